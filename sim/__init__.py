@@ -1,0 +1,15 @@
+"""lapwright: two lapping plates, loose grit, and what rubbing makes of them.
+
+The floors, from the ground up; imports only ever point down:
+
+errors, units      what goes wrong in plain words; people's units to SI
+kernels            numba loops on bare arrays
+exact              closed forms, each with its source
+plate              what things are: outline, grooves, land, form, flatness
+lapping            what happens to them: strokes, the grit layer, wear, time
+study              study files in, run files in and out
+verify, report     proofs of this copy; pictures and pages from a run file
+cli                words in, exit code out
+"""
+
+__version__ = "0.1.0"
