@@ -1,0 +1,20 @@
+"""The one decorator through which every numba kernel is compiled.
+
+`error_model="numpy"`: a division by zero gives inf, never an exception that a thread would lose.
+`nogil`: chunks of poses may run in ordinary threads; the order of every sum is fixed by the caller.
+`fastmath` only re-associates sums and contracts multiply-adds (so that loops use vector registers);
+infinities, NaN and signed zeros keep their meaning.  `docs/numerics.md` shows what that changes: round-off.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numba
+
+__all__ = ["kernel"]
+
+kernel: Callable[[Callable[..., Any]], Callable[..., Any]] = numba.njit(
+    cache=True, error_model="numpy", nogil=True, fastmath={"reassoc", "contract", "arcp"}
+)
