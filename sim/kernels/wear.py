@@ -44,6 +44,7 @@ __all__ = [
     "WEIGHT",
     "Face",
     "gather",
+    "make_rowset",
     "wear_shifted",
     "wear_turned",
 ]
@@ -88,10 +89,14 @@ class Rowset(NamedTuple):
     line: Rows
     xi: Array
     eta: Array
+    cell: NDArray[np.uint64]  # of one row: where each point falls in the gathered map, and how far into the cell
+    across: Array
+    along: Array
 
 
 @kernel
-def _rowset(lines: int, points: int) -> Rowset:
+def make_rowset(lines: int, width: int, points: int) -> Rowset:
+    """Empty scratch for grids of up to `lines` rows, `width` columns and `points` cells."""
     return Rowset(
         np.empty(points),
         np.empty(points),
@@ -101,6 +106,9 @@ def _rowset(lines: int, points: int) -> Rowset:
         np.empty(lines, np.int64),
         np.empty(lines),
         np.empty(lines),
+        np.empty(width, np.uint64),
+        np.empty(width),
+        np.empty(width),
     )
 
 
@@ -185,7 +193,7 @@ def wear_shifted(
     """
     nyb, nxb = bottom.z.shape
     nyt, nxt = top.z.shape
-    rows = _rowset(nyb, bottom.z.size)
+    rows = make_rowset(nyb, nxb, bottom.z.size)
     target = np.empty(3)
     q = np.empty(3)
     work = np.zeros((3, 10))
@@ -299,15 +307,20 @@ def gather(
         land = own.land[j, lo:hi]
         gaps = rows.gap[n : n + m]
         shares = rows.share[n : n + m]
+        # Two loops: the first runs in vector registers, the second is bound by the look-ups.
         for k in range(m):
             fx = pu + k * fu
             fy = pv + k * fv
-            ix = np.int64(fx)
-            iy = np.int64(fy)
-            tx = fx - ix
-            ty = fy - iy
-            i = np.uint64(iy * width + ix)
+            ix = np.floor(fx)
+            iy = np.floor(fy)
+            rows.across[k] = fx - ix
+            rows.along[k] = fy - iy
+            rows.cell[k] = np.uint64(np.int64(iy) * width + np.int64(ix))
+        for k in range(m):
+            i = rows.cell[k]
             i2 = i + up
+            tx = rows.across[k]
+            ty = rows.along[k]
             low = rest[i] + tx * (rest[i + one] - rest[i])
             high = rest[i2] + tx * (rest[i2 + one] - rest[i2])
             gaps[k] = z[k] + low + ty * (high - low) + b0 + k * (b1 + k * b2)
@@ -387,8 +400,9 @@ def wear_turned(
     The top settles on the bottom's grid; the load that its own cells gather is then scaled to the same
     force, so that what one face loses the other matches.  Otherwise as `wear_shifted`.
     """
-    rows = _rowset(
+    rows = make_rowset(
         max(bottom.z.shape[0], top.z.shape[0]),
+        max(bottom.z.shape[1], top.z.shape[1]),
         max(bottom.z.size, top.z.size),
     )
     radius = top.radius

@@ -1,0 +1,258 @@
+"""Pressure times speed on both faces, averaged over a sample of poses of the real motion.
+
+Poses are split into a fixed number of chunks that are summed in a fixed order, so that the answer does not
+depend on the number of threads.  Which loop serves a group of poses is decided here: poses at quarter
+turns on equal grids are laid cell on cell, everything else is gathered.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from functools import cached_property
+from math import pi
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.errors import LapwrightError, NoOverlapError, SettleError, TippedError
+from sim.kernels import settle as solver
+from sim.kernels import wear as loops
+from sim.lapping.laid import Laid
+from sim.lapping.motion import Poses
+from sim.lapping.overhang import standing_message, support_margin
+from sim.plate.plate import Plate
+
+__all__ = ["CHUNKS", "Average", "Pair", "Sample"]
+
+Array = NDArray[np.float64]
+Run = Callable[[Callable[[int], Any], range], list[Any]]
+
+CHUNKS = 8  # whatever the threads: sums are taken chunk by chunk, in order
+FEWEST_CELLS = 6.0  # a stroke that moves less than this many cells is gathered, not laid cell on cell
+MOST_WEIGHT_CHANGE = 0.5  # rounding to cells is mended by weights; beyond this the poses are gathered
+
+
+@dataclass(frozen=True)
+class Sample:
+    """Poses, their shares of the time (n,) and the moments (n, 2) [N m] that act on them."""
+
+    poses: Poses
+    share: Array
+    moments: Array
+
+
+@dataclass(frozen=True)
+class Average:
+    """What a sample of poses does to a pair; maps as looking at each face.
+
+    `bottom`, `top` (ny, nx): mean pressure x speed seen by the land [Pa m/s], the part of a cell that
+    faces no land of the other counting nothing.  `half_bottom`, `half_top`: the difference between the
+    two halves of the sample, for its error.  `lift_share`: share of the time in which something lifts.
+    `scale_error`: largest departure from 1 of the factor on the top's gathered load.
+    `overlap`: mean area of land in overlap [m2]; `planes` (n, 3) [m] to begin a neighbouring solve from.
+    """
+
+    bottom: Array
+    top: Array
+    half_bottom: Array
+    half_top: Array
+    lift_share: float
+    scale_error: float
+    overlap: float
+    planes: Array
+
+
+def _one_after_another(work: Callable[[int], Any], items: range) -> list[Any]:
+    return [work(i) for i in items]
+
+
+@dataclass(frozen=True)
+class Pair:
+    """Two plates on each other with a grit layer of `stiffness` [Pa/m] between, under `load` [N]."""
+
+    bottom: Plate
+    top: Plate
+    stiffness: float
+    load: float
+    map_chunks: Run = field(default=_one_after_another, compare=False)
+
+    @cached_property
+    def laid_bottom(self) -> Laid:
+        """The bottom, face up."""
+        return Laid(self.bottom, over=False)
+
+    @cached_property
+    def laid_tops(self) -> tuple[Laid, ...]:
+        """The top, turned over, at its four quarter turns."""
+        return tuple(Laid(self.top, over=True, quarter=k) for k in range(4))
+
+    @contextmanager
+    def threads(self, number: int) -> Iterator[Pair]:
+        """Give the same pair with its chunks spread over threads; the sums stay in order."""
+        if number <= 1:
+            yield self
+            return
+        with ThreadPoolExecutor(number) as pool:
+            yield Pair(self.bottom, self.top, self.stiffness, self.load, lambda f, n: list(pool.map(f, n)))
+
+    def average(
+        self, z_bottom: Array, z_top: Array, sample: Sample, planes: Array | None = None
+    ) -> Average:
+        """Average pressure x speed over the sample, both faces held as they are.
+
+        Raises
+        ------
+        TippedError, NoOverlapError, SettleError
+            At the first pose that has no solution, naming it.
+
+        """
+        reports = np.zeros((sample.share.size, loops.REPORT_COLUMNS))
+        if planes is not None:
+            reports[:, loops.PLANE :] = planes
+        warm = planes is not None
+        rows = self.pose_rows(sample)
+        bottom = np.zeros((CHUNKS, *self.bottom.land.shape))
+        top = np.zeros((CHUNKS, *self.top.land.shape))
+        face_bottom = self.laid_bottom.face(z_bottom)
+        for members, quarter in self._groups(rows):
+            mended = self._on_cells(rows[members]) if quarter is not None else None
+            laid = self.laid_tops[quarter if mended is not None and quarter is not None else 0]
+            loop = loops.wear_turned if mended is None else loops.wear_shifted
+            group = rows[members] if mended is None else mended
+            face_top = laid.face(z_top)
+
+            def chunk(
+                k: int,
+                group: Array = group,
+                members: NDArray[np.intp] = members,
+                face_top: loops.Face = face_top,
+                loop: Callable[..., None] = loop,
+            ) -> tuple[Array, Array]:
+                own = members[k::CHUNKS]
+                some = reports[own]
+                add_bottom = np.zeros(face_bottom.z.shape)
+                add_top = np.zeros(face_top.z.shape)
+                loop(face_bottom, face_top, self.stiffness, group[k::CHUNKS], warm, add_bottom, add_top, some)
+                reports[own] = some
+                return add_bottom, add_top
+
+            for k, (add_bottom, add_top) in enumerate(self.map_chunks(chunk, range(CHUNKS))):
+                bottom[k] += add_bottom
+                top[k] += laid.lift(add_top)
+        self.check(sample, reports)
+        return self._collect(bottom, top, sample, reports)
+
+    def pose_rows(self, sample: Sample) -> Array:
+        """The sample as the kernels read it, (n, POSE_COLUMNS)."""
+        poses = sample.poses
+        rows = np.empty((sample.share.size, loops.POSE_COLUMNS))
+        per_cell = self.stiffness * self.bottom.grid.cell**2
+        radius = self.top.outline.radius
+        rows[:, loops.C_X] = poses.cx
+        rows[:, loops.C_Y] = poses.cy
+        rows[:, loops.THETA] = poses.theta
+        rows[:, loops.V_X] = poses.vx
+        rows[:, loops.V_Y] = poses.vy
+        rows[:, loops.SPIN] = poses.spin
+        rows[:, loops.WEIGHT] = sample.share
+        rows[:, loops.LOAD] = self.load / per_cell
+        rows[:, loops.MOMENT_X] = sample.moments[:, 0] / (radius * per_cell)
+        rows[:, loops.MOMENT_Y] = sample.moments[:, 1] / (radius * per_cell)
+        return rows
+
+    def _groups(self, rows: Array) -> list[tuple[NDArray[np.intp], int | None]]:
+        """Poses that one loop can serve: by quarter turn where nothing spins, the rest together."""
+        quarters = rows[:, loops.THETA] / (0.5 * pi)
+        nearest = np.rint(quarters)
+        same = abs(self.bottom.grid.cell / self.top.grid.cell - 1.0) < 1e-12
+        on_quarter = (np.abs(quarters - nearest) < 1e-9) & (rows[:, loops.SPIN] == 0.0) & same
+        groups: list[tuple[NDArray[np.intp], int | None]] = []
+        for quarter in range(4):
+            members = np.nonzero(on_quarter & (nearest.astype(int) % 4 == quarter))[0]
+            if members.size:
+                groups.append((members, quarter))
+        others = np.nonzero(~on_quarter)[0]
+        if others.size:
+            groups.append((others, None))
+        return groups
+
+    def _on_cells(self, rows: Array) -> Array | None:
+        """Round places to whole cells, with weights mended so that the speed-weighted means of 1, c and
+        c c^T stay exact (the moment law lives on them); None when the poses do not bear rounding."""
+        cell = self.bottom.grid.cell
+        place = rows[:, loops.C_X : loops.C_Y + 1]
+        shape = np.array(self.bottom.land.shape[::-1]) - np.array(self.top.land.shape[::-1])
+        half = 0.5 * shape  # grids of odd and even numbers of cells lie half a cell apart
+        # The first rounding takes places that differ by round-off to the same side.
+        rounded = (np.rint(np.round(place / cell + half, 6)) - half) * cell
+        moved = np.abs(rounded - place).max(axis=0) > 1e-9 * cell
+        extent = np.ptp(place, axis=0)
+        if np.any(moved & (extent < FEWEST_CELLS * cell)):
+            return None
+        mended = rows.copy()
+        mended[:, loops.C_X : loops.C_Y + 1] = rounded
+        if not moved.any():
+            return mended
+        amount = rows[:, loops.WEIGHT] * np.hypot(rows[:, loops.V_X], rows[:, loops.V_Y])
+        centre = place.mean(axis=0)
+        scale = max(float(extent.max()), cell)
+        exact = _powers((place - centre) / scale)
+        basis = _powers((rounded - centre) / scale)
+        change = np.linalg.lstsq(
+            basis.T @ (basis * amount[:, None]), (exact - basis).T @ amount, rcond=1e-12
+        )[0]
+        factor = 1.0 + basis @ change
+        if np.abs(factor - 1.0).max() > MOST_WEIGHT_CHANGE:
+            return None
+        mended[:, loops.WEIGHT] *= factor
+        return mended
+
+    def check(self, sample: Sample, reports: Array) -> None:
+        """Raise for the first pose that did not settle."""
+        bad = np.nonzero(reports[:, loops.STATUS] != solver.SETTLED)[0]
+        if bad.size:
+            raise self._trouble(sample, int(bad[0]), reports[bad[0]])
+
+    def _trouble(self, sample: Sample, i: int, report: Array) -> LapwrightError:
+        poses = sample.poses
+        c = (float(poses.cx[i]), float(poses.cy[i]))
+        theta = float(poses.theta[i])
+        point = (c[0] + sample.moments[i, 0] / self.load, c[1] + sample.moments[i, 1] / self.load)
+        where = (
+            f"at {np.degrees(poses.phase[i]):.0f} degrees of the stroke, the top turned by "
+            f"{np.degrees(theta) % 360.0:.0f} degrees and {1e3 * np.hypot(*c):.1f} mm off centre"
+        )
+        if report[loops.OVERLAP] <= 0.0:
+            return NoOverlapError(f"{self.top.name} does not lie on {self.bottom.name} {where}")
+        margin = support_margin(self.top, self.bottom, c, theta, point)
+        cell = max(self.bottom.grid.cell, self.top.grid.cell)
+        if margin < cell:
+            stands = standing_message(self.top, self.bottom, c)
+            return TippedError(f"{self.top.name} tips off {self.bottom.name} {where}: {stands}")
+        return SettleError(f"{self.top.name} did not settle on {self.bottom.name} {where}")
+
+    def _collect(self, bottom: Array, top: Array, sample: Sample, reports: Array) -> Average:
+        share_bottom = np.maximum(self.bottom.land, 1e-300)
+        share_top = np.maximum(self.top.land, 1e-300)
+        even = bottom[0::2].sum(axis=0), top[0::2].sum(axis=0)
+        odd = bottom[1::2].sum(axis=0), top[1::2].sum(axis=0)
+        lifts = reports[:, loops.LIFTED] > 0.0
+        return Average(
+            bottom=(even[0] + odd[0]) / share_bottom,
+            top=(even[1] + odd[1]) / share_top,
+            half_bottom=(even[0] - odd[0]) / share_bottom,
+            half_top=(even[1] - odd[1]) / share_top,
+            lift_share=float(sample.share[lifts].sum()),
+            scale_error=float(np.abs(reports[:, loops.FACTOR] - 1.0).max()),
+            overlap=float(reports[:, loops.OVERLAP] @ sample.share) * self.bottom.grid.cell**2,
+            planes=reports[:, loops.PLANE :].copy(),
+        )
+
+
+def _powers(points: Array) -> Array:
+    x, y = points[:, 0], points[:, 1]
+    return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
