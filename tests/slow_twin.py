@@ -106,7 +106,9 @@ def wear(bottom, top, stiffness, poses):
         xi, eta = xb - pose["cx"], yb - pose["cy"]
         height, facing = gathered(zt, lt, ht, cos * xi + sin * eta, -sin * xi + cos * eta)
         gap, share = zb + height, lb * facing
-        q = equilibrium(gap.ravel(), share.ravel(), (xi / radius).ravel(), (eta / radius).ravel(), pose["target"])
+        q = equilibrium(
+            gap.ravel(), share.ravel(), (xi / radius).ravel(), (eta / radius).ravel(), pose["target"]
+        )
         squeeze = np.maximum(0, gap - q[0] - (q[1] * xi + q[2] * eta) / radius)
         speed = np.hypot(pose["vx"] - pose["spin"] * eta, pose["vy"] + pose["spin"] * xi)
         wear_bottom += pose["weight"] * stiffness * share * squeeze * speed

@@ -89,7 +89,9 @@ class Rowset(NamedTuple):
     line: Rows
     xi: Array
     eta: Array
-    cell: NDArray[np.uint64]  # of one row: where each point falls in the gathered map, and how far into the cell
+    cell: NDArray[
+        np.uint64
+    ]  # of one row: where each point falls in the gathered map, and how far into the cell
     across: Array
     along: Array
 
@@ -113,7 +115,9 @@ def make_rowset(lines: int, width: int, points: int) -> Rowset:
 
 
 @kernel
-def _lay_shifted(bottom: Face, top: Face, sx: int, sy: int, radius: float, rows: Rowset, loaded: Array) -> int:
+def _lay_shifted(
+    bottom: Face, top: Face, sx: int, sy: int, radius: float, rows: Rowset, loaded: Array
+) -> int:
     """Fill `rows` and the `loaded` sums for the top laid `sx`, `sy` cells over; returns the rows used."""
     nyb, nxb = bottom.z.shape
     nyt, nxt = top.z.shape
@@ -273,7 +277,7 @@ def gather(
     dv = -own.cell * sin
     fu = du / other.cell
     fv = dv / other.cell
-    reach = other.radius + other.cell
+    reach = other.radius + 2.2 * other.cell  # land of part-covered cells, read across a cell's diagonal
     one = np.uint64(1)
     up = np.uint64(width)
     used = 0
@@ -359,7 +363,15 @@ def _force(rows: Rowset, used: int, unit: float, q: Array) -> float:
 
 @kernel
 def _wear(
-    rows: Rowset, used: int, unit: float, radius: float, q: Array, v: Array, spin: float, amount: float, wear: Array
+    rows: Rowset,
+    used: int,
+    unit: float,
+    radius: float,
+    q: Array,
+    v: Array,
+    spin: float,
+    amount: float,
+    wear: Array,
 ) -> None:
     """Add amount * squeeze * speed * land in contact to the face whose rows these are."""
     for r in range(used):
@@ -441,7 +453,9 @@ def wear_turned(
         q_top[0] = q[0]
         q_top[1] = cos * q[1] + sin * q[2]
         q_top[2] = -sin * q[1] + cos * q[2]
-        used = gather(top, bottom, -cos * cx - sin * cy, sin * cx - cos * cy, cos, -sin, 0.0, 0.0, radius, rows)
+        used = gather(
+            top, bottom, -cos * cx - sin * cy, sin * cx - cos * cy, cos, -sin, 0.0, 0.0, radius, rows
+        )
         gathered = _force(rows, used, unit_top, q_top) * (top.cell / bottom.cell) ** 2
         factor = target[0] / gathered if gathered > 0.0 else 0.0
         reports[p, FACTOR] = factor

@@ -99,9 +99,7 @@ class Pair:
         with ThreadPoolExecutor(number) as pool:
             yield Pair(self.bottom, self.top, self.stiffness, self.load, lambda f, n: list(pool.map(f, n)))
 
-    def average(
-        self, z_bottom: Array, z_top: Array, sample: Sample, planes: Array | None = None
-    ) -> Average:
+    def average(self, z_bottom: Array, z_top: Array, sample: Sample, planes: Array | None = None) -> Average:
         """Average pressure x speed over the sample, both faces held as they are.
 
         Raises

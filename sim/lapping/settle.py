@@ -117,4 +117,6 @@ def settle(pair: Pair, z_bottom: Array, z_top: Array, sample: Sample, pose: int 
         share[rows.line[r], line] = rows.share[points]
         squeeze = np.where(rows.share[points] > 0.0, rows.gap[points] - plane, 0.0)
         pressure[rows.line[r], line] = pair.stiffness * np.maximum(0.0, squeeze)
-    return Contact(float(q[0]), (float(q[1] / radius), float(q[2] / radius)), pressure, share, pair.load, bottom.cell)
+    return Contact(
+        float(q[0]), (float(q[1] / radius), float(q[2] / radius)), pressure, share, pair.load, bottom.cell
+    )

@@ -96,5 +96,7 @@ def kappa_from_observation(
 
 def _scaled(factors: Mapping[str, float], iron: float, grit: Grit) -> dict[str, float]:
     if not math.isfinite(iron):
-        raise CannotDoError(f"the observed wear of grit {grit.name} cannot be read: nothing rubs in that step")
+        raise CannotDoError(
+            f"the observed wear of grit {grit.name} cannot be read: nothing rubs in that step"
+        )
     return {name: iron * factor for name, factor in factors.items()}
