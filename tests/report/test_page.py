@@ -1,0 +1,217 @@
+"""The page is one sound, self-contained file, whatever the run holds."""
+
+from __future__ import annotations
+
+import base64
+import json
+import re
+import time
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.interpolate import RegularGridInterpolator
+
+from sim.report.account import FORM_KEYS, account
+from sim.report.page import PARTS, render, write_page
+from sim.study.runfile import Run
+
+# Elements without an end tag: HTML Living Standard, section "Void elements" (from memory).
+VOID = {"area", "base", "br", "col", "embed", "hr", "img", "input", "link", "meta", "source", "track", "wbr"}
+FOREIGN = re.compile(r"survivor|eigen|drift|preston|minimum zone|\bnan\b|\binf(inity)?\b", re.IGNORECASE)
+
+
+class Sheet(HTMLParser):
+    """Walks the page: open tags, ids, addresses, words a person sees, scripts."""
+
+    def __init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+        self.open: list[str] = []
+        self.faults: list[str] = []
+        self.ids: list[str] = []
+        self.addresses: list[str] = []
+        self.references: list[str] = []
+        self.seen: list[str] = []
+        self.scripts: list[str] = []
+        self.styles: list[str] = []
+        self.labels: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        if tag not in VOID:
+            self.open.append(tag)
+        self._attributes(dict(attrs))
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self._attributes(dict(attrs))
+
+    def _attributes(self, attrs: dict[str, str | None]) -> None:
+        if attrs.get("id"):
+            self.ids.append(str(attrs["id"]))
+        for key in ("href", "src", "xlink:href", "action", "data", "poster", "srcset"):
+            if attrs.get(key):
+                self.addresses.append(str(attrs[key]))
+        self.references += re.findall(r"url\(#([^)]*)\)", " ".join(str(v) for v in attrs.values()))
+        if attrs.get("aria-label"):
+            self.labels.append(str(attrs["aria-label"]))
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag in VOID:
+            return
+        if not self.open or self.open[-1] != tag:
+            self.faults.append(f"</{tag}> closes {self.open[-1:]} at {self.getpos()}")
+        else:
+            self.open.pop()
+
+    def handle_data(self, data: str) -> None:
+        if self.open and self.open[-1] == "script":
+            self.scripts.append(data)
+        elif self.open and self.open[-1] == "style":
+            self.styles.append(data)
+        else:
+            self.seen.append(data)
+
+
+def walked(page: str) -> Sheet:
+    sheet = Sheet()
+    sheet.feed(page)
+    sheet.close()
+    return sheet
+
+
+@pytest.fixture(scope="module")
+def page(made_run: Run) -> str:
+    return render(made_run)
+
+
+def test_tags_balance_and_ids_are_single(page: str) -> None:
+    sheet = walked(page)
+    assert sheet.faults == []
+    assert sheet.open == []
+    assert len(sheet.ids) == len(set(sheet.ids))
+    assert set(sheet.references) <= set(sheet.ids)
+    own = [a[1:] for a in sheet.addresses if a.startswith("#")]
+    assert set(own) <= set(sheet.ids)
+
+
+def test_nothing_is_fetched_from_outside(page: str) -> None:
+    sheet = walked(page)
+    assert all(a.startswith(("data:", "#")) for a in sheet.addresses), sheet.addresses
+    for text in (*sheet.styles, sheet.scripts[1]):
+        assert not re.search(r"https?:|//[a-z]|@import|fetch\(|XMLHttpRequest|WebSocket|import\(", text)
+        assert all(u.startswith(("#", "data:")) for u in re.findall(r"url\(['\"]?([^)'\"]*)", text))
+    assert "http" not in re.sub(r"<pre>.*?</pre>", "", page, flags=re.S)
+
+
+def test_script_is_sound(page: str) -> None:
+    """No full parser of scripts here: brackets pair up outside strings, comments and patterns."""
+    scripts = walked(page).scripts
+    assert len(scripts) == 2
+    json.loads(scripts[0])
+    bare = re.sub(r'"(?:\\.|[^"\\\n])*"|\'(?:\\.|[^\'\\\n])*\'|//[^\n]*', "", scripts[1])
+    stack: list[str] = []
+    for mark in re.findall(r"[][(){}]", bare):
+        if mark in "([{":
+            stack.append({"(": ")", "[": "]", "{": "}"}[mark])
+        else:
+            assert stack, "a bracket closes that was not opened"
+            assert stack.pop() == mark
+    assert stack == []
+
+
+def test_words_on_the_page_are_those_of_the_bench(page: str) -> None:
+    sheet = walked(re.sub(r"<pre>.*?</pre>", "", page, flags=re.S))
+    for text in (*sheet.seen, *sheet.labels):
+        assert not FOREIGN.search(text), text
+        assert not re.search(r"(?<![\w.])[-−]\d", text), text  # no bare signed number
+
+
+def test_page_and_pictures_are_written_whole(made_run: Run, tmp_path: Path) -> None:
+    begun = time.perf_counter()
+    written = write_page(made_run, tmp_path)
+    took = time.perf_counter() - begun
+    assert written == tmp_path / "report.html"
+    assert written.stat().st_size < 3_000_000
+    assert took < 10.0  # a machine under load; measured 0.3 to 0.9 s
+    assert {p.name for p in tmp_path.iterdir()} <= {"report.html", "faces.png", "sections.png", "history.png"}
+    assert (tmp_path / "faces.png").read_bytes().startswith(b"\x89PNG\r\n\x1a\n")  # PNG, ISO/IEC 15948
+
+
+def test_page_says_the_same_twice(make_run) -> None:
+    run = make_run("disc_pair")
+    assert render(run) == render(run)
+
+
+def test_parts_stand_in_order(make_run) -> None:
+    page = render(make_run("disc_pair"))
+    places = [page.find(f'id="{name}"') for name, _, _ in PARTS if f'id="{name}"' in page]
+    assert places == sorted(places)
+    assert page.index("<h1>") < page.index('<figure class="faces">') < places[0]
+
+
+def test_names_with_reserved_characters_stay_text(make_run) -> None:
+    page = render(make_run("strange_names"))
+    sheet = walked(page)
+    assert sheet.faults == []
+    assert '<b>"A"' not in page
+    assert "<i>" not in page
+    said = " ".join(" ".join(sheet.seen).split())
+    assert '<b>"A" & $x_1$</b>' in said
+    assert len(sheet.scripts) == 2  # the study's own "</pre><script>" made none
+
+
+@pytest.mark.parametrize(
+    ("outcome", "says"),
+    [
+        ("until", "The goal is reached."),
+        ("limit", "Time ran out before the goal was reached."),
+        ("tipped", "tips off"),
+        ("interrupted", "stopped before its end"),
+    ],
+)
+def test_outcome_stands_in_the_headline(make_run, outcome: str, says: str) -> None:
+    page = render(make_run(outcome))
+    assert says in page[page.index("<h1>") : page.index("</h1>")]
+
+
+def test_nothing_known_is_said_so(make_run) -> None:
+    page = render(make_run("one_square"))
+    assert "stopped before its end" in page
+    assert "not measured" in " ".join(walked(page).labels)
+
+
+@pytest.mark.parametrize(
+    "name", ["disc_pair", "three_plates", "rail", "ring_on_plate", "grooved_pair", "six_plates"]
+)
+def test_slider_shows_the_saved_surfaces(make_run, name: str) -> None:
+    """Bytes turned back into heights agree with the run: levelled, to the page's resolution."""
+    run = make_run(name)
+    data = json.loads(walked(render(run)).scripts[0])
+    said = account(run)
+    limit = data["limit"]
+    assert len(data["plates"]) == len(run.plates)
+    for plate, cells, face in zip(data["plates"], data["cells"], said.faces, strict=True):
+        frames = len(face.record.frame_time)
+        z = np.frombuffer(base64.b64decode(plate["z"]), np.uint8).reshape(frames, plate["ny"], plate["nx"])
+        assert len(data["told"]) == len(plate["words"]) == len(plate["low"]) == frames
+        left, right, low, high = cells
+        x = left + (np.arange(plate["nx"]) + 0.5) * (right - left) / plate["nx"]
+        y = low + (np.arange(plate["ny"]) + 0.5) * (high - low) / plate["ny"]
+        X, Y = np.meshgrid(x, y)
+        for k, levelled in ((0, face.levelled[0]), (frames - 1, face.levelled[1])):
+            got = plate["low"][k] + z[k] * (plate["span"][k] / 255)
+            grid = (face.record.y * 1e3, face.record.x * 1e3)
+            true = RegularGridInterpolator(grid, levelled * 1e6, bounds_error=False)((Y, X))
+            there = np.isfinite(true)
+            assert there.mean() > 0.25
+            assert np.abs(got - true)[there].max() < 0.03 * limit
+
+
+def test_table_has_every_form_in_both_units(make_run) -> None:
+    page = render(make_run("coarse_pair"))
+    text = " ".join(" ".join(walked(page).seen).split())
+    # A: 30 um dome, 12 um twist; 30 um = 1181 uin and 12 um = 472 uin (1 uin = 25.4 nm).
+    assert re.search(r"dome or dish dome 30 1200 dish 6\.0 240", text)
+    assert re.search(r"1:30 and 7:30 high 12 470", text)
+    assert "3.2" in text  # edge margin: 2 % of 160 mm
+    assert set(FORM_KEYS) >= {"sphere", "edge"}

@@ -1,0 +1,156 @@
+"""Pictures are drawn, are not blank, and show what the numbers say."""
+
+from __future__ import annotations
+
+import io
+
+import numpy as np
+import pytest
+from matplotlib.image import imread
+
+from sim.report import pictures
+from sim.report.account import account
+from sim.report.pictures.faces import contour_step, height_limit
+from sim.report.pictures.ink import HEIGHTS, REMOVED, round_step, round_up
+from sim.report.pictures.sections import cut
+from sim.study.runfile import Run
+
+UM = 1e-6
+
+
+def pixels(data: bytes) -> np.ndarray:
+    return np.asarray(imread(io.BytesIO(data), format="png"))
+
+
+@pytest.mark.parametrize("name", ["faces", "sections", "history", "bearings", "metal"])
+def test_every_picture_is_drawn(made_run: Run, name: str) -> None:
+    with pictures.sheet():
+        figure = getattr(pictures, name)(account(made_run))
+    if figure is None:
+        assert name in {"sections", "history", "bearings"}
+        return
+    width, height = (int(v) for v in figure.get_size_inches() * 72.0)
+    image = pixels(pictures.png(figure, scale=1.0))
+    assert abs(image.shape[1] - width) <= 1
+    assert abs(image.shape[0] - height) <= 1
+    assert len(np.unique(image.reshape(-1, image.shape[2]), axis=0)) > 20  # not blank
+    drawn = pictures.svg(figure, name, "what & <why>")
+    assert drawn.startswith('<svg class="pic"')
+    assert "var(--ink)" in drawn
+    assert "&amp; &lt;why&gt;" in drawn
+    assert "http" not in drawn
+
+
+def test_scale_is_one_for_all_faces(make_run) -> None:
+    said = account(make_run("disc_pair"))
+    # 99.5 % of cells lie inside the scale; the largest, A before, fills at least half of it.
+    for face in said.faces:
+        for heights in face.levelled:
+            assert np.nanpercentile(np.abs(heights), 99.5) <= height_limit(said) * (1 + 1e-9)
+    assert np.nanmax(np.abs(said.faces[0].levelled[0])) > 0.5 * height_limit(said)
+    assert 4 <= 2 * height_limit(said) / contour_step(height_limit(said)) <= 14.001
+
+
+def luminance(rgb: np.ndarray) -> np.ndarray:
+    """Relative luminance (IEC 61966-2-1; WCAG 2 writes it out; from memory)."""
+    linear = np.where(rgb <= 0.04045, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
+    return linear @ np.array([0.2126, 0.7152, 0.0722])
+
+
+def test_ramps_read_without_colour() -> None:
+    light = luminance(HEIGHTS)
+    half = len(HEIGHTS) // 2
+    assert np.all(np.diff(light[:half]) > -1e-4)  # darker the lower
+    assert np.all(np.diff(light[half:]) < 1e-4)  # darker the higher, too
+    assert light[0] < 0.6 * light[-1]  # and the two ends differ
+    assert np.all(np.diff(luminance(REMOVED)) < 1e-4)
+
+
+def test_height_ramp_is_told_apart_by_dichromats() -> None:
+    """Protan and deutan eyes lack the red-green difference, so blue against yellow must carry it."""
+    blue_yellow = HEIGHTS[:, 2] - 0.5 * (HEIGHTS[:, 0] + HEIGHTS[:, 1])
+    assert blue_yellow[0] > 0.25
+    assert blue_yellow[-1] < -0.25
+
+
+@pytest.mark.parametrize(
+    ("value", "up"),
+    [(0.9, 1.0), (1.01, 1.5), (2.2, 3.0), (7.0, 8.0), (0.034, 0.04), (81.0, 100.0), (100.0, 100.0)],
+)
+def test_round_numbers(value: float, up: float) -> None:
+    assert round_up(value) == pytest.approx(up)
+    step = round_step(value, 10)
+    assert value / step <= 10 + 1e-9
+    assert value / step > 10 / 2.6  # no coarser than need be
+
+
+def dome_pair(make_run, name="coarse_pair"):
+    said = account(make_run(name))
+    return said, said.faces[1], said.faces[0]
+
+
+def test_section_of_two_discs_shows_their_misfit(make_run) -> None:
+    """A dome of s1 on a plate of sphere s2 leaves a gap of s1 + s2 at the rim, when that is positive.
+
+    From z = -s r^2 / R^2 of both faces (model page, section 1).
+    """
+    said = account(make_run("three_plates"))
+    a, b = said.faces[0], said.faces[1]
+    piece = cut(b, a, end=False)  # A 3 um dome with 1 um twist, which has no height along 9 to 3; B 2 um dish
+    seen = piece.gap[np.isfinite(piece.gap)]
+    assert seen.min() == pytest.approx(0.0, abs=1e-3 * UM)
+    assert seen[0] == pytest.approx(1.0 * UM, rel=0.05)
+    assert seen[-1] == pytest.approx(1.0 * UM, rel=0.05)
+    assert seen[len(seen) // 2] == pytest.approx(0.0, abs=2e-2 * UM)
+
+
+def test_section_turns_the_top_over_like_a_page(make_run) -> None:
+    """A bump near 3 o'clock of the top's face lies near 9 on the bench (model page, section 1)."""
+    run = make_run("three_plates")
+    record = run.plates["A"]
+    X, Y = np.meshgrid(record.x, record.y)
+    bump = 5 * UM * np.exp(-(((X - 0.05) ** 2 + Y**2) / 0.01**2)) * (record.land > 0)
+    frames = np.array(record.frames)
+    frames[0] = bump
+    changed = type(record)(**{**record.__dict__, "frames": frames})
+    flat = type(record)(**{**run.plates["B"].__dict__, "frames": np.zeros_like(run.plates["B"].frames)})
+    said = account(type(run)(**{**run.__dict__, "plates": {**run.plates, "A": changed, "B": flat}}))
+    piece = cut(said.face("B"), said.face("A"), end=False)
+    touching = piece.at[np.isfinite(piece.gap) & (piece.gap < 0.5 * UM)]
+    assert np.any(np.abs(touching + 0.05) < 0.01)
+    assert not np.any(np.abs(touching - 0.05) < 0.01)
+
+
+def test_zones_of_known_wear(make_run) -> None:
+    """Depth 6 - 4 (r/R)^2: mean 4; inside a third 6 - 4/18; outside nine tenths 6 - 2 (1 + 0.81)."""
+    run = make_run("three_plates")
+    record = run.plates["A"]
+    X, Y = np.meshgrid(record.x, record.y)
+    worn = (6 - 4 * (X**2 + Y**2) / 0.08**2) * UM
+    changed = type(record)(**{**record.__dict__, "worn": worn})
+    got = pictures.zones(account(type(run)(**{**run.__dict__, "plates": {"A": changed}})).faces[0])
+    assert got.mean == pytest.approx(4.0 * UM, rel=0.01)
+    assert got.inner == pytest.approx((6 - 4 / 18) * UM, rel=0.01)
+    assert got.outer == pytest.approx((6 - 2 * 1.81) * UM, rel=0.02)
+
+
+def test_bearing_picture_for_the_command(make_run) -> None:
+    """The command hands over its own plates: anything with a grid, land and outline."""
+    from types import SimpleNamespace
+
+    run = make_run("disc_pair")
+    record = run.plates["B"]
+    angle = np.linspace(0, 2 * np.pi, 90, endpoint=False)
+    outline = SimpleNamespace(
+        polygon=lambda n: 0.08 * np.stack([np.cos(angle), np.sin(angle)], axis=1), bore=0.0
+    )
+    plate = SimpleNamespace(
+        name="B", grid=SimpleNamespace(x=record.x, y=record.y), land=record.land, outline=outline
+    )
+    got = run.bearings[1]
+    data = pictures.bearing_picture(
+        got.pressure, plate, plate, c=(float(got.c[0]), 0.0), mean=got.mean, share=got.contact_share
+    )
+    image = pixels(data)
+    assert image.shape[1] == pytest.approx(560 * 1.6, abs=2)
+    assert image.std() > 0.05
