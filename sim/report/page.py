@@ -159,7 +159,8 @@ def _history(said: Account, drawn: Drawn) -> str:
         notes.append("The shaded band is finer than a tenth of the grit: the finish is rougher than this.")
     if not said.weighed:
         notes.append(
-            "The minutes are known to a band of ten until you weigh a plate; the metal removed is firm."
+            "The minutes are known to a band of ten until you weigh a plate; "
+            "what shape comes after how much metal is firm."
         )
     told = f'<p class="note">{escaped(" ".join(notes))}</p>' if notes else ""
     return f'<figure class="wide">{inside}</figure>{told}'

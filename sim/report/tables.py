@@ -209,7 +209,8 @@ def _value_cells(key: str, value: float | None, finish: float | None) -> str:
 
 
 def _numbers(value: float, finish: float | None) -> str:
-    mark = f'<span class="fine">{MARK}</span>' if finish is not None and abs(value) < finish else ""
+    fine = finish is not None and words.NOTHING <= abs(value) < finish
+    mark = f'<span class="fine">{MARK}</span>' if fine else ""
     metric, inch = ("0" if abs(value) < words.NOTHING else words.two(value / s) for s in (1e-6, 25.4e-9))
     return f'<td class="num">{metric}{mark}</td><td class="num">{inch}{mark}</td>'
 

@@ -9,10 +9,12 @@ __all__ = ["escaped", "typeset"]
 
 _THIN = "\u202f"  # narrow no-break space
 _AFTER_NUMBER = re.compile(r"(?<=\d) (um|uin|mm|in|kPa|psi|min|h|g|kg|N|%)(?!\w)")
+_BY = re.compile(r"(?<=\d) x (?=\d)")
 
 
 def typeset(text: str) -> str:
     """The words with "um" and "uin" after a number written with the micro sign."""
+    text = _BY.sub(f"{_THIN}×{_THIN}", text)
     return _AFTER_NUMBER.sub(lambda m: _THIN + m[1].replace("um", "µm").replace("uin", "µin"), text)
 
 

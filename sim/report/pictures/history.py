@@ -144,7 +144,8 @@ def _sides(axes: Axes, key: str, unit: str, low: float, high: float) -> None:
         if (y > 0) == (anchor == "top"):
             axes.annotate(
                 text, (0, y), xycoords=("axes fraction", "data"), xytext=(-_LEFT + 2, 0),
-                textcoords="offset points", ha="left", va=anchor, fontsize=10.5, color=SHEET.ink, annotation_clip=False,
+                textcoords="offset points", ha="left", va=anchor, fontsize=10.5, color=SHEET.ink,
+                annotation_clip=False,
             )  # fmt: skip
 
 
