@@ -1,14 +1,42 @@
-"""The curves along which the top is moved (stub of the contract; see DEVELOPERS.md)."""
+"""The curves along which the top is moved.
+
+One stroke is out and back, a whole eight, once round.  A curve is drawn about the origin, its length along
+x; `motion` turns it into place.  `phi` [rad] is counted on over strokes, 2 pi a stroke, so that a zigzag
+knows where its traverse has got to.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from fractions import Fraction
+from functools import lru_cache
+from math import pi
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
+__all__ = [
+    "Circle",
+    "Curve",
+    "Ellipse",
+    "FigureEight",
+    "Line",
+    "Rosette",
+    "Still",
+    "Zigzag",
+    "arc_moments",
+    "path_length",
+]
+
 Array = NDArray[np.float64]
+
+NODES = 32  # Gauss points on each piece of a path
+PIECES = 48  # of one stroke: a whole number of quarters, where lines and zigzags stop and turn
+LONGEST_PERIOD = (
+    10_000  # strokes; a zigzag that does not close within them is taken as closing after `passes`
+)
 
 
 class Curve(Protocol):
@@ -18,11 +46,28 @@ class Curve(Protocol):
         """Place along the curve, shape phi.shape + (2,) [m]."""
 
     def velocity(self, phi: Array) -> Array:
-        """d position / d phi, shape phi.shape + (2,) [m/rad]."""
+        """Change of position with phi, shape phi.shape + (2,) [m/rad]."""
+
+    @property
+    def period(self) -> float:
+        """Strokes after which the path comes back on itself."""
+
+
+def _pairs(x: Array, y: Array) -> Array:
+    return np.stack(np.broadcast_arrays(x, y), axis=-1)
+
+
+class _EveryStroke:
+    """A curve that closes after one stroke."""
+
+    @property
+    def period(self) -> float:
+        """One stroke."""
+        return 1.0
 
 
 @dataclass(frozen=True)
-class Still:
+class Still(_EveryStroke):
     """No travel at all."""
 
     def position(self, phi: Array) -> Array:
@@ -32,3 +77,178 @@ class Still:
     def velocity(self, phi: Array) -> Array:
         """Zeros."""
         return np.zeros((*np.shape(phi), 2))
+
+
+@dataclass(frozen=True)
+class Circle(_EveryStroke):
+    """Once round a circle of `radius` [m], anticlockwise: r (cos phi, sin phi)."""
+
+    radius: float
+
+    def position(self, phi: Array) -> Array:
+        """Place along the curve [m]."""
+        return self.radius * _pairs(np.cos(phi), np.sin(phi))
+
+    def velocity(self, phi: Array) -> Array:
+        """Change of position with phi [m/rad]."""
+        return self.radius * _pairs(-np.sin(phi), np.cos(phi))
+
+
+@dataclass(frozen=True)
+class Ellipse(_EveryStroke):
+    """Once round an ellipse, `length` by `width` [m]: (L/2 cos phi, W/2 sin phi)."""
+
+    length: float
+    width: float
+
+    def position(self, phi: Array) -> Array:
+        """Place along the curve [m]."""
+        return 0.5 * _pairs(self.length * np.cos(phi), self.width * np.sin(phi))
+
+    def velocity(self, phi: Array) -> Array:
+        """Change of position with phi [m/rad]."""
+        return 0.5 * _pairs(-self.length * np.sin(phi), self.width * np.cos(phi))
+
+
+@dataclass(frozen=True)
+class Line(_EveryStroke):
+    """Straight out and back over `length` [m], slowing towards the ends: (L/2 sin phi, 0)."""
+
+    length: float
+
+    def position(self, phi: Array) -> Array:
+        """Place along the curve [m]."""
+        return 0.5 * self.length * _pairs(np.sin(phi), np.zeros(np.shape(phi)))
+
+    def velocity(self, phi: Array) -> Array:
+        """Change of position with phi [m/rad]."""
+        return 0.5 * self.length * _pairs(np.cos(phi), np.zeros(np.shape(phi)))
+
+
+@dataclass(frozen=True)
+class FigureEight(_EveryStroke):
+    """A lying eight, `length` by `width` [m]: (L/2 sin phi, W/2 sin 2 phi)."""
+
+    length: float
+    width: float
+
+    def position(self, phi: Array) -> Array:
+        """Place along the curve [m]."""
+        return 0.5 * _pairs(self.length * np.sin(phi), self.width * np.sin(2.0 * np.asarray(phi)))
+
+    def velocity(self, phi: Array) -> Array:
+        """Change of position with phi [m/rad]."""
+        return 0.5 * _pairs(self.length * np.cos(phi), 2.0 * self.width * np.cos(2.0 * np.asarray(phi)))
+
+
+@dataclass(frozen=True)
+class Zigzag:
+    """A line of `length` with a slow even traverse over `width` [m], there and back in `passes` strokes.
+
+    x = L/2 sin phi, y = W/2 triangle(phi / (2 pi passes)); the triangle starts in the middle, rising.
+    """
+
+    length: float
+    width: float
+    passes: float = 10.0
+
+    @property
+    def period(self) -> float:
+        """Strokes after which both the line and the traverse are back: `passes` when that is whole."""
+        exact = Fraction(self.passes).limit_denominator(64)
+        closes = exact.numerator
+        if closes > LONGEST_PERIOD or abs(float(exact) - self.passes) > 1e-9 * self.passes:
+            return self.passes
+        return float(closes)
+
+    def position(self, phi: Array) -> Array:
+        """Place along the curve [m]."""
+        traverse = (np.asarray(phi) / (2.0 * pi * self.passes) + 0.25) % 1.0
+        triangle = 1.0 - 4.0 * np.abs(traverse - 0.5)
+        return 0.5 * _pairs(self.length * np.sin(phi), self.width * triangle)
+
+    def velocity(self, phi: Array) -> Array:
+        """Change of position with phi [m/rad]."""
+        traverse = (np.asarray(phi) / (2.0 * pi * self.passes) + 0.25) % 1.0
+        slope = np.where(traverse < 0.5, 4.0, -4.0) / (2.0 * pi * self.passes)
+        return 0.5 * _pairs(self.length * np.cos(phi), self.width * slope)
+
+
+@dataclass(frozen=True)
+class Rosette(_EveryStroke):
+    """A circle of radius `small` carried round one of `radius` [m], `ratio` (whole) turns to a stroke.
+
+    radius (cos phi, sin phi) + small (cos(ratio phi), sin(ratio phi)); a negative ratio runs the other way.
+    """
+
+    radius: float
+    small: float
+    ratio: int
+
+    def position(self, phi: Array) -> Array:
+        """Place along the curve [m]."""
+        turned = self.ratio * np.asarray(phi)
+        return self.radius * _pairs(np.cos(phi), np.sin(phi)) + self.small * _pairs(
+            np.cos(turned), np.sin(turned)
+        )
+
+    def velocity(self, phi: Array) -> Array:
+        """Change of position with phi [m/rad]."""
+        turned = self.ratio * np.asarray(phi)
+        return self.radius * _pairs(-np.sin(phi), np.cos(phi)) + self.ratio * self.small * _pairs(
+            -np.sin(turned), np.cos(turned)
+        )
+
+
+@lru_cache(maxsize=1)
+def _gauss() -> tuple[Array, Array]:
+    nodes, weights = np.polynomial.legendre.leggauss(NODES)
+    return nodes, weights
+
+
+def _breaks(curve: Curve) -> Array:
+    """Phases of one period between which the path is smooth [rad]."""
+    strokes = max(1, round(curve.period))
+    ends = [np.arange(strokes * PIECES + 1) * (2.0 * pi / PIECES) * (curve.period / strokes)]
+    if isinstance(curve, Zigzag):
+        # The traverse turns at a quarter and at three quarters of itself.
+        turns = np.arange(0.25, curve.period / curve.passes, 0.5)
+        ends.append(2.0 * pi * curve.passes * turns)
+    if isinstance(curve, Rosette) and curve.ratio != 1:
+        # Where the two circles run against each other the path may come to a point.
+        loops = abs(curve.ratio - 1)
+        ends.append(np.arange(1, 2 * loops, 2) * pi / loops)
+    return np.unique(np.concatenate(ends))
+
+
+def _along(curve: Curve, value: Callable[[Array], Array]) -> Array:
+    """Integrate value(phi) |d position| over one period; value has shape phi.shape + (...)."""
+    nodes, weights = _gauss()
+    ends = _breaks(curve)
+    half = 0.5 * np.diff(ends)[:, None]
+    phi = (ends[:-1, None] + half + half * nodes).ravel()
+    speed = np.hypot(*np.moveaxis(curve.velocity(phi), -1, 0))
+    step = (half * weights).ravel() * speed
+    result: Array = np.tensordot(step, value(phi), axes=1)
+    return result
+
+
+def path_length(curve: Curve) -> float:
+    """Length of the path over one period of the curve [m], by Gauss-Legendre quadrature piece by piece."""
+    return float(_along(curve, lambda phi: np.ones(phi.shape)))
+
+
+def arc_moments(curve: Curve) -> Array:
+    """Mean of c c^T over one period, weighted by arc length, about the curve's origin (2, 2) [m2].
+
+    This mean is what moves the domes of a pair against each other, whatever the contact (the moment law).
+    """
+
+    def products(phi: Array) -> Array:
+        c = curve.position(phi)
+        return c[:, :, None] * c[:, None, :]
+
+    length = path_length(curve)
+    if length == 0.0:
+        return np.zeros((2, 2))
+    return _along(curve, products) / length
