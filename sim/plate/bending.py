@@ -1,0 +1,44 @@
+"""How a plate bends under its own weight and under a difference of temperature: thin-plate closed forms.
+
+Sources: S. Timoshenko and S. Woinowsky-Krieger, Theory of Plates and Shells, 1959 (from memory).
+The simulator itself takes plates as rigid; these sizes tell when that is not good enough.
+"""
+
+from __future__ import annotations
+
+from math import pi
+
+from sim.plate.material import Material
+from sim.plate.plate import GRAVITY
+
+__all__ = ["rim_sag", "self_weight_sag", "thermal_bow", "three_point_sag"]
+
+
+def _rigidity(material: Material, thickness: float) -> float:
+    return material.modulus * thickness**3 / (12.0 * (1.0 - material.poisson**2))
+
+
+def rim_sag(material: Material, diameter: float, thickness: float, pressure: float) -> float:
+    """Sag of the centre [m] of a disc on a simply supported rim under uniform `pressure` [Pa]."""
+    a = 0.5 * diameter
+    nu = material.poisson
+    return (5.0 + nu) * pressure * a**4 / (64.0 * (1.0 + nu) * _rigidity(material, thickness))
+
+
+def self_weight_sag(material: Material, diameter: float, thickness: float) -> float:
+    """Sag of the centre [m] of a disc on a simply supported rim under its own weight."""
+    return rim_sag(material, diameter, thickness, material.density * GRAVITY * thickness)
+
+
+def three_point_sag(material: Material, diameter: float, thickness: float, pressure: float) -> float:
+    """Sag of the centre [m] on three equally spaced rim supports: 0.0362038 P a^2 / D at Poisson 0.25.
+
+    P is the whole load; Timoshenko prints 0.0362 (from memory).
+    """
+    a = 0.5 * diameter
+    return 0.0362038 * pressure * pi * a**2 * a**2 / _rigidity(material, thickness)
+
+
+def thermal_bow(material: Material, diameter: float, thickness: float, difference: float) -> float:
+    """Rise of the centre over the rim [m] of a free disc, one side `difference` [K] warmer: that side out."""
+    return material.expansion * difference / thickness * diameter**2 / 8.0

@@ -1,0 +1,53 @@
+"""What plates are made of.
+
+Wear factors (against grey iron, loose grit) are common practice, no source.  Elastic and thermal constants
+of grey iron and steel are those of the self-weight and thermal-bow checks (published there); the others are
+typical handbook values, from memory.  Each may be given in a study.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+__all__ = ["MATERIALS", "Material"]
+
+PUBLISHED = "published with the self-weight and thermal-bow examples"
+MEMORY = "typical handbook value, from memory"
+
+
+@dataclass(frozen=True)
+class Material:
+    """`density` [kg/m3], `modulus` [Pa], `poisson`, `expansion` [1/K], `wear_factor` over grey iron."""
+
+    name: str
+    density: float
+    modulus: float
+    poisson: float
+    expansion: float
+    wear_factor: float
+    source: str = MEMORY
+
+
+def _table(*rows: Material) -> Mapping[str, Material]:
+    return MappingProxyType({row.name: row for row in rows})
+
+
+MATERIALS: Mapping[str, Material] = _table(
+    Material("grey iron", 7200.0, 110e9, 0.26, 10.5e-6, 1.0, PUBLISHED),
+    Material("ductile iron", 7100.0, 169e9, 0.28, 11.0e-6, 0.8),
+    Material("steel", 7850.0, 210e9, 0.30, 11.5e-6, 0.8, PUBLISHED),
+    Material("hardened steel", 7810.0, 210e9, 0.30, 11.5e-6, 0.5),
+    Material("stainless", 7900.0, 195e9, 0.29, 16.5e-6, 0.7),
+    Material("bronze", 8800.0, 110e9, 0.34, 18.0e-6, 1.5),
+    Material("brass", 8500.0, 100e9, 0.34, 19.0e-6, 1.7),
+    Material("aluminium", 2700.0, 70e9, 0.33, 23.0e-6, 2.0),
+    Material("copper", 8960.0, 120e9, 0.34, 16.7e-6, 1.8),
+    Material("tin", 7290.0, 45e9, 0.33, 23.0e-6, 3.0),
+    Material("carbide", 14900.0, 620e9, 0.22, 5.2e-6, 0.1),
+    Material("alumina", 3900.0, 370e9, 0.22, 7.5e-6, 0.3),
+    Material("silicon carbide", 3150.0, 410e9, 0.16, 4.0e-6, 0.2),
+    Material("granite", 2900.0, 60e9, 0.25, 6.5e-6, 2.0),
+    Material("glass", 2500.0, 70e9, 0.22, 8.5e-6, 3.0),
+)
