@@ -272,9 +272,10 @@ def _read(path: Path) -> tuple[Run, str | None]:
                 raise RunFileError(f"{path} is an HDF5 file, but not one of a lapwright run")
             schema = int(file.attrs["schema"])
             if schema != SCHEMA:
+                writer = file.attrs.get("program", "unknown")
                 raise RunFileError(
-                    f"{path} has layout {schema}, this copy reads layout {SCHEMA}: use the program that wrote "
-                    f"it ({file.attrs.get('program', 'unknown')}), or run the study again"
+                    f"{path} has layout {schema}, this copy reads layout {SCHEMA}: "
+                    f"use the program that wrote it ({writer}), or run the study again"
                 )
             resume = file.attrs.get("resume")
             return _run(file), None if resume is None else str(resume)

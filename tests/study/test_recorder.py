@@ -1,0 +1,162 @@
+"""What is kept of a run: thinned by the metal removed, the same however often the work was written down."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from sim.errors import CommandError, RunFileError
+from sim.lapping.run import Clock, Moment
+from sim.study.checkpoint import Timetable, restore, save
+from sim.study.read import parse
+from sim.study.recorder import FRAMES_MOST, HISTORY_MOST, Frame, Heading, Recorder, thinned
+from sim.study.runfile import read_run
+
+TEXT = """
+plates.A = { disc = "100 mm", thickness = "20 mm", cells = 16, form = { dome = "3 um" } }
+plates.B = { like = "A" }
+[[steps]]
+top = "A"
+bottom = "B"
+grit = "15 um"
+time = "10 min"
+"""
+STUDY = parse(TEXT, "pair")
+HEADING = Heading("lapwright 0", {"numpy": "2"}, 7, TEXT, "pair")
+
+
+def moments(blocks: int, swap_every: int = 7, step_every: int = 50) -> Iterator[Moment]:
+    """A made-up run: each block takes off a depth that differs, swaps and step ends come between."""
+    names = ("A", "B")
+    land = {name: STUDY.plates[name].land > 0.0 for name in names}
+    heights = {name: STUDY.plates[name].heights() for name in names}
+    removed = {"A": 0.0, "B": 0.0}
+    clock = Clock()
+    nothing = {name: np.zeros((16, 16)) for name in names}
+    yield Moment(clock, "start", "A", "B", heights, removed, nothing)
+    rng = np.random.default_rng(5)
+    top, bottom = names
+    for k in range(1, blocks + 1):
+        depth = 1e-8 * float(rng.random())
+        lost = {name: depth * rng.random((16, 16)) * land[name] for name in names}
+        heights = {name: heights[name] - lost[name] for name in names}
+        removed = {name: removed[name] + depth for name in names}
+        clock = Clock(step=1 + (k - 1) // step_every, strokes=k, block=k, time=10.0 * k)
+        yield Moment(clock, "block", top, bottom, heights, removed, lost, 0.1, 1e-5, 1e-9)
+        if k % swap_every == 0:
+            top, bottom = bottom, top
+            yield Moment(clock, "swap", top, bottom, heights, removed, lost, 0.1, 1e-5, 1e-9)
+        if k % step_every == 0:
+            yield Moment(clock, "step", top, bottom, heights, removed, lost, 0.1, 1e-5, 1e-9)
+    yield Moment(clock, "end", top, bottom, heights, removed, lost, outcome="done")
+
+
+def recorded(blocks: int, **kinds: int) -> Recorder:
+    recorder = Recorder(STUDY.plates, STUDY.margin)
+    for moment in moments(blocks, **kinds):
+        recorder.take(moment)
+    return recorder
+
+
+def test_a_short_run_is_kept_whole() -> None:
+    run = recorded(30).run(HEADING, "done", 1.0)
+    assert [e for e in run.event if e == "block"] == ["block"] * 30
+    assert run.event[0] == "start"
+    assert run.event.count("swap") == 4
+    assert run.plates["A"].frames.shape == (31, 16, 16)
+    assert run.plates["A"].forms["sphere"].shape == run.time.shape == run.plates["A"].removed.shape
+    assert np.isnan(run.plates["A"].forms["bow"]).all(), "a disc has no bow"
+    worn = run.plates["A"].frames[0] - run.plates["A"].frames[-1]
+    assert np.array_equal(run.plates["A"].worn, worn)
+    assert worn.max() > 0.0
+
+
+@pytest.mark.parametrize(("blocks", "swap_every", "step_every"), [(900, 90, 300), (900, 2, 100), (600, 1, 1)])
+def test_a_long_run_is_thinned_over_the_metal(blocks: int, swap_every: int, step_every: int) -> None:
+    run = recorded(blocks, swap_every=swap_every, step_every=step_every).run(HEADING, "done", 1.0)
+    assert HISTORY_MOST // 4 < len(run.time) <= HISTORY_MOST
+    assert run.event[0] == "start"
+    assert run.time[-1] == 10.0 * blocks
+    assert (np.diff(run.time) >= 0.0).all()
+    frames = run.plates["A"].frame_time
+    assert FRAMES_MOST - 1 <= frames.size <= FRAMES_MOST
+    assert frames[0] == 0.0
+    assert frames[-1] == 10.0 * blocks
+    assert np.diff(frames).max() < 6.0 * np.diff(frames).mean()
+    if swap_every == 90:
+        assert run.event.count("swap") == 10, "swaps and ends of steps stay while there is room"
+        assert run.event.count("step") == 3
+    spacing = np.diff(run.plates["A"].removed)
+    assert spacing.max() < 0.1 * run.plates["A"].removed[-1]
+
+
+def test_frames_keep_first_and_last_and_spread() -> None:
+    frames = [Frame(float(k), float(k) ** 2, {}) for k in range(100)]
+    kept = thinned(frames, 11)
+    assert (kept[0].time, kept[-1].time, len(kept)) == (0.0, 99.0, 11)
+    gaps = np.diff([frame.metal for frame in kept])
+    assert gaps.max() < 2.5 * gaps.mean(), "even over metal, not over time"
+
+
+@pytest.mark.parametrize(("every", "blocks"), [(1, 60), (17, 400), (250, 400)])
+def test_stopping_and_going_on_keeps_the_same(tmp_path: Path, every: int, blocks: int) -> None:
+    whole = recorded(blocks, swap_every=40).run(HEADING, "done", 1.0)
+    recorder = Recorder(STUDY.plates, STUDY.margin)
+    part = tmp_path / "run.part.h5"
+    for number, moment in enumerate(moments(blocks, swap_every=40)):
+        recorder.take(moment)
+        if number % every == every - 1:
+            save(part, recorder, HEADING, 1.0)
+            recorder, spent = restore(part, STUDY)
+            assert spent == 1.0
+            assert recorder.last is not None
+            assert recorder.last.clock == moment.clock
+            assert recorder.last.removed == moment.removed
+            assert np.array_equal(recorder.last.heights["A"], moment.heights["A"])
+    again = recorder.run(HEADING, "done", 1.0)
+    assert again.event == whole.event
+    assert np.array_equal(again.time, whole.time)
+    assert np.array_equal(again.plates["B"].frames, whole.plates["B"].frames)
+    for key, values in whole.plates["A"].forms.items():
+        assert np.array_equal(again.plates["A"].forms[key], values, equal_nan=True), key
+
+
+def test_a_checkpoint_reads_as_the_run_so_far(tmp_path: Path) -> None:
+    recorder = recorded(20)
+    save(tmp_path / "part.h5", recorder, HEADING, 2.0, "interrupted")
+    run = read_run(tmp_path / "part.h5")
+    assert run.outcome == "interrupted"
+    assert run.time[-1] == 200.0
+    assert np.array_equal(run.plates["A"].frames[-1], recorder.frames[-1].heights["A"])
+
+
+def test_a_changed_study_is_not_gone_on_with(tmp_path: Path) -> None:
+    save(tmp_path / "part.h5", recorded(3), HEADING, 0.0)
+    changed = parse(TEXT.replace("3 um", "2 um"), "pair")
+    with pytest.raises(CommandError, match=r"pair\.toml has changed since .*--force"):
+        restore(tmp_path / "part.h5", changed)
+
+
+def test_a_checkpoint_with_a_foreign_clock_is_refused(tmp_path: Path) -> None:
+    import h5py
+
+    save(tmp_path / "part.h5", recorded(3), HEADING, 0.0)
+    with h5py.File(tmp_path / "part.h5", "r+") as file:
+        file.attrs["resume"] = str(file.attrs["resume"]).replace('"strokes"', '"hours"')
+    with pytest.raises(RunFileError, match="start again with --force"):
+        restore(tmp_path / "part.h5", STUDY)
+
+
+def test_writing_down_takes_a_twentieth_of_the_time_at_most() -> None:
+    table = Timetable(interval=2.0)
+    assert not table.due(1.9)
+    assert table.due(2.0)
+    table.done(2.0, 2.5)
+    assert not table.due(12.4), "half a second of writing is paid for by ten of work"
+    assert table.due(12.6)
+    asked = Timetable(interval=0.0, strict=True)
+    asked.done(2.0, 2.5)
+    assert asked.due(2.5)
