@@ -23,7 +23,7 @@ from sim.kernels import settle as solver
 from sim.kernels import wear as loops
 from sim.lapping.laid import Laid
 from sim.lapping.motion import Poses
-from sim.lapping.overhang import standing_message, support_margin
+from sim.lapping.support import standing_message, support_margin
 from sim.plate.plate import Plate
 
 __all__ = ["CHUNKS", "Average", "Pair", "Sample"]

@@ -42,8 +42,8 @@ class Settings:
     """
 
     poses: int = 64
-    tolerance: float = 0.05
-    longest: float = 1.0
+    tolerance: float = 0.002
+    longest: float = 0.5
     look_every: int = 4
     observing_poses: int = 256
 
