@@ -1,0 +1,192 @@
+"""Words in, exit code out: finds the command, runs it, and turns every error into one plain line.
+
+Exit codes: 0 done; 1 the work could not be done; 2 the command or the file is wrong.
+Nothing heavy is imported here: help and preview answer at once.
+"""
+
+from __future__ import annotations
+
+import argparse
+import difflib
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+from typing import Any, NoReturn
+
+from sim import __version__
+from sim.commands.answer import print_json
+from sim.errors import CannotDoError, CommandError, LapwrightError
+
+__all__ = ["main"]
+
+# A command is a module of sim.commands with `add(parser)` and `main(args)`; adding one is one line here.
+COMMANDS = {
+    "preview": "says back what the file means, and warns; laps nothing",
+    "run": "laps the plates on paper: what you would have at the end",
+    "bearing": "where the top bears, how hard, and whether it tips",
+    "report": "makes the page again from a run",
+    "verify": "proves this copy against closed forms and published answers",
+}
+# Spoken of in the plan, not in this copy; a later copy moves the line up.
+LATER = {
+    "new": "write a study by hand: README.md has one to begin with",
+    "why": "preview says what a stroke makes, run shows it",
+    "compare": "copy the study, change the stroke, and run both",
+    "tune": "copy the study, change the stroke, and run both",
+    "gauge": "run gives the form of each face",
+}
+
+WELCOME = """\
+lapwright laps two plates on paper: what loose grit makes of both faces.
+
+Start here: write a study of your plates, one line for each, in a file such as first-pair.toml
+    (configs/ has some to copy; README.md explains the shortest).
+See what it means:          lapwright preview first-pair.toml
+Lap the plates:             lapwright run first-pair.toml
+Open the page in a browser: first-pair-run/report.html
+Times are guesses until you weigh a plate; shapes are not.
+All commands:               lapwright -h
+"""
+
+HELP = """\
+lapwright COMMAND FILE [options]
+
+Say in a study file what plates you have, which lies on top, what grit and what stroke;
+lapwright tells what both faces become, and why.
+
+commands:
+{commands}
+
+example:
+  lapwright preview first-pair.toml     says back what the file means; takes no time
+  lapwright run first-pair.toml         laps the pair; then open first-pair-run/report.html
+
+lapwright FILE alone is preview. lapwright COMMAND -h says more of one command.
+--json gives scripts one JSON object; --debug shows where an error came from; --version.
+"""
+
+
+class Parser(argparse.ArgumentParser):
+    """An argument parser whose complaints are our own errors."""
+
+    def error(self, message: str) -> NoReturn:
+        """Raise instead of leaving."""
+        raise CommandError(f"{_kindly(message, self)} (lapwright {self.prog.split()[-1]} -h shows how)")
+
+
+def _kindly(message: str, parser: argparse.ArgumentParser) -> str:
+    """What argparse complains of, in plainer words, with the nearest right option."""
+    if message.startswith("unrecognized arguments:"):
+        words = message.split(":", 1)[1].split()
+        options = [o for action in parser._actions for o in action.option_strings]
+        close = difflib.get_close_matches(words[0], options, 1)
+        kind = "option" if words[0].startswith("-") else "place for"
+        return f"no {kind} '{words[0]}'" + (f", did you mean {close[0]}?" if close else "")
+    if message.startswith("the following arguments are required:"):
+        return f"{message.split(':', 1)[1].strip()} is missing"
+    return message.removeprefix("argument ")
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit code."""
+    words = list(sys.argv[1:] if argv is None else argv)
+    debug = "--debug" in words
+    words = [w for w in words if w != "--debug"]
+    json = "--json" in words
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    try:
+        code = _dispatch(words)
+        sys.stdout.flush()
+        return code
+    except BrokenPipeError:
+        # Whoever was reading has left; Python must not complain again while it closes down.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+        return 0
+    except BaseException as trouble:
+        if debug and not isinstance(trouble, SystemExit):
+            raise
+        return _told(trouble, json)
+
+
+def _told(trouble: BaseException, json: bool) -> int:
+    """Say an error in one line (a study's faults in one line each); returns the exit code."""
+    if isinstance(trouble, SystemExit):
+        return trouble.code if isinstance(trouble.code, int) else 0
+    error = trouble if isinstance(trouble, LapwrightError) else _from_outside(trouble)
+    if json:
+        print_json({"error": {"code": error.code, "key": error.key, "message": str(error)}})
+    for line in str(error).splitlines():
+        print(f"lapwright: {line}", file=sys.stderr)
+    return error.exit_code
+
+
+def _from_outside(trouble: BaseException) -> LapwrightError:
+    if isinstance(trouble, KeyboardInterrupt):
+        return CannotDoError("stopped", code="interrupted")
+    if isinstance(trouble, MemoryError):
+        return CannotDoError("not enough memory: take fewer cells, or close other programs", code="memory")
+    if isinstance(trouble, OSError):
+        return CannotDoError(" ".join(f"{trouble}".split()))
+    what = " ".join(f"{type(trouble).__name__}: {trouble}".split())
+    return CannotDoError(
+        f"a fault of the program, not yours ({what}): the same command with --debug shows where",
+        code="internal",
+    )
+
+
+def _dispatch(words: list[str]) -> int:
+    if not words:
+        print(WELCOME, end="")
+        return 0
+    first = words[0]
+    if first in ("-h", "--help", "help"):
+        print(_help(), end="")
+        return 0
+    if first == "--version":
+        print(f"lapwright {__version__}")
+        return 0
+    if first in COMMANDS:
+        return _run(first, words[1:])
+    if first in LATER:
+        raise CommandError(f"this copy does not have '{first}' yet: {LATER[first]}", code="later")
+    if first.startswith("-") and len(words) > 1 and any(w in COMMANDS for w in words):
+        raise CommandError(f"write the command first, options after it: lapwright COMMAND FILE {first}")
+    if _looks_like_a_file(first) or (first.startswith("-") and any(map(_looks_like_a_file, words))):
+        return _run("preview", words)
+    raise CommandError(_no_command(first))
+
+
+def _looks_like_a_file(word: str) -> bool:
+    return not word.startswith("-") and ("." in word or os.sep in word or os.path.exists(word))
+
+
+def _no_command(word: str) -> str:
+    close = difflib.get_close_matches(word.lower(), [*COMMANDS, *LATER], 1)
+    if close:
+        return f"no command '{word}': did you mean {close[0]}?"
+    return f"no command '{word}' and no file of that name: lapwright -h lists the commands"
+
+
+def _help() -> str:
+    width = max(map(len, COMMANDS)) + 2
+    return HELP.format(commands="\n".join(f"  {name:<{width}}{what}" for name, what in COMMANDS.items()))
+
+
+def _run(name: str, words: list[str]) -> int:
+    module: Any = importlib.import_module(f"sim.commands.{name}")
+    parser = Parser(
+        prog=f"lapwright {name}",
+        description=f"{name}: {COMMANDS[name]}",
+        epilog=module.EXAMPLE,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    module.add(parser)
+    parser.add_argument("--json", action="store_true", help="one JSON object on standard output, for scripts")
+    # Taken off the words before they come here; it stands in the help all the same.
+    parser.add_argument("--debug", action="store_true", help="show where an error came from")
+    result = module.main(parser.parse_args(words))
+    return int(result)

@@ -1,0 +1,50 @@
+"""How commands speak: words for people, one JSON object for scripts."""
+
+from __future__ import annotations
+
+import json
+import math
+import sys
+from collections.abc import Mapping
+from typing import Any
+
+__all__ = ["Speaker", "plain", "print_json"]
+
+
+class Speaker:
+    """Prints words where they belong: to standard output, or to standard error beside JSON."""
+
+    def __init__(self, json: bool) -> None:
+        self.stream = sys.stderr if json else sys.stdout
+
+    def __call__(self, text: str = "") -> None:
+        """Print a line."""
+        print(text, file=self.stream)
+
+    def next(self, *lines: tuple[str, str]) -> None:
+        """What to type or to open next: pairs of what for, and what."""
+        self()
+        width = max(len(what) for what, _ in lines) + 2
+        for what, command in lines:
+            self(f"{what + ':':<{width}}{command}")
+
+
+def plain(value: Any) -> Any:
+    """A value as JSON knows it: no NaN or infinity (null), no arrays."""
+    if isinstance(value, Mapping):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, bool | str) or value is None:
+        return value
+    if isinstance(value, list | tuple):
+        return [plain(item) for item in value]
+    if hasattr(value, "tolist"):
+        return plain(value.tolist())
+    if isinstance(value, int):
+        return value
+    number = float(value)
+    return number if math.isfinite(number) else None
+
+
+def print_json(value: Mapping[str, Any]) -> None:
+    """Print one JSON object on standard output."""
+    print(json.dumps(plain(value), indent=1, ensure_ascii=False, allow_nan=False))

@@ -1,0 +1,62 @@
+"""What came out of a run: as one JSON object, and in a few lines of words."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from sim.report import words
+from sim.report.account import account
+from sim.study.runfile import FORM_KEYS, PlateRecord, Run
+
+__all__ = ["as_json", "in_words"]
+
+
+def as_json(run: Run) -> dict[str, Any]:
+    """The answer of `run --json`: forms at the end and along the history, SI throughout."""
+    return {
+        "study": run.study_stem,
+        "outcome": run.outcome,
+        "plates": {
+            name: {
+                **_forms(record, -1),
+                "edge_margin": record.margin,
+                "margin0": {key: record.forms_margin0[key][-1] for key in FORM_KEYS},
+            }
+            for name, record in run.plates.items()
+        },
+        "history": [_entry(run, i) for i in range(len(run.time))],
+    }
+
+
+def _forms(record: PlateRecord, i: int) -> dict[str, float]:
+    forms = {key: float(record.forms[key][i]) for key in FORM_KEYS}
+    return {**forms, "removed": float(record.removed[i])}
+
+
+def _entry(run: Run, i: int) -> dict[str, Any]:
+    removed = [float(record.removed[i]) for record in run.plates.values()]
+    return {
+        "step": int(run.step[i]),
+        "round": int(run.round[i]),
+        "time": float(run.time[i]),
+        "event": run.event[i],
+        "removed": sum(removed) / len(removed),
+        "top": run.top[i],
+        "bottom": run.bottom[i],
+        "plates": {name: _forms(record, i) for name, record in run.plates.items()},
+    }
+
+
+def in_words(run: Run) -> list[str]:
+    """The same for a person: what came out, how much metal went, how sure it is."""
+    said = account(run)
+    lines = [said.title, ""]
+    after = {face.name: face.after for face in said.faces}
+    came = words.came_out(run.outcome, said.pair, said.bearing_share, after, said.finishes, said.units)
+    lines.append(came)
+    off = [f"{face.name} {words.both_units(face.lost, said.units)}" for face in said.faces]
+    lines.append(f"Metal off: {', '.join(off)}.")
+    lines.append(f"Rubbing: {words.minutes(float(run.time[-1]), said.weighed)}.")
+    margins = sorted({words.length(record.margin, said.units) for record in run.plates.values()})
+    lines.append(f"Left out of these figures round the edge: {words.joined(margins)}.")
+    return lines

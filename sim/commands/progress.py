@@ -1,0 +1,52 @@
+"""A plain progress bar on standard error, on a terminal only."""
+
+from __future__ import annotations
+
+import sys
+import time
+from dataclasses import dataclass, field
+
+__all__ = ["Progress"]
+
+WIDTH = 30
+EVERY = 0.1
+
+
+@dataclass
+class Progress:
+    """Simulated time done of `total` [s], and how long the rest will take on this computer."""
+
+    total: float
+    done_before: float = 0.0
+    begun: float = field(default_factory=time.monotonic)
+    shown: float = 0.0
+    active: bool = field(default_factory=lambda: sys.stderr.isatty())
+
+    def show(self, done: float) -> None:
+        """Draw the bar anew, at most ten times a second."""
+        now = time.monotonic()
+        if not self.active or now - self.shown < EVERY:
+            return
+        self.shown = now
+        print(f"\r{self.line(done, now)}\033[K", end="", file=sys.stderr, flush=True)
+
+    def line(self, done: float, now: float) -> str:
+        """The bar in words."""
+        share = min(1.0, done / self.total) if self.total > 0.0 else 1.0
+        full = int(WIDTH * share)
+        bar = "#" * full + "." * (WIDTH - full)
+        told = f"[{bar}] lapped {done / 60.0:.0f} of {self.total / 60.0:.0f} min"
+        new = done - self.done_before
+        if new <= 0.0:
+            return told
+        left = (now - self.begun) * max(self.total - done, 0.0) / new
+        return f"{told}, {_soon(left)} to go"
+
+    def close(self) -> None:
+        """Take the bar away."""
+        if self.active and self.shown:
+            print("\r\033[K", end="", file=sys.stderr, flush=True)
+
+
+def _soon(seconds: float) -> str:
+    return f"about {seconds:.0f} s" if seconds < 90.0 else f"about {seconds / 60.0:.0f} min"

@@ -1,0 +1,177 @@
+"""The house keeps its floors: imports point down only, and heavy libraries enter in one room each."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+import sim
+
+ROOT = Path(sim.__file__).parent
+FLOORS = (
+    ("errors",),
+    ("kernels",),
+    ("exact",),
+    ("plate",),
+    ("lapping",),
+    ("study",),
+    ("verify", "report"),
+    ("cli", "commands", "__main__"),
+)
+LEVEL = {room: level for level, rooms in enumerate(FLOORS) for room in rooms}
+# Where a heavy library may be imported: None anywhere but at the head of a module.
+HEAVY = {
+    "numba": "sim.kernels",
+    "llvmlite": "sim.kernels",
+    "matplotlib": "sim.report",
+    "h5py": "sim.study.runfile",
+}
+
+
+@dataclass(frozen=True)
+class Import:
+    """One import: from which module, of what, at the head of the module (or inside a function)."""
+
+    module: str
+    target: str
+    head: bool
+    checking: bool
+
+    def __str__(self) -> str:
+        return f"{self.module} imports {self.target}"
+
+
+def _modules() -> dict[str, Path]:
+    found = {}
+    for path in ROOT.rglob("*.py"):
+        parts = path.relative_to(ROOT.parent).with_suffix("").parts
+        found[".".join(parts[:-1] if parts[-1] == "__init__" else parts)] = path
+    return found
+
+
+MODULES = _modules()
+
+
+def _imports(module: str) -> Iterator[Import]:
+    def walk(node: ast.AST, head: bool, checking: bool) -> Iterator[Import]:
+        for child in ast.iter_child_nodes(node):
+            inside = isinstance(child, ast.FunctionDef | ast.AsyncFunctionDef | ast.Lambda)
+            guard = isinstance(child, ast.If) and "TYPE_CHECKING" in ast.dump(child.test)
+            if isinstance(child, ast.Import):
+                for alias in child.names:
+                    yield Import(module, alias.name, head, checking)
+            elif isinstance(child, ast.ImportFrom):
+                assert child.level == 0, f"{module} has a relative import"
+                for alias in child.names:
+                    full = f"{child.module}.{alias.name}"
+                    yield Import(module, full if full in MODULES else str(child.module), head, checking)
+            yield from walk(child, head and not inside, checking or guard)
+
+    yield from walk(ast.parse(MODULES[module].read_text("utf-8")), True, False)
+
+
+EVERY = [found for module in MODULES for found in _imports(module)]
+
+
+def _room(module: str) -> str:
+    return module.split(".")[1] if "." in module else ""
+
+
+def test_every_room_stands_on_a_floor() -> None:
+    assert {_room(module) for module in MODULES} - {""} <= set(LEVEL)
+
+
+def test_imports_point_down_only() -> None:
+    up = []
+    for found in EVERY:
+        here, there = _room(found.module), _room(found.target)
+        if not found.target.startswith("sim.") or here == there or not here:
+            continue
+        if LEVEL[there] > LEVEL[here] or (
+            LEVEL[there] == LEVEL[here] and {here, there} == {"verify", "report"}
+        ):
+            up.append(str(found))
+    assert not up
+
+
+def test_no_module_imports_itself_in_a_circle() -> None:
+    below = {
+        module: {f.target for f in EVERY if f.module == module and f.head and not f.checking} & set(MODULES)
+        for module in MODULES
+    }
+    done: set[str] = set()
+
+    def visit(module: str, path: tuple[str, ...]) -> None:
+        assert module not in path, f"a circle: {' -> '.join((*path, module))}"
+        if module not in done:
+            for other in below[module]:
+                visit(other, (*path, module))
+            done.add(module)
+
+    for module in MODULES:
+        visit(module, ())
+
+
+@pytest.mark.parametrize("library", HEAVY)
+def test_a_heavy_library_enters_in_one_room(library: str) -> None:
+    outside = [
+        str(found)
+        for found in EVERY
+        if found.target.split(".")[0] == library
+        and not found.checking
+        and not (found.module + ".").startswith(HEAVY[library] + ".")
+    ]
+    assert not outside
+
+
+def test_scipy_is_imported_inside_functions_only() -> None:
+    assert not [str(f) for f in EVERY if f.target.split(".")[0] == "scipy" and f.head and not f.checking]
+
+
+def test_no_module_is_long() -> None:
+    long = {name: len(path.read_text("utf-8").splitlines()) for name, path in MODULES.items()}
+    assert {name: lines for name, lines in long.items() if lines > 400} == {}
+
+
+def test_no_drawer_for_odds_and_ends() -> None:
+    assert not {name.split(".")[-1] for name in MODULES} & {"utils", "helpers", "common", "misc"}
+
+
+STUDY = """
+plates.A = { disc = "160 mm", thickness = "30 mm", form = { dome = "3 um" } }
+plates.B = { like = "A" }
+[[steps]]
+top = "A"
+bottom = "B"
+grit = "15 um"
+time = "40 min"
+"""
+
+
+@pytest.mark.parametrize("words", [["-h"], [], ["preview", "pair.toml"], ["preview", "pair.toml", "--json"]])
+def test_help_and_preview_import_nothing_heavy(tmp_path: Path, words: list[str]) -> None:
+    (tmp_path / "pair.toml").write_text(STUDY)
+    script = (
+        "import sys; from sim.cli import main; code = main(sys.argv[1:]); "
+        "print(code, *sorted(set(m.split('.')[0] for m in sys.modules)), file=sys.stderr)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script, *words],
+        cwd=tmp_path,
+        env={"PYTHONPATH": str(ROOT.parent), "PATH": ""},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    code, *loaded = done.stderr.split("\n")[-2].split()
+    assert code == "0", done.stderr
+    heavy = {"numba", "scipy", "matplotlib", "h5py"}
+    if "preview" not in words:
+        heavy |= {"numpy"}
+    assert not heavy & set(loaded)
