@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Growth", "PathMeans", "growth", "path_means"]
+__all__ = ["Growth", "PathMeans", "circle_means", "growth", "line_means", "path_means"]
 
 Array = NDArray[np.float64]
 
@@ -49,6 +49,17 @@ def path_means(
     return PathMeans(
         float((x * x + y * y) @ speed), float((x * x - y * y) @ speed), float((2.0 * x * y) @ speed)
     )
+
+
+def circle_means(radius: float) -> PathMeans:
+    """Means of a circle of `radius` [m] about the centre."""
+    return PathMeans(radius**2, 0.0, 0.0)
+
+
+def line_means(length: float, direction: float = 0.0) -> PathMeans:
+    """Means of a straight stroke of `length` [m] through the centre: even along it, L^2/12."""
+    square = length**2 / 12.0
+    return PathMeans(square, square * float(np.cos(2.0 * direction)), square * float(np.sin(2.0 * direction)))
 
 
 @dataclass(frozen=True)

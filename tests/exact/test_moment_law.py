@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sim.exact.moment_law import growth, path_means
+from sim.exact.moment_law import circle_means, growth, line_means, path_means
 
 
 def path(kind):
@@ -76,3 +76,15 @@ def test_law_holds_for_any_clipped_pressures():
         100 * (c[0] ** 2 - c[1] ** 2), rel=1e-10
     )
     assert (p * 2 * (x * y - u * v)).sum() == pytest.approx(100 * 2 * c[0] * c[1], rel=1e-10)
+
+
+def test_closed_means_are_those_of_the_paths():
+    for closed, kind in (
+        (circle_means(1.0), "circle"),
+        (line_means(2.0), "line"),
+        (line_means(2.0, np.pi / 4), "line at 45 degrees"),
+    ):
+        slow = path_means(*path(kind))
+        assert (closed.square, closed.saddle, closed.twist) == pytest.approx(
+            (slow.square, slow.saddle, slow.twist), abs=1e-6
+        )
