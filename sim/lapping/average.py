@@ -31,7 +31,7 @@ __all__ = ["CHUNKS", "Average", "Pair", "Sample"]
 Array = NDArray[np.float64]
 Run = Callable[[Callable[[int], Any], range], list[Any]]
 
-CHUNKS = 8  # whatever the threads: sums are taken chunk by chunk, in order
+CHUNKS = 4  # whatever the threads: sums are taken chunk by chunk, in order
 FEWEST_CELLS = 6.0  # a stroke that moves less than this many cells is gathered, not laid cell on cell
 MOST_WEIGHT_CHANGE = 0.5  # rounding to cells is mended by weights; beyond this the poses are gathered
 
@@ -113,8 +113,9 @@ class Pair:
             reports[:, loops.PLANE :] = planes
         warm = planes is not None
         rows = self.pose_rows(sample)
-        bottom = np.zeros((CHUNKS, *self.bottom.land.shape))
-        top = np.zeros((CHUNKS, *self.top.land.shape))
+        # Sums of the even and of the odd chunks: their difference tells the error of the sample.
+        bottom = np.zeros((2, *self.bottom.land.shape))
+        top = np.zeros((2, *self.top.land.shape))
         face_bottom = self.laid_bottom.face(z_bottom)
         for members, quarter in self._groups(rows):
             mended = self._on_cells(rows[members]) if quarter is not None else None
@@ -122,6 +123,7 @@ class Pair:
             loop = loops.wear_turned if mended is None else loops.wear_shifted
             group = rows[members] if mended is None else mended
             face_top = laid.face(z_top)
+            laid_sum = np.zeros((2, *face_top.z.shape))
 
             def chunk(
                 k: int,
@@ -139,8 +141,10 @@ class Pair:
                 return add_bottom, add_top
 
             for k, (add_bottom, add_top) in enumerate(self.map_chunks(chunk, range(CHUNKS))):
-                bottom[k] += add_bottom
-                top[k] += laid.lift(add_top)
+                bottom[k % 2] += add_bottom
+                laid_sum[k % 2] += add_top
+            for half in range(2):
+                top[half] += laid.lift(laid_sum[half])
         self.check(sample, reports)
         return self._collect(bottom, top, sample, reports)
 
@@ -236,8 +240,7 @@ class Pair:
     def _collect(self, bottom: Array, top: Array, sample: Sample, reports: Array) -> Average:
         share_bottom = np.maximum(self.bottom.land, 1e-300)
         share_top = np.maximum(self.top.land, 1e-300)
-        even = bottom[0::2].sum(axis=0), top[0::2].sum(axis=0)
-        odd = bottom[1::2].sum(axis=0), top[1::2].sum(axis=0)
+        even, odd = (bottom[0], top[0]), (bottom[1], top[1])
         lifts = reports[:, loops.LIFTED] > 0.0
         return Average(
             bottom=(even[0] + odd[0]) / share_bottom,

@@ -43,7 +43,7 @@ class Settings:
 
     poses: int = 64
     tolerance: float = 0.002
-    longest: float = 0.5
+    longest: float = 0.7
     look_every: int = 4
     observing_poses: int = 256
 
