@@ -1,0 +1,1 @@
+"""Numba loops on bare arrays."""

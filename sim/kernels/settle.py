@@ -135,7 +135,7 @@ def stored_energy(
     q: Array,
 ) -> float:
     """The energy of the layer and of the load (module docstring), per K cell^2 [m2]."""
-    energy = target[0] * q[0] + target[1] * q[1] + target[2] * q[2]
+    energy: float = target[0] * q[0] + target[1] * q[1] + target[2] * q[2]
     for r in range(first.size):
         base = q[0] + q[2] * row_eta[r]
         for k in range(count[r]):
@@ -175,7 +175,8 @@ def _solve(j: Array, r0: float, r1: float, r2: float, ridge: float, x: Array) ->
 
 @kernel
 def _unbalance(sums: Array, target: Array) -> float:
-    return max(abs(sums[0] - target[0]), abs(sums[1] - target[1]), abs(sums[2] - target[2]))
+    left: float = max(abs(sums[0] - target[0]), abs(sums[1] - target[1]), abs(sums[2] - target[2]))
+    return left
 
 
 @kernel

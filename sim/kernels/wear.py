@@ -84,7 +84,7 @@ class Rowset(NamedTuple):
     gap: Array
     share: Array
     first: Rows
-    count: Rows
+    length: Rows
     column: Rows
     line: Rows
     xi: Array
@@ -135,7 +135,7 @@ def _lay_shifted(
         xi0 = (lo - 0.5 * (nxb - 1) - cx) * unit
         eta = (j - 0.5 * (nyb - 1) - cy) * unit
         rows.first[used] = n
-        rows.count[used] = hi - lo
+        rows.length[used] = hi - lo
         rows.column[used] = lo
         rows.line[used] = j
         rows.xi[used] = xi0
@@ -207,7 +207,7 @@ def wear_shifted(
         sy = int(np.rint(poses[p, C_Y] / bottom.cell + 0.5 * (nyb - nyt)))
         used = _lay_shifted(bottom, top, sx, sy, top.radius, rows, work[0])
         first = rows.first[:used]
-        count = rows.count[:used]
+        count = rows.length[:used]
         target[:] = poses[p, LOAD : LOAD + 3]
         q[:] = reports[p, PLANE : PLANE + 3]
         status = settle(
@@ -244,7 +244,7 @@ def _clip(start: float, step: float, most: float, lo: int, hi: int) -> tuple[int
         a, b = b, a
     if a > hi or b < lo:
         return lo, lo
-    return max(lo, int(math.ceil(a))), min(hi, int(math.floor(b)) + 1)
+    return max(lo, math.ceil(a)), min(hi, math.floor(b) + 1)
 
 
 @kernel
@@ -289,8 +289,8 @@ def gather(
         if half <= 0.0:
             continue
         half = math.sqrt(half)
-        lo = max(own.span[j, 0], int(math.ceil((cx - half - x0) / own.cell)))
-        hi = min(own.span[j, 1], int(math.floor((cx + half - x0) / own.cell)) + 1)
+        lo = max(own.span[j, 0], math.ceil((cx - half - x0) / own.cell))
+        hi = min(own.span[j, 1], math.floor((cx + half - x0) / own.cell) + 1)
         if hi <= lo:
             continue
         u0 = cos * (x0 - cx) + sin * (y - cy)
@@ -335,7 +335,7 @@ def gather(
                 high = cover[i2] + tx * (cover[i2 + one] - cover[i2])
                 shares[k] = land[k] * (low + ty * (high - low))
         rows.first[used] = n
-        rows.count[used] = m
+        rows.length[used] = m
         rows.column[used] = lo
         rows.line[used] = j
         rows.xi[used] = (x0 + lo * own.cell - origin_x) / radius
@@ -351,7 +351,7 @@ def _force(rows: Rowset, used: int, unit: float, q: Array) -> float:
     for r in range(used):
         base = q[0] + q[2] * rows.eta[r] + q[1] * rows.xi[r]
         slope = q[1] * unit
-        m = rows.count[r]
+        m = rows.length[r]
         gaps = rows.gap[rows.first[r] : rows.first[r] + m]
         shares = rows.share[rows.first[r] : rows.first[r] + m]
         s = 0.0
@@ -378,7 +378,7 @@ def _wear(
         base = q[0] + q[2] * rows.eta[r] + q[1] * rows.xi[r]
         slope = q[1] * unit
         lo = rows.column[r]
-        m = rows.count[r]
+        m = rows.length[r]
         gaps = rows.gap[rows.first[r] : rows.first[r] + m]
         shares = rows.share[rows.first[r] : rows.first[r] + m]
         target = wear[rows.line[r], lo : lo + m]
@@ -432,7 +432,7 @@ def wear_turned(
         sin = math.sin(poses[p, THETA])
         used = gather(bottom, top, cx, cy, cos, sin, cx, cy, radius, rows)
         first = rows.first[:used]
-        count = rows.count[:used]
+        count = rows.length[:used]
         target[:] = poses[p, LOAD : LOAD + 3]
         q[:] = reports[p, PLANE : PLANE + 3]
         loaded_sums(rows.gap, rows.share, first, count, rows.xi[:used], rows.eta[:used], unit, work[0])

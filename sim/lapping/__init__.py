@@ -1,0 +1,1 @@
+"""What happens to plates: strokes, the grit layer, wear, time."""

@@ -23,7 +23,7 @@ from sim.kernels import settle as solver
 from sim.kernels import wear as loops
 from sim.lapping.laid import Laid
 from sim.lapping.motion import Poses
-from sim.lapping.support import standing_message, support_margin
+from sim.lapping.support import place_in_words, standing_message, support_margin
 from sim.plate.plate import Plate
 
 __all__ = ["CHUNKS", "Average", "Pair", "Sample"]
@@ -183,8 +183,11 @@ class Pair:
         return groups
 
     def _on_cells(self, rows: Array) -> Array | None:
-        """Round places to whole cells, with weights mended so that the speed-weighted means of 1, c and
-        c c^T stay exact (the moment law lives on them); None when the poses do not bear rounding."""
+        """Round places to whole cells; None when the poses do not bear rounding.
+
+        Weights are mended so that the speed-weighted means of 1, c and c c^T stay exact: the moment law
+        lives on them.
+        """
         cell = self.bottom.grid.cell
         place = rows[:, loops.C_X : loops.C_Y + 1]
         shape = np.array(self.bottom.land.shape[::-1]) - np.array(self.top.land.shape[::-1])
@@ -224,16 +227,13 @@ class Pair:
         c = (float(poses.cx[i]), float(poses.cy[i]))
         theta = float(poses.theta[i])
         point = (c[0] + sample.moments[i, 0] / self.load, c[1] + sample.moments[i, 1] / self.load)
-        where = (
-            f"at {np.degrees(poses.phase[i]):.0f} degrees of the stroke, the top turned by "
-            f"{np.degrees(theta) % 360.0:.0f} degrees and {1e3 * np.hypot(*c):.1f} mm off centre"
-        )
+        where = place_in_words(float(poses.phase[i]), theta, c)
         if report[loops.OVERLAP] <= 0.0:
             return NoOverlapError(f"{self.top.name} does not lie on {self.bottom.name} {where}")
         margin = support_margin(self.top, self.bottom, c, theta, point)
         cell = max(self.bottom.grid.cell, self.top.grid.cell)
         if margin < cell:
-            stands = standing_message(self.top, self.bottom, c)
+            stands = standing_message(self.top, self.bottom, c, theta)
             return TippedError(f"{self.top.name} tips off {self.bottom.name} {where}: {stands}")
         return SettleError(f"{self.top.name} did not settle on {self.bottom.name} {where}")
 

@@ -30,8 +30,8 @@ LATER_PLACES = 192  # spread over the whole step, where the top turns, walks or 
 class Bearing:
     """The top at rest in one pose.
 
-    `strokes` done since the step began, `phase` of the stroke, `theta`, `alpha` [rad], `c` (2,) [m]; `pressure`
-    (ny, nx) [Pa] on the bottom's grid in the bench frame; `pressure_peak`, `pressure_mean` (load over the land
+    `strokes` done since the step began, `phase` of the stroke, `theta`, `alpha` [rad], `c` (2,) [m];
+    `pressure` (ny, nx) [Pa] on the bottom's grid in the bench frame; `pressure_peak`, `pressure_mean` (load over the land
     in overlap) [Pa]; `contact_share` of that land; `tilt` (a, b) [rad]; `tipping_margin` of the load's line
     inside the overlap's hull and `overhang` of this pose [m].
     """
@@ -101,9 +101,7 @@ def _sample(motion: Motion, load: float, strokes: Array) -> Sample:
 def _wanders(motion: Motion) -> bool:
     """Whether later strokes differ from the first."""
     step = motion.step
-    return not (
-        step.turn.angle == step.walk.angle == 0.0 and step.hand.steady and step.curve.period == 1.0
-    )
+    return not (step.turn.angle == step.walk.angle == 0.0 and step.hand.steady and step.curve.period == 1.0)
 
 
 def _bearing(pair: Pair, number: int, peak: float, contact: Contact, sample: Sample, i: int) -> Bearing:

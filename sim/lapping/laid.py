@@ -89,7 +89,7 @@ class Laid:
     @cached_property
     def _whole(self) -> NDArray[np.bool_]:
         full = self._cover == 1.0
-        whole = np.zeros_like(full)
+        whole: NDArray[np.bool_] = np.zeros_like(full)
         whole[:-1, :-1] = full[:-1, :-1] & full[:-1, 1:] & full[1:, :-1] & full[1:, 1:]
         return whole
 

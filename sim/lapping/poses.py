@@ -30,7 +30,8 @@ def lattice(number: int) -> NDArray[np.int64]:
     generator = round(number * GOLDEN)
     while gcd(generator, number) != 1:
         generator += 1
-    return np.arange(number) * generator % number
+    second: NDArray[np.int64] = np.arange(number, dtype=np.int64) * generator % number
+    return second
 
 
 def _spread(number: int, first: int, strokes: int, shift: tuple[float, float]) -> Array:
@@ -59,7 +60,7 @@ def _by_angle(
     plain = _spread(number, first, strokes, shift), np.full(number, 1.0 / number)
     if not motion.fixed_angle or not every or strokes <= 1:
         return plain
-    at = np.arange(first, first + strokes)
+    at = np.arange(first, first + strokes, dtype=float)
     theta = motion.poses(at + 0.5).theta
     angle = np.round(theta / (2.0 * pi) % 1.0, 9) % 1.0
     angles, which, counts = np.unique(angle, return_inverse=True, return_counts=True)

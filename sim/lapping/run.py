@@ -10,9 +10,9 @@ are moved on by a block of strokes at a time, by Heun's method; the Euler step i
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import ExitStack
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
-from math import ceil, inf
+from math import ceil, inf, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +23,7 @@ from sim.lapping.gauge import on_top_by_reading, satisfied
 from sim.lapping.motion import Motion
 from sim.lapping.poses import GOLDEN, PLASTIC, block_sample
 from sim.lapping.step import Grit, Step, Wear
+from sim.lapping.support import check_stands
 from sim.lapping.wear import kappa, kappa_from_observation, rubbing_until, wear_time
 from sim.plate.measure import EdgeMargin
 from sim.plate.plate import Plate
@@ -142,6 +143,7 @@ class _Work:
     pairs: dict[tuple[str, str, float, float], Pair] = field(default_factory=dict)
     motions: dict[tuple[int, int], Motion] = field(default_factory=dict)
     grits: dict[str, Grit] = field(default_factory=dict)
+    standing: set[tuple[int, str, str]] = field(default_factory=set)
 
     def start(self) -> Moment:
         """The plates as they come."""
@@ -252,13 +254,9 @@ class _Work:
         while True:
             sample = block_sample(motion, pair.load, clock.strokes, number, self.settings.poses, shift)
             time = wear_time(grit.fade, clock.grit_age, number / step.pace)
-            try:
+            with _named(clock):
+                self._check_stands(step, clock.step, top, bottom)
                 block = _Block.heun(pair, moment, sample, rates, time)
-            except LapwrightError as trouble:
-                trouble.message = f"step {clock.step}, stroke {clock.strokes + 1}: {trouble.message}"
-                trouble.key = f"steps.{clock.step}"
-                trouble.args = (trouble.message,)
-                raise
             ease = 0.9 * (self.settings.tolerance * block.squeeze / max(block.error, 1e-300)) ** 0.5
             if ease >= 0.9 or number == 1:
                 break
@@ -281,6 +279,13 @@ class _Work:
         if step.until is not None and satisfied(step.until, self.plates, after, self.margin):
             after = replace(after, clock=replace(done, gauged=True))
         return after
+
+    def _check_stands(self, step: Step, number: int, top: Plate, bottom: Plate) -> None:
+        """Once for every pair of a step: a top that will tip is told before it is lapped."""
+        key = (number, top.name, bottom.name)
+        if key not in self.standing:
+            check_stands(step, top, bottom)
+            self.standing.add(key)
 
     def _shift(self, clock: Clock) -> tuple[float, float]:
         """Where the lattice of a block's poses begins: from seed, round, step and block alone."""
@@ -332,6 +337,18 @@ class _Work:
         constants = kappa_from_observation(seen, step.grit, self.plates, mean)
         # Plates met later follow by their material from the iron value.
         return replace(step.grit, wear=Wear(plates=constants))
+
+
+@contextmanager
+def _named(clock: Clock) -> Iterator[None]:
+    """Say in which step and stroke a trouble came up."""
+    try:
+        yield
+    except LapwrightError as trouble:
+        trouble.message = f"step {clock.step}, stroke {clock.strokes + 1}: {trouble.message}"
+        trouble.key = f"steps.{clock.step}"
+        trouble.args = (trouble.message,)
+        raise
 
 
 def _strokes(time: float | None, pace: float) -> int | None:
@@ -444,4 +461,4 @@ def _spread_of(bodies: tuple[Plate, Plate], change: tuple[Array, Array]) -> floa
         total = plate.land.sum()
         mean = (plate.land * dz).sum() / total
         worst = max(worst, float((plate.land * (dz - mean) ** 2).sum() / total))
-    return worst**0.5
+    return sqrt(worst)

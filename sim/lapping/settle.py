@@ -98,7 +98,7 @@ def settle(pair: Pair, z_bottom: Array, z_top: Array, sample: Sample, pose: int 
     theta = row[loops.THETA]
     cx, cy = row[loops.C_X], row[loops.C_Y]
     used = loops.gather(bottom, top, cx, cy, np.cos(theta), np.sin(theta), cx, cy, radius, rows)
-    first, count = rows.first[:used], rows.count[:used]
+    first, count = rows.first[:used], rows.length[:used]
     xi, eta, unit = rows.xi[:used], rows.eta[:used], bottom.cell / radius
     q = np.zeros(3)
     work = np.zeros((3, 10))

@@ -2,41 +2,66 @@
 
 from __future__ import annotations
 
-from math import cos, sin
+from dataclasses import replace
 
 import numpy as np
 
+from sim.errors import NoOverlapError, TippedError
+from sim.lapping.motion import Motion
+from sim.lapping.overhang import land_outline, margins, tipping_overhang, worst_overhang
+from sim.lapping.step import Hand, Step
 from sim.plate.plate import Plate
 
-__all__ = ["standing_message", "support_margin"]
+__all__ = ["check_stands", "place_in_words", "standing_message", "support_margin"]
+
+Point = tuple[float, float]
 
 
-def support_margin(
-    top: Plate, bottom: Plate, c: tuple[float, float], theta: float, point: tuple[float, float]
-) -> float:
-    """Distance [m] of the load's line inside the overlap of both outer outlines; negative outside.
+def support_margin(top: Plate, bottom: Plate, c: Point, theta: float, point: Point) -> float:
+    """Distance [m] of the load's line inside the hull of both lands' overlap; negative outside.
 
-    `c` and `point` in the bench frame [m].  Inside the overlap of two convex outlines the nearest edge is the
-    nearer of the two.
+    `c` of the top's centre and `point` of the load, in the bench frame [m].
     """
-    dx, dy = point[0] - c[0], point[1] - c[1]
-    u, v = cos(theta) * dx + sin(theta) * dy, -sin(theta) * dx + cos(theta) * dy
-    return min(_inside(bottom, point[0], point[1]), _inside(top, -u, v))
+    found = margins(
+        land_outline(top), land_outline(bottom), np.array([c]), np.array([theta]), np.array([point])
+    )
+    return float(found[0])
 
 
-def _inside(plate: Plate, x: float, y: float) -> float:
-    """Distance inside the outer edge of the land (a bore does not count)."""
-    outline = plate.outline
-    rim = plate.grooves.rim if plate.grooves else 0.0
-    if outline.bore:
-        return outline.radius - rim - float(np.hypot(x, y))
-    return -float(outline.signed_distance(np.array(x), np.array(y))) - rim
-
-
-def standing_message(top: Plate, bottom: Plate, c: tuple[float, float]) -> str:
+def standing_message(top: Plate, bottom: Plate, c: Point, theta: float = 0.0) -> str:
     """The largest overhang that still stands, in words."""
-    from sim.lapping.overhang import tipping_overhang
-
     direction = float(np.arctan2(c[1], c[0]))
-    least = tipping_overhang(top.outline, bottom.outline, direction)
-    return f"at most {1e3 * least:.1f} mm of overhang stands this way: shorten the stroke or move it inwards"
+    least = tipping_overhang(top.outline, bottom.outline, direction, theta=theta)
+    share = least / top.outline.width_along(direction - theta)
+    return (
+        f"the load must stay over both faces, and the most that stands this way is an overhang of "
+        f"{1e3 * least:.1f} mm ({100.0 * share:.0f} % of the top): shorten the stroke or move it inwards"
+    )
+
+
+def check_stands(step: Step, top: Plate, bottom: Plate) -> None:
+    """Look at all the places that a step visits before anything is lapped.
+
+    Raises
+    ------
+    TippedError, NoOverlapError
+        Where the load's line comes nearer than a cell to the edge of what supports it; names the pose.
+
+    """
+    worst = worst_overhang(step, top, bottom)
+    if worst.margin >= max(top.grid.cell, bottom.grid.cell):
+        return
+    poses = Motion(replace(step, hand=Hand())).poses(np.array([worst.margin_at]))
+    c, theta = (float(poses.cx[0]), float(poses.cy[0])), float(poses.theta[0])
+    where = place_in_words(float(poses.phase[0]), theta, c)
+    if worst.margin == -np.inf:
+        raise NoOverlapError(f"{top.name} does not lie on {bottom.name} {where}")
+    raise TippedError(f"{top.name} tips off {bottom.name} {where}: {standing_message(top, bottom, c, theta)}")
+
+
+def place_in_words(phase: float, theta: float, c: Point) -> str:
+    """Where in the stroke, for an error: phase and angle in degrees, distance in mm."""
+    return (
+        f"at {np.degrees(phase):.0f} degrees of the stroke, the top turned by "
+        f"{np.degrees(theta) % 360.0:.0f} degrees and {1e3 * np.hypot(*c):.1f} mm off centre"
+    )
