@@ -281,5 +281,7 @@ def _solve(
             high, above = guess, excess
         else:
             low, below = guess, excess
-        found = found.only(values + found.steepest(top, share) * (high - low) >= wanted)
+        # A little slack, lest rounding throw out every place where all hang out by the same.
+        slack = 1e-9 * (1.0 if share is not None else most)
+        found = found.only(values + found.steepest(top, share) * (high - low) >= wanted - slack)
     return 0.5 * (low + high), found
