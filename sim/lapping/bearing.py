@@ -31,9 +31,9 @@ class Bearing:
     """The top at rest in one pose.
 
     `strokes` done since the step began, `phase` of the stroke, `theta`, `alpha` [rad], `c` (2,) [m];
-    `pressure` (ny, nx) [Pa] on the bottom's grid in the bench frame; `pressure_peak`, `pressure_mean` (load over the land
-    in overlap) [Pa]; `contact_share` of that land; `tilt` (a, b) [rad]; `tipping_margin` of the load's line
-    inside the overlap's hull and `overhang` of this pose [m].
+    `pressure` (ny, nx) [Pa] on the bottom's grid in the bench frame; `pressure_peak`, `pressure_mean` (load
+    over the land in overlap) [Pa]; `contact_share` of that land; `tilt` (a, b) [rad]; `tipping_margin` of the
+    load's line inside the overlap's hull and `overhang` of this pose [m].
     """
 
     step: int

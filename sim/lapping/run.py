@@ -98,7 +98,7 @@ def lap(
     *,
     rounds: int = 1,
     seed: int = 0,
-    margin: EdgeMargin = EdgeMargin(),  # noqa: B008 (frozen)
+    margin: EdgeMargin = EdgeMargin(),
     threads: int = 1,
     after: Moment | None = None,
     settings: Settings = Settings(),  # noqa: B008 (frozen)

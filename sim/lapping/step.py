@@ -128,8 +128,11 @@ class Until:
 
 @dataclass(frozen=True)
 class Hand:
-    """Seeded scatter, standard deviations: `amplitude` and `pace` as shares, `centre` [m],
-    `direction` [rad]; `memory` in strokes (0: each stroke is independent)."""
+    """Seeded scatter, as standard deviations.
+
+    `amplitude` and `pace` as shares, `centre` [m], `direction` [rad]; `memory` in strokes (0: each stroke is
+    independent).
+    """
 
     amplitude: float = 0.0
     centre: float = 0.0
@@ -145,8 +148,10 @@ class Hand:
 
 @dataclass(frozen=True)
 class Step:
-    """One step of the schedule.  `pace` [strokes/s]; exactly one of `time` [s] and `strokes`
-    unless `until` is given, when the one given is the most allowed (at least one must be given)."""
+    """One step of the schedule.
+
+    `pace` [strokes/s]; exactly one of `time` [s] and `strokes`, which with an `until` is the most allowed.
+    """
 
     top: str
     bottom: str
