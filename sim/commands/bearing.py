@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from math import pi
@@ -78,7 +79,7 @@ def main(args: argparse.Namespace) -> int:
     """Settle the top; returns the exit code."""
     asked = _asked(Path(args.file), args.step)
     picture = Path(args.out) if args.out else None
-    if picture is not None and picture.exists() and not args.force:
+    if picture is not None and os.path.exists(picture) and not args.force:
         raise CommandError(
             f"{picture} is there already: add --force to write over it", key="--out", code="exists"
         )
@@ -108,7 +109,7 @@ def main(args: argparse.Namespace) -> int:
 
 def _asked(place: Path, wanted: int | None) -> Asked:
     """A study with its first faces, or a run with its last."""
-    if not place.is_dir() and place.suffix.lower() not in (".h5", ".hdf5"):
+    if not os.path.isdir(place) and place.suffix.lower() not in (".h5", ".hdf5"):
         from sim.study.read import load
 
         study = load(place)

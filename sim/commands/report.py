@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 from pathlib import Path
 
 from sim.commands.answer import Speaker, print_json
@@ -32,7 +33,7 @@ def run_file(place: Path) -> Path:
         A folder without a run in it, or a study in the place of a run.
 
     """
-    if place.is_dir():
+    if os.path.isdir(place):
         for name in (RUN_FILE, PART_FILE):
             if (place / name).exists():
                 return place / name

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -84,12 +85,12 @@ def main(args: argparse.Namespace) -> int:
 
 def _look_at(folder: Path, args: argparse.Namespace) -> None:
     """Refuse to touch what is there already."""
-    if folder.exists() and not folder.is_dir():
+    if os.path.exists(folder) and not os.path.isdir(folder):
         raise CannotDoError(
             f"cannot make the folder {folder}: a file of that name is there; name another folder with --out",
             key="--out",
         )
-    if folder.exists() and not (args.resume or args.force):
+    if os.path.exists(folder) and not (args.resume or args.force):
         go_on = ", --resume to go on with it" if (folder / PART_FILE).exists() else ""
         raise CommandError(
             f"{folder} is there already: add --force to write over it{go_on}, or --out for another folder",

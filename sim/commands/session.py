@@ -35,7 +35,9 @@ def heading(study: Study) -> Heading:
             versions[name] = version(name)
         except PackageNotFoundError:
             versions[name] = "unknown"
-    return Heading(f"lapwright {__version__}", versions, study.seed, study.text, study.stem)
+    return Heading(
+        f"lapwright {__version__}", dict(sorted(versions.items())), study.seed, study.text, study.stem
+    )
 
 
 @dataclass

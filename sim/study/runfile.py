@@ -7,6 +7,7 @@ a whole run or does not exist.  Nothing but h5py is needed to read one.
 from __future__ import annotations
 
 import io
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -262,9 +263,9 @@ def read_resume(path: Path | str) -> tuple[Run, str]:
 def _read(path: Path) -> tuple[Run, str | None]:
     import h5py
 
-    if not path.exists():
+    if not os.path.exists(path):
         raise RunFileError(f"no run file {path}")
-    if path.is_dir():
+    if os.path.isdir(path):
         raise RunFileError(f"{path} is a folder: name the run file in it")
     try:
         with h5py.File(path, "r") as file:
