@@ -1,0 +1,109 @@
+"""Which instants stand for a block of strokes."""
+
+from dataclasses import replace
+from math import gcd, pi, radians
+
+import numpy as np
+import pytest
+from lapping_scene import LOAD, RADIUS, step
+
+from sim.lapping.motion import Motion
+from sim.lapping.poses import block_sample, lattice
+from sim.lapping.step import Turn
+from sim.lapping.strokes import Circle, Ellipse, FigureEight, Line
+
+NUMBERS = (8, 16, 32, 63, 64, 128, 256)
+
+
+@pytest.mark.parametrize("number", NUMBERS)
+def test_both_projections_of_the_lattice_are_even(number):
+    assert sorted(lattice(number)) == list(range(number))
+    assert gcd(int(lattice(number)[1]), number) == 1
+
+
+@pytest.mark.parametrize(("number", "clean"), [(64, 5), (128, 7), (256, 11)])
+def test_the_lattice_integrates_low_waves_exactly(number, clean):
+    """A rank-1 lattice (0, 0), (1, g), ... / n integrates exp(2 pi i (m x + k y)) exactly unless m + k g = 0
+    modulo n (I. H. Sloan and S. Joe, Lattice Methods for Multiple Integration, 1994, from memory)."""
+    x, y = np.arange(number) / number, lattice(number) / number
+    for m in range(-clean, clean + 1):
+        for k in range(-clean, clean + 1):
+            if 0 < abs(m * k) <= clean or (m == 0) != (k == 0):
+                assert abs(np.exp(2j * pi * (m * x + k * y)).mean()) < 1e-12, (m, k)
+
+
+@pytest.mark.parametrize("strokes", [1, 5, 40, 1000])
+@pytest.mark.parametrize("first", [0, 17])
+def test_a_block_is_covered_and_not_left(first, strokes):
+    motion = Motion(step(turn=Turn(radians(8.0)), time=1e6))
+    sample = block_sample(motion, LOAD, first, strokes, 64, (0.3, 0.8))
+    places = sample.poses.strokes
+    assert sample.share.sum() == pytest.approx(1.0, rel=1e-14)
+    assert places.min() >= first
+    assert places.max() < first + strokes
+    visits = np.bincount((places - first).astype(int), minlength=strokes)
+    assert np.ptp(visits) <= 1  # every stroke as often as any other
+    gaps = np.diff(np.sort(places % 1.0))
+    assert gaps == pytest.approx(1.0 / 64, abs=1e-9)  # phases equally spaced
+
+
+def test_the_shift_moves_the_poses():
+    motion = Motion(step(time=1e6))
+    one, two = (block_sample(motion, LOAD, 0, 40, 64, shift).poses.cx for shift in ((0.1, 0.2), (0.6, 0.2)))
+    assert np.abs(one - two).max() > 1e-4
+
+
+@pytest.mark.parametrize(("first", "strokes"), [(0, 12), (1, 7), (5, 3), (2, 23)])
+def test_indexed_angles_get_the_shares_truly_visited(first, strokes):
+    """90 degrees every 3 strokes: each angle's share is that of the strokes spent at it."""
+    motion = Motion(step(turn=Turn(radians(90.0), 3), time=1e6))
+    sample = block_sample(motion, LOAD, first, strokes, 64, (0.3, 0.8))
+    spent = np.bincount([n // 3 % 4 for n in range(first, first + strokes)], minlength=4) / strokes
+    quarter = np.rint(sample.poses.theta / (pi / 2)).astype(int) % 4
+    assert np.bincount(quarter, sample.share, minlength=4) == pytest.approx(spent, abs=1e-14)
+    within = np.floor(sample.poses.strokes)
+    assert within.min() >= first
+    assert within.max() < first + strokes
+
+
+@pytest.mark.parametrize("turn", [Turn(radians(10.0), 1), Turn(radians(8.0))])
+def test_no_angle_is_favoured_where_there_are_many(turn):
+    """Whole turns of the top: the mean of cos and sin of theta and 2 theta, which would print tilt, saddle and
+    twist that are not there, stays well under the 1/8 of 64 independent poses."""
+    motion = Motion(step(turn=turn, time=1e6))
+    sample = block_sample(motion, LOAD, 0, 180, 64, (0.3, 0.8))
+    for k in (1, 2):
+        assert abs(sample.share @ np.exp(1j * k * sample.poses.theta)) < 0.05, k
+
+
+CURVES = {  # arc-length means of cx^2 + cy^2 and cx^2 - cy^2 over amplitude^2 (closed forms, checks 6)
+    "circle": (Circle(1.0), 1.0, 0.0, 1e-9),
+    "eight": (FigureEight(2.0, 1.0), 0.549, 0.331, 5e-4),
+    "ellipse": (Ellipse(2.0, 1.0), 0.565, 0.275, 5e-4),
+    "line": (Line(2.0), 1 / 3, 1 / 3, 1e-3),
+}
+
+
+@pytest.mark.parametrize("name", CURVES)
+def test_the_sample_keeps_what_the_moment_law_lives_on(name):
+    curve, total, difference, within = CURVES[name]
+    motion = Motion(replace(step(time=1e6), curve=curve))
+    poses = block_sample(motion, LOAD, 3, 50, 64, (0.37, 0.11)).poses
+    speed = np.hypot(poses.vx, poses.vy)
+    mean = speed / speed.sum()
+    assert mean @ (poses.cx**2 + poses.cy**2) == pytest.approx(total, abs=within)
+    assert mean @ (poses.cx**2 - poses.cy**2) == pytest.approx(difference, abs=within)
+    assert abs(mean @ (poses.cx * poses.cy)) < within
+
+
+def test_moments_follow_the_load():
+    """A hand on the top, 5 mm ahead of its centre on the side away from the operator who walks."""
+    from sim.lapping.step import Load
+
+    load = Load(force=20.0, at=(0.005, 0.0), fixed_to="hand")
+    motion = Motion(step(walk=Turn(radians(30.0)), load=load, time=1e6))
+    sample = block_sample(motion, LOAD, 0, 12, 64, (0.5, 0.5))
+    expected = 20.0 * 0.005 * np.stack([np.cos(sample.poses.alpha), np.sin(sample.poses.alpha)], axis=1)
+    assert sample.moments == pytest.approx(expected, abs=1e-12)
+    assert np.ptp(sample.poses.alpha) > 5.0
+    assert RADIUS * 0.33 == pytest.approx(np.hypot(sample.poses.cx, sample.poses.cy))

@@ -1,0 +1,47 @@
+"""Small pairs and steps for the tests of the engine: 160 mm grey-iron discs under 3 kPa."""
+
+from dataclasses import replace
+from math import pi
+
+import numpy as np
+
+from sim.lapping.average import Pair, Sample
+from sim.lapping.motion import Motion
+from sim.lapping.step import GRAVITY, Grit, Layer, Step, Wear
+from sim.lapping.strokes import Circle
+from sim.plate.form import StartForm
+from sim.plate.outline import Disc
+from sim.plate.plate import Plate
+
+RADIUS = 0.08
+PRESSURE = 3000.0
+LOAD = PRESSURE * pi * RADIUS**2
+FLAT = StartForm()
+
+
+def discs(cells=32, top=FLAT, bottom=FLAT, **more):
+    """Two equal plates: A, which begins on top, and B; a dictionary by name."""
+    a = Plate("A", Disc(2 * RADIUS), mass=LOAD / GRAVITY, cells=cells, form=top, **more)
+    return {"A": a, "B": replace(a, name="B", form=bottom)}
+
+
+def grit(name="g", layer=1e-6, kappa=1e-12, **more):
+    return Grit(name, 20e-6, more.pop("wear", Wear(iron=kappa)), Layer(layer), **more)
+
+
+def step(**more):
+    """A on B, a circle of 0.33 R, one stroke a second."""
+    given = {"top": "A", "bottom": "B", "grit": grit(), "curve": Circle(0.33 * RADIUS), "pace": 1.0}
+    return Step(**(given | more))
+
+
+def pair(plates, layer=1e-6, load=LOAD):
+    return Pair(plates["B"], plates["A"], PRESSURE / layer, load)
+
+
+def sample(one_step, strokes, load=LOAD, moments=None):
+    """Poses at `strokes`, in equal shares of the time."""
+    motion = Motion(one_step)
+    poses = motion.poses(np.asarray(strokes, dtype=float))
+    n = poses.strokes.size
+    return Sample(poses, np.full(n, 1.0 / n), motion.moment(poses, load) if moments is None else moments)
