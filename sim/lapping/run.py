@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.errors import LapwrightError
-from sim.lapping.average import Average, Pair, Sample
+from sim.lapping.average import CHUNKS, Average, Pair, Sample
 from sim.lapping.gauge import on_top_by_reading, satisfied
 from sim.lapping.motion import Motion
 from sim.lapping.poses import GOLDEN, PLASTIC, block_sample
@@ -37,12 +37,14 @@ Array = NDArray[np.float64]
 class Settings:
     """Numerical choices; `docs/numerics.md` shows how the defaults were found.
 
-    `poses` in a block's sample; `tolerance`: error of the Euler step inside a block, as a share of the
+    `poses` in a block's sample, but in short blocks only so many that a quarter of the time in which a
+    mismatch dies is seen by `poses`, and never fewer than `fewest_poses`; `tolerance`: error of the Euler step inside a block, as a share of the
     mean squeeze; `longest`: of a block, in units of the time in which a mismatch dies;
     `look_every` strokes at most where an `until` is watched.
     """
 
     poses: int = 64
+    fewest_poses: int = 16
     tolerance: float = 0.002
     longest: float = 0.7
     look_every: int = 4
@@ -98,10 +100,10 @@ def lap(
     *,
     rounds: int = 1,
     seed: int = 0,
-    margin: EdgeMargin = EdgeMargin(),
+    margin: EdgeMargin = EdgeMargin(),  # noqa: B008 (frozen)
     threads: int = 1,
     after: Moment | None = None,
-    settings: Settings = Settings(),  # noqa: B008 (frozen)
+    settings: Settings = Settings(),
 ) -> Iterator[Moment]:
     """Lap `plates` through `steps`, `rounds` times; yield the start and every moment that follows.
 
@@ -252,7 +254,8 @@ class _Work:
         number = _fit(stride, most, motion)
         shift = self._shift(clock)
         while True:
-            sample = block_sample(motion, pair.load, clock.strokes, number, self.settings.poses, shift)
+            poses = self._poses(number / step.pace, tau)
+            sample = block_sample(motion, pair.load, clock.strokes, number, poses, shift)
             time = wear_time(grit.fade, clock.grit_age, number / step.pace)
             with _named(clock):
                 self._check_stands(step, clock.step, top, bottom)
@@ -286,6 +289,11 @@ class _Work:
         if key not in self.standing:
             check_stands(step, top, bottom)
             self.standing.add(key)
+
+    def _poses(self, time: float, tau: float) -> int:
+        """Poses for a block of `time` [s]; a multiple of the chunks, so that all do the same work."""
+        wanted = ceil(self.settings.poses * time / (0.25 * tau) / CHUNKS) * CHUNKS if tau < inf else 0
+        return min(self.settings.poses, max(self.settings.fewest_poses, wanted))
 
     def _shift(self, clock: Clock) -> tuple[float, float]:
         """Where the lattice of a block's poses begins: from seed, round, step and block alone."""
