@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
+from sim.lapping.sizing import half_travel
 from sim.lapping.step import Step
 from sim.plate.measure import EdgeMargin
 from sim.plate.plate import Plate
 from sim.study.faults import listed, shown
 from sim.study.say import say_length
-from sim.study.stroke import half_travel
 from sim.study.table import Table
 
 __all__ = ["check_margin", "check_together"]

@@ -7,7 +7,7 @@ from typing import Any
 
 from sim.errors import Fault, StudyError
 
-__all__ = ["Faults", "RefusedError", "listed", "nearest", "shown"]
+__all__ = ["Faults", "RefusedError", "listed", "nearest", "one_line", "shown"]
 
 MOST_TOLD = 40  # nobody reads more; the rest is counted
 
@@ -33,7 +33,7 @@ class Faults:
         if len(self.found) >= MOST_TOLD:
             self.untold += 1
             return
-        fault = Fault(_one_line(key), _one_line(message), code)
+        fault = Fault(one_line(key), one_line(message), code)
         if fault not in self.found:
             self.found.append(fault)
 
@@ -59,7 +59,7 @@ class Faults:
         raise StudyError(faults)
 
 
-def _one_line(text: str) -> str:
+def one_line(text: str) -> str:
     """The text without line breaks and control signs, which would split or hide a message."""
     return "".join(c if c.isprintable() else " " for c in text)
 
@@ -67,7 +67,7 @@ def _one_line(text: str) -> str:
 def shown(value: Any) -> str:
     """A value as a message quotes it: 'text', or a number bare; never long, never more than a line."""
     if isinstance(value, str):
-        text = _one_line(value)
+        text = one_line(value)
         return f"'{text}'" if len(text) <= 60 else f"'{text[:57]}...'"
     if isinstance(value, bool):
         return "true" if value else "false"
@@ -85,7 +85,7 @@ def shown(value: Any) -> str:
 
 def shown_key(name: str) -> str:
     """A key as a message quotes it."""
-    name = _one_line(name)
+    name = one_line(name)
     return name if len(name) <= 40 else f"{name[:37]}..."
 
 

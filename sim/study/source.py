@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from sim.errors import Fault, StudyError
-from sim.study.faults import nearest, shown
+from sim.study.faults import nearest, one_line, shown
 
 __all__ = ["document_of", "text_of"]
 
@@ -24,7 +24,7 @@ _CURLY = "\u201c\u201d\u201e\u201f\u2018\u2019\u201a\u201b\u00ab\u00bb\u2033\uff
 
 
 def _refuse(message: str, code: str) -> StudyError:
-    return StudyError([Fault("", message, code)])
+    return StudyError([Fault("", one_line(message), code)])
 
 
 def text_of(path: str | Path) -> str:
@@ -37,7 +37,7 @@ def text_of(path: str | Path) -> str:
 
     """
     path = Path(path)
-    name = shown(str(path))
+    name = _named(path)
     try:
         info = path.stat()
         if stat.S_ISDIR(info.st_mode):
@@ -59,20 +59,24 @@ def text_of(path: str | Path) -> str:
     return _decoded(data, name)
 
 
+def _named(path: Path) -> str:
+    """A path as a message quotes it: of a long one the end."""
+    text = str(path)
+    return shown(text if len(text) <= 60 else f"...{text[-55:]}")
+
+
 def _instead(path: Path) -> str:
     """What the person may have meant, looked for in the same folder."""
     try:
         if path.suffix == "" and path.with_suffix(".toml").is_file():
-            return f": did you mean {shown(str(path.with_suffix('.toml')))}?"
+            return f": did you mean {_named(path.with_suffix('.toml'))}?"
         there = [
             p.name for _, p in zip(range(500), path.parent.iterdir(), strict=False) if p.suffix == ".toml"
         ]
     except (OSError, ValueError):
         return ": look at the name and the folder"
     close = nearest(path.name, there)
-    return (
-        f": did you mean {shown(str(path.parent / close))}?" if close else ": look at the name and the folder"
-    )
+    return f": did you mean {_named(path.parent / close)}?" if close else ": look at the name and the folder"
 
 
 def _decoded(data: bytes, name: str) -> str:
@@ -150,7 +154,7 @@ def _diagnosed(complaint: str, lines: list[str]) -> list[Fault]:
             continue
         found = None if multiline else _beginners(line)
         if found is not None and len(faults) < 20:
-            faults[at] = Fault(f"line {at}", f"{found[0]} in {shown(line.strip())}: {found[1]}", "syntax")
+            faults[at] = _at_line(at, f"{found[0]} in {shown(line.strip())}: {found[1]}")
     place = re.search(r"\(at line (\d+), column (\d+)\)", complaint)
     at = int(place[1]) if place else len("\n".join(lines).rstrip().split("\n"))
     if complaint.startswith("Cannot overwrite"):
@@ -158,10 +162,12 @@ def _diagnosed(complaint: str, lines: list[str]) -> list[Fault]:
     if not any(seen <= at for seen in faults):
         line = lines[at - 1].strip() if 0 < at <= len(lines) else ""
         what, how = _explained(complaint, line)
-        faults[at] = Fault(
-            f"line {at}", f"{what} in {shown(line)}: {how}" if line else f"{what}: {how}", "syntax"
-        )
+        faults[at] = _at_line(at, f"{what} in {shown(line)}: {how}" if line else f"{what}: {how}")
     return [faults[at] for at in sorted(faults)]
+
+
+def _at_line(at: int, message: str) -> Fault:
+    return Fault(f"line {at}", one_line(message), "syntax")
 
 
 def _said_twice(lines: list[str]) -> int | None:

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from sim.lapping.sizing import half_travel
 from sim.lapping.step import Grit, Hand, Load, Step, Swap, Turn, Until
 from sim.plate.plate import Plate
 from sim.study.faults import RefusedError, shown
 from sim.study.grits import HOW_GRIT, a_plate, grit_of
 from sim.study.rates import read_pace, read_turn
 from sim.study.say import say_force, say_time
-from sim.study.stroke import half_travel, stroke_of
+from sim.study.stroke import Spin, stroke_of
 from sim.study.table import Table, choice, mapping_of, pure_number, text, whole
 from sim.study.units import (
     ANGLE,
@@ -111,16 +112,18 @@ def _step(
     grit = table.need("grit", lambda value: grit_of(value, table.place("grit"), grits, seen_first), HOW_GRIT)
     if grit is not None:
         assumed.update(seen_first)
-    stroke = stroke_of(table, plates.get(top or ""), plates.get(bottom or ""), assumed)
     pace = table.take("pace", read_pace)
     turn = table.take("turn", _turn)
     walk, carry = _walk(table)
+    until = _until(table)
+    time, strokes = _length(table, until, pace or PACE, assumed)
+    count = strokes or round((time or 0.0) * (pace or PACE))
+    spin = Spin(turn or Turn(), walk or Turn(), carry, max(1, count))
+    stroke = stroke_of(table, plates.get(top or ""), plates.get(bottom or ""), spin, assumed)
     load = _load(table, assumed)
     swap = _swap(table, top, bottom)
     fresh = table.take("fresh_grit_every", _every)
     hand = _hand(table, 0.0 if stroke is None else half_travel(stroke.curve))
-    until = _until(table)
-    time, strokes = _length(table, until, pace or PACE, assumed)
     note = table.take("note", text)
     for key, default in (("pace", "40 /min"), ("turn", "none"), ("hand", "steady")):
         if not table.has(key):

@@ -4,23 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
-from sim.lapping.strokes import Circle, Curve, Ellipse, FigureEight, Line, Rosette, Still, Zigzag
+from sim.lapping.sizing import sized
+from sim.lapping.step import Turn
+from sim.lapping.strokes import Curve, Still
+from sim.plate.outline import Outline
 from sim.plate.plate import Plate
 from sim.study.faults import RefusedError, listed, shown
-from sim.study.say import say_length, say_share
 from sim.study.table import Table, boolean, choice, whole
 from sim.study.units import ANGLE, LENGTH, quantity, read_place, read_share
 
-__all__ = ["KINDS", "Stroke", "half_travel", "stroke_of"]
+__all__ = ["KINDS", "Spin", "Stroke", "stroke_of"]
 
 _span = quantity(LENGTH, above="0 mm", most="2 m")
+_overhang_length = quantity(LENGTH, least="-2 m", most="2 m")
 _angle = quantity(ANGLE, least="-360 deg", most="360 deg")
 _passes = whole(1, 100_000, "a number of strokes for one traverse there and back")
 
 TRAVEL = 1.0 / 3.0
-SMALL_SHARE = 1.0 / 3.0  # of a rosette's radius
 RATIO = 5
 PASSES = 10
 
@@ -47,24 +50,25 @@ class Stroke:
     carry_centre: bool = False
 
 
-def half_travel(curve: Curve) -> float:
-    """Half the extent of a curve along its direction [m]."""
-    if isinstance(curve, Circle):
-        return curve.radius
-    if isinstance(curve, Rosette):
-        return curve.radius + curve.small
-    if isinstance(curve, (Ellipse, FigureEight, Line, Zigzag)):
-        return 0.5 * curve.length
-    return 0.0
+@dataclass(frozen=True)
+class Spin:
+    """What turns with the stroke, which decides how far the top hangs out: `strokes` of the step."""
+
+    turn: Turn
+    walk: Turn
+    carry_centre: bool
+    strokes: int
 
 
-def stroke_of(step: Table, top: Plate | None, bottom: Plate | None, assumed: dict[str, str]) -> Stroke | None:
+def stroke_of(
+    step: Table, top: Plate | None, bottom: Plate | None, spin: Spin, assumed: dict[str, str]
+) -> Stroke | None:
     """The stroke of a step; None when it is at fault (which is noted) or the plates it needs are."""
     if not step.has("stroke"):
         assumed[step.place("stroke")] = "figure-eight, travel 1/3 of the top, half as wide as long"
-        if top is None:
+        if top is None or bottom is None:
             return None
-        return Stroke(_scaled("figure-eight", {}, 0.5 * TRAVEL * top.outline.width_along(0.0)))
+        return Stroke(sized("figure-eight", top.outline, bottom.outline, travel=TRAVEL))
     table = step.table("stroke", HOW_STROKE)
     if table is None:
         return None
@@ -93,7 +97,7 @@ def stroke_of(step: Table, top: Plate | None, bottom: Plate | None, assumed: dic
     if way is None and not any(name in table.data for name in ways):
         way = "travel"
         assumed[table.place("travel")] = "1/3"
-    curve = _sized(table, kind, way, more, place, top, bottom)
+    curve = _sized(table, kind, way, more, place, top, bottom, spin)
     return None if curve is None else Stroke(curve, place.direction, place.centre, place.carry_centre)
 
 
@@ -132,24 +136,8 @@ def _refuse_others(table: Table, kind: str, ways: tuple[str, ...]) -> None:
     for name in ("length", "width", "radius", "small", "ratio", "passes", "travel", "overhang"):
         if name in table.data and name not in mine:
             takes = f"its size is {listed(mine)}" if mine else "it has no size"
-            table.fault(name, f"does not belong to a {kind}: {takes}", "conflict")
+            table.fault(name, f'does not belong to kind = "{kind}": {takes}', "conflict")
             table.known.add(name)
-
-
-def _scaled(kind: str, more: dict[str, Any], half: float) -> Curve:
-    """The curve of a kind whose extent along its direction is 2 `half` [m]."""
-    if kind == "circle":
-        return Circle(half)
-    if kind == "rosette":
-        small = more.get("small")
-        radius = half / (1.0 + SMALL_SHARE) if small is None else half - small
-        return Rosette(radius, radius * SMALL_SHARE if small is None else small, more.get("ratio", RATIO))
-    if kind == "line":
-        return Line(2.0 * half)
-    width = more.get("width", half)
-    if kind == "zigzag":
-        return Zigzag(2.0 * half, width, more.get("passes", PASSES))
-    return (Ellipse if kind == "ellipse" else FigureEight)(2.0 * half, width)
 
 
 def _sized(
@@ -160,27 +148,64 @@ def _sized(
     place: Stroke,
     top: Plate | None,
     bottom: Plate | None,
+    spin: Spin,
 ) -> Curve | None:
+    """The curve, by its own size, by travel or by overhang."""
+    sizes, given = more, {}
     if way in ("length", "radius"):
         size = table.take(way, _span)
-        if size is None:
-            return None
-        half = size if kind == "circle" else 0.5 * size
-        if kind == "rosette":
-            half = size + more.get("small", SMALL_SHARE * size)
-        return _scaled(kind, more, half)
-    if way == "travel":
-        share = table.take("travel", _travel) if "travel" in table.data else TRAVEL
-        if share is None or top is None:
-            return None
-        half = 0.5 * share * top.outline.width_along(place.direction)
-        if half <= more.get("small", 0.0):
-            table.fault("small", f"leaves no radius within a travel of {say_length(2.0 * half)}", "range")
-            return None
-        return _scaled(kind, more, half)
-    if way == "overhang":
-        return _overhanging(table, kind, more, place, top, bottom)
-    return None
+        sizes = more | {way: size}
+    elif way == "travel":
+        size = table.take("travel", _travel) if "travel" in table.data else TRAVEL
+        given["travel"] = size
+    elif way == "overhang":
+        by_length, size = table.take("overhang", _overhang) or (False, None)
+        given["overhang_length" if by_length else "overhang"] = size
+    else:
+        return None
+    # The plates may be at fault themselves; then nothing more can be said of the stroke.
+    if size is None or top is None or bottom is None:
+        return None
+    lies = (place.direction, place.centre, place.carry_centre or spin.carry_centre)
+    try:
+        return _sized_once(
+            kind,
+            top.outline,  # type: ignore[arg-type] (frozen, so hashable)
+            bottom.outline,  # type: ignore[arg-type]
+            tuple(sizes.items()),
+            tuple(given.items()),
+            lies,
+            spin,
+        )
+    except ValueError as trouble:
+        table.fault(way, f"{shown(table.data.get(way, '1/3'))} cannot be: {trouble}", "range")
+        return None
+
+
+@lru_cache(maxsize=256)
+def _sized_once(
+    kind: str,
+    top: Outline,
+    bottom: Outline,
+    sizes: tuple[tuple[str, Any], ...],
+    way: tuple[tuple[str, Any], ...],
+    lies: tuple[float, tuple[float, float], bool],
+    spin: Spin,
+) -> Curve:
+    """`sized`, remembered: the members of a sweep mostly have the same stroke."""
+    return sized(
+        kind,
+        top,
+        bottom,
+        sizes=dict(sizes),
+        direction=lies[0],
+        centre=lies[1],
+        carry_centre=lies[2],
+        turn=spin.turn,
+        walk=spin.walk,
+        strokes=spin.strokes,
+        **dict(way),
+    )
 
 
 def _travel(value: Any) -> float:
@@ -193,7 +218,20 @@ def _travel(value: Any) -> float:
     return share
 
 
-def _overhanging(
-    table: Table, kind: str, more: dict[str, Any], place: Stroke, top: Plate | None, bottom: Plate | None
-) -> Curve | None:
-    raise NotImplementedError(table, kind, more, place, top, bottom, say_share)
+def _overhang(value: Any) -> tuple[bool, float]:
+    """Whether an overhang is a length, and its size: a share of the top's width, or m."""
+    how = 'write a share of the top, such as "17 %", or a length, such as "27 mm"'
+    try:
+        share = read_share(value)
+    except RefusedError as trouble:
+        if trouble.code != "unit":
+            raise RefusedError(f"{trouble.message}; {how}", trouble.code) from None
+        try:
+            return True, _overhang_length(value)
+        except RefusedError as second:
+            if second.code == "range":
+                raise
+            raise RefusedError(f"{shown(value)} is no overhang: {how}", second.code) from None
+    if not -1.0 < share < 0.5:
+        raise RefusedError(f"{shown(value)} cannot be: from 50 % on every top tips off; {how}", "range")
+    return False, share

@@ -1,0 +1,305 @@
+"""Units: what people type, in SI; and the way back."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from sim.study import say
+from sim.study.faults import RefusedError
+from sim.study.rates import read_pace, read_turn, read_wear
+from sim.study.units import (
+    ANGLE,
+    DENSITY,
+    EXPANSION,
+    FORCE,
+    LENGTH,
+    MASS,
+    PRESSURE,
+    TIME,
+    quantity,
+    read,
+    read_share,
+    read_temperature,
+)
+
+# Inch 25.4 mm and pound 0.45359237 kg exactly (international yard and pound agreement, 1959); standard
+# gravity 9.80665 m/s2 (3rd CGPM, 1901).
+TYPED = [
+    ("160 mm", LENGTH, 0.16),
+    ("160mm", LENGTH, 0.16),
+    ("160 MM", LENGTH, 0.16),
+    ("0.16 m", LENGTH, 0.16),
+    ("16 cm", LENGTH, 0.16),
+    ("9 um", LENGTH, 9e-6),
+    ("9 \u00b5m", LENGTH, 9e-6),
+    ("9 \u03bcm", LENGTH, 9e-6),
+    ("9 microns", LENGTH, 9e-6),
+    ("+3 um", LENGTH, 3e-6),
+    ("-3 um", LENGTH, -3e-6),
+    ("\u22123 um", LENGTH, -3e-6),
+    ("3e2 nm", LENGTH, 3e-7),
+    (".5 mm", LENGTH, 5e-4),
+    ("5. mm", LENGTH, 5e-3),
+    ("6 in", LENGTH, 0.1524),
+    ('6"', LENGTH, 0.1524),
+    ("6 1/4 in", LENGTH, 0.15875),
+    ("3/8 in", LENGTH, 0.009525),
+    ("40 uin", LENGTH, 1.016e-6),
+    ("40 \u00b5in", LENGTH, 1.016e-6),
+    ("2 thou", LENGTH, 50.8e-6),
+    ("1 ft", LENGTH, 0.3048),
+    ("160\u00a0mm", LENGTH, 0.16),
+    ("  160   mm ", LENGTH, 0.16),
+    ("90 s", TIME, 90.0),
+    ("20 min", TIME, 1200.0),
+    ("1.5 h", TIME, 5400.0),
+    ("1 h 20 min", TIME, 4800.0),
+    ("4.4 kg", MASS, 4.4),
+    ("300 mg", MASS, 3e-4),
+    ("0.3 g", MASS, 3e-4),
+    ("10 lb", MASS, 4.5359237),
+    ("16 oz", MASS, 0.45359237),
+    ("20 N", FORCE, 20.0),
+    ("2 kgf", FORCE, 19.6133),
+    ("2 kg", FORCE, 19.6133),
+    ("1 lb", FORCE, 4.4482216152605),
+    ("1 lbf", FORCE, 4.4482216152605),
+    ("3 kPa", PRESSURE, 3000.0),
+    ("110 GPa", PRESSURE, 110e9),
+    ("1 psi", PRESSURE, 6894.75729316836),
+    ("1 N/mm2", PRESSURE, 1e6),
+    ("1 N/mm²", PRESSURE, 1e6),
+    ("180 deg", ANGLE, math.pi),
+    ("90°", ANGLE, math.pi / 2),
+    ("1/4 turn", ANGLE, math.pi / 2),
+    ("1 arcsec", ANGLE, math.pi / 648000),
+    ("7.2 g/cm3", DENSITY, 7200.0),
+    ("10.5e-6 1/K", EXPANSION, 10.5e-6),
+    ("10.5 um/m/K", EXPANSION, 10.5e-6),
+]
+
+
+@pytest.mark.parametrize(("typed", "kind", "si"), TYPED)
+def test_typed_quantities_become_si(typed, kind, si):
+    assert read(typed, kind) == pytest.approx(si, rel=1e-13)
+
+
+@pytest.mark.parametrize(
+    "typed", ["1e-12 1/Pa", "1 um/km/kPa", "1 um per km per kPa", "1e-3 mm3/(N m)", "1e-12 /Pa"]
+)
+def test_one_wear_constant_in_every_spelling_is_one_number(typed):
+    # 1 um = 1e-6 m lost over 1e3 m at 1e3 Pa; a cubic millimetre per newton and metre is 1e-9 m2/N.
+    assert read_wear(typed) == 1e-12
+
+
+def test_wear_in_inch_units():
+    # 25.4e-9 m over 0.3048 m at 6894.757 Pa
+    assert read_wear("1 uin/ft/psi") == pytest.approx(25.4e-9 / 0.3048 / 6894.757293168361, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("typed", "per_second"),
+    [
+        ("40 /min", 40 / 60),
+        ("40/min", 40 / 60),
+        ("40 strokes per minute", 40 / 60),
+        ("40 spm", 40 / 60),
+        ("1 Hz", 1.0),
+        ("2400 /h", 40 / 60),
+    ],
+)
+def test_paces(typed, per_second):
+    assert read_pace(typed) == pytest.approx(per_second, rel=1e-14)
+
+
+@pytest.mark.parametrize(
+    ("typed", "angle", "every"),
+    [
+        ("8 deg per stroke", 8, 0),
+        ("8 deg/stroke", 8, 0),
+        ("-3 deg a stroke", -3, 0),
+        ("90 deg every 10 strokes", 90, 10),
+        ("45 deg every stroke", 45, 1),
+        ("45 deg every 1 stroke", 45, 1),
+        ("1/4 turn every 10 strokes", 90, 10),
+        ("none", 0, 0),
+    ],
+)
+def test_turns(typed, angle, every):
+    got = read_turn(typed)
+    assert got[0] == pytest.approx(math.radians(angle), rel=1e-14)
+    assert got[1] == every
+
+
+def test_quarter_turns_are_exact():
+    assert read_turn("90 deg every 10 strokes")[0] == math.pi / 2
+    assert read_turn("1/4 turn every 10 strokes")[0] == math.pi / 2
+
+
+@pytest.mark.parametrize(
+    ("typed", "share"), [("17 %", 0.17), ("17%", 0.17), ("1/3", 1 / 3), ("0.25", 0.25), ("17 percent", 0.17)]
+)
+def test_shares(typed, share):
+    assert read_share(typed) == pytest.approx(share, rel=1e-14)
+
+
+@pytest.mark.parametrize(
+    ("typed", "kelvin"), [("20 degC", 293.15), ("68 degF", 293.15), ("293.15 K", 293.15), ("20 °C", 293.15)]
+)
+def test_temperatures(typed, kelvin):
+    assert read_temperature(typed) == pytest.approx(kelvin, rel=1e-12)
+
+
+REFUSED = [
+    (
+        "300 kg",
+        LENGTH,
+        "'300 kg' is not a length (it is a mass): write a number, a space and one of m, cm, mm, um",
+    ),
+    ("160", LENGTH, "has no unit"),
+    (
+        160,
+        LENGTH,
+        "160 has no unit: write a number, a space and one of m, cm, mm, um, nm, in, thou, uin or ft, "
+        'such as "160 mm"',
+    ),
+    (1.5, TIME, 'such as "1.5 min"'),
+    ("2,5 um", LENGTH, "'2,5 um' has a decimal comma: write '2.5 um' with a point"),
+    ("5 tenths", LENGTH, "write 0.0001 in, 100 uin or 2.54 um"),
+    ("2 mil", LENGTH, "write thou or mm"),
+    ("3 millionths", LENGTH, "write uin or um"),
+    ("nan mm", LENGTH, "not a number that can be"),
+    ("inf mm", LENGTH, "not a number that can be"),
+    ("1e999 mm", LENGTH, "too large"),
+    ("3 mmm", LENGTH, "did you mean mm?"),
+    ("mm", LENGTH, "is not a length"),
+    ("", LENGTH, "is not a length"),
+    ("1/0 in", LENGTH, "is not a length"),
+    ("5 m", TIME, "is not a time (it is a length): write a number, a space and one of s, min or h"),
+    (True, LENGTH, "true is not a length"),
+    (["1 mm"], LENGTH, "a list of 1 is not a length"),
+    ({"x": 1}, LENGTH, "{ x = ... } is not a length"),
+]
+
+
+@pytest.mark.parametrize(("typed", "kind", "fragment"), REFUSED)
+def test_what_is_refused_says_what_is_needed(typed, kind, fragment):
+    with pytest.raises(RefusedError) as caught:
+        read(typed, kind)
+    assert fragment in caught.value.message
+
+
+def test_limits_are_quoted_and_nan_fails_them():
+    with pytest.raises(RefusedError, match="must be more than 0 mm"):
+        quantity(LENGTH, above="0 mm")("-5 mm")
+    with pytest.raises(RefusedError, match="must be more than 0 mm"):
+        quantity(LENGTH, above="0 mm")("0 mm")
+    with pytest.raises(RefusedError, match="5 m at most"):
+        quantity(LENGTH, most="5 m")("6 m")
+
+
+@pytest.mark.parametrize(
+    "typed",
+    ["8 deg", "8 deg per min", "fast", 8, "8 per stroke", "90 deg every 0 strokes", "8 mm per stroke"],
+)
+def test_turns_refused(typed):
+    with pytest.raises(RefusedError) as caught:
+        read_turn(typed)
+    assert 'write "8 deg per stroke", "90 deg every 10 strokes" or "none"' in caught.value.message
+
+
+@pytest.mark.parametrize(
+    ("typed", "fragment"), [(0.33, '"33 %"'), (17, '"17 %"'), ("3 mm", '"1/3"'), ("17 deg", '"17 %"')]
+)
+def test_shares_refused(typed, fragment):
+    with pytest.raises(RefusedError) as caught:
+        read_share(typed)
+    assert fragment in caught.value.message
+
+
+# --- the way back ------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("got", "said"),
+    [
+        (say.say_length(0.16), "160 mm"),
+        (say.say_length(0.1234), "120 mm"),
+        (say.say_length(0.1234, figures=4), "123.4 mm"),
+        (say.say_length(0.16, "inch", 3), "6.30 in"),
+        (say.say_length(3e-6), "3.0 um"),
+        (say.say_length(3e-6, echo=True), "3 um"),
+        (say.say_length(0.0), "0 um"),
+        (say.say_length(-1.5e-6), "-1.5 um"),
+        (say.say_length(0.001 * 0.0254, "inch"), "0.0010 in"),
+        (say.say_length(40 * 25.4e-9, "inch"), "40 uin"),
+        (say.say_small(1.2e-3), "1200 um"),
+        (say.say_small(25.4e-9, "inch", 3), "1.00 uin"),
+        (say.say_both(8e-7), "0.80 um (31 uin)"),
+        (say.say_both(8e-7, "inch"), "31 uin (0.80 um)"),
+        (say.say_time(45.0), "45 s"),
+        (say.say_time(300.0, echo=True), "5 min"),
+        (say.say_time(5400.0), "90 min"),
+        (say.say_time(10800.0), "3.0 h"),
+        (say.say_force(20.0, echo=True), "20 N"),
+        (say.say_force(4.4482216152605, "inch", 3), "1.00 lbf (4.45 N)"),
+        (say.say_mass(4.4), "4.4 kg"),
+        (say.say_mass(0.145e-3), "0.14 g"),
+        (say.say_mass(4.5359237, "inch"), "10 lb"),
+        (say.say_pressure(3000.0), "3.0 kPa"),
+        (say.say_pressure(6894.757293, "inch"), "1.0 psi"),
+        (say.say_share(1 / 3), "33 %"),
+        (say.say_pace(40 / 60, echo=True), "40 /min"),
+        (say.say_turn(math.radians(8), echo=True), "8 deg per stroke"),
+        (say.say_turn(math.pi / 2, 10, echo=True), "90 deg every 10 strokes"),
+        (say.say_turn(0.0), "none"),
+        (say.say_wear(2.4e-12, echo=True), "2.4 um/km/kPa"),
+        (say.say_temperature(293.15), "20 degC"),
+        (say.say_temperature(293.15, "inch"), "68 degF"),
+        (say.number(9.96), "10"),
+        (say.number(99.6), "100"),
+        (say.number(1.5e-12), "1.5e-12"),
+        (say.number(math.nan), "unknown"),
+    ],
+)
+def test_what_is_said(got, said):
+    assert got == said
+
+
+SIZES = st.floats(min_value=1e-8, max_value=4.0)
+
+
+@settings(max_examples=100, deadline=None)
+@given(SIZES, st.sampled_from(["metric", "inch"]), st.integers(2, 9))
+def test_a_length_that_is_said_reads_back_to_its_figures(value, units, figures):
+    assert read(say.say_length(value, units, figures), LENGTH) == pytest.approx(
+        value, rel=0.51 * 10 ** (1 - figures)
+    )
+    assert read(say.say_small(value, units, figures), LENGTH) == pytest.approx(
+        value, rel=0.51 * 10 ** (1 - figures)
+    )
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.floats(min_value=0.1, max_value=1e6), st.integers(3, 9))
+def test_times_forces_pressures_read_back(value, figures):
+    rel = 0.51 * 10 ** (1 - figures)
+    assert read(say.say_time(value, figures), TIME) == pytest.approx(value, rel=rel)
+    assert read(say.say_mass(value, "metric", figures), MASS) == pytest.approx(value, rel=rel)
+    assert read(say.say_force(value, "metric", figures), FORCE) == pytest.approx(value, rel=rel)
+    assert read(say.say_force(value, "inch", figures).partition(" (")[0], FORCE) == pytest.approx(
+        value, rel=rel
+    )
+    assert read(say.say_pressure(value, "inch", figures), PRESSURE) == pytest.approx(value, rel=rel)
+    assert read_wear(say.say_wear(value * 1e-14, "inch", figures)) == pytest.approx(value * 1e-14, rel=rel)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.floats(min_value=1e-3, max_value=90.0), st.integers(0, 50))
+def test_turns_read_back(degrees, every):
+    got = read_turn(say.say_turn(math.radians(degrees), every, 9))
+    assert got == (pytest.approx(math.radians(degrees), rel=1e-8), every)
