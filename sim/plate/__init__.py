@@ -1,0 +1,1 @@
+"""What plates are, and how their form is measured."""

@@ -1,4 +1,6 @@
-"""Minimum-zone flatness: the least distance of two parallel planes that hold every point (ISO 1101, ISO 12781-1).
+"""Minimum-zone flatness: the least distance of two parallel planes that hold every point.
+
+ISO 1101, ISO 12781-1.
 
 The Chebyshev plane of the points is a linear programme.  Its dual has four rows, so a basis is four points;
 each step of the simplex method exchanges one of them for the worst violator, found by one look over all the
@@ -21,6 +23,8 @@ VIOLATION = 1e-13  # of the range of heights
 def minimum_zone(x: Array, y: Array, z: Array) -> float:
     """Width of the minimum zone of points (n,) x, y, z [m], measured along z.
 
+    Points on one line have a zone of two parallel lines; points above each other, their range.
+
     Raises
     ------
     ValueError
@@ -31,7 +35,7 @@ def minimum_zone(x: Array, y: Array, z: Array) -> float:
     if x.size == 0 or not np.isfinite(z).all():
         raise ValueError("flatness needs points with finite heights")
     middle, reach = z.mean(), float(np.ptp(z))
-    if x.size < 4 or reach == 0.0:
+    if reach == 0.0:
         return 0.0
     size = max(float(np.ptp(x)), float(np.ptp(y)))
     if size == 0.0:
@@ -67,7 +71,7 @@ def _exchange(points: Array, heights: Array, corners: tuple[int, int, int]) -> f
             weight = np.linalg.solve(basis, np.array([0.0, 0.0, 0.0, 1.0]))
         except np.linalg.LinAlgError:
             return None
-        left = heights - plane[:3] @ points
+        left = heights - (plane[0] + plane[1] * points[1] + plane[2] * points[2])
         worst = int(np.argmax(np.abs(left)))
         if abs(left[worst]) <= plane[3] + VIOLATION:
             return 2.0 * float(np.abs(left[worst]))

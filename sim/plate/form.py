@@ -15,13 +15,17 @@ __all__ = ["Ripple", "StartForm"]
 
 Array = NDArray[np.float64]
 
+WAVES = 8  # in a ripple without an angle
+LATTICE = 201  # points a side over which such a ripple is scaled to its height
+
 
 @dataclass(frozen=True)
 class Ripple:
     """Waviness of `height` [m] from valley to peak.
 
-    `wavelength` [m] (None: an eighth of the smaller dimension) across `angle` [rad].  Without an angle the
-    ripple is a blend of eight waves of that length in seeded directions and phases, scaled to `height`.
+    `wavelength` [m] (None: an eighth of the smaller dimension) across `angle` [rad].  With an angle it is one
+    sine wave, rising through 0 at the centre (with a seed: in a seeded phase).  Without an angle it is a
+    blend of eight waves of that length in seeded directions and phases, scaled until the face spans `height`.
     """
 
     height: float
@@ -29,27 +33,38 @@ class Ripple:
     angle: float | None = None
     seed: int | None = None
 
-    def heights(self, x: Array, y: Array, smaller: float) -> Array:
-        """Heights about zero at points (ny, nx) [m]."""
-        number = 2.0 * pi / (self.wavelength or smaller / 8.0)
+    def heights(self, x: Array, y: Array, outline: Outline) -> Array:
+        """Heights about zero at points (ny, nx) [m]; the same at a point whatever the grid."""
+        number = 2.0 * pi / (self.wavelength or outline.smaller / 8.0)
         rng = np.random.default_rng(self.seed or 0)
         if self.angle is not None:
             phase = rng.uniform(0.0, 2.0 * pi) if self.seed is not None else 0.0
-            along = x * cos(self.angle) + y * sin(self.angle)
-            wave: Array = 0.5 * self.height * np.sin(number * along + phase)
-            return wave
-        directions, phases = rng.uniform(0.0, pi, 8), rng.uniform(0.0, 2.0 * pi, 8)
-        blend = np.zeros(np.shape(x))
-        for direction, phase in zip(directions, phases, strict=True):
-            blend += np.sin(number * (x * cos(direction) + y * sin(direction)) + phase)
-        blend -= 0.5 * (blend.max() + blend.min())
-        top = np.abs(blend).max()
-        return blend * (0.5 * self.height / top) if top > 0.0 else blend
+            return 0.5 * self.height * _waves(x, y, number, np.array([self.angle]), np.array([phase]))
+        directions, phases = rng.uniform(0.0, pi, WAVES), rng.uniform(0.0, 2.0 * pi, WAVES)
+        across = np.linspace(-0.5, 0.5, LATTICE)
+        sx, sy = np.meshgrid(across * outline.size[0], across * outline.size[1])
+        # Scaled over a lattice of its own, not over the plate's cells: finer cells must not change the face.
+        face = _waves(sx, sy, number, directions, phases)[outline.signed_distance(sx, sy) <= 0.0]
+        low, high = float(face.min()), float(face.max())
+        scale = self.height / (high - low) if high > low else 0.0
+        return scale * (_waves(x, y, number, directions, phases) - 0.5 * (low + high))
+
+
+def _waves(x: Array, y: Array, number: float, directions: Array, phases: Array) -> Array:
+    """Sum of sine waves of one wave number [1/m]."""
+    out = np.zeros(np.shape(x))
+    for direction, phase in zip(directions, phases, strict=True):
+        out += np.sin(number * (x * cos(direction) + y * sin(direction)) + phase)
+    return out
 
 
 @dataclass(frozen=True)
 class StartForm:
-    """Form errors [m], with the signs and sizes of the measures of the same names (see `measure`)."""
+    """Form errors [m], with the signs and sizes of the measures of the same names (see `measure`).
+
+    They add; each measure gives back what was put in here, at any margin, since it fits these very shapes.
+    `wind` is + when the corners at 1:30 and 7:30 are the high pair, whichever side is the longer.
+    """
 
     sphere: float = 0.0
     saddle: float = 0.0
@@ -73,5 +88,5 @@ class StartForm:
         z -= self.crown * 4.0 * across**2 / breadth**2
         z += self.wind * 2.0 * x * y / (length * breadth)
         if self.ripple is not None:
-            z += self.ripple.heights(x, y, outline.smaller)
+            z += self.ripple.heights(x, y, outline)
         return z

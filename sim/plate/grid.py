@@ -36,12 +36,14 @@ class Grid:
     @property
     def x(self) -> Array:
         """Cell centres along x, (nx,) [m], symmetric about 0."""
-        return (np.arange(self.nx) - 0.5 * (self.nx - 1)) * self.cell
+        x: Array = (np.arange(self.nx, dtype=float) - 0.5 * (self.nx - 1)) * self.cell
+        return x
 
     @property
     def y(self) -> Array:
         """Cell centres along y, (ny,) [m], symmetric about 0; row 0 is the lowest."""
-        return (np.arange(self.ny) - 0.5 * (self.ny - 1)) * self.cell
+        y: Array = (np.arange(self.ny, dtype=float) - 0.5 * (self.ny - 1)) * self.cell
+        return y
 
     def mesh(self) -> tuple[Array, Array]:
         """X and Y of all cell centres, each (ny, nx) [m]."""

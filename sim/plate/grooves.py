@@ -24,9 +24,12 @@ SUBCELLS = 8  # a side; each with a linear ramp of coverage, so that straight ed
 class Grooves:
     """Grooves of `width` [m], `angle` [rad], and `rim` [m] of land taken off inside the outline.
 
-    "square": two families of parallel grooves `pitch` apart, lands centred on the origin;
-    "triangle": three families at 60 degrees; "rings": grooves centred on radii pitch, 2 pitch, ...;
+    "square": two families of parallel grooves `pitch` apart (middle to middle), lands centred on the origin;
+    "triangle": three such families at 60 degrees that cross in threes, so that every land is a triangle, the
+    middle one centred on the origin (there is no land left from `width` = 2/3 `pitch` on);
+    "rings": grooves centred on radii pitch, 2 pitch, ... and none at the centre;
     "radial": `count` grooves from the centre out, the first at `angle`.
+    The first family of parallel grooves runs across `angle`.
     """
 
     pattern: Pattern
@@ -52,13 +55,13 @@ class Grooves:
             across = np.where(np.abs(off) < 0.5 * pi, r * np.abs(np.sin(off)), r)
             return across - half
         step = 0.5 * pi if self.pattern == "square" else pi / 3.0
-        families = 2 if self.pattern == "square" else 3
+        # Where the grooves lie, in pitches from the origin: its middle land is as far from all of them.
+        # Three families cross in threes when the third offset is the second less the first.
+        offsets = (0.5, 0.5) if self.pattern == "square" else (1.0 / 3.0, 2.0 / 3.0, 1.0 / 3.0)
         nearest = np.full(np.shape(x), np.inf)
-        for k in range(families):
+        for k, offset in enumerate(offsets):
             normal = self.angle + k * step
-            across = x * cos(normal) + y * sin(normal)
-            # Grooves at (n + 1/2) pitch, so that the centre of the plate is land.
-            off = across / self.pitch - 0.5
+            off = (x * cos(normal) + y * sin(normal)) / self.pitch - offset
             nearest = np.minimum(nearest, np.abs(off - np.rint(off)) * self.pitch)
         return nearest - half
 

@@ -6,8 +6,9 @@ except flatness (minimum zone, ISO 1101 and ISO 12781-1) and the edge, to which 
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from functools import lru_cache
+from math import inf
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,11 +23,13 @@ Array = NDArray[np.float64]
 
 LARGEST_MARGIN = 0.020  # m; surface-plate practice, from memory
 EDGE_BAND = 0.003  # m
+FEWEST_CELLS = 4  # three always lie in a plane
+WORST_CONDITION = 1e12  # of the normal matrix: too little land to tell the shapes apart
 
 
 @dataclass(frozen=True)
 class EdgeMargin:
-    """What is left out round the edge: a `share` of the smaller dimension, or a `length` [m]; at most 20 mm."""
+    """What is left out round the edge: a `share` of the smaller dimension or `length` [m], at most 20 mm."""
 
     share: float | None = 0.02
     length: float | None = None
@@ -35,9 +38,6 @@ class EdgeMargin:
         """The margin on a face [m]."""
         wanted = self.length if self.length is not None else (self.share or 0.0) * outline.smaller
         return min(wanted, LARGEST_MARGIN)
-
-
-NO_MARGIN = EdgeMargin(share=0.0)
 
 
 @dataclass(frozen=True)
@@ -68,58 +68,78 @@ class Form:
 class _Ruler:
     """What measuring a plate needs and what depends only on plate and margin."""
 
-    cells: NDArray[np.bool_]  # with any land inside the margin
-    weight: Array  # their land inside the margin, summing to 1
-    basis: Array  # (6, n): 1, x, y, r^2, x^2 - y^2, 2xy in units of R
-    fit: Array  # (6, n): coefficients = fit @ heights
+    cells: NDArray[np.bool_]  # with any land inside the margin, (ny, nx); n of them
+    weight: Array  # their land inside the margin, summing to 1, (n,)
+    x: Array  # (n,), in units of R
+    y: Array
+    fit: Array  # (6, n): coefficients of the quadratic = fit @ heights
     plane: Array  # (3, n): the same for 1, x, y alone
     whole: NDArray[np.bool_]  # (n,): at least half land
-    rest: NDArray[np.bool_] | None  # cells further than the edge band inside, and their fit
-    rest_fit: Array
-    band: Array  # land weight of the edge band, (ny, nx), summing to 1
-    full_basis: Array  # (6, ny, nx)
+
+
+def _shapes(plate: Plate, x: Array, y: Array) -> Array:
+    """1, x, y, x^2 + y^2, x^2 - y^2, 2xy in units of R, (6, ...) at points [m]."""
+    u, v = x / plate.outline.radius, y / plate.outline.radius
+    return np.stack([np.ones_like(u), u, v, u * u + v * v, u * u - v * v, 2.0 * u * v])
 
 
 def _least_squares(basis: Array, weight: Array) -> Array | None:
+    """Coefficients (k, n) per height of the weighted fit of a basis (k, n); None when it is not unique."""
     weighted = basis * weight
     normal = weighted @ basis.T
-    if np.linalg.cond(normal) > 1e12:
+    if np.linalg.cond(normal) > WORST_CONDITION:
         return None
-    fit: Array = np.linalg.solve(normal, weighted)
+    fit: Array = np.asarray(np.linalg.solve(normal, weighted), dtype=np.float64)
     return fit
 
 
-@lru_cache(maxsize=64)
+def _coefficients(fit: Array, heights: Array) -> Array:
+    """Coefficients (k,) of heights (n,).
+
+    Not a BLAS product: its threads cost more than they give here, and its last bits depend on their number.
+    """
+    found: Array = np.einsum("kn,n->k", fit, heights)
+    return found
+
+
+def _sum_of(coefficients: Array, shapes: Array) -> Array:
+    """Heights (n,) of shapes (k, n)."""
+    heights: Array = np.einsum("k,kn->n", coefficients, shapes)
+    return heights
+
+
+@lru_cache(maxsize=32)
 def _ruler(plate: Plate, margin: float) -> _Ruler | None:
     land = plate.land_inside(margin)
     cells = land > 0.0
-    x, y = plate.grid.mesh()
-    x, y = x / plate.outline.radius, y / plate.outline.radius
-    full = np.stack([np.ones_like(x), x, y, x * x + y * y, x * x - y * y, 2.0 * x * y])
     total = land[cells].sum()
     if not total > 0.0:
         return None
+    x, y = plate.grid.mesh()
+    basis = _shapes(plate, x[cells], y[cells])
     weight = land[cells] / total
-    basis = full[:, cells]
     fit, plane = _least_squares(basis, weight), _least_squares(basis[:3], weight)
     if fit is None or plane is None:
         return None
-    inner = plate.land_inside(EDGE_BAND)
-    rest = inner > 0.0
-    rest_fit = _least_squares(full[:, rest], inner[rest] / inner.sum()) if rest.any() else None
-    band = np.maximum(plate.land - inner, 0.0)
-    return _Ruler(
-        cells,
-        weight,
-        basis,
-        fit,
-        plane,
-        land[cells] >= 0.5,
-        rest if rest_fit is not None else None,
-        rest_fit if rest_fit is not None else np.zeros((6, 0)),
-        band / band.sum(),
-        full,
-    )
+    return _Ruler(cells, weight, basis[1], basis[2], fit, plane, land[cells] >= 0.5)
+
+
+@lru_cache(maxsize=32)
+def _edge_weight(plate: Plate) -> Array | None:
+    """Map (ny, nx) whose product with the heights, summed, is the fall of the edge.
+
+    The fall is linear in the heights: the fit of the rest, averaged over the band, less the band's own mean.
+    """
+    inner = _ruler(plate, EDGE_BAND)
+    if inner is None:
+        return None
+    band: Array = np.maximum(plate.land - plate.land_inside(EDGE_BAND), 0.0)
+    band /= band.sum()
+    weight: Array = -band
+    # Six means over the band, then the fit that gives the six coefficients.
+    means = _coefficients(_shapes(plate, *plate.grid.mesh()).reshape(6, -1), band.ravel())
+    weight[inner.cells] += _sum_of(means, inner.fit)
+    return weight
 
 
 def forms(plate: Plate, z: Array, margin: EdgeMargin) -> Form:
@@ -127,12 +147,13 @@ def forms(plate: Plate, z: Array, margin: EdgeMargin) -> Form:
     ruler = _ruler(plate, margin.of(plate.outline))
     if ruler is None:
         return Form()
-    _, _, _, round_, saddle, twist = ruler.fit @ z[ruler.cells]
+    _, _, _, round_, saddle, twist = _coefficients(ruler.fit, z[ruler.cells])
     if not plate.outline.long:
         return Form(sphere=float(-round_), saddle=float(2.0 * saddle), twist=float(2.0 * twist))
     # z = a1 x^2 + a2 y^2 + b 2xy, x along the longer side (coefficients are in units of R).
     width, height = plate.outline.size
-    along, across = (round_ + saddle, round_ - saddle) if width >= height else (round_ - saddle, round_ + saddle)
+    sense = 1.0 if width >= height else -1.0
+    along, across = round_ + sense * saddle, round_ - sense * saddle
     length, breadth = max(width, height), min(width, height)
     r2 = plate.outline.radius**2
     return Form(
@@ -144,64 +165,96 @@ def forms(plate: Plate, z: Array, margin: EdgeMargin) -> Form:
 
 def measure(plate: Plate, z: Array, margin: EdgeMargin) -> Form:
     """Every measure of a face; `z` (ny, nx) [m] looking at it."""
+    edge = _edge_weight(plate)
+    fallen = None if edge is None else float((edge * z).sum())
     ruler = _ruler(plate, margin.of(plate.outline))
     if ruler is None:
-        return Form()
+        return Form(edge=fallen)
     heights = z[ruler.cells]
-    left = heights - (ruler.plane @ heights) @ ruler.basis[:3]
+    level, along, across = _coefficients(ruler.plane, heights)
+    left = heights - (level + along * ruler.x + across * ruler.y)
     whole = ruler.whole
-    quick = forms(plate, z, margin)
-    enough = np.count_nonzero(whole) >= 4
-    return Form(
-        quick.sphere,
-        quick.saddle,
-        quick.twist,
-        quick.bow,
-        quick.crown,
-        quick.wind,
-        flatness=minimum_zone(ruler.basis[1, whole], ruler.basis[2, whole], left[whole]) if enough else None,
+    enough = np.count_nonzero(whole) >= FEWEST_CELLS
+    return replace(
+        forms(plate, z, margin),
+        flatness=minimum_zone(ruler.x[whole], ruler.y[whole], left[whole]) if enough else None,
         flatness_ls=float(np.ptp(left[whole])) if enough else None,
-        rms=float((ruler.weight @ left**2) ** 0.5),
-        edge=_edge(ruler, z),
+        rms=float((ruler.weight * left**2).sum() ** 0.5),
+        edge=fallen,
     )
 
 
-def _edge(ruler: _Ruler, z: Array) -> float | None:
-    """Mean height of the outermost land below the least-squares quadratic of the rest; + = fallen."""
-    if ruler.rest is None:
+@dataclass(frozen=True)
+class _Seat:
+    """Where the cells of a bottom face lie on the top turned over, centred, 12 on 12."""
+
+    on: NDArray[np.bool_]  # cells of the bottom inside both margins, (ny, nx); n of them
+    weight: Array  # their land in common, summing to 1, (n,)
+    plane: Array  # (3, n): 1, x, y of the bottom
+    fit: Array  # (3, n)
+    near: NDArray[np.intp]  # (4, n): the four cells of the top round each point, in its flat map
+    share: Array  # (4, n): of each of them, by nearness and land
+    shapes: Array  # (6, n): of the top's quadratic at each point
+
+
+@lru_cache(maxsize=16)
+def _seat(bottom: Plate, top: Plate, bottom_margin: float, top_margin: float) -> _Seat | None:
+    x, y = bottom.grid.mesh()
+    near, share = _around(top, -x, y)
+    other = (share * top.land_inside(top_margin).ravel()[near]).sum(axis=0)
+    common = bottom.land_inside(bottom_margin) * other
+    on = common > 0.0
+    if not on.any():
         return None
-    fitted = np.tensordot(ruler.rest_fit @ z[ruler.rest], ruler.full_basis, axes=1)
-    return float((ruler.band * (fitted - z)).sum())
+    weight = common[on] / common[on].sum()
+    plane = _shapes(bottom, x[on], y[on])[:3]
+    fit = _least_squares(plane, weight)
+    if fit is None:
+        return None
+    near, share = near[:, on], share[:, on] * top.land.ravel()[near[:, on]]
+    return _Seat(on, weight, plane, fit, near, share / share.sum(axis=0), _shapes(top, -x[on], y[on]))
 
 
 def mating(bottom: Plate, z_bottom: Array, top: Plate, z_top: Array, margin: EdgeMargin) -> float:
     """How badly two faces mate [m]: rms of z_bottom + z_top about its plane, centred, 12 on 12.
 
     Inside the margin of both; the top is turned over like a page.  Maps (ny, nx) [m] looking at each face.
+    Infinite when the two have no land in common to tell by.
     """
-    x, y = bottom.grid.mesh()
-    other_land = _at(top, top.land_inside(margin.of(top.outline)), -x, y)
-    other = _at(top, top.land * z_top, -x, y) / np.maximum(_at(top, top.land, -x, y), 1e-12)
-    weight = bottom.land_inside(margin.of(bottom.outline)) * other_land
-    on = weight > 0.0
-    if not on.any():
-        return 0.0
-    share = weight[on] / weight[on].sum()
-    gap = (z_bottom + other)[on]
-    plane = np.stack([np.ones(gap.size), x[on] / bottom.outline.radius, y[on] / bottom.outline.radius])
-    fit = _least_squares(plane, share)
-    left = gap - share @ gap if fit is None else gap - (fit @ gap) @ plane
-    return float((share @ left**2) ** 0.5)
+    seat = _seat(bottom, top, margin.of(bottom.outline), margin.of(top.outline))
+    if seat is None:
+        return inf
+    # Between the top's cells only what its quadratic leaves is interpolated: a dome must not read as misfit.
+    gap = z_bottom[seat.on]
+    rest, ruler = z_top.copy(), _ruler(top, 0.0)
+    if ruler is not None:
+        quadratic = _coefficients(ruler.fit, z_top[ruler.cells])
+        rest[ruler.cells] -= _sum_of(quadratic, _cell_shapes(top))
+        gap = gap + _sum_of(quadratic, seat.shapes)
+    gap = gap + (seat.share * rest.ravel()[seat.near]).sum(axis=0)
+    left = gap - _sum_of(_coefficients(seat.fit, gap), seat.plane)
+    return float((seat.weight * left**2).sum() ** 0.5)
 
 
-def _at(plate: Plate, values: Array, x: Array, y: Array) -> Array:
-    """Bilinear reading of a map at points of the same face, 0 outside the grid."""
-    wide = np.pad(values, 1)
-    fx = np.clip(x / plate.grid.cell + 0.5 * (plate.grid.nx - 1) + 1.0, 0.0, plate.grid.nx + 0.999999)
-    fy = np.clip(y / plate.grid.cell + 0.5 * (plate.grid.ny - 1) + 1.0, 0.0, plate.grid.ny + 0.999999)
-    i, j = fx.astype(int), fy.astype(int)
+@lru_cache(maxsize=16)
+def _cell_shapes(plate: Plate) -> Array:
+    """The six shapes (6, n) at the cells with land."""
+    x, y = plate.grid.mesh()
+    on = plate.land > 0.0
+    return _shapes(plate, x[on], y[on])
+
+
+def _around(plate: Plate, x: Array, y: Array) -> tuple[NDArray[np.intp], Array]:
+    """The four cells (4, ny, nx) round points of a face and their bilinear shares, 0 beyond the grid."""
+    grid = plate.grid
+    fx, fy = x / grid.cell + 0.5 * (grid.nx - 1), y / grid.cell + 0.5 * (grid.ny - 1)
+    i, j = np.floor(fx).astype(np.intp), np.floor(fy).astype(np.intp)
     u, v = fx - i, fy - j
-    low = wide[j, i] + u * (wide[j, i + 1] - wide[j, i])
-    high = wide[j + 1, i] + u * (wide[j + 1, i + 1] - wide[j + 1, i])
-    read: Array = low + v * (high - low)
-    return read
+    near, share = [], []
+    for dj, down in ((0, 1.0 - v), (1, v)):
+        for di, beside in ((0, 1.0 - u), (1, u)):
+            column, row = i + di, j + dj
+            there = (column >= 0) & (column < grid.nx) & (row >= 0) & (row < grid.ny)
+            near.append(np.where(there, row * grid.nx + column, 0))
+            share.append(np.where(there, down * beside, 0.0))
+    return np.stack(near), np.stack(share)

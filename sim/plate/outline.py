@@ -86,7 +86,8 @@ class _Round:
         angle = 2.0 * pi * (np.arange(number) + 0.5) / number
         # Corners a little outside the circle, so that the polygon has the circle's own area.
         out = self.radius * (2.0 * pi / (number * sin(2.0 * pi / number))) ** 0.5
-        return out * np.stack([np.cos(angle), np.sin(angle)], axis=1)
+        corners: Array = out * np.stack([np.cos(angle), np.sin(angle)], axis=1)
+        return corners
 
 
 @dataclass(frozen=True)

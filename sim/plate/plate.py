@@ -18,6 +18,7 @@ __all__ = ["GRAVITY", "Plate"]
 
 Array = NDArray[np.float64]
 
+FLAT = StartForm()
 GRAVITY = 9.80665  # m/s2, standard gravity (3rd CGPM, 1901)
 
 
@@ -36,7 +37,7 @@ class Plate:
     material: Material = MATERIALS["grey iron"]
     mass: float | None = None
     grooves: Grooves | None = None
-    form: StartForm = StartForm()
+    form: StartForm = FLAT
     cells: int = 128
     note: str = ""
 
