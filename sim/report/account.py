@@ -210,11 +210,15 @@ def level(record: PlateRecord, heights: Array) -> Array:
     z = np.where(on, heights, np.nan).astype(float)
     if on.sum() < 3:
         return z
-    weight = np.sqrt(land[on])
-    reach = max(float(np.ptp(record.x)), float(np.ptp(record.y)), 1e-9)
-    basis = np.stack([np.ones(int(on.sum())), X[on] / reach, Y[on] / reach], axis=1)
-    plane, *_ = np.linalg.lstsq(basis * weight[:, None], z[on] * weight, rcond=None)
-    z[on] -= basis @ plane
+    # Moments about the land's own middle, so that three sums and a pair of slopes are enough.
+    weight = land[on] / land[on].sum()
+    x, y, height = (v - (weight * v).sum() for v in (X[on], Y[on], z[on]))
+    xx, xy, yy = (weight * x * x).sum(), (weight * x * y).sum(), (weight * y * y).sum()
+    xz, yz = (weight * x * height).sum(), (weight * y * height).sum()
+    pivot = xx * yy - xy * xy
+    if pivot > 1e-9 * xx * yy:
+        height = height - (xz * yy - yz * xy) / pivot * x - (yz * xx - xz * xy) / pivot * y
+    z[on] = height
     return z
 
 
@@ -229,7 +233,7 @@ def _study(run: Run) -> Study | None:
 
 def _boundary(plate: Plate | None, record: PlateRecord) -> tuple[Array, float]:
     if plate is not None:
-        return np.asarray(plate.outline.polygon(180), dtype=float), float(plate.outline.bore)
+        return np.asarray(plate.outline.polygon(180), dtype=float), 0.5 * float(plate.outline.bore)
     # Without the study the land itself shows what the outline is.
     land = np.asarray(record.land) > 0.05
     X, Y = np.meshgrid(record.x, record.y)

@@ -53,14 +53,13 @@ def _thinned(face: Face, most: int) -> dict[str, object]:
     ny, nx = land.shape
     keep = min(1.0, max(most, 8) / max(nx, ny))
     rows, columns = max(2, round(ny * keep)), max(2, round(nx * keep))
-    down, across = _averaging(ny, rows), _averaging(nx, columns)
-    small_land = down @ land @ across.T
+    small_land = _averaged(land, rows, columns)
     maps, low, span = [], [], []
     for frame in record.frames:
         z = level(record, frame)
         on = np.isfinite(z)
-        weight = down @ (land * on) @ across.T
-        total = down @ (land * np.nan_to_num(z)) @ across.T
+        weight = _averaged(land * on, rows, columns)
+        total = _averaged(land * np.nan_to_num(z), rows, columns)
         small = np.full(weight.shape, np.nan)
         some = weight > 0.02
         small[some] = total[some] / weight[some] / 1e-6
@@ -105,13 +104,22 @@ def _within(face: Face, shape: tuple[int, ...], half_x: float, half_y: float) ->
     return np.asarray((radius < along - cell) & (radius > face.bore + cell))
 
 
-def _averaging(many: int, few: int) -> Array:
-    """Matrix (few, many) that averages equal stretches; its rows sum to one."""
-    edges_many, edges_few = np.arange(many + 1) / many, np.arange(few + 1) / few
-    over = np.minimum(edges_few[1:, None], edges_many[None, 1:]) - np.maximum(
-        edges_few[:-1, None], edges_many[None, :-1]
-    )
-    return np.asarray(np.clip(over, 0.0, None) * few)
+def _averaged(values: Array, rows: int, columns: int) -> Array:
+    """Means over equal stretches of both axes (exact also where stretches cut cells)."""
+    return _averaged_down(_averaged_down(values, rows).T, columns).T
+
+
+def _averaged_down(values: Array, few: int) -> Array:
+    # Running sums read off between cells: no matrix product, whose threads cost more than the work here.
+    many = len(values)
+    if many == few:
+        return values
+    running = np.vstack([np.zeros((1, values.shape[1])), np.cumsum(values, axis=0)])
+    edge = np.arange(few + 1) * (many / few)
+    whole = np.minimum(edge.astype(int), many - 1)
+    share = (edge - whole)[:, None]
+    at = running[whole] * (1.0 - share) + running[whole + 1] * share
+    return np.asarray(np.diff(at, axis=0) * (few / many))
 
 
 def _half(at: Array) -> float:

@@ -93,6 +93,8 @@
     var dx = (g[1] - g[0]) / plate.nx, dy = (g[3] - g[2]) / plate.ny;
     var px = function (i) { return X(g[0] + (i + 0.5) * dx); }, py = function (j) { return Y(g[2] + (j + 0.5) * dy); };
     var most = Math.ceil(data.limit / data.step);
+    // On a face that is flat to within a step, the one line left would wander without a meaning.
+    if (plate.span[frame] < data.step) { most = -1; }
     for (var k = -most; k <= most; k++) {
       pen.beginPath();
       contour(pen, plate, z, (k + 1e-6) * data.step, px, py);

@@ -7,7 +7,7 @@ Pictures are drawn once each: as SVG inside the page, and the main ones as PNG f
 from __future__ import annotations
 
 import html
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from importlib.resources import files
 from pathlib import Path
 from string import Template
@@ -252,7 +252,7 @@ def _assumed(said: Account, drawn: Drawn) -> str:
         "flowing layer, scratches.",
     ]
     listed = "".join(f"<li>{escaped(line)}</li>" for line in lines)
-    keys = dict(said.study.assumed) if said.study is not None else {}
+    keys = _gathered(said.study.assumed) if said.study is not None else {}
     if not keys:
         return f"<ul>{listed}</ul>"
     rows = "".join(
@@ -261,6 +261,26 @@ def _assumed(said: Account, drawn: Drawn) -> str:
     caption = "<caption>Not said in the study, so taken as usual.</caption>"
     table = f'<table class="assumed">{caption}<tbody>{rows}</tbody></table>'
     return f"<ul>{listed}</ul>{table}"
+
+
+def _gathered(assumed: Mapping[str, str]) -> dict[str, str]:
+    """Assumptions, those that are the same for several plates or steps on one line."""
+    who: dict[tuple[str, str, str], list[str]] = {}
+    for key, value in assumed.items():
+        kind, _, rest = key.partition(".")
+        name, _, last = rest.rpartition(".") if kind != "steps" else rest.partition(".")
+        if kind in ("plates", "parts", "grits", "steps") and name and last:
+            who.setdefault((kind, last, value), []).append(name)
+        else:
+            who.setdefault(("", key, value), [])
+    one = {"plates": "plate", "parts": "part", "grits": "grit", "steps": "step"}
+    out = {}
+    for (kind, last, value), names in who.items():
+        label = last.replace("_", " ").replace(".", ", ")
+        if names:
+            label += f" ({kind if len(names) > 1 else one[kind]} {words.joined(names)})"
+        out[label] = value
+    return out
 
 
 CAUTIONS = (

@@ -80,7 +80,7 @@ def steps_table(account: Account) -> str:
             _micro(step.grit.size, units),
             stroke_words(step, units),
             _turning(step),
-            _time(step),
+            _time(account, number, step),
             f"every {_minutes(step.fresh_every)}" if step.fresh_every else "at the start only",
             _swap(step),
             _off(account, number, step),
@@ -120,9 +120,14 @@ def _minutes(seconds: float | None) -> str:
     return f"{value:.3g} min" if value >= 1.0 else f"{seconds:.3g} s"
 
 
-def _time(step: Step) -> str:
-    strokes = f"{step.total_strokes} strokes, {_minutes(step.total_strokes / step.pace)}"
-    return f"at most {strokes}" if step.until is not None else strokes
+def _time(account: Account, number: int, step: Step) -> str:
+    most = f"{step.total_strokes} strokes, {_minutes(step.total_strokes / step.pace)}"
+    if step.until is None:
+        return most
+    time, reached = account.run.time, account.run.step
+    rubbed = sum(float(time[k] - time[k - 1]) for k in range(1, len(time)) if int(reached[k]) == number)
+    allowed = _minutes(step.total_strokes / step.pace)
+    return f"{round(rubbed * step.pace)} strokes, {_minutes(rubbed)} (at most {allowed})"
 
 
 def _swap(step: Step) -> str:

@@ -11,8 +11,10 @@ from matplotlib.image import imread
 from sim.report import pictures
 from sim.report.account import account
 from sim.report.pictures.faces import contour_step, height_limit
+from sim.report.pictures.history import _top_during
 from sim.report.pictures.ink import HEIGHTS, REMOVED, round_step, round_up
 from sim.report.pictures.sections import cut
+from sim.report.pictures.stroke import reaches
 from sim.study.runfile import Run
 
 UM = 1e-6
@@ -22,18 +24,24 @@ def pixels(data: bytes) -> np.ndarray:
     return np.asarray(imread(io.BytesIO(data), format="png"))
 
 
-@pytest.mark.parametrize("name", ["faces", "sections", "history", "bearings", "metal"])
+@pytest.mark.parametrize("name", ["faces", "sections", "history", "stroke", "bearings", "metal"])
 def test_every_picture_is_drawn(made_run: Run, name: str) -> None:
     with pictures.sheet():
         figure = getattr(pictures, name)(account(made_run))
     if figure is None:
-        assert name in {"sections", "history", "bearings"}
+        assert name in {"sections", "history", "stroke", "bearings"}
         return
     width, height = (int(v) for v in figure.get_size_inches() * 72.0)
     image = pixels(pictures.png(figure, scale=1.0))
     assert abs(image.shape[1] - width) <= 1
     assert abs(image.shape[0] - height) <= 1
-    assert len(np.unique(image.reshape(-1, image.shape[2]), axis=0)) > 20  # not blank
+    assert len(np.unique((image[::2, ::2, :3] @ np.array([1.0, 7.0, 13.0])).round(3))) > 20  # not blank
+
+
+@pytest.mark.parametrize("name", ["faces", "history", "stroke"])
+def test_drawings_follow_the_page(make_run, name: str) -> None:
+    with pictures.sheet():
+        figure = getattr(pictures, name)(account(make_run("rail")))
     drawn = pictures.svg(figure, name, "what & <why>")
     assert drawn.startswith('<svg class="pic"')
     assert "var(--ink)" in drawn
@@ -132,6 +140,31 @@ def test_zones_of_known_wear(make_run) -> None:
     assert got.mean == pytest.approx(4.0 * UM, rel=0.01)
     assert got.inner == pytest.approx((6 - 4 / 18) * UM, rel=0.01)
     assert got.outer == pytest.approx((6 - 2 * 1.81) * UM, rel=0.02)
+
+
+def test_stroke_stands_against_the_lift_off_circle(make_run) -> None:
+    """Equal flat discs lift at 0.3929023 R (checks page, 16); an eight of travel 1/3 hangs over by D/6."""
+    reach = reaches(account(make_run("disc_pair")))[0]
+    assert np.hypot(*reach.lift_off.T) == pytest.approx(0.3929023 * 0.08, rel=1e-4)
+    assert np.abs(reach.path[:, 0]).max() == pytest.approx(0.16 / 6, rel=1e-4)
+    assert reach.overhang == pytest.approx(0.16 / 6, rel=1e-3)
+    assert reach.share == pytest.approx(1 / 6, rel=1e-3)
+    assert reach.beyond == 0.0
+
+
+def test_long_outlines_lift_sooner_across_than_along(make_run) -> None:
+    """Equal rectangles lift at a quarter of their side (checks page, 16: squares at s/4)."""
+    line = reaches(account(make_run("rail")))[0].lift_off
+    assert line[:, 0].max() == pytest.approx(0.3 / 4, rel=1e-4)
+    assert line[:, 1].max() == pytest.approx(0.05 / 4, rel=1e-4)
+
+
+def test_swaps_show_as_bars(make_run) -> None:
+    """This run changes places at every tenth entry; the entry of a swap is made after it."""
+    run = make_run("disc_pair")
+    said = account(run)
+    tops = [_top_during(said, k) for k in range(len(run.time) - 1)]
+    assert tops == ["AB"[(k // 10) % 2] for k in range(60)]
 
 
 def test_bearing_picture_for_the_command(make_run) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -60,8 +61,8 @@ def faces(account: Account, width: float = 1200.0) -> Figure:
     width
         Width of the drawing [points].
     """
-    rows, columns, cell, face_height = _lay_out(account, width)
-    height = rows * (face_height + _TITLE) + _LEGEND
+    plan = _lay_out(account, width)
+    height = sum(plan.talls) + len(plan.talls) * plan.title + _LEGEND
     figure = new_figure(width, height)
     limit = height_limit(account)
     place = 0
@@ -70,36 +71,40 @@ def faces(account: Account, width: float = 1200.0) -> Figure:
             ("before", face.levelled[0], face.before),
             ("after", face.levelled[1], face.after),
         ):
-            row, column = divmod(place, columns)
-            bottom = height - (row + 1) * (face_height + _TITLE)
-            axes = bare(figure, (column * cell, bottom, cell, face_height))
+            row, column = divmod(place, plan.columns)
+            bottom = height - sum(plan.talls[: row + 1]) - (row + 1) * plan.title
+            axes = bare(figure, (column * plan.cell, bottom, plan.cell, plan.talls[row]))
             face_map(axes, face, heights, limit)
-            _title(
-                figure,
-                face,
-                when,
-                forms,
-                account.units,
-                (column + 0.5) * cell / width,
-                bottom + face_height,
-                cell,
-            )
+            x = (column + 0.5) * plan.cell / width
+            _title(figure, face, when, forms, account.units, x, bottom + plan.talls[row], plan.cell)
             place += 1
     _legend(figure, width, limit, account.units)
     return figure
 
 
-def _lay_out(account: Account, width: float) -> tuple[int, int, float, float]:
-    """Rows, columns, width of a cell and height of a face [points]."""
+@dataclass(frozen=True)
+class _Plan:
+    columns: int
+    cell: float  # width of a cell [points]
+    talls: list[float]  # height of the faces in each row [points]
+    title: float
+
+
+def _lay_out(account: Account, width: float) -> _Plan:
+    """Columns and heights: all in one row where it goes, rails one under the other."""
     number = 2 * len(account.faces)
-    aspect = max(f.half[0] / f.half[1] for f in account.faces)
-    most = 2 if aspect > 2.2 else 4 if len(account.faces) in (1, 2, 4) else 6
+    rails = max(f.half[0] / f.half[1] for f in account.faces) > 2.2
+    most = 2 if rails else 4 if len(account.faces) in (1, 2, 4) else 6
     columns = min(number, most)
-    cell = width / max(columns, 4 if aspect <= 2.2 else 2)
+    cell = width / max(columns, 2 if rails else 4)
     rows = -(-number // columns)
-    tallest = max(f.half[1] / f.half[0] for f in account.faces)
-    face_height = min(cell * 0.92 * tallest + 22.0, 232.0 if rows == 1 else 205.0)
-    return rows, columns, cell, max(face_height, 70.0)
+    cap = 118.0 if rails else 232.0 if rows == 1 else 205.0
+    talls = []
+    for row in range(rows):
+        there = [account.faces[k // 2] for k in range(row * columns, min((row + 1) * columns, number))]
+        tallest = max(f.half[1] / f.half[0] for f in there)
+        talls.append(max(min(cell * 0.92 * tallest + 22.0, cap), 60.0))
+    return _Plan(columns, cell, talls, 46.0 if rails else _TITLE)
 
 
 def _title(
@@ -164,8 +169,8 @@ def patched(
     index = np.rint(np.where(lost, 0.0, share) * (len(ramp) - 1)).astype(int)
     colour = ramp[index]
     colour[lost] = (0.62, 0.63, 0.64)
-    groove = np.isfinite(filled) & (land < 0.5) & inside_land(land)
-    shade = np.clip(1.0 - land / 0.5, 0.0, 1.0)[..., None] * groove[..., None]
+    groove = np.isfinite(filled) & np.where(land < 0.5, inside_land(land), _amid_land(land))
+    shade = np.clip(1.0 - land, 0.0, 1.0)[..., None] * groove[..., None]
     colour = colour * (1.0 - shade) + np.array([0.50, 0.52, 0.54]) * shade
     return np.asarray(np.rint(colour * 255.0), dtype=np.uint8)
 
@@ -178,6 +183,16 @@ def inside_land(land: Array) -> NDArray[np.bool_]:
     below = np.maximum.accumulate(seen, axis=0)
     above = np.maximum.accumulate(seen[::-1], axis=0)[::-1]
     return np.asarray((left & right) | (below & above))
+
+
+def _amid_land(land: Array) -> NDArray[np.bool_]:
+    """Cells with land on all four sides, themselves left out: never at the outer edge."""
+    seen = np.pad(land >= 0.5, 1)
+    left = np.maximum.accumulate(seen, axis=1)[1:-1, :-2]
+    right = np.maximum.accumulate(seen[:, ::-1], axis=1)[:, ::-1][1:-1, 2:]
+    below = np.maximum.accumulate(seen, axis=0)[:-2, 1:-1]
+    above = np.maximum.accumulate(seen[::-1], axis=0)[::-1][2:, 1:-1]
+    return np.asarray(left & right & below & above)
 
 
 def spread_out(heights: Array, times: int) -> Array:
@@ -210,7 +225,8 @@ def contours(
         return
     top, low = float(np.nanmax(z)), float(np.nanmin(z))
     first, last = int(np.ceil(low / step)), int(np.floor(top / step))
-    if top - low < 1e-3 * limit or last < first:
+    # On a face that is flat to within a step, the one line left would wander without a meaning.
+    if top - low < step or last < first:
         return
     levels = step * np.arange(first, min(last, first + 40) + 1)
     for chosen, style, weight in (

@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter
 
 from sim.report import words
-from sim.report.account import Account, Face
+from sim.report.account import FINISH_SHARE, Account, Face
 from sim.report.pictures.ink import LINES, SHEET, Array, new_figure, plain, round_step
 
 __all__ = ["common_removed", "history"]
@@ -85,9 +85,10 @@ def _panels(account: Account) -> list[tuple[str, ...]]:
         panels.append(("bow",))
     leads = [k[0] for k in panels]
     worth = 0.04 * max((_largest(f, k) for f in account.faces for k in leads), default=0.0)
+    finish = min((f.finish for f in account.faces if f.finish is not None), default=0.0)
     for key in ("saddle", "twist", "crown", "wind"):
         biggest = max((_largest(f, key) for f in account.faces), default=0.0)
-        if biggest > max(worth, 20 * words.NOTHING):
+        if biggest > max(worth, finish, 20 * words.NOTHING):
             panels.append((key,))
     return panels or [("sphere",)]
 
@@ -126,16 +127,20 @@ def _panel(axes: Axes, account: Account, keys: Sequence[str], x: Array, scale: f
     axes.yaxis.set_major_formatter(FuncFormatter(lambda v, _: f"{abs(v):.4g}"))
     axes.grid(axis="y", color=SHEET.rule, linewidth=0.6)
     axes.set_axisbelow(True)
-    _finish_band(axes, account, scale)
+    _finish_band(axes, account, x, scale)
     axes.axhline(0.0, color=SHEET.ink, linewidth=0.9)
     _sides(axes, keys[0], unit, low, high)
     _ends(axes, ends, low, high)
 
 
-def _finish_band(axes: Axes, account: Account, scale: float) -> None:
-    finish = max((f.finish for f in account.faces if f.finish is not None), default=None)
-    if finish is not None:
-        axes.axhspan(-finish / scale, finish / scale, color=SHEET.band, linewidth=0, zorder=0)
+def _finish_band(axes: Axes, account: Account, x: Array, scale: float) -> None:
+    """Shade what is finer than a tenth of the grit of each step."""
+    if not account.steps:
+        return
+    known = {n: FINISH_SHARE * s.grit.size / scale for n, s in enumerate(account.steps, 1)}
+    finish = np.array([known.get(int(n), np.nan) for n in account.run.step])
+    finish[0] = finish[min(1, len(finish) - 1)]
+    axes.fill_between(x, -finish, finish, step="pre", color=SHEET.band, linewidth=0, zorder=0)
 
 
 def _sides(axes: Axes, key: str, unit: str, low: float, high: float) -> None:
@@ -157,7 +162,8 @@ def _ends(axes: Axes, ends: list[tuple[float, str, str]], low: float, high: floa
     for y, name, colour in sorted(ends):
         placed = max(y, placed + apart)
         axes.annotate(
-            name, (1, placed), xycoords=("axes fraction", "data"), xytext=(7, 0), textcoords="offset points",
+            words.shortened(name, 11), (1, placed), xycoords=("axes fraction", "data"),
+            xytext=(7, 0), textcoords="offset points",
             ha="left", va="center", fontsize=11.5, weight="bold", color=colour, annotation_clip=False,
         )  # fmt: skip
 
@@ -169,9 +175,9 @@ def _minutes(axes: Axes, account: Account, x: Array) -> None:
         return
     step = round_step(float(np.ptp(time)), 10)
     marks = step * np.arange(math.ceil(time[0] / step), math.floor(time[-1] / step + 1e-9) + 1)
-    places = np.interp(marks, time, x)
+    places = _apart(np.interp(marks, time, x), 34.0 * float(np.ptp(x)) / axes.get_window_extent().width)
     upper = axes.secondary_xaxis("top")
-    upper.xaxis.set_major_locator(FixedLocator([float(p) for p in places]))
+    upper.xaxis.set_major_locator(FixedLocator(places))
     upper.xaxis.set_major_formatter(FuncFormatter(lambda v, _: f"{np.interp(v, x, time):.4g}"))
     upper.spines["top"].set_color(SHEET.muted)
     upper.tick_params(colors=SHEET.muted, labelsize=10.5, width=0.8, length=4)
@@ -181,6 +187,15 @@ def _minutes(axes: Axes, account: Account, x: Array) -> None:
     )  # fmt: skip
 
 
+def _apart(places: Array, least: float) -> list[float]:
+    """Those of some places in order that lie at least so far apart."""
+    kept: list[float] = []
+    for place in places:
+        if not kept or place - kept[-1] >= least:
+            kept.append(float(place))
+    return kept
+
+
 def _bars(axes: Axes, account: Account, x: Array) -> None:
     tops = _tops(account)
     colours = {f.name: LINES[k % len(LINES)][0] for k, f in enumerate(account.faces)}
@@ -188,7 +203,8 @@ def _bars(axes: Axes, account: Account, x: Array) -> None:
         spans = [(x[k], x[k + 1] - x[k]) for k in range(len(x) - 1) if _top_during(account, k) == name]
         axes.broken_barh(_merged(spans), (len(tops) - row - 0.82, 0.64), color=colours[name], linewidth=0)
         axes.annotate(
-            f"{name} on top", (0, len(tops) - row - 0.5), xycoords=("axes fraction", "data"), xytext=(-8, 0),
+            f"{words.shortened(name, 8)} on top", (0, len(tops) - row - 0.5),
+            xycoords=("axes fraction", "data"), xytext=(-8, 0),
             textcoords="offset points", ha="right", va="center", fontsize=10.5, color=SHEET.ink,
             annotation_clip=False,
         )  # fmt: skip

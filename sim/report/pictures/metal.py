@@ -100,7 +100,7 @@ def metal(account: Account, width: float = 1010.0) -> Figure:
         x, y = (column * cell + (cell - 12.0) / 2) / width, (bottom + tall + 7.0) / height
         figure.text(x, y, face.name, ha="center", fontsize=12, weight="bold", color=SHEET.ink)
     _scale(figure, low, high, account.units, columns * cell, height)
-    _profiles(figure, account, (width - graph + 64.0, 46.0, graph - 100.0, height - 84.0))
+    _profiles(figure, account, (width - graph + 64.0, 46.0, graph - 156.0, height - 84.0))
     return figure
 
 
@@ -157,7 +157,8 @@ def _profiles(figure: Figure, account: Account, box: tuple[float, float, float, 
         if seen.size:
             last = seen[-1]
             axes.annotate(
-                face.name, (got.at[last] / long_scale, got.depth[last] / scale), xytext=(7, 0),
+                words.shortened(face.name, 11), (got.at[last] / long_scale, got.depth[last] / scale),
+                xytext=(7, 0),
                 textcoords="offset points", va="center", fontsize=11.5, weight="bold", color=colour,
                 annotation_clip=False,
             )  # fmt: skip
