@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import pi
 
 import numpy as np
@@ -14,7 +14,7 @@ from sim.lapping.motion import Motion, Poses
 from sim.lapping.overhang import overhang
 from sim.lapping.poses import block_sample
 from sim.lapping.settle import Contact, settle
-from sim.lapping.step import Step
+from sim.lapping.step import Hand, Step
 from sim.lapping.support import support_margin
 from sim.plate.plate import Plate
 
@@ -63,7 +63,7 @@ def bearing(
 ) -> Bearing:
     """Settle the top of `step` at `phase` [rad] of its first stroke, or where it bears worst.
 
-    `heights` (ny, nx) [m] by plate; the starting forms when None.  `number` of the step, for the answer.
+    The hand is taken as steady.  `heights` (ny, nx) [m] by plate; the starting forms when None.  `number` of the step, for the answer.
 
     Raises
     ------
@@ -74,7 +74,7 @@ def bearing(
     bottom, top = plates[step.bottom], plates[step.top]
     pair = Pair(bottom, top, step.grit.layer.stiffness, top.weight + step.load.force)
     z = {n: heights[n] if heights is not None else plates[n].heights() for n in (step.bottom, step.top)}
-    motion = Motion(step)
+    motion = Motion(replace(step, hand=Hand()))
     if phase is not None:
         samples = [_sample(motion, pair.load, np.array([phase / (2.0 * pi) % 1.0]))]
     else:
@@ -101,7 +101,7 @@ def _sample(motion: Motion, load: float, strokes: Array) -> Sample:
 def _wanders(motion: Motion) -> bool:
     """Whether later strokes differ from the first."""
     step = motion.step
-    return not (step.turn.angle == step.walk.angle == 0.0 and step.hand.steady and step.curve.period == 1.0)
+    return not (step.turn.angle == step.walk.angle == 0.0 and step.curve.period == 1.0)
 
 
 def _bearing(pair: Pair, number: int, peak: float, contact: Contact, sample: Sample, i: int) -> Bearing:
