@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import json
 import math
+import shlex
 import sys
 from collections.abc import Mapping
 from typing import Any
 
-__all__ = ["Speaker", "plain", "print_json"]
+__all__ = ["Speaker", "plain", "print_json", "typed"]
 
 
 class Speaker:
@@ -27,6 +28,11 @@ class Speaker:
         width = max(len(what) for what, _ in lines) + 2
         for what, command in lines:
             self(f"{what + ':':<{width}}{command}")
+
+
+def typed(*words: object) -> str:
+    """A command as a person would type it, names with spaces in quotes."""
+    return shlex.join(["lapwright", *map(str, words)])
 
 
 def plain(value: Any) -> Any:

@@ -10,7 +10,7 @@ from math import pi
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sim.commands.answer import Speaker, print_json
+from sim.commands.answer import Speaker, print_json, typed
 from sim.commands.report import run_file
 from sim.errors import CommandError
 
@@ -88,7 +88,8 @@ def main(args: argparse.Namespace) -> int:
 
     study = asked.study
     got = bearing(study.plates, asked.step, heights=asked.heights, phase=args.phase, number=asked.number)
-    ahead = outlook(study.plates, asked.step)
+    first = next(s for s in study.steps if s.grit.name == asked.step.grit.name)
+    ahead = outlook(study.plates, asked.step, key=(study.seed, 1, asked.number), observed_in=first)
     if picture is not None:
         _draw(picture, study, got)
     say = Speaker(args.json)
@@ -99,10 +100,10 @@ def main(args: argparse.Namespace) -> int:
     lines = (
         [("Open", str(picture))]
         if picture
-        else [("A picture of it", f"lapwright bearing {args.file} --out bears.png")]
+        else [("A picture of it", typed("bearing", args.file, "--out", "bears.png"))]
     )
     if asked.heights is None:
-        lines.append(("Lap it", f"lapwright run {args.file}"))
+        lines.append(("Lap it", typed("run", args.file)))
     say.next(*lines)
     return 0
 

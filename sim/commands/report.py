@@ -6,7 +6,7 @@ import argparse
 import os
 from pathlib import Path
 
-from sim.commands.answer import Speaker, print_json
+from sim.commands.answer import Speaker, print_json, typed
 from sim.commands.run import PART_FILE, RUN_FILE
 from sim.errors import CommandError
 
@@ -41,7 +41,7 @@ def run_file(place: Path) -> Path:
             f"there is no {RUN_FILE} in {place}: name the folder of a run, such as first-pair-run"
         )
     if place.suffix == ".toml":
-        raise CommandError(f"{place} is a study: lap it first with lapwright run {place}")
+        raise CommandError(f"{place} is a study: lap it first with {typed('run', place)}")
     return place
 
 
@@ -63,5 +63,5 @@ def main(args: argparse.Namespace) -> int:
     if args.json:
         print_json({"study": run.study_stem, "outcome": run.outcome, "page": str(written)})
     say(f"The page of {run.study_stem} is made again from {path}.")
-    say.next(("Open in a browser", str(written)), ("See how it bears", f"lapwright bearing {path}"))
+    say.next(("Open in a browser", str(written)), ("See how it bears", typed("bearing", path)))
     return 0

@@ -7,7 +7,7 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sim.commands.answer import Speaker, print_json
+from sim.commands.answer import Speaker, print_json, typed
 from sim.errors import CannotDoError, CommandError, LapwrightError
 
 if TYPE_CHECKING:
@@ -154,7 +154,7 @@ def _page(run: Run, folder: Path) -> None:
         write_page(run, folder)
     except CannotDoError as trouble:
         raise CannotDoError(
-            f"{trouble.message} ({folder / RUN_FILE} is whole: lapwright report {folder} makes the page)"
+            f"{trouble.message} ({folder / RUN_FILE} is whole: {typed('report', folder)} makes the page)"
         ) from trouble
 
 
@@ -172,16 +172,16 @@ def _answer(
         print_json(answer)
     if trouble is not None:
         Speaker(True)(f"lapwright: {trouble.message}")
-    where = f" --out {args.out}" if args.out else ""
+    where = ("--out", args.out) if args.out else ()
     if run.outcome == "interrupted":
-        say.next(("Go on with it", f"lapwright run {args.file}{where} --resume"))
+        say.next(("Go on with it", typed("run", args.file, *where, "--resume")))
     elif args.no_page:
         say.next(
-            ("Make the page", f"lapwright report {folder}"), ("Everything in numbers", str(folder / RUN_FILE))
+            ("Make the page", typed("report", folder)), ("Everything in numbers", str(folder / RUN_FILE))
         )
     else:
         say.next(
             ("Open in a browser", str(folder / "report.html")),
-            ("See how it bears", f"lapwright bearing {folder}"),
+            ("See how it bears", typed("bearing", folder)),
             ("Everything in numbers", str(folder / RUN_FILE)),
         )
