@@ -68,8 +68,8 @@ def test_indexed_angles_get_the_shares_truly_visited(first, strokes):
 
 @pytest.mark.parametrize("turn", [Turn(radians(10.0), 1), Turn(radians(8.0))])
 def test_no_angle_is_favoured_where_there_are_many(turn):
-    """Whole turns of the top: the mean of cos and sin of theta and 2 theta, which would print tilt, saddle and
-    twist that are not there, stays well under the 1/8 of 64 independent poses."""
+    """Whole turns of the top: the mean of cos and sin of theta and 2 theta, which would print tilt, saddle
+    and twist that are not there, stays well under the 1/8 of 64 independent poses."""
     motion = Motion(step(turn=turn, time=1e6))
     sample = block_sample(motion, LOAD, 0, 180, 64, (0.3, 0.8))
     for k in (1, 2):
@@ -106,4 +106,4 @@ def test_moments_follow_the_load():
     expected = 20.0 * 0.005 * np.stack([np.cos(sample.poses.alpha), np.sin(sample.poses.alpha)], axis=1)
     assert sample.moments == pytest.approx(expected, abs=1e-12)
     assert np.ptp(sample.poses.alpha) > 5.0
-    assert RADIUS * 0.33 == pytest.approx(np.hypot(sample.poses.cx, sample.poses.cy))
+    assert np.hypot(sample.poses.cx, sample.poses.cy) == pytest.approx(0.33 * RADIUS)

@@ -143,7 +143,7 @@ def test_lifting_begins_at_the_kern(e, lifts):
 
 
 def test_tops_tip_where_the_load_leaves_the_overlap():
-    """Equal discs: a top whose centre passes the rim of the bottom tips (50 % overhang); at 0.9 R it stands."""
+    """Equal discs: a top whose centre passes the rim of the bottom tips (50 % overhang); at 0.9 R not."""
     plates = discs(48)
     flat = plates["B"].heights(), plates["A"].heights()
     stands = settle(pair(plates), *flat, place(0.9 * RADIUS, 0.0))
