@@ -85,7 +85,7 @@ def _kindly(message: str, parser: argparse.ArgumentParser) -> str:
         return f"no {kind} '{words[0]}'" + (f", did you mean {close[0]}?" if close else "")
     if message.startswith("the following arguments are required:"):
         return f"{message.split(':', 1)[1].strip()} is missing"
-    return message.removeprefix("argument ")
+    return message.removeprefix("argument ").replace("expected one argument", "needs a value after it")
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -167,6 +167,8 @@ def _no_command(word: str) -> str:
     close = difflib.get_close_matches(word.lower(), [*COMMANDS, *LATER], 1)
     if close:
         return f"no command '{word}': did you mean {close[0]}?"
+    if os.path.isfile(f"{word}.toml"):
+        return f"no command '{word}': did you mean the study {word}.toml?"
     return f"no command '{word}' and no file of that name: lapwright -h lists the commands"
 
 
@@ -184,6 +186,7 @@ def _run(name: str, words: list[str]) -> int:
         formatter_class=argparse.RawDescriptionHelpFormatter,
         allow_abbrev=False,
     )
+    parser._positionals.title = "what to give it"
     module.add(parser)
     parser.add_argument("--json", action="store_true", help="one JSON object on standard output, for scripts")
     # Taken off the words before they come here; it stands in the help all the same.

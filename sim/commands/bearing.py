@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sim.commands.answer import Speaker, print_json, typed
-from sim.commands.report import run_file
+from sim.commands.places import run_file
 from sim.errors import CommandError
 
 if TYPE_CHECKING:

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sim.commands.answer import Speaker, print_json, typed
+from sim.commands.places import study_file
 from sim.commands.warnings import warnings_of
 
 if TYPE_CHECKING:
@@ -34,7 +35,7 @@ def main(args: argparse.Namespace) -> int:
     from sim.lapping.outlook import outlooks
     from sim.study.read import load
 
-    study = load(Path(args.file))
+    study = load(study_file(Path(args.file)))
     ahead = outlooks(study.plates, study.steps, seed=study.seed)
     warnings = warnings_of(study, ahead)
     say = Speaker(args.json)

@@ -14,10 +14,14 @@ EVERY = 0.1
 
 @dataclass
 class Progress:
-    """Simulated time done of `total` [s], and how long the rest will take on this computer."""
+    """Simulated time done of `total` [s], and how long the rest will take on this computer.
+
+    `at_most`: a gauge may say stop before the total; `done_before` [s] was lapped in an earlier sitting.
+    """
 
     total: float
     done_before: float = 0.0
+    at_most: bool = False
     begun: float = field(default_factory=time.monotonic)
     shown: float = 0.0
     active: bool = field(default_factory=lambda: sys.stderr.isatty())
@@ -35,12 +39,13 @@ class Progress:
         share = min(1.0, done / self.total) if self.total > 0.0 else 1.0
         full = int(WIDTH * share)
         bar = "#" * full + "." * (WIDTH - full)
-        told = f"[{bar}] lapped {done / 60.0:.0f} of {self.total / 60.0:.0f} min"
+        most = "at most " if self.at_most else ""
+        told = f"[{bar}] lapped {done / 60.0:.0f} of {most}{self.total / 60.0:.0f} min"
         new = done - self.done_before
         if new <= 0.0:
             return told
         left = (now - self.begun) * max(self.total - done, 0.0) / new
-        return f"{told}, {_soon(left)} to go"
+        return f"{told}, {most}{_soon(left)} to go"
 
     def close(self) -> None:
         """Take the bar away."""

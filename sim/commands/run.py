@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sim.commands.answer import Speaker, print_json, typed
+from sim.commands.places import PAGE_FILES, PART_FILE, RUN_FILE, study_file
 from sim.errors import CannotDoError, CommandError, LapwrightError
 
 if TYPE_CHECKING:
@@ -21,10 +22,6 @@ example:
   lapwright run first-pair.toml            laps the pair; then open first-pair-run/report.html
   lapwright run first-pair.toml --resume   goes on where you stopped it with Ctrl-C
 """
-
-RUN_FILE = "run.h5"
-PART_FILE = "run.part.h5"
-PAGE_FILES = ("report.html", "faces.png", "sections.png", "history.png")
 
 
 def add(parser: argparse.ArgumentParser) -> None:
@@ -67,7 +64,7 @@ def main(args: argparse.Namespace) -> int:
         raise CommandError(
             "--resume goes on with a run, --force starts anew: give one of them", key="--resume"
         )
-    study = load(Path(args.file))
+    study = load(study_file(Path(args.file)))
     folder = Path(args.out) if args.out else Path(f"{study.stem}-run")
     say = Speaker(args.json)
     _look_at(folder, args)

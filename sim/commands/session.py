@@ -98,7 +98,8 @@ class Session:
         """
         study, last = self.study, self.recorder.last
         total = study.rounds * sum(step.total_strokes / step.pace for step in study.steps)
-        progress = Progress(total, last.clock.time if last is not None else 0.0)
+        gauged = any(step.until is not None for step in study.steps)
+        progress = Progress(total, last.clock.time if last is not None else 0.0, gauged)
         moments = lap(
             study.plates,
             study.steps,

@@ -1,0 +1,54 @@
+"""What lies where: the files of a run's folder, and which of them a person means."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from sim.commands.answer import typed
+from sim.errors import CommandError
+
+__all__ = ["PAGE_FILES", "PART_FILE", "RUN_FILE", "run_file", "study_file"]
+
+RUN_FILE = "run.h5"
+PART_FILE = "run.part.h5"
+PAGE_FILES = ("report.html", "faces.png", "sections.png", "history.png")
+
+
+def run_file(place: Path) -> Path:
+    """The run file that a person means by a folder or a file: the whole run, or else the part.
+
+    Raises
+    ------
+    CommandError
+        A folder without a run in it, or a study in the place of a run.
+
+    """
+    if os.path.isdir(place):
+        for name in (RUN_FILE, PART_FILE):
+            if (place / name).exists():
+                return place / name
+        raise CommandError(
+            f"there is no {RUN_FILE} in {place}: name the folder of a run, such as first-pair-run"
+        )
+    if place.suffix == ".toml":
+        raise CommandError(f"{place} is a study: lap it first with {typed('run', place)}")
+    return place
+
+
+def study_file(place: Path) -> Path:
+    """The study that a person names, which is not a run.
+
+    Raises
+    ------
+    CommandError
+        It is a run: says what can be done with one.
+
+    """
+    inside = [place / RUN_FILE, place / PART_FILE]
+    if place.suffix.lower() in (".h5", ".hdf5") or any(map(os.path.isfile, inside)):
+        raise CommandError(
+            f"{place} is a run, not a study: {typed('report', place)} makes its page again, "
+            f"{typed('bearing', place)} shows how it bears"
+        )
+    return place
