@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import cos, pi, sin
+from math import ceil, cos, pi, sin
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +16,7 @@ __all__ = ["Ripple", "StartForm"]
 Array = NDArray[np.float64]
 
 WAVES = 8  # in a ripple without an angle
-LATTICE = 201  # points a side over which such a ripple is scaled to its height
+PER_WAVE, MOST_POINTS = 20, 600  # a side, over which such a ripple is scaled to its height
 
 
 @dataclass(frozen=True)
@@ -35,15 +35,19 @@ class Ripple:
 
     def heights(self, x: Array, y: Array, outline: Outline) -> Array:
         """Heights about zero at points (ny, nx) [m]; the same at a point whatever the grid."""
-        number = 2.0 * pi / (self.wavelength or outline.smaller / 8.0)
+        wavelength = self.wavelength or outline.smaller / 8.0
+        number = 2.0 * pi / wavelength
         rng = np.random.default_rng(self.seed or 0)
         if self.angle is not None:
             phase = rng.uniform(0.0, 2.0 * pi) if self.seed is not None else 0.0
             return 0.5 * self.height * _waves(x, y, number, np.array([self.angle]), np.array([phase]))
         directions, phases = rng.uniform(0.0, pi, WAVES), rng.uniform(0.0, 2.0 * pi, WAVES)
-        across = np.linspace(-0.5, 0.5, LATTICE)
-        sx, sy = np.meshgrid(across * outline.size[0], across * outline.size[1])
         # Scaled over a lattice of its own, not over the plate's cells: finer cells must not change the face.
+        sides = (
+            np.linspace(-0.5 * side, 0.5 * side, min(ceil(PER_WAVE * side / wavelength) + 1, MOST_POINTS))
+            for side in outline.size
+        )
+        sx, sy = np.meshgrid(*sides)
         face = _waves(sx, sy, number, directions, phases)[outline.signed_distance(sx, sy) <= 0.0]
         low, high = float(face.min()), float(face.max())
         scale = self.height / (high - low) if high > low else 0.0

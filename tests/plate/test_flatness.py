@@ -1,4 +1,4 @@
-"""Minimum zone (ISO 1101, ISO 12781-1) against known faces (check 18) and against a general linear programme."""
+"""Minimum zone (ISO 1101, ISO 12781-1) against known faces (check 18) and a general linear programme."""
 
 import numpy as np
 import pytest
