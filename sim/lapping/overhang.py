@@ -43,8 +43,9 @@ Point = tuple[float, float]
 PHASES = 96  # places in a stroke that are looked at: quarters of it among them
 FOLLOWED = 100  # strokes looked at one after another, and as many again spread over the whole step
 SCAN = 48  # steps out to where the faces part, before the place is found by halving
-DIRECTIONS = 72
-BORED_POSES = 400
+CLOSE = 1e-11  # of the way out to where the faces part
+DIRECTIONS = 48
+BORED_POSES = 300
 
 
 def land_outline(plate: Plate) -> Outline:
@@ -133,7 +134,7 @@ def _first(top: Outline, bottom: Outline, centre: Point, gone: Callable[[float],
         low, high = high, parted * k / SCAN
         if gone(high):
             break
-    while high - low > 1e-13 * parted:
+    while high - low > CLOSE * parted:
         middle = 0.5 * (low + high)
         low, high = (low, middle) if gone(middle) else (middle, high)
     return 0.5 * (low + high)
@@ -224,7 +225,13 @@ def tipping_travel(
 
     def tips(travel: float) -> bool:
         c = _along(centre, direction, travel)
-        return _margin(top, bottom, c, theta, (c[0] + offset[0], c[1] + offset[1])) < 0.0
+        point = (c[0] + offset[0], c[1] + offset[1])
+        if top.bore == 0.0 and bottom.bore == 0.0:
+            return _margin(top, bottom, c, theta, point) < 0.0
+        try:
+            return not overlap(top, bottom, c, theta).holds(point)
+        except NoOverlapError:
+            return True
 
     return _first(top, bottom, centre, tips)
 
@@ -334,7 +341,7 @@ def margins(top: Outline, bottom: Outline, c: Array, theta: Array, point: Array)
     chosen = np.unique(np.linspace(0, margin.size - 1, BORED_POSES).astype(np.int64))
     chosen = np.union1d(chosen, np.argsort(margin, kind="stable")[:20])
     coarse = _coarse_margins(top, bottom, c[chosen], theta[chosen], point[chosen])
-    for i in chosen[np.argsort(coarse, kind="stable")[:6]]:
+    for i in chosen[np.argsort(coarse, kind="stable")[:4]]:
         exact = _margin(
             top,
             bottom,

@@ -27,7 +27,8 @@ Point = tuple[float, float]
 ON_EDGE = 1e-10  # of the larger radius: two edges this close lie on each other
 STEP_IN = 1e-6  # of the larger radius: to see on which side of a shared edge the metal lies
 NODES = 32  # Gauss points a piece: integrands are of the fourth degree in sines over at most a whole turn
-HULL_STEP = pi / 720.0  # rad; arcs are taken as chords this long where a hull has to be built
+HULL_STEP = pi / 360.0  # rad; arcs are taken as chords this long where a hull has to be built
+COARSE_STEP = pi / 12.0  # enough for a point that lies well inside
 
 
 @dataclass(frozen=True)
@@ -113,7 +114,8 @@ class _Arc:
             if apart == 0.0:
                 return []
             towards = atan2(dy, dx)
-            reach = (apart**2 + self.radius**2 - other.radius**2) / (2.0 * apart * self.radius)
+            unlike = (self.radius - other.radius) * (self.radius + other.radius)
+            reach = (apart**2 + unlike) / (2.0 * apart * self.radius)
         if abs(reach) >= 1.0:
             return []
         half = acos(reach)
@@ -268,13 +270,24 @@ class Overlap:
     @cached_property
     def hull(self) -> Array:
         """Corners of the convex hull, anticlockwise (k, 2) [m]; arcs as short chords."""
+        return self._hull_by(HULL_STEP)
+
+    def _hull_by(self, step: float) -> Array:
         points: list[Point] = []
         for piece in self._pieces:
             parts = 1
             if isinstance(piece.edge, _Arc) and piece.edge.solid:
-                parts = max(1, round(2.0 * pi * (piece.t1 - piece.t0) / HULL_STEP))
+                parts = max(1, round(2.0 * pi * (piece.t1 - piece.t0) / step))
             points += [piece.edge.at(piece.t0 + (piece.t1 - piece.t0) * k / parts) for k in range(parts + 1)]
         return _hull(points)
+
+    def holds(self, point: Point) -> bool:
+        """Whether the hull holds a point; sooner told than how far it lies inside."""
+        if self._bored and min(shape.inside(point) for shape in self._outer) < 0.0:
+            return False
+        if self._bored and _distance_inside(self._hull_by(COARSE_STEP), point) >= 0.0:
+            return True
+        return self.margin(point) >= 0.0
 
     def margin(self, point: Point) -> float:
         """Distance of a point inside the hull [m]; below zero outside."""
@@ -282,16 +295,20 @@ class Overlap:
             inside = min(shape.inside(point) for shape in self._outer)
             if inside >= 0.0:
                 return inside
-        corners = self.hull
-        ahead = np.roll(corners, -1, axis=0) - corners
-        to = np.asarray(point) - corners
-        long = np.hypot(ahead[:, 0], ahead[:, 1])
-        left = (ahead[:, 0] * to[:, 1] - ahead[:, 1] * to[:, 0]) / long
-        if left.min() >= 0.0:
-            return float(left.min())
-        along = np.clip((to * ahead).sum(axis=1) / long**2, 0.0, 1.0)
-        off = to - along[:, None] * ahead
-        return -float(np.hypot(off[:, 0], off[:, 1]).min())
+        return _distance_inside(self.hull, point)
+
+
+def _distance_inside(corners: Array, point: Point) -> float:
+    """Distance of a point inside a convex polygon, anticlockwise (k, 2) [m]; below zero outside."""
+    ahead = np.roll(corners, -1, axis=0) - corners
+    to = np.asarray(point) - corners
+    long = np.hypot(ahead[:, 0], ahead[:, 1])
+    left = (ahead[:, 0] * to[:, 1] - ahead[:, 1] * to[:, 0]) / long
+    if left.min() >= 0.0:
+        return float(left.min())
+    along = np.clip((to * ahead).sum(axis=1) / long**2, 0.0, 1.0)
+    off = to - along[:, None] * ahead
+    return -float(np.hypot(off[:, 0], off[:, 1]).min())
 
 
 def _hull(points: Sequence[Point]) -> Array:

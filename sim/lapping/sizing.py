@@ -267,10 +267,9 @@ def _solve(
     low, high = least, most
     below, above = (float(found.hangs(top, bottom, h - least, share).max()) - wanted for h in (low, high))
     if below > 0.0:
-        text = f"an overhang of {shown(wanted)} cannot be: without any travel it is {shown(wanted + below)}"
-        raise ValueError(text)
+        raise ValueError(f"without any travel the top hangs out by {shown(wanted + below)} already")
     if not above > 0.0:
-        raise ValueError(f"an overhang of {shown(wanted)} cannot be reached: the faces would part before")
+        raise ValueError(f"the faces would part before the top hangs out by {shown(wanted)}")
     while high - low > CLOSE * most:
         guess = low - below * (high - low) / (above - below)
         # At least a fiftieth of the bracket goes each time, so that it closes from both sides.
