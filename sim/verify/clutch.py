@@ -51,7 +51,11 @@ def textbook() -> Iterator[Row]:
         3e-3,
     )
     yield relative(
-        "The same: torque at friction 0.3 [N m]", source, 127.5, friction * force * worn.torque * outer, 1e-3
+        "Plate clutch, worn in: torque at friction 0.3 [N m]",
+        source,
+        127.5,
+        friction * force * worn.torque * outer,
+        1e-3,
     )
 
 
