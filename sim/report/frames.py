@@ -31,7 +31,7 @@ def frames_json(account: Account) -> str:
     limit = height_limit(account)
     data = {
         "limit": limit / 1e-6,
-        "step": contour_step(limit) / 1e-6,
+        "step": contour_step(limit, account.units) / 1e-6,
         "ramp": _text(np.rint(HEIGHTS * 255.0).astype(np.uint8)),
         "told": [_told(account, k) for k in range(count)],
         "cells": [f.pop("cells") for f in faces],

@@ -39,9 +39,8 @@ __all__ = [
 Forms = Mapping[str, float | None]
 
 REMARK = "the finish is rougher than this"
-BAND = math.sqrt(
-    10.0
-)  # wear constants not yet weighed are known to a band of ten in all (common practice, no source)
+# Wear constants not yet weighed are known to a band of ten in all (common practice, no source).
+BAND = math.sqrt(10.0)
 SCATTER = (
     1.5  # published scatter of wear coefficients, 40-60 % (Podra & Andersson, Tribol. Int. 32 (1999) 71)
 )
@@ -319,8 +318,7 @@ def came_out(
     """
     said: list[str] = []
     if outcome == "tipped":
-        who = f"{pair[0]} tips off {pair[1]}" if pair else "the top tips off"
-        said.append(f"The run stopped: {who} in this stroke. What follows is the last good state.")
+        said.append("The run stopped because the top tips off. What follows is the last good state.")
     elif outcome == "interrupted":
         said.append("The run was stopped before its end. What follows is the state so far.")
     elif outcome == "limit":

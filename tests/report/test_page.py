@@ -165,7 +165,7 @@ def test_names_with_reserved_characters_stay_text(make_run) -> None:
     [
         ("until", "The goal is reached."),
         ("limit", "Time ran out before the goal was reached."),
-        ("tipped", "tips off"),
+        ("tipped", "the top tips off"),
         ("interrupted", "stopped before its end"),
     ],
 )

@@ -56,7 +56,7 @@ def test_scale_is_one_for_all_faces(make_run) -> None:
         for heights in face.levelled:
             assert np.nanpercentile(np.abs(heights), 99.5) <= height_limit(said) * (1 + 1e-9)
     assert np.nanmax(np.abs(said.faces[0].levelled[0])) > 0.5 * height_limit(said)
-    assert 4 <= 2 * height_limit(said) / contour_step(height_limit(said)) <= 14.001
+    assert 4 <= 2 * height_limit(said) / contour_step(height_limit(said), "metric") <= 14.001
 
 
 def luminance(rgb: np.ndarray) -> np.ndarray:

@@ -179,7 +179,7 @@ def test_headline_of_rails(faces, finish, unit) -> None:
         ("done", ""),
         ("until", "goal is reached"),
         ("limit", "ran out"),
-        ("tipped", "tips off"),
+        ("tipped", "the top tips off"),
         ("interrupted", "stopped before"),
     ],
 )

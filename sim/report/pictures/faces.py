@@ -39,18 +39,20 @@ __all__ = [
 ]
 
 MM = 1e3
+UNIT = {"metric": 1e-6, "inch": 25.4e-9}
 _TITLE = 62.0  # height of a title [points]
 _LEGEND = 34.0
 
 
 def height_limit(account: Account) -> float:
-    """Round number at the ends of the height scale [m], one for all faces."""
-    return round_up(account.limit / 1e-6) * 1e-6
+    """Ends of the height scale [m], one for all faces; a round number in the person's units."""
+    unit = UNIT[account.units]
+    return round_up(account.limit / unit) * unit
 
 
-def contour_step(limit: float) -> float:
+def contour_step(limit: float, units: str) -> float:
     """Height between contour lines [m]: at most fourteen of them from end to end."""
-    return round_step(2.0 * limit / 1e-6, 14) * 1e-6
+    return round_step(2.0 * limit / UNIT[units], 14) * UNIT[units]
 
 
 def faces(account: Account, width: float = 1200.0) -> Figure:
@@ -74,7 +76,7 @@ def faces(account: Account, width: float = 1200.0) -> Figure:
             row, column = divmod(place, plan.columns)
             bottom = height - sum(plan.talls[: row + 1]) - (row + 1) * plan.title
             axes = bare(figure, (column * plan.cell, bottom, plan.cell, plan.talls[row]))
-            face_map(axes, face, heights, limit)
+            face_map(axes, face, heights, limit, contour_step(limit, account.units))
             x = (column + 0.5) * plan.cell / width
             _title(figure, face, when, forms, account.units, x, bottom + plan.talls[row], plan.cell)
             place += 1
@@ -130,7 +132,7 @@ def _title(
         figure.text(x, at, line, ha="center", va="baseline", fontsize=11.5, color=SHEET.ink)
 
 
-def face_map(axes: Axes, face: Face, heights: Array, limit: float) -> None:
+def face_map(axes: Axes, face: Face, heights: Array, limit: float, step: float) -> None:
     """One face: colours, contour lines, outline, grooves and the clock."""
     record = face.record
     x, y = np.asarray(record.x) * MM, np.asarray(record.y) * MM
@@ -144,7 +146,7 @@ def face_map(axes: Axes, face: Face, heights: Array, limit: float) -> None:
         interpolation="none",
     )
     picture.set_clip_path(clip)
-    contours(axes, x, y, heights, contour_step(limit), limit, clip)
+    contours(axes, x, y, heights, step, limit, clip)
     axes.add_patch(PathPatch(path, fill=False, edgecolor=SHEET.ink, linewidth=1.1))
     _clock(axes, face)
 
@@ -265,7 +267,7 @@ def _clock(axes: Axes, face: Face) -> None:
 
 
 def _legend(figure: Figure, width: float, limit: float, units: str) -> None:
-    step = contour_step(limit)
+    step = contour_step(limit, units)
     height = figure.get_size_inches()[1] * 72.0
     size = typeset(words.size(limit, units))
     ramp_strip(figure, (width / 2 - 330.0, 9.0, 190.0, 11.0), HEIGHTS)

@@ -12,7 +12,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter
 
 from sim.report import words
 from sim.report.account import FINISH_SHARE, Account, Face
-from sim.report.pictures.ink import LINES, SHEET, Array, new_figure, plain, round_step
+from sim.report.pictures.ink import LINES, SHEET, Array, End, name_ends, new_figure, plain, round_step
 
 __all__ = ["common_removed", "history"]
 
@@ -109,19 +109,19 @@ _SIDES = {
 
 
 def _panel(axes: Axes, account: Account, keys: Sequence[str], x: Array, scale: float, unit: str) -> None:
-    ends: list[tuple[float, str, str]] = []
+    ends: list[End] = []
     for number, face in enumerate(account.faces):
         colour, dash = LINES[number % len(LINES)]
         for key in keys:
             y = face.form(key) / scale
             if np.isfinite(y).any():
                 axes.plot(x, y, color=colour, linestyle=dash, linewidth=1.8)
-                ends.append((float(y[np.isfinite(y)][-1]), face.name, colour))
+                ends.append((float(x[-1]), float(y[np.isfinite(y)][-1]), face.name, colour))
     low, high = axes.get_ylim()
     pad = 0.06 * max(high - low, 1e-3)
     low, high = min(low - pad, -2 * pad), max(high + pad, 2 * pad)
     axes.set_ylim(low, high)
-    step = round_step(high - low, 6 if axes.get_position().height > 0.3 else 4)
+    step = round_step(high - low, 8 if axes.get_position().height > 0.3 else 4)
     ticks = step * np.arange(math.ceil(low / step), math.floor(high / step) + 1)
     axes.yaxis.set_major_locator(FixedLocator([float(t) for t in ticks]))
     axes.yaxis.set_major_formatter(FuncFormatter(lambda v, _: f"{abs(v):.4g}"))
@@ -130,7 +130,8 @@ def _panel(axes: Axes, account: Account, keys: Sequence[str], x: Array, scale: f
     _finish_band(axes, account, x, scale)
     axes.axhline(0.0, color=SHEET.ink, linewidth=0.9)
     _sides(axes, keys[0], unit, low, high)
-    _ends(axes, ends, low, high)
+    axes.set_xlim(*_limits(x))
+    name_ends(axes, ends)
 
 
 def _finish_band(axes: Axes, account: Account, x: Array, scale: float) -> None:
@@ -152,20 +153,6 @@ def _sides(axes: Axes, key: str, unit: str, low: float, high: float) -> None:
                 textcoords="offset points", ha="left", va=anchor, fontsize=10.5, color=SHEET.ink,
                 annotation_clip=False,
             )  # fmt: skip
-
-
-def _ends(axes: Axes, ends: list[tuple[float, str, str]], low: float, high: float) -> None:
-    """Names at the ends of the lines, pushed apart where they would meet."""
-    tall = axes.get_window_extent().height  # one dot a point
-    apart = 13.0 * (high - low) / tall
-    placed = -math.inf
-    for y, name, colour in sorted(ends):
-        placed = max(y, placed + apart)
-        axes.annotate(
-            words.shortened(name, 11), (1, placed), xycoords=("axes fraction", "data"),
-            xytext=(7, 0), textcoords="offset points",
-            ha="left", va="center", fontsize=11.5, weight="bold", color=colour, annotation_clip=False,
-        )  # fmt: skip
 
 
 def _minutes(axes: Axes, account: Account, x: Array) -> None:

@@ -31,9 +31,11 @@ __all__ = [
     "REMOVED",
     "SHEET",
     "Array",
+    "End",
     "Sheet",
     "bare",
     "boundary_path",
+    "name_ends",
     "new_figure",
     "plain",
     "png",
@@ -202,6 +204,23 @@ def _axes(figure: Figure, box: tuple[float, float, float, float]) -> Axes:
     width, height = figure.get_size_inches() * 72.0
     left, bottom, across, up = box
     return figure.add_axes((left / width, bottom / height, across / width, up / height))
+
+
+End = tuple[float, float, str, str]
+
+
+def name_ends(axes: Axes, ends: list[End]) -> None:
+    """Names at the ends of lines (x, y, name, colour), pushed apart where they would meet."""
+    low, high = axes.get_ylim()
+    apart = 13.0 * (high - low) / axes.get_window_extent().height
+    placed = -math.inf
+    for x, y, name, colour in sorted(ends, key=lambda end: end[1]):
+        placed = max(y, placed + apart)
+        axes.annotate(
+            name if len(name) <= 11 else name[:10].rstrip() + "…", (x, placed), xytext=(7, 0),
+            textcoords="offset points", ha="left", va="center", fontsize=11.5, weight="bold", color=colour,
+            annotation_clip=False,
+        )  # fmt: skip
 
 
 def boundary_path(outer: Array, bore: float) -> Path:

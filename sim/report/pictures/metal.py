@@ -18,8 +18,10 @@ from sim.report.pictures.ink import (
     REMOVED,
     SHEET,
     Array,
+    End,
     bare,
     boundary_path,
+    name_ends,
     new_figure,
     plain,
     round_step,
@@ -149,6 +151,7 @@ def _profiles(figure: Figure, account: Account, box: tuple[float, float, float, 
     axes = plain(figure, box)
     scale, unit = _UNIT[account.units]
     long_scale, long_unit = _LENGTH[account.units]
+    ends: list[End] = []
     for k, face in enumerate(account.faces):
         got = zones(face)
         colour, dash = LINES[k % len(LINES)]
@@ -156,15 +159,11 @@ def _profiles(figure: Figure, account: Account, box: tuple[float, float, float, 
         seen = np.flatnonzero(np.isfinite(got.depth))
         if seen.size:
             last = seen[-1]
-            axes.annotate(
-                words.shortened(face.name, 11), (got.at[last] / long_scale, got.depth[last] / scale),
-                xytext=(7, 0),
-                textcoords="offset points", va="center", fontsize=11.5, weight="bold", color=colour,
-                annotation_clip=False,
-            )  # fmt: skip
+            ends.append((got.at[last] / long_scale, got.depth[last] / scale, face.name, colour))
     low, high = axes.get_ylim()
     axes.set_ylim(0.0, high if high > 0.5 * abs(low) and high > 1e-3 else 1.0)
     axes.set_xlim(left=0.0)
+    name_ends(axes, ends)
     axes.grid(axis="y", color=SHEET.rule, linewidth=0.6)
     axes.set_axisbelow(True)
     axes.set_xlabel(f"from the middle outwards, {long_unit}", fontsize=11, color=SHEET.ink)
