@@ -1,0 +1,418 @@
+"""How fast the engine is, beside a slow NumPy twin and a memory copy timed in the same run.
+
+    python benchmarks/speed.py            everything, about five minutes; rewrites benchmarks/results.md
+    python benchmarks/speed.py --quick    no runs stroke by stroke, no whole processes; writes nothing
+
+One core unless threads are named. Processor time where one thread works, so that other work on the
+machine tells less; wall time for threads and whole processes. Medians, the least beside them.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import platform
+import re
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from math import pi, radians
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[1]
+sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
+
+import numba  # noqa: E402
+import numpy as np  # noqa: E402
+import slow_twin  # noqa: E402
+
+from sim.kernels import wear as loops  # noqa: E402
+from sim.lapping import average as averages  # noqa: E402
+from sim.lapping import run as engine  # noqa: E402
+from sim.lapping.motion import Motion  # noqa: E402
+from sim.lapping.run import Moment, Settings, lap  # noqa: E402
+from sim.lapping.step import GRAVITY, Grit, Layer, Step, Turn, Wear  # noqa: E402
+from sim.lapping.strokes import FigureEight, path_length  # noqa: E402
+from sim.plate.form import StartForm  # noqa: E402
+from sim.plate.measure import EdgeMargin, forms  # noqa: E402
+from sim.plate.outline import Disc  # noqa: E402
+from sim.plate.plate import Plate  # noqa: E402
+
+RESULTS = ROOT / "benchmarks" / "results.md"
+FIRST_PAIR = ROOT / "configs" / "first-pair.toml"
+STILL, TURN = Turn(), Turn(radians(8.0))
+LOAD = 3000.0 * pi * 0.08**2
+EVERY_STROKE = Settings(poses=64, fewest_poses=64, tolerance=1e-9, longest=1e-9)
+EIGHT = FigureEight(0.08, 0.04)
+
+
+@dataclass
+class Results:
+    """Rows of the table: what, target, measured, whether the target is met (None: no target)."""
+
+    rows: list[tuple[str, str, str, bool | None]] = field(default_factory=list)
+
+    def add(self, what: str, measured: str, target: str = "", met: bool | None = None) -> None:
+        """Note a row and print it."""
+        self.rows.append((what, target, measured, met))
+        print(f"{what}: {measured}" + (f"   target {target}: {'met' if met else 'MISSED'}" if target else ""))
+
+    def text(self) -> str:
+        """The rows as a table."""
+        lines = ["| what | target | measured | |", "| --- | --- | --- | --- |"]
+        for what, target, measured, met in self.rows:
+            verdict = "" if met is None else "met" if met else "**missed**"
+            lines.append(f"| {what} | {target} | {measured} | {verdict} |")
+        return "\n".join(lines)
+
+
+def timed(
+    work: Callable[[], object], times: int, clock: Callable[[], float] = time.process_time
+) -> list[float]:
+    out = []
+    for _ in range(times):
+        start = clock()
+        work()
+        out.append(clock() - start)
+    return out
+
+
+def said(seconds: list[float]) -> str:
+    return f"{statistics.median(seconds):.3f} s (least {min(seconds):.3f})"
+
+
+def hour(
+    turn: Turn, twist: float, settings: Settings, threads: int = 1
+) -> tuple[list[Moment], dict[str, Plate]]:
+    """An hour, 3600 strokes, 128 x 128, eight of 80 x 40 mm on 160 mm, layer 3 um at 3 kPa, 30 um removed."""
+    a = Plate("A", Disc(0.16), mass=LOAD / GRAVITY, form=StartForm(sphere=3e-6, twist=twist))
+    plates = {"A": a, "B": replace(a, name="B", form=StartForm(sphere=-1e-6))}
+    kappa = 30e-6 / (3000.0 * path_length(EIGHT) * 3600.0)
+    grit = Grit("g", 60e-6, Wear(iron=kappa), Layer(3e-6))
+    step = Step("A", "B", grit, curve=EIGHT, pace=1.0, turn=turn, time=3600.0)
+    return list(lap(plates, [step], settings=settings, threads=threads)), plates
+
+
+def apart(end: Moment, other: Moment, plates: dict[str, Plate]) -> tuple[float, float, str]:
+    """Largest difference of sphere, saddle, twist [m]; rms of heights over removal; all of them in words."""
+    worst, rms, words = 0.0, 0.0, []
+    for name, plate in plates.items():
+        a, b = (forms(plate, m.heights[name], EdgeMargin()) for m in (end, other))
+        off = {k: getattr(a, k) - getattr(b, k) for k in ("sphere", "saddle", "twist")}
+        worst = max(worst, *map(abs, off.values()))
+        share = plate.land / plate.land.sum()
+        d = end.heights[name] - other.heights[name]
+        d = d - (share * d).sum()
+        rms = max(rms, float((share * d * d).sum() ** 0.5) / end.removed[name])
+        words.append(f"{name}: " + ", ".join(f"{k} {1e9 * v:+.1f}" for k, v in off.items()))
+    return worst, rms, "; ".join(words) + " nm"
+
+
+def with_one_lattice(work: Callable[[], tuple[list[Moment], dict[str, Plate]]]) -> Moment:
+    """Run with the same poses in every block."""
+    old = engine._Work._shift
+    engine._Work._shift = lambda self, clock: (0.5, 0.5)  # type: ignore[method-assign]
+    try:
+        return work()[0][-1]
+    finally:
+        engine._Work._shift = old  # type: ignore[method-assign]
+
+
+def where_they_are(turn: Turn, twist: float) -> Moment:
+    """Fine blocks of 256 poses, none rounded to whole cells."""
+    old = averages.Pair._on_cells
+    averages.Pair._on_cells = lambda self, rows: None  # type: ignore[method-assign]
+    fine = Settings(poses=256, fewest_poses=256, tolerance=5e-4, longest=0.25)
+    try:
+        return hour(turn, twist, fine, threads=2)[0][-1]
+    finally:
+        averages.Pair._on_cells = old  # type: ignore[method-assign]
+
+
+def hours(results: Results, quick: bool) -> None:
+    for turn, what, seconds in ((STILL, "without turning", 0.15), (TURN, "turning 8 degrees a stroke", 0.4)):
+        taken = timed(lambda turn=turn: hour(turn, 0.0, Settings()), 7)
+        moments, plates = hour(turn, 0.0, Settings())
+        end = moments[-1]
+        blocks = sum(m.event == "block" for m in moments)
+        results.add(
+            f"an hour of lapping, {what} ({blocks} blocks, {1e6 * end.removed['A']:.2f} um removed)",
+            said(taken), f"{seconds} s", statistics.median(taken) <= seconds,
+        )  # fmt: skip
+        if quick:
+            continue
+        real, _ = hour(turn, 0.0, EVERY_STROKE, threads=2)
+        worst, rms, words = apart(end, real[-1], plates)
+        against = (
+            f"{what}, dome 3 um on dish 1 um, against every stroke singly (poses shifted, as they really are)"
+        )
+        if turn is STILL:
+            same = with_one_lattice(lambda: hour(STILL, 0.0, Settings()))
+            same_real = with_one_lattice(lambda: hour(STILL, 0.0, EVERY_STROKE, threads=2))
+            most, spread, told = apart(same, same_real, plates)
+            results.add(
+                "without turning, against every stroke singly on the same poses: forms",
+                f"{1e9 * most:.2f} nm ({told})", "1 nm", most <= 1e-9,
+            )  # fmt: skip
+            results.add(
+                "the same: rms of the heights", f"{1e9 * spread * end.removed['A']:.2f} nm = {spread:.4%}"
+            )
+            results.add(f"{against}: forms", f"{1e9 * worst:.1f} nm ({words})", "1 nm", worst <= 1e-9)
+            results.add("the same: rms of the heights", f"{rms:.3%} of the removal")
+            most, spread, told = apart(end, where_they_are(STILL, 0.0), plates)
+            results.add(
+                "without turning, against 256 poses not rounded to cells, fine blocks",
+                f"forms {1e9 * most:.1f} nm ({told}), rms {spread:.3%}",
+            )  # fmt: skip
+            continue
+        results.add(f"{against}: forms", f"{1e9 * worst:.1f} nm ({words})", "6 nm", worst <= 6e-9)
+        results.add("the same: rms of the heights", f"{rms:.3%} of the removal", "0.3 %", rms <= 0.003)
+        twisted, _ = hour(turn, 1e-6, Settings())
+        real, _ = hour(turn, 1e-6, EVERY_STROKE, threads=2)
+        worst, rms, words = apart(twisted[-1], real[-1], plates)
+        results.add(
+            "the same with 1 um of twist on the top at the start (docs/numerics.md says why)",
+            f"forms {1e9 * worst:.1f} nm ({words}), rms {rms:.3%}",
+        )  # fmt: skip
+
+
+def pair_of(cells: int, layer: float = 3e-6) -> averages.Pair:
+    a = Plate("A", Disc(0.16), mass=LOAD / GRAVITY, cells=cells)
+    return averages.Pair(replace(a, name="B"), a, 3000.0 / layer, LOAD)
+
+
+def sample_of(number: int, turn: Turn, curve: FigureEight | None = None) -> averages.Sample:
+    grit = Grit("g", 60e-6, Wear(iron=1e-12), Layer(3e-6))
+    step = Step("A", "B", grit, curve=curve or FigureEight(0.04, 0.02), pace=1.0, turn=turn, time=3600.0)
+    poses = Motion(step).poses(np.arange(number) * (1.0 + 1.0 / number))
+    return averages.Sample(poses, np.full(number, 1.0 / number), np.zeros((number, 2)))
+
+
+def copied(points: int, times: int) -> float:
+    """Least time of copying four arrays of so many numbers, per number of each [s]."""
+    source = [np.random.default_rng(i).random(points) for i in range(4)]
+    target = [np.empty(points) for _ in range(4)]
+
+    def copy() -> None:
+        for _ in range(20):
+            for a, b in zip(source, target, strict=True):
+                np.copyto(b, a)
+
+    return min(timed(copy, times)) / (20 * points)
+
+
+def kernels(results: Results) -> None:
+    """Whole pose (lay or gather, settle, wear both) per overlap point, beside a copy and the slow twin."""
+    for loop, turn, name, most in (
+        (loops.wear_shifted, STILL, "without turning", 3.0),
+        (loops.wear_turned, TURN, "turning", 12.0),
+    ):
+        for cells in (128, 256):
+            pair, sample = pair_of(cells), sample_of(64, turn)
+            zero = np.zeros((cells, cells))
+            bottom, top = pair.laid_bottom.face(zero), pair.laid_tops[0].face(zero)
+            rows = pair.pose_rows(sample)
+            reports = np.zeros((64, loops.REPORT_COLUMNS))
+            sums = np.zeros_like(zero), np.zeros_like(zero)
+            run = lambda: loop(bottom, top, pair.stiffness, rows, False, *sums, reports)  # noqa: B023, E731
+            run()
+            points = float(reports[:, loops.OVERLAP].mean())
+            assert reports[:, loops.LIFTED].max() == 0.0
+            ratio, own, memory = [], [], []
+            for _ in range(9):  # in turns, so that both see the same machine
+                memory.append(copied(int(points), 5))
+                own.append(min(timed(run, 3)) / (64 * points))
+                ratio.append(own[-1] / memory[-1])
+            middle = statistics.median(ratio)
+            results.add(
+                f"whole pose per overlap point, {name}, {cells} x {cells}",
+                f"{middle:.1f} x a copy of four arrays ({1e9 * min(own):.2f}, {1e9 * min(memory):.2f} ns)",
+                f"{most:g} x", middle <= most,
+            )  # fmt: skip
+        twin(results, loop, turn, name)
+
+
+def twin(results: Results, loop: Callable[..., None], turn: Turn, name: str) -> None:
+    """The slow NumPy twin on the same poses (128 x 128), its one-off filling of bare cells included."""
+    pair, sample = pair_of(128), sample_of(8, turn)
+    zero = np.zeros((128, 128))
+    rows = pair.pose_rows(sample)
+    keys = ("cx", "cy", "theta", "vx", "vy", "spin", "weight")
+    dicts = [dict(zip(keys, row[:7], strict=True), target=row[7:10]) for row in rows]
+    land, cell = pair.bottom.land, pair.bottom.grid.cell
+    face = (zero, land, cell, 0.08)
+    slow = min(timed(lambda: slow_twin.wear(face, face, pair.stiffness, dicts), 2)) / 8
+    bottom, top = pair.laid_bottom.face(zero), pair.laid_tops[0].face(zero)
+    reports = np.zeros((8, loops.REPORT_COLUMNS))
+    sums = np.zeros_like(zero), np.zeros_like(zero)
+    fast = min(timed(lambda: loop(bottom, top, pair.stiffness, rows, False, *sums, reports), 9)) / 8
+    results.add(
+        f"a pose beside the slow NumPy twin, {name}, 128 x 128",
+        f"{1e6 * fast:.0f} us against {1e3 * slow:.0f} ms: {slow / fast:.0f} times as fast",
+    )  # fmt: skip
+
+
+def growth(results: Results) -> None:
+    """Exponents of the cost in cells (of the grid) and in poses."""
+    for turn, name in ((STILL, "without turning"), (TURN, "turning")):
+
+        def cost(cells: int, number: int, turn: Turn = turn) -> float:
+            pair, sample, zero = pair_of(cells), sample_of(number, turn), np.zeros((cells, cells))
+            pair.average(zero, zero, sample)
+            return min(timed(lambda: pair.average(zero, zero, sample), 7))
+
+        numbers = (96, 128, 192, 256)
+        sizes = [cost(n, 64) for n in numbers]
+        slope = np.polyfit(np.log(np.square(numbers)), np.log(sizes), 1)[0]
+        results.add(f"cost in cells, {name}: exponent", f"{slope:.2f}", "0.9 to 1.1", abs(slope - 1.0) <= 0.1)
+        counts = (32, 64, 128, 256)
+        slope = np.polyfit(np.log(counts), np.log([cost(128, n) for n in counts]), 1)[0]
+        results.add(f"cost in poses, {name}: exponent", f"{slope:.2f}", "0.9 to 1.1", abs(slope - 1.0) <= 0.1)
+
+
+def threads(results: Results) -> None:
+    """One thread and two in turns, wall time, the least of each."""
+    for turn, name in ((STILL, "without turning"), (TURN, "turning")):
+        for cells in (128, 256):
+            pair, sample, zero = pair_of(cells), sample_of(64, turn), np.zeros((cells, cells))
+            with pair.threads(2) as both:
+                pair.average(zero, zero, sample)
+                one, two = [], []
+                for _ in range(15):
+                    one += timed(lambda: pair.average(zero, zero, sample), 2, time.perf_counter)  # noqa: B023
+                    two += timed(lambda: both.average(zero, zero, sample), 2, time.perf_counter)  # noqa: B023
+            gain = min(one) / min(two)
+            results.add(
+                f"two threads against one, {name}, {cells} x {cells}",
+                f"{gain:.2f} (median {statistics.median(one) / statistics.median(two):.2f})",
+                "1.7", gain >= 1.7,
+            )  # fmt: skip
+        one = timed(lambda: hour(turn, 0.0, Settings()), 3, time.perf_counter)  # noqa: B023
+        two = timed(lambda: hour(turn, 0.0, Settings(), 2), 3, time.perf_counter)  # noqa: B023
+        results.add(f"the whole hour on two threads against one, {name}", f"{min(one) / min(two):.2f}")
+
+
+def process(arguments: list[str], folder: Path, cache: Path | None = None) -> tuple[float, float, float]:
+    """Run `lapwright ...` in a process of its own: wall and processor time [s], peak memory [bytes]."""
+    surroundings = dict(os.environ, PYTHONPATH=str(ROOT))
+    if cache is not None:
+        surroundings["NUMBA_CACHE_DIR"] = str(cache)
+    start = time.perf_counter()
+    child = subprocess.Popen(
+        [sys.executable, "-m", "sim", *arguments], cwd=folder, env=surroundings,
+        stdout=subprocess.DEVNULL, stderr=subprocess.PIPE,
+    )  # fmt: skip
+    assert child.stderr is not None
+    said_ = child.stderr.read()
+    _, status, used = os.wait4(child.pid, 0)
+    wall = time.perf_counter() - start
+    child.returncode = os.waitstatus_to_exitcode(status)
+    if child.returncode:
+        raise SystemExit(
+            f"lapwright {' '.join(arguments)} ended with {child.returncode}: {said_.decode()[-500:]}"
+        )
+    return wall, used.ru_utime + used.ru_stime, used.ru_maxrss * 1024.0
+
+
+def processes(results: Results) -> None:
+    with tempfile.TemporaryDirectory() as made:
+        folder = Path(made)
+        study = str(FIRST_PAIR)
+        for what, arguments, most in (("preview", ["preview", study], 0.4), ("-h", ["-h"], 0.3)):
+            taken = [process(arguments, folder) for _ in range(9)]
+            wall = [t[0] for t in taken]
+            results.add(
+                f"whole process, lapwright {what}",
+                f"{said(wall)}, processor {min(t[1] for t in taken):.2f} s",
+                f"{most} s", statistics.median(wall) <= most,
+            )  # fmt: skip
+        run = ["run", study, "--force"]
+        cold = [process(run, folder, folder / f"cache{i}") for i in range(2)]
+        first = [t[0] for t in cold]
+        results.add(
+            "first-pair with its page, the very first run (nothing compiled)",
+            f"{said(first)}, processor {min(t[1] for t in cold):.1f} s",
+            "25 s", statistics.median(first) <= 25.0,
+        )  # fmt: skip
+        warm = [process(run, folder, folder / "cache0") for _ in range(3)]
+        wall = [t[0] for t in warm]
+        results.add(
+            "first-pair with its page, warm",
+            f"{said(wall)}, processor {min(t[1] for t in warm):.1f} s",
+            "6 s", statistics.median(wall) <= 6.0,
+        )  # fmt: skip
+        results.add("the same: peak memory (80 x 80)", f"{max(t[2] for t in warm) / 1e6:.0f} MB")
+        fine = folder / "fine.toml"
+        text = FIRST_PAIR.read_text(encoding="utf-8")
+        many = re.sub(r"cells = \d+", "cells = 256", text)
+        assert many != text
+        fine.write_text(many, encoding="utf-8")
+        for number in (1, 2):
+            large = process(
+                ["run", str(fine), "--force", "--threads", str(number)], folder, folder / "cache0"
+            )
+            results.add(
+                f"first-pair at 256 x 256, page included, {number} thread{'s' * (number - 1)}: peak memory",
+                f"{large[2] / 1e6:.0f} MB in {large[0]:.1f} s", "450 MB", large[2] <= 450e6,
+            )  # fmt: skip
+
+
+def machine() -> str:
+    model = platform.processor() or platform.machine()
+    info = Path("/proc/cpuinfo")
+    if info.exists():
+        named = [
+            line.split(":", 1)[1].strip() for line in info.read_text().splitlines() if "model name" in line
+        ]
+        model = named[0] if named else model
+    load = ", ".join(f"{x:.1f}" for x in os.getloadavg())
+    return (
+        f"{model}, {os.cpu_count()} cores, {platform.system()}; Python {platform.python_version()}, numpy "
+        f"{np.__version__}, numba {numba.__version__}; load averages while it ran {load}"
+    )
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--quick", action="store_true", help="only what is quick; writes nothing")
+    parser.add_argument(
+        "--only", choices=("hours", "kernels", "growth", "threads", "processes"), help="one part"
+    )
+    given = parser.parse_args()
+    for turn in (STILL, TURN):
+        hour(turn, 0.0, Settings())  # compiled, and its caches filled, before anything is timed
+    results = Results()
+    parts: dict[str, Callable[[], None]] = {
+        "hours": lambda: hours(results, given.quick),
+        "kernels": lambda: kernels(results),
+        "growth": lambda: growth(results),
+        "threads": lambda: threads(results),
+        "processes": lambda: processes(results),
+    }
+    for name, part in parts.items():
+        if (given.only or name) == name and not (given.quick and name == "processes"):
+            part()
+    missed = sum(met is False for *_, met in results.rows)
+    print(f"{missed} targets missed; {machine()}")
+    if given.quick or given.only:
+        return
+    s = Settings()
+    RESULTS.write_text(
+        "# How fast it is\n\nWritten by `python benchmarks/speed.py`; nothing left out.\n\n"
+        f"Machine: {machine()}. Where that load is above the number of cores, other work shared them.\n\n"
+        f"Defaults: {s.poses} poses (at least {s.fewest_poses}), tolerance {s.tolerance}, longest block "
+        f"{s.longest} tau. Processor time for one thread, wall time for threads and whole processes; "
+        "medians.\n\n"
+        f"{results.text()}\n\n{missed} targets missed.\n",
+        encoding="utf-8",
+    )
+
+
+if __name__ == "__main__":
+    main()
