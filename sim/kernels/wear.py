@@ -277,7 +277,8 @@ def gather(
     dv = -own.cell * sin
     fu = du / other.cell
     fv = dv / other.cell
-    reach = other.radius + 2.2 * other.cell  # land of part-covered cells, read across a cell's diagonal
+    # Land of part-covered cells, read across a cell's diagonal, and spread by half a cell of the reader.
+    reach = other.radius + 2.2 * other.cell + own.cell
     one = np.uint64(1)
     up = np.uint64(width)
     used = 0

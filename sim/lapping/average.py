@@ -83,12 +83,12 @@ class Pair:
     @cached_property
     def laid_bottom(self) -> Laid:
         """The bottom, face up."""
-        return Laid(self.bottom, over=False)
+        return Laid(self.bottom, over=False, meets=self.top.grid.cell)
 
     @cached_property
     def laid_tops(self) -> tuple[Laid, ...]:
         """The top, turned over, at its four quarter turns."""
-        return tuple(Laid(self.top, over=True, quarter=k) for k in range(4))
+        return tuple(Laid(self.top, over=True, quarter=k, meets=self.bottom.grid.cell) for k in range(4))
 
     @contextmanager
     def threads(self, number: int) -> Iterator[Pair]:

@@ -29,11 +29,16 @@ def _quarters(seen: Array, quarter: int) -> Array:
 
 @dataclass(frozen=True)
 class Laid:
-    """`plate` lying on the bench: `over` when it is turned over (the top), `quarter` turns anticlockwise."""
+    """`plate` lying on the bench: `over` when it is turned over (the top), `quarter` turns anticlockwise.
+
+    `meets`: side of the other face's cells [m].  Where those are coarser, the land is read as the share of
+    such a cell, so that an edge that falls between their centres keeps its area.
+    """
 
     plate: Plate
     over: bool
     quarter: int = 0
+    meets: float = 0.0
 
     def lay(self, seen: Array) -> Array:
         """From looking at the face to how it lies, seen from above the bench; any map (ny, nx)."""
@@ -50,10 +55,11 @@ class Laid:
         z = self.lay(heights)
         quadratic = self._fit @ z[self._has_land]
         rest = np.zeros(self._cover.shape)
-        inner = rest[PAD:-PAD, PAD:-PAD]
+        inner = rest[self._pad : -self._pad, self._pad : -self._pad]
         inner[self._has_land] = z[self._has_land] - quadratic @ self._basis
         flat = rest.reshape(-1)
-        flat[self._bare] = (flat[self._neighbours] * self._neighbour_weight).sum(axis=1)
+        for bare, neighbours, weight in self._fill:
+            flat[bare] = (flat[neighbours] * weight).sum(axis=1)
         return Face(
             z,
             self.land,
@@ -82,9 +88,20 @@ class Laid:
         last = np.where(any_land, self.land.shape[1] - self._has_land[:, ::-1].argmax(axis=1), 0)
         return np.stack([first, last], axis=1).astype(np.int64)
 
+    @property
+    def _pad(self) -> int:
+        return PAD + int(np.ceil(0.5 * self.meets / self.plate.grid.cell))
+
     @cached_property
     def _cover(self) -> Array:
-        return np.pad(self.land, PAD)
+        cover = np.pad(self.land, self._pad)
+        width = self.meets / self.plate.grid.cell
+        if width <= 1.0 + 1e-9:
+            return cover
+        for axis in (0, 1):
+            cover = _box_mean(cover, width, axis)
+        cover[np.abs(cover - 1.0) < 1e-12] = 1.0
+        return cover
 
     @cached_property
     def _whole(self) -> NDArray[np.bool_]:
@@ -113,28 +130,40 @@ class Laid:
         return fit
 
     @cached_property
-    def _beside(self) -> tuple[NDArray[np.int64], NDArray[np.int64], Array]:
-        """Bare cells beside land, their eight neighbours and the weight of each (flat, padded)."""
+    def _fill(self) -> list[tuple[NDArray[np.int64], NDArray[np.int64], Array]]:
+        """How heights are carried on over bare cells beside land, ring by ring.
+
+        Each ring: its cells, their eight neighbours and the weight of each (flat, padded).
+        """
         width = self._cover.shape[1]
-        cover = self._cover.reshape(-1)
         steps = np.array([dy * width + dx for dy in (-1, 0, 1) for dx in (-1, 0, 1) if dx or dy])
+        known = np.pad(self.land, self._pad).reshape(-1)
         inside = np.zeros(self._cover.shape, dtype=bool)
-        inside[1:-1, 1:-1] = self._cover[1:-1, 1:-1] == 0.0
-        bare = np.nonzero(inside.reshape(-1))[0]
-        neighbours = bare[:, None] + steps
-        weight = cover[neighbours]
-        near = weight.sum(axis=1) > 0.0
-        weight = weight[near]
-        return bare[near], neighbours[near], weight / weight.sum(axis=1, keepdims=True)
+        inside[1:-1, 1:-1] = True
+        cells = np.nonzero(inside.reshape(-1))[0]
+        seen = self._cover.reshape(-1)[cells] > 0.0
+        seen |= (self._cover.reshape(-1)[cells[:, None] + steps] > 0.0).any(axis=1)
+        wanted = cells[seen & (known[cells] == 0.0)]
+        rings = []
+        while wanted.size:
+            neighbours = wanted[:, None] + steps
+            weight = known[neighbours]
+            near = weight.sum(axis=1) > 0.0
+            if not near.any():
+                break
+            ring, weight = wanted[near], weight[near]
+            rings.append((ring, neighbours[near], weight / weight.sum(axis=1, keepdims=True)))
+            known[ring] = 1.0
+            wanted = wanted[~near]
+        return rings
 
-    @property
-    def _bare(self) -> NDArray[np.int64]:
-        return self._beside[0]
 
-    @property
-    def _neighbours(self) -> NDArray[np.int64]:
-        return self._beside[1]
-
-    @property
-    def _neighbour_weight(self) -> Array:
-        return self._beside[2]
+def _box_mean(values: Array, width: float, axis: int) -> Array:
+    """Mean over a box `width` cells wide, about every cell, along one axis."""
+    reach = int(np.ceil(0.5 * width))
+    total = np.zeros(values.shape)
+    for k in range(-reach, reach + 1):
+        share = min(k + 0.5, 0.5 * width) - max(k - 0.5, -0.5 * width)
+        if share > 0.0:
+            total += share / width * np.roll(values, k, axis=axis)
+    return total

@@ -133,11 +133,11 @@ def test_quadratics_are_gathered_exactly():
     for row in rows:
         c, s = np.cos(row[loops.THETA]), np.sin(row[loops.THETA])
         used = loops.gather(face_bottom, face_top, row[0], row[1], c, s, row[0], row[1], RADIUS, scratch)
-        n = scratch.first[used - 1] + scratch.count[used - 1]
+        n = scratch.first[used - 1] + scratch.length[used - 1]
         xi = np.concatenate(
-            [scratch.xi[r] + cell / RADIUS * np.arange(scratch.count[r]) for r in range(used)]
+            [scratch.xi[r] + cell / RADIUS * np.arange(scratch.length[r]) for r in range(used)]
         )
-        eta = np.repeat(scratch.eta[:used], scratch.count[:used])
+        eta = np.repeat(scratch.eta[:used], scratch.length[:used])
         gap, share = scratch.gap[:n], scratch.share[:n]
         on = share > 0
         basis = np.stack([np.ones_like(xi), xi, eta], -1)[on]
