@@ -8,6 +8,7 @@ from hypothesis.extra.numpy import arrays
 from scipy.optimize import linprog
 
 from sim.exact.form import KNOWN_FACES
+from sim.plate import flatness
 from sim.plate.flatness import minimum_zone
 
 
@@ -71,6 +72,21 @@ def test_the_exchange_finds_what_the_whole_programme_finds(name, where):
     x, y = where
     z = FACES[name](x, y)
     assert minimum_zone(x, y, z) == pytest.approx(slow_zone(x, y, z), abs=1e-9 * np.ptp(z))
+
+
+@pytest.mark.parametrize("name", FACES)
+def test_the_exchange_ends_by_itself(name, monkeypatch):
+    # the general solver is for points on a line; a plate of 128 cells must not need it, nor many exchanges
+    def refuse(points, heights):
+        raise AssertionError("the exchange gave up")
+
+    monkeypatch.setattr(flatness, "_programme", refuse)
+    monkeypatch.setattr(flatness, "MOST_EXCHANGES", 60)
+    x, y = disc(128)
+    z = FACES[name](x, y)
+    width = minimum_zone(x, y, z)
+    plane = np.stack([np.ones_like(x), x, y], 1)
+    assert 0.0 < width <= np.ptp(z - plane @ np.linalg.lstsq(plane, z, rcond=None)[0]) * (1.0 + 1e-9)
 
 
 @settings(max_examples=60, deadline=None)
