@@ -103,3 +103,18 @@ def _headings(page: Path) -> set[str]:
 def test_pictures_are_small() -> None:
     large = [p.name for p in (ROOT / "docs" / "pictures").iterdir() if p.stat().st_size > 200_000]
     assert not large
+
+
+def test_rooms_are_listed_as_they_are() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+    rooms = text[text.index("## The rooms") :]
+    named = set(re.findall(r"\b(?:sim|tests)/[\w/]+\.py\b", text))
+    assert not [path for path in named if not (ROOT / path).is_file()]
+    modules = [p for p in (ROOT / "sim").rglob("*.py") if p.name != "__init__.py"]
+    unnamed = [
+        path.relative_to(ROOT).as_posix()
+        for path in modules
+        if path.relative_to(ROOT).as_posix() not in rooms
+        and not (path.parent.name == "commands" and re.search(rf"\b{re.escape(path.name)}", rooms))
+    ]
+    assert not unnamed
