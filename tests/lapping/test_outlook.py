@@ -3,11 +3,13 @@
 from dataclasses import replace
 from math import exp, pi, radians
 
+import numpy as np
 import pytest
 
 from sim.errors import NoOverlapError
 from sim.exact.moment_law import circle_means, growth, line_means
 from sim.lapping.outlook import BAND, outlook, outlooks
+from sim.lapping.overlap import overlap
 from sim.lapping.run import lap
 from sim.lapping.step import Grit, Hand, Layer, Load, Observation, Step, Swap, Turn, Wear
 from sim.lapping.strokes import Circle, FigureEight, Line, Still
@@ -148,6 +150,22 @@ def test_turning_alone_rubs_two_thirds_as_fast_as_the_rim():
     assert got.half_difference == pytest.approx(0.0, abs=1e-15)
 
 
+@pytest.mark.parametrize("sense", [1.0, -1.0])
+def test_turning_with_the_stroke_or_against_it(sense):
+    # A circle and a turn to each stroke; flat pressure over the lens, counted cell by cell.
+    c, omega, n = 0.39 * R, 2.0 * pi, 400
+    x = (np.arange(n) + 0.5) / n * 2.0 * R - R
+    x, y = np.meshgrid(x, x)
+    lens = overlap(Disc(2 * R), Disc(2 * R), (c, 0.0))
+    flat = lens.pressure(1.0, (c, 0.0))
+    bears = (np.hypot(x, y) < R) & (np.hypot(x - c, y) < R)
+    pressure = bears * (flat.mean + flat.slope[0] * (x - lens.centroid[0]))
+    speed = omega * np.hypot(sense * y, c + sense * (x - c))
+    want = (pressure * speed).sum() / pressure.sum()
+    got = outlook(PLATES, step(curve=Circle(c), turn=Turn(sense * omega)))
+    assert got.speed == pytest.approx(want, rel=0.01)
+
+
 @pytest.mark.parametrize(
     "said",
     [
@@ -226,6 +244,11 @@ AGAINST_THE_LOOP = {
         "turn": Turn(radians(8.0)),
         "load": Load(20.0, (0.005, 0.0), push_height=0.01),
         "grit": FADING,
+    },
+    "load and stroke off the middle": {
+        "load": Load(20.0, (0.01, 0.0), "bench"),
+        "centre": (0.01, 0.0),
+        "direction": 0.3,
     },
     "walked": {"walk": Turn(radians(3.0)), "centre": (0.005, 0.0)},
     "beyond lift-off": {"curve": Circle(0.5 * R), "turn": Turn(radians(8.0))},

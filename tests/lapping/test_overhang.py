@@ -10,6 +10,7 @@ from sim.exact.lens import Lens
 from sim.exact.settling import disc_kern, disc_lift_off, rectangle_kern, ring_kern
 from sim.lapping.motion import Motion
 from sim.lapping.overhang import (
+    closer,
     land_outline,
     lift_off_overhang,
     lift_off_travel,
@@ -237,6 +238,20 @@ def test_overhang_in_per_cent_of_the_width_there(top, bottom, c, theta, length, 
     assert overhang_share(top, bottom, c, theta) == pytest.approx(share)
 
 
+@pytest.mark.parametrize("bottom", [DISC, Rectangle(2.0, 1.0)], ids=repr)
+def test_the_width_turns_with_the_top(bottom):
+    top, c, theta = Rectangle(2.0, 0.7), np.array([0.3, 0.1]), 0.35
+    turn = np.array([[cos(theta), -sin(theta)], [sin(theta), cos(theta)]])
+    corners = c + top.polygon(4) @ turn.T
+    out = bottom.signed_distance(*corners.T)
+    far = corners[out.argmax()]
+    # The way back to the nearest point of the bottom.
+    near = far / np.hypot(*far) if bottom is DISC else np.clip(far, [-1.0, -0.5], [1.0, 0.5])
+    direction = np.arctan2(*(far - near)[::-1])
+    got = overhang_share(top, bottom, tuple(c), theta)
+    assert got == pytest.approx(out.max() / top.width_along(direction - theta), rel=1e-12)
+
+
 def plate(name, outline, **said):
     return Plate(name, outline, thickness=0.03, **said)
 
@@ -299,6 +314,20 @@ def test_a_hand_off_the_middle_takes_from_the_tipping_margin():
     got = worst_overhang(step(curve=Line(0.06), load=load), A, B)
     off = 20.0 * 0.02 / (20.0 + A.weight)
     assert got.margin == pytest.approx(0.05 - off, rel=1e-6)
+
+
+def test_a_hand_towards_the_middle_gives_to_the_tipping_margin():
+    off = 20.0 * 0.02 / (20.0 + A.weight)
+    for side in (1.0, -1.0):
+        load = Load(20.0, (side * 0.02, 0.0), "bench")
+        got = worst_overhang(step(curve=Still(), centre=(0.03, 0.0), load=load), A, B)
+        assert got.margin == pytest.approx(0.05 - side * off, rel=1e-9)
+
+
+def test_a_closer_look_stays_within_the_step():
+    assert closer(149.995, 150.0).max() < 150.0
+    assert closer(0.0, 150.0).min() == 0.0
+    assert ((closer(0.0, 150.0) < 1.0) & (closer(0.0, 150.0) > 0.99)).any()
 
 
 def test_the_margin_of_rings_knows_their_bores():
