@@ -63,7 +63,7 @@ class Lens:
         return np.asarray(load / self.area * (1.0 + arm * along * self.area / self.second_moment))
 
 
-def first_wear(rho: Array, circle: float, *, top: bool, points: int = 2000) -> Array:
+def first_wear(rho: Array, circle: float, *, top: bool, points: int = 64) -> Array:
     """First wear of two flat equal discs of radius 1 on a circular stroke, over kappa v P / (pi R^2).
 
     Parameters

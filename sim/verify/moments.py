@@ -5,13 +5,26 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+import numpy as np
+
 from sim.exact.moment_law import Growth, PathMeans, circle_means, growth, line_means
+from sim.lapping.average import Pair
 from sim.lapping.step import Load, Step, Swap
-from sim.plate.form import StartForm
+from sim.plate.form import Ripple, StartForm
 from sim.plate.measure import forms
 from sim.plate.plate import Plate
 from sim.verify.row import Row, absolute, derived, relative
-from sim.verify.scenes import NO_MARGIN, RADIUS, Array, disc, form_of, last, line_start, start_step
+from sim.verify.scenes import (
+    NO_MARGIN,
+    RADIUS,
+    Array,
+    disc,
+    even_stroke,
+    form_of,
+    last,
+    line_start,
+    start_step,
+)
 
 __all__ = ["HalfForms", "half_forms", "law", "pushed", "rows", "starting_case"]
 
@@ -29,6 +42,7 @@ ON_TOP = StartForm(sphere=-0.8e-6, saddle=-0.1e-6, twist=0.7e-6)
 def rows() -> Iterator[Row]:
     """Yield the rows of this subject."""
     yield from starting_case()
+    yield from one_set_of_points()
     flat = StartForm()
     yield from law("circle 0.33 R, flat", start_step(), CIRCLE, flat, flat)
     skew = line_start(direction=SKEW)
@@ -85,6 +99,33 @@ def _halves(bottom: Plate, z_bottom: Array, top: Plate, z_top: Array) -> tuple[f
         0.5 * ((b.saddle or 0.0) - (t.saddle or 0.0)),
         0.5 * ((b.twist or 0.0) + (t.twist or 0.0)),
     )
+
+
+def one_set_of_points(cells: int = 64, number: int = 64) -> Iterator[Row]:
+    """Compare both sides of the law on the very points that bear, a rough pair that lifts.
+
+    In multiples of W <|c|^2>, for a line at 45 degrees.
+    """
+    rough = StartForm(sphere=8e-6, twist=5e-6, ripple=Ripple(3e-6, seed=2))
+    top, bottom = disc("A", cells, rough), disc("B", cells, StartForm(saddle=4e-6))
+    step = line_start()
+    pair = Pair(bottom, top, step.grit.layer.stiffness, top.weight)
+    sample = even_stroke(step, top.weight, number)
+    average = pair.average(bottom.heights(), top.heights(), sample)
+    poses = sample.poses
+    travelled = sample.share * np.hypot(poses.vx, poses.vy)
+    unit = top.weight * float((travelled * (poses.cx**2 + poses.cy**2)).sum())
+    x, y = bottom.grid.mesh()
+    below = average.bottom * bottom.land * bottom.grid.cell**2 / unit
+    above = average.top * top.land * top.grid.cell**2 / unit
+    # The top is seen from its own side: x changes its sign, and so does 2xy.
+    for name, quadratic, seen, expected in (
+        ("|x|^2", x * x + y * y, 1.0, 1.0),
+        ("x^2 - y^2", x * x - y * y, 1.0, 0.0),
+        ("2xy", 2.0 * x * y, -1.0, 1.0),
+    ):
+        got = float((below * quadratic).sum() - seen * (above * quadratic).sum())
+        yield absolute(f"Moment law on one set of points, {name} over <|c|^2>", LAW, expected, got, 1e-9)
 
 
 def law(

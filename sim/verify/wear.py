@@ -19,7 +19,7 @@ from sim.plate.outline import Disc
 from sim.verify.row import Row, absolute, derived, relative
 from sim.verify.scenes import RADIUS, at_stroke, body, disc, even_stroke, last, plain_grit, start_step
 
-__all__ = ["first_wear", "mismatch_time", "rows", "volume_lost"]
+__all__ = ["first_wear", "mismatch_time", "rows", "volumes_lost"]
 
 Array = NDArray[np.float64]
 PRESTON = "F. W. Preston 1927, from memory; balance derived"
@@ -32,7 +32,7 @@ def rows() -> Iterator[Row]:
         "Volume lost by both, tilted, overhanging, unequal wear: (kappa_t + kappa_b) * F * path [m3]",
         PRESTON,
         exact.lost_volume(1.3e-12, LOAD, step.total_strokes * path_length(step.curve)),
-        volume_lost(step),
+        sum(volumes_lost(step)),
         1e-8,
     )
     profiles = first_wear()
@@ -73,15 +73,16 @@ def rough_step(strokes: int = 40) -> Step:
     )
 
 
-def volume_lost(step: Step, cells: int = 64) -> float:
-    """Volume [m3] that two rough discs of unequal size lose together, from their maps."""
+def volumes_lost(step: Step, cells: int = 64) -> tuple[float, float]:
+    """Volumes [m3] that two rough discs of unequal size lose, top and bottom, from their maps."""
     top = body("A", Disc(0.14), LOAD - step.load.force, cells, form=StartForm(sphere=2e-6, saddle=1e-6))
     bottom = body("B", Disc(0.16), 1.0, cells, form=StartForm(sphere=1e-6, twist=-1e-6))
     end = last((top, bottom), step)
-    return sum(
+    above, below = (
         float((plate.land * (plate.heights() - end.heights[plate.name])).sum()) * plate.grid.cell**2
         for plate in (top, bottom)
     )
+    return above, below
 
 
 def first_wear(cells: int = 128) -> tuple[float, float, float, float]:
