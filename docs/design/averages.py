@@ -307,7 +307,8 @@ def blocks(strokes: int) -> str:
 
 def heun(cells_: int) -> str:
     """Observed order in the block's length alone: the same poses, 8, 16 and 32 equal blocks."""
-    from sim.lapping.run import _Block, _Work
+    from sim.lapping.block import Block
+    from sim.lapping.run import _Work
 
     scene = Scene(1200, STILL, cells_)
     plates, step = scene.plates(), scene.step()
@@ -318,7 +319,7 @@ def heun(cells_: int) -> str:
     for number in (16, 32, 64):
         moment = work.start()
         for _ in range(number):
-            block = _Block.heun(layer, moment, sample, (5e-12, 5e-12), 1200.0 / number)
+            block = Block.heun(layer, moment, sample, (5e-12, 5e-12), 1200.0 / number)
             moment = block.applied(moment, moment.clock)
         forms[number] = {n: measure(p, moment.heights[n], EdgeMargin()) for n, p in plates.items()}
         removed = moment.removed["A"]

@@ -211,8 +211,9 @@ class Pair:
             basis.T @ (basis * amount[:, None]), (exact - basis).T @ amount, rcond=1e-12
         )[0]
         factor = 1.0 + basis @ change
-        if np.abs(factor - 1.0).max() > MOST_WEIGHT_CHANGE:
-            return None
+        off = basis.T @ (amount * factor) - exact.T @ amount
+        if np.abs(factor - 1.0).max() > MOST_WEIGHT_CHANGE or np.abs(off).max() > 1e-10 * amount.sum():
+            return None  # too few poses, or too near each other, to mend
         mended[:, loops.WEIGHT] *= factor
         return mended
 

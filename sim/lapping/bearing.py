@@ -63,7 +63,8 @@ def bearing(
 ) -> Bearing:
     """Settle the top of `step` at `phase` [rad] of its first stroke, or where it bears worst.
 
-    The hand is taken as steady.  `heights` (ny, nx) [m] by plate; the starting forms when None.  `number` of the step, for the answer.
+    The hand is taken as steady.  `heights` (ny, nx) [m] by plate; the starting forms when None.
+    `number` of the step, for the answer.
 
     Raises
     ------

@@ -7,13 +7,15 @@ theta = alpha + beta.  The curve is drawn as he sees it, so it goes round the be
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 from math import exp, gcd, lcm, pi, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sim.lapping.step import Hand, Step, Turn
+from sim.lapping.strokes import path_length
 
 __all__ = ["Motion", "Poses"]
 
@@ -24,6 +26,7 @@ STANDS = 1e-12  # m/s; slower than this the top does not travel, and the push ha
 SAME_ANGLE = 1e-9  # rad
 MOST_INDEXES = 360
 MOST_SCATTER = 0.9  # amplitude and pace stay above a tenth of the nominal
+SPEED_PLACES = 8192  # of a stroke, where its mean speed has no closed form
 CHUNK = 4096  # strokes of scatter made at a time
 HAND_STREAM = 0x68616E64  # sets the hand's random numbers apart from others with the same key
 AMPLITUDE, PACE, DIRECTION, CENTRE_X, CENTRE_Y = range(5)
@@ -161,6 +164,27 @@ class Motion:
             alpha=alpha,
             spin=spin,
         )
+
+    def mean_speed(self, first: int, strokes: int) -> float:
+        """Mean speed of the top's centre [m/s] over whole strokes, by path length and not by a few poses."""
+        step = self.step
+        if step.hand.steady or step.hand.amplitude == step.hand.pace == 0.0:
+            return self._speed
+        if _rate(step.walk, step.pace) == 0.0:
+            amplitude, hurry, _, _ = self._hand(step.hand, first + 0.5 + np.arange(strokes, dtype=float))
+            return self._speed * float((amplitude * hurry).mean())
+        poses = self.poses(first + strokes * (np.arange(SPEED_PLACES) + 0.5) / SPEED_PLACES)
+        return float(np.hypot(poses.vx, poses.vy).mean())
+
+    @cached_property
+    def _speed(self) -> float:
+        """Mean speed of a steady hand; walking, it still depends on the phase of the stroke alone."""
+        step = self.step
+        if _rate(step.walk, step.pace) == 0.0:
+            return path_length(step.curve) * step.pace
+        places = step.curve.period * (np.arange(SPEED_PLACES) + 0.5) / SPEED_PLACES
+        poses = Motion(replace(step, hand=Hand())).poses(places)
+        return float(np.hypot(poses.vx, poses.vy).mean())
 
     def _hand(self, hand: Hand, strokes: Array) -> tuple[Array, Array, Array, Array]:
         """Amplitude and pace factors (n,), change of direction (n,) [rad], of centre (n, 2) [m]."""

@@ -8,6 +8,7 @@ lattice, and how many poses.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import gcd, pi
 
 import numpy as np
@@ -50,6 +51,11 @@ def block_sample(
     """
     places, shares = _by_angle(motion, first, strokes, number, shift)
     poses = motion.poses(places)
+    # A few poses do not know the path's length; scaled to it, they take off the right amount of metal.
+    seen = float(shares @ np.hypot(poses.vx, poses.vy))
+    if seen > 0.0:
+        scale = motion.mean_speed(first, strokes) / seen
+        poses = replace(poses, vx=poses.vx * scale, vy=poses.vy * scale)
     return Sample(poses, shares, motion.moment(poses, weight))
 
 
@@ -63,15 +69,16 @@ def _by_angle(
     at = np.arange(first, first + strokes, dtype=float)
     theta = motion.poses(at + 0.5).theta
     angle = np.round(theta / (2.0 * pi) % 1.0, 9) % 1.0
-    angles, which, counts = np.unique(angle, return_inverse=True, return_counts=True)
+    angles, seen, which, counts = np.unique(angle, return_index=True, return_inverse=True, return_counts=True)
     if angles.size == 1 or angles.size * FEWEST_AN_ANGLE > number:
         return plain
     places, shares = [], []
     each = number // angles.size
-    for k in range(angles.size):
+    # In the order in which they come up, so that a mirrored motion has mirrored poses.
+    for order, k in enumerate(np.argsort(seen)):
         visited = at[which == k]
         # Each angle gets its own phases, between those of the others.
-        own = ((shift[0] + k / angles.size) % 1.0, shift[1])
+        own = ((shift[0] + order / angles.size) % 1.0, shift[1])
         spread = _spread(each, 0, visited.size, own)
         stroke = np.floor(spread).astype(int)
         places.append(visited[stroke] + (spread - stroke))

@@ -12,14 +12,16 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
-from math import ceil, inf, sqrt
+from math import ceil, inf
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sim.errors import LapwrightError
-from sim.lapping.average import CHUNKS, Average, Pair, Sample
+from sim.lapping.average import CHUNKS, Pair
+from sim.lapping.block import Block, mean_over_land, settling_time
 from sim.lapping.gauge import on_top_by_reading, satisfied
+from sim.lapping.moment import Clock, Moment, frozen
 from sim.lapping.motion import Motion
 from sim.lapping.poses import GOLDEN, PLASTIC, block_sample
 from sim.lapping.step import Grit, Step, Wear
@@ -38,9 +40,9 @@ class Settings:
     """Numerical choices; `docs/numerics.md` shows how the defaults were found.
 
     `poses` in a block's sample, but in short blocks only so many that a quarter of the time in which a
-    mismatch dies is seen by `poses`, and never fewer than `fewest_poses`; `tolerance`: error of the Euler step inside a block, as a share of the
-    mean squeeze; `longest`: of a block, in units of the time in which a mismatch dies;
-    `look_every` strokes at most where an `until` is watched.
+    mismatch dies is seen by `poses`, and never fewer than `fewest_poses`; `tolerance`: error of the Euler
+    step inside a block, as a share of the mean squeeze; `longest`: of a block, in units of the time in which
+    a mismatch dies; `look_every` strokes at most where an `until` is watched.
     """
 
     poses: int = 64
@@ -49,49 +51,6 @@ class Settings:
     longest: float = 0.7
     look_every: int = 4
     observing_poses: int = 256
-
-
-@dataclass(frozen=True)
-class Clock:
-    """Where the work stands; scalars only, so that it can be written down and read back exactly."""
-
-    step: int = 1
-    round: int = 1
-    strokes: int = 0
-    block: int = 0
-    time: float = 0.0
-    grit: str = ""
-    grit_age: float = 0.0
-    swapped_at: int = 0
-    read_at: int = -1
-    stride: float = 0.0
-    closed: bool = False
-    gauged: bool = False
-    ran_out: bool = False
-
-
-@dataclass(frozen=True)
-class Moment:
-    """One moment of the work; maps (ny, nx) as looking at the faces, read-only.
-
-    `event`: "start", "block", "swap", "fresh grit", "step" (a step has ended) or "end".
-    `heights` [m], `removed` mean depth of land worn off since the run began [m], `pressure_speed` mean
-    over the last block [Pa m/s].  `lift_share`: share of the last block in which part of the overlap bore
-    nothing.  `scale_error`: largest departure from 1 of the factor on the top's load.  `sampling_error` [m]:
-    rms difference that the two halves of the last block's poses make.  `outcome`: on "end" only.
-    """
-
-    clock: Clock
-    event: str
-    top: str
-    bottom: str
-    heights: Mapping[str, Array]
-    removed: Mapping[str, float]
-    pressure_speed: Mapping[str, Array]
-    lift_share: float = 0.0
-    scale_error: float = 0.0
-    sampling_error: float = 0.0
-    outcome: str | None = None
 
 
 def lap(
@@ -125,11 +84,6 @@ def lap(
             yield moment
 
 
-def _frozen(z: Array) -> Array:
-    z.setflags(write=False)
-    return z
-
-
 @dataclass
 class _Work:
     """What stays the same through a run; holds pairs and motions once they are made."""
@@ -155,9 +109,9 @@ class _Work:
             event="start",
             top=first.top,
             bottom=first.bottom,
-            heights={name: _frozen(plate.heights().copy()) for name, plate in self.plates.items()},
+            heights={name: frozen(plate.heights().copy()) for name, plate in self.plates.items()},
             removed=dict.fromkeys(self.plates, 0.0),
-            pressure_speed={name: _frozen(np.zeros(plate.grid.shape)) for name, plate in self.plates.items()},
+            pressure_speed={name: frozen(np.zeros(plate.grid.shape)) for name, plate in self.plates.items()},
         )
 
     def advance(self, moment: Moment) -> Moment:
@@ -248,7 +202,7 @@ class _Work:
         pair = self._pair(bottom, top, step)
         motion = self._motion(clock.step, clock.round)
         rates = kappa(grit, bottom, top)
-        tau = _settling_time(pair, motion, rates)
+        tau = settling_time(pair, motion, rates)
         most = self._longest_block(step, moment, motion, tau)
         stride = clock.stride or 0.1 * tau * step.pace
         number = _fit(stride, most, motion)
@@ -259,7 +213,7 @@ class _Work:
             time = wear_time(grit.fade, clock.grit_age, number / step.pace)
             with _named(clock):
                 self._check_stands(step, clock.step, top, bottom)
-                block = _Block.heun(pair, moment, sample, rates, time)
+                block = Block.heun(pair, moment, sample, rates, time)
             ease = 0.9 * (self.settings.tolerance * block.squeeze / max(block.error, 1e-300)) ** 0.5
             if ease >= 0.9 or number == 1:
                 break
@@ -339,8 +293,8 @@ class _Work:
         sample = block_sample(motion, pair.load, 0, strokes, self.settings.observing_poses, (0.5, 0.5))
         average = pair.average(bottom.heights(), top.heights(), sample)
         mean = {
-            bottom.name: _mean(bottom, average.bottom),
-            top.name: _mean(top, average.top),
+            bottom.name: mean_over_land(bottom, average.bottom),
+            top.name: mean_over_land(top, average.top),
         }
         constants = kappa_from_observation(seen, step.grit, self.plates, mean)
         # Plates met later follow by their material from the iron value.
@@ -378,95 +332,3 @@ def _fit(stride: float, most: int, motion: Motion) -> int:
         whole_round = every * motion.angle_cycle if motion.angle_cycle else every
         number -= number % (whole_round if whole_round <= number else every)
     return number
-
-
-def _mean(plate: Plate, rate: Array) -> float:
-    return float((plate.land * rate).sum() / plate.land.sum())
-
-
-def _settling_time(pair: Pair, motion: Motion, rates: tuple[float, float]) -> float:
-    """Time in which a mismatch dies, before anything is known of the contact [s]."""
-    poses = motion.poses(np.arange(64) / 64.0)
-    spin = np.abs(poses.spin) * 0.6 * pair.top.outline.radius
-    speed = float(np.hypot(np.hypot(poses.vx, poses.vy), spin).mean())
-    rate = pair.stiffness * speed * (rates[0] + rates[1])
-    return 1.0 / rate if rate > 0.0 else inf
-
-
-@dataclass(frozen=True)
-class _Block:
-    """A block of strokes by Heun's method: metal lost by both (ny, nx) [m] and what it tells of itself."""
-
-    pair: Pair
-    lost: tuple[Array, Array]
-    rate: tuple[Array, Array]
-    squeeze: float
-    removal_rate: float
-    error: float
-    sampling_error: float
-    lift_share: float
-    scale_error: float
-
-    @classmethod
-    def heun(
-        cls, pair: Pair, moment: Moment, sample: Sample, rates: tuple[float, float], time: float
-    ) -> _Block:
-        """`time` [s] at a fresh dab's cut; both stages use the same poses."""
-        z = moment.heights[pair.bottom.name], moment.heights[pair.top.name]
-        one = pair.average(z[0], z[1], sample)
-        euler = rates[0] * time * one.bottom, rates[1] * time * one.top
-        two = pair.average(z[0] - euler[0], z[1] - euler[1], sample, one.planes)
-        rate = 0.5 * (one.bottom + two.bottom), 0.5 * (one.top + two.top)
-        lost = rates[0] * time * rate[0], rates[1] * time * rate[1]
-        bodies = pair.bottom, pair.top
-        squeeze = pair.load / (pair.stiffness * max(one.overlap, 1e-300))
-        mean = sum(k * _mean(body, r) for k, body, r in zip(rates, bodies, rate, strict=True))
-        return cls(
-            pair,
-            lost,
-            rate,
-            squeeze,
-            mean,
-            _spread_of(bodies, (lost[0] - euler[0], lost[1] - euler[1])),
-            _spread_of(bodies, _halves(one, two, rates, time)),
-            one.lift_share,
-            max(one.scale_error, two.scale_error),
-        )
-
-    def applied(self, moment: Moment, clock: Clock) -> Moment:
-        """The moment after this block."""
-        heights = dict(moment.heights)
-        removed = dict(moment.removed)
-        pressure_speed = {name: _frozen(np.zeros(z.shape)) for name, z in heights.items()}
-        for plate, lost, rate in zip((self.pair.bottom, self.pair.top), self.lost, self.rate, strict=True):
-            heights[plate.name] = _frozen(heights[plate.name] - lost)
-            removed[plate.name] += _mean(plate, lost)
-            pressure_speed[plate.name] = _frozen(rate)
-        return replace(
-            moment,
-            clock=clock,
-            event="block",
-            heights=heights,
-            removed=removed,
-            pressure_speed=pressure_speed,
-            lift_share=self.lift_share,
-            scale_error=self.scale_error,
-            sampling_error=self.sampling_error,
-        )
-
-
-def _halves(one: Average, two: Average, rates: tuple[float, float], time: float) -> tuple[Array, Array]:
-    return (
-        0.5 * rates[0] * time * (one.half_bottom + two.half_bottom),
-        0.5 * rates[1] * time * (one.half_top + two.half_top),
-    )
-
-
-def _spread_of(bodies: tuple[Plate, Plate], change: tuple[Array, Array]) -> float:
-    """Larger rms of the two changes about their means, over land [m]."""
-    worst = 0.0
-    for plate, dz in zip(bodies, change, strict=True):
-        total = plate.land.sum()
-        mean = (plate.land * dz).sum() / total
-        worst = max(worst, float((plate.land * (dz - mean) ** 2).sum() / total))
-    return sqrt(worst)

@@ -15,6 +15,8 @@ __all__ = ["Contact", "settle"]
 
 Array = NDArray[np.float64]
 
+SLIVER = 0.3  # of a cell
+
 
 @dataclass(frozen=True)
 class Contact:
@@ -51,17 +53,33 @@ class Contact:
     def peak(self) -> float:
         """Highest pressure [Pa], at the edge of the land where it is highest there.
 
-        Pressures are known at cell centres, the land ends (share - 1/2) of a cell beyond one along the
-        outward normal, so the slope carries the pressure there.
+        Pressures are known at cell centres; the slope carries them on to where the land ends.  Slivers of
+        land are left to their neighbours: the centre of their cell lies too far outside.
         """
         padded = np.pad(self.share, 1)
         normal_x = padded[1:-1, :-2] - padded[1:-1, 2:]
         normal_y = padded[:-2, 1:-1] - padded[2:, 1:-1]
         steep = np.hypot(normal_x, normal_y)
         slope_x, slope_y = (_slope(self.pressure, self.share, axis) for axis in (1, 0))
-        outward = (normal_x * slope_x + normal_y * slope_y) / np.where(steep > 0.0, steep, 1.0)
-        at_edge = self.pressure + np.maximum(outward, 0.0) * np.where(steep > 0.0, self.share - 0.5, 0.0)
-        return float(np.where(self.share > 0.0, at_edge, 0.0).max())
+        one = np.where(steep > 0.0, steep, 1.0)
+        outward = (normal_x * slope_x + normal_y * slope_y) / one
+        beyond = _edge_beyond_centre(self.share, normal_x / one, normal_y / one)
+        at_edge = self.pressure + np.maximum(outward, 0.0) * beyond
+        return float(np.where(self.share >= SLIVER, at_edge, 0.0).max())
+
+
+def _edge_beyond_centre(share: Array, normal_x: Array, normal_y: Array) -> Array:
+    """How far [cells] beyond a cell's centre a straight edge lies that leaves `share` of the cell.
+
+    Exact for a share of a half and more (R. Scardovelli and S. Zaleski, J. Comput. Phys. 164 (2000) 228, from
+    memory); linear below.
+    """
+    wide = np.maximum(np.abs(normal_x), np.abs(normal_y))
+    narrow = np.minimum(np.abs(normal_x), np.abs(normal_y))
+    linear = (share - 0.5) * wide
+    corner = 0.5 * (wide + narrow) - np.sqrt(2.0 * wide * narrow * np.maximum(1.0 - share, 0.0))
+    cut: Array = np.where(linear > 0.5 * (wide - narrow), corner, linear)
+    return cut
 
 
 def _slope(pressure: Array, share: Array, axis: int) -> Array:

@@ -13,7 +13,8 @@ from lapping_scene import LOAD, RADIUS, discs, grit, pair, sample, step
 from sim.errors import TippedError
 from sim.exact.convergence import grid_convergence
 from sim.lapping.poses import block_sample
-from sim.lapping.run import Clock, Settings, _Block, _Work, lap
+from sim.lapping.block import Block
+from sim.lapping.run import Clock, Settings, _Work, lap
 from sim.lapping.step import Hand, Observation, Swap, Turn, Until, Wear
 from sim.lapping.strokes import Circle, FigureEight
 from sim.plate.form import StartForm
@@ -292,7 +293,7 @@ def test_blocks_converge_with_the_square_of_their_length():
         work = _Work(plates, (step_,), 1, 0, EdgeMargin(), 1, Settings(), None)
         moment = work.start()
         for _ in range(blocks):
-            block = _Block.heun(layer, moment, chosen, (1e-12, 1e-12), 800.0 / blocks)
+            block = Block.heun(layer, moment, chosen, (1e-12, 1e-12), 800.0 / blocks)
             moment = block.applied(moment, moment.clock)
         assert block.lift_share == 0.0
         return forms(plates["B"], moment.heights["B"], NO_MARGIN).sphere
