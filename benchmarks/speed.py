@@ -312,7 +312,7 @@ def process(arguments: list[str], folder: Path, cache: Path | None = None) -> tu
     wall = time.perf_counter() - start
     child.returncode = os.waitstatus_to_exitcode(status)
     if child.returncode:
-        raise SystemExit(
+        raise RuntimeError(
             f"lapwright {' '.join(arguments)} ended with {child.returncode}: {said_.decode()[-500:]}"
         )
     return wall, used.ru_utime + used.ru_stime, used.ru_maxrss * 1024.0
@@ -397,7 +397,10 @@ def main() -> None:
     }
     for name, part in parts.items():
         if (given.only or name) == name and not (given.quick and name == "processes"):
-            part()
+            try:
+                part()
+            except RuntimeError as trouble:  # the other parts are still worth having
+                results.add(f"{name}: stopped", str(trouble).splitlines()[0], "no failure", False)
     missed = sum(met is False for *_, met in results.rows)
     print(f"{missed} targets missed; {machine()}")
     if given.quick or given.only:
