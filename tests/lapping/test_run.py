@@ -12,8 +12,8 @@ from lapping_scene import LOAD, RADIUS, discs, grit, pair, sample, step
 
 from sim.errors import TippedError
 from sim.exact.convergence import grid_convergence
-from sim.lapping.poses import block_sample
 from sim.lapping.block import Block
+from sim.lapping.poses import block_sample
 from sim.lapping.run import Clock, Settings, _Work, lap
 from sim.lapping.step import Hand, Observation, Swap, Turn, Until, Wear
 from sim.lapping.strokes import Circle, FigureEight
