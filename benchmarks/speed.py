@@ -387,34 +387,50 @@ def main() -> None:
     given = parser.parse_args()
     for turn in (STILL, TURN):
         hour(turn, 0.0, Settings())  # compiled, and its caches filled, before anything is timed
-    results = Results()
-    parts: dict[str, Callable[[], None]] = {
-        "hours": lambda: hours(results, given.quick),
-        "kernels": lambda: kernels(results),
-        "growth": lambda: growth(results),
-        "threads": lambda: threads(results),
-        "processes": lambda: processes(results),
+    parts: dict[str, Callable[[Results], None]] = {
+        "hours": lambda results: hours(results, given.quick),
+        "kernels": kernels,
+        "growth": growth,
+        "threads": threads,
+        "processes": processes,
     }
     for name, part in parts.items():
-        if (given.only or name) == name and not (given.quick and name == "processes"):
-            try:
-                part()
-            except RuntimeError as trouble:  # the other parts are still worth having
-                results.add(f"{name}: stopped", str(trouble).splitlines()[0], "no failure", False)
-    missed = sum(met is False for *_, met in results.rows)
-    print(f"{missed} targets missed; {machine()}")
-    if given.quick or given.only:
-        return
+        if (given.only or name) != name or (given.quick and name == "processes"):
+            continue
+        results = Results()
+        try:
+            part(results)
+        except RuntimeError as trouble:  # the other parts are still worth having
+            results.add("stopped", str(trouble).splitlines()[0], "no failure", False)
+        if not given.quick:
+            keep(name, results)
+
+
+TITLES = {
+    "hours": "An hour of lapping",
+    "kernels": "One pose",
+    "growth": "How the cost grows",
+    "threads": "Two threads",
+    "processes": "Whole processes",
+}
+
+
+def keep(name: str, results: Results) -> None:
+    """Put a part's table in the place of its last one."""
     s = Settings()
-    RESULTS.write_text(
-        "# How fast it is\n\nWritten by `python benchmarks/speed.py`; nothing left out.\n\n"
-        f"Machine: {machine()}. Where that load is above the number of cores, other work shared them.\n\n"
-        f"Defaults: {s.poses} poses (at least {s.fewest_poses}), tolerance {s.tolerance}, longest block "
-        f"{s.longest} tau. Processor time for one thread, wall time for threads and whole processes; "
-        "medians.\n\n"
-        f"{results.text()}\n\n{missed} targets missed.\n",
-        encoding="utf-8",
+    old = RESULTS.read_text(encoding="utf-8") if RESULTS.exists() else ""
+    found = dict(re.findall(r"(?ms)^## (.*?)\n(.*?)(?=^## |\Z)", old))
+    missed = sum(met is False for *_, met in results.rows)
+    found[TITLES[name]] = f"\n{machine()}.\n\n{results.text()}\n\nTargets missed: {missed}.\n\n"
+    head = (
+        "# How fast it is\n\nWritten by `python benchmarks/speed.py`, each part by itself (`--only PART`); "
+        f"nothing left out. Defaults: {s.poses} poses (at least {s.fewest_poses} in short blocks), tolerance "
+        f"{s.tolerance}, longest block {s.longest} tau.\nProcessor time for one thread, wall time for "
+        "threads and whole processes; medians. Where the load is above the number of cores, other work "
+        "shared them.\n\n"
     )
+    parts = [f"## {title}\n{found[title]}" for title in TITLES.values() if title in found]
+    RESULTS.write_text(head + "".join(parts).rstrip() + "\n", encoding="utf-8")
 
 
 if __name__ == "__main__":
