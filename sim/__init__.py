@@ -2,12 +2,12 @@
 
 The floors, from the ground up; imports only ever point down:
 
-errors, units      what goes wrong in plain words; people's units to SI
+errors             what goes wrong, in plain words
 kernels            numba loops on bare arrays
 exact              closed forms, each with its source
 plate              what things are: outline, grooves, land, form, flatness
 lapping            what happens to them: strokes, the grit layer, wear, time
-study              study files in, run files in and out
+study              people's units to SI, study files in, run files in and out
 verify, report     proofs of this copy; pictures and pages from a run file
 cli                words in, exit code out
 """

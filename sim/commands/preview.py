@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from sim.commands.answer import Speaker, print_json, typed
 from sim.commands.places import study_file
-from sim.commands.warnings import warnings_of
+from sim.commands.warnings import in_words, warnings_of
 
 if TYPE_CHECKING:
     from sim.lapping.outlook import Outlook
@@ -43,8 +43,8 @@ def main(args: argparse.Namespace) -> int:
         say(line)
     say()
     say("Look out:" if warnings else "Nothing to look out for that shows from here.")
-    for warning in warnings:
-        say(f"  step {warning.step}: {warning.text}")
+    for line in in_words(warnings):
+        say(f"  {line}")
     if args.json:
         print_json(
             {

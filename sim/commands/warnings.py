@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from sim.plate.bending import pressed_sag
 from sim.report import words
 from sim.study.say import say_mass, say_pressure
 
@@ -14,12 +15,13 @@ if TYPE_CHECKING:
     from sim.lapping.step import Step
     from sim.study.model import Study
 
-__all__ = ["Warning", "warnings_of"]
+__all__ = ["Warning", "in_words", "warnings_of"]
 
 # Common practice, no source, but for the lifting limit.
 LONGEST_DAB = 600.0  # s
 HIGH_PRESSURE, LOW_PRESSURE = 15e3, 0.5e3  # Pa
 HEAVY = 12.0  # kg
+BENDS = 0.1  # of the squeeze
 TOO_HEAVY = 23.0  # kg, the most at the best posture (NIOSH lifting equation)
 
 
@@ -33,15 +35,25 @@ class Warning:
 
 
 def warnings_of(study: Study, ahead: Sequence[Outlook]) -> list[Warning]:
-    """Everything to look out for, step by step; what holds for the same pair is said once."""
-    found: list[Warning] = []
-    said: set[tuple[str, str]] = set()
-    for number, (step, look) in enumerate(zip(study.steps, ahead, strict=True), 1):
-        for code, text in _of_step(study, step, look):
-            if (code, text) not in said:
-                said.add((code, text))
-                found.append(Warning(code, number, text))
-    return found
+    """Everything to look out for, step by step."""
+    return [
+        Warning(code, number, text)
+        for number, (step, look) in enumerate(zip(study.steps, ahead, strict=True), 1)
+        for code, text in _of_step(study, step, look)
+    ]
+
+
+def in_words(warnings: Sequence[Warning]) -> list[str]:
+    """The warnings as lines; what holds for several steps is said once."""
+    steps: dict[str, list[int]] = {}
+    for warning in warnings:
+        steps.setdefault(warning.text, []).append(warning.step)
+    return [
+        f"step {numbers[0]}: {text}"
+        if len(numbers) == 1
+        else f"steps {', '.join(map(str, numbers[:-1]))} and {numbers[-1]}: {text}"
+        for text, numbers in steps.items()
+    ]
 
 
 def _of_step(study: Study, step: Step, look: Outlook) -> Iterator[tuple[str, str]]:
@@ -80,7 +92,22 @@ def _of_step(study: Study, step: Step, look: Outlook) -> Iterator[tuple[str, str
             f"{presses} is below {say_pressure(low, units)}: the top may float on the grit and cut little. "
             "Add load",
         )
+    yield from _of_bending(study, step, look)
     yield from _of_weight(study, step)
+
+
+def _of_bending(study: Study, step: Step, look: Outlook) -> Iterator[tuple[str, str]]:
+    """Plates are taken as rigid; that is not good enough where they bend by a tenth of the squeeze."""
+    units, squeeze = study.units, look.pressure_mean / step.grit.layer.stiffness
+    for name in (step.top, step.bottom):
+        sag = pressed_sag(study.plates[name], look.pressure_mean)
+        if sag is not None and sag > BENDS * squeeze:
+            yield (
+                "bending",
+                f"{name} may bend by about {words.size(sag, units)} under this load, and the layer gives by "
+                f"{words.size(squeeze, units)}: plates are taken as rigid here, so trust the shape only to "
+                "about that much. A thicker plate or less load bends less",
+            )
 
 
 def _of_grit(step: Step) -> Iterator[tuple[str, str]]:

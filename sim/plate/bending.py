@@ -9,9 +9,9 @@ from __future__ import annotations
 from math import pi
 
 from sim.plate.material import Material
-from sim.plate.plate import GRAVITY
+from sim.plate.plate import GRAVITY, Plate
 
-__all__ = ["rim_sag", "self_weight_sag", "thermal_bow", "three_point_sag"]
+__all__ = ["beam_sag", "pressed_sag", "rim_sag", "self_weight_sag", "thermal_bow", "three_point_sag"]
 
 
 def _rigidity(material: Material, thickness: float) -> float:
@@ -23,6 +23,23 @@ def rim_sag(material: Material, diameter: float, thickness: float, pressure: flo
     a = 0.5 * diameter
     nu = material.poisson
     return (5.0 + nu) * pressure * a**4 / (64.0 * (1.0 + nu) * _rigidity(material, thickness))
+
+
+def beam_sag(material: Material, length: float, thickness: float, pressure: float) -> float:
+    """Sag of the middle [m] of a bar on its two ends under uniform `pressure` [Pa]: 5 q L^4 / (384 E I)."""
+    return 5.0 * pressure * length**4 / (32.0 * material.modulus * thickness**3)
+
+
+def pressed_sag(plate: Plate, pressure: float) -> float | None:
+    """About how far [m] a plate bends under the pressure of lapping; None when its thickness is not known.
+
+    The worst that the layer can ask for: held at the rim (a long one at its ends), pressed all over.
+    """
+    if plate.thickness is None:
+        return None
+    if plate.outline.long:
+        return beam_sag(plate.material, max(plate.outline.size), plate.thickness, pressure)
+    return rim_sag(plate.material, plate.outline.smaller, plate.thickness, pressure)
 
 
 def self_weight_sag(material: Material, diameter: float, thickness: float) -> float:

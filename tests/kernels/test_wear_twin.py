@@ -120,7 +120,7 @@ def test_loads_gathered_on_both_faces_balance():
 
 
 def test_quadratics_are_gathered_exactly():
-    """A dome in a dish and equal twists lie on each other at every pose: uniform pressure, no reading error."""
+    """A dome in a dish lies on it at every pose: uniform pressure, no reading error."""
     cell, land, x, y = disc(48)
     z = np.where(land > 0, 3e-6 * (x * x + y * y) / RADIUS**2, 0.0)
     bottom, top = (z, land, cell, RADIUS), (-z, land, cell, RADIUS)

@@ -3,8 +3,17 @@
 import numpy as np
 import pytest
 
-from sim.plate.bending import rim_sag, self_weight_sag, thermal_bow, three_point_sag
+from sim.plate.bending import (
+    beam_sag,
+    pressed_sag,
+    rim_sag,
+    self_weight_sag,
+    thermal_bow,
+    three_point_sag,
+)
 from sim.plate.material import MATERIALS, Material
+from sim.plate.outline import Disc, Rectangle
+from sim.plate.plate import Plate
 
 IRON, STEEL = MATERIALS["grey iron"], MATERIALS["steel"]
 
@@ -46,3 +55,20 @@ def test_rim_sag_solves_the_plate_equation():
     second = -(12.0 + 4.0 * nu) * fourth * a**2 / (2.0 * (1.0 + nu))
     first = -second * a**2 - fourth * a**4
     assert rim_sag(STEEL, 2.0 * a, h, pressure) == pytest.approx(first, rel=1e-12)
+
+
+def test_a_bar_on_its_ends():
+    """5 q L^4 / (384 E I), I = b t^3 / 12, any handbook of strength of materials, from memory."""
+    length, thickness, breadth, pressure = 0.3, 0.02, 0.05, 3000.0
+    metal = MATERIALS["steel"]
+    inertia = breadth * thickness**3 / 12.0
+    want = 5.0 * pressure * breadth * length**4 / (384.0 * metal.modulus * inertia)
+    assert beam_sag(metal, length, thickness, pressure) == pytest.approx(want, rel=1e-12)
+
+
+def test_a_plate_under_the_pressure_of_lapping_by_its_outline():
+    disc = Plate("A", Disc(0.16), thickness=0.01)
+    assert pressed_sag(disc, 3000.0) == pytest.approx(0.82e-6, rel=0.01)  # model, section 2
+    bar = Plate("R", Rectangle(0.05, 0.3), thickness=0.02)
+    assert pressed_sag(bar, 3000.0) == beam_sag(bar.material, 0.3, 0.02, 3000.0)
+    assert pressed_sag(Plate("B", Disc(0.16), mass=4.4), 3000.0) is None
