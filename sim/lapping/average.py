@@ -116,19 +116,20 @@ class Pair:
         # Sums of the even and of the odd chunks: their difference tells the error of the sample.
         bottom = np.zeros((2, *self.bottom.land.shape))
         top = np.zeros((2, *self.top.land.shape))
-        face_bottom = self.laid_bottom.face(z_bottom)
         for members, quarter in self._groups(rows):
             mended = self._on_cells(rows[members]) if quarter is not None else None
             laid = self.laid_tops[quarter if mended is not None and quarter is not None else 0]
             loop = loops.wear_turned if mended is None else loops.wear_shifted
             group = rows[members] if mended is None else mended
-            face_top = laid.face(z_top)
+            face_bottom = self.laid_bottom.face(z_bottom, gathered=mended is None)
+            face_top = laid.face(z_top, gathered=mended is None)
             laid_sum = np.zeros((2, *face_top.z.shape))
 
             def chunk(
                 k: int,
                 group: Array = group,
                 members: NDArray[np.intp] = members,
+                face_bottom: loops.Face = face_bottom,
                 face_top: loops.Face = face_top,
                 loop: Callable[..., None] = loop,
             ) -> tuple[Array, Array]:

@@ -50,16 +50,13 @@ class Laid:
         turned = _quarters(laid, -self.quarter)
         return np.ascontiguousarray(turned[:, ::-1] if self.over else turned)
 
-    def face(self, heights: Array) -> Face:
-        """Make ready for the kernels; `heights` (ny, nx) [m] as looking at the face."""
+    def face(self, heights: Array, gathered: bool = True) -> Face:
+        """Make ready for the kernels; `heights` (ny, nx) [m] as looking at the face.
+
+        `gathered` False: the other face lies cell on cell and reads nothing between them.
+        """
         z = self.lay(heights)
-        quadratic = self._fit @ z[self._has_land]
-        rest = np.zeros(self._cover.shape)
-        inner = rest[self._pad : -self._pad, self._pad : -self._pad]
-        inner[self._has_land] = z[self._has_land] - quadratic @ self._basis
-        flat = rest.reshape(-1)
-        for bare, neighbours, weight in self._fill:
-            flat[bare] = (flat[neighbours] * weight).sum(axis=1)
+        quadratic, rest = self._between(z) if gathered else self._nothing_between
         return Face(
             z,
             self.land,
@@ -71,6 +68,25 @@ class Laid:
             self.plate.grid.cell,
             self.plate.outline.radius,
         )
+
+    def _between(self, z: Array) -> tuple[Array, Array]:
+        """What is read between cells: the least-squares quadratic (6,) [m] and the rest, padded [m].
+
+        The sums are NumPy's own: those of a linear-algebra library may depend on its threads.
+        """
+        on_land = z[self._has_land]
+        quadratic = np.einsum("kn,n->k", self._fit, on_land)
+        rest = np.zeros(self._cover.shape)
+        inner = rest[self._pad : -self._pad, self._pad : -self._pad]
+        inner[self._has_land] = on_land - np.einsum("k,kn->n", quadratic, self._basis)
+        flat = rest.reshape(-1)
+        for bare, neighbours, weight in self._fill:
+            flat[bare] = (flat[neighbours] * weight).sum(axis=1)
+        return quadratic, rest
+
+    @cached_property
+    def _nothing_between(self) -> tuple[Array, Array]:
+        return np.zeros(6), np.zeros(self._cover.shape)
 
     @cached_property
     def land(self) -> Array:
