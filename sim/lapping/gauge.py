@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.lapping.moment import Moment
 from sim.lapping.step import Until
 from sim.plate.measure import EdgeMargin, Form, forms, mating, measure
 from sim.plate.plate import Plate
-
-if TYPE_CHECKING:
-    from sim.lapping.run import Moment
 
 __all__ = ["on_top_by_reading", "satisfied"]
 
