@@ -235,7 +235,7 @@ class Pair:
         margin = support_margin(self.top, self.bottom, c, theta, point)
         cell = max(self.bottom.grid.cell, self.top.grid.cell)
         if margin < cell:
-            stands = standing_message(self.top, self.bottom, c, theta)
+            stands = standing_message(self.top, self.bottom, c, theta, point)
             return TippedError(f"{self.top.name} tips off {self.bottom.name} {where}: {stands}")
         return SettleError(f"{self.top.name} did not settle on {self.bottom.name} {where}")
 

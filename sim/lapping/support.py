@@ -28,8 +28,14 @@ def support_margin(top: Plate, bottom: Plate, c: Point, theta: float, point: Poi
     return float(found[0])
 
 
-def standing_message(top: Plate, bottom: Plate, c: Point, theta: float = 0.0) -> str:
-    """The largest overhang that still stands, in words."""
+def standing_message(top: Plate, bottom: Plate, c: Point, theta: float, point: Point) -> str:
+    """What would stand, in words: the load nearer to the centre, or the largest overhang that still does."""
+    off = float(np.hypot(point[0] - c[0], point[1] - c[1]))
+    if support_margin(top, bottom, c, theta, c) >= max(top.grid.cell, bottom.grid.cell):
+        return (
+            f"the load (weight, hand and push together) acts {1e3 * off:.1f} mm off the top's centre, and the "
+            "top alone would stand: bring load_at nearer to the centre, press less, or push lower"
+        )
     direction = float(np.arctan2(c[1], c[0]))
     least = tipping_overhang(top.outline, bottom.outline, direction, theta=theta)
     share = least / top.outline.width_along(direction - theta)
@@ -51,12 +57,16 @@ def check_stands(step: Step, top: Plate, bottom: Plate) -> None:
     worst = worst_overhang(step, top, bottom)
     if worst.margin >= max(top.grid.cell, bottom.grid.cell):
         return
-    poses = Motion(replace(step, hand=Hand())).poses(np.array([worst.margin_at]))
+    motion = Motion(replace(step, hand=Hand()))
+    poses = motion.poses(np.array([worst.margin_at]))
     c, theta = (float(poses.cx[0]), float(poses.cy[0])), float(poses.theta[0])
     where = place_in_words(float(poses.phase[0]), theta, c)
     if worst.margin == -np.inf:
         raise NoOverlapError(f"{top.name} does not lie on {bottom.name} {where}")
-    raise TippedError(f"{top.name} tips off {bottom.name} {where}: {standing_message(top, bottom, c, theta)}")
+    load = top.weight + step.load.force
+    moment = motion.moment(poses, load)[0] / load
+    stands = standing_message(top, bottom, c, theta, (c[0] + float(moment[0]), c[1] + float(moment[1])))
+    raise TippedError(f"{top.name} tips off {bottom.name} {where}: {stands}")
 
 
 def place_in_words(phase: float, theta: float, c: Point) -> str:
