@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from sim.commands.answer import Speaker, print_json, typed
 from sim.commands.places import study_file
-from sim.commands.warnings import in_words, warnings_of
+from sim.commands.warnings import in_words, past_edge, warnings_of
 
 if TYPE_CHECKING:
     from sim.lapping.outlook import Outlook
@@ -132,13 +132,17 @@ def _step(study: Study, step: Step, look: Outlook) -> list[tuple[str, str]]:
     hand = [stroke_words(step, units), say_pace(step.pace), f"turn {turn}" if step.turn.angle else "no turn"]
     if step.walk.angle:
         hand.append(f"walk {say_turn(step.walk.angle, step.walk.every, echo=True)}")
-    over = words.length(max(look.overhang, 0.0), units)
-    lift, tips = words.length(look.lift_off_overhang, units), words.length(look.tipping_overhang, units)
+    if look.overhang > 0.0:
+        over = f"hangs over the edge by {words.length(look.overhang, units)} at most"
+    else:
+        over = f"stays inside the edge by {words.length(-look.overhang, units)}"
+    lift = past_edge(look.lift_off_overhang, units)
+    tips = past_edge(look.tipping_overhang, units)
     said = [
         ("hand", ", ".join(hand)),
         (
             "over",
-            f"hangs over the edge by {over} at most; flat faces begin to lift at {lift}, it tips at {tips}",
+            f"{over}; flat faces begin to lift {lift}, it tips {tips}",
         ),
         (
             "press",

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from sim.lapping.step import Step
     from sim.study.model import Study
 
-__all__ = ["Warning", "in_words", "warnings_of"]
+__all__ = ["Warning", "in_words", "past_edge", "warnings_of"]
 
 # Common practice, no source, but for the lifting limit.
 LONGEST_DAB = 600.0  # s
@@ -43,6 +43,12 @@ def warnings_of(study: Study, ahead: Sequence[Outlook]) -> list[Warning]:
     ]
 
 
+def past_edge(overhang: float, units: str) -> str:
+    """Where an overhang is, in words: past the edge, or still inside it."""
+    side = "past the edge" if overhang >= 0.0 else "inside the edge"
+    return f"{words.length(abs(overhang), units)} {side}"
+
+
 def in_words(warnings: Sequence[Warning]) -> list[str]:
     """The warnings as lines; what holds for several steps is said once."""
     steps: dict[str, list[int]] = {}
@@ -59,10 +65,12 @@ def in_words(warnings: Sequence[Warning]) -> list[str]:
 def _of_step(study: Study, step: Step, look: Outlook) -> Iterator[tuple[str, str]]:
     units = study.units
     if step.turn.angle == 0.0 and step.walk.angle == 0.0:
+        # A rail is turned end for end; it cannot be turned on as it goes.
+        turn = "180 deg every 10 strokes" if study.plates[step.top].outline.long else "8 deg per stroke"
         yield (
             "no_turn",
             f"{step.top} is never turned: whatever lies along and across the stroke stays different. "
-            'Write turn = "8 deg per stroke"',
+            f'Write turn = "{turn}"',
         )
     yield from _of_grit(step)
     if look.tipping_margin < 0.0:
@@ -72,11 +80,11 @@ def _of_step(study: Study, step: Step, look: Outlook) -> Iterator[tuple[str, str
             "inwards",
         )
     elif look.lifts:
-        over, lift = (words.length(v, units) for v in (look.overhang, look.lift_off_overhang))
+        goes, lift = (past_edge(v, units) for v in (look.overhang, look.lift_off_overhang))
         yield (
             "overhang",
-            f"{step.top} hangs over by {over}, and flat faces begin to lift at {lift}: it can rock, tip and "
-            "pinch. Shorten the stroke, and keep your fingers out",
+            f"{step.top} goes {goes} of the plate below, and flat faces begin to lift {lift}: it can rock, "
+            "tip and pinch. Shorten the stroke or bring the load inwards, and keep your fingers out",
         )
     high, low = HIGH_PRESSURE, LOW_PRESSURE
     presses = words.pressure(look.pressure_mean, units)

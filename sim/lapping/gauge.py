@@ -40,14 +40,24 @@ def on_top_by_reading(
     return bottom if below > above else top
 
 
-def satisfied(until: Until, plates: Mapping[str, Plate], moment: Moment, margin: EdgeMargin) -> bool:
-    """Whether every gauge that is watched says stop."""
+def satisfied(
+    until: Until, plates: Mapping[str, Plate], before: Moment, moment: Moment, margin: EdgeMargin
+) -> bool:
+    """Whether every gauge that is watched says stop at `moment`, the end of a block that began at `before`.
+
+    A difference that has changed its sign since has passed through zero on the way.  Metal counts from the
+    start of the step.
+    """
     names = (moment.bottom, moment.top)
-    if until.removed is not None and sum(moment.removed[n] for n in names) / 2.0 < until.removed:
+    off = sum(moment.removed[n] for n in names) - moment.clock.off_before
+    if until.removed is not None and off / 2.0 < until.removed:
         return False
     quick = [forms(plates[n], moment.heights[n], margin) for n in names]
-    if until.difference is not None and abs(_dome(quick[1]) - _dome(quick[0])) > until.difference:
-        return False
+    if until.difference is not None:
+        difference = _dome(quick[1]) - _dome(quick[0])
+        under, over = (_dome(forms(plates[n], before.heights[n], margin)) for n in names)
+        if abs(difference) > until.difference and difference * (over - under) >= 0.0:
+            return False
     if until.twist is not None and max(_twist(form) for form in quick) > until.twist:
         return False
     if until.mating is not None:

@@ -30,6 +30,7 @@ class Clock:
     closed: bool = False
     gauged: bool = False
     ran_out: bool = False
+    off_before: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -181,7 +181,7 @@ class Motion:
         """Mean speed of a steady hand; walking, it still depends on the phase of the stroke alone."""
         step = self.step
         if _rate(step.walk, step.pace) == 0.0:
-            return path_length(step.curve) * step.pace
+            return path_length(step.curve) / step.curve.period * step.pace
         places = step.curve.period * (np.arange(SPEED_PLACES) + 0.5) / SPEED_PLACES
         poses = Motion(replace(step, hand=Hand())).poses(places)
         return float(np.hypot(poses.vx, poses.vy).mean())

@@ -23,8 +23,8 @@ from sim.lapping.overhang import (
     worst_overhang,
 )
 from sim.lapping.overlap import overlap
-from sim.lapping.step import Grit, Step, Wear
-from sim.lapping.wear import kappa, kappa_from_observation, wear_time
+from sim.lapping.step import Grit, Step
+from sim.lapping.wear import kappa, kappa_from_observation, settled, wear_time
 from sim.plate.outline import Disc, Outline, Rectangle
 from sim.plate.plate import Plate
 
@@ -300,9 +300,8 @@ def _rates(plates: Mapping[str, Plate], step: Step, observed_in: Step, motion: M
         moved = Motion(there, motion.key)
         work = _mean(moved, moved.poses(_sampled(moved)), above, under).work
         mean = {plate.name: work / plate.land_area for plate in (above, under)}
-        constants = kappa_from_observation(seen, observed_in.grit, plates, mean)
-        grit = replace(grit, wear=Wear(plates=constants))
-    low, high = kappa(grit, bottom, top)
+        grit = replace(grit, wear=kappa_from_observation(seen, observed_in.grit, plates, mean))
+    low, high = kappa(settled(grit, plates), bottom, top)
     return {bottom.name: low, top.name: high}
 
 

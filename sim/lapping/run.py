@@ -24,9 +24,9 @@ from sim.lapping.gauge import on_top_by_reading, satisfied
 from sim.lapping.moment import Clock, Moment, frozen
 from sim.lapping.motion import Motion
 from sim.lapping.poses import GOLDEN, PLASTIC, block_sample
-from sim.lapping.step import Grit, Step, Wear
+from sim.lapping.step import Grit, Step
 from sim.lapping.support import check_stands
-from sim.lapping.wear import kappa, kappa_from_observation, rubbing_until, wear_time
+from sim.lapping.wear import kappa, kappa_from_observation, rubbing_until, settled, wear_time
 from sim.plate.measure import EdgeMargin
 from sim.plate.plate import Plate
 
@@ -148,6 +148,7 @@ class _Work:
             grit=step.grit.name,
             grit_age=0.0 if fresh else clock.grit_age,
             ran_out=clock.ran_out,
+            off_before=moment.removed[step.top] + moment.removed[step.bottom],
         )
         return replace(moment, clock=clock, top=step.top, bottom=step.bottom)
 
@@ -233,7 +234,7 @@ class _Work:
             stride=max(1.0, min(wider, longest, 1e9)),
         )
         after = block.applied(moment, done)
-        if step.until is not None and satisfied(step.until, self.plates, after, self.margin):
+        if step.until is not None and satisfied(step.until, self.plates, moment, after, self.margin):
             after = replace(after, clock=replace(done, gauged=True))
         return after
 
@@ -276,11 +277,10 @@ class _Work:
     def _grit(self, step: Step) -> Grit:
         """The step's grit, its wear turned into constants if it was given as an observation."""
         name = step.grit.name
-        if step.grit.wear.observed is None:
-            return step.grit
         if name not in self.grits:
             first = next(s for s in self.steps if s.grit.name == name)
-            self.grits[name] = self._observed(first)
+            seen = first.grit.wear.observed is not None
+            self.grits[name] = self._observed(first) if seen else settled(first.grit, self.plates)
         return self.grits[name]
 
     def _observed(self, step: Step) -> Grit:
@@ -296,9 +296,7 @@ class _Work:
             bottom.name: mean_over_land(bottom, average.bottom),
             top.name: mean_over_land(top, average.top),
         }
-        constants = kappa_from_observation(seen, step.grit, self.plates, mean)
-        # Plates met later follow by their material from the iron value.
-        return replace(step.grit, wear=Wear(plates=constants))
+        return replace(step.grit, wear=kappa_from_observation(seen, step.grit, self.plates, mean))
 
 
 @contextmanager

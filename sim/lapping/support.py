@@ -9,6 +9,7 @@ import numpy as np
 from sim.errors import NoOverlapError, TippedError
 from sim.lapping.motion import Motion
 from sim.lapping.overhang import land_outline, margins, tipping_overhang, worst_overhang
+from sim.lapping.overlap import overlap
 from sim.lapping.step import Hand, Step
 from sim.plate.plate import Plate
 
@@ -33,11 +34,14 @@ def standing_message(top: Plate, bottom: Plate, c: Point, theta: float, point: P
     off = float(np.hypot(point[0] - c[0], point[1] - c[1]))
     if support_margin(top, bottom, c, theta, c) >= max(top.grid.cell, bottom.grid.cell):
         return (
-            f"the load (weight, hand and push together) acts {1e3 * off:.1f} mm off the top's centre, and the "
-            "top alone would stand: bring load_at nearer to the centre, press less, or push lower"
+            f"the load (weight, hand and push together) acts {1e3 * off:.1f} mm off the top's centre, and "
+            "the top alone would stand: bring load_at nearer to the centre, press less, or push lower"
         )
     direction = float(np.arctan2(c[1], c[0]))
-    least = tipping_overhang(top.outline, bottom.outline, direction, theta=theta)
+    try:
+        least = tipping_overhang(top.outline, bottom.outline, direction, theta=theta)
+    except NoOverlapError:  # the middle of the bottom is a hole: there is nothing to move out from
+        return "the load must stay over both faces: move the stroke over the land, or shorten it"
     share = least / top.outline.width_along(direction - theta)
     return (
         f"the load must stay over both faces, and the most that stands this way is an overhang of "
@@ -61,8 +65,10 @@ def check_stands(step: Step, top: Plate, bottom: Plate) -> None:
     poses = motion.poses(np.array([worst.margin_at]))
     c, theta = (float(poses.cx[0]), float(poses.cy[0])), float(poses.theta[0])
     where = place_in_words(float(poses.phase[0]), theta, c)
-    if worst.margin == -np.inf:
-        raise NoOverlapError(f"{top.name} does not lie on {bottom.name} {where}")
+    try:
+        overlap(top.outline, bottom.outline, c, theta)
+    except NoOverlapError as nothing:
+        raise NoOverlapError(f"{top.name} does not lie on {bottom.name} {where}") from nothing
     load = top.weight + step.load.force
     moment = motion.moment(poses, load)[0] / load
     stands = standing_message(top, bottom, c, theta, (c[0] + float(moment[0]), c[1] + float(moment[1])))

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 
 from sim.errors import CannotDoError
-from sim.lapping.step import EMBEDDED_SHARE, Grit, Observation
+from sim.lapping.step import EMBEDDED_SHARE, Grit, Observation, Wear
 from sim.plate.plate import Plate
 
-__all__ = ["kappa", "kappa_from_observation", "rubbing_until", "wear_time"]
+__all__ = ["kappa", "kappa_from_observation", "rubbing_until", "settled", "wear_time"]
 
 
 def wear_time(fade: float | None, age: float, time: float) -> float:
@@ -49,24 +50,32 @@ def kappa(grit: Grit, bottom: Plate, top: Plate) -> tuple[float, float]:
     Raises
     ------
     CannotDoError
-        When the constant is still an observation (see `kappa_from_observation`).
+        When the constant is not settled yet (see `settled` and `kappa_from_observation`).
 
     """
     given = grit.wear.plates
     iron = grit.wear.iron
     if iron is None:
-        known = next(((p, given[p.name]) for p in (bottom, top) if p.name in given), None)
-        if known is None:
-            raise CannotDoError(f"the wear of grit {grit.name} is not known for {bottom.name} or {top.name}")
-        iron = known[1] / _factor(grit, known[0])
+        raise CannotDoError(f"the wear of grit {grit.name} is not known yet")
     low, high = (given.get(p.name, iron * _factor(grit, p)) for p in (bottom, top))
     return low, high
 
 
+def settled(grit: Grit, plates: Mapping[str, Plate]) -> Grit:
+    """The same grit with a value for grey iron: from the first plate that one was given for.
+
+    So plates that none was given for wear by their material, whatever they meet.
+    """
+    if grit.wear.iron is not None or not grit.wear.plates:
+        return grit
+    name, value = next(iter(grit.wear.plates.items()))
+    return replace(grit, wear=replace(grit.wear, iron=value / _factor(grit, plates[name])))
+
+
 def kappa_from_observation(
     seen: Observation, grit: Grit, plates: Mapping[str, Plate], mean: Mapping[str, float]
-) -> dict[str, float]:
-    """Wear constants [1/Pa] of a pair from metal seen to go.
+) -> Wear:
+    """Wear constants [1/Pa] from metal seen to go: for grey iron, and final for a plate that was observed.
 
     `mean` [Pa m/s]: pressure x speed of each plate of the pair, mean over its land, with a fresh dab.
 
@@ -84,19 +93,20 @@ def kappa_from_observation(
     elif seen.lost is not None:
         # Mass lost by both together: volumes add.
         work = sum(factors[n] * mean[n] * plates[n].land_area * plates[n].material.density for n in mean)
-        return _scaled(factors, seen.lost / (time * work) if work > 0.0 else math.inf, grit)
+        return _wear(seen.lost / (time * work) if work > 0.0 else math.inf, None, grit, plates)
     else:
         depth = seen.removed or 0.0
     if seen.plate is not None:
         rate = factors[seen.plate] * mean[seen.plate]
     else:
         rate = sum(factors[n] * mean[n] for n in mean) / len(mean)
-    return _scaled(factors, depth / (time * rate) if rate > 0.0 else math.inf, grit)
+    return _wear(depth / (time * rate) if rate > 0.0 else math.inf, seen.plate, grit, plates)
 
 
-def _scaled(factors: Mapping[str, float], iron: float, grit: Grit) -> dict[str, float]:
+def _wear(iron: float, observed: str | None, grit: Grit, plates: Mapping[str, Plate]) -> Wear:
     if not math.isfinite(iron):
         raise CannotDoError(
             f"the observed wear of grit {grit.name} cannot be read: nothing rubs in that step"
         )
-    return {name: iron * factor for name, factor in factors.items()}
+    final = {} if observed is None else {observed: iron * _factor(grit, plates[observed])}
+    return Wear(iron=iron, plates=final)

@@ -168,6 +168,11 @@ class Account:
         return top if top > words.NOTHING else 1e-7
 
     @property
+    def nothing_done(self) -> bool:
+        """Whether the run ended before anything was rubbed."""
+        return not len(self.run.time) or float(self.run.time[-1]) == 0.0
+
+    @property
     def finishes(self) -> dict[str, float | None]:
         """The finish of each plate [m]."""
         return {f.name: f.finish for f in self.faces}

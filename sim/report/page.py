@@ -103,13 +103,21 @@ def _picture(drawn: Drawn, name: str, label: str) -> str:
 
 def _headline(said: Account) -> str:
     after = {f.name: f.after for f in said.faces}
-    return words.came_out(said.run.outcome, said.pair, said.bearing_share, after, said.finishes, said.units)
+    return words.came_out(
+        said.run.outcome,
+        said.pair,
+        said.bearing_share,
+        after,
+        said.finishes,
+        said.units,
+        nothing_done=said.nothing_done,
+    )
 
 
 def _faces_in_words(said: Account) -> str:
     parts = []
     for face in said.faces:
-        parts.append(f"{face.name} before {words.face(face.before, face.finish, said.units)}")
+        parts.append(f"{face.name} before {words.face(face.before, None, said.units)}")
         parts.append(f"after {words.face(face.after, face.finish, said.units)}")
     return "; ".join(parts)
 
@@ -140,7 +148,8 @@ def _done(said: Account) -> str:
     rounds = said.study.rounds if said.study is not None else 1
     count = f"{len(said.steps)} step{'s' if len(said.steps) > 1 else ''}"
     again = f", {rounds} rounds" if rounds > 1 else ""
-    return f"Done: {count}{again}: {words.joined(pairs)}{swapped}; grit {words.joined(grits)}."
+    did = "Done" if said.run.outcome in ("done", "until", "limit") else "Meant to be done"
+    return f"{did}: {count}{again}: {words.joined(pairs)}{swapped}; grit {words.joined(grits)}."
 
 
 # --- the parts ---------------------------------------------------------------------------------
@@ -202,7 +211,7 @@ def _bearing(said: Account, drawn: Drawn) -> str:
     if not inside or not got:
         return ""
     lines = [words.bears(p.title, p.top, p.bottom, p.share, p.mean, p.peak, said.units) for p in got]
-    if len(said.run.lift_share):
+    if len(said.run.lift_share) and not said.nothing_done:
         lines.append(words.lifting(float(said.run.lift_share[-1])))
     told = "".join(f"<li>{escaped(line)}</li>" for line in lines if line)
     return f'<ul>{told}</ul><figure class="wide">{inside}</figure>'

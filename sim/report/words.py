@@ -245,6 +245,7 @@ def came_out(
     faces: Mapping[str, Forms],
     finishes: Mapping[str, float | None],
     units: str = "metric",
+    nothing_done: bool = False,
 ) -> str:
     """The one sentence (or three) that says what came out.
 
@@ -256,10 +257,17 @@ def came_out(
         Top and bottom that lay on each other last.
     share
         Share of their overlap that bears, laid centre on centre; None when not known.
+    nothing_done
+        True when the top tipped before anything was rubbed.
     """
     said: list[str] = []
     if outcome == "tipped":
-        said.append("The run stopped because the top tips off. What follows is the last good state.")
+        cure = "shorten the stroke, or bring the load nearer to the top's centre"
+        if nothing_done:
+            return f"Nothing was lapped: the top tips off. To go on, {cure}."
+        said.append(
+            f"The run stopped: the top tips off; to go on, {cure}. What follows is the last good state."
+        )
     elif outcome == "interrupted":
         said.append("The run was stopped before its end. What follows is the state so far.")
     elif outcome == "limit":

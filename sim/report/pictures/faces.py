@@ -120,7 +120,8 @@ def _title(
     cell: float,
 ) -> None:
     height = figure.get_size_inches()[1] * 72.0
-    said = typeset(words.face(forms, face.finish, units))
+    # What came in was not made by this grit, so it is told whatever the finish.
+    said = typeset(words.face(forms, face.finish if when == "after" else None, units))
     lines = textwrap.wrap(said, max(16, int(cell / 6.4)))[:3]
     first = y + 6.0 + 15.0 * len(lines)
     name = f"{face.name} {when}"
