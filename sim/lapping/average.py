@@ -46,6 +46,18 @@ class Sample:
 
 
 @dataclass(frozen=True)
+class Group:
+    """Poses that one loop serves: which of the sample they are, and `rows` as the kernels read them.
+
+    `quarter`: the turn of the top at which they are laid cell on cell; None: they are gathered.
+    """
+
+    members: NDArray[np.intp]
+    rows: Array
+    quarter: int | None
+
+
+@dataclass(frozen=True)
 class Average:
     """What a sample of poses does to a pair; maps as looking at each face.
 
@@ -53,7 +65,8 @@ class Average:
     faces no land of the other counting nothing.  `half_bottom`, `half_top`: the difference between the
     two halves of the sample, for its error.  `lift_share`: share of the time in which something lifts.
     `scale_error`: largest departure from 1 of the factor on the top's gathered load.
-    `overlap`: mean area of land in overlap [m2]; `planes` (n, 3) [m] to begin a neighbouring solve from.
+    `overlap`: mean area of land in overlap [m2]; `planes` (n, 3) [m] to begin a neighbouring solve from,
+    and `groups`, which hold for every shape of the faces.
     """
 
     bottom: Array
@@ -64,6 +77,7 @@ class Average:
     scale_error: float
     overlap: float
     planes: Array
+    groups: tuple[Group, ...]
 
 
 def _one_after_another(work: Callable[[int], Any], items: range) -> list[Any]:
@@ -99,8 +113,10 @@ class Pair:
         with ThreadPoolExecutor(number) as pool:
             yield Pair(self.bottom, self.top, self.stiffness, self.load, lambda f, n: list(pool.map(f, n)))
 
-    def average(self, z_bottom: Array, z_top: Array, sample: Sample, planes: Array | None = None) -> Average:
+    def average(self, z_bottom: Array, z_top: Array, sample: Sample, near: Average | None = None) -> Average:
         """Average pressure x speed over the sample, both faces held as they are.
+
+        `near`: the average of the same sample over neighbouring shapes, to begin from.
 
         Raises
         ------
@@ -109,35 +125,34 @@ class Pair:
 
         """
         reports = np.zeros((sample.share.size, loops.REPORT_COLUMNS))
-        if planes is not None:
-            reports[:, loops.PLANE :] = planes
-        warm = planes is not None
-        rows = self.pose_rows(sample)
+        if near is not None:
+            reports[:, loops.PLANE :] = near.planes
+        warm = near is not None
+        groups = near.groups if near is not None else self._groups(self.pose_rows(sample))
         # Sums of the even and of the odd chunks: their difference tells the error of the sample.
         bottom = np.zeros((2, *self.bottom.land.shape))
         top = np.zeros((2, *self.top.land.shape))
-        for members, quarter in self._groups(rows):
-            mended = self._on_cells(rows[members]) if quarter is not None else None
-            laid = self.laid_tops[quarter if mended is not None and quarter is not None else 0]
-            loop = loops.wear_turned if mended is None else loops.wear_shifted
-            group = rows[members] if mended is None else mended
-            face_bottom = self.laid_bottom.face(z_bottom, gathered=mended is None)
-            face_top = laid.face(z_top, gathered=mended is None)
+        for group in groups:
+            gathered = group.quarter is None
+            laid = self.laid_tops[group.quarter or 0]
+            loop = loops.wear_turned if gathered else loops.wear_shifted
+            face_bottom = self.laid_bottom.face(z_bottom, gathered)
+            face_top = laid.face(z_top, gathered)
             laid_sum = np.zeros((2, *face_top.z.shape))
 
             def chunk(
                 k: int,
-                group: Array = group,
-                members: NDArray[np.intp] = members,
+                group: Group = group,
                 face_bottom: loops.Face = face_bottom,
                 face_top: loops.Face = face_top,
                 loop: Callable[..., None] = loop,
             ) -> tuple[Array, Array]:
-                own = members[k::CHUNKS]
+                own = group.members[k::CHUNKS]
                 some = reports[own]
                 add_bottom = np.zeros(face_bottom.z.shape)
                 add_top = np.zeros(face_top.z.shape)
-                loop(face_bottom, face_top, self.stiffness, group[k::CHUNKS], warm, add_bottom, add_top, some)
+                rows = group.rows[k::CHUNKS]
+                loop(face_bottom, face_top, self.stiffness, rows, warm, add_bottom, add_top, some)
                 reports[own] = some
                 return add_bottom, add_top
 
@@ -147,7 +162,7 @@ class Pair:
             for half in range(2):
                 top[half] += laid.lift(laid_sum[half])
         self.check(sample, reports)
-        return self._collect(bottom, top, sample, reports)
+        return self._collect(bottom, top, sample, reports, groups)
 
     def pose_rows(self, sample: Sample) -> Array:
         """The sample as the kernels read it, (n, POSE_COLUMNS)."""
@@ -167,21 +182,23 @@ class Pair:
         rows[:, loops.MOMENT_Y] = sample.moments[:, 1] / (radius * per_cell)
         return rows
 
-    def _groups(self, rows: Array) -> list[tuple[NDArray[np.intp], int | None]]:
-        """Poses that one loop can serve: by quarter turn where nothing spins, the rest together."""
+    def _groups(self, rows: Array) -> tuple[Group, ...]:
+        """Poses that one loop can serve: cell on cell by quarter turn where nothing spins, else gathered."""
         quarters = rows[:, loops.THETA] / (0.5 * pi)
         nearest = np.rint(quarters)
         same = abs(self.bottom.grid.cell / self.top.grid.cell - 1.0) < 1e-12
         on_quarter = (np.abs(quarters - nearest) < 1e-9) & (rows[:, loops.SPIN] == 0.0) & same
-        groups: list[tuple[NDArray[np.intp], int | None]] = []
+        groups = []
         for quarter in range(4):
             members = np.nonzero(on_quarter & (nearest.astype(int) % 4 == quarter))[0]
             if members.size:
-                groups.append((members, quarter))
+                mended = self._on_cells(rows[members])
+                gathered = Group(members, rows[members], None)
+                groups.append(gathered if mended is None else Group(members, mended, quarter))
         others = np.nonzero(~on_quarter)[0]
         if others.size:
-            groups.append((others, None))
-        return groups
+            groups.append(Group(others, rows[others], None))
+        return tuple(groups)
 
     def _on_cells(self, rows: Array) -> Array | None:
         """Round places to whole cells; None when the poses do not bear rounding.
@@ -239,7 +256,9 @@ class Pair:
             return TippedError(f"{self.top.name} tips off {self.bottom.name} {where}: {stands}")
         return SettleError(f"{self.top.name} did not settle on {self.bottom.name} {where}")
 
-    def _collect(self, bottom: Array, top: Array, sample: Sample, reports: Array) -> Average:
+    def _collect(
+        self, bottom: Array, top: Array, sample: Sample, reports: Array, groups: tuple[Group, ...]
+    ) -> Average:
         share_bottom = np.maximum(self.bottom.land, 1e-300)
         share_top = np.maximum(self.top.land, 1e-300)
         even, odd = (bottom[0], top[0]), (bottom[1], top[1])
@@ -253,6 +272,7 @@ class Pair:
             scale_error=float(np.abs(reports[:, loops.FACTOR] - 1.0).max()),
             overlap=float(reports[:, loops.OVERLAP] @ sample.share) * self.bottom.grid.cell**2,
             planes=reports[:, loops.PLANE :].copy(),
+            groups=groups,
         )
 
 

@@ -54,7 +54,7 @@ class Block:
         z = moment.heights[pair.bottom.name], moment.heights[pair.top.name]
         one = pair.average(z[0], z[1], sample)
         euler = rates[0] * time * one.bottom, rates[1] * time * one.top
-        two = pair.average(z[0] - euler[0], z[1] - euler[1], sample, one.planes)
+        two = pair.average(z[0] - euler[0], z[1] - euler[1], sample, one)
         rate = 0.5 * (one.bottom + two.bottom), 0.5 * (one.top + two.top)
         lost = rates[0] * time * rate[0], rates[1] * time * rate[1]
         bodies = pair.bottom, pair.top

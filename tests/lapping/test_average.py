@@ -48,7 +48,7 @@ def test_quarter_turns_laid_cell_on_cell_equal_the_gathered_path(quarter):
         cy=np.rint(chosen.poses.cy / cell) * cell,
     )
     on_cells = Sample(poses, chosen.share, chosen.moments)
-    assert [k for _, k in pair(plates)._groups(pair(plates).pose_rows(on_cells))] == [quarter]
+    assert [g.quarter for g in pair(plates)._groups(pair(plates).pose_rows(on_cells))] == [quarter]
     laid = averaged(plates, on_cells)
     gathered = averaged(plates, turned_by(on_cells, 1e-8))
     for a, b in ((laid.bottom, gathered.bottom), (laid.top, gathered.top)):

@@ -1,5 +1,6 @@
 """One pose: force and moments balance, the energy is least, the slow twin agrees, and tops tip."""
 
+from dataclasses import replace
 from math import pi, radians
 
 import numpy as np
@@ -106,7 +107,9 @@ def test_a_warm_start_ends_in_the_same_place():
     at = [sample(step(), np.arange(16) / 16)]
     layer = pair(plates)
     cold = layer.average(plates["B"].heights(), plates["A"].heights(), at[0])
-    warm = layer.average(plates["B"].heights(), plates["A"].heights(), at[0], cold.planes + 3e-7)
+    warm = layer.average(
+        plates["B"].heights(), plates["A"].heights(), at[0], replace(cold, planes=cold.planes + 3e-7)
+    )
     assert warm.bottom == pytest.approx(cold.bottom, abs=1e-8 * cold.bottom.max())
 
 
