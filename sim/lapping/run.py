@@ -222,7 +222,8 @@ class _Work:
         age = clock.grit_age + number / step.pace
         tau = block.squeeze / max(block.removal_rate, 1e-300)
         longest = rubbing_until(grit.fade, age, self.settings.longest * tau) * step.pace
-        wider = number * min(max(ease, 0.3), 3.0)
+        # A little shorter than the error asks for: a rejected block costs more than a short one.
+        wider = number * min(max(0.9 * ease, 0.3), 3.0)
         if number < stride and ease >= 1.0:
             wider = max(wider, stride)  # the block was cut short by the schedule, not by its error
         done = replace(
