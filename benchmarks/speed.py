@@ -296,26 +296,31 @@ def threads(results: Results) -> None:
         results.add(f"the whole hour on two threads against one, {name}", f"{min(one) / min(two):.2f}")
 
 
+LAUNCHER = """
+import resource, subprocess, sys, time
+start = time.perf_counter()
+ended = subprocess.run(sys.argv[1:], stdout=subprocess.DEVNULL)
+wall = time.perf_counter() - start
+used = resource.getrusage(resource.RUSAGE_CHILDREN)
+print(wall, used.ru_utime + used.ru_stime, used.ru_maxrss)
+sys.exit(ended.returncode)
+"""
+
+
 def process(arguments: list[str], folder: Path, cache: Path | None = None) -> tuple[float, float, float]:
     """Run `lapwright ...` in a process of its own: wall and processor time [s], peak memory [bytes]."""
     surroundings = dict(os.environ, PYTHONPATH=str(ROOT))
     if cache is not None:
         surroundings["NUMBA_CACHE_DIR"] = str(cache)
-    start = time.perf_counter()
-    child = subprocess.Popen(
-        [sys.executable, "-m", "sim", *arguments], cwd=folder, env=surroundings,
-        stdout=subprocess.DEVNULL, stderr=subprocess.PIPE,
+    # A small process starts it and tells what it used: a child of this one would inherit this one's peak.
+    told = subprocess.run(
+        [sys.executable, "-c", LAUNCHER, sys.executable, "-m", "sim", *arguments],
+        cwd=folder, env=surroundings, capture_output=True, text=True, check=False,
     )  # fmt: skip
-    assert child.stderr is not None
-    said_ = child.stderr.read()
-    _, status, used = os.wait4(child.pid, 0)
-    wall = time.perf_counter() - start
-    child.returncode = os.waitstatus_to_exitcode(status)
-    if child.returncode:
-        raise RuntimeError(
-            f"lapwright {' '.join(arguments)} ended with {child.returncode}: {said_.decode()[-500:]}"
-        )
-    return wall, used.ru_utime + used.ru_stime, used.ru_maxrss * 1024.0
+    if told.returncode:
+        raise RuntimeError(f"lapwright {' '.join(arguments)} failed: {told.stderr[-500:]}")
+    wall, busy, peak = map(float, told.stdout.split()[-3:])
+    return wall, busy, peak * 1024.0
 
 
 def processes(results: Results) -> None:

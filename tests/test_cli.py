@@ -415,3 +415,17 @@ def test_json_knows_no_nan_and_no_arrays() -> None:
         {"a": np.float64("nan"), "b": (1, np.inf), "c": np.arange(2), "d": np.bool_(True), "e": None}
     )
     assert said == {"a": None, "b": [1, None], "c": [0, 1], "d": True, "e": None}
+
+
+def test_a_watched_step_says_at_which_stroke_it_stopped(
+    bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    watched = SHORTEST.replace('time = "40 min"', 'time = "40 min"\nuntil = { removed = "0.1 um" }')
+    (bench / "watched.toml").write_text(watched)
+    assert main(["run", "watched.toml", "--no-page"]) == 0
+    found = re.search(r"Step 1 stopped by its gauge at stroke (\d+)\.", capsys.readouterr().out)
+    assert found is not None
+    assert 0 < int(found[1]) < 1600
+    (bench / "never.toml").write_text(watched.replace("0.1 um", "90 um"))
+    assert main(["run", "never.toml", "--no-page"]) == 0
+    assert "Step 1 ran to its end, 1600 strokes" in capsys.readouterr().out

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from sim.report import words
-from sim.report.account import account
+from sim.report.account import Account, account
 from sim.study.runfile import FORM_KEYS, PlateRecord, Run
 
 __all__ = ["as_json", "in_words"]
@@ -59,6 +59,24 @@ def in_words(run: Run) -> list[str]:
     off = [f"{face.name} {words.both_units(face.lost, said.units)}" for face in said.faces]
     lines.append(f"Metal off: {', '.join(off)}.")
     lines.append(f"Rubbing: {words.minutes(float(run.time[-1]), said.weighed)}.")
+    lines += _stopped(said)
     margins = sorted({words.length(record.margin, said.units) for record in run.plates.values()})
     lines.append(f"Left out of these figures round the edge: {words.joined(margins)}.")
+    return lines
+
+
+def _stopped(said: Account) -> list[str]:
+    """At which stroke each watched step was stopped by its gauge, or that it was not."""
+    if said.run.outcome not in ("done", "until", "limit") or (said.study and said.study.rounds > 1):
+        return []
+    lines = []
+    for number, step in enumerate(said.steps, 1):
+        if step.until is not None:
+            strokes = round(said.rubbed(number) * step.pace)
+            reached = strokes < step.total_strokes
+            lines.append(
+                f"Step {number} stopped by its gauge at stroke {strokes}."
+                if reached
+                else f"Step {number} ran to its end, {strokes} strokes, before its gauge said stop."
+            )
     return lines

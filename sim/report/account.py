@@ -167,6 +167,11 @@ class Account:
         top = max((float(s) for s in seen), default=0.0)
         return top if top > words.NOTHING else 1e-7
 
+    def rubbed(self, number: int) -> float:
+        """Time rubbed in a step (from 1), all rounds together [s]."""
+        time, step = self.run.time, self.run.step
+        return sum(float(time[k] - time[k - 1]) for k in range(1, len(time)) if int(step[k]) == number)
+
     @property
     def nothing_done(self) -> bool:
         """Whether the run ended before anything was rubbed."""

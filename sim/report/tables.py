@@ -124,8 +124,7 @@ def _time(account: Account, number: int, step: Step) -> str:
     most = f"{step.total_strokes} strokes, {_minutes(step.total_strokes / step.pace)}"
     if step.until is None:
         return most
-    time, reached = account.run.time, account.run.step
-    rubbed = sum(float(time[k] - time[k - 1]) for k in range(1, len(time)) if int(reached[k]) == number)
+    rubbed = account.rubbed(number)
     allowed = _minutes(step.total_strokes / step.pace)
     return f"{round(rubbed * step.pace)} strokes, {_minutes(rubbed)} (at most {allowed})"
 
