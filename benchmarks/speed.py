@@ -35,12 +35,12 @@ from sim.lapping import average as averages  # noqa: E402
 from sim.lapping import run as engine  # noqa: E402
 from sim.lapping.motion import Motion  # noqa: E402
 from sim.lapping.run import Moment, Settings, lap  # noqa: E402
-from sim.lapping.step import GRAVITY, Grit, Layer, Step, Turn, Wear  # noqa: E402
+from sim.lapping.step import Grit, Layer, Step, Turn, Wear  # noqa: E402
 from sim.lapping.strokes import FigureEight, path_length  # noqa: E402
 from sim.plate.form import StartForm  # noqa: E402
 from sim.plate.measure import EdgeMargin, forms  # noqa: E402
 from sim.plate.outline import Disc  # noqa: E402
-from sim.plate.plate import Plate  # noqa: E402
+from sim.plate.plate import GRAVITY, Plate  # noqa: E402
 
 RESULTS = ROOT / "benchmarks" / "results.md"
 FIRST_PAIR = ROOT / "configs" / "first-pair.toml"

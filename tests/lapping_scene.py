@@ -7,11 +7,11 @@ import numpy as np
 
 from sim.lapping.average import Pair, Sample
 from sim.lapping.motion import Motion
-from sim.lapping.step import GRAVITY, Grit, Layer, Step, Wear
+from sim.lapping.step import Grit, Layer, Step, Wear
 from sim.lapping.strokes import Circle
 from sim.plate.form import StartForm
 from sim.plate.outline import Disc
-from sim.plate.plate import Plate
+from sim.plate.plate import GRAVITY, Plate
 
 RADIUS = 0.08
 PRESSURE = 3000.0

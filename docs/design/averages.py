@@ -35,12 +35,12 @@ from sim.exact.convergence import grid_convergence  # noqa: E402
 from sim.lapping import average as averages  # noqa: E402
 from sim.lapping import poses as sampling  # noqa: E402
 from sim.lapping.run import Moment, Settings, lap  # noqa: E402
-from sim.lapping.step import GRAVITY, Grit, Layer, Step, Swap, Turn, Wear  # noqa: E402
+from sim.lapping.step import Grit, Layer, Step, Swap, Turn, Wear  # noqa: E402
 from sim.lapping.strokes import FigureEight  # noqa: E402
 from sim.plate.form import StartForm  # noqa: E402
 from sim.plate.measure import EdgeMargin, measure  # noqa: E402
 from sim.plate.outline import Disc  # noqa: E402
-from sim.plate.plate import Plate  # noqa: E402
+from sim.plate.plate import GRAVITY, Plate  # noqa: E402
 
 PAGE = ROOT / "docs" / "numerics.md"
 BEGIN, END = "<!-- begin: docs/design/averages.py -->", "<!-- end: docs/design/averages.py -->"

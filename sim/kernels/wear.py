@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.kernels.compile import kernel
-from sim.kernels.lay import PAD, Face, Rowset, gather, lay_shifted, make_rowset
+from sim.kernels.lay import Face, Rowset, gather, lay_shifted, make_rowset
 from sim.kernels.settle import SETTLED, loaded_sums, settle
 
 __all__ = [
@@ -29,7 +29,6 @@ __all__ = [
     "MOMENT_X",
     "MOMENT_Y",
     "OVERLAP",
-    "PAD",
     "PLANE",
     "POSE_COLUMNS",
     "REPORT_COLUMNS",

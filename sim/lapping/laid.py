@@ -14,7 +14,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.kernels.wear import PAD, Face
+from sim.kernels.lay import PAD, Face
 from sim.plate.plate import Plate
 
 __all__ = ["Laid"]

@@ -27,7 +27,6 @@ __all__ = [
 ]
 
 EMBEDDED_SHARE = 0.1  # a plate that holds the grit wears a tenth (model, common practice, no source)
-GRAVITY = 9.80665  # m/s2, standard gravity (CGPM 1901)
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import math
 
-from sim.study.units import GRAVITY, INCH, POUND, PSI
+from sim.plate.plate import GRAVITY
+from sim.study.units import INCH, POUND, PSI
 
 __all__ = [
     "number",

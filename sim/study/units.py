@@ -13,6 +13,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+from sim.plate.plate import GRAVITY
 from sim.study.faults import RefusedError, nearest, shown
 
 __all__ = [
@@ -38,7 +39,6 @@ __all__ = [
     "take_apart",
 ]
 
-GRAVITY = 9.80665
 INCH = 0.0254
 POUND = 0.45359237
 PSI = POUND * GRAVITY / INCH**2
