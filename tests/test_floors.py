@@ -20,6 +20,7 @@ FLOORS = (
     ("exact",),
     ("plate",),
     ("lapping",),
+    ("gauges",),
     ("study",),
     ("verify", "report"),
     ("cli", "commands", "__main__"),

@@ -80,7 +80,10 @@ class StartForm:
 
     def heights(self, grid: Grid, outline: Outline) -> Array:
         """The face's map, (ny, nx) [m], looking at it."""
-        x, y = grid.mesh()
+        return self.at(*grid.mesh(), outline)
+
+    def at(self, x: Array, y: Array, outline: Outline) -> Array:
+        """Heights [m] at points of the face [m], looking at it; same shape as `x`."""
         r2 = outline.radius**2
         z = -self.sphere * (x * x + y * y) / r2
         z += self.saddle * (x * x - y * y) / (2.0 * r2)
