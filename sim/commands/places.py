@@ -12,7 +12,7 @@ __all__ = ["PAGE_FILES", "PART_FILE", "RUN_FILE", "run_file", "study_file"]
 
 RUN_FILE = "run.h5"
 PART_FILE = "run.part.h5"
-PAGE_FILES = ("report.html", "faces.png", "sections.png", "history.png")
+PAGE_FILES = ("report.html", "card.html", "faces.png", "sections.png", "history.png")
 
 
 def run_file(place: Path) -> Path:
