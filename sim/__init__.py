@@ -8,6 +8,7 @@ exact              closed forms, each with its source
 plate              what things are: outline, grooves, land, form, flatness
 lapping            what happens to them: strokes, the grit layer, wear, time
 gauges             what an instrument reads, what a reading says
+modes              what a stroke takes out, leaves alone and makes
 study              people's units to SI, study files in, run files in and out
 verify, report     proofs of this copy; pictures and pages from a run file
 cli                words in, exit code out

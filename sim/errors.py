@@ -12,6 +12,7 @@ from dataclasses import dataclass
 __all__ = [
     "CannotDoError",
     "CommandError",
+    "DefectiveError",
     "Fault",
     "LapwrightError",
     "NoOverlapError",
@@ -96,3 +97,9 @@ class TippedError(LapwrightError):
     """The load's line leaves the support: the top tips off."""
 
     code = "tipped"
+
+
+class DefectiveError(LapwrightError):
+    """What a stroke leaves alone would grow with time: it has no drift and no residue to tell."""
+
+    code = "defective"

@@ -20,6 +20,7 @@ FLOORS = (
     ("exact",),
     ("plate",),
     ("lapping",),
+    ("modes",),
     ("gauges",),
     ("study",),
     ("verify", "report"),

@@ -10,14 +10,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.kernels.lay import PAD, Face
 from sim.plate.plate import Plate
 
-__all__ = ["Laid"]
+if TYPE_CHECKING:  # the kernels are loaded when a face is laid, not by those who only map points
+    from sim.kernels.lay import Face
+
+__all__ = ["Laid", "on_bench", "on_face"]
 
 Array = NDArray[np.float64]
 
@@ -25,6 +28,19 @@ Array = NDArray[np.float64]
 def _quarters(seen: Array, quarter: int) -> Array:
     """Turn a map (row 0 lowest) anticlockwise by `quarter` quarter turns."""
     return np.rot90(seen, -quarter)  # rot90 counts as if row 0 were the highest
+
+
+def on_bench(u: Array, v: Array, cx: Array, cy: Array, theta: Array) -> tuple[Array, Array]:
+    """Where points (u, v) of the top's face [m] lie on the bench; c and theta of the top, broadcast."""
+    cos, sin = np.cos(theta), np.sin(theta)
+    return cx - cos * u - sin * v, cy - sin * u + cos * v
+
+
+def on_face(x: Array, y: Array, cx: Array, cy: Array, theta: Array) -> tuple[Array, Array]:
+    """Which points of the top's face [m] lie at bench points (x, y); the inverse of `on_bench`."""
+    cos, sin = np.cos(theta), np.sin(theta)
+    xi, eta = x - cx, y - cy
+    return -(cos * xi + sin * eta), cos * eta - sin * xi
 
 
 @dataclass(frozen=True)
@@ -55,6 +71,8 @@ class Laid:
 
         `gathered` False: the other face lies cell on cell and reads nothing between them.
         """
+        from sim.kernels.lay import Face
+
         z = self.lay(heights)
         quadratic, rest = self._between(z) if gathered else self._nothing_between
         return Face(
@@ -106,6 +124,8 @@ class Laid:
 
     @property
     def _pad(self) -> int:
+        from sim.kernels.lay import PAD
+
         return PAD + int(np.ceil(0.5 * self.meets / self.plate.grid.cell))
 
     @cached_property

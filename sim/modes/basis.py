@@ -1,0 +1,188 @@
+"""Orthonormal polynomials over the land of a face: a small set of shapes that any form is a sum of.
+
+Products of Legendre polynomials over the box about the outline, ordered by total degree and made orthonormal
+over the land by two Cholesky factorings.  They are evaluated by the same recurrences at any point, never
+interpolated.  The first three span planes and the first six quadratics, so leaving off coefficients is a
+least-squares fit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property, lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.plate.form import StartForm
+from sim.plate.grid import Grid
+from sim.plate.measure import EdgeMargin, forms
+from sim.plate.plate import Plate
+
+__all__ = ["FORMS", "LONG_FORMS", "PLANES", "Basis", "basis_of", "form_names"]
+
+Array = NDArray[np.float64]
+
+FORMS = ("sphere", "saddle", "twist")
+LONG_FORMS = ("bow", "crown", "wind")
+PLANES = 3  # the first three shapes: rigid motions
+MOST_CELLS = 128  # across, over which the shapes are made orthonormal
+BLOCK = 1 << 15  # points evaluated at a time
+
+
+def form_names(plate: Plate) -> tuple[str, ...]:
+    """Which form errors one speaks of on this plate."""
+    return LONG_FORMS if plate.outline.long else FORMS
+
+
+@dataclass(frozen=True)
+class Basis:
+    """`size` shapes without unit, to total `degree`, with mean square 1 over the land of `plate`.
+
+    Coefficients are therefore heights [m], and the sum of their squares is the mean square of the map.
+    `mix` (size, size), lower triangular: shapes = mix @ products.  `condition`: of the products over the
+    land, before they were made orthonormal.
+    """
+
+    plate: Plate
+    degree: int
+    mix: Array
+    condition: float
+
+    @property
+    def size(self) -> int:
+        """Number of shapes."""
+        return (self.degree + 1) * (self.degree + 2) // 2
+
+    @property
+    def degrees(self) -> NDArray[np.int64]:
+        """Total degree of each shape (size,)."""
+        return np.repeat(np.arange(self.degree + 1), np.arange(self.degree + 1) + 1)
+
+    def evaluate(self, x: Array, y: Array) -> Array:
+        """All shapes at points of the face [m], (size, ...)."""
+        width, height = self.plate.outline.size
+        flat = _products(2.0 / width * np.ravel(x), 2.0 / height * np.ravel(y), self.degree)
+        values: Array = (self.mix @ flat).reshape(self.size, *np.shape(x))
+        return values
+
+    @cached_property
+    def _cells(self) -> tuple[NDArray[np.bool_], Array, Array]:
+        """Cells with land, their shares (sum 1), the shapes there (size, n), on the plate's own grid."""
+        on = self.plate.land > 0.0
+        x, y = self.plate.grid.mesh()
+        share = self.plate.land[on] / self.plate.land.sum()
+        return on, share, self.evaluate(x[on], y[on])
+
+    def project(self, z: Array) -> Array:
+        """Coefficients (size,) [m] of the least-squares fit to a map (ny, nx) [m], weighted by land."""
+        on, share, shapes = self._cells
+        weighted = shapes * share
+        fit: Array = np.linalg.solve(weighted @ shapes.T, weighted @ z[on])
+        return fit
+
+    def surface(self, coefficients: Array) -> Array:
+        """The map (ny, nx) [m] of coefficients (size,), looking at the face; 0 where there is no land."""
+        on, _, shapes = self._cells
+        z = np.zeros(self.plate.grid.shape)
+        z[on] = coefficients @ shapes
+        return z
+
+    def form_rows(self, margin: EdgeMargin) -> Array:
+        """Rows (3, size): the form errors of `form_names` [m] are rows @ coefficients."""
+        return _form_rows(self, margin)
+
+    def spread(self, margin: EdgeMargin) -> Array:
+        """Matrix (size, size): rms about the least-squares plane squared is c @ spread @ c."""
+        return _spread(self, margin)
+
+    def forms(self, coefficients: Array, margin: EdgeMargin) -> dict[str, float]:
+        """Form errors [m] by name."""
+        values = self.form_rows(margin) @ coefficients
+        return dict(zip(form_names(self.plate), map(float, values), strict=True))
+
+    def rms(self, coefficients: Array, margin: EdgeMargin) -> float:
+        """Root mean square about the least-squares plane [m]."""
+        return float(max(0.0, coefficients @ self.spread(margin) @ coefficients) ** 0.5)
+
+
+def basis_of(plate: Plate, degree: int) -> Basis:
+    """Make the shapes of a plate; the same for all plates of the same face."""
+    return _basis(replace(plate, name="", form=StartForm(), note=""), degree)
+
+
+def _products(x: Array, y: Array, degree: int) -> Array:
+    """Products of Legendre polynomials of x and y (n,), by total degree; (size, n)."""
+    px, py = _legendre(x, degree), _legendre(y, degree)
+    out = np.empty(((degree + 1) * (degree + 2) // 2, x.size))
+    row = 0
+    for total in range(degree + 1):
+        for j in range(total + 1):
+            np.multiply(px[total - j], py[j], out=out[row])
+            row += 1
+    return out
+
+
+def _legendre(x: Array, degree: int) -> Array:
+    """Legendre polynomials of mean square 1 over -1..1, (degree + 1, n)."""
+    p = np.empty((degree + 1, x.size))
+    p[0] = 1.0
+    if degree:
+        p[1] = x
+    for n in range(1, degree):
+        p[n + 1] = ((2 * n + 1) * x * p[n] - n * p[n - 1]) / (n + 1)
+    p *= np.sqrt(2.0 * np.arange(degree + 1) + 1.0)[:, None]
+    return p
+
+
+@lru_cache(maxsize=32)
+def _basis(plate: Plate, degree: int) -> Basis:
+    coarse = plate if plate.cells <= MOST_CELLS else replace(plate, cells=MOST_CELLS)
+    grid: Grid = coarse.grid
+    on = coarse.land > 0.0
+    x, y = grid.mesh()
+    width, height = plate.outline.size
+    root = np.sqrt(coarse.land[on] / coarse.land.sum())
+    products = _products(2.0 / width * x[on], 2.0 / height * y[on], degree) * root
+    gram = products @ products.T
+    mix = np.linalg.inv(np.linalg.cholesky(gram))
+    # The second factoring takes out what the first lost to rounding.
+    once = mix @ products
+    mix = np.linalg.inv(np.linalg.cholesky(once @ once.T)) @ mix
+    mix.setflags(write=False)
+    return Basis(plate, degree, mix, float(np.sqrt(np.linalg.cond(gram))))
+
+
+@lru_cache(maxsize=64)
+def _form_rows_of(plate: Plate, degree: int, margin: EdgeMargin) -> Array:
+    basis = _basis(plate, degree)
+    names = form_names(plate)
+    rows = np.empty((len(names), basis.size))
+    for k, unit in enumerate(np.eye(basis.size)):
+        form = forms(plate, basis.surface(unit), margin)
+        rows[:, k] = [getattr(form, name) or 0.0 for name in names]
+    rows[:, :PLANES] = 0.0
+    rows.setflags(write=False)
+    return rows
+
+
+def _form_rows(basis: Basis, margin: EdgeMargin) -> Array:
+    return _form_rows_of(basis.plate, basis.degree, margin)
+
+
+@lru_cache(maxsize=64)
+def _spread_of(plate: Plate, degree: int, margin: EdgeMargin) -> Array:
+    basis = _basis(plate, degree)
+    on, _, shapes = basis._cells
+    inside = plate.land_inside(margin.of(plate.outline))[on]
+    weighted = shapes * (inside / inside.sum())
+    gram = weighted @ shapes.T
+    plane = gram[:, :PLANES]
+    spread: Array = gram - plane @ np.linalg.solve(plane[:PLANES], plane.T)
+    spread[:PLANES], spread[:, :PLANES] = 0.0, 0.0
+    spread.setflags(write=False)
+    return spread
+
+
+def _spread(basis: Basis, margin: EdgeMargin) -> Array:
+    return _spread_of(basis.plate, basis.degree, margin)
