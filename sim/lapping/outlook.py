@@ -8,13 +8,13 @@ holds whatever the faces look like, at edge margin 0, for equal discs of equal w
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields, replace
-from math import pi, radians
+from dataclasses import dataclass
+from math import pi
 
 import numpy as np
-from numpy.typing import NDArray
 
-from sim.lapping.motion import Motion, Poses
+from sim.lapping.cutting import rates, whole_strokes, work_times
+from sim.lapping.motion import Motion
 from sim.lapping.overhang import (
     land_outline,
     lift_off_travel,
@@ -23,25 +23,15 @@ from sim.lapping.overhang import (
     worst_overhang,
 )
 from sim.lapping.overlap import overlap
-from sim.lapping.step import Grit, Step
-from sim.lapping.wear import kappa, kappa_from_observation, settled, wear_time
-from sim.plate.outline import Disc, Outline, Rectangle
+from sim.lapping.rubbing import rubbing, sampled
+from sim.lapping.step import Step
+from sim.lapping.tendency import Tendency, half_difference, tendency
 from sim.plate.plate import Plate
 
 __all__ = ["BAND", "Outlook", "outlook", "outlooks"]
 
-Array = NDArray[np.float64]
-
-BAND = (
-    3.2  # the wear of a grit that nobody has weighed: times or divided by this (common practice, no source)
-)
-MOST_TURN = radians(10.0)  # a stroke; with more, the moment law (pure translation) is no longer near enough
-POSES = 2048
-HAND_STROKES = 4096
-SPINNING_POSES = 512
-POINTS = 128  # of the face, for the speed that turning adds
-MOST_SWAPS = 20_000
-GOLDEN = (np.sqrt(5.0) - 1.0) / 2.0
+# The wear of a grit that nobody has weighed: times or divided by this (common practice, no source).
+BAND = 3.2
 
 
 @dataclass(frozen=True)
@@ -51,12 +41,14 @@ class Outlook:
     `overhang`: largest over all poses visited, `lift_off_overhang`, `tipping_overhang`: where flat faces
     moved along the stroke's direction begin to lift, and tip [m]; the same as shares of the top's width in
     that direction.  `tipping_margin`: least distance of the load's line inside the overlap's hull [m], below
-    zero when the top tips off.  `load` of the top first laid on and the hand [N]; `pressure_mean` over the
-    land in overlap at the centre of the stroke [Pa]; `speed` mean sliding speed [m/s], turning included.
+    zero when the top tips off.  `load` of the top first laid on and the hand [N], `loads` with either plate
+    on top; `pressure_mean` over the land in overlap at the centre of the stroke [Pa], `squeeze` of the layer
+    under it [m]; `speed` mean sliding speed, `speeds` with either on top [m/s], turning included.
     `time` [s] rubbed, the most if the step stops by a gauge.  `removed`: mean depth off both plates, and
-    `removed_from` each [m]; times or divided by `BAND` while the wear is a default.  `half_difference`:
+    `removed_from` each [m]; times or divided by `BAND` while the wear is a default.  `tau`: time in which a
+    mismatch dies to 37 % with a fresh dab [s], infinite where nothing rubs.  `half_difference`:
     change of (dome of the bottom - dome of the top) / 2 [m], by their places at the start of the step, at
-    edge margin 0; None where the moment law does not tell.
+    edge margin 0; None where the moment law does not tell; `tendency` tells its direction for any pair.
     """
 
     overhang: float
@@ -67,12 +59,17 @@ class Outlook:
     tipping_share: float
     tipping_margin: float
     load: float
+    loads: Mapping[str, float]
     pressure_mean: float
+    squeeze: float
     speed: float
+    speeds: Mapping[str, float]
     time: float
     removed: float
     removed_from: Mapping[str, float]
+    tau: float
     half_difference: float | None
+    tendency: Tendency
 
     @property
     def lifts(self) -> bool:
@@ -89,7 +86,7 @@ def outlooks(plates: Mapping[str, Plate], steps: Sequence[Step], *, seed: int = 
             age = 0.0
         first = next(s for s in steps if s.grit.name == step.grit.name)
         found.append(outlook(plates, step, key=(seed, 1, number), grit_age=age, observed_in=first))
-        every = _strokes(step.fresh_every, step.pace)
+        every = whole_strokes(step.fresh_every, step.pace)
         total = step.total_strokes
         age = age + total / step.pace if every is None else (total % every or every) / step.pace
         last = step.grit.name
@@ -127,20 +124,23 @@ def outlook(
 
     """
     top, bottom = plates[step.top], plates[step.bottom]
-    load = top.weight + step.load.force
+    loads = {plate.name: plate.weight + step.load.force for plate in (top, bottom)}
+    load = loads[top.name]
     worst = worst_overhang(step, top, bottom)
     lift, tip = _along_the_stroke(step, top, bottom, load)
     motion = Motion(step, tuple(key))
-    poses = motion.poses(_sampled(motion))
-    means = {a.name: _mean(motion, poses, a, b) for a, b in ((top, bottom), (bottom, top))}
-    rates = _rates(plates, step, observed_in or step, motion)
-    on_top = _wear_times(step, grit_age)
+    poses = motion.poses(sampled(motion))
+    means = {a.name: rubbing(motion, poses, a, b) for a, b in ((top, bottom), (bottom, top))}
+    cut = rates(plates, step, observed_in or step, motion)
+    on_top = work_times(step, grit_age)
     removed = {
-        name: sum(
-            rates[name] * on_top[above] * means[above].work / plates[name].land_area for above in on_top
-        )
-        for name in rates
+        name: sum(cut[name] * on_top[above] * means[above].work / plates[name].land_area for above in on_top)
+        for name in cut
     }
+    shared = _land_in_overlap(step, top, bottom)
+    stiffness = step.grit.layer.stiffness
+    speed = means[top.name].work / load
+    both = stiffness * speed * sum(cut.values())
     return Outlook(
         overhang=worst.overhang,
         overhang_share=worst.share,
@@ -150,18 +150,18 @@ def outlook(
         tipping_share=tip[1],
         tipping_margin=worst.margin,
         load=load,
-        pressure_mean=load / _land_in_overlap(step, top, bottom),
-        speed=means[top.name].work / load,
+        loads=loads,
+        pressure_mean=load / shared,
+        squeeze=load / shared / stiffness,
+        speed=speed,
+        speeds={name: means[name].work / loads[name] for name in loads},
         time=step.total_strokes / step.pace,
         removed=sum(removed.values()) / len(removed),
         removed_from=removed,
-        half_difference=_half_difference(step, top, bottom, rates, on_top, means),
+        tau=1.0 / both if both > 0.0 else np.inf,
+        half_difference=half_difference(step, top, bottom, cut, on_top, means),
+        tendency=tendency(top, bottom, on_top, means),
     )
-
-
-def _strokes(time: float | None, pace: float) -> int | None:
-    """Whole strokes nearest to a time, at least one: swaps and fresh grit fall on them."""
-    return None if time is None else max(1, round(time * pace))
 
 
 def _along_the_stroke(
@@ -202,156 +202,3 @@ def _land_in_overlap(step: Step, top: Plate, bottom: Plate) -> float:
         if plate.grooves is not None:
             area *= plate.land_area / outline.area
     return area
-
-
-def _sampled(motion: Motion) -> Array:
-    """Stroke numbers that stand for the whole step."""
-    step = motion.step
-    total = step.total_strokes
-    even = (np.arange(POSES) + 0.5) / POSES
-    if not step.hand.steady:
-        strokes = np.unique(np.linspace(0, total - 1, min(total, HAND_STROKES)).astype(np.int64))
-        places = np.maximum(8, POSES // strokes.size)
-        phase = (np.arange(places) + GOLDEN * np.arange(strokes.size)[:, None] % 1.0) / places
-        return np.asarray((strokes[:, None] + phase).ravel())
-    if step.curve.period == 1.0 and step.walk.angle == 0.0:
-        return even
-    return np.asarray(np.floor(GOLDEN * np.arange(POSES) % 1.0 * total) + even)
-
-
-@dataclass(frozen=True)
-class _Mean:
-    """Means over the motion with one plate on top.
-
-    `work`: load x sliding speed [N m/s]; `square`: |c|^2 with what the load's offset adds, weighted by
-    travel [m2].
-    """
-
-    work: float
-    square: float
-
-
-def _mean(motion: Motion, poses: Poses, top: Plate, bottom: Plate) -> _Mean:
-    load = top.weight + motion.step.load.force
-    travel = np.hypot(poses.vx, poses.vy)
-    speed = travel
-    if poses.spin.any():  # what turning adds is smooth, so fewer poses serve
-        few = slice(None, None, max(1, travel.size // SPINNING_POSES))
-        fewer = Poses(**{f.name: getattr(poses, f.name)[few] for f in fields(poses)})
-        added = _speed(motion, fewer, top, bottom, load) - travel[few]
-        speed = travel + float(added.mean())
-    offset = motion.moment(poses, load) / load
-    c = np.stack([poses.cx, poses.cy], axis=1)
-    square = (c * (c + 2.0 * offset)).sum(axis=1)
-    total = float(travel.sum())
-    return _Mean(load * float(speed.mean()), float(square @ travel) / total if total > 0.0 else 0.0)
-
-
-def _speed(motion: Motion, poses: Poses, top: Plate, bottom: Plate, load: float) -> Array:
-    """Sliding speed of each pose, mean over the overlap by flat pressure (n,) [m/s]."""
-    seen = _points(land_outline(top))
-    cos_, sin_ = np.cos(poses.theta)[:, None], np.sin(poses.theta)[:, None]
-    dx = cos_ * seen[:, 0] - sin_ * seen[:, 1]
-    dy = sin_ * seen[:, 0] + cos_ * seen[:, 1]
-    below = land_outline(bottom)
-    bears = below.signed_distance(poses.cx[:, None] + dx, poses.cy[:, None] + dy) <= 0.0
-    offset = motion.moment(poses, load) / load
-    weight = _flat(bears.astype(float), dx, dy, offset)
-    spin = poses.spin[:, None]
-    speed = np.hypot(poses.vx[:, None] - spin * dy, poses.vy[:, None] + spin * dx)
-    result: Array = (weight * speed).sum(axis=1)
-    return result
-
-
-def _flat(bears: Array, dx: Array, dy: Array, offset: Array) -> Array:
-    """Shares of the load at points of the overlap, changing evenly so that its moment is right (n, m)."""
-    count = np.maximum(bears.sum(axis=1), 1.0)
-    gx, gy = (bears * dx).sum(axis=1) / count, (bears * dy).sum(axis=1) / count
-    x, y = dx - gx[:, None], dy - gy[:, None]
-    jxx, jxy, jyy = ((bears * a * b).sum(axis=1) / count for a, b in ((x, x), (x, y), (y, y)))
-    determinant = np.maximum(jxx * jyy - jxy**2, 1e-300)
-    ex, ey = offset[:, 0] - gx, offset[:, 1] - gy
-    a, b = (jyy * ex - jxy * ey) / determinant, (jxx * ey - jxy * ex) / determinant
-    weight = bears * np.maximum(1.0 + a[:, None] * x + b[:, None] * y, 0.0)
-    result: Array = weight / np.maximum(weight.sum(axis=1), 1e-300)[:, None]
-    return result
-
-
-def _points(outline: Outline) -> Array:
-    """Points evenly over a face (k, 2) [m]."""
-    number = np.arange(POINTS) + 0.5
-    if isinstance(outline, Rectangle):
-        along = (number / POINTS - 0.5) * outline.along
-        return np.stack([along, (GOLDEN * number % 1.0 - 0.5) * outline.across], axis=1)
-    inner = (0.5 * outline.bore) ** 2
-    r = np.sqrt(inner + (outline.radius**2 - inner) * number / POINTS)
-    angle = 2.0 * pi * GOLDEN * number
-    return np.stack([r * np.cos(angle), r * np.sin(angle)], axis=1)
-
-
-def _rates(plates: Mapping[str, Plate], step: Step, observed_in: Step, motion: Motion) -> dict[str, float]:
-    """Wear constants of both plates with a fresh dab [1/Pa]; an observation is turned into them first."""
-    top, bottom = plates[step.top], plates[step.bottom]
-    grit: Grit = step.grit
-    seen = grit.wear.observed
-    if seen is not None:
-        above, under = plates[observed_in.top], plates[observed_in.bottom]
-        there = replace(observed_in, time=None, strokes=max(1, round(seen.time * observed_in.pace)))
-        moved = Motion(there, motion.key)
-        work = _mean(moved, moved.poses(_sampled(moved)), above, under).work
-        mean = {plate.name: work / plate.land_area for plate in (above, under)}
-        grit = replace(grit, wear=kappa_from_observation(seen, observed_in.grit, plates, mean))
-    low, high = kappa(settled(grit, plates), bottom, top)
-    return {bottom.name: low, top.name: high}
-
-
-def _wear_times(step: Step, grit_age: float) -> dict[str, float]:
-    """Time at a fresh dab's cut that each plate spends on top [s]; halves where readings decide."""
-    total = step.total_strokes
-    every = _strokes(step.fresh_every, step.pace)
-    fade = step.grit.fade
-
-    def done(strokes: float) -> float:
-        """Time at a fresh dab's cut up to a stroke."""
-        if every is None or fade is None:
-            return wear_time(fade, grit_age, strokes / step.pace)
-        dabs, rest = divmod(strokes, every)
-        return dabs * wear_time(fade, 0.0, every / step.pace) + wear_time(fade, 0.0, rest / step.pace)
-
-    whole = done(total)
-    if step.swap is None:
-        return {step.top: whole, step.bottom: 0.0}
-    if step.swap.read is not None:
-        return {step.top: 0.5 * whole, step.bottom: 0.5 * whole}
-    stay, other = (_strokes(step.swap.on_top[name], step.pace) or 1 for name in (step.top, step.bottom))
-    if total / (stay + other) > MOST_SWAPS:
-        share = stay / (stay + other)
-        return {step.top: share * whole, step.bottom: (1.0 - share) * whole}
-    swaps = np.arange(0, total, stay + other)
-    first = sum(done(min(float(s) + stay, total)) - done(float(s)) for s in swaps)
-    return {step.top: first, step.bottom: whole - first}
-
-
-def _half_difference(
-    step: Step,
-    top: Plate,
-    bottom: Plate,
-    rates: Mapping[str, float],
-    on_top: Mapping[str, float],
-    means: Mapping[str, _Mean],
-) -> float | None:
-    """Change of (dome of bottom - dome of top) / 2 by the moment law [m], None where it does not tell."""
-    discs = isinstance(top.outline, Disc) and isinstance(bottom.outline, Disc)
-    equal = discs and abs(top.outline.radius / bottom.outline.radius - 1.0) < 1e-9
-    same = abs(rates[top.name] - rates[bottom.name]) <= 1e-9 * rates[bottom.name]
-    turning = sum(abs(turn.angle) for turn in (step.turn, step.walk) if not turn.indexed)
-    read = step.swap is not None and step.swap.read is not None
-    plain = top.grooves is None and bottom.grooves is None
-    if not (equal and same and plain) or read or turning > MOST_TURN * (1.0 + 1e-9):
-        return None
-    total = 0.0
-    for above, sign in ((top, 1.0), (bottom, -1.0)):
-        mean = means[above.name]
-        depth = rates[above.name] * on_top[above.name] * mean.work / above.outline.area
-        total += sign * 6.0 * mean.square / above.outline.radius**2 * depth
-    return total
