@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.exact.gauges import bands, spherometer_radius, spherometer_reading
+from sim.gauges.conditions import USUAL, Conditions
 from sim.gauges.contacts import Contacts, Placement, touching
 from sim.gauges.feet import Foot
 from sim.plate.outline import Outline
@@ -85,6 +86,10 @@ class Gauge(Protocol):
         """What its feet are like."""
 
     @property
+    def conditions(self) -> Conditions:
+        """How plates lie and how warm they are under it."""
+
+    @property
     def per_line(self) -> bool:
         """Whether it is set up anew for every line, with a zero of its own."""
 
@@ -104,6 +109,7 @@ class _Dial:
     zero_error: float = 0.0
     ball: float | None = None
     pad: float = 0.0
+    conditions: Conditions = USUAL
     note: str = ""
 
     angular: ClassVar[bool] = False

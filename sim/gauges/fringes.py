@@ -1,0 +1,226 @@
+"""Interference bands under an optical flat, as arrays and as numbers.
+
+Two beams, from the flat's face and from the plate's, half a wave apart at contact: dark where the gap is a
+whole number of half waves.  One band is half a wave of height (checked against Newton's rings).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from math import pi
+from types import MappingProxyType
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.gauges.contacts import Placement
+from sim.gauges.face import Face
+from sim.gauges.feet import distance_to_land
+from sim.gauges.instruments import OpticalFlat
+
+__all__ = [
+    "FINEST_GRIT",
+    "LAMPS",
+    "Bands",
+    "Fringes",
+    "band_height",
+    "bands_along",
+    "brightness",
+    "dark_lines",
+    "dome_by_press",
+    "dome_by_wedge",
+    "fringes",
+    "straightness",
+    "too_grey",
+]
+
+Array = NDArray[np.float64]
+
+# Usual lamps [m]: sodium (mean of the D lines), yellow helium line, helium-neon laser, common laser diodes.
+LAMPS: Mapping[str, float] = MappingProxyType(
+    {
+        "sodium": 589.3e-9,
+        "helium": 587.6e-9,
+        "helium-neon": 632.8e-9,
+        "green diode": 520e-9,
+        "green laser": 532e-9,
+        "violet diode": 405e-9,
+    }
+)
+FINEST_GRIT = 5e-6  # [m]: loose grit above this leaves a face too grey for bands (common practice, no source)
+
+
+def too_grey(grit: float | None) -> bool:
+    """Whether the grit [m] that lapped a face last leaves it too grey to show bands; None: not known."""
+    return grit is not None and grit > FINEST_GRIT
+
+
+def brightness(gap: Array, wavelength: float) -> Array:
+    """How bright, 0 to 1, where a gap [m] of the same shape is seen from above: dark at contact."""
+    return np.asarray(np.sin(2.0 * pi * np.asarray(gap) / wavelength) ** 2)
+
+
+@dataclass(frozen=True, eq=False)
+class Fringes:
+    """What is seen under a flat: `light` (ny, nx) 0..1, NaN where nothing shows; `gap` (ny, nx) [m].
+
+    `x`, `y` [m] are the places of columns and rows, looking at the face.  `bands` is how many bands of
+    curvature lie between the middle and the ends, + for a dome, and `straightness` the bow of the middle
+    band in spacings (None without a wedge).
+    """
+
+    x: Array
+    y: Array
+    light: Array
+    gap: Array
+    bands: float
+    straightness: float | None
+
+
+def gap_under(face: Face, flat: OpticalFlat, x: Array, y: Array, at: tuple[float, float]) -> Array:
+    """Gap [m] between flat and face at points, up to a height: the wedge opens towards its direction."""
+    u, v = x - at[0], y - at[1]
+    wedge = flat.wedge * (u * np.cos(flat.wedge_direction) + v * np.sin(flat.wedge_direction))
+    bulge = flat.own * (1.0 - (u * u + v * v) / (0.5 * flat.diameter) ** 2)
+    return np.asarray(wedge - np.asarray(face.at(x, y)) - bulge)
+
+
+def fringes(
+    face: Face, flat: OpticalFlat, at: tuple[float, float] = (0.0, 0.0), pixels: int = 480
+) -> Fringes:
+    """What is seen when the flat lies on a face with its middle `at` (x, y) [m].
+
+    It touches where the gap is least.  Squares of `pixels` across the flat, or the plate where that is
+    smaller.
+
+    Parameters
+    ----------
+    face
+        A mapped or a shaped face, so any plate at any time.
+    flat
+        Diameter, wavelength, wedge and own bulge.
+    at
+        Middle of the flat on the face [m].
+    pixels
+        Across the picture.
+
+    Raises
+    ------
+    ValueError
+        When there is no land under the flat.
+
+    """
+    half = [0.5 * min(flat.diameter, side + 2.0 * abs(a)) for side, a in zip(_size(face), at, strict=True)]
+    cell = 2.0 * max(half) / pixels
+    counts = [max(2, round(2.0 * h / cell)) for h in half]
+    x: Array = at[0] + (np.arange(counts[0]) - 0.5 * (counts[0] - 1)) * cell
+    y: Array = at[1] + (np.arange(counts[1]) - 0.5 * (counts[1] - 1)) * cell
+    gx, gy = np.meshgrid(x, y)
+    there = np.hypot(gx - at[0], gy - at[1]) <= 0.5 * flat.diameter
+    there &= distance_to_land(face.plate, gx, gy) <= 0.0
+    if not there.any():
+        raise ValueError("there is no land under the flat")
+    gap = gap_under(face, flat, gx, gy, at)
+    gap = gap - gap[there].min()
+    light = np.where(there, brightness(gap, flat.wavelength), np.nan)
+    across = flat.wedge_direction + 0.5 * pi
+    curved = Bands(face, flat, at).along(across)
+    bow = straightness(face, flat, at) if flat.wedge > 0.0 else None
+    return Fringes(x, y, light, np.where(there, gap, np.nan), curved, bow)
+
+
+def _size(face: Face) -> tuple[float, float]:
+    return face.plate.outline.size
+
+
+@dataclass(frozen=True, eq=False)
+class Bands:
+    """Counts bands of curvature under a flat without its wedge."""
+
+    face: Face
+    flat: OpticalFlat
+    at: tuple[float, float] = (0.0, 0.0)
+
+    def along(self, angle: float) -> float:
+        """Bands from the middle to the ends of a diameter [rad]: their mean, + for a dome."""
+        place = Placement(self.at, angle)
+        outline = self.face.plate.outline
+        contacts = self.flat.contacts(place, outline)
+        height = contacts.of(self.face.at) + self.flat.own_share(place, outline)
+        return height / self.flat.band
+
+
+def straightness(face: Face, flat: OpticalFlat, at: tuple[float, float] = (0.0, 0.0)) -> float:
+    """Bow of the band through the middle over the spacing of bands, as a straightedge laid on it shows.
+
+    + when its ends point to the thin side of the wedge: a dome.  The band runs across the wedge and is followed
+    to where a diameter of the flat ends; a straightedge joins those ends, and the bands are counted between it
+    and the band's middle.
+
+    Raises
+    ------
+    ValueError
+        Without a wedge there are no straight bands to look at.
+
+    """
+    if not flat.wedge > 0.0:
+        raise ValueError("straightness of a band needs a wedge")
+    across = Placement(at, flat.wedge_direction + 0.5 * pi)
+    contacts = flat.contacts(across, face.plate.outline)
+    reach = float(np.hypot(contacts.x[2] - at[0], contacts.y[2] - at[1]))
+    t = np.linspace(-reach, reach, 201)
+    c, s = np.cos(flat.wedge_direction), np.sin(flat.wedge_direction)
+    level = float(gap_under(face, flat, np.array([at[0]]), np.array([at[1]]), at)[0])
+    run = np.zeros_like(t)
+    for _ in range(60):
+        # Along the wedge the gap grows by the wedge and by the face's own slope, which is small beside it.
+        gap = gap_under(face, flat, at[0] + run * c - t * s, at[1] + run * s + t * c, at)
+        step = (level - gap) / flat.wedge
+        run = run + step
+        if np.abs(step).max() < 1e-9 * reach:
+            break
+    # Bands between the middle of the band and the straight line that joins its ends, counted on the way down
+    # the wedge: their spacing changes over a deep bow, and a person counts what is there.
+    chord = np.array([0.5 * (run[0] + run[-1])])
+    there = gap_under(face, flat, at[0] + chord * c, at[1] + chord * s, at)
+    return float((level - there[0]) / flat.band)
+
+
+def bands_along(light: Array) -> float:
+    """How many bands a line of brightness (n,) crosses, fractions at both ends counted.
+
+    The brightness is folded back into the gap between a dark and the next bright line, and its ups and downs
+    are summed: each band has one of either.
+    """
+    seen = np.asarray(light)[np.isfinite(light)]
+    folded = np.arccos(np.clip(1.0 - 2.0 * seen, -1.0, 1.0))
+    return float(np.abs(np.diff(folded)).sum() / (2.0 * pi))
+
+
+def dark_lines(light: Array) -> int:
+    """How many dark lines a line of brightness (n,) crosses."""
+    seen = np.asarray(light)[np.isfinite(light)]
+    padded = np.concatenate([[1.0], seen, [1.0]])
+    low = (padded[1:-1] < padded[:-2]) & (padded[1:-1] <= padded[2:]) & (seen < 0.25)
+    return int(low.sum())
+
+
+def band_height(bands: float, wavelength: float) -> float:
+    """Height [m] of so many bands of curvature at a wavelength [m]."""
+    return 0.5 * bands * wavelength
+
+
+def dome_by_press(rings_move: Literal["towards", "away"]) -> bool:
+    """Whether a face is a dome, from a light press on the flat's edge.
+
+    Pressing closes the wedge under the finger.  The rings' middle, where the gap is least (dome) or largest
+    (dish), moves towards the finger on a dome and away from it in a dish.
+    """
+    return rings_move == "towards"
+
+
+def dome_by_wedge(ends_point_to: Literal["thin", "open"]) -> bool:
+    """Whether a face is a dome, from bands under a wedge: the ends of a band point to its thin side."""
+    return ends_point_to == "thin"
