@@ -19,6 +19,7 @@ __all__ = [
     "RunFileError",
     "SettleError",
     "StudyError",
+    "SurfaceFileError",
     "TippedError",
 ]
 
@@ -79,6 +80,13 @@ class RunFileError(LapwrightError):
 
     exit_code = 2
     code = "run_file"
+
+
+class SurfaceFileError(LapwrightError):
+    """A height map cannot be read or written, or does not fit the plate it is laid on."""
+
+    exit_code = 2
+    code = "surface_file"
 
 
 class NoOverlapError(LapwrightError):

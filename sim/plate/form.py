@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.plate.grid import Grid
+from sim.plate.measured import Measured
 from sim.plate.outline import Outline
 
 __all__ = ["Ripple", "StartForm"]
@@ -68,6 +69,7 @@ class StartForm:
 
     They add; each measure gives back what was put in here, at any margin, since it fits these very shapes.
     `wind` is + when the corners at 1:30 and 7:30 are the high pair, whichever side is the longer.
+    `measured` is a height map from an instrument, levelled, to which the rest is added.
     """
 
     sphere: float = 0.0
@@ -77,13 +79,20 @@ class StartForm:
     crown: float = 0.0
     wind: float = 0.0
     ripple: Ripple | None = None
+    measured: Measured | None = None
 
     def heights(self, grid: Grid, outline: Outline) -> Array:
         """The face's map, (ny, nx) [m], looking at it."""
-        return self.at(*grid.mesh(), outline)
+        z = self._written(*grid.mesh(), outline)
+        return z if self.measured is None else z + self.measured.over(grid)
 
     def at(self, x: Array, y: Array, outline: Outline) -> Array:
         """Heights [m] at points of the face [m], looking at it; same shape as `x`."""
+        z = self._written(x, y, outline)
+        return z if self.measured is None else z + self.measured.at(x, y)
+
+    def _written(self, x: Array, y: Array, outline: Outline) -> Array:
+        """Heights [m] of what is said by sizes alone."""
         r2 = outline.radius**2
         z = -self.sphere * (x * x + y * y) / r2
         z += self.saddle * (x * x - y * y) / (2.0 * r2)

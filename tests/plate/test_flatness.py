@@ -1,5 +1,7 @@
 """Minimum zone (ISO 1101, ISO 12781-1) against known faces (check 18) and a general linear programme."""
 
+import time
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -8,6 +10,7 @@ from hypothesis.extra.numpy import arrays
 from scipy.optimize import linprog
 
 from sim.exact.form import KNOWN_FACES
+from sim.exact.surface_plate import stations
 from sim.plate import flatness
 from sim.plate.flatness import minimum_zone
 
@@ -114,6 +117,33 @@ def test_the_zone_does_not_see_tilt_place_or_scale():
     # heights about a millimetre up, held in double precision: 2e-19 m
     assert moved == pytest.approx(1e-6 * plain, rel=1e-10)
     assert minimum_zone(x, y, -z) == pytest.approx(plain, rel=1e-12)
+
+
+def test_a_real_plate():
+    # J. C. Moody 1955, misprints corrected by B. Allen 2019 (check 19), in microinches
+    x, y, z = stations()
+    assert x.size == 126
+    assert np.ptp(z) / 25.4e-9 == pytest.approx(178.411, abs=5e-4)
+    assert np.ptp(z) * 1e6 == pytest.approx(4.53165, abs=5e-6)
+    assert minimum_zone(x, y, z) / 25.4e-9 == pytest.approx(163.6731, abs=5e-5)
+    plane = np.stack([np.ones_like(x), x, y], 1)
+    left = z - plane @ np.linalg.lstsq(plane, z, rcond=None)[0]
+    assert np.ptp(left) / 25.4e-9 == pytest.approx(175.3715, abs=5e-5)
+    assert slow_zone(x, y, z) == pytest.approx(minimum_zone(x, y, z), rel=1e-9)
+
+
+@pytest.mark.parametrize("name", ["dome", "saddle", "noise"])
+def test_a_fine_map_is_quick_and_right(name):
+    # 65536 points; the whole linear programme, and a fifth of a second at most for ours
+    x, y = square(256)
+    z = FACES[name](x, y)
+    times = []
+    for _ in range(3):
+        begun = time.perf_counter()
+        width = minimum_zone(x, y, z)
+        times.append(time.perf_counter() - begun)
+    assert min(times) < 0.2
+    assert width == pytest.approx(slow_zone(x, y, z), rel=1e-9)
 
 
 def test_few_points_and_points_on_a_line():
