@@ -115,8 +115,7 @@ def fringes(
     half = [0.5 * min(flat.diameter, side + 2.0 * abs(a)) for side, a in zip(_size(face), at, strict=True)]
     cell = 2.0 * max(half) / pixels
     counts = [max(2, round(2.0 * h / cell)) for h in half]
-    x: Array = at[0] + (np.arange(counts[0]) - 0.5 * (counts[0] - 1)) * cell
-    y: Array = at[1] + (np.arange(counts[1]) - 0.5 * (counts[1] - 1)) * cell
+    x, y = (np.asarray(a + (np.arange(n) - 0.5 * (n - 1)) * cell) for n, a in zip(counts, at, strict=True))
     gx, gy = np.meshgrid(x, y)
     there = np.hypot(gx - at[0], gy - at[1]) <= 0.5 * flat.diameter
     there &= distance_to_land(face.plate, gx, gy) <= 0.0
@@ -155,9 +154,9 @@ class Bands:
 def straightness(face: Face, flat: OpticalFlat, at: tuple[float, float] = (0.0, 0.0)) -> float:
     """Bow of the band through the middle over the spacing of bands, as a straightedge laid on it shows.
 
-    + when its ends point to the thin side of the wedge: a dome.  The band runs across the wedge and is followed
-    to where a diameter of the flat ends; a straightedge joins those ends, and the bands are counted between it
-    and the band's middle.
+    + when its ends point to the thin side of the wedge: a dome.  The band runs across the wedge and is
+    followed to where a diameter of the flat ends; a straightedge joins those ends, and the bands between it
+    and the band's middle are counted.
 
     Raises
     ------

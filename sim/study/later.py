@@ -1,8 +1,7 @@
-"""The parts of a study that other commands use: variants, sweep, tune, gauges, readings; checked and kept."""
+"""The parts of a study that other commands use: variants, sweep and tune; checked and kept."""
 
 from __future__ import annotations
 
-import datetime
 import re
 from collections.abc import Callable, Mapping
 from typing import Any
@@ -11,45 +10,26 @@ from sim.errors import Fault
 from sim.plate.plate import Plate
 from sim.study.faults import RefusedError, listed, nearest, shown
 from sim.study.grits import a_plate
-from sim.study.model import Axis, Free, Gauge, Reading, Sweep, Tune, Variant
+from sim.study.model import Axis, Free, Sweep, Tune, Variant
 from sim.study.override import override
 from sim.study.say import number
 from sim.study.steps import STEP_KEYS
 from sim.study.table import Table, boolean, choice, text, whole
-from sim.study.units import ANGLE, LENGTH, SMALL, TIME, plain, quantity, read_place, read_temperature
+from sim.study.units import SMALL, TIME, plain, quantity
 
-__all__ = ["gauges_of", "readings_of", "sweep_of", "tune_of", "variants_of"]
+__all__ = ["sweep_of", "tables_of", "tune_of", "variants_of"]
 
 Check = Callable[[dict[str, Any]], list[Fault]]  # faults of a changed document that the file itself has not
 
 FORMS = ("flatness", "dome", "saddle", "twist", "bow", "crown", "wind", "difference", "mating")
-KINDS = (
-    "spherometer",
-    "twist gauge",
-    "repeat reading",
-    "straightedge",
-    "bridge",
-    "level",
-    "autocollimator",
-    "optical flat",
-)
-ANGLE_KINDS = ("level", "autocollimator")
 MOST_MEMBERS = 1000
-MOST_READINGS = 2000
 
 _form = quantity(SMALL, above="0 um", most="1 mm")
-_span = quantity(LENGTH, above="0 mm", most="5 m")
-_fine = quantity(SMALL, least="0 um", most="1 mm")
-_fine_angle = quantity(ANGLE, least="0 deg", most="1 deg")
-_zero = quantity(SMALL, least="-1 mm", most="1 mm")
-_value = quantity(SMALL, least="-5 mm", most="5 mm")
-_value_angle = quantity(ANGLE, least="-5 deg", most="5 deg")
-_turned = quantity(ANGLE, least="-360 deg", most="360 deg")
 _hold = quantity(TIME, above="0 s", most="1000 h")
-_wave = quantity(SMALL, least="100 nm", most="20 um")
 
 
-def _list_of_tables(root: Table, name: str, most: int) -> list[Table]:
+def tables_of(root: Table, name: str, most: int) -> list[Table]:
+    """The tables of [[name]], `most` at most."""
     if not root.has(name):
         return []
     value = root.data[name]
@@ -94,7 +74,7 @@ def variants_of(root: Table, document: dict[str, Any], steps: int, check: Check)
     """The members of a comparison."""
     out = []
     names: set[str] = set()
-    for table in _list_of_tables(root, "variants", MOST_MEMBERS):
+    for table in tables_of(root, "variants", MOST_MEMBERS):
         name = table.need("name", text, 'name = "short eight"')
         if name in names:
             table.fault("name", f"{shown(name)} is the name of another variant too: rename one", "name")
@@ -276,107 +256,3 @@ def _free_key(inner: Table, key: str, value: Any, document: dict[str, Any], chec
             raise RefusedError(f"{shown(value[0])} is not below {shown(value[1])}: write low first", "range")
         return Free(key, value[0], value[1])
     return Free(key, choices=tuple(value))
-
-
-def gauges_of(root: Table, plates: Mapping[str, Any]) -> dict[str, Gauge]:
-    """Every gauge by name."""
-    every = root.table("gauges", '[gauges.sph] with kind = "spherometer"')
-    out: dict[str, Gauge] = {}
-    for name in every.data if every is not None else ():
-        assert every is not None
-        table = every.table(name, '[gauges.sph] with kind = "spherometer"')
-        if table is not None:
-            out[name] = _gauge(name, table, plates)
-    return out
-
-
-def _gauge(name: str, table: Table, plates: Mapping[str, Any]) -> Gauge:
-    kind = table.need("kind", choice(KINDS, "a kind of gauge"), 'kind = "spherometer"') or KINDS[0]
-    fine = _fine_angle if kind in ANGLE_KINDS else _fine
-    return_value = Gauge(
-        name=name,
-        kind=kind,
-        feet=table.take("feet", whole(2, 12, "a number of feet")),
-        foot_circle=table.take("foot_circle", _span),
-        ball=table.take("ball", quantity(LENGTH, least="0 mm", most="100 mm")),
-        base=table.take("base", _span),
-        diameter=table.take("diameter", _span),
-        wavelength=table.take("wavelength", _wave),
-        zero=_zero_of(table, plates),
-        resolution=table.take("resolution", fine) or 0.0,
-        repeatability=table.take("repeatability", fine) or 0.0,
-        hysteresis=table.take("hysteresis", fine) or 0.0,
-        note=table.take("note", text) or "",
-    )
-    table.done()
-    return return_value
-
-
-def _zero_of(table: Table, plates: Mapping[str, Any]) -> str | float:
-    """What the gauge was zeroed on: "flat", a plate, or a master of known size."""
-    if not table.has("zero"):
-        return "flat"
-    value = table.data["zero"]
-    if isinstance(value, str) and (value in plates or value.strip().lower() == "flat"):
-        return value if value in plates else "flat"
-
-    def reader(typed: Any) -> float:
-        try:
-            return _zero(typed)
-        except RefusedError as trouble:
-            if trouble.code != "unit" or not isinstance(typed, str) or re.search(r"\d", typed):
-                raise
-            close = nearest(typed, plates)
-            hint = f"did you mean {close}?" if close else f"plates here are {listed(plates, 'and')}"
-            raise RefusedError(
-                f'{shown(typed)} is no plate ({hint}): write "flat", a plate, or a size such as "1.2 um"',
-                "name",
-            ) from None
-
-    return table.take("zero", reader) or 0.0
-
-
-def readings_of(root: Table, plates: Mapping[str, Any], gauges: Mapping[str, Gauge]) -> tuple[Reading, ...]:
-    """What the gauges showed."""
-    out = []
-    for table in _list_of_tables(root, "readings", MOST_READINGS):
-        gauge = table.need("gauge", lambda value: _a_gauge(value, gauges), 'gauge = "sph"')
-        plate = table.need("plate", lambda value: a_plate(value, plates), 'plate = "A"')
-        by_angle = gauge is not None and gauges[gauge].kind in ANGLE_KINDS
-        value = table.need("value", _value_angle if by_angle else _value, 'value = "1.2 um"')
-        reading = Reading(
-            gauge=gauge or "",
-            plate=plate or "",
-            value=value or 0.0,
-            angle=table.take("angle", _turned) or 0.0,
-            at=table.take("at", read_place) or (0.0, 0.0),
-            temperature=table.take("temperature", read_temperature),
-            date=table.take("date", _date),
-            note=table.take("note", text) or "",
-        )
-        table.done()
-        out.append(reading)
-    return tuple(out)
-
-
-def _a_gauge(value: Any, gauges: Mapping[str, Gauge]) -> str:
-    if isinstance(value, str) and value in gauges:
-        return value
-    close = nearest(value, gauges) if isinstance(value, str) else None
-    there = f"gauges here are {listed(gauges, 'and')}" if gauges else "there is no [gauges.NAME] here"
-    raise RefusedError(
-        f"there is no gauge {shown(value)}: {f'did you mean {close}?' if close else there}", "name"
-    )
-
-
-def _date(value: Any) -> datetime.date:
-    if isinstance(value, datetime.datetime):
-        return value.date()
-    if isinstance(value, datetime.date):
-        return value
-    if isinstance(value, str):
-        try:
-            return datetime.date.fromisoformat(value.strip())
-        except ValueError:
-            pass
-    raise RefusedError(f"{shown(value)} is no date: write year-month-day, such as 2026-01-31", "type")

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import datetime
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from sim.gauges.instruments import Gauge
+from sim.gauges.reading import Reading
 from sim.lapping.step import Step
 from sim.plate.measure import EdgeMargin
 from sim.plate.plate import Plate
@@ -64,43 +65,6 @@ class Tune:
     least: Literal["time", "removed", "turns", "swaps"] = "time"
     free: tuple[Free, ...] = ()
     order: bool = False
-
-
-@dataclass(frozen=True)
-class Gauge:
-    """An instrument as it is described.
-
-    Lengths in m, except that `resolution`, `repeatability` and `hysteresis` of an angle gauge are in rad;
-    `ball` None: pointed feet.  `zero`: "flat", a plate's name, or the dome of the master it was set to [m].
-    """
-
-    name: str
-    kind: str
-    feet: int | None = None
-    foot_circle: float | None = None
-    ball: float | None = None
-    base: float | None = None
-    diameter: float | None = None
-    wavelength: float | None = None
-    zero: str | float = "flat"
-    resolution: float = 0.0
-    repeatability: float = 0.0
-    hysteresis: float = 0.0
-    note: str = ""
-
-
-@dataclass(frozen=True)
-class Reading:
-    """What a gauge showed: `value` [m, or rad], turned to `angle` [rad] `at` a place of the face [m]."""
-
-    gauge: str
-    plate: str
-    value: float
-    angle: float = 0.0
-    at: tuple[float, float] = (0.0, 0.0)
-    temperature: float | None = None
-    date: datetime.date | None = None
-    note: str = ""
 
 
 @dataclass(frozen=True)

@@ -16,8 +16,9 @@ from sim.plate.measure import EdgeMargin
 from sim.plate.plate import Plate
 from sim.study.cross import check_margin, check_together
 from sim.study.faults import Faults, RefusedError, shown
+from sim.study.gauges import gauges_of, readings_of
 from sim.study.grits import grits_of
-from sim.study.later import gauges_of, readings_of, sweep_of, tune_of, variants_of
+from sim.study.later import sweep_of, tune_of, variants_of
 from sim.study.model import Study
 from sim.study.override import override
 from sim.study.plates import plates_of
