@@ -67,7 +67,7 @@ def card_html(run: Run) -> str:
 
 def _measured(card: Card) -> tuple[list[Line], list[list[Line]], list[str], list[Line]]:
     """The card as the layout sees it: lengths of text, type, indents."""
-    head = [Line(card.said.title, 1.7, 9.0, 4.0), *(Line(text, 0.92, 0.0, 0.2) for text in card.head)]
+    head = [Line(card.said.title, 1.55, 7.0, 4.0), *(Line(text, 0.92, 0.0, 0.2) for text in card.head)]
     if card.rounds > 1:
         head.append(
             Line("rounds of steps 1 to 9, tick each " + 4 * " " * min(card.rounds, MOST_TICKS), 1.1, 1.0, 4.0)
@@ -77,11 +77,12 @@ def _measured(card: Card) -> tuple[list[Line], list[list[Line]], list[str], list
         heads = "".join(f"{name}  1  " for name in block.heads)
         lines = [Line(heads, 1.45, 0.8 * len(block.grit), 0.0)]
         lines += [
-            Line(o.text + o.ticks * "mm" * (o.ticks <= MOST_TICKS), 1.0, 7.6, 0.8) for o in _with_stops(block)
+            Line(o.text + o.ticks * "mm" * (o.ticks <= MOST_TICKS), 1.0, 6.4, 0.45)
+            for o in _with_stops(block)
         ]
-        lines.append(Line("", 0.01, 0.0, 4.4))
+        lines.append(Line("", 0.01, 0.0, 4.6))
         if block.wash:
-            lines.append(Line(block.wash, 1.0, 3.0, 3.2))
+            lines.append(Line(block.wash, 1.0, 3.0, 3.6))
         blocks.append(lines)
     foot = [Line(text, 0.84, 1.0, 0.3) for text in card.foot]
     return head, blocks, [row.expect for row in card.rows], [*foot, Line("", 0.01, 0.0, 3.0)]

@@ -15,8 +15,8 @@ __all__ = ["HEIGHT", "SIZES", "WIDTH", "Line", "Sheet", "columns_height", "laid_
 POINT = 25.4 / 72.0  # mm
 WIDTH, HEIGHT = 186.0, 250.0  # mm: A4 less 12 mm at either side, US Letter less 14 mm above and below
 SIZES = (15.0, 14.0, 13.0, 12.0, 11.0, 10.5, 10.0)  # points; below that nobody reads at arm's length
-LETTER = 0.53  # mean width of a letter, of the type's size
-LEADING = 1.28
+LETTER = 0.5  # mean width of a letter, of the type's size
+LEADING = 1.24
 TABLE = 0.84  # type of the readings, of the card's
 ROW = 7.6  # mm: the least height to write in
 EXPECT = 53.0  # mm: width of the column that says what to expect
@@ -56,7 +56,7 @@ def columns_height(expect: str, size: float) -> float:
 def laid_out(
     head: Sequence[Line], blocks: Sequence[Sequence[Line]], rows: Sequence[str], foot: Sequence[Line]
 ) -> list[Sheet]:
-    """One sheet in the largest type that fits it, or as many as it takes in the smallest.
+    """One sheet in the largest type that fits it, or else as few as can be.
 
     Parameters
     ----------
@@ -74,7 +74,9 @@ def laid_out(
         )
         if tall <= HEIGHT:
             return [Sheet(size, (0, len(blocks)), (0, len(rows)), True, True)]
-    return _over_sheets(head, blocks, rows, foot, SIZES[-1])
+    few = len(_over_sheets(head, blocks, rows, foot, SIZES[-1]))
+    several = (_over_sheets(head, blocks, rows, foot, size) for size in SIZES)
+    return next(sheets for sheets in several if len(sheets) == few)
 
 
 def _over_sheets(
@@ -117,7 +119,11 @@ def _table(rows: Sequence[str], size: float) -> float:
     """The readings with the note and the heads above them [mm]."""
     if not rows:
         return 0.0
-    return 2 * 0.84 * size * LEADING * POINT + 8.0 + sum(columns_height(expect, size) for expect in rows)
+    return (
+        (2.0 * TABLE * LEADING + 2.2) * size * POINT
+        + 2.6
+        + sum(columns_height(expect, size) for expect in rows)
+    )
 
 
 def _rows_of(text: str, width: float, size: float) -> int:

@@ -125,7 +125,7 @@ def _stroke(step: Step, look: Outlook, units: str) -> str:
             text += f", {_way(step.direction)}"
         if kind == "Zigzag":
             passes = step.curve.passes  # type: ignore[attr-defined]
-            text += f", creeping across and back in {number(passes, 3, True)}"
+            text += f", creeping across and back in {number(passes, 3, True)} strokes"
         if kind == "Rosette":
             text += f", {step.curve.ratio} small loops to a round"  # type: ignore[attr-defined]
         text += f"; {number(60.0 * step.pace, 2, True)} {_PACE.get(kind, 'strokes a minute')}"
@@ -141,6 +141,9 @@ def _edge(look: Outlook, units: str) -> str:
     if look.overhang <= 0.0:
         return "Stays inside the edge"
     said = f"Over the edge by {words.length(look.overhang, units)} at most"
+    if look.lifts:
+        at = f"from {words.length(lift, units)} on" if lift > 0.0 else "before it gets there"
+        return f"{said}; IT LIFTS {at}, mind your fingers"
     return f"{said}; it may lift from {words.length(lift, units)} on" if lift > 0.0 else said
 
 
@@ -155,10 +158,10 @@ def _way(direction: float) -> str:
 
 
 def _hour(x: float, y: float) -> str:
-    """A direction as the hour on a clock, to the nearest quarter of an hour: 3, 1:30."""
+    """A direction as the hour on a clock, to the nearest quarter of an hour: 3 o'clock, 1:30."""
     quarters = round((3.0 - math.degrees(math.atan2(y, x)) / 30.0) * 4.0) % 48
     hour, minutes = divmod(quarters, 4)
-    return f"{hour or 12}" + (f":{15 * minutes:02d}" if minutes else "")
+    return f"{hour or 12}:{15 * minutes:02d}" if minutes else f"{hour or 12} o'clock"
 
 
 def _degrees(angle: float) -> str:

@@ -6,8 +6,9 @@ All of it is words; `sim.report.card` sets them on paper.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -15,6 +16,9 @@ from sim.report import words
 from sim.report.account import FINISH_SHARE, Account, Face
 from sim.report.orders import Order, grit_words, orders, span, stop_by_gauge
 from sim.study.say import number, say_length, say_mass
+
+if TYPE_CHECKING:
+    from sim.lapping.outlook import Outlook
 
 __all__ = ["MARK", "Block", "Card", "Row", "card_of"]
 
@@ -80,14 +84,22 @@ def _head(said: Account) -> list[str]:
     outcome = said.run.outcome
     if outcome == "tipped":
         lines.append(
-            f"!Do not work to this card: in step {int(said.run.step[-1])} the top tips off. Shorten the "
-            "stroke, or bring the load nearer to the top's centre."
+            f"!Do not work to this card: in step {_tips_in(said)} the top tips off. Shorten the stroke, or "
+            "bring the load nearer to the top's centre."
         )
     elif outcome == "interrupted":
         lines.append("!The run was stopped before its end; what it did not reach is reckoned beforehand.")
     elif outcome == "limit":
         lines.append("!Time ran out in this run before the gauge said stop.")
     return lines
+
+
+def _tips_in(said: Account) -> int:
+    """The step in which a run that tipped came to its end: the next one after a step that was over."""
+    if not len(said.run.step):
+        return 1
+    last = int(said.run.step[-1])
+    return last % len(said.steps) + 1 if said.run.event[-1] == "step" else last
 
 
 def _plate(said: Account, name: str) -> str:
@@ -122,7 +134,7 @@ def _blocks(said: Account) -> list[Block]:
     for k, look in enumerate(outlooks(study.plates, study.steps, seed=study.seed)):
         step = study.steps[k]
         told = orders(step, look, said.units, turned[k])
-        stop = _stop(said, k + 1, look.removed_from, look.time)
+        stop = _stop(said, k + 1, look)
         head, grit = f"{step.top} on {step.bottom}", grit_words(step)
         wash = _wash(said, k)
         last = blocks[-1] if blocks else None
@@ -183,26 +195,28 @@ def _wash(said: Account, at: int) -> str:
     if here.name == after.name and here.size == after.size:
         return ""
     if after.size < here.size:
-        return f"WASH {when}: plates, edges, hands, bench; fresh cloth. One coarse grain scratches."
+        return f"WASH {when}: plates, hands, bench; fresh cloth. One coarse grain scratches."
     return f"WASH off the finer grit {when}."
 
 
-def _stop(said: Account, number_: int, beforehand: Mapping[str, float], time: float) -> str:
+def _stop(said: Account, number_: int, look: Outlook) -> str:
     """When a step is over: metal first, minutes with their band after it."""
-    step = said.steps[number_ - 1]
+    if look.tipping_margin < 0.0:
+        return "do not begin: the top tips off"
+    step, time = said.steps[number_ - 1], look.time
     weighed = step.grit.wear.observed is not None
     times = len(_ends(said, number_))
     if times:
         off = {name: _off(said, number_, name) / times for name in (step.top, step.bottom)}
         time = said.rubbed(number_) / times
     else:
-        off = {name: beforehand[name] for name in (step.top, step.bottom)}
+        off = {name: look.removed_from[name] for name in (step.top, step.bottom)}
     metal = _metal(said, off)
     about = words.minutes(time, weighed)
     if step.until is not None:
         most = span(step.total_strokes / step.pace)
-        return f"when {stop_by_gauge(step.until, said.units)}: here after {metal}; {about}; {most} at most"
-    return f"when {metal}; {about}"
+        return f"when {stop_by_gauge(step.until, said.units)}: in this run {metal}; {about}; {most} at most"
+    return f"when {metal}; {about}" + ("" if times else " (reckoned: the run did not come so far)")
 
 
 def _metal(said: Account, off: dict[str, float]) -> str:
@@ -300,7 +314,7 @@ def _expect(face: Face, at: int, finish: float | None, units: str) -> str:
         least = max(least, TRACE * finish)
     told = [
         words.part_words(key, value, units)
-        + (f" {MARK}" if finish is not None and abs(value) < finish else "")
+        + (f"\u00a0{MARK}" if finish is not None and abs(value) < finish else "")
         for key, value in sorted(known, key=lambda pair: pair[0] != main)
         if abs(value) >= least and (finish is None or abs(value) >= finish or key == main)
     ]
@@ -317,30 +331,34 @@ def _expect(face: Face, at: int, finish: float | None, units: str) -> str:
 def _foot(said: Account) -> list[str]:
     """How to weigh, how to lift, what to mind."""
     assert said.study is not None
-    study, units = said.study, said.units
+    study = said.study
     lines = [_weighing(said)]
     if any(step.swap is not None for step in study.steps) or len(study.steps) * study.rounds > 1:
         lines.append(
             "Laying down: both with 12 at 12 to begin; after a change the new bottom has its 12 at 12."
         )
-    on_top = {step.top for step in study.steps} | {s.bottom for s in study.steps if s.swap is not None}
-    heaviest = max(
-        (study.plates[name] for name in study.plates if name in on_top), key=lambda p: p.total_mass
-    )
-    mass, weighs = heaviest.total_mass, f"{heaviest.name} weighs {_mass(heaviest.total_mass, units)}"
-    most = _mass(TOO_HEAVY, units)
-    if mass > TOO_HEAVY:
-        lines.append(
-            f"!Lifting: {weighs}, over {most}, the most for one person at best: hoist, or a second person."
-        )
-    elif mass > HEAVY:
-        lines.append(f"!Lifting: {weighs}: both hands, close to the body, no twisting.")
-    else:
-        lines.append(f"Lifting: the top, {weighs}.")
+    lines += _lifting(said)
     lines.append("Slide plates apart, never pry. Fingers out of the gap. Local rules come first.")
     if any("carbide" in plate.material.name for plate in study.plates.values()):
         lines.append("!Carbide sludge is a cancer hazard: work wet, wear gloves, collect the waste.")
     return lines
+
+
+def _lifting(said: Account) -> list[str]:
+    """What the tops weigh, and a caution for anything heavy that has to be laid down."""
+    assert said.study is not None
+    plates, steps, units = said.study.plates, said.steps, said.units
+    tops = {step.top for step in steps} | {step.bottom for step in steps if step.swap is not None}
+    top = max((p for name, p in plates.items() if name in tops), key=lambda p: p.total_mass)
+    heaviest = max(plates.values(), key=lambda p: p.total_mass)
+    lines = [f"Lifting: the top, {top.name}, weighs {_mass(top.total_mass, units)}."]
+    weighs = f"{heaviest.name} weighs {_mass(heaviest.total_mass, units)}"
+    if heaviest.total_mass > TOO_HEAVY:
+        most = _mass(TOO_HEAVY, units)
+        lines.append(f"!{weighs}, over {most}, the most for one person at best: hoist, or a second person.")
+    elif heaviest.total_mass > HEAVY:
+        lines.append(f"!{weighs}: lift with both hands, close to the body, without twisting.")
+    return lines[1:] if heaviest is top and len(lines) > 1 else lines
 
 
 def _weighing(said: Account) -> str:
