@@ -22,17 +22,17 @@ __all__ = ["main"]
 
 # A command is a module of sim.commands with `add(parser)` and `main(args)`; adding one is one line here.
 COMMANDS = {
+    "new": "a few questions; writes your first study",
     "preview": "says back what the file means, and warns; laps nothing",
     "run": "laps the plates on paper: what you would have at the end",
     "bearing": "where the top bears, how hard, and whether it tips",
+    "compare": "the same plates under several strokes, side by side",
     "report": "makes the page again from a run",
     "verify": "proves this copy against closed forms and published answers",
 }
 # Spoken of in the plan, not in this copy; a later copy moves the line up.
 LATER = {
-    "new": "write a study by hand: README.md has one to begin with",
     "why": "preview says what a stroke makes, run shows it",
-    "compare": "copy the study, change the stroke, and run both",
     "tune": "copy the study, change the stroke, and run both",
     "gauge": "run gives the form of each face",
 }
@@ -40,14 +40,18 @@ LATER = {
 WELCOME = """\
 lapwright laps two plates on paper: what loose grit makes of both faces.
 
-Start here: write a study of your plates, one line for each, in a file such as first-pair.toml
-    (configs/ has some to copy; README.md explains the shortest).
-See what it means:          lapwright preview first-pair.toml
-Lap the plates:             lapwright run first-pair.toml
-Open the page in a browser: first-pair-run/report.html
-Times are guesses until you weigh a plate; shapes are not.
-All commands:               lapwright -h
+{lines}
+
+Times are guesses until you weigh a plate; shapes are not. All commands: lapwright -h
 """
+# What to type first; a line whose command is not in this copy is left out.
+FIRST = (
+    ("Start here", "new", "", "asks a few questions, writes your first study"),
+    ("See one", "new", "--example", "writes first-pair.toml, the shortest there is"),
+    ("Then", "preview", "first-pair.toml", "says back what it means, and warns"),
+    ("", "run", "first-pair.toml", "laps the plates; open first-pair-run/report.html"),
+    ("Why", "why", "first-pair.toml", "what a stroke takes out, leaves alone and makes"),
+)
 
 HELP = """\
 lapwright COMMAND FILE [options]
@@ -59,6 +63,7 @@ commands:
 {commands}
 
 example:
+  lapwright new                         asks about your plates and writes a study, my-plates.toml
   lapwright preview first-pair.toml     says back what the file means; takes no time
   lapwright run first-pair.toml         laps the pair; then open first-pair-run/report.html
 
@@ -139,7 +144,7 @@ def _from_outside(trouble: BaseException) -> LapwrightError:
 
 def _dispatch(words: list[str]) -> int:
     if not words:
-        print(WELCOME, end="")
+        print(_welcome(), end="")
         return 0
     first = words[0]
     if first in ("-h", "--help", "help"):
@@ -170,6 +175,14 @@ def _no_command(word: str) -> str:
     if os.path.isfile(f"{word}.toml"):
         return f"no command '{word}': did you mean the study {word}.toml?"
     return f"no command '{word}' and no file of that name: lapwright -h lists the commands"
+
+
+def _welcome() -> str:
+    lines = []
+    for label, command, more, what in FIRST:
+        if command in COMMANDS:
+            lines.append(f"{label:<12}{f'lapwright {command} {more}'.rstrip():<36}{what}")
+    return WELCOME.format(lines="\n".join(lines))
 
 
 def _help() -> str:

@@ -23,6 +23,7 @@ FLOORS = (
     ("modes",),
     ("gauges",),
     ("study",),
+    ("planning",),
     ("verify", "report"),
     ("cli", "commands", "__main__"),
 )

@@ -1,0 +1,274 @@
+"""`lapwright compare`: the same plates under several strokes, loads or grits, lapped and put in order."""
+
+from __future__ import annotations
+
+import argparse
+import os
+from collections.abc import Sequence
+from contextlib import AbstractContextManager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from sim.commands.answer import Speaker, print_json, typed
+from sim.commands.places import study_file
+from sim.commands.tally import Tally
+from sim.errors import CannotDoError, CommandError
+
+if TYPE_CHECKING:
+    from sim.planning.comparison import Comparison
+    from sim.planning.crew import Crew
+    from sim.planning.draws import Tolerance
+    from sim.planning.members import Member
+    from sim.planning.store import Store
+    from sim.planning.summary import Summary
+    from sim.study.model import Study
+
+__all__ = ["EXAMPLE", "add", "main"]
+
+EXAMPLE = """\
+example:
+  lapwright compare which-stroke.toml                laps every way, and says which is best
+  lapwright compare which-stroke.toml --samples 100  how sure that is: wear, hand and faces drawn 100 times
+  lapwright compare which-stroke.toml --resume       goes on where you stopped it with Ctrl-C
+"""
+PAGE, SHEET = "compare.html", "compare.csv"
+HOW = """\
+{stem}.toml names nothing to compare. Write ways of lapping at its end, such as
+[[variants]]
+name = "short stroke"
+set = { "stroke.travel" = "1/6" }
+
+[[variants]]
+name = "with more load"
+set = { load = "20 N" }
+or one key and the values that it takes:
+[sweep]
+"stroke.travel" = ["1/6", "1/3", "1/2"]"""
+
+
+def add(parser: argparse.ArgumentParser) -> None:
+    """Say which words the command takes."""
+    parser.add_argument("file", metavar="STUDY", help="a study with [[variants]] or a [sweep]")
+    parser.add_argument("--out", metavar="DIR", help="folder for the answer (default: STEM-compare, here)")
+    parser.add_argument("--resume", action="store_true", help="go on with a comparison that was stopped")
+    parser.add_argument("--force", action="store_true", help="start anew where a comparison is already")
+    parser.add_argument(
+        "--samples",
+        type=_count,
+        default=0,
+        metavar="N",
+        help="draw what is not known N times, the same for all",
+    )
+    parser.add_argument(
+        "--form-tolerance",
+        default="10 %",
+        metavar="SIZE",
+        help='how well start forms are known, for --samples: "10 %%" of each (default; at least 0.1 um), '
+        'a size such as "0.2 um", or "0 %%"',
+    )
+    parser.add_argument(
+        "--cells", type=_cells, metavar="N", help="coarser plates, N cells across: quicker, and less sharp"
+    )
+    parser.add_argument(
+        "--workers", type=_workers, metavar="N", help="simulations side by side (default: one a core)"
+    )
+    parser.add_argument("--cluster", metavar="ADDRESS", help="use the workers of a dask cluster instead")
+    parser.add_argument("--no-page", action="store_true", help="no page, only compare.csv and the runs")
+
+
+def _whole(text: str, low: int, high: int, what: str) -> int:
+    number = int(text) if text.isdecimal() else -1
+    if not low <= number <= high:
+        raise argparse.ArgumentTypeError(f"'{text}' is no {what}: write a whole number from {low} to {high}")
+    return number
+
+
+def _count(text: str) -> int:
+    return _whole(text, 2, 10_000, "number of draws")
+
+
+def _cells(text: str) -> int:
+    return _whole(text, 16, 1024, "number of cells")
+
+
+def _workers(text: str) -> int:
+    return _whole(text, 1, 256, "number of workers")
+
+
+def main(args: argparse.Namespace) -> int:
+    """Lap every member; returns the exit code."""
+    from sim.planning.comparison import compared
+    from sim.planning.store import Store
+
+    if args.resume and args.force:
+        raise CommandError("--resume goes on, --force starts anew: give one of them", key="--resume")
+    if args.cluster and args.workers:
+        raise CommandError("--cluster has workers of its own: leave out --workers", key="--workers")
+    tolerance = _tolerance(args.form_tolerance)
+    study, members = _members(Path(args.file), args.cells)
+    say = Speaker(args.json)
+    folder = Path(args.out) if args.out else Path(f"{study.stem}-compare")
+    store = Store(folder)
+    _look_at(folder, args)
+    plan = _plan(study, args, tolerance)
+    if args.resume and os.path.exists(folder):
+        store.check(plan)
+    else:
+        store.begin(plan, members)
+        for name in (PAGE, SHEET):
+            (folder / name).unlink(missing_ok=True)
+    summaries, whole = _work(study, members, store, args, tolerance)
+    if not whole:
+        return _stopped(summaries, members, args, say)
+    got = compared(study, members, summaries, tolerance, args.cells)
+    _write(got, store, args)
+    _answer(got, store, args, say)
+    return 0 if got.done else 1
+
+
+def _tolerance(text: str) -> Tolerance:
+    from sim.planning.draws import Tolerance
+    from sim.study.faults import RefusedError
+    from sim.study.units import SMALL, quantity, read_share
+
+    try:
+        share = read_share(text)
+    except RefusedError:
+        share = -1.0
+    if "%" in text and 0.0 <= share <= 1.0:
+        return Tolerance(share) if share else Tolerance(0.0, 0.0)
+    try:
+        return Tolerance(0.0, quantity(SMALL, least="0 um", most="100 um")(text))
+    except RefusedError:
+        raise CommandError(
+            f'--form-tolerance {text!r} is no tolerance: write "10 %" of each form, or a size ("0.2 um")',
+            key="--form-tolerance",
+        ) from None
+
+
+def _members(path: Path, cells: int | None) -> tuple[Study, tuple[Member, ...]]:
+    """The study and what it makes of itself."""
+    from sim.planning.members import members_of, with_cells
+    from sim.study.read import document_of, load
+
+    study = load(study_file(path))
+    if not study.variants and study.sweep is None:
+        raise CommandError(HOW.replace("{stem}", study.stem), key="variants", code="missing")
+    document: dict[str, Any] = document_of(study.text)
+    if cells is not None:
+        finest = max(plate.cells for plate in study.plates.values())
+        if cells > finest:
+            raise CommandError(f"--cells {cells}: the study has {finest} already, take fewer", key="--cells")
+        document = with_cells(document, study, cells)
+    return study, members_of(study, document, path.parent)
+
+
+def _look_at(folder: Path, args: argparse.Namespace) -> None:
+    """Refuse to touch what is there already."""
+    if os.path.exists(folder) and not os.path.isdir(folder):
+        raise CannotDoError(
+            f"cannot make the folder {folder}: a file of that name is there; name another folder with --out",
+            key="--out",
+        )
+    if os.path.exists(folder) and not (args.resume or args.force):
+        raise CommandError(
+            f"{folder} is there already: add --force to write over it, --resume to go on with it, "
+            "or --out for another folder",
+            key="--out",
+            code="exists",
+        )
+
+
+def _plan(study: Study, args: argparse.Namespace, tolerance: Tolerance) -> dict[str, Any]:
+    from sim import __version__
+
+    return {
+        "program": __version__,
+        "study": study.text,
+        "samples": args.samples,
+        "tolerance": [tolerance.share, tolerance.floor],
+        "cells": args.cells,
+    }
+
+
+def _work(
+    study: Study, members: Sequence[Member], store: Store, args: argparse.Namespace, tolerance: Tolerance
+) -> tuple[list[Summary], bool]:
+    """Every summary there is, and whether nothing is missing."""
+    from dataclasses import replace
+
+    from sim.commands.session import heading, stopping
+    from sim.planning.carry_out import carry_out, jobs_of, meaningless
+
+    head = heading(study)
+    jobs = jobs_of(
+        members,
+        args.samples,
+        tolerance,
+        lambda member: replace(head, study_text=member.text, study_stem=member.stem),
+    )
+    found = [*meaningless(members), *store.kept()]
+    known = {(got.member, got.draw) for got in found}
+    left = [job for job in jobs if (job.member, job.draw) not in known]
+    if not left:
+        return found, True
+    with stopping() as stop, _crew(args, len(left)) as crew:
+        tally = Tally(len(jobs), len(jobs) - len(left))
+        found += carry_out(left, members, crew, store, lambda: stop.asked, tally.show)
+        tally.close()
+    return found, len(found) == len(jobs) + sum(member.study is None for member in members)
+
+
+def _crew(args: argparse.Namespace, jobs: int) -> AbstractContextManager[Crew]:
+    from sim.planning.crew import available, cluster, processes
+
+    if args.cluster:
+        return cluster(args.cluster)
+    return processes(min(args.workers or available(), jobs))
+
+
+def _write(got: Comparison, store: Store, args: argparse.Namespace) -> None:
+    from sim.planning.sheet import csv_text
+    from sim.study.safefile import put_in_place
+
+    put_in_place(store.folder / SHEET, csv_text(got).encode("utf-8"))
+    if not args.no_page:
+        from sim.report.comparison import comparison_page
+
+        put_in_place(store.folder / PAGE, comparison_page(got, store).encode("utf-8"))
+
+
+def _stopped(
+    found: Sequence[Summary], members: Sequence[Member], args: argparse.Namespace, say: Speaker
+) -> int:
+    """Say how far it got; returns the exit code."""
+    whole = {got.member for got in found if got.draw == 0}
+    message = f"stopped with {len(whole)} of {len(members)} lapped; what is done is in safety"
+    if args.json:
+        print_json({"error": {"code": "interrupted", "key": None, "message": message}})
+    Speaker(True)(f"lapwright: {message}")
+    where = ("--out", args.out) if args.out else ()
+    more: list[object] = []
+    for option, value in (("--samples", args.samples), ("--cells", args.cells)):
+        more += [option, value] if value else []
+    if args.form_tolerance != "10 %":
+        more += ["--form-tolerance", args.form_tolerance]
+    say.next(("Go on with it", typed("compare", args.file, *where, *more, "--resume")))
+    return 1
+
+
+def _answer(got: Comparison, store: Store, args: argparse.Namespace, say: Speaker) -> None:
+    from sim.report import comparison_words
+
+    for line in comparison_words.in_words(got):
+        say(line)
+    if args.json:
+        print_json(comparison_words.as_json(got))
+    lines = []
+    if not args.no_page:
+        lines.append(("Open in a browser", str(store.folder / PAGE)))
+    lines.append(("Every figure", str(store.folder / SHEET)))
+    if got.done:
+        best = got.members[got.done[0]]
+        lines.append(("Lap the best by itself", typed("run", store.study_file(best))))
+    say.next(*lines)

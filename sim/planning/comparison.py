@@ -1,0 +1,223 @@
+"""A comparison that has been worked through: members, what came of each, their order, how sure it is."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.errors import LapwrightError
+from sim.lapping.outlook import Outlook, outlooks
+from sim.planning.draws import Tolerance
+from sim.planning.members import Member
+from sim.planning.ranking import Criterion, criterion_of
+from sim.planning.summary import Summary
+from sim.study.model import Study
+
+__all__ = ["BAND_ENDS", "Comparison", "Known", "compared"]
+
+Array = NDArray[np.float64]
+
+BAND_ENDS = (5.0, 95.0)  # per cent of the draws: nine in ten lie between
+
+
+@dataclass(frozen=True)
+class Known:
+    """How far apart two members are, and what the program knows that well [m].
+
+    `apart` of the worst flatness; `sampling` of it that a finite number of places in the stroke may have
+    made; `squeeze`: how far the grit layer gives, where that is a guess (else 0), with which goes what it
+    leaves on every face; `finish`: a tenth of the grit, in which both are lost when `lost`.
+    """
+
+    apart: float
+    sampling: float
+    squeeze: float
+    finish: float
+    lost: bool
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Members of one study and what came of each.
+
+    `nominal`: of each member as it stands; `draws`: of each member, those that were drawn, in order.
+    """
+
+    study: Study
+    members: tuple[Member, ...]
+    nominal: tuple[Summary, ...]
+    draws: tuple[tuple[Summary, ...], ...]
+    criterion: Criterion
+    tolerance: Tolerance
+    cells: int | None = None
+
+    @cached_property
+    def order(self) -> tuple[int, ...]:
+        """Indices of the members, best first."""
+        return self.criterion.order(self.nominal)
+
+    @property
+    def done(self) -> tuple[int, ...]:
+        """Those that came to their end, best first."""
+        return tuple(i for i in self.order if self.nominal[i].done)
+
+    @property
+    def samples(self) -> int:
+        """Draws of each member."""
+        return max((len(some) for some in self.draws), default=0)
+
+    @cached_property
+    def ahead(self) -> tuple[tuple[Outlook, ...], ...]:
+        """What can be said of each member beforehand, step by step; nothing for one that means nothing."""
+        return tuple(_ahead(member) for member in self.members)
+
+    def wins(self, one: int, other: int) -> tuple[float, int]:
+        """In how many draws `one` is better than `other`, and of how many; equal counts half."""
+        pairs = list(zip(self.draws[one], self.draws[other], strict=False))
+        return sum(self.criterion.better(a, b) for a, b in pairs), len(pairs)
+
+    def best_in(self, one: int) -> int:
+        """In how many draws `one` is the best of all."""
+        count = 0
+        for k in range(self.samples):
+            keys = [
+                (self.criterion.key(some[k]), place)
+                for place, i in enumerate(self.order)
+                if k < len(some := self.draws[i])
+            ]
+            count += bool(keys) and self.order[min(keys)[1]] == one
+        return count
+
+    def ended_badly(self, one: int) -> int:
+        """In how many draws `one` did not come to its end."""
+        return sum(not got.done for got in self.draws[one])
+
+    def band(self, one: int, what: Sequence[str]) -> tuple[float, float] | None:
+        """From where to where nine in ten draws lie; None when not known.
+
+        `what`: ("time",), ("removed",) or (plate, form).
+        """
+        values = [v for got in self.draws[one] if got.done and (v := _value(got, what)) is not None]
+        if len(values) < 2:
+            return None
+        low, high = np.percentile(values, BAND_ENDS)
+        return float(low), float(high)
+
+    def figure_band(self, one: int) -> tuple[float, float] | None:
+        """The same of the figure that members are put in order by."""
+        values = [v for got in self.draws[one] if got.done and math.isfinite(v := self.criterion.figure(got))]
+        if len(values) < 2:
+            return None
+        low, high = np.percentile(values, BAND_ENDS)
+        return float(low), float(high)
+
+    def known(self, one: int, other: int) -> Known:
+        """Whether two members are further apart than the program knows."""
+        flat = Criterion()
+        a, b = self.nominal[one], self.nominal[other]
+        figures = flat.figure(a), flat.figure(b)
+        finish = min(step.grit.size for i in (one, other) for step in _steps(self.members[i])) * 0.1
+        return Known(
+            apart=abs(figures[0] - figures[1]),
+            sampling=2.0 * math.hypot(a.sampling, b.sampling),  # two standard deviations
+            squeeze=max((self.squeeze(i) for i in (one, other)), default=0.0),
+            finish=finish,
+            lost=max(figures) < finish,
+        )
+
+    def squeeze(self, one: int) -> float:
+        """How far the grit layer gives in the last step of a member [m], if that is a guess; else 0."""
+        study, ahead = self.members[one].study, self.ahead[one]
+        if study is None or not ahead:
+            return 0.0
+        last, number = study.steps[-1], len(study.steps)
+        guessed = {f"grits.{last.grit.name}.layer", f"steps.{number}.grit.layer"} & set(study.assumed)
+        return ahead[-1].squeeze if guessed else 0.0
+
+    def half_difference(self, one: int) -> tuple[float, float, float | None] | None:
+        """Of a pair at margin 0, bottom and top as in the study's first step [m].
+
+        Half the change of the difference of the domes, half the change of their sum, and the first by the
+        moment law with the metal that really went; None where that does not tell.
+        """
+        member, got = self.members[one], self.nominal[one]
+        if member.study is None or not got.done or len(got.plates) != 2:
+            return None
+        top, bottom = member.study.steps[0].top, member.study.steps[0].bottom
+        change = {}
+        for name in (top, bottom):
+            after = got.plates[name].forms_margin0.get("sphere")
+            if after is None:
+                return None
+            change[name] = after - member.study.plates[name].form.sphere
+        law = _by_law(member.study, self.ahead[one], bottom, got)
+        return 0.5 * (change[bottom] - change[top]), 0.5 * (change[bottom] + change[top]), law
+
+
+def _steps(member: Member) -> Sequence:  # type: ignore[type-arg]
+    return member.study.steps if member.study is not None else ()
+
+
+def _by_law(study: Study, ahead: Sequence[Outlook], bottom: str, got: Summary) -> float | None:
+    if not ahead or study.rounds != 1:
+        return None
+    total = 0.0
+    for step, look in zip(study.steps, ahead, strict=True):
+        if look.half_difference is None:
+            return None
+        total += look.half_difference if step.bottom == bottom else -look.half_difference
+    expected = sum(look.removed for look in ahead)
+    return total * got.removed / expected if expected > 0.0 else None
+
+
+def _ahead(member: Member) -> tuple[Outlook, ...]:
+    if member.study is None:
+        return ()
+    try:
+        return outlooks(member.study.plates, member.study.steps, seed=member.study.seed)
+    except LapwrightError:
+        return ()
+
+
+def _value(got: Summary, what: Sequence[str]) -> float | None:
+    if len(what) == 1:
+        return got.time if what[0] == "time" else got.removed
+    ended = got.plates.get(what[0])
+    if ended is None:
+        return None
+    return ended.removed if what[1] == "removed" else ended.forms.get(what[1])
+
+
+def compared(
+    study: Study,
+    members: Sequence[Member],
+    summaries: Iterable[Summary],
+    tolerance: Tolerance = Tolerance(),  # noqa: B008 (frozen)
+    cells: int | None = None,
+) -> Comparison:
+    """Put what came of the members in order, in whatever order it came.
+
+    Raises
+    ------
+    KeyError
+        When a member is missing.
+
+    """
+    found: Mapping[tuple[int, int], Summary] = {(got.member, got.draw): got for got in summaries}
+    draws = max((draw for _, draw in found), default=0)
+    return Comparison(
+        study,
+        tuple(members),
+        tuple(found[i, 0] for i in range(len(members))),
+        tuple(
+            tuple(found[i, k] for k in range(1, draws + 1) if (i, k) in found) for i in range(len(members))
+        ),
+        criterion_of(study),
+        tolerance,
+        cells,
+    )

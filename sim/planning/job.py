@@ -1,0 +1,110 @@
+"""One full simulation as a piece of work for any process anywhere: a job in, what came out back.
+
+Everything that a worker does is here; it depends on the job alone, so that neither the number nor the kind
+of workers changes a bit of the answer.
+"""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass, field, replace
+
+from sim.errors import LapwrightError, NoOverlapError, TippedError
+from sim.lapping.run import Moment, lap
+from sim.planning.draws import Tolerance, drawn
+from sim.planning.summary import Summary, summary_of
+from sim.study.bearings import bearings_of
+from sim.study.model import Study
+from sim.study.recorder import Heading, Recorder, thinned
+from sim.study.runfile import Run
+
+__all__ = ["Answer", "Job", "lapped"]
+
+ENTRIES = 40  # of the history of one member, evenly over the time
+FRAMES = 9  # height maps kept of one member
+
+
+@dataclass(frozen=True)
+class Job:
+    """Lap `study`, which is `member` (from 0) of a comparison, in its draw `draw` (0: as it stands).
+
+    `heading` of its run file; None when nobody needs one.
+    """
+
+    member: int
+    draw: int
+    study: Study
+    heading: Heading | None = None
+    tolerance: Tolerance = field(default_factory=Tolerance)
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What came of a job: its summary, the run if it was asked for, and how long it took [s]."""
+
+    summary: Summary
+    run: Run | None
+    took: float
+
+
+def lapped(job: Job) -> Answer:
+    """Lap to the end; whatever goes wrong is in the answer, never raised."""
+    begun = time.perf_counter()
+    study = drawn(job.study, job.draw, job.tolerance)
+    record = _Record(study)
+    outcome, trouble, code = "done", None, None
+    try:
+        outcome = record.follow()
+    except (TippedError, NoOverlapError) as error:
+        outcome, trouble, code = "tipped", error.message, error.code
+    except LapwrightError as error:
+        outcome, trouble, code = "failed", error.message, error.code
+    except MemoryError:
+        outcome, trouble, code = "failed", "not enough memory: take fewer cells", "memory"
+    except Exception as error:
+        what = " ".join(f"{type(error).__name__}: {error}".split())
+        outcome, trouble, code = "failed", f"a fault of the program, not yours ({what})", "internal"
+    if record.recorder.last is None:
+        return Answer(Summary(job.member, job.draw, outcome, trouble=trouble, code=code), None, 0.0)
+    heading = job.heading or Heading("", {}, study.seed, "", study.stem)
+    bearings = bearings_of(study, record.recorder.last) if job.heading is not None else ()
+    run = record.recorder.run(heading, outcome, 0.0, bearings)
+    summary = summary_of((job.member, job.draw), outcome, study, run, record.blocks, record.recorder.last)
+    took = time.perf_counter() - begun
+    kept = replace(run, wall_time=took) if job.heading is not None else None
+    return Answer(replace(summary, trouble=trouble, code=code), kept, took)
+
+
+class _Record:
+    """What is kept of the moments of one simulation: a thin history, and what each block told of itself."""
+
+    def __init__(self, study: Study) -> None:
+        self.study = study
+        self.recorder = Recorder(study.plates, study.margin)
+        self.blocks: list[tuple[float, float, float]] = []
+        total = study.rounds * sum(step.total_strokes / step.pace for step in study.steps)
+        self.apart = total / ENTRIES
+        self.taken = 0.0
+
+    def follow(self) -> str:
+        """Lap to the end; gives the outcome."""
+        study = self.study
+        moments = lap(study.plates, study.steps, rounds=study.rounds, seed=study.seed, margin=study.margin)
+        for moment in moments:
+            self._take(moment)
+        last = self.recorder.last
+        assert last is not None
+        self.recorder.frames = thinned(self.recorder.frames, FRAMES)
+        return last.outcome or "done"
+
+    def _take(self, moment: Moment) -> None:
+        time_ = moment.clock.time
+        if moment.event != "block":
+            self.recorder.take(moment)
+            return
+        self.blocks.append((time_, moment.lift_share, moment.sampling_error))
+        if time_ - self.taken >= self.apart:
+            self.taken = time_
+            self.recorder.take(moment)
+        else:
+            self.recorder.last = moment  # measured if it should be the last one

@@ -1,0 +1,100 @@
+"""By what members are put in order: the goal that a study names, or flatness."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from sim.planning.summary import Summary
+from sim.study.model import Study, Tune
+
+__all__ = ["Criterion", "criterion_of"]
+
+SAME = 1e-9  # m; flatness is the same within a nanometre
+WORST = (math.inf,)
+
+
+@dataclass(frozen=True)
+class Criterion:
+    """What is better: `goal` of the study, or without one the flatness of the worst plate at the end."""
+
+    goal: Tune | None = None
+
+    def figure(self, got: Summary) -> float:
+        """The figure by which members are compared, less is better.
+
+        Flatness of the worst plate [m]; with a goal the share of what is allowed that the worst form takes
+        up (1 and less: reached).
+        """
+        if self.goal is None:
+            return max(
+                (_size(ended.forms.get("flatness")) for ended in got.plates.values()), default=math.inf
+            )
+        return max(self._shares(got, self.goal), default=math.inf)
+
+    def _shares(self, got: Summary, goal: Tune) -> list[float]:
+        shares = []
+        for form, limit in goal.reach.items():
+            if form == "mating":
+                shares.append(_size(got.mating) / limit)
+            elif form == "difference":
+                shares.append(abs(_dome(got, got.top) - _dome(got, got.bottom)) / limit)
+            else:
+                shares += [_form(got, name, form) / limit for name in goal.plates if name in got.plates]
+        for name, kept in goal.keep.items():
+            for form, limit in kept.items():
+                ended = got.plates.get(name)
+                key = "sphere" if form == "dome" else form
+                if ended is not None and key in ended.forms:
+                    shares.append(abs((ended.forms[key] or 0.0) - (ended.before[key] or 0.0)) / limit)
+        return shares
+
+    def key(self, got: Summary) -> tuple[float, ...]:
+        """What to sort by, best first."""
+        if not got.done:
+            return WORST
+        figure = self.figure(got)
+        if self.goal is None:
+            # Flatness alike to the nanometre is no difference: then the one that takes off less metal.
+            return (0.0, round(figure / SAME) if math.isfinite(figure) else math.inf, got.removed)
+        cost = got.removed if self.goal.least == "removed" else got.time
+        return (0.0, 0.0, cost, figure) if figure <= 1.0 else (0.0, 1.0, figure, cost)
+
+    def worst_plate(self, got: Summary) -> str:
+        """The plate whose flatness is the worst."""
+        return max(got.plates, key=lambda name: _size(got.plates[name].forms.get("flatness")), default="")
+
+    def order(self, nominal: Sequence[Summary | None]) -> tuple[int, ...]:
+        """Members best first; those that did not come to an end last, in their own order."""
+        return tuple(
+            sorted(
+                range(len(nominal)), key=lambda i: (WORST if (s := nominal[i]) is None else self.key(s), i)
+            )
+        )
+
+    def better(self, one: Summary, other: Summary) -> float:
+        """1 where the first is better, 0 where the second is, a half where neither."""
+        a, b = self.key(one), self.key(other)
+        return 1.0 if a < b else 0.0 if b < a else 0.5
+
+
+def _size(value: float | None) -> float:
+    return math.inf if value is None else abs(value)
+
+
+def _dome(got: Summary, name: str) -> float:
+    forms = got.plates[name].forms
+    value = forms.get("sphere") if forms.get("sphere") is not None else forms.get("bow")
+    return value or 0.0
+
+
+def _form(got: Summary, name: str, form: str) -> float:
+    """Size of a form [m]; 0 where the plate does not speak of it."""
+    value = got.plates[name].forms.get("sphere" if form == "dome" else form)
+    return 0.0 if value is None else abs(value)
+
+
+def criterion_of(study: Study) -> Criterion:
+    """The criterion of a study."""
+    return Criterion(study.tune)
