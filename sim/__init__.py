@@ -11,6 +11,7 @@ gauges             what an instrument reads, what a reading says
 modes              what a stroke takes out, leaves alone and makes
 study              people's units to SI, study files in, run files in and out
 planning           several ways of lapping the same plates, lapped in full and put in order
+interview          a few questions at the bench, and the study that their answers make
 verify, report     proofs of this copy; pictures and pages from a run file
 cli                words in, exit code out
 """

@@ -24,7 +24,7 @@ FLOORS = (
     ("gauges",),
     ("study",),
     ("planning",),
-    ("verify", "report"),
+    ("verify", "report", "interview"),
     ("cli", "commands", "__main__"),
 )
 LEVEL = {room: level for level, rooms in enumerate(FLOORS) for room in rooms}

@@ -1,0 +1,136 @@
+"""The conversation: asks, explains, goes back, and asks again what was not understood."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Callable, Mapping
+
+from sim.errors import LapwrightError, StudyError
+from sim.interview.answer import Answer, Answers, tidy
+from sim.interview.compose import compose
+from sim.interview.questions import TOPICS, Question, next_question
+from sim.lapping.outlook import outlooks
+from sim.study.faults import RefusedError
+from sim.study.read import parse
+
+__all__ = ["AnswersEndedError", "Stopped", "take_usual", "talk"]
+
+Ask = Callable[[str], str | None]
+Say = Callable[[str], None]
+
+
+INDENT = "     "
+LONGEST = 100  # letters of one answer
+
+
+class AnswersEndedError(Exception):
+    """No more is typed, though a question is open: `question`."""
+
+    def __init__(self, question: Question) -> None:
+        super().__init__(question.key)
+        self.question = question
+
+
+class Stopped(Exception):  # noqa: N818 (no error: somebody said that he had enough)
+    """Somebody asked to stop."""
+
+
+def talk(ask: Ask, say: Say) -> dict[str, Answer]:
+    """All answers; `ask` shows a prompt and gives back a line, or None when there is none any more.
+
+    Raises
+    ------
+    AnswersEndedError
+    Stopped
+
+    """
+    given: dict[str, Answer] = {}
+    before: dict[str, str] = {}
+    while (question := next_question(given)) is not None:
+        usual = _usual(question, given, before)
+        typed = ask(f"{question.topic}/{TOPICS}  {question.ask(given)}\n     [{usual.said}]")
+        if typed is None:
+            raise AnswersEndedError(question)
+        word = tidy(typed)
+        if word in ("?", "help", "h", "why", "what"):
+            say(_indented(question.why(given)))
+        elif word in ("quit", "exit", "q", "stop"):
+            raise Stopped
+        elif word == "back":
+            if given:
+                key, answer = given.popitem()
+                before[key] = answer.said
+            else:
+                say("     This is the first question.")
+        elif word == "":
+            given[question.key] = usual
+        else:
+            try:
+                answer = _understood(question, typed, given)
+            except RefusedError as trouble:
+                say(f"     {trouble.message}")
+            else:
+                given[question.key] = answer
+                say(f"     {answer.said}")
+    return given
+
+
+def take_usual() -> dict[str, Answer]:
+    """Every usual answer."""
+    return _filled({})
+
+
+def _understood(question: Question, typed: str, given: Answers) -> Answer:
+    """What an answer means, if a study can be made with it.
+
+    Raises
+    ------
+    RefusedError
+
+    """
+    if len(typed) > LONGEST:
+        raise RefusedError(f"that is {len(typed)} letters long: write a few words, or ? to see which")
+    answer = question.read(typed, given)
+    trouble = _trouble({**given, question.key: answer})
+    if trouble is not None:
+        raise RefusedError(trouble)
+    return answer
+
+
+def _trouble(given: Answers) -> str | None:
+    """Why no study can be made of these answers and the usual ones after them; None when one can."""
+    try:
+        study = parse(compose(_filled(given)))
+        outlooks(study.plates, study.steps)
+    except StudyError as trouble:
+        return trouble.faults[0].message
+    except LapwrightError as trouble:
+        return trouble.message
+    return None
+
+
+def _usual(question: Question, given: Answers, before: Mapping[str, str]) -> Answer:
+    """What is taken when nothing is typed: what was answered before going back, or else the usual."""
+    candidates = [*([before[question.key]] if question.key in before else []), *question.usual(given)]
+    for text in candidates[:-1]:
+        try:
+            return _understood(question, text, given)
+        except RefusedError:
+            continue
+    return question.read(candidates[-1], given)
+
+
+def _filled(given: Answers) -> dict[str, Answer]:
+    """The answers, and the usual ones to whatever is not answered yet."""
+    answers = dict(given)
+    while (question := next_question(answers)) is not None:
+        candidates = question.usual(answers)
+        if len(candidates) == 1:
+            answers[question.key] = question.read(candidates[0], answers)
+        else:
+            answers[question.key] = _usual(question, answers, {})
+    return answers
+
+
+def _indented(text: str) -> str:
+    return textwrap.fill(text, 78, initial_indent=INDENT, subsequent_indent=INDENT)
