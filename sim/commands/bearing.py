@@ -100,12 +100,18 @@ def main(args: argparse.Namespace) -> int:
     lines = (
         [("Open", str(picture))]
         if picture
-        else [("A picture of it", typed("bearing", args.file, "--out", "bears.png"))]
+        else [("A picture of it", typed("bearing", args.file, *_places(args), "--out", "bears.png"))]
     )
     if asked.heights is None:
         lines.append(("Lap it", typed("run", args.file)))
     say.next(*lines)
     return 0
+
+
+def _places(args: argparse.Namespace) -> list[str]:
+    """Step and place in the stroke as they were asked for, to be asked for again."""
+    words = ["--step", str(args.step)] if args.step is not None else []
+    return words + (["--phase", f"{args.phase * 180.0 / pi:.6g}"] if args.phase is not None else [])
 
 
 def _asked(place: Path, wanted: int | None) -> Asked:

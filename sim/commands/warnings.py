@@ -6,16 +6,20 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from sim.commands.naming import named
+from sim.lapping.kept import kept
+from sim.lapping.outlook import BAND
 from sim.plate.bending import pressed_sag
 from sim.report import words
-from sim.study.say import say_mass, say_pressure
+from sim.report.beforehand import past_edge
+from sim.study.say import number, say_mass, say_pressure, say_small
 
 if TYPE_CHECKING:
     from sim.lapping.outlook import Outlook
     from sim.lapping.step import Step
     from sim.study.model import Study
 
-__all__ = ["Warning", "in_words", "past_edge", "warnings_of"]
+__all__ = ["Warning", "in_words", "warnings_of"]
 
 # Common practice, no source, but for the lifting limit.
 LONGEST_DAB = 600.0  # s
@@ -23,6 +27,28 @@ HIGH_PRESSURE, LOW_PRESSURE = 15e3, 0.5e3  # Pa
 HEAVY = 12.0  # kg
 BENDS = 0.1  # of the squeeze
 TOO_HEAVY = 23.0  # kg, the most at the best posture (NIOSH lifting equation)
+FINER = 3.0  # times finer than the last grit, the most at once
+PITS = 0.5  # of the grain: how deep a grit leaves its marks
+
+# What can hurt or spoil the work comes first.
+ORDER = (
+    "tips",
+    "overhang",
+    "too_heavy",
+    "heavy",
+    "nothing_rubs",
+    "high_pressure",
+    "low_pressure",
+    "no_turn",
+    "finer",
+    "pits",
+    "one_dab",
+    "long_stroke",
+    "bending",
+    "heat",
+    "wait",
+    "no_fade",
+)
 
 
 @dataclass(frozen=True)
@@ -36,40 +62,48 @@ class Warning:
 
 def warnings_of(study: Study, ahead: Sequence[Outlook]) -> list[Warning]:
     """Everything to look out for, step by step."""
-    return [
-        Warning(code, number, text)
-        for number, (step, look) in enumerate(zip(study.steps, ahead, strict=True), 1)
-        for code, text in _of_step(study, step, look)
-    ]
+    from sim.commands.warmth import of_heat, of_waiting
+
+    before: dict[str, _Marks] = {}
+    found = []
+    for at, (step, look) in enumerate(zip(study.steps, ahead, strict=True), 1):
+        said = [
+            *_of_step(study, step, look),
+            *_of_marks(study, at, look, before),
+            *of_heat(study, step, look),
+        ]
+        found += [Warning(code, at, text) for code, text in said]
+    return found + [Warning("wait", at, text) for at, text in of_waiting(study, ahead)]
 
 
-def past_edge(overhang: float, units: str) -> str:
-    """Where an overhang is, in words: past the edge, or still inside it."""
-    side = "past the edge" if overhang >= 0.0 else "inside the edge"
-    return f"{words.length(abs(overhang), units)} {side}"
-
-
-def in_words(warnings: Sequence[Warning]) -> list[str]:
-    """The warnings as lines; what holds for several steps is said once."""
-    steps: dict[str, list[int]] = {}
-    for warning in warnings:
-        steps.setdefault(warning.text, []).append(warning.step)
-    return [
-        f"step {numbers[0]}: {text}"
-        if len(numbers) == 1
-        else f"steps {', '.join(map(str, numbers[:-1]))} and {numbers[-1]}: {text}"
-        for text, numbers in steps.items()
-    ]
+def in_words(warnings: Sequence[Warning], steps: int) -> list[str]:
+    """The warnings as lines, the gravest first; what holds for several of `steps` is said once."""
+    held: dict[str, list[int]] = {}
+    for warning in sorted(warnings, key=lambda w: (ORDER.index(w.code), w.step)):
+        held.setdefault(warning.text, []).append(warning.step)
+    at_the_end = {warning.text for warning in warnings if warning.code == "wait"}
+    lines = []
+    for text, numbers in held.items():
+        which = words.joined([str(n) for n in numbers])
+        everywhere = len(numbers) == steps or text in at_the_end
+        lines.append(text if everywhere else f"step{'s' if len(numbers) > 1 else ''} {which}: {text}")
+    return lines
 
 
 def _of_step(study: Study, step: Step, look: Outlook) -> Iterator[tuple[str, str]]:
     units = study.units
-    if step.turn.angle == 0.0 and step.walk.angle == 0.0:
+    if kept(step).kind == "all":
+        yield (
+            "nothing_rubs",
+            "the top neither travels nor turns while it rubs, so nothing is lapped. "
+            'Write stroke = { travel = "1/3" }',
+        )
+    elif step.turn.angle == 0.0 and step.walk.angle == 0.0:
         # A rail is turned end for end; it cannot be turned on as it goes.
         turn = "180 deg every 10 strokes" if study.plates[step.top].outline.long else "8 deg per stroke"
         yield (
             "no_turn",
-            f"{step.top} is never turned: whatever lies along and across the stroke stays different. "
+            "the top is never turned: what lies along the stroke and what lies across it stay different. "
             f'Write turn = "{turn}"',
         )
     yield from _of_grit(step)
@@ -100,22 +134,25 @@ def _of_step(study: Study, step: Step, look: Outlook) -> Iterator[tuple[str, str
             f"{presses} is below {say_pressure(low, units)}: the top may float on the grit and cut little. "
             "Add load",
         )
+    yield from _of_stroke(step, look)
     yield from _of_bending(study, step, look)
     yield from _of_weight(study, step)
 
 
 def _of_bending(study: Study, step: Step, look: Outlook) -> Iterator[tuple[str, str]]:
     """Plates are taken as rigid; that is not good enough where they bend by a tenth of the squeeze."""
-    units, squeeze = study.units, look.pressure_mean / step.grit.layer.stiffness
-    for name in (step.top, step.bottom):
-        sag = pressed_sag(study.plates[name], look.pressure_mean)
-        if sag is not None and sag > BENDS * squeeze:
-            yield (
-                "bending",
-                f"{name} may bend by about {words.size(sag, units)} under this load, and the layer gives by "
-                f"{words.size(squeeze, units)}: plates are taken as rigid here, so trust the shape only to "
-                "about that much. A thicker plate or less load bends less",
-            )
+    units = study.units
+    names = [name for name in study.plates if name in (step.top, step.bottom)]
+    sags = {name: pressed_sag(study.plates[name], look.pressure_mean) for name in names}
+    much = {n: words.size(sag, units) for n, sag in sags.items() if sag and sag > BENDS * look.squeeze}
+    if much:
+        each = words.joined([f"{whose} may bend by about {size}" for whose, size in named(much)])
+        yield (
+            "bending",
+            f"{each} under this load, and the grit layer gives by {words.size(look.squeeze, units)}: plates "
+            "are taken as rigid here, so trust the shape only to about that much. A thicker plate or less "
+            "load bends less",
+        )
 
 
 def _of_grit(step: Step) -> Iterator[tuple[str, str]]:
@@ -128,9 +165,74 @@ def _of_grit(step: Step) -> Iterator[tuple[str, str]]:
     if step.grit.fade is None:
         yield (
             "no_fade",
-            f"how fast a dab of {step.grit.name} tires is not known, so it is taken to cut on as if fresh. "
+            "how fast a dab of grit tires is not known, so it is taken to cut on as if fresh. "
             'In a [grits.NAME] you can write fade = "8 min"',
         )
+
+
+def _of_stroke(step: Step, look: Outlook) -> Iterator[tuple[str, str]]:
+    """Averages over a stroke stand for it only while the faces change little within it."""
+    once = step.curve.period / step.pace
+    if once > look.tau:
+        lasts, dies = (f"{number(t)} s" for t in (once, look.tau))
+        yield (
+            "long_stroke",
+            f"going through the stroke once lasts {lasts}, longer than the {dies} in which a misfit dies: "
+            "the faces change within the stroke, and what comes out depends on where you stop. Take less "
+            "load, a finer grit or a quicker pace",
+        )
+
+
+@dataclass
+class _Marks:
+    """What the grit of an earlier step left on a plate: its size, and how deep its pits still are [m]."""
+
+    grain: float
+    pits: float
+
+
+def _of_marks(study: Study, at: int, look: Outlook, before: dict[str, _Marks]) -> Iterator[tuple[str, str]]:
+    """A grit much finer than the last, and pits that it does not reach the bottom of."""
+    step, units = study.steps[at - 1], study.units
+    if look.removed < words.NOTHING:
+        return
+    grain = step.grit.size
+    spread = words.SCATTER if step.grit.wear.observed is not None else BAND
+    left: dict[str, str] = {}
+    coarse = 0.0
+    for name in (n for n in study.plates if n in (step.top, step.bottom)):
+        marks, off = before.get(name), look.removed_from[name]
+        if marks is not None and marks.grain > grain * (1.0 + 1e-9):
+            coarse = max(coarse, marks.grain)
+            if off < marks.pits and not _goes_on(study, at, name):
+                low, high = words.size(off / spread, units), words.size(off * spread, units)
+                left[name] = (
+                    f"about {words.size(marks.pits, units)} deep (half the grain), and this step takes off "
+                    f"about {words.size(off, units)}, {low} to {high}"
+                )
+        pits = max(marks.pits - off, 0.0) if marks is not None else 0.0
+        deeper = PITS * grain > pits
+        before[name] = _Marks(grain, PITS * grain) if deeper or marks is None else _Marks(marks.grain, pits)
+    if coarse > FINER * grain * (1.0 + 1e-9):
+        sizes = tuple(say_small(size, echo=True) for size in (grain, coarse))
+        yield (
+            "finer",
+            f"{sizes[0]} is more than three times finer than the {sizes[1]} before it: marks of the coarse "
+            "grit take long to go. Put a grit between",
+        )
+    for names, said in named(left):
+        yield (
+            "pits",
+            f"pits of the {say_small(coarse, echo=True)} grit on {names} are {said}: some will stay. Lap "
+            "longer, or come down in smaller steps",
+        )
+
+
+def _goes_on(study: Study, at: int, name: str) -> bool:
+    """True when the next step of a plate uses a grit as fine or finer, which goes on cutting."""
+    later = (s for s in study.steps[at:] if name in (s.top, s.bottom))
+    following = next(later, None)
+    return following is not None and following.grit.size <= study.steps[at - 1].grit.size * (1.0 + 1e-9)
 
 
 def _of_weight(study: Study, step: Step) -> Iterator[tuple[str, str]]:

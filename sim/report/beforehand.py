@@ -1,0 +1,342 @@
+"""Sentences about a step before it is lapped: what the hand does, how it presses, what it cuts and leaves.
+
+Pure functions of the step, its plates and its outlook; sizes in the study's units, what was typed said back
+as typed.  Words as in `sim.report.words`; which plate goes domed is in `sim.report.way_round`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+from sim.lapping.kept import Kept, kept
+from sim.lapping.sizing import half_travel
+from sim.lapping.strokes import Still
+from sim.plate.outline import Disc
+from sim.report import words
+from sim.study.say import number, say_force, say_length, say_mass, say_pace, say_share, say_small, say_time
+
+if TYPE_CHECKING:
+    from sim.lapping.outlook import Outlook
+    from sim.lapping.step import Step, Turn
+    from sim.plate.plate import Plate
+
+__all__ = [
+    "cuts",
+    "echoed",
+    "grain",
+    "hand",
+    "leaves",
+    "over_the_edge",
+    "past_edge",
+    "plate",
+    "press",
+    "schedule",
+    "wears",
+    "weighing",
+]
+
+Plates = Mapping[str, "Plate"]
+
+SAME = 0.05  # of each other, from which two plates' sizes are told apart
+TYPED = 4  # a length of no more figures than this was typed; any other was worked out
+SIMPLE = (1, 2, 3, 4, 5, 6, 8)  # shares that a person says: thirds, eighths, but no sevenths
+REMARK = f" ({words.REMARK})"
+
+
+def echoed(value: float, units: str = "metric") -> str:
+    """A length at the bench [m]: as it was typed, or two figures of one that was worked out."""
+    said = say_length(value, units, echo=True)
+    figures = said.split()[0].replace(".", "").lstrip("0")
+    return said if len(figures) <= TYPED else words.length(value, units)
+
+
+def fine(size: float, step: Step) -> str:
+    """Remark beside a form [m] finer than a tenth of the grit."""
+    return REMARK if abs(size) < 0.1 * step.grit.size else ""
+
+
+def plate(of: Plate, units: str = "metric") -> str:
+    """A plate as it comes: shape, thickness, mass, metal, form."""
+    along, across = (echoed(side, units) for side in of.outline.size)
+    if of.outline.bore > 0.0:
+        shape = f"ring {along}, bore {echoed(of.outline.bore, units)}"
+    else:
+        shape = f"disc {along}" if isinstance(of.outline, Disc) else f"{along} x {across}"
+    thick = f", {echoed(of.thickness, units)} thick" if of.thickness else ""
+    grooves = ", grooved" if of.grooves is not None else ""
+    return f"{shape}{thick}{grooves}, {say_mass(of.total_mass, units)}, {of.material.name}; {form(of, units)}"
+
+
+def form(of: Plate, units: str = "metric") -> str:
+    """How a face comes, in words."""
+    start = of.form
+    parts = [
+        words.part_words(key, value, units)
+        for key in ("sphere", "saddle", "twist", "bow", "crown", "wind")
+        if abs(value := getattr(start, key)) > 0.0
+    ]
+    if start.ripple is not None:
+        parts.append(f"ripples {words.size(start.ripple.height, units)} high")
+    if getattr(start, "map", None) is not None:
+        parts.append("a measured map of it")
+    return ", ".join(parts) or "flat"
+
+
+def schedule(step: Step) -> list[str]:
+    """How long, who is on top for how long, how often fresh grit."""
+    said = [f"{step.total_strokes} strokes"]
+    if step.until is not None:
+        said = ["until its gauge says stop"]
+    elif step.time is not None:
+        said = [say_time(step.total_strokes / step.pace, 3, echo=True)]
+    if step.swap is not None and step.swap.read is not None:
+        said.append(f"read every {_spell(step.swap.read)}, the more domed one on top")
+    elif step.swap is not None:
+        times = {name: _spell(time) for name, time in step.swap.on_top.items()}
+        if len(set(times.values())) == 1:
+            said.append(f"swapped every {next(iter(times.values()))}")
+        else:
+            said.append(" and ".join(f"{name} on top {time}" for name, time in times.items()) + " by turns")
+    if step.fresh_every is not None:
+        said.append(f"fresh grit every {_spell(step.fresh_every)}")
+    return said
+
+
+def _spell(seconds: float) -> str:
+    return say_time(seconds, 3, echo=True)
+
+
+# --- hand -------------------------------------------------------------------------------------
+
+
+def hand(step: Step, plates: Plates, look: Outlook, units: str = "metric") -> list[str]:
+    """What the hands do, and how far over the edge that is."""
+    from sim.report.tables import stroke_words
+
+    top = plates[step.top]
+    first = [_with_travel(step, top, stroke_words(step, units))]
+    if step.centre != (0.0, 0.0):
+        first.append(f"about a point {echoed(math.hypot(*step.centre), units)} off the middle")
+        if step.carry_centre and step.walk.angle:
+            first[-1] += ", which goes round with you"
+    first.append(f"{say_pace(step.pace, echo=True).removesuffix(' /min')} strokes a minute")
+    first.append(_turned(step.turn))
+    if step.walk.angle:
+        first.append(f"you step round the bench {_angle(step.walk)}")
+    if not step.hand.steady:
+        first.append(f"your hand scatters by {say_share(max(step.hand.amplitude, step.hand.pace))}")
+    return [", ".join(first), over_the_edge(step, look, units)]
+
+
+def _with_travel(step: Step, top: Plate, stroke: str) -> str:
+    """The stroke, and its travel as a fraction of the top."""
+    travel = 2.0 * half_travel(step.curve)
+    if travel <= 0.0:
+        return "no travel"
+    share = travel / top.outline.width_along(step.direction)
+    near = Fraction(share).limit_denominator(8)
+    if near > 1:
+        return f"{stroke} (travels {number(share)} times the width of {step.top})"
+    simple = near.denominator in SIMPLE and abs(float(near) / share - 1.0) < 0.01
+    told = "the width" if near == 1 and simple else str(near) if simple else say_share(share)
+    return f"{stroke} (travels {told} of {step.top})"
+
+
+def _angle(turn: Turn) -> str:
+    """An angle and how often; its sign is in the words."""
+    degrees = f"{abs(math.degrees(turn.angle)):.3g} deg"
+    way = "" if turn.angle > 0.0 else " clockwise"
+    return f"{degrees}{way} every {turn.every} strokes" if turn.indexed else f"{degrees}{way} a stroke"
+
+
+def _turned(turn: Turn) -> str:
+    if turn.angle == 0.0:
+        return "the top never turned"
+    if turn.indexed:
+        return f"the top lifted and turned {_angle(turn)}"
+    return f"the top turned {_angle(turn)}"
+
+
+def over_the_edge(step: Step, look: Outlook, units: str = "metric") -> str:
+    """Overhang, where flat faces begin to lift, where the top tips."""
+    if look.overhang > 1e-6:
+        share = f"{words.two(100.0 * look.overhang_share)} % of its width"
+        over = f"hangs over the edge by {words.length(look.overhang, units)} at most, {share}"
+    elif look.overhang > -1e-6:
+        over = "comes just to the edge"
+    else:
+        over = f"stays inside the edge by {words.length(look.overhang, units)}"
+    lift, tip = look.lift_off_overhang, look.tipping_overhang
+    if min(lift, tip) >= 0.0:
+        begins = f"{words.length(lift, units)}, and it tips at {words.length(tip, units)}"
+    else:
+        begins = f"{past_edge(lift, units)}, and it tips {past_edge(tip, units)}"
+    return f"{step.top} {over}; flat faces begin to lift {'at ' if min(lift, tip) >= 0.0 else ''}{begins}"
+
+
+def past_edge(overhang: float, units: str) -> str:
+    """Where an overhang is, in words: past the edge, or still inside it."""
+    side = "past the edge" if overhang >= 0.0 else "inside the edge"
+    return f"{words.length(overhang, units)} {side}"
+
+
+# --- press and cuts ------------------------------------------------------------------------------
+
+
+def press(step: Step, plates: Plates, look: Outlook, units: str = "metric") -> str:
+    """Weight, hand and pressure."""
+    top = plates[step.top]
+    said = f"{step.top} weighs {say_mass(top.total_mass, units)}"
+    if step.load.force > 0.0:
+        said += f", your hand adds {say_force(step.load.force, units, echo=units == 'metric')}"
+        if step.load.at != (0.0, 0.0):
+            said += f" {echoed(math.hypot(*step.load.at), units)} off its middle"
+    else:
+        said += ", your hand adds nothing"
+    said += f": {say_force(look.load, units)} in all, {words.pressure(look.pressure_mean, units)} on the land"
+    other = look.loads[step.bottom]
+    if step.swap is not None and abs(other / look.load - 1.0) > SAME:
+        said += f"; with {step.bottom} on top {say_force(other, units)}"
+    return said
+
+
+def cuts(step: Step, look: Outlook, weighed: bool, units: str = "metric", rounds: int = 1) -> str:
+    """Metal off each plate with its band, then what a round amount takes in minutes."""
+    if look.removed < words.NOTHING:
+        return "no metal to speak of"
+    spread = words.SCATTER if weighed else words.BAND
+    about = "about" if step.until is None else "at most about"
+    off = look.removed_from
+    if max(off.values()) > (1.0 + SAME) * min(off.values()):
+        each = words.joined([f"{words.size(depth, units)} off {name}" for name, depth in off.items()])
+        said = f"{about} {each}, {words.two(1.0 / spread)} to {words.two(spread)} times that"
+    else:
+        low, high = (words.size(look.removed * by, units) for by in (1.0 / spread, spread))
+        said = f"{about} {words.size(look.removed, units)} off each, {low} to {high}"
+    most = max(off, key=lambda name: off[name])
+    whose = "" if "each" in said else f" off {most}"
+    depth, amount = _round_depth(off[most] / look.time, units)
+    said += " in each round" if rounds > 1 else ""
+    return f"{said}; {amount}{whose} takes {words.minutes(look.time * depth / off[most], weighed)}"
+
+
+def _round_depth(rate: float, units: str) -> tuple[float, str]:
+    """A round depth [m] that takes a minute or more at a `rate` [m/s], in figures and words."""
+    first, unit = (10 * 25.4e-9, "uin") if units == "inch" else (1e-6, "um")
+    times = next((k for k in (1, 10, 100, 1000) if k * first / rate >= 60.0), 1000)
+    return times * first, f"{times * (10 if units == 'inch' else 1)} {unit}"
+
+
+def wears(wear: float | None, units: str = "metric") -> str:
+    """A wear constant [1/Pa] in words."""
+    if wear is None:
+        return "as you saw it"
+    if units == "inch":
+        per = wear * 6894.757 * 12000.0 * 1e6  # uin in a thousand feet under a psi
+        return f"{number(per)} uin per 1000 ft under 1 psi ({number(wear * 1e12)}e-12 1/Pa)"
+    return f"{number(wear * 1e12, echo=True)} um per km under 1 kPa"
+
+
+# --- leaves ------------------------------------------------------------------------------------
+
+
+def leaves(step: Step, plates: Plates, look: Outlook, units: str = "metric") -> list[str]:
+    """What stays on both faces: the mark of the layer, and what the stroke never takes out."""
+    what = kept(step)
+    if what.kind == "all":
+        return ["nothing rubs, so everything stays as it is"]
+    long = plates[step.top].outline.long or plates[step.bottom].outline.long
+    said = [_residue(step, plates, look, units), _stays(what, step, long)]
+    if look.overhang < -1e-4 and step.swap is None:
+        rim = words.length(look.overhang, units)
+        said.append(
+            f"the outermost {rim} of {step.bottom} is hardly rubbed or not at all: a step is left there"
+        )
+    return said
+
+
+def _residue(step: Step, plates: Plates, look: Outlook, units: str) -> str:
+    """The mark of the layer: half to all of the squeeze where two equal discs travel."""
+    top, bottom = (plates[name].outline for name in (step.top, step.bottom))
+    if isinstance(step.curve, Still):
+        return (
+            f"the middle high by about {words.size(look.squeeze, units)}{fine(look.squeeze, step)}: "
+            "turning alone hardly rubs there"
+        )
+    equal = isinstance(top, Disc) and isinstance(bottom, Disc)
+    if equal and abs(top.radius / bottom.radius - 1.0) < SAME:
+        low, high = (words.size(by * look.squeeze, units) for by in (0.5, 1.0))
+        return (
+            f"both hollow by {low} to {high}{fine(look.squeeze, step)}: the mark of the grit layer, which "
+            "laying one on the other does not show"
+        )
+    return (
+        f"a mark of the grit layer, up to about {words.size(look.squeeze, units)}{fine(look.squeeze, step)}"
+    )
+
+
+def _stays(what: Kept, step: Step, long: bool) -> str:
+    """What this stroke never takes out, and why."""
+    dome = "bow and crown in a hollow of the same curve" if long else "a dome in a dish"
+    pairs = (
+        "bow against hollow, crown against hollow, and the same wind in both"
+        if long
+        else "a dome in a dish, the same twist in both, and high at 3 and 9 on high at 12 and 6"
+    )
+    half = step.turn.angle != 0.0 or step.walk.angle != 0.0
+    never = "turned only half round" if half else "never turned"
+    if what.kind == "sphere":
+        return f"it never takes out {dome}: that fits in every place, turned as you like"
+    if what.kind == "curved":
+        return f"it never takes out {pairs}: with the top {never} they fit in every place"
+    if what.kind == "round":
+        return f"it never takes out {dome} or rings about the middle: the top only ever turns round them"
+    ridges = f"ridges along the stroke ({_clock(what.direction)})"
+    if what.kind == "even ridges":
+        ridges += " that lie alike on both sides of the middle"
+    twist = "wind" if long else "twist"
+    return (
+        f"it never takes out {ridges}, the same {twist} in both, or {dome}: a straight stroke, the top "
+        f"{never}, only runs along them"
+    )
+
+
+def _clock(direction: float) -> str:
+    """A line across the face by the hours of a clock: 3 and 9 along x."""
+    half_hours = round((90.0 - math.degrees(direction)) / 15.0) % 12  # a line has two ends
+    ends = [(half_hours + 12 * k) % 24 for k in (0, 1)]
+    hours = [f"{(h // 2) or 12}{':30' if h % 2 else ''}" for h in sorted(ends)]
+    return f"{hours[0]} to {hours[1]} o'clock"
+
+
+# --- the bench ---------------------------------------------------------------------------------
+
+
+def grain(step: Step, units: str = "metric") -> str:
+    """The grain in brackets, where the grit's name does not say it."""
+    told = say_small(step.grit.size, "metric", echo=True)
+    if step.grit.name.replace(" ", "") == told.replace(" ", ""):
+        return ""
+    return f" ({told})"
+
+
+def weighing(plates: Plates, units: str = "metric") -> str:
+    """How much a small depth of metal off each plate weighs."""
+    depth, said = (1e-6, "1 um") if units == "metric" else (40 * 25.4e-9, "40 uin")
+    grams: dict[str, list[str]] = {}
+    for name, of in plates.items():
+        weight = f"{number(1e3 * depth * of.land_area * of.material.density, 3)} g"
+        grams.setdefault(weight, []).append(name)
+    each = [f"{said} off {_or(names)} weighs {weight}" for weight, names in grams.items()]
+    first = next(iter(plates))
+    return (
+        f"{words.joined(each)}: weigh it before and after ten minutes, write what went into the grit, such "
+        f'as wear = {{ lost = "... g", in = "10 min", plate = "{first}" }}, and the times above are yours.'
+    )
+
+
+def _or(names: list[str]) -> str:
+    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " or " + names[-1]

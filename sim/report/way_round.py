@@ -1,0 +1,143 @@
+"""Sentences on which plate a step makes domed and which hollow, and whether that is the right way round."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+from sim.plate.outline import Rectangle
+from sim.report import words
+from sim.report.beforehand import fine
+
+if TYPE_CHECKING:
+    from sim.lapping.outlook import Outlook
+    from sim.lapping.step import Step
+    from sim.plate.plate import Plate
+
+__all__ = ["makes"]
+
+Plates = Mapping[str, "Plate"]
+
+BALANCED = 0.04  # of the two causes, below which they are said to balance
+ENOUGH = 1.3  # of a difference, from which a step does more than it needs
+
+
+def makes(
+    step: Step,
+    plates: Plates,
+    look: Outlook,
+    units: str = "metric",
+    *,
+    as_they_come: bool = True,
+    more_plates: bool = False,
+    ask: str = "",
+) -> list[str]:
+    """Which goes hollow, which domed, by how much, and whether that is the right way round.
+
+    Parameters
+    ----------
+    as_they_come
+        The plates come into this step with their starting forms.
+    more_plates
+        Further plates are lapped by turns with these.
+    ask
+        The command that tells the size where no closed form does; empty when there is none.
+
+    """
+    if step.swap is not None and step.swap.read is not None:
+        return ["whichever reads more domed goes on top and loses its dome: the right way round by itself"]
+    half, drive = look.half_difference, look.tendency.all_round
+    if half is None:
+        said = _direction(step, plates, look, ask)
+        drive = 0.0 if abs(drive) < BALANCED else drive
+    elif abs(half) < max(words.NOTHING, 0.02 * look.removed * _reach(step, plates)):
+        said, drive = "neither more domed nor more hollow than the other", 0.0
+    else:
+        domed, hollow = (step.bottom, step.top) if half > 0.0 else (step.top, step.bottom)
+        size = words.size(half, units)
+        said = f"{hollow} hollow and {domed} domed, by {size} each beside what they share{fine(half, step)}"
+        drive = half
+    if not as_they_come or any(plates[n].outline.long for n in (step.top, step.bottom)):
+        return [said]
+    way = _way_round(step, plates, drive, half, units, more_plates)
+    return [said, way] if way else [said]
+
+
+def _reach(step: Step, plates: Plates) -> float:
+    """Size of what a whole step on top would make, over the metal removed; far below it counts as nothing."""
+    from sim.lapping.sizing import half_travel
+
+    return 6.0 * (half_travel(step.curve) / plates[step.top].outline.radius) ** 2
+
+
+def _direction(step: Step, plates: Plates, look: Outlook, ask: str) -> str:
+    """The direction in words where its size is not known beforehand."""
+    way, size = look.tendency, f" ({ask} has the size)" if ask else ""
+    square = any(isinstance(plates[n].outline, Rectangle) for n in (step.top, step.bottom))
+    if not square or step.turn.angle or step.walk.angle:
+        return _one_way(step, plates, way.all_round) + size
+    along, across = _one_way(step, plates, way.along), _one_way(step, plates, way.across)
+    if along == across:
+        return f"{along}, along 3-9 and along 12-6{size}"
+    return f"along 3-9 {along}; along 12-6 {across}{size}"
+
+
+def _one_way(step: Step, plates: Plates, drive: float) -> str:
+    if abs(drive) < BALANCED:
+        return "neither clearly domed nor clearly hollow"
+    domed, hollow = (step.bottom, step.top) if drive > 0.0 else (step.top, step.bottom)
+    high = "high in the middle" if plates[domed].outline.long else "domed"
+    return f"{hollow} hollow and {domed} {high}"
+
+
+def _curve(of: Plate) -> float:
+    """Curvature of the start form [1/m] / 2, + domed."""
+    return of.form.sphere / of.outline.radius**2
+
+
+def _cure(step: Step, domed: Plate) -> str:
+    if step.swap is not None:
+        return f"keep {domed.name} on top longer"
+    if domed.name == step.bottom:
+        return f"put {domed.name} on top"
+    return "a longer stroke, or one that goes further over the edge, turns it round"
+
+
+def _way_round(
+    step: Step, plates: Plates, drive: float, half: float | None, units: str, more_plates: bool
+) -> str:
+    """Whether what the step makes is what these plates need."""
+    top, bottom = plates[step.top], plates[step.bottom]
+    apart = (_curve(bottom) - _curve(top)) * top.outline.radius**2  # + the bottom is the more domed one
+    even = 'swap_every = "5 min"'
+    if abs(apart) < words.NOTHING:
+        if drive == 0.0:
+            return ""
+        cure = "equal times on top keep them alike" if step.swap else f"{even} keeps them alike"
+        return f"they come alike, and this parts them: {cure}"
+    domed = bottom if apart > 0.0 else top
+    other = top if apart > 0.0 else bottom
+    one = "the domed one" if domed.form.sphere > 0.0 >= other.form.sphere else "the more domed one"
+    if drive == 0.0:
+        if step.swap is None:
+            return ""
+        if more_plates:
+            return (
+                f"so {domed.name}, {one}, stays so against {other.name}: between two, equal times on top "
+                "cure nothing; lapping three by turns does"
+            )
+        return (
+            f"so {domed.name}, {one}, stays so: equal times on top cure nothing. Keep {domed.name} on top "
+            f'longer: swap_every = {{ {domed.name} = "15 min", {other.name} = "5 min" }}'
+        )
+    if drive * apart > 0.0:
+        return f"the wrong way round: {domed.name} is already {one}; {_cure(step, domed)}"
+    said = f"the right way round: {domed.name} is {one}"
+    if half is None:
+        return said
+    said += (
+        f" (they differ by {words.size(apart, units)}, and this takes {words.size(2.0 * half, units)} of it"
+    )
+    if 2.0 * abs(half) > ENOUGH * abs(apart):
+        return said.replace(" of it", "") + ": stop when they read alike)"
+    return said + ")"
