@@ -6,6 +6,8 @@ from typing import Any
 
 from sim.report import words
 from sim.report.account import Account, account
+from sim.report.advice import advise
+from sim.report.caution import caution
 from sim.study.runfile import FORM_KEYS, PlateRecord, Run
 
 __all__ = ["as_json", "in_words"]
@@ -60,6 +62,12 @@ def in_words(run: Run) -> list[str]:
     lines.append(f"Metal off: {', '.join(off)}.")
     lines.append(f"Rubbing: {words.minutes(float(run.time[-1]), said.weighed)}.")
     lines += _stopped(said)
+    told = advise(said)
+    if told is not None:
+        lines.append(f"Next: {told.text}")
+    care = caution(said)
+    if care:
+        lines.append(f"Take care: {care}")
     margins = sorted({words.length(record.margin, said.units) for record in run.plates.values()})
     lines.append(f"Left out of these figures round the edge: {words.joined(margins)}.")
     return lines

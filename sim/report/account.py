@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from sim.plate.plate import Plate
     from sim.study.model import Study
 
-__all__ = ["FINISH_SHARE", "FORM_KEYS", "Account", "Face", "account"]
+__all__ = ["FINISH_SHARE", "FORM_KEYS", "Account", "Face", "account", "common_removed", "level"]
 
 Array = NDArray[np.float64]
 
@@ -210,6 +210,12 @@ def account(run: Run) -> Account:
             )
         )
     return Account(run, study, tuple(faces))
+
+
+def common_removed(account: Account) -> Array:
+    """Metal removed at each entry of the history, mean of all plates (m,) [m]."""
+    got = [np.asarray(f.record.removed, dtype=float) for f in account.faces]
+    return np.mean(got, axis=0) if got else np.zeros(0)
 
 
 def level(record: PlateRecord, heights: Array) -> Array:

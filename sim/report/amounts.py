@@ -83,7 +83,7 @@ def joined(parts: Sequence[str]) -> str:
 def minutes(seconds: float, weighed: bool = False) -> str:
     """Rubbing time [s] with its band: "about 40 min, 13 to 130 until you weigh a plate"."""
     value, unit = seconds / 60.0, "min"
-    if value >= 600.0:
+    if value >= 119.5:  # that would be said as 120
         value, unit = value / 60.0, "h"
     if value < NOTHING:
         return "no time at all"

@@ -9,9 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.report import words
-from sim.report.account import Account, Face, level
+from sim.report.account import Account, Face, common_removed, level
 from sim.report.pictures.faces import contour_step, height_limit, spread_out
-from sim.report.pictures.history import common_removed
 from sim.report.pictures.ink import HEIGHTS
 from sim.report.typeset import typeset
 

@@ -16,6 +16,9 @@ import numpy as np
 
 from sim.report import pictures, words
 from sim.report.account import Account, account
+from sim.report.advice import advise
+from sim.report.caution import caution
+from sim.report.flat import flat_words
 from sim.report.frames import frames_json
 from sim.report.tables import forms_table, steps_table
 from sim.report.typeset import escaped
@@ -130,12 +133,18 @@ def _facts(said: Account) -> str:
 
 
 def _asides(said: Account) -> str:
-    """What to do next, and one caution if any; what was done until there is an answer to that."""
+    """What to do next, and one caution if there is any."""
     lines = []
-    done = _done(said)
-    if done:
-        lines.append(f'<p class="aside">{escaped(done)}</p>')
+    for lead, text in (("Next", _next(said)), ("Take care", caution(said))):
+        if text:
+            lines.append(f'<p class="aside"><b>{lead}</b> {escaped(text)}</p>')
     return "".join(lines)
+
+
+def _next(said: Account) -> str:
+    """What to do next; empty when nothing can be told."""
+    told = advise(said)
+    return "" if told is None else told.text
 
 
 def _done(said: Account) -> str:
@@ -145,18 +154,16 @@ def _done(said: Account) -> str:
     pairs = list(dict.fromkeys(f"{s.top} on {s.bottom}" for s in said.steps))
     swaps = sum(1 for e in said.run.event if e == "swap")
     swapped = "" if not swaps else ", one swap" if swaps == 1 else f", {swaps} swaps"
-    rounds = said.study.rounds if said.study is not None else 1
-    count = f"{len(said.steps)} step{'s' if len(said.steps) > 1 else ''}"
-    again = f", {rounds} rounds" if rounds > 1 else ""
     did = "Done" if said.run.outcome in ("done", "until", "limit") else "Meant to be done"
-    return f"{did}: {count}{again}: {words.joined(pairs)}{swapped}; grit {words.joined(grits)}."
+    return f"{did}: {words.joined(pairs)}{swapped}; grit {words.joined(grits)}."
 
 
 # --- the parts ---------------------------------------------------------------------------------
 
 
 def _steps(said: Account, drawn: Drawn) -> str:
-    return steps_table(said)
+    done = _done(said)
+    return (f"<p>{escaped(done)}</p>" if done else "") + steps_table(said)
 
 
 def _history(said: Account, drawn: Drawn) -> str:
@@ -187,8 +194,15 @@ def _metal(said: Account, drawn: Drawn) -> str:
         before, after = face.before.get(key), face.after.get(key)
         change = after - before if before is not None and after is not None else None
         grams = None if face.mass_per_depth is None else 1e3 * face.mass_per_depth * face.lost
+        makes = (
+            ("makes it hollow along", "makes it high in the middle")
+            if face.long
+            else ("makes a face hollow", "makes a face domed")
+        )
         lines.append(
-            words.metal(face.name, face.lost, got.inner, got.outer, change, grams, said.units, got.places)
+            words.metal(
+                face.name, face.lost, got.inner, got.outer, change, grams, said.units, got.places, makes
+            )
         )
     told = "".join(f"<li>{escaped(line)}</li>" for line in lines)
     inside = _picture(drawn, "metal", "Where the metal went: " + " ".join(lines))
@@ -215,6 +229,22 @@ def _bearing(said: Account, drawn: Drawn) -> str:
         lines.append(words.lifting(float(said.run.lift_share[-1])))
     told = "".join(f"<li>{escaped(line)}</li>" for line in lines if line)
     return f'<ul>{told}</ul><figure class="wide">{inside}</figure>'
+
+
+def _flat(said: Account, drawn: Drawn) -> str:
+    """What an optical flat would show; a panel of fringes goes before the words once something draws it."""
+    panel = _picture(drawn, "fringes", "Bands that an optical flat would show")
+    told = "".join(f"<li>{escaped(line)}</li>" for line in flat_words(said))
+    return (f'<figure class="wide">{panel}</figure>' if panel else "") + f"<ul>{told}</ul>"
+
+
+def _card(said: Account, drawn: Drawn) -> str:
+    """The work card for the bench, as `report --card` prints it."""
+    if said.study is None:
+        return ""
+    from sim.report.card import card_html
+
+    return card_html(said.run)
 
 
 def _slider(said: Account, drawn: Drawn) -> str:
@@ -330,8 +360,10 @@ PARTS: tuple[Part, ...] = (
     ("metal", "Where the metal went", _metal),
     ("stroke", "Your stroke on the plate", _stroke),
     ("bearing", "How it bears", _bearing),
+    ("flat", "What a flat would show", _flat),
     ("slider", "Play the surfaces", _slider),
     ("assumed", "What was assumed, and how sure it is", _assumed),
+    ("card", "The work card", _card),
     ("cautions", "Cautions", _cautions),
     ("study", "The study", _text),
 )

@@ -10,10 +10,10 @@ from matplotlib.image import imread
 
 from sim.report import pictures
 from sim.report.account import account
+from sim.report.pictures.cuts import piled
 from sim.report.pictures.faces import contour_step, height_limit
 from sim.report.pictures.history import _top_during
 from sim.report.pictures.ink import HEIGHTS, REMOVED, round_step, round_up
-from sim.report.pictures.sections import cut
 from sim.report.pictures.stroke import reaches
 from sim.study.runfile import Run
 
@@ -104,7 +104,9 @@ def test_section_of_two_discs_shows_their_misfit(make_run) -> None:
     """
     said = account(make_run("three_plates"))
     a, b = said.faces[0], said.faces[1]
-    piece = cut(b, a, end=False)  # A 3 um dome with 1 um twist, which has no height along 9 to 3; B 2 um dish
+    piece = piled(
+        b, a, end=False
+    ).cut()  # A 3 um dome with 1 um twist, which has no height along 9 to 3; B 2 um dish
     seen = piece.gap[np.isfinite(piece.gap)]
     assert seen.min() == pytest.approx(0.0, abs=1e-3 * UM)
     assert seen[0] == pytest.approx(1.0 * UM, rel=0.05)
@@ -123,7 +125,7 @@ def test_section_turns_the_top_over_like_a_page(make_run) -> None:
     changed = type(record)(**{**record.__dict__, "frames": frames})
     flat = type(record)(**{**run.plates["B"].__dict__, "frames": np.zeros_like(run.plates["B"].frames)})
     said = account(type(run)(**{**run.__dict__, "plates": {**run.plates, "A": changed, "B": flat}}))
-    piece = cut(said.face("B"), said.face("A"), end=False)
+    piece = piled(said.face("B"), said.face("A"), end=False).cut()
     touching = piece.at[np.isfinite(piece.gap) & (piece.gap < 0.5 * UM)]
     assert np.any(np.abs(touching + 0.05) < 0.01)
     assert not np.any(np.abs(touching - 0.05) < 0.01)

@@ -11,19 +11,13 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter
 
 from sim.report import words
-from sim.report.account import FINISH_SHARE, Account, Face
+from sim.report.account import FINISH_SHARE, Account, Face, common_removed
 from sim.report.pictures.ink import LINES, SHEET, Array, End, name_ends, new_figure, plain, round_step
 
-__all__ = ["common_removed", "history"]
+__all__ = ["history"]
 
 _SCALE = {"metric": (1e-6, "µm"), "inch": (25.4e-9, "µin")}
 _LEFT, _RIGHT = 96.0, 92.0
-
-
-def common_removed(account: Account) -> Array:
-    """Metal removed at each entry of the history, mean of all plates (m,) [m]."""
-    got = [np.asarray(f.record.removed, dtype=float) for f in account.faces]
-    return np.mean(got, axis=0) if got else np.zeros(0)
 
 
 def history(account: Account, width: float = 1010.0) -> Figure | None:
