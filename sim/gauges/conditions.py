@@ -6,15 +6,11 @@ from dataclasses import dataclass
 from math import exp, sqrt
 from typing import Literal
 
-from sim.plate.bending import beam_sag, self_weight_sag, thermal_bow, three_point_sag
+from sim.plate.bending import beam_sag, self_weight_sag, three_point_sag
+from sim.plate.heat import bow, time_constant
 from sim.plate.plate import GRAVITY, Plate
 
-__all__ = ["USUAL", "Conditions", "bending", "bow_of_warmth", "sag_of_support", "soak_constant"]
-
-# Metals hold about 3.5 MJ/(m3 K) (iron 3.3, steel 3.6, carbide 3.0); still air, with what is radiated, takes
-# about 10 W/(m2 K) off a face: typical handbook values, from memory.
-HEAT = 3.5e6
-AIR = 10.0
+__all__ = ["USUAL", "Conditions", "bending", "bow_of_warmth", "sag_of_support"]
 
 Support = Literal["three points", "rim", "bedded"]
 
@@ -35,22 +31,13 @@ class Conditions:
 USUAL = Conditions()
 
 
-def soak_constant(plate: Plate) -> float | None:
-    """Time in which a plate's warmth falls to 37 % in still air [s]; None when its thickness is not known."""
-    return None if plate.thickness is None else HEAT * plate.thickness / (2.0 * AIR)
-
-
 def bow_of_warmth(plate: Plate, conditions: Conditions) -> float:
     """Dome of the face [m] when its side is the warmer one by all that is left after the soak.
 
-    A free plate bends to a ball; of a long one this is the bow.
+    A free plate bends to a ball; of a long one this is the bow.  What is left falls as its warmth does.
     """
-    constant = soak_constant(plate)
-    if plate.thickness is None or constant is None:
-        return 0.0
-    left = conditions.warm_side * exp(-conditions.soak / constant)
-    across = max(plate.outline.size) if plate.outline.long else 2.0 * plate.outline.radius
-    return thermal_bow(plate.material, across, plate.thickness, left)
+    left = conditions.warm_side * exp(-conditions.soak / time_constant(plate))
+    return bow(plate, left)
 
 
 def sag_of_support(plate: Plate, conditions: Conditions) -> float:

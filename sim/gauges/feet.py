@@ -17,15 +17,14 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Foot:
-    """A foot that ends in a ball of radius `ball` [m], a flat pad of diameter `pad` [m], or a point."""
+    """A foot that ends in a ball of radius `ball` [m], a flat pad of diameter `pad` [m], or a point.
+
+    An `eye` that looks at bands stands nowhere: it carries a band on over grooves of so much width [m].
+    """
 
     ball: float = 0.0
     pad: float = 0.0
-
-    @property
-    def reach(self) -> float:
-        """How far from its middle it can still find land to stand on [m]."""
-        return max(self.ball, 0.5 * self.pad)
+    eye: float = 0.0
 
     def sink(self, distance: Array) -> Array:
         """How deep it sinks [m] when its middle is `distance` [m] off the land (NaN: it falls in).
@@ -34,8 +33,8 @@ class Foot:
         the land bridges the groove.
         """
         off = np.maximum(np.asarray(distance, dtype=float), 0.0)
-        if self.pad > 0.0:
-            return np.where(off < 0.5 * self.pad, 0.0, np.nan)
+        if self.pad > 0.0 or self.eye > 0.0:
+            return np.where(off < 0.5 * max(self.pad, self.eye), 0.0, np.nan)
         depth = self.ball - np.sqrt(np.maximum(self.ball**2 - off**2, 0.0))
         return np.where((off == 0.0) | (off < self.ball), depth, np.nan)
 

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import partial
+from itertools import pairwise
 from math import pi
 from types import MappingProxyType
 from typing import Literal
@@ -190,12 +192,21 @@ def straightness(face: Face, flat: OpticalFlat, at: tuple[float, float] = (0.0, 
 def bands_along(light: Array) -> float:
     """How many bands a line of brightness (n,) crosses, fractions at both ends counted.
 
-    The brightness is folded back into the gap between a dark and the next bright line, and its ups and downs
-    are summed: each band has one of either.
+    Brightness tells the gap only folded, up and down between one dark line and the next bright one.  From
+    place to place the gap may have gone straight on or round a fold: what is nearest to the step before.
     """
     seen = np.asarray(light)[np.isfinite(light)]
     folded = np.arccos(np.clip(1.0 - 2.0 * seen, -1.0, 1.0))
-    return float(np.abs(np.diff(folded)).sum() / (2.0 * pi))
+    total = step = float(abs(folded[1] - folded[0])) if len(folded) > 1 else 0.0
+    for here, there in pairwise(folded[1:]):
+        ways = (abs(there - here), here + there, 2.0 * pi - here - there)
+        step = float(min(ways, key=partial(_apart, step)))
+        total += step
+    return total / (2.0 * pi)
+
+
+def _apart(one: float, other: float) -> float:
+    return abs(one - other)
 
 
 def dark_lines(light: Array) -> int:

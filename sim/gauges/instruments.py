@@ -274,7 +274,7 @@ class OpticalFlat(_Dial):
     @property
     def foot(self) -> Foot:
         """The eye follows a band over a narrow groove."""
-        return Foot(pad=EYE_BRIDGES)
+        return Foot(eye=EYE_BRIDGES)
 
     @property
     def band(self) -> float:

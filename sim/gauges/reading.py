@@ -151,9 +151,10 @@ def _write(
     # The other plate, on which a comparator is zeroed, is read in its middle.
     place = reading.place if sign > 0.0 else Placement((0.0, 0.0), reading.angle, reading.along)
     contacts = gauge.contacts(place, outline)
-    for form, entry in zip(form_names(outline), contacts.row(outline), strict=True):
-        forms[i, column[name, form]] += sign * entry
     scale = float(np.abs(contacts.weight).sum())
+    for form, entry in zip(form_names(outline), contacts.row(outline), strict=True):
+        # Round-off would count as a sight of the form, however faint.
+        forms[i, column[name, form]] += sign * entry if abs(entry) > NOTHING * scale else 0.0
     arms = (1.0, outline.radius, outline.radius)
     for what, (entry, arm) in enumerate(zip(contacts.rigid, arms, strict=True)):
         if abs(entry) > NOTHING * scale * arm:

@@ -1,0 +1,131 @@
+"""What a gauge would show and how surely: against GUM arithmetic, thermal bow and sag."""
+
+from math import exp, pi, sqrt
+
+import numpy as np
+import pytest
+
+from sim.gauges.budget import budget, firm_place, predict, ratios
+from sim.gauges.conditions import Conditions, bending, bow_of_warmth, sag_of_support
+from sim.gauges.contacts import Placement
+from sim.gauges.face import Shaped
+from sim.gauges.feet import footing
+from sim.gauges.instruments import Level, OpticalFlat, RepeatReading, Spherometer, TwistGauge, Zero
+from sim.gauges.profile import closing_error, slopes, stations, stepped, there_and_back
+from sim.plate.form import StartForm
+from sim.plate.grooves import Grooves
+from sim.plate.heat import time_constant
+from sim.plate.material import MATERIALS
+from sim.plate.outline import Disc
+from sim.plate.plate import Plate
+
+PLATE = Plate("A", Disc(0.16), thickness=0.03)
+BEDDED = Conditions(warm_side=0.0, support="bedded")
+
+
+def test_gum_adds_variances():
+    gauge = Spherometer(
+        foot_circle=0.08,
+        resolution=0.1e-6,
+        repeatability=0.05e-6,
+        hysteresis=0.08e-6,
+        zero_error=0.03e-6,
+        conditions=BEDDED,
+    )
+    got = budget(gauge, PLATE, Placement())
+    # JCGM 100:2008: step/sqrt(12) (F.2.2.1), scatter, lag as + or - half, zero: squares add
+    want = sqrt(0.1**2 / 12 + 0.05**2 + 0.04**2 + 0.03**2) * 1e-6
+    assert got.standard == pytest.approx(want, rel=1e-12)
+    assert sum(p.standard**2 for p in got.parts) == pytest.approx(want**2, rel=1e-12)
+    assert got.largest.cause == "the pointer's scatter"
+    assert 1.6 * want < got.half < 2.0 * want
+
+
+@pytest.mark.parametrize(("metal", "bow"), [("steel", 2.246094e-6), ("grey iron", 2.050781e-6)])
+def test_warmth(metal, bow):
+    # Timoshenko, free plate: 250 x 40 mm, 1 K
+    plate = Plate("A", Disc(0.25), thickness=0.04, material=MATERIALS[metal])
+    assert bow_of_warmth(plate, Conditions(warm_side=1.0)) == pytest.approx(bow, rel=1e-6)
+    soaked = Conditions(warm_side=1.0, soak=2 * time_constant(plate))
+    assert bow_of_warmth(plate, soaked) == pytest.approx(bow * exp(-2), rel=1e-6)
+    # a gauge on half the plate sees a quarter of it; two points of a repeat-reading gauge as their own share
+    gauge = Spherometer(foot_circle=0.125, conditions=Conditions(warm_side=1.0, support="bedded"))
+    assert budget(gauge, plate, Placement()).standard == pytest.approx(0.25 * bow / sqrt(3), rel=1e-6)
+    twist = TwistGauge(foot_circle=0.125, conditions=Conditions(warm_side=1.0))
+    assert budget(twist, plate, Placement()).standard == pytest.approx(0.0, abs=1e-15)
+
+
+def test_sag():
+    # published: iron, 250 x 40 mm, on its rim: 71.482 nm
+    plate = Plate("A", Disc(0.25), thickness=0.04)
+    assert sag_of_support(plate, Conditions(support="rim")) == pytest.approx(71.482e-9, rel=1e-5)
+    assert sag_of_support(plate, Conditions(support="bedded")) == 0.0
+    alone = bending(plate, Conditions(warm_side=0.0, support="rim"))
+    assert alone == pytest.approx(71.482e-9 / sqrt(3), rel=1e-5)
+
+
+def test_what_would_be_read():
+    faces = {
+        "A": Shaped(PLATE, StartForm(sphere=2e-6)),
+        "B": Shaped(PLATE, StartForm(sphere=-1e-6, twist=1e-6)),
+    }
+    gauge = Spherometer(name="s", foot_circle=0.08)
+    got = predict(gauge, faces, "A", Placement())
+    assert got.value == pytest.approx(0.5e-6)
+    assert (got.best, got.blind) == ("sphere", ("saddle", "twist"))
+    assert got.ratio["sphere"] == pytest.approx(0.25)
+    on_b = Spherometer(name="s", foot_circle=0.08, zero=Zero("plate", plate="B"))
+    assert predict(on_b, faces, "A", Placement()).value == pytest.approx(0.75e-6)
+    # a comparator bends with both plates
+    assert budget(on_b, PLATE, Placement()).standard > budget(gauge, PLATE, Placement()).standard
+    master = Spherometer(name="s", foot_circle=0.08, zero=Zero("master", 0.1e-6))
+    assert predict(master, faces, "A", Placement()).value == pytest.approx(0.4e-6)
+    flat = OpticalFlat(diameter=0.16, own=0.2e-6)
+    assert predict(flat, faces, "A", Placement()).value == pytest.approx(2.2e-6)
+    assert predict(TwistGauge(foot_circle=0.08), faces, "B", Placement()).blind == ("sphere", "saddle")
+
+
+def test_ratios():
+    assert ratios(RepeatReading(base=0.08), PLATE, Placement())["sphere"] == pytest.approx(0.25)
+
+
+def test_a_firm_place_is_looked_for():
+    plate = Plate("G", Disc(0.16), thickness=0.03, grooves=Grooves("square", 0.02, 0.004))
+    gauge = TwistGauge(foot_circle=0.0849)  # its feet at 1:30 stand 30 mm out both ways: where grooves cross
+    assert footing(plate, gauge.contacts(Placement(), plate.outline), gauge.foot).fallen == 4
+    place = firm_place(gauge, plate, Placement())
+    assert place is not None
+    assert 0 < abs(place.angle) < pi / 4
+    assert footing(plate, gauge.contacts(place, plate.outline), gauge.foot).firm
+    assert firm_place(Spherometer(foot_circle=0.3), plate, Placement()) is None
+
+
+# --- levels, step by step ----------------------------------------------------------------------
+
+
+def test_a_stepped_level_gives_the_profile():
+    level = Level(base=0.02)
+    face = Shaped(PLATE, StartForm(sphere=2e-6))
+    walk = stations(level, 0.4, 7)
+    read = slopes(level, face, walk) + 5e-5  # the plate lies askew, the level's zero is off
+    got = stepped(read, level.base)
+    want = 2e-6 * ((got.along[0] / 0.08) ** 2 - (got.along / 0.08) ** 2)
+    assert got.heights == pytest.approx(want, abs=1e-15)
+    assert got.straightness == pytest.approx(2e-6 * (0.07**2 - 0.01**2) / 0.08**2)
+    assert got.along[0] == pytest.approx(-0.07)
+
+
+def test_closing_error_and_drift():
+    level = Level(base=0.02)
+    face = Shaped(PLATE, StartForm(sphere=2e-6))
+    true = slopes(level, face, stations(level, 0.0, 6))
+    drift = 1e-6 * np.arange(12)
+    there, back = true + drift[:6], true[::-1] + drift[6:]
+    got, error = there_and_back(there, back, level.base)
+    assert got.heights == pytest.approx(stepped(true, level.base).heights, abs=1e-15)
+    # later steps are higher by the drift: 6 steps, each 2 k + 1 apart from its own return
+    assert error == pytest.approx(-1e-6 * 0.02 * sum(11 - 2 * k for k in range(6)))
+    # round a square of 40 mm the steps of any face add up to nothing
+    corners = np.array([[-0.02, -0.02], [0.02, -0.02], [0.02, 0.02], [-0.02, 0.02], [-0.02, -0.02]])
+    z = face.at(corners[:, 0], corners[:, 1])
+    assert closing_error(np.diff(z) / 0.04, 0.04) == pytest.approx(0.0, abs=1e-20)
