@@ -7,16 +7,23 @@ above and from where you stand, so 12 is away from you and 3 to your right.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from sim.lapping.step import Step, Until
+import numpy as np
+
+from sim.errors import NoOverlapError
+from sim.lapping.motion import Motion
+from sim.lapping.overhang import land_outline, lift_off_overhang, worst_overhang
+from sim.lapping.step import Hand, Step, Until
 from sim.report import words
 from sim.report.tables import stroke_words
 from sim.study.say import number, say_force, say_mass
 
 if TYPE_CHECKING:
     from sim.lapping.outlook import Outlook
+    from sim.plate.plate import Plate
 
 __all__ = ["Order", "grit_words", "orders", "span", "stop_by_gauge"]
 
@@ -41,20 +48,26 @@ class Order:
     ticks: int = 0
 
 
-def orders(step: Step, look: Outlook, units: str = "metric", turned_bottom: bool = False) -> list[Order]:
+def orders(
+    step: Step,
+    plates: Mapping[str, Plate],
+    look: Outlook,
+    units: str = "metric",
+    turned_bottom: bool = False,
+) -> list[Order]:
     """Everything that the hands do in a step, apart from when to stop.
 
     Parameters
     ----------
-    step, look
-        The step, and what can be said of it beforehand.
+    step, plates, look
+        The step, the plates of the study, and what can be said of the step beforehand.
     units
         "metric" or "inch".
     turned_bottom
         The study says that the bottom is turned under a person who stands still.
 
     """
-    said = [_on_top(step), Order("Stroke", _stroke(step, look, units))]
+    said = [_on_top(step), Order("Stroke", f"{_stroke(step, units)}. {_edge(step, plates, look, units)}")]
     said.append(Order("Turn", _turn(step)))
     if step.walk.angle:
         said.append(_walk(step, turned_bottom))
@@ -114,7 +127,7 @@ def _on_top(step: Step) -> Order:
     return Order("On top", f"{step.top} {span(first)}, then {step.bottom} {span(other)}, and so on by turns")
 
 
-def _stroke(step: Step, look: Outlook, units: str) -> str:
+def _stroke(step: Step, units: str) -> str:
     kind = type(step.curve).__name__
     if kind == "Still":
         text = f"none: the top only turns, paced as {number(60.0 * step.pace, 2, True)} strokes a minute"
@@ -133,15 +146,27 @@ def _stroke(step: Step, look: Outlook, units: str) -> str:
     if off > ALMOST:
         carried = ", carried round as you walk" if step.carry_centre else ""
         text += f"; its middle {words.length(off, units)} off centre, towards {_hour(*step.centre)}{carried}"
-    return f"{text}. {_edge(look, units)}"
+    return text
 
 
-def _edge(look: Outlook, units: str) -> str:
-    lift = look.lift_off_overhang
+def _lifts_from(step: Step, plates: Mapping[str, Plate], look: Outlook) -> float:
+    """Overhang from which flat faces lift [m]: along the stroke or where it hangs over most, the less."""
+    top, bottom = plates[step.top], plates[step.bottom]
+    there = Motion(replace(step, hand=Hand())).poses(np.array([worst_overhang(step, top, bottom).at]))
+    outwards = math.atan2(float(there.cy[0]), float(there.cx[0]))
+    try:
+        there_it_lifts = lift_off_overhang(land_outline(top), land_outline(bottom), outwards)
+    except NoOverlapError:
+        return look.lift_off_overhang
+    return min(look.lift_off_overhang, there_it_lifts)
+
+
+def _edge(step: Step, plates: Mapping[str, Plate], look: Outlook, units: str) -> str:
+    lift = _lifts_from(step, plates, look)
     if look.overhang <= 0.0:
         return "Stays inside the edge"
     said = f"Over the edge by {words.length(look.overhang, units)} at most"
-    if look.lifts:
+    if look.lifts or look.overhang > lift * (1.0 + ALMOST):
         at = f"from {words.length(lift, units)} on" if lift > 0.0 else "before it gets there"
         return f"{said}; IT LIFTS {at}, mind your fingers"
     return f"{said}; it may lift from {words.length(lift, units)} on" if lift > 0.0 else said

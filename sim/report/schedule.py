@@ -133,7 +133,7 @@ def _blocks(said: Account) -> list[Block]:
     turned = _turned_bottoms(said)
     for k, look in enumerate(outlooks(study.plates, study.steps, seed=study.seed)):
         step = study.steps[k]
-        told = orders(step, look, said.units, turned[k])
+        told = orders(step, study.plates, look, said.units, turned[k])
         stop = _stop(said, k + 1, look)
         head, grit = f"{step.top} on {step.bottom}", grit_words(step)
         wash = _wash(said, k)

@@ -208,12 +208,23 @@ def test_rounds_and_like_steps_are_said_once(tmp_path: Path) -> None:
         ('stroke = { kind = "circle", radius = "9 mm", centre = ["20 mm", "0 mm"] }', "towards 3 o'clock"),
         ('load = "19.6 N"', "20 N by hand, like 2.0 kg laid on it"),
         ('load = "10 N"\nload_at = { x = "0 mm", y = "-5 mm" }', "5.0 mm off the middle, towards 6 o'clock"),
+        # Flat equal discs lift at an overhang of 0.3929 R (derived): 31.4 mm of 160 mm plates.
+        ('stroke = { travel = "1/3" }', "Over the edge by 27 mm at most; it may lift from 31 mm on"),
+        ('stroke = { kind = "circle", radius = "40 mm" }', "IT LIFTS from 31 mm on, mind your fingers"),
         ('fresh_grit_every = "5 min"', "a fresh dab every 5 min"),
         ('note = "Keep B wet & <cool>."', "Note Keep B wet & <cool>."),
     ],
 )
 def test_orders(tmp_path: Path, typed: str, told: str) -> None:
     assert told in said(card_html(lapped(pair(step(time="4 min", more=typed)), tmp_path)))
+
+
+def test_a_rail_across_the_edge_lifts_sooner_than_along_it(tmp_path: Path) -> None:
+    text = re.sub(r"cells = \d+", "cells = 32", (CONFIGS[0].parent / "rail-in-wind.toml").read_text("utf-8"))
+    # 40 mm wide, carried 5.1 mm over the long edge: the nearest way of lifting is across, not along.
+    at = re.search(r"it may lift from ([\d.]+) mm on", said(card_html(lapped(text, tmp_path))))
+    assert at is not None
+    assert float(at[1]) < 20.0, "half the width"
 
 
 def test_inches_read_in_inches(tmp_path: Path) -> None:
@@ -286,7 +297,7 @@ def printed(page: str, folder: Path, paper: str) -> int:
 
 @pytest.fixture(scope="module")
 def ten(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
-    """The cards of the ten studies, lapped with few cells."""
+    """The cards of the studies in configs/, lapped with few cells."""
     folder = tmp_path_factory.mktemp("ten")
     return {
         path.stem: card_page(
@@ -298,14 +309,14 @@ def ten(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
 
 @needs_chromium
 @pytest.mark.parametrize("paper", ["A4", "letter"])
-def test_ten_studies_print_on_one_page_each(ten: dict[str, str], tmp_path: Path, paper: str) -> None:
-    assert len(ten) == 10
+def test_studies_print_on_one_page_each(ten: dict[str, str], tmp_path: Path, paper: str) -> None:
+    assert len(ten) >= 10
     assert all(page.count('<div class="wc-sheet"') == 1 for page in ten.values())
     # All in one document, a page each; one by one only to name the culprit.
     bodies = [page.partition("<body>")[2].partition("</body>")[0] for page in ten.values()]
     first = next(iter(ten.values()))
     together = "<div style='break-after: page'></div>".join(bodies)
-    if printed(first.replace(bodies[0], together), tmp_path, paper) != 10:
+    if printed(first.replace(bodies[0], together), tmp_path, paper) != len(ten):
         assert {name: printed(page, tmp_path, paper) for name, page in ten.items()} == dict.fromkeys(ten, 1)
 
 
