@@ -126,7 +126,7 @@ def _asked(place: Path, wanted: int | None) -> Asked:
     from sim.study.runfile import read_run
 
     run = read_run(run_file(place))
-    study = parse(run.study_text, run.study_stem)
+    study = parse(run.study_text, run.study_stem, maps=False)
     last = int(run.step[-1])
     number = _checked(wanted or last, study)
     step = study.steps[number - 1]

@@ -242,7 +242,7 @@ def _study(run: Run) -> Study | None:
     from sim.study.read import parse
 
     try:
-        return parse(run.study_text, run.study_stem)
+        return parse(run.study_text, run.study_stem, maps=False)
     except LapwrightError:
         return None
 

@@ -15,6 +15,7 @@ from sim.plate.outline import Disc, Outline, Rectangle, Ring
 from sim.plate.plate import Plate
 from sim.study.faults import Faults, RefusedError, listed, nearest, shown
 from sim.study.say import say_length
+from sim.study.surfaces.asked import Asked, Maps, asked_of
 from sim.study.table import Table, choice, pure_number, text, whole
 from sim.study.units import ANGLE, DENSITY, EXPANSION, LENGTH, MASS, PRESSURE, SMALL, quantity
 
@@ -43,7 +44,7 @@ HOW_OUTLINE = (
 )
 
 
-def plates_of(root: Table, assumed: dict[str, str]) -> dict[str, Plate | None]:
+def plates_of(root: Table, assumed: dict[str, str], maps: Maps) -> dict[str, Plate | None]:
     """Every plate by name; None in place of one that is at fault (which is noted)."""
     tables = _tables(root)
     if not tables and not root.faults.found:
@@ -58,7 +59,7 @@ def plates_of(root: Table, assumed: dict[str, str]) -> dict[str, Plate | None]:
             out[name] = None
             continue
         own = Faults()
-        out[name] = _plate(name, Table(own, table.key, data), assumed)
+        out[name] = _plate(name, Table(own, table.key, data), assumed, maps)
         for fault in own.found:
             entry = fault.key.removeprefix(f"{table.key}.").partition(".")[0]
             if "like" in table.data and entry in data and entry not in table.data:
@@ -130,7 +131,7 @@ def _with_likes(table: Table, plates: Mapping[str, Mapping[str, Any]]) -> dict[s
     return data
 
 
-def _plate(name: str, own: Table, assumed: dict[str, str]) -> Plate | None:
+def _plate(name: str, own: Table, assumed: dict[str, str], maps: Maps) -> Plate | None:
     """One plate from its own keys and those it was given by `like`."""
     outline = _outline(own)
     thickness = own.take("thickness", _thickness)
@@ -139,14 +140,14 @@ def _plate(name: str, own: Table, assumed: dict[str, str]) -> Plate | None:
         own.fault("thickness", 'is missing: write thickness = "30 mm", or mass = "4.4 kg"', "missing")
     material = _material(own, assumed)
     cells = own.take("cells", whole(16, 1024, "a number of cells"))
-    form = _start_form(own, outline)
+    form, asked = _start_form(own, outline)
     grooves = _grooves(own, outline)
     note = own.take("note", text)
     if outline is None or material is None or own.faults.found:
         return None
     if cells is None:
         assumed[own.place("cells")] = "128"
-    return Plate(
+    plate = Plate(
         name=name,
         outline=outline,
         thickness=thickness,
@@ -157,6 +158,19 @@ def _plate(name: str, own: Table, assumed: dict[str, str]) -> Plate | None:
         cells=128 if cells is None else cells,
         note=note or "",
     )
+    return plate if asked is None else _with_map(own, plate, asked, assumed, maps)
+
+
+def _with_map(own: Table, plate: Plate, asked: Asked, assumed: dict[str, str], maps: Maps) -> Plate | None:
+    """The plate with its measured face; what was done to the map is noted in `assumed`."""
+    key = f"{own.place('form')}.map"
+    try:
+        plate, said = maps.on(plate, asked)
+    except RefusedError as trouble:
+        own.faults.add(key, trouble.message, trouble.code)
+        return None
+    assumed.update({f"{key}.{name}": words for name, words in said.items()})
+    return plate
 
 
 def _pair(first: str, second: str, how: str) -> Any:
@@ -230,12 +244,12 @@ def _material(own: Table, assumed: dict[str, str]) -> Material | None:
     return None if name is None else replace(MATERIALS[name], **changes)
 
 
-def _start_form(own: Table, outline: Outline | None) -> StartForm:
+def _start_form(own: Table, outline: Outline | None) -> tuple[StartForm, Asked | None]:
+    """What is said of the face by sizes, and the height map that is asked for."""
     table = own.table("form", HOW_FORM)
     if table is None:
-        return StartForm()
-    if table.has("map"):
-        table.fault("map", "height maps come with the gauges; leave map out for now", "later")
+        return StartForm(), None
+    asked = asked_of(table) if table.has("map") else None
     took = {
         key: table.take(key, _form) for key in ("dome", "dish", "saddle", "twist", "bow", "crown", "wind")
     }
@@ -246,11 +260,16 @@ def _start_form(own: Table, outline: Outline | None) -> StartForm:
                 table.fault(key, "is for rectangles: a round face has dome, dish, saddle and twist", "value")
     table.done()
     size = {key: 0.0 if value is None else value for key, value in took.items()}
-    return StartForm(
+    form = StartForm(
         sphere=size["dome"] - size["dish"],
-        **{key: size[key] for key in ("saddle", "twist", "bow", "crown", "wind")},
+        saddle=size["saddle"],
+        twist=size["twist"],
+        bow=size["bow"],
+        crown=size["crown"],
+        wind=size["wind"],
         ripple=ripple,
     )
+    return form, asked
 
 
 def _ripple(table: Table, outline: Outline | None) -> Ripple | None:

@@ -24,6 +24,7 @@ from sim.study.override import override
 from sim.study.plates import plates_of
 from sim.study.source import document_of, text_of
 from sim.study.steps import steps_of
+from sim.study.surfaces.asked import Maps
 from sim.study.table import Table, choice, text, whole
 from sim.study.units import LENGTH, quantity, read_share
 
@@ -63,8 +64,11 @@ def load(path: str | Path) -> Study:
     return parse(text_of(path), path.stem, path.parent)
 
 
-def parse(text: str, stem: str = "study", folder: Path | None = None) -> Study:
-    """Read the text of a study; `stem` is its file's name, `folder` where files that it names would lie.
+def parse(text: str, stem: str = "study", folder: Path | None = None, *, maps: bool = True) -> Study:
+    """Read the text of a study; `stem` is its file's name, `folder` where files that it names lie.
+
+    Without a folder they are looked for in the current one.  With `maps` False no height map is looked for
+    and plates come without: for the study in a run file, which holds the faces themselves.
 
     Raises
     ------
@@ -72,13 +76,18 @@ def parse(text: str, stem: str = "study", folder: Path | None = None) -> Study:
         With every fault of the text.
 
     """
-    return parse_document(document_of(text), stem, folder, text=text)
+    return parse_document(document_of(text), stem, folder, text=text, maps=maps)
 
 
 def parse_document(
-    document: Mapping[str, Any], stem: str = "study", folder: Path | None = None, *, text: str = ""
+    document: Mapping[str, Any],
+    stem: str = "study",
+    folder: Path | None = None,
+    *,
+    text: str = "",
+    maps: bool = True,
 ) -> Study:
-    """Read a study from its TOML document.
+    """Read a study from its TOML document, the rest as in `parse`.
 
     Raises
     ------
@@ -91,13 +100,14 @@ def parse_document(
     root = Table(faults, "", document)
     root.known.update(ROOT_KEYS)
     head = _head(root, stem, assumed)
-    plates, steps = _work(root, assumed)
+    named = Maps((folder or Path()) if maps else None, head["margin"])
+    plates, steps = _work(root, assumed, named)
     check_margin(root, head["margin"], plates)
     own = set(faults.found)
 
     def check(changed: dict[str, Any]) -> list[Fault]:
         """Faults that a changed document has beside those of this one."""
-        return [fault for fault in _faults_of(changed) if fault not in own]
+        return [fault for fault in _faults_of(changed, named) if fault not in own]
 
     parts: dict[str, Any] = {
         "variants": variants_of(root, dict(document), len(steps), check),
@@ -119,16 +129,18 @@ def parse_document(
     )
 
 
-def _faults_of(document: dict[str, Any]) -> list[Fault]:
+def _faults_of(document: dict[str, Any], maps: Maps) -> list[Fault]:
     """Faults of plates, grits and steps alone."""
     faults = Faults()
-    _work(Table(faults, "", document), {})
+    _work(Table(faults, "", document), {}, maps)
     return faults.found
 
 
-def _work(root: Table, assumed: dict[str, str]) -> tuple[dict[str, Plate | None], list[Step | None]]:
+def _work(
+    root: Table, assumed: dict[str, str], maps: Maps
+) -> tuple[dict[str, Plate | None], list[Step | None]]:
     """Plates and steps, and what can be told of them together."""
-    plates = plates_of(root, assumed)
+    plates = plates_of(root, assumed, maps)
     if len(plates) == 1 and not root.faults.found:
         root.fault("plates", 'has one plate: two are needed, such as plates.B = { like = "A" }', "missing")
     grits: dict[str, Grit | None] = grits_of(root, plates, assumed)

@@ -138,7 +138,7 @@ WRONG = [
     ),
     (
         plate("disc = '160 mm', mass = '4 kg', form = { map = 'A.x3p' }"),
-        "height maps come with the gauges; leave map out for now",
+        "plates.A.form.map: 'A.x3p' is not there: look at the name, which goes from the study's folder",
     ),
     (
         plate("disc = '160 mm', mass = '4 kg', form = { bow = '1 um' }"),
