@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from math import pi
 
 import numpy as np
@@ -26,12 +27,15 @@ from sim.lapping.overlap import overlap
 from sim.lapping.rubbing import rubbing, sampled
 from sim.lapping.step import Step
 from sim.lapping.tendency import Tendency, half_difference, tendency
+from sim.plate.outline import Outline
 from sim.plate.plate import Plate
 
 __all__ = ["BAND", "Outlook", "outlook", "outlooks"]
 
 # The wear of a grit that nobody has weighed: times or divided by this (common practice, no source).
 BAND = 3.2
+
+Point = tuple[float, float]
 
 
 @dataclass(frozen=True)
@@ -42,13 +46,14 @@ class Outlook:
     moved along the stroke's direction begin to lift, and tip [m]; the same as shares of the top's width in
     that direction.  `tipping_margin`: least distance of the load's line inside the overlap's hull [m], below
     zero when the top tips off.  `load` of the top first laid on and the hand [N], `loads` with either plate
-    on top; `pressure_mean` over the land in overlap at the centre of the stroke [Pa], `squeeze` of the layer
-    under it [m]; `speed` mean sliding speed, `speeds` with either on top [m/s], turning included.
-    `time` [s] rubbed, the most if the step stops by a gauge.  `removed`: mean depth off both plates, and
-    `removed_from` each [m]; times or divided by `BAND` while the wear is a default.  `tau`: time in which a
-    mismatch dies to 37 % with a fresh dab [s], infinite where nothing rubs.  `half_difference`:
-    change of (dome of the bottom - dome of the top) / 2 [m], by their places at the start of the step, at
-    edge margin 0; None where the moment law does not tell; `tendency` tells its direction for any pair.
+    on top; `pressure_mean` over the land in overlap at the centre of the stroke, grooves taken as spread
+    evenly [Pa], `squeeze` of the layer under it [m]; `speed` mean sliding speed, `speeds` with either on top
+    [m/s], turning included.  `time` [s] rubbed, the most if the step stops by a gauge.  `removed`: mean depth
+    off both plates, and `removed_from` each [m]; times or divided by `BAND` while the wear is a default.
+    `tau`: time in which a mismatch dies to 37 % with a fresh dab [s], infinite where nothing rubs.
+    `half_difference`: change of (dome of the bottom - dome of the top) / 2 [m], by their places at the start
+    of the step, at edge margin 0; None where the moment law does not tell; `tendency` tells its direction for
+    any pair.
     """
 
     overhang: float
@@ -164,31 +169,37 @@ def outlook(
     )
 
 
-def _along_the_stroke(
-    step: Step, top: Plate, bottom: Plate, load: float
-) -> tuple[tuple[float, float], tuple[float, float]]:
-    """Lift-off and tipping of flat faces moved along the stroke's direction: ([m], share) each.
+Reach = tuple[float, float]  # overhang [m], and as a share of the top's width
+
+
+def _along_the_stroke(step: Step, top: Plate, bottom: Plate, load: float) -> tuple[Reach, Reach]:
+    """Lift-off and tipping of flat faces moved along the stroke's direction.
 
     The hand's weight acts where it is put; its push, which comes and goes with the stroke, is left out.
     """
     share = step.load.force / load
     offset = (share * step.load.at[0], share * step.load.at[1])
-    above, below = land_outline(top), land_outline(bottom)
+    outlines = (land_outline(top), land_outline(bottom), top.outline, bottom.outline)
+    return _reaches(outlines, step.direction, step.centre, offset)
+
+
+@lru_cache(maxsize=64)
+def _reaches(
+    outlines: tuple[Outline, Outline, Outline, Outline], direction: float, centre: Point, offset: Point
+) -> tuple[Reach, Reach]:
+    """Lift-off and tipping; remembered, because the steps of a schedule are mostly alike.
+
+    `outlines`: of the land of top and bottom, and of top and bottom themselves.
+    """
+    above, below, top, bottom = outlines
+    even = offset == (0.0, 0.0) and centre == (0.0, 0.0)
     found = []
     for travel_to in (lift_off_travel, tipping_travel):
         ends = []
-        even = offset == (0.0, 0.0) and step.centre == (0.0, 0.0)
-        for direction in (step.direction,) if even else (step.direction, step.direction + pi):
-            travel = travel_to(above, below, direction, step.centre, 0.0, offset)
-            c = np.array(
-                [
-                    [
-                        step.centre[0] + travel * np.cos(direction),
-                        step.centre[1] + travel * np.sin(direction),
-                    ]
-                ]
-            )
-            length, part = overhangs(top.outline, bottom.outline, c, np.zeros(1))
+        for way in (direction,) if even else (direction, direction + pi):
+            travel = travel_to(above, below, way, centre, 0.0, offset)
+            c = np.array([[centre[0] + travel * np.cos(way), centre[1] + travel * np.sin(way)]])
+            length, part = overhangs(top, bottom, c, np.zeros(1))
             ends.append((float(length[0]), float(part[0])))
         found.append(min(ends))
     return found[0], found[1]

@@ -47,8 +47,8 @@ def sampled(motion: Motion) -> Array:
 class Rubbing:
     """Means over the motion with one plate on top.
 
-    `work`: load x sliding speed [N m/s]; `along`, `across`: cx^2 and cy^2 with what the load's offset adds,
-    weighted by travel [m2].
+    `work`: load x sliding speed [N m/s]; `along`, `across`: cx^2 and cy^2 with what the load's offset and the
+    turning add, weighted by sliding speed [m2]: the mean of |x_b|^2 - |x_t|^2 over all that is rubbed.
     """
 
     work: float
@@ -57,7 +57,7 @@ class Rubbing:
 
     @property
     def square(self) -> float:
-        """|c|^2 with what the load's offset adds [m2]."""
+        """|c|^2 with what the load's offset and the turning add [m2]."""
         return self.along + self.across
 
 
@@ -65,33 +65,39 @@ def rubbing(motion: Motion, poses: Poses, top: Plate, bottom: Plate) -> Rubbing:
     """Means of poses that stand for a step, with `top` on `bottom`."""
     load = top.weight + motion.step.load.force
     travel = np.hypot(poses.vx, poses.vy)
-    speed = travel
+    offset = motion.moment(poses, load) / load
+    c = np.stack([poses.cx, poses.cy], axis=1)
+    speed = float(travel.mean())
+    squares = travel @ (c * (c + 2.0 * offset)) / travel.size
     if poses.spin.any():  # what turning adds is smooth, so fewer poses serve
         few = slice(None, None, max(1, travel.size // SPINNING_POSES))
         fewer = Poses(**{f.name: getattr(poses, f.name)[few] for f in fields(poses)})
-        added = _speed(motion, fewer, top, bottom, load) - travel[few]
-        speed = travel + float(added.mean())
-    offset = motion.moment(poses, load) / load
-    c = np.stack([poses.cx, poses.cy], axis=1)
-    total = float(travel.sum())
-    along, across = travel @ (c * (c + 2.0 * offset)) / total if total > 0.0 else (0.0, 0.0)
-    return Rubbing(load * float(speed.mean()), float(along), float(across))
+        faster, felt = _turning(fewer, top, bottom, offset[few])
+        speed += float(faster.mean())
+        squares = squares + felt.mean(axis=0)
+    along, across = squares / speed if speed > 0.0 else (0.0, 0.0)
+    return Rubbing(load * speed, float(along), float(across))
 
 
-def _speed(motion: Motion, poses: Poses, top: Plate, bottom: Plate, load: float) -> Array:
-    """Sliding speed of each pose, mean over the overlap by flat pressure (n,) [m/s]."""
+def _turning(poses: Poses, top: Plate, bottom: Plate, offset: Array) -> tuple[Array, Array]:
+    """What turning adds to the sliding speed of each pose, mean over the overlap by flat pressure (n,) [m/s].
+
+    And what it adds to the moments (n, 2) [m3/s]: mean of that speed x (c^2 + 2 c x_t) along either axis, x_t
+    a point from the top's centre.  Round a circle one side of the top always rubs faster: of first order.
+    """
     seen = _points(land_outline(top))
     cos_, sin_ = np.cos(poses.theta)[:, None], np.sin(poses.theta)[:, None]
     dx = cos_ * seen[:, 0] - sin_ * seen[:, 1]
     dy = sin_ * seen[:, 0] + cos_ * seen[:, 1]
     below = land_outline(bottom)
     bears = below.signed_distance(poses.cx[:, None] + dx, poses.cy[:, None] + dy) <= 0.0
-    offset = motion.moment(poses, load) / load
     weight = _flat(bears.astype(float), dx, dy, offset)
     spin = poses.spin[:, None]
-    speed = np.hypot(poses.vx[:, None] - spin * dy, poses.vy[:, None] + spin * dx)
-    result: Array = (weight * speed).sum(axis=1)
-    return result
+    sliding = np.hypot(poses.vx[:, None] - spin * dy, poses.vy[:, None] + spin * dx)
+    added = weight * (sliding - np.hypot(poses.vx, poses.vy)[:, None])
+    faster: Array = added.sum(axis=1)
+    moments = [c**2 * faster + 2.0 * c * (added * d).sum(axis=1) for c, d in ((poses.cx, dx), (poses.cy, dy))]
+    return faster, np.stack(moments, axis=1)
 
 
 def _flat(bears: Array, dx: Array, dy: Array, offset: Array) -> Array:
