@@ -16,9 +16,9 @@ __all__ = ["Row", "rows", "verify"]
 def rows() -> Iterator[Row]:
     """Yield every row, subject by subject, as it is worked out."""
     # Late, so that asking for help does not compile the engine.
-    from sim.verify import clutch, form, moments, motion, settling, wear
+    from sim.verify import bending, clutch, form, gauges, kept, moments, motion, settling, wear
 
-    for subject in (motion, wear, moments, clutch, settling, form):
+    for subject in (motion, wear, moments, kept, clutch, settling, bending, form, gauges):
         yield from subject.rows()
 
 

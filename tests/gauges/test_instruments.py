@@ -210,7 +210,7 @@ def test_grooved_plate(gauge):
 
 def test_ball_in_a_groove_sinks_by_plane_geometry():
     gauge = Spherometer(foot_circle=0.08, ball=5e-3)
-    # the middle of the face is land, grooves lie 10 mm out; the first foot, at 12, stands at 40 mm, the middle
+    # the middle of the face is land, grooves lie 10 mm out; the first foot, at 12, is at 40 mm, the middle
     # of a land; moved by 10 mm along y it stands over the middle of a groove, as the plunger does
     sunk = 5e-3 - sqrt(5e-3**2 - 2e-3**2)
     flat = Shaped(GROOVED, StartForm())
