@@ -50,6 +50,9 @@ def test_every_checked_subject_is_there(outcome):
         "Mismatch",
         "Disc",
         "Minimum",
+        "Sag",
+        "Bow",
+        "fits for ever",
     ):
         assert word in text
 
