@@ -164,8 +164,8 @@ _ROWS = (
     ("crown", "crown, across"),
     ("wind", "wind, corner against corner"),
     ("flatness", "flatness"),
-    ("edge", "outermost 3 mm"),
 )
+_EDGE = {"metric": "outermost 3 mm", "inch": "outermost 0.12 in"}
 _SIDES = {
     "sphere": ("dome", "dish"),
     "saddle": ("3 and 9 high", "12 and 6 high"),
@@ -181,7 +181,9 @@ def forms_table(account: Account) -> str:
     """Forms of every face before and after, in both units, with the edge margin named."""
     bodies = []
     for face in account.faces:
-        rows = [_form_row(face, key, title) for key, title in _ROWS if _spoken_of(face, key)]
+        rows = [
+            _form_row(face, key, title) for key, title in _rows_of(account.units) if _spoken_of(face, key)
+        ]
         lost = f"<td></td><td></td><td></td><td></td>{_numbers(face.lost, None)}"
         rows.append(f'<th scope="row">metal off, mean depth</th>{lost}')
         rows[0] = f'<th scope="rowgroup" rowspan="{len(rows)}">{escaped(face.name)}</th>{rows[0]}'
@@ -194,6 +196,11 @@ def forms_table(account: Account) -> str:
     )
     body = "".join(bodies)
     return f'<table class="forms"><caption>{_caption(account, MARK in body)}</caption>{head}{body}</table>'
+
+
+def _rows_of(units: str) -> tuple[tuple[str, str], ...]:
+    """Forms by name and in words; the band at the edge in the person's units."""
+    return (*_ROWS, ("edge", _EDGE[units]))
 
 
 def _spoken_of(face: Face, key: str) -> bool:

@@ -7,7 +7,7 @@ CAMI sizes, which only explain why "400 grit" is no size: ISO 6344-3 and ANSI B7
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from sim.lapping.step import Grit, Layer, Observation, Wear
@@ -17,7 +17,7 @@ from sim.study.say import number, say_length, say_pressure, say_small, say_wear
 from sim.study.table import Table, mapping_of, text
 from sim.study.units import MASS, PRESSURE, SMALL, TIME, quantity
 
-__all__ = ["FEPA_F", "grit_of", "grits_of"]
+__all__ = ["FEPA_F", "grit_of", "grits_of", "in_inches"]
 
 FEPA_F = {
     220: 58e-6,
@@ -96,6 +96,19 @@ def _usual_wear(size: float, key: str, assumed: dict[str, str]) -> Wear:
     iron = float(f"{WEAR_PER_SIZE * size:.12g}")
     assumed[key] = say_wear(iron, echo=True)
     return Wear(iron=iron)
+
+
+def in_inches(assumed: Mapping[str, str], steps: Iterable[tuple[str, Grit]]) -> dict[str, str]:
+    """The same defaults with wear and layer in inch units; `steps`: place of each step's grit, and the grit."""
+    out = dict(assumed)
+    for place, grit in steps:
+        for home in (place, f"grits.{grit.name}"):
+            if f"{home}.wear" in out and grit.wear.iron is not None:
+                out[f"{home}.wear"] = say_wear(grit.wear.iron, "inch", 3)
+            if f"{home}.layer" in out:
+                depth, pressure = grit.layer.depth, grit.layer.pressure
+                out[f"{home}.layer"] = f"{say_small(depth, 'inch', 3)} at {say_pressure(pressure, 'inch', 3)}"
+    return out
 
 
 def _usual_layer(size: float) -> Layer:

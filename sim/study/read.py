@@ -17,7 +17,7 @@ from sim.plate.plate import Plate
 from sim.study.cross import check_margin, check_together
 from sim.study.faults import Faults, RefusedError, shown
 from sim.study.gauges import gauges_of, readings_of
-from sim.study.grits import grits_of
+from sim.study.grits import grits_of, in_inches
 from sim.study.later import sweep_of, tune_of, variants_of
 from sim.study.model import Study
 from sim.study.override import override
@@ -118,6 +118,9 @@ def parse_document(
     }
     root.done()
     faults.check()
+    if head["units"] == "inch":
+        used = ((f"steps.{n}.grit", step.grit) for n, step in enumerate(steps, 1) if step is not None)
+        assumed = in_inches(assumed, used)
     return Study(
         **head,
         plates={name: plate for name, plate in plates.items() if plate is not None},

@@ -12,6 +12,7 @@ from sim.errors import StudyError
 from sim.lapping.step import Layer, Observation, Turn, Until
 from sim.lapping.strokes import Circle, Ellipse, FigureEight, Line, Rosette, Still, Zigzag
 from sim.plate.outline import Disc, Rectangle, Ring
+from sim.study.rates import read_wear
 from sim.study.read import document_of, load, override, parse, parse_document
 
 
@@ -485,3 +486,11 @@ def test_faults_are_a_study_error_with_exit_code_two():
     with pytest.raises(StudyError) as caught:
         parse("title = 3")
     assert caught.value.exit_code == 2
+
+
+def test_defaults_of_a_grit_are_said_in_the_units_of_the_study():
+    # 0.16 um/km/kPa for each um of 15 um grit; 0.05 x 15 um under 3 kPa; inch, foot and psi by definition
+    got = parse('units = "inch"\n' + SHORTEST).assumed
+    assert read_wear(got["steps.1.grit.wear"]) == pytest.approx(2.4e-12, rel=5e-3)
+    assert got["steps.1.grit.wear"].endswith("uin/ft/psi")
+    assert got["steps.1.grit.layer"] == "29.5 uin at 0.435 psi"
