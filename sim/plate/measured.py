@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.plate.grid import Grid
-from sim.plate.resample import Shares, boxes, cubic, resampled
+from sim.plate.resample import Shares, cubic, curve_means, resampled
 
 __all__ = ["Measured"]
 
@@ -48,11 +48,12 @@ class Measured:
         cell = self.grid.cell
         start = -0.5 * (count - 1) * cell
         # A place beyond the map takes the height at its edge.
+        reach = 0.5 * count * cell
         if width > cell * (1.0 + 1e-9):
-            half = 0.5 * count * cell
-            shares = boxes(start, cell, count, np.clip(places, -half, half), width)
+            within = max(reach - 0.5 * width, 0.0)
+            shares = curve_means(start, cell, count, np.clip(places, -within, within), width)
             return Shares(shares.first, shares.share / shares.share.sum(axis=1, keepdims=True))
-        return cubic(start, cell, count, np.clip(places, start - 0.5 * cell, -start + 0.5 * cell))
+        return cubic(start, cell, count, np.clip(places, -reach, reach))
 
     def at(self, x: Array, y: Array) -> Array:
         """Heights [m] at points [m], same shape as `x`: the smooth curve through the cells' heights."""

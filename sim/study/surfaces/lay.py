@@ -24,6 +24,7 @@ Mask = NDArray[np.bool_]
 
 MOST_MISSING = 0.10  # of the land inside the edge margin
 MOST_BEYOND = 0.005  # of it that may lie beyond the map: a hair at the rim
+ENOUGH = 0.25  # of a cell's land that must have been measured for a mean over it
 TALLEST = 2e-3  # m, on the land, levelled; deeper than any start form that may be typed
 ROUND_LAND = 2  # cells beyond the land that are filled, for who reads between cells
 PULL = 1e-6  # towards the quadratic, so weak that it only decides where nothing else does
@@ -179,7 +180,7 @@ def _on_cells(
     covered = resampled(there, rows_seen, columns_seen)
     fine = max(surface.dx, surface.dy) <= grid.cell * (1.0 + 1e-9)
     if fine:
-        known = (covered > 0.0) & (covered >= 0.5 * np.maximum(plate.land, 0.02))
+        known = (covered > 0.0) & (covered >= ENOUGH * np.maximum(plate.land, 0.02))
         seen = known
         divisor = covered
     else:

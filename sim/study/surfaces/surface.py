@@ -19,6 +19,7 @@ Array = NDArray[np.float64]
 MOST_POINTS = 5_000_000  # 2200 x 2200: 40 MB of heights
 LARGEST_FILE = 48_000_000  # bytes
 FEWEST = 4  # points along a side
+FEWEST_MEASURED = 9  # six fix a quadratic
 CLOSEST, FARTHEST = 1e-9, 1.0  # m, from point to point
 
 
@@ -114,8 +115,8 @@ def checked(heights: Array, dx: float, dy: float) -> Surface:
     check_size(heights.shape[1], heights.shape[0])
     if np.isinf(heights).any():
         raise refuse("has an infinite height: points not measured are NaN, BAD or empty", "range")
-    if np.count_nonzero(np.isfinite(heights)) < FEWEST * FEWEST:
-        raise refuse(f"holds fewer than {FEWEST * FEWEST} measured points", "missing")
+    if np.count_nonzero(np.isfinite(heights)) < FEWEST_MEASURED:
+        raise refuse(f"holds fewer than {FEWEST_MEASURED} measured points", "missing")
     return Surface(heights, dx, dy)
 
 
