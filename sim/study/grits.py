@@ -99,7 +99,7 @@ def _usual_wear(size: float, key: str, assumed: dict[str, str]) -> Wear:
 
 
 def in_inches(assumed: Mapping[str, str], steps: Iterable[tuple[str, Grit]]) -> dict[str, str]:
-    """The same defaults with wear and layer in inch units; `steps`: place of each step's grit, and the grit."""
+    """The same defaults with wear and layer in inch units; `steps`: where each step's grit stands, and it."""
     out = dict(assumed)
     for place, grit in steps:
         for home in (place, f"grits.{grit.name}"):
