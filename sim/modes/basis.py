@@ -10,12 +10,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
+from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.modes.rows import overlap_rule
 from sim.plate.form import StartForm
-from sim.plate.grid import Grid
 from sim.plate.measure import EdgeMargin, forms
 from sim.plate.plate import Plate
 
@@ -26,8 +27,7 @@ Array = NDArray[np.float64]
 FORMS = ("sphere", "saddle", "twist")
 LONG_FORMS = ("bow", "crown", "wind")
 PLANES = 3  # the first three shapes: rigid motions
-MOST_CELLS = 128  # across, over which the shapes are made orthonormal
-BLOCK = 1 << 15  # points evaluated at a time
+CELLS, CELLS_ACROSS = 128, 64  # of a grooved face, along its longer and its shorter side
 
 
 def form_names(plate: Plate) -> tuple[str, ...]:
@@ -78,7 +78,7 @@ class Basis:
         """Coefficients (size,) [m] of the least-squares fit to a map (ny, nx) [m], weighted by land."""
         on, share, shapes = self._cells
         weighted = shapes * share
-        fit: Array = np.linalg.solve(weighted @ shapes.T, weighted @ z[on])
+        fit: Array = np.asarray(np.linalg.solve(weighted @ shapes.T, weighted @ z[on]), dtype=np.float64)
         return fit
 
     def surface(self, coefficients: Array) -> Array:
@@ -103,7 +103,7 @@ class Basis:
 
     def rms(self, coefficients: Array, margin: EdgeMargin) -> float:
         """Root mean square about the least-squares plane [m]."""
-        return float(max(0.0, coefficients @ self.spread(margin) @ coefficients) ** 0.5)
+        return sqrt(max(0.0, float(coefficients @ self.spread(margin) @ coefficients)))
 
 
 def basis_of(plate: Plate, degree: int) -> Basis:
@@ -137,13 +137,9 @@ def _legendre(x: Array, degree: int) -> Array:
 
 @lru_cache(maxsize=32)
 def _basis(plate: Plate, degree: int) -> Basis:
-    coarse = plate if plate.cells <= MOST_CELLS else replace(plate, cells=MOST_CELLS)
-    grid: Grid = coarse.grid
-    on = coarse.land > 0.0
-    x, y = grid.mesh()
+    x, y, area = _land_rule(plate, degree)
     width, height = plate.outline.size
-    root = np.sqrt(coarse.land[on] / coarse.land.sum())
-    products = _products(2.0 / width * x[on], 2.0 / height * y[on], degree) * root
+    products = _products(2.0 / width * x, 2.0 / height * y, degree) * np.sqrt(area / area.sum())
     gram = products @ products.T
     mix = np.linalg.inv(np.linalg.cholesky(gram))
     # The second factoring takes out what the first lost to rounding.
@@ -151,6 +147,19 @@ def _basis(plate: Plate, degree: int) -> Basis:
     mix = np.linalg.inv(np.linalg.cholesky(once @ once.T)) @ mix
     mix.setflags(write=False)
     return Basis(plate, degree, mix, float(np.sqrt(np.linalg.cond(gram))))
+
+
+def _land_rule(plate: Plate, degree: int) -> tuple[Array, Array, Array]:
+    """Points (n,) on the land and their areas; of a grooved face the cells of a fine grid."""
+    if plate.grooves is None:
+        zero = np.zeros(1)
+        rule = overlap_rule(plate.outline, plate.outline, zero, zero, zero, 2 * degree)
+        return rule.x, rule.y, rule.area
+    long = max(plate.outline.size) / plate.outline.smaller
+    fine = replace(plate, cells=max(CELLS, round(CELLS_ACROSS * long)))
+    on = fine.land > 0.0
+    x, y = fine.grid.mesh()
+    return x[on], y[on], fine.land[on] * fine.grid.cell**2
 
 
 @lru_cache(maxsize=64)

@@ -1,149 +1,153 @@
 """Contact points: one set for both faces, so that what mates at every place feels nothing, to rounding.
 
-The points lie on the face with less land, in its own frame, and are carried to the other by the map of
-`laid`.  Which share of a point's cell lies in the overlap is told from the larger of both distances to an
-edge, so that edges that lie on each other are counted once.
+Faces without grooves: Gauss points of the overlap of their outlines (`rows`).  With grooves: the cells of a
+grid that goes with the face with less land; which share of a cell lies in the overlap is told from the larger
+of both distances to an edge, so that edges that lie on each other are counted once, and the shares of land
+between grooves multiply.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from functools import cached_property, lru_cache
+from functools import lru_cache
 from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sim.lapping.laid import on_bench, on_face
+from sim.lapping.motion import Poses
 from sim.lapping.overhang import land_outline
-from sim.modes.basis import Basis
+from sim.modes.basis import PLANES, Basis
 from sim.modes.instants import Instants
+from sim.modes.rows import Rule, overlap_rule
 from sim.plate.grid import Grid
 from sim.plate.grooves import land_fraction
 from sim.plate.outline import Rectangle
 from sim.plate.plate import Plate
 
-__all__ = ["Chunk", "Touching", "touching"]
+__all__ = ["Touch", "contact_rule", "touches"]
 
 Array = NDArray[np.float64]
 
-POINTS = 1500  # on the land of the smaller face
-AT_ONCE = 8  # poses
+GROOVED_POINTS = 3000  # on the face with less land, when one of them is grooved
+AT_ONCE = 16  # poses
 
 
 @dataclass(frozen=True)
-class Chunk:
-    """Some poses: `which` of the instants; arrays (k, n) for the n points of the smaller face.
+class Touch:
+    """Some poses and their n contact points.
 
-    `area` [m2] of overlap at each point, `speed` [m/s] of sliding, `other` (size, k, n): shapes of the
-    other face there.
+    `poses` (k,) numbers of the instants, `start` (k + 1,) where the points of each begin; at the points
+    (n,): `share` of the time, `area` [m2], `speed` [m/s]; `shapes` (size, n) of the bottom, then of the top.
     """
 
-    which: slice
+    poses: NDArray[np.intp]
+    start: NDArray[np.intp]
+    share: Array
     area: Array
     speed: Array
-    other: Array
+    shapes: Array
+
+
+def touches(
+    bottom: Basis, top: Basis, instants: Instants, fineness: float = 1.0, ends: bool = False
+) -> Iterator[Touch]:
+    """Yield the contact points of all instants, a few poses at a time, in order.
+
+    `fineness`: so many times as many points, to see what they matter.  `ends`: points of no area at the edge
+    of plain faces as well.
+    """
+    number = instants.share.size
+    for first in range(0, number, AT_ONCE):
+        which = np.arange(first, min(first + AT_ONCE, number))
+        p = _some(instants.poses, which)
+        rule = contact_rule(bottom, top, p, fineness, ends)
+        own = rule.pose
+        u, v = on_face(rule.x, rule.y, p.cx[own], p.cy[own], p.theta[own])
+        speed = np.hypot(
+            p.vx[own] - p.spin[own] * (rule.y - p.cy[own]), p.vy[own] + p.spin[own] * (rule.x - p.cx[own])
+        )
+        shapes = np.concatenate([bottom.evaluate(rule.x, rule.y), top.evaluate(u, v)])
+        yield Touch(which, rule.start, instants.share[which][own], rule.area, speed, shapes)
+
+
+def _some(poses: Poses, which: NDArray[np.intp]) -> Poses:
+    return Poses(**{name: values[which] for name, values in vars(poses).items()})
+
+
+def contact_rule(bottom: Basis, top: Basis, poses: Poses, fineness: float = 1.0, ends: bool = False) -> Rule:
+    """Lay the contact points of some poses on the bench, with their areas."""
+    if bottom.plate.grooves is None and top.plate.grooves is None:
+        degree = round(fineness * (bottom.degree + top.degree))
+        outlines = bottom.plate.outline, top.plate.outline
+        return overlap_rule(*outlines, poses.cx, poses.cy, poses.theta, degree, ends)
+    return _cell_rule(bottom.plate, top.plate, poses, round(fineness * GROOVED_POINTS))
+
+
+def planes_at(bottom: Basis, x: Array, y: Array) -> Array:
+    """The bottom's plane shapes at bench points, (3, ...); linear, so as good far outside the face."""
+    return replace(bottom, degree=1, mix=bottom.mix[:PLANES, :PLANES]).evaluate(x, y)
 
 
 @dataclass(frozen=True)
-class Touching:
-    """Two faces and points (n,) `u`, `v` [m] on the smaller, which is the top when `on_top`.
+class _Cells:
+    """Cells of a grid over one face (n,): places, distance from its edge [m], area between grooves [m2]."""
 
-    `edge` (n,) [m]: distance from its edge, + outside; `share` (n,): of its land between the grooves.
-    """
-
-    bottom: Basis
-    top: Basis
-    on_top: bool
-    u: Array
-    v: Array
-    cell: float
+    x: Array
+    y: Array
+    side: float
     edge: Array
-    share: Array
-
-    @property
-    def own(self) -> Basis:
-        """Shapes of the face on which the points lie."""
-        return self.top if self.on_top else self.bottom
-
-    @property
-    def other(self) -> Basis:
-        """Shapes of the face that the points are carried to."""
-        return self.bottom if self.on_top else self.top
-
-    @cached_property
-    def own_shapes(self) -> Array:
-        """Shapes of the smaller face at its points (size, n)."""
-        return self.own.evaluate(self.u, self.v)
-
-    def chunks(self, instants: Instants) -> Iterator[Chunk]:
-        """Yield the poses a few at a time, in order."""
-        for start in range(0, instants.share.size, AT_ONCE):
-            yield self._chunk(instants, slice(start, min(start + AT_ONCE, instants.share.size)))
-
-    def _chunk(self, instants: Instants, which: slice) -> Chunk:
-        p = instants.poses
-        cx, cy, theta = p.cx[which, None], p.cy[which, None], p.theta[which, None]
-        vx, vy, spin = p.vx[which, None], p.vy[which, None], p.spin[which, None]
-        if self.on_top:
-            x, y = on_bench(self.u, self.v, cx, cy, theta)
-            there = x, y
-        else:
-            x, y = self.u, self.v
-            there = on_face(x, y, cx, cy, theta)
-        if spin.any():
-            speed = np.hypot(vx - spin * (y - cy), vy + spin * (x - cx))
-        else:
-            speed = np.broadcast_to(np.hypot(vx, vy), there[0].shape)
-        plate = self.other.plate
-        edge = np.maximum(land_outline(plate).signed_distance(*there), self.edge)
-        area = np.clip(0.5 - edge / self.cell, 0.0, 1.0) * (self.share * self.cell**2)
-        if plate.grooves is not None:
-            area = area * _between(_groove_map(plate), plate.grid, *there)
-        return Chunk(which, area, speed, self.other.evaluate(*there))
-
-    def planes_at(self, x: Array, y: Array, instants: Instants) -> Array:
-        """The three plane shapes of the smaller face (3, k) at one bench point for each pose."""
-        p = instants.poses
-        u, v = on_face(x, y, p.cx, p.cy, p.theta) if self.on_top else (x, y)
-        planes: Array = replace_degree(self.own, 1).evaluate(u, v)
-        return planes
+    area: Array
 
 
-def replace_degree(basis: Basis, degree: int) -> Basis:
-    """Leave off the shapes above `degree`."""
-    size = (degree + 1) * (degree + 2) // 2
-    return replace(basis, degree=degree, mix=basis.mix[:size, :size])
+def _cell_rule(bottom: Plate, top: Plate, poses: Poses, points: int) -> Rule:
+    on_top = top.land_area <= bottom.land_area
+    cells = _cells(_face(top if on_top else bottom), points)
+    other = _face(bottom if on_top else top)
+    cx, cy, theta = poses.cx[:, None], poses.cy[:, None], poses.theta[:, None]
+    if on_top:
+        x, y = on_bench(cells.x, cells.y, cx, cy, theta)
+        there = x, y
+    else:
+        x, y = np.broadcast_to(cells.x, (theta.size, cells.x.size)), cells.y
+        there = on_face(x, y, cx, cy, theta)
+    edge = np.maximum(land_outline(other).signed_distance(*there), cells.edge)
+    area = np.clip(0.5 - edge / cells.side, 0.0, 1.0) * cells.area
+    if other.grooves is not None:
+        area = area * _between(_open_land(other, other.grid), other.grid, *there)
+    pose, point = np.nonzero(area > 0.0)
+    start = np.searchsorted(pose, np.arange(theta.size + 1)).astype(np.intp)
+    y = np.broadcast_to(y, area.shape)
+    return Rule(x[pose, point], y[pose, point], area[pose, point], pose, start)
 
 
-def touching(bottom: Basis, top: Basis, points: int = POINTS) -> Touching:
-    """Lay `points` contact points on the face with less land."""
-    on_top = top.plate.land_area <= bottom.plate.land_area
-    plate = (top if on_top else bottom).plate
+def _face(plate: Plate) -> Plate:
+    """The plate less all that its contact points do not stand on."""
+    return replace(plate, name="", note="")
+
+
+@lru_cache(maxsize=16)
+def _cells(plate: Plate, points: int) -> _Cells:
     outline = land_outline(plate)
     width, height = plate.outline.size
     grid = Grid.over(width, height, max(2, round(max(width, height) / sqrt(outline.area / points))))
     x, y = grid.mesh()
     edge = outline.signed_distance(x, y)
-    near = edge < 0.5 * grid.cell
-    share = np.ones(x.shape)
+    area = np.full(x.shape, grid.cell**2)
     if plate.grooves is not None:
-        share = _open_land(plate, grid)
-    near &= share > 0.0
-    return Touching(bottom, top, on_top, x[near], y[near], grid.cell, edge[near], share[near])
+        area = area * _open_land(plate, grid)
+    near = (edge < 0.5 * grid.cell) & (area > 0.0)
+    return _Cells(x[near], y[near], grid.cell, edge[near], area[near])
 
 
+@lru_cache(maxsize=16)
 def _open_land(plate: Plate, grid: Grid) -> Array:
     """Share of each cell that is not groove, whatever the outline (ny, nx)."""
     assert plate.grooves is not None
     beyond = Rectangle(4.0 * grid.nx * grid.cell, 4.0 * grid.ny * grid.cell)
     return land_fraction(grid, beyond, replace(plate.grooves, rim=0.0))
-
-
-@lru_cache(maxsize=16)
-def _groove_map(plate: Plate) -> Array:
-    return _open_land(plate, plate.grid)
 
 
 def _between(values: Array, grid: Grid, x: Array, y: Array) -> Array:

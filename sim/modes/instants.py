@@ -49,13 +49,14 @@ class Instants:
 
     def moment(self, weight: float) -> Array:
         """Moments (n, 2) [N m] under a load of `weight` [N], top and hand together."""
-        return self.hand + weight * self.push
+        moment: Array = self.hand + weight * self.push
+        return moment
 
 
 def instants_of(motion: Motion, first: int, strokes: int, number: int = POSES) -> Instants:
     """About `number` instants that stand for strokes first ... first + strokes - 1 of a motion."""
     places, share = _places(motion, first, strokes, number)
-    poses = motion.poses(places)
+    poses = motion.poses(np.asarray(places, dtype=np.float64))
     # A few poses do not know the path's length; scaled to it, they take off the right amount of metal.
     seen = float(share @ np.hypot(poses.vx, poses.vy))
     if seen > 0.0:
@@ -87,7 +88,8 @@ def _spread(first: int, strokes: int, number: int) -> Array:
     """Phases equally spaced, strokes by the golden cut."""
     phase = (np.arange(number) + 0.5) / number
     stroke = np.floor((np.arange(number) * GOLDEN + 0.5) % 1.0 * strokes)
-    return first + np.minimum(stroke, strokes - 1) + phase
+    places: Array = np.asarray(first + np.minimum(stroke, strokes - 1) + phase, dtype=np.float64)
+    return places
 
 
 def _over_indexes(
@@ -95,7 +97,7 @@ def _over_indexes(
 ) -> tuple[Array, Array]:
     """Deal the instants out over the angles that are visited, each in its share of the time."""
     at = np.arange(first, first + strokes)
-    middle = motion.poses(at + 0.5)
+    middle = motion.poses(np.asarray(at + 0.5, dtype=np.float64))
     angles = np.round(np.stack([middle.theta, middle.alpha], 1) / (2.0 * pi) % 1.0, SAME_ANGLE) % 1.0
     _, seen, which, counts = np.unique(
         angles, axis=0, return_index=True, return_inverse=True, return_counts=True

@@ -21,10 +21,10 @@ from sim.errors import NoOverlapError
 from sim.lapping.motion import Motion
 from sim.lapping.support import place_in_words
 from sim.modes.basis import PLANES, Basis
-from sim.modes.contact import POINTS, Chunk, Touching, touching
+from sim.modes.contact import Touch, planes_at, touches
 from sim.modes.instants import POSES, Instants, instants_of
 
-__all__ = ["Flow", "Operator", "operator_of"]
+__all__ = ["Flow", "Operator", "assemble", "load_lines", "operator_of"]
 
 Array = NDArray[np.float64]
 
@@ -54,10 +54,9 @@ class Operator:
     """The factors of a flow, for one motion of `top` on `bottom`.
 
     `response` (n, n) [m3/s]: S.  Load terms (n,): `weight` [m/s] for each newton through the top's centre,
-    `hand` [N m/s] for the step's force off the centre (it goes with that force), `push` [m2/s] for each
-    newton of load and metre of friction x height.  `speed` [m/s] mean over contact and time, `overlap` [m2].
-    `symmetric`: nothing turns while it rubs.  `touching`, `instants`: to find where in the stroke something
-    lifts.
+    `hand` [N m/s] for the step's force off the centre (it goes with that force), `push` [m/s] for each
+    newton of load, of the step's push above the faces.  `speed` [m/s] mean over contact and time, `overlap`
+    [m2].  `symmetric`: nothing turns while it rubs.  `instants`: what was averaged.
     """
 
     bottom: Basis
@@ -69,7 +68,6 @@ class Operator:
     speed: float
     overlap: float
     symmetric: bool
-    touching: Touching
     instants: Instants
 
     def rates(self, kappas: tuple[float, float]) -> Array:
@@ -99,7 +97,7 @@ def operator_of(
     first: int = 0,
     strokes: int | None = None,
     poses: int = POSES,
-    points: int = POINTS,
+    fineness: float = 1.0,
 ) -> Operator:
     """Average `strokes` strokes from `first` on (all of the step when None) of `top` on `bottom`.
 
@@ -110,107 +108,61 @@ def operator_of(
 
     """
     count = motion.step.total_strokes if strokes is None else strokes
-    instants = instants_of(motion, first, count, poses)
-    return assemble(touching(bottom, top, points), instants)
+    return assemble(bottom, top, instants_of(motion, first, count, poses), fineness)
 
 
-def assemble(contact: Touching, instants: Instants) -> Operator:
+def assemble(bottom: Basis, top: Basis, instants: Instants, fineness: float = 1.0) -> Operator:
     """Add up the instants."""
-    sums = _Sums(contact, instants)
-    for chunk in contact.chunks(instants):
-        sums.add(chunk)
-    return sums.operator()
+    n = bottom.size + top.size
+    symmetric = not instants.poses.spin.any()
+    response, loads = np.zeros((n, n)), np.zeros((n, 3))
+    lines = load_lines(bottom, instants)
+    overlap = rubbed = 0.0
+    for touch in touches(bottom, top, instants, fineness):
+        worn = touch.share * touch.area * touch.speed
+        rooted = touch.shapes * np.sqrt(worn)
+        response += rooted @ rooted.T
+        overlap += float(touch.share @ touch.area)
+        rubbed += float(worn.sum())
+        for i, k in enumerate(touch.poses):
+            plane, load = _settled(touch, i, worn, lines[:, :, k], instants)
+            response -= plane
+            loads += load
+    if symmetric:
+        response = 0.5 * (response + response.T)
+    # Planes of either face feel nothing, and where nothing turns they get nothing.
+    for start in (0, bottom.size):
+        response[:, start : start + PLANES] = 0.0
+        if symmetric:
+            response[start : start + PLANES] = 0.0
+    weight, hand, push = (column.copy() for column in loads.T)
+    return Operator(bottom, top, response, weight, hand, push, rubbed / overlap, overlap, symmetric, instants)
 
 
-class _Sums:
-    """Sums over poses; the smaller face's shapes come first until the end."""
+def load_lines(bottom: Basis, instants: Instants) -> Array:
+    """Work of the unit load, the hand and the push on the three planes: (3 planes, 3 loads, k)."""
+    p, hand, push = instants.poses, instants.hand, instants.push
+    centre = planes_at(bottom, p.cx, p.cy)
+    by_hand = planes_at(bottom, p.cx + hand[:, 0], p.cy + hand[:, 1]) - centre
+    by_push = planes_at(bottom, p.cx + push[:, 0], p.cy + push[:, 1]) - centre
+    return np.stack([centre, by_hand, by_push], axis=1)
 
-    def __init__(self, contact: Touching, instants: Instants) -> None:
-        self.contact, self.instants = contact, instants
-        own, other = contact.own.size, contact.other.size
-        self.uniform = not instants.poses.spin.any()
-        self.at_points = np.zeros(contact.u.size)  # share x area x speed at the smaller face's points
-        self.mixed = np.zeros((own, other))
-        self.others = np.zeros((other, other))
-        self.planes = np.zeros((own + other, own + other))  # what the settling takes off
-        self.loads = np.zeros((own + other, 3))
-        self.overlap = 0.0
-        self.lines = self._load_lines()
 
-    def _load_lines(self) -> Array:
-        """Work of the unit load, the hand and the push on the three planes: (3 planes, 3 loads, k)."""
-        p, at = self.instants.poses, self.instants
-        centre = self.contact.planes_at(p.cx, p.cy, at)
-        hand = self.contact.planes_at(p.cx + at.hand[:, 0], p.cy + at.hand[:, 1], at)
-        push = self.contact.planes_at(p.cx + at.push[:, 0], p.cy + at.push[:, 1], at)
-        return np.stack([centre, hand - centre, push - centre], axis=1)
+def _settled(touch: Touch, i: int, worn: Array, lines: Array, instants: Instants) -> tuple[Array, Array]:
+    """What the least-squares plane of one pose takes off, and the wear by its loads: (n, n), (n, 3)."""
+    points = slice(touch.start[i], touch.start[i + 1])
+    shapes = touch.shapes[:, points]
+    planes = shapes[:PLANES]
+    carried = planes * touch.area[points]
+    normal = carried @ planes.T
+    if not normal[0, 0] > 0.0:
+        raise _apart(instants, int(touch.poses[i]))
+    solved = np.linalg.solve(normal, np.concatenate([carried @ shapes.T, lines], axis=1))
+    wears = shapes @ (planes * worn[points]).T
+    return wears @ solved[:, :-3], wears @ solved[:, -3:]
 
-    def add(self, chunk: Chunk) -> None:
-        """Add some poses."""
-        share = self.instants.share[chunk.which, None]
-        rubbed = share * chunk.area * chunk.speed
-        root = np.sqrt(rubbed)
-        self.at_points += rubbed.sum(axis=0)
-        self.overlap += float((share * chunk.area).sum())
-        rooted = chunk.other * root
-        flat = rooted.reshape(rooted.shape[0], -1)
-        self.others += flat @ flat.T
-        own_shapes = self.contact.own_shapes
-        for i in range(root.shape[0]):
-            self.mixed += own_shapes @ (rooted[:, i] * root[i]).T
-            self._settle(chunk, i, rubbed[i])
 
-    def _settle(self, chunk: Chunk, i: int, rubbed: Array) -> None:
-        """Take off the least-squares plane of one pose, and give its load to it."""
-        k = chunk.which.start + i
-        area, other, own_shapes = chunk.area[i], chunk.other[:, i], self.contact.own_shapes
-        if not area.any():
-            raise self._apart(k)
-        planes = own_shapes[:PLANES]
-        carried = planes * area
-        sees = np.concatenate([carried @ own_shapes.T, carried @ other.T], axis=1)
-        if self.uniform:
-            wears = sees * float(self.instants.share[k] * chunk.speed[i, 0])
-        else:
-            worn = planes * rubbed
-            wears = np.concatenate([worn @ own_shapes.T, worn @ other.T], axis=1)
-        wanted = np.concatenate([sees, self.lines[:, :, k]], axis=1)
-        solved = np.linalg.solve(carried @ planes.T, wanted)
-        self.planes += wears.T @ solved[:, :-3]
-        self.loads += wears.T @ solved[:, -3:]
-
-    def _apart(self, k: int) -> NoOverlapError:
-        p = self.instants.poses
-        where = place_in_words(float(p.phase[k]), float(p.theta[k]), (float(p.cx[k]), float(p.cy[k])))
-        return NoOverlapError(f"the top does not lie on the bottom {where}")
-
-    def operator(self) -> Operator:
-        """The factors, the bottom's shapes first."""
-        contact, shapes = self.contact, self.contact.own_shapes
-        owns = (shapes * self.at_points) @ shapes.T
-        response = np.block([[owns, self.mixed], [self.mixed.T, self.others]]) - self.planes
-        loads, bottom_first = self.loads, contact.bottom.size
-        if contact.on_top:
-            response = np.roll(response, bottom_first, axis=(0, 1))
-            loads = np.roll(loads, bottom_first, axis=0)
-        if self.uniform:
-            response = 0.5 * (response + response.T)
-        # Planes of either face feel nothing.
-        for start in (0, bottom_first):
-            response[:, start : start + PLANES] = 0.0
-            if self.uniform:
-                response[start : start + PLANES] = 0.0
-        rubbed = float(self.at_points.sum())
-        return Operator(
-            bottom=contact.bottom,
-            top=contact.top,
-            response=response,
-            weight=loads[:, 0].copy(),
-            hand=loads[:, 1].copy(),
-            push=loads[:, 2].copy(),
-            speed=rubbed / self.overlap,
-            overlap=self.overlap,
-            symmetric=self.uniform,
-            touching=contact,
-            instants=self.instants,
-        )
+def _apart(instants: Instants, k: int) -> NoOverlapError:
+    p = instants.poses
+    where = place_in_words(float(p.phase[k]), float(p.theta[k]), (float(p.cx[k]), float(p.cy[k])))
+    return NoOverlapError(f"the top does not lie on the bottom {where}")

@@ -1,0 +1,155 @@
+"""Errors by the names that the bench has for them, and how fast a motion halves each.
+
+The shapes that die each at a rate of their own are seldom shapes that have a name, and many die at nearly the
+same rate.  So each named pair of faces (two domes, the same twist on both, ridges along the stroke ...) is
+followed as it is: what of it stays for ever is split off, and the time is sought in which the rms of the rest
+is halved.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from math import inf, log
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.modes.basis import PLANES, Basis
+from sim.modes.evolution import Evolution
+from sim.modes.operator import Flow
+
+__all__ = ["NAMES", "Named", "named_errors"]
+
+Array = NDArray[np.float64]
+Shape = Callable[[Array, Array], Array]
+
+ROUND_NAMES = ("domes", "dome in dish", "saddles", "saddle in saddle", "twists", "opposite twists")
+LONG_NAMES = ("bows", "bow in bow", "crowns", "crown in crown", "winds", "opposite winds")
+FINER_NAMES = ("zone", "three lobes", "ridges along", "ridges across")
+NAMES = (*ROUND_NAMES, *LONG_NAMES, *FINER_NAMES)
+RIDGES = 5  # degree of the profile that stands for ridges
+NOTHING = 1e-6  # of the start: less than this left to die is nothing
+DOUBLINGS = 60
+
+
+@dataclass(frozen=True)
+class Named:
+    """A pair of faces with a name.
+
+    `start` (n,): stacked coefficients, their squares adding up to 1; `stays`: share of its rms that is
+    left for ever; `half_life` [s] of the rest, None where nothing dies.
+    """
+
+    name: str
+    start: Array
+    stays: float
+    half_life: float | None
+
+
+def named_errors(flow: Flow, evolution: Evolution, direction: float = 0.0) -> tuple[Named, ...]:
+    """All named errors of a pair under a flow.
+
+    Parameters
+    ----------
+    flow : Flow
+    evolution : Evolution
+        Of the flow.
+    direction : float
+        Of the stroke on the bench [rad], for ridges along and across it.
+
+    """
+    found = []
+    for name, start in _starts(flow, direction):
+        lasting = evolution.kernel.projection @ start
+        rest = start - lasting
+        size = float(np.linalg.norm(rest))
+        half = _half_life(evolution, rest, size) if size > NOTHING else None
+        found.append(Named(name, start, float(np.linalg.norm(lasting)), half))
+    return tuple(found)
+
+
+def _half_life(evolution: Evolution, rest: Array, size: float) -> float:
+    """Time after which the rms of what dies is half [s]."""
+    parts, rates = evolution.left @ rest, evolution.rates
+
+    def left(time: float) -> float:
+        return float(np.linalg.norm((evolution.right @ (parts * np.exp(rates * time))).real)) / size
+
+    low, high = 0.0, log(2.0) / float(np.abs(rates).max())
+    for _ in range(DOUBLINGS):
+        if left(high) <= 0.5:
+            break
+        low, high = high, 2.0 * high
+    else:
+        return inf
+    for _ in range(DOUBLINGS):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if left(middle) > 0.5 else (low, middle)
+    return high
+
+
+def _starts(flow: Flow, direction: float) -> list[tuple[str, Array]]:
+    bottom, top = flow.bottom, flow.top
+    long = bottom.plate.outline.long and top.plate.outline.long
+    names = LONG_NAMES if long else ROUND_NAMES
+    pairs: list[tuple[str, Array]] = []
+    radius = max(bottom.plate.outline.radius, top.plate.outline.radius)
+    for k, form in enumerate(_forms(long)):
+        # The same curvature on both, whatever their sizes: that is what fits.
+        one, other = (_coefficients(face, form, radius) for face in (bottom, top))
+        pairs += [
+            (names[2 * k], _unit(np.concatenate([one, other]))),
+            (names[2 * k + 1], _unit(np.concatenate([one, -other]))),
+        ]
+    for name, form, least in _finer(direction):
+        if bottom.degree >= least:
+            one = _coefficients(bottom, form, bottom.plate.outline.radius)
+            pairs.append((name, _unit(np.concatenate([one, np.zeros(top.size)]))))
+    return pairs
+
+
+def _forms(long: bool) -> tuple[Shape, Shape, Shape]:
+    if long:
+        return (lambda x, y: -x * x, lambda x, y: -y * y, lambda x, y: 2.0 * x * y)
+    return (lambda x, y: -(x * x + y * y), lambda x, y: x * x - y * y, lambda x, y: 2.0 * x * y)
+
+
+def _finer(direction: float) -> list[tuple[str, Shape, int]]:
+    c, s = np.cos(direction), np.sin(direction)
+
+    def zone(x: Array, y: Array) -> Array:
+        r = x * x + y * y
+        return 4.0 * r - 4.0 * r * r
+
+    def across(x: Array, y: Array) -> Array:
+        return _ridge(c * x + s * y)
+
+    def along(x: Array, y: Array) -> Array:
+        return _ridge(-s * x + c * y)
+
+    return [
+        ("zone", zone, 4),
+        ("three lobes", lambda x, y: x**3 - 3.0 * x * y * y, 3),
+        ("ridges along", along, RIDGES),
+        ("ridges across", across, RIDGES),
+    ]
+
+
+def _ridge(x: Array) -> Array:
+    """Chebyshev's polynomial: as many ridges of one height as its degree allows."""
+    ridge: Array = np.cos(RIDGES * np.arccos(np.clip(x, -1.0, 1.0)))
+    return ridge
+
+
+def _coefficients(basis: Basis, shape: Shape, radius: float) -> Array:
+    """A shape of x / radius and y / radius as coefficients, its plane left off."""
+    x, y = basis.plate.grid.mesh()
+    coefficients = basis.project(shape(x / radius, y / radius))
+    coefficients[:PLANES] = 0.0
+    return coefficients
+
+
+def _unit(start: Array) -> Array:
+    unit: Array = start / float(np.linalg.norm(start))
+    return unit

@@ -1,0 +1,169 @@
+"""Why a step does what it does: everything that its motion says of one pair, put together."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.lapping.cutting import rates
+from sim.lapping.motion import Motion
+from sim.lapping.step import Step
+from sim.modes.basis import Basis, basis_of, form_names
+from sim.modes.evolution import Evolution, evolution_of
+from sim.modes.lifting import Lifting, lifting
+from sim.modes.named import Named, named_errors
+from sim.modes.operator import Flow, Operator, operator_of
+from sim.modes.spectrum import Spectrum, spectrum_of
+from sim.plate.measure import EdgeMargin
+from sim.plate.plate import Plate
+
+__all__ = ["DEGREE", "Law", "Reason", "reason_of", "reasons_of"]
+
+Array = NDArray[np.float64]
+
+DEGREE = 8
+
+
+@dataclass(frozen=True)
+class Law:
+    """The moment law held against the operator, for a top that only travels.
+
+    The law gives the difference of the two faces' second moments of wear whatever the pressures are.
+    `exact` and `found` [m4/s]: (bottom - top) of the integrals of (x^2 + y^2, x^2 - y^2, 2xy) x metal lost,
+    each over its wear constant and W, (3,).
+    """
+
+    exact: Array
+    found: Array
+
+    @property
+    def error(self) -> float:
+        """Largest difference, as a share of the first."""
+        scale = float(np.abs(self.exact).max())
+        return float(np.abs(self.found - self.exact).max()) / scale if scale > 0.0 else 0.0
+
+
+@dataclass(frozen=True)
+class Reason:
+    """One step's motion on its pair, as the top is first laid on.
+
+    `kappas` [1/Pa] of bottom and top with a fresh dab; `load` [N] of top and hand; `start` (n,) [m]: the
+    faces as they come; `lifts`: as they come, and once bedded in.
+    """
+
+    step: Step
+    operator: Operator
+    flow: Flow
+    evolution: Evolution
+    spectrum: Spectrum
+    kappas: tuple[float, float]
+    load: float
+    start: Array
+    lifts: tuple[Lifting, Lifting]
+
+    @property
+    def names(self) -> tuple[str, str]:
+        """Bottom and top."""
+        return self.step.bottom, self.step.top
+
+    @property
+    def faces(self) -> tuple[Basis, Basis]:
+        """Shapes of bottom and top."""
+        return self.flow.bottom, self.flow.top
+
+    @property
+    def removal(self) -> float:
+        """Mean depth lost in a second, mean of both [m/s]."""
+        return 0.5 * sum(self.spectrum.removal)
+
+    @cached_property
+    def named(self) -> tuple[Named, ...]:
+        """Errors that have a name, and how fast each is halved."""
+        return named_errors(self.flow, self.evolution, self.step.direction)
+
+    def forms(self, z: Array, margin: EdgeMargin) -> dict[str, dict[str, float]]:
+        """Form errors of each plate by name, of stacked coefficients (n,)."""
+        return dict(zip(self.names, self.spectrum.forms(z, margin), strict=True))
+
+    @property
+    def lift_share(self) -> float:
+        """Share of the time in which something lifts, as they come or once bedded in, the larger."""
+        return max(state.share for state in self.lifts)
+
+    @cached_property
+    def law(self) -> Law | None:
+        """The moment law beside what the operator says; None where the top turns as it rubs."""
+        return _law(self) if self.operator.symmetric else None
+
+
+def reasons_of(
+    plates: Mapping[str, Plate], steps: Sequence[Step], *, seed: int = 0, degree: int = DEGREE
+) -> tuple[Reason, ...]:
+    """Reasons of all steps of a study, each in its first round."""
+    return tuple(
+        reason_of(plates, steps, number, seed=seed, degree=degree) for number in range(1, len(steps) + 1)
+    )
+
+
+def reason_of(
+    plates: Mapping[str, Plate], steps: Sequence[Step], number: int, *, seed: int = 0, degree: int = DEGREE
+) -> Reason:
+    """Find the reason of step `number` (from 1).
+
+    Raises
+    ------
+    DefectiveError
+        When what the stroke leaves alone does not stay.
+    NoOverlapError
+        Where the plates do not lie on each other.
+
+    """
+    step = steps[number - 1]
+    motion = Motion(step, (seed, 1, number))
+    first = next(s for s in steps if s.grit.name == step.grit.name)
+    cut = rates(plates, step, first, motion)
+    kappas = cut[step.bottom], cut[step.top]
+    faces = tuple(basis_of(plates[name], degree) for name in (step.bottom, step.top))
+    operator = operator_of(faces[0], faces[1], motion)
+    load = plates[step.top].weight + step.load.force
+    stiffness = step.grit.layer.stiffness
+    flow = operator.flow(stiffness, kappas, load)
+    evolution = evolution_of(flow)
+    start = np.concatenate([face.project(face.plate.heights()) for face in faces])
+    states = np.stack([start, evolution.residue], axis=1)
+    come, bedded = lifting(operator, stiffness, load, states)
+    return Reason(
+        step, operator, flow, evolution, spectrum_of(flow, evolution), kappas, load, start, (come, bedded)
+    )
+
+
+def _law(reason: Reason) -> Law:
+    """Second moments of the wear of flat faces, and what the law says of them."""
+    instants, half = reason.operator.instants, reason.flow.bottom.size
+    p = instants.poses
+    rubbed = instants.share * np.hypot(p.vx, p.vy)
+    arm = instants.moment(reason.load) / reason.load
+    c = np.stack([p.cx, p.cy], axis=1)
+    along, across = (c[:, k] ** 2 + 2.0 * c[:, k] * arm[:, k] for k in (0, 1))
+    crossed = 2.0 * c[:, 0] * c[:, 1] + 2.0 * (c[:, 0] * arm[:, 1] + c[:, 1] * arm[:, 0])
+    exact = np.array([rubbed @ (along + across), rubbed @ (along - across), rubbed @ crossed])
+    found = np.zeros(3)
+    for face, drive, kappa, sign in (
+        (reason.flow.bottom, reason.flow.drive[:half], reason.kappas[0], 1.0),
+        (reason.flow.top, reason.flow.drive[half:], reason.kappas[1], -1.0),
+    ):
+        x, y = face.plate.grid.mesh()
+        # Seen from its own side, the top's x runs the other way: its 2xy changes sign.
+        shapes = (x * x + y * y, x * x - y * y, sign * 2.0 * x * y)
+        moments = np.array([face.project(shape) @ drive for shape in shapes])
+        found -= sign * moments * face.plate.land_area / (kappa * reason.load)
+    return Law(exact, found)
+
+
+def spoken(reason: Reason) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Which form errors one speaks of on bottom and top."""
+    return form_names(reason.flow.bottom.plate), form_names(reason.flow.top.plate)
