@@ -258,12 +258,12 @@ def _stopped(
 
 
 def _answer(got: Comparison, store: Store, args: argparse.Namespace, say: Speaker) -> None:
-    from sim.report import comparison_words
+    from sim.report import comparison_json, comparison_words
 
     for line in comparison_words.in_words(got):
         say(line)
     if args.json:
-        print_json(comparison_words.as_json(got))
+        print_json(comparison_json.as_json(got))
     lines = []
     if not args.no_page:
         lines.append(("Open in a browser", str(store.folder / PAGE)))

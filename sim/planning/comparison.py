@@ -103,18 +103,12 @@ class Comparison:
         `what`: ("time",), ("removed",) or (plate, form).
         """
         values = [v for got in self.draws[one] if got.done and (v := _value(got, what)) is not None]
-        if len(values) < 2:
-            return None
-        low, high = np.percentile(values, BAND_ENDS)
-        return float(low), float(high)
+        return _band(values)
 
-    def figure_band(self, one: int) -> tuple[float, float] | None:
-        """The same of the figure that members are put in order by."""
-        values = [v for got in self.draws[one] if got.done and math.isfinite(v := self.criterion.figure(got))]
-        if len(values) < 2:
-            return None
-        low, high = np.percentile(values, BAND_ENDS)
-        return float(low), float(high)
+    def flatness_band(self, one: int) -> tuple[float, float] | None:
+        """The same of the worst plate's flatness [m], whichever plate that is."""
+        flat = Criterion()
+        return _band([v for got in self.draws[one] if got.done and math.isfinite(v := flat.figure(got))])
 
     def known(self, one: int, other: int) -> Known:
         """Whether two members are further apart than the program knows."""
@@ -157,6 +151,13 @@ class Comparison:
             change[name] = after - member.study.plates[name].form.sphere
         law = _by_law(member.study, self.ahead[one], bottom, got)
         return 0.5 * (change[bottom] - change[top]), 0.5 * (change[bottom] + change[top]), law
+
+
+def _band(values: Sequence[float]) -> tuple[float, float] | None:
+    if len(values) < 2:
+        return None
+    low, high = np.percentile(values, BAND_ENDS)
+    return float(low), float(high)
 
 
 def _steps(member: Member) -> Sequence:  # type: ignore[type-arg]

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from sim.errors import LapwrightError, NoOverlapError, TippedError
 from sim.lapping.run import Moment, lap
 from sim.planning.draws import Tolerance, drawn
-from sim.planning.summary import Summary, summary_of
+from sim.planning.summary import Domes, Summary, domes_of, summary_of
 from sim.study.bearings import bearings_of
 from sim.study.model import Study
 from sim.study.recorder import Heading, Recorder, thinned
@@ -20,7 +20,7 @@ from sim.study.runfile import Run
 
 __all__ = ["Answer", "Job", "lapped"]
 
-ENTRIES = 40  # of the history of one member, evenly over the time
+ENTRIES = 12  # at least, of the history in a member's run file, evenly over the time
 FRAMES = 9  # height maps kept of one member
 
 
@@ -51,7 +51,7 @@ def lapped(job: Job) -> Answer:
     """Lap to the end; whatever goes wrong is in the answer, never raised."""
     begun = time.perf_counter()
     study = drawn(job.study, job.draw, job.tolerance)
-    record = _Record(study)
+    record = _Record(study, job.heading is not None)
     outcome, trouble, code = "done", None, None
     try:
         outcome = record.follow()
@@ -69,19 +69,26 @@ def lapped(job: Job) -> Answer:
     heading = job.heading or Heading("", {}, study.seed, "", study.stem)
     bearings = bearings_of(study, record.recorder.last) if job.heading is not None else ()
     run = record.recorder.run(heading, outcome, 0.0, bearings)
-    summary = summary_of((job.member, job.draw), outcome, study, run, record.blocks, record.recorder.last)
+    place, last = (job.member, job.draw), record.recorder.last
+    summary = summary_of(place, outcome, study, run, record.blocks, record.trail, last)
     took = time.perf_counter() - begun
     kept = replace(run, wall_time=took) if job.heading is not None else None
     return Answer(replace(summary, trouble=trouble, code=code), kept, took)
 
 
 class _Record:
-    """What is kept of the moments of one simulation: a thin history, and what each block told of itself."""
+    """What is kept of the moments of one simulation: a thin history, and what each block told of itself.
 
-    def __init__(self, study: Study) -> None:
+    Faces are measured in full only now and then (and of a draw only at both ends): the minimum zone of
+    every block would take a quarter of the time.
+    """
+
+    def __init__(self, study: Study, whole: bool) -> None:
         self.study = study
+        self.whole = whole
         self.recorder = Recorder(study.plates, study.margin)
         self.blocks: list[tuple[float, float, float]] = []
+        self.trail: list[Domes] = []
         total = study.rounds * sum(step.total_strokes / step.pace for step in study.steps)
         self.apart = total / ENTRIES
         self.taken = 0.0
@@ -89,22 +96,24 @@ class _Record:
     def follow(self) -> str:
         """Lap to the end; gives the outcome."""
         study = self.study
-        moments = lap(study.plates, study.steps, rounds=study.rounds, seed=study.seed, margin=study.margin)
-        for moment in moments:
+        for moment in lap(
+            study.plates, study.steps, rounds=study.rounds, seed=study.seed, margin=study.margin
+        ):
             self._take(moment)
         last = self.recorder.last
         assert last is not None
-        self.recorder.frames = thinned(self.recorder.frames, FRAMES)
         return last.outcome or "done"
 
     def _take(self, moment: Moment) -> None:
-        time_ = moment.clock.time
-        if moment.event != "block":
+        clock, start = moment.clock, moment.event == "start"
+        if moment.event == "block":
+            self.blocks.append((clock.time, moment.lift_share, moment.sampling_error))
+        if moment.event == "block" or start:
+            self.trail.append(domes_of(self.study, moment))
+        due = moment.event != "block" or clock.time - self.taken >= self.apart
+        if start or (self.whole and due):
+            self.taken = clock.time
             self.recorder.take(moment)
-            return
-        self.blocks.append((time_, moment.lift_share, moment.sampling_error))
-        if time_ - self.taken >= self.apart:
-            self.taken = time_
-            self.recorder.take(moment)
+            self.recorder.frames = thinned(self.recorder.frames, FRAMES)
         else:
-            self.recorder.last = moment  # measured if it should be the last one
+            self.recorder.last = moment  # measured if it should turn out to be the last one

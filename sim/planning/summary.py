@@ -11,12 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.lapping.run import Moment
-from sim.plate.measure import mating
+from sim.plate.measure import forms, mating
 from sim.plate.plate import Plate
 from sim.study.model import Study
 from sim.study.runfile import FORM_KEYS, Run
 
-__all__ = ["HISTORY", "PROFILE", "Ended", "Summary", "summary_of"]
+__all__ = ["HISTORY", "PROFILE", "Domes", "Ended", "Summary", "domes_of", "summary_of"]
 
 Array = NDArray[np.float64]
 
@@ -129,27 +129,41 @@ def _plain(value: Any) -> Any:
     return value
 
 
+Domes = tuple[float, Mapping[str, float]]
+
+
+def domes_of(study: Study, moment: Moment) -> Domes:
+    """Metal removed (mean over the plates) and the dome (rails: bow) of each plate [m], quickly."""
+    domes = {}
+    for name, plate in study.plates.items():
+        form = forms(plate, moment.heights[name], study.margin)
+        dome = form.bow if plate.outline.long else form.sphere
+        domes[name] = math.nan if dome is None else dome
+    return sum(moment.removed.values()) / len(moment.removed), domes
+
+
 def summary_of(
     job: tuple[int, int],
     outcome: str,
     study: Study,
     run: Run,
     blocks: Sequence[tuple[float, float, float]],
+    trail: Sequence[Domes],
     last: Moment,
 ) -> Summary:
     """The summary of a run; `job`: member and draw; `blocks`: (time, lift share, sampling error) of each."""
-    metal = np.mean([record.removed for record in run.plates.values()], axis=0)
+    metal = np.array([domes[0] for domes in trail])
     along = np.linspace(0.0, float(metal[-1]), HISTORY)
     ended = {}
     for name, record in run.plates.items():
-        key = "bow" if study.plates[name].outline.long else "sphere"
+        dome = np.array([domes[1][name] for domes in trail])
         ended[name] = Ended(
             forms=_forms(record.forms, -1),
             forms_margin0=_forms(record.forms_margin0, -1),
             before=_forms(record.forms, 0),
             margin=float(record.margin),
             removed=float(record.removed[-1]),
-            dome=tuple(np.interp(along, metal, record.forms[key]).tolist()),
+            dome=tuple(np.interp(along, metal, dome).tolist()),
             profile=tuple(profile(study.plates[name], record.frames[-1]).tolist()),
         )
     time = float(last.clock.time)

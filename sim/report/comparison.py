@@ -15,6 +15,7 @@ from sim import __version__
 from sim.planning.comparison import Comparison
 from sim.planning.members import axis_number, said, short
 from sim.planning.store import Store
+from sim.report import comparison_notes as notes
 from sim.report import comparison_words as told
 from sim.report import pictures, words
 from sim.report.account import account
@@ -52,7 +53,7 @@ def comparison_page(got: Comparison, store: Store) -> str:
                 _figure(histories(panels) if panels else None, "histories", "Domes against metal removed"),
             ),
             ("makes", "What each stroke makes", _makes(got)),
-            ("sure", "How sure it is", _list(told.how_sure(got))),
+            ("sure", "How sure it is", _list(notes.how_sure(got))),
             ("cautions", "Cautions", _list(CAUTIONS)),
             ("study", "The study", f"<pre>{html.escape(got.study.text)}</pre>"),
         ):
@@ -143,26 +144,29 @@ def _table(got: Comparison) -> str:
     table, left = told.listed_rows(told.rows(got), ROWS)
     body = []
     for k, row in enumerate(table):
-        changed = f'<span class="fine">{escaped(row.changed)}</span>' if row.changed else ""
-        name = f'<span class="name">{escaped(row.name)}</span>{changed}'
+        name = f'<span class="name">{escaped(row.name)}</span>{_fine(row.changed)}'
         cells = f'<td>{row.rank or "-"}</td><th scope="row">{name}</th>'
         if row.trouble:
             cells += f'<td colspan="{len(heads) - 2}">did not come to its end: {escaped(row.trouble)}</td>'
         else:
             parts = [
-                *(row.plates.get(name, "") for name in names),
+                *(row.plates.get(name, ("", "")) for name in names),
                 row.flat,
                 row.removed,
                 row.minutes,
-                row.lifts,
+                (row.lifts, ""),
             ]
-            parts += [row.sure] if got.samples else []
-            cells += "".join(f"<td>{escaped(part)}</td>" for part in parts)
+            parts += [(row.sure, "")] if got.samples else []
+            cells += "".join(f"<td>{escaped(part)}{_fine(band)}</td>" for part, band in parts)
         lead = ' class="lead"' if k == 0 and row.rank else ""
         body.append(f"<tr{lead}>{cells}</tr>")
     head = "".join(f'<th scope="col">{escaped(h)}</th>' for h in heads)
-    known = "as wear scatters" if told.weighed(got) else "until you weigh a plate"
-    caption = f"Times in brackets: their band {known}."
+    known = "as wear scatters" if notes.weighed(got) else "until you weigh a plate"
+    caption = f"Under each time its band, {known}."
+    if got.samples:
+        caption += " Under each size where nine in ten draws lie."
+    if told.marked(table):
+        caption += f" {told.MARKED}"
     if left:
         caption += f" {left} more are in compare.csv."
     return (
@@ -171,10 +175,15 @@ def _table(got: Comparison) -> str:
     )
 
 
+def _fine(text: str) -> str:
+    """A second line, smaller."""
+    return f'<span class="fine">{escaped(text)}</span>' if text else ""
+
+
 def _makes(got: Comparison) -> str:
     lines = []
     for i in got.done[:PANELS]:
-        parts = told.makes(got, i)
+        parts = notes.makes(got, i)
         if parts:
             lines.append(f"<li><b>{escaped(got.members[i].name)}</b>: {escaped(' '.join(parts))}</li>")
     return f"<ul>{''.join(lines)}</ul>" if lines else ""
@@ -197,17 +206,17 @@ def _swept(got: Comparison) -> str:
     graphs = [_domes(got, members), _flatness(got, members)]
     half = _half(got, members)
     label = _unit_label(sweep.axes[0].key, sweep.axes[0].values[0])
-    notes = ""
+    remark = ""
     if half is not None:
         graphs.append(half)
-        notes = (
+        remark = (
             '<p class="note">Half the difference of the domes (bottom less top, to the very edge) goes by '
             "the moment law: the top's mean squared distance from the middle, times metal removed. What both "
             "share has no law: it depends on how far they have bedded in and on the grit layer.</p>"
         )
     return (
         _figure(curves(x, label, graphs, got.study.units), "swept", "What comes out along the swept key")
-        + notes
+        + remark
     )
 
 

@@ -1,23 +1,28 @@
-"""A comparison in words and as JSON: the order, what it goes by, which is best and whether that is sure."""
+"""A comparison in words: the order, what it goes by, which is best and whether that is sure."""
 
 from __future__ import annotations
 
 import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from sim.planning.comparison import Comparison
-from sim.planning.draws import drawn_in_words
 from sim.planning.members import said, short
+from sim.planning.ranking import Criterion
 from sim.planning.summary import Summary
 from sim.report import words
+from sim.report.comparison_notes import how_sure, weighed
 from sim.study.model import Tune
 
-__all__ = ["Row", "as_json", "headline", "how_sure", "in_words", "makes", "ranked_by", "rows", "weighed"]
+__all__ = ["MARKED", "Row", "Told", "headline", "in_words", "margin", "marked", "ranked_by", "rows"]
 
 SHOWN = 20  # rows on a screen
+MARK = "†"  # beside a face that is finer than the finish
+MARKED = f"{MARK} {words.REMARK}: finer than a tenth of the grit."
 FORM_WORDS = {"dome": "dome or dish", "difference": "difference of the domes", "mating": "misfit of the pair"}
+
+
+Told = tuple[str, str]  # what came out, and its band ("" when there is none)
 
 
 @dataclass(frozen=True)
@@ -32,19 +37,13 @@ class Row:
     rank: str
     name: str
     changed: str
-    plates: Mapping[str, str]
-    flat: str
-    removed: str
-    minutes: str
+    plates: Mapping[str, Told]
+    flat: Told
+    removed: Told
+    minutes: Told
     lifts: str
     trouble: str
     sure: str
-
-
-def weighed(got: Comparison) -> bool:
-    """True when every grit's wear was seen, not assumed."""
-    steps = [step for member in got.members if member.study is not None for step in member.study.steps]
-    return bool(steps) and all(step.grit.wear.observed is not None for step in steps)
 
 
 def ranked_by(got: Comparison) -> str:
@@ -97,7 +96,8 @@ def _flat(got: Comparison, summary: Summary) -> str:
     worst = got.criterion.worst_plate(summary)
     if len(summary.plates) < 2:
         return f"{worst} is flat within {words.size(figure, got.study.units)}"
-    return f"The worse plate, {worst}, is flat within {words.size(figure, got.study.units)}"
+    which = "worse" if len(summary.plates) == 2 else "worst"
+    return f"The {which} plate, {worst}, is flat within {words.size(figure, got.study.units)}"
 
 
 def _reached(got: Comparison, best: int) -> str:
@@ -112,17 +112,18 @@ def _reached(got: Comparison, best: int) -> str:
 def _beside(got: Comparison, best: int, second: int) -> str:
     """The best beside the next one."""
     units, known, name = got.study.units, got.known(best, second), got.members[second].name
-    figures = [
-        max(e.forms.get("flatness") or 0.0 for e in got.nominal[i].plates.values()) for i in (best, second)
-    ]
-    if known.lost:
-        told = f", and so is that of {name} to within {words.size(max(figures[1], 0.0), units)}"
-        return f"{told}. Both are flat to the finish: {words.REMARK}, so take whichever is less work."
+    figures = [Criterion().figure(got.nominal[i]) for i in (best, second)]
     which = "better" if figures[1] >= figures[0] else "worse"
-    apart = f", {words.size(known.apart, units)} {which} than the next, {name}"
-    if known.apart <= words.NOTHING:
-        apart = f", as flat as the next, {name}"
-    return f"{apart}. {_sure(got, best, second)}"
+    if known.lost:
+        told = f", the next, {name}, within {words.size(figures[1], units)}"
+    elif known.apart <= words.NOTHING:
+        told = f", as flat as the next, {name}"
+    else:
+        told = f", {words.size(known.apart, units)} {which} than the next, {name}"
+    if known.lost and not got.samples:
+        return f"{told}. Both are flat to the finish ({words.REMARK}), so take whichever is less work."
+    finish = f" Both are flat to the finish ({words.REMARK})." if known.lost else ""
+    return f"{told}.{finish} {_sure(got, best, second)}"
 
 
 def _sure(got: Comparison, best: int, second: int) -> str:
@@ -133,7 +134,8 @@ def _sure(got: Comparison, best: int, second: int) -> str:
             verdict = (
                 "that is sure enough" if wins >= 0.95 * of else "likely" if wins >= 0.8 * of else "not sure"
             )
-            return f"It is the better of the two in {wins:.0f} of {of} draws of what is not known: {verdict}."
+            name = got.members[best].name
+            return f"Of {of} draws of what is not known, {name} is the better in {wins:.0f}: {verdict}."
     if known.apart <= known.sampling:
         return (
             f"That is no more than the program's own error ({words.size(known.sampling, units)}): "
@@ -170,8 +172,8 @@ def _row(got: Comparison, i: int, rank: int) -> Row:
         name=member.name,
         changed="" if changes == member.name else changes,
         plates={name: _face(got, i, name) for name in summary.plates},
-        flat=_from_to(got.band(i, (got.criterion.worst_plate(summary), "flatness")), flat, units),
-        removed=_from_to(got.band(i, ("removed",)), summary.removed, units),
+        flat=(words.size(flat, units), _ends(got.flatness_band(i), units)),
+        removed=(words.size(summary.removed, units), _ends(got.band(i, ("removed",)), units)),
         minutes=_minutes(summary, weighed(got)),
         lifts=_lifts(summary),
         trouble=" ".join((summary.trouble or "").split()),
@@ -179,14 +181,17 @@ def _row(got: Comparison, i: int, rank: int) -> Row:
     )
 
 
-def _face(got: Comparison, i: int, name: str) -> str:
-    study, ended = got.members[i].study, got.nominal[i].plates[name]
+def _face(got: Comparison, i: int, name: str) -> tuple[str, str]:
+    """A face at the end in words, marked where it is finer than the finish; and its band."""
+    study, ended, units = got.members[i].study, got.nominal[i].plates[name], got.study.units
     grits = [s.grit.size for s in study.steps if name in (s.top, s.bottom)] if study is not None else []
-    units = got.study.units
-    told = words.face(ended.forms, 0.1 * grits[-1] if grits else None, units)
+    # Side by side the small differences are what is looked for, so they are told, and marked.
+    told = words.face(ended.forms, None, units)
+    if grits and words.flat_to_the_finish(ended.forms, 0.1 * grits[-1]):
+        told += MARK
     lead = "bow" if ended.forms.get("bow") is not None else "sphere"
     band = got.band(i, (name, lead))
-    return told if band is None else f"{told} ({_span(lead, band, units)})"
+    return told, "" if band is None else _span(lead, band, units)
 
 
 def _span(key: str, band: tuple[float, float], units: str) -> str:
@@ -200,21 +205,17 @@ def _span(key: str, band: tuple[float, float], units: str) -> str:
     return f"from {names[1]} {words.size(low, units)} to {names[0]} {words.size(high, units)}"
 
 
-def _from_to(band: tuple[float, float] | None, value: float, units: str) -> str:
-    if band is None:
-        return words.size(value, units)
-    return f"{words.size(value, units)} (from {words.size(band[0], units)} to {words.size(band[1], units)})"
+def _ends(band: tuple[float, float] | None, units: str) -> str:
+    """From where to where, in words; "" when not known."""
+    return "" if band is None else f"from {words.size(band[0], units)} to {words.size(band[1], units)}"
 
 
-def _minutes(summary: Summary, known: bool) -> str:
-    """Say "about 40 min (13 to 130)"; why there is a band is said once, below the table."""
-    told = (
-        words.minutes(summary.time, known)
-        .removesuffix(" until you weigh a plate")
-        .removesuffix(" as wear scatters")
-    )
+def _minutes(summary: Summary, known: bool) -> tuple[str, str]:
+    """Say "about 40 min" and "13 to 130"; why there is a band is said once, below the table."""
+    told = words.minutes(summary.time, known)
+    told = told.removesuffix(" until you weigh a plate").removesuffix(" as wear scatters")
     head, _, band = told.partition(", ")
-    return f"{head} ({band})" if band else head
+    return head, band
 
 
 def _lifts(summary: Summary) -> str:
@@ -236,70 +237,7 @@ def _in_draws(got: Comparison, i: int) -> str:
     return f"{told}, does not end in {bad}" if bad else told
 
 
-# --- what each makes ---------------------------------------------------------------------------
-
-
-def makes(got: Comparison, i: int) -> list[str]:
-    """What the strokes of a member make, step by step, as far as it can be told beforehand."""
-    study, units = got.members[i].study, got.study.units
-    lines = []
-    if study is None:
-        return []
-    for number, (step, look) in enumerate(zip(study.steps, got.ahead[i], strict=False), 1):
-        parts = []
-        if look.half_difference is None:
-            parts.append("how the domes part is not told by a law here")
-        elif abs(look.half_difference) < words.NOTHING:
-            parts.append("makes neither plate more domed than the other")
-        else:
-            domed, hollow = (step.bottom, step.top) if look.half_difference > 0.0 else (step.top, step.bottom)
-            parts.append(
-                f"makes {domed} domed and {hollow} hollow, by {words.size(look.half_difference, units)} each "
-                "beside what they share"
-            )
-        parts.append(
-            f"leaves a dish of up to {words.size(look.squeeze, units)} in both (the grit layer gives that much)"
-        )
-        if look.lifts:
-            parts.append("the top lifts over the rim")
-        head = f"Step {number}: " if len(study.steps) > 1 else ""
-        lines.append(f"{head}{'; '.join(parts)}.")
-    return lines
-
-
-def how_sure(got: Comparison) -> list[str]:
-    """What was assumed, and how sure the order is."""
-    units = got.study.units
-    lines = []
-    if not weighed(got):
-        lines.append(
-            "How fast the grit cuts is a guess, known to a band of ten, until you weigh a plate; "
-            "what shape comes after how much metal is firm."
-        )
-    squeezes = [got.squeeze(i) for i in got.done]
-    if any(squeezes):
-        lines.append(
-            f"How far the grit layer gives ({words.size(max(squeezes), units)} at most here) is a guess too, "
-            "within 0.4 to 3 times: what both plates keep of dish goes with it."
-        )
-    if got.cells is not None:
-        lines.append(
-            f"You asked for coarser plates, {got.cells} cells across: read small differences with care."
-        )
-    if got.samples:
-        studies = tuple(m.study for m in got.members if m.study is not None)
-        floor = words.size(got.tolerance.floor, units) if got.tolerance.floor else "nothing"
-        lines.append(
-            f"Drawn {got.samples} times, the same draws for every way (seed {got.study.seed}); "
-            "from .. to .. holds nine in ten of them."
-        )
-        lines += drawn_in_words(studies, got.tolerance, floor)
-    else:
-        lines.append("--samples 100 draws what is not known and says how sure the order is.")
-    return lines
-
-
-# --- screens and JSON --------------------------------------------------------------------------
+# --- screens -----------------------------------------------------------------------------------
 
 
 def in_words(got: Comparison) -> list[str]:
@@ -312,7 +250,9 @@ def in_words(got: Comparison) -> list[str]:
         lines += ["", *_told(row)]
     if len(shown) < len(table):
         lines += ["", f"... and {len(table) - len(shown)} more: compare.csv has them all."]
-    lines += ["", margin(got), *how_sure(got)]
+    lines += ["", *([MARKED] if marked(shown) else []), margin(got)]
+    for told in how_sure(got):
+        lines += textwrap.wrap(told, 100)
     return lines
 
 
@@ -321,73 +261,23 @@ def _told(row: Row) -> list[str]:
     if row.changed:
         head += f"  ({row.changed})"
     if row.trouble:
-        return [head, f"     did not come to its end: {row.trouble}"]
-    lines = [head, f"     worst flat within {row.flat}; off {row.removed}; {row.minutes}; lifts: {row.lifts}"]
-    lines.append("     " + "; ".join(f"{name}: {face}" for name, face in row.plates.items()))
+        told = textwrap.wrap(f"did not come to its end: {row.trouble}", 95)
+        return [head, *(f"     {line}" for line in told)]
+    flat, off, time = (_in_brackets(told) for told in (row.flat, row.removed, row.minutes))
+    lines = [head, f"     worst flat within {flat}; off {off}; {time}; lifts: {row.lifts}"]
+    lines.append("     " + "; ".join(f"{name}: {_in_brackets(told)}" for name, told in row.plates.items()))
     if row.sure:
         lines.append(f"     {row.sure}")
     return lines
 
 
-def as_json(got: Comparison) -> dict[str, Any]:
-    """The answer of `compare --json`, SI throughout, members best first."""
-    answer: dict[str, Any] = {
-        "study": got.study.stem,
-        "ranking_by": ranked_by(got),
-        "members": [_member(got, i, rank) for rank, i in enumerate(got.order, 1)],
-    }
-    if got.cells is not None:
-        answer["cells"] = got.cells
-    if len(got.done) > 1:
-        known = got.known(*got.done[:2])
-        answer["best"] = {
-            "name": got.members[got.done[0]].name,
-            "apart": known.apart,
-            "sampling": known.sampling,
-            "squeeze": known.squeeze,
-        }
-    if got.samples:
-        answer["samples"] = got.samples
-        if len(got.done) > 1:
-            answer["best"]["wins"] = got.wins(*got.done[:2])[0]
-    return answer
+def _in_brackets(told: Told) -> str:
+    return f"{told[0]} ({told[1]})" if told[1] else told[0]
 
 
-def _member(got: Comparison, i: int, rank: int) -> dict[str, Any]:
-    member, summary = got.members[i], got.nominal[i]
-    out: dict[str, Any] = {
-        "name": member.name,
-        "step": member.step,
-        "set": dict(member.changes),
-        "rank": rank if summary.done else None,
-        "outcome": summary.outcome,
-        "plates": {
-            name: {
-                **ended.forms,
-                "removed": ended.removed,
-                "edge_margin": ended.margin,
-                "margin0": dict(ended.forms_margin0),
-            }
-            for name, ended in summary.plates.items()
-        },
-        "time": summary.time,
-        "removed": summary.removed,
-        "lift_share": summary.lift_share,
-        "sampling": summary.sampling,
-    }
-    if summary.trouble is not None:
-        out["error"] = {"code": summary.code, "key": None, "message": summary.trouble}
-    if got.samples:
-        out["bands"] = {
-            "time": got.band(i, ("time",)),
-            "removed": got.band(i, ("removed",)),
-            "plates": {
-                name: {key: got.band(i, (name, key)) for key in (*ended.forms, "removed")}
-                for name, ended in summary.plates.items()
-            },
-        }
-        out["best_in"], out["did_not_end"] = got.best_in(i), got.ended_badly(i)
-    return out
+def marked(table: Sequence[Row]) -> bool:
+    """Whether any face is finer than the finish."""
+    return any(told.endswith(MARK) for row in table for told, _ in row.plates.values())
 
 
 def listed_rows(table: Sequence[Row], most: int) -> tuple[Sequence[Row], int]:
