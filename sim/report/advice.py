@@ -220,7 +220,7 @@ def _trace(seen: Seen) -> Advice:
         "Both are hollow alike, which is the trace of the grit layer: a finer grit, a shorter stroke "
         f"({stroke_words(step, seen.said.units)}) or less load leaves less; wash everything first."
     )
-    return Advice("trace", text, (replace(step, time=3600.0),), (("sphere", seen.names),))
+    return Advice("trace", text, (replace(step, strokes=None, time=3600.0),), (("sphere", seen.names),))
 
 
 def _rails(seen: Seen) -> Advice:
@@ -235,7 +235,7 @@ def _rails(seen: Seen) -> Advice:
         return Advice("wider plate", text)
     if abs(half) >= seen.finish:
         high, other = (seen.top, seen.bottom) if half > 0.0 else (seen.bottom, seen.top)
-        step = replace(seen.step, top=high.name, bottom=other.name, swap=None, strokes=None, time=TRIED)
+        step = replace(seen.step, top=high.name, bottom=other.name, swap=None, strokes=None, time=12 * TRIED)
         text = (
             f"Keep {high.name}, the one high in the middle, on top until both read the same; "
             "read them every 10 min."
@@ -243,7 +243,7 @@ def _rails(seen: Seen) -> Advice:
         return Advice("domed on top", text, (step,), (("difference", seen.names),))
     step = even(seen.step)
     text = "Go on, swapping every 5 min, until they bear all over."
-    return Advice("go on", text, (replace(step, time=2 * TRIED),), (("flatness", seen.names),))
+    return Advice("go on", text, (replace(step, strokes=None, time=2 * TRIED),), (("flatness", seen.names),))
 
 
 def _another_round(seen: Seen, used: Sequence[Face]) -> Advice:
@@ -261,6 +261,10 @@ def _another_round(seen: Seen, used: Sequence[Face]) -> Advice:
         steps = tuple(even(replace(s, turn=QUARTERS)) for s in steps)
         return Advice("round", text, steps, ((rest[1], names),))
     steps = tuple(even(s) for s in steps)
-    fall = "dome and dish fall to about a third in each round" if seen.equal else "it gets less in each round"
-    text = f"Go round once more ({pairs}), swapping every 5 min: {fall}."
+    fall = (
+        "to about a third where each pair is lapped until it mates"
+        if seen.equal
+        else "each round takes some out"
+    )
+    text = f"Go round once more ({pairs}), swapping every 5 min: dome and dish get less, {fall}."
     return Advice("round", text, steps, (("sphere", names),))

@@ -18,7 +18,7 @@ __all__ = ["caution"]
 TOO_HEAVY, HEAVY = 23.0, 12.0  # [kg]
 HIGH_PRESSURE, LOW_PRESSURE = 15e3, 0.5e3  # [Pa]
 LONGEST_DAB = 600.0  # [s]
-BENDS = 0.1  # of the squeeze
+BENDS = 0.5  # of the squeeze: less is lost in the finish
 
 
 def caution(said: Account) -> str:

@@ -35,7 +35,7 @@ def flat_words(said: Account) -> list[str]:
     lines = [
         f"Under a helium light (587.6 nm) one band is half a wave, {fringe} of height. With the flat lying "
         "on "
-        "without a wedge you would count:"
+        "without a wedge you would see:"
     ]
     lines += [line for face in said.faces if (line := _of(face))]
     grey = [f.name for f in said.faces if f.grit is not None and f.grit > GREY * (1.0 + 1e-9)]
@@ -84,6 +84,8 @@ _WHERE = {
 def _told(key: str, value: float) -> str:
     count = bands(value)
     if count < FEW:
-        return f"no band {_WHERE[key]}"
+        return f"straight bands {_WHERE[key]}"
+    if count < 1.0:
+        return f"bands that bow by {words.two(count)} of their spacing {_WHERE[key]}"
     number = "one band" if words.two(count) == "1.0" else f"{words.two(count)} bands"
     return f"about {number} {_WHERE[key]}"

@@ -173,7 +173,7 @@ def lasting(seen: Seen, metal: float, step: Step) -> Step:
 
 def even(step: Step) -> Step:
     """The step with even swaps."""
-    return replace(step, swap=Swap({step.top: EVERY, step.bottom: EVERY}), strokes=None)
+    return replace(step, swap=Swap({step.top: EVERY, step.bottom: EVERY}))
 
 
 def step_width(seen: Seen) -> float:

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from math import radians
 
 import numpy as np
 
 from sim.errors import LapwrightError
 from sim.lapping.outlook import outlook
-from sim.lapping.step import Step
+from sim.lapping.step import Step, Turn
+from sim.lapping.strokes import arc_moments
+from sim.plate.plate import Plate
 from sim.report import shapes, words
 from sim.report.account import Face, common_removed
 from sim.report.standing import Advice, Seen
@@ -17,7 +20,8 @@ __all__ = ["advise_unlike", "going"]
 
 LAST = 0.4  # of the metal of the last step: from its end is read where a form is going
 FALLS = 0.03  # of the form, for each of its own size in metal: below this it stays as it is
-OUTWARDS = 0.08  # of the plate's radius
+FURTHER = 1.06  # than the place where the plate would keep its shape
+WALK = Turn(radians(4.0))
 
 
 def advise_unlike(seen: Seen) -> Advice:
@@ -78,30 +82,61 @@ def going(seen: Seen, face: Face, key: str) -> float:
 
 def _other_place(seen: Seen, part: Face, plate: Face, value: float) -> Advice:
     """The plate goes hollow where the part lies too far inside, domed where it goes too far over the rim."""
-    out = value < 0.0
-    where = "further out over the rim" if out else "further in"
-    shape = "hollow" if out else "domed"
+    units, out = seen.said.units, value < 0.0
+    shape = f"{plate.name} is {'hollow' if out else 'domed'} by {words.size(value, units)}"
+    place = _balance(seen)
+    if plate is not seen.bottom or place is None:
+        text = f"Lap with {part.name} {'further out over the rim' if out else 'further in'}: {shape}."
+        return Advice("place", text)
     text = (
-        f"Lap with {part.name} {where}: {plate.name} is {shape} by {words.size(value, seen.said.units)} and "
-        "this stroke makes it no better; read it every 10 min."
+        f"Lap with {part.name} {'further out' if out else 'further in'}: {shape}, and only with the middle "
+        "of "
+        f"{part.name} {'more' if out else 'less'} than about {words.length(place, units)} from that of "
+        f"{plate.name} "
+        "does that go back; read it every 10 min."
     )
-    step = _moved(seen, OUTWARDS if out else -OUTWARDS)
+    step = _moved(seen, place * (FURTHER if out else 1.0 / FURTHER))
     if step is None:
         return Advice("place", text)
     return Advice("place", text, (step,), (("sphere", (plate.name,)),))
 
 
-def _moved(seen: Seen, by: float) -> Step | None:
-    """The step with its centre moved outwards by a share of the plate's radius; None where it would lift."""
+def _balance(seen: Seen) -> float | None:
+    """How far off the plate's middle the part's place must be for the plate to keep its shape [m].
+
+    From the moment law (`sim.lapping.tendency`): there <|c|^2> is the difference of the mean squares of both
+    lands from their middles.  None where the part would have to lie nowhere.
+    """
+    study = seen.said.study
+    assert study is not None
+    squares = [_mean_square(study.plates[f.name]) for f in (seen.bottom, seen.top)]
+    left = squares[0] - squares[1] - float(np.trace(arc_moments(seen.step.curve)))
+    return float(np.sqrt(left)) if left > 0.0 else None
+
+
+def _mean_square(plate: Plate) -> float:
+    """Mean square distance of a plate's land from its middle [m2]."""
+    x, y = plate.grid.mesh()
+    return float((plate.land * (x * x + y * y)).sum() / plate.land.sum())
+
+
+def _moved(seen: Seen, place: float) -> Step | None:
+    """The step with its centre that far out, carried round; None where the part would lift or tip there."""
     study, step = seen.said.study, seen.step
     assert study is not None
     far = float(np.hypot(*step.centre))
-    if far <= 0.0:
-        return None
-    share = (far + by * max(seen.bottom.half)) / far
-    moved = replace(step, centre=(share * step.centre[0], share * step.centre[1]), strokes=None, time=1800.0)
+    along = (step.centre[0] / far, step.centre[1] / far) if far > 0.0 else (1.0, 0.0)
+    walk = step.walk if step.walk.angle != 0.0 else WALK
+    moved = replace(
+        step,
+        centre=(place * along[0], place * along[1]),
+        carry_centre=True,
+        walk=walk,
+        strokes=None,
+        time=3600.0,
+    )
     try:
         ahead = outlook(study.plates, moved)
     except LapwrightError:
         return None
-    return None if ahead.lifts or ahead.tipping_margin < 0.0 or share <= 0.0 else moved
+    return None if ahead.lifts or ahead.tipping_margin < 0.0 else moved

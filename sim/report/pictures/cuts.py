@@ -163,7 +163,7 @@ def rest_plane(x: Array, y: Array, total: Array) -> tuple[float, float, float]:
 
 
 def best_angle(bottom: Face, top: Face) -> float:
-    """Angle of the cut that shows the widest gap, before or after [rad].
+    """Angle of the cut that shows the widest gap, before and after together [rad].
 
     From 9 to 3 (a long pair: along it) unless another is clearly wider.
     """
@@ -171,7 +171,7 @@ def best_angle(bottom: Face, top: Face) -> float:
     lead = top if top.long and not bottom.long else bottom
     along = 0.5 * pi if lead.long and lead.half[1] > lead.half[0] else 0.0
     angles = [along, 0.5 * pi - along, *_corners(bottom, top)]
-    widest = [max(p.cut(a).widest for p in piles) for a in angles]
+    widest = [sum(p.cut(a).widest for p in piles) for a in angles]
     best = int(np.argmax(widest))
     return angles[best] if widest[best] > CLEARLY * widest[0] + 2e-9 else angles[0]
 

@@ -17,7 +17,7 @@ from sim.report.pictures.ink import LINES, SHEET, Array, End, name_ends, new_fig
 __all__ = ["history"]
 
 _SCALE = {"metric": (1e-6, "µm"), "inch": (25.4e-9, "µin")}
-_LEFT, _RIGHT = 96.0, 92.0
+_LEFT, _RIGHT, _HEAD = 96.0, 92.0, 46.0
 
 
 def history(account: Account, width: float = 1010.0) -> Figure | None:
@@ -32,10 +32,10 @@ def history(account: Account, width: float = 1010.0) -> Figure | None:
     panels = _panels(account)
     heights = [230.0] + [110.0] * (len(panels) - 1)
     bars = 16.0 * len(_tops(account)) + 10.0
-    total = 40.0 + sum(heights) + 26.0 * (len(panels) - 1) + 14.0 + bars + 44.0
+    total = _HEAD + sum(heights) + 26.0 * (len(panels) - 1) + 14.0 + bars + 44.0
     figure = new_figure(width, total)
     x = removed / scale
-    level = total - 40.0
+    level = total - _HEAD
     inner = width - _LEFT - _RIGHT
     for number, (keys, tall) in enumerate(zip(panels, heights, strict=True)):
         level -= tall
@@ -162,9 +162,12 @@ def _minutes(axes: Axes, account: Account, x: Array) -> None:
     upper.xaxis.set_major_formatter(FuncFormatter(lambda v, _: f"{np.interp(v, x, time):.4g}"))
     upper.spines["top"].set_color(SHEET.muted)
     upper.tick_params(colors=SHEET.muted, labelsize=10.5, width=0.8, length=4)
+    factor = words.SCATTER if account.weighed else words.BAND
+    note = f"minutes, known to {words.two(1.0 / factor)} to {words.two(factor)} times"
     axes.annotate(
-        "min", (1, 1), xycoords="axes fraction", xytext=(18, 7), textcoords="offset points",
-        ha="left", va="bottom", fontsize=10.5, color=SHEET.muted, annotation_clip=False,
+        note if account.weighed else f"{note} until you weigh a plate", (1, 1), xycoords="axes fraction",
+        xytext=(0, 22), textcoords="offset points", ha="right", va="bottom", fontsize=10.5,
+        color=SHEET.muted, annotation_clip=False,
     )  # fmt: skip
 
 
