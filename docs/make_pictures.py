@@ -3,10 +3,13 @@
     python docs/make_pictures.py             writes docs/pictures/*.png and *.svg
 
 The result is what `lapwright run configs/first-pair.toml` gives; nothing in it is drawn by hand.
+The work card is set by a browser: without a chromium on the PATH its picture is left as it was.
 """
 
 from __future__ import annotations
 
+import shutil
+import subprocess
 import sys
 import tempfile
 from math import cos, radians, sin
@@ -17,6 +20,7 @@ sys.path.insert(0, str(ROOT))
 
 from sim.cli import main as lapwright  # noqa: E402
 from sim.report.account import account  # noqa: E402
+from sim.report.card import card_page  # noqa: E402
 from sim.report.pictures import faces, history, png, sheet  # noqa: E402
 from sim.study.runfile import read_run  # noqa: E402
 
@@ -28,18 +32,37 @@ HIGH, LOW, POINT = "#c97a1e", "#1c4f90", "#a3122a"
 
 
 def result() -> None:
-    """Faces and history of the first pair."""
+    """Faces, history and work card of the first pair."""
     with tempfile.TemporaryDirectory() as folder:
         out = Path(folder) / "first-pair-run"
         code = lapwright(["run", str(ROOT / "configs" / "first-pair.toml"), "--out", str(out), "--no-page"])
         if code:
             sys.exit(code)
-        said = account(read_run(out / "run.h5"))
+        run = read_run(out / "run.h5")
+        said = account(run)
+        card(card_page(run), Path(folder))
     with sheet():
         (PICTURES / "first-pair-faces.png").write_bytes(png(faces(said), SCALE))
         drawn = history(said)
         if drawn is not None:
             (PICTURES / "first-pair-history.png").write_bytes(png(drawn, SCALE))
+
+
+def card(page: str, folder: Path) -> None:
+    """The work card as it is printed, in a browser."""
+    browser = shutil.which("chromium") or shutil.which("chromium-browser")
+    if browser is None:
+        print("no chromium on the PATH: the picture of the work card is left as it was", file=sys.stderr)
+        return
+    file = folder / "card.html"
+    file.write_text(page.replace("background: #777", "background: #fcfbf8"), encoding="utf-8")
+    command = [
+        browser, "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+        "--disable-background-networking", "--disable-component-update", "--disable-sync",
+        "--hide-scrollbars", f"--user-data-dir={folder / 'profile'}", "--window-size=790,1000",
+        f"--screenshot={PICTURES / 'first-pair-card.png'}", file.as_uri(),
+    ]  # fmt: skip
+    subprocess.run(command, capture_output=True, timeout=120, check=True)
 
 
 # --- drawings -----------------------------------------------------------------------------------
