@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.errors import LapwrightError
+from sim.lapping.step import Wear
 from sim.lapping.wear import wear_time
 from sim.modes.basis import form_names
 from sim.modes.reason import Reason
@@ -72,8 +73,8 @@ def deviation(
     alone = replace(step, time=None, strokes=strokes, until=None, swap=None)
     if step.grit.wear.observed is not None:
         # What was observed has been turned into constants already; it is not observed again.
-        wear = replace(step.grit.wear, observed=None, plates=dict(zip(reason.names, reason.kappas, strict=True)))
-        alone = replace(alone, grit=replace(step.grit, wear=wear))
+        wear = Wear(plates=dict(zip(reason.names, reason.kappas, strict=True)))
+        alone = replace(alone, grit=replace(step.grit, wear=wear, held_in=None))
     pair = {name: plates[name] for name in reason.names}
     time = strokes / step.pace
     every = step.fresh_every or time

@@ -1,0 +1,219 @@
+"""`lapwright why`: what each stroke takes out, leaves alone and makes, and the reason."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import textwrap
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from sim.commands.answer import Speaker, print_json, typed
+from sim.commands.places import study_file
+from sim.errors import CommandError
+
+if TYPE_CHECKING:
+    from sim.modes.deviation import Deviation
+    from sim.modes.reason import Reason
+    from sim.modes.spectrum import Mode, Spectrum
+    from sim.plate.measure import EdgeMargin
+    from sim.study.model import Study
+
+__all__ = ["EXAMPLE", "add", "main"]
+
+EXAMPLE = """\
+example:
+  lapwright why straight-stroke.toml               in words, and a page with pictures
+  lapwright why first-pair.toml --step 2           one step alone
+"""
+WIDTH = 100
+MOST_DEGREE = 16
+
+
+def add(parser: argparse.ArgumentParser) -> None:
+    """Say which words the command takes."""
+    parser.add_argument("file", metavar="FILE", help="the study, such as first-pair.toml")
+    parser.add_argument("--step", type=_number, metavar="N", help="one step alone, from 1 (default: all)")
+    parser.add_argument(
+        "--degree",
+        type=_degree,
+        default=8,
+        metavar="D",
+        help="how fine the shapes are that it looks at: 2 sees dome, saddle and twist alone (default: 8)",
+    )
+    parser.add_argument("--out", metavar="DIR", help="folder of the page (default: NAME-why)")
+    parser.add_argument("--force", action="store_true", help="write over a page that is there")
+
+
+def _number(text: str) -> int:
+    if not text.isdecimal() or not 1 <= int(text) <= 10_000:
+        raise argparse.ArgumentTypeError(f"'{text}' is not the number of a step: write 1, 2, ...")
+    return int(text)
+
+
+def _degree(text: str) -> int:
+    if not text.isdecimal() or not 2 <= int(text) <= MOST_DEGREE:
+        raise argparse.ArgumentTypeError(
+            f"'{text}' is not a degree: write a whole number from 2 to {MOST_DEGREE}"
+        )
+    return int(text)
+
+
+def main(args: argparse.Namespace) -> int:
+    """Find the reasons; returns the exit code."""
+    from sim.modes.reason import reason_of
+    from sim.study.read import load
+
+    study = load(study_file(Path(args.file)))
+    if args.step is not None and args.step > len(study.steps):
+        raise CommandError(f"--step {args.step}: {study.stem} has {len(study.steps)} step(s)", key="--step")
+    page = _page_place(args, study)
+    numbers = range(1, len(study.steps) + 1) if args.step is None else [args.step]
+    reasons = [
+        reason_of(study.plates, study.steps, number, seed=study.seed, degree=args.degree)
+        for number in numbers
+    ]
+    off = [_deviation(study, number, reason) for number, reason in zip(numbers, reasons, strict=True)]
+    say = Speaker(args.json)
+    for line in _in_words(study, numbers, reasons, off):
+        say(line)
+    if args.json:
+        print_json(_as_json(study, reasons, off))
+    _page(say, study, numbers, reasons, off, page, args)
+    return 0
+
+
+def _page_place(args: argparse.Namespace, study: Study) -> Path | None:
+    """Where the page goes; scripts that want JSON get one only where they say so."""
+    if args.json and args.out is None:
+        return None
+    return Path(args.out or f"{study.stem}-why") / "why.html"
+
+
+def _page(
+    say: Speaker,
+    study: Study,
+    numbers: Sequence[int],
+    reasons: Sequence[Reason],
+    off: Sequence[Deviation | None],
+    place: Path | None,
+    args: argparse.Namespace,
+) -> None:
+    lines = []
+    if place is not None and os.path.exists(place) and not args.force:
+        lines.append(("The page of before, left as it is", str(place)))
+        again = [args.file, *(["--out", args.out] if args.out else [])]
+        lines.append(("To make it anew", typed("why", *again, "--force")))
+    elif place is not None:
+        from sim.report.why_page import why_page
+        from sim.study.safefile import put_in_place
+
+        place.parent.mkdir(parents=True, exist_ok=True)
+        put_in_place(place, memoryview(why_page(study, numbers, reasons, off).encode("utf-8")))
+        lines.append(("Open in a browser", str(place)))
+    say.next(*lines, ("Lap the plates", typed("run", args.file)))
+
+
+def _deviation(study: Study, number: int, reason: Reason) -> Deviation | None:
+    """How far the picture is off where something lifts, measured by lapping the step in full."""
+    if reason.lift_share <= 0.0:
+        return None
+    from sim.modes.deviation import deviation
+
+    return deviation(study.plates, study.steps, number, reason, study.margin, seed=study.seed)
+
+
+# --- words -------------------------------------------------------------------------------------
+
+
+def _in_words(
+    study: Study, numbers: Sequence[int], reasons: Sequence[Reason], off: Sequence[Deviation | None]
+) -> Iterator[str]:
+    from sim.report import beforehand
+
+    yield study.title or study.stem
+    for number, reason, away in zip(numbers, reasons, off, strict=True):
+        step = reason.step
+        yield ""
+        head = f"Step {number}: {step.top} on {step.bottom}, grit {step.grit.name}"
+        yield from _wrapped(head, "", "  ")
+        yield from _wrapped(
+            beforehand.hand(step, study.plates, _look(study, number), study.units)[0], "  ", "  "
+        )
+        for what, sentences in _said(study, reason, away):
+            for i, sentence in enumerate(sentences):
+                yield from _wrapped(sentence, f"  {'' if i else what:<14}", " " * 18 if i else " " * 16)
+
+
+def _look(study: Study, number: int) -> Any:
+    from sim.lapping.outlook import outlooks
+
+    return outlooks(study.plates, study.steps, seed=study.seed)[number - 1]
+
+
+def _said(study: Study, reason: Reason, away: Deviation | None) -> Iterator[tuple[str, list[str]]]:
+    from sim.report import reasons as told
+
+    weighed = reason.step.grit.wear.observed is not None
+    yield "leaves alone", told.leaves_alone(reason, study.units)
+    out = [f"{what}: {how}" for what, how in told.takes_out(reason, study.units, weighed)]
+    if out and not weighed:
+        out.append("(minutes with their band, until you weigh a plate)")
+    yield "takes out", out or ["nothing"]
+    yield "makes", told.makes(reason, study.units, study.margin)
+    yield "keeps", told.keeps(reason, study.units, study.margin)
+    yield "lifts", told.lifting(reason, away, study.units)
+
+
+def _wrapped(text: str, first: str, then: str) -> list[str]:
+    return textwrap.wrap(
+        text,
+        WIDTH,
+        initial_indent=first,
+        subsequent_indent=then,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
+# --- JSON --------------------------------------------------------------------------------------
+
+
+def _as_json(study: Study, reasons: Sequence[Reason], off: Sequence[Deviation | None]) -> dict[str, Any]:
+    return {
+        "study": study.stem,
+        "steps": [_one(reason, away, study.margin) for reason, away in zip(reasons, off, strict=True)],
+        "schedule": None,
+    }
+
+
+def _one(reason: Reason, away: Deviation | None, margin: EdgeMargin) -> dict[str, Any]:
+    spectrum = reason.spectrum
+    come, bedded = reason.lifts
+    worst = come if come.share >= bedded.share else bedded
+    return {
+        "top": reason.step.top,
+        "bottom": reason.step.bottom,
+        "survivors": spectrum.survivors,
+        "gap": spectrum.gap,
+        "modes": [_mode(mode, spectrum, reason.names, margin) for mode in spectrum.modes],
+        "drift": reason.forms(spectrum.drift, margin),
+        "residue": reason.forms(spectrum.residue, margin),
+        "removal": dict(zip(reason.names, spectrum.removal, strict=True)),
+        "law_error": None if reason.law is None else reason.law.error,
+        "lifts": reason.lift_share > 0.0,
+        "lift_share": reason.lift_share,
+        "lift_phase": list(worst.phases),
+        "deviation": None if away is None else away.as_forms(),
+    }
+
+
+def _mode(mode: Mode, spectrum: Spectrum, names: tuple[str, str], margin: EdgeMargin) -> dict[str, Any]:
+    return {
+        "half_life": mode.half_life,
+        "half_removed": mode.half_removed,
+        "stays": mode.stays,
+        "slow": mode.slow,
+        "forms": dict(zip(names, spectrum.forms(mode.shape, margin), strict=True)),
+    }

@@ -1,0 +1,219 @@
+"""The page of `why`: one file; for each step what stays, what goes and what is made."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Sequence
+from dataclasses import replace
+from importlib.resources import files
+from string import Template
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim import __version__
+from sim.lapping.average import Pair
+from sim.lapping.motion import Motion
+from sim.lapping.poses import block_sample
+from sim.modes.deviation import Deviation
+from sim.modes.named import Named
+from sim.modes.reason import Reason
+from sim.plate.plate import Plate
+from sim.report import pictures
+from sim.report import reasons as told
+from sim.report.page import CAUTIONS
+from sim.report.pictures.errors import Card, cause, errors
+from sim.report.typeset import escaped
+from sim.study.model import Study
+
+__all__ = ["why_page"]
+
+Array = NDArray[np.float64]
+
+MOST_SHAPES = 12  # that stay, drawn; more are told in words
+FRESH_POSES = 128
+
+
+def why_page(
+    study: Study,
+    numbers: Sequence[int],
+    reasons: Sequence[Reason],
+    off: Sequence[Deviation | None],
+    schedule: Sequence[str] = (),
+) -> str:
+    """The page as text.
+
+    Parameters
+    ----------
+    study
+        Whose steps `numbers` (from 1) the `reasons` are of.
+    off
+        How far each is off where something lifts.
+    schedule
+        Sentences on the whole cycle, if there is one.
+
+    """
+    room = files("sim.report")
+    body = []
+    with pictures.sheet():
+        for number, reason, away in zip(numbers, reasons, off, strict=True):
+            body.append(
+                _part(f"step-{number}", _step_title(number, reason), _step(study, number, reason, away))
+            )
+    if schedule:
+        body.insert(0, _part("cycle", "The whole cycle", _list(schedule)))
+    body.append(_part("cautions", "Cautions", _list(CAUTIONS)))
+    body.append(_part("study", "The study", f"<pre>{html.escape(study.text)}</pre>"))
+    lines = [f'<p class="step">{escaped(line)}</p>' for line in _asides(numbers, reasons)]
+    return Template((room / "why.html").read_text("utf-8")).substitute(
+        title=escaped(f"{study.title}: lapwright why"),
+        style=(room / "page.css").read_text("utf-8"),
+        study=escaped(study.title),
+        facts=escaped("what each stroke takes out, leaves alone and makes"),
+        headline=escaped(_headline(reasons)),
+        asides="".join(lines),
+        body="\n".join(body),
+        foot=escaped(f"lapwright {__version__}; study {study.stem}, seed {study.seed}"),
+    )
+
+
+def _part(name: str, title: str, inside: str) -> str:
+    return f'<section class="part" id="{name}"><h2>{escaped(title)}</h2><div>{inside}</div></section>'
+
+
+def _list(lines: Sequence[str]) -> str:
+    return "<ul>" + "".join(f"<li>{escaped(line)}</li>" for line in lines) + "</ul>"
+
+
+def _headline(reasons: Sequence[Reason]) -> str:
+    """What the last step, which leaves its mark on the faces, cannot take out."""
+    most = max(reasons, key=lambda r: r.spectrum.survivors)
+    staying = [told.title(e, most) for e in told.staying(most)]
+    if not staying:
+        return "These strokes take out every error that was looked at."
+    many = len(reasons) > 1
+    if most.spectrum.survivors == 1 and len(staying) == 1:
+        return f"{'These strokes take' if many else 'This stroke takes'} out every error but {staying[0]}."
+    which = f"One of these strokes, {most.step.top} on {most.step.bottom}," if many else "This stroke"
+    return f"{which} never takes out: {'; '.join(staying)}."
+
+
+def _asides(numbers: Sequence[int], reasons: Sequence[Reason]) -> list[str]:
+    lines = []
+    for number, reason in zip(numbers, reasons, strict=True):
+        if reason.lift_share > 0.0:
+            lines.append(
+                f"Step {number}: part of {reason.step.top} lifts, so sizes here are near only; "
+                "how near was measured, see below."
+            )
+    return lines
+
+
+def _step_title(number: int, reason: Reason) -> str:
+    return f"Step {number}: {reason.step.top} on {reason.step.bottom}"
+
+
+def _step(study: Study, number: int, reason: Reason, away: Deviation | None) -> str:
+    units, margin = study.units, study.margin
+    weighed = reason.step.grit.wear.observed is not None
+    blocks = [
+        ("It leaves alone", _list(told.leaves_alone(reason, units))),
+        ("", _drawn(study, number, reason, weighed)),
+        ("It takes out", _table(reason, units, weighed)),
+        ("It makes", _list(told.makes(reason, units, margin)) + _cause(study, number, reason)),
+        ("Both keep", _list(told.keeps(reason, units, margin))),
+        ("Does it lift?", _list(told.lifting(reason, away, units))),
+    ]
+    return "".join(
+        (f"<h3>{escaped(head)}</h3>" if head else "") + inside for head, inside in blocks if inside
+    )
+
+
+def _table(reason: Reason, units: str, weighed: bool) -> str:
+    rows = told.takes_out(reason, units, weighed)
+    if not rows:
+        return "<p>Nothing.</p>"
+    body = "".join(
+        f'<tr><th scope="row">{escaped(what)}</th><td>{escaped(how)}</td></tr>' for what, how in rows
+    )
+    known = "as wear scatters" if weighed else "until you weigh a plate"
+    caption = f"Metal removed is the mean of both plates. Minutes with their band {known}."
+    return f'<table class="goes"><caption>{escaped(caption)}</caption><tbody>{body}</tbody></table>'
+
+
+# --- pictures ----------------------------------------------------------------------------------
+
+
+def _drawn(study: Study, number: int, reason: Reason, weighed: bool) -> str:
+    plates, units = tuple(study.plates[name] for name in reason.names), study.units
+
+    def card(error: Named, note: str) -> Card:
+        return Card(told.title(error, reason), note, plates, _maps(reason, error.start))
+
+    stay = [card(e, "stays" if e.stays > 0.98 else "stays, but for a part") for e in told.staying(reason)]
+    stay += _finer_that_stay(reason, plates, MOST_SHAPES - len(stay))
+    go = [
+        card(error, told.halves(told.alone(error, reason), units, weighed))
+        for group in told.goes(reason)
+        for error in group.errors
+    ]
+    columns = 2 if max(p.outline.size[0] / p.outline.size[1] for p in plates) > 2.2 else 4
+    figure = errors([("Stay for ever", stay), ("Go, the fastest first", go)], columns)
+    if figure is None:
+        return ""
+    label = (
+        "Stay: " + "; ".join(c.title for c in stay) + ". Go: " + "; ".join(f"{c.title}, {c.note}" for c in go)
+    )
+    note = (
+        '<p class="note">Each error on both plates, looking at each face, its mark up; amber is high, '
+        "blue is low, heights not to scale.</p>"
+    )
+    return f'<figure class="many">{pictures.svg(figure, f"errors-{number}", label)}</figure>{note}'
+
+
+def _maps(reason: Reason, z: Array) -> tuple[Array, Array]:
+    half = reason.flow.bottom.size
+    bottom, top = reason.faces
+    return bottom.surface(z[:half]), top.surface(z[half:])
+
+
+def _finer_that_stay(reason: Reason, plates: tuple[Plate, ...], room: int) -> list[Card]:
+    """Shapes that stay beside those with a name."""
+    named = np.array([e.start for e in told.staying(reason)]).reshape(-1, reason.flow.matrix.shape[0])
+    cards: list[Card] = []
+    for mode in reason.spectrum.modes:
+        if not mode.stays or len(cards) >= room:
+            continue
+        shape = mode.shape / np.linalg.norm(mode.shape)
+        if named.size:
+            fit = np.linalg.lstsq(named.T, shape, rcond=None)[0]
+            rest = shape - named.T @ fit
+            if np.linalg.norm(rest) < 0.5:
+                continue
+        cards.append(Card(f"a finer shape ({len(cards) + 1})", "stays", plates, _maps(reason, shape)))
+    return cards
+
+
+def _cause(study: Study, number: int, reason: Reason) -> str:
+    """Pressure and wear of flat faces under the stroke, with what the wear makes."""
+    step = reason.step
+    bottom, top = (study.plates[name] for name in reason.names)
+    key = "bow" if top.outline.long or bottom.outline.long else "sphere"
+    pair = Pair(bottom, top, step.grit.layer.stiffness, reason.load)
+    sample = block_sample(
+        Motion(step, (0, 1, number)), reason.load, 0, step.total_strokes, FRESH_POSES, (0.5, 0.5)
+    )
+    flat = np.zeros(bottom.grid.shape), np.zeros(top.grid.shape)
+    worn = pair.average(flat[0], flat[1], sample)
+    still = np.ones_like(sample.poses.vx), np.zeros_like(sample.poses.vy)
+    even = replace(sample, poses=replace(sample.poses, vx=still[0], vy=still[1], spin=still[1]))
+    pressed = pair.average(flat[0], flat[1], even)
+    drift = reason.spectrum.forms(reason.spectrum.drift)
+    made = [forms.get(key, next(iter(forms.values()))) for forms in drift]
+    figure = cause((bottom, top), (pressed.bottom, pressed.top), (worn.bottom, worn.top), made)
+    label = "Mean pressure and wear on flat faces, and what that makes of each"
+    note = (
+        '<p class="note">On flat faces: how hard each place is pressed in the mean over the stroke, and how '
+        "fast it wears; deeper green is more. Arrows: how the faces go on once they have bedded in.</p>"
+    )
+    return f'<figure class="many">{pictures.svg(figure, f"cause-{number}", label)}</figure>{note}'
