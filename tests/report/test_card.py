@@ -20,6 +20,7 @@ from sim.report import words
 from sim.report.account import account
 from sim.report.card import card_html, card_page
 from sim.report.layout import HEIGHT, SIZES, Line, laid_out
+from sim.report.page import render
 from sim.report.schedule import MARK, card_of
 from sim.study.runfile import read_run
 
@@ -281,10 +282,15 @@ def test_type_grows_with_the_room() -> None:
 
 
 def printed(page: str, folder: Path, paper: str) -> int:
-    """How many pages a browser makes of it on a paper."""
+    """How many pages a browser makes of a card on a paper."""
     assert page.count("@page { margin: 12mm; }") == 1
+    return len(sheets_of(page.replace("margin: 12mm;", f"margin: 12mm; size: {paper};"), folder))
+
+
+def sheets_of(page: str, folder: Path) -> list[tuple[float, float]]:
+    """Width and height of every page that a browser prints [points]."""
     file, pdf = folder / "card.html", folder / "card.pdf"
-    file.write_text(page.replace("margin: 12mm;", f"margin: 12mm; size: {paper};"), encoding="utf-8")
+    file.write_text(page, encoding="utf-8")
     command = [
         str(CHROMIUM), "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
         "--disable-background-networking", "--disable-component-update", "--disable-sync",
@@ -292,7 +298,9 @@ def printed(page: str, folder: Path, paper: str) -> int:
         f"--print-to-pdf={pdf}", file.as_uri(),
     ]  # fmt: skip
     subprocess.run(command, capture_output=True, timeout=120, check=True)
-    return len(re.findall(rb"/Type\s*/Page\b", pdf.read_bytes()))
+    boxes = re.findall(rb"/MediaBox\s*\[0 0 ([\d.]+) ([\d.]+)\]", pdf.read_bytes())
+    assert len(boxes) == len(re.findall(rb"/Type\s*/Page\b", pdf.read_bytes())) > 0
+    return [(float(wide), float(tall)) for wide, tall in boxes]
 
 
 @pytest.fixture(scope="module")
@@ -330,6 +338,12 @@ def test_what_does_not_fit_goes_on_and_says_so(tmp_path: Path) -> None:
     assert sheets > 1
     assert [f"{k} of {sheets}" in said(page) for k in range(1, sheets + 1)] == [True] * sheets
     assert printed(page, tmp_path, "A4") == printed(page, tmp_path, "letter") == sheets
+
+
+@needs_chromium
+def test_the_page_prints_its_card_on_one_upright_sheet(make_run, tmp_path: Path) -> None:
+    sheets = sheets_of(render(make_run("disc_pair")), tmp_path)
+    assert sum(tall > wide for wide, tall in sheets) == 1
 
 
 # --- the command -------------------------------------------------------------------------------
