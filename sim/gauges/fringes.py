@@ -7,7 +7,7 @@ whole number of half waves.  One band is half a wave of height (checked against 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from itertools import pairwise
 from math import pi
@@ -79,6 +79,7 @@ class Fringes:
     gap: Array
     bands: float
     straightness: float | None
+    at: tuple[float, float]  # middle of the flat on the face [m]
 
 
 def gap_under(face: Face, flat: OpticalFlat, x: Array, y: Array, at: tuple[float, float]) -> Array:
@@ -129,7 +130,7 @@ def fringes(
     across = flat.wedge_direction + 0.5 * pi
     curved = Bands(face, flat, at).along(across)
     bow = straightness(face, flat, at) if flat.wedge > 0.0 else None
-    return Fringes(x, y, light, np.where(there, gap, np.nan), curved, bow)
+    return Fringes(x, y, light, np.where(there, gap, np.nan), curved, bow, at)
 
 
 def _size(face: Face) -> tuple[float, float]:
@@ -154,16 +155,16 @@ class Bands:
 
 
 def straightness(face: Face, flat: OpticalFlat, at: tuple[float, float] = (0.0, 0.0)) -> float:
-    """Bow of the band through the middle over the spacing of bands, as a straightedge laid on it shows.
+    """How far the band through the middle bows from a straightedge laid on its ends, in spacings of bands.
 
-    + when its ends point to the thin side of the wedge: a dome.  The band runs across the wedge and is
-    followed to where a diameter of the flat ends; a straightedge joins those ends, and the bands between it
-    and the band's middle are counted.
+    + when the ends point to the thin side of the wedge, as on a dome.  The band runs across the wedge along a
+    diameter of the flat, over what land there is; the largest departure counts.  This is what a wedge shows
+    that is steep beside the face's own slopes; under a slight one the spacing itself changes along the bow.
 
     Raises
     ------
     ValueError
-        Without a wedge there are no straight bands to look at.
+        Without a wedge there are no straight bands to look at; nor without land under the line.
 
     """
     if not flat.wedge > 0.0:
@@ -171,22 +172,17 @@ def straightness(face: Face, flat: OpticalFlat, at: tuple[float, float] = (0.0, 
     across = Placement(at, flat.wedge_direction + 0.5 * pi)
     contacts = flat.contacts(across, face.plate.outline)
     reach = float(np.hypot(contacts.x[2] - at[0], contacts.y[2] - at[1]))
-    t = np.linspace(-reach, reach, 201)
-    c, s = np.cos(flat.wedge_direction), np.sin(flat.wedge_direction)
-    level = float(gap_under(face, flat, np.array([at[0]]), np.array([at[1]]), at)[0])
-    run = np.zeros_like(t)
-    for _ in range(60):
-        # Along the wedge the gap grows by the wedge and by the face's own slope, which is small beside it.
-        gap = gap_under(face, flat, at[0] + run * c - t * s, at[1] + run * s + t * c, at)
-        step = (level - gap) / flat.wedge
-        run = run + step
-        if np.abs(step).max() < 1e-9 * reach:
-            break
-    # Bands between the middle of the band and the straight line that joins its ends, counted on the way down
-    # the wedge: their spacing changes over a deep bow, and a person counts what is there.
-    chord = np.array([0.5 * (run[0] + run[-1])])
-    there = gap_under(face, flat, at[0] + chord * c, at[1] + chord * s, at)
-    return float((level - there[0]) / flat.band)
+    t = np.linspace(-reach, reach, 401)
+    x, y = at[0] + t * np.cos(across.angle), at[1] + t * np.sin(across.angle)
+    on = distance_to_land(face.plate, x, y) <= 1e-9
+    if np.count_nonzero(on) < 3:
+        raise ValueError("there is no land under the band")
+    t = t[on]
+    # Where the gap is as in the middle: the wedge makes up for what the face lies higher there.
+    rise = -gap_under(face, replace(flat, wedge=0.0), x[on], y[on], at) / flat.band
+    chord = rise[0] + (rise[-1] - rise[0]) * (t - t[0]) / (t[-1] - t[0])
+    off = rise - chord
+    return float(off[np.argmax(np.abs(off))])
 
 
 def bands_along(light: Array) -> float:

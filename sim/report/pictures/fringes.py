@@ -1,0 +1,226 @@
+"""Bands of every face as a person sees them under an optical flat, without and with a wedge."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.patches import PathPatch
+from numpy.typing import NDArray
+
+from sim.gauges.face import Face, Mapped
+from sim.gauges.fringes import LAMPS, Bands, Fringes, fringes, too_grey
+from sim.gauges.instruments import OpticalFlat
+from sim.report import words
+from sim.report.account import Account
+from sim.report.pictures.ink import SHEET, Array, bare, boundary_path, new_figure, sheet
+from sim.report.pictures.ink import png as to_png
+from sim.report.typeset import typeset
+
+__all__ = ["Seen", "fringe_figure", "fringe_picture", "fringes_of", "seen_in"]
+
+MM = 1e3
+PIXELS = 420
+LINES = 8.0  # bands across the face that a slight wedge makes
+FEWEST = 0.1  # of a band: finer is not told by eye (common practice, no source)
+MOST = 45.0  # bands from middle to edge that still can be told apart in print
+DARK = np.array([0.13, 0.13, 0.15])
+METAL = np.array([0.80, 0.80, 0.80])
+# Tint of the light: only its brightness tells anything, so that eyes without colour see the same.
+TINTS = ((450e-9, (0.80, 0.76, 0.97)), (560e-9, (0.80, 0.94, 0.76)), (610e-9, (0.98, 0.90, 0.66)))
+RED = (0.99, 0.82, 0.76)
+
+
+@dataclass(frozen=True)
+class Seen:
+    """A face to be looked at: its name, its heights, and the last loose grit on it [m] (None: not known)."""
+
+    name: str
+    face: Face
+    grit: float | None = None
+
+
+def seen_in(account: Account) -> list[Seen]:
+    """The faces at the end of a run; none when the study cannot be read any more."""
+    if account.study is None:
+        return []
+    out = []
+    for face in account.faces:
+        plate = account.study.plates.get(face.name)
+        heights = np.asarray(face.record.frames[-1], dtype=float)
+        if plate is not None and heights.shape == plate.grid.shape:
+            out.append(Seen(face.name, Mapped(plate, heights), face.grit))
+    return out
+
+
+def fringes_of(account: Account, width: float = 1010.0, lamp: str = "helium") -> Figure | None:
+    """The faces at the end of a run under a flat as large as each; None when there is nothing to draw.
+
+    `lamp` is one of `LAMPS`, `width` is in points.
+    """
+    got = seen_in(account)
+    if not got:
+        return None
+    flat = OpticalFlat(diameter=1.0, wavelength=LAMPS[lamp])
+    return fringe_figure(got, flat, account.units, width)
+
+
+def fringe_picture(
+    seen: Sequence[Seen], flat: OpticalFlat, units: str = "metric", at: tuple[float, float] = (0.0, 0.0)
+) -> bytes:
+    """The same as a PNG, for a command."""
+    with sheet():
+        return to_png(fringe_figure(seen, flat, units, at=at))
+
+
+def fringe_figure(
+    seen: Sequence[Seen],
+    flat: OpticalFlat,
+    units: str = "metric",
+    width: float = 1010.0,
+    at: tuple[float, float] = (0.0, 0.0),
+) -> Figure:
+    """Each face twice, the flat lying on and under a slight wedge, with what that says in words.
+
+    A flat that has a wedge of its own is shown with that one.
+    """
+    rails = any(one.face.plate.outline.long for one in seen)
+    columns = 1 if rails or len(seen) == 1 else 2
+    if len(seen) == 1 and not rails:
+        width *= 0.6
+    rows = -(-len(seen) // columns)
+    cell = width / (2 * columns)
+    tall = max(_shape(one) for one in seen) * cell * 0.84 + 34.0
+    block = tall + 78.0
+    figure = new_figure(width, rows * block + 8.0)
+    for k, one in enumerate(seen):
+        row, column = divmod(k, columns)
+        left = 2 * column * cell
+        bottom = (rows - row - 1) * block + 8.0
+        _pair(figure, one, flat, units, at, (left, bottom, cell, tall))
+    return figure
+
+
+def _shape(one: Seen) -> float:
+    along, across = one.face.plate.outline.size
+    return min(1.0, across / along)
+
+
+def _pair(
+    figure: Figure,
+    one: Seen,
+    flat: OpticalFlat,
+    units: str,
+    at: tuple[float, float],
+    box: tuple[float, float, float, float],
+) -> None:
+    """One face without and with a wedge, and the words below it."""
+    left, bottom, cell, tall = box
+    width, height = figure.get_size_inches() * 72.0
+    outline = one.face.plate.outline
+    flat = replace(flat, diameter=min(flat.diameter, 2.02 * outline.radius))
+    direction = flat.wedge_direction if flat.wedge else 0.5 * np.pi
+    level = fringes(one.face, replace(flat, wedge=0.0, wedge_direction=direction), at, PIXELS)
+    span = min(outline.smaller, flat.diameter)
+    wedge = flat.wedge or max(LINES, 2.2 * abs(level.bands)) * flat.band / span
+    askew = fringes(one.face, replace(flat, wedge=wedge, wedge_direction=direction), at, PIXELS)
+    for side, (got, said) in enumerate(((level, "the flat lying on"), (askew, "with a slight wedge"))):
+        axes = bare(figure, (left + side * cell, bottom + 60.0, cell, tall))
+        _draw(axes, one, got, flat, at, grey=abs(level.bands) > MOST)
+        figure.text(
+            (left + (side + 0.5) * cell) / width,
+            (bottom + 60.0 + tall + 2.0) / height,
+            f"{one.name}: {said}" if side == 0 else said,
+            ha="center",
+            fontsize=12.0,
+            weight="bold" if side == 0 else "normal",
+            color=SHEET.ink,
+        )
+    for number, line in enumerate(_words(one, level, askew, flat, units, int(2.0 * cell / 6.3))):
+        figure.text(
+            (left + cell) / width,
+            (bottom + 46.0 - 15.0 * number) / height,
+            line,
+            ha="center",
+            fontsize=11.0,
+            color=SHEET.ink,
+        )
+
+
+def _words(one: Seen, level: Fringes, askew: Fringes, flat: OpticalFlat, units: str, room: int) -> list[str]:
+    """What the bands say, and whether they will be seen at all."""
+    both = [Bands(one.face, flat, level.at).along(angle) for angle in (0.0, 0.5 * np.pi)]
+    if abs(both[0] - both[1]) < 0.02 * max(map(abs, both)) and abs(both[0]) >= FEWEST:
+        said = f"From the middle to the edge, along 3-9 as along 12-6: {_way(both[0], flat, units)}."
+    else:
+        ways = [_way(bands, flat, units) for bands in both]
+        said = f"From the middle to the edge: along 3-9 {ways[0]}; along 12-6 {ways[1]}."
+    if max(map(abs, both)) > MOST:
+        said += " Too many to be told apart."
+    elif abs(askew.straightness or 0.0) >= FEWEST:
+        bow = words.two(askew.straightness or 0.0)
+        said += f" The middle band bows by {'one spacing' if bow == '1.0' else f'{bow} spacings'}."
+    if too_grey(one.grit):
+        grit = words.size(one.grit or 0.0, units)
+        said += f" Loose {grit} grit leaves the face too grey to show them: polish a witness, or use a gauge."
+    return [typeset(line) for line in textwrap.wrap(said, room)[:4]]
+
+
+def _way(bands: float, flat: OpticalFlat, units: str) -> str:
+    """Bands along one way, and the height that they mean."""
+    if abs(bands) < FEWEST:
+        return f"none, flat to a tenth of a band ({words.size(FEWEST * flat.band, units)})"
+    number = words.two(bands)
+    number = "one band" if number == "1.0" else f"{number} bands"
+    height = words.both_units(bands * flat.band, units)
+    return f"{number}, {'domed' if bands > 0.0 else 'hollow'} by {height}"
+
+
+def _draw(
+    axes: Axes, one: Seen, got: Fringes, flat: OpticalFlat, at: tuple[float, float], grey: bool
+) -> None:
+    """The metal, the bands where the flat lies, outline and clock mark."""
+    plate = one.face.plate
+    along, across = (0.5 * side * MM for side in plate.outline.size)
+    path = boundary_path(np.asarray(plate.outline.polygon(180)) * MM, 0.5 * plate.outline.bore * MM)
+    clip = PathPatch(path, transform=axes.transData)
+    axes.add_patch(PathPatch(path, facecolor=tuple(METAL), edgecolor="none"))
+    cell = float(got.x[1] - got.x[0]) * MM
+    x, y = got.x * MM, got.y * MM
+    light = np.full_like(got.light, 0.5) if grey else got.light
+    picture = axes.imshow(
+        _colours(light, np.isfinite(got.light), flat.wavelength),
+        origin="lower",
+        extent=(x[0] - cell / 2, x[-1] + cell / 2, y[0] - cell / 2, y[-1] + cell / 2),
+        interpolation="none",
+        zorder=2,
+    )
+    picture.set_clip_path(clip)
+    axes.add_patch(PathPatch(path, fill=False, edgecolor=SHEET.ink, linewidth=1.1, zorder=3))
+    if flat.diameter < 1.98 * plate.outline.radius:
+        turn = np.linspace(0.0, 2.0 * np.pi, 181)
+        r = 0.5 * flat.diameter * MM
+        x, y = at[0] * MM + r * np.cos(turn), at[1] * MM + r * np.sin(turn)
+        axes.plot(x, y, color=SHEET.accent, linewidth=1.4, zorder=4)
+    big = max(along, across)
+    tick = 0.045 * big
+    for ux, uy in ((0, 1), (1, 0), (0, -1), (-1, 0)):
+        px, py = ux * along, uy * across
+        axes.plot([px, px + ux * tick], [py, py + uy * tick], color=SHEET.ink, linewidth=1.2, clip_on=False)
+    axes.text(0, across + 1.35 * tick, "12", ha="center", va="bottom", fontsize=9.5, color=SHEET.muted)
+    axes.set_xlim(-along - 1.6 * tick, along + 1.6 * tick)
+    axes.set_ylim(-across - 1.6 * tick, across + (5.0 if along < 2.2 * across else 3.4) * tick)
+    axes.set_aspect("equal")
+    axes.set_anchor("S")
+
+
+def _colours(light: Array, there: NDArray[np.bool_], wavelength: float) -> Array:
+    """Colours (ny, nx, 4) of the light; nothing where nothing shows."""
+    bright = np.array(next((tint for most, tint in TINTS if wavelength < most), RED))
+    share = np.where(there, light, 0.0)[..., None]
+    colour = DARK * (1.0 - share) + bright * share
+    return np.concatenate([colour, there[..., None].astype(float)], axis=-1)

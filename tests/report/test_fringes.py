@@ -1,0 +1,77 @@
+"""Pictures of bands: the words under them say what the bands mean, and are honest about a grey face."""
+
+import numpy as np
+import pytest
+
+from sim.gauges.face import Mapped
+from sim.gauges.instruments import OpticalFlat
+from sim.plate.form import StartForm
+from sim.plate.grooves import Grooves
+from sim.plate.outline import Disc, Rectangle, Ring
+from sim.plate.plate import Plate
+from sim.report.pictures.fringes import Seen, fringe_figure, fringe_picture
+
+SODIUM = OpticalFlat(diameter=1.0, wavelength=589.3e-9)
+
+
+def seen(form, outline=None, grit=3e-6, **more):
+    plate = Plate("A", outline or Disc(0.16), thickness=0.03, form=form, **more)
+    return Seen("A", Mapped(plate, plate.heights()), grit)
+
+
+def said(*faces, flat=SODIUM, units="metric"):
+    return " ".join(text.get_text() for text in fringe_figure(faces, flat, units).texts)
+
+
+def test_a_dome_of_a_micrometre():
+    # 1 um over half of 589.3 nm: 3.39 bands
+    text = said(seen(StartForm(sphere=1e-6)))
+    assert "3.4 bands, domed by 1.0" in text
+    assert "bows by 3.4 spacings" in text
+    assert "grey" not in text
+    assert "3.4 bands, hollow by 39" in said(seen(StartForm(sphere=-1e-6)), units="inch")
+
+
+def test_a_saddle_is_told_both_ways():
+    text = said(seen(StartForm(saddle=0.6e-6)))
+    assert "along 3-9 one band, hollow" in text
+    assert "along 12-6 one band, domed" in text
+
+
+def test_a_grey_face_is_called_grey():
+    assert "too grey" in said(seen(StartForm(sphere=1e-6), grit=15e-6))
+    assert "too grey" not in said(seen(StartForm(sphere=1e-6), grit=None))
+
+
+def test_a_flat_face_and_one_beyond_counting():
+    assert "none, flat to a tenth of a band" in said(seen(StartForm()))
+    assert "Too many" in said(seen(StartForm(sphere=30e-6)))
+
+
+@pytest.mark.parametrize(
+    "one",
+    [
+        seen(StartForm(sphere=0.5e-6), Ring(0.08, 0.05)),
+        seen(StartForm(bow=1e-6, wind=0.5e-6), Rectangle(0.3, 0.06)),
+        seen(StartForm(bow=1e-6), Rectangle(0.06, 0.3)),
+        seen(StartForm(twist=1e-6), grooves=Grooves("square", 0.02, 0.003)),
+    ],
+    ids=["ring", "rail", "upright", "grooved"],
+)
+def test_every_outline_is_drawn(one):
+    figure = fringe_figure([one, one], SODIUM)
+    pictures = [image.get_array() for axes in figure.axes for image in axes.images]
+    assert len(pictures) == 4
+    # Light and dark both show where there is land, and nothing shows elsewhere.
+    for picture in pictures:
+        there = picture[..., 3] > 0
+        assert 0.1 < np.mean(there) <= 1.0
+        assert np.ptp(picture[there][:, 0]) > 0.5
+
+
+def test_a_small_flat_shows_its_own_circle():
+    small = OpticalFlat(diameter=0.05, wavelength=405e-9)
+    one = seen(StartForm(sphere=1e-6))
+    figure = fringe_figure([one], small, at=(0.02, 0.01))
+    assert max(len(axes.lines) for axes in figure.axes) == 5  # four ticks of the clock, and the flat
+    assert fringe_picture([one], small, at=(0.02, 0.01)).startswith(b"\x89PNG")
