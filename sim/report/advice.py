@@ -11,10 +11,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from math import pi
 
 from sim.lapping.outlook import outlook
 from sim.lapping.sizing import half_travel, shaped
-from sim.lapping.step import Grit, Layer, Step, Wear
+from sim.lapping.step import Grit, Layer, Step, Turn, Wear
+from sim.lapping.strokes import Line
 from sim.report import words
 from sim.report.account import Account, Face
 from sim.report.standing import (
@@ -77,6 +79,22 @@ def _shorten(seen: Seen) -> Advice:
     """The stroke goes further than flat faces stand."""
     step, units = seen.step, seen.said.units
     lift = seen.ahead.lift_off_overhang
+    if seen.equal and seen.top.long and turns_enough(step):
+        text = (
+            f"Turn {step.top} end for end only, every few strokes, never part of the way, and stroke it "
+            "straight along: lying across, it hangs over and lifts."
+        )
+        length = min(2.0 * half_travel(step.curve), 2.0 * NEAR * lift)
+        straight = replace(
+            step,
+            turn=Turn(pi, 10),
+            walk=Turn(),
+            curve=Line(length),
+            direction=_along(seen),
+            strokes=None,
+            time=2.0 * TRIED,
+        )
+        return Advice("end for end", text, (straight,), (("lift", seen.names),))
     reach = f"hangs over by at most {words.length(lift, units)}" if lift > 0.0 else "stays inside the edge"
     text = (
         f"Shorten the stroke until {step.top} {reach}, where flat faces begin to lift, "
@@ -94,6 +112,11 @@ def _shorten(seen: Seen) -> Advice:
     name = type(step.curve).__name__
     curve = shaped(kinds.get(name, name.lower()), less * half_travel(step.curve), sizes)
     return Advice("shorten", text, (replace(step, curve=curve),), (("lift", seen.names),))
+
+
+def _along(seen: Seen) -> float:
+    """Direction of a long top [rad]."""
+    return 0.0 if seen.top.half[0] >= seen.top.half[1] else 0.5 * pi
 
 
 def _finer(seen: Seen, used: Sequence[Face]) -> Advice:

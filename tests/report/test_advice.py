@@ -206,6 +206,12 @@ STATES = {
         "until both read the same",
         0.98,
     ),
+    "rails turned as if they were discs": (
+        study_text({n: BOX.format("240 mm", "60 mm", 64, "") for n in "AB"}, step_text(strokes=45)),
+        "end for end",
+        "never part of the way",
+        0.05,
+    ),
     "rails, one high in the middle": (
         study_text(
             {
