@@ -30,9 +30,11 @@ __all__ = ["NOTHING", "ROWS", "Head", "from_csv", "read_row", "read_spacing", "r
 Array = NDArray[np.float64]
 
 MOST_TEXT = 16_000_000  # bytes
+MOST_IN_TABLE = 1_500_000  # points
+MOST_ROWS = 50_000
+LONGEST_ROW = 1_000_000  # letters
 KEYS = ("unit", "spacing", "first row")
 ROWS = ("12 o'clock", "6 o'clock")
-MISSING = re.compile(r"\bBAD\b", re.IGNORECASE)
 
 _length = quantity(LENGTH, above="0 mm", most="1 m")
 
@@ -127,7 +129,9 @@ def from_csv(data: bytes, given: Head = NOTHING) -> Surface:
         raise refuse("is no plain text in UTF-8", "encoding") from None
     if "\0" in text:
         raise refuse("is no plain text", "encoding")
-    lines = text.splitlines()
+    if max(text.count("\n"), text.count("\r")) > MOST_ROWS:
+        raise refuse(f"has more than {MOST_ROWS} rows, which no map has", "size")
+    lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
     head = _head([line for line in lines[:200] if line.lstrip().startswith("#")]).filled(given)
     body = [line for line in lines if line.strip() and not line.lstrip().startswith("#")]
     if head.unit is None:
@@ -169,11 +173,14 @@ def _of_texts(said: Mapping[str, str]) -> Head:
 def _table(lines: list[str]) -> Array:
     """All numbers (rows, columns), NaN for a gap."""
     separator, decimal = _separator(lines)
-    text = "\n".join(line.strip(" \r") for line in lines)
+    text = "\n".join(line.strip(" ") for line in lines)
+    for bad in ("BAD", "Bad", "bad"):
+        text = text.replace(bad, "nan")
     if decimal == ",":
         text = text.replace(",", ".")
     if separator is not None:
-        text = re.sub(rf"[ ]*{separator}[ ]*", separator, text)
+        if " " in text:
+            text = re.sub(rf"[ ]*{separator}[ ]*", separator, text)
         if all(line.rstrip().endswith(separator) for line in lines):
             text = text.replace(f"{separator}\n", "\n").removesuffix(separator)
         for _ in range(2):
@@ -184,14 +191,16 @@ def _table(lines: list[str]) -> Array:
         text = f"nan{text}" if text.startswith(separator) else text
         text = f"{text}nan" if text.endswith(separator) else text
     first = text.partition("\n")[0]
+    if len(first) > LONGEST_ROW:
+        raise refuse("has a row longer than that of any map", "size")
     columns = first.count(separator) + 1 if separator is not None else len(first.split())
     check_size(columns, len(lines))
+    if columns * len(lines) > MOST_IN_TABLE:
+        raise refuse(f"has more than {MOST_IN_TABLE} points: save so many as X3P or SDF", "size")
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         try:
-            table = np.loadtxt(
-                io.StringIO(MISSING.sub("nan", text)), float, comments=None, delimiter=separator, ndmin=2
-            )
+            table = np.loadtxt(io.StringIO(text), float, comments=None, delimiter=separator, ndmin=2)
         except (ValueError, UserWarning, DeprecationWarning) as trouble:
             raise refuse(_told(str(trouble), lines), "type") from None
     return np.asarray(table, dtype=float)

@@ -27,7 +27,8 @@ Array = NDArray[np.float64]
 TYPES = {3: "<f4", 4: "<i1", 5: "<i2", 6: "<i4", 7: "<f8"}
 MAGICS = (b"aISO-1.0", b"bISO-1.0", b"aISO-2.0", b"bISO-2.0")
 HEADER_BYTES = 81  # of ISO-1.0; ISO-2.0 counts points in four bytes instead of two
-MOST_TEXT = 24_000_000  # bytes of an ASCII file
+MOST_TEXT = 16_000_000  # bytes of an ASCII file
+LONGEST_HEADER = 20_000  # letters
 FIELDS = (
     "ManufacID",
     "CreateDate",
@@ -121,15 +122,16 @@ def _text(data: bytes) -> Surface:
         text = data.decode("ascii")
     except UnicodeDecodeError:
         raise refuse("begins like an ASCII SDF but is not plain text", "encoding") from None
-    records = re.split(r"^[ \t]*\*[ \t]*\r?$", text, maxsplit=2, flags=re.MULTILINE)
-    if len(records) < 2:
+    star = re.search(r"^[ \t]*\*[ \t]*\r?$", text[:LONGEST_HEADER], flags=re.MULTILINE)
+    if star is None:
         raise refuse("has no line with a * after its header", "short")
-    fields = {"compression": "0", "checktype": "0"} | _fields(records[0])
+    fields = {"compression": "0", "checktype": "0"} | _fields(text[: star.start()])
+    body = text[star.end() :].partition("*")[0]  # no number has one
     count = {name: _whole(fields, name) for name in FIELDS if name[:3] in ("Num", "Com", "Dat", "Che")}
     nx, ny = count["NumPoints"], count["NumProfiles"]
     dx, dy, scale = (_number(fields, name) for name in ("Xscale", "Yscale", "Zscale"))
     dtype = _checked_header(nx, ny, scale, count["Compression"], count["DataType"], count["CheckType"])
-    raw = _heights(records[1], nx * ny).reshape(ny, nx)
+    raw = _heights(body, nx * ny).reshape(ny, nx)
     if dtype.kind == "i" and not np.all((raw == np.rint(raw)) | np.isnan(raw)):
         raise refuse(f"holds fractions, though its data type {count['DataType']} is of whole numbers", "type")
     return _scaled(raw, np.isnan(raw), scale, dx, dy)
@@ -168,7 +170,9 @@ def _heights(text: str, count: int) -> Array:
     there = int(np.count_nonzero(blank[:-1] & ~blank[1:])) + int(blank.size > 0 and not blank[0])
     if there != count:  # counted first: a text may hold far more than any map
         raise refuse(f"holds {there} heights where its header says {count}", "short")
-    plain = re.sub(r"\bBAD\b", "nan", text, flags=re.IGNORECASE)
+    plain = text
+    for bad in ("BAD", "Bad", "bad"):
+        plain = plain.replace(bad, "nan")
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         try:
