@@ -29,6 +29,7 @@ BENDS = 0.1  # of the squeeze
 TOO_HEAVY = 23.0  # kg, the most at the best posture (NIOSH lifting equation)
 FINER = 3.0  # times finer than the last grit, the most at once
 PITS = 0.5  # of the grain: how deep a grit leaves its marks
+WHOSE = "{whose}"  # stands for the plates of which a sentence holds
 
 # What can hurt or spoil the work comes first.
 ORDER = (
@@ -183,49 +184,47 @@ def _of_stroke(step: Step, look: Outlook) -> Iterator[tuple[str, str]]:
         )
 
 
-@dataclass
+@dataclass(frozen=True)
 class _Marks:
-    """What the grit of an earlier step left on a plate: its size, and how deep its pits still are [m]."""
+    """What earlier steps left on a plate [m]: the `last` grain, and the `grain` of the deepest `pits`."""
 
+    last: float
     grain: float
     pits: float
 
 
 def _of_marks(study: Study, at: int, look: Outlook, before: dict[str, _Marks]) -> Iterator[tuple[str, str]]:
-    """A grit much finer than the last, and pits that it does not reach the bottom of."""
+    """A grit much finer than the last, and pits that it does not reach the bottom of; notes its own marks."""
     step, units = study.steps[at - 1], study.units
     if look.removed < words.NOTHING:
         return
-    grain = step.grit.size
-    spread = words.SCATTER if step.grit.wear.observed is not None else BAND
-    left: dict[str, str] = {}
-    coarse = 0.0
-    for name in (n for n in study.plates if n in (step.top, step.bottom)):
-        marks, off = before.get(name), look.removed_from[name]
-        if marks is not None and marks.grain > grain * (1.0 + 1e-9):
-            coarse = max(coarse, marks.grain)
-            if off < marks.pits and not _goes_on(study, at, name):
-                low, high = words.size(off / spread, units), words.size(off * spread, units)
-                left[name] = (
-                    f"about {words.size(marks.pits, units)} deep (half the grain), and this step takes off "
-                    f"about {words.size(off, units)}, {low} to {high}"
-                )
-        pits = max(marks.pits - off, 0.0) if marks is not None else 0.0
-        deeper = PITS * grain > pits
-        before[name] = _Marks(grain, PITS * grain) if deeper or marks is None else _Marks(marks.grain, pits)
-    if coarse > FINER * grain * (1.0 + 1e-9):
-        sizes = tuple(say_small(size, echo=True) for size in (grain, coarse))
+    size = step.grit.size
+    names = [n for n in study.plates if n in (step.top, step.bottom)]
+    coarsest = max((before[n].last for n in names if n in before), default=0.0)
+    if coarsest > FINER * size * (1.0 + 1e-9):
+        now, last = (say_small(grain, echo=True) for grain in (size, coarsest))
         yield (
             "finer",
-            f"{sizes[0]} is more than three times finer than the {sizes[1]} before it: marks of the coarse "
-            "grit take long to go. Put a grit between",
+            f"{now} is more than three times finer than the {last} before it: marks of the coarse grit take "
+            "long to go. Put a grit between",
         )
-    for names, said in named(left):
-        yield (
-            "pits",
-            f"pits of the {say_small(coarse, echo=True)} grit on {names} are {said}: some will stay. Lap "
-            "longer, or come down in smaller steps",
-        )
+    spread = words.SCATTER if step.grit.wear.observed is not None else BAND
+    left: dict[str, str] = {}
+    for name in names:
+        marks, off = before.get(name, _Marks(size, size, 0.0)), look.removed_from[name]
+        remains = max(marks.pits - off, 0.0)
+        if marks.grain > size * (1.0 + 1e-9) and remains > 0.0 and not _goes_on(study, at, name):
+            low, high = (words.size(off * by, units) for by in (1.0 / spread, spread))
+            left[name] = (
+                f"pits of the {say_small(marks.grain, echo=True)} grit on {WHOSE} are about "
+                f"{words.size(marks.pits, units)} deep (half the grain), and this step takes off about "
+                f"{words.size(off, units)}, {low} to {high}: some will stay. Lap longer, or come down in "
+                "smaller steps"
+            )
+        new = PITS * size >= remains
+        before[name] = _Marks(size, size if new else marks.grain, PITS * size if new else remains)
+    for whose, said in named(left):
+        yield "pits", said.replace(WHOSE, whose)
 
 
 def _goes_on(study: Study, at: int, name: str) -> bool:

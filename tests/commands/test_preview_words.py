@@ -1,0 +1,166 @@
+"""Every word that preview prints, on every study of configs/ and hostile ones: what a machinist would not say
+at the bench is not there, and what is said is true of the JSON beside it."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+import pytest
+
+from sim.cli import COMMANDS, main
+
+CONFIGS = sorted((Path(__file__).parents[2] / "configs").glob("*.toml"))
+FORBIDDEN = ("survivor", "eigenvalue", "drift", "mode", "preston", "minimum zone", "none}", "nan", "inf ")
+INCH = """units = "inch"
+plates.left = { disc = "6 in", thickness = "1 in", form = { dome = "80 uin", twist = "15 uin" } }
+plates.right = { like = "left", form = { dish = "10 uin" } }
+[[steps]]
+top = "right"
+bottom = "left"
+grit = "9 um"
+stroke = { kind = "circle", overhang = "1 in" }
+turn = "90 deg every 10 strokes"
+load = "5 lb"
+time = "3 h"
+[[steps]]
+top = "left"
+bottom = "right"
+grit = "2 um"
+stroke = { kind = "line", length = "2.5 in", direction = "30 deg" }
+turn = "180 deg every 10 strokes"
+time = "40 min"
+"""
+HOSTILE = """
+plates.A = { disc = "160 mm", thickness = "8 mm", form = { dome = "3 um" }, material = "glass" }
+[plates.B]
+disc = "250.5 mm"
+mass = "26 kg"
+grooves = { pattern = "square", pitch = "12 mm", width = "2 mm" }
+[[steps]]
+top = "A"
+bottom = "B"
+grit = "F220"
+stroke = { kind = "zigzag", travel = "1/2", width = "100 mm", passes = 300 }
+load = "600 N"
+time = "30 min"
+[[steps]]
+top = "B"
+bottom = "A"
+grit = "5 um"
+stroke = { kind = "line", length = "120 mm", direction = "30 deg", centre = ["10 mm", "-5 mm"] }
+walk = "-3 deg per stroke"
+time = "5 min"
+until = { difference = "0.2 um" }
+hand = "rough"
+[[steps]]
+top = "A"
+bottom = "B"
+grit = "5 um"
+stroke = { kind = "still" }
+strokes = 300
+[[steps]]
+top = "A"
+bottom = "B"
+grit = "5 um"
+stroke = { kind = "still" }
+turn = "10 deg per stroke"
+strokes = 300
+"""
+STUDIES = {path.stem: path.read_text("utf-8") for path in CONFIGS} | {"inch": INCH, "hostile": HOSTILE}
+
+
+@pytest.fixture(params=STUDIES)
+def said(request, tmp_path, monkeypatch, capsys):
+    """(text as typed, words printed with lines joined, JSON)."""
+    monkeypatch.chdir(tmp_path)
+    text = STUDIES[request.param]
+    for found in re.findall(r'map = "([^"]+)"', text):
+        pytest.skip(f"needs {found}")
+    (tmp_path / "study.toml").write_text(text)
+    assert main(["preview", "study.toml"]) == 0
+    words = capsys.readouterr().out
+    assert main(["preview", "study.toml", "--json"]) == 0
+    return text, words, json.loads(capsys.readouterr().out)
+
+
+def test_no_word_that_is_not_used_at_the_bench(said):
+    _, words, _ = said
+    low = words.lower()
+    assert not [word for word in FORBIDDEN if word in low]
+    assert not re.search(r"\bmode", low)
+    assert "None" not in words.replace("none", "")
+
+
+def test_lines_are_short_enough_to_read(said):
+    _, words, _ = said
+    assert max(len(line) for line in words.splitlines() if "lapwright" not in line) <= 100
+
+
+def test_rubbing_times_come_with_their_band(said):
+    _, words, _ = said
+    flat = " ".join(words.split())
+    takes = re.findall(r"takes about (\S+) (min|h), (\S+) to (\S+) (until you weigh|as wear)", flat)
+    assert len(takes) == flat.count("takes about")
+    for about, _, low, high, _ in takes:
+        assert float(low) < float(about) < float(high)
+        assert float(high) / float(low) == pytest.approx(10.0, rel=0.1)
+
+
+def test_two_figures_and_no_bare_sign(said):
+    text, words, _ = said
+    typed = set(re.findall(r"[\d.]+", text))
+    for line in words.split("Not said in the study")[0].splitlines():
+        if not line.startswith("  ") or re.match(r"  +hand", line):
+            continue
+        for number in re.findall(r"(?<![\w.])[\d.]+(?= (?:um|uin)\b)", line):
+            figures = number.replace(".", "").lstrip("0").rstrip("0" if "." not in number else "")
+            assert len(figures) <= 2 or number in typed, line
+        assert not re.search(r"(?<![\w.])[-+]\d[\d.]* (?:um|uin|mm|in|deg)\b", line), line
+
+
+def test_no_form_finer_than_the_finish_without_the_remark(said):
+    _, words, answer = said
+    grits = [float(g) for g in re.findall(r"^Step .*?grit (?:\S+ )?\(?([\d.]+) um", words, re.MULTILINE)]
+    blocks = re.split(r"^Step \d+: ", words.split("Not said")[0], flags=re.MULTILINE)[1:]
+    assert len(grits) == len(blocks) == len(answer["steps"])
+    for grit, block in zip(grits, blocks, strict=True):
+        flat = " ".join(block.split())
+        for size, unit, tail in re.findall(
+            r"(?:hollow by|high by about) [\d.]+ ?\w* ?(?:to ([\d.]+) (um|uin))?(.{0,45})", flat
+        ):
+            if size:
+                metres = float(size) * (1.0 if unit == "um" else 0.0254)
+                assert (metres < 0.1 * grit) == ("rougher" in tail), flat
+
+
+def test_it_names_no_command_that_there_is_not(said):
+    _, words, _ = said
+    named = set(re.findall(r"lapwright (\w+)", words))
+    assert named
+    assert named <= set(COMMANDS)
+
+
+def test_makes_says_what_the_numbers_say(said):
+    _, words, answer = said
+    blocks = re.split(r"^Step \d+: ", words.split("Not said")[0], flags=re.MULTILINE)[1:]
+    for block, step in zip(blocks, answer["steps"], strict=True):
+        top, bottom = re.match(r"(\S+) on (\S+),", block).groups()
+        half = step["half_difference"]
+        made = re.search(r"makes +(\S+) hollow and (\S+) domed, by ([\d.]+) (um|uin) each", block)
+        if made is None:
+            assert half is None or abs(half) < 0.05 * step["removed"]
+            continue
+        assert (made[1], made[2]) == ((top, bottom) if half > 0.0 else (bottom, top))
+        size = float(made[3]) * (1e-6 if made[4] == "um" else 25.4e-9)
+        assert size == pytest.approx(abs(half), rel=0.05)
+
+
+def test_what_holds_everywhere_is_said_once(said):
+    _, words, answer = said
+    flat = " ".join(words.split())
+    assert flat.count("how fast a dab of grit tires") <= 1
+    codes = [w["code"] for w in answer["warnings"]]
+    assert "no_fade" not in codes or codes.count("no_fade") == len(answer["steps"])
+    assert flat.count("weighs") >= 1
