@@ -10,6 +10,7 @@ import multiprocessing
 import os
 import signal
 import threading
+import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
@@ -88,18 +89,19 @@ def _surroundings(wanted: dict[str, str]) -> Iterator[None]:
 
 def _send_home(pools: list[Executor], before: set[Any]) -> None:
     """End every worker: what they were at is not wanted any more."""
-    for pool in pools:
-        pool.shutdown(wait=False, cancel_futures=True)
     ours = [child for child in multiprocessing.active_children() if child not in before]
     for child in ours:
         child.terminate()
-    for child in ours:
-        child.join(PATIENCE)
-        if child.is_alive():
-            child.kill()
-            child.join(PATIENCE)
+    # Only looked at, not joined: the pool's own thread joins them, and two that wait for one child miss it.
+    until = time.monotonic() + PATIENCE
+    while left := [child for child in ours if not connection.wait([child.sentinel], 0.0)]:
+        if time.monotonic() > until:
+            for child in left:
+                child.kill()
+            break
+        connection.wait([child.sentinel for child in left], 0.1)
     for pool in pools:
-        pool.shutdown(wait=True)
+        pool.shutdown(wait=True, cancel_futures=True)
 
 
 def _begin(lock: Any) -> None:

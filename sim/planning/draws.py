@@ -7,7 +7,7 @@ members differ by what was changed and not by luck.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from math import exp, log
 
 import numpy as np
@@ -15,7 +15,6 @@ import numpy as np
 from sim.lapping.outlook import BAND
 from sim.lapping.sizing import half_travel
 from sim.lapping.step import Grit, Hand, Step, Wear
-from sim.plate.form import StartForm
 from sim.plate.plate import Plate
 from sim.study.model import Study
 from sim.study.steps import HANDS, MEMORY
@@ -28,7 +27,7 @@ STREAM = 0x64726177  # sets these random numbers apart from others with the same
 KNOWN_WEAR = 1.5
 # The layer's depth lies between 0.02 and 0.15 of the grit, 0.05 being usual (common practice, no source).
 LAYER_BAND = (0.4, 3.0)
-FORMS = tuple(f.name for f in fields(StartForm) if f.name != "ripple")
+ROUND, LONG = ("sphere", "saddle", "twist"), ("bow", "crown", "wind")
 
 
 @dataclass(frozen=True)
@@ -60,8 +59,8 @@ def drawn(study: Study, number: int, tolerance: Tolerance = Tolerance()) -> Stud
 def _plate(plate: Plate, rng: np.random.Generator, tolerance: Tolerance) -> Plate:
     """The plate with start forms within their tolerance; rails by bow, crown and wind."""
     changes = {}
-    spoken = ("bow", "crown", "wind") if plate.outline.long else ("sphere", "saddle", "twist")
-    for key in FORMS:
+    spoken = LONG if plate.outline.long else ROUND
+    for key in (*ROUND, *LONG):
         off = 2.0 * float(rng.random()) - 1.0
         value = getattr(plate.form, key)
         if key in spoken or value:

@@ -50,30 +50,40 @@ class Answer:
 def lapped(job: Job) -> Answer:
     """Lap to the end; whatever goes wrong is in the answer, never raised."""
     begun = time.perf_counter()
+    try:
+        return _lapped(job, begun)
+    except LapwrightError as error:
+        trouble, code = error.message, error.code
+    except MemoryError:
+        trouble, code = "not enough memory: take fewer cells", "memory"
+    except Exception as error:
+        what = " ".join(f"{type(error).__name__}: {error}".split())
+        trouble, code = f"a fault of the program, not yours ({what})", "internal"
+    failed = Summary(job.member, job.draw, "failed", trouble=trouble, code=code)
+    return Answer(failed, None, time.perf_counter() - begun)
+
+
+def _lapped(job: Job, begun: float) -> Answer:
     study = drawn(job.study, job.draw, job.tolerance)
     record = _Record(study, job.heading is not None)
-    outcome, trouble, code = "done", None, None
+    trouble: LapwrightError | None = None
     try:
         outcome = record.follow()
     except (TippedError, NoOverlapError) as error:
-        outcome, trouble, code = "tipped", error.message, error.code
-    except LapwrightError as error:
-        outcome, trouble, code = "failed", error.message, error.code
-    except MemoryError:
-        outcome, trouble, code = "failed", "not enough memory: take fewer cells", "memory"
-    except Exception as error:
-        what = " ".join(f"{type(error).__name__}: {error}".split())
-        outcome, trouble, code = "failed", f"a fault of the program, not yours ({what})", "internal"
-    if record.recorder.last is None:
-        return Answer(Summary(job.member, job.draw, outcome, trouble=trouble, code=code), None, 0.0)
+        # The last good state is worth keeping.
+        outcome, trouble = "tipped", error
+    last = record.recorder.last
+    if last is None:
+        raise trouble or RuntimeError("nothing was lapped")
     heading = job.heading or Heading("", {}, study.seed, "", study.stem)
-    bearings = bearings_of(study, record.recorder.last) if job.heading is not None else ()
+    bearings = bearings_of(study, last) if job.heading is not None else ()
     run = record.recorder.run(heading, outcome, 0.0, bearings)
-    place, last = (job.member, job.draw), record.recorder.last
+    place = job.member, job.draw
     summary = summary_of(place, outcome, study, run, record.blocks, record.trail, last)
+    if trouble is not None:
+        summary = replace(summary, trouble=trouble.message, code=trouble.code)
     took = time.perf_counter() - begun
-    kept = replace(run, wall_time=took) if job.heading is not None else None
-    return Answer(replace(summary, trouble=trouble, code=code), kept, took)
+    return Answer(summary, replace(run, wall_time=took) if job.heading is not None else None, took)
 
 
 class _Record:

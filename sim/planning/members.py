@@ -46,7 +46,7 @@ def with_cells(document: Mapping[str, Any], study: Study, cells: int) -> dict[st
     for group in ("plates", "parts"):
         tables = document.get(group, {})
         out[group] = {
-            name: {**table, "cells": max(8, round(study.plates[name].cells * cells / finest))}
+            name: {**table, "cells": max(16, round(study.plates[name].cells * cells / finest))}
             for name, table in tables.items()
         }
         if not tables:
@@ -62,6 +62,7 @@ def members_of(
     `document`: of the same study; `folder`: where files that it names would lie.
     """
     base = {key: value for key, value in document.items() if key not in LATER}
+    base = _with_places(base, folder or Path())
     asked = [*_variants(study), *_swept(study)]
     width = len(str(len(asked)))
     found, seen = [], set[str]()
@@ -72,6 +73,23 @@ def members_of(
         stem = f"{number:0{width}}-{_slug(name)}"
         found.append(_member(study, base, folder, Member(name, stem, step, changes, "", None, None, place)))
     return tuple(found[only] if only is not None else found)
+
+
+def _with_places(document: dict[str, Any], folder: Path) -> dict[str, Any]:
+    """The document with the files that it names found from anywhere: members lie in another folder."""
+    out = dict(document)
+    for group in ("plates", "parts"):
+        for name, table in document.get(group, {}).items():
+            form = table.get("form")
+            named = form.get("map") if isinstance(form, Mapping) else None
+            if isinstance(named, str):
+                placed = {**form, "map": str((folder / named).resolve())}
+            elif isinstance(named, Mapping) and isinstance(named.get("file"), str):
+                placed = {**form, "map": {**named, "file": str((folder / named["file"]).resolve())}}
+            else:
+                continue
+            out[group] = {**out[group], name: {**table, "form": placed}}
+    return out
 
 
 Asked = tuple[str, int | None, Mapping[str, Any], tuple[int, ...]]
@@ -98,7 +116,11 @@ def short(key: str) -> str:
 
 
 def said(value: Any) -> str:
-    """A value as it is spoken of: without quotes."""
+    """A value as it is spoken of: without quotes and brackets."""
+    if isinstance(value, Mapping):
+        return ", ".join(f"{key.replace('_', ' ')} {said(one)}" for key, one in value.items())
+    if isinstance(value, list | tuple):
+        return " and ".join(said(one) for one in value)
     return value if isinstance(value, str) else inline(value)
 
 

@@ -7,7 +7,7 @@ import io
 from typing import Any
 
 from sim.planning.comparison import Comparison
-from sim.planning.members import said
+from sim.planning.written import inline
 from sim.study.runfile import FORM_KEYS
 
 __all__ = ["csv_text"]
@@ -35,7 +35,7 @@ def csv_text(got: Comparison) -> str:
 def _row(got: Comparison, i: int, rank: int, keys: list[str], plates: list[str]) -> list[Any]:
     member, ended = got.members[i], got.nominal[i]
     row: list[Any] = [rank if ended.done else "", member.name]
-    row += [said(member.changes[key]) if key in member.changes else "" for key in keys]
+    row += [_typed(member.changes[key]) if key in member.changes else "" for key in keys]
     row += [ended.outcome, repr(ended.time), repr(ended.removed), *_ends(got, i, ("removed",))]
     for name in plates:
         there = ended.plates.get(name)
@@ -46,6 +46,10 @@ def _row(got: Comparison, i: int, rank: int, keys: list[str], plates: list[str])
     if got.samples:
         row += [got.best_in(i), got.samples]
     return [*row, (ended.trouble or "").replace("\n", "; ")]
+
+
+def _typed(value: Any) -> str:
+    return value if isinstance(value, str) else inline(value)
 
 
 def _ends(got: Comparison, i: int, what: tuple[str, ...]) -> list[str]:

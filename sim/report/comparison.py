@@ -125,7 +125,7 @@ def _faces(got: Comparison, panels: Sequence[Panel], shown: int) -> str:
         columns = wide if wide * len(panels[0].account.faces) <= 10 else None
     label = "End faces: " + "; ".join(
         f"{p.title}: "
-        + ", ".join(f"{f.name} {words.face(f.after, f.finish, got.study.units)}" for f in p.account.faces)
+        + ", ".join(f"{f.name} {words.face(f.after, None, got.study.units)}" for f in p.account.faces)
         for p in panels
     )
     left = len(got.done) - len(panels)

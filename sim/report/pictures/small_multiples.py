@@ -101,7 +101,7 @@ def _limit(panels: Sequence[Panel], units: str) -> float:
 
 def _said(figure: Figure, face: Face, units: str, x: float, y: float, room: float) -> None:
     width, height = figure.get_size_inches() * 72.0
-    told = typeset(f"{face.name}: {words.face(face.after, face.finish, units)}")
+    told = typeset(f"{face.name}: {words.face(face.after, None, units)}")
     for k, line in enumerate(textwrap.wrap(told, max(14, int(room / 6.0)))[:3]):
         figure.text(
             x / width, (y - 13.0 - 14.0 * k) / height, line, ha="center", va="baseline", fontsize=10.5,

@@ -1,0 +1,87 @@
+"""Small studies to compare, and a crew without processes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+
+from sim.planning.carry_out import jobs_of, meaningless
+from sim.planning.comparison import Comparison, compared
+from sim.planning.crew import Crew
+from sim.planning.draws import Tolerance
+from sim.planning.job import lapped
+from sim.planning.members import members_of
+from sim.planning.work import work_through
+from sim.study.read import document_of, parse
+from sim.study.recorder import Heading
+
+PAIR = """title = "Pair"
+plates.A = { disc = "160 mm", thickness = "30 mm", form = { dome = "3 um" }, cells = 24 }
+plates.B = { like = "A", form = { dish = "1 um" } }
+
+[[steps]]
+top = "A"
+bottom = "B"
+grit = "15 um"
+load = "20 N"
+turn = "8 deg per stroke"
+time = "10 min"
+"""
+THREE = (
+    PAIR
+    + """
+[[variants]]
+name = "as usual"
+set = { load = "20 N" }
+
+[[variants]]
+name = "over the edge"
+set = { stroke = { kind = "circle", radius = "79.9 mm" } }
+
+[[variants]]
+name = "short"
+set = { "stroke.travel" = "1/6" }
+"""
+)
+# A ring of hardened steel on an iron plate: unequal wear, mass and outline.
+RING = """title = "Ring on a plate"
+plates.plate = { disc = "160 mm", thickness = "30 mm", cells = 32 }
+[parts.ring]
+ring = ["80 mm", "40 mm"]
+thickness = "20 mm"
+material = "hardened steel"
+cells = 24
+form = { dome = "2 um" }
+
+[[steps]]
+top = "ring"
+bottom = "plate"
+grit = "15 um"
+stroke = { kind = "circle", radius = "8 mm", centre = ["30 mm", "0 mm"], carry_centre = true }
+walk = "4 deg per stroke"
+load = "20 N"
+time = "10 min"
+"""
+
+
+@contextmanager
+def at_hand(number: int = 1) -> Iterator[Crew]:
+    """A crew in this very process."""
+    with ThreadPoolExecutor(number) as pool:
+        yield Crew(pool, number)
+
+
+def heading(member: object) -> Heading:
+    """Head of a run file that nobody writes."""
+    return Heading("lapwright", {}, 0, "", "")
+
+
+def compare(text: str, samples: int = 0, tolerance: Tolerance = Tolerance()) -> Comparison:  # noqa: B008
+    """The whole way from a study's text, in this process."""
+    study = parse(text, "study")
+    members = members_of(study, document_of(text))
+    jobs = jobs_of(members, samples, tolerance, heading)
+    with at_hand() as crew:
+        answers = [a for some in work_through(crew, lapped, jobs, lost=lapped) for a in some]
+    return compared(study, members, [*meaningless(members), *(a.summary for a in answers)], tolerance)
