@@ -1,0 +1,208 @@
+"""Sentences about a step before it is lapped: each true of the numbers it is made from."""
+
+from __future__ import annotations
+
+from math import pi
+
+import pytest
+
+from sim.lapping.outlook import outlooks
+from sim.report import beforehand
+from sim.report.way_round import makes
+from sim.study.read import parse
+
+STEP = """
+[[steps]]
+top = "%s"
+bottom = "%s"
+grit = "15 um"
+time = "60 min"
+fresh_grit_every = "5 min"
+%s
+"""
+SEEN = "turn = '8 deg per stroke'"
+
+
+def made(top, bottom, forms=("", ""), more=SEEN, plates=None, **how):
+    plates = plates or (
+        f'plates.A = {{ disc = "160 mm", thickness = "30 mm", form = {{ {forms[0]} }} }}\n'
+        f'plates.B = {{ like = "A", form = {{ {forms[1]} }} }}\n'
+    )
+    study = parse(plates + STEP % (top, bottom, more))
+    look = outlooks(study.plates, study.steps)[0]
+    return " / ".join(makes(study.steps[0], study.plates, look, **how)), look
+
+
+DOMED = ('dome = "3 um"', 'dish = "1 um"')
+
+
+def test_the_domed_one_on_top_is_the_right_way_round():
+    # Travel hollows the top and domes the bottom (the moment law).
+    said, look = made("A", "B", DOMED)
+    assert said.startswith("A hollow and B domed, by ")
+    assert "the right way round: A is the domed one" in said
+    assert look.half_difference > 0.0
+    assert "they differ by 4.0 um" in said
+
+
+def test_the_hollow_one_on_top_is_the_wrong_way_round():
+    said, _ = made("B", "A", DOMED)
+    assert "the wrong way round: A is already the domed one; put A on top" in said
+
+
+def test_two_domes_one_higher():
+    said, _ = made("A", "B", ('dome = "3 um"', 'dome = "1 um"'))
+    assert "the right way round: A is the more domed one" in said
+    said, _ = made("A", "B", ('dish = "3 um"', 'dish = "1 um"'))
+    assert "the wrong way round: B is already the more domed one; put B on top" in said
+
+
+def test_more_than_enough():
+    said, look = made(
+        "A", "B", ('dome = "0.3 um"', ""), 'turn = "8 deg per stroke"\nstroke = { travel = "3/8" }'
+    )
+    assert 2.0 * look.half_difference > 1.3 * 0.3e-6
+    assert "stop when they read alike" in said
+
+
+def test_alike_plates_are_parted_unless_swapped():
+    said, _ = made("A", "B")
+    assert 'they come alike, and this parts them: swap_every = "5 min" keeps them alike' in said
+    said, _ = made("A", "B", more=SEEN + '\nswap_every = "5 min"')
+    assert said == "neither more domed nor more hollow than the other"
+
+
+def test_equal_swaps_cure_nothing():
+    swaps = SEEN + '\nswap_every = "5 min"'
+    said, _ = made("A", "B", DOMED, swaps)
+    assert "equal times on top cure nothing. Keep A on top longer" in said
+    said, _ = made("B", "A", DOMED, swaps, more_plates=True)
+    assert "lapping three by turns does" in said
+    uneven = SEEN + '\nswap_every = { A = "5 min", B = "15 min" }'
+    said, _ = made("A", "B", DOMED, uneven)
+    assert "the wrong way round" in said
+    assert "keep A on top longer" in said
+
+
+def test_readings_choose_the_right_way_by_themselves():
+    said, _ = made("A", "B", DOMED, SEEN + '\nswap_every = { read = "5 min", on_top = "more domed" }')
+    assert "the right way round by itself" in said
+
+
+def test_later_steps_say_the_direction_only():
+    said, _ = made("B", "A", DOMED, as_they_come=False)
+    assert said.startswith("B hollow and A domed, by ")
+    assert "way round" not in said
+
+
+SMALL = """
+plates.A = { disc = "160 mm", thickness = "30 mm", form = { %s } }
+plates.B = { disc = "80 mm", thickness = "20 mm", form = { %s } }
+"""
+
+
+def test_a_small_part_within_a_plate_hollows_it():
+    # <r2> of the plate 3200, of the part 800 mm2; an eight of 27 mm by 13 has <c2> = 0.549 x 13.3^2 = 98 mm2
+    said, look = made("B", "A", plates=SMALL % ("", 'dome = "1 um"'), ask="lapwright why x.toml")
+    assert look.half_difference is None
+    assert said.startswith("A hollow and B domed (lapwright why x.toml has the size)")
+    assert "the wrong way round: B is already the domed one; a longer stroke" in said
+    said, _ = made("B", "A", plates=SMALL % ("", 'dish = "1 um"'))
+    assert "why" not in said
+    assert "the right way round: A is the more domed one" in said
+
+
+def test_rails_speak_along_and_across():
+    rails = 'plates.A = { rectangle = ["300 mm", "50 mm"], thickness = "30 mm" }\nplates.B = { like = "A" }\n'
+    said, look = made("A", "B", plates=rails, more='stroke = { kind = "line", length = "60 mm" }')
+    # The stroke goes along 3-9: across it there is no travel, and equal rails differ in nothing.
+    assert look.tendency.across == 0.0
+    assert said.startswith("along 3-9 A hollow and B high in the middle; along 12-6 neither")
+
+
+@pytest.mark.parametrize(
+    ("stroke", "told"),
+    [
+        ('travel = "3/8"', "(travels 3/8 of A)"),
+        ('kind = "circle", radius = "16 mm"', "(travels 1/5 of A)"),
+        ('kind = "line", length = "160 mm"', "(travels the width of A)"),
+        ('kind = "line", length = "68.6 mm"', "(travels 43 % of A)"),
+        ('kind = "line", length = "200 mm"', "(travels 1.2 times the width of A)"),
+    ],
+)
+def test_travel_as_a_share(stroke, told):
+    study = parse(
+        'plates.A = { disc = "160 mm", thickness = "30 mm" }\nplates.B = { like = "A" }\n'
+        + STEP % ("A", "B", f"stroke = {{ {stroke} }}")
+    )
+    look = outlooks(study.plates, study.steps)[0]
+    assert told in beforehand.hand(study.steps[0], study.plates, look)[0]
+
+
+def test_what_was_typed_is_said_back_as_typed():
+    assert beforehand.echoed(0.1255) == "125.5 mm"
+    assert beforehand.echoed(0.160) == "160 mm"
+    assert beforehand.echoed(0.16 / 3.0) == "53 mm"
+    assert beforehand.echoed(6.25 * 0.0254, "inch") == "6.25 in"
+    assert beforehand.echoed(0.160, "inch") == "6.3 in"
+
+
+def test_weighing_a_small_depth():
+    # 1 um off a 160 mm iron face is 0.145 g (model, section 3); pi 0.08^2 x 1e-6 x 7200
+    study = parse(
+        'plates.A = { disc = "160 mm", thickness = "30 mm" }\nplates.B = { like = "A" }\n'
+        + STEP % ("A", "B", "")
+    )
+    assert "1 um off A or B weighs 0.145 g" in beforehand.weighing(study.plates)
+    assert 1e3 * pi * 0.08**2 * 1e-6 * 7200.0 == pytest.approx(0.145, rel=0.002)
+    # 40 uin of the same face
+    assert "40 uin off A or B weighs 0.147 g" in beforehand.weighing(study.plates, "inch")
+
+
+@pytest.mark.parametrize(
+    ("more", "told"),
+    [
+        (
+            "",
+            "it never takes out a dome in a dish, the same twist in both, and high at 3 and 9 on high at 12",
+        ),
+        (SEEN, "it never takes out a dome in a dish: "),
+        ('stroke = { kind = "line", travel = "1/4" }', "ridges along the stroke (3 to 9 o'clock)"),
+        (
+            'stroke = { kind = "line", travel = "1/4", direction = "60 deg" }',
+            "ridges along the stroke (1 to 7 o'clock)",
+        ),
+        ('stroke = { kind = "line", travel = "1/4", direction = "135 deg" }', "(4:30 to 10:30 o'clock)"),
+        ('stroke = { kind = "still" }\nturn = "8 deg per stroke"', "rings about the middle"),
+        ('turn = "180 deg every 10 strokes"', "with the top turned only half round"),
+        ('stroke = { kind = "still" }', "nothing rubs"),
+    ],
+)
+def test_what_a_stroke_never_takes_out(more, told):
+    study = parse(
+        'plates.A = { disc = "160 mm", thickness = "30 mm" }\nplates.B = { like = "A" }\n'
+        + STEP % ("A", "B", more)
+    )
+    look = outlooks(study.plates, study.steps)[0]
+    assert told in " ".join(beforehand.leaves(study.steps[0], study.plates, look))
+
+
+def test_the_residue_is_half_to_all_of_the_squeeze():
+    study = parse(
+        'plates.A = { disc = "160 mm", thickness = "30 mm" }\nplates.B = { like = "A" }\n'
+        + STEP % ("A", "B", SEEN)
+    )
+    look = outlooks(study.plates, study.steps)[0]
+    # 4.34 kg on 201 cm2 press 2.12 kPa; 0.75 um at 3 kPa
+    assert look.squeeze == pytest.approx(0.75e-6 * 2118.0 / 3000.0, rel=1e-3)
+    assert "both hollow by 0.26 um to 0.53 um (the finish is rougher" in " ".join(
+        beforehand.leaves(study.steps[0], study.plates, look)
+    )
+
+
+def test_a_rim_that_is_never_rubbed():
+    study = parse(SMALL % ("", "") + STEP % ("B", "A", SEEN))
+    look = outlooks(study.plates, study.steps)[0]
+    said = " ".join(beforehand.leaves(study.steps[0], study.plates, look))
+    assert look.overhang < 0.0
+    assert f"the outermost {1e3 * -look.overhang:.0f} mm of A" in said
