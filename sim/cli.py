@@ -27,14 +27,14 @@ COMMANDS = {
     "run": "laps the plates on paper: what you would have at the end",
     "bearing": "where the top bears, how hard, and whether it tips",
     "compare": "the same plates under several strokes, side by side",
-    "report": "makes the page again from a run",
+    "gauge": "what each gauge would show, and what your readings mean",
+    "report": "makes the page again from a run; --card: the one-page work card for the bench",
     "verify": "proves this copy against closed forms and published answers",
 }
 # Spoken of in the plan, not in this copy; a later copy moves the line up.
 LATER = {
     "why": "preview says what a stroke makes, run shows it",
     "tune": "copy the study, change the stroke, and run both",
-    "gauge": "run gives the form of each face",
 }
 
 WELCOME = """\

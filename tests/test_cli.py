@@ -90,7 +90,7 @@ def test_help_names_every_command_there_is_and_no_other(capsys: pytest.CaptureFi
     assert listed == list(COMMANDS)
     assert "example:" in told
     for later in LATER:
-        assert not re.search(rf"lapwright {later}\b|--card", told)
+        assert not re.search(rf"lapwright {later}\b", told)
 
 
 @pytest.mark.parametrize("command", COMMANDS)
@@ -99,7 +99,7 @@ def test_each_command_explains_itself(command: str, capsys: pytest.CaptureFixtur
     told = capsys.readouterr().out
     assert f"lapwright {command}" in told
     assert "example:" in told
-    assert "--card" not in told
+    assert ("--card" in told) == (command == "report")
 
 
 @pytest.mark.parametrize(
@@ -108,7 +108,7 @@ def test_each_command_explains_itself(command: str, capsys: pytest.CaptureFixtur
         (["gauges"], "no command 'gauges': did you mean gauge?"),
         (["rnu", "x.toml"], "no command 'rnu': did you mean run?"),
         (["zzz"], "lapwright -h lists the commands"),
-        (["gauge", "x.toml"], "does not have 'gauge' yet"),
+        (["tune", "x.toml"], "does not have 'tune' yet"),
         (["run"], "FILE is missing"),
         (["run", "pair.toml", "--forse"], "did you mean --force?"),
         (["run", "pair.toml", "--resume", "--force"], "give one of them"),

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from math import pi
+from math import cos, pi, sin
 
 import numpy as np
 
@@ -22,6 +22,7 @@ from sim.plate.plate import Plate
 
 __all__ = ["Budget", "Part", "Prediction", "budget", "firm_place", "predict", "ratios"]
 
+SHIFTS = (2e-3, 4e-3, 6e-3, 8e-3, 10e-3)  # [m]: how far a gauge is moved off a groove
 NOTHING = 1e-9  # of what a gauge sees best
 
 
@@ -152,11 +153,18 @@ def predict(gauge: Gauge, faces: Mapping[str, Face], plate: str, place: Placemen
 
 
 def firm_place(gauge: Gauge, plate: Plate, place: Placement, most: float = 0.25 * pi) -> Placement | None:
-    """The nearest angle to the wanted one at which all feet stand on land; None within `most` [rad]."""
+    """The nearest place to the wanted one at which all feet stand on land: turned, else moved a little.
+
+    None when there is none within `most` [rad] and 10 mm.
+    """
     outline = plate.outline
-    for step in range(0, round(most / (pi / 180.0)) + 1):
-        for side in (1.0, -1.0) if step else (1.0,):
-            tried = Placement(place.at, place.angle + side * step * pi / 180.0, place.along)
-            if footing(plate, gauge.contacts(tried, outline), gauge.foot).firm:
-                return tried
+    for shift in (0.0, *SHIFTS):
+        for way in range(8) if shift else (0,):
+            x = place.at[0] + shift * cos(0.25 * pi * way)
+            y = place.at[1] + shift * sin(0.25 * pi * way)
+            for step in range(round(most / (pi / 180.0)) + 1):
+                for side in (1.0, -1.0) if step else (1.0,):
+                    tried = Placement((x, y), place.angle + side * step * pi / 180.0, place.along)
+                    if footing(plate, gauge.contacts(tried, outline), gauge.foot).firm:
+                        return tried
     return None

@@ -19,7 +19,7 @@ Array = NDArray[np.float64]
 class Foot:
     """A foot that ends in a ball of radius `ball` [m], a flat pad of diameter `pad` [m], or a point.
 
-    An `eye` that looks at bands stands nowhere: it carries a band on over grooves of so much width [m].
+    An `eye` that looks at bands, or a ring, stands in no groove: it is carried over so much width [m].
     """
 
     ball: float = 0.0

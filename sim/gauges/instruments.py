@@ -142,6 +142,11 @@ class Spherometer(_Dial):
     foot_circle: float
     feet: int | Literal["ring"] = 3
 
+    @property
+    def foot(self) -> Foot:
+        """A ring lies over grooves; feet end in balls, pads or points."""
+        return Foot(eye=self.foot_circle) if self.feet == "ring" else super().foot
+
     def contacts(self, place: Placement, outline: Outline) -> Contacts:
         """The middle and the feet."""
         number = RING_POINTS if self.feet == "ring" else self.feet

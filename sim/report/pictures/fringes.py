@@ -95,7 +95,7 @@ def fringe_figure(
     rows = -(-len(seen) // columns)
     cell = width / (2 * columns)
     tall = max(_shape(one) for one in seen) * cell * 0.84 + 34.0
-    block = tall + 78.0
+    block = tall + 94.0
     figure = new_figure(width, rows * block + 8.0)
     for k, one in enumerate(seen):
         row, column = divmod(k, columns)
@@ -129,11 +129,11 @@ def _pair(
     wedge = flat.wedge or max(LINES, 2.2 * abs(level.bands)) * flat.band / span
     askew = fringes(one.face, replace(flat, wedge=wedge, wedge_direction=direction), at, PIXELS)
     for side, (got, said) in enumerate(((level, "the flat lying on"), (askew, "with a slight wedge"))):
-        axes = bare(figure, (left + side * cell, bottom + 60.0, cell, tall))
+        axes = bare(figure, (left + side * cell, bottom + 76.0, cell, tall))
         _draw(axes, one, got, flat, at, grey=abs(level.bands) > MOST)
         figure.text(
             (left + (side + 0.5) * cell) / width,
-            (bottom + 60.0 + tall + 2.0) / height,
+            (bottom + 76.0 + tall + 2.0) / height,
             f"{one.name}: {said}" if side == 0 else said,
             ha="center",
             fontsize=12.0,
@@ -143,7 +143,7 @@ def _pair(
     for number, line in enumerate(_words(one, level, askew, flat, units, int(2.0 * cell / 6.3))):
         figure.text(
             (left + cell) / width,
-            (bottom + 46.0 - 15.0 * number) / height,
+            (bottom + 62.0 - 15.0 * number) / height,
             line,
             ha="center",
             fontsize=11.0,

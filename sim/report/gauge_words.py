@@ -1,0 +1,161 @@
+"""What a gauge would show, and what readings say, in the words of the bench."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from math import pi
+
+from sim.gauges.budget import Budget, Prediction
+from sim.gauges.estimate import Estimate, Finding
+from sim.gauges.instruments import Gauge, OpticalFlat
+from sim.report.amounts import both_units, joined, size, two
+
+__all__ = ["FORM_WORDS", "doubt", "form_words", "found_words", "shares", "shows", "slope", "who_is_on_top"]
+
+FORM_WORDS = {
+    "sphere": "dome",
+    "saddle": "saddle",
+    "twist": "twist",
+    "bow": "bow",
+    "crown": "crown",
+    "wind": "wind",
+}
+_SIDES = {
+    "sphere": ("domed by", "dished by"),
+    "saddle": ("high at 3 and 9 by", "high at 12 and 6 by"),
+    "twist": ("high at 1:30 and 7:30 by", "high at 10:30 and 4:30 by"),
+    "bow": ("middle over the ends by", "middle under the ends by"),
+    "crown": ("middle over the long edges by", "middle under the long edges by"),
+    "wind": ("corners at 1:30 and 7:30 high by", "corners at 10:30 and 4:30 high by"),
+}
+_POINTER = {
+    "twist gauge": ("its first pair of feet stands high by", "its first pair of feet stands low by"),
+    "bridge": ("high by", "low by"),
+}
+AGREE = 1.8  # readings that lie farther apart than this many times their scatter are told
+
+
+def slope(value: float) -> str:
+    """Size of a slope [rad]: um per metre, and seconds of arc."""
+    return f"{two(value * 1e6)} um/m ({two(value * 648000.0 / pi)} arcsec)"
+
+
+def amount(value: float, gauge: Gauge, units: str) -> str:
+    """Size of a reading, as this gauge says it."""
+    return slope(value) if gauge.angular else both_units(value, units)
+
+
+def degrees(angle: float) -> str:
+    """An angle [rad] for a line's head."""
+    return f"{angle * 180.0 / pi:.0f} deg"
+
+
+def shows(one: Prediction, gauge: Gauge, units: str) -> str:
+    """One line: where it is turned to, what it shows, how surely."""
+    if one.value is None:
+        return f"at {degrees(one.place.angle)}: {one.footing.words}"
+    up, down = (
+        ("up by", "down by")
+        if gauge.angular
+        else _POINTER.get(gauge.kind, ("middle high by", "middle low by"))
+    )
+    if abs(one.value) < (1e-8 if gauge.angular else 5e-10):
+        said = "nothing"
+    else:
+        said = f"{up if one.value > 0.0 else down} {amount(one.value, gauge, units)}"
+    if isinstance(gauge, OpticalFlat):
+        said += f", {two(one.value / gauge.band)} bands"
+    where = degrees(one.place.angle)
+    if (moved := max(map(abs, one.place.at)) * 1e3) > 0.1:
+        where += f", moved {moved:.0f} mm off a groove"
+    line = f"at {where}: {said}, give or take {plain_amount(one.budget.half, gauge, units)}"
+    return f"{line} ({one.footing.words})" if one.footing.words else line
+
+
+def plain_amount(value: float, gauge: Gauge, units: str) -> str:
+    """Size of a doubt in one unit."""
+    return f"{two(value * 1e6)} um/m" if gauge.angular else size(value, units)
+
+
+def shares(seen: Sequence[Prediction], gauge: Gauge) -> str:
+    """What it shows of the whole plate, and what it does not see."""
+    parts = []
+    best = [p for p in seen if p.best is not None]
+    if best and not gauge.angular and gauge.kind != "bridge":
+        first = best[0]
+        ratio = abs(first.ratio[first.best or ""])
+        form = FORM_WORDS[first.best or ""]
+        parts.append(f"it shows {two(ratio)} of the whole plate's {form}: multiply by {two(1.0 / ratio)}")
+    blind = [name for name in seen[0].ratio if all(name in p.blind for p in seen)]
+    if blind:
+        parts.append(f"so used it is blind to {joined([FORM_WORDS[name] for name in blind])}")
+    if gauge.kind == "repeat reading":
+        parts.append(
+            "a dome reads alike everywhere, so set to nought on the plate it is blind to that as well"
+        )
+    if gauge.kind == "twist gauge":
+        parts.append("turn it 90 degrees on the spot and halve the difference: then it needs no master")
+    return "; ".join(parts)
+
+
+def doubt(budget: Budget, gauge: Gauge, units: str, full: bool = False) -> list[str]:
+    """Where the doubt comes from: the largest cause, or a table of all, one standard deviation each."""
+    if not budget.parts:
+        return ["nothing was said of its scatter: it is taken as exact"]
+    if not full:
+        return [f"most of the doubt: {budget.parts[0].cause}"]
+    width = max(len(part.cause) for part in budget.parts) + 2
+    lines = ["doubt, one standard deviation each:"]
+    lines += [
+        f"  {part.cause:<{width}}{plain_amount(part.standard, gauge, units):>12}   {part.how}"
+        for part in budget.parts
+    ]
+    return [*lines, f"  {'all together':<{width}}{plain_amount(budget.standard, gauge, units):>12}"]
+
+
+def form_words(name: str, finding: Finding | None, units: str) -> str:
+    """One form as readings tell it."""
+    if finding is None:
+        return f"{FORM_WORDS[name]} not seen"
+    if not finding.told:
+        return f"no {FORM_WORDS[name]} above {size(abs(finding.value) + finding.half, units)}"
+    side = _SIDES[name][0 if finding.value > 0.0 else 1]
+    return f"{side} {both_units(finding.value, units)}, give or take {size(finding.half, units)}"
+
+
+def found_words(found: Estimate, units: str) -> list[str]:
+    """What readings say of each plate, one line a plate, and whether they agree."""
+    lines = []
+    for plate in found.plates:
+        said = "; ".join(form_words(name, one, units) for name, one in found.forms(plate).items())
+        lines.append(f"{plate}: {said}")
+    apart = found.agreement
+    if apart is not None and apart > AGREE:
+        lines.append(
+            f"The readings lie {two(apart)} times as far apart as their scatter allows: look for dirt under "
+            "a foot, a warm plate, waves or a rolled edge, or a gauge that scatters more than you wrote."
+        )
+    return lines
+
+
+def who_is_on_top(found: Estimate, units: str, beds: Mapping[str, bool] | None = None) -> list[str]:
+    """Which plate of each pair is the more domed, and so goes on top."""
+    plates = found.plates
+    lines = []
+    for k, first in enumerate(plates):
+        for second in plates[k + 1 :]:
+            higher, apart = found.more_domed(first, second)
+            if apart is None:
+                continue
+            if higher is None:
+                most = size(abs(apart.value) + apart.half, units)
+                lines.append(
+                    f"{first} and {second} are domed alike, to within {most}: read them more finely."
+                )
+                continue
+            other = second if higher == first else first
+            by = f"{both_units(apart.value, units)}, give or take {size(apart.half, units)}"
+            lines.append(
+                f"{higher} is more domed than {other} by {by}: lay {higher} on top, and keep it there longer."
+            )
+    return lines
