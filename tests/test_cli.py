@@ -323,6 +323,9 @@ def test_bearing_takes_a_study_or_a_run_and_draws(
     told = capsys.readouterr().out
     assert "bears.png" in told.strip().splitlines()[-2] + told.strip().splitlines()[-1]
     assert main(["bearing", "pair.toml", "--out", "bears.png"]) == 2
+    capsys.readouterr()
+    assert main(["bearing", "pair.toml", "--step", "1", "--phase", "30"]) == 0
+    assert "bearing pair.toml --step 1 --phase 30 --out bears.png" in capsys.readouterr().out
 
 
 # --- preview -------------------------------------------------------------------------------------

@@ -44,6 +44,8 @@ def makes(
         The command that tells the size where no closed form does; empty when there is none.
 
     """
+    if look.removed < words.NOTHING:
+        return ["no change"]
     if step.swap is not None and step.swap.read is not None:
         return ["whichever reads more domed goes on top and loses its dome: the right way round by itself"]
     half, drive = look.half_difference, look.tendency.all_round
