@@ -80,7 +80,7 @@ class Prose(HTMLParser):
     "label."""
 
     BLOCKS = frozenset(
-        {"p", "li", "td", "th", "h1", "h2", "text", "caption", "dt", "dd", "b", "figcaption", "output"}
+        {"p", "li", "td", "th", "h1", "h2", "text", "caption", "dt", "dd", "figcaption", "output"}
     )
     SKIPPED = frozenset({"style", "script", "pre", "dl"})
 
@@ -251,6 +251,8 @@ def test_a_form_finer_than_the_grit_has_the_remark(printed) -> None:
         for number, unit in SHAPE.findall(text):
             size = float(number) * (1e-6 if unit == "um" else 25.4e-9)
             seen += 1
+            if float(number) in {float(n) for n in typed_numbers(run)}:
+                continue  # how the face came, as the person said it
             if size < finish * (1 - 0.03):
                 assert REMARK in text or ("†" in text and marked), (where, kind, text)
     if said.study is not None:

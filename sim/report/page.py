@@ -244,7 +244,8 @@ def _card(said: Account, drawn: Drawn) -> str:
         return ""
     from sim.report.card import card_html
 
-    return card_html(said.run)
+    # The card is as wide as its paper: on a narrow screen it scrolls by itself.
+    return f'<div class="wide">{card_html(said.run)}</div>'
 
 
 def _slider(said: Account, drawn: Drawn) -> str:

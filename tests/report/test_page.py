@@ -160,6 +160,57 @@ def test_names_with_reserved_characters_stay_text(make_run) -> None:
     assert len(sheet.scripts) == 2  # the study's own "</pre><script>" made none
 
 
+def told(page: str, part: str) -> str:
+    """Words of one part of the page, as a person reads them."""
+    begin = page.index(f'id="{part}"')
+    ends = [page.find(f'id="{name}"', begin + 1) for name, _, _ in PARTS]
+    end = min((e for e in ends if e > 0), default=len(page))
+    return " ".join(" ".join(walked("<div " + page[begin:end]).seen).replace("\u202f", " ").split())
+
+
+def test_first_screen_says_what_came_out_what_next_and_what_to_mind(make_run) -> None:
+    page = render(make_run("coarse_pair"))
+    first = page[page.index('id="result"') : page.index('<figure class="faces">')]
+    assert first.index("<h1>") < first.index("<b>Next</b>")
+    assert first.count("<b>Next</b>") == 1
+    assert first.count("<b>Take care</b>") == 1  # one dab of grit for 40 minutes
+    assert "One dab" in first
+    assert "Take care" not in render(make_run("one_square"))
+
+
+@pytest.mark.parametrize("name", ["disc_pair", "coarse_pair", "rail", "ring_on_plate", "three_plates"])
+def test_a_flat_shows_half_a_wave_a_band(make_run, name: str) -> None:
+    """587.6 nm: 293.80 nm a band (checks page, 21)."""
+    run = make_run(name)
+    words = told(render(run), "flat")
+    grit = {"disc_pair": 4, "coarse_pair": 15, "rail": 9, "ring_on_plate": 9, "three_plates": 9}[name]
+    assert ("too grey" in words) == (grit > 5)
+    for face in account(run).faces:
+        key = "bow" if face.long else "sphere"
+        count = abs(face.after[key]) / 293.80e-9
+        line = re.search(rf"{face.name}: (.*?)\.(?= |$)", words)[1].split(";")[0]
+        if count >= 1.0:
+            number = 1.0 if "one band" in line else float(re.search(r"about ([\d.]+) bands", line)[1])
+            assert abs(number - count) <= 0.0501 * count
+        elif count >= 0.1:
+            assert abs(float(re.search(r"bow by ([\d.]+) of", line)[1]) - count) <= 0.0501 * count
+        else:
+            assert "straight bands" in line
+
+
+def test_the_work_card_stands_in_the_page(make_run) -> None:
+    page = render(make_run("disc_pair"))
+    assert 'class="wc-card"' in page
+    assert "work card" in told(page, "card").lower()
+    assert 'id="card"' not in render(make_run("one_square"))  # no study, no steps, no card
+
+
+def test_a_rail_bows_and_is_not_hollow(make_run) -> None:
+    words = told(render(make_run("rail")), "metal")
+    assert "face hollow" not in words
+    assert "face domed" not in words
+
+
 @pytest.mark.parametrize(
     ("outcome", "says"),
     [

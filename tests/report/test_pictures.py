@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,7 +11,7 @@ from matplotlib.image import imread
 
 from sim.report import pictures
 from sim.report.account import account
-from sim.report.pictures.cuts import piled
+from sim.report.pictures.cuts import best_angle, piled, rest_plane
 from sim.report.pictures.faces import contour_step, height_limit
 from sim.report.pictures.history import _top_during
 from sim.report.pictures.ink import HEIGHTS, REMOVED, round_step, round_up
@@ -189,3 +190,51 @@ def test_bearing_picture_for_the_command(make_run) -> None:
     image = pixels(data)
     assert image.shape[1] == pytest.approx(560 * 1.6, abs=2)
     assert image.std() > 0.05
+
+
+def test_a_top_rests_where_no_high_spot_reaches_through() -> None:
+    """A saddle of height s at the rim both ways: it bears on the two high ends, s above the middle.
+
+    On a plane with one bump beside the middle it tilts until the far rim bears.
+    """
+    x, y = (a.ravel() for a in np.meshgrid(np.linspace(-1, 1, 41), np.linspace(-1, 1, 41)))
+    inside = np.hypot(x, y) <= 1.0
+    x, y = 0.08 * x[inside], 0.08 * y[inside]
+    saddle = 2 * UM * (x * x - y * y) / 0.08**2
+    assert rest_plane(x, y, saddle) == pytest.approx((2 * UM, 0.0, 0.0), abs=1e-9)
+    dome = -3 * UM * (x * x + y * y) / 0.08**2
+    assert rest_plane(x, y, dome) == pytest.approx((0.0, 0.0, 0.0), abs=1e-9)
+    bump = np.where((np.abs(x - 0.04) < 1e-6) & (np.abs(y) < 1e-6), 1 * UM, 0.0)
+    h, a, b = rest_plane(x, y, bump)
+    assert np.all(h + a * x + b * y >= bump - 1e-12)  # nothing reaches through
+    # The line through the bump (1 um at 40 mm) and the far rim (0 at -80 mm) is 2/3 um high in the middle.
+    assert h == pytest.approx(2 / 3 * UM, rel=1e-3)
+    assert a == pytest.approx(1 * UM / 0.12, rel=1e-3)
+    assert b == pytest.approx(0.0, abs=1e-9)
+
+
+def test_the_cut_goes_where_the_gap_is_widest(make_run) -> None:
+    """A rail in wind touches a flat one along two opposite corners, so the gap is widest at the others."""
+    said = account(make_run("rail"))
+    rail, master = said.faces
+    pile = piled(master, rail, end=False)
+    angle = best_angle(master, rail)
+    assert abs(abs(angle) - np.arctan2(0.05, 0.3)) < 1e-9
+    assert pile.cut(angle).widest > 1.5 * pile.cut(0.0).widest  # a bow of 2 um shows along it too
+    # Wind of 4 um: one pair of corners stands 4 um over the other (model page, 1); beside a bow of 2 um.
+    assert pile.cut(angle).widest > 3 * UM
+
+
+def test_mated_twists_part_when_turned_a_quarter(make_run) -> None:
+    """Twists t that mate at 12 on 12 a quarter turned stand 2 t apart in the middle of the low side."""
+    said = account(make_run("three_plates"))
+    a, b = said.faces[0], said.faces[1]
+    flat = np.zeros_like(a.record.frames)
+    X, Y = np.meshgrid(a.record.x, a.record.y)
+    flat[:] = 1 * UM * X * Y / 0.08**2  # twist 1 um
+    pair = [replace(f, record=replace(f.record, frames=flat)) for f in (a, b)]
+    angles = (0.0, np.pi / 4, np.pi / 2, -np.pi / 4)
+    together = piled(*pair, end=True)
+    turned = piled(*pair, end=True, theta=np.pi / 2)
+    assert max(together.cut(t).widest for t in angles) < 0.02 * UM
+    assert max(turned.cut(t).widest for t in angles) == pytest.approx(2 * UM, rel=0.06)
