@@ -145,10 +145,11 @@ class Comparison:
         top, bottom = member.study.steps[0].top, member.study.steps[0].bottom
         change = {}
         for name in (top, bottom):
-            after = got.plates[name].forms_margin0.get("sphere")
-            if after is None:
+            ended = got.plates[name]
+            before, after = (forms.get("sphere") for forms in (ended.before_margin0, ended.forms_margin0))
+            if before is None or after is None:
                 return None
-            change[name] = after - member.study.plates[name].form.sphere
+            change[name] = after - before
         law = _by_law(member.study, self.ahead[one], bottom, got)
         return 0.5 * (change[bottom] - change[top]), 0.5 * (change[bottom] + change[top]), law
 

@@ -28,8 +28,8 @@ PROFILE = 65  # points along a cut from 9 to 3
 class Ended:
     """One plate at the end.
 
-    `forms` inside the margin and `forms_margin0` with none [m], None where not spoken of; `before` as
-    `forms`, at the start; `margin` [m];
+    `forms` inside the margin and `forms_margin0` with none [m], None where not spoken of; `before` and
+    `before_margin0` the same at the start; `margin` [m];
     `removed` mean depth of land lost [m]; `dome` (HISTORY,) [m] of sphere (rails: bow) along the metal
     removed; `profile` (PROFILE,) [m] heights about the mean plane along the middle, from 9 to 3 (long
     faces: along their length), nan off the land.
@@ -38,6 +38,7 @@ class Ended:
     forms: Mapping[str, float | None]
     forms_margin0: Mapping[str, float | None]
     before: Mapping[str, float | None]
+    before_margin0: Mapping[str, float | None]
     margin: float
     removed: float
     dome: tuple[float, ...]
@@ -104,6 +105,7 @@ class Summary:
                 forms=dict(ended["forms"]),
                 forms_margin0=dict(ended["forms_margin0"]),
                 before=dict(ended["before"]),
+                before_margin0=dict(ended["before_margin0"]),
                 margin=float(ended["margin"]),
                 removed=float(ended["removed"]),
                 dome=_numbers(ended["dome"]),
@@ -161,6 +163,7 @@ def summary_of(
             forms=_forms(record.forms, -1),
             forms_margin0=_forms(record.forms_margin0, -1),
             before=_forms(record.forms, 0),
+            before_margin0=_forms(record.forms_margin0, 0),
             margin=float(record.margin),
             removed=float(record.removed[-1]),
             dome=tuple(np.interp(along, metal, dome).tolist()),
