@@ -6,7 +6,7 @@ from sim.lapping.motion import Motion
 from sim.lapping.step import Turn
 from sim.lapping.strokes import Circle, FigureEight, Line, Still
 from sim.modes.basis import basis_of
-from sim.modes.operator import operator_of
+from sim.modes.turned import operator_of
 from sim.verify.scenes import RADIUS, START, disc, start_step
 
 KAPPA = 1e-12

@@ -18,17 +18,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.lapping.motion import Motion, Poses
+from sim.lapping.step import Step, Turn
 
-__all__ = ["POSES", "Instants", "instants_of"]
+__all__ = ["POSES", "Instants", "base_instants", "distinct_angles", "instants_of", "rates_of"]
 
 Array = NDArray[np.float64]
 
-POSES = 64
+POSES = 64  # of a stroke; where angles turn with it, as many times more as `DENSER` says
+DENSER = (1.0, 2.5, 4.0)  # by the number of other phases that run on: none, one, two or more
 FEWEST_AN_ANGLE = 8
 MORE = 1.25  # so many times more instants are taken if they make a better lattice
-REACH = 12  # waves of up to so many periods in each phase must not be taken for constants
+REACH = ((8, 20), (6, 10))  # waves of up to so many periods in the stroke and in each other phase ...
+FADES = 3.0  # periods in which a wave counts for e times less
+STROKE_COUNTS = 2  # ... must not be taken for constants; those of the stroke are weaker and count double
 MOST_STROKES = 20_000  # looked through for a number after which everything is back
-CANDIDATES = 48
+CANDIDATES = 32
 OPEN = 1e-3  # of a turn: what is back to this is back
 GOLDEN = (5.0**0.5 - 1.0) / 2.0
 SAME_ANGLE = 9  # decimals of a turn
@@ -56,7 +60,10 @@ class Instants:
 def instants_of(motion: Motion, first: int, strokes: int, number: int = POSES) -> Instants:
     """About `number` instants that stand for strokes first ... first + strokes - 1 of a motion."""
     places, share = _places(motion, first, strokes, number)
-    poses = motion.poses(np.asarray(places, dtype=np.float64))
+    return _scaled(motion, first, strokes, motion.poses(np.asarray(places, dtype=np.float64)), share)
+
+
+def _scaled(motion: Motion, first: int, strokes: int, poses: Poses, share: Array) -> Instants:
     # A few poses do not know the path's length; scaled to it, they take off the right amount of metal.
     seen = float(share @ np.hypot(poses.vx, poses.vy))
     if seen > 0.0:
@@ -66,12 +73,44 @@ def instants_of(motion: Motion, first: int, strokes: int, number: int = POSES) -
     return Instants(poses, share, hand, motion.moment(poses, 1.0) - hand)
 
 
+def base_instants(motion: Motion, first: int, strokes: int, number: int = POSES) -> Instants:
+    """The same with nothing turned: as the operator sees it who stands at alpha, the top held at beta = 0."""
+    plain = Motion(replace(motion.step, turn=Turn(), walk=Turn()), motion.key)
+    places, share = _places(plain, first, strokes, number)
+    found = _scaled(motion, first, strokes, motion.poses(np.asarray(places, dtype=np.float64)), share)
+    p = found.poses
+    cx, cy = _turned_back(p.cx, p.cy, p.alpha)
+    vx, vy = _turned_back(p.vx, p.vy, p.alpha)
+    hand, push = (np.stack(_turned_back(m[:, 0], m[:, 1], p.alpha), axis=1) for m in (found.hand, found.push))
+    zero = np.zeros(p.theta.shape)
+    return Instants(replace(p, cx=cx, cy=cy, vx=vx, vy=vy, theta=zero, alpha=zero), share, hand, push)
+
+
+def _turned_back(x: Array, y: Array, angle: Array) -> tuple[Array, Array]:
+    cos, sin = np.cos(angle), np.sin(angle)
+    return cos * x + sin * y, cos * y - sin * x
+
+
+def distinct_angles(motion: Motion, first: int, strokes: int) -> tuple[Array, Array, Array]:
+    """Angles theta, alpha (m,) [rad] of indexed turns that are visited, and their shares of the time."""
+    middle = motion.poses(np.asarray(np.arange(first, first + strokes) + 0.5, dtype=np.float64))
+    _, seen, _, counts = _distinct(middle)
+    return middle.theta[seen], middle.alpha[seen], counts / strokes
+
+
+def _distinct(poses: Poses) -> tuple[Array, NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]:
+    angles = np.round(np.stack([poses.theta, poses.alpha], 1) / (2.0 * pi) % 1.0, SAME_ANGLE) % 1.0
+    found, seen, which, counts = np.unique(
+        angles, axis=0, return_index=True, return_inverse=True, return_counts=True
+    )
+    return found, seen, which.ravel(), counts
+
+
 def _places(motion: Motion, first: int, strokes: int, number: int) -> tuple[Array, Array]:
     """Strokes (n,) since the step began, and shares (n,)."""
     step = motion.step
-    rates = [t.angle / (2.0 * pi) for t in (step.turn, step.walk) if t.angle != 0.0 and not t.indexed]
-    if step.curve.period != 1.0:
-        rates.append(1.0 / step.curve.period)
+    rates = rates_of(step)
+    number = round(number * DENSER[min(len(rates), 2)])
     if motion.index_every:
         return _over_indexes(motion, first, strokes, number, bool(rates))
     if rates:
@@ -82,6 +121,14 @@ def _places(motion: Motion, first: int, strokes: int, number: int) -> tuple[Arra
     if not rates and step.hand.steady:
         return first + (np.arange(number) + 0.5) / number, np.full(number, 1.0 / number)
     return _spread(first, strokes, number), np.full(number, 1.0 / number)
+
+
+def rates_of(step: Step) -> list[float]:
+    """Turns a stroke of what runs on beside the stroke: theta, alpha, a zigzag's traverse."""
+    turn, walk = (0.0 if t.indexed else t.angle / (2.0 * pi) for t in (step.turn, step.walk))
+    traverse = 0.0 if step.curve.period == 1.0 else 1.0 / step.curve.period
+    theta = turn + walk
+    return [rate for rate in (theta, walk if walk != theta else 0.0, traverse) if rate != 0.0]
 
 
 def _spread(first: int, strokes: int, number: int) -> Array:
@@ -97,12 +144,7 @@ def _over_indexes(
 ) -> tuple[Array, Array]:
     """Deal the instants out over the angles that are visited, each in its share of the time."""
     at = np.arange(first, first + strokes)
-    middle = motion.poses(np.asarray(at + 0.5, dtype=np.float64))
-    angles = np.round(np.stack([middle.theta, middle.alpha], 1) / (2.0 * pi) % 1.0, SAME_ANGLE) % 1.0
-    _, seen, which, counts = np.unique(
-        angles, axis=0, return_index=True, return_inverse=True, return_counts=True
-    )
-    which = which.ravel()
+    _, seen, which, counts = _distinct(motion.poses(np.asarray(at + 0.5, dtype=np.float64)))
     each = number // counts.size
     if moves_on or each < FEWEST_AN_ANGLE:
         # Strokes in the order of their angles: even numbers of them are even numbers of angles.
@@ -134,22 +176,24 @@ def _lattice(rates: tuple[float, ...], strokes: int, number: int) -> tuple[int, 
     back = over[off <= max(OPEN, float(off.min()) if off.min() < 4.0 * OPEN else 0.0)][:CANDIDATES]
     if not back.size:
         return None
-    waves = _waves(1 + len(rates))
-    length = np.abs(waves).sum(axis=1)
-    best, found = -1.0, None
-    for many in range(number, ceil(MORE * number) + 1):
-        vectors = np.column_stack([back, np.rint(back[:, None] * np.array(rates)).astype(int)])
-        blind = (vectors @ waves.T) % many == 0
-        merit = np.where(blind, length, 2 * REACH).min(axis=1)
-        k = int(np.argmax(merit))
-        if merit[k] > best:
-            best, found = float(merit[k]), (int(back[k]), many)
+    waves, length = _waves(len(rates))
+    vectors = np.column_stack([back, np.rint(back[:, None] * np.array(rates)).astype(int)])
+    along = vectors @ waves.T
+    strength = np.exp(-length / FADES)
+    least, found = np.inf, None
+    for many in range(number, ceil(MORE * number) + 1, max(1, number // 64)):
+        wrong = np.where(along % many == 0, strength, 0.0).sum(axis=1)
+        k = int(np.argmin(wrong))
+        if wrong[k] < least:
+            least, found = float(wrong[k]), (int(back[k]), many)
     return found
 
 
 @lru_cache(maxsize=4)
-def _waves(phases: int) -> NDArray[np.int64]:
-    """Waves (n, phases) of a few periods in each phase, one of each pair h, -h."""
-    reach = REACH if phases < 3 else REACH // 2
-    waves = np.array(list(product(range(-reach, reach + 1), repeat=phases)))
-    return waves[len(waves) // 2 + 1 :]
+def _waves(others: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Waves (n, 1 + others) of a few periods, one of each pair h, -h, and their lengths (n,)."""
+    stroke, angle = REACH[min(others, 2) - 1]
+    periods = [range(-stroke, stroke + 1), *[range(-angle, angle + 1)] * others]
+    waves = np.array(list(product(*periods)))
+    waves = waves[len(waves) // 2 + 1 :]
+    return waves, np.abs(waves) @ np.array([STROKE_COUNTS, *[1] * others])

@@ -18,13 +18,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.errors import NoOverlapError
-from sim.lapping.motion import Motion
 from sim.lapping.support import place_in_words
 from sim.modes.basis import PLANES, Basis
 from sim.modes.contact import Touch, planes_at, touches
-from sim.modes.instants import POSES, Instants, instants_of
+from sim.modes.instants import Instants
 
-__all__ = ["Flow", "Operator", "assemble", "load_lines", "operator_of"]
+__all__ = ["Flow", "Operator", "assemble", "load_lines"]
 
 Array = NDArray[np.float64]
 
@@ -87,28 +86,6 @@ class Operator:
         drive = -rates * (load * (self.weight + self.push) + force * self.hand)
         scale = np.sqrt(rates) if self.symmetric and rates.min() > 0.0 else None
         return Flow(self.bottom, self.top, matrix, drive, scale)
-
-
-def operator_of(
-    bottom: Basis,
-    top: Basis,
-    motion: Motion,
-    *,
-    first: int = 0,
-    strokes: int | None = None,
-    poses: int = POSES,
-    fineness: float = 1.0,
-) -> Operator:
-    """Average `strokes` strokes from `first` on (all of the step when None) of `top` on `bottom`.
-
-    Raises
-    ------
-    NoOverlapError
-        Where the faces do not lie on each other.
-
-    """
-    count = motion.step.total_strokes if strokes is None else strokes
-    return assemble(bottom, top, instants_of(motion, first, count, poses), fineness)
 
 
 def assemble(bottom: Basis, top: Basis, instants: Instants, fineness: float = 1.0) -> Operator:

@@ -15,8 +15,9 @@ from sim.modes.basis import Basis, basis_of
 from sim.modes.evolution import Evolution, evolution_of
 from sim.modes.instants import POSES
 from sim.modes.lifting import Lifting, lifting
-from sim.modes.operator import Flow, Operator, operator_of
+from sim.modes.operator import Flow, Operator
 from sim.modes.spectrum import Spectrum, spectrum_of
+from sim.modes.turned import operator_of
 from sim.plate.plate import Plate
 
 __all__ = ["DEGREE", "Picture"]

@@ -177,7 +177,7 @@ def _rows(
     pose, piece = np.nonzero((wide > thin) & (highest > lowest)[:, None])
     width = wide[pose, piece]
     share = width / (highest - lowest)[pose]
-    counts = np.ceil(FEWEST_ROWS + (0.5 * degree + 3.0) * np.sqrt(share)).astype(int)
+    counts = np.ceil(FEWEST_ROWS + (0.75 * degree + 4.0) * np.sqrt(share)).astype(int)
     poses, rows, heights = [], [], []
     for count in np.unique(counts):
         some = counts == count
