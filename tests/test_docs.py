@@ -10,6 +10,7 @@ from urllib.parse import unquote
 
 import pytest
 
+from sim.cli import COMMANDS
 from sim.study.plates import OUTLINES
 from sim.study.read import ROOT_KEYS, parse
 from sim.study.steps import STEP_KEYS
@@ -65,6 +66,11 @@ def test_examples_load(example: Example) -> None:
     study = parse(_whole(example), maps=False)  # the maps that examples name are not there
     assert study.plates
     assert study.steps
+
+
+def test_the_first_page_names_every_command() -> None:
+    readme = (ROOT / "README.md").read_text("utf-8")
+    assert re.findall(r"^\| `lapwright (\w+)", readme, re.MULTILINE) == list(COMMANDS)
 
 
 def _keys(value: object) -> set[str]:
