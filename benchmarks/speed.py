@@ -366,6 +366,54 @@ def processes(results: Results) -> None:
             )  # fmt: skip
 
 
+SWEEP = """title = "An hour, many times"
+plates.A = { disc = "160 mm", mass = "6.15 kg", form = { dome = "3 um" }, cells = 96 }
+plates.B = { like = "A", form = { dish = "1 um" } }
+[grits.g]
+size = "60 um"
+wear = "1.62e-11 1/Pa"
+layer = { depth = "3 um", pressure = "3 kPa" }
+[[steps]]
+top = "A"
+bottom = "B"
+grit = "g"
+stroke = { kind = "figure-eight", length = "80 mm", width = "40 mm" }
+pace = "60 /min"
+turn = "8 deg per stroke"
+time = "60 min"
+[sweep]
+"stroke.length" = { from = "60 mm", to = "80 mm", steps = %d }
+load = { from = "0 N", to = "20 N", steps = %d }
+"""
+
+
+def sweeps(results: Results) -> None:
+    """Whole processes of `compare`, compiled already: two workers against one, and two hundred members."""
+    with tempfile.TemporaryDirectory() as made:
+        folder = Path(made)
+        (folder / "forty.toml").write_text(SWEEP % (10, 4), encoding="utf-8")
+        (folder / "many.toml").write_text(SWEEP % (20, 10), encoding="utf-8")
+        begin = ["compare", "forty.toml", "--no-page", "--force", "--json", "--workers"]
+        process([*begin, "2"], folder)  # compiled
+        taken = {number: [process([*begin, str(number)], folder) for _ in range(3)] for number in (1, 2)}
+        one, two = (min(t[0] for t in taken[number]) for number in (1, 2))
+        results.add(
+            "40 members of an hour, 96 x 96, turning: two workers against one, whole processes",
+            f"{two:.1f} s against {one:.1f} s: {one / (2 * two):.0%} of twice as fast",
+            "85 %", one / (2 * two) >= 0.85,
+        )  # fmt: skip
+        results.add(
+            "the same: processor time of one worker", f"{min(t[1] for t in taken[1]) / 40:.2f} s a member"
+        )
+        wall, busy, _ = process(
+            ["compare", "many.toml", "--no-page", "--force", "--json", "--workers", "2"], folder
+        )
+        results.add(
+            "200 members of an hour, 96 x 96, turning, two workers",
+            f"{wall:.1f} s ({busy:.1f} s of processor)", "60 s", wall <= 60.0,
+        )  # fmt: skip
+
+
 def machine() -> str:
     model = platform.processor() or platform.machine()
     info = Path("/proc/cpuinfo")
@@ -387,7 +435,7 @@ def main() -> None:
     )
     parser.add_argument("--quick", action="store_true", help="only what is quick; writes nothing")
     parser.add_argument(
-        "--only", choices=("hours", "kernels", "growth", "threads", "processes"), help="one part"
+        "--only", choices=("hours", "kernels", "growth", "threads", "processes", "sweeps"), help="one part"
     )
     given = parser.parse_args()
     for turn in (STILL, TURN):
@@ -398,9 +446,10 @@ def main() -> None:
         "growth": growth,
         "threads": threads,
         "processes": processes,
+        "sweeps": sweeps,
     }
     for name, part in parts.items():
-        if (given.only or name) != name or (given.quick and name == "processes"):
+        if (given.only or name) != name or (given.quick and name in ("processes", "sweeps")):
             continue
         results = Results()
         try:
@@ -417,6 +466,7 @@ TITLES = {
     "growth": "How the cost grows",
     "threads": "Two threads",
     "processes": "Whole processes",
+    "sweeps": "Many at once",
 }
 
 

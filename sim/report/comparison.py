@@ -30,6 +30,7 @@ Array = NDArray[np.float64]
 
 PANELS = 24  # side by side; more can be told apart by nobody
 ROWS = 200  # in the table
+REASONS = 12  # ways whose strokes are told of
 
 
 def comparison_page(got: Comparison, store: Store) -> str:
@@ -181,12 +182,35 @@ def _fine(text: str) -> str:
 
 
 def _makes(got: Comparison) -> str:
-    lines = []
-    for i in got.done[:PANELS]:
-        parts = notes.makes(got, i)
-        if parts:
-            lines.append(f"<li><b>{escaped(got.members[i].name)}</b>: {escaped(' '.join(parts))}</li>")
-    return f"<ul>{''.join(lines)}</ul>" if lines else ""
+    """Table of what each way leaves alone, makes, and leaves on both for ever; alike ways are told once."""
+    said: dict[tuple[tuple[str, str, str], ...], list[str]] = {}
+    for i in got.done[:REASONS]:
+        made = tuple((m.leaves, m.makes, m.mark) for m in notes.makes(got, i))
+        said.setdefault(made, []).append(got.members[i].name)
+    rows = []
+    for made, names in said.items():
+        for number, parts in enumerate(made, 1):
+            head = f'<th scope="row" rowspan="{len(made)}">{escaped(words.joined(names))}</th>'
+            step = f"<td>step {number}</td>" if len(got.study.steps) > 1 else ""
+            cells = "".join(f"<td>{escaped(part)}</td>" for part in parts)
+            rows.append(f"<tr>{head if number == 1 else ''}{step}{cells}</tr>")
+    if not rows:
+        return ""
+    heads = [
+        "way",
+        *(["step"] if len(got.study.steps) > 1 else []),
+        "leaves alone",
+        "makes",
+        "leaves on both",
+    ]
+    head = "".join(f'<th scope="col">{escaped(h)}</th>' for h in heads)
+    more = len(got.done) - REASONS
+    left = f"Of the best {REASONS}. " if more > 0 else ""
+    caption = f"{left}lapwright why on a member's study says more."
+    return (
+        f"<table><caption>{escaped(caption)}</caption><thead><tr>{head}</tr></thead>"
+        f"<tbody>{''.join(rows)}</tbody></table>"
+    )
 
 
 # --- sweeps ------------------------------------------------------------------------------------

@@ -2,11 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
+from sim.errors import LapwrightError
+from sim.modes.picture import Picture
+from sim.modes.reason import reason_of
 from sim.planning.comparison import Comparison
 from sim.planning.draws import drawn_in_words
-from sim.report import words
+from sim.report import reasons, words
 
-__all__ = ["how_sure", "makes", "weighed"]
+__all__ = ["Made", "how_sure", "makes", "weighed"]
+
+DEGREE = (
+    4  # of the shapes looked at: dome, saddle, twist and what is a little finer, at a twentieth of a second
+)
 
 
 def weighed(got: Comparison) -> bool:
@@ -15,32 +24,51 @@ def weighed(got: Comparison) -> bool:
     return bool(steps) and all(step.grit.wear.observed is not None for step in steps)
 
 
-def makes(got: Comparison, i: int) -> list[str]:
-    """What the strokes of a member make, step by step, as far as it can be told beforehand."""
-    study, units = got.members[i].study, got.study.units
-    lines = []
+@dataclass(frozen=True)
+class Made:
+    """What one step of a member leaves alone, makes, and leaves on both for ever; in words."""
+
+    leaves: str
+    makes: str
+    mark: str
+
+
+def makes(got: Comparison, i: int) -> list[Made]:
+    """What the strokes of a member do, step by step; where that cannot be told, what is known beforehand."""
+    study = got.members[i].study
     if study is None:
         return []
-    for number, (step, look) in enumerate(zip(study.steps, got.ahead[i], strict=False), 1):
-        parts = []
-        if look.half_difference is None:
-            parts.append("how the domes part is not told by a law here")
-        elif abs(look.half_difference) < words.NOTHING:
-            parts.append("makes neither plate more domed than the other")
-        else:
-            domed, hollow = (step.bottom, step.top) if look.half_difference > 0.0 else (step.top, step.bottom)
-            parts.append(
-                f"makes {domed} domed and {hollow} hollow, by {words.size(look.half_difference, units)} each "
-                "beside what they share"
+    picture = Picture(study.plates, study.steps, DEGREE, study.seed)
+    found = []
+    for number in range(1, len(study.steps) + 1):
+        try:
+            reason = reason_of(picture, number)
+            found.append(
+                Made(
+                    reasons.leaves_alone(reason, study.units)[0],
+                    reasons.makes(reason, study.units, study.margin)[0].split(" (the law")[0],
+                    reasons.keeps(reason, study.units, study.margin)[0].split(". ")[0],
+                )
             )
-        parts.append(
-            f"leaves a dish of up to {words.size(look.squeeze, units)} in both (so far the grit layer gives)"
-        )
-        if look.lifts:
-            parts.append("the top lifts over the rim")
-        head = f"Step {number}: " if len(study.steps) > 1 else ""
-        lines.append(f"{head}{'; '.join(parts)}.")
-    return lines
+        except LapwrightError:
+            found.append(_beforehand(got, i, number))
+    return found
+
+
+def _beforehand(got: Comparison, i: int, number: int) -> Made:
+    """The same from closed forms alone."""
+    study, units = got.members[i].study, got.study.units
+    if study is None or len(got.ahead[i]) < number:
+        return Made("", "", "")
+    step, look = study.steps[number - 1], got.ahead[i][number - 1]
+    mark = f"a dish of up to {words.size(look.squeeze, units)} in both (so far the grit layer gives)"
+    if look.half_difference is None:
+        return Made("", "", mark)
+    if abs(look.half_difference) < words.NOTHING:
+        return Made("", "neither plate more domed than the other", mark)
+    domed, hollow = (step.bottom, step.top) if look.half_difference > 0.0 else (step.top, step.bottom)
+    size = words.size(look.half_difference, units)
+    return Made("", f"{domed} domed and {hollow} hollow, by {size} each beside what they share", mark)
 
 
 def how_sure(got: Comparison) -> list[str]:

@@ -32,6 +32,7 @@ from sim.report.typeset import typeset
 __all__ = ["Curve", "Graph", "curves", "field"]
 
 _LEFT, _RIGHT = 104.0, 190.0
+LINED = 6  # values each way from which lines of equal size mean something
 
 
 @dataclass(frozen=True)
@@ -130,7 +131,7 @@ def field(
 ) -> Figure:  # fmt: skip
     """A field of sizes (down, across) [m], nan where there is none: deeper colour is larger, each told.
 
-    Lines of equal size run where there are three and more each way.  `labels`: of across and of down.
+    Lines of equal size run where there are many each way.  `labels`: of across and of down.
     """
     rows, columns = values.shape
     left, foot, head = 150.0, 44.0, 10.0
@@ -145,7 +146,7 @@ def field(
     for r in range(rows):
         for c in range(columns):
             _cell(axes, values[r, c], (c, r), (low, high), units, tall >= 24.0 and cell >= 46.0)
-    if min(rows, columns) >= 3 and high > low and np.isfinite(values).all():
+    if min(rows, columns) >= LINED and high > low and np.isfinite(values).all():
         step = round_step(high - low, 7)
         levels = step * np.arange(math.ceil(low / step), math.floor(high / step) + 1)
         at = np.arange(columns) + 0.5, np.arange(rows) + 0.5
