@@ -124,13 +124,15 @@ def fringes(
     there &= distance_to_land(face.plate, gx, gy) <= 0.0
     if not there.any():
         raise ValueError("there is no land under the flat")
-    gap = gap_under(face, flat, gx, gy, at)
-    gap = gap - gap[there].min()
-    light = np.where(there, brightness(gap, flat.wavelength), np.nan)
+    gap = np.full(gx.shape, np.nan)
+    gap[there] = gap_under(face, flat, gx[there], gy[there], at)
+    gap -= gap[there].min()
+    light = np.full(gx.shape, np.nan)
+    light[there] = brightness(gap[there], flat.wavelength)
     across = flat.wedge_direction + 0.5 * pi
     curved = Bands(face, flat, at).along(across)
     bow = straightness(face, flat, at) if flat.wedge > 0.0 else None
-    return Fringes(x, y, light, np.where(there, gap, np.nan), curved, bow, at)
+    return Fringes(x, y, light, gap, curved, bow, at)
 
 
 def _size(face: Face) -> tuple[float, float]:

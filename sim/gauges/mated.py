@@ -69,7 +69,7 @@ def hidden_by(proof: Proof, degree: int = 4) -> Hidden:
         row = np.zeros((1, 2 * count))
         row[0, [0, 2]], row[0, [count, count + 2]] = 1.0, -1.0
         blocks.append(row)
-    _, size, vt = np.linalg.svd(np.vstack(blocks))
+    _, size, vt = np.linalg.svd(np.vstack(blocks), full_matrices=False)  # many more rows than columns
     null = vt[int((size > NOTHING * size[0]).sum()) :]
     return Hidden(len(null), _forms_in(null, count))
 
