@@ -181,36 +181,46 @@ def _fine(text: str) -> str:
     return f'<span class="fine">{escaped(text)}</span>' if text else ""
 
 
+COLUMNS = ("leaves alone", "makes", "leaves on both")
+
+
 def _makes(got: Comparison) -> str:
-    """Table of what each way leaves alone, makes, and leaves on both for ever; alike ways are told once."""
-    said: dict[tuple[tuple[str, str, str], ...], list[str]] = {}
+    """What each way leaves alone, makes, and leaves on both for ever; what is alike is told once."""
+    said: dict[tuple[tuple[str, ...], ...], list[str]] = {}
     for i in got.done[:REASONS]:
         made = tuple((m.leaves, m.makes, m.mark) for m in notes.makes(got, i))
         said.setdefault(made, []).append(got.members[i].name)
-    rows = []
-    for made, names in said.items():
-        for number, parts in enumerate(made, 1):
-            head = f'<th scope="row" rowspan="{len(made)}">{escaped(words.joined(names))}</th>'
-            step = f"<td>step {number}</td>" if len(got.study.steps) > 1 else ""
-            cells = "".join(f"<td>{escaped(part)}</td>" for part in parts)
-            rows.append(f"<tr>{head if number == 1 else ''}{step}{cells}</tr>")
-    if not rows:
+    if not said:
         return ""
-    heads = [
-        "way",
-        *(["step"] if len(got.study.steps) > 1 else []),
-        "leaves alone",
-        "makes",
-        "leaves on both",
-    ]
-    head = "".join(f'<th scope="col">{escaped(h)}</th>' for h in heads)
+    ways = list(said)
+    shared = [c for c in range(3) if len(ways) > 1 and len({tuple(s[c] for s in way) for way in ways}) == 1]
+    lines = [f"<li>Every one {COLUMNS[c]}: {escaped(_by_step(ways[0], c))}.</li>" for c in shared]
+    columns = [c for c in range(3) if c not in shared]
     more = len(got.done) - REASONS
     left = f"Of the best {REASONS}. " if more > 0 else ""
-    caption = f"{left}lapwright why on a member's study says more."
-    return (
-        f"<table><caption>{escaped(caption)}</caption><thead><tr>{head}</tr></thead>"
-        f"<tbody>{''.join(rows)}</tbody></table>"
-    )
+    caption = f"<caption>{escaped(left)}lapwright why on the study of a way says more.</caption>"
+    heads = ["way", *(["step"] if len(got.study.steps) > 1 else []), *(COLUMNS[c] for c in columns)]
+    head = "".join(f'<th scope="col">{escaped(h)}</th>' for h in heads)
+    body = "".join(_made_rows(names, way, columns) for way, names in said.items())
+    table = f"<table>{caption}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>" if columns else ""
+    return (f"<ul>{''.join(lines)}</ul>" if lines else "") + table
+
+
+def _by_step(way: Sequence[Sequence[str]], column: int) -> str:
+    if len(way) == 1:
+        return way[0][column]
+    return "; ".join(f"step {number}, {parts[column]}" for number, parts in enumerate(way, 1))
+
+
+def _made_rows(names: Sequence[str], way: Sequence[Sequence[str]], columns: Sequence[int]) -> str:
+    """Rows of one way (or of several that do the same), one for each step."""
+    rows = []
+    for number, parts in enumerate(way, 1):
+        head = f'<th scope="row" rowspan="{len(way)}">{escaped(words.joined(names))}</th>'
+        step = f"<td>{number}</td>" if len(way) > 1 else ""
+        cells = "".join(f"<td>{escaped(parts[c])}</td>" for c in columns)
+        rows.append(f"<tr>{head if number == 1 else ''}{step}{cells}</tr>")
+    return "".join(rows)
 
 
 # --- sweeps ------------------------------------------------------------------------------------

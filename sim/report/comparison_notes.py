@@ -45,14 +45,21 @@ def makes(got: Comparison, i: int) -> list[Made]:
             reason = reason_of(picture, number)
             found.append(
                 Made(
-                    reasons.leaves_alone(reason, study.units)[0],
+                    _short(reasons.leaves_alone(reason, study.units)[0]),
                     reasons.makes(reason, study.units, study.margin)[0].split(" (the law")[0],
-                    reasons.keeps(reason, study.units, study.margin)[0].split(". ")[0],
+                    _short(reasons.keeps(reason, study.units, study.margin)[0].split(". ")[0]),
                 )
             )
         except LapwrightError:
             found.append(_beforehand(got, i, number))
     return found
+
+
+def _short(told: str) -> str:
+    """A sentence without what the head of its column says already."""
+    for lead in ("it never takes out ", "the mark of the grit layer, however long you go on: "):
+        told = told.removeprefix(lead)
+    return told
 
 
 def _beforehand(got: Comparison, i: int, number: int) -> Made:
