@@ -6,6 +6,7 @@ import argparse
 import contextlib
 import os
 import sys
+import textwrap
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -27,6 +28,7 @@ example:
 
 While it asks: Enter takes what stands in brackets, ? explains, back goes back, Ctrl-C stops.
 """
+WIDTH = 100  # of a line, as in preview
 WELCOME = """\
 Nine short questions about your plates. Enter takes what stands in brackets; ? explains a question;
 back goes back to the one before; Ctrl-C stops, and nothing is written."""
@@ -205,10 +207,11 @@ def _next(path: Path, answers: Answers, say: Speaker) -> None:
     say(f"{path} is written. It is plain text: open it in any editor and change what you like.")
     unread = read_nothing(answers) if answers else []
     if unread:
-        say(
+        said = (
             f"You have not read {joined(unread)} yet, so this is about flat faces. Read first, write what "
             f"you read into {path}, and it is about your plates."
         )
+        say(textwrap.fill(said, WIDTH, break_long_words=False, break_on_hyphens=False))
     say.next(
         ("Change it in an editor", str(path)),
         ("Lap the plates", typed("run", path)),

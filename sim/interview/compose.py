@@ -6,7 +6,7 @@ import math
 from typing import Any
 
 from sim.interview.answer import Answers
-from sim.interview.scene import both_round, long, names, part_name, rests, sides, units, work
+from sim.interview.scene import both_round, long, names, on_the_land, part_name, rests, sides, units, work
 from sim.study.say import say_length
 
 __all__ = ["SHORTEST", "compose", "read_nothing"]
@@ -197,6 +197,10 @@ def _stroke(answers: Answers) -> dict[str, Any]:
     walked = answers["round"].value["how"] != "no"
     if kind == "circle" and walked and both_round(answers):
         return stroke | _off_centre(far.value, answers)
+    if on_the_land(answers):
+        # In the middle of a ring there is nothing to lie on.
+        middle = 0.25 * sum(answers["size"].value["ring"])
+        stroke |= _centre(middle, answers) | ({"carry_centre": True} if walked else {})
     if kind == "zigzag":
         stroke["passes"] = 20
     if kind in ("zigzag", "figure-eight", "ellipse"):
@@ -216,8 +220,13 @@ def _off_centre(far: dict[str, Any], answers: Answers) -> dict[str, Any]:
     centre = 0.5 * plate + over - 0.5 * part - half
     if not centre > 0.0:
         return {}
+    return _centre(centre, answers) | {"carry_centre": True}
+
+
+def _centre(along: float, answers: Answers) -> dict[str, Any]:
+    """Where the middle of the stroke lies: towards 3 o'clock by so much [m]."""
     zero = "0 in" if units(answers) == "inch" else "0 mm"
-    return {"centre": [say_length(centre, units(answers), 3), zero], "carry_centre": True}
+    return {"centre": [say_length(along, units(answers), 3), zero]}
 
 
 def _width(kind: str, answers: Answers) -> float | None:

@@ -77,16 +77,13 @@ def _material(text: str, answers: Answers) -> Answer:
 
 def _grooved(text: str, answers: Answers) -> Answer:
     every = names(answers)
-    both = ("both", "both of them", "a and b") if len(every) == 2 else ("all three", "every", "each")
-    word = chosen(
-        text,
-        {
-            "all": both,
-            **{name: (name.lower(), f"plate {name.lower()}", f"only {name.lower()}") for name in every},
-        },
-        "a plate here",
-    )
-    return Answer(word, "both" if word == "all" and len(every) == 2 else word)
+    all_of_them = "both" if len(every) == 2 else "all"
+    ways: dict[str, tuple[str, ...]] = {
+        all_of_them: ("both of them", "all", "a and b", "every", "each", "all three")
+    }
+    ways |= {name: (name.lower(), f"plate {name.lower()}", f"only {name.lower()}") for name in every}
+    word = chosen(text, ways, "a plate here")
+    return Answer("all" if word == all_of_them else word, word)
 
 
 def _size_asked(answers: Answers) -> str:
@@ -260,7 +257,7 @@ QUESTIONS: tuple[Question, ...] = (
         "stroke",
         8,
         lambda a: "How do you stroke? Eight, circle, ellipse, straight, zigzag or rosette",
-        lambda a: (usual_stroke(a), "circle"),
+        lambda a: (usual_stroke(a),),
         lambda t, a: hands.kind(t),
         lambda a: explained.STROKE,
     ),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 from sim.interview.answer import Answers
@@ -11,6 +12,7 @@ __all__ = [
     "both_round",
     "long",
     "names",
+    "on_the_land",
     "outline_of",
     "part_name",
     "rests",
@@ -104,13 +106,20 @@ def both_round(answers: Answers) -> bool:
     return sides(part)[0] <= 0.75 * sides(plate)[0]
 
 
+def on_the_land(answers: Answers) -> bool:
+    """Whether a part lies on one side of a ring, over its land, because it would fall into the bore."""
+    if not rests(answers) or "ring" not in answers["size"].value:
+        return False
+    return max(sides(answers["part size"].value)) <= 0.75 * sides(answers["size"].value)[0]
+
+
 def usual_thickness(name: str, answers: Answers) -> str:
     """About a fifth across a disc, more for a rail, in a size that is to be had."""
     wanted = (0.6 if long(name, answers) else 0.1875) * min(sides(outline_of(name, answers)))
     if units(answers) == "inch":
-        sizes = {"1/4": 0.25, "1/2": 0.5, "3/4": 0.75, "1.25": 1.25, "1": 1.0, "1.5": 1.5, "2": 2.0, "3": 3.0}
+        sizes = {"1/4": 0.25, "1/2": 0.5, "3/4": 0.75, "1.25": 1.25, "1": 1.0, "1.5": 1.5}
         return min(sizes, key=lambda s: abs(sizes[s] * 0.0254 - wanted)) + " in"
-    return f"{min((5, 8, 10, 15, 20, 30, 40, 50, 60, 80), key=lambda mm: abs(mm * 1e-3 - wanted))} mm"
+    return f"{min((5, 8, 10, 15, 20, 30, 40), key=lambda mm: abs(mm * 1e-3 - wanted))} mm"
 
 
 def usual_stroke(answers: Answers) -> str:
@@ -126,6 +135,14 @@ def usual_over(answers: Answers) -> tuple[str, ...]:
     """How far the stroke goes, the first that can be being the usual."""
     if not rests(answers):
         return "travel 1/3", "travel 1/6", "travel 1/12"
+    if on_the_land(answers):
+        outside, bore = answers["size"].value["ring"]
+        part = answers["part size"].value
+        along, across = sides(part)
+        # A part with corners takes more room as it is turned.
+        widest = math.hypot(along, across) if "rectangle" in part else along
+        room = 0.5 * (outside - bore) - widest
+        return next((f"travel 1/{n}" for n in (3, 6) if along / n <= room), "travel 1/12"), "travel 1/12"
     sixth = min(sides(answers["part size"].value)) / 6.0
     said = f"{sixth / 0.0254:.2g} in" if units(answers) == "inch" else f"{sixth * 1e3:.2g} mm"
     return f"{said} over", "travel 1/3", "travel 1/6", "travel 1/12"

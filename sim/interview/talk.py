@@ -9,7 +9,7 @@ from sim.errors import LapwrightError, StudyError
 from sim.interview.answer import Answer, Answers, tidy
 from sim.interview.compose import compose
 from sim.interview.questions import TOPICS, Question, next_question
-from sim.lapping.outlook import outlooks
+from sim.lapping.outlook import outlook
 from sim.study.faults import RefusedError
 from sim.study.read import parse
 
@@ -80,8 +80,8 @@ def take_usual() -> dict[str, Answer]:
     return _filled({})
 
 
-def _understood(question: Question, typed: str, given: Answers) -> Answer:
-    """What an answer means, if a study can be made with it.
+def _understood(question: Question, typed: str, given: Answers, laid: bool = True) -> Answer:
+    """What an answer means, if a study can be made with it; `laid` as in `_trouble`.
 
     Raises
     ------
@@ -91,17 +91,22 @@ def _understood(question: Question, typed: str, given: Answers) -> Answer:
     if len(typed) > LONGEST:
         raise RefusedError(f"that is {len(typed)} letters long: write a few words, or ? to see which")
     answer = question.read(typed, given)
-    trouble = _trouble({**given, question.key: answer})
+    laid = laid and question.key in ("far", "round")
+    trouble = _trouble({**given, question.key: answer}, laid)
     if trouble is not None:
         raise RefusedError(trouble)
     return answer
 
 
-def _trouble(given: Answers) -> str | None:
-    """Why no study can be made of these answers and the usual ones after them; None when one can."""
+def _trouble(given: Answers, laid: bool) -> str | None:
+    """Why no study can be made of these answers and the usual ones after them; None when one can.
+
+    `laid`: whether the plates must be seen to lie on each other all through the stroke, which takes longer.
+    """
     try:
         study = parse(compose(_filled(given)))
-        outlooks(study.plates, study.steps)
+        if laid:
+            outlook(study.plates, study.steps[0])
     except StudyError as trouble:
         return trouble.faults[0].message
     except LapwrightError as trouble:
@@ -114,7 +119,7 @@ def _usual(question: Question, given: Answers, before: Mapping[str, str]) -> Ans
     candidates = [*([before[question.key]] if question.key in before else []), *question.usual(given)]
     for text in candidates[:-1]:
         try:
-            return _understood(question, text, given)
+            return _understood(question, text, given, laid=False)
         except RefusedError:
             continue
     return question.read(candidates[-1], given)
@@ -124,11 +129,10 @@ def _filled(given: Answers) -> dict[str, Answer]:
     """The answers, and the usual ones to whatever is not answered yet."""
     answers = dict(given)
     while (question := next_question(answers)) is not None:
-        candidates = question.usual(answers)
-        if len(candidates) == 1:
-            answers[question.key] = question.read(candidates[0], answers)
-        else:
+        if question.key == "far":  # the one whose usual answer hangs on all the others
             answers[question.key] = _usual(question, answers, {})
+        else:
+            answers[question.key] = question.read(question.usual(answers)[0], answers)
     return answers
 
 
