@@ -77,20 +77,22 @@ class Comparison:
         return tuple(_ahead(member) for member in self.members)
 
     def wins(self, one: int, other: int) -> tuple[float, int]:
-        """In how many draws `one` is better than `other`, and of how many; equal counts half."""
-        pairs = list(zip(self.draws[one], self.draws[other], strict=False))
+        """In how many draws `one` is better than `other`, and of how many; equal counts half.
+
+        Draws in which neither came to its end do not count.
+        """
+        both = zip(self.draws[one], self.draws[other], strict=False)
+        pairs = [(a, b) for a, b in both if a.done or b.done]
         return sum(self.criterion.better(a, b) for a, b in pairs), len(pairs)
 
     def best_in(self, one: int) -> int:
         """In how many draws `one` is the best of all."""
         count = 0
         for k in range(self.samples):
-            keys = [
-                (self.criterion.key(some[k]), place)
-                for place, i in enumerate(self.order)
-                if k < len(some := self.draws[i])
-            ]
-            count += bool(keys) and self.order[min(keys)[1]] == one
+            # Of those alike, the one that stands higher in the order.
+            there = [i for i in self.order if k < len(self.draws[i]) and self.draws[i][k].done]
+            best = min(there, key=lambda i: self.criterion.key(self.draws[i][k]), default=None)
+            count += best == one
         return count
 
     def ended_badly(self, one: int) -> int:

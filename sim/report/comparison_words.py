@@ -17,6 +17,7 @@ from sim.study.model import Tune
 __all__ = ["MARKED", "Row", "Told", "headline", "in_words", "margin", "marked", "ranked_by", "rows"]
 
 SHOWN = 20  # rows on a screen
+FEW = 20  # draws that are too few to be sure by
 MARK = "†"  # beside a face that is finer than the finish
 MARKED = f"{MARK} {words.REMARK}: finer than a tenth of the grit."
 FORM_WORDS = {"dome": "dome or dish", "difference": "difference of the domes", "mating": "misfit of the pair"}
@@ -88,7 +89,16 @@ def headline(got: Comparison) -> str:
         lead = f"Best: {got.members[best].name}. {_flat(got, summary)} at the end"
     if len(got.done) < 2:
         return f"{lead}. Nothing else came to its end to set beside it."
-    return f"{lead}{_beside(got, best, got.done[1])}"
+    return f"{lead}{_beside(got, best, got.done[1])}{_mind(got, best)}"
+
+
+def _mind(got: Comparison, best: int) -> str:
+    """A warning where the best did not come to its end in some of its draws."""
+    bad = [summary for summary in got.draws[best] if not summary.done]
+    if not bad:
+        return ""
+    why = (bad[0].trouble or "").split(" at ")[0]
+    return f" Mind: in {len(bad)} of {got.samples} draws the first does not come to its end ({why})."
 
 
 def _flat(got: Comparison, summary: Summary) -> str:
@@ -130,12 +140,10 @@ def _sure(got: Comparison, best: int, second: int) -> str:
     units, known = got.study.units, got.known(best, second)
     if got.samples:
         wins, of = got.wins(best, second)
-        if of:
-            verdict = (
-                "that is sure enough" if wins >= 0.95 * of else "likely" if wins >= 0.8 * of else "not sure"
-            )
-            name = got.members[best].name
-            return f"Of {of} draws of what is not known, {name} is the better in {wins:.0f}: {verdict}."
+        if not of:
+            return f"None of the {got.samples} draws of either came to its end."
+        won = f"the first is the better in {wins:.0f}"
+        return f"Of {of} draws of what is not known, {won}: {_verdict(wins, of)}."
     if known.apart <= known.sampling:
         return (
             f"That is no more than the program's own error ({words.size(known.sampling, units)}): "
@@ -150,6 +158,12 @@ def _sure(got: Comparison, best: int, second: int) -> str:
     return (
         f"That is more than the program's own error ({words.size(known.sampling, units)}) and stands clear."
     )
+
+
+def _verdict(wins: float, of: int) -> str:
+    if of < FEW:
+        return "too few draws to be sure"
+    return "that is sure enough" if wins >= 0.95 * of else "likely" if wins >= 0.8 * of else "not sure"
 
 
 # --- the table ---------------------------------------------------------------------------------

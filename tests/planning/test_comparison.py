@@ -113,7 +113,22 @@ def test_the_same_draws_decide_between_members(three: Comparison) -> None:
     assert starts[0] == starts[2]
     assert len(set(starts[0])) == 12
     assert sum(three.best_in(i) for i in range(3)) == 12
-    assert f"in {max(wins, lost):.0f}" in headline(three)
+    assert f"the first is the better in {max(wins, lost):.0f}: too few draws" in headline(three)
+
+
+def test_draws_that_do_not_end_are_minded() -> None:
+    text = PAIR + '[[variants]]\nname = "far"\nset = { load = "5 N" }\n[[variants]]\nname = "x"\nset = {}\n'
+    got = compare(text, samples=2)
+    tipped = replace(got.draws[0][0], outcome="tipped", trouble="step 1, stroke 1: A tips off B at 1 degree")
+    none = replace(got, draws=((tipped, tipped), (tipped, tipped)))
+    assert none.wins(0, 1) == (0, 0)
+    assert none.best_in(0) == none.best_in(1) == 0
+    assert "None of the 2 draws of either" in headline(none)
+    assert "A tips off B)" in headline(none)
+    one = replace(got, draws=((tipped, got.draws[0][1]), got.draws[1]))
+    assert one.wins(0, 1)[1] == 2
+    assert one.wins(1, 0)[0] >= 1
+    assert sum(one.best_in(i) for i in (0, 1)) == 2
 
 
 def test_bands_hold_nine_in_ten(three: Comparison) -> None:
