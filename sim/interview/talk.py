@@ -9,7 +9,7 @@ from sim.errors import LapwrightError, StudyError
 from sim.interview.answer import Answer, Answers, tidy
 from sim.interview.compose import compose
 from sim.interview.questions import TOPICS, Question, next_question
-from sim.lapping.outlook import outlook
+from sim.lapping.support import check_stands
 from sim.study.faults import RefusedError
 from sim.study.read import parse
 
@@ -46,8 +46,10 @@ def talk(ask: Ask, say: Say) -> dict[str, Answer]:
     """
     given: dict[str, Answer] = {}
     before: dict[str, str] = {}
+    asked: Question | None = None
     while (question := next_question(given)) is not None:
-        usual = _usual(question, given, before)
+        if question is not asked:
+            asked, usual = question, _usual(question, given, before)
         typed = ask(f"{question.topic}/{TOPICS}  {question.ask(given)}\n     [{usual.said}]")
         if typed is None:
             raise AnswersEndedError(question)
@@ -101,12 +103,13 @@ def _understood(question: Question, typed: str, given: Answers, laid: bool = Tru
 def _trouble(given: Answers, laid: bool) -> str | None:
     """Why no study can be made of these answers and the usual ones after them; None when one can.
 
-    `laid`: whether the plates must be seen to lie on each other all through the stroke, which takes longer.
+    `laid`: whether the top must be seen to stand all through the stroke, which takes longer.
     """
     try:
         study = parse(compose(_filled(given)))
         if laid:
-            outlook(study.plates, study.steps[0])
+            step = study.steps[0]
+            check_stands(step, study.plates[step.top], study.plates[step.bottom])
     except StudyError as trouble:
         return trouble.faults[0].message
     except LapwrightError as trouble:
