@@ -7,7 +7,6 @@ Nothing heavy is imported here: help and preview answer at once.
 from __future__ import annotations
 
 import argparse
-import difflib
 import importlib
 import os
 import sys
@@ -16,6 +15,14 @@ from typing import Any, NoReturn
 
 from sim import __version__
 from sim.commands.answer import print_json
+from sim.commands.mistakes import (
+    HELP_WORDS,
+    VERSION_WORDS,
+    complaint,
+    no_command,
+    out_of_order,
+    two_commands,
+)
 from sim.errors import CannotDoError, CommandError, LapwrightError
 
 __all__ = ["main"]
@@ -73,24 +80,13 @@ lapwright FILE alone is preview. lapwright COMMAND -h says more of one command.
 
 
 class Parser(argparse.ArgumentParser):
-    """An argument parser whose complaints are our own errors."""
+    """An argument parser whose complaints are our own errors; `given`: the words that it is to read."""
+
+    given: Sequence[str] = ()
 
     def error(self, message: str) -> NoReturn:
         """Raise instead of leaving."""
-        raise CommandError(f"{_kindly(message, self)} (lapwright {self.prog.split()[-1]} -h shows how)")
-
-
-def _kindly(message: str, parser: argparse.ArgumentParser) -> str:
-    """What argparse complains of, in plainer words, with the nearest right option."""
-    if message.startswith("unrecognized arguments:"):
-        words = message.split(":", 1)[1].split()
-        options = [o for action in parser._actions for o in action.option_strings]
-        close = difflib.get_close_matches(words[0], options, 1)
-        kind = "option" if words[0].startswith("-") else "place for"
-        return f"no {kind} '{words[0]}'" + (f", did you mean {close[0]}?" if close else "")
-    if message.startswith("the following arguments are required:"):
-        return f"{message.split(':', 1)[1].strip()} is missing"
-    return message.removeprefix("argument ").replace("expected one argument", "needs a value after it")
+        raise CommandError(f"{complaint(message, self)} (lapwright {self.prog.split()[-1]} -h shows how)")
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -107,13 +103,22 @@ def main(argv: Sequence[str] | None = None) -> int:
         sys.stdout.flush()
         return code
     except BrokenPipeError:
-        # Whoever was reading has left; Python must not complain again while it closes down.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
-        return 0
+        return _left_alone(0)
     except BaseException as trouble:
         if debug and not isinstance(trouble, SystemExit):
             raise
-        return _told(trouble, json)
+        try:
+            code = _told(trouble, json)
+            sys.stdout.flush()
+            return code
+        except BrokenPipeError:
+            return _left_alone(2 if isinstance(trouble, LapwrightError) and trouble.exit_code == 2 else 1)
+
+
+def _left_alone(code: int) -> int:
+    """Whoever was reading has left; Python must not complain again while it closes down."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+    return code
 
 
 def _told(trouble: BaseException, json: bool) -> int:
@@ -147,34 +152,38 @@ def _dispatch(words: list[str]) -> int:
         print(_welcome(), end="")
         return 0
     first = words[0]
-    if first in ("-h", "--help", "help"):
+    if first in HELP_WORDS:
+        named = [word for word in words[1:] if word in COMMANDS]
+        if named:
+            return _run(named[0], ["-h"])
         print(_help(), end="")
         return 0
-    if first == "--version":
+    if first in VERSION_WORDS:
         print(f"lapwright {__version__}")
         return 0
     if first in COMMANDS:
+        double = two_commands(words, COMMANDS)
+        if double is not None:
+            raise CommandError(double)
         return _run(first, words[1:])
     if first in LATER:
         raise CommandError(f"this copy does not have '{first}' yet: {LATER[first]}", code="later")
-    if first.startswith("-") and len(words) > 1 and any(w in COMMANDS for w in words):
-        raise CommandError(f"write the command first, options after it: lapwright COMMAND FILE {first}")
+    if first.startswith("-") and any(w in COMMANDS for w in words[1:]):
+        raise CommandError(out_of_order(words, COMMANDS))
     if _looks_like_a_file(first) or (first.startswith("-") and any(map(_looks_like_a_file, words))):
         return _run("preview", words)
-    raise CommandError(_no_command(first))
+    raise CommandError(no_command(words, COMMANDS, LATER))
+
+
+def _asks_for_help(word: str, words: list[str]) -> bool:
+    """Whether a word after the command asks for help; a bare word only where it stands alone."""
+    return word in HELP_WORDS and (not word.isalpha() or len(words) == 1) and not os.path.exists(word)
 
 
 def _looks_like_a_file(word: str) -> bool:
-    return not word.startswith("-") and ("." in word or os.sep in word or os.path.exists(word))
-
-
-def _no_command(word: str) -> str:
-    close = difflib.get_close_matches(word.lower(), [*COMMANDS, *LATER], 1)
-    if close:
-        return f"no command '{word}': did you mean {close[0]}?"
-    if os.path.isfile(f"{word}.toml"):
-        return f"no command '{word}': did you mean the study {word}.toml?"
-    return f"no command '{word}' and no file of that name: lapwright -h lists the commands"
+    if word.startswith("-") or not word.strip() or (word.split()[0] in COMMANDS and " " in word):
+        return False
+    return "." in word or os.sep in word or os.path.exists(word)
 
 
 def _welcome() -> str:
@@ -204,5 +213,11 @@ def _run(name: str, words: list[str]) -> int:
     parser.add_argument("--json", action="store_true", help="one JSON object on standard output, for scripts")
     # Taken off the words before they come here; it stands in the help all the same.
     parser.add_argument("--debug", action="store_true", help="show where an error came from")
+    words = ["-h" if _asks_for_help(word, words) else word for word in words]
+    for word in words:
+        if not word or (word.startswith("--") and word.endswith("=")):
+            what = word.rstrip("=") or "a word"
+            raise CommandError(f"{what} is empty: {name} needs a value there (lapwright {name} -h shows how)")
+    parser.given = words
     result = module.main(parser.parse_args(words))
     return int(result)

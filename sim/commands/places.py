@@ -14,6 +14,8 @@ RUN_FILE = "run.h5"
 PART_FILE = "run.part.h5"
 PAGE_FILES = ("report.html", "card.html", "faces.png", "sections.png", "history.png")
 
+SHOWN = (".html", ".htm", ".png", ".svg", ".pdf")  # endings of pages and pictures
+
 
 def run_file(place: Path) -> Path:
     """The run file that a person means by a folder or a file: the whole run, or else the part.
@@ -31,6 +33,10 @@ def run_file(place: Path) -> Path:
         raise CommandError(
             f"there is no {RUN_FILE} in {place}: name the folder of a run, such as first-pair-run"
         )
+    if place.suffix.lower() in SHOWN:
+        raise CommandError(
+            f"{place} is to be looked at, in a browser: name the folder that it lies in, {place.parent}"
+        )
     if place.suffix == ".toml":
         raise CommandError(f"{place} is a study: lap it first with {typed('run', place)}")
     return place
@@ -45,6 +51,8 @@ def study_file(place: Path) -> Path:
         It is a run: says what can be done with one.
 
     """
+    if place.suffix.lower() in SHOWN:
+        raise CommandError(f"{place} is to be looked at: open it in a browser; a study ends in .toml")
     inside = [place / RUN_FILE, place / PART_FILE]
     if place.suffix.lower() in (".h5", ".hdf5") or any(map(os.path.isfile, inside)):
         raise CommandError(

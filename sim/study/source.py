@@ -41,7 +41,7 @@ def text_of(path: str | Path) -> str:
     try:
         info = path.stat()
         if stat.S_ISDIR(info.st_mode):
-            raise _refuse(f"{name} is a folder: give a study file in it (ending in .toml)", "file")
+            raise _refuse(f"{name} is a folder: give a study file in it{_inside(path)}", "file")
         if not stat.S_ISREG(info.st_mode):
             raise _refuse(f"{name} is not a file of text: give a study file (ending in .toml)", "file")
         if info.st_size > LARGEST:
@@ -63,6 +63,15 @@ def _named(path: Path) -> str:
     """A path as a message quotes it: of a long one the end."""
     text = str(path)
     return shown(text if len(text) <= 60 else f"...{text[-55:]}")
+
+
+def _inside(path: Path) -> str:
+    """A study that lies in a folder, for a message."""
+    try:
+        found = sorted(p for _, p in zip(range(500), path.iterdir(), strict=False) if p.suffix == ".toml")
+    except OSError:
+        found = []
+    return f", such as {_named(found[0])}" if found else " (ending in .toml; there is none)"
 
 
 def _instead(path: Path) -> str:
