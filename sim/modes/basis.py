@@ -15,6 +15,7 @@ from math import sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.modes.cells import cells_of
 from sim.modes.rows import overlap_rule
 from sim.plate.form import StartForm
 from sim.plate.measure import EdgeMargin, forms
@@ -27,7 +28,6 @@ Array = NDArray[np.float64]
 FORMS = ("sphere", "saddle", "twist")
 LONG_FORMS = ("bow", "crown", "wind")
 PLANES = 3  # the first three shapes: rigid motions
-CELLS, CELLS_ACROSS = 128, 64  # of a grooved face, along its longer and its shorter side
 
 
 def form_names(plate: Plate) -> tuple[str, ...]:
@@ -150,16 +150,13 @@ def _basis(plate: Plate, degree: int) -> Basis:
 
 
 def _land_rule(plate: Plate, degree: int) -> tuple[Array, Array, Array]:
-    """Points (n,) on the land and their areas; of a grooved face the cells of a fine grid."""
+    """Points (n,) on the land and their areas; of a grooved face the cells that serve as contact points."""
     if plate.grooves is None:
         zero = np.zeros(1)
-        rule = overlap_rule(plate.outline, plate.outline, zero, zero, zero, 2 * degree)
+        rule = overlap_rule(plate.outline, plate.outline, zero, zero, zero, 4 * degree + 16)
         return rule.x, rule.y, rule.area
-    long = max(plate.outline.size) / plate.outline.smaller
-    fine = replace(plate, cells=max(CELLS, round(CELLS_ACROSS * long)))
-    on = fine.land > 0.0
-    x, y = fine.grid.mesh()
-    return x[on], y[on], fine.land[on] * fine.grid.cell**2
+    cells = cells_of(plate)
+    return cells.x, cells.y, cells.land
 
 
 @lru_cache(maxsize=64)

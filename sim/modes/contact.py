@@ -10,8 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from functools import lru_cache
-from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,18 +18,15 @@ from sim.lapping.laid import on_bench, on_face
 from sim.lapping.motion import Poses
 from sim.lapping.overhang import land_outline
 from sim.modes.basis import PLANES, Basis
+from sim.modes.cells import GROOVED_POINTS, between, cells_of, open_land
 from sim.modes.instants import Instants
 from sim.modes.rows import Rule, overlap_rule
-from sim.plate.grid import Grid
-from sim.plate.grooves import land_fraction
-from sim.plate.outline import Rectangle
 from sim.plate.plate import Plate
 
 __all__ = ["Touch", "contact_rule", "touches"]
 
 Array = NDArray[np.float64]
 
-GROOVED_POINTS = 3000  # on the face with less land, when one of them is grooved
 AT_ONCE = 16  # poses
 
 
@@ -91,21 +86,10 @@ def planes_at(bottom: Basis, x: Array, y: Array) -> Array:
     return replace(bottom, degree=1, mix=bottom.mix[:PLANES, :PLANES]).evaluate(x, y)
 
 
-@dataclass(frozen=True)
-class _Cells:
-    """Cells of a grid over one face (n,): places, distance from its edge [m], area between grooves [m2]."""
-
-    x: Array
-    y: Array
-    side: float
-    edge: Array
-    area: Array
-
-
 def _cell_rule(bottom: Plate, top: Plate, poses: Poses, points: int) -> Rule:
     on_top = top.land_area <= bottom.land_area
-    cells = _cells(_face(top if on_top else bottom), points)
-    other = _face(bottom if on_top else top)
+    cells = cells_of(top if on_top else bottom, points)
+    other = bottom if on_top else top
     cx, cy, theta = poses.cx[:, None], poses.cy[:, None], poses.theta[:, None]
     if on_top:
         x, y = on_bench(cells.x, cells.y, cx, cy, theta)
@@ -116,49 +100,10 @@ def _cell_rule(bottom: Plate, top: Plate, poses: Poses, points: int) -> Rule:
     edge = np.maximum(land_outline(other).signed_distance(*there), cells.edge)
     area = np.clip(0.5 - edge / cells.side, 0.0, 1.0) * cells.area
     if other.grooves is not None:
-        area = area * _between(_open_land(other, other.grid), other.grid, *there)
+        area = area * between(open_land(other, other.grid), other.grid, *there)
     pose, point = np.nonzero(area > 0.0)
     start = np.searchsorted(pose, np.arange(theta.size + 1)).astype(np.intp)
     y = np.broadcast_to(y, area.shape)
     return Rule(x[pose, point], y[pose, point], area[pose, point], pose, start)
 
 
-def _face(plate: Plate) -> Plate:
-    """The plate less all that its contact points do not stand on."""
-    return replace(plate, name="", note="")
-
-
-@lru_cache(maxsize=16)
-def _cells(plate: Plate, points: int) -> _Cells:
-    outline = land_outline(plate)
-    width, height = plate.outline.size
-    grid = Grid.over(width, height, max(2, round(max(width, height) / sqrt(outline.area / points))))
-    x, y = grid.mesh()
-    edge = outline.signed_distance(x, y)
-    area = np.full(x.shape, grid.cell**2)
-    if plate.grooves is not None:
-        area = area * _open_land(plate, grid)
-    near = (edge < 0.5 * grid.cell) & (area > 0.0)
-    return _Cells(x[near], y[near], grid.cell, edge[near], area[near])
-
-
-@lru_cache(maxsize=16)
-def _open_land(plate: Plate, grid: Grid) -> Array:
-    """Share of each cell that is not groove, whatever the outline (ny, nx)."""
-    assert plate.grooves is not None
-    beyond = Rectangle(4.0 * grid.nx * grid.cell, 4.0 * grid.ny * grid.cell)
-    return land_fraction(grid, beyond, replace(plate.grooves, rim=0.0))
-
-
-def _between(values: Array, grid: Grid, x: Array, y: Array) -> Array:
-    """Values of a map at points, linear between cells, the outermost carried on."""
-    fx = np.clip(x / grid.cell + 0.5 * (grid.nx - 1), 0.0, grid.nx - 1.000001)
-    fy = np.clip(y / grid.cell + 0.5 * (grid.ny - 1), 0.0, grid.ny - 1.000001)
-    i, j = fx.astype(np.intp), fy.astype(np.intp)
-    s, t = fx - i, fy - j
-    flat = values.ravel()
-    at = j * grid.nx + i
-    low = (1.0 - s) * flat[at] + s * flat[at + 1]
-    high = (1.0 - s) * flat[at + grid.nx] + s * flat[at + grid.nx + 1]
-    result: Array = (1.0 - t) * low + t * high
-    return result

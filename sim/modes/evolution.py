@@ -65,7 +65,8 @@ class Evolution:
     def _factors(self, time: float) -> tuple[Numbers, Numbers]:
         x = self.rates * time
         ahead = np.expm1(x)
-        return 1.0 + ahead, time * np.where(self._moves, ahead / np.where(self._moves, x, 1.0), 1.0)
+        moves = x != 0.0
+        return 1.0 + ahead, time * np.where(moves, ahead / np.where(moves, x, 1.0), 1.0)
 
     @cached_property
     def _moves(self) -> NDArray[np.bool_]:

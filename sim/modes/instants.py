@@ -93,9 +93,18 @@ def _turned_back(x: Array, y: Array, angle: Array) -> tuple[Array, Array]:
 
 def distinct_angles(motion: Motion, first: int, strokes: int) -> tuple[Array, Array, Array]:
     """Angles theta, alpha (m,) [rad] of indexed turns that are visited, and their shares of the time."""
-    middle = motion.poses(np.asarray(np.arange(first, first + strokes) + 0.5, dtype=np.float64))
+    at = _visited(motion, first, strokes)
+    middle = motion.poses(np.asarray(at + 0.5, dtype=np.float64))
     _, seen, _, counts = _distinct(middle)
-    return middle.theta[seen], middle.alpha[seen], counts / strokes
+    return middle.theta[seen], middle.alpha[seen], counts / at.size
+
+
+def _visited(motion: Motion, first: int, strokes: int) -> NDArray[np.int64]:
+    """Strokes whose angles stand for all: of very many only some, in whole rounds of an index."""
+    if strokes > MOST_STROKES:
+        cycle = max(1, motion.angle_cycle * motion.index_every)
+        strokes = max(1, MOST_STROKES // cycle) * cycle
+    return np.arange(first, first + strokes)
 
 
 def _distinct(poses: Poses) -> tuple[Array, NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]:
@@ -143,7 +152,8 @@ def _over_indexes(
     motion: Motion, first: int, strokes: int, number: int, moves_on: bool
 ) -> tuple[Array, Array]:
     """Deal the instants out over the angles that are visited, each in its share of the time."""
-    at = np.arange(first, first + strokes)
+    at = _visited(motion, first, strokes)
+    strokes = at.size
     _, seen, which, counts = _distinct(motion.poses(np.asarray(at + 0.5, dtype=np.float64)))
     each = number // counts.size
     if moves_on or each < FEWEST_AN_ANGLE:
