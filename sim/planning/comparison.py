@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -55,6 +55,7 @@ class Comparison:
     criterion: Criterion
     tolerance: Tolerance
     cells: int | None = None
+    _ahead: dict[int, tuple[Outlook, ...]] = field(default_factory=dict, repr=False, compare=False)
 
     @cached_property
     def order(self) -> tuple[int, ...]:
@@ -71,10 +72,12 @@ class Comparison:
         """Draws of each member."""
         return max((len(some) for some in self.draws), default=0)
 
-    @cached_property
-    def ahead(self) -> tuple[tuple[Outlook, ...], ...]:
-        """What can be said of each member beforehand, step by step; nothing for one that means nothing."""
-        return tuple(_ahead(member) for member in self.members)
+    def ahead(self, one: int) -> tuple[Outlook, ...]:
+        """What can be said of a member beforehand, step by step; nothing for one that means nothing."""
+        # A fiftieth of a second each: worked out for those that are asked for.
+        if one not in self._ahead:
+            self._ahead[one] = _ahead(self.members[one])
+        return self._ahead[one]
 
     def wins(self, one: int, other: int) -> tuple[float, int]:
         """In how many draws `one` is better than `other`, and of how many; equal counts half.
@@ -128,12 +131,14 @@ class Comparison:
 
     def squeeze(self, one: int) -> float:
         """How far the grit layer gives in the last step of a member [m], if that is a guess; else 0."""
-        study, ahead = self.members[one].study, self.ahead[one]
-        if study is None or not ahead:
+        study = self.members[one].study
+        if study is None:
             return 0.0
         last, number = study.steps[-1], len(study.steps)
-        guessed = {f"grits.{last.grit.name}.layer", f"steps.{number}.grit.layer"} & set(study.assumed)
-        return ahead[-1].squeeze if guessed else 0.0
+        if not {f"grits.{last.grit.name}.layer", f"steps.{number}.grit.layer"} & set(study.assumed):
+            return 0.0
+        ahead = self.ahead(one)
+        return ahead[-1].squeeze if ahead else 0.0
 
     def half_difference(self, one: int) -> tuple[float, float, float | None] | None:
         """Of a pair at margin 0, bottom and top as in the study's first step [m].
@@ -152,7 +157,7 @@ class Comparison:
             if before is None or after is None:
                 return None
             change[name] = after - before
-        law = _by_law(member.study, self.ahead[one], bottom, got)
+        law = _by_law(member.study, self.ahead(one), bottom, got)
         return 0.5 * (change[bottom] - change[top]), 0.5 * (change[bottom] + change[top]), law
 
 

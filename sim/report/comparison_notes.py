@@ -65,9 +65,9 @@ def _short(told: str) -> str:
 def _beforehand(got: Comparison, i: int, number: int) -> Made:
     """The same from closed forms alone."""
     study, units = got.members[i].study, got.study.units
-    if study is None or len(got.ahead[i]) < number:
+    if study is None or len(got.ahead(i)) < number:
         return Made("", "", "")
-    step, look = study.steps[number - 1], got.ahead[i][number - 1]
+    step, look = study.steps[number - 1], got.ahead(i)[number - 1]
     mark = f"a dish of up to {words.size(look.squeeze, units)} in both (so far the grit layer gives)"
     if look.half_difference is None:
         return Made("", "", mark)
@@ -87,11 +87,11 @@ def how_sure(got: Comparison) -> list[str]:
             "How fast the grit cuts is a guess, known to a band of ten, until you weigh a plate; "
             "what shape comes after how much metal is firm."
         )
-    squeezes = [got.squeeze(i) for i in got.done]
+    squeezes = [got.squeeze(i) for i in got.done[:2]]
     if any(squeezes):
         lines.append(
-            f"How far the grit layer gives ({words.size(max(squeezes), units)} at most here) is a guess too, "
-            "within 0.4 to 3 times: what both plates keep of dish goes with it."
+            f"How far the grit layer gives ({words.size(max(squeezes), units)} in the best here) is a guess "
+            "too, within 0.4 to 3 times: what both plates keep of dish goes with it."
         )
     if got.cells is not None:
         lines.append(
