@@ -89,11 +89,11 @@ def shown_key(name: str) -> str:
     return name if len(name) <= 40 else f"{name[:37]}..."
 
 
-def listed(words: Iterable[str], last: str = "or") -> str:
-    """List in words: "A, B or C"."""
+def listed(words: Iterable[str], last: str = "or", most: int = 12) -> str:
+    """List in words: "A, B or C"; of more than `most` the first ones."""
     words = [shown_key(word) for word in words]
-    if len(words) > 12:
-        words = [*words[:11], "..."]
+    if len(words) > most:
+        words = [*words[: most - 1], "..."]
     if len(words) < 2:
         return "".join(words)
     return f"{', '.join(words[:-1])} {last} {words[-1]}"

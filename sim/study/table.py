@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any, TypeVar
 
-from sim.study.faults import Faults, RefusedError, listed, nearest, shown, shown_key
+from sim.study.faults import Faults, RefusedError, listed, shown, shown_key
+from sim.study.meant import key_meant, value_meant
 
 __all__ = ["Table", "boolean", "choice", "mapping_of", "pure_number", "text", "whole"]
 
@@ -81,8 +82,8 @@ class Table:
             if self.faults.full:
                 self.faults.untold += 1
                 continue
-            close = nearest(name, [*names, *also])
-            hint = f"did you mean {close}?" if close else f"known here: {listed(names, 'and')}"
+            close = key_meant(name, [*names, *also])
+            hint = f"did you mean {close}?" if close else f"known here: {listed(names, 'and', most=30)}"
             self.fault(name, f"unknown key: {hint}", "unknown_key")
 
 
@@ -146,7 +147,7 @@ def choice(words: Sequence[str], what: str) -> Callable[[Any], str]:
             for word in words:
                 if value.strip().lower() == word.lower():
                     return word
-        close = nearest(value, words) if isinstance(value, str) else None
+        close = value_meant(value, words) if isinstance(value, str) else None
         hint = f"did you mean {shown(close)}? " if close else ""
         raise RefusedError(f"{shown(value)} is not {what}: {hint}write {listed(map(shown, words))}", "choice")
 
