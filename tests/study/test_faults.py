@@ -186,7 +186,7 @@ WRONG = [
         step('swap_every = { read = "5 min", on_top = "dish" }'),
         "steps.1.swap_every.on_top: 'dish' is not what goes on top",
     ),
-    (step('hand = "shaky"'), "steps.1.hand: 'shaky' is not a hand: write 'steady', 'usual' or 'rough'"),
+    (step('hand = "shaky"'), "steps.1.hand: 'shaky' is not a hand: did you mean 'rough'? write 'steady', 'usual' or 'rough'"),
     (step('hand = { amplitude = "90 %" }'), "steps.1.hand.amplitude: '90 %' cannot be"),
     (step('until = "0.2 um"'), "steps.1.until: '0.2 um' is not a table: write { difference = \"0.2 um\" }"),
     (step("until = { }"), "steps.1.until: is empty"),
@@ -197,7 +197,7 @@ WRONG = [
     ("rounds = 0\n" + step(""), "rounds: 0 cannot be"),
     (
         "units = 'imperial'\n" + step(""),
-        "units: 'imperial' is not a language of answers: write 'metric' or 'inch'",
+        "units: 'imperial' is not a language of answers: did you mean 'inch'? write 'metric' or 'inch'",
     ),
     ("edge_margin = '40 %'\n" + step(""), "edge_margin: '40 %' cannot be"),
     ("edge_margin = '3 kg'\n" + step(""), "edge_margin: '3 kg' is no edge margin"),
