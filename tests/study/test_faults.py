@@ -186,7 +186,10 @@ WRONG = [
         step('swap_every = { read = "5 min", on_top = "dish" }'),
         "steps.1.swap_every.on_top: 'dish' is not what goes on top",
     ),
-    (step('hand = "shaky"'), "steps.1.hand: 'shaky' is not a hand: did you mean 'rough'? write 'steady', 'usual' or 'rough'"),
+    (
+        step('hand = "shaky"'),
+        "steps.1.hand: 'shaky' is not a hand: did you mean 'rough'? write 'steady', 'usual' or 'rough'",
+    ),
     (step('hand = { amplitude = "90 %" }'), "steps.1.hand.amplitude: '90 %' cannot be"),
     (step('until = "0.2 um"'), "steps.1.until: '0.2 um' is not a table: write { difference = \"0.2 um\" }"),
     (step("until = { }"), "steps.1.until: is empty"),
