@@ -24,10 +24,12 @@ from math import pi, radians
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
-sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
+sys.path[:0] = [str(ROOT), str(ROOT / "tests"), str(ROOT / "benchmarks")]
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # one core unless threads are named
 
 import numba  # noqa: E402
 import numpy as np  # noqa: E402
+import picture  # noqa: E402
 import slow_twin  # noqa: E402
 
 from sim.kernels import wear as loops  # noqa: E402
@@ -414,6 +416,12 @@ def sweeps(results: Results) -> None:
         )  # fmt: skip
 
 
+def pictures(results: Results) -> None:
+    """What a stroke leaves alone and makes: its operator and predictions."""
+    for row in picture.picture():
+        results.add(*row)
+
+
 def machine() -> str:
     model = platform.processor() or platform.machine()
     info = Path("/proc/cpuinfo")
@@ -435,7 +443,9 @@ def main() -> None:
     )
     parser.add_argument("--quick", action="store_true", help="only what is quick; writes nothing")
     parser.add_argument(
-        "--only", choices=("hours", "kernels", "growth", "threads", "processes", "sweeps"), help="one part"
+        "--only",
+        choices=("hours", "kernels", "growth", "threads", "processes", "sweeps", "picture"),
+        help="one part",
     )
     given = parser.parse_args()
     for turn in (STILL, TURN):
@@ -447,6 +457,7 @@ def main() -> None:
         "threads": threads,
         "processes": processes,
         "sweeps": sweeps,
+        "picture": pictures,
     }
     for name, part in parts.items():
         if (given.only or name) != name or (given.quick and name in ("processes", "sweeps")):
@@ -467,6 +478,7 @@ TITLES = {
     "threads": "Two threads",
     "processes": "Whole processes",
     "sweeps": "Many at once",
+    "picture": "What a stroke leaves alone and makes",
 }
 
 

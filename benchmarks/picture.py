@@ -1,0 +1,124 @@
+"""How fast a stroke's operator, its spectrum and a prediction are, beside the operator's slow twin."""
+
+from __future__ import annotations
+
+import statistics
+import time
+from collections.abc import Callable, Iterator
+from math import pi, radians
+
+import modes_twin
+import numpy as np
+
+from sim.lapping.motion import Motion
+from sim.lapping.step import Grit, Layer, Step, Turn, Wear
+from sim.lapping.strokes import FigureEight
+from sim.modes.basis import basis_of
+from sim.modes.evolution import evolution_of
+from sim.modes.instants import instants_of
+from sim.modes.operator import assemble
+from sim.modes.picture import Picture
+from sim.modes.predict import predictor_of
+from sim.modes.rows import overlap_rule
+from sim.modes.schedule import cycle_of, round_of
+from sim.modes.spectrum import spectrum_of
+from sim.modes.turned import operator_of
+from sim.plate.grooves import Grooves
+from sim.plate.measure import EdgeMargin
+from sim.plate.outline import Disc, Ring
+from sim.plate.plate import GRAVITY, Plate
+
+__all__ = ["picture"]
+
+Line = tuple[str, str, str, bool | None]
+
+LOAD = 3000.0 * pi * 0.08**2
+TARGETS = {4: 0.03, 8: 0.15}
+KAPPA = (1e-12, 1e-12)
+
+
+def timed(work: Callable[[], object], times: int, clock: Callable[[], float] = time.process_time) -> float:
+    taken = []
+    for _ in range(times):
+        start = clock()
+        work()
+        taken.append(clock() - start)
+    return statistics.median(taken)
+
+
+def step_of(turn: Turn) -> Step:
+    grit = Grit("g", 20e-6, Wear(iron=1e-12), Layer(1e-6))
+    return Step("A", "B", grit, curve=FigureEight(0.053, 0.027), pace=1.0, turn=turn, time=3600.0)
+
+
+def discs() -> dict[str, Plate]:
+    return {name: Plate(name, Disc(0.16), mass=LOAD / GRAVITY) for name in "AB"}
+
+
+def picture() -> Iterator[Line]:
+    """Yield rows: what, measured, target, met."""
+    still, turn = Turn(), Turn(radians(8.0))
+    for name, turning in (("without turning", still), ("turning 8 degrees a stroke", turn)):
+        motion = Motion(step_of(turning))
+        for degree, target in TARGETS.items():
+            bottom, top = (basis_of(plate, degree) for plate in discs().values())
+            taken = timed(lambda: operator_of(bottom, top, motion), 15)  # noqa: B023
+            yield (
+                f"operator of one stroke, degree {degree}, 64 poses, {name}",
+                f"{1e3 * taken:.1f} ms", f"{1e3 * target:.0f} ms", taken <= target,
+            )  # fmt: skip
+    yield from _others(turn)
+    yield _twin(still)
+    yield from _solved(turn)
+
+
+def _others(turn: Turn) -> Iterator[Line]:
+    ring = Plate("A", Ring(0.14, 0.06), mass=4.0)
+    grooved = Plate("B", Disc(0.16), mass=4.0, grooves=Grooves("square", 0.01, 0.00225))
+    plain = Plate("A", Disc(0.16), mass=4.0)
+    for name, bottom, top in (
+        ("ring on ring", Plate("B", Ring(0.16, 0.05), mass=4.0), ring),
+        ("40 % grooves, a lattice of 160 poses and more", grooved, plain),
+    ):
+        faces = basis_of(bottom, 8), basis_of(top, 8)
+        taken = timed(lambda: operator_of(*faces, Motion(step_of(turn))), 5)  # noqa: B023
+        yield f"operator, degree 8, turning, {name}", f"{1e3 * taken:.0f} ms", "", None
+
+
+def _twin(turn: Turn) -> Line:
+    bottom, top = (basis_of(plate, 4) for plate in discs().values())
+    instants = instants_of(Motion(step_of(turn)), 0, 3600, 4)
+
+    def points(cx: float, cy: float, theta: float) -> np.ndarray:
+        at = (np.array([value]) for value in (cx, cy, theta))
+        rule = overlap_rule(bottom.plate.outline, top.plate.outline, *at, 8)
+        return np.column_stack([rule.x, rule.y, rule.area])
+
+    slow = timed(lambda: modes_twin.operator(bottom, top, instants, points), 1)
+    fast = timed(lambda: assemble(bottom, top, instants), 15)
+    return (
+        "operator beside its slow twin (loops over poses, points and shapes), degree 4, 4 poses",
+        f"{1e3 * fast:.1f} ms against {1e3 * slow:.0f} ms: {slow / fast:.0f} times as fast", "", None,
+    )  # fmt: skip
+
+
+def _solved(turn: Turn) -> Iterator[Line]:
+    work = Picture(discs(), [step_of(turn)])
+    flow = work.flow(1)
+    taken = timed(lambda: evolution_of(flow), 15)
+    yield "solved for all times (eigenvectors, null space), degree 8", f"{1e3 * taken:.1f} ms", "", None
+    solved = work.evolution(1)
+    taken = timed(lambda: spectrum_of(flow, solved), 15)
+    yield "shapes put in order", f"{1e3 * taken:.1f} ms", "", None
+    for degree in (8, 12):
+        predictor = predictor_of(Picture(discs(), [step_of(turn)], degree), 1, EdgeMargin())
+        state = np.zeros(predictor.rows.shape[1])
+        taken = timed(lambda: predictor.forms(predictor.after(state, 1000.0)), 2000, time.perf_counter)  # noqa: B023
+        yield (
+            f"a prediction, forms included, degree {degree}",
+            f"{1e6 * taken:.0f} us", "100 us", taken <= 100e-6,
+        )  # fmt: skip
+    taken = timed(lambda: work.lifting(1), 5)
+    yield "where something lifts, two states", f"{1e3 * taken:.0f} ms", "", None
+    taken = timed(lambda: cycle_of(work, round_of(work)).spectrum(), 5)
+    yield "one round as a cycle, and its shapes", f"{1e3 * taken:.0f} ms", "", None
