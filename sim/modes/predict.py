@@ -13,9 +13,11 @@ from sim.modes.evolution import Evolution
 from sim.modes.picture import Picture
 from sim.plate.measure import EdgeMargin
 
-__all__ = ["Predictor", "predictor_of"]
+__all__ = ["PREDICT_DEGREE", "Predictor", "predictor_of"]
 
 Array = NDArray[np.float64]
+
+PREDICT_DEGREE = 12  # of the picture from which to predict; `docs/numerics.md` shows what 8 leaves
 
 
 @dataclass(frozen=True)
