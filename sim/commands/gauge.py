@@ -130,7 +130,7 @@ def _asked(place: Path, args: argparse.Namespace) -> Asked:
         from sim.study.runfile import read_run
 
         run = read_run(run_file(place))
-        study = parse(run.study_text, run.study_stem)
+        study = parse(run.study_text, run.study_stem, maps=False)
         heights = {name: record.frames[-1] for name, record in run.plates.items()}
         last = study.steps[int(run.step[-1]) - 1].grit.size
         grits, when = dict.fromkeys(heights, last), "faces at the end of the run"

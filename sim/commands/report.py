@@ -1,4 +1,4 @@
-"""`lapwright report`: makes the page again from a run, or its work card."""
+"""`lapwright report`: makes the page again from a run, its work card, or height maps of the faces."""
 
 from __future__ import annotations
 
@@ -13,12 +13,15 @@ from sim.errors import CommandError
 if TYPE_CHECKING:
     from sim.study.runfile import Run
 
+KINDS = ("x3p", "sdf", "csv", "npy")
+
 __all__ = ["EXAMPLE", "add", "main"]
 
 EXAMPLE = """\
 example:
   lapwright report first-pair-run --force   makes report.html and its pictures again
   lapwright report first-pair-run --card    makes card.html: one sheet of paper for the bench
+  lapwright report first-pair-run --maps x3p   writes the faces at the end as height maps
 """
 
 
@@ -28,7 +31,16 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--card", action="store_true", help="make the work card instead: one printed page for the bench"
     )
-    parser.add_argument("--force", action="store_true", help="write over the page or card that is there")
+    parser.add_argument(
+        "--maps",
+        metavar="KIND",
+        choices=KINDS,
+        help=f"write the faces as height maps instead: {', '.join(KINDS)}",
+    )
+    parser.add_argument(
+        "--at", metavar="TIME", help='with --maps: the faces at that time, such as "10 min" (the end)'
+    )
+    parser.add_argument("--force", action="store_true", help="write over what is there")
 
 
 def main(args: argparse.Namespace) -> int:
@@ -38,6 +50,8 @@ def main(args: argparse.Namespace) -> int:
     path = run_file(Path(args.run))
     run = read_run(path)
     say = Speaker(args.json)
+    if args.maps or args.at:
+        return _maps(run, path, args, say)
     page = path.parent / ("card.html" if args.card else "report.html")
     if page.exists() and not args.force:
         raise CommandError(
@@ -52,6 +66,41 @@ def main(args: argparse.Namespace) -> int:
         print_json({"study": run.study_stem, "outcome": run.outcome, "page": str(written)})
     say(f"The page of {run.study_stem} is made again from {path}.")
     say.next(("Open in a browser", str(written)), ("See how it bears", typed("bearing", path)))
+    return 0
+
+
+def _maps(run: Run, path: Path, args: argparse.Namespace, say: Speaker) -> int:
+    """Write the faces as height maps; returns the exit code."""
+    from sim.study.faults import RefusedError
+    from sim.study.say import say_time
+    from sim.study.surfaces.faces import faces_of, write_faces
+    from sim.study.units import TIME, quantity
+
+    if not args.maps or args.card:
+        raise CommandError("--at belongs to --maps, and --maps and --card are two things", key="--maps")
+    try:
+        time = None if args.at is None else quantity(TIME, least="0 s")(args.at)
+    except RefusedError as trouble:
+        raise CommandError(f"--at: {trouble.message}", key="--at") from None
+    faces = faces_of(run, path.parent, args.maps, time)
+    for face in faces:
+        if face.path.exists() and not args.force:
+            raise CommandError(
+                f"{face.path} is there already: add --force to write over it", key="--force", code="exists"
+            )
+    written = write_faces(run, faces)
+    if args.json:
+        maps = {face.plate: {"file": str(face.path), "time": face.time} for face in faces}
+        print_json({"study": run.study_stem, "outcome": run.outcome, "maps": maps})
+    for face in faces:
+        say(f"The face of {face.plate} after {say_time(face.time, 3, echo=True)} of rubbing: {face.path}")
+    say("Each map is drawn looking at the face, 12 o'clock up; + is metal standing proud.")
+    name, file = next(iter(written.items()))
+    typed_map = f'"{file.name}"'
+    if args.maps == "npy":
+        x = run.plates[name].x
+        typed_map = f'{{ file = {typed_map}, spacing = "{(x[1] - x[0]) * 1e3:.9g} mm" }}'
+    say.next(("Start a plate from one", f"form = {{ map = {typed_map} }} in a study beside it"))
     return 0
 
 

@@ -69,7 +69,7 @@ class StartForm:
 
     They add; each measure gives back what was put in here, at any margin, since it fits these very shapes.
     `wind` is + when the corners at 1:30 and 7:30 are the high pair, whichever side is the longer.
-    `measured` is a height map from an instrument, levelled, to which the rest is added.
+    `measured` is what a height map from an instrument holds beside these sizes, levelled; they add.
     """
 
     sphere: float = 0.0

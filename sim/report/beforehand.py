@@ -34,6 +34,7 @@ __all__ = [
     "plate",
     "press",
     "schedule",
+    "stays",
     "wears",
     "weighing",
 ]
@@ -76,12 +77,12 @@ def form(of: Plate, units: str = "metric") -> str:
     parts = [
         words.part_words(key, value, units)
         for key in ("sphere", "saddle", "twist", "bow", "crown", "wind")
-        if abs(value := getattr(start, key)) > 0.0
+        if abs(value := getattr(start, key)) > (0.0 if start.measured is None else words.NOTHING)
     ]
     if start.ripple is not None:
         parts.append(f"ripples {words.size(start.ripple.height, units)} high")
-    if getattr(start, "map", None) is not None:
-        parts.append("a measured map of it")
+    if start.measured is not None:
+        parts.append("and the rest as its map says")
     return ", ".join(parts) or "flat"
 
 
@@ -249,7 +250,7 @@ def leaves(step: Step, plates: Plates, look: Outlook, units: str = "metric") -> 
     if what.kind == "all":
         return ["nothing rubs, so everything stays as it is"]
     long = plates[step.top].outline.long or plates[step.bottom].outline.long
-    said = [_residue(step, plates, look, units), _stays(what, step, long)]
+    said = [_residue(step, plates, look, units), stays(what, step, long)]
     if look.overhang < -1e-4 and step.swap is None:
         rim = words.length(look.overhang, units)
         said.append(
@@ -278,7 +279,7 @@ def _residue(step: Step, plates: Plates, look: Outlook, units: str) -> str:
     )
 
 
-def _stays(what: Kept, step: Step, long: bool) -> str:
+def stays(what: Kept, step: Step, long: bool) -> str:
     """What this stroke never takes out, and why."""
     dome = "bow and crown in a hollow of the same curve" if long else "a dome in a dish"
     pairs = (

@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from sim.errors import SurfaceFileError
-from sim.plate.measure import EdgeMargin
+from sim.plate.form import StartForm
+from sim.plate.measure import EdgeMargin, forms
+from sim.plate.measured import Measured
 from sim.plate.plate import Plate
 from sim.study.faults import RefusedError, shown
 from sim.study.say import say_length, say_small
@@ -116,7 +118,7 @@ class Maps:
             if not message.startswith("'"):
                 message = f"{shown(Path(asked.file).name)} {message}"
             raise RefusedError(message, trouble.code) from None
-        form = replace(plate.form, measured=laid.measured)
+        form = _parted(plate, laid.measured, self.margin)
         return replace(plate, form=form), _said(plate, laid)
 
     def _surface(self, asked: Asked) -> Surface:
@@ -144,12 +146,25 @@ def _turned(surface: Surface, asked: Asked) -> Surface:
     return Surface(z, *((dy, dx) if asked.quarters % 2 else (dx, dy)))
 
 
+def _parted(plate: Plate, measured: Measured, margin: EdgeMargin) -> StartForm:
+    """The typed form with the map added: its dome, twist and so on as sizes, the rest as a map.
+
+    So whoever asks for the dome of a plate hears that of the map too, and it stays exact between cells.
+    """
+    found = forms(plate, measured.heights, margin)
+    sizes: dict[str, Any] = {name: value for name, value in found.as_dict().items() if value is not None}
+    alone = StartForm(**sizes)
+    rest = measured.heights - alone.heights(plate.grid, plate.outline)
+    sums = {name: getattr(plate.form, name) + value for name, value in sizes.items()}
+    return replace(plate.form, **sums, measured=Measured(plate.grid, rest))
+
+
 def _said(plate: Plate, laid: Laid) -> dict[str, str]:
     """What was done to a map."""
     (nx, ny), (dx, dy) = laid.points, laid.spacing
-    apart = say_length(dx, figures=3)
+    apart = say_length(dx, echo=True)
     if abs(dx - dy) > 1e-6 * dx:
-        apart = f"{apart} x {say_length(dy, figures=3)}"
+        apart = f"{apart} x {say_length(dy, echo=True)}"
     side, high = plate.outline.size
     slope = float(np.hypot(laid.tilt[0] * side, laid.tilt[1] * high))
     said = {
@@ -157,7 +172,9 @@ def _said(plate: Plate, laid: Laid) -> dict[str, str]:
         "level": f"a tilt of {say_small(slope)} across the face taken out",
     }
     if laid.missing > 5e-4:
-        said["not_measured"] = f"{100.0 * laid.missing:.2g} % of the land, filled in smoothly from beside"
+        said["gaps"] = (
+            f"{100.0 * laid.missing:.2g} % of the land not measured, filled in smoothly from beside"
+        )
     if laid.beyond > 5e-3:
         said["edge"] = (
             f"{100.0 * laid.beyond:.2g} % of the land within the edge margin not measured, carried on"

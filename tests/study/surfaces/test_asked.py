@@ -62,7 +62,10 @@ def test_a_plate_is_what_its_map_says(folder, words):
     assert form.saddle == pytest.approx(-0.7e-6, rel=1e-5)
     assert form.twist == pytest.approx(1.2e-6, rel=1e-6)
     assert got.plates["B"].form == StartForm()  # like never copies a form
-    assert got.assumed["plates.A.form.map.points"] == "170 x 170, 1.00 mm apart"
+    # what has a name is held as a size, so that whoever asks for the dome of a plate hears it
+    assert got.plates["A"].form.sphere == pytest.approx(3e-6, rel=1e-6)
+    assert np.ptp(got.plates["A"].form.measured.heights[got.plates["A"].land > 0.0]) < 1e-12
+    assert got.assumed["plates.A.form.map.points"] == "170 x 170, 1 mm apart"
 
 
 def test_the_rest_of_the_form_is_added(folder):
@@ -144,7 +147,7 @@ time = "10 min"
     # middle over the ends by 2 um, under the long edges by 0.5 um
     assert form.bow == pytest.approx(2e-6, rel=1e-6)
     assert form.crown == pytest.approx(-0.5e-6, rel=1e-6)
-    assert got.assumed["plates.A.form.map.points"] == "101 x 51, 3.00 mm x 1.00 mm apart"
+    assert got.assumed["plates.A.form.map.points"] == "101 x 51, 3 mm x 1 mm apart"
 
 
 def test_what_was_done_is_said(tmp_path):
@@ -155,9 +158,9 @@ def test_what_was_done_is_said(tmp_path):
     # 1e-4 rad across 160 mm
     assert said["plates.A.form.map.level"] == "a tilt of 16 um across the face taken out"
     # 12 x 12 mm of pi 76.8^2, told by whole cells
-    share, words = said["plates.A.form.map.not_measured"].split(" ", 1)
+    share, words = said["plates.A.form.map.gaps"].split(" ", 1)
     assert float(share) == pytest.approx(100.0 * 144.0 / (np.pi * 76.8**2), rel=0.1)
-    assert words == "% of the land, filled in smoothly from beside"
+    assert words == "% of the land not measured, filled in smoothly from beside"
     coarse = Plate("A", Disc(0.2), thickness=0.03, cells=25).grid
     write_surface(tmp_path / "C.x3p", coarse.x, coarse.y, FORM.at(*coarse.mesh(), Disc(0.16)))
     said = parse(study('map = "C.x3p"'), "pair", tmp_path).assumed
