@@ -126,7 +126,7 @@ def _grooved_asked(answers: Answers) -> str:
 
 def _far_asked(answers: Answers) -> str:
     unit = "inches" if units(answers) == "inch" else "mm"
-    return f"How far over the edge does it go at most, in {unit}? Or travel 1/3, of the top"
+    return f"How far over the edge does it go at most, in {unit}? Or travel 1/3 (of the top)"
 
 
 def _turn_asked(answers: Answers) -> str:
