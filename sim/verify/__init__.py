@@ -16,9 +16,21 @@ __all__ = ["Row", "rows", "verify"]
 def rows() -> Iterator[Row]:
     """Yield every row, subject by subject, as it is worked out."""
     # Late, so that asking for help does not compile the engine.
-    from sim.verify import bending, clutch, form, gauges, kept, moments, motion, picture, settling, wear
+    from sim.verify import (
+        bending,
+        clutch,
+        form,
+        gauges,
+        kept,
+        moments,
+        motion,
+        picture,
+        settling,
+        standards,
+        wear,
+    )
 
-    for subject in (motion, wear, moments, kept, picture, clutch, settling, bending, form, gauges):
+    for subject in (motion, wear, moments, kept, picture, clutch, settling, bending, form, standards, gauges):
         yield from subject.rows()
 
 

@@ -20,13 +20,12 @@ from numpy.typing import NDArray
 from sim.study.faults import shown
 from sim.study.surfaces.surface import MOST_POINTS, Surface, check_size, checked, refuse
 
-__all__ = ["HEADER_BYTES", "TYPES", "from_sdf", "is_sdf", "to_sdf"]
+__all__ = ["TYPES", "from_sdf", "is_sdf", "to_sdf"]
 
 Array = NDArray[np.float64]
 
 TYPES = {3: "<f4", 4: "<i1", 5: "<i2", 6: "<i4", 7: "<f8"}
 MAGICS = (b"aISO-1.0", b"bISO-1.0", b"aISO-2.0", b"bISO-2.0")
-HEADER_BYTES = 81  # of ISO-1.0; ISO-2.0 counts points in four bytes instead of two
 MOST_TEXT = 16_000_000  # bytes of an ASCII file
 LONGEST_HEADER = 20_000  # letters
 FIELDS = (
@@ -43,6 +42,7 @@ FIELDS = (
     "DataType",
     "CheckType",
 )
+# After the texts; ISO-1.0 counts points in two bytes (81 bytes in all), ISO-2.0 in four.
 _NUMBERS = {"<H": struct.Struct("<HHddddBBB"), "<I": struct.Struct("<IIddddBBB")}
 MAKER = "lapwright"
 
