@@ -193,6 +193,8 @@ def _lattice(rates: tuple[float, ...], strokes: int, number: int) -> tuple[int, 
     least, found = np.inf, None
     for many in range(number, ceil(MORE * number) + 1, max(1, number // 64)):
         wrong = np.where(along % many == 0, strength, 0.0).sum(axis=1)
+        # Every instant a phase of its own: speed has kinks, which few phases do not see.
+        wrong += np.gcd(back, many) - 1
         k = int(np.argmin(wrong))
         if wrong[k] < least:
             least, found = float(wrong[k]), (int(back[k]), many)

@@ -159,7 +159,7 @@ def test_flat_discs_lift_where_the_closed_form_says():
         found = operator(stroke(Circle(radius * RADIUS)), 4)
         (flat,) = lifting(found, STIFFNESS, START, np.zeros((30, 1)))
         assert flat.share == pytest.approx(lifts)
-        # where lifting begins the peak is twice the mean on the overlap, exactly; these lie a little beside it
+        # where lifting begins the peak is twice the mean on the overlap, exactly; these lie beside it
         assert flat.most.max() == pytest.approx(2.0, abs=0.03)
 
 

@@ -1,0 +1,86 @@
+"""Instants that stand for a long spell: of the real motion, in true shares."""
+
+import numpy as np
+import pytest
+from modes_scene import EIGHT, FREE, LINE, index, stroke
+
+from sim.lapping.motion import Motion
+from sim.lapping.step import Hand, Load, Turn
+from sim.lapping.strokes import Zigzag, arc_moments
+from sim.modes.instants import base_instants, distinct_angles, instants_of
+
+CASES = {
+    "plain": stroke(EIGHT),
+    "turning": stroke(EIGHT, FREE),
+    "turning and walking": stroke(EIGHT, Turn(0.11), walk=Turn(0.07)),
+    "zigzag": stroke(Zigzag(0.05, 0.03)),
+    "zigzag, turning": stroke(Zigzag(0.05, 0.03), FREE),
+    "indexed": stroke(EIGHT, index(90)),
+    "many indexes": stroke(EIGHT, index(8)),
+    "indexed and walking": stroke(EIGHT, index(90), walk=Turn(0.05)),
+    "scattered": stroke(EIGHT, hand=Hand(0.1, 0.002, 0.09, 0.1, 5.0)),
+}
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_instants_are_of_the_real_motion(case):
+    motion = Motion(CASES[case], (7, 1, 1))
+    found = instants_of(motion, 20, 2000, 64)
+    assert found.share.sum() == pytest.approx(1.0)
+    assert found.poses.strokes.min() >= 20.0
+    assert found.poses.strokes.max() < 2020.0
+    real = motion.poses(found.poses.strokes)
+    for name in ("cx", "cy", "theta", "alpha", "spin"):
+        np.testing.assert_array_equal(getattr(found.poses, name), getattr(real, name))
+    speed = found.share @ np.hypot(found.poses.vx, found.poses.vy)
+    assert speed == pytest.approx(motion.mean_speed(20, 2000), rel=1e-12)
+
+
+@pytest.mark.parametrize("case", ["plain", "turning", "zigzag", "indexed", "many indexes"])
+def test_means_that_the_moment_law_lives_on(case):
+    """Mean of c c^T by path against Gauss quadrature of the curve; of theta a full turn has no mean."""
+    step = CASES[case]
+    p = instants_of(Motion(step), 0, 3600, 64)
+    speed = p.share * np.hypot(p.poses.vx, p.poses.vy)
+    c = np.stack([p.poses.cx, p.poses.cy])
+    mean = (c * speed) @ c.T / speed.sum()
+    exact = arc_moments(step.curve)
+    np.testing.assert_allclose(mean, exact, atol=0.004 * np.trace(exact))
+    if step.turn.angle:
+        for wave in (1, 2, 3, 4) if step.turn.angle == FREE.angle else (1, 2):
+            assert abs(p.share @ np.exp(1j * wave * p.poses.theta)) < 0.03
+
+
+def test_a_step_that_stops_early_visits_only_what_it_visits():
+    step = stroke(EIGHT, index(2, 600), time=None, strokes=1200)
+    theta, alpha, share = distinct_angles(Motion(step), 0, 1200)
+    assert sorted(theta) == pytest.approx([0.0, np.radians(2)])
+    assert list(share) == [0.5, 0.5]
+    assert not alpha.any()
+    _, _, share = distinct_angles(Motion(step), 0, 900)
+    assert sorted(share) == pytest.approx([1 / 3, 2 / 3])
+    p = instants_of(Motion(step), 0, 900, 64)
+    assert p.share[p.poses.theta > 0].sum() == pytest.approx(1 / 3)
+
+
+def test_a_turn_of_the_stroke_itself_keeps_its_phase():
+    p = instants_of(Motion(stroke(turn=Turn(2 * np.pi))), 0, 3600, 64)
+    np.testing.assert_allclose(np.exp(1j * p.poses.theta), np.exp(1j * p.poses.phase), atol=1e-9)
+
+
+def test_seen_by_the_operator_nothing_is_turned():
+    load = Load(10.0, (0.01, 0.0), "hand")
+    step = stroke(LINE, FREE, walk=Turn(0.2), centre=(0.01, 0.0), carry_centre=True, load=load)
+    p = base_instants(Motion(step), 0, 3600, 64)
+    assert not p.poses.theta.any()
+    np.testing.assert_allclose(p.poses.cy, 0.0, atol=1e-12)
+    np.testing.assert_allclose(p.hand, np.tile([0.1, 0.0], (64, 1)), atol=1e-12)
+
+
+def test_the_seed_sets_the_scatter():
+    one, two, other = (
+        instants_of(Motion(CASES["scattered"], key), 0, 3600, 64).poses.cx
+        for key in ((7, 1, 1), (7, 1, 1), (8, 1, 1))
+    )
+    np.testing.assert_array_equal(one, two)
+    assert np.abs(one - other).max() > 1e-4
