@@ -5,18 +5,21 @@ from __future__ import annotations
 import argparse
 import os
 import textwrap
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sim.commands.answer import Speaker, print_json, typed
 from sim.commands.places import study_file
-from sim.errors import CommandError
+from sim.errors import CannotDoError, CommandError
 
 if TYPE_CHECKING:
     from sim.modes.deviation import Deviation
+    from sim.modes.picture import Picture
     from sim.modes.reason import Reason
-    from sim.modes.spectrum import Mode, Spectrum
+    from sim.modes.schedule import Cycle, CycleSpectrum
+    from sim.modes.spectrum import Mode
     from sim.plate.measure import EdgeMargin
     from sim.study.model import Study
 
@@ -62,6 +65,7 @@ def _degree(text: str) -> int:
 
 def main(args: argparse.Namespace) -> int:
     """Find the reasons; returns the exit code."""
+    from sim.modes.picture import Picture
     from sim.modes.reason import reason_of
     from sim.study.read import load
 
@@ -69,18 +73,17 @@ def main(args: argparse.Namespace) -> int:
     if args.step is not None and args.step > len(study.steps):
         raise CommandError(f"--step {args.step}: {study.stem} has {len(study.steps)} step(s)", key="--step")
     page = _page_place(args, study)
+    picture = Picture(study.plates, study.steps, args.degree, study.seed)
     numbers = range(1, len(study.steps) + 1) if args.step is None else [args.step]
-    reasons = [
-        reason_of(study.plates, study.steps, number, seed=study.seed, degree=args.degree)
-        for number in numbers
-    ]
-    off = [_deviation(study, number, reason) for number, reason in zip(numbers, reasons, strict=True)]
+    reasons = [reason_of(picture, number) for number in numbers]
+    off = [_deviation(study, reason) for reason in reasons]
+    whole = _whole(picture, study)
     say = Speaker(args.json)
-    for line in _in_words(study, numbers, reasons, off):
+    for line in _in_words(study, numbers, reasons, off, whole):
         say(line)
     if args.json:
-        print_json(_as_json(study, reasons, off))
-    _page(say, study, numbers, reasons, off, page, args)
+        print_json(_as_json(study, reasons, off, whole))
+    _page(say, study, numbers, reasons, off, whole, page, args)
     return 0
 
 
@@ -97,6 +100,7 @@ def _page(
     numbers: Sequence[int],
     reasons: Sequence[Reason],
     off: Sequence[Deviation | None],
+    whole: Whole,
     place: Path | None,
     args: argparse.Namespace,
 ) -> None:
@@ -110,25 +114,53 @@ def _page(
         from sim.study.safefile import put_in_place
 
         place.parent.mkdir(parents=True, exist_ok=True)
-        put_in_place(place, memoryview(why_page(study, numbers, reasons, off).encode("utf-8")))
+        put_in_place(place, memoryview(why_page(study, numbers, reasons, off, whole.told).encode("utf-8")))
         lines.append(("Open in a browser", str(place)))
     say.next(*lines, ("Lap the plates", typed("run", args.file)))
 
 
-def _deviation(study: Study, number: int, reason: Reason) -> Deviation | None:
+@dataclass(frozen=True)
+class Whole:
+    """The whole schedule as a cycle, and what is told of it; or why there is none."""
+
+    cycle: Cycle | None
+    spectrum: CycleSpectrum | None
+    told: list[tuple[str, list[str]]]
+    title: str = ""
+
+
+def _whole(picture: Picture, study: Study) -> Whole:
+    from sim.modes.schedule import cycle_of, round_of
+    from sim.report.cycles import cycle_title, cycle_words
+
+    try:
+        spells = round_of(picture, repeats=study.rounds > 1)
+        cycle = cycle_of(picture, spells)
+        spectrum = cycle.spectrum()
+    except CannotDoError as trouble:
+        return Whole(None, None, [("", [str(trouble)])], "The whole schedule")
+    told = cycle_words(cycle, spectrum, study.units, study.margin) if len(spells) > 1 else []
+    return Whole(cycle, spectrum, told, cycle_title(cycle))
+
+
+def _deviation(study: Study, reason: Reason) -> Deviation | None:
     """How far the picture is off where something lifts, measured by lapping the step in full."""
     if reason.lift_share <= 0.0:
         return None
     from sim.modes.deviation import deviation
 
-    return deviation(study.plates, study.steps, number, reason, study.margin, seed=study.seed)
+    return deviation(study.plates, reason, study.margin, seed=study.seed)
 
 
 # --- words -------------------------------------------------------------------------------------
 
 
 def _in_words(
-    study: Study, numbers: Sequence[int], reasons: Sequence[Reason], off: Sequence[Deviation | None]
+    study: Study,
+    numbers: Sequence[int],
+    reasons: Sequence[Reason],
+    off: Sequence[Deviation | None],
+    whole: Whole,
 ) -> Iterator[str]:
     from sim.report import beforehand
 
@@ -142,8 +174,17 @@ def _in_words(
             beforehand.hand(step, study.plates, _look(study, number), study.units)[0], "  ", "  "
         )
         for what, sentences in _said(study, reason, away):
-            for i, sentence in enumerate(sentences):
-                yield from _wrapped(sentence, f"  {'' if i else what:<14}", " " * 18 if i else " " * 16)
+            yield from _lines(what, sentences)
+    if whole.told:
+        yield ""
+        yield whole.title
+        for what, sentences in whole.told:
+            yield from _lines(what, sentences)
+
+
+def _lines(what: str, sentences: Sequence[str]) -> Iterator[str]:
+    for i, sentence in enumerate(sentences):
+        yield from _wrapped(sentence, f"  {'' if i else what:<14}", " " * 18 if i else " " * 16)
 
 
 def _look(study: Study, number: int) -> Any:
@@ -180,11 +221,31 @@ def _wrapped(text: str, first: str, then: str) -> list[str]:
 # --- JSON --------------------------------------------------------------------------------------
 
 
-def _as_json(study: Study, reasons: Sequence[Reason], off: Sequence[Deviation | None]) -> dict[str, Any]:
+def _as_json(
+    study: Study, reasons: Sequence[Reason], off: Sequence[Deviation | None], whole: Whole
+) -> dict[str, Any]:
     return {
         "study": study.stem,
         "steps": [_one(reason, away, study.margin) for reason, away in zip(reasons, off, strict=True)],
-        "schedule": None,
+        "schedule": _cycle(whole, reasons, study.margin),
+    }
+
+
+def _cycle(whole: Whole, reasons: Sequence[Reason], margin: EdgeMargin) -> dict[str, Any] | None:
+    cycle, spectrum = whole.cycle, whole.spectrum
+    if cycle is None or spectrum is None:
+        return None
+    return {
+        "time": cycle.time,
+        "survivors": spectrum.survivors,
+        "gap": spectrum.gap,
+        "modes": [_mode(mode, cycle.forms(mode.shape, margin)) for mode in spectrum.modes],
+        "drift": cycle.forms(spectrum.drift, margin),
+        "residue": cycle.forms(spectrum.residue, margin),
+        "removal": spectrum.removal,
+        "lifts": any(reason.lift_share > 0.0 for reason in reasons),
+        "lift_share": max(reason.lift_share for reason in reasons),
+        "lift_phase": [],
     }
 
 
@@ -197,7 +258,7 @@ def _one(reason: Reason, away: Deviation | None, margin: EdgeMargin) -> dict[str
         "bottom": reason.step.bottom,
         "survivors": spectrum.survivors,
         "gap": spectrum.gap,
-        "modes": [_mode(mode, spectrum, reason.names, margin) for mode in spectrum.modes],
+        "modes": [_mode(mode, reason.forms(mode.shape, margin)) for mode in spectrum.modes],
         "drift": reason.forms(spectrum.drift, margin),
         "residue": reason.forms(spectrum.residue, margin),
         "removal": dict(zip(reason.names, spectrum.removal, strict=True)),
@@ -209,11 +270,11 @@ def _one(reason: Reason, away: Deviation | None, margin: EdgeMargin) -> dict[str
     }
 
 
-def _mode(mode: Mode, spectrum: Spectrum, names: tuple[str, str], margin: EdgeMargin) -> dict[str, Any]:
+def _mode(mode: Mode, forms: Mapping[str, Mapping[str, float]]) -> dict[str, Any]:
     return {
         "half_life": mode.half_life,
         "half_removed": mode.half_removed,
         "stays": mode.stays,
         "slow": mode.slow,
-        "forms": dict(zip(names, spectrum.forms(mode.shape, margin), strict=True)),
+        "forms": forms,
     }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -58,8 +58,6 @@ class Deviation:
 
 def deviation(
     plates: Mapping[str, Plate],
-    steps: Sequence[object],
-    number: int,
     reason: Reason,
     margin: EdgeMargin,
     *,

@@ -6,7 +6,7 @@ rings on a dome or a dish; their number from centre to rim is the height over ha
 
 from __future__ import annotations
 
-from sim.report import words
+from sim.report import shapes, words
 from sim.report.account import Account, Face
 
 __all__ = ["FRINGE", "GREY", "bands", "flat_words", "too_grey"]
@@ -65,7 +65,8 @@ def _of(face: Face) -> str:
     keys = _KEYS[face.long]
     for key in keys:
         value = face.after.get(key)
-        if value is None or (bands(value) < FEW and key != keys[0]):
+        least = max(FEW, shapes.WORTH * bands(shapes.largest(face.after)))
+        if value is None or (bands(value) < least and key != keys[0]):
             continue
         told.append(_told(key, value))
     return f"{face.name}: {'; '.join(told)}." if told else ""

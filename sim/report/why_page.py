@@ -39,7 +39,7 @@ def why_page(
     numbers: Sequence[int],
     reasons: Sequence[Reason],
     off: Sequence[Deviation | None],
-    schedule: Sequence[str] = (),
+    schedule: Sequence[tuple[str, Sequence[str]]] = (),
 ) -> str:
     """The page as text.
 
@@ -61,17 +61,18 @@ def why_page(
                 _part(f"step-{number}", _step_title(number, reason), _step(study, number, reason, away))
             )
     if schedule:
-        body.insert(0, _part("cycle", "The whole cycle", _list(schedule)))
+        lines = [f"It {what}: {said}" if what else said for what, told_ in schedule for said in told_]
+        body.insert(0, _part("cycle", "The whole cycle", _list(lines)))
     body.append(_part("cautions", "Cautions", _list(CAUTIONS)))
     body.append(_part("study", "The study", f"<pre>{html.escape(study.text)}</pre>"))
-    lines = [f'<p class="step">{escaped(line)}</p>' for line in _asides(numbers, reasons)]
+    asides = [f'<p class="step">{escaped(line)}</p>' for line in _asides(numbers, reasons)]
     return Template((room / "why.html").read_text("utf-8")).substitute(
         title=escaped(f"{study.title}: lapwright why"),
         style=(room / "page.css").read_text("utf-8"),
         study=escaped(study.title),
         facts=escaped("what each stroke takes out, leaves alone and makes"),
         headline=escaped(_headline(reasons)),
-        asides="".join(lines),
+        asides="".join(asides),
         body="\n".join(body),
         foot=escaped(f"lapwright {__version__}; study {study.stem}, seed {study.seed}"),
     )

@@ -1,7 +1,8 @@
 """Cuts through two plates lying on each other: where the top would rest, and how far apart they are.
 
 The top is turned over like a page of a book: a point (x, y) of the bench lies under its face point (-x, y).
-It rests on the plane, lowest at its middle, that no high spot reaches through.
+It rests on the plane, lowest at its middle, that no high spot reaches through.  The edge
+margin is left out, as it is of every figure.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ __all__ = ["Cut", "Pile", "best_angle", "piled", "rest_plane"]
 
 POINTS = 401
 ASIDE = 0.2  # of the reach: how far beside the middle a cut may go to keep out of a groove
+LAND = 0.02  # share of a cell below which it has no land at all
 CLEARLY = 1.1  # another cut than from 9 to 3 must show a gap wider by so much
 ACTIVE = 40  # points that the plane is first laid on
 TURNS = 40
@@ -55,15 +57,16 @@ class Surface:
     face: Face
     heights: Array
     outline: Path
-    groove: NDArray[np.bool_] | None
+    missing: NDArray[np.bool_]  # cells without land
+    grooved: bool
 
     @classmethod
     def of(cls, face: Face, end: bool) -> Surface:
         """The face before, or after (`end`)."""
         land = np.asarray(face.record.land, dtype=float)
         groove = (land < 0.5) & inside_land(land) & ~_in_bore(face)
-        outline = Path(face.outer * (1.0 + 1e-6))
-        return cls(face, spread_out(face.levelled[int(end)], 3), outline, groove if groove.any() else None)
+        filled = spread_out(face.levelled[int(end)], 3)
+        return cls(face, filled, Path(_inside_margin(face)), groove | (land < LAND), bool(groove.any()))
 
     def at(self, x: Array, y: Array) -> Array:
         """Heights at points [m], nan off the land."""
@@ -72,9 +75,9 @@ class Surface:
         out = _between(gx, gy, self.heights, x, y)
         points = np.stack([np.ravel(x), np.ravel(y)], axis=1)
         inside = self.outline.contains_points(points).reshape(np.shape(x))
-        inside &= np.hypot(x, y) >= self.face.bore * (1.0 - 1e-6)
-        if self.groove is not None:
-            inside &= ~_nearest(gx, gy, self.groove, x, y)
+        if self.face.bore > 0.0:
+            inside &= np.hypot(x, y) >= self.face.bore + record.margin * (1.0 - 1e-6)
+        inside &= ~_nearest(gx, gy, self.missing, x, y)
         return np.where(inside, out, np.nan)
 
 
@@ -93,7 +96,7 @@ class Pile:
         reach = max(_reach(below, angle), _reach(self.top.face, angle))
         at = np.linspace(-reach, reach, POINTS)
         best = self._at(at, angle, 0.0)
-        if self.bottom.groove is None and self.top.groove is None:
+        if not (self.bottom.grooved or self.top.grooved):
             return best
         cell, there = abs(float(below.record.y[1] - below.record.y[0])), _covered(best)
         for k in range(1, int(ASIDE * min(below.half) / cell) + 1):
@@ -122,7 +125,7 @@ def piled(bottom: Face, top: Face, end: bool, theta: float = 0.0) -> Pile:
     on = bottom.on
     x, y = X[on], Y[on]
     low, high = Surface.of(bottom, end), Surface.of(top, end)
-    total = bottom.levelled[int(end)][on] + high.at(*laid(x, y, theta))
+    total = low.at(x, y) + high.at(*laid(x, y, theta))
     both = np.isfinite(total)
     return Pile(low, high, theta, rest_plane(x[both], y[both], total[both]))
 
@@ -194,6 +197,14 @@ def _reach(face: Face, angle: float) -> float:
         return float(np.abs(u).max())  # round
     sides = [h / max(abs(c), 1e-12) for h, c in zip(face.half, (cos(angle), sin(angle)), strict=True)]
     return float(min(sides))
+
+
+def _inside_margin(face: Face) -> Array:
+    """The outline less the edge margin (k, 2) [m], which is left out of every figure."""
+    margin = float(face.record.margin)
+    if hypot(*face.half) > 1.05 * float(np.hypot(*face.outer.T).max()):  # round
+        return np.asarray(face.outer * (1.0 - margin / max(face.half) + 1e-6))
+    return np.asarray(np.sign(face.outer) * (np.abs(face.outer) - margin * (1.0 - 1e-6)))
 
 
 def _in_bore(face: Face) -> NDArray[np.bool_]:

@@ -116,7 +116,8 @@ def _draw(axes: Axes, piece: Cut, slab: float, half: float, faces: tuple[Face, F
     low, high = piece.bottom - middle, piece.top - middle
     gap = np.isfinite(low) & np.isfinite(high)
     axes.fill_between(at, low, high, where=gap, color=SHEET.gap, linewidth=0)
-    sides = ((low, -half, SHEET.metal, faces[1].bore), (high, half, SHEET.metal2, faces[0].bore))
+    bores = [f.bore + f.record.margin if f.bore > 0.0 else 0.0 for f in faces]
+    sides = ((low, -half, SHEET.metal, bores[1]), (high, half, SHEET.metal2, bores[0]))
     for line, ends, colour, bore in sides:
         on = np.isfinite(line)
         if not on.any():
@@ -140,7 +141,8 @@ def _foot(figure: Figure, piece: Cut, exaggeration: float, width: float, height:
     where = "beside the middle" if piece.aside else "through the middle"
     number = f"{exaggeration:,.0f}".replace(",", "\u202f")
     note = (
-        f"cut from {ends_words(piece.angle)} {where}, the top resting on the bottom, gap shaded; "
+        f"cut from {ends_words(piece.angle)} {where}, edge margin left out, the top resting on the bottom, "
+        "gap shaded; "
         f"heights drawn {number} times larger than lengths"
     )
     if fine:
