@@ -105,5 +105,3 @@ def _cell_rule(bottom: Plate, top: Plate, poses: Poses, points: int) -> Rule:
     start = np.searchsorted(pose, np.arange(theta.size + 1)).astype(np.intp)
     y = np.broadcast_to(y, area.shape)
     return Rule(x[pose, point], y[pose, point], area[pose, point], pose, start)
-
-
