@@ -5,8 +5,6 @@ from __future__ import annotations
 import html
 import math
 from collections.abc import Sequence
-from importlib.resources import files
-from string import Template
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,9 +17,9 @@ from sim.report import comparison_notes as notes
 from sim.report import comparison_words as told
 from sim.report import pictures, words
 from sim.report.account import account
-from sim.report.page import CAUTIONS
 from sim.report.pictures.small_multiples import Panel, cuts, end_faces, histories
 from sim.report.pictures.swept import Curve, Graph, curves, field
+from sim.report.sheet import CAUTIONS, bullets, part, sheet
 from sim.report.typeset import escaped
 
 __all__ = ["comparison_page"]
@@ -37,8 +35,8 @@ def comparison_page(got: Comparison, store: Store) -> str:
     """The page as text; runs are read from the folder of the comparison."""
     chosen = _chosen(got)
     panels = _panels(got, store, chosen)
-    room = files("sim.report")
-    body = []
+    parts = []
+    criterion = escaped(f"Best first, by {told.ranked_by(got)}. {told.margin(got)}")
     with pictures.sheet():
         for name, title, inside in (
             ("swept", "Along what was changed", _swept(got)),
@@ -54,23 +52,21 @@ def comparison_page(got: Comparison, store: Store) -> str:
                 _figure(histories(panels) if panels else None, "histories", "Domes against metal removed"),
             ),
             ("makes", "What each stroke makes", _makes(got)),
-            ("sure", "How sure it is", _list(notes.how_sure(got))),
-            ("cautions", "Cautions", _list(CAUTIONS)),
+            ("sure", "How sure it is", bullets(notes.how_sure(got))),
+            ("cautions", "Cautions", bullets(CAUTIONS)),
             ("study", "The study", f"<pre>{html.escape(got.study.text)}</pre>"),
         ):
-            if inside:
-                head = f'<section class="part" id="{name}"><h2>{escaped(title)}</h2>'
-                body.append(f"{head}<div>{inside}</div></section>")
-    return Template((room / "comparison.html").read_text("utf-8")).substitute(
-        title=escaped(f"{got.study.title}: lapwright comparison"),
-        style=(room / "page.css").read_text("utf-8"),
-        study=escaped(got.study.title),
-        facts=escaped(_facts(got)),
-        headline=escaped(told.headline(got)),
-        criterion=escaped(f"Best first, by {told.ranked_by(got)}. {told.margin(got)}"),
-        table=_table(got),
-        body="\n".join(body),
-        foot=escaped(f"lapwright {__version__}; study {got.study.stem}, seed {got.study.seed}"),
+            parts.append(part(name, title, inside))
+    return sheet(
+        "compare",
+        title=f"{got.study.title}: lapwright comparison",
+        study=got.study.title,
+        facts=_facts(got),
+        about="Which is best",
+        headline=told.headline(got),
+        first=f'<p class="criterion">{criterion}</p>\n<div class="ranked">{_table(got)}</div>',
+        parts=parts,
+        foot=f"lapwright {__version__}; study {got.study.stem}, seed {got.study.seed}",
     )
 
 
@@ -106,10 +102,6 @@ def _figure(figure: pictures.Figure | None, name: str, label: str) -> str:
     if figure is None:
         return ""
     return f'<figure class="many">{pictures.svg(figure, name, label)}</figure>'
-
-
-def _list(lines: Sequence[str]) -> str:
-    return "<ul>" + "".join(f"<li>{escaped(line)}</li>" for line in lines) + "</ul>"
 
 
 def _faces(got: Comparison, panels: Sequence[Panel], shown: int) -> str:

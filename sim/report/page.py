@@ -10,7 +10,6 @@ import html
 from collections.abc import Callable, Mapping
 from importlib.resources import files
 from pathlib import Path
-from string import Template
 
 import numpy as np
 
@@ -20,6 +19,7 @@ from sim.report.advice import advise
 from sim.report.caution import caution
 from sim.report.flat import flat_words
 from sim.report.frames import frames_json
+from sim.report.sheet import CAUTIONS, bullets, part, sheet
 from sim.report.tables import forms_table, steps_table
 from sim.report.typeset import escaped
 from sim.study.runfile import Run
@@ -71,28 +71,24 @@ def _draw(said: Account) -> Drawn:
 
 
 def _html(said: Account, drawn: Drawn) -> str:
-    room = files("sim.report")
-    body = []
-    for name, title, make in PARTS:
-        inside = make(said, drawn)
-        if inside:
-            body.append(
-                f'<section class="part" id="{name}"><h2>{escaped(title)}</h2><div>{inside}</div></section>'
-            )
-    sections = _picture(drawn, "sections", "The two faces lying on each other, cut through the middle")
-    return Template((room / "page.html").read_text("utf-8")).substitute(
-        title=escaped(f"{said.title}: lapwright report"),
-        style=(room / "page.css").read_text("utf-8"),
-        study=escaped(said.title),
+    cuts = _picture(drawn, "sections", "The two faces lying on each other, cut through the middle")
+    faces = _picture(drawn, "faces", "Faces before and after: " + _faces_in_words(said))
+    script = (files("sim.report") / "page.js").read_text("utf-8")
+    return sheet(
+        "run",
+        title=f"{said.title}: lapwright report",
+        study=said.title,
         facts=_facts(said),
-        headline=escaped(_headline(said)),
-        asides=_asides(said),
-        faces=_picture(drawn, "faces", "Faces before and after: " + _faces_in_words(said)),
-        sections=f'<figure class="cuts">{sections}</figure>' if sections else "",
-        body="\n".join(body),
-        foot=escaped(f"{said.run.program}; study {said.run.study_stem}, seed {said.run.seed}"),
-        frames=frames_json(said),
-        script=(room / "page.js").read_text("utf-8"),
+        about="What came out",
+        headline=_headline(said),
+        first=f'{_asides(said)}\n<figure class="faces">{faces}</figure>\n'
+        + (f'<figure class="cuts">{cuts}</figure>' if cuts else ""),
+        parts=(part(name, title, make(said, drawn)) for name, title, make in PARTS),
+        foot=f"{said.run.program}; study {said.run.study_stem}, seed {said.run.seed}",
+        tail=(
+            f'<script type="application/json" id="frames-data">{frames_json(said)}</script>\n'
+            f"<script>\n{script}\n</script>\n"
+        ),
     )
 
 
@@ -129,7 +125,7 @@ def _facts(said: Account) -> str:
     lost = [f.lost for f in said.faces]
     mean = float(np.mean(lost)) if lost else 0.0
     seconds = float(said.run.time[-1]) if len(said.run.time) else 0.0
-    return escaped(f"{words.size(mean, said.units)} removed (mean); {words.minutes(seconds, said.weighed)}")
+    return f"{words.size(mean, said.units)} removed (mean); {words.minutes(seconds, said.weighed)}"
 
 
 def _asides(said: Account) -> str:
@@ -204,9 +200,9 @@ def _metal(said: Account, drawn: Drawn) -> str:
                 face.name, face.lost, got.inner, got.outer, change, grams, said.units, got.places, makes
             )
         )
-    told = "".join(f"<li>{escaped(line)}</li>" for line in lines)
+    told = bullets(lines)
     inside = _picture(drawn, "metal", "Where the metal went: " + " ".join(lines))
-    return f'<ul>{told}</ul><figure class="wide">{inside}</figure>'
+    return f'{told}<figure class="wide">{inside}</figure>'
 
 
 def _stroke(said: Account, drawn: Drawn) -> str:
@@ -215,8 +211,8 @@ def _stroke(said: Account, drawn: Drawn) -> str:
     )
     if not inside:
         return ""
-    told = "".join(f"<li>{escaped(line)}</li>" for line in pictures.stroke_words(said))
-    return f'<ul>{told}</ul><figure class="wide">{inside}</figure>'
+    told = bullets(pictures.stroke_words(said))
+    return f'{told}<figure class="wide">{inside}</figure>'
 
 
 def _bearing(said: Account, drawn: Drawn) -> str:
@@ -227,15 +223,15 @@ def _bearing(said: Account, drawn: Drawn) -> str:
     lines = [words.bears(p.title, p.top, p.bottom, p.share, p.mean, p.peak, said.units) for p in got]
     if len(said.run.lift_share) and not said.nothing_done:
         lines.append(words.lifting(float(said.run.lift_share[-1])))
-    told = "".join(f"<li>{escaped(line)}</li>" for line in lines if line)
-    return f'<ul>{told}</ul><figure class="wide">{inside}</figure>'
+    told = bullets(line for line in lines if line)
+    return f'{told}<figure class="wide">{inside}</figure>'
 
 
 def _flat(said: Account, drawn: Drawn) -> str:
     """What an optical flat would show; a panel of fringes goes before the words once something draws it."""
     panel = _picture(drawn, "fringes", "Bands that an optical flat would show")
-    told = "".join(f"<li>{escaped(line)}</li>" for line in flat_words(said))
-    return (f'<figure class="wide">{panel}</figure>' if panel else "") + f"<ul>{told}</ul>"
+    told = bullets(flat_words(said))
+    return (f'<figure class="wide">{panel}</figure>' if panel else "") + told
 
 
 def _card(said: Account, drawn: Drawn) -> str:
@@ -291,16 +287,16 @@ def _assumed(said: Account, drawn: Drawn) -> str:
         "Not modelled: bending of the plates, heat, grit piling up before the leading edge, a starved or "
         "flowing layer, scratches.",
     ]
-    listed = "".join(f"<li>{escaped(line)}</li>" for line in lines)
+    listed = bullets(lines)
     keys = _gathered(said.study.assumed) if said.study is not None else {}
     if not keys:
-        return f"<ul>{listed}</ul>"
+        return listed
     rows = "".join(
         f'<tr><th scope="row">{escaped(k)}</th><td>{escaped(v)}</td></tr>' for k, v in keys.items()
     )
     caption = "<caption>Not said in the study, so taken as usual.</caption>"
     table = f'<table class="assumed">{caption}<tbody>{rows}</tbody></table>'
-    return f"<ul>{listed}</ul>{table}"
+    return f"{listed}{table}"
 
 
 def _gathered(assumed: Mapping[str, str]) -> dict[str, str]:
@@ -323,25 +319,13 @@ def _gathered(assumed: Mapping[str, str]) -> dict[str, str]:
     return out
 
 
-CAUTIONS = (
-    "Lifting: 23 kg is the most at the best posture (NIOSH lifting equation).",
-    "Pinch and tip: from the lift-off overhang on the plate can rock. Slide plates apart, never pry.",
-    "Sludge of cobalt-bonded carbide is a carcinogen hazard (NTP 12th report): work wet, wear gloves, no dry "
-    "sanding, collect the waste.",
-    "Solvent carriers burn.",
-    "Lasers: 1 mW is the limit of class 2 (IEC 60825-1); 405 nm looks dim and brings no aversion. "
-    "Never view a raw beam.",
-    "Local rules and licensed practice come first.",
-)
-
-
 def _cautions(said: Account, drawn: Drawn) -> str:
     masses = []
     if said.study is not None:
         masses = [f"{n} {words.two(p.weight / 9.80665)} kg" for n, p in said.study.plates.items()]
     own = [f"Masses here: {', '.join(masses)}."] if masses else []
     lines = [CAUTIONS[0] + (" " + own[0] if own else ""), *CAUTIONS[1:]]
-    return "<ul>" + "".join(f"<li>{escaped(line)}</li>" for line in lines) + "</ul>"
+    return bullets(lines)
 
 
 def _text(said: Account, drawn: Drawn) -> str:

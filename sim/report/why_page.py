@@ -5,8 +5,6 @@ from __future__ import annotations
 import html
 from collections.abc import Sequence
 from dataclasses import replace
-from importlib.resources import files
-from string import Template
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,8 +19,8 @@ from sim.modes.reason import Reason
 from sim.plate.plate import Plate
 from sim.report import pictures
 from sim.report import reasons as told
-from sim.report.page import CAUTIONS
 from sim.report.pictures.errors import Card, cause, errors
+from sim.report.sheet import CAUTIONS, bullets, part, sheet
 from sim.report.typeset import escaped
 from sim.study.model import Study
 
@@ -53,37 +51,25 @@ def why_page(
         Sentences on the whole cycle, if there is one.
 
     """
-    room = files("sim.report")
-    body = []
+    told_of = [f"It {what}: {said}" if what else said for what, lines in schedule for said in lines]
+    parts = [part("cycle", "The whole cycle", bullets(told_of) if told_of else "")]
     with pictures.sheet():
         for number, reason, away in zip(numbers, reasons, off, strict=True):
-            body.append(
-                _part(f"step-{number}", _step_title(number, reason), _step(study, number, reason, away))
-            )
-    if schedule:
-        lines = [f"It {what}: {said}" if what else said for what, told_ in schedule for said in told_]
-        body.insert(0, _part("cycle", "The whole cycle", _list(lines)))
-    body.append(_part("cautions", "Cautions", _list(CAUTIONS)))
-    body.append(_part("study", "The study", f"<pre>{html.escape(study.text)}</pre>"))
-    asides = [f'<p class="step">{escaped(line)}</p>' for line in _asides(numbers, reasons)]
-    return Template((room / "why.html").read_text("utf-8")).substitute(
-        title=escaped(f"{study.title}: lapwright why"),
-        style=(room / "page.css").read_text("utf-8"),
-        study=escaped(study.title),
-        facts=escaped("what each stroke takes out, leaves alone and makes"),
-        headline=escaped(_headline(reasons)),
-        asides="".join(asides),
-        body="\n".join(body),
-        foot=escaped(f"lapwright {__version__}; study {study.stem}, seed {study.seed}"),
+            inside = _step(study, number, reason, away)
+            parts.append(part(f"step-{number}", _step_title(number, reason), inside))
+    parts.append(part("cautions", "Cautions", bullets(CAUTIONS)))
+    parts.append(part("study", "The study", f"<pre>{html.escape(study.text)}</pre>"))
+    return sheet(
+        "why",
+        title=f"{study.title}: lapwright why",
+        study=study.title,
+        facts="what each stroke takes out, leaves alone and makes",
+        about="Why",
+        headline=_headline(reasons),
+        first="".join(f'<p class="step">{escaped(line)}</p>' for line in _asides(numbers, reasons)),
+        parts=parts,
+        foot=f"lapwright {__version__}; study {study.stem}, seed {study.seed}",
     )
-
-
-def _part(name: str, title: str, inside: str) -> str:
-    return f'<section class="part" id="{name}"><h2>{escaped(title)}</h2><div>{inside}</div></section>'
-
-
-def _list(lines: Sequence[str]) -> str:
-    return "<ul>" + "".join(f"<li>{escaped(line)}</li>" for line in lines) + "</ul>"
 
 
 def _headline(reasons: Sequence[Reason]) -> str:
@@ -118,12 +104,12 @@ def _step(study: Study, number: int, reason: Reason, away: Deviation | None) -> 
     units, margin = study.units, study.margin
     weighed = reason.step.grit.wear.observed is not None
     blocks = [
-        ("It leaves alone", _list(told.leaves_alone(reason, units))),
+        ("It leaves alone", bullets(told.leaves_alone(reason, units))),
         ("", _drawn(study, number, reason, weighed)),
         ("It takes out", _table(reason, units, weighed)),
-        ("It makes", _list(told.makes(reason, units, margin)) + _cause(study, number, reason)),
-        ("Both keep", _list(told.keeps(reason, units, margin))),
-        ("Does it lift?", _list(told.lifting(reason, away, units))),
+        ("It makes", bullets(told.makes(reason, units, margin)) + _cause(study, number, reason)),
+        ("Both keep", bullets(told.keeps(reason, units, margin))),
+        ("Does it lift?", bullets(told.lifting(reason, away, units))),
     ]
     return "".join(
         (f"<h3>{escaped(head)}</h3>" if head else "") + inside for head, inside in blocks if inside
