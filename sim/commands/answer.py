@@ -6,10 +6,13 @@ import json
 import math
 import shlex
 import sys
+import textwrap
 from collections.abc import Mapping
 from typing import Any
 
-__all__ = ["Speaker", "plain", "print_json", "typed"]
+__all__ = ["WIDTH", "Speaker", "plain", "print_json", "typed", "wrapped"]
+
+WIDTH = 100  # of a line, so that it reads well on paper and in any terminal
 
 
 class Speaker:
@@ -33,6 +36,18 @@ class Speaker:
 def typed(*words: object) -> str:
     """A command as a person would type it, names with spaces in quotes."""
     return shlex.join(["lapwright", *map(str, words)])
+
+
+def wrapped(text: str, first: str, then: str) -> list[str]:
+    """A text in lines: what begins the `first`, and what begins those after it."""
+    return textwrap.wrap(
+        text,
+        WIDTH,
+        initial_indent=first,
+        subsequent_indent=then,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
 
 
 def plain(value: Any) -> Any:

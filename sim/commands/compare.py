@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sim.commands.answer import Speaker, print_json, typed
-from sim.commands.places import study_file
+from sim.commands.places import look_at, study_file
 from sim.commands.tally import Tally
-from sim.errors import CannotDoError, CommandError
+from sim.errors import CommandError
 
 if TYPE_CHECKING:
     from sim.planning.comparison import Comparison
@@ -109,7 +109,7 @@ def main(args: argparse.Namespace) -> int:
     say = Speaker(args.json)
     folder = Path(args.out) if args.out else Path(f"{study.stem}-compare")
     store = Store(folder)
-    _look_at(folder, args)
+    look_at(folder, args)
     plan = _plan(study, args, tolerance)
     if args.resume and os.path.exists(folder):
         store.check(plan)
@@ -161,22 +161,6 @@ def _members(path: Path, cells: int | None) -> tuple[Study, tuple[Member, ...]]:
             raise CommandError(f"--cells {cells}: the study has {finest} already, take fewer", key="--cells")
         document = with_cells(document, study, cells)
     return study, members_of(study, document, path.parent)
-
-
-def _look_at(folder: Path, args: argparse.Namespace) -> None:
-    """Refuse to touch what is there already."""
-    if os.path.exists(folder) and not os.path.isdir(folder):
-        raise CannotDoError(
-            f"cannot make the folder {folder}: a file of that name is there; name another folder with --out",
-            key="--out",
-        )
-    if os.path.exists(folder) and not (args.resume or args.force):
-        raise CommandError(
-            f"{folder} is there already: add --force to write over it, --resume to go on with it, "
-            "or --out for another folder",
-            key="--out",
-            code="exists",
-        )
 
 
 def _plan(study: Study, args: argparse.Namespace, tolerance: Tolerance) -> dict[str, Any]:

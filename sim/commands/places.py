@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import argparse
 import os
 from pathlib import Path
 
 from sim.commands.answer import typed
-from sim.errors import CommandError
+from sim.errors import CannotDoError, CommandError
 
-__all__ = ["PAGE_FILES", "PART_FILE", "RUN_FILE", "run_file", "study_file"]
+__all__ = ["PAGE_FILES", "PART_FILE", "RUN_FILE", "look_at", "run_file", "study_file"]
 
 RUN_FILE = "run.h5"
 PART_FILE = "run.part.h5"
@@ -60,3 +61,26 @@ def study_file(place: Path) -> Path:
             f"{typed('bearing', place)} shows how it bears"
         )
     return place
+
+
+def look_at(folder: Path, args: argparse.Namespace, part: str = "") -> None:
+    """Refuse to touch a folder that is there already; it can be gone on with if it holds the file `part`.
+
+    Raises
+    ------
+    CannotDoError, CommandError
+        It is a file; it is there, and neither --resume nor --force was said.
+
+    """
+    if os.path.exists(folder) and not os.path.isdir(folder):
+        raise CannotDoError(
+            f"cannot make the folder {folder}: a file of that name is there; name another folder with --out",
+            key="--out",
+        )
+    if os.path.exists(folder) and not (args.resume or args.force):
+        go_on = ", --resume to go on with it" if (folder / part).exists() else ""
+        raise CommandError(
+            f"{folder} is there already: add --force to write over it{go_on}, or --out for another folder",
+            key="--out",
+            code="exists",
+        )

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sim.commands.answer import Speaker, print_json, typed
+from sim.commands.answer import Speaker, print_json, typed, wrapped
 from sim.commands.places import study_file
 from sim.commands.warnings import in_words, warnings_of
 
@@ -23,7 +22,6 @@ EXAMPLE = """\
 example:
   lapwright preview first-pair.toml    the same as: lapwright first-pair.toml
 """
-WIDTH = 100  # of a line, so that it reads well on paper and in any terminal
 
 
 def add(parser: argparse.ArgumentParser) -> None:
@@ -63,19 +61,8 @@ def main(args: argparse.Namespace) -> int:
 
 
 def _said(say: Speaker, text: str, first: str, then: str) -> None:
-    for line in _wrapped(text, first, then):
+    for line in wrapped(text, first, then):
         say(line)
-
-
-def _wrapped(text: str, first: str, then: str) -> list[str]:
-    return textwrap.wrap(
-        text,
-        WIDTH,
-        initial_indent=first,
-        subsequent_indent=then,
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
 
 
 def _commands() -> Mapping[str, str]:
@@ -125,16 +112,16 @@ def _in_words(study: Study, ahead: Sequence[Outlook], file: str) -> Iterator[str
     yield ""
     width = max(map(len, study.plates)) + 2
     for name, plate in study.plates.items():
-        yield from _wrapped(beforehand.plate(plate, study.units), f"{name:<{width}}", " " * width)
+        yield from wrapped(beforehand.plate(plate, study.units), f"{name:<{width}}", " " * width)
     for number, (step, look) in enumerate(zip(study.steps, ahead, strict=True), 1):
         yield ""
         grit = step.grit.name
         size = beforehand.grain(step, study.units)
         head = f"{step.top} on {step.bottom}, grit {grit}{size}, {', '.join(beforehand.schedule(step))}"
-        yield from _wrapped(f"Step {number}: {head}", "", "  ")
+        yield from wrapped(f"Step {number}: {head}", "", "  ")
         for what, sentences in _step(study, number, step, look, file):
             for i, sentence in enumerate(sentences):
-                yield from _wrapped(sentence, f"  {'' if i else what:<8}", " " * 12 if i else " " * 10)
+                yield from wrapped(sentence, f"  {'' if i else what:<8}", " " * 12 if i else " " * 10)
     if study.rounds > 1:
         yield ""
         yield f"All of this {study.rounds} times over."
@@ -143,7 +130,7 @@ def _in_words(study: Study, ahead: Sequence[Outlook], file: str) -> Iterator[str
         yield "Not said in the study, so taken as usual:"
         for line in assumed.in_words(study):
             indent = 2 + len(line) - len(line.split("  ", 1)[-1].lstrip())
-            yield from _wrapped(line, "  ", " " * indent)
+            yield from wrapped(line, "  ", " " * indent)
 
 
 def _step(

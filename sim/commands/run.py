@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sim.commands.answer import Speaker, print_json, typed
-from sim.commands.places import PAGE_FILES, PART_FILE, RUN_FILE, study_file
+from sim.commands.places import PAGE_FILES, PART_FILE, RUN_FILE, look_at, study_file
 from sim.errors import CannotDoError, CommandError, LapwrightError
 
 if TYPE_CHECKING:
@@ -67,7 +66,7 @@ def main(args: argparse.Namespace) -> int:
     study = load(study_file(Path(args.file)))
     folder = Path(args.out) if args.out else Path(f"{study.stem}-run")
     say = Speaker(args.json)
-    _look_at(folder, args)
+    look_at(folder, args, PART_FILE)
     finished = _finished(folder, study) if args.resume else None
     if finished is not None:
         say(f"{folder / RUN_FILE} is already finished.")
@@ -78,22 +77,6 @@ def main(args: argparse.Namespace) -> int:
         _page(run, folder)
     _answer(run, trouble, folder, args, say)
     return 1 if run.outcome in ("tipped", "interrupted") else 0
-
-
-def _look_at(folder: Path, args: argparse.Namespace) -> None:
-    """Refuse to touch what is there already."""
-    if os.path.exists(folder) and not os.path.isdir(folder):
-        raise CannotDoError(
-            f"cannot make the folder {folder}: a file of that name is there; name another folder with --out",
-            key="--out",
-        )
-    if os.path.exists(folder) and not (args.resume or args.force):
-        go_on = ", --resume to go on with it" if (folder / PART_FILE).exists() else ""
-        raise CommandError(
-            f"{folder} is there already: add --force to write over it{go_on}, or --out for another folder",
-            key="--out",
-            code="exists",
-        )
 
 
 def _finished(folder: Path, study: Study) -> Run | None:

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import argparse
 import os
-import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sim.commands.answer import Speaker, print_json, typed
+from sim.commands.answer import Speaker, print_json, typed, wrapped
 from sim.commands.places import study_file
 from sim.errors import CannotDoError, CommandError
 
@@ -30,7 +29,6 @@ example:
   lapwright why straight-stroke.toml               in words, and a page with pictures
   lapwright why first-pair.toml --step 2           one step alone
 """
-WIDTH = 100
 MOST_DEGREE = 16
 
 
@@ -162,17 +160,17 @@ def _in_words(
     off: Sequence[Deviation | None],
     whole: Whole,
 ) -> Iterator[str]:
+    from sim.lapping.outlook import outlooks
     from sim.report import beforehand
 
+    ahead = outlooks(study.plates, study.steps, seed=study.seed)
     yield study.title or study.stem
     for number, reason, away in zip(numbers, reasons, off, strict=True):
         step = reason.step
         yield ""
         head = f"Step {number}: {step.top} on {step.bottom}, grit {step.grit.name}"
-        yield from _wrapped(head, "", "  ")
-        yield from _wrapped(
-            beforehand.hand(step, study.plates, _look(study, number), study.units)[0], "  ", "  "
-        )
+        yield from wrapped(head, "", "  ")
+        yield from wrapped(beforehand.hand(step, study.plates, ahead[number - 1], study.units)[0], "  ", "  ")
         for what, sentences in _said(study, reason, away):
             yield from _lines(what, sentences)
     if whole.told:
@@ -184,13 +182,7 @@ def _in_words(
 
 def _lines(what: str, sentences: Sequence[str]) -> Iterator[str]:
     for i, sentence in enumerate(sentences):
-        yield from _wrapped(sentence, f"  {'' if i else what:<14}", " " * 18 if i else " " * 16)
-
-
-def _look(study: Study, number: int) -> Any:
-    from sim.lapping.outlook import outlooks
-
-    return outlooks(study.plates, study.steps, seed=study.seed)[number - 1]
+        yield from wrapped(sentence, f"  {'' if i else what:<14}", " " * 18 if i else " " * 16)
 
 
 def _said(study: Study, reason: Reason, away: Deviation | None) -> Iterator[tuple[str, list[str]]]:
@@ -205,17 +197,6 @@ def _said(study: Study, reason: Reason, away: Deviation | None) -> Iterator[tupl
     yield "makes", told.makes(reason, study.units, study.margin)
     yield "keeps", told.keeps(reason, study.units, study.margin)
     yield "lifts", told.lifting(reason, away, study.units)
-
-
-def _wrapped(text: str, first: str, then: str) -> list[str]:
-    return textwrap.wrap(
-        text,
-        WIDTH,
-        initial_indent=first,
-        subsequent_indent=then,
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
 
 
 # --- JSON --------------------------------------------------------------------------------------

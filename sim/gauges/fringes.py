@@ -56,7 +56,7 @@ FINEST_GRIT = 5e-6  # [m]: loose grit above this leaves a face too grey for band
 
 def too_grey(grit: float | None) -> bool:
     """Whether the grit [m] that lapped a face last leaves it too grey to show bands; None: not known."""
-    return grit is not None and grit > FINEST_GRIT
+    return grit is not None and grit > FINEST_GRIT * (1.0 + 1e-9)  # as typed, whatever rounding did
 
 
 def brightness(gap: Array, wavelength: float) -> Array:

@@ -20,7 +20,7 @@ from sim.lapping.wear import wear_time
 from sim.modes.basis import PLANES, Basis
 from sim.modes.nullspace import STAYS, kernel_of
 from sim.modes.picture import Picture
-from sim.modes.spectrum import NO_MARGIN, SLOW, Mode, survivors_in
+from sim.modes.spectrum import NO_MARGIN, SLOW, Mode, real_shape, survivors_in
 from sim.plate.measure import EdgeMargin
 
 __all__ = ["Cycle", "CycleSpectrum", "Spell", "cycle_of", "join", "round_of", "spells_of"]
@@ -127,12 +127,17 @@ class Cycle:
             shape = vectors[:, k].astype(complex)
             for start in levels:
                 shape[start : start + PLANES] = 0.0
-            turned = (shape * np.exp(-0.5j * np.angle((shape * shape).sum()))).real
             slow = np.abs(left[k] - 1.0) < SLOW * fastest
             period = 2.0 * np.pi * self.time / abs(angle) if 0.0 < abs(angle) < np.pi else None
             modes.append(
                 Mode(
-                    rate, cycles * self.time, cycles * removed, False, bool(slow), period, self._unit(turned)
+                    rate,
+                    cycles * self.time,
+                    cycles * removed,
+                    False,
+                    bool(slow),
+                    period,
+                    self._unit(real_shape(shape)),
                 )
             )
         return modes

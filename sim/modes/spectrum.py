@@ -13,7 +13,7 @@ from sim.modes.evolution import Evolution, evolution_of
 from sim.modes.operator import Flow
 from sim.plate.measure import EdgeMargin
 
-__all__ = ["SLOW", "Mode", "Spectrum", "spectrum_of"]
+__all__ = ["SLOW", "Mode", "Spectrum", "real_shape", "spectrum_of"]
 
 Array = NDArray[np.float64]
 
@@ -92,7 +92,7 @@ def spectrum_of(flow: Flow, evolution: Evolution | None = None) -> Spectrum:
         rate = -float(solved.rates[k].real)
         turning = abs(float(solved.rates[k].imag))
         half_life = log(2.0) / rate if rate > 0.0 else inf
-        shape = _real(_level(solved.right[:, k], half))
+        shape = real_shape(_level(solved.right[:, k], half))
         shape /= _size(shape, half) * (np.sign(shape[np.argmax(np.abs(shape))]) or 1.0)
         slow = abs(solved.rates[k]) < SLOW * fastest
         period = 2.0 * pi / turning if turning > 0.0 else None
@@ -116,7 +116,7 @@ def _level(shape: NDArray[np.generic], half: int) -> NDArray[np.complex128]:
     return out
 
 
-def _real(shape: NDArray[np.complex128]) -> Array:
+def real_shape(shape: NDArray[np.complex128]) -> Array:
     """Of a pair, the shape at the moment when it is largest."""
     turned = shape * np.exp(-0.5j * np.angle((shape * shape).sum()))
     return np.ascontiguousarray(turned.real)

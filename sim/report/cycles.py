@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 
 from sim.modes.schedule import Cycle, CycleSpectrum
 from sim.modes.spectrum import Mode
 from sim.plate.measure import EdgeMargin
 from sim.report import words
+from sim.report.reasons import standing_forms
 
 __all__ = ["cycle_title", "cycle_words"]
 
@@ -100,15 +100,9 @@ def _goes(spectrum: CycleSpectrum, cycle: Cycle, units: str, margin: EdgeMargin)
     return [f"all else; the slowest of it{named} halves every {words.size(depth, units)} removed"]
 
 
-def _per(
-    cycle: Cycle, spectrum: CycleSpectrum, margin: EdgeMargin
-) -> tuple[Mapping[str, Mapping[str, float]], float]:
-    removal = sum(spectrum.removal.values()) / len(spectrum.removal)
-    return cycle.forms(spectrum.drift, margin), removal
-
-
 def _makes(cycle: Cycle, spectrum: CycleSpectrum, units: str, margin: EdgeMargin) -> list[str]:
-    drift, removal = _per(cycle, spectrum, margin)
+    drift = cycle.forms(spectrum.drift, margin)
+    removal = sum(spectrum.removal.values()) / len(spectrum.removal)
     if removal <= 0.0:
         return ["nothing: nothing rubs"]
     depth, said = (1e-6, "1 um") if units == "metric" else (40 * 25.4e-9, "40 uin")
@@ -131,13 +125,8 @@ def _makes(cycle: Cycle, spectrum: CycleSpectrum, units: str, margin: EdgeMargin
 
 
 def _keeps(cycle: Cycle, spectrum: CycleSpectrum, units: str, margin: EdgeMargin) -> list[str]:
-    parts = []
-    for name, forms in cycle.forms(spectrum.residue, margin).items():
-        most = max((abs(v) for v in forms.values()), default=0.0)
-        told = [
-            words.part_words(k, v, units)
-            for k, v in forms.items()
-            if abs(v) >= max(0.2 * most, words.NOTHING)
-        ]
-        parts.append(f"{name} {', '.join(told) if told else 'nothing to speak of'}")
+    parts = [
+        f"{name} {standing_forms(forms, units)}"
+        for name, forms in cycle.forms(spectrum.residue, margin).items()
+    ]
     return [f"at the end of a cycle, however often it is done: {'; '.join(parts)} ({words.REMARK})"]

@@ -6,14 +6,13 @@ rings on a dome or a dish; their number from centre to rim is the height over ha
 
 from __future__ import annotations
 
+from sim.gauges.fringes import LAMPS, band_height, too_grey
 from sim.report import shapes, words
 from sim.report.account import Account, Face
 
-__all__ = ["FRINGE", "GREY", "bands", "flat_words", "too_grey"]
+__all__ = ["FRINGE", "bands", "flat_words"]
 
-HELIUM = 587.6e-9  # [m] the yellow line of helium
-FRINGE = 0.5 * HELIUM
-GREY = 5e-6  # [m] a face off a coarser loose grit is too grey to reflect (common practice, no source)
+FRINGE = band_height(1.0, LAMPS["helium"])  # [m]
 FEW = 0.1  # of a band: no eye sees less
 _KEYS = {False: ("sphere", "saddle", "twist"), True: ("bow", "crown", "wind")}
 
@@ -23,28 +22,20 @@ def bands(height: float) -> float:
     return abs(height) / FRINGE
 
 
-def too_grey(said: Account) -> bool:
-    """Whether every face comes off a grit that leaves it too grey for bands."""
-    grits = [f.grit for f in said.faces if f.grit is not None]
-    return bool(grits) and min(grits) > GREY * (1.0 + 1e-9)
-
-
 def flat_words(said: Account) -> list[str]:
     """One line a face, and the note on grey faces where it is due."""
     fringe = words.size(FRINGE, said.units)
     lines = [
         f"Under a helium light (587.6 nm) one band is half a wave, {fringe} of height. With the flat lying "
-        "on "
-        "without a wedge you would see:"
+        "on without a wedge you would see:"
     ]
     lines += [line for face in said.faces if (line := _of(face))]
-    grey = [f.name for f in said.faces if f.grit is not None and f.grit > GREY * (1.0 + 1e-9)]
+    grey = [f.name for f in said.faces if too_grey(f.grit)]
     if grey:
         come = "comes" if len(grey) == 1 else "come"
         lines.append(
             f"But {words.joined(grey)} {come} off loose grit above about 5 um and will be too grey to show "
-            "bands "
-            "(common practice, no source): read a comparator instead, or go on to a finer grit first."
+            "bands (common practice, no source): read a comparator instead, or go on to a finer grit first."
         )
     rough = [f.name for f in said.faces if _fine(f)]
     if rough:

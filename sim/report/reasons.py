@@ -6,7 +6,7 @@ Pure functions of a `Reason`; sizes in the study's units; words as in `sim.repor
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -29,6 +29,7 @@ __all__ = [
     "leaves_alone",
     "lifting",
     "makes",
+    "standing_forms",
     "staying",
     "takes_out",
     "title",
@@ -265,19 +266,23 @@ def _law(reason: Reason) -> str:
     return f" (the law of moments, which holds whatever the faces look like, differs by {by} %)"
 
 
+def standing_forms(forms: Mapping[str, float], units: str) -> str:
+    """The larger of the forms [m] of a face, in words."""
+    least = max(0.2 * max(map(abs, forms.values()), default=0.0), words.NOTHING)
+    told = [
+        words.part_words(key, value, units)
+        for key, value in sorted(forms.items(), key=lambda item: -abs(item[1]))
+        if abs(value) >= least
+    ]
+    return ", ".join(told) if told else "nothing to speak of"
+
+
 def keeps(reason: Reason, units: str, margin: EdgeMargin) -> list[str]:
     """The mark of the layer that both plates keep, and that laying one on the other does not show."""
     left = reason.forms(reason.spectrum.residue, margin)
-    parts, rough = [], False
-    for name, forms in left.items():
-        most = max((abs(v) for v in forms.values()), default=0.0)
-        told = [
-            words.part_words(k, v, units)
-            for k, v in sorted(forms.items(), key=lambda item: -abs(item[1]))
-            if abs(v) >= max(0.2 * most, words.NOTHING)
-        ]
-        rough = rough or any(words.NOTHING <= abs(v) < 0.1 * reason.step.grit.size for v in forms.values())
-        parts.append(f"{name} {', '.join(told) if told else 'nothing to speak of'}")
+    finest = 0.1 * reason.step.grit.size
+    rough = any(words.NOTHING <= abs(v) < finest for forms in left.values() for v in forms.values())
+    parts = [f"{name} {standing_forms(forms, units)}" for name, forms in left.items()]
     remark = f" ({words.REMARK})" if rough else ""
     return [
         f"the mark of the grit layer, however long you go on: {'; '.join(parts)}{remark}. Laid on each other "

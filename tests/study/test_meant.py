@@ -3,22 +3,11 @@
 from __future__ import annotations
 
 import pytest
+from study_typed import SHORTEST as STUDY
 
 from sim.errors import StudyError
 from sim.study.read import parse
 
-STUDY = """title = "First pair"
-plates.A = { disc = "160 mm", thickness = "30 mm", form = { dome = "3 um" } }
-plates.B = { like = "A", form = { dish = "1 um" } }
-
-[[steps]]
-top = "A"
-bottom = "B"
-grit = "15 um"
-turn = "8 deg per stroke"
-time = "40 min"
-fresh_grit_every = "5 min"
-"""
 MORE = 'time = "40 min"\n'
 
 
