@@ -14,7 +14,7 @@ __all__ = ["cycle_title", "cycle_words"]
 
 HELD = 0.005  # of form for each depth removed, below which plates are held as they are
 SHARE = 0.2  # of a mode's largest form, from which a plate takes part in it
-STOOD = 0.3  # of rms, from which a form tells what a mode is
+STOOD = 1.5  # of rms, from which a form tells what a shape is; a pure dome has 3.5
 
 KINDS = {
     "sphere": "dome",
@@ -117,7 +117,11 @@ def _makes(cycle: Cycle, spectrum: CycleSpectrum, units: str, margin: EdgeMargin
             told.append(f"{name} {' and '.join(parts)}")
     if not told:
         swapped = len({spell.top for spell in cycle.spells}) > 1
+        if spectrum.survivors == 0:
+            return ["nothing: all plates come to the same faces, whatever they were"]
         reason = "equal swaps hold the plates as they are" if swapped else "it holds the plates as they are"
+        if len(cycle.names) > 2:
+            return [f"nothing: {reason}, in what it leaves alone"]
         return [
             f"nothing: {reason}. A dome against a dish stays what it was: keep the domed one on top longer"
         ]
