@@ -69,6 +69,7 @@ def _changed(entry: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, 
             raise RefusedError(f"{head} is {shown(inner)}, which has no {shown(tail)}", "type")
         if head == "stroke":
             _make_room(inner, tail, changes)
+            tail, value = _centre(inner, tail, value)
         _put(inner, tail, value)
         step[head] = inner
     return step
@@ -89,6 +90,19 @@ def _make_room(stroke: dict[str, Any], key: str, changes: Mapping[str, Any]) -> 
     for name in gone:
         if f"stroke.{name}" not in changes:
             stroke.pop(name, None)
+
+
+def _centre(stroke: Mapping[str, Any], key: str, value: Any) -> tuple[str, Any]:
+    """What is put into a stroke: a centre is a pair of lengths, of which one alone may move.
+
+    "centre.x" and "centre.y" are the two; a single length at "centre" is how far off the middle, towards 3.
+    """
+    name, _, side = key.partition(".")
+    if name != "centre" or (not side and not isinstance(value, str)) or side not in ("", "x", "y"):
+        return key, value
+    here = stroke.get("centre")
+    x, y = here if isinstance(here, list) and len(here) == 2 else ("0 mm", "0 mm")
+    return "centre", [x, value] if side == "y" else [value, y]
 
 
 def _put(table: dict[str, Any], key: str, value: Any) -> None:

@@ -463,6 +463,24 @@ def test_override_leaves_the_document_alone_and_takes_the_other_way_out():
     assert step.swap.on_top == {"A": 540.0, "B": 300.0}
 
 
+def test_override_moves_one_side_of_a_centre():
+    document = document_of(
+        with_step('stroke = { kind = "circle", radius = "8 mm", centre = ["20 mm", "1 mm"] }')
+    )
+    for key, centre in (
+        ("stroke.centre.y", (0.020, 0.004)),
+        ("stroke.centre.x", (0.004, 0.001)),
+        ("stroke.centre", (0.004, 0.001)),
+    ):
+        assert parse_document(override(document, 1, {key: "4 mm"})).steps[0].centre == pytest.approx(centre)
+    whole = parse_document(override(document, 1, {"stroke.centre": ["4 mm", "5 mm"]})).steps[0]
+    assert whole.centre == pytest.approx((0.004, 0.005))
+    bare = override(document, 1, {"stroke": {"kind": "circle", "radius": "8 mm"}})
+    assert parse_document(override(bare, 1, {"stroke.centre.y": "5 mm"})).steps[0].centre == (0.0, 0.005)
+    with pytest.raises(ValueError, match="no 'z'"):
+        override(document, 1, {"stroke.centre.z": "4 mm"})
+
+
 def test_override_of_kind_time_and_walk():
     document = document_of(
         with_step('stroke = { length = "40 mm", width = "20 mm" }\nwalk = "3 deg per stroke"')
