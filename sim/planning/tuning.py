@@ -1,0 +1,199 @@
+"""The answer of a search for stroke, turn and swaps: candidates, what each costs, how sure it is.
+
+Times are rubbed seconds from the start of the first step, sizes metres without sign.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from sim.planning.draws import Tolerance
+from sim.planning.summary import Summary
+from sim.study.model import Study, Tune
+
+__all__ = ["Asked", "Band", "Candidate", "Cost", "Course", "Nudge", "Point", "Refused", "Tuning"]
+
+
+@dataclass(frozen=True)
+class Asked:
+    """One quantity that the goal speaks of, and the most that it may be [m].
+
+    `form` as in [tune]; `plate` None for what belongs to the pair ("difference", "mating").  `kept`: what
+    counts is how far it moved from where it began.
+    """
+
+    form: str
+    plate: str | None
+    limit: float
+    kept: bool = False
+
+    @property
+    def key(self) -> str:
+        """Its name in mappings and JSON: "A.flatness", "difference", "keep.B.dome"."""
+        place = self.form if self.plate is None else f"{self.plate}.{self.form}"
+        return f"keep.{place}" if self.kept else place
+
+
+@dataclass(frozen=True)
+class Cost:
+    """What it takes until the goal is reached and stays so (to the end, where it never is).
+
+    `time` rubbed [s]; `removed` mean depth off the plates [m]; `turns`: whole turns of the top in the hands
+    and of the person round the bench together; `swaps`: how often another plate came on top.
+    """
+
+    time: float
+    removed: float
+    turns: float
+    swaps: float
+
+    def of(self, least: str) -> float:
+        """The one that is to be least: "time", "removed", "turns" or "swaps"."""
+        value: float = getattr(self, least)
+        return value
+
+
+@dataclass(frozen=True)
+class Course:
+    """How one schedule goes, told by the operator or found by full simulation.
+
+    `reached_at` [s]: from then on all that is asked is reached, to the end (or to `hold`); None: it is not.
+    `worst`: largest size [m] of each asked quantity (by `Asked.key`) at the end, or, with `hold`, over what
+    is left from `reached_at` (from half of `hold` where never reached) to `hold`.
+    `share`: the largest of them over its limit; 1 and less is reached.  `forms`: by plate, then form, at the
+    end [m], signed.  `trail`: (time [s], share) along the way, to draw.  `lift_share`: share of the time in
+    which something lifts.  `trouble`: why it came to nothing.
+    """
+
+    by: Literal["operator", "simulation"]
+    reached_at: float | None
+    share: float
+    worst: Mapping[str, float]
+    forms: Mapping[str, Mapping[str, float | None]]
+    cost: Cost
+    lift_share: float = 0.0
+    trail: tuple[tuple[float, float], ...] = ()
+    trouble: str | None = None
+
+    @property
+    def ok(self) -> bool:
+        """True when the goal is reached and, if asked, holds."""
+        return self.reached_at is not None
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """One schedule: `changes` to the study by key as in [tune.free], as a person would type them.
+
+    `order` of the steps, by their numbers in the study ((): as they stand).  `document` and `text`: a whole study
+    that `run` takes; `study` what it means.  `operator`: foretold; `lifts`: something lifts, so the
+    operator is only near.  `simulated`: found by full simulation (None: not confirmed), `summary` of its end.
+    """
+
+    name: str
+    changes: Mapping[str, str]
+    order: tuple[int, ...]
+    document: Mapping[str, Any]
+    text: str
+    study: Study
+    operator: Course | None
+    lifts: bool
+    simulated: Course | None = None
+    summary: Summary | None = None
+
+    @property
+    def ok(self) -> bool:
+        """True when full simulation finds the goal reached."""
+        return self.simulated is not None and self.simulated.ok
+
+
+@dataclass(frozen=True)
+class Point:
+    """A point of the trade-off: the least `cost` (of what is to be least) at which `share` is reached.
+
+    `flatness` [m] of the worst plate at the end; `name` of the candidate if it was simulated.
+    """
+
+    cost: float
+    share: float
+    flatness: float
+    by: Literal["operator", "simulation"]
+    name: str | None = None
+
+
+@dataclass(frozen=True)
+class Nudge:
+    """The answer with one free key a little off, by full simulation.
+
+    `key`; `value` typed instead; `off`: -0.1 or 0.1, None for another choice or another order; `share` and
+    `reached_at` as in Course; `change` of the worst quantity against the answer [m], by `Asked.key`.
+    """
+
+    key: str
+    value: str
+    off: float | None
+    share: float
+    reached_at: float | None
+    change: Mapping[str, float]
+    by: Literal["operator", "simulation"] = "simulation"
+    trouble: str | None = None
+
+
+@dataclass(frozen=True)
+class Refused:
+    """What cannot be reached, and why: `code` for scripts, `message` a sentence for people.
+
+    `code`: "residue" (below what the layer leaves), "stays" (nothing free moves it), "bounds", "nothing
+    free" ...; `asked` key of the quantity; `reachable` [m]: the least that can be; `key`: the key of a step that
+    would have to be free or said.
+    """
+
+    code: str
+    message: str
+    asked: str | None = None
+    reachable: float | None = None
+    key: str | None = None
+
+
+@dataclass(frozen=True)
+class Band:
+    """Where nine in ten draws of the answer lie: `what` is an `Asked.key`, "time" (reached at) or "removed"."""
+
+    what: str
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class Tuning:
+    """What came of a search.
+
+    `outcome`: "found"; "near" (nothing reaches the goal: the nearest stands first); "refused" (nothing was
+    searched); "interrupted".  `candidates` confirmed by full simulation, best first; the first is the answer.
+    `begun`: the study as it stands.  `tried`: schedules told by the operator, `simulated` in full.
+    `reached_in` of `samples` draws.
+    """
+
+    study: Study
+    goal: Tune
+    asked: tuple[Asked, ...]
+    outcome: Literal["found", "near", "refused", "interrupted"]
+    candidates: tuple[Candidate, ...] = ()
+    begun: Candidate | None = None
+    trade_off: tuple[Point, ...] = ()
+    sensitivity: tuple[Nudge, ...] = ()
+    refused: tuple[Refused, ...] = ()
+    bands: tuple[Band, ...] = ()
+    samples: int = 0
+    reached_in: int = 0
+    tolerance: Tolerance = field(default_factory=Tolerance)
+    cells: int | None = None
+    tried: int = 0
+    simulated: int = 0
+
+    @property
+    def answer(self) -> Candidate | None:
+        """The best candidate."""
+        return self.candidates[0] if self.candidates else None
