@@ -97,12 +97,24 @@ def _curve(of: Plate) -> float:
     return of.form.sphere / of.outline.radius**2
 
 
-def _cure(step: Step, domed: Plate) -> str:
+def _cure(step: Step, plates: Plates, domed: Plate, drive: float) -> str:
     if step.swap is not None:
         return f"keep {domed.name} on top longer"
-    if domed.name == step.bottom:
+    if _like(step, plates) and domed.name == step.bottom:
         return f"put {domed.name} on top"
-    return "a longer stroke, or one that goes further over the edge, turns it round"
+    return f"{_other_stroke(drive)} turns it round"
+
+
+def _like(step: Step, plates: Plates) -> bool:
+    """Two of one outline, which may change places; a part never goes under its plate."""
+    return plates[step.top].outline == plates[step.bottom].outline
+
+
+def _other_stroke(drive: float) -> str:
+    """The stroke that drives their domes less, or the other way: travel hollows the top (the moment law)."""
+    if drive > 0.0:
+        return "a shorter stroke, or one that keeps further inside the edge,"
+    return "a longer stroke, or one that goes further over the edge,"
 
 
 def _way_round(
@@ -111,11 +123,15 @@ def _way_round(
     """Whether what the step makes is what these plates need."""
     top, bottom = plates[step.top], plates[step.bottom]
     apart = (_curve(bottom) - _curve(top)) * top.outline.radius**2  # + the bottom is the more domed one
-    even = 'swap_every = "5 min"'
     if abs(apart) < words.NOTHING:
         if drive == 0.0:
             return ""
-        cure = "equal times on top keep them alike" if step.swap else f"{even} keeps them alike"
+        if step.swap is not None:
+            cure = "equal times on top keep them alike"
+        elif _like(step, plates):
+            cure = 'swap_every = "5 min" keeps them alike'
+        else:
+            cure = f"{_other_stroke(drive)} does less of it"
         return f"they come alike, and this parts them: {cure}"
     domed = bottom if apart > 0.0 else top
     other = top if apart > 0.0 else bottom
@@ -133,7 +149,7 @@ def _way_round(
             f'longer: swap_every = {{ {domed.name} = "15 min", {other.name} = "5 min" }}'
         )
     if drive * apart > 0.0:
-        return f"the wrong way round: {domed.name} is already {one}; {_cure(step, domed)}"
+        return f"the wrong way round: {domed.name} is already {one}; {_cure(step, plates, domed, drive)}"
     said = f"the right way round: {domed.name} is {one}"
     if half is None:
         return said

@@ -72,6 +72,25 @@ def test_alike_plates_are_parted_unless_swapped():
     assert said == "neither more domed nor more hollow than the other"
 
 
+@pytest.mark.parametrize("forms", [("", ""), ("", 'dome = "1 um"'), ('dome = "1 um"', "")])
+@pytest.mark.parametrize("stroke", ['travel = "1/3"', 'kind = "line", travel = "1.6"'])
+def test_a_part_on_a_plate_is_never_told_to_go_under(forms, stroke):
+    said, _ = made("B", "A", plates=SMALL % forms, more=f"stroke = {{ {stroke} }}")
+    assert "swap" not in said
+    assert "on top" not in said
+    assert ("longer stroke" in said or "shorter stroke" in said) == ("the right way" not in said)
+
+
+def test_a_long_stroke_of_a_part_is_cured_by_a_shorter_one():
+    # <r2> of the plate less that of the part: 2400 mm2; a line of 150 mm has <c2> = 1875, of 200 mm 3333 mm2.
+    short, _ = made("B", "A", plates=SMALL % ("", ""), more='stroke = { kind = "line", length = "100 mm" }')
+    assert short.startswith("A hollow and B domed")
+    assert "a longer stroke, or one that goes further over the edge, does less of it" in short
+    long, look = made("B", "A", plates=SMALL % ("", ""), more='stroke = { kind = "line", length = "200 mm" }')
+    assert long.startswith("B hollow and A domed")
+    assert "a shorter stroke, or one that keeps further inside the edge, does less of it" in long
+
+
 def test_equal_swaps_cure_nothing():
     swaps = SEEN + '\nswap_every = "5 min"'
     said, _ = made("A", "B", DOMED, swaps)
