@@ -33,6 +33,7 @@ COMMANDS = {
     "preview": "says back what the file means, and warns; laps nothing",
     "run": "laps the plates on paper: what you would have at the end",
     "bearing": "where the top bears, how hard, and whether it tips",
+    "why": "what each stroke takes out, leaves alone and makes",
     "compare": "the same plates under several strokes, side by side",
     "gauge": "what each gauge would show, and what your readings mean",
     "report": "makes the page again from a run; --card: the one-page work card for the bench",
@@ -40,7 +41,6 @@ COMMANDS = {
 }
 # Spoken of in the plan, not in this copy; a later copy moves the line up.
 LATER = {
-    "why": "preview says what a stroke makes, run shows it",
     "tune": "copy the study, change the stroke, and run both",
 }
 
@@ -58,6 +58,7 @@ FIRST = (
     ("Then", "preview", "first-pair.toml", "says back what it means, and warns"),
     ("", "run", "first-pair.toml", "laps the plates; open first-pair-run/report.html"),
     ("Why", "why", "first-pair.toml", "what a stroke takes out, leaves alone and makes"),
+    ("Card", "report", "first-pair-run --card", "one page to print, for the bench"),
 )
 
 HELP = """\
@@ -193,7 +194,7 @@ def _welcome() -> str:
     lines = []
     for label, command, more, what in FIRST:
         if command in COMMANDS:
-            lines.append(f"{label:<12}{f'lapwright {command} {more}'.rstrip():<36}{what}")
+            lines.append(f"{label:<12}{f'lapwright {command} {more}'.rstrip():<40}{what}")
     return WELCOME.format(lines="\n".join(lines))
 
 

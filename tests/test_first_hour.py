@@ -99,8 +99,8 @@ def test_the_first_hour_can_be_typed_as_it_stands(
         assert not wrong, f"$ {act.command}\n{wrong}"
         assert code == act.code, act.command
         done += words[1:2]
-    assert {"new", "preview", "run", "bearing", "report"} <= set(done)
-    named = set(re.findall(r"\b[\w-]+-run/[\w.]+", page))
+    assert {"new", "preview", "run", "why", "bearing", "report"} <= set(done)
+    named = set(re.findall(r"\b[\w-]+-(?:run|why)/[\w.]+", page))
     assert len(named) >= 3
     assert not [name for name in named if not Path(name).is_file()], "every file that is named is there"
 
