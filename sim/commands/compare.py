@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 import argparse
-import os
 from collections.abc import Sequence
-from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sim.commands.answer import Speaker, print_json, typed
+from sim.commands.many import add_many, begin, check, coarser, crew_of, go_on_words, tolerance_of
 from sim.commands.places import look_at, study_file
 from sim.commands.tally import Tally
 from sim.errors import CommandError
 
 if TYPE_CHECKING:
     from sim.planning.comparison import Comparison
-    from sim.planning.crew import Crew
     from sim.planning.draws import Tolerance
     from sim.planning.members import Member
     from sim.planning.store import Store
@@ -50,49 +48,8 @@ def add(parser: argparse.ArgumentParser) -> None:
     """Say which words the command takes."""
     parser.add_argument("file", metavar="STUDY", help="a study with [[variants]] or a [sweep]")
     parser.add_argument("--out", metavar="DIR", help="folder for the answer (default: STEM-compare, here)")
-    parser.add_argument("--resume", action="store_true", help="go on with a comparison that was stopped")
-    parser.add_argument("--force", action="store_true", help="start anew where a comparison is already")
-    parser.add_argument(
-        "--samples",
-        type=_count,
-        default=0,
-        metavar="N",
-        help="draw what is not known N times, the same for all",
-    )
-    parser.add_argument(
-        "--form-tolerance",
-        default="10 %",
-        metavar="SIZE",
-        help='how well start forms are known, for --samples: "10 %%" of each (default; at least 0.1 um), '
-        'a size such as "0.2 um", or "0 %%"',
-    )
-    parser.add_argument(
-        "--cells", type=_cells, metavar="N", help="coarser plates, N cells across: quicker, and less sharp"
-    )
-    parser.add_argument(
-        "--workers", type=_workers, metavar="N", help="simulations side by side (default: one a core)"
-    )
-    parser.add_argument("--cluster", metavar="ADDRESS", help="use the workers of a dask cluster instead")
+    add_many(parser, "comparison")
     parser.add_argument("--no-page", action="store_true", help="no page, only compare.csv and the runs")
-
-
-def _whole(text: str, low: int, high: int, what: str) -> int:
-    number = int(text) if text.isdecimal() else -1
-    if not low <= number <= high:
-        raise argparse.ArgumentTypeError(f"'{text}' is no {what}: write a whole number from {low} to {high}")
-    return number
-
-
-def _count(text: str) -> int:
-    return _whole(text, 2, 10_000, "number of draws")
-
-
-def _cells(text: str) -> int:
-    return _whole(text, 16, 1024, "number of cells")
-
-
-def _workers(text: str) -> int:
-    return _whole(text, 1, 256, "number of workers")
 
 
 def main(args: argparse.Namespace) -> int:
@@ -100,21 +57,15 @@ def main(args: argparse.Namespace) -> int:
     from sim.planning.comparison import compared
     from sim.planning.store import Store
 
-    if args.resume and args.force:
-        raise CommandError("--resume goes on, --force starts anew: give one of them", key="--resume")
-    if args.cluster and args.workers:
-        raise CommandError("--cluster has workers of its own: leave out --workers", key="--workers")
-    tolerance = _tolerance(args.form_tolerance)
+    check(args)
+    tolerance = tolerance_of(args.form_tolerance)
     study, members = _members(Path(args.file), args.cells)
     say = Speaker(args.json)
     folder = Path(args.out) if args.out else Path(f"{study.stem}-compare")
     store = Store(folder)
     look_at(folder, args)
-    plan = _plan(study, args, tolerance)
-    if args.resume and os.path.exists(folder):
-        store.check(plan)
-    else:
-        store.begin(plan, members)
+    begin(store, study, members, args)
+    if not args.resume:
         for name in (PAGE, SHEET):
             (folder / name).unlink(missing_ok=True)
     summaries, whole = _work(study, members, store, args, tolerance)
@@ -124,26 +75,6 @@ def main(args: argparse.Namespace) -> int:
     _write(got, store, args)
     _answer(got, store, args, say)
     return 0 if got.done else 1
-
-
-def _tolerance(text: str) -> Tolerance:
-    from sim.planning.draws import Tolerance
-    from sim.study.faults import RefusedError
-    from sim.study.units import SMALL, quantity, read_share
-
-    try:
-        share = read_share(text)
-    except RefusedError:
-        share = -1.0
-    if "%" in text and 0.0 <= share <= 1.0:
-        return Tolerance(share) if share else Tolerance(0.0, 0.0)
-    try:
-        return Tolerance(0.0, quantity(SMALL, least="0 um", most="100 um")(text))
-    except RefusedError:
-        raise CommandError(
-            f'--form-tolerance {text!r} is no tolerance: write "10 %" of each form, or a size ("0.2 um")',
-            key="--form-tolerance",
-        ) from None
 
 
 def _members(path: Path, cells: int | None) -> tuple[Study, tuple[Member, ...]]:
@@ -156,23 +87,9 @@ def _members(path: Path, cells: int | None) -> tuple[Study, tuple[Member, ...]]:
         raise CommandError(HOW.replace("{stem}", study.stem), key="variants", code="missing")
     document: dict[str, Any] = document_of(study.text)
     if cells is not None:
-        finest = max(plate.cells for plate in study.plates.values())
-        if cells > finest:
-            raise CommandError(f"--cells {cells}: the study has {finest} already, take fewer", key="--cells")
+        coarser(study, cells)
         document = with_cells(document, study, cells)
     return study, members_of(study, document, path.parent)
-
-
-def _plan(study: Study, args: argparse.Namespace, tolerance: Tolerance) -> dict[str, Any]:
-    from sim import __version__
-
-    return {
-        "program": __version__,
-        "study": study.text,
-        "samples": args.samples,
-        "tolerance": [tolerance.share, tolerance.floor],
-        "cells": args.cells,
-    }
 
 
 def _work(
@@ -196,19 +113,11 @@ def _work(
     left = [job for job in jobs if (job.member, job.draw) not in known]
     if not left:
         return found, True
-    with stopping() as stop, _crew(args, len(left)) as crew:
+    with stopping() as stop, crew_of(args, len(left)) as crew:
         tally = Tally(len(jobs), len(jobs) - len(left))
         found += carry_out(left, members, crew, store, lambda: stop.asked, tally.show)
         tally.close()
     return found, len(found) == len(jobs) + sum(member.study is None for member in members)
-
-
-def _crew(args: argparse.Namespace, jobs: int) -> AbstractContextManager[Crew]:
-    from sim.planning.crew import available, cluster, processes
-
-    if args.cluster:
-        return cluster(args.cluster)
-    return processes(min(args.workers or available(), jobs))
 
 
 def _write(got: Comparison, store: Store, args: argparse.Namespace) -> None:
@@ -231,13 +140,7 @@ def _stopped(
     if args.json:
         print_json({"error": {"code": "interrupted", "key": None, "message": message}})
     Speaker(True)(f"lapwright: {message}")
-    where = ("--out", args.out) if args.out else ()
-    more: list[object] = []
-    for option, value in (("--samples", args.samples), ("--cells", args.cells)):
-        more += [option, value] if value else []
-    if args.form_tolerance != "10 %":
-        more += ["--form-tolerance", args.form_tolerance]
-    say.next(("Go on with it", typed("compare", args.file, *where, *more, "--resume")))
+    say.next(("Go on with it", typed("compare", *go_on_words(args))))
     return 1
 
 

@@ -17,7 +17,7 @@ from comparing import PAIR, THREE
 
 import sim
 from sim.cli import main
-from sim.commands.compare import _tolerance
+from sim.commands.many import tolerance_of
 from sim.commands.tally import Tally
 from sim.errors import CommandError
 from sim.planning.draws import Tolerance
@@ -180,12 +180,12 @@ def test_a_wrong_command_is_refused_in_one_line(bench: Path, capsys: Any, words:
 
 
 def test_tolerances_as_they_are_typed() -> None:
-    assert _tolerance("10 %") == Tolerance()
-    assert _tolerance("5%").share == 0.05
-    assert _tolerance("0 %") == Tolerance(0.0, 0.0)
-    assert _tolerance("0.2 um") == Tolerance(0.0, 0.2e-6)
+    assert tolerance_of("10 %") == Tolerance()
+    assert tolerance_of("5%").share == 0.05
+    assert tolerance_of("0 %") == Tolerance(0.0, 0.0)
+    assert tolerance_of("0.2 um") == Tolerance(0.0, 0.2e-6)
     with pytest.raises(CommandError):
-        _tolerance("a tenth")
+        tolerance_of("a tenth")
 
 
 def test_all_failed_is_exit_one(bench: Path, capsys: Any) -> None:
