@@ -61,7 +61,7 @@ def ridges(study: Study, last: Moment, name: str) -> float:
     return float(2 * np.hypot(fitted[-2], fitted[-1]))
 
 
-def test_all_twelve_are_there():
+def test_all_fifteen_are_there():
     assert (
         sorted(
             [
@@ -77,6 +77,9 @@ def test_all_twelve_are_there():
                 "rail-in-wind",
                 "how-far-over",
                 "which-stroke",
+                "tune-the-swaps",
+                "ring-that-spares-the-plate",
+                "rail-out-of-wind",
             ]
         )
         == NAMES
@@ -219,3 +222,44 @@ def test_which_stroke_leaves_the_dome_or_takes_it_out():
         ["longer on top", "by the gauge"],
     )
     assert worst["even swaps"] > 2 * max(worst["by the gauge"], worst["longer on top"])
+
+
+def test_tune_the_swaps_is_not_flat_as_typed_and_can_be():
+    forms, _, _ = lapped("tune-the-swaps")
+    assert forms["A"].sphere > 0.5 * UM
+    assert forms["B"].sphere < -0.5 * UM
+    # The dome goes while its plate is on top, and equal times on top then leave it gone (moment law).
+    longer, _ = changed("tune-the-swaps", 1, {"swap_every": {"A": "53 min", "B": "1 min"}, "time": "53 min"})
+    for form in longer.values():
+        assert form.flatness < 0.3 * UM
+
+
+def test_ring_that_spares_the_plate_leaves_rings_in_it():
+    forms, _, _ = lapped("ring-that-spares-the-plate")
+    assert forms["plate"].sphere < -0.5 * UM
+    spared, _ = changed("ring-that-spares-the-plate", 1, {"stroke.centre.x": "46 mm", "time": "75 min"})
+    assert abs(spared["ring"].sphere) < 0.2 * UM
+    assert abs(spared["plate"].sphere) < 0.1 * UM
+    # Walked round evenly, the plate keeps no saddle; what is left of it is round.
+    assert abs(spared["plate"].saddle) < 0.05 * UM
+    assert 0.3 * UM < spared["plate"].flatness < 0.6 * UM
+    heavier, _ = changed(
+        "ring-that-spares-the-plate", 1, {"stroke.centre.x": "46 mm", "time": "50 min", "load": "40 N"}
+    )
+    assert abs(heavier["ring"].sphere) < 0.2 * UM
+    assert abs(heavier["plate"].sphere) < 0.1 * UM
+
+
+def test_rail_out_of_wind_bows_when_it_goes_on_too_long():
+    forms, _, _ = lapped("rail-out-of-wind")
+    assert forms["rail"].bow > 0.5 * UM
+    assert forms["plate"].bow < -1.5 * UM
+    sooner, last = changed("rail-out-of-wind", 1, {"time": "22 min"})
+    assert abs(sooner["rail"].wind) < 0.5 * UM
+    assert abs(sooner["rail"].bow) < 0.3 * UM
+    assert abs(sooner["plate"].bow) < 1.0 * UM
+    lighter, light = changed("rail-out-of-wind", 1, {"time": "24 min", "load": "5 N"})
+    assert abs(lighter["rail"].wind) < abs(sooner["rail"].wind)
+    for name in ("rail", "plate"):
+        assert light.removed[name] < 0.85 * last.removed[name]
+    assert abs(lighter["plate"].bow) < abs(sooner["plate"].bow)
