@@ -14,7 +14,7 @@ from sim.planning.summary import Summary
 from sim.planning.work import work_through
 from sim.study.recorder import Heading
 
-__all__ = ["carry_out", "jobs_of", "meaningless"]
+__all__ = ["carry_out", "jobs_of", "lost", "meaningless"]
 
 
 def meaningless(members: Sequence[Member]) -> list[Summary]:
@@ -42,7 +42,8 @@ def jobs_of(
     return found
 
 
-def _lost(job: Job) -> Answer:
+def lost(job: Job) -> Answer:
+    """What is answered for a job whose worker died of it."""
     trouble = "its worker died, perhaps for want of memory: take fewer cells, or fewer --workers"
     return Answer(Summary(job.member, job.draw, "failed", trouble=trouble, code="worker"), None, 0.0)
 
@@ -60,7 +61,7 @@ def carry_out(
     `tell` is told how many are done.  Ends early when `stop` says so.
     """
     found: list[Summary] = []
-    for answers in work_through(crew, lapped, jobs, lost=_lost, stop=stop):
+    for answers in work_through(crew, lapped, jobs, lost=lost, stop=stop):
         store.keep(answers, members)
         found += [answer.summary for answer in answers]
         tell(len(found))

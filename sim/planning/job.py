@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from sim.errors import LapwrightError, NoOverlapError, TippedError
 from sim.lapping.run import Moment, lap
 from sim.planning.draws import Tolerance, drawn
+from sim.planning.follow import Follower
 from sim.planning.summary import Domes, Summary, domes_of, summary_of
 from sim.study.bearings import bearings_of
 from sim.study.model import Study
@@ -28,7 +29,8 @@ FRAMES = 9  # height maps kept of one member
 class Job:
     """Lap `study`, which is `member` (from 0) of a comparison, in its draw `draw` (0: as it stands).
 
-    `heading` of its run file; None when nobody needs one.
+    `heading` of its run file; None when nobody needs one.  `follow`: keep what a goal may ask for along the
+    time.
     """
 
     member: int
@@ -36,6 +38,7 @@ class Job:
     study: Study
     heading: Heading | None = None
     tolerance: Tolerance = field(default_factory=Tolerance)
+    follow: bool = False
 
 
 @dataclass(frozen=True)
@@ -65,7 +68,8 @@ def lapped(job: Job) -> Answer:
 
 def _lapped(job: Job, begun: float) -> Answer:
     study = drawn(job.study, job.draw, job.tolerance)
-    record = _Record(study, job.heading is not None)
+    follower = Follower(study) if job.follow else None
+    record = _Record(study, job.heading is not None, follower)
     trouble: LapwrightError | None = None
     try:
         outcome = record.follow()
@@ -80,6 +84,8 @@ def _lapped(job: Job, begun: float) -> Answer:
     run = record.recorder.run(heading, outcome, 0.0, bearings)
     place = job.member, job.draw
     summary = summary_of(place, outcome, study, run, record.blocks, record.trail, last)
+    if follower is not None:
+        summary = replace(summary, track=follower.columns())
     if trouble is not None:
         summary = replace(summary, trouble=trouble.message, code=trouble.code)
     took = time.perf_counter() - begun
@@ -93,9 +99,10 @@ class _Record:
     every block would take a quarter of the time.
     """
 
-    def __init__(self, study: Study, whole: bool) -> None:
+    def __init__(self, study: Study, whole: bool, follower: Follower | None) -> None:
         self.study = study
         self.whole = whole
+        self.follower = follower
         self.recorder = Recorder(study.plates, study.margin)
         self.blocks: list[tuple[float, float, float]] = []
         self.trail: list[Domes] = []
@@ -116,6 +123,8 @@ class _Record:
 
     def _take(self, moment: Moment) -> None:
         clock, start = moment.clock, moment.event == "start"
+        if self.follower is not None:
+            self.follower.take(moment)
         if moment.event == "block":
             self.blocks.append((clock.time, moment.lift_share, moment.sampling_error))
         if moment.event == "block" or start:

@@ -15,7 +15,7 @@ from sim.study.model import Axis, Study
 from sim.study.override import override
 from sim.study.read import parse
 
-__all__ = ["Member", "axis_number", "members_of", "with_cells"]
+__all__ = ["LATER", "Member", "axis_number", "members_of", "with_cells", "with_places"]
 
 LATER = ("variants", "sweep", "tune", "gauges", "readings")
 FORMS_OF_NUMBER = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)")
@@ -62,7 +62,7 @@ def members_of(
     `document`: of the same study; `folder`: where files that it names would lie.
     """
     base = {key: value for key, value in document.items() if key not in LATER}
-    base = _with_places(base, folder or Path())
+    base = with_places(base, folder or Path())
     asked = [*_variants(study), *_swept(study)]
     width = len(str(len(asked)))
     found, seen = [], set[str]()
@@ -75,7 +75,7 @@ def members_of(
     return tuple(found[only] if only is not None else found)
 
 
-def _with_places(document: dict[str, Any], folder: Path) -> dict[str, Any]:
+def with_places(document: dict[str, Any], folder: Path) -> dict[str, Any]:
     """The document with the files that it names found from anywhere: members lie in another folder."""
     out = dict(document)
     for group in ("plates", "parts"):

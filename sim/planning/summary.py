@@ -53,7 +53,8 @@ class Summary:
     names it, and `plates` may hold the last good state.  `time` rubbed [s]; `metal` (HISTORY,) [m] mean over
     the plates.  `top` and `bottom` lay on each other last; `mating` [m] rms misfit of the two.
     `lift_share`: mean share of the time in which something lifted.  `sampling` [m]: what the finite number
-    of places in the stroke may have added to the heights (rms).
+    of places in the stroke may have added to the heights (rms).  `track`: columns along the time, where they
+    were asked for (`sim.planning.follow`).
     """
 
     member: int
@@ -67,6 +68,7 @@ class Summary:
     mating: float | None = None
     lift_share: float = 0.0
     sampling: float = 0.0
+    track: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     trouble: str | None = None
     code: str | None = None
 
@@ -113,8 +115,9 @@ class Summary:
             )
             for name, ended in data["plates"].items()
         }
-        rest = {f.name: data[f.name] for f in fields(cls) if f.name not in ("plates", "metal")}
-        return cls(plates=plates, metal=_numbers(data["metal"]), **rest)
+        rest = {f.name: data[f.name] for f in fields(cls) if f.name not in ("plates", "metal", "track")}
+        track = {key: _numbers(column) for key, column in data["track"].items()}
+        return cls(plates=plates, metal=_numbers(data["metal"]), track=track, **rest)
 
 
 def _numbers(values: Sequence[float | None]) -> tuple[float, ...]:

@@ -1,17 +1,45 @@
-"""tuned(study, document, crew): the schedule that reaches a goal at the least cost."""
+"""tuned(study, document, crew): the schedule that reaches a goal at the least cost.
+
+A search on the operator proposes, full simulation disposes: its best places are lapped in full, what that
+says puts the operator right (`sim.planning.seek`), and so on until both agree.  The answer is the best of all
+that were lapped in full.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from sim.errors import CommandError
+from sim.planning.confirm import Bench
 from sim.planning.crew import Crew
 from sim.planning.draws import Tolerance
+from sim.planning.hunt import Hunt
+from sim.planning.knobs import Space
+from sim.planning.members import with_cells
+from sim.planning.track import asked_of, unspoken
 from sim.planning.tuning import Tuning
+from sim.planning.written import written
 from sim.study.model import Study
+from sim.study.read import parse
 
-__all__ = ["tuned"]
+__all__ = ["check_goal", "tuned"]
+
+NO_TUNE = """\
+{stem}.toml names no goal. Write one at its end, with the keys that may move, such as
+[tune]
+reach = { flatness = "0.3 um" }
+
+[tune.free]
+"steps.1.stroke.overhang" = ["5 %", "19 %"]
+"steps.1.time" = ["10 min", "2 h"]"""
+NOTHING_FREE = """\
+nothing may move: write the keys that may, with their bounds or choices, such as
+[tune.free]
+"steps.1.stroke.overhang" = ["5 %", "19 %"]
+"steps.1.turn" = ["none", "8 deg per stroke", "90 deg every 10 strokes"]"""
 
 
 def tuned(
@@ -42,4 +70,29 @@ def tuned(
         The workers do not work.
 
     """
-    raise NotImplementedError
+    check_goal(study)
+    if cells is not None:
+        document = with_cells(document, study, cells)
+        study = replace(parse(written(document), study.stem, folder), text=study.text)
+    assert study.tune is not None
+    asked = asked_of(study.tune, study.plates)
+    empty = Tuning(study, study.tune, asked, "refused", tolerance=tolerance, cells=cells)
+    if refused := unspoken(study.tune, study.plates):
+        return replace(empty, refused=tuple(refused))
+    bench = Bench(crew, store, stop, tolerance)
+    return Hunt(empty, Space(study, document, folder or Path()), bench, tell).whole(samples)
+
+
+def check_goal(study: Study) -> None:
+    """Refuse a study without a goal, or in which nothing may move.
+
+    Raises
+    ------
+    CommandError
+        Says what to write.
+
+    """
+    if study.tune is None:
+        raise CommandError(NO_TUNE.replace("{stem}", study.stem), key="tune", code="missing")
+    if not study.tune.free and not (study.tune.order and len(study.steps) > 1):
+        raise CommandError(NOTHING_FREE, key="tune.free", code="nothing_free")

@@ -60,8 +60,8 @@ class Course:
     """How one schedule goes, told by the operator or found by full simulation.
 
     `reached_at` [s]: from then on all that is asked is reached, to the end (or to `hold`); None: it is not.
-    `worst`: largest size [m] of each asked quantity (by `Asked.key`) at the end, or, with `hold`, over what
-    is left from `reached_at` (from half of `hold` where never reached) to `hold`.
+    `worst`: largest size [m] of each asked quantity (by `Asked.key`) at the end, or, with `hold`, over its
+    second half (from `reached_at`, where that is later).
     `share`: the largest of them over its limit; 1 and less is reached.  `forms`: by plate, then form, at the
     end [m], signed.  `trail`: (time [s], share) along the way, to draw.  `lift_share`: share of the time in
     which something lifts.  `trouble`: why it came to nothing.
@@ -87,8 +87,8 @@ class Course:
 class Candidate:
     """One schedule: `changes` to the study by key as in [tune.free], as a person would type them.
 
-    `order` of the steps, by their numbers in the study ((): as they stand).  `document` and `text`: a whole study
-    that `run` takes; `study` what it means.  `operator`: foretold; `lifts`: something lifts, so the
+    `order` of the steps, by their numbers in the study ((): as they stand).  `document` and `text`: a whole
+    study that `run` takes; `study` what it means.  `operator`: foretold; `lifts`: something lifts, so the
     operator is only near.  `simulated`: found by full simulation (None: not confirmed), `summary` of its end.
     """
 
@@ -111,16 +111,15 @@ class Candidate:
 
 @dataclass(frozen=True)
 class Point:
-    """A point of the trade-off: the least `cost` (of what is to be least) at which `share` is reached.
+    """A point of the trade-off: the least `share` that any schedule has come to at a `cost`.
 
-    `flatness` [m] of the worst plate at the end; `name` of the candidate if it was simulated.
+    `cost` of what is to be least (`Cost.of`); `flatness` [m] of the worst plate there.
     """
 
     cost: float
     share: float
     flatness: float
     by: Literal["operator", "simulation"]
-    name: str | None = None
 
 
 @dataclass(frozen=True)
@@ -145,9 +144,9 @@ class Nudge:
 class Refused:
     """What cannot be reached, and why: `code` for scripts, `message` a sentence for people.
 
-    `code`: "residue" (below what the layer leaves), "stays" (nothing free moves it), "bounds", "nothing
-    free" ...; `asked` key of the quantity; `reachable` [m]: the least that can be; `key`: the key of a step that
-    would have to be free or said.
+    `code`: "residue" (below what the layer leaves), "stays" (nothing free moves it), "time", "bounds" ...;
+    `asked`: key of the quantity; `reachable` [m]: the least that can be; `key`: the key of a step that would
+    have to be free or said.
     """
 
     code: str
@@ -159,7 +158,10 @@ class Refused:
 
 @dataclass(frozen=True)
 class Band:
-    """Where nine in ten draws of the answer lie: `what` is an `Asked.key`, "time" (reached at) or "removed"."""
+    """Where nine in ten draws of the answer lie.
+
+    `what`: an `Asked.key` [m], "time" (reached at) [s] or "removed" until then [m].
+    """
 
     what: str
     low: float
@@ -170,8 +172,9 @@ class Band:
 class Tuning:
     """What came of a search.
 
-    `outcome`: "found"; "near" (nothing reaches the goal: the nearest stands first); "refused" (nothing was
-    searched); "interrupted".  `candidates` confirmed by full simulation, best first; the first is the answer.
+    `outcome`: "found"; "near" (nothing reaches the goal: the nearest first); "refused" (it cannot be, and
+    `refused` says why; the nearest first); "interrupted".  `candidates` confirmed by full simulation, best
+    first; the first is the answer.
     `begun`: the study as it stands.  `tried`: schedules told by the operator, `simulated` in full.
     `reached_in` of `samples` draws.
     """

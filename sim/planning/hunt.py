@@ -1,0 +1,218 @@
+"""The hunt for an answer: search by the operator and full simulation by turns, until both agree."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.errors import LapwrightError, StudyError
+from sim.planning.confirm import Bench, InterruptedSearchError
+from sim.planning.courses import lapped_course
+from sim.planning.foretell import Foreteller
+from sim.planning.knobs import Settled, Space
+from sim.planning.members import short
+from sim.planning.seek import Envelope, Seeker, score
+from sim.planning.sloppy import bands_of, nudges_of
+from sim.planning.summary import Summary
+from sim.planning.track import course_of, track_of
+from sim.planning.tuning import Candidate, Course, Point, Refused, Tuning
+from sim.planning.unreachable import why_not
+
+__all__ = ["Hunt"]
+
+Array = NDArray[np.float64]
+
+DEGREE = 4  # of the shapes that the search sees
+TOLD_DEGREE = 8  # of those by which candidates are told
+LOOKS = {
+    True: (1500, 6000),
+    False: (120, 600),
+}  # for each key, and in all: where times move, where strokes do
+ROUNDS = 5  # of search and full simulation, at most
+AT_ONCE = 3  # candidates lapped in full in a round
+NEAR = 5e-4  # of a key's bounds: as good as the same place
+GAIN = 1e-6  # of the score: what is worth another full simulation
+HOPELESS = 1.5  # times over a limit, when told right
+LIFTS = 1e-3  # share of the time from which on lifting counts
+IMPOSSIBLE = ("bounds", "residue", "stays")
+
+
+class Hunt:
+    """One search; `found`: (place, candidate) of all that were lapped in full."""
+
+    def __init__(
+        self, empty: Tuning, space: Space, bench: Bench, tell: Callable[[str, int, int], None]
+    ) -> None:
+        self.empty = empty
+        self.space = space
+        self.goal = empty.goal
+        self.asked = empty.asked
+        self.bench = bench
+        self.tell = tell
+        each, most = LOOKS[space.times_alone]
+        self.looks = min(each * space.size, most)
+        self.seeker = Seeker(space, Foreteller(empty.study, DEGREE), self.asked, empty.study.seed)
+        self.teller = Foreteller(empty.study, TOLD_DEGREE, exact=True)
+        self.found: list[tuple[Array, Candidate]] = []
+        self.begun: Candidate | None = None
+
+    def whole(self, samples: int) -> Tuning:
+        """Search, lap in full, and say how sure the answer is."""
+        got = self.empty
+        try:
+            self._begin()
+            self._rounds()
+            got = self._answer(())
+            best = got.answer
+            if best is None or not best.ok:
+                return self._answer(why_not(self.seeker, best, self.looks))
+            nudges = nudges_of(self.space, best, self.bench, self.asked, self._telling("sensitivity"))
+            got = replace(got, sensitivity=nudges)
+            if samples:
+                telling = self._telling("samples")
+                bands, reached = bands_of(best, samples, self.bench, self.asked, self.goal.hold, telling)
+                got = replace(got, bands=bands, samples=samples, reached_in=reached)
+        except InterruptedSearchError:
+            return replace(got if got.candidates else self._answer(()), outcome="interrupted")
+        return replace(got, simulated=self.bench.done)
+
+    def _telling(self, stage: str) -> Callable[[int, int], None]:
+        return lambda done, of: self.tell(stage, done, of)
+
+    def _begin(self) -> None:
+        """Tell and lap the study as it stands."""
+        own = tuple(range(1, len(self.empty.study.steps) + 1))
+        document, text, study = self.space.parsed({}, own)
+        settled = Settled({}, own, (("as it stands", ""),), study.steps)
+        begun = Candidate("as it stands", {}, own, document, text, study, None, False)
+        (summary,) = self.bench.lap([(study, 0)], self._telling("confirm"))
+        self.begun = self._confirmed(self._told(begun, settled), summary)
+        try:
+            self.seeker.weigh(self.goal.least, self.seeker.foreteller.tell(settled).track)
+        except LapwrightError:
+            self.seeker.weigh(self.goal.least, None)
+
+    def _rounds(self) -> None:
+        """Search and lap in full by turns, until nothing better is to be expected."""
+        own = self.space.start()
+        for number in range(ROUNDS):
+            self.tell("search", number, ROUNDS)
+            self.seeker.forget()
+            places = [place for place, _ in self.found]
+            begin = places if own is None else [*places, own]
+            self.seeker.search(self.looks if number == 0 else self.looks // 2, begin, self.bench.stop)
+            if self.bench.stop():
+                raise InterruptedSearchError
+            wanted = self._wanted()
+            if not wanted:
+                return
+            self._lap(wanted)
+
+    def _wanted(self) -> list[Array]:
+        """Places to be lapped in full: new ones that promise more than the best that was lapped."""
+        new: list[Array] = []
+        for place in self.seeker.best(AT_ONCE):
+            course = self._course(place)
+            if course is None or any(self.space.distance(place, p) <= NEAR for p, _ in self.found):
+                continue
+            if self.found:
+                best = min((self._score(c.simulated) for _, c in self.found), default=np.inf)
+                hopeless = best >= 1.0 and course.share > HOPELESS
+                if hopeless or self._score(course) >= best - GAIN:
+                    continue
+            new.append(place)
+        return new
+
+    def _course(self, place: Array) -> Course | None:
+        try:
+            return self.seeker.course(place)
+        except LapwrightError:
+            return None
+
+    def _score(self, course: Course | None) -> float:
+        if course is None:
+            return np.inf
+        return score(course, self.goal.least, self.seeker.scale, self.seeker.whole)
+
+    def _lap(self, places: list[Array]) -> None:
+        """Lap places in full, and put the operator right by what came out."""
+        candidates = []
+        for place in places:
+            changes, order = self.space.changes(place), self.space.order(place)
+            name = self._name(changes, order)
+            try:
+                document, text, study = self.space.parsed(changes, order, name)
+            except StudyError as trouble:
+                self.seeker.troubles.append(str(trouble))
+                continue
+            told = Candidate(name, changes, order, document, text, study, None, False)
+            candidates.append((place, self._told(told, self.space.settled(changes, order))))
+        lapped = self.bench.lap([(c.study, 0) for _, c in candidates], self._telling("confirm"))
+        for (place, candidate), summary in zip(candidates, lapped, strict=True):
+            confirmed = self._confirmed(candidate, summary)
+            self.found.append((place, confirmed))
+            if confirmed.simulated is not None and confirmed.simulated.trouble is None:
+                settled = self.space.settled(candidate.changes, candidate.order)
+                track = self.seeker.foreteller.tell(settled).track
+                self.seeker.offsets.add(place, track_of(summary.track), track)
+
+    def _told(self, candidate: Candidate, settled: Settled) -> Candidate:
+        """The candidate with what the operator says, on more shapes than the search sees."""
+        try:
+            foretold = self.teller.tell(settled)
+        except LapwrightError:
+            return candidate
+        lifts = self.teller.lift_share(settled, foretold)
+        course = course_of(foretold.track, self.asked, self.goal.hold, "operator")
+        course = replace(course, forms=foretold.forms, lift_share=lifts)
+        return replace(candidate, operator=course, lifts=lifts > LIFTS)
+
+    def _confirmed(self, candidate: Candidate, summary: Summary) -> Candidate:
+        """The candidate with what full simulation says."""
+        course = lapped_course(summary, self.asked, self.goal.hold)
+        lifts = candidate.lifts or course.lift_share > LIFTS
+        return replace(candidate, simulated=course, summary=summary, lifts=lifts)
+
+    def _name(self, changes: dict[str, str], order: tuple[int, ...]) -> str:
+        many = len(self.empty.study.steps) > 1
+        parts = [
+            f"{f'step {knob.step} ' if many else ''}{short(knob.name)} {changes[knob.key]}"
+            for knob in self.space.knobs
+        ]
+        if self.space.ordered:
+            parts.append(f"in the order {', '.join(map(str, order))}")
+        return ", ".join(parts)
+
+    def _answer(self, refused: tuple[Refused, ...]) -> Tuning:
+        """What is known by now, the best first."""
+        ranked = sorted(self.found, key=lambda one: self._score(one[1].simulated))
+        candidates = tuple(candidate for _, candidate in ranked)
+        found = bool(candidates) and candidates[0].ok
+        impossible = any(one.code in IMPOSSIBLE for one in refused)
+        return replace(
+            self.empty,
+            outcome="found" if found else "refused" if impossible else "near",
+            candidates=candidates,
+            begun=self.begun,
+            trade_off=self._trade_off(),
+            refused=refused,
+            tried=self.seeker.tried,
+            simulated=self.bench.done,
+        )
+
+    def _trade_off(self) -> tuple[Point, ...]:
+        """Least share at each cost, by the operator and by what was lapped in full."""
+        told = self.seeker.envelope
+        if told is None:
+            return ()
+        lapped = Envelope(told.cost)
+        for candidate in (*(c for _, c in self.found), *([self.begun] if self.begun is not None else [])):
+            if candidate.summary is not None and candidate.summary.done and candidate.summary.track:
+                track = track_of(candidate.summary.track)
+                lapped.take(
+                    track.along(self.goal.least), track.shares(self.asked).max(axis=0), track.flatness()
+                )
+        return (*told.points("operator"), *lapped.points("simulation"))

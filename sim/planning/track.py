@@ -1,0 +1,180 @@
+"""What was asked, followed along the time: when it is reached, whether it holds, what it cost."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.planning.tuning import Asked, Cost, Course, Refused
+from sim.plate.plate import Plate
+from sim.study.model import Tune
+
+__all__ = ["OF_PAIR", "Track", "asked_of", "course_of", "dome_key", "track_of", "unspoken"]
+
+Array = NDArray[np.float64]
+
+OF_PAIR = ("difference", "mating")
+ROUND, LONG = ("dome", "saddle", "twist"), ("bow", "crown", "wind")
+NEVER = 1e6  # share of what comes to nothing
+
+
+def dome_key(plate: Plate) -> str:
+    """How domed a plate is, as a track has it."""
+    return f"{plate.name}.{'bow' if plate.outline.long else 'sphere'}"
+
+
+def asked_of(goal: Tune, plates: Mapping[str, Plate]) -> tuple[Asked, ...]:
+    """Each quantity that a goal speaks of; plates that do not speak of a form are not asked for it."""
+    found = []
+    for form, limit in goal.reach.items():
+        named = (None,) if form in OF_PAIR else goal.plates
+        found += [Asked(form, name, limit) for name in named if _speaks(plates, name, form)]
+    for name, kept in goal.keep.items():
+        for form, limit in kept.items():
+            plate = None if form in OF_PAIR else name
+            if _speaks(plates, plate, form):
+                found.append(Asked(form, plate, limit, kept=True))
+    return tuple(found)
+
+
+def _speaks(plates: Mapping[str, Plate], name: str | None, form: str) -> bool:
+    return name is None or form not in (ROUND if plates[name].outline.long else LONG)
+
+
+def unspoken(goal: Tune, plates: Mapping[str, Plate]) -> list[Refused]:
+    """What the goal asks of plates that do not speak of it: dome of a rail, wind of a disc."""
+    other = dict(zip((*ROUND, *LONG), (*LONG, *ROUND), strict=True))
+    found = []
+    asked = [(form, goal.plates, "reach") for form in goal.reach]
+    asked += [(form, (name,), f"keep.{name}") for name, kept in goal.keep.items() for form in kept]
+    for form, names, where in asked:
+        if form in OF_PAIR or any(_speaks(plates, name, form) for name in names):
+            continue
+        shape = "longer than 1.3 to 1" if form in ROUND else "not longer than 1.3 to 1"
+        found.append(
+            Refused(
+                "form",
+                f"{' and '.join(names)} {'is' if len(names) == 1 else 'are'} {shape}: "
+                f"one speaks of {other[form]} there, not of {form}",
+                key=f"tune.{where}.{form}",
+            )
+        )
+    return found
+
+
+@dataclass(frozen=True)
+class Track:
+    """Columns (k,) along one schedule, from its start to its end.
+
+    `time` rubbed [s], `removed` mean depth off the plates [m], `turned` [turns] of top and walk together,
+    `swaps`; `values` [m]: "NAME.sphere" and the like, "NAME.flatness", "mating", "difference".
+    """
+
+    time: Array
+    removed: Array
+    turned: Array
+    swaps: Array
+    values: Mapping[str, Array]
+
+    def flatness(self) -> Array:
+        """Flatness of the worst plate (k,) [m]."""
+        found = [value for key, value in self.values.items() if key.endswith(".flatness")]
+        return np.max(found, axis=0) if found else np.full(self.time.shape, np.nan)
+
+    def shares(self, asked: Sequence[Asked]) -> Array:
+        """Each asked quantity over its limit (len(asked), k)."""
+        return np.stack([self.sizes(one) / one.limit for one in asked])
+
+    def sizes(self, one: Asked) -> Array:
+        """Size of an asked quantity (k,) [m], or how far it moved."""
+        value = self.values[_column(one)]
+        moved = value - value[0] if one.kept else value
+        sizes: Array = np.where(np.isfinite(moved), np.abs(moved), np.inf)
+        return sizes
+
+    def along(self, least: str) -> Array:
+        """The column of what is to be least (k,)."""
+        columns = {"time": self.time, "removed": self.removed, "turns": self.turned, "swaps": self.swaps}
+        return columns[least]
+
+    def cost(self, time: float) -> Cost:
+        """What it took until `time` [s]."""
+        removed, turned = (float(np.interp(time, self.time, one)) for one in (self.removed, self.turned))
+        at = max(0, int(np.searchsorted(self.time, time * (1.0 + 1e-12), side="right")) - 1)
+        return Cost(time, removed, turned, float(self.swaps[at]))
+
+    def until(self, time: float) -> Track:
+        """The same, cut off at `time` [s]."""
+        if time >= self.time[-1]:
+            return self
+        keep = self.time < time
+
+        def cut(column: Array) -> Array:
+            return np.append(column[keep], np.interp(time, self.time, column))
+
+        values = {key: cut(value) for key, value in self.values.items()}
+        swaps = np.append(self.swaps[keep], self.swaps[int(keep.sum()) - 1])
+        return Track(cut(self.time), cut(self.removed), cut(self.turned), swaps, values)
+
+
+def _column(one: Asked) -> str:
+    form = "sphere" if one.form == "dome" else one.form
+    return form if one.plate is None else f"{one.plate}.{form}"
+
+
+def track_of(columns: Mapping[str, Sequence[float]]) -> Track:
+    """A track from the columns that a full simulation kept."""
+    held = {name: np.asarray(column, dtype=np.float64) for name, column in columns.items()}
+    time, removed, turned, swaps = (held.pop(name) for name in ("time", "removed", "turned", "swaps"))
+    return Track(time, removed, turned, swaps, held)
+
+
+def course_of(
+    track: Track,
+    asked: Sequence[Asked],
+    hold: float | None,
+    by: Literal["operator", "simulation"],
+    *,
+    aim: float = 1.0,
+) -> Course:
+    """How a schedule went; `aim`: the share of each limit that is wanted."""
+    seen = track if hold is None else track.until(hold)
+    shares = seen.shares(asked)
+    worst = shares.max(axis=0)
+    reached = _reached(seen.time, worst, aim)
+    if hold is None:
+        late = np.array([seen.time.size - 1])
+    else:
+        late = np.flatnonzero(seen.time >= max(reached or 0.0, 0.5 * seen.time[-1]) * (1.0 - 1e-12))
+    at_worst = shares[:, late].max(axis=1)
+    share = float(at_worst.max())
+    ended = reached if reached is not None else float(seen.time[-1])
+    return Course(
+        by=by,
+        reached_at=reached,
+        share=share if math.isfinite(share) else NEVER,
+        worst={one.key: float(most * one.limit) for one, most in zip(asked, at_worst, strict=True)},
+        forms={},
+        cost=track.cost(ended),
+        trail=tuple(zip(seen.time.tolist(), np.minimum(worst, NEVER).tolist(), strict=True)),
+    )
+
+
+def _reached(time: Array, share: Array, aim: float) -> float | None:
+    """From when on the share stays at or below `aim` [s]."""
+    over = np.flatnonzero(~(share <= aim))
+    if not over.size:
+        return float(time[0])
+    last = int(over[-1])
+    if last == time.size - 1:
+        return None
+    high, low = share[last], share[last + 1]
+    if not math.isfinite(high):
+        return float(time[last + 1])
+    along = (high - aim) / (high - low)
+    return float(time[last] + along * (time[last + 1] - time[last]))
