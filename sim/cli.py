@@ -35,15 +35,11 @@ COMMANDS = {
     "bearing": "where the top bears, how hard, and whether it tips",
     "why": "what each stroke takes out, leaves alone and makes",
     "compare": "the same plates under several strokes, side by side",
+    "tune": "finds stroke, turn and swaps for a goal; writes a new study",
     "gauge": "what each gauge would show, and what your readings mean",
     "report": "makes the page again from a run; --card: the one-page work card for the bench",
     "verify": "proves this copy against closed forms and published answers",
 }
-# Spoken of in the plan, not in this copy; a later copy moves the line up.
-LATER = {
-    "tune": "copy the study, change the stroke, and run both",
-}
-
 WELCOME = """\
 lapwright laps two plates on paper: what loose grit makes of both faces.
 
@@ -170,13 +166,11 @@ def _dispatch(words: list[str]) -> int:
         if double is not None:
             raise CommandError(double)
         return _run(first, words[1:])
-    if first in LATER:
-        raise CommandError(f"this copy does not have '{first}' yet: {LATER[first]}", code="later")
     if first.startswith("-") and any(w in COMMANDS for w in words[1:]):
         raise CommandError(out_of_order(words, COMMANDS))
     if _looks_like_a_file(first) or (first.startswith("-") and any(map(_looks_like_a_file, words))):
         return _run("preview", words)
-    raise CommandError(no_command(words, COMMANDS, LATER))
+    raise CommandError(no_command(words, COMMANDS))
 
 
 def _asks_for_help(word: str, words: list[str]) -> bool:

@@ -107,7 +107,7 @@ IN_STUDY = {
 }
 
 
-def no_command(words: Sequence[str], commands: Mapping[str, str], later: Iterable[str]) -> str:
+def no_command(words: Sequence[str], commands: Mapping[str, str]) -> str:
     """One line for a first word that is no command and no file, with the right one where it can be told."""
     word, rest = words[0], words[1:]
     if not word.strip():
@@ -127,10 +127,10 @@ def no_command(words: Sequence[str], commands: Mapping[str, str], later: Iterabl
         return f"no command '{word}': every command ends by itself; lapwright -h lists them"
     meant = next((c for c, ways in MEANT.items() if word.lower() in ways and c in commands), None)
     if meant is None:
-        close = difflib.get_close_matches(word.lower().strip("-/"), [*commands, *later], 1)
+        close = difflib.get_close_matches(word.lower().strip("-/"), commands, 1)
         meant = close[0] if close else None
     if meant is not None:
-        right = f" Write {typed(meant, *rest)}" if rest and meant in commands else ""
+        right = f" Write {typed(meant, *rest)}" if rest else ""
         return f"no command '{word}': did you mean {meant}?{right}"
     if os.path.isfile(f"{word}.toml"):
         return f"no command '{word}': did you mean the study {word}.toml?"

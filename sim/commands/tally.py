@@ -14,13 +14,14 @@ BAR_EVERY, LINE_EVERY = 0.1, 10.0  # s
 
 @dataclass
 class Tally:
-    """So many of `total`; `before` were done in an earlier sitting."""
+    """So many of `total`, done in the way of `verb`; `before` were done in an earlier sitting."""
 
     total: int
     before: int = 0
     begun: float = field(default_factory=time.monotonic)
     shown: float = field(default_factory=time.monotonic)
     bar: bool = field(default_factory=lambda: sys.stderr.isatty())
+    verb: str = "lapped"
 
     def show(self, done: int) -> None:
         """So many are done in this sitting."""
@@ -37,7 +38,7 @@ class Tally:
         """How far it is, in words."""
         there = self.before + done
         full = WIDTH * there // max(self.total, 1)
-        told = f"lapped {there} of {self.total}"
+        told = f"{self.verb} {there} of {self.total}"
         if self.bar:
             told = f"[{'#' * full}{'.' * (WIDTH - full)}] {told}"
         if not done:

@@ -1,0 +1,167 @@
+"""The words of a search for a schedule: quantities that a goal asks for, and keys that may move."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sim.planning.members import said
+from sim.planning.tuning import Asked, Candidate, Course, Tuning
+from sim.report import words
+from sim.study.model import Study
+
+__all__ = [
+    "Setting",
+    "asked_for",
+    "finish",
+    "label",
+    "place",
+    "settings",
+    "short_minutes",
+    "spoken",
+    "weighed",
+    "worst",
+]
+
+KEYS = {
+    "stroke.kind": "stroke",
+    "stroke.length": "length of the stroke",
+    "stroke.width": "width of the stroke",
+    "stroke.radius": "radius of the stroke",
+    "stroke.centre": "off the middle, towards 3",
+    "stroke.centre.x": "off the middle, towards 3",
+    "stroke.centre.y": "off the middle, towards 12",
+    "swap_every": "swap every",
+    "swap_every.read": "a reading every",
+    "turn_bottom": "turn of the bottom",
+}
+NAMES = {
+    "flatness": "flatness",
+    "dome": "dome or dish",
+    "difference": "difference of the domes",
+    "mating": "misfit of the pair, rms",
+}
+
+
+# --- what was asked ----------------------------------------------------------------------------
+
+
+def asked_for(asked: Sequence[Asked], units: str) -> str:
+    """The goal as something that is there: "A and B flat within 0.30 um, no twist above 0.10 um in A"."""
+    groups: dict[tuple[str, float, bool], list[str]] = {}
+    for one in asked:
+        groups.setdefault((one.form, one.limit, one.kept), []).append(one.plate or "")
+    return "; ".join(_there(*key, words.joined(names), units) for key, names in groups.items())
+
+
+def _there(form: str, limit: float, kept: bool, plates: str, units: str) -> str:
+    size, name = words.size(limit, units), NAMES.get(form, form)
+    if form == "mating":
+        return f"a misfit of {size} at most"
+    if form == "difference":
+        return f"domes that differ by {size} at most"
+    if kept:
+        many = " and " in plates
+        return f"{plates} {'keep their' if many else 'keeps its'} {name} to within {size}"
+    return f"{plates} flat within {size}" if form == "flatness" else f"no {name} above {size} on {plates}"
+
+
+def label(one: Asked) -> str:
+    """One quantity: "flatness of A", "change of the dome or dish of B"."""
+    name = NAMES.get(one.form, one.form)
+    told = name if one.plate is None else f"{name} of {one.plate}"
+    return f"change of the {told}" if one.kept else told
+
+
+def worst(asked: Sequence[Asked], course: Course) -> Asked:
+    """The quantity that is the furthest over what is asked, or the least below it."""
+    return max(asked, key=lambda one: course.worst.get(one.key, 0.0) / one.limit)
+
+
+def finish(study: Study, plate: str | None) -> float:
+    """A tenth of the last grit on a plate (None: of the finest) [m]."""
+    grits = [s.grit.size for s in study.steps if plate is None or plate in (s.top, s.bottom)]
+    return 0.1 * (min(grits) if plate is None else grits[-1]) if grits else 0.0
+
+
+def weighed(study: Study) -> bool:
+    """True when every grit's wear was seen, not assumed."""
+    return all(step.grit.wear.observed is not None for step in study.steps)
+
+
+def short_minutes(seconds: float, known: bool) -> str:
+    """Say "about 40 min, 13 to 130"; why there is a band is said once, elsewhere."""
+    told = words.minutes(seconds, known)
+    return told.removesuffix(" until you weigh a plate").removesuffix(" as wear scatters")
+
+
+# --- what it sets ------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Setting:
+    """One key that was set: where ("step 1", "" where there is but one), what, to what, and what it was."""
+
+    where: str
+    what: str
+    now: str
+    was: str
+
+    @property
+    def name(self) -> str:
+        """Where and what in one: "step 1, A on top for"."""
+        return ", ".join(part for part in (self.where, self.what) if part)
+
+
+def settings(got: Tuning, way: Candidate) -> list[Setting]:
+    """What a schedule sets, in the order of the goal's free keys."""
+    found = []
+    begun = got.begun.document if got.begun is not None else {}
+    for key, value in way.changes.items():
+        where, what = place(got.study, key)
+        found.append(Setting(where, what, value, _typed(begun, got.study, key)))
+    if way.order and list(way.order) != sorted(way.order):
+        usual = words.joined([str(n) for n in sorted(way.order)])
+        found.append(Setting("", "order of the steps", words.joined([str(n) for n in way.order]), usual))
+    return found
+
+
+def place(study: Study, key: str) -> tuple[str, str]:
+    """A free key in words: which step ("" where there is but one), and what of it."""
+    match = re.fullmatch(r"steps\.(\d+)\.(.+)", key)
+    if match is None:
+        return "", key
+    number, name = int(match[1]), match[2]
+    head, _, tail = name.partition(".")
+    steps = study.steps
+    if head == "swap_every" and tail in study.plates:
+        what = f"{tail} on top for"
+    elif name.startswith("stroke.centre") and 1 <= number <= len(steps) and steps[number - 1].carry_centre:
+        what = "off the middle"
+    else:
+        what = KEYS.get(name) or name.removeprefix("stroke.").replace("_", " ").replace(".", ", ")
+    return (f"step {number}" if len(study.steps) > 1 else ""), what
+
+
+def spoken(study: Study, key: str) -> str:
+    """A free key in words: "step 1, A on top for"."""
+    return Setting(*place(study, key), "", "").name
+
+
+def _typed(document: Mapping[str, Any], study: Study, key: str) -> str:
+    """What the study says for a key, or what was taken as usual; "" where neither is a plain value."""
+    at: Any = document
+    for part in key.split("."):
+        if isinstance(at, list) and part in ("x", "y") and len(at) == 2:
+            at = at["xy".index(part)]
+        elif isinstance(at, list):
+            at = at[int(part) - 1] if part.isdecimal() and int(part) <= len(at) else None
+        elif isinstance(at, Mapping):
+            at = at.get(part)
+        elif not isinstance(at, str):
+            at = None
+    if isinstance(at, list) and key.endswith("centre"):
+        at = at[0]
+    return said(at) if at is not None else study.assumed.get(key, "")
