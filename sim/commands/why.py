@@ -6,6 +6,7 @@ import argparse
 import os
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -63,6 +64,7 @@ def _degree(text: str) -> int:
 
 def main(args: argparse.Namespace) -> int:
     """Find the reasons; returns the exit code."""
+    from sim.modes.course import course
     from sim.modes.picture import Picture
     from sim.modes.reason import reason_of
     from sim.study.read import load
@@ -73,9 +75,10 @@ def main(args: argparse.Namespace) -> int:
     page = _page_place(args, study)
     picture = Picture(study.plates, study.steps, args.degree, study.seed)
     numbers = range(1, len(study.steps) + 1) if args.step is None else [args.step]
-    reasons = [reason_of(picture, number) for number in numbers]
+    found = list(islice(course(picture, study.margin), max(numbers)))
+    reasons = [reason_of(picture, number, found[number - 1]) for number in numbers]
     off = [_deviation(study, reason) for reason in reasons]
-    whole = _whole(picture, study)
+    whole = _whole(picture, study, typed("run", args.file))
     say = Speaker(args.json)
     for line in _in_words(study, numbers, reasons, off, whole):
         say(line)
@@ -127,17 +130,21 @@ class Whole:
     title: str = ""
 
 
-def _whole(picture: Picture, study: Study) -> Whole:
+def _whole(picture: Picture, study: Study, run: str) -> Whole:
     from sim.modes.schedule import cycle_of, round_of
     from sim.report.cycles import cycle_title, cycle_words
 
+    for number, step in enumerate(study.steps, 1):
+        if step.swap is not None and step.swap.read is not None:
+            why = f"step {number} swaps by what is read, so it cannot be told beforehand: {run} laps it"
+            return Whole(None, None, [("", [why])], "The whole schedule")
     try:
         spells = round_of(picture, repeats=study.rounds > 1)
         cycle = cycle_of(picture, spells)
         spectrum = cycle.spectrum()
     except CannotDoError as trouble:
         return Whole(None, None, [("", [str(trouble)])], "The whole schedule")
-    told = cycle_words(cycle, spectrum, study.units, study.margin) if len(spells) > 1 else []
+    told = cycle_words(cycle, spectrum, study) if len(spells) > 1 else []
     return Whole(cycle, spectrum, told, cycle_title(cycle))
 
 
@@ -187,9 +194,10 @@ def _lines(what: str, sentences: Sequence[str]) -> Iterator[str]:
 
 def _said(study: Study, reason: Reason, away: Deviation | None) -> Iterator[tuple[str, list[str]]]:
     from sim.report import reasons as told
+    from sim.report.staying import leaves_alone
 
     weighed = reason.step.grit.wear.observed is not None
-    yield "leaves alone", told.leaves_alone(reason, study.units)
+    yield "leaves alone", leaves_alone(reason, study.units)
     out = [f"{what}: {how}" for what, how in told.takes_out(reason, study.units, weighed)]
     if out and not weighed:
         out.append("(minutes with their band, until you weigh a plate)")
@@ -223,17 +231,17 @@ def _cycle(whole: Whole, reasons: Sequence[Reason], margin: EdgeMargin) -> dict[
         "modes": [_mode(mode, cycle.forms(mode.shape, margin)) for mode in spectrum.modes],
         "drift": cycle.forms(spectrum.drift, margin),
         "residue": cycle.forms(spectrum.residue, margin),
+        "bedded_drift": cycle.forms(spectrum.bedded_drift, margin),
+        "bedded_residue": cycle.forms(spectrum.bedded_residue, margin),
         "removal": spectrum.removal,
         "lifts": any(reason.lift_share > 0.0 for reason in reasons),
         "lift_share": max(reason.lift_share for reason in reasons),
-        "lift_phase": [],
+        "lift_phase": sorted({phase for reason in reasons for phase in _phases(reason)}),
     }
 
 
 def _one(reason: Reason, away: Deviation | None, margin: EdgeMargin) -> dict[str, Any]:
     spectrum = reason.spectrum
-    come, bedded = reason.lifts
-    worst = come if come.share >= bedded.share else bedded
     return {
         "top": reason.step.top,
         "bottom": reason.step.bottom,
@@ -242,13 +250,21 @@ def _one(reason: Reason, away: Deviation | None, margin: EdgeMargin) -> dict[str
         "modes": [_mode(mode, reason.forms(mode.shape, margin)) for mode in spectrum.modes],
         "drift": reason.forms(spectrum.drift, margin),
         "residue": reason.forms(spectrum.residue, margin),
+        "bedded_drift": reason.forms(reason.evolution.bedded_drift, margin),
+        "bedded_residue": reason.forms(reason.evolution.bedded_residue, margin),
         "removal": dict(zip(reason.names, spectrum.removal, strict=True)),
         "law_error": None if reason.law is None else reason.law.error,
         "lifts": reason.lift_share > 0.0,
         "lift_share": reason.lift_share,
-        "lift_phase": list(worst.phases),
+        "lift_phase": _phases(reason),
         "deviation": None if away is None else away.as_forms(),
     }
+
+
+def _phases(reason: Reason) -> list[float]:
+    """Places in the stroke where something lifts [rad], as the faces come or once bedded in, the more."""
+    come, bedded = reason.lifts
+    return [float(phase) for phase in (come if come.share >= bedded.share else bedded).phases]
 
 
 def _mode(mode: Mode, forms: Mapping[str, Mapping[str, float]]) -> dict[str, Any]:

@@ -22,7 +22,7 @@ from sim.lapping.step import Step
 from sim.plate.outline import Disc, Rectangle
 from sim.plate.plate import Plate
 
-__all__ = ["Tendency", "half_difference", "tendency"]
+__all__ = ["MOST_TURN", "Tendency", "half_difference", "tendency"]
 
 MOST_TURN = radians(10.0)  # a stroke; with more, the moment law (pure translation) is no longer near enough
 

@@ -7,10 +7,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sim.errors import LapwrightError
-from sim.lapping.step import Wear
+from sim.lapping.moment import Clock, Moment, frozen
+from sim.lapping.step import Step, Wear
 from sim.lapping.wear import wear_time
 from sim.modes.basis import form_names
 from sim.modes.reason import Reason
@@ -19,9 +19,8 @@ from sim.plate.plate import Plate
 
 __all__ = ["LONGEST", "Deviation", "deviation"]
 
-Array = NDArray[np.float64]
-
 LONGEST = 3600.0  # s rubbed: longer steps are held to their first hour
+CELLS = 64  # across a plate
 
 
 @dataclass(frozen=True)
@@ -63,28 +62,65 @@ def deviation(
     *,
     seed: int = 0,
 ) -> Deviation:
-    """Lap the pair of a step from its faces as they come, without swaps, and hold the picture to it."""
+    """Lap the pair of a step from the faces that it finds, without swaps, and hold the picture to it.
+
+    Plates finer than `CELLS` are lapped at that many: the picture is off by more than that costs.
+    """
     from sim.lapping.run import lap
 
-    step = reason.step
-    strokes = min(step.total_strokes, max(1, round(LONGEST * step.pace)))
-    alone = replace(step, time=None, strokes=strokes, until=None, swap=None)
-    if step.grit.wear.observed is not None:
-        # What was observed has been turned into constants already; it is not observed again.
-        wear = Wear(plates=dict(zip(reason.names, reason.kappas, strict=True)))
-        alone = replace(alone, grit=replace(step.grit, wear=wear, held_in=None))
-    pair = {name: plates[name] for name in reason.names}
-    time = strokes / step.pace
+    step = _alone(reason)
+    pair = {name: _coarser(plates[name]) for name in reason.names}
+    time = step.total_strokes / step.pace
     every = step.fresh_every or time
     whole, rest = divmod(time, every)
     cut = whole * wear_time(step.grit.fade, 0.0, every) + wear_time(step.grit.fade, 0.0, rest)
     foretold = reason.forms(reason.evolution.after(reason.start, cut), margin)
+    begin = _begin(plates, pair, reason)
     try:
-        end = deque(lap(pair, [alone], seed=seed, margin=margin), maxlen=1)[0]
+        end = deque(lap(pair, [step], seed=seed, margin=margin, after=begin), maxlen=1)[0]
     except LapwrightError as trouble:
         return Deviation(time, foretold, {}, str(trouble))
     lapped = {}
-    for name in reason.names:
-        found = forms(plates[name], end.heights[name], margin)
-        lapped[name] = {key: float(getattr(found, key)) for key in form_names(plates[name])}
+    for name, plate in pair.items():
+        found = forms(plate, end.heights[name], margin)
+        lapped[name] = {key: float(getattr(found, key)) for key in form_names(plate)}
     return Deviation(time, foretold, lapped)
+
+
+def _alone(reason: Reason) -> Step:
+    """The step without swaps and gauges, its first hour at most."""
+    step = reason.step
+    strokes = min(step.total_strokes, max(1, round(LONGEST * step.pace)))
+    alone = replace(step, time=None, strokes=strokes, until=None, swap=None)
+    if step.grit.wear.observed is None:
+        return alone
+    # What was observed has been turned into constants already; it is not observed again.
+    wear = Wear(plates=dict(zip(reason.names, reason.kappas, strict=True)))
+    return replace(alone, grit=replace(step.grit, wear=wear, held_in=None))
+
+
+def _coarser(plate: Plate) -> Plate:
+    return plate if plate.cells <= CELLS else replace(plate, cells=CELLS)
+
+
+def _begin(plates: Mapping[str, Plate], pair: Mapping[str, Plate], reason: Reason) -> Moment:
+    """The moment before the first stroke; faces that are as they came keep what is finer than the picture."""
+    starts = np.split(reason.start, [reason.flow.bottom.size])
+    heights = {}
+    for name, face, start in zip(reason.names, reason.faces, starts, strict=True):
+        plate = pair[name]
+        heights[name] = plate.heights()
+        if not np.array_equal(start, face.project(plates[name].heights())):
+            on = plate.land > 0.0
+            x, y = plate.grid.mesh()
+            heights[name] = np.zeros(plate.grid.shape)
+            heights[name][on] = start @ face.evaluate(x[on], y[on])
+    return Moment(
+        Clock(grit=reason.step.grit.name),
+        "start",
+        reason.step.top,
+        reason.step.bottom,
+        {name: frozen(z.copy()) for name, z in heights.items()},
+        dict.fromkeys(pair, 0.0),
+        {name: frozen(np.zeros(plate.grid.shape)) for name, plate in pair.items()},
+    )

@@ -16,12 +16,13 @@ from sim.errors import DefectiveError
 from sim.modes.nullspace import STAYS, Kernel, kernel_of
 from sim.modes.operator import Flow
 
-__all__ = ["Evolution", "evolution_of"]
+__all__ = ["SLOW", "Evolution", "evolution_of"]
 
 Array = NDArray[np.float64]
 
 Numbers = NDArray[np.float64] | NDArray[np.complex128]
 
+SLOW = 1e-3  # of the fastest rate; strokes in use have nothing between this and 1e-2 but near misses
 MIXED = 1e11  # condition of the eigenvectors beyond which digits run out
 
 
@@ -48,6 +49,15 @@ class Evolution:
         ended: Array = (self.right @ (grown * (self.left @ start) + poured)).real
         return ended
 
+    def course(self, start: Array, times: Array) -> Array:
+        """Coefficients (n, k) after each of `times` (k,) [s] at a fresh dab's cut, from `start` (n,)."""
+        begun = self.left @ start
+        towards, poured = self._aims
+        ahead = np.expm1(np.multiply.outer(self.rates, times))
+        moved = begun[:, None] + ahead * (begun + towards)[:, None] + np.multiply.outer(poured, times)
+        course: Array = (self.right @ moved).real
+        return course
+
     def map_over(self, time: float) -> tuple[Array, Array]:
         """The affine map of a spell of `time` [s]: end = matrix (n, n) @ start + offset (n,)."""
         grown, poured = self._factors(time)
@@ -69,6 +79,14 @@ class Evolution:
         return 1.0 + ahead, time * np.where(moves, ahead / np.where(moves, x, 1.0), 1.0)
 
     @cached_property
+    def _aims(self) -> tuple[Numbers, Numbers]:
+        """Of what moves: drive over rate [m]; of what stays: its drive [m/s]; else 0."""
+        moves = self._moves
+        return np.where(moves, self.drive / np.where(moves, self.rates, 1.0), 0.0), np.where(
+            moves, 0.0, self.drive
+        )
+
+    @cached_property
     def _moves(self) -> NDArray[np.bool_]:
         moves: NDArray[np.bool_] = self.rates != 0.0
         return moves
@@ -85,6 +103,26 @@ class Evolution:
         """-D b (n,) [m]: what the layer leaves on both faces for ever."""
         moves = self._moves
         left: Array = -(self.right[:, moves] @ (self.drive[moves] / self.rates[moves])).real
+        return left
+
+    @cached_property
+    def _slow(self) -> NDArray[np.bool_]:
+        size = np.abs(self.rates)
+        slow: NDArray[np.bool_] = self._moves & (size < SLOW * size.max(initial=0.0))
+        return slow
+
+    @cached_property
+    def bedded_drift(self) -> Array:
+        """As `drift` (n,) [m/s], with what dies so slowly that nobody waits for it counted as staying."""
+        slow = self._slow
+        poured: Array = self.drift + (self.right[:, slow] @ self.drive[slow]).real
+        return poured
+
+    @cached_property
+    def bedded_residue(self) -> Array:
+        """As `residue` (n,) [m], without what would come only after all slow shapes had died."""
+        slow = self._slow
+        left: Array = self.residue + (self.right[:, slow] @ (self.drive[slow] / self.rates[slow])).real
         return left
 
 

@@ -119,16 +119,17 @@ class Picture:
         number: int,
         top: str | None = None,
         bottom: str | None = None,
-        heights: Mapping[str, Array] | None = None,
+        start: Mapping[str, Array] | None = None,
     ) -> tuple[Lifting, Lifting]:
-        """Where something lifts with the faces as they are (starting forms when None), and once bedded in."""
+        """Where something lifts: with coefficients by plate (as they come when None), and once bedded in."""
         _, above, below, *_ = self._key(number, top, bottom, (0, None))
-        start = self.start(heights)
-        states = [np.concatenate([start[below], start[above]]), self.evolution(number, top, bottom).residue]
+        found = start if start is not None else self.start()
+        bedded = self.evolution(number, top, bottom).bedded_residue
+        states = [np.concatenate([found[below], found[above]]), bedded]
         stiffness = self.steps[number - 1].grit.layer.stiffness
         operator = self.operator(number, top, bottom)
-        first, bedded = lifting(operator, stiffness, self.load(number, above), np.stack(states, axis=1))
-        return first, bedded
+        first, last = lifting(operator, stiffness, self.load(number, above), np.stack(states, axis=1))
+        return first, last
 
     def load(self, number: int, top: str) -> float:
         """Weight of the top and the hand [N]."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -47,7 +48,7 @@ class Reason:
     """One step's motion on its pair, as the top is first laid on.
 
     `kappas` [1/Pa] of bottom and top with a fresh dab; `load` [N] of top and hand; `start` (n,) [m]: the
-    faces as they come; `lifts`: as they come, and once bedded in.
+    faces as the step finds them; `lifts`: as it finds them, and once bedded in.
     """
 
     step: Step
@@ -90,13 +91,22 @@ class Reason:
         return max(state.share for state in self.lifts)
 
     @cached_property
+    def path_means(self) -> Array:
+        """Averages by way gone of |c|^2, cx^2 - cy^2 and 2 cx cy of the top's centre c [m2] (3,)."""
+        instants = self.operator.instants
+        way = instants.share * np.hypot(instants.poses.vx, instants.poses.vy)
+        x, y = instants.poses.cx, instants.poses.cy
+        means: Array = np.array([x * x + y * y, x * x - y * y, 2.0 * x * y]) @ way
+        return means / max(float(way.sum()), 1e-300)
+
+    @cached_property
     def law(self) -> Law | None:
         """The moment law beside what the operator says; None where the top turns as it rubs."""
         return _law(self) if self.operator.symmetric else None
 
 
-def reason_of(picture: Picture, number: int) -> Reason:
-    """Find the reason of step `number` (from 1).
+def reason_of(picture: Picture, number: int, start: Mapping[str, Array] | None = None) -> Reason:
+    """Find the reason of step `number` (from 1); `start`: coefficients by plate as the step finds them.
 
     Raises
     ------
@@ -107,7 +117,7 @@ def reason_of(picture: Picture, number: int) -> Reason:
 
     """
     step = picture.steps[number - 1]
-    start = picture.start()
+    start = start if start is not None else picture.start()
     return Reason(
         step,
         picture.operator(number),
@@ -117,7 +127,7 @@ def reason_of(picture: Picture, number: int) -> Reason:
         picture.kappas(number, step.top, step.bottom),
         picture.load(number, step.top),
         np.concatenate([start[step.bottom], start[step.top]]),
-        picture.lifting(number),
+        picture.lifting(number, start=start),
     )
 
 

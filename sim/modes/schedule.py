@@ -23,7 +23,18 @@ from sim.modes.picture import Picture
 from sim.modes.spectrum import NO_MARGIN, SLOW, Mode, real_shape, survivors_in
 from sim.plate.measure import EdgeMargin
 
-__all__ = ["Cycle", "CycleSpectrum", "Spell", "cycle_of", "join", "round_of", "spells_of"]
+__all__ = [
+    "Cycle",
+    "CycleSpectrum",
+    "Spell",
+    "cut_of",
+    "cycle_of",
+    "join",
+    "round_of",
+    "spells_of",
+    "strokes_in",
+    "window_of",
+]
 
 Array = NDArray[np.float64]
 
@@ -99,18 +110,39 @@ class Cycle:
         kernel = kernel_of(change, left - 1.0)
         staying = survivors_in(kernel.right, self.faces)
         drift = kernel.projection @ self.offset
+        slow = self._poured_slowly(left, vectors)
         levels = np.cumsum([0, *(face.size for face in self.faces[:-1])])
         removed = [-float(drift[k]) for k in levels]
         modes = [Mode(0.0, None, None, True, False, None, self._unit(v)) for v in staying.T]
         modes += self._dying(left, vectors, sum(removed) / len(removed), levels)
+        residue = -(kernel.inverse @ self.offset)
         return CycleSpectrum(
             tuple(modes),
             staying.shape[1],
             kernel.gap,
             drift / self.time,
-            -(kernel.inverse @ self.offset),
+            residue,
+            (drift + slow[0]) / self.time,
+            residue - slow[1],
             dict(zip(self.names, (depth / self.time for depth in removed), strict=True)),
         )
+
+    def _poured_slowly(
+        self, kept: NDArray[np.complex128], vectors: NDArray[np.complex128]
+    ) -> tuple[Array, Array]:
+        """What a cycle pours into slow shapes (n,), and what they would come to at last (n,)."""
+        size = np.abs(kept - 1.0)
+        stays, fastest = STAYS * size.max(), SLOW * size.max()
+        slow = (size >= stays) & (size < fastest)
+        if not slow.any():
+            return np.zeros_like(self.offset), np.zeros_like(self.offset)
+        back, turned = np.linalg.eig(self.matrix.T)
+        order = np.argsort(np.abs(back - 1.0))
+        first = int((size < stays).sum())
+        right, left = vectors[:, slow], turned[:, order[first : first + int(slow.sum())]].T
+        share = np.linalg.solve(left @ right, left @ self.offset)
+        rates = np.linalg.solve(left @ right, left @ (self.matrix @ right - right))
+        return (right @ share).real, -(right @ np.linalg.solve(rates, share)).real
 
     def _dying(
         self, left: NDArray[np.complex128], vectors: NDArray[np.complex128], removed: float, levels: Array
@@ -151,8 +183,9 @@ class Cycle:
 class CycleSpectrum:
     """The shapes of a cycle, those that stay first.
 
-    `drift` (n,) [m/s] and `residue` (n,) [m] (as the cycle ends) of the stacked coefficients; `removal` [m/s]
-    by plate, over the whole cycle; the modes' `half_removed` is the mean depth off all plates.
+    `drift` (n,) [m/s] and `residue` (n,) [m] (as the cycle ends) of the stacked coefficients; `bedded_drift`
+    and `bedded_residue` the same with slow shapes counted among those that stay; `removal` [m/s] by plate,
+    over the whole cycle; the modes' `half_removed` is the mean depth off all plates.
     """
 
     modes: tuple[Mode, ...]
@@ -160,6 +193,8 @@ class CycleSpectrum:
     gap: float
     drift: Array
     residue: Array
+    bedded_drift: Array
+    bedded_residue: Array
     removal: dict[str, float]
 
 
@@ -201,7 +236,7 @@ def spells_of(picture: Picture, number: int, grit: str = "", age: float = 0.0) -
     spells: list[Spell] = []
     for first, strokes, top, bottom in _places(picture, number, step):
         time = strokes / step.pace
-        cut, age = _cut(step, age, first, strokes)
+        cut, age = cut_of(step, age, first, strokes)
         spells.append(Spell(number, top, bottom, first, strokes, time, cut))
         if len(spells) > MOST_SPELLS:
             raise CannotDoError(f"steps.{number}: more than {MOST_SPELLS} spells: swap or turn less often")
@@ -216,7 +251,7 @@ def _places(picture: Picture, number: int, step: Step) -> Iterator[tuple[int, in
         every = 0
     top, bottom, first = step.top, step.bottom, 0
     while first < step.total_strokes:
-        stay = step.total_strokes if step.swap is None else _strokes(step.swap.on_top[top], step.pace)
+        stay = step.total_strokes if step.swap is None else strokes_in(step.swap.on_top[top], step.pace)
         last = min(first + stay, step.total_strokes)
         while first < last:
             end = min(last, (first // every + 1) * every) if every else last
@@ -225,15 +260,16 @@ def _places(picture: Picture, number: int, step: Step) -> Iterator[tuple[int, in
         top, bottom = bottom, top
 
 
-def _strokes(time: float, pace: float) -> int:
+def strokes_in(time: float, pace: float) -> int:
+    """Whole strokes in a time [s], at least one."""
     return max(1, round(time * pace))
 
 
-def _cut(step: Step, age: float, first: int, strokes: int) -> tuple[float, float]:
+def cut_of(step: Step, age: float, first: int, strokes: int) -> tuple[float, float]:
     """Time in which a fresh dab does as much [s], and the age of the grit afterwards [s]."""
     if step.grit.fade is None:
         return strokes / step.pace, age + strokes / step.pace
-    every = _strokes(step.fresh_every, step.pace) if step.fresh_every is not None else 0
+    every = strokes_in(step.fresh_every, step.pace) if step.fresh_every is not None else 0
     cut, at, end = 0.0, first, first + strokes
     while at < end:
         if every and at % every == 0:
@@ -263,7 +299,7 @@ def cycle_of(picture: Picture, spells: Sequence[Spell]) -> Cycle:
 
     Where they repeat themselves the shortest cycle is taken, which tells its rates best.
     """
-    keys = [(s.step, s.top, s.bottom, _window(picture, s), round(s.cut, 6)) for s in spells]
+    keys = [(s.step, s.top, s.bottom, window_of(picture, s), round(s.cut, 6)) for s in spells]
     spells = spells[: _period(keys)]
     names = tuple(picture.plates)
     faces = tuple(picture.basis(name) for name in names)
@@ -281,7 +317,7 @@ def _period(keys: Sequence[object]) -> int:
     return next(n for n in range(1, len(keys) + 1) if len(keys) % n == 0 and keys[n:] == keys[:-n])
 
 
-def _window(picture: Picture, spell: Spell) -> tuple[int, int | None]:
+def window_of(picture: Picture, spell: Spell) -> tuple[int, int | None]:
     """Strokes to average for a spell: the whole step wherever that visits the same in the same shares."""
     motion, step = picture.motion(spell.step), picture.steps[spell.step - 1]
     turns = [t for t in (step.turn, step.walk) if t.angle != 0.0]

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.modes.basis import PLANES, Basis
-from sim.modes.evolution import Evolution, evolution_of
+from sim.modes.evolution import SLOW, Evolution, evolution_of
 from sim.modes.operator import Flow
 from sim.plate.measure import EdgeMargin
 
@@ -17,7 +17,6 @@ __all__ = ["SLOW", "Mode", "Spectrum", "real_shape", "spectrum_of"]
 
 Array = NDArray[np.float64]
 
-SLOW = 1e-3  # of the fastest rate; strokes in use have nothing between this and 1e-2 but near misses
 NO_MARGIN = EdgeMargin(share=0.0)
 QUADRATIC = 2
 

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from sim.plate.plate import Plate
 
 __all__ = [
+    "clock",
     "cuts",
     "echoed",
     "grain",
@@ -295,7 +296,7 @@ def stays(what: Kept, step: Step, long: bool) -> str:
         return f"it never takes out {pairs}: with the top {never} they fit in every place"
     if what.kind == "round":
         return f"it never takes out {dome} or rings about the middle: the top only ever turns round them"
-    ridges = f"ridges along the stroke ({_clock(what.direction)})"
+    ridges = f"ridges along the stroke ({clock(what.direction)})"
     if what.kind == "even ridges":
         ridges += " that lie alike on both sides of the middle"
     twist = "wind" if long else "twist"
@@ -305,7 +306,7 @@ def stays(what: Kept, step: Step, long: bool) -> str:
     )
 
 
-def _clock(direction: float) -> str:
+def clock(direction: float) -> str:
     """A line across the face by the hours of a clock: 3 and 9 along x."""
     half_hours = round((90.0 - math.degrees(direction)) / 15.0) % 12  # a line has two ends
     ends = [(half_hours + 12 * k) % 24 for k in (0, 1)]

@@ -10,6 +10,7 @@ from sim.modes.reason import reason_of
 from sim.planning.comparison import Comparison
 from sim.planning.draws import drawn_in_words
 from sim.report import reasons, words
+from sim.report.staying import stays_in_short
 
 __all__ = ["Made", "how_sure", "makes", "weighed"]
 
@@ -43,23 +44,17 @@ def makes(got: Comparison, i: int) -> list[Made]:
     for number in range(1, len(study.steps) + 1):
         try:
             reason = reason_of(picture, number)
+            made = reasons.made(reason, study.units, study.margin)
             found.append(
                 Made(
-                    _short(reasons.leaves_alone(reason, study.units)[0]),
-                    reasons.makes(reason, study.units, study.margin)[0].split(" (the law")[0],
-                    _short(reasons.keeps(reason, study.units, study.margin)[0].split(". ")[0]),
+                    stays_in_short(reason),
+                    made or "nothing to speak of",
+                    reasons.mark(reason, study.units, study.margin),
                 )
             )
         except LapwrightError:
             found.append(_beforehand(got, i, number))
     return found
-
-
-def _short(told: str) -> str:
-    """A sentence without what the head of its column says already."""
-    for lead in ("it never takes out ", "the mark of the grit layer, however long you go on: "):
-        told = told.removeprefix(lead)
-    return told
 
 
 def _beforehand(got: Comparison, i: int, number: int) -> Made:

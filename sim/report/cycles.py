@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from sim.modes.schedule import Cycle, CycleSpectrum
 from sim.modes.spectrum import Mode
 from sim.plate.measure import EdgeMargin
 from sim.report import words
-from sim.report.reasons import standing_forms
+from sim.report.reasons import grown, standing
+from sim.study.model import Study
 
 __all__ = ["cycle_title", "cycle_words"]
 
@@ -24,10 +26,11 @@ KINDS = {
     "crown": "crown",
     "wind": "wind",
 }
+TURNED = ("saddle", "twist")  # what a quarter turn takes out
 
 
 def cycle_title(cycle: Cycle) -> str:
-    """How long the cycle is, and of what."""
+    """Of what the cycle is, and how long."""
     steps = len({spell.step for spell in cycle.spells})
     swaps = sum(
         1
@@ -37,46 +40,73 @@ def cycle_title(cycle: Cycle) -> str:
     parts = [f"{steps} step{'s' if steps > 1 else ''}"]
     if swaps:
         parts.append(f"{swaps} swap{'s' if swaps > 1 else ''}")
-    minutes = cycle.time / 60.0
-    return f"One cycle: {', '.join(parts)}, {words.two(minutes)} min of rubbing as the study has it"
+    strokes = sum(spell.strokes for spell in cycle.spells)
+    return f"One cycle, over and over: {', '.join(parts)}, {strokes} strokes"
 
 
-def cycle_words(
-    cycle: Cycle, spectrum: CycleSpectrum, units: str, margin: EdgeMargin
-) -> list[tuple[str, list[str]]]:
+def cycle_words(cycle: Cycle, spectrum: CycleSpectrum, study: Study) -> list[tuple[str, list[str]]]:
     """What the cycle leaves alone, takes out, makes and leaves, as (what, sentences)."""
+    units, margin = study.units, study.margin
+    gauged = any(study.steps[spell.step - 1].until is not None for spell in cycle.spells)
+    full = ["taken as if every step ran its full time, though a gauge may stop it sooner"] if gauged else []
     return [
         ("leaves alone", _stays(cycle, spectrum, margin)),
         ("takes out", _goes(spectrum, cycle, units, margin)),
         ("makes", _makes(cycle, spectrum, units, margin)),
-        ("keeps", _keeps(cycle, spectrum, units, margin)),
+        ("keeps", [*_keeps(cycle, spectrum, study), *full]),
     ]
 
 
 def _stays(cycle: Cycle, spectrum: CycleSpectrum, margin: EdgeMargin) -> list[str]:
+    """Errors that stay, those of one kind together."""
     staying = [mode for mode in spectrum.modes if mode.stays]
-    told = [said for mode in staying if (said := _mode_words(cycle, mode, margin))]
-    finer = len(staying) - len(told)
     if not staying:
         return ["nothing"]
+    kinds: dict[str, list[Mode]] = {}
+    for mode in staying:
+        kinds.setdefault(_kind(cycle, mode, margin), []).append(mode)
+    finer = len(kinds.pop("", []))
+    told = [_together(cycle, key, modes, margin) for key, modes in kinds.items()]
     if finer:
-        told.append(f"{finer} finer shape{'s' if finer > 1 else ''} that fit at every place")
-    return ["; ".join(told)]
+        told.append("one finer shape" if finer == 1 else f"{finer} finer shapes")
+    said = ["; ".join(told)]
+    if any(key in TURNED for key in kinds):
+        said.append(
+            "a quarter turn of the top every few strokes takes out all of it but dome against dish: "
+            'turn = "90 deg every 10 strokes"'
+        )
+    return said
+
+
+def _kind(cycle: Cycle, mode: Mode, margin: EdgeMargin) -> str:
+    """Which form a shape is; empty when it is finer than those."""
+    forms = cycle.forms(mode.shape, margin)
+    sizes = {key: max(abs(f.get(key, 0.0)) for f in forms.values()) for f in forms.values() for key in f}
+    key = max(sizes, key=lambda k: sizes[k])
+    return key if sizes[key] >= STOOD else ""
+
+
+def _together(cycle: Cycle, key: str, modes: Sequence[Mode], margin: EdgeMargin) -> str:
+    """Words for shapes of one kind: of a single one how the plates stand to each other."""
+    if len(modes) == 1:
+        return _mode_words(cycle, modes[0], margin)
+    parts = [cycle.forms(mode.shape, margin) for mode in modes]
+    names = [n for n in cycle.names if any(abs(f[n].get(key, 0.0)) > SHARE for f in parts)]
+    return f"{KINDS[key]} in {words.joined(names)}, in {len(modes)} ways that fit each other"
 
 
 def _mode_words(cycle: Cycle, mode: Mode, margin: EdgeMargin) -> str:
     """Which named form a shape is, on which plates; empty when it is finer than those."""
-    forms = cycle.forms(mode.shape, margin)
-    sizes = {key: max(abs(f.get(key, 0.0)) for f in forms.values()) for f in forms.values() for key in f}
-    key = max(sizes, key=lambda k: sizes[k])
-    if sizes[key] < STOOD:
+    key = _kind(cycle, mode, margin)
+    if not key:
         return ""
-    part = {n: f[key] for n, f in forms.items() if abs(f.get(key, 0.0)) > SHARE * sizes[key]}
-    alike = len({value > 0.0 for value in part.values()}) == 1
+    forms = cycle.forms(mode.shape, margin)
+    largest = max(abs(f.get(key, 0.0)) for f in forms.values())
+    part = {n: f[key] for n, f in forms.items() if abs(f.get(key, 0.0)) > SHARE * largest}
     names = words.joined(list(part))
     if len(part) == 1:
         return f"{KINDS[key]} of {names}"
-    if alike:
+    if len({value > 0.0 for value in part.values()}) == 1:
         return f"the same {KINDS[key]} in {names}"
     one = words.joined([n for n, v in part.items() if v > 0.0])
     two = words.joined([n for n, v in part.items() if v <= 0.0])
@@ -84,53 +114,63 @@ def _mode_words(cycle: Cycle, mode: Mode, margin: EdgeMargin) -> str:
         return f"{one} high at 3 and 9 against {two} high at 12 and 6"
     if key in ("twist", "wind"):
         return f"opposite {KINDS[key]}s in {one} and {two}"
-    return f"{KINDS[key]} in {one} against a hollow in {two}"
+    return f"a {KINDS[key]} in {one} against a hollow in {two}, or the other way round"
 
 
 def _goes(spectrum: CycleSpectrum, cycle: Cycle, units: str, margin: EdgeMargin) -> list[str]:
     dying = [m for m in spectrum.modes if not m.stays and m.half_removed is not None]
     if not dying:
         return ["nothing"]
-    slowest = max(dying, key=lambda m: m.half_removed or 0.0)
-    depth = slowest.half_removed or 0.0
-    if not math.isfinite(depth):
-        return ["all but what stays, though the slowest hardly at all"]
-    what = _mode_words(cycle, slowest, margin)
+    waited = [m for m in dying if not m.slow]
+    said = []
+    if waited:
+        slowest = max(waited, key=lambda m: m.half_removed or 0.0)
+        rest = "all else" if len(waited) == len(dying) else "the rest"
+        said.append(f"{rest}; {_slowest(slowest, cycle, units, margin)}")
+    if len(waited) < len(dying):
+        first = min((m for m in dying if m not in waited), key=lambda m: m.half_removed or 0.0)
+        named = [w for m in dying if m not in waited and (w := _mode_words(cycle, m, margin))]
+        what = "; ".join(dict.fromkeys(named)) or "the finest shapes"
+        depth = first.half_removed or 0.0
+        only = f"; halved only after {words.size(depth, units)} removed" if math.isfinite(depth) else ""
+        said.append(f"hardly touched: {what}{only}")
+    return said
+
+
+def _slowest(mode: Mode, cycle: Cycle, units: str, margin: EdgeMargin) -> str:
+    what = _mode_words(cycle, mode, margin)
     named = f" ({what})" if what else ""
-    return [f"all else; the slowest of it{named} halves every {words.size(depth, units)} removed"]
+    return f"the slowest of it{named} halves every {words.size(mode.half_removed or 0.0, units)} removed"
 
 
 def _makes(cycle: Cycle, spectrum: CycleSpectrum, units: str, margin: EdgeMargin) -> list[str]:
-    drift = cycle.forms(spectrum.drift, margin)
+    drift = cycle.forms(spectrum.bedded_drift, margin)
     removal = sum(spectrum.removal.values()) / len(spectrum.removal)
     if removal <= 0.0:
         return ["nothing: nothing rubs"]
     depth, said = (1e-6, "1 um") if units == "metric" else (40 * 25.4e-9, "40 uin")
-    told = []
-    for name, forms in drift.items():
-        parts = [
-            words.part_words(key, value / removal * depth, units)
-            for key, value in forms.items()
-            if abs(value) > HELD * removal
-        ]
-        if parts:
-            told.append(f"{name} {' and '.join(parts)}")
-    if not told:
-        swapped = len({spell.top for spell in cycle.spells}) > 1
-        if spectrum.survivors == 0:
-            return ["nothing: all plates come to the same faces, whatever they were"]
-        reason = "equal swaps hold the plates as they are" if swapped else "it holds the plates as they are"
-        if len(cycle.names) > 2:
-            return [f"nothing: {reason}, in what it leaves alone"]
-        return [
-            f"nothing: {reason}. A dome against a dish stays what it was: keep the domed one on top longer"
-        ]
-    return [f"for each {said} removed, mean of all plates: {'; '.join(told)}"]
-
-
-def _keeps(cycle: Cycle, spectrum: CycleSpectrum, units: str, margin: EdgeMargin) -> list[str]:
-    parts = [
-        f"{name} {standing_forms(forms, units)}"
-        for name, forms in cycle.forms(spectrum.residue, margin).items()
+    told = [
+        f"{name} {grown({key: value / removal * depth for key, value in forms.items()}, units)}"
+        for name, forms in drift.items()
+        if max(map(abs, forms.values())) > HELD * removal
     ]
-    return [f"at the end of a cycle, however often it is done: {'; '.join(parts)} ({words.REMARK})"]
+    if told:
+        return [f"for each {said} removed, mean of all plates: {'; '.join(told)}"]
+    if spectrum.survivors == 0:
+        return ["nothing: all plates come to the same faces, whatever they were"]
+    swapped = len({spell.top for spell in cycle.spells}) > 1
+    reason = "equal swaps hold the plates as they are" if swapped else "it holds the plates as they are"
+    if len(cycle.names) > 2:
+        return [f"nothing: {reason}, in what it leaves alone"]
+    long = cycle.faces[0].plate.outline.long
+    pair = "bow against a hollow" if long else "dome against a dish"
+    one = "one that is high in the middle" if long else "domed one"
+    return [f"nothing: {reason}. A {pair} stays what it was: keep the {one} on top longer"]
+
+
+def _keeps(cycle: Cycle, spectrum: CycleSpectrum, study: Study) -> list[str]:
+    left = cycle.forms(spectrum.bedded_residue, study.margin)
+    finest = min(0.1 * study.steps[spell.step - 1].grit.size for spell in cycle.spells)
+    rough = any(words.NOTHING <= abs(v) < finest for forms in left.values() for v in forms.values())
+    remark = f" ({words.REMARK})" if rough else ""
+    return [f"at the end of a cycle, however often it is done: {standing(left, study.units)}{remark}"]

@@ -1,6 +1,7 @@
-"""Sentences on why a stroke does what it does: what it leaves alone, takes out, makes, and where it lifts.
+"""Sentences on why a stroke does what it does: what it takes out, makes and leaves, and where it lifts.
 
-Pure functions of a `Reason`; sizes in the study's units; words as in `sim.report.words`.
+Pure functions of a `Reason`; sizes in the study's units; words as in `sim.report.words`.  What it leaves
+alone is told in `sim.report.staying`.
 """
 
 from __future__ import annotations
@@ -11,53 +12,41 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sim.lapping.kept import kept
-from sim.modes.deviation import Deviation
+from sim.exact.moment_law import PathMeans, growth
+from sim.lapping.tendency import MOST_TURN
+from sim.modes.deviation import LONGEST, Deviation
 from sim.modes.named import Named
 from sim.modes.reason import Reason
+from sim.modes.spectrum import NO_MARGIN
 from sim.plate.measure import EdgeMargin
+from sim.plate.outline import Disc
 from sim.report import words
-from sim.report.beforehand import fine, stays
-from sim.study.say import say_time
+from sim.report.beforehand import fine
+from sim.report.staying import goes_slowly, same_outline, title
 
 __all__ = [
     "Goes",
     "alone",
     "goes",
+    "grown",
     "halves",
     "keeps",
-    "leaves_alone",
     "lifting",
+    "made",
     "makes",
-    "standing_forms",
-    "staying",
+    "mark",
+    "standing",
     "takes_out",
-    "title",
 ]
 
 ALIKE = 1.15  # errors that are halved by amounts of metal nearer than this are told together
 STAYS = 0.5  # share of an error that is left for ever, from which it counts as staying
 TRACE = 0.02  # share left for ever that is not worth a word
 LITTLE = 0.02  # um of form for each um removed: less is nothing to speak of
+ALL = 0.995  # share of the places in the stroke that counts as everywhere
+APART = math.radians(40.0)  # places in the stroke nearer than this are told together
+MOST_PLACES = 3
 
-TITLES = {
-    "domes": "both domed, or both hollow",
-    "dome in dish": "a dome in a dish",
-    "saddles": "both high at 3 and 9, or both at 12 and 6",
-    "saddle in saddle": "high at 3 and 9 on high at 12 and 6",
-    "twists": "the same twist in both",
-    "opposite twists": "opposite twists",
-    "bows": "both bowed the same way",
-    "bow in bow": "a bow in a hollow of the same curve",
-    "crowns": "both crowned the same way",
-    "crown in crown": "a crown in a hollow of the same curve",
-    "winds": "the same wind in both",
-    "opposite winds": "opposite winds",
-    "zone": "a ring standing proud",
-    "three lobes": "three lobes",
-    "ridges along": "ridges along the stroke",
-    "ridges across": "ridges across the stroke",
-}
 # Two errors that go together are told in one word.
 TOGETHER = (
     (("saddles", "saddle in saddle"), "high at 3 and 9, or at 12 and 6"),
@@ -65,7 +54,13 @@ TOGETHER = (
     (("winds", "opposite winds"), "wind"),
     (("ridges along", "ridges across"), "ridges"),
 )
-ONE_FACE = ("zone", "three lobes", "ridges along", "ridges across")
+
+
+_DEPTH = {"metric": (1e-6, "1 um"), "inch": (40 * 25.4e-9, "40 uin")}  # [m], of metal to which growth is told
+_KIND = {"sphere": "dome or dish", "bow": "bow", "crown": "crown", "wind": "wind"} | {
+    "saddle": "height at 3 and 9 over 12 and 6",
+    "twist": "twist",
+}
 
 
 @dataclass(frozen=True)
@@ -77,22 +72,10 @@ class Goes:
     time: tuple[float, float]
 
 
-def title(error: Named, reason: Reason) -> str:
-    """What an error is called."""
-    turned = (
-        " (as first laid on)" if error.name in ("ridges along", "ridges across") and _turns(reason) else ""
-    )
-    whose = f" on {reason.step.bottom}" if error.name in ONE_FACE else ""
-    return TITLES[error.name] + whose + turned
-
-
-def _turns(reason: Reason) -> bool:
-    return reason.step.turn.angle != 0.0 or reason.step.walk.angle != 0.0
-
-
 def goes(reason: Reason) -> list[Goes]:
     """Errors that a stroke takes out, those that need little metal first."""
-    dying = [e for e in reason.named if e.half_life is not None and e.stays < STAYS]
+    slow = goes_slowly(reason)
+    dying = [e for e in reason.named if e.half_life is not None and e.stays < STAYS and e not in slow]
     dying.sort(key=lambda e: e.half_life or 0.0)
     groups: list[list[Named]] = []
     for error in dying:
@@ -111,58 +94,6 @@ def alone(error: Named, reason: Reason) -> Goes:
     """One error that goes, by itself."""
     time = error.half_life or 0.0
     return Goes((error,), (time * reason.removal,) * 2, (time, time))
-
-
-def staying(reason: Reason) -> list[Named]:
-    """Named errors that a stroke leaves alone, wholly or for the larger part."""
-    return [e for e in reason.named if e.stays >= STAYS]
-
-
-def leaves_alone(reason: Reason, units: str) -> list[str]:
-    """What a stroke leaves alone, why, and what would take it out."""
-    step, number = reason.step, reason.spectrum.survivors
-    if number == 0:
-        return ["nothing: whatever is on the faces goes, or is carried by neither"]
-    long = all(face.plate.outline.long for face in reason.faces)
-    said = [stays(kept(step), step, long)]
-    looked = sum(face.size for face in reason.faces) - 6
-    fits = "fits" if number == 1 else "fit"
-    said.append(f"{number} of the {looked} shapes looked at {fits} at every place of this stroke")
-    slow = len(reason.spectrum.slow)
-    if slow:
-        first = reason.spectrum.slow[0]
-        metal = _off(first.half_removed, units)
-        said.append(
-            f"{_count(slow)} more {'goes' if slow == 1 else 'go'} so slowly that it hardly counts: {metal}"
-        )
-    cure = _cure(reason, long)
-    return [*said, cure] if cure else said
-
-
-def _count(number: int) -> str:
-    return "one" if number == 1 else str(number)
-
-
-def _off(removed: float | None, units: str) -> str:
-    if removed is None or not math.isfinite(removed):
-        return "never halved"
-    return f"halved only after {words.size(removed, units)} removed"
-
-
-def _cure(reason: Reason, long: bool) -> str:
-    """What takes out the errors that stay, beside a dome in a dish."""
-    step, number = reason.step, reason.spectrum.survivors
-    dome = "bow and crown" if long else "a dome against a dish"
-    swap = f"{dome} goes by who lies on top and for how long, nothing else: keep the domed one on top longer"
-    if number <= 1:
-        return swap
-    if long:
-        return (
-            "a rail cannot be turned a quarter: lap each against a third one, or on a round plate "
-            "that turns, to take out the wind"
-        )
-    turn = 'turn = "90 deg every 10 strokes"' if step.turn.angle else 'turn = "8 deg per stroke"'
-    return f"a quarter turn of the top every few strokes takes out the rest: {turn}; {swap}"
 
 
 def takes_out(reason: Reason, units: str, weighed: bool) -> list[tuple[str, str]]:
@@ -217,30 +148,51 @@ def makes(reason: Reason, units: str, margin: EdgeMargin) -> list[str]:
     """What a stroke makes for each depth removed and in an hour, beside the law of moments."""
     if reason.removal <= 0.0:
         return ["nothing: nothing rubs"]
-    depth, said_depth = (1e-6, "1 um") if units == "metric" else (40 * 25.4e-9, "40 uin")
-    drift = reason.forms(reason.spectrum.drift, margin)
-    per = {name: {k: v / reason.removal * depth for k, v in forms.items()} for name, forms in drift.items()}
-    told = [
-        f"{name} {_grown(forms, units)}"
-        for name, forms in per.items()
-        if any(abs(v) >= LITTLE * depth for v in forms.values())
-    ]
+    per = _per_depth(reason, units, margin)
+    told = made(reason, units, margin)
     if not told:
-        return [f"nothing to speak of: what stays is left as it is{_law(reason)}"]
+        return [f"nothing to speak of: what stays is left as it is{_law(reason, units)}"]
     hour = reason.removal * 3600.0
-    weighed = reason.step.grit.wear.observed is not None
-    spread = words.SCATTER if weighed else words.BAND
+    spread = words.SCATTER if reason.step.grit.wear.observed is not None else words.BAND
     off = f"{words.size(hour, units)} ({_band(hour, spread, units)})"
-    lead = f"for each {said_depth} removed, once they have bedded in: {'; '.join(told)}"
-    return [f"{lead}{_law(reason)}", f"an hour takes off about {off}, so that many times this"]
+    name, (key, value) = max(
+        ((n, _largest(f)) for n, f in per.items()), key=lambda item: abs(item[1][1]) * (1 + 1e-9)
+    )
+    grows = abs(value) * hour / _DEPTH[units][0]
+    which = f"{name}'s {_KIND[key]} so by about {words.size(grows, units)} ({_band(grows, spread, units)})"
+    return [
+        f"{told}{_law(reason, units)}",
+        f"an hour takes off about {off}, and changes {which}",
+    ]
+
+
+def made(reason: Reason, units: str, margin: EdgeMargin) -> str:
+    """What both faces gain for each depth removed; empty where that is nothing to speak of."""
+    told = "; ".join(
+        f"{name} {grown(forms, units)}"
+        for name, forms in _per_depth(reason, units, margin).items()
+        if max(map(abs, forms.values())) >= LITTLE * _DEPTH[units][0]
+    )
+    return f"for each {_DEPTH[units][1]} removed, once they have bedded in: {told}" if told else ""
+
+
+def _per_depth(reason: Reason, units: str, margin: EdgeMargin) -> dict[str, dict[str, float]]:
+    """Growth of the forms of both for each depth of `_DEPTH` removed [m]."""
+    drift = reason.forms(reason.evolution.bedded_drift, margin)
+    share = _DEPTH[units][0] / reason.removal
+    return {name: {key: value * share for key, value in forms.items()} for name, forms in drift.items()}
+
+
+def _largest(forms: Mapping[str, float]) -> tuple[str, float]:
+    return max(forms.items(), key=lambda item: abs(item[1]))
 
 
 def _band(depth: float, spread: float, units: str) -> str:
     return f"{words.size(depth / spread, units)} to {words.size(depth * spread, units)}"
 
 
-def _grown(forms: dict[str, float], units: str) -> str:
-    # Dome or bow first, whatever the size of the others.
+def grown(forms: Mapping[str, float], units: str) -> str:
+    """How the forms of a face grow [m], dome or bow first."""
     parts = sorted(forms.items(), key=lambda item: item[0] not in ("sphere", "bow"))
     least = max(abs(v) for v in forms.values()) * 0.05
     out = []
@@ -255,38 +207,63 @@ def _grown(forms: dict[str, float], units: str) -> str:
     return " and ".join(out)
 
 
-def _law(reason: Reason) -> str:
-    law = reason.law
-    if law is None or float(np.abs(law.exact).max()) == 0.0:
+def _law(reason: Reason, units: str) -> str:
+    """The law of moments beside what is made."""
+    step, (bottom, top) = reason.step, (face.plate for face in reason.faces)
+    kappa_b, kappa_t = reason.kappas
+    plain = isinstance(bottom.outline, Disc) and same_outline(reason) and not (bottom.grooves or top.grooves)
+    if not plain or abs(kappa_b / kappa_t - 1.0) > 1e-9:
+        law = reason.law
+        if law is None or float(np.abs(law.exact).max()) == 0.0:
+            return ""
+        return f" (the law of moments, which holds for any faces, says the same to {_near(law.error)})"
+    exact = growth(PathMeans(*reason.path_means), _DEPTH[units][0], bottom.outline.radius).sphere
+    below, above = reason.forms(reason.spectrum.drift, NO_MARGIN).values()
+    found = 0.5 * (below["sphere"] - above["sphere"]) * _DEPTH[units][0] / reason.removal
+    if abs(exact) < LITTLE * _DEPTH[units][0]:
         return ""
-    off = law.error
-    if off < 5e-4:
-        return " (the law of moments, which holds whatever the faces look like, says the same to 0.1 %)"
-    by = words.two(100.0 * off)
-    return f" (the law of moments, which holds whatever the faces look like, differs by {by} %)"
+    turning = sum(abs(turn.angle) for turn in (step.turn, step.walk) if not turn.indexed)
+    if turning > MOST_TURN:
+        return ""
+    whatever = "the turning left aside" if turning else "which holds for any faces"
+    half = f"half the difference of the two domes grows by {words.size(exact, units)}"
+    return f" (law of moments, {whatever}: {half}; here the same to {_near(found / exact - 1.0)})"
 
 
-def standing_forms(forms: Mapping[str, float], units: str) -> str:
-    """The larger of the forms [m] of a face, in words."""
+def _near(share: float) -> str:
+    return "0.1 %" if abs(share) < 1e-3 else f"{words.two(100.0 * abs(share))} %"
+
+
+def standing(faces: Mapping[str, Mapping[str, float]], units: str) -> str:
+    """The larger of the forms [m] of each face in words, faces alike told together."""
+    alike: dict[str, list[str]] = {}
+    for name, forms in faces.items():
+        alike.setdefault(_stands(forms, units), []).append(name)
+    return "; ".join(f"{words.joined(names)} {what}" for what, names in alike.items())
+
+
+def _stands(forms: Mapping[str, float], units: str) -> str:
     least = max(0.2 * max(map(abs, forms.values()), default=0.0), words.NOTHING)
-    told = [
-        words.part_words(key, value, units)
-        for key, value in sorted(forms.items(), key=lambda item: -abs(item[1]))
-        if abs(value) >= least
-    ]
+    parts = sorted(forms.items(), key=lambda item: item[0] not in ("sphere", "bow"))
+    told = [words.part_words(key, value, units) for key, value in parts if abs(value) >= least]
     return ", ".join(told) if told else "nothing to speak of"
+
+
+def mark(reason: Reason, units: str, margin: EdgeMargin) -> str:
+    """What the layer leaves on each face, in words."""
+    left = reason.forms(reason.evolution.bedded_residue, margin)
+    finest = 0.1 * reason.step.grit.size
+    rough = any(words.NOTHING <= abs(v) < finest for forms in left.values() for v in forms.values())
+    return standing(left, units) + (f" ({words.REMARK})" if rough else "")
 
 
 def keeps(reason: Reason, units: str, margin: EdgeMargin) -> list[str]:
     """The mark of the layer that both plates keep, and that laying one on the other does not show."""
-    left = reason.forms(reason.spectrum.residue, margin)
-    finest = 0.1 * reason.step.grit.size
-    rough = any(words.NOTHING <= abs(v) < finest for forms in left.values() for v in forms.values())
-    parts = [f"{name} {standing_forms(forms, units)}" for name, forms in left.items()]
-    remark = f" ({words.REMARK})" if rough else ""
+    if reason.removal <= 0.0:
+        return ["what they came with"]
     return [
-        f"the mark of the grit layer, however long you go on: {'; '.join(parts)}{remark}. Laid on each other "
-        "they show nothing of it. A shorter stroke, a finer grit or less load leaves less"
+        f"the mark of the grit layer, however long you go on: {mark(reason, units, margin)}. Laid on each "
+        "other they show nothing of it. A shorter stroke, a finer grit or less load leaves less"
     ]
 
 
@@ -296,15 +273,15 @@ def lifting(reason: Reason, away: Deviation | None, units: str) -> list[str]:
     if reason.lift_share <= 0.0:
         return ["nothing lifts, so all of this holds"]
     said = []
-    for state, when in ((come, "as the plates come"), (bedded, "once they have bedded in")):
+    for state, when in ((come, "as the plates come to it"), (bedded, "once they have bedded in")):
         if state.share <= 0.0:
             said.append(f"{when} nothing lifts")
-        elif state.share >= 1.0:
+        elif state.share >= ALL:
             said.append(f"{when} part of {reason.step.top} lifts everywhere in the stroke")
         else:
             said.append(
-                f"{when} part of {reason.step.top} lifts in {words.two(100.0 * state.share)} % of the places "
-                f"in the stroke{_where(state.phases)}"
+                f"{when} part of {reason.step.top} lifts for {words.two(100.0 * state.share)} % of the time"
+                f"{_where(state.phases)}"
             )
     return ["; ".join(said), *_holds(reason, away, units)]
 
@@ -315,26 +292,29 @@ def _holds(reason: Reason, away: Deviation | None, units: str) -> list[str]:
         return []
     if away.trouble:
         return [f"lapped in full it does not come to an end ({away.trouble}), so none of this holds"]
-    spell = say_time(away.time, 2)
+    spell = "the first hour of it" if away.time >= 0.99 * LONGEST else "the whole step"
+    lead = f"all of this leaves lifting out; {spell} was lapped in full beside it:"
     worst = away.largest
-    rough = fine(worst, reason.step)
     size = max((abs(v) for f in away.lapped.values() for v in f.values()), default=0.0)
-    if worst < max(words.NOTHING, 0.02 * size):
-        return [
-            f"all of this leaves lifting out; lapped in full for {spell} it holds to "
-            f"{words.size(worst, units)}{rough}"
-        ]
-    return [
-        f"all of this leaves lifting out; lapped in full for {spell}, the faces come out "
-        f"{words.size(worst, units)} away from it at most{rough}: trust `lapwright run` for sizes"
-    ]
+    rough = fine(worst, reason.step)
+    if worst < max(words.NOTHING, 0.02 * size) or rough:
+        return [f"{lead} it holds to {words.size(worst, units)}{rough}"]
+    return [f"{lead} the faces come out {words.size(worst, units)} away; trust `lapwright run` for sizes"]
 
 
 def _where(phases: np.ndarray) -> str:
+    """Places in the stroke, those near each other together, across its end too."""
     if phases.size == 0:
         return ""
-    degrees = np.degrees(phases) % 360.0
-    low, high = float(degrees.min()), float(degrees.max())
-    if high - low > 300.0:
+    full = 2.0 * math.pi
+    at = np.sort(phases % full)
+    gaps = np.diff(np.append(at, at[0] + full))
+    ends = np.flatnonzero(gaps > APART)
+    if ends.size == 0 or ends.size > MOST_PLACES:
         return ""
-    return f" (from {low:.0f} to {high:.0f} degrees of it)"
+    starts = np.roll(ends, 1) + 1
+    told = [
+        f"{math.degrees(at[a % at.size]):.0f} to {math.degrees(at[b]):.0f}"
+        for a, b in zip(starts, ends, strict=True)
+    ]
+    return f" (from {words.joined(sorted(told, key=lambda t: int(t.split()[0])))} degrees of it)"

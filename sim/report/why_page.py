@@ -21,6 +21,7 @@ from sim.report import pictures
 from sim.report import reasons as told
 from sim.report.pictures.errors import Card, cause, errors
 from sim.report.sheet import CAUTIONS, bullets, part, sheet
+from sim.report.staying import leaves_alone, stays_in_short, stays_wholly, title
 from sim.report.typeset import escaped
 from sim.study.model import Study
 
@@ -75,14 +76,14 @@ def why_page(
 def _headline(reasons: Sequence[Reason]) -> str:
     """What the last step, which leaves its mark on the faces, cannot take out."""
     most = max(reasons, key=lambda r: r.spectrum.survivors)
-    staying = [told.title(e, most) for e in told.staying(most)]
-    if not staying:
-        return "These strokes take out every error that was looked at."
     many = len(reasons) > 1
-    if most.spectrum.survivors == 1 and len(staying) == 1:
-        return f"{'These strokes take' if many else 'This stroke takes'} out every error but {staying[0]}."
+    if most.spectrum.survivors == 0:
+        return f"{'These strokes take' if many else 'This stroke takes'} out every error that was looked at."
+    staying = stays_in_short(most)
+    if most.spectrum.survivors == 1:
+        return f"{'These strokes take' if many else 'This stroke takes'} out every error but {staying}."
     which = f"One of these strokes, {most.step.top} on {most.step.bottom}," if many else "This stroke"
-    return f"{which} never takes out: {'; '.join(staying)}."
+    return f"{which} never takes out: {staying}."
 
 
 def _asides(numbers: Sequence[int], reasons: Sequence[Reason]) -> list[str]:
@@ -104,7 +105,7 @@ def _step(study: Study, number: int, reason: Reason, away: Deviation | None) -> 
     units, margin = study.units, study.margin
     weighed = reason.step.grit.wear.observed is not None
     blocks = [
-        ("It leaves alone", bullets(told.leaves_alone(reason, units))),
+        ("It leaves alone", bullets(leaves_alone(reason, units))),
         ("", _drawn(study, number, reason, weighed)),
         ("It takes out", _table(reason, units, weighed)),
         ("It makes", bullets(told.makes(reason, units, margin)) + _cause(study, number, reason)),
@@ -135,9 +136,9 @@ def _drawn(study: Study, number: int, reason: Reason, weighed: bool) -> str:
     plates, units = tuple(study.plates[name] for name in reason.names), study.units
 
     def card(error: Named, note: str) -> Card:
-        return Card(told.title(error, reason), note, plates, _maps(reason, error.start))
+        return Card(title(error, reason), note, plates, _maps(reason, error.start))
 
-    stay = [card(e, "stays" if e.stays > 0.98 else "stays, but for a part") for e in told.staying(reason)]
+    stay = [card(error, "stays") for error in stays_wholly(reason)]
     stay += _finer_that_stay(reason, plates, MOST_SHAPES - len(stay))
     go = [
         card(error, told.halves(told.alone(error, reason), units, weighed))
@@ -166,7 +167,7 @@ def _maps(reason: Reason, z: Array) -> tuple[Array, Array]:
 
 def _finer_that_stay(reason: Reason, plates: tuple[Plate, ...], room: int) -> list[Card]:
     """Shapes that stay beside those with a name."""
-    named = np.array([e.start for e in told.staying(reason)]).reshape(-1, reason.flow.matrix.shape[0])
+    named = np.array([error.start for error in stays_wholly(reason)]).reshape(-1, reason.flow.matrix.shape[0])
     cards: list[Card] = []
     for mode in reason.spectrum.modes:
         if not mode.stays or len(cards) >= room:

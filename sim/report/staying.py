@@ -1,0 +1,150 @@
+"""Sentences on what a stroke leaves alone: each error that stays, the reason, and what would take it out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import log
+
+from sim.lapping.kept import Kept, kept
+from sim.modes.evolution import SLOW
+from sim.modes.named import Named
+from sim.modes.reason import Reason
+from sim.report import words
+from sim.report.beforehand import clock
+
+__all__ = ["goes_slowly", "leaves_alone", "same_outline", "stays_in_short", "stays_wholly", "title"]
+
+FITS = 0.98  # share of an error that is left for ever, from which the two faces fit
+
+TITLES = {
+    "domes": "both domed, or both hollow",
+    "dome in dish": "a dome in a dish",
+    "saddles": "both high at 3 and 9, or both at 12 and 6",
+    "saddle in saddle": "high at 3 and 9 on high at 12 and 6",
+    "twists": "the same twist in both",
+    "opposite twists": "opposite twists",
+    "bows": "both bowed the same way",
+    "bow in bow": "a bow in a hollow of the same curve",
+    "crowns": "both crowned the same way",
+    "crown in crown": "a crown in a hollow of the same curve",
+    "winds": "the same wind in both",
+    "opposite winds": "opposite winds",
+    "zone": "a ring standing proud",
+    "three lobes": "three lobes",
+    "ridges along": "ridges along the stroke",
+    "ridges across": "ridges across the stroke",
+}
+ONE_FACE = ("zone", "three lobes", "ridges along", "ridges across")
+
+EVERYWHERE = "lie on each other at every point of this stroke"
+QUARTER = 'a quarter turn of the top every few strokes takes it out (turn = "90 deg every 10 strokes")'
+WHY = {
+    "dome in dish": "a dome in a dish stays: it fits at every point of this stroke, turned as you like",
+    "twists": f"twist stays: two plates twisted the same way {EVERYWHERE}; {QUARTER}",
+    "saddle in saddle": f"high at 3 and 9 on high at 12 and 6 stays: they {EVERYWHERE}; the quarter turn "
+    "takes it out too",
+    "bow in bow": "a bow in a hollow of the same curve stays: it fits at every point of this stroke",
+    "crown in crown": "a crown in a hollow of the same curve stays: it fits at every point of this stroke",
+    "winds": f"wind stays: two rails in the same wind {EVERYWHERE}; a rail cannot be turned a quarter, so "
+    "lap each against a third one, or on a round plate that turns",
+}
+ORDER = ("dome in dish", "twists", "saddle in saddle", "bow in bow", "crown in crown", "winds")
+
+
+def title(error: Named, reason: Reason) -> str:
+    """What an error is called."""
+    turns = reason.step.turn.angle != 0.0 or reason.step.walk.angle != 0.0
+    turned = " (as first laid on)" if error.name in ("ridges along", "ridges across") and turns else ""
+    whose = f" on {reason.step.bottom}" if error.name in ONE_FACE else ""
+    return TITLES[error.name] + whose + turned
+
+
+def same_outline(reason: Reason) -> bool:
+    """True when the two faces may change places."""
+    bottom, top = reason.faces
+    return bottom.plate.outline == top.plate.outline
+
+
+def stays_wholly(reason: Reason) -> list[Named]:
+    """Pairs of faces with a name that fit at every place of the stroke."""
+    found = {e.name: e for e in reason.named if e.stays > FITS and e.name in ORDER}
+    return [found[name] for name in ORDER if name in found]
+
+
+def goes_slowly(reason: Reason) -> list[Named]:
+    """Errors with a name that do go, but so slowly that nobody waits for it."""
+    fastest = float(abs(reason.evolution.rates).max(initial=0.0))
+    if fastest == 0.0:
+        return []
+    longest = log(2.0) / (SLOW * fastest)
+    return [e for e in reason.named if e.half_life is not None and e.half_life > longest]
+
+
+def leaves_alone(reason: Reason, units: str) -> list[str]:
+    """What a stroke leaves alone, why, and what would take it out."""
+    told = [_with_cure(error, reason) for error in stays_wholly(reason)]
+    told += _profiles(reason, len(told))
+    if reason.removal <= 0.0:
+        return ["all that is on the faces: nothing rubs"]
+    told += _slow(reason, units)
+    return told or ["nothing: whatever is on the faces goes, or is carried by neither"]
+
+
+def _with_cure(error: Named, reason: Reason) -> str:
+    why = WHY[error.name]
+    if error.name not in ("dome in dish", "bow in bow", "crown in crown"):
+        return why
+    if not same_outline(reason):
+        return f"{why}. What moves it is where on {reason.step.bottom} you rub, and how far over its rim"
+    which = "domed one" if error.name == "dome in dish" else "one that is high in the middle"
+    return f"{why}. Only who lies on top, and for how long, moves it: keep the {which} on top longer"
+
+
+def _profiles(reason: Reason, told: int) -> list[str]:
+    """Profiles along a straight stroke, rings about a point, and finer shapes without a name."""
+    what = kept(reason.step)
+    finer = reason.spectrum.survivors - told
+    if finer <= 0:
+        return []
+    if what.kind in ("ridges", "even ridges"):
+        turn = "" if reason.faces[0].plate.outline.long else "; the quarter turn takes them out too"
+        return [f"{_ridges(what)} stay: each only runs along the other{turn}"]
+    if what.kind == "round":
+        cure = 'a stroke that travels, the top turned slowly, takes them out (turn = "8 deg per stroke")'
+        return [f"rings about the point you turn about stay: the top only ever turns round them; {cure}"]
+    one = finer == 1
+    return [f"{'one finer shape fits' if one else f'{finer} finer shapes fit'} at every point of it as well"]
+
+
+def _ridges(what: Kept) -> str:
+    alike = " that lie alike on both sides of the middle" if what.kind == "even ridges" else ""
+    return f"ridges along the stroke ({clock(what.direction)}){alike}"
+
+
+def _slow(reason: Reason, units: str) -> list[str]:
+    slow = reason.spectrum.slow
+    if not slow:
+        return []
+    named = goes_slowly(reason)
+    if named:
+        what = "; ".join(title(error, reason) for error in named)
+        depth = min(error.half_life or 0.0 for error in named) * reason.removal
+    else:
+        what = "one finer shape" if len(slow) == 1 else f"{len(slow)} finer shapes"
+        depth = min(mode.half_removed or 0.0 for mode in slow)
+    return [f"hardly touched: {what}; halved only after {words.size(depth, units)} removed"]
+
+
+def stays_in_short(reason: Reason) -> str:
+    """What stays, as a list."""
+    told = [title(error, reason) for error in stays_wholly(reason)]
+    what = kept(reason.step)
+    if reason.spectrum.survivors > len(told):
+        told += _short_profiles(what)
+    return "; ".join(told) or "nothing"
+
+
+def _short_profiles(what: Kept) -> Sequence[str]:
+    if what.kind in ("ridges", "even ridges"):
+        return [_ridges(what)]
+    return ["rings about the point you turn about"] if what.kind == "round" else ["finer shapes"]
