@@ -174,11 +174,15 @@ def measure(plate: Plate, z: Array, margin: EdgeMargin) -> Form:
     level, along, across = _coefficients(ruler.plane, heights)
     left = heights - (level + along * ruler.x + across * ruler.y)
     whole = ruler.whole
-    enough = np.count_nonzero(whole) >= FEWEST_CELLS
+    zone = about = None
+    if np.count_nonzero(whole) >= FEWEST_CELLS:
+        about = float(np.ptp(left[whole]))
+        # Two planes along the least-squares one are a zone too: none is narrower than the least but by rounding.
+        zone = min(about, minimum_zone(ruler.x[whole], ruler.y[whole], left[whole]))
     return replace(
         forms(plate, z, margin),
-        flatness=minimum_zone(ruler.x[whole], ruler.y[whole], left[whole]) if enough else None,
-        flatness_ls=float(np.ptp(left[whole])) if enough else None,
+        flatness=zone,
+        flatness_ls=about,
         rms=float((ruler.weight * left**2).sum() ** 0.5),
         edge=fallen,
     )
