@@ -159,6 +159,7 @@ def _as_json(got: Bearing, ahead: Outlook) -> dict[str, Any]:
 
 def _in_words(asked: Asked, got: Bearing, ahead: Outlook, worst: bool) -> list[str]:
     from sim.report import words
+    from sim.report.beforehand import limit
 
     units = asked.study.units
     where = f"at {got.phase * 180.0 / pi:.0f} degrees of the stroke"
@@ -175,8 +176,8 @@ def _in_words(asked: Asked, got: Bearing, ahead: Outlook, worst: bool) -> list[s
         lines.append(f"{got.top} lifts off the rest there.")
     lines.append(
         f"It hangs out by {words.length(max(got.overhang, 0.0), units)} there, at most by "
-        f"{words.length(max(ahead.overhang, 0.0), units)} in this step; flat faces begin to lift at "
-        f"{words.length(ahead.lift_off_overhang, units)}."
+        f"{words.length(max(ahead.overhang, 0.0), units)} in this step; flat faces begin to lift "
+        f"{limit(ahead.edge.limits.lift, asked.step, units)}."
     )
     lines.append(
         f"It stands: the load's line runs {words.length(got.tipping_margin, units)} inside what holds it up."

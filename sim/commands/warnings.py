@@ -11,7 +11,7 @@ from sim.lapping.kept import kept
 from sim.lapping.outlook import BAND
 from sim.plate.bending import pressed_sag
 from sim.report import words
-from sim.report.beforehand import past_edge
+from sim.report.beforehand import past_lifting
 from sim.study.say import number, say_mass, say_pressure, say_small
 
 if TYPE_CHECKING:
@@ -115,11 +115,10 @@ def _of_step(study: Study, step: Step, look: Outlook) -> Iterator[tuple[str, str
             "inwards",
         )
     elif look.lifts:
-        goes, lift = (past_edge(v, units) for v in (look.overhang, look.lift_off_overhang))
         yield (
             "overhang",
-            f"{step.top} goes {goes} of the plate below, and flat faces begin to lift {lift}: it can rock, "
-            "tip and pinch. Shorten the stroke or bring the load inwards, and keep your fingers out",
+            f"{past_lifting(step, look, units)}: it can rock, tip and pinch. Shorten the stroke or bring the "
+            "load inwards, and keep your fingers out",
         )
     high, low = HIGH_PRESSURE, LOW_PRESSURE
     presses = words.pressure(look.pressure_mean, units)

@@ -9,33 +9,23 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
-from math import pi
 
 import numpy as np
 
 from sim.lapping.cutting import rates, whole_strokes, work_times
 from sim.lapping.motion import Motion
-from sim.lapping.overhang import (
-    land_outline,
-    lift_off_travel,
-    overhangs,
-    tipping_travel,
-    worst_overhang,
-)
+from sim.lapping.overhang import land_outline, worst_overhang
 from sim.lapping.overlap import overlap
+from sim.lapping.reach import Edge, along_the_stroke, over_the_edge
 from sim.lapping.rubbing import rubbing, sampled
 from sim.lapping.step import Step
 from sim.lapping.tendency import Tendency, half_difference, tendency
-from sim.plate.outline import Outline
 from sim.plate.plate import Plate
 
 __all__ = ["BAND", "Outlook", "outlook", "outlooks"]
 
 # The wear of a grit that nobody has weighed: times or divided by this (common practice, no source).
 BAND = 3.2
-
-Point = tuple[float, float]
 
 
 @dataclass(frozen=True)
@@ -44,7 +34,8 @@ class Outlook:
 
     `overhang`: largest over all poses visited, `lift_off_overhang`, `tipping_overhang`: where flat faces
     moved along the stroke's direction begin to lift, and tip [m]; the same as shares of the top's width in
-    that direction.  `tipping_margin`: least distance of the load's line inside the overlap's hull [m], below
+    that direction.  `edge`: the edge over which the step takes the top furthest, and how far it may go there.
+    `tipping_margin`: least distance of the load's line inside the overlap's hull [m], below
     zero when the top tips off.  `load` of the top first laid on and the hand [N], `loads` with either plate
     on top; `pressure_mean` over the land in overlap at the centre of the stroke, grooves taken as spread
     evenly [Pa], `squeeze` of the layer under it [m]; `speed` mean sliding speed, `speeds` with either on top
@@ -62,6 +53,7 @@ class Outlook:
     lift_off_share: float
     tipping_overhang: float
     tipping_share: float
+    edge: Edge
     tipping_margin: float
     load: float
     loads: Mapping[str, float]
@@ -78,8 +70,8 @@ class Outlook:
 
     @property
     def lifts(self) -> bool:
-        """True when flat faces would lift somewhere along the stroke's direction."""
-        return self.overhang > self.lift_off_overhang * (1.0 + 1e-9)
+        """True when flat faces would lift where the step takes the top furthest over an edge."""
+        return self.edge.room < 0.0
 
 
 def outlooks(plates: Mapping[str, Plate], steps: Sequence[Step], *, seed: int = 0) -> tuple[Outlook, ...]:
@@ -132,7 +124,7 @@ def outlook(
     loads = {plate.name: plate.weight + step.load.force for plate in (top, bottom)}
     load = loads[top.name]
     worst = worst_overhang(step, top, bottom)
-    lift, tip = _along_the_stroke(step, top, bottom, load)
+    along = along_the_stroke(step, top, bottom, load)
     motion = Motion(step, tuple(key))
     poses = motion.poses(sampled(motion))
     means = {a.name: rubbing(motion, poses, a, b) for a, b in ((top, bottom), (bottom, top))}
@@ -149,10 +141,11 @@ def outlook(
     return Outlook(
         overhang=worst.overhang,
         overhang_share=worst.share,
-        lift_off_overhang=lift[0],
-        lift_off_share=lift[1],
-        tipping_overhang=tip[0],
-        tipping_share=tip[1],
+        lift_off_overhang=along.lift.overhang,
+        lift_off_share=along.lift.share,
+        tipping_overhang=along.tip.overhang,
+        tipping_share=along.tip.share,
+        edge=over_the_edge(step, top, bottom, load, worst),
         tipping_margin=worst.margin,
         load=load,
         loads=loads,
@@ -167,42 +160,6 @@ def outlook(
         half_difference=half_difference(step, top, bottom, cut, on_top, means),
         tendency=tendency(top, bottom, on_top, means),
     )
-
-
-Reach = tuple[float, float]  # overhang [m], and as a share of the top's width
-
-
-def _along_the_stroke(step: Step, top: Plate, bottom: Plate, load: float) -> tuple[Reach, Reach]:
-    """Lift-off and tipping of flat faces moved along the stroke's direction.
-
-    The hand's weight acts where it is put; its push, which comes and goes with the stroke, is left out.
-    """
-    share = step.load.force / load
-    offset = (share * step.load.at[0], share * step.load.at[1])
-    outlines = (land_outline(top), land_outline(bottom), top.outline, bottom.outline)
-    return _reaches(outlines, step.direction, step.centre, offset)
-
-
-@lru_cache(maxsize=64)
-def _reaches(
-    outlines: tuple[Outline, Outline, Outline, Outline], direction: float, centre: Point, offset: Point
-) -> tuple[Reach, Reach]:
-    """Lift-off and tipping; remembered, because the steps of a schedule are mostly alike.
-
-    `outlines`: of the land of top and bottom, and of top and bottom themselves.
-    """
-    above, below, top, bottom = outlines
-    even = offset == (0.0, 0.0) and centre == (0.0, 0.0)
-    found = []
-    for travel_to in (lift_off_travel, tipping_travel):
-        ends = []
-        for way in (direction,) if even else (direction, direction + pi):
-            travel = travel_to(above, below, way, centre, 0.0, offset)
-            c = np.array([[centre[0] + travel * np.cos(way), centre[1] + travel * np.sin(way)]])
-            length, part = overhangs(top, bottom, c, np.zeros(1))
-            ends.append((float(length[0]), float(part[0])))
-        found.append(min(ends))
-    return found[0], found[1]
 
 
 def _land_in_overlap(step: Step, top: Plate, bottom: Plate) -> float:

@@ -6,7 +6,6 @@ so lifting and tipping take the rim that is cut away off the outline (`land_outl
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from math import cos, pi, sin
 
@@ -24,15 +23,13 @@ __all__ = [
     "Worst",
     "closer",
     "land_outline",
-    "lift_off_overhang",
-    "lift_off_travel",
     "margins",
+    "outwards",
     "overhang",
     "overhang_share",
     "overhangs",
     "places",
-    "tipping_overhang",
-    "tipping_travel",
+    "standing_margin",
     "visited_strokes",
     "worst_overhang",
 ]
@@ -42,10 +39,9 @@ Point = tuple[float, float]
 
 PHASES = 96  # places in a stroke that are looked at: quarters of it among them
 FOLLOWED = 100  # strokes looked at one after another, and as many again spread over the whole step
-SCAN = 48  # steps out to where the faces part, before the place is found by halving
-CLOSE = 1e-11  # of the way out to where the faces part
 DIRECTIONS = 48
 BORED_POSES = 300
+ALIKE = 0.002  # of the width: shares closer than this are alike
 
 
 def land_outline(plate: Plate) -> Outline:
@@ -87,17 +83,35 @@ def overhangs(top: Outline, bottom: Outline, c: Array, theta: Array) -> tuple[Ar
     """
     below, above = _outer(bottom), _outer(top)
     if isinstance(above, Rectangle):
-        corners = above.polygon(4)
-        cos_, sin_ = np.cos(theta)[:, None], np.sin(theta)[:, None]
-        x = c[:, :1] + cos_ * corners[:, 0] - sin_ * corners[:, 1]
-        y = c[:, 1:] + sin_ * corners[:, 0] + cos_ * corners[:, 1]
-        out = below.signed_distance(x, y)
-        nx, ny = _outwards(below, x, y)
-        # The top's own axes, turned with it; outlines are the same in a mirror.
-        across = np.abs(cos_ * nx + sin_ * ny) * above.along + np.abs(cos_ * ny - sin_ * nx) * above.across
-        return out.max(axis=1), (out / across).max(axis=1)
+        out, share, _, _ = _corners(above, below, c, theta)
+        return out.max(axis=1), share.max(axis=1)
     length = below.signed_distance(c[:, 0], c[:, 1]) + above.radius
     return length, length / (2.0 * above.radius)
+
+
+def _corners(above: Rectangle, below: Outline, c: Array, theta: Array) -> tuple[Array, Array, Array, Array]:
+    """Of each corner (n, 4): overhang [m], that as a share of the width there, and which way (two arrays)."""
+    corners = above.polygon(4)
+    cos_, sin_ = np.cos(theta)[:, None], np.sin(theta)[:, None]
+    x = c[:, :1] + cos_ * corners[:, 0] - sin_ * corners[:, 1]
+    y = c[:, 1:] + sin_ * corners[:, 0] + cos_ * corners[:, 1]
+    out = below.signed_distance(x, y)
+    nx, ny = _outwards(below, x, y)
+    # The top's own axes, turned with it; outlines are the same in a mirror.
+    across = np.abs(cos_ * nx + sin_ * ny) * above.along + np.abs(cos_ * ny - sin_ * nx) * above.across
+    return out, out / across, nx, ny
+
+
+def outwards(top: Outline, bottom: Outline, c: Point, theta: float = 0.0) -> Point:
+    """Unit vector over the edge that the top hangs out over most; (1, 0) where all ways are alike."""
+    below, above = _outer(bottom), _outer(top)
+    at = np.array([c], dtype=float)
+    if isinstance(above, Rectangle):
+        _, share, nx, ny = _corners(above, below, at, np.array([theta]))
+        k = int(share[0].argmax())
+        return float(nx[0, k]), float(ny[0, k])
+    x, y = _outwards(below, at[:, 0], at[:, 1])
+    return float(x[0]), float(y[0])
 
 
 def _outwards(outline: Outline, x: Array, y: Array) -> tuple[Array, Array]:
@@ -124,119 +138,8 @@ def overhang_share(top: Outline, bottom: Outline, c: Point, theta: float = 0.0) 
     return float(overhangs(top, bottom, np.array([c], dtype=float), np.array([theta]))[1][0])
 
 
-def _first(top: Outline, bottom: Outline, centre: Point, gone: Callable[[float], bool]) -> float:
-    """Smallest travel from the centre [m] at which something has gone; by scan and halving."""
-    parted = top.radius + bottom.radius + float(np.hypot(*centre))
-    if gone(0.0):
-        return 0.0
-    low = high = 0.0
-    for k in range(1, SCAN + 1):
-        low, high = high, parted * k / SCAN
-        if gone(high):
-            break
-    while high - low > CLOSE * parted:
-        middle = 0.5 * (low + high)
-        low, high = (low, middle) if gone(middle) else (middle, high)
-    return 0.5 * (low + high)
-
-
-def _along(centre: Point, direction: float, travel: float) -> Point:
-    return centre[0] + travel * cos(direction), centre[1] + travel * sin(direction)
-
-
-def lift_off_overhang(
-    top: Outline,
-    bottom: Outline,
-    direction: float = 0.0,
-    centre: Point = (0.0, 0.0),
-    theta: float = 0.0,
-    offset: Point = (0.0, 0.0),
-) -> float:
-    """Overhang [m] at which flat faces, moved out along `direction` from `centre`, begin to lift.
-
-    The load's line passes `offset` [m] from the top's centre (0: its own centre).  Below zero where the top
-    lifts before it reaches the edge.
-
-    Raises
-    ------
-    NoOverlapError
-        When the top does not lie on the bottom at the centre.
-
-    """
-    travel = lift_off_travel(top, bottom, direction, centre, theta, offset)
-    return overhang(top, bottom, _along(centre, direction, travel), theta)
-
-
-def lift_off_travel(
-    top: Outline,
-    bottom: Outline,
-    direction: float = 0.0,
-    centre: Point = (0.0, 0.0),
-    theta: float = 0.0,
-    offset: Point = (0.0, 0.0),
-) -> float:
-    """How far [m] from the centre flat faces begin to lift (see `lift_off_overhang`)."""
-    overlap(top, bottom, centre, theta)
-
-    def lifts(travel: float) -> bool:
-        c = _along(centre, direction, travel)
-        try:
-            here = overlap(top, bottom, c, theta)
-        except NoOverlapError:
-            return True
-        flat = here.pressure(1.0, (c[0] + offset[0], c[1] + offset[1]))
-        return flat.least < -1e-12 * flat.mean
-
-    return _first(top, bottom, centre, lifts)
-
-
-def tipping_overhang(
-    top: Outline,
-    bottom: Outline,
-    direction: float = 0.0,
-    centre: Point = (0.0, 0.0),
-    theta: float = 0.0,
-    offset: Point = (0.0, 0.0),
-) -> float:
-    """Overhang [m] at which the top, moved out along `direction` from `centre`, tips off.
-
-    The load's line, `offset` [m] from the top's centre, leaves the convex hull of the overlap there.
-
-    Raises
-    ------
-    NoOverlapError
-        When the top does not lie on the bottom at the centre.
-
-    """
-    travel = tipping_travel(top, bottom, direction, centre, theta, offset)
-    return overhang(top, bottom, _along(centre, direction, travel), theta)
-
-
-def tipping_travel(
-    top: Outline,
-    bottom: Outline,
-    direction: float = 0.0,
-    centre: Point = (0.0, 0.0),
-    theta: float = 0.0,
-    offset: Point = (0.0, 0.0),
-) -> float:
-    """How far [m] from the centre the top tips (see `tipping_overhang`)."""
-    overlap(top, bottom, centre, theta)
-
-    def tips(travel: float) -> bool:
-        c = _along(centre, direction, travel)
-        point = (c[0] + offset[0], c[1] + offset[1])
-        if top.bore == 0.0 and bottom.bore == 0.0:
-            return _margin(top, bottom, c, theta, point) < 0.0
-        try:
-            return not overlap(top, bottom, c, theta).holds(point)
-        except NoOverlapError:
-            return True
-
-    return _first(top, bottom, centre, tips)
-
-
-def _margin(top: Outline, bottom: Outline, c: Point, theta: float, point: Point) -> float:
+def standing_margin(top: Outline, bottom: Outline, c: Point, theta: float, point: Point) -> float:
+    """How far the load's line runs inside the overlap's hull in one pose [m]; -inf where nothing overlaps."""
     if top.bore == 0.0 and bottom.bore == 0.0:
         return float(margins(top, bottom, np.array([c]), np.array([theta]), np.array([point]))[0])
     try:
@@ -249,14 +152,16 @@ def _margin(top: Outline, bottom: Outline, c: Point, theta: float, point: Point)
 class Worst:
     """The worst that a step does over all the poses it visits (the hand's scatter not counted).
 
-    `overhang` [m] and `share` of the top's width, each the largest; `at` stroke number (float) of the largest
-    overhang.  `margin` [m]: least distance of the load's line inside the overlap's hull (below zero: the top
-    tips off; -inf: it does not even lie on the bottom), `margin_at` its stroke number.
+    `overhang` [m] and `share` of the top's width, each the largest; `at`, `share_at` stroke numbers (float)
+    of both.  `margin` [m]: least distance of the load's line
+    inside the overlap's hull (below zero: the top tips off; -inf: it does not even lie on the bottom),
+    `margin_at` its stroke number.
     """
 
     overhang: float
     share: float
     at: float
+    share_at: float
     margin: float
     margin_at: float
 
@@ -307,10 +212,13 @@ def worst_overhang(step: Step, top: Plate, bottom: Plate) -> Worst:
         np.concatenate(pair) for pair in ((length, length2), (share, share2), (margin, margin2))
     )
     out, tip = int(length.argmax()), int(margin.argmin())
+    # Of places that are alike the one that hangs out furthest: a corner over both its sides.
+    most = int(np.where(share > share.max() - ALIKE, length, -np.inf).argmax())
     return Worst(
         overhang=float(length[out]),
         share=float(share.max()),
         at=float(strokes[out]),
+        share_at=float(strokes[most]),
         margin=float(margin[tip]),
         margin_at=float(strokes[tip]),
     )
@@ -342,7 +250,7 @@ def margins(top: Outline, bottom: Outline, c: Array, theta: Array, point: Array)
     chosen = np.union1d(chosen, np.argsort(margin, kind="stable")[:20])
     coarse = _coarse_margins(top, bottom, c[chosen], theta[chosen], point[chosen])
     for i in chosen[np.argsort(coarse, kind="stable")[:4]]:
-        exact = _margin(
+        exact = standing_margin(
             top,
             bottom,
             (float(c[i, 0]), float(c[i, 1])),

@@ -17,7 +17,7 @@ from sim.lapping.overhang import land_outline
 from sim.plate.outline import Outline, Rectangle
 from sim.plate.plate import Plate
 
-__all__ = ["Rubbing", "rubbing", "sampled"]
+__all__ = ["Rubbing", "face_points", "flat_shares", "rubbing", "sampled"]
 
 Array = NDArray[np.float64]
 
@@ -85,13 +85,14 @@ def _turning(poses: Poses, top: Plate, bottom: Plate, offset: Array) -> tuple[Ar
     And what it adds to the moments (n, 2) [m3/s]: mean of that speed x (c^2 + 2 c x_t) along either axis, x_t
     a point from the top's centre.  Round a circle one side of the top always rubs faster: of first order.
     """
-    seen = _points(land_outline(top))
+    seen = face_points(land_outline(top))
     cos_, sin_ = np.cos(poses.theta)[:, None], np.sin(poses.theta)[:, None]
     dx = cos_ * seen[:, 0] - sin_ * seen[:, 1]
     dy = sin_ * seen[:, 0] + cos_ * seen[:, 1]
     below = land_outline(bottom)
     bears = below.signed_distance(poses.cx[:, None] + dx, poses.cy[:, None] + dy) <= 0.0
-    weight = _flat(bears.astype(float), dx, dy, offset)
+    weight = np.maximum(flat_shares(bears.astype(float), dx, dy, offset), 0.0)
+    weight = weight / np.maximum(weight.sum(axis=1), 1e-300)[:, None]
     spin = poses.spin[:, None]
     sliding = np.hypot(poses.vx[:, None] - spin * dy, poses.vy[:, None] + spin * dx)
     added = weight * (sliding - np.hypot(poses.vx, poses.vy)[:, None])
@@ -100,8 +101,11 @@ def _turning(poses: Poses, top: Plate, bottom: Plate, offset: Array) -> tuple[Ar
     return faster, np.stack(moments, axis=1)
 
 
-def _flat(bears: Array, dx: Array, dy: Array, offset: Array) -> Array:
-    """Shares of the load at points of the overlap, changing evenly so that its moment is right (n, m)."""
+def flat_shares(bears: Array, dx: Array, dy: Array, offset: Array) -> Array:
+    """Pressure of flat faces over its mean at points of the overlap (n, m), below 0 where they would lift.
+
+    `bears`: 1 where both faces are, else 0; it changes evenly, so that the load's moment is right.
+    """
     count = np.maximum(bears.sum(axis=1), 1.0)
     gx, gy = (bears * dx).sum(axis=1) / count, (bears * dy).sum(axis=1) / count
     x, y = dx - gx[:, None], dy - gy[:, None]
@@ -109,12 +113,11 @@ def _flat(bears: Array, dx: Array, dy: Array, offset: Array) -> Array:
     determinant = np.maximum(jxx * jyy - jxy**2, 1e-300)
     ex, ey = offset[:, 0] - gx, offset[:, 1] - gy
     a, b = (jyy * ex - jxy * ey) / determinant, (jxx * ey - jxy * ex) / determinant
-    weight = bears * np.maximum(1.0 + a[:, None] * x + b[:, None] * y, 0.0)
-    result: Array = weight / np.maximum(weight.sum(axis=1), 1e-300)[:, None]
+    result: Array = bears * (1.0 + a[:, None] * x + b[:, None] * y)
     return result
 
 
-def _points(outline: Outline) -> Array:
+def face_points(outline: Outline) -> Array:
     """Points evenly over a face (k, 2) [m]."""
     number = np.arange(POINTS) + 0.5
     if isinstance(outline, Rectangle):

@@ -8,8 +8,9 @@ import numpy as np
 
 from sim.errors import NoOverlapError, TippedError
 from sim.lapping.motion import Motion
-from sim.lapping.overhang import land_outline, margins, tipping_overhang, worst_overhang
+from sim.lapping.overhang import land_outline, margins, worst_overhang
 from sim.lapping.overlap import overlap
+from sim.lapping.reach import tipping_overhang
 from sim.lapping.step import Hand, Step
 from sim.plate.plate import Plate
 

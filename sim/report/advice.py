@@ -78,13 +78,13 @@ def _stroke(seen: Seen, step: Step) -> str:
 def _shorten(seen: Seen) -> Advice:
     """The stroke goes further than flat faces stand."""
     step, units = seen.step, seen.said.units
-    lift = seen.ahead.lift_off_overhang
+    lift, goes = seen.ahead.edge.limits.lift.overhang, seen.ahead.edge.at.overhang
     if seen.equal and seen.top.long and turns_enough(step):
         text = (
             f"Turn {step.top} end for end only, every few strokes, never part of the way, and stroke it "
             "straight along: lying across, it hangs over and lifts."
         )
-        length = min(2.0 * half_travel(step.curve), 2.0 * NEAR * lift)
+        length = min(2.0 * half_travel(step.curve), 2.0 * NEAR * seen.ahead.lift_off_overhang)
         straight = replace(
             step,
             turn=Turn(pi, 10),
@@ -100,9 +100,9 @@ def _shorten(seen: Seen) -> Advice:
         f"Shorten the stroke until {step.top} {reach}, where flat faces begin to lift, "
         "or bring the load nearer to its centre; then lap on."
     )
-    if not seen.equal or step.centre != (0.0, 0.0) or seen.ahead.overhang <= 0.0 or lift <= 0.0:
+    if not seen.equal or step.centre != (0.0, 0.0) or goes <= 0.0 or lift <= 0.0:
         return Advice("shorten", text)
-    less = NEAR * lift / seen.ahead.overhang
+    less = NEAR * lift / goes
     sizes = {k: less * v for k in ("width", "small") if isinstance(v := getattr(step.curve, k, None), float)}
     if (passes := getattr(step.curve, "passes", None)) is not None:
         sizes["passes"] = passes

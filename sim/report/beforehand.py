@@ -20,6 +20,7 @@ from sim.study.say import number, say_force, say_length, say_mass, say_pace, say
 
 if TYPE_CHECKING:
     from sim.lapping.outlook import Outlook
+    from sim.lapping.reach import Reach
     from sim.lapping.step import Step, Turn
     from sim.plate.plate import Plate
 
@@ -30,8 +31,9 @@ __all__ = [
     "grain",
     "hand",
     "leaves",
+    "limit",
     "over_the_edge",
-    "past_edge",
+    "past_lifting",
     "plate",
     "press",
     "schedule",
@@ -42,6 +44,7 @@ __all__ = [
 
 Plates = Mapping[str, "Plate"]
 
+HERE = 1e-4  # [m] from the middle
 SAME = 0.05  # of each other, from which two plates' sizes are told apart
 TYPED = 4  # a length of no more figures than this was typed; any other was worked out
 SIMPLE = (1, 2, 3, 4, 5, 6, 8)  # shares that a person says: thirds, eighths, but no sevenths
@@ -165,24 +168,36 @@ def _turned(turn: Turn) -> str:
 def over_the_edge(step: Step, look: Outlook, units: str = "metric") -> str:
     """Overhang, where flat faces begin to lift, where the top tips."""
     if look.overhang > 1e-6:
+        over = f"hangs over the edge by {words.length(look.overhang, units)} at most"
         share = f"{words.two(100.0 * look.overhang_share)} % of its width"
-        over = f"hangs over the edge by {words.length(look.overhang, units)} at most, {share}"
+        if abs(look.edge.at.overhang - look.overhang) <= SAME * look.overhang:
+            over += f", {share}"
+        elif look.edge.at.overhang > 1e-6:
+            over += f"; by {words.length(look.edge.at.overhang, units)} over another edge, {share} there"
     elif look.overhang > -1e-6:
         over = "comes just to the edge"
     else:
         over = f"stays inside the edge by {words.length(look.overhang, units)}"
-    lift, tip = look.lift_off_overhang, look.tipping_overhang
-    if min(lift, tip) >= 0.0:
-        begins = f"{words.length(lift, units)}, and it tips at {words.length(tip, units)}"
-    else:
-        begins = f"{past_edge(lift, units)}, and it tips {past_edge(tip, units)}"
-    return f"{step.top} {over}; flat faces begin to lift {'at ' if min(lift, tip) >= 0.0 else ''}{begins}"
+    lift, tip = (limit(reach, step, units) for reach in (look.edge.limits.lift, look.edge.limits.tip))
+    return f"{step.top} {over}; flat faces begin to lift {lift}, and it tips {tip}"
 
 
-def past_edge(overhang: float, units: str) -> str:
-    """Where an overhang is, in words: past the edge, or still inside it."""
-    side = "past the edge" if overhang >= 0.0 else "inside the edge"
-    return f"{words.length(overhang, units)} {side}"
+def limit(reach: Reach, step: Step, units: str = "metric") -> str:
+    """Where flat faces begin to lift, or the top tips: the overhang, or the place where it has none yet."""
+    if reach.overhang > 0.0:
+        return f"at {words.length(reach.overhang, units)}"
+    if reach.apart < HERE:
+        return f"wherever it lies on {step.bottom}"
+    return f"with its middle {words.length(reach.apart, units)} from that of {step.bottom}"
+
+
+def past_lifting(step: Step, look: Outlook, units: str = "metric") -> str:
+    """Of a stroke that goes past where flat faces begin to lift: how far, and where that is."""
+    lift = limit(look.edge.limits.lift, step, units)
+    if look.edge.at.overhang > 0.0:
+        over = f"hangs over the edge by {words.length(look.edge.at.overhang, units)}"
+        return f"{step.top} {over}, and flat faces begin to lift {lift}"
+    return f"flat faces begin to lift {lift}, and this stroke takes {step.top} further"
 
 
 # --- press and cuts ------------------------------------------------------------------------------

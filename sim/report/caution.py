@@ -10,6 +10,7 @@ from sim.lapping.step import Step
 from sim.plate.bending import pressed_sag
 from sim.report import words
 from sim.report.account import Account
+from sim.report.beforehand import past_lifting
 from sim.study.say import say_mass
 
 __all__ = ["caution"]
@@ -40,12 +41,7 @@ def _gravest(said: Account, looked: list[tuple[Step, Outlook]]) -> Iterator[str]
         if look.tipping_margin < 0.0:
             yield f"{step.top} tips off {step.bottom} in this stroke: keep hands and feet clear of it."
         elif look.lifts:
-            over = _past(look.overhang, units)
-            yield (
-                f"{step.top} goes {over}, and flat faces begin to lift "
-                f"{_past(look.lift_off_overhang, units)}: "
-                "it can rock, tip and pinch; keep your fingers out."
-            )
+            yield f"{past_lifting(step, look, units)}: it can rock, tip and pinch; keep your fingers out."
     lifted = {n for s, _ in looked for n in ((s.top, s.bottom) if s.swap is not None else (s.top,))}
     for name in sorted(lifted, key=lambda n: -plates[n].total_mass):
         if plates[name].total_mass > TOO_HEAVY:
@@ -93,8 +89,3 @@ def _doubts(said: Account, looked: list[tuple[Step, Outlook]]) -> Iterator[str]:
     for step, look in looked:
         if step.fresh_every is None and look.time > LONGEST_DAB:
             yield "One dab of grit for longer than ten minutes wears out: give fresh grit every 5 min."
-
-
-def _past(overhang: float, units: str) -> str:
-    side = "past the edge" if overhang >= 0.0 else "inside the edge"
-    return f"{words.length(abs(overhang), units)} {side}"

@@ -8,16 +8,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-import numpy as np
-
-from sim.errors import NoOverlapError
-from sim.lapping.motion import Motion
-from sim.lapping.overhang import land_outline, lift_off_overhang, worst_overhang
-from sim.lapping.step import Hand, Step, Until
+from sim.lapping.step import Step, Until
 from sim.report import words
+from sim.report.beforehand import limit
 from sim.report.tables import stroke_words
 from sim.study.say import number, say_force, say_mass
 
@@ -67,7 +63,7 @@ def orders(
         The study says that the bottom is turned under a person who stands still.
 
     """
-    said = [_on_top(step), Order("Stroke", f"{_stroke(step, units)}. {_edge(step, plates, look, units)}")]
+    said = [_on_top(step), Order("Stroke", f"{_stroke(step, units)}. {_edge(step, look, units)}")]
     said.append(Order("Turn", _turn(step)))
     if step.walk.angle:
         said.append(_walk(step, turned_bottom))
@@ -149,27 +145,18 @@ def _stroke(step: Step, units: str) -> str:
     return text
 
 
-def _lifts_from(step: Step, plates: Mapping[str, Plate], look: Outlook) -> float:
-    """Overhang from which flat faces lift [m]: along the stroke or where it hangs over most, the less."""
-    top, bottom = plates[step.top], plates[step.bottom]
-    there = Motion(replace(step, hand=Hand())).poses(np.array([worst_overhang(step, top, bottom).at]))
-    outwards = math.atan2(float(there.cy[0]), float(there.cx[0]))
-    try:
-        there_it_lifts = lift_off_overhang(land_outline(top), land_outline(bottom), outwards)
-    except NoOverlapError:
-        return look.lift_off_overhang
-    return min(look.lift_off_overhang, there_it_lifts)
-
-
-def _edge(step: Step, plates: Mapping[str, Plate], look: Outlook, units: str) -> str:
-    lift = _lifts_from(step, plates, look)
-    if look.overhang <= 0.0:
-        return "Stays inside the edge"
-    said = f"Over the edge by {words.length(look.overhang, units)} at most"
-    if look.lifts or look.overhang > lift * (1.0 + ALMOST):
-        at = f"from {words.length(lift, units)} on" if lift > 0.0 else "before it gets there"
-        return f"{said}; IT LIFTS {at}, mind your fingers"
-    return f"{said}; it may lift from {words.length(lift, units)} on" if lift > 0.0 else said
+def _edge(step: Step, look: Outlook, units: str) -> str:
+    begins = look.edge.limits.lift
+    lift = f"from {words.length(begins.overhang, units)} on"
+    if begins.overhang <= 0.0:
+        lift = limit(begins, step, units)
+    over = look.overhang > 0.0
+    said = (
+        f"Over the edge by {words.length(look.overhang, units)} at most" if over else "Stays inside the edge"
+    )
+    if look.lifts:
+        return f"{said}; IT LIFTS {lift}, mind your fingers"
+    return f"{said}; it may lift {lift}" if over else said
 
 
 def _way(direction: float) -> str:

@@ -52,7 +52,6 @@ __all__ = [
     "mating",
     "metal",
     "minutes",
-    "overhanging",
     "part_words",
     "pressure",
     "shapes",
@@ -168,35 +167,6 @@ def bears(
         f"{top} on {bottom}, {where}: {part}, {pressure(mean, units)} on average "
         f"and {pressure(peak, units)} at most."
     )
-
-
-def overhanging(
-    stroke: str,
-    top: str,
-    overhang: float,
-    share: float,
-    lifts_at: float | None,
-    beyond: float = 0.0,
-    units: str = "metric",
-) -> str:
-    """How far the top hangs over the edge, and where flat faces begin to lift.
-
-    `overhang` [m], the most, as a `share` of the top's width; `lifts_at` [m] the overhang in that direction
-    at which flat faces begin to lift (None: not known); `beyond`: share of the places in the stroke past it.
-    """
-    if overhang <= 0.0:
-        said = [stroke, f"{top} never hangs over the edge"]
-    else:
-        by = length(overhang, units)
-        said = [stroke, f"{top} hangs over by {by} at most, {two(100 * share)} % of its width there"]
-    if lifts_at is not None and lifts_at > 0.0:
-        said.append(f"That way flat faces start to lift at {length(lifts_at, units)} of overhang")
-    elif lifts_at is not None:
-        said.append("That way flat faces start to lift before the top reaches the edge")
-    if beyond > 0.0:
-        part = "everywhere" if beyond >= 1.0 else f"in about {two(100 * beyond)} % of the places"
-        said.append(f"Flat faces would lift {part} in the stroke")
-    return ". ".join(said) + "."
 
 
 def lifting(share: float) -> str:

@@ -9,7 +9,7 @@ import numpy as np
 
 from sim.exact import settling as exact
 from sim.lapping.average import Pair
-from sim.lapping.overhang import lift_off_overhang
+from sim.lapping.reach import lift_off_overhang
 from sim.lapping.settle import Contact, settle
 from sim.lapping.step import Load, Step
 from sim.lapping.strokes import Still

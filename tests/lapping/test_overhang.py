@@ -12,16 +12,13 @@ from sim.lapping.motion import Motion
 from sim.lapping.overhang import (
     closer,
     land_outline,
-    lift_off_overhang,
-    lift_off_travel,
     overhang,
     overhang_share,
     overhangs,
-    tipping_overhang,
-    tipping_travel,
     worst_overhang,
 )
 from sim.lapping.overlap import overlap
+from sim.lapping.reach import lift_off_overhang, lift_off_travel, tipping_overhang, tipping_travel
 from sim.lapping.step import Grit, Hand, Layer, Load, Step, Turn, Wear
 from sim.lapping.strokes import Circle, FigureEight, Line, Still, Zigzag
 from sim.plate.grooves import Grooves

@@ -86,7 +86,7 @@ def test_a_long_stroke_of_a_part_is_cured_by_a_shorter_one():
     short, _ = made("B", "A", plates=SMALL % ("", ""), more='stroke = { kind = "line", length = "100 mm" }')
     assert short.startswith("A hollow and B domed")
     assert "a longer stroke, or one that goes further over the edge, does less of it" in short
-    long, look = made("B", "A", plates=SMALL % ("", ""), more='stroke = { kind = "line", length = "200 mm" }')
+    long, _ = made("B", "A", plates=SMALL % ("", ""), more='stroke = { kind = "line", length = "200 mm" }')
     assert long.startswith("B hollow and A domed")
     assert "a shorter stroke, or one that keeps further inside the edge, does less of it" in long
 

@@ -9,13 +9,15 @@ import numpy as np
 import pytest
 from matplotlib.image import imread
 
+from sim.lapping.outlook import outlooks
 from sim.report import pictures
 from sim.report.account import account
+from sim.report.beforehand import limit, over_the_edge
 from sim.report.pictures.cuts import best_angle, piled, rest_plane
 from sim.report.pictures.faces import contour_step, height_limit
 from sim.report.pictures.history import _top_during
 from sim.report.pictures.ink import HEIGHTS, REMOVED, round_step, round_up
-from sim.report.pictures.stroke import reaches
+from sim.report.pictures.stroke import reaches, stroke_words
 from sim.study.runfile import Run
 
 UM = 1e-6
@@ -151,8 +153,8 @@ def test_stroke_stands_against_the_lift_off_circle(make_run) -> None:
     reach = reaches(account(make_run("disc_pair")))[0]
     assert np.hypot(*reach.lift_off.T) == pytest.approx(0.3929023 * 0.08, rel=1e-4)
     assert np.abs(reach.path[:, 0]).max() == pytest.approx(0.16 / 6, rel=1e-4)
-    assert reach.overhang == pytest.approx(0.16 / 6, rel=1e-3)
-    assert reach.share == pytest.approx(1 / 6, rel=1e-3)
+    assert reach.ahead.overhang == pytest.approx(0.16 / 6, rel=1e-3)
+    assert reach.ahead.overhang_share == pytest.approx(1 / 6, rel=1e-3)
     assert reach.beyond == 0.0
 
 
@@ -239,3 +241,15 @@ def test_mated_twists_part_when_turned_a_quarter(make_run) -> None:
     turned = piled(*pair, end=True, theta=np.pi / 2)
     assert max(together.cut(t).widest for t in angles) < 0.02 * UM
     assert max(turned.cut(t).widest for t in angles) == pytest.approx(2 * 0.96**2 * UM, rel=0.03)
+
+
+def test_the_page_and_the_preview_say_one_limit(make_run) -> None:
+    """A rail in wind on a plate, stroked along and across: the page, the preview and the card agree."""
+    said = account(make_run("rail"))
+    reach = reaches(said)[0]
+    study = said.study
+    ahead = outlooks(study.plates, study.steps, seed=study.seed)[0]
+    sentence = over_the_edge(study.steps[0], ahead, study.units)
+    assert sentence in stroke_words(said)[0]
+    assert reach.ahead.edge == ahead.edge
+    assert limit(ahead.edge.limits.lift, study.steps[0], study.units) in sentence

@@ -254,25 +254,6 @@ def test_how_it_bears(share: float, mean: float, factor: float, unit: str) -> No
     assert ("the whole overlap" in said) == (share >= 0.9995)
 
 
-@given(
-    st.floats(-0.05, 0.1),
-    st.floats(0.0, 0.5),
-    st.one_of(st.none(), st.floats(-0.02, 0.1)),
-    st.floats(0.0, 1.0),
-)
-def test_overhang_in_words(overhang: float, share: float, lifts_at: float | None, beyond: float) -> None:
-    said = words.overhanging("The stroke", "A", overhang, share, lifts_at, beyond)
-    assert ("never hangs over" in said) == (overhang <= 0)
-    assert ("before the top reaches the edge" in said) == (lifts_at is not None and lifts_at <= 0)
-    assert ("would lift" in said) == (beyond > 0)
-    if overhang > 1e-9:
-        number = float(re.search(r"by ([\d.]+) mm", said)[1])  # type: ignore[index]
-        assert abs(number - 1e3 * overhang) <= 0.0501 * 1e3 * overhang
-    if lifts_at is not None and lifts_at > 1e-9:
-        number = float(re.search(r"at ([\d.]+) mm of overhang", said)[1])  # type: ignore[index]
-        assert abs(number - 1e3 * lifts_at) <= 0.0501 * 1e3 * lifts_at
-
-
 def test_lifting() -> None:
     assert "nothing lifts" in words.lifting(0.0)
     assert "12 %" in words.lifting(0.12)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from math import pi
 
@@ -13,11 +14,14 @@ from matplotlib.path import Path
 
 from sim.errors import LapwrightError
 from sim.lapping.motion import Motion
-from sim.lapping.overhang import land_outline, lift_off_overhang, lift_off_travel, worst_overhang
+from sim.lapping.outlook import Outlook, outlook
+from sim.lapping.overhang import land_outline, worst_overhang
+from sim.lapping.reach import lift_off_travel
 from sim.lapping.step import Hand, Step
 from sim.plate.plate import Plate
 from sim.report import words
 from sim.report.account import Account
+from sim.report.beforehand import over_the_edge
 from sim.report.pictures.bearing import turned_over
 from sim.report.pictures.ink import SHEET, Array, bare, boundary_path, new_figure
 from sim.report.tables import stroke_words as curve_words
@@ -36,8 +40,8 @@ class Reach:
     """What one stroke does, and the steps (from 1) that use it on the same outlines.
 
     Lengths in m: `path` (n, 2) of the top's centre on the bench, `lift_off` (k, 2) closed line of centres at
-    which flat faces begin to lift, or None; `overhang` the most, as a `share` of the top's width and `at`
-    (c, theta) where; `lifts_at` the overhang at which flat faces begin to lift in that direction.
+    which flat faces begin to lift, or None; `at` (c, theta) the place of the most overhang; `ahead`: what is
+    told of the step beforehand, its overhang and its limits; None where nothing can be.
     """
 
     steps: tuple[int, ...]
@@ -47,10 +51,8 @@ class Reach:
     path: Array
     strokes: int
     lift_off: Array | None
-    overhang: float
-    share: float
     at: tuple[tuple[float, float], float]
-    lifts_at: float | None
+    ahead: Outlook | None
     beyond: float  # share of the places in the stroke where flat faces, not turned, would lift
 
 
@@ -79,14 +81,11 @@ def _reach(numbers: tuple[int, ...], step: Step, top: Plate, bottom: Plate) -> R
     worst = worst_overhang(step, top, bottom)
     there = motion.poses(np.array([worst.at]))
     c = (float(there.cx[0]), float(there.cy[0]))
-    upper, lower = land_outline(top), land_outline(bottom)
-    try:
-        line: Array | None = _lift_off_line(top, bottom)
-        far = float(np.arctan2(c[1], c[0]))
-        # The outlines themselves hang over; lifting begins where their land does.
-        lifts: float | None = lift_off_overhang(upper, lower, far)
-    except LapwrightError:
-        line, lifts = None, None
+    ahead: Outlook | None = None
+    line: Array | None = None
+    with suppress(LapwrightError):
+        ahead = outlook({top.name: top, bottom.name: bottom}, step)
+        line = _lift_off_line(top, bottom)
     path = np.stack([poses.cx, poses.cy], axis=1)
     return Reach(
         numbers,
@@ -96,10 +95,8 @@ def _reach(numbers: tuple[int, ...], step: Step, top: Plate, bottom: Plate) -> R
         path,
         count,
         line,
-        worst.overhang,
-        worst.share,
         (c, float(there.theta[0])),
-        lifts,
+        ahead,
         0.0 if line is None else float(1.0 - Path(line).contains_points(path).mean()),
     )
 
@@ -131,12 +128,15 @@ def stroke_words(account: Account, got: list[Reach] | None = None) -> list[str]:
         which = "Every step" if len(reach.steps) == len(account.steps) else _which(reach.steps)
         if len(account.steps) == 1:
             which = "The stroke"
-        line = f"{which}: {curve_words(reach.step, account.units)}"
-        said.append(
-            words.overhanging(
-                line, reach.top.name, reach.overhang, reach.share, reach.lifts_at, reach.beyond, account.units
+        told = [f"{which}: {curve_words(reach.step, account.units)}"]
+        if reach.ahead is not None:
+            told.append(over_the_edge(reach.step, reach.ahead, account.units))
+        if reach.beyond > 0.0:
+            part = f"in about {words.two(100.0 * reach.beyond)} % of the places"
+            told.append(
+                f"Flat faces would lift {'everywhere' if reach.beyond >= 1.0 else part} in the stroke"
             )
-        )
+        said.append(". ".join(told) + ".")
     return said
 
 
