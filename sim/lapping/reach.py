@@ -192,11 +192,13 @@ class Edge:
     """The edge over which a step takes the top furthest.
 
     `at`: the place of the step that comes nearest to lifting; `limits` of the top pushed on from there.
-    `room` [m]: how much further it may go until flat faces begin to lift; below 0: they have.
+    `out` [m]: how far it is there from the stroke's middle, `room` [m]: how much further it may go until flat
+    faces begin to lift; below 0: they have.
     """
 
     at: Reach
     limits: Limits
+    out: float
     room: float
 
 
@@ -267,7 +269,7 @@ def _pushed(motion: Motion, top: Plate, bottom: Plate, load: float, at: float) -
     held = {"hand": alpha, "top": theta, "bench": 0.0}[step.load.fixed_to]
     outlines = _outlines(top, bottom)
     limits, travel = _limits(outlines, atan2(y, x), start, theta, _offset(step, load, held))
-    return Edge(_reach(outlines, c, theta), limits, travel - out)
+    return Edge(_reach(outlines, c, theta), limits, out, travel - out)
 
 
 def _outlines(top: Plate, bottom: Plate) -> Outlines:

@@ -19,6 +19,7 @@ from sim.lapping.step import Grit, Layer, Step, Turn, Wear
 from sim.lapping.strokes import Line
 from sim.report import words
 from sim.report.account import Account, Face
+from sim.report.beforehand import limit
 from sim.report.standing import (
     QUARTERS,
     TRIED,
@@ -78,7 +79,7 @@ def _stroke(seen: Seen, step: Step) -> str:
 def _shorten(seen: Seen) -> Advice:
     """The stroke goes further than flat faces stand."""
     step, units = seen.step, seen.said.units
-    lift, goes = seen.ahead.edge.limits.lift.overhang, seen.ahead.edge.at.overhang
+    edge = seen.ahead.edge
     if seen.equal and seen.top.long and turns_enough(step):
         text = (
             f"Turn {step.top} end for end only, every few strokes, never part of the way, and stroke it "
@@ -95,14 +96,18 @@ def _shorten(seen: Seen) -> Advice:
             time=2.0 * TRIED,
         )
         return Advice("end for end", text, (straight,), (("lift", seen.names),))
-    reach = f"hangs over by at most {words.length(lift, units)}" if lift > 0.0 else "stays inside the edge"
-    text = (
-        f"Shorten the stroke until {step.top} {reach}, where flat faces begin to lift, "
-        "or bring the load nearer to its centre; then lap on."
-    )
-    if not seen.equal or step.centre != (0.0, 0.0) or goes <= 0.0 or lift <= 0.0:
+    begins = f"flat faces begin to lift {limit(edge.limits.lift, step, units)}"
+    if edge.out <= 0.0 or edge.out + edge.room <= 0.0:
+        text = f"Bring the load nearer to the middle of {step.top}: {begins}; then lap on."
         return Advice("shorten", text)
-    less = NEAR * lift / goes
+    less = NEAR * (edge.out + edge.room) / edge.out
+    much = f"to about {words.two(100.0 * less)} % of what it is" if less < 1.0 else "a little"
+    text = (
+        f"Shorten the stroke {much}, for {begins}, or bring the load nearer to the middle of {step.top}; "
+        "then lap on."
+    )
+    if not seen.equal or step.centre != (0.0, 0.0):
+        return Advice("shorten", text)
     sizes = {k: less * v for k in ("width", "small") if isinstance(v := getattr(step.curve, k, None), float)}
     if (passes := getattr(step.curve, "passes", None)) is not None:
         sizes["passes"] = passes

@@ -303,10 +303,16 @@ def not_flat(claims: Claims, m: re.Match[str]) -> None:
 
 
 def shorter(claims: Claims, m: re.Match[str]) -> None:
+    curve, lift = claims.study.steps[-1].curve, float(m[2]) * (1e-3 if m[3] == "mm" else 25.4e-3)
+    if "rail" in claims.plates:
+        # Rails of 60 mm lift over their sides at a quarter of that, sooner where they hang over an end too.
+        assert curve.width / 2 > 0.25 * 0.06 * 0.95 * float(m[1]) / 100.0
+        assert lift < 0.25 * 0.06 + curve.length / 2
+        return
     # Equal flat discs lift at 0.3929 R (checks page, 16); the stroke must go further than that.
-    assert claims.study.steps[-1].curve.length / 2 > 0.3929 * 0.08
-    if m[1]:
-        assert abs(float(m[1]) * (1e-3 if m[2] == "mm" else 25.4e-3) / (0.3929 * 0.08) - 1) < 0.051
+    assert curve.length / 2 > 0.3929 * 0.08
+    assert abs(lift / (0.3929 * 0.08) - 1) < 0.051
+    assert abs(0.95 * lift / (curve.length / 2) / (float(m[1]) / 100.0) - 1) < 0.1
 
 
 def lifts(claims: Claims, m: re.Match[str]) -> None:
@@ -324,10 +330,9 @@ def end_for_end(claims: Claims, m: re.Match[str]) -> None:
 
 
 def turned_across(claims: Claims, m: re.Match[str]) -> None:
-    """Rails of 240 mm lie across each other once turned: over by (240 - 60)/2 mm and the stroke at least."""
-    assert not no_turning_that_helps(claims)
-    over, unit = re.search(r"([\d.]+) (mm|in) past", m[0]).groups()  # type: ignore[union-attr]
-    assert float(over) * (1e-3 if unit == "mm" else 25.4e-3) > 0.95 * 0.09
+    """Rails of 240 x 60 mm lift over their sides from 15 mm on; turned, they lie across each other too."""
+    over, unit = re.search(r"by ([\d.]+) (mm|in),", m[0]).groups()  # type: ignore[union-attr]
+    assert float(over) * (1e-3 if unit == "mm" else 25.4e-3) > 0.95 * 0.25 * 0.06
 
 
 def hollow_alike(claims: Claims, m: re.Match[str]) -> None:
@@ -370,14 +375,14 @@ RULES: list[Rule] = [
     (r"Next: Turn (rail|plate) end for end only, .*", end_for_end),
     (r"Next: Both are hollow alike, .*", hollow_alike),
     (
-        r"Next: Shorten the stroke until [ABC] (?:hangs over by at most ([\d.]+) (mm|in)|stays inside the "
-        r"edge), where flat faces begin to lift, or bring the load nearer to its centre; then lap on\.",
+        r"Next: Shorten the stroke to about ([\d.]+) % of what it is, for flat faces begin to lift at "
+        r"([\d.]+) (mm|in), or bring the load nearer to the middle of \w+; then lap on\.",
         shorter,
     ),
-    (r"Take care: rail goes .* past the edge, and flat faces begin to lift .*", turned_across),
+    (r"Take care: rail hangs over the edge by .*, and flat faces begin to lift .*", turned_across),
     (
-        r"Take care: [ABC] goes ([\d.]+) (mm|in) past the edge, and flat faces begin to lift ([\d.]+) (?:"
-        r"mm|in) past the edge: it can rock, tip and pinch; keep your fingers out\.",
+        r"Take care: [ABC] hangs over the edge by ([\d.]+) (mm|in), and flat faces begin to lift at "
+        r"([\d.]+) (?:mm|in): it can rock, tip and pinch; keep your fingers out\.",
         lifts,
     ),
     (r"Take care: One dab of grit for longer than ten minutes wears out: .*", nothing),
