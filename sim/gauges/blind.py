@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from math import cos, pi, sin
 from typing import cast
 
@@ -27,7 +28,7 @@ from sim.gauges.reading import Reading, model_of
 from sim.plate.outline import Outline
 from sim.plate.plate import Plate
 
-__all__ = ["PRACTICES", "Sight", "places", "sight", "usual_gauges"]
+__all__ = ["PRACTICES", "Sight", "never_seen", "places", "sight", "usual_gauges"]
 
 Array = NDArray[np.float64]
 
@@ -76,6 +77,13 @@ def sight(gauge: Gauge, plate: Plate, at: Sequence[Placement]) -> Sight:
         alone = abs(told[k, k] - 1.0) < 1e-6
         sees[name] = "yes" if alone else "no" if told[k, k] < 1e-6 else "mixed"
     return Sight(sees, hidden)
+
+
+@lru_cache(maxsize=64)
+def never_seen(gauge: Gauge, plate: Plate) -> tuple[str, ...]:
+    """Forms of which a gauge tells nothing, wherever it is set down and however it is turned."""
+    found = sight(gauge, plate, places(gauge, plate.outline, "walked and turned"))
+    return tuple(name for name, seen in found.sees.items() if seen == "no")
 
 
 class _Alone:

@@ -12,7 +12,8 @@ from math import cos, pi, sin
 
 import numpy as np
 
-from sim.gauges.conditions import bow_of_warmth, sag_of_support
+from sim.gauges.blind import never_seen
+from sim.gauges.conditions import bow_of_cooling, bow_of_warmth, sag_of_support
 from sim.gauges.contacts import Placement, form_names
 from sim.gauges.face import Face, shown
 from sim.gauges.feet import Footing, footing
@@ -20,10 +21,12 @@ from sim.gauges.instruments import Gauge, OpticalFlat
 from sim.gauges.spread import Spread
 from sim.plate.plate import Plate
 
-__all__ = ["Budget", "Part", "Prediction", "budget", "firm_place", "predict", "ratios"]
+__all__ = ["WARM", "Budget", "Part", "Prediction", "budget", "firm_place", "predict", "ratios"]
 
 SHIFTS = (2e-3, 4e-3, 6e-3, 8e-3, 10e-3)  # [m]: how far a gauge is moved off a groove
+WARM = "one side warmer"
 NOTHING = 1e-9  # of what a gauge sees best
+ROUND_OFF = 1e-12  # of the weights of its contacts
 
 
 @dataclass(frozen=True)
@@ -53,6 +56,10 @@ class Budget:
         """Half width of the 95 % interval [m, rad]."""
         return self.spread.half
 
+    def without(self, cause: str) -> float:
+        """Combined standard uncertainty [m, rad] of all causes but one."""
+        return float(np.hypot.reduce([part.standard for part in self.parts if part.cause != cause] or [0.0]))
+
     @property
     def largest(self) -> Part | None:
         """The cause to mend first."""
@@ -61,17 +68,20 @@ class Budget:
 
 def ratios(gauge: Gauge, plate: Plate, place: Placement) -> dict[str, float]:
     """What is read for 1 m of each form of the plate."""
-    row = gauge.contacts(place, plate.outline).row(plate.outline)
+    contacts = gauge.contacts(place, plate.outline)
+    row = contacts.row(plate.outline)
+    row[np.abs(row) <= ROUND_OFF * np.abs(contacts.weight).sum()] = 0.0
     return dict(zip(form_names(plate.outline), map(float, row), strict=True))
 
 
-def budget(gauge: Gauge, plate: Plate, place: Placement) -> Budget:
-    """The uncertainty of one reading on a plate."""
+def budget(gauge: Gauge, plate: Plate, place: Placement, temperature: float | None = None) -> Budget:
+    """The uncertainty of one reading on a plate, which is at `temperature` [K] (None: as the room)."""
     dome = abs(next(iter(ratios(gauge, plate, place).values())))
     normal = [("the pointer's scatter", gauge.repeatability), ("the zero", gauge.zero_error)]
     uniform = [
         ("the dial's step", 0.5 * gauge.resolution),
-        ("one side warmer", dome * bow_of_warmth(plate, gauge.conditions)),
+        (WARM, dome * bow_of_warmth(plate, gauge.conditions)),
+        ("not as warm as the room", dome * bow_of_cooling(plate, gauge.conditions, temperature)),
         ("sag on its supports", dome * sag_of_support(plate, gauge.conditions)),
     ]
     if gauge.zero.on == "plate":
@@ -92,8 +102,8 @@ def budget(gauge: Gauge, plate: Plate, place: Placement) -> Budget:
 class Prediction:
     """What a gauge would show at a place: `value` [m, rad] without scatter (None: a foot fell in).
 
-    `ratio`: what is read for 1 m of each form.  `best`: the form that it reads best there.  `blind`: forms
-    that it does not see there.
+    `ratio`: what is read for 1 m of each form.  `best`: the form that it reads best there.  `never`: forms of
+    which it tells nothing anywhere.  `blind`: those, and what it does not see there.
     """
 
     gauge: str
@@ -103,12 +113,13 @@ class Prediction:
     budget: Budget
     ratio: Mapping[str, float]
     footing: Footing
+    never: tuple[str, ...] = ()
 
     @property
     def blind(self) -> tuple[str, ...]:
         """Forms of which nothing is read."""
         most = max(map(abs, self.ratio.values()))
-        return tuple(name for name, r in self.ratio.items() if abs(r) <= NOTHING * most or most == 0.0)
+        return tuple(name for name, r in self.ratio.items() if abs(r) <= NOTHING * most or name in self.never)
 
     @property
     def best(self) -> str | None:
@@ -149,6 +160,7 @@ def predict(gauge: Gauge, faces: Mapping[str, Face], plate: str, place: Placemen
         budget(gauge, face.plate, place),
         ratios(gauge, face.plate, place),
         got.footing,
+        never_seen(gauge, face.plate),  # type: ignore[arg-type]  # every kind is frozen
     )
 
 

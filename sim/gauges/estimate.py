@@ -2,7 +2,8 @@
 
 Nothing is assumed of the forms beforehand.  A form, or a sum of forms, is *seen* when the readings fix it
 whatever everything unknown may be (zeros, how the plate lies); what is not seen is said so and not guessed.
-Sources: JCGM 100:2008 and 102:2011 for covariances; the distribution of the error as in `spread`.
+Sources: JCGM 100:2008 and 102:2011 for covariances; the distribution of the error as in `spread`;
+R. T. Birge, Phys. Rev. 40 (1932) 207-227 for readings that scatter more than they should (from memory).
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ Array = NDArray[np.float64]
 ALIKE = 1e-8  # of a direction: what the readings fix of it, and what not
 STEADY = 0.25  # of the dial's step: a pointer that scatters less stands still
 FINEST = 1e-12  # [m, rad] beside everything: readings without any scatter must still be solved
+BY_CHANCE = 0.01  # rarer disagreement than this is not put down to chance
 HARMONICS = np.arange(1.0, 31.0)
 
 
@@ -191,7 +193,7 @@ class Estimate:
         if not self.solver.seen(row):
             return None
         gain = self.solver.gain(row)
-        spread = self.solver.spread(gain)
+        spread = self.solver.spread(gain).times(self.stretch)
         more = sum((weights.get((p, _dome(self.terms, p)), 0.0) * u) ** 2 for p, u in self.extra.items())
         spread = replace(spread, normal=sqrt(spread.normal**2 + more))
         found = float(gain @ (self.value - self.solver.model.offset))
@@ -204,6 +206,10 @@ class Estimate:
     def forms(self, plate: str) -> dict[str, Finding | None]:
         """The forms of one plate by name."""
         return {form: self.form(plate, form) for name, form in self.terms if name == plate}
+
+    def dome(self, plate: str) -> Finding | None:
+        """The dome of a plate, of a long one its bow; None when the readings do not fix it."""
+        return self.form(plate, _dome(self.terms, plate))
 
     def order(self, plate: str) -> int:
         """How many independent forms (or sums of them) of a plate the readings fix: 3 is all."""
@@ -228,6 +234,21 @@ class Estimate:
         """
         chi2, free = self.solver.misfit(self.value)
         return sqrt(chi2 / free) if free > 0 else None
+
+    @property
+    def stretch(self) -> float:
+        """How many times as wide intervals are made because the readings contradict each other; else 1.
+
+        When scatter alone would set them so far apart in one case of a hundred at most, faces are not dome,
+        saddle and twist alone, or gauges scatter more than was said: then the scatter that they show counts
+        (the ratio of Birge).
+        """
+        from scipy.special import chdtrc
+
+        chi2, free = self.solver.misfit(self.value)
+        if free < 1 or chi2 <= free or float(chdtrc(free, chi2)) > BY_CHANCE:
+            return 1.0
+        return sqrt(chi2 / free)
 
     def more_domed(self, first: str, second: str) -> tuple[str | None, Finding | None]:
         """Which of two plates is the more domed (None: not told), and by how much the first is."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Protocol
@@ -14,7 +15,7 @@ from sim.gauges.feet import Foot, Footing, distance_to_land, footing
 from sim.plate.form import StartForm
 from sim.plate.plate import Plate
 
-__all__ = ["Face", "Mapped", "Shaped", "Shown", "shown"]
+__all__ = ["Face", "Mapped", "Shaped", "Shown", "shown", "shown_all"]
 
 Array = NDArray[np.float64]
 PAD_POINTS = 37  # over which the land under a flat pad is averaged
@@ -122,8 +123,26 @@ def shown(face: Face, contacts: Contacts, foot: Foot | None = None) -> Shown:
     stand = footing(face.plate, contacts, foot)
     if stand.fallen:
         return Shown(None, stand)
-    under = _under_pads(face, contacts, foot.pad) if foot.pad > 0.0 else face.at(contacts.x, contacts.y)
-    return Shown(float((contacts.weight * (under - stand.sunk)).sum()), stand)
+    return Shown(float((contacts.weight * (_under(face, contacts, foot) - stand.sunk)).sum()), stand)
+
+
+def shown_all(face: Face, contacts: Sequence[Contacts], foot: Foot) -> Array:
+    """What is read at many places at once, (n,) [m, rad]; NaN where a foot is not on land.
+
+    The gauge touches as many points at each of them.
+    """
+    if not contacts:
+        return np.zeros(0)
+    x, y, weight = (np.stack([getattr(c, key) for c in contacts]) for key in ("x", "y", "weight"))
+    every = Contacts(x.ravel(), y.ravel(), weight.ravel())
+    firm = (footing(face.plate, every, foot).off <= 0.0).reshape(x.shape).all(axis=1)
+    heights = _under(face, every, foot).reshape(x.shape)
+    return np.where(firm, (weight * heights).sum(axis=1), np.nan)
+
+
+def _under(face: Face, contacts: Contacts, foot: Foot) -> Array:
+    """Heights (n,) [m] that the feet meet."""
+    return _under_pads(face, contacts, foot.pad) if foot.pad > 0.0 else face.at(contacts.x, contacts.y)
 
 
 def _under_pads(face: Face, contacts: Contacts, pad: float) -> Array:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from math import pi
 
 from sim.gauges.budget import Budget, Prediction
@@ -32,7 +32,16 @@ _POINTER = {
     "twist gauge": ("its first pair of feet stands high by", "its first pair of feet stands low by"),
     "bridge": ("high by", "low by"),
 }
-AGREE = 1.8  # readings that lie farther apart than this many times their scatter are told
+APART = (
+    "The readings lie {times} times as far apart as their scatter allows: look for dirt under a foot, a warm "
+    "plate, waves or a rolled edge (no dome, saddle or twist makes up for those), or a gauge that scatters "
+    "more than you wrote. All that is said above is taken as so much less sure."
+)
+ALIKE = (
+    "{first} and {second} read the same, to within {most} of dome. If they also bear all over at 0 and at 90 "
+    "degrees, slid about, both are flat to that, but for what the grit layer leaves in both; at one angle "
+    "alone bearing all over tells nothing of twist (docs/flat-or-mated.md)."
+)
 
 
 def slope(value: float) -> str:
@@ -50,10 +59,11 @@ def degrees(angle: float) -> str:
     return f"{angle * 180.0 / pi:.0f} deg"
 
 
-def shows(one: Prediction, gauge: Gauge, units: str) -> str:
-    """One line: where it is turned to, what it shows, how surely."""
+def shows(one: Prediction, gauge: Gauge, units: str, given: bool = False) -> str:
+    """One line: where it stands, what it shows, how surely; `given`: the place was asked for, not found."""
+    where = _where(one, units, given)
     if one.value is None:
-        return f"at {degrees(one.place.angle)}: {one.footing.words}"
+        return f"{where}: {one.footing.words}"
     up, down = (
         ("up by", "down by")
         if gauge.angular
@@ -65,11 +75,20 @@ def shows(one: Prediction, gauge: Gauge, units: str) -> str:
         said = f"{up if one.value > 0.0 else down} {amount(one.value, gauge, units)}"
     if isinstance(gauge, OpticalFlat):
         said += f", {two(one.value / gauge.band)} bands"
-    where = degrees(one.place.angle)
-    if (moved := max(map(abs, one.place.at)) * 1e3) > 0.1:
-        where += f", moved {moved:.0f} mm off a groove"
-    line = f"at {where}: {said}, give or take {plain_amount(one.budget.half, gauge, units)}"
+    line = f"{where}: {said}, give or take {plain_amount(one.budget.half, gauge, units)}"
     return f"{line} ({one.footing.words})" if one.footing.words else line
+
+
+def _where(one: Prediction, units: str, given: bool) -> str:
+    """How the gauge is turned, where its middle stands, and where its indicator."""
+    unit, scale, places = ("in", 25.4e-3, 2) if units == "inch" else ("mm", 1e-3, 0)
+    said = f"at {degrees(one.place.angle)}"
+    if max(map(abs, one.place.at)) > 1e-4:
+        x, y = (f"{part / scale:.{places}f} {unit}" for part in one.place.at)
+        said += f"{'' if given else ', moved off a groove'}, its middle at {x}, {y}"
+    if one.place.along:
+        said += f", {one.place.along / scale:.{places}f} {unit} along"
+    return said
 
 
 def plain_amount(value: float, gauge: Gauge, units: str) -> str:
@@ -80,18 +99,18 @@ def plain_amount(value: float, gauge: Gauge, units: str) -> str:
 def shares(seen: Sequence[Prediction], gauge: Gauge) -> str:
     """What it shows of the whole plate, and what it does not see."""
     parts = []
-    best = [p for p in seen if p.best is not None]
+    best = [p for p in seen if p.best is not None and gauge.kind != "repeat reading"]
     if best and not gauge.angular and gauge.kind != "bridge":
         first = best[0]
         ratio = abs(first.ratio[first.best or ""])
         form = FORM_WORDS[first.best or ""]
         parts.append(f"it shows {two(ratio)} of the whole plate's {form}: multiply by {two(1.0 / ratio)}")
     blind = [name for name in seen[0].ratio if all(name in p.blind for p in seen)]
-    if blind:
+    if blind and gauge.kind != "repeat reading":
         parts.append(f"so used it is blind to {joined([FORM_WORDS[name] for name in blind])}")
     if gauge.kind == "repeat reading":
         parts.append(
-            "a dome reads alike everywhere, so set to nought on the plate it is blind to that as well"
+            "it is blind to a dome, which reads alike everywhere: only changes from place to place tell"
         )
     if gauge.kind == "twist gauge":
         parts.append("turn it 90 degrees on the spot and halve the difference: then it needs no master")
@@ -129,16 +148,12 @@ def found_words(found: Estimate, units: str) -> list[str]:
     for plate in found.plates:
         said = "; ".join(form_words(name, one, units) for name, one in found.forms(plate).items())
         lines.append(f"{plate}: {said}")
-    apart = found.agreement
-    if apart is not None and apart > AGREE:
-        lines.append(
-            f"The readings lie {two(apart)} times as far apart as their scatter allows: look for dirt under "
-            "a foot, a warm plate, waves or a rolled edge, or a gauge that scatters more than you wrote."
-        )
+    if found.stretch > 1.0:
+        lines.append(APART.format(times=two(found.stretch)))
     return lines
 
 
-def who_is_on_top(found: Estimate, units: str, beds: Mapping[str, bool] | None = None) -> list[str]:
+def who_is_on_top(found: Estimate, units: str) -> list[str]:
     """Which plate of each pair is the more domed, and so goes on top."""
     plates = found.plates
     lines = []
@@ -149,9 +164,7 @@ def who_is_on_top(found: Estimate, units: str, beds: Mapping[str, bool] | None =
                 continue
             if higher is None:
                 most = size(abs(apart.value) + apart.half, units)
-                lines.append(
-                    f"{first} and {second} are domed alike, to within {most}: read them more finely."
-                )
+                lines.append(ALIKE.format(first=first, second=second, most=most))
                 continue
             other = second if higher == first else first
             by = f"{both_units(apart.value, units)}, give or take {size(apart.half, units)}"

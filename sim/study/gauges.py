@@ -30,7 +30,7 @@ from sim.study.units import (
     take_apart,
 )
 
-__all__ = ["GAUGE_KEYS", "gauges_of", "reading_of", "readings_of"]
+__all__ = ["GAUGE_KEYS", "gauges_of", "reading_of", "readings_of", "where_of"]
 
 MOST_READINGS = 2000
 SLOPE = replace(
@@ -135,6 +135,7 @@ GAUGE_KEYS = (
     "warm_side",
     "soak",
     "support",
+    "room",
     "note",
     *READERS,
 )
@@ -201,13 +202,14 @@ def _together(kind: str, table: Table, took: dict[str, Any]) -> None:
 
 
 def _conditions(table: Table) -> Conditions:
-    """How plates lie and how warm they are under this gauge."""
+    """How plates lie and how warm they are under this gauge, and how warm it is itself."""
     warm = table.take("warm_side", _warmth)
     support = table.take("support", choice(SUPPORTS, "how a plate lies"))
     return Conditions(
         warm_side=USUAL.warm_side if warm is None else warm,
         soak=table.take("soak", _soak) or 0.0,
         support=support or USUAL.support,  # type: ignore[arg-type]
+        room=table.take("room", read_temperature) or USUAL.room,
     )
 
 
@@ -257,13 +259,14 @@ def reading_of(table: Table, plates: Mapping[str, Any], gauges: Mapping[str, Gau
     if shape is not None and value is not None:
         value = abs(value) if shape == "dome" else -abs(value)
     approach = table.take("approach", choice(("up", "down"), "how the pointer came to it"))
+    angle, at, along = where_of(table)
     reading = Reading(
         gauge=gauge or "",
         plate=plate or "",
         value=value or 0.0,
-        angle=table.take("angle", _turned) or 0.0,
-        at=table.take("at", read_place) or (0.0, 0.0),
-        along=table.take("along", _along) or 0.0,
+        angle=angle,
+        at=at,
+        along=along,
         approach=approach,  # type: ignore[arg-type]
         temperature=table.take("temperature", read_temperature),
         date=table.take("date", _date),
@@ -271,6 +274,15 @@ def reading_of(table: Table, plates: Mapping[str, Any], gauges: Mapping[str, Gau
     )
     table.done()
     return reading
+
+
+def where_of(table: Table) -> tuple[float, tuple[float, float], float]:
+    """How a gauge is turned [rad], where its middle stands [m], where its indicator [m]; faults are noted."""
+    return (
+        table.take("angle", _turned) or 0.0,
+        table.take("at", read_place) or (0.0, 0.0),
+        table.take("along", _along) or 0.0,
+    )
 
 
 def _read(value: Any, gauge: Gauge | None) -> float:

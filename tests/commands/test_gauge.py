@@ -1,6 +1,9 @@
 """`lapwright gauge` as a person and as a script use it."""
 
 import json
+import re
+from math import pi
+from pathlib import Path
 
 import pytest
 
@@ -98,7 +101,7 @@ def test_json(study, capsys):
 
 def test_readings_on_the_command_line(study, capsys):
     readings = ["--reading", "sph A 0.8 um @ 0 deg", "--reading", "sph B -0.3 um"]
-    text = said(capsys, study(), *readings)
+    text = " ".join(said(capsys, study(), *readings).split())
     assert "A: domed by 3.2 um (130 uin)" in text
     assert "B: dished by 1.2 um" in text
     assert "lay A on top, and keep it there longer" in text
@@ -128,11 +131,147 @@ def test_the_faces_of_a_run(study, capsys):
     assert "middle high by" in text
 
 
+CONFIG = Path(__file__).resolve().parents[2] / "configs" / "read-before-you-lap.toml"
+
+
+def test_the_study_with_readings_does_what_its_head_says(study, capsys):
+    """A is domed, B hollow, both twisted alike; a run can be begun from that, and is."""
+    got = json.loads(said(capsys, str(CONFIG), "--json", "--start", "measured.toml"))["estimate"]
+    written = load(CONFIG).plates
+    for name in "AB":
+        for form in ("sphere", "twist"):
+            off = got[name]["forms"][form] - getattr(written[name].form, form)
+            assert abs(off) < got[name]["half"][form]
+    assert got["A"]["forms"]["sphere"] > 0 > got["B"]["forms"]["sphere"]
+    assert got["A"]["forms"]["twist"] == pytest.approx(got["B"]["forms"]["twist"], abs=0.2e-6)
+    measured = load("measured.toml")
+    assert not measured.readings
+    assert set(measured.gauges) == {"sph", "four", "flat"}
+    assert main(["run", "measured.toml", "--no-page", "--json"]) == 0
+    ends = json.loads(capsys.readouterr().out)["plates"]
+    for name in "AB":
+        assert abs(ends[name]["sphere"]) < 0.4 * abs(got[name]["forms"]["sphere"])
+        assert abs(ends[name]["twist"]) < 0.1 * got[name]["forms"]["twist"]
+
+
+def test_gauges_set_down_where_it_is_said(study, capsys):
+    file = study(STUDY.replace(', ripple = "0.1 um"', "") + GAUGES)
+    got = json.loads(said(capsys, file, "--with", "sph", "--place", "30 deg at 20 mm, -10 mm", "--json"))
+    one = got["readings"][0]
+    assert one["at"] == pytest.approx([0.02, -0.01])
+    assert one["angle"] == pytest.approx(pi / 6)
+    assert one["value"] == pytest.approx(0.75e-6, rel=1e-6)  # a dome reads alike everywhere
+    assert "its middle at 20 mm, -10 mm: middle high by 0.75 um" in said(
+        capsys, file, "--with", "sph", "--place", "30 deg at 20 mm, -10 mm"
+    )
+
+
+def test_faces_at_a_time_of_a_run(study, capsys):
+    assert main(["run", study(STUDY.replace(', ripple = "0.1 um"', "")), "--no-page"]) == 0
+    capsys.readouterr()
+    start = said(capsys, "pair-run", "--with", "spherometer", "--at", "0 min", "--plate", "A")
+    assert "faces after 0 s of rubbing" in start
+    assert "middle high by 0.75 um" in start
+    assert "only a run has faces at other times" in said(capsys, study(), "--at", "1 min", code=2)
+
+
+def test_flatness_and_grades(study, capsys):
+    got = json.loads(said(capsys, study(), "--json", "--with", "repeat reading", "--plate", "A"))
+    face = got["faces"]["A"]
+    assert face["flatness"] <= face["flatness_ls"]
+    assert face["edge_margin"] == pytest.approx(0.0032)
+    # 40 + D^2/25 microinches, D 160 mm (GGG-P-463c)
+    finest = next(g for g in face["grades"] if g["grade"] == "AA")
+    assert finest["limit"] == pytest.approx((40 + (160 / 25.4) ** 2 / 25) * 25.4e-9)
+    assert finest["rule"] == "formula"
+    assert got["swept"][0]["size"] < 0.5 * face["flatness"]
+    assert all("sphere" in one["blind"] for one in got["readings"])
+    text = " ".join(said(capsys, study(), "--with", "repeat reading", "--plate", "A").split())
+    assert re.search(r"though over all it is flat to [23]\.\d um only", text)
+    assert "blind to a dome" in text
+    assert "no source here for ISO 8512-2, 1 to 3" in text
+
+
+def test_what_readings_take_for_granted(study, capsys):
+    study()
+    text = " ".join(said(capsys, study(), "--reading", "optical flat A 1 bands @ 0 deg").split())
+    assert "fixed as a sum only" in text
+    assert "read at one place only" in text
+    grooved = STUDY.replace(
+        'like = "A"', 'like = "A", grooves = { pattern = "rings", pitch = "20 mm", width = "4 mm" }'
+    )
+    where = "sph B 0.1 um @ 0 deg at {} mm, 0 mm"
+    told = [said(capsys, study(grooved + GAUGES), "--reading", where.format(x)) for x in range(0, 20, 2)]
+    assert any("a foot stood in a groove" in " ".join(text.split()) for text in told)
+    warm = READINGS.replace('value = "0.8 um"', 'value = "0.8 um"\ntemperature = "60 degC"')
+    told = " ".join(said(capsys, study(STUDY + GAUGES + warm)).split())
+    assert "A was 40 degC warmer than the room (20 degC)" in told
+
+
+def test_equal_readings_and_what_they_prove(study, capsys):
+    alike = ["--reading", "sph A 0.1 um", "--reading", "sph B 0.1 um"]
+    text = " ".join(said(capsys, study(STUDY + GAUGES), *alike).split())
+    assert "A and B read the same, to within" in text
+    assert "bear all over at 0 and at 90 degrees" in text
+    assert "tells nothing of twist" in text
+
+
+OTHERS = """
+title = "A rail on a plate"
+units = "inch"
+plates.plate = { disc = "12 in", thickness = "2 in" }
+parts.rail = { rectangle = ["10 in", "2 in"], thickness = "1 in", form = { bow = "100 uin", wind = "9 uin" } }
+plates.third = { like = "plate", form = { dish = "50 uin" } }
+[[steps]]
+top = "rail"
+bottom = "plate"
+grit = "9 um"
+strokes = 10
+[gauges.bubble]
+kind = "{kind}"
+base = "2 in"
+resolution = "0.1 arcsec"
+"""
+
+
+@pytest.mark.parametrize("kind", ["level", "autocollimator"])
+def test_a_rail_an_inch_study_and_three_plates(study, capsys, kind):
+    """A level stepped along a rail reads slopes from which its bow comes back: bow = -a L^2/4."""
+    file = study(OTHERS.replace("{kind}", kind))
+    got = json.loads(said(capsys, file, "--with", "bubble", "--json"))
+    assert {one["plate"] for one in got["readings"]} == {"plate", "rail", "third"}
+    along = [one for one in got["readings"] if one["plate"] == "rail" and one["angle"] == 0.0]
+    # slope between two feet at s -+ b/2 of -4 bow x^2/L^2: -8 bow s/L^2
+    for one in along:
+        want = -8 * 100 * 25.4e-9 * one["at"][0] / 0.254**2
+        assert one["value"] == pytest.approx(want, abs=1e-9)
+    readings = [
+        word
+        for one in along
+        for word in (
+            "--reading",
+            f"bubble rail {one['value'] * 1e6:.3f} um/m @ 0 deg at {one['at'][0] * 1e3} mm, 0 mm",
+        )
+    ]
+    found = json.loads(said(capsys, file, "--json", *readings))["estimate"]["rail"]
+    assert found["forms"]["bow"] == pytest.approx(100 * 25.4e-9, rel=1e-3)
+    assert found["forms"]["crown"] is None
+    assert "uin" in said(capsys, file, *readings)
+
+
 @pytest.mark.parametrize(
     ("words", "message"),
     [
         (["--with", "spere"], "there is no gauge 'spere'"),
-        (["--reading", "sph C 1 um"], "write GAUGE PLATE SIZE @ ANGLE"),
+        (["--reading", "sph C 1 um"], "there is no plate 'C'. write GAUGE PLATE SIZE @ ANGLE"),
+        (["--reading", "spherometr A 1 um"], "did you mean spherometer?"),
+        (["--reading", "spherometer A"], "its size is missing"),
+        (
+            ["--reading", "spherometer A 1 um @ 0 deg at 20 mm"],
+            "a place is two lengths, such as at 20 mm, 0 mm",
+        ),
+        (["--reading", "spherometer A 1 um @ 0 deg at 200 mm, 0 mm"], "a foot is beside the plate"),
+        (["--place", "x"], "'x' is not an angle"),
         (["--reading", "sph A 1"], "has no unit"),
         (["--start", "x.toml"], "--start needs readings"),
         (["--plate", "C"], "there is no plate 'C'"),

@@ -6,7 +6,14 @@ import numpy as np
 import pytest
 
 from sim.gauges.budget import budget, firm_place, predict, ratios
-from sim.gauges.conditions import Conditions, bending, bow_of_warmth, sag_of_support
+from sim.gauges.conditions import (
+    Conditions,
+    bending,
+    bow_of_cooling,
+    bow_of_warmth,
+    sag_of_support,
+    standing,
+)
 from sim.gauges.contacts import Placement
 from sim.gauges.face import Shaped
 from sim.gauges.feet import footing
@@ -14,7 +21,7 @@ from sim.gauges.instruments import Level, OpticalFlat, RepeatReading, Spheromete
 from sim.gauges.profile import closing_error, slopes, stations, stepped, there_and_back
 from sim.plate.form import StartForm
 from sim.plate.grooves import Grooves
-from sim.plate.heat import time_constant
+from sim.plate.heat import AIR, time_constant
 from sim.plate.material import MATERIALS
 from sim.plate.outline import Disc
 from sim.plate.plate import Plate
@@ -129,3 +136,50 @@ def test_closing_error_and_drift():
     corners = np.array([[-0.02, -0.02], [0.02, -0.02], [0.02, 0.02], [-0.02, 0.02], [-0.02, -0.02]])
     z = face.at(corners[:, 0], corners[:, 1])
     assert closing_error(np.diff(z) / 0.04, 0.04) == pytest.approx(0.0, abs=1e-20)
+
+
+# --- warm plates -------------------------------------------------------------------------------
+
+
+def test_a_plate_that_cools_through_one_side_bows():
+    """Q h / k between its faces, then Timoshenko's free plate: kappa = alpha dT / h."""
+    plate = Plate("A", Disc(0.25), thickness=0.04)
+    got = bow_of_cooling(plate, Conditions(), 293.15 + 5.0)
+    metal = MATERIALS["grey iron"]
+    across = AIR * 5.0 * 0.04 / metal.conductivity
+    # 1 K makes 2.050781 um on this plate (derived)
+    assert got == pytest.approx(2.050781e-6 * across, rel=1e-6)
+    # whether it is warmer or colder than the room, and in a room of any warmth, is all the same
+    assert bow_of_cooling(plate, Conditions(room=298.15), 293.15) == pytest.approx(got)
+    assert bow_of_cooling(plate, Conditions(), None) == 0.0
+    assert bow_of_cooling(plate, Conditions(), 293.15) == 0.0
+
+
+def test_a_warm_plate_is_in_the_budget():
+    gauge = Spherometer(foot_circle=0.125, conditions=BEDDED)
+    plate = Plate("A", Disc(0.25), thickness=0.04)
+    got = budget(gauge, plate, Placement(), 313.15)
+    want = 0.25 * bow_of_cooling(plate, BEDDED, 313.15) / sqrt(3)
+    assert [part.cause for part in got.parts] == ["not as warm as the room"]
+    assert got.standard == pytest.approx(want)
+    assert bending(plate, BEDDED, 313.15) == pytest.approx(4 * want)
+    assert budget(gauge, plate, Placement()).standard == 0.0
+
+
+def test_how_long_a_plate_must_stand():
+    conditions = Conditions(warm_side=1.0, soak=600.0)
+    now = bow_of_warmth(PLATE, conditions)
+    wait = standing(PLATE, conditions, now / 10)
+    later = Conditions(warm_side=1.0, soak=600.0 + wait)
+    assert bow_of_warmth(PLATE, later) == pytest.approx(now / 10, rel=1e-9)
+    assert standing(PLATE, conditions, 2 * now) == 0.0
+    with pytest.raises(ValueError, match="never"):
+        standing(PLATE, conditions, 0.0)
+
+
+def test_a_form_that_is_never_seen_is_blind_where_it_is_read_alike():
+    """A repeat-reading gauge reads a dome, but reads it everywhere alike."""
+    faces = {"A": Shaped(PLATE, StartForm(sphere=2e-6))}
+    got = predict(RepeatReading(base=0.08), faces, "A", Placement())
+    assert "sphere" in got.blind
+    assert got.best == "saddle"

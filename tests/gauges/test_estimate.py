@@ -159,6 +159,36 @@ def test_readings_that_contradict_each_other_are_told():
     assert estimate(near, {"g": gauge}, PLATES).agreement < 1
 
 
+def test_faces_that_are_no_plain_quadratic_widen_what_is_said():
+    """A rolled edge: read at three places it contradicts any dome, and the Birge ratio says by how much."""
+    gauge = Spherometer(foot_circle=0.04, repeatability=0.02e-6)
+    spots = ((0.0, 0.0), (0.03, 0.0), (0.055, 0.0))
+    rolled = lambda x, y: -2e-6 * (np.hypot(x, y) / 0.08) ** 6  # noqa: E731
+    read = [gauge.contacts(Reading("g", "A", at=at).place, PLATES["A"].outline).of(rolled) for at in spots]
+    found = estimate(
+        [Reading("g", "A", v, at=at) for v, at in zip(read, spots, strict=True)], {"g": gauge}, PLATES
+    )
+    alone = estimate([Reading("g", "A", read[0])] * 3, {"g": gauge}, PLATES)
+    assert alone.stretch == 1.0
+    # three readings of one quantity: chi over the root of two
+    scatter = np.sqrt(((read - np.mean(read)) ** 2).sum() / 2) / 0.02e-6
+    assert found.stretch == pytest.approx(scatter, rel=1e-6)
+    assert found.form("A", "sphere").half == pytest.approx(scatter * alone.form("A", "sphere").half, rel=1e-6)
+    assert found.covariance()[0, 0] == pytest.approx(found.form("A", "sphere").uncertainty ** 2)
+
+
+def test_honest_readings_are_seldom_called_contradictory():
+    # 1 in 100 at most by what `stretch` says; 2,000 draws of 8 readings
+    gauge = Spherometer(foot_circle=0.16, repeatability=0.05e-6, resolution=0.05e-6)
+    rng = np.random.default_rng(4)
+    values = np.round(rng.normal(1e-6, 0.05e-6, (2000, 8)) / 0.05e-6) * 0.05e-6
+    called = [
+        estimate([Reading("g", "A", float(v)) for v in row], {"g": gauge}, PLATES).stretch > 1.0
+        for row in values
+    ]
+    assert np.mean(called) < 0.02
+
+
 def test_rails():
     plates = {"R": Plate("R", Rectangle(0.3, 0.1), thickness=0.03)}
     forms = {"R": StartForm(bow=2e-6, crown=0.4e-6, wind=1e-6)}

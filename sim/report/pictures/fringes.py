@@ -167,7 +167,8 @@ def _words(one: Seen, level: Fringes, askew: Fringes, flat: OpticalFlat, units: 
     if too_grey(one.grit):
         grit = words.size(one.grit or 0.0, units)
         said += f" Loose {grit} grit leaves the face too grey to show them: polish a witness, or use a gauge."
-    return [typeset(line) for line in textwrap.wrap(said, room)[:4]]
+    # Set before it is wrapped, so that no number is parted from its unit.
+    return textwrap.wrap(typeset(said), room)[:4]
 
 
 def _way(bands: float, flat: OpticalFlat, units: str) -> str:

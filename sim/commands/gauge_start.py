@@ -1,0 +1,52 @@
+"""A study that begins with the faces that readings said."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from sim.errors import CommandError
+from sim.gauges.estimate import Estimate
+from sim.planning.written import written
+from sim.study.model import Study
+from sim.study.read import document_of
+from sim.study.safefile import put_in_place
+from sim.study.say import say_small
+
+__all__ = ["write_start"]
+
+
+def write_start(path: Path, study: Study, found: Estimate | None) -> None:
+    """Write the study again, its faces as the readings say; waves keep what was written.
+
+    Raises
+    ------
+    CommandError
+        There are no readings.
+    CannotDoError
+        The file cannot be written.
+
+    """
+    if found is None:
+        raise CommandError("--start needs readings: write [[readings]], or give --reading", key="--start")
+    document = document_of(study.text)
+    for plate in found.plates:
+        kind = next(kind for kind in ("plates", "parts") if plate in document.get(kind, {}))
+        table = document[kind][plate]
+        kept = {key: value for key, value in dict(table.get("form", {})).items() if key == "ripple"}
+        table["form"] = kept | _form(found, plate)
+    document.pop("readings", None)
+    note = "The faces are those that readings said; what they did not see is taken as nought."
+    put_in_place(path, written(document, note).encode("utf-8"))
+
+
+def _form(found: Estimate, plate: str) -> dict[str, Any]:
+    """What the readings fix, as a study says it."""
+    out = {}
+    for name, form in found.forms(plate).items():
+        if form is None:
+            continue
+        dish = name == "sphere" and form.value < 0.0
+        key = "dish" if dish else "dome" if name == "sphere" else name
+        out[key] = say_small(abs(form.value) if dish else form.value, figures=4)
+    return out

@@ -1,0 +1,149 @@
+"""What `gauge` says: readings first, then what each gauge would show, then the whole face."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+
+import numpy as np
+
+from sim.commands.answer import wrapped
+from sim.commands.gauge_asked import Asked
+from sim.commands.gauge_seen import Seen, Whole
+from sim.gauges.budget import Prediction
+from sim.gauges.estimate import Estimate
+from sim.gauges.instruments import Gauge
+from sim.gauges.profile import stepped
+from sim.report import gauge_readings, gauge_words
+from sim.report.amounts import NOTHING, both_units, joined, length, size, two
+
+__all__ = ["told"]
+
+NO_SOURCE = (
+    "(surface plates' grades; no source here for ISO 8512-2, 1 to 3, nor for limits of repeat readings)"
+)
+
+
+def told(
+    asked: Asked, seen: Sequence[Seen], whole: Mapping[str, Whole], found: Estimate | None, full: bool
+) -> list[str]:
+    """All lines; `full`: with every cause of doubt."""
+    lines = list(_found(asked, found)) if found is not None else []
+    lines.append(f"{asked.study.title}: what a gauge would show, {asked.when}")
+    if not asked.study.gauges:
+        lines.append("(no gauge in the study: usual ones, without scatter of their own, on half the plate)")
+    for one in seen:
+        lines += [
+            "",
+            f"{one.gauge.name or one.gauge.kind} on {one.plate.name}",
+            *_shown(one, asked, whole, full),
+        ]
+    return [*lines, "", *_whole(asked, whole)]
+
+
+def _found(asked: Asked, found: Estimate) -> Iterator[str]:
+    """What the readings say, and what to be careful with."""
+    study, count = asked.study, len(asked.readings)
+    yield f"{study.title}: what {count} reading{'s say' if count > 1 else ' says'}"
+    yield ""
+    yield from gauge_words.found_words(found, study.units)
+    said = [
+        *gauge_words.who_is_on_top(found, study.units),
+        *gauge_readings.cautions(asked.readings, asked.known, study.plates, found, study.units),
+    ]
+    for line in said:
+        yield from wrapped(line, "", "  ")
+    yield ""
+
+
+def _shown(one: Seen, asked: Asked, whole: Mapping[str, Whole], full: bool) -> Iterator[str]:
+    """One gauge on one plate."""
+    units = asked.study.units
+    if one.lined:
+        yield from (f"  {line}" for line in _lines(one, units))
+    else:
+        yield from (
+            f"  {gauge_words.shows(p, one.gauge, units, given=bool(asked.places))}" for p in one.there
+        )
+    for said in (*_walked(one, whole[one.plate.name], units), gauge_words.shares(one.there, one.gauge)):
+        yield from wrapped(said, "  ", "    ") if said else ()
+    yield from (f"  {line}" for line in gauge_words.doubt(one.there[0].budget, one.gauge, units, full))
+    if said := gauge_readings.warmth(one.gauge, one.plate, one.there[0].budget, units, full):
+        yield from wrapped(said, "  ", "    ")
+
+
+def _walked(one: Seen, whole: Whole, units: str) -> Iterator[str]:
+    """What the gauge tells when it is walked over the face, and how a band bows."""
+    flat = whole.form.flatness
+    if one.swept is not None and one.gauge.kind == "repeat reading":
+        against = "" if flat is None else f", though over all it is flat to {size(flat, units)} only"
+        changes = both_units(one.swept.size, units) if one.swept.size > NOTHING else "nothing"
+        yield f"walked over the face ({one.swept.places} places) its reading changes by {changes}{against}"
+    elif one.swept is not None:
+        yield (
+            f"swept over a grid of {one.swept.places} places: all of them lie between two planes "
+            f"{both_units(one.swept.size, units)} apart"
+        )
+    if one.bow is not None:
+        ends = "thin" if one.bow > 0.0 else "open"
+        bow = f"bows by {two(one.bow)} spacings, its ends towards the {ends} side"
+        yield f"under its wedge the middle band {bow if abs(one.bow) >= 0.005 else 'is straight'}"
+
+
+def _lines(one: Seen, units: str) -> Iterator[str]:
+    """Stepped lines as the profiles that they give."""
+    by_angle: dict[float, list[Prediction]] = {}
+    for each in one.there:
+        by_angle.setdefault(each.place.angle, []).append(each)
+    for angle, there in by_angle.items():
+        told = [each.value for each in there if each.value is not None]
+        where = f"at {gauge_words.degrees(angle)}"
+        if len(told) < len(there) or len(told) < 2:
+            yield f"{where}: a foot falls into a groove on the way, or the line is too short"
+            continue
+        top = _departure(one.gauge, np.array(told))
+        said = (
+            "straight"
+            if abs(top) < NOTHING
+            else f"{'high' if top > 0 else 'low'} by {both_units(top, units)}"
+        )
+        what = f"{len(told)} {'steps' if one.gauge.angular else 'places'}"
+        yield f"{where}, {what}: {said} at most, from the line through its ends"
+
+
+def _departure(gauge: Gauge, values: np.ndarray) -> float:
+    """Largest departure [m] of a profile from the line through its ends."""
+    if gauge.angular:
+        heights = stepped(values, getattr(gauge, "base", 0.0)).heights
+    else:
+        heights = values - np.linspace(values[0], values[-1], len(values))
+    return float(heights[np.argmax(np.abs(heights))])
+
+
+def _whole(asked: Asked, whole: Mapping[str, Whole]) -> Iterator[str]:
+    """How flat each face is over all, and which grades it reaches."""
+    units = asked.study.units
+    margins = joined(list(dict.fromkeys(length(one.margin, units) for one in whole.values())))
+    yield f"Each face over all, {margins} left out round its edge"
+    for name, one in whole.items():
+        if one.form.flatness is None or one.form.flatness_ls is None:
+            yield f"  {name}: too little land to tell"
+            continue
+        flat = both_units(one.form.flatness, units)
+        mean = size(one.form.flatness_ls, units)
+        yield f"  {name}: flat within {flat}, between the closest two planes; {mean} about its mean plane"
+        if one.grades:
+            yield from wrapped(_graded(one, units), "    ", "    ")
+    if any(one.grades for one in whole.values()):
+        yield from wrapped(NO_SOURCE, "  ", "  ")
+
+
+def _graded(one: Whole, units: str) -> str:
+    """The finest grade of each standard that the face reaches, or the coarsest that it misses."""
+    parts = []
+    for standard in dict.fromkeys(grade.standard for grade in one.grades):
+        of = [grade for grade in one.grades if grade.standard == standard]
+        best = next((grade for grade in of if grade.passes), None)
+        grade = best or of[-1]
+        by = f"by its {grade.rule}, up to {size(grade.limit, units)}"
+        parts.append(f"{'grade' if best else 'misses grade'} {grade.grade} of {standard} ({by})")
+    return "; ".join(parts)
