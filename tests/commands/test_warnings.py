@@ -158,6 +158,6 @@ def test_the_gravest_first_and_what_holds_for_all_once():
         thick="9 mm",
     )
     lines = in_words(found(one), len(one.steps))
-    assert lines[0].startswith("step 1: A goes ")
+    assert lines[0].startswith("step 1: A hangs over the edge by 48 mm")
     assert len([line for line in lines if "how fast a dab" in line]) == 1
     assert not [line for line in lines if line.startswith("step") and "how fast a dab" in line]
