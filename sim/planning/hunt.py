@@ -15,7 +15,7 @@ from sim.planning.foretell import Foreteller
 from sim.planning.knobs import Settled, Space
 from sim.planning.members import short
 from sim.planning.seek import Envelope, Seeker, score
-from sim.planning.sloppy import bands_of, nudges_of
+from sim.planning.sloppy import drawn_in, nudges_of
 from sim.planning.summary import Summary
 from sim.planning.track import course_of, track_of
 from sim.planning.tuning import Candidate, Course, Point, Refused, Tuning
@@ -26,7 +26,7 @@ __all__ = ["Hunt"]
 Array = NDArray[np.float64]
 
 DEGREE = 4  # of the shapes that the search sees
-TOLD_DEGREE = 8  # of those by which candidates are told
+TOLD_DEGREES = (8, 6, DEGREE)  # of those by which candidates are told: the first that can be solved
 LOOKS = {
     True: (1500, 6000),
     False: (120, 600),
@@ -34,7 +34,8 @@ LOOKS = {
 ROUNDS = 5  # of search and full simulation, at most
 AT_ONCE = 3  # candidates lapped in full in a round
 NEAR = 5e-4  # of a key's bounds: as good as the same place
-GAIN = 1e-6  # of the score: what is worth another full simulation
+GAIN = 1e-8  # of the score: what is worth another full simulation
+ALIKE = 0.005  # of the least cost: what costs so little more costs the same
 HOPELESS = 1.5  # times over a limit, when told right
 LIFTS = 1e-3  # share of the time from which on lifting counts
 IMPOSSIBLE = ("bounds", "residue", "stays")
@@ -55,7 +56,7 @@ class Hunt:
         each, most = LOOKS[space.times_alone]
         self.looks = min(each * space.size, most)
         self.seeker = Seeker(space, Foreteller(empty.study, DEGREE), self.asked, empty.study.seed)
-        self.teller = Foreteller(empty.study, TOLD_DEGREE, exact=True)
+        self.tellers = [Foreteller(empty.study, degree, exact=True) for degree in TOLD_DEGREES]
         self.found: list[tuple[Array, Candidate]] = []
         self.begun: Candidate | None = None
 
@@ -73,8 +74,7 @@ class Hunt:
             got = replace(got, sensitivity=nudges)
             if samples:
                 telling = self._telling("samples")
-                bands, reached = bands_of(best, samples, self.bench, self.asked, self.goal.hold, telling)
-                got = replace(got, bands=bands, samples=samples, reached_in=reached)
+                got = drawn_in(got, best, samples, self.bench, telling)
         except InterruptedSearchError:
             return replace(got if got.candidates else self._answer(()), outcome="interrupted")
         return replace(got, simulated=self.bench.done)
@@ -161,14 +161,16 @@ class Hunt:
 
     def _told(self, candidate: Candidate, settled: Settled) -> Candidate:
         """The candidate with what the operator says, on more shapes than the search sees."""
-        try:
-            foretold = self.teller.tell(settled)
-        except LapwrightError:
-            return candidate
-        lifts = self.teller.lift_share(settled, foretold)
-        course = course_of(foretold.track, self.asked, self.goal.hold, "operator")
-        course = replace(course, forms=foretold.forms, lift_share=lifts)
-        return replace(candidate, operator=course, lifts=lifts > LIFTS)
+        for teller in self.tellers:
+            try:
+                foretold = teller.tell(settled)
+            except LapwrightError:
+                continue
+            lifts = teller.lift_share(settled, foretold)
+            course = course_of(foretold.track, self.asked, self.goal.hold, "operator")
+            course = replace(course, forms=foretold.forms, lift_share=lifts)
+            return replace(candidate, operator=course, lifts=lifts > LIFTS)
+        return candidate
 
     def _confirmed(self, candidate: Candidate, summary: Summary) -> Candidate:
         """The candidate with what full simulation says."""
@@ -188,8 +190,7 @@ class Hunt:
 
     def _answer(self, refused: tuple[Refused, ...]) -> Tuning:
         """What is known by now, the best first."""
-        ranked = sorted(self.found, key=lambda one: self._score(one[1].simulated))
-        candidates = tuple(candidate for _, candidate in ranked)
+        candidates = self._ranked()
         found = bool(candidates) and candidates[0].ok
         impossible = any(one.code in IMPOSSIBLE for one in refused)
         return replace(
@@ -202,6 +203,24 @@ class Hunt:
             tried=self.seeker.tried,
             simulated=self.bench.done,
         )
+
+    def _ranked(self) -> tuple[Candidate, ...]:
+        """Best first; of those that cost the same within `ALIKE`, the one with the fewest swaps."""
+        ranked = sorted((c for _, c in self.found), key=lambda one: self._score(one.simulated))
+        if not ranked or not ranked[0].ok:
+            return tuple(ranked)
+
+        def cost(one: Candidate) -> float:
+            assert one.simulated is not None
+            return one.simulated.cost.of(self.goal.least)
+
+        def swaps(one: Candidate) -> float:
+            return one.summary.track["swaps"][-1] if one.summary is not None else 0.0
+
+        most = (1.0 + ALIKE) * min(cost(one) for one in ranked if one.ok)
+        alike = [one for one in ranked if one.ok and cost(one) <= most]
+        alike.sort(key=swaps)
+        return (*alike, *(one for one in ranked if one not in alike))
 
     def _trade_off(self) -> tuple[Point, ...]:
         """Least share at each cost, by the operator and by what was lapped in full."""

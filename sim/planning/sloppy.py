@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -11,10 +12,10 @@ from sim.planning.comparison import BAND_ENDS
 from sim.planning.confirm import Bench
 from sim.planning.courses import lapped_course
 from sim.planning.knobs import Space
-from sim.planning.tuning import Asked, Band, Candidate, Course, Nudge
+from sim.planning.tuning import Asked, Band, Candidate, Course, Nudge, Tuning
 from sim.study.model import Study
 
-__all__ = ["OFF", "bands_of", "nudges_of"]
+__all__ = ["OFF", "drawn_in", "nudges_of"]
 
 OFF = 0.1
 MOST_CHOICES = 6
@@ -74,12 +75,12 @@ def _nudge(wanted: Wanted, course: Course | None, answer: Course, trouble: str |
     return Nudge(key, value, off, course.share, course.reached_at, change)
 
 
-def bands_of(
-    answer: Candidate, samples: int, bench: Bench, asked: Sequence[Asked], hold: float | None, tell: Telling
-) -> tuple[tuple[Band, ...], int]:
-    """Where nine in ten draws of the answer lie, and how many of them reach the goal."""
+def drawn_in(got: Tuning, answer: Candidate, samples: int, bench: Bench, tell: Telling) -> Tuning:
+    """The search with where nine in ten draws of the answer lie, and how many of them reach the goal."""
+    asked, hold = got.asked, got.goal.hold
     jobs = [(answer.study, draw) for draw in range(1, samples + 1)]
-    courses = [lapped_course(got, asked, hold) for got in bench.lap(jobs, tell)]
+    courses = [lapped_course(one, asked, hold) for one in bench.lap(jobs, tell)]
+    failed = [course.trouble for course in courses if course.trouble is not None]
     ended = [course for course in courses if course.trouble is None]
     reached = [course for course in ended if course.reached_at is not None]
     columns: dict[str, list[float]] = {one.key: [c.worst[one.key] for c in ended] for one in asked}
@@ -90,4 +91,11 @@ def bands_of(
         if len(values) > 1:
             low, high = np.percentile(values, BAND_ENDS)
             found.append(Band(what, float(low), float(high)))
-    return tuple(found), len(reached)
+    return replace(
+        got,
+        bands=tuple(found),
+        samples=samples,
+        reached_in=len(reached),
+        failed=len(failed),
+        failed_why=failed[0] if failed else None,
+    )

@@ -38,7 +38,7 @@ class Asked:
 
 @dataclass(frozen=True)
 class Cost:
-    """What it takes until the goal is reached and stays so (to the end, where it never is).
+    """What it takes: all of the schedule, or, with `hold`, until the goal is reached and stays so.
 
     `time` rubbed [s]; `removed` mean depth off the plates [m]; `turns`: whole turns of the top in the hands
     and of the person round the bench together; `swaps`: how often another plate came on top.
@@ -176,7 +176,7 @@ class Tuning:
     `refused` says why; the nearest first); "interrupted".  `candidates` confirmed by full simulation, best
     first; the first is the answer.
     `begun`: the study as it stands.  `tried`: schedules told by the operator, `simulated` in full.
-    `reached_in` of `samples` draws.
+    `reached_in` of `samples` draws; in `failed` of them the answer does not come to its end (`failed_why`).
     """
 
     study: Study
@@ -191,6 +191,8 @@ class Tuning:
     bands: tuple[Band, ...] = ()
     samples: int = 0
     reached_in: int = 0
+    failed: int = 0
+    failed_why: str | None = None
     tolerance: Tolerance = field(default_factory=Tolerance)
     cells: int | None = None
     tried: int = 0

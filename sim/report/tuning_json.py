@@ -36,6 +36,7 @@ def as_json(got: Tuning, written: Path | None) -> dict[str, Any]:
         answer["cells"] = got.cells
     if got.samples:
         answer["samples"], answer["reached_in"] = got.samples, got.reached_in
+        answer["did_not_end"] = got.failed
         answer["bands"] = {band.what: [band.low, band.high] for band in got.bands}
     return answer
 

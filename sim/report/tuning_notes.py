@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from sim.lapping.outlook import outlooks
 from sim.planning.draws import drawn_in_words
-from sim.planning.tuning import Asked, Candidate, Nudge, Tuning
+from sim.planning.tuning import Asked, Band, Candidate, Nudge, Tuning
 from sim.report import words
 from sim.report.comparison_words import MARK
 from sim.report.tuning_terms import finish, label, short_minutes, spoken, weighed
@@ -172,25 +172,28 @@ def how_sure(got: Tuning) -> list[str]:
         f"Of {got.samples} draws of what is not known (seed {study.seed}), the answer reaches the goal in "
         f"{got.reached_in}."
     )
-    told += [
-        _banded(got, what, low, high) for what, low, high in ((b.what, b.low, b.high) for b in got.bands)
-    ]
+    if got.failed:
+        why = (got.failed_why or "").split(" at ")[0]
+        told.append(f"In {got.failed} of them it does not come to its end ({why}): leave the hand more room.")
+    told += [_banded(got, band) for band in got.bands]
     floor = words.size(got.tolerance.floor, units) if got.tolerance.floor else "nothing"
     return told + drawn_in_words(
         (got.answer.study if got.answer is not None else study,), got.tolerance, floor
     )
 
 
-def _banded(got: Tuning, what: str, low: float, high: float) -> str:
+def _banded(got: Tuning, band: Band) -> str:
     """Nine in ten draws of one thing."""
-    if what == "time":
-        ends = f"{short_minutes(low, True).split(',')[0]} to {short_minutes(high, True).split(',')[0]}"
-        return f"Where it is reached, nine in ten draws take {ends} of rubbing."
-    ends = f"{words.size(low, got.study.units)} to {words.size(high, got.study.units)}"
-    if what == "removed":
+    if band.what == "time":
+        ends = " to ".join(short_minutes(end, True).split(",")[0] for end in (band.low, band.high))
+        return f"Where it is reached, nine in ten draws take {ends.replace('to about', 'to')} of rubbing."
+    ends = " to ".join(words.size(end, got.study.units) for end in (band.low, band.high))
+    if band.what == "removed":
         return f"Where it is reached, nine in ten draws take {ends} of metal off."
-    name = next((label(one) for one in got.asked if one.key == what), what)
-    return f"Nine in ten draws leave a {name} of {ends}."
+    one = next(one for one in got.asked if one.key == band.what)
+    best = got.answer.study if got.answer is not None else got.study
+    rough = MARK if band.low < finish(best, one.plate) else ""
+    return f"In nine of ten draws the {label(one)} is {ends}{rough}."
 
 
 def _guessed_squeeze(got: Tuning) -> float:

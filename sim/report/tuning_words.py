@@ -140,7 +140,7 @@ def marked(got: Tuning) -> bool:
     """Whether any number of the answer or of another way is finer than the finish."""
     told = [cell for line in lines(got) for cell in (line.begun, line.foretold, line.lapped)]
     told += [cell for way in ways(got) for cell in (way.foretold, way.lapped)]
-    return any(MARK in cell for cell in [*told, *sloppy(got)])
+    return any(MARK in cell for cell in [*told, *sloppy(got), *notes(got)])
 
 
 @dataclass(frozen=True)

@@ -254,11 +254,11 @@ def test_rail_out_of_wind_bows_when_it_goes_on_too_long():
     forms, _, _ = lapped("rail-out-of-wind")
     assert forms["rail"].bow > 0.5 * UM
     assert forms["plate"].bow < -1.5 * UM
-    sooner, last = changed("rail-out-of-wind", 1, {"time": "22 min"})
-    assert abs(sooner["rail"].wind) < 0.5 * UM
-    assert abs(sooner["rail"].bow) < 0.3 * UM
+    sooner, last = changed("rail-out-of-wind", 1, {"time": "25 min"})
+    assert abs(sooner["rail"].wind) < 0.6 * UM
+    assert abs(sooner["rail"].bow) < 0.4 * UM
     assert abs(sooner["plate"].bow) < 1.0 * UM
-    lighter, light = changed("rail-out-of-wind", 1, {"time": "24 min", "load": "5 N"})
+    lighter, light = changed("rail-out-of-wind", 1, {"time": "26 min", "load": "5 N"})
     assert abs(lighter["rail"].wind) < abs(sooner["rail"].wind)
     for name in ("rail", "plate"):
         assert light.removed[name] < 0.85 * last.removed[name]
