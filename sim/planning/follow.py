@@ -5,6 +5,9 @@ from __future__ import annotations
 import math
 from math import pi
 
+import numpy as np
+from numpy.typing import NDArray
+
 from sim.lapping.run import Moment
 from sim.lapping.step import Step
 from sim.plate.measure import mating, measure
@@ -12,16 +15,19 @@ from sim.study.model import Study
 
 __all__ = ["Follower", "turned_by"]
 
+Array = NDArray[np.float64]
+
 FORMS = ("sphere", "saddle", "twist", "bow", "crown", "wind", "flatness")
 FOLLOWED = ("start", "block")
 
 
-def turned_by(step: Step, strokes: int) -> float:
-    """Whole turns of the top in the hands and of the person round the bench, after so many strokes."""
-    turned = 0.0
+def turned_by(step: Step, strokes: Array) -> Array:
+    """Whole turns of the top in the hands and of the person round the bench, after so many strokes (k,)."""
+    turned = np.zeros(np.shape(strokes))
     for turn in (step.turn, step.walk):
-        times = strokes // turn.every if turn.indexed else strokes
-        turned += abs(turn.angle) * times / (2.0 * pi)
+        if turn.angle != 0.0:
+            times = strokes // turn.every if turn.indexed else strokes
+            turned = turned + abs(turn.angle) / (2.0 * pi) * times
     return turned
 
 
@@ -45,13 +51,13 @@ class Follower:
         if moment.top != self.on_top:
             self.on_top, self.swaps = moment.top, self.swaps + 1
         if moment.event == "step":
-            self.before += turned_by(step, clock.strokes)
+            self.before += float(turned_by(step, np.array(clock.strokes)))
         if moment.event not in FOLLOWED:
             return
         plates, margin = self.study.plates, self.study.margin
         self._keep("time", clock.time)
         self._keep("removed", sum(moment.removed.values()) / len(moment.removed))
-        self._keep("turned", self.before + turned_by(step, clock.strokes))
+        self._keep("turned", self.before + float(turned_by(step, np.array(clock.strokes))))
         self._keep("swaps", float(self.swaps))
         domes = {}
         for name, plate in plates.items():

@@ -13,15 +13,14 @@ from math import ceil
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.lapping.step import Step
 from sim.lapping.support import check_stands
 from sim.modes.basis import basis_of
 from sim.modes.lifting import lifting
 from sim.modes.operator import Operator
-from sim.modes.picture import Picture
 from sim.modes.schedule import Spell
 from sim.planning.knobs import Settled
 from sim.planning.looks import Looks
+from sim.planning.shared import SharedPicture
 from sim.planning.telling import Telling
 from sim.planning.track import Track
 from sim.study.model import Study
@@ -31,38 +30,8 @@ __all__ = ["Foreteller", "Foretold"]
 Array = NDArray[np.float64]
 
 LONG = 7200  # strokes over which a stroke is averaged
-KEPT = 400  # operators
+KEPT = 400  # pictures
 LOOKS = 6  # spells in which one looks whether something lifts
-
-
-class _Shared(Picture):
-    """A picture that shares operators of the same stroke with other pictures."""
-
-    def __init__(
-        self, study: Study, steps: Sequence[Step], degree: int, shared: dict[object, Operator]
-    ) -> None:
-        super().__init__(study.plates, steps, degree, study.seed)
-        self.shared = shared
-
-    def operator(
-        self,
-        number: int,
-        top: str | None = None,
-        bottom: str | None = None,
-        window: tuple[int, int | None] = (0, None),
-    ) -> Operator:
-        """What a step does with `top` on `bottom`; of the same stroke and faces the same one."""
-        s = self.steps[number - 1]
-        faces = tuple(self.basis(name or own) for name, own in ((top, s.top), (bottom, s.bottom)))
-        hand = None if s.hand.steady else (s.hand, number)
-        load = replace(s.load, force=0.0) if s.load.at == (0.0, 0.0) else s.load
-        where = (s.curve, s.direction, s.centre, s.carry_centre, s.pace, s.turn, s.walk)
-        key = (*map(id, faces), hand, load, where, window)
-        if key not in self.shared:
-            if len(self.shared) > KEPT:
-                self.shared.clear()
-            self.shared[key] = super().operator(number, top, bottom, window)
-        return self.shared[key]
 
 
 @dataclass(frozen=True)
@@ -83,10 +52,12 @@ class Foreteller:
         bases = {name: basis_of(plate, degree) for name, plate in study.plates.items()}
         self.start = {name: bases[name].project(p.heights()) for name, p in study.plates.items()}
         self.looks = Looks(study.plates, bases, study.margin, exact)
+        goal = study.tune
+        self.misfits = goal is not None and any("mating" in f for f in (goal.reach, *goal.keep.values()))
         self.shared: dict[object, Operator] = {}
-        self.pictures: dict[object, Picture] = {}
+        self.pictures: dict[object, SharedPicture] = {}
 
-    def picture(self, settled: Settled) -> Picture:
+    def picture(self, settled: Settled) -> SharedPicture:
         """The strokes of a place in the space.
 
         Raises
@@ -102,7 +73,7 @@ class Foreteller:
             plates = self.study.plates
             for step in steps:
                 check_stands(step, plates[step.top], plates[step.bottom])
-            self.pictures[settled.moved] = _Shared(self.study, steps, self.degree, self.shared)
+            self.pictures[settled.moved] = SharedPicture(self.study, steps, self.degree, self.shared)
         return self.pictures[settled.moved]
 
     def tell(self, settled: Settled) -> Foretold:
@@ -122,35 +93,38 @@ class Foreteller:
             for number in settled.order:
                 telling.step(number, settled.steps[number - 1])
         track = self._track(telling)
-        names = self.study.plates
         forms: dict[str, dict[str, float | None]] = {
-            name: {key: float(v) for key, v in self.looks.forms(name, telling.here[name]).items()}
-            for name in names
+            name: {key: float(v) for key, v in self.looks.forms(name, telling.here[rows]).items()}
+            for name, rows in telling.rows.items()
         }
-        for name in names:
+        for name in forms:
             forms[name]["flatness"] = float(track.values[f"{name}.flatness"][-1])
         return Foretold(track, telling.middles, forms)
 
     def _track(self, telling: Telling) -> Track:
-        faces = {name: np.concatenate(columns, axis=1) for name, columns in telling.faces.items()}
+        faces = np.concatenate(telling.faces, axis=1)
+        counts = [count for count, _ in telling.pairs]
         values: dict[str, Array] = {}
         domes = {}
-        for name, z in faces.items():
-            forms = self.looks.forms(name, z)
+        for name, rows in telling.rows.items():
+            forms = self.looks.forms(name, faces[rows])
             domes[name] = next(iter(forms.values()))
             values |= {f"{name}.{key}": value for key, value in forms.items()}
-            values[f"{name}.flatness"] = self.looks.flatness(name, z)
-        mating, apart = [], []
-        at = 0
-        for count, (bottom, top) in telling.pairs:
-            some = slice(at, at + count)
-            mating.append(self.looks.mating(bottom, top, faces[bottom][:, some], faces[top][:, some]))
-            apart.append(domes[top][some] - domes[bottom][some])
-            at += count
-        values["mating"], values["difference"] = np.concatenate(mating), np.concatenate(apart)
-        removed = np.mean([z[0, 0] - z[0] for z in faces.values()], axis=0)
-        time, turned, swaps = (np.concatenate(c) for c in (telling.time, telling.turned, telling.swaps))
-        return Track(time, removed, turned, swaps, values)
+            values[f"{name}.flatness"] = self.looks.flatness(name, faces[rows])
+        values["difference"] = np.empty(faces.shape[1])
+        values["mating"] = np.full(faces.shape[1], np.nan)
+        owner = np.repeat(np.arange(len(counts)), counts)
+        for pair in dict.fromkeys(pair for _, pair in telling.pairs):
+            some = np.array([pair == other for _, other in telling.pairs])[owner]
+            bottom, top = pair
+            values["difference"][some] = domes[top][some] - domes[bottom][some]
+            if self.misfits:
+                below, above = (faces[telling.rows[name]][:, some] for name in pair)
+                values["mating"][some] = self.looks.mating(bottom, top, below, above)
+        levels = [faces[rows.start] for rows in telling.rows.values()]
+        removed = np.mean([level[0] - level for level in levels], axis=0)
+        swaps = np.repeat(np.array(telling.swaps, dtype=np.float64), counts)
+        return Track(np.concatenate(telling.time), removed, np.concatenate(telling.turned), swaps, values)
 
     def lift_share(self, settled: Settled, foretold: Foretold) -> float:
         """Share of the time in which something lifts, by a few spells."""

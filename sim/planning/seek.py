@@ -27,7 +27,8 @@ __all__ = ["AIM", "Envelope", "Offsets", "Seeker", "score"]
 Array = NDArray[np.float64]
 
 AIM = 0.98  # share of each limit at which the search aims: what is found must bear being lapped
-TIE = 1e-3  # what a share counts beside a cost, to choose among what costs the same
+# What counts beside the cost, to choose among what costs the same: how soon it is reached, and how well.
+SOONER, BETTER = 2e-3, 2e-5
 GRID = 49  # points of the trade-off's curve
 OFFSET_GRID = 257  # instants at which offsets are known
 APART = 0.04  # of a key's bounds: nearer candidates are the same
@@ -75,8 +76,8 @@ def score(course: Course, least: str, scale: float, whole: float) -> float:
     if not course.ok:
         return 1.0 + float(np.log1p(course.share))
     cost = course.cost.of(least) / scale
-    ties = TIE * (0.5 * min(course.share, 1.0) + 0.5 * course.cost.time / whole)
-    return min(1.0, cost / (1.0 + cost) * (1.0 - TIE) + ties)
+    ties = SOONER * min(1.0, (course.reached_at or 0.0) / whole) + BETTER * min(course.share, 1.0)
+    return cost / (1.0 + cost) * (1.0 - SOONER - BETTER) + ties
 
 
 @dataclass
@@ -189,7 +190,7 @@ class Seeker:
             init=first,
             maxiter=max(1, looks // people - 1),
             polish=False,
-            tol=1e-6,
+            tol=0.0,
             callback=lambda intermediate_result: stop(),
         )
         moving = [k for k in range(len(self.space.knobs)) if not whole[k]]
@@ -210,7 +211,7 @@ class Seeker:
             options={
                 "maxfev": FEWER * len(moving),
                 "xatol": 1e-4,
-                "fatol": 1e-8,
+                "fatol": 1e-10,
                 "initial_simplex": _simplex(best[moving]),
             },
         )

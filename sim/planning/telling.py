@@ -9,11 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.lapping.step import Step
-from sim.modes.evolution import Evolution
-from sim.modes.picture import Picture
-from sim.modes.schedule import SHORT_INDEX, Spell, cut_of, strokes_in, window_of
+from sim.modes.schedule import Spell, cut_of, strokes_in, window_of
 from sim.planning.follow import turned_by
 from sim.planning.looks import Looks
+from sim.planning.shared import SharedPicture
 
 __all__ = ["Telling"]
 
@@ -22,28 +21,35 @@ Array = NDArray[np.float64]
 SAMPLES = 64  # instants along a schedule at which the faces are looked at, about
 MOST_IN_A_SPELL = 16
 WATCHED = 48  # in a spell that a gauge may end
+SHARES = tuple(np.arange(1, count + 1) / count for count in range(1, WATCHED + 1))
 
 
 class Telling:
     """Goes through steps; `start` (size,) of each face, `total` time of the schedule, about [s].
 
-    Noted at each instant (columns): `time` [s], `turned`, `swaps`, `faces` by plate, `pairs` (bottom, top).
-    `middles`: each spell with a state (n,) half way through it.
+    Noted at each instant, in lists of columns: `time` [s], `turned`, and `faces` (all sizes, k): the stacked
+    coefficients of all plates, whose rows are `rows`.  `pairs`: how many instants each (bottom, top) lasted;
+    `swaps` until then.  `middles`: each spell with the state of its pair half way through it.
     """
 
-    def __init__(self, picture: Picture, looks: Looks, start: Mapping[str, Array], top: str, total: float):
+    def __init__(
+        self, picture: SharedPicture, looks: Looks, start: Mapping[str, Array], top: str, total: float
+    ) -> None:
         self.picture = picture
         self.looks = looks
         self.total = total
-        self.here = dict(start)
+        ends = np.cumsum([0, *(z.size for z in start.values())])
+        self.rows = {name: slice(ends[k], ends[k + 1]) for k, name in enumerate(start)}
+        self.here = np.concatenate(list(start.values()))
         self.on_top = top
         self.clock, self.turns, self.changes = 0.0, 0.0, 0
         self.grit, self.age = "", 0.0
         self.time, self.turned = [np.zeros(1)], [np.zeros(1)]
-        self.swaps: list[Array] = [np.zeros(1)]
-        self.faces = {name: [z[:, None]] for name, z in start.items()}
+        self.faces = [self.here[:, None]]
         self.pairs: list[tuple[int, tuple[str, str]]] = []
+        self.swaps: list[int] = []
         self.middles: list[tuple[Spell, Array]] = []
+        self._maps: dict[object, tuple[Array, Array]] = {}
 
     def step(self, number: int, step: Step) -> None:
         """Do one step, until it is over or its gauge says stop."""
@@ -51,84 +57,84 @@ class Telling:
             self.age = 0.0
         self.grit = step.grit.name
         if not self.pairs:
-            self.pairs.append((1, (step.bottom, step.top)))
-        before, turns, done = self.clock, self.turns, 0
-        off = self._level(step)
+            self._note((step.bottom, step.top), 1)
+        level = float(self.here[self.rows[step.bottom]][0] + self.here[self.rows[step.top]][0])
+        passed = []
         for spell in self._spells(number, step):
             if spell.top != self.on_top:
                 self.on_top, self.changes = spell.top, self.changes + 1
-            share = self._samples(spell, step.until is not None)
-            z = self._along(spell, share)
+            share = self._shares(spell, step.until is not None)
+            begun = np.concatenate([self.here[self.rows[spell.bottom]], self.here[self.rows[spell.top]]])
+            z = self._along(spell, begun, share)
             ended, stop = share.size, False
             if step.until is not None:
-                states = np.column_stack([self._pair(spell), z])
-                ended, stop = self.looks.until(step.until, (spell.bottom, spell.top), states, off)
-            strokes = spell.first + spell.strokes * share[:ended]
-            done = round(strokes[-1])
-            turned = turns + np.array([turned_by(step, int(k + 0.5)) for k in strokes])
-            self._note(spell, z[:, :ended], before + strokes / step.pace, turned)
-            self.middles.append((spell, z[:, ended // 2]))
+                states = np.column_stack([begun, z])
+                ended, stop = self.looks.until(step.until, (spell.bottom, spell.top), states, level)
+            passed.append(spell.first + spell.strokes * share[:ended])
+            self._move(spell, z[:, :ended])
             if stop:
                 break
-        self.turns = turns + turned_by(step, done)
+        strokes = np.concatenate(passed)
+        self.time.append(self.clock + strokes / step.pace)
+        self.turned.append(self.turns + turned_by(step, strokes))
+        self.clock, self.turns = float(self.time[-1][-1]), float(self.turned[-1][-1])
 
-    def _level(self, step: Step) -> float:
-        """Sum of the mean heights of a pair [m]: what is missing of it later has been removed."""
-        return float(self.here[step.bottom][0] + self.here[step.top][0])
-
-    def _pair(self, spell: Spell) -> Array:
-        return np.concatenate([self.here[spell.bottom], self.here[spell.top]])
-
-    def _samples(self, spell: Spell, watched: bool) -> Array:
+    def _shares(self, spell: Spell, watched: bool) -> Array:
         """Shares (k,) of a spell at which to look."""
-        count = ceil(SAMPLES * spell.time / self.total)
-        count = WATCHED if watched else max(1, min(count, MOST_IN_A_SPELL))
-        return np.arange(1, count + 1) / count
+        count = WATCHED if watched else min(ceil(SAMPLES * spell.time / self.total), MOST_IN_A_SPELL)
+        return SHARES[max(0, count - 1)]
 
-    def _along(self, spell: Spell, share: Array) -> Array:
-        """States (n, k) in the course of a spell."""
-        long = self._long_index(spell.step)
+    def _along(self, spell: Spell, begun: Array, share: Array) -> Array:
+        """States (n, k) of a pair in the course of a spell."""
+        number, top, bottom = spell.step, spell.top, spell.bottom
+        long = self.picture.long_index(number)
         window = window_of(self.picture, spell) if long else (0, None)
-        flow: Evolution = self.picture.evolution(spell.step, spell.top, spell.bottom, window)
-        return flow.course(self._pair(spell), spell.cut * share)
-
-    def _long_index(self, number: int) -> int:
-        """Strokes between turns, where the top lies at one angle so long that their order matters; else 0."""
-        every = self.picture.motion(number).index_every
-        if not every:
-            return 0
-        lasts = every / self.picture.steps[number - 1].pace
-        return every if lasts >= SHORT_INDEX * self.picture.tau(number) else 0
+        if share.size > 1:
+            return self.picture.evolution(number, top, bottom, window).course(begun, spell.cut * share)
+        # One of many short spells, which are alike.
+        key = (number, top, bottom, window, spell.cut)
+        if key not in self._maps:
+            self._maps[key] = self.picture.evolution(number, top, bottom, window).map_over(spell.cut)
+        matrix, offset = self._maps[key]
+        return (matrix @ begun + offset)[:, None]
 
     def _spells(self, number: int, step: Step) -> Iterator[Spell]:
         """Spells of a step, each told before the next is asked for: a gauge may decide who is on top."""
         top, bottom, first, total = step.top, step.bottom, 0, step.total_strokes
-        every = self._long_index(number)
+        every = self.picture.long_index(number)
+        swap, reading = step.swap, 0
+        stay: Mapping[str, int] = {}
+        if swap is not None and swap.read is not None:
+            reading = strokes_in(swap.read, step.pace)
+        elif swap is not None:
+            stay = {name: strokes_in(time, step.pace) for name, time in swap.on_top.items()}
         while first < total:
-            last = total
-            if step.swap is not None and step.swap.read is not None:
-                last = min(total, first + strokes_in(step.swap.read, step.pace))
-                if self.looks.dome(bottom, self.here[bottom]) > self.looks.dome(top, self.here[top]):
-                    top, bottom = bottom, top
-            elif step.swap is not None:
-                last = min(total, first + strokes_in(step.swap.on_top[top], step.pace))
+            last = min(total, first + (reading or stay.get(top, total)))
+            if reading and self._dome(bottom) > self._dome(top):
+                top, bottom = bottom, top
             while first < last:
                 end = min(last, (first // every + 1) * every) if every else last
                 cut, self.age = cut_of(step, self.age, first, end - first)
                 yield Spell(number, top, bottom, first, end - first, (end - first) / step.pace, cut)
                 first = end
-            if step.swap is not None and step.swap.read is None:
+            if stay:
                 top, bottom = bottom, top
 
-    def _note(self, spell: Spell, z: Array, time: Array, turned: Array) -> None:
-        half = self.here[spell.bottom].size
-        moved = {spell.bottom: z[:half], spell.top: z[half:]}
-        for name, columns in self.faces.items():
-            columns.append(moved.get(name, np.repeat(self.here[name][:, None], time.size, axis=1)))
-        for name, part in moved.items():
-            self.here[name] = part[:, -1]
-        self.clock, self.turns = float(time[-1]), float(turned[-1])
-        self.time.append(time)
-        self.turned.append(turned)
-        self.swaps.append(np.full(time.size, float(self.changes)))
-        self.pairs.append((time.size, (spell.bottom, spell.top)))
+    def _dome(self, name: str) -> float:
+        return self.looks.dome(name, self.here[self.rows[name]])
+
+    def _move(self, spell: Spell, z: Array) -> None:
+        """Note the states (n, k) of a pair; the other plates lie aside."""
+        below, above = self.rows[spell.bottom], self.rows[spell.top]
+        half = below.stop - below.start
+        faces = np.empty((self.here.size, z.shape[1]))
+        faces[:] = self.here[:, None]
+        faces[below], faces[above] = z[:half], z[half:]
+        self.here = faces[:, -1]
+        self.faces.append(faces)
+        self.middles.append((spell, z[:, z.shape[1] // 2]))
+        self._note((spell.bottom, spell.top), z.shape[1])
+
+    def _note(self, pair: tuple[str, str], count: int) -> None:
+        self.pairs.append((count, pair))
+        self.swaps.append(self.changes)

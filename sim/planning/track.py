@@ -153,7 +153,7 @@ def course_of(
         late = np.flatnonzero(seen.time >= max(reached or 0.0, 0.5 * seen.time[-1]) * (1.0 - 1e-12))
     at_worst = shares[:, late].max(axis=1)
     share = float(at_worst.max())
-    ended = reached if reached is not None else float(seen.time[-1])
+    ended = reached if hold is not None and reached is not None else float(seen.time[-1])
     return Course(
         by=by,
         reached_at=reached,

@@ -6,7 +6,7 @@ and where that does not help, with what a person would try next.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,7 +17,7 @@ from sim.lapping.step import Step, Swap, Turn
 from sim.planning.knobs import Settled
 from sim.planning.seek import Seeker
 from sim.planning.track import NEVER, course_of
-from sim.planning.tuning import Asked, Candidate, Refused
+from sim.planning.tuning import Asked, Candidate, Course, Refused
 from sim.study.say import say_small, say_time
 
 __all__ = ["why_not"]
@@ -28,108 +28,120 @@ LONGER = 20.0  # times as long
 TURN = Turn(np.radians(8.0))
 READ = 150.0  # s
 LOOKS = 0.25  # of a search
+HELPS = 0.5  # what is left of a form, where one says that something helps
 
 Change = Callable[[Step], Step]
 
 
 @dataclass(frozen=True)
 class _Remedy:
-    """What one would try: `change` of every step for which it is `missing`; the key, and how to write it."""
+    """What one would try where none of `keys` is free and a step is `missing` it; and `how` to write it."""
 
-    key: str
+    keys: tuple[str, ...]
     missing: Callable[[Step], bool]
     change: Change
     how: str
 
 
-REMEDIES = (
-    _Remedy(
-        "turn",
-        lambda step: step.turn.angle == 0.0 and step.walk.angle == 0.0,
-        lambda step: replace(step, turn=TURN),
-        'turn = "8 deg per stroke"',
-    ),
-    _Remedy(
-        "swap_every",
-        lambda step: step.swap is None,
-        lambda step: replace(step, swap=Swap(read=READ)),
-        'swap_every = { A = "15 min", B = "5 min" } by the names of your plates',
-    ),
+TURNS = _Remedy(
+    ("turn", "walk", "turn_bottom"),
+    lambda step: step.turn.angle == 0.0 and step.walk.angle == 0.0,
+    lambda step: replace(step, turn=TURN),
+    'turn = "8 deg per stroke"',
+)
+SWAPS = _Remedy(
+    ("swap_every",),
+    lambda step: True,
+    lambda step: replace(step, swap=Swap(read=READ)),
+    'swap_every = {{ {top} = "15 min", {bottom} = "5 min" }}',
 )
 
 
 def why_not(seeker: Seeker, nearest: Candidate | None, looks: int) -> tuple[Refused, ...]:
-    """Say of each quantity that is not reached why, and what could be."""
+    """Say of each form that is not reached why, and what could be."""
     if nearest is None:
         why = seeker.troubles[0] if seeker.troubles else "no schedule comes to an end"
         return (Refused("bounds", f"nothing within the bounds can be lapped: {why}", key="tune.free"),)
-    course = nearest.simulated or nearest.operator
-    assert course is not None
-    missed = [one for one in seeker.asked if course.worst.get(one.key, NEVER) > one.limit]
-    return tuple(_why(seeker, nearest, one, looks) for one in missed)
+    missed: dict[tuple[str, bool], list[Asked]] = {}
+    for one in seeker.asked:
+        if _course(nearest).worst.get(one.key, NEVER) > one.limit:
+            missed.setdefault((one.form, one.kept), []).append(one)
+    return tuple(_why(seeker, nearest, some, looks) for some in missed.values())
 
 
-def _why(seeker: Seeker, nearest: Candidate, one: Asked, looks: int) -> Refused:
-    """Why one quantity is not reached."""
-    units = seeker.space.study.units
-    place, least = _alone(seeker, one, looks)
+def _course(nearest: Candidate) -> Course:
     course = nearest.simulated or nearest.operator
     assert course is not None
-    reachable = min(least, course.worst[one.key])
-    named, limit = _named(one), say_small(one.limit, units, echo=True)
-    told = say_small(reachable, units)
-    if reachable <= one.limit:
+    return course
+
+
+def _why(seeker: Seeker, nearest: Candidate, missed: list[Asked], looks: int) -> Refused:
+    """Why one form is not reached."""
+    first, units = missed[0], seeker.space.study.units
+    some = [one for one in seeker.asked if (one.form, one.kept) == (first.form, first.kept)]
+    place, least = _alone(seeker, some, looks)
+    reachable = min(least, max(_course(nearest).worst[one.key] for one in some))
+    named, limit = _named(missed), say_small(first.limit, units, echo=True)
+    if reachable <= first.limit:
         return Refused(
             "together",
-            f"{named} of {limit} can be reached by itself, but not together with the rest of the goal",
-            one.key,
+            f"{named}: {limit} can be reached by itself, but not together with the rest of the goal",
+            first.key,
             reachable,
         )
     settled = _settled(seeker, place, nearest)
-    share, at = _later(seeker, settled, one)
+    share, at = _later(seeker, settled, some)
+    least = min(reachable, share * first.limit)
+    if share > 1.0:
+        for remedy, number, helped in _tried(seeker, settled, some):
+            if helped <= 1.0 or helped < HELPS * share:
+                return _stays(settled, remedy, number, missed, least, units)
+        # However long, and whichever plate lies on top.
+        share, at = _later(seeker, _changed(settled, SWAPS, settled.order), some)
+        least = min(least, share * first.limit)
+    told, last = say_small(least, units), settled.order[-1]
     if share <= 1.0:
-        return Refused(
-            "time",
-            f"{named} of {limit} is not reached in the time allowed (the least is {told}): it takes about "
-            f"{say_time(at)}, so let the last step be longer",
-            one.key,
-            reachable,
-            f"steps.{settled.order[-1]}.time",
+        why = (
+            f"{named}: {limit} is not reached in the time allowed, the least is {say_small(reachable, units)}; "
+            f"it takes about {say_time(at)}: let the last step be longer"
         )
-    long = min(reachable, share * one.limit)
-    for remedy, number, helped in _tried(seeker, settled, one):
-        if helped <= 1.0 or helped < 0.5 * share:
-            return Refused(
-                "stays",
-                f"nothing that may move takes {named} below {say_small(long, units)}: write "
-                f"{remedy.how}, or let steps.{number}.{remedy.key} move",
-                one.key,
-                long,
-                f"steps.{number}.{remedy.key}",
-            )
-    return Refused(
-        "residue",
-        f"{named} of {limit} is less than the grit layer leaves, however long you lap: the least is "
-        f"{say_small(long, units)}; a shorter stroke, a finer grit or a lighter load leave less",
-        one.key,
-        long,
-        f"steps.{settled.order[-1]}.stroke",
+        return Refused("time", why, first.key, reachable, f"steps.{last}.time")
+    why = (
+        f"{named}: {limit} is less than the grit layer leaves, however long you lap: the least is {told}; "
+        "a shorter stroke, a finer grit or a lighter load leave less"
     )
+    return Refused("residue", why, first.key, least, f"steps.{last}.stroke")
 
 
-def _named(one: Asked) -> str:
-    place = "" if one.plate is None else f" of {one.plate}"
+def _stays(
+    settled: Settled, remedy: _Remedy, number: int, missed: list[Asked], least: float, units: str
+) -> Refused:
+    """What nothing free moves, and the key that would."""
+    step, key = settled.steps[number - 1], f"steps.{number}.{remedy.keys[0]}"
+    how = remedy.how.format(top=step.top, bottom=step.bottom)
+    why = (
+        f"{_named(missed)}: nothing that may move brings it below {say_small(least, units)}: "
+        f"write {how}, or let {key} move"
+    )
+    return Refused("stays", why, missed[0].key, least, key)
+
+
+def _named(missed: list[Asked]) -> str:
+    one = missed[0]
+    of = [each.plate for each in missed if each.plate is not None]
+    place = f" of {' and '.join(of)}" if of else ""
     return f"the change of {one.form}{place}" if one.kept else f"{one.form}{place}"
 
 
-def _alone(seeker: Seeker, one: Asked, looks: int) -> tuple[Array, float]:
-    """The place at which one quantity by itself is least, and its size there [m]."""
-    kept, seeker.only = seeker.seen, [one]
+def _alone(seeker: Seeker, some: list[Asked], looks: int) -> tuple[Array, float]:
+    """The place at which one form by itself is least, and the size there of the worst of them [m]."""
+    kept, seeker.only = seeker.seen, some
     seeker.seen = []
     try:
         seeker.search(max(1, int(LOOKS * looks)))
         place = seeker.best(1)[0]
-        return place, seeker.course(place).worst[one.key]
+        worst = seeker.course(place).worst
+        return place, max(worst[one.key] for one in some)
     finally:
         seeker.seen, seeker.only = kept, seeker.asked
 
@@ -141,7 +153,7 @@ def _settled(seeker: Seeker, place: Array, nearest: Candidate) -> Settled:
         return seeker.space.settled(nearest.changes, nearest.order)
 
 
-def _later(seeker: Seeker, settled: Settled, one: Asked) -> tuple[float, float]:
+def _later(seeker: Seeker, settled: Settled, some: list[Asked]) -> tuple[float, float]:
     """Share of the limit after a very long last step, and when it is reached [s]."""
     steps = list(settled.steps)
     last = steps[settled.order[-1] - 1]
@@ -151,16 +163,26 @@ def _later(seeker: Seeker, settled: Settled, one: Asked) -> tuple[float, float]:
         track = seeker.foreteller.tell(replace(settled, steps=tuple(steps))).track
     except LapwrightError:
         return NEVER, 0.0
-    course = course_of(track, [one], None, "operator")
+    course = course_of(track, some, None, "operator")
     return course.share, course.reached_at or 0.0
 
 
-def _tried(seeker: Seeker, settled: Settled, one: Asked) -> Iterator[tuple[_Remedy, int, float]]:
+def _tried(seeker: Seeker, settled: Settled, some: list[Asked]) -> Iterator[tuple[_Remedy, int, float]]:
     """Each remedy, the first step that lacks it, and the share of the limit that it leaves in the end."""
-    for remedy in REMEDIES:
-        lacking = [number for number in settled.order if remedy.missing(settled.steps[number - 1])]
-        if not lacking:
-            continue
-        steps = tuple(remedy.change(s) if remedy.missing(s) else s for s in settled.steps)
-        changed = replace(settled, steps=steps, moved=(*settled.moved, ("remedy", remedy.key)))
-        yield remedy, lacking[-1], _later(seeker, changed, one)[0]
+    free = {(knob.step, knob.name.partition(".")[0]) for knob in seeker.space.knobs}
+    for remedy in (TURNS, SWAPS):
+        lacking = [
+            number
+            for number in settled.order
+            if remedy.missing(settled.steps[number - 1])
+            and not any((number, key) in free for key in remedy.keys)
+        ]
+        if lacking:
+            yield remedy, lacking[-1], _later(seeker, _changed(settled, remedy, lacking), some)[0]
+
+
+def _changed(settled: Settled, remedy: _Remedy, numbers: Sequence[int]) -> Settled:
+    """The steps with a remedy in those of some numbers."""
+    steps = enumerate(settled.steps, 1)
+    changed = tuple(remedy.change(step) if number in numbers else step for number, step in steps)
+    return replace(settled, steps=changed, moved=(*settled.moved, ("remedy", f"{remedy.keys[0]} {numbers}")))
