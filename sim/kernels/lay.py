@@ -18,6 +18,7 @@ from sim.kernels.settle import add_row
 __all__ = ["PAD", "Face", "Rowset", "gather", "lay_shifted", "make_rowset"]
 
 PAD = 2  # empty cells round the gathered maps, so that four neighbours always exist
+EDGE = 1e-3  # of a cell: how far inside a gathered map every place stays, so that round-off never leaves it
 
 Array = NDArray[np.float64]
 Rows = NDArray[np.int64]
@@ -126,11 +127,12 @@ def lay_shifted(bottom: Face, top: Face, sx: int, sy: int, radius: float, rows: 
 
 
 @kernel
-def _clip(start: float, step: float, most: float, lo: int, hi: int) -> tuple[int, int]:
-    """Narrow lo..hi to the k with 0 <= start + k step <= most."""
+def _clip(start: float, step: float, last: float, lo: int, hi: int) -> tuple[int, int]:
+    """Narrow lo..hi to the k whose start + k step lies between 0 and `last`, `EDGE` inside both."""
+    least, most = EDGE, last - EDGE
     if abs(step) < 1e-12:
-        return (lo, hi) if 0.0 <= start <= most else (lo, lo)
-    a = -start / step
+        return (lo, hi) if least <= start <= most else (lo, lo)
+    a = (least - start) / step
     b = (most - start) / step
     if a > b:
         a, b = b, a
@@ -188,8 +190,8 @@ def gather(
             continue
         u0 = cos * (x0 - cx) + sin * (y - cy)
         v0 = -sin * (x0 - cx) + cos * (y - cy)
-        lo, hi = _clip(u0 / other.cell + off_x, fu, width - 1.001, lo, hi)
-        lo, hi = _clip(v0 / other.cell + off_y, fv, other.cover.shape[0] - 1.001, lo, hi)
+        lo, hi = _clip(u0 / other.cell + off_x, fu, width - 1.0, lo, hi)
+        lo, hi = _clip(v0 / other.cell + off_y, fv, other.cover.shape[0] - 1.0, lo, hi)
         if hi <= lo:
             continue
         u0 += lo * du

@@ -143,3 +143,34 @@ def test_quadratics_are_gathered_exactly():
         basis = np.stack([np.ones_like(xi), xi, eta], -1)[on]
         left = gap[on] - basis @ np.linalg.lstsq(basis, gap[on], rcond=None)[0]
         assert np.abs(left).max() < 1e-9 * 3e-6
+
+
+def test_a_gather_never_reads_outside_the_map():
+    """A top turned by half puts rows on the very border of its padded map, where round-off falls outside.
+
+    The maps lie between blocks of a height that no face has, so that one step outside shows.
+    """
+    cells = (14, 78)
+    cell = 2.0**-9  # places are exact, so that only the turn rounds
+
+    def fenced(values, strange):
+        block = np.full((3, values.shape[1]), strange)
+        return np.concatenate([block, values, block])[3:-3]
+
+    land = np.ones(cells)
+    plate = SimpleNamespace(
+        land=land, grid=SimpleNamespace(cell=cell), outline=SimpleNamespace(radius=0.5 * cell * 80)
+    )
+    own = Laid(plate, False).face(np.zeros(cells))
+    face = Laid(plate, True).face(np.zeros(cells))
+    face = face._replace(rest=fenced(face.rest, 1e300), cover=fenced(face.cover, 1e300))
+    rows = loops.make_rowset(*cells, land.size)
+    quarters = (np.cos(np.pi), np.sin(np.pi)), (np.cos(np.pi), -np.sin(np.pi)), (1.0, 1e-16)
+    for cos, sin in quarters:
+        for sy in np.arange(-cells[0], cells[0] + 1, 0.5):
+            for sx in (-7.5, -7.0, 0.0, 7.0, 7.5):
+                c = sx * cell, sy * cell
+                used = loops.gather(own, face, *c, cos, sin, *c, face.radius, rows)
+                points = int(rows.length[:used].sum())
+                assert np.abs(rows.gap[:points]).max(initial=0.0) < 1.0
+                assert np.abs(rows.share[:points]).max(initial=0.0) <= 1.0 + 1e-12
