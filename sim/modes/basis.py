@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from sim.modes.cells import cells_of
 from sim.modes.rows import overlap_rule
 from sim.plate.form import StartForm
+from sim.plate.grid import Grid
 from sim.plate.measure import EdgeMargin, forms
 from sim.plate.plate import Plate
 
@@ -86,6 +87,12 @@ class Basis:
         on, _, shapes = self._cells
         z = np.zeros(self.plate.grid.shape)
         z[on] = coefficients @ shapes
+        return z
+
+    def on(self, grid: Grid, coefficients: Array) -> Array:
+        """The same shape on the cells of another grid (ny, nx) [m], beside the land too."""
+        x, y = grid.mesh()
+        z: Array = (coefficients @ self.evaluate(x, y).reshape(self.size, -1)).reshape(grid.shape)
         return z
 
     def form_rows(self, margin: EdgeMargin) -> Array:

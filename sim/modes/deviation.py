@@ -64,7 +64,7 @@ def deviation(
 ) -> Deviation:
     """Lap the pair of a step from the faces that it finds, without swaps, and hold the picture to it.
 
-    Plates finer than `CELLS` are lapped at that many: the picture is off by more than that costs.
+    Plates finer than `CELLS` are lapped at that many, long ones as they are: that costs a nanometre or two.
     """
     from sim.lapping.run import lap
 
@@ -100,7 +100,7 @@ def _alone(reason: Reason) -> Step:
 
 
 def _coarser(plate: Plate) -> Plate:
-    return plate if plate.cells <= CELLS else replace(plate, cells=CELLS)
+    return plate if plate.cells <= CELLS or plate.outline.long else replace(plate, cells=CELLS)
 
 
 def _begin(plates: Mapping[str, Plate], pair: Mapping[str, Plate], reason: Reason) -> Moment:
@@ -111,10 +111,7 @@ def _begin(plates: Mapping[str, Plate], pair: Mapping[str, Plate], reason: Reaso
         plate = pair[name]
         heights[name] = plate.heights()
         if not np.array_equal(start, face.project(plates[name].heights())):
-            on = plate.land > 0.0
-            x, y = plate.grid.mesh()
-            heights[name] = np.zeros(plate.grid.shape)
-            heights[name][on] = start @ face.evaluate(x[on], y[on])
+            heights[name] = np.where(plate.land > 0.0, face.on(plate.grid, start), 0.0)
     return Moment(
         Clock(grit=reason.step.grit.name),
         "start",

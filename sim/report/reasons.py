@@ -273,7 +273,7 @@ def lifting(reason: Reason, away: Deviation | None, units: str) -> list[str]:
     if reason.lift_share <= 0.0:
         return ["nothing lifts, so all of this holds"]
     said = []
-    for state, when in ((come, "as the plates come to it"), (bedded, "once they have bedded in")):
+    for state, when in ((come, "as the plates come to it,"), (bedded, "once they have bedded in,")):
         if state.share <= 0.0:
             said.append(f"{when} nothing lifts")
         elif state.share >= ALL:

@@ -45,7 +45,7 @@ WHY = {
     "takes it out too",
     "bow in bow": "a bow in a hollow of the same curve stays: it fits at every point of this stroke",
     "crown in crown": "a crown in a hollow of the same curve stays: it fits at every point of this stroke",
-    "winds": f"wind stays: two rails in the same wind {EVERYWHERE}; a rail cannot be turned a quarter, so "
+    "winds": f"wind stays: two faces in the same wind {EVERYWHERE}; a rail cannot be turned a quarter, so "
     "lap each against a third one, or on a round plate that turns",
 }
 ORDER = ("dome in dish", "twists", "saddle in saddle", "bow in bow", "crown in crown", "winds")

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from sim import __version__
 from sim.lapping.average import Pair
+from sim.lapping.kept import kept
 from sim.lapping.motion import Motion
 from sim.lapping.poses import block_sample
 from sim.modes.deviation import Deviation
@@ -30,7 +31,9 @@ __all__ = ["why_page"]
 Array = NDArray[np.float64]
 
 MOST_SHAPES = 12  # that stay, drawn; more are told in words
-FRESH_POSES = 128
+FINER = {"ridges": "ridges along the stroke", "even ridges": "ridges along the stroke", "round": "rings"}
+CELLS = 56  # across a little face
+FRESH_POSES = 384
 
 
 def why_page(
@@ -52,7 +55,7 @@ def why_page(
         Sentences on the whole cycle, if there is one.
 
     """
-    told_of = [f"It {what}: {said}" if what else said for what, lines in schedule for said in lines]
+    told_of = [f"It {what}: {'. '.join(lines)}" if what else ". ".join(lines) for what, lines in schedule]
     parts = [part("cycle", "The whole cycle", bullets(told_of) if told_of else "")]
     with pictures.sheet():
         for number, reason, away in zip(numbers, reasons, off, strict=True):
@@ -133,10 +136,10 @@ def _table(reason: Reason, units: str, weighed: bool) -> str:
 
 
 def _drawn(study: Study, number: int, reason: Reason, weighed: bool) -> str:
-    plates, units = tuple(study.plates[name] for name in reason.names), study.units
+    plates, units = tuple(_coarser(study.plates[name]) for name in reason.names), study.units
 
     def card(error: Named, note: str) -> Card:
-        return Card(title(error, reason), note, plates, _maps(reason, error.start))
+        return Card(title(error, reason), note, plates, _maps(reason, plates, error.start))
 
     stay = [card(error, "stays") for error in stays_wholly(reason)]
     stay += _finer_that_stay(reason, plates, MOST_SHAPES - len(stay))
@@ -159,16 +162,22 @@ def _drawn(study: Study, number: int, reason: Reason, weighed: bool) -> str:
     return f'<figure class="many">{pictures.svg(figure, f"errors-{number}", label)}</figure>{note}'
 
 
-def _maps(reason: Reason, z: Array) -> tuple[Array, Array]:
-    half = reason.flow.bottom.size
-    bottom, top = reason.faces
-    return bottom.surface(z[:half]), top.surface(z[half:])
+def _coarser(plate: Plate) -> Plate:
+    return plate if plate.outline.long or plate.cells <= CELLS else replace(plate, cells=CELLS)
+
+
+def _maps(reason: Reason, plates: Sequence[Plate], z: Array) -> tuple[Array, ...]:
+    parts = np.split(z, [reason.flow.bottom.size])
+    return tuple(
+        face.on(plate.grid, part) for face, plate, part in zip(reason.faces, plates, parts, strict=True)
+    )
 
 
 def _finer_that_stay(reason: Reason, plates: tuple[Plate, ...], room: int) -> list[Card]:
     """Shapes that stay beside those with a name."""
     named = np.array([error.start for error in stays_wholly(reason)]).reshape(-1, reason.flow.matrix.shape[0])
     cards: list[Card] = []
+    kind = kept(reason.step).kind
     for mode in reason.spectrum.modes:
         if not mode.stays or len(cards) >= room:
             continue
@@ -178,14 +187,21 @@ def _finer_that_stay(reason: Reason, plates: tuple[Plate, ...], room: int) -> li
             rest = shape - named.T @ fit
             if np.linalg.norm(rest) < 0.5:
                 continue
-        cards.append(Card(f"a finer shape ({len(cards) + 1})", "stays", plates, _maps(reason, shape)))
+        cards.append(
+            Card(
+                f"{FINER.get(kind, 'a finer shape')} ({len(cards) + 1})",
+                "stays",
+                plates,
+                _maps(reason, plates, shape),
+            )
+        )
     return cards
 
 
 def _cause(study: Study, number: int, reason: Reason) -> str:
     """Pressure and wear of flat faces under the stroke, with what the wear makes."""
     step = reason.step
-    bottom, top = (study.plates[name] for name in reason.names)
+    bottom, top = (_coarser(study.plates[name]) for name in reason.names)
     key = "bow" if top.outline.long or bottom.outline.long else "sphere"
     pair = Pair(bottom, top, step.grit.layer.stiffness, reason.load)
     sample = block_sample(

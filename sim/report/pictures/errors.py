@@ -11,6 +11,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import FancyArrowPatch, PathPatch
+from matplotlib.transforms import Affine2D
 from numpy.typing import NDArray
 
 from sim.plate.plate import Plate
@@ -38,6 +39,19 @@ class Card:
     maps: tuple[Array, ...]
 
 
+@dataclass(frozen=True)
+class Place:
+    """Where the middle of a face lies on the paper [points], and points for each millimetre."""
+
+    x: float
+    y: float
+    scale: float
+
+    def of(self, x: Array, y: Array) -> tuple[Array, Array]:
+        """Points of the face [m] on the paper."""
+        return self.x + MM * self.scale * x, self.y + MM * self.scale * y
+
+
 def errors(groups: Sequence[tuple[str, Sequence[Card]]], columns: int = 4) -> Figure | None:
     """Cards in groups, each group under its heading."""
     shown = [(head, cards) for head, cards in groups if cards]
@@ -47,16 +61,29 @@ def errors(groups: Sequence[tuple[str, Sequence[Card]]], columns: int = 4) -> Fi
     tall = _tall(shown[0][1][0], cell)
     rows = [(head, [cards[k : k + columns] for k in range(0, len(cards), columns)]) for head, cards in shown]
     height = sum(30.0 + len(lines) * (tall + TITLE + GAP) for _, lines in rows)
-    figure = new_figure(WIDTH, height)
+    axes = _paper(height)
     y = height
     for head, lines in rows:
         y -= 22.0
-        figure.text(0.0, y / height, head, fontsize=12.5, weight="bold", color=SHEET.accent)
+        axes.text(0.0, y, head, fontsize=12.5, weight="bold", color=SHEET.accent)
         y -= 8.0
         for line in lines:
             y -= tall + TITLE + GAP
             for k, card in enumerate(line):
-                _card(figure, card, k * cell, y, cell - 18.0, tall)
+                _card(axes, card, k * cell, y, cell - 18.0, tall)
+    return _done(axes, height)
+
+
+def _paper(height: float) -> Axes:
+    """One set of axes in points for the whole drawing: one for every face would take ten times as long."""
+    return bare(new_figure(WIDTH, height), (0.0, 0.0, WIDTH, height))
+
+
+def _done(axes: Axes, height: float) -> Figure:
+    axes.set_xlim(0.0, WIDTH)
+    axes.set_ylim(0.0, height)
+    figure = axes.figure
+    assert isinstance(figure, Figure)
     return figure
 
 
@@ -71,8 +98,7 @@ def _half(plate: Plate) -> tuple[float, float]:
     return 0.5 * width * MM, 0.5 * height * MM
 
 
-def _card(figure: Figure, card: Card, x: float, y: float, width: float, tall: float) -> None:
-    height = figure.get_size_inches()[1] * 72.0
+def _card(axes: Axes, card: Card, x: float, y: float, width: float, tall: float) -> None:
     heads = textwrap.wrap(typeset(card.title), max(16, int(width / 6.3)))[:2]
     notes = textwrap.wrap(typeset(card.note), max(16, int(width / 5.3)))[:2]
     at = y + tall + 3.0 + 14.0 * len(heads) + 13.0 * len(notes)
@@ -81,51 +107,60 @@ def _card(figure: Figure, card: Card, x: float, y: float, width: float, tall: fl
         *((note, 10.0, "normal", SHEET.muted) for note in notes),
     ):
         at -= 14.0 if weight == "bold" else 13.0
-        figure.text(x / WIDTH, (at + 4.0) / height, text, fontsize=size, weight=weight, color=colour)
+        axes.text(x, at + 4.0, text, fontsize=size, weight=weight, color=colour)
     each = width / len(card.plates)
     limit = max(
         (float(np.abs(z[p.land > 0.0]).max()) for p, z in zip(card.plates, card.maps, strict=True)),
         default=0.0,
     )
     for k, (plate, z) in enumerate(zip(card.plates, card.maps, strict=True)):
-        axes = bare(figure, (x + k * each, y, each - 8.0, tall - 8.0))
-        _little(axes, plate, z, limit)
+        _little(axes, plate, z, limit, _inside(plate, (x + k * each, y, each - 8.0, tall - 8.0)))
 
 
-def _little(axes: Axes, plate: Plate, z: Array, limit: float) -> None:
+def _little(axes: Axes, plate: Plate, z: Array, limit: float, place: Place) -> None:
     """One face, heights alone: colours and lines of equal height, no figures."""
     limit = limit if limit > 0.0 else 1.0
     shown = np.where(plate.land > 0.0, z, np.nan)
-    x, y = plate.grid.x * MM, plate.grid.y * MM
-    clip = _face(axes, plate, patched(shown, plate.land, limit, HEIGHTS))
-    contours(axes, x, y, shown, limit / STEPS, limit, clip)
-    _mark(axes, plate)
+    clip = _face(axes, plate, patched(shown, plate.land, limit, HEIGHTS), place)
+    contours(axes, *place.of(plate.grid.x, plate.grid.y), shown, limit / STEPS, limit, clip)
+    _mark(axes, plate, place)
 
 
-def _face(axes: Axes, plate: Plate, colours: NDArray[np.uint8]) -> PathPatch:
-    x, y, cell = plate.grid.x * MM, plate.grid.y * MM, plate.grid.cell * MM
-    path = boundary_path(plate.outline.polygon(180) * MM, 0.5 * plate.outline.bore * MM)
+def _inside(plate: Plate, box: tuple[float, float, float, float]) -> Place:
+    """Where a face lies in a box (left, bottom, width, height) [points], its mark above it."""
+    left, bottom, width, height = box
+    along, across = _half(plate)
+    room = 0.22 * max(along, across)
+    scale = min(width / (2.08 * along), height / (2.04 * across + room))
+    return Place(left + 0.5 * width, bottom + 1.04 * across * scale, scale)
+
+
+def _face(axes: Axes, plate: Plate, colours: NDArray[np.uint8], place: Place) -> PathPatch:
+    drawn = boundary_path(plate.outline.polygon(180) * MM, 0.5 * plate.outline.bore * MM)
+    path = Affine2D().scale(place.scale).translate(place.x, place.y).transform_path(drawn)
     clip = PathPatch(path, transform=axes.transData)
+    cell = plate.grid.cell
+    x, y = place.of(
+        np.array([plate.grid.x[0] - cell / 2, plate.grid.x[-1] + cell / 2]),
+        np.array([plate.grid.y[0] - cell / 2, plate.grid.y[-1] + cell / 2]),
+    )
     picture = axes.imshow(
-        colours,
-        origin="lower",
-        interpolation="none",
-        extent=(x[0] - cell / 2, x[-1] + cell / 2, y[0] - cell / 2, y[-1] + cell / 2),
+        colours, origin="lower", interpolation="none", aspect="auto", extent=(x[0], x[1], y[0], y[1])
     )
     picture.set_clip_path(clip)
     axes.add_patch(PathPatch(path, fill=False, edgecolor=SHEET.ink, linewidth=1.0))
     return clip
 
 
-def _mark(axes: Axes, plate: Plate) -> None:
+def _mark(axes: Axes, plate: Plate, place: Place) -> None:
+    """The mark of 12 o'clock, and whose face it is."""
     along, across = _half(plate)
-    tick = 0.07 * max(along, across)
-    axes.plot([0, 0], [across, across + tick], color=SHEET.ink, linewidth=1.2, clip_on=False)
-    axes.text(0, across + 1.2 * tick, plate.name, ha="center", va="bottom", fontsize=9.5, color=SHEET.muted)
-    axes.set_xlim(-1.04 * along, 1.04 * along)
-    axes.set_ylim(-1.04 * across, across + 3.2 * tick)
-    axes.set_aspect("equal")
-    axes.set_anchor("S")
+    tick = 0.07 * max(along, across) * place.scale
+    top = place.y + across * place.scale
+    axes.plot([place.x, place.x], [top, top + tick], color=SHEET.ink, linewidth=1.2, clip_on=False)
+    axes.text(
+        place.x, top + 1.2 * tick, plate.name, ha="center", va="bottom", fontsize=9.5, color=SHEET.muted
+    )
 
 
 def cause(
@@ -143,60 +178,68 @@ def cause(
         Growth of the middle over the rim of each, any unit; its sign and relative size are drawn.
 
     """
-    columns, tall = 2 * len(plates) + len(plates), 210.0
-    cell = WIDTH / columns
+    cell = WIDTH / (3 * len(plates))
     tall = max(ceil((cell - 10.0) * max(_half(p)[1] / _half(p)[0] for p in plates)), 40.0) + 34.0
-    figure = new_figure(WIDTH, tall + 46.0)
-    height = tall + 46.0
+    axes = _paper(tall + 46.0)
     for k, plate in enumerate(plates):
         for j, (what, values) in enumerate((("pressed", pressure[k]), ("worn", wear[k]))):
             left = (3 * k + j) * cell
-            axes = bare(figure, (left, 0.0, cell - 10.0, tall))
             on = plate.land > 0.0
             mean = float(values[on].mean()) or 1.0
             shown = np.where(on, values / mean, np.nan)
             top, low = float(np.nanmax(shown)), float(np.nanmin(shown))
-            clip = _face(axes, plate, patched(shown, plate.land, max(top, 1.01), REMOVED, min(low, 0.99)))
-            contours(axes, plate.grid.x * MM, plate.grid.y * MM, shown - 1.0, 0.1, max(top, 1.01) - 1.0, clip)
-            _mark(axes, plate)
-            figure.text(
-                (left + 2.0) / WIDTH,
-                (tall + 26.0) / height,
-                f"{plate.name}: {what}",
-                fontsize=11.0,
-                weight="bold",
-                color=SHEET.ink,
+            place = _inside(plate, (left, 0.0, cell - 10.0, tall))
+            clip = _face(
+                axes,
+                plate,
+                patched(shown, plate.land, max(top, 1.01), REMOVED, min(low, 0.99)),
+                place,
             )
-            figure.text(
-                (left + 2.0) / WIDTH,
-                (tall + 11.0) / height,
-                f"{low:.2g} to {top:.2g} of its mean",
-                fontsize=10.0,
-                color=SHEET.muted,
+            contours(
+                axes,
+                *place.of(plate.grid.x, plate.grid.y),
+                shown - 1.0,
+                0.1,
+                max(top, 1.01) - 1.0,
+                clip,
             )
-        _arrows(
-            figure, plate, ((3 * k + 2) * cell, 0.0, cell - 16.0, tall), made[k], max(map(abs, made)) or 1.0
-        )
-    return figure
+            _mark(axes, plate, place)
+            told = f"{low:.2g} to {top:.2g} of its mean"
+            head = f"{plate.name}: {what}"
+            axes.text(left + 2.0, tall + 26.0, head, fontsize=11.0, weight="bold", color=SHEET.ink)
+            axes.text(left + 2.0, tall + 11.0, told, fontsize=10.0, color=SHEET.muted)
+        box = ((3 * k + 2) * cell, 0.0, cell - 16.0, tall)
+        _arrows(axes, plate, box, made[k], max(map(abs, made)) or 1.0)
+    return _done(axes, tall + 46.0)
 
 
 def _arrows(
-    figure: Figure, plate: Plate, box: tuple[float, float, float, float], made: float, most: float
+    axes: Axes, plate: Plate, box: tuple[float, float, float, float], made: float, most: float
 ) -> None:
     """A section with arrows: where the face sinks against its mean."""
-    axes = bare(figure, box)
+    left, bottom, width, height = box
+    wide, high = width / 2.1, height / 2.15
+
+    def across(x: Array) -> Array:
+        return left + 0.5 * width + wide * x
+
+    def up(y: Array) -> Array:
+        return bottom + high * (y + 1.1)
+
     x = np.linspace(-1.0, 1.0, 61)
     bend = 0.28 * made / most * (0.5 - x**2)
-    axes.fill_between(x, -0.75, bend, color=SHEET.metal, linewidth=0.0)
-    axes.plot([-1, 1], [0, 0], color=SHEET.muted, linewidth=0.9, linestyle=(0, (4, 3)))
-    axes.plot(x, bend, color=SHEET.ink, linewidth=1.6)
-    for at in (-0.86, -0.45, 0.0, 0.45, 0.86):
-        to = 0.28 * made / most * (0.5 - at**2)
-        if abs(to) > 0.03:
+    axes.fill_between(across(x), up(np.full_like(x, -0.75)), up(bend), color=SHEET.metal, linewidth=0.0)
+    ends = across(np.array([-1.0, 1.0]))
+    axes.plot(ends, up(np.zeros(2)), color=SHEET.muted, linewidth=0.9, linestyle=(0, (4, 3)))
+    axes.plot(across(x), up(bend), color=SHEET.ink, linewidth=1.6)
+    at = np.array([-0.86, -0.45, 0.0, 0.45, 0.86])
+    to = 0.28 * made / most * (0.5 - at**2)
+    for a, foot, tip in zip(across(at), up(0.0 * to), up(2.2 * to), strict=True):
+        if abs(tip - foot) > 0.066 * high:
             axes.add_patch(
                 FancyArrowPatch(
-                    (at, 0.0),
-                    (at, to * 2.2),
+                    (a, foot),
+                    (a, tip),
                     arrowstyle="-|>",
                     mutation_scale=10,
                     color=SHEET.accent,
@@ -205,13 +248,11 @@ def _arrows(
             )
     grows = "goes domed" if made > 0.0 else "goes hollow"
     axes.text(
-        0.0,
-        0.82,
+        left + 0.5 * width,
+        bottom + high * 1.92,
         f"{plate.name} {grows}" if abs(made) > 0.02 * most else f"{plate.name} hardly changes",
         ha="center",
         fontsize=11.0,
         weight="bold",
         color=SHEET.ink,
     )
-    axes.set_xlim(-1.05, 1.05)
-    axes.set_ylim(-1.1, 1.05)

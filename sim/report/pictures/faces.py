@@ -232,23 +232,17 @@ def contours(
     if top - low < step or last < first:
         return
     levels = step * np.arange(first, min(last, first + 40) + 1)
-    for chosen, style, weight in (
-        (levels[levels > step / 2], "solid", 0.7),
-        (levels[np.abs(levels) <= step / 2], "solid", 1.2),
-        (levels[levels < -step / 2], "dashed", 0.7),
-    ):
-        if len(chosen):
-            lines = axes.contour(
-                x,
-                y,
-                np.ma.masked_invalid(z),
-                chosen,
-                colors="#30343a",
-                linewidths=weight,
-                linestyles=style,
-                alpha=0.75,
-            )
-            lines.set_clip_path(clip)
+    lines = axes.contour(
+        x,
+        y,
+        np.ma.masked_invalid(z),
+        levels,
+        colors="#30343a",
+        linewidths=np.where(np.abs(levels) <= step / 2, 1.2, 0.7),
+        linestyles=["dashed" if level < -step / 2 else "solid" for level in levels],
+        alpha=0.75,
+    )
+    lines.set_clip_path(clip)
 
 
 def _clock(axes: Axes, face: Face) -> None:
