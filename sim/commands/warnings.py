@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from sim.commands.naming import named
 from sim.lapping.kept import kept
+from sim.lapping.motion import Motion
 from sim.lapping.outlook import BAND
 from sim.plate.bending import pressed_sag
 from sim.report import words
@@ -28,6 +30,7 @@ HEAVY = 12.0  # kg
 BENDS = 0.1  # of the squeeze
 TOO_HEAVY = 23.0  # kg, the most at the best posture (NIOSH lifting equation)
 FINER = 3.0  # times finer than the last grit, the most at once
+ASIDE = 0.1  # of half the width of the plate below: how far the stroke's middle may lie off its own
 PITS = 0.5  # of the grain: how deep a grit leaves its marks
 WHOSE = "{whose}"  # stands for the plates of which a sentence holds
 
@@ -41,6 +44,7 @@ ORDER = (
     "high_pressure",
     "low_pressure",
     "no_turn",
+    "one_side",
     "finer",
     "pits",
     "one_dab",
@@ -107,6 +111,7 @@ def _of_step(study: Study, step: Step, look: Outlook) -> Iterator[tuple[str, str
             "the top is never turned: what lies along the stroke and what lies across it stay different. "
             f'Write turn = "{turn}"',
         )
+    yield from _of_place(study, step)
     yield from _of_grit(step)
     if look.tipping_margin < 0.0:
         yield (
@@ -137,6 +142,34 @@ def _of_step(study: Study, step: Step, look: Outlook) -> Iterator[tuple[str, str
     yield from _of_stroke(step, look)
     yield from _of_bending(study, step, look)
     yield from _of_weight(study, step)
+
+
+def _of_place(study: Study, step: Step) -> Iterator[tuple[str, str]]:
+    """A stroke that stays on one side of the plate below.
+
+    At a tenth of the radius, two flat discs lapped alike, the lopsided part of the worn face is a quarter of
+    the metal removed: more than the mark that the grit layer leaves.
+    """
+    x, y = Motion(step).middle()
+    aside = math.hypot(x, y)
+    below = [n for n in study.plates if n == step.bottom or (step.swap is not None and n == step.top)]
+    width = min(study.plates[name].outline.width_along(math.atan2(y, x)) for name in below)
+    if aside <= ASIDE * 0.5 * width or kept(step).kind == "all":
+        return
+    plate, top = study.plates[step.bottom], study.plates[step.top]
+    deeper = "a pit is worn there" if top.land_area < 0.5 * plate.land_area else "that side wears deeper"
+    cure = 'Write centre = ["0 mm", "0 mm"]'
+    if not plate.outline.long and step.walk.angle == 0.0:
+        cure += ', or walk round with walk = "3 deg per stroke" and carry_centre = true'
+    elif not plate.outline.long and not step.carry_centre:
+        cure += ", or let the stroke go round with you: carry_centre = true"
+    else:
+        cure += ", or lap as long on the other side"
+    yield (
+        "one_side",
+        f"the stroke stays on one side of {words.joined(below)}, its middle "
+        f"{words.length(aside, study.units)} off: {deeper}. {cure}",
+    )
 
 
 def _of_bending(study: Study, step: Step, look: Outlook) -> Iterator[tuple[str, str]]:

@@ -27,6 +27,7 @@ SAME_ANGLE = 1e-9  # rad
 MOST_INDEXES = 360
 MOST_SCATTER = 0.9  # amplitude and pace stay above a tenth of the nominal
 SPEED_PLACES = 8192  # of a stroke, where its mean speed has no closed form
+WALK_PLACES = 4096  # of a step, for the mean place of a stroke that is walked round
 CHUNK = 4096  # strokes of scatter made at a time
 HAND_STREAM = 0x68616E64  # sets the hand's random numbers apart from others with the same key
 AMPLITUDE, PACE, DIRECTION, CENTRE_X, CENTRE_Y = range(5)
@@ -164,6 +165,16 @@ class Motion:
             alpha=alpha,
             spin=spin,
         )
+
+    def middle(self) -> tuple[float, float]:
+        """Where on the bench the middle of the stroke lies on the whole [m], walked round with or not."""
+        step = self.step
+        if not step.carry_centre or step.walk.angle == 0.0:
+            return step.centre
+        # Every curve is even about its own middle; only where the operator stands moves that.
+        alpha = _angle(step.walk, np.linspace(0.0, step.total_strokes, WALK_PLACES, endpoint=False))
+        x, y = _turned(np.array([step.centre]), alpha).mean(axis=0)
+        return float(x), float(y)
 
     def mean_speed(self, first: int, strokes: int) -> float:
         """Mean speed of the top's centre [m/s] over whole strokes, by path length and not by a few poses."""

@@ -59,6 +59,45 @@ def test_a_grit_more_than_three_times_finer():
     assert ("finer", 3) not in codes(study(*((g, "20 min", "") for g in ("30 um", "15 um", "5 um"))))
 
 
+def aside(more, plates=None, time="20 min"):
+    stroke = 'stroke = { kind = "circle", radius = "20 mm", centre = ["15 mm", "20 mm"] }'
+    return study(("15 um", time, f"{stroke}\n{more}"), plates=plates)
+
+
+def test_a_stroke_that_stays_on_one_side():
+    """25 mm off the middle, by Pythagoras; walked wholly round, its middle is the plate's own."""
+    ring = 'plates.B = { disc = "300 mm", thickness = "40 mm" }\n'
+    ring += 'parts.A = { ring = ["70 mm", "50 mm"], thickness = "9 mm" }\n'
+    said = text(aside("", ring), "one_side")
+    assert "one side of B, its middle 25 mm off: a pit" in said
+    assert "carry_centre = true" in said
+    assert "side of B, its middle 25 mm off: that side wears deeper" in text(aside(""), "one_side")
+    assert "one side of A and B" in text(aside('swap_every = "5 min"'), "one_side")
+    assert ("one_side", 1) in codes(aside('walk = "3 deg per stroke"'))  # the stroke stays behind
+    stroke = 'stroke = {{ kind = "circle", radius = "20 mm", centre = ["15 mm", "20 mm"], {} }}'
+    for walk, time, one_sided in (
+        ("3 deg per stroke", "20 min", False),  # 40 strokes a minute: 2400 degrees
+        ("0.9 deg per stroke", "20 min", False),  # twice round
+        ("180 deg every 20 strokes", "20 min", False),
+        ("3 deg per stroke", "45 s", True),  # a quarter of the way round
+    ):
+        one = study(("15 um", time, f'walk = "{walk}"\n' + stroke.format("carry_centre = true")))
+        assert (("one_side", 1) in codes(one)) == one_sided, walk
+
+
+def test_a_stroke_a_little_off_the_middle():
+    """A tenth of the half width is what the hand does anyway (common practice, no source)."""
+    circle = 'stroke = {{ kind = "circle", radius = "20 mm", centre = ["{} mm", "0 mm"] }}'
+    assert ("one_side", 1) not in codes(study(("15 um", "20 min", circle.format("7.9"))))
+    assert ("one_side", 1) in codes(study(("15 um", "20 min", circle.format("8.1"))))
+    rail = 'plates.B = { rectangle = ["400 mm", "100 mm"], thickness = "40 mm" }\n'
+    rail += 'plates.A = { rectangle = ["150 mm", "60 mm"], thickness = "40 mm" }\n'
+    along = 'stroke = {{ kind = "line", length = "30 mm", centre = ["{}"] }}'
+    for place, one_sided in (("19 mm", "0 mm"), False), (("0 mm", "6 mm"), True):
+        one = study(("15 um", "20 min", along.format('", "'.join(place))), plates=rail)
+        assert (("one_side", 1) in codes(one)) == one_sided, place
+
+
 def test_pits_of_the_last_grit():
     # 15 um leaves 7.5 um; at 60 strokes a minute and 63 N a 9 um grit takes off some 5 um an hour
     short = study(("15 um", "20 min", ""), ("9 um", "10 min", ""))
