@@ -1,0 +1,329 @@
+"""`lapwright why` as a person types it and as a script reads it: words, JSON, folders, what is refused."""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from sim.cli import main
+from sim.errors import DefectiveError
+
+FORMS = {"sphere", "saddle", "twist"}
+LONG_FORMS = {"bow", "crown", "wind"}
+CIRCLE = 'kind = "circle", radius = "26.4 mm"'
+LINE = 'kind = "line", length = "52.8 mm"'
+
+
+def study(stroke: str, more: str = "", a: str = "", b: str = "", title: str = "Pair") -> str:
+    """Two 160 mm discs, coarse, with one step."""
+    return f"""title = "{title}"
+edge_margin = "0 %"
+plates.A = {{ disc = "160 mm", thickness = "30 mm", cells = 48 {a} }}
+plates.B = {{ disc = "160 mm", thickness = "30 mm", cells = 48 {b} }}
+[[steps]]
+top = "A"
+bottom = "B"
+grit = "15 um"
+stroke = {{ {stroke} }}
+time = "20 min"
+{more}
+"""
+
+
+RING = """title = "Ring"
+plates.plate = { disc = "200 mm", thickness = "40 mm", cells = 64, material = "grey iron" }
+[parts.ring]
+ring = ["100 mm", "60 mm"]
+thickness = "15 mm"
+mass = "2 kg"
+material = "hardened steel"
+cells = 48
+[[steps]]
+top = "ring"
+bottom = "plate"
+grit = "9 um"
+load = "20 N"
+stroke = { kind = "circle", radius = "25 mm" }
+time = "10 min"
+"""
+
+
+@pytest.fixture
+def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+@pytest.fixture
+def asked(bench: Path, capsys: pytest.CaptureFixture[str]):
+    """What `why --json` answers about a study, read as strictly as scripts elsewhere read it."""
+
+    def ask(text: str, *words: str, code: int = 0) -> dict[str, Any]:
+        (bench / "pair.toml").write_text(text)
+        assert main(["why", "pair.toml", "--json", *words]) == code
+
+        def refuse(word: str) -> None:
+            raise AssertionError(f"{word} in JSON")
+
+        found = json.loads(capsys.readouterr().out, parse_constant=refuse)
+        assert isinstance(found, dict)
+        return found
+
+    return ask
+
+
+@pytest.fixture
+def told(bench: Path, capsys: pytest.CaptureFixture[str]):
+    """What `why` says about a study, on one line."""
+
+    def say(text: str, *words: str) -> str:
+        (bench / "pair.toml").write_text(text)
+        assert main(["why", "pair.toml", "--force", *words]) == 0
+        return " ".join(capsys.readouterr().out.split())
+
+    return say
+
+
+# --- for scripts ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("stroke", "more", "count"),
+    [
+        (CIRCLE, 'turn = "8 deg per stroke"', 1),
+        (CIRCLE, "", 3),
+        (LINE, "", 9),
+        ('kind = "still"', 'turn = "8 deg per stroke"', 4),
+        (LINE, 'turn = "180 deg every 10 strokes"', 6),
+        (LINE, 'turn = "90 deg every 10 strokes"', 1),
+    ],
+)
+def test_how_many_stay_is_a_whole_number(asked, stroke: str, more: str, count: int) -> None:
+    """Counts of check 12 (derived; lower pairs of Reuleaux 1876), from a typed study to the JSON."""
+    (step,) = asked(study(stroke, more))["steps"]
+    assert step["survivors"] == count
+    assert step["gap"] > 1e6
+    staying = [mode for mode in step["modes"] if mode["stays"]]
+    assert len(staying) == count
+    assert all(mode["half_life"] is None and mode["half_removed"] is None for mode in staying)
+    going = [mode for mode in step["modes"] if not mode["stays"]]
+    assert len(staying) + len(going) <= 2 * 45 - 6
+    assert all(mode["half_life"] > 0.0 and mode["half_removed"] > 0.0 for mode in going)
+
+
+def test_json_is_as_the_interface_page_has_it(asked) -> None:
+    answer = asked(study(LINE, 'swap_every = "5 min"'))
+    assert answer["study"] == "pair"
+    for part in (*answer["steps"], answer["schedule"]):
+        for key in ("survivors", "modes", "drift", "residue", "lifts", "lift_share", "lift_phase"):
+            assert key in part
+        assert type(part["survivors"]) is int
+        assert type(part["lifts"]) is bool
+        for mode in part["modes"]:
+            assert {"half_life", "half_removed", "stays", "slow", "forms"} <= set(mode)
+            assert set(mode["forms"]) == {"A", "B"}
+        for forms in (part["drift"], part["residue"]):
+            assert set(forms) == {"A", "B"}
+            assert all(set(f) == FORMS for f in forms.values())
+    assert [m["stays"] for m in answer["steps"][0]["modes"]] == sorted(
+        (m["stays"] for m in answer["steps"][0]["modes"]), reverse=True
+    )
+
+
+def test_what_is_made_is_the_law_of_moments(asked) -> None:
+    """Equal discs, circle of 0.33 R: half the difference of the domes grows by 6 x 0.33^2 of what is removed
+    (check 6, derived, exact)."""
+    (step,) = asked(study(CIRCLE))["steps"]
+    drift, removal = step["drift"], step["removal"]
+    half = 0.5 * (drift["B"]["sphere"] - drift["A"]["sphere"])
+    assert half / removal["A"] == pytest.approx(6.0 * 0.33**2, rel=0.005)
+    assert removal["A"] == pytest.approx(removal["B"], rel=1e-6)
+    assert step["law_error"] < 0.005
+
+
+def test_a_ring_and_a_plate_of_unequal_metal_and_mass(asked) -> None:
+    """While it only travels, the volume removed of each goes as its wear constant (check 1)."""
+    answer = asked(RING)
+    (step,) = answer["steps"]
+    assert step["survivors"] == 3
+    land = {"plate": math.pi * 0.1**2, "ring": math.pi * (0.05**2 - 0.03**2)}
+    factor = {"plate": 1.0, "ring": 0.5}
+    share = {name: step["removal"][name] * land[name] / factor[name] for name in land}
+    assert share["plate"] == pytest.approx(share["ring"], rel=1e-3)
+    # 0.16e-12 1/Pa per um of grit (default), 22 N + 20 N, 2 pi 25 mm 40 times a minute
+    speed = 2.0 * math.pi * 0.025 * 40.0 / 60.0
+    force = 2.0 * 9.80665 + 20.0
+    expected = 9.0 * 0.16e-12 * force * speed / land["plate"]
+    assert step["removal"]["plate"] == pytest.approx(expected, rel=0.01)
+    both = [mode["forms"] for mode in step["modes"] if mode["stays"]]
+    for forms in both:  # one curvature in both: sizes go as the square of the outside, 100 mm to 50 mm
+        assert forms["plate"]["twist"] == pytest.approx(4.0 * forms["ring"]["twist"], abs=1e-6)
+        assert forms["plate"]["sphere"] == pytest.approx(-4.0 * forms["ring"]["sphere"], abs=1e-6)
+
+
+def test_rails_have_forms_of_their_own(asked) -> None:
+    rail = study(LINE).replace('disc = "160 mm"', 'rectangle = ["300 mm", "50 mm"]')
+    (step,) = asked(rail, "--degree", "4")["steps"]
+    assert set(step["drift"]["A"]) == LONG_FORMS
+    assert step["survivors"] == 5, "d + 1 along a straight stroke"
+
+
+def test_degree_and_step_are_those_asked_for(asked) -> None:
+    two = study(LINE) + '[[steps]]\ntop = "B"\nbottom = "A"\ngrit = "5 um"\ntime = "5 min"\n'
+    answer = asked(two, "--degree", "6", "--step", "2")
+    assert len(answer["steps"]) == 1
+    assert (answer["steps"][0]["top"], answer["steps"][0]["survivors"]) == ("B", 3)
+    assert [s["survivors"] for s in asked(two, "--degree", "6")["steps"]] == [7, 3]
+
+
+def test_a_later_step_is_judged_by_the_faces_it_finds(asked) -> None:
+    """A dome lifts at first; after an hour's rubbing it is gone, and the same stroke lifts nowhere."""
+    step = '[[steps]]\ntop = "A"\nbottom = "B"\ngrit = "15 um"\nturn = "8 deg per stroke"\ntime = "3 h"\n'
+    text = study(CIRCLE, a=', form = { dome = "4 um" }', b=', form = { dome = "4 um" }')
+    first, second = asked(text.replace("20 min", "3 h") + step)["steps"]
+    assert first["lifts"]
+    assert first["lift_share"] == 1.0
+    assert first["lift_phase"]
+    assert first["deviation"] is not None
+    assert not second["lifts"]
+    assert second["lift_phase"] == []
+    assert second["deviation"] is None
+
+
+def test_the_schedule_says_where_it_lifts(asked) -> None:
+    lifts = asked(study(CIRCLE, 'swap_every = "5 min"', a=', form = { dome = "4 um" }'))["schedule"]
+    assert lifts["lifts"]
+    assert lifts["lift_phase"]
+    assert all(0.0 <= phase <= 2.0 * math.pi for phase in lifts["lift_phase"])
+
+
+def test_what_goes_slowly_is_told_apart(asked, told) -> None:
+    """Two positions 2 degrees apart are nearly one (model page 6): slow, not staying."""
+    text = study(CIRCLE, 'turn = "2 deg every 600 strokes"').replace('time = "20 min"', "strokes = 1200")
+    (step,) = asked(text)["steps"]
+    assert step["survivors"] == 1
+    assert sum(mode["slow"] for mode in step["modes"]) == 2
+    # What they would come to after years is not told as something that stays.
+    assert abs(step["bedded_residue"]["A"]["sphere"]) < 1e-6
+    said = told(text)
+    assert "hardly touched: " in said
+    assert "the same twist in both" in said.split("hardly touched: ")[1].split("removed")[0]
+    assert "twist stays" not in said
+
+
+def test_swaps_by_reading_have_no_cycle(asked, told) -> None:
+    text = study(CIRCLE, 'swap_every = { read = "5 min", on_top = "more domed" }')
+    assert asked(text)["schedule"] is None
+    assert "cannot be told beforehand: lapwright run pair.toml" in told(text)
+
+
+def test_what_grows_with_time_is_refused(
+    bench: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """No stroke is known that does so, hence the motion is made so: one shape feeds another."""
+    from sim.modes import evolution, nullspace
+
+    def defective(matrix, eigenvalues=None):
+        broken = matrix * 0.0
+        broken[5, 4] = broken[8, 8] = -1.0
+        return nullspace.kernel_of(broken)
+
+    monkeypatch.setattr(evolution, "kernel_of", defective)
+    (bench / "pair.toml").write_text(study(CIRCLE))
+    assert main(["why", "pair.toml", "--json"]) == 1
+    out, err = capsys.readouterr()
+    answer = json.loads(out)
+    assert answer["error"]["code"] == DefectiveError.code
+    assert "one of them grows with time" in answer["error"]["message"]
+    assert err.count("\n") == 1
+    assert main(["why", "pair.toml"]) == 1
+    assert not (bench / "pair-why").exists()
+    assert "Traceback" not in capsys.readouterr().err
+
+
+# --- for people ----------------------------------------------------------------------------------
+
+
+def test_each_error_that_stays_has_its_reason_and_its_cure(told) -> None:
+    said = told(study(LINE))
+    assert (
+        "twist stays: two plates twisted the same way lie on each other at every point of this stroke; "
+        "a quarter turn of the top every few strokes takes it out" in said
+    )
+    assert "keep the domed one on top longer" in said
+    assert "ridges along the stroke (3 to 9 o'clock) stay" in said
+    turned = told(study(LINE, 'turn = "90 deg every 10 strokes"'))
+    assert "twist stays" not in turned
+    assert "ridges along the stroke (3" not in turned
+    assert "a dome in a dish stays" in turned
+
+
+def test_what_is_made_is_told_for_metal_and_for_an_hour(told) -> None:
+    said = told(study(CIRCLE))
+    assert re.search(r"for each 1 um removed, once they have bedded in: B goes domed by 0\.65 um", said)
+    assert "half the difference of the two domes grows by 0.65 um; here the same to 0.1 %" in said
+    assert re.search(r"an hour takes off about [\d.]+ um \([\d.]+ um to [\d.]+ um\)", said)
+
+
+def test_even_swaps_hold_the_plates_as_they_are(told) -> None:
+    said = told(study(CIRCLE, 'swap_every = "5 min"'))
+    assert "equal swaps hold the plates as they are" in said
+    uneven = told(study(CIRCLE, 'swap_every = { A = "6 min", B = "2 min" }').replace("20 min", "24 min"))
+    assert "equal swaps" not in uneven
+    # A is on top for three quarters of the time: half of what it would gain without swaps.
+    assert "A goes hollow by 0.33 um; B goes domed by 0.33 um" in uneven
+
+
+def test_inches(told) -> None:
+    said = told('units = "inch"\n' + study(CIRCLE))
+    assert "for each 40 uin removed" in said
+    assert " um" not in said.split("Step 1: A on B, grit 15 um")[1].split("Open in")[0]
+
+
+def test_nothing_rubs(told) -> None:
+    said = told(study('kind = "still"'))
+    assert "nothing rubs" in said
+
+
+@pytest.mark.parametrize(
+    ("words", "answer"),
+    [
+        (["--step", "2"], "has 1 step"),
+        (["--step", "0"], "is not the number of a step"),
+        (["--degree", "1"], "is not a degree"),
+        (["--degree", "40"], "is not a degree"),
+        (["--degree", "x"], "is not a degree"),
+        (["--fource"], "did you mean --force?"),
+    ],
+)
+def test_wrong_words_are_told_in_one_line(
+    bench: Path, capsys: pytest.CaptureFixture[str], words: list[str], answer: str
+) -> None:
+    (bench / "pair.toml").write_text(study(CIRCLE))
+    assert main(["why", "pair.toml", *words]) == 2
+    err = capsys.readouterr().err
+    assert answer in err
+    assert err.count("\n") == 1
+
+
+def test_nothing_is_overwritten_without_force(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (bench / "pair.toml").write_text(study(CIRCLE))
+    assert main(["why", "pair.toml", "--degree", "4"]) == 0
+    page = bench / "pair-why" / "why.html"
+    assert "pair-why/why.html" in capsys.readouterr().out
+    page.write_text("mine")
+    assert main(["why", "pair.toml", "--degree", "4"]) == 0
+    assert page.read_text() == "mine"
+    assert "lapwright why pair.toml --force" in capsys.readouterr().out
+    assert main(["why", "pair.toml", "--degree", "4", "--force"]) == 0
+    assert page.read_text().startswith("<!")
+    assert main(["why", "pair.toml", "--degree", "4", "--out", "other"]) == 0
+    assert (bench / "other" / "why.html").is_file()
+    (bench / "bare").mkdir()
+    assert main(["why", "pair.toml", "--degree", "4", "--json"]) == 0
+    assert sorted(p.name for p in bench.iterdir()) == ["bare", "other", "pair-why", "pair.toml"]
