@@ -127,3 +127,20 @@ def test_every_fence_of_commands_is_typed() -> None:
     assert len(commands) >= 10
     bare = re.findall(r"^```(\w*)", page, re.MULTILINE)
     assert set(bare) == {"console", "diff", ""}
+
+
+def test_the_page_says_how_to_install_before_it_types_anything():
+    """The same lines as the README's, for both kinds of system, for the Python that the package asks for."""
+    page, root = PAGE.read_text(), PAGE.parents[1]
+    head = page[: page.index("$ lapwright")]
+    readme, project = ((root / name).read_text() for name in ("README.md", "pyproject.toml"))
+    install = "python3 -m venv .venv && .venv/bin/pip install -q -e ."
+    assert f"    {install} &&" in readme
+    windows = install.replace("python3", "python").replace(".venv/bin/", ".venv\\Scripts\\")
+    for lines in (
+        f"    {install}\n    source .venv/bin/activate\n",
+        f"    {windows}\n    .venv\\Scripts\\activate\n",
+    ):
+        assert lines in head
+    (needed,) = re.findall(r'requires-python = ">=([\d.]+)"', project)
+    assert f"Python {needed} or later" in head
