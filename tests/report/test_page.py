@@ -6,77 +6,16 @@ import base64
 import json
 import re
 import time
-from html.parser import HTMLParser
 from pathlib import Path
 
 import numpy as np
 import pytest
+from pages import FOREIGN, walked
 from scipy.interpolate import RegularGridInterpolator
 
 from sim.report.account import FORM_KEYS, account
 from sim.report.page import PARTS, render, write_page
 from sim.study.runfile import Run
-
-# Elements without an end tag: HTML Living Standard, section "Void elements" (from memory).
-VOID = {"area", "base", "br", "col", "embed", "hr", "img", "input", "link", "meta", "source", "track", "wbr"}
-FOREIGN = re.compile(r"survivor|eigen|drift|preston|minimum zone|\bnan\b|\binf(inity)?\b", re.IGNORECASE)
-
-
-class Sheet(HTMLParser):
-    """Walks the page: open tags, ids, addresses, words a person sees, scripts."""
-
-    def __init__(self) -> None:
-        super().__init__(convert_charrefs=True)
-        self.open: list[str] = []
-        self.faults: list[str] = []
-        self.ids: list[str] = []
-        self.addresses: list[str] = []
-        self.references: list[str] = []
-        self.seen: list[str] = []
-        self.scripts: list[str] = []
-        self.styles: list[str] = []
-        self.labels: list[str] = []
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        if tag not in VOID:
-            self.open.append(tag)
-        self._attributes(dict(attrs))
-
-    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self._attributes(dict(attrs))
-
-    def _attributes(self, attrs: dict[str, str | None]) -> None:
-        if attrs.get("id"):
-            self.ids.append(str(attrs["id"]))
-        for key in ("href", "src", "xlink:href", "action", "data", "poster", "srcset"):
-            if attrs.get(key):
-                self.addresses.append(str(attrs[key]))
-        self.references += re.findall(r"url\(#([^)]*)\)", " ".join(str(v) for v in attrs.values()))
-        if attrs.get("aria-label"):
-            self.labels.append(str(attrs["aria-label"]))
-
-    def handle_endtag(self, tag: str) -> None:
-        if tag in VOID:
-            return
-        if not self.open or self.open[-1] != tag:
-            self.faults.append(f"</{tag}> closes {self.open[-1:]} at {self.getpos()}")
-        else:
-            self.open.pop()
-
-    def handle_data(self, data: str) -> None:
-        if self.open and self.open[-1] == "script":
-            self.scripts.append(data)
-        elif self.open and self.open[-1] == "style":
-            self.styles.append(data)
-        else:
-            self.seen.append(data)
-
-
-def walked(page: str) -> Sheet:
-    sheet = Sheet()
-    sheet.feed(page)
-    sheet.close()
-    return sheet
 
 
 @pytest.fixture(scope="module")
