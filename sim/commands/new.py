@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import contextlib
 import os
 import sys
 import textwrap
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from sim.commands.answer import Speaker, print_json, typed
 from sim.errors import CannotDoError, CommandError
@@ -24,7 +23,7 @@ example:
   lapwright new                    asks about your plates; writes my-plates.toml
   lapwright new seal-ring.toml     the same into a file of that name
   lapwright new --yes              takes every usual answer and asks nothing
-  lapwright new --example          writes first-pair.toml, the shortest study there is
+  lapwright new --example          writes example.toml, the shortest study there is
 
 While it asks: Enter takes what stands in brackets, ? explains, back goes back, Ctrl-C stops.
 """
@@ -99,7 +98,7 @@ def _named(args: argparse.Namespace) -> Path:
         No name for a study, or in a folder that is not there.
 
     """
-    path = Path(args.file or ("first-pair.toml" if args.example else "my-plates.toml"))
+    path = Path(args.file or ("example.toml" if args.example else "my-plates.toml"))
     if os.path.isdir(path):
         raise CommandError(
             f"{path} is a folder: name the study to write, such as {typed('new', path / 'my-plates.toml')}",
@@ -188,15 +187,11 @@ def _put(path: Path, text: str, force: bool) -> None:
 
 def _shown(path: Path, say: Speaker) -> None:
     """What the study means, as `preview` says it."""
-    from sim.commands import preview
+    from sim.commands.preview import Ahead
+    from sim.study.read import load
 
-    parser = argparse.ArgumentParser()
-    preview.add(parser)
-    args: Any = parser.parse_args([str(path)])
-    args.json = args.debug = False
     say()
-    with contextlib.redirect_stdout(say.stream):
-        preview.main(args)
+    Ahead(load(path)).say(say)
 
 
 def _next(path: Path, answers: Answers, say: Speaker) -> None:

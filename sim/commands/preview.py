@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,9 +14,10 @@ from sim.commands.warnings import in_words, warnings_of
 if TYPE_CHECKING:
     from sim.lapping.outlook import Outlook
     from sim.lapping.step import Step
+    from sim.modes.glance import Glance
     from sim.study.model import Study
 
-__all__ = ["EXAMPLE", "add", "main"]
+__all__ = ["EXAMPLE", "Ahead", "add", "main"]
 
 EXAMPLE = """\
 example:
@@ -31,33 +32,53 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def main(args: argparse.Namespace) -> int:
     """Say the study back; returns the exit code."""
-    from sim.lapping.outlook import outlooks
     from sim.study.read import load
 
     study = load(study_file(Path(args.file)))
-    ahead = outlooks(study.plates, study.steps, seed=study.seed)
-    warnings = warnings_of(study, ahead)
     say = Speaker(args.json)
-    for line in _in_words(study, ahead, args.file):
-        say(line)
-    say()
-    say("Look out:" if warnings else "Nothing to look out for that shows from here.")
-    for line in in_words(warnings, len(study.steps)):
-        _said(say, line, "  ", "    ")
-    for line in _weighing(study):
-        say()
-        _said(say, line, "", "  ")
+    ahead = Ahead(study)
+    ahead.say(say)
     if args.json:
-        print_json(
-            {
-                "study": study.stem,
-                "assumed": dict(study.assumed),
-                "warnings": [{"code": w.code, "step": w.step, "text": w.text} for w in warnings],
-                "steps": [_as_json(step, look) for step, look in zip(study.steps, ahead, strict=True)],
-            }
-        )
+        print_json(ahead.as_json())
     say.next(*_next(args.file))
     return 0
+
+
+class Ahead:
+    """A study looked at beforehand: what each step will do, and what to look out for."""
+
+    def __init__(self, study: Study) -> None:
+        from sim.lapping.outlook import outlooks
+        from sim.modes.glance import Glances
+
+        self.study = study
+        self.looks = outlooks(study.plates, study.steps, seed=study.seed)
+        self.warnings = warnings_of(study, self.looks)
+        look_at = Glances(study.plates, study.seed, study.margin).of
+        steps = zip(study.steps, self.looks, strict=True)
+        self.glances = [look_at(step, number, look) for number, (step, look) in enumerate(steps, 1)]
+
+    def say(self, say: Speaker) -> None:
+        """All of it in words."""
+        for line in _in_words(self.study, self.looks, self.glances):
+            say(line)
+        say()
+        say("Look out:" if self.warnings else "Nothing to look out for that shows from here.")
+        for line in in_words(self.warnings, len(self.study.steps)):
+            _said(say, line, "  ", "    ")
+        for line in _weighing(self.study):
+            say()
+            _said(say, line, "", "  ")
+
+    def as_json(self) -> dict[str, Any]:
+        """All of it for scripts."""
+        steps = zip(self.study.steps, self.looks, self.glances, strict=True)
+        return {
+            "study": self.study.stem,
+            "assumed": dict(self.study.assumed),
+            "warnings": [{"code": w.code, "step": w.step, "text": w.text} for w in self.warnings],
+            "steps": [_as_json(*step) for step in steps],
+        }
 
 
 def _said(say: Speaker, text: str, first: str, then: str) -> None:
@@ -65,21 +86,15 @@ def _said(say: Speaker, text: str, first: str, then: str) -> None:
         say(line)
 
 
-def _commands() -> Mapping[str, str]:
-    """The commands that there are; late, because they lead here."""
-    from sim.cli import COMMANDS
-
-    return COMMANDS
-
-
 def _next(file: str) -> list[tuple[str, str]]:
-    lines = [("See how the top bears", typed("bearing", file))]
-    if "why" in _commands():
-        lines.append(("Why it makes what it makes", typed("why", file)))
-    return [*lines, ("Lap the plates", typed("run", file))]
+    return [
+        ("See how the top bears", typed("bearing", file)),
+        ("Why it makes what it makes", typed("why", file)),
+        ("Lap the plates", typed("run", file)),
+    ]
 
 
-def _as_json(step: Step, look: Outlook) -> dict[str, Any]:
+def _as_json(step: Step, look: Outlook, glance: Glance | None) -> dict[str, Any]:
     from sim.lapping.kept import kept
 
     keys = (
@@ -97,13 +112,20 @@ def _as_json(step: Step, look: Outlook) -> dict[str, Any]:
         "tau",
     )
     what = kept(step)
-    return {key: getattr(look, key) for key in keys} | {
+    told = {key: getattr(look, key) for key in keys} | {
+        "lifts_from": look.edge.limits.lift.overhang,
+        "lifts": look.lifts,
         "stays": {"kind": what.kind, "number": what.count()},
         "drives": look.tendency.all_round,
+        "made": None if glance is None else glance.made,
+        "mark": None if glance is None else glance.mark,
     }
+    if look.half_difference is None and glance is not None:
+        told["half_difference"] = glance.half_difference(step)
+    return told
 
 
-def _in_words(study: Study, ahead: Sequence[Outlook], file: str) -> Iterator[str]:
+def _in_words(study: Study, ahead: Sequence[Outlook], glances: Sequence[Glance | None]) -> Iterator[str]:
     """What the study means, line by line."""
     from sim.commands import assumed
     from sim.report import beforehand
@@ -113,13 +135,14 @@ def _in_words(study: Study, ahead: Sequence[Outlook], file: str) -> Iterator[str
     width = max(map(len, study.plates)) + 2
     for name, plate in study.plates.items():
         yield from wrapped(beforehand.plate(plate, study.units), f"{name:<{width}}", " " * width)
-    for number, (step, look) in enumerate(zip(study.steps, ahead, strict=True), 1):
+    steps = zip(study.steps, ahead, glances, strict=True)
+    for number, (step, look, glance) in enumerate(steps, 1):
         yield ""
         grit = step.grit.name
         size = beforehand.grain(step, study.units)
         head = f"{step.top} on {step.bottom}, grit {grit}{size}, {', '.join(beforehand.schedule(step))}"
         yield from wrapped(f"Step {number}: {head}", "", "  ")
-        for what, sentences in _step(study, number, step, look, file):
+        for what, sentences in _step(study, number, step, look, glance):
             for i, sentence in enumerate(sentences):
                 yield from wrapped(sentence, f"  {'' if i else what:<8}", " " * 12 if i else " " * 10)
     if study.rounds > 1:
@@ -134,7 +157,7 @@ def _in_words(study: Study, ahead: Sequence[Outlook], file: str) -> Iterator[str
 
 
 def _step(
-    study: Study, number: int, step: Step, look: Outlook, file: str
+    study: Study, number: int, step: Step, look: Outlook, glance: Glance | None
 ) -> Iterator[tuple[str, Sequence[str]]]:
     """What the hand does, how it presses, what it cuts, makes and leaves."""
     from sim.report import beforehand
@@ -154,10 +177,10 @@ def _step(
             units,
             as_they_come=number == 1,
             more_plates=len(laid) > 2,
-            ask=typed("why", file) if "why" in _commands() else "",
+            glance=glance,
         ),
     )
-    yield "leaves", beforehand.leaves(step, plates, look, units)
+    yield "leaves", beforehand.leaves(step, plates, look, units, glance)
 
 
 def _weighing(study: Study) -> list[str]:

@@ -41,6 +41,7 @@ class Outlook:
     evenly [Pa], `squeeze` of the layer under it [m]; `speed` mean sliding speed, `speeds` with either on top
     [m/s], turning included.  `time` [s] rubbed, the most if the step stops by a gauge.  `removed`: mean depth
     off both plates, and `removed_from` each [m]; times or divided by `BAND` while the wear is a default.
+    `kappas`: wear of each with a fresh dab [1/Pa]; `on_top`: time at that cut that each lies on top [s].
     `tau`: time in which a mismatch dies to 37 % with a fresh dab [s], infinite where nothing rubs.
     `half_difference`: change of (dome of the bottom - dome of the top) / 2 [m], by their places at the start
     of the step, at edge margin 0; None where the moment law does not tell; `tendency` tells its direction for
@@ -64,6 +65,8 @@ class Outlook:
     time: float
     removed: float
     removed_from: Mapping[str, float]
+    kappas: Mapping[str, float]
+    on_top: Mapping[str, float]
     tau: float
     half_difference: float | None
     tendency: Tendency
@@ -156,6 +159,8 @@ def outlook(
         time=step.total_strokes / step.pace,
         removed=sum(removed.values()) / len(removed),
         removed_from=removed,
+        kappas=cut,
+        on_top=on_top,
         tau=1.0 / both if both > 0.0 else np.inf,
         half_difference=half_difference(step, top, bottom, cut, on_top, means),
         tendency=tendency(top, bottom, on_top, means),

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING
 
 from sim.lapping.kept import Kept, kept
 from sim.lapping.sizing import half_travel
-from sim.lapping.strokes import Still
 from sim.plate.outline import Disc
 from sim.report import words
 from sim.study.say import number, say_force, say_length, say_mass, say_pace, say_share, say_small, say_time
@@ -22,12 +21,14 @@ if TYPE_CHECKING:
     from sim.lapping.outlook import Outlook
     from sim.lapping.reach import Reach
     from sim.lapping.step import Step, Turn
+    from sim.modes.glance import Glance
     from sim.plate.plate import Plate
 
 __all__ = [
     "clock",
     "cuts",
     "echoed",
+    "finest",
     "grain",
     "hand",
     "leaves",
@@ -38,6 +39,7 @@ __all__ = [
     "press",
     "schedule",
     "stays",
+    "telling",
     "wears",
     "weighing",
 ]
@@ -47,6 +49,7 @@ Plates = Mapping[str, "Plate"]
 HERE = 1e-4  # [m] from the middle
 SAME = 0.05  # of each other, from which two plates' sizes are told apart
 TYPED = 4  # a length of no more figures than this was typed; any other was worked out
+WORTH = 0.3  # of the largest mark: smaller ones are left to the page of why
 SIMPLE = (1, 2, 3, 4, 5, 6, 8)  # shares that a person says: thirds, eighths, but no sevenths
 REMARK = f" ({words.REMARK})"
 
@@ -260,13 +263,19 @@ def wears(wear: float | None, units: str = "metric") -> str:
 # --- leaves ------------------------------------------------------------------------------------
 
 
-def leaves(step: Step, plates: Plates, look: Outlook, units: str = "metric") -> list[str]:
-    """What stays on both faces: the mark of the layer, and what the stroke never takes out."""
+def leaves(
+    step: Step, plates: Plates, look: Outlook, units: str = "metric", glance: Glance | None = None
+) -> list[str]:
+    """What stays on both faces: the mark of the layer, and what the stroke never takes out.
+
+    `glance`: what the step leaves by the picture; only the squeeze is told without.
+    """
     what = kept(step)
     if what.kind == "all":
         return ["nothing rubs, so everything stays as it is"]
     long = plates[step.top].outline.long or plates[step.bottom].outline.long
-    said = [_residue(step, plates, look, units), stays(what, step, long)]
+    mark = _squeeze(step, look, units) if glance is None else _mark(step, glance, units)
+    said = [mark, stays(what, step, long)]
     if look.overhang < -1e-4 and step.swap is None:
         rim = words.length(look.overhang, units)
         said.append(
@@ -275,24 +284,55 @@ def leaves(step: Step, plates: Plates, look: Outlook, units: str = "metric") -> 
     return said
 
 
-def _residue(step: Step, plates: Plates, look: Outlook, units: str) -> str:
-    """The mark of the layer: half to all of the squeeze where two equal discs travel."""
-    top, bottom = (plates[name].outline for name in (step.top, step.bottom))
-    if isinstance(step.curve, Still):
-        return (
-            f"the middle high by about {words.size(look.squeeze, units)}{fine(look.squeeze, step)}: "
-            "turning alone hardly rubs there"
+def _squeeze(step: Step, look: Outlook, units: str) -> str:
+    """How large the mark of the layer can be, where its shape is not known."""
+    size = f"{words.size(look.squeeze, units)}{fine(look.squeeze, step)}"
+    return f"a mark of the grit layer, up to about {size}"
+
+
+def telling(
+    faces: Mapping[str, Mapping[str, float]], always: tuple[str, ...] = ()
+) -> dict[str, dict[str, float]]:
+    """Of the forms [m] of each face those that are worth a word, the largest first; some always are."""
+    largest = max((abs(v) for forms in faces.values() for v in forms.values()), default=0.0)
+    least = max(WORTH * largest, words.NOTHING)
+    return {
+        name: dict(
+            sorted(
+                ((k, v) for k, v in forms.items() if abs(v) >= (words.NOTHING if k in always else least)),
+                key=lambda part: -abs(part[1]),
+            )
         )
-    equal = isinstance(top, Disc) and isinstance(bottom, Disc)
-    if equal and abs(top.radius / bottom.radius - 1.0) < SAME:
-        low, high = (words.size(by * look.squeeze, units) for by in (0.5, 1.0))
-        return (
-            f"both hollow by {low} to {high}{fine(look.squeeze, step)}: the mark of the grit layer, which "
-            "laying one on the other does not show"
-        )
-    return (
-        f"a mark of the grit layer, up to about {words.size(look.squeeze, units)}{fine(look.squeeze, step)}"
+        for name, forms in faces.items()
+    }
+
+
+def finest(faces: Mapping[str, Mapping[str, float]]) -> float:
+    """Smallest of some forms [m]; infinite where there are none."""
+    return min((abs(v) for forms in faces.values() for v in forms.values()), default=math.inf)
+
+
+def _mark(step: Step, glance: Glance, units: str) -> str:
+    """The mark of the layer on each face at the end of the step; faces alike are told together."""
+    told = telling(glance.mark)
+    alike: dict[str, list[str]] = {}
+    for name, forms in told.items():
+        said = words.joined([_left(key, value, units) for key, value in forms.items()])
+        alike.setdefault(said or "as good as none", []).append(name)
+    if not any(told.values()):
+        return "no mark of the grit layer to speak of"
+    each = "; ".join(
+        f"{'both' if len(names) == len(told) else words.joined(names)} {what}"
+        for what, names in alike.items()
     )
+    rough = fine(finest(told), step)
+    return f"{each}{rough}: the mark of the grit layer, which laying one on the other does not show"
+
+
+def _left(key: str, value: float, units: str) -> str:
+    if key == "sphere":
+        return f"{'hollow' if value < 0.0 else 'domed'} by about {words.size(value, units)}"
+    return words.part_words(key, value, units).replace(",", "").replace(" by ", " by about ")
 
 
 def stays(what: Kept, step: Step, long: bool) -> str:

@@ -7,11 +7,13 @@ from typing import TYPE_CHECKING
 
 from sim.plate.outline import Rectangle
 from sim.report import words
-from sim.report.beforehand import fine
+from sim.report.beforehand import fine, finest, telling
+from sim.report.reasons import grown
 
 if TYPE_CHECKING:
     from sim.lapping.outlook import Outlook
     from sim.lapping.step import Step
+    from sim.modes.glance import Glance
     from sim.plate.plate import Plate
 
 __all__ = ["makes"]
@@ -30,7 +32,7 @@ def makes(
     *,
     as_they_come: bool = True,
     more_plates: bool = False,
-    ask: str = "",
+    glance: Glance | None = None,
 ) -> list[str]:
     """Which goes hollow, which domed, by how much, and whether that is the right way round.
 
@@ -40,8 +42,8 @@ def makes(
         The plates come into this step with their starting forms.
     more_plates
         Further plates are lapped by turns with these.
-    ask
-        The command that tells the size where no closed form does; empty when there is none.
+    glance
+        What the step makes by the picture, for pairs of which no closed form tells the size.
 
     """
     if look.removed < words.NOTHING:
@@ -49,8 +51,11 @@ def makes(
     if step.swap is not None and step.swap.read is not None:
         return ["whichever reads more domed goes on top and loses its dome: the right way round by itself"]
     half, drive = look.half_difference, look.tendency.all_round
-    if half is None:
-        said = _direction(step, plates, look, ask)
+    if half is None and glance is not None:
+        said, drive = _sizes(step, plates, look, glance, units)
+        half = glance.half_difference(step) if _like(step, plates) else None
+    elif half is None:
+        said = _direction(step, plates, look)
         drive = 0.0 if abs(drive) < BALANCED else drive
     elif abs(half) < max(words.NOTHING, 0.02 * look.removed * _reach(step, plates)):
         said, drive = "neither more domed nor more hollow than the other", 0.0
@@ -72,16 +77,29 @@ def _reach(step: Step, plates: Plates) -> float:
     return 6.0 * (half_travel(step.curve) / plates[step.top].outline.radius) ** 2
 
 
-def _direction(step: Step, plates: Plates, look: Outlook, ask: str) -> str:
+def _sizes(step: Step, plates: Plates, look: Outlook, glance: Glance, units: str) -> tuple[str, float]:
+    """What each plate gains once they have bedded in, and which way that drives their domes."""
+    if not any(plates[n].outline.long for n in glance.made) and abs(look.tendency.all_round) < BALANCED:
+        return "neither clearly domed nor clearly hollow", 0.0
+    made = telling({name: glance.made[name] for name in (step.top, step.bottom)}, ("sphere", "bow"))
+    sizes = [abs(v) for forms in made.values() for v in forms.values()]
+    if max(sizes, default=0.0) < max(words.NOTHING, 0.02 * look.removed * _reach(step, plates)):
+        return "neither clearly domed nor clearly hollow", 0.0
+    told = "; ".join(f"{name} {grown(forms, units)}" for name, forms in made.items() if forms)
+    rough = fine(finest(made), step)
+    return f"{told}, once they have bedded in{rough}", glance.half_difference(step)
+
+
+def _direction(step: Step, plates: Plates, look: Outlook) -> str:
     """The direction in words where its size is not known beforehand."""
-    way, size = look.tendency, f" ({ask} has the size)" if ask else ""
+    way = look.tendency
     square = any(isinstance(plates[n].outline, Rectangle) for n in (step.top, step.bottom))
     if not square or step.turn.angle or step.walk.angle:
-        return _one_way(step, plates, way.all_round) + size
+        return _one_way(step, plates, way.all_round)
     along, across = _one_way(step, plates, way.along), _one_way(step, plates, way.across)
     if along == across:
-        return f"{along}, along 3-9 and along 12-6{size}"
-    return f"along 3-9 {along}; along 12-6 {across}{size}"
+        return f"{along}, along 3-9 and along 12-6"
+    return f"along 3-9 {along}; along 12-6 {across}"
 
 
 def _one_way(step: Step, plates: Plates, drive: float) -> str:
@@ -151,7 +169,7 @@ def _way_round(
     if drive * apart > 0.0:
         return f"the wrong way round: {domed.name} is already {one}; {_cure(step, plates, domed, drive)}"
     said = f"the right way round: {domed.name} is {one}"
-    if half is None:
+    if half is None or not _like(step, plates):
         return said
     said += (
         f" (they differ by {words.size(apart, units)}, and this takes {words.size(2.0 * half, units)} of it"

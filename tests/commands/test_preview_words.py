@@ -127,12 +127,13 @@ def test_no_form_finer_than_the_finish_without_the_remark(said):
     assert len(grits) == len(blocks) == len(answer["steps"])
     for grit, block in zip(grits, blocks, strict=True):
         flat = " ".join(block.split())
-        for size, unit, tail in re.findall(
-            r"(?:hollow by|high by about) [\d.]+ ?\w* ?(?:to ([\d.]+) (um|uin))?(.{0,45})", flat
-        ):
-            if size:
-                metres = float(size) * (1.0 if unit == "um" else 0.0254)
-                assert (metres < 0.1 * grit) == ("rougher" in tail), flat
+        for words_, where in re.findall(r" (makes|leaves) (.*?)(?= leaves | it never |$)", flat):
+            told = re.findall(
+                r"(?:by about|by|bow|crown|wind) ([\d.]+) (um|uin)", where.split(" (they differ")[0]
+            )
+            sizes = [float(size) * (1.0 if unit == "um" else 0.0254) for size, unit in told]
+            if sizes and min(sizes) < 0.1 * grit / 1.06:
+                assert "rougher" in where, (words_, where)
 
 
 def test_it_names_no_command_that_there_is_not(said):
@@ -150,7 +151,17 @@ def test_makes_says_what_the_numbers_say(said):
         half = step["half_difference"]
         made = re.search(r"makes +(\S+) hollow and (\S+) domed, by ([\d.]+) (um|uin) each", block)
         if made is None:
-            assert half is None or abs(half) < 0.05 * step["removed"]
+            forms = step["made"] or {}
+            if re.search(r"makes +(?:neither|whichever|no change)", block):
+                assert half is None or abs(half) < 0.05 * step["removed"]
+            for name in forms:
+                for key, word in (
+                    ("sphere", "goes (domed|hollow) by"),
+                    ("bow", r"bow [\d.]+ \w+, (high|hollow)"),
+                ):
+                    said = re.search(rf"{name} {word}", " ".join(block.split("leaves")[0].split()))
+                    if said:
+                        assert (said[1] in ("domed", "high")) == (forms[name][key] > 0.0)
             continue
         assert (made[1], made[2]) == ((top, bottom) if half > 0.0 else (bottom, top))
         size = float(made[3]) * (1e-6 if made[4] == "um" else 25.4e-9)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from math import pi
 
 import pytest
 
 from sim.lapping.outlook import outlooks
+from sim.modes.glance import Glances
 from sim.report import beforehand
 from sim.report.way_round import makes
 from sim.study.read import parse
@@ -23,14 +25,16 @@ fresh_grit_every = "5 min"
 SEEN = "turn = '8 deg per stroke'"
 
 
-def made(top, bottom, forms=("", ""), more=SEEN, plates=None, **how):
+def made(top, bottom, forms=("", ""), more=SEEN, plates=None, glances=False, **how):
     plates = plates or (
         f'plates.A = {{ disc = "160 mm", thickness = "30 mm", form = {{ {forms[0]} }} }}\n'
         f'plates.B = {{ like = "A", form = {{ {forms[1]} }} }}\n'
     )
     study = parse(plates + STEP % (top, bottom, more))
-    look = outlooks(study.plates, study.steps)[0]
-    return " / ".join(makes(study.steps[0], study.plates, look, **how)), look
+    step, look = study.steps[0], outlooks(study.plates, study.steps)[0]
+    if glances:
+        how["glance"] = Glances(study.plates).of(step, 1, look)
+    return " / ".join(makes(step, study.plates, look, **how)), look
 
 
 DOMED = ('dome = "3 um"', 'dish = "1 um"')
@@ -122,13 +126,25 @@ plates.B = { disc = "80 mm", thickness = "20 mm", form = { %s } }
 
 def test_a_small_part_within_a_plate_hollows_it():
     # <r2> of the plate 3200, of the part 800 mm2; an eight of 27 mm by 13 has <c2> = 0.549 x 13.3^2 = 98 mm2
-    said, look = made("B", "A", plates=SMALL % ("", 'dome = "1 um"'), ask="lapwright why x.toml")
+    said, look = made("B", "A", plates=SMALL % ("", 'dome = "1 um"'))
     assert look.half_difference is None
-    assert said.startswith("A hollow and B domed (lapwright why x.toml has the size)")
+    assert said.startswith("A hollow and B domed")
     assert "the wrong way round: B is already the domed one; a longer stroke" in said
     said, _ = made("B", "A", plates=SMALL % ("", 'dish = "1 um"'))
-    assert "why" not in said
     assert "the right way round: A is the more domed one" in said
+
+
+def test_of_a_part_on_a_plate_the_sizes_are_told():
+    said, look = made("B", "A", plates=SMALL % ("", 'dish = "1 um"'), glances=True)
+    found = re.match(
+        r"B goes domed by ([\d.]+) um; A goes hollow by ([\d.]+) um, once they have bedded in", said
+    )
+    part, plate = (1e-6 * float(v) for v in found.groups())
+    # What stays is a dome in a dish of one curve: at the rim of a plate twice as wide four times as high.
+    assert plate / part == pytest.approx(4.0, rel=0.06)
+    assert look.tendency.all_round < 0.0
+    assert "the right way round: A is the more domed one" in said
+    assert "differ by" not in said
 
 
 def test_rails_speak_along_and_across():
@@ -206,17 +222,24 @@ def test_what_a_stroke_never_takes_out(more, told):
     assert told in " ".join(beforehand.leaves(study.steps[0], study.plates, look))
 
 
-def test_the_residue_is_half_to_all_of_the_squeeze():
+def test_the_mark_of_the_layer_is_near_the_squeeze():
     study = parse(
         'plates.A = { disc = "160 mm", thickness = "30 mm" }\nplates.B = { like = "A" }\n'
         + STEP % ("A", "B", SEEN)
     )
-    look = outlooks(study.plates, study.steps)[0]
+    step, look = study.steps[0], outlooks(study.plates, study.steps)[0]
     # 4.34 kg on 201 cm2 press 2.12 kPa; 0.75 um at 3 kPa
     assert look.squeeze == pytest.approx(0.75e-6 * 2118.0 / 3000.0, rel=1e-3)
-    assert "both hollow by 0.26 um to 0.53 um (the finish is rougher" in " ".join(
-        beforehand.leaves(study.steps[0], study.plates, look)
-    )
+    glance = Glances(study.plates).of(step, 1, look)
+    assert glance is not None
+    said = beforehand.leaves(step, study.plates, look, glance=glance)[0]
+    sizes = [1e-6 * float(v) for v in re.findall(r"hollow by about ([\d.]+) um", said)]
+    told = sorted(-forms["sphere"] for forms in glance.mark.values())
+    assert all(min(abs(size / v - 1.0) for size in sizes) < 0.06 for v in told)
+    # Both hollow by 0.5 to 1 of the squeeze (conventions of the model, 7), once bedded in
+    assert all(0.2 * look.squeeze < size < look.squeeze for size in told)
+    assert "(the finish is rougher than this)" in said
+    assert "up to about 0.53 um" in beforehand.leaves(step, study.plates, look)[0]
 
 
 def test_a_rim_that_is_never_rubbed():

@@ -1,0 +1,129 @@
+"""What steps make and leave, at a glance: the picture at a low degree, for answers that may not wait.
+
+What is made is exact at any degree (it lives on the quadratics); the mark of the layer is within a tenth or
+two of what degree 8 tells.  A motion that comes again, as in a round of three plates, is worked out once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.errors import CannotDoError, LapwrightError
+from sim.lapping.motion import Motion
+from sim.lapping.outlook import Outlook
+from sim.lapping.step import Step
+from sim.modes.basis import basis_of
+from sim.modes.evolution import Evolution, evolution_of
+from sim.modes.instants import POSES
+from sim.modes.operator import Flow, Operator
+from sim.modes.turned import operator_of
+from sim.plate.measure import EdgeMargin
+from sim.plate.plate import Plate
+
+__all__ = ["DEGREE", "GROOVED_DEGREE", "Glance", "Glances"]
+
+Array = NDArray[np.float64]
+Forms = Mapping[str, float]
+
+DEGREE, GROOVED_DEGREE = 6, 4
+COARSE = 0.3  # of the contact points of a grooved face, at half the places: within 3 % of all of them
+MOST = 6  # different motions that are looked at: more would keep a person waiting
+NO_MARGIN = EdgeMargin(share=0.0)
+
+
+@dataclass(frozen=True)
+class Glance:
+    """Forms by plate and name [m].
+
+    `made`: what the step adds to the pairs that stay, at edge margin 0.  `mark`: what the layer alone leaves
+    by the end of the step, from flat faces on, what is made apart.
+    """
+
+    made: Mapping[str, Forms]
+    mark: Mapping[str, Forms]
+
+    def half_difference(self, step: Step) -> float:
+        """Change of (dome of the bottom - dome of the top) / 2 [m]; of a rail its bow stands for its dome."""
+        below, above = (_dome(self.made[name]) for name in (step.bottom, step.top))
+        return 0.5 * (below - above)
+
+
+def _dome(forms: Forms) -> float:
+    return forms["sphere"] if "sphere" in forms else forms["bow"]
+
+
+class Glances:
+    """Looks at steps one after another; `seed` of the study, for the hand's scatter."""
+
+    def __init__(self, plates: Mapping[str, Plate], seed: int = 0, margin: EdgeMargin = NO_MARGIN) -> None:
+        self.plates = plates
+        self.seed = seed
+        self.margin = margin
+        self._operators: dict[object, Operator] = {}
+
+    def of(self, step: Step, number: int, look: Outlook) -> Glance | None:
+        """Look at step `number` (from 1); None where nothing rubs, or nothing can be told at a glance."""
+        if look.speed <= 0.0 or (step.swap is not None and step.swap.read is not None):
+            return None
+        whole = sum(look.on_top.values())
+        on_top = {top: time / whole for top, time in look.on_top.items() if time > 0.0}
+        try:
+            found = {top: self._with(step, number, look, top, whole) for top in on_top}
+        except (LapwrightError, np.linalg.LinAlgError):
+            return None
+        made, mark = (_together([(on_top[top], found[top][k]) for top in found]) for k in (0, 1))
+        return Glance(made, mark)
+
+    def _with(
+        self, step: Step, number: int, look: Outlook, top: str, time: float
+    ) -> tuple[Mapping[str, Forms], Mapping[str, Forms]]:
+        """What is made and the mark, had this one lain on top all the time [s]."""
+        bottom = step.bottom if top == step.top else step.top
+        flow, solved = self.flow(step, number, look, top)
+        made = solved.drift * time
+        mark = solved.after(np.zeros(made.size), time) - made
+        names, half = (bottom, top), flow.bottom.size
+
+        def forms(z: Array, margin: EdgeMargin) -> dict[str, Forms]:
+            parts = zip(names, (flow.bottom, flow.top), (z[:half], z[half:]), strict=True)
+            return {name: face.forms(part, margin) for name, face, part in parts}
+
+        return forms(made, NO_MARGIN), forms(mark, self.margin)
+
+    def flow(self, step: Step, number: int, look: Outlook, top: str) -> tuple[Flow, Evolution]:
+        """The flow of a step with a fresh dab and `top` on top, and its solution."""
+        bottom = step.bottom if top == step.top else step.top
+        operator = self._operator(step, number, top, bottom)
+        kappas = look.kappas[bottom], look.kappas[top]
+        flow = operator.flow(step.grit.layer.stiffness, kappas, look.loads[top])
+        return flow, evolution_of(flow)
+
+    def _operator(self, step: Step, number: int, top: str, bottom: str) -> Operator:
+        below, above = self.plates[bottom], self.plates[top]
+        grooved = below.grooves is not None or above.grooves is not None
+        degree = GROOVED_DEGREE if grooved else DEGREE
+        bases = basis_of(below, degree), basis_of(above, degree)
+        # Grit, swaps and fresh dabs do not move the top; a scattering hand is another in every step.
+        moves = (step.curve, step.direction, step.centre, step.carry_centre, step.pace, step.turn, step.walk)
+        kind = (step.load, step.total_strokes, step.hand, 0 if step.hand.steady else number)
+        key = (bases[0].plate, bases[1].plate, *moves, *kind)
+        if key not in self._operators:
+            if len(self._operators) >= MOST:
+                raise CannotDoError("too many different motions for a glance")
+            motion = Motion(step, (self.seed, 1, number))
+            self._operators[key] = (
+                operator_of(*bases, motion, poses=POSES // 2, fineness=COARSE)
+                if grooved
+                else operator_of(*bases, motion)
+            )
+        return self._operators[key]
+
+
+def _together(parts: Sequence[tuple[float, Mapping[str, Forms]]]) -> dict[str, Forms]:
+    """Mean of forms by their shares."""
+    names = parts[0][1]
+    return {n: {k: sum(share * found[n][k] for share, found in parts) for k in names[n]} for n in names}
