@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 from sim.errors import Fault
@@ -22,6 +22,8 @@ __all__ = ["sweep_of", "tables_of", "tune_of", "variants_of"]
 Check = Callable[[dict[str, Any]], list[Fault]]  # faults of a changed document that the file itself has not
 
 FORMS = ("flatness", "dome", "saddle", "twist", "bow", "crown", "wind", "difference", "mating")
+OF_ROUND, OF_LONG = ("dome", "saddle", "twist"), ("bow", "crown", "wind")
+NOT_OF = {False: OF_LONG, True: OF_ROUND}  # by whether the outline is long
 MOST_MEMBERS = 1000
 
 _form = quantity(SMALL, above="0 um", most="1 mm")
@@ -181,6 +183,9 @@ def tune_of(
     if kept is not None:
         kept.known.update(plates)
         kept.done()
+    _speak_of(table, "reach", reach, plates if names is None else names, plates, each=names is not None)
+    for name, forms in keep.items():
+        _speak_of(table, f"keep.{name}", forms, (name,), plates, each=True)
     free, order = _free(table, document, check)
     table.take("note", text)
     table.done()
@@ -205,6 +210,31 @@ def _sizes(table: Table, name: str, how: str) -> dict[str, float]:
     if not inner.data:
         table.fault(name, f"is empty: write {how}", "missing")
     return {form: size for form, size in found.items() if size is not None}
+
+
+def _speak_of(
+    table: Table,
+    key: str,
+    forms: Iterable[str],
+    names: Iterable[str],
+    plates: Mapping[str, Plate | None],
+    *,
+    each: bool,
+) -> None:
+    """Note forms that the plates do not have: `each` of them, or (where none was named) any of them."""
+    known = {name: plate for name in names if (plate := plates[name]) is not None}
+    for form in forms:
+        wrong = [
+            name for name, plate in known.items() if form in (OF_ROUND if plate.outline.long else OF_LONG)
+        ]
+        if wrong and (each or len(wrong) == len(known)):
+            long = known[wrong[0]].outline.long
+            shape, right = ("longer than 1.3:1", OF_LONG) if long else ("not longer than 1.3:1", OF_ROUND)
+            table.fault(
+                f"{key}.{form}",
+                f"{wrong[0]} is {shape} and has no {form}: write {', '.join(right[:-1])} or {right[-1]}",
+                "value",
+            )
 
 
 def _names(value: Any, plates: Mapping[str, Any]) -> tuple[str, ...]:

@@ -307,6 +307,20 @@ WRONG = [
         "'2 N' is not below '1 N': write low first",
     ),
     (
+        step("[tune]\nreach = { bow = '1 um' }"),
+        "tune.reach.bow: A is not longer than 1.3:1 and has no bow: write dome, saddle or twist",
+    ),
+    (
+        step("[tune]\nreach = { dome = '1 um' }\nkeep = { B = { wind = '1 um' } }"),
+        "tune.keep.B.wind: B is not longer than 1.3:1 and has no wind: write dome, saddle or twist",
+    ),
+    (
+        step("[tune]\nreach = { dome = '1 um', wind = '1 um' }\nplates = ['A', 'R']").replace(
+            "[[steps]]", "plates.R = { rectangle = ['0.2 m', '50 mm'], thickness = '30 mm' }\n[[steps]]", 1
+        ),
+        "tune.reach.dome: R is longer than 1.3:1 and has no dome: write bow, crown or wind",
+    ),
+    (
         step("[gauges.g]\nkind = 'sperometer'"),
         "gauges.g.kind: 'sperometer' is not a kind of gauge: did you mean 'spherometer'?",
     ),
