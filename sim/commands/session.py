@@ -146,7 +146,7 @@ class Session:
         self.table.done(begun, time.monotonic())
 
     def bearings(self) -> tuple[BearingRecord, ...]:
-        """How the top bears at the end, centre on centre and at full overhang."""
+        """How the top bears at the end, in the middle of the stroke and at full overhang."""
         from sim.study.bearings import bearings_of
 
         assert self.recorder.last is not None

@@ -145,13 +145,19 @@ class Account:
 
     @property
     def bearing_share(self) -> float | None:
-        """Share of the overlap of the last pair that bears, centre on centre; None when not known."""
+        """Share of the overlap of the last pair that bears in the middle of its stroke; None when not known."""
         got = self.bearing("middle")
         if got is None or self.pair is None or {got.top, got.bottom} != set(self.pair):
             return None
-        if float(np.hypot(got.c[0], got.c[1])) > 0.02 * self.smallest:
+        if float(np.hypot(*(got.c - np.array(self.middle)))) > 0.02 * self.smallest:
             return None
         return float(got.contact_share)
+
+    @property
+    def middle(self) -> tuple[float, float]:
+        """Where the middle of the last stroke lies on the bench, nobody having walked yet [m]."""
+        number = int(self.run.step[-1]) if len(self.run.step) else 0
+        return self.steps[number - 1].centre if 0 < number <= len(self.steps) else (0.0, 0.0)
 
     @property
     def smallest(self) -> float:

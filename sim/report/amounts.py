@@ -1,4 +1,4 @@
-"""Amounts in words: sizes, lengths, pressures and times, with two significant figures and without signs."""
+"""Amounts in words: sizes, lengths, pressures and times, with two figures and without signs; clock hours."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ __all__ = [
     "NOTHING",
     "SCATTER",
     "both_units",
+    "hour",
     "joined",
     "length",
     "minutes",
@@ -59,6 +60,13 @@ def length(value: float, units: str = "metric") -> str:
     if units == "inch":
         return f"{two(value / 25.4e-3)} in"
     return f"{two(value / 1e-3)} mm"
+
+
+def hour(x: float, y: float) -> str:
+    """A direction as the hour on a clock, to the nearest quarter of an hour: "3 o'clock", "1:30"."""
+    quarters = round((3.0 - math.degrees(math.atan2(y, x)) / 30.0) * 4.0) % 48
+    whole, part = divmod(quarters, 4)
+    return f"{whole or 12}:{15 * part:02d}" if part else f"{whole or 12} o'clock"
 
 
 def pressure(value: float, units: str = "metric") -> str:

@@ -141,7 +141,9 @@ def _stroke(step: Step, units: str) -> str:
     off = math.hypot(*step.centre)
     if off > ALMOST:
         carried = ", carried round as you walk" if step.carry_centre else ""
-        text += f"; its middle {words.length(off, units)} off centre, towards {_hour(*step.centre)}{carried}"
+        text += (
+            f"; its middle {words.length(off, units)} off centre, towards {words.hour(*step.centre)}{carried}"
+        )
     return text
 
 
@@ -166,14 +168,7 @@ def _way(direction: float) -> str:
         return "side to side"
     if abs(along - math.pi / 2) < math.radians(1.0):
         return "away from you and back"
-    return f"towards {_hour(math.cos(direction), math.sin(direction))} and back"
-
-
-def _hour(x: float, y: float) -> str:
-    """A direction as the hour on a clock, to the nearest quarter of an hour: 3 o'clock, 1:30."""
-    quarters = round((3.0 - math.degrees(math.atan2(y, x)) / 30.0) * 4.0) % 48
-    hour, minutes = divmod(quarters, 4)
-    return f"{hour or 12}:{15 * minutes:02d}" if minutes else f"{hour or 12} o'clock"
+    return f"towards {words.hour(math.cos(direction), math.sin(direction))} and back"
 
 
 def _degrees(angle: float) -> str:
@@ -219,7 +214,7 @@ def _press(step: Step, units: str) -> str:
         text = f"{say_force(load.force, units)} by hand, like {felt} laid on it"
     x, y = load.at
     if math.hypot(x, y) > ALMOST:
-        place = f"{words.length(math.hypot(x, y), units)} off the middle, towards {_hour(x, y)}"
+        place = f"{words.length(math.hypot(x, y), units)} off the middle, towards {words.hour(x, y)}"
         stays = {
             "hand": "of where you stand",
             "top": "at the start, and that spot turns with the top",

@@ -16,6 +16,7 @@ from sim.report.amounts import (
     NOTHING,
     SCATTER,
     both_units,
+    hour,
     joined,
     length,
     minutes,
@@ -46,6 +47,7 @@ __all__ = [
     "dome_or_dish",
     "face",
     "flat_to_the_finish",
+    "hour",
     "joined",
     "length",
     "lifting",
@@ -67,14 +69,14 @@ UNEVEN = 0.03  # difference between middle and rim, as a share of the mean, from
 
 
 def mating(top: str, bottom: str, share: float | None) -> str:
-    """Whether two plates mate: `share` of the overlap that bears, laid centre on centre."""
+    """Whether two plates mate: `share` of the overlap that bears in the middle of the stroke."""
     if share is None or not math.isfinite(share):
         return ""
     if share >= BEARS_ALL_OVER:
         return f"{top} and {bottom} mate."
     if share <= 0.0:
         return f"{top} and {bottom} do not mate."
-    part = f"laid centre on centre they bear on {two(100 * share)} % of the face"
+    part = f"in the middle of the stroke they bear on {two(100 * share)} % of the overlap"
     return f"{top} and {bottom} do not mate yet: {part}."
 
 
@@ -96,7 +98,7 @@ def came_out(
     pair
         Top and bottom that lay on each other last.
     share
-        Share of their overlap that bears, laid centre on centre; None when not known.
+        Share of their overlap that bears in the middle of the stroke; None when not known.
     nothing_done
         True when the top tipped before anything was rubbed.
     """

@@ -1,4 +1,4 @@
-"""How the top bears at the end of a run: laid centre on centre, and where the stroke hangs out most."""
+"""How the top bears at the end of a run: in the middle of its stroke, and where that hangs out most."""
 
 from __future__ import annotations
 
@@ -29,8 +29,8 @@ def bearings_of(study: Study, moment: Moment) -> tuple[BearingRecord, ...]:
     """Bearings of the last pair with its last heights; a place where the top tips is left out."""
     number = moment.clock.step
     step = replace(study.steps[number - 1], top=moment.top, bottom=moment.bottom)
-    centred = replace(step, curve=Still(), centre=(0.0, 0.0))
-    places = (("middle", centred, 0.0), ("full overhang", step, full_overhang(study.plates, step)))
+    at_rest = replace(step, curve=Still())
+    places = (("middle", at_rest, 0.0), ("full overhang", step, full_overhang(study.plates, step)))
     found = []
     for name, place, phase in places:
         try:

@@ -221,7 +221,7 @@ def test_the_cut_goes_where_the_gap_is_widest(make_run) -> None:
     said = account(make_run("rail"))
     rail, master = said.faces
     pile = piled(master, rail, end=False)
-    angle = best_angle(master, rail)
+    angle = best_angle(master, rail, [piled(master, rail, end) for end in (False, True)])
     assert abs(abs(angle) - np.arctan2(0.05, 0.3)) < 1e-9
     assert pile.cut(angle).widest > 1.5 * pile.cut(0.0).widest  # a bow of 2 um shows along it too
     # Wind of 4 um: one pair of corners stands 4 um over the other (model page, 1); beside a bow of 2 um.

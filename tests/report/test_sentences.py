@@ -345,7 +345,7 @@ MANY = "(?:Both|All three)"
 RULES: list[Rule] = [
     (r"Made|", nothing),
     (r"(\w+) and (\w+) mate\.", mates),
-    (r"\w+ and \w+ do not mate yet: laid centre on centre they bear on ([\d.]+) % of the face\.", mates_not),
+    (r"\w+ and \w+ do not mate yet: in the middle of the stroke they bear on ([\d.]+) % of the overlap\.", mates_not),
     (rf"{MANY} are flat to the finish: ((?:rail|plate): .*); {REMARK}\.", rails_flat),
     (rf"{MANY} are flat to the finish: (.*?){TAIL}\.", flat_domes),
     (rf"{MANY} are neither domed nor hollow{TAIL}\.", all_neither),

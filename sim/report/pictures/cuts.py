@@ -1,12 +1,15 @@
 """Cuts through two plates lying on each other: where the top would rest, and how far apart they are.
 
-The top is turned over like a page of a book: a point (x, y) of the bench lies under its face point (-x, y).
-It rests on the plane, lowest at its middle, that no high spot reaches through.  The edge
-margin is left out, as it is of every figure.
+The top is turned over like a page of a book: with its middle at c, a point x of the bench lies under its face
+point (-(x - c), y - c).  Pressed on the grit it lies as the pressure there says, lifted until the faces just
+touch where they are nearest: whatever is then no wider than `give` is filled with grit and bears.  Laid down
+dry it rests on the plane, lowest at its middle, that no high spot reaches through.  The edge margin is left
+out, as it is of every figure.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import atan2, cos, hypot, pi, sin
 
@@ -26,17 +29,20 @@ LAND = 0.02  # share of a cell below which it has no land at all
 CLEARLY = 1.1  # another cut than from 9 to 3 must show a gap wider by so much
 ACTIVE = 40  # points that the plane is first laid on
 TURNS = 40
+OFF = 0.1  # of the top: from there on it lies off the middle of the bottom
 
 
 @dataclass(frozen=True)
 class Cut:
-    """A cut through two plates laid centre on centre; heights [m], nan where there is no land."""
+    """A cut through the middle of the top; heights [m], nan where there is no land."""
 
-    at: Array  # (k,) place along the cut, from the middle [m]
+    at: Array  # (k,) place along the cut, from the middle of the top [m]
     bottom: Array
     top: Array  # underside of the top where it rests
     angle: float  # of the cut, anticlockwise from 3 o'clock [rad]
     aside: bool  # taken beside the middle, because a groove runs there
+    give: float = 0.0  # widest gap that grit fills [m]; 0 where the top is laid down dry
+    off: float = 0.0  # how far along the cut the middle of the bottom lies from that of the top [m]
 
     @property
     def gap(self) -> Array:
@@ -48,6 +54,11 @@ class Cut:
         """The widest gap [m]; 0 where they do not lie over each other."""
         gap = self.gap[np.isfinite(self.gap)]
         return max(float(gap.max()), 0.0) if gap.size else 0.0
+
+    @property
+    def filled(self) -> NDArray[np.bool_]:
+        """Where grit fills the gap and bears (k,)."""
+        return np.asarray(self.gap <= self.give * (1.0 + 1e-6) + 1e-12)
 
 
 @dataclass(frozen=True)
@@ -83,18 +94,24 @@ class Surface:
 
 @dataclass(frozen=True)
 class Pile:
-    """The top resting on the bottom, turned by `theta` [rad]: h + a x + b y is its mean plane's place."""
+    """The top lying on the bottom, its middle at `c` [m], turned by `theta` [rad].
+
+    h + a x + b y, counted from c, is where its mean plane lies; grit fills gaps up to `give` [m].
+    """
 
     bottom: Surface
     top: Surface
     theta: float
     plane: tuple[float, float, float]
+    c: tuple[float, float] = (0.0, 0.0)
+    give: float = 0.0
 
     def cut(self, angle: float = 0.0) -> Cut:
         """Cut through the middle at an angle [rad]; beside the middle where a groove would run along it."""
         below = self.bottom.face
-        reach = max(_reach(below, angle), _reach(self.top.face, angle))
-        at = np.linspace(-reach, reach, POINTS)
+        under, over = _reach(below, angle), _reach(self.top.face, angle)
+        off = -(self.c[0] * cos(angle) + self.c[1] * sin(angle))
+        at = np.linspace(min(off - under, -over), max(off + under, over), POINTS)
         best = self._at(at, angle, 0.0)
         if not (self.bottom.grooved or self.top.grooved):
             return best
@@ -108,26 +125,51 @@ class Pile:
 
     def _at(self, at: Array, angle: float, offset: float) -> Cut:
         x, y = at * cos(angle) - offset * sin(angle), at * sin(angle) + offset * cos(angle)
-        z_bottom, z_top = self.bottom.at(x, y), self.top.at(*laid(x, y, self.theta))
+        z_bottom, z_top = self.bottom.at(x + self.c[0], y + self.c[1]), self.top.at(*laid(x, y, self.theta))
         h, a, b = self.plane
-        return Cut(at, z_bottom, h + a * x + b * y - z_top, angle, offset != 0.0)
+        off = -(self.c[0] * cos(angle) + self.c[1] * sin(angle))
+        return Cut(at, z_bottom, h + a * x + b * y - z_top, angle, offset != 0.0, self.give, off)
 
 
 def laid(x: Array, y: Array, theta: float) -> tuple[Array, Array]:
-    """Face points of the top over bench points [m], the top's centre at the bench's origin."""
+    """Face points of the top over points of the bench counted from its middle [m]."""
     return -(x * cos(theta) + y * sin(theta)), y * cos(theta) - x * sin(theta)
 
 
-def piled(bottom: Face, top: Face, end: bool, theta: float = 0.0) -> Pile:
-    """Lay the top on the bottom, 12 on 12 or turned, before or after (`end`)."""
+def piled(
+    bottom: Face,
+    top: Face,
+    end: bool,
+    theta: float = 0.0,
+    c: tuple[float, float] = (0.0, 0.0),
+    squeeze: Array | None = None,
+) -> Pile:
+    """Lay the top on the bottom, before or after (`end`): 12 on 12 or turned, its middle at `c` [m].
+
+    `squeeze` (ny, nx), on the bottom's cells: how far grit gives under the load there [m]; None: laid dry.
+    """
     record = bottom.record
     X, Y = np.meshgrid(record.x, record.y)
     on = bottom.on
-    x, y = X[on], Y[on]
+    x, y = X[on] - c[0], Y[on] - c[1]
     low, high = Surface.of(bottom, end), Surface.of(top, end)
-    total = low.at(x, y) + high.at(*laid(x, y, theta))
+    total = low.at(X[on], Y[on]) + high.at(*laid(x, y, theta))
     both = np.isfinite(total)
-    return Pile(low, high, theta, rest_plane(x[both], y[both], total[both]))
+    x, y, total = x[both], y[both], total[both]
+    given = np.zeros_like(total) if squeeze is None else squeeze[on][both]
+    bears = given > 0.0
+    if bears.sum() < 3:
+        return Pile(low, high, theta, rest_plane(x, y, total), c)
+    give = float(given.max())
+    return Pile(low, high, theta, _pressed_plane(x[bears], y[bears], (total - given)[bears], give), c, give)
+
+
+def _pressed_plane(x: Array, y: Array, level: Array, give: float) -> tuple[float, float, float]:
+    """Plane of a top under load: through the heights of both faces less what the grit gives, lifted by it."""
+    scale = max(float(np.hypot(x, y).max()), 1e-12)
+    terms = np.stack([np.ones_like(x), x / scale, y / scale], axis=1)
+    h, a, b = np.linalg.lstsq(terms, level, rcond=1e-9)[0]
+    return float(h) + give, float(a) / scale, float(b) / scale
 
 
 def rest_plane(x: Array, y: Array, total: Array) -> tuple[float, float, float]:
@@ -165,15 +207,18 @@ def rest_plane(x: Array, y: Array, total: Array) -> tuple[float, float, float]:
     return h * unit + float(total.max()), a * unit / reach, b * unit / reach
 
 
-def best_angle(bottom: Face, top: Face) -> float:
+def best_angle(bottom: Face, top: Face, piles: Sequence[Pile]) -> float:
     """Angle of the cut that shows the widest gap, before and after together [rad].
 
-    From 9 to 3 (a long pair: along it) unless another is clearly wider.
+    From 9 to 3 (a long pair: along it) unless another is clearly wider; through both middles where the top
+    lies off that of the bottom.
     """
-    piles = [piled(bottom, top, end) for end in (False, True)]
     lead = top if top.long and not bottom.long else bottom
     along = 0.5 * pi if lead.long and lead.half[1] > lead.half[0] else 0.0
     angles = [along, 0.5 * pi - along, *_corners(bottom, top)]
+    x, y = piles[0].c
+    if hypot(x, y) > OFF * min(top.half):
+        return atan2(y, x)
     widest = [sum(p.cut(a).widest for p in piles) for a in angles]
     best = int(np.argmax(widest))
     return angles[best] if widest[best] > CLEARLY * widest[0] + 2e-9 else angles[0]
