@@ -50,11 +50,11 @@ Times are guesses until you weigh a plate; shapes are not. All commands: lapwrig
 # What to type first; a line whose command is not in this copy is left out.
 FIRST = (
     ("Start here", "new", "", "asks a few questions, writes your first study"),
-    ("See one", "new", "--example", "writes first-pair.toml, the shortest there is"),
-    ("Then", "preview", "first-pair.toml", "says back what it means, and warns"),
-    ("", "run", "first-pair.toml", "laps the plates; open first-pair-run/report.html"),
-    ("Why", "why", "first-pair.toml", "what a stroke takes out, leaves alone and makes"),
-    ("Card", "report", "first-pair-run --card", "one page to print, for the bench"),
+    ("See one", "new", "--example", "writes example.toml, the shortest there is"),
+    ("Then", "preview", "example.toml", "says back what it means, and warns"),
+    ("", "run", "example.toml", "laps the plates; open example-run/report.html"),
+    ("Why", "why", "example.toml", "what a stroke takes out, leaves alone and makes"),
+    ("Card", "report", "example-run --card", "one page to print, for the bench"),
 )
 
 HELP = """\

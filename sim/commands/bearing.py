@@ -10,8 +10,8 @@ from math import pi
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sim.commands.answer import Speaker, print_json, typed
-from sim.commands.places import run_file
+from sim.commands.answer import Speaker, print_json, typed, wrapped
+from sim.commands.places import changed_since, run_file
 from sim.errors import CommandError
 
 if TYPE_CHECKING:
@@ -32,13 +32,17 @@ example:
 
 @dataclass(frozen=True)
 class Asked:
-    """What to look at: a study, one of its steps with who lies where, and faces other than the first."""
+    """What to look at: a study, one of its steps with who lies where, and faces other than the first.
+
+    `mind`: what to say first of a run whose study has changed.
+    """
 
     study: Study
     number: int
     step: Step
     heights: Mapping[str, Any] | None
     when: str
+    mind: str | None = None
 
 
 def add(parser: argparse.ArgumentParser) -> None:
@@ -93,6 +97,8 @@ def main(args: argparse.Namespace) -> int:
     if picture is not None:
         _draw(picture, study, got)
     say = Speaker(args.json)
+    for line in wrapped(asked.mind or "", "", "  "):
+        say(line)
     for line in _in_words(asked, got, ahead, args.phase is None):
         say(line)
     if args.json:
@@ -125,7 +131,8 @@ def _asked(place: Path, wanted: int | None) -> Asked:
     from sim.study.read import parse
     from sim.study.runfile import read_run
 
-    run = read_run(run_file(place))
+    path = run_file(place)
+    run = read_run(path)
     study = parse(run.study_text, run.study_stem, maps=False)
     last = int(run.step[-1])
     number = _checked(wanted or last, study)
@@ -133,7 +140,7 @@ def _asked(place: Path, wanted: int | None) -> Asked:
     if number == last:
         step = replace(step, top=run.top[-1], bottom=run.bottom[-1])
     heights = {name: record.frames[-1] for name, record in run.plates.items()}
-    return Asked(study, number, step, heights, "faces at the end of the run")
+    return Asked(study, number, step, heights, "faces at the end of the run", changed_since(path, run))
 
 
 def _checked(number: int, study: Study) -> int:

@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import os
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from sim.commands.answer import typed
 from sim.errors import CannotDoError, CommandError
 
-__all__ = ["PAGE_FILES", "PART_FILE", "RUN_FILE", "look_at", "run_file", "study_file"]
+if TYPE_CHECKING:
+    from sim.study.runfile import Run
+
+__all__ = ["PAGE_FILES", "PART_FILE", "RUN_FILE", "changed_since", "look_at", "run_file", "study_file"]
 
 RUN_FILE = "run.h5"
 PART_FILE = "run.part.h5"
@@ -41,6 +46,27 @@ def run_file(place: Path) -> Path:
     if place.suffix == ".toml":
         raise CommandError(f"{place} is a study: lap it first with {typed('run', place)}")
     return place
+
+
+def changed_since(path: Path, run: Run) -> str | None:
+    """Say that the study beside a run's folder is not the one that was lapped; None where it is, or none is.
+
+    `path` of the run file.
+    """
+    from sim.errors import StudyError
+    from sim.study.source import text_of
+
+    folder = path.parent
+    beside = (folder.parent if folder.name not in ("", "..") else folder / "..") / f"{run.study_stem}.toml"
+    if not os.path.isfile(beside):
+        return None
+    with contextlib.suppress(StudyError):
+        if text_of(beside) == run.study_text:
+            return None
+    return (
+        f"Mind: this is of the study as it was lapped. {beside} beside it was changed since, or is another "
+        f"one: to lap that, {typed('run', beside, '--force')}"
+    )
 
 
 def study_file(place: Path) -> Path:

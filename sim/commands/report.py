@@ -6,8 +6,8 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sim.commands.answer import Speaker, print_json, typed
-from sim.commands.places import run_file
+from sim.commands.answer import Speaker, print_json, typed, wrapped
+from sim.commands.places import changed_since, run_file
 from sim.errors import CommandError
 
 if TYPE_CHECKING:
@@ -50,6 +50,8 @@ def main(args: argparse.Namespace) -> int:
     path = run_file(Path(args.run))
     run = read_run(path)
     say = Speaker(args.json)
+    for line in wrapped(changed_since(path, run) or "", "", "  "):
+        say(line)
     if args.maps or args.at:
         return _maps(run, path, args, say)
     page = path.parent / ("card.html" if args.card else "report.html")

@@ -741,10 +741,10 @@ def test_yes_takes_every_usual_answer_and_shows_what_it_means(
 
 def test_example_writes_the_shortest_study(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["new", "--example"]) == 0
-    text = (bench / "first-pair.toml").read_text()
+    text = (bench / "example.toml").read_text()
     page = (Path(sim.__file__).parents[1] / "README.md").read_text("utf-8")
     assert f"```toml study\n{text}```" in page, "README shows the same"
-    assert "lapwright run first-pair.toml" in capsys.readouterr().out
+    assert "lapwright run example.toml" in capsys.readouterr().out
     assert "not read" not in text
 
 

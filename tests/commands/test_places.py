@@ -1,0 +1,56 @@
+"""Which files a person means, and whether a run is of the study that lies beside it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from sim.cli import main
+
+STUDY = """
+plates.A = { disc = "160 mm", thickness = "30 mm", cells = 24 }
+plates.B = { like = "A" }
+
+[[steps]]
+top = "A"
+bottom = "B"
+grit = "15 um"
+turn = "8 deg per stroke"
+time = "2 min"
+"""
+
+
+@pytest.mark.parametrize("words", [["report", "--card", "--force"], ["report", "--maps", "csv"], ["bearing"]])
+@pytest.mark.parametrize("inside", [False, True])
+def test_a_run_whose_study_changed_is_told_of(
+    words: list[str],
+    inside: bool,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    study = Path("pair.toml")
+    study.write_text(STUDY)
+    assert main(["run", "pair.toml", "--no-page"]) == 0
+    command, *options = words
+    if inside:
+        monkeypatch.chdir(tmp_path / "pair-run")
+        study = Path("../pair.toml")
+    run = "run.h5" if inside else "pair-run"
+
+    def told(*more: str) -> str:
+        capsys.readouterr()
+        assert main([command, run, *options, *more]) == 0
+        out, err = capsys.readouterr()
+        return " ".join((err if "--json" in more else out).split())
+
+    mind = f"Mind: this is of the study as it was lapped. {study} beside it was changed"
+    more = ["--force"] if "--maps" in options else []
+    assert "Mind" not in told()
+    study.write_text(STUDY.replace("15 um", "9 um"))
+    assert mind in told(*more)
+    assert f"lapwright run {study} --force" in told(*more, "--json")
+    study.unlink()
+    assert "Mind" not in told(*more)
