@@ -1,9 +1,9 @@
 """Every word the program prints on the studies of configs/ is one a machinist would use at the bench.
 
-Read are the preview, the run, the bearing, the page and the work card, at a coarse size.  The study's own
-text, its notes and `--json` are exempt.  The rules are those of the words for screens and pages: no term of
-theory, no bare signed form, no more than two figures of a form in prose, no minutes that stand alone, and no
-form finer than a tenth of the grit without the remark that the finish is rougher.
+Read are the preview, the reasons, the run, the bearing, both pages and the work card, at a coarse size.  The
+study's own text, its notes and `--json` are exempt.  The rules are those of the words for screens and pages:
+no term of theory, no bare signed form, no more than two figures of a form in prose, no minutes that stand
+alone, and no form finer than a tenth of the grit without the remark that the finish is rougher.
 """
 
 from __future__ import annotations
@@ -17,12 +17,15 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
+from tuning_scene import BANDS, REFUSED, made
 
 from sim.cli import main
 from sim.lapping.step import Step
 from sim.report.account import account
 from sim.report.card import card_html
 from sim.report.page import render
+from sim.report.tuning import tuning_page
+from sim.report.tuning_words import in_words
 from sim.report.typeset import typeset
 from sim.study.read import load, parse
 from sim.study.runfile import Run, read_run
@@ -138,6 +141,9 @@ def _printed(name: str, folder: Path) -> tuple[tuple[str, tuple[tuple[str, str],
         "run": lines(spoken("run", file, "--out", str(made), "--no-page")),
     }
     said["bearing"] = lines(spoken("bearing", str(made)))
+    reasons = spoken("why", file, "--out", str(folder / f"{name}-why"))
+    said["why"] = lines(re.sub(r"\n {16,}", " ", reasons))  # sentences as they were before they were wrapped
+    said["why page"] = page_pieces((folder / f"{name}-why" / "why.html").read_text("utf-8"))
     run = read_run(made / "run.h5")
     page = render(run)
     (made / "report.html").write_text(page, encoding="utf-8")
@@ -175,7 +181,7 @@ def test_studies_are_the_ten() -> None:
 
 def test_everything_is_read(printed) -> None:
     _, pieces = printed
-    for where in ("preview", "run", "bearing", "page", "card"):
+    for where in ("preview", "why", "why page", "run", "bearing", "page", "card"):
         assert sum(len(text) for place, _, text in pieces if place == where) > 150, where
 
 
@@ -285,3 +291,38 @@ def test_the_rules_catch_what_they_are_for(rule: re.Pattern[str], wrong: str) ->
     assert BANDED.sub(" ", "in 40 min") == "in 40 min"
     assert SHAPE.search("A is hollow 0.25 um")
     assert typeset("3 um") != plain(typeset("3 um"))
+
+
+# --- the search for a schedule -------------------------------------------------------------------
+
+# By hand: with another study, what a search finds would be another number in the same sentence.
+SEARCHES = {
+    "found": made(samples=100, reached_in=63, bands=BANDS, failed=3, failed_why="the top tips off B"),
+    "near": made("near"),
+    "refused": made("refused", refused=(REFUSED,)),
+}
+
+
+@pytest.mark.parametrize("case", SEARCHES)
+def test_a_search_speaks_as_one_does_at_the_bench(case: str) -> None:
+    got = SEARCHES[case]
+    typed = got.study.text + "".join(value for way in got.candidates for value in way.changes.values())
+    known = {float(number) for number in {*re.findall(r"\d+(?:\.\d+)?", typed), *WAVES}} | {0.12, 0.1}
+    page = page_pieces(tuning_page(got, Path("swaps-tuned.toml")))
+    assert sum(len(text) for _, text in page) > 1500
+    for kind, text in [("line", plain(" ".join(in_words(got)))), *page]:
+        assert not FOREIGN.search(text), text
+        assert not re.search(r"operator|residue|monte|\bnone\b(?! of)", text, re.I), text
+        assert not SIGNED.search(text), text
+        for number, _ in FORM.findall(text):
+            assert float(number) in known or figures(number) <= 2, (kind, number, text)
+        rest = BANDED.sub(" ", re.sub(r'"[^"]*"', " ", text))
+        if "nine in ten draws take" not in text and kind != "text":  # a band of its own; an axis
+            for number, _ in TIME.findall(rest):
+                assert float(number) in known or re.search(r"about [\d.]+ min \d+ to", text), (kind, text)
+    for kind, text in page:
+        # The grit is 4 um: every size below 0.4 um that lapping came to has its mark.
+        if kind in ("td", "li") and "um" in text and "grit layer" not in text:
+            for number, unit, mark in re.findall(r"(\d[\d.]*) (um)(\u2020?)", text):
+                fine = unit == "um" and float(number) < 0.4 and float(number) not in known
+                assert not fine or mark, text

@@ -169,8 +169,9 @@ def _answer(got: Tuning, store: Store, args: argparse.Namespace) -> int:
     if got.answer is not None:
         for line in in_words(got):
             say(line)
-    for refused in got.refused:
-        print(f"lapwright: {refused.key or 'tune.reach'}: {refused.message}", file=sys.stderr)
+    else:
+        for refused in got.refused:
+            print(f"lapwright: {refused.key or 'tune.reach'}: {refused.message}", file=sys.stderr)
     if args.json:
         answer = as_json(got, written)
         if not found:

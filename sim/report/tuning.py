@@ -67,7 +67,8 @@ def _facts(got: Tuning) -> str:
 
 def _first(got: Tuning, best: Candidate) -> str:
     asked = escaped(told.criterion(got))
-    return f'<p class="criterion">{asked}</p>\n<div class="two">{_settings(got, best)}{_numbers(got)}</div>'
+    both = "".join(f'<div class="ranked">{table}</div>' for table in (_settings(got, best), _numbers(got)))
+    return f'<p class="criterion">{asked}</p>\n<div class="two">{both}</div>'
 
 
 def _settings(got: Tuning, best: Candidate) -> str:

@@ -187,13 +187,15 @@ def _banded(got: Tuning, band: Band) -> str:
     if band.what == "time":
         ends = " to ".join(short_minutes(end, True).split(",")[0] for end in (band.low, band.high))
         return f"Where it is reached, nine in ten draws take {ends.replace('to about', 'to')} of rubbing."
-    ends = " to ".join(words.size(end, got.study.units) for end in (band.low, band.high))
-    if band.what == "removed":
-        return f"Where it is reached, nine in ten draws take {ends} of metal off."
-    one = next(one for one in got.asked if one.key == band.what)
+    one = next((one for one in got.asked if one.key == band.what), None)
     best = got.answer.study if got.answer is not None else got.study
-    rough = MARK if band.low < finish(best, one.plate) else ""
-    return f"In nine of ten draws the {label(one)} is {ends}{rough}."
+    least = 0.0 if one is None else finish(best, one.plate)
+    sizes = (
+        words.size(end, got.study.units) + (MARK if end < least else "") for end in (band.low, band.high)
+    )
+    if one is None:
+        return f"Where it is reached, nine in ten draws take {' to '.join(sizes)} of metal off."
+    return f"In nine of ten draws the {label(one)} is {' to '.join(sizes)}."
 
 
 def _guessed_squeeze(got: Tuning) -> float:

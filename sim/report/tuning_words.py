@@ -117,14 +117,14 @@ def lines(got: Tuning) -> list[Line]:
 
 def _cell(course: Course | None, one: Asked, fine: float, units: str) -> str:
     if course is None or course.trouble is not None or one.key not in course.worst:
-        return "-"
+        return "" if course is None else "no end"
     value = course.worst[one.key]
     return words.size(value, units) + (MARK if value < fine else "")
 
 
 def _when(got: Tuning, course: Course | None) -> str:
     if course is None:
-        return "-"
+        return ""
     if not course.ok:
         return "never"
     if course.cost.time <= 0.0:
@@ -133,7 +133,7 @@ def _when(got: Tuning, course: Course | None) -> str:
 
 
 def _off(got: Tuning, course: Course | None) -> str:
-    return "-" if course is None or not course.ok else words.size(course.cost.removed, got.study.units)
+    return "" if course is None or not course.ok else words.size(course.cost.removed, got.study.units)
 
 
 def marked(got: Tuning) -> bool:

@@ -1,0 +1,282 @@
+"""Words, JSON and page of a search for a schedule: true of its numbers, and in a real browser."""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from pages import CHROMIUM, tried, walked
+from tuning_scene import BANDS, REFUSED, SWAPS, UM, course, made, way
+
+from sim.planning.tuning import Asked, Tuning
+from sim.report.pictures.tuned import Mark, Slip, Way, slips, trade_off, ways
+from sim.report.tuning import _best, tuning_page
+from sim.report.tuning_json import as_json
+from sim.report.tuning_notes import notes, sloppy
+from sim.report.tuning_study import study_text
+from sim.report.tuning_terms import asked_for, place, settings
+from sim.report.tuning_words import criterion, headline, in_words, lines, marked
+from sim.report.tuning_words import ways as told_ways
+from sim.study.read import parse
+
+PLACE = Path("swaps-tune/swaps-tuned.toml")
+
+
+def spoken(got: Tuning) -> str:
+    return " ".join(" ".join(in_words(got)).split())
+
+
+# --- sentences -----------------------------------------------------------------------------------
+
+
+def test_found_leads_with_metal_and_gives_minutes_their_band() -> None:
+    told = headline(made())
+    assert told.startswith(
+        "Found: A and B flat within 0.30 um. It takes 3.9 um of metal off, about 55 min, 17 to 170"
+    )
+    held = replace(made().goal, hold=10800.0)
+    assert "and so to the end of 3 h" in headline(replace(made(), goal=held))
+    fewest = replace(made().goal, least="turns")
+    assert "with 12 turns." in headline(replace(made(), goal=fewest))
+
+
+def test_near_says_how_far_off_and_refused_why() -> None:
+    told = headline(made("near"))
+    assert told.startswith(
+        "Nothing that was tried reaches it. The nearest leaves flatness of A 0.41 um, 1.4 times"
+    )
+    got = made("refused", refused=(REFUSED,))
+    assert headline(got).startswith("That cannot be reached.")
+    assert "No form below 0.12 um can be reached with this grit layer" in spoken(got)
+
+
+@pytest.mark.parametrize(
+    ("asked", "told"),
+    [
+        ([Asked("twist", "A", 0.2 * UM), Asked("twist", "B", 0.2 * UM)], "no twist above 0.20 um on A and B"),
+        ([Asked("dome", "B", 0.1 * UM, kept=True)], "B keeps its dome or dish to within 0.10 um"),
+        ([Asked("difference", None, 0.1 * UM)], "domes that differ by 0.10 um at most"),
+        ([Asked("mating", None, 0.1 * UM)], "a misfit of 0.10 um at most"),
+        (
+            [Asked("flatness", "A", 0.1 * UM), Asked("wind", "A", 1 * UM)],
+            "A flat within 0.10 um; no wind above 1.0 um on A",
+        ),
+    ],
+)  # fmt: skip
+def test_goals_in_words(asked: list[Asked], told: str) -> None:
+    assert asked_for(asked, "metric") == told
+
+
+def test_settings_say_what_was_and_the_order() -> None:
+    got = made()
+    first, second = settings(got, got.candidates[0])
+    assert (first.name, first.now, first.was) == ("step 1, A on top for", "52 min", "15 min")
+    assert (second.name, second.now, second.was) == ("step 1, time", "54 min", "1 h")
+    turned = replace(got.candidates[0], order=(2, 1))
+    assert settings(got, turned)[-1].now == "2 and 1"
+
+
+@pytest.mark.parametrize(
+    ("key", "told"),
+    [
+        ("steps.1.swap_every", "swap every"),
+        ("steps.2.stroke.centre.x", "off the middle, towards 3"),
+        ("steps.1.stroke.overhang", "overhang"),
+        ("steps.1.fresh_grit_every", "fresh grit every"),
+        ("steps.1.load", "load"),
+    ],
+)
+def test_free_keys_have_names(key: str, told: str) -> None:
+    assert place(parse(SWAPS, "swaps"), key) == (f"step {key[6]}", told)
+
+
+def test_both_numbers_stand_beside_what_was_asked_and_typed() -> None:
+    first, second, when, off = lines(made())
+    assert (first.what, first.asked, first.begun) == ("flatness of A", "0.30 um", "0.78 um")
+    # The grit is 4 um: what is below 0.4 um is finer than the finish.
+    assert (first.foretold, first.lapped) == ("0.24 um†", "0.26 um†")
+    assert second.lapped == "0.17 um†"
+    assert (when.begun, when.foretold, when.lapped) == (
+        "never",
+        "about 52 min, 16 to 160",
+        "about 55 min, 17 to 170",
+    )
+    assert (off.begun, off.lapped) == ("", "3.9 um")
+    assert marked(made())
+    assert [one.lifts for one in told_ways(made())] == ["yes", "no"]
+
+
+def test_lifting_is_said_with_its_share() -> None:
+    assert any("Something lifts in 47 % of the time" in told for told in notes(made()))
+    calm = made()
+    best = replace(calm.candidates[0], lifts=False, simulated=course("simulation", 0.26, 55.0))
+    assert not any("lifts" in told for told in notes(replace(calm, candidates=(best,))))
+
+
+def test_a_sloppy_hand_names_what_matters_most_first() -> None:
+    told = sloppy(made())
+    assert told[0].startswith(
+        'step 1, A on top for: a tenth less ("47 min"): flatness of A 0.39 um†, not reached;'
+    )
+    assert 'a tenth more ("57 min"): flatness of A 0.27 um†, reached' in told[0]
+    assert told[1].startswith("step 1, time:")
+    assert told[-1].startswith("The goal is lost in 1 of these 4")
+    kept = made(sensitivity=made().sensitivity[1:])
+    assert sloppy(kept)[-1] == "None of these 3 loses the goal."
+    other = replace(made().sensitivity[0], off=None, trouble="the top tips")
+    assert "does not come to its end" in sloppy(made(sensitivity=(other,)))[0]
+
+
+def ring(saddle: float) -> Tuning:
+    """A search in which A was asked for its dome alone, and is 0.5 um from high to low."""
+    got = made()
+    end = course("simulation", 0.05, 55.0)
+    forms = {"A": {**end.forms["A"], "sphere": 0.02 * UM, "saddle": saddle, "flatness": 0.5 * UM}}
+    end = replace(end, worst={"A.dome": 0.02 * UM}, forms=forms)
+    best = replace(got.candidates[0], simulated=end)
+    return replace(got, asked=(Asked("dome", "A", 0.1 * UM),), candidates=(best,), sensitivity=())
+
+
+def test_a_plate_that_keeps_its_dome_is_told_not_to_be_flat() -> None:
+    said = [told for told in notes(ring(0.002 * UM)) if "not flat" in told]
+    assert said == [
+        "A is not flat for all that: 0.50 um from high to low. It has hardly any saddle or twist "
+        "(0.0020 um at most): left are finer waves."
+    ]
+    uneven = [told for told in notes(ring(0.2 * UM)) if "not flat" in told]
+    assert "dome, saddle and twist together do not tell" in uneven[0]
+    assert not [told for told in notes(made()) if "not flat" in told]
+
+
+def test_draws_are_told_with_their_bands_and_those_that_fail() -> None:
+    got = made(
+        samples=100, reached_in=63, bands=BANDS, failed=4, failed_why="the top tips off B at 3 degrees"
+    )
+    told = " ".join(notes(got))
+    assert "Of 100 draws of what is not known (seed 0), the answer reaches the goal in 63." in told
+    assert "In 4 of them it does not come to its end (the top tips off B): leave the hand more room." in told
+    assert "In nine of ten draws the flatness of A is 0.20 um† to 1.4 um." in told
+    assert "nine in ten draws take about 40 min to 80 min of rubbing" in told
+    answer = as_json(got, PLACE)
+    assert (answer["samples"], answer["reached_in"], answer["did_not_end"]) == (100, 63, 4)
+    assert answer["bands"]["time"] == [2400.0, 4800.0]
+
+
+def test_json_is_whole_for_scripts() -> None:
+    answer = as_json(made("refused", refused=(REFUSED,)), PLACE)
+    assert json.loads(json.dumps(answer, allow_nan=False)) == answer
+    assert answer["study"] == str(PLACE)
+    assert answer["candidates"][0]["operator"]["reached_at"] == 3120.0
+    assert answer["refused"][0]["reachable"] == pytest.approx(0.12 * UM)
+    assert answer["as_typed"]["reached_at"] is None
+    assert as_json(made(candidates=(), begun=None), None)["study"] is None
+
+
+def test_the_new_study_has_a_head_and_reads() -> None:
+    got = made()
+    text = study_text(got, got.candidates[0], PLACE)
+    assert '# Set: step 1, A on top for "52 min" (was "15 min").' in text
+    assert "# Lap it: lapwright run swaps-tuned.toml" in text
+    assert max(len(line) for line in text.splitlines() if line.startswith("#")) <= 110
+    assert parse(text, "swaps-tuned").steps[0].time == 3240.0
+    near = made("near")
+    assert "the goal is not reached" in study_text(near, near.candidates[0], PLACE)
+
+
+def test_who_asks_in_inches_is_answered_in_them() -> None:
+    got = made()
+    inch = replace(got, study=replace(got.study, units="inch"))
+    assert "A and B flat within 12 uin" in headline(inch)
+    assert "0.26 um" not in spoken(inch)
+    assert "µin" in tuning_page(inch, PLACE)
+
+
+def test_what_was_asked_and_how_much_was_tried_is_said() -> None:
+    told = criterion(made(goal=replace(made().goal, hold=10800.0, least="removed")))
+    assert told.startswith(
+        "Asked: A and B flat within 0.30 um, held to 3 h; of what reaches it, the least metal."
+    )
+    assert "4200 schedules were worked out by forecast, 23 lapped in full" in told
+
+
+# --- pictures and page ---------------------------------------------------------------------------
+
+
+def test_the_line_of_the_trade_off_is_the_best_for_its_cost() -> None:
+    assert _best([(3.0, 2.0), (1.0, 5.0), (2.0, 6.0), (4.0, 2.5)]) == [(1.0, 5.0), (3.0, 2.0)]
+
+
+def test_pictures_show_goal_answer_and_slips() -> None:
+    axes = trade_off(
+        [(1.0, 4.0), (2.0, 0.2)], [Mark(2.0, 0.25, "1", True)], 0.3, ("rubbing, min", "flatness")
+    ).axes[0]
+    assert axes.get_yscale() == "log"
+    assert any(np.allclose(line.get_ydata(), 0.3) for line in axes.get_lines())
+    assert {text.get_text() for text in axes.texts} >= {"1", "what is asked", "foretold"}
+    close = trade_off([(1.0, 0.4)], [Mark(2.0, 0.25, "1", True)], 0.3, ("rubbing, min", "flatness")).axes[0]
+    assert close.get_ylim()[0] == 0.0
+    along = ways([Way("answer", [(0.0, 5.0), (9.0, 0.0)], 0)]).axes[0]
+    assert along.get_ylim()[0] > 0.0
+    bars = slips(
+        0.8, [Slip("time", [(-0.1, 0.7, "a"), (0.1, 1.4, "b")]), Slip("turn", [(0.0, float("nan"), "c")])]
+    ).axes[0]
+    assert bars.get_xlim()[1] > 1.4
+    assert {text.get_text() for text in bars.texts} >= {"time", "turn", "the answer", "what is asked"}
+
+
+TIPPED = way(
+    "far",
+    {"steps.1.time": "54 min"},
+    course("operator", 0.2, 52.0),
+    replace(course("simulation", 9.0, None), trouble="the top tips off", trail=()),
+)
+CASES = {
+    "found": lambda: made(),
+    "drawn": lambda: made(samples=100, reached_in=63, bands=BANDS),
+    "near": lambda: made("near"),
+    "refused": lambda: made("refused", refused=(REFUSED,), sensitivity=(), trade_off=()),
+    "alone": lambda: made(candidates=made().candidates[:1], sensitivity=(), begun=None),
+    "tipped": lambda: made("near", candidates=(TIPPED,), sensitivity=()),
+}
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_every_case_has_a_page_that_stands_by_itself(case: str) -> None:
+    got = CASES[case]()
+    page = tuning_page(got, PLACE)
+    assert not re.search(r"""(src|href)=["'](?!data:|#)""", page)
+    assert "http" not in re.sub(r"http://www\.w3\.org/\S+", "", page)
+    sheet = walked(page)
+    assert not sheet.faults
+    assert not sheet.open
+    assert len(sheet.ids) == len(set(sheet.ids))
+    assert set(sheet.references) <= set(sheet.ids)
+    assert ('id="refused"' in page) == bool(got.refused)
+    assert ('id="sloppy"' in page) == bool(got.sensitivity)
+    assert ('id="others"' in page) == (len(got.candidates) > 1)
+    assert "nan" not in re.sub(r"<[^>]*>", " ", page).lower().split()
+    assert not re.search(
+        r"eigen|survivor|residue|operator|Monte|kappa", re.sub(r"<pre>.*?</pre>", "", page, flags=re.S)
+    )
+
+
+@pytest.mark.skipif(CHROMIUM is None, reason="no chromium on the PATH: the page was not tried in a browser")
+@pytest.mark.parametrize("more", [{}, {"refused": (REFUSED,), "sensitivity": (), "trade_off": ()}])
+def test_the_page_in_a_browser(more: dict, tmp_path: Path) -> None:
+    page = tuning_page(made("refused" if more else "found", **more), PLACE)
+    seen = tried(page, tmp_path)
+    assert seen["faults"] == []
+    assert seen["requests"] == []
+    assert seen["first"] <= 768, "what to set and both numbers must show without scrolling at 1366 x 768"
+    assert seen["over"] <= 0
+    squeezed = "<style>html { width: 360px; overflow-x: auto; }</style></head>"
+    narrow = tried(
+        page.replace("</head>", squeezed, 1), tmp_path, "--window-size=500,900", "--force-dark-mode"
+    )
+    assert narrow["held"] <= 360, (
+        "nothing may stick out of a page 360 wide, but inside what scrolls by itself"
+    )
