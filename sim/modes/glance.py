@@ -57,12 +57,24 @@ def _dome(forms: Forms) -> float:
 
 
 class Glances:
-    """Looks at steps one after another; `seed` of the study, for the hand's scatter."""
+    """Looks at steps one after another; `seed` of the study, for the hand's scatter.
 
-    def __init__(self, plates: Mapping[str, Plate], seed: int = 0, margin: EdgeMargin = NO_MARGIN) -> None:
+    At a higher `degree` grooves are looked at as closely as everything else; `most` motions are worked out.
+    """
+
+    def __init__(
+        self,
+        plates: Mapping[str, Plate],
+        seed: int = 0,
+        margin: EdgeMargin = NO_MARGIN,
+        degree: int = DEGREE,
+        most: int = MOST,
+    ) -> None:
         self.plates = plates
         self.seed = seed
         self.margin = margin
+        self.degree = degree
+        self.most = most
         self._operators: dict[object, Operator] = {}
 
     def of(self, step: Step, number: int, look: Outlook) -> Glance | None:
@@ -105,19 +117,20 @@ class Glances:
     def _operator(self, step: Step, number: int, top: str, bottom: str) -> Operator:
         below, above = self.plates[bottom], self.plates[top]
         grooved = below.grooves is not None or above.grooves is not None
-        degree = GROOVED_DEGREE if grooved else DEGREE
+        hasty = grooved and self.degree <= DEGREE
+        degree = GROOVED_DEGREE if hasty else self.degree
         bases = basis_of(below, degree), basis_of(above, degree)
         # Grit, swaps and fresh dabs do not move the top; a scattering hand is another in every step.
         moves = (step.curve, step.direction, step.centre, step.carry_centre, step.pace, step.turn, step.walk)
         kind = (step.load, step.total_strokes, step.hand, 0 if step.hand.steady else number)
         key = (bases[0].plate, bases[1].plate, *moves, *kind)
         if key not in self._operators:
-            if len(self._operators) >= MOST:
+            if len(self._operators) >= self.most:
                 raise CannotDoError("too many different motions for a glance")
             motion = Motion(step, (self.seed, 1, number))
             self._operators[key] = (
                 operator_of(*bases, motion, poses=POSES // 2, fineness=COARSE)
-                if grooved
+                if hasty
                 else operator_of(*bases, motion)
             )
         return self._operators[key]

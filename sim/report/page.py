@@ -17,6 +17,7 @@ from sim.report import pictures, words
 from sim.report.account import Account, account
 from sim.report.advice import advise
 from sim.report.caution import caution
+from sim.report.effects import effects_words
 from sim.report.flat import flat_words
 from sim.report.frames import frames_json
 from sim.report.sheet import CAUTIONS, bullets, part, sheet
@@ -215,6 +216,13 @@ def _stroke(said: Account, drawn: Drawn) -> str:
     return f'{told}<figure class="wide">{inside}</figure>'
 
 
+def _effects(said: Account, drawn: Drawn) -> str:
+    """What the strokes take out, leave alone and make, whatever the faces were."""
+    if said.study is None:
+        return ""
+    return "".join(f"<h3>{escaped(title)}</h3>{bullets(lines)}" for title, lines in effects_words(said))
+
+
 def _bearing(said: Account, drawn: Drawn) -> str:
     inside = _picture(drawn, "bearing", "Pressure of the top on the plate below")
     got = pictures.places(said)
@@ -344,6 +352,7 @@ PARTS: tuple[Part, ...] = (
     ("forms", "The faces in figures", _forms),
     ("metal", "Where the metal went", _metal),
     ("stroke", "Your stroke on the plate", _stroke),
+    ("effects", "What the stroke leaves alone, and what it makes", _effects),
     ("bearing", "How it bears", _bearing),
     ("flat", "What a flat would show", _flat),
     ("slider", "Play the surfaces", _slider),

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from sim.modes.glance import Glance
     from sim.plate.plate import Plate
 
-__all__ = ["makes"]
+__all__ = ["makes", "what_is_made"]
 
 Plates = Mapping[str, "Plate"]
 
@@ -52,7 +52,8 @@ def makes(
         return ["whichever reads more domed goes on top and loses its dome: the right way round by itself"]
     half, drive = look.half_difference, look.tendency.all_round
     if half is None and glance is not None:
-        said, drive = _sizes(step, plates, look, glance, units)
+        said = what_is_made(step, plates, look, glance, units)
+        drive = 0.0 if said.startswith("neither") else glance.half_difference(step)
         half = glance.half_difference(step) if _like(step, plates) else None
     elif half is None:
         said = _direction(step, plates, look)
@@ -77,17 +78,16 @@ def _reach(step: Step, plates: Plates) -> float:
     return 6.0 * (half_travel(step.curve) / plates[step.top].outline.radius) ** 2
 
 
-def _sizes(step: Step, plates: Plates, look: Outlook, glance: Glance, units: str) -> tuple[str, float]:
-    """What each plate gains once they have bedded in, and which way that drives their domes."""
-    if not any(plates[n].outline.long for n in glance.made) and abs(look.tendency.all_round) < BALANCED:
-        return "neither clearly domed nor clearly hollow", 0.0
+def what_is_made(step: Step, plates: Plates, look: Outlook, glance: Glance, units: str = "metric") -> str:
+    """What each plate gains of the pairs that stay, once they have bedded in."""
+    little = max(words.NOTHING, 0.02 * look.removed * _reach(step, plates))
     made = telling({name: glance.made[name] for name in (step.top, step.bottom)}, ("sphere", "bow"))
     sizes = [abs(v) for forms in made.values() for v in forms.values()]
-    if max(sizes, default=0.0) < max(words.NOTHING, 0.02 * look.removed * _reach(step, plates)):
-        return "neither clearly domed nor clearly hollow", 0.0
+    balanced = abs(look.tendency.all_round) < BALANCED
+    if max(sizes, default=0.0) < little or (balanced and not any(plates[n].outline.long for n in made)):
+        return "neither clearly domed nor clearly hollow"
     told = "; ".join(f"{name} {grown(forms, units)}" for name, forms in made.items() if forms)
-    rough = fine(finest(made), step)
-    return f"{told}, once they have bedded in{rough}", glance.half_difference(step)
+    return f"{told}, once they have bedded in{fine(finest(made), step)}"
 
 
 def _direction(step: Step, plates: Plates, look: Outlook) -> str:
