@@ -100,7 +100,7 @@ def _half(plate: Plate) -> tuple[float, float]:
 
 def _card(axes: Axes, card: Card, x: float, y: float, width: float, tall: float) -> None:
     heads = textwrap.wrap(typeset(card.title), max(16, int(width / 6.3)))[:2]
-    notes = textwrap.wrap(typeset(card.note), max(16, int(width / 5.3)))[:2]
+    notes = typeset(card.note.replace(" (", "\n(", 1)).split("\n")  # minutes stay with their band
     at = y + tall + 3.0 + 14.0 * len(heads) + 13.0 * len(notes)
     for text, size, weight, colour in (
         *((head, 11.5, "bold", SHEET.ink) for head in heads),
