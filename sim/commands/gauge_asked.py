@@ -182,7 +182,10 @@ def _reading(words: str, study: Study, known: Mapping[str, Gauge]) -> Reading:
         elif gauge and plate:
             what = "its size is missing. "
         raise CommandError(f"--reading '{words}': {what}{HOW_READING} ({names})", key="--reading")
-    data = {"gauge": gauge, "plate": plate, "value": value}
+    data: dict[str, Any] = {"gauge": gauge, "plate": plate, "value": value}
+    size, _, last = value.rpartition(" ")
+    if last in ("dome", "dish"):
+        data |= {"value": size.strip(), "shape": last}
     if sign:
         data |= _where(right, f"--reading '{words}'", f"{HOW_READING}, or @ 0 deg at 20 mm, 0 mm")
     faults = Faults()

@@ -9,6 +9,7 @@ from typing import Any
 from sim.commands.gauge_seen import Seen, Whole
 from sim.gauges.budget import Prediction
 from sim.gauges.estimate import Estimate
+from sim.gauges.instruments import OpticalFlat
 
 __all__ = ["as_json"]
 
@@ -48,6 +49,9 @@ def _reading(one: Seen, p: Prediction) -> dict[str, Any]:
         "ratios": dict(p.ratio),
         "blind": list(p.blind),
         "in_groove": p.footing.fallen,
+        "bands": p.value / one.gauge.band
+        if isinstance(one.gauge, OpticalFlat) and p.value is not None
+        else None,
         "bow": one.bow,
         "budget": [{"cause": c.cause, "standard": c.standard, "how": c.how} for c in p.budget.parts],
     }

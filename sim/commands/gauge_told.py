@@ -64,6 +64,8 @@ def _shown(one: Seen, asked: Asked, whole: Mapping[str, Whole], full: bool) -> I
         yield from (
             f"  {gauge_words.shows(p, one.gauge, units, given=bool(asked.places))}" for p in one.there
         )
+    if one.gauge.zero.on == "plate":
+        yield f"  as a comparator, set to nought on {one.gauge.zero.plate}: high is higher than there"
     for said in (*_walked(one, whole[one.plate.name], units), gauge_words.shares(one.there, one.gauge)):
         yield from wrapped(said, "  ", "    ") if said else ()
     yield from (f"  {line}" for line in gauge_words.doubt(one.there[0].budget, one.gauge, units, full))
@@ -101,13 +103,12 @@ def _lines(one: Seen, units: str) -> Iterator[str]:
             yield f"{where}: a foot falls into a groove on the way, or the line is too short"
             continue
         top = _departure(one.gauge, np.array(told))
-        said = (
-            "straight"
-            if abs(top) < NOTHING
-            else f"{'high' if top > 0 else 'low'} by {both_units(top, units)}"
-        )
+        said = "straight"
+        if abs(top) > NOTHING:
+            side = "high" if top > 0.0 else "low"
+            said = f"{side} by {both_units(top, units)} at most, from the line through its ends"
         what = f"{len(told)} {'steps' if one.gauge.angular else 'places'}"
-        yield f"{where}, {what}: {said} at most, from the line through its ends"
+        yield f"{where}, {what}: {said}"
 
 
 def _departure(gauge: Gauge, values: np.ndarray) -> float:
@@ -130,7 +131,7 @@ def _whole(asked: Asked, whole: Mapping[str, Whole]) -> Iterator[str]:
             continue
         flat = both_units(one.form.flatness, units)
         mean = size(one.form.flatness_ls, units)
-        yield f"  {name}: flat within {flat}, between the closest two planes; {mean} about its mean plane"
+        yield f"  {name}: flat to {flat}, between the closest two planes; {mean} about its mean plane"
         if one.grades:
             yield from wrapped(_graded(one, units), "    ", "    ")
     if any(one.grades for one in whole.values()):

@@ -106,7 +106,7 @@ def _coarse(readings: Sequence[Reading], gauges: Mapping[str, Gauge], units: str
             shown = f"{two(step * 1e6)} um/m" if gauges[name].angular else size(step, units)
             yield (
                 f"{name} never showed more than one step of its dial ({shown}): take what it says as a most, "
-                "not as a size, and read with a finer dial."
+                "not as a size, and read with a finer dial, or more than once."
             )
 
 

@@ -9,7 +9,7 @@ from dataclasses import replace
 from typing import Any
 
 from sim.gauges.conditions import USUAL, Conditions
-from sim.gauges.fringes import LAMPS
+from sim.gauges.fringes import LAMPS, dome_by_press, dome_by_wedge
 from sim.gauges.instruments import KINDS, Gauge, OpticalFlat, Zero
 from sim.gauges.reading import Reading
 from sim.study.faults import RefusedError, listed, nearest, shown
@@ -70,6 +70,12 @@ _warmth = quantity(WARMTH, least="0 K", most="100 K")
 
 HOW_GAUGE = '[gauges.sph] with kind = "spherometer"'
 SUPPORTS = ("three points", "rim", "bedded")
+
+SHAPES = {
+    "shape": (("dome", "dish"), "how the bands curve"),
+    "press": (("towards", "away"), "where the rings walk, beside a finger that presses on the flat's edge"),
+    "ends": (("thin", "open"), "the side of the wedge to which the ends of the bands point"),
+}
 
 Reader = Callable[[Any], Any]
 
@@ -255,9 +261,9 @@ def reading_of(table: Table, plates: Mapping[str, Any], gauges: Mapping[str, Gau
     plate = table.need("plate", lambda value: a_plate(value, plates), 'plate = "A"')
     of = gauges.get(gauge) if gauge is not None else None
     value = table.need("value", lambda typed: _read(typed, of), 'value = "1.2 um"')
-    shape = table.take("shape", choice(("dome", "dish"), "how the bands curve"))
-    if shape is not None and value is not None:
-        value = abs(value) if shape == "dome" else -abs(value)
+    dome = _domed(table)
+    if dome is not None and value is not None:
+        value = abs(value) if dome else -abs(value)
     approach = table.take("approach", choice(("up", "down"), "how the pointer came to it"))
     angle, at, along = where_of(table)
     reading = Reading(
@@ -274,6 +280,20 @@ def reading_of(table: Table, plates: Mapping[str, Any], gauges: Mapping[str, Gau
     )
     table.done()
     return reading
+
+
+def _domed(table: Table) -> bool | None:
+    """Whether bands tell of a dome, if that is said: in a word, by a press, or by ends under a wedge."""
+    key = table.one_of(("shape", "press", "ends"), "each tells dome from dish", needed=False)
+    if key is None:
+        return None
+    words, what = SHAPES[key]
+    word = table.take(key, choice(words, what))
+    if word is None:
+        return None
+    if key == "press":
+        return dome_by_press(word)  # type: ignore[arg-type]
+    return dome_by_wedge(word) if key == "ends" else word == "dome"  # type: ignore[arg-type]
 
 
 def where_of(table: Table) -> tuple[float, tuple[float, float], float]:

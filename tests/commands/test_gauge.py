@@ -208,6 +208,31 @@ def test_what_readings_take_for_granted(study, capsys):
     assert "A was 40 degC warmer than the room (20 degC)" in told
 
 
+def test_bands_from_the_command_line(study, capsys):
+    """3.39 bands of sodium light across the whole plate are a micrometre (589.3 nm, half a wave a band)."""
+    whole = GAUGES + '\n[gauges.flat]\nkind = "optical flat"\ndiameter = "160 mm"\nwedge = "10 arcsec"\n'
+    file = study(STUDY.replace(', ripple = "0.1 um"', "") + whole)
+    words = [w for k in (0, 45, 90, 135) for w in ("--reading", f"flat B 3.394 bands dish @ {k} deg")]
+    got = json.loads(said(capsys, file, "--json", "--with", "flat", "--plate", "A", *words))
+    assert got["estimate"]["B"]["forms"]["sphere"] == pytest.approx(-1e-6, rel=1e-3)
+    assert got["estimate"]["B"]["order"] == 3
+    one = got["readings"][0]
+    assert one["bands"] == pytest.approx(3 * 3.394, rel=1e-3)
+    assert one["bow"] == pytest.approx(3 * 3.394, rel=1e-3)
+    text = said(capsys, file, "--with", "flat", "--plate", "A")
+    assert "the middle band bows by 10 spacings, its ends towards the thin side" in text
+
+
+def test_a_comparator(study, capsys):
+    both = STUDY.replace(', ripple = "0.1 um"', "") + GAUGES.replace(
+        'support = "bedded"', 'support = "bedded"\nzero = "B"'
+    )
+    text = said(capsys, study(both), "--with", "sph")
+    assert "set to nought on B: high is higher than there" in text
+    assert "middle high by 1.0 um" in text  # a quarter of 3 and 1
+    assert "sph on B" not in text
+
+
 def test_equal_readings_and_what_they_prove(study, capsys):
     alike = ["--reading", "sph A 0.1 um", "--reading", "sph B 0.1 um"]
     text = " ".join(said(capsys, study(STUDY + GAUGES), *alike).split())

@@ -126,6 +126,28 @@ def test_readings():
 
 
 @pytest.mark.parametrize(
+    ("said", "sign"),
+    [
+        ('shape = "dome"', 1),
+        ('press = "towards"', 1),
+        ('press = "away"', -1),
+        ('ends = "thin"', 1),
+        ('ends = "open"', -1),
+    ],
+)
+def test_dome_or_dish_by_a_press_or_a_wedge(said, sign):
+    # tests/gauges/test_fringes.py finds both rules in the gap itself
+    text = f"""{EVERY}
+        [[readings]]
+        gauge = "o"
+        plate = "A"
+        value = "2 bands"
+        {said}
+        """
+    assert study(text).readings[0].value == pytest.approx(sign * 587.6e-9)
+
+
+@pytest.mark.parametrize(
     ("text", "fragment"),
     [
         ("'spherometer'", 'gauges.g.foot_circle: is missing: write foot_circle = "80 mm"'),
@@ -153,6 +175,10 @@ def test_readings():
         (
             "'bridge'\n[[readings]]\ngauge = 'g'\nplate = 'A'\nvalue = '3 bands'",
             "readings.1.value: '3 bands': only an optical flat shows bands",
+        ),
+        (
+            "'bridge'\n[[readings]]\ngauge = 'g'\nplate = 'A'\nvalue = '1 um'\nshape = 'dish'\nends = 'open'",
+            "has shape and ends together: write only one; each tells dome from dish",
         ),
         (
             "'bridge'\n[[readings]]\ngauge = 'g'\nplate = 'A'\nvalue = '3 um'\napproach = 'left'",
