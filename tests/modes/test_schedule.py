@@ -13,11 +13,13 @@ from sim.lapping.run import lap
 from sim.lapping.step import Grit, Layer, Swap, Wear
 from sim.lapping.strokes import Circle
 from sim.lapping.wear import wear_time
+from sim.modes.basis import basis_of
 from sim.modes.picture import Picture
 from sim.modes.schedule import cycle_of, round_of
 from sim.plate.form import StartForm
 from sim.plate.measure import forms
-from sim.verify.scenes import RADIUS, disc
+from sim.plate.outline import Disc
+from sim.verify.scenes import RADIUS, START, body, disc, plain_grit
 
 
 def swap(a, b):
@@ -58,6 +60,27 @@ def test_uneven_swaps_make_the_difference_of_the_times():
     assert drift["A"]["sphere"] == pytest.approx(-drift["B"]["sphere"], rel=1e-6)
 
 
+@pytest.mark.parametrize("share", [(1.0, 1.0, 1.0), (0.6, 0.25, 0.5)], ids=["alike", "all unlike"])
+def test_the_moment_law_of_unequal_plates_that_change_places(share):
+    """Check 6 (derived): of wear / kappa the moment about the bottom's centre is larger by W v t <|c|^2>.
+
+    The new top's weight counts after a swap, and each plate keeps its own wear constant and outline.
+    """
+    size, kappa, weight = share
+    plates = {"A": body("A", Disc(size * 2.0 * RADIUS), weight * START, 64), "B": disc("B", 64)}
+    kappas = {"A": kappa * 1e-12, "B": 1e-12}
+    step = stroke(Circle(0.1 * RADIUS), grit=plain_grit(kappas), swap=swap(500.0, 400.0), time=2700.0)
+    found = cycle(step, plates=plates, degree=4)
+    grown = {}
+    for name, part in found.apart(found.offset).items():
+        plate, face = plates[name], basis_of(plates[name], 4)
+        x, y = plate.grid.mesh()
+        grown[name] = face.project(x * x + y * y) @ part * plate.land_area / kappas[name]
+    speed, mean = 2.0 * np.pi * 0.1 * RADIUS, (0.1 * RADIUS) ** 2
+    want = speed * mean * (plates["A"].weight * 500.0 - plates["B"].weight * 400.0)
+    assert grown["A"] - grown["B"] == pytest.approx(want, abs=1e-3 * speed * mean * START * 500.0)
+
+
 def test_swaps_reverse_sphere_and_saddle_and_not_twist():
     found = cycle(stroke(LINE, direction=np.pi / 4, swap=swap(300.0, 300.0)))
     drift = found.forms(found.spectrum().drift)
@@ -96,6 +119,13 @@ def test_a_long_index_is_a_spell_of_its_own():
     assert long.spectrum().survivors == 1
     short = cycle(stroke(turn=index(90, 10)))
     assert len(short.spells) == 1
+
+
+def test_angles_of_walk_and_turn_are_told_apart():
+    """Walked round by quarters with the top held as it was: crossed lines, so three pairs stay."""
+    found = cycle(stroke(LINE, index(-90, 900), walk=index(90, 900)))
+    assert len(found.spells) == 4
+    assert found.spectrum().survivors == 3
 
 
 def test_shortest_cycle_tells_the_rates():

@@ -2,14 +2,13 @@
 
 import numpy as np
 import pytest
-from modes_scene import EIGHT, FREE, KAPPA, LINE, STIFFNESS, STILL, flow, index, operator, stroke
+from modes_scene import EIGHT, FREE, KAPPA, LINE, STIFFNESS, STILL, flow, index, stroke
 
 from sim.exact.wear import mismatch_time
 from sim.lapping.step import Turn
-from sim.lapping.strokes import Circle, Line, Zigzag
+from sim.lapping.strokes import Circle, Zigzag
 from sim.modes.basis import basis_of
 from sim.modes.evolution import evolution_of
-from sim.modes.lifting import lifting
 from sim.modes.spectrum import SLOW, spectrum_of
 from sim.plate.grooves import Grooves
 from sim.plate.measure import EdgeMargin
@@ -151,30 +150,6 @@ def test_nothing_grows(face, turn):
 def test_no_stroke_makes_anything_grow(case, kappas):
     rates = np.linalg.eigvals(flow(case, 8, kappas).matrix)
     assert rates.real.max() < 1e-9 * np.abs(rates).max()
-
-
-def test_flat_discs_lift_where_the_closed_form_says():
-    """Flat equal discs begin to lift at an overhang of 0.3929023 R (check 16; derived)."""
-    for radius, lifts in ((0.390, 0.0), (0.400, 1.0)):
-        found = operator(stroke(Circle(radius * RADIUS)), 4)
-        (flat,) = lifting(found, STIFFNESS, START, np.zeros((30, 1)))
-        assert flat.share == pytest.approx(lifts)
-        # where lifting begins the peak is twice the mean on the overlap, exactly; these lie beside it
-        assert flat.most.max() == pytest.approx(2.0, abs=0.03)
-
-
-def test_a_line_lifts_at_its_ends_alone():
-    found = operator(stroke(LINE, direction=0.3), 4)
-    (flat,) = lifting(found, STIFFNESS, START, np.zeros((30, 1)))
-    assert flat.share == 0.0
-
-    long = operator(stroke(Line(0.9 * RADIUS)), 4)
-    (flat,) = lifting(long, STIFFNESS, START, np.zeros((30, 1)))
-    # overhang 0.45 R sin(phase) above 0.3929 R: within 29 degrees of both ends
-    reach = np.arccos(0.3929 / 0.45)
-    assert flat.share == pytest.approx(4 * reach / (2 * np.pi), abs=2 / 64)
-    ends = np.minimum(np.abs(flat.phases - np.pi / 2), np.abs(flat.phases - 3 * np.pi / 2))
-    assert ends.max() < reach + 0.06
 
 
 def test_drift_is_the_same_inside_a_margin_only_in_kind():
