@@ -122,6 +122,21 @@ def test_a_comparator_tells_the_difference_only():
     assert near.more_domed("A", "B")[0] is None
 
 
+def test_warmth_and_support_make_the_dome_unsure_and_nothing_else():
+    """A plate bends to a ball, so only its dome: variances add, weighted (JCGM 100:2008, 5.1.2)."""
+    gauge = Straightedge(base=0.1, repeatability=0.1e-6)
+    readings = shown_by(gauge, "A")
+    plain, bent = (estimate(readings, {"g": gauge}, PLATES, extra) for extra in ({}, {"A": 0.4e-6}))
+    for sums, share in (
+        ({("A", "sphere"): 1.0}, 1.0),
+        ({("A", "twist"): 1.0}, 0.0),
+        ({("A", "saddle"): 1.0}, 0.0),
+        ({("A", "sphere"): -0.5, ("A", "twist"): 1.0}, 0.5),
+    ):
+        want = np.hypot(plain.combination(sums).uncertainty, share * 0.4e-6)
+        assert bent.combination(sums).uncertainty == pytest.approx(want, rel=1e-9)
+
+
 def test_a_master_and_a_bulged_flat_are_taken_off():
     gauge = Spherometer(foot_circle=0.1, zero=Zero("master", 0.4e-6))
     ratio = (0.05 / 0.08) ** 2

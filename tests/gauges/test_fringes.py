@@ -135,6 +135,14 @@ def test_the_flats_own_bulge_shows_as_a_dome():
     assert np.nanmax(got.gap) == pytest.approx(0.1e-6, rel=0.02)
 
 
+def test_the_flats_own_bulge_bows_a_band_as_a_dome_does():
+    # half a wave a band (check 21): 0.2 um under 632.8 nm are 0.632 of 316.4 nm
+    bulged = OpticalFlat(diameter=0.16, wavelength=632.8e-9, wedge=2e-4, own=0.2e-6)
+    assert straightness(dome(0.0), bulged) == pytest.approx(0.2 / 0.3164, rel=1e-6)
+    hollow = OpticalFlat(diameter=0.16, wavelength=632.8e-9, wedge=2e-4, own=-0.2e-6)
+    assert straightness(dome(0.2e-6), hollow) == pytest.approx(0.0, abs=1e-9)
+
+
 def test_newtons_rings():
     # dark rings where r^2 = m lambda R (textbook: the tenth, 5 mm across, 500 nm, R = 1.25 m)
     r = 2.5e-3

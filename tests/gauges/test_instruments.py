@@ -129,6 +129,13 @@ def test_straightedge_reads_from_the_line_of_its_supports():
         assert read(gauge, along=s) == pytest.approx(z(s, 0) - line(s), abs=1e-18)
 
 
+@pytest.mark.parametrize("along", [-0.05, -0.02, 0.0, 0.03])
+def test_straightedge_does_not_see_how_the_plate_lies(along):
+    for at, angle in (((0.0, 0.0), 0.0), ((0.01, -0.02), 0.7)):
+        contacts = GAUGES[5].contacts(Placement(at, angle, along), DISC.outline)
+        assert contacts.of(lambda x, y: 3 * UM + 2e-4 * x - 1e-4 * y) == pytest.approx(0.0, abs=1e-18)
+
+
 def test_bridge_reads_the_height():
     assert read(Bridge(), at=(0.03, 0.02)) - read(Bridge()) == pytest.approx(
         z(0.03, 0.02) - z(0, 0), rel=1e-12
