@@ -107,6 +107,7 @@ def _work(
         args.samples,
         tolerance,
         lambda member: replace(head, study_text=member.text, study_stem=member.stem),
+        follow=study.tune is not None,
     )
     found = [*meaningless(members), *store.kept()]
     known = {(got.member, got.draw) for got in found}

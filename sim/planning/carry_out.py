@@ -27,9 +27,16 @@ def meaningless(members: Sequence[Member]) -> list[Summary]:
 
 
 def jobs_of(
-    members: Sequence[Member], samples: int, tolerance: Tolerance, heading: Callable[[Member], Heading]
+    members: Sequence[Member],
+    samples: int,
+    tolerance: Tolerance,
+    heading: Callable[[Member], Heading],
+    follow: bool = False,
 ) -> list[Job]:
-    """Every member as it stands, then draw by draw: so that what was stopped early holds for all members."""
+    """Every member as it stands, then draw by draw: so that what was stopped early holds for all members.
+
+    `follow`: keep what a goal asks for along the time.
+    """
     found = []
     for draw in range(samples + 1):
         for i, member in enumerate(members):
@@ -38,7 +45,7 @@ def jobs_of(
             # Without what plates have worked out meanwhile (the copy starts anew), jobs are a few kilobytes.
             plates = {name: replace(plate) for name, plate in member.study.plates.items()}
             bare = replace(member.study, plates=plates, variants=(), sweep=None, tune=None, text="")
-            found.append(Job(i, draw, bare, heading(member) if draw == 0 else None, tolerance))
+            found.append(Job(i, draw, bare, heading(member) if draw == 0 else None, tolerance, follow))
     return found
 
 

@@ -45,7 +45,12 @@ class Hunt:
     """One search; `found`: (place, candidate) of all that were lapped in full."""
 
     def __init__(
-        self, empty: Tuning, space: Space, bench: Bench, tell: Callable[[str, int, int], None]
+        self,
+        empty: Tuning,
+        space: Space,
+        bench: Bench,
+        tell: Callable[[str, int, int], None],
+        looks: int | None = None,
     ) -> None:
         self.empty = empty
         self.space = space
@@ -54,7 +59,7 @@ class Hunt:
         self.bench = bench
         self.tell = tell
         each, most = LOOKS[space.times_alone]
-        self.looks = min(each * space.size, most)
+        self.looks = looks or min(each * space.size, most)
         self.seeker = Seeker(space, Foreteller(empty.study, DEGREE), self.asked, empty.study.seed)
         self.tellers = [Foreteller(empty.study, degree, exact=True) for degree in TOLD_DEGREES]
         self.found: list[tuple[Array, Candidate]] = []

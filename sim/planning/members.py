@@ -15,7 +15,7 @@ from sim.study.model import Axis, Study
 from sim.study.override import override
 from sim.study.read import parse
 
-__all__ = ["LATER", "Member", "axis_number", "members_of", "with_cells", "with_places"]
+__all__ = ["LATER", "Member", "axis_number", "members_of", "spoken", "with_cells", "with_places"]
 
 LATER = ("variants", "sweep", "tune", "gauges", "readings")
 FORMS_OF_NUMBER = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)")
@@ -106,13 +106,29 @@ def _swept(study: Study) -> Iterator[Asked]:
     axes = study.sweep.axes
     for place in product(*(range(len(axis.values)) for axis in axes)):
         values = {axis.key: axis.values[k] for axis, k in zip(axes, place, strict=True)}
-        name = ", ".join(f"{short(key)} {said(value)}" for key, value in values.items())
+        name = spoken(values)
         yield name, study.sweep.step, values, place
 
 
 def short(key: str) -> str:
     """A key as it is spoken of: "stroke.overhang" is "overhang"."""
     return key.rpartition(".")[2].replace("_", " ") if key != "stroke.kind" else "stroke"
+
+
+def spoken(changes: Mapping[str, Any]) -> str:
+    """Changes to a step as they are spoken of at the bench."""
+    return ", ".join(_change(key, value) for key, value in changes.items())
+
+
+def _change(key: str, value: Any) -> str:
+    name = short(key)
+    if name == "swap every" and isinstance(value, Mapping):
+        if "read" in value:
+            return f"read every {value['read']}, the more domed one on top"
+        return f"{' and '.join(f'{plate} on top {time}' for plate, time in value.items())} by turns"
+    if value == "none" and name in ("turn", "walk"):
+        return "never turned" if name == "turn" else "not walked round"
+    return f"{name} {said(value)}"
 
 
 def said(value: Any) -> str:

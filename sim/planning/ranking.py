@@ -6,7 +6,10 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from sim.planning.courses import lapped_course
 from sim.planning.summary import Summary
+from sim.planning.track import asked_of
+from sim.planning.tuning import Asked, Course
 from sim.study.model import Study, Tune
 
 __all__ = ["Criterion", "criterion_of"]
@@ -17,9 +20,13 @@ WORST = (math.inf,)
 
 @dataclass(frozen=True)
 class Criterion:
-    """What is better: `goal` of the study, or without one the flatness of the worst plate at the end."""
+    """What is better: `goal` of the study, or without one the flatness of the worst plate at the end.
+
+    `asked`: each quantity of the goal; where a simulation was followed, `hold` and every kind of cost count.
+    """
 
     goal: Tune | None = None
+    asked: tuple[Asked, ...] = ()
 
     def figure(self, got: Summary) -> float:
         """The figure by which members are compared, less is better.
@@ -31,7 +38,14 @@ class Criterion:
             return max(
                 (_size(ended.forms.get("flatness")) for ended in got.plates.values()), default=math.inf
             )
-        return max(self._shares(got, self.goal), default=math.inf)
+        course = self._course(got)
+        return max(self._shares(got, self.goal), default=math.inf) if course is None else course.share
+
+    def _course(self, got: Summary) -> Course | None:
+        """How what was asked went along the time, where that was kept."""
+        if self.goal is None or not self.asked or not got.track:
+            return None
+        return lapped_course(got, self.asked, self.goal.hold)
 
     def _shares(self, got: Summary, goal: Tune) -> list[float]:
         shares = []
@@ -58,8 +72,12 @@ class Criterion:
         if self.goal is None:
             # Flatness alike to the nanometre is no difference: then the one that takes off less metal.
             return (0.0, round(figure / SAME) if math.isfinite(figure) else math.inf, got.removed)
-        cost = got.removed if self.goal.least == "removed" else got.time
-        return (0.0, 0.0, cost, figure) if figure <= 1.0 else (0.0, 1.0, figure, cost)
+        course = self._course(got)
+        if course is not None:
+            cost, reached = course.cost.of(self.goal.least), course.ok
+        else:
+            cost, reached = got.removed if self.goal.least == "removed" else got.time, figure <= 1.0
+        return (0.0, 0.0, cost, figure) if reached else (0.0, 1.0, figure, cost)
 
     def worst_plate(self, got: Summary) -> str:
         """The plate whose flatness is the worst."""
@@ -97,4 +115,4 @@ def _form(got: Summary, name: str, form: str) -> float:
 
 def criterion_of(study: Study) -> Criterion:
     """The criterion of a study."""
-    return Criterion(study.tune)
+    return Criterion(study.tune, asked_of(study.tune, study.plates) if study.tune is not None else ())

@@ -52,6 +52,7 @@ def tuned(
     tolerance: Tolerance = Tolerance(),  # noqa: B008 (frozen)
     cells: int | None = None,
     store: Path | None = None,
+    looks: int | None = None,
     stop: Callable[[], bool] = lambda: False,
     tell: Callable[[str, int, int], None] = lambda stage, done, of: None,
 ) -> Tuning:
@@ -59,7 +60,7 @@ def tuned(
 
     `document` of the same study (`sim.study.read.document_of`); `folder`: where files that it names lie;
     `cells` across the finest plate for all simulations; `store`: a folder to keep finished simulations in, to
-    go on from; `stop` is asked now and then; `tell(stage, done, of)`: stage is "search", "confirm",
+    go on from; `looks`: places that the first search looks at, if not the usual; `stop` is asked now and then; `tell(stage, done, of)`: stage is "search", "confirm",
     "sensitivity" or "samples".
 
     Raises
@@ -80,7 +81,7 @@ def tuned(
     if refused := unspoken(study.tune, study.plates):
         return replace(empty, refused=tuple(refused))
     bench = Bench(crew, store, stop, tolerance)
-    return Hunt(empty, Space(study, document, folder or Path()), bench, tell).whole(samples)
+    return Hunt(empty, Space(study, document, folder or Path()), bench, tell, looks).whole(samples)
 
 
 def check_goal(study: Study) -> None:

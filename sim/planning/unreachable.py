@@ -102,8 +102,8 @@ def _why(seeker: Seeker, nearest: Candidate, missed: list[Asked], looks: int) ->
     told, last = say_small(least, units), settled.order[-1]
     if share <= 1.0:
         why = (
-            f"{named}: {limit} is not reached in the time allowed, the least is {say_small(reachable, units)}; "
-            f"it takes about {say_time(at)}: let the last step be longer"
+            f"{named}: {limit} is not reached in the time allowed, the least is "
+            f"{say_small(reachable, units)}; it takes about {say_time(at)}: let the last step be longer"
         )
         return Refused("time", why, first.key, reachable, f"steps.{last}.time")
     why = (
