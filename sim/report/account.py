@@ -145,7 +145,7 @@ class Account:
 
     @property
     def bearing_share(self) -> float | None:
-        """Share of the overlap of the last pair that bears in the middle of its stroke; None when not known."""
+        """Share of the overlap of the last pair that bears in the middle of its stroke; None: not known."""
         got = self.bearing("middle")
         if got is None or self.pair is None or {got.top, got.bottom} != set(self.pair):
             return None

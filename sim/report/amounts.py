@@ -15,6 +15,7 @@ __all__ = [
     "length",
     "minutes",
     "pressure",
+    "sentence",
     "shortened",
     "size",
     "two",
@@ -74,6 +75,11 @@ def pressure(value: float, units: str = "metric") -> str:
     if units == "inch":
         return f"{two(value / 6894.757)} psi"
     return f"{two(value / 1e3)} kPa"
+
+
+def sentence(text: str) -> str:
+    """With a capital at its start, where a plate's name stands."""
+    return text[:1].upper() + text[1:]
 
 
 def shortened(name: str, most: int) -> str:

@@ -31,7 +31,7 @@ def caution(said: Account) -> str:
     except LapwrightError:
         return ""
     looked = list(zip(said.steps, ahead, strict=True))
-    return next(_gravest(said, looked), "")
+    return words.sentence(next(_gravest(said, looked), ""))
 
 
 def _gravest(said: Account, looked: list[tuple[Step, Outlook]]) -> Iterator[str]:

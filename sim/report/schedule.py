@@ -15,6 +15,7 @@ import numpy as np
 from sim.report import words
 from sim.report.account import FINISH_SHARE, Account, Face
 from sim.report.orders import Order, grit_words, orders, span, stop_by_gauge
+from sim.report.shapes import marked_face
 from sim.study.say import number, say_length, say_mass
 
 if TYPE_CHECKING:
@@ -27,7 +28,6 @@ HEAVY, TOO_HEAVY = (
     23.0,
 )  # kg: care from here (common practice), the most for one (NIOSH lifting equation)
 MOST_ROWS = 18  # of the readings; with more, some rounds or steps are read less
-TRACE = 0.05  # of the finish: a dome smaller than that is not worth a word
 MARK = "†"  # beside every form that is finer than the finish
 
 
@@ -299,30 +299,9 @@ def _finish(said: Account, name: str, at: int) -> float | None:
 def _expect(face: Face, at: int, finish: float | None, units: str) -> str:
     """What the face should be like at a place in the history."""
     forms = {key: (float(v[at]) if len(v) else None) for key, v in face.record.forms.items()}
-    known = [
-        (key, value)
-        for key in ("sphere", "saddle", "twist", "bow", "crown", "wind")
-        if (value := forms.get(key)) is not None and math.isfinite(value)
-    ]
-    if not known:
+    if all(value is None or not math.isfinite(value) for value in forms.values()):
         return "not known"
-    largest = max(abs(v) for _, v in known)
-    least = max(words.NOTHING, 0.2 * largest)
-    main = known[0][0]
-    flat = words.flat_to_the_finish(forms, finish)
-    if flat and finish is not None:
-        least = max(least, TRACE * finish)
-    told = [
-        words.part_words(key, value, units)
-        + (f"\u00a0{MARK}" if finish is not None and abs(value) < finish else "")
-        for key, value in sorted(known, key=lambda pair: pair[0] != main)
-        if abs(value) >= least and (finish is None or abs(value) >= finish or key == main)
-    ]
-    if flat:
-        told.insert(0, "flat to the finish")
-    elif not told:
-        told = ["flat"] if largest < words.NOTHING else ["neither dome nor dish"]
-    return "; ".join(told)
+    return marked_face(forms, finish, MARK, units)
 
 
 # --- below -------------------------------------------------------------------------------------

@@ -1,13 +1,15 @@
 """Shapes of faces in words: titles, and the sentences that say how every face came out.
 
 A form is never a bare signed number: it is named by its side (domed or hollow, where it stands high) and has
-a size.  What is finer than a tenth of the grit is still told, with `REMARK`, once in a sentence.
+a size.  What is finer than a tenth of the grit is still told, with `REMARK`, once in a sentence.  What is
+told of a face at all is settled in one place, `told`: headline, titles and card take it from there.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 from sim.report.amounts import NOTHING, joined, size
 
@@ -17,15 +19,17 @@ __all__ = [
     "dome_or_dish",
     "face",
     "flat_to_the_finish",
+    "marked_face",
     "part_words",
     "shapes",
-    "told_of_rail",
+    "told",
 ]
 
 Forms = Mapping[str, float | None]
 
 REMARK = "the finish is rougher than this"
-WORTH = 0.2  # a form smaller than this share of the face's largest is left to the table
+TRACE = 0.02  # of the finish: a form smaller than this is none
+WORTH = 0.1  # a form smaller than this share of the face's largest is left to the table
 ROUND, LONG = ("sphere", "saddle", "twist"), ("bow", "crown", "wind")
 
 _COUNT = {2: "Both", 3: "All three", 4: "All four", 5: "All five", 6: "All six"}
@@ -76,21 +80,73 @@ def flat_to_the_finish(forms: Forms, finish: float | None) -> bool:
     return finish is not None and bool(flatness) and flatness[0][1] < finish
 
 
-def face(forms: Forms, finish: float | None, units: str = "metric") -> str:
-    """Title of a face: the forms that stand above the finish [m], largest first."""
-    floor = NOTHING if finish is None else finish
-    if flat_to_the_finish(forms, finish):
-        return "flat to the finish"
+@dataclass(frozen=True)
+class Told:
+    """What is told of one face: forms with their sizes [m], largest first, those finer than the finish last.
+
+    `flatness` [m] where it stands above the finish while none of the parts does; None otherwise.
+    """
+
+    above: tuple[tuple[str, float], ...]
+    fine: tuple[tuple[str, float], ...]
+    flatness: float | None
+
+
+def told(forms: Forms, finish: float | None, beside: bool = False) -> Told:
+    """What is told of a face: no form that is small beside its largest.
+
+    What is finer than the finish [m] is left out beside something that is not, but for a long face or where
+    `beside` asks for it.
+    """
+    least = max(NOTHING, WORTH * largest(forms), TRACE * (finish or 0.0))
     parts = sorted(known(forms, (*ROUND, *LONG)), key=lambda p: -abs(p[1]))
-    least = max(floor, NOTHING, WORTH * largest(forms))
-    told = [part_words(k, v, units) for k, v in parts if abs(v) >= least]
-    if told:
-        return "; ".join(told) if any("," in t for t in told) else ", ".join(told)
+    above = tuple(p for p in parts if abs(p[1]) >= max(least, finish or 0.0))
+    fine = tuple(p for p in parts if least <= abs(p[1]) < (finish or 0.0))
+    if above and known(forms, ("sphere",)) and not beside:
+        fine = ()
+    flatness = next((v for _, v in known(forms, ("flatness",))), 0.0)
+    return Told(above, fine, flatness if not above and flatness >= max(finish or 0.0, NOTHING) else None)
+
+
+def face(forms: Forms, finish: float | None, units: str = "metric") -> str:
+    """Title of a face: what is told of it, largest first; the remark on what is finer than the finish [m]."""
+    what = told(forms, finish)
+    above, fine, comma = _in_words(what, units)
+    if not above + fine:
+        return _featureless(forms, finish, units)
+    if above and fine:
+        return f"{comma.join(above)}; beside it {comma.join(fine)} ({REMARK})"
+    return comma.join(above) if above else f"{_within(what, units)}{comma.join(fine)}; {REMARK}"
+
+
+def marked_face(forms: Forms, finish: float | None, mark: str, units: str = "metric") -> str:
+    """The same with a `mark` behind each form that is finer than the finish [m], beside larger ones too."""
+    what = told(forms, finish, beside=True)
+    above, fine, comma = _in_words(what, units)
+    if not above + fine:
+        return _featureless(forms, finish, units)
+    return _within(what, units) + comma.join(above + [f"{part}\u00a0{mark}" for part in fine])
+
+
+def _in_words(what: Told, units: str) -> tuple[list[str], list[str], str]:
+    """Forms above the finish and below it, and what goes between them."""
+    above, fine = ([part_words(k, v, units) for k, v in parts] for parts in (what.above, what.fine))
+    return above, fine, "; " if any("," in part for part in above + fine) else ", "
+
+
+def _within(what: Told, units: str) -> str:
+    return "" if what.flatness is None else f"flat within {size(what.flatness, units)}; "
+
+
+def _featureless(forms: Forms, finish: float | None, units: str) -> str:
+    """Of a face that has no form to tell."""
     flatness = known(forms, ("flatness",))
-    if flatness and flatness[0][1] >= NOTHING:
-        rough = f"; {REMARK}" if finish is not None and flatness[0][1] < finish else ""
-        return f"flat within {size(flatness[0][1], units)}{rough}"
-    return "not measured" if not flatness and not parts else "flat"
+    if not flatness and not known(forms, (*ROUND, *LONG)):
+        return "not measured"
+    if not flatness or flatness[0][1] < NOTHING:
+        return "flat"
+    within = f"flat within {size(flatness[0][1], units)}"
+    return "flat to the finish" if flat_to_the_finish(forms, finish) else within
 
 
 def shapes(
@@ -110,6 +166,7 @@ def shapes(
     return [
         *_domes(discs, finishes, units),
         *_saddles(discs, finishes, units),
+        *_pits(discs, finishes, units),
         *_rails(rails, finishes, units),
     ]
 
@@ -136,9 +193,6 @@ def _remark(rough: Sequence[str], number: int) -> str:
     return f"; {REMARK}" if len(rough) == number else f"; on {joined(rough)} {REMARK}"
 
 
-TRACE = 0.02  # of the finish: a dome smaller than this is none
-
-
 def _domes(faces: Mapping[str, Forms], finishes: Mapping[str, float | None], units: str) -> list[str]:
     if not faces:
         return []
@@ -149,21 +203,21 @@ def _domes(faces: Mapping[str, Forms], finishes: Mapping[str, float | None], uni
     tail = _remark(rough, len(faces))
     everyone, verb = _everyone(list(faces))
 
-    def told(name: str, with_kind: bool) -> str:
+    def dome(name: str, with_kind: bool) -> str:
         amount = size(spheres[name], units) if abs(spheres[name]) >= NOTHING else ""
         return " ".join(part for part in (kinds[name] if with_kind else "", amount) if part)
 
     if all(flat_to_the_finish(faces[n], finishes.get(n)) for n in faces):
-        each = ", ".join(f"{n} {told(n, True)}" if len(faces) > 1 else told(n, True) for n in faces)
+        each = ", ".join(f"{n} {dome(n, True)}" if len(faces) > 1 else dome(n, True) for n in faces)
         return [f"{everyone} {verb} flat to the finish: {each}{tail}."]
     if len(faces) == 1:
-        return [f"{everyone} is {told(everyone, True)}{tail}."]
+        return [f"{everyone} is {dome(everyone, True)}{tail}."]
     if len(set(kinds.values())) == 1:
         kind = next(iter(kinds.values()))
         if kind.startswith("neither"):
             return [f"{everyone} {verb} {kind}{tail}."]
-        return [f"{everyone} {verb} {kind}: {', '.join(f'{n} {told(n, False)}' for n in faces)}{tail}."]
-    return [", ".join(f"{n} is {told(n, True)}" for n in faces) + tail + "."]
+        return [f"{everyone} {verb} {kind}: {', '.join(f'{n} {dome(n, False)}' for n in faces)}{tail}."]
+    return [", ".join(f"{n} is {dome(n, True)}" for n in faces) + tail + "."]
 
 
 def _saddles(faces: Mapping[str, Forms], finishes: Mapping[str, float | None], units: str) -> list[str]:
@@ -183,47 +237,36 @@ def _saddles(faces: Mapping[str, Forms], finishes: Mapping[str, float | None], u
 
 
 def _standing_out(forms: Forms, keys: Sequence[str], finish: float | None) -> list[tuple[str, float]]:
-    """Forms above the finish that are worth a word beside the largest one."""
-    least = max(finish or 0.0, NOTHING, WORTH * largest(forms))
-    return [(k, v) for k, v in known(forms, keys) if abs(v) >= least]
+    """Of some forms, those above the finish that are told."""
+    above = dict(told(forms, finish).above)
+    return [(k, above[k]) for k in keys if k in above]
+
+
+def _pits(faces: Mapping[str, Forms], finishes: Mapping[str, float | None], units: str) -> list[str]:
+    """How flat a face is where no dome, saddle or twist tells of what is wrong with it."""
+    odd = {n: told(f, finishes.get(n)).flatness for n, f in faces.items()}
+    return [f"{n} is flat within {size(v, units)}." for n, v in odd.items() if v is not None]
 
 
 # --- rails -------------------------------------------------------------------------------------
 
 
-def told_of_rail(forms: Forms) -> list[tuple[str, float]]:
-    """Forms of a long face that are told: those not small beside the largest, finer than the grit or not."""
-    least = max(NOTHING, WORTH * largest(forms))
-    return sorted(((k, v) for k, v in known(forms, LONG) if abs(v) >= least), key=lambda p: -abs(p[1]))
-
-
 def _rails(faces: Mapping[str, Forms], finishes: Mapping[str, float | None], units: str) -> list[str]:
     if not faces:
         return []
-    flat = [n for n in faces if flat_to_the_finish(faces[n], finishes.get(n))]
-    if len(flat) == len(faces):
-        # One remark does for all of them: whatever is told of a face is smaller than the finish here.
-        everyone, verb = _everyone(flat)
-        own = {n: _parts(faces[n], None, units) for n in flat}
-        each = "; ".join(f"{n}: {told}" if len(flat) > 1 else told for n, told in own.items())
-        return [f"{everyone} {verb} flat to the finish: {each}; {REMARK}."]
-    return [f"{name}: {_parts(forms, finishes.get(name), units)}." for name, forms in faces.items()]
+    own = {n: _parts(f, finishes.get(n), units) for n, f in faces.items()}
+    if not all(flat_to_the_finish(faces[n], finishes.get(n)) for n in faces):
+        return [f"{name}: {said}." for name, said in own.items()]
+    # One remark does for all of them: whatever is told of a face is smaller than the finish here.
+    everyone, verb = _everyone(list(faces))
+    bare = {n: said.removesuffix(f"; {REMARK}") for n, said in own.items()}
+    each = "; ".join(f"{n}: {said}" if len(bare) > 1 else said for n, said in bare.items())
+    return [f"{everyone} {verb} flat to the finish: {each}; {REMARK}."]
 
 
 def _parts(forms: Forms, finish: float | None, units: str) -> str:
-    """Bow, crown and wind of one face; the remark behind those that it holds for, which come last."""
-    told = told_of_rail(forms)
-    if told:
-        rough = [v for _, v in told if abs(v) < (finish or 0.0)]
-        words = [part_words(k, v, units).replace(",", "") for k, v in told]
-        if not rough:
-            return ", ".join(words)
-        if len(rough) == len(told):
-            return f"{', '.join(words)}; {REMARK}"
-        above = len(told) - len(rough)
-        return f"{', '.join(words[:above])}; beside it {', '.join(words[above:])} ({REMARK})"
-    flatness = known(forms, ("flatness",))
-    if not flatness:
-        return "flat"
-    rough_ = f"; {REMARK}" if flatness[0][1] < (finish or 0.0) else ""
-    return f"flat within {size(flatness[0][1], units)}{rough_}"
+    """The title of a long face, in the commas of a sentence."""
+    said = face(forms, finish, units)
+    for low in ("high", "hollow"):
+        said = said.replace(f", {low}", f" {low}")
+    return said.replace("; bow", ", bow").replace("; crown", ", crown").replace("; wind", ", wind")

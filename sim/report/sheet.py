@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from importlib.resources import files
 from string import Template
 
+from sim.report.amounts import sentence
 from sim.report.typeset import escaped
 
 __all__ = ["CAUTIONS", "bullets", "part", "sheet"]
@@ -31,7 +32,7 @@ def part(name: str, title: str, inside: str) -> str:
 
 def bullets(lines: Iterable[str]) -> str:
     """Sentences as a list."""
-    return "<ul>" + "".join(f"<li>{escaped(line)}</li>" for line in lines) + "</ul>"
+    return "<ul>" + "".join(f"<li>{escaped(sentence(line))}</li>" for line in lines) + "</ul>"
 
 
 def sheet(

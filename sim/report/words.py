@@ -21,6 +21,7 @@ from sim.report.amounts import (
     length,
     minutes,
     pressure,
+    sentence,
     shortened,
     size,
     two,
@@ -56,6 +57,7 @@ __all__ = [
     "minutes",
     "part_words",
     "pressure",
+    "sentence",
     "shapes",
     "shortened",
     "size",
@@ -119,7 +121,7 @@ def came_out(
     if pair and (word := mating(min(pair), max(pair), share)):
         said.append(word)
     said += shapes(faces, finishes, units)
-    return " ".join(said) if said else "No face was measured."
+    return " ".join(map(sentence, said)) if said else "No face was measured."
 
 
 def metal(

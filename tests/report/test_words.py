@@ -110,16 +110,20 @@ def test_the_high_side_is_named(key: str, value: float, place: str) -> None:
 def test_title_of_a_face_tells_what_stands_out(got, finish, unit) -> None:
     said = words.face(got, finish, unit)
     assert not FORBIDDEN.search(said)
-    assert ("flat to the finish" in said) == (finish is not None and got["flatness"] < finish)
-    if "flat to the finish" in said:
-        assert not NUMBER.search(said)
-        return
     parts = {k: v for k, v in got.items() if v is not None and k != "flatness"}
     biggest = max(abs(v) for v in parts.values())
+    least = max(words.NOTHING, 0.1 * biggest, 0.02 * (finish or 0.0))
+    some = biggest >= max(finish or 0.0, words.NOTHING)
     for key, value in parts.items():
         told = words.part_words(key, value, unit) in said
-        must = abs(value) >= max(finish or 0.0, words.NOTHING, 0.2 * biggest)
+        beside = "bow" in parts or not some
+        must = abs(value) >= least and (beside or abs(value) >= (finish or 0.0))
         assert told == must, (key, value)
+        if told and abs(value) < (finish or 0.0):
+            assert words.REMARK in said
+    if biggest < least:
+        flat = finish is not None and words.NOTHING <= got["flatness"] < finish
+        assert ("flat to the finish" in said) == flat
 
 
 @given(
@@ -170,7 +174,7 @@ def test_headline_of_rails(faces, finish, unit) -> None:
         alone = together and len(faces) == 1
         line = said if alone else re.search(rf"\b{name}: ((?:(?!\b[PQ]: ).)*)", said)[1]
         values = {k: got[k] for k in ("bow", "crown", "wind")}
-        least = max(words.NOTHING, 0.2 * max(abs(v) for v in values.values()))
+        least = max(words.NOTHING, 0.1 * max(abs(v) for v in values.values()), 0.02 * (finish or 0.0))
         for key, value in values.items():
             told = words.part_words(key, value, unit).replace(",", "")
             assert (told in line) == (abs(value) >= least), (key, value)
