@@ -7,12 +7,29 @@ import math
 import shlex
 import sys
 import textwrap
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from typing import Any
 
-__all__ = ["WIDTH", "Speaker", "plain", "print_json", "typed", "wrapped"]
+from sim.errors import LapwrightError
+
+__all__ = ["WIDTH", "Speaker", "plain", "print_json", "troubles_in", "typed", "wrapped"]
 
 WIDTH = 100  # of a line, so that it reads well on paper and in any terminal
+
+
+@contextmanager
+def troubles_in(units: str) -> Iterator[None]:
+    """Tell the lengths in an error of the engine, which are in mm there, in the units of the study."""
+    try:
+        yield
+    except LapwrightError as trouble:
+        if units != "metric":
+            from sim.study.say import retold
+
+            trouble.message = retold(trouble.message, units)
+            trouble.args = (trouble.message,)
+        raise
 
 
 class Speaker:

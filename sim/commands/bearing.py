@@ -10,7 +10,7 @@ from math import pi
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sim.commands.answer import Speaker, print_json, typed, wrapped
+from sim.commands.answer import Speaker, print_json, troubles_in, typed, wrapped
 from sim.commands.places import changed_since, run_file
 from sim.errors import CommandError
 
@@ -91,7 +91,8 @@ def main(args: argparse.Namespace) -> int:
     from sim.lapping.outlook import outlook
 
     study = asked.study
-    got = bearing(study.plates, asked.step, heights=asked.heights, phase=args.phase, number=asked.number)
+    with troubles_in(study.units):
+        got = bearing(study.plates, asked.step, heights=asked.heights, phase=args.phase, number=asked.number)
     first = next(s for s in study.steps if s.grit.name == asked.step.grit.name)
     ahead = outlook(study.plates, asked.step, key=(study.seed, 1, asked.number), observed_in=first)
     if picture is not None:

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sim.commands.answer import Speaker, print_json, typed, wrapped
+from sim.commands.answer import Speaker, print_json, troubles_in, typed, wrapped
 from sim.commands.places import study_file
 from sim.commands.warnings import in_words, warnings_of
 
@@ -36,7 +36,8 @@ def main(args: argparse.Namespace) -> int:
 
     study = load(study_file(Path(args.file)))
     say = Speaker(args.json)
-    ahead = Ahead(study)
+    with troubles_in(study.units):
+        ahead = Ahead(study)
     ahead.say(say)
     if args.json:
         print_json(ahead.as_json())

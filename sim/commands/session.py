@@ -14,6 +14,7 @@ from pathlib import Path
 from types import FrameType
 
 from sim import __version__
+from sim.commands.answer import troubles_in
 from sim.commands.progress import Progress
 from sim.errors import CannotDoError, LapwrightError, NoOverlapError, SettleError, TippedError
 from sim.lapping.run import lap
@@ -110,7 +111,7 @@ class Session:
             after=last,
         )
         try:
-            with stopping() as stop:
+            with troubles_in(study.units), stopping() as stop:
                 for moment in moments:
                     self.recorder.take(moment)
                     if stop.asked:

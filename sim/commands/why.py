@@ -10,7 +10,7 @@ from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sim.commands.answer import Speaker, print_json, typed, wrapped
+from sim.commands.answer import Speaker, print_json, troubles_in, typed, wrapped
 from sim.commands.places import study_file
 from sim.errors import CannotDoError, CommandError
 
@@ -75,8 +75,9 @@ def main(args: argparse.Namespace) -> int:
     page = _page_place(args, study)
     picture = Picture(study.plates, study.steps, args.degree, study.seed)
     numbers = range(1, len(study.steps) + 1) if args.step is None else [args.step]
-    found = list(islice(course(picture, study.margin), max(numbers)))
-    reasons = [reason_of(picture, number, found[number - 1]) for number in numbers]
+    with troubles_in(study.units):
+        found = list(islice(course(picture, study.margin), max(numbers)))
+        reasons = [reason_of(picture, number, found[number - 1]) for number in numbers]
     off = [_deviation(study, reason) for reason in reasons]
     whole = _whole(picture, study, typed("run", args.file))
     say = Speaker(args.json)

@@ -290,8 +290,9 @@ def _assumed(said: Account, drawn: Drawn) -> str:
         first,
         f"So read the result as: after {words.both_units(lost, said.units)} off (mean), "
         f"{words.minutes(seconds, said.weighed)}.",
-        "How far the grit layer gives is common practice, 0.05 of the grit at 3 kPa, within 0.02 to 0.15: "
-        "what both plates keep of dish goes with it.",
+        "How far the grit layer gives is common practice, 0.05 of the grit at "
+        f"{words.pressure(3e3, said.units)}, within 0.02 to 0.15: what both plates "
+        "keep of dish goes with it.",
         "Not modelled: bending of the plates, heat, grit piling up before the leading edge, a starved or "
         "flowing layer, scratches.",
     ]

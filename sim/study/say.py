@@ -8,12 +8,14 @@ figures unless told otherwise; `echo=True` gives back what was typed: up to six 
 from __future__ import annotations
 
 import math
+import re
 
 from sim.plate.plate import GRAVITY
 from sim.study.units import INCH, POUND, PSI
 
 __all__ = [
     "number",
+    "retold",
     "say_angle",
     "say_both",
     "say_force",
@@ -75,6 +77,13 @@ def say_both(value: float, units: str = "metric", figures: int = 2) -> str:
     """The size of a shape [m] in both: "0.80 um (31 uin)", the person's own unit first."""
     other = "metric" if units == "inch" else "inch"
     return f"{say_small(value, units, figures)} ({say_small(value, other, figures)})"
+
+
+def retold(text: str, units: str) -> str:
+    """A text of the engine, which knows millimetres alone, with its lengths in a person's units."""
+    if units == "metric":
+        return text
+    return re.sub(r"([\d.]+) mm\b", lambda found: say_length(1e-3 * float(found[1]), units), text)
 
 
 def say_time(value: float, figures: int = 2, *, echo: bool = False) -> str:
