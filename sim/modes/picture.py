@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from math import inf
 
 import numpy as np
 from numpy.typing import NDArray
@@ -140,11 +141,12 @@ class Picture:
         return kappa(self._grit(self.steps[number - 1]), self.plates[bottom], self.plates[top])
 
     def tau(self, number: int, top: str | None = None, bottom: str | None = None) -> float:
-        """Time in which a mismatch dies to 37 % [s]."""
+        """Time in which a mismatch dies to 37 % [s]; infinite where nothing rubs."""
         _, above, below, *_ = self._key(number, top, bottom, (0, None))
         stiffness = self.steps[number - 1].grit.layer.stiffness
         speed = self.operator(number, above, below).speed
-        return 1.0 / (stiffness * speed * sum(self.kappas(number, above, below)))
+        rate = stiffness * speed * sum(self.kappas(number, above, below))
+        return 1.0 / rate if rate > 0.0 else inf
 
     def start(self, heights: Mapping[str, Array] | None = None) -> dict[str, Array]:
         """Coefficients of each plate's map (ny, nx) [m]; of the starting forms when None."""

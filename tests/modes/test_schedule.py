@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from modes_scene import EIGHT, FREE, LINE, index, stroke
+from modes_scene import EIGHT, FREE, LINE, STILL, index, stroke
 from modes_studies import MARGIN
 
 from sim.errors import CannotDoError
@@ -126,6 +126,13 @@ def test_angles_of_walk_and_turn_are_told_apart():
     found = cycle(stroke(LINE, index(-90, 900), walk=index(90, 900)))
     assert len(found.spells) == 4
     assert found.spectrum().survivors == 3
+
+
+@pytest.mark.parametrize("turns", [{"turn": index(90)}, {"walk": index(90)}], ids=["turned", "walked"])
+def test_where_nothing_rubs_a_cycle_changes_nothing(turns):
+    found = cycle(stroke(STILL, **turns))
+    z = 1e-6 * np.random.default_rng(2).normal(size=90)
+    np.testing.assert_array_equal(found.after(z), z)
 
 
 def test_shortest_cycle_tells_the_rates():
