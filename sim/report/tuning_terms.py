@@ -132,7 +132,7 @@ def place(study: Study, key: str) -> tuple[str, str]:
     """A free key in words: which step ("" where there is but one), and what of it."""
     match = re.fullmatch(r"steps\.(\d+)\.(.+)", key)
     if match is None:
-        return "", key
+        return "", "order of the steps" if key == "order" else key
     number, name = int(match[1]), match[2]
     head, _, tail = name.partition(".")
     steps = study.steps

@@ -18,6 +18,7 @@ __all__ = ["Mark", "Slip", "Way", "slips", "trade_off", "ways"]
 
 _LEFT, _RIGHT = 104.0, 150.0
 _STEPS = (1.0, 2.0, 5.0)
+_APART = 16.0  # between marks that each have a name
 _LOW = 1e-3  # of what is asked: nobody looks further down
 
 
@@ -108,16 +109,21 @@ def _goal(axes: Axes, goal: float) -> None:
 
 
 def _ends(axes: Axes, points: Sequence[tuple[float, float]], marks: Sequence[Mark]) -> None:
+    named: list[tuple[float, float]] = []
     for mark in marks:
+        x, y = axes.transData.transform((mark.x, mark.y))
+        if any(math.hypot(x - u, y - v) < _APART for u, v in named):
+            continue  # names on each other tell nothing; the table has them all
+        named.append((x, y))
         weight, colour = ("bold", SHEET.accent) if mark.lead else ("normal", SHEET.ink)
         axes.annotate(
             mark.name, (mark.x, mark.y), xytext=(9, 7), textcoords="offset points", ha="left", va="bottom",
             fontsize=11, weight=weight, color=colour, annotation_clip=False,
         )  # fmt: skip
     if points:
-        x, y = points[-1]
+        x, y = points[0]
         axes.annotate(
-            "foretold", (x, y), xytext=(7, -9), textcoords="offset points", ha="left", va="top",
+            "foretold", (x, y), xytext=(12, 3), textcoords="offset points", ha="left", va="bottom",
             fontsize=10.5, color=LINES[0][0], annotation_clip=False,
         )  # fmt: skip
 
