@@ -10,22 +10,17 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.planning.tuning import Asked, Cost, Course, Refused
+from sim.planning.tuning import Asked, Cost, Course
 from sim.plate.plate import Plate
 from sim.study.model import Tune
 
-__all__ = ["OF_PAIR", "Track", "asked_of", "course_of", "dome_key", "track_of", "unspoken"]
+__all__ = ["OF_PAIR", "Track", "asked_of", "course_of", "track_of"]
 
 Array = NDArray[np.float64]
 
 OF_PAIR = ("difference", "mating")
 ROUND, LONG = ("dome", "saddle", "twist"), ("bow", "crown", "wind")
 NEVER = 1e6  # share of what comes to nothing
-
-
-def dome_key(plate: Plate) -> str:
-    """How domed a plate is, as a track has it."""
-    return f"{plate.name}.{'bow' if plate.outline.long else 'sphere'}"
 
 
 def asked_of(goal: Tune, plates: Mapping[str, Plate]) -> tuple[Asked, ...]:
@@ -44,27 +39,6 @@ def asked_of(goal: Tune, plates: Mapping[str, Plate]) -> tuple[Asked, ...]:
 
 def _speaks(plates: Mapping[str, Plate], name: str | None, form: str) -> bool:
     return name is None or form not in (ROUND if plates[name].outline.long else LONG)
-
-
-def unspoken(goal: Tune, plates: Mapping[str, Plate]) -> list[Refused]:
-    """What the goal asks of plates that do not speak of it: dome of a rail, wind of a disc."""
-    other = dict(zip((*ROUND, *LONG), (*LONG, *ROUND), strict=True))
-    found = []
-    asked = [(form, goal.plates, "reach") for form in goal.reach]
-    asked += [(form, (name,), f"keep.{name}") for name, kept in goal.keep.items() for form in kept]
-    for form, names, where in asked:
-        if form in OF_PAIR or any(_speaks(plates, name, form) for name in names):
-            continue
-        shape = "longer than 1.3 to 1" if form in ROUND else "not longer than 1.3 to 1"
-        found.append(
-            Refused(
-                "form",
-                f"{' and '.join(names)} {'is' if len(names) == 1 else 'are'} {shape}: "
-                f"one speaks of {other[form]} there, not of {form}",
-                key=f"tune.{where}.{form}",
-            )
-        )
-    return found
 
 
 @dataclass(frozen=True)

@@ -19,7 +19,7 @@ from sim.planning.draws import Tolerance
 from sim.planning.hunt import Hunt
 from sim.planning.knobs import Space
 from sim.planning.members import with_cells
-from sim.planning.track import asked_of, unspoken
+from sim.planning.track import asked_of
 from sim.planning.tuning import Tuning
 from sim.planning.written import written
 from sim.study.model import Study
@@ -78,8 +78,6 @@ def tuned(
     assert study.tune is not None
     asked = asked_of(study.tune, study.plates)
     empty = Tuning(study, study.tune, asked, "refused", tolerance=tolerance, cells=cells)
-    if refused := unspoken(study.tune, study.plates):
-        return replace(empty, refused=tuple(refused))
     bench = Bench(crew, store, stop, tolerance)
     return Hunt(empty, Space(study, document, folder or Path()), bench, tell, looks).whole(samples)
 
