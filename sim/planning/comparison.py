@@ -72,6 +72,11 @@ class Comparison:
         """Draws of each member."""
         return max((len(some) for some in self.draws), default=0)
 
+    @cached_property
+    def _numbered(self) -> tuple[Mapping[int, Summary], ...]:
+        """The draws of each member by their number: only the same numbers can be set against each other."""
+        return tuple({got.draw: got for got in some} for some in self.draws)
+
     def ahead(self, one: int) -> tuple[Outlook, ...]:
         """What can be said of a member beforehand, step by step; nothing for one that means nothing."""
         # A fiftieth of a second each: worked out for those that are asked for.
@@ -84,18 +89,19 @@ class Comparison:
 
         Draws in which neither came to its end do not count.
         """
-        both = zip(self.draws[one], self.draws[other], strict=False)
+        ours, theirs = self._numbered[one], self._numbered[other]
+        both = [(ours[k], theirs[k]) for k in ours if k in theirs]
         pairs = [(a, b) for a, b in both if a.done or b.done]
         return sum(self.criterion.better(a, b) for a, b in pairs), len(pairs)
 
     def best_in(self, one: int) -> int:
         """In how many draws `one` is the best of all."""
         count = 0
-        for k in range(self.samples):
+        for k in self._numbered[one]:
+            drawn = {i: self._numbered[i].get(k) for i in self.order}
             # Of those alike, the one that stands higher in the order.
-            there = [i for i in self.order if k < len(self.draws[i]) and self.draws[i][k].done]
-            best = min(there, key=lambda i: self.criterion.key(self.draws[i][k]), default=None)
-            count += best == one
+            keys = {i: self.criterion.key(got) for i, got in drawn.items() if got is not None and got.done}
+            count += one == min(keys, key=lambda i: keys[i], default=None)
         return count
 
     def ended_badly(self, one: int) -> int:

@@ -284,6 +284,16 @@ def test_the_sentence_says_whether_the_difference_is_known() -> None:
     assert "stands clear" in headline(made_up([2 * UM, 2.3 * UM], 0.001 * UM, given))
 
 
+def test_a_draw_that_is_missing_shifts_no_other() -> None:
+    flatness = {(0, 2): 1.0, (0, 3): 3.0, (1, 1): 0.5, (1, 2): 2.0, (1, 3): 4.0}
+    got = made_up([UM, UM], 0.0)
+    some = [replace(summary(i, size * UM, UM), draw=k) for (i, k), size in flatness.items()]
+    drawn = compared(got.study, got.members, [*got.nominal, *some])
+    assert drawn.wins(0, 1) == (2.0, 2)
+    assert drawn.wins(1, 0) == (0.0, 2)
+    assert (drawn.best_in(0), drawn.best_in(1)) == (2, 1)
+
+
 def test_nothing_done_is_said() -> None:
     text = PAIR + '[[variants]]\nname = "far"\nset = { stroke = { kind = "circle", radius = "79.9 mm" } }\n'
     got = compare(text)
