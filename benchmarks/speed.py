@@ -329,7 +329,14 @@ def processes(results: Results) -> None:
     with tempfile.TemporaryDirectory() as made:
         folder = Path(made)
         study = str(FIRST_PAIR)
-        for what, arguments, most in (("preview", ["preview", study], 0.4), ("-h", ["-h"], 0.3)):
+        configs = FIRST_PAIR.parent
+        for what, arguments, most in (
+            ("preview", ["preview", study], 0.4),
+            ("preview of a ring carried round", ["preview", str(configs / "rings-over-the-rim.toml")], 0.4),
+            ("preview of a grooved pair", ["preview", str(configs / "grooved-pair.toml")], 0.4),
+            ("preview of a rail", ["preview", str(configs / "rail-in-wind.toml")], 0.4),
+            ("-h", ["-h"], 0.3),
+        ):
             taken = [process(arguments, folder) for _ in range(9)]
             wall = [t[0] for t in taken]
             results.add(

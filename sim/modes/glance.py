@@ -24,14 +24,14 @@ from sim.modes.turned import operator_of
 from sim.plate.measure import EdgeMargin
 from sim.plate.plate import Plate
 
-__all__ = ["DEGREE", "GROOVED_DEGREE", "Glance", "Glances"]
+__all__ = ["DEGREE", "HASTY_DEGREE", "Glance", "Glances"]
 
 Array = NDArray[np.float64]
 Forms = Mapping[str, float]
 
-DEGREE, GROOVED_DEGREE = 6, 4
+DEGREE, HASTY_DEGREE = 6, 4
 COARSE = 0.3  # of the contact points of a grooved face, at half the places: within 3 % of all of them
-MOST = 6  # different motions that are looked at: more would keep a person waiting
+CLOSELY, MOST = 4, 10  # motions: at the full degree, and in all; more would keep a person waiting
 NO_MARGIN = EdgeMargin(share=0.0)
 
 
@@ -117,8 +117,9 @@ class Glances:
     def _operator(self, step: Step, number: int, top: str, bottom: str) -> Operator:
         below, above = self.plates[bottom], self.plates[top]
         grooved = below.grooves is not None or above.grooves is not None
-        hasty = grooved and self.degree <= DEGREE
-        degree = GROOVED_DEGREE if hasty else self.degree
+        hurry = self.degree <= DEGREE
+        hasty = hurry and (grooved or len(self._operators) >= CLOSELY)
+        degree = HASTY_DEGREE if hasty else self.degree
         bases = basis_of(below, degree), basis_of(above, degree)
         # Grit, swaps and fresh dabs do not move the top; a scattering hand is another in every step.
         moves = (step.curve, step.direction, step.centre, step.carry_centre, step.pace, step.turn, step.walk)
@@ -130,7 +131,7 @@ class Glances:
             motion = Motion(step, (self.seed, 1, number))
             self._operators[key] = (
                 operator_of(*bases, motion, poses=POSES // 2, fineness=COARSE)
-                if hasty
+                if hurry and grooved
                 else operator_of(*bases, motion)
             )
         return self._operators[key]

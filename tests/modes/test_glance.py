@@ -10,7 +10,7 @@ import pytest
 
 from sim.lapping.outlook import outlooks
 from sim.lapping.run import lap
-from sim.modes.glance import COARSE, DEGREE, GROOVED_DEGREE, MOST, Glances
+from sim.modes.glance import COARSE, DEGREE, HASTY_DEGREE, MOST, Glances
 from sim.modes.picture import Picture
 from sim.modes.reason import reason_of
 from sim.plate.measure import EdgeMargin
@@ -92,7 +92,7 @@ def by_reason(study, step, look, degree):
 def test_a_glance_is_the_picture_at_its_degree(name):
     study, step, look, got = glanced(STUDIES[name])
     grooved = name == "grooved"
-    made, mark = by_reason(study, step, look, GROOVED_DEGREE if grooved else DEGREE)
+    made, mark = by_reason(study, step, look, HASTY_DEGREE if grooved else DEGREE)
     near = 0.03 if grooved else 1e-9  # fewer contact points on grooves: COARSE of them
     assert COARSE < 1.0
     for found, want in ((got.made, made), (got.mark, mark)):
