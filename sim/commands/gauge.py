@@ -122,8 +122,13 @@ def _estimate(asked: Asked) -> Estimate | None:
     gauges, plates = asked.known, asked.study.plates
     bent: dict[str, float] = {}
     for reading in asked.readings:
-        more = bending(plates[reading.plate], gauges[reading.gauge].conditions, reading.temperature)
-        bent[reading.plate] = max(bent.get(reading.plate, 0.0), more)
+        gauge = gauges[reading.gauge]
+        read = [(reading.plate, reading.temperature)]
+        # Of the plate that a comparator was zeroed on nobody wrote how warm it was.
+        read += [(gauge.zero.plate, None)] if gauge.zero.on == "plate" else []
+        for name, temperature in read:
+            more = bending(plates[name], gauge.conditions, temperature)
+            bent[name] = max(bent.get(name, 0.0), more)
     return estimate(asked.readings, gauges, plates, bent)
 
 

@@ -69,7 +69,7 @@ def _shown(one: Seen, asked: Asked, whole: Mapping[str, Whole], full: bool) -> I
     for said in (*_walked(one, whole[one.plate.name], units), gauge_words.shares(one.there, one.gauge)):
         yield from wrapped(said, "  ", "    ") if said else ()
     yield from (f"  {line}" for line in gauge_words.doubt(one.there[0].budget, one.gauge, units, full))
-    if said := gauge_readings.warmth(one.gauge, one.plate, one.there[0].budget, units, full):
+    if said := gauge_readings.warmth(one.gauge, one.there[0].budget, units, full):
         yield from wrapped(said, "  ", "    ")
 
 

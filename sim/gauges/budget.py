@@ -7,7 +7,7 @@ standard uncertainty.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import cos, pi, sin
 
 import numpy as np
@@ -31,12 +31,16 @@ ROUND_OFF = 1e-12  # of the weights of its contacts
 
 @dataclass(frozen=True)
 class Part:
-    """One cause: its `size` [m, rad], how that is meant, and the standard uncertainty it makes."""
+    """One cause: its `size` [m, rad], how that is meant, and the standard uncertainty it makes.
+
+    `plate`: the one that bends, where that is the cause.
+    """
 
     cause: str
     size: float
     how: str  # "normal", "uniform", "two points"
     standard: float
+    plate: Plate | None = None
 
 
 @dataclass(frozen=True)
@@ -57,8 +61,9 @@ class Budget:
         return self.spread.half
 
     def without(self, cause: str) -> float:
-        """Combined standard uncertainty [m, rad] of all causes but one."""
-        return float(np.hypot.reduce([part.standard for part in self.parts if part.cause != cause] or [0.0]))
+        """Combined standard uncertainty [m, rad] of all causes but those that begin with these words."""
+        rest = [part.standard for part in self.parts if not part.cause.startswith(cause)]
+        return float(np.hypot.reduce(rest or [0.0]))
 
     @property
     def largest(self) -> Part | None:
@@ -74,28 +79,61 @@ def ratios(gauge: Gauge, plate: Plate, place: Placement) -> dict[str, float]:
     return dict(zip(form_names(plate.outline), map(float, row), strict=True))
 
 
-def budget(gauge: Gauge, plate: Plate, place: Placement, temperature: float | None = None) -> Budget:
-    """The uncertainty of one reading on a plate, which is at `temperature` [K] (None: as the room)."""
-    dome = abs(next(iter(ratios(gauge, plate, place).values())))
+def budget(
+    gauge: Gauge,
+    plate: Plate,
+    place: Placement,
+    temperature: float | None = None,
+    other: Plate | None = None,
+) -> Budget:
+    """The uncertainty of one reading on a plate, which is at `temperature` [K] (None: as the room).
+
+    `other`: the plate that the gauge was zeroed on, in its middle, as warm as the room.
+
+    Raises
+    ------
+    ValueError
+        When a gauge that was zeroed on a plate comes without that plate.
+
+    """
     normal = [("the pointer's scatter", gauge.repeatability), ("the zero", gauge.zero_error)]
-    uniform = [
-        ("the dial's step", 0.5 * gauge.resolution),
-        (WARM, dome * bow_of_warmth(plate, gauge.conditions)),
-        ("not as warm as the room", dome * bow_of_cooling(plate, gauge.conditions, temperature)),
-        ("sag on its supports", dome * sag_of_support(plate, gauge.conditions)),
-    ]
+    step, lag = 0.5 * gauge.resolution, 0.5 * gauge.hysteresis
+    parts = [Part(cause, size, "normal", size) for cause, size in normal]
+    parts += [_even("the dial's step", step), Part("lag, up against down", lag, "two points", lag)]
+    bent = _bent(gauge, plate, place, temperature)
     if gauge.zero.on == "plate":
-        uniform[1:] = [(f"{cause}, both plates", size * 2.0**0.5) for cause, size in uniform[1:]]
-    lag = 0.5 * gauge.hysteresis
-    parts = [Part(cause, size, "normal", size) for cause, size in normal if size > 0.0]
-    parts += [Part(cause, size, "uniform", size / 3.0**0.5) for cause, size in uniform if size > 0.0]
-    parts += [Part("lag, up against down", lag, "two points", lag)] if lag > 0.0 else []
+        if other is None:
+            raise ValueError(f"the gauge was zeroed on {gauge.zero.plate}: its budget needs that plate too")
+        bent += _bent(gauge, other, _on_other(place), None)
+        bent = [replace(part, cause=f"{part.cause}, {part.plate.name}") for part in bent if part.plate]
+    parts = sorted((part for part in parts + bent if part.size > 0.0), key=lambda part: -part.standard)
     spread = Spread(
         normal=float(np.hypot(gauge.repeatability, gauge.zero_error)),
-        uniform=tuple(size for _, size in uniform if size > 0.0),
+        uniform=tuple(part.size for part in parts if part.how == "uniform"),
         two_point=(lag,) if lag > 0.0 else (),
     )
-    return Budget(tuple(sorted(parts, key=lambda part: -part.standard)), spread)
+    return Budget(tuple(parts), spread)
+
+
+def _even(cause: str, size: float, plate: Plate | None = None) -> Part:
+    """Anywhere within `size` either way, evenly."""
+    return Part(cause, size, "uniform", size / 3.0**0.5, plate)
+
+
+def _bent(gauge: Gauge, plate: Plate, place: Placement, temperature: float | None) -> list[Part]:
+    """What one plate's bending adds, from warmth and support."""
+    dome = abs(next(iter(ratios(gauge, plate, place).values())))
+    of = gauge.conditions
+    return [
+        _even(WARM, dome * bow_of_warmth(plate, of), plate),
+        _even("not as warm as the room", dome * bow_of_cooling(plate, of, temperature), plate),
+        _even("sag on its supports", dome * sag_of_support(plate, of), plate),
+    ]
+
+
+def _on_other(place: Placement) -> Placement:
+    """Where a comparator stands on the plate that it is zeroed on: its middle, turned alike."""
+    return Placement((0.0, 0.0), place.angle, place.along)
 
 
 @dataclass(frozen=True)
@@ -144,9 +182,9 @@ def predict(gauge: Gauge, faces: Mapping[str, Face], plate: str, place: Placemen
     outline = face.plate.outline
     got = shown(face, gauge.contacts(place, outline), gauge.foot)
     value = got.value
-    if value is not None and gauge.zero.on == "plate":
-        other = faces[gauge.zero.plate]
-        there = gauge.contacts(Placement((0.0, 0.0), place.angle, place.along), other.plate.outline)
+    other = faces[gauge.zero.plate] if gauge.zero.on == "plate" else None
+    if value is not None and other is not None:
+        there = gauge.contacts(_on_other(place), other.plate.outline)
         base = shown(other, there, gauge.foot).value
         value = None if base is None else value - base
     if value is not None:
@@ -157,7 +195,7 @@ def predict(gauge: Gauge, faces: Mapping[str, Face], plate: str, place: Placemen
         plate,
         place,
         value,
-        budget(gauge, face.plate, place),
+        budget(gauge, face.plate, place, other=None if other is None else other.plate),
         ratios(gauge, face.plate, place),
         got.footing,
         never_seen(gauge, face.plate),  # type: ignore[arg-type]  # every kind is frozen

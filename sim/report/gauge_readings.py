@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 
 from sim.gauges.budget import WARM, Budget
@@ -26,29 +27,31 @@ def degrees(kelvin: float, units: str) -> str:
     return f"{number(1.8 * kelvin)} degF" if units == "inch" else f"{number(kelvin)} degC"
 
 
-def warmth(gauge: Gauge, plate: Plate, budget: Budget, units: str, full: bool = False) -> str:
-    """What a warm side does to a plate, how long it has stood, and how long it must.
+def warmth(gauge: Gauge, budget: Budget, units: str, full: bool = False) -> str:
+    """What a warm side does to a plate, or two, how long they have stood, and how long they must.
 
     Empty where it is not felt beside the rest, but for `full`.
     """
-    part = next((part for part in budget.parts if part.cause.startswith(WARM)), None)
-    if part is None:
+    warm = [part for part in budget.parts if part.cause.startswith(WARM)]
+    plates = [part.plate for part in warm if part.plate is not None]
+    if not plates:
         return ""
     of = gauge.conditions
     stood = "read at once" if of.soak == 0.0 else f"after {say_time(of.soak, echo=True)} of standing"
-    said = (
-        f"one side {degrees(of.warm_side, units)} warmer, {stood}: {plate.name} bows by up to "
-        f"{both_units(bow_of_warmth(plate, of), units)}"
-    )
-    rest = budget.without(part.cause)
-    if part.standard <= FELT * rest:
+    does = ["bows by", *["by"] * (len(plates) - 1)]
+    bows = [
+        f"{plate.name} {by} up to {both_units(bow_of_warmth(plate, of), units)}"
+        for plate, by in zip(plates, does, strict=True)
+    ]
+    said = f"one side {degrees(of.warm_side, units)} warmer, {stood}: {joined(bows)}"
+    rest, felt = budget.without(WARM), math.hypot(*(part.standard for part in warm))
+    if felt <= FELT * rest:
         return f"{said}, which is not felt beside the rest" if full else ""
     if gauge.resolution == gauge.repeatability == gauge.hysteresis == 0.0:
         return said  # nothing was said of the gauge by which to tell when it is little
-    dome = bow_of_warmth(plate, of) * FELT * rest / part.standard
-    return (
-        f"{said}; another {say_time(standing(plate, of, dome), 1)} in still air, and it is not felt any more"
-    )
+    share = FELT * rest / felt
+    wait = max(standing(plate, of, share * bow_of_warmth(plate, of)) for plate in plates)
+    return f"{said}; another {say_time(wait, 1)} in still air, and it is not felt any more"
 
 
 def cautions(

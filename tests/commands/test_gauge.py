@@ -1,6 +1,7 @@
 """`lapwright gauge` as a person and as a script use it."""
 
 import json
+import math
 import re
 from math import pi
 from pathlib import Path
@@ -33,6 +34,13 @@ support = "bedded"
 kind = "twist gauge"
 foot_circle = "80 mm"
 repeatability = "0.05 um"
+"""
+COMPARATOR = """
+[gauges.comp]
+kind = "spherometer"
+foot_circle = "100 mm"
+zero = "B"
+resolution = "0.1 um"
 """
 READINGS = """
 [[readings]]
@@ -106,6 +114,19 @@ def test_readings_on_the_command_line(study, capsys):
     assert "B: dished by 1.2 um" in text
     assert "lay A on top, and keep it there longer" in text
     assert "twist not seen" in text
+
+
+def test_a_comparator_is_no_surer_than_the_thinner_of_its_plates(study, capsys):
+    doubts = []
+    for thickness in ("30 mm", "10 mm"):
+        thin = STUDY.replace('like = "A"', f'like = "A", thickness = "{thickness}"') + COMPARATOR
+        text = " ".join(said(capsys, study(thin), "--reading", "comp A 1.2 um", "--budget").split())
+        assert "one side warmer, B" in text
+        assert "A bows by up to 0.11 um" in text or "and A by up to 0.11 um" in text
+        doubts.append(float(re.search(r"more domed than B by .*?, give or take ([\d.]+) um", text)[1]))
+    # 0.1 K bends 30 mm of iron by 0.11 um and 10 mm by 0.33 um (Timoshenko, free plate): evenly within that
+    least = 1.96 * math.hypot(0.11, 0.33) / 3**0.5
+    assert doubts[1] > least > doubts[0]
 
 
 def test_a_run_begins_with_what_was_read(study, capsys):

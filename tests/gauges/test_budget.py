@@ -1,5 +1,6 @@
 """What a gauge would show and how surely: against GUM arithmetic, thermal bow and sag."""
 
+from dataclasses import replace
 from math import exp, pi, sqrt
 
 import numpy as np
@@ -83,13 +84,38 @@ def test_what_would_be_read():
     assert got.ratio["sphere"] == pytest.approx(0.25)
     on_b = Spherometer(name="s", foot_circle=0.08, zero=Zero("plate", plate="B"))
     assert predict(on_b, faces, "A", Placement()).value == pytest.approx(0.75e-6)
-    # a comparator bends with both plates
-    assert budget(on_b, PLATE, Placement()).standard > budget(gauge, PLATE, Placement()).standard
     master = Spherometer(name="s", foot_circle=0.08, zero=Zero("master", 0.1e-6))
     assert predict(master, faces, "A", Placement()).value == pytest.approx(0.4e-6)
     flat = OpticalFlat(diameter=0.16, own=0.2e-6)
     assert predict(flat, faces, "A", Placement()).value == pytest.approx(2.2e-6)
     assert predict(TwistGauge(foot_circle=0.08), faces, "B", Placement()).blind == ("sphere", "saddle")
+
+
+def test_a_comparator_bends_with_both_plates():
+    """Each by its own thickness: bow with 1/h (Timoshenko, free plate), sag with 1/h^2 (check 25)."""
+    thick, thin = (Plate(name, Disc(0.16), thickness=h) for name, h in (("A", 0.03), ("B", 0.01)))
+    alone = Spherometer(name="s", foot_circle=0.1)
+    by_itself = {part.cause: part.size for part in budget(alone, thick, Placement()).parts}
+    on_b = replace(alone, zero=Zero("plate", plate="B"))
+    for other, times in ((thin, 3.0), (replace(thick, name="B"), 1.0)):
+        got = budget(on_b, thick, Placement(), other=other)
+        parts = {part.cause: part for part in got.parts}
+        for cause, size in by_itself.items():
+            power = 2 if cause.startswith("sag") else 1
+            assert parts[f"{cause}, A"].size == pytest.approx(size, rel=1e-12)
+            assert parts[f"{cause}, B"].size == pytest.approx(size * times**power, rel=1e-12)
+            assert parts[f"{cause}, B"].plate is other
+        assert len(parts) == 2 * len(by_itself) == 4
+        assert got.standard**2 == pytest.approx(sum(part.size**2 for part in got.parts) / 3.0, rel=1e-12)
+    faces = {p.name: Shaped(p, StartForm()) for p in (thick, thin)}
+    assert predict(on_b, faces, "A", Placement()).budget == budget(on_b, thick, Placement(), other=thin)
+    # Read the other way round the same plates make the same doubt.
+    on_a = replace(alone, zero=Zero("plate", plate="A"))
+    assert predict(on_a, faces, "B", Placement()).budget.standard == pytest.approx(
+        budget(on_b, thick, Placement(), other=thin).standard, rel=1e-12
+    )
+    with pytest.raises(ValueError, match="zeroed on B"):
+        budget(on_b, thick, Placement())
 
 
 def test_ratios():
