@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from sim import __version__
@@ -26,7 +27,7 @@ from sim.report.staying import leaves_alone, stays_in_short, stays_wholly, title
 from sim.report.typeset import escaped
 from sim.study.model import Study
 
-__all__ = ["why_page"]
+__all__ = ["error_cards", "errors_drawn", "why_page"]
 
 Array = NDArray[np.float64]
 
@@ -109,7 +110,7 @@ def _step(study: Study, number: int, reason: Reason, away: Deviation | None) -> 
     weighed = reason.step.grit.wear.observed is not None
     blocks = [
         ("It leaves alone", bullets(leaves_alone(reason, units))),
-        ("", _drawn(study, number, reason, weighed)),
+        ("", _drawn(study, number, reason)),
         ("It takes out", _table(reason, units, weighed)),
         ("It makes", bullets(told.makes(reason, units, margin)) + _cause(study, number, reason)),
         ("Both keep", bullets(told.keeps(reason, units, margin))),
@@ -135,8 +136,10 @@ def _table(reason: Reason, units: str, weighed: bool) -> str:
 # --- pictures ----------------------------------------------------------------------------------
 
 
-def _drawn(study: Study, number: int, reason: Reason, weighed: bool) -> str:
+def error_cards(study: Study, reason: Reason) -> tuple[list[Card], list[Card]]:
+    """Little drawings of the errors that a stroke leaves alone, and of those that go, the fastest first."""
     plates, units = tuple(_coarser(study.plates[name]) for name in reason.names), study.units
+    weighed = reason.step.grit.wear.observed is not None
 
     def card(error: Named, note: str) -> Card:
         return Card(title(error, reason), note, plates, _maps(reason, plates, error.start))
@@ -148,8 +151,19 @@ def _drawn(study: Study, number: int, reason: Reason, weighed: bool) -> str:
         for group in told.goes(reason)
         for error in group.errors
     ]
-    columns = 2 if max(p.outline.size[0] / p.outline.size[1] for p in plates) > 2.2 else 4
-    figure = errors([("Stay for ever", stay), ("Go, the fastest first", go)], columns)
+    return stay, go
+
+
+def errors_drawn(stay: Sequence[Card], go: Sequence[Card]) -> Figure | None:
+    """Both, each under its heading; None where there are none."""
+    plates = next((card.plates for card in (*stay, *go)), ())
+    columns = 2 if any(p.outline.size[0] / p.outline.size[1] > 2.2 for p in plates) else 4
+    return errors([("Stay for ever", stay), ("Go, the fastest first", go)], columns)
+
+
+def _drawn(study: Study, number: int, reason: Reason) -> str:
+    stay, go = error_cards(study, reason)
+    figure = errors_drawn(stay, go)
     if figure is None:
         return ""
     label = (
