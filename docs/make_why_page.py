@@ -211,7 +211,7 @@ def cards() -> Figure:
         lift = 0.03 if sign > 0.0 else float((TWISTED * x * y - over).max())
         _card(axes, x + cx, y + cy, over + lift, SHEET.accent, SHEET.accent)
         axes.set_xlim(-1.55, 2.0)
-        axes.set_ylim(-1.1, 1.1)
+        axes.set_ylim(-1.12, 1.3)
         axes.set_aspect("equal")
         at = (k * 310.0 + 8.0) / 930.0
         figure.text(at, 210.0 / 230.0, title, fontsize=12, weight="bold", color=SHEET.ink)
