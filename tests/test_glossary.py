@@ -11,6 +11,7 @@ import re
 from pathlib import Path
 
 import pytest
+from tuning_scene import made
 
 from sim.cli import COMMANDS, main
 from sim.lapping.run import lap
@@ -18,6 +19,8 @@ from sim.plate.bending import rim_sag, thermal_bow
 from sim.plate.material import MATERIALS
 from sim.plate.measure import measure
 from sim.report.amounts import BAND
+from sim.report.tuning_json import as_json
+from sim.report.tuning_words import in_words
 from sim.study.grits import DEPTH_PER_SIZE, WEAR_PER_SIZE
 from sim.study.plates import OUTLINES
 from sim.study.read import ROOT_KEYS, document_of, override, parse_document
@@ -91,6 +94,7 @@ def said(tmp_path_factory: pytest.TempPathFactory) -> str:
         ]
         for page in ("report.html", "card.html"):
             parts.append(read((folder / f"{name}-run" / page).read_text("utf-8")))
+    parts += in_words(made("near"))
     parts += [*ROOT_KEYS, *STEP_KEYS, *OUTLINES, *KINDS, *HANDS]
     return re.sub(r"\s+", " ", " ".join(parts)).lower()
 
@@ -114,6 +118,7 @@ def test_the_keys_of_the_glossary_are_in_the_json(tmp_path: Path) -> None:
         with contextlib.redirect_stdout(out), contextlib.redirect_stderr(io.StringIO()):
             assert main([*words, "--json"]) == 0
         known |= keys(json.loads(out.getvalue()))
+    known |= keys(as_json(made(), None))
     named = {key for row in ROWS for key in re.findall(r"`(\w+)`", row[4])}
     assert named
     assert named <= known
