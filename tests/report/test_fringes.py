@@ -43,6 +43,21 @@ def test_a_grey_face_is_called_grey():
     assert "too grey" not in said(seen(StartForm(sphere=1e-6), grit=None))
 
 
+def test_a_ring_is_counted_from_its_inner_edge():
+    # (R^2 - r^2)/R^2 of a micrometre, R 40 and r 20 mm: 0.75 um, over half of 589.3 nm: 2.5 bands
+    text = said(seen(StartForm(sphere=1e-6), Ring(0.08, 0.04)))
+    assert "From the inner edge to the outer" in text
+    assert "2.5 bands, domed by 0.75" in text
+
+
+def test_no_number_is_parted_from_its_unit():
+    lines = [
+        t.get_text()
+        for t in fringe_figure([seen(StartForm(sphere=k * 0.1e-6)) for k in range(9)], SODIUM).texts
+    ]
+    assert not [line for line in lines if line.startswith(("um", "uin", "\u00b5"))]
+
+
 def test_a_flat_face_and_one_beyond_counting():
     assert "none, flat to a tenth of a band" in said(seen(StartForm()))
     assert "Too many" in said(seen(StartForm(sphere=30e-6)))

@@ -154,11 +154,13 @@ def _pair(
 def _words(one: Seen, level: Fringes, askew: Fringes, flat: OpticalFlat, units: str, room: int) -> list[str]:
     """What the bands say, and whether they will be seen at all."""
     both = [Bands(one.face, flat, level.at).along(angle) for angle in (0.0, 0.5 * np.pi)]
+    ring = one.face.plate.outline.bore > 0.0 and flat.diameter > one.face.plate.outline.bore
+    reach = "From the inner edge to the outer" if ring else "From the middle to the edge"
     if abs(both[0] - both[1]) < 0.02 * max(map(abs, both)) and abs(both[0]) >= FEWEST:
-        said = f"From the middle to the edge, along 3-9 as along 12-6: {_way(both[0], flat, units)}."
+        said = f"{reach}, along 3-9 as along 12-6: {_way(both[0], flat, units)}."
     else:
         ways = [_way(bands, flat, units) for bands in both]
-        said = f"From the middle to the edge: along 3-9 {ways[0]}; along 12-6 {ways[1]}."
+        said = f"{reach}: along 3-9 {ways[0]}; along 12-6 {ways[1]}."
     if max(map(abs, both)) > MOST:
         said += " Too many to be told apart."
     elif abs(askew.straightness or 0.0) >= FEWEST:
