@@ -923,3 +923,15 @@ def test_at_a_terminal_it_offers_another_name(tmp_path: Path) -> None:
     assert "is there already" in shown
     assert (tmp_path / "my-plates.toml").read_text() == "mine"
     assert parse((tmp_path / "my-plates-2.toml").read_text()).plates
+
+
+def test_the_way_on_is_told_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The preview within it leaves its closing lines to the end."""
+    monkeypatch.chdir(tmp_path)
+    assert main(["new", "--yes"]) == 0
+    told = capsys.readouterr().out
+    assert told.count("Lap the plates") == 1
+    assert "Look out:" in told
+    assert told.index("Look out:") < told.index("is written") < told.index("Lap the plates")
