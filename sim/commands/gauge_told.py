@@ -14,7 +14,9 @@ from sim.gauges.estimate import Estimate
 from sim.gauges.instruments import Gauge
 from sim.gauges.profile import stepped
 from sim.report import gauge_readings, gauge_words
+from sim.report.account import FINISH_SHARE
 from sim.report.amounts import NOTHING, both_units, joined, length, size, two
+from sim.report.shapes import REMARK
 
 __all__ = ["told"]
 
@@ -131,7 +133,9 @@ def _whole(asked: Asked, whole: Mapping[str, Whole]) -> Iterator[str]:
             continue
         flat = both_units(one.form.flatness, units)
         mean = size(one.form.flatness_ls, units)
-        yield f"  {name}: flat to {flat}, between the closest two planes; {mean} about its mean plane"
+        line = f"{name}: flat to {flat}, between the closest two planes; {mean} about its mean plane"
+        rough = one.form.flatness < FINISH_SHARE * (asked.grits[name] or 0.0)
+        yield from wrapped(f"{line}; {REMARK}" if rough else line, "  ", "    ")
         if one.grades:
             yield from wrapped(_graded(one, units), "    ", "    ")
     if any(one.grades for one in whole.values()):

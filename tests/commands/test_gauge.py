@@ -196,6 +196,17 @@ def test_faces_at_a_time_of_a_run(study, capsys):
     assert "only a run has faces at other times" in said(capsys, study(), "--at", "1 min", code=2)
 
 
+def test_a_face_finer_than_its_finish_is_told_so(study, capsys):
+    # a tenth of the last grit (common practice, no source): 1.5 um of 15 um
+    text = STUDY.replace('grit = "3 um"', 'grit = "15 um"').replace('dish = "1 um"', 'dish = "0.2 um"')
+    assert main(["run", study(text), "--no-page"]) == 0
+    capsys.readouterr()
+    end = " ".join(said(capsys, "pair-run", "--with", "spherometer").split())
+    of_a, of_b = end[end.index("A: flat to") :].split("B: flat to")
+    assert "the finish is rougher than this" in of_b
+    assert "the finish is rougher than this" not in of_a
+
+
 def test_flatness_and_grades(study, capsys):
     got = json.loads(said(capsys, study(), "--json", "--with", "repeat reading", "--plate", "A"))
     face = got["faces"]["A"]
