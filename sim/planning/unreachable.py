@@ -13,11 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.errors import LapwrightError
+from sim.lapping.outlook import BAND
 from sim.lapping.step import Step, Swap, Turn
+from sim.planning.draws import KNOWN_WEAR
 from sim.planning.knobs import Settled
 from sim.planning.seek import Seeker
 from sim.planning.track import NEVER, course_of
 from sim.planning.tuning import Asked, Candidate, Course, Refused
+from sim.study.model import Study
 from sim.study.say import say_small, say_time
 
 __all__ = ["why_not"]
@@ -103,7 +106,8 @@ def _why(seeker: Seeker, nearest: Candidate, missed: list[Asked], looks: int) ->
     if share <= 1.0:
         why = (
             f"{named}: {limit} is not reached in the time allowed, the least is "
-            f"{say_small(reachable, units)}; it takes about {say_time(at)}: let the last step be longer"
+            f"{say_small(reachable, units)}; it takes {_about(at, seeker.space.study)}: "
+            "let the last step be longer"
         )
         return Refused("time", why, first.key, reachable, f"steps.{last}.time")
     why = (
@@ -124,6 +128,14 @@ def _stays(
         f"write {how}, or let {key} move"
     )
     return Refused("stays", why, missed[0].key, least, key)
+
+
+def _about(seconds: float, study: Study) -> str:
+    """A time with its band: how fast a grit cuts is known to a band of ten until a plate is weighed."""
+    weighed = all(step.grit.wear.observed is not None for step in study.steps)
+    spread, why = (KNOWN_WEAR, "as wear scatters") if weighed else (BAND, "until you weigh a plate")
+    ends = f"{say_time(seconds / spread)} to {say_time(seconds * spread)}"
+    return f"about {say_time(seconds)} ({ends} {why})"
 
 
 def _named(missed: list[Asked]) -> str:

@@ -47,7 +47,7 @@ def headline(got: Tuning) -> str:
     if best.ok:
         held = "" if got.goal.hold is None else f", and so to the end of {_hours(got.goal.hold)}"
         return f"Found: {asked_for(got.asked, units)}{held}. {_costs(got, course)}"
-    what = "That cannot be reached" if got.refused else "Nothing that was tried reaches it"
+    what = "That cannot be reached with what may move" if got.refused else "Nothing that was tried reaches it"
     if course.trouble is not None:
         return f"{what}, and the nearest does not come to its end."
     one = worst(got.asked, course)
@@ -58,7 +58,11 @@ def headline(got: Tuning) -> str:
 def _nothing(got: Tuning) -> str:
     if got.outcome == "interrupted":
         return "The search was stopped before anything was lapped in full."
-    return "That cannot be reached." if got.refused else "Nothing that was tried comes to its end."
+    return (
+        "That cannot be reached with what may move."
+        if got.refused
+        else "Nothing that was tried comes to its end."
+    )
 
 
 def _costs(got: Tuning, course: Course) -> str:

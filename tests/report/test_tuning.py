@@ -50,7 +50,7 @@ def test_near_says_how_far_off_and_refused_why() -> None:
         "Nothing that was tried reaches it. The nearest leaves flatness of A 0.41 um, 1.4 times"
     )
     got = made("refused", refused=(REFUSED,))
-    assert headline(got).startswith("That cannot be reached.")
+    assert headline(got).startswith("That cannot be reached with what may move.")
     assert "No form below 0.12 um can be reached with this grit layer" in spoken(got)
 
 
