@@ -159,10 +159,10 @@ def makes(reason: Reason, units: str, margin: EdgeMargin) -> list[str]:
         ((n, _largest(f)) for n, f in per.items()), key=lambda item: abs(item[1][1]) * (1 + 1e-9)
     )
     grows = abs(value) * hour / _DEPTH[units][0]
-    which = f"{name}'s {_KIND[key]} so by about {words.size(grows, units)} ({_band(grows, spread, units)})"
+    which = f"{name}'s {_KIND[key]} by about {words.size(grows, units)} ({_band(grows, spread, units)})"
     return [
         f"{told}{_law(reason, units)}",
-        f"an hour takes off about {off}, and changes {which}",
+        f"an hour takes off about {off}, which changes {which}",
     ]
 
 
@@ -216,7 +216,7 @@ def _law(reason: Reason, units: str) -> str:
         law = reason.law
         if law is None or float(np.abs(law.exact).max()) == 0.0:
             return ""
-        return f" (the law of moments, which holds for any faces, says the same to {_near(law.error)})"
+        return f" (the law of moments, which holds for any faces, says the same within {_near(law.error)})"
     exact = growth(PathMeans(*reason.path_means), _DEPTH[units][0], bottom.outline.radius).sphere
     below, above = reason.forms(reason.spectrum.drift, NO_MARGIN).values()
     found = 0.5 * (below["sphere"] - above["sphere"]) * _DEPTH[units][0] / reason.removal
@@ -227,7 +227,7 @@ def _law(reason: Reason, units: str) -> str:
         return ""
     whatever = "the turning left aside" if turning else "which holds for any faces"
     half = f"half the difference of the two domes grows by {words.size(exact, units)}"
-    return f" (law of moments, {whatever}: {half}; here the same to {_near(found / exact - 1.0)})"
+    return f" (law of moments, {whatever}: {half}; here the same within {_near(found / exact - 1.0)})"
 
 
 def _near(share: float) -> str:

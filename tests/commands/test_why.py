@@ -266,7 +266,7 @@ def test_each_error_that_stays_has_its_reason_and_its_cure(told) -> None:
 def test_what_is_made_is_told_for_metal_and_for_an_hour(told) -> None:
     said = told(study(CIRCLE))
     assert re.search(r"for each 1 um removed, once they have bedded in: B goes domed by 0\.65 um", said)
-    assert "half the difference of the two domes grows by 0.65 um; here the same to 0.1 %" in said
+    assert "half the difference of the two domes grows by 0.65 um; here the same within 0.1 %" in said
     assert re.search(r"an hour takes off about [\d.]+ um \([\d.]+ um to [\d.]+ um\)", said)
 
 
