@@ -22,6 +22,7 @@ from sim.report.account import Account, Face
 from sim.report.beforehand import limit
 from sim.report.standing import (
     QUARTERS,
+    TELLS,
     TRIED,
     TURN,
     Advice,
@@ -29,6 +30,7 @@ from sim.report.standing import (
     Seen,
     amount,
     bedding,
+    coarser,
     even,
     lasting,
     look,
@@ -38,6 +40,7 @@ from sim.report.standing import (
 )
 from sim.report.tables import stroke_words, turn_words
 from sim.report.unlike import advise_unlike
+from sim.study.grits import FEPA_F
 
 __all__ = ["advise"]
 
@@ -53,18 +56,33 @@ def advise(said: Account) -> Advice | None:
     seen = look(said)
     if seen is None:
         return None
+    told = _advice(seen)
+    return replace(told, text=words.sentence(told.text))
+
+
+def _advice(seen: Seen) -> Advice:
+    said = seen.said
     if said.run.outcome == "interrupted":
         return Advice("go on", "Go on with the run: it was stopped before its end.")
     if said.run.outcome == "tipped" or seen.ahead.lifts:
         return _shorten(seen)
     used = [f for f in said.faces if f.name in {*said.run.top, *said.run.bottom}]
-    if all(words.flat_to_the_finish(f.after, f.finish) for f in used):
+    if all(words.flat_to_the_finish(f.after, f.finish) for f in used) and not _told_apart(seen, used):
         return _finer(seen, used)
     if len(used) > 2:
         return _another_round(seen, used)
     if not seen.equal:
         return advise_unlike(seen)
     return _rails(seen) if seen.top.long else _pair(seen)
+
+
+def _told_apart(seen: Seen, used: Sequence[Face]) -> bool:
+    """Whether a comparator still tells faces of one outline apart that are all flat to the finish."""
+    if not seen.equal:
+        return False
+    key = "bow" if seen.top.long else "sphere"
+    forms = [seen.of(face, key, True) for face in used]
+    return 0.5 * (max(forms) - min(forms)) >= TELLS
 
 
 def _stroke(seen: Seen, step: Step) -> str:
@@ -135,6 +153,7 @@ def _finer(seen: Seen, used: Sequence[Face]) -> Advice:
     if seen.step.grit.size <= FINEST * (1.0 + 1e-9):
         return Advice("stop", f"Stop here: {everyone} as flat as this grit can show.{proof}")
     grit = _finer_grit(seen.step.grit)
+    mesh = next((f"F{k}, " for k, size in FEPA_F.items() if size == grit.size), "")
     change, step = "", replace(seen.step, grit=grit, strokes=None, time=3600.0)
     if round_:
         curve = shaped("figure-eight", step_width(seen) / 12.0, {})
@@ -143,7 +162,8 @@ def _finer(seen: Seen, used: Sequence[Face]) -> Advice:
         change = f", a shorter stroke ({stroke_words(step, seen.said.units)}) and even swaps"
     text = (
         f"{everyone[0].upper()}{everyone[1:]} as flat as this grit can show: stop here, or wash plates, "
-        f"bench and hands and go on with a finer grit, about {words.two(grit.size / 1e-6)} um{change}.{proof}"
+        f"bench and hands and go on with a finer grit, {mesh}about {words.two(grit.size / 1e-6)} um"
+        f"{change}.{proof}"
     )
     if not round_ or len(names) > 2:
         return Advice("finer", text)
@@ -152,7 +172,8 @@ def _finer(seen: Seen, used: Sequence[Face]) -> Advice:
 
 def _finer_grit(grit: Grit) -> Grit:
     """The finest grit that may follow; it cuts and gives in proportion to its size."""
-    size = min((g for g in FINER if grit.size / JUMP <= g < 0.7 * grit.size), default=grit.size / 3.0)
+    sold = (*FINER, *FEPA_F.values())
+    size = min((g for g in sold if grit.size / JUMP <= g < 0.7 * grit.size), default=grit.size / 3.0)
     share = size / grit.size
     wear = Wear(
         iron=0.16e-6 * size if grit.wear.iron is None else share * grit.wear.iron,
@@ -171,6 +192,8 @@ def _pair(seen: Seen) -> Advice:
         return _domed_on_top(seen, half, rest >= seen.finish and not turns)
     if rest >= seen.finish:
         return _turn_out(seen, rest, turns)
+    if abs(half) >= TELLS:
+        return _domed_on_top(seen, half, False)
     mismatch = seen.of(seen.top, "sphere") + seen.of(seen.bottom, "sphere")
     both_hollow = max(seen.of(seen.top, "sphere"), seen.of(seen.bottom, "sphere")) < -seen.finish
     if seen.mated and both_hollow:
@@ -198,6 +221,8 @@ def _domed_on_top(seen: Seen, half: float, turn_too: bool) -> Advice:
         turn=TURN if turn_too else seen.step.turn,
     )  # fmt: skip
     ahead = outlook(said.study.plates, replace(step, time=TRIED))
+    if ahead.half_difference is None:  # turned fast: told as if it only travelled, which is near
+        ahead = outlook(said.study.plates, replace(step, time=TRIED, turn=Turn(), walk=Turn()))
     turning = f", turning it {turn_words(TURN)} to take the twist out too" if turn_too else ""
     start = f"Keep {domed.name} on top, with {_stroke(seen, step)}{turning}"
     aims: tuple[Aim, ...] = (("difference", seen.names),)
@@ -207,9 +232,16 @@ def _domed_on_top(seen: Seen, half: float, turn_too: bool) -> Advice:
         text = f"{start}, until both read the same; read them every 10 min."
         return Advice("domed on top", text, (replace(step, time=TRIED),), aims)
     metal = abs(half) / ahead.half_difference * ahead.removed
+    step, slow = coarser(seen, metal, step)
     text = f"{start}, until {amount(seen, metal, step)}; then both read the same."
-    if seen.step.swap is not None and len(set(seen.step.swap.on_top.values())) == 1:
-        text = f"Stop swapping, equal times keep the dome: k{text[1:]}"
+    evenly = seen.step.swap is not None and len(set(seen.step.swap.on_top.values())) == 1
+    reasons = [reason for reason, holds in (
+        (slow, bool(slow)),
+        ("A comparator still tells them apart", abs(half) < seen.finish),
+        ("Stop swapping, equal times keep the dome", evenly and not slow),
+    ) if holds]  # fmt: skip
+    if reasons:
+        text = f"{'. '.join(reasons)}: k{text[1:]}"
     return Advice("domed on top", text, (lasting(seen, metal, step),), aims)
 
 
@@ -261,7 +293,7 @@ def _rails(seen: Seen) -> Advice:
             "each on a plate wider than itself, with strokes that cover the plate."
         )
         return Advice("wider plate", text)
-    if abs(half) >= seen.finish:
+    if abs(half) >= min(seen.finish, TELLS):
         high, other = (seen.top, seen.bottom) if half > 0.0 else (seen.bottom, seen.top)
         step = replace(seen.step, top=high.name, bottom=other.name, swap=None, strokes=None, time=12 * TRIED)
         text = (

@@ -30,6 +30,7 @@ Forms = Mapping[str, float | None]
 REMARK = "the finish is rougher than this"
 TRACE = 0.02  # of the finish: a form smaller than this is none
 WORTH = 0.1  # a form smaller than this share of the face's largest is left to the table
+FAINT = 0.2  # the same of one that is finer than the finish
 ROUND, LONG = ("sphere", "saddle", "twist"), ("bow", "crown", "wind")
 
 _COUNT = {2: "Both", 3: "All three", 4: "All four", 5: "All five", 6: "All six"}
@@ -101,7 +102,8 @@ def told(forms: Forms, finish: float | None, beside: bool = False) -> Told:
     least = max(NOTHING, WORTH * largest(forms), TRACE * (finish or 0.0))
     parts = sorted(known(forms, (*ROUND, *LONG)), key=lambda p: -abs(p[1]))
     above = tuple(p for p in parts if abs(p[1]) >= max(least, finish or 0.0))
-    fine = tuple(p for p in parts if least <= abs(p[1]) < (finish or 0.0))
+    faint = max(least, FAINT * largest(forms))
+    fine = tuple(p for p in parts if faint <= abs(p[1]) < (finish or 0.0))
     if above and known(forms, ("sphere",)) and not beside:
         fine = ()
     flatness = next((v for _, v in known(forms, ("flatness",))), 0.0)
@@ -114,9 +116,11 @@ def face(forms: Forms, finish: float | None, units: str = "metric") -> str:
     above, fine, comma = _in_words(what, units)
     if not above + fine:
         return _featureless(forms, finish, units)
+    if what.flatness is not None:
+        above = [f"flat within {size(what.flatness, units)}"]
     if above and fine:
         return f"{comma.join(above)}; beside it {comma.join(fine)} ({REMARK})"
-    return comma.join(above) if above else f"{_within(what, units)}{comma.join(fine)}; {REMARK}"
+    return comma.join(above) if above else f"{comma.join(fine)}; {REMARK}"
 
 
 def marked_face(forms: Forms, finish: float | None, mark: str, units: str = "metric") -> str:
@@ -125,17 +129,14 @@ def marked_face(forms: Forms, finish: float | None, mark: str, units: str = "met
     above, fine, comma = _in_words(what, units)
     if not above + fine:
         return _featureless(forms, finish, units)
-    return _within(what, units) + comma.join(above + [f"{part}\u00a0{mark}" for part in fine])
+    head = "" if what.flatness is None else f"flat within {size(what.flatness, units)}; "
+    return head + comma.join(above + [f"{part}\u00a0{mark}" for part in fine])
 
 
 def _in_words(what: Told, units: str) -> tuple[list[str], list[str], str]:
     """Forms above the finish and below it, and what goes between them."""
     above, fine = ([part_words(k, v, units) for k, v in parts] for parts in (what.above, what.fine))
     return above, fine, "; " if any("," in part for part in above + fine) else ", "
-
-
-def _within(what: Told, units: str) -> str:
-    return "" if what.flatness is None else f"flat within {size(what.flatness, units)}; "
 
 
 def _featureless(forms: Forms, finish: float | None, units: str) -> str:

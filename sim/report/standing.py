@@ -20,6 +20,7 @@ __all__ = [
     "AIMS",
     "EVERY",
     "QUARTERS",
+    "TELLS",
     "TRIED",
     "TURN",
     "Advice",
@@ -27,6 +28,7 @@ __all__ = [
     "Seen",
     "amount",
     "bedding",
+    "coarser",
     "even",
     "lasting",
     "look",
@@ -40,6 +42,8 @@ EVERY = 300.0  # swap and fresh grit [s]
 TURN = Turn(radians(8.0))
 QUARTERS = Turn(0.5 * pi, 10)
 TRIED = 600.0  # [s]
+LONG = 3.0 * 3600.0  # [s] of rubbing: from here on a coarser grit is worth the washing
+TELLS = 0.25e-6  # [m] that a comparator tells two plates apart by (common practice, no source)
 
 Aim = tuple[str, tuple[str, ...]]
 
@@ -149,6 +153,18 @@ def turning_out(twist: float, squeeze: float) -> float:
 def bedding(mismatch: float, squeeze: float) -> float:
     """Metal off each [m] until nine tenths of a mismatch at the rim are gone."""
     return 0.09 * abs(mismatch) + 1.5 * squeeze
+
+
+def coarser(seen: Seen, metal: float, step: Step) -> tuple[Step, str]:
+    """The step, and nothing; or, where so much metal [m] takes too long, with a coarser grit, and why."""
+    said = seen.said
+    seconds = lasting(seen, metal, step).time or 0.0
+    before = [s.grit for s in said.steps if s.grit.size > 1.2 * step.grit.size]
+    if seconds <= LONG or not before:
+        return step, ""
+    grit, slow = before[-1], words.two(seconds / 3600.0)
+    name = grit.name if any(c.isdigit() for c in grit.name) else f"{words.two(grit.size / 1e-6)} um"
+    return replace(step, grit=grit), f"Go back to the coarser grit ({name}), this one takes about {slow} h"
 
 
 # --- sentences that several answers share ------------------------------------------------------

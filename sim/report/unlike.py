@@ -13,13 +13,13 @@ from sim.lapping.step import Step, Turn
 from sim.lapping.strokes import arc_moments
 from sim.plate.plate import Plate
 from sim.report import shapes, words
-from sim.report.account import Face, common_removed
-from sim.report.standing import Advice, Seen
+from sim.report.account import Face
+from sim.report.standing import Advice, Aim, Seen, amount, bedding, coarser, lasting
+from sim.report.tables import turn_words
+from sim.report.trend import going, one_sided, past_its_best
 
-__all__ = ["advise_unlike", "going"]
+__all__ = ["advise_unlike"]
 
-LAST = 0.4  # of the metal of the last step: from its end is read where a form is going
-FALLS = 0.03  # of the form, for each of its own size in metal: below this it stays as it is
 FURTHER = 1.06  # than the place where the plate would keep its shape
 WALK = Turn(radians(4.0))
 
@@ -27,27 +27,64 @@ WALK = Turn(radians(4.0))
 def advise_unlike(seen: Seen) -> Advice:
     """A part on a plate: go on while the worst form gets less; otherwise another place on the plate."""
     face, key, value = _worst(seen)
-    part, plate = sorted((seen.top, seen.bottom), key=lambda f: max(f.half))
-    rate = going(seen, face, key)
+    rate = going(seen.said, face, key)
+    if rate < 0.0:
+        return _coming_on(seen, face, key, value, rate)
+    if rate > 0.0:
+        told = _cure(seen, face, key, "", value)
+        what = shapes.part_words(key, value, seen.said.units)
+        best = past_its_best(seen.said, (seen.top, seen.bottom))
+        text = f"Stop: {face.name} ({what}) is getting worse. {told.text}{' ' + best if best else ''}"
+        return replace(told, text=text)
+    if not seen.mated:
+        metal = bedding(value, seen.squeeze)
+        text = f"Go on as you are until they bear all over, {amount(seen, metal, seen.step)}."
+        return Advice("go on", text, (lasting(seen, metal, seen.step),), ())
+    return _cure(seen, face, key, f" ({shapes.part_words(key, value, seen.said.units)})", value)
+
+
+def _coming_on(seen: Seen, face: Face, key: str, value: float, rate: float) -> Advice:
+    """What is worst gets less: go on, for as long as it takes at this pace, or with a coarser grit."""
     what = shapes.part_words(key, value, seen.said.units)
-    if rate < 0.0 or not seen.mated:
-        until = "it is right" if seen.mated else "they bear all over"
-        text = f"Go on as you are until {until}: {face.name} ({what}) is coming on; read it every 10 min."
-        step = replace(seen.step, strokes=None, time=1200.0)
-        return Advice("go on", text, (step,), ((key, (face.name,)),))
+    metal = max(abs(value) - (face.finish or 0.0), 0.1 * abs(value)) / -rate
+    step, slow = coarser(seen, metal, seen.step)
+    start = slow or "Go on as you are"
+    until = amount(seen, metal, step)
+    text = f"{start}, until {until}: {face.name} ({what}) is coming on; read it every 10 min."
+    return Advice("go on", text, (lasting(seen, metal, step),), ((key, (face.name,)),))
+
+
+def _cure(seen: Seen, face: Face, key: str, what: str, value: float) -> Advice:
+    """What would make the worst form less, where the stroke as it is does not; `what` it is, in brackets."""
+    part, plate = sorted((seen.top, seen.bottom), key=lambda f: max(f.half))
+    if one_sided(seen.step, (seen.top, seen.bottom)):
+        crossed = face.name == seen.step.bottom and key in ("saddle", "twist")
+        return _round_the_plate(seen, ((key, (face.name,)),) if crossed else ())
     if face is plate and key == "sphere":
         return _other_place(seen, part, plate, value)
     if face is plate:
         text = (
-            f"Use more of {plate.name} ({what}): let {part.name} travel further and to all its sides, so "
+            f"Use more of {plate.name}{what}: let {part.name} travel further and to all its sides, so "
             "that it is rubbed alike all over."
         )
         return Advice("cover", text)
     text = (
-        f"{part.name} ({what}) can be no better than {plate.name} makes it with this stroke: turn it as you "
+        f"{part.name}{what} can be no better than {plate.name} makes it with this stroke: turn it as you "
         f"go, and use all of {plate.name}."
     )
     return Advice("cover", text)
+
+
+def _round_the_plate(seen: Seen, aims: tuple[Aim, ...]) -> Advice:
+    """A stroke that stays on one side wears a pit there."""
+    step = seen.step
+    walk = step.walk if step.walk.angle != 0.0 else WALK
+    text = (
+        f"The stroke stays on one side of {step.bottom}: walk round ({turn_words(walk)}) and take its middle "
+        "round with you (carry_centre = true), or bring it to the middle."
+    )
+    moved = replace(step, walk=walk, carry_centre=True, strokes=None, time=1200.0)
+    return Advice("walk round", text, (moved,), aims)
 
 
 def _worst(seen: Seen) -> tuple[Face, str, float]:
@@ -60,24 +97,6 @@ def _worst(seen: Seen) -> tuple[Face, str, float]:
     if not every:
         return seen.top, "sphere", 0.0
     return max(every, key=lambda entry: abs(entry[2]) / max(entry[0].finish or 1e-9, 1e-9))
-
-
-def going(seen: Seen, face: Face, key: str) -> float:
-    """How the size of a form went at the end of the last step, per metal off: below 0, it gets less.
-
-    0 where it stayed as it was within a few hundredths.
-    """
-    run, values = seen.said.run, np.abs(face.form(key))
-    metal = common_removed(seen.said)
-    last = np.flatnonzero(np.asarray(run.step) == int(run.step[-1]))
-    if last.size < 3 or metal[last[-1]] - metal[last[0]] <= 0.0:
-        return 0.0
-    begin = metal[last[-1]] - LAST * (metal[last[-1]] - metal[last[0]])
-    some = last[metal[last] >= begin]
-    if some.size < 3:
-        some = last[-3:]
-    slope = float(np.polyfit(metal[some], values[some], 1)[0]) if np.ptp(metal[some]) > 0.0 else 0.0
-    return slope if abs(slope) >= FALLS else 0.0
 
 
 def _other_place(seen: Seen, part: Face, plate: Face, value: float) -> Advice:

@@ -236,6 +236,29 @@ STATES = {
         "Go on as you are",
         0.9,
     ),
+    "within the finish, but not alike": (
+        pair_text('dome = "1.2 um"', 'dish = "1.2 um"', strokes=600),
+        "domed on top",
+        "A comparator still tells them apart",
+        0.2,
+    ),
+    "a ring that stays on one side": (
+        study_text(
+            {
+                "plate": '{ disc = "160 mm", thickness = "30 mm", cells = 48 }',
+                "ring": '{ ring = ["60 mm", "30 mm"], thickness = "20 mm", cells = 32 }',
+            },
+            step_text(
+                "ring",
+                "plate",
+                'stroke = { kind = "circle", radius = "8 mm", centre = ["35 mm", "0 mm"] }\n' + TURN,
+                strokes=2400,
+            ),
+        ),
+        "walk round",
+        "The stroke stays on one side of plate: walk round (4 deg a stroke)",
+        1.0,  # it gets no worse; the pit itself goes only as the rest of the plate is worn down to it
+    ),
     "a ring too far inside": (
         study_text(
             {

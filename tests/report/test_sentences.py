@@ -19,11 +19,23 @@ from sim.study.read import parse
 from sim.study.runfile import Run
 from tests.report.conftest import DISC, record, run_of, step_text, study_text
 
-KINDS = ("dome", "dish", "twist", "flat", "rail", "three plates", "lifted")
-EACH = 30  # states of each kind: 210 in all
+KINDS = (
+    "dome",
+    "dish",
+    "twist",
+    "flat",
+    "rail",
+    "three plates",
+    "lifted",
+    "off centre",
+    "one-sided",
+    "worse",
+)
+EACH = 30  # states of each kind: 300 in all
 UM, UIN = 1e-6, 25.4e-9
 MAGNITUDE = r"(?:less than )?[\d.]+ (?:um|uin)"
 REMARK = "the finish is rougher than this"
+WIDE = (0.22, 0.22)  # of B, where it is wider than A
 NAMES = r"[ABC]|rail|plate"
 
 
@@ -57,16 +69,39 @@ def state(kind: str, seed: int) -> Run:
         "rail": lambda k: (some(2), some(0.3), some(3)),
         "three plates": lambda k: (some(2), some(0.5), some(2)),
         "lifted": lambda k: (some(4), some(0.5), some(0.5)),
+        "off centre": lambda k: (some(3), some(2), some(1)),
+        "one-sided": lambda k: (some(3), some(4), some(2)),
+        "worse": lambda k: (some(6), some(4), some(2)),
     }[kind]
+    unlike = kind in ("off centre", "one-sided") or (kind == "worse" and rng.random() < 0.7)
+    off = 0.03 if kind in ("off centre", "one-sided") else 0.0
+    if unlike:
+        more = f'stroke = {{ kind = "circle", radius = "10 mm", centre = ["{1e3 * off:g} mm", "0 mm"]'
+        walked = kind == "off centre"
+        more += ', carry_centre = true }\nwalk = "4 deg per stroke"\n' if walked else " }\n"
     names = "ABC" if kind == "three plates" else ("rail", "plate") if kind == "rail" else "AB"
     if kind == "rail":
         size |= {"size": (0.24, 0.06), "kind": "rectangle"}
-    records = [record(n, start=(1, 0, 0), end=ends(n), edge=some(0.2), **size) for n in names]
+    start = (float(rng.normal()), 0.2, 0) if unlike else (1, 0, 0)
+    records = [
+        record(
+            n,
+            start=start,
+            end=ends(n),
+            edge=some(0.2),
+            **size | ({"size": WIDE} if unlike and n == "B" else {}),
+        )
+        for n in names
+    ]
     what = '{ rectangle = ["240 mm", "60 mm"], thickness = "40 mm" }' if kind == "rail" else DISC
     pairs = [("A", "B"), ("B", "C"), ("C", "A")] if kind == "three plates" else [(names[0], names[1])]
-    text = study_text(dict.fromkeys(names, what), [step(t, b) for t, b in pairs], "Made", f'units = "{inch}"')
+    plates = dict.fromkeys(names, what) | ({"B": DISC.replace("160", "220")} if unlike else {})
+    text = study_text(plates, [step(t, b) for t, b in pairs], "Made", f'units = "{inch}"')
     share = float(rng.choice([1.0, 0.985, rng.uniform(0.02, 0.97)]))
-    return run_of(records, text, pairs=pairs, swap_every=3 if rng.random() < 0.5 else 0, shares=(share, 0.8))
+    swaps = 3 if rng.random() < 0.5 and not unlike else 0
+    run = run_of(records, text, pairs=pairs, swap_every=swaps, shares=(share, 0.8))
+    middle = replace(run.bearings[0], c=np.array([off, 0.0]))
+    return replace(run, bearings=(middle, *run.bearings[1:]))
 
 
 # --- reading them back -------------------------------------------------------------------------
@@ -240,6 +275,12 @@ def margin(claims: Claims, m: re.Match[str]) -> None:
         assert abs(float(m[1]) * unit - plate["edge_margin"]) <= 0.0501 * plate["edge_margin"]
 
 
+def margins(claims: Claims, m: re.Match[str]) -> None:
+    for size, unit, name in re.findall(r"([\d.]+) (mm|in) of ([AB])", m[1]):
+        edge = claims.plates[name]["edge_margin"]
+        assert abs(float(size) * (1e-3 if unit == "mm" else 25.4e-3) - edge) <= 0.0501 * edge
+
+
 def nothing(claims: Claims, m: re.Match[str]) -> None:
     """Words that hold no number of the run, or are held to the engine elsewhere."""
 
@@ -299,6 +340,10 @@ def some_wind(claims: Claims, m: re.Match[str]) -> None:
 
 
 def not_flat(claims: Claims, m: re.Match[str]) -> None:
+    key = "bow" if "rail" in claims.plates else "sphere"
+    domes = [p["margin0"][key] for p in claims.plates.values()]
+    if 0.5 * (max(domes) - min(domes)) >= 0.25 * UM:  # a comparator still tells them apart
+        return
     assert any(p["flatness"] >= claims.finish for p in claims.plates.values())
 
 
@@ -335,6 +380,77 @@ def turned_across(claims: Claims, m: re.Match[str]) -> None:
     assert float(over) * (1e-3 if unit == "mm" else 25.4e-3) > 0.95 * 0.25 * 0.06
 
 
+def named_form(text: str) -> tuple[str, float]:
+    """The form that some words name, and + or - for the side they give."""
+    for word, key, sign in (
+        ("dome", "sphere", 1), ("dish", "sphere", -1), ("3 and 9", "saddle", 1), ("12 and 6", "saddle", -1),
+        ("1:30 and 7:30", "twist", 1), ("10:30 and 4:30", "twist", -1),
+    ):  # fmt: skip
+        if word in text:
+            return key, float(sign)
+    raise AssertionError(f"no form is named in {text!r}")
+
+
+def went(claims: Claims, m: re.Match[str], worse: bool) -> None:
+    """What is said to come on got less at the end of the history; what is said to get worse grew."""
+    name = m[1]
+    key, sign = named_form(m[2])
+    value = claims.plates[name][key]
+    assert value * sign > 0
+    assert near(m[2], value)
+    sizes = [abs(entry["plates"][name][key]) for entry in claims.json["history"]]
+    assert (sizes[-1] > sizes[-3]) == worse
+    assert (sizes[-1] > sizes[-2]) == worse
+
+
+def coming_on(claims: Claims, m: re.Match[str]) -> None:
+    went(claims, m, worse=False)
+
+
+def getting_worse(claims: Claims, m: re.Match[str]) -> None:
+    went(claims, m, worse=True)
+    if "stays on one side" in m[0]:
+        step = claims.study.steps[-1]
+        assert step.centre != (0.0, 0.0)
+        assert not step.carry_centre
+    if best := re.search(
+        rf"([AB]) was at its best with ({MAGNITUDE}) off, after about ([\d.]+) (min|h), .*?: (.*)", m[0]
+    ):
+        history = claims.json["history"]
+        flat = [entry["plates"][best[1]]["flatness"] for entry in history]
+        k = int(np.argmin(flat))
+        assert flat[k] < 0.77 * flat[-1]
+        assert near(best[2], history[k]["plates"][best[1]]["removed"])
+        assert abs(float(best[3]) * (60.0 if best[4] == "min" else 3600.0) / history[k]["time"] - 1) < 0.051
+
+
+def one_side(claims: Claims, m: re.Match[str]) -> None:
+    step = claims.study.steps[-1]
+    assert step.centre != (0.0, 0.0)
+    assert not step.carry_centre
+
+
+def no_better(claims: Claims, m: re.Match[str]) -> None:
+    """Neither better nor worse at the end: sizes of the form named as good as stand still."""
+    key, sign = named_form(m[2])
+    assert claims.plates[m[1]][key] * sign > 0
+    sizes = [abs(entry["plates"][m[1]][key]) for entry in claims.json["history"]]
+    grown = claims.json["history"][-1]["removed"] - claims.json["history"][-3]["removed"]
+    assert abs(sizes[-1] - sizes[-3]) <= max(0.05 * grown, 1e-12)
+
+
+def bear_all_over(claims: Claims, m: re.Match[str]) -> None:
+    assert claims.share < 0.98
+
+
+def odd(claims: Claims, m: re.Match[str]) -> None:
+    """Flat within so much, where no form tells of it: all are finer than the finish, the flatness is not."""
+    forms = claims.plates[m[1]]
+    assert near(m[2], forms["flatness"])
+    assert forms["flatness"] >= claims.finish
+    assert all(abs(forms[k]) < claims.finish for k in ("sphere", "saddle", "twist"))
+
+
 def hollow_alike(claims: Claims, m: re.Match[str]) -> None:
     assert all(p["sphere"] < -claims.finish for p in claims.plates.values())
 
@@ -345,7 +461,10 @@ MANY = "(?:Both|All three)"
 RULES: list[Rule] = [
     (r"Made|", nothing),
     (r"(\w+) and (\w+) mate\.", mates),
-    (r"\w+ and \w+ do not mate yet: in the middle of the stroke they bear on ([\d.]+) % of the overlap\.", mates_not),
+    (
+        r"\w+ and \w+ do not mate yet: in the middle of the stroke they bear on ([\d.]+) % of the overlap\.",
+        mates_not,
+    ),
     (rf"{MANY} are flat to the finish: ((?:rail|plate): .*); {REMARK}\.", rails_flat),
     (rf"{MANY} are flat to the finish: (.*?){TAIL}\.", flat_domes),
     (rf"{MANY} are neither domed nor hollow{TAIL}\.", all_neither),
@@ -353,20 +472,39 @@ RULES: list[Rule] = [
     (rf"([ABC] is (?:domed|hollow|neither)[^;]*){TAIL}\.", each),
     (rf"{MANY} are high at ([\d: and]+): (.*)\.", all_high),
     (r"([ABC]) is (high at .*)\.", one_high),
+    (rf"([ABC]) is flat within ({MAGNITUDE})\.", odd),
+    (
+        rf"Next: Go on as you are, until {AMOUNT}: ([AB]) \((.*)\) is coming on; read it every 10 min\.",
+        coming_on,
+    ),
+    (r"Next: Stop: ([AB]) \((.*?)\) is getting worse\. .*", getting_worse),
+    (r"Next: The stroke stays on one side of B: .*", one_side),
+    (r"Next: (?:Use more of )?([AB]) \((.*?)\)(?:: let A travel| can be no better than).*", no_better),
+    (rf"Next: Go on as you are until they bear all over, {AMOUNT}\.", bear_all_over),
+    (r"Next: Lap with A further (?:out|in).*", nothing),
     (r"(rail|plate): (.*)\.", one_rail),
     (r"Metal off: (.*)\.", metal_off),
     (r"Rubbing: about ([\d.]+) (min|h), ([\d.]+) to ([\d.]+) until you weigh a plate\.", rubbing),
     (r"Left out of these figures round the edge: ([\d.]+) (mm|in)\.", margin),
+    (r"Left out of these figures round the edge: (.* of A and .* of B)\.", margins),
     (
-        rf"Next: (?:Stop swapping, equal times keep the dome: k|K)eep ([ABC]) on top, with .*, until {AMOUNT}"
+        r"Next: (?:A comparator still tells them apart(?:\. |: ))?"
+        r"(?:Stop swapping, equal times keep the dome: )?"
+        rf"[Kk]eep ([ABC]) on top, with .*, until {AMOUNT}"
         r"; then both read the same\.",
         domed_one_on_top,
     ),
     (r"Next: Keep (rail|plate), the one high in the middle, on top until .*", domed_one_on_top),
     (rf"Next: Turn the top as you go, .*until {AMOUNT}\.", turn_the_top),
     (rf"Next: Go on turning the top as you do, .*until {AMOUNT}\.", turn_on),
-    (r"Next: Both are as flat as this grit can show: .* a finer grit, about ([\d.]+) um.*\.", finer),
-    (r"Next: All are as flat as this grit can show: .* a finer grit, about ([\d.]+) um.*\.", finer),
+    (
+        r"Next: Both are as flat as this grit can show: .* a finer grit, (?:F\d+, )?about ([\d.]+) um.*\.",
+        finer,
+    ),
+    (
+        r"Next: All are as flat as this grit can show: .* a finer grit, (?:F\d+, )?about ([\d.]+) um.*\.",
+        finer,
+    ),
     (r"Next: Stop here: (?:both|all) are as flat as this grit can show\.(?: To prove it, .*)?", all_flat),
     (r"Next: Go round once more .*, and turn the top 90 deg every 10 strokes: .*", some_twist),
     (r"Next: Go round once more .*, swapping every 5 min: .*", not_flat),
@@ -395,7 +533,11 @@ def sentences(lines: list[str]) -> list[str]:
     out = []
     for line in lines:
         whole = line.startswith(("Next:", "Take care:", "Metal off:"))
-        out += [line] if whole else re.split(r"(?<=\.) (?=[A-Z]|rail|plate)", line)
+        parts = [line] if whole else re.split(r"(?<=\.) (?=[A-Z])", line)
+        # A plate's name at the start of a sentence has a capital.
+        out += [
+            re.sub(r"^((?:Next: |Take care: )?)(Rail|Plate)", lambda m: m[1] + m[2].lower(), p) for p in parts
+        ]
     return out
 
 

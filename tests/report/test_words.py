@@ -117,7 +117,8 @@ def test_title_of_a_face_tells_what_stands_out(got, finish, unit) -> None:
     for key, value in parts.items():
         told = words.part_words(key, value, unit) in said
         beside = "bow" in parts or not some
-        must = abs(value) >= least and (beside or abs(value) >= (finish or 0.0))
+        above = abs(value) >= (finish or 0.0)
+        must = abs(value) >= least and (above or (beside and abs(value) >= 0.2 * biggest))
         assert told == must, (key, value)
         if told and abs(value) < (finish or 0.0):
             assert words.REMARK in said
@@ -169,18 +170,21 @@ def test_headline_of_rails(faces, finish, unit) -> None:
     assert "dome" not in said
     assert said.count(words.REMARK) <= len(faces)
     together = all(finish is not None and got["flatness"] < finish for got in faces.values())
-    assert ("flat to the finish" in said) == together
+    assert "flat to the finish" in said or not together
     for name, got in faces.items():
         alone = together and len(faces) == 1
         line = said if alone else re.search(rf"\b{name}: ((?:(?!\b[PQ]: ).)*)", said)[1]
         values = {k: got[k] for k in ("bow", "crown", "wind")}
-        least = max(words.NOTHING, 0.1 * max(abs(v) for v in values.values()), 0.02 * (finish or 0.0))
+        biggest = max(abs(v) for v in values.values())
+        trace = max(words.NOTHING, 0.02 * (finish or 0.0))
         for key, value in values.items():
             told = words.part_words(key, value, unit).replace(",", "")
+            share = 0.2 if abs(value) < (finish or 0.0) else 0.1
+            least = max(trace, share * biggest)
             assert (told in line) == (abs(value) >= least), (key, value)
             if abs(value) >= least and finish is not None and abs(value) < finish:
                 assert words.REMARK in said
-                assert together or f"beside it {told}" in line or words.REMARK in line.split(told)[1]
+                assert together or words.REMARK in line.split(told)[1]
         if not any(abs(v) >= words.NOTHING for v in values.values()):
             assert "flat" in line
 
