@@ -68,8 +68,11 @@ def in_words(run: Run) -> list[str]:
     care = caution(said)
     if care:
         lines.append(f"Take care: {care}")
-    margins = sorted({words.length(record.margin, said.units) for record in run.plates.values()})
-    lines.append(f"Left out of these figures round the edge: {words.joined(margins)}.")
+    margins = {name: words.length(record.margin, said.units) for name, record in run.plates.items()}
+    each = [f"{margin} of {name}" for name, margin in margins.items()]
+    alike = len(set(margins.values())) == 1
+    left = next(iter(margins.values())) if alike else words.joined(each)
+    lines.append(f"Left out of these figures round the edge: {left}.")
     return lines
 
 
