@@ -13,6 +13,7 @@ from math import ceil
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.lapping.step import Step
 from sim.lapping.support import check_stands
 from sim.modes.basis import basis_of
 from sim.modes.lifting import lifting
@@ -56,6 +57,7 @@ class Foreteller:
         self.misfits = goal is not None and any("mating" in f for f in (goal.reach, *goal.keep.values()))
         self.shared: dict[object, Operator] = {}
         self.pictures: dict[object, SharedPicture] = {}
+        self.standing: set[object] = set()
 
     def picture(self, settled: Settled) -> SharedPicture:
         """The strokes of a place in the space.
@@ -70,11 +72,18 @@ class Foreteller:
             if len(self.pictures) > KEPT:
                 self.pictures.clear()
             steps = [replace(step, time=None, strokes=LONG) for step in settled.steps]
-            plates = self.study.plates
             for step in steps:
-                check_stands(step, plates[step.top], plates[step.bottom])
+                self._check_stands(step)
             self.pictures[settled.moved] = SharedPicture(self.study, steps, self.degree, self.shared)
         return self.pictures[settled.moved]
+
+    def _check_stands(self, step: Step) -> None:
+        """Once for each stroke and load."""
+        where = (step.curve, step.direction, step.centre, step.carry_centre, step.turn, step.walk)
+        key = (*where, step.pace, step.load, step.top, step.bottom)
+        if key not in self.standing:
+            check_stands(step, self.study.plates[step.top], self.study.plates[step.bottom])
+            self.standing.add(key)
 
     def tell(self, settled: Settled) -> Foretold:
         """How it goes.

@@ -18,7 +18,7 @@ __all__ = ["Looks"]
 
 Array = NDArray[np.float64]
 
-POINTS = 160  # on a face, by which flatness and misfit are told
+POINTS = 128  # on a face, by which flatness and misfit are told
 
 
 @dataclass(frozen=True)

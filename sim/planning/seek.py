@@ -32,7 +32,8 @@ SOONER, BETTER = 2e-3, 2e-5
 GRID = 49  # points of the trade-off's curve
 OFFSET_GRID = 257  # instants at which offsets are known
 APART = 0.04  # of a key's bounds: nearer candidates are the same
-FEWER = 40  # looks in the last search, near the best
+NEAR = 40  # looks for each key near the best, at most a third of all
+TRACKS = 4000  # kept
 
 
 class Offsets:
@@ -127,6 +128,7 @@ class Seeker:
         self.whole = max(self.whole, space.goal.hold or 0.0)
         self.scale = self.whole
         self.offsets = Offsets(space, self.whole)
+        self._told: dict[object, Track] = {}  # places that are typed alike are one
         self.envelope: Envelope | None = None
 
     def weigh(self, least: str, track: Track | None) -> None:
@@ -145,8 +147,13 @@ class Seeker:
             When it means nothing, or tips.
 
         """
-        settled = self.space.settled(self.space.changes(place), self.space.order(place))
-        return self.offsets.put_right(place, self.foreteller.tell(settled).track)
+        changes, order = self.space.changes(place), self.space.order(place)
+        key = (*changes.values(), order)
+        if key not in self._told:
+            if len(self._told) > TRACKS:
+                self._told.clear()
+            self._told[key] = self.foreteller.tell(self.space.settled(changes, order)).track
+        return self.offsets.put_right(place, self._told[key])
 
     def course(self, place: Array, aim: float = 1.0) -> Course:
         """How a place goes, put right; raises as `told` does."""
@@ -161,7 +168,7 @@ class Seeker:
         except LapwrightError as trouble:
             self.troubles.append(trouble.message)
             return 1.0 + float(np.log1p(NEVER)) + 1.0
-        course = course_of(track, self.only, goal.hold, "operator", aim=AIM)
+        course = course_of(track, self.only, goal.hold, "operator", aim=AIM, trail=False)
         if self.envelope is not None and self.only is self.asked:
             shares = track.shares(self.asked).max(axis=0)
             self.envelope.take(track.along(goal.least), shares, track.flatness())
@@ -209,8 +216,8 @@ class Seeker:
             method="Nelder-Mead",
             bounds=[(0.0, 1.0)] * len(moving),
             options={
-                "maxfev": FEWER * len(moving),
-                "xatol": 1e-4,
+                "maxfev": max(12, min(NEAR * len(moving), looks // 3)),
+                "xatol": 5e-4,
                 "fatol": 1e-10,
                 "initial_simplex": _simplex(best[moving]),
             },

@@ -18,7 +18,7 @@ __all__ = ["Telling"]
 
 Array = NDArray[np.float64]
 
-SAMPLES = 64  # instants along a schedule at which the faces are looked at, about
+SAMPLES = 56  # instants along a schedule at which the faces are looked at, about
 MOST_IN_A_SPELL = 16
 WATCHED = 48  # in a spell that a gauge may end
 SHARES = tuple(np.arange(1, count + 1) / count for count in range(1, WATCHED + 1))

@@ -82,19 +82,6 @@ class Track:
         at = max(0, int(np.searchsorted(self.time, time * (1.0 + 1e-12), side="right")) - 1)
         return Cost(time, removed, turned, float(self.swaps[at]))
 
-    def until(self, time: float) -> Track:
-        """The same, cut off at `time` [s]."""
-        if time >= self.time[-1]:
-            return self
-        keep = self.time < time
-
-        def cut(column: Array) -> Array:
-            return np.append(column[keep], np.interp(time, self.time, column))
-
-        values = {key: cut(value) for key, value in self.values.items()}
-        swaps = np.append(self.swaps[keep], self.swaps[int(keep.sum()) - 1])
-        return Track(cut(self.time), cut(self.removed), cut(self.turned), swaps, values)
-
 
 def _column(one: Asked) -> str:
     form = "sphere" if one.form == "dome" else one.form
@@ -115,19 +102,23 @@ def course_of(
     by: Literal["operator", "simulation"],
     *,
     aim: float = 1.0,
+    trail: bool = True,
 ) -> Course:
-    """How a schedule went; `aim`: the share of each limit that is wanted."""
-    seen = track if hold is None else track.until(hold)
-    shares = seen.shares(asked)
+    """How a schedule went; `aim`: the share of each limit that is wanted; `trail`: note the way, too."""
+    time, shares = track.time, track.shares(asked)
+    if hold is not None and hold < time[-1]:
+        keep = int(np.searchsorted(time, hold))
+        last = [np.interp(hold, time, one) for one in shares]
+        time, shares = np.append(time[:keep], hold), np.column_stack([shares[:, :keep], last])
     worst = shares.max(axis=0)
-    reached = _reached(seen.time, worst, aim)
-    if hold is None:
-        late = np.array([seen.time.size - 1])
-    else:
-        late = np.flatnonzero(seen.time >= max(reached or 0.0, 0.5 * seen.time[-1]) * (1.0 - 1e-12))
-    at_worst = shares[:, late].max(axis=1)
+    reached = _reached(time, worst, aim)
+    first = time.size - 1
+    if hold is not None:
+        first = int(np.searchsorted(time, max(reached or 0.0, 0.5 * time[-1]) * (1.0 - 1e-12)))
+    at_worst = shares[:, first:].max(axis=1)
     share = float(at_worst.max())
-    ended = reached if hold is not None and reached is not None else float(seen.time[-1])
+    ended = reached if hold is not None and reached is not None else float(time[-1])
+    way = zip(time.tolist(), np.minimum(worst, NEVER).tolist(), strict=True) if trail else ()
     return Course(
         by=by,
         reached_at=reached,
@@ -135,7 +126,7 @@ def course_of(
         worst={one.key: float(most * one.limit) for one, most in zip(asked, at_worst, strict=True)},
         forms={},
         cost=track.cost(ended),
-        trail=tuple(zip(seen.time.tolist(), np.minimum(worst, NEVER).tolist(), strict=True)),
+        trail=tuple(way),
     )
 
 

@@ -60,8 +60,8 @@ def tuned(
 
     `document` of the same study (`sim.study.read.document_of`); `folder`: where files that it names lie;
     `cells` across the finest plate for all simulations; `store`: a folder to keep finished simulations in, to
-    go on from; `looks`: places that the first search looks at, if not the usual; `stop` is asked now and then; `tell(stage, done, of)`: stage is "search", "confirm",
-    "sensitivity" or "samples".
+    go on from; `looks`: places that the first search looks at, if not the usual; `stop` is asked now and
+    then; `tell(stage, done, of)`: stage is "search", "confirm", "sensitivity" or "samples".
 
     Raises
     ------

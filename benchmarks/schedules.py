@@ -1,0 +1,71 @@
+"""How many candidate schedules a second a search looks at: from what is typed to how far off it is."""
+
+from __future__ import annotations
+
+import statistics
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import tuning
+
+from sim.planning.foretell import Foreteller
+from sim.planning.hunt import DEGREE
+from sim.planning.knobs import Space
+from sim.planning.seek import Seeker
+from sim.planning.track import asked_of
+from sim.study.read import document_of, parse
+
+__all__ = ["schedules"]
+
+Line = tuple[str, str, str, bool | None]
+
+REPEATS = 7
+# Two steps and swaps that make ten blocks at most.
+TEN_BLOCKS = tuning.OPEN_LOOP + tuning.SWAPS_GOAL.replace('["3 min", "20 min"]', '["14 min", "20 min"]')
+ORDERED = TEN_BLOCKS + "order = true\n"
+STROKES = (
+    tuning.OPEN_LOOP
+    + """
+[tune]
+reach = { flatness = "0.3 um" }
+[tune.free]
+"steps.2.stroke.length" = ["40 mm", "90 mm"]
+"steps.1.time" = ["20 min", "80 min"]
+"""
+)
+UNEQUAL = tuning.RING + tuning.RING_GOAL
+
+
+def rate(text: str, number: int) -> tuple[float, float]:
+    """Schedules a second of processor time, in the median and at most."""
+    study = parse(text, "study")
+    space = Space(study, document_of(text), Path())
+    assert study.tune is not None
+    seeker = Seeker(space, Foreteller(study, DEGREE), asked_of(study.tune, study.plates), 0)
+    rng = np.random.default_rng(1)
+    seeker(np.full(space.size, 0.5))  # grids, rulers and shapes made once
+    rates = []
+    for _ in range(REPEATS):
+        places = rng.random((number, space.size))
+        begun = time.process_time()
+        for place in places:
+            seeker(place)
+        rates.append(number / (time.process_time() - begun))
+    return statistics.median(rates), max(rates)
+
+
+def schedules() -> Iterator[Line]:
+    """Yield rows: what, measured, target, met."""
+    for what, text, number, target in (
+        ("times and swaps move, ten blocks", TEN_BLOCKS, 300, 1000.0),
+        ("times, swaps and the order move, ten blocks", ORDERED, 300, 1000.0),
+        (f"the stroke moves, an equal pair, degree {DEGREE}", STROKES, 20, 30.0),
+        (f"the stroke moves, a ring on a plate, degree {DEGREE}", UNEQUAL, 20, 15.0),
+    ):
+        usual, most = rate(text, number)
+        yield (
+            f"candidate schedules a second, {what}",
+            f"{usual:.0f} (most {most:.0f})", f"{target:.0f}", usual >= target,
+        )  # fmt: skip
