@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from math import inf, log
 
 import numpy as np
@@ -33,6 +34,7 @@ __all__ = [
     "round_of",
     "spells_of",
     "strokes_in",
+    "swaps_round",
     "window_of",
 ]
 
@@ -241,6 +243,20 @@ def spells_of(picture: Picture, number: int, grit: str = "", age: float = 0.0) -
         if len(spells) > MOST_SPELLS:
             raise CannotDoError(f"steps.{number}: more than {MOST_SPELLS} spells: swap or turn less often")
     return spells, age
+
+
+def swaps_round(picture: Picture, number: int) -> list[Spell]:
+    """The spells of step `number` until each plate was on top once; none when it ends before.
+
+    Raises
+    ------
+    CannotDoError
+        When who is on top is decided by a gauge.
+
+    """
+    spells, _ = spells_of(picture, number)
+    runs = [list(run) for _, run in groupby(spells, lambda spell: spell.top)]
+    return [spell for run in runs[:2] for spell in run] if len(runs) > 1 else []
 
 
 def _places(picture: Picture, number: int, step: Step) -> Iterator[tuple[int, int, str, str]]:

@@ -6,11 +6,14 @@ from dataclasses import dataclass
 
 from sim.errors import LapwrightError
 from sim.modes.picture import Picture
-from sim.modes.reason import reason_of
+from sim.modes.reason import Reason, reason_of
+from sim.modes.schedule import cycle_of, swaps_round
 from sim.planning.comparison import Comparison
 from sim.planning.draws import drawn_in_words
 from sim.report import reasons, words
+from sim.report.cycles import cycle_makes
 from sim.report.staying import stays_in_short
+from sim.study.model import Study
 
 __all__ = ["Made", "how_sure", "makes", "weighed"]
 
@@ -44,17 +47,34 @@ def makes(got: Comparison, i: int) -> list[Made]:
     for number in range(1, len(study.steps) + 1):
         try:
             reason = reason_of(picture, number)
-            made = reasons.made(reason, study.units, study.margin)
             found.append(
                 Made(
                     stays_in_short(reason),
-                    made or "nothing to speak of",
+                    _made(study, picture, number, reason),
                     reasons.mark(reason, study.units, study.margin),
                 )
             )
         except LapwrightError:
             found.append(_beforehand(got, i, number))
     return found
+
+
+def _made(study: Study, picture: Picture, number: int, reason: Reason) -> str:
+    """What a step makes; where the plates change places, with each on top and over a whole round of it."""
+    step, units, margin = study.steps[number - 1], study.units, study.margin
+    made = reasons.made(reason, units, margin) or "nothing to speak of"
+    if step.swap is None:
+        return made
+    made = f"while {step.top} is on top, {made}"
+    if step.swap.read is not None:
+        return f"{made}. Who is on top goes by the readings: the one that reads more domed goes hollow"
+    spells = swaps_round(picture, number)
+    if not spells:
+        return made
+    cycle = cycle_of(picture, spells)
+    (whole,) = cycle_makes(cycle, cycle.spectrum(), units, margin)
+    joins = " it makes" if whole.startswith("nothing") else ","
+    return f"{made}. Over a whole round of swaps{joins} {whole}"
 
 
 def _beforehand(got: Comparison, i: int, number: int) -> Made:

@@ -7,18 +7,19 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from sim.planning.comparison import Comparison
-from sim.planning.members import said, short
+from sim.planning.members import Member, spoken
 from sim.planning.ranking import Criterion
 from sim.planning.summary import Summary
 from sim.report import words
 from sim.report.comparison_notes import how_sure, weighed
+from sim.report.shapes import marked_face
 from sim.study.model import Tune
 
 __all__ = ["MARKED", "Row", "Told", "headline", "in_words", "margin", "marked", "ranked_by", "rows"]
 
 SHOWN = 20  # rows on a screen
 FEW = 20  # draws that are too few to be sure by
-MARK = "†"  # beside a face that is finer than the finish
+MARK = "†"  # behind a form that is finer than the finish
 MARKED = f"{MARK} {words.REMARK}: finer than a tenth of the grit."
 FORM_WORDS = {"dome": "dome or dish", "difference": "difference of the domes", "mating": "misfit of the pair"}
 
@@ -176,17 +177,20 @@ def rows(got: Comparison) -> list[Row]:
 
 def _row(got: Comparison, i: int, rank: int) -> Row:
     member, summary, units = got.members[i], got.nominal[i], got.study.units
-    changes = ", ".join(f"{short(key)} {said(value)}" for key, value in member.changes.items())
-    if member.step is not None and len(got.study.steps) > 1:
+    changes = spoken({key: to for key, to in member.changes.items() if spoken({key: to}) != member.name})
+    if changes and member.step is not None and len(got.study.steps) > 1:
         changes = f"step {member.step}: {changes}"
-    flat = max((e.forms.get("flatness") or 0.0 for e in summary.plates.values()), default=0.0)
+    flat, worst = max(
+        ((e.forms.get("flatness") or 0.0, name) for name, e in summary.plates.items()), default=(0.0, "")
+    )
+    fine = MARK if flat < (_finish(member, worst) or 0.0) else ""
     return Row(
         index=i,
         rank=str(rank) if summary.done else "",
         name=member.name,
         changed="" if changes == member.name else changes,
         plates={name: _face(got, i, name) for name in summary.plates},
-        flat=(words.size(flat, units), _ends(got.flatness_band(i), units)),
+        flat=(" ".join([words.size(flat, units), *fine]), _ends(got.flatness_band(i), units)),
         removed=(words.size(summary.removed, units), _ends(got.band(i, ("removed",)), units)),
         minutes=_minutes(summary, weighed(got)),
         lifts=_lifts(summary),
@@ -196,16 +200,18 @@ def _row(got: Comparison, i: int, rank: int) -> Row:
 
 
 def _face(got: Comparison, i: int, name: str) -> tuple[str, str]:
-    """A face at the end in words, marked where it is finer than the finish; and its band."""
-    study, ended, units = got.members[i].study, got.nominal[i].plates[name], got.study.units
-    grits = [s.grit.size for s in study.steps if name in (s.top, s.bottom)] if study is not None else []
-    # Side by side the small differences are what is looked for, so they are told, and marked.
-    told = words.face(ended.forms, None, units)
-    if grits and words.flat_to_the_finish(ended.forms, 0.1 * grits[-1]):
-        told += MARK
+    """A face at the end in words, each form marked that is finer than the finish; and its band."""
+    ended, units = got.nominal[i].plates[name], got.study.units
+    told = marked_face(ended.forms, _finish(got.members[i], name), MARK, units)
     lead = "bow" if ended.forms.get("bow") is not None else "sphere"
     band = got.band(i, (name, lead))
     return told, "" if band is None else _span(lead, band, units)
+
+
+def _finish(member: Member, name: str) -> float | None:
+    """A tenth of the last grit on a plate [m]; None where none was."""
+    steps = member.study.steps if member.study is not None else ()
+    return next((0.1 * s.grit.size for s in reversed(steps) if name in (s.top, s.bottom)), None)
 
 
 def _span(key: str, band: tuple[float, float], units: str) -> str:
@@ -290,8 +296,8 @@ def _in_brackets(told: Told) -> str:
 
 
 def marked(table: Sequence[Row]) -> bool:
-    """Whether any face is finer than the finish."""
-    return any(told.endswith(MARK) for row in table for told, _ in row.plates.values())
+    """Whether anything told of a face is finer than the finish."""
+    return any(MARK in told for row in table for told, _ in row.plates.values())
 
 
 def listed_rows(table: Sequence[Row], most: int) -> tuple[Sequence[Row], int]:

@@ -12,7 +12,7 @@ from sim.report import words
 from sim.report.reasons import grown, standing
 from sim.study.model import Study
 
-__all__ = ["cycle_title", "cycle_words"]
+__all__ = ["cycle_makes", "cycle_title", "cycle_words"]
 
 HELD = 0.005  # of form for each depth removed, below which plates are held as they are
 SHARE = 0.2  # of a mode's largest form, from which a plate takes part in it
@@ -52,7 +52,7 @@ def cycle_words(cycle: Cycle, spectrum: CycleSpectrum, study: Study) -> list[tup
     return [
         ("leaves alone", _stays(cycle, spectrum, margin)),
         ("takes out", _goes(spectrum, cycle, units, margin)),
-        ("makes", _makes(cycle, spectrum, units, margin)),
+        ("makes", cycle_makes(cycle, spectrum, units, margin)),
         ("keeps", [*_keeps(cycle, spectrum, study), *full]),
     ]
 
@@ -143,7 +143,8 @@ def _slowest(mode: Mode, cycle: Cycle, units: str, margin: EdgeMargin) -> str:
     return f"the slowest of it{named} halves every {words.size(mode.half_removed or 0.0, units)} removed"
 
 
-def _makes(cycle: Cycle, spectrum: CycleSpectrum, units: str, margin: EdgeMargin) -> list[str]:
+def cycle_makes(cycle: Cycle, spectrum: CycleSpectrum, units: str, margin: EdgeMargin) -> list[str]:
+    """What a cycle changes in what it leaves alone, for each depth removed."""
     drift = cycle.forms(spectrum.bedded_drift, margin)
     removal = sum(spectrum.removal.values()) / len(spectrum.removal)
     if removal <= 0.0:

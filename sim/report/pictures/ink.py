@@ -35,10 +35,12 @@ __all__ = [
     "Sheet",
     "bare",
     "boundary_path",
+    "drawn_larger",
     "name_ends",
     "new_figure",
     "plain",
     "png",
+    "round_down",
     "round_step",
     "round_up",
     "sheet",
@@ -161,6 +163,17 @@ def round_step(span: float, most: int) -> float:
         return 1.0
     power = 10.0 ** math.floor(math.log10(span / most))
     return float(next(m for m in (1.0, 2.0, 5.0, 10.0, 20.0) if span / (m * power) <= most + 1e-9) * power)
+
+
+def round_down(most: float) -> float:
+    """Largest round number (1, 2, 5 times a power of ten) at or below `most`."""
+    return 1.0 / round_step(1.0 / most, 1)
+
+
+def drawn_larger(times: float) -> str:
+    """How much larger than lengths the heights of a drawing are."""
+    number = f"{times:,.0f}".replace(",", "\u202f")
+    return f"heights drawn {number} times larger"
 
 
 @contextmanager

@@ -14,7 +14,7 @@ from sim.lapping.strokes import Still
 from sim.report import words
 from sim.report.account import Account, Face
 from sim.report.pictures.cuts import Cut, Pile, best_angle, piled
-from sim.report.pictures.ink import SHEET, Array, bare, new_figure, round_step
+from sim.report.pictures.ink import SHEET, Array, bare, drawn_larger, new_figure, round_down
 from sim.report.typeset import typeset
 
 __all__ = ["ends_words", "gap_words", "sections"]
@@ -100,7 +100,7 @@ def sections(account: Account, width: float = 1200.0, height: float = 208.0) -> 
     long = float(np.ptp(cuts[0].at))
     room = height - foot - head - 2 * _SLAB
     per_metre = across / (1.03 * long)
-    exaggeration = _scale(room / span / per_metre)
+    exaggeration = round_down(room / span / per_metre)
     finish = max((f for f in (top.finish, bottom.finish) if f is not None), default=0.0)
     turned = [_quarter_turned(bottom, top, end, account.middle) for end in (False, True)]
     edge = "the ends" if bottom.long or top.long else "the rim"
@@ -134,11 +134,6 @@ def sections(account: Account, width: float = 1200.0, height: float = 208.0) -> 
     return figure
 
 
-def _scale(most: float) -> float:
-    """Largest round number (1, 2, 5) at or below what the room allows."""
-    return 1.0 / round_step(1.0 / most, 1)
-
-
 def _span(piece: Cut) -> float:
     both = np.concatenate([piece.bottom, piece.top])
     both = both[np.isfinite(both)]
@@ -153,7 +148,9 @@ def _draw(axes: Axes, piece: Cut, slab: float, half: float, faces: tuple[Face, F
     gap = np.isfinite(low) & np.isfinite(high)
     axes.fill_between(at, low, high, where=gap, color=SHEET.gap, linewidth=0)
     if piece.give > 0.0:
-        axes.fill_between(at, low, high, where=gap & piece.filled, color=SHEET.third, alpha=0.6, linewidth=0)
+        grit = gap & piece.filled
+        axes.fill_between(at, low, high, where=grit, color=SHEET.paper, linewidth=0)
+        axes.fill_between(at, low, high, where=grit, color=SHEET.third, alpha=0.55, linewidth=0)
     bores = [f.bore + f.record.margin if f.bore > 0.0 else 0.0 for f in faces]
     sides = ((low, -half, SHEET.metal, bores[1], piece.off), (high, half, SHEET.metal2, bores[0], 0.0))
     for line, ends, colour, bore, middle_at in sides:
@@ -181,12 +178,9 @@ def _foot(figure: Figure, piece: Cut, exaggeration: float, width: float, height:
     where = (
         "beside the middle" if piece.aside else "through both middles" if piece.off else "through the middle"
     )
-    number = f"{exaggeration:,.0f}".replace(",", "\u202f")
     lies = "pressed on the grit: brown bears, blue is open" if piece.give else "laid dry, gap blue"
-    note = (
-        f"cut from {ends_words(piece.angle, piece.off != 0.0)} {where}, {lies}; edge margin left out; "
-        f"heights drawn {number} times larger"
-    )
+    cut = f"cut from {ends_words(piece.angle, piece.off != 0.0)} {where}"
+    note = f"{cut}, {lies}; edge margin left out; {drawn_larger(exaggeration)}"
     if fine:
         note += f"; gap after: {words.REMARK}"
     figure.text(0.5, 7.0 / height, note, ha="center", fontsize=10.5, color=SHEET.muted)

@@ -15,6 +15,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter
 from sim.planning.summary import Summary
 from sim.report import words
 from sim.report.account import Account, Face
+from sim.report.comparison_words import MARK
 from sim.report.pictures.cuts import Cut, piled
 from sim.report.pictures.faces import UNIT, contour_step, face_map, ramp_strip
 from sim.report.pictures.ink import (
@@ -23,11 +24,14 @@ from sim.report.pictures.ink import (
     SHEET,
     Array,
     bare,
+    drawn_larger,
     new_figure,
     plain,
+    round_down,
     round_step,
     round_up,
 )
+from sim.report.shapes import marked_face
 from sim.report.typeset import typeset
 
 __all__ = ["Panel", "cuts", "end_faces", "histories"]
@@ -68,7 +72,8 @@ def end_faces(panels: Sequence[Panel], width: float = 1200.0, columns: int | Non
     wide = cell / number
     tallest = max(f.half[1] / f.half[0] for p in panels for f in p.account.faces)
     tall = min(max(0.9 * wide * tallest + 20.0, 44.0), 210.0)
-    said = 15.0 * 3 + 8.0
+    captions = {id(f): _caption(f, units, wide) for p in panels for f in p.account.faces}
+    said = 14.0 * max(map(len, captions.values())) + 12.0
     row = _TITLE + tall + said
     rows = math.ceil(len(panels) / columns)
     height = rows * row + _LEGEND
@@ -82,7 +87,7 @@ def end_faces(panels: Sequence[Panel], width: float = 1200.0, columns: int | Non
             x = left + j * wide
             axes = bare(figure, (x + 3.0, top - _TITLE - tall, wide - 6.0, tall))
             face_map(axes, face, face.levelled[1], limit, contour_step(limit, units))
-            _said(figure, face, units, x + 0.5 * wide, top - _TITLE - tall, wide)
+            _said(figure, captions[id(face)], x + 0.5 * wide, top - _TITLE - tall)
     _scale(figure, width, height, limit, units)
     return figure
 
@@ -99,10 +104,15 @@ def _limit(panels: Sequence[Panel], units: str) -> float:
     return round_up(most / UNIT[units]) * UNIT[units]
 
 
-def _said(figure: Figure, face: Face, units: str, x: float, y: float, room: float) -> None:
+def _caption(face: Face, units: str, room: float) -> list[str]:
+    """A face in words, in lines that fit into `room` [points]."""
+    told = typeset(f"{face.name}: {marked_face(face.after, face.finish, MARK, units)}")
+    return textwrap.wrap(told, max(14, int(room / 6.0)))
+
+
+def _said(figure: Figure, lines: Sequence[str], x: float, y: float) -> None:
     width, height = figure.get_size_inches() * 72.0
-    told = typeset(f"{face.name}: {words.face(face.after, None, units)}")
-    for k, line in enumerate(textwrap.wrap(told, max(14, int(room / 6.0)))[:3]):
+    for k, line in enumerate(lines):
         figure.text(
             x / width, (y - 13.0 - 14.0 * k) / height, line, ha="center", va="baseline", fontsize=10.5,
             color=SHEET.ink,
@@ -137,7 +147,10 @@ def cuts(panels: Sequence[Panel], width: float = 1200.0) -> Figure | None:
     height = rows * (_TITLE + tall) + foot
     figure = new_figure(width, height)
     reach = max(float(piece.at[-1]) for _, (piece, _, _) in pieces) * MM
-    half = 0.5 * 1.5 * max(_span(piece, low, high) for _, (piece, low, high) in pieces)
+    per_metre = (cell - 20.0) / (2.0 * reach / MM)
+    span = 1.5 * max(_span(piece, low, high) for _, (piece, low, high) in pieces)
+    larger = round_down((tall - 6.0) / span / per_metre)
+    half = 0.5 * (tall - 6.0) / (per_metre * larger)
     for k, (panel, (piece, low, high)) in enumerate(pieces):
         left, top = (k % columns) * cell, height - (k // columns) * (_TITLE + tall)
         _titled(figure, panel.title, left, top, cell)
@@ -145,7 +158,8 @@ def cuts(panels: Sequence[Panel], width: float = 1200.0) -> Figure | None:
         _lying(axes, piece, low, high, half)
         axes.set_xlim(-reach, reach)
         axes.set_ylim(-half, half)
-    note = "cut through the middle, the top turned over on the bottom and drawn touching, gap shaded"
+    note = "cut through the middle, the top turned over on the bottom and drawn touching, gap shaded; "
+    note += drawn_larger(larger)
     note += "; darker: nine in ten draws" if any(p.draws for p in panels) else ""
     figure.text(0.5, 7.0 / height, typeset(note), ha="center", fontsize=10.5, color=SHEET.muted)
     return figure
