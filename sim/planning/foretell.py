@@ -32,7 +32,7 @@ Array = NDArray[np.float64]
 
 LONG = 7200  # strokes over which a stroke is averaged
 KEPT = 400  # pictures
-LOOKS = 6  # spells in which one looks whether something lifts
+LOOKS = 4  # spells in which one looks whether something lifts
 
 
 @dataclass(frozen=True)

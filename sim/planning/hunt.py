@@ -34,7 +34,9 @@ LOOKS = {
 ROUNDS = 5  # of search and full simulation, at most
 AT_ONCE = 3  # candidates lapped in full in a round
 NEAR = 5e-4  # of a key's bounds: as good as the same place
-GAIN = 1e-8  # of the score: what is worth another full simulation
+LATER = 2  # in each round after that
+GAIN = 0.002  # of a cost, or of a limit: what is worth another full simulation
+SAME = 1e-9  # of the usual cost
 ALIKE = 0.005  # of the least cost: what costs so little more costs the same
 HOPELESS = 1.5  # times over a limit, when told right
 LIFTS = 1e-3  # share of the time from which on lifting counts
@@ -123,13 +125,22 @@ class Hunt:
             course = self._course(place)
             if course is None or any(self.space.distance(place, p) <= NEAR for p, _ in self.found):
                 continue
-            if self.found:
-                best = min((self._score(c.simulated) for _, c in self.found), default=np.inf)
-                hopeless = best >= 1.0 and course.share > HOPELESS
-                if hopeless or self._score(course) >= best - GAIN:
-                    continue
-            new.append(place)
-        return new
+            if not self.found or self._promises(course):
+                new.append(place)
+        return new[: AT_ONCE if not self.found else LATER]
+
+    def _promises(self, course: Course) -> bool:
+        """Whether a place promises so much more than the best lapped that it is worth lapping."""
+        best = min((c.simulated for _, c in self.found if c.simulated is not None), key=self._score)
+        if not best.ok:
+            return course.share <= HOPELESS and self._score(course) < self._score(best) - GAIN
+        if not course.ok:
+            return False
+        cost, least = (one.cost.of(self.goal.least) for one in (course, best))
+        if abs(cost - least) > SAME * self.seeker.scale:
+            return cost < (1.0 - GAIN) * least
+        sooner = (best.reached_at or 0.0) - (course.reached_at or 0.0)
+        return sooner > GAIN * self.seeker.whole or (sooner >= 0.0 and course.share < best.share - GAIN)
 
     def _course(self, place: Array) -> Course | None:
         try:
@@ -171,7 +182,8 @@ class Hunt:
                 foretold = teller.tell(settled)
             except LapwrightError:
                 continue
-            lifts = teller.lift_share(settled, foretold)
+            search = self.seeker.foreteller
+            lifts = search.lift_share(settled, search.tell(settled))
             course = course_of(foretold.track, self.asked, self.goal.hold, "operator")
             course = replace(course, forms=foretold.forms, lift_share=lifts)
             return replace(candidate, operator=course, lifts=lifts > LIFTS)
