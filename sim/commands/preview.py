@@ -67,7 +67,7 @@ class Ahead:
         say("Look out:" if self.warnings else "Nothing to look out for that shows from here.")
         for line in in_words(self.warnings, len(self.study.steps)):
             _said(say, line, "  ", "    ")
-        for line in _weighing(self.study):
+        for line in _weighing(self.study, self.looks):
             say()
             _said(say, line, "", "  ")
 
@@ -184,9 +184,12 @@ def _step(
     yield "leaves", beforehand.leaves(step, plates, look, units, glance)
 
 
-def _weighing(study: Study) -> list[str]:
-    """What a small depth of metal weighs, while the wear of the grit is a guess."""
-    from sim.report import beforehand
+def _weighing(study: Study, ahead: Sequence[Outlook]) -> list[str]:
+    """Which plate to weigh, while the wear of the grit is a guess."""
+    from sim.report.weighing import weighing
 
     guessed = any(key.startswith(("steps.", "grits.")) and key.endswith("wear") for key in study.assumed)
-    return [beforehand.weighing(study.plates, study.units)] if guessed else []
+    told = (
+        weighing(study.plates, list(zip(study.steps, ahead, strict=True)), study.units) if guessed else None
+    )
+    return [told] if told else []

@@ -41,7 +41,6 @@ __all__ = [
     "stays",
     "telling",
     "wears",
-    "weighing",
 ]
 
 Plates = Mapping[str, "Plate"]
@@ -378,22 +377,3 @@ def grain(step: Step, units: str = "metric") -> str:
     if step.grit.name.replace(" ", "") == told.replace(" ", ""):
         return ""
     return f" ({told})"
-
-
-def weighing(plates: Plates, units: str = "metric") -> str:
-    """How much a small depth of metal off each plate weighs."""
-    depth, said = (1e-6, "1 um") if units == "metric" else (40 * 25.4e-9, "40 uin")
-    grams: dict[str, list[str]] = {}
-    for name, of in plates.items():
-        weight = f"{number(1e3 * depth * of.land_area * of.material.density, 3)} g"
-        grams.setdefault(weight, []).append(name)
-    each = [f"{said} off {_or(names)} weighs {weight}" for weight, names in grams.items()]
-    first = next(iter(plates))
-    return (
-        f"{words.joined(each)}: weigh it before and after ten minutes, write what went into the grit, such "
-        f'as wear = {{ lost = "... g", in = "10 min", plate = "{first}" }}, and the times above are yours.'
-    )
-
-
-def _or(names: list[str]) -> str:
-    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " or " + names[-1]
