@@ -261,6 +261,27 @@ def test_a_goal_of_the_study_decides() -> None:
     assert "goal of the study" in "\n".join(in_words(got))
 
 
+def test_a_goal_counts_each_form_as_it_is_meant() -> None:
+    criterion = compare(GOAL).criterion
+
+    def figure(got: Summary, **reach: float) -> float:
+        return replace(criterion, goal=replace(criterion.goal, reach=reach, keep={})).figure(got)
+
+    made = summary(0, UM, 3 * UM, time=60.0)
+    sphere = {"A": 2 * UM, "B": -1 * UM}
+    plates = {n: replace(e, forms={**e.forms, "sphere": sphere[n]}) for n, e in made.plates.items()}
+    made = replace(made, plates=plates, mating=0.5 * UM)
+    # What a comparator reads between a dome of 2 um and a dish of 1 um: 3 um.
+    assert figure(made, difference=UM) == pytest.approx(3.0)
+    assert figure(made, dome=UM) == pytest.approx(2.0)
+    assert figure(made, mating=UM) == pytest.approx(0.5)
+    assert figure(made, mating=UM, difference=UM) == pytest.approx(3.0)
+    other = replace(made, time=90.0, plates={n: replace(e, removed=UM) for n, e in plates.items()})
+    for least, better in (("time", 1.0), ("removed", 0.0)):
+        goal = replace(criterion.goal, reach={"mating": UM}, keep={}, least=least)
+        assert replace(criterion, goal=goal).better(made, other) == better
+
+
 def made_up(flatness: list[float], sampling: float, text: str = PAIR) -> Comparison:
     """Two members with a flatness each, and so much error of sampling."""
     text += '[[variants]]\nname = "one"\nset = { time = "1 min" }\n'

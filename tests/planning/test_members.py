@@ -32,7 +32,10 @@ def test_awkward_values_are_written_as_toml_has_them() -> None:
         "empty": [],
         "mixed": [1, [2.5, "x"], {"a b": True}],
         "grits": {"two words": {"size": "9 um"}, "x": {"wear": {"A": "1", "B": "2"}}},
-        "steps": [{"a.b": 1e-9}, {"n": 10**18, "none": {}}],
+        "steps": [
+            {"a.b": 1e-9, "c": 0.1234567890123},
+            {"n": 10**18, "none": {}, "x": {"off": False, "no": 0}},
+        ],
     }
     assert tomllib.loads(written(document)) == document
 
