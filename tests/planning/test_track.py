@@ -77,12 +77,10 @@ def test_cost_is_what_was_done_until_then(time: float, swaps: float) -> None:
     assert cost.of("turns") == pytest.approx(time / 25.0)
 
 
-def test_cut_off_it_cost_the_same_until_then() -> None:
-    whole = track([3.0, 2.0, 1.0, 0.5, 0.2])
-    cut = whole.until(60.0)
-    assert cut.cost(60.0) == whole.cost(60.0)
-    assert cut.time[-1] == 60.0
-    assert cut.values["A.flatness"][-1] == pytest.approx(0.8 * UM)  # between 1.0 at 50 s and 0.5 at 75 s
+def test_the_way_ends_where_it_must_be_held_to() -> None:
+    way = course_of(track([3.0, 2.0, 1.0, 0.5, 0.2]), [FLAT], 60.0, "operator").trail
+    assert [time for time, _ in way] == [0.0, 25.0, 50.0, 60.0]
+    assert way[-1][1] == pytest.approx(0.8)  # between 1.0 at 50 s and 0.5 at 75 s
 
 
 def test_what_is_asked_of_whom() -> None:
