@@ -30,6 +30,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # one core unless threads ar
 import numba  # noqa: E402
 import numpy as np  # noqa: E402
 import picture  # noqa: E402
+import schedules  # noqa: E402
 import slow_twin  # noqa: E402
 
 from sim.kernels import wear as loops  # noqa: E402
@@ -429,6 +430,12 @@ def pictures(results: Results) -> None:
         results.add(*row)
 
 
+def searched(results: Results) -> None:
+    """How many candidate schedules a search looks at."""
+    for row in schedules.schedules():
+        results.add(*row)
+
+
 def machine() -> str:
     model = platform.processor() or platform.machine()
     info = Path("/proc/cpuinfo")
@@ -451,7 +458,7 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="only what is quick; writes nothing")
     parser.add_argument(
         "--only",
-        choices=("hours", "kernels", "growth", "threads", "processes", "sweeps", "picture"),
+        choices=("hours", "kernels", "growth", "threads", "processes", "sweeps", "picture", "schedules"),
         help="one part",
     )
     given = parser.parse_args()
@@ -465,6 +472,7 @@ def main() -> None:
         "processes": processes,
         "sweeps": sweeps,
         "picture": pictures,
+        "schedules": searched,
     }
     for name, part in parts.items():
         if (given.only or name) != name or (given.quick and name in ("processes", "sweeps")):
@@ -486,6 +494,7 @@ TITLES = {
     "processes": "Whole processes",
     "sweeps": "Many at once",
     "picture": "What a stroke leaves alone and makes",
+    "schedules": "Searching a schedule",
 }
 
 
