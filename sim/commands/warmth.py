@@ -70,10 +70,14 @@ def of_waiting(study: Study, ahead: Sequence[Outlook]) -> Iterator[tuple[int, st
     degrees = f"{number(1.8 * warmest)} degF" if study.units == "inch" else f"{number(warmest)} degC"
     it = "it" if len(waits) == 1 else "them"
     verb = "is" if len(waits) == 1 else "are"
+    between = ""
+    if len(waits) > 1 and not any(study.plates[name].outline.long for name in waits):
+        between = ". In between a comparator from one to the other is good enough, while both are equally warm"
     yield (
         step,
         f"{words.joined(list(waits))} {verb} up to about {degrees} warmer than the room at the end, from "
-        f"rubbing alone: let {it} stand free in the air for {_hours(low, high)} before you read",
+        f"rubbing alone: let {it} stand free in the air for {_hours(low, high)} before you believe a size"
+        f"{between}",
     )
 
 

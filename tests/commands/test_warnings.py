@@ -164,6 +164,8 @@ def test_how_long_to_wait_by_hand():
     assert float(re.search(r"about ([\d.]+) degC", said)[1]) == pytest.approx(warm, rel=0.06)
     low, high = (float(v) for v in re.search(r"for ([\d.]+) to ([\d.]+) hours", said).groups())
     assert low <= tau * log(warm / left) / 3600.0 <= high
+    # Two plates that lapped each other are equally warm: a comparator between them need not wait.
+    assert "before you believe a size. In between a comparator" in said
     assert ("wait", 1) not in codes(study(("58 um", "2 min", "")))
     inch = study(("5 um", "60 min", 'load = "20 N"'), head='units = "inch"\n')
     fahrenheit = float(re.search(r"about ([\d.]+) degF", text(inch, "wait"))[1])
