@@ -56,8 +56,12 @@ REMARK = f" ({words.REMARK})"
 def echoed(value: float, units: str = "metric") -> str:
     """A length at the bench [m]: as it was typed, or two figures of one that was worked out."""
     said = say_length(value, units, echo=True)
-    figures = said.split()[0].replace(".", "").lstrip("0")
-    return said if len(figures) <= TYPED else words.length(value, units)
+    return said if _short(said) else words.length(value, units)
+
+
+def _short(said: str) -> bool:
+    """Whether a quantity has no more figures than one types."""
+    return len(said.split()[0].replace(".", "").lstrip("0")) <= TYPED
 
 
 def fine(size: float, step: Step) -> str:
@@ -210,7 +214,9 @@ def press(step: Step, plates: Plates, look: Outlook, units: str = "metric") -> s
     top = plates[step.top]
     said = f"{step.top} weighs {say_mass(top.total_mass, units)}"
     if step.load.force > 0.0:
-        said += f", your hand adds {say_force(step.load.force, units, echo=units == 'metric')}"
+        typed = say_force(step.load.force, units, echo=units == "metric")
+        # A force typed in kg or lb has more figures in N than anybody wants.
+        said += f", your hand adds {typed if _short(typed) else say_force(step.load.force, units, 3)}"
         if step.load.at != (0.0, 0.0):
             said += f" {echoed(math.hypot(*step.load.at), units)} off its middle"
     else:

@@ -135,6 +135,13 @@ def _other_stroke(drive: float) -> str:
     return "a longer stroke, or one that goes further over the edge,"
 
 
+def _which(more: float, less: float) -> str:
+    """What tells the more domed of two faces from the other, of their curvatures."""
+    if more < 0.0:
+        return "the less hollow one"
+    return "the domed one" if more > 0.0 >= less else "the more domed one"
+
+
 def _way_round(
     step: Step, plates: Plates, drive: float, half: float | None, units: str, more_plates: bool
 ) -> str:
@@ -153,7 +160,7 @@ def _way_round(
         return f"they come alike, and this parts them: {cure}"
     domed = bottom if apart > 0.0 else top
     other = top if apart > 0.0 else bottom
-    one = "the domed one" if domed.form.sphere > 0.0 >= other.form.sphere else "the more domed one"
+    one = _which(_curve(domed), _curve(other))
     if drive == 0.0:
         if step.swap is None:
             return ""

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from sim.plate.plate import GRAVITY
+from sim.study.doubtful import doubtful, meant_in_inches
 from sim.study.faults import RefusedError, nearest, shown
 
 __all__ = [
@@ -179,15 +180,6 @@ EXPANSION = Dimension(
 )
 _ALL = (LENGTH, TIME, MASS, PRESSURE, ANGLE, DENSITY, EXPANSION, FORCE)
 
-# What the shop says and nobody elsewhere can size: refused with both readings.
-_DOUBTFUL = {
-    "tenth": '"tenths" are 0.0001 in in one shop and 0.1 mm in the next: write 0.0001 in, 100 uin or 2.54 um',
-    "hundredth": '"hundredths" are of an inch or of a millimetre: write 0.01 in or 0.01 mm',
-    "thousandth": '"thousandths" are of an inch or of a millimetre: write thou (0.001 in) or um (0.001 mm)',
-    "millionth": '"millionths" are of an inch or of a metre: write uin or um',
-    "mil": '"mil" is 0.001 in to some and a millimetre to others: write thou or mm',
-}
-
 # One spelling for both micro signs, minus signs, blanks that do not break, raised digits.
 _SIGNS = str.maketrans("\u00b5\u03bc\u2212\u2013\u00a0\u202f\u2009²³", "uu--   23")
 _NUMBER = r"(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?"
@@ -239,14 +231,14 @@ def clean(number: float) -> float:
     return float(f"{number:.15g}")
 
 
-def _refusal(value: Any, kind: Dimension, unit: str | None) -> RefusedError:
+def _refusal(value: Any, kind: Dimension, unit: str | None, number: float = 1.0) -> RefusedError:
     """Why a text is not of this kind."""
     how = f"write a number, a space and one of {kind.offered}"
     if unit is None:
         return RefusedError(f"{shown(value)} is not {kind.article}: {how}", "unit")
-    word = unit.lower().strip(". ").removesuffix("s")
-    if word in _DOUBTFUL and kind.name in ("length", "time"):
-        return RefusedError(f"{shown(value)} cannot be read: {_DOUBTFUL[word]}", "unit")
+    doubt = doubtful(number, unit) if kind.name in ("length", "time") else None
+    if doubt is not None:
+        return RefusedError(f"{shown(value)} cannot be read: {doubt}", "unit")
     other = next((k for k in _ALL if k is not kind and find(unit, k.units) is not None), None)
     if other is not None:
         is_not = f"is not {kind.article} (it is {other.article})"
@@ -258,9 +250,12 @@ def _refusal(value: Any, kind: Dimension, unit: str | None) -> RefusedError:
 
 def _bare(value: Any, kind: Dimension) -> RefusedError:
     number = value.strip() if isinstance(value, str) else shown(value)
+    meant = f'"{number} {kind.usual}"'
+    apart = take_apart(number)
+    if kind is SMALL and apart is not None and (inches := meant_in_inches(apart[0])):
+        meant = f"{inches} for {number} in"
     return RefusedError(
-        f"{shown(value)} has no unit: write a number, a space and one of {kind.offered}, "
-        f'such as "{number} {kind.usual}"',
+        f"{shown(value)} has no unit: write a number, a space and one of {kind.offered}, such as {meant}",
         "bare_number",
     )
 
@@ -305,7 +300,7 @@ def read(value: Any, kind: Dimension) -> float:
     if size is None:
         clock = _hours_and_minutes(text) if kind is TIME else None
         if clock is None:
-            raise _refusal(value, kind, unit)
+            raise _refusal(value, kind, unit, number)
         return clock
     result = number * size
     if not math.isfinite(result):

@@ -57,7 +57,7 @@ def test_two_domes_one_higher():
     said, _ = made("A", "B", ('dome = "3 um"', 'dome = "1 um"'))
     assert "the right way round: A is the more domed one" in said
     said, _ = made("A", "B", ('dish = "3 um"', 'dish = "1 um"'))
-    assert "the wrong way round: B is already the more domed one; put B on top" in said
+    assert "the wrong way round: B is already the less hollow one; put B on top" in said
 
 
 def test_more_than_enough():
@@ -235,3 +235,13 @@ def test_a_rim_that_is_never_rubbed():
     said = " ".join(beforehand.leaves(study.steps[0], study.plates, look))
     assert look.overhang < 0.0
     assert f"the outermost {1e3 * -look.overhang:.0f} mm of A" in said
+
+
+def test_a_force_typed_in_kilograms_has_three_figures():
+    # 60 kg under the standard gravity: 588.399 N
+    study = parse(
+        'plates.A = { disc = "160 mm", thickness = "30 mm", form = { dish = "3 um" } }\n'
+        'plates.B = { like = "A", form = { dish = "1 um" } }\n' + STEP % ("A", "B", 'load = "60 kg"')
+    )
+    (step,), (look,) = study.steps, outlooks(study.plates, study.steps)
+    assert "your hand adds 588 N:" in beforehand.press(step, study.plates, look)

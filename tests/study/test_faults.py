@@ -250,7 +250,7 @@ WRONG = [
     # words of the shop that have no one size
     (
         plate("disc = '160 mm', mass = '4 kg', form = { dome = '2 tenths' }"),
-        '"tenths" are 0.0001 in in one shop and 0.1 mm in the next: write 0.0001 in, 100 uin or 2.54 um',
+        '"tenths" are 0.0001 in in one shop and 0.1 mm in the next: write 0.0002 in, 200 uin or 0.2 mm',
     ),
     (
         plate("disc = '160 mm', mass = '4 kg', form = { dome = '2,5 um' }"),
