@@ -38,7 +38,11 @@ class Bench:
     stop: Callable[[], bool]
     tolerance: Tolerance = field(default_factory=Tolerance)
     known: dict[str, Summary] = field(default_factory=dict)
-    done: int = 0
+
+    @property
+    def done(self) -> int:
+        """How many simulations the search rests on, in whatever sitting they were done."""
+        return len(self.known)
 
     def lap(
         self, studies: Sequence[tuple[Study, int]], tell: Callable[[int, int], None] = lambda done, of: None
@@ -67,7 +71,6 @@ class Bench:
                 for answer in answers:
                     self._keep(names[answer.summary.member], answer.summary)
                 count += len(answers)
-                self.done += len(answers)
                 tell(count, len(keys))
         if any(key not in self.known for key in keys):
             raise InterruptedSearchError

@@ -83,7 +83,7 @@ class Hunt:
                 telling = self._telling("samples")
                 got = drawn_in(got, best, samples, self.bench, telling)
         except InterruptedSearchError:
-            return replace(got if got.candidates else self._answer(()), outcome="interrupted")
+            got = replace(got if got.candidates else self._answer(()), outcome="interrupted")
         return replace(got, simulated=self.bench.done)
 
     def _telling(self, stage: str) -> Callable[[int, int], None]:

@@ -145,6 +145,13 @@ def test_json_is_what_scripts_are_promised(done: tuple[Path, str], answer: dict[
     assert "NaN" not in json.dumps(answer)
 
 
+def test_one_worker_finds_the_same_to_the_last_bit(done: tuple[Path, str], answer: dict[str, Any]) -> None:
+    found = typed(done[0], "goal.toml", "--samples", "3", "--workers", "1", "--out", "alone-tune", "--json")
+    assert found.returncode == 0, found.stderr
+    alone = json.loads(found.stdout)
+    assert {**alone, "study": answer["study"]} == answer
+
+
 def test_the_new_study_runs_to_the_numbers_that_were_promised(
     done: tuple[Path, str], answer: dict[str, Any], capsys: Any, monkeypatch: Any
 ) -> None:
@@ -283,7 +290,7 @@ def test_ctrl_c_keeps_what_is_done_and_it_goes_on(bench: Path) -> None:
         running.send_signal(signal.SIGINT)
         said, told = running.communicate(timeout=60)
     assert running.returncode == 1, told
-    assert "lapped in full; what is done is in safety" in told
+    assert re.search(r"stopped with [1-9]\d* lapped in full; what is done is in safety", told)
     assert "Traceback" not in told
     there = {p.name: p.read_bytes() for p in work.glob("*.json")}
     assert there
