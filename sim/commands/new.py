@@ -196,15 +196,19 @@ def _shown(path: Path, say: Speaker) -> None:
 
 def _next(path: Path, answers: Answers, say: Speaker) -> None:
     from sim.interview.compose import read_nothing
+    from sim.interview.scene import names
     from sim.report.amounts import joined
 
     say()
     say(f"{path} is written. It is plain text: open it in any editor and change what you like.")
     unread = read_nothing(answers) if answers else []
     if unread:
+        taken = f"{'it is' if len(unread) == 1 else 'they are'} taken as flat"
+        if len(unread) == len(names(answers)):
+            taken = "this is about flat faces"
         said = (
-            f"You have not read {joined(unread)} yet, so this is about flat faces. Read first, write what "
-            f"you read into {path}, and it is about your plates."
+            f"You have not read {joined(unread)} yet, so {taken}. Read first, write what you read into "
+            f"{path}, and it is about your plates."
         )
         say(textwrap.fill(said, WIDTH, break_long_words=False, break_on_hyphens=False))
     say.next(

@@ -173,8 +173,8 @@ def _swaps(answers: Answers, first: bool) -> list[str]:
         return []
     known = not read_nothing(answers) and work(answers) == "two plates" and not long("A", answers)
     if not known:
-        note = "the plates change places; evenly, until you know which is domed" if first else ""
-        return [_line("swap_every", "5 min", note)]
+        evenly = "; evenly, until you know which is domed" if read_nothing(answers) else ""
+        return [_line("swap_every", "5 min", f"the plates change places{evenly}" if first else "")]
     return [
         "# Read both so often and lay the more domed one on top: equal swaps do not cure a dome on a dish.",
         _line("swap_every", {"read": "5 min", "on_top": "more domed"}),

@@ -88,7 +88,7 @@ do not always fall on the same side of the bottom. walk 4: 4 degrees a stroke; b
 
 def reads(long: bool, units: str) -> str:
     """What to answer when asked what a face reads."""
-    unit, a, b = ("uin", "120", "20") if units == "inch" else ("um", "3", "0.5")
+    unit, a, b = ("uin", "100", "20") if units == "inch" else ("um", "3", "0.5")
     if long:
         shapes = f"""\
 bow {a}: the middle stands {a} {unit} above the ends (bow -{a}: below). crown: the middle above the long

@@ -104,7 +104,7 @@ def _how(units: str, long: bool) -> str:
         words = "bow 100, wind 40" if units == "inch" else "bow 3, wind 1"
     else:
         words = (
-            "dome 120, dish 40 or dome 120, twist 20"
+            "dome 100, dish 40 or dome 100, twist 20"
             if units == "inch"
             else "dome 3, dish 1 or dome 3, twist 0.5"
         )

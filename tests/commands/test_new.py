@@ -739,6 +739,38 @@ def test_yes_takes_every_usual_answer_and_shows_what_it_means(
     assert (bench / "my-plates.toml").read_text() == compose(take_usual())
 
 
+@pytest.mark.parametrize("read", [(), ("A",), ("B", "C"), ("A", "B", "C")])
+def test_what_is_not_read_is_said_of_those_plates_alone(
+    read: tuple[str, ...], bench: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    reads = ["dome 2" if name in read else "don't know" for name in "ABC"]
+    typing(monkeypatch, "\n".join(["", "three", "", "", "", *reads, "", "", "", "", "", ""]))
+    assert main(["new"]) == 0
+    told = " ".join(capsys.readouterr().out.split())
+    text = (bench / "my-plates.toml").read_text()
+    assert ("so this is about flat faces" in told) == (not read)
+    assert ("until you know which is domed" in text) == (len(read) < 3)
+    if read == ("B", "C"):
+        assert "You have not read A yet, so it is taken as flat" in told
+    if read == ("A",):
+        assert "You have not read B and C yet, so they are taken as flat" in told
+    assert ("You have not read" in told) == (len(read) < 3)
+
+
+def test_one_example_of_a_reading_in_question_help_and_refusal(
+    bench: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for units, size in (("inch", "100"), ("metric", "3")):
+        talk_through = [units, "two", "", "", "", "?", "wobbly", "", "", "", "", "", "", "", ""]
+        typing(monkeypatch, "\n".join(talk_through))
+        assert main(["new", "--force"]) == 0
+        told = capsys.readouterr().out
+        (asked, *_), (helped, *_) = (re.findall(p, told) for p in (r"Dome (\d+) or dish", r"dome (\d+): the"))
+        refused = re.search(r"write dome (\d+), dish \d+ or dome (\d+)", " ".join(told.split()))
+        assert refused is not None
+        assert {asked, helped, *refused.groups()} == {size}
+
+
 def test_example_writes_the_shortest_study(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["new", "--example"]) == 0
     text = (bench / "example.toml").read_text()
