@@ -258,7 +258,8 @@ def _one(reason: Reason, away: Deviation | None, margin: EdgeMargin) -> dict[str
         "lifts": reason.lift_share > 0.0,
         "lift_share": reason.lift_share,
         "lift_phase": _phases(reason),
-        "deviation": None if away is None else away.as_forms(),
+        "deviation": None if away is None or away.trouble else away.as_forms(),
+        "trouble": None if away is None else away.trouble or None,
     }
 
 
@@ -272,6 +273,7 @@ def _mode(mode: Mode, forms: Mapping[str, Mapping[str, float]]) -> dict[str, Any
     return {
         "half_life": mode.half_life,
         "half_removed": mode.half_removed,
+        "period": mode.period,
         "stays": mode.stays,
         "slow": mode.slow,
         "forms": forms,

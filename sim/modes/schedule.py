@@ -162,7 +162,8 @@ class Cycle:
             for start in levels:
                 shape[start : start + PLANES] = 0.0
             slow = np.abs(left[k] - 1.0) < SLOW * fastest
-            period = 2.0 * np.pi * self.time / abs(angle) if 0.0 < abs(angle) < np.pi else None
+            runs_round = 0.0 < abs(angle) < np.pi and size > LOST
+            period = 2.0 * np.pi * self.time / abs(angle) if runs_round else None
             modes.append(
                 Mode(
                     rate,

@@ -11,6 +11,7 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from sim import __version__
+from sim.errors import TippedError
 from sim.lapping.average import Pair
 from sim.lapping.kept import kept
 from sim.lapping.motion import Motion
@@ -213,7 +214,7 @@ def _finer_that_stay(reason: Reason, plates: tuple[Plate, ...], room: int) -> li
 
 
 def _cause(study: Study, number: int, reason: Reason) -> str:
-    """Pressure and wear of flat faces under the stroke, with what the wear makes."""
+    """Pressure and wear of flat faces under the stroke, with what the wear makes; nothing where one tips."""
     step = reason.step
     bottom, top = (_coarser(study.plates[name]) for name in reason.names)
     key = "bow" if top.outline.long or bottom.outline.long else "sphere"
@@ -222,10 +223,12 @@ def _cause(study: Study, number: int, reason: Reason) -> str:
         Motion(step, (0, 1, number)), reason.load, 0, step.total_strokes, FRESH_POSES, (0.5, 0.5)
     )
     flat = np.zeros(bottom.grid.shape), np.zeros(top.grid.shape)
-    worn = pair.average(flat[0], flat[1], sample)
     still = np.ones_like(sample.poses.vx), np.zeros_like(sample.poses.vy)
     even = replace(sample, poses=replace(sample.poses, vx=still[0], vy=still[1], spin=still[1]))
-    pressed = pair.average(flat[0], flat[1], even)
+    try:
+        worn, pressed = (pair.average(flat[0], flat[1], each) for each in (sample, even))
+    except TippedError:  # told beside what lifts
+        return ""
     drift = reason.spectrum.forms(reason.spectrum.drift)
     made = [forms.get(key, next(iter(forms.values()))) for forms in drift]
     figure = cause((bottom, top), (pressed.bottom, pressed.top), (worn.bottom, worn.top), made)

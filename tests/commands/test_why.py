@@ -125,7 +125,7 @@ def test_json_is_as_the_interface_page_has_it(asked) -> None:
         assert type(part["survivors"]) is int
         assert type(part["lifts"]) is bool
         for mode in part["modes"]:
-            assert {"half_life", "half_removed", "stays", "slow", "forms"} <= set(mode)
+            assert {"half_life", "half_removed", "period", "stays", "slow", "forms"} <= set(mode)
             assert set(mode["forms"]) == {"A", "B"}
         for forms in (part["drift"], part["residue"]):
             assert set(forms) == {"A", "B"}
@@ -193,6 +193,30 @@ def test_a_later_step_is_judged_by_the_faces_it_finds(asked) -> None:
     assert not second["lifts"]
     assert second["lift_phase"] == []
     assert second["deviation"] is None
+
+
+def test_a_top_that_tips_says_so(asked, told) -> None:
+    far = study('kind = "line", length = "150 mm", centre = ["60 mm", "0 mm"]')
+    (step,) = asked(far, "--degree", "4")["steps"]
+    assert step["deviation"] is None
+    assert "tips" in step["trouble"]
+    assert "so none of this holds" in told(far, "--degree", "4")
+    (step,) = asked(study(CIRCLE, a=', form = { dome = "4 um" }'), "--degree", "4")["steps"]
+    assert step["trouble"] is None
+    assert step["deviation"]["A"]["sphere"] != 0.0
+
+
+def test_errors_that_run_round_as_they_go_have_a_period(asked) -> None:
+    """Three plates lapped by turns until they mate: (5 +- i sqrt 7)/16 of the domes, a cycle (check 11)."""
+    pair = '[[steps]]\ntop = "{}"\nbottom = "{}"\ngrit = "15 um"\nturn = "8 deg per stroke"\ntime = "{}"\n'
+    plates = study(CIRCLE).split("[[steps]]")[0] + 'plates.C = { like = "A" }\n'
+    steps = "".join(pair.format(*which, "1000 h") for which in ("AB", "BC", "CA"))
+    got = asked(plates + steps, "--degree", "2")["schedule"]
+    turning = [mode for mode in got["modes"] if mode["period"] is not None]
+    cycles = [mode["period"] / got["time"] for mode in turning]
+    assert cycles == pytest.approx([2.0 * math.pi / math.atan2(math.sqrt(7.0), 5.0)], rel=1e-3)
+    (step,) = asked(study(LINE), "--degree", "4")["steps"]
+    assert all(mode["period"] is None for mode in step["modes"])  # nothing turns while it rubs
 
 
 def test_the_schedule_says_where_it_lifts(asked) -> None:
@@ -273,6 +297,10 @@ def test_what_is_made_is_told_for_metal_and_for_an_hour(told) -> None:
 def test_even_swaps_hold_the_plates_as_they_are(told) -> None:
     said = told(study(CIRCLE, 'swap_every = "5 min"'))
     assert "equal swaps hold the plates as they are" in said
+    whole = said.split("One cycle, over and over")[1]
+    assert re.search("a dome in (A against a hollow in B|B against a hollow in A)", whole)
+    assert re.search("(A high at 3 and 9 against B|B high at 3 and 9 against A) high at 12 and 6", whole)
+    assert re.search("the same twist in (A and B|B and A)", whole)
     uneven = told(study(CIRCLE, 'swap_every = { A = "6 min", B = "2 min" }').replace("20 min", "24 min"))
     assert "equal swaps" not in uneven
     # A is on top for three quarters of the time: half of what it would gain without swaps.
