@@ -22,7 +22,7 @@ from sim.plate.measure import EdgeMargin
 from sim.plate.outline import Disc
 from sim.report import words
 from sim.report.beforehand import fine
-from sim.report.staying import goes_slowly, same_outline, title
+from sim.report.staying import LITTLE, goes_slowly, same_outline, title
 
 __all__ = [
     "Goes",
@@ -42,7 +42,6 @@ __all__ = [
 ALIKE = 1.15  # errors that are halved by amounts of metal nearer than this are told together
 STAYS = 0.5  # share of an error that is left for ever, from which it counts as staying
 TRACE = 0.02  # share left for ever that is not worth a word
-LITTLE = 0.02  # um of form for each um removed: less is nothing to speak of
 ALL = 0.995  # share of the places in the stroke that counts as everywhere
 APART = math.radians(40.0)  # places in the stroke nearer than this are told together
 MOST_PLACES = 3

@@ -9,11 +9,13 @@ from sim.lapping.kept import Kept, kept
 from sim.modes.evolution import SLOW
 from sim.modes.named import Named
 from sim.modes.reason import Reason
+from sim.modes.spectrum import NO_MARGIN
 from sim.report import words
 from sim.report.beforehand import clock
 
-__all__ = ["goes_slowly", "leaves_alone", "same_outline", "stays_in_short", "stays_wholly", "title"]
+__all__ = ["LITTLE", "goes_slowly", "leaves_alone", "same_outline", "stays_in_short", "stays_wholly", "title"]
 
+LITTLE = 0.02  # um of form for each um removed: less is nothing to speak of
 FITS = 0.98  # share of an error that is left for ever, from which the two faces fit
 
 TITLES = {
@@ -48,6 +50,8 @@ WHY = {
     "winds": f"wind stays: two faces in the same wind {EVERYWHERE}; a rail cannot be turned a quarter, so "
     "lap each against a third one, or on a round plate that turns",
 }
+# What becomes of those follows who lies on top: the form of a face that is one half of each.
+PART_OF = {"dome in dish": "sphere", "bow in bow": "bow", "crown in crown": "crown"}
 ORDER = ("dome in dish", "twists", "saddle in saddle", "bow in bow", "crown in crown", "winds")
 
 
@@ -92,12 +96,27 @@ def leaves_alone(reason: Reason, units: str) -> list[str]:
 
 def _with_cure(error: Named, reason: Reason) -> str:
     why = WHY[error.name]
-    if error.name not in ("dome in dish", "bow in bow", "crown in crown"):
+    if error.name not in PART_OF:
         return why
     if not same_outline(reason):
         return f"{why}. What moves it is where on {reason.step.bottom} you rub, and how far over its rim"
-    which = "domed one" if error.name == "dome in dish" else "one that is high in the middle"
+    gained = _gained_on_top(error, reason)
+    if abs(gained) < LITTLE:
+        return f"{why}. This stroke does not move it to speak of, whoever lies on top; a longer one does"
+    round_ones = error.name == "dome in dish"
+    if gained < 0.0:
+        which = "domed one" if round_ones else "one that is high in the middle"
+    else:
+        which = "hollow one" if round_ones else "one that is hollow in the middle"
     return f"{why}. Only who lies on top, and for how long, moves it: keep the {which} on top longer"
+
+
+def _gained_on_top(error: Named, reason: Reason) -> float:
+    """What the top gains of such an error, + high in the middle, for each depth removed, once bedded in."""
+    if reason.removal <= 0.0:
+        return 0.0
+    forms = reason.forms(reason.evolution.bedded_drift, NO_MARGIN)[reason.step.top]
+    return forms[PART_OF[error.name]] / reason.removal
 
 
 def _profiles(reason: Reason, told: int) -> list[str]:

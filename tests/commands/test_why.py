@@ -287,6 +287,28 @@ def test_each_error_that_stays_has_its_reason_and_its_cure(told) -> None:
     assert "a dome in a dish stays" in turned
 
 
+@pytest.mark.parametrize(
+    ("stroke", "turn", "which"),
+    [
+        (CIRCLE, "none", "domed"),
+        ('kind = "circle", radius = "24 mm"', "-180 deg per stroke", "hollow"),
+        ('kind = "still"', "90 deg per stroke", None),
+        ('kind = "circle", radius = "3 mm"', "none", None),
+    ],
+)
+def test_who_goes_on_top_longer_is_the_one_that_loses_by_it(asked, told, stroke, turn, which) -> None:
+    """What goes hollow on top should be the domed one; turned back once round, this one goes domed there."""
+    text = study(stroke, f'turn = "{turn}"')
+    (step,) = asked(text, "--degree", "4")["steps"]
+    gained = step["drift"]["A"]["sphere"] / step["removal"]["A"]
+    assert (gained < -0.02, gained > 0.02) == (which == "domed", which == "hollow")
+    said = told(text, "--degree", "4")
+    assert "a dome in a dish stays" in said
+    told_so = re.findall(r"keep the (\w+) one on top longer", said)
+    assert told_so == ([] if which is None else [which])
+    assert ("whoever lies on top" in said) == (which is None)
+
+
 def test_what_is_made_is_told_for_metal_and_for_an_hour(told) -> None:
     said = told(study(CIRCLE))
     assert re.search(r"for each 1 um removed, once they have bedded in: B goes domed by 0\.65 um", said)
