@@ -186,7 +186,8 @@ def _readings(rows: Sequence[Row], units: str) -> str:
     fine = any(MARK in row.expect for row in rows)
     note = f" {MARK} finer than a tenth of the grit: {words.REMARK}." if fine else ""
     return (
-        '<div class="wc-note">Before every reading: wash, dry, and let the plates come to one temperature.'
+        '<div class="wc-note">Before every reading wash and dry. Two plates equally warm may be compared at '
+        "once; before you believe a size, let them stand until they are at the temperature of the room."
         f"{note}</div>"
         f'<table class="wc-read"><colgroup>{columns}</colgroup><thead><tr>{head}</tr></thead>'
         f"<tbody>{''.join(body)}</tbody></table>"

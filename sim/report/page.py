@@ -68,6 +68,7 @@ def _draw(said: Account) -> Drawn:
             "stroke": pictures.stroke(said),
             "bearing": pictures.bearings(said),
             "metal": pictures.metal(said),
+            "fringes": pictures.fringes_of(said),
         }
 
 
@@ -85,12 +86,17 @@ def _html(said: Account, drawn: Drawn) -> str:
         first=f'{_asides(said)}\n<figure class="faces">{faces}</figure>\n'
         + (f'<figure class="cuts">{cuts}</figure>' if cuts else ""),
         parts=(part(name, title, make(said, drawn)) for name, title, make in PARTS),
-        foot=f"{said.run.program}; study {said.run.study_stem}, seed {said.run.seed}",
+        foot=f"{said.run.program}; study {said.run.study_stem}{_seed(said)}",
         tail=(
             f'<script type="application/json" id="frames-data">{frames_json(said)}</script>\n'
             f"<script>\n{script}\n</script>\n"
         ),
     )
+
+
+def _seed(said: Account) -> str:
+    """The seed, where anything hangs on it: a hand that scatters."""
+    return "" if all(step.hand.steady for step in said.steps) else f", seed {said.run.seed}"
 
 
 def _picture(drawn: Drawn, name: str, label: str) -> str:
@@ -198,7 +204,16 @@ def _metal(said: Account, drawn: Drawn) -> str:
         )
         lines.append(
             words.metal(
-                face.name, face.lost, got.inner, got.outer, change, grams, said.units, got.places, makes
+                face.name,
+                face.lost,
+                got.inner,
+                got.outer,
+                change,
+                grams,
+                said.units,
+                got.places,
+                makes,
+                got.side,
             )
         )
     told = bullets(lines)
@@ -236,10 +251,10 @@ def _bearing(said: Account, drawn: Drawn) -> str:
 
 
 def _flat(said: Account, drawn: Drawn) -> str:
-    """What an optical flat would show; a panel of fringes goes before the words once something draws it."""
+    """What an optical flat would show: the bands of each face, and whether they will be seen at all."""
     panel = _picture(drawn, "fringes", "Bands that an optical flat would show")
     told = bullets(flat_words(said))
-    return (f'<figure class="wide">{panel}</figure>' if panel else "") + told
+    return told + (f'<figure class="wide">{panel}</figure>' if panel else "")
 
 
 def _card(said: Account, drawn: Drawn) -> str:
@@ -290,9 +305,9 @@ def _assumed(said: Account, drawn: Drawn) -> str:
         first,
         f"So read the result as: after {words.both_units(lost, said.units)} off (mean), "
         f"{words.minutes(seconds, said.weighed)}.",
-        "How far the grit layer gives is common practice, 0.05 of the grit at "
-        f"{words.pressure(3e3, said.units)}, within 0.02 to 0.15: what both plates "
-        "keep of dish goes with it.",
+        "How far the grit layer gives is a guess too: 0.05 of the grit at "
+        f"{words.pressure(3e3, said.units)}, perhaps 0.02 to 0.15. "
+        "It sets the small hollow that both plates keep.",
         "Not modelled: bending of the plates, heat, grit piling up before the leading edge, a starved or "
         "flowing layer, scratches.",
     ]

@@ -16,9 +16,9 @@ CAUTIONS = (
     "Pinch and tip: from the lift-off overhang on the plate can rock. Slide plates apart, never pry.",
     "Sludge of cobalt-bonded carbide is a carcinogen hazard (NTP 12th report): work wet, wear gloves, no dry "
     "sanding, collect the waste.",
-    "Solvent carriers burn.",
-    "Lasers: 1 mW is the limit of class 2 (IEC 60825-1); 405 nm looks dim and brings no aversion. "
-    "Never view a raw beam.",
+    "Solvents that carry the grit burn and their vapour harms: air, no flames, no hot work near by.",
+    "Lasers used to see fringes: 1 mW is the limit of class 2 (IEC 60825-1). A 405 nm beam looks dim, so "
+    "you do not look away: never view a raw beam.",
     "Local rules and licensed practice come first.",
 )
 

@@ -222,8 +222,15 @@ def _value_cells(key: str, value: float | None, finish: float | None) -> str:
 def _numbers(value: float, finish: float | None) -> str:
     fine = finish is not None and words.NOTHING <= abs(value) < finish
     mark = f'<span class="fine">{MARK}</span>' if fine else ""
-    metric, inch = ("0" if abs(value) < words.NOTHING else words.two(value / s) for s in (1e-6, 25.4e-9))
+    metric, inch = (_figure(value, s, least) for s, least in ((1e-6, 0.01), (25.4e-9, 0.4)))
     return f'<td class="num">{metric}{mark}</td><td class="num">{inch}{mark}</td>'
+
+
+def _figure(value: float, scale: float, least: float) -> str:
+    """A size in a unit; nothing is told apart below `least` of it."""
+    if abs(value) < words.NOTHING:
+        return "0"
+    return words.two(value / scale) if abs(value) >= least * scale else f"under {least:g}"
 
 
 def _caption(account: Account, marked: bool) -> str:
@@ -236,6 +243,10 @@ def _caption(account: Account, marked: bool) -> str:
             [f"{words.length(f.record.margin, account.units)} of {f.name}" for f in account.faces]
         )
         said = f"Left out of every form but the edge, as edge margin: {each}."
+    said += (
+        " Dome, dish and the rest are told out to the rim, the flatness only inside that margin: it can be "
+        "the smaller figure."
+    )
     if marked:
         said += f" {MARK} Finer than a tenth of the grit: {words.REMARK}."
     return escaped(said)

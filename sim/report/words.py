@@ -134,17 +134,23 @@ def metal(
     units: str = "metric",
     places: tuple[str, str] = ("in the middle", "at the rim"),
     makes: tuple[str, str] = ("makes a face hollow", "makes a face domed"),
+    side: tuple[str, float, float] | None = None,
 ) -> str:
     """Where the metal went on one plate: mean depth lost, lost in the middle, lost at the rim [m].
 
     `sphere_change` [m] is how the dome (a rail: the bow) grew (+) or sank (-); the sentence names the effect
     only where it agrees with where the metal went, as `makes` has it: more off the first place, off the
-    second.  `grams` is the mass lost.
+    second.  `grams` is the mass lost.  `side`: the hour towards which most went, the mean depth lost in that
+    half and in the other [m], where that is what there is to say.
     """
     if mean < NOTHING:
         return f"{name} lost nothing to speak of."
     weight = f", {two(grams)} g" if grams is not None and grams > 0.005 else ""
     start = f"{name} lost {size(mean, units)} on average{weight}"
+    if side is not None:
+        clock, near, far = side
+        halves = f"{size(near, units)} in that half, {size(far, units)} in the other"
+        return f"{start}, most towards {clock}: {halves}."
     if middle is None or rim is None or not (math.isfinite(middle) and math.isfinite(rim)):
         return start + "."
     if abs(rim - middle) < UNEVEN * mean or two(rim) == two(middle):

@@ -31,6 +31,7 @@ from sim.report.typeset import typeset
 __all__ = ["Zones", "metal", "zones"]
 
 MM = 1e3
+ONE_SIDED = 0.3  # of the mean depth: halves that differ by more are told
 _UNIT = {"metric": (1e-6, "µm"), "inch": (25.4e-9, "µin")}
 _LENGTH = {"metric": (1e-3, "mm"), "inch": (25.4e-3, "in")}
 
@@ -45,6 +46,7 @@ class Zones:
     places: tuple[str, str]
     at: Array  # (k,) distance from the middle [m]
     depth: Array  # (k,) mean depth there [m]; nan without land
+    side: tuple[str, float, float] | None  # hour to which most went, depth that way and the other [m]
 
 
 def zones(face: Face) -> Zones:
@@ -74,7 +76,22 @@ def zones(face: Face) -> Zones:
         [_mean(worn, land * ((share >= a) & (share <= b))) for a, b in itertools.pairwise(edges)]
     )
     at = start + (reach - start) * 0.5 * (edges[1:] + edges[:-1])
-    return Zones(_mean(worn, land), inner, outer, places, at, depth)
+    side = _one_side(X, Y, worn, land, abs(outer - inner))
+    return Zones(_mean(worn, land), inner, outer, places, at, depth, side)
+
+
+def _one_side(X: Array, Y: Array, worn: Array, land: Array, radial: float) -> tuple[str, float, float] | None:
+    """Where most went to one side: its hour, the mean depth of the half that way and of the other [m].
+
+    None where the halves differ by less than middle and rim do (`radial` [m]), or by little.
+    """
+    mean = _mean(worn, land)
+    away = [float((land * (worn - mean) * axis).sum()) for axis in (X, Y)]
+    ahead = X * away[0] + Y * away[1]
+    near, far = _mean(worn, land * (ahead > 0.0)), _mean(worn, land * (ahead < 0.0))
+    if not near - far > max(radial, ONE_SIDED * mean):
+        return None
+    return words.hour(*away), near, far
 
 
 def _mean(values: Array, weight: Array) -> float:
