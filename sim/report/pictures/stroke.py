@@ -63,7 +63,16 @@ def reaches(account: Account) -> list[Reach]:
     groups: dict[tuple[object, ...], list[int]] = {}
     for number, step in enumerate(account.steps, 1):
         outlines = account.study.plates[step.top].outline, account.study.plates[step.bottom].outline
-        key = (*outlines, step.curve, step.direction, step.centre, step.carry_centre, step.walk)
+        key = (
+            *outlines,
+            step.curve,
+            step.direction,
+            step.centre,
+            step.carry_centre,
+            step.walk,
+            step.load.at,
+            step.load.force * (step.load.at != (0.0, 0.0)),
+        )
         groups.setdefault(key, []).append(number)
     found = []
     for numbers in list(groups.values())[:MOST_PANELS]:
@@ -85,7 +94,8 @@ def _reach(numbers: tuple[int, ...], step: Step, top: Plate, bottom: Plate) -> R
     line: Array | None = None
     with suppress(LapwrightError):
         ahead = outlook({top.name: top, bottom.name: bottom}, step)
-        line = _lift_off_line(top, bottom)
+        share = step.load.force / ahead.load
+        line = _lift_off_line(top, bottom, (share * step.load.at[0], share * step.load.at[1]))
     path = np.stack([poses.cx, poses.cy], axis=1)
     return Reach(
         numbers,
@@ -101,11 +111,18 @@ def _reach(numbers: tuple[int, ...], step: Step, top: Plate, bottom: Plate) -> R
     )
 
 
-def _lift_off_line(top: Plate, bottom: Plate) -> Array:
-    """Places of the top's centre at which flat faces begin to lift, not turned (k, 2) [m]."""
+def _lift_off_line(top: Plate, bottom: Plate, offset: tuple[float, float] = (0.0, 0.0)) -> Array:
+    """Places of the top's centre at which flat faces begin to lift, nothing yet turned (k, 2) [m].
+
+    The load's line passes `offset` [m] from the top's centre.
+    """
     upper, lower = land_outline(top), land_outline(bottom)
     around = np.linspace(0.0, 2.0 * pi, 97)
-    if _round(top) and _round(bottom):
+    if offset != (0.0, 0.0):
+        some = np.linspace(0.0, 2.0 * pi, 25)
+        known = np.array([lift_off_travel(upper, lower, float(a), offset=offset) for a in some])
+        travel = np.interp(around, some, known)
+    elif _round(top) and _round(bottom):
         travel = np.full(around.shape, lift_off_travel(upper, lower))
     else:
         # Outlines are alike in all four quarters, so one quarter tells the whole.
