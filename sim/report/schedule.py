@@ -27,6 +27,7 @@ HEAVY, TOO_HEAVY = (
     12.0,
     23.0,
 )  # kg: care from here (common practice), the most for one (NIOSH lifting equation)
+SENSED = 1e-5  # of what lies on a balance: less it does not tell (common practice, no source)
 MOST_ROWS = 18  # of the readings; with more, some rounds or steps are read less
 MARK = "†"  # beside every form that is finer than the finish
 
@@ -220,14 +221,27 @@ def _stop(said: Account, number_: int, look: Outlook) -> str:
 
 
 def _metal(said: Account, off: dict[str, float]) -> str:
+    """Depth off each face, and its weight where a balance tells it."""
     parts = []
     for name, depth in off.items():
-        face = said.face(name)
-        grams = 1e3 * (face.mass_per_depth or 0.0) * depth if face is not None else 0.0
-        parts.append((name, words.size(depth, said.units), f"{words.two(grams)} g"))
-    if len({(depth, grams) for _, depth, grams in parts}) == 1:
-        return f"{parts[0][1]} is off each face, {parts[0][2]} by weight"
-    return words.joined([f"{name} has lost {depth} ({grams})" for name, depth, grams in parts])
+        weight = f"{words.two(_grams(said, name, depth))} g" if _weighable(said, name, depth) else ""
+        parts.append((name, words.size(depth, said.units), weight))
+    if len({(depth, weight) for _, depth, weight in parts}) == 1:
+        return f"{parts[0][1]} is off each face" + (f", {parts[0][2]} by weight" if parts[0][2] else "")
+    each = [f"{name} has lost {depth}" + (f" ({weight})" if weight else "") for name, depth, weight in parts]
+    return words.joined(each)
+
+
+def _grams(said: Account, name: str, depth: float) -> float:
+    """What a depth [m] off a face weighs [g]."""
+    face = said.face(name)
+    return 1e3 * (face.mass_per_depth or 0.0) * depth if face is not None else 0.0
+
+
+def _weighable(said: Account, name: str, depth: float) -> bool:
+    """Whether a balance that carries the plate tells that a depth [m] has gone."""
+    assert said.study is not None
+    return _grams(said, name, depth) >= SENSED * 1e3 * said.study.plates[name].total_mass
 
 
 def _off(said: Account, number_: int, name: str) -> float:
@@ -341,9 +355,25 @@ def _lifting(said: Account) -> list[str]:
 
 
 def _weighing(said: Account) -> str:
-    by_weight: dict[str, list[str]] = {}
-    for face in said.faces:
-        if face.mass_per_depth is not None:
-            by_weight.setdefault(number(1e-3 * face.mass_per_depth, 3), []).append(face.name)
-    parts = [f"off {' or '.join(names)} weighs {grams} g" for grams, names in by_weight.items()]
-    return f"Weighing, clean and dry: 1 um (39 uin) {words.joined(parts)}. Minutes are guesses until then."
+    """What a micrometre weighs off the lightest plate, the best to weigh, or that it is too little."""
+    assert said.study is not None
+    plates = said.study.plates
+    faces = [f for f in said.faces if f.mass_per_depth is not None and f.name in plates]
+    if not faces:
+        return "Weighing: not known what a micrometre weighs here."
+    least = min(plates[f.name].total_mass for f in faces)
+    light = [f for f in faces if plates[f.name].total_mass < least * 1.001]
+    face, names = light[0], " or ".join(f.name for f in light)
+    mass = _mass(plates[face.name].total_mass, said.units)
+    if not _weighable(said, face.name, face.lost):
+        return (
+            f"Weighing: all that goes off {face.name} here, {words.size(face.lost, said.units)}, is "
+            f"{words.two(_grams(said, face.name, face.lost))} g, too little to weigh on {mass}: measure how "
+            "much is off. Minutes are guesses until then."
+        )
+    one = "; weigh that one, the lightest" if len(light) < len(faces) else ""
+    return (
+        f"Weighing, clean and dry: 1 um (39 uin) off {names} weighs "
+        f"{number(_grams(said, face.name, 1e-6), 3)} g{one}. "
+        "Minutes are guesses until then."
+    )
