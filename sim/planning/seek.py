@@ -201,7 +201,7 @@ class Seeker:
             callback=lambda intermediate_result: stop(),
         )
         moving = [k for k in range(len(self.space.knobs)) if not whole[k]]
-        if not moving or stop():
+        if not moving or not self.seen or stop():
             return
         best = min(self.seen, key=lambda one: one[0])[1]
 
