@@ -100,7 +100,7 @@ def _lay_out(account: Account, width: float) -> _Plan:
     columns = min(number, most)
     cell = width / max(columns, 2 if rails else 4)
     rows = -(-number // columns)
-    cap = 118.0 if rails else 232.0 if rows == 1 else 205.0
+    cap = 100.0 if rails else 232.0 if rows == 1 else 205.0
     talls = []
     for row in range(rows):
         there = [account.faces[k // 2] for k in range(row * columns, min((row + 1) * columns, number))]

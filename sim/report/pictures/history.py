@@ -17,7 +17,7 @@ from sim.report.pictures.ink import LINES, SHEET, Array, End, name_ends, new_fig
 __all__ = ["history"]
 
 _SCALE = {"metric": (1e-6, "µm"), "inch": (25.4e-9, "µin")}
-_LEFT, _RIGHT, _HEAD = 96.0, 92.0, 46.0
+_LEFT, _RIGHT, _HEAD = 112.0, 92.0, 46.0
 
 
 def history(account: Account, width: float = 1010.0) -> Figure | None:
@@ -96,7 +96,7 @@ _SIDES = {
     "sphere": ("dome", "dish"),
     "saddle": ("high at\n3 and 9", "high at\n12 and 6"),
     "twist": ("high at 1:30\nand 7:30", "high at 10:30\nand 4:30"),
-    "bow": ("bow, high\nin the middle", "bow,\nhollow along"),
+    "bow": ("bow, high in\nthe middle", "bow,\nhollow along"),
     "crown": ("crown", "hollow\nacross"),
     "wind": ("wind, 1:30 and\n7:30 high", "wind, 10:30\nand 4:30 high"),
 }
