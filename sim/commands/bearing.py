@@ -176,21 +176,34 @@ def _in_words(asked: Asked, got: Bearing, ahead: Outlook, worst: bool) -> list[s
     lines = [
         f"{asked.study.title}: step {asked.number}, {asked.when}",
         "",
-        words.bears(
-            where, got.top, got.bottom, got.contact_share, got.pressure_mean, got.pressure_peak, units
+        words.sentence(
+            words.bears(
+                where, got.top, got.bottom, got.contact_share, got.pressure_mean, got.pressure_peak, units
+            )
         ),
     ]
     if got.contact_share < 0.9995:
-        lines.append(f"{got.top} lifts off the rest there.")
+        lines.append(words.sentence(f"{got.top} lifts off the rest there."))
     lines.append(
-        f"It hangs out by {words.length(max(got.overhang, 0.0), units)} there, at most by "
-        f"{words.length(max(ahead.overhang, 0.0), units)} in this step; flat faces begin to lift "
+        f"There it {_edge(got.overhang, units)}, and in this step it {_edge(ahead.overhang, units)} at most; "
+        f"flat faces begin to lift {limit(ahead.edge.limits.lift, asked.step, units)}."
+        if ahead.overhang > 0.0
+        else f"It {_edge(ahead.overhang, units)} all through this step; flat faces begin to lift "
         f"{limit(ahead.edge.limits.lift, asked.step, units)}."
     )
     lines.append(
-        f"It stands: the load's line runs {words.length(got.tipping_margin, units)} inside what holds it up."
+        f"It stands: the load could move out by {words.length(got.tipping_margin, units)} before it tips."
     )
     return lines
+
+
+def _edge(overhang: float, units: str) -> str:
+    """How far the top hangs over the edge, or stays inside it."""
+    from sim.report import words
+
+    if overhang > 0.0:
+        return f"hangs over the edge by {words.length(overhang, units)}"
+    return f"stays inside the edge by {words.length(overhang, units)}"
 
 
 def _draw(path: Path, study: Study, got: Bearing) -> None:

@@ -115,7 +115,7 @@ def _card(run: Run, path: Path, args: argparse.Namespace, say: Speaker) -> int:
         print_json({"study": run.study_stem, "outcome": run.outcome, "card": str(written)})
     say(f"The work card of {run.study_stem} is made from {path}: one page, A4 or Letter.")
     say("To print it, open it in a browser and print at full size (100 %), black and white, upright.")
-    say.next(
-        ("Open in a browser", str(written)), ("The whole story", typed("report", path.parent, "--force"))
-    )
+    page = path.parent / "report.html"
+    whole = str(page) if page.exists() else typed("report", path.parent)
+    say.next(("Open in a browser", str(written)), ("The whole story", whole))
     return 0
