@@ -19,6 +19,8 @@ __all__ = ["caution"]
 TOO_HEAVY, HEAVY = 23.0, 12.0  # [kg]
 HIGH_PRESSURE, LOW_PRESSURE = 15e3, 0.5e3  # [Pa]
 LONGEST_DAB = 600.0  # [s]
+PIT = 0.5  # of the grain: how deep its pits are
+COARSER = 1.2  # times the last grit: another grit, whose pits are looked for
 BENDS = 0.5  # of the squeeze: less is lost in the finish
 
 
@@ -70,6 +72,7 @@ def _doubts(said: Account, looked: list[tuple[Step, Outlook]]) -> Iterator[str]:
     """What makes the answer less sure."""
     assert said.study is not None
     units = said.units
+    yield from _pits(said)
     for step, look in looked:
         squeeze = look.pressure_mean / step.grit.layer.stiffness
         for name in (step.top, step.bottom):
@@ -89,3 +92,26 @@ def _doubts(said: Account, looked: list[tuple[Step, Outlook]]) -> Iterator[str]:
     for step, look in looked:
         if step.fresh_every is None and look.time > LONGEST_DAB:
             yield "One dab of grit for longer than ten minutes wears out: give fresh grit every 5 min."
+
+
+def _pits(said: Account) -> Iterator[str]:
+    """Plates from which too little went to reach the bottom of the marks of an earlier, coarser grit."""
+    run = said.run
+    for face in said.faces:
+        grits = [(k, s.grit) for k, s in enumerate(said.steps, 1) if face.name in (s.top, s.bottom)]
+        last = {
+            k: max((i for i in range(len(run.step)) if int(run.step[i]) == k), default=None) for k, _ in grits
+        }
+        done = [(at, grit) for k, grit in grits if (at := last[k]) is not None]
+        if not done or face.grit is None:
+            continue
+        coarse = max((grit for _, grit in done), key=lambda g: g.size)
+        at = max(i for i, grit in done if grit.size == coarse.size)
+        pits, off = PIT * coarse.size, face.lost - float(face.record.removed[at])
+        if coarse.size > COARSER * face.grit and off < pits:
+            since = f"only {words.size(off, said.units)} has" if off >= words.NOTHING else "nothing has"
+            yield (
+                f"Pits of the {coarse.name} grit on {face.name} are about "
+                f"{words.size(pits, said.units)} deep (half the grain), and {since} gone since: they are "
+                "still there, however flat it reads."
+            )

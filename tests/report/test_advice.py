@@ -366,6 +366,14 @@ def test_turns_that_take_all_positions() -> None:
             "One dab",
         ),
         (pair_text('dome = "1 um"', 'dome = "1 um"'), ""),
+        (
+            study_text(
+                {n: ROUND.format('dome = "1 um"') for n in "AB"},
+                step_text(),
+                step_text(usual=USUAL.replace("15", "5")),
+            ),
+            "Pits of the 15 um grit on A are about 7.5 um deep (half the grain)",
+        ),
     ],
 )
 def test_one_caution_if_any(text: str, says: str) -> None:

@@ -13,7 +13,7 @@ from sim.lapping.outlook import outlooks
 from sim.report import pictures
 from sim.report.account import account
 from sim.report.beforehand import limit, over_the_edge
-from sim.report.pictures.cuts import best_angle, piled, rest_plane
+from sim.report.pictures.cuts import Surface, best_angle, piled, rest_plane
 from sim.report.pictures.faces import contour_step, height_limit
 from sim.report.pictures.history import _top_during
 from sim.report.pictures.ink import HEIGHTS, REMOVED, round_step, round_up
@@ -253,3 +253,24 @@ def test_the_page_and_the_preview_say_one_limit(make_run) -> None:
     assert sentence in stroke_words(said)[0]
     assert reach.ahead.edge == ahead.edge
     assert limit(ahead.edge.limits.lift, study.steps[0], study.units) in sentence
+
+
+def test_pressed_on_the_grit_no_gap_is_open_where_the_pressure_says_it_bears(make_run) -> None:
+    """The gap over the grit's give is p = 0 by the layer's law (model page, 2); off the middle as well."""
+    said = account(make_run("disc_pair"))
+    bottom, top = said.face("B"), said.face("A")
+    low, high = Surface.of(bottom, True), Surface.of(top, True)
+    X, Y = np.meshgrid(bottom.record.x, bottom.record.y)
+    for c in ((0.0, 0.0), (0.03, 0.01)):
+        x, y = X - c[0], Y - c[1]
+        total = low.at(X, Y) + high.at(-x, y)
+        a, b = 3e-6, -2e-6  # any place of the top at which half of it bears
+        h = float(np.nanmedian(total - a * x - b * y))
+        squeeze = np.nan_to_num(np.clip(total - (h + a * x + b * y), 0.0, None))
+        pile = piled(bottom, top, end=True, c=c, squeeze=squeeze)
+        assert pile.give == pytest.approx(squeeze.max())
+        assert np.allclose(pile.plane, (h + squeeze.max(), a, b), rtol=1e-6, atol=1e-12)
+        cut = pile.cut(0.3)
+        inside = np.isfinite(cut.gap)
+        assert 0 < (cut.filled & inside).sum() < inside.sum()
+        assert np.nanmin(cut.gap) >= -1e-12
