@@ -1,0 +1,5 @@
+"""Before NumPy is loaded: one thread for small matrices, as `sim.cli` sets it; two get in each other's way."""
+
+import os
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
