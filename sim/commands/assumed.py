@@ -74,5 +74,8 @@ def _of_grit(study: Study, name: str, what: str, value: str) -> tuple[str, str]:
             f"gives {gives} under {say_pressure(grit.layer.pressure, study.units, echo=typed)}",
         )
     if what == "fade":
-        return "fade", "none: a dab cuts on as if fresh"
+        return (
+            "fade",
+            'none, as it is not known: a dab cuts on as if fresh (fade = "8 min" says how it tires)',
+        )
     return what, value

@@ -64,8 +64,9 @@ class Ahead:
         for line in _in_words(self.study, self.looks, self.glances):
             say(line)
         say()
-        say("Look out:" if self.warnings else "Nothing to look out for that shows from here.")
-        for line in in_words(self.warnings, len(self.study.steps)):
+        lines = in_words(self.warnings, len(self.study.steps))
+        say("Look out:" if lines else "Nothing to look out for that shows from here.")
+        for line in lines:
             _said(say, line, "  ", "    ")
         for line in _weighing(self.study, self.looks):
             say()

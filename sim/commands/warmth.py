@@ -72,7 +72,9 @@ def of_waiting(study: Study, ahead: Sequence[Outlook]) -> Iterator[tuple[int, st
     verb = "is" if len(waits) == 1 else "are"
     between = ""
     if len(waits) > 1 and not any(study.plates[name].outline.long for name in waits):
-        between = ". In between a comparator from one to the other is good enough, while both are equally warm"
+        between = (
+            ". In between a comparator from one to the other is good enough, while both are equally warm"
+        )
     yield (
         step,
         f"{words.joined(list(waits))} {verb} up to about {degrees} warmer than the room at the end, from "

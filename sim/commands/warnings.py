@@ -58,11 +58,17 @@ ORDER = (
 
 @dataclass(frozen=True)
 class Warning:
-    """One thing to look out for: `code` for scripts, `step` from 1, `text` for people."""
+    """One thing to look out for: `code` for scripts, `step` from 1, a `sentence` on the plates in `names`."""
 
     code: str
     step: int
-    text: str
+    sentence: str
+    names: tuple[str, ...] = ()
+
+    @property
+    def text(self) -> str:
+        """The sentence with the plates' names in it."""
+        return self.sentence.replace(WHOSE, words.joined(self.names))
 
 
 def warnings_of(study: Study, ahead: Sequence[Outlook]) -> list[Warning]:
@@ -78,20 +84,27 @@ def warnings_of(study: Study, ahead: Sequence[Outlook]) -> list[Warning]:
             *of_heat(study, step, look),
         ]
         found += [Warning(code, at, text) for code, text in said]
+        found += [Warning("bending", at, text, names) for text, names in _of_bending(study, step, look)]
     return found + [Warning("wait", at, text) for at, text in of_waiting(study, ahead)]
 
 
 def in_words(warnings: Sequence[Warning], steps: int) -> list[str]:
-    """The warnings as lines, the gravest first; what holds for several of `steps` is said once."""
-    held: dict[str, list[int]] = {}
+    """The warnings as lines, the gravest first; what holds for several of `steps` or plates is said once.
+
+    What is not known of a grit is left to the list of what is taken as usual.
+    """
+    held: dict[str, list[Warning]] = {}
     for warning in sorted(warnings, key=lambda w: (ORDER.index(w.code), w.step)):
-        held.setdefault(warning.text, []).append(warning.step)
-    at_the_end = {warning.text for warning in warnings if warning.code == "wait"}
+        if warning.code != "no_fade":
+            held.setdefault(warning.sentence, []).append(warning)
     lines = []
-    for text, numbers in held.items():
-        which = words.joined([str(n) for n in numbers])
-        everywhere = len(numbers) == steps or text in at_the_end
-        lines.append(text if everywhere else f"step{'s' if len(numbers) > 1 else ''} {which}: {text}")
+    for sentence, alike in held.items():
+        names = dict.fromkeys(name for warning in alike for name in warning.names)
+        text = sentence.replace(WHOSE, words.joined(list(names)))
+        numbers = [str(warning.step) for warning in alike]
+        everywhere = len(numbers) == steps or alike[0].code == "wait"
+        which = f"step{'s' if len(numbers) > 1 else ''} {words.joined(numbers)}"
+        lines.append(text if everywhere else f"{which}: {text}")
     return lines
 
 
@@ -140,7 +153,6 @@ def _of_step(study: Study, step: Step, look: Outlook) -> Iterator[tuple[str, str
             "Add load",
         )
     yield from _of_stroke(step, look)
-    yield from _of_bending(study, step, look)
     yield from _of_weight(study, step)
 
 
@@ -172,19 +184,21 @@ def _of_place(study: Study, step: Step) -> Iterator[tuple[str, str]]:
     )
 
 
-def _of_bending(study: Study, step: Step, look: Outlook) -> Iterator[tuple[str, str]]:
+def _of_bending(study: Study, step: Step, look: Outlook) -> Iterator[tuple[str, tuple[str, ...]]]:
     """Plates are taken as rigid; that is not good enough where they bend by a tenth of the squeeze."""
     units = study.units
     names = [name for name in study.plates if name in (step.top, step.bottom)]
     sags = {name: pressed_sag(study.plates[name], look.pressure_mean) for name in names}
     much = {n: words.size(sag, units) for n, sag in sags.items() if sag and sag > BENDS * look.squeeze}
+    alike = len(set(much.values())) == 1
+    whose = [(WHOSE, next(iter(much.values())))] if alike else named(much)
     if much:
-        each = words.joined([f"{whose} may bend by about {size}" for whose, size in named(much)])
+        each = words.joined([f"{who} may bend by about {size}" for who, size in whose])
         yield (
-            "bending",
             f"{each} under this load, and the grit layer gives by {words.size(look.squeeze, units)}: plates "
             "are taken as rigid here, so trust the shape only to about that much. A thicker plate or less "
             "load bends less",
+            tuple(much) if alike else (),
         )
 
 
