@@ -11,7 +11,7 @@ __all__ = ["EXAMPLE", "add", "main"]
 
 EXAMPLE = """\
 example:
-  lapwright verify    twenty seconds of sums with known answers; each line names its source
+  lapwright verify    twenty seconds of sums with known answers; each line names its formula or source
 """
 
 

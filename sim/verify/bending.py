@@ -25,7 +25,9 @@ def rows() -> Iterator[Row]:
         yield relative(f"Bow of a 250 x 40 mm {name} plate, one side 1 K warmer [m]", free, want, got, 1e-6)
     warm = bow(Plate("A", Disc(DIAMETER), thickness=THICKNESS), 1.0)
     yield relative("The same for iron, as the heat of rubbing has it [m]", free, 2.050781e-6, warm, 1e-6)
-    published = "published with the example: simply supported rim, g 9.80665 m/s2"
+    published = (
+        "thin plate on a simply supported rim (Timoshenko), a published example's figures; g 9.80665 m/s2"
+    )
     for name, want in (("steel", 38.9105e-9), ("grey iron", 71.482e-9)):
         got = self_weight_sag(MATERIALS[name], DIAMETER, THICKNESS)
         yield relative(f"Sag of a 250 x 40 mm {name} plate by its own weight [m]", published, want, got, 1e-5)

@@ -67,7 +67,11 @@ def _waves() -> Iterator[Row]:
         got = contacts.of(lambda x, y, k=2.0 * pi / wave: np.cos(k * x))  # type: ignore[misc]
         want = wave_reading(1.0, wave, 0.08)
         yield absolute(
-            f"Three pads 40 mm apart on a wave of {wave * 1e3:.0f} mm", derived(), want, got, 1e-12
+            f"Three pads 40 mm apart on a wave of {wave * 1e3:.0f} mm",
+            derived("A (1 - cos(pi L / wave))"),
+            want,
+            got,
+            1e-12,
         )
     face = Shaped(PLATE, StartForm(sphere=1e-6))
     here, there = (
@@ -80,8 +84,10 @@ def _waves() -> Iterator[Row]:
 def _bands() -> Iterator[Row]:
     for lamp, want in (("helium", 293.80e-9), ("sodium", 294.65e-9), ("helium-neon", 316.40e-9)):
         band = OpticalFlat(diameter=0.1, wavelength=LAMPS[lamp]).band
-        yield relative(f"Height of one band, {lamp} [m]", "half a wave, published", want, band, 1e-9)
-    source = "published textbook example"
+        yield relative(
+            f"Height of one band, {lamp} [m]", "half the wavelength of that spectral line", want, band, 1e-9
+        )
+    source = "Newton's rings, r^2 = m lambda R; a textbook example's figures"
     r = newton_radius(10, 5e-3, 500e-9)
     yield relative("Newton's tenth dark ring 5 mm across at 500 nm: radius [m]", source, 1.25, r, 1e-12)
     dark = float(brightness(np.array([2.5e-3**2 / (2.0 * 1.25)]), 500e-9)[0])
