@@ -127,7 +127,7 @@ def _told(trouble: BaseException, json: bool) -> int:
         return trouble.code if isinstance(trouble.code, int) else 0
     error = trouble if isinstance(trouble, LapwrightError) else _from_outside(trouble)
     if json:
-        print_json({"error": {"code": error.code, "key": error.key, "message": str(error)}})
+        print_json({"error": {"code": error.code, "key": error.key or None, "message": str(error)}})
     for line in str(error).splitlines():
         print(f"lapwright: {line}", file=sys.stderr)
     return error.exit_code

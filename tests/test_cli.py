@@ -435,3 +435,10 @@ def test_a_watched_step_says_at_which_stroke_it_stopped(
     (bench / "never.toml").write_text(watched.replace("0.1 um", "90 um"))
     assert main(["run", "never.toml", "--no-page"]) == 0
     assert "Step 1 ran to its end, 1600 strokes" in capsys.readouterr().out
+
+
+def test_an_error_without_a_key_says_null(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A script reads one thing where no key is at fault, whether the file is missing or the run is."""
+    for words in (["preview", "nowhere.toml"], ["report", "nowhere-run"]):
+        assert main([*words, "--json"]) == 2
+        assert json.loads(capsys.readouterr().out)["error"]["key"] is None

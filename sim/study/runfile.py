@@ -264,7 +264,7 @@ def _read(path: Path) -> tuple[Run, str | None]:
     import h5py
 
     if not os.path.exists(path):
-        raise RunFileError(f"no run file {path}")
+        raise RunFileError(f"there is no run file '{path}'")
     if os.path.isdir(path):
         raise RunFileError(f"{path} is a folder: name the run file in it")
     try:
