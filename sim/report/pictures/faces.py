@@ -24,6 +24,7 @@ from sim.report.pictures.ink import (
     round_step,
     round_up,
 )
+from sim.report.shapes import marked_face
 from sim.report.typeset import typeset
 
 __all__ = [
@@ -39,6 +40,7 @@ __all__ = [
 ]
 
 MM = 1e3
+MARK = "†"  # beside what is finer than the finish, where the remark has no room
 UNIT = {"metric": 1e-6, "inch": 25.4e-9}
 _TITLE = 62.0  # height of a title [points]
 _LEGEND = 34.0
@@ -121,8 +123,10 @@ def _title(
 ) -> None:
     height = figure.get_size_inches()[1] * 72.0
     # What came in was not made by this grit, so it is told whatever the finish.
-    said = typeset(words.face(forms, face.finish if when == "after" else None, units))
-    lines = textwrap.wrap(said, max(16, int(cell / 6.4)))[:3]
+    finish, room = face.finish if when == "after" else None, max(16, int(cell / 6.4))
+    lines = textwrap.wrap(typeset(words.face(forms, finish, units)), room)[:3]
+    if len(lines) > 1:  # the remark must not be parted from what it is about
+        lines = textwrap.wrap(typeset(marked_face(forms, finish, MARK, units)), room)[:3]
     first = y + 6.0 + 15.0 * len(lines)
     name = f"{face.name} {when}"
     figure.text(
@@ -284,6 +288,8 @@ def _legend(figure: Figure, width: float, limit: float, units: str) -> None:
     )
     every = typeset(words.size(step, units))
     note = f"contour lines every {every}, dashed below the mean plane; looking at the face"
+    if any(MARK in text.get_text() for text in figure.texts):
+        note += f"; {MARK} {words.REMARK}"
     figure.text((width / 2 - 40.0) / width, 11.0 / height, note, ha="left", fontsize=10.5, color=SHEET.muted)
 
 
