@@ -146,7 +146,8 @@ def _asked(place: Path, wanted: int | None) -> Asked:
 
 def _checked(number: int, study: Study) -> int:
     if number > len(study.steps):
-        raise CommandError(f"--step {number}: {study.stem} has {len(study.steps)} step(s)", key="--step")
+        there = f"{len(study.steps)} step{'s' if len(study.steps) > 1 else ''}"
+        raise CommandError(f"--step {number}: {study.stem} has {there}", key="--step")
     return number
 
 

@@ -71,7 +71,8 @@ def main(args: argparse.Namespace) -> int:
 
     study = load(study_file(Path(args.file)))
     if args.step is not None and args.step > len(study.steps):
-        raise CommandError(f"--step {args.step}: {study.stem} has {len(study.steps)} step(s)", key="--step")
+        there = f"{len(study.steps)} step{'s' if len(study.steps) > 1 else ''}"
+        raise CommandError(f"--step {args.step}: {study.stem} has {there}", key="--step")
     page = _page_place(args, study)
     picture = Picture(study.plates, study.steps, args.degree, study.seed)
     numbers = range(1, len(study.steps) + 1) if args.step is None else [args.step]
