@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import os
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,7 +15,9 @@ from sim.commands.places import study_file
 from sim.errors import CannotDoError, CommandError
 
 if TYPE_CHECKING:
+    from sim.modes.course import Placement
     from sim.modes.deviation import Deviation
+    from sim.modes.lifting import Lifts
     from sim.modes.picture import Picture
     from sim.modes.reason import Reason
     from sim.modes.schedule import Cycle, CycleSpectrum
@@ -64,7 +66,7 @@ def _degree(text: str) -> int:
 
 def main(args: argparse.Namespace) -> int:
     """Find the reasons; returns the exit code."""
-    from sim.modes.course import course
+    from sim.modes.course import course, lifting_by_placement
     from sim.modes.picture import Picture
     from sim.modes.reason import reason_of
     from sim.study.read import load
@@ -78,9 +80,10 @@ def main(args: argparse.Namespace) -> int:
     numbers = range(1, len(study.steps) + 1) if args.step is None else [args.step]
     with troubles_in(study.units):
         found = list(islice(course(picture, study.margin), max(numbers)))
-        reasons = [reason_of(picture, number, found[number - 1]) for number in numbers]
+        lifts = lifting_by_placement(picture, study.margin)
+        reasons = [reason_of(picture, number, found[number - 1], lifts) for number in numbers]
     off = [_deviation(study, reason) for reason in reasons]
-    whole = _whole(picture, study, typed("run", args.file))
+    whole = _whole(picture, study, reasons, lifts, typed("run", args.file))
     say = Speaker(args.json)
     for line in _in_words(study, numbers, reasons, off, whole):
         say(line)
@@ -124,17 +127,24 @@ def _page(
 
 @dataclass(frozen=True)
 class Whole:
-    """The whole schedule as a cycle, and what is told of it; or why there is none."""
+    """The whole schedule as a cycle, and what is told of it; or why there is none.
+
+    `lifts`: where something lifts in each of its placements.
+    """
 
     cycle: Cycle | None
     spectrum: CycleSpectrum | None
     told: list[tuple[str, list[str]]]
     title: str = ""
+    lifts: Mapping[Placement, Lifts] = field(default_factory=dict)
 
 
-def _whole(picture: Picture, study: Study, run: str) -> Whole:
+def _whole(
+    picture: Picture, study: Study, reasons: Sequence[Reason], lifts: Mapping[Placement, Lifts], run: str
+) -> Whole:
     from sim.modes.schedule import cycle_of, round_of
     from sim.report.cycles import cycle_title, cycle_words
+    from sim.report.staying import hollows_the_top
 
     for number, step in enumerate(study.steps, 1):
         if step.swap is not None and step.swap.read is not None:
@@ -146,8 +156,13 @@ def _whole(picture: Picture, study: Study, run: str) -> Whole:
         spectrum = cycle.spectrum()
     except CannotDoError as trouble:
         return Whole(None, None, [("", [str(trouble)])], "The whole schedule")
-    told = cycle_words(cycle, spectrum, study) if len(spells) > 1 else []
-    return Whole(cycle, spectrum, told, cycle_title(cycle))
+    of = {at: lifts[at] for s in cycle.spells if (at := (s.step, s.top, s.bottom)) in lifts}
+    shares = {at: max(state.share for state in pair) for at, pair in of.items()}
+    told = []
+    if len(spells) > 1:
+        hollows = all(hollows_the_top(reason) for reason in reasons)
+        told = cycle_words(cycle, spectrum, study, shares, hollows_the_top=hollows)
+    return Whole(cycle, spectrum, told, cycle_title(cycle), of)
 
 
 def _deviation(study: Study, reason: Reason) -> Deviation | None:
@@ -218,11 +233,11 @@ def _as_json(
     return {
         "study": study.stem,
         "steps": [_one(reason, away, study.margin) for reason, away in zip(reasons, off, strict=True)],
-        "schedule": _cycle(whole, reasons, study.margin),
+        "schedule": _cycle(whole, study.margin),
     }
 
 
-def _cycle(whole: Whole, reasons: Sequence[Reason], margin: EdgeMargin) -> dict[str, Any] | None:
+def _cycle(whole: Whole, margin: EdgeMargin) -> dict[str, Any] | None:
     cycle, spectrum = whole.cycle, whole.spectrum
     if cycle is None or spectrum is None:
         return None
@@ -236,9 +251,9 @@ def _cycle(whole: Whole, reasons: Sequence[Reason], margin: EdgeMargin) -> dict[
         "bedded_drift": cycle.forms(spectrum.bedded_drift, margin),
         "bedded_residue": cycle.forms(spectrum.bedded_residue, margin),
         "removal": spectrum.removal,
-        "lifts": any(reason.lift_share > 0.0 for reason in reasons),
-        "lift_share": max(reason.lift_share for reason in reasons),
-        "lift_phase": sorted({phase for reason in reasons for phase in _phases(reason)}),
+        "lifts": any(state.share > 0.0 for pair in whole.lifts.values() for state in pair),
+        "lift_share": max((state.share for pair in whole.lifts.values() for state in pair), default=0.0),
+        "lift_phase": sorted({phase for pair in whole.lifts.values() for phase in _phases(pair)}),
     }
 
 
@@ -258,15 +273,15 @@ def _one(reason: Reason, away: Deviation | None, margin: EdgeMargin) -> dict[str
         "law_error": None if reason.law is None else reason.law.error,
         "lifts": reason.lift_share > 0.0,
         "lift_share": reason.lift_share,
-        "lift_phase": _phases(reason),
+        "lift_phase": _phases(reason.lifts),
         "deviation": None if away is None or away.trouble else away.as_forms(),
         "trouble": None if away is None else away.trouble or None,
     }
 
 
-def _phases(reason: Reason) -> list[float]:
+def _phases(lifts: Lifts) -> list[float]:
     """Places in the stroke where something lifts [rad], as the faces come or once bedded in, the more."""
-    come, bedded = reason.lifts
+    come, bedded = lifts
     return [float(phase) for phase in (come if come.share >= bedded.share else bedded).phases]
 
 

@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import islice
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.errors import LapwrightError
 from sim.lapping.step import Step
+from sim.modes.lifting import Lifts
 from sim.modes.picture import Picture
-from sim.modes.schedule import Spell, cut_of, spells_of, strokes_in, window_of
+from sim.modes.schedule import Spell, cut_of, spells_of, strokes_in, swaps_round, window_of
 from sim.plate.measure import EdgeMargin
 
-__all__ = ["course"]
+__all__ = ["Placement", "course", "lifting_by_placement"]
 
 Array = NDArray[np.float64]
+Placement = tuple[int, str, str]  # step from 1, top, bottom
 
 
 def course(picture: Picture, margin: EdgeMargin) -> Iterator[dict[str, Array]]:
@@ -41,6 +45,37 @@ def course(picture: Picture, margin: EdgeMargin) -> Iterator[dict[str, Array]]:
             for spell in spells:
                 _lap(picture, spell, faces)
             grit = step.grit.name
+
+
+def lifting_by_placement(picture: Picture, margin: EdgeMargin) -> dict[Placement, Lifts]:
+    """Where something lifts in each step, as the plates are first laid on and, swapped, the other way round.
+
+    Steps from the first on that cannot be told are left out.
+    """
+    found: dict[Placement, Lifts] = {}
+    try:
+        # The faces that the last step leaves are not asked for: they may take long to tell.
+        for number, faces in enumerate(islice(course(picture, margin), len(picture.steps)), 1):
+            step = picture.steps[number - 1]
+            found[number, step.top, step.bottom] = picture.lifting(number, start=faces)
+            swapped = number, step.bottom, step.top
+            if _swaps(picture, number, faces):
+                found[swapped] = picture.lifting(*swapped, start=faces)
+    except LapwrightError:
+        return found
+    return found
+
+
+def _swaps(picture: Picture, number: int, faces: dict[str, Array]) -> bool:
+    """Whether the plates change places in a step; moves `faces` on to where they first do by the clock."""
+    step = picture.steps[number - 1]
+    if step.swap is None or step.swap.read is not None:
+        return step.swap is not None
+    spells = swaps_round(picture, number)
+    for spell in spells:
+        if spell.top == step.top:
+            _lap(picture, spell, faces)
+    return bool(spells)
 
 
 def _by_reading(

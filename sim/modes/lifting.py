@@ -15,7 +15,7 @@ from sim.modes.basis import PLANES
 from sim.modes.contact import touches
 from sim.modes.operator import Operator, load_lines
 
-__all__ = ["Lifting", "lifting"]
+__all__ = ["Lifting", "Lifts", "lifting"]
 
 Array = NDArray[np.float64]
 
@@ -45,6 +45,9 @@ class Lifting:
     def phases(self) -> Array:
         """Places in the stroke where something lifts [rad], in order."""
         return np.sort(self.phase[self.lifts])
+
+
+Lifts = tuple[Lifting, Lifting]  # as the plates come to it, and once they have bedded in
 
 
 def lifting(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +13,7 @@ from numpy.typing import NDArray
 from sim.lapping.step import Step
 from sim.modes.basis import Basis
 from sim.modes.evolution import Evolution
-from sim.modes.lifting import Lifting
+from sim.modes.lifting import Lifts
 from sim.modes.named import Named, named_errors
 from sim.modes.operator import Flow, Operator
 from sim.modes.picture import Picture
@@ -48,7 +49,8 @@ class Reason:
     """One step's motion on its pair, as the top is first laid on.
 
     `kappas` [1/Pa] of bottom and top with a fresh dab; `load` [N] of top and hand; `start` (n,) [m]: the
-    faces as the step finds them; `lifts`: as it finds them, and once bedded in.
+    faces as the step finds them; `lifts`: as it finds them, and once bedded in; `swapped`: the same once
+    they have changed places in it, if they do.
     """
 
     step: Step
@@ -59,7 +61,8 @@ class Reason:
     kappas: tuple[float, float]
     load: float
     start: Array
-    lifts: tuple[Lifting, Lifting]
+    lifts: Lifts
+    swapped: Lifts | None = None
 
     @property
     def names(self) -> tuple[str, str]:
@@ -105,8 +108,15 @@ class Reason:
         return _law(self) if self.operator.symmetric else None
 
 
-def reason_of(picture: Picture, number: int, start: Mapping[str, Array] | None = None) -> Reason:
+def reason_of(
+    picture: Picture,
+    number: int,
+    start: Mapping[str, Array] | None = None,
+    lifts: Mapping[tuple[int, str, str], Lifts] = MappingProxyType({}),
+) -> Reason:
     """Find the reason of step `number` (from 1); `start`: coefficients by plate as the step finds them.
+
+    `lifts` by step, top and bottom, to know what happens once the plates change places.
 
     Raises
     ------
@@ -128,6 +138,7 @@ def reason_of(picture: Picture, number: int, start: Mapping[str, Array] | None =
         picture.load(number, step.top),
         np.concatenate([start[step.bottom], start[step.top]]),
         picture.lifting(number, start=start),
+        lifts.get((number, step.bottom, step.top)),
     )
 
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
+from sim.modes.course import Placement
 from sim.modes.schedule import Cycle, CycleSpectrum
 from sim.modes.spectrum import Mode
 from sim.plate.measure import EdgeMargin
@@ -15,6 +16,7 @@ from sim.study.model import Study
 __all__ = ["cycle_makes", "cycle_title", "cycle_words"]
 
 HELD = 0.005  # of form for each depth removed, below which plates are held as they are
+MOST_PLACEMENTS = 3  # that lift, told one by one
 SHARE = 0.2  # of a mode's largest form, from which a plate takes part in it
 STOOD = 1.5  # of rms, from which a form tells what a shape is; a pure dome has 3.5
 
@@ -44,16 +46,44 @@ def cycle_title(cycle: Cycle) -> str:
     return f"One cycle, over and over: {', '.join(parts)}, {strokes} strokes"
 
 
-def cycle_words(cycle: Cycle, spectrum: CycleSpectrum, study: Study) -> list[tuple[str, list[str]]]:
-    """What the cycle leaves alone, takes out, makes and leaves, as (what, sentences)."""
+def cycle_words(
+    cycle: Cycle,
+    spectrum: CycleSpectrum,
+    study: Study,
+    lifts: Mapping[Placement, float],
+    *,
+    hollows_the_top: bool = True,
+) -> list[tuple[str, list[str]]]:
+    """What the cycle leaves alone, takes out, makes and leaves, and where it lifts, as (what, sentences).
+
+    `lifts`: for what share of the time something lifts, step by step either way round; `hollows_the_top`:
+    whether its strokes do.
+    """
     units, margin = study.units, study.margin
     gauged = any(study.steps[spell.step - 1].until is not None for spell in cycle.spells)
     full = ["taken as if every step ran its full time, though a gauge may stop it sooner"] if gauged else []
     return [
         ("leaves alone", _stays(cycle, spectrum, margin)),
         ("takes out", _goes(spectrum, cycle, units, margin)),
-        ("makes", cycle_makes(cycle, spectrum, units, margin)),
+        ("makes", cycle_makes(cycle, spectrum, units, margin, hollows_the_top)),
         ("keeps", [*_keeps(cycle, spectrum, study), *full]),
+        ("lifts", _lifts(lifts)),
+    ]
+
+
+def _lifts(lifts: Mapping[Placement, float]) -> list[str]:
+    """Which placements lift, those that do so longest first."""
+    found = sorted((item for item in lifts.items() if item[1] > 0.0), key=lambda item: -item[1])
+    if not found:
+        return ["nothing lifts, so all of this holds"]
+    told = [
+        f"in step {step} with {top} on top for {words.two(100.0 * share)} % of the time"
+        for (step, top, _), share in found[:MOST_PLACEMENTS]
+    ]
+    more = f", and in {len(found) - len(told)} more ways" if len(found) > len(told) else ""
+    return [
+        f"part of the top lifts {words.joined(told)}{more}; all of this leaves that out: trust "
+        "`lapwright run` for sizes"
     ]
 
 
@@ -143,8 +173,17 @@ def _slowest(mode: Mode, cycle: Cycle, units: str, margin: EdgeMargin) -> str:
     return f"the slowest of it{named} halves every {words.size(mode.half_removed or 0.0, units)} removed"
 
 
-def cycle_makes(cycle: Cycle, spectrum: CycleSpectrum, units: str, margin: EdgeMargin) -> list[str]:
-    """What a cycle changes in what it leaves alone, for each depth removed."""
+def cycle_makes(
+    cycle: Cycle,
+    spectrum: CycleSpectrum,
+    units: str,
+    margin: EdgeMargin,
+    hollows_the_top: bool = True,
+) -> list[str]:
+    """What a cycle changes in what it leaves alone, for each depth removed.
+
+    `hollows_the_top`: whether its strokes do, so that the more domed plate belongs there.
+    """
     drift = cycle.forms(spectrum.bedded_drift, margin)
     removal = sum(spectrum.removal.values()) / len(spectrum.removal)
     if removal <= 0.0:
@@ -166,7 +205,8 @@ def cycle_makes(cycle: Cycle, spectrum: CycleSpectrum, units: str, margin: EdgeM
     long = cycle.faces[0].plate.outline.long
     pair = "bow against a hollow" if long else "dome against a dish"
     one = "one that is high in the middle" if long else "domed one"
-    return [f"nothing: {reason}. A {pair} stays what it was: keep the {one} on top longer"]
+    cure = f": keep the {one} on top longer" if hollows_the_top else ""
+    return [f"nothing: {reason}. A {pair} stays what it was{cure}"]
 
 
 def _keeps(cycle: Cycle, spectrum: CycleSpectrum, study: Study) -> list[str]:

@@ -15,6 +15,7 @@ import numpy as np
 from sim.exact.moment_law import PathMeans, growth
 from sim.lapping.tendency import MOST_TURN
 from sim.modes.deviation import LONGEST, Deviation
+from sim.modes.lifting import Lifts
 from sim.modes.named import Named
 from sim.modes.reason import Reason
 from sim.modes.spectrum import NO_MARGIN
@@ -268,21 +269,32 @@ def keeps(reason: Reason, units: str, margin: EdgeMargin) -> list[str]:
 
 def lifting(reason: Reason, away: Deviation | None, units: str) -> list[str]:
     """Whether the top lifts, where in the stroke, what share of the time, and how far this then holds."""
-    come, bedded = reason.lifts
+    top, bottom, swapped = reason.step.top, reason.step.bottom, reason.swapped
+    said = ["nothing lifts, so all of this holds"]
+    if reason.lift_share > 0.0:
+        said = [_lifted(reason.lifts, top), *_holds(reason, away, units)]
+    if swapped is None or max(state.share for state in swapped) <= 0.0:
+        return said
     if reason.lift_share <= 0.0:
-        return ["nothing lifts, so all of this holds"]
+        said = [f"with {top} on top nothing lifts, so all of this holds until they change places"]
+    return [
+        *said,
+        f"with {bottom} on top, {_lifted(swapped, bottom)}: trust `lapwright run` for what that makes",
+    ]
+
+
+def _lifted(lifts: Lifts, top: str) -> str:
+    """For what share of the time part of the top lifts, and where, before and after they have bedded in."""
     said = []
-    for state, when in ((come, "as the plates come to it,"), (bedded, "once they have bedded in,")):
+    for state, when in zip(lifts, ("as the plates come to it,", "once they have bedded in,"), strict=True):
         if state.share <= 0.0:
             said.append(f"{when} nothing lifts")
         elif state.share >= ALL:
-            said.append(f"{when} part of {reason.step.top} lifts everywhere in the stroke")
+            said.append(f"{when} part of {top} lifts everywhere in the stroke")
         else:
-            said.append(
-                f"{when} part of {reason.step.top} lifts for {words.two(100.0 * state.share)} % of the time"
-                f"{_where(state.phases)}"
-            )
-    return ["; ".join(said), *_holds(reason, away, units)]
+            share = words.two(100.0 * state.share)
+            said.append(f"{when} part of {top} lifts for {share} % of the time{_where(state.phases)}")
+    return "; ".join(said)
 
 
 def _holds(reason: Reason, away: Deviation | None, units: str) -> list[str]:

@@ -13,7 +13,16 @@ from sim.modes.spectrum import NO_MARGIN
 from sim.report import words
 from sim.report.beforehand import clock
 
-__all__ = ["LITTLE", "goes_slowly", "leaves_alone", "same_outline", "stays_in_short", "stays_wholly", "title"]
+__all__ = [
+    "LITTLE",
+    "goes_slowly",
+    "hollows_the_top",
+    "leaves_alone",
+    "same_outline",
+    "stays_in_short",
+    "stays_wholly",
+    "title",
+]
 
 LITTLE = 0.02  # um of form for each um removed: less is nothing to speak of
 FITS = 0.98  # share of an error that is left for ever, from which the two faces fit
@@ -100,7 +109,7 @@ def _with_cure(error: Named, reason: Reason) -> str:
         return why
     if not same_outline(reason):
         return f"{why}. What moves it is where on {reason.step.bottom} you rub, and how far over its rim"
-    gained = _gained_on_top(error, reason)
+    gained = _gained_on_top(PART_OF[error.name], reason)
     if abs(gained) < LITTLE:
         return f"{why}. This stroke does not move it to speak of, whoever lies on top; a longer one does"
     round_ones = error.name == "dome in dish"
@@ -111,12 +120,18 @@ def _with_cure(error: Named, reason: Reason) -> str:
     return f"{why}. Only who lies on top, and for how long, moves it: keep the {which} on top longer"
 
 
-def _gained_on_top(error: Named, reason: Reason) -> float:
-    """What the top gains of such an error, + high in the middle, for each depth removed, once bedded in."""
+def hollows_the_top(reason: Reason) -> bool:
+    """True where the top loses its dome, or bow, so that the more domed one belongs there."""
+    long = reason.faces[1].plate.outline.long
+    return _gained_on_top("bow" if long else "sphere", reason) <= -LITTLE
+
+
+def _gained_on_top(form: str, reason: Reason) -> float:
+    """What the top gains of a form, + high in the middle, for each depth removed, once bedded in."""
     if reason.removal <= 0.0:
         return 0.0
     forms = reason.forms(reason.evolution.bedded_drift, NO_MARGIN)[reason.step.top]
-    return forms[PART_OF[error.name]] / reason.removal
+    return forms[form] / reason.removal
 
 
 def _profiles(reason: Reason, told: int) -> list[str]:

@@ -226,6 +226,34 @@ def test_the_schedule_says_where_it_lifts(asked) -> None:
     assert all(0.0 <= phase <= 2.0 * math.pi for phase in lifts["lift_phase"])
 
 
+def test_lifting_counts_whoever_is_on_top(asked, told) -> None:
+    """A disc well inside a larger one bears all over; the larger on the smaller hangs out by 38 mm."""
+    small = study('kind = "circle", radius = "18 mm"', 'swap_every = "5 min"')
+    small = small.replace('A = { disc = "160 mm"', 'A = { disc = "120 mm"')
+    still = '[[steps]]\ntop = "A"\nbottom = "B"\ngrit = "5 um"\nstroke = { kind = "still" }\ntime = "1 min"\n'
+    for text, *words in ((small,), (small + still, "--step", "1")):
+        answer = asked(text, "--degree", "4", *words)
+        assert not answer["steps"][0]["lifts"]
+        whole = answer["schedule"]
+        assert whole["lifts"]
+        assert whole["lift_share"] == 1.0
+        assert whole["lift_phase"]
+    said = told(small, "--degree", "4")
+    assert "with A on top nothing lifts, so all of this holds until they change places" in said
+    assert "with B on top, as the plates come to it, part of B lifts everywhere" in said
+    assert re.search("part of the top lifts in step 1 with B on top for 100 % of the time; all of this", said)
+    never = told(small.replace("5 min", "1 h"), "--degree", "4")  # the step is over before
+    assert "with B on top" not in never
+    gentle = CIRCLE.replace("26.4", "16")
+    domes = {name: ', form = { dome = "4 um" }' for name in "ab"}
+    late = study(gentle, 'swap_every = "3 h"', **domes).replace("20 min", "6 h")
+    said = told(late, "--degree", "4")
+    assert "as the plates come to it, part of A lifts everywhere" in said
+    assert "with B on top" not in said  # by then they have bedded in
+    even = told(study(gentle, 'swap_every = "5 min"'), "--degree", "4")
+    assert even.count("nothing lifts, so all of this holds") == 2
+
+
 def test_what_goes_slowly_is_told_apart(asked, told) -> None:
     """Two positions 2 degrees apart are nearly one (model page 6): slow, not staying."""
     text = study(CIRCLE, 'turn = "2 deg every 600 strokes"').replace('time = "20 min"', "strokes = 1200")
@@ -307,6 +335,8 @@ def test_who_goes_on_top_longer_is_the_one_that_loses_by_it(asked, told, stroke,
     told_so = re.findall(r"keep the (\w+) one on top longer", said)
     assert told_so == ([] if which is None else [which])
     assert ("whoever lies on top" in said) == (which is None)
+    swapped = told(study(stroke, f'turn = "{turn}"\nswap_every = "5 min"'), "--degree", "4")
+    assert ("what it was: keep the domed one on top" in swapped) == (which == "domed")
 
 
 def test_what_is_made_is_told_for_metal_and_for_an_hour(told) -> None:
