@@ -1,4 +1,4 @@
-"""Before NumPy is loaded: one thread for small matrices, as `sim.cli` sets it; two get in each other's way."""
+"""Before NumPy is loaded: one thread for small matrices, as `sim.cli` sets it; two wait for each other."""
 
 import os
 
