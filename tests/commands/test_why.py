@@ -245,7 +245,7 @@ def test_lifting_counts_whoever_is_on_top(asked, told) -> None:
     never = told(small.replace("5 min", "1 h"), "--degree", "4")  # the step is over before
     assert "with B on top" not in never
     gentle = CIRCLE.replace("26.4", "16")
-    domes = {name: ', form = { dome = "4 um" }' for name in "ab"}
+    domes = dict.fromkeys("ab", ', form = { dome = "4 um" }')
     late = study(gentle, 'swap_every = "3 h"', **domes).replace("20 min", "6 h")
     said = told(late, "--degree", "4")
     assert "as the plates come to it, part of A lifts everywhere" in said
