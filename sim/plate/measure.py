@@ -177,7 +177,7 @@ def measure(plate: Plate, z: Array, margin: EdgeMargin) -> Form:
     zone = about = None
     if np.count_nonzero(whole) >= FEWEST_CELLS:
         about = float(np.ptp(left[whole]))
-        # Two planes along the least-squares one are a zone too: none is narrower than the least but by rounding.
+        # The least-squares zone is a zone too: narrower than the least it is by rounding alone.
         zone = min(about, minimum_zone(ruler.x[whole], ruler.y[whole], left[whole]))
     return replace(
         forms(plate, z, margin),
