@@ -40,14 +40,16 @@ class Offsets:
     """By how much full simulation differs from the operator, at the places that were lapped in full.
 
     Between them their offsets count by the inverse square of the distance, so that each is exact where it was
-    found (D. Shepard, Proc. 23rd ACM Conf. (1968) 517, from memory).
+    found (D. Shepard, Proc. 23rd ACM Conf. (1968) 517, from memory).  They are known as far as anything was
+    lapped.
     """
 
-    def __init__(self, space: Space, until: float) -> None:
+    def __init__(self, space: Space) -> None:
         self.space = space
-        self.grid = np.linspace(0.0, until, OFFSET_GRID)
+        self.grid = np.zeros(1)
         self.places: list[Array] = []
-        self.values: dict[str, list[Array]] = {}
+        self.seen: dict[str, list[tuple[Array, Array]]] = {}
+        self.values: dict[str, Array] = {}
 
     def add(self, place: Array, lapped: Track, told: Track) -> None:
         """Note what a full simulation says of the operator at a place."""
@@ -56,7 +58,12 @@ class Offsets:
             if key in told.values:
                 off = value - np.interp(lapped.time, told.time, told.values[key])
                 known = np.where(np.isfinite(off), off, 0.0)
-                self.values.setdefault(key, []).append(np.interp(self.grid, lapped.time, known))
+                self.seen.setdefault(key, []).append((lapped.time, known))
+        self.grid = np.linspace(0.0, max(float(self.grid[-1]), float(lapped.time[-1])), OFFSET_GRID)
+        self.values = {
+            key: np.array([np.interp(self.grid, time, off) for time, off in seen])
+            for key, seen in self.seen.items()
+        }
 
     def put_right(self, place: Array, track: Track) -> Track:
         """The track as full simulation would have it."""
@@ -67,7 +74,7 @@ class Offsets:
         weight /= weight.sum()
         values = dict(track.values)
         for key, offs in self.values.items():
-            right = values[key] + np.interp(track.time, self.grid, weight @ np.array(offs))
+            right = values[key] + np.interp(track.time, self.grid, weight @ offs)
             values[key] = np.maximum(right, 0.0) if key.endswith(("flatness", "mating")) else right
         return replace(track, values=values)
 
@@ -127,7 +134,7 @@ class Seeker:
         self.whole = space.study.rounds * sum(step.total_strokes / step.pace for step in steps)
         self.whole = max(self.whole, space.goal.hold or 0.0)
         self.scale = self.whole
-        self.offsets = Offsets(space, self.whole)
+        self.offsets = Offsets(space)
         self._told: dict[object, Track] = {}  # places that are typed alike are one
         self.envelope: Envelope | None = None
 

@@ -119,7 +119,7 @@ class Line:
 
 
 def test_offsets_put_the_operator_right_where_it_was_lapped() -> None:
-    offsets = Offsets(Line(), 100.0)  # type: ignore[arg-type]
+    offsets = Offsets(Line())  # type: ignore[arg-type]
     told, lapped = track([3.0, 2.0, 1.0, 0.5, 0.2]), track([3.0, 2.2, 1.4, 1.0, 0.9])
     here = np.array([0.3])
     assert offsets.put_right(here, told) is told
