@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from sim.planning.courses import lapped_course
@@ -39,30 +39,15 @@ class Criterion:
                 (_size(ended.forms.get("flatness")) for ended in got.plates.values()), default=math.inf
             )
         course = self._course(got)
-        return max(self._shares(got, self.goal), default=math.inf) if course is None else course.share
+        if course is not None:
+            return course.share
+        return max((_sized(got, one) / one.limit for one in self.asked), default=math.inf)
 
     def _course(self, got: Summary) -> Course | None:
         """How what was asked went along the time, where that was kept."""
         if self.goal is None or not self.asked or not got.track:
             return None
         return lapped_course(got, self.asked, self.goal.hold)
-
-    def _shares(self, got: Summary, goal: Tune) -> list[float]:
-        shares = []
-        for form, limit in goal.reach.items():
-            if form == "mating":
-                shares.append(_size(got.mating) / limit)
-            elif form == "difference":
-                shares.append(abs(_dome(got, got.top) - _dome(got, got.bottom)) / limit)
-            else:
-                shares += [_form(got, name, form) / limit for name in goal.plates if name in got.plates]
-        for name, kept in goal.keep.items():
-            for form, limit in kept.items():
-                ended = got.plates.get(name)
-                key = "sphere" if form == "dome" else form
-                if ended is not None and key in ended.forms:
-                    shares.append(abs((ended.forms[key] or 0.0) - (ended.before[key] or 0.0)) / limit)
-        return shares
 
     def key(self, got: Summary) -> tuple[float, ...]:
         """What to sort by, best first."""
@@ -101,16 +86,23 @@ def _size(value: float | None) -> float:
     return math.inf if value is None else abs(value)
 
 
-def _dome(got: Summary, name: str) -> float:
-    forms = got.plates[name].forms
+def _dome(forms: Mapping[str, float | None]) -> float:
     value = forms.get("sphere") if forms.get("sphere") is not None else forms.get("bow")
     return value or 0.0
 
 
-def _form(got: Summary, name: str, form: str) -> float:
-    """Size of a form [m]; 0 where the plate does not speak of it."""
-    value = got.plates[name].forms.get("sphere" if form == "dome" else form)
-    return 0.0 if value is None else abs(value)
+def _sized(got: Summary, one: Asked) -> float:
+    """Size of an asked quantity at the end [m], or how far it moved; infinite where that was not measured."""
+    if one.form == "mating":
+        return _size(got.mating)
+    if one.plate is None:
+        top, bottom = got.plates[got.top], got.plates[got.bottom]
+        began = _dome(top.before) - _dome(bottom.before) if one.kept else 0.0
+        return abs(_dome(top.forms) - _dome(bottom.forms) - began)
+    key = "sphere" if one.form == "dome" else one.form
+    ended = got.plates[one.plate]
+    after, before = ended.forms.get(key), ended.before.get(key) if one.kept else 0.0
+    return math.inf if after is None or before is None else abs(after - before)
 
 
 def criterion_of(study: Study) -> Criterion:

@@ -17,6 +17,7 @@ from sim.planning.comparison import Comparison, compared
 from sim.planning.ranking import Criterion
 from sim.planning.sheet import csv_text
 from sim.planning.summary import Summary
+from sim.planning.track import asked_of
 from sim.report.comparison_json import as_json
 from sim.report.comparison_words import headline, in_words, rows
 
@@ -244,13 +245,18 @@ keep = { B = { dome = "0.2 um" } }
 )
 
 
+def asked_for(got: Comparison, **goal: object) -> Criterion:
+    """The criterion with another goal."""
+    wanted = replace(got.criterion.goal, **goal)
+    return Criterion(wanted, asked_of(wanted, got.study.plates))
+
+
 def test_a_goal_of_the_study_decides() -> None:
     got = compare(GOAL)
     criterion = got.criterion
     slow = summary(0, 0.3 * UM, 1 * UM, 0.4 * UM, 90.0)
     quick = summary(1, 0.9 * UM, 1 * UM, 0.4 * UM, 60.0)
-    kept = {"B": {"dome": 2 * UM}}
-    free = replace(criterion, goal=replace(criterion.goal, keep=kept))
+    free = asked_for(got, keep={"B": {"dome": 2 * UM}})
     assert free.order([slow, quick]) == (1, 0)  # both reach it: less time
     missed = summary(2, 0.5 * UM, 1 * UM, 0.6 * UM, 10.0)
     assert free.figure(missed) == pytest.approx(1.2)
@@ -262,10 +268,10 @@ def test_a_goal_of_the_study_decides() -> None:
 
 
 def test_a_goal_counts_each_form_as_it_is_meant() -> None:
-    criterion = compare(GOAL).criterion
+    compared = compare(GOAL)
 
     def figure(got: Summary, **reach: float) -> float:
-        return replace(criterion, goal=replace(criterion.goal, reach=reach, keep={})).figure(got)
+        return asked_for(compared, reach=reach, keep={}).figure(got)
 
     made = summary(0, UM, 3 * UM, time=60.0)
     sphere = {"A": 2 * UM, "B": -1 * UM}
@@ -278,8 +284,11 @@ def test_a_goal_counts_each_form_as_it_is_meant() -> None:
     assert figure(made, mating=UM, difference=UM) == pytest.approx(3.0)
     other = replace(made, time=90.0, plates={n: replace(e, removed=UM) for n, e in plates.items()})
     for least, better in (("time", 1.0), ("removed", 0.0)):
-        goal = replace(criterion.goal, reach={"mating": UM}, keep={}, least=least)
-        assert replace(criterion, goal=goal).better(made, other) == better
+        assert asked_for(compared, reach={"mating": UM}, keep={}, least=least).better(made, other) == better
+    # What could not be measured is not reached; of a plate that has no such form nothing is asked.
+    bare = {n: replace(e, forms={**e.forms, "flatness": None}) for n, e in plates.items()}
+    assert figure(replace(made, plates=bare), flatness=UM) == math.inf
+    assert figure(made, bow=UM) == math.inf
 
 
 def made_up(flatness: list[float], sampling: float, text: str = PAIR) -> Comparison:
