@@ -4,12 +4,15 @@ Such a pair no longer wears itself out of shape, so it stays.  Which pairs there
 top moves over the bottom.  With rotation not locked to the travel only a sphere fits itself (a dome in a
 dish); without rotation every pair of constant curvature fits; along a straight line every profile across it;
 about a fixed point every round profile (the lower pairs of F. Reuleaux, 1876, in secondary sources; the
-numbers are derived, and confirmed on polynomials of degree 8).  What goes only slowly is not told here.
+numbers are derived, and confirmed on polynomials of degree 8).  Where the plates change places a pair must
+fit either way round: the mirrored faces lie on each other alike both ways, but ridges that slant to a plate's
+clock slant the other way once it is turned over, so that they run across each other.  What goes only slowly
+is not told here (`sim.modes.glance`).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import pi
 from typing import Literal
 
@@ -50,8 +53,12 @@ class Kept:
         }[self.kind]
 
 
-def kept(step: Step) -> Kept:
-    """Classify what the motion of a step never takes out; a hand that veers does not go straight."""
+def kept(step: Step, *, as_laid: bool = False) -> Kept:
+    """Classify what a step never takes out; a hand that veers does not go straight.
+
+    `as_laid`: with the top as it is first laid on, whatever swaps follow.
+    """
+    step = replace(step, swap=None) if as_laid else step
     turn, walk = _seen(step.turn, step), _seen(step.walk, step)
     spin = _rate(turn) + _rate(walk)
     off = step.centre != (0.0, 0.0)
@@ -70,7 +77,7 @@ def kept(step: Step) -> Kept:
         and _rate(walk) == 0.0
         and _all_multiples(alpha, 0.5)
     )
-    if not straight:
+    if not straight or (_swapped(step) and not _all_multiples(np.array([step.direction / pi]), 0.5)):
         return Kept("curved")
     return Kept("ridges" if _all_multiples(theta, 1.0) else "even ridges", step.direction % pi)
 
@@ -94,6 +101,13 @@ def _turning(step: Step, turn: Turn, walk: Turn, off: bool) -> Kept:
     if not fixed or (wanders and step.hand.centre > 0.0) or (step.swap is not None and not at_middle):
         return Kept("sphere")
     return Kept("round")
+
+
+def _swapped(step: Step) -> bool:
+    """Whether the plates change places for sure, which readings alone do not say."""
+    if step.swap is None or step.swap.read is not None:
+        return False
+    return round(step.swap.on_top[step.top] * step.pace) < step.total_strokes
 
 
 def _circle(curve: Curve) -> bool:

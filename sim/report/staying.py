@@ -136,7 +136,7 @@ def _gained_on_top(form: str, reason: Reason) -> float:
 
 def _profiles(reason: Reason, told: int) -> list[str]:
     """Profiles along a straight stroke, rings about a point, and finer shapes without a name."""
-    what = kept(reason.step)
+    what = kept(reason.step, as_laid=True)
     finer = reason.spectrum.survivors - told
     if finer <= 0:
         return []
@@ -172,7 +172,7 @@ def _slow(reason: Reason, units: str) -> list[str]:
 def stays_in_short(reason: Reason) -> str:
     """What stays, as a list."""
     told = [title(error, reason) for error in stays_wholly(reason)]
-    what = kept(reason.step)
+    what = kept(reason.step, as_laid=True)
     if reason.spectrum.survivors > len(told):
         told += _short_profiles(what)
     return "; ".join(told) or "nothing"

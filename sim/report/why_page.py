@@ -192,7 +192,7 @@ def _finer_that_stay(reason: Reason, plates: tuple[Plate, ...], room: int) -> li
     """Shapes that stay beside those with a name."""
     named = np.array([error.start for error in stays_wholly(reason)]).reshape(-1, reason.flow.matrix.shape[0])
     cards: list[Card] = []
-    kind = kept(reason.step).kind
+    kind = kept(reason.step, as_laid=True).kind
     for mode in reason.spectrum.modes:
         if not mode.stays or len(cards) >= room:
             continue

@@ -14,6 +14,9 @@ from sim.lapping.kept import kept
 from sim.lapping.motion import Motion
 from sim.lapping.step import Grit, Hand, Layer, Step, Swap, Turn, Wear
 from sim.lapping.strokes import Circle, Ellipse, FigureEight, Line, Rosette, Still, Zigzag
+from sim.modes.picture import Picture
+from sim.modes.schedule import cycle_of, round_of
+from sim.verify.scenes import disc
 
 GRIT = Grit("g", 15e-6, Wear(iron=1e-12), Layer(1e-6))
 R = 0.08
@@ -151,6 +154,38 @@ def test_a_swap_keeps_round_profiles_about_the_middle_only():
     assert kept(step(Still(), **about)).kind == "round"
     assert kept(step(Still(), centre=(0.02, 0.0), **about)).kind == "sphere"
     assert kept(step(LINE, swap=EVEN)).kind == "ridges"
+
+
+def _by_the_cycle(one):
+    """What stays through swaps by the operators at degree 8, which know nothing of the rules."""
+    plates = {name: disc(name, 48) for name in "AB"}
+    picture = Picture(plates, [one])
+    return cycle_of(picture, round_of(picture)).spectrum().survivors
+
+
+@pytest.mark.parametrize(
+    ("slant", "turn", "number"),
+    [
+        (0, Turn(), 9),
+        (30, Turn(), 3),
+        (45, Turn(), 3),
+        (90, Turn(), 9),
+        (90, index(180), 6),
+        (30, index(180), 3),
+    ],
+)
+def test_swaps_leave_only_ridges_that_lie_alike_either_way_round(slant, turn, number):
+    """Ridges at 30 degrees slant the other way once the plate is turned over: the pairs of planes stay."""
+    one = step(LINE, direction=radians(slant), turn=turn, swap=EVEN, strokes=1200)
+    assert kept(one).count(8) == number == _by_the_cycle(one)
+    assert kept(one, as_laid=True).count(8) == (6 if turn.angle else 9)
+
+
+def test_ridges_stay_where_no_swap_is_sure():
+    slanting = {"direction": radians(30.0), "strokes": 300}
+    assert kept(step(LINE, swap=EVEN, **slanting)).kind == "curved"
+    assert kept(step(LINE, swap=Swap({"A": 600.0, "B": 300.0}), **slanting)).kind == "ridges"
+    assert kept(step(LINE, swap=Swap(read=60.0), **slanting)).kind == "ridges"
 
 
 def test_ridges_lie_along_the_stroke():
