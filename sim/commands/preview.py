@@ -121,6 +121,7 @@ def _as_json(step: Step, look: Outlook, glance: Glance | None) -> dict[str, Any]
         "drives": look.tendency.all_round,
         "made": None if glance is None else glance.made,
         "mark": None if glance is None else glance.mark,
+        "hardly_touches": None if glance is None else dict(glance.lingering),
     }
     if look.half_difference is None and glance is not None:
         told["half_difference"] = glance.half_difference(step)
@@ -163,6 +164,7 @@ def _step(
 ) -> Iterator[tuple[str, Sequence[str]]]:
     """What the hand does, how it presses, what it cuts, makes and leaves."""
     from sim.report import beforehand
+    from sim.report.leaving import leaves
     from sim.report.way_round import makes
 
     units, plates = study.units, study.plates
@@ -182,7 +184,7 @@ def _step(
             glance=glance,
         ),
     )
-    yield "leaves", beforehand.leaves(step, plates, look, units, glance)
+    yield "leaves", leaves(step, plates, look, units, glance)
 
 
 def _weighing(study: Study, ahead: Sequence[Outlook]) -> list[str]:

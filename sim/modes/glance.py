@@ -7,7 +7,7 @@ two of what degree 8 tells.  A motion that comes again, as in a round of three p
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,7 @@ from sim.lapping.step import Step
 from sim.modes.basis import basis_of
 from sim.modes.evolution import Evolution, evolution_of
 from sim.modes.instants import POSES
+from sim.modes.lingering import lingering
 from sim.modes.operator import Flow, Operator
 from sim.modes.turned import operator_of
 from sim.plate.measure import EdgeMargin
@@ -40,11 +41,13 @@ class Glance:
     """Forms by plate and name [m].
 
     `made`: what the step adds to the pairs that stay, at edge margin 0.  `mark`: what the layer alone leaves
-    by the end of the step, from flat faces on, what is made apart.
+    by the end of the step, from flat faces on, what is made apart.  `lingering`: pairs of faces by name that
+    it hardly touches, with the metal that halves them.
     """
 
     made: Mapping[str, Forms]
     mark: Mapping[str, Forms]
+    lingering: Mapping[str, float] = field(default_factory=dict)
 
     def half_difference(self, step: Step) -> float:
         """Change of (dome of the bottom - dome of the top) / 2 [m]; of a rail its bow stands for its dome."""
@@ -84,18 +87,20 @@ class Glances:
         whole = sum(look.on_top.values())
         on_top = {top: time / whole for top, time in look.on_top.items() if time > 0.0}
         try:
-            found = {top: self._with(step, number, look, top, whole) for top in on_top}
+            solved = {top: self.flow(step, number, look, top) for top in on_top}
+            spells = [time if step.swap is None else step.swap.on_top[top] for top, time in on_top.items()]
+            slowly = lingering(list(solved.values()), spells, step.direction)
         except (LapwrightError, np.linalg.LinAlgError):
             return None
+        found = {top: self._with(step, top, *solved[top], whole) for top in on_top}
         made, mark = (_together([(on_top[top], found[top][k]) for top in found]) for k in (0, 1))
-        return Glance(made, mark)
+        return Glance(made, mark, slowly)
 
     def _with(
-        self, step: Step, number: int, look: Outlook, top: str, time: float
+        self, step: Step, top: str, flow: Flow, solved: Evolution, time: float
     ) -> tuple[Mapping[str, Forms], Mapping[str, Forms]]:
         """What is made and the mark, had this one lain on top all the time [s]."""
         bottom = step.bottom if top == step.top else step.top
-        flow, solved = self.flow(step, number, look, top)
         made = solved.drift * time
         mark = solved.after(np.zeros(made.size), time) - made
         names, half = (bottom, top), flow.bottom.size

@@ -1,7 +1,8 @@
-"""Sentences about a step before it is lapped: what the hand does, how it presses, what it cuts and leaves.
+"""Sentences about a step before it is lapped: what the hand does, how it presses, what it cuts.
 
 Pure functions of the step, its plates and its outlook; sizes in the study's units, what was typed said back
-as typed.  Words as in `sim.report.words`; which plate goes domed is in `sim.report.way_round`.
+as typed.  Words as in `sim.report.words`; which plate goes domed is in `sim.report.way_round`, what stays on
+both in `sim.report.leaving`.
 """
 
 from __future__ import annotations
@@ -11,7 +12,6 @@ from collections.abc import Mapping
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from sim.lapping.kept import Kept, kept
 from sim.lapping.sizing import half_travel
 from sim.plate.outline import Disc
 from sim.report import words
@@ -21,25 +21,20 @@ if TYPE_CHECKING:
     from sim.lapping.outlook import Outlook
     from sim.lapping.reach import Reach
     from sim.lapping.step import Step, Turn
-    from sim.modes.glance import Glance
     from sim.plate.plate import Plate
 
 __all__ = [
     "clock",
     "cuts",
     "echoed",
-    "finest",
     "grain",
     "hand",
-    "leaves",
     "limit",
     "over_the_edge",
     "past_lifting",
     "plate",
     "press",
     "schedule",
-    "stays",
-    "telling",
     "wears",
 ]
 
@@ -48,7 +43,6 @@ Plates = Mapping[str, "Plate"]
 HERE = 1e-4  # [m] from the middle
 SAME = 0.05  # of each other, from which two plates' sizes are told apart
 TYPED = 4  # a length of no more figures than this was typed; any other was worked out
-WORTH = 0.3  # of the largest mark: smaller ones are left to the page of why
 SIMPLE = (1, 2, 3, 4, 5, 6, 8)  # shares that a person says: thirds, eighths, but no sevenths
 REMARK = f" ({words.REMARK})"
 
@@ -265,105 +259,7 @@ def wears(wear: float | None, units: str = "metric") -> str:
     return f"{number(wear * 1e12, echo=True)} um per km under 1 kPa"
 
 
-# --- leaves ------------------------------------------------------------------------------------
-
-
-def leaves(
-    step: Step, plates: Plates, look: Outlook, units: str = "metric", glance: Glance | None = None
-) -> list[str]:
-    """What stays on both faces: the mark of the layer, and what the stroke never takes out.
-
-    `glance`: what the step leaves by the picture; only the squeeze is told without.
-    """
-    what = kept(step)
-    if what.kind == "all":
-        return ["nothing rubs, so everything stays as it is"]
-    long = plates[step.top].outline.long or plates[step.bottom].outline.long
-    mark = _squeeze(step, look, units) if glance is None else _mark(step, glance, units)
-    said = [mark, stays(what, step, long)]
-    if look.overhang < -1e-4 and step.swap is None:
-        rim = words.length(look.overhang, units)
-        said.append(
-            f"the outermost {rim} of {step.bottom} is hardly rubbed or not at all: a step is left there"
-        )
-    return said
-
-
-def _squeeze(step: Step, look: Outlook, units: str) -> str:
-    """How large the mark of the layer can be, where its shape is not known."""
-    size = f"{words.size(look.squeeze, units)}{fine(look.squeeze, step)}"
-    return f"a mark of the grit layer, up to about {size}"
-
-
-def telling(
-    faces: Mapping[str, Mapping[str, float]], always: tuple[str, ...] = ()
-) -> dict[str, dict[str, float]]:
-    """Of the forms [m] of each face those that are worth a word, the largest first; some always are."""
-    largest = max((abs(v) for forms in faces.values() for v in forms.values()), default=0.0)
-    least = max(WORTH * largest, words.NOTHING)
-    return {
-        name: dict(
-            sorted(
-                ((k, v) for k, v in forms.items() if abs(v) >= (words.NOTHING if k in always else least)),
-                key=lambda part: -abs(part[1]),
-            )
-        )
-        for name, forms in faces.items()
-    }
-
-
-def finest(faces: Mapping[str, Mapping[str, float]]) -> float:
-    """Smallest of some forms [m]; infinite where there are none."""
-    return min((abs(v) for forms in faces.values() for v in forms.values()), default=math.inf)
-
-
-def _mark(step: Step, glance: Glance, units: str) -> str:
-    """The mark of the layer on each face at the end of the step; faces alike are told together."""
-    told = telling(glance.mark)
-    alike: dict[str, list[str]] = {}
-    for name, forms in told.items():
-        said = words.joined([_left(key, value, units) for key, value in forms.items()])
-        alike.setdefault(said or "as good as none", []).append(name)
-    if not any(told.values()):
-        return "no mark of the grit layer to speak of"
-    each = "; ".join(
-        f"{'both' if len(names) == len(told) else words.joined(names)} {what}"
-        for what, names in alike.items()
-    )
-    rough = fine(finest(told), step)
-    return f"{each}{rough}: the mark of the grit layer, which laying one on the other does not show"
-
-
-def _left(key: str, value: float, units: str) -> str:
-    if key == "sphere":
-        return f"{'hollow' if value < 0.0 else 'domed'} by about {words.size(value, units)}"
-    return words.part_words(key, value, units).replace(",", "").replace(" by ", " by about ")
-
-
-def stays(what: Kept, step: Step, long: bool) -> str:
-    """What this stroke never takes out, and why."""
-    dome = "bow and crown in a hollow of the same curve" if long else "a dome in a dish"
-    pairs = (
-        "bow against hollow, crown against hollow, and the same wind in both"
-        if long
-        else "a dome in a dish, the same twist in both, and high at 3 and 9 on high at 12 and 6"
-    )
-    half = step.turn.angle != 0.0 or step.walk.angle != 0.0
-    never = "turned only half round" if half else "never turned"
-    if what.kind == "sphere":
-        return f"it never takes out {dome}: that fits in every place, turned as you like"
-    if what.kind == "curved":
-        return f"it never takes out {pairs}: with the top {never} they fit in every place"
-    if what.kind == "round":
-        return f"it never takes out {dome} or rings about the middle: the top only ever turns round them"
-    ridges = f"ridges along the stroke ({clock(what.direction)})"
-    if what.kind == "even ridges":
-        ridges += " that lie alike on both sides of the middle"
-    twist = "wind" if long else "twist"
-    return (
-        f"it never takes out {ridges}, the same {twist} in both, or {dome}: a straight stroke, the top "
-        f"{never}, only runs along them"
-    )
+# --- directions -----------------------------------------------------------------------------------
 
 
 def clock(direction: float) -> str:

@@ -14,7 +14,7 @@ from sim.modes.glance import Glance, Glances
 from sim.modes.picture import DEGREE
 from sim.report import words
 from sim.report.account import Account
-from sim.report.beforehand import leaves
+from sim.report.leaving import leaves
 from sim.report.way_round import what_is_made
 
 __all__ = ["effects", "effects_words"]

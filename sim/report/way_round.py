@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 from sim.plate.outline import Rectangle
 from sim.report import words
-from sim.report.beforehand import fine, finest, telling
+from sim.report.beforehand import fine
+from sim.report.leaving import remark, telling
 from sim.report.reasons import grown
 
 if TYPE_CHECKING:
@@ -20,6 +21,8 @@ __all__ = ["makes", "what_is_made"]
 
 Plates = Mapping[str, "Plate"]
 
+DOMES = ("sphere", "bow")
+NEITHER = "neither clearly domed nor clearly hollow"
 BALANCED = 0.04  # of the two causes, below which they are said to balance
 ENOUGH = 1.3  # of a difference, from which a step does more than it needs
 
@@ -51,43 +54,51 @@ def makes(
     if step.swap is not None and step.swap.read is not None:
         return ["whichever reads more domed goes on top and loses its dome: the right way round by itself"]
     half, drive = look.half_difference, look.tendency.all_round
-    if half is None and glance is not None:
+    if half is not None:
+        drive = 0.0 if abs(half) < max(words.NOTHING, _little(step, plates, look)) else half
+    if glance is not None:
         said = what_is_made(step, plates, look, glance, units)
-        drive = 0.0 if said.startswith("neither") else glance.half_difference(step)
-        half = glance.half_difference(step) if _like(step, plates) else None
+        if half is None:
+            drive = 0.0 if said.startswith(NEITHER) else glance.half_difference(step)
+            half = glance.half_difference(step) if _like(step, plates) else None
     elif half is None:
         said = _direction(step, plates, look)
         drive = 0.0 if abs(drive) < BALANCED else drive
-    elif abs(half) < max(words.NOTHING, 0.02 * look.removed * _reach(step, plates)):
-        said, drive = "neither more domed nor more hollow than the other", 0.0
+    elif drive == 0.0:
+        said = NEITHER
     else:
         domed, hollow = (step.bottom, step.top) if half > 0.0 else (step.top, step.bottom)
         size = words.size(half, units)
         said = f"{hollow} hollow and {domed} domed, by {size} each beside what they share{fine(half, step)}"
-        drive = half
     if not as_they_come or any(plates[n].outline.long for n in (step.top, step.bottom)):
         return [said]
     way = _way_round(step, plates, drive, half, units, more_plates)
     return [said, way] if way else [said]
 
 
-def _reach(step: Step, plates: Plates) -> float:
-    """Size of what a whole step on top would make, over the metal removed; far below it counts as nothing."""
+def _little(step: Step, plates: Plates, look: Outlook) -> float:
+    """A change of form that counts as none [m]: far below what a whole step on top would make."""
     from sim.lapping.sizing import half_travel
 
-    return 6.0 * (half_travel(step.curve) / plates[step.top].outline.radius) ** 2
+    reach = 6.0 * (half_travel(step.curve) / plates[step.top].outline.radius) ** 2
+    return max(words.NOTHING, 0.02 * look.removed * reach)
 
 
 def what_is_made(step: Step, plates: Plates, look: Outlook, glance: Glance, units: str = "metric") -> str:
     """What each plate gains of the pairs that stay, once they have bedded in."""
-    little = max(words.NOTHING, 0.02 * look.removed * _reach(step, plates))
-    made = telling({name: glance.made[name] for name in (step.top, step.bottom)}, ("sphere", "bow"))
+    names = (step.top, step.bottom)
+    balanced = abs(look.tendency.all_round) < BALANCED and not any(plates[n].outline.long for n in names)
+    made = telling({n: _but_domes(glance.made[n]) if balanced else glance.made[n] for n in names}, DOMES)
     sizes = [abs(v) for forms in made.values() for v in forms.values()]
-    balanced = abs(look.tendency.all_round) < BALANCED
-    if max(sizes, default=0.0) < little or (balanced and not any(plates[n].outline.long for n in made)):
-        return "neither clearly domed nor clearly hollow"
+    if max(sizes, default=0.0) < _little(step, plates, look):
+        return NEITHER
     told = "; ".join(f"{name} {grown(forms, units)}" for name, forms in made.items() if forms)
-    return f"{told}, once they have bedded in{fine(finest(made), step)}"
+    lead = f"{NEITHER}; but " if balanced else ""
+    return f"{lead}{told}, once they have bedded in{remark(made, step, units)}"
+
+
+def _but_domes(forms: Mapping[str, float]) -> dict[str, float]:
+    return {key: value for key, value in forms.items() if key not in DOMES}
 
 
 def _direction(step: Step, plates: Plates, look: Outlook) -> str:
@@ -104,7 +115,7 @@ def _direction(step: Step, plates: Plates, look: Outlook) -> str:
 
 def _one_way(step: Step, plates: Plates, drive: float) -> str:
     if abs(drive) < BALANCED:
-        return "neither clearly domed nor clearly hollow"
+        return NEITHER
     domed, hollow = (step.bottom, step.top) if drive > 0.0 else (step.top, step.bottom)
     high = "high in the middle" if plates[domed].outline.long else "domed"
     return f"{hollow} hollow and {domed} {high}"

@@ -11,8 +11,11 @@ import pytest
 from sim.lapping.outlook import outlooks
 from sim.lapping.run import lap
 from sim.modes.glance import COARSE, DEGREE, HASTY_DEGREE, MOST, Glances
+from sim.modes.named import named_errors
+from sim.modes.nullspace import kernel_of
 from sim.modes.picture import Picture
 from sim.modes.reason import reason_of
+from sim.modes.schedule import cycle_of, round_of
 from sim.plate.measure import EdgeMargin
 from sim.plate.measure import forms as measured
 from sim.study.read import parse
@@ -185,3 +188,46 @@ def test_one_motion_is_worked_out_once_and_many_are_not_waited_for():
     glances = Glances(many.plates)
     told = [glances.of(s, n, look) for n, (s, look) in enumerate(zip(many.steps, looks, strict=True), 1)]
     assert [g is None for g in told] == [k >= MOST for k in range(MOST + 2)]
+
+
+CIRCLE = 'stroke = {{ kind = "circle", travel = "1/3" }}\nturn = "{}"'
+
+
+def test_what_lingers_is_what_the_reason_calls_slow():
+    """At degree 8, by the named errors of the reason; and nothing where the top turns as it should."""
+    crawls = CIRCLE.format("2 deg every 600 strokes")
+    study, _, _, got = glanced(EQUAL + STEP.format("A", "B", "30 min", crawls))
+    reason = reason_of(Picture(study.plates, study.steps, 8, study.seed), 1)
+    slow = {
+        e.name: e.half_life * reason.removal for e in reason.named if e.name in ("twists", "saddle in saddle")
+    }
+    assert dict(got.lingering) == pytest.approx(slow, rel=0.02)
+    for turn in ("none", "8 deg per stroke", "90 deg every 10 strokes"):
+        *_, got = glanced(EQUAL + STEP.format("A", "B", "30 min", CIRCLE.format(turn)))
+        assert not got.lingering
+
+
+@pytest.mark.parametrize("slant", ["2 deg", "10 deg", "30 deg"])
+def test_ridges_linger_through_swaps_as_the_cycle_says(slant):
+    """A straight stroke a hair off the clock: what the map of a cycle at degree 6 leaves of ridges."""
+    line = f'stroke = {{ kind = "line", travel = "1/3", direction = "{slant}" }}\nswap_every = "1 min"'
+    study, step, _, got = glanced(EQUAL + STEP.format("A", "B", "30 min", line))
+    picture = Picture(study.plates, study.steps, DEGREE, study.seed)
+    cycle = cycle_of(picture, round_of(picture))
+    removed = sum(cycle.spectrum().removal.values()) / 2.0
+    ridges = next(
+        e
+        for e in named_errors(picture.flow(1), picture.evolution(1), step.direction)
+        if e.name == "ridges along"
+    )
+    bottom, top = np.split(ridges.start, 2)
+    rest = np.concatenate([top, bottom])  # by name A, then B, which lies below
+    rest = rest - kernel_of(cycle.matrix - np.eye(rest.size)).projection @ rest
+    goal, depth = 0.5 * np.linalg.norm(rest), 0.0
+    while np.linalg.norm(rest) > goal and depth < 1e-3:
+        rest, depth = cycle.matrix @ rest, depth + removed * cycle.time
+    if slant == "2 deg":
+        assert got.lingering["ridges along"] == pytest.approx(depth, rel=0.05)
+    else:
+        assert "ridges along" not in got.lingering
+        assert depth < 100e-6

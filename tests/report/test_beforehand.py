@@ -9,6 +9,7 @@ import pytest
 from sim.lapping.outlook import outlooks
 from sim.modes.glance import Glances
 from sim.report import beforehand
+from sim.report.leaving import leaves, remark
 from sim.report.way_round import makes
 from sim.study.read import parse
 
@@ -72,7 +73,7 @@ def test_alike_plates_are_parted_unless_swapped():
     said, _ = made("A", "B")
     assert 'they come alike, and this parts them: swap_every = "5 min" keeps them alike' in said
     said, _ = made("A", "B", more=SEEN + '\nswap_every = "5 min"')
-    assert said == "neither more domed nor more hollow than the other"
+    assert said == "neither clearly domed nor clearly hollow"
 
 
 @pytest.mark.parametrize("forms", [("", ""), ("", 'dome = "1 um"'), ('dome = "1 um"', "")])
@@ -206,7 +207,59 @@ def test_what_a_stroke_never_takes_out(more, told):
         + STEP % ("A", "B", more)
     )
     look = outlooks(study.plates, study.steps)[0]
-    assert told in " ".join(beforehand.leaves(study.steps[0], study.plates, look))
+    assert told in " ".join(leaves(study.steps[0], study.plates, look))
+
+
+def _glanced(plates, more):
+    study = parse(plates + STEP % ("A", "B", more))
+    step, look = study.steps[0], outlooks(study.plates, study.steps)[0]
+    return study, step, look, Glances(study.plates).of(step, 1, look)
+
+
+EQUAL = 'plates.A = { disc = "160 mm", thickness = "30 mm", cells = 64 }\nplates.B = { like = "A" }\n'
+
+
+def test_ridges_that_the_swaps_take_out_are_not_said_to_stay():
+    slanting = 'stroke = { kind = "line", travel = "1/3", direction = "30 deg" }\nswap_every = "5 min"'
+    study, step, look, glance = _glanced(EQUAL, slanting)
+    said = " ".join(leaves(step, study.plates, look, glance=glance))
+    assert "ridges" not in said
+    assert "high at 3 and 9 on high at 12 and 6" in said
+    straight = slanting.replace("30 deg", "0 deg")
+    study, step, look, glance = _glanced(EQUAL, straight)
+    said = " ".join(leaves(step, study.plates, look, glance=glance))
+    assert "ridges along the stroke (3 to 9 o'clock)" in said
+    assert "nor a dome in a dish, the same twist in both, and high at 3 and 9 on high at 12 and 6" in said
+
+
+def test_what_goes_only_slowly_is_told():
+    crawl = 'stroke = { kind = "circle", travel = "1/3" }\nturn = "%s"'
+    study, step, look, glance = _glanced(EQUAL, crawl % "1 deg every 1000 strokes")
+    *_, said = leaves(step, study.plates, look, glance=glance)
+    assert said.startswith(
+        "it hardly touches the same twist in both, or high at 3 and 9 on high at 12 and 6: "
+    )
+    study, step, look, glance = _glanced(EQUAL, crawl % "90 deg every 10 strokes")
+    assert "hardly touches" not in " ".join(leaves(step, study.plates, look, glance=glance))
+
+
+def test_the_twist_that_a_slanting_stroke_makes_is_told():
+    """Checks page, 6: <2 cx cy> of a line at 30 degrees is not nought, and no swap turns it back."""
+    slanting = 'stroke = { kind = "line", travel = "1/3", direction = "30 deg" }'
+    study, step, look, glance = _glanced(EQUAL, slanting)
+    said, *_ = makes(step, study.plates, look, glance=glance)
+    assert said.count("high at 10:30 and 4:30 by") == 2
+    study, step, look, glance = _glanced(EQUAL, slanting + '\nswap_every = "5 min"')
+    said, *_ = makes(step, study.plates, look, glance=glance)
+    assert said.startswith("neither clearly domed nor clearly hollow; but A high at 10:30 and 4:30 by")
+
+
+def test_the_remark_on_the_finish_is_for_what_it_holds_for():
+    _, step, _, _ = _glanced(EQUAL, SEEN)
+    below = "the finish is rougher than what is below 1.5 um"
+    assert remark({"A": {"sphere": 3e-6}, "B": {"sphere": 1e-6}}, step, "metric") == f" ({below})"
+    assert remark({"A": {"sphere": 3e-6}, "B": {"sphere": 2e-6}}, step, "metric") == ""
+    assert remark({"A": {"sphere": 1e-6}}, step, "metric") == " (the finish is rougher than this)"
 
 
 def test_the_mark_of_the_layer_is_near_the_squeeze():
@@ -219,20 +272,21 @@ def test_the_mark_of_the_layer_is_near_the_squeeze():
     assert look.squeeze == pytest.approx(0.75e-6 * 2118.0 / 3000.0, rel=1e-3)
     glance = Glances(study.plates).of(step, 1, look)
     assert glance is not None
-    said = beforehand.leaves(step, study.plates, look, glance=glance)[0]
+    said = leaves(step, study.plates, look, glance=glance)[0]
     sizes = [1e-6 * float(v) for v in re.findall(r"hollow by about ([\d.]+) um", said)]
     told = sorted(-forms["sphere"] for forms in glance.mark.values())
     assert all(min(abs(size / v - 1.0) for size in sizes) < 0.06 for v in told)
     # Both hollow by 0.5 to 1 of the squeeze (conventions of the model, 7), once bedded in
     assert all(0.2 * look.squeeze < size < look.squeeze for size in told)
     assert "(the finish is rougher than this)" in said
-    assert "up to about 0.53 um" in beforehand.leaves(step, study.plates, look)[0]
+    assert said.startswith("the mark of the grit layer by the end of this step, ")
+    assert "up to about 0.53 um" in leaves(step, study.plates, look)[0]
 
 
 def test_a_rim_that_is_never_rubbed():
     study = parse(SMALL % ("", "") + STEP % ("B", "A", SEEN))
     look = outlooks(study.plates, study.steps)[0]
-    said = " ".join(beforehand.leaves(study.steps[0], study.plates, look))
+    said = " ".join(leaves(study.steps[0], study.plates, look))
     assert look.overhang < 0.0
     assert f"the outermost {1e3 * -look.overhang:.0f} mm of A" in said
 
