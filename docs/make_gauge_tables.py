@@ -10,10 +10,11 @@ import re
 import sys
 from pathlib import Path
 
-from sim.gauges.blind import PRACTICES, places, sight, usual_gauges
+from sim.gauges.blind import PRACTICES, places, sight
 from sim.gauges.budget import ratios
 from sim.gauges.instruments import Gauge
 from sim.gauges.mated import PROOFS, hidden_by
+from sim.gauges.usual import usual_gauges
 from sim.plate.outline import Disc, Outline, Rectangle
 from sim.plate.plate import Plate
 

@@ -28,7 +28,8 @@ example:
                                                      a study that begins with the faces so found
 
 Gauges and readings are written in the study: [gauges.sph], [[readings]]; docs/study-files.md shows how.
-Without any, one usual gauge of each kind is taken.
+Without any, usual ones are taken that fit each plate: a spherometer, a twist gauge, a straightedge and an
+optical flat; --with names others, such as level or bridge.
 """
 
 
@@ -133,18 +134,15 @@ def _estimate(asked: Asked) -> Estimate | None:
 
 
 def _draw(path: Path, asked: Asked, wanted: Sequence[str] | None) -> None:
-    """Draw the bands under the flat that is asked for, or of the study, or as large as each plate."""
-    from sim.gauges.fringes import LAMPS
-    from sim.gauges.instruments import OpticalFlat
+    """Draw the bands of each face, under the flat by which they are told."""
     from sim.report.pictures.fringes import Seen, fringe_picture
     from sim.study.safefile import put_in_place
 
-    own = [gauge for gauge in asked.gauges.values() if gauge.name in asked.study.gauges]
-    flats = [gauge for gauge in (*own, *asked.study.gauges.values()) if isinstance(gauge, OpticalFlat)]
-    flat = flats[0] if flats else OpticalFlat(diameter=10.0, wavelength=LAMPS["sodium"])
     at = asked.places[0].at if asked.places else (0.0, 0.0)
-    seen = [Seen(name, asked.faces[name], asked.grits[name]) for name in wanted or asked.faces]
+    seen = [
+        Seen(name, asked.faces[name], asked.flats[name], asked.grits[name]) for name in wanted or asked.faces
+    ]
     try:
-        put_in_place(path, fringe_picture(seen, flat, asked.study.units, at))
+        put_in_place(path, fringe_picture(seen, asked.study.units, at))
     except ValueError as trouble:
         raise CommandError(f"--out: {trouble}: lay the flat elsewhere with --place", key="--out") from None

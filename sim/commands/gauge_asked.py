@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,10 +15,13 @@ from sim.errors import CommandError
 if TYPE_CHECKING:
     from sim.gauges.contacts import Placement
     from sim.gauges.face import Mapped
-    from sim.gauges.instruments import Gauge
+    from sim.gauges.instruments import Gauge, OpticalFlat
     from sim.gauges.reading import Reading
+    from sim.plate.plate import Plate
     from sim.study.model import Study
     from sim.study.runfile import Run
+
+    Usual = Mapping[str, Mapping[str, Gauge]]  # by plate and name
 
 __all__ = ["Asked", "asked_of"]
 
@@ -40,7 +43,8 @@ class Asked:
     faces: Mapping[str, Mapped]
     grits: Mapping[str, float | None]
     when: str
-    gauges: Mapping[str, Gauge]
+    gauges: Mapping[str, tuple[Gauge, ...]]  # those that are looked through, plate by plate
+    flats: Mapping[str, OpticalFlat]  # the one under which bands are drawn, plate by plate
     known: Mapping[str, Gauge]  # all that a reading may name
     readings: tuple[Reading, ...]
     places: tuple[Placement, ...]
@@ -65,19 +69,22 @@ def asked_of(args: argparse.Namespace) -> Asked:
     for name in args.plate or ():
         if name not in faces:
             raise CommandError(f"--plate: there is no plate '{name}' here: {', '.join(faces)}", key="--plate")
-    usual = _usual(study)
-    known = {**{gauge.kind: gauge for gauge in reversed(usual.values())}, **usual, **study.gauges}
-    readings = (*study.readings, *(_reading(text, study, known) for text in args.reading))
+    usual = {name: _usual(plate) for name, plate in study.plates.items()}
+    known = _known(study, usual)
+    readings = (*study.readings, *(_reading(text, study, known, usual) for text in args.reading))
     _check_on_plates(readings, known, study)
+    _check_kinds(args.gauge or (), study)
+    looked = {name: _looked_through(study, usual[name], args.gauge) for name in faces}
     return Asked(
-        study,
-        faces,
-        grits,
-        when,
-        _gauges(study, usual, args.gauge),
-        known,
-        readings,
-        tuple(_place(text) for text in args.place or ()),
+        study=study,
+        faces=faces,
+        grits=grits,
+        when=when,
+        gauges=looked,
+        flats={name: _flat(study, looked[name], usual[name]) for name in faces},
+        known=known,
+        readings=readings,
+        places=tuple(_place(text) for text in args.place or ()),
     )
 
 
@@ -133,55 +140,84 @@ def _last_grit(run: Run, study: Study, name: str, time: float) -> float | None:
     return found
 
 
-def _usual(study: Study) -> dict[str, Gauge]:
-    """One gauge of each kind that fits the smallest plate."""
-    from sim.gauges.blind import usual_gauges
+def _usual(plate: Plate) -> dict[str, Gauge]:
+    """One gauge of each kind that can stand on the land of a plate."""
+    from sim.gauges.usual import usual_gauges
 
-    smallest = min(study.plates.values(), key=lambda plate: plate.outline.smaller)
-    return {gauge.name: gauge for gauge in usual_gauges(smallest.outline)}
+    outline, grooves = plate.outline, plate.grooves
+    land = outline.shrunk(grooves.rim) if grooves is not None else outline
+    return {gauge.name: gauge for gauge in usual_gauges(land or outline)}
 
 
-def _gauges(study: Study, usual: Mapping[str, Gauge], wanted: Sequence[str] | None) -> dict[str, Gauge]:
-    """The gauges of the study, or usual ones; only those that are wanted."""
+def _known(study: Study, usual: Usual) -> dict[str, Gauge]:
+    """Every gauge by the name that a reading gives it; a usual one of another size: "NAME for PLATE"."""
+    known: dict[str, Gauge] = {}
+    for plate, gauges in usual.items():
+        for gauge in gauges.values():
+            if known.setdefault(gauge.name, gauge) != gauge:
+                known[_for(gauge.name, plate)] = gauge
+    return known | dict(study.gauges)
+
+
+def _for(gauge: str, plate: str) -> str:
+    """Name of a usual gauge whose size is another on this plate."""
+    return f"{gauge} for {plate}"
+
+
+def _check_kinds(wanted: Sequence[str], study: Study) -> None:
+    """Refuse what is no gauge of the study, no kind and no usual gauge."""
+    from sim.gauges.instruments import KINDS
     from sim.study.faults import nearest
 
+    usual = {name for plate in study.plates.values() for name in _usual(plate)}
+    for name in wanted:
+        if name in study.gauges or name in usual or name.lower() in KINDS:
+            continue
+        known = [*study.gauges, *KINDS]
+        close = nearest(name, known)
+        hint = f"did you mean {close}?" if close else f"known here: {', '.join(known)}"
+        raise CommandError(f"--with: there is no gauge '{name}': {hint}", key="--with", code="name")
+
+
+def _looked_through(
+    study: Study, usual: Mapping[str, Gauge], wanted: Sequence[str] | None
+) -> tuple[Gauge, ...]:
+    """The gauges of the study, or else usual ones; only those that are wanted, by name or by kind."""
     if wanted is None:
-        return dict(study.gauges) or {name: usual[name] for name in FIRST_TO_HAND}
+        return tuple(study.gauges.values()) or tuple(usual[name] for name in FIRST_TO_HAND if name in usual)
     out: dict[str, Gauge] = {}
     for name in wanted:
-        kinds = {g.name: g for g in usual.values() if g.kind == name.lower() or g.name == name}
-        if name in study.gauges:
-            out[name] = study.gauges[name]
-        elif kinds:
-            out |= kinds
-        else:
-            known = [*study.gauges, *dict.fromkeys(g.kind for g in usual.values())]
-            close = nearest(name, known)
-            hint = f"did you mean {close}?" if close else f"known here: {', '.join(known)}"
-            raise CommandError(f"--with: there is no gauge '{name}': {hint}", key="--with", code="name")
-    return out
+        for gauges in ({name: study.gauges.get(name)}, _of_kind(name, study.gauges), _of_kind(name, usual)):
+            found = {key: gauge for key, gauge in gauges.items() if gauge is not None}
+            if found:
+                out |= found
+                break
+    return tuple(out.values())
 
 
-def _reading(words: str, study: Study, known: Mapping[str, Gauge]) -> Reading:
+def _of_kind(name: str, gauges: Mapping[str, Gauge]) -> dict[str, Gauge]:
+    """Gauges of a kind, or the usual one of that name."""
+    return {key: gauge for key, gauge in gauges.items() if name.lower() == gauge.kind or name == key}
+
+
+def _flat(study: Study, looked: Sequence[Gauge], usual: Mapping[str, Gauge]) -> OpticalFlat:
+    """The flat of a plate: one that is looked through, or of the study, or a usual one."""
+    from sim.gauges.instruments import OpticalFlat
+
+    every = (*looked, *study.gauges.values(), *usual.values())
+    return next(gauge for gauge in every if isinstance(gauge, OpticalFlat))
+
+
+def _reading(words: str, study: Study, known: Mapping[str, Gauge], usual: Usual) -> Reading:
     """A reading from the command line: "GAUGE PLATE SIZE @ ANGLE at X, Y along Z"."""
-    from sim.study.faults import Faults, nearest
+    from sim.study.faults import Faults
     from sim.study.gauges import reading_of
     from sim.study.table import Table
 
     left, sign, right = words.partition("@")
-    names = f"gauges: {', '.join(study.gauges or known)}; plates: {', '.join(study.plates)}"
-    gauge, rest = _named(left, known)
-    plate, value = _named(rest, study.plates)
-    if not gauge or not plate or not value:
-        missing = left.split()
-        what = ""
-        if missing and not gauge and (close := nearest(missing[0], known)):
-            what = f"there is no gauge '{missing[0]}', did you mean {close}? "
-        elif gauge and not plate and rest:
-            what = f"there is no plate '{rest.split()[0]}'. "
-        elif gauge and plate:
-            what = "its size is missing. "
-        raise CommandError(f"--reading '{words}': {what}{HOW_READING} ({names})", key="--reading")
+    name, plate, value = _read_apart(words, left, study, usual)
+    other = _for(name, plate)
+    gauge = other if name not in study.gauges and other in known else name
     data: dict[str, Any] = {"gauge": gauge, "plate": plate, "value": value}
     size, _, last = value.rpartition(" ")
     if last in ("dome", "dish"):
@@ -193,6 +229,42 @@ def _reading(words: str, study: Study, known: Mapping[str, Gauge]) -> Reading:
     if faults.found:
         raise CommandError("; ".join(map(str, faults.found)), key="--reading", code=faults.found[0].code)
     return reading
+
+
+def _read_apart(words: str, left: str, study: Study, usual: Usual) -> tuple[str, str, str]:
+    """Gauge, plate and size of a reading; refuses it with the word that is none of these."""
+    every = {name: gauge for gauges in usual.values() for name, gauge in gauges.items()}
+    called = {gauge.kind: name for name, gauge in reversed(every.items())}
+    called |= {name: name for name in (*every, *study.gauges)}
+    gauge, rest = _named(left, called)
+    plate, value = _named(rest, study.plates)
+    wrong = ""
+    if not gauge:
+        wrong = _no_such("gauge", left, called)
+    elif not plate:
+        wrong = _no_such("plate", rest, study.plates)
+    elif not value:
+        wrong = "its size is missing"
+    elif called[gauge] not in study.gauges and called[gauge] not in usual[plate]:
+        raise CommandError(
+            f"--reading '{words}': a {gauge} cannot stand on {plate}, its middle would be over the bore",
+            key="--reading",
+        )
+    if wrong:
+        names = f"gauges: {', '.join(study.gauges or called)}; plates: {', '.join(study.plates)}"
+        raise CommandError(f"--reading '{words}': {wrong}. {HOW_READING} ({names})", key="--reading")
+    return called[gauge], plate, value
+
+
+def _no_such(what: str, words: str, names: Iterable[str]) -> str:
+    """The word that names none of these, and the one that was meant."""
+    from sim.study.faults import nearest
+
+    word = words.split()[0] if words.split() else ""
+    if not word:
+        return f"its {what} is missing"
+    close = nearest(word, names)
+    return f"there is no {what} '{word}'{f' (did you mean {close}?)' if close else ''}"
 
 
 def _check_on_plates(readings: Sequence[Reading], known: Mapping[str, Gauge], study: Study) -> None:

@@ -13,6 +13,7 @@ from sim.gauges.contacts import Placement
 from sim.gauges.fringes import straightness
 from sim.gauges.instruments import Bridge, Gauge, OpticalFlat, RepeatReading
 from sim.gauges.sweep import Swept, repeat_reading, swept_flatness
+from sim.gauges.usual import LINED, usual_angles, usual_place
 from sim.plate.grades import Grade, grades
 from sim.plate.measure import Form, measure
 
@@ -20,9 +21,8 @@ if TYPE_CHECKING:
     from sim.gauges.face import Mapped
     from sim.plate.plate import Plate
 
-__all__ = ["LINED", "Seen", "Whole", "seen_of", "whole_faces"]
+__all__ = ["Seen", "Whole", "seen_of", "whole_faces"]
 
-LINED = ("bridge", "level", "autocollimator")
 STATIONS = 7
 EIGHTH = 0.25 * pi
 
@@ -55,11 +55,14 @@ class Whole:
 def seen_of(asked: Asked, wanted: Sequence[str] | None) -> list[Seen]:
     """What each gauge shows on each plate, where it was asked for or at the places of its usual use."""
     out = []
-    for gauge in asked.gauges.values():
-        for plate in wanted or asked.faces:
-            if gauge.zero.on == "plate" and gauge.zero.plate == plate:
-                continue
-            out.append(_on(gauge, asked, plate))
+    chosen = {plate: asked.gauges[plate] for plate in wanted or asked.faces}
+    for name in dict.fromkeys(gauge.name for gauges in chosen.values() for gauge in gauges):
+        for plate, gauges in chosen.items():
+            out += [
+                _on(gauge, asked, plate)
+                for gauge in gauges
+                if gauge.name == name and gauge.zero.plate != plate
+            ]
     return out
 
 
@@ -112,9 +115,8 @@ def _usual_places(gauge: Gauge, plate: Plate) -> list[Placement]:
             for angle in (first, first + 0.5 * pi)
             for place in _stations(plate.outline.width_along(angle), base, angle)
         ]
-    angles = [first] if gauge.kind == "spherometer" else [first + k * EIGHTH for k in range(4)]
-    reach = EIGHTH if len(angles) == 1 else pi / 18.0
-    wanted = [Placement(angle=angle) for angle in angles]
+    wanted = [usual_place(gauge, plate.outline, angle) for angle in usual_angles(gauge, plate.outline)]
+    reach = EIGHTH if len(wanted) == 1 and not plate.outline.long else pi / 18.0
     return [firm_place(gauge, plate, place, reach) or place for place in wanted]
 
 

@@ -1,4 +1,4 @@
-"""What `gauge` says: readings first, then what each gauge would show, then the whole face."""
+"""What `gauge` says: what each gauge would show, then the whole face; what readings say comes last."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import numpy as np
 from sim.commands.answer import wrapped
 from sim.commands.gauge_asked import Asked
 from sim.commands.gauge_seen import Seen, Whole
+from sim.gauges import usual
 from sim.gauges.budget import Prediction
 from sim.gauges.estimate import Estimate
 from sim.gauges.instruments import Gauge
@@ -29,17 +30,29 @@ def told(
     asked: Asked, seen: Sequence[Seen], whole: Mapping[str, Whole], found: Estimate | None, full: bool
 ) -> list[str]:
     """All lines; `full`: with every cause of doubt."""
-    lines = list(_found(asked, found)) if found is not None else []
-    lines.append(f"{asked.study.title}: what a gauge would show, {asked.when}")
-    if not asked.study.gauges:
-        lines.append("(no gauge in the study: usual ones, without scatter of their own, on half the plate)")
+    study = asked.study
+    lines = [f"{study.title}: what a gauge would show, {asked.when}"]
+    if not study.gauges:
+        lines += wrapped(_usual(study.units), "", "  ")
     for one in seen:
         lines += [
             "",
             f"{one.gauge.name or one.gauge.kind} on {one.plate.name}",
             *_shown(one, asked, whole, full),
         ]
-    return [*lines, "", *_whole(asked, whole)]
+    lines += ["", *_whole(asked, whole)]
+    # What was asked comes last, where the eye is when a command has run through.
+    return lines if found is None else [*lines, "", *_found(asked, found)]
+
+
+def _usual(units: str) -> str:
+    """What is taken where a study has no gauge."""
+    fine = size(usual.FINE, units)
+    return (
+        "(No gauge in the study: usual ones are taken, of a size that fits each piece. That they read to "
+        f"{fine}, scatter by {fine} and lag by {fine}, and that the eye tells a tenth of a band, is taken as "
+        "usual: common practice, no source.)"
+    )
 
 
 def _found(asked: Asked, found: Estimate) -> Iterator[str]:
@@ -54,7 +67,6 @@ def _found(asked: Asked, found: Estimate) -> Iterator[str]:
     ]
     for line in said:
         yield from wrapped(line, "", "  ")
-    yield ""
 
 
 def _shown(one: Seen, asked: Asked, whole: Mapping[str, Whole], full: bool) -> Iterator[str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from math import cos, pi, sin
@@ -12,23 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.gauges.contacts import Placement, form_names
-from sim.gauges.instruments import (
-    Autocollimator,
-    Bridge,
-    Gauge,
-    Level,
-    OpticalFlat,
-    RepeatReading,
-    Spherometer,
-    Straightedge,
-    TwistGauge,
-    Zero,
-)
+from sim.gauges.instruments import Gauge, Zero
 from sim.gauges.reading import Reading, model_of
 from sim.plate.outline import Outline
 from sim.plate.plate import Plate
 
-__all__ = ["PRACTICES", "Sight", "never_seen", "places", "sight", "usual_gauges"]
+__all__ = ["PRACTICES", "Sight", "never_seen", "places", "sight"]
 
 Array = NDArray[np.float64]
 
@@ -122,17 +111,3 @@ def _walk(angle: float, step: float) -> tuple[Placement, ...]:
     return tuple(
         Placement(at=(k * step * cos(angle), k * step * sin(angle)), angle=angle) for k in (-2, -1, 0, 1, 2)
     )
-
-
-def usual_gauges(outline: Outline) -> Iterator[Gauge]:
-    """One gauge of each kind, of a size that fits a face."""
-    across = outline.smaller
-    yield Spherometer(name="spherometer, three feet", foot_circle=0.5 * across)
-    yield Spherometer(name="spherometer, ring", foot_circle=0.5 * across, feet="ring")
-    yield TwistGauge(name="twist gauge", foot_circle=0.5 * across)
-    yield RepeatReading(name="repeat reading", base=0.5 * across)
-    yield Straightedge(name="straightedge", base=0.55 * across)
-    yield Bridge(name="bridge")
-    yield Level(name="level", base=0.3 * across)
-    yield Autocollimator(name="autocollimator", base=0.3 * across)
-    yield OpticalFlat(name="optical flat", diameter=0.5 * across)

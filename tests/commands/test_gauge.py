@@ -88,6 +88,59 @@ def test_usual_gauges_where_the_study_has_none(study, capsys):
         assert f"{kind} on A" in text
 
 
+PIECES = """
+title = "A ring, a rail and a plate"
+plates.plate = { disc = "250 mm", thickness = "40 mm", cells = 64, form = { dish = "2 um" } }
+parts.ring = { ring = ["90 mm", "50 mm"], thickness = "18 mm", cells = 64, form = { dome = "1 um" } }
+parts.rail = { rectangle = ["200 mm", "40 mm"], thickness = "30 mm", cells = 64, form = { bow = "2 um" } }
+[[steps]]
+top = "ring"
+bottom = "plate"
+grit = "9 um"
+strokes = 20
+"""
+
+
+def test_usual_gauges_fit_each_piece_and_do_not_read_exactly(study, capsys):
+    file = study(PIECES)
+    got = json.loads(said(capsys, file, "--json"))["readings"]
+    assert all(one["value"] is not None and one["half"] > 0.05e-6 for one in got)
+    by = {(one["gauge"], one["plate"]): one["ratio"] for one in reversed(got)}
+    assert min(map(abs, by.values())) > 0.1
+    # each by its own size: half the plate shows a quarter, nine tenths of the rail 0.81
+    assert by["spherometer, three feet", "plate"] == pytest.approx(0.25)
+    assert by["straightedge", "rail"] == pytest.approx(0.81)
+    assert by["optical flat", "ring"] == pytest.approx(1 - (50 / 90) ** 2)
+    assert ("spherometer, three feet", "ring") not in by
+    text = " ".join(said(capsys, file).split())
+    assert "scatter by 0.10 um and lag by 0.10 um" in text
+    assert "taken as usual: common practice, no source" in text
+    assert "taken as exact" not in text
+
+
+def test_a_usual_gauge_reads_by_the_size_that_fits_the_piece(study, capsys):
+    """A flat as large as the piece: two bands of 294.65 nm of bow along the rail, the same on the plate."""
+    words = ["--reading", "optical flat rail 2 bands dome @ 0 deg"]
+    words += [w for k in (0, 45, 90) for w in ("--reading", f"optical flat plate 2 bands dish @ {k} deg")]
+    got = json.loads(said(capsys, study(PIECES), "--json", *words))["estimate"]
+    assert got["rail"]["forms"]["bow"] == pytest.approx(2 * 294.65e-9)
+    assert got["plate"]["forms"]["sphere"] == pytest.approx(-2 * 294.65e-9)
+    refused = said(capsys, study(PIECES), "--reading", "spherometer ring 1 um", code=2)
+    assert "cannot stand on ring, its middle would be over the bore" in refused
+
+
+def test_a_kind_is_first_of_all_the_gauge_of_the_study(study, capsys):
+    own = '[gauges.small]\nkind = "optical flat"\ndiameter = "60 mm"\nwavelength = "633 nm"\n'
+    text = said(capsys, study(STUDY + own), "--with", "optical flat", "--plate", "A")
+    assert "small on A" in text
+    assert "optical flat on A" not in text
+
+
+def test_what_readings_say_comes_last(study, capsys):
+    text = said(capsys, study(STUDY + GAUGES), "--reading", "sph A 0.8 um")
+    assert text.index("what 1 reading says") > text.index("Each face over all") > text.index("four on B")
+
+
 def test_json(study, capsys):
     got = json.loads(said(capsys, study(STUDY + GAUGES + READINGS), "--json"))
     first = got["readings"][0]
@@ -321,7 +374,8 @@ def test_a_rail_an_inch_study_and_three_plates(study, capsys, kind):
     [
         (["--with", "spere"], "there is no gauge 'spere'"),
         (["--reading", "sph C 1 um"], "there is no plate 'C'. write GAUGE PLATE SIZE @ ANGLE"),
-        (["--reading", "spherometr A 1 um"], "did you mean spherometer?"),
+        (["--reading", "spherometr A 1 um"], "there is no gauge 'spherometr' (did you mean spherometer?)"),
+        (["--reading", "qqq A 1 um"], "there is no gauge 'qqq'"),
         (["--reading", "spherometer A"], "its size is missing"),
         (
             ["--reading", "spherometer A 1 um @ 0 deg at 20 mm"],

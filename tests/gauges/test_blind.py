@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 from zernike import RZern
 
-from sim.gauges.blind import PRACTICES, places, sight, usual_gauges
+from sim.gauges.blind import PRACTICES, places, sight
 from sim.gauges.contacts import Placement
 from sim.gauges.instruments import RepeatReading, Spherometer, TwistGauge, Zero
+from sim.gauges.usual import usual_gauges
 from sim.plate.form import StartForm
 from sim.plate.outline import Disc, Rectangle
 from sim.plate.plate import Plate

@@ -14,13 +14,13 @@ from sim.report.pictures.fringes import Seen, fringe_figure, fringe_picture
 SODIUM = OpticalFlat(diameter=1.0, wavelength=589.3e-9)
 
 
-def seen(form, outline=None, grit=3e-6, **more):
+def seen(form, outline=None, grit=3e-6, flat=SODIUM, **more):
     plate = Plate("A", outline or Disc(0.16), thickness=0.03, form=form, **more)
-    return Seen("A", Mapped(plate, plate.heights()), grit)
+    return Seen("A", Mapped(plate, plate.heights()), flat, grit)
 
 
-def said(*faces, flat=SODIUM, units="metric"):
-    return " ".join(text.get_text() for text in fringe_figure(faces, flat, units).texts)
+def said(*faces, units="metric"):
+    return " ".join(text.get_text() for text in fringe_figure(faces, units).texts)
 
 
 def test_a_dome_of_a_micrometre():
@@ -38,6 +38,21 @@ def test_a_saddle_is_told_both_ways():
     assert "along 12-6 one band, domed" in text
 
 
+def test_a_twist_is_told_along_the_directions_that_differ_most():
+    # 1 um of dome and 0.8 um of twist, counted from the middle: 1 - 0.4 and 1 + 0.4 um over 294.65 nm
+    text = said(seen(StartForm(sphere=1e-6, twist=0.8e-6)))
+    assert "along 1:30-7:30 2.0 bands, domed by 0.60" in text
+    assert "along 10:30-4:30 4.8 bands, domed by 1.4" in text
+    assert "3-9" not in text
+    # a pure dome is alike all round
+    assert "in every direction: 3.4 bands" in said(seen(StartForm(sphere=1e-6)))
+    # a wind of 1 um is one pair of corners over the other: half of it each way from the middle
+    rail = said(seen(StartForm(wind=1e-6), Rectangle(0.3, 0.06)))
+    assert "along 3-9 none" in rail
+    assert "from corner to corner, 1:30-7:30, 1.7 bands, hollow by 0.50" in rail
+    assert "10:30-4:30 1.7 bands, domed by 0.50" in rail
+
+
 def test_a_grey_face_is_called_grey():
     assert "too grey" in said(seen(StartForm(sphere=1e-6), grit=15e-6))
     assert "too grey" not in said(seen(StartForm(sphere=1e-6), grit=None))
@@ -46,14 +61,13 @@ def test_a_grey_face_is_called_grey():
 def test_a_ring_is_counted_from_its_inner_edge():
     # (R^2 - r^2)/R^2 of a micrometre, R 40 and r 20 mm: 0.75 um, over half of 589.3 nm: 2.5 bands
     text = said(seen(StartForm(sphere=1e-6), Ring(0.08, 0.04)))
-    assert "From the inner edge to the outer" in text
+    assert "From the bore to the rim" in text
     assert "2.5 bands, domed by 0.75" in text
 
 
 def test_no_number_is_parted_from_its_unit():
     lines = [
-        t.get_text()
-        for t in fringe_figure([seen(StartForm(sphere=k * 0.1e-6)) for k in range(9)], SODIUM).texts
+        t.get_text() for t in fringe_figure([seen(StartForm(sphere=k * 0.1e-6)) for k in range(9)]).texts
     ]
     assert not [line for line in lines if line.startswith(("um", "uin", "\u00b5"))]
 
@@ -74,7 +88,7 @@ def test_a_flat_face_and_one_beyond_counting():
     ids=["ring", "rail", "upright", "grooved"],
 )
 def test_every_outline_is_drawn(one):
-    figure = fringe_figure([one, one], SODIUM)
+    figure = fringe_figure([one, one])
     pictures = [image.get_array() for axes in figure.axes for image in axes.images]
     assert len(pictures) == 4
     # Light and dark both show where there is land, and nothing shows elsewhere.
@@ -86,7 +100,7 @@ def test_every_outline_is_drawn(one):
 
 def test_a_small_flat_shows_its_own_circle():
     small = OpticalFlat(diameter=0.05, wavelength=405e-9)
-    one = seen(StartForm(sphere=1e-6))
-    figure = fringe_figure([one], small, at=(0.02, 0.01))
+    one = seen(StartForm(sphere=1e-6), flat=small)
+    figure = fringe_figure([one], at=(0.02, 0.01))
     assert max(len(axes.lines) for axes in figure.axes) == 5  # four ticks of the clock, and the flat
-    assert fringe_picture([one], small, at=(0.02, 0.01)).startswith(b"\x89PNG")
+    assert fringe_picture([one], at=(0.02, 0.01)).startswith(b"\x89PNG")

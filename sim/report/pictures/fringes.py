@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from math import atan2
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 from sim.gauges.face import Face, Mapped
 from sim.gauges.fringes import LAMPS, Bands, Fringes, fringes, too_grey
 from sim.gauges.instruments import OpticalFlat
+from sim.plate.outline import Outline
 from sim.report import words
 from sim.report.account import Account
 from sim.report.pictures.ink import SHEET, Array, bare, boundary_path, new_figure, sheet
@@ -37,15 +39,19 @@ RED = (0.99, 0.82, 0.76)
 
 @dataclass(frozen=True)
 class Seen:
-    """A face to be looked at: its name, its heights, and the last loose grit on it [m] (None: not known)."""
+    """A face by name, the flat that is laid on it, and the last loose grit on it [m] (None: not known)."""
 
     name: str
     face: Face
+    flat: OpticalFlat
     grit: float | None = None
 
 
-def seen_in(account: Account) -> list[Seen]:
-    """The faces at the end of a run; none when the study cannot be read any more."""
+def seen_in(account: Account, lamp: str = "helium") -> list[Seen]:
+    """The faces at the end of a run, each under a flat as large as it is, by the light of one of `LAMPS`.
+
+    None when the study cannot be read any more.
+    """
     if account.study is None:
         return []
     out = []
@@ -53,7 +59,8 @@ def seen_in(account: Account) -> list[Seen]:
         plate = account.study.plates.get(face.name)
         heights = np.asarray(face.record.frames[-1], dtype=float)
         if plate is not None and heights.shape == plate.grid.shape:
-            out.append(Seen(face.name, Mapped(plate, heights), face.grit))
+            flat = OpticalFlat(diameter=2.0 * plate.outline.radius, wavelength=LAMPS[lamp])
+            out.append(Seen(face.name, Mapped(plate, heights), flat, face.grit))
     return out
 
 
@@ -62,24 +69,20 @@ def fringes_of(account: Account, width: float = 1010.0, lamp: str = "helium") ->
 
     `lamp` is one of `LAMPS`, `width` is in points.
     """
-    got = seen_in(account)
-    if not got:
-        return None
-    flat = OpticalFlat(diameter=1.0, wavelength=LAMPS[lamp])
-    return fringe_figure(got, flat, account.units, width)
+    got = seen_in(account, lamp)
+    return fringe_figure(got, account.units, width) if got else None
 
 
 def fringe_picture(
-    seen: Sequence[Seen], flat: OpticalFlat, units: str = "metric", at: tuple[float, float] = (0.0, 0.0)
+    seen: Sequence[Seen], units: str = "metric", at: tuple[float, float] = (0.0, 0.0)
 ) -> bytes:
     """The same as a PNG, for a command."""
     with sheet():
-        return to_png(fringe_figure(seen, flat, units, at=at))
+        return to_png(fringe_figure(seen, units, at=at))
 
 
 def fringe_figure(
     seen: Sequence[Seen],
-    flat: OpticalFlat,
     units: str = "metric",
     width: float = 1010.0,
     at: tuple[float, float] = (0.0, 0.0),
@@ -101,7 +104,7 @@ def fringe_figure(
         row, column = divmod(k, columns)
         left = 2 * column * cell
         bottom = (rows - row - 1) * block + 8.0
-        _pair(figure, one, flat, units, at, (left, bottom, cell, tall))
+        _pair(figure, one, units, at, (left, bottom, cell, tall))
     return figure
 
 
@@ -113,7 +116,6 @@ def _shape(one: Seen) -> float:
 def _pair(
     figure: Figure,
     one: Seen,
-    flat: OpticalFlat,
     units: str,
     at: tuple[float, float],
     box: tuple[float, float, float, float],
@@ -122,7 +124,7 @@ def _pair(
     left, bottom, cell, tall = box
     width, height = figure.get_size_inches() * 72.0
     outline = one.face.plate.outline
-    flat = replace(flat, diameter=min(flat.diameter, 2.02 * outline.radius))
+    flat = replace(one.flat, diameter=min(one.flat.diameter, 2.02 * outline.radius))
     direction = flat.wedge_direction if flat.wedge else 0.5 * np.pi
     level = fringes(one.face, replace(flat, wedge=0.0, wedge_direction=direction), at, PIXELS)
     span = min(outline.smaller, flat.diameter)
@@ -153,15 +155,17 @@ def _pair(
 
 def _words(one: Seen, level: Fringes, askew: Fringes, flat: OpticalFlat, units: str, room: int) -> list[str]:
     """What the bands say, and whether they will be seen at all."""
-    both = [Bands(one.face, flat, level.at).along(angle) for angle in (0.0, 0.5 * np.pi)]
-    ring = one.face.plate.outline.bore > 0.0 and flat.diameter > one.face.plate.outline.bore
-    reach = "From the inner edge to the outer" if ring else "From the middle to the edge"
-    if abs(both[0] - both[1]) < 0.02 * max(map(abs, both)) and abs(both[0]) >= FEWEST:
-        said = f"{reach}, along 3-9 as along 12-6: {_way(both[0], flat, units)}."
+    outline = one.face.plate.outline
+    bands = Bands(one.face, flat, level.at)
+    ways = [(bands.along(angle), name) for angle, name in _directions(outline)]
+    most = max(abs(count) for count, _ in ways)
+    reach = "the bore to the rim" if _over_the_bore(outline, flat, level.at) else "the middle to the edge"
+    if most < FEWEST or (np.ptp([count for count, _ in ways]) < 0.02 * most and not outline.long):
+        said = f"From {reach}, in every direction: {_way(ways[0][0], flat, units)}."
     else:
-        ways = [_way(bands, flat, units) for bands in both]
-        said = f"{reach}: along 3-9 {ways[0]}; along 12-6 {ways[1]}."
-    if max(map(abs, both)) > MOST:
+        told = "; ".join(f"{name} {_way(count, flat, units)}" for count, name in _telling(ways, outline.long))
+        said = f"From {reach}: {told}."
+    if most > MOST:
         said += " Too many to be told apart."
     elif abs(askew.straightness or 0.0) >= FEWEST:
         bow = words.two(askew.straightness or 0.0)
@@ -171,6 +175,30 @@ def _words(one: Seen, level: Fringes, askew: Fringes, flat: OpticalFlat, units: 
         said += f" Loose {grit} grit leaves the face too grey to show them: polish a witness, or use a gauge."
     # Set before it is wrapped, so that no number is parted from its unit.
     return textwrap.wrap(typeset(said), room)[:4]
+
+
+def _directions(outline: Outline) -> list[tuple[float, str]]:
+    """Angles [rad] along which bands are counted, across each other by pairs, and what they are called."""
+    along, across = outline.size
+    corner = atan2(across, along) if outline.long else 0.25 * np.pi
+    names = ("along 3-9", "along 12-6", "along 1:30-7:30", "along 10:30-4:30")
+    if outline.long:
+        names = (*names[:2], "from corner to corner, 1:30-7:30,", "10:30-4:30")
+    return list(zip((0.0, 0.5 * np.pi, corner, np.pi - corner), names, strict=True))
+
+
+def _telling(ways: Sequence[tuple[float, str]], rail: bool) -> list[tuple[float, str]]:
+    """The two directions, across each other, that differ most; on a rail the corners beside them too."""
+    square, corners = list(ways[:2]), list(ways[2:])
+    apart = [abs(pair[0][0] - pair[1][0]) for pair in (square, corners)]
+    if rail:
+        return [*square, *(corners if apart[1] >= FEWEST else ())]
+    return corners if apart[1] > apart[0] + 0.5 * FEWEST else square
+
+
+def _over_the_bore(outline: Outline, flat: OpticalFlat, at: tuple[float, float]) -> bool:
+    """Whether the flat lies over the bore of a ring, so that bands are counted from there."""
+    return flat.diameter > outline.bore > 2.0 * float(np.hypot(*at))
 
 
 def _way(bands: float, flat: OpticalFlat, units: str) -> str:
