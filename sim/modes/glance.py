@@ -42,12 +42,14 @@ class Glance:
 
     `made`: what the step adds to the pairs that stay, at edge margin 0.  `mark`: what the layer alone leaves
     by the end of the step, from flat faces on, what is made apart.  `lingering`: pairs of faces by name that
-    it hardly touches, with the metal that halves them.
+    it hardly touches, with the metal that halves them.  `left`: what it leaves of the faces that the study
+    begins with, where their outlines differ and the same one is on top all the time; at edge margin 0.
     """
 
     made: Mapping[str, Forms]
     mark: Mapping[str, Forms]
     lingering: Mapping[str, float] = field(default_factory=dict)
+    left: Mapping[str, Forms] = field(default_factory=dict)
 
     def half_difference(self, step: Step) -> float:
         """Change of (dome of the bottom - dome of the top) / 2 [m]; of a rail its bow stands for its dome."""
@@ -94,7 +96,17 @@ class Glances:
             return None
         found = {top: self._with(step, top, *solved[top], whole) for top in on_top}
         made, mark = (_together([(on_top[top], found[top][k]) for top in found]) for k in (0, 1))
-        return Glance(made, mark, slowly)
+        below, above = (self.plates[name].outline for name in (step.bottom, step.top))
+        alone = len(on_top) == 1 and below != above
+        return Glance(made, mark, slowly, self._left(step, *solved[step.top], whole) if alone else {})
+
+    def _left(self, step: Step, flow: Flow, solved: Evolution, time: float) -> dict[str, Forms]:
+        """What is left of the faces that the study begins with after a `time` [s], nothing made."""
+        faces = ((step.bottom, flow.bottom), (step.top, flow.top))
+        start = np.concatenate([face.project(self.plates[name].heights()) for name, face in faces])
+        left = solved.after(start, time) - solved.after(np.zeros(start.size), time)
+        parts = np.split(left, [flow.bottom.size])
+        return {name: face.forms(part, NO_MARGIN) for (name, face), part in zip(faces, parts, strict=True)}
 
     def _with(
         self, step: Step, top: str, flow: Flow, solved: Evolution, time: float

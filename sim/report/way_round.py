@@ -24,6 +24,7 @@ Plates = Mapping[str, "Plate"]
 DOMES = ("sphere", "bow")
 NEITHER = "neither clearly domed nor clearly hollow"
 BALANCED = 0.04  # of the two causes, below which they are said to balance
+BEDDED = 0.1  # of a dome, from which bedding in changes it to speak of
 ENOUGH = 1.3  # of a difference, from which a step does more than it needs
 
 
@@ -72,7 +73,8 @@ def makes(
         said = f"{hollow} hollow and {domed} domed, by {size} each beside what they share{fine(half, step)}"
     if not as_they_come or any(plates[n].outline.long for n in (step.top, step.bottom)):
         return [said]
-    way = _way_round(step, plates, drive, half, units, more_plates)
+    way = _bedded(step, plates, glance, drive, units) if glance is not None else ""
+    way = way or _way_round(step, plates, drive, half, units, more_plates)
     return [said, way] if way else [said]
 
 
@@ -151,6 +153,26 @@ def _which(more: float, less: float) -> str:
     if more < 0.0:
         return "the less hollow one"
     return "the domed one" if more > 0.0 >= less else "the more domed one"
+
+
+def _bedded(step: Step, plates: Plates, glance: Glance, drive: float, units: str) -> str:
+    """Of unlike outlines: how far bedding in changes a dome, and whether what is made adds to what is left.
+
+    Empty where it changes none to speak of.
+    """
+    starts = {name: plates[name].form.sphere for name in glance.left}
+    gone = {name: abs(start - glance.left[name]["sphere"]) for name, start in starts.items()}
+    name = max(gone, key=lambda n: gone[n], default="")
+    if not name or gone[name] < max(words.NOTHING, BEDDED * max(map(abs, starts.values()))):
+        return ""
+    left = glance.left[name]["sphere"]
+    before, after = (words.dome_or_dish(sphere, units) for sphere in (starts[name], left))
+    said = f"bedding in takes {name} from {before} to {after} first{fine(left, step)}"
+    if drive == 0.0 or glance.made[name]["sphere"] == 0.0:
+        return said
+    if left * glance.made[name]["sphere"] < 0.0:
+        return f"{said}, and what is made takes from that"
+    return f"{said}, and what is made adds to that: {_other_stroke(drive)} makes less of it"
 
 
 def _way_round(

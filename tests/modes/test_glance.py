@@ -231,3 +231,17 @@ def test_ridges_linger_through_swaps_as_the_cycle_says(slant):
     else:
         assert "ridges along" not in got.lingering
         assert depth < 100e-6
+
+
+def test_what_bedding_in_leaves_is_what_the_engine_leaves():
+    """A domed ring on a flat plate: the engine with the dome, less the engine without it."""
+    text = STUDIES["a ring carried round"].replace("thickness", "cells = 48, thickness")
+    domed = text.replace('material = "steel"', 'material = "steel", form = { dome = "1.5 um" }')
+    study, _, _, got = glanced(domed)
+    ends = []
+    for one in (study, parse(text)):
+        end = deque(lap(one.plates, one.steps, margin=one.margin), maxlen=1)[0]
+        ends.append(measured(one.plates["B"], end.heights["B"], NO_MARGIN).sphere)
+    assert got.left["B"]["sphere"] == pytest.approx(ends[0] - ends[1], abs=0.02 * 1.5e-6)
+    assert abs(got.left["B"]["sphere"]) < 0.5 * 1.5e-6
+    assert not glanced(STUDIES["swapped unevenly"])[-1].left

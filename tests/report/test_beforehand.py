@@ -85,6 +85,15 @@ def test_a_part_on_a_plate_is_never_told_to_go_under(forms, stroke):
     assert ("longer stroke" in said or "shorter stroke" in said) == ("the right way" not in said)
 
 
+def test_a_part_is_told_what_bedding_in_takes_before_what_is_made():
+    forms = ("", 'dome = "1 um"')
+    travels = 'stroke = { kind = "line", length = "100 mm" }'
+    said, _ = made("B", "A", plates=SMALL % forms, more=travels, glances=True)
+    assert "the wrong way round" not in said
+    size = re.search(r"bedding in takes B from dome 1\.0 um to (?:dome|dish) ([\d.]+) um first", said)
+    assert float(size[1]) < 0.5
+
+
 def test_a_long_stroke_of_a_part_is_cured_by_a_shorter_one():
     # <r2> of the plate less that of the part: 2400 mm2; a line of 150 mm has <c2> = 1875, of 200 mm 3333 mm2.
     short, _ = made("B", "A", plates=SMALL % ("", ""), more='stroke = { kind = "line", length = "100 mm" }')
@@ -143,7 +152,8 @@ def test_of_a_part_on_a_plate_the_sizes_are_told():
     # What stays is a dome in a dish of one curve: at the rim of a plate twice as wide four times as high.
     assert plate / part == pytest.approx(4.0, rel=0.06)
     assert look.tendency.all_round < 0.0
-    assert "the right way round: A is the more domed one" in said
+    assert "bedding in takes B from dish 1.0 um to dish 0." in said
+    assert said.endswith("and what is made takes from that")
     assert "differ by" not in said
 
 
