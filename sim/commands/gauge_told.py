@@ -12,12 +12,14 @@ from sim.commands.gauge_seen import Seen, Whole
 from sim.gauges import usual
 from sim.gauges.budget import Prediction
 from sim.gauges.estimate import Estimate
-from sim.gauges.instruments import Gauge
+from sim.gauges.fringes import too_grey
+from sim.gauges.instruments import Gauge, OpticalFlat
 from sim.gauges.profile import stepped
 from sim.report import gauge_readings, gauge_words
 from sim.report.account import FINISH_SHARE
 from sim.report.amounts import NOTHING, both_units, joined, length, size, two
 from sim.report.shapes import REMARK
+from sim.report.tables import MARK
 
 __all__ = ["told"]
 
@@ -34,6 +36,9 @@ def told(
     lines = [f"{study.title}: what a gauge would show, {asked.when}"]
     if not study.gauges:
         lines += wrapped(_usual(study.units), "", "  ")
+    bored = [name for name in whole if study.plates[name].outline.bore]
+    if bored and not study.gauges:
+        lines.append(f"(No spherometer for {joined(bored)}: nothing stands over a bore.)")
     for one in seen:
         lines += [
             "",
@@ -75,16 +80,39 @@ def _shown(one: Seen, asked: Asked, whole: Mapping[str, Whole], full: bool) -> I
     if one.lined:
         yield from (f"  {line}" for line in _lines(one, units))
     else:
-        yield from (
-            f"  {gauge_words.shows(p, one.gauge, units, given=bool(asked.places))}" for p in one.there
-        )
+        for p in one.there:
+            said = gauge_words.shows(p, one.gauge, one.plate.outline, units, given=bool(asked.places))
+            yield f"  {said}{_mark(p.value, one, asked)}"
     if one.gauge.zero.on == "plate":
         yield f"  as a comparator, set to nought on {one.gauge.zero.plate}: high is higher than there"
-    for said in (*_walked(one, whole[one.plate.name], units), gauge_words.shares(one.there, one.gauge)):
+    notes = [*_walked(one, whole[one.plate.name], units), gauge_words.shares(one.there, one.gauge)]
+    for said in (*_finish(one, asked), *notes):
         yield from wrapped(said, "  ", "    ") if said else ()
     yield from (f"  {line}" for line in gauge_words.doubt(one.there[0].budget, one.gauge, units, full))
     if said := gauge_readings.warmth(one.gauge, one.there[0].budget, units, full):
         yield from wrapped(said, "  ", "    ")
+
+
+def _mark(value: float | None, one: Seen, asked: Asked) -> str:
+    """A dagger behind a reading that is finer than a tenth of the last grit."""
+    grit = asked.grits[one.plate.name]
+    if grit is None or value is None or one.gauge.angular or abs(value) < NOTHING:
+        return ""
+    return f" {MARK}" if float(f"{abs(value):.1e}") < FINISH_SHARE * grit * (1.0 - 1e-9) else ""
+
+
+def _finish(one: Seen, asked: Asked) -> Iterator[str]:
+    """What the last grit does to readings: it hides small ones, and leaves a face too grey for bands."""
+    grit = asked.grits[one.plate.name]
+    if grit is None:
+        return
+    if isinstance(one.gauge, OpticalFlat) and too_grey(grit):
+        yield (
+            f"but loose {size(grit, asked.study.units)} grit leaves {one.plate.name} too grey to show bands: "
+            "polish a witness, or use a gauge"
+        )
+    if not one.lined and any(_mark(p.value, one, asked) for p in one.there):
+        yield f"{MARK} {REMARK} (a tenth of the {size(grit, asked.study.units)} grit)"
 
 
 def _walked(one: Seen, whole: Whole, units: str) -> Iterator[str]:
@@ -114,7 +142,7 @@ def _lines(one: Seen, units: str) -> Iterator[str]:
         told = [each.value for each in there if each.value is not None]
         where = f"at {gauge_words.degrees(angle)}"
         if len(told) < len(there) or len(told) < 2:
-            yield f"{where}: a foot falls into a groove on the way, or the line is too short"
+            yield f"{where}: on the way it meets a groove or a bore, or the line is too short"
             continue
         top = _departure(one.gauge, np.array(told))
         said = "straight"

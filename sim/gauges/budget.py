@@ -96,7 +96,8 @@ def budget(
         When a gauge that was zeroed on a plate comes without that plate.
 
     """
-    normal = [("the pointer's scatter", gauge.repeatability), ("the zero", gauge.zero_error)]
+    by = "your eye" if isinstance(gauge, OpticalFlat) else "the pointer's scatter"
+    normal = [(by, gauge.repeatability), ("the zero", gauge.zero_error)]
     step, lag = 0.5 * gauge.resolution, 0.5 * gauge.hysteresis
     parts = [Part(cause, size, "normal", size) for cause, size in normal]
     parts += [_even("the dial's step", step), Part("lag, up against down", lag, "two points", lag)]

@@ -41,10 +41,14 @@ class Foot:
 
 @dataclass(frozen=True)
 class Footing:
-    """How feet stand on a plate: `off` (n,) [m] from the land, `sunk` (n,) [m] into it (NaN: fell in)."""
+    """How feet stand on a plate: `off` (n,) [m] from the land, `sunk` (n,) [m] into it (NaN: fell in).
+
+    `lies`: it has no feet, but lies over grooves, as a flat or a ring does.
+    """
 
     off: Array
     sunk: Array
+    lies: bool = False
 
     @property
     def firm(self) -> bool:
@@ -61,6 +65,10 @@ class Footing:
         """What is wrong with it, in words; empty when all is well."""
         beside = int((self.off > 0.0).sum()) - self.fallen
         parts = []
+        if self.lies:
+            if self.fallen:
+                return "where it should be read there is a groove or no face: no reading"
+            return "it lies over a groove, which does not matter" if beside else ""
         if self.fallen:
             stands = "foot stands" if self.fallen == 1 else "feet stand"
             parts.append(f"{self.fallen} {stands} in a groove or over the edge: no reading")
@@ -87,4 +95,4 @@ def footing(plate: Plate, contacts: Contacts, foot: Foot) -> Footing:
     off = distance_to_land(plate, contacts.x, contacts.y)
     # A hair of round-off is no groove.
     off = np.where(off < 1e-9, 0.0, off)
-    return Footing(off, foot.sink(off))
+    return Footing(off, foot.sink(off), lies=foot.eye > 0.0)

@@ -21,6 +21,7 @@ from sim.gauges.contacts import Placement
 from sim.gauges.face import Face
 from sim.gauges.feet import distance_to_land
 from sim.gauges.instruments import OpticalFlat
+from sim.plate.outline import Outline
 
 __all__ = [
     "FINEST_GRIT",
@@ -34,6 +35,7 @@ __all__ = [
     "dome_by_press",
     "dome_by_wedge",
     "fringes",
+    "over_the_bore",
     "straightness",
     "too_grey",
 ]
@@ -57,6 +59,11 @@ FINEST_GRIT = 5e-6  # [m]: loose grit above this leaves a face too grey for band
 def too_grey(grit: float | None) -> bool:
     """Whether the grit [m] that lapped a face last leaves it too grey to show bands; None: not known."""
     return grit is not None and grit > FINEST_GRIT * (1.0 + 1e-9)  # as typed, whatever rounding did
+
+
+def over_the_bore(flat: OpticalFlat, outline: Outline, at: tuple[float, float]) -> bool:
+    """Whether a flat with its middle `at` (x, y) [m] lies over the bore of a ring: bands count from there."""
+    return flat.diameter > outline.bore > 2.0 * float(np.hypot(*at))
 
 
 def brightness(gap: Array, wavelength: float) -> Array:

@@ -7,8 +7,10 @@ from math import pi
 
 from sim.gauges.budget import Budget, Prediction
 from sim.gauges.estimate import Estimate, Finding
-from sim.gauges.instruments import Gauge, OpticalFlat
-from sim.report.amounts import both_units, joined, size, two
+from sim.gauges.fringes import over_the_bore
+from sim.gauges.instruments import Gauge, OpticalFlat, TwistGauge
+from sim.plate.outline import Outline
+from sim.report.amounts import NOTHING, both_units, joined, size, two
 
 __all__ = ["FORM_WORDS", "doubt", "form_words", "found_words", "shares", "shows", "slope", "who_is_on_top"]
 
@@ -21,7 +23,7 @@ FORM_WORDS = {
     "wind": "wind",
 }
 _SIDES = {
-    "sphere": ("domed by", "dished by"),
+    "sphere": ("domed by", "hollow by"),
     "saddle": ("high at 3 and 9 by", "high at 12 and 6 by"),
     "twist": ("high at 1:30 and 7:30 by", "high at 10:30 and 4:30 by"),
     "bow": ("middle over the ends by", "middle under the ends by"),
@@ -29,9 +31,11 @@ _SIDES = {
     "wind": ("corners at 1:30 and 7:30 high by", "corners at 10:30 and 4:30 high by"),
 }
 _POINTER = {
-    "twist gauge": ("its first pair of feet stands high by", "its first pair of feet stands low by"),
-    "bridge": ("high by", "low by"),
+    "twist gauge": "its first pair of feet stands",
+    "bridge": "",
 }
+NO_USE = 10.0  # more than this nobody multiplies a reading by
+WHOLE = 0.99  # of a form: that much of it is all
 APART = (
     "The readings lie {times} times as far apart as their scatter allows: look for dirt under a foot, a warm "
     "plate, waves or a rolled edge (no dome, saddle or twist makes up for those), or a gauge that scatters "
@@ -59,24 +63,30 @@ def degrees(angle: float) -> str:
     return f"{angle * 180.0 / pi:.0f} deg"
 
 
-def shows(one: Prediction, gauge: Gauge, units: str, given: bool = False) -> str:
+def shows(one: Prediction, gauge: Gauge, outline: Outline, units: str, given: bool = False) -> str:
     """One line: where it stands, what it shows, how surely; `given`: the place was asked for, not found."""
     where = _where(one, units, given)
     if one.value is None:
         return f"{where}: {one.footing.words}"
-    up, down = (
-        ("up by", "down by")
-        if gauge.angular
-        else _POINTER.get(gauge.kind, ("middle high by", "middle low by"))
-    )
-    if abs(one.value) < (1e-8 if gauge.angular else 5e-10):
-        said = "nothing"
-    else:
-        said = f"{up if one.value > 0.0 else down} {amount(one.value, gauge, units)}"
-    if isinstance(gauge, OpticalFlat):
+    nothing = abs(one.value) < (1e-8 if gauge.angular else NOTHING)
+    said = "nothing" if nothing else f"{_side(one, gauge, outline)} {amount(one.value, gauge, units)}"
+    if isinstance(gauge, OpticalFlat) and not nothing:
         said += f", {two(one.value / gauge.band)} bands"
-    line = f"{where}: {said}, give or take {plain_amount(one.budget.half, gauge, units)}"
+    line = f"{where}: {said}"
+    if one.budget.parts:
+        line += f", give or take {plain_amount(one.budget.half, gauge, units)}"
     return f"{line} ({one.footing.words})" if one.footing.words else line
+
+
+def _side(one: Prediction, gauge: Gauge, outline: Outline) -> str:
+    """What of the face lies which way, as its pointer or its bands say it."""
+    up = (one.value or 0.0) > 0.0
+    if gauge.angular:
+        return "up by" if up else "down by"
+    if isinstance(gauge, OpticalFlat) and over_the_bore(gauge, outline, one.place.at):
+        return f"bore {'over' if up else 'under'} the rim by"
+    what = _POINTER.get(gauge.kind, "there" if one.place.along else "middle")
+    return f"{what} {'high' if up else 'low'} by".lstrip()
 
 
 def _where(one: Prediction, units: str, given: bool) -> str:
@@ -102,9 +112,7 @@ def shares(seen: Sequence[Prediction], gauge: Gauge) -> str:
     best = [p for p in seen if p.best is not None and gauge.kind != "repeat reading"]
     if best and not gauge.angular and gauge.kind != "bridge":
         first = best[0]
-        ratio = abs(first.ratio[first.best or ""])
-        form = FORM_WORDS[first.best or ""]
-        parts.append(f"it shows {two(ratio)} of the whole plate's {form}: multiply by {two(1.0 / ratio)}")
+        parts.append(_share(abs(first.ratio[first.best or ""]), FORM_WORDS[first.best or ""]))
     blind = [name for name in seen[0].ratio if all(name in p.blind for p in seen)]
     if blind and gauge.kind != "repeat reading":
         parts.append(f"so used it is blind to {joined([FORM_WORDS[name] for name in blind])}")
@@ -112,9 +120,23 @@ def shares(seen: Sequence[Prediction], gauge: Gauge) -> str:
         parts.append(
             "it is blind to a dome, which reads alike everywhere: only changes from place to place tell"
         )
-    if gauge.kind == "twist gauge":
-        parts.append("turn it 90 degrees on the spot and halve the difference: then it needs no master")
+    if isinstance(gauge, TwistGauge):
+        parts.append(
+            "set it to nought on a flat first: it is too long to be turned by 90 degrees"
+            if gauge.foot_circle is None
+            else "turn it 90 degrees on the spot and halve the difference: then it needs no master"
+        )
     return "; ".join(parts)
+
+
+def _share(ratio: float, form: str) -> str:
+    """How much of a form is shown, and by how much that must be multiplied."""
+    if ratio > WHOLE:
+        return f"it shows the whole {form}"
+    times = two(1.0 / ratio)
+    if ratio * NO_USE < 1.0:
+        return f"it shows {two(ratio)} of the whole plate's {form}: to be multiplied by {times}, it is no use"
+    return f"it shows {two(ratio)} of the whole plate's {form}: multiply by {times}"
 
 
 def doubt(budget: Budget, gauge: Gauge, units: str, full: bool = False) -> list[str]:

@@ -129,6 +129,59 @@ def test_a_usual_gauge_reads_by_the_size_that_fits_the_piece(study, capsys):
     assert "cannot stand on ring, its middle would be over the bore" in refused
 
 
+def test_a_ring_is_told_from_its_bore(study, capsys):
+    text = " ".join(said(capsys, study(PIECES), "--with", "optical flat", "--plate", "ring").split())
+    assert "bore over the rim by 0.69 um (27 uin), 2.3 bands" in text  # (1 - (50/90)^2) um over 294.65 nm
+    assert "middle" not in text
+    assert "No spherometer for ring: nothing stands over a bore" in text
+    whole = " ".join(said(capsys, study(PIECES), "--with", "optical flat", "--plate", "rail").split())
+    assert "it shows the whole bow" in whole
+
+
+def test_a_gauge_too_small_for_the_plate_is_no_use(study, capsys):
+    small = '[gauges.small]\nkind = "spherometer"\nfoot_circle = "{} mm"\nresolution = "0.1 um"\n'
+    # (circle/plate)^2: 50 of 160 mm shows 0.098, 51 shows 0.102
+    text = " ".join(said(capsys, study(STUDY + small.format(50)), "--plate", "A").split())
+    assert "it shows 0.098 of the whole plate's dome: to be multiplied by 10, it is no use" in text
+    assert "no use" not in said(capsys, study(STUDY + small.format(51)), "--plate", "A")
+
+
+def test_an_optical_flat_has_an_eye_and_no_feet(study, capsys):
+    grooved = STUDY.replace(
+        'like = "A"', 'like = "A", grooves = { pattern = "square", pitch = "12 mm", width = "2 mm" }'
+    )
+    flat = '[gauges.flat]\nkind = "optical flat"\ndiameter = "60 mm"\n'
+    at = [word for k in range(0, 12, 2) for word in ("--place", f"0 deg at {k} mm, 0 mm")]
+    text = " ".join(said(capsys, study(grooved + flat), "--plate", "B", *at, "--budget").split())
+    assert "it lies over a groove, which does not matter" in text
+    assert "your eye" in text
+    assert "foot" not in text
+    assert "feet" not in text
+    assert "pointer" not in text
+
+
+def test_nothing_is_said_in_no_bands(study, capsys):
+    level = STUDY.replace('form = { dome = "3 um", ripple = "0.1 um" }', 'form = { twist = "1 um" }')
+    text = said(capsys, study(level), "--with", "optical flat", "--plate", "A")
+    assert "at 0 deg: nothing, give or take" in text
+    assert "0.00" not in text
+
+
+def test_readings_finer_than_the_finish_and_grey_faces_are_told(study, capsys):
+    # a tenth of 15 um is 1.5 um, and above 5 um of loose grit no bands show (common practice, no source)
+    coarse = STUDY.replace('grit = "3 um"', 'grit = "15 um"').replace('dome = "3 um"', 'dome = "8 um"')
+    assert main(["run", study(coarse), "--no-page"]) == 0
+    capsys.readouterr()
+    text = said(capsys, "pair-run")
+    twist, dome = (part.split("on B")[0] for part in text.split("on A")[2:0:-1])
+    assert re.search(r"um.* †\n", twist)
+    assert "† the finish is rougher than this" in twist
+    assert "†" not in dome  # a quarter of 8 um
+    assert "leaves A too grey to show bands" in " ".join(text.split())
+    assert main(["run", study(STUDY), "--no-page", "--force"]) == 0
+    assert "too grey" not in said(capsys, "pair-run")
+
+
 def test_a_kind_is_first_of_all_the_gauge_of_the_study(study, capsys):
     own = '[gauges.small]\nkind = "optical flat"\ndiameter = "60 mm"\nwavelength = "633 nm"\n'
     text = said(capsys, study(STUDY + own), "--with", "optical flat", "--plate", "A")
@@ -164,7 +217,7 @@ def test_readings_on_the_command_line(study, capsys):
     readings = ["--reading", "sph A 0.8 um @ 0 deg", "--reading", "sph B -0.3 um"]
     text = " ".join(said(capsys, study(), *readings).split())
     assert "A: domed by 3.2 um (130 uin)" in text
-    assert "B: dished by 1.2 um" in text
+    assert "B: hollow by 1.2 um" in text
     assert "lay A on top, and keep it there longer" in text
     assert "twist not seen" in text
 

@@ -14,7 +14,7 @@ from matplotlib.patches import PathPatch
 from numpy.typing import NDArray
 
 from sim.gauges.face import Face, Mapped
-from sim.gauges.fringes import LAMPS, Bands, Fringes, fringes, too_grey
+from sim.gauges.fringes import LAMPS, Bands, Fringes, fringes, over_the_bore, too_grey
 from sim.gauges.instruments import OpticalFlat
 from sim.plate.outline import Outline
 from sim.report import words
@@ -159,7 +159,7 @@ def _words(one: Seen, level: Fringes, askew: Fringes, flat: OpticalFlat, units: 
     bands = Bands(one.face, flat, level.at)
     ways = [(bands.along(angle), name) for angle, name in _directions(outline)]
     most = max(abs(count) for count, _ in ways)
-    reach = "the bore to the rim" if _over_the_bore(outline, flat, level.at) else "the middle to the edge"
+    reach = "the bore to the rim" if over_the_bore(flat, outline, level.at) else "the middle to the edge"
     if most < FEWEST or (np.ptp([count for count, _ in ways]) < 0.02 * most and not outline.long):
         said = f"From {reach}, in every direction: {_way(ways[0][0], flat, units)}."
     else:
@@ -194,11 +194,6 @@ def _telling(ways: Sequence[tuple[float, str]], rail: bool) -> list[tuple[float,
     if rail:
         return [*square, *(corners if apart[1] >= FEWEST else ())]
     return corners if apart[1] > apart[0] + 0.5 * FEWEST else square
-
-
-def _over_the_bore(outline: Outline, flat: OpticalFlat, at: tuple[float, float]) -> bool:
-    """Whether the flat lies over the bore of a ring, so that bands are counted from there."""
-    return flat.diameter > outline.bore > 2.0 * float(np.hypot(*at))
 
 
 def _way(bands: float, flat: OpticalFlat, units: str) -> str:
