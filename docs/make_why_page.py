@@ -236,7 +236,7 @@ def pictures() -> None:
         _write("why-cards", cards())
         for name, config in (("why-straight", "straight-stroke"), ("why-quarter", "quarter-turns")):
             study = load(CONFIGS / f"{config}.toml")
-            figure = errors_drawn(*error_cards(study, reason(study)))
+            figure = errors_drawn(error_cards(study, reason(study)))
             assert figure is not None
             _write(name, figure)
 

@@ -4,6 +4,9 @@ The shapes that die each at a rate of their own are seldom shapes that have a na
 same rate.  So each named pair of faces (two domes, the same twist on both, ridges along the stroke ...) is
 followed as it is: what of it stays for ever is split off, and the time is sought in which the rms of the rest
 is halved.
+
+Where one face loses far more metal than the other, as a ring on a plate does, it soon takes the shape of what
+it runs on, and its own errors go long before any pair does; they are followed too.
 """
 
 from __future__ import annotations
@@ -19,7 +22,7 @@ from sim.modes.basis import PLANES, Basis
 from sim.modes.evolution import Evolution
 from sim.modes.operator import Flow
 
-__all__ = ["NAMES", "Named", "named_errors"]
+__all__ = ["NAMES", "OWN_NAMES", "Named", "named_errors", "quicker"]
 
 Array = NDArray[np.float64]
 Shape = Callable[[Array, Array], Array]
@@ -27,24 +30,30 @@ Shape = Callable[[Array, Array], Array]
 ROUND_NAMES = ("domes", "dome in dish", "saddles", "saddle in saddle", "twists", "opposite twists")
 LONG_NAMES = ("bows", "bow in bow", "crowns", "crown in crown", "winds", "opposite winds")
 FINER_NAMES = ("zone", "three lobes", "ridges along", "ridges across")
-NAMES = (*ROUND_NAMES, *LONG_NAMES, *FINER_NAMES)
+OWN_ROUND, OWN_LONG = ("own dome", "own saddle", "own twist"), ("own bow", "own crown", "own wind")
+OWN_NAMES = (*OWN_ROUND, *OWN_LONG)
+NAMES = (*ROUND_NAMES, *LONG_NAMES, *FINER_NAMES, *OWN_NAMES)
+BOTTOM, TOP = 0, 1
+UNLIKE = 1.5  # times the metal of the other that one face loses, from which its own errors are followed
 RIDGES = 5  # degree of the profile that stands for ridges
 NOTHING = 1e-6  # of the start: less than this left to die is nothing
 DOUBLINGS = 60
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Named:
     """A pair of faces with a name.
 
     `start` (n,): stacked coefficients, their squares adding up to 1; `stays`: share of its rms that is
-    left for ever; `half_life` [s] of the rest, None where nothing dies.
+    left for ever; `half_life` [s] of the rest, None where nothing dies.  `face`: 0 of the bottom alone, 1 of
+    the top alone, None of a pair.
     """
 
     name: str
     start: Array
     stays: float
     half_life: float | None
+    face: int | None = None
 
 
 def named_errors(flow: Flow, evolution: Evolution, direction: float = 0.0) -> tuple[Named, ...]:
@@ -60,13 +69,21 @@ def named_errors(flow: Flow, evolution: Evolution, direction: float = 0.0) -> tu
 
     """
     found = []
-    for name, start in _starts(flow, direction):
+    for name, face, start in _starts(flow, direction, quicker(flow, evolution)):
         lasting = evolution.kernel.projection @ start
         rest = start - lasting
         size = float(np.linalg.norm(rest))
         half = _half_life(evolution, rest, size) if size > NOTHING else None
-        found.append(Named(name, start, float(np.linalg.norm(lasting)), half))
+        found.append(Named(name, start, float(np.linalg.norm(lasting)), half, face))
     return tuple(found)
+
+
+def quicker(flow: Flow, evolution: Evolution) -> int | None:
+    """Which face loses far more metal than the other: 0 the bottom, 1 the top; None where they are alike."""
+    bottom, top = -evolution.drift[0], -evolution.drift[flow.bottom.size]
+    if top > UNLIKE * bottom:
+        return TOP
+    return BOTTOM if bottom > UNLIKE * top else None
 
 
 def _half_life(evolution: Evolution, rest: Array, size: float) -> float:
@@ -89,24 +106,36 @@ def _half_life(evolution: Evolution, rest: Array, size: float) -> float:
     return high
 
 
-def _starts(flow: Flow, direction: float) -> list[tuple[str, Array]]:
-    bottom, top = flow.bottom, flow.top
-    long = bottom.plate.outline.long and top.plate.outline.long
+def _starts(flow: Flow, direction: float, quick: int | None) -> list[tuple[str, int | None, Array]]:
+    """Name, face and stacked coefficients of each; `quick`: the face whose own errors are among them."""
+    faces = flow.bottom, flow.top
+    long = all(face.plate.outline.long for face in faces)
     names = LONG_NAMES if long else ROUND_NAMES
-    pairs: list[tuple[str, Array]] = []
-    radius = max(bottom.plate.outline.radius, top.plate.outline.radius)
+    starts: list[tuple[str, int | None, Array]] = []
+    radius = max(face.plate.outline.radius for face in faces)
     for k, form in enumerate(_forms(long)):
         # The same curvature on both, whatever their sizes: that is what fits.
-        one, other = (_coefficients(face, form, radius) for face in (bottom, top))
-        pairs += [
-            (names[2 * k], _unit(np.concatenate([one, other]))),
-            (names[2 * k + 1], _unit(np.concatenate([one, -other]))),
+        one, other = (_coefficients(face, form, radius) for face in faces)
+        starts += [
+            (names[2 * k], None, _unit(np.concatenate([one, other]))),
+            (names[2 * k + 1], None, _unit(np.concatenate([one, -other]))),
         ]
-    for name, form, least in _finer(direction):
-        if bottom.degree >= least:
-            one = _coefficients(bottom, form, bottom.plate.outline.radius)
-            pairs.append((name, _unit(np.concatenate([one, np.zeros(top.size)]))))
-    return pairs
+    if quick is not None:
+        own_long = faces[quick].plate.outline.long
+        for name, form in zip(OWN_LONG if own_long else OWN_ROUND, _forms(own_long), strict=True):
+            starts.append((name, quick, _on_one(faces, quick, form)))
+    for which in (BOTTOM,) if quick is None else (quick, 1 - quick):
+        for name, form, least in _finer(direction):
+            if faces[which].degree >= least:
+                starts.append((name, which, _on_one(faces, which, form)))
+    return starts
+
+
+def _on_one(faces: tuple[Basis, Basis], which: int, form: Shape) -> Array:
+    """Stacked coefficients of a shape that one face has and the other has not."""
+    own = _coefficients(faces[which], form, faces[which].plate.outline.radius)
+    none = np.zeros(faces[1 - which].size)
+    return _unit(np.concatenate([own, none] if which == BOTTOM else [none, own]))
 
 
 def _forms(long: bool) -> tuple[Shape, Shape, Shape]:

@@ -16,14 +16,23 @@ from sim.exact.moment_law import PathMeans, growth
 from sim.lapping.tendency import MOST_TURN
 from sim.modes.deviation import LONGEST, Deviation
 from sim.modes.lifting import Lifts
-from sim.modes.named import Named
+from sim.modes.named import OWN_NAMES, Named
 from sim.modes.reason import Reason
 from sim.modes.spectrum import NO_MARGIN
 from sim.plate.measure import EdgeMargin
 from sim.plate.outline import Disc
 from sim.report import words
 from sim.report.beforehand import fine
-from sim.report.staying import LITTLE, goes_slowly, same_outline, title
+from sim.report.staying import (
+    LITTLE,
+    STAYS,
+    TITLES,
+    goes_slowly,
+    own_errors,
+    quick_and_slow,
+    same_outline,
+    title,
+)
 
 __all__ = [
     "Goes",
@@ -36,12 +45,12 @@ __all__ = [
     "made",
     "makes",
     "mark",
+    "soonest",
     "standing",
     "takes_out",
 ]
 
 ALIKE = 1.15  # errors that are halved by amounts of metal nearer than this are told together
-STAYS = 0.5  # share of an error that is left for ever, from which it counts as staying
 TRACE = 0.02  # share left for ever that is not worth a word
 ALL = 0.995  # share of the places in the stroke that counts as everywhere
 APART = math.radians(40.0)  # places in the stroke nearer than this are told together
@@ -105,18 +114,45 @@ def takes_out(reason: Reason, units: str, weighed: bool) -> list[tuple[str, str]
 
 
 def _names(errors: Sequence[Named], reason: Reason) -> list[str]:
-    """Titles of errors, two that go together in one."""
-    there = {e.name: e for e in errors}
+    """Titles of errors, two that go together in one, and what one face alone has in one."""
+    own = [e for e in errors if e.name in OWN_NAMES]
+    whole = [_own(own, errors, reason)] if len(own) > 1 else []
+    left = [e for e in errors if not whole or e.face is None or e.face != own[0].face]
     out = []
-    for error in errors:
-        for pair, both in TOGETHER:
-            if error.name in pair and all(name in there for name in pair):
-                if error.name == next(e.name for e in errors if e.name in pair):
-                    out.append(both)
-                break
-        else:
+    for error in left:
+        pair = next((p for p in TOGETHER if error.name in p[0]), None)
+        both = [e for e in left if pair and e.name in pair[0] and e.face == error.face]
+        if pair is None or len(both) < len(pair[0]):
             out.append(title(error, reason) + _part(error))
-    return out
+        elif error is both[0]:
+            out.append(pair[1] + _whose(error, reason))
+    return whole + out
+
+
+def soonest(reason: Reason, units: str) -> str:
+    """What the plate that loses most metal alone has and soon loses; empty where there is none."""
+    own = own_errors(reason)
+    if not own:
+        return ""
+    depths = sorted((e.half_life or 0.0) * reason.removal for e in own)
+    depth = _span([words.size(d, units) for d in (depths[0], depths[-1])])
+    return f"{_own(own, own, reason)} go soon, halved every {depth} removed"
+
+
+def _own(own: Sequence[Named], errors: Sequence[Named], reason: Reason) -> str:
+    """What one face alone has and loses at one rate."""
+    face = own[0].face
+    name = reason.names[face or 0]
+    finer = [title(e, reason) for e in errors if e.face == face and e not in own]
+    what = [TITLES[e.name] for e in sorted(own, key=lambda e: OWN_NAMES.index(e.name))]
+    return f"{name}'s own {words.joined([*what, *(['all that is finer'] if finer else [])])}"
+
+
+def _whose(error: Named, reason: Reason) -> str:
+    """Where two that go together are, if the two plates lose metal unlike."""
+    if quick_and_slow(reason) is None:
+        return ""
+    return ", in both" if error.face is None else f" on {reason.names[error.face]}"
 
 
 def _part(error: Named) -> str:

@@ -7,7 +7,7 @@ from math import log
 
 from sim.lapping.kept import Kept, kept
 from sim.modes.evolution import SLOW
-from sim.modes.named import Named
+from sim.modes.named import OWN_NAMES, Named, quicker
 from sim.modes.reason import Reason
 from sim.modes.spectrum import NO_MARGIN
 from sim.report import words
@@ -18,6 +18,8 @@ __all__ = [
     "goes_slowly",
     "hollows_the_top",
     "leaves_alone",
+    "own_errors",
+    "quick_and_slow",
     "same_outline",
     "stays_in_short",
     "stays_wholly",
@@ -26,6 +28,7 @@ __all__ = [
 
 LITTLE = 0.02  # um of form for each um removed: less is nothing to speak of
 FITS = 0.98  # share of an error that is left for ever, from which the two faces fit
+STAYS = 0.5  # share of an error that is left for ever, from which it counts as staying
 
 TITLES = {
     "domes": "both domed, or both hollow",
@@ -44,20 +47,28 @@ TITLES = {
     "three lobes": "three lobes",
     "ridges along": "ridges along the stroke",
     "ridges across": "ridges across the stroke",
+    "own dome": "dome or dish",
+    "own saddle": "height at 3 and 9 or at 12 and 6",
+    "own twist": "twist",
+    "own bow": "bow",
+    "own crown": "crown",
+    "own wind": "wind",
 }
-ONE_FACE = ("zone", "three lobes", "ridges along", "ridges across")
 
 EVERYWHERE = "lie on each other at every point of this stroke"
-QUARTER = 'a quarter turn of the top every few strokes takes it out (turn = "90 deg every 10 strokes")'
+TURNING = (
+    'the top turned slowly takes it out (turn = "8 deg per stroke"), and so does a quarter turn of it every '
+    'few strokes (turn = "90 deg every 10 strokes")'
+)
 WHY = {
     "dome in dish": "a dome in a dish stays: it fits at every point of this stroke, turned as you like",
-    "twists": f"twist stays: two plates twisted the same way {EVERYWHERE}; {QUARTER}",
-    "saddle in saddle": f"high at 3 and 9 on high at 12 and 6 stays: they {EVERYWHERE}; the quarter turn "
+    "twists": f"twist stays: two plates twisted the same way {EVERYWHERE}; {TURNING}",
+    "saddle in saddle": f"high at 3 and 9 on high at 12 and 6 stays: they {EVERYWHERE}; turning "
     "takes it out too",
     "bow in bow": "a bow in a hollow of the same curve stays: it fits at every point of this stroke",
     "crown in crown": "a crown in a hollow of the same curve stays: it fits at every point of this stroke",
-    "winds": f"wind stays: two faces in the same wind {EVERYWHERE}; a rail cannot be turned a quarter, so "
-    "lap each against a third one, or on a round plate that turns",
+    "winds": f"the same wind in both stays: two such faces {EVERYWHERE}; a rail cannot be turned a quarter, "
+    "so lap each against a third one, or on a round plate that turns",
 }
 # What becomes of those follows who lies on top: the form of a face that is one half of each.
 PART_OF = {"dome in dish": "sphere", "bow in bow": "bow", "crown in crown": "crown"}
@@ -68,8 +79,24 @@ def title(error: Named, reason: Reason) -> str:
     """What an error is called."""
     turns = reason.step.turn.angle != 0.0 or reason.step.walk.angle != 0.0
     turned = " (as first laid on)" if error.name in ("ridges along", "ridges across") and turns else ""
-    whose = f" on {reason.step.bottom}" if error.name in ONE_FACE else ""
-    return TITLES[error.name] + whose + turned
+    what = TITLES[error.name]
+    if error.face is None:
+        return what
+    whose = reason.names[error.face]
+    own = error.name in OWN_NAMES
+    return f"{whose}'s own {what}" if own else f"{what} on {whose}{turned}"
+
+
+def quick_and_slow(reason: Reason) -> tuple[str, str] | None:
+    """The plate that loses far more metal than the other, and that other; None where they lose alike."""
+    which = quicker(reason.flow, reason.evolution)
+    return None if which is None else (reason.names[which], reason.names[1 - which])
+
+
+def own_errors(reason: Reason) -> list[Named]:
+    """The own errors, with a name, of the plate that loses most metal, as far as they go and soon."""
+    slow = goes_slowly(reason)
+    return [e for e in reason.named if e.name in OWN_NAMES and e.stays < STAYS and e not in slow]
 
 
 def same_outline(reason: Reason) -> bool:
@@ -100,6 +127,10 @@ def leaves_alone(reason: Reason, units: str) -> list[str]:
     if reason.removal <= 0.0:
         return ["all that is on the faces: nothing rubs"]
     told += _slow(reason, units)
+    if told and own_errors(reason) and (pair := quick_and_slow(reason)):
+        quick, slow = pair
+        stays = f"What stays is in {slow}, and then in both"
+        told.insert(0, f"nothing that {quick} alone has: it soon fits {slow}. {stays}")
     return told or ["nothing: whatever is on the faces goes, or is carried by neither"]
 
 
@@ -141,7 +172,7 @@ def _profiles(reason: Reason, told: int) -> list[str]:
     if finer <= 0:
         return []
     if what.kind in ("ridges", "even ridges"):
-        turn = "" if reason.faces[0].plate.outline.long else "; the quarter turn takes them out too"
+        turn = "" if reason.faces[0].plate.outline.long else "; turning takes them out too"
         return [f"{_ridges(what)} stay: each only runs along the other{turn}"]
     if what.kind == "round":
         cure = 'a stroke that travels, the top turned slowly, takes them out (turn = "8 deg per stroke")'

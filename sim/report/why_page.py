@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import html
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from matplotlib.figure import Figure
@@ -20,15 +20,23 @@ from sim.modes.deviation import Deviation
 from sim.modes.named import Named
 from sim.modes.reason import Reason
 from sim.plate.plate import Plate
-from sim.report import pictures
+from sim.report import pictures, words
 from sim.report import reasons as told
 from sim.report.pictures.errors import Card, cause, errors
 from sim.report.sheet import CAUTIONS, bullets, part, sheet
-from sim.report.staying import leaves_alone, stays_in_short, stays_wholly, title
+from sim.report.staying import (
+    goes_slowly,
+    leaves_alone,
+    own_errors,
+    quick_and_slow,
+    stays_in_short,
+    stays_wholly,
+    title,
+)
 from sim.report.typeset import escaped
 from sim.study.model import Study
 
-__all__ = ["error_cards", "errors_drawn", "why_page"]
+__all__ = ["Cards", "error_cards", "errors_drawn", "why_page"]
 
 Array = NDArray[np.float64]
 
@@ -44,6 +52,7 @@ def why_page(
     reasons: Sequence[Reason],
     off: Sequence[Deviation | None],
     schedule: Sequence[tuple[str, Sequence[str]]] = (),
+    head: str = "",
 ) -> str:
     """The page as text.
 
@@ -55,6 +64,8 @@ def why_page(
         How far each is off where something lifts.
     schedule
         Sentences on the whole cycle, if there is one.
+    head
+        What the whole cycle cannot take out; that of the steps by themselves is told where it is empty.
 
     """
     told_of = [f"It {what}: {'. '.join(lines)}" if what else ". ".join(lines) for what, lines in schedule]
@@ -71,23 +82,27 @@ def why_page(
         study=study.title,
         facts="what each stroke takes out, leaves alone and makes",
         about="Why",
-        headline=_headline(reasons),
+        headline=head or _headline(reasons, study.units),
         first="".join(f'<p class="step">{escaped(line)}</p>' for line in _asides(numbers, reasons)),
         parts=parts,
         foot=f"lapwright {__version__}; study {study.stem}, seed {study.seed}",
     )
 
 
-def _headline(reasons: Sequence[Reason]) -> str:
-    """What the last step, which leaves its mark on the faces, cannot take out."""
+def _headline(reasons: Sequence[Reason], units: str) -> str:
+    """What one plate alone loses soonest, if it does; then what the strokes cannot take out."""
     most = max(reasons, key=lambda r: r.spectrum.survivors)
     many = len(reasons) > 1
+    they = "These strokes take" if many else "This stroke takes"
     if most.spectrum.survivors == 0:
-        return f"{'These strokes take' if many else 'This stroke takes'} out every error that was looked at."
+        return f"{they} out every error that was looked at."
     staying = stays_in_short(most)
-    if most.spectrum.survivors == 1:
-        return f"{'These strokes take' if many else 'This stroke takes'} out every error but {staying}."
     which = f"One of these strokes, {most.step.top} on {most.step.bottom}," if many else "This stroke"
+    if soonest := told.soonest(most, units):
+        slowly = " Some errors of both hardly change." if goes_slowly(most) else ""
+        return f"{words.sentence(soonest)}. {which} never takes out: {staying}.{slowly}"
+    if most.spectrum.survivors == 1 and not goes_slowly(most):
+        return f"{they} out every error but {staying}."
     return f"{which} never takes out: {staying}."
 
 
@@ -137,7 +152,17 @@ def _table(reason: Reason, units: str, weighed: bool) -> str:
 # --- pictures ----------------------------------------------------------------------------------
 
 
-def error_cards(study: Study, reason: Reason) -> tuple[list[Card], list[Card]]:
+@dataclass(frozen=True)
+class Cards:
+    """Little drawings of errors: what the `quick` plate alone has and soon loses; what stays; what goes."""
+
+    quick: str
+    own: Sequence[Card]
+    stay: Sequence[Card]
+    go: Sequence[Card]
+
+
+def error_cards(study: Study, reason: Reason) -> Cards:
     """Little drawings of the errors that a stroke leaves alone, and of those that go, the fastest first."""
     plates, units = tuple(_coarser(study.plates[name]) for name in reason.names), study.units
     weighed = reason.step.grit.wear.observed is not None
@@ -147,28 +172,41 @@ def error_cards(study: Study, reason: Reason) -> tuple[list[Card], list[Card]]:
 
     stay = [card(error, "stays") for error in stays_wholly(reason)]
     stay += _finer_that_stay(reason, plates, MOST_SHAPES - len(stay))
-    go = [
-        card(error, told.halves(told.alone(error, reason), units, weighed))
-        for group in told.goes(reason)
-        for error in group.errors
-    ]
-    return stay, go
+    alone = own_errors(reason)
+    own, go = (
+        [card(e, told.halves(told.alone(e, reason), units, weighed)) for e in going]
+        for going in (
+            alone,
+            [e for group in told.goes(reason) for e in group.errors if e not in alone],
+        )
+    )
+    pair = quick_and_slow(reason)
+    return Cards(pair[0] if pair else "", own, stay, go)
 
 
-def errors_drawn(stay: Sequence[Card], go: Sequence[Card]) -> Figure | None:
-    """Both, each under its heading; None where there are none."""
-    plates = next((card.plates for card in (*stay, *go)), ())
+def errors_drawn(cards: Cards) -> Figure | None:
+    """All, each group under its heading; None where there are none."""
+    plates = next((card.plates for card in (*cards.own, *cards.stay, *cards.go)), ())
     columns = 2 if any(p.outline.size[0] / p.outline.size[1] > 2.2 for p in plates) else 4
-    return errors([("Stay for ever", stay), ("Go, the fastest first", go)], columns)
+    groups = ((_soon(cards), cards.own), ("Stay for ever", cards.stay), ("Go, the fastest first", cards.go))
+    return errors(groups, columns)
+
+
+def _soon(cards: Cards) -> str:
+    return f"Go soon, what {cards.quick} alone has"
 
 
 def _drawn(study: Study, number: int, reason: Reason) -> str:
-    stay, go = error_cards(study, reason)
-    figure = errors_drawn(stay, go)
+    cards = error_cards(study, reason)
+    figure = errors_drawn(cards)
     if figure is None:
         return ""
-    label = (
-        "Stay: " + "; ".join(c.title for c in stay) + ". Go: " + "; ".join(f"{c.title}, {c.note}" for c in go)
+    going = [("Go", cards.go)] if not cards.own else [(_soon(cards), cards.own), ("Go", cards.go)]
+    label = ". ".join(
+        [
+            f"Stay: {'; '.join(c.title for c in cards.stay)}",
+            *(f"{head}: {'; '.join(f'{c.title}, {c.note}' for c in those)}" for head, those in going),
+        ]
     )
     note = (
         '<p class="note">Each error on both plates, looking at each face, its mark up; amber is high, '

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import re
+from html import unescape
 from pathlib import Path
 from typing import Any
 
@@ -305,7 +306,7 @@ def test_each_error_that_stays_has_its_reason_and_its_cure(told) -> None:
     said = told(study(LINE))
     assert (
         "twist stays: two plates twisted the same way lie on each other at every point of this stroke; "
-        "a quarter turn of the top every few strokes takes it out" in said
+        'the top turned slowly takes it out (turn = "8 deg per stroke")' in said
     )
     assert "keep the domed one on top longer" in said
     assert "ridges along the stroke (3 to 9 o'clock) stay" in said
@@ -337,6 +338,22 @@ def test_who_goes_on_top_longer_is_the_one_that_loses_by_it(asked, told, stroke,
     assert ("whoever lies on top" in said) == (which is None)
     swapped = told(study(stroke, f'turn = "{turn}"\nswap_every = "5 min"'), "--degree", "4")
     assert ("what it was: keep the domed one on top" in swapped) == (which == "domed")
+
+
+def test_what_the_small_piece_alone_has_is_told_first(told, bench: Path) -> None:
+    said = told(RING.replace("time =", 'turn = "8 deg per stroke"\ntime ='))
+    alone = said.split("leaves alone ")[1]
+    assert alone.startswith("nothing that ring alone has: it soon fits plate")
+    out = said.split("takes out ")[1].split(" makes ")[0]
+    rows = re.findall(r"([^:]+): halves every ([\d.]+)", out)
+    assert "ring's own dome or dish, height at 3 and 9 or at 12 and 6, twist and all that is" in rows[0][0]
+    assert float(rows[0][1]) < 0.2 * min(float(depth) for _, depth in rows[1:])
+    page = unescape((bench / "pair-why" / "why.html").read_text("utf-8"))
+    head = re.search(r"<h1[^>]*>(.*?)</h1>", page, re.S)
+    assert head is not None
+    assert head[1].startswith("Ring's own dome or dish")
+    assert page.index("Go soon, what ring alone has") < page.index("Stay for ever")
+    assert "own dome" not in told(study(CIRCLE))
 
 
 def test_what_is_made_is_told_for_metal_and_for_an_hour(told) -> None:

@@ -4,10 +4,13 @@ import numpy as np
 import pytest
 from modes_scene import LINE, stroke
 
-from sim.lapping.strokes import Ellipse
+from sim.lapping.step import Turn
+from sim.lapping.strokes import Circle, Ellipse
+from sim.modes.named import OWN_NAMES
 from sim.modes.picture import Picture
 from sim.modes.reason import reason_of
-from sim.verify.scenes import RADIUS, disc
+from sim.plate.outline import Disc
+from sim.verify.scenes import RADIUS, body, disc
 
 
 def reason(*given, **more):
@@ -35,3 +38,29 @@ def test_without_turning_the_pairs_that_mate_stay(curve):
     for name in ("domes", "saddles", "opposite twists"):
         assert named[name].stays < 0.9
         assert named[name].half_life > 0.0
+
+
+def small_on_large(**more):
+    """A small disc that stays well inside a large one."""
+    plates = {"A": body("A", Disc(0.6 * RADIUS), 20.0, 48), "B": disc("B", 64)}
+    return reason_of(Picture(plates, [stroke(Circle(0.1 * RADIUS), turn=Turn(np.radians(9.0)), **more)]), 1)
+
+
+def test_a_small_top_loses_its_own_errors_as_fast_as_its_layer_presses():
+    """ln 2 / (K kappa v): interference K delta presses, kappa v wears it off (model page 5), the plate
+    that wears slowly under it put aside: it answers by its share of the metal, the ratio of the areas."""
+    found = small_on_large()
+    stiffness = found.step.grit.layer.stiffness
+    want = np.log(2.0) / (stiffness * found.kappas[1] * found.operator.speed)
+    own = {each.name: each for each in found.named if each.face == 1}
+    for name in ("own dome", "own saddle", "own twist", "zone", "three lobes"):
+        assert own[name].half_life == pytest.approx(want, rel=0.3**2)
+        assert own[name].stays < 0.2
+    pairs = {each.name: each for each in found.named if each.face is None}
+    assert pairs["twists"].half_life > 5.0 * want
+
+
+def test_alike_plates_have_no_errors_that_one_loses_by_itself():
+    found = reason(None)
+    assert not [each for each in found.named if each.name in OWN_NAMES]
+    assert {each.face for each in found.named} == {None, 0}

@@ -24,8 +24,7 @@ __all__ = ["Card", "cause", "errors"]
 MM = 1e3
 WIDTH = 1010.0
 GAP = 14.0
-TITLE = 64.0
-LEAST = 150.0  # width of a card [points]
+HEAD = 42.0  # of a group's heading
 STEPS = 5  # contour lines from the mean plane to the highest point
 
 
@@ -52,26 +51,80 @@ class Place:
         return self.x + MM * self.scale * x, self.y + MM * self.scale * y
 
 
+@dataclass(frozen=True)
+class Block:
+    """Cards in rows under one heading, from the column `first` on."""
+
+    head: str
+    rows: tuple[Sequence[Card], ...]
+    first: int
+
+    def height(self, tall: float, wide: float) -> float:
+        """Height on the paper [points], of faces `tall` and cards `wide`."""
+        return HEAD + sum(tall + _titles(row, wide) + GAP for row in self.rows)
+
+
 def errors(groups: Sequence[tuple[str, Sequence[Card]]], columns: int = 4) -> Figure | None:
-    """Cards in groups, each group under its heading."""
+    """Cards in groups, each group under its heading; a small group has the next one beside it."""
     shown = [(head, cards) for head, cards in groups if cards]
     if not shown:
         return None
     cell = WIDTH / columns
+    wide = cell - 18.0
     tall = _tall(shown[0][1][0], cell)
-    rows = [(head, [cards[k : k + columns] for k in range(0, len(cards), columns)]) for head, cards in shown]
-    height = sum(30.0 + len(lines) * (tall + TITLE + GAP) for _, lines in rows)
-    axes = _paper(height)
-    y = height
-    for head, lines in rows:
-        y -= 22.0
-        axes.text(0.0, y, head, fontsize=12.5, weight="bold", color=SHEET.accent)
-        y -= 8.0
-        for line in lines:
-            y -= tall + TITLE + GAP
-            for k, card in enumerate(line):
-                _card(axes, card, k * cell, y, cell - 18.0, tall)
-    return _done(axes, height)
+    bands = _bands(shown, columns)
+    heights = [max(block.height(tall, wide) for block in band) for band in bands]
+    axes = _paper(sum(heights))
+    y = sum(heights)
+    for band, height in zip(bands, heights, strict=True):
+        for block in band:
+            _block(axes, block, y, cell, tall)
+        y -= height
+    return _done(axes, sum(heights))
+
+
+def _bands(groups: Sequence[tuple[str, Sequence[Card]]], columns: int) -> list[list[Block]]:
+    """Which groups stand side by side: one that fills half a row or less, and the next."""
+    bands = []
+    left = list(groups)
+    while left:
+        head, cards = left.pop(0)
+        few = len(cards) if left and len(cards) <= columns // 2 else 0
+        band = [Block(head, _rows(cards, few or columns), 0)]
+        if few:
+            head, cards = left.pop(0)
+            band.append(Block(head, _rows(cards, columns - few), few))
+        bands.append(band)
+    return bands
+
+
+def _rows(cards: Sequence[Card], columns: int) -> tuple[Sequence[Card], ...]:
+    return tuple(cards[k : k + columns] for k in range(0, len(cards), columns))
+
+
+def _block(axes: Axes, block: Block, y: float, cell: float, tall: float) -> None:
+    """Draw a block downwards from a height on the paper [points]."""
+    x = block.first * cell
+    axes.text(x, y - 32.0, block.head, fontsize=12.5, weight="bold", color=SHEET.accent)
+    y -= HEAD
+    for row in block.rows:
+        y -= tall + _titles(row, cell - 18.0) + GAP
+        for k, card in enumerate(row):
+            _card(axes, card, x + k * cell, y, cell - 18.0, tall)
+
+
+def _titles(row: Sequence[Card], wide: float) -> float:
+    """Room for the words above the cards of a row [points]."""
+    return max(14.0 * len(_heads(card, wide)) + 13.0 * len(_notes(card)) for card in row) + 8.0
+
+
+def _heads(card: Card, wide: float) -> list[str]:
+    return textwrap.wrap(typeset(card.title), max(16, int(wide / 6.3)))[:2]
+
+
+def _notes(card: Card) -> list[str]:
+    """Minutes stay with their band."""
+    return typeset(card.note.replace(" (", "\n(", 1)).split("\n")
 
 
 def _paper(height: float) -> Axes:
@@ -99,8 +152,7 @@ def _half(plate: Plate) -> tuple[float, float]:
 
 
 def _card(axes: Axes, card: Card, x: float, y: float, width: float, tall: float) -> None:
-    heads = textwrap.wrap(typeset(card.title), max(16, int(width / 6.3)))[:2]
-    notes = typeset(card.note.replace(" (", "\n(", 1)).split("\n")  # minutes stay with their band
+    heads, notes = _heads(card, width), _notes(card)
     at = y + tall + 3.0 + 14.0 * len(heads) + 13.0 * len(notes)
     for text, size, weight, colour in (
         *((head, 11.5, "bold", SHEET.ink) for head in heads),
