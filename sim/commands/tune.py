@@ -138,11 +138,15 @@ def _write(got: Tuning, store: Store, args: argparse.Namespace) -> None:
     from sim.study.safefile import put_in_place
 
     written = _written(store, got.study)
-    put_in_place(written, study_text(got, got.candidates[0], written).encode("utf-8"))
+    if got.new is not None:
+        put_in_place(written, study_text(got, got.new, written).encode("utf-8"))
     wide = len(str(len(got.candidates)))
-    for number, way in enumerate(got.candidates[1:], 2):
+    for number, way in enumerate(got.candidates[1:] if got.outcome != "refused" else (), 2):
         path = store.folder / MEMBERS / f"{number:0{wide}d}-{got.study.stem}.toml"
         put_in_place(path, study_text(got, way, path).encode("utf-8"))
+    members = store.folder / MEMBERS
+    if members.is_dir() and not any(members.iterdir()):
+        members.rmdir()
     if not args.no_page:
         from sim.report.tuning import tuning_page
 
@@ -165,7 +169,7 @@ def _answer(got: Tuning, store: Store, args: argparse.Namespace) -> int:
     from sim.report.tuning_words import headline, in_words
 
     say, found = Speaker(args.json), got.outcome == "found"
-    written = _written(store, got.study) if got.answer is not None else None
+    written = _written(store, got.study) if got.new is not None else None
     if got.answer is not None:
         for line in in_words(got):
             say(line)
@@ -182,8 +186,18 @@ def _answer(got: Tuning, store: Store, args: argparse.Namespace) -> int:
                 "message": first.message if first is not None else headline(got),
             }
         print_json(answer)
-    if written is not None:
-        lap = "Lap it" if found else "Lap the nearest all the same"
-        lines = [] if args.no_page else [("Open in a browser", str(store.folder / PAGE))]
-        say.next(*lines, ("The new study", str(written)), (lap, typed("run", written)))
+    if got.answer is not None:
+        say.next(*_next(got, written, store, args))
     return 0 if found else 1
+
+
+def _next(got: Tuning, written: Path | None, store: Store, args: argparse.Namespace) -> list[tuple[str, str]]:
+    """What to open and what to type next."""
+    lines = [] if args.no_page else [("Open in a browser", str(store.folder / PAGE))]
+    if written is not None:
+        lap = "Lap it" if got.outcome == "found" else "Lap the nearest all the same"
+        return [*lines, ("The new study", str(written)), (lap, typed("run", written))]
+    if got.outcome == "refused":
+        again = ["tune", args.file, *(["--out", args.out] if args.out else []), "--force"]
+        return [*lines, ("Mend the study, and ask again", typed(*again))]
+    return [*lines, ("What each gauge shows of it", typed("gauge", args.file))]

@@ -2,23 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sim.errors import LapwrightError, StudyError
+from sim.planning.choosing import as_they_come, distinct, ranked
 from sim.planning.confirm import Bench, InterruptedSearchError
 from sim.planning.courses import lapped_course
 from sim.planning.foretell import Foreteller
 from sim.planning.knobs import Settled, Space
-from sim.planning.members import short
-from sim.planning.seek import Envelope, Seeker, score
+from sim.planning.onward import lost_again
+from sim.planning.seek import Envelope, Seeker, late, score
 from sim.planning.sloppy import drawn_in, nudges_of
 from sim.planning.summary import Summary
-from sim.planning.track import course_of, track_of
-from sim.planning.tuning import Candidate, Course, Point, Refused, Tuning
+from sim.planning.track import Track, course_of, track_of
+from sim.planning.tuning import Candidate, Course, Lost, Point, Refused, Tuning
 from sim.planning.unreachable import why_not
 
 __all__ = ["Hunt"]
@@ -37,7 +38,6 @@ NEAR = 5e-4  # of a key's bounds: as good as the same place
 LATER = 2  # in each round after that
 GAIN = 0.002  # of a cost, or of a limit: what is worth another full simulation
 SAME = 1e-9  # of the usual cost
-ALIKE = 0.005  # of the least cost: what costs so little more costs the same
 HOPELESS = 1.5  # times over a limit, when told right
 LIFTS = 1e-3  # share of the time from which on lifting counts
 IMPOSSIBLE = ("bounds", "residue", "stays")
@@ -72,13 +72,19 @@ class Hunt:
         got = self.empty
         try:
             self._begin()
+            if (nothing := self._nothing()) is not None:
+                return nothing
             self._rounds()
+            self._tidy()
             got = self._answer(())
             best = got.answer
             if best is None or not best.ok:
-                return self._answer(why_not(self.seeker, best, self.looks))
+                nearest = best if self.found else None
+                return self._answer(why_not(self.seeker, nearest, self.looks))
+            if best is self.begun:
+                return got
             nudges = nudges_of(self.space, best, self.bench, self.asked, self._telling("sensitivity"))
-            got = replace(got, sensitivity=nudges)
+            got = replace(got, sensitivity=nudges, lost=self._lost(best))
             if samples:
                 telling = self._telling("samples")
                 got = drawn_in(got, best, samples, self.bench, telling)
@@ -101,6 +107,55 @@ class Hunt:
             self.seeker.weigh(self.goal.least, self.seeker.foreteller.tell(settled).track)
         except LapwrightError:
             self.seeker.weigh(self.goal.least, None)
+
+    def _nothing(self) -> Tuning | None:
+        """The answer where the faces have all that is asked as they come, and every step may be left out."""
+        free = {knob.step for knob in self.space.knobs if knob.name in ("time", "strokes")}
+        if self.begun is None or len(free) < len(self.empty.study.steps):
+            return None
+        idle = as_they_come(self.begun, self.asked)
+        if idle is None:
+            return None
+        return replace(self._answer(()), outcome="found", candidates=(idle,), trade_off=())
+
+    def _tidy(self) -> None:
+        """Give keys of the answer that change nothing the values that were typed."""
+        ways = self._ranked()
+        if not ways or not ways[0].ok or ways[0] is self.begun:
+            return
+        at = next(k for k, (_, way) in enumerate(self.found) if way is ways[0])
+        place, best = self.found[at]
+        changes = self._idle(best)
+        if changes == best.changes:
+            return
+        tidied = self._candidate(changes, best.order)
+        (summary,) = self.bench.lap([(tidied.study, 0)], self._telling("confirm"))
+        if best.summary is not None and summary.track == best.summary.track:
+            self.found[at] = place, self._confirmed(replace(tidied, operator=best.operator), summary)
+
+    def _idle(self, best: Candidate) -> dict[str, str]:
+        """The changes of the answer, with what was typed wherever that makes no difference."""
+        changes = dict(best.changes)
+        own = self._track(changes, best.order)
+        for knob in self.space.knobs:
+            typed = self.space.typed(knob)
+            if own is None or typed is None:
+                continue
+            track = self._track({**changes, knob.key: typed}, best.order)
+            if track is not None and track.same(own):
+                changes[knob.key] = typed
+        return changes
+
+    def _track(self, changes: Mapping[str, str], order: tuple[int, ...]) -> Track | None:
+        try:
+            return self.seeker.foreteller.tell(self.space.settled(changes, order)).track
+        except LapwrightError:
+            return None
+
+    def _lost(self, best: Candidate) -> Lost | None:
+        """When the goal is lost again if one goes on."""
+        place = next(place for place, way in self.found if way is best)
+        return lost_again(self.seeker, place, self.space.settled(best.changes, best.order))
 
     def _rounds(self) -> None:
         """Search and lap in full by turns, until nothing better is to be expected."""
@@ -139,7 +194,7 @@ class Hunt:
         cost, least = (one.cost.of(self.goal.least) for one in (course, best))
         if abs(cost - least) > SAME * self.seeker.scale:
             return cost < (1.0 - GAIN) * least
-        sooner = (best.reached_at or 0.0) - (course.reached_at or 0.0)
+        sooner = late(best) - late(course)
         return sooner > GAIN * self.seeker.whole or (sooner >= 0.0 and course.share < best.share - GAIN)
 
     def _course(self, place: Array) -> Course | None:
@@ -158,13 +213,11 @@ class Hunt:
         candidates = []
         for place in places:
             changes, order = self.space.changes(place), self.space.order(place)
-            name = self._name(changes, order)
             try:
-                document, text, study = self.space.parsed(changes, order, name)
+                told = self._candidate(changes, order)
             except StudyError as trouble:
                 self.seeker.troubles.append(str(trouble))
                 continue
-            told = Candidate(name, changes, order, document, text, study, None, False)
             candidates.append((place, self._told(told, self.space.settled(changes, order))))
         lapped = self.bench.lap([(c.study, 0) for _, c in candidates], self._telling("confirm"))
         for (place, candidate), summary in zip(candidates, lapped, strict=True):
@@ -174,6 +227,12 @@ class Hunt:
                 settled = self.space.settled(candidate.changes, candidate.order)
                 track = self.seeker.foreteller.tell(settled).track
                 self.seeker.offsets.add(place, track_of(summary.track), track)
+
+    def _candidate(self, changes: dict[str, str], order: tuple[int, ...]) -> Candidate:
+        """A schedule of which nothing is told yet; raises StudyError when it means nothing."""
+        name = self.space.spoken(changes, order)
+        document, text, study = self.space.parsed(changes, order, name)
+        return Candidate(name, changes, order, document, text, study, None, False)
 
     def _told(self, candidate: Candidate, settled: Settled) -> Candidate:
         """The candidate with what the operator says, on more shapes than the search sees."""
@@ -195,19 +254,9 @@ class Hunt:
         lifts = candidate.lifts or course.lift_share > LIFTS
         return replace(candidate, simulated=course, summary=summary, lifts=lifts)
 
-    def _name(self, changes: dict[str, str], order: tuple[int, ...]) -> str:
-        many = len(self.empty.study.steps) > 1
-        parts = [
-            f"{f'step {knob.step} ' if many else ''}{short(knob.name)} {changes[knob.key]}"
-            for knob in self.space.knobs
-        ]
-        if self.space.ordered:
-            parts.append(f"in the order {', '.join(map(str, order))}")
-        return ", ".join(parts)
-
     def _answer(self, refused: tuple[Refused, ...]) -> Tuning:
         """What is known by now, the best first."""
-        candidates = self._ranked()
+        candidates = distinct(self._ranked(), self._kind)
         found = bool(candidates) and candidates[0].ok
         impossible = any(one.code in IMPOSSIBLE for one in refused)
         return replace(
@@ -222,22 +271,13 @@ class Hunt:
         )
 
     def _ranked(self) -> tuple[Candidate, ...]:
-        """Best first; of those that cost the same within `ALIKE`, the one with the fewest swaps."""
-        ranked = sorted((c for _, c in self.found), key=lambda one: self._score(one.simulated))
-        if not ranked or not ranked[0].ok:
-            return tuple(ranked)
+        found = [candidate for _, candidate in self.found]
+        return ranked(found, self.begun, self.goal.least, self._score)
 
-        def cost(one: Candidate) -> float:
-            assert one.simulated is not None
-            return one.simulated.cost.of(self.goal.least)
-
-        def swaps(one: Candidate) -> float:
-            return one.summary.track["swaps"][-1] if one.summary is not None else 0.0
-
-        most = (1.0 + ALIKE) * min(cost(one) for one in ranked if one.ok)
-        alike = [one for one in ranked if one.ok and cost(one) <= most]
-        alike.sort(key=swaps)
-        return (*alike, *(one for one in ranked if one not in alike))
+    def _kind(self, way: Candidate) -> object:
+        """What is another way at the bench, however like its numbers are."""
+        choices = tuple(way.changes.get(knob.key) for knob in self.space.knobs if knob.choices)
+        return way.order, choices
 
     def _trade_off(self) -> tuple[Point, ...]:
         """Least share at each cost, by the operator and by what was lapped in full."""

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from sim.lapping.step import Step, Swap
 from sim.planning.members import LATER, with_places
+from sim.planning.naming import change
 from sim.planning.written import written
 from sim.study.faults import RefusedError
 from sim.study.model import Free, Study
@@ -20,7 +21,7 @@ from sim.study.override import override
 from sim.study.read import parse
 from sim.study.units import ANGLE, FORCE, LENGTH, TIME, Dimension, plain, read, read_share
 
-__all__ = ["Knob", "Settled", "Space", "knob_of"]
+__all__ = ["Knob", "Settled", "Space", "knob_of", "where"]
 
 Array = NDArray[np.float64]
 
@@ -73,6 +74,14 @@ class Knob:
     def of_time(self) -> bool:
         """True where only times move, so that no stroke need be looked at anew."""
         return not self.choices and (self.name == "time" or self.name.partition(".")[0] == "swap_every")
+
+
+def where(number: int, order: Sequence[int]) -> str:
+    """A step of the study by its number where steps have the `order`: "step 3 (was step 1)"; one has none."""
+    if len(order) < 2:
+        return ""
+    now = order.index(number) + 1
+    return f"step {now}" if now == number else f"step {now} (was step {number})"
 
 
 def _value(text: str, unit: str) -> float | None:
@@ -162,6 +171,24 @@ class Space:
             found.append(knob.place(text))
         order = [(k + 0.5) / len(self.study.steps) for k in range(self.size - len(self.knobs))]
         return np.array([*found, *order])
+
+    def typed(self, knob: Knob) -> str | None:
+        """What the study says at a key, where that is one of its choices or within its bounds."""
+        text = _typed(self.document, knob)
+        if text is None or knob.choices:
+            return text if text in knob.choices else None
+        value = _value(text, knob.unit)
+        return text if value is not None and knob.low <= value <= knob.high else None
+
+    def spoken(self, changes: Mapping[str, str], order: tuple[int, ...]) -> str:
+        """What a place sets, steps by their numbers in its own order."""
+        parts = []
+        for knob in self.knobs:
+            told = change(knob.name, changes[knob.key], self.study.steps[knob.step - 1])
+            parts.append(f"{where(knob.step, order)} {told}".strip())
+        if self.ordered:
+            parts.append(f"the old steps in the order {', '.join(map(str, order))}")
+        return ", ".join(parts)
 
     def distance(self, one: Array, other: Array) -> float:
         """Largest move of a key within its bounds; 1 between choices or orders."""

@@ -10,12 +10,14 @@ from pathlib import Path
 from typing import Any
 
 from sim.errors import StudyError
-from sim.planning.written import inline, written
+from sim.lapping.step import Step
+from sim.planning.naming import change
+from sim.planning.written import written
 from sim.study.model import Axis, Study
 from sim.study.override import override
 from sim.study.read import parse
 
-__all__ = ["LATER", "Member", "axis_number", "members_of", "spoken", "with_cells", "with_places"]
+__all__ = ["LATER", "Member", "axis_number", "members_of", "spoken", "step_of", "with_cells", "with_places"]
 
 LATER = ("variants", "sweep", "tune", "gauges", "readings")
 FORMS_OF_NUMBER = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)")
@@ -106,38 +108,18 @@ def _swept(study: Study) -> Iterator[Asked]:
     axes = study.sweep.axes
     for place in product(*(range(len(axis.values)) for axis in axes)):
         values = {axis.key: axis.values[k] for axis, k in zip(axes, place, strict=True)}
-        name = spoken(values)
+        name = spoken(values, step_of(study, study.sweep.step))
         yield name, study.sweep.step, values, place
 
 
-def short(key: str) -> str:
-    """A key as it is spoken of: "stroke.overhang" is "overhang"."""
-    return key.rpartition(".")[2].replace("_", " ") if key != "stroke.kind" else "stroke"
-
-
-def spoken(changes: Mapping[str, Any]) -> str:
+def spoken(changes: Mapping[str, Any], step: Step | None = None) -> str:
     """Changes to a step as they are spoken of at the bench."""
-    return ", ".join(_change(key, value) for key, value in changes.items())
+    return ", ".join(change(key, value, step) for key, value in changes.items())
 
 
-def _change(key: str, value: Any) -> str:
-    name = short(key)
-    if name == "swap every" and isinstance(value, Mapping):
-        if "read" in value:
-            return f"read every {value['read']}, the more domed one on top"
-        return f"{' and '.join(f'{plate} on top {time}' for plate, time in value.items())} by turns"
-    if value == "none" and name in ("turn", "walk"):
-        return "never turned" if name == "turn" else "not walked round"
-    return f"{name} {said(value)}"
-
-
-def said(value: Any) -> str:
-    """A value as it is spoken of: without quotes and brackets."""
-    if isinstance(value, Mapping):
-        return ", ".join(f"{key.replace('_', ' ')} {said(one)}" for key, one in value.items())
-    if isinstance(value, list | tuple):
-        return " and ".join(said(one) for one in value)
-    return value if isinstance(value, str) else inline(value)
+def step_of(study: Study, number: int | None) -> Step:
+    """The step that changes belong to; the first where they belong to every one."""
+    return study.steps[(number or 1) - 1]
 
 
 def axis_number(axis: Axis) -> list[float] | None:

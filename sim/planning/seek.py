@@ -22,7 +22,7 @@ from sim.planning.knobs import Space
 from sim.planning.track import NEVER, Track, course_of
 from sim.planning.tuning import Asked, Course, Point
 
-__all__ = ["AIM", "Envelope", "Offsets", "Seeker", "score"]
+__all__ = ["AIM", "Envelope", "Offsets", "Seeker", "late", "score"]
 
 Array = NDArray[np.float64]
 
@@ -84,8 +84,14 @@ def score(course: Course, least: str, scale: float, whole: float) -> float:
     if not course.ok:
         return 1.0 + float(np.log1p(course.share))
     cost = course.cost.of(least) / scale
-    ties = SOONER * min(1.0, (course.reached_at or 0.0) / whole) + BETTER * min(course.share, 1.0)
+    wait = late(course) / whole
+    ties = SOONER * wait / (1.0 + wait) + BETTER * min(course.share, 1.0)
     return cost / (1.0 + cost) * (1.0 - SOONER - BETTER) + ties
+
+
+def late(course: Course) -> float:
+    """When it is reached and when the work is over, in the middle [s]: it decides where the cost does not."""
+    return 0.5 * ((course.reached_at or 0.0) + course.cost.time)
 
 
 @dataclass

@@ -55,6 +55,14 @@ class Track:
     swaps: Array
     values: Mapping[str, Array]
 
+    def same(self, other: Track) -> bool:
+        """Whether another is this one to the last bit."""
+        columns = [
+            (getattr(self, one), getattr(other, one)) for one in ("time", "removed", "turned", "swaps")
+        ]
+        columns += [(value, other.values[key]) for key, value in self.values.items()]
+        return all(np.array_equal(one, two, equal_nan=True) for one, two in columns)
+
     def flatness(self) -> Array:
         """Flatness of the worst plate (k,) [m]."""
         found = [value for key, value in self.values.items() if key.endswith(".flatness")]
@@ -127,6 +135,8 @@ def course_of(
         forms={},
         cost=track.cost(ended),
         trail=tuple(way),
+        then=None if reached is None else track.cost(reached),
+        whole=track.cost(float(track.time[-1])),
     )
 
 

@@ -27,19 +27,15 @@ from sim.study.read import parse
 
 __all__ = ["check_goal", "tuned"]
 
-NO_TUNE = """\
-{stem}.toml names no goal. Write one at its end, with the keys that may move, such as
-[tune]
-reach = { flatness = "0.3 um" }
-
-[tune.free]
-"steps.1.stroke.overhang" = ["5 %", "19 %"]
-"steps.1.time" = ["10 min", "2 h"]"""
-NOTHING_FREE = """\
-nothing may move: write the keys that may, with their bounds or choices, such as
-[tune.free]
-"steps.1.stroke.overhang" = ["5 %", "19 %"]
-"steps.1.turn" = ["none", "8 deg per stroke", "90 deg every 10 strokes"]"""
+NO_TUNE = (
+    "{stem}.toml names no goal: write [tune] at its end, below it reach with what is to be reached, such as "
+    'reach = {{ flatness = "0.3 um" }}, then [tune.free], and below that {free}'
+)
+NOTHING_FREE = "nothing may move: write [tune.free] at the end of the study, and below it {free}"
+FREE = (
+    "each key that may move with its bounds or choices, such as "
+    '"steps.1.time" = ["10 min", "2 h"]; "steps.1.turn" = ["none", "8 deg per stroke"]'
+)
 
 
 def tuned(
@@ -92,6 +88,6 @@ def check_goal(study: Study) -> None:
 
     """
     if study.tune is None:
-        raise CommandError(NO_TUNE.replace("{stem}", study.stem), key="tune", code="missing")
+        raise CommandError(NO_TUNE.format(stem=study.stem, free=FREE), key="tune", code="missing")
     if not study.tune.free and not (study.tune.order and len(study.steps) > 1):
-        raise CommandError(NOTHING_FREE, key="tune.free", code="nothing_free")
+        raise CommandError(NOTHING_FREE.format(free=FREE), key="tune.free", code="nothing_free")

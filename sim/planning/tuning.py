@@ -13,7 +13,7 @@ from sim.planning.draws import Tolerance
 from sim.planning.summary import Summary
 from sim.study.model import Study, Tune
 
-__all__ = ["Asked", "Band", "Candidate", "Cost", "Course", "Nudge", "Point", "Refused", "Tuning"]
+__all__ = ["Asked", "Band", "Candidate", "Cost", "Course", "Lost", "Nudge", "Point", "Refused", "Tuning"]
 
 
 @dataclass(frozen=True)
@@ -60,6 +60,7 @@ class Course:
     """How one schedule goes, told by the operator or found by full simulation.
 
     `reached_at` [s]: from then on all that is asked is reached, to the end (or to `hold`); None: it is not.
+    `then`: what it took until then; `whole`: all of the schedule, whatever is asked of its end.
     `worst`: largest size [m] of each asked quantity (by `Asked.key`) at the end, or, with `hold`, over its
     second half (from `reached_at`, where that is later).
     `share`: the largest of them over its limit; 1 and less is reached.  `forms`: by plate, then form, at the
@@ -76,6 +77,8 @@ class Course:
     lift_share: float = 0.0
     trail: tuple[tuple[float, float], ...] = ()
     trouble: str | None = None
+    then: Cost | None = None
+    whole: Cost | None = None
 
     @property
     def ok(self) -> bool:
@@ -141,6 +144,18 @@ class Nudge:
 
 
 @dataclass(frozen=True)
+class Lost:
+    """The goal is lost again if one goes on: `asked` by key, after so much more `time` [s] and metal [m].
+
+    Told by the operator, put right by what was lapped in full.
+    """
+
+    asked: str
+    time: float
+    removed: float
+
+
+@dataclass(frozen=True)
 class Refused:
     """What cannot be reached, and why: `code` for scripts, `message` a sentence for people.
 
@@ -175,7 +190,8 @@ class Tuning:
     `outcome`: "found"; "near" (nothing reaches the goal: the nearest first); "refused" (it cannot be, and
     `refused` says why; the nearest first); "interrupted".  `candidates` confirmed by full simulation, best
     first; the first is the answer.
-    `begun`: the study as it stands.  `tried`: schedules told by the operator, `simulated` in full.
+    `begun`: the study as it stands.  `lost`: when the goal is lost again if one goes on (None: not soon).
+     `tried`: schedules told by the operator, `simulated` in full.
     `reached_in` of `samples` draws; in `failed` of them the answer does not come to its end (`failed_why`).
     """
 
@@ -197,6 +213,22 @@ class Tuning:
     cells: int | None = None
     tried: int = 0
     simulated: int = 0
+    lost: Lost | None = None
+
+    @property
+    def new(self) -> Candidate | None:
+        """The candidate that is worth a study of its own: the best, unless it is the study as it stands."""
+        best = self.answer
+        if self.outcome == "refused" or best is None:
+            return None
+        moved = best.changes or best.order != tuple(sorted(best.order))
+        return best if moved else None
+
+    @property
+    def idle(self) -> bool:
+        """True where the faces have all that is asked as they come, and nothing need be lapped."""
+        course = self.answer.simulated if self.answer is not None else None
+        return course is not None and course.whole is not None and course.whole.time == 0.0
 
     @property
     def answer(self) -> Candidate | None:

@@ -110,8 +110,11 @@ def _why(seeker: Seeker, nearest: Candidate, missed: list[Asked], looks: int) ->
             "let the last step be longer"
         )
         return Refused("time", why, first.key, reachable, f"steps.{last}.time")
+    leaves = f"the least is {told}"
+    if len(some) > 1:
+        leaves = f"for all at once and for good the least is {told} (one alone may have less for a while)"
     why = (
-        f"{named}: {limit} is less than the grit layer leaves, however long you lap: the least is {told}; "
+        f"{named}: {limit} is less than the grit layer leaves, however long you lap: {leaves}; "
         "a shorter stroke, a finer grit or a lighter load leave less"
     )
     return Refused("residue", why, first.key, least, f"steps.{last}.stroke")
@@ -141,7 +144,8 @@ def _about(seconds: float, study: Study) -> str:
 def _named(missed: list[Asked]) -> str:
     one = missed[0]
     of = [each.plate for each in missed if each.plate is not None]
-    place = f" of {' and '.join(of)}" if of else ""
+    both = " and ".join(of[-2:]) if of else ""
+    place = f" of {', '.join([*of[:-2], both])}" if of else ""
     return f"the change of {one.form}{place}" if one.kept else f"{one.form}{place}"
 
 
@@ -162,6 +166,8 @@ def _settled(seeker: Seeker, place: Array, nearest: Candidate) -> Settled:
     try:
         return seeker.space.settled(seeker.space.changes(place), seeker.space.order(place))
     except LapwrightError:
+        if not nearest.changes:  # the study as it stands
+            return Settled({}, nearest.order, (("as it stands", ""),), nearest.study.steps)
         return seeker.space.settled(nearest.changes, nearest.order)
 
 

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from sim import __version__
 from sim.planning.comparison import Comparison
-from sim.planning.members import axis_number, said, short
+from sim.planning.members import axis_number, step_of
+from sim.planning.naming import name_of, said
 from sim.planning.store import Store
 from sim.report import comparison_notes as notes
 from sim.report import comparison_words as told
@@ -21,6 +22,7 @@ from sim.report.pictures.small_multiples import Panel, cuts, end_faces, historie
 from sim.report.pictures.swept import Curve, Graph, curves, field
 from sim.report.sheet import CAUTIONS, bullets, part, sheet
 from sim.report.typeset import escaped
+from sim.study.model import Axis
 
 __all__ = ["comparison_page"]
 
@@ -35,6 +37,7 @@ def comparison_page(got: Comparison, store: Store) -> str:
     """The page as text; runs are read from the folder of the comparison."""
     chosen = _chosen(got)
     panels = _panels(got, store, chosen)
+    by_rank = sorted(panels, key=lambda panel: panel.rank)
     parts = []
     criterion = escaped(f"Best first, by {told.ranked_by(got)}. {told.margin(got)}")
     with pictures.sheet():
@@ -44,12 +47,12 @@ def comparison_page(got: Comparison, store: Store) -> str:
             (
                 "cuts",
                 "Lying on each other",
-                _figure(cuts(panels) if panels else None, "cuts", "Cuts through the pairs"),
+                _figure(cuts(by_rank) if panels else None, "cuts", "Cuts through the pairs"),
             ),
             (
                 "histories",
                 "How they got there",
-                _figure(histories(panels) if panels else None, "histories", "Domes against metal removed"),
+                _figure(histories(by_rank) if panels else None, "histories", "Domes against metal removed"),
             ),
             ("makes", "What each stroke makes", _makes(got)),
             ("sure", "How sure it is", bullets(notes.how_sure(got))),
@@ -94,7 +97,7 @@ def _panels(got: Comparison, store: Store, chosen: Sequence[int]) -> list[Panel]
         run = store.run(got.members[i])
         if run is not None:
             title = f"{ranks[i]}. {got.members[i].name}"
-            found.append(Panel(title, account(run), got.nominal[i], got.draws[i]))
+            found.append(Panel(title, account(run), got.nominal[i], got.draws[i], ranks[i]))
     return found
 
 
@@ -231,7 +234,7 @@ def _swept(got: Comparison) -> str:
     x = np.array(numbers)
     graphs = [_domes(got, members), _flatness(got, members)]
     half = _half(got, members)
-    label = _unit_label(sweep.axes[0].key, sweep.axes[0].values[0])
+    label = _unit_label(_axis_name(got, sweep.axes[0]), sweep.axes[0].values[0])
     remark = ""
     if half is not None:
         graphs.append(half)
@@ -246,10 +249,15 @@ def _swept(got: Comparison) -> str:
     )
 
 
-def _unit_label(key: str, value: object) -> str:
+def _axis_name(got: Comparison, axis: Axis) -> str:
+    assert got.study.sweep is not None
+    return name_of(axis.key, step_of(got.study, got.study.sweep.step))
+
+
+def _unit_label(name: str, value: object) -> str:
     text = said(value)
     unit = text.lstrip("+-0123456789.eE ").strip()
-    return f"{short(key)}, {unit}" if unit else short(key)
+    return f"{name}, {unit}" if unit else name
 
 
 def _form_of(got: Comparison, i: int, name: str, key: str) -> float:
@@ -314,7 +322,7 @@ def _field(got: Comparison) -> str:
             best = (place[0], place[1])
     if best is None:
         return ""
-    labels = tuple(short(axis.key) for axis in (across, down))
+    labels = tuple(_axis_name(got, axis) for axis in (across, down))
     figure = field(
         values,
         [said(v) for v in across.values],

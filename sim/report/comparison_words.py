@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from sim.planning.comparison import Comparison
-from sim.planning.members import Member, spoken
+from sim.planning.members import Member, spoken, step_of
 from sim.planning.ranking import Criterion
 from sim.planning.summary import Summary
 from sim.report import words
@@ -177,7 +177,9 @@ def rows(got: Comparison) -> list[Row]:
 
 def _row(got: Comparison, i: int, rank: int) -> Row:
     member, summary, units = got.members[i], got.nominal[i], got.study.units
-    changes = spoken({key: to for key, to in member.changes.items() if spoken({key: to}) != member.name})
+    step = step_of(got.study, member.step)
+    more = {key: to for key, to in member.changes.items() if spoken({key: to}, step) != member.name}
+    changes = spoken(more, step)
     if changes and member.step is not None and len(got.study.steps) > 1:
         changes = f"step {member.step}: {changes}"
     flat, worst = max(

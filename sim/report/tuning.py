@@ -40,10 +40,10 @@ def tuning_page(got: Tuning, written: Path) -> str:
             ("trade", _trade_title(got), _trade(got)),
             ("way", "On the way", _way(got)),
             ("sloppy", "A sloppy hand", _sloppy(got)),
-            ("others", "Ways lapped in full", _others(got)),
+            ("others", "Ways lapped in full", _others(got) if got.outcome != "refused" else ""),
             ("notes", "Look out", bullets(notes.notes(got))),
             ("cautions", "Cautions", bullets(CAUTIONS)),
-            ("new", "The new study", f"<pre>{html.escape(study_text(got, best, written))}</pre>"),
+            ("new", "The new study", _new(got, written)),
             ("study", "The study", f"<pre>{html.escape(got.study.text)}</pre>"),
         ):
             parts.append(part(name, title, inside))
@@ -67,31 +67,43 @@ def _facts(got: Tuning) -> str:
 
 def _first(got: Tuning, best: Candidate) -> str:
     asked = escaped(told.criterion(got))
-    both = "".join(f'<div class="ranked">{table}</div>' for table in (_settings(got, best), _numbers(got)))
+    tables = [table for table in (_settings(got, best), _numbers(got)) if table]
+    both = "".join(f'<div class="ranked">{table}</div>' for table in tables)
     return f'<p class="criterion">{asked}</p>\n<div class="two">{both}</div>'
 
 
 def _settings(got: Tuning, best: Candidate) -> str:
+    if got.new is None:
+        return ""
     rows = []
     for one in settings(got, best):
         where = f'<span class="fine">{escaped(one.where)}</span> ' if one.where else ""
         rows.append(
             f'<tr><th scope="row">{where}{escaped(one.what)}</th><td><b>{escaped(one.now)}</b></td>'
-            f"<td>{escaped(one.was)}</td></tr>"
+            f"<td>{escaped(one.was)}{_remark(one.remark)}</td></tr>"
         )
     head = '<th scope="col">set</th><th scope="col">to</th><th scope="col">was</th>'
     return f"<table><thead><tr>{head}</tr></thead><tbody>{''.join(rows)}</tbody></table>"
 
 
+def _remark(text: str) -> str:
+    return f'<span class="fine">{escaped(text)}</span>' if text else ""
+
+
+def _new(got: Tuning, written: Path) -> str:
+    return f"<pre>{html.escape(study_text(got, got.new, written))}</pre>" if got.new is not None else ""
+
+
 def _numbers(got: Tuning) -> str:
-    head = "".join(
-        f'<th scope="col">{text}</th>' for text in ("", "at most", "as typed", "foretold", "lapped in full")
-    )
-    rows = [
-        f'<tr><th scope="row">{escaped(one.what)}</th><td>{escaped(one.asked)}</td>'
-        f"<td>{_banded(one.begun)}</td><td>{_banded(one.foretold)}</td><td><b>{_banded(one.lapped)}</b></td></tr>"
-        for one in told.lines(got)
-    ]
+    heads, *table = told.table(got)
+    head = "".join(f'<th scope="col">{text}</th>' for text in heads)
+    rows = []
+    for what, asked, *cells, last in table:
+        shown = "".join(f"<td>{_banded(cell)}</td>" for cell in cells)
+        rows.append(
+            f'<tr><th scope="row">{escaped(what)}</th><td>{escaped(asked)}</td>{shown}'
+            f"<td><b>{_banded(last)}</b></td></tr>"
+        )
     known = "as wear scatters" if weighed(got.study) else "until you weigh a plate"
     caption = f"Minutes with their band, {known}." + (f" {MARKED}" if told.marked(got) else "")
     return (
@@ -103,7 +115,7 @@ def _numbers(got: Tuning) -> str:
 def _banded(text: str) -> str:
     """A cell; the band of minutes on a line of its own."""
     head, _, band = text.partition(", ")
-    return escaped(head) + (f'<span class="fine">{escaped(band)}</span>' if band else "")
+    return escaped(head) + _remark(band)
 
 
 # --- the trade-off -----------------------------------------------------------------------------

@@ -29,6 +29,7 @@ def as_json(got: Tuning, written: Path | None) -> dict[str, Any]:
         "sensitivity": [asdict(nudge) for nudge in got.sensitivity],
         "trade_off": [asdict(point) for point in got.trade_off],
         "refused": [asdict(one) for one in got.refused],
+        "lost": None if got.lost is None else asdict(got.lost),
         "tried": got.tried,
         "simulated": got.simulated,
     }
@@ -63,6 +64,7 @@ def _course(course: Course | None) -> dict[str, Any] | None:
         "worst": dict(course.worst),
         "plates": {name: dict(forms) for name, forms in course.forms.items()},
         **asdict(course.cost),
+        "removed_by_then": None if course.then is None else course.then.removed,
         "lift_share": course.lift_share,
         **({} if course.trouble is None else {"trouble": course.trouble}),
     }

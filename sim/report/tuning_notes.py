@@ -9,7 +9,7 @@ from sim.planning.draws import drawn_in_words
 from sim.planning.tuning import Asked, Band, Candidate, Nudge, Tuning
 from sim.report import words
 from sim.report.comparison_words import MARK
-from sim.report.tuning_terms import finish, label, short_minutes, spoken, weighed
+from sim.report.tuning_terms import finish, idle_keys, label, short_minutes, spoken, weighed
 
 __all__ = ["by_key", "how_sure", "notes", "slip", "sloppy", "worst_of"]
 
@@ -41,8 +41,12 @@ def by_key(got: Tuning) -> dict[str, list[Nudge]]:
 
 def sloppy(got: Tuning) -> list[str]:
     """What a tenth more or less of each key does to the answer."""
-    told = []
+    told, idle = [], idle_keys(got)
     for key, nudges in by_key(got).items():
+        if key in idle:
+            off = "another choice" if nudges[0].off is None else "a tenth less or more"
+            told.append(f"{spoken(got.study, key)}: {off} changes nothing.")
+            continue
         told.append(f"{spoken(got.study, key)}: {'; '.join(_slipped(got, nudge) for nudge in nudges)}.")
     if told and got.answer is not None and got.answer.ok:
         lost, whole = sum(nudge.reached_at is None for nudge in got.sensitivity), len(got.sensitivity)
@@ -81,7 +85,13 @@ def notes(got: Tuning) -> list[str]:
     best = got.answer
     if best is None:
         return []
-    return [*_runs_on(best), *_lifting(best), *_bare(got, best), *_minutes(got), *how_sure(got)]
+    if got.idle:
+        return []
+    if got.outcome == "refused":
+        return [*_lifting(best), *_guessed(got)]
+    return [
+        *_runs_on(best), *_lost(got), *_lifting(best), *_bare(got, best), *_minutes(got), *how_sure(got)
+    ]  # fmt: skip
 
 
 def _runs_on(best: Candidate) -> list[str]:
@@ -92,9 +102,26 @@ def _runs_on(best: Candidate) -> list[str]:
     share = course.reached_at / course.trail[-1][0] if course.trail[-1][0] > 0.0 else 1.0
     if share > STOPS:
         return []
+    if course.reached_at == 0.0:
+        return ["All that is asked is there before any lapping, and stays so to the end."]
     return [
         f"The goal is reached when {words.two(100 * share)} % of the rubbing is done, and stays reached to "
         "the end: stop there if you like."
+    ]
+
+
+def _lost(got: Tuning) -> list[str]:
+    """Where what is asked is only passed through."""
+    lost, units = got.lost, got.study.units
+    one = next((one for one in got.asked if lost is not None and one.key == lost.asked), None)
+    if lost is None or one is None:
+        return []
+    after = (
+        f"{words.size(lost.removed, units)} more of metal ({short_minutes(lost.time, weighed(got.study))})"
+    )
+    return [
+        f"The {label(one)} only passes through what is asked: go on, and after {after} it is out again, by "
+        "the forecast. Stop by the gauge, not by the clock."
     ]
 
 
@@ -154,13 +181,7 @@ def _minutes(got: Tuning) -> list[str]:
 def how_sure(got: Tuning) -> list[str]:
     """What was assumed, and in how many draws of what is not known the goal is reached."""
     study, units = got.study, got.study.units
-    told = []
-    squeeze = _guessed_squeeze(got)
-    if squeeze > 0.0:
-        told.append(
-            f"How far the grit layer gives ({words.size(squeeze, units)} here) is a guess, within 0.4 to 3 "
-            "times: what all faces keep of dish goes with it."
-        )
+    told = _guessed(got)
     if got.cells is not None:
         told.append(f"You asked for coarser plates, {got.cells} cells across: read small sizes with care.")
     if not got.samples:
@@ -196,6 +217,17 @@ def _banded(got: Tuning, band: Band) -> str:
     if one is None:
         return f"Where it is reached, nine in ten draws take {' to '.join(sizes)} of metal off."
     return f"In nine of ten draws the {label(one)} is {' to '.join(sizes)}."
+
+
+def _guessed(got: Tuning) -> list[str]:
+    squeeze = _guessed_squeeze(got)
+    if squeeze <= 0.0:
+        return []
+    here = words.size(squeeze, got.study.units)
+    return [
+        f"How far the grit layer gives ({here} here) is a guess, within 0.4 to 3 times: what all faces keep "
+        "of dish goes with it."
+    ]
 
 
 def _guessed_squeeze(got: Tuning) -> float:

@@ -7,8 +7,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sim.planning.members import said
-from sim.planning.tuning import Asked, Candidate, Course, Tuning
+from sim.planning.knobs import where
+from sim.planning.naming import name_of, said
+from sim.planning.tuning import Asked, Candidate, Course, Nudge, Tuning
 from sim.report import words
 from sim.study.model import Study
 
@@ -16,6 +17,7 @@ __all__ = [
     "Setting",
     "asked_for",
     "finish",
+    "idle_keys",
     "label",
     "place",
     "settings",
@@ -25,18 +27,6 @@ __all__ = [
     "worst",
 ]
 
-KEYS = {
-    "stroke.kind": "stroke",
-    "stroke.length": "length of the stroke",
-    "stroke.width": "width of the stroke",
-    "stroke.radius": "radius of the stroke",
-    "stroke.centre": "off the middle, towards 3",
-    "stroke.centre.x": "off the middle, towards 3",
-    "stroke.centre.y": "off the middle, towards 12",
-    "swap_every": "swap every",
-    "swap_every.read": "a reading every",
-    "turn_bottom": "turn of the bottom",
-}
 NAMES = {
     "flatness": "flatness",
     "dome": "dome or dish",
@@ -102,12 +92,16 @@ def short_minutes(seconds: float, known: bool) -> str:
 
 @dataclass(frozen=True)
 class Setting:
-    """One key that was set: where ("step 1", "" where there is but one), what, to what, and what it was."""
+    """One key that was set: where ("step 1", "" where there is but one), what, to what, and what it was.
+
+    `remark`: that a tenth of it makes no difference, where that was found.
+    """
 
     where: str
     what: str
     now: str
     was: str
+    remark: str = ""
 
     @property
     def name(self) -> str:
@@ -119,30 +113,37 @@ def settings(got: Tuning, way: Candidate) -> list[Setting]:
     """What a schedule sets, in the order of the goal's free keys."""
     found = []
     begun = got.begun.document if got.begun is not None else {}
+    idle = idle_keys(got) if way is got.answer else ()
     for key, value in way.changes.items():
-        where, what = place(got.study, key)
-        found.append(Setting(where, what, value, _typed(begun, got.study, key)))
+        step, what = place(got.study, key, way.order)
+        remark = "does not matter here" if key in idle else ""
+        found.append(Setting(step, what, value, _typed(begun, got.study, key), remark))
     if way.order and list(way.order) != sorted(way.order):
         usual = words.joined([str(n) for n in sorted(way.order)])
-        found.append(Setting("", "order of the steps", words.joined([str(n) for n in way.order]), usual))
+        found.append(Setting("", "order of the old steps", words.joined([str(n) for n in way.order]), usual))
     return found
 
 
-def place(study: Study, key: str) -> tuple[str, str]:
-    """A free key in words: which step ("" where there is but one), and what of it."""
+def idle_keys(got: Tuning) -> tuple[str, ...]:
+    """Keys of which neither a tenth less, nor a tenth more, nor another choice changes anything."""
+    by_key: dict[str, list[Nudge]] = {}
+    for nudge in got.sensitivity:
+        by_key.setdefault(nudge.key, []).append(nudge)
+    return tuple(
+        key
+        for key, nudges in by_key.items()
+        if all(one.trouble is None and one.change and not any(one.change.values()) for one in nudges)
+    )
+
+
+def place(study: Study, key: str, order: Sequence[int] = ()) -> tuple[str, str]:
+    """A free key in words: which step (by its number in `order`; "" where there is but one), what of it."""
     match = re.fullmatch(r"steps\.(\d+)\.(.+)", key)
     if match is None:
         return "", "order of the steps" if key == "order" else key
-    number, name = int(match[1]), match[2]
-    head, _, tail = name.partition(".")
-    steps = study.steps
-    if head == "swap_every" and tail in study.plates:
-        what = f"{tail} on top for"
-    elif name.startswith("stroke.centre") and 1 <= number <= len(steps) and steps[number - 1].carry_centre:
-        what = "off the middle"
-    else:
-        what = KEYS.get(name) or name.removeprefix("stroke.").replace("_", " ").replace(".", ", ")
-    return (f"step {number}" if len(study.steps) > 1 else ""), what
+    number, steps = int(match[1]), study.steps
+    own = order or range(1, len(steps) + 1)
+    return where(number, own), name_of(match[2], steps[number - 1])
 
 
 def spoken(study: Study, key: str) -> str:

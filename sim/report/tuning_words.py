@@ -12,10 +12,11 @@ from sim.report.comparison_words import MARK, MARKED
 from sim.report.tuning_notes import notes, sloppy
 from sim.report.tuning_terms import asked_for, finish, label, settings, short_minutes, weighed, worst
 
-__all__ = ["Line", "Way", "criterion", "headline", "in_words", "lines", "marked", "ways"]
+__all__ = ["Line", "Way", "criterion", "headline", "in_words", "lines", "marked", "table", "ways"]
 
 WIDTH = 100
 SHOWN = 6  # other ways on a screen
+SOON = 0.99  # of a schedule: what is reached before has a rest to speak of
 LEAST = {"time": "time", "removed": "metal", "turns": "turns", "swaps": "swaps"}
 
 
@@ -44,15 +45,24 @@ def headline(got: Tuning) -> str:
     if best is None or best.simulated is None:
         return _nothing(got)
     course = best.simulated
+    if got.idle:
+        return f"Found: {asked_for(got.asked, units)}: the faces are so as they come. Lap nothing."
     if best.ok:
         held = "" if got.goal.hold is None else f", and so to the end of {_hours(got.goal.hold)}"
-        return f"Found: {asked_for(got.asked, units)}{held}. {_costs(got, course)}"
+        told = f"Found: {asked_for(got.asked, units)}{held}. {_costs(got, course)}"
+        return told if got.new is not None else f"{told} The study does it as it is typed."
     what = "That cannot be reached with what may move" if got.refused else "Nothing that was tried reaches it"
     if course.trouble is not None:
         return f"{what}, and the nearest does not come to its end."
     one = worst(got.asked, course)
     figure = f"{label(one)} {_sized(got, best, one, course)}"
-    return f"{what}. The nearest leaves {figure}, {words.two(course.share)} times what is asked."
+    who = "The study as it is typed is the nearest; it" if _as_typed(best) else "The nearest"
+    return f"{what}. {who} leaves {figure}, {words.two(course.share)} times what is asked."
+
+
+def _as_typed(way: Candidate) -> bool:
+    """Whether a schedule is the study as it stands."""
+    return not way.changes and list(way.order) == sorted(way.order)
 
 
 def _nothing(got: Tuning) -> str:
@@ -67,15 +77,21 @@ def _nothing(got: Tuning) -> str:
 
 def _costs(got: Tuning, course: Course) -> str:
     """What it takes: metal first."""
-    off = words.size(course.cost.removed, got.study.units)
-    took = [f"It takes {off} of metal off, {words.minutes(course.cost.time, weighed(got.study))}"]
+    units, known = got.study.units, weighed(got.study)
+    off = words.size(course.cost.removed, units)
+    took = [f"It takes {off} of metal off, {words.minutes(course.cost.time, known)}"]
     if got.goal.least in ("turns", "swaps"):
         took.append(f"with {_count(course, got.goal.least)}")
+    if got.goal.hold is None and course.then is not None and course.then.time > 0.0 and _runs_on(course):
+        then = f"{words.size(course.then.removed, units)}, {short_minutes(course.then.time, known)}"
+        took.append(f"and is there after {then}")
     return f"{', '.join(took)}."
 
 
 def _count(course: Course, what: str) -> str:
     number = course.cost.of(what)
+    if round(number, 1) == 0.0:
+        return f"no {what}"
     name = what if round(number, 1) != 1.0 else what[:-1]
     return f"{number:.0f} {name}" if what == "swaps" or number >= 10.0 else f"{number:.1f} {name}"
 
@@ -114,9 +130,27 @@ def lines(got: Tuning) -> list[Line]:
         fine = finish(best.study, one.plate)
         cells = [_cell(course, one, fine, got.study.units) for course in courses]
         found.append(Line(label(one), words.size(one.limit, got.study.units), *cells))
-    found.append(Line("reached after", "", *(_when(got, course) for course in courses)))
-    found.append(Line("metal off by then", "", *(_off(got, course) for course in courses)))
+    rows = [("reached after", _when), ("metal off by then", _off)]
+    if any(_runs_on(course) for course in courses):
+        rows += [("whole schedule", _all_time), ("metal off in all", _all_off)]
+    for what, told in rows:
+        cells = [told(got, course) for course in courses]
+        found += [Line(what, "", *cells)] if any(cells) else []
     return found
+
+
+def table(got: Tuning) -> list[tuple[str, ...]]:
+    """The same as rows of a table, its head first."""
+    if got.idle:
+        told = [(one.what, one.asked, one.begun, one.lapped) for one in lines(got)]
+        return [("", "at most", "as typed", "as they come"), *told[: len(got.asked)]]
+    told_twice = [(one.what, one.asked, one.begun, one.foretold, one.lapped) for one in lines(got)]
+    return [("", "at most", "as typed", "foretold", _lapped_head(got)), *told_twice]
+
+
+def _lapped_head(got: Tuning) -> str:
+    """What stands over the second number of the answer."""
+    return "the nearest, in full" if got.answer is not None and not got.answer.ok else "lapped in full"
 
 
 def _cell(course: Course | None, one: Asked, fine: float, units: str) -> str:
@@ -131,13 +165,30 @@ def _when(got: Tuning, course: Course | None) -> str:
         return ""
     if not course.ok:
         return "never"
-    if course.cost.time <= 0.0:
+    if course.reached_at == 0.0:
         return "at once"
-    return short_minutes(course.cost.time, weighed(got.study))
+    return short_minutes(course.reached_at or 0.0, weighed(got.study))
 
 
 def _off(got: Tuning, course: Course | None) -> str:
-    return "" if course is None or not course.ok else words.size(course.cost.removed, got.study.units)
+    return "" if course is None or course.then is None else words.size(course.then.removed, got.study.units)
+
+
+def _runs_on(course: Course | None) -> bool:
+    """Whether it is worth a line of its own how long the whole schedule takes."""
+    if course is None or course.whole is None:
+        return False
+    return course.then is None or course.then.time < SOON * course.whole.time
+
+
+def _all_time(got: Tuning, course: Course | None) -> str:
+    if course is None or course.whole is None:
+        return ""
+    return short_minutes(course.whole.time, weighed(got.study))
+
+
+def _all_off(got: Tuning, course: Course | None) -> str:
+    return "" if course is None or course.whole is None else words.size(course.whole.removed, got.study.units)
 
 
 def marked(got: Tuning) -> bool:
@@ -193,13 +244,15 @@ def in_words(got: Tuning) -> list[str]:
     """What a person reads on the screen."""
     out = [got.study.title, "", *_wrapped(headline(got))]
     for one in got.refused:
-        out += _wrapped(one.message[:1].upper() + one.message[1:])
-    best = got.answer
-    if best is not None:
-        out += ["", *_settings(got, best), "", *_wrapped(criterion(got)), *_numbers(got)]
+        out += _wrapped(f"{one.message[:1].upper()}{one.message[1:]}.")
+    if got.answer is None:
+        return out
+    if got.new is not None:
+        out += ["", *_settings(got, got.new)]
+    out += ["", *_wrapped(criterion(got)), *_numbers(got)]
+    if got.outcome != "refused":
         out += _listed("A sloppy hand:", sloppy(got)) + _others(got)
-        out += _listed("Look out:", notes(got))
-    return out
+    return out + _listed("Look out:", notes(got))
 
 
 def _wrapped(text: str) -> list[str]:
@@ -216,14 +269,15 @@ def _listed(head: str, told: Sequence[str]) -> list[str]:
 
 
 def _settings(got: Tuning, best: Candidate) -> list[str]:
-    rows = [(one.name, f'"{one.now}"', f'was "{one.was}"' if one.was else "") for one in settings(got, best)]
+    rows = [
+        (one.name, f'"{one.now}"', f'was "{one.was}"' if one.was else "", one.remark)
+        for one in settings(got, best)
+    ]
     return ["Set in the study:", *_columns(rows)]
 
 
 def _numbers(got: Tuning) -> list[str]:
-    rows = [("", "at most", "as typed", "foretold", "lapped in full")]
-    rows += [(one.what, one.asked, one.begun, one.foretold, one.lapped) for one in lines(got)]
-    return ["", *_columns(rows), *(_wrapped(MARKED) if marked(got) else [])]
+    return ["", *_columns(table(got)), *(_wrapped(MARKED) if marked(got) else [])]
 
 
 def _columns(rows: Sequence[Sequence[str]]) -> list[str]:

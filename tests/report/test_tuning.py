@@ -95,7 +95,7 @@ def test_free_keys_have_names(key: str, told: str) -> None:
 
 
 def test_both_numbers_stand_beside_what_was_asked_and_typed() -> None:
-    first, second, when, off = lines(made())
+    first, second, when, off, whole, removed = lines(made())
     assert (first.what, first.asked, first.begun) == ("flatness of A", "0.30 um", "0.78 um")
     # The grit is 4 um: what is below 0.4 um is finer than the finish.
     assert (first.foretold, first.lapped) == ("0.24 um†", "0.26 um†")
@@ -106,6 +106,8 @@ def test_both_numbers_stand_beside_what_was_asked_and_typed() -> None:
         "about 55 min, 17 to 170",
     )
     assert (off.begun, off.lapped) == ("", "3.9 um")
+    # As typed it is never reached: what all of it takes stands below.
+    assert (whole.begun, removed.begun) == ("about 90 min, 28 to 280", "6.3 um")
     assert marked(made())
     assert [one.lifts for one in told_ways(made())] == ["yes", "no"]
 
@@ -257,7 +259,9 @@ def test_every_case_has_a_page_that_stands_by_itself(case: str) -> None:
     assert set(sheet.references) <= set(sheet.ids)
     assert ('id="refused"' in page) == bool(got.refused)
     assert ('id="sloppy"' in page) == bool(got.sensitivity)
-    assert ('id="others"' in page) == (len(got.candidates) > 1)
+    offered = got.outcome != "refused"
+    assert ('id="others"' in page) == (offered and len(got.candidates) > 1)
+    assert ('id="new"' in page) == offered
     assert "nan" not in re.sub(r"<[^>]*>", " ", page).lower().split()
     assert not re.search(
         r"eigen|survivor|residue|operator|Monte|kappa", re.sub(r"<pre>.*?</pre>", "", page, flags=re.S)

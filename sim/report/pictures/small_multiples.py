@@ -43,12 +43,13 @@ _TITLE, _LEGEND = 24.0, 34.0
 
 @dataclass(frozen=True)
 class Panel:
-    """One member: its title, its run put in order, what came of it and of its draws."""
+    """One member: its title, its run put in order, what came of it and of its draws; its `rank`."""
 
     title: str
     account: Account
     summary: Summary
     draws: tuple[Summary, ...] = ()
+    rank: int = 0
 
 
 def _titled(figure: Figure, text: str, left: float, top: float, room: float) -> None:

@@ -1,0 +1,50 @@
+"""What comes of going on after a goal is reached: some errors only pass through what is asked."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.errors import LapwrightError
+from sim.planning.knobs import Settled
+from sim.planning.seek import Seeker
+from sim.planning.tuning import Lost
+
+__all__ = ["lost_again"]
+
+AGAIN = 1.0  # of the schedule: how much longer one goes on
+
+
+def lost_again(seeker: Seeker, place: NDArray[np.float64], settled: Settled) -> Lost | None:
+    """When the goal is lost again if the last step goes on as long as the whole schedule took.
+
+    None where it stays reached, where it was to hold to a given time, and where a gauge ends the last step or
+    rounds are repeated.
+    """
+    last = settled.steps[settled.order[-1] - 1]
+    if seeker.space.goal.hold is not None or last.until is not None or seeker.space.study.rounds > 1:
+        return None
+    end = sum(step.total_strokes / step.pace for step in settled.steps)
+    steps = list(settled.steps)
+    more = round(last.total_strokes + AGAIN * end * last.pace)
+    steps[settled.order[-1] - 1] = replace(last, time=None, strokes=more)
+    try:
+        told = seeker.foreteller.tell(replace(settled, steps=tuple(steps))).track
+    except LapwrightError:
+        return None
+    track = seeker.offsets.put_right(place, told)
+    shares = track.shares(seeker.asked)
+    over = np.flatnonzero((track.time > end * (1.0 + 1e-9)) & (shares.max(axis=0) > 1.0))
+    if not over.size:
+        return None
+    k = int(over[0])
+    worst = int(np.argmax(shares[:, k]))
+    # From the instant before, at which it is still there (or the end of the schedule, if that is later).
+    before, after = float(shares[worst, k - 1]), float(shares[worst, k])
+    along = float(np.clip((1.0 - before) / (after - before), 0.0, 1.0)) if after > before else 1.0
+    at = float(track.time[k - 1] + along * (track.time[k] - track.time[k - 1]))
+    at = max(at, end)
+    removed = track.cost(at).removed - track.cost(end).removed
+    return Lost(seeker.asked[worst].key, at - end, removed)
