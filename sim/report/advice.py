@@ -48,6 +48,7 @@ FINER = (9e-6, 5e-6, 3e-6, 1e-6)  # grits to go on with [m]
 JUMP = 3.0001  # a grit more than three times finer than the last takes too long (common practice, no source)
 FINEST = 3e-6  # [m] from here on: stop
 LEAST_TRAVEL = 0.3  # of the top's width: with a shorter stroke a dome goes too slowly
+AS_MUCH = 0.5  # of the dome that is to go, from which a twist is worth turning out with it
 NEAR = 0.95  # of the overhang at which flat faces lift
 
 
@@ -188,12 +189,13 @@ def _pair(seen: Seen) -> Advice:
     half = 0.5 * (seen.of(seen.top, "sphere", True) - seen.of(seen.bottom, "sphere", True))
     rest = max(abs(seen.size("twist")), abs(seen.size("saddle")))
     turns = turns_enough(seen.step)
+    turn_too = not turns and rest >= min(seen.finish, max(TELLS, AS_MUCH * abs(half)))
     if abs(half) >= seen.finish:
-        return _domed_on_top(seen, half, rest >= seen.finish and not turns)
+        return _domed_on_top(seen, half, turn_too)
     if rest >= seen.finish:
         return _turn_out(seen, rest, turns)
     if abs(half) >= TELLS:
-        return _domed_on_top(seen, half, False)
+        return _domed_on_top(seen, half, turn_too)
     mismatch = seen.of(seen.top, "sphere") + seen.of(seen.bottom, "sphere")
     both_hollow = max(seen.of(seen.top, "sphere"), seen.of(seen.bottom, "sphere")) < -seen.finish
     if seen.mated and both_hollow:

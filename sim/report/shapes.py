@@ -30,6 +30,7 @@ Forms = Mapping[str, float | None]
 REMARK = "the finish is rougher than this"
 TRACE = 0.02  # of the finish: a form smaller than this is none
 WORTH = 0.1  # a form smaller than this share of the face's largest is left to the table
+AS_LARGE = 0.5  # of the largest, from which two forms finer than the finish are told alike
 FAINT = 0.2  # the same of one that is finer than the finish
 ROUND, LONG = ("sphere", "saddle", "twist"), ("bow", "crown", "wind")
 
@@ -222,25 +223,31 @@ def _domes(faces: Mapping[str, Forms], finishes: Mapping[str, float | None], uni
 
 
 def _saddles(faces: Mapping[str, Forms], finishes: Mapping[str, float | None], units: str) -> list[str]:
-    """Saddle and twist that stand above the finish, told together where every face has the same."""
+    """Saddle and twist as large as what is told of domes, told together where every face has the same."""
     rest = {n: _standing_out(f, ("saddle", "twist"), finishes.get(n)) for n, f in faces.items()}
+    rough = [n for n, p in rest.items() if p and min(abs(v) for _, v in p) < (finishes.get(n) or 0.0)]
+    each_rough = {n: f"; {REMARK}" if n in rough else "" for n in rest}
     kinds = {tuple((k, v > 0) for k, v in parts) for parts in rest.values()}
     if len(faces) > 1 and len(kinds) == 1 and all(len(p) == 1 for p in rest.values()):
         key, value = next(iter(rest.values()))[0]
         where = part_words(key, value, units).rsplit(" by ", 1)[0]
         each = ", ".join(f"{n} by {size(p[0][1], units)}" for n, p in rest.items())
-        return [f"{_COUNT.get(len(faces), 'All')} are {where}: {each}."]
+        return [f"{_COUNT.get(len(faces), 'All')} are {where}: {each}{_remark(rough, len(faces))}."]
     return [
-        f"{name} is {joined([part_words(k, v, units) for k, v in parts])}."
+        f"{name} is {joined([part_words(k, v, units) for k, v in parts])}{each_rough[name]}."
         for name, parts in rest.items()
         if parts
     ]
 
 
 def _standing_out(forms: Forms, keys: Sequence[str], finish: float | None) -> list[tuple[str, float]]:
-    """Of some forms, those above the finish that are told."""
-    above = dict(told(forms, finish).above)
-    return [(k, above[k]) for k in keys if k in above]
+    """Of some forms, those above the finish that are told; where none is, those as large as the largest."""
+    what = told(forms, finish)
+    parts = what.above
+    if not parts and not flat_to_the_finish(forms, finish):
+        parts = tuple(p for p in what.fine if abs(p[1]) >= AS_LARGE * largest(forms))
+    found = dict(parts)
+    return [(k, found[k]) for k in keys if k in found]
 
 
 def _pits(faces: Mapping[str, Forms], finishes: Mapping[str, float | None], units: str) -> list[str]:

@@ -109,6 +109,12 @@ STATES = {
         "take the twist out too",
         0.15,
     ),
+    "a dome and twists finer than the finish, never turned": (
+        pair_text('dome = "1.4 um", twist = "1.2 um"', 'dish = "1 um", twist = "1.2 um"', SWAP),
+        "domed on top",
+        "take the twist out too",
+        0.35,
+    ),
     "a dome with a fine grit and a short stroke": (
         pair_text(
             'dome = "2 um"', 'dish = "2 um"', TURN + 'stroke = { travel = "1/8" }\n', USUAL.replace("15", "5")

@@ -211,12 +211,12 @@ def flat_domes(claims: Claims, m: re.Match[str]) -> None:
 
 def all_high(claims: Claims, m: re.Match[str]) -> None:
     for name, size in re.findall(rf"\b({NAMES}) by ({MAGNITUDE})", m[2]):
-        claims.high(name, m[1], size)
+        claims.high(name, m[1], size, rough(m[3], name))
 
 
 def one_high(claims: Claims, m: re.Match[str]) -> None:
     for where, size in re.findall(rf"high at ([\d: and]+?) by ({MAGNITUDE})", m[2]):
-        claims.high(m[1], where, size)
+        claims.high(m[1], where, size, bool(m[3]))
 
 
 RAIL = {
@@ -470,8 +470,8 @@ RULES: list[Rule] = [
     (rf"{MANY} are neither domed nor hollow{TAIL}\.", all_neither),
     (rf"{MANY} are (domed|hollow): ([^;]*){TAIL}\.", alike),
     (rf"([ABC] is (?:domed|hollow|neither)[^;]*){TAIL}\.", each),
-    (rf"{MANY} are high at ([\d: and]+): (.*)\.", all_high),
-    (r"([ABC]) is (high at .*)\.", one_high),
+    (rf"{MANY} are high at ([\d: and]+): ([^;]*){TAIL}\.", all_high),
+    (rf"([ABC]) is (high at [^;]*){TAIL}\.", one_high),
     (rf"([ABC]) is flat within ({MAGNITUDE})\.", odd),
     (
         rf"Next: Go on as you are, until {AMOUNT}: ([AB]) \((.*)\) is coming on; read it every 10 min\.",
@@ -569,6 +569,10 @@ def test_sentences_are_true_of_the_json(kind: str, seed: int) -> None:
         biggest = max(forms, key=lambda k: abs(forms[k]))
         if abs(forms[biggest]) >= max(claims.finish, 5e-10):
             assert (name, biggest) in claims.told, (name, biggest, said)
+        # Nor is a twist or saddle told by halves: as large as the dome, it is told as the dome is.
+        rest = max(abs(forms.get(k, 0.0)) for k in ("saddle", "twist"))
+        if plate["flatness"] >= claims.finish > rest and 0.9 * rest > abs(forms.get("sphere", np.inf)):
+            assert {(name, "saddle"), (name, "twist")} & set(claims.told), (name, said)
 
 
 def test_the_rules_catch_a_wrong_sentence() -> None:
