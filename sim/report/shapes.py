@@ -241,18 +241,21 @@ def _saddles(faces: Mapping[str, Forms], finishes: Mapping[str, float | None], u
 
 
 def _standing_out(forms: Forms, keys: Sequence[str], finish: float | None) -> list[tuple[str, float]]:
-    """Of some forms, those above the finish that are told; where none is, those as large as the largest."""
-    what = told(forms, finish)
-    parts = what.above
-    if not parts and not flat_to_the_finish(forms, finish):
-        parts = tuple(p for p in what.fine if abs(p[1]) >= AS_LARGE * largest(forms))
-    found = dict(parts)
+    """Of some forms, those above the finish that are told, and those as large as what is told of the dome."""
+    what = told(forms, finish, beside=True)
+    found = dict(what.above)
+    if not flat_to_the_finish(forms, finish):
+        found |= {k: v for k, v in what.fine if abs(v) >= AS_LARGE * largest(forms)}
     return [(k, found[k]) for k in keys if k in found]
 
 
 def _pits(faces: Mapping[str, Forms], finishes: Mapping[str, float | None], units: str) -> list[str]:
     """How flat a face is where no dome, saddle or twist tells of what is wrong with it."""
-    odd = {n: told(f, finishes.get(n)).flatness for n, f in faces.items()}
+    odd = {
+        n: told(f, finishes.get(n)).flatness
+        for n, f in faces.items()
+        if not _standing_out(f, ("saddle", "twist"), finishes.get(n))
+    }
     return [f"{n} is flat within {size(v, units)}." for n, v in odd.items() if v is not None]
 
 

@@ -280,6 +280,6 @@ def test_a_twist_as_large_as_the_dome_is_told_with_it():
     both = {"sphere": 1.14e-6, "saddle": 0.0, "twist": -1.06e-6, "flatness": 1.7e-6}
     other = both | {"sphere": -0.8e-6, "twist": -1.1e-6}
     said = words.shapes({"A": both, "B": other}, {"A": 1.5e-6, "B": 1.5e-6})
-    assert said[1] == f"Both are high at 10:30 and 4:30: A by 1.1 um, B by 1.1 um; {words.REMARK}."
+    assert said[-1] == f"Both are high at 10:30 and 4:30: A by 1.1 um, B by 1.1 um; {words.REMARK}."
     small = words.shapes({"A": both | {"twist": -0.3e-6}}, {"A": 1.5e-6})
     assert not any("10:30" in line for line in small)
