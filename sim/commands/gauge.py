@@ -72,7 +72,7 @@ def main(args: argparse.Namespace) -> int:
     from sim.commands.gauge_asked import asked_of
     from sim.commands.gauge_json import as_json
     from sim.commands.gauge_seen import seen_of, whole_faces
-    from sim.commands.gauge_start import write_start
+    from sim.commands.gauge_start import left_out, write_start
     from sim.commands.gauge_told import told
 
     for key, path in (("--out", args.out), ("--start", args.start)):
@@ -90,17 +90,21 @@ def main(args: argparse.Namespace) -> int:
         _draw(Path(args.out), asked, args.plate)
     for line in told(asked, seen, whole, found, args.budget):
         say(line)
+    left = left_out(found) if args.start and found is not None else []
+    for line in left:
+        say(line)
     if args.json:
         print_json(as_json(seen, whole, found))
-    say.next(*_next(args, found))
+    say.next(*_next(args, found, whole_known=not left))
     return 0
 
 
-def _next(args: argparse.Namespace, found: Estimate | None) -> list[tuple[str, str]]:
+def _next(args: argparse.Namespace, found: Estimate | None, whole_known: bool) -> list[tuple[str, str]]:
     """What to type or to open next."""
     lines = []
     if args.start:
-        lines.append(("Lap them", typed("run", args.start)))
+        what = "Lap them" if whole_known else "Lap them as far as they are known"
+        lines.append((what, typed("run", args.start)))
     if args.out:
         lines.append(("Open", args.out))
     if found is None:

@@ -32,6 +32,7 @@ def as_json(seen: Sequence[Seen], whole: Mapping[str, Whole], found: Estimate | 
         "faces": {name: _face(one) for name, one in whole.items()},
         "estimate": {} if found is None else _found(found),
         "agreement": None if found is None else found.agreement,
+        "doubtful": [] if found is None else list(found.doubtful),
     }
 
 
@@ -77,5 +78,6 @@ def _found(found: Estimate) -> dict[str, Any]:
             "half": {name: None if one is None else one.half for name, one in forms.items()},
             "covariance": covariance[own][:, own],
             "order": found.order(plate),
+            "sum_only": list(found.sum_only(plate)),
         }
     return out

@@ -8,12 +8,16 @@ from typing import Any
 from sim.errors import CommandError
 from sim.gauges.estimate import Estimate
 from sim.planning.written import written
+from sim.report.amounts import joined
+from sim.report.gauge_words import FORM_WORDS
 from sim.study.model import Study
 from sim.study.read import document_of
 from sim.study.safefile import put_in_place
 from sim.study.say import say_small
 
-__all__ = ["write_start"]
+__all__ = ["left_out", "write_start"]
+
+FINEST = 10  # places of a metre: a tenth of a nanometre is nothing
 
 
 def write_start(path: Path, study: Study, found: Estimate | None) -> None:
@@ -36,7 +40,12 @@ def write_start(path: Path, study: Study, found: Estimate | None) -> None:
         kept = {key: value for key, value in dict(table.get("form", {})).items() if key == "ripple"}
         table["form"] = kept | _form(found, plate)
     document.pop("readings", None)
-    note = "The faces are those that readings said; what they did not see is taken as nought."
+    note = " ".join(
+        [
+            "The faces are those that readings said; what they did not see is taken as nought.",
+            *left_out(found),
+        ]
+    )
     put_in_place(path, written(document, note).encode("utf-8"))
 
 
@@ -46,7 +55,20 @@ def _form(found: Estimate, plate: str) -> dict[str, Any]:
     for name, form in found.forms(plate).items():
         if form is None:
             continue
-        dish = name == "sphere" and form.value < 0.0
+        value = round(form.value, FINEST)
+        if value == 0.0:
+            continue
+        dish = name == "sphere" and value < 0.0
         key = "dish" if dish else "dome" if name == "sphere" else name
-        out[key] = say_small(abs(form.value) if dish else form.value, figures=4)
+        out[key] = say_small(abs(value) if dish else value, figures=4)
     return out
+
+
+def left_out(found: Estimate) -> list[str]:
+    """Sentences on what was read and is not used: sums of forms, of which no single one is known."""
+    lines = []
+    for plate in found.plates:
+        if sums := found.sum_only(plate):
+            names = joined([FORM_WORDS[name] for name in sums])
+            lines.append(f"Of {plate} only a sum of {names} was read: they are left out, as nought.")
+    return lines

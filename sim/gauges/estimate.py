@@ -156,6 +156,27 @@ class Solver:
         out[:, blind] = np.nan
         return np.asarray(out)
 
+    def hinted(self, of: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Which of the forms marked in `of` (p,) are not seen, but are part of a sum that is, (p,)."""
+        back = np.abs(self._back[: self.forms]).max(axis=1, initial=0.0)
+        seen = np.array([self.seen(row) for row in np.eye(self.forms)])
+        return np.asarray(of & ~seen & (back > 1e-6))
+
+    def doubtful(self, value: Array) -> tuple[int, ...]:
+        """The reading without which the others fit best; several where the others cannot tell which.
+
+        Each reading's misfit over its own standard deviation (W. Baarda, A testing procedure for use in
+        geodetic networks, 1968; from memory).
+        """
+        y = np.linalg.solve(self._root, value - self.model.offset)
+        shift = np.linalg.inv(self._root)
+        free = shift - self._basis @ (self._basis.T @ shift)
+        power = (free * shift).sum(axis=0)
+        told = power > 1e-9 * (shift**2).sum(axis=0)
+        gain = np.where(told, (free.T @ y) ** 2 / np.where(told, power, 1.0), 0.0)
+        most = float(gain.max(initial=0.0))
+        return tuple(int(k) for k in np.flatnonzero(gain >= (1.0 - 1e-6) * most)) if most > 0.0 else ()
+
     def misfit(self, value: Array) -> tuple[float, int]:
         """Sum of squares of what the forms leave of the readings, over its scatter, and how many are free."""
         y = np.linalg.solve(self._root, value - self.model.offset)
@@ -214,6 +235,16 @@ class Estimate:
     def order(self, plate: str) -> int:
         """How many independent forms (or sums of them) of a plate the readings fix: 3 is all."""
         return self.solver.order(np.array([name == plate for name, _ in self.terms]))
+
+    def sum_only(self, plate: str) -> tuple[str, ...]:
+        """Forms of a plate that the readings fix in sums with each other, but not one by one."""
+        own = np.array([name == plate for name, _ in self.terms])
+        return tuple(self.terms[k][1] for k in np.flatnonzero(self.solver.hinted(own)))
+
+    @property
+    def doubtful(self) -> tuple[int, ...]:
+        """Which readings fit least, by number, where they contradict each other; empty where they do not."""
+        return self.solver.doubtful(self.value) if self.stretch > 1.0 else ()
 
     def covariance(self) -> Array:
         """Covariance (p, p) [m2] in the order of `terms`; NaN where a form is not seen.

@@ -27,7 +27,7 @@ class Reading:
 
     `along` [m]: where on its own line a movable indicator stood.  `approach`: whether the pointer came "up"
     or "down" to the reading, where that is known.  Readings of one gauge with one `date` are one session.
-    `temperature` [K].
+    `temperature` [K].  `side_told`: whether it is known to be a dome or a dish; a count of bands is not.
     """
 
     gauge: str
@@ -40,6 +40,7 @@ class Reading:
     temperature: float | None = None
     date: datetime.date | None = None
     note: str = ""
+    side_told: bool = True
 
     @property
     def place(self) -> Placement:

@@ -9,7 +9,7 @@ from sim.gauges.budget import WARM, Budget
 from sim.gauges.conditions import bow_of_cooling, bow_of_warmth, standing
 from sim.gauges.estimate import Estimate
 from sim.gauges.feet import footing
-from sim.gauges.instruments import Gauge
+from sim.gauges.instruments import Gauge, OpticalFlat
 from sim.gauges.reading import Reading
 from sim.plate.plate import Plate
 from sim.report.amounts import both_units, joined, size, two
@@ -62,7 +62,9 @@ def cautions(
     units: str,
 ) -> Iterator[str]:
     """Sentences on what the readings take for granted."""
+    yield from _contradicting(readings, gauges, found, units)
     yield from _in_grooves(readings, gauges, plates)
+    yield from _without_a_side(readings)
     yield from _sums(found)
     yield from _coarse(readings, gauges, units)
     yield from _warm(readings, gauges, plates, found, units)
@@ -71,6 +73,40 @@ def cautions(
         yield (
             f"{joined(alone)} {'was' if len(alone) == 1 else 'were'} read at one place only: waves and a "
             "rolled edge would be taken for dome, saddle and twist. Read at a second place to see that."
+        )
+
+
+def _contradicting(
+    readings: Sequence[Reading], gauges: Mapping[str, Gauge], found: Estimate, units: str
+) -> Iterator[str]:
+    """The reading that does not fit the others, or those of which the others cannot tell which it is."""
+    odd = [_named(readings[k], gauges[readings[k].gauge], units) for k in found.doubtful]
+    if len(odd) == 1:
+        yield f"The reading that fits least: {odd[0]}. Read it again, or leave it out."
+    elif odd:
+        yield f"These contradict each other, and the rest cannot tell which is wrong: {'; '.join(odd)}."
+
+
+def _named(reading: Reading, gauge: Gauge, units: str) -> str:
+    """A reading as it was typed, more or less."""
+    if gauge.angular:
+        value = f"{two(reading.value * 1e6)} um/m"
+    elif isinstance(gauge, OpticalFlat):
+        value = f"{two(reading.value / gauge.band)} bands"
+    else:
+        value = size(reading.value, units)
+    angle = f"{math.degrees(reading.angle):.0f} deg"
+    return f"{reading.gauge} on {reading.plate}, {'-' if reading.value < 0.0 else ''}{value} at {angle}"
+
+
+def _without_a_side(readings: Sequence[Reading]) -> Iterator[str]:
+    """Bands that were counted without saying dome or dish."""
+    plates = dict.fromkeys(one.plate for one in readings if not one.side_told)
+    if plates:
+        yield (
+            f"Bands alone do not tell a dome from a dish: on {joined(list(plates))} they are taken as a "
+            "dome's. Press on the edge of the flat, or look at their ends under a wedge (docs/gauges.md), "
+            'and say which: "3 bands dome" or "3 bands dish".'
         )
 
 

@@ -168,8 +168,11 @@ def found_words(found: Estimate, units: str) -> list[str]:
     """What readings say of each plate, one line a plate, and whether they agree."""
     lines = []
     for plate in found.plates:
-        said = "; ".join(form_words(name, one, units) for name, one in found.forms(plate).items())
-        lines.append(f"{plate}: {said}")
+        sums = found.sum_only(plate)
+        said = [form_words(name, one, units) for name, one in found.forms(plate).items() if name not in sums]
+        if sums:
+            said.insert(0, f"{joined([FORM_WORDS[name] for name in sums])} seen only as a sum")
+        lines.append(f"{plate}: {'; '.join(said)}")
     if found.stretch > 1.0:
         lines.append(APART.format(times=two(found.stretch)))
     return lines

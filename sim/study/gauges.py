@@ -33,6 +33,7 @@ from sim.study.units import (
 __all__ = ["GAUGE_KEYS", "gauges_of", "reading_of", "readings_of", "where_of"]
 
 MOST_READINGS = 2000
+MOST_READ = 1e-3  # [m]: more than is wrong with any face that is lapped
 SLOPE = replace(
     ANGLE,
     units={
@@ -59,8 +60,8 @@ _fine = quantity(SMALL, least="0 um", most="1 mm")
 _fine_slope = quantity(SLOPE, least="0 deg", most="1 deg")
 _size = quantity(SMALL, least="-1 mm", most="1 mm")
 _size_slope = quantity(SLOPE, least="-1 deg", most="1 deg")
-_value = quantity(SMALL, least="-5 mm", most="5 mm")
-_value_slope = quantity(SLOPE, least="-5 deg", most="5 deg")
+_value = quantity(SMALL, least="-1 mm", most="1 mm")
+_value_slope = quantity(SLOPE, least="-1 deg", most="1 deg")
 _turned = quantity(ANGLE, least="-360 deg", most="360 deg")
 _wedge = quantity(SLOPE, least="0 deg", most="1 deg")
 _wave = quantity(SMALL, least="100 nm", most="20 um")
@@ -262,6 +263,8 @@ def reading_of(table: Table, plates: Mapping[str, Any], gauges: Mapping[str, Gau
     of = gauges.get(gauge) if gauge is not None else None
     value = table.need("value", lambda typed: _read(typed, of), 'value = "1.2 um"')
     dome = _domed(table)
+    # A count of bands has no side: only a minus sign, or a word, tells a dish.
+    counted = isinstance(of, OpticalFlat) and value is not None and value > 0.0
     if dome is not None and value is not None:
         value = abs(value) if dome else -abs(value)
     approach = table.take("approach", choice(("up", "down"), "how the pointer came to it"))
@@ -277,6 +280,7 @@ def reading_of(table: Table, plates: Mapping[str, Any], gauges: Mapping[str, Gau
         temperature=table.take("temperature", read_temperature),
         date=table.take("date", _date),
         note=table.take("note", text) or "",
+        side_told=not counted or dome is not None,
     )
     table.done()
     return reading
@@ -318,7 +322,10 @@ def _read(value: Any, gauge: Gauge | None) -> float:
                     f"{shown(value)}: only an optical flat shows bands: write a size such as 1.2 um",
                     "dimension",
                 )
-            return apart[0] * gauge.band
+            size = apart[0] * gauge.band
+            if abs(size) > MOST_READ:
+                raise RefusedError(f"{shown(value)} is too large: a reading may be 1 mm at most", "range")
+            return size
     return _value(value)
 
 

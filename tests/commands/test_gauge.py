@@ -313,6 +313,45 @@ def test_a_face_finer_than_its_finish_is_told_so(study, capsys):
     assert "the finish is rougher than this" not in of_a
 
 
+def test_what_is_known_as_a_sum_only_is_not_begun_with_and_said_so(study, capsys):
+    words = ["--reading", "optical flat A 0.6 bands dome @ 0 deg"]
+    words += [w for k in (0, 90) for w in ("--reading", f"optical flat B 0.5 bands dish @ {k} deg")]
+    text = " ".join(said(capsys, study(STUDY), "--start", "measured.toml", *words).split())
+    assert "A: dome and saddle seen only as a sum; twist not seen" in text
+    assert "Of A only a sum of dome and saddle was read: they are left out, as nought" in text
+    assert "Lap them as far as they are known: lapwright run measured.toml" in text
+    form = load("measured.toml").plates
+    assert (form["A"].form.sphere, form["A"].form.saddle) == (0.0, 0.0)
+    # half a band of 294.65 nm across the whole plate, the same both ways: no saddle, and no round-off either
+    assert form["B"].form.sphere == pytest.approx(-0.5 * 294.65e-9, rel=1e-3)
+    written = Path("measured.toml").read_text()
+    assert "e-" not in written
+    assert "saddle" not in written[written.index("[plates") :]
+    got = json.loads(said(capsys, study(STUDY), "--json", *words))["estimate"]
+    assert got["A"]["sum_only"] == ["sphere", "saddle"]
+    assert got["B"]["sum_only"] == []
+
+
+def test_a_reading_that_does_not_fit_is_named(study, capsys):
+    words = [w for k in (0, 40, 80) for w in ("--reading", f"sph A 0.8 um @ {k} deg at {k / 4} mm, 0 mm")]
+    odd = ["--reading", "sph A 500 um @ 20 deg"]
+    text = " ".join(said(capsys, study(STUDY + GAUGES), *words, *odd).split())
+    assert "The reading that fits least: sph on A, 500 um at 20 deg. Read it again" in text
+    got = json.loads(said(capsys, study(STUDY + GAUGES), "--json", *words, *odd))
+    assert got["doubtful"] == [3]
+    # of two, nobody can tell which
+    text = " ".join(said(capsys, study(STUDY + GAUGES), *words[:2], *odd).split())
+    assert "cannot tell which is wrong: sph on A, 0.80 um at 0 deg; sph on A, 500 um at 20 deg" in text
+    assert json.loads(said(capsys, study(STUDY + GAUGES), "--json", *words))["doubtful"] == []
+
+
+def test_bands_alone_do_not_tell_a_dome_from_a_dish(study, capsys):
+    ask = "Bands alone do not tell a dome from a dish: on B they are taken as a dome's"
+    for bands, asked in (("3 bands", True), ("3 bands dish", False), ("-3 bands", False)):
+        text = " ".join(said(capsys, study(STUDY), "--reading", f"optical flat B {bands} @ 0 deg").split())
+        assert (ask in text) == asked
+
+
 def test_flatness_and_grades(study, capsys):
     got = json.loads(said(capsys, study(), "--json", "--with", "repeat reading", "--plate", "A"))
     face = got["faces"]["A"]
@@ -437,6 +476,8 @@ def test_a_rail_an_inch_study_and_three_plates(study, capsys, kind):
         (["--reading", "spherometer A 1 um @ 0 deg at 200 mm, 0 mm"], "a foot is beside the plate"),
         (["--place", "x"], "'x' is not an angle"),
         (["--reading", "sph A 1"], "has no unit"),
+        (["--reading", "sph A 5 mm"], "it may be 1 mm at most"),
+        (["--reading", "optical flat A 5000 bands"], "a reading may be 1 mm at most"),
         (["--start", "x.toml"], "--start needs readings"),
         (["--plate", "C"], "there is no plate 'C'"),
     ],

@@ -130,7 +130,8 @@ def _pair(
     span = min(outline.smaller, flat.diameter)
     wedge = flat.wedge or max(LINES, 2.2 * abs(level.bands)) * flat.band / span
     askew = fringes(one.face, replace(flat, wedge=wedge, wedge_direction=direction), at, PIXELS)
-    for side, (got, said) in enumerate(((level, "the flat lying on"), (askew, "with a slight wedge"))):
+    wedged = "under its own wedge" if flat.wedge else "with a slight wedge"
+    for side, (got, said) in enumerate(((level, "the flat lying on"), (askew, wedged))):
         axes = bare(figure, (left + side * cell, bottom + 76.0, cell, tall))
         _draw(axes, one, got, flat, at, grey=abs(level.bands) > MOST)
         figure.text(
@@ -160,8 +161,10 @@ def _words(one: Seen, level: Fringes, askew: Fringes, flat: OpticalFlat, units: 
     ways = [(bands.along(angle), name) for angle, name in _directions(outline)]
     most = max(abs(count) for count, _ in ways)
     reach = "the bore to the rim" if over_the_bore(flat, outline, level.at) else "the middle to the edge"
-    if most < FEWEST or (np.ptp([count for count, _ in ways]) < 0.02 * most and not outline.long):
-        said = f"From {reach}, in every direction: {_way(ways[0][0], flat, units)}."
+    apart = float(np.ptp([count for count, _ in ways]))
+    if most < FEWEST or (apart < max(0.5 * FEWEST, 0.02 * most) and not outline.long):
+        mean = float(np.mean([count for count, _ in ways]))
+        said = f"From {reach}, in every direction: {_way(mean, flat, units)}."
     else:
         told = "; ".join(f"{name} {_way(count, flat, units)}" for count, name in _telling(ways, outline.long))
         said = f"From {reach}: {told}."
@@ -193,7 +196,7 @@ def _telling(ways: Sequence[tuple[float, str]], rail: bool) -> list[tuple[float,
     apart = [abs(pair[0][0] - pair[1][0]) for pair in (square, corners)]
     if rail:
         return [*square, *(corners if apart[1] >= FEWEST else ())]
-    return corners if apart[1] > apart[0] + 0.5 * FEWEST else square
+    return corners if apart[1] > apart[0] else square
 
 
 def _way(bands: float, flat: OpticalFlat, units: str) -> str:
