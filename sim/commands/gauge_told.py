@@ -65,8 +65,8 @@ def _found(asked: Asked, found: Estimate) -> Iterator[str]:
     study, count = asked.study, len(asked.readings)
     yield f"{study.title}: what {count} reading{'s say' if count > 1 else ' says'}"
     yield ""
-    yield from gauge_words.found_words(found, study.units)
     said = [
+        *gauge_words.found_words(found, study.units),
         *gauge_words.who_is_on_top(found, study.units),
         *gauge_readings.cautions(asked.readings, asked.known, study.plates, found, study.units),
     ]

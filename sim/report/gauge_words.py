@@ -35,6 +35,7 @@ _POINTER = {
     "bridge": "",
 }
 NO_USE = 10.0  # more than this nobody multiplies a reading by
+NO_FACE = 1e-4  # [m]: no face that is lapped is out by so much, so that to say "not above this" says nothing
 WHOLE = 0.99  # of a form: that much of it is all
 APART = (
     "The readings lie {times} times as far apart as their scatter allows: look for dirt under a foot, a warm "
@@ -158,8 +159,11 @@ def form_words(name: str, finding: Finding | None, units: str) -> str:
     """One form as readings tell it."""
     if finding is None:
         return f"{FORM_WORDS[name]} not seen"
+    most = abs(finding.value) + finding.half
+    if most > NO_FACE:
+        return f"{FORM_WORDS[name]} not told"
     if not finding.told:
-        return f"no {FORM_WORDS[name]} above {size(abs(finding.value) + finding.half, units)}"
+        return f"no {FORM_WORDS[name]} above {size(most, units)}"
     side = _SIDES[name][0 if finding.value > 0.0 else 1]
     return f"{side} {both_units(finding.value, units)}, give or take {size(finding.half, units)}"
 

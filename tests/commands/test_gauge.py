@@ -191,6 +191,7 @@ def test_a_kind_is_first_of_all_the_gauge_of_the_study(study, capsys):
 
 def test_what_readings_say_comes_last(study, capsys):
     text = said(capsys, study(STUDY + GAUGES), "--reading", "sph A 0.8 um")
+    assert max(map(len, text.split("Each face")[1].splitlines()[:-3])) <= 100
     assert text.index("what 1 reading says") > text.index("Each face over all") > text.index("four on B")
 
 
@@ -342,6 +343,7 @@ def test_a_reading_that_does_not_fit_is_named(study, capsys):
     # of two, nobody can tell which
     text = " ".join(said(capsys, study(STUDY + GAUGES), *words[:2], *odd).split())
     assert "cannot tell which is wrong: sph on A, 0.80 um at 0 deg; sph on A, 500 um at 20 deg" in text
+    assert "A: dome not told" in text
     assert json.loads(said(capsys, study(STUDY + GAUGES), "--json", *words))["doubtful"] == []
 
 
