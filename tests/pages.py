@@ -94,6 +94,8 @@ window.addEventListener("load", function () {
   var range = document.getElementById("slider-range"), canvas = document.getElementById("slider-canvas-0");
   var result = document.getElementById("result");
   var seen = { wide: innerWidth, first: result ? result.getBoundingClientRect().bottom : 0,
+               cut: [].filter.call(document.querySelectorAll("figure"), function (f) {
+                 return f.scrollWidth > f.clientWidth + 1; }).map(function (f) { return f.className; }),
                held: widest(document.body), over: document.documentElement.scrollWidth - innerWidth };
   function sum() {
     var d = canvas.getContext("2d").getImageData(0, 0, canvas.width, canvas.height).data, s = 0;

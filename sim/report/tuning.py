@@ -32,7 +32,7 @@ COSTS = {
 def tuning_page(got: Tuning, written: Path) -> str:
     """The page as text; `written` is where the new study lies."""
     best = got.candidates[0]
-    why = bullets([one.message[:1].upper() + one.message[1:] for one in got.refused]) if got.refused else ""
+    why = bullets([f"{one.message}." for one in got.refused]) if got.refused else ""
     parts = []
     with pictures.sheet():
         for name, title, inside in (
@@ -147,8 +147,8 @@ def _trade(got: Tuning) -> str:
         for number, way in enumerate(got.candidates[:MARKS], 1)
         if way.simulated is not None and way.simulated.trouble is None
     ]
-    if len(line) + len(marks) < 2:
-        return ""
+    if len(line) + len(marks) < 2 or not any(x > 0.0 for x, _ in line):
+        return ""  # nothing to draw, or nothing that it costs
     goal = min(one.limit for one in got.asked) / unit if by_flatness else 1.0
     side = f"flatness\nof the worst\nplate, {micro}" if by_flatness else "times what\nis asked"
     figure = trade_off(line, marks, goal, (name, side))

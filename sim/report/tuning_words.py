@@ -16,7 +16,7 @@ __all__ = ["Line", "Way", "criterion", "headline", "in_words", "lines", "marked"
 
 WIDTH = 100
 SHOWN = 6  # other ways on a screen
-SOON = 0.99  # of a schedule: what is reached before has a rest to speak of
+SOON = 0.95  # of a schedule: what is reached before has a rest to speak of
 LEAST = {"time": "time", "removed": "metal", "turns": "turns", "swaps": "swaps"}
 
 

@@ -197,14 +197,18 @@ def test_a_study_without_a_goal_is_told_how(bench: Path, capsys: Any) -> None:
     assert main(["tune", "pair.toml"]) == 2
     told = capsys.readouterr().err
     assert not (bench / "pair-tune").exists()
-    # What it says to write works as it stands.
-    lines = [line.removeprefix("lapwright: ") for line in told.splitlines()[1:]]
+    assert len(told.splitlines()) == 1
+    # What it says to write works as it stands, each on a line of its own.
+    lines = re.findall(r'\[[a-z.]+\](?=[ ,])|reach = \{.*?\}|"steps\.[^"]*" = \[.*?\]', told)
+    assert len(lines) == 5
     (bench / "told.toml").write_text(PAIR + "\n".join(lines) + "\n")
-    assert load(bench / "told.toml").tune is not None
+    assert len(load(bench / "told.toml").tune.free) == 2
     (bench / "bare.toml").write_text(PAIR + '\n[tune]\nreach = { flatness = "2 um" }\n')
     assert main(["tune", "bare.toml", "--json"]) == 2
     said = capsys.readouterr()
-    assert json.loads(said.out)["error"]["key"] == "tune.free"
+    error = json.loads(said.out)["error"]
+    assert (error["key"], len(error["message"].splitlines())) == ("tune.free", 1)
+    assert len(said.err.splitlines()) == 1
     assert "[tune.free]" in said.err
 
 
@@ -237,6 +241,10 @@ def test_a_twist_without_turning_is_refused_with_the_missing_key(bench: Path) ->
     # Equal twists mate at every place of a stroke that never turns (model of the project, section 6).
     assert answer["refused"][0]["reachable"] == pytest.approx(1e-6, rel=0.05)
     assert len(answer["error"]["message"].splitlines()) == 1
+    # Nothing is offered that gains nothing.
+    assert answer["study"] is None
+    assert {path.name for path in (bench / "twist-tune").iterdir()} == {"tune.html", "plan.json", "work"}
+    assert "lapwright run" not in found.stderr
     assert "That cannot be reached with what may move." in " ".join(found.stderr.split())
 
 

@@ -277,6 +277,9 @@ def test_the_page_in_a_browser(more: dict, tmp_path: Path) -> None:
     assert seen["requests"] == []
     assert seen["first"] <= 768, "what to set and both numbers must show without scrolling at 1366 x 768"
     assert seen["over"] <= 0
+    # A window of 900: pictures of many need 760, which the column beside their heads does not have.
+    beside = tried(page, tmp_path, "--window-size=900,900")
+    assert beside["cut"] == [], "no picture may be cut off at a window of 900"
     squeezed = "<style>html { width: 360px; overflow-x: auto; }</style></head>"
     narrow = tried(
         page.replace("</head>", squeezed, 1), tmp_path, "--window-size=500,900", "--force-dark-mode"
