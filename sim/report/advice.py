@@ -20,6 +20,7 @@ from sim.lapping.strokes import Line
 from sim.report import words
 from sim.report.account import Account, Face
 from sim.report.beforehand import limit
+from sim.report.goal import goal_words, reached
 from sim.report.standing import (
     QUARTERS,
     TELLS,
@@ -44,6 +45,7 @@ from sim.study.grits import FEPA_F
 
 __all__ = ["advise"]
 
+OVER = ("done", "until", "limit")  # outcomes of a run that went to its end
 FINER = (9e-6, 5e-6, 3e-6, 1e-6)  # grits to go on with [m]
 JUMP = 3.0001  # a grit more than three times finer than the last takes too long (common practice, no source)
 FINEST = 3e-6  # [m] from here on: stop
@@ -57,8 +59,11 @@ def advise(said: Account) -> Advice | None:
     seen = look(said)
     if seen is None:
         return None
+    goal = goal_words(said)
+    if goal and reached(said) and said.run.outcome in OVER:
+        return Advice("reached", f"{goal} Stop here, and read them by your own gauge.")
     told = _advice(seen)
-    return replace(told, text=words.sentence(told.text))
+    return replace(told, text=f"{goal} {words.sentence(told.text)}".strip())
 
 
 def _advice(seen: Seen) -> Advice:

@@ -398,3 +398,52 @@ def test_advice_needs_a_study_and_a_pair(make_run) -> None:
     tipped = advise(account(make_run("tipped")))
     assert tipped is not None
     assert tipped.kind == "shorten"
+
+
+TUNED = """[tune]
+reach = { twist = "%s", difference = "9 um" }
+keep = { B = { dome = "%s" } }
+[tune.free]
+"steps.1.load" = ["10 N", "20 N"]
+"""
+
+
+@pytest.mark.parametrize(
+    ("twist", "kept", "says"),
+    [
+        ("5 um", "3 um", "What [tune] asks for is reached: no twist above 5.0 um on A and B; "),
+        ("0.1 um", "3 um", "What [tune] asks for is not reached: the twist of "),
+        ("5 um", "0.0001 um", "What [tune] asks for is not reached: the change of the dome or dish of B is "),
+    ],
+)
+def test_whether_the_goal_of_a_study_is_reached_is_told_first(twist: str, kept: str, says: str) -> None:
+    study = pair_text('dome = "3 um", twist = "1 um"', 'dish = "3 um"') + TUNED % (twist, kept)
+    run, _ = lapped(study)
+    told = advise(account(run))
+    assert told is not None
+    assert told.text.startswith(says)
+    assert (told.kind == "reached") == (" is reached" in says)
+    if " is not reached" in says:
+        size = told.text.split(" was asked")[0].split(" is ")[-1].split(" um")[0]
+        dome = run.plates["B"].forms["sphere"]
+        twists = [abs(p.forms["twist"][-1]) for p in run.plates.values()]
+        true = max(twists) if "the twist" in says else abs(dome[-1] - dome[0])
+        assert 1e-6 * float(size) == pytest.approx(true, rel=0.06)
+
+
+def test_what_a_plate_came_with_is_not_called_worse() -> None:
+    """A dish of 1 um that grows by some nanometres under 9 um grit is no reason to stop."""
+    plates = {
+        "A": '{ ring = ["90 mm", "50 mm"], thickness = "18 mm", form = { dome = "0.2 um" } }',
+        "B": '{ disc = "200 mm", thickness = "35 mm", form = { dish = "1 um" } }',
+    }
+    inside = (
+        'stroke = { kind = "circle", radius = "12 mm", centre = ["45 mm", "0 mm"], carry_centre = true }\n'
+    )
+    text = study_text(plates, step_text("A", "B", inside + TURN + 'walk = "5 deg per stroke"\n', strokes=600))
+    run, _ = lapped(text)
+    dish = run.plates["B"].forms["sphere"]
+    assert 0.0 < abs(dish[-1]) - abs(dish[0]) < 0.9e-6
+    told = advise(account(run))
+    assert told is not None
+    assert "getting worse" not in told.text
