@@ -12,14 +12,14 @@ import pytest
 from pages import CHROMIUM, tried, walked
 from tuning_scene import BANDS, REFUSED, SWAPS, UM, course, made, way
 
-from sim.planning.tuning import Asked, Tuning
+from sim.planning.tuning import Asked, Cost, Lost, Tuning
 from sim.report.pictures.tuned import Mark, Slip, Way, slips, trade_off, ways
 from sim.report.tuning import _best, tuning_page
 from sim.report.tuning_json import as_json
 from sim.report.tuning_notes import notes, sloppy
 from sim.report.tuning_study import study_text
 from sim.report.tuning_terms import asked_for, place, settings
-from sim.report.tuning_words import criterion, headline, in_words, lines, marked
+from sim.report.tuning_words import criterion, headline, in_words, lines, marked, table
 from sim.report.tuning_words import ways as told_ways
 from sim.study.read import parse
 
@@ -110,6 +110,82 @@ def test_both_numbers_stand_beside_what_was_asked_and_typed() -> None:
     assert (whole.begun, removed.begun) == ("about 90 min, 28 to 280", "6.3 um")
     assert marked(made())
     assert [one.lifts for one in told_ways(made())] == ["yes", "no"]
+
+
+def test_reached_after_is_when_it_is_there_and_the_whole_stands_beside_it() -> None:
+    got = made()
+    best = got.candidates[0]
+    early = Cost(2400.0, 2.8 * UM, 9.0, 2.0)
+    longer = replace(best.simulated, reached_at=2400.0, then=early)
+    got = replace(got, candidates=(replace(best, simulated=longer),), goal=replace(got.goal, least="turns"))
+    told = {one.what: one.lapped for one in lines(got)}
+    assert told["reached after"] == "about 40 min, 13 to 130"
+    assert (told["metal off by then"], told["metal off in all"]) == ("2.8 um", "3.9 um")
+    assert told["whole schedule"] == "about 55 min, 17 to 170"
+    assert told_ways(got)[0].reached == "about 40 min, 13 to 130"
+    assert "with 12 turns, and is there after 2.8 um, about 40 min, 13 to 130." in headline(got)
+    assert as_json(got, PLACE)["candidates"][0]["simulated"]["removed_by_then"] == 2.8 * UM
+    unturned = replace(longer, cost=replace(longer.cost, turns=0.0))
+    got = replace(got, candidates=(replace(best, simulated=unturned),))
+    assert "with no turns" in headline(got)
+
+
+def test_what_is_refused_offers_nothing() -> None:
+    got = made("refused", refused=(REFUSED,))
+    assert got.new is None
+    said = spoken(got)
+    assert "Set in the study" not in said
+    assert "Other ways" not in said
+    assert "the nearest, in full" in said
+
+
+def test_the_study_as_typed_is_said_to_be_the_nearest() -> None:
+    got = made("near")
+    got = replace(got, candidates=(got.begun, *got.candidates))
+    assert got.new is None
+    assert "The study as it is typed is the nearest; it leaves flatness of A 0.78 um" in headline(got)
+    assert "Set in the study" not in spoken(got)
+
+
+def test_nothing_to_lap_is_said_and_shown_as_the_faces_come() -> None:
+    got = made()
+    none = replace(course("simulation", 0.1, 0.0), reached_at=0.0)
+    idle = replace(got.begun, simulated=none, operator=none)
+    got = replace(got, candidates=(idle,), sensitivity=(), trade_off=())
+    assert headline(got) == "Found: A and B flat within 0.30 um: the faces are so as they come. Lap nothing."
+    assert table(got)[0] == ("", "at most", "as typed", "as they come")
+    assert [row[0] for row in table(got)[1:]] == ["flatness of A", "flatness of B"]
+    assert not notes(got)
+    assert 'id="new"' not in tuning_page(got, PLACE)
+
+
+def test_what_is_lost_again_is_said_with_metal_first() -> None:
+    got = made(lost=Lost("B.flatness", 1920.0, 1.4 * UM))
+    (told,) = [one for one in notes(got) if "passes through" in one]
+    assert told.startswith(
+        "The flatness of B only passes through what is asked: go on, and after 1.4 um more"
+    )
+    assert "(about 32 min, 10 to 100)" in told
+    assert as_json(got, PLACE)["lost"] == {"asked": "B.flatness", "time": 1920.0, "removed": 1.4 * UM}
+    assert not [one for one in notes(made()) if "passes through" in one]
+
+
+def test_keys_without_effect_are_said_not_to_matter() -> None:
+    got = made()
+    still = tuple(
+        replace(one, change={"A.flatness": 0.0, "B.flatness": 0.0}) if one.key.endswith("A") else one
+        for one in got.sensitivity
+    )
+    got = replace(got, sensitivity=still)
+    assert "step 1, A on top for: a tenth less or more changes nothing." in sloppy(got)
+    assert [one.remark for one in settings(got, got.candidates[0])] == ["does not matter here", ""]
+    assert 'A on top for  "52 min"  was "15 min"  does not matter here' in "\n".join(in_words(got))
+
+
+def test_steps_are_counted_in_the_new_order() -> None:
+    got = made()
+    turned = replace(got.candidates[0], order=(2, 1))
+    assert settings(got, turned)[0].name == "step 2 (was step 1), A on top for"
 
 
 def test_lifting_is_said_with_its_share() -> None:
