@@ -180,7 +180,8 @@ def _of_place(study: Study, step: Step) -> Iterator[tuple[str, str]]:
     yield (
         "one_side",
         f"the stroke stays on one side of {words.joined(below)}, its middle "
-        f"{words.length(aside, study.units)} off: {deeper}. {cure}",
+        f"{words.length(aside, study.units)} off: {deeper}, and stays until the rest is lapped down to it. "
+        f"{cure}",
     )
 
 

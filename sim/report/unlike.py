@@ -83,7 +83,9 @@ def _round_the_plate(seen: Seen, aims: tuple[Aim, ...]) -> Advice:
     walk = step.walk if step.walk.angle != 0.0 else WALK
     text = (
         f"The stroke stays on one side of {step.bottom}: walk round ({turn_words(walk)}) and take its middle "
-        "round with you (carry_centre = true), or bring it to the middle."
+        "round with you (carry_centre = true), or bring it to the middle. That stops what is worn there from "
+        f"growing, but does not heal it: the low side stays until the rest of {step.bottom} is lapped down "
+        "to it."
     )
     moved = replace(step, walk=walk, carry_centre=True, strokes=None, time=1200.0)
     return Advice("walk round", text, (moved,), aims)

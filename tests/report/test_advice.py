@@ -262,7 +262,7 @@ STATES = {
             ),
         ),
         "walk round",
-        "The stroke stays on one side of plate: walk round (4 deg a stroke)",
+        "the low side stays until the rest of plate is lapped down to it",
         1.0,  # it gets no worse; the pit itself goes only as the rest of the plate is worn down to it
     ),
     "a ring too far inside": (
