@@ -189,6 +189,14 @@ def test_a_kind_is_first_of_all_the_gauge_of_the_study(study, capsys):
     assert "optical flat on A" not in text
 
 
+def test_the_page_of_a_run_shows_the_flat_of_the_study(study, capsys):
+    own = '[gauges.small]\nkind = "optical flat"\ndiameter = "60 mm"\nwavelength = "633 nm"\n'
+    for gauge, told in ((own, "flat of the study (small: 60 mm, 633 nm)"), ("", "helium light (587.6 nm)")):
+        assert main(["run", study(STUDY + gauge), "--force"]) == 0
+        page = Path("pair-run/report.html").read_text("utf-8").replace("\u202f", " ").replace("\u00a0", " ")
+        assert told in page
+
+
 def test_what_readings_say_comes_last(study, capsys):
     text = said(capsys, study(STUDY + GAUGES), "--reading", "sph A 0.8 um")
     assert max(map(len, text.split("Each face")[1].splitlines()[:-3])) <= 100

@@ -14,11 +14,12 @@ from matplotlib.patches import PathPatch
 from numpy.typing import NDArray
 
 from sim.gauges.face import Face, Mapped
-from sim.gauges.fringes import LAMPS, Bands, Fringes, fringes, over_the_bore, too_grey
+from sim.gauges.fringes import Bands, Fringes, fringes, over_the_bore, too_grey
 from sim.gauges.instruments import OpticalFlat
 from sim.plate.outline import Outline
 from sim.report import words
 from sim.report.account import Account
+from sim.report.flat import flat_of
 from sim.report.pictures.ink import SHEET, Array, bare, boundary_path, new_figure, sheet
 from sim.report.pictures.ink import png as to_png
 from sim.report.typeset import typeset
@@ -47,8 +48,8 @@ class Seen:
     grit: float | None = None
 
 
-def seen_in(account: Account, lamp: str = "helium") -> list[Seen]:
-    """The faces at the end of a run, each under a flat as large as it is, by the light of one of `LAMPS`.
+def seen_in(account: Account) -> list[Seen]:
+    """The faces at the end of a run, under the flat of the study or one as large as each.
 
     None when the study cannot be read any more.
     """
@@ -59,17 +60,13 @@ def seen_in(account: Account, lamp: str = "helium") -> list[Seen]:
         plate = account.study.plates.get(face.name)
         heights = np.asarray(face.record.frames[-1], dtype=float)
         if plate is not None and heights.shape == plate.grid.shape:
-            flat = OpticalFlat(diameter=2.0 * plate.outline.radius, wavelength=LAMPS[lamp])
-            out.append(Seen(face.name, Mapped(plate, heights), flat, face.grit))
+            out.append(Seen(face.name, Mapped(plate, heights), flat_of(account, face.name), face.grit))
     return out
 
 
-def fringes_of(account: Account, width: float = 1010.0, lamp: str = "helium") -> Figure | None:
-    """The faces at the end of a run under a flat as large as each; None when there is nothing to draw.
-
-    `lamp` is one of `LAMPS`, `width` is in points.
-    """
-    got = seen_in(account, lamp)
+def fringes_of(account: Account, width: float = 1010.0) -> Figure | None:
+    """The same drawn, `width` in points; None when there is nothing to draw."""
+    got = seen_in(account)
     return fringe_figure(got, account.units, width) if got else None
 
 
