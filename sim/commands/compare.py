@@ -30,18 +30,11 @@ example:
   lapwright compare which-stroke.toml --resume       goes on where you stopped it with Ctrl-C
 """
 PAGE, SHEET = "compare.html", "compare.csv"
-HOW = """\
-{stem}.toml names nothing to compare. Write ways of lapping at its end, such as
-[[variants]]
-name = "short stroke"
-set = { "stroke.travel" = "1/6" }
-
-[[variants]]
-name = "with more load"
-set = { load = "20 N" }
-or one key and the values that it takes:
-[sweep]
-"stroke.travel" = ["1/6", "1/3", "1/2"]"""
+HOW = (
+    "{stem}.toml names nothing to compare: for each way of lapping write [[variants]] at its end, and below "
+    'it its name and what it sets, such as name = "short stroke" and set = { "stroke.travel" = "1/6" }; or '
+    'write [sweep], and below it a key and the values that it takes, such as "stroke.travel" = ["1/6", "1/3"]'
+)
 
 
 def add(parser: argparse.ArgumentParser) -> None:

@@ -148,13 +148,14 @@ def test_resume_refuses_what_has_changed(done: tuple[Path, str], capsys: Any, mo
 def test_a_study_with_nothing_to_compare_is_told_how(bench: Path, capsys: Any) -> None:
     assert main(["compare", "pair.toml"]) == 2
     told = capsys.readouterr().err
-    assert "[[variants]]" in told
-    assert "[sweep]" in told
+    assert len(told.splitlines()) == 1
     assert not (bench / "pair-compare").exists()
-    # What it says to write works as it stands.
-    lines = [line.removeprefix("lapwright: ") for line in told.splitlines()[1:]]
-    cut = lines.index("or one key and the values that it takes:")
-    for k, part in enumerate((lines[:cut], lines[cut + 1 :])):
+    # What it says to write works as it stands, each on a line of its own.
+    parts = re.findall(
+        r'\[\[variants\]\]|name = ".*?"|set = \{.*?\}|\[sweep\]|"stroke.travel" = \[.*?\]', told
+    )
+    assert len(parts) == 5
+    for k, part in enumerate((parts[:3], parts[3:])):
         (bench / f"told{k}.toml").write_text(PAIR + "\n".join(part) + "\n")
         assert main(["compare", f"told{k}.toml", "--no-page", "--workers", "1"]) == 0
 
@@ -210,6 +211,11 @@ def test_two_keys_make_a_field_and_coarse_cells_are_said(bench: Path, capsys: An
     assert 'id="swept"' in page
     assert "travel" in page
     assert "coarser plates, 16 cells across" in page
+    # What is compared with each other stands in the order of the table, the best first.
+    for name in ("cuts", "histories"):
+        start = page.index(f'id="{name}"')
+        ranks = re.findall(r">(\d)\. ", page[start : page.index("<section", start)])
+        assert ranks == list("123456789"), name
 
 
 LONG = PAIR.replace("cells = 24", "cells = 48").replace("10 min", "4 h") + (
