@@ -211,6 +211,7 @@ def _lines(what: str, sentences: Sequence[str]) -> Iterator[str]:
 
 def _said(study: Study, reason: Reason, away: Deviation | None) -> Iterator[tuple[str, list[str]]]:
     from sim.report import reasons as told
+    from sim.report.marks import keeps
     from sim.report.staying import leaves_alone
 
     weighed = reason.step.grit.wear.observed is not None
@@ -220,7 +221,7 @@ def _said(study: Study, reason: Reason, away: Deviation | None) -> Iterator[tupl
         out.append("(minutes with their band, until you weigh a plate)")
     yield "takes out", out or ["nothing"]
     yield "makes", told.makes(reason, study.units, study.margin)
-    yield "keeps", told.keeps(reason, study.units, study.margin)
+    yield "keeps", keeps(reason, study.units, study.margin)
     yield "lifts", told.lifting(reason, away, study.units)
 
 

@@ -55,6 +55,14 @@ class Deviation:
         }
 
 
+def cut_time(step: Step) -> float:
+    """How long a step would last at a fresh dab's cut [s]."""
+    time = step.total_strokes / step.pace
+    every = step.fresh_every or time
+    whole, rest = divmod(time, every)
+    return whole * wear_time(step.grit.fade, 0.0, every) + wear_time(step.grit.fade, 0.0, rest)
+
+
 def deviation(
     plates: Mapping[str, Plate],
     reason: Reason,
@@ -71,10 +79,7 @@ def deviation(
     step = _alone(reason)
     pair = {name: _coarser(plates[name]) for name in reason.names}
     time = step.total_strokes / step.pace
-    every = step.fresh_every or time
-    whole, rest = divmod(time, every)
-    cut = whole * wear_time(step.grit.fade, 0.0, every) + wear_time(step.grit.fade, 0.0, rest)
-    foretold = reason.forms(reason.evolution.after(reason.start, cut), margin)
+    foretold = reason.forms(reason.evolution.after(reason.start, cut_time(step)), margin)
     begin = _begin(plates, pair, reason)
     try:
         end = deque(lap(pair, [step], seed=seed, margin=margin, after=begin), maxlen=1)[0]

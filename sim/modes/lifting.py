@@ -20,6 +20,7 @@ __all__ = ["Lifting", "Lifts", "lifting"]
 Array = NDArray[np.float64]
 
 PULLS = 1e-6  # of the mean pressure
+ALL = 0.995  # share of the time that counts as everywhere in the stroke
 
 
 @dataclass(frozen=True)
@@ -40,6 +41,11 @@ class Lifting:
     def share(self) -> float:
         """Share of the time in which something lifts."""
         return float(self.time_share[self.lifts].sum())
+
+    @property
+    def everywhere(self) -> bool:
+        """Whether something lifts in as good as every place in the stroke."""
+        return self.share >= ALL
 
     @property
     def phases(self) -> Array:

@@ -10,6 +10,7 @@ __all__ = [
     "NOTHING",
     "SCATTER",
     "both_units",
+    "finer",
     "hour",
     "joined",
     "length",
@@ -26,6 +27,7 @@ BAND = math.sqrt(10.0)
 # Published scatter of wear coefficients is 40-60 % (Podra & Andersson, Tribol. Int. 32 (1999) 71).
 SCATTER = 1.5
 NOTHING = 5e-10  # [m] below half a nanometre there is nothing to speak of
+ROUNDING = 1e-9  # of a size in another unit
 
 _UNIT = {"metric": ("um", 1e-6), "inch": ("uin", 25.4e-9)}
 
@@ -48,6 +50,17 @@ def size(value: float, units: str = "metric") -> str:
     if abs(value) < NOTHING:
         return f"less than 0.001 {unit}" if units == "metric" else f"less than 0.02 {unit}"
     return f"{two(value / scale)} {unit}"
+
+
+def finer(value: float, finish: float | None, units: str = "metric") -> bool:
+    """Whether a form [m] is finer than the finish [m]: by what is printed of it, not by what is rounded off.
+
+    The one rule for the remark on the finish and for the mark beside a figure.
+    """
+    if finish is None or not math.isfinite(value):
+        return False
+    _, scale = _UNIT[units]
+    return float(two(value / scale)) * scale < finish * (1.0 - ROUNDING)
 
 
 def both_units(value: float, units: str = "metric") -> str:

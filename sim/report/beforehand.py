@@ -45,6 +45,7 @@ SAME = 0.05  # of each other, from which two plates' sizes are told apart
 TYPED = 4  # a length of no more figures than this was typed; any other was worked out
 SIMPLE = (1, 2, 3, 4, 5, 6, 8)  # shares that a person says: thirds, eighths, but no sevenths
 REMARK = f" ({words.REMARK})"
+FINISH = 0.1  # of the grit: the finish (common practice, no source)
 
 
 def echoed(value: float, units: str = "metric") -> str:
@@ -58,9 +59,9 @@ def _short(said: str) -> bool:
     return len(said.split()[0].replace(".", "").lstrip("0")) <= TYPED
 
 
-def fine(size: float, step: Step) -> str:
+def fine(size: float, step: Step, units: str = "metric") -> str:
     """Remark beside a form [m] finer than a tenth of the grit."""
-    return REMARK if abs(size) < 0.1 * step.grit.size else ""
+    return REMARK if words.finer(size, FINISH * step.grit.size, units) else ""
 
 
 def plate(of: Plate, units: str = "metric") -> str:
@@ -78,8 +79,11 @@ def plate(of: Plate, units: str = "metric") -> str:
 def form(of: Plate, units: str = "metric") -> str:
     """How a face comes, in words."""
     start = of.form
+    outline = of.outline
+    share = 1.0 - (0.5 * outline.bore / outline.radius) ** 2 if outline.bore > 0.0 else 0.0
     parts = [
         words.part_words(key, value, units)
+        + (words.from_the_bore(value, share, units) if key == "sphere" else "")
         for key in ("sphere", "saddle", "twist", "bow", "crown", "wind")
         if abs(value := getattr(start, key)) > (0.0 if start.measured is None else words.NOTHING)
     ]

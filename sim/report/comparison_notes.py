@@ -12,6 +12,7 @@ from sim.planning.comparison import Comparison
 from sim.planning.draws import drawn_in_words
 from sim.report import reasons, words
 from sim.report.cycles import cycle_makes
+from sim.report.marks import mark
 from sim.report.staying import stays_in_short
 from sim.study.model import Study
 
@@ -51,7 +52,7 @@ def makes(got: Comparison, i: int) -> list[Made]:
                 Made(
                     stays_in_short(reason),
                     _made(study, picture, number, reason),
-                    reasons.mark(reason, study.units, study.margin),
+                    mark(reason, study.units, study.margin),
                 )
             )
         except LapwrightError:

@@ -10,7 +10,8 @@ from sim.modes.schedule import Cycle, CycleSpectrum
 from sim.modes.spectrum import Mode
 from sim.plate.measure import EdgeMargin
 from sim.report import words
-from sim.report.reasons import grown, standing
+from sim.report.marks import standing
+from sim.report.reasons import grown
 from sim.study.model import Study
 
 __all__ = ["cycle_makes", "cycle_title", "cycle_words"]
@@ -211,7 +212,5 @@ def cycle_makes(
 
 def _keeps(cycle: Cycle, spectrum: CycleSpectrum, study: Study) -> list[str]:
     left = cycle.forms(spectrum.bedded_residue, study.margin)
-    finest = min(0.1 * study.steps[spell.step - 1].grit.size for spell in cycle.spells)
-    rough = any(words.NOTHING <= abs(v) < finest for forms in left.values() for v in forms.values())
-    remark = f" ({words.REMARK})" if rough else ""
-    return [f"at the end of a cycle, however often it is done: {standing(left, study.units)}{remark}"]
+    finest = min((study.steps[spell.step - 1] for spell in cycle.spells), key=lambda step: step.grit.size)
+    return [f"at the end of a cycle, however often it is done: {standing(left, finest, study.units)}"]

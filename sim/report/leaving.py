@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from sim.lapping.kept import Kept, kept
 from sim.report import words
-from sim.report.beforehand import clock, fine
+from sim.report.beforehand import FINISH, REMARK, clock, fine
 from sim.report.staying import TITLES
 
 if TYPE_CHECKING:
@@ -49,7 +48,7 @@ def leaves(
 
 def _squeeze(step: Step, look: Outlook, units: str) -> str:
     """How large the mark of the layer can be, where its shape is not known."""
-    size = f"{words.size(look.squeeze, units)}{fine(look.squeeze, step)}"
+    size = f"{words.size(look.squeeze, units)}{fine(look.squeeze, step, units)}"
     return f"a mark of the grit layer, up to about {size}"
 
 
@@ -72,12 +71,14 @@ def telling(
 
 def remark(faces: Mapping[str, Mapping[str, float]], step: Step, units: str) -> str:
     """The remark on the finish, of all forms [m] that are told, or of those that it holds for."""
-    sizes = [abs(v) for forms in faces.values() for v in forms.values()]
-    finish = 0.1 * step.grit.size
-    if max(sizes, default=0.0) < finish:
-        return fine(min(sizes, default=math.inf), step)
-    rough = min(sizes) < finish
-    return f" (the finish is rougher than what is below {words.size(finish, units)})" if rough else ""
+    sizes = [v for forms in faces.values() for v in forms.values()]
+    finish = FINISH * step.grit.size
+    rough = [words.finer(size, finish, units) for size in sizes]
+    if not any(rough):
+        return ""
+    if all(rough):
+        return REMARK
+    return f" (the finish is rougher than what is below {words.size(finish, units)})"
 
 
 def _hardly(glance: Glance, units: str) -> str:

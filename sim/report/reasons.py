@@ -1,7 +1,7 @@
 """Sentences on why a stroke does what it does: what it takes out, makes and leaves, and where it lifts.
 
 Pure functions of a `Reason`; sizes in the study's units; words as in `sim.report.words`.  What it leaves
-alone is told in `sim.report.staying`.
+alone is told in `sim.report.staying`, the mark of the grit layer in `sim.report.marks`.
 """
 
 from __future__ import annotations
@@ -40,19 +40,15 @@ __all__ = [
     "goes",
     "grown",
     "halves",
-    "keeps",
     "lifting",
     "made",
     "makes",
-    "mark",
     "soonest",
-    "standing",
     "takes_out",
 ]
 
 ALIKE = 1.15  # errors that are halved by amounts of metal nearer than this are told together
 TRACE = 0.02  # share left for ever that is not worth a word
-ALL = 0.995  # share of the places in the stroke that counts as everywhere
 APART = math.radians(40.0)  # places in the stroke nearer than this are told together
 MOST_PLACES = 3
 
@@ -270,39 +266,6 @@ def _near(share: float) -> str:
     return "0.1 %" if abs(share) < 1e-3 else f"{words.two(100.0 * abs(share))} %"
 
 
-def standing(faces: Mapping[str, Mapping[str, float]], units: str) -> str:
-    """The larger of the forms [m] of each face in words, faces alike told together."""
-    alike: dict[str, list[str]] = {}
-    for name, forms in faces.items():
-        alike.setdefault(_stands(forms, units), []).append(name)
-    return "; ".join(f"{words.joined(names)} {what}" for what, names in alike.items())
-
-
-def _stands(forms: Mapping[str, float], units: str) -> str:
-    least = max(0.2 * max(map(abs, forms.values()), default=0.0), words.NOTHING)
-    parts = sorted(forms.items(), key=lambda item: item[0] not in ("sphere", "bow"))
-    told = [words.part_words(key, value, units) for key, value in parts if abs(value) >= least]
-    return ", ".join(told) if told else "nothing to speak of"
-
-
-def mark(reason: Reason, units: str, margin: EdgeMargin) -> str:
-    """What the layer leaves on each face, in words."""
-    left = reason.forms(reason.evolution.bedded_residue, margin)
-    finest = 0.1 * reason.step.grit.size
-    rough = any(words.NOTHING <= abs(v) < finest for forms in left.values() for v in forms.values())
-    return standing(left, units) + (f" ({words.REMARK})" if rough else "")
-
-
-def keeps(reason: Reason, units: str, margin: EdgeMargin) -> list[str]:
-    """The mark of the layer that both plates keep, and that laying one on the other does not show."""
-    if reason.removal <= 0.0:
-        return ["what they came with"]
-    return [
-        f"the mark of the grit layer, however long you go on: {mark(reason, units, margin)}. Laid on each "
-        "other they show nothing of it. A shorter stroke, a finer grit or less load leaves less"
-    ]
-
-
 def lifting(reason: Reason, away: Deviation | None, units: str) -> list[str]:
     """Whether the top lifts, where in the stroke, what share of the time, and how far this then holds."""
     top, bottom, swapped = reason.step.top, reason.step.bottom, reason.swapped
@@ -325,7 +288,7 @@ def _lifted(lifts: Lifts, top: str) -> str:
     for state, when in zip(lifts, ("as the plates come to it,", "once they have bedded in,"), strict=True):
         if state.share <= 0.0:
             said.append(f"{when} nothing lifts")
-        elif state.share >= ALL:
+        elif state.everywhere:
             said.append(f"{when} part of {top} lifts everywhere in the stroke")
         else:
             share = words.two(100.0 * state.share)
@@ -343,7 +306,7 @@ def _holds(reason: Reason, away: Deviation | None, units: str) -> list[str]:
     lead = f"all of this leaves lifting out; {spell} was lapped in full beside it:"
     worst = away.largest
     size = max((abs(v) for f in away.lapped.values() for v in f.values()), default=0.0)
-    rough = fine(worst, reason.step)
+    rough = fine(worst, reason.step, units)
     if worst < max(words.NOTHING, 0.02 * size) or rough:
         return [f"{lead} it holds to {words.size(worst, units)}{rough}"]
     return [f"{lead} the faces come out {words.size(worst, units)} away; trust `lapwright run` for sizes"]

@@ -220,7 +220,7 @@ def _value_cells(key: str, value: float | None, finish: float | None) -> str:
 
 
 def _numbers(value: float, finish: float | None) -> str:
-    fine = finish is not None and words.NOTHING <= abs(value) < finish
+    fine = abs(value) >= words.NOTHING and words.finer(value, finish)
     mark = f'<span class="fine">{MARK}</span>' if fine else ""
     metric, inch = (_figure(value, s, least) for s, least in ((1e-6, 0.01), (25.4e-9, 0.4)))
     return f'<td class="num">{metric}{mark}</td><td class="num">{inch}{mark}</td>'
@@ -247,6 +247,12 @@ def _caption(account: Account, marked: bool) -> str:
         " Dome, dish and the rest are told out to the rim, the flatness only inside that margin: it can be "
         "the smaller figure."
     )
+    if account.bores:
+        shares = {name: f"{words.two(share)} of it" for name, share in account.bores.items()}
+        each = words.joined([f"on {name} {share}" for name, share in shares.items()])
+        said += (
+            f" The dome of a ring is told as if it went on to the middle; from bore to rim there is {each}."
+        )
     if marked:
         said += f" {MARK} Finer than a tenth of the grit: {words.REMARK}."
     return escaped(said)

@@ -55,7 +55,7 @@ def past_its_best(said: Account, faces: Iterable[Face]) -> str:
         off = words.size(float(face.record.removed[k]), said.units)
         time = words.minutes(float(said.run.time[k]), said.weighed)
         flat = float(face.form("flatness")[k])
-        rough = f" ({words.REMARK})" if flat < (face.finish or 0.0) else ""
+        rough = f" ({words.REMARK})" if words.finer(flat, face.finish, said.units) else ""
         shape = f"flat within {words.size(flat, said.units)}{rough}"
         return words.sentence(f"{face.name} was at its best with {off} off, after {time}: {shape}.")
     return ""

@@ -22,6 +22,7 @@ from sim.modes.reason import Reason
 from sim.plate.plate import Plate
 from sim.report import pictures, words
 from sim.report import reasons as told
+from sim.report.marks import keeps
 from sim.report.pictures.errors import Card, cause, errors
 from sim.report.sheet import CAUTIONS, bullets, part, sheet
 from sim.report.staying import (
@@ -129,7 +130,7 @@ def _step(study: Study, number: int, reason: Reason, away: Deviation | None) -> 
         ("", _drawn(study, number, reason)),
         ("It takes out", _table(reason, units, weighed)),
         ("It makes", bullets(told.makes(reason, units, margin)) + _cause(study, number, reason)),
-        ("Both keep", bullets(told.keeps(reason, units, margin))),
+        ("Both keep", bullets(keeps(reason, units, margin))),
         ("Does it lift?", bullets(told.lifting(reason, away, units))),
     ]
     return "".join(

@@ -16,6 +16,7 @@ from sim.report.amounts import (
     NOTHING,
     SCATTER,
     both_units,
+    finer,
     hour,
     joined,
     length,
@@ -27,11 +28,13 @@ from sim.report.amounts import (
     two,
 )
 from sim.report.shapes import (
+    NO_BORES,
     REMARK,
     Forms,
     dome_or_dish,
     face,
     flat_to_the_finish,
+    from_the_bore,
     part_words,
     shapes,
 )
@@ -47,7 +50,9 @@ __all__ = [
     "came_out",
     "dome_or_dish",
     "face",
+    "finer",
     "flat_to_the_finish",
+    "from_the_bore",
     "hour",
     "joined",
     "length",
@@ -90,6 +95,7 @@ def came_out(
     finishes: Mapping[str, float | None],
     units: str = "metric",
     nothing_done: bool = False,
+    bores: Mapping[str, float] = NO_BORES,
 ) -> str:
     """The one sentence (or three) that says what came out.
 
@@ -103,6 +109,8 @@ def came_out(
         Share of their overlap that bears in the middle of the stroke; None when not known.
     nothing_done
         True when the top tipped before anything was rubbed.
+    bores
+        As in `shapes`.
     """
     said: list[str] = []
     if outcome == "tipped":
@@ -120,7 +128,7 @@ def came_out(
         said.append("The goal is reached.")
     if pair and (word := mating(min(pair), max(pair), share)):
         said.append(word)
-    said += shapes(faces, finishes, units)
+    said += shapes(faces, finishes, units, bores)
     return " ".join(map(sentence, said)) if said else "No face was measured."
 
 

@@ -376,6 +376,47 @@ def test_even_swaps_hold_the_plates_as_they_are(told) -> None:
     assert "A goes hollow by 0.33 um; B goes domed by 0.33 um" in uneven
 
 
+def test_the_mark_is_told_by_the_end_and_in_the_long_run(told) -> None:
+    """From flat faces; each size bears the remark that it is finer than a tenth of the grit, or does not."""
+    said = told(study(CIRCLE, 'load = "20 N"').replace("20 min", "6 min"))
+    keeps = said.split(" keeps ")[1].split(" lifts ")[0]
+    early, late = (
+        max(float(size) for size in re.findall(r"([\d.]+) um", part))
+        for part in keeps.split("; in the long run: ")
+    )
+    assert "by the end of this step: " in keeps
+    assert 0.0 < early < 0.8 * late
+    settled = told(study(CIRCLE, 'load = "20 N"').replace("20 min", "90 h"))
+    assert "by the end of this step, and in the long run: " in settled
+
+
+def test_a_long_run_that_nobody_comes_to_is_left_out(told) -> None:
+    nothing = "of the long run nothing is told, for "
+    small = study('kind = "line", length = "60 mm"').replace('A = { disc = "160 mm"', 'A = { disc = "40 mm"')
+    assert f"{nothing}part of A lifts everywhere" in told(small)
+    zigzag = study('kind = "zigzag", length = "170 mm", width = "170 mm", passes = 20', 'load = "20 N"')
+    rail = zigzag.replace('A = { disc = "160 mm"', 'A = { rectangle = ["240 mm", "40 mm"]').replace(
+        'B = { disc = "160 mm"', 'B = { rectangle = ["400 mm", "200 mm"]'
+    )
+    assert f"{nothing}that takes more metal than anybody removes" in told(rail)
+
+
+def test_the_remark_holds_for_the_sizes_that_it_is_told_of(told) -> None:
+    """A tenth of the grit is the finish: 0.20 um here, between what the two marks are."""
+    ring = RING.replace("9 um", "2 um").replace('time = "10 min"', 'turn = "7 deg per stroke"\ntime = "10 h"')
+    for grit in ("15 um", "2 um"):
+        keeps = (
+            told(ring.replace('grit = "2 um"', f'grit = "{grit}"')).split(" keeps ")[1].split(" lifts ")[0]
+        )
+        finish = 0.1 * float(grit.split()[0])
+        for part in re.split("in the long run:|of the long run", keeps)[:2]:
+            sizes = [float(s) for s in re.findall(r"([\d.]+) um(?:,| \(|;|\.)", part.split("below")[0])]
+            assert ("is rougher than this" in part) == (bool(sizes) and max(sizes) < finish)
+            assert ("is rougher than what is below" in part) == any(
+                a < finish <= b for a in sizes for b in sizes
+            )
+
+
 def test_inches(told) -> None:
     said = told('units = "inch"\n' + study(CIRCLE))
     assert "for each 40 uin removed" in said

@@ -283,3 +283,19 @@ def test_a_twist_as_large_as_the_dome_is_told_with_it():
     assert said[-1] == f"Both are high at 10:30 and 4:30: A by 1.1 um, B by 1.1 um; {words.REMARK}."
     small = words.shapes({"A": both | {"twist": -0.3e-6}}, {"A": 1.5e-6})
     assert not any("10:30" in line for line in small)
+
+
+@pytest.mark.parametrize(
+    ("size", "finish", "units", "fine"),
+    [
+        (1.49999e-6, 1.5e-6, "metric", False),  # both are printed as 1.5 um
+        (1.50001e-6, 1.5e-6, "metric", False),
+        (1.44e-6, 1.5e-6, "metric", True),
+        (-1.44e-6, 1.5e-6, "metric", True),
+        (1.52e-6, 1.5e-6, "inch", False),
+        (1.40e-6, 1.5e-6, "inch", True),
+        (1.40e-6, None, "metric", False),
+    ],
+)
+def test_a_form_is_finer_than_the_finish_by_what_is_printed(size, finish, units, fine):
+    assert words.finer(size, finish, units) is fine
