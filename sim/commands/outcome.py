@@ -55,7 +55,14 @@ def in_words(run: Run) -> list[str]:
     lines = [said.title, ""]
     after = {face.name: face.after for face in said.faces}
     came = words.came_out(
-        run.outcome, said.pair, said.bearing_share, after, said.finishes, said.units, said.nothing_done
+        run.outcome,
+        said.pair,
+        said.bearing_share,
+        after,
+        said.finishes,
+        said.units,
+        said.nothing_done,
+        said.bores,
     )
     lines.append(came)
     off = [f"{face.name} {words.both_units(face.lost, said.units)}" for face in said.faces]

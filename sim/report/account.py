@@ -184,6 +184,11 @@ class Account:
         return not len(self.run.time) or float(self.run.time[-1]) == 0.0
 
     @property
+    def bores(self) -> dict[str, float]:
+        """Of rings: the share of a dome, told to the middle of the circle, that there is from bore to rim."""
+        return {f.name: 1.0 - (f.bore / max(f.half)) ** 2 for f in self.faces if f.bore > 0.0}
+
+    @property
     def finishes(self) -> dict[str, float | None]:
         """The finish of each plate [m]."""
         return {f.name: f.finish for f in self.faces}

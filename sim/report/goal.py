@@ -44,9 +44,8 @@ def goal_words(said: Account) -> str:
         return f"What [tune] asks for is reached: {asked_for(asked, said.units)}."
     one, size = max(missed, key=lambda pair: pair[1] / pair[0].limit)
     name, limit = label(one), words.size(one.limit, said.units)
-    return (
-        f"What [tune] asks for is not reached: the {name} is {words.size(size, said.units)}, {limit} was asked."
-    )
+    told = words.size(size, said.units)
+    return f"What [tune] asks for is not reached: the {name} is {told}, {limit} was asked."
 
 
 def _missed(said: Account, asked: Sequence[Asked]) -> list[tuple[Asked, float]]:

@@ -117,6 +117,7 @@ def _headline(said: Account) -> str:
         said.finishes,
         said.units,
         nothing_done=said.nothing_done,
+        bores=said.bores,
     )
 
 

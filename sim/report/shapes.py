@@ -10,15 +10,18 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 
-from sim.report.amounts import NOTHING, joined, size
+from sim.report.amounts import NOTHING, finer, joined, size
 
 __all__ = [
+    "NO_BORES",
     "REMARK",
     "Forms",
     "dome_or_dish",
     "face",
     "flat_to_the_finish",
+    "from_the_bore",
     "marked_face",
     "part_words",
     "shapes",
@@ -26,6 +29,7 @@ __all__ = [
 ]
 
 Forms = Mapping[str, float | None]
+NO_BORES: Mapping[str, float] = MappingProxyType({})
 
 REMARK = "the finish is rougher than this"
 TRACE = 0.02  # of the finish: a form smaller than this is none
@@ -79,7 +83,7 @@ def largest(forms: Forms) -> float:
 def flat_to_the_finish(forms: Forms, finish: float | None) -> bool:
     """True when the flatness, which takes in every form, is finer than the finish [m]."""
     flatness = known(forms, ("flatness",))
-    return finish is not None and bool(flatness) and flatness[0][1] < finish
+    return bool(flatness) and finer(flatness[0][1], finish)
 
 
 @dataclass(frozen=True)
@@ -102,13 +106,15 @@ def told(forms: Forms, finish: float | None, beside: bool = False) -> Told:
     """
     least = max(NOTHING, WORTH * largest(forms), TRACE * (finish or 0.0))
     parts = sorted(known(forms, (*ROUND, *LONG)), key=lambda p: -abs(p[1]))
-    above = tuple(p for p in parts if abs(p[1]) >= max(least, finish or 0.0))
+    above = tuple(p for p in parts if abs(p[1]) >= least and not finer(p[1], finish))
     faint = max(least, FAINT * largest(forms))
-    fine = tuple(p for p in parts if faint <= abs(p[1]) < (finish or 0.0))
+    fine = tuple(p for p in parts if faint <= abs(p[1]) and finer(p[1], finish))
     if above and known(forms, ("sphere",)) and not beside:
         fine = ()
     flatness = next((v for _, v in known(forms, ("flatness",))), 0.0)
-    return Told(above, fine, flatness if not above and flatness >= max(finish or 0.0, NOTHING) else None)
+    return Told(
+        above, fine, flatness if not above and flatness >= NOTHING and not finer(flatness, finish) else None
+    )
 
 
 def face(forms: Forms, finish: float | None, units: str = "metric") -> str:
@@ -151,8 +157,17 @@ def _featureless(forms: Forms, finish: float | None, units: str) -> str:
     return "flat to the finish" if flat_to_the_finish(forms, finish) else within
 
 
+def from_the_bore(sphere: float, share: float, units: str = "metric") -> str:
+    """Beside a ring's dome [m]: what of it there is from bore to rim, where it is a `share` of it."""
+    side = "bore over rim" if sphere > 0.0 else "rim over bore"
+    return f" ({side} by {size(share * sphere, units)})" if abs(share * sphere) >= NOTHING else ""
+
+
 def shapes(
-    faces: Mapping[str, Forms], finishes: Mapping[str, float | None], units: str = "metric"
+    faces: Mapping[str, Forms],
+    finishes: Mapping[str, float | None],
+    units: str = "metric",
+    bores: Mapping[str, float] = NO_BORES,
 ) -> list[str]:
     """Sentences on the shape of every face: dome or dish first, then what else stands out.
 
@@ -162,11 +177,13 @@ def shapes(
         Forms of each plate [m], in the plates' order.
     finishes
         A tenth of the last grit on each plate [m], or None.
+    bores
+        Of rings: which share of a dome, told to the middle of the circle, there is from bore to rim.
     """
     discs = {n: f for n, f in faces.items() if known(f, ("sphere",))}
     rails = {n: f for n, f in faces.items() if n not in discs and known(f, (*LONG, "flatness"))}
     return [
-        *_domes(discs, finishes, units),
+        *_domes(discs, finishes, units, bores),
         *_saddles(discs, finishes, units),
         *_pits(discs, finishes, units),
         *_rails(rails, finishes, units),
@@ -195,18 +212,22 @@ def _remark(rough: Sequence[str], number: int) -> str:
     return f"; {REMARK}" if len(rough) == number else f"; on {joined(rough)} {REMARK}"
 
 
-def _domes(faces: Mapping[str, Forms], finishes: Mapping[str, float | None], units: str) -> list[str]:
+def _domes(
+    faces: Mapping[str, Forms], finishes: Mapping[str, float | None], units: str, bores: Mapping[str, float]
+) -> list[str]:
     if not faces:
         return []
     spheres = {name: known(forms, ("sphere",))[0][1] for name, forms in faces.items()}
     spheres = {n: s if abs(s) >= TRACE * (finishes.get(n) or 0.0) else 0.0 for n, s in spheres.items()}
     kinds = {name: _adjective(s) for name, s in spheres.items()}
-    rough = [n for n, s in spheres.items() if abs(s) < (finishes.get(n) or 0.0)]
+    rough = [n for n, s in spheres.items() if finer(s, finishes.get(n), units)]
     tail = _remark(rough, len(faces))
     everyone, verb = _everyone(list(faces))
 
     def dome(name: str, with_kind: bool) -> str:
         amount = size(spheres[name], units) if abs(spheres[name]) >= NOTHING else ""
+        if amount and name in bores:
+            amount += from_the_bore(spheres[name], bores[name], units)
         return " ".join(part for part in (kinds[name] if with_kind else "", amount) if part)
 
     if all(flat_to_the_finish(faces[n], finishes.get(n)) for n in faces):
@@ -225,7 +246,7 @@ def _domes(faces: Mapping[str, Forms], finishes: Mapping[str, float | None], uni
 def _saddles(faces: Mapping[str, Forms], finishes: Mapping[str, float | None], units: str) -> list[str]:
     """Saddle and twist as large as what is told of domes, told together where every face has the same."""
     rest = {n: _standing_out(f, ("saddle", "twist"), finishes.get(n)) for n, f in faces.items()}
-    rough = [n for n, p in rest.items() if p and min(abs(v) for _, v in p) < (finishes.get(n) or 0.0)]
+    rough = [n for n, p in rest.items() if any(finer(v, finishes.get(n), units) for _, v in p)]
     each_rough = {n: f"; {REMARK}" if n in rough else "" for n in rest}
     kinds = {tuple((k, v > 0) for k, v in parts) for parts in rest.values()}
     if len(faces) > 1 and len(kinds) == 1 and all(len(p) == 1 for p in rest.values()):

@@ -5,11 +5,14 @@ from __future__ import annotations
 import math
 import re
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from sim.report import words
+from sim.report.beforehand import form
+from sim.study.read import parse
 
 UM = 1e-6
 FORBIDDEN = re.compile(
@@ -299,3 +302,21 @@ def test_a_twist_as_large_as_the_dome_is_told_with_it():
 )
 def test_a_form_is_finer_than_the_finish_by_what_is_printed(size, finish, units, fine):
     assert words.finer(size, finish, units) is fine
+
+
+def test_a_dome_of_a_ring_is_told_from_bore_to_rim_too():
+    """A dome goes with the square of the radius: the heights of the ring itself at its bore and its rim."""
+    plate = parse(
+        'plates.A = { ring = ["90 mm", "50 mm"], thickness = "18 mm", form = { dome = "1.5 um" } }\n'
+        'plates.B = { like = "A" }\n[[steps]]\ntop = "A"\nbottom = "B"\ngrit = "9 um"\ntime = "1 min"\n'
+    ).plates["A"]
+    x, y = plate.grid.mesh()
+    radius, heights = np.hypot(x, y), plate.heights()
+    bore, rim = (heights[np.abs(radius - r) < 0.4e-3].mean() for r in (0.025, 0.045))
+    share = 1.0 - (25.0 / 45.0) ** 2
+    assert bore - rim == pytest.approx(share * 1.5e-6, rel=0.03)
+    faces = {"A": {"sphere": 1.5e-6, "saddle": 0.0, "twist": 0.0, "flatness": 1.04e-6}}
+    told = words.shapes(faces, {"A": 0.5e-6}, bores={"A": share})
+    assert told == ["A is domed 1.5 um (bore over rim by 1.0 um)."]
+    assert form(plate) == "dome 1.5 um (bore over rim by 1.0 um)"
+    assert words.from_the_bore(-1.5e-6, share) == " (rim over bore by 1.0 um)"
