@@ -61,7 +61,7 @@ def ridges(study: Study, last: Moment, name: str) -> float:
     return float(2 * np.hypot(fitted[-2], fitted[-1]))
 
 
-def test_all_fifteen_are_there():
+def test_all_sixteen_are_there():
     assert (
         sorted(
             [
@@ -80,6 +80,7 @@ def test_all_fifteen_are_there():
                 "tune-the-swaps",
                 "ring-that-spares-the-plate",
                 "rail-out-of-wind",
+                "read-before-you-lap",
             ]
         )
         == NAMES
