@@ -17,9 +17,10 @@ from sim.gauges.instruments import Gauge, OpticalFlat
 from sim.gauges.profile import stepped
 from sim.report import gauge_readings, gauge_words
 from sim.report.account import FINISH_SHARE
-from sim.report.amounts import NOTHING, both_units, joined, length, size, two
+from sim.report.amounts import NOTHING, both_units, finer, joined, length, size, two
 from sim.report.shapes import REMARK
 from sim.report.tables import MARK
+from sim.study.say import say_small
 
 __all__ = ["told"]
 
@@ -85,7 +86,10 @@ def _shown(one: Seen, asked: Asked, whole: Mapping[str, Whole], full: bool) -> I
             yield f"  {said}{_mark(p.value, one, asked)}"
     if one.gauge.zero.on == "plate":
         yield f"  as a comparator, set to nought on {one.gauge.zero.plate}: high is higher than there"
-    notes = [*_walked(one, whole[one.plate.name], units), gauge_words.shares(one.there, one.gauge)]
+    notes = [
+        *_walked(one, whole[one.plate.name], units),
+        gauge_words.shares(one.there, one.gauge, one.plate.outline),
+    ]
     for said in (*_finish(one, asked), *notes):
         yield from wrapped(said, "  ", "    ") if said else ()
     yield from (f"  {line}" for line in gauge_words.doubt(one.there[0].budget, one.gauge, units, full))
@@ -98,7 +102,7 @@ def _mark(value: float | None, one: Seen, asked: Asked) -> str:
     grit = asked.grits[one.plate.name]
     if grit is None or value is None or one.gauge.angular or abs(value) < NOTHING:
         return ""
-    return f" {MARK}" if float(f"{abs(value):.1e}") < FINISH_SHARE * grit * (1.0 - 1e-9) else ""
+    return f" {MARK}" if finer(value, FINISH_SHARE * grit, asked.study.units) else ""
 
 
 def _finish(one: Seen, asked: Asked) -> Iterator[str]:
@@ -108,11 +112,11 @@ def _finish(one: Seen, asked: Asked) -> Iterator[str]:
         return
     if isinstance(one.gauge, OpticalFlat) and too_grey(grit):
         yield (
-            f"but loose {size(grit, asked.study.units)} grit leaves {one.plate.name} too grey to show bands: "
+            f"but loose {say_small(grit, echo=True)} grit leaves {one.plate.name} too grey to show bands: "
             "polish a witness, or use a gauge"
         )
     if not one.lined and any(_mark(p.value, one, asked) for p in one.there):
-        yield f"{MARK} {REMARK} (a tenth of the {size(grit, asked.study.units)} grit)"
+        yield f"{MARK} {REMARK} (a tenth of the {say_small(grit, echo=True)} grit)"
 
 
 def _walked(one: Seen, whole: Whole, units: str) -> Iterator[str]:
@@ -174,7 +178,7 @@ def _whole(asked: Asked, whole: Mapping[str, Whole]) -> Iterator[str]:
         flat = both_units(one.form.flatness, units)
         mean = size(one.form.flatness_ls, units)
         line = f"{name}: flat to {flat}, between the closest two planes; {mean} about its mean plane"
-        rough = one.form.flatness < FINISH_SHARE * (asked.grits[name] or 0.0)
+        rough = finer(one.form.flatness, FINISH_SHARE * (asked.grits[name] or 0.0), units)
         yield from wrapped(f"{line}; {REMARK}" if rough else line, "  ", "    ")
         if one.grades:
             yield from wrapped(_graded(one, units), "    ", "    ")

@@ -107,13 +107,15 @@ def plain_amount(value: float, gauge: Gauge, units: str) -> str:
     return f"{two(value * 1e6)} um/m" if gauge.angular else size(value, units)
 
 
-def shares(seen: Sequence[Prediction], gauge: Gauge) -> str:
+def shares(seen: Sequence[Prediction], gauge: Gauge, outline: Outline) -> str:
     """What it shows of the whole plate, and what it does not see."""
     parts = []
     best = [p for p in seen if p.best is not None and gauge.kind != "repeat reading"]
     if best and not gauge.angular and gauge.kind != "bridge":
         first = best[0]
-        parts.append(_share(abs(first.ratio[first.best or ""]), FORM_WORDS[first.best or ""]))
+        form = FORM_WORDS[first.best or ""]
+        whole = f"{form}, reckoned to the middle of the bore" if outline.bore else f"whole plate's {form}"
+        parts.append(_share(abs(first.ratio[first.best or ""]), whole))
     blind = [name for name in seen[0].ratio if all(name in p.blind for p in seen)]
     if blind and gauge.kind != "repeat reading":
         parts.append(f"so used it is blind to {joined([FORM_WORDS[name] for name in blind])}")
@@ -133,11 +135,10 @@ def shares(seen: Sequence[Prediction], gauge: Gauge) -> str:
 def _share(ratio: float, form: str) -> str:
     """How much of a form is shown, and by how much that must be multiplied."""
     if ratio > WHOLE:
-        return f"it shows the whole {form}"
+        return f"it shows the {form}"
     times = two(1.0 / ratio)
-    if ratio * NO_USE < 1.0:
-        return f"it shows {two(ratio)} of the whole plate's {form}: to be multiplied by {times}, it is no use"
-    return f"it shows {two(ratio)} of the whole plate's {form}: multiply by {times}"
+    then = f"to be multiplied by {times}, it is no use" if ratio * NO_USE < 1.0 else f"multiply by {times}"
+    return f"it shows {two(ratio)} of the {form}: {then}"
 
 
 def doubt(budget: Budget, gauge: Gauge, units: str, full: bool = False) -> list[str]:

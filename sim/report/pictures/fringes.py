@@ -23,6 +23,7 @@ from sim.report.flat import flat_of
 from sim.report.pictures.ink import SHEET, Array, bare, boundary_path, new_figure, sheet
 from sim.report.pictures.ink import png as to_png
 from sim.report.typeset import typeset
+from sim.study.say import say_small
 
 __all__ = ["Seen", "fringe_figure", "fringe_picture", "fringes_of", "seen_in"]
 
@@ -171,7 +172,7 @@ def _words(one: Seen, level: Fringes, askew: Fringes, flat: OpticalFlat, units: 
         bow = words.two(askew.straightness or 0.0)
         said += f" The middle band bows by {'one spacing' if bow == '1.0' else f'{bow} spacings'}."
     if too_grey(one.grit):
-        grit = words.size(one.grit or 0.0, units)
+        grit = say_small(one.grit or 0.0, echo=True)
         said += f" Loose {grit} grit leaves the face too grey to show them: polish a witness, or use a gauge."
     # Set before it is wrapped, so that no number is parted from its unit.
     return textwrap.wrap(typeset(said), room)[:4]
