@@ -15,13 +15,14 @@ from sim.planning.tuning import Lost
 __all__ = ["lost_again"]
 
 AGAIN = 1.0  # of the schedule: how much longer one goes on
+LAST = 0.25  # of that: in which it must be out all the time, or it comes back
 
 
 def lost_again(seeker: Seeker, place: NDArray[np.float64], settled: Settled) -> Lost | None:
     """When the goal is lost again if the last step goes on as long as the whole schedule took.
 
-    None where it stays reached, where it was to hold to a given time, and where a gauge ends the last step or
-    rounds are repeated.
+    None where it stays reached or only comes and goes with the swaps, where it was to hold to a given time,
+    and where a gauge ends the last step or rounds are repeated.
     """
     last = settled.steps[settled.order[-1] - 1]
     if seeker.space.goal.hold is not None or last.until is not None or seeker.space.study.rounds > 1:
@@ -36,8 +37,9 @@ def lost_again(seeker: Seeker, place: NDArray[np.float64], settled: Settled) -> 
         return None
     track = seeker.offsets.put_right(place, told)
     shares = track.shares(seeker.asked)
-    over = np.flatnonzero((track.time > end * (1.0 + 1e-9)) & (shares.max(axis=0) > 1.0))
-    if not over.size:
+    out = shares.max(axis=0) > 1.0
+    over = np.flatnonzero((track.time > end * (1.0 + 1e-9)) & out)
+    if not over.size or not out[track.time > (1.0 + (1.0 - LAST) * AGAIN) * end].all():
         return None
     k = int(over[0])
     worst = int(np.argmax(shares[:, k]))

@@ -94,7 +94,7 @@ def short_minutes(seconds: float, known: bool) -> str:
 class Setting:
     """One key that was set: where ("step 1", "" where there is but one), what, to what, and what it was.
 
-    `remark`: that a tenth of it makes no difference, where that was found.
+    `remark`: why it makes no difference, where that was found.
     """
 
     where: str
@@ -116,12 +116,24 @@ def settings(got: Tuning, way: Candidate) -> list[Setting]:
     idle = idle_keys(got) if way is got.answer else ()
     for key, value in way.changes.items():
         step, what = place(got.study, key, way.order)
-        remark = "does not matter here" if key in idle else ""
+        remark = _whole_step(way, key) or ("changes nothing here" if key in idle else "")
         found.append(Setting(step, what, value, _typed(begun, got.study, key), remark))
     if way.order and list(way.order) != sorted(way.order):
         usual = words.joined([str(n) for n in sorted(way.order)])
         found.append(Setting("", "order of the old steps", words.joined([str(n) for n in way.order]), usual))
     return found
+
+
+def _whole_step(way: Candidate, key: str) -> str:
+    """Whether a plate lies on top for all of its step, so that nothing is swapped."""
+    match = re.fullmatch(r"steps\.(\d+)\.swap_every\.(.+)", key)
+    if match is None:
+        return ""
+    number, name = int(match[1]), match[2]
+    step = way.study.steps[way.order.index(number) if way.order else number - 1]
+    stays = step.swap.on_top.get(name, 0.0) if step.swap is not None else 0.0
+    whole = name == step.top and stays >= step.total_strokes / step.pace
+    return f"longer than the step: {name} stays on top" if whole else ""
 
 
 def idle_keys(got: Tuning) -> tuple[str, ...]:

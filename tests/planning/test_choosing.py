@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 from comparing import PAIR
 from tuning import tune
@@ -17,7 +18,7 @@ from sim.planning.naming import change, name_of
 from sim.planning.onward import lost_again
 from sim.planning.seek import Seeker, score
 from sim.planning.track import asked_of
-from sim.planning.tuning import Candidate, Course
+from sim.planning.tuning import Asked, Candidate, Course
 from sim.study.read import document_of, parse
 
 UM = 1e-6
@@ -109,6 +110,19 @@ def test_a_dome_that_passes_through_is_lost_again_when_full_simulation_says_so()
     held = parse(text + goal.replace("[tune]", '[tune]\nhold = "80 min"') + TIMES, "study")
     space = Space(held, document_of(text + goal + TIMES), Path())
     assert lost_again(Seeker(space, Foreteller(held, 4), seeker.asked, 0), place, settled) is None
+
+
+def test_what_only_comes_and_goes_with_the_swaps_is_not_lost() -> None:
+    text = PAIR.replace('time = "10 min"', 'time = "80 min"\nswap_every = "3 min"')
+    goal = '[tune]\nreach = { dome = "2 um" }\nplates = ["A"]\n' + TIMES
+    study = parse(text + goal, "study")
+    space = Space(study, document_of(text + goal), Path())
+    settled = space.settled(space.changes(space.start()), (1,))
+    track = Foreteller(study, 4).tell(settled).track
+    late = np.abs(track.values["A.sphere"][track.time > 2400.0])
+    assert np.ptp(late) > 0.02 * UM  # up while on top, down while below
+    middle = [Asked("dome", "A", float(late.min() + late.max()) / 2.0)]
+    assert lost_again(Seeker(space, Foreteller(study, 4), middle, 0), space.start(), settled) is None
 
 
 def test_keys_that_make_no_difference_keep_what_was_typed() -> None:

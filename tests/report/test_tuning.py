@@ -178,8 +178,13 @@ def test_keys_without_effect_are_said_not_to_matter() -> None:
     )
     got = replace(got, sensitivity=still)
     assert "step 1, A on top for: a tenth less or more changes nothing." in sloppy(got)
-    assert [one.remark for one in settings(got, got.candidates[0])] == ["does not matter here", ""]
-    assert 'A on top for  "52 min"  was "15 min"  does not matter here' in "\n".join(in_words(got))
+    assert [one.remark for one in settings(got, got.candidates[0])] == ["changes nothing here", ""]
+    assert 'A on top for  "52 min"  was "15 min"  changes nothing here' in "\n".join(in_words(got))
+    # Longer on top than the step of 54 min lasts: why, whether or not it was tried.
+    above = {"steps.1.swap_every.A": "58 min", "steps.1.time": "54 min"}
+    best = way("above", above, got.candidates[0].operator, got.candidates[0].simulated)
+    told = [one.remark for one in settings(replace(got, sensitivity=()), best)]
+    assert told == ["longer than the step: A stays on top", ""]
 
 
 def test_steps_are_counted_in_the_new_order() -> None:
