@@ -185,7 +185,7 @@ def _row(got: Comparison, i: int, rank: int) -> Row:
     flat, worst = max(
         ((e.forms.get("flatness") or 0.0, name) for name, e in summary.plates.items()), default=(0.0, "")
     )
-    fine = MARK if flat < (_finish(member, worst) or 0.0) else ""
+    fine = MARK if words.finer(flat, _finish(member, worst), units) else ""
     return Row(
         index=i,
         rank=str(rank) if summary.done else "",

@@ -72,7 +72,7 @@ def _slipped(got: Tuning, nudge: Nudge) -> str:
         return f"{head} makes {words.two(nudge.share)} times what is asked"
     one, size = found
     name = "" if len(got.asked) == 1 else f"{label(one)} "
-    rough = MARK if size < finish(got.answer.study, one.plate) else ""
+    rough = MARK if words.finer(size, finish(got.answer.study, one.plate), got.study.units) else ""
     kept = "reached" if nudge.reached_at is not None else "not reached"
     return f"{head}: {name}{words.size(size, got.study.units)}{rough}, {kept}"
 
@@ -155,7 +155,7 @@ def _left(got: Tuning, best: Candidate, name: str, forms: Mapping[str, float]) -
     named = max((abs(forms[key]) for key in ("sphere", "saddle", "twist") if key in forms), default=None)
     if named is None or flatness < max(BARE * named, words.NOTHING):
         return []
-    rough = f" ({words.REMARK})" if flatness < finish(best.study, name) else ""
+    rough = f" ({words.REMARK})" if words.finer(flatness, finish(best.study, name), units) else ""
     lead = f"{name} is not flat for all that: {words.size(flatness, units)} from high to low{rough}."
     uneven = max(abs(forms.get("saddle", 0.0)), abs(forms.get("twist", 0.0)))
     if uneven > HARDLY * flatness:
@@ -212,7 +212,8 @@ def _banded(got: Tuning, band: Band) -> str:
     best = got.answer.study if got.answer is not None else got.study
     least = 0.0 if one is None else finish(best, one.plate)
     sizes = (
-        words.size(end, got.study.units) + (MARK if end < least else "") for end in (band.low, band.high)
+        words.size(end, got.study.units) + (MARK if words.finer(end, least, got.study.units) else "")
+        for end in (band.low, band.high)
     )
     if one is None:
         return f"Where it is reached, nine in ten draws take {' to '.join(sizes)} of metal off."

@@ -100,7 +100,7 @@ def _sized(got: Tuning, way: Candidate, one: Asked, course: Course) -> str:
     value = course.worst.get(one.key)
     if value is None:
         return "not known"
-    fine = value < finish(way.study, one.plate)
+    fine = words.finer(value, finish(way.study, one.plate), got.study.units)
     return words.size(value, got.study.units) + (f" ({words.REMARK})" if fine else "")
 
 
@@ -157,7 +157,7 @@ def _cell(course: Course | None, one: Asked, fine: float, units: str) -> str:
     if course is None or course.trouble is not None or one.key not in course.worst:
         return "" if course is None else "no end"
     value = course.worst[one.key]
-    return words.size(value, units) + (MARK if value < fine else "")
+    return words.size(value, units) + (MARK if words.finer(value, fine, units) else "")
 
 
 def _when(got: Tuning, course: Course | None) -> str:

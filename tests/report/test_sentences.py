@@ -129,7 +129,9 @@ class Claims:
         self.plates = self.json["plates"]
         self.study = parse(run.study_text)
         self.grit = {s.grit.size for s in self.study.steps}.pop()
-        self.finish = 0.1 * self.grit
+        # By what is printed: what reads as a tenth of the grit or more is not finer than it.
+        digit = 10.0 ** (np.floor(np.log10(0.1 * self.grit * 1e6 - 1e-9)) - 1.0) * 1e-6
+        self.finish = (np.ceil(0.1 * self.grit / digit - 1e-6) - 0.5) * digit
         self.told: dict[tuple[str, str], bool] = {}  # (plate, form) -> said with the remark
         self.share = run.bearings[0].contact_share
 
@@ -140,7 +142,7 @@ class Claims:
         self.tell(name, "sphere", remark)
 
     def neither(self, name: str, remark: bool) -> None:
-        assert abs(self.plates[name]["sphere"]) < max(5e-10, 0.02 * self.finish)
+        assert abs(self.plates[name]["sphere"]) < max(5e-10, 0.02 * 0.1 * self.grit)
         self.tell(name, "sphere", remark)
 
     def high(self, name: str, where: str, size: str, remark: bool = False) -> None:
