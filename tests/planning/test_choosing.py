@@ -119,7 +119,7 @@ def test_what_only_comes_and_goes_with_the_swaps_is_not_lost() -> None:
     space = Space(study, document_of(text + goal), Path())
     settled = space.settled(space.changes(space.start()), (1,))
     track = Foreteller(study, 4).tell(settled).track
-    late = np.abs(track.values["A.sphere"][track.time > 2400.0])
+    late = np.abs(track.values["A.sphere"][track.time > 4200.0])
     assert np.ptp(late) > 0.02 * UM  # up while on top, down while below
     middle = [Asked("dome", "A", float(late.min() + late.max()) / 2.0)]
     assert lost_again(Seeker(space, Foreteller(study, 4), middle, 0), space.start(), settled) is None
