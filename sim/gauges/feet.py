@@ -63,12 +63,12 @@ class Footing:
     @property
     def words(self) -> str:
         """What is wrong with it, in words; empty when all is well."""
-        beside = int((self.off > 0.0).sum()) - self.fallen
         parts = []
         if self.lies:
             if self.fallen:
                 return "where it should be read there is a groove or no face: no reading"
-            return "it lies over a groove, which does not matter" if beside else ""
+            return "" if self.firm else "it lies over a groove, which does not matter"
+        beside = int((self.sunk > 0.0).sum())  # a pad that reaches over does not sink
         if self.fallen:
             stands = "foot stands" if self.fallen == 1 else "feet stand"
             parts.append(f"{self.fallen} {stands} in a groove or over the edge: no reading")

@@ -30,6 +30,7 @@ FINE_SLOPE = 1e-6  # [rad]: step and scatter of a good level or autocollimator (
 EYE = 0.1  # of a band: what a practised eye tells (common practice, no source)
 LINED = ("bridge", "level", "autocollimator")
 
+PAD = 0.2  # of the distance between flat feet: their width (common practice, no source)
 INSET = 0.1  # of a ring's land: how far feet stay from its edges
 Usual = (
     Spherometer | TwistGauge | RepeatReading | Straightedge | Bridge | Level | Autocollimator | OpticalFlat
@@ -59,12 +60,13 @@ def _exact(outline: Outline) -> Iterator[Usual]:
         yield Spherometer(name="spherometer, ring", foot_circle=circle, feet="ring")
     yield _twist_gauge(outline)
     if not outline.bore:
-        yield RepeatReading(name="repeat reading", base=0.3 * longer if outline.long else 0.5 * smaller)
+        base = 0.3 * longer if outline.long else 0.5 * smaller
+        yield RepeatReading(name="repeat reading", base=base, pad=0.5 * PAD * base)
     yield Straightedge(name="straightedge", base=_straightedge(outline))
     yield Bridge(name="bridge")
     step = 0.1 * longer if outline.long else 0.3 * smaller
-    yield Level(name="level", base=step)
-    yield Autocollimator(name="autocollimator", base=step)
+    yield Level(name="level", base=step, pad=PAD * step)
+    yield Autocollimator(name="autocollimator", base=step, pad=PAD * step)
     yield OpticalFlat(name="optical flat", diameter=2.0 * outline.radius)
 
 

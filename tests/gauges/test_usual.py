@@ -3,8 +3,10 @@
 import pytest
 
 from sim.gauges.budget import budget, ratios
+from sim.gauges.contacts import Placement
 from sim.gauges.feet import footing
 from sim.gauges.usual import LINED, usual_angles, usual_gauges, usual_place
+from sim.plate.grooves import Grooves
 from sim.plate.outline import Disc, Rectangle, Ring
 from sim.plate.plate import Plate
 
@@ -60,6 +62,20 @@ def test_nothing_that_reads_under_its_middle_is_usual_on_a_ring():
     kinds = {gauge.kind for gauge in usual_gauges(Ring(0.09, 0.05))}
     assert not kinds & {"spherometer", "repeat reading"}
     assert {"twist gauge", "straightedge", "optical flat"} < kinds
+
+
+def test_flat_feet_reach_over_narrow_grooves():
+    """A level stepped along a rail with grooves of 2 mm stands everywhere: its feet are 4 mm wide."""
+    outline = Rectangle(0.2, 0.04)
+    rail = Plate("A", outline, thickness=0.03, grooves=Grooves("square", 0.012, 0.002))
+    level = named("level", outline)
+    over = 0
+    for k in range(-8, 9):
+        feet = footing(rail, level.contacts(Placement((0.01 * k, 0.006)), outline), level.foot)
+        assert feet.fallen == 0
+        assert "sag" not in feet.words
+        over += not feet.firm
+    assert over > 0
 
 
 def test_none_reads_exactly():
