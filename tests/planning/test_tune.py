@@ -157,7 +157,7 @@ def test_a_longer_stroke_is_faster_where_it_may_move(swaps: Tuning) -> None:
     moved = moved.replace('"steps.2.swap_every.A" = ["3 min", "20 min"]\n', "")
     moved = moved.replace('"steps.2.swap_every.B" = ["3 min", "20 min"]\n', "")
     text = OPEN_LOOP.replace('swap_every = "15 min"', 'swap_every = "4 min"') + moved
-    got = tune(text, cells=24, looks=48)
+    got = tune(text, cells=24, looks=32)
     assert got.outcome == "found"
     assert got.answer.simulated.reached_at < 0.95 * swaps.answer.simulated.reached_at
     assert float(got.answer.changes["steps.1.stroke.length"].split()[0]) > 80.0
@@ -192,7 +192,7 @@ least = "removed"
 
 def test_a_goal_on_a_rail_and_an_unequal_pair() -> None:
     # Hardened steel on iron, a rail on a plate: unequal outline, mass and wear.
-    got = tune(RAIL, looks=80)
+    got = tune(RAIL, looks=40)
     answer = got.answer
     assert got.outcome == "found"
     assert {one.key for one in got.asked} == {"rail.wind", "keep.rail.bow"}
@@ -268,7 +268,7 @@ def test_what_the_layer_leaves_is_refused_with_what_can_be_reached() -> None:
     text = PAIR.replace("10 min", "2 h") + 'swap_every = "5 min"\n'
     free = '"steps.1.swap_every.A" = ["2 min", "30 min"]\n"steps.1.swap_every.B" = ["2 min", "30 min"]\n'
     goal = '[tune]\nreach = {{ flatness = "{}" }}\n[tune.free]\n' + free
-    got = tune(text + goal.format("0.03 um"), looks=200)
+    got = tune(text + goal.format("0.03 um"), looks=100)
     assert got.outcome == "refused"
     assert [one.code for one in got.refused] == ["residue"]
     reachable = got.refused[0].reachable
@@ -276,7 +276,7 @@ def test_what_the_layer_leaves_is_refused_with_what_can_be_reached() -> None:
     # A little more than the nearest came to in its time is reached.
     nearest = max(got.answer.simulated.worst.values())
     assert reachable <= nearest
-    assert tune(text + goal.format(f"{1.1e6 * nearest:.2f} um"), looks=200).outcome == "found"
+    assert tune(text + goal.format(f"{1.1e6 * nearest:.2f} um"), looks=100).outcome == "found"
 
 
 def test_equal_swaps_alone_are_told_to_keep_a_dome_in_a_dish() -> None:
