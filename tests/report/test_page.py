@@ -130,8 +130,10 @@ def test_a_flat_shows_half_a_wave_a_band(make_run, name: str) -> None:
     def two(size: float) -> float:
         return float(f"{abs(size):.1e}")  # as it is printed
 
-    rough = [f.name for f in account(run).faces if all(two(v or 0.0) < two(f.finish) for k, v in f.after.items()
-             if k in ("sphere", "saddle", "twist", "bow", "crown", "wind"))]  # fmt: skip
+    keys = ("sphere", "saddle", "twist", "bow", "crown", "wind")
+    rough = [
+        f.name for f in account(run).faces if all(two(f.after[key] or 0.0) < two(f.finish) for key in keys)
+    ]
     ragged = re.search(r"On ([^.]*?) the finish is rougher than this, and the bands", words)
     assert (ragged[1] if ragged else "") == (
         "" if not rough else ", ".join(rough[:-1]) + (" and " if len(rough) > 1 else "") + rough[-1]
