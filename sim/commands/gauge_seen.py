@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from sim.commands.gauge_asked import Asked
 from sim.gauges.budget import Prediction, firm_place, predict
 from sim.gauges.contacts import Placement
-from sim.gauges.fringes import straightness
+from sim.gauges.fringes import bow
 from sim.gauges.instruments import Bridge, Gauge, OpticalFlat, RepeatReading
 from sim.gauges.sweep import Swept, repeat_reading, swept_flatness
 from sim.gauges.usual import LINED, usual_angles, usual_place
@@ -96,12 +96,7 @@ def _on(gauge: Gauge, asked: Asked, plate: str) -> Seen:
 
 def _bow(gauge: Gauge, face: Mapped, at: tuple[float, float]) -> float | None:
     """How far the middle band bows under a flat with a wedge; None where there is none to look at."""
-    if not isinstance(gauge, OpticalFlat) or not gauge.wedge > 0.0:
-        return None
-    try:
-        return straightness(face, gauge, at)
-    except ValueError:  # nothing but a groove or a bore under the band
-        return None
+    return bow(face, gauge, at) if isinstance(gauge, OpticalFlat) else None
 
 
 def _usual_places(gauge: Gauge, plate: Plate) -> list[Placement]:

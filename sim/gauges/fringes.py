@@ -30,6 +30,7 @@ __all__ = [
     "Fringes",
     "band_height",
     "bands_along",
+    "bow",
     "brightness",
     "dark_lines",
     "dome_by_press",
@@ -138,8 +139,7 @@ def fringes(
     light[there] = brightness(gap[there], flat.wavelength)
     across = flat.wedge_direction + 0.5 * pi
     curved = Bands(face, flat, at).along(across)
-    bow = straightness(face, flat, at) if flat.wedge > 0.0 else None
-    return Fringes(x, y, light, gap, curved, bow, at)
+    return Fringes(x, y, light, gap, curved, bow(face, flat, at), at)
 
 
 def _size(face: Face) -> tuple[float, float]:
@@ -192,6 +192,14 @@ def straightness(face: Face, flat: OpticalFlat, at: tuple[float, float] = (0.0, 
     chord = rise[0] + (rise[-1] - rise[0]) * (t - t[0]) / (t[-1] - t[0])
     off = rise - chord
     return float(off[np.argmax(np.abs(off))])
+
+
+def bow(face: Face, flat: OpticalFlat, at: tuple[float, float] = (0.0, 0.0)) -> float | None:
+    """The same, or None where nobody sees it: without a wedge, or where the band runs along a groove."""
+    try:
+        return straightness(face, flat, at) if flat.wedge > 0.0 else None
+    except ValueError:
+        return None
 
 
 def bands_along(light: Array) -> float:

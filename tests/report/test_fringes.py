@@ -98,6 +98,13 @@ def test_every_outline_is_drawn(one):
         assert np.ptp(picture[there][:, 0]) > 0.5
 
 
+def test_a_face_with_a_groove_under_the_middle_band_is_drawn():
+    ring = seen(StartForm(sphere=1e-6), Ring(0.09, 0.05), grooves=Grooves("radial", 0.0, 0.002, count=6))
+    text = said(ring)
+    assert "bore to the rim, in every direction: 2.3 bands" in text  # (1 - (50/90)^2) um over 294.65 nm
+    assert "bows" not in text
+
+
 def test_a_small_flat_shows_its_own_circle():
     small = OpticalFlat(diameter=0.05, wavelength=405e-9)
     one = seen(StartForm(sphere=1e-6), flat=small)
