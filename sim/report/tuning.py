@@ -41,7 +41,7 @@ def tuning_page(got: Tuning, written: Path) -> str:
             ("way", "On the way", _way(got)),
             ("sloppy", "A sloppy hand", _sloppy(got)),
             ("others", "Ways lapped in full", _others(got) if got.outcome != "refused" else ""),
-            ("notes", "Look out", bullets(notes.notes(got))),
+            ("notes", "Look out", bullets(more) if (more := notes.notes(got)) else ""),
             ("cautions", "Cautions", bullets(CAUTIONS)),
             ("new", "The new study", _new(got, written)),
             ("study", "The study", f"<pre>{html.escape(got.study.text)}</pre>"),
@@ -105,7 +105,8 @@ def _numbers(got: Tuning) -> str:
             f"<td><b>{_banded(last)}</b></td></tr>"
         )
     known = "as wear scatters" if weighed(got.study) else "until you weigh a plate"
-    caption = f"Minutes with their band, {known}." + (f" {MARKED}" if told.marked(got) else "")
+    minutes = [] if got.idle else [f"Minutes with their band, {known}."]
+    caption = " ".join([*minutes, *([MARKED] if told.marked(got) else [])])
     return (
         f"<table><caption>{escaped(caption)}</caption><thead><tr>{head}</tr></thead>"
         f"<tbody>{''.join(rows)}</tbody></table>"
