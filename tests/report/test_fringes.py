@@ -105,6 +105,13 @@ def test_a_face_with_a_groove_under_the_middle_band_is_drawn():
     assert "bows" not in text
 
 
+def test_a_rail_takes_no_more_room_beside_a_plate_than_it_needs():
+    plate, rail = seen(StartForm(sphere=1e-6)), seen(StartForm(bow=1e-6), Rectangle(0.3, 0.06))
+    tall = {n: fringe_figure([rail] * n).get_figheight() for n in (1, 2)}
+    mixed = fringe_figure([plate, rail]).get_figheight() - fringe_figure([plate, rail, rail]).get_figheight()
+    assert mixed == pytest.approx(tall[1] - tall[2])
+
+
 def test_a_small_flat_shows_its_own_circle():
     small = OpticalFlat(diameter=0.05, wavelength=405e-9)
     one = seen(StartForm(sphere=1e-6), flat=small)

@@ -31,6 +31,7 @@ MM = 1e3
 PIXELS = 420
 LINES = 8.0  # bands across the face that a slight wedge makes
 FEWEST = 0.1  # of a band: finer is not told by eye (common practice, no source)
+BESIDE = 94.0  # points for the words about a picture
 MOST = 45.0  # bands from middle to edge that still can be told apart in print
 DARK = np.array([0.13, 0.13, 0.15])
 METAL = np.array([0.80, 0.80, 0.80])
@@ -93,16 +94,15 @@ def fringe_figure(
     columns = 1 if rails or len(seen) == 1 else 2
     if len(seen) == 1 and not rails:
         width *= 0.6
-    rows = -(-len(seen) // columns)
     cell = width / (2 * columns)
-    tall = max(_shape(one) for one in seen) * cell * 0.84 + 34.0
-    block = tall + 94.0
-    figure = new_figure(width, rows * block + 8.0)
-    for k, one in enumerate(seen):
-        row, column = divmod(k, columns)
-        left = 2 * column * cell
-        bottom = (rows - row - 1) * block + 8.0
-        _pair(figure, one, units, at, (left, bottom, cell, tall))
+    rows = [seen[k : k + columns] for k in range(0, len(seen), columns)]
+    talls = [max(map(_shape, row)) * cell * 0.84 + 34.0 for row in rows]
+    bottom = sum(talls) + BESIDE * len(rows) + 8.0
+    figure = new_figure(width, bottom)
+    for row, tall in zip(rows, talls, strict=True):
+        bottom -= tall + BESIDE
+        for k, one in enumerate(row):
+            _pair(figure, one, units, at, (2 * k * cell, bottom, cell, tall))
     return figure
 
 
