@@ -33,6 +33,7 @@ example:
   lapwright why first-pair.toml --step 2           one step alone
 """
 MOST_DEGREE = 16
+MODE = 1e-6  # [m] rms to which the shape of a mode is told
 
 
 def add(parser: argparse.ArgumentParser) -> None:
@@ -120,7 +121,8 @@ def _page(
         from sim.study.safefile import put_in_place
 
         place.parent.mkdir(parents=True, exist_ok=True)
-        put_in_place(place, memoryview(why_page(study, numbers, reasons, off, whole.told).encode("utf-8")))
+        text = why_page(study, numbers, reasons, off, whole.told, whole.head if args.step is None else "")
+        put_in_place(place, memoryview(text.encode("utf-8")))
         lines.append(("Open in a browser", str(place)))
     say.next(*lines, ("Lap the plates", typed("run", args.file)))
 
@@ -129,13 +131,14 @@ def _page(
 class Whole:
     """The whole schedule as a cycle, and what is told of it; or why there is none.
 
-    `lifts`: where something lifts in each of its placements.
+    `head`: what it cannot take out, in a sentence; `lifts`: where something lifts in each of its placements.
     """
 
     cycle: Cycle | None
     spectrum: CycleSpectrum | None
     told: list[tuple[str, list[str]]]
     title: str = ""
+    head: str = ""
     lifts: Mapping[Placement, Lifts] = field(default_factory=dict)
 
 
@@ -143,7 +146,7 @@ def _whole(
     picture: Picture, study: Study, reasons: Sequence[Reason], lifts: Mapping[Placement, Lifts], run: str
 ) -> Whole:
     from sim.modes.schedule import cycle_of, round_of
-    from sim.report.cycles import cycle_title, cycle_words
+    from sim.report.cycles import cycle_headline, cycle_title, cycle_words
     from sim.report.staying import hollows_the_top
 
     for number, step in enumerate(study.steps, 1):
@@ -158,11 +161,12 @@ def _whole(
         return Whole(None, None, [("", [str(trouble)])], "The whole schedule")
     of = {at: lifts[at] for s in cycle.spells if (at := (s.step, s.top, s.bottom)) in lifts}
     shares = {at: max(state.share for state in pair) for at, pair in of.items()}
-    told = []
+    told, head = [], ""
     if len(spells) > 1:
+        head = cycle_headline(cycle, spectrum, study)
         hollows = all(hollows_the_top(reason) for reason in reasons)
         told = cycle_words(cycle, spectrum, study, shares, hollows_the_top=hollows)
-    return Whole(cycle, spectrum, told, cycle_title(cycle), of)
+    return Whole(cycle, spectrum, told, cycle_title(cycle), head, of)
 
 
 def _deviation(study: Study, reason: Reason) -> Deviation | None:
@@ -259,7 +263,11 @@ def _cycle(whole: Whole, margin: EdgeMargin) -> dict[str, Any] | None:
 
 
 def _one(reason: Reason, away: Deviation | None, margin: EdgeMargin) -> dict[str, Any]:
-    spectrum = reason.spectrum
+    from sim.report.marks import comes
+
+    spectrum, solved = reason.spectrum, reason.evolution
+    ever = comes(reason, solved.residue, solved.drift, margin)
+    soon = comes(reason, solved.bedded_residue, solved.bedded_drift, margin)
     return {
         "top": reason.step.top,
         "bottom": reason.step.bottom,
@@ -267,9 +275,9 @@ def _one(reason: Reason, away: Deviation | None, margin: EdgeMargin) -> dict[str
         "gap": spectrum.gap,
         "modes": [_mode(mode, reason.forms(mode.shape, margin)) for mode in spectrum.modes],
         "drift": reason.forms(spectrum.drift, margin),
-        "residue": reason.forms(spectrum.residue, margin),
+        "residue": reason.forms(spectrum.residue, margin) if ever else None,
         "bedded_drift": reason.forms(reason.evolution.bedded_drift, margin),
-        "bedded_residue": reason.forms(reason.evolution.bedded_residue, margin),
+        "bedded_residue": reason.forms(reason.evolution.bedded_residue, margin) if soon else None,
         "removal": dict(zip(reason.names, spectrum.removal, strict=True)),
         "law_error": None if reason.law is None else reason.law.error,
         "lifts": reason.lift_share > 0.0,
@@ -287,11 +295,12 @@ def _phases(lifts: Lifts) -> list[float]:
 
 
 def _mode(mode: Mode, forms: Mapping[str, Mapping[str, float]]) -> dict[str, Any]:
+    """A mode, its `forms` [m] as those of a shape whose rms on one face is 1 um, and no more on any other."""
     return {
         "half_life": mode.half_life,
         "half_removed": mode.half_removed,
         "period": mode.period,
         "stays": mode.stays,
         "slow": mode.slow,
-        "forms": forms,
+        "forms": {name: {key: MODE * value for key, value in parts.items()} for name, parts in forms.items()},
     }

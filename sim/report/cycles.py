@@ -5,16 +5,17 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
+from sim.lapping.kept import kept
 from sim.modes.course import Placement
 from sim.modes.schedule import Cycle, CycleSpectrum
 from sim.modes.spectrum import Mode
 from sim.plate.measure import EdgeMargin
 from sim.report import words
 from sim.report.marks import standing
-from sim.report.reasons import grown
+from sim.report.reasons import grown, time_in_words
 from sim.study.model import Study
 
-__all__ = ["cycle_makes", "cycle_title", "cycle_words"]
+__all__ = ["cycle_headline", "cycle_makes", "cycle_title", "cycle_words"]
 
 HELD = 0.005  # of form for each depth removed, below which plates are held as they are
 MOST_PLACEMENTS = 3  # that lift, told one by one
@@ -64,8 +65,8 @@ def cycle_words(
     gauged = any(study.steps[spell.step - 1].until is not None for spell in cycle.spells)
     full = ["taken as if every step ran its full time, though a gauge may stop it sooner"] if gauged else []
     return [
-        ("leaves alone", _stays(cycle, spectrum, margin)),
-        ("takes out", _goes(spectrum, cycle, units, margin)),
+        ("leaves alone", _stays(cycle, spectrum, study)),
+        ("takes out", _goes(spectrum, cycle, study)),
         ("makes", cycle_makes(cycle, spectrum, units, margin, hollows_the_top)),
         ("keeps", [*_keeps(cycle, spectrum, study), *full]),
         ("lifts", _lifts(lifts)),
@@ -81,32 +82,61 @@ def _lifts(lifts: Mapping[Placement, float]) -> list[str]:
         f"in step {step} with {top} on top for {words.two(100.0 * share)} % of the time"
         for (step, top, _), share in found[:MOST_PLACEMENTS]
     ]
-    more = f", and in {len(found) - len(told)} more ways" if len(found) > len(told) else ""
+    more = ", and in other steps or ways too" if len(found) > len(told) else ""
     return [
         f"part of the top lifts {words.joined(told)}{more}; all of this leaves that out: trust "
         "`lapwright run` for sizes"
     ]
 
 
-def _stays(cycle: Cycle, spectrum: CycleSpectrum, margin: EdgeMargin) -> list[str]:
-    """Errors that stay, those of one kind together."""
-    staying = [mode for mode in spectrum.modes if mode.stays]
-    if not staying:
+def _stays(cycle: Cycle, spectrum: CycleSpectrum, study: Study) -> list[str]:
+    """Errors that stay, those of one kind together, and what would take them out."""
+    kinds, told = _staying(cycle, spectrum, study)
+    if not told:
         return ["nothing"]
-    kinds: dict[str, list[Mode]] = {}
-    for mode in staying:
-        kinds.setdefault(_kind(cycle, mode, margin), []).append(mode)
-    finer = len(kinds.pop("", []))
-    told = [_together(cycle, key, modes, margin) for key, modes in kinds.items()]
-    if finer:
-        told.append("one finer shape" if finer == 1 else f"{finer} finer shapes")
     said = ["; ".join(told)]
     if any(key in TURNED for key in kinds):
+        out = "takes it out" if len(told) == 1 else "takes all of it out"
+        if "sphere" in kinds:
+            out = "takes out all of it but dome against dish"
         said.append(
-            "a quarter turn of the top every few strokes takes out all of it but dome against dish: "
-            'turn = "90 deg every 10 strokes"'
+            f'the top turned slowly {out} (turn = "8 deg per stroke"), and so does a quarter turn '
+            'of it every few strokes (turn = "90 deg every 10 strokes")'
         )
     return said
+
+
+def _staying(cycle: Cycle, spectrum: CycleSpectrum, study: Study) -> tuple[set[str], list[str]]:
+    """Kinds of the errors that stay, and words for them."""
+    kinds: dict[str, list[Mode]] = {}
+    for mode in spectrum.modes:
+        if mode.stays:
+            kinds.setdefault(_kind(cycle, mode, study.margin), []).append(mode)
+    finer = len(kinds.pop("", []))
+    told = [_together(cycle, key, modes, study.margin) for key, modes in kinds.items()]
+    return set(kinds), told + ([_finer(finer, cycle, study)] if finer else [])
+
+
+def _finer(number: int, cycle: Cycle, study: Study) -> str:
+    """Shapes finer than those with a name, as what they are where all strokes keep the same."""
+    keeps = {kept(study.steps[spell.step - 1]).kind for spell in cycle.spells}
+    if keeps <= {"ridges", "even ridges"}:
+        return "ridges along the stroke"
+    if keeps == {"round"}:
+        return "rings about the middle"
+    return "one finer shape" if number == 1 else f"{number} finer shapes"
+
+
+def cycle_headline(cycle: Cycle, spectrum: CycleSpectrum, study: Study) -> str:
+    """What the whole cycle cannot take out, in a sentence."""
+    told = _staying(cycle, spectrum, study)[1]
+    slow = [m for m in spectrum.modes if m.slow and not m.stays]
+    if not told and not slow:
+        return "Gone through over and over, these strokes take out every error that was looked at."
+    if not told:
+        return "Gone through over and over, these strokes hardly touch some errors, and take out every other."
+    what = "never take out" if slow else "take out every error but"
+    return f"Gone through over and over, these strokes {what}: {'; '.join(told)}."
 
 
 def _kind(cycle: Cycle, mode: Mode, margin: EdgeMargin) -> str:
@@ -148,7 +178,8 @@ def _mode_words(cycle: Cycle, mode: Mode, margin: EdgeMargin) -> str:
     return f"a {KINDS[key]} in {one} against a hollow in {two}, or the other way round"
 
 
-def _goes(spectrum: CycleSpectrum, cycle: Cycle, units: str, margin: EdgeMargin) -> list[str]:
+def _goes(spectrum: CycleSpectrum, cycle: Cycle, study: Study) -> list[str]:
+    units, margin = study.units, study.margin
     dying = [m for m in spectrum.modes if not m.stays and m.half_removed is not None]
     if not dying:
         return ["nothing"]
@@ -156,8 +187,9 @@ def _goes(spectrum: CycleSpectrum, cycle: Cycle, units: str, margin: EdgeMargin)
     said = []
     if waited:
         slowest = max(waited, key=lambda m: m.half_removed or 0.0)
-        rest = "all else" if len(waited) == len(dying) else "the rest"
-        said.append(f"{rest}; {_slowest(slowest, cycle, units, margin)}")
+        all_else = "all else" if spectrum.survivors else "everything"
+        rest = all_else if len(waited) == len(dying) else "the rest"
+        said.append(f"{rest}; {_slowest(slowest, cycle, study)}")
     if len(waited) < len(dying):
         first = min((m for m in dying if m not in waited), key=lambda m: m.half_removed or 0.0)
         named = [w for m in dying if m not in waited and (w := _mode_words(cycle, m, margin))]
@@ -168,10 +200,12 @@ def _goes(spectrum: CycleSpectrum, cycle: Cycle, units: str, margin: EdgeMargin)
     return said
 
 
-def _slowest(mode: Mode, cycle: Cycle, units: str, margin: EdgeMargin) -> str:
-    what = _mode_words(cycle, mode, margin)
-    named = f" ({what})" if what else ""
-    return f"the slowest of it{named} halves every {words.size(mode.half_removed or 0.0, units)} removed"
+def _slowest(mode: Mode, cycle: Cycle, study: Study) -> str:
+    what = _mode_words(cycle, mode, study.margin) or "a finer shape"
+    depth = words.size(mode.half_removed or 0.0, study.units)
+    weighed = all(study.steps[spell.step - 1].grit.wear.observed is not None for spell in cycle.spells)
+    time = time_in_words(mode.half_life or 0.0, words.SCATTER if weighed else words.BAND)
+    return f"the slowest of it ({what}) halves every {depth} removed ({time})"
 
 
 def cycle_makes(
@@ -196,13 +230,14 @@ def cycle_makes(
         if max(map(abs, forms.values())) > HELD * removal
     ]
     if told:
-        return [f"for each {said} removed, mean of all plates: {'; '.join(told)}"]
+        mean = "both" if len(cycle.names) == 2 else "all plates"
+        return [f"for each {said} removed, mean of {mean}: {'; '.join(told)}"]
     if spectrum.survivors == 0:
         return ["nothing: all plates come to the same faces, whatever they were"]
     swapped = len({spell.top for spell in cycle.spells}) > 1
     reason = "equal swaps hold the plates as they are" if swapped else "it holds the plates as they are"
     if len(cycle.names) > 2:
-        return [f"nothing: {reason}, in what it leaves alone"]
+        return ["nothing: what it leaves alone stays as it was"]
     long = cycle.faces[0].plate.outline.long
     pair = "bow against a hollow" if long else "dome against a dish"
     one = "one that is high in the middle" if long else "domed one"

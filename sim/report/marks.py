@@ -17,7 +17,7 @@ from sim.plate.measure import EdgeMargin
 from sim.report import words
 from sim.report.leaving import remark
 
-__all__ = ["keeps", "mark", "standing"]
+__all__ = ["comes", "keeps", "mark", "standing"]
 
 Array = NDArray[np.float64]
 
@@ -66,13 +66,14 @@ def _in_time(reason: Reason, units: str, margin: EdgeMargin) -> str:
     """The mark by the end of the step, and in the long run where anybody comes to that."""
     step, long_run = reason.step, mark(reason, units, margin)
     lifts = reason.lifts[1].everywhere
-    comes = not lifts and _comes(reason, margin)
-    if step.swap is not None and comes:
+    solved = reason.evolution
+    come = comes(reason, solved.bedded_residue, solved.bedded_drift, margin)
+    if step.swap is not None and come:
         return f"in the long run, had {step.top} stayed on top: {long_run}"
     # As preview has it: from flat faces on, what is made put aside.
     by_end = _layer_alone(reason, cut_time(step), reason.evolution.drift)
     now = standing(reason.forms(by_end, margin), step, units)
-    if comes:
+    if come:
         both = now == long_run
         return f"by the end of this step{', and in the long run' if both else ''}: {now}" + (
             "" if both else f"; in the long run: {long_run}"
@@ -81,15 +82,32 @@ def _in_time(reason: Reason, units: str, margin: EdgeMargin) -> str:
     return f"by the end of this step: {now}; of the long run nothing is told, for {why}"
 
 
-def _comes(reason: Reason, margin: EdgeMargin) -> bool:
-    """Whether what the layer leaves for ever is there before more metal is off than anybody removes."""
-    last = reason.evolution.bedded_residue
-    there = _layer_alone(reason, MOST_METAL / reason.removal, reason.evolution.bedded_drift)
-    last_forms, off = (
+def comes(reason: Reason, last: Array, made: Array, margin: EdgeMargin) -> bool:
+    """Whether what the layer leaves for ever is there before more metal is off than anybody removes.
+
+    It never is where part of the top lifts everywhere.
+
+    Parameters
+    ----------
+    reason
+    last : (n,) array
+        What is left for ever [m].
+    made : (n,) array
+        What is made beside it [m/s].
+    margin
+        Of the forms that are looked at.
+
+    """
+    if reason.removal <= 0.0:
+        return True
+    if reason.lifts[1].everywhere:
+        return False
+    there = _layer_alone(reason, MOST_METAL / reason.removal, made)
+    size, off = (
         max(abs(v) for forms in reason.forms(z, margin).values() for v in forms.values())
         for z in (last, last - there)
     )
-    return off <= max(NEAR_ENOUGH * last_forms, words.NOTHING)
+    return off <= max(NEAR_ENOUGH * size, words.NOTHING)
 
 
 def _layer_alone(reason: Reason, cut: float, made: Array) -> Array:

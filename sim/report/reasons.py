@@ -45,12 +45,14 @@ __all__ = [
     "makes",
     "soonest",
     "takes_out",
+    "time_in_words",
 ]
 
 ALIKE = 1.15  # errors that are halved by amounts of metal nearer than this are told together
 TRACE = 0.02  # share left for ever that is not worth a word
 APART = math.radians(40.0)  # places in the stroke nearer than this are told together
 MOST_PLACES = 3
+OUT = 0.3  # of the stroke's reach, from which the top is out towards one side
 
 # Two errors that go together are told in one word.
 TOGETHER = (
@@ -152,17 +154,18 @@ def _whose(error: Named, reason: Reason) -> str:
 
 
 def _part(error: Named) -> str:
-    return f" (all but {words.two(100.0 * error.stays)} % of it)" if error.stays > TRACE else ""
+    return f" ({words.two(100.0 * error.stays)} % of it stays)" if error.stays > TRACE else ""
 
 
 def halves(group: Goes, units: str, weighed: bool) -> str:
     """How much metal, and how many minutes with their band, halve a group of errors."""
     depth = _span([words.size(v, units) for v in group.removed])
     spread = words.SCATTER if weighed else words.BAND
-    return f"halves every {depth} removed ({_time(group.time[1], spread)})"
+    return f"halves every {depth} removed ({time_in_words(group.time[1], spread)})"
 
 
-def _time(seconds: float, spread: float) -> str:
+def time_in_words(seconds: float, spread: float) -> str:
+    """A time that halves something [s], with its band by a factor `spread`."""
     unit, value = ("h", seconds / 3600.0) if seconds > 6000.0 else ("min", seconds / 60.0)
     return f"about {words.two(value)} {unit}, {words.two(value / spread)} to {words.two(value * spread)}"
 
@@ -271,18 +274,19 @@ def lifting(reason: Reason, away: Deviation | None, units: str) -> list[str]:
     top, bottom, swapped = reason.step.top, reason.step.bottom, reason.swapped
     said = ["nothing lifts, so all of this holds"]
     if reason.lift_share > 0.0:
-        said = [_lifted(reason.lifts, top), *_holds(reason, away, units)]
+        said = [_lifted(reason.lifts, top, reason), *_holds(reason, away, units)]
     if swapped is None or max(state.share for state in swapped) <= 0.0:
         return said
     if reason.lift_share <= 0.0:
         said = [f"with {top} on top nothing lifts, so all of this holds until they change places"]
     return [
         *said,
-        f"with {bottom} on top, {_lifted(swapped, bottom)}: trust `lapwright run` for what that makes",
+        f"with {bottom} on top, {_lifted(swapped, bottom, reason)}: trust `lapwright run` for what that "
+        "makes",
     ]
 
 
-def _lifted(lifts: Lifts, top: str) -> str:
+def _lifted(lifts: Lifts, top: str, reason: Reason) -> str:
     """For what share of the time part of the top lifts, and where, before and after they have bedded in."""
     said = []
     for state, when in zip(lifts, ("as the plates come to it,", "once they have bedded in,"), strict=True):
@@ -292,7 +296,7 @@ def _lifted(lifts: Lifts, top: str) -> str:
             said.append(f"{when} part of {top} lifts everywhere in the stroke")
         else:
             share = words.two(100.0 * state.share)
-            said.append(f"{when} part of {top} lifts for {share} % of the time{_where(state.phases)}")
+            said.append(f"{when} part of {top} lifts for {share} % of the time{_where(state.phases, reason)}")
     return "; ".join(said)
 
 
@@ -312,19 +316,24 @@ def _holds(reason: Reason, away: Deviation | None, units: str) -> list[str]:
     return [f"{lead} the faces come out {words.size(worst, units)} away; trust `lapwright run` for sizes"]
 
 
-def _where(phases: np.ndarray) -> str:
-    """Places in the stroke, those near each other together, across its end too."""
+def _where(phases: np.ndarray, reason: Reason) -> str:
+    """Whereto the top is out when something lifts, by the clock; places near each other together."""
     if phases.size == 0:
         return ""
     full = 2.0 * math.pi
     at = np.sort(phases % full)
-    gaps = np.diff(np.append(at, at[0] + full))
-    ends = np.flatnonzero(gaps > APART)
+    ends = np.flatnonzero(np.diff(np.append(at, at[0] + full)) > APART)
     if ends.size == 0 or ends.size > MOST_PLACES:
         return ""
-    starts = np.roll(ends, 1) + 1
-    told = [
-        f"{math.degrees(at[a % at.size]):.0f} to {math.degrees(at[b]):.0f}"
-        for a, b in zip(starts, ends, strict=True)
-    ]
-    return f" (from {words.joined(sorted(told, key=lambda t: int(t.split()[0])))} degrees of it)"
+    poses = reason.operator.instants.poses
+    x, y = poses.cx - reason.step.centre[0], poses.cy - reason.step.centre[1]
+    out = float(np.hypot(x, y).max())
+    hours = []
+    for a, b in zip(np.roll(ends, 1) + 1, ends, strict=True):
+        first = at[a % at.size]
+        inside = (poses.phase - first) % full <= (at[b] - first) % full
+        east, north = float(x[inside].mean()), float(y[inside].mean())
+        if not math.hypot(east, north) > OUT * out:
+            return ""
+        hours.append(words.hour(east, north))
+    return f" (when it is out towards {words.joined(list(dict.fromkeys(hours)))})"

@@ -163,8 +163,10 @@ def test_a_ring_and_a_plate_of_unequal_metal_and_mass(asked) -> None:
     assert step["removal"]["plate"] == pytest.approx(expected, rel=0.01)
     both = [mode["forms"] for mode in step["modes"] if mode["stays"]]
     for forms in both:  # one curvature in both: sizes go as the square of the outside, 100 mm to 50 mm
-        assert forms["plate"]["twist"] == pytest.approx(4.0 * forms["ring"]["twist"], abs=1e-6)
-        assert forms["plate"]["sphere"] == pytest.approx(-4.0 * forms["ring"]["sphere"], abs=1e-6)
+        assert forms["plate"]["twist"] == pytest.approx(4.0 * forms["ring"]["twist"], abs=1e-12)
+        assert forms["plate"]["sphere"] == pytest.approx(-4.0 * forms["ring"]["sphere"], abs=1e-12)
+    # Shapes are told for an rms of 1 um; that of a dome of size s on a disc is s / sqrt(12).
+    assert max(abs(forms["plate"]["sphere"]) for forms in both) == pytest.approx(12.0**0.5 * 1e-6, rel=0.02)
 
 
 def test_rails_have_forms_of_their_own(asked) -> None:
@@ -255,6 +257,17 @@ def test_lifting_counts_whoever_is_on_top(asked, told) -> None:
     assert even.count("nothing lifts, so all of this holds") == 2
 
 
+def test_a_residue_that_never_comes_is_null(asked) -> None:
+    small = study('kind = "line", length = "60 mm"').replace('A = { disc = "160 mm"', 'A = { disc = "40 mm"')
+    (step,) = asked(small)["steps"]
+    assert step["residue"] is None
+    assert step["bedded_residue"] is None
+    (step,) = asked(study(CIRCLE))["steps"]
+    assert step["residue"]["A"]["sphere"] < 0.0
+    (step,) = asked(study('kind = "still"'), "--degree", "4")["steps"]
+    assert step["residue"] is not None  # nothing rubs, nothing is left
+
+
 def test_what_goes_slowly_is_told_apart(asked, told) -> None:
     """Two positions 2 degrees apart are nearly one (model page 6): slow, not staying."""
     text = study(CIRCLE, 'turn = "2 deg every 600 strokes"').replace('time = "20 min"', "strokes = 1200")
@@ -267,6 +280,24 @@ def test_what_goes_slowly_is_told_apart(asked, told) -> None:
     assert "hardly touched: " in said
     assert "the same twist in both" in said.split("hardly touched: ")[1].split("removed")[0]
     assert "twist stays" not in said
+
+
+def test_the_whole_cycle_is_told_with_its_own_cure(told, bench: Path) -> None:
+    """Three plates by turns: no dome stays (check 11), and without turning the twist of all three does."""
+    plates = study(CIRCLE).split("[[steps]]")[0] + 'plates.C = { like = "A" }\n'
+    pair = '[[steps]]\ntop = "{}"\nbottom = "{}"\ngrit = "15 um"\nstroke = {{ kind = "circle" }}\n{}\n'
+    for turn, stays in (("", True), ('turn = "8 deg per stroke"', False)):
+        steps = "".join(pair.format(*which, turn) + '\ntime = "30 min"\n' for which in ("AB", "BC", "CA"))
+        whole = told(plates + steps, "--degree", "4").split("One cycle, over and over")[1]
+        head = re.search(r"<h1[^>]*>(.*?)</h1>", (bench / "pair-why" / "why.html").read_text("utf-8"), re.S)
+        assert head is not None
+        alone = whole.split("leaves alone ")[1].split(" takes out ")[0]
+        assert ("the same twist in A, B and C" in alone) == stays
+        assert ("the same twist in A, B and C" in head[1]) == stays
+        assert ("dome" in alone + head[1]) is False
+        assert ("the top turned slowly takes" in alone) == stays
+        assert ("takes out everything; the slowest of it" in whole) == (not stays)
+        assert re.search(r"halves every [\d.]+ um removed \(about \d+ (min|h), ", whole)
 
 
 def test_swaps_by_reading_have_no_cycle(asked, told) -> None:
