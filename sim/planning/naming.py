@@ -43,6 +43,8 @@ def change(key: str, value: Any, step: Step | None = None) -> str:
         return f"{' and '.join(f'{plate} on top {time}' for plate, time in value.items())} by turns"
     if value == "none" and key in ("turn", "walk"):
         return "never turned" if key == "turn" else "not walked round"
+    if key == "stroke.centre" and not isinstance(value, str):
+        return f"centre {said(value)}"  # both ways
     if name.startswith(OFF):
         return f"{said(value)} {name}"
     return f"{name} {said(value)}"
