@@ -18,11 +18,11 @@ from numpy.typing import NDArray
 from sim.errors import LapwrightError
 from sim.lapping.step import Step
 from sim.report import words
-from sim.study.runfile import BearingRecord, PlateRecord, Run
 
 if TYPE_CHECKING:
     from sim.plate.plate import Plate
     from sim.study.model import Study
+    from sim.study.runfile import BearingRecord, PlateRecord, Run
 
 __all__ = ["FINISH_SHARE", "FORM_KEYS", "Account", "Face", "account", "common_removed", "level"]
 

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
-from sim.gauges.instruments import Gauge
-from sim.gauges.reading import Reading
 from sim.lapping.step import Step
 from sim.plate.measure import EdgeMargin
 from sim.plate.plate import Plate
 
-__all__ = ["Axis", "Free", "Gauge", "Reading", "Study", "Sweep", "Tune", "Variant"]
+if TYPE_CHECKING:
+    from sim.gauges.instruments import Gauge
+    from sim.gauges.reading import Reading
+
+__all__ = ["Axis", "Free", "Study", "Sweep", "Tune", "Variant"]
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,6 @@ from sim.plate.measure import EdgeMargin
 from sim.plate.plate import Plate
 from sim.study.cross import check_margin, check_together
 from sim.study.faults import Faults, RefusedError, shown
-from sim.study.gauges import gauges_of, readings_of
 from sim.study.grits import grits_of, in_inches
 from sim.study.later import sweep_of, tune_of, variants_of
 from sim.study.model import Study
@@ -113,8 +112,7 @@ def parse_document(
         "variants": variants_of(root, dict(document), len(steps), check),
         "sweep": sweep_of(root, dict(document), len(steps), check),
         "tune": tune_of(root, dict(document), plates, check),
-        "gauges": (gauges := gauges_of(root, plates)),
-        "readings": readings_of(root, plates, gauges),
+        **_gauges(root, plates),
     }
     root.done()
     faults.check()
@@ -150,6 +148,16 @@ def _work(
     steps = steps_of(root, plates, grits, assumed)
     check_together(root, plates, steps)
     return plates, steps
+
+
+def _gauges(root: Table, plates: Mapping[str, Plate | None]) -> dict[str, Any]:
+    """Gauges and readings; their room is entered only for a study that has them: `preview` is in a hurry."""
+    if not (root.has("gauges") or root.has("readings")):
+        return {}
+    from sim.study.gauges import gauges_of, readings_of
+
+    gauges = gauges_of(root, plates)
+    return {"gauges": gauges, "readings": readings_of(root, plates, gauges)}
 
 
 def _head(root: Table, stem: str, assumed: dict[str, str]) -> dict[str, Any]:
