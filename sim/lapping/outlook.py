@@ -130,7 +130,9 @@ def outlook(
     along = along_the_stroke(step, top, bottom, load)
     motion = Motion(step, tuple(key))
     poses = motion.poses(sampled(motion))
-    means = {a.name: rubbing(motion, poses, a, b) for a, b in ((top, bottom), (bottom, top))}
+    means = {top.name: rubbing(motion, poses, top, bottom)}
+    alike = (land_outline(top), top.weight) == (land_outline(bottom), bottom.weight)
+    means[bottom.name] = means[top.name] if alike else rubbing(motion, poses, bottom, top)
     cut = rates(plates, step, observed_in or step, motion)
     on_top = work_times(step, grit_age)
     removed = {
