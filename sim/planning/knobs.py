@@ -147,6 +147,9 @@ class Space:
         self.document = with_places(
             {key: value for key, value in document.items() if key not in LATER}, folder
         )
+        # What a study found here says beside: its gauges, and the goal, for its run to tell whether it came.
+        self.beside = {key: value for key, value in document.items() if key == "gauges"}
+        self.beside["tune"] = {key: value for key, value in document["tune"].items() if key != "free"}
         self.knobs = tuple(knob_of(free) for free in self.goal.free)
         self.ordered = self.goal.order and len(study.steps) > 1
         self._moved: dict[tuple[tuple[str, str], ...], tuple[Step, ...]] = {}
@@ -262,6 +265,7 @@ class Space:
         if name:
             document["title"] = f"{self.study.title}: {name}"
         note = f"{name or 'As it stands'}: found for {self.study.stem} by lapwright tune."
+        document |= self.beside
         text = written(document, note)
         return document, text, replace(study, title=document.get("title", study.title), text=text)
 
