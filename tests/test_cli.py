@@ -397,18 +397,25 @@ def test_preview_speaks_the_units_of_the_study(bench: Path, capsys: pytest.Captu
     assert answer["steps"][0]["overhang"] == pytest.approx(0.160 / 6.0, rel=0.03), "JSON stays in SI"
 
 
+QUIET = 0.1  # s that Python with NumPy alone takes to start on a quiet machine of the kind the limits are for
+
+
 @pytest.mark.parametrize(("words", "limit"), [(["-h"], 0.3), (["preview", "pair.toml"], 0.4)])
 def test_help_and_preview_answer_at_once(bench: Path, words: list[str], limit: float) -> None:
-    env = {**os.environ, "PYTHONPATH": str(Path(sim.__file__).parent.parent)}
-    spent = []
-    for _ in range(7):
+    env = {**os.environ, "PYTHONPATH": str(Path(sim.__file__).parent.parent), "OPENBLAS_NUM_THREADS": "1"}
+
+    def spent(*command: str) -> float:
         before, begun = os.times(), time.perf_counter()
-        subprocess.run([sys.executable, "-m", "sim", *words], env=env, stdout=subprocess.DEVNULL, check=True)
+        subprocess.run([sys.executable, *command], env=env, stdout=subprocess.DEVNULL, check=True)
         wall, after = time.perf_counter() - begun, os.times()
         worked = after.children_user + after.children_system - before.children_user - before.children_system
         # On a machine that is busy with something else the time worked is what the program needs.
-        spent.append(min(wall, worked))
-    assert min(spent) < limit
+        return min(wall, worked)
+
+    rounds = [(spent("-c", "import numpy"), spent("-m", "sim", *words)) for _ in range(9)]
+    start, answer = (min(times) for times in zip(*rounds, strict=True))
+    # Two jobs on one core's two threads slow each other: by as much as they slow a start.
+    assert answer < limit * max(1.0, start / QUIET), (start, answer)
 
 
 # --- JSON ----------------------------------------------------------------------------------------
