@@ -397,7 +397,11 @@ def test_preview_speaks_the_units_of_the_study(bench: Path, capsys: pytest.Captu
     assert answer["steps"][0]["overhang"] == pytest.approx(0.160 / 6.0, rel=0.03), "JSON stays in SI"
 
 
-QUIET = 0.1  # s that Python with NumPy alone takes to start on a quiet machine of the kind the limits are for
+# Much the same work, and what it takes on a quiet machine of the kind the limits are for [s].
+LIKE = (
+    "import dataclasses, numpy\nfor k in range(150): dataclasses.make_dataclass(f'C{k}', 'abcd', frozen=True)"
+)
+QUIET = 0.19
 
 
 @pytest.mark.parametrize(("words", "limit"), [(["-h"], 0.3), (["preview", "pair.toml"], 0.4)])
@@ -412,10 +416,14 @@ def test_help_and_preview_answer_at_once(bench: Path, words: list[str], limit: f
         # On a machine that is busy with something else the time worked is what the program needs.
         return min(wall, worked)
 
-    rounds = [(spent("-c", "import numpy"), spent("-m", "sim", *words)) for _ in range(9)]
-    start, answer = (min(times) for times in zip(*rounds, strict=True))
-    # Two jobs on one core's two threads slow each other: by as much as they slow a start.
-    assert answer < limit * max(1.0, start / QUIET), (start, answer)
+    # Beside other tests everything takes longer: so the least of many, and as much longer as the like of it.
+    tries = []
+    for _ in range(40):
+        tries.append((spent("-c", LIKE), spent("-m", "sim", *words)))
+        like, answer = (min(times) for times in zip(*tries, strict=True))
+        if answer < limit * max(1.0, like / QUIET):
+            return
+    pytest.fail(f"{words[0]} takes {answer:.2f} s, the like of it {like:.2f} s (quiet: {QUIET} s)")
 
 
 # --- JSON ----------------------------------------------------------------------------------------
