@@ -16,10 +16,8 @@ from sim.gauges.fringes import too_grey
 from sim.gauges.instruments import Gauge, OpticalFlat
 from sim.gauges.profile import stepped
 from sim.report import gauge_readings, gauge_words
-from sim.report.account import FINISH_SHARE
-from sim.report.amounts import NOTHING, both_units, finer, joined, length, size, two
+from sim.report.amounts import FINISH_SHARE, MARK, NOTHING, both_units, finer, joined, length, size, two
 from sim.report.shapes import REMARK
-from sim.report.tables import MARK
 from sim.study.say import say_small
 
 __all__ = ["told"]

@@ -18,17 +18,17 @@ from numpy.typing import NDArray
 from sim.errors import LapwrightError
 from sim.lapping.step import Step
 from sim.report import words
+from sim.report.amounts import FINISH_SHARE
 
 if TYPE_CHECKING:
     from sim.plate.plate import Plate
     from sim.study.model import Study
     from sim.study.runfile import BearingRecord, PlateRecord, Run
 
-__all__ = ["FINISH_SHARE", "FORM_KEYS", "Account", "Face", "account", "common_removed", "level"]
+__all__ = ["FORM_KEYS", "Account", "Face", "account", "common_removed", "level"]
 
 Array = NDArray[np.float64]
 
-FINISH_SHARE = 0.1  # a form finer than a tenth of the grit is lost in the finish (common practice, no source)
 FORM_KEYS = (
     "sphere",
     "saddle",

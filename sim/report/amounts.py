@@ -7,6 +7,8 @@ from collections.abc import Sequence
 
 __all__ = [
     "BAND",
+    "FINISH_SHARE",
+    "MARK",
     "NOTHING",
     "SCATTER",
     "both_units",
@@ -21,6 +23,9 @@ __all__ = [
     "size",
     "two",
 ]
+
+FINISH_SHARE = 0.1  # a form finer than a tenth of the grit is lost in the finish (common practice, no source)
+MARK = "†"  # beside what is finer than the finish, where the remark has no room
 
 # Wear constants not yet weighed are known to a band of ten in all (common practice, no source).
 BAND = math.sqrt(10.0)

@@ -14,9 +14,10 @@ from string import Template
 from sim.errors import CannotDoError
 from sim.report import words
 from sim.report.account import account
+from sim.report.amounts import MARK
 from sim.report.layout import Line, Sheet, laid_out
 from sim.report.orders import Order
-from sim.report.schedule import MARK, Block, Card, Row, card_of
+from sim.report.schedule import Block, Card, Row, card_of
 from sim.report.typeset import escaped
 from sim.study.runfile import Run
 from sim.study.safefile import put_in_place

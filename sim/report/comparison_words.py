@@ -11,6 +11,7 @@ from sim.planning.members import Member, spoken, step_of
 from sim.planning.ranking import Criterion
 from sim.planning.summary import Summary
 from sim.report import words
+from sim.report.amounts import FINISH_SHARE, MARK
 from sim.report.comparison_notes import how_sure, weighed
 from sim.report.shapes import marked_face
 from sim.study.model import Tune
@@ -19,7 +20,6 @@ __all__ = ["MARKED", "Row", "Told", "headline", "in_words", "margin", "marked", 
 
 SHOWN = 20  # rows on a screen
 FEW = 20  # draws that are too few to be sure by
-MARK = "†"  # behind a form that is finer than the finish
 MARKED = f"{MARK} {words.REMARK}: finer than a tenth of the grit."
 FORM_WORDS = {"dome": "dome or dish", "difference": "difference of the domes", "mating": "misfit of the pair"}
 
@@ -213,7 +213,7 @@ def _face(got: Comparison, i: int, name: str) -> tuple[str, str]:
 def _finish(member: Member, name: str) -> float | None:
     """A tenth of the last grit on a plate [m]; None where none was."""
     steps = member.study.steps if member.study is not None else ()
-    return next((0.1 * s.grit.size for s in reversed(steps) if name in (s.top, s.bottom)), None)
+    return next((FINISH_SHARE * s.grit.size for s in reversed(steps) if name in (s.top, s.bottom)), None)
 
 
 def _span(key: str, band: tuple[float, float], units: str) -> str:

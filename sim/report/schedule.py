@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from sim.report import words
-from sim.report.account import FINISH_SHARE, Account, Face
+from sim.report.account import Account, Face
+from sim.report.amounts import FINISH_SHARE, MARK
 from sim.report.orders import Order, grit_words, orders, span, stop_by_gauge
 from sim.report.shapes import marked_face
 from sim.study.say import number, say_length, say_mass
@@ -21,7 +22,7 @@ from sim.study.say import number, say_length, say_mass
 if TYPE_CHECKING:
     from sim.lapping.outlook import Outlook
 
-__all__ = ["MARK", "Block", "Card", "Row", "card_of"]
+__all__ = ["Block", "Card", "Row", "card_of"]
 
 HEAVY, TOO_HEAVY = (
     12.0,
@@ -29,7 +30,6 @@ HEAVY, TOO_HEAVY = (
 )  # kg: care from here (common practice), the most for one (NIOSH lifting equation)
 SENSED = 1e-5  # of what lies on a balance: less it does not tell (common practice, no source)
 MOST_ROWS = 18  # of the readings; with more, some rounds or steps are read less
-MARK = "†"  # beside every form that is finer than the finish
 
 
 @dataclass(frozen=True)

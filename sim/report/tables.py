@@ -7,11 +7,10 @@ import math
 from sim.lapping.step import Step, Turn
 from sim.report import words
 from sim.report.account import Account, Face
+from sim.report.amounts import MARK
 from sim.report.typeset import escaped
 
 __all__ = ["forms_table", "steps_table", "stroke_words", "turn_words"]
-
-MARK = "†"  # beside every figure that is finer than the finish
 
 
 def stroke_words(step: Step, units: str = "metric") -> str:

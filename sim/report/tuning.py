@@ -11,7 +11,8 @@ from sim.planning.tuning import Candidate, Course, Tuning
 from sim.report import pictures
 from sim.report import tuning_notes as notes
 from sim.report import tuning_words as told
-from sim.report.comparison_words import MARK, MARKED
+from sim.report.amounts import MARK
+from sim.report.comparison_words import MARKED
 from sim.report.pictures.tuned import Mark, Slip, Way, slips, trade_off, ways
 from sim.report.sheet import CAUTIONS, bullets, part, sheet
 from sim.report.tuning_study import study_text

@@ -8,7 +8,7 @@ from sim.lapping.outlook import outlooks
 from sim.planning.draws import drawn_in_words
 from sim.planning.tuning import Asked, Band, Candidate, Nudge, Tuning
 from sim.report import words
-from sim.report.comparison_words import MARK
+from sim.report.amounts import MARK
 from sim.report.tuning_terms import finish, idle_keys, label, short_minutes, spoken, weighed
 
 __all__ = ["by_key", "how_sure", "notes", "slip", "sloppy", "worst_of"]

@@ -11,6 +11,7 @@ from sim.planning.knobs import where
 from sim.planning.naming import name_of, said
 from sim.planning.tuning import Asked, Candidate, Course, Nudge, Tuning
 from sim.report import words
+from sim.report.amounts import FINISH_SHARE
 from sim.study.model import Study
 
 __all__ = [
@@ -73,7 +74,7 @@ def worst(asked: Sequence[Asked], course: Course) -> Asked:
 def finish(study: Study, plate: str | None) -> float:
     """A tenth of the last grit on a plate (None: of the finest) [m]."""
     grits = [s.grit.size for s in study.steps if plate is None or plate in (s.top, s.bottom)]
-    return 0.1 * (min(grits) if plate is None else grits[-1]) if grits else 0.0
+    return FINISH_SHARE * (min(grits) if plate is None else grits[-1]) if grits else 0.0
 
 
 def weighed(study: Study) -> bool:

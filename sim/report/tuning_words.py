@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 from sim.planning.tuning import Asked, Candidate, Course, Tuning
 from sim.report import words
-from sim.report.comparison_words import MARK, MARKED
+from sim.report.amounts import MARK
+from sim.report.comparison_words import MARKED
 from sim.report.tuning_notes import notes, sloppy
 from sim.report.tuning_terms import asked_for, finish, label, settings, short_minutes, weighed, worst
 

@@ -18,10 +18,11 @@ from hypothesis import strategies as st
 from sim.cli import main
 from sim.report import words
 from sim.report.account import account
+from sim.report.amounts import MARK
 from sim.report.card import card_html, card_page
 from sim.report.layout import HEIGHT, SIZES, Line, laid_out
 from sim.report.page import render
-from sim.report.schedule import MARK, card_of
+from sim.report.schedule import card_of
 from sim.study.runfile import read_run
 
 CONFIGS = sorted((Path(__file__).parents[2] / "configs").glob("*.toml"))

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from sim.report import words
 from sim.report.account import Account, Face
+from sim.report.amounts import MARK
 from sim.report.pictures.ink import (
     HEIGHTS,
     SHEET,
@@ -40,7 +41,6 @@ __all__ = [
 ]
 
 MM = 1e3
-MARK = "†"  # beside what is finer than the finish, where the remark has no room
 UNIT = {"metric": 1e-6, "inch": 25.4e-9}
 _TITLE = 62.0  # height of a title [points]
 _LEGEND = 34.0

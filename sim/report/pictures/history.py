@@ -11,7 +11,8 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter
 
 from sim.report import words
-from sim.report.account import FINISH_SHARE, Account, Face, common_removed
+from sim.report.account import Account, Face, common_removed
+from sim.report.amounts import FINISH_SHARE
 from sim.report.pictures.ink import LINES, SHEET, Array, End, name_ends, new_figure, plain, round_step
 
 __all__ = ["history"]

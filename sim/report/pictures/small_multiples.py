@@ -15,7 +15,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter
 from sim.planning.summary import Summary
 from sim.report import words
 from sim.report.account import Account, Face
-from sim.report.comparison_words import MARK
+from sim.report.amounts import MARK
 from sim.report.pictures.cuts import Cut, piled
 from sim.report.pictures.faces import UNIT, contour_step, face_map, ramp_strip
 from sim.report.pictures.ink import (
