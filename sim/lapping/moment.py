@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,7 +41,8 @@ class Moment:
     `heights` [m], `removed` mean depth of land worn off since the run began [m], `pressure_speed` mean
     over the last block [Pa m/s].  `lift_share`: share of the last block in which part of the overlap bore
     nothing.  `scale_error`: largest departure from 1 of the factor on the top's load.  `sampling_error` [m]:
-    rms difference that the two halves of the last block's poses make.  `outcome`: on "end" only.
+    rms difference that the two halves of the last block's poses make.  `error` [m]: how far each form of each
+    plate, at margin 0, may be off by sampling and step together.  `outcome`: on "end" only.
     """
 
     clock: Clock
@@ -54,6 +55,7 @@ class Moment:
     lift_share: float = 0.0
     scale_error: float = 0.0
     sampling_error: float = 0.0
+    error: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     outcome: str | None = None
 
 
