@@ -82,7 +82,8 @@ def lay_shifted(bottom: Face, top: Face, sx: int, sy: int, radius: float, rows: 
     cx = sx - 0.5 * (nxb - nxt)
     cy = sy - 0.5 * (nyb - nyt)
     unit = bottom.cell / radius
-    loaded[:] = 0.0
+    for i in range(9):
+        loaded[i] = 0.0
     used = 0
     n = 0
     for j in range(max(0, sy), min(nyb, nyt + sy)):

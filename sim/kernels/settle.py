@@ -59,7 +59,8 @@ def loaded_sums(
     sums: Array,
 ) -> None:
     """Force, moments and Hessian sums (9,) at q = 0 with everything in contact, pulling allowed."""
-    sums[:] = 0.0
+    for i in range(9):
+        sums[i] = 0.0
     for r in range(first.size):
         xi0 = row_xi[r]
         n = count[r]
@@ -95,7 +96,8 @@ def bearing_sums(
     sums: Array,
 ) -> None:
     """Force, moments and Hessian sums (9,) over the points that bear at the plane `q`."""
-    sums[:] = 0.0
+    for i in range(9):
+        sums[i] = 0.0
     tilt = q[1]
     for r in range(first.size):
         eta = row_eta[r]
@@ -220,9 +222,9 @@ def settle(
         r2 = sums[2] - target[2]
         if not _solve(sums, r0, r1, r2, 0.0, dq) and not _solve(sums, r0, r1, r2, RIDGE * total, dq):
             return FAILED
-        old[:] = q
         for i in range(3):
-            q[i] = old[i] + dq[i]
+            old[i] = q[i]
+            q[i] += dq[i]
         bearing_sums(gap, share, first, count, row_xi, row_eta, step, q, trial)
         left = _unbalance(trial, target)
         if not left <= 0.5 * error:
@@ -239,6 +241,7 @@ def settle(
                     q[i] = old[i] + pace * dq[i]
             bearing_sums(gap, share, first, count, row_xi, row_eta, step, q, trial)
             left = _unbalance(trial, target)
-        sums[:] = trial
+        for i in range(9):
+            sums[i] = trial[i]
         error = left
     return FAILED

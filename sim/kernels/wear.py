@@ -64,7 +64,8 @@ def _report(report: Array, status: int, factor: float, work: Array, q: Array) ->
     report[OVERLAP] = work[0, 3]
     lifted = 1.0 - work[1, 3] / work[0, 3] if work[0, 3] > 0.0 else 1.0
     report[LIFTED] = lifted if lifted > 1e-9 else 0.0
-    report[PLANE : PLANE + 3] = q
+    for i in range(3):
+        report[PLANE + i] = q[i]
 
 
 @kernel
@@ -97,8 +98,9 @@ def wear_shifted(
         used = lay_shifted(bottom, top, sx, sy, top.radius, rows, work[0])
         first = rows.first[:used]
         count = rows.length[:used]
-        target[:] = poses[p, LOAD : LOAD + 3]
-        q[:] = reports[p, PLANE : PLANE + 3]
+        for i in range(3):
+            target[i] = poses[p, LOAD + i]
+            q[i] = reports[p, PLANE + i]
         status = settle(
             rows.gap, rows.share, first, count, rows.xi[:used], rows.eta[:used], unit, target, warm, q, work
         )
@@ -210,8 +212,9 @@ def wear_turned(
         used = gather(bottom, top, cx, cy, cos, sin, cx, cy, radius, rows)
         first = rows.first[:used]
         count = rows.length[:used]
-        target[:] = poses[p, LOAD : LOAD + 3]
-        q[:] = reports[p, PLANE : PLANE + 3]
+        for i in range(3):
+            target[i] = poses[p, LOAD + i]
+            q[i] = reports[p, PLANE + i]
         loaded_sums(rows.gap, rows.share, first, count, rows.xi[:used], rows.eta[:used], unit, work[0])
         status = settle(
             rows.gap, rows.share, first, count, rows.xi[:used], rows.eta[:used], unit, target, warm, q, work
