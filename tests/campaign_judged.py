@@ -1,0 +1,197 @@
+"""Averages judged against every stroke singly: references kept on disk, true errors beside those printed.
+
+A reference is a run in blocks of one stroke, each with all of `PHASES` poses spread over it.  It is kept under
+the study's digest in a folder named after the sources that make heights what they are (kernels, land, motion,
+law of wear): not after those that choose poses and blocks, which are what is judged.
+"""
+
+import ast
+import hashlib
+import json
+import time
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from campaign_studies import Drawn
+
+import sim
+from sim.errors import LapwrightError
+from sim.lapping.average import Pair, Sample
+from sim.lapping.run import Moment, Settings, lap
+from sim.plate.measure import EdgeMargin, forms
+
+PHASES = 128
+NO_MARGIN = EdgeMargin(share=0.0)
+TOLD = ("swap", "step", "end")  # moments at which forms are compared
+SOURCES = (
+    "kernels/*.py", "lapping/laid.py", "lapping/motion.py", "lapping/strokes.py", "lapping/step.py",
+    "lapping/wear.py", "plate/form.py", "plate/grid.py", "plate/grooves.py", "plate/outline.py",
+    "plate/plate.py",
+)  # fmt: skip
+ROUND_OFF = 1e-6  # of the removal: smaller errors are no errors
+
+Forms = dict[str, dict[str, float]]
+
+
+def stroke_by_stroke(phases: int = PHASES) -> Settings:
+    """Blocks of one stroke, so that each has all of the poses to itself."""
+    return Settings(poses=phases, fewest_poses=phases, tolerance=1e-9, longest=1e-9)
+
+
+@dataclass(frozen=True)
+class Told:
+    """Forms (plate -> name -> [m]) at margin 0 at a moment, and how far off they may be as the run says."""
+
+    event: str
+    strokes: int
+    forms: Forms
+    error: Forms
+
+
+@dataclass(frozen=True)
+class Run:
+    """What a run came to; `trouble` in words if it did not come to its end."""
+
+    told: tuple[Told, ...]
+    heights: dict[str, np.ndarray]
+    removed: dict[str, float]
+    blocks: int
+    poses: int
+    seconds: float
+    lift: float
+    trouble: str = ""
+
+    @property
+    def removal(self) -> float:
+        """Mean of both plates [m]."""
+        return sum(self.removed.values()) / len(self.removed)
+
+
+def forms_of(drawn: Drawn, moment: Moment) -> Forms:
+    """Those forms that are spoken of, at margin 0 [m]."""
+    found = {n: forms(p, moment.heights[n], NO_MARGIN).as_dict() for n, p in drawn.plates.items()}
+    return {n: {k: v for k, v in f.items() if v is not None} for n, f in found.items()}
+
+
+@contextmanager
+def counted():
+    """Count the poses that are evaluated."""
+    old, count = Pair.average, [0]
+
+    def average(self, *given, **more):
+        samples = [thing for thing in (*given, *more.values()) if isinstance(thing, Sample)]
+        count[0] += sum(sample.share.size for sample in samples)
+        return old(self, *given, **more)
+
+    Pair.average = average
+    try:
+        yield count
+    finally:
+        Pair.average = old
+
+
+def run(drawn: Drawn, settings: Settings, seed: int = 0) -> Run:
+    """Lap a study to its end."""
+    told, blocks, lift, trouble, moment = [], 0, 0.0, "", None
+    start = time.process_time()
+    with counted() as poses:
+        try:
+            for moment in lap(drawn.plates, [drawn.step], settings=settings, seed=seed):
+                blocks += moment.event == "block"
+                lift = max(lift, moment.lift_share)
+                if moment.event in TOLD:
+                    error = {n: dict(e) for n, e in moment.error.items()}
+                    told.append(Told(moment.event, moment.clock.strokes, forms_of(drawn, moment), error))
+        except LapwrightError as found:
+            trouble = str(found)
+    seconds = time.process_time() - start
+    assert moment is not None
+    heights = {n: np.array(z) for n, z in moment.heights.items()}
+    return Run(tuple(told), heights, dict(moment.removed), blocks, poses[0], seconds, lift, trouble)
+
+
+def sources_digest() -> str:
+    """Of what makes a reference what it is; comments and docstrings do not count."""
+    root = Path(sim.__file__).parent
+    seen = hashlib.sha256()
+    for pattern in SOURCES:
+        for path in sorted(root.glob(pattern)):
+            tree = ast.parse(path.read_text(encoding="utf-8"))
+            for node in ast.walk(tree):
+                body = getattr(node, "body", None)
+                if isinstance(body, list) and body and isinstance(body[0], ast.Expr):
+                    value = body[0].value
+                    if isinstance(value, ast.Constant) and isinstance(value.value, str):
+                        body[0].value = ast.Constant(value=None)
+            seen.update(f"{path.name}\n{ast.dump(tree)}\n".encode())
+    return seen.hexdigest()[:12]
+
+
+def kept_at(folder: Path, drawn: Drawn, phases: int = PHASES) -> Path:
+    """Where the reference of a study is kept."""
+    return folder / f"{drawn.index:04d}-{drawn.digest}-{phases}.npz"
+
+
+def reference(folder: Path | None, drawn: Drawn, phases: int = PHASES, made: bool = True) -> Run | None:
+    """Every stroke singly, from disk if it is there; None when it is not and is not to be made."""
+    path = kept_at(folder, drawn, phases) if folder is not None else None
+    if path is not None and path.exists():
+        return _read(path)
+    if not made:
+        return None
+    found = run(drawn, stroke_by_stroke(phases))
+    if path is not None:
+        _write(path, found)
+    return found
+
+
+def _write(path: Path, found: Run) -> None:
+    told = [[t.event, t.strokes, t.forms, t.error] for t in found.told]
+    facts = {"told": told, "removed": found.removed, "blocks": found.blocks, "poses": found.poses,
+             "seconds": found.seconds, "lift": found.lift, "trouble": found.trouble}  # fmt: skip
+    path.parent.mkdir(parents=True, exist_ok=True)
+    half = path.with_suffix(".part.npz")
+    np.savez(half, facts=np.array(json.dumps(facts)), **found.heights)
+    half.replace(path)
+
+
+def _read(path: Path) -> Run:
+    with np.load(path) as kept:
+        facts = json.loads(str(kept["facts"]))
+        heights = {name: kept[name] for name in kept.files if name != "facts"}
+    facts["told"] = tuple(Told(*told) for told in facts["told"])
+    return Run(heights=heights, **facts)
+
+
+@dataclass(frozen=True)
+class Error:
+    """One form of one plate at one moment, as shares of the removal: off by so much, said to be."""
+
+    index: int
+    kinds: tuple[str, ...]
+    event: str
+    strokes: int
+    plate: str
+    form: str
+    true: float
+    printed: float
+
+    @property
+    def within(self) -> bool:
+        """Not more than twice what was printed."""
+        return self.true <= 2.0 * self.printed + ROUND_OFF
+
+
+def errors(drawn: Drawn, fast: Run, real: Run) -> list[Error]:
+    """Each form of each plate at each moment that both tell of."""
+    found = []
+    for a, b in zip(fast.told, real.told, strict=True):
+        assert (a.event, a.strokes) == (b.event, b.strokes), (drawn.index, a.event, b.event)
+        for plate, of_plate in a.forms.items():
+            for form, value in of_plate.items():
+                true = abs(value - b.forms[plate][form]) / real.removal
+                printed = a.error.get(plate, {}).get(form, 0.0) / real.removal
+                found.append(Error(drawn.index, drawn.kinds, a.event, a.strokes, plate, form, true, printed))
+    return found
