@@ -1,12 +1,11 @@
 """Averages judged against every stroke singly: references kept on disk, true errors beside those printed.
 
-A reference is a run in blocks of one stroke, each with all of `PHASES` poses spread over it.  It is kept under
-the study's digest in a folder named after the sources that make heights what they are (kernels, land, motion,
-law of wear): not after those that choose poses and blocks, which are what is judged.
+A reference is a run in blocks of one stroke, each with all of `PHASES` poses spread over it.  It is kept by
+the study's digest together with a probe: the wear of a few poses of the study as the kernels gave it then.
+Where they give it otherwise now (land, motion, settling, places on whole cells), the reference is made anew;
+how poses and blocks are chosen, which is what is judged, leaves it as it is.
 """
 
-import ast
-import hashlib
 import json
 import time
 from contextlib import contextmanager
@@ -16,21 +15,18 @@ from pathlib import Path
 import numpy as np
 from campaign_studies import Drawn
 
-import sim
 from sim.errors import LapwrightError
 from sim.lapping.average import Pair, Sample
+from sim.lapping.motion import Motion
 from sim.lapping.run import Moment, Settings, lap
 from sim.plate.measure import EdgeMargin, forms
 
 PHASES = 128
 NO_MARGIN = EdgeMargin(share=0.0)
 TOLD = ("swap", "step", "end")  # moments at which forms are compared
-SOURCES = (
-    "kernels/*.py", "lapping/laid.py", "lapping/motion.py", "lapping/strokes.py", "lapping/step.py",
-    "lapping/wear.py", "plate/form.py", "plate/grid.py", "plate/grooves.py", "plate/outline.py",
-    "plate/plate.py",
-)  # fmt: skip
 ROUND_OFF = 1e-6  # of the removal: smaller errors are no errors
+PROBES = 24  # poses over the whole step
+SAME = 1e-6  # of the largest wear of the probe
 
 Forms = dict[str, dict[str, float]]
 
@@ -112,21 +108,20 @@ def run(drawn: Drawn, settings: Settings, seed: int = 0) -> Run:
     return Run(tuple(told), heights, dict(moment.removed), blocks, poses[0], seconds, lift, trouble)
 
 
-def sources_digest() -> str:
-    """Of what makes a reference what it is; comments and docstrings do not count."""
-    root = Path(sim.__file__).parent
-    seen = hashlib.sha256()
-    for pattern in SOURCES:
-        for path in sorted(root.glob(pattern)):
-            tree = ast.parse(path.read_text(encoding="utf-8"))
-            for node in ast.walk(tree):
-                body = getattr(node, "body", None)
-                if isinstance(body, list) and body and isinstance(body[0], ast.Expr):
-                    value = body[0].value
-                    if isinstance(value, ast.Constant) and isinstance(value.value, str):
-                        body[0].value = ast.Constant(value=None)
-            seen.update(f"{path.name}\n{ast.dump(tree)}\n".encode())
-    return seen.hexdigest()[:12]
+def probe(drawn: Drawn) -> dict[str, np.ndarray]:
+    """Pressure x speed on both faces as they come, mean of a few poses over the whole step."""
+    step = drawn.step
+    top, bottom = drawn.plates[step.top], drawn.plates[step.bottom]
+    motion = Motion(step, (0, 1, 1))
+    load = top.weight + step.load.force
+    poses = motion.poses(
+        (np.arange(PROBES) + 0.5) * (step.total_strokes / PROBES) + np.arange(PROBES) / PROBES
+    )
+    sample = Sample(poses, np.full(PROBES, 1.0 / PROBES), motion.moment(poses, load))
+    average = Pair(bottom, top, step.grit.layer.stiffness, load).average(
+        bottom.heights(), top.heights(), sample
+    )
+    return {"probe_bottom": average.bottom, "probe_top": average.top}
 
 
 def kept_at(folder: Path, drawn: Drawn, phases: int = PHASES) -> Path:
@@ -137,30 +132,38 @@ def kept_at(folder: Path, drawn: Drawn, phases: int = PHASES) -> Path:
 def reference(folder: Path | None, drawn: Drawn, phases: int = PHASES, made: bool = True) -> Run | None:
     """Every stroke singly, from disk if it is there; None when it is not and is not to be made."""
     path = kept_at(folder, drawn, phases) if folder is not None else None
+    now = probe(drawn) if path is not None else {}
     if path is not None and path.exists():
-        return _read(path)
+        kept = _read(path, now)
+        if kept is not None:
+            return kept
     if not made:
         return None
     found = run(drawn, stroke_by_stroke(phases))
+    assert found.trouble or found.blocks == drawn.step.total_strokes
     if path is not None:
-        _write(path, found)
+        _write(path, found, now)
     return found
 
 
-def _write(path: Path, found: Run) -> None:
+def _write(path: Path, found: Run, now: dict[str, np.ndarray]) -> None:
     told = [[t.event, t.strokes, t.forms, t.error] for t in found.told]
     facts = {"told": told, "removed": found.removed, "blocks": found.blocks, "poses": found.poses,
              "seconds": found.seconds, "lift": found.lift, "trouble": found.trouble}  # fmt: skip
     path.parent.mkdir(parents=True, exist_ok=True)
     half = path.with_suffix(".part.npz")
-    np.savez(half, facts=np.array(json.dumps(facts)), **found.heights)
+    np.savez(half, facts=np.array(json.dumps(facts)), **found.heights, **now)
     half.replace(path)
 
 
-def _read(path: Path) -> Run:
+def _read(path: Path, now: dict[str, np.ndarray]) -> Run | None:
+    """A reference; None when the kernels no longer give what they gave for it."""
     with np.load(path) as kept:
+        for name, value in now.items():
+            if not np.abs(kept[name] - value).max() <= SAME * np.abs(value).max():
+                return None
         facts = json.loads(str(kept["facts"]))
-        heights = {name: kept[name] for name in kept.files if name != "facts"}
+        heights = {name: kept[name] for name in kept.files if name != "facts" and name not in now}
     facts["told"] = tuple(Told(*told) for told in facts["told"])
     return Run(heights=heights, **facts)
 

@@ -9,9 +9,8 @@
     python docs/design/every_stroke.py --cache DIR --again 20        20 references beside those made anew
     python docs/design/every_stroke.py --cache DIR --phases-check 20     or with twice the poses a stroke
 
-References (every stroke singly) are kept in DIR, in a folder for each state of the sources that make them, so
-that only what is judged is run again.  All of them take about half an hour, judging all a minute.
-Without DIR nothing is kept.
+References (every stroke singly) are kept in DIR, so that only what is judged is run again; those that the
+kernels would make otherwise by now are made anew.  All of them take about half an hour, judging all a minute.
 """
 
 from __future__ import annotations
@@ -36,7 +35,6 @@ from campaign_judged import (  # noqa: E402
     kept_at,
     reference,
     run,
-    sources_digest,
     stroke_by_stroke,
 )
 from campaign_studies import Drawn, drawn  # noqa: E402
@@ -74,14 +72,14 @@ def studies(given: argparse.Namespace) -> Iterator[Drawn]:
 def fill(given: argparse.Namespace, folder: Path) -> None:
     """Make the references that are missing."""
     for study in studies(given):
-        if not kept_at(folder, study).exists():
+        if reference(folder, study, made=False) is None:
             found = reference(folder, study)
             assert found is not None
             trouble = f"  TROUBLE: {found.trouble}" if found.trouble else ""
             print(f"{study.index}: {found.seconds:.1f} s, {study.words}{trouble}", flush=True)
 
 
-def judge(given: argparse.Namespace, folder: Path | None) -> list[Judged]:
+def judge(given: argparse.Namespace, folder: Path) -> list[Judged]:
     """Run each study as a user would, beside its reference."""
     settings = Settings()
     run(drawn(0), settings)  # compiled before anything is timed
@@ -192,8 +190,9 @@ def asked() -> argparse.Namespace:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("--cache", type=Path, help="folder for the references, outside the repository")
-    parser.add_argument("--state", help="use references of this state of the sources, whatever they are now")
+    parser.add_argument(
+        "--cache", type=Path, required=True, help="folder for the references, outside the repository"
+    )
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--count", type=int, default=STUDIES)
     parser.add_argument("--index", type=int, help="one study alone")
@@ -211,17 +210,14 @@ def asked() -> argparse.Namespace:
 def main() -> None:
     """Judge, and say what came of it."""
     given = asked()
-    folder = given.cache / (given.state or sources_digest()) if given.cache else None
-    if folder is not None:
-        print(f"references in {folder}", file=sys.stderr)
-        if given.fill:
-            fill(given, folder)
-            return
-        if given.again or given.phases_check:
-            again(given, folder, given.again or given.phases_check, PHASES if given.again else 2 * PHASES)
-            return
+    if given.fill:
+        fill(given, given.cache)
+        return
+    if given.again or given.phases_check:
+        again(given, given.cache, given.again or given.phases_check, PHASES if given.again else 2 * PHASES)
+        return
     start = time.perf_counter()
-    found = judge(given, folder)
+    found = judge(given, given.cache)
     if not found:
         sys.exit("no study to judge")
     text = "\n\n".join([cost_of(found), by_kind(found), "The ten furthest off:", worst_of(found)])
