@@ -28,6 +28,8 @@ __all__ = [
     "LOAD",
     "MOMENT_X",
     "MOMENT_Y",
+    "OF_BOTTOM",
+    "OF_TOP",
     "OVERLAP",
     "PLANE",
     "POSE_COLUMNS",
@@ -50,9 +52,11 @@ __all__ = [
 C_X, C_Y, THETA, V_X, V_Y, SPIN, WEIGHT, LOAD, MOMENT_X, MOMENT_Y = range(10)
 POSE_COLUMNS = 10
 # Columns of a report: status of settling, share of the land in overlap that bears nothing, factor on
-# the load gathered by the top, land in overlap [cells], and the plane (h, a R, b R) from column PLANE on.
+# the load gathered by the top, land in overlap [cells], the plane (h, a R, b R) from column PLANE on, and what
+# is added to the bottom and to the top, summed with 1, x, y, x^2, xy, y^2 (as each lies, in units of R).
 STATUS, LIFTED, FACTOR, OVERLAP, PLANE = range(5)
-REPORT_COLUMNS = 7
+OF_BOTTOM, OF_TOP = 7, 13
+REPORT_COLUMNS = 19
 
 Array = NDArray[np.float64]
 
@@ -66,6 +70,29 @@ def _report(report: Array, status: int, factor: float, work: Array, q: Array) ->
     report[LIFTED] = lifted if lifted > 1e-9 else 0.0
     for i in range(3):
         report[PLANE + i] = q[i]
+
+
+@kernel
+def _note(report: Array, column: int, sums: Array, x: float, y: float) -> None:
+    """Report six sums taken about a point that lies at (x, y) of the face."""
+    report[column] = sums[0]
+    report[column + 1] = sums[1] + x * sums[0]
+    report[column + 2] = sums[2] + y * sums[0]
+    report[column + 3] = sums[3] + 2.0 * x * sums[1] + x * x * sums[0]
+    report[column + 4] = sums[4] + x * sums[2] + y * sums[1] + x * y * sums[0]
+    report[column + 5] = sums[5] + 2.0 * y * sums[2] + y * y * sums[0]
+
+
+@kernel
+def _add_line(sums: Array, xi: float, eta: float, unit: float, s0: float, s1: float, s2: float) -> None:
+    """Add a row's sums of 1, k, k^2 (k cells from xi on) to the six of a pose."""
+    x1 = xi * s0 + unit * s1
+    sums[0] += s0
+    sums[1] += x1
+    sums[2] += eta * s0
+    sums[3] += xi * xi * s0 + 2.0 * xi * unit * s1 + unit * unit * s2
+    sums[4] += eta * x1
+    sums[5] += eta * eta * s0
 
 
 @kernel
@@ -91,6 +118,7 @@ def wear_shifted(
     target = np.empty(3)
     q = np.empty(3)
     work = np.zeros((3, 10))
+    sums = np.empty(6)
     unit = bottom.cell / top.radius
     for p in range(poses.shape[0]):
         sx = int(np.rint(poses[p, C_X] / bottom.cell + 0.5 * (nxb - nxt)))
@@ -108,6 +136,8 @@ def wear_shifted(
         if status != SETTLED:
             continue
         amount = poses[p, WEIGHT] * math.hypot(poses[p, V_X], poses[p, V_Y]) * stiffness
+        for i in range(6):
+            sums[i] = 0.0
         for r in range(used):
             j = rows.line[r]
             lo = rows.column[r]
@@ -118,10 +148,21 @@ def wear_shifted(
             shares = rows.share[first[r] : first[r] + m]
             wb = wear_bottom[j, lo : lo + m]
             wt = wear_top[j - sy, lo - sx : lo - sx + m]
+            s0 = 0.0
+            s1 = 0.0
+            s2 = 0.0
             for k in range(m):
                 rate = amount * shares[k] * max(0.0, gaps[k] - base - slope * k)
                 wb[k] += rate
                 wt[k] += rate
+                s0 += rate
+                s1 += rate * k
+                s2 += rate * k * k
+            _add_line(sums, rows.xi[r], rows.eta[r], unit, s0, s1, s2)
+        _note(reports[p], OF_TOP, sums, 0.0, 0.0)
+        cx = (sx - 0.5 * (nxb - nxt)) * unit
+        cy = (sy - 0.5 * (nyb - nyt)) * unit
+        _note(reports[p], OF_BOTTOM, sums, cx, cy)
 
 
 @kernel
@@ -151,8 +192,11 @@ def _wear(
     spin: float,
     amount: float,
     wear: Array,
+    sums: Array,
 ) -> None:
-    """Add amount * squeeze * speed * land in contact to the face whose rows these are."""
+    """Add amount * squeeze * speed * land in contact to the face whose rows these are, and its six `sums`."""
+    for i in range(6):
+        sums[i] = 0.0
     for r in range(used):
         base = q[0] + q[2] * rows.eta[r] + q[1] * rows.xi[r]
         slope = q[1] * unit
@@ -163,16 +207,27 @@ def _wear(
         target = wear[rows.line[r], lo : lo + m]
         vx = v[0] - spin * rows.eta[r] * radius
         vy = v[1] + spin * rows.xi[r] * radius
+        s0 = 0.0
+        s1 = 0.0
+        s2 = 0.0
         if spin == 0.0:
             rate = amount * math.hypot(vx, vy)
             for k in range(m):
-                target[k] += rate * shares[k] * max(0.0, gaps[k] - base - slope * k)
+                add = rate * shares[k] * max(0.0, gaps[k] - base - slope * k)
+                target[k] += add
+                s0 += add
+                s1 += add * k
+                s2 += add * k * k
         else:
             dv = spin * unit * radius
             for k in range(m):
                 w = vy + k * dv
-                rate = amount * math.sqrt(vx * vx + w * w)
-                target[k] += rate * shares[k] * max(0.0, gaps[k] - base - slope * k)
+                add = amount * math.sqrt(vx * vx + w * w) * shares[k] * max(0.0, gaps[k] - base - slope * k)
+                target[k] += add
+                s0 += add
+                s1 += add * k
+                s2 += add * k * k
+        _add_line(sums, rows.xi[r], rows.eta[r], unit, s0, s1, s2)
 
 
 @kernel
@@ -202,6 +257,7 @@ def wear_turned(
     q_top = np.empty(3)
     v = np.empty(2)
     work = np.zeros((3, 10))
+    sums = np.empty(6)
     unit = bottom.cell / radius
     unit_top = top.cell / radius
     for p in range(poses.shape[0]):
@@ -226,7 +282,8 @@ def wear_turned(
         amount = poses[p, WEIGHT] * stiffness
         v[0] = poses[p, V_X]
         v[1] = poses[p, V_Y]
-        _wear(rows, used, unit, radius, q, v, spin, amount, wear_bottom)
+        _wear(rows, used, unit, radius, q, v, spin, amount, wear_bottom, sums)
+        _note(reports[p], OF_BOTTOM, sums, cx / radius, cy / radius)
         # The same pose seen from the top: everything turned back by theta, the bottom laid over its cells.
         v[0] = cos * poses[p, V_X] + sin * poses[p, V_Y]
         v[1] = -sin * poses[p, V_X] + cos * poses[p, V_Y]
@@ -239,4 +296,5 @@ def wear_turned(
         gathered = _force(rows, used, unit_top, q_top) * (top.cell / bottom.cell) ** 2
         factor = target[0] / gathered if gathered > 0.0 else 0.0
         reports[p, FACTOR] = factor
-        _wear(rows, used, unit_top, radius, q_top, v, spin, amount * factor, wear_top)
+        _wear(rows, used, unit_top, radius, q_top, v, spin, amount * factor, wear_top, sums)
+        _note(reports[p], OF_TOP, sums, 0.0, 0.0)

@@ -66,6 +66,26 @@ class Laid:
         turned = _quarters(laid, -self.quarter)
         return np.ascontiguousarray(turned[:, ::-1] if self.over else turned)
 
+    def seen(self, sums: Array) -> Array:
+        """Sums (..., 6) over the face with 1, x, y, x^2, xy, y^2, from how it lies to looking at it."""
+        if not self.over:
+            return sums
+        angle = np.array(0.5 * np.pi * self.quarter)
+        zero, unit = np.zeros(2), np.eye(2)
+        (ux, uy), (vx, vy) = on_face(unit[0], unit[1], zero, zero, angle)
+        one, x, y, xx, xy, yy = np.moveaxis(sums, -1, 0)
+        return np.stack(
+            [
+                one,
+                ux * x + uy * y,
+                vx * x + vy * y,
+                ux * ux * xx + 2.0 * ux * uy * xy + uy * uy * yy,
+                ux * vx * xx + (ux * vy + uy * vx) * xy + uy * vy * yy,
+                vx * vx * xx + 2.0 * vx * vy * xy + vy * vy * yy,
+            ],
+            axis=-1,
+        )
+
     def face(self, heights: Array, gathered: bool = True) -> Face:
         """Make ready for the kernels; `heights` (ny, nx) [m] as looking at the face.
 

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Clock", "Moment", "frozen"]
+__all__ = ["Clock", "Doubt", "Moment", "frozen"]
 
 Array = NDArray[np.float64]
+
+STEP_SHARE = 0.3  # of the difference between orders, which is the error of the lower; the higher one is kept
 
 
 @dataclass(frozen=True)
@@ -27,10 +30,41 @@ class Clock:
     swapped_at: int = 0
     read_at: int = -1
     stride: float = 0.0
+    poses: float = 0.0
     closed: bool = False
     gauged: bool = False
     ran_out: bool = False
     off_before: float = 0.0
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """How sure the forms `names` of one plate are: scalars only, so that they are written and read exactly.
+
+    `sampled` [m2]: sum of the squares of what each block's poses leave open, which is as likely to be one way
+    as the other; `stepped` [m]: sum of what each block's step leaves open, which goes the same way.
+    """
+
+    names: tuple[str, ...]
+    sampled: tuple[float, ...] = (0.0, 0.0, 0.0)
+    stepped: tuple[float, ...] = (0.0, 0.0, 0.0)
+
+    def after(self, sampled: Array, stepped: Array) -> Doubt:
+        """With one more block, whose poses leave `sampled` and whose step leaves `stepped` open (3,) [m]."""
+        # One block tells each form by a single difference; half of what all three tell steadies it.
+        square = 0.5 * sampled**2 + 0.5 * float((sampled**2).mean())
+        return Doubt(
+            self.names,
+            tuple(float(a + b) for a, b in zip(self.sampled, square, strict=True)),
+            tuple(float(a + b) for a, b in zip(self.stepped, stepped, strict=True)),
+        )
+
+    def errors(self) -> dict[str, float]:
+        """Error of each form [m]."""
+        return {
+            name: sqrt(square) + STEP_SHARE * abs(step)
+            for name, square, step in zip(self.names, self.sampled, self.stepped, strict=True)
+        }
 
 
 @dataclass(frozen=True)
@@ -40,9 +74,8 @@ class Moment:
     `event`: "start", "block", "swap", "fresh grit", "step" (a step has ended) or "end".
     `heights` [m], `removed` mean depth of land worn off since the run began [m], `pressure_speed` mean
     over the last block [Pa m/s].  `lift_share`: share of the last block in which part of the overlap bore
-    nothing.  `scale_error`: largest departure from 1 of the factor on the top's load.  `sampling_error` [m]:
-    rms difference that the two halves of the last block's poses make.  `error` [m]: how far each form of each
-    plate, at margin 0, may be off by sampling and step together.  `outcome`: on "end" only.
+    nothing.  `scale_error`: largest departure from 1 of the factor on the top's load.  `doubt`: of the forms of
+    each plate, by poses and by steps.  `outcome`: on "end" only.
     """
 
     clock: Clock
@@ -54,9 +87,13 @@ class Moment:
     pressure_speed: Mapping[str, Array]
     lift_share: float = 0.0
     scale_error: float = 0.0
-    sampling_error: float = 0.0
-    error: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    doubt: Mapping[str, Doubt] = field(default_factory=dict)
     outcome: str | None = None
+
+    @property
+    def error(self) -> dict[str, dict[str, float]]:
+        """How far each form of each plate, at margin 0, may be off by poses and steps together [m]."""
+        return {name: doubt.errors() for name, doubt in self.doubt.items()}
 
 
 def frozen(values: Array) -> Array:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.lapping.step import Hand, Step, Turn
-from sim.lapping.strokes import path_length
+from sim.lapping.strokes import Zigzag, arc_middle, arc_moments, path_length
 
 __all__ = ["Motion", "Poses"]
 
@@ -228,6 +228,95 @@ class Motion:
     def fixed_angle(self) -> bool:
         """True when theta never changes while the plates rub (no turning, or only indexed)."""
         return _rate(self.step.walk, 1.0) + _rate(self.step.turn, 1.0) == 0.0
+
+    @cached_property
+    def clocks(self) -> tuple[str, ...]:
+        """What runs on beside the phase of the stroke: "theta", "alpha" (where it is not theta), "traverse"."""
+        step = self.step
+        turns, walks = step.turn.angle != 0.0, step.walk.angle != 0.0
+        undone = turns and walks and step.turn == replace(step.walk, angle=-step.walk.angle)
+        names = []
+        if (turns or walks) and not undone:
+            names.append("theta")
+        if walks and turns:
+            names.append("alpha")
+        if isinstance(step.curve, Zigzag):
+            names.append("traverse")
+        return tuple(names)
+
+    def slow(self, strokes: Array) -> Array:
+        """Turns that each of the `clocks` has made at `strokes` (n,), shape (clocks, n)."""
+        step = self.step
+        alpha = _angle(step.walk, strokes)
+        reached = {"theta": alpha + _angle(step.turn, strokes), "alpha": alpha}
+        turns = {name: angle / (2.0 * pi) for name, angle in reached.items()}
+        if isinstance(step.curve, Zigzag):
+            turns["traverse"] = strokes / step.curve.passes
+        return np.array([turns[name] for name in self.clocks]).reshape(-1, strokes.size)
+
+    @cached_property
+    def rates(self) -> Array:
+        """Turns a stroke (clocks,) of the `clocks` that run on while the plates rub, 0 for those set over."""
+        step = self.step
+        walk, turn = (_rate(t, 1.0) / (2.0 * pi) for t in (step.walk, step.turn))
+        rate = {"theta": walk + turn, "alpha": walk}
+        if isinstance(step.curve, Zigzag):
+            rate["traverse"] = 1.0 / step.curve.passes
+        return np.array([rate[name] for name in self.clocks])
+
+    def arc_means(self, strokes: Array) -> tuple[Array, Array]:
+        """Speed x 1, c and c c^T at `strokes` (n, 6), in units of their size, and the means of the whole path (6,).
+
+        The moment law lives on these means.  Nothing (n, 0) where they are not those of one stroke: an operator
+        who walks, a zigzag, an unsteady hand, a top that does not travel.
+        """
+        step = self.step
+        if step.walk.angle != 0.0 or step.curve.period != 1.0 or not step.hand.steady or self._speed == 0.0:
+            return np.empty((strokes.size, 0)), np.empty(0)
+        centre, turned = np.array(step.centre), _turned(np.eye(2), np.full(2, step.direction)).T
+        size = self._extent + float(np.abs(centre).max())
+        products = turned @ arc_moments(step.curve) @ turned.T + np.outer(centre, centre)
+        place = arc_middle(step.curve) @ turned.T + centre
+        means = np.array([1.0, *(place / size), *(products[[0, 0, 1], [0, 1, 1]] / size**2)])
+        poses = self.poses(strokes)
+        x, y = poses.cx / size, poses.cy / size
+        speed = np.hypot(poses.vx, poses.vy) / self._speed
+        return speed[:, None] * np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1), means
+
+    def scatter_of(self, strokes: Array, block: NDArray[np.int64]) -> tuple[Array, Array]:
+        """How the hand strays at `strokes` (n,): values (n, k) and their means (k,) over a `block` of strokes.
+
+        Nothing (k = 0) for a steady hand.
+        """
+        hand = self.step.hand
+        if hand.steady:
+            return np.empty((strokes.size, 0)), np.empty(0)
+
+        def strays(at: Array) -> Array:
+            amplitude, hurry, veer, aside = self._hand(hand, at)
+            size = max(self._extent, 1e-300)
+            x, y = aside[:, 0] / size, aside[:, 1] / size
+            a = amplitude - 1.0
+            return np.stack([a, a * a, hurry - 1.0, a * (hurry - 1.0), veer, veer * veer, x, y, x * x, y * y], 1)
+
+        own, means = strays(strokes), strays(block + 0.5).mean(axis=0)
+        used = np.any(own != own[:1], axis=0)
+        return own[:, used], means[used]
+
+    @cached_property
+    def roughness(self) -> float:
+        """How much strokes of an unsteady hand differ, as a share of what they wear."""
+        hand = self.step.hand
+        if hand.steady:
+            return 0.0
+        aside = hand.centre / max(self._extent, 1e-300)
+        return 0.5 * sqrt(hand.amplitude**2 + hand.pace**2 + hand.direction**2 + min(aside, 1.0) ** 2)
+
+    @cached_property
+    def _extent(self) -> float:
+        """Half the extent of the curve [m]."""
+        places = self.step.curve.position(2.0 * pi * self.step.curve.period * np.arange(64) / 64.0)
+        return float(np.abs(places).max())
 
     @property
     def _indexes(self) -> list[Turn]:

@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
-from math import ceil, inf
+from math import ceil, log2, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,13 +21,13 @@ from sim.errors import LapwrightError
 from sim.lapping.average import CHUNKS, Pair
 from sim.lapping.block import Block, mean_over_land, settling_time
 from sim.lapping.gauge import on_top_by_reading, satisfied
-from sim.lapping.moment import Clock, Moment, frozen
+from sim.lapping.moment import Clock, Doubt, Moment, frozen
 from sim.lapping.motion import Motion
 from sim.lapping.poses import GOLDEN, PLASTIC, block_sample
 from sim.lapping.step import Grit, Step
 from sim.lapping.support import check_stands
 from sim.lapping.wear import kappa, kappa_from_observation, rubbing_until, settled, wear_time
-from sim.plate.measure import EdgeMargin
+from sim.plate.measure import EdgeMargin, form_names
 from sim.plate.plate import Plate
 
 __all__ = ["Clock", "Moment", "Settings", "lap"]
@@ -35,22 +35,36 @@ __all__ = ["Clock", "Moment", "Settings", "lap"]
 Array = NDArray[np.float64]
 
 
+FEW_TURNS = 24.0  # of the top in a step: then blocks are ...
+PARTS_OF_TURN = 8.0, 32.0  # ... such parts of a turn, so that its strokes are lapped in order
+BLOCKS_IN_ORDER = 96.0  # about so many in the step, within those limits
+FEW_BLOCKS = 24.0  # in the step: later stages on more than a quarter of the poses
+REPEATED = 2.0  # a block that wants so many times the poses is done again with more
+
+
 @dataclass(frozen=True)
 class Settings:
     """Numerical choices; `docs/numerics.md` shows how the defaults were found.
 
-    `poses` in a block's sample, but in short blocks only so many that a quarter of the time in which a
-    mismatch dies is seen by `poses`, and never fewer than `fewest_poses`; `tolerance`: error of the Euler
-    step inside a block, as a share of the mean squeeze; `longest`: of a block, in units of the time in which
-    a mismatch dies; `look_every` strokes at most where an `until` is watched.
+    `poses` to begin with in a block's sample, then as many between `fewest_poses` and `most_poses` as keep what
+    they leave open in any form, all blocks together, within `accuracy` as a share of the metal that the step
+    takes off; `tolerance`: difference of a second-order step inside a block, as a share of the mean squeeze;
+    `longest`: of a block, in units of the time in which a mismatch dies; `look_every` strokes at most where an
+    `until` is watched.
     """
 
     poses: int = 64
     fewest_poses: int = 16
+    most_poses: int = 2048
+    accuracy: float = 0.001
     tolerance: float = 0.002
-    longest: float = 0.7
+    longest: float = 1.4
     look_every: int = 4
     observing_poses: int = 256
+
+    def __post_init__(self) -> None:
+        if not 1 <= self.fewest_poses <= self.poses <= self.most_poses:
+            raise ValueError("poses must lie between fewest_poses and most_poses")
 
 
 def lap(
@@ -112,6 +126,7 @@ class _Work:
             heights={name: frozen(plate.heights().copy()) for name, plate in self.plates.items()},
             removed=dict.fromkeys(self.plates, 0.0),
             pressure_speed={name: frozen(np.zeros(plate.grid.shape)) for name, plate in self.plates.items()},
+            doubt={name: Doubt(form_names(plate.outline)) for name, plate in self.plates.items()},
         )
 
     def advance(self, moment: Moment) -> Moment:
@@ -190,11 +205,14 @@ class _Work:
             stops.append(clock.swapped_at + stay)
         if step.grit.fade is not None:
             stops.append(_next(clock.strokes, _strokes(step.fresh_every, step.pace)))
-        if motion.index_every and motion.index_every / step.pace >= 0.25 * tau:
+        in_order = _in_order(motion, step)
+        if motion.index_every and (
+            motion.index_every / step.pace >= 0.25 * tau or motion.index_every >= in_order
+        ):
             stops.append(_next(clock.strokes, motion.index_every))
         if step.until is not None:
             stops.append(clock.strokes + self.settings.look_every)
-        return min(stops) - clock.strokes
+        return min(min(stops) - clock.strokes, max(in_order, motion.index_every))
 
     def _block(self, step: Step, moment: Moment) -> Moment:
         clock = moment.clock
@@ -208,17 +226,23 @@ class _Work:
         stride = clock.stride or 0.1 * tau * step.pace
         number = _fit(stride, most, motion)
         shift = self._shift(clock)
+        poses = self._poses(clock, pair)
         while True:
-            poses = self._poses(number / step.pace, tau)
-            sample = block_sample(motion, pair.load, clock.strokes, number, poses, shift)
+            sample = block_sample(
+                motion, pair.load, clock.strokes, number, poses, shift, clock.block, pair.round_faces
+            )
             time = wear_time(grit.fade, clock.grit_age, number / step.pace)
             with _named(clock):
                 self._check_stands(step, clock.step, top, bottom)
-                block = Block.heun(pair, moment, sample, rates, time)
-            ease = 0.9 * (self.settings.tolerance * block.squeeze / max(block.error, 1e-300)) ** 0.5
-            if ease >= 0.9 or number == 1:
+                block = Block.third_order(pair, moment, sample, rates, time, self._part(step, clock, number))
+            ease = 0.9 * (self.settings.tolerance * block.squeeze / max(block.error, 1e-300)) ** (1.0 / 3.0)
+            more = self._wanted_poses(step, moment, block, number, poses)
+            if ease < 0.9 and number > 1:
+                number = max(1, min(number - 1, int(number * max(ease, 0.2))))
+            elif more > REPEATED * poses and poses < self.settings.most_poses:
+                poses = self._whole(min(more, 4.0 * poses))
+            else:
                 break
-            number = max(1, min(number - 1, int(number * max(ease, 0.2))))
         age = clock.grit_age + number / step.pace
         tau = block.squeeze / max(block.removal_rate, 1e-300)
         longest = rubbing_until(grit.fade, age, self.settings.longest * tau) * step.pace
@@ -226,13 +250,15 @@ class _Work:
         wider = number * min(max(0.9 * ease, 0.3), 3.0)
         if number < stride and ease >= 1.0:
             wider = max(wider, stride)  # the block was cut short by the schedule, not by its error
+        stride = max(1.0, min(wider, longest, 1e9))
         done = replace(
             clock,
             strokes=clock.strokes + number,
             block=clock.block + 1,
             time=clock.time + number / step.pace,
             grit_age=age,
-            stride=max(1.0, min(wider, longest, 1e9)),
+            stride=stride,
+            poses=max(0.7 * poses, min(more * (stride / number) ** (1.0 / 3.0), 2.0 * poses)),
         )
         after = block.applied(moment, done)
         if step.until is not None and satisfied(step.until, self.plates, moment, after, self.margin):
@@ -246,10 +272,36 @@ class _Work:
             check_stands(step, top, bottom)
             self.standing.add(key)
 
-    def _poses(self, time: float, tau: float) -> int:
-        """Poses for a block of `time` [s]; a multiple of the chunks, so that all do the same work."""
-        wanted = ceil(self.settings.poses * time / (0.25 * tau) / CHUNKS) * CHUNKS if tau < inf else 0
-        return min(self.settings.poses, max(self.settings.fewest_poses, wanted))
+    def _poses(self, clock: Clock, pair: Pair) -> int:
+        """Poses for the next block."""
+        return self._whole(clock.poses or self.settings.poses * (1 if pair.round_faces else 2))
+
+    def _part(self, step: Step, clock: Clock, number: int) -> tuple[int, ...]:
+        """Chunks on which the later stages are worked out: fewer where a block is a small share of the step."""
+        blocks = step.total_strokes / number
+        parts = 4 if blocks >= FEW_BLOCKS else 2 if blocks >= 0.5 * FEW_BLOCKS else 1
+        return tuple(range(clock.block % parts, CHUNKS, parts))
+
+    def _whole(self, poses: float) -> int:
+        """A multiple of the chunks, so that all do the same work, within the limits; an eighth apart."""
+        grain = CHUNKS * max(1, 2 ** int(log2(max(poses, 1.0) / 64.0)) if poses > 64.0 else 1)
+        whole = ceil(poses / grain) * grain
+        return min(self.settings.most_poses, max(self.settings.fewest_poses, whole))
+
+    def _wanted_poses(self, step: Step, moment: Moment, block: Block, number: int, poses: int) -> float:
+        """Poses with which a block like this leaves the forms as sure as they are to be at the end of the step.
+
+        What blocks leave open adds up as squares, so each may use the share of the square that it has of the
+        metal.
+        """
+        off = 0.5 * sum(mean_over_land(p, dz) for p, dz in zip(block.bodies, block.lost, strict=True))
+        if not off > 0.0:
+            return float(poses)
+        before = 0.5 * (moment.removed[moment.top] + moment.removed[moment.bottom] - moment.clock.off_before)
+        left = 0 if step.until is not None else step.total_strokes - moment.clock.strokes - number
+        allowed = self.settings.accuracy * sqrt((before + off * (1.0 + left / number)) * off)
+        # With more poses the error falls at least as the power 3/2.
+        return float(poses * (np.abs(block.doubt).max() / allowed) ** (2.0 / 3.0))
 
     def _shift(self, clock: Clock) -> tuple[float, float]:
         """Where the lattice of a block's poses begins: from seed, round, step and block alone."""
@@ -320,6 +372,20 @@ def _strokes(time: float | None, pace: float) -> int | None:
 def _next(strokes: int, every: int | None) -> int:
     """The next multiple of `every` after `strokes`."""
     return (strokes // every + 1) * every if every else 2**62
+
+
+def _in_order(motion: Motion, step: Step) -> int:
+    """Most strokes in a block, so that those of few turns are lapped in the order in which they come.
+
+    A block that holds the faces still over a turn misses the saddle that runs round with the top, one part in
+    a few dozen of what a turn takes off: too much where the whole step is only a few turns.
+    """
+    turns = np.abs(motion.slow(np.array([0.0, float(step.total_strokes)])))[:, 1]
+    most = float(turns[[name != "traverse" for name in motion.clocks]].max(initial=0.0))
+    if most == 0.0 or most > FEW_TURNS:
+        return step.total_strokes
+    parts = min(max(BLOCKS_IN_ORDER / most, PARTS_OF_TURN[0]), PARTS_OF_TURN[1])
+    return max(1, int(step.total_strokes / (parts * most)))
 
 
 def _fit(stride: float, most: int, motion: Motion) -> int:

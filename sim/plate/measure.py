@@ -17,7 +17,7 @@ from sim.plate.flatness import minimum_zone
 from sim.plate.outline import Outline
 from sim.plate.plate import Plate
 
-__all__ = ["EdgeMargin", "Form", "forms", "mating", "measure"]
+__all__ = ["EdgeMargin", "Form", "form_names", "forms", "forms_of_sums", "mating", "measure"]
 
 Array = NDArray[np.float64]
 
@@ -142,25 +142,53 @@ def _edge_weight(plate: Plate) -> Array | None:
     return weight
 
 
+def form_names(outline: Outline) -> tuple[str, str, str]:
+    """Which three form errors one speaks of on this outline."""
+    return ("bow", "crown", "wind") if outline.long else ("sphere", "saddle", "twist")
+
+
+def _errors(outline: Outline) -> Array:
+    """Form errors of `form_names` from the coefficients of x^2 + y^2, x^2 - y^2, 2xy (in units of R), (3, 3)."""
+    if not outline.long:
+        return np.diag([-1.0, 2.0, 2.0])
+    # z = a1 x^2 + a2 y^2 + b 2xy, x along the longer side.
+    width, height = outline.size
+    sense = 1.0 if width >= height else -1.0
+    length, breadth = max(width, height), min(width, height)
+    bow = np.array([1.0, sense, 0.0]) * (-0.25 * length**2)
+    crown = np.array([1.0, -sense, 0.0]) * (-0.25 * breadth**2)
+    wind = np.array([0.0, 0.0, length * breadth])
+    return np.stack([bow, crown, wind]) / outline.radius**2
+
+
 def forms(plate: Plate, z: Array, margin: EdgeMargin) -> Form:
     """The six form errors alone (quick); `z` (ny, nx) [m] looking at the face."""
     ruler = _ruler(plate, margin.of(plate.outline))
     if ruler is None:
         return Form()
-    _, _, _, round_, saddle, twist = _coefficients(ruler.fit, z[ruler.cells])
-    if not plate.outline.long:
-        return Form(sphere=float(-round_), saddle=float(2.0 * saddle), twist=float(2.0 * twist))
-    # z = a1 x^2 + a2 y^2 + b 2xy, x along the longer side (coefficients are in units of R).
-    width, height = plate.outline.size
-    sense = 1.0 if width >= height else -1.0
-    along, across = round_ + sense * saddle, round_ - sense * saddle
-    length, breadth = max(width, height), min(width, height)
-    r2 = plate.outline.radius**2
-    return Form(
-        bow=float(-along / r2 * length**2 / 4.0),
-        crown=float(-across / r2 * breadth**2 / 4.0),
-        wind=float(twist / r2 * length * breadth),
-    )
+    errors = _errors(plate.outline) @ _coefficients(ruler.fit, z[ruler.cells])[3:]
+    return Form(**dict(zip(form_names(plate.outline), map(float, errors), strict=True)))
+
+
+@lru_cache(maxsize=32)
+def forms_of_sums(plate: Plate) -> Array:
+    """Matrix (3, 6): the form errors of `form_names` at margin 0 from six sums of a map over the cells.
+
+    The sums are of land share x height with 1, x, y, x^2, xy, y^2, lengths in units of R; so a map need not
+    be made to know its forms.  Nothing (zeros) where there is too little land to tell.
+    """
+    ruler = _ruler(plate, 0.0)
+    if ruler is None:
+        return np.zeros((3, 6))
+    x, y = plate.grid.mesh()
+    shapes = _shapes(plate, x[ruler.cells], y[ruler.cells])
+    land = plate.land[ruler.cells]
+    with_squares = np.eye(6)[[0, 1, 2, 3, 3, 4]]
+    with_squares[3, 5], with_squares[4, 5], with_squares[5, 4] = 1.0, -1.0, 2.0
+    fitted = np.linalg.solve((shapes * land) @ shapes.T, with_squares)
+    matrix: Array = _errors(plate.outline) @ fitted[3:]
+    matrix.setflags(write=False)
+    return matrix
 
 
 def measure(plate: Plate, z: Array, margin: EdgeMargin) -> Form:
