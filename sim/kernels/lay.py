@@ -56,7 +56,6 @@ class Rowset(NamedTuple):
     along: Array
 
 
-@kernel
 def make_rowset(lines: int, width: int, points: int) -> Rowset:
     """Empty scratch for grids of up to `lines` rows, `width` columns and `points` cells."""
     return Rowset(

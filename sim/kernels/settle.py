@@ -1,8 +1,8 @@
 """The top settles on the grit layer: force and two moments over the overlap.
 
 A pose's overlap lies in flat buffers, row after row: `gap[k]` the interference before settling [m],
-`share[k]` the product of both land fractions.  Row r holds `count[r]` points from `first[r]`; its points
-lie at xi = row_xi[r] + k * step and eta = row_eta[r], in units of the top's radius.
+`share[k]` what of the cell is land on both faces.  Row r of `used` holds `count[r]` points from `first[r]`;
+they lie at xi = row_xi[r] + k * step and eta = row_eta[r], in units of the top's radius.
 
 The stored energy  1/2 sum(share * max(0, gap - q.b)^2) + target.q  with b = (1, xi, eta) is convex in
 q = (h, a R, b R); `settle` finds its least by Newton's method on the set in contact (semismooth) with
@@ -18,16 +18,47 @@ from numpy.typing import NDArray
 
 from sim.kernels.compile import kernel
 
-__all__ = ["FAILED", "FEW", "SETTLED", "bearing_sums", "loaded_sums", "settle", "stored_energy"]
+__all__ = [
+    "ENERGY",
+    "FACTOR",
+    "FAILED",
+    "FEW",
+    "LIFTED",
+    "OF_BOTTOM",
+    "OF_TOP",
+    "OVERLAP",
+    "PLANE",
+    "PULLING",
+    "REPORT_COLUMNS",
+    "SETTLED",
+    "STATUS",
+    "WORK",
+    "bearing_sums",
+    "settle",
+]
 
 SETTLED = 0  # force and moments balance
 FAILED = 1  # they do not, after MOST_STEPS
 FEW = 2  # nothing, or next to nothing, lies on anything
 
+# Columns of a report: status of settling, share of the land in overlap that bears nothing, factor on
+# the load gathered by the top, land in overlap [cells], the plane (h, a R, b R) from column PLANE on, and what
+# is added to the bottom and to the top, summed with 1, x, y, x^2, xy, y^2 (as each lies, in units of R).
+STATUS, LIFTED, FACTOR, OVERLAP, PLANE = range(5)
+OF_BOTTOM, OF_TOP = 7, 13
+REPORT_COLUMNS = 19
+
 TOLERANCE = 1e-10  # of the load
 MOST_STEPS = 60
 MOST_HALVINGS = 30
 RIDGE = 1e-6  # of the land in overlap: keeps the step finite while less than a triangle bears
+LEAST_LIFTED = 1e-9  # of the land in overlap: less than this is round-off
+
+# Sums of a pose, `bearing_sums`: force and moments (3), second moments of the land that bears (6), and twice
+# the energy stored.
+LAND, ENERGY = 3, 9
+WORK = (5, 10)  # shape of the scratch for a pose: sums with everything loaded, two sets more, a step, a plane
+PULLING = -np.inf  # everything is loaded, and what lies apart pulls
 
 Array = NDArray[np.float64]
 Rows = NDArray[np.int64]
@@ -48,58 +79,27 @@ def add_row(sums: Array, eta: float, s0: float, s1: float, g0: float, g1: float,
 
 
 @kernel
-def loaded_sums(
-    gap: Array,
-    share: Array,
-    first: Rows,
-    count: Rows,
-    row_xi: Array,
-    row_eta: Array,
-    step: float,
-    sums: Array,
-) -> None:
-    """Force, moments and Hessian sums (9,) at q = 0 with everything in contact, pulling allowed."""
-    for i in range(9):
-        sums[i] = 0.0
-    for r in range(first.size):
-        xi0 = row_xi[r]
-        n = count[r]
-        gaps = gap[first[r] : first[r] + n]
-        shares = share[first[r] : first[r] + n]
-        s0 = 0.0
-        s1 = 0.0
-        g0 = 0.0
-        g1 = 0.0
-        g2 = 0.0
-        for k in range(n):
-            xi = xi0 + k * step
-            w = shares[k]
-            wv = w * gaps[k]
-            s0 += wv
-            s1 += wv * xi
-            g0 += w
-            g1 += w * xi
-            g2 += w * xi * xi
-        add_row(sums, row_eta[r], s0, s1, g0, g1, g2)
-
-
-@kernel
 def bearing_sums(
     gap: Array,
     share: Array,
+    used: int,
     first: Rows,
     count: Rows,
     row_xi: Array,
     row_eta: Array,
     step: float,
     q: Array,
+    least: float,
     sums: Array,
 ) -> None:
-    """Force, moments and Hessian sums (9,) over the points that bear at the plane `q`."""
-    for i in range(9):
+    """Force, moments, Hessian and energy (10,) at the plane `q`, of points squeezed by more than `least`.
+
+    `least` 0: the points that bear; PULLING: all of them.
+    """
+    for i in range(10):
         sums[i] = 0.0
     tilt = q[1]
-    for r in range(first.size):
+    for r in range(used):
         eta = row_eta[r]
         base = q[0] + q[2] * eta
         xi0 = row_xi[r]
@@ -111,40 +111,20 @@ def bearing_sums(
         g0 = 0.0
         g1 = 0.0
         g2 = 0.0
+        e = 0.0
         for k in range(n):
             xi = xi0 + k * step
             v = gaps[k] - base - tilt * xi
-            w = shares[k] if v > 0.0 else 0.0
+            w = shares[k] if v > least else 0.0
             wv = w * v
             s0 += wv
             s1 += wv * xi
             g0 += w
             g1 += w * xi
             g2 += w * xi * xi
+            e += wv * v
         add_row(sums, eta, s0, s1, g0, g1, g2)
-
-
-@kernel
-def stored_energy(
-    gap: Array,
-    share: Array,
-    first: Rows,
-    count: Rows,
-    row_xi: Array,
-    row_eta: Array,
-    step: float,
-    target: Array,
-    q: Array,
-) -> float:
-    """The energy of the layer and of the load (module docstring), per K cell^2 [m2]."""
-    energy: float = target[0] * q[0] + target[1] * q[1] + target[2] * q[2]
-    for r in range(first.size):
-        base = q[0] + q[2] * row_eta[r]
-        for k in range(count[r]):
-            v = gap[first[r] + k] - base - q[1] * (row_xi[r] + k * step)
-            if v > 0.0:
-                energy += 0.5 * share[first[r] + k] * v * v
-    return energy
+        sums[ENERGY] += e
 
 
 @kernel
@@ -182,9 +162,17 @@ def _unbalance(sums: Array, target: Array) -> float:
 
 
 @kernel
+def _energy(sums: Array, target: Array, q: Array) -> float:
+    """The energy of the layer and of the load (module docstring), per K cell^2 [m2]."""
+    energy: float = 0.5 * sums[ENERGY] + target[0] * q[0] + target[1] * q[1] + target[2] * q[2]
+    return energy
+
+
+@kernel
 def settle(
     gap: Array,
     share: Array,
+    used: int,
     first: Rows,
     count: Rows,
     row_xi: Array,
@@ -192,56 +180,78 @@ def settle(
     step: float,
     target: Array,
     warm: bool,
-    q: Array,
+    report: Array,
     work: Array,
 ) -> Any:
     """Find q (3,) so that force and moments equal `target` (3,) = (W, Mx / R, My / R) / (K cell^2) [m].
 
-    `work` (3, 10) is scratch; work[0] comes in with `loaded_sums`.  `warm`: q comes in as a guess.
-    Returns the status; q holds the last plane whatever the status.
+    `work` (WORK) is scratch; work[0] comes in with the sums of everything loaded at q = 0.  `warm`: the
+    `report` comes in with that of a neighbour, to begin from its plane where part of it lifts.  Where nothing
+    does, the plane at which everything is loaded is the answer itself.  The report goes out filled, with the
+    last plane whatever the status.  Returns the status.
     """
-    total = work[0, 3]
+    loaded = work[0]
     sums = work[1]
     trial = work[2]
-    dq = np.empty(3)
-    old = np.empty(3)
+    dq = work[3]
+    old = work[4]
+    q = report[PLANE : PLANE + 3]
+    guessed = warm and report[LIFTED] > 0.0
+    total = loaded[LAND]
+    report[STATUS] = FEW
+    report[LIFTED] = 1.0
+    report[FACTOR] = 1.0
+    report[OVERLAP] = total
     if not total > 0.0:
         return FEW
-    if not warm and not _solve(
-        work[0], work[0, 0] - target[0], work[0, 1] - target[1], work[0, 2] - target[2], 0.0, q
+    if not guessed and not _solve(
+        loaded, loaded[0] - target[0], loaded[1] - target[1], loaded[2] - target[2], 0.0, q
     ):
         return FEW
-    bearing_sums(gap, share, first, count, row_xi, row_eta, step, q, sums)
+    report[STATUS] = FAILED
     limit = TOLERANCE * target[0]
-    error = _unbalance(sums, target)
-    for _ in range(MOST_STEPS):
+    error = np.inf
+    before = np.inf
+    slope = 0.0
+    pace = 1.0
+    halvings = 0
+    steps = 0
+    while True:
+        bearing_sums(gap, share, used, first, count, row_xi, row_eta, step, q, 0.0, trial)
+        left = _unbalance(trial, target)
+        # Seldom: the full step did not halve the unbalance, so the convex energy must fall instead.
+        if (
+            steps > 0
+            and not left <= 0.5 * error
+            and halvings < MOST_HALVINGS
+            and not _energy(trial, target, q) <= before - 1e-4 * pace * slope
+        ):
+            pace *= 0.5
+            halvings += 1
+            for i in range(3):
+                q[i] = old[i] + pace * dq[i]
+            continue
+        for i in range(10):
+            sums[i] = trial[i]
+        error = left
         if error <= limit:
-            return SETTLED
+            report[STATUS] = SETTLED
+            break
+        steps += 1
         r0 = sums[0] - target[0]
         r1 = sums[1] - target[1]
         r2 = sums[2] - target[2]
-        if not _solve(sums, r0, r1, r2, 0.0, dq) and not _solve(sums, r0, r1, r2, RIDGE * total, dq):
-            return FAILED
+        if steps > MOST_STEPS or not (
+            _solve(sums, r0, r1, r2, 0.0, dq) or _solve(sums, r0, r1, r2, RIDGE * total, dq)
+        ):
+            break
+        before = _energy(sums, target, q)
+        slope = r0 * dq[0] + r1 * dq[1] + r2 * dq[2]
+        pace = 1.0
+        halvings = 0
         for i in range(3):
             old[i] = q[i]
             q[i] += dq[i]
-        bearing_sums(gap, share, first, count, row_xi, row_eta, step, q, trial)
-        left = _unbalance(trial, target)
-        if not left <= 0.5 * error:
-            # Seldom: the full step did not halve the unbalance, so the convex energy must fall instead.
-            slope = r0 * dq[0] + r1 * dq[1] + r2 * dq[2]
-            before = stored_energy(gap, share, first, count, row_xi, row_eta, step, target, old)
-            pace = 1.0
-            for _ in range(MOST_HALVINGS):
-                now = stored_energy(gap, share, first, count, row_xi, row_eta, step, target, q)
-                if now <= before - 1e-4 * pace * slope:
-                    break
-                pace *= 0.5
-                for i in range(3):
-                    q[i] = old[i] + pace * dq[i]
-            bearing_sums(gap, share, first, count, row_xi, row_eta, step, q, trial)
-            left = _unbalance(trial, target)
-        for i in range(9):
-            sums[i] = trial[i]
-        error = left
-    return FAILED
+    lifted = 1.0 - sums[LAND] / total
+    report[LIFTED] = lifted if lifted > LEAST_LIFTED else 0.0
+    return int(report[STATUS])

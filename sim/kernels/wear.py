@@ -12,13 +12,28 @@ land sees pressure times speed, only the part of it counting that faces land of 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sim.kernels.compile import kernel
+from sim.kernels.given import face_of, read_only, scratch
 from sim.kernels.lay import Face, Rowset, gather, lay_shifted, make_rowset
-from sim.kernels.settle import SETTLED, loaded_sums, settle
+from sim.kernels.settle import (
+    FACTOR,
+    LIFTED,
+    OF_BOTTOM,
+    OF_TOP,
+    OVERLAP,
+    PLANE,
+    PULLING,
+    REPORT_COLUMNS,
+    SETTLED,
+    STATUS,
+    bearing_sums,
+    settle,
+)
 
 __all__ = [
     "C_X",
@@ -51,25 +66,8 @@ __all__ = [
 # (W, Mx / R, My / R) / (K cell^2) [m] that the bearing points of the bottom's grid must carry.
 C_X, C_Y, THETA, V_X, V_Y, SPIN, WEIGHT, LOAD, MOMENT_X, MOMENT_Y = range(10)
 POSE_COLUMNS = 10
-# Columns of a report: status of settling, share of the land in overlap that bears nothing, factor on
-# the load gathered by the top, land in overlap [cells], the plane (h, a R, b R) from column PLANE on, and what
-# is added to the bottom and to the top, summed with 1, x, y, x^2, xy, y^2 (as each lies, in units of R).
-STATUS, LIFTED, FACTOR, OVERLAP, PLANE = range(5)
-OF_BOTTOM, OF_TOP = 7, 13
-REPORT_COLUMNS = 19
 
 Array = NDArray[np.float64]
-
-
-@kernel
-def _report(report: Array, status: int, factor: float, work: Array, q: Array) -> None:
-    report[STATUS] = status
-    report[FACTOR] = factor
-    report[OVERLAP] = work[0, 3]
-    lifted = 1.0 - work[1, 3] / work[0, 3] if work[0, 3] > 0.0 else 1.0
-    report[LIFTED] = lifted if lifted > 1e-9 else 0.0
-    for i in range(3):
-        report[PLANE + i] = q[i]
 
 
 @kernel
@@ -96,7 +94,7 @@ def _add_line(sums: Array, xi: float, eta: float, unit: float, s0: float, s1: fl
 
 
 @kernel
-def wear_shifted(
+def _shifted(
     bottom: Face,
     top: Face,
     stiffness: float,
@@ -105,47 +103,47 @@ def wear_shifted(
     wear_bottom: Array,
     wear_top: Array,
     reports: Array,
+    rows: Rowset,
+    work: Array,
+    small: Array,
 ) -> None:
-    """Add weight * pressure * speed * land in contact [Pa m/s] of each pose to both faces.
-
-    Both grids have the same cell; places are rounded to whole cells; theta is taken as 0 and spin as 0.
-    `warm`: `reports` (n, REPORT_COLUMNS) comes in with planes to begin from.  A pose that did not settle
-    adds nothing; its report says so.
-    """
     nyb, nxb = bottom.z.shape
     nyt, nxt = top.z.shape
-    rows = make_rowset(nyb, nxb, bottom.z.size)
-    target = np.empty(3)
-    q = np.empty(3)
-    work = np.zeros((3, 10))
-    sums = np.empty(6)
     unit = bottom.cell / top.radius
     for p in range(poses.shape[0]):
         sx = int(np.rint(poses[p, C_X] / bottom.cell + 0.5 * (nxb - nxt)))
         sy = int(np.rint(poses[p, C_Y] / bottom.cell + 0.5 * (nyb - nyt)))
         used = lay_shifted(bottom, top, sx, sy, top.radius, rows, work[0])
-        first = rows.first[:used]
-        count = rows.length[:used]
-        for i in range(3):
-            target[i] = poses[p, LOAD + i]
-            q[i] = reports[p, PLANE + i]
+        target = poses[p, LOAD:]
         status = settle(
-            rows.gap, rows.share, first, count, rows.xi[:used], rows.eta[:used], unit, target, warm, q, work
+            rows.gap,
+            rows.share,
+            used,
+            rows.first,
+            rows.length,
+            rows.xi,
+            rows.eta,
+            unit,
+            target,
+            warm,
+            reports[p],
+            work,
         )
-        _report(reports[p], status, 1.0, work, q)
         if status != SETTLED:
             continue
+        q = reports[p, PLANE : PLANE + 3]
         amount = poses[p, WEIGHT] * math.hypot(poses[p, V_X], poses[p, V_Y]) * stiffness
+        sums = small[0]
         for i in range(6):
             sums[i] = 0.0
         for r in range(used):
             j = rows.line[r]
             lo = rows.column[r]
-            m = count[r]
+            m = rows.length[r]
             base = q[0] + q[2] * rows.eta[r] + q[1] * rows.xi[r]
             slope = q[1] * unit
-            gaps = rows.gap[first[r] : first[r] + m]
-            shares = rows.share[first[r] : first[r] + m]
+            gaps = rows.gap[rows.first[r] : rows.first[r] + m]
+            shares = rows.share[rows.first[r] : rows.first[r] + m]
             wb = wear_bottom[j, lo : lo + m]
             wt = wear_top[j - sy, lo - sx : lo - sx + m]
             s0 = 0.0
@@ -231,7 +229,7 @@ def _wear(
 
 
 @kernel
-def wear_turned(
+def _turned(
     bottom: Face,
     top: Face,
     stiffness: float,
@@ -240,24 +238,15 @@ def wear_turned(
     wear_bottom: Array,
     wear_top: Array,
     reports: Array,
+    rows: Rowset,
+    work: Array,
+    small: Array,
 ) -> None:
-    """Add weight * pressure * speed * land in contact [Pa m/s] of each pose to both faces.
-
-    The top settles on the bottom's grid; the load that its own cells gather is then scaled to the same
-    force, so that what one face loses the other matches.  Otherwise as `wear_shifted`.
-    """
-    rows = make_rowset(
-        max(bottom.z.shape[0], top.z.shape[0]),
-        max(bottom.z.shape[1], top.z.shape[1]),
-        max(bottom.z.size, top.z.size),
-    )
     radius = top.radius
-    target = np.empty(3)
-    q = np.empty(3)
-    q_top = np.empty(3)
-    v = np.empty(2)
-    work = np.zeros((3, 10))
-    sums = np.empty(6)
+    nothing = small[0]
+    q_top = small[1]
+    v = small[2]
+    sums = small[3]
     unit = bottom.cell / radius
     unit_top = top.cell / radius
     for p in range(poses.shape[0]):
@@ -266,18 +255,37 @@ def wear_turned(
         cos = math.cos(poses[p, THETA])
         sin = math.sin(poses[p, THETA])
         used = gather(bottom, top, cx, cy, cos, sin, cx, cy, radius, rows)
-        first = rows.first[:used]
-        count = rows.length[:used]
-        for i in range(3):
-            target[i] = poses[p, LOAD + i]
-            q[i] = reports[p, PLANE + i]
-        loaded_sums(rows.gap, rows.share, first, count, rows.xi[:used], rows.eta[:used], unit, work[0])
-        status = settle(
-            rows.gap, rows.share, first, count, rows.xi[:used], rows.eta[:used], unit, target, warm, q, work
+        bearing_sums(
+            rows.gap,
+            rows.share,
+            used,
+            rows.first,
+            rows.length,
+            rows.xi,
+            rows.eta,
+            unit,
+            nothing,
+            PULLING,
+            work[0],
         )
-        _report(reports[p], status, 1.0, work, q)
+        target = poses[p, LOAD:]
+        status = settle(
+            rows.gap,
+            rows.share,
+            used,
+            rows.first,
+            rows.length,
+            rows.xi,
+            rows.eta,
+            unit,
+            target,
+            warm,
+            reports[p],
+            work,
+        )
         if status != SETTLED:
             continue
+        q = reports[p, PLANE : PLANE + 3]
         spin = poses[p, SPIN]
         amount = poses[p, WEIGHT] * stiffness
         v[0] = poses[p, V_X]
@@ -293,8 +301,73 @@ def wear_turned(
         used = gather(
             top, bottom, -cos * cx - sin * cy, sin * cx - cos * cy, cos, -sin, 0.0, 0.0, radius, rows
         )
-        gathered = _force(rows, used, unit_top, q_top) * (top.cell / bottom.cell) ** 2
+        finer = top.cell / bottom.cell
+        gathered = _force(rows, used, unit_top, q_top) * finer * finer
         factor = target[0] / gathered if gathered > 0.0 else 0.0
         reports[p, FACTOR] = factor
         _wear(rows, used, unit_top, radius, q_top, v, spin, amount * factor, wear_top, sums)
         _note(reports[p], OF_TOP, sums, 0.0, 0.0)
+
+
+def wear_shifted(
+    bottom: Face,
+    top: Face,
+    stiffness: float,
+    poses: Array,
+    warm: bool,
+    wear_bottom: Array,
+    wear_top: Array,
+    reports: Array,
+) -> None:
+    """Add weight * pressure * speed * land in contact [Pa m/s] of each pose to both faces.
+
+    Both grids have the same cell; places are rounded to whole cells; theta is taken as 0 and spin as 0.
+    `warm`: `reports` (n, REPORT_COLUMNS) comes in with those of a neighbour, to begin from.  A pose that did
+    not settle adds nothing; its report says so.
+    """
+    _worn(_shifted, bottom, top, stiffness, poses, warm, wear_bottom, wear_top, reports)
+
+
+def wear_turned(
+    bottom: Face,
+    top: Face,
+    stiffness: float,
+    poses: Array,
+    warm: bool,
+    wear_bottom: Array,
+    wear_top: Array,
+    reports: Array,
+) -> None:
+    """Add weight * pressure * speed * land in contact [Pa m/s] of each pose to both faces.
+
+    The top settles on the bottom's grid; the load that its own cells gather is then scaled to the same
+    force, so that what one face loses the other matches.  Otherwise as `wear_shifted`.
+    """
+    _worn(_turned, bottom, top, stiffness, poses, warm, wear_bottom, wear_top, reports)
+
+
+def _worn(
+    loop: Callable[..., None],
+    bottom: Face,
+    top: Face,
+    stiffness: float,
+    poses: Array,
+    warm: bool,
+    wear_bottom: Array,
+    wear_top: Array,
+    reports: Array,
+) -> None:
+    rows, work = scratch(bottom, top)
+    loop(
+        face_of(bottom),
+        face_of(top),
+        float(stiffness),
+        read_only(poses),
+        bool(warm),
+        wear_bottom,
+        wear_top,
+        reports,
+        rows,
+        work,
+        np.zeros((4, 6)),
+    )

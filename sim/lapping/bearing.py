@@ -13,7 +13,7 @@ from sim.lapping.average import Pair, Sample
 from sim.lapping.motion import Motion, Poses
 from sim.lapping.overhang import overhang
 from sim.lapping.poses import block_sample
-from sim.lapping.settle import Contact, settle
+from sim.lapping.settle import Contact, peaks, settle
 from sim.lapping.step import Hand, Step
 from sim.lapping.support import support_margin
 from sim.plate.plate import Plate
@@ -83,15 +83,15 @@ def bearing(
         if _wanders(motion):
             strokes = step.total_strokes
             samples.append(block_sample(motion, pair.load, 0, strokes, LATER_PLACES, (0.5, 0.5)))
-    worst: tuple[float, Contact, Sample, int] | None = None
+    worst: tuple[float, Sample, int] | None = None
     for sample in samples:
-        for pose in range(sample.share.size):
-            contact = settle(pair, z[step.bottom], z[step.top], sample, pose)
-            peak = contact.peak
+        for pose, peak in enumerate(peaks(pair, z[step.bottom], z[step.top], sample)):
             if worst is None or peak > worst[0] * (1.0 + 1e-9):
-                worst = (peak, contact, sample, pose)
+                worst = (float(peak), sample, pose)
     assert worst is not None
-    return _bearing(pair, number, *worst)
+    _, sample, pose = worst
+    contact = settle(pair, z[step.bottom], z[step.top], sample, pose)
+    return _bearing(pair, number, contact, sample, pose)
 
 
 def _sample(motion: Motion, load: float, strokes: Array) -> Sample:
@@ -105,7 +105,7 @@ def _wanders(motion: Motion) -> bool:
     return not (step.turn.angle == step.walk.angle == 0.0 and step.curve.period == 1.0)
 
 
-def _bearing(pair: Pair, number: int, peak: float, contact: Contact, sample: Sample, i: int) -> Bearing:
+def _bearing(pair: Pair, number: int, contact: Contact, sample: Sample, i: int) -> Bearing:
     poses: Poses = sample.poses
     c = (float(poses.cx[i]), float(poses.cy[i]))
     theta = float(poses.theta[i])
@@ -120,7 +120,7 @@ def _bearing(pair: Pair, number: int, peak: float, contact: Contact, sample: Sam
         top=pair.top.name,
         bottom=pair.bottom.name,
         pressure=contact.pressure,
-        pressure_peak=peak,
+        pressure_peak=contact.peak,
         pressure_mean=contact.mean,
         contact_share=contact.contact_share,
         tilt=contact.tilt,

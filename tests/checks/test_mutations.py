@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+import sim.kernels.bear
 import sim.kernels.settle
 import sim.kernels.wear
 import sim.lapping.average as average_module
@@ -42,11 +43,10 @@ def uncompiled(module, changes, given=()):
 
 def use_kernels(monkeypatch, settle=(), wear=()):
     solver = uncompiled(sim.kernels.settle, settle)
-    names = ("settle", "add_row", "loaded_sums")
-    loops = uncompiled(sim.kernels.wear, wear, {n: getattr(solver, n) for n in names})
-    for module in (average_module, settle_module):
-        monkeypatch.setattr(module, "solver", solver)
-        monkeypatch.setattr(module, "loops", loops)
+    own = {n: getattr(solver, n) for n in ("settle", "bearing_sums")}
+    monkeypatch.setattr(average_module, "solver", solver)
+    monkeypatch.setattr(average_module, "loops", uncompiled(sim.kernels.wear, wear, own))
+    monkeypatch.setattr(settle_module, "loops", uncompiled(sim.kernels.bear, [], own))
 
 
 # The named checks, small; each gives rows or a number that must be right.
@@ -184,7 +184,7 @@ def test_layer_that_pulls(monkeypatch):
     """No clipping at all."""
     use_kernels(
         monkeypatch,
-        settle=[("w = shares[k] if v > 0.0 else 0.0", "w = shares[k]")],
+        settle=[("w = shares[k] if v > least else 0.0", "w = shares[k]")],
         wear=[("max(0.0, gaps[k] - base - slope * k)", "(gaps[k] - base - slope * k)")],
     )
     # The moment law holds for any pressures in balance, pulling ones too; the contact does not.

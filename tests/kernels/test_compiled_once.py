@@ -1,0 +1,63 @@
+"""Every kernel compiles once: whatever maps come, to be written to or not, in whichever loop."""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+
+WORK = """
+import sys
+from dataclasses import replace
+from math import radians
+
+import numpy as np
+from numba.core.dispatcher import Dispatcher
+
+from sim.lapping.bearing import bearing
+from sim.lapping.run import lap
+from sim.lapping.step import Grit, Layer, Step, Turn, Wear
+from sim.lapping.strokes import FigureEight
+from sim.plate.form import StartForm
+from sim.plate.outline import Disc
+from sim.plate.plate import Plate
+
+a = Plate("A", Disc(0.16), mass=6.0, form=StartForm(sphere=3e-6), cells=60)
+grit = Grit("g", 60e-6, Wear(iron=1e-11), Layer(3e-6))
+turned = Step("A", "B", grit, curve=FigureEight(0.08, 0.04), pace=1.0, turn=Turn(radians(8.0)), time=300.0)
+still = replace(turned, turn=Turn())
+for cells in (60, 50):  # equal grids lie cell on cell where nothing turns; others do not
+    plates = {"A": a, "B": replace(a, name="B", cells=cells)}
+    for step in (still, turned):
+        moments = list(lap(plates, [step]))
+        list(lap(plates, [step], after=moments[1]))
+        writable = {name: np.array(z) for name, z in moments[-1].heights.items()}
+        bearing(plates, step, heights=moments[-1].heights, phase=0.3)
+        bearing(plates, step, heights=writable)
+        bearing(plates, step)
+found = [
+    (name, kernel)
+    for name, module in list(sys.modules.items())
+    if name.startswith("sim.kernels.")
+    for kernel in vars(module).values()
+    if isinstance(kernel, Dispatcher) and kernel.py_func.__module__ == name
+]
+for name, kernel in found:
+    print(f"{name}.{kernel.py_func.__name__}", len(kernel.signatures))
+"""
+
+
+def test_every_kernel_has_one_signature(tmp_path):
+    (tmp_path / "work.py").write_text(WORK, encoding="utf-8")
+    ended = subprocess.run(
+        [sys.executable, str(tmp_path / "work.py")],
+        # Kernels that were compiled before come with what they call inside, which then tells nothing.
+        env={**os.environ, "PYTHONPATH": str(ROOT), "NUMBA_CACHE_DIR": str(tmp_path / "kernels")},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    seen = {name: int(count) for name, count in (line.split() for line in ended.stdout.splitlines())}
+    assert {"sim.kernels.wear._turned", "sim.kernels.wear._shifted", "sim.kernels.bear._bear"} <= set(seen)
+    assert set(seen.values()) == {1}, seen
