@@ -38,6 +38,7 @@ __all__ = [
     "fringes",
     "over_the_bore",
     "straightness",
+    "tilted",
     "too_grey",
 ]
 
@@ -134,8 +135,21 @@ def fringes(
         raise ValueError("there is no land under the flat")
     gap = np.full(gx.shape, np.nan)
     gap[there] = gap_under(face, flat, gx[there], gy[there], at)
-    gap -= gap[there].min()
-    light = np.full(gx.shape, np.nan)
+    return _seen(face, flat, at, x, y, gap)
+
+
+def tilted(seen: Fringes, face: Face, flat: OpticalFlat, wedge: float) -> Fringes:
+    """What is seen of the same face once the `flat` lies at the same place with a `wedge` [rad] more."""
+    gx, gy = np.meshgrid(seen.x - seen.at[0], seen.y - seen.at[1])
+    rise = wedge * (gx * np.cos(flat.wedge_direction) + gy * np.sin(flat.wedge_direction))
+    return _seen(face, replace(flat, wedge=flat.wedge + wedge), seen.at, seen.x, seen.y, seen.gap + rise)
+
+
+def _seen(face: Face, flat: OpticalFlat, at: tuple[float, float], x: Array, y: Array, gap: Array) -> Fringes:
+    """What is seen of a gap that is known up to a height; NaN where nothing shows."""
+    there = np.isfinite(gap)
+    gap = gap - gap[there].min()
+    light = np.full(gap.shape, np.nan)
     light[there] = brightness(gap[there], flat.wavelength)
     across = flat.wedge_direction + 0.5 * pi
     curved = Bands(face, flat, at).along(across)

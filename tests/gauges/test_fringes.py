@@ -1,5 +1,7 @@
 """Bands under an optical flat: counted in the picture, followed in the picture, and turned into heights."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -15,6 +17,7 @@ from sim.gauges.fringes import (
     fringes,
     gap_under,
     straightness,
+    tilted,
     too_grey,
 )
 from sim.gauges.instruments import OpticalFlat
@@ -156,3 +159,19 @@ def test_grey_faces():
     assert not too_grey(None)
     with pytest.raises(ValueError, match="wedge"):
         straightness(dome(), FLAT)
+
+
+def test_a_flat_that_is_tilted_shows_what_one_laid_on_so_shows():
+    """A wedge only adds to the gap: the same by laying the flat on anew, on a grooved map off the middle."""
+    plate = Plate("A", Disc(0.16), thickness=0.03, grooves=Grooves("square", 0.03, 0.006), cells=64)
+    x, y = plate.grid.mesh()
+    face = Mapped(plate, np.where(plate.land > 0, 3e-6 * (x * x - 0.3 * x * y) / 0.0064, 0.0))
+    flat = OpticalFlat(diameter=0.1, wavelength=587.6e-9, wedge_direction=0.7)
+    at = (0.02, -0.01)
+    anew = fringes(face, replace(flat, wedge=3e-5), at, 90)
+    got = tilted(fringes(face, flat, at, 90), face, flat, 3e-5)
+    assert got.gap == pytest.approx(anew.gap, abs=1e-15, nan_ok=True)
+    assert got.light == pytest.approx(anew.light, abs=1e-8, nan_ok=True)
+    assert np.array_equal(np.isnan(got.gap), np.isnan(anew.gap))
+    assert got.bands == pytest.approx(anew.bands, rel=1e-12)
+    assert got.straightness == pytest.approx(anew.straightness, rel=1e-12)

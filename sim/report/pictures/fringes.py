@@ -14,7 +14,7 @@ from matplotlib.patches import PathPatch
 from numpy.typing import NDArray
 
 from sim.gauges.face import Face, Mapped
-from sim.gauges.fringes import Bands, Fringes, fringes, over_the_bore, too_grey
+from sim.gauges.fringes import Bands, Fringes, fringes, over_the_bore, tilted, too_grey
 from sim.gauges.instruments import OpticalFlat
 from sim.plate.outline import Outline
 from sim.report import words
@@ -124,10 +124,11 @@ def _pair(
     outline = one.face.plate.outline
     flat = replace(one.flat, diameter=min(one.flat.diameter, 2.02 * outline.radius))
     direction = flat.wedge_direction if flat.wedge else 0.5 * np.pi
-    level = fringes(one.face, replace(flat, wedge=0.0, wedge_direction=direction), at, PIXELS)
+    lying = replace(flat, wedge=0.0, wedge_direction=direction)
+    level = fringes(one.face, lying, at, PIXELS)
     span = min(outline.smaller, flat.diameter)
     wedge = flat.wedge or max(LINES, 2.2 * abs(level.bands)) * flat.band / span
-    askew = fringes(one.face, replace(flat, wedge=wedge, wedge_direction=direction), at, PIXELS)
+    askew = tilted(level, one.face, lying, wedge)
     wedged = "under its own wedge" if flat.wedge else "with a slight wedge"
     for side, (got, said) in enumerate(((level, "the flat lying on"), (askew, wedged))):
         axes = bare(figure, (left + side * cell, bottom + 76.0, cell, tall))
