@@ -209,18 +209,17 @@ def spread_out(heights: Array, times: int) -> Array:
         holes = ~np.isfinite(out)
         if not holes.any():
             break
-        padded = np.pad(out, 1, constant_values=np.nan)
-        rows, columns = out.shape
-        total, count = np.zeros_like(out), np.zeros_like(out)
-        for dy in (0, 1, 2):
-            for dx in (0, 1, 2):
-                piece = padded[dy : dy + rows, dx : dx + columns]
-                good = np.isfinite(piece)
-                total += np.where(good, piece, 0.0)
-                count += good
+        total, count = _of_nine(np.where(holes, 0.0, out)), _of_nine(1.0 - holes)
         fill = holes & (count > 0)
         out[fill] = total[fill] / count[fill]
     return out
+
+
+def _of_nine(values: Array) -> Array:
+    """Sum over every cell and the eight round it."""
+    wide = np.pad(values, 1)
+    lines = wide[:-2] + wide[1:-1] + wide[2:]
+    return np.asarray(lines[:, :-2] + lines[:, 1:-1] + lines[:, 2:])
 
 
 def contours(

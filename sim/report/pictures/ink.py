@@ -18,10 +18,10 @@ from typing import Any
 import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.axis import XAxis, YAxis
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
-from matplotlib.image import AxesImage
 from matplotlib.path import Path
 from numpy.typing import NDArray
 
@@ -195,14 +195,15 @@ def new_figure(width: float, height: float) -> Figure:
 
 def bare(figure: Figure, box: tuple[float, float, float, float]) -> Axes:
     """Axes without frame in a box (left, bottom, width, height) given in points."""
-    axes = _axes(figure, box)
+    axes = _Bare(figure, _share(figure, box))
     axes.set_axis_off()
+    figure.add_axes(axes)
     return axes
 
 
 def plain(figure: Figure, box: tuple[float, float, float, float]) -> Axes:
     """Axes for a graph: thin rules, ticks outside, no box."""
-    axes = _axes(figure, box)
+    axes = figure.add_axes(_share(figure, box))
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)
     for side in ("left", "bottom"):
@@ -213,10 +214,30 @@ def plain(figure: Figure, box: tuple[float, float, float, float]) -> Axes:
     return axes
 
 
-def _axes(figure: Figure, box: tuple[float, float, float, float]) -> Axes:
+class _Across(XAxis):
+    majorTicks = minorTicks = ()  # type: ignore[assignment]  # noqa: N815
+
+
+class _Up(YAxis):
+    majorTicks = minorTicks = ()  # type: ignore[assignment]  # noqa: N815
+
+
+class _Bare(Axes):
+    """Axes that never show ticks, so that none are made: they are the better part of the work of new axes."""
+
+    def _init_axis(self) -> None:
+        self.xaxis, self.yaxis = _Across(self), _Up(self)
+        self.spines.top.register_axis(self.xaxis)
+        self.spines.bottom.register_axis(self.xaxis)
+        self.spines.left.register_axis(self.yaxis)
+        self.spines.right.register_axis(self.yaxis)
+
+
+def _share(figure: Figure, box: tuple[float, float, float, float]) -> tuple[float, float, float, float]:
+    """A box in points as shares of the drawing."""
     width, height = figure.get_size_inches() * 72.0
     left, bottom, across, up = box
-    return figure.add_axes((left / width, bottom / height, across / width, up / height))
+    return left / width, bottom / height, across / width, up / height
 
 
 End = tuple[float, float, str, str]
@@ -254,7 +275,8 @@ def png(figure: Figure, scale: float = 1.6) -> bytes:
     with sheet():
         figure.patch.set_visible(True)
         figure.patch.set_facecolor(SHEET.paper)
-        for image in figure.findobj(AxesImage):
+        # Looking through all artists would make the ticks of axes that have none to show.
+        for image in (image for axes in figure.axes for image in axes.images):
             image.set_interpolation("bilinear")
         FigureCanvasAgg(figure)
         figure.savefig(buffer, format="png", dpi=72.0 * scale, pil_kwargs={"compress_level": 4})
