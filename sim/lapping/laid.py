@@ -91,11 +91,12 @@ class Laid:
 
         `gathered` False: the other face lies cell on cell and reads nothing between them.
         """
+        from sim.kernels.given import face_of
         from sim.kernels.lay import Face
 
         z = self.lay(heights)
         quadratic, rest = self._between(z) if gathered else self._nothing_between
-        return Face(
+        face = Face(
             z,
             self.land,
             self._span,
@@ -106,6 +107,7 @@ class Laid:
             self.plate.grid.cell,
             self.plate.outline.radius,
         )
+        return face_of(face)
 
     def _between(self, z: Array) -> tuple[Array, Array]:
         """What is read between cells: the least-squares quadratic (6,) [m] and the rest, padded [m].
