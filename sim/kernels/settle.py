@@ -41,8 +41,8 @@ FAILED = 1  # they do not, after MOST_STEPS
 FEW = 2  # nothing, or next to nothing, lies on anything
 
 # Columns of a report: status of settling, share of the land in overlap that bears nothing, factor on
-# the load gathered by the top, land in overlap [cells], the plane (h, a R, b R) from column PLANE on, and what
-# is added to the bottom and to the top, summed with 1, x, y, x^2, xy, y^2 (as each lies, in units of R).
+# the load gathered by the top, land in overlap [cells], the plane (h, a R, b R) from column PLANE on, and
+# what is added to the bottom and to the top, summed with 1, x, y, x^2, xy, y^2 (as each lies, in units of R).
 STATUS, LIFTED, FACTOR, OVERLAP, PLANE = range(5)
 OF_BOTTOM, OF_TOP = 7, 13
 REPORT_COLUMNS = 19

@@ -71,14 +71,14 @@ Array = NDArray[np.float64]
 
 
 @kernel
-def _note(report: Array, column: int, sums: Array, x: float, y: float) -> None:
-    """Report six sums taken about a point that lies at (x, y) of the face."""
-    report[column] = sums[0]
-    report[column + 1] = sums[1] + x * sums[0]
-    report[column + 2] = sums[2] + y * sums[0]
-    report[column + 3] = sums[3] + 2.0 * x * sums[1] + x * x * sums[0]
-    report[column + 4] = sums[4] + x * sums[2] + y * sums[1] + x * y * sums[0]
-    report[column + 5] = sums[5] + 2.0 * y * sums[2] + y * y * sums[0]
+def _note(told: Array, sums: Array, x: float, y: float) -> None:
+    """Tell six sums taken about a point that lies at (x, y) of the face."""
+    told[0] = sums[0]
+    told[1] = sums[1] + x * sums[0]
+    told[2] = sums[2] + y * sums[0]
+    told[3] = sums[3] + 2.0 * x * sums[1] + x * x * sums[0]
+    told[4] = sums[4] + x * sums[2] + y * sums[1] + x * y * sums[0]
+    told[5] = sums[5] + 2.0 * y * sums[2] + y * y * sums[0]
 
 
 @kernel
@@ -157,10 +157,10 @@ def _shifted(
                 s1 += rate * k
                 s2 += rate * k * k
             _add_line(sums, rows.xi[r], rows.eta[r], unit, s0, s1, s2)
-        _note(reports[p], OF_TOP, sums, 0.0, 0.0)
+        _note(reports[p, OF_TOP:], sums, 0.0, 0.0)
         cx = (sx - 0.5 * (nxb - nxt)) * unit
         cy = (sy - 0.5 * (nyb - nyt)) * unit
-        _note(reports[p], OF_BOTTOM, sums, cx, cy)
+        _note(reports[p, OF_BOTTOM:], sums, cx, cy)
 
 
 @kernel
@@ -291,7 +291,7 @@ def _turned(
         v[0] = poses[p, V_X]
         v[1] = poses[p, V_Y]
         _wear(rows, used, unit, radius, q, v, spin, amount, wear_bottom, sums)
-        _note(reports[p], OF_BOTTOM, sums, cx / radius, cy / radius)
+        _note(reports[p, OF_BOTTOM:], sums, cx / radius, cy / radius)
         # The same pose seen from the top: everything turned back by theta, the bottom laid over its cells.
         v[0] = cos * poses[p, V_X] + sin * poses[p, V_Y]
         v[1] = -sin * poses[p, V_X] + cos * poses[p, V_Y]
@@ -306,7 +306,7 @@ def _turned(
         factor = target[0] / gathered if gathered > 0.0 else 0.0
         reports[p, FACTOR] = factor
         _wear(rows, used, unit_top, radius, q_top, v, spin, amount * factor, wear_top, sums)
-        _note(reports[p], OF_TOP, sums, 0.0, 0.0)
+        _note(reports[p, OF_TOP:], sums, 0.0, 0.0)
 
 
 def wear_shifted(
