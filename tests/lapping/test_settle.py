@@ -88,7 +88,7 @@ def test_the_stored_energy_is_least_at_rest():
     report, work = np.zeros(solver.REPORT_COLUMNS), np.zeros(solver.WORK)
     solver.bearing_sums(*rows, np.zeros(3), solver.PULLING, work[0])
     assert solver.settle(*rows, target, False, report, work) == solver.SETTLED
-    q = report[solver.PLANE :]
+    q = report[solver.PLANE : solver.PLANE + 3]
     xi, eta = np.tile(edge, n), np.repeat(edge, n)
 
     def energy(plane):
