@@ -36,6 +36,7 @@ from sim.kernels.settle import (
 )
 
 __all__ = [
+    "CHECK",
     "C_X",
     "C_Y",
     "FACTOR",
@@ -63,9 +64,10 @@ __all__ = [
 ]
 
 # Columns of a pose: place and angle of the top, its velocity, its share of the time, and the load
-# (W, Mx / R, My / R) / (K cell^2) [m] that the bearing points of the bottom's grid must carry.
-C_X, C_Y, THETA, V_X, V_Y, SPIN, WEIGHT, LOAD, MOMENT_X, MOMENT_Y = range(10)
-POSE_COLUMNS = 10
+# (W, Mx / R, My / R) / (K cell^2) [m] that the bearing points of the bottom's grid must carry; last, of no
+# concern here, its share of the check that tells the error of the sample.
+C_X, C_Y, THETA, V_X, V_Y, SPIN, WEIGHT, LOAD, MOMENT_X, MOMENT_Y, CHECK = range(11)
+POSE_COLUMNS = 11
 
 Array = NDArray[np.float64]
 

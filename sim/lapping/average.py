@@ -157,7 +157,7 @@ class Pair:
             top=apart[1] + rest[1],
             part=apart,
             part_share=float(np.sum(weights)),
-            doubt=self._doubt(sample, groups, reports),
+            doubt=self._doubt(groups, reports),
             lift_share=float(sample.share[lifts].sum()),
             scale_error=float(np.abs(reports[:, loops.FACTOR] - 1.0).max()),
             overlap=float(reports[:, loops.OVERLAP] @ sample.share) * self.bottom.grid.cell**2,
@@ -235,13 +235,13 @@ class Pair:
         top /= np.maximum(self.top.land, 1e-300)
         return list(zip(bottom, top, strict=True))
 
-    def _doubt(self, sample: Sample, groups: tuple[Group, ...], reports: Array) -> Array:
+    def _doubt(self, groups: tuple[Group, ...], reports: Array) -> Array:
         """Error of the sample in the forms of bottom and top (6,) [Pa m/s], by its check."""
         sums = np.zeros((2, 6))
-        for group in groups if sample.check is not None else ():
+        for group in groups:
             own = reports[group.members]
-            share = sample.share[group.members]
-            ratio = sample.check[group.members] / np.where(np.abs(share) > 1e-9, share, np.inf)
+            share = group.rows[:, loops.WEIGHT]
+            ratio = group.rows[:, loops.CHECK] / np.where(np.abs(share) > 1e-9, share, np.inf)
             laid = self.laid_bottom, self.laid_tops[group.quarter or 0]
             for body, start in enumerate((loops.OF_BOTTOM, loops.OF_TOP)):
                 sums[body] += laid[body].seen(np.einsum("n,nk->k", ratio, own[:, start : start + 6]))
@@ -271,6 +271,7 @@ class Pair:
         rows[:, loops.V_Y] = poses.vy
         rows[:, loops.SPIN] = poses.spin
         rows[:, loops.WEIGHT] = sample.share
+        rows[:, loops.CHECK] = 0.0 if sample.check is None else sample.check
         rows[:, loops.LOAD] = self.load / per_cell
         rows[:, loops.MOMENT_X] = sample.moments[:, 0] / (radius * per_cell)
         rows[:, loops.MOMENT_Y] = sample.moments[:, 1] / (radius * per_cell)
@@ -314,18 +315,21 @@ class Pair:
         mended[:, loops.C_X : loops.C_Y + 1] = rounded
         if not moved.any():
             return mended
-        amount = rows[:, loops.WEIGHT] * np.hypot(rows[:, loops.V_X], rows[:, loops.V_Y])
+        speed = np.hypot(rows[:, loops.V_X], rows[:, loops.V_Y])
+        amount = rows[:, loops.WEIGHT] * speed
         centre = place.mean(axis=0)
         scale = max(float(extent.max()), cell)
         exact = _powers((place - centre) / scale)
         basis = _powers((rounded - centre) / scale)
+        wanted = np.stack([amount, rows[:, loops.CHECK] * speed], axis=1)
         change = np.linalg.lstsq(
-            basis.T @ (basis * amount[:, None]), (exact - basis).T @ amount, rcond=1e-12
+            basis.T @ (basis * amount[:, None]), (exact - basis).T @ wanted, rcond=1e-12
         )[0]
-        factor = 1.0 + basis @ change
+        factor = 1.0 + basis @ change[:, 0]
         off = basis.T @ (amount * factor) - exact.T @ amount
         if np.abs(factor - 1.0).max() > MOST_WEIGHT_CHANGE or np.abs(off).max() > 1e-10 * amount.sum():
             return None  # too few poses, or too near each other, to mend
+        mended[:, loops.CHECK] += mended[:, loops.WEIGHT] * (basis @ change[:, 1])
         mended[:, loops.WEIGHT] *= factor
         return mended
 

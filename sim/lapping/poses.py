@@ -150,7 +150,9 @@ def _weighted(
     if FEWEST_A_STROKE * strokes <= number:
         places = _every_stroke(ordered, number, shift)
     else:
-        places = _two_lattices(ordered, number, shift, block)
+        runs = 2.0 * abs(float(motion.rates[0])) if motion.clocks and motion.clocks[0] != "traverse" else 0.0
+        drift = max(runs, 1.0 / strokes) if runs else 0.0
+        places = _two_lattices(ordered, number, shift, block, drift)
     orders = ANGLES_ROUND if round_faces else ANGLES
     waves = waves_of(tuple(orders if name != "traverse" else TRAVERSE for name in motion.clocks))
     values = waves.at(places, motion.slow(places))
@@ -179,9 +181,13 @@ def _every_stroke(ordered: NDArray[np.int64], number: int, shift: tuple[float, f
 
 
 def _two_lattices(
-    ordered: NDArray[np.int64], number: int, shift: tuple[float, float], block: int
+    ordered: NDArray[np.int64], number: int, shift: tuple[float, float], block: int, drift: float
 ) -> Array:
-    """Two lattices of unlike generators, one pose of each in turn."""
+    """Two lattices of unlike generators, one pose of each in turn.
+
+    `drift`: how far the angle runs on within a stroke, as a share of all angles; a stroke is taken as much
+    earlier, so that the angles that are met lie on the lattice and not those at which strokes begin.
+    """
     half = number // 2
     choice = generators(half)
     places = np.empty(2 * half)
@@ -189,8 +195,8 @@ def _two_lattices(
     for which in range(2):
         generator = choice[(block + which * (1 + block // len(choice) % max(1, len(choice) - 1))) % len(choice)]
         offset = (shift[1] + which * GOLDEN) % 1.0
-        rank = np.floor((k * generator / half + offset) % 1.0 * ordered.size).astype(int)
         phase = (k + (shift[0] + 0.5 * which) % 1.0) / half
+        rank = np.floor((k * generator / half + offset - drift * phase) % 1.0 * ordered.size).astype(int)
         places[which::2] = ordered[np.minimum(rank, ordered.size - 1)] + phase
     return places
 

@@ -30,9 +30,10 @@ ANGLES_ROUND: Orders = {1: 0.02, 2: 0.5, 4: 0.1}
 ANGLES: Orders = {1: 0.03, 2: 0.5, 3: 0.02, 4: 0.2, 6: 0.1, 8: 0.1, 10: 0.05, 12: 0.05}
 TRAVERSE: Orders = {1: 0.3, 2: 0.5, 3: 0.1, 4: 0.15, 6: 0.07, 8: 0.04}
 FALLS = 4.0  # order of the stroke at which a wave is half as strong
-HIGHEST = (16, 10, 6)  # order of the stroke that counts, by the number of other clocks
+HIGHEST = (24, 20, 10, 6)  # order of the stroke that counts, by the number of other clocks
 WEAKEST = 0.01
 ROUGH = 0.01  # what no wave here describes, as a share of the mean: each instant's own
+FAR = (80, 8)  # orders of the stroke and of half a turn by which lattices are told apart
 CANDIDATES = 128  # of which the best are found
 GENERATORS = 4  # of about the same merit, to take turns
 
@@ -64,7 +65,7 @@ class Waves:
 
 @lru_cache(maxsize=64)
 def _waves_of(clocks: tuple[tuple[tuple[int, float], ...], ...]) -> Waves:
-    top = HIGHEST[min(len(clocks), len(HIGHEST) - 1)] if clocks else HIGHEST[0]
+    top = HIGHEST[min(len(clocks), len(HIGHEST) - 1)]
     stroke = [(h, 1.0 / (1.0 + (h / FALLS) ** 2)) for h in range(-top, top + 1)]
     slow = [[(0, 1.0), *(pair for k, s in orders for pair in ((k, s), (-k, s)))] for orders in clocks]
     order, strength = [], []
@@ -127,11 +128,12 @@ def generators(number: int) -> tuple[int, ...]:
 
     Place k lies at phase k / number and at the share k * generator / number of the other.
     """
-    waves = waves_of(({1: 0.5, 2: 0.12, 3: 0.06},))
+    angle, stroke = np.meshgrid(np.arange(1, FAR[1] + 1), np.arange(-FAR[0], FAR[0] + 1))
+    strength = 1.0 / ((1.0 + (stroke / FALLS) ** 2) * angle**2)
     found = []
     for generator in range(1, number, max(1, number // CANDIDATES)):
         if gcd(generator, number) == 1:
-            turns = waves.order[:, 0] + generator * waves.order[:, 1]
-            found.append((float((waves.strength[turns % number == 0] ** 2).sum()), generator))
+            constant = (stroke + generator * angle) % number == 0
+            found.append((float((strength[constant] ** 2).sum()), generator))
     found.sort()
     return tuple(generator for _, generator in (found or [(0.0, 1)])[:GENERATORS])
