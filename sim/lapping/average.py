@@ -35,6 +35,8 @@ Run = Callable[[Callable[[int], Any], Sequence[int]], list[Any]]
 CHUNKS = 8  # whatever the threads: sums are taken chunk by chunk, in order
 FEWEST_FOR_PART = 32  # poses; a part of fewer would be no sample
 FEWEST_CELLS = 8.0  # a stroke that moves less than this many cells is gathered, not laid cell on cell
+TIED = 1e-4  # singular values below this share of the largest are of powers tied by the curve
+EXACT = 6  # powers to the second degree
 MENDED = 4  # degree to which means over the places stay exact when these are rounded to whole cells
 MOST_WEIGHT_CHANGE = 0.5  # rounding to cells is mended by weights; beyond this the poses are gathered
 
@@ -322,14 +324,17 @@ class Pair:
         exact = _powers((place - centre) / scale)
         basis = _powers((rounded - centre) / scale)
         wanted = np.stack([amount, rows[:, loops.CHECK] * speed], axis=1)
-        change = np.linalg.lstsq(
-            basis.T @ (basis * amount[:, None]), (exact - basis).T @ wanted, rcond=1e-12
-        )[0]
-        factor = 1.0 + basis @ change[:, 0]
-        off = basis.T @ (amount * factor) - exact.T @ amount
+        change = np.zeros(wanted.shape)
+        # A curve ties its high powers to each other: what it ties is left, then the second powers made exact.
+        for powers, least in ((basis.shape[1], TIED), (EXACT, 1e-12)):
+            some = basis[:, :powers]
+            off = exact[:, :powers].T @ wanted - some.T @ (wanted + amount[:, None] * change)
+            change += some @ np.linalg.lstsq(some.T @ (some * amount[:, None]), off, rcond=least)[0]
+        factor = 1.0 + change[:, 0]
+        off = basis[:, :EXACT].T @ (amount * factor) - exact[:, :EXACT].T @ amount
         if np.abs(factor - 1.0).max() > MOST_WEIGHT_CHANGE or np.abs(off).max() > 1e-10 * amount.sum():
             return None  # too few poses, or too near each other, to mend
-        mended[:, loops.CHECK] += mended[:, loops.WEIGHT] * (basis @ change[:, 1])
+        mended[:, loops.CHECK] += mended[:, loops.WEIGHT] * change[:, 1]
         mended[:, loops.WEIGHT] *= factor
         return mended
 

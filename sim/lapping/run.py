@@ -38,7 +38,7 @@ Array = NDArray[np.float64]
 FEW_TURNS = 24.0  # of the top in a step: then blocks are ...
 PARTS_OF_TURN = 8.0, 32.0  # ... such parts of a turn, so that its strokes are lapped in order
 BLOCKS_IN_ORDER = 96.0  # about so many in the step, within those limits
-FEW_BLOCKS = 24.0  # in the step: later stages on more than a quarter of the poses
+FEW_BLOCKS = 10.0  # in the step: later stages on more than a quarter of the poses
 REPEATED = 2.0  # a block that wants so many times the poses is done again with more
 
 
@@ -56,7 +56,7 @@ class Settings:
     poses: int = 64
     fewest_poses: int = 16
     most_poses: int = 2048
-    accuracy: float = 0.001
+    accuracy: float = 0.0015
     tolerance: float = 0.002
     longest: float = 1.4
     look_every: int = 4
@@ -226,7 +226,7 @@ class _Work:
         stride = clock.stride or 0.1 * tau * step.pace
         number = _fit(stride, most, motion)
         shift = self._shift(clock)
-        poses = self._poses(clock, pair)
+        poses = self._poses(clock, pair, motion)
         while True:
             sample = block_sample(
                 motion, pair.load, clock.strokes, number, poses, shift, clock.block, pair.round_faces
@@ -272,9 +272,11 @@ class _Work:
             check_stands(step, top, bottom)
             self.standing.add(key)
 
-    def _poses(self, clock: Clock, pair: Pair) -> int:
+    def _poses(self, clock: Clock, pair: Pair, motion: Motion) -> int:
         """Poses for the next block."""
-        return self._whole(clock.poses or self.settings.poses * (1 if pair.round_faces else 2))
+        wanted = clock.poses or self.settings.poses * (1 if pair.round_faces else 2)
+        # Laid cell on cell they cost little, and fewer do not bear the rounding to whole cells.
+        return self._whole(max(wanted, self.settings.poses) if motion.fixed_angle else wanted)
 
     def _part(self, step: Step, clock: Clock, number: int) -> tuple[int, ...]:
         """Chunks on which the later stages are worked out: fewer where a block is a small share of the step."""
