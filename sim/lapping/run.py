@@ -56,7 +56,7 @@ class Settings:
     poses: int = 64
     fewest_poses: int = 16
     most_poses: int = 2048
-    accuracy: float = 0.0015
+    accuracy: float = 0.002
     tolerance: float = 0.002
     longest: float = 1.4
     look_every: int = 4
@@ -303,7 +303,9 @@ class _Work:
         left = 0 if step.until is not None else step.total_strokes - moment.clock.strokes - number
         allowed = self.settings.accuracy * sqrt((before + off * (1.0 + left / number)) * off)
         # With more poses the error falls at least as the power 3/2.
-        return float(poses * (np.abs(block.doubt).max() / allowed) ** (2.0 / 3.0))
+        by_plate = np.square(block.doubt).reshape(2, 3)
+        left_open = sqrt(float((0.5 * (by_plate.max(axis=1) + by_plate.mean(axis=1))).max()))
+        return float(poses * (left_open / allowed) ** (2.0 / 3.0))
 
     def _shift(self, clock: Clock) -> tuple[float, float]:
         """Where the lattice of a block's poses begins: from seed, round, step and block alone."""
