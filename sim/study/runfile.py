@@ -9,7 +9,7 @@ from __future__ import annotations
 import io
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +23,7 @@ __all__ = [
     "FORMAT",
     "FORM_KEYS",
     "SCHEMA",
+    "SHAPES",
     "BearingRecord",
     "PlateRecord",
     "Run",
@@ -47,6 +48,7 @@ FORM_KEYS = {
     "rms": "root mean square about the least-squares plane",
     "edge": "fall of the outermost 3 mm (+ fallen)",
 }
+SHAPES = ("sphere", "saddle", "twist", "bow", "crown", "wind")  # the forms that the engine knows its error of
 
 
 @dataclass(frozen=True)
@@ -58,6 +60,8 @@ class PlateRecord:
     depth lost from start to end; `pressure_speed` (ny, nx) [Pa m/s] mean over the last block of strokes.
     `forms`: by name (m,) [m] inside the edge margin `margin` [m], `forms_margin0` with no margin, nan where
     the form is not spoken of; `removed` (m,) [m] mean depth lost; m as in `Run`.
+    `error`: by the names in SHAPES (m,) [m] how far each form may be off by the program's own doing, nan
+    where that is not known; empty of a file that was written before it was kept.
     """
 
     name: str
@@ -73,6 +77,7 @@ class PlateRecord:
     forms: Mapping[str, Array]
     forms_margin0: Mapping[str, Array]
     removed: Array
+    error: Mapping[str, Array] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -214,6 +219,10 @@ def _write_plate(plates: Any, number: int, record: PlateRecord) -> None:
         sub = group.create_group(name)
         for key, values in forms.items():
             _put(sub, key, values, "m", FORM_KEYS[key])
+    if record.error:
+        sub = group.create_group("error")
+        for key, values in record.error.items():
+            _put(sub, key, values, "m", f"how far it may be off: {FORM_KEYS[key]}")
 
 
 def _write_bearing(group: Any, bearing: BearingRecord) -> None:
@@ -348,6 +357,7 @@ def _plate(group: Any) -> PlateRecord:
         forms={key: _array(group["forms"][key]) for key in FORM_KEYS},
         forms_margin0={key: _array(group["forms_margin0"][key]) for key in FORM_KEYS},
         removed=_array(group["removed"]),
+        error={key: _array(group["error"][key]) for key in SHAPES} if "error" in group else {},
     )
 
 
