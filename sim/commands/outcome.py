@@ -30,9 +30,9 @@ def as_json(run: Run) -> dict[str, Any]:
     }
 
 
-def _forms(record: PlateRecord, i: int) -> dict[str, float]:
+def _forms(record: PlateRecord, i: int) -> dict[str, Any]:
     forms = {key: float(record.forms[key][i]) for key in FORM_KEYS}
-    return {**forms, "removed": float(record.removed[i])}
+    return {**forms, "removed": float(record.removed[i]), "error": record.errors(i)}
 
 
 def _entry(run: Run, i: int) -> dict[str, Any]:

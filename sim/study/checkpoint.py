@@ -18,7 +18,7 @@ from sim.errors import CommandError, RunFileError
 from sim.lapping.run import Clock, Moment
 from sim.study.model import Study
 from sim.study.recorder import Entry, Frame, Heading, Recorder
-from sim.study.runfile import FORM_KEYS, SHAPES, PlateRecord, Run, read_resume, write_run
+from sim.study.runfile import FORM_KEYS, Run, read_resume, write_run
 
 __all__ = ["Timetable", "restore", "save"]
 
@@ -136,12 +136,8 @@ def _entry(run: Run, i: int) -> Entry:
         forms_margin0={
             name: {k: float(record.forms_margin0[k][i]) for k in FORM_KEYS} for name, record in plates
         },
-        error={name: {k: _error(record, k, i) for k in SHAPES} for name, record in plates},
+        error={name: record.errors(i) for name, record in plates},
     )
-
-
-def _error(record: PlateRecord, key: str, i: int) -> float:
-    return float(record.error[key][i]) if key in record.error else np.nan
 
 
 def _frame(run: Run, i: int, metal: float) -> Frame:

@@ -79,6 +79,10 @@ class PlateRecord:
     removed: Array
     error: Mapping[str, Array] = field(default_factory=dict)
 
+    def errors(self, i: int) -> dict[str, float]:
+        """How far each form may be off at entry `i` of the history [m]; nan where that is not known."""
+        return {key: float(self.error[key][i]) if key in self.error else np.nan for key in SHAPES}
+
 
 @dataclass(frozen=True)
 class BearingRecord:
