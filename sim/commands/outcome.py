@@ -8,6 +8,7 @@ from sim.report import words
 from sim.report.account import Account, account
 from sim.report.advice import advise
 from sim.report.caution import caution
+from sim.report.sureness import good_to
 from sim.study.runfile import FORM_KEYS, PlateRecord, Run
 
 __all__ = ["as_json", "in_words"]
@@ -65,6 +66,9 @@ def in_words(run: Run) -> list[str]:
         said.bores,
     )
     lines.append(came)
+    sure = good_to(said)
+    if sure:
+        lines.append(sure)
     off = [f"{face.name} {words.both_units(face.lost, said.units)}" for face in said.faces]
     lines.append(f"Metal off: {', '.join(off)}.")
     lines.append(f"Rubbing: {words.minutes(float(run.time[-1]), said.weighed)}.")

@@ -15,6 +15,7 @@ __all__ = [
     "finer",
     "hour",
     "joined",
+    "last_digit",
     "length",
     "minutes",
     "pressure",
@@ -55,6 +56,14 @@ def size(value: float, units: str = "metric") -> str:
     if abs(value) < NOTHING:
         return f"less than 0.001 {unit}" if units == "metric" else f"less than 0.02 {unit}"
     return f"{two(value / scale)} {unit}"
+
+
+def last_digit(value: float, units: str = "metric") -> float:
+    """What one more in the last digit of a printed size stands for [m]; of a size that is nothing, 0."""
+    unit = _UNIT[units][1]
+    if abs(value) < NOTHING:
+        return 0.0
+    return float(10.0 ** (math.floor(math.log10(float(two(value / unit)))) - 1)) * unit
 
 
 def finer(value: float, finish: float | None, units: str = "metric") -> bool:

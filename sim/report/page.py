@@ -21,6 +21,7 @@ from sim.report.effects import effects_words
 from sim.report.flat import flat_words
 from sim.report.frames import frames_json
 from sim.report.sheet import CAUTIONS, bullets, part, sheet
+from sim.report.sureness import good_to
 from sim.report.tables import forms_table, steps_table
 from sim.report.typeset import escaped
 from sim.study.runfile import Run
@@ -187,7 +188,8 @@ def _history(said: Account, drawn: Drawn) -> str:
 
 
 def _forms(said: Account, drawn: Drawn) -> str:
-    return forms_table(said)
+    sure = good_to(said)
+    return forms_table(said) + (f'<p class="note">{escaped(sure)}</p>' if sure else "")
 
 
 def _metal(said: Account, drawn: Drawn) -> str:
