@@ -7,16 +7,17 @@ from typing import Any
 from sim.report import words
 from sim.report.account import Account, account
 from sim.report.advice import advise
+from sim.report.again import again_words
 from sim.report.caution import caution
 from sim.report.sureness import good_to
-from sim.study.runfile import FORM_KEYS, PlateRecord, Run
+from sim.study.runfile import FORM_KEYS, Fine, PlateRecord, Run
 
 __all__ = ["as_json", "in_words"]
 
 
 def as_json(run: Run) -> dict[str, Any]:
     """The answer of `run --json`: forms at the end and along the history, SI throughout."""
-    return {
+    answer = {
         "study": run.study_stem,
         "outcome": run.outcome,
         "plates": {
@@ -29,6 +30,23 @@ def as_json(run: Run) -> dict[str, Any]:
         },
         "history": [_entry(run, i) for i in range(len(run.time))],
     }
+    return answer if run.fine is None else {**answer, "fine": _fine(run, run.fine)}
+
+
+def _fine(run: Run, fine: Fine) -> dict[str, Any]:
+    """What a second, finer lapping came to; of one that tipped no forms are known."""
+
+    def moved(usual: float, finer: float) -> dict[str, float]:
+        return {"value": finer, "moved": finer - usual}
+
+    plates = {
+        name: {
+            **{key: moved(float(run.plates[name].forms[key][-1]), forms[key]) for key in FORM_KEYS},
+            "removed": moved(float(run.plates[name].removed[-1]), fine.removed[name]),
+        }
+        for name, forms in fine.forms.items()
+    }
+    return {"outcome": fine.outcome, "time": fine.time, "plates": plates}
 
 
 def _forms(record: PlateRecord, i: int) -> dict[str, Any]:
@@ -73,6 +91,7 @@ def in_words(run: Run) -> list[str]:
     lines.append(f"Metal off: {', '.join(off)}.")
     lines.append(f"Rubbing: {words.minutes(float(run.time[-1]), said.weighed)}.")
     lines += _stopped(said)
+    lines += again_words(said)
     told = advise(said)
     if told is not None:
         lines.append(f"Next: {told.text}")

@@ -52,6 +52,20 @@ class Settings:
     look_every: int = 4
     observing_poses: int = 256
 
+    def finer(self) -> Settings:
+        """The same with twice the poses and half the blocks: what moves shows what both may be off by.
+
+        The error of a block goes with the square of its length, so a quarter of it is allowed.
+        """
+        return replace(
+            self,
+            poses=2 * self.poses,
+            fewest_poses=2 * self.fewest_poses,
+            tolerance=0.25 * self.tolerance,
+            longest=0.5 * self.longest,
+            observing_poses=2 * self.observing_poses,
+        )
+
 
 def lap(
     plates: Mapping[str, Plate],

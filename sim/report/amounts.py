@@ -11,6 +11,7 @@ __all__ = [
     "MARK",
     "NOTHING",
     "SCATTER",
+    "TWICE",
     "both_units",
     "finer",
     "hour",
@@ -33,6 +34,7 @@ BAND = math.sqrt(10.0)
 # Published scatter of wear coefficients is 40-60 % (Podra & Andersson, Tribol. Int. 32 (1999) 71).
 SCATTER = 1.5
 NOTHING = 5e-10  # [m] below half a nanometre there is nothing to speak of
+TWICE = 2.0  # of an error: a form is off by more than that in one of twenty cases
 ROUNDING = 1e-9  # of a size in another unit
 
 _UNIT = {"metric": ("um", 1e-6), "inch": ("uin", 25.4e-9)}

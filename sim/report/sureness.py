@@ -5,12 +5,10 @@ from __future__ import annotations
 import math
 
 from sim.report.account import Account, Face
-from sim.report.amounts import NOTHING, last_digit, size
+from sim.report.amounts import NOTHING, TWICE, last_digit, size
 from sim.report.shapes import known, told
 
-__all__ = ["TWICE", "good_to"]
-
-TWICE = 2.0  # of an error: so far off is a form in one of twenty cases at most
+__all__ = ["good_to"]
 
 
 def good_to(said: Account) -> str:
