@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from sim.report import words
 from sim.report.account import Account, Face
-from sim.report.amounts import NOTHING, TWICE
+from sim.report.amounts import MARK, NOTHING, TWICE
 from sim.report.shapes import LONG, ROUND, known, part_words, told
 from sim.report.tables import FORM_TITLES
 from sim.report.typeset import escaped
@@ -62,12 +62,15 @@ def again_table(said: Account) -> str:
     head = "".join(f'<th scope="col"{" class=num" if k > 3 else ""}>{h}</th>' for k, h in enumerate(heads))
     bodies = []
     for face in said.faces:
-        rows = [_row(one, said.units) for one in _moved(face, fine)]
+        rows = [_row(one, face.finish, said.units) for one in _moved(face, fine)]
         rows[0] = f'<th scope="rowgroup" rowspan="{len(rows)}">{escaped(face.name)}</th>{rows[0]}'
         bodies.append("<tbody>" + "".join(f"<tr>{row}</tr>" for row in rows) + "</tbody>")
+    body = "".join(bodies)
     caption = "Half the size of cell, twice the places in the stroke, half as long blocks of strokes."
+    if MARK in body:
+        caption += f" {MARK} Finer than a tenth of the grit: {words.REMARK}."
     note = " ".join(_sure(said, fine))
-    return f"<table><caption>{caption}</caption><thead><tr>{head}</tr></thead>{''.join(bodies)}</table>" + (
+    return f"<table><caption>{caption}</caption><thead><tr>{head}</tr></thead>{body}</table>" + (
         f'<p class="note">{escaped(note)}</p>' if note else ""
     )
 
@@ -105,9 +108,8 @@ def _sure(said: Account, fine: Fine) -> list[str]:
         name, one = max(off, key=lambda pair: pair[1].by)
         assert one.expected is not None
         lines.append(
-            f"Of {name}, what is {_figure(one.key, one.value, said.units)} moved by more than was to be "
-            f"expected ({words.size(one.expected, said.units)}): trust it only to "
-            f"{words.size(one.by, said.units)}."
+            f"{name}: {_title(one.key)} moved by more than was to be expected "
+            f"({words.size(one.expected, said.units)}): trust it only to {words.size(one.by, said.units)}."
         )
     elif any(one.expected is not None for _, one in every):
         lines.append("Nothing moved by more than was to be expected.")
@@ -118,15 +120,25 @@ def _sure(said: Account, fine: Fine) -> list[str]:
     return lines
 
 
+def _title(key: str) -> str:
+    """What a figure is called where it stands without its side."""
+    return "metal off, mean depth" if key == LOST else dict(FORM_TITLES)[key]
+
+
 def _figure(key: str, value: float, units: str) -> str:
     if key in (FLAT, LOST):
         return f"{'flat within' if key == FLAT else 'metal off'} {words.size(value, units)}"
     return part_words(key, value, units)
 
 
-def _row(one: Moved, units: str) -> str:
-    name = "metal off, mean depth" if one.key == LOST else dict(FORM_TITLES)[one.key]
-    cells = [f"<td>{escaped(_figure(one.key, value, units))}</td>" for value in (one.value, one.fine)]
+def _marked(key: str, value: float, finish: float | None, units: str) -> str:
+    """A figure in a cell, marked where it is finer than the finish [m]."""
+    rough = key != LOST and abs(value) >= NOTHING and words.finer(value, finish, units)
+    return escaped(_figure(key, value, units)) + (f'<span class="fine">{MARK}</span>' if rough else "")
+
+
+def _row(one: Moved, finish: float | None, units: str) -> str:
+    cells = [f"<td>{_marked(one.key, value, finish, units)}</td>" for value in (one.value, one.fine)]
     sizes = (words.size(one.by, units), "" if one.expected is None else words.size(one.expected, units))
     cells += [f'<td class="num">{escaped(size)}</td>' for size in sizes]
-    return f'<th scope="row">{escaped(name)}</th>{"".join(cells)}'
+    return f'<th scope="row">{escaped(_title(one.key))}</th>{"".join(cells)}'

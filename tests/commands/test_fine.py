@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 from dataclasses import replace
 from pathlib import Path
@@ -247,6 +248,7 @@ def test_the_finer_study_is_the_one_with_twice_the_cells_typed(bench: Path) -> N
 
 
 def test_words_and_page_tell_what_moved(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (bench / "quick.toml").write_text(QUICK.replace("3 um", "1.2 um"))
     assert main(["run", "quick.toml", "--fine"]) == 0
     told = capsys.readouterr().out
     assert "Lapped a second time, finer" in told
@@ -254,6 +256,17 @@ def test_words_and_page_tell_what_moved(bench: Path, capsys: pytest.CaptureFixtu
     assert "moved by" in told
     page = (bench / "quick-run" / "report.html").read_text("utf-8")
     assert "Lapped again, finer" in page
+    # Every form that is finer than the finish (a tenth of 15 um) says so, on the screen and in the table.
+    screen = [line for line in told.splitlines() if line.startswith("  ") and "moved by" in line]
+    cells = re.findall(r"<td>(.*?)</td>", page[page.index('id="again"') : page.index('id="metal"')])
+    rough = [0, 0]
+    for which, texts in enumerate((screen, cells)):
+        for text in texts:
+            size = re.search(r"(?<![\d.])(?<!than )([\d.]+)\s[uµ]m", text)
+            if size and "metal off" not in text and float(size[1]) < 1.4:
+                rough[which] += 1
+                assert ("the finish is rougher than this", "†")[which] in text
+    assert min(rough) > 0, "this study has such forms"
     (bench / "again").mkdir()
     (bench / "again" / "run.h5").write_bytes((bench / "quick-run" / "run.h5").read_bytes())
     assert main(["report", str(bench / "again")]) == 0
@@ -285,7 +298,9 @@ def test_more_than_was_to_be_expected_is_said(bench: Path) -> None:
 
     assert "Nothing moved by more than was to be expected." in told(error=2 * NM, by=3.9 * NM)
     more = told(error=2 * NM, by=5 * NM)
-    assert "moved by more than was to be expected (0.0040 um): trust it only to 0.0050 um" in more
+    assert (
+        "dome or dish moved by more than was to be expected (0.0040 um): trust it only to 0.0050 um" in more
+    )
     assert "sooner, so less metal goes" in told(2 * NM, 0.0, 0.9 * run.fine.time)
     assert "expected" not in told(np.nan, 5 * NM)
     tipped = replace(run, fine=Fine("tipped", 60.0))
