@@ -8,7 +8,7 @@ from pathlib import Path
 
 from sim.commands.places import FINE_PART, RUN_FILE
 from sim.commands.session import Session, heading
-from sim.errors import CommandError, LapwrightError
+from sim.errors import CommandError, LapwrightError, SettleError
 from sim.lapping.run import Settings
 from sim.planning.members import with_cells
 from sim.study.checkpoint import Timetable, restore
@@ -58,7 +58,10 @@ def lap_finer(
     strict = args.checkpoint is not None
     table = Timetable(args.checkpoint if strict else 2.0, strict)
     session = Session(study, recorder, part, table, spent, args.threads, Settings().finer())
-    outcome, trouble = session.work()
+    try:
+        outcome, trouble = session.work()
+    except SettleError as stuck:
+        return run, stuck
     if outcome == "interrupted":
         return run, trouble
     end = recorder.run(heading(study), outcome, 0.0)

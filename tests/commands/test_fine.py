@@ -16,7 +16,7 @@ import pytest
 
 from sim.cli import main
 from sim.commands.fine import finer
-from sim.errors import CommandError
+from sim.errors import CommandError, SettleError
 from sim.lapping.run import Settings
 from sim.report.account import account
 from sim.report.again import again_table, again_words
@@ -201,6 +201,28 @@ def test_one_that_tips_is_not_lapped_again(bench: Path, capsys: pytest.CaptureFi
     assert got["fine"] is None
     assert main(["run", "tips.toml", "--fine", "--force", "--no-page"]) == 1
     assert "Not lapped a second time" in capsys.readouterr().out
+
+
+def test_where_the_finer_one_does_not_settle_the_run_stands(
+    bench: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    import sim.commands.session as session
+
+    lap = session.lap
+
+    def stuck(plates: Any, *rest: Any, **more: Any) -> Any:
+        for number, moment in enumerate(lap(plates, *rest, **more)):
+            if plates["A"].cells == 48 and number == 3:
+                raise SettleError("A does not settle on B")
+            yield moment
+
+    monkeypatch.setattr(session, "lap", stuck)
+    assert main(["run", "quick.toml", "--fine"]) == 1
+    told = capsys.readouterr()
+    assert "does not settle" in told.err
+    assert "A is domed" in told.out
+    assert read_run(bench / "quick-run" / "run.h5").outcome == "done"
+    assert (bench / "quick-run" / "report.html").exists()
 
 
 def test_a_gauge_stops_both(bench: Path) -> None:
