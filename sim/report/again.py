@@ -88,7 +88,7 @@ def _moved(face: Face, fine: Fine) -> Iterator[Moved]:
 def _told(face: Face, fine: Fine, units: str) -> str:
     """The forms that are told of a face, and by how much each moved."""
     what = told(face.after, face.finish, beside=True)
-    keys = dict.fromkeys(["sphere", *(key for key, _ in (*what.above, *what.fine))])
+    keys = [key for key, _ in (*what.above, *what.fine)] or ["sphere"]
     moved = {one.key: one for one in _moved(face, fine)}
     chosen = [moved[key] for key in keys if key in moved] or [moved.get(FLAT, moved[LOST])]
     rough = [words.finer(one.value, face.finish, units) and one.key != LOST for one in chosen]

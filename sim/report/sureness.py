@@ -6,7 +6,7 @@ import math
 
 from sim.report.account import Account, Face
 from sim.report.amounts import NOTHING, TWICE, last_digit, size
-from sim.report.shapes import known, told
+from sim.report.shapes import TRACE, known, told
 
 __all__ = ["good_to"]
 
@@ -29,5 +29,6 @@ def _shown(face: Face) -> list[tuple[float, float]]:
     """Forms of a face that are told of, and how far each may be off [m], where that is known."""
     errors = face.record.errors(-1)
     what = told(face.after, face.finish, beside=True)
-    forms = dict([*known(face.after, ("sphere",)), *what.above, *what.fine])
+    domes = [(k, v) for k, v in known(face.after, ("sphere",)) if abs(v) >= TRACE * (face.finish or 0.0)]
+    forms = dict([*domes, *what.above, *what.fine])
     return [(value, TWICE * errors[key]) for key, value in forms.items() if math.isfinite(errors[key])]

@@ -56,6 +56,17 @@ def test_what_does_not_show_in_a_figure_is_not_told(make_run: Maker) -> None:
     assert good_to(account(erring(run, saddle=0.0, sphere=4.9 * NM))) == ""
 
 
+def test_a_dome_that_is_called_none_has_no_figure_to_doubt(make_run: Maker) -> None:
+    # three_plates: 9 um grit, domes of 0.05, 0.04 and -0.02 um; a fiftieth of the finish is 0.018 um.
+    run = make_run("three_plates")
+    flat = {
+        name: replace(r, forms={**r.forms, "sphere": 0.3 * r.forms["sphere"]})
+        for name, r in run.plates.items()
+    }
+    assert good_to(account(erring(run, sphere=5 * NM))) != ""
+    assert good_to(account(erring(replace(run, plates=flat), sphere=5 * NM))) == ""
+
+
 def test_what_is_smaller_than_its_error_is_called_in_doubt(make_run: Maker) -> None:
     told = good_to(account(erring(make_run("disc_pair"), twist=0.16 * UM)))
     assert told == "These figures are good to 0.32 um: what is smaller may not be there at all."
