@@ -224,8 +224,10 @@ def test_run_json_is_one_object_in_si(bench: Path, capsys: pytest.CaptureFixture
     assert answer["study"] == "pair"
     assert answer["outcome"] == "done"
     a = answer["plates"]["A"]
-    assert set(a) == FORMS | {"removed", "edge_margin", "margin0"}
+    assert set(a) == FORMS | {"removed", "error", "edge_margin", "margin0"}
     assert set(a["margin0"]) == FORMS
+    assert set(a["error"]) == {"sphere", "saddle", "twist", "bow", "crown", "wind"}
+    assert a["error"]["bow"] is a["error"]["crown"] is a["error"]["wind"] is None
     assert a["edge_margin"] == pytest.approx(0.0032)
     assert a["bow"] is None
     assert 0.0 < a["sphere"] < 3e-6
@@ -236,6 +238,7 @@ def test_run_json_is_one_object_in_si(bench: Path, capsys: pytest.CaptureFixture
     assert start["plates"]["B"]["sphere"] == pytest.approx(-1e-6, rel=0.01)
     assert end["time"] == pytest.approx(2400.0)
     assert end["plates"]["A"]["sphere"] == a["sphere"]
+    assert end["plates"]["A"]["error"] == a["error"]
     assert end["removed"] == pytest.approx((a["removed"] + answer["plates"]["B"]["removed"]) / 2.0)
     assert "report" in told.err or "run.h5" in told.err, "the words go beside"
 

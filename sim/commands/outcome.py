@@ -7,15 +7,17 @@ from typing import Any
 from sim.report import words
 from sim.report.account import Account, account
 from sim.report.advice import advise
+from sim.report.again import again_words
 from sim.report.caution import caution
-from sim.study.runfile import FORM_KEYS, PlateRecord, Run
+from sim.report.sureness import good_to
+from sim.study.runfile import FORM_KEYS, Fine, PlateRecord, Run
 
 __all__ = ["as_json", "in_words"]
 
 
 def as_json(run: Run) -> dict[str, Any]:
     """The answer of `run --json`: forms at the end and along the history, SI throughout."""
-    return {
+    answer = {
         "study": run.study_stem,
         "outcome": run.outcome,
         "plates": {
@@ -28,11 +30,28 @@ def as_json(run: Run) -> dict[str, Any]:
         },
         "history": [_entry(run, i) for i in range(len(run.time))],
     }
+    return answer if run.fine is None else {**answer, "fine": _fine(run, run.fine)}
 
 
-def _forms(record: PlateRecord, i: int) -> dict[str, float]:
+def _fine(run: Run, fine: Fine) -> dict[str, Any]:
+    """What a second, finer lapping came to; of one that tipped no forms are known."""
+
+    def moved(usual: float, finer: float) -> dict[str, float]:
+        return {"value": finer, "moved": finer - usual}
+
+    plates = {
+        name: {
+            **{key: moved(float(run.plates[name].forms[key][-1]), forms[key]) for key in FORM_KEYS},
+            "removed": moved(float(run.plates[name].removed[-1]), fine.removed[name]),
+        }
+        for name, forms in fine.forms.items()
+    }
+    return {"outcome": fine.outcome, "time": fine.time, "plates": plates}
+
+
+def _forms(record: PlateRecord, i: int) -> dict[str, Any]:
     forms = {key: float(record.forms[key][i]) for key in FORM_KEYS}
-    return {**forms, "removed": float(record.removed[i])}
+    return {**forms, "removed": float(record.removed[i]), "error": record.errors(i)}
 
 
 def _entry(run: Run, i: int) -> dict[str, Any]:
@@ -65,10 +84,14 @@ def in_words(run: Run) -> list[str]:
         said.bores,
     )
     lines.append(came)
+    sure = good_to(said)
+    if sure:
+        lines.append(sure)
     off = [f"{face.name} {words.both_units(face.lost, said.units)}" for face in said.faces]
     lines.append(f"Metal off: {', '.join(off)}.")
     lines.append(f"Rubbing: {words.minutes(float(run.time[-1]), said.weighed)}.")
     lines += _stopped(said)
+    lines += again_words(said)
     told = advise(said)
     if told is not None:
         lines.append(f"Next: {told.text}")

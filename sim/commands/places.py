@@ -14,10 +14,20 @@ from sim.errors import CannotDoError, CommandError
 if TYPE_CHECKING:
     from sim.study.runfile import Run
 
-__all__ = ["PAGE_FILES", "PART_FILE", "RUN_FILE", "changed_since", "look_at", "run_file", "study_file"]
+__all__ = [
+    "FINE_PART",
+    "PAGE_FILES",
+    "PART_FILE",
+    "RUN_FILE",
+    "changed_since",
+    "look_at",
+    "run_file",
+    "study_file",
+]
 
 RUN_FILE = "run.h5"
 PART_FILE = "run.part.h5"
+FINE_PART = "fine.part.h5"
 PAGE_FILES = ("report.html", "card.html", "faces.png", "sections.png", "history.png")
 
 SHOWN = (".html", ".htm", ".png", ".svg", ".pdf")  # endings of pages and pictures
@@ -89,8 +99,8 @@ def study_file(place: Path) -> Path:
     return place
 
 
-def look_at(folder: Path, args: argparse.Namespace, part: str = "") -> None:
-    """Refuse to touch a folder that is there already; it can be gone on with if it holds the file `part`.
+def look_at(folder: Path, args: argparse.Namespace, *parts: str) -> None:
+    """Refuse to touch a folder that is there already; it can be gone on with if it holds a file of `parts`.
 
     Raises
     ------
@@ -104,7 +114,7 @@ def look_at(folder: Path, args: argparse.Namespace, part: str = "") -> None:
             key="--out",
         )
     if os.path.exists(folder) and not (args.resume or args.force):
-        go_on = ", --resume to go on with it" if (folder / part).exists() else ""
+        go_on = ", --resume to go on with it" if any((folder / part).exists() for part in parts) else ""
         raise CommandError(
             f"{folder} is there already: add --force to write over it{go_on}, or --out for another folder",
             key="--out",

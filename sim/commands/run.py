@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sim.commands.answer import Speaker, print_json, typed
-from sim.commands.places import PAGE_FILES, PART_FILE, RUN_FILE, look_at, study_file
+from sim.commands.places import FINE_PART, PAGE_FILES, PART_FILE, RUN_FILE, look_at, study_file
 from sim.errors import CannotDoError, CommandError, LapwrightError
 
 if TYPE_CHECKING:
@@ -20,6 +20,8 @@ EXAMPLE = """\
 example:
   lapwright run first-pair.toml            laps the pair; then open first-pair-run/report.html
   lapwright run first-pair.toml --resume   goes on where you stopped it with Ctrl-C
+  lapwright run first-pair.toml --resume --fine
+                                           laps it a second time, finer, and tells what moves
 """
 
 
@@ -29,6 +31,12 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--out", metavar="DIR", help="folder for the answer (default: STEM-run, here)")
     parser.add_argument("--resume", action="store_true", help="go on with a run that was stopped")
     parser.add_argument("--force", action="store_true", help="start anew where a run is already")
+    parser.add_argument(
+        "--fine",
+        action="store_true",
+        help="lap a second time with half the size of cell, twice the places in the stroke and half as long "
+        "blocks of strokes, and tell what moves; about ten times the work",
+    )
     parser.add_argument(
         "--threads", type=_at_least_one, default=1, metavar="N", help="cores to use (default 1)"
     )
@@ -63,20 +71,45 @@ def main(args: argparse.Namespace) -> int:
         raise CommandError(
             "--resume goes on with a run, --force starts anew: give one of them", key="--resume"
         )
-    study = load(study_file(Path(args.file)))
+    path = study_file(Path(args.file))
+    study = load(path)
     folder = Path(args.out) if args.out else Path(f"{study.stem}-run")
     say = Speaker(args.json)
-    look_at(folder, args, PART_FILE)
+    look_at(folder, args, PART_FILE, FINE_PART)
+    again = _finer(study, path.parent) if args.fine else None
     finished = _finished(folder, study) if args.resume else None
     if finished is not None:
         say(f"{folder / RUN_FILE} is already finished.")
         run, trouble = finished, None
     else:
         run, trouble = _lap(study, folder, args, say)
+    stopped = None
+    if again is not None and run.fine is None:
+        run, stopped = _again(run, again, folder, args, say)
     if run.outcome != "interrupted" and not args.no_page:
         _page(run, folder)
-    _answer(run, trouble, folder, args, say)
-    return 1 if run.outcome in ("tipped", "interrupted") else 0
+    _answer(run, trouble or stopped, folder, args, say)
+    return 1 if run.outcome in ("tipped", "interrupted") or stopped is not None else 0
+
+
+def _finer(study: Study, folder: Path) -> Study:
+    from sim.commands.fine import finer
+
+    return finer(study, folder)
+
+
+def _again(
+    run: Run, study: Study, folder: Path, args: argparse.Namespace, say: Speaker
+) -> tuple[Run, LapwrightError | None]:
+    """Lap a second time, finer; of a run that came to no end there is nothing to set it beside."""
+    from sim.commands.fine import lap_finer
+
+    if run.outcome == "tipped":
+        say("Not lapped a second time: the top tips off.")
+    if run.outcome in ("tipped", "interrupted"):
+        return run, None
+    say("Lapped once. Now a second time, finer, to see what moves.")
+    return lap_finer(run, study, folder, args)
 
 
 def _finished(folder: Path, study: Study) -> Run | None:
@@ -106,6 +139,8 @@ def _lap(
     from sim.study.safefile import make_folder
 
     make_folder(folder)
+    if args.force:
+        (folder / FINE_PART).unlink(missing_ok=True)
     part = folder / PART_FILE
     recorder, spent = Recorder(study.plates, study.margin), 0.0
     if args.resume and part.exists():
@@ -147,13 +182,15 @@ def _answer(
         say(line)
     if args.json:
         answer = as_json(run)
+        if args.fine:
+            answer.setdefault("fine", None)
         if trouble is not None:
             answer["error"] = {"code": trouble.code, "key": trouble.key, "message": trouble.message}
         print_json(answer)
     if trouble is not None:
         Speaker(True)(f"lapwright: {trouble.message}")
-    where = ("--out", args.out) if args.out else ()
-    if run.outcome == "interrupted":
+    where = (*(("--out", args.out) if args.out else ()), *(("--fine",) if args.fine else ()))
+    if trouble is not None and trouble.code == "interrupted":
         say.next(("Go on with it", typed("run", args.file, *where, "--resume")))
     elif args.no_page:
         say.next(

@@ -17,7 +17,7 @@ from sim import __version__
 from sim.commands.answer import troubles_in
 from sim.commands.progress import Progress
 from sim.errors import CannotDoError, LapwrightError, NoOverlapError, SettleError, TippedError
-from sim.lapping.run import lap
+from sim.lapping.run import Settings, lap
 from sim.study.checkpoint import Timetable, save
 from sim.study.model import Study
 from sim.study.recorder import Heading, Recorder
@@ -79,6 +79,7 @@ class Session:
     table: Timetable
     spent: float = 0.0
     threads: int = 1
+    settings: Settings = field(default_factory=Settings)
     begun: float = field(default_factory=time.monotonic)
 
     @property
@@ -109,6 +110,7 @@ class Session:
             margin=study.margin,
             threads=self.threads,
             after=last,
+            settings=self.settings,
         )
         try:
             with troubles_in(study.units), stopping() as stop:

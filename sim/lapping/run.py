@@ -66,6 +66,23 @@ class Settings:
         if not 1 <= self.fewest_poses <= self.poses <= self.most_poses:
             raise ValueError("poses must lie between fewest_poses and most_poses")
 
+    def finer(self) -> Settings:
+        """The same with twice the poses and half the blocks: what moves shows what both may be off by.
+
+        The difference that a step tells goes with the cube of a block's length, so an eighth of it is allowed; what
+        poses leave open falls as the power 3/2 of their number.
+        """
+        return replace(
+            self,
+            poses=2 * self.poses,
+            fewest_poses=2 * self.fewest_poses,
+            most_poses=2 * self.most_poses,
+            accuracy=self.accuracy / 2.0**1.5,
+            tolerance=0.125 * self.tolerance,
+            longest=0.5 * self.longest,
+            observing_poses=2 * self.observing_poses,
+        )
+
 
 def lap(
     plates: Mapping[str, Plate],

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,18 +28,27 @@ BAND_ENDS = (5.0, 95.0)  # per cent of the draws: nine in ten lie between
 
 @dataclass(frozen=True)
 class Known:
-    """How far apart two members are, and what the program knows that well [m].
+    """How far apart two members are in what puts them in order, and whether the program knows that well [m].
 
-    `apart` of the worst flatness; `sampling` of it that a finite number of places in the stroke may have
-    made; `squeeze`: how far the grit layer gives, where that is a guess (else 0), with which goes what it
-    leaves on every face; `finish`: a tenth of the grit, in which both are lost when `lost`.
+    `apart`: without a goal the worst flatness of "both" from each other; with one, how far "both" are from
+    each other in what of it they are furthest from, or, where the first reaches it, how far it keeps inside
+    ("first"), or, where that is sure, how far the other one is outside ("second").  `error`: twice that of
+    these figures; None where it is not known.  `squeeze`: how far the grit layer gives, where that is a guess
+    (else 0), with which goes what it leaves on every face; `finish`: a tenth of the grit, in which both are
+    lost when `lost`.
     """
 
+    of: Literal["both", "first", "second"]
     apart: float
-    sampling: float
+    error: float | None
     squeeze: float
     finish: float
     lost: bool
+
+    @property
+    def telling(self) -> bool:
+        """False where `apart` is no more than the error of it."""
+        return self.error is None or self.apart > self.error
 
 
 @dataclass(frozen=True)
@@ -127,13 +137,26 @@ class Comparison:
         a, b = self.nominal[one], self.nominal[other]
         figures = flat.figure(a), flat.figure(b)
         finish = min(step.grit.size for i in (one, other) for step in _steps(self.members[i])) * 0.1
-        return Known(
-            apart=abs(figures[0] - figures[1]),
-            sampling=2.0 * math.hypot(a.sampling, b.sampling),  # two standard deviations
-            squeeze=max((self.squeeze(i) for i in (one, other)), default=0.0),
-            finish=finish,
-            lost=max(figures) < finish,
-        )
+        squeeze = max((self.squeeze(i) for i in (one, other)), default=0.0)
+        beside: dict[str, Any] = {"squeeze": squeeze, "finish": finish, "lost": max(figures) < finish}
+        if self.criterion.goal is not None and self.criterion.figure(a) <= 1.0:
+            first, second = (
+                Known("first", *self._inside(a), **beside),
+                Known("second", *self._inside(b), **beside),
+            )
+            # Who reaches a goal stands before who does not: neither may be in doubt.
+            return (
+                second if first.telling and self.criterion.figure(b) > 1.0 and not second.telling else first
+            )
+        shares, errors = [self.criterion.figure(s) for s in (a, b)], [self.criterion.error(s) for s in (a, b)]
+        limit, known = self.criterion.limit(a), [e for e in errors if e is not None]
+        error = 2.0 * limit * math.hypot(*known) if len(known) == 2 else None
+        return Known("both", limit * abs(shares[0] - shares[1]), error, **beside)
+
+    def _inside(self, got: Summary) -> tuple[float, float | None]:
+        """How far from the limit is what of the goal is nearest to it, and twice the error of that [m]."""
+        limit, error = self.criterion.limit(got), self.criterion.error(got)
+        return limit * abs(1.0 - self.criterion.figure(got)), None if error is None else 2.0 * limit * error
 
     def squeeze(self, one: int) -> float:
         """How far the grit layer gives in the last step of a member [m], if that is a guess; else 0."""

@@ -104,7 +104,7 @@ class _Record:
         self.whole = whole
         self.follower = follower
         self.recorder = Recorder(study.plates, study.margin)
-        self.blocks: list[tuple[float, float, float]] = []
+        self.blocks: list[tuple[float, float]] = []
         self.trail: list[Domes] = []
         total = study.rounds * sum(step.total_strokes / step.pace for step in study.steps)
         self.apart = total / ENTRIES
@@ -126,7 +126,7 @@ class _Record:
         if self.follower is not None:
             self.follower.take(moment)
         if moment.event == "block":
-            self.blocks.append((clock.time, moment.lift_share, moment.sampling_error))
+            self.blocks.append((clock.time, moment.lift_share))
         if moment.event == "block" or start:
             self.trail.append(domes_of(self.study, moment))
         due = moment.event != "block" or clock.time - self.taken >= self.apart

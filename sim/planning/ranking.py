@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from sim.planning.courses import lapped_course
-from sim.planning.summary import Summary
+from sim.planning.summary import Ended, Summary
 from sim.planning.track import asked_of
 from sim.planning.tuning import Asked, Course
 from sim.study.model import Study, Tune
@@ -15,6 +15,8 @@ from sim.study.model import Study, Tune
 __all__ = ["Criterion", "criterion_of"]
 
 SAME = 1e-9  # m; flatness is the same within a nanometre
+# rms of a form of size 1 over its face, at most: a bow's, sqrt(1/5 - 1/9); a dome's is sqrt(1/12)
+RMS_OF_FORM = 0.3
 WORST = (math.inf,)
 
 
@@ -42,6 +44,31 @@ class Criterion:
         if course is not None:
             return course.share
         return max((_sized(got, one) / one.limit for one in self.asked), default=math.inf)
+
+    def error(self, got: Summary) -> float | None:
+        """How far the figure may be off by the program's own doing, one standard deviation, in its unit.
+
+        None where that is not known.
+        """
+        if self.goal is None:
+            worst = got.plates.get(self.worst_plate(got))
+            return None if worst is None else _flatness_error(worst)
+        one = self.deciding(got)
+        error = None if one is None else _error(got, one)
+        return None if one is None or error is None else error / one.limit
+
+    def limit(self, got: Summary) -> float:
+        """What a figure of 1 stands for [m]: a metre, or with a goal the most that what decides may be."""
+        one = self.deciding(got)
+        return 1.0 if one is None else one.limit
+
+    def deciding(self, got: Summary) -> Asked | None:
+        """What of the goal takes up the largest share of what is allowed."""
+        if self.goal is None or not self.asked:
+            return None
+        course = self._course(got)
+        sizes = {one.key: _sized(got, one) for one in self.asked} if course is None else course.worst
+        return max(self.asked, key=lambda one: sizes[one.key] / one.limit)
 
     def _course(self, got: Summary) -> Course | None:
         """How what was asked went along the time, where that was kept."""
@@ -103,6 +130,32 @@ def _sized(got: Summary, one: Asked) -> float:
     ended = got.plates[one.plate]
     after, before = ended.forms.get(key), ended.before.get(key) if one.kept else 0.0
     return math.inf if after is None or before is None else abs(after - before)
+
+
+def _joined(errors: Sequence[float | None]) -> float | None:
+    """Errors that know nothing of each other, together; None where one of them is not known."""
+    known = [error for error in errors if error is not None]
+    return math.hypot(*known) if known and len(known) == len(errors) else None
+
+
+def _flatness_error(ended: Ended) -> float | None:
+    """Each form moves the flatness by its own size at most."""
+    return _joined([error for form, error in ended.error.items() if ended.forms.get(form) is not None])
+
+
+def _error(got: Summary, one: Asked) -> float | None:
+    """How far an asked quantity may be off at the end [m], one standard deviation."""
+    pair = got.plates[got.top], got.plates[got.bottom]
+    if one.form == "mating":
+        # The rms of what is added is the most that the rms of a sum can grow by.
+        both = _joined([_flatness_error(ended) for ended in pair])
+        return None if both is None else RMS_OF_FORM * both
+    if one.plate is None:
+        return _joined([e.error.get("sphere" if e.forms.get("sphere") is not None else "bow") for e in pair])
+    ended = got.plates[one.plate]
+    if one.form == "flatness":
+        return _flatness_error(ended)
+    return ended.error.get("sphere" if one.form == "dome" else one.form)
 
 
 def criterion_of(study: Study) -> Criterion:

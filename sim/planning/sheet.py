@@ -8,7 +8,7 @@ from typing import Any
 
 from sim.planning.comparison import Comparison
 from sim.planning.written import inline
-from sim.study.runfile import FORM_KEYS
+from sim.study.runfile import FORM_KEYS, SHAPES
 
 __all__ = ["csv_text"]
 
@@ -23,7 +23,8 @@ def csv_text(got: Comparison) -> str:
     for name in plates:
         for form in (*FORM_KEYS, "removed"):
             head += [f"{name} {form}_m", *(f"{name} {form}_m {end}" for end in ends)]
-    head += ["lift_share", "sampling_m", *(("best_in", "draws") if got.samples else ()), "trouble"]
+        head += [f"{name} {form}_m error" for form in SHAPES]
+    head += ["lift_share", *(("best_in", "draws") if got.samples else ()), "trouble"]
     out = io.StringIO()
     table = csv.writer(out, lineterminator="\n")
     table.writerow(head)
@@ -41,11 +42,16 @@ def _row(got: Comparison, i: int, rank: int, keys: list[str], plates: list[str])
         there = ended.plates.get(name)
         for form in (*FORM_KEYS, "removed"):
             value = None if there is None else there.removed if form == "removed" else there.forms[form]
-            row += ["" if value is None else repr(value), *_ends(got, i, (name, form))]
-    row += [repr(ended.lift_share), repr(ended.sampling)]
+            row += [_figure(value), *_ends(got, i, (name, form))]
+        row += [_figure(None if there is None else there.error[form]) for form in SHAPES]
+    row += [repr(ended.lift_share)]
     if got.samples:
         row += [got.best_in(i), got.samples]
     return [*row, (ended.trouble or "").replace("\n", "; ")]
+
+
+def _figure(value: float | None) -> str:
+    return "" if value is None else repr(value)
 
 
 def _typed(value: Any) -> str:

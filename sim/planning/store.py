@@ -23,7 +23,7 @@ from sim.study.safefile import make_folder, put_in_place
 __all__ = ["Store"]
 
 PLAN, WORK, MEMBERS = "plan.json", "work", "members"
-SCHEMA = 1
+SCHEMA = 2
 
 
 @dataclass(frozen=True)

@@ -29,7 +29,7 @@ class Ended:
     """One plate at the end.
 
     `forms` inside the margin and `forms_margin0` with none [m], None where not spoken of; `before` and
-    `before_margin0` the same at the start; `margin` [m];
+    `before_margin0` the same at the start; `error` of each of SHAPES [m], None where not known; `margin` [m];
     `removed` mean depth of land lost [m]; `dome` (HISTORY,) [m] of sphere (rails: bow) along the metal
     removed; `profile` (PROFILE,) [m] heights about the mean plane along the middle, from 9 to 3 (long
     faces: along their length), nan off the land.
@@ -39,6 +39,7 @@ class Ended:
     forms_margin0: Mapping[str, float | None]
     before: Mapping[str, float | None]
     before_margin0: Mapping[str, float | None]
+    error: Mapping[str, float | None]
     margin: float
     removed: float
     dome: tuple[float, ...]
@@ -52,9 +53,8 @@ class Summary:
     `outcome`: "done", "until", "limit", "tipped" or "failed"; of the last two `trouble` says why and `code`
     names it, and `plates` may hold the last good state.  `time` rubbed [s]; `metal` (HISTORY,) [m] mean over
     the plates.  `top` and `bottom` lay on each other last; `mating` [m] rms misfit of the two.
-    `lift_share`: mean share of the time in which something lifted.  `sampling` [m]: what the finite number
-    of places in the stroke may have added to the heights (rms).  `track`: columns along the time, where they
-    were asked for (`sim.planning.follow`).
+    `lift_share`: mean share of the time in which something lifted.  `track`: columns along the time, where
+    they were asked for (`sim.planning.follow`).
     """
 
     member: int
@@ -67,7 +67,6 @@ class Summary:
     bottom: str = ""
     mating: float | None = None
     lift_share: float = 0.0
-    sampling: float = 0.0
     track: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     trouble: str | None = None
     code: str | None = None
@@ -108,6 +107,7 @@ class Summary:
                 forms_margin0=dict(ended["forms_margin0"]),
                 before=dict(ended["before"]),
                 before_margin0=dict(ended["before_margin0"]),
+                error=dict(ended["error"]),
                 margin=float(ended["margin"]),
                 removed=float(ended["removed"]),
                 dome=_numbers(ended["dome"]),
@@ -152,11 +152,11 @@ def summary_of(
     outcome: str,
     study: Study,
     run: Run,
-    blocks: Sequence[tuple[float, float, float]],
+    blocks: Sequence[tuple[float, float]],
     trail: Sequence[Domes],
     last: Moment,
 ) -> Summary:
-    """The summary of a run; `job`: member and draw; `blocks`: (time, lift share, sampling error) of each."""
+    """The summary of a run; `job`: member and draw; `blocks`: (time, lift share) of each."""
     metal = np.array([domes[0] for domes in trail])
     along = np.linspace(0.0, float(metal[-1]), HISTORY)
     ended = {}
@@ -167,6 +167,7 @@ def summary_of(
             forms_margin0=_forms(record.forms_margin0, -1),
             before=_forms(record.forms, 0),
             before_margin0=_forms(record.forms_margin0, 0),
+            error=_finite(record.errors(-1)),
             margin=float(record.margin),
             removed=float(record.removed[-1]),
             dome=tuple(np.interp(along, metal, dome).tolist()),
@@ -188,13 +189,14 @@ def summary_of(
         bottom=last.bottom,
         mating=misfit if math.isfinite(misfit) else None,
         lift_share=lifted / time if time > 0.0 else 0.0,
-        # Half the difference of two halves is the error of their mean; blocks have poses of their own.
-        sampling=math.sqrt(sum((0.5 * block[2]) ** 2 for block in blocks)),
     )
 
 
 def _forms(forms: Mapping[str, Array], at: int) -> dict[str, float | None]:
-    values = {key: float(forms[key][at]) for key in FORM_KEYS}
+    return _finite({key: float(forms[key][at]) for key in FORM_KEYS})
+
+
+def _finite(values: Mapping[str, float]) -> dict[str, float | None]:
     return {key: value if math.isfinite(value) else None for key, value in values.items()}
 
 

@@ -11,10 +11,12 @@ __all__ = [
     "MARK",
     "NOTHING",
     "SCATTER",
+    "TWICE",
     "both_units",
     "finer",
     "hour",
     "joined",
+    "last_digit",
     "length",
     "minutes",
     "pressure",
@@ -32,6 +34,7 @@ BAND = math.sqrt(10.0)
 # Published scatter of wear coefficients is 40-60 % (Podra & Andersson, Tribol. Int. 32 (1999) 71).
 SCATTER = 1.5
 NOTHING = 5e-10  # [m] below half a nanometre there is nothing to speak of
+TWICE = 2.0  # of an error: a form is off by more than that in one of twenty cases
 ROUNDING = 1e-9  # of a size in another unit
 
 _UNIT = {"metric": ("um", 1e-6), "inch": ("uin", 25.4e-9)}
@@ -55,6 +58,14 @@ def size(value: float, units: str = "metric") -> str:
     if abs(value) < NOTHING:
         return f"less than 0.001 {unit}" if units == "metric" else f"less than 0.02 {unit}"
     return f"{two(value / scale)} {unit}"
+
+
+def last_digit(value: float, units: str = "metric") -> float:
+    """What one more in the last digit of a printed size stands for [m]; of a size that is nothing, 0."""
+    unit = _UNIT[units][1]
+    if abs(value) < NOTHING:
+        return 0.0
+    return float(10.0 ** (math.floor(math.log10(float(two(value / unit)))) - 1)) * unit
 
 
 def finer(value: float, finish: float | None, units: str = "metric") -> bool:

@@ -24,7 +24,8 @@ def as_json(got: Comparison) -> dict[str, Any]:
         answer["best"] = {
             "name": got.members[got.done[0]].name,
             "apart": known.apart,
-            "sampling": known.sampling,
+            "of": known.of,
+            "error": known.error,
             "squeeze": known.squeeze,
         }
     if got.samples:
@@ -46,6 +47,7 @@ def _member(got: Comparison, i: int, rank: int) -> dict[str, Any]:
             name: {
                 **ended.forms,
                 "removed": ended.removed,
+                "error": dict(ended.error),
                 "edge_margin": ended.margin,
                 "margin0": dict(ended.forms_margin0),
             }
@@ -54,7 +56,6 @@ def _member(got: Comparison, i: int, rank: int) -> dict[str, Any]:
         "time": summary.time,
         "removed": summary.removed,
         "lift_share": summary.lift_share,
-        "sampling": summary.sampling,
     }
     if summary.trouble is not None:
         out["error"] = {"code": summary.code, "key": None, "message": summary.trouble}

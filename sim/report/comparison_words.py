@@ -23,6 +23,12 @@ FEW = 20  # draws that are too few to be sure by
 MARKED = f"{MARK} {words.REMARK}: finer than a tenth of the grit."
 FORM_WORDS = {"dome": "dome or dish", "difference": "difference of the domes", "mating": "misfit of the pair"}
 
+# How a sentence begins that says how far the best is from the next, where a goal decides.
+LEADS = {
+    "both": "It is nearer the goal by",
+    "first": "It reaches the goal by",
+    "second": "The next misses the goal by",
+}
 
 Told = tuple[str, str]  # what came out, and its band ("" when there is none)
 
@@ -127,10 +133,10 @@ def _beside(got: Comparison, best: int, second: int) -> str:
     which = "better" if figures[1] >= figures[0] else "worse"
     if known.lost:
         told = f", the next, {name}, within {words.size(figures[1], units)}"
-    elif known.apart <= words.NOTHING:
+    elif abs(figures[0] - figures[1]) <= words.NOTHING:
         told = f", as flat as the next, {name}"
     else:
-        told = f", {words.size(known.apart, units)} {which} than the next, {name}"
+        told = f", {words.size(figures[0] - figures[1], units)} {which} than the next, {name}"
     if known.lost and not got.samples:
         return f"{told}. Both are flat to the finish ({words.REMARK}), so take whichever is less work."
     finish = f" Both are flat to the finish ({words.REMARK})." if known.lost else ""
@@ -145,20 +151,21 @@ def _sure(got: Comparison, best: int, second: int) -> str:
             return f"None of the {got.samples} draws of either came to its end."
         won = f"the first is the better in {wins:.0f}"
         return f"Of {of} draws of what is not known, {won}: {_verdict(wins, of)}."
-    if known.apart <= known.sampling:
-        return (
-            f"That is no more than the program's own error ({words.size(known.sampling, units)}): "
-            "take them as alike."
-        )
+    lead = "That is" if got.criterion.goal is None else LEADS[known.of]
+    alike = known.of == "both"
+    if known.error is None:
+        return f"{lead} {words.size(known.apart, units)}; how far off the program itself may be is not known."
+    own = f"the program's own error ({words.size(known.error, units)})"
+    if not known.telling:
+        so = "take them as alike" if alike else "no telling whether it does"
+        return f"{lead} no more than {own}: {so}."
     if known.apart <= known.squeeze:
+        so = "find them alike" if alike else "find it otherwise"
         return (
-            f"That is more than the program's own error ({words.size(known.sampling, units)}) but less than "
-            f"the grit layer gives ({words.size(known.squeeze, units)}), which is a guess: be ready to find "
-            "them alike at the bench."
+            f"{lead} more than {own} but less than the grit layer gives "
+            f"({words.size(known.squeeze, units)}), which is a guess: be ready to {so} at the bench."
         )
-    return (
-        f"That is more than the program's own error ({words.size(known.sampling, units)}) and stands clear."
-    )
+    return f"{lead} more than {own} and stands clear."
 
 
 def _verdict(wins: float, of: int) -> str:

@@ -16,11 +16,13 @@ import numpy as np
 from sim.report import pictures, words
 from sim.report.account import Account, account
 from sim.report.advice import advise
+from sim.report.again import again_table
 from sim.report.caution import caution
 from sim.report.effects import effects_words
 from sim.report.flat import flat_words
 from sim.report.frames import frames_json
 from sim.report.sheet import CAUTIONS, bullets, part, sheet
+from sim.report.sureness import good_to
 from sim.report.tables import forms_table, steps_table
 from sim.report.typeset import escaped
 from sim.study.runfile import Run
@@ -187,7 +189,12 @@ def _history(said: Account, drawn: Drawn) -> str:
 
 
 def _forms(said: Account, drawn: Drawn) -> str:
-    return forms_table(said)
+    sure = good_to(said)
+    return forms_table(said) + (f'<p class="note">{escaped(sure)}</p>' if sure else "")
+
+
+def _again(said: Account, drawn: Drawn) -> str:
+    return again_table(said)
 
 
 def _metal(said: Account, drawn: Drawn) -> str:
@@ -367,6 +374,7 @@ PARTS: tuple[Part, ...] = (
     ("done", "What was done", _steps),
     ("history", "How they got there", _history),
     ("forms", "The faces in figures", _forms),
+    ("again", "Lapped again, finer", _again),
     ("metal", "Where the metal went", _metal),
     ("stroke", "Your stroke on the plate", _stroke),
     ("effects", "What the stroke leaves alone, and what it makes", _effects),

@@ -10,7 +10,7 @@ from sim.report.account import Account, Face
 from sim.report.amounts import MARK
 from sim.report.typeset import escaped
 
-__all__ = ["forms_table", "steps_table", "stroke_words", "turn_words"]
+__all__ = ["FORM_TITLES", "forms_table", "steps_table", "stroke_words", "turn_words"]
 
 
 def stroke_words(step: Step, units: str = "metric") -> str:
@@ -155,7 +155,7 @@ def _off(account: Account, number: int, step: Step) -> str:
 
 # --- forms -------------------------------------------------------------------------------------
 
-_ROWS = (
+FORM_TITLES = (
     ("sphere", "dome or dish"),
     ("saddle", "3 and 9 against 12 and 6"),
     ("twist", "1:30 and 7:30 against 10:30 and 4:30"),
@@ -199,7 +199,7 @@ def forms_table(account: Account) -> str:
 
 def _rows_of(units: str) -> tuple[tuple[str, str], ...]:
     """Forms by name and in words; the band at the edge in the person's units."""
-    return (*_ROWS, ("edge", _EDGE[units]))
+    return (*FORM_TITLES, ("edge", _EDGE[units]))
 
 
 def _spoken_of(face: Face, key: str) -> bool:

@@ -63,9 +63,10 @@ def save(
     assert recorder.last is not None
     moment = recorder.last
     plain = {f.name: getattr(moment, f.name) for f in fields(moment) if f.name not in (*MAPS, "clock")}
+    told = {name: dict(errors) for name, errors in moment.error.items()}
     state = {
         "clock": {f.name: getattr(moment.clock, f.name) for f in fields(moment.clock)},
-        "moment": {**plain, "removed": dict(moment.removed)},
+        "moment": {**plain, "removed": dict(moment.removed), "error": told},
         "entries": len(recorder.entries),
         "frames": [frame.metal for frame in recorder.frames],
         "gap": recorder.gap,
@@ -135,6 +136,7 @@ def _entry(run: Run, i: int) -> Entry:
         forms_margin0={
             name: {k: float(record.forms_margin0[k][i]) for k in FORM_KEYS} for name, record in plates
         },
+        error={name: record.errors(i) for name, record in plates},
     )
 
 

@@ -6,7 +6,7 @@ written down, so that a run stopped and resumed keeps the same entries as an unb
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from sim.lapping.run import Moment
 from sim.plate.measure import EdgeMargin, measure
 from sim.plate.plate import Plate
-from sim.study.runfile import FORM_KEYS, SCHEMA, BearingRecord, PlateRecord, Run
+from sim.study.runfile import FORM_KEYS, SCHEMA, SHAPES, BearingRecord, PlateRecord, Run
 
 __all__ = ["Entry", "Frame", "Heading", "Recorder", "forms_of", "gaps_closed", "thinned"]
 
@@ -42,7 +42,7 @@ class Heading:
 
 @dataclass(frozen=True)
 class Entry:
-    """One entry of the history; forms [m] by plate and name, nan where not spoken of."""
+    """One entry of the history; forms and their errors [m] by plate and name, nan where not spoken of."""
 
     step: int
     round: int
@@ -55,6 +55,7 @@ class Entry:
     removed: Mapping[str, float]
     forms: Mapping[str, Forms]
     forms_margin0: Mapping[str, Forms]
+    error: Mapping[str, Forms]
 
     @property
     def metal(self) -> float:
@@ -80,6 +81,12 @@ def forms_of(plate: Plate, heights: Array, margin: EdgeMargin) -> dict[str, floa
     said = measure(plate, heights, margin).as_dict()
     values = {key: said.get(key) for key in FORM_KEYS}
     return {key: np.nan if value is None else float(value) for key, value in values.items()}
+
+
+def errors_of(moment: Moment, name: str) -> dict[str, float]:
+    """How far each form of a plate may be off [m], nan where that is not told."""
+    told = moment.error.get(name, {})
+    return {key: float(told.get(key, np.nan)) for key in SHAPES}
 
 
 def thinned(frames: list[Frame], most: int) -> list[Frame]:
@@ -160,6 +167,7 @@ class Recorder:
             removed=dict(moment.removed),
             forms={name: both[0] for name, both in measured.items()},
             forms_margin0={name: both[1] for name, both in measured.items()},
+            error={name: errors_of(moment, name) for name in self.plates},
         )
 
     def _measure(self, name: str, heights: Array) -> tuple[Forms, Forms]:
@@ -215,8 +223,8 @@ class Recorder:
         assert self.last is not None
         plate = self.plates[name]
 
-        def along(which: str) -> dict[str, Array]:
-            return {key: np.array([getattr(e, which)[name][key] for e in entries]) for key in FORM_KEYS}
+        def along(which: str, keys: Iterable[str] = FORM_KEYS) -> dict[str, Array]:
+            return {key: np.array([getattr(e, which)[name][key] for e in entries]) for key in keys}
 
         return PlateRecord(
             name=name,
@@ -232,6 +240,7 @@ class Recorder:
             forms=along("forms"),
             forms_margin0=along("forms_margin0"),
             removed=np.array([e.removed[name] for e in entries]),
+            error=along("error", SHAPES),
         )
 
 

@@ -8,8 +8,6 @@ from __future__ import annotations
 
 import io
 import os
-from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -17,13 +15,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.errors import RunFileError
+from sim.study.record import FORM_KEYS, SHAPES, BearingRecord, Fine, PlateRecord, Run
 from sim.study.safefile import put_in_place
 
 __all__ = [
     "FORMAT",
     "FORM_KEYS",
     "SCHEMA",
+    "SHAPES",
     "BearingRecord",
+    "Fine",
     "PlateRecord",
     "Run",
     "read_resume",
@@ -35,95 +36,6 @@ Array = NDArray[np.float64]
 
 FORMAT = "lapwright run"
 SCHEMA = 1
-FORM_KEYS = {
-    "sphere": "centre over rim (+ dome, - dish)",
-    "saddle": "3-9 rim over 12-6 rim",
-    "twist": "1:30-7:30 rim over 10:30-4:30 rim",
-    "bow": "middle over the ends, along the longer side",
-    "crown": "middle over the long edges, across",
-    "wind": "one pair of corners over the other",
-    "flatness": "width of the minimum zone",
-    "flatness_ls": "peak to valley about the least-squares plane",
-    "rms": "root mean square about the least-squares plane",
-    "edge": "fall of the outermost 3 mm (+ fallen)",
-}
-
-
-@dataclass(frozen=True)
-class PlateRecord:
-    """What became of one plate; maps as looking at the face, row 0 at 6 o'clock, column 0 at 9.
-
-    `land` share of each cell (ny, nx); `x` (nx,) and `y` (ny,) cell centres [m]; `frames` (k, ny, nx) [m]
-    saved heights, the first the start, the last the end, at `frame_time` (k,) [s]; `worn` (ny, nx) [m]
-    depth lost from start to end; `pressure_speed` (ny, nx) [Pa m/s] mean over the last block of strokes.
-    `forms`: by name (m,) [m] inside the edge margin `margin` [m], `forms_margin0` with no margin, nan where
-    the form is not spoken of; `removed` (m,) [m] mean depth lost; m as in `Run`.
-    """
-
-    name: str
-    outline_text: str
-    land: Array
-    x: Array
-    y: Array
-    frame_time: Array
-    frames: Array
-    worn: Array
-    pressure_speed: Array
-    margin: float
-    forms: Mapping[str, Array]
-    forms_margin0: Mapping[str, Array]
-    removed: Array
-
-
-@dataclass(frozen=True)
-class BearingRecord:
-    """How the top bore at the end of the run, at one place of the stroke.
-
-    `name` "middle" or "full overhang"; `phase`, `theta` [rad]; `c` (2,) [m] where the top's centre was;
-    `pressure` (ny, nx) on the bottom's grid [Pa]; `peak`, `mean` [Pa]; `contact_share` of the overlap.
-    """
-
-    step: int
-    name: str
-    phase: float
-    theta: float
-    c: Array
-    pressure: Array
-    peak: float
-    mean: float
-    contact_share: float
-    bottom: str
-    top: str
-
-
-@dataclass(frozen=True)
-class Run:
-    """A whole run, its history along m entries.
-
-    Along the history go `step`, `round`, `time` [s] rubbed, who lay where (`top`, `bottom`), the `event`
-    ("start", "block", "fresh grit", "swap", "step"), `lift_share` and `scale_error`.  `wall_time` [s] is
-    how long the computer took, the only thing that differs when the same run is made again.
-    """
-
-    schema: int
-    program: str
-    versions: Mapping[str, str]
-    seed: int
-    outcome: str
-    study_text: str
-    study_stem: str
-    plates: Mapping[str, PlateRecord]
-    step: NDArray[np.int64]
-    round: NDArray[np.int64]
-    time: Array
-    top: tuple[str, ...]
-    bottom: tuple[str, ...]
-    event: tuple[str, ...]
-    lift_share: Array
-    scale_error: Array
-    bearings: tuple[BearingRecord, ...]
-    wall_time: float
-
 
 # --- writing -----------------------------------------------------------------------------------
 
@@ -165,7 +77,11 @@ def _image(run: Run, resume: str | None) -> memoryview:
         _write_history(file.create_group("history"), run)
         plates = file.create_group("plates")
         for number, record in enumerate(run.plates.values()):
-            _write_plate(plates, number, record)
+            _write_plate(plates, number, record, run.fine)
+        if run.fine is not None:
+            again = file.create_group("fine")
+            again.attrs["outcome"] = run.fine.outcome
+            _put(again, "time", run.fine.time, "s", "time rubbed when lapped a second time, finer")
         bearings = file.create_group("bearings")
         for number, bearing in enumerate(run.bearings):
             _write_bearing(bearings.create_group(f"{number:02d}"), bearing)
@@ -195,7 +111,7 @@ def _write_history(group: Any, run: Run) -> None:
     _put(group, "scale_error", np.asarray(run.scale_error, float), "1", "largest error of the gathered load")
 
 
-def _write_plate(plates: Any, number: int, record: PlateRecord) -> None:
+def _write_plate(plates: Any, number: int, record: PlateRecord, fine: Fine | None) -> None:
     safe = record.name and record.name != "." and not set(record.name) & set("/\0")
     group = plates.create_group(record.name if safe else f"plate number {number + 1}")
     group.attrs["name"] = record.name
@@ -214,6 +130,15 @@ def _write_plate(plates: Any, number: int, record: PlateRecord) -> None:
         sub = group.create_group(name)
         for key, values in forms.items():
             _put(sub, key, values, "m", FORM_KEYS[key])
+    if record.error:
+        sub = group.create_group("error")
+        for key, values in record.error.items():
+            _put(sub, key, values, "m", f"how far it may be off: {FORM_KEYS[key]}")
+    if fine is not None and record.name in fine.forms:
+        sub = group.create_group("fine")
+        for key, value in fine.forms[record.name].items():
+            _put(sub, key, value, "m", f"at the end, lapped finer: {FORM_KEYS[key]}")
+        _put(sub, "removed", fine.removed[record.name], "m", "mean depth of land lost, lapped finer")
 
 
 def _write_bearing(group: Any, bearing: BearingRecord) -> None:
@@ -314,6 +239,17 @@ def _run(file: Any) -> Run:
         scale_error=_array(history["scale_error"]),
         bearings=tuple(_bearing(file["bearings"][key]) for key in sorted(file["bearings"])),
         wall_time=float(attributes["wall_time"]),
+        fine=_fine(file["fine"], plates) if "fine" in file else None,
+    )
+
+
+def _fine(again: Any, plates: list[Any]) -> Fine:
+    ends = {str(group.attrs["name"]): group["fine"] for group in plates if "fine" in group}
+    return Fine(
+        outcome=str(again.attrs["outcome"]),
+        time=float(again["time"][()]),
+        forms={name: {key: float(end[key][()]) for key in FORM_KEYS} for name, end in ends.items()},
+        removed={name: float(end["removed"][()]) for name, end in ends.items()},
     )
 
 
@@ -348,6 +284,7 @@ def _plate(group: Any) -> PlateRecord:
         forms={key: _array(group["forms"][key]) for key in FORM_KEYS},
         forms_margin0={key: _array(group["forms_margin0"][key]) for key in FORM_KEYS},
         removed=_array(group["removed"]),
+        error={key: _array(group["error"][key]) for key in SHAPES} if "error" in group else {},
     )
 
 

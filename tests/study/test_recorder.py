@@ -39,19 +39,21 @@ def moments(blocks: int, swap_every: int = 7, step_every: int = 50) -> Iterator[
     yield Moment(clock, "start", "A", "B", heights, removed, nothing)
     rng = np.random.default_rng(5)
     top, bottom = names
+    error: dict[str, dict[str, float]] = {name: dict.fromkeys(("sphere", "saddle"), 0.0) for name in names}
     for k in range(1, blocks + 1):
         depth = 1e-8 * float(rng.random())
         lost = {name: depth * rng.random((16, 16)) * land[name] for name in names}
         heights = {name: heights[name] - lost[name] for name in names}
         removed = {name: removed[name] + depth for name in names}
         clock = Clock(step=1 + (k - 1) // step_every, strokes=k, block=k, time=10.0 * k)
-        yield Moment(clock, "block", top, bottom, heights, removed, lost, 0.1, 1e-5, 1e-9)
+        error = {n: {form: e + 1e-11 * float(rng.random()) for form, e in error[n].items()} for n in names}
+        yield Moment(clock, "block", top, bottom, heights, removed, lost, 0.1, 1e-5, error=error)
         if k % swap_every == 0:
             top, bottom = bottom, top
-            yield Moment(clock, "swap", top, bottom, heights, removed, lost, 0.1, 1e-5, 1e-9)
+            yield Moment(clock, "swap", top, bottom, heights, removed, lost, 0.1, 1e-5, error=error)
         if k % step_every == 0:
-            yield Moment(clock, "step", top, bottom, heights, removed, lost, 0.1, 1e-5, 1e-9)
-    yield Moment(clock, "end", top, bottom, heights, removed, lost, outcome="done")
+            yield Moment(clock, "step", top, bottom, heights, removed, lost, 0.1, 1e-5, error=error)
+    yield Moment(clock, "end", top, bottom, heights, removed, lost, error=error, outcome="done")
 
 
 def recorded(blocks: int, **kinds: int) -> Recorder:
@@ -115,6 +117,7 @@ def test_stopping_and_going_on_keeps_the_same(tmp_path: Path, every: int, blocks
             assert recorder.last is not None
             assert recorder.last.clock == moment.clock
             assert recorder.last.removed == moment.removed
+            assert recorder.last.error == moment.error
             assert np.array_equal(recorder.last.heights["A"], moment.heights["A"])
     again = recorder.run(HEADING, "done", 1.0)
     assert again.event == whole.event
@@ -122,6 +125,23 @@ def test_stopping_and_going_on_keeps_the_same(tmp_path: Path, every: int, blocks
     assert np.array_equal(again.plates["B"].frames, whole.plates["B"].frames)
     for key, values in whole.plates["A"].forms.items():
         assert np.array_equal(again.plates["A"].forms[key], values, equal_nan=True), key
+    for key, values in whole.plates["B"].error.items():
+        assert np.array_equal(again.plates["B"].error[key], values, equal_nan=True), key
+
+
+def test_the_error_of_each_form_is_kept_along_the_history() -> None:
+    """What a moment tells of its errors stands at its place of the history; what it does not tell is nan."""
+    run = recorded(30).run(HEADING, "done", 1.0)
+    told = {moment.clock.time: moment.error for moment in moments(30) if moment.error}
+    for name in "AB":
+        record = run.plates[name]
+        assert set(record.error) == {"sphere", "saddle", "twist", "bow", "crown", "wind"}
+        for form in ("sphere", "saddle"):
+            at = [told[time][name][form] if time in told else np.nan for time in run.time]
+            assert np.array_equal(record.error[form], at, equal_nan=True)
+            assert record.error[form][-1] > record.error[form][1] > 0.0
+        assert np.isnan(record.error["twist"]).all()
+    assert run.plates["A"].error["sphere"][-1] != run.plates["B"].error["sphere"][-1]
 
 
 def test_a_checkpoint_reads_as_the_run_so_far(tmp_path: Path) -> None:

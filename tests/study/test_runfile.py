@@ -13,7 +13,16 @@ import numpy as np
 import pytest
 
 from sim.errors import CannotDoError, RunFileError
-from sim.study.runfile import FORM_KEYS, BearingRecord, PlateRecord, Run, read_resume, read_run, write_run
+from sim.study.runfile import (
+    FORM_KEYS,
+    SHAPES,
+    BearingRecord,
+    PlateRecord,
+    Run,
+    read_resume,
+    read_run,
+    write_run,
+)
 
 
 def _plate(name: str, rng: np.random.Generator) -> PlateRecord:
@@ -31,6 +40,7 @@ def _plate(name: str, rng: np.random.Generator) -> PlateRecord:
         forms={key: rng.standard_normal(4) for key in FORM_KEYS},
         forms_margin0={key: np.full(4, np.nan) for key in FORM_KEYS},
         removed=np.arange(4.0),
+        error={key: np.array([0.0, 1e-9, np.nan, rng.random()]) for key in SHAPES},
     )
 
 
@@ -116,6 +126,17 @@ def test_every_dataset_says_its_unit_and_what_it_is(run: Run, tmp_path: Path) ->
         assert file.attrs["study_text"] == run.study_text
         assert file.attrs["version_numpy"] == "2"
     assert {"history/time", "plates/A/frames", "plates/A/forms/sphere", "bearings/00/pressure"} <= set(seen)
+    assert {f"plates/A/error/{key}" for key in SHAPES} <= set(seen)
+
+
+def test_a_file_from_before_errors_were_kept_is_read_without_them(run: Run, tmp_path: Path) -> None:
+    path = tmp_path / "run.h5"
+    write_run(run, path)
+    with h5py.File(path, "r+") as file:
+        for group in file["plates"].values():
+            del group["error"]
+    plates = {name: replace(record, error={}) for name, record in run.plates.items()}
+    assert _same(replace(run, plates=plates), read_run(path))
 
 
 def test_a_finished_run_is_not_gone_on_with(run: Run, tmp_path: Path) -> None:
