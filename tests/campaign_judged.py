@@ -88,6 +88,18 @@ def counted():
         Pair.average = old
 
 
+@contextmanager
+def real_places(wanted: bool = True):
+    """Leave poses where they really are: none rounded to whole cells."""
+    old = Pair._on_cells
+    if wanted:
+        Pair._on_cells = lambda self, rows: None
+    try:
+        yield
+    finally:
+        Pair._on_cells = old
+
+
 def run(drawn: Drawn, settings: Settings, seed: int = 0) -> Run:
     """Lap a study to its end."""
     told, blocks, lift, trouble, moment = [], 0, 0.0, "", None
@@ -124,14 +136,25 @@ def probe(drawn: Drawn) -> dict[str, np.ndarray]:
     return {"probe_bottom": average.bottom, "probe_top": average.top}
 
 
-def kept_at(folder: Path, drawn: Drawn, phases: int = PHASES) -> Path:
+def kept_at(folder: Path, drawn: Drawn, phases: int = PHASES, real: bool = False) -> Path:
     """Where the reference of a study is kept."""
-    return folder / f"{drawn.index:04d}-{drawn.digest}-{phases}.npz"
+    return folder / f"{drawn.index:04d}-{drawn.digest}-{phases}{'-real' * real}.npz"
 
 
-def reference(folder: Path | None, drawn: Drawn, phases: int = PHASES, made: bool = True) -> Run | None:
-    """Every stroke singly, from disk if it is there; None when it is not and is not to be made."""
-    path = kept_at(folder, drawn, phases) if folder is not None else None
+def reference(
+    folder: Path | None, drawn: Drawn, phases: int = PHASES, made: bool = True, real: bool = False
+) -> Run | None:
+    """Every stroke singly, from disk if it is there; None when it is not and is not to be made.
+
+    `real`: at the places where the poses really are, none rounded to whole cells.
+    """
+    with real_places(real):
+        return _reference(
+            kept_at(folder, drawn, phases, real) if folder is not None else None, drawn, phases, made
+        )
+
+
+def _reference(path: Path | None, drawn: Drawn, phases: int, made: bool) -> Run | None:
     now = probe(drawn) if path is not None else {}
     if path is not None and path.exists():
         kept = _read(path, now)
@@ -160,7 +183,8 @@ def _read(path: Path, now: dict[str, np.ndarray]) -> Run | None:
     """A reference; None when the kernels no longer give what they gave for it."""
     with np.load(path) as kept:
         for name, value in now.items():
-            if not np.abs(kept[name] - value).max() <= SAME * np.abs(value).max():
+            same = kept[name].shape == value.shape
+            if not same or not np.abs(kept[name] - value).max() <= SAME * np.abs(value).max():
                 return None
         facts = json.loads(str(kept["facts"]))
         heights = {name: kept[name] for name in kept.files if name != "facts" and name not in now}

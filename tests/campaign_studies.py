@@ -333,13 +333,17 @@ def _kinds(faces: str, step: Step, plates: dict[str, Plate], hand: str) -> tuple
         turned = "walked, set over" if step.walk.indexed else "walked"
     elif step.turn.angle:
         turned = "set over" if step.turn.indexed else "turned"
-    kinds = [faces, turned, type(step.curve).__name__.lower()]
+    kinds = [faces, turned, _stroke_words(step)]
     kinds += ["scatter"] if hand else []
     kinds += ["swapped"] if step.swap else []
     kinds += ["fading grit"] if step.grit.fade else []
     kinds += ["grooves"] if any(p.grooves for p in plates.values()) else []
     kinds += ["hand off centre"] if hypot(*step.load.at) else []
     return tuple(kinds)
+
+
+def _stroke_words(step: Step) -> str:
+    return type(step.curve).__name__.lower().replace("figureeight", "figure-eight")
 
 
 def _turn_words(turn: Turn, what: str) -> str:
@@ -361,7 +365,7 @@ def _words(step: Step, plates: dict[str, Plate], travel: float, removal: float, 
     off = 1e3 * hypot(*step.centre)
     parts = [
         f"{_face_words(plates['A'])} on {_face_words(plates['B'])} mm",
-        f"{type(step.curve).__name__.lower()} travel {travel:.2f}",
+        f"{_stroke_words(step)} travel {travel:.2f}",
         f"{step.curve.passes:g} passes" if hasattr(step.curve, "passes") else "",
         f"{off:.0f} mm off{' carried' if step.carry_centre and step.walk.angle else ''}" if off else "",
         _turn_words(step.turn, "turn"),

@@ -8,6 +8,7 @@
     python docs/design/every_stroke.py --cache DIR --index 17        one study, form by form
     python docs/design/every_stroke.py --cache DIR --again 20        20 references beside those made anew
     python docs/design/every_stroke.py --cache DIR --phases-check 20     or with twice the poses a stroke
+    python docs/design/every_stroke.py --cache DIR --real-places     references with no place on whole cells
 
 References (every stroke singly) are kept in DIR, so that only what is judged is run again; those that the
 kernels would make otherwise by now are made anew.  All of them take about half an hour, judging all a minute.
@@ -72,8 +73,8 @@ def studies(given: argparse.Namespace) -> Iterator[Drawn]:
 def fill(given: argparse.Namespace, folder: Path) -> None:
     """Make the references that are missing."""
     for study in studies(given):
-        if reference(folder, study, made=False) is None:
-            found = reference(folder, study)
+        if reference(folder, study, made=False, real=given.real_places) is None:
+            found = reference(folder, study, real=given.real_places)
             assert found is not None
             trouble = f"  TROUBLE: {found.trouble}" if found.trouble else ""
             print(f"{study.index}: {found.seconds:.1f} s, {study.words}{trouble}", flush=True)
@@ -86,7 +87,7 @@ def judge(given: argparse.Namespace, folder: Path) -> list[Judged]:
     run(drawn(7), settings)
     found: list[Judged] = []
     for study in studies(given):
-        real = reference(folder, study, made=not given.kept_only)
+        real = reference(folder, study, made=not given.kept_only, real=given.real_places)
         if real is None:
             continue
         fast = run(study, settings, given.seed)
@@ -181,6 +182,7 @@ def again(given: argparse.Namespace, folder: Path, number: int, phases: int) -> 
 
 def write(text: str) -> None:
     """Into the page, between the markers."""
+    text = f"Written by `python docs/design/every_stroke.py --write`; defaults then: {Settings()}.\n\n{text}"
     head, rest = PAGE.read_text(encoding="utf-8").split(BEGIN)
     PAGE.write_text(head + BEGIN + "\n\n" + text + "\n\n" + END + rest.split(END)[1], encoding="utf-8")
 
@@ -203,6 +205,7 @@ def asked() -> argparse.Namespace:
     parser.add_argument("--fill", action="store_true", help="make references, judge nothing")
     parser.add_argument("--again", type=int, metavar="N", help="make N references anew and compare")
     parser.add_argument("--phases-check", type=int, metavar="N", help="the same with twice the poses")
+    parser.add_argument("--real-places", action="store_true", help="references with no place on whole cells")
     parser.add_argument("--write", action="store_true", help="rewrite the table in docs/numerics.md")
     return parser.parse_args()
 
