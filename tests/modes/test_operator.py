@@ -11,13 +11,15 @@ from sim.errors import NoOverlapError
 from sim.lapping.laid import Laid, on_bench, on_face
 from sim.lapping.motion import Motion
 from sim.lapping.step import Load, Turn
-from sim.lapping.strokes import Circle, Line
+from sim.lapping.strokes import Circle, FigureEight, Line
 from sim.modes.basis import basis_of
 from sim.modes.instants import instants_of
 from sim.modes.operator import assemble
+from sim.modes.picture import Picture
 from sim.modes.rows import overlap_rule
 from sim.modes.turned import free_turns, operator_of
 from sim.plate.grooves import Grooves
+from sim.plate.measure import EdgeMargin
 from sim.plate.outline import Disc, Rectangle, Ring
 from sim.verify.scenes import body, disc
 
@@ -233,3 +235,18 @@ def test_only_round_plain_faces_turn_freely():
     for top in (grooved, square):
         faces = basis_of(disc("B", 64), 5), basis_of(top, 5)
         assert free_turns(Motion(step), 0, step.total_strokes, *faces, 64) is None
+
+
+@pytest.mark.parametrize("degrees", [90.0, 45.0, 15.0, 10.0])
+def test_a_square_set_over_by_quarter_turns_gets_no_saddle_and_no_twist(degrees):
+    """By symmetry: in the top's own axes every quarter turn of what comes to it comes as often."""
+    square = Rectangle(0.15, 0.15)
+    plates = {name: body(name, square, 3000.0 * square.area, 64) for name in "AB"}
+    step = stroke(FigureEight(0.06, 0.04), index(degrees, 12), time=None, strokes=3456)
+    solved = Picture(plates, [step], 6).evolution(1)
+    face = basis_of(plates["A"], 6)
+    for z in (solved.residue, solved.after(np.zeros(2 * face.size), 900.0)):
+        forms = face.forms(z[face.size :], EdgeMargin(share=0.0))
+        assert abs(forms["sphere"]) > 1e-7
+        assert abs(forms["saddle"]) < 1e-9 * abs(forms["sphere"])
+        assert abs(forms["twist"]) < 1e-9 * abs(forms["sphere"])
