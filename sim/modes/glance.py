@@ -103,7 +103,7 @@ class Glances:
     def _left(self, step: Step, flow: Flow, solved: Evolution, time: float) -> dict[str, Forms]:
         """What is left of the faces that the study begins with after a `time` [s], nothing made."""
         faces = ((step.bottom, flow.bottom), (step.top, flow.top))
-        start = np.concatenate([face.project(self.plates[name].heights()) for name, face in faces])
+        start = np.concatenate([face.start(self.plates[name]) for name, face in faces])
         left = solved.after(start, time) - solved.after(np.zeros(start.size), time)
         parts = np.split(left, [flow.bottom.size])
         return {name: face.forms(part, NO_MARGIN) for (name, face), part in zip(faces, parts, strict=True)}

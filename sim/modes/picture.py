@@ -150,8 +150,9 @@ class Picture:
 
     def start(self, heights: Mapping[str, Array] | None = None) -> dict[str, Array]:
         """Coefficients of each plate's map (ny, nx) [m]; of the starting forms when None."""
-        maps = heights or {name: plate.heights() for name, plate in self.plates.items()}
-        return {name: self.basis(name).project(z) for name, z in maps.items()}
+        if heights is None:
+            return {name: self.basis(name).start(plate) for name, plate in self.plates.items()}
+        return {name: self.basis(name).project(z) for name, z in heights.items()}
 
     def _key(
         self, number: int, top: str | None, bottom: str | None, window: tuple[int, int | None]

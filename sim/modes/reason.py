@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.lapping.laid import on_bench
 from sim.lapping.step import Step
 from sim.modes.basis import Basis
 from sim.modes.evolution import Evolution
@@ -153,14 +154,19 @@ def _law(reason: Reason) -> Law:
     crossed = 2.0 * c[:, 0] * c[:, 1] + 2.0 * (c[:, 0] * arm[:, 1] + c[:, 1] * arm[:, 0])
     exact = np.array([rubbed @ (along + across), rubbed @ (along - across), rubbed @ crossed])
     found = np.zeros(3)
-    for face, drive, kappa, sign in (
-        (reason.flow.bottom, reason.flow.drive[:half], reason.kappas[0], 1.0),
-        (reason.flow.top, reason.flow.drive[half:], reason.kappas[1], -1.0),
+    for face, drive, kappa, over in (
+        (reason.flow.bottom, reason.flow.drive[:half], reason.kappas[0], False),
+        (reason.flow.top, reason.flow.drive[half:], reason.kappas[1], True),
     ):
-        x, y = face.plate.grid.mesh()
-        # Seen from its own side, the top's x runs the other way: its 2xy changes sign.
-        shapes = (x * x + y * y, x * x - y * y, sign * 2.0 * x * y)
-        moments = np.array([face.project(shape) @ drive for shape in shapes])
-        found -= sign * moments * face.plate.land_area / (kappa * reason.load)
+        moments = np.array([face.fit(partial(_second, which, over)) @ drive for which in range(3)])
+        found -= (-1.0 if over else 1.0) * moments * face.plate.land_area / (kappa * reason.load)
     told = 3 if np.abs(p.theta).max() < 1e-12 else 1
     return Law(exact[:told], found[:told])
+
+
+def _second(which: int, over: bool, u: Array, v: Array) -> Array:
+    """x^2 + y^2, x^2 - y^2 or 2xy of the bench at points of a face; `over`: of a top, at theta = 0."""
+    zero = np.zeros(1)
+    x, y = on_bench(u, v, zero, zero, zero) if over else (u, v)
+    moment: Array = (x * x + y * y, x * x - y * y, 2.0 * x * y)[which]
+    return moment
