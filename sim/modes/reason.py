@@ -14,7 +14,7 @@ from sim.lapping.laid import on_bench
 from sim.lapping.step import Step
 from sim.modes.basis import Basis
 from sim.modes.evolution import Evolution
-from sim.modes.lifting import Lifts
+from sim.modes.lifting import Lifting, Lifts, share_of
 from sim.modes.named import Named, named_errors
 from sim.modes.operator import Flow, Operator
 from sim.modes.picture import Picture
@@ -50,8 +50,8 @@ class Reason:
     """One step's motion on its pair, as the top is first laid on.
 
     `kappas` [1/Pa] of bottom and top with a fresh dab; `load` [N] of top and hand; `start` (n,) [m]: the
-    faces as the step finds them; `lifts`: as it finds them, and once bedded in; `swapped`: the same once
-    they have changed places in it, if they do.
+    faces as the step finds them; `lifts`: from there to the end of the step; `swapped`: the same with the
+    plates in each other's places, if they come there; `long_run`: had it no end.
     """
 
     step: Step
@@ -63,6 +63,7 @@ class Reason:
     load: float
     start: Array
     lifts: Lifts
+    long_run: Lifting
     swapped: Lifts | None = None
 
     @property
@@ -91,8 +92,8 @@ class Reason:
 
     @property
     def lift_share(self) -> float:
-        """Share of the time in which something lifts, as they come or once bedded in, the larger."""
-        return max(state.share for state in self.lifts)
+        """Share of the time in which something lifts, at its worst in the step."""
+        return share_of(self.lifts)
 
     @cached_property
     def path_means(self) -> Array:
@@ -117,7 +118,7 @@ def reason_of(
 ) -> Reason:
     """Find the reason of step `number` (from 1); `start`: coefficients by plate as the step finds them.
 
-    `lifts` by step, top and bottom, to know what happens once the plates change places.
+    `lifts` by step, top and bottom, as found over the whole course.
 
     Raises
     ------
@@ -138,7 +139,8 @@ def reason_of(
         picture.kappas(number, step.top, step.bottom),
         picture.load(number, step.top),
         np.concatenate([start[step.bottom], start[step.top]]),
-        picture.lifting(number, start=start),
+        lifts.get((number, step.top, step.bottom)) or picture.lifts(number, start),
+        picture.long_run(number),
         lifts.get((number, step.bottom, step.top)),
     )
 
