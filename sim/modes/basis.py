@@ -16,7 +16,7 @@ from math import sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.modes.cells import cells_of
+from sim.modes.cells import LAND_POINTS, cells_of
 from sim.modes.rows import overlap_rule
 from sim.plate.form import StartForm
 from sim.plate.grid import Grid
@@ -204,12 +204,12 @@ def _basis(plate: Plate, degree: int) -> Basis:
 
 @lru_cache(maxsize=32)
 def _rule_of(plate: Plate, degree: int) -> tuple[Array, Array, Array]:
-    """Points (n,) on the land and their areas; of a grooved face the cells that serve as contact points."""
+    """Points (n,) on the land and their areas; of a grooved face cells, many more than contact points."""
     if plate.grooves is None:
         zero = np.zeros(1)
         rule = overlap_rule(plate.outline, plate.outline, zero, zero, zero, 4 * degree + 16)
         return rule.x, rule.y, rule.area
-    cells = cells_of(plate)
+    cells = cells_of(plate, LAND_POINTS)
     return cells.x, cells.y, cells.land
 
 

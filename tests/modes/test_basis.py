@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from sim.modes.basis import basis_of
-from sim.modes.cells import cells_of
+from sim.modes.cells import LAND_POINTS, cells_of
 from sim.modes.rows import overlap_rule
 from sim.plate.form import Ripple, StartForm
 from sim.plate.grooves import Grooves
@@ -44,7 +44,7 @@ def test_orthonormal_over_the_land(face, degree):
         # powers of a thin ring's box are nearly the same on it, which magnifies what the points leave
         most = 1e-3 if face == "thin ring" else 1e-5
     else:
-        cells = cells_of(plate)
+        cells = cells_of(plate, LAND_POINTS)
         x, y, share, most = cells.x, cells.y, cells.land / cells.land.sum(), 1e-10
     shapes = basis.evaluate(x, y)
     np.testing.assert_allclose((shapes * share) @ shapes.T, np.eye(basis.size), atol=most)

@@ -250,3 +250,50 @@ def test_a_square_set_over_by_quarter_turns_gets_no_saddle_and_no_twist(degrees)
         assert abs(forms["sphere"]) > 1e-7
         assert abs(forms["saddle"]) < 1e-9 * abs(forms["sphere"])
         assert abs(forms["twist"]) < 1e-9 * abs(forms["sphere"])
+
+
+def test_a_grooved_plate_wears_where_a_plain_reckoning_says():
+    """First wear of flat faces over a circle, pose by pose on 0.2 mm points with groove or no groove in each.
+
+    Squares of 12 mm pitch, grooves 2 mm wide: forms of both faces (derived; nothing of the modes is used).
+    """
+    grooves, circle = Grooves("square", 0.012, 0.002), 0.0264
+    bottom, top = body("B", Disc(0.16), 60.0, 128, grooves=grooves), body("A", Disc(0.16), 60.0, 128)
+    expected = plain_first_wear(0.08, 0.012, 0.002, circle, 0.0002)
+    faces = basis_of(bottom, 8), basis_of(top, 8)
+    found = operator_of(*faces, Motion(stroke(Circle(circle)))).flow(1.0, (1.0, 1.0), 1.0)
+    half = faces[0].size
+    for face, wear, (sphere, mean) in zip(
+        faces, (found.drive[:half], found.drive[half:]), expected, strict=True
+    ):
+        assert face.forms(wear, EdgeMargin(share=0.0))["sphere"] / wear[0] == pytest.approx(
+            sphere / mean, abs=0.01
+        )
+
+
+def plain_first_wear(radius, pitch, width, circle, side):
+    """(sphere, mean) of the wear of bottom and top."""
+    n = round(2 * radius / side)
+    x = (np.arange(n) + 0.5) * side - radius
+    x, y = np.meshgrid(x, x)
+    disc_ = x * x + y * y <= radius**2
+    # Lands centred on the origin: grooves half a pitch from it.
+    land = disc_.copy()
+    for t in (x, y):
+        land &= np.abs(t % pitch - 0.5 * pitch) >= 0.5 * width
+    worn = np.zeros((2, n, n))
+    for phase in 2 * np.pi * (np.arange(48) + 0.5) / 48:
+        i, j = (round(circle * f(phase) / side) for f in (np.cos, np.sin))
+        cx, cy = i * side, j * side
+        on = land & ((x - cx) ** 2 + (y - cy) ** 2 <= radius**2)
+        plane = np.stack([np.ones_like(x), x - cx, y - cy])[:, on]
+        pressure = np.zeros_like(x)
+        pressure[on] = np.linalg.solve(plane @ plane.T, [1.0, 0.0, 0.0]) @ plane
+        worn[0] += pressure
+        worn[1] += np.roll(pressure, (-j, -i), (0, 1))
+    forms = []
+    for wear, own in zip(worn, (land, disc_), strict=True):
+        shapes = np.stack([x**0, x, y, x * x + y * y, x * x - y * y, x * y])[:, own]
+        fit = np.linalg.lstsq(shapes.T, -wear[own], rcond=None)[0]
+        forms.append((-fit[3] * radius**2, -wear[own].mean()))
+    return forms
