@@ -76,7 +76,8 @@ def lifting() -> str:
         for seconds in (60.0, 600.0, 3600.0):
             case = studies.Case(top, bottom, scene.stroke(Circle(0.02), time=seconds))
             end, share = studies.simulated(case)
-            first, bedded = Picture({"A": top, "B": bottom}, [case.step]).lifting(1)
+            picture = Picture({"A": top, "B": bottom}, [case.step])
+            first, bedded = picture.lifts(1)[0], picture.long_run(1)
             off = studies.compared(case, end, share)
             rows.append(
                 [f"{1e6 * dome:g} um", f"{seconds:g} s", f"{share:.0%}", f"{first.share:.0%}",

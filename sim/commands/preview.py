@@ -116,7 +116,7 @@ def _as_json(step: Step, look: Outlook, glance: Glance | None) -> dict[str, Any]
     what = kept(step)
     told = {key: getattr(look, key) for key in keys} | {
         "lifts_from": look.edge.limits.lift.overhang,
-        "lifts": look.lifts,
+        "lifts": look.lifts if glance is None else glance.lift_share > 0.0,
         "stays": {"kind": what.kind, "number": what.count()},
         "drives": look.tendency.all_round,
         "made": None if glance is None else glance.made,

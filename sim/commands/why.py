@@ -131,7 +131,8 @@ def _page(
 class Whole:
     """The whole schedule as a cycle, and what is told of it; or why there is none.
 
-    `head`: what it cannot take out, in a sentence; `lifts`: where something lifts in each of its placements.
+    `head`: what it cannot take out, in a sentence; `settles`: no step would come to lift everywhere had it no
+    end; `lifts`: where something lifts in each of its placements.
     """
 
     cycle: Cycle | None
@@ -139,12 +140,14 @@ class Whole:
     told: list[tuple[str, list[str]]]
     title: str = ""
     head: str = ""
+    settles: bool = True
     lifts: Mapping[Placement, Lifts] = field(default_factory=dict)
 
 
 def _whole(
     picture: Picture, study: Study, reasons: Sequence[Reason], lifts: Mapping[Placement, Lifts], run: str
 ) -> Whole:
+    from sim.modes.lifting import share_of
     from sim.modes.schedule import cycle_of, round_of
     from sim.report.cycles import cycle_headline, cycle_title, cycle_words
     from sim.report.staying import hollows_the_top
@@ -160,13 +163,14 @@ def _whole(
     except CannotDoError as trouble:
         return Whole(None, None, [("", [str(trouble)])], "The whole schedule")
     of = {at: lifts[at] for s in cycle.spells if (at := (s.step, s.top, s.bottom)) in lifts}
-    shares = {at: max(state.share for state in pair) for at, pair in of.items()}
+    shares = {at: share_of(lifts) for at, lifts in of.items()}
+    settles = not any(reason.long_run.everywhere for reason in reasons)
     told, head = [], ""
     if len(spells) > 1:
         head = cycle_headline(cycle, spectrum, study)
         hollows = all(hollows_the_top(reason) for reason in reasons)
-        told = cycle_words(cycle, spectrum, study, shares, hollows_the_top=hollows)
-    return Whole(cycle, spectrum, told, cycle_title(cycle), head, of)
+        told = cycle_words(cycle, spectrum, study, shares, hollows_the_top=hollows, settles=settles)
+    return Whole(cycle, spectrum, told, cycle_title(cycle), head, settles, of)
 
 
 def _deviation(study: Study, reason: Reason) -> Deviation | None:
@@ -243,21 +247,28 @@ def _as_json(
 
 
 def _cycle(whole: Whole, margin: EdgeMargin) -> dict[str, Any] | None:
+    from sim.modes.lifting import share_of
+    from sim.report.marks import cycle_comes
+
     cycle, spectrum = whole.cycle, whole.spectrum
     if cycle is None or spectrum is None:
         return None
+    ever = whole.settles and cycle_comes(cycle, spectrum, spectrum.residue, spectrum.drift, margin)
+    soon = whole.settles and cycle_comes(
+        cycle, spectrum, spectrum.bedded_residue, spectrum.bedded_drift, margin
+    )
     return {
         "time": cycle.time,
         "survivors": spectrum.survivors,
         "gap": spectrum.gap,
         "modes": [_mode(mode, cycle.forms(mode.shape, margin)) for mode in spectrum.modes],
         "drift": cycle.forms(spectrum.drift, margin),
-        "residue": cycle.forms(spectrum.residue, margin),
+        "residue": cycle.forms(spectrum.residue, margin) if ever else None,
         "bedded_drift": cycle.forms(spectrum.bedded_drift, margin),
-        "bedded_residue": cycle.forms(spectrum.bedded_residue, margin),
+        "bedded_residue": cycle.forms(spectrum.bedded_residue, margin) if soon else None,
         "removal": spectrum.removal,
-        "lifts": any(state.share > 0.0 for pair in whole.lifts.values() for state in pair),
-        "lift_share": max((state.share for pair in whole.lifts.values() for state in pair), default=0.0),
+        "lifts": any(share_of(lifts) > 0.0 for lifts in whole.lifts.values()),
+        "lift_share": max(map(share_of, whole.lifts.values()), default=0.0),
         "lift_phase": sorted({phase for pair in whole.lifts.values() for phase in _phases(pair)}),
     }
 
@@ -289,9 +300,8 @@ def _one(reason: Reason, away: Deviation | None, margin: EdgeMargin) -> dict[str
 
 
 def _phases(lifts: Lifts) -> list[float]:
-    """Places in the stroke where something lifts [rad], as the faces come or once bedded in, the more."""
-    come, bedded = lifts
-    return [float(phase) for phase in (come if come.share >= bedded.share else bedded).phases]
+    """Places in the stroke where something lifts [rad], when it does so most in the step."""
+    return [float(phase) for phase in max(lifts, key=lambda state: state.share).phases]
 
 
 def _mode(mode: Mode, forms: Mapping[str, Mapping[str, float]]) -> dict[str, Any]:

@@ -7,11 +7,13 @@ For faces that are polynomials that is linear, so what can hide is a null space,
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from math import cos, pi, sin
+from dataclasses import dataclass, field
+from math import pi
 
 import numpy as np
 from numpy.typing import NDArray
+
+from sim.lapping.laid import on_face
 
 __all__ = ["PROOFS", "Hidden", "Proof", "hidden_by"]
 
@@ -34,10 +36,15 @@ class Proof:
 
 @dataclass(frozen=True)
 class Hidden:
-    """How many ways of not being flat are left, and which forms of each plate they hold."""
+    """How many ways of not being flat are left, and which forms of each plate they hold.
+
+    `faces` (ways, 2, n): each way as coefficients of the bottom's and the top's x^i y^j, in radii, the higher
+    powers of x first, from x^2, xy, y^2 on; orthonormal.
+    """
 
     ways: int
     forms: tuple[str, ...]  # among "dome", "saddle", "twist"
+    faces: Array = field(repr=False, compare=False)
 
 
 def _monomials(x: Array, y: Array, degree: int) -> Array:
@@ -58,9 +65,7 @@ def hidden_by(proof: Proof, degree: int = 4) -> Hidden:
         x, y = points[:, 0], points[:, 1]
         inside = np.hypot(x - cx, y - cy) <= 1.0
         x, y = x[inside], y[inside]
-        c, s = cos(angle), sin(angle)
-        # Back from the bench to the top's own face: undo centre and turn, then the mirror.
-        u, v = -(c * (x - cx) + s * (y - cy)), -s * (x - cx) + c * (y - cy)
+        u, v = on_face(x, y, *(np.array([value]) for value in (cx, cy, angle)))
         both = np.vstack([_monomials(x, y, degree), _monomials(u, v, degree)]).T
         plane = np.stack([np.ones_like(x), x, y], axis=1)
         q, _ = np.linalg.qr(plane)
@@ -71,7 +76,7 @@ def hidden_by(proof: Proof, degree: int = 4) -> Hidden:
         blocks.append(row)
     _, size, vt = np.linalg.svd(np.vstack(blocks), full_matrices=False)  # many more rows than columns
     null = vt[int((size > NOTHING * size[0]).sum()) :]
-    return Hidden(len(null), _forms_in(null, count))
+    return Hidden(len(null), _forms_in(null, count), null.reshape(-1, 2, count))
 
 
 def _forms_in(null: Array, count: int) -> tuple[str, ...]:

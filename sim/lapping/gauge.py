@@ -7,9 +7,10 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.lapping.mating import mating
 from sim.lapping.moment import Moment
 from sim.lapping.step import Until
-from sim.plate.measure import EdgeMargin, Form, forms, mating, measure
+from sim.plate.measure import EdgeMargin, Form, forms, measure
 from sim.plate.plate import Plate
 
 __all__ = ["on_top_by_reading", "satisfied"]

@@ -8,6 +8,7 @@ least-squares fit.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from math import sqrt
@@ -15,7 +16,7 @@ from math import sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.modes.cells import cells_of
+from sim.modes.cells import LAND_POINTS, cells_of
 from sim.modes.rows import overlap_rule
 from sim.plate.form import StartForm
 from sim.plate.grid import Grid
@@ -28,6 +29,8 @@ Array = NDArray[np.float64]
 
 FORMS = ("sphere", "saddle", "twist")
 LONG_FORMS = ("bow", "crown", "wind")
+OWN_PART = 0.1  # of a shape's rms over the cells, that those before it leave: less, and it is not told apart
+ROWS_A_DEGREE = 4  # of cells across a face, by which its forms are told
 PLANES = 3  # the first three shapes: rigid motions
 
 
@@ -68,23 +71,51 @@ class Basis:
         return values
 
     @cached_property
-    def _cells(self) -> tuple[NDArray[np.bool_], Array, Array]:
-        """Cells with land, their shares (sum 1), the shapes there (size, n), on the plate's own grid."""
+    def _cells(self) -> tuple[NDArray[np.bool_], Array, Array, NDArray[np.bool_], Array]:
+        """Cells with land, their shares (sum 1) and the shapes there (size, n), on the plate's own grid.
+
+        And which shapes these cells tell from simpler ones (size,), and the products of those over the land.
+        """
         on = self.plate.land > 0.0
         x, y = self.plate.grid.mesh()
         share = self.plate.land[on] / self.plate.land.sum()
-        return on, share, self.evaluate(x[on], y[on])
+        shapes = self.evaluate(x[on], y[on])
+        gram = (shapes * share) @ shapes.T
+        seen = _told_apart(gram)
+        return on, share, shapes, seen, gram[np.ix_(seen, seen)]
+
+    @property
+    def seen(self) -> NDArray[np.bool_]:
+        """Which shapes the plate's cells tell from simpler ones (size,): four rows no fourth power."""
+        return self._cells[3]
 
     def project(self, z: Array) -> Array:
-        """Coefficients (size,) [m] of the least-squares fit to a map (ny, nx) [m], weighted by land."""
-        on, share, shapes = self._cells
-        weighted = shapes * share
-        fit: Array = np.asarray(np.linalg.solve(weighted @ shapes.T, weighted @ z[on]), dtype=np.float64)
+        """Coefficients (size,) [m] of the least-squares fit to a map (ny, nx) [m], weighted by land.
+
+        Shapes that the cells cannot tell from simpler ones get none of it.
+        """
+        on, share, shapes, seen, gram = self._cells
+        fit = np.zeros(self.size)
+        fit[seen] = np.linalg.solve(gram, shapes[seen] @ (share * z[on]))
         return fit
+
+    def fit(self, shape: Callable[[Array, Array], Array]) -> Array:
+        """Coefficients (size,) [m] of heights [m] known at every point (x, y) [m], whatever the cells."""
+        x, y, area = _rule_of(self.plate, self.degree)
+        fit: Array = self.evaluate(x, y) @ (shape(x, y) * (area / area.sum()))
+        return fit
+
+    def start(self, plate: Plate) -> Array:
+        """Coefficients (size,) [m] of the form with which a plate of this face comes."""
+        if plate.form.ripple is None and plate.form.measured is None:
+            return self.fit(lambda x, y: plate.form.at(x, y, plate.outline))
+        # Waves finer than the shapes: many cells leave less of them in the fit than a few good points.
+        fine = _fine(plate, self.degree)
+        return basis_of(fine, self.degree).project(fine.heights())
 
     def surface(self, coefficients: Array) -> Array:
         """The map (ny, nx) [m] of coefficients (size,), looking at the face; 0 where there is no land."""
-        on, _, shapes = self._cells
+        on, _, shapes, *_ = self._cells
         z = np.zeros(self.plate.grid.shape)
         z[on] = coefficients @ shapes
         return z
@@ -142,9 +173,24 @@ def _legendre(x: Array, degree: int) -> Array:
     return p
 
 
+def _told_apart(gram: Array) -> NDArray[np.bool_]:
+    """Which shapes keep a part of their own beside those before them, by their products (size, size).
+
+    Gaussian elimination in the order of the shapes, simple ones first; what has too little left is passed
+    over, so that nothing after it is measured by its rounding.
+    """
+    left = gram.copy()
+    seen = np.zeros(len(gram), dtype=bool)
+    for k, whole in enumerate(np.diag(gram)):
+        seen[k] = left[k, k] > OWN_PART**2 * whole
+        if seen[k]:
+            left -= np.outer(left[:, k], left[k]) / left[k, k]
+    return seen
+
+
 @lru_cache(maxsize=32)
 def _basis(plate: Plate, degree: int) -> Basis:
-    x, y, area = _land_rule(plate, degree)
+    x, y, area = _rule_of(plate, degree)
     width, height = plate.outline.size
     products = _products(2.0 / width * x, 2.0 / height * y, degree) * np.sqrt(area / area.sum())
     gram = products @ products.T
@@ -156,23 +202,31 @@ def _basis(plate: Plate, degree: int) -> Basis:
     return Basis(plate, degree, mix, float(np.sqrt(np.linalg.cond(gram))))
 
 
-def _land_rule(plate: Plate, degree: int) -> tuple[Array, Array, Array]:
-    """Points (n,) on the land and their areas; of a grooved face the cells that serve as contact points."""
+@lru_cache(maxsize=32)
+def _rule_of(plate: Plate, degree: int) -> tuple[Array, Array, Array]:
+    """Points (n,) on the land and their areas; of a grooved face cells, many more than contact points."""
     if plate.grooves is None:
         zero = np.zeros(1)
         rule = overlap_rule(plate.outline, plate.outline, zero, zero, zero, 4 * degree + 16)
         return rule.x, rule.y, rule.area
-    cells = cells_of(plate)
+    cells = cells_of(plate, LAND_POINTS)
     return cells.x, cells.y, cells.land
+
+
+def _fine(plate: Plate, degree: int) -> Plate:
+    """The plate on cells by which all shapes are told apart: its own, if they are fine enough."""
+    least = ROWS_A_DEGREE * (degree + 1)
+    rows = min(plate.grid.shape)
+    return plate if rows >= least else replace(plate, cells=-(-plate.cells * least // rows))
 
 
 @lru_cache(maxsize=64)
 def _form_rows_of(plate: Plate, degree: int, margin: EdgeMargin) -> Array:
-    basis = _basis(plate, degree)
+    basis, fine = _basis(plate, degree), _fine(plate, degree)
     names = form_names(plate)
     rows = np.empty((len(names), basis.size))
     for k, unit in enumerate(np.eye(basis.size)):
-        form = forms(plate, basis.surface(unit), margin)
+        form = forms(fine, basis.on(fine.grid, unit), margin)
         rows[:, k] = [getattr(form, name) or 0.0 for name in names]
     rows[:, :PLANES] = 0.0
     rows.setflags(write=False)
@@ -185,9 +239,11 @@ def _form_rows(basis: Basis, margin: EdgeMargin) -> Array:
 
 @lru_cache(maxsize=64)
 def _spread_of(plate: Plate, degree: int, margin: EdgeMargin) -> Array:
-    basis = _basis(plate, degree)
-    on, _, shapes = basis._cells
-    inside = plate.land_inside(margin.of(plate.outline))[on]
+    fine = _fine(plate, degree)
+    inside = fine.land_inside(margin.of(plate.outline))
+    on = inside > 0.0
+    x, y = fine.grid.mesh()
+    shapes, inside = _basis(plate, degree).evaluate(x[on], y[on]), inside[on]
     weighted = shapes * (inside / inside.sum())
     gram = weighted @ shapes.T
     plane = gram[:, :PLANES]

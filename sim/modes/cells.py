@@ -16,11 +16,13 @@ from sim.plate.grooves import land_fraction
 from sim.plate.outline import Rectangle
 from sim.plate.plate import Plate
 
-__all__ = ["GROOVED_POINTS", "Cells", "between", "cells_of", "open_land"]
+__all__ = ["GROOVED_POINTS", "LAND_POINTS", "Cells", "between", "cells_of", "open_land"]
 
 Array = NDArray[np.float64]
 
-GROOVED_POINTS = 3000  # on a face, when it or the one that it meets is grooved
+GROOVED_POINTS = 12_000  # on a face, when it or the one that it meets is grooved
+WITHIN = 5  # parts of a cell a side, by which the middle of its land is told
+LAND_POINTS = 40_000  # over which the shapes of a grooved face are made orthonormal
 
 
 @dataclass(frozen=True)
@@ -51,12 +53,25 @@ def _cells(plate: Plate, points: int) -> Cells:
     width, height = plate.outline.size
     grid = Grid.over(width, height, max(2, round(max(width, height) / sqrt(outline.area / points))))
     x, y = grid.mesh()
-    edge = outline.signed_distance(x, y)
     area = np.full(x.shape, grid.cell**2)
     if plate.grooves is not None:
-        area = area * open_land(plate, grid)
+        share, x, y = _middles(plate, grid)
+        area = area * share
+    edge = outline.signed_distance(x, y)
     near = (edge < 0.5 * grid.cell) & (area > 0.0)
     return Cells(x[near], y[near], grid.cell, edge[near], area[near])
+
+
+@lru_cache(maxsize=16)
+def _middles(plate: Plate, grid: Grid) -> tuple[Array, Array, Array]:
+    """Share of each cell that is not groove, and the middle of that part of it [m], all (ny, nx)."""
+    fine = Grid(WITHIN * grid.nx, WITHIN * grid.ny, grid.cell / WITHIN)
+    share = open_land(plate, fine)
+    x, y = fine.mesh()
+    parts = (share, share * x, share * y)
+    whole, mx, my = (p.reshape(grid.ny, WITHIN, grid.nx, WITHIN).mean(axis=(1, 3)) for p in parts)
+    least = np.maximum(whole, 1e-12)
+    return whole, mx / least, my / least
 
 
 @lru_cache(maxsize=16)

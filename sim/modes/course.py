@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterator
-from itertools import islice
+from contextlib import suppress
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sim.errors import LapwrightError
 from sim.lapping.step import Step
-from sim.modes.lifting import Lifts
+from sim.modes.lifting import Lifts, Watch
 from sim.modes.picture import Picture
-from sim.modes.schedule import Spell, cut_of, spells_of, strokes_in, swaps_round, window_of
+from sim.modes.schedule import Spell, cut_of, spells_of, strokes_in, window_of
 from sim.plate.measure import EdgeMargin
 
 __all__ = ["Placement", "course", "lifting_by_placement"]
@@ -33,49 +34,34 @@ def course(picture: Picture, margin: EdgeMargin) -> Iterator[dict[str, Array]]:
         Where a step before cannot be told.
 
     """
+    return _walked(picture, margin, Watch())
+
+
+def lifting_by_placement(picture: Picture, margin: EdgeMargin) -> dict[Placement, Lifts]:
+    """Where something lifts in each step, with each plate on top that comes to lie there.
+
+    Steps from the first on that cannot be told are left out.
+    """
+    watch = Watch()
+    with suppress(LapwrightError):
+        deque(_walked(picture, margin, watch), maxlen=0)
+    return picture.watched(watch)
+
+
+def _walked(picture: Picture, margin: EdgeMargin, watch: Watch) -> Iterator[dict[str, Array]]:
+    """The course, each spell of it watched."""
     faces = picture.start()
     grit, age = "", 0.0
     for number, step in enumerate(picture.steps, 1):
         yield dict(faces)
         if step.swap is not None and step.swap.read is not None:
             for spell in _by_reading(picture, number, step, faces, margin):
-                _lap(picture, spell, faces)
+                _lap(picture, spell, faces, watch)
         else:
             spells, age = spells_of(picture, number, grit, age)
             for spell in spells:
-                _lap(picture, spell, faces)
+                _lap(picture, spell, faces, watch)
             grit = step.grit.name
-
-
-def lifting_by_placement(picture: Picture, margin: EdgeMargin) -> dict[Placement, Lifts]:
-    """Where something lifts in each step, as the plates are first laid on and, swapped, the other way round.
-
-    Steps from the first on that cannot be told are left out.
-    """
-    found: dict[Placement, Lifts] = {}
-    try:
-        # The faces that the last step leaves are not asked for: they may take long to tell.
-        for number, faces in enumerate(islice(course(picture, margin), len(picture.steps)), 1):
-            step = picture.steps[number - 1]
-            found[number, step.top, step.bottom] = picture.lifting(number, start=faces)
-            swapped = number, step.bottom, step.top
-            if _swaps(picture, number, faces):
-                found[swapped] = picture.lifting(*swapped, start=faces)
-    except LapwrightError:
-        return found
-    return found
-
-
-def _swaps(picture: Picture, number: int, faces: dict[str, Array]) -> bool:
-    """Whether the plates change places in a step; moves `faces` on to where they first do by the clock."""
-    step = picture.steps[number - 1]
-    if step.swap is None or step.swap.read is not None:
-        return step.swap is not None
-    spells = swaps_round(picture, number)
-    for spell in spells:
-        if spell.top == step.top:
-            _lap(picture, spell, faces)
-    return bool(spells)
 
 
 def _by_reading(
@@ -98,9 +84,10 @@ def _by_reading(
         yield Spell(number, top, bottom, first, strokes, strokes / step.pace, cut)
 
 
-def _lap(picture: Picture, spell: Spell, faces: dict[str, Array]) -> None:
+def _lap(picture: Picture, spell: Spell, faces: dict[str, Array], watch: Watch) -> None:
     """Move both faces on by a spell."""
     solved = picture.evolution(spell.step, spell.top, spell.bottom, window_of(picture, spell))
     pair = spell.bottom, spell.top
-    ended = solved.after(np.concatenate([faces[name] for name in pair]), spell.cut)
+    start = np.concatenate([faces[name] for name in pair])
+    ended = watch.lap((spell.step, spell.top, spell.bottom), solved, start, spell.cut)
     faces.update(zip(pair, np.split(ended, [faces[spell.bottom].size]), strict=True))

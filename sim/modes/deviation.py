@@ -115,7 +115,7 @@ def _begin(plates: Mapping[str, Plate], pair: Mapping[str, Plate], reason: Reaso
     for name, face, start in zip(reason.names, reason.faces, starts, strict=True):
         plate = pair[name]
         heights[name] = plate.heights()
-        if not np.array_equal(start, face.project(plates[name].heights())):
+        if not np.array_equal(start, face.start(plates[name])):
             heights[name] = np.where(plate.land > 0.0, face.on(plate.grid, start), 0.0)
     return Moment(
         Clock(grit=reason.step.grit.name),

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.errors import DefectiveError
-from sim.modes.nullspace import STAYS, Kernel, kernel_of
+from sim.modes.nullspace import FADES, STAYS, Kernel, even_kernel, kernel_of
 from sim.modes.operator import Flow
 
 __all__ = ["SLOW", "Evolution", "evolution_of"]
@@ -141,7 +141,7 @@ def evolution_of(flow: Flow) -> Evolution:
 def _symmetric(flow: Flow, scale: Array) -> Evolution:
     even = flow.matrix * scale / scale[:, None]
     rates, vectors = np.linalg.eigh(0.5 * (even + even.T))
-    kernel = kernel_of(flow.matrix, rates)
+    kernel = even_kernel(rates, vectors, scale)
     rates = np.where(np.abs(rates) < STAYS * np.abs(rates).max(), 0.0, rates)
     left = vectors.T / scale
     return Evolution(rates, vectors * scale[:, None], left, left @ flow.drive, kernel)
@@ -150,8 +150,9 @@ def _symmetric(flow: Flow, scale: Array) -> Evolution:
 def _general(flow: Flow) -> Evolution:
     rates, vectors = np.linalg.eig(flow.matrix)
     kernel = kernel_of(flow.matrix, rates)
-    moves = np.abs(rates) >= STAYS * np.abs(rates).max()
     zeros = kernel.right.shape[1]
+    moves = np.ones(rates.size, dtype=bool)
+    moves[np.argsort(np.abs(rates))[:zeros]] = False
     # The null vectors of the singular values are exact; those that eig finds need not be apart.
     right = np.concatenate([kernel.right.astype(complex), vectors[:, moves]], axis=1)
     if np.linalg.cond(right) > MIXED:
@@ -161,6 +162,9 @@ def _general(flow: Flow) -> Evolution:
         )
     left = np.linalg.inv(right)
     rates = np.concatenate([np.zeros(zeros), rates[moves]])
+    # Nothing grows: where a rate is all but nothing, rounding alone makes it positive.
+    faint = (rates.real > 0.0) & (np.abs(rates) < FADES * np.abs(rates).max(initial=0.0))
+    rates = np.where(faint, 1j * rates.imag, rates)
     once = rates.imag >= 0.0
     right = right * np.where(rates.imag > 0.0, 2.0, 1.0)
     rates, right, left = rates[once], right[:, once], left[once]

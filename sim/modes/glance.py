@@ -6,7 +6,7 @@ two of what degree 8 tells.  A motion that comes again, as in a round of three p
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -16,9 +16,10 @@ from sim.errors import CannotDoError, LapwrightError
 from sim.lapping.motion import Motion
 from sim.lapping.outlook import Outlook
 from sim.lapping.step import Step
-from sim.modes.basis import basis_of
+from sim.modes.basis import Basis, basis_of
 from sim.modes.evolution import Evolution, evolution_of
 from sim.modes.instants import POSES
+from sim.modes.lifting import Lifts, Watch, lifting, share_of
 from sim.modes.lingering import lingering
 from sim.modes.operator import Flow, Operator
 from sim.modes.turned import operator_of
@@ -29,9 +30,10 @@ __all__ = ["DEGREE", "HASTY_DEGREE", "Glance", "Glances"]
 
 Array = NDArray[np.float64]
 Forms = Mapping[str, float]
+Solved = tuple[Flow, Evolution]
 
 DEGREE, HASTY_DEGREE = 6, 4
-COARSE = 0.3  # of the contact points of a grooved face, at half the places: within 3 % of all of them
+COARSE = 0.15  # of the contact points of a grooved face, at half the places: within 3 % of all of them
 CLOSELY, MOST = 4, 10  # motions: at the full degree, and in all; more would keep a person waiting
 NO_MARGIN = EdgeMargin(share=0.0)
 
@@ -44,12 +46,14 @@ class Glance:
     by the end of the step, from flat faces on, what is made apart.  `lingering`: pairs of faces by name that
     it hardly touches, with the metal that halves them.  `left`: what it leaves of the faces that the study
     begins with, where their outlines differ and the same one is on top all the time; at edge margin 0.
+    `lift_share`: of the time in which something lifts, at its worst in the step.
     """
 
     made: Mapping[str, Forms]
     mark: Mapping[str, Forms]
     lingering: Mapping[str, float] = field(default_factory=dict)
     left: Mapping[str, Forms] = field(default_factory=dict)
+    lift_share: float = 0.0
 
     def half_difference(self, step: Step) -> float:
         """Change of (dome of the bottom - dome of the top) / 2 [m]; of a rail its bow stands for its dome."""
@@ -81,6 +85,7 @@ class Glances:
         self.degree = degree
         self.most = most
         self._operators: dict[object, Operator] = {}
+        self._faces: dict[str, Array] = {}
 
     def of(self, step: Step, number: int, look: Outlook) -> Glance | None:
         """Look at step `number` (from 1); None where nothing rubs, or nothing can be told at a glance."""
@@ -98,12 +103,37 @@ class Glances:
         made, mark = (_together([(on_top[top], found[top][k]) for top in found]) for k in (0, 1))
         below, above = (self.plates[name].outline for name in (step.bottom, step.top))
         alone = len(on_top) == 1 and below != above
-        return Glance(made, mark, slowly, self._left(step, *solved[step.top], whole) if alone else {})
+        left = self._left(step, *solved[step.top], whole) if alone else {}
+        return Glance(made, mark, slowly, left, self._lift_share(step, number, look, solved))
+
+    def _lift_share(self, step: Step, number: int, look: Outlook, solved: Mapping[str, Solved]) -> float:
+        """Share of the time in which something lifts; moves the faces on to the end of the step."""
+        watch = Watch()
+        for top, cut in _stays(step, look.on_top):
+            flow, evolution = solved[top]
+            pair = (step.bottom if top == step.top else step.top), top
+            start = [self._face(name, face) for name, face in zip(pair, (flow.bottom, flow.top), strict=True)]
+            ended = watch.lap(top, evolution, np.concatenate(start), cut)
+            self._faces.update(zip(pair, np.split(ended, [flow.bottom.size]), strict=True))
+
+        def look_at(top: str, states: Array) -> Lifts:
+            operator = self._operator(step, number, top, step.bottom if top == step.top else step.top)
+            return lifting(operator, step.grit.layer.stiffness, look.loads[top], states)
+
+        return max(map(share_of, watch.lifts(look_at).values()), default=0.0)
+
+    def _face(self, name: str, face: Basis) -> Array:
+        """A plate as the steps before have left it, on the shapes of `face`."""
+        if name not in self._faces:
+            return face.start(self.plates[name])
+        left, there = np.zeros(face.size), self._faces[name][: face.size]
+        left[: there.size] = there
+        return left
 
     def _left(self, step: Step, flow: Flow, solved: Evolution, time: float) -> dict[str, Forms]:
         """What is left of the faces that the study begins with after a `time` [s], nothing made."""
         faces = ((step.bottom, flow.bottom), (step.top, flow.top))
-        start = np.concatenate([face.project(self.plates[name].heights()) for name, face in faces])
+        start = np.concatenate([face.start(self.plates[name]) for name, face in faces])
         left = solved.after(start, time) - solved.after(np.zeros(start.size), time)
         parts = np.split(left, [flow.bottom.size])
         return {name: face.forms(part, NO_MARGIN) for (name, face), part in zip(faces, parts, strict=True)}
@@ -152,6 +182,22 @@ class Glances:
                 else operator_of(*bases, motion)
             )
         return self._operators[key]
+
+
+def _stays(step: Step, on_top: Mapping[str, float]) -> Iterator[tuple[str, float]]:
+    """Who is on top for how long [s] at a fresh dab's cut, one stay after another."""
+    if step.swap is None:
+        yield step.top, on_top[step.top]
+        return
+    stays: list[tuple[str, int]] = []
+    top, first = step.top, 0
+    while first < step.total_strokes:
+        strokes = min(max(1, round(step.swap.on_top[top] * step.pace)), step.total_strokes - first)
+        stays.append((top, strokes))
+        top, first = (step.bottom if top == step.top else step.top), first + strokes
+    whole = {name: sum(strokes for top, strokes in stays if top == name) for name in on_top}
+    for top, strokes in stays:
+        yield top, on_top[top] * strokes / whole[top]
 
 
 def _together(parts: Sequence[tuple[float, Mapping[str, Forms]]]) -> dict[str, Forms]:

@@ -12,7 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import product
-from math import ceil, pi
+from math import ceil, gcd, pi
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,7 +26,8 @@ Array = NDArray[np.float64]
 
 POSES = 64  # of a stroke; where angles turn with it, as many times more as `DENSER` says
 DENSER = (1.0, 2.5, 4.0)  # by the number of other phases that run on: none, one, two or more
-FEWEST_AN_ANGLE = 8
+FEW_ANGLES = 24  # that are set over: each has phases enough of its own
+MOST_SET_OVER = 128  # angles looked at one by one
 MORE = 1.25  # so many times more instants are taken if they make a better lattice
 REACH = ((8, 20), (6, 10))  # waves of up to so many periods in the stroke and in each other phase ...
 FADES = 3.0  # periods in which a wave counts for e times less
@@ -95,7 +96,8 @@ def distinct_angles(motion: Motion, first: int, strokes: int) -> tuple[Array, Ar
     """Angles theta, alpha (m,) [rad] of indexed turns that are visited, and their shares of the time."""
     at = _visited(motion, first, strokes)
     middle = motion.poses(np.asarray(at + 0.5, dtype=np.float64))
-    _, seen, _, counts = _distinct(middle)
+    turns = np.stack([middle.theta, middle.alpha], 1) / (2.0 * pi)
+    _, seen, _, counts = _kinds(np.round(turns % 1.0, SAME_ANGLE) % 1.0)
     return middle.theta[seen], middle.alpha[seen], counts / at.size
 
 
@@ -107,28 +109,21 @@ def _visited(motion: Motion, first: int, strokes: int) -> NDArray[np.int64]:
     return np.arange(first, first + strokes)
 
 
-def _distinct(poses: Poses) -> tuple[Array, NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]:
-    angles = np.round(np.stack([poses.theta, poses.alpha], 1) / (2.0 * pi) % 1.0, SAME_ANGLE) % 1.0
-    found, seen, which, counts = np.unique(
-        angles, axis=0, return_index=True, return_inverse=True, return_counts=True
-    )
-    return found, seen, which.ravel(), counts
-
-
 def _places(motion: Motion, first: int, strokes: int, number: int) -> tuple[Array, Array]:
     """Strokes (n,) since the step began, and shares (n,)."""
     step = motion.step
     rates = rates_of(step)
-    number = round(number * DENSER[min(len(rates), 2)])
     if motion.index_every:
-        return _over_indexes(motion, first, strokes, number, bool(rates))
+        return _over_indexes(motion, first, strokes, number)
+    number = round(number * DENSER[min(len(rates), 2)])
     if rates:
         found = _lattice(tuple(rates), strokes, number)
         if found is not None:
             over, many = found
             return first + over * (np.arange(many) + 0.5) / many, np.full(many, 1.0 / many)
     if not rates and step.hand.steady:
-        return first + (np.arange(number) + 0.5) / number, np.full(number, 1.0 / number)
+        phase, share = _of_a_stroke(number)
+        return first + phase, share
     return _spread(first, strokes, number), np.full(number, 1.0 / number)
 
 
@@ -148,29 +143,85 @@ def _spread(first: int, strokes: int, number: int) -> Array:
     return places
 
 
-def _over_indexes(
-    motion: Motion, first: int, strokes: int, number: int, moves_on: bool
-) -> tuple[Array, Array]:
-    """Deal the instants out over the angles that are visited, each in its share of the time."""
+def _over_indexes(motion: Motion, first: int, strokes: int, number: int) -> tuple[Array, Array]:
+    """Deal the instants out over the angles that are set: to each the same places, in its share of the time.
+
+    Were the phases of one between those of another, no two angles would lie at the same places, and what a
+    half or a quarter turn takes out by symmetry would be left over.
+    """
     at = _visited(motion, first, strokes)
-    strokes = at.size
-    _, seen, which, counts = _distinct(motion.poses(np.asarray(at + 0.5, dtype=np.float64)))
-    each = number // counts.size
-    if moves_on or each < FEWEST_AN_ANGLE:
-        # Strokes in the order of their angles: even numbers of them are even numbers of angles.
-        order = at[np.argsort(which, kind="stable")] if not moves_on else at
-        rank = np.floor((np.arange(number) * GOLDEN + 0.5) % 1.0 * strokes).astype(int)
-        phase = (np.arange(number) + 0.5) / number
-        return order[np.minimum(rank, strokes - 1)] + phase, np.full(number, 1.0 / number)
+    _, _, which, counts = _kinds(
+        np.stack([_set_over(t, at) for t in (motion.step.turn, motion.step.walk)], 1)
+    )
+    others = rates_of(motion.step)
+    if counts.size > MOST_SET_OVER:
+        return _by_angle(at, which, round(number * DENSER[min(len(others), 2)]))
+    period = motion.step.curve.period
+    closes = not others or (len(others) == 1 and 1.0 < period == int(period))
+    few = motion.step.hand.steady and closes and (counts.size <= FEW_ANGLES or period > 1.0)
+    if few:
+        _, _, which, counts = _kinds(np.stack([which, at % int(period)], 1))
+        phases, weight = _of_a_stroke(number // 2 if period == 1.0 else number // 4)
+    else:
+        part = min(counts.size, 4 if counts.size <= 2 * FEW_ANGLES else 8)
+        each = round(number * DENSER[min(len(others), 2)] / part)
+        phases, weight = (np.arange(each) + 0.5) / each, np.full(each, 1.0 / each)
     places, share = [], []
-    for order_seen, k in enumerate(np.argsort(seen)):
+    for k, count in enumerate(counts):
         visited = at[which == k]
-        # Each angle has its own phases, between those of the others.
-        spread = _spread(0, visited.size, each) + order_seen / (counts.size * each)
-        stroke = np.floor(spread).astype(int)
-        places.append(visited[stroke % visited.size] + (spread - stroke))
-        share.append(np.full(each, counts[k] / (strokes * each)))
+        phase = phases if few else phases + _between(motion, visited[0], counts.size) / phases.size
+        rank = np.floor((np.arange(phase.size) * GOLDEN + 0.5) % 1.0 * count).astype(int)
+        places.append(visited[np.minimum(rank, count - 1)] + phase)
+        share.append(weight * count / at.size)
     return np.concatenate(places), np.concatenate(share)
+
+
+def _between(motion: Motion, stroke: int, angles: int) -> float:
+    """How far, in gaps, the phases of a stroke are moved on, of very many `angles`: quarter turns alike."""
+    if angles <= FEW_ANGLES:
+        return 0.0
+    over = (_set_over(t, np.array([stroke]))[0] for t in (motion.step.turn, motion.step.walk))
+    apart = max(1, angles // 4)
+    generator = max(1, round(GOLDEN * apart))
+    while gcd(generator, apart) != 1:
+        generator += 1
+    moved: float = round((generator * 4.0 * float(sum(over)) + 0.5) % 1.0, 6) % 1.0 - 0.5
+    return moved
+
+
+def _set_over(turn: Turn, at: NDArray[np.int64]) -> Array:
+    """Angle of an indexed turn at strokes (n,), in turns; 0 of one that runs on."""
+    turns = turn.angle / (2.0 * pi) * (at // turn.every) if turn.indexed else np.zeros(at.size)
+    rounded: Array = np.round(turns % 1.0, SAME_ANGLE) % 1.0
+    return rounded
+
+
+def _kinds(keys: Array) -> tuple[Array, NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]:
+    """Distinct rows of `keys`, where each is first seen, which of them every row is, and how many are."""
+    found, seen, which, counts = np.unique(
+        keys, axis=0, return_index=True, return_inverse=True, return_counts=True
+    )
+    return found, seen, which.ravel(), counts
+
+
+@lru_cache(maxsize=16)
+def _of_a_stroke(number: int) -> tuple[Array, Array]:
+    """About `number` phases of a stroke (n,) [strokes] and their shares (n,): Gauss points of each quarter.
+
+    Where a stroke turns back, or its middle crosses the middle of the other face, speed and overlap have
+    kinks; of all plain strokes those lie between quarters.
+    """
+    nodes, weights = np.polynomial.legendre.leggauss(max(1, -(-number // 4)))
+    quarter = np.arange(4)[:, None]
+    return (0.25 * (quarter + 0.5 * (1.0 + nodes))).ravel(), np.tile(0.125 * weights, 4)
+
+
+def _by_angle(at: NDArray[np.int64], which: NDArray[np.intp], number: int) -> tuple[Array, Array]:
+    """Instants of very many angles: phases equally spaced, strokes by the golden cut in order of angle."""
+    order = at[np.argsort(which, kind="stable")]
+    rank = np.floor((np.arange(number) * GOLDEN + 0.5) % 1.0 * at.size).astype(int)
+    phase = (np.arange(number) + 0.5) / number
+    return order[np.minimum(rank, at.size - 1)] + phase, np.full(number, 1.0 / number)
 
 
 @lru_cache(maxsize=256)

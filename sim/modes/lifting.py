@@ -6,20 +6,25 @@ top lifts there.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sim.modes.basis import PLANES
 from sim.modes.contact import touches
+from sim.modes.evolution import Evolution
 from sim.modes.operator import Operator, load_lines
 
-__all__ = ["Lifting", "Lifts", "lifting"]
+__all__ = ["Lifting", "Lifts", "Watch", "lifting", "share_of"]
 
 Array = NDArray[np.float64]
 
 PULLS = 1e-6  # of the mean pressure
+EARLY = (1 / 64, 1 / 16, 1 / 4)  # of the first spell: where one looks on the way
+MOST_LOOKS = 16
 ALL = 0.995  # share of the time that counts as everywhere in the stroke
 
 
@@ -40,7 +45,7 @@ class Lifting:
     @property
     def share(self) -> float:
         """Share of the time in which something lifts."""
-        return float(self.time_share[self.lifts].sum())
+        return 1.0 if self.lifts.all() else float(self.time_share[self.lifts].sum())
 
     @property
     def everywhere(self) -> bool:
@@ -53,7 +58,55 @@ class Lifting:
         return np.sort(self.phase[self.lifts])
 
 
-Lifts = tuple[Lifting, Lifting]  # as the plates come to it, and once they have bedded in
+Lifts = tuple[Lifting, ...]  # as the plates come to it first, by the end of the step last, the way between
+
+
+class Watch:
+    """Faces followed through the spells of a step, to tell whether something lifts in it.
+
+    The one place that answers this: `preview` and `why` both ask here.  While nothing lifts the picture is
+    what a run does, so it tells truly when something first does; from then on its shares are near.
+    """
+
+    def __init__(self) -> None:
+        self._states: dict[Hashable, list[tuple[int, Array]]] = {}  # when, in order, and how the faces are
+        self._last: dict[Hashable, tuple[int, Array]] = {}
+        self._spells = 0
+
+    def lap(self, placement: Hashable, solved: Evolution, start: Array, cut: float) -> Array:
+        """State (n,) after a spell of `cut` [s] from `start` (n,) [m], of one on the other."""
+        states = self._states.setdefault(placement, [])
+        on_the_way = EARLY if not states else ()
+        self._spells += 1
+        states += [(self._spells, z) for z in (start, *(solved.after(start, t * cut) for t in on_the_way))]
+        ended: Array = solved.after(start, cut)
+        self._last[placement] = self._spells, ended
+        return ended
+
+    def lifts(self, look: Callable[[Any, Array], Lifts]) -> dict[Any, Lifts]:
+        """What lifts in each placement; `look` tells it of columns of states (n, k).
+
+        Once something lifts the faces are no longer quite those of the picture, so that what another
+        placement would do with them later is left out.
+        """
+        seen = {}
+        for placement, states in self._states.items():
+            some = np.unique(np.rint(np.linspace(0, len(states) - 1, MOST_LOOKS)).astype(int))
+            looked = [*(states[k] for k in some), self._last[placement]]
+            found = look(placement, np.stack([z for _, z in looked], axis=1))
+            seen[placement] = [(when, one) for (when, _), one in zip(looked, found, strict=True)]
+        lifted = [(when, p) for p, ones in seen.items() for when, one in ones if one.share > 0.0]
+        first, which = min(lifted, key=lambda item: item[0], default=(self._spells, None))
+        told = {}
+        for placement, ones in seen.items():
+            before = [one for when, one in ones if when <= first or placement == which]
+            told[placement] = tuple(before or [one for _, one in ones])
+        return told
+
+
+def share_of(lifts: Lifts) -> float:
+    """Share of the time in which something lifts, at its worst in a step."""
+    return max(state.share for state in lifts)
 
 
 def lifting(

@@ -173,8 +173,7 @@ def _ridge(x: Array) -> Array:
 
 def _coefficients(basis: Basis, shape: Shape, radius: float) -> Array:
     """A shape of x / radius and y / radius as coefficients, its plane left off."""
-    x, y = basis.plate.grid.mesh()
-    coefficients = basis.project(shape(x / radius, y / radius))
+    coefficients = basis.fit(lambda x, y: shape(x / radius, y / radius))
     coefficients[:PLANES] = 0.0
     return coefficients
 

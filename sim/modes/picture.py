@@ -15,7 +15,7 @@ from sim.lapping.wear import kappa, kappa_from_observation, settled
 from sim.modes.basis import Basis, basis_of
 from sim.modes.evolution import Evolution, evolution_of
 from sim.modes.instants import POSES
-from sim.modes.lifting import Lifting, lifting
+from sim.modes.lifting import Lifting, Lifts, Watch, lifting
 from sim.modes.operator import Flow, Operator
 from sim.modes.spectrum import Spectrum, spectrum_of
 from sim.modes.turned import operator_of
@@ -115,22 +115,42 @@ class Picture:
         """What a step takes out, leaves alone and makes."""
         return spectrum_of(self.flow(number, top, bottom), self.evolution(number, top, bottom))
 
-    def lifting(
+    def lifts(
         self,
         number: int,
+        start: Mapping[str, Array] | None = None,
+        cut: float | None = None,
         top: str | None = None,
         bottom: str | None = None,
-        start: Mapping[str, Array] | None = None,
-    ) -> tuple[Lifting, Lifting]:
-        """Where something lifts: with coefficients by plate (as they come when None), and once bedded in."""
+    ) -> Lifts:
+        """Where something lifts in a spell of `cut` [s] at a fresh dab's cut, of the whole step when None.
+
+        `start`: coefficients by plate, as the plates come when None.
+        """
         _, above, below, *_ = self._key(number, top, bottom, (0, None))
         found = start if start is not None else self.start()
-        bedded = self.evolution(number, top, bottom).bedded_residue
-        states = [np.concatenate([found[below], found[above]]), bedded]
+        step, watch = self.steps[number - 1], Watch()
+        time = step.total_strokes / step.pace if cut is None else cut
+        stacked = np.concatenate([found[below], found[above]])
+        watch.lap((number, above, below), self.evolution(number, top, bottom), stacked, time)
+        return self.watched(watch)[number, above, below]
+
+    def watched(self, watch: Watch) -> dict[tuple[int, str, str], Lifts]:
+        """What lifts in the placements that were watched, by step, top and bottom."""
+
+        def look(placement: tuple[int, str, str], states: Array) -> Lifts:
+            number, top, _ = placement
+            stiffness = self.steps[number - 1].grit.layer.stiffness
+            return lifting(self.operator(*placement), stiffness, self.load(number, top), states)
+
+        return watch.lifts(look)
+
+    def long_run(self, number: int) -> Lifting:
+        """Where something would lift once the layer's mark is all there, had the step no end."""
+        bedded = self.evolution(number).bedded_residue
         stiffness = self.steps[number - 1].grit.layer.stiffness
-        operator = self.operator(number, top, bottom)
-        first, last = lifting(operator, stiffness, self.load(number, above), np.stack(states, axis=1))
-        return first, last
+        load = self.load(number, self.steps[number - 1].top)
+        return lifting(self.operator(number), stiffness, load, bedded[:, None])[0]
 
     def load(self, number: int, top: str) -> float:
         """Weight of the top and the hand [N]."""
@@ -150,8 +170,9 @@ class Picture:
 
     def start(self, heights: Mapping[str, Array] | None = None) -> dict[str, Array]:
         """Coefficients of each plate's map (ny, nx) [m]; of the starting forms when None."""
-        maps = heights or {name: plate.heights() for name, plate in self.plates.items()}
-        return {name: self.basis(name).project(z) for name, z in maps.items()}
+        if heights is None:
+            return {name: self.basis(name).start(plate) for name, plate in self.plates.items()}
+        return {name: self.basis(name).project(z) for name, z in heights.items()}
 
     def _key(
         self, number: int, top: str | None, bottom: str | None, window: tuple[int, int | None]

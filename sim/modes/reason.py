@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.lapping.laid import on_bench
 from sim.lapping.step import Step
 from sim.modes.basis import Basis
 from sim.modes.evolution import Evolution
-from sim.modes.lifting import Lifts
+from sim.modes.lifting import Lifting, Lifts, share_of
 from sim.modes.named import Named, named_errors
 from sim.modes.operator import Flow, Operator
 from sim.modes.picture import Picture
@@ -49,8 +50,8 @@ class Reason:
     """One step's motion on its pair, as the top is first laid on.
 
     `kappas` [1/Pa] of bottom and top with a fresh dab; `load` [N] of top and hand; `start` (n,) [m]: the
-    faces as the step finds them; `lifts`: as it finds them, and once bedded in; `swapped`: the same once
-    they have changed places in it, if they do.
+    faces as the step finds them; `lifts`: from there to the end of the step; `swapped`: the same with the
+    plates in each other's places, if they come there; `long_run`: had it no end.
     """
 
     step: Step
@@ -62,6 +63,7 @@ class Reason:
     load: float
     start: Array
     lifts: Lifts
+    long_run: Lifting
     swapped: Lifts | None = None
 
     @property
@@ -90,8 +92,8 @@ class Reason:
 
     @property
     def lift_share(self) -> float:
-        """Share of the time in which something lifts, as they come or once bedded in, the larger."""
-        return max(state.share for state in self.lifts)
+        """Share of the time in which something lifts, at its worst in the step."""
+        return share_of(self.lifts)
 
     @cached_property
     def path_means(self) -> Array:
@@ -116,7 +118,7 @@ def reason_of(
 ) -> Reason:
     """Find the reason of step `number` (from 1); `start`: coefficients by plate as the step finds them.
 
-    `lifts` by step, top and bottom, to know what happens once the plates change places.
+    `lifts` by step, top and bottom, as found over the whole course.
 
     Raises
     ------
@@ -137,7 +139,8 @@ def reason_of(
         picture.kappas(number, step.top, step.bottom),
         picture.load(number, step.top),
         np.concatenate([start[step.bottom], start[step.top]]),
-        picture.lifting(number, start=start),
+        lifts.get((number, step.top, step.bottom)) or picture.lifts(number, start),
+        picture.long_run(number),
         lifts.get((number, step.bottom, step.top)),
     )
 
@@ -153,14 +156,19 @@ def _law(reason: Reason) -> Law:
     crossed = 2.0 * c[:, 0] * c[:, 1] + 2.0 * (c[:, 0] * arm[:, 1] + c[:, 1] * arm[:, 0])
     exact = np.array([rubbed @ (along + across), rubbed @ (along - across), rubbed @ crossed])
     found = np.zeros(3)
-    for face, drive, kappa, sign in (
-        (reason.flow.bottom, reason.flow.drive[:half], reason.kappas[0], 1.0),
-        (reason.flow.top, reason.flow.drive[half:], reason.kappas[1], -1.0),
+    for face, drive, kappa, over in (
+        (reason.flow.bottom, reason.flow.drive[:half], reason.kappas[0], False),
+        (reason.flow.top, reason.flow.drive[half:], reason.kappas[1], True),
     ):
-        x, y = face.plate.grid.mesh()
-        # Seen from its own side, the top's x runs the other way: its 2xy changes sign.
-        shapes = (x * x + y * y, x * x - y * y, sign * 2.0 * x * y)
-        moments = np.array([face.project(shape) @ drive for shape in shapes])
-        found -= sign * moments * face.plate.land_area / (kappa * reason.load)
+        moments = np.array([face.fit(partial(_second, which, over)) @ drive for which in range(3)])
+        found -= (-1.0 if over else 1.0) * moments * face.plate.land_area / (kappa * reason.load)
     told = 3 if np.abs(p.theta).max() < 1e-12 else 1
     return Law(exact[:told], found[:told])
+
+
+def _second(which: int, over: bool, u: Array, v: Array) -> Array:
+    """x^2 + y^2, x^2 - y^2 or 2xy of the bench at points of a face; `over`: of a top, at theta = 0."""
+    zero = np.zeros(1)
+    x, y = on_bench(u, v, zero, zero, zero) if over else (u, v)
+    moment: Array = (x * x + y * y, x * x - y * y, 2.0 * x * y)[which]
+    return moment

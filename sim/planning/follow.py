@@ -8,9 +8,10 @@ from math import pi
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.lapping.mating import mating
 from sim.lapping.run import Moment
 from sim.lapping.step import Step
-from sim.plate.measure import mating, measure
+from sim.plate.measure import measure
 from sim.study.model import Study
 
 __all__ = ["Follower", "turned_by"]

@@ -51,7 +51,7 @@ class Foreteller:
         self.study = study
         self.degree = degree
         bases = {name: basis_of(plate, degree) for name, plate in study.plates.items()}
-        self.start = {name: bases[name].project(p.heights()) for name, p in study.plates.items()}
+        self.start = {name: bases[name].start(p) for name, p in study.plates.items()}
         self.looks = Looks(study.plates, bases, study.margin, exact)
         goal = study.tune
         self.misfits = goal is not None and any("mating" in f for f in (goal.reach, *goal.keep.values()))

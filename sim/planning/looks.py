@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.lapping.mating import centred
 from sim.lapping.step import Until
 from sim.modes.basis import PLANES, Basis, form_names
 from sim.plate.flatness import minimum_zone
@@ -76,12 +77,12 @@ class Looks:
     def _misfit(self, bottom: str, top: str) -> Array:
         """Rows (n, both sizes): the gap at points of the bottom that the top covers, less its plane."""
         face, other = self.faces[bottom], self.plates[top].outline
-        # The top is turned over like a page of a book: bench (x, y) is its own (-x, y).
-        on = other.signed_distance(-face.x, face.y) <= -self.margin.of(other)
+        u, v = centred(face.x, face.y)
+        on = other.signed_distance(u, v) <= -self.margin.of(other)
         if on.sum() <= PLANES:
             return np.full((1, self.bases[bottom].size + self.bases[top].size), np.nan)
         x, y = face.x[on], face.y[on]
-        both = np.concatenate([self.bases[bottom].evaluate(x, y), self.bases[top].evaluate(-x, y)]).T
+        both = np.concatenate([self.bases[bottom].evaluate(x, y), self.bases[top].evaluate(u[on], v[on])]).T
         return _off_plane(x, y, both)
 
     def until(self, until: Until, pair: tuple[str, str], states: Array, level: float) -> tuple[int, bool]:

@@ -10,8 +10,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.lapping.mating import mating
 from sim.lapping.run import Moment
-from sim.plate.measure import forms, mating
+from sim.plate.measure import forms
 from sim.plate.plate import Plate
 from sim.study.model import Study
 from sim.study.runfile import FORM_KEYS, Run

@@ -6,6 +6,7 @@ except flatness (minimum zone, ISO 1101 and ISO 12781-1) and the edge, to which 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
 from functools import lru_cache
 from math import inf
@@ -17,9 +18,10 @@ from sim.plate.flatness import minimum_zone
 from sim.plate.outline import Outline
 from sim.plate.plate import Plate
 
-__all__ = ["EdgeMargin", "Form", "form_names", "forms", "forms_of_sums", "mating", "measure"]
+__all__ = ["EdgeMargin", "Form", "form_names", "forms", "forms_of_sums", "measure", "misfit"]
 
 Array = NDArray[np.float64]
+Under = Callable[[Array, Array], tuple[Array, Array]]
 
 LARGEST_MARGIN = 0.020  # m; surface-plate practice, from memory
 EDGE_BAND = 0.003  # m
@@ -218,7 +220,7 @@ def measure(plate: Plate, z: Array, margin: EdgeMargin) -> Form:
 
 @dataclass(frozen=True)
 class _Seat:
-    """Where the cells of a bottom face lie on the top turned over, centred, 12 on 12."""
+    """Where the cells of a bottom face lie on the top above them."""
 
     on: NDArray[np.bool_]  # cells of the bottom inside both margins, (ny, nx); n of them
     weight: Array  # their land in common, summing to 1, (n,)
@@ -230,9 +232,10 @@ class _Seat:
 
 
 @lru_cache(maxsize=16)
-def _seat(bottom: Plate, top: Plate, bottom_margin: float, top_margin: float) -> _Seat | None:
+def _seat(bottom: Plate, top: Plate, bottom_margin: float, top_margin: float, under: Under) -> _Seat | None:
     x, y = bottom.grid.mesh()
-    near, share = _around(top, -x, y)
+    u, v = under(x, y)
+    near, share = _around(top, u, v)
     other = (share * top.land_inside(top_margin).ravel()[near]).sum(axis=0)
     common = bottom.land_inside(bottom_margin) * other
     on = common > 0.0
@@ -244,16 +247,18 @@ def _seat(bottom: Plate, top: Plate, bottom_margin: float, top_margin: float) ->
     if fit is None:
         return None
     near, share = near[:, on], share[:, on] * top.land.ravel()[near[:, on]]
-    return _Seat(on, weight, plane, fit, near, share / share.sum(axis=0), _shapes(top, -x[on], y[on]))
+    return _Seat(on, weight, plane, fit, near, share / share.sum(axis=0), _shapes(top, u[on], v[on]))
 
 
-def mating(bottom: Plate, z_bottom: Array, top: Plate, z_top: Array, margin: EdgeMargin) -> float:
-    """How badly two faces mate [m]: rms of z_bottom + z_top about its plane, centred, 12 on 12.
+def misfit(
+    bottom: Plate, z_bottom: Array, top: Plate, z_top: Array, margin: EdgeMargin, under: Under
+) -> float:
+    """Rms of z_bottom + z_top about its plane [m], inside the margin of both.
 
-    Inside the margin of both; the top is turned over like a page.  Maps (ny, nx) [m] looking at each face.
-    Infinite when the two have no land in common to tell by.
+    Maps (ny, nx) [m] looking at each face; `under` tells at which points of the top's face points (x, y) of
+    the bottom lie.  Infinite when the two have no land in common to tell by.
     """
-    seat = _seat(bottom, top, margin.of(bottom.outline), margin.of(top.outline))
+    seat = _seat(bottom, top, margin.of(bottom.outline), margin.of(top.outline), under)
     if seat is None:
         return inf
     # Between the top's cells only what its quadratic leaves is interpolated: a dome must not read as misfit.

@@ -11,7 +11,7 @@ from sim.modes.schedule import Cycle, CycleSpectrum
 from sim.modes.spectrum import Mode
 from sim.plate.measure import EdgeMargin
 from sim.report import words
-from sim.report.marks import standing
+from sim.report.marks import cycle_comes, standing
 from sim.report.reasons import grown, time_in_words
 from sim.study.model import Study
 
@@ -55,11 +55,12 @@ def cycle_words(
     lifts: Mapping[Placement, float],
     *,
     hollows_the_top: bool = True,
+    settles: bool = True,
 ) -> list[tuple[str, list[str]]]:
     """What the cycle leaves alone, takes out, makes and leaves, and where it lifts, as (what, sentences).
 
     `lifts`: for what share of the time something lifts, step by step either way round; `hollows_the_top`:
-    whether its strokes do.
+    whether its strokes do; `settles`: whether the layer's mark may be told of the long run.
     """
     units, margin = study.units, study.margin
     gauged = any(study.steps[spell.step - 1].until is not None for spell in cycle.spells)
@@ -68,7 +69,7 @@ def cycle_words(
         ("leaves alone", _stays(cycle, spectrum, study)),
         ("takes out", _goes(spectrum, cycle, study)),
         ("makes", cycle_makes(cycle, spectrum, units, margin, hollows_the_top)),
-        ("keeps", [*_keeps(cycle, spectrum, study), *full]),
+        ("keeps", [*_keeps(cycle, spectrum, study, settles), *full]),
         ("lifts", _lifts(lifts)),
     ]
 
@@ -245,7 +246,12 @@ def cycle_makes(
     return [f"nothing: {reason}. A {pair} stays what it was{cure}"]
 
 
-def _keeps(cycle: Cycle, spectrum: CycleSpectrum, study: Study) -> list[str]:
+def _keeps(cycle: Cycle, spectrum: CycleSpectrum, study: Study, settles: bool) -> list[str]:
+    last, made = spectrum.bedded_residue, spectrum.bedded_drift
+    if not settles:
+        return ["of the long run nothing is told, for part of the top lifts everywhere"]
+    if not cycle_comes(cycle, spectrum, last, made, study.margin):
+        return ["of the long run nothing is told, for that takes more metal than anybody removes"]
     left = cycle.forms(spectrum.bedded_residue, study.margin)
     finest = min((study.steps[spell.step - 1] for spell in cycle.spells), key=lambda step: step.grit.size)
     return [f"at the end of a cycle, however often it is done: {standing(left, finest, study.units)}"]

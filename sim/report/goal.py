@@ -7,9 +7,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from sim.lapping.mating import mating
 from sim.planning.track import asked_of
 from sim.planning.tuning import Asked
-from sim.plate.measure import mating
 from sim.report import words
 from sim.report.account import Account, Face
 from sim.report.tuning_terms import asked_for, label

@@ -13,11 +13,12 @@ from numpy.typing import NDArray
 from sim.lapping.step import Step
 from sim.modes.deviation import cut_time
 from sim.modes.reason import Reason
+from sim.modes.schedule import Cycle, CycleSpectrum
 from sim.plate.measure import EdgeMargin
 from sim.report import words
 from sim.report.leaving import remark
 
-__all__ = ["comes", "keeps", "mark", "standing"]
+__all__ = ["comes", "cycle_comes", "keeps", "mark", "standing"]
 
 Array = NDArray[np.float64]
 
@@ -65,7 +66,7 @@ def keeps(reason: Reason, units: str, margin: EdgeMargin) -> list[str]:
 def _in_time(reason: Reason, units: str, margin: EdgeMargin) -> str:
     """The mark by the end of the step, and in the long run where anybody comes to that."""
     step, long_run = reason.step, mark(reason, units, margin)
-    lifts = reason.lifts[1].everywhere
+    lifts = reason.long_run.everywhere
     solved = reason.evolution
     come = comes(reason, solved.bedded_residue, solved.bedded_drift, margin)
     if step.swap is not None and come:
@@ -100,14 +101,29 @@ def comes(reason: Reason, last: Array, made: Array, margin: EdgeMargin) -> bool:
     """
     if reason.removal <= 0.0:
         return True
-    if reason.lifts[1].everywhere:
+    if reason.long_run.everywhere:
         return False
     there = _layer_alone(reason, MOST_METAL / reason.removal, made)
-    size, off = (
-        max(abs(v) for forms in reason.forms(z, margin).values() for v in forms.values())
-        for z in (last, last - there)
-    )
-    return off <= max(NEAR_ENOUGH * size, words.NOTHING)
+    return _near(reason.forms(last, margin), reason.forms(last - there, margin))
+
+
+def cycle_comes(cycle: Cycle, spectrum: CycleSpectrum, last: Array, made: Array, margin: EdgeMargin) -> bool:
+    """The same of a cycle gone through over and over: `last` (n,) [m] as it ends, `made` (n,) [m/s]."""
+    removal = sum(spectrum.removal.values()) / len(spectrum.removal)
+    if removal <= 0.0:
+        return True
+    cycles = max(1, int(MOST_METAL / (removal * cycle.time)))
+    n = last.size
+    affine = np.zeros((n + 1, n + 1))
+    affine[:n, :n], affine[:n, n], affine[n, n] = cycle.matrix, cycle.offset, 1.0
+    there = np.linalg.matrix_power(affine, cycles)[:n, n] - made * cycle.time * cycles
+    return _near(cycle.forms(last, margin), cycle.forms(last - there, margin))
+
+
+def _near(last: Mapping[str, Mapping[str, float]], off: Mapping[str, Mapping[str, float]]) -> bool:
+    """Whether what is left [m] has come, but for what is `off` it."""
+    size, rest = (max(abs(v) for part in each.values() for v in part.values()) for each in (last, off))
+    return rest <= max(NEAR_ENOUGH * size, words.NOTHING)
 
 
 def _layer_alone(reason: Reason, cut: float, made: Array) -> Array:

@@ -15,7 +15,7 @@ import numpy as np
 from sim.exact.moment_law import PathMeans, growth
 from sim.lapping.tendency import MOST_TURN
 from sim.modes.deviation import LONGEST, Deviation
-from sim.modes.lifting import Lifts
+from sim.modes.lifting import Lifts, share_of
 from sim.modes.named import OWN_NAMES, Named
 from sim.modes.reason import Reason
 from sim.modes.spectrum import NO_MARGIN
@@ -275,7 +275,7 @@ def lifting(reason: Reason, away: Deviation | None, units: str) -> list[str]:
     said = ["nothing lifts, so all of this holds"]
     if reason.lift_share > 0.0:
         said = [_lifted(reason.lifts, top, reason), *_holds(reason, away, units)]
-    if swapped is None or max(state.share for state in swapped) <= 0.0:
+    if swapped is None or share_of(swapped) <= 0.0:
         return said
     if reason.lift_share <= 0.0:
         said = [f"with {top} on top nothing lifts, so all of this holds until they change places"]
@@ -287,9 +287,14 @@ def lifting(reason: Reason, away: Deviation | None, units: str) -> list[str]:
 
 
 def _lifted(lifts: Lifts, top: str, reason: Reason) -> str:
-    """For what share of the time part of the top lifts, and where, before and after they have bedded in."""
+    """For what share of the time part of the top lifts, and where, from the step's beginning to its end."""
     said = []
-    for state, when in zip(lifts, ("as the plates come to it,", "once they have bedded in,"), strict=True):
+    first, *between, last = lifts
+    looked = [(first, "as the plates come to it,"), (last, "by the end of the step,")]
+    worst = max(between, key=lambda state: state.share, default=last)
+    if worst.share > 0.0 and not (first.share > 0.0 or last.share > 0.0):
+        looked.insert(1, (worst, "on the way"))
+    for state, when in looked:
         if state.share <= 0.0:
             said.append(f"{when} nothing lifts")
         elif state.everywhere:

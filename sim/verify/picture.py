@@ -11,16 +11,22 @@ from sim.exact import plates as exact
 from sim.exact.moment_law import circle_means, growth, line_means
 from sim.lapping.step import Step, Turn
 from sim.lapping.strokes import Circle, FigureEight, Line, Still
+from sim.modes.basis import basis_of
 from sim.modes.picture import Picture
 from sim.modes.schedule import join
 from sim.modes.spectrum import NO_MARGIN, Spectrum
+from sim.plate.form import StartForm
+from sim.plate.outline import Rectangle
 from sim.verify.row import Row, absolute, derived, relative
-from sim.verify.scenes import RADIUS, Array, disc, start_step
+from sim.verify.scenes import RADIUS, Array, body, disc, start_step
 
-__all__ = ["counts", "drifts", "rows", "three_plates"]
+__all__ = ["counts", "deficient_bar", "drifts", "indexed_square", "rows", "three_plates"]
 
 PAIRS = derived("pairs that mate at every place; the lower pairs of F. Reuleaux, 1876, published")
 LAW = derived("the moment law")
+SYMMETRY = derived("every quarter turn of what comes to it comes as often")
+ROWS = derived("seven rows tell powers 0 to 6 apart, so of x^i y^j with i + j <= 8 all but three")
+FITTED = derived("a least-squares fit gives back what is among its shapes")
 THREE = derived("half difference of spheres and half sum of twists kept by each pass")
 GAP = 1e6  # between the slowest shape that dies and the fastest that does not
 ROUND, EIGHT = Circle(0.33 * RADIUS), FigureEight(0.66 * RADIUS, 0.33 * RADIUS)
@@ -35,6 +41,8 @@ def rows() -> Iterator[Row]:
     yield from counts()
     yield from drifts()
     yield from three_plates()
+    yield from indexed_square()
+    yield from deficient_bar()
 
 
 def _index(degrees: float) -> Turn:
@@ -123,6 +131,37 @@ def three_plates() -> Iterator[Row]:
     wanted = float(np.angle(exact.sphere_eigenvalues()[1]))
     yield relative(f"{name}: angle of the complex pair [rad]", THREE, wanted, phase, 1e-6)
     yield relative(f"{name}: share of the mean twist kept", THREE, 1.0, exact.spectral_radius(twist), 1e-6)
+
+
+def indexed_square() -> Iterator[Row]:
+    """Look at what the layer leaves on a square that is set over by quarter turns every twelve strokes."""
+    outline = Rectangle(0.15, 0.15)
+    plates = {name: body(name, outline, 3000.0 * outline.area, 64) for name in "AB"}
+    step = start_step(curve=FigureEight(0.06, 0.04), turn=Turn(pi / 2.0, 12))
+    picture = Picture(plates, [step])
+    face = picture.basis("A")
+    left = face.forms(picture.evolution(1).residue[face.size :], NO_MARGIN)
+    for form in ("saddle", "twist"):
+        yield absolute(
+            f"A square set over by quarter turns: {form} that the layer leaves on it [m]",
+            SYMMETRY, 0.0, left[form], 1e-12,
+        )  # fmt: skip
+
+
+def deficient_bar() -> Iterator[Row]:
+    """Fit 45 shapes to a bar whose seven rows of cells tell only 42 apart."""
+    form = StartForm(bow=1e-6, crown=-0.5e-6, wind=0.3e-6)
+    bar = body("A", Rectangle(0.6, 0.03), 20.0, 128, form=form)
+    face = basis_of(bar, 8)
+    yield absolute(
+        "A bar on seven rows of cells: shapes that they tell apart", ROWS, 42.0, float(face.seen.sum()), EXACT
+    )
+    told = face.forms(face.project(bar.heights()), NO_MARGIN)
+    for name in ("bow", "crown", "wind"):
+        wanted = float(getattr(form, name))
+        yield relative(
+            f"A bar on seven rows of cells: {name} of its map [m]", FITTED, wanted, told[name], 1e-9
+        )
 
 
 def _map_of(row: Array, whole: Array) -> Array:

@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 
 from sim.gauges.mated import PROOFS, Proof, hidden_by
+from sim.lapping.mating import mating
 from sim.plate.form import StartForm
-from sim.plate.measure import EdgeMargin, forms, mating
+from sim.plate.measure import EdgeMargin, forms
 from sim.plate.outline import Disc
 from sim.plate.plate import Plate
 

@@ -5,10 +5,11 @@ import pytest
 from lapping_scene import RADIUS, discs, pair, sample, step
 
 from sim.lapping.laid import Laid
+from sim.lapping.mating import mating
 from sim.lapping.settle import settle
 from sim.lapping.strokes import Still
 from sim.plate.form import StartForm
-from sim.plate.measure import EdgeMargin, mating
+from sim.plate.measure import EdgeMargin
 from sim.plate.outline import Rectangle
 from sim.plate.plate import Plate
 

@@ -13,13 +13,14 @@ from lapping_scene import LOAD, RADIUS, discs, grit, pair, sample, step
 from sim.errors import TippedError
 from sim.exact.convergence import grid_convergence
 from sim.lapping.block import Block
+from sim.lapping.mating import mating
 from sim.lapping.poses import block_sample
 from sim.lapping.run import Clock, Settings, _Work, lap
 from sim.lapping.step import Hand, Observation, Swap, Turn, Until, Wear
 from sim.lapping.strokes import Circle, FigureEight
 from sim.plate.form import StartForm
 from sim.plate.material import MATERIALS
-from sim.plate.measure import EdgeMargin, forms, mating, measure
+from sim.plate.measure import EdgeMargin, forms, measure
 
 NO_MARGIN = EdgeMargin(share=0.0)
 CELLS = 24

@@ -1,10 +1,12 @@
 """Shapes of a face: orthonormal, well conditioned, and the measures of the plate room read off them."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from sim.modes.basis import basis_of
-from sim.modes.cells import cells_of
+from sim.modes.cells import LAND_POINTS, cells_of
 from sim.modes.rows import overlap_rule
 from sim.plate.form import Ripple, StartForm
 from sim.plate.grooves import Grooves
@@ -42,7 +44,7 @@ def test_orthonormal_over_the_land(face, degree):
         # powers of a thin ring's box are nearly the same on it, which magnifies what the points leave
         most = 1e-3 if face == "thin ring" else 1e-5
     else:
-        cells = cells_of(plate)
+        cells = cells_of(plate, LAND_POINTS)
         x, y, share, most = cells.x, cells.y, cells.land / cells.land.sum(), 1e-10
     shapes = basis.evaluate(x, y)
     np.testing.assert_allclose((shapes * share) @ shapes.T, np.eye(basis.size), atol=most)
@@ -118,3 +120,53 @@ def test_the_same_for_all_plates_of_a_face():
     one = Plate("A", Disc(0.16), mass=1.0, form=StartForm(sphere=1e-6))
     other = Plate("B", Disc(0.16), mass=1.0, note="other")
     assert basis_of(one, 8) is basis_of(other, 8)
+
+
+# --- few cells across ----------------------------------------------------------------------------
+
+FEW = {
+    "four rows": (Plate("P", Rectangle(0.24, 0.04), mass=1.0, cells=24), 4, 14),
+    "seven rows": (Plate("P", Rectangle(0.6, 0.03), mass=1.0), 8, 42),
+    "twenty rows": (Plate("P", Rectangle(0.3, 0.05), mass=1.0), 8, 45),
+}
+CURVED = StartForm(bow=1e-6, crown=-0.5e-6, wind=0.3e-6)
+
+
+@pytest.mark.parametrize("few", FEW)
+def test_shapes_that_few_rows_cannot_tell_apart_take_nothing(few):
+    """n rows tell powers 0 ... n - 1 of y apart: x^i y^j with j >= n, i + j <= degree, are not told."""
+    plate, degree, told = FEW[few]
+    basis = basis_of(plate, degree)
+    rows = plate.grid.ny
+    assert basis.seen.sum() == told == sum(min(rows, degree + 1 - i) for i in range(degree + 1))
+    rng = np.random.default_rng(3)
+    rough = 1e-6 * rng.standard_normal(plate.grid.shape)
+    found = basis.project(rough)
+    assert not found[~basis.seen].any()
+    assert np.sqrt((found**2).sum()) < 2e-6  # 1.7e8 m where rounding is divided by
+
+
+@pytest.mark.parametrize("few", FEW)
+def test_forms_of_a_bar_on_few_rows_are_what_was_put_in(few):
+    """By its cells, and by the formula that its form is."""
+    plate, degree, _ = FEW[few]
+    bent = replace(plate, form=CURVED)
+    basis = basis_of(bent, degree)
+    for found in (basis.project(bent.heights()), basis.start(bent)):
+        for name, value in basis.forms(found, EdgeMargin()).items():
+            assert value == pytest.approx(getattr(CURVED, name), abs=1e-15)
+
+
+@pytest.mark.parametrize("few", FEW)
+def test_forms_of_fine_shapes_do_not_hang_on_the_cells(few):
+    """Of every shape, what many more cells tell: a fourth power is no parabola for want of rows."""
+    plate, degree, _ = FEW[few]
+    rows = basis_of(plate, degree).form_rows(EdgeMargin())
+    many = basis_of(replace(plate, cells=8 * plate.cells), degree).form_rows(EdgeMargin())
+    np.testing.assert_allclose(rows, many, atol=0.05 * np.abs(many).max())
+
+
+def test_a_ripple_is_fitted_on_many_points():
+    """Waves of a sixtieth of the face leave next to nothing on shapes to degree 8."""
+    plate = Plate("P", Disc(0.16), mass=1.0, form=StartForm(ripple=Ripple(1e-6, 0.0027, seed=1)))
+    assert np.abs(basis_of(plate, 8).start(plate)).max() < 0.02e-6

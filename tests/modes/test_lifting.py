@@ -4,9 +4,16 @@ import numpy as np
 import pytest
 from modes_scene import LINE, STIFFNESS, operator, stroke
 
+from sim.lapping.outlook import outlooks
+from sim.lapping.run import lap
 from sim.lapping.step import Load
 from sim.lapping.strokes import Circle, Line
-from sim.modes.lifting import lifting
+from sim.modes.course import lifting_by_placement
+from sim.modes.glance import Glances
+from sim.modes.lifting import lifting, share_of
+from sim.modes.picture import Picture
+from sim.modes.reason import reason_of
+from sim.study.read import parse
 from sim.verify.scenes import RADIUS, START
 
 FLAT = np.zeros((30, 1))
@@ -53,3 +60,75 @@ def test_a_load_off_the_centre_tilts_the_pressure_on_a_flat_disc(load, arm):
     np.testing.assert_allclose(flat.least, 1.0 - 4.0 * arm / RADIUS, atol=0.008)
     np.testing.assert_allclose(flat.most, 1.0 + 4.0 * arm / RADIUS, atol=0.008)
     assert flat.share == pytest.approx(1.0 if arm > 0.25 * RADIUS else 0.0)
+
+
+# --- one answer ------------------------------------------------------------------------------------
+
+SMALL_ON_LARGE = """
+title = "a small disc over a large one"
+plates.A = { disc = "80 mm", thickness = "30 mm", cells = 64 }
+plates.B = { disc = "200 mm", thickness = "30 mm", cells = 64 }
+[[steps]]
+top = "A"
+bottom = "B"
+grit = "15 um"
+stroke = { kind = "figure-eight", length = "100 mm", width = "80 mm" }
+time = "60 min"
+"""
+ALIKE = """
+title = "two discs"
+plates.A = { disc = "160 mm", thickness = "30 mm", cells = 64, form = { dome = "0 um" } }
+plates.B = { disc = "160 mm", thickness = "30 mm", cells = 64 }
+[[steps]]
+top = "A"
+bottom = "B"
+grit = "15 um"
+stroke = { kind = "line", length = "40 mm" }
+time = "20 min"
+"""
+STUDIES = {
+    # its mark, were it worked for weeks, would lift for three quarters of the time: nobody comes to that
+    "small on large, an hour": (SMALL_ON_LARGE, False),
+    "small on large, ten hours": (SMALL_ON_LARGE.replace("60 min", "10 h"), True),
+    "two discs": (ALIKE, False),
+    "two discs, far over the rim": (ALIKE.replace("40 mm", "72 mm"), True),
+    "a dome on a flat": (ALIKE.replace('"0 um"', '"4 um"'), True),
+    "swapped": (ALIKE.replace('"20 min"', '"20 min"\nswap_every = "5 min"'), False),
+    "swapped, a dome": (
+        ALIKE.replace('"0 um"', '"4 um"').replace('"20 min"', '"20 min"\nswap_every = "5 min"'),
+        True,
+    ),
+    "swapped by readings": (
+        ALIKE.replace('"20 min"', '"20 min"\nswap_every = { read = "5 min", on_top = "more domed" }'),
+        False,
+    ),
+}
+
+
+@pytest.mark.parametrize("name", STUDIES)
+def test_preview_why_and_run_say_alike_whether_something_lifts(name):
+    """The time loop settles every pose and sees what bears nothing; the others tell it beforehand."""
+    text, lifts = STUDIES[name]
+    study = parse(text)
+    step = study.steps[0]
+    lapped = max(m.lift_share for m in lap(study.plates, study.steps, margin=study.margin))
+    assert (lapped > 0.0) == lifts
+    picture = Picture(study.plates, study.steps, 8, study.seed)
+    told = lifting_by_placement(picture, study.margin)
+    assert any(share_of(one) > 0.0 for one in told.values()) == lifts
+    reason = reason_of(picture, 1, lifts=told)
+    swapped = 0.0 if reason.swapped is None else share_of(reason.swapped)
+    assert (max(reason.lift_share, swapped) > 0.0) == lifts
+    (look,) = outlooks(study.plates, study.steps, seed=study.seed)
+    glance = Glances(study.plates, study.seed, study.margin).of(step, 1, look)
+    if step.swap is None or step.swap.read is None:
+        assert (glance.lift_share > 0.0) == lifts
+
+
+def test_what_lifts_as_they_come_beds_in():
+    """A dome lifts at first and no more once it is worn: the answer is of the whole step."""
+    study = parse(ALIKE.replace('"0 um"', '"2 um"').replace("20 min", "5 h"))
+    picture = Picture(study.plates, study.steps, 8, study.seed)
+    first, *_, last = picture.lifts(1)
+    assert first.share > 0.5
+    assert last.share == 0.0

@@ -11,13 +11,15 @@ from sim.errors import NoOverlapError
 from sim.lapping.laid import Laid, on_bench, on_face
 from sim.lapping.motion import Motion
 from sim.lapping.step import Load, Turn
-from sim.lapping.strokes import Circle, Line
+from sim.lapping.strokes import Circle, FigureEight, Line
 from sim.modes.basis import basis_of
 from sim.modes.instants import instants_of
 from sim.modes.operator import assemble
+from sim.modes.picture import Picture
 from sim.modes.rows import overlap_rule
 from sim.modes.turned import free_turns, operator_of
 from sim.plate.grooves import Grooves
+from sim.plate.measure import EdgeMargin
 from sim.plate.outline import Disc, Rectangle, Ring
 from sim.verify.scenes import body, disc
 
@@ -233,3 +235,65 @@ def test_only_round_plain_faces_turn_freely():
     for top in (grooved, square):
         faces = basis_of(disc("B", 64), 5), basis_of(top, 5)
         assert free_turns(Motion(step), 0, step.total_strokes, *faces, 64) is None
+
+
+@pytest.mark.parametrize("degrees", [90.0, 45.0, 15.0, 10.0])
+def test_a_square_set_over_by_quarter_turns_gets_no_saddle_and_no_twist(degrees):
+    """By symmetry: in the top's own axes every quarter turn of what comes to it comes as often."""
+    square = Rectangle(0.15, 0.15)
+    plates = {name: body(name, square, 3000.0 * square.area, 64) for name in "AB"}
+    step = stroke(FigureEight(0.06, 0.04), index(degrees, 12), time=None, strokes=3456)
+    solved = Picture(plates, [step], 6).evolution(1)
+    face = basis_of(plates["A"], 6)
+    for z in (solved.residue, solved.after(np.zeros(2 * face.size), 900.0)):
+        forms = face.forms(z[face.size :], EdgeMargin(share=0.0))
+        assert abs(forms["sphere"]) > 1e-7
+        assert abs(forms["saddle"]) < 1e-9 * abs(forms["sphere"])
+        assert abs(forms["twist"]) < 1e-9 * abs(forms["sphere"])
+
+
+def test_a_grooved_plate_wears_where_a_plain_reckoning_says():
+    """First wear of flat faces over a circle, pose by pose on 0.2 mm points with groove or no groove in each.
+
+    Squares of 12 mm pitch, grooves 2 mm wide: forms of both faces (derived; nothing of the modes is used).
+    """
+    grooves, circle = Grooves("square", 0.012, 0.002), 0.0264
+    bottom, top = body("B", Disc(0.16), 60.0, 128, grooves=grooves), body("A", Disc(0.16), 60.0, 128)
+    expected = plain_first_wear(0.08, 0.012, 0.002, circle, 0.0002)
+    faces = basis_of(bottom, 8), basis_of(top, 8)
+    found = operator_of(*faces, Motion(stroke(Circle(circle)))).flow(1.0, (1.0, 1.0), 1.0)
+    half = faces[0].size
+    for face, wear, (sphere, mean) in zip(
+        faces, (found.drive[:half], found.drive[half:]), expected, strict=True
+    ):
+        assert face.forms(wear, EdgeMargin(share=0.0))["sphere"] / wear[0] == pytest.approx(
+            sphere / mean, abs=0.01
+        )
+
+
+def plain_first_wear(radius, pitch, width, circle, side):
+    """(sphere, mean) of the wear of bottom and top."""
+    n = round(2 * radius / side)
+    x = (np.arange(n) + 0.5) * side - radius
+    x, y = np.meshgrid(x, x)
+    disc_ = x * x + y * y <= radius**2
+    # Lands centred on the origin: grooves half a pitch from it.
+    land = disc_.copy()
+    for t in (x, y):
+        land &= np.abs(t % pitch - 0.5 * pitch) >= 0.5 * width
+    worn = np.zeros((2, n, n))
+    for phase in 2 * np.pi * (np.arange(48) + 0.5) / 48:
+        i, j = (round(circle * f(phase) / side) for f in (np.cos, np.sin))
+        cx, cy = i * side, j * side
+        on = land & ((x - cx) ** 2 + (y - cy) ** 2 <= radius**2)
+        plane = np.stack([np.ones_like(x), x - cx, y - cy])[:, on]
+        pressure = np.zeros_like(x)
+        pressure[on] = np.linalg.solve(plane @ plane.T, [1.0, 0.0, 0.0]) @ plane
+        worn[0] += pressure
+        worn[1] += np.roll(pressure, (-j, -i), (0, 1))
+    forms = []
+    for wear, own in zip(worn, (land, disc_), strict=True):
+        shapes = np.stack([x**0, x, y, x * x + y * y, x * x - y * y, x * y])[:, own]
+        fit = np.linalg.lstsq(shapes.T, -wear[own], rcond=None)[0]
+        forms.append((-fit[3] * radius**2, -wear[own].mean()))
+    return forms

@@ -12,6 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch
 from matplotlib.path import Path
 
+from sim.lapping.laid import on_bench
 from sim.report import words
 from sim.report.account import Account
 from sim.report.pictures.faces import inside_land, ramp_strip, spread_out
@@ -63,10 +64,9 @@ class Place:
 
 
 def turned_over(outer: Array, theta: float, c: tuple[float, float]) -> Array:
-    """Outline (k, 2) of the top as it lies on the bench, face down: (u, v) comes to c + Rot(theta)(-u, v)."""
-    u, v = -outer[:, 0], outer[:, 1]
-    cos, sin = np.cos(theta), np.sin(theta)
-    return np.stack([c[0] + cos * u - sin * v, c[1] + sin * u + cos * v], axis=1)
+    """Outline (k, 2) of the top as it lies on the bench, face down."""
+    at = (np.array([value]) for value in (*c, theta))
+    return np.stack(on_bench(outer[:, 0], outer[:, 1], *at), axis=1)
 
 
 def places(account: Account, step: int | None = None) -> list[Place]:

@@ -1,10 +1,9 @@
 """Cuts through two plates lying on each other: where the top would rest, and how far apart they are.
 
-The top is turned over like a page of a book: with its middle at c, a point x of the bench lies under its face
-point (-(x - c), y - c).  Pressed on the grit it lies as the pressure there says, lifted until the faces just
-touch where they are nearest: whatever is then no wider than `give` is filled with grit and bears.  Laid down
-dry it rests on the plane, lowest at its middle, that no high spot reaches through.  The edge margin is left
-out, as it is of every figure.
+Pressed on the grit it lies as the pressure there says, lifted until the faces just touch where they are
+nearest: whatever is then no wider than `give` is filled with grit and bears.  Laid down dry it rests on the
+plane, lowest at its middle, that no high spot reaches through.  The edge margin is left out, as it is of
+every figure.
 """
 
 from __future__ import annotations
@@ -17,6 +16,7 @@ import numpy as np
 from matplotlib.path import Path
 from numpy.typing import NDArray
 
+from sim.lapping.laid import on_face
 from sim.report.account import Face
 from sim.report.pictures.faces import inside_land, spread_out
 from sim.report.pictures.ink import Array
@@ -133,7 +133,8 @@ class Pile:
 
 def laid(x: Array, y: Array, theta: float) -> tuple[Array, Array]:
     """Face points of the top over points of the bench counted from its middle [m]."""
-    return -(x * cos(theta) + y * sin(theta)), y * cos(theta) - x * sin(theta)
+    zero = np.zeros(1)
+    return on_face(x, y, zero, zero, np.array([theta]))
 
 
 def piled(

@@ -12,6 +12,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter
 
+from sim.lapping.mating import centred
 from sim.planning.summary import Summary
 from sim.report import words
 from sim.report.account import Account, Face
@@ -192,9 +193,19 @@ def _band(panel: Panel, face: Face, piece: Cut, sign: float) -> Bands:
     low[there], high[there] = np.percentile(off[:, there], BAND_ENDS, axis=0)
     along_y = face.long and face.half[1] > face.half[0]
     at = np.linspace(-1.0, 1.0, len(own)) * face.half[int(along_y)]
-    # The top is turned over: what is at 3 on its face lies at 9.
-    where = piece.at if sign > 0.0 or along_y else -piece.at
+    where = along_the_face(piece.at, along_y, over=sign < 0.0)
     return np.interp(where, at, low), np.interp(where, at, high)
+
+
+def along_the_face(at: Array, along_y: bool, over: bool) -> Array:
+    """Places on the line through a face's middle, from places `at` (k,) on the bench, 9 to 3 or 6 to 12 [m].
+
+    `over`: of the top, turned over.
+    """
+    none = np.zeros_like(at)
+    x, y = (none, at) if along_y else (at, none)
+    u, v = centred(x, y) if over else (x, y)
+    return v if along_y else u
 
 
 def _span(piece: Cut, low: Bands, high: Bands) -> float:

@@ -5,9 +5,10 @@ from math import inf, sqrt
 import numpy as np
 import pytest
 
+from sim.lapping.mating import mating
 from sim.plate.form import Ripple, StartForm
 from sim.plate.grooves import Grooves
-from sim.plate.measure import EdgeMargin, mating
+from sim.plate.measure import EdgeMargin
 from sim.plate.outline import Disc, Rectangle, Ring
 from sim.plate.plate import Plate
 
