@@ -1,5 +1,11 @@
-"""Before NumPy is loaded: one thread for small matrices, as `sim.cli` sets it; two wait for each other."""
+"""What every test stands on, however it was started: one thread for small matrices, Ctrl-C as it comes."""
 
 import os
+import signal
 
+# Before NumPy is loaded, as `sim.cli` sets it; two threads wait for each other.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+# In the background of a shell, or under one that traps it, Ctrl-C is ignored: here, and in every process that
+# is started from here.  A handler in its place is not handed on, and those begin with what is usual.
+signal.signal(signal.SIGINT, signal.default_int_handler)
