@@ -21,7 +21,6 @@ from sim.report.account import account
 from sim.report.amounts import MARK
 from sim.report.card import card_html, card_page
 from sim.report.layout import HEIGHT, SIZES, Line, laid_out
-from sim.report.page import render
 from sim.report.schedule import card_of
 from sim.study.runfile import read_run
 
@@ -342,8 +341,8 @@ def test_what_does_not_fit_goes_on_and_says_so(tmp_path: Path) -> None:
 
 
 @needs_chromium
-def test_the_page_prints_its_card_on_one_upright_sheet(make_run, tmp_path: Path) -> None:
-    sheets = sheets_of(render(make_run("disc_pair")), tmp_path)
+def test_the_page_prints_its_card_on_one_upright_sheet(page_of, tmp_path: Path) -> None:
+    sheets = sheets_of(page_of("disc_pair"), tmp_path)
     assert sum(tall > wide for wide, tall in sheets) == 1
 
 
