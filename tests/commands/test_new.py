@@ -628,13 +628,14 @@ def _same_outline(got: Any, want: Any) -> None:
     assert (*got.size, got.bore) == pytest.approx((*want.size, want.bore), rel=1e-9)
 
 
-def test_300_random_talks_each_end_in_a_study_that_says_what_was_typed(
-    monkeypatch: pytest.MonkeyPatch,
+@pytest.mark.parametrize("talks", [60, pytest.param(300, marks=pytest.mark.campaign)])
+def test_random_talks_each_end_in_a_study_that_says_what_was_typed(
+    monkeypatch: pytest.MonkeyPatch, talks: int
 ) -> None:
     """Looking at all places of a stroke takes a while, so only every sixth talk is kept from tipping off."""
     seen: set[tuple[Any, ...]] = set()
     stands = talking.check_stands
-    for seed in range(300):
+    for seed in range(talks):
         monkeypatch.setattr(talking, "check_stands", stands if seed % 6 == 0 else lambda *laid: None)
         person = Machinist(random.Random(seed))
         said: list[str] = []
