@@ -10,10 +10,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from comparing import PAIR, THREE
+from comparing import PAIR, THREE, crew_at_hand
 from started import ended, program, run, under_way, wait_until
 
 from sim.cli import main
+from sim.commands import compare as comparing
 from sim.commands.many import tolerance_of
 from sim.commands.tally import Tally
 from sim.errors import CommandError
@@ -138,6 +139,12 @@ def test_resume_refuses_what_has_changed(done: tuple[Path, str], capsys: Any, mo
         study.write_text(THREE)
 
 
+@pytest.fixture
+def in_this_process(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(comparing, "crew_of", crew_at_hand)
+
+
+@pytest.mark.usefixtures("in_this_process")
 def test_a_study_with_nothing_to_compare_is_told_how(bench: Path, capsys: Any) -> None:
     assert main(["compare", "pair.toml"]) == 2
     told = capsys.readouterr().err
@@ -150,7 +157,7 @@ def test_a_study_with_nothing_to_compare_is_told_how(bench: Path, capsys: Any) -
     assert len(parts) == 5
     for k, part in enumerate((parts[:3], parts[3:])):
         (bench / f"told{k}.toml").write_text(PAIR + "\n".join(part) + "\n")
-        assert main(["compare", f"told{k}.toml", "--no-page", "--workers", "1"]) == 0
+        assert main(["compare", f"told{k}.toml", "--no-page"]) == 0
 
 
 @pytest.mark.parametrize(
@@ -182,6 +189,7 @@ def test_tolerances_as_they_are_typed() -> None:
         tolerance_of("a tenth")
 
 
+@pytest.mark.usefixtures("in_this_process")
 def test_all_failed_is_exit_one(bench: Path, capsys: Any) -> None:
     (bench / "far.toml").write_text(
         PAIR + '[[variants]]\nname = "far"\nset = { stroke = { kind = "circle", radius = "79.9 mm" } }\n'
@@ -192,6 +200,7 @@ def test_all_failed_is_exit_one(bench: Path, capsys: Any) -> None:
     assert (bench / "far-compare" / "compare.html").is_file()
 
 
+@pytest.mark.usefixtures("in_this_process")
 def test_two_keys_make_a_field_and_coarse_cells_are_said(bench: Path, capsys: Any) -> None:
     (bench / "field.toml").write_text(FIELD)
     assert main(["compare", "field.toml", "--cells", "16", "--json", "--out", "else where"]) == 0

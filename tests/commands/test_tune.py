@@ -9,14 +9,17 @@ import shlex
 import signal
 import subprocess
 import tomllib
+from contextlib import redirect_stderr, redirect_stdout
+from io import StringIO
 from pathlib import Path
 from typing import Any
 
 import pytest
-from comparing import PAIR, RING
+from comparing import PAIR, RING, crew_at_hand
 from started import ROOT, ended, program, run, under_way, wait_until
 
 from sim.cli import main
+from sim.commands import tune as tuning
 from sim.study.read import load
 
 GOAL = (
@@ -52,7 +55,16 @@ KEYS = {"outcome", "study", "goal", "candidates", "sensitivity", "refused"}
 
 
 def typed(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
-    return run("tune", *words, folder=folder)
+    """The command in this process, and the work as well."""
+    with (
+        pytest.MonkeyPatch.context() as patch,
+        redirect_stdout(StringIO()) as out,
+        redirect_stderr(StringIO()) as err,
+    ):
+        patch.setattr(tuning, "crew_of", crew_at_hand)
+        patch.chdir(folder)
+        code = main(["tune", *words])
+    return subprocess.CompletedProcess(words, code, out.getvalue(), err.getvalue())
 
 
 @pytest.fixture
@@ -68,7 +80,7 @@ def done(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
     """A bench with a finished search, drawn a few times; and what was said of it."""
     folder = tmp_path_factory.mktemp("bench")
     (folder / "goal.toml").write_text(GOAL)
-    found = typed(folder, "goal.toml", "--samples", "3", "--workers", "2")
+    found = run("tune", "goal.toml", "--samples", "3", "--workers", "2", folder=folder)
     assert found.returncode == 0, found.stderr
     return folder, found.stdout
 
@@ -138,8 +150,8 @@ def test_json_is_what_scripts_are_promised(done: tuple[Path, str], answer: dict[
     assert "NaN" not in json.dumps(answer)
 
 
-def test_one_worker_finds_the_same_to_the_last_bit(done: tuple[Path, str], answer: dict[str, Any]) -> None:
-    found = typed(done[0], "goal.toml", "--samples", "3", "--workers", "1", "--out", "alone-tune", "--json")
+def test_one_process_finds_the_same_to_the_last_bit(done: tuple[Path, str], answer: dict[str, Any]) -> None:
+    found = typed(done[0], "goal.toml", "--samples", "3", "--out", "alone-tune", "--json")
     assert found.returncode == 0, found.stderr
     alone = json.loads(found.stdout)
     assert {**alone, "study": answer["study"]} == answer
