@@ -359,18 +359,23 @@ def most_memory():
     return int(next(line for line in lines if line.startswith("VmHWM")).split()[1]) / 1000.0
 
 
+def tried(folder, name):
+    """What came of reading one of the files."""
+    head = Head(spacing=(1e-3, 1e-3)) if name.endswith(".npy") else Head()
+    try:
+        read_surface(folder / name, head)
+    except SurfaceFileError as trouble:
+        return trouble.message
+    return "read"
+
+
 def main(folder):
     resource.setrlimit(resource.RLIMIT_CPU, (120, 120))
     resource.setrlimit(resource.RLIMIT_AS, (2_000_000_000, 2_000_000_000))
     for name in json.load(sys.stdin):
-        head = Head(spacing=(1e-3, 1e-3)) if name.endswith(".npy") else Head()
         Path("/proc/self/clear_refs").write_text("5")  # the high-water mark begins anew
         with Effort() as effort:
-            try:
-                read_surface(folder / name, head)
-                came = "read"
-            except SurfaceFileError as trouble:
-                came = trouble.message
+            came = tried(folder, name)
         print(json.dumps([name, came, effort.calls, most_memory()]), flush=True)
 
 

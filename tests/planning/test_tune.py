@@ -152,6 +152,7 @@ def test_the_trade_off_falls_with_time(swaps: Tuning) -> None:
         assert near.share <= p.share + 0.4
 
 
+@pytest.mark.campaign
 def test_a_longer_stroke_is_faster_where_it_may_move(swaps: Tuning) -> None:
     moved = SWAPS_GOAL + '"steps.1.stroke.length" = ["60 mm", "100 mm"]\n'
     moved = moved.replace('"steps.2.swap_every.A" = ["3 min", "20 min"]\n', "")

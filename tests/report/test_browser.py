@@ -15,7 +15,13 @@ pytestmark = pytest.mark.skipif(
 )
 
 
-@pytest.mark.parametrize("name", ["disc_pair", "three_plates", "ring_on_plate", "rail", "grooved_pair"])
+LONG_FORM = [
+    pytest.param(name, marks=pytest.mark.campaign)
+    for name in ("three_plates", "ring_on_plate", "rail", "grooved_pair")
+]
+
+
+@pytest.mark.parametrize("name", ["disc_pair", *LONG_FORM])
 def test_page_in_a_browser(page_of, tmp_path: Path, name: str) -> None:
     seen = tried(page_of(name), tmp_path)
     assert seen["faults"] == []
@@ -31,6 +37,7 @@ def test_page_in_a_browser(page_of, tmp_path: Path, name: str) -> None:
     assert seen["after"] > 0, "playing must move the slider on"
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("name", ["disc_pair", "three_plates", "rail", "strange_names"])
 def test_a_narrow_page_does_not_scroll_sideways(page_of, tmp_path: Path, name: str) -> None:
     """The narrowest window that a headless chromium opens is 500 wide; a phone's 360 is had by squeezing."""
