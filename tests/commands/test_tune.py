@@ -289,6 +289,7 @@ def test_a_rail_has_a_goal_of_its_own(bench: Path) -> None:
     assert not (bench / "rail-tune" / "tune.html").exists()
 
 
+@pytest.mark.campaign
 @pytest.mark.skipif(os.name == "nt", reason="no SIGINT for one process")
 def test_ctrl_c_keeps_what_is_done_and_it_goes_on(bench: Path) -> None:
     (bench / "long.toml").write_text(GOAL.replace("cells = 20", "cells = 40").replace("40 min", "2 h"))

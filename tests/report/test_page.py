@@ -202,9 +202,9 @@ def test_a_rail_bows_and_is_not_hollow(page_of) -> None:
     ("outcome", "says"),
     [
         ("until", "The goal is reached."),
-        ("limit", "Time ran out before the goal was reached."),
         ("tipped", "the top tips off"),
-        ("interrupted", "stopped before its end"),
+        pytest.param("limit", "Time ran out before the goal was reached.", marks=pytest.mark.campaign),
+        pytest.param("interrupted", "stopped before its end", marks=pytest.mark.campaign),
     ],
 )
 def test_outcome_stands_in_the_headline(page_of, outcome: str, says: str) -> None:
