@@ -10,7 +10,7 @@ __all__ = ["Effort"]
 
 
 class Effort:
-    """Counts calls, of Python's functions and of those built in, while its context lasts.
+    """Counts calls while its context lasts, of Python's functions and, unless told not to, of those built in.
 
     >>> with Effort() as effort:
     ...     sorted("work")
@@ -19,10 +19,11 @@ class Effort:
     True
     """
 
-    calls = 0
+    def __init__(self, builtins: bool = True) -> None:
+        self.calls = 0
+        self._watch = cProfile.Profile(builtins=builtins)
 
     def __enter__(self) -> Effort:
-        self._watch = cProfile.Profile()
         self._watch.enable()
         return self
 
