@@ -1,5 +1,43 @@
-"""Before NumPy is loaded: one thread for small matrices, as `sim.cli` sets it; two wait for each other."""
+"""What every test stands on, however it was started: one thread for small matrices, Ctrl-C as it comes."""
 
 import os
+import signal
+from pathlib import Path
 
+import pytest
+from hypothesis import HealthCheck, settings
+
+# Before NumPy is loaded, as `sim.cli` sets it; two threads wait for each other.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+# In the background of a shell, or under one that traps it, Ctrl-C is ignored: here, and in every process that
+# is started from here.  A handler in its place is not handed on, and those begin with what is usual.
+signal.signal(signal.SIGINT, signal.default_int_handler)
+
+# How long an example takes, or finding one, hangs on what else the machine does.
+settings.register_profile("steady", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("steady")
+
+# The files that take longest begin first, so that no core is left with one of them when the rest is done.
+LONGEST = (
+    "planning/test_tune.py",
+    "commands/test_tune.py",
+    "commands/test_compare.py",
+    "report/test_page.py",
+    "test_words_printed.py",
+    "commands/test_new.py",
+    "commands/test_why.py",
+    "test_reliability.py",
+    "planning/test_work.py",
+    "lapping/test_outlook_studies.py",
+    "lapping/test_reach.py",
+    "checks/test_mutations.py",
+    "test_cli.py",
+)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put the tests of the longest files first; the order within a file stays."""
+    here = Path(__file__).parent
+    place = {here / name: k for k, name in enumerate(LONGEST)}
+    items.sort(key=lambda item: place.get(item.path, len(place)))

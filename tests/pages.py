@@ -10,6 +10,8 @@ import subprocess
 from html.parser import HTMLParser
 from pathlib import Path
 
+from started import PATIENCE
+
 # Elements without an end tag: HTML Living Standard, section "Void elements" (from memory).
 VOID = {"area", "base", "br", "col", "embed", "hr", "img", "input", "link", "meta", "source", "track", "wbr"}
 FOREIGN = re.compile(r"survivor|eigen|drift|preston|minimum zone|\bnan\b|\binf(inity)?\b", re.IGNORECASE)
@@ -139,7 +141,7 @@ def tried(page: str, folder: Path, *more: str) -> dict:
         f"--user-data-dir={folder / 'profile'}", "--window-size=1366,768", f"--log-net-log={log}",
         "--virtual-time-budget=6000", *more, "--dump-dom", file.as_uri(),
     ]  # fmt: skip
-    done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=True)
+    done = subprocess.run(command, capture_output=True, text=True, timeout=PATIENCE, check=True)
     match = re.search(r'data-seen="([^"]*)"', done.stdout)
     assert match is not None, done.stderr[-2000:]
     return json.loads(html.unescape(match[1]))

@@ -73,7 +73,8 @@ def _advice(seen: Seen) -> Advice:
     if said.run.outcome == "tipped" or seen.ahead.lifts:
         return _shorten(seen)
     used = [f for f in said.faces if f.name in {*said.run.top, *said.run.bottom}]
-    if all(words.flat_to_the_finish(f.after, f.finish) for f in used) and not _told_apart(seen, used):
+    flat = all(words.flat_to_the_finish(f.after, f.finish, said.units) for f in used)
+    if flat and not _told_apart(seen, used):
         return _finer(seen, used)
     if len(used) > 2:
         return _another_round(seen, used)

@@ -43,7 +43,8 @@ def flat_words(said: Account) -> list[str]:
             f"But {words.joined(grey)} {come} off loose grit above about 5 um and will be too grey to show "
             "bands (common practice, no source): read a comparator instead, or go on to a finer grit first."
         )
-    rough = [f.name for f in said.faces if f.finish is not None and not shapes.told(f.after, f.finish).above]
+    finished = [f for f in said.faces if f.finish is not None]
+    rough = [f.name for f in finished if not shapes.told(f.after, f.finish, said.units).above]
     if rough:
         lines.append(f"On {words.joined(rough)} {words.REMARK}, and the bands would be ragged by as much.")
     return lines

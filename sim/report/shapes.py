@@ -80,10 +80,10 @@ def largest(forms: Forms) -> float:
     return max((abs(v) for _, v in known(forms, (*ROUND, *LONG))), default=0.0)
 
 
-def flat_to_the_finish(forms: Forms, finish: float | None) -> bool:
+def flat_to_the_finish(forms: Forms, finish: float | None, units: str = "metric") -> bool:
     """True when the flatness, which takes in every form, is finer than the finish [m]."""
     flatness = known(forms, ("flatness",))
-    return bool(flatness) and finer(flatness[0][1], finish)
+    return bool(flatness) and finer(flatness[0][1], finish, units)
 
 
 @dataclass(frozen=True)
@@ -98,7 +98,7 @@ class Told:
     flatness: float | None
 
 
-def told(forms: Forms, finish: float | None, beside: bool = False) -> Told:
+def told(forms: Forms, finish: float | None, units: str = "metric", beside: bool = False) -> Told:
     """What is told of a face: no form that is small beside its largest.
 
     What is finer than the finish [m] is left out beside something that is not, but for a long face or where
@@ -106,20 +106,19 @@ def told(forms: Forms, finish: float | None, beside: bool = False) -> Told:
     """
     least = max(NOTHING, WORTH * largest(forms), TRACE * (finish or 0.0))
     parts = sorted(known(forms, (*ROUND, *LONG)), key=lambda p: -abs(p[1]))
-    above = tuple(p for p in parts if abs(p[1]) >= least and not finer(p[1], finish))
+    above = tuple(p for p in parts if abs(p[1]) >= least and not finer(p[1], finish, units))
     faint = max(least, FAINT * largest(forms))
-    fine = tuple(p for p in parts if faint <= abs(p[1]) and finer(p[1], finish))
+    fine = tuple(p for p in parts if faint <= abs(p[1]) and finer(p[1], finish, units))
     if above and known(forms, ("sphere",)) and not beside:
         fine = ()
     flatness = next((v for _, v in known(forms, ("flatness",))), 0.0)
-    return Told(
-        above, fine, flatness if not above and flatness >= NOTHING and not finer(flatness, finish) else None
-    )
+    stands_out = not above and flatness >= NOTHING and not finer(flatness, finish, units)
+    return Told(above, fine, flatness if stands_out else None)
 
 
 def face(forms: Forms, finish: float | None, units: str = "metric") -> str:
     """Title of a face: what is told of it, largest first; the remark on what is finer than the finish [m]."""
-    what = told(forms, finish)
+    what = told(forms, finish, units)
     above, fine, comma = _in_words(what, units)
     if not above + fine:
         return _featureless(forms, finish, units)
@@ -132,7 +131,7 @@ def face(forms: Forms, finish: float | None, units: str = "metric") -> str:
 
 def marked_face(forms: Forms, finish: float | None, mark: str, units: str = "metric") -> str:
     """The same with a `mark` behind each form that is finer than the finish [m], beside larger ones too."""
-    what = told(forms, finish, beside=True)
+    what = told(forms, finish, units, beside=True)
     above, fine, comma = _in_words(what, units)
     if not above + fine:
         return _featureless(forms, finish, units)
@@ -154,7 +153,7 @@ def _featureless(forms: Forms, finish: float | None, units: str) -> str:
     if not flatness or flatness[0][1] < NOTHING:
         return "flat"
     within = f"flat within {size(flatness[0][1], units)}"
-    return "flat to the finish" if flat_to_the_finish(forms, finish) else within
+    return "flat to the finish" if flat_to_the_finish(forms, finish, units) else within
 
 
 def from_the_bore(sphere: float, share: float, units: str = "metric") -> str:
@@ -230,7 +229,7 @@ def _domes(
             amount += from_the_bore(spheres[name], bores[name], units)
         return " ".join(part for part in (kinds[name] if with_kind else "", amount) if part)
 
-    if all(flat_to_the_finish(faces[n], finishes.get(n)) for n in faces):
+    if all(flat_to_the_finish(faces[n], finishes.get(n), units) for n in faces):
         each = ", ".join(f"{n} {dome(n, True)}" if len(faces) > 1 else dome(n, True) for n in faces)
         return [f"{everyone} {verb} flat to the finish: {each}{tail}."]
     if len(faces) == 1:
@@ -245,7 +244,7 @@ def _domes(
 
 def _saddles(faces: Mapping[str, Forms], finishes: Mapping[str, float | None], units: str) -> list[str]:
     """Saddle and twist as large as what is told of domes, told together where every face has the same."""
-    rest = {n: _standing_out(f, ("saddle", "twist"), finishes.get(n)) for n, f in faces.items()}
+    rest = {n: _standing_out(f, finishes.get(n), units) for n, f in faces.items()}
     rough = [n for n, p in rest.items() if any(finer(v, finishes.get(n), units) for _, v in p)]
     each_rough = {n: f"; {REMARK}" if n in rough else "" for n in rest}
     kinds = {tuple((k, v > 0) for k, v in parts) for parts in rest.values()}
@@ -261,21 +260,21 @@ def _saddles(faces: Mapping[str, Forms], finishes: Mapping[str, float | None], u
     ]
 
 
-def _standing_out(forms: Forms, keys: Sequence[str], finish: float | None) -> list[tuple[str, float]]:
-    """Of some forms, those above the finish that are told, and those as large as what is told of the dome."""
-    what = told(forms, finish, beside=True)
+def _standing_out(forms: Forms, finish: float | None, units: str) -> list[tuple[str, float]]:
+    """Saddle and twist where told and above the finish, or as large as what is told of the dome."""
+    what = told(forms, finish, units, beside=True)
     found = dict(what.above)
-    if not flat_to_the_finish(forms, finish):
+    if not flat_to_the_finish(forms, finish, units):
         found |= {k: v for k, v in what.fine if abs(v) >= AS_LARGE * largest(forms)}
-    return [(k, found[k]) for k in keys if k in found]
+    return [(k, found[k]) for k in ("saddle", "twist") if k in found]
 
 
 def _pits(faces: Mapping[str, Forms], finishes: Mapping[str, float | None], units: str) -> list[str]:
     """How flat a face is where no dome, saddle or twist tells of what is wrong with it."""
     odd = {
-        n: told(f, finishes.get(n)).flatness
+        n: told(f, finishes.get(n), units).flatness
         for n, f in faces.items()
-        if not _standing_out(f, ("saddle", "twist"), finishes.get(n))
+        if not _standing_out(f, finishes.get(n), units)
     }
     return [f"{n} is flat within {size(v, units)}." for n, v in odd.items() if v is not None]
 
@@ -287,7 +286,7 @@ def _rails(faces: Mapping[str, Forms], finishes: Mapping[str, float | None], uni
     if not faces:
         return []
     own = {n: _parts(f, finishes.get(n), units) for n, f in faces.items()}
-    if not all(flat_to_the_finish(faces[n], finishes.get(n)) for n in faces):
+    if not all(flat_to_the_finish(faces[n], finishes.get(n), units) for n in faces):
         return [f"{name}: {said}." for name, said in own.items()]
     # One remark does for all of them: whatever is told of a face is smaller than the finish here.
     everyone, verb = _everyone(list(faces))

@@ -6,24 +6,21 @@ import json
 import os
 import re
 import signal
-import subprocess
-import sys
-import time
 from pathlib import Path
 from typing import Any
 
 import pytest
-from comparing import PAIR, THREE
+from comparing import PAIR, THREE, crew_at_hand
+from started import ended, program, run, under_way, wait_until
 
-import sim
 from sim.cli import main
+from sim.commands import compare as comparing
 from sim.commands.many import tolerance_of
 from sim.commands.tally import Tally
 from sim.errors import CommandError
 from sim.planning.draws import Tolerance
 from sim.study.runfile import read_run
 
-ROOT = Path(sim.__file__).parents[1]
 FIELD = PAIR + (
     '[sweep]\n"stroke.travel" = ["1/8", "1/4", "3/8"]\nload = { from = "0 N", to = "20 N", steps = 3 }\n'
 )
@@ -42,10 +39,7 @@ def done(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
     """A folder with a finished comparison, drawn a few times; and what was said of it."""
     folder = tmp_path_factory.mktemp("bench")
     (folder / "three.toml").write_text(THREE)
-    found = subprocess.run(
-        [sys.executable, "-m", "sim", "compare", "three.toml", "--samples", "3", "--workers", "2"],
-        cwd=folder, capture_output=True, text=True, check=False, env={**os.environ, "PYTHONPATH": str(ROOT)},
-    )  # fmt: skip
+    found = run("compare", "three.toml", "--samples", "3", "--workers", "2", folder=folder)
     assert found.returncode == 0, found.stderr
     return folder / "three-compare", found.stdout
 
@@ -145,6 +139,12 @@ def test_resume_refuses_what_has_changed(done: tuple[Path, str], capsys: Any, mo
         study.write_text(THREE)
 
 
+@pytest.fixture
+def in_this_process(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(comparing, "crew_of", crew_at_hand)
+
+
+@pytest.mark.usefixtures("in_this_process")
 def test_a_study_with_nothing_to_compare_is_told_how(bench: Path, capsys: Any) -> None:
     assert main(["compare", "pair.toml"]) == 2
     told = capsys.readouterr().err
@@ -157,7 +157,7 @@ def test_a_study_with_nothing_to_compare_is_told_how(bench: Path, capsys: Any) -
     assert len(parts) == 5
     for k, part in enumerate((parts[:3], parts[3:])):
         (bench / f"told{k}.toml").write_text(PAIR + "\n".join(part) + "\n")
-        assert main(["compare", f"told{k}.toml", "--no-page", "--workers", "1"]) == 0
+        assert main(["compare", f"told{k}.toml", "--no-page"]) == 0
 
 
 @pytest.mark.parametrize(
@@ -189,6 +189,7 @@ def test_tolerances_as_they_are_typed() -> None:
         tolerance_of("a tenth")
 
 
+@pytest.mark.usefixtures("in_this_process")
 def test_all_failed_is_exit_one(bench: Path, capsys: Any) -> None:
     (bench / "far.toml").write_text(
         PAIR + '[[variants]]\nname = "far"\nset = { stroke = { kind = "circle", radius = "79.9 mm" } }\n'
@@ -199,6 +200,7 @@ def test_all_failed_is_exit_one(bench: Path, capsys: Any) -> None:
     assert (bench / "far-compare" / "compare.html").is_file()
 
 
+@pytest.mark.usefixtures("in_this_process")
 def test_two_keys_make_a_field_and_coarse_cells_are_said(bench: Path, capsys: Any) -> None:
     (bench / "field.toml").write_text(FIELD)
     assert main(["compare", "field.toml", "--cells", "16", "--json", "--out", "else where"]) == 0
@@ -244,49 +246,35 @@ def gone(pids: list[int]) -> bool:
         except OSError:
             return "Z"
 
-    until = time.monotonic() + 10.0
-    while any(state(pid) != "Z" for pid in pids):
-        if time.monotonic() > until:
-            return False
-        time.sleep(0.05)
-    return True
+    return all(state(pid) == "Z" for pid in pids)
 
 
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="no /proc to look for children in")
-@pytest.mark.parametrize("whole_group", [True, False])
+@pytest.mark.parametrize("whole_group", [True, pytest.param(False, marks=pytest.mark.campaign)])
 def test_ctrl_c_leaves_nothing_behind_and_it_goes_on(bench: Path, whole_group: bool) -> None:
     (bench / "long.toml").write_text(LONG)
-    command = [sys.executable, "-m", "sim", "compare", "long.toml", "--workers", "2", "--no-page"]
-    surroundings = {**os.environ, "PYTHONPATH": str(ROOT)}
-    with subprocess.Popen(
-        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=surroundings,
-        start_new_session=True,
-    ) as running:  # fmt: skip
-        work = bench / "long-compare" / "work"
-        until = time.monotonic() + 60.0
-        while not list(work.glob("*.json")) and time.monotonic() < until:
-            time.sleep(0.02)
+    work = bench / "long-compare" / "work"
+    command = program("compare", "long.toml", "--workers", "2", "--no-page")
+    with under_way(command, start_new_session=True) as running:
+        wait_until(lambda: list(work.glob("*.json")), "the first is lapped and written down", running)
         started = workers_of(running.pid)
         assert len(started) >= 2
         if whole_group:
             os.killpg(running.pid, signal.SIGINT)
         else:
             os.kill(running.pid, signal.SIGINT)
-        said, told = running.communicate(timeout=30)
+        said, told = ended(running)
     assert running.returncode == 1
     assert "of 12 lapped" in told
     assert "Traceback" not in told
     assert "--resume" in said
-    assert gone(started)
+    wait_until(lambda: gone(started), "its workers are gone")
     there = {p.name: p.read_bytes() for p in work.glob("*.json")}
     assert there
     if not whole_group:
         return
     shell = said.split("lapwright ", 1)[1].split()
-    whole = subprocess.run(
-        [sys.executable, "-m", "sim", *shell, "--workers", "2", "--no-page", "--json"],
-        capture_output=True, text=True, env=surroundings, check=False,
-    )  # fmt: skip
+    whole = run(*shell, "--workers", "2", "--no-page", "--json", folder=bench)
     assert whole.returncode == 0, whole.stderr
     assert {name: (work / name).read_bytes() for name in there} == there  # done once, not done again
     assert len(json.loads(whole.stdout)["members"]) == 12

@@ -9,9 +9,9 @@ import os
 import pty
 import random
 import re
+import select
 import subprocess
 import sys
-import time
 import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from started import PATIENCE, SURROUNDINGS
 
 import sim
 from sim.cli import main
@@ -627,13 +628,14 @@ def _same_outline(got: Any, want: Any) -> None:
     assert (*got.size, got.bore) == pytest.approx((*want.size, want.bore), rel=1e-9)
 
 
-def test_300_random_talks_each_end_in_a_study_that_says_what_was_typed(
-    monkeypatch: pytest.MonkeyPatch,
+@pytest.mark.parametrize("talks", [60, pytest.param(300, marks=pytest.mark.campaign)])
+def test_random_talks_each_end_in_a_study_that_says_what_was_typed(
+    monkeypatch: pytest.MonkeyPatch, talks: int
 ) -> None:
     """Looking at all places of a stroke takes a while, so only every sixth talk is kept from tipping off."""
     seen: set[tuple[Any, ...]] = set()
     stands = talking.check_stands
-    for seed in range(300):
+    for seed in range(talks):
         monkeypatch.setattr(talking, "check_stands", stands if seed % 6 == 0 else lambda *laid: None)
         person = Machinist(random.Random(seed))
         said: list[str] = []
@@ -880,42 +882,50 @@ def test_where_it_cannot_be_written(
 # --- at a terminal -------------------------------------------------------------------------------
 
 
+# The program with the terminal on its streams for its own, so that Ctrl-C typed there comes to it.
+AT_TERMINAL = """
+import fcntl, runpy, sys, termios
+fcntl.ioctl(0, termios.TIOCSCTTY, 0)
+sys.argv = ["lapwright", "new"]
+runpy.run_module("sim", run_name="__main__")
+"""
+
+
 def at_terminal(folder: Path, *keys: bytes) -> tuple[str, int]:
     """What a terminal shows when these are typed at the prompts one after the other, and the exit code."""
     above, below = pty.openpty()
     work = subprocess.Popen(
-        [sys.executable, "-m", "sim", "new"],
+        [sys.executable, "-c", AT_TERMINAL],
         stdin=below,
         stdout=below,
         stderr=below,
         cwd=folder,
-        env={**os.environ, "PYTHONPATH": str(Path(sim.__file__).parents[1]), "TERM": "dumb"},
+        env={**SURROUNDINGS, "TERM": "dumb"},
         start_new_session=True,
-        preexec_fn=_take_terminal,
     )
     os.close(below)
     shown, left = b"", list(keys)
-    until = time.monotonic() + 60.0
-    while time.monotonic() < until:
-        try:
-            got = os.read(above, 4096)
-        except OSError:  # the other end is closed
-            break
-        if not got:
-            break
-        shown += got
-        if left and shown.rstrip(b" ").endswith(b"] >"):
-            os.write(above, left.pop(0))
-            shown += b"\n"
-    os.close(above)
-    return shown.decode().replace("\r\n", "\n"), work.wait(timeout=30)
+    try:
+        while got := _read(above, shown):
+            shown += got
+            if left and shown.rstrip(b" ").endswith(b"] >"):
+                os.write(above, left.pop(0))
+                shown += b"\n"
+        return shown.decode().replace("\r\n", "\n"), work.wait(PATIENCE)
+    finally:
+        os.close(above)
+        work.kill()
+        work.wait()
 
 
-def _take_terminal() -> None:
-    import fcntl
-    import termios
-
-    fcntl.ioctl(0, termios.TIOCSCTTY, 0)
+def _read(above: int, shown: bytes) -> bytes:
+    """What the terminal shows next; nothing when the program has left it."""
+    if not select.select([above], [], [], PATIENCE)[0]:
+        pytest.fail(f"it neither ends nor says anything after:\n{shown.decode()}")
+    try:
+        return os.read(above, 4096)
+    except OSError:  # the other end is closed
+        return b""
 
 
 needs_pty = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminal on Windows")

@@ -3,6 +3,8 @@ at the bench is not there, and what is said is true of the JSON beside it."""
 
 from __future__ import annotations
 
+import contextlib
+import io
 import json
 import re
 from pathlib import Path
@@ -71,18 +73,22 @@ strokes = 300
 STUDIES = {path.stem: path.read_text("utf-8") for path in CONFIGS} | {"inch": INCH, "hostile": HOSTILE}
 
 
-@pytest.fixture(params=STUDIES)
-def said(request, tmp_path, monkeypatch, capsys):
-    """(text as typed, words printed with lines joined, JSON)."""
-    monkeypatch.chdir(tmp_path)
+@pytest.fixture(scope="module", params=STUDIES)
+def said(request, tmp_path_factory):
+    """(text as typed, words printed, JSON): each study is previewed once, in words and for scripts."""
     text = STUDIES[request.param]
     for found in re.findall(r'map = "([^"]+)"', text):
         pytest.skip(f"needs {found}")
-    (tmp_path / "study.toml").write_text(text)
-    assert main(["preview", "study.toml"]) == 0
-    words = capsys.readouterr().out
-    assert main(["preview", "study.toml", "--json"]) == 0
-    return text, words, json.loads(capsys.readouterr().out)
+    study = tmp_path_factory.mktemp("preview") / "study.toml"
+    study.write_text(text)
+    with contextlib.chdir(study.parent):
+        return text, printed("preview", study.name), json.loads(printed("preview", study.name, "--json"))
+
+
+def printed(*words):
+    with contextlib.redirect_stdout(io.StringIO()) as out:
+        assert main(list(words)) == 0
+    return out.getvalue()
 
 
 def test_no_word_that_is_not_used_at_the_bench(said):

@@ -8,20 +8,20 @@ import re
 import shlex
 import signal
 import subprocess
-import sys
-import time
 import tomllib
+from contextlib import redirect_stderr, redirect_stdout
+from io import StringIO
 from pathlib import Path
 from typing import Any
 
 import pytest
-from comparing import PAIR, RING
+from comparing import PAIR, RING, crew_at_hand
+from started import ROOT, ended, program, run, under_way, wait_until
 
-import sim
 from sim.cli import main
+from sim.commands import tune as tuning
 from sim.study.read import load
 
-ROOT = Path(sim.__file__).parents[1]
 GOAL = (
     PAIR.replace("cells = 24", "cells = 20").replace('"10 min"', '"40 min"')
     + """swap_every = { A = "6 min", B = "4 min" }
@@ -51,15 +51,20 @@ keep = { plate = { dome = "0.1 um" } }
 "steps.1.stroke.centre" = ["30 mm", "40 mm", "47 mm"]
 """
 )
-SURROUNDINGS = {**os.environ, "PYTHONPATH": str(ROOT)}
 KEYS = {"outcome", "study", "goal", "candidates", "sensitivity", "refused"}
 
 
 def typed(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "sim", "tune", *words],
-        cwd=folder, capture_output=True, text=True, check=False, env=SURROUNDINGS,
-    )  # fmt: skip
+    """The command in this process, and the work as well."""
+    with (
+        pytest.MonkeyPatch.context() as patch,
+        redirect_stdout(StringIO()) as out,
+        redirect_stderr(StringIO()) as err,
+    ):
+        patch.setattr(tuning, "crew_of", crew_at_hand)
+        patch.chdir(folder)
+        code = main(["tune", *words])
+    return subprocess.CompletedProcess(words, code, out.getvalue(), err.getvalue())
 
 
 @pytest.fixture
@@ -75,7 +80,7 @@ def done(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
     """A bench with a finished search, drawn a few times; and what was said of it."""
     folder = tmp_path_factory.mktemp("bench")
     (folder / "goal.toml").write_text(GOAL)
-    found = typed(folder, "goal.toml", "--samples", "3", "--workers", "2")
+    found = run("tune", "goal.toml", "--samples", "3", "--workers", "2", folder=folder)
     assert found.returncode == 0, found.stderr
     return folder, found.stdout
 
@@ -145,8 +150,8 @@ def test_json_is_what_scripts_are_promised(done: tuple[Path, str], answer: dict[
     assert "NaN" not in json.dumps(answer)
 
 
-def test_one_worker_finds_the_same_to_the_last_bit(done: tuple[Path, str], answer: dict[str, Any]) -> None:
-    found = typed(done[0], "goal.toml", "--samples", "3", "--workers", "1", "--out", "alone-tune", "--json")
+def test_one_process_finds_the_same_to_the_last_bit(done: tuple[Path, str], answer: dict[str, Any]) -> None:
+    found = typed(done[0], "goal.toml", "--samples", "3", "--out", "alone-tune", "--json")
     assert found.returncode == 0, found.stderr
     alone = json.loads(found.stdout)
     assert {**alone, "study": answer["study"]} == answer
@@ -284,19 +289,15 @@ def test_a_rail_has_a_goal_of_its_own(bench: Path) -> None:
     assert not (bench / "rail-tune" / "tune.html").exists()
 
 
+@pytest.mark.campaign
 @pytest.mark.skipif(os.name == "nt", reason="no SIGINT for one process")
 def test_ctrl_c_keeps_what_is_done_and_it_goes_on(bench: Path) -> None:
     (bench / "long.toml").write_text(GOAL.replace("cells = 20", "cells = 40").replace("40 min", "2 h"))
-    command = [sys.executable, "-m", "sim", "tune", "long.toml", "--workers", "1", "--no-page"]
-    with subprocess.Popen(
-        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=SURROUNDINGS
-    ) as running:
-        work = bench / "long-tune" / "work"
-        until = time.monotonic() + 120.0
-        while not list(work.glob("*.json")) and time.monotonic() < until:
-            time.sleep(0.02)
+    work = bench / "long-tune" / "work"
+    with under_way(program("tune", "long.toml", "--workers", "1", "--no-page")) as running:
+        wait_until(lambda: list(work.glob("*.json")), "the first is lapped and written down", running)
         running.send_signal(signal.SIGINT)
-        said, told = running.communicate(timeout=60)
+        said, told = ended(running)
     assert running.returncode == 1, told
     assert re.search(r"stopped with [1-9]\d* lapped in full; what is done is in safety", told)
     assert "Traceback" not in told

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import math
 import re
+from contextlib import redirect_stderr, redirect_stdout
+from functools import cache
 from html import unescape
+from io import StringIO
 from pathlib import Path
 from typing import Any
 
@@ -60,34 +64,52 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-@pytest.fixture
-def asked(bench: Path, capsys: pytest.CaptureFixture[str]):
+@pytest.fixture(scope="module")
+def answered(tmp_path_factory: pytest.TempPathFactory):
+    """JSON and words of `why --json`, which puts the words beside: each study is asked once, by its text."""
+    folder = tmp_path_factory.mktemp("why")
+
+    @cache
+    def answer(text: str, *words: str) -> tuple[str, str]:
+        (folder / "pair.toml").write_text(text)
+        with contextlib.chdir(folder), redirect_stdout(StringIO()) as out, redirect_stderr(StringIO()) as err:
+            assert main(["why", "pair.toml", "--json", *words]) == 0, err.getvalue()
+        return out.getvalue(), " ".join(err.getvalue().split())
+
+    return answer
+
+
+@pytest.fixture(scope="module")
+def asked(answered):
     """What `why --json` answers about a study, read as strictly as scripts elsewhere read it."""
 
-    def ask(text: str, *words: str, code: int = 0) -> dict[str, Any]:
-        (bench / "pair.toml").write_text(text)
-        assert main(["why", "pair.toml", "--json", *words]) == code
+    def refuse(word: str) -> None:
+        raise AssertionError(f"{word} in JSON")
 
-        def refuse(word: str) -> None:
-            raise AssertionError(f"{word} in JSON")
-
-        found = json.loads(capsys.readouterr().out, parse_constant=refuse)
+    def ask(text: str, *words: str) -> dict[str, Any]:
+        found = json.loads(answered(text, *words)[0], parse_constant=refuse)
         assert isinstance(found, dict)
         return found
 
     return ask
 
 
-@pytest.fixture
-def told(bench: Path, capsys: pytest.CaptureFixture[str]):
+@pytest.fixture(scope="module")
+def told(answered):
     """What `why` says about a study, on one line."""
+    return lambda text, *words: answered(text, *words)[1]
 
-    def say(text: str, *words: str) -> str:
+
+@pytest.fixture
+def paged(bench: Path):
+    """The page that `why` makes of a study."""
+
+    def write(text: str, *words: str) -> str:
         (bench / "pair.toml").write_text(text)
         assert main(["why", "pair.toml", "--force", *words]) == 0
-        return " ".join(capsys.readouterr().out.split())
+        return (bench / "pair-why" / "why.html").read_text("utf-8")
 
-    return say
+    return write
 
 
 # --- for scripts ---------------------------------------------------------------------------------
@@ -284,14 +306,14 @@ def test_what_goes_slowly_is_told_apart(asked, told) -> None:
     assert "twist stays" not in said
 
 
-def test_the_whole_cycle_is_told_with_its_own_cure(told, bench: Path) -> None:
+def test_the_whole_cycle_is_told_with_its_own_cure(told, paged) -> None:
     """Three plates by turns: no dome stays (check 11), and without turning the twist of all three does."""
     plates = study(CIRCLE).split("[[steps]]")[0] + 'plates.C = { like = "A" }\n'
     pair = '[[steps]]\ntop = "{}"\nbottom = "{}"\ngrit = "15 um"\nstroke = {{ kind = "circle" }}\n{}\n'
     for turn, stays in (("", True), ('turn = "8 deg per stroke"', False)):
         steps = "".join(pair.format(*which, turn) + '\ntime = "30 min"\n' for which in ("AB", "BC", "CA"))
         whole = told(plates + steps, "--degree", "4").split("One cycle, over and over")[1]
-        head = re.search(r"<h1[^>]*>(.*?)</h1>", (bench / "pair-why" / "why.html").read_text("utf-8"), re.S)
+        head = re.search(r"<h1[^>]*>(.*?)</h1>", paged(plates + steps, "--degree", "4"), re.S)
         assert head is not None
         alone = whole.split("leaves alone ")[1].split(" takes out ")[0]
         assert ("the same twist in A, B and C" in alone) == stays
@@ -374,15 +396,16 @@ def test_who_goes_on_top_longer_is_the_one_that_loses_by_it(asked, told, stroke,
     assert ("what it was: keep the domed one on top" in swapped) == (which == "domed")
 
 
-def test_what_the_small_piece_alone_has_is_told_first(told, bench: Path) -> None:
-    said = told(RING.replace("time =", 'turn = "8 deg per stroke"\ntime ='))
+def test_what_the_small_piece_alone_has_is_told_first(told, paged) -> None:
+    text = RING.replace("time =", 'turn = "8 deg per stroke"\ntime =')
+    said = told(text)
     alone = said.split("leaves alone ")[1]
     assert alone.startswith("nothing that ring alone has: it soon fits plate")
     out = said.split("takes out ")[1].split(" makes ")[0]
     rows = re.findall(r"([^:]+): halves every ([\d.]+)", out)
     assert "ring's own dome or dish, height at 3 and 9 or at 12 and 6, twist and all that is" in rows[0][0]
     assert float(rows[0][1]) < 0.2 * min(float(depth) for _, depth in rows[1:])
-    page = unescape((bench / "pair-why" / "why.html").read_text("utf-8"))
+    page = unescape(paged(text))
     head = re.search(r"<h1[^>]*>(.*?)</h1>", page, re.S)
     assert head is not None
     assert head[1].startswith("Ring's own dome or dish")
@@ -481,6 +504,16 @@ def test_wrong_words_are_told_in_one_line(
     err = capsys.readouterr().err
     assert answer in err
     assert err.count("\n") == 1
+
+
+def test_words_beside_the_json_are_those_without_it(
+    bench: Path, told, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """All of them but for the page, which a script does not get."""
+    (bench / "pair.toml").write_text(study(CIRCLE))
+    assert main(["why", "pair.toml"]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert said.replace("Open in a browser: pair-why/why.html", "").split() == told(study(CIRCLE)).split()
 
 
 def test_nothing_is_overwritten_without_force(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -129,7 +129,7 @@ def outside(outline, x, y):
 
 def hangs_out(top, bottom, cx, cy, theta):
     """Largest overhang over many places (n,), tried point by point of the top's edge."""
-    points = edge(top)
+    points = edge(top, 180)  # between two of them a rim of 100 mm stands out by 15 um more
     most = -np.inf
     for part in np.array_split(np.arange(len(cx)), max(1, len(cx) // 2000)):
         c, s = np.cos(theta[part])[:, None], np.sin(theta[part])[:, None]
@@ -236,14 +236,15 @@ def test_metal_removed_and_half_difference_against_a_run(name):
     plates = coarse(study)
     steps = [shorter(step) for step in study.steps]
     looks = outlooks(plates, steps, seed=study.seed)
-    *_, last = lap(plates, steps, seed=study.seed)
+    moments = list(lap(plates, steps, seed=study.seed))
+    last = moments[-1]
     for plate in plates:
         told = sum(look.removed_from.get(plate, 0.0) for look in looks)
         assert told == pytest.approx(last.removed[plate], rel=WITHIN)
     step, look = steps[0], looks[0]
     if look.half_difference is None:
         return
-    *_, first = lap(plates, steps[:1], seed=study.seed)
+    first = next(m for m in moments if m.event in ("step", "end"))
 
     def half(heights):
         spheres = {n: forms(plates[n], heights[n], EdgeMargin(share=0.0)).sphere for n in plates}

@@ -58,6 +58,23 @@ def flat_least(top, bottom, c, theta=0.0):
     return overlap(top.outline, bottom.outline, c, theta).pressure(1.0, c).least
 
 
+def unlike(above, below, poses):
+    """Places of the top (x, y, angle) in which the two outlines lie unlike each other.
+
+    Each of these outlines is its own image when turned half round, so a place and the one right opposite are
+    alike.  A round top is the same however far it is turned; between round outlines the distance is all.
+    """
+    found = set()
+    for x, y, angle in zip(poses.cx, poses.cy, poses.theta, strict=True):
+        x, y, angle = (round(float(v), 12) + 0.0 for v in (x, y, angle % pi))
+        if not isinstance(above, Rectangle):
+            angle = 0.0
+            if not isinstance(below, Rectangle):
+                x, y = round(float(np.hypot(x, y)), 12), 0.0
+        found.add(max((x, y, angle), (-x + 0.0, -y + 0.0, angle)))
+    return found
+
+
 CASES = {
     "discs": (Disc(0.16), Disc(0.16), Circle, 0.03),
     "a small disc": (Disc(0.08), Disc(0.16), lambda s: Line(2.0 * s), 0.06),
@@ -91,12 +108,25 @@ def test_it_lifts_where_flat_faces_pull_in_some_place_of_the_step(name, angle, s
     poses = Motion(step).poses(
         np.arange(60.0)[:, None].repeat(24, 1).ravel() + np.tile(np.arange(24) / 24, 60)
     )
-    least = min(
-        flat_least(top, bottom, (float(x), float(y)), float(t))
-        for x, y, t in zip(poses.cx, poses.cy, poses.theta, strict=True)
-    )
+    least = min(flat_least(top, bottom, (x, y), t) for x, y, t in unlike(above, below, poses))
     if abs(got.edge.room) > 0.02 * size:
         assert got.lifts == (least < 0.0), (got.edge, least)
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_places_that_are_alike_pull_alike(name):
+    """What `unlike` leaves out is no other case."""
+    above, below, curve, size = CASES[name]
+    step = Step(top="t", bottom="b", grit=GRIT, curve=curve(size), pace=1.0, time=60.0, turn=Turn(0.4, 1))
+    poses = Motion(step).poses(np.linspace(0.1, 40.3, 30))
+    top, bottom = Plate("top", above, 0.03), Plate("bottom", below, 0.03)
+    every = [
+        flat_least(top, bottom, (float(x), float(y)), float(t))
+        for x, y, t in zip(poses.cx, poses.cy, poses.theta, strict=True)
+    ]
+    left = [flat_least(top, bottom, (x, y), t) for x, y, t in unlike(above, below, poses)]
+    for least in every:
+        assert min(abs(least - other) for other in left) <= 1e-6 * max(1.0, abs(least))
 
 
 def test_two_rings_lift_over_their_bores_long_before_the_edge():

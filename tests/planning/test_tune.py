@@ -152,6 +152,7 @@ def test_the_trade_off_falls_with_time(swaps: Tuning) -> None:
         assert near.share <= p.share + 0.4
 
 
+@pytest.mark.campaign
 def test_a_longer_stroke_is_faster_where_it_may_move(swaps: Tuning) -> None:
     moved = SWAPS_GOAL + '"steps.1.stroke.length" = ["60 mm", "100 mm"]\n'
     moved = moved.replace('"steps.2.swap_every.A" = ["3 min", "20 min"]\n', "")
@@ -264,6 +265,7 @@ def test_twist_without_turning_is_refused_with_the_missing_key() -> None:
     assert "0.50 um" in why.message
 
 
+@pytest.mark.campaign
 def test_what_the_layer_leaves_is_refused_with_what_can_be_reached() -> None:
     text = PAIR.replace("10 min", "2 h") + 'swap_every = "5 min"\n'
     free = '"steps.1.swap_every.A" = ["2 min", "30 min"]\n"steps.1.swap_every.B" = ["2 min", "30 min"]\n'
@@ -302,6 +304,7 @@ def test_no_goal_and_nothing_free_say_what_to_write() -> None:
         tune(PAIR + '[tune]\nreach = { flatness = "1 um" }\n')
 
 
+@pytest.mark.campaign
 def test_neither_workers_nor_a_stop_change_a_bit(tmp_path: Path) -> None:
     goal = '[tune]\nreach = { dome = "1 um" }\n[tune.free]\n"steps.1.time" = ["5 min", "3 h"]\n'
     once = tune(PAIR + goal, looks=60, samples=6)

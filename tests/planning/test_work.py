@@ -17,6 +17,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from comparing import RING, THREE, at_hand, heading
+from started import under_way, wait_until
 
 from sim.errors import CannotDoError, CommandError
 from sim.planning.carry_out import jobs_of
@@ -98,7 +99,7 @@ def address(tmp_path_factory: pytest.TempPathFactory):
             yield running.stdout.readline().strip()
         finally:
             running.stdin.close()
-            running.wait(30)
+            wait_until(lambda: running.poll() is not None, "the cluster has ended")
 
 
 def test_a_cluster_gives_the_same_bits(here: dict, address: str) -> None:
@@ -223,22 +224,17 @@ if __name__ == "__main__":
 def test_no_worker_outlives_its_parent(tmp_path: Path, how: str) -> None:
     script = tmp_path / "endless.py"
     script.write_text(ENDLESS)
-    with subprocess.Popen(
-        [sys.executable, str(script)], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
-        start_new_session=True,
-    ) as running:  # fmt: skip
+    command = [sys.executable, str(script)]
+    with under_way(command, stderr=subprocess.DEVNULL, start_new_session=True) as running:
         assert running.stdout
-        workers = [int(running.stdout.readline()) for _ in range(2)]
+        workers = [int(running.stdout.readline()) for _ in range(2)]  # each says so once it is at work
         assert len(alive(workers)) == 2
         if how == "ctrl-c in a terminal":
             os.killpg(running.pid, signal.SIGINT)
         else:
             os.kill(running.pid, signal.SIGKILL if how == "kill -9" else signal.SIGINT)
-        running.wait(20)
-    until = time.monotonic() + 10.0
-    while alive(workers) and time.monotonic() < until:
-        time.sleep(0.05)
-    assert not alive(workers)
+        wait_until(lambda: running.poll() is not None, "the parent has ended")
+    wait_until(lambda: not alive(workers), "its workers are gone")
 
 
 def test_environment_comes_back(monkeypatch: pytest.MonkeyPatch) -> None:

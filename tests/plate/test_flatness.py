@@ -1,7 +1,5 @@
 """Minimum zone (ISO 1101, ISO 12781-1) against known faces (check 18) and a general linear programme."""
 
-import time
-
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -133,16 +131,21 @@ def test_a_real_plate():
 
 
 @pytest.mark.parametrize("name", ["dome", "saddle", "noise"])
-def test_a_fine_map_is_quick_and_right(name):
-    # 65536 points; the whole linear programme, and a fifth of a second at most for ours
+def test_a_fine_map_is_quick_and_right(name, monkeypatch):
+    # 65536 points; the whole linear programme, which ours must not fall back on, and few looks over them all
     x, y = square(256)
     z = FACES[name](x, y)
-    times = []
-    for _ in range(3):
-        begun = time.perf_counter()
+    looks, largest = [], np.argmax
+
+    def counted(values):
+        looks.extend([1] if values.size == x.size else [])
+        return largest(values)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(flatness, "_programme", None)
+        patch.setattr(np, "argmax", counted)
         width = minimum_zone(x, y, z)
-        times.append(time.perf_counter() - begun)
-    assert min(times) < 0.2
+    assert 0 < len(looks) <= 40
     assert width == pytest.approx(slow_zone(x, y, z), rel=1e-9)
 
 

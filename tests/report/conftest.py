@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
+from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+from sim.report.page import write_page
 from sim.study.runfile import BearingRecord, PlateRecord, Run
 
 KEYS = ("sphere", "saddle", "twist", "bow", "crown", "wind", "flatness", "flatness_ls", "rms", "edge")
@@ -305,12 +308,37 @@ OUTCOMES = {"interrupted", "tipped", "limit", "until"}
 
 
 @pytest.fixture(scope="session", params=sorted(set(MADE) - OUTCOMES))
-def made_run(request: pytest.FixtureRequest) -> Run:
+def made_name(request: pytest.FixtureRequest) -> str:
+    """The name of each run made by hand, in turn."""
+    return request.param
+
+
+@pytest.fixture(scope="session")
+def made_run(made_name: str) -> Run:
     """Each run made by hand, in turn."""
-    return MADE[request.param]()
+    return MADE[made_name]()
 
 
 @pytest.fixture(scope="session")
 def make_run() -> Callable[[str], Run]:
     """A run made by hand, by its name."""
     return lambda name: MADE[name]()
+
+
+@pytest.fixture(scope="session")
+def written(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Path]:
+    """The page of a run made by hand, with its pictures beside it: written once, however many look at it."""
+    folder = tmp_path_factory.mktemp("pages")
+
+    @cache
+    def write(name: str) -> Path:
+        (folder / name).mkdir()
+        return write_page(MADE[name](), folder / name)
+
+    return write
+
+
+@pytest.fixture(scope="session")
+def page_of(written: Callable[[str], Path]) -> Callable[[str], str]:
+    """The same page as text."""
+    return cache(lambda name: written(name).read_text("utf-8"))

@@ -10,16 +10,20 @@ from pathlib import Path
 import pytest
 from pages import CHROMIUM, tried
 
-from sim.report.page import render
-
 pytestmark = pytest.mark.skipif(
     CHROMIUM is None, reason="no chromium on the PATH: the page was not tried in a browser"
 )
 
 
-@pytest.mark.parametrize("name", ["disc_pair", "three_plates", "ring_on_plate", "rail", "grooved_pair"])
-def test_page_in_a_browser(make_run, tmp_path: Path, name: str) -> None:
-    seen = tried(render(make_run(name)), tmp_path)
+LONG_FORM = [
+    pytest.param(name, marks=pytest.mark.campaign)
+    for name in ("three_plates", "ring_on_plate", "rail", "grooved_pair")
+]
+
+
+@pytest.mark.parametrize("name", ["disc_pair", *LONG_FORM])
+def test_page_in_a_browser(page_of, tmp_path: Path, name: str) -> None:
+    seen = tried(page_of(name), tmp_path)
     assert seen["faults"] == []
     assert seen["requests"] == []
     assert seen["wide"] == 1366
@@ -33,14 +37,15 @@ def test_page_in_a_browser(make_run, tmp_path: Path, name: str) -> None:
     assert seen["after"] > 0, "playing must move the slider on"
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("name", ["disc_pair", "three_plates", "rail", "strange_names"])
-def test_a_narrow_page_does_not_scroll_sideways(make_run, tmp_path: Path, name: str) -> None:
+def test_a_narrow_page_does_not_scroll_sideways(page_of, tmp_path: Path, name: str) -> None:
     """The narrowest window that a headless chromium opens is 500 wide; a phone's 360 is had by squeezing."""
-    narrow = tried(render(make_run(name)), tmp_path, "--window-size=500,900", "--force-dark-mode")
+    narrow = tried(page_of(name), tmp_path, "--window-size=500,900", "--force-dark-mode")
     assert narrow["faults"] == []
     assert narrow["requests"] == []
     assert narrow["wide"] <= 500
     assert narrow["over"] <= 0
     squeezed = "<style>html { width: 360px; overflow-x: auto; }</style></head>"
-    seen = tried(render(make_run(name)).replace("</head>", squeezed, 1), tmp_path, "--window-size=500,900")
+    seen = tried(page_of(name).replace("</head>", squeezed, 1), tmp_path, "--window-size=500,900")
     assert seen["held"] <= 360, "nothing may stick out of a page 360 wide, but inside what scrolls by itself"

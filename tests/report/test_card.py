@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from started import PATIENCE
 
 from sim.cli import main
 from sim.report import words
@@ -21,7 +22,6 @@ from sim.report.account import account
 from sim.report.amounts import MARK
 from sim.report.card import card_html, card_page
 from sim.report.layout import HEIGHT, SIZES, Line, laid_out
-from sim.report.page import render
 from sim.report.schedule import card_of
 from sim.study.runfile import read_run
 
@@ -298,7 +298,7 @@ def sheets_of(page: str, folder: Path) -> list[tuple[float, float]]:
         f"--user-data-dir={folder / 'profile'}", "--no-pdf-header-footer",
         f"--print-to-pdf={pdf}", file.as_uri(),
     ]  # fmt: skip
-    subprocess.run(command, capture_output=True, timeout=120, check=True)
+    subprocess.run(command, capture_output=True, timeout=PATIENCE, check=True)
     boxes = re.findall(rb"/MediaBox\s*\[0 0 ([\d.]+) ([\d.]+)\]", pdf.read_bytes())
     assert len(boxes) == len(re.findall(rb"/Type\s*/Page\b", pdf.read_bytes())) > 0
     return [(float(wide), float(tall)) for wide, tall in boxes]
@@ -317,6 +317,7 @@ def ten(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
 
 
 @needs_chromium
+@pytest.mark.campaign
 @pytest.mark.parametrize("paper", ["A4", "letter"])
 def test_studies_print_on_one_page_each(ten: dict[str, str], tmp_path: Path, paper: str) -> None:
     assert len(ten) >= 10
@@ -330,6 +331,7 @@ def test_studies_print_on_one_page_each(ten: dict[str, str], tmp_path: Path, pap
 
 
 @needs_chromium
+@pytest.mark.campaign
 def test_what_does_not_fit_goes_on_and_says_so(tmp_path: Path) -> None:
     steps = "".join(
         step(grit=f"{30 - 3 * k} um", time="2 min", more=f'turn = "{k + 4} deg per stroke"') for k in range(8)
@@ -342,8 +344,8 @@ def test_what_does_not_fit_goes_on_and_says_so(tmp_path: Path) -> None:
 
 
 @needs_chromium
-def test_the_page_prints_its_card_on_one_upright_sheet(make_run, tmp_path: Path) -> None:
-    sheets = sheets_of(render(make_run("disc_pair")), tmp_path)
+def test_the_page_prints_its_card_on_one_upright_sheet(page_of, tmp_path: Path) -> None:
+    sheets = sheets_of(page_of("disc_pair"), tmp_path)
     assert sum(tall > wide for wide, tall in sheets) == 1
 
 

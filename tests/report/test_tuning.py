@@ -351,6 +351,7 @@ def test_every_case_has_a_page_that_stands_by_itself(case: str) -> None:
     )
 
 
+@pytest.mark.campaign
 @pytest.mark.skipif(CHROMIUM is None, reason="no chromium on the PATH: the page was not tried in a browser")
 @pytest.mark.parametrize("more", [{}, {"refused": (REFUSED,), "sensitivity": (), "trade_off": ()}])
 def test_the_page_in_a_browser(more: dict, tmp_path: Path) -> None:

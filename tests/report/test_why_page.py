@@ -102,6 +102,7 @@ def test_the_page_is_not_large(page: str) -> None:
     assert len(page) < 2_500_000
 
 
+@pytest.mark.campaign
 @pytest.mark.skipif(CHROMIUM is None, reason="no chromium on the PATH: the page was not tried in a browser")
 def test_page_in_a_browser(page: str, tmp_path: Path) -> None:
     for size in ("--window-size=1366,768", "--window-size=500,900"):

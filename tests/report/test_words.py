@@ -19,25 +19,35 @@ FORBIDDEN = re.compile(
     r"survivor|eigen|drift|\bmode|preston|minimum zone|\bnan\b|\binf\b|[-+−]\d", re.IGNORECASE
 )
 NUMBER = re.compile(r"\d[\d.]*")
-sizes = st.floats(-50.0, 50.0).map(lambda v: v * UM)
-finishes = st.sampled_from([None, 0.3 * UM, 0.9 * UM, 1.5 * UM])
+FINISHES = [0.3 * UM, 0.9 * UM, 1.5 * UM]
+# Any size, and those about a finish, where what is printed and what is rounded off part ways.
+sizes = st.one_of(
+    st.floats(-50.0, 50.0).map(lambda v: v * UM),
+    st.builds(lambda f, share: f * share, st.sampled_from(FINISHES), st.floats(-1.1, 1.1)),
+    st.builds(lambda f, share: f * share, st.sampled_from(FINISHES), st.floats(0.95, 1.05)),
+)
+finishes = st.sampled_from([None, *FINISHES])
 units = st.sampled_from(["metric", "inch"])
 UNIT = {"metric": ("um", 1e-6), "inch": ("uin", 25.4e-9)}
+
+
+def flatness(draw, *forms: float) -> float:
+    """Of a face of these forms: no less than the largest, each being a height between two planes."""
+    return max(map(abs, (*forms, draw(sizes))))
 
 
 @st.composite
 def disc_forms(draw):
     sphere, saddle, twist = draw(sizes), draw(sizes), draw(sizes)
-    flatness = draw(st.floats(0.0, 60.0)) * UM
     return {"sphere": sphere, "saddle": saddle, "twist": twist, "bow": None, "crown": None, "wind": None,
-            "flatness": flatness}  # fmt: skip
+            "flatness": flatness(draw, sphere, saddle, twist)}  # fmt: skip
 
 
 @st.composite
 def rail_forms(draw):
     bow, crown, wind = draw(sizes), draw(sizes), draw(sizes)
     return {"sphere": None, "saddle": None, "twist": None, "bow": bow, "crown": crown, "wind": wind,
-            "flatness": draw(st.floats(0.0, 60.0)) * UM}  # fmt: skip
+            "flatness": flatness(draw, bow, crown, wind)}  # fmt: skip
 
 
 forms = st.one_of(disc_forms(), rail_forms())
@@ -50,6 +60,14 @@ def agrees(text: str, value: float, unit: str) -> bool:
         return "less than" in text
     match = re.search(rf"([\d.]+) {name}\b", text)
     return match is not None and abs(float(match[1]) * scale - abs(value)) <= 0.0501 * abs(value)
+
+
+def fine(value: float, finish: float | None, unit: str) -> bool:
+    """Finer than the finish by the figure that a person reads: 1.49 um is printed 1.5, and is no finer."""
+    if finish is None:
+        return False
+    scale = UNIT[unit][1]
+    return float(f"{abs(value) / scale:.1e}") * scale < finish * (1.0 - 1e-9)
 
 
 @given(st.floats(1e-6, 1e6))
@@ -116,17 +134,17 @@ def test_title_of_a_face_tells_what_stands_out(got, finish, unit) -> None:
     parts = {k: v for k, v in got.items() if v is not None and k != "flatness"}
     biggest = max(abs(v) for v in parts.values())
     least = max(words.NOTHING, 0.1 * biggest, 0.02 * (finish or 0.0))
-    some = biggest >= max(finish or 0.0, words.NOTHING)
+    some = any(abs(v) >= least and not fine(v, finish, unit) for v in parts.values())
     for key, value in parts.items():
         told = words.part_words(key, value, unit) in said
         beside = "bow" in parts or not some
-        above = abs(value) >= (finish or 0.0)
+        above = not fine(value, finish, unit)
         must = abs(value) >= least and (above or (beside and abs(value) >= 0.2 * biggest))
         assert told == must, (key, value)
-        if told and abs(value) < (finish or 0.0):
+        if told and fine(value, finish, unit):
             assert words.REMARK in said
     if biggest < least:
-        flat = finish is not None and words.NOTHING <= got["flatness"] < finish
+        flat = got["flatness"] >= words.NOTHING and fine(got["flatness"], finish, unit)
         assert ("flat to the finish" in said) == flat
 
 
@@ -157,11 +175,11 @@ def test_headline_is_true_of_every_disc(faces, finish, unit) -> None:
         if abs(value) >= words.NOTHING:
             word = "domed" if value > 0 else "hollow"
             assert word in piece[0] or (alone == set(faces) and word in first)
-        if finish is not None and abs(value) < finish:
+        if fine(value, finish, unit):
             assert words.REMARK in said
-    if all(finish is None or abs(g["sphere"]) >= finish for g in faces.values()):
+    if not any(fine(g["sphere"], finish, unit) for g in faces.values()):
         assert words.REMARK not in first
-    flat = finish is not None and all(g["flatness"] < finish for g in faces.values())
+    flat = all(fine(g["flatness"], finish, unit) for g in faces.values())
     assert ("flat to the finish" in said) == flat
 
 
@@ -172,7 +190,7 @@ def test_headline_of_rails(faces, finish, unit) -> None:
     assert not FORBIDDEN.search(said)
     assert "dome" not in said
     assert said.count(words.REMARK) <= len(faces)
-    together = all(finish is not None and got["flatness"] < finish for got in faces.values())
+    together = all(fine(got["flatness"], finish, unit) for got in faces.values())
     assert "flat to the finish" in said or not together
     for name, got in faces.items():
         alone = together and len(faces) == 1
@@ -182,10 +200,10 @@ def test_headline_of_rails(faces, finish, unit) -> None:
         trace = max(words.NOTHING, 0.02 * (finish or 0.0))
         for key, value in values.items():
             told = words.part_words(key, value, unit).replace(",", "")
-            share = 0.2 if abs(value) < (finish or 0.0) else 0.1
+            share = 0.2 if fine(value, finish, unit) else 0.1
             least = max(trace, share * biggest)
             assert (told in line) == (abs(value) >= least), (key, value)
-            if abs(value) >= least and finish is not None and abs(value) < finish:
+            if abs(value) >= least and fine(value, finish, unit):
                 assert words.REMARK in said
                 assert together or words.REMARK in line.split(told)[1]
         if not any(abs(v) >= words.NOTHING for v in values.values()):

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import copy
-import time
 import tomllib
 
 import pytest
+from effort import Effort
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from study_typed import LONG, SHORTEST
@@ -16,19 +16,19 @@ from sim.study.model import Study
 from sim.study.read import parse, parse_document
 
 QUIET = settings(max_examples=200, deadline=None, suppress_health_check=list(HealthCheck))
-SLOWEST = 2.0  # seconds; on a busy machine
+MOST_CALLS = 200_000  # of functions written in Python, to read a study or refuse it
 
 
 def outcome(read, source) -> Study | list[str]:
     """What came of it, with everything checked that must hold for every study whatever."""
-    started = time.monotonic()
     error = None
     study = None
-    try:
-        study = read(source)
-    except StudyError as caught:
-        error = caught
-    assert time.monotonic() - started < SLOWEST
+    with Effort(builtins=False) as effort:
+        try:
+            study = read(source)
+        except StudyError as caught:
+            error = caught
+    assert effort.calls < MOST_CALLS
     if error is None:
         assert isinstance(study, Study)
         assert study.steps

@@ -1,45 +1,34 @@
-"""The rows themselves: all pass, none can pass by accident, all in under twenty seconds."""
+"""The rows themselves: all pass, and none can pass by accident (how long they take: benchmarks)."""
 
-import time
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 import sim.verify
-from sim.verify import Row, moments, verify, wear
+from sim.verify import Row, verify
 from sim.verify.page import page
 from sim.verify.row import absolute, relative
 
 
 @pytest.fixture(scope="module")
 def outcome():
-    # Both loops once, so that compiling them for the first time is not counted.
-    wear.volumes_lost(wear.rough_step(1), cells=16)
-    list(moments.one_set_of_points(cells=28, number=8))
-    start = time.process_time()
-    rows = verify()
-    return rows, time.process_time() - start
+    return verify()
 
 
 def test_every_row_passes(outcome):
-    failed = [row for row in outcome[0] if not row.ok]
+    failed = [row for row in outcome if not row.ok]
     assert not failed, "\n".join(map(str, failed))
 
 
-def test_under_twenty_seconds(outcome):
-    # a requirement of the plan, on one core
-    assert outcome[1] < 20.0
-
-
 def test_rows_are_named_apart_and_name_their_source(outcome):
-    names = [row.name for row in outcome[0]]
+    names = [row.name for row in outcome]
     assert len(set(names)) == len(names)
-    assert all(row.source and np.isfinite([row.expected, row.got, row.tolerance]).all() for row in outcome[0])
+    assert all(row.source and np.isfinite([row.expected, row.got, row.tolerance]).all() for row in outcome)
 
 
 def test_every_checked_subject_is_there(outcome):
-    text = " ".join(row.name for row in outcome[0])
+    text = " ".join(row.name for row in outcome)
     for word in (
         "Volume",
         "spin",
@@ -99,4 +88,4 @@ def test_validation_page_is_of_these_rows(outcome):
         lines = [line for line in text.replace("\\|", "¦").splitlines() if line.startswith("| ")]
         return [[cell.strip() for cell in line.split("|")[1:4]] for line in lines]
 
-    assert left(kept) == left(page(outcome[0]))
+    assert left(kept) == left(page(outcome))
