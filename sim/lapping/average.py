@@ -198,7 +198,7 @@ class Pair:
         reports: Array,
         warm: bool,
     ) -> list[tuple[Array, Array]]:
-        """Pressure x speed seen by the land of both faces, summed over the chunks of each part; fills reports."""
+        """Pressure x speed seen by the land of both faces, summed over each part; fills reports."""
         bottom = np.zeros((len(parts), *self.bottom.land.shape))
         top = np.zeros((len(parts), *self.top.land.shape))
         wanted = [(part, k) for part, chunks in enumerate(parts) for k in chunks]

@@ -39,8 +39,8 @@ def settling_time(pair: Pair, motion: Motion, rates: tuple[float, float]) -> flo
 class Block:
     """A block of strokes: metal lost by both (ny, nx) [m] and what it tells of itself.
 
-    `error` [m]: rms of what the second-order step in it makes otherwise; `step` and `doubt` (6,) [m]: the same,
-    and the error of the sample, in the forms of bottom and top.
+    `error` [m]: rms of what the second-order step in it makes otherwise; `step` and `doubt` (6,) [m]: the
+    same, and the error of the sample, in the forms of bottom and top.
     """
 
     pair: Pair
@@ -66,17 +66,20 @@ class Block:
     ) -> Block:
         """`time` [s] at a fresh dab's cut, by a Runge-Kutta step of third order with one of second in it.
 
-        Weights 1/6, 1/6, 2/3 at the beginning, the end and the middle (E. Fehlberg, NASA TR R-315 (1969), from
-        memory).  The later stages are worked out on a `part` of the same poses, as changes to the first.
+        Weights 1/6, 1/6, 2/3 at the beginning, the end and the middle (E. Fehlberg, NASA TR R-315 (1969),
+        from memory).  The later stages are worked out on a `part` of the same poses, as changes to the first.
         """
         z = moment.heights[pair.bottom.name], moment.heights[pair.top.name]
+        full = rates[0] * time, rates[1] * time
         first = pair.average(z[0], z[1], sample, part)
         one = first.bottom, first.top
-        full = rates[0] * time, rates[1] * time
-        end = (y - t * a for y, t, a in zip(z, full, one, strict=True))
-        two = pair.moved(*end, sample, first)
-        middle = (y - 0.25 * t * (a + b) for y, t, a, b in zip(z, full, one, two, strict=True))
-        three = pair.moved(*middle, sample, first)
+
+        def stage(share: float, rate: tuple[Array, ...]) -> tuple[Array, Array]:
+            bottom, top = (y - share * t * a for y, t, a in zip(z, full, rate, strict=True))
+            return pair.moved(bottom, top, sample, first)
+
+        two = stage(1.0, one)
+        three = stage(0.5, tuple(0.5 * (a + b) for a, b in zip(one, two, strict=True)))
         stages = tuple(zip(one, two, three, strict=True))
         rate = tuple((a + b + 4.0 * c) / 6.0 for a, b, c in stages)
         lost = tuple(t * r for t, r in zip(full, rate, strict=True))

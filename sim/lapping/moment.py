@@ -74,8 +74,8 @@ class Moment:
     `event`: "start", "block", "swap", "fresh grit", "step" (a step has ended) or "end".
     `heights` [m], `removed` mean depth of land worn off since the run began [m], `pressure_speed` mean
     over the last block [Pa m/s].  `lift_share`: share of the last block in which part of the overlap bore
-    nothing.  `scale_error`: largest departure from 1 of the factor on the top's load.  `doubt`: of the forms of
-    each plate, by poses and by steps.  `outcome`: on "end" only.
+    nothing.  `scale_error`: largest departure from 1 of the factor on the top's load.  `doubt`: of the forms
+    of each plate, by poses and by steps.  `outcome`: on "end" only.
     """
 
     clock: Clock

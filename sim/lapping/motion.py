@@ -231,7 +231,7 @@ class Motion:
 
     @cached_property
     def clocks(self) -> tuple[str, ...]:
-        """What runs on beside the phase of the stroke: "theta", "alpha" (where it is not theta), "traverse"."""
+        """What runs on beside the stroke: "theta", "alpha" (where it is not theta), "traverse"."""
         step = self.step
         turns, walks = step.turn.angle != 0.0, step.walk.angle != 0.0
         undone = turns and walks and step.turn == replace(step.walk, angle=-step.walk.angle)
@@ -265,26 +265,41 @@ class Motion:
         return np.array([rate[name] for name in self.clocks])
 
     def arc_means(self, strokes: Array) -> tuple[Array, Array]:
-        """Speed x 1, c and c c^T at `strokes` (n, 6), in units of their size, and the means of the whole path (6,).
+        """Speed x 1, c and c c^T at `strokes` (n, 6), by their size, and the means of the whole path (6,).
 
-        The moment law lives on these means.  Nothing (n, 0) where they are not those of one stroke: an operator
-        who walks, a zigzag, an unsteady hand, a top that does not travel.
+        The moment law lives on these means.  Nothing (n, 0) where they are not those of one stroke: an
+        operator who walks, a zigzag, an unsteady hand, a top that does not travel.
         """
-        step = self.step
-        if step.walk.angle != 0.0 or step.curve.period != 1.0 or not step.hand.steady or self._speed == 0.0:
-            return np.empty((strokes.size, 0)), np.empty(0)
-        centre, turned = np.array(step.centre), _turned(np.eye(2), np.full(2, step.direction)).T
-        size = self._extent + float(np.abs(centre).max())
-        products = turned @ arc_moments(step.curve) @ turned.T + np.outer(centre, centre)
-        place = arc_middle(step.curve) @ turned.T + centre
-        means = np.array([1.0, *(place / size), *(products[[0, 0, 1], [0, 1, 1]] / size**2)])
+        means = self._path_means
+        if not means.size:
+            return np.empty((strokes.size, 0)), means
         poses = self.poses(strokes)
-        x, y = poses.cx / size, poses.cy / size
+        x, y = poses.cx / self._reach, poses.cy / self._reach
         speed = np.hypot(poses.vx, poses.vy) / self._speed
         return speed[:, None] * np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1), means
 
+    @cached_property
+    def _path_means(self) -> Array:
+        """Means of `arc_means` by quadrature of the path (6,); (0,) where they are not those of a stroke."""
+        step = self.step
+        if step.walk.angle != 0.0 or step.curve.period != 1.0 or not step.hand.steady or self._speed == 0.0:
+            return np.empty(0)
+        centre = np.array(step.centre)
+        turned = _turned(np.eye(2), np.full(2, step.direction)).T
+        middle = turned @ arc_middle(step.curve)
+        products: Array = turned @ (arc_moments(step.curve) @ turned.T)
+        products = products + np.outer(centre, centre) + np.outer(centre, middle) + np.outer(middle, centre)
+        first = (middle + centre) / self._reach
+        second = products[[0, 0, 1], [0, 1, 1]] / self._reach**2
+        return np.concatenate([[1.0], first, second])
+
+    @cached_property
+    def _reach(self) -> float:
+        """How far the centre of the top may come from the bench's [m], about."""
+        return self._extent + max(abs(place) for place in self.step.centre)
+
     def scatter_of(self, strokes: Array, block: NDArray[np.int64]) -> tuple[Array, Array]:
-        """How the hand strays at `strokes` (n,): values (n, k) and their means (k,) over a `block` of strokes.
+        """How the hand strays at `strokes` (n,): values (n, k), and their means (k,) over a `block`.
 
         Nothing (k = 0) for a steady hand.
         """
@@ -297,9 +312,11 @@ class Motion:
             size = max(self._extent, 1e-300)
             x, y = aside[:, 0] / size, aside[:, 1] / size
             a = amplitude - 1.0
-            return np.stack([a, a * a, hurry - 1.0, a * (hurry - 1.0), veer, veer * veer, x, y, x * x, y * y], 1)
+            return np.stack(
+                [a, a * a, hurry - 1.0, a * (hurry - 1.0), veer, veer * veer, x, y, x * x, y * y], 1
+            )
 
-        own, means = strays(strokes), strays(block + 0.5).mean(axis=0)
+        own, means = strays(strokes), strays(block.astype(np.float64) + 0.5).mean(axis=0)
         used = np.any(own != own[:1], axis=0)
         return own[:, used], means[used]
 
@@ -315,8 +332,8 @@ class Motion:
     @cached_property
     def _extent(self) -> float:
         """Half the extent of the curve [m]."""
-        places = self.step.curve.position(2.0 * pi * self.step.curve.period * np.arange(64) / 64.0)
-        return float(np.abs(places).max())
+        phase: Array = 2.0 * pi * self.step.curve.period * np.arange(64, dtype=np.float64) / 64.0
+        return float(np.abs(self.step.curve.position(phase)).max())
 
     @property
     def _indexes(self) -> list[Turn]:

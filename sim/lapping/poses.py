@@ -11,6 +11,7 @@ what all this is worth.
 from __future__ import annotations
 
 from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -37,7 +38,9 @@ FEWEST_A_STROKE = 12  # poses, for every stroke of a block to have its own
 LAW = 3.0  # strength of what the moment law lives on, beside waves
 MOST_CHANGE = 0.5  # of a share
 BINS = 8  # of one angle, within which strokes are put in the order of the next
-HALVES_APART = 0.5  # two interleaved halves of equally spaced phases differ at least twice as much as both err
+HALVES_APART = (
+    0.5  # two interleaved halves of equally spaced phases differ at least twice as much as both err
+)
 MOST_STROKES = 4096  # of a block that are looked at one by one
 
 
@@ -95,7 +98,7 @@ def _equal(number: int) -> tuple[Array, Array]:
 
 
 def _mended(motion: Motion, places: Array, shares: Array) -> Array:
-    """Shares (n,) changed as little as may be, so that what the moment law lives on is that of the whole path."""
+    """Shares (n,) changed as little as may be, to the means of the path that the moment law lives on."""
     values, means = motion.arc_means(places)
     off = means - shares @ values
     solved = np.linalg.lstsq((values * shares[:, None]).T @ values, off, rcond=1e-10)[0]
@@ -193,7 +196,9 @@ def _two_lattices(
     places = np.empty(2 * half)
     k = np.arange(half)
     for which in range(2):
-        generator = choice[(block + which * (1 + block // len(choice) % max(1, len(choice) - 1))) % len(choice)]
+        generator = choice[
+            (block + which * (1 + block // len(choice) % max(1, len(choice) - 1))) % len(choice)
+        ]
         offset = (shift[1] + which * GOLDEN) % 1.0
         phase = (k + (shift[0] + 0.5 * which) % 1.0) / half
         rank = np.floor((k * generator / half + offset - drift * phase) % 1.0 * ordered.size).astype(int)
@@ -202,7 +207,7 @@ def _two_lattices(
 
 
 def _order(slow: Array, clocks: tuple[str, ...]) -> NDArray[np.intp]:
-    """Strokes by half turns (whole traverses) of the first clock; by those of the next within an eighth of it.
+    """Strokes by half turns (whole traverses) of the first clock, within an eighth of it by the next.
 
     Counted from where the block begins, the way round that each clock runs: so a set-up that is turned or
     mirrored has its poses turned or mirrored.

@@ -1,9 +1,9 @@
 """Weights for instants of a motion, so that a few of them stand for all the strokes of a block.
 
 What a stroke wears runs on with several clocks at once: the phase of the stroke, the angle of the top, where
-the operator stands, the traverse of a zigzag.  As a function of them it is a sum of waves whose strength falls
-with their order; how fast is known well enough beforehand.  The mean of each wave over a block is known in
-closed form, so the weights are those whose error is least over all such functions (the best linear unbiased
+the operator stands, the traverse of a zigzag.  As a function of them it is a sum of waves whose
+strength falls with their order; how fast is known well enough beforehand.  The mean of each wave over a block
+is known in closed form, so the weights are those whose error is least over all such functions (the best linear unbiased
 rule for a random function of that spectrum; A. O'Hagan, J. Stat. Plan. Inference 29 (1991) 245, from memory).
 No wave of low order is then taken for a constant, whatever the turn, the places or the length of the block.
 """

@@ -24,6 +24,7 @@ from sim.lapping.gauge import on_top_by_reading, satisfied
 from sim.lapping.moment import Clock, Doubt, Moment, frozen
 from sim.lapping.motion import Motion
 from sim.lapping.poses import GOLDEN, PLASTIC, block_sample
+from sim.lapping.settings import Settings
 from sim.lapping.step import Grit, Step
 from sim.lapping.support import check_stands
 from sim.lapping.wear import kappa, kappa_from_observation, rubbing_until, settled, wear_time
@@ -40,48 +41,6 @@ PARTS_OF_TURN = 8.0, 32.0  # ... such parts of a turn, so that its strokes are l
 BLOCKS_IN_ORDER = 96.0  # about so many in the step, within those limits
 FEW_BLOCKS = 10.0  # in the step: later stages on more than a quarter of the poses
 REPEATED = 2.0  # a block that wants so many times the poses is done again with more
-
-
-@dataclass(frozen=True)
-class Settings:
-    """Numerical choices; `docs/numerics.md` shows how the defaults were found.
-
-    `poses` to begin with in a block's sample, then as many between `fewest_poses` and `most_poses` as keep what
-    they leave open in any form, all blocks together, within `accuracy` as a share of the metal that the step
-    takes off; `tolerance`: difference of a second-order step inside a block, as a share of the mean squeeze;
-    `longest`: of a block, in units of the time in which a mismatch dies; `look_every` strokes at most where an
-    `until` is watched.
-    """
-
-    poses: int = 64
-    fewest_poses: int = 16
-    most_poses: int = 2048
-    accuracy: float = 0.002
-    tolerance: float = 0.002
-    longest: float = 1.4
-    look_every: int = 4
-    observing_poses: int = 256
-
-    def __post_init__(self) -> None:
-        if not 1 <= self.fewest_poses <= self.poses <= self.most_poses:
-            raise ValueError("poses must lie between fewest_poses and most_poses")
-
-    def finer(self) -> Settings:
-        """The same with twice the poses and half the blocks: what moves shows what both may be off by.
-
-        The difference that a step tells goes with the cube of a block's length, so an eighth of it is allowed; what
-        poses leave open falls as the power 3/2 of their number.
-        """
-        return replace(
-            self,
-            poses=2 * self.poses,
-            fewest_poses=2 * self.fewest_poses,
-            most_poses=2 * self.most_poses,
-            accuracy=self.accuracy / 2.0**1.5,
-            tolerance=0.125 * self.tolerance,
-            longest=0.5 * self.longest,
-            observing_poses=2 * self.observing_poses,
-        )
 
 
 def lap(
@@ -296,7 +255,7 @@ class _Work:
         return self._whole(max(wanted, self.settings.poses) if motion.fixed_angle else wanted)
 
     def _part(self, step: Step, clock: Clock, number: int) -> tuple[int, ...]:
-        """Chunks on which the later stages are worked out: fewer where a block is a small share of the step."""
+        """Chunks on which later stages are worked out: fewer where a block is a small share of the step."""
         blocks = step.total_strokes / number
         parts = 4 if blocks >= FEW_BLOCKS else 2 if blocks >= 0.5 * FEW_BLOCKS else 1
         return tuple(range(clock.block % parts, CHUNKS, parts))
@@ -308,7 +267,7 @@ class _Work:
         return min(self.settings.most_poses, max(self.settings.fewest_poses, whole))
 
     def _wanted_poses(self, step: Step, moment: Moment, block: Block, number: int, poses: int) -> float:
-        """Poses with which a block like this leaves the forms as sure as they are to be at the end of the step.
+        """Poses with which a block like this leaves the forms as sure as they are to be in the end.
 
         What blocks leave open adds up as squares, so each may use the share of the square that it has of the
         metal.

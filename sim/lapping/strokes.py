@@ -234,20 +234,17 @@ def _along(curve: Curve, value: Callable[[Array], Array]) -> Array:
     return result
 
 
-@lru_cache(maxsize=64)
 def path_length(curve: Curve) -> float:
     """Length of the path over one period of the curve [m], by Gauss-Legendre quadrature piece by piece."""
     return float(_along(curve, lambda phi: np.ones(phi.shape)))
 
 
-@lru_cache(maxsize=64)
 def arc_middle(curve: Curve) -> Array:
     """Mean place over one period, weighted by arc length, from the curve's origin (2,) [m]."""
     length = path_length(curve)
     return _along(curve, curve.position) / length if length > 0.0 else np.zeros(2)
 
 
-@lru_cache(maxsize=64)
 def arc_moments(curve: Curve) -> Array:
     """Mean of c c^T over one period, weighted by arc length, about the curve's origin (2, 2) [m2].
 

@@ -150,7 +150,7 @@ def form_names(outline: Outline) -> tuple[str, str, str]:
 
 
 def _errors(outline: Outline) -> Array:
-    """Form errors of `form_names` from the coefficients of x^2 + y^2, x^2 - y^2, 2xy (in units of R), (3, 3)."""
+    """`form_names` from the coefficients of x^2 + y^2, x^2 - y^2, 2xy in units of R, (3, 3)."""
     if not outline.long:
         return np.diag([-1.0, 2.0, 2.0])
     # z = a1 x^2 + a2 y^2 + b 2xy, x along the longer side.

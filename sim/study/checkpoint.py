@@ -7,7 +7,7 @@ it gives the same bits as a run that was never stopped.
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, fields
+from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.errors import CommandError, RunFileError
-from sim.lapping.run import Clock, Moment
+from sim.lapping.moment import Clock, Doubt, Moment
 from sim.study.model import Study
 from sim.study.recorder import Entry, Frame, Heading, Recorder
 from sim.study.runfile import FORM_KEYS, Run, read_resume, write_run
@@ -63,10 +63,10 @@ def save(
     assert recorder.last is not None
     moment = recorder.last
     plain = {f.name: getattr(moment, f.name) for f in fields(moment) if f.name not in (*MAPS, "clock")}
-    told = {name: dict(errors) for name, errors in moment.error.items()}
+    doubt = {name: asdict(told) for name, told in moment.doubt.items()}
     state = {
         "clock": {f.name: getattr(moment.clock, f.name) for f in fields(moment.clock)},
-        "moment": {**plain, "removed": dict(moment.removed), "error": told},
+        "moment": {**plain, "removed": dict(moment.removed), "doubt": doubt},
         "entries": len(recorder.entries),
         "frames": [frame.metal for frame in recorder.frames],
         "gap": recorder.gap,
@@ -112,10 +112,15 @@ def _own(values: Array) -> Array:
 
 
 def _moment(run: Run, state: dict[str, Any]) -> Moment:
+    told = state["moment"].pop("doubt")
     return Moment(
         clock=Clock(**state["clock"]),
         heights={name: _own(record.frames[-1]) for name, record in run.plates.items()},
         pressure_speed={name: _own(record.pressure_speed) for name, record in run.plates.items()},
+        doubt={
+            name: Doubt(**{part: tuple(values) for part, values in doubt.items()})
+            for name, doubt in told.items()
+        },
         **state["moment"],
     )
 
