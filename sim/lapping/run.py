@@ -52,7 +52,7 @@ def lap(
     margin: EdgeMargin = EdgeMargin(),  # noqa: B008 (frozen)
     threads: int = 1,
     after: Moment | None = None,
-    settings: Settings = Settings(),
+    settings: Settings = Settings(),  # noqa: B008 (frozen)
 ) -> Iterator[Moment]:
     """Lap `plates` through `steps`, `rounds` times; yield the start and every moment that follows.
 
