@@ -157,7 +157,12 @@ class Reading:
         return slope, abs(np.hypot(*slope) - 1) < 0.05 and abs(d[1, 1] - d[1, 0] - d[0, 1] + d[0, 0]) < 0.25
 
     def outward(self, j, i):
-        """Unit normal of the nearest edge at a cell, from the even blocks about it."""
+        """Unit normal of the edge in a cell, or of the nearest from the even blocks about it."""
+        v, u = j - self.far, i - self.far
+        if 0 <= v < self.edges.x.shape[0] and 0 <= u < self.edges.x.shape[1]:
+            normal = normal_in(self.edges, v, u)
+            if normal is not None:
+                return normal
         slopes = [self.slope(v, u) for v in (j - 1, j) for u in (i - 1, i) if v >= 0 and u >= 0]
         total = -sum((slope for slope, even in slopes if even), np.zeros(2))
         return total / np.hypot(*total) if total.any() else total
@@ -201,11 +206,16 @@ class Reading:
             corners = [(v, u) for v in (0, 1) for u in (0, 1)]
             other = turn @ sum(weights[v, u] * self.outward(j + v, i + u) for v, u in corners)
             b = half_plane(deep, other) if abs(deep) < 0.71 else float(deep > 0)
+            on_a_cell = np.abs(t - np.round(t)).max() < 1e-6
+            if on_a_cell and abs(deep) < 0.71 and abs(self.ratio - 1) < 1e-12 and self.square(turn):
+                b = (weights * self.block(self.cover, j, i)).sum()
         else:
             b = (weights * self.block(self.cover, j, i)).sum()
-        square = abs(turn[0, 0] * turn[0, 1]) < 1e-9
-        subcells = (own_subcells, self.subcells(fx, fy, turn)) if square else None
+        subcells = (own_subcells, self.subcells(fx, fy, turn)) if self.square(turn) else None
         return in_common(a, b, own, other, subcells)
+
+    def square(self, turn):
+        return abs(turn[0, 0] * turn[0, 1]) < 1e-6
 
     def subcells(self, fx, fy, turn):
         """Sub-cells of a reader's cell whose middles lie in sub-cells of land."""

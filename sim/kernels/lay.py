@@ -274,21 +274,25 @@ def _share_edges(own: Face, other: Face, cos: float, sin: float, rows: Rowset, s
     elsewhere it is read between four cells.
     """
     width = other.cover.shape[1]
-    one, up = np.uint64(1), np.uint64(width)
+    zero, one, up = np.uint64(0), np.uint64(1), np.uint64(width)
     land = own.land.ravel()
     normal_x, normal_y = own.edges[0].ravel(), own.edges[1].ravel()
     bits = own.bits.ravel()
     cover, depth, kind = other.cover.ravel(), other.depth.ravel(), other.kind.ravel()
     out_u, out_v = other.outward[0].ravel(), other.outward[1].ravel()
+    shares, points, places = rows.share, rows.edge_point, rows.edge_place
+    cells, across, along = rows.edge_cell, rows.edge_across, rows.edge_along
+    fine = other.fine
     scale = other.cell / own.cell
     # Only at a quarter turn may straight edges lie on each other for long.
-    square = abs(cos * sin) < 1e-9
+    square = abs(cos * sin) < TIE
+    on_cells = square and abs(scale - 1.0) < 1e-12
     for e in range(some):
-        i = rows.edge_cell[e]
+        i = cells[e]
         i2 = i + up
-        tx = rows.edge_across[e]
-        ty = rows.edge_along[e]
-        place = rows.edge_place[e]
+        tx = across[e]
+        ty = along[e]
+        place = places[e]
         a = land[place]
         x = y = 0.0
         plain = kind[i] == ONE_EDGE
@@ -302,7 +306,7 @@ def _share_edges(own: Face, other: Face, cos: float, sin: float, rows: Rowset, s
             high = depth[i2] + tx * (depth[i2 + one] - depth[i2])
             deep = scale * (low + ty * (high - low))
             if abs(deep) >= CORNER:
-                rows.share[rows.edge_point[e]] = a if deep > 0.0 else 0.0
+                shares[points[e]] = a if deep > 0.0 else 0.0
                 continue
             low = out_u[i] + tx * (out_u[i + one] - out_u[i])
             high = out_u[i2] + tx * (out_u[i2 + one] - out_u[i2])
@@ -313,6 +317,8 @@ def _share_edges(own: Face, other: Face, cos: float, sin: float, rows: Rowset, s
             x = cos * u - sin * v
             y = sin * u + cos * v
             b = _covered(deep, x, y)
+            if on_cells and min(tx, 1.0 - tx) < TIE and min(ty, 1.0 - ty) < TIE:
+                b = cover[(i2 if ty > 0.5 else i) + (one if tx > 0.5 else zero)]
         else:
             low = cover[i] + tx * (cover[i + one] - cover[i])
             high = cover[i2] + tx * (cover[i2 + one] - cover[i2])
@@ -324,9 +330,9 @@ def _share_edges(own: Face, other: Face, cos: float, sin: float, rows: Rowset, s
             elif square:
                 at_x = np.int64(i) % width + tx
                 at_y = np.int64(i) // width + ty
-                there = _gather_bits(other.fine, at_x, at_y, cos / scale, -sin / scale)
+                there = _gather_bits(fine, at_x, at_y, cos / scale, -sin / scale)
                 share = _by_count(a, b, bits[place], there)
-        rows.share[rows.edge_point[e]] = share
+        shares[points[e]] = share
 
 
 @kernel

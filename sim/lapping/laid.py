@@ -224,11 +224,17 @@ class Laid:
 
     @cached_property
     def _outward(self) -> Array:
-        """The way out over the nearest edge at each cell, (2, ...), padded: from the even blocks about it."""
+        """The way out over the nearest edge at each cell, (2, ...), padded.
+
+        The normal of the cell's own edge, or what the even blocks about it say.
+        """
         slope, even = self._slope
         total = np.sum(_corners(np.pad(-slope * even, ((0, 0), (1, 1), (1, 1)))), axis=0)
         length = np.hypot(total[0], total[1])
         outward: Array = total / np.where(length > 0.0, length, 1.0)
+        inner = outward[:, self._pad : -self._pad, self._pad : -self._pad]
+        has_edge = self._edges.any(axis=0)
+        inner[:, has_edge] = self._edges[:, has_edge]
         return outward
 
     @cached_property

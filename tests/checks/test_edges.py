@@ -99,7 +99,7 @@ def test_overlap_of_two_discs_is_of_second_order():
 
 
 def test_shares_of_the_removal_do_not_depend_on_the_grid():
-    """Mean removal of a grooved pair is load times path over land wherever the grid falls (Preston; 0.5 %)."""
+    """Mean removal of a grooved pair is load times path over land, wherever the grid falls (Preston)."""
     grooves = Grooves("square", 0.012, 0.002, angle=0.2)
     for cells in (64, 70, 81, 101):
         top, bottom = (body(n, Disc(0.16), 3000.0 * pi * RADIUS**2, cells, grooves=grooves) for n in "AB")
