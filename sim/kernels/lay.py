@@ -3,19 +3,20 @@
 What is gathered is the land fraction and what is left of the height after its least-squares quadratic;
 the quadratic itself is added exactly, so that spheres, saddles and twists do not wear away by being read.
 
-Where a cell is partly land on both faces, what faces what depends on the edges: `_in_common`.
+Where a cell is partly land on both faces, what faces what depends on the edges: `share.in_common`.
 """
 
 from __future__ import annotations
 
 import math
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sim.kernels.compile import kernel
 from sim.kernels.settle import add_row
+from sim.kernels.share import by_count, covered, gather_bits, in_common
 
 __all__ = ["PAD", "Face", "Rowset", "gather", "lay_shifted", "make_rowset"]
 
@@ -23,7 +24,6 @@ BARE, WHOLE, ONE_EDGE, MIXED = range(4)  # between four cells lies: no land; not
 TIE = 1e-6  # of a cell
 CORNER = 0.71  # of a cell: no edge farther than this from its middle cuts it
 PAD = 2  # empty cells round the gathered maps, so that four neighbours always exist
-SUB = 8  # sub-cells along a side of a cell, a bit each
 EDGE = 1e-3  # of a cell: how far inside a gathered map every place stays, so that round-off never leaves it
 
 Array = NDArray[np.float64]
@@ -99,45 +99,6 @@ def make_rowset(lines: int, width: int, points: int) -> Rowset:
 
 
 @kernel
-def _counted(bits: Any) -> Any:
-    """How many bits are set."""
-    bits -= (bits >> np.uint64(1)) & np.uint64(0x5555555555555555)
-    bits = (bits & np.uint64(0x3333333333333333)) + ((bits >> np.uint64(2)) & np.uint64(0x3333333333333333))
-    bits = (bits + (bits >> np.uint64(4))) & np.uint64(0x0F0F0F0F0F0F0F0F)
-    return np.int64((bits * np.uint64(0x0101010101010101)) >> np.uint64(56))
-
-
-@kernel
-def _by_count(a: float, b: float, own: Any, other: Any) -> Any:
-    """Share of a cell that is land on both faces, `a` and `b` of it on each, where edges are many.
-
-    Between the least and the most that `a` and `b` can have in common, as the sub-cells `own`, `other` have.
-    """
-    n_own = _counted(own)
-    n_other = _counted(other)
-    least = max(n_own + n_other - SUB * SUB, 0)
-    most = min(n_own, n_other)
-    if least == most:  # a sliver: taken as edges on each other
-        return min(a, b)
-    low = max(a + b - 1.0, 0.0)
-    return low + (min(a, b) - low) * (_counted(own & other) - least) / (most - least)
-
-
-@kernel
-def _in_common(a: float, b: float, along: float) -> float:
-    """Share of a cell that is land on both faces, `a` and `b` of it on each.
-
-    `along`: cosine of the angle between their edges.  Edges that face the same way have the smaller land in
-    common, edges that face each other what does not fit side by side, edges square to each other the product:
-    exact for straight edges.  Between these it goes with the cosine.
-    """
-    crossing = a * b
-    if along >= 0.0:
-        return crossing + min(along, 1.0) * (min(a, b) - crossing)
-    return crossing + max(along, -1.0) * (crossing - max(a + b - 1.0, 0.0))
-
-
-@kernel
 def lay_shifted(bottom: Face, top: Face, sx: int, sy: int, radius: float, rows: Rowset, loaded: Array) -> int:
     """Fill `rows` and the `loaded` sums for the top laid `sx`, `sy` cells over; returns the rows used."""
     nyb, nxb = bottom.z.shape
@@ -200,9 +161,9 @@ def lay_shifted(bottom: Face, top: Face, sx: int, sy: int, radius: float, rows: 
             tx = edges_t[0, j - sy, i - sx]
             ty = edges_t[1, j - sy, i - sx]
             if (bx == 0.0 and by == 0.0) or (tx == 0.0 and ty == 0.0):
-                w = _by_count(lb[k], lt[k], bits_b[j, i], bits_t[j - sy, i - sx])
+                w = by_count(lb[k], lt[k], bits_b[j, i], bits_t[j - sy, i - sx])
             else:
-                w = _in_common(lb[k], lt[k], bx * tx + by * ty)
+                w = in_common(lb[k], lt[k], bx * tx + by * ty)
             more = w - shares[k]
             shares[k] = w
             xi = xi0 + k * unit
@@ -230,40 +191,6 @@ def _clip(start: float, step: float, last: float, lo: int, hi: int) -> tuple[int
     if a > hi or b < lo:
         return lo, lo
     return max(lo, math.ceil(a)), min(hi, math.floor(b) + 1)
-
-
-@kernel
-def _covered(depth: float, x: float, y: float) -> float:
-    """Share of a cell on the land side of a straight edge `depth` cells beyond its middle, normal (x, y)."""
-    wide = max(abs(x), abs(y))
-    narrow = min(abs(x), abs(y))
-    beyond = 0.5 * (wide + narrow) - abs(depth)
-    if beyond <= 0.0:
-        return 1.0 if depth > 0.0 else 0.0
-    if beyond >= narrow:
-        return 0.5 + depth / wide
-    corner = 0.5 * beyond * beyond / (wide * narrow)
-    return 1.0 - corner if depth > 0.0 else corner
-
-
-@kernel
-def _gather_bits(fine: Bits, at_x: float, at_y: float, fu: float, fv: float) -> Any:
-    """Sub-cells of one of own's cells that the other's land covers.
-
-    `at_x`, `at_y`: its middle in the other's padded cells; (`fu`, `fv`) one of own's cells along its row.
-    """
-    bits = np.uint64(0)
-    for n in range(SUB * SUB):
-        x = (n % SUB + 0.5) / SUB - 0.5
-        y = (n // SUB + 0.5) / SUB - 0.5
-        u = at_x + x * fu - y * fv + 0.5
-        v = at_y + x * fv + y * fu + 0.5
-        i = math.floor(u)
-        j = math.floor(v)
-        if 0 <= i < fine.shape[1] and 0 <= j < fine.shape[0]:
-            bit = math.floor((v - j) * SUB) * SUB + math.floor((u - i) * SUB)
-            bits |= ((fine[j, i] >> np.uint64(bit)) & np.uint64(1)) << np.uint64(n)
-    return bits
 
 
 @kernel
@@ -316,7 +243,7 @@ def _share_edges(own: Face, other: Face, cos: float, sin: float, rows: Rowset, s
             v = low + ty * (high - low)
             x = cos * u - sin * v
             y = sin * u + cos * v
-            b = _covered(deep, x, y)
+            b = covered(deep, x, y)
             if on_cells and min(tx, 1.0 - tx) < TIE and min(ty, 1.0 - ty) < TIE:
                 b = cover[(i2 if ty > 0.5 else i) + (one if tx > 0.5 else zero)]
         else:
@@ -326,12 +253,12 @@ def _share_edges(own: Face, other: Face, cos: float, sin: float, rows: Rowset, s
         share = a * b
         if 0.0 < a < 1.0 and 0.0 < b < 1.0:
             if (normal_x[place] != 0.0 or normal_y[place] != 0.0) and (x != 0.0 or y != 0.0):
-                share = _in_common(a, b, normal_x[place] * x + normal_y[place] * y)
+                share = in_common(a, b, normal_x[place] * x + normal_y[place] * y)
             elif square:
                 at_x = np.int64(i) % width + tx
                 at_y = np.int64(i) // width + ty
-                there = _gather_bits(fine, at_x, at_y, cos / scale, -sin / scale)
-                share = _by_count(a, b, bits[place], there)
+                there = gather_bits(fine, at_x, at_y, cos / scale, -sin / scale)
+                share = by_count(a, b, bits[place], there)
         shares[points[e]] = share
 
 
