@@ -147,8 +147,8 @@ class Laid:
 
     @cached_property
     def land(self) -> Array:
-        """Land fraction as it lies (ny, nx); a copy, so that every face comes to the kernels alike."""
-        return self.lay(self.plate.land).copy()
+        """Land fraction as it lies (ny, nx)."""
+        return self.lay(self.plate.land)
 
     @cached_property
     def _edges(self) -> Array:

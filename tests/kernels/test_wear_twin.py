@@ -44,7 +44,7 @@ def poses_of(rng, number, load, stiffness, cell, turned=True, amplitude=0.03):
         rows[:, loops.SPIN] = rng.normal(0.0, 0.5, number)
     rows[:, loops.WEIGHT] = rng.uniform(0.5, 1.5, number) / number
     rows[:, loops.LOAD] = load / (stiffness * cell**2)
-    rows[:, loops.MOMENT_X :] = rows[:, loops.LOAD, None] * rng.uniform(-0.1, 0.1, (number, 2))
+    rows[:, loops.MOMENT_X : loops.MOMENT_Y + 1] = rows[:, loops.LOAD, None] * rng.uniform(-0.1, 0.1, (number, 2))
     return rows
 
 
@@ -159,7 +159,7 @@ def test_quadratics_are_gathered_exactly():
     z = np.where(body.land > 0, 3e-6 * (x * x + y * y) / RADIUS**2, 0.0)
     rng = np.random.default_rng(6)
     rows = poses_of(rng, 5, 60.0, 3e9, cell)
-    rows[:, loops.MOMENT_X :] = 0.0
+    rows[:, loops.MOMENT_X : loops.MOMENT_Y + 1] = 0.0
     face_bottom, face_top = Laid(body, over=False).face(z), Laid(body, over=True).face(-z)
     scratch = loops.make_rowset(48, 48, 48 * 48)
     for row in rows:
