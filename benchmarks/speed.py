@@ -247,7 +247,7 @@ def twin(results: Results, loop: Callable[..., None], turn: Turn, name: str) -> 
     keys = ("cx", "cy", "theta", "vx", "vy", "spin", "weight")
     dicts = [dict(zip(keys, row[:7], strict=True), target=row[7:10]) for row in rows]
     land, cell = pair.bottom.land, pair.bottom.grid.cell
-    face = (zero, land, cell, 0.08)
+    face = (zero, land, cell, 0.08, pair.bottom.edges)
     slow = min(timed(lambda: slow_twin.wear(face, face, pair.stiffness, dicts), 2)) / 8
     bottom, top = pair.laid_bottom.face(zero), pair.laid_tops[0].face(zero)
     reports = np.zeros((8, loops.REPORT_COLUMNS))

@@ -2,6 +2,8 @@
 
 What is gathered is the land fraction and what is left of the height after its least-squares quadratic;
 the quadratic itself is added exactly, so that spheres, saddles and twists do not wear away by being read.
+
+Where a cell is partly land on both faces, what faces what depends on the edges: `share.in_common`.
 """
 
 from __future__ import annotations
@@ -14,14 +16,19 @@ from numpy.typing import NDArray
 
 from sim.kernels.compile import kernel
 from sim.kernels.settle import add_row
+from sim.kernels.share import by_count, covered, gather_bits, in_common
 
 __all__ = ["PAD", "Face", "Rowset", "gather", "lay_shifted", "make_rowset"]
 
+BARE, WHOLE, ONE_EDGE, MIXED = range(4)  # between four cells lies: no land; nothing else; one edge; anything
+TIE = 1e-6  # of a cell
+CORNER = 0.71  # of a cell: no edge farther than this from its middle cuts it
 PAD = 2  # empty cells round the gathered maps, so that four neighbours always exist
 EDGE = 1e-3  # of a cell: how far inside a gathered map every place stays, so that round-off never leaves it
 
 Array = NDArray[np.float64]
 Rows = NDArray[np.int64]
+Bits = NDArray[np.uint64]
 
 
 class Face(NamedTuple):
@@ -29,10 +36,17 @@ class Face(NamedTuple):
 
     z: Array  # heights [m]
     land: Array  # land fraction
+    edges: Array  # (2, ny, nx): x and y of the edge's normal in each cell, 0 where there is none or several
+    bits: Bits  # (ny, nx): which of the sub-cells are land, a bit each, lowest row and column first
+    begins: Rows  # (ny + 1): where each row begins in `ragged`
+    ragged: Rows  # columns of the cells that are partly land
     span: Rows  # (ny, 2): first and one past the last column with land
     rest: Array  # heights less `quadratic`, filled round the land, padded [m]
     cover: Array  # land fraction, padded
-    whole: NDArray[np.bool_]  # the four neighbours from here on are all land, padded
+    kind: NDArray[np.uint8]  # what the four neighbours from here on are, padded: one of the kinds above
+    depth: Array  # how far inside the nearest edge, in cells, padded
+    outward: Array  # (2, ...): the way out over the nearest edge, padded
+    fine: Bits  # `bits`, padded
     quadratic: Array  # (6,): of 1, x, y, x^2, xy, y^2 [m]
     cell: float  # [m]
     radius: float  # of the circle about the outline [m]
@@ -54,6 +68,12 @@ class Rowset(NamedTuple):
     ]  # of one row: where each point falls in the gathered map, and how far into the cell
     across: Array
     along: Array
+    # Points where the other's land may end: which they are, own cell, the other's cell and how far into it.
+    edge_point: Rows
+    edge_place: Rows
+    edge_cell: Bits
+    edge_across: Array
+    edge_along: Array
 
 
 def make_rowset(lines: int, width: int, points: int) -> Rowset:
@@ -70,6 +90,11 @@ def make_rowset(lines: int, width: int, points: int) -> Rowset:
         np.empty(width, np.uint64),
         np.empty(width),
         np.empty(width),
+        np.empty(points, np.int64),
+        np.empty(points, np.int64),
+        np.empty(points, np.uint64),
+        np.empty(points),
+        np.empty(points),
     )
 
 
@@ -81,6 +106,9 @@ def lay_shifted(bottom: Face, top: Face, sx: int, sy: int, radius: float, rows: 
     cx = sx - 0.5 * (nxb - nxt)
     cy = sy - 0.5 * (nyb - nyt)
     unit = bottom.cell / radius
+    begins, ragged = bottom.begins, bottom.ragged
+    edges_b, edges_t = bottom.edges, top.edges
+    bits_b, bits_t = bottom.bits, top.bits
     for i in range(9):
         loaded[i] = 0.0
     used = 0
@@ -120,6 +148,30 @@ def lay_shifted(bottom: Face, top: Face, sx: int, sy: int, radius: float, rows: 
             g0 += w
             g1 += w * xi
             g2 += w * xi * xi
+        # Seldom: cells partly land on both faces, apart from the loop above, which runs in vector registers.
+        for e in range(begins[j], begins[j + 1]):
+            i = ragged[e]
+            if i < lo or i >= hi:
+                continue
+            k = i - lo
+            if not 0.0 < lt[k] < 1.0:
+                continue
+            bx = edges_b[0, j, i]
+            by = edges_b[1, j, i]
+            tx = edges_t[0, j - sy, i - sx]
+            ty = edges_t[1, j - sy, i - sx]
+            if (bx == 0.0 and by == 0.0) or (tx == 0.0 and ty == 0.0):
+                w = by_count(lb[k], lt[k], bits_b[j, i], bits_t[j - sy, i - sx])
+            else:
+                w = in_common(lb[k], lt[k], bx * tx + by * ty)
+            more = w - shares[k]
+            shares[k] = w
+            xi = xi0 + k * unit
+            s0 += more * gaps[k]
+            s1 += more * gaps[k] * xi
+            g0 += more
+            g1 += more * xi
+            g2 += more * xi * xi
         add_row(loaded, eta, s0, s1, g0, g1, g2)
         used += 1
         n += hi - lo
@@ -142,6 +194,75 @@ def _clip(start: float, step: float, last: float, lo: int, hi: int) -> tuple[int
 
 
 @kernel
+def _share_edges(own: Face, other: Face, cos: float, sin: float, rows: Rowset, some: int) -> None:
+    """Fill the shares of the `some` points where the other's land may end.
+
+    Beside a straight edge the other's share of a cell follows from how deep the cell lies inside the edge,
+    elsewhere it is read between four cells.
+    """
+    width = other.cover.shape[1]
+    zero, one, up = np.uint64(0), np.uint64(1), np.uint64(width)
+    land = own.land.ravel()
+    normal_x, normal_y = own.edges[0].ravel(), own.edges[1].ravel()
+    bits = own.bits.ravel()
+    cover, depth, kind = other.cover.ravel(), other.depth.ravel(), other.kind.ravel()
+    out_u, out_v = other.outward[0].ravel(), other.outward[1].ravel()
+    shares, points, places = rows.share, rows.edge_point, rows.edge_place
+    cells, across, along = rows.edge_cell, rows.edge_across, rows.edge_along
+    fine = other.fine
+    scale = other.cell / own.cell
+    # Only at a quarter turn may straight edges lie on each other for long.
+    square = abs(cos * sin) < TIE
+    on_cells = square and abs(scale - 1.0) < 1e-12
+    for e in range(some):
+        i = cells[e]
+        i2 = i + up
+        tx = across[e]
+        ty = along[e]
+        place = places[e]
+        a = land[place]
+        x = y = 0.0
+        plain = kind[i] == ONE_EDGE
+        # On the border of two blocks round-off must not choose between them.
+        if min(tx, 1.0 - tx) < TIE:
+            plain = plain and kind[i + one if tx > 0.5 else i - one] != MIXED
+        if min(ty, 1.0 - ty) < TIE:
+            plain = plain and kind[i2 if ty > 0.5 else i - up] != MIXED
+        if plain:
+            low = depth[i] + tx * (depth[i + one] - depth[i])
+            high = depth[i2] + tx * (depth[i2 + one] - depth[i2])
+            deep = scale * (low + ty * (high - low))
+            if abs(deep) >= CORNER:
+                shares[points[e]] = a if deep > 0.0 else 0.0
+                continue
+            low = out_u[i] + tx * (out_u[i + one] - out_u[i])
+            high = out_u[i2] + tx * (out_u[i2 + one] - out_u[i2])
+            u = low + ty * (high - low)
+            low = out_v[i] + tx * (out_v[i + one] - out_v[i])
+            high = out_v[i2] + tx * (out_v[i2 + one] - out_v[i2])
+            v = low + ty * (high - low)
+            x = cos * u - sin * v
+            y = sin * u + cos * v
+            b = covered(deep, x, y)
+            if on_cells and min(tx, 1.0 - tx) < TIE and min(ty, 1.0 - ty) < TIE:
+                b = cover[(i2 if ty > 0.5 else i) + (one if tx > 0.5 else zero)]
+        else:
+            low = cover[i] + tx * (cover[i + one] - cover[i])
+            high = cover[i2] + tx * (cover[i2 + one] - cover[i2])
+            b = low + ty * (high - low)
+        share = a * b
+        if 0.0 < a < 1.0 and 0.0 < b < 1.0:
+            if (normal_x[place] != 0.0 or normal_y[place] != 0.0) and (x != 0.0 or y != 0.0):
+                share = in_common(a, b, normal_x[place] * x + normal_y[place] * y)
+            elif square:
+                at_x = np.int64(i) % width + tx
+                at_y = np.int64(i) // width + ty
+                there = gather_bits(fine, at_x, at_y, cos / scale, -sin / scale)
+                share = by_count(a, b, bits[place], there)
+        shares[points[e]] = share
+
+
+@kernel
 def gather(
     own: Face,
     other: Face,
@@ -156,14 +277,16 @@ def gather(
 ) -> int:
     """Lay `other`, its centre at (cx, cy) of `own`'s frame and turned by (cos, sin), over `own`'s cells.
 
-    Fills gap [m] and share (product of lands) row by row, with xi, eta from (origin_x, origin_y) in units
-    of `radius`; returns the rows used.
+    Fills gap [m] and share (of land on both faces) row by row, with xi, eta from (origin_x, origin_y) in
+    units of `radius`; returns the rows used.
     """
     ny, nx = own.z.shape
     width = other.cover.shape[1]
     rest = other.rest.ravel()
-    cover = other.cover.ravel()
-    whole = other.whole.ravel()
+    kind = other.kind.ravel()
+    across, along, cells = rows.across, rows.along, rows.cell
+    points, places, marks = rows.edge_point, rows.edge_place, rows.edge_cell
+    marks_across, marks_along = rows.edge_across, rows.edge_along
     off_x = 0.5 * (width - 1)
     off_y = 0.5 * (other.cover.shape[0] - 1)
     a0, a1, a2, a3, a4, a5 = other.quadratic
@@ -176,6 +299,7 @@ def gather(
     one = np.uint64(1)
     up = np.uint64(width)
     used = 0
+    some = 0
     n = 0
     for j in range(ny):
         x0 = -0.5 * (nx - 1) * own.cell
@@ -212,23 +336,24 @@ def gather(
             fy = pv + k * fv
             ix = np.floor(fx)
             iy = np.floor(fy)
-            rows.across[k] = fx - ix
-            rows.along[k] = fy - iy
-            rows.cell[k] = np.uint64(np.int64(iy) * width + np.int64(ix))
+            across[k] = fx - ix
+            along[k] = fy - iy
+            cells[k] = np.uint64(np.int64(iy) * width + np.int64(ix))
         for k in range(m):
-            i = rows.cell[k]
+            i = cells[k]
             i2 = i + up
-            tx = rows.across[k]
-            ty = rows.along[k]
+            tx = across[k]
             low = rest[i] + tx * (rest[i + one] - rest[i])
             high = rest[i2] + tx * (rest[i2 + one] - rest[i2])
-            gaps[k] = z[k] + low + ty * (high - low) + b0 + k * (b1 + k * b2)
-            if whole[i]:
-                shares[k] = land[k]
-            else:
-                low = cover[i] + tx * (cover[i + one] - cover[i])
-                high = cover[i2] + tx * (cover[i2 + one] - cover[i2])
-                shares[k] = land[k] * (low + ty * (high - low))
+            gaps[k] = z[k] + low + along[k] * (high - low) + b0 + k * (b1 + k * b2)
+            shares[k] = land[k] if kind[i] == WHOLE else 0.0
+            if kind[i] >= ONE_EDGE:
+                points[some] = n + k
+                places[some] = j * nx + lo + k
+                marks[some] = i
+                marks_across[some] = tx
+                marks_along[some] = along[k]
+                some += 1
         rows.first[used] = n
         rows.length[used] = m
         rows.column[used] = lo
@@ -237,4 +362,5 @@ def gather(
         rows.eta[used] = (y - origin_y) / radius
         used += 1
         n += m
+    _share_edges(own, other, cos, sin, rows, some)
     return used

@@ -10,11 +10,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.plate.grooves import BORDER, Edges
 from sim.plate.plate import Plate
 
 if TYPE_CHECKING:  # the kernels are loaded when a face is laid, not by those who only map points
@@ -25,7 +26,7 @@ __all__ = ["Laid", "on_bench", "on_face"]
 Array = NDArray[np.float64]
 
 
-def _quarters(seen: Array, quarter: int) -> Array:
+def _quarters(seen: NDArray[Any], quarter: int) -> NDArray[Any]:
     """Turn a map (row 0 lowest) anticlockwise by `quarter` quarter turns."""
     return np.rot90(seen, -quarter)  # rot90 counts as if row 0 were the highest
 
@@ -56,7 +57,7 @@ class Laid:
     quarter: int = 0
     meets: float = 0.0
 
-    def lay(self, seen: Array) -> Array:
+    def lay(self, seen: NDArray[Any]) -> NDArray[Any]:
         """From looking at the face to how it lies, seen from above the bench; any map (ny, nx)."""
         turned = seen[:, ::-1] if self.over else seen
         return np.ascontiguousarray(_quarters(turned, self.quarter))
@@ -86,6 +87,16 @@ class Laid:
             axis=-1,
         )
 
+    def lay_edges(self, edges: Edges) -> Edges:
+        """From looking at the face to how it lies, for the edges within cells: each cell's own turns too."""
+        x, y, land = self.lay(edges.x), self.lay(edges.y), edges.land
+        if self.over:
+            x, land = -x, land[:, ::-1, :, ::-1]
+        for _ in range(self.quarter % 4):
+            x, y = -y, x
+            land = np.rot90(np.rot90(land, -1), -1, axes=(2, 3))
+        return Edges(x, y, self.lay(edges.several), self.lay(edges.depth), np.ascontiguousarray(land))
+
     def face(self, heights: Array, gathered: bool = True) -> Face:
         """Make ready for the kernels; `heights` (ny, nx) [m] as looking at the face.
 
@@ -99,10 +110,16 @@ class Laid:
         face = Face(
             z,
             self.land,
+            self._edges,
+            self._bits,
+            *self._ragged,
             self._span,
             rest,
             self._cover,
-            self._whole,
+            self._kind,
+            self._depth,
+            self._outward,
+            self._bits_read,
             quadratic,
             self.plate.grid.cell,
             self.plate.outline.radius,
@@ -134,6 +151,32 @@ class Laid:
         return self.lay(self.plate.land)
 
     @cached_property
+    def _edges(self) -> Array:
+        return np.stack([self._lain.x, self._lain.y])
+
+    @cached_property
+    def _lain(self) -> Edges:
+        return self.lay_edges(self.plate.edges)
+
+    @cached_property
+    def _bits(self) -> NDArray[np.uint64]:
+        """Sub-cells that are land, a bit each, lowest row and column first."""
+        every = self._lain.land.reshape(*self.land.shape, -1)
+        packed: NDArray[np.uint64] = np.packbits(every, axis=-1, bitorder="little").view("<u8")[..., 0]
+        return packed.astype(np.uint64)
+
+    @cached_property
+    def _bits_read(self) -> NDArray[np.uint64]:
+        return np.pad(self._bits, self._pad)
+
+    @cached_property
+    def _ragged(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Where each row begins in the columns of the cells that are partly land, and these."""
+        partly = (self.land > 0.0) & (self.land < 1.0)
+        begins = np.concatenate([[0], np.cumsum(partly.sum(axis=1))]).astype(np.int64)
+        return begins, np.nonzero(partly)[1].astype(np.int64)
+
+    @cached_property
     def _has_land(self) -> NDArray[np.bool_]:
         return self.land > 0.0
 
@@ -145,28 +188,74 @@ class Laid:
         return np.stack([first, last], axis=1).astype(np.int64)
 
     @property
+    def _width(self) -> float:
+        """Of the other's cells in own ones, 1 at least."""
+        return max(self.meets / self.plate.grid.cell, 1.0)
+
+    @property
     def _pad(self) -> int:
         from sim.kernels.lay import PAD
 
-        return PAD + int(np.ceil(0.5 * self.meets / self.plate.grid.cell))
+        return PAD + int(np.ceil(0.75 * self._width))
 
     @cached_property
     def _cover(self) -> Array:
         cover = np.pad(self.land, self._pad)
-        width = self.meets / self.plate.grid.cell
-        if width <= 1.0 + 1e-9:
+        if self._width <= 1.0 + 1e-9:
             return cover
         for axis in (0, 1):
-            cover = _box_mean(cover, width, axis)
+            cover = _box_mean(cover, self._width, axis)
         cover[np.abs(cover - 1.0) < 1e-12] = 1.0
         return cover
 
     @cached_property
-    def _whole(self) -> NDArray[np.bool_]:
-        full = self._cover == 1.0
-        whole: NDArray[np.bool_] = np.zeros_like(full)
-        whole[:-1, :-1] = full[:-1, :-1] & full[:-1, 1:] & full[1:, :-1] & full[1:, 1:]
-        return whole
+    def _depth(self) -> Array:
+        """How far inside the nearest edge, in cells, padded."""
+        return np.pad(self._lain.depth, self._pad - BORDER, mode="edge")
+
+    @cached_property
+    def _slope(self) -> tuple[Array, NDArray[np.bool_]]:
+        """How depth grows (2, ...) between each cell and the next ones, and whether as beside one edge."""
+        d = self._depth
+        along = 0.5 * (d[:-1, 1:] - d[:-1, :-1] + d[1:, 1:] - d[1:, :-1])
+        up = 0.5 * (d[1:, :-1] - d[:-1, :-1] + d[1:, 1:] - d[:-1, 1:])
+        bent = np.abs(d[1:, 1:] - d[1:, :-1] - d[:-1, 1:] + d[:-1, :-1])
+        return np.stack([along, up]), (np.abs(np.hypot(along, up) - 1.0) < 0.05) & (bent < 0.25)
+
+    @cached_property
+    def _outward(self) -> Array:
+        """The way out over the nearest edge at each cell, (2, ...), padded.
+
+        The normal of the cell's own edge, or what the even blocks about it say.
+        """
+        slope, even = self._slope
+        total = np.sum(_corners(np.pad(-slope * even, ((0, 0), (1, 1), (1, 1)))), axis=0)
+        length = np.hypot(total[0], total[1])
+        outward: Array = total / np.where(length > 0.0, length, 1.0)
+        inner = outward[:, self._pad : -self._pad, self._pad : -self._pad]
+        has_edge = self._edges.any(axis=0)
+        inner[:, has_edge] = self._edges[:, has_edge]
+        return outward
+
+    @cached_property
+    def _kind(self) -> NDArray[np.uint8]:
+        """What lies between each cell and the next ones up and to the right, padded: a kind of `lay`."""
+        from sim.kernels.lay import BARE, CORNER, MIXED, ONE_EDGE, WHOLE
+
+        d = self._depth
+        width = self._width
+        # Edges that a reader's cell cannot reach do not matter to it.
+        nearest = np.stack(_corners(np.abs(d))).min(axis=0)
+        several = np.stack(_corners(np.pad(self._lain.several, self._pad))).any(axis=0)
+        apart = several | ((nearest < 0.75 * width + 0.75) & ~self._slope[1])
+        if width > 1.0 + 1e-9:
+            reach = range(-int(np.ceil(0.5 * width)), int(np.ceil(0.5 * width)) + 1)
+            for axis in (0, 1):
+                apart = np.any([np.roll(apart, k, axis=axis) for k in reach], axis=0)
+        inside, outside = (np.stack(_corners(sign * d)).min(axis=0) > CORNER * width for sign in (1.0, -1.0))
+        kind = np.full(d.shape, BARE, dtype=np.uint8)
+        kind[:-1, :-1] = np.select([apart, inside, outside], [MIXED, WHOLE, BARE], ONE_EDGE)
+        return kind
 
     @cached_property
     def _basis(self) -> Array:
@@ -199,11 +288,9 @@ class Laid:
         inside = np.zeros(self._cover.shape, dtype=bool)
         inside[1:-1, 1:-1] = True
         cells = np.nonzero(inside.reshape(-1))[0]
-        seen = self._cover.reshape(-1)[cells] > 0.0
-        seen |= (self._cover.reshape(-1)[cells[:, None] + steps] > 0.0).any(axis=1)
-        wanted = cells[seen & (known[cells] == 0.0)]
+        wanted = cells[known[cells] == 0.0]
         rings = []
-        while wanted.size:
+        for _ in range(int(np.ceil(0.71 * self._width)) + 1):  # as far out as a reader's cell meets land
             neighbours = wanted[:, None] + steps
             weight = known[neighbours]
             near = weight.sum(axis=1) > 0.0
@@ -214,6 +301,11 @@ class Laid:
             known[ring] = 1.0
             wanted = wanted[~near]
         return rings
+
+
+def _corners(values: NDArray[Any]) -> tuple[NDArray[Any], ...]:
+    """Every cell with the next ones up and to the right."""
+    return values[..., :-1, :-1], values[..., :-1, 1:], values[..., 1:, :-1], values[..., 1:, 1:]
 
 
 def _box_mean(values: Array, width: float, axis: int) -> Array:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import cos, pi, sin
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,12 +12,14 @@ from numpy.typing import NDArray
 from sim.plate.grid import Grid
 from sim.plate.outline import Outline
 
-__all__ = ["Grooves", "Pattern", "land_fraction"]
+__all__ = ["BORDER", "SUBCELLS", "Edges", "Grooves", "Pattern", "land_edges", "land_fraction"]
 
 Array = NDArray[np.float64]
 Pattern = Literal["square", "triangle", "rings", "radial"]
 
 SUBCELLS = 8  # a side; each with a linear ramp of coverage, so that straight edges get their exact area
+BORDER = 2  # cells
+ONE_EDGE = 0.98  # of the number of unit normals: two edges that differ by less than 20 degrees pass for one
 
 
 @dataclass(frozen=True)
@@ -75,22 +77,81 @@ def land_fraction(grid: Grid, outline: Outline, grooves: Grooves | None, inset: 
     left = outline.shrunk((grooves.rim if grooves else 0.0) + inset)
     if left is None:
         return np.zeros(grid.shape)
-    x, y = grid.mesh()
-
-    def inside(px: Array, py: Array) -> Array:
-        edge = -left.signed_distance(px, py)
-        return np.minimum(edge, grooves.distance(px, py)) if grooves else edge
 
     def covered(px: Array, py: Array, side: float) -> Array:
         edge = np.clip(0.5 - left.signed_distance(px, py) / side, 0.0, 1.0)
         return edge * np.clip(0.5 + grooves.distance(px, py) / side, 0.0, 1.0) if grooves else edge
 
-    distance = inside(x, y)
+    distance = _inside(left, grooves, *grid.mesh())
     land = (distance > 0.0).astype(float)
-    mixed = np.abs(distance) < 0.75 * grid.cell
-    sub = ((np.arange(SUBCELLS) + 0.5) / SUBCELLS - 0.5) * grid.cell
-    dx, dy = np.meshgrid(sub, sub)
-    px = x[mixed][:, None] + dx.ravel()
-    py = y[mixed][:, None] + dy.ravel()
+    mixed, px, py = _cut(grid, distance)
     land[mixed] = covered(px, py, grid.cell / SUBCELLS).mean(axis=1)
     return land
+
+
+def _inside(left: Outline, grooves: Grooves | None, x: Array, y: Array) -> Array:
+    """Distance of points from the nearest edge of the land [m], + on land."""
+    edge = -left.signed_distance(x, y)
+    return np.minimum(edge, grooves.distance(x, y)) if grooves else edge
+
+
+def _cut(grid: Grid, distance: Array) -> tuple[NDArray[np.bool_], Array, Array]:
+    """Which cells an edge may cross (ny, nx), and the middles of their sub-cells, (n, SUBCELLS^2) [m]."""
+    mixed = np.abs(distance) < 0.75 * grid.cell
+    x, y = grid.mesh()
+    sub = ((np.arange(SUBCELLS) + 0.5) / SUBCELLS - 0.5) * grid.cell
+    dx, dy = np.meshgrid(sub, sub)
+    return mixed, x[mixed][:, None] + dx.ravel(), y[mixed][:, None] + dy.ravel()
+
+
+class Edges(NamedTuple):
+    """How the edges of the land lie within each cell, looking at the face.
+
+    `x`, `y` (ny, nx): unit normal of the edge, pointing away from the land; 0 where there is none, or
+    several: at the corner of a rectangle, where grooves cross, where both sides of a groove lie in one cell.
+    `several` (ny, nx): whether it is the latter.  `depth` (ny + 2 BORDER, nx + 2 BORDER): how far the middle
+    of a cell lies inside the nearest edge, in cells, begun BORDER cells outside the grid.  `land` (ny, nx,
+    SUBCELLS, SUBCELLS): whether the middle of each sub-cell is land, lowest row first.
+    """
+
+    x: Array
+    y: Array
+    several: NDArray[np.bool_]
+    depth: Array
+    land: NDArray[np.bool_]
+
+
+def land_edges(grid: Grid, outline: Outline, grooves: Grooves | None, land: Array) -> Edges:
+    """Edges of the `land` (ny, nx) in each cell."""
+    x, y = grid.mesh()
+    wide = Grid(grid.nx + 2 * BORDER, grid.ny + 2 * BORDER, grid.cell)
+    normal_x, normal_y = np.zeros(grid.shape), np.zeros(grid.shape)
+    several = np.zeros(grid.shape, dtype=bool)
+    subcells = np.repeat(land > 0.5, SUBCELLS**2).reshape(*grid.shape, SUBCELLS, SUBCELLS)
+    left = outline.shrunk(grooves.rim if grooves else 0.0)
+    if left is None:
+        return Edges(normal_x, normal_y, several, np.full(wide.shape, -grid.nx), subcells)
+    depth = _inside(left, grooves, *wide.mesh()) / grid.cell
+    mixed, px, py = _cut(grid, _inside(left, grooves, x, y))
+    distance = _inside(left, grooves, px, py)
+    side = grid.cell / SUBCELLS
+    blocks = distance.reshape(-1, SUBCELLS, SUBCELLS)
+    down, along = (np.asarray(np.gradient(blocks, side, axis=axis)) for axis in (1, 2))
+    steep = np.hypot(along, down).reshape(distance.shape)
+    clear = np.abs(steep - 1.0) < 0.1  # not where two edges are as near
+    steep = np.where(clear, steep, 1.0)
+    normals = [-along.reshape(distance.shape) / steep, -down.reshape(distance.shape) / steep]
+    hair = 1e-9 * grid.cell
+    crossed = clear & (np.abs(distance) <= 0.5 * side * (np.abs(normals[0]) + np.abs(normals[1])) + hair)
+    partly = (land[mixed] > 0.0) & (land[mixed] < 1.0)
+    for middle, place, normal in ((x, px, normals[0]), (y, py, normals[1])):
+        crossed &= np.abs(place + distance * normal - middle[mixed][:, None]) < 0.5 * grid.cell - hair
+    total = tuple(np.where(crossed, normal, 0.0).sum(axis=1) for normal in normals)
+    length = np.hypot(total[0], total[1])
+    # Normals of one edge, however round, add up to nearly their number.
+    one = length > ONE_EDGE * crossed.sum(axis=1)
+    for out, part in zip((normal_x, normal_y), total, strict=True):
+        out[mixed] = np.where(one & partly, part / np.where(one, length, 1.0), 0.0)
+    several[mixed] = partly & ~one
+    subcells[mixed] = (distance > hair).reshape(-1, SUBCELLS, SUBCELLS)
+    return Edges(normal_x, normal_y, several, depth, subcells)

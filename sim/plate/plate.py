@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from sim.plate.form import StartForm
 from sim.plate.grid import Grid
-from sim.plate.grooves import Grooves, land_fraction
+from sim.plate.grooves import Edges, Grooves, land_edges, land_fraction
 from sim.plate.material import MATERIALS, Material
 from sim.plate.outline import Outline
 
@@ -54,6 +54,14 @@ class Plate:
     def land(self) -> Array:
         """Share of each cell that is land, (ny, nx), read-only."""
         return self.land_inside(0.0)
+
+    @cached_property
+    def edges(self) -> Edges:
+        """How the edges of the land lie within each cell, read-only."""
+        edges = land_edges(self.grid, self.outline, self.grooves, self.land)
+        for part in edges:
+            part.setflags(write=False)
+        return edges
 
     def land_inside(self, margin: float) -> Array:
         """Share of each cell that is land at least `margin` [m] inside the edge of the land, (ny, nx)."""

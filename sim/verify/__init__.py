@@ -19,6 +19,7 @@ def rows() -> Iterator[Row]:
     from sim.verify import (
         bending,
         clutch,
+        edges,
         form,
         gauges,
         kept,
@@ -30,7 +31,20 @@ def rows() -> Iterator[Row]:
         wear,
     )
 
-    for subject in (motion, wear, moments, kept, picture, clutch, settling, bending, form, standards, gauges):
+    for subject in (
+        motion,
+        wear,
+        edges,
+        moments,
+        kept,
+        picture,
+        clutch,
+        settling,
+        bending,
+        form,
+        standards,
+        gauges,
+    ):
         yield from subject.rows()
 
 
