@@ -8,7 +8,7 @@
     python docs/design/every_stroke.py --cache DIR --index 17        one study, form by form
     python docs/design/every_stroke.py --cache DIR --again 20        20 references beside those made anew
     python docs/design/every_stroke.py --cache DIR --phases-check 20     or with twice the poses a stroke
-    python docs/design/every_stroke.py --cache DIR --real-places     references with no place on whole cells
+    python docs/design/every_stroke.py --cache DIR --rounded         references with places rounded to whole cells
 
 References (every stroke singly) are kept in DIR, so that only what is judged is run again; those that the
 kernels would make otherwise by now are made anew.  All of them take about half an hour, judging all a minute.
@@ -73,8 +73,8 @@ def studies(given: argparse.Namespace) -> Iterator[Drawn]:
 def fill(given: argparse.Namespace, folder: Path) -> None:
     """Make the references that are missing."""
     for study in studies(given):
-        if reference(folder, study, made=False, real=given.real_places) is None:
-            found = reference(folder, study, real=given.real_places)
+        if reference(folder, study, made=False, real=not given.rounded) is None:
+            found = reference(folder, study, real=not given.rounded)
             assert found is not None
             trouble = f"  TROUBLE: {found.trouble}" if found.trouble else ""
             print(f"{study.index}: {found.seconds:.1f} s, {study.words}{trouble}", flush=True)
@@ -87,7 +87,7 @@ def judge(given: argparse.Namespace, folder: Path) -> list[Judged]:
     run(drawn(7), settings)
     found: list[Judged] = []
     for study in studies(given):
-        real = reference(folder, study, made=not given.kept_only, real=given.real_places)
+        real = reference(folder, study, made=not given.kept_only, real=not given.rounded)
         if real is None:
             continue
         fast = run(study, settings, given.seed)
@@ -205,7 +205,7 @@ def asked() -> argparse.Namespace:
     parser.add_argument("--fill", action="store_true", help="make references, judge nothing")
     parser.add_argument("--again", type=int, metavar="N", help="make N references anew and compare")
     parser.add_argument("--phases-check", type=int, metavar="N", help="the same with twice the poses")
-    parser.add_argument("--real-places", action="store_true", help="references with no place on whole cells")
+    parser.add_argument("--rounded", action="store_true", help="references with places on whole cells")
     parser.add_argument("--write", action="store_true", help="rewrite the table in docs/numerics.md")
     return parser.parse_args()
 

@@ -25,8 +25,7 @@ def thirty():
     """True and printed error of each form of each plate at the end, and the largest of each study."""
     found = []
     for study in map(drawn, THIRTY):
-        # 64 poses a stroke lie within 0.02 % of the removal of twice as many and of four times as many.
-        real, fast = reference(None, study, phases=64), run(study, Settings())
+        real, fast = reference(None, study), run(study, Settings())
         assert not real.trouble, study.words
         assert not fast.trouble, study.words
         found.append((study, [e for e in errors(study, fast, real) if e.event == "end"]))
