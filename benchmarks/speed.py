@@ -49,7 +49,7 @@ RESULTS = ROOT / "benchmarks" / "results.md"
 FIRST_PAIR = ROOT / "configs" / "first-pair.toml"
 STILL, TURN = Turn(), Turn(radians(8.0))
 LOAD = 3000.0 * pi * 0.08**2
-EVERY_STROKE = Settings(poses=64, fewest_poses=64, tolerance=1e-9, longest=1e-9)
+EVERY_STROKE = Settings(poses=64, fewest_poses=64, tolerance=1e-18, longest=1e-9)
 EIGHT = FigureEight(0.08, 0.04)
 
 

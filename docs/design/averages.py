@@ -48,7 +48,7 @@ MEASURES = ("sphere", "saddle", "twist", "flatness", "flatness_ls", "rms", "edge
 FORMS = ("sphere", "saddle", "twist")
 TURN = Turn(radians(8.0))
 STILL = Turn()
-EVERY_STROKE = Settings(poses=64, fewest_poses=64, tolerance=1e-9, longest=1e-9)
+EVERY_STROKE = Settings(poses=64, fewest_poses=64, tolerance=1e-18, longest=1e-9)
 FINE = Settings(poses=256, fewest_poses=256, tolerance=5e-4, longest=0.25)
 
 

@@ -8,7 +8,7 @@
     python docs/design/every_stroke.py --cache DIR --index 17        one study, form by form
     python docs/design/every_stroke.py --cache DIR --again 20        20 references beside those made anew
     python docs/design/every_stroke.py --cache DIR --phases-check 20     or with twice the poses a stroke
-    python docs/design/every_stroke.py --cache DIR --rounded         references with places rounded to whole cells
+    python docs/design/every_stroke.py --cache DIR --rounded         references rounded to whole cells
 
 References (every stroke singly) are kept in DIR, so that only what is judged is run again; those that the
 kernels would make otherwise by now are made anew.  All of them take about half an hour, judging all a minute.

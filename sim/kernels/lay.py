@@ -299,7 +299,7 @@ def gather(
     one = np.uint64(1)
     up = np.uint64(width)
     used = 0
-    some = 0
+    some = np.int64(0)  # no literal, which would be a type of its own to what is called with it
     n = 0
     for j in range(ny):
         x0 = -0.5 * (nx - 1) * own.cell

@@ -1,9 +1,9 @@
 """Weights for instants of a motion, so that a few of them stand for all the strokes of a block.
 
 What a stroke wears runs on with several clocks at once: the phase of the stroke, the angle of the top, where
-the operator stands, the traverse of a zigzag.  As a function of them it is a sum of waves whose
-strength falls with their order; how fast is known well enough beforehand.  The mean of each wave over a block
-is known in closed form, so the weights are those whose error is least over all such functions (the best linear unbiased
+the operator stands, the traverse of a zigzag.  As a function of them it is a sum of waves whose strength falls
+with their order; how fast is known well enough beforehand.  The mean of each wave over a block is known in
+closed form, so the weights are those whose error is least over all such functions (the best linear unbiased
 rule for a random function of that spectrum; A. O'Hagan, J. Stat. Plan. Inference 29 (1991) 245, from memory).
 No wave of low order is then taken for a constant, whatever the turn, the places or the length of the block.
 """
@@ -32,7 +32,7 @@ TRAVERSE: Orders = {1: 0.3, 2: 0.5, 3: 0.1, 4: 0.15, 6: 0.07, 8: 0.04}
 FALLS = 4.0  # order of the stroke at which a wave is half as strong
 HIGHEST = (24, 20, 10, 6)  # order of the stroke that counts, by the number of other clocks
 WEAKEST = 0.01
-ROUGH = 0.01  # what no wave here describes, as a share of the mean: each instant's own
+ROUGH = 0.03  # what no wave here describes, as a share of the mean: each instant's own
 FAR = (80, 8)  # orders of the stroke and of half a turn by which lattices are told apart
 CANDIDATES = 128  # of which the best are found
 GENERATORS = 4  # of about the same merit, to take turns

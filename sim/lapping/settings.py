@@ -12,10 +12,10 @@ class Settings:
     """Numerical choices; `docs/numerics.md` shows how the defaults were found.
 
     `poses` to begin with in a block's sample, then as many between `fewest_poses` and `most_poses` as keep
-    what they leave open in any form, all blocks together, within `accuracy` as a share of the metal that the
-    step takes off; `tolerance`: difference of a second-order step inside a block, as a share of the mean squeeze;
-    `longest`: of a block, in units of the time in which a mismatch dies; `look_every` strokes at most where
-    an `until` is watched.
+    what they leave open in any form, all blocks together, within `accuracy` as a share of the metal that
+    the step takes off; `tolerance`: difference of a second-order step inside a block, as a share of the
+    mean squeeze; `longest`: of a block, in units of the time in which a mismatch dies; `look_every` strokes
+    at most where an `until` is watched.
     """
 
     poses: int = 64

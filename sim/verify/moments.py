@@ -68,7 +68,10 @@ def starting_case(cells: int = 128) -> Iterator[Row]:
     case = "Starting case, line 0.66 R at 45 degrees, 1 h"
     for name, plate, expected in (("bottom", bottom, -70e-9), ("top", top, -427e-9)):
         twist = form_of(plate, end).twist or 0.0
-        yield relative(f"{case}: twist of the {name} [m]", CASE, expected, twist, 0.01)
+        yield absolute(f"{case}: twist of the {name} [m]", CASE, expected, twist, LARGER_TWIST)
+
+
+LARGER_TWIST = 0.01 * 427e-9  # both to 1 % of the larger: the source's rim was of first order in the cell
 
 
 @dataclass(frozen=True)

@@ -5,6 +5,7 @@ from dataclasses import asdict, replace
 import numpy as np
 import pytest
 
+from sim.lapping.moment import Doubt
 from sim.lapping.run import Clock, Moment, Settings, lap
 from sim.lapping.step import Grit, Hand, Layer, Load, Step, Swap, Turn, Until, Wear
 from sim.lapping.strokes import FigureEight
@@ -118,7 +119,7 @@ def test_seeds(turn):
     one, again, other = (run(step_of(turn), seed=seed) for seed in (3, 3, 4))
     np.testing.assert_array_equal(one.heights["A"], again.heights["A"])
     assert np.abs(one.heights["A"] - other.heights["A"]).max() > 0.0
-    fine = Settings(poses=512)
+    fine = Settings(poses=512, fewest_poses=512)
     one, other = (run(step_of(turn), seed=seed, settings=fine) for seed in (3, 4))
     apart = (one.heights["A"] - other.heights["A"])[disc("A", CELLS).land == 1.0]
     assert apart.std() < 0.003 * one.removed["A"]
@@ -187,6 +188,7 @@ def stored(moment):
         pressure_speed={n: z.copy() for n, z in moment.pressure_speed.items()},
         lift_share=moment.lift_share,
         scale_error=moment.scale_error,
+        doubt={n: Doubt(**{k: tuple(v) for k, v in asdict(d).items()}) for n, d in moment.doubt.items()},
         outcome=moment.outcome,
     )
 

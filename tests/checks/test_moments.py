@@ -80,7 +80,8 @@ def test_growth_for_any_start_forms(case, mated):
 def test_law_holds_while_the_overlap_lifts():
     step = start_step(0.5, circle=0.45)
     passes(moments.law("circle 0.45 R, lifting", step, circle_means(0.45 * RADIUS), FLAT, FLAT))
-    assert last((disc("A", 48), disc("B", 48)), start_step(0.05, circle=0.45)).lift_share == 1.0
+    end = last((disc("A", 48), disc("B", 48)), start_step(0.05, circle=0.45))
+    assert end.lift_share == pytest.approx(1.0)
 
 
 def test_signs():
@@ -97,11 +98,15 @@ def test_signs():
 
 
 def test_line_at_45_degrees():
-    """Computed independently: twist -70 nm bottom, -427 nm top after an hour of the starting case."""
+    """Computed independently, with a rim of first order in the cell: twist -70 nm bottom, -427 nm top after an
+    hour of the starting case, each to 1 % of the larger (docs/numerics.md); their sum is exact."""
     top, bottom = disc("A", 128), disc("B", 128)
     end = last((top, bottom), line_start())
-    assert form_of(bottom, end).twist == pytest.approx(-70e-9, abs=0.7e-9)
-    assert form_of(top, end).twist == pytest.approx(-427e-9, abs=4.3e-9)
+    low, high = form_of(bottom, end).twist, form_of(top, end).twist
+    assert low == pytest.approx(-70e-9, abs=4.3e-9)
+    assert high == pytest.approx(-427e-9, abs=4.3e-9)
+    law = growth(moments.LINE, 0.5 * (end.removed["A"] + end.removed["B"]), RADIUS)
+    assert 0.5 * (low + high) == pytest.approx(law.twist, rel=0.002)
 
 
 def test_starting_case():

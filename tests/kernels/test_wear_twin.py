@@ -44,7 +44,9 @@ def poses_of(rng, number, load, stiffness, cell, turned=True, amplitude=0.03):
         rows[:, loops.SPIN] = rng.normal(0.0, 0.5, number)
     rows[:, loops.WEIGHT] = rng.uniform(0.5, 1.5, number) / number
     rows[:, loops.LOAD] = load / (stiffness * cell**2)
-    rows[:, loops.MOMENT_X : loops.MOMENT_Y + 1] = rows[:, loops.LOAD, None] * rng.uniform(-0.1, 0.1, (number, 2))
+    rows[:, loops.MOMENT_X : loops.MOMENT_Y + 1] = rows[:, loops.LOAD, None] * rng.uniform(
+        -0.1, 0.1, (number, 2)
+    )
     return rows
 
 

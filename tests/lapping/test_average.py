@@ -29,7 +29,7 @@ def averaged(plates, chosen, layer=1e-6, heights=None):
 def turned_by(chosen, angle):
     """The same sample with the top turned a little further on the bench."""
     poses = replace(chosen.poses, theta=chosen.poses.theta + angle)
-    return Sample(poses, chosen.share, chosen.moments)
+    return replace(chosen, poses=poses)
 
 
 def around(number=48, **more):
@@ -109,7 +109,7 @@ def test_the_answer_does_not_depend_on_threads(turn):
     for number in (2, 3):
         with pair(plates).threads(number) as spread:
             many = spread.average(plates["B"].heights(), plates["A"].heights(), chosen)
-        for name in ("bottom", "top", "half_bottom", "half_top", "planes"):
+        for name in ("bottom", "top", "doubt", "reports"):
             assert np.array_equal(getattr(one, name), getattr(many, name)), name
         assert (one.lift_share, one.scale_error) == (many.lift_share, many.scale_error)
 
@@ -198,11 +198,48 @@ def test_top_and_bottom_relabelled_wear_the_same():
     assert other.top == pytest.approx(plain.bottom, abs=1e-8 * scale)
 
 
-def test_the_halves_of_a_sample_tell_its_error():
-    """Few poses differ more between their halves than many."""
+def test_forms_without_making_the_map():
+    """What the check tells is what the forms of the checked poses' map are: summed by hand, cell by cell."""
     plates = discs(32, *SHAPED)
-    spread = [np.abs(averaged(plates, around(n)).half_bottom).max() for n in (8, 64)]
-    assert 0.0 < spread[1] < 0.5 * spread[0]
+    chosen = turned_by(around(48, curve=FigureEight(0.06, 0.03), direction=0.3), 0.4)
+    check = np.cos(3.0 * np.arange(48))
+    told = averaged(plates, replace(chosen, check=check)).doubt
+    summed = averaged(plates, replace(chosen, share=check))
+    by_hand = [
+        getattr(forms(plates[name], z, NO_MARGIN), form)
+        for name, z in (("B", summed.bottom), ("A", summed.top))
+        for form in ("sphere", "saddle", "twist")
+    ]
+    assert told == pytest.approx(np.array(by_hand), abs=1e-9 * np.abs(by_hand).max())
+
+
+@pytest.mark.parametrize("quarter", range(4))
+def test_the_check_of_poses_on_whole_cells_is_that_of_the_gathered(quarter):
+    """On whole cells both loops tell the same, whichever quarter the top is turned by: mirror and turn of the
+    sums are those of the maps."""
+    plates = discs(48, *SHAPED)
+    chosen = turned_by(around(curve=FigureEight(0.06, 0.03)), quarter * pi / 2)
+    cell = plates["A"].grid.cell
+    at = {name: np.rint(getattr(chosen.poses, name) / cell) * cell for name in ("cx", "cy")}
+    told = Sample(replace(chosen.poses, **at), chosen.share, chosen.moments, np.cos(np.arange(48.0)))
+    laid, gathered = averaged(plates, told).doubt, averaged(plates, turned_by(told, 1e-8)).doubt
+    assert laid == pytest.approx(gathered, abs=1e-5 * np.abs(gathered).max())
+
+
+def test_later_stages_keep_the_load_of_each_pose():
+    """What is worked out on a part of the poses keeps the volume, and all of them give all of it."""
+    plates = discs(32, *SHAPED)
+    chosen = around(64)
+    layer = pair(plates)
+    z = plates["B"].heights(), plates["A"].heights()
+    worn = z[0] * 0.9, z[1] * 0.8
+    whole = layer.average(*worn, chosen)
+    everything = layer.moved(*worn, chosen, layer.average(*z, chosen))
+    assert everything[0] == pytest.approx(whole.bottom, abs=1e-9 * whole.bottom.max())
+    some = layer.moved(*worn, chosen, layer.average(*z, chosen, range(0, 8, 4)))
+    land = plates["B"].land
+    assert (land * some[0]).sum() == pytest.approx((land * whole.bottom).sum(), rel=1e-9)
+    assert 0.0 < np.abs(some[0] - whole.bottom).max() < 0.1 * whole.bottom.max()
 
 
 def at(cx, cy):

@@ -8,28 +8,58 @@ import pytest
 from lapping_scene import LOAD, RADIUS, step
 
 from sim.lapping.motion import Motion
-from sim.lapping.poses import block_sample, lattice
+from sim.lapping.poses import block_sample
+from sim.lapping.quadrature import generators
 from sim.lapping.step import Grit, Layer, Step, Turn, Wear
 from sim.lapping.strokes import Circle, Ellipse, FigureEight, Line, Rosette, Zigzag
 
-NUMBERS = (8, 16, 32, 63, 64, 128, 256)
+TURNS = (8.0, 15.0, 25.0, -47.3, 90.0, 112.0)
 
 
-@pytest.mark.parametrize("number", NUMBERS)
-def test_both_projections_of_the_lattice_are_even(number):
-    assert sorted(lattice(number)) == list(range(number))
-    assert gcd(int(lattice(number)[1]), number) == 1
-
-
-@pytest.mark.parametrize(("number", "clean"), [(64, 5), (128, 7), (256, 11)])
-def test_the_lattice_integrates_low_waves_exactly(number, clean):
+@pytest.mark.parametrize("number", [32, 64, 128])
+def test_good_lattices_integrate_low_waves_exactly(number):
     """A rank-1 lattice (0, 0), (1, g), ... / n integrates exp(2 pi i (m x + k y)) exactly unless m + k g = 0
     modulo n (I. H. Sloan and S. Joe, Lattice Methods for Multiple Integration, 1994, from memory)."""
-    x, y = np.arange(number) / number, lattice(number) / number
-    for m in range(-clean, clean + 1):
-        for k in range(-clean, clean + 1):
-            if 0 < abs(m * k) <= clean or (m == 0) != (k == 0):
-                assert abs(np.exp(2j * pi * (m * x + k * y)).mean()) < 1e-12, (m, k)
+    for generator in generators(number):
+        x, y = np.arange(number) / number, np.arange(number) * generator % number / number
+        assert gcd(generator, number) == 1
+        for m in range(-number // 8, number // 8 + 1):
+            for k in (0, 1, 2):
+                if (m, k) != (0, 0):
+                    assert abs(np.exp(2j * pi * (m * x + k * y)).mean()) < 1e-12, (generator, m, k)
+
+
+def true_mean(motion, first, strokes, h, m):
+    """Mean of the wave h of the stroke and m of the top's angle over whole strokes, by very many instants."""
+    at = first + strokes * (np.arange(400_000) + 0.5) / 400_000
+    return np.exp(1j * (2 * pi * h * at + m * motion.poses(at).theta)).mean()
+
+
+@pytest.mark.parametrize("turn", TURNS)
+@pytest.mark.parametrize("strokes", [7, 24, 150])
+def test_no_low_wave_of_a_turning_top_is_taken_for_a_constant(turn, strokes):
+    """The saddle of a stroke runs round with the top and must average to what it really leaves: waves of up
+    to six periods a stroke, of second order in the angle, for every turn and length of the block."""
+    motion = Motion(step(turn=Turn(radians(turn)), time=1e6))
+    for block in range(3):
+        sample = block_sample(motion, LOAD, 5, strokes, 96, (0.3, 0.8), block)
+        for h in range(-6, 7):
+            for m in (0, 2):
+                wave = np.exp(1j * (2 * pi * h * sample.poses.strokes + m * sample.poses.theta))
+                assert sample.share @ wave == pytest.approx(true_mean(motion, 5, strokes, h, m), abs=0.02), (
+                    h,
+                    m,
+                )
+
+
+def test_the_check_is_no_constant_and_sees_what_a_sample_misses():
+    """Nothing for what is the same at all poses, about what is missed where no wave describes it."""
+    motion = Motion(step(turn=Turn(radians(15.0)), time=1e6))
+    sample = block_sample(motion, LOAD, 0, 60, 64, (0.3, 0.8))
+    assert sample.check.sum() == pytest.approx(0.0, abs=1e-12)
+    rough = np.random.default_rng(1).normal(size=(64, 400))
+    error, told = sample.share @ rough, sample.check @ rough
+    assert 0.5 < np.sqrt((told**2).mean() / (error**2).mean()) < 2.0
 
 
 @pytest.mark.parametrize("strokes", [1, 5, 40, 1000])
@@ -42,9 +72,9 @@ def test_a_block_is_covered_and_not_left(first, strokes):
     assert places.min() >= first
     assert places.max() < first + strokes
     visits = np.bincount((places - first).astype(int), minlength=strokes)
-    assert np.ptp(visits) <= 1  # every stroke as often as any other
+    assert np.ptp(visits) <= 3  # no stroke much more often than any other
     gaps = np.diff(np.sort(places % 1.0))
-    assert gaps == pytest.approx(1.0 / 64, abs=1e-9)  # phases equally spaced
+    assert gaps.max() < 2.5 / 64  # phases without a hole
 
 
 def test_the_shift_moves_the_poses():
@@ -69,11 +99,11 @@ def test_indexed_angles_get_the_shares_truly_visited(first, strokes):
 @pytest.mark.parametrize("turn", [Turn(radians(10.0), 1), Turn(radians(8.0))])
 def test_no_angle_is_favoured_where_there_are_many(turn):
     """Whole turns of the top: the mean of cos and sin of theta and 2 theta, which would print tilt, saddle
-    and twist that are not there, stays well under the 1/8 of 64 independent poses."""
+    and twist that are not there, stays far under the 1/8 of 64 independent poses."""
     motion = Motion(step(turn=turn, time=1e6))
     sample = block_sample(motion, LOAD, 0, 180, 64, (0.3, 0.8))
-    for k in (1, 2):
-        assert abs(sample.share @ np.exp(1j * k * sample.poses.theta)) < 0.05, k
+    for k, least in ((1, 0.03), (2, 0.002)):
+        assert abs(sample.share @ np.exp(1j * k * sample.poses.theta)) < least, k
 
 
 CURVES = {  # arc-length means of cx^2 + cy^2 and cx^2 - cy^2 over amplitude^2 (closed forms, checks 6)

@@ -106,13 +106,14 @@ def test_the_stored_energy_is_least_at_rest():
 
 def test_a_warm_start_ends_in_the_same_place():
     plates = rough(np.random.default_rng(6))
-    at = [sample(step(), np.arange(16) / 16)]
+    chosen = sample(step(), np.arange(16) / 16)
     layer = pair(plates)
-    cold = layer.average(plates["B"].heights(), plates["A"].heights(), at[0])
-    warm = layer.average(
-        plates["B"].heights(), plates["A"].heights(), at[0], replace(cold, planes=cold.planes + 3e-7)
-    )
-    assert warm.bottom == pytest.approx(cold.bottom, abs=1e-8 * cold.bottom.max())
+    z = plates["B"].heights(), plates["A"].heights()
+    cold = layer.average(*z, chosen)
+    away = cold.reports.copy()
+    away[:, solver.PLANE : solver.PLANE + 3] += 3e-7
+    warm, _ = layer.moved(*z, chosen, replace(cold, reports=away))
+    assert warm == pytest.approx(cold.bottom, abs=1e-8 * cold.bottom.max())
 
 
 def tilted(cells, direction):

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from sim.errors import CommandError, RunFileError
-from sim.lapping.run import Clock, Moment
+from sim.lapping.moment import Clock, Doubt, Moment
 from sim.study.checkpoint import Timetable, restore, save
 from sim.study.read import parse
 from sim.study.recorder import FRAMES_MOST, HISTORY_MOST, Frame, Heading, Recorder, thinned
@@ -39,21 +39,21 @@ def moments(blocks: int, swap_every: int = 7, step_every: int = 50) -> Iterator[
     yield Moment(clock, "start", "A", "B", heights, removed, nothing)
     rng = np.random.default_rng(5)
     top, bottom = names
-    error: dict[str, dict[str, float]] = {name: dict.fromkeys(("sphere", "saddle"), 0.0) for name in names}
+    doubt = {name: Doubt(("sphere", "saddle", "twist")) for name in names}
     for k in range(1, blocks + 1):
         depth = 1e-8 * float(rng.random())
         lost = {name: depth * rng.random((16, 16)) * land[name] for name in names}
         heights = {name: heights[name] - lost[name] for name in names}
         removed = {name: removed[name] + depth for name in names}
         clock = Clock(step=1 + (k - 1) // step_every, strokes=k, block=k, time=10.0 * k)
-        error = {n: {form: e + 1e-11 * float(rng.random()) for form, e in error[n].items()} for n in names}
-        yield Moment(clock, "block", top, bottom, heights, removed, lost, 0.1, 1e-5, error=error)
+        doubt = {n: told.after(1e-11 * rng.random(3), 1e-11 * rng.random(3)) for n, told in doubt.items()}
+        yield Moment(clock, "block", top, bottom, heights, removed, lost, 0.1, 1e-5, doubt=doubt)
         if k % swap_every == 0:
             top, bottom = bottom, top
-            yield Moment(clock, "swap", top, bottom, heights, removed, lost, 0.1, 1e-5, error=error)
+            yield Moment(clock, "swap", top, bottom, heights, removed, lost, 0.1, 1e-5, doubt=doubt)
         if k % step_every == 0:
-            yield Moment(clock, "step", top, bottom, heights, removed, lost, 0.1, 1e-5, error=error)
-    yield Moment(clock, "end", top, bottom, heights, removed, lost, error=error, outcome="done")
+            yield Moment(clock, "step", top, bottom, heights, removed, lost, 0.1, 1e-5, doubt=doubt)
+    yield Moment(clock, "end", top, bottom, heights, removed, lost, doubt=doubt, outcome="done")
 
 
 def recorded(blocks: int, **kinds: int) -> Recorder:
@@ -136,11 +136,11 @@ def test_the_error_of_each_form_is_kept_along_the_history() -> None:
     for name in "AB":
         record = run.plates[name]
         assert set(record.error) == {"sphere", "saddle", "twist", "bow", "crown", "wind"}
-        for form in ("sphere", "saddle"):
+        for form in ("sphere", "saddle", "twist"):
             at = [told[time][name][form] if time in told else np.nan for time in run.time]
             assert np.array_equal(record.error[form], at, equal_nan=True)
             assert record.error[form][-1] > record.error[form][1] > 0.0
-        assert np.isnan(record.error["twist"]).all()
+        assert np.isnan(record.error["bow"]).all()
     assert run.plates["A"].error["sphere"][-1] != run.plates["B"].error["sphere"][-1]
 
 
