@@ -49,7 +49,7 @@ RESULTS = ROOT / "benchmarks" / "results.md"
 FIRST_PAIR = ROOT / "configs" / "first-pair.toml"
 STILL, TURN = Turn(), Turn(radians(8.0))
 LOAD = 3000.0 * pi * 0.08**2
-EVERY_STROKE = Settings(poses=64, fewest_poses=64, tolerance=1e-18, longest=1e-9)
+EVERY_STROKE = Settings(poses=64, fewest_poses=64, most_poses=64, tolerance=1e-18, longest=1e-9)
 EIGHT = FigureEight(0.08, 0.04)
 
 
@@ -129,7 +129,7 @@ def where_they_are(turn: Turn, twist: float) -> Moment:
     """Fine blocks of 256 poses, none rounded to whole cells."""
     old = averages.Pair._on_cells
     averages.Pair._on_cells = lambda self, rows: None  # type: ignore[method-assign]
-    fine = Settings(poses=256, fewest_poses=256, tolerance=5e-4, longest=0.25)
+    fine = Settings(poses=256, fewest_poses=256, most_poses=256, tolerance=5e-4, longest=0.25)
     try:
         return hour(turn, twist, fine, threads=2)[0][-1]
     finally:

@@ -105,8 +105,8 @@ class Block:
         """Bottom and top."""
         return self.pair.bottom, self.pair.top
 
-    def applied(self, moment: Moment, clock: Clock) -> Moment:
-        """The moment after this block."""
+    def applied(self, moment: Moment, clock: Clock, ordered: float = 0.0) -> Moment:
+        """The moment after this block, which misses the order of strokes by a share `ordered` of the metal."""
         heights = dict(moment.heights)
         removed = dict(moment.removed)
         doubt = dict(moment.doubt)
@@ -116,7 +116,9 @@ class Block:
             removed[plate.name] += mean_over_land(plate, lost)
             pressure_speed[plate.name] = frozen(rate)
             own = slice(3 * body, 3 * body + 3)
-            doubt[plate.name] = moment.doubt[plate.name].after(self.doubt[own], self.step[own])
+            doubt[plate.name] = moment.doubt[plate.name].after(
+                self.doubt[own], self.step[own], ordered * mean_over_land(plate, lost)
+            )
         return replace(
             moment,
             clock=clock,

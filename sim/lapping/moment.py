@@ -13,6 +13,7 @@ __all__ = ["Clock", "Doubt", "Moment", "frozen"]
 
 Array = NDArray[np.float64]
 
+ROUND = ("sphere", "bow", "crown")  # forms that run round with a top without a change
 STEP_SHARE = 0.3  # of the difference between orders, which is the error of the lower; the higher one is kept
 
 
@@ -42,27 +43,30 @@ class Doubt:
     """How sure the forms `names` of one plate are: scalars only, so that they are written and read exactly.
 
     `sampled` [m2]: sum of the squares of what each block's poses leave open, which is as likely to be one way
-    as the other; `stepped` [m]: sum of what each block's step leaves open, which goes the same way.
+    as the other; `stepped` [m]: sum of what each block's step leaves open, which goes the same way; `ordered`
+    [m]: what is missed of the order of the strokes, by blocks that hold the faces still over whole turns.
     """
 
     names: tuple[str, ...]
     sampled: tuple[float, ...] = (0.0, 0.0, 0.0)
     stepped: tuple[float, ...] = (0.0, 0.0, 0.0)
+    ordered: float = 0.0
 
-    def after(self, sampled: Array, stepped: Array) -> Doubt:
-        """With one more block, whose poses leave `sampled` and whose step leaves `stepped` open (3,) [m]."""
+    def after(self, sampled: Array, stepped: Array, ordered: float = 0.0) -> Doubt:
+        """With one more block, whose poses leave `sampled`, whose step leaves `stepped` open (3,) [m]."""
         # One block tells each form by a single difference; half of what all three tell steadies it.
         square = 0.5 * sampled**2 + 0.5 * float((sampled**2).mean())
         return Doubt(
             self.names,
             tuple(float(a + b) for a, b in zip(self.sampled, square, strict=True)),
             tuple(float(a + b) for a, b in zip(self.stepped, stepped, strict=True)),
+            self.ordered + ordered,
         )
 
     def errors(self) -> dict[str, float]:
         """Error of each form [m]."""
         return {
-            name: sqrt(square) + STEP_SHARE * abs(step)
+            name: sqrt(square) + STEP_SHARE * abs(step) + (self.ordered if name not in ROUND else 0.0)
             for name, square, step in zip(self.names, self.sampled, self.stepped, strict=True)
         }
 

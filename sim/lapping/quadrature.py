@@ -1,11 +1,12 @@
 """Weights for instants of a motion, so that a few of them stand for all the strokes of a block.
 
 What a stroke wears runs on with several clocks at once: the phase of the stroke, the angle of the top, where
-the operator stands, the traverse of a zigzag.  As a function of them it is a sum of waves whose strength falls
-with their order; how fast is known well enough beforehand.  The mean of each wave over a block is known in
-closed form, so the weights are those whose error is least over all such functions (the best linear unbiased
-rule for a random function of that spectrum; A. O'Hagan, J. Stat. Plan. Inference 29 (1991) 245, from memory).
-No wave of low order is then taken for a constant, whatever the turn, the places or the length of the block.
+the operator stands, the traverse of a zigzag.  As a function of them it is a sum of waves whose strength
+falls with their order; how fast is known well enough beforehand.  The mean of each wave over a block is known
+in closed form, so the weights are those whose error is least over all such functions (the best linear
+unbiased rule for a random function of that spectrum; A. O'Hagan, J. Stat. Plan. Inference 29 (1991) 245, from
+memory).  No wave of low order is then taken for a constant, whatever the turn, the places or the length of
+the block.
 """
 
 from __future__ import annotations
@@ -26,8 +27,8 @@ Orders = Mapping[int, float]
 
 # Strength of each order of a clock beside the mean.  Outlines come back on themselves after half a turn, so
 # odd orders are weak; round faces answer to little but the second (saddle and twist as they run round).
-ANGLES_ROUND: Orders = {1: 0.02, 2: 0.5, 4: 0.1}
-ANGLES: Orders = {1: 0.03, 2: 0.5, 3: 0.02, 4: 0.2, 6: 0.1, 8: 0.1, 10: 0.05, 12: 0.05}
+ANGLES_ROUND: Orders = {1: 0.15, 2: 0.5, 4: 0.1}
+ANGLES: Orders = {1: 0.15, 2: 0.5, 3: 0.03, 4: 0.2, 6: 0.1, 8: 0.1, 10: 0.05, 12: 0.05}
 TRAVERSE: Orders = {1: 0.3, 2: 0.5, 3: 0.1, 4: 0.15, 6: 0.07, 8: 0.04}
 FALLS = 4.0  # order of the stroke at which a wave is half as strong
 HIGHEST = (24, 20, 10, 6)  # order of the stroke that counts, by the number of other clocks

@@ -117,12 +117,14 @@ def _moment(run: Run, state: dict[str, Any]) -> Moment:
         clock=Clock(**state["clock"]),
         heights={name: _own(record.frames[-1]) for name, record in run.plates.items()},
         pressure_speed={name: _own(record.pressure_speed) for name, record in run.plates.items()},
-        doubt={
-            name: Doubt(**{part: tuple(values) for part, values in doubt.items()})
-            for name, doubt in told.items()
-        },
+        doubt={name: _doubt(parts) for name, parts in told.items()},
         **state["moment"],
     )
+
+
+def _doubt(parts: dict[str, Any]) -> Doubt:
+    names, sampled, stepped = (tuple(parts[name]) for name in ("names", "sampled", "stepped"))
+    return Doubt(names, sampled, stepped, float(parts["ordered"]))
 
 
 def _entry(run: Run, i: int) -> Entry:

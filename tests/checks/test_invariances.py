@@ -188,7 +188,7 @@ def stored(moment):
         pressure_speed={n: z.copy() for n, z in moment.pressure_speed.items()},
         lift_share=moment.lift_share,
         scale_error=moment.scale_error,
-        doubt={n: Doubt(**{k: tuple(v) for k, v in asdict(d).items()}) for n, d in moment.doubt.items()},
+        doubt={n: Doubt(**asdict(d)) for n, d in moment.doubt.items()},
         outcome=moment.outcome,
     )
 

@@ -98,8 +98,8 @@ def test_signs():
 
 
 def test_line_at_45_degrees():
-    """Computed independently, with a rim of first order in the cell: twist -70 nm bottom, -427 nm top after an
-    hour of the starting case, each to 1 % of the larger (docs/numerics.md); their sum is exact."""
+    """Computed independently, with a rim of first order in the cell: twist -70 nm bottom, -427 nm top after
+    an hour of the starting case, each to 1 % of the larger (docs/numerics.md); their sum is exact."""
     top, bottom = disc("A", 128), disc("B", 128)
     end = last((top, bottom), line_start())
     low, high = form_of(bottom, end).twist, form_of(top, end).twist

@@ -324,8 +324,14 @@ def test_a_block_equals_the_slow_twins():
 
     def rates(z_bottom, z_top):
         bottom, top, _ = slow_twin.wear(
-            (z_bottom, plates["B"].land, plates["B"].grid.cell, RADIUS),
-            (z_top[:, ::-1], plates["A"].land[:, ::-1], plates["A"].grid.cell, RADIUS),
+            (z_bottom, plates["B"].land, plates["B"].grid.cell, RADIUS, plates["B"].edges),
+            (
+                z_top[:, ::-1],
+                plates["A"].land[:, ::-1],
+                plates["A"].grid.cell,
+                RADIUS,
+                slow_twin.turned_over(plates["A"].edges),
+            ),
             3e9,
             rows,
         )
