@@ -106,7 +106,7 @@ class Block:
         return self.pair.bottom, self.pair.top
 
     def applied(self, moment: Moment, clock: Clock, ordered: float = 0.0) -> Moment:
-        """The moment after this block, which misses the order of strokes by a share `ordered` of the metal."""
+        """The moment after this block, which misses the order of strokes by `ordered` of the metal."""
         heights = dict(moment.heights)
         removed = dict(moment.removed)
         doubt = dict(moment.doubt)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from math import exp, log, pi
+from math import exp, log, pi, radians
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,14 +12,24 @@ from sim.exact import wear as exact
 from sim.lapping.average import Pair
 from sim.lapping.run import Settings
 from sim.lapping.settle import settle
-from sim.lapping.step import Load, Step
+from sim.lapping.step import Load, Step, Turn
 from sim.lapping.strokes import Circle, FigureEight, path_length
 from sim.plate.form import StartForm
 from sim.plate.outline import Disc
 from sim.verify.row import Row, absolute, derived, relative
-from sim.verify.scenes import RADIUS, at_stroke, body, disc, even_stroke, last, plain_grit, start_step
+from sim.verify.scenes import (
+    RADIUS,
+    at_stroke,
+    body,
+    disc,
+    even_stroke,
+    form_of,
+    last,
+    plain_grit,
+    start_step,
+)
 
-__all__ = ["first_wear", "mismatch_time", "rows", "volumes_lost"]
+__all__ = ["first_wear", "mismatch_time", "rows", "turned_symmetry", "volumes_lost"]
 
 Array = NDArray[np.float64]
 PRESTON = "F. W. Preston 1927, from memory; balance derived"
@@ -54,8 +64,19 @@ def rows() -> Iterator[Row]:
         2e-3,
     )
 
+    for degrees in TURNED:
+        worst, removed = turned_symmetry(degrees)
+        yield absolute(
+            f"Round faces, the top turned {degrees:g} degrees a stroke: its saddle and twist in the end [m]",
+            derived("over whole turns a round face has no direction"),
+            0.0,
+            worst,
+            0.003 * removed,
+        )
+
 
 LOAD = 40.0
+TURNED = (8.0, 15.0, 47.0, 112.0)
 
 
 def rough_step(strokes: int = 40) -> Step:
@@ -107,6 +128,18 @@ def _at(rho: Array, rate: Array, land: Array, where: float, band: float) -> floa
     powers = (0, 2, 4) if where == 0.0 else (0, 1, 2)
     basis = np.stack([(rho[near] - where) ** k for k in powers], axis=1)
     return float(np.linalg.lstsq(basis, rate[near], rcond=None)[0][0])
+
+
+def turned_symmetry(degrees: float) -> tuple[float, float]:
+    """Larger of saddle and twist of a flat disc that was turned on a domed one, and its removal [m].
+
+    Eights of half the width, 360 strokes: whole turns, each time.
+    """
+    bottom, top = disc("B", 40, StartForm(sphere=1e-6)), disc("A", 40)
+    eight = FigureEight(RADIUS, 0.5 * RADIUS)
+    end = last((bottom, top), start_step(0.1, curve=eight, turn=Turn(radians(degrees))))
+    form = form_of(top, end)
+    return max(abs(form.saddle or 0.0), abs(form.twist or 0.0)), end.removed["A"]
 
 
 def mismatch_time(cells: int = 64) -> float:
