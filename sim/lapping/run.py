@@ -40,6 +40,7 @@ FEW_TURNS = 24.0  # of the top in a step: then blocks are ...
 PARTS_OF_TURN = 8.0, 32.0  # ... such parts of a turn, so that its strokes are lapped in order
 MISSED = 0.03  # of what a turn takes off, where its strokes are not lapped in order
 BLOCKS_IN_ORDER = 96.0  # about so many in the step, within those limits
+ENOUGH_BLOCKS = 8.0  # in the step, for the luck of one block to be made up for by the others
 FEW_BLOCKS = 10.0  # in the step: later stages on more than a quarter of the poses
 REPEATED = 2.0  # a block that wants so many times the poses is done again with more
 
@@ -278,7 +279,9 @@ class _Work:
             return float(poses)
         before = 0.5 * (moment.removed[moment.top] + moment.removed[moment.bottom] - moment.clock.off_before)
         left = 0 if step.until is not None else step.total_strokes - moment.clock.strokes - number
-        allowed = self.settings.accuracy * sqrt((before + off * (1.0 + left / number)) * off)
+        whole = before + off * (1.0 + left / number)
+        # One difference tells little of a block; where blocks are few none makes up for another's luck.
+        allowed = self.settings.accuracy * sqrt(whole * off * min(1.0, whole / (ENOUGH_BLOCKS * off)))
         # With more poses the error falls at least as the power 3/2.
         by_plate = np.square(block.doubt).reshape(2, 3)
         left_open = sqrt(float((0.5 * (by_plate.max(axis=1) + by_plate.mean(axis=1))).max()))

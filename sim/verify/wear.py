@@ -71,7 +71,7 @@ def rows() -> Iterator[Row]:
             derived("over whole turns a round face has no direction"),
             0.0,
             worst,
-            0.003 * removed,
+            0.005 * removed,
         )
 
 
