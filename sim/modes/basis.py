@@ -225,8 +225,8 @@ def _form_rows_of(plate: Plate, degree: int, margin: EdgeMargin) -> Array:
     basis, fine = _basis(plate, degree), _fine(plate, degree)
     names = form_names(plate)
     rows = np.empty((len(names), basis.size))
-    for k, unit in enumerate(np.eye(basis.size)):
-        form = forms(fine, basis.on(fine.grid, unit), margin)
+    for k, shape in enumerate(basis.evaluate(*fine.grid.mesh())):
+        form = forms(fine, shape, margin)
         rows[:, k] = [getattr(form, name) or 0.0 for name in names]
     rows[:, :PLANES] = 0.0
     rows.setflags(write=False)
