@@ -70,6 +70,13 @@ class Basis:
         values: Array = (self.mix @ flat).reshape(self.size, *np.shape(x))
         return values
 
+    def heights(self, coefficients: Array, x: Array, y: Array) -> Array:
+        """Heights (k, n) [m] at points (n,) [m] of the rows of `coefficients` (k, size) [m]."""
+        width, height = self.plate.outline.size
+        products = _products(2.0 / width * x, 2.0 / height * y, self.degree)
+        z: Array = (coefficients @ self.mix) @ products
+        return z
+
     @cached_property
     def _cells(self) -> tuple[NDArray[np.bool_], Array, Array, NDArray[np.bool_], Array]:
         """Cells with land, their shares (sum 1) and the shapes there (size, n), on the plate's own grid.

@@ -213,7 +213,7 @@ def made(reason: Reason, units: str, margin: EdgeMargin) -> str:
 
 def _per_depth(reason: Reason, units: str, margin: EdgeMargin) -> dict[str, dict[str, float]]:
     """Growth of the forms of both for each depth of `_DEPTH` removed [m]."""
-    drift = reason.forms(reason.evolution.bedded_drift, margin)
+    drift = reason.forms(reason.bedded, margin)
     share = _DEPTH[units][0] / reason.removal
     return {name: {key: value * share for key, value in forms.items()} for name, forms in drift.items()}
 

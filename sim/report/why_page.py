@@ -268,7 +268,7 @@ def _cause(study: Study, number: int, reason: Reason) -> str:
         worn, pressed = (pair.average(flat[0], flat[1], each) for each in (sample, even))
     except TippedError:  # told beside what lifts
         return ""
-    drift = reason.spectrum.forms(reason.spectrum.drift)
+    drift = reason.spectrum.forms(reason.made)
     made = [forms.get(key, next(iter(forms.values()))) for forms in drift]
     figure = cause((bottom, top), (pressed.bottom, pressed.top), (worn.bottom, worn.top), made)
     label = "Mean pressure and wear on flat faces, and what that makes of each"
