@@ -117,6 +117,12 @@ class Evolution:
         slow: NDArray[np.bool_] = self._moves & (size < SLOW * size.max(initial=0.0))
         return slow
 
+    def slow_part(self, start: Array) -> Array:
+        """What of coefficients (n,) dies so slowly that nobody waits for it (n,)."""
+        slow = self._slow
+        part: Array = (self.right[:, slow] @ (self.left[slow] @ start)).real
+        return part
+
     @cached_property
     def bedded_drift(self) -> Array:
         """As `drift` (n,) [m/s], with what dies so slowly that nobody waits for it counted as staying."""

@@ -95,7 +95,9 @@ class Reason:
     @cached_property
     def named(self) -> tuple[Named, ...]:
         """Errors that have a name, and how fast each is halved."""
-        return named_errors(self.flow, self.evolution, self.step.direction)
+        return named_errors(
+            self.flow, self.evolution, self.step.direction, slow_stays=self.operator.leaves_land
+        )
 
     def forms(self, z: Array, margin: EdgeMargin) -> dict[str, dict[str, float]]:
         """Form errors of each plate by name, of stacked coefficients (n,)."""
