@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from sim.errors import LapwrightError
-from sim.lapping.moment import Clock, Moment, frozen
+from sim.lapping.moment import Clock, Doubt, Moment, frozen
 from sim.lapping.step import Step, Wear
 from sim.modes.basis import form_names
 from sim.modes.made import cut_time
@@ -117,4 +117,5 @@ def _begin(plates: Mapping[str, Plate], pair: Mapping[str, Plate], reason: Reaso
         {name: frozen(z.copy()) for name, z in heights.items()},
         dict.fromkeys(pair, 0.0),
         {name: frozen(np.zeros(plate.grid.shape)) for name, plate in pair.items()},
+        doubt={name: Doubt(form_names(plate)) for name, plate in pair.items()},
     )

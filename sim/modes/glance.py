@@ -50,7 +50,8 @@ class Glance:
     by the end of the step, from flat faces on, what is made apart.  `lingering`: pairs of faces by name that
     it hardly touches, with the metal that halves them.  `left`: what it leaves of the faces that the study
     begins with, where their outlines differ and the same one is on top all the time; at edge margin 0.
-    `lift_share`: of the time in which something lifts, at its worst in the step.
+    `lift_share`: of the time in which something lifts, at its worst in the step.  `leaves_land`: land stays
+    that is hardly rubbed, so that `made` goes at the pace at which the step ends.
     """
 
     made: Mapping[str, Forms]
@@ -58,6 +59,7 @@ class Glance:
     lingering: Mapping[str, float] = field(default_factory=dict)
     left: Mapping[str, Forms] = field(default_factory=dict)
     lift_share: float = 0.0
+    leaves_land: bool = False
 
     def half_difference(self, step: Step) -> float:
         """Change of (dome of the bottom - dome of the top) / 2 [m]; of a rail its bow stands for its dome."""
@@ -110,7 +112,8 @@ class Glances:
         below, above = (self.plates[name].outline for name in (step.bottom, step.top))
         alone = len(on_top) == 1 and below != above
         left = self._left(step, *solved[step.top], whole) if alone else {}
-        return Glance(made, mark, slowly, left, self._lift_share(step, number, look, solved))
+        lift_share = self._lift_share(step, number, look, solved)
+        return Glance(made, mark, slowly, left, lift_share, not rubbed)
 
     def _lift_share(self, step: Step, number: int, look: Outlook, solved: Mapping[str, Solved]) -> float:
         """Share of the time in which something lifts; moves the faces on to the end of the step."""

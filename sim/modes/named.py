@@ -69,13 +69,16 @@ def named_errors(
     direction : float
         Of the stroke on the bench [rad], for ridges along and across it.
     slow_stays : bool
-        Whether what dies so slowly that nobody waits for it counts as staying, as on land hardly rubbed.
+        Whether, of what the face that loses most metal has, what dies so slowly that nobody waits for it
+        counts as staying: the other face keeps it on land hardly rubbed.
 
     """
     found = []
-    for name, face, start in _starts(flow, direction, quicker(flow, evolution)):
+    quick = quicker(flow, evolution)
+    for name, face, start in _starts(flow, direction, quick):
         lasting = evolution.kernel.projection @ start
-        lasting = lasting + evolution.slow_part(start) if slow_stays else lasting
+        if slow_stays and face is not None and face == quick:
+            lasting = lasting + evolution.slow_part(start)
         rest = start - lasting
         size = float(np.linalg.norm(rest))
         half = _half_life(evolution, rest, size) if size > NOTHING else None

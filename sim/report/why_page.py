@@ -274,6 +274,7 @@ def _cause(study: Study, number: int, reason: Reason) -> str:
     label = "Mean pressure and wear on flat faces, and what that makes of each"
     note = (
         '<p class="note">On flat faces: how hard each place is pressed in the mean over the stroke, and how '
-        "fast it wears; deeper green is more. Arrows: how the faces go on once they have bedded in.</p>"
+        "fast it wears; deeper green is more. Arrows: how the faces go on "
+        f"{words.BEDDED[reason.operator.leaves_land]}.</p>"
     )
     return f'<figure class="many">{pictures.svg(figure, f"cause-{number}", label)}</figure>{note}'
