@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import sys
 import time
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import ceil, pi, radians
 from pathlib import Path
 
@@ -28,6 +28,7 @@ from sim.lapping.step import Step, Turn  # noqa: E402
 from sim.lapping.strokes import Circle, Ellipse, FigureEight, Line, Rosette, Zigzag  # noqa: E402
 from sim.modes.basis import form_names  # noqa: E402
 from sim.modes.glance import Glances  # noqa: E402
+from sim.modes.made import made as what_is_made  # noqa: E402
 from sim.modes.picture import Picture  # noqa: E402
 from sim.plate.grooves import Grooves  # noqa: E402
 from sim.plate.measure import EdgeMargin, forms  # noqa: E402
@@ -41,6 +42,7 @@ STUDIES, SEED = 60, 11
 SHARE, FLOOR = 0.01, 3e-9  # what is allowed: of the removal, or [m], the larger
 PRESSURE = 3000.0
 BARE = EdgeMargin(share=0.0)
+CLOSE = Settings(accuracy=2e-4, tolerance=2.5e-4, longest=0.35)  # of the run that is compared with
 KINDS = ("discs", "rings", "squares", "rails", "part on a plate", "ring on a plate", "grooves")
 TURNS = ("none", "runs on", "90 deg", "120 deg", "45 deg", "walk", "walk set over")
 
@@ -139,25 +141,24 @@ class Told:
         return max(SHARE * self.removed, FLOOR)
 
 
-def told(study: Study, poses: int = 1024, cells: int | None = None, degree: int = 8) -> Told:
+def told(study: Study, settings: Settings = CLOSE, degree: int = 8) -> Told:
     """Tell a study in all three ways."""
     plates = {"A": study.top, "B": study.bottom}
     step = study.step
     picture = Picture(plates, [step], degree)
     solved, seconds = picture.evolution(1), step.total_strokes / step.pace
     flow = picture.flow(1)
-    made = solved.drift * seconds
+    made = what_is_made(picture.operator(1), solved, seconds) * seconds
     mark = solved.after(np.zeros(made.size), seconds) - made
     why = _named("drift", flow, made) | _named("mark", flow, mark)
     glance = Glances(plates, 0, BARE).of(step, 1, outlook(plates, step))
     preview = {}
     for what, found in (("drift", glance.made), ("mark", glance.mark)) if glance else ():
         preview |= {(what, name, key): v for name, part in found.items() for key, v in part.items()}
-    lapped = plates if cells is None else {n: replace(p, cells=cells) for n, p in plates.items()}
-    moments = list(lap(lapped, [step], settings=Settings(poses=poses, fewest_poses=poses)))
+    moments = list(lap(plates, [step], settings=settings))
     end = moments[-1]
     run = {}
-    for name, plate in lapped.items():
+    for name, plate in plates.items():
         found = forms(plate, end.heights[name], BARE)
         for key in form_names(plate):
             run["mark", name, key] = getattr(found, key) - why["drift", name, key]

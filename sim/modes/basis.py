@@ -70,6 +70,13 @@ class Basis:
         values: Array = (self.mix @ flat).reshape(self.size, *np.shape(x))
         return values
 
+    def heights(self, coefficients: Array, x: Array, y: Array) -> Array:
+        """Heights (k, n) [m] at points (n,) [m] of the rows of `coefficients` (k, size) [m]."""
+        width, height = self.plate.outline.size
+        products = _products(2.0 / width * x, 2.0 / height * y, self.degree)
+        z: Array = (coefficients @ self.mix) @ products
+        return z
+
     @cached_property
     def _cells(self) -> tuple[NDArray[np.bool_], Array, Array, NDArray[np.bool_], Array]:
         """Cells with land, their shares (sum 1) and the shapes there (size, n), on the plate's own grid.
@@ -225,8 +232,8 @@ def _form_rows_of(plate: Plate, degree: int, margin: EdgeMargin) -> Array:
     basis, fine = _basis(plate, degree), _fine(plate, degree)
     names = form_names(plate)
     rows = np.empty((len(names), basis.size))
-    for k, unit in enumerate(np.eye(basis.size)):
-        form = forms(fine, basis.on(fine.grid, unit), margin)
+    for k, shape in enumerate(basis.evaluate(*fine.grid.mesh())):
+        form = forms(fine, shape, margin)
         rows[:, k] = [getattr(form, name) or 0.0 for name in names]
     rows[:, :PLANES] = 0.0
     rows.setflags(write=False)

@@ -35,7 +35,8 @@ class Touch:
     """Some poses and their n contact points.
 
     `poses` (k,) numbers of the instants, `start` (k + 1,) where the points of each begin; at the points
-    (n,): `share` of the time, `area` [m2], `speed` [m/s]; `shapes` (size, n) of the bottom, then of the top.
+    (n,): `share` of the time, `area` [m2], `speed` [m/s], the place on the `bottom` (x, y) and on the `top`
+    (u, v) [m].
     """
 
     poses: NDArray[np.intp]
@@ -43,7 +44,29 @@ class Touch:
     share: Array
     area: Array
     speed: Array
-    shapes: Array
+    bottom: Basis
+    top: Basis
+    x: Array
+    y: Array
+    u: Array
+    v: Array
+
+    @property
+    def shapes(self) -> Array:
+        """Shapes (size, n) of the bottom, then of the top."""
+        return np.concatenate([self.bottom.evaluate(self.x, self.y), self.top.evaluate(self.u, self.v)])
+
+    @property
+    def planes(self) -> Array:
+        """The bottom's plane shapes (3, n)."""
+        return planes_at(self.bottom, self.x, self.y)
+
+    def squeezes(self, states: Array) -> Array:
+        """How far both faces stand towards each other (k, n) [m], of columns of states (size, k)."""
+        below, above = np.split(states, [self.bottom.size])
+        squeezes: Array = self.bottom.heights(below.T, self.x, self.y)
+        squeezes += self.top.heights(above.T, self.u, self.v)
+        return squeezes
 
 
 def touches(
@@ -64,8 +87,8 @@ def touches(
         speed = np.hypot(
             p.vx[own] - p.spin[own] * (rule.y - p.cy[own]), p.vy[own] + p.spin[own] * (rule.x - p.cx[own])
         )
-        shapes = np.concatenate([bottom.evaluate(rule.x, rule.y), top.evaluate(u, v)])
-        yield Touch(which, rule.start, instants.share[which][own], rule.area, speed, shapes)
+        share = instants.share[which][own]
+        yield Touch(which, rule.start, share, rule.area, speed, bottom, top, rule.x, rule.y, u, v)
 
 
 def _some(poses: Poses, which: NDArray[np.intp]) -> Poses:

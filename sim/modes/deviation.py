@@ -9,10 +9,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from sim.errors import LapwrightError
-from sim.lapping.moment import Clock, Moment, frozen
+from sim.lapping.moment import Clock, Doubt, Moment, frozen
 from sim.lapping.step import Step, Wear
-from sim.lapping.wear import wear_time
 from sim.modes.basis import form_names
+from sim.modes.made import cut_time
 from sim.modes.reason import Reason
 from sim.plate.measure import EdgeMargin, forms
 from sim.plate.plate import Plate
@@ -53,14 +53,6 @@ class Deviation:
             name: {key: value - self.foretold[name][key] for key, value in found.items()}
             for name, found in self.lapped.items()
         }
-
-
-def cut_time(step: Step) -> float:
-    """How long a step would last at a fresh dab's cut [s]."""
-    time = step.total_strokes / step.pace
-    every = step.fresh_every or time
-    whole, rest = divmod(time, every)
-    return whole * wear_time(step.grit.fade, 0.0, every) + wear_time(step.grit.fade, 0.0, rest)
 
 
 def deviation(
@@ -125,4 +117,5 @@ def _begin(plates: Mapping[str, Plate], pair: Mapping[str, Plate], reason: Reaso
         {name: frozen(z.copy()) for name, z in heights.items()},
         dict.fromkeys(pair, 0.0),
         {name: frozen(np.zeros(plate.grid.shape)) for name, plate in pair.items()},
+        doubt={name: Doubt(form_names(plate)) for name, plate in pair.items()},
     )

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.errors import DefectiveError
-from sim.modes.nullspace import FADES, STAYS, Kernel, even_kernel, kernel_of
+from sim.modes.nullspace import STAYS, Kernel, even_kernel, kernel_of
 from sim.modes.operator import Flow
 
 __all__ = ["SLOW", "Evolution", "evolution_of"]
@@ -23,6 +23,7 @@ Array = NDArray[np.float64]
 Numbers = NDArray[np.float64] | NDArray[np.complex128]
 
 SLOW = 1e-3  # of the fastest rate; strokes in use have nothing between this and 1e-2 but near misses
+FAINT = 1e-5  # of the fastest: a rate of growth below this is no more than what few instants leave open
 MIXED = 1e11  # condition of the eigenvectors beyond which digits run out
 
 
@@ -91,6 +92,11 @@ class Evolution:
         moves: NDArray[np.bool_] = self.rates != 0.0
         return moves
 
+    def pace(self, time: float) -> Array:
+        """How both faces move on (n,) [m/s] after `time` [s] at a fresh dab's cut, from flat ones."""
+        moved: Array = (self.right @ (np.exp(self.rates * time) * self.drive)).real
+        return moved
+
     @cached_property
     def drift(self) -> Array:
         """P0 b (n,) [m/s]: how both faces move on once all else has died, planes included."""
@@ -110,6 +116,12 @@ class Evolution:
         size = np.abs(self.rates)
         slow: NDArray[np.bool_] = self._moves & (size < SLOW * size.max(initial=0.0))
         return slow
+
+    def slow_part(self, start: Array) -> Array:
+        """What of coefficients (n,) dies so slowly that nobody waits for it (n,)."""
+        slow = self._slow
+        part: Array = (self.right[:, slow] @ (self.left[slow] @ start)).real
+        return part
 
     @cached_property
     def bedded_drift(self) -> Array:
@@ -162,8 +174,8 @@ def _general(flow: Flow) -> Evolution:
         )
     left = np.linalg.inv(right)
     rates = np.concatenate([np.zeros(zeros), rates[moves]])
-    # Nothing grows: where a rate is all but nothing, rounding alone makes it positive.
-    faint = (rates.real > 0.0) & (np.abs(rates) < FADES * np.abs(rates).max(initial=0.0))
+    # Nothing grows: where a rate is all but nothing, rounding and sampling alone make it positive.
+    faint = (rates.real > 0.0) & (np.abs(rates) < FAINT * np.abs(rates).max(initial=0.0))
     rates = np.where(faint, 1j * rates.imag, rates)
     once = rates.imag >= 0.0
     right = right * np.where(rates.imag > 0.0, 2.0, 1.0)

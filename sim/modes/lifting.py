@@ -121,10 +121,10 @@ def lifting(
     least = np.empty((states.shape[1], instants.share.size))
     most = np.empty_like(least)
     for touch in touches(operator.bottom, operator.top, instants, ends=True):
-        gap = states.T @ touch.shapes
+        gap, plane = touch.squeezes(states), touch.planes
         for i, k in enumerate(touch.poses):
             points = slice(touch.start[i], touch.start[i + 1])
-            area, planes, squeeze = touch.area[points], touch.shapes[:PLANES, points], gap[:, points]
+            area, planes, squeeze = touch.area[points], plane[:, points], gap[:, points]
             carried = planes * area
             wanted = (lines[:, k] - stiffness * (squeeze @ carried.T)).T
             rest = np.linalg.solve(carried @ planes.T, wanted.reshape(PLANES, -1))

@@ -56,7 +56,9 @@ class Named:
     face: int | None = None
 
 
-def named_errors(flow: Flow, evolution: Evolution, direction: float = 0.0) -> tuple[Named, ...]:
+def named_errors(
+    flow: Flow, evolution: Evolution, direction: float = 0.0, slow_stays: bool = False
+) -> tuple[Named, ...]:
     """All named errors of a pair under a flow.
 
     Parameters
@@ -66,11 +68,17 @@ def named_errors(flow: Flow, evolution: Evolution, direction: float = 0.0) -> tu
         Of the flow.
     direction : float
         Of the stroke on the bench [rad], for ridges along and across it.
+    slow_stays : bool
+        Whether, of what the face that loses most metal has, what dies so slowly that nobody waits for it
+        counts as staying: the other face keeps it on land hardly rubbed.
 
     """
     found = []
-    for name, face, start in _starts(flow, direction, quicker(flow, evolution)):
+    quick = quicker(flow, evolution)
+    for name, face, start in _starts(flow, direction, quick):
         lasting = evolution.kernel.projection @ start
+        if slow_stays and face is not None and face == quick:
+            lasting = lasting + evolution.slow_part(start)
         rest = start - lasting
         size = float(np.linalg.norm(rest))
         half = _half_life(evolution, rest, size) if size > NOTHING else None

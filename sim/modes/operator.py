@@ -13,6 +13,7 @@ doing the sums over poses again.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,7 @@ from sim.lapping.support import place_in_words
 from sim.modes.basis import PLANES, Basis
 from sim.modes.contact import Touch, planes_at, touches
 from sim.modes.instants import Instants
+from sim.modes.unreached import leaves_land
 
 __all__ = ["Flow", "Operator", "assemble", "load_lines"]
 
@@ -69,6 +71,11 @@ class Operator:
     symmetric: bool
     instants: Instants
 
+    @cached_property
+    def leaves_land(self) -> bool:
+        """Whether land stays that is hardly rubbed."""
+        return leaves_land(self.bottom.plate, self.top.plate, self.instants)
+
     def rates(self, kappas: tuple[float, float]) -> Array:
         """Kappa over land area for each coefficient (n,) [1/(Pa m2)]; kappas of bottom and top."""
         return np.repeat(
@@ -97,12 +104,13 @@ def assemble(bottom: Basis, top: Basis, instants: Instants, fineness: float = 1.
     overlap = rubbed = 0.0
     for touch in touches(bottom, top, instants, fineness):
         worn = touch.share * touch.area * touch.speed
-        rooted = touch.shapes * np.sqrt(worn)
+        shapes = touch.shapes
+        rooted = shapes * np.sqrt(worn)
         response += rooted @ rooted.T
         overlap += float(touch.share @ touch.area)
         rubbed += float(worn.sum())
         for i, k in enumerate(touch.poses):
-            plane, load = _settled(touch, i, worn, lines[:, :, k], instants)
+            plane, load = _settled(touch, shapes, i, worn, lines[:, :, k], instants)
             response -= plane
             loads += load
     if symmetric:
@@ -125,10 +133,12 @@ def load_lines(bottom: Basis, instants: Instants) -> Array:
     return np.stack([centre, by_hand, by_push], axis=1)
 
 
-def _settled(touch: Touch, i: int, worn: Array, lines: Array, instants: Instants) -> tuple[Array, Array]:
+def _settled(
+    touch: Touch, all_shapes: Array, i: int, worn: Array, lines: Array, instants: Instants
+) -> tuple[Array, Array]:
     """What the least-squares plane of one pose takes off, and the wear by its loads: (n, n), (n, 3)."""
     points = slice(touch.start[i], touch.start[i + 1])
-    shapes = touch.shapes[:, points]
+    shapes = all_shapes[:, points]
     planes = shapes[:PLANES]
     carried = planes * touch.area[points]
     normal = carried @ planes.T

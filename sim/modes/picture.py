@@ -13,9 +13,11 @@ from sim.lapping.motion import Motion
 from sim.lapping.step import Grit, Step
 from sim.lapping.wear import kappa, kappa_from_observation, settled
 from sim.modes.basis import Basis, basis_of
+from sim.modes.degrees import degrees_of
 from sim.modes.evolution import Evolution, evolution_of
 from sim.modes.instants import POSES
 from sim.modes.lifting import Lifting, Lifts, Watch, lifting
+from sim.modes.made import cut_time, made
 from sim.modes.operator import Flow, Operator
 from sim.modes.spectrum import Spectrum, spectrum_of
 from sim.modes.turned import operator_of
@@ -31,6 +33,8 @@ DEGREE = 8
 class Picture:
     """Plates by name and the steps done with them, on shapes up to `degree`.
 
+    With `wider`, of plates much wider than what runs on them up to a higher one.
+
     `seed` of the study, for the hand's scatter; `poses`: instants that stand for a spell.  Steps are numbered
     from 1.  Where top and bottom are not given they lie as the step begins; `window`: (first stroke, strokes)
     to be averaged, all strokes of the step when the second is None.
@@ -43,12 +47,15 @@ class Picture:
         degree: int = DEGREE,
         seed: int = 0,
         poses: int = POSES,
+        wider: bool = True,
     ) -> None:
         self.plates = dict(plates)
         self.steps = tuple(steps)
         self.degree = degree
         self.seed = seed
         self.poses = poses
+        pairs = [(step.top, step.bottom) for step in steps] if wider else []
+        self._degrees = degrees_of(plates, pairs, degree)
         self._operators: dict[tuple[object, ...], Operator] = {}
         self._evolutions: dict[tuple[object, ...], Evolution] = {}
         self._motions: dict[int, Motion] = {}
@@ -56,7 +63,7 @@ class Picture:
 
     def basis(self, name: str) -> Basis:
         """Shapes of a plate."""
-        return basis_of(self.plates[name], self.degree)
+        return basis_of(self.plates[name], self._degrees[name])
 
     def motion(self, number: int) -> Motion:
         """Motion of a step, with the scatter of its first round."""
@@ -113,7 +120,9 @@ class Picture:
 
     def spectrum(self, number: int, top: str | None = None, bottom: str | None = None) -> Spectrum:
         """What a step takes out, leaves alone and makes."""
-        return spectrum_of(self.flow(number, top, bottom), self.evolution(number, top, bottom))
+        solved, step = self.evolution(number, top, bottom), self.steps[number - 1]
+        moves_on = made(self.operator(number, top, bottom), solved, cut_time(step))
+        return spectrum_of(self.flow(number, top, bottom), solved, moves_on)
 
     def lifts(
         self,

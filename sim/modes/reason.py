@@ -15,6 +15,7 @@ from sim.lapping.step import Step
 from sim.modes.basis import Basis
 from sim.modes.evolution import Evolution
 from sim.modes.lifting import Lifting, Lifts, share_of
+from sim.modes.made import bedded, cut_time, made
 from sim.modes.named import Named, named_errors
 from sim.modes.operator import Flow, Operator
 from sim.modes.picture import Picture
@@ -82,9 +83,21 @@ class Reason:
         return 0.5 * sum(self.spectrum.removal)
 
     @cached_property
+    def made(self) -> Array:
+        """What the stroke makes of both faces (n,) [m/s]."""
+        return made(self.operator, self.evolution, cut_time(self.step))
+
+    @cached_property
+    def bedded(self) -> Array:
+        """The same, with what dies so slowly that nobody waits for it counted as staying (n,) [m/s]."""
+        return bedded(self.operator, self.evolution, cut_time(self.step))
+
+    @cached_property
     def named(self) -> tuple[Named, ...]:
         """Errors that have a name, and how fast each is halved."""
-        return named_errors(self.flow, self.evolution, self.step.direction)
+        return named_errors(
+            self.flow, self.evolution, self.step.direction, slow_stays=self.operator.leaves_land
+        )
 
     def forms(self, z: Array, margin: EdgeMargin) -> dict[str, dict[str, float]]:
         """Form errors of each plate by name, of stacked coefficients (n,)."""

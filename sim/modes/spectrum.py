@@ -69,8 +69,10 @@ class Spectrum:
         return self.bottom.forms(z[:half], margin), self.top.forms(z[half:], margin)
 
 
-def spectrum_of(flow: Flow, evolution: Evolution | None = None) -> Spectrum:
+def spectrum_of(flow: Flow, evolution: Evolution | None = None, made: Array | None = None) -> Spectrum:
     """Tell the shapes of a flow; its `evolution`, where it is solved already.
+
+    `made` (n,) [m/s]: how both faces move on, where that is not the drift; it tells the metal off.
 
     Raises
     ------
@@ -81,7 +83,8 @@ def spectrum_of(flow: Flow, evolution: Evolution | None = None) -> Spectrum:
     solved = evolution if evolution is not None else evolution_of(flow)
     half = flow.bottom.size
     drift = solved.drift
-    removal = (-float(drift[0]), -float(drift[half]))
+    moves_on = drift if made is None else made
+    removal = (-float(moves_on[0]), -float(moves_on[half]))
     mean = 0.5 * (removal[0] + removal[1])
     staying = survivors_in(solved.kernel.right, (flow.bottom, flow.top))
     modes = [Mode(0.0, None, None, True, False, None, v / _size(v, half)) for v in staying.T]

@@ -22,7 +22,7 @@ class SharedPicture(Picture):
     def __init__(
         self, study: Study, steps: Sequence[Step], degree: int, shared: dict[object, Operator]
     ) -> None:
-        super().__init__(study.plates, steps, degree, study.seed)
+        super().__init__(study.plates, steps, degree, study.seed, wider=False)
         self.shared = shared
         self._long: dict[int, int] = {}
 

@@ -61,7 +61,7 @@ def _lines(said: Account, step: Step, look: Outlook, glance: Glance | None) -> l
     if glance is not None:
         lines.append(f"What it makes: {what_is_made(step, plates, look, glance, units)}.")
     lines.append(f"What it leaves: {mark}.")
-    if look.lifts:
+    if look.lifts if glance is None else glance.lift_share > 0.0:
         lines.append("Something lifts in this stroke, which is left out of these sizes: they are only near.")
     return lines
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.lapping.step import Step
-from sim.modes.deviation import cut_time
+from sim.modes.made import cut_time
 from sim.modes.reason import Reason
 from sim.modes.schedule import Cycle, CycleSpectrum
 from sim.plate.measure import EdgeMargin
@@ -72,7 +72,7 @@ def _in_time(reason: Reason, units: str, margin: EdgeMargin) -> str:
     if step.swap is not None and come:
         return f"in the long run, had {step.top} stayed on top: {long_run}"
     # As preview has it: from flat faces on, what is made put aside.
-    by_end = _layer_alone(reason, cut_time(step), reason.evolution.drift)
+    by_end = _layer_alone(reason, cut_time(step), reason.made)
     now = standing(reason.forms(by_end, margin), step, units)
     if come:
         both = now == long_run

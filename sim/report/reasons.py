@@ -208,12 +208,13 @@ def made(reason: Reason, units: str, margin: EdgeMargin) -> str:
         for name, forms in _per_depth(reason, units, margin).items()
         if max(map(abs, forms.values())) >= LITTLE * _DEPTH[units][0]
     )
-    return f"for each {_DEPTH[units][1]} removed, once they have bedded in: {told}" if told else ""
+    when = words.BEDDED[reason.operator.leaves_land]
+    return f"for each {_DEPTH[units][1]} removed, {when}: {told}" if told else ""
 
 
 def _per_depth(reason: Reason, units: str, margin: EdgeMargin) -> dict[str, dict[str, float]]:
     """Growth of the forms of both for each depth of `_DEPTH` removed [m]."""
-    drift = reason.forms(reason.evolution.bedded_drift, margin)
+    drift = reason.forms(reason.bedded, margin)
     share = _DEPTH[units][0] / reason.removal
     return {name: {key: value * share for key, value in forms.items()} for name, forms in drift.items()}
 

@@ -161,7 +161,7 @@ def _gained_on_top(form: str, reason: Reason) -> float:
     """What the top gains of a form, + high in the middle, for each depth removed, once bedded in."""
     if reason.removal <= 0.0:
         return 0.0
-    forms = reason.forms(reason.evolution.bedded_drift, NO_MARGIN)[reason.step.top]
+    forms = reason.forms(reason.bedded, NO_MARGIN)[reason.step.top]
     return forms[form] / reason.removal
 
 

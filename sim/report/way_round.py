@@ -87,7 +87,7 @@ def _little(step: Step, plates: Plates, look: Outlook) -> float:
 
 
 def what_is_made(step: Step, plates: Plates, look: Outlook, glance: Glance, units: str = "metric") -> str:
-    """What each plate gains of the pairs that stay, once they have bedded in."""
+    """What each plate gains of the pairs that stay, once they have bedded in, or by the end of the step."""
     names = (step.top, step.bottom)
     balanced = abs(look.tendency.all_round) < BALANCED and not any(plates[n].outline.long for n in names)
     made = telling({n: _but_domes(glance.made[n]) if balanced else glance.made[n] for n in names}, DOMES)
@@ -96,7 +96,7 @@ def what_is_made(step: Step, plates: Plates, look: Outlook, glance: Glance, unit
         return NEITHER
     told = "; ".join(f"{name} {grown(forms, units)}" for name, forms in made.items() if forms)
     lead = f"{NEITHER}; but " if balanced else ""
-    return f"{lead}{told}, once they have bedded in{remark(made, step, units)}"
+    return f"{lead}{told}, {words.BEDDED[glance.leaves_land]}{remark(made, step, units)}"
 
 
 def _but_domes(forms: Mapping[str, float]) -> dict[str, float]:

@@ -268,12 +268,13 @@ def _cause(study: Study, number: int, reason: Reason) -> str:
         worn, pressed = (pair.average(flat[0], flat[1], each) for each in (sample, even))
     except TippedError:  # told beside what lifts
         return ""
-    drift = reason.spectrum.forms(reason.spectrum.drift)
+    drift = reason.spectrum.forms(reason.made)
     made = [forms.get(key, next(iter(forms.values()))) for forms in drift]
     figure = cause((bottom, top), (pressed.bottom, pressed.top), (worn.bottom, worn.top), made)
     label = "Mean pressure and wear on flat faces, and what that makes of each"
     note = (
         '<p class="note">On flat faces: how hard each place is pressed in the mean over the stroke, and how '
-        "fast it wears; deeper green is more. Arrows: how the faces go on once they have bedded in.</p>"
+        "fast it wears; deeper green is more. Arrows: how the faces go on "
+        f"{words.BEDDED[reason.operator.leaves_land]}.</p>"
     )
     return f'<figure class="many">{pictures.svg(figure, f"cause-{number}", label)}</figure>{note}'

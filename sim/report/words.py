@@ -41,6 +41,7 @@ from sim.report.shapes import (
 
 __all__ = [
     "BAND",
+    "BEDDED",
     "NOTHING",
     "REMARK",
     "SCATTER",
@@ -70,6 +71,10 @@ __all__ = [
 ]
 
 BEARS_ALL_OVER = 0.98  # share of the overlap that carries load, from which "all over" is said
+BEDDED = {
+    False: "once they have bedded in",
+    True: "at the pace at which this step ends",
+}  # land hardly rubbed?
 UNEVEN = 0.03  # difference between middle and rim, as a share of the mean, from which it is said
 
 # --- what came out -----------------------------------------------------------------------------

@@ -26,7 +26,7 @@ def loaded():
 # Discs, a ring on a plate, squares set over, rails: one of each kind, by their numbers in the campaign.
 @pytest.mark.parametrize("number", [2, 5, 7, 9, 10])
 def test_three_answers_are_one(number):
-    found = agreement.told(agreement.drawn(number), poses=256)
+    found = agreement.told(agreement.drawn(number), agreement.Settings())
     assert found.lifts == 0.0
     assert found.apart(found.why, found.run) <= found.allowed
     assert found.apart(found.preview, found.why) <= found.allowed

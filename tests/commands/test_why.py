@@ -404,7 +404,9 @@ def test_what_the_small_piece_alone_has_is_told_first(told, paged) -> None:
     out = said.split("takes out ")[1].split(" makes ")[0]
     rows = re.findall(r"([^:]+): halves every ([\d.]+)", out)
     assert "ring's own dome or dish, height at 3 and 9 or at 12 and 6, twist and all that is" in rows[0][0]
-    assert float(rows[0][1]) < 0.2 * min(float(depth) for _, depth in rows[1:])
+    # Beyond its reach of 75 of 100 mm the plate keeps what it has: its own errors go last, or not at all.
+    later = [depth for _, depth in rows[1:]] + re.findall(r"halved only after\s+([\d.]+) um", said)
+    assert float(rows[0][1]) < 0.2 * min(map(float, later))
     page = unescape(paged(text))
     head = re.search(r"<h1[^>]*>(.*?)</h1>", page, re.S)
     assert head is not None

@@ -144,13 +144,16 @@ def test_a_small_part_within_a_plate_hollows_it():
 
 
 def test_of_a_part_on_a_plate_the_sizes_are_told():
-    said, look = made("B", "A", plates=SMALL % ("", 'dish = "1 um"'), glances=True)
-    found = re.match(
-        r"B goes domed by ([\d.]+) um; A goes hollow by ([\d.]+) um, once they have bedded in", said
-    )
-    part, plate = (1e-6 * float(v) for v in found.groups())
+    sizes = r"B goes domed by ([\d.]+) um; A goes hollow by ([\d.]+) um, "
+    to_the_rim = 'stroke = { kind = "circle", radius = "40 mm" }'
+    said, _ = made("B", "A", plates=SMALL % ("", ""), more=to_the_rim, glances=True)
+    part, plate = (float(v) for v in re.match(sizes + "once they have bedded in", said).groups())
     # What stays is a dome in a dish of one curve: at the rim of a plate twice as wide four times as high.
     assert plate / part == pytest.approx(4.0, rel=0.06)
+    said, look = made("B", "A", plates=SMALL % ("", 'dish = "1 um"'), glances=True)
+    # A rim that the part never comes to does not mate with it, and a pit is less of a dish than of a step.
+    part, plate = (float(v) for v in re.match(sizes + "at the pace at which this step ends", said).groups())
+    assert 1.0 < plate / part < 4.0
     assert look.tendency.all_round < 0.0
     assert "bedding in takes B from dish 1.0 um to dish 0." in said
     assert said.endswith("and what is made takes from that")
