@@ -328,10 +328,13 @@ class Pair:
         # A curve ties its high powers to each other: what it ties is left, then the second powers made exact.
         for powers, least in ((basis.shape[1], TIED), (EXACT, 1e-12)):
             some = basis[:, :powers]
-            off = exact[:, :powers].T @ wanted - some.T @ (wanted + amount[:, None] * change)
-            change += some @ np.linalg.lstsq(some.T @ (some * amount[:, None]), off, rcond=least)[0]
+            left = wanted + amount[:, None] * change
+            off = np.einsum("np,nc->pc", exact[:, :powers], wanted) - np.einsum("np,nc->pc", some, left)
+            normal = np.einsum("np,n,nq->pq", some, amount, some)
+            change += np.einsum("np,pc->nc", some, np.linalg.lstsq(normal, off, rcond=least)[0])
         factor = 1.0 + change[:, 0]
-        off = basis[:, :EXACT].T @ (amount * factor) - exact[:, :EXACT].T @ amount
+        off = np.einsum("np,n->p", basis[:, :EXACT], amount * factor)
+        off -= np.einsum("np,n->p", exact[:, :EXACT], amount)
         if np.abs(factor - 1.0).max() > MOST_WEIGHT_CHANGE or np.abs(off).max() > 1e-10 * amount.sum():
             return None  # too few poses, or too near each other, to mend
         mended[:, loops.CHECK] += mended[:, loops.WEIGHT] * change[:, 1]

@@ -100,9 +100,10 @@ def _equal(number: int) -> tuple[Array, Array]:
 def _mended(motion: Motion, places: Array, shares: Array) -> Array:
     """Shares (n,) changed as little as may be, to the means of the path that the moment law lives on."""
     values, means = motion.arc_means(places)
-    off = means - shares @ values
-    solved = np.linalg.lstsq((values * shares[:, None]).T @ values, off, rcond=1e-10)[0]
-    factor = 1.0 + values @ solved
+    off = means - np.einsum("n,nk->k", shares, values)
+    normal = np.einsum("nj,n,nk->jk", values, shares, values)
+    solved = np.linalg.lstsq(normal, off, rcond=1e-10)[0]
+    factor = 1.0 + np.einsum("nk,k->n", values, solved)
     if np.abs(factor - 1.0).max() > MOST_CHANGE:
         return shares  # too few places to tell the means apart
     mended: Array = shares * factor

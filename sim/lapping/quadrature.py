@@ -20,15 +20,18 @@ from math import gcd, pi
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.kernels.linear import gram, solve_positive
+
 __all__ = ["ANGLES", "ANGLES_ROUND", "TRAVERSE", "Waves", "best_weights", "generators", "waves_of"]
 
 Array = NDArray[np.float64]
 Orders = Mapping[int, float]
 
 # Strength of each order of a clock beside the mean.  Outlines come back on themselves after half a turn, so
-# odd orders are weak; round faces answer to little but the second (saddle and twist as they run round).
-ANGLES_ROUND: Orders = {1: 0.15, 2: 0.5, 4: 0.1}
-ANGLES: Orders = {1: 0.15, 2: 0.5, 3: 0.03, 4: 0.2, 6: 0.1, 8: 0.1, 10: 0.05, 12: 0.05}
+# odd orders are weak (the first, which tilts, is kept small all the same); round faces answer to little but
+# the second (saddle and twist as they run round).
+ANGLES_ROUND: Orders = {1: 0.3, 2: 0.5, 4: 0.1}
+ANGLES: Orders = {1: 0.3, 2: 0.5, 3: 0.03, 4: 0.2, 6: 0.1, 8: 0.1, 10: 0.05, 12: 0.05}
 TRAVERSE: Orders = {1: 0.3, 2: 0.5, 3: 0.1, 4: 0.15, 6: 0.07, 8: 0.04}
 FALLS = 4.0  # order of the stroke at which a wave is half as strong
 HIGHEST = (24, 20, 10, 6)  # order of the stroke that counts, by the number of other clocks
@@ -107,20 +110,28 @@ def best_weights(
 
 def _weights(values: Array, means: Array, strength: Array, rough: float) -> Array:
     """Least of sum(strength^2 (w @ values - means)^2) + rough^2 k sum(w^2), with sum(w) = 1."""
-    k = len(values)
-    scaled = values * strength
-    matrix = scaled @ scaled.T
-    matrix[np.diag_indices(k)] += rough**2 * k
-    solved = np.linalg.solve(matrix, np.stack([scaled @ (strength * means), np.ones(k)], axis=1))
-    exact, ones = solved.T
+    k, n = values.shape
+    scaled = np.ascontiguousarray(values * strength)
+    ridge = rough**2 * k
+    wanted, one = strength * means, np.ones(k)
+    if k <= n:
+        matrix = gram(scaled)
+        matrix[np.diag_indices(k)] += ridge
+        exact, ones = solve_positive(matrix, np.stack([np.einsum("kn,n->k", scaled, wanted), one]))
+    else:  # the same by way of the functions, which are fewer than the instants
+        matrix = gram(np.ascontiguousarray(scaled.T))
+        matrix[np.diag_indices(n)] += ridge
+        by, of_one = solve_positive(matrix, np.stack([wanted, scaled.sum(axis=0)]))
+        exact = np.einsum("kn,n->k", scaled, by)
+        ones = (one - np.einsum("kn,n->k", scaled, of_one)) / ridge
     weights: Array = exact + ones * ((1.0 - exact.sum()) / ones.sum())
     return weights
 
 
 def _error(values: Array, means: Array, strength: Array, weights: Array, rough: float) -> float:
     """Expected square of the error, in units of the mean."""
-    off = strength * (weights @ values - means)
-    return float(off @ off + rough**2 * len(weights) * (weights @ weights))
+    off = strength * (np.einsum("k,kn->n", weights, values) - means)
+    return float((off * off).sum() + rough**2 * len(weights) * (weights * weights).sum())
 
 
 @lru_cache(maxsize=64)

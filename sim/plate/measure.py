@@ -187,7 +187,7 @@ def forms_of_sums(plate: Plate) -> Array:
     land = plate.land[ruler.cells]
     with_squares = np.eye(6)[[0, 1, 2, 3, 3, 4]]
     with_squares[3, 5], with_squares[4, 5], with_squares[5, 4] = 1.0, -1.0, 2.0
-    fitted = np.linalg.solve((shapes * land) @ shapes.T, with_squares)
+    fitted = np.linalg.solve(np.einsum("in,n,jn->ij", shapes, land, shapes), with_squares)
     matrix: Array = _errors(plate.outline) @ fitted[3:]
     matrix.setflags(write=False)
     return matrix

@@ -105,7 +105,7 @@ def test_line_at_45_degrees():
     low, high = form_of(bottom, end).twist, form_of(top, end).twist
     assert low == pytest.approx(-70e-9, abs=4.3e-9)
     assert high == pytest.approx(-427e-9, abs=4.3e-9)
-    law = growth(moments.LINE, 0.5 * (end.removed["A"] + end.removed["B"]), RADIUS)
+    law = growth(means_of(Line(0.66 * RADIUS), np.pi / 4), end.removed["A"], RADIUS)
     assert 0.5 * (low + high) == pytest.approx(law.twist, rel=0.002)
 
 
