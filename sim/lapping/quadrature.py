@@ -28,10 +28,10 @@ Array = NDArray[np.float64]
 Orders = Mapping[int, float]
 
 # Strength of each order of a clock beside the mean.  Outlines come back on themselves after half a turn, so
-# odd orders are weak (the first, which tilts, is kept small all the same); round faces answer to little but
+# odd orders are weak; round faces answer to little but
 # the second (saddle and twist as they run round).
-ANGLES_ROUND: Orders = {1: 0.3, 2: 0.5, 4: 0.1}
-ANGLES: Orders = {1: 0.3, 2: 0.5, 3: 0.03, 4: 0.2, 6: 0.1, 8: 0.1, 10: 0.05, 12: 0.05}
+ANGLES_ROUND: Orders = {1: 0.06, 2: 0.5, 4: 0.1}
+ANGLES: Orders = {1: 0.06, 2: 0.5, 3: 0.03, 4: 0.2, 6: 0.1, 8: 0.1, 10: 0.05, 12: 0.05}
 TRAVERSE: Orders = {1: 0.3, 2: 0.5, 3: 0.1, 4: 0.15, 6: 0.07, 8: 0.04}
 FALLS = 4.0  # order of the stroke at which a wave is half as strong
 HIGHEST = (24, 20, 10, 6)  # order of the stroke that counts, by the number of other clocks

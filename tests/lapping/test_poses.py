@@ -96,11 +96,12 @@ def test_indexed_angles_get_the_shares_truly_visited(first, strokes):
 
 @pytest.mark.parametrize("turn", [Turn(radians(10.0), 1), Turn(radians(8.0))])
 def test_no_angle_is_favoured_where_there_are_many(turn):
-    """Whole turns of the top: the mean of cos and sin of theta and 2 theta, which would print tilt, saddle
-    and twist that are not there, stays far under the 1/8 of 64 independent poses."""
+    """Whole turns of the top: the mean of cos and sin of 2 theta, which would print saddle and twist that are
+    not there, is next to nothing; that of theta, which outlines that come back on themselves after half a turn
+    hardly answer to, stays under the 1/8 of 64 independent poses."""
     motion = Motion(step(turn=turn, time=1e6))
     sample = block_sample(motion, LOAD, 0, 180, 64, (0.3, 0.8))
-    for k, least in ((1, 0.05), (2, 0.005)):
+    for k, least in ((1, 0.1), (2, 0.005)):
         assert abs(sample.share @ np.exp(1j * k * sample.poses.theta)) < least, k
 
 
