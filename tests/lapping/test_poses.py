@@ -97,7 +97,7 @@ def test_indexed_angles_get_the_shares_truly_visited(first, strokes):
 @pytest.mark.parametrize("turn", [Turn(radians(10.0), 1), Turn(radians(8.0))])
 def test_no_angle_is_favoured_where_there_are_many(turn):
     """Whole turns of the top: the mean of cos and sin of 2 theta, which would print saddle and twist that are
-    not there, is next to nothing; that of theta, which outlines that come back on themselves after half a turn
+    not there, is next to nothing; that of theta, which outlines alike after half a turn
     hardly answer to, stays under the 1/8 of 64 independent poses."""
     motion = Motion(step(turn=turn, time=1e6))
     sample = block_sample(motion, LOAD, 0, 180, 64, (0.3, 0.8))
