@@ -21,7 +21,7 @@ class Settings:
     poses: int = 64
     fewest_poses: int = 32
     most_poses: int = 2048
-    accuracy: float = 0.002
+    accuracy: float = 0.0012
     tolerance: float = 0.002
     longest: float = 1.4
     look_every: int = 4
