@@ -14,15 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.plate.form import StartForm
+from sim.plate.measure import form_names
 from sim.plate.outline import Outline
 
 __all__ = ["Contacts", "Heights", "Placement", "form_names", "shape_of", "touching"]
 
 Array = NDArray[np.float64]
 Heights = Callable[[Array, Array], Array]  # heights [m] at points of a face [m]
-
-ROUND = ("sphere", "saddle", "twist")
-LONG = ("bow", "crown", "wind")
 
 
 @dataclass(frozen=True)
@@ -70,11 +68,6 @@ def touching(place: Placement, points: Array, weight: Array) -> Contacts:
     u, v = points[:, 0], points[:, 1]
     x, y = place.at[0] + c * u - s * v, place.at[1] + s * u + c * v
     return Contacts(x, y, np.asarray(weight, dtype=float))
-
-
-def form_names(outline: Outline) -> tuple[str, str, str]:
-    """The three forms that are spoken of on a face of this outline."""
-    return LONG if outline.long else ROUND
 
 
 def shape_of(name: str, outline: Outline) -> Heights:

@@ -160,7 +160,7 @@ def _weighted(
     orders = ANGLES_ROUND if round_faces else ANGLES
     waves = waves_of(tuple(orders if name != "traverse" else TRAVERSE for name in motion.clocks))
     values = waves.at(places, motion.slow(places))
-    means = waves.mean(first, strokes, begun, motion.rates)
+    means = waves.mean(begun, motion.rates)
     strength = waves.strength
     real = np.concatenate([values.real, values.imag], axis=1)
     real_means = np.concatenate([means.real, means.imag])

@@ -55,7 +55,7 @@ class Waves:
         values: NDArray[np.complex128] = np.exp(2j * pi * turns)
         return values
 
-    def mean(self, first: int, strokes: int, slow: Array, rates: Array) -> NDArray[np.complex128]:
+    def mean(self, slow: Array, rates: Array) -> NDArray[np.complex128]:
         """Mean of every wave (n,) over whole strokes; `slow` (clocks, strokes) turns as each stroke begins.
 
         `rates` (clocks,): turns a stroke of those clocks that run on within it.
