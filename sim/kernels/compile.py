@@ -4,6 +4,9 @@
 `nogil`: chunks of poses may run in ordinary threads; the order of every sum is fixed by the caller.
 `fastmath` only re-associates sums and contracts multiply-adds (so that loops use vector registers);
 infinities, NaN and signed zeros keep their meaning.  `docs/numerics.md` shows what that changes: round-off.
+`forceinline`: what a kernel calls is part of it.  Left to the compiler, a callee may stand in one library as
+compiled by itself and in another as optimised with its caller, and which of them runs (and how its sums are
+associated) hangs on whether the kernels were compiled just now or loaded.
 """
 
 from __future__ import annotations
@@ -16,5 +19,5 @@ import numba
 __all__ = ["kernel"]
 
 kernel: Callable[[Callable[..., Any]], Callable[..., Any]] = numba.njit(
-    cache=True, error_model="numpy", nogil=True, fastmath={"reassoc", "contract", "arcp"}
+    cache=True, error_model="numpy", nogil=True, forceinline=True, fastmath={"reassoc", "contract", "arcp"}
 )
