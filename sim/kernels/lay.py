@@ -44,6 +44,8 @@ class Face(NamedTuple):
     rest: Array  # heights less `quadratic`, filled round the land, padded [m]
     cover: Array  # land fraction, padded
     kind: NDArray[np.uint8]  # what the four neighbours from here on are, padded: one of the kinds above
+    begins_between: Rows  # where each row of `kind` begins in `uneven`, and the end of the last
+    uneven: Rows  # columns of what is no whole land and not bare
     depth: Array  # how far inside the nearest edge, in cells, padded
     outward: Array  # (2, ...): the way out over the nearest edge, padded
     fine: Bits  # `bits`, padded
@@ -294,6 +296,8 @@ def gather(
     dv = -own.cell * sin
     fu = du / other.cell
     fv = dv / other.cell
+    cell_by_cell = abs(fu - 1.0) < 1e-12 and abs(fv) < 1e-12
+    begins, uneven = other.begins_between, other.uneven
     # Land of part-covered cells, read across a cell's diagonal, and spread by half a cell of the reader.
     reach = other.radius + 2.2 * other.cell + own.cell
     one = np.uint64(1)
@@ -330,30 +334,58 @@ def gather(
         land = own.land[j, lo:hi]
         gaps = rows.gap[n : n + m]
         shares = rows.share[n : n + m]
-        # Two loops: the first runs in vector registers, the second is bound by the look-ups.
-        for k in range(m):
-            fx = pu + k * fu
-            fy = pv + k * fv
-            ix = np.floor(fx)
-            iy = np.floor(fy)
-            across[k] = fx - ix
-            along[k] = fy - iy
-            cells[k] = np.uint64(np.int64(iy) * width + np.int64(ix))
-        for k in range(m):
-            i = cells[k]
-            i2 = i + up
-            tx = across[k]
-            low = rest[i] + tx * (rest[i + one] - rest[i])
-            high = rest[i2] + tx * (rest[i2 + one] - rest[i2])
-            gaps[k] = z[k] + low + along[k] * (high - low) + b0 + k * (b1 + k * b2)
-            shares[k] = land[k] if kind[i] == WHOLE else 0.0
-            if kind[i] >= ONE_EDGE:
-                points[some] = n + k
-                places[some] = j * nx + lo + k
-                marks[some] = i
-                marks_across[some] = tx
-                marks_along[some] = along[k]
-                some += 1
+        if cell_by_cell:
+            # Every point lies at the same place within its cell.
+            row = np.int64(math.floor(pv))
+            column = np.int64(math.floor(pu))
+            tx = pu - column
+            ty = pv - row
+            place = row * width + column
+            r00 = rest[place : place + m]
+            r01 = rest[place + 1 : place + 1 + m]
+            r10 = rest[place + width : place + width + m]
+            r11 = rest[place + width + 1 : place + width + 1 + m]
+            kinds = kind[place : place + m]
+            for k in range(m):
+                low = r00[k] + tx * (r01[k] - r00[k])
+                high = r10[k] + tx * (r11[k] - r10[k])
+                gaps[k] = z[k] + low + ty * (high - low) + b0 + k * (b1 + k * b2)
+            for k in range(m):
+                shares[k] = land[k] if kinds[k] == WHOLE else 0.0
+            for e in range(begins[row], begins[row + 1]):
+                k = uneven[e] - column
+                if 0 <= k < m:
+                    points[some] = n + k
+                    places[some] = j * nx + lo + k
+                    marks[some] = np.uint64(place + k)
+                    marks_across[some] = tx
+                    marks_along[some] = ty
+                    some += 1
+        else:
+            # Two loops: the first runs in vector registers, the second is bound by the look-ups.
+            for k in range(m):
+                fx = pu + k * fu
+                fy = pv + k * fv
+                ix = np.floor(fx)
+                iy = np.floor(fy)
+                across[k] = fx - ix
+                along[k] = fy - iy
+                cells[k] = np.uint64(np.int64(iy) * width + np.int64(ix))
+            for k in range(m):
+                i = cells[k]
+                i2 = i + up
+                tx = across[k]
+                low = rest[i] + tx * (rest[i + one] - rest[i])
+                high = rest[i2] + tx * (rest[i2 + one] - rest[i2])
+                gaps[k] = z[k] + low + along[k] * (high - low) + b0 + k * (b1 + k * b2)
+                shares[k] = land[k] if kind[i] == WHOLE else 0.0
+                if kind[i] >= ONE_EDGE:
+                    points[some] = n + k
+                    places[some] = j * nx + lo + k
+                    marks[some] = i
+                    marks_across[some] = tx
+                    marks_along[some] = along[k]
+                    some += 1
         rows.first[used] = n
         rows.length[used] = m
         rows.column[used] = lo

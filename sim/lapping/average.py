@@ -1,8 +1,8 @@
 """Pressure times speed on both faces, averaged over a sample of poses of the real motion.
 
 Poses are split into a fixed number of chunks that are summed in a fixed order, so that the answer does not
-depend on the number of threads.  Which loop serves a group of poses is decided here: poses at quarter
-turns on equal grids are laid cell on cell, everything else is gathered.
+depend on the number of threads.  Which loop serves a group of poses is decided here: poses of plain round
+faces at quarter turns on equal grids are laid cell on cell, everything else is gathered.
 """
 
 from __future__ import annotations
@@ -34,7 +34,9 @@ Run = Callable[[Callable[[int], Any], Sequence[int]], list[Any]]
 
 CHUNKS = 8  # whatever the threads: sums are taken chunk by chunk, in order
 FEWEST_FOR_PART = 32  # poses; a part of fewer would be no sample
-FEWEST_CELLS = 8.0  # a stroke that moves less than this many cells is gathered, not laid cell on cell
+# A stroke that moves less than this many cells, along it and across, is gathered, not laid cell on cell:
+# places rounded to cells cost up to 5 % of the metal over the cells that it moves (docs/numerics.md).
+FEWEST_CELLS = (32.0, 8.0)
 TIED = 1e-4  # singular values below this share of the largest are of powers tied by the curve
 EXACT = 6  # powers to the second degree
 MENDED = 4  # degree to which means over the places stay exact when these are rounded to whole cells
@@ -58,12 +60,13 @@ class Sample:
 class Group:
     """Poses that one loop serves: which of the sample they are, and `rows` as the kernels read them.
 
-    `quarter`: the turn of the top at which they are laid cell on cell; None: they are gathered.
+    `quarter`: turn of the top in quarters beside what `rows` tell; `on_cells`: laid cell on cell.
     """
 
     members: NDArray[np.intp]
     rows: Array
-    quarter: int | None
+    quarter: int = 0
+    on_cells: bool = False
 
 
 @dataclass(frozen=True)
@@ -203,11 +206,10 @@ class Pair:
         top = np.zeros((len(parts), *self.top.land.shape))
         wanted = [(part, k) for part, chunks in enumerate(parts) for k in chunks]
         for group in groups:
-            gathered = group.quarter is None
-            laid = self.laid_tops[group.quarter or 0]
-            loop = loops.wear_turned if gathered else loops.wear_shifted
-            face_bottom = self.laid_bottom.face(z_bottom, gathered)
-            face_top = laid.face(z_top, gathered)
+            laid = self.laid_tops[group.quarter]
+            loop = loops.wear_shifted if group.on_cells else loops.wear_turned
+            face_bottom = self.laid_bottom.face(z_bottom, not group.on_cells)
+            face_top = laid.face(z_top, not group.on_cells)
 
             def chunk(
                 k: int,
@@ -244,7 +246,7 @@ class Pair:
             own = reports[group.members]
             share = group.rows[:, loops.WEIGHT]
             ratio = group.rows[:, loops.CHECK] / np.where(np.abs(share) > 1e-9, share, np.inf)
-            laid = self.laid_bottom, self.laid_tops[group.quarter or 0]
+            laid = self.laid_bottom, self.laid_tops[group.quarter]
             for body, start in enumerate((loops.OF_BOTTOM, loops.OF_TOP)):
                 sums[body] += laid[body].seen(np.einsum("n,nk->k", ratio, own[:, start : start + 6]))
         radius = self.top.outline.radius
@@ -280,7 +282,7 @@ class Pair:
         return rows
 
     def _groups(self, rows: Array) -> tuple[Group, ...]:
-        """Poses that one loop can serve: cell on cell by quarter turn where nothing spins, else gathered."""
+        """Poses that one loop can serve: by quarter turn where nothing spins on equal grids, others."""
         quarters = rows[:, loops.THETA] / (0.5 * pi)
         nearest = np.rint(quarters)
         same = abs(self.bottom.grid.cell / self.top.grid.cell - 1.0) < 1e-12
@@ -289,17 +291,19 @@ class Pair:
         for quarter in range(4):
             members = np.nonzero(on_quarter & (nearest.astype(int) % 4 == quarter))[0]
             if members.size:
-                mended = self._on_cells(rows[members])
-                gathered = Group(members, rows[members], None)
-                groups.append(gathered if mended is None else Group(members, mended, quarter))
+                own = rows[members]
+                own[:, loops.THETA] = 0.0
+                mended = self._on_cells(own)
+                groups.append(Group(members, own if mended is None else mended, quarter, mended is not None))
         others = np.nonzero(~on_quarter)[0]
         if others.size:
-            groups.append(Group(others, rows[others], None))
+            groups.append(Group(others, rows[others]))
         return tuple(groups)
 
     def _on_cells(self, rows: Array) -> Array | None:
         """Round places to whole cells; None when the poses do not bear rounding.
 
+        Straight edges and grooves do not: all of an edge crosses from cell to cell at once.
         Weights are mended so that the speed-weighted means of all powers of c to the fourth stay exact: the
         moment law lives on the second, and with those alone forms were off by up to 1.5 % of the removal.
         """
@@ -311,7 +315,8 @@ class Pair:
         rounded = (np.rint(np.round(place / cell + half, 6)) - half) * cell
         moved = np.abs(rounded - place).max(axis=0) > 1e-9 * cell
         extent = np.ptp(place, axis=0)
-        if np.any(moved & (extent < FEWEST_CELLS * cell)):
+        cells = np.array([extent.max(), extent[moved].min(initial=np.inf)]) / cell
+        if moved.any() and (not self.round_faces or np.any(cells < FEWEST_CELLS)):
             return None
         mended = rows.copy()
         mended[:, loops.C_X : loops.C_Y + 1] = rounded

@@ -117,6 +117,7 @@ class Laid:
             rest,
             self._cover,
             self._kind,
+            *self._uneven,
             self._depth,
             self._outward,
             self._bits_read,
@@ -171,10 +172,15 @@ class Laid:
 
     @cached_property
     def _ragged(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        """Where each row begins in the columns of the cells that are partly land, and these."""
-        partly = (self.land > 0.0) & (self.land < 1.0)
-        begins = np.concatenate([[0], np.cumsum(partly.sum(axis=1))]).astype(np.int64)
-        return begins, np.nonzero(partly)[1].astype(np.int64)
+        """The cells that are partly land, as `_listed`."""
+        return _listed((self.land > 0.0) & (self.land < 1.0))
+
+    @cached_property
+    def _uneven(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """What between cells is no whole land and not bare, as `_listed`."""
+        from sim.kernels.lay import ONE_EDGE
+
+        return _listed(self._kind >= ONE_EDGE)
 
     @cached_property
     def _has_land(self) -> NDArray[np.bool_]:
@@ -301,6 +307,12 @@ class Laid:
             known[ring] = 1.0
             wanted = wanted[~near]
         return rings
+
+
+def _listed(marked: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Where each row begins in the columns of the cells that are marked, and these."""
+    begins = np.concatenate([[0], np.cumsum(marked.sum(axis=1))]).astype(np.int64)
+    return begins, np.nonzero(marked)[1].astype(np.int64)
 
 
 def _corners(values: NDArray[Any]) -> tuple[NDArray[Any], ...]:

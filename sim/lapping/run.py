@@ -254,7 +254,8 @@ class _Work:
         """Poses for the next block."""
         wanted = clock.poses or self.settings.poses * (1 if pair.round_faces else 2)
         # Laid cell on cell they cost little, and fewer do not bear the rounding to whole cells.
-        return self._whole(max(wanted, self.settings.poses) if motion.fixed_angle else wanted)
+        on_cells = motion.fixed_angle and pair.round_faces
+        return self._whole(max(wanted, self.settings.poses) if on_cells else wanted)
 
     def _part(self, step: Step, clock: Clock, number: int) -> tuple[int, ...]:
         """Chunks on which later stages are worked out: fewer where a block is a small share of the step."""
