@@ -28,12 +28,12 @@ from sim.plate.form import StartForm
 from sim.plate.outline import Disc
 from sim.plate.plate import Plate
 
-a = Plate("A", Disc(0.16), mass=6.0, form=StartForm(sphere=3e-6), cells=60)
+a = Plate("A", Disc(0.16), mass=6.0, form=StartForm(sphere=3e-6), cells=80)
 grit = Grit("g", 60e-6, Wear(iron=1e-11), Layer(3e-6))
 turned = Step("A", "B", grit, curve=FigureEight(0.08, 0.04), pace=1.0, turn=Turn(radians(8.0)), time=300.0)
 still = replace(turned, turn=Turn())
 bits = hashlib.sha256()
-for cells in (60, 50):  # equal grids lie cell on cell where nothing turns; others do not
+for cells in (80, 50):  # equal grids lie cell on cell where nothing turns; others do not
     plates = {"A": a, "B": replace(a, name="B", cells=cells)}
     for step in (still, turned):
         moments = list(lap(plates, [step]))
