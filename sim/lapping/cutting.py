@@ -9,18 +9,14 @@ import numpy as np
 
 from sim.lapping.motion import Motion
 from sim.lapping.rubbing import rubbing, sampled
-from sim.lapping.step import Grit, Step
+from sim.lapping.schedule import stroke_period
+from sim.lapping.step import Grit, Step, strokes_in
 from sim.lapping.wear import kappa, kappa_from_observation, settled, wear_time
 from sim.plate.plate import Plate
 
-__all__ = ["rates", "whole_strokes", "work_times"]
+__all__ = ["rates", "work_times"]
 
 MOST_SWAPS = 20_000
-
-
-def whole_strokes(time: float | None, pace: float) -> int | None:
-    """Whole strokes nearest to a time, at least one: swaps and fresh grit fall on them."""
-    return None if time is None else max(1, round(time * pace))
 
 
 def rates(plates: Mapping[str, Plate], step: Step, observed_in: Step, motion: Motion) -> dict[str, float]:
@@ -30,7 +26,7 @@ def rates(plates: Mapping[str, Plate], step: Step, observed_in: Step, motion: Mo
     seen = grit.wear.observed
     if seen is not None:
         above, under = plates[observed_in.top], plates[observed_in.bottom]
-        there = replace(observed_in, time=None, strokes=max(1, round(seen.time * observed_in.pace)))
+        there = replace(observed_in, time=None, strokes=strokes_in(seen.time, observed_in.pace))
         moved = Motion(there, motion.key)
         work = rubbing(moved, moved.poses(sampled(moved)), above, under).work
         mean = {plate.name: work / plate.land_area for plate in (above, under)}
@@ -42,12 +38,12 @@ def rates(plates: Mapping[str, Plate], step: Step, observed_in: Step, motion: Mo
 def work_times(step: Step, grit_age: float) -> dict[str, float]:
     """Time at a fresh dab's cut that each plate spends on top [s]; halves where readings decide."""
     total = step.total_strokes
-    every = whole_strokes(step.fresh_every, step.pace)
+    every = stroke_period(step.fresh_every, step.pace)
     fade = step.grit.fade
 
     def done(strokes: float) -> float:
         """Time at a fresh dab's cut up to a stroke."""
-        if every is None or fade is None:
+        if not every or fade is None:
             return wear_time(fade, grit_age, strokes / step.pace)
         dabs, rest = divmod(strokes, every)
         return dabs * wear_time(fade, 0.0, every / step.pace) + wear_time(fade, 0.0, rest / step.pace)
@@ -57,7 +53,7 @@ def work_times(step: Step, grit_age: float) -> dict[str, float]:
         return {step.top: whole, step.bottom: 0.0}
     if step.swap.read is not None:
         return {step.top: 0.5 * whole, step.bottom: 0.5 * whole}
-    stay, other = (whole_strokes(step.swap.on_top[name], step.pace) or 1 for name in (step.top, step.bottom))
+    stay, other = (strokes_in(step.swap.on_top[name], step.pace) for name in (step.top, step.bottom))
     if total / (stay + other) > MOST_SWAPS:
         share = stay / (stay + other)
         return {step.top: share * whole, step.bottom: (1.0 - share) * whole}

@@ -12,12 +12,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sim.lapping.cutting import rates, whole_strokes, work_times
+from sim.lapping.cutting import rates, work_times
 from sim.lapping.motion import Motion
 from sim.lapping.overhang import land_outline, worst_overhang
 from sim.lapping.overlap import overlap
 from sim.lapping.reach import Edge, along_the_stroke, over_the_edge
 from sim.lapping.rubbing import rubbing, sampled
+from sim.lapping.schedule import age_at_start, cut_of
 from sim.lapping.step import Step
 from sim.lapping.tendency import Tendency, half_difference, tendency
 from sim.plate.plate import Plate
@@ -41,7 +42,8 @@ class Outlook:
     evenly [Pa], `squeeze` of the layer under it [m]; `speed` mean sliding speed, `speeds` with either on top
     [m/s], turning included.  `time` [s] rubbed, the most if the step stops by a gauge.  `removed`: mean depth
     off both plates, and `removed_from` each [m]; times or divided by `BAND` while the wear is a default.
-    `kappas`: wear of each with a fresh dab [1/Pa]; `on_top`: time at that cut that each lies on top [s].
+    `kappas`: wear of each with a fresh dab [1/Pa]; `grit_age` of the dab as it begins
+    [s]; `on_top`: time at a fresh dab's cut that each lies on top [s].
     `tau`: time in which a mismatch dies to 37 % with a fresh dab [s], infinite where nothing rubs.
     `half_difference`: change of (dome of the bottom - dome of the top) / 2 [m], by their places at the start
     of the step, at edge margin 0; None where the moment law does not tell; `tendency` tells its direction for
@@ -66,6 +68,7 @@ class Outlook:
     removed: float
     removed_from: Mapping[str, float]
     kappas: Mapping[str, float]
+    grit_age: float
     on_top: Mapping[str, float]
     tau: float
     half_difference: float | None
@@ -82,13 +85,10 @@ def outlooks(plates: Mapping[str, Plate], steps: Sequence[Step], *, seed: int = 
     found: list[Outlook] = []
     age, last = 0.0, ""
     for number, step in enumerate(steps, 1):
-        if step.fresh_every is not None or step.grit.name != last:
-            age = 0.0
+        age = age_at_start(step, last, age)
         first = next(s for s in steps if s.grit.name == step.grit.name)
         found.append(outlook(plates, step, key=(seed, 1, number), grit_age=age, observed_in=first))
-        every = whole_strokes(step.fresh_every, step.pace)
-        total = step.total_strokes
-        age = age + total / step.pace if every is None else (total % every or every) / step.pace
+        _, age = cut_of(step, age, 0, step.total_strokes)
         last = step.grit.name
     return tuple(found)
 
@@ -162,6 +162,7 @@ def outlook(
         removed=sum(removed.values()) / len(removed),
         removed_from=removed,
         kappas=cut,
+        grit_age=grit_age,
         on_top=on_top,
         tau=1.0 / both if both > 0.0 else np.inf,
         half_difference=half_difference(step, top, bottom, cut, on_top, means),

@@ -24,8 +24,9 @@ from sim.lapping.gauge import on_top_by_reading, satisfied
 from sim.lapping.moment import Clock, Doubt, Moment, frozen
 from sim.lapping.motion import Motion
 from sim.lapping.poses import GOLDEN, PLASTIC, block_sample
+from sim.lapping.schedule import age_at_start, stroke_period
 from sim.lapping.settings import Settings
-from sim.lapping.step import Grit, Step
+from sim.lapping.step import Grit, Step, strokes_in
 from sim.lapping.support import check_stands
 from sim.lapping.wear import kappa, kappa_from_observation, rubbing_until, settled, wear_time
 from sim.plate.measure import EdgeMargin, form_names
@@ -133,21 +134,20 @@ class _Work:
         last = clock.step == len(self.steps)
         number = 1 if last else clock.step + 1
         step = self.steps[number - 1]
-        fresh = step.fresh_every is not None or step.grit.name != clock.grit
         clock = Clock(
             step=number,
             round=clock.round + last,
             time=clock.time,
             grit=step.grit.name,
-            grit_age=0.0 if fresh else clock.grit_age,
+            grit_age=age_at_start(step, clock.grit, clock.grit_age),
             ran_out=clock.ran_out,
             off_before=moment.removed[step.top] + moment.removed[step.bottom],
         )
         return replace(moment, clock=clock, top=step.top, bottom=step.bottom)
 
     def _fresh_is_due(self, step: Step, clock: Clock) -> bool:
-        every = _strokes(step.fresh_every, step.pace)
-        return every is not None and clock.grit_age > 0.0 and clock.strokes % every == 0
+        every = stroke_period(step.fresh_every, step.pace)
+        return every > 0 and clock.grit_age > 0.0 and clock.strokes % every == 0
 
     def _swap(self, step: Step, moment: Moment) -> tuple[Moment, bool]:
         """Change places if it is time to, or if a reading says so."""
@@ -155,7 +155,7 @@ class _Work:
         if step.swap is None:
             return moment, False
         if step.swap.read is not None:
-            every = _strokes(step.swap.read, step.pace) or 1
+            every = strokes_in(step.swap.read, step.pace)
             if clock.read_at == clock.strokes or clock.strokes % every:
                 return moment, False
             clock = replace(clock, read_at=clock.strokes)
@@ -163,7 +163,7 @@ class _Work:
             if wanted == moment.top:
                 return replace(moment, clock=clock), False
         else:
-            stay = _strokes(step.swap.on_top[moment.top], step.pace) or 1
+            stay = strokes_in(step.swap.on_top[moment.top], step.pace)
             if clock.strokes - clock.swapped_at < stay:
                 return moment, False
         swapped = replace(clock, swapped_at=clock.strokes)
@@ -177,12 +177,12 @@ class _Work:
         clock = moment.clock
         stops = [step.total_strokes]
         if step.swap is not None and step.swap.read is not None:
-            stops.append(_next(clock.strokes, _strokes(step.swap.read, step.pace)))
+            stops.append(_next(clock.strokes, strokes_in(step.swap.read, step.pace)))
         elif step.swap is not None:
-            stay = _strokes(step.swap.on_top[moment.top], step.pace) or 1
+            stay = strokes_in(step.swap.on_top[moment.top], step.pace)
             stops.append(clock.swapped_at + stay)
         if step.grit.fade is not None:
-            stops.append(_next(clock.strokes, _strokes(step.fresh_every, step.pace)))
+            stops.append(_next(clock.strokes, stroke_period(step.fresh_every, step.pace)))
         in_order = _in_order(motion, step)
         if motion.index_every and (
             motion.index_every / step.pace >= 0.25 * tau or motion.index_every >= in_order
@@ -326,7 +326,7 @@ class _Work:
         assert seen is not None
         bottom, top = self.plates[step.bottom], self.plates[step.top]
         pair = self._pair(bottom, top, step)
-        strokes = max(1, round(seen.time * step.pace))
+        strokes = strokes_in(seen.time, step.pace)
         motion = self._motion(self.steps.index(step) + 1, 1)
         sample = block_sample(motion, pair.load, 0, strokes, self.settings.observing_poses, (0.5, 0.5))
         average = pair.average(bottom.heights(), top.heights(), sample)
@@ -349,12 +349,7 @@ def _named(clock: Clock) -> Iterator[None]:
         raise
 
 
-def _strokes(time: float | None, pace: float) -> int | None:
-    """Whole strokes nearest to a time, at least one."""
-    return None if time is None else max(1, round(time * pace))
-
-
-def _next(strokes: int, every: int | None) -> int:
+def _next(strokes: int, every: int) -> int:
     """The next multiple of `every` after `strokes`."""
     return (strokes // every + 1) * every if every else 2**62
 

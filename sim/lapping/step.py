@@ -24,9 +24,15 @@ __all__ = [
     "Turn",
     "Until",
     "Wear",
+    "strokes_in",
 ]
 
 EMBEDDED_SHARE = 0.1  # a plate that holds the grit wears a tenth (model, common practice, no source)
+
+
+def strokes_in(time: float, pace: float) -> int:
+    """Whole strokes nearest to a `time` [s] at a `pace` [strokes/s], at least one."""
+    return max(1, round(time * pace))
 
 
 @dataclass(frozen=True)
@@ -178,4 +184,4 @@ class Step:
             return self.strokes
         if self.time is None:
             raise ValueError("a step needs time or strokes")
-        return max(1, round(self.time * self.pace))
+        return strokes_in(self.time, self.pace)

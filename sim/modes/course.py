@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.errors import LapwrightError
-from sim.lapping.step import Step
+from sim.lapping.schedule import age_at_start, stays
 from sim.modes.lifting import Lifts, Watch
 from sim.modes.picture import Picture
-from sim.modes.schedule import Spell, cut_of, spells_of, strokes_in, window_of
+from sim.modes.schedule import Spell, spells_of, window_of
 from sim.plate.measure import EdgeMargin
 
 __all__ = ["Placement", "course", "lifting_by_placement"]
@@ -52,36 +52,23 @@ def _walked(picture: Picture, margin: EdgeMargin, watch: Watch) -> Iterator[dict
     """The course, each spell of it watched."""
     faces = picture.start()
     grit, age = "", 0.0
+
+    def domed(name: str) -> float:
+        return next(iter(picture.basis(name).forms(faces[name], margin).values()))
+
     for number, step in enumerate(picture.steps, 1):
         yield dict(faces)
         if step.swap is not None and step.swap.read is not None:
-            for spell in _by_reading(picture, number, step, faces, margin):
+            # Spells between readings, of the faces as they are by then.
+            age = age_at_start(step, grit, age)
+            for stay in stays(step, lambda top, bottom: domed(bottom) > domed(top)):
+                spell, age = Spell.of(number, step, stay, age)
                 _lap(picture, spell, faces, watch)
         else:
             spells, age = spells_of(picture, number, grit, age)
             for spell in spells:
                 _lap(picture, spell, faces, watch)
-            grit = step.grit.name
-
-
-def _by_reading(
-    picture: Picture, number: int, step: Step, faces: dict[str, Array], margin: EdgeMargin
-) -> Iterator[Spell]:
-    """Spells between readings, of `faces` as they are by then; the grit is taken as fresh at the start."""
-    assert step.swap is not None
-    assert step.swap.read is not None
-    top, bottom, age = step.top, step.bottom, 0.0
-    every = strokes_in(step.swap.read, step.pace)
-    for first in range(0, step.total_strokes, every):
-        domes = {
-            name: next(iter(picture.basis(name).forms(faces[name], margin).values()))
-            for name in (top, bottom)
-        }
-        if domes[bottom] > domes[top]:
-            top, bottom = bottom, top
-        strokes = min(every, step.total_strokes - first)
-        cut, age = cut_of(step, age, first, strokes)
-        yield Spell(number, top, bottom, first, strokes, strokes / step.pace, cut)
+        grit = step.grit.name
 
 
 def _lap(picture: Picture, spell: Spell, faces: dict[str, Array], watch: Watch) -> None:

@@ -10,9 +10,9 @@ import numpy as np
 
 from sim.errors import LapwrightError
 from sim.lapping.moment import Clock, Doubt, Moment, frozen
+from sim.lapping.schedule import cut_time
 from sim.lapping.step import Step, Wear
 from sim.modes.basis import form_names
-from sim.modes.made import cut_time
 from sim.modes.reason import Reason
 from sim.plate.measure import EdgeMargin, forms
 from sim.plate.plate import Plate

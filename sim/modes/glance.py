@@ -7,7 +7,7 @@ again, as in a round of three plates, is worked out once.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from sim.errors import CannotDoError, LapwrightError
 from sim.lapping.motion import Motion
 from sim.lapping.outlook import Outlook
+from sim.lapping.schedule import cut_of, stays
 from sim.lapping.step import Step
 from sim.modes.basis import Basis, basis_of
 from sim.modes.degrees import degree_beside
@@ -118,11 +119,13 @@ class Glances:
     def _lift_share(self, step: Step, number: int, look: Outlook, solved: Mapping[str, Solved]) -> float:
         """Share of the time in which something lifts; moves the faces on to the end of the step."""
         watch = Watch()
-        for top, cut in _stays(step, look.on_top):
-            flow, evolution = solved[top]
-            pair = (step.bottom if top == step.top else step.top), top
+        age = look.grit_age
+        for stay in stays(step):
+            cut, age = cut_of(step, age, stay.first, stay.strokes)
+            flow, evolution = solved[stay.top]
+            pair = stay.bottom, stay.top
             start = [self._face(name, face) for name, face in zip(pair, (flow.bottom, flow.top), strict=True)]
-            ended = watch.lap(top, evolution, np.concatenate(start), cut)
+            ended = watch.lap(stay.top, evolution, np.concatenate(start), cut)
             self._faces.update(zip(pair, np.split(ended, [flow.bottom.size]), strict=True))
 
         def look_at(top: str, states: Array) -> Lifts:
@@ -198,22 +201,6 @@ class Glances:
 
 def _degrees(below: Plate, above: Plate, degree: int) -> tuple[int, int]:
     return degree_beside(below, [above], degree), degree_beside(above, [below], degree)
-
-
-def _stays(step: Step, on_top: Mapping[str, float]) -> Iterator[tuple[str, float]]:
-    """Who is on top for how long [s] at a fresh dab's cut, one stay after another."""
-    if step.swap is None:
-        yield step.top, on_top[step.top]
-        return
-    stays: list[tuple[str, int]] = []
-    top, first = step.top, 0
-    while first < step.total_strokes:
-        strokes = min(max(1, round(step.swap.on_top[top] * step.pace)), step.total_strokes - first)
-        stays.append((top, strokes))
-        top, first = (step.bottom if top == step.top else step.top), first + strokes
-    whole = {name: sum(strokes for top, strokes in stays if top == name) for name in on_top}
-    for top, strokes in stays:
-        yield top, on_top[top] * strokes / whole[top]
 
 
 def _together(parts: Sequence[tuple[float, Mapping[str, Forms]]]) -> dict[str, Forms]:

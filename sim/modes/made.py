@@ -11,12 +11,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.lapping.step import Step
-from sim.lapping.wear import wear_time
 from sim.modes.evolution import Evolution
 from sim.modes.operator import Operator
 
-__all__ = ["bedded", "cut_time", "made"]
+__all__ = ["bedded", "made"]
 
 Array = NDArray[np.float64]
 
@@ -29,11 +27,3 @@ def made(operator: Operator, evolution: Evolution, time: float) -> Array:
 def bedded(operator: Operator, evolution: Evolution, time: float) -> Array:
     """The same, with what dies so slowly that nobody waits for it counted as staying (n,) [m/s]."""
     return evolution.pace(time) if operator.leaves_land else evolution.bedded_drift
-
-
-def cut_time(step: Step) -> float:
-    """How long a step would last at a fresh dab's cut [s]."""
-    time = step.total_strokes / step.pace
-    every = step.fresh_every or time
-    whole, rest = divmod(time, every)
-    return whole * wear_time(step.grit.fade, 0.0, every) + wear_time(step.grit.fade, 0.0, rest)

@@ -10,14 +10,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.lapping.motion import Motion
-from sim.lapping.step import Grit, Step
+from sim.lapping.schedule import cut_time
+from sim.lapping.step import Grit, Step, strokes_in
 from sim.lapping.wear import kappa, kappa_from_observation, settled
 from sim.modes.basis import Basis, basis_of
 from sim.modes.degrees import degrees_of
 from sim.modes.evolution import Evolution, evolution_of
 from sim.modes.instants import POSES
 from sim.modes.lifting import Lifting, Lifts, Watch, lifting
-from sim.modes.made import cut_time, made
+from sim.modes.made import made
 from sim.modes.operator import Flow, Operator
 from sim.modes.spectrum import Spectrum, spectrum_of
 from sim.modes.turned import operator_of
@@ -201,7 +202,7 @@ class Picture:
     def _observed(self, grit: Grit, number: int) -> Grit:
         seen, first = grit.wear.observed, self.steps[number - 1]
         assert seen is not None
-        operator = self.operator(number, window=(0, max(1, round(seen.time * first.pace))))
+        operator = self.operator(number, window=(0, strokes_in(seen.time, first.pace)))
         flow = operator.flow(grit.layer.stiffness, (1.0, 1.0), self.load(number, first.top))
         start = self.start()
         lost = -(flow.matrix @ np.concatenate([start[first.bottom], start[first.top]]) + flow.drive)

@@ -11,11 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.lapping.laid import on_bench
+from sim.lapping.schedule import cut_time
 from sim.lapping.step import Step
 from sim.modes.basis import Basis
 from sim.modes.evolution import Evolution
 from sim.modes.lifting import Lifting, Lifts, share_of
-from sim.modes.made import bedded, cut_time, made
+from sim.modes.made import bedded, made
 from sim.modes.named import Named, named_errors
 from sim.modes.operator import Flow, Operator
 from sim.modes.picture import Picture

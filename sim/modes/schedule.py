@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.errors import CannotDoError
+from sim.lapping.schedule import Stay, age_at_start, between_indexes, cut_of, stays
 from sim.lapping.step import Step
-from sim.lapping.wear import wear_time
 from sim.modes.basis import PLANES, Basis
 from sim.modes.nullspace import STAYS, kernel_of
 from sim.modes.picture import Picture
@@ -28,12 +28,10 @@ __all__ = [
     "Cycle",
     "CycleSpectrum",
     "Spell",
-    "cut_of",
     "cycle_of",
     "join",
     "round_of",
     "spells_of",
-    "strokes_in",
     "swaps_round",
     "window_of",
 ]
@@ -59,6 +57,13 @@ class Spell:
     strokes: int
     time: float
     cut: float
+
+    @classmethod
+    def of(cls, number: int, step: Step, stay: Stay, age: float) -> tuple[Spell, float]:
+        """A stay of step `number` with a dab `age` [s] old, and the age [s] of the dab as it ends."""
+        cut, after = cut_of(step, age, stay.first, stay.strokes)
+        time = stay.strokes / step.pace
+        return cls(number, stay.top, stay.bottom, stay.first, stay.strokes, time, cut), after
 
 
 @dataclass(frozen=True)
@@ -234,13 +239,11 @@ def spells_of(picture: Picture, number: int, grit: str = "", age: float = 0.0) -
             f"steps.{number}.swap_every: who is on top follows the readings there, so no cycle can be told "
             "beforehand: give times instead, or run the study"
         )
-    if step.fresh_every is not None or step.grit.name != grit:
-        age = 0.0
+    age = age_at_start(step, grit, age)
     spells: list[Spell] = []
-    for first, strokes, top, bottom in _places(picture, number, step):
-        time = strokes / step.pace
-        cut, age = cut_of(step, age, first, strokes)
-        spells.append(Spell(number, top, bottom, first, strokes, time, cut))
+    for stay in _places(picture, number, step):
+        spell, age = Spell.of(number, step, stay, age)
+        spells.append(spell)
         if len(spells) > MOST_SPELLS:
             raise CannotDoError(f"steps.{number}: more than {MOST_SPELLS} spells: swap or turn less often")
     return spells, age
@@ -260,42 +263,13 @@ def swaps_round(picture: Picture, number: int) -> list[Spell]:
     return [spell for run in runs[:2] for spell in run] if len(runs) > 1 else []
 
 
-def _places(picture: Picture, number: int, step: Step) -> Iterator[tuple[int, int, str, str]]:
-    """(first stroke, strokes, top, bottom) between swaps, and between indexes that last long."""
-    motion = picture.motion(number)
-    every = motion.index_every
+def _places(picture: Picture, number: int, step: Step) -> Iterator[Stay]:
+    """Stays between swaps, and between indexes that last long."""
+    every = picture.motion(number).index_every
     if every and every / step.pace < SHORT_INDEX * picture.tau(number, step.top, step.bottom):
         every = 0
-    top, bottom, first = step.top, step.bottom, 0
-    while first < step.total_strokes:
-        stay = step.total_strokes if step.swap is None else strokes_in(step.swap.on_top[top], step.pace)
-        last = min(first + stay, step.total_strokes)
-        while first < last:
-            end = min(last, (first // every + 1) * every) if every else last
-            yield first, end - first, top, bottom
-            first = end
-        top, bottom = bottom, top
-
-
-def strokes_in(time: float, pace: float) -> int:
-    """Whole strokes in a time [s], at least one."""
-    return max(1, round(time * pace))
-
-
-def cut_of(step: Step, age: float, first: int, strokes: int) -> tuple[float, float]:
-    """Time in which a fresh dab does as much [s], and the age of the grit afterwards [s]."""
-    if step.grit.fade is None:
-        return strokes / step.pace, age + strokes / step.pace
-    every = strokes_in(step.fresh_every, step.pace) if step.fresh_every is not None else 0
-    cut, at, end = 0.0, first, first + strokes
-    while at < end:
-        if every and at % every == 0:
-            age = 0.0
-        until = min(end, (at // every + 1) * every) if every else end
-        time = (until - at) / step.pace
-        cut += wear_time(step.grit.fade, age, time)
-        age, at = age + time, until
-    return cut, age
+    for stay in stays(step):
+        yield from between_indexes(stay, every)
 
 
 def round_of(picture: Picture, repeats: bool = False) -> list[Spell]:

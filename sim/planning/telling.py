@@ -8,8 +8,9 @@ from math import ceil
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.lapping.schedule import age_at_start, between_indexes, stays
 from sim.lapping.step import Step
-from sim.modes.schedule import Spell, cut_of, strokes_in, window_of
+from sim.modes.schedule import Spell, window_of
 from sim.planning.follow import turned_by
 from sim.planning.looks import Looks
 from sim.planning.shared import SharedPicture
@@ -53,8 +54,7 @@ class Telling:
 
     def step(self, number: int, step: Step) -> None:
         """Do one step, until it is over or its gauge says stop."""
-        if step.fresh_every is not None or step.grit.name != self.grit:
-            self.age = 0.0
+        self.age = age_at_start(step, self.grit, self.age)
         self.grit = step.grit.name
         if not self.pairs:
             self._note((step.bottom, step.top), 1)
@@ -100,25 +100,11 @@ class Telling:
 
     def _spells(self, number: int, step: Step) -> Iterator[Spell]:
         """Spells of a step, each told before the next is asked for: a gauge may decide who is on top."""
-        top, bottom, first, total = step.top, step.bottom, 0, step.total_strokes
         every = self.picture.long_index(number)
-        swap, reading = step.swap, 0
-        stay: Mapping[str, int] = {}
-        if swap is not None and swap.read is not None:
-            reading = strokes_in(swap.read, step.pace)
-        elif swap is not None:
-            stay = {name: strokes_in(time, step.pace) for name, time in swap.on_top.items()}
-        while first < total:
-            last = min(total, first + (reading or stay.get(top, total)))
-            if reading and self._dome(bottom) > self._dome(top):
-                top, bottom = bottom, top
-            while first < last:
-                end = min(last, (first // every + 1) * every) if every else last
-                cut, self.age = cut_of(step, self.age, first, end - first)
-                yield Spell(number, top, bottom, first, end - first, (end - first) / step.pace, cut)
-                first = end
-            if stay:
-                top, bottom = bottom, top
+        for stay in stays(step, lambda top, bottom: self._dome(bottom) > self._dome(top)):
+            for part in between_indexes(stay, every):
+                spell, self.age = Spell.of(number, step, part, self.age)
+                yield spell
 
     def _dome(self, name: str) -> float:
         return self.looks.dome(name, self.here[self.rows[name]])

@@ -10,8 +10,8 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.lapping.schedule import cut_time
 from sim.lapping.step import Step
-from sim.modes.made import cut_time
 from sim.modes.reason import Reason
 from sim.modes.schedule import Cycle, CycleSpectrum
 from sim.plate.measure import EdgeMargin
