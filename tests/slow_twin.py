@@ -71,8 +71,8 @@ def turned_over(edges):
 def in_common(a, b, own, other, subcells):
     """Share of a cell that is land on both faces, `a` and `b` of it on each.
 
-    `own`, `other`: the normal of the one edge in it, or None; `subcells`: those of both, or None where they
-    are not looked at.
+    `own`, `other`: the normal of the one edge in it, or None; `subcells`: gives those of both, or None where
+    they are not looked at.
     """
     crossing, most, least = a * b, min(a, b), max(a + b - 1, 0)
     if a in (0, 1) or b in (0, 1):
@@ -84,11 +84,12 @@ def in_common(a, b, own, other, subcells):
         return -cosine * least + (1 + cosine) * crossing
     if subcells is None:
         return crossing
-    n, m = subcells[0].sum(), subcells[1].sum()
+    one, two = subcells()
+    n, m = one.sum(), two.sum()
     least_count, most_count = max(n + m - 64, 0), min(n, m)
     if least_count == most_count:
         return most
-    count = (subcells[0] & subcells[1]).sum()
+    count = (one & two).sum()
     return least + (most - least) * (count - least_count) / (most_count - least_count)
 
 
@@ -110,7 +111,7 @@ def share_on_cells(land_bottom, edges_bottom, land_top, edges_top, sx, sy):
                     land_top[v, u],
                     normal_in(edges_bottom, j, i),
                     normal_in(edges_top, v, u),
-                    (edges_bottom.land[j, i], edges_top.land[v, u]),
+                    lambda one=edges_bottom.land[j, i], two=edges_top.land[v, u]: (one, two),
                 )
     return share
 
@@ -203,16 +204,20 @@ class Reading:
         if all(self.kind(v, u) == "one edge" for v, u in [(j, u) for u in columns] + [(v, i) for v in rows]):
             d = self.block(self.depth, j, i)
             deep = (weights * d).sum() / self.ratio
+            if abs(deep) >= 0.71:  # no edge in it: all land, or none
+                return a * float(deep > 0)
             corners = [(v, u) for v in (0, 1) for u in (0, 1)]
             other = turn @ sum(weights[v, u] * self.outward(j + v, i + u) for v, u in corners)
-            b = half_plane(deep, other) if abs(deep) < 0.71 else float(deep > 0)
+            b = half_plane(deep, other)
             on_a_cell = np.abs(t - np.round(t)).max() < 1e-6
-            if on_a_cell and abs(deep) < 0.71 and abs(self.ratio - 1) < 1e-12 and self.square(turn):
+            if on_a_cell and abs(self.ratio - 1) < 1e-12 and self.square(turn):
                 b = (weights * self.block(self.cover, j, i)).sum()
         else:
             b = (weights * self.block(self.cover, j, i)).sum()
-        subcells = (own_subcells, self.subcells(fx, fy, turn)) if self.square(turn) else None
-        return in_common(a, b, own, other, subcells)
+        both = None
+        if self.square(turn):
+            both = lambda: (own_subcells, self.subcells(fx, fy, turn))  # noqa: E731
+        return in_common(a, b, own, other, both)
 
     def square(self, turn):
         return abs(turn[0, 0] * turn[0, 1]) < 1e-6
