@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager, contextmanager
+from functools import cache
 
 from sim.planning.carry_out import jobs_of, meaningless
 from sim.planning.comparison import Comparison, compared
@@ -25,9 +26,9 @@ top = "A"
 bottom = "B"
 grit = "15 um"
 load = "20 N"
-turn = "8 deg per stroke"
 time = "10 min"
 """
+TURNED = PAIR.replace('time =', 'turn = "8 deg per stroke"\ntime =')
 THREE = (
     PAIR
     + """
@@ -82,6 +83,7 @@ def heading(member: object) -> Heading:
     return Heading("lapwright", {}, 0, "", "")
 
 
+@cache
 def compare(text: str, samples: int = 0, tolerance: Tolerance = Tolerance()) -> Comparison:  # noqa: B008
     """The whole way from a study's text, in this process."""
     study = parse(text, "study")

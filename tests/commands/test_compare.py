@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from comparing import PAIR, THREE, crew_at_hand
+from comparing import PAIR, THREE, TURNED, crew_at_hand
 from started import ended, program, run, under_way, wait_until
 
 from sim.cli import main
@@ -220,7 +220,7 @@ def test_two_keys_make_a_field_and_coarse_cells_are_said(bench: Path, capsys: An
         assert ranks == list("123456789"), name
 
 
-LONG = PAIR.replace("cells = 24", "cells = 48").replace("10 min", "4 h") + (
+LONG = TURNED.replace("cells = 24", "cells = 48").replace("10 min", "4 h") + (
     '[sweep]\nload = { from = "0 N", to = "20 N", steps = 12 }\n'
 )
 

@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from comparing import PAIR, RING, THREE, compare
+from comparing import PAIR, RING, THREE, TURNED, compare
 
 from sim.commands.answer import plain
 from sim.planning.comparison import Comparison, compared
@@ -148,8 +148,10 @@ def test_bands_hold_nine_in_ten(three: Comparison) -> None:
 
 
 def test_a_wider_guess_gives_wider_bands(three: Comparison) -> None:
-    known = THREE.replace('grit = "15 um"', 'grit = "mine"') + (
+    known = PAIR.replace('grit = "15 um"', 'grit = "mine"') + (
         '[grits.mine]\nsize = "15 um"\nwear = "2.4e-12 1/Pa"\nlayer = { depth = "0.75 um" }\n'
+        '[[variants]]\nname = "as usual"\nset = { load = "20 N" }\n'
+        '[[variants]]\nname = "shorter"\nset = { time = "1 min" }\n'
     )
     narrow = compare(known, samples=12)
     assert narrow.nominal[0].removed == pytest.approx(three.nominal[0].removed)
@@ -426,7 +428,7 @@ def test_an_error_that_is_not_known_is_not_passed_over() -> None:
 
 def test_the_error_tells_the_difference_that_other_places_make() -> None:
     # The same study with other seeds has other places in the stroke: they differ by no more than is said.
-    text = PAIR.replace("cells = 24", "cells = 48") + '[[variants]]\nname = "x"\nset = { time = "20 min" }\n'
+    text = TURNED.replace("cells = 24", "cells = 48") + '[[variants]]\nname = "x"\nset = { time = "1 min" }\n'
     some = [compare(f"seed = {k}\n{text}").nominal[0] for k in range(4)]
     errors = [error for got in some if (error := Criterion().error(got)) is not None]
     if len(errors) < len(some):

@@ -10,7 +10,7 @@ from threading import Timer
 from typing import Any
 
 import pytest
-from comparing import PAIR
+from comparing import PAIR, TURNED
 
 from sim.planning.confirm import Bench
 from sim.planning.courses import lapped_course
@@ -77,7 +77,7 @@ class Told:
 @pytest.fixture
 def answer() -> tuple[Space, Candidate, Tuning]:
     """The study as it stands, 20 minutes, taken for the answer."""
-    text = PAIR.replace("10 min", "20 min") + GOAL
+    text = TURNED.replace("10 min", "20 min") + GOAL
     study = parse(text, "study")
     asked = asked_of(study.tune, study.plates)
     changes = {"steps.1.time": "20 min", "steps.1.turn": "8 deg per stroke"}

@@ -7,7 +7,7 @@ import tomllib
 from pathlib import Path
 
 import pytest
-from comparing import PAIR, THREE
+from comparing import PAIR, THREE, TURNED
 
 from sim.planning.members import axis_number, members_of, with_cells
 from sim.planning.written import written
@@ -55,7 +55,7 @@ def test_a_sweep_is_every_pair_of_values_in_the_order_typed() -> None:
 
 
 def test_variants_change_only_the_step_that_they_name() -> None:
-    text = PAIR + PAIR[PAIR.index("[[steps]]") :]
+    text = TURNED + TURNED[TURNED.index("[[steps]]") :]
     text += '[[variants]]\nname = "heavy/end"\nstep = 2\nset = { load = "30 N", turn = "none" }\n'
     (member,) = members_of(parse(text, "pair"), document_of(text))
     assert [step.load.force for step in member.study.steps] == [20.0, 30.0]
@@ -65,8 +65,7 @@ def test_variants_change_only_the_step_that_they_name() -> None:
 
 def test_a_member_that_means_nothing_says_why_and_leaves_the_others() -> None:
     # Ends of a range are checked when the file is read, what lies between only when it is used.
-    text = PAIR.replace('turn = "8 deg per stroke"\n', "")
-    text += '[sweep]\nturn = ["none", "8 deg per stroke"]\n'
+    text = PAIR + '[sweep]\nturn = ["none", "8 deg per stroke"]\n'
     study = parse(text, "pair")
     document = document_of(text)
     broken = study.sweep.__class__(None, (Axis("turn", ("none", "8 deg per glass", "9 deg per stroke")),))
