@@ -28,7 +28,7 @@ grit = "15 um"
 load = "20 N"
 time = "10 min"
 """
-TURNED = PAIR.replace('time =', 'turn = "8 deg per stroke"\ntime =')
+TURNED = PAIR.replace("time =", 'turn = "8 deg per stroke"\ntime =')
 THREE = (
     PAIR
     + """

@@ -228,7 +228,7 @@ def test_minutes_that_are_wrong_leave_other_shapes(row: str, factor: float) -> N
     assert within(b, said_b)
 
 
-@pytest.mark.parametrize("hand", ["usual", "rough"])
+@pytest.mark.parametrize("hand", ["usual", pytest.param("rough", marks=pytest.mark.campaign)])
 def test_a_hand_that_scatters_hollows_the_top_more(hand: str) -> None:
     _, a, b = ends([(None, {"hand": hand})], {}, seed=1)
     ((_, said_a, said_b),) = table(hand)

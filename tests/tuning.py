@@ -75,7 +75,7 @@ OPEN_LOOP = (
 SWAPS_GOAL = """
 [tune]
 reach = { flatness = "0.3 um" }
-hold = "3 h"
+hold = "100 min"
 [tune.free]
 "steps.1.time" = ["20 min", "80 min"]
 "steps.2.swap_every.A" = ["3 min", "20 min"]

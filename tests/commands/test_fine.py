@@ -51,7 +51,7 @@ plates.B = { like = "A", form = { dish = "1 um" }, cells = 20 }
 top = "A"
 bottom = "B"
 grit = "15 um"
-turn = "8 deg per stroke"
+turn = "90 deg every 10 strokes"
 swap_every = { A = "2 min", B = "1 min" }
 time = "6 min"
 hand = "usual"

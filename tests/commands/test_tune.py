@@ -291,7 +291,9 @@ def test_a_rail_has_a_goal_of_its_own(bench: Path) -> None:
 @pytest.mark.campaign
 @pytest.mark.skipif(os.name == "nt", reason="no SIGINT for one process")
 def test_ctrl_c_keeps_what_is_done_and_it_goes_on(bench: Path) -> None:
-    (bench / "long.toml").write_text(GOAL.replace("cells = 20", "cells = 40").replace("40 min\"", "2 h\"\nturn = \"8 deg per stroke\""))
+    (bench / "long.toml").write_text(
+        GOAL.replace("cells = 20", "cells = 40").replace('40 min"', '2 h"\nturn = "8 deg per stroke"')
+    )
     work = bench / "long-tune" / "work"
     with under_way(program("tune", "long.toml", "--workers", "1", "--no-page")) as running:
         wait_until(lambda: list(work.glob("*.json")), "the first is lapped and written down", running)

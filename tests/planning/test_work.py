@@ -64,7 +64,7 @@ def here() -> dict[tuple[int, int], tuple]:
         return through(crew, everything())
 
 
-@pytest.mark.parametrize("number", [1, 2])
+@pytest.mark.parametrize("number", [pytest.param(1, marks=pytest.mark.campaign), 2])
 def test_processes_give_the_same_bits(here: dict, number: int) -> None:
     before = set(multiprocessing.active_children())
     with processes(number) as crew:
