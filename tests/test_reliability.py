@@ -37,7 +37,7 @@ bottom = "B"
 grit = "15 um"
 turn = "8 deg per stroke"
 swap_every = { A = "2 min", B = "1 min" }
-time = "20 min"
+time = "8 min"
 fresh_grit_every = "3 min"
 hand = "usual"
 
@@ -46,7 +46,7 @@ top = "B"
 bottom = "C"
 grit = "9 um"
 turn = "90 deg every 10 strokes"
-time = "10 min"
+time = "3 min"
 """
 
 
@@ -302,13 +302,13 @@ def _broken_studies(folder: Path) -> dict[str, Path]:
         "huge": b"# a remark\n" * 4_800_000,
         "deep": b"a = " + b"[" * 40_000,
         "dotted": b".".join([b"a"] * 40_000) + b" = 1",
-        "nan": QUICK.replace('"20 min"', "nan").encode(),
+        "nan": QUICK.replace('"8 min"', "nan").encode(),
         "infinite": QUICK.replace('"160 mm"', '"inf mm"').encode(),
         "negative": QUICK.replace('"30 mm"', '"-30 mm"').encode(),
         "absurd": QUICK.replace('"160 mm"', '"160 km"').encode(),
         "missing": QUICK.replace('grit = "15 um"\n', "").encode(),
         "unknown key": QUICK.replace("seed", "sead").encode(),
-        "wrong unit": QUICK.replace('"20 min"', '"20 mm"').encode(),
+        "wrong unit": QUICK.replace('"8 min"', '"20 mm"').encode(),
         "curly": QUICK.replace('"15 um"', "“15 um”").encode(),
         "old code": QUICK.replace("Quick", "Läppen").encode("latin-1"),
     }

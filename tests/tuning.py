@@ -50,6 +50,7 @@ size = "4 um"
 wear = { A = "1e-12 1/Pa", B = "1e-12 1/Pa" }
 layer = { depth = "0.2 um", pressure = "3 kPa" }
 """.replace("{F}", '{ dome = "3 um", twist = "1 um" }')
+_WALK = 'walk = "3 deg per stroke"\n'
 _STEP = """
 [[steps]]
 top = "{top}"
@@ -72,10 +73,18 @@ OPEN_LOOP = (
     + _STEP.format(top="A", bottom="B", time="50 min", more="")
     + _STEP.format(top="B", bottom="A", time="2 h", more='swap_every = "15 min"')
 )
+
+
+def standing(text: str) -> str:
+    """The same by one who stays where he is: a turn and a walk together take six times as many places."""
+    assert _WALK in text
+    return text.replace(_WALK, "")
+
+
 SWAPS_GOAL = """
 [tune]
 reach = { flatness = "0.3 um" }
-hold = "100 min"
+hold = "3 h"
 [tune.free]
 "steps.1.time" = ["20 min", "80 min"]
 "steps.2.swap_every.A" = ["3 min", "20 min"]

@@ -632,7 +632,7 @@ def _same_outline(got: Any, want: Any) -> None:
 def test_random_talks_each_end_in_a_study_that_says_what_was_typed(
     monkeypatch: pytest.MonkeyPatch, talks: int, each: int
 ) -> None:
-    """Looking at all places of a stroke takes a while, so only one talk in `each` is kept from tipping off."""
+    """Looking at all places of a stroke takes a while: only one talk in `each` is kept from tipping off."""
     seen: set[tuple[Any, ...]] = set()
     stands = talking.check_stands
     for seed in range(talks):

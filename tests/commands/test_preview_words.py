@@ -81,14 +81,29 @@ def said(request, tmp_path_factory):
         pytest.skip(f"needs {found}")
     study = tmp_path_factory.mktemp("preview") / "study.toml"
     study.write_text(text)
-    with contextlib.chdir(study.parent):
-        return text, printed("preview", study.name), json.loads(printed("preview", study.name, "--json"))
+    answer, words = previewed(study, "--json")
+    return text, words, json.loads(answer)
 
 
-def printed(*words):
-    with contextlib.redirect_stdout(io.StringIO()) as out:
-        assert main(list(words)) == 0
-    return out.getvalue()
+def previewed(study, *more):
+    """What it prints on both streams; beside JSON, the words stand on the second."""
+    out, err = io.StringIO(), io.StringIO()
+    with (
+        contextlib.chdir(study.parent),
+        contextlib.redirect_stdout(out),
+        contextlib.redirect_stderr(err),
+    ):
+        assert main(["preview", study.name, *more]) == 0
+    return out.getvalue(), err.getvalue()
+
+
+def test_words_beside_the_json_are_those_without_it(tmp_path):
+    study = tmp_path / "study.toml"
+    study.write_text(INCH)
+    alone, nothing = previewed(study)
+    assert alone
+    assert not nothing
+    assert previewed(study, "--json")[1] == alone
 
 
 def test_no_word_that_is_not_used_at_the_bench(said):

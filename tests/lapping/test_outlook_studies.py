@@ -230,7 +230,13 @@ def test_pressure_against_settling(name):
         assert look.pressure_mean == pytest.approx(look.load / np.mean(land), rel=WITHIN)
 
 
-@pytest.mark.parametrize("name", STUDIES)
+# A turned top takes many places: of those that take longest, one every time (a ring on a plate).
+LONG = ("first-pair", "grooved-pair", "ring-that-spares-the-plate", "tune-the-swaps")
+
+
+@pytest.mark.parametrize(
+    "name", [pytest.param(n, marks=pytest.mark.campaign if n in LONG else []) for n in STUDIES]
+)
 def test_metal_removed_and_half_difference_against_a_run(name):
     study = study_of(name)
     plates = coarse(study)
