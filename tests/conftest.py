@@ -18,20 +18,31 @@ signal.signal(signal.SIGINT, signal.default_int_handler)
 settings.register_profile("steady", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("steady")
 
-# The files that take longest begin first, so that no core is left with one of them when the rest is done.
+# The files that take longest begin first, of the campaigns and of what always runs, so that no core is left
+# with one of them when the rest is done.
 LONGEST = (
-    "planning/test_tune.py",
-    "commands/test_tune.py",
-    "commands/test_compare.py",
-    "report/test_page.py",
+    "lapping/test_every_stroke.py",
+    "report/test_card.py",
+    "test_reliability.py",
     "test_words_printed.py",
+    "test_first_hour.py",
+    "planning/test_tune.py",
+    "planning/test_work.py",
+    "kernels/test_compiled_once.py",
+    "checks/test_invariances.py",
+    "report/test_page.py",
+    "modes/test_glance.py",
+    "study/test_configs.py",
+    "lapping/test_outlook_studies.py",
+    "commands/test_fine.py",
+    "planning/test_comparison.py",
+    "commands/test_compare.py",
+    "commands/test_tune.py",
+    "kernels/test_wear_twin.py",
+    "modes/test_predict.py",
+    "modes/test_operator.py",
     "commands/test_new.py",
     "commands/test_why.py",
-    "test_reliability.py",
-    "planning/test_work.py",
-    "lapping/test_outlook_studies.py",
-    "lapping/test_reach.py",
-    "checks/test_mutations.py",
     "test_cli.py",
 )
 
