@@ -136,15 +136,48 @@ def clipped_integral(t):
 class Reading:
     """The land of another face as the cells of a reader see it: depth, blocks of four cells, sub-cells."""
 
-    def __init__(self, land, edges, cell, reader):
-        self.edges, self.ratio = edges, reader / cell
+    def __init__(self, land, edges, cell, reader, narrow=False):
+        self.edges, self.ratio, self.narrow = edges, reader / cell, narrow
         self.far = 2 + int(np.ceil(0.75 * max(self.ratio, 1)))  # cells beyond the grid
         self.depth = np.pad(edges.depth, self.far - 2, mode="edge")
         self.several = np.pad(edges.several, self.far)
         self.cover = np.pad(land, self.far)
         if self.ratio > 1 + 1e-9:
             self.cover = box_mean(self.cover, self.ratio)
-        self.kinds = {}
+        self.kinds, self.nodes = {}, {}
+        by_rows = edges.land.transpose(0, 2, 1, 3).reshape(8 * land.shape[0], 8 * land.shape[1])
+        self.fine = np.pad(by_rows.astype(float), 8 * self.far)
+
+    def node(self, m, k):
+        """Mean of the sub-cells that are land over a reader's cell about a place in quarters of cells."""
+        if (m, k) not in self.nodes:
+            half = 4 * max(self.ratio, 1)
+            weights = []
+            for place, number in zip((m, k), self.fine.shape, strict=True):
+                middle = 8 * (place / 4 + 0.5)
+                n = np.arange(number)
+                length = np.minimum(n + 1, middle + half) - np.maximum(n, middle - half)
+                weights.append(np.clip(length, 0, None) / (2 * half))
+            self.nodes[m, k] = weights[0] @ self.fine @ weights[1]
+        return self.nodes[m, k]
+
+    def between(self, fx, fy):
+        """Land beside narrow grooves: read between places a quarter of a cell apart, right in middles."""
+        total = 0.0
+        m, k = int(np.floor(4 * fy)), int(np.floor(4 * fx))
+        for dm, dk in np.ndindex(2, 2):
+            v, u = m + dm, k + dk
+            j, i = min(v // 4, self.cover.shape[0] - 2), min(u // 4, self.cover.shape[1] - 2)
+            tv, tu = v / 4 - j, u / 4 - i
+            off = sum(
+                (tv if dj else 1 - tv)
+                * (tu if di else 1 - tu)
+                * (self.cover[j + dj, i + di] - self.node(4 * (j + dj), 4 * (i + di)))
+                for dj, di in np.ndindex(2, 2)
+            )
+            weight = (1 - abs(4 * fy - v)) * (1 - abs(4 * fx - u))
+            total += weight * np.clip(self.node(v, u) + off, 0, 1)
+        return total
 
     def block(self, values, j, i):
         return values[j : j + 2, i : i + 2]
@@ -212,6 +245,8 @@ class Reading:
             on_a_cell = np.abs(t - np.round(t)).max() < 1e-6
             if on_a_cell and abs(self.ratio - 1) < 1e-12 and self.square(turn):
                 b = (weights * self.block(self.cover, j, i)).sum()
+        elif self.narrow:
+            b = self.between(fx, fy)
         else:
             b = (weights * self.block(self.cover, j, i)).sum()
         both = None
@@ -250,12 +285,43 @@ def box_mean(values, width):
     return out
 
 
+def strip_length(own, other, at, low, high):
+    """Length of low ... high that lies on strips of own and on strips of the other, whose middle is `at`."""
+    return sum(max(0.0, min(high, e, at + f) - max(low, b, at + g)) for b, e in own for g, f in other)
+
+
+def whole(body):
+    """A face with what may be left out of it: no narrow grooves, no strips of land."""
+    return (*body, False, None) if len(body) == 5 else body
+
+
+def shares_on_strips(own, other, x, y, turn):
+    """Share of own's cells that is land on both, at a quarter turn; land on strips along x and along y."""
+    _, land, cell, _, _, _, strips = own
+    swapped = abs(turn[0, 0]) < 0.5
+    of_other = other[6][::-1] if swapped else other[6]
+    gx, gy = axes(land.shape, cell)
+    out = np.zeros(land.shape)
+    for j, i in np.argwhere(land > 0):
+        middle = np.array([gx[j, i], gy[j, i]])
+        at = middle - turn @ np.array([x[j, i], y[j, i]])
+        lengths = [
+            strip_length(strips[k], of_other[k], at[k], middle[k] - cell / 2, middle[k] + cell / 2)
+            for k in (0, 1)
+        ]
+        out[j, i] = lengths[0] * lengths[1] / cell**2
+    return out
+
+
 def shares(own, other, x, y, cos, sin):
     """Share of each of own's cells that is land on both; (x, y) their middles in the other's frame."""
-    _, land, cell, _, edges = own
-    _, land_other, cell_other, _, edges_other = other
-    reading = Reading(land_other, edges_other, cell_other, cell)
+    own, other = whole(own), whole(other)
+    _, land, cell, _, edges, _, strips = own
+    _, land_other, cell_other, _, edges_other, narrow, strips_other = other
     turn = np.array([[cos, -sin], [sin, cos]])
+    if strips and strips_other and abs(cos * sin) < 1e-6:
+        return shares_on_strips(own, other, x, y, turn)
+    reading = Reading(land_other, edges_other, cell_other, cell, narrow)
     out = np.zeros(land.shape)
     for j, i in np.argwhere(land > 0):
         out[j, i] = reading.share(
@@ -282,13 +348,25 @@ def equilibrium(gap, share, xi, eta, target):
     basis = np.stack([np.ones_like(xi), xi, eta], -1)
     bears = share > 0
     q = None
+
+    def energy(plane):
+        return 0.5 * (share * np.maximum(0, gap - basis @ plane) ** 2).sum() + target @ plane
+
     for _ in range(100):
         b, w = basis[bears], share[bears]
         hessian = (b * w[:, None]).T @ b
-        q = np.linalg.solve(hessian, (b * w[:, None]).T @ gap[bears] - target)
-        squeeze = gap - basis @ q
-        now = (share > 0) & (squeeze > 0)
-        if np.array_equal(now, bears):
+        full = np.linalg.solve(hessian, (b * w[:, None]).T @ gap[bears] - target)
+        # Whole steps may go to and fro between two sets for ever; the energy, which is convex, must fall.
+        step = 1.0
+        while (
+            q is not None
+            and step > 1e-6
+            and energy(q + step * (full - q)) > energy(q) + 1e-12 * abs(energy(q))
+        ):
+            step *= 0.5
+        q = full if q is None or step == 1.0 else q + step * (full - q)
+        now = (share > 0) & (gap - basis @ q > 0)
+        if np.array_equal(now, bears) and step == 1.0:
             break
         bears = now
     force = np.einsum("k,ki->i", (share * np.maximum(0, gap - basis @ q)), basis)
@@ -299,11 +377,12 @@ def equilibrium(gap, share, xi, eta, target):
 def wear(bottom, top, stiffness, poses):
     """Twin of `wear_turned`: pressure x speed x land in contact on both, faces as they lie.
 
-    `bottom`, `top`: (z, land, cell, radius, edges); `poses`: dicts with cx, cy, theta, vx, vy, spin, weight
+    `bottom`, `top`: (z, land, cell, radius, edges, whether its grooves are narrow, strips of land along x and
+    along y [m] or None); `poses`: dicts with cx, cy, theta, vx, vy, spin, weight
     and target (3,).  Returns both maps and the factors.
     """
-    zb, lb, hb, _, _ = bottom
-    zt, lt, ht, radius, _ = top
+    zb, lb, hb, *_ = bottom
+    zt, lt, ht, radius, *_ = top
     xb, yb = axes(zb.shape, hb)
     xt, yt = axes(zt.shape, ht)
     wear_bottom, wear_top, factors = np.zeros(zb.shape), np.zeros(zt.shape), []
@@ -331,14 +410,19 @@ def wear(bottom, top, stiffness, poses):
 
 def wear_on_cells(bottom, top, stiffness, poses):
     """Twin of `wear_shifted`: as `wear`, places on whole cells of equal grids, nothing turns."""
-    zb, lb, cell, _, eb = bottom
-    zt, lt, _, radius, et = top
+    bottom, top = whole(bottom), whole(top)
+    zb, lb, cell, _, eb, _, strips = bottom
+    zt, lt, _, radius, et, *_ = top
     x, y = axes(zb.shape, cell)
     wear_bottom, wear_top = np.zeros(zb.shape), np.zeros(zt.shape)
     for pose in poses:
         sx = round(pose["cx"] / cell + (zb.shape[1] - zt.shape[1]) / 2)
         sy = round(pose["cy"] / cell + (zb.shape[0] - zt.shape[0]) / 2)
-        share = share_on_cells(lb, eb, lt, et, sx, sy)
+        if strips and top[6]:
+            at = cell * (sx - (zb.shape[1] - zt.shape[1]) / 2), cell * (sy - (zb.shape[0] - zt.shape[0]) / 2)
+            share = shares_on_strips(bottom, top, x - at[0], y - at[1], np.eye(2))
+        else:
+            share = share_on_cells(lb, eb, lt, et, sx, sy)
         xi, eta = (x - pose["cx"]) / radius, (y - pose["cy"]) / radius
         gap = np.zeros(zb.shape)
         for j, i in np.argwhere(share > 0):

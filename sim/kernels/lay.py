@@ -9,95 +9,21 @@ Where a cell is partly land on both faces, what faces what depends on the edges:
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sim.kernels.compile import kernel
+from sim.kernels.face import CORNER, MIXED, ONE_EDGE, WHOLE, Face, Rowset, make_rowset
 from sim.kernels.settle import add_row
-from sim.kernels.share import by_count, covered, gather_bits, in_common
+from sim.kernels.share import by_count, covered, gather_bits, in_common, on_strips
 
-__all__ = ["PAD", "Face", "Rowset", "gather", "lay_shifted", "make_rowset"]
+__all__ = ["Face", "Rowset", "gather", "lay_shifted", "make_rowset"]
 
-BARE, WHOLE, ONE_EDGE, MIXED = range(4)  # between four cells lies: no land; nothing else; one edge; anything
 TIE = 1e-6  # of a cell
-CORNER = 0.71  # of a cell: no edge farther than this from its middle cuts it
-PAD = 2  # empty cells round the gathered maps, so that four neighbours always exist
 EDGE = 1e-3  # of a cell: how far inside a gathered map every place stays, so that round-off never leaves it
 
 Array = NDArray[np.float64]
-Rows = NDArray[np.int64]
-Bits = NDArray[np.uint64]
-
-
-class Face(NamedTuple):
-    """A face as it lies, ready to be worn: own cells (ny, nx), and padded maps for the other to gather."""
-
-    z: Array  # heights [m]
-    land: Array  # land fraction
-    edges: Array  # (2, ny, nx): x and y of the edge's normal in each cell, 0 where there is none or several
-    bits: Bits  # (ny, nx): which of the sub-cells are land, a bit each, lowest row and column first
-    begins: Rows  # (ny + 1): where each row begins in `ragged`
-    ragged: Rows  # columns of the cells that are partly land
-    span: Rows  # (ny, 2): first and one past the last column with land
-    rest: Array  # heights less `quadratic`, filled round the land, padded [m]
-    cover: Array  # land fraction, padded
-    kind: NDArray[np.uint8]  # what the four neighbours from here on are, padded: one of the kinds above
-    begins_between: Rows  # where each row of `kind` begins in `uneven`, and the end of the last
-    uneven: Rows  # columns of what is no whole land and not bare
-    depth: Array  # how far inside the nearest edge, in cells, padded
-    outward: Array  # (2, ...): the way out over the nearest edge, padded
-    fine: Bits  # `bits`, padded
-    quadratic: Array  # (6,): of 1, x, y, x^2, xy, y^2 [m]
-    cell: float  # [m]
-    radius: float  # of the circle about the outline [m]
-
-
-class Rowset(NamedTuple):
-    """Scratch for the overlap of a pose: points in flat buffers and where each row of them begins."""
-
-    gap: Array
-    share: Array
-    first: Rows
-    length: Rows
-    column: Rows
-    line: Rows
-    xi: Array
-    eta: Array
-    cell: NDArray[
-        np.uint64
-    ]  # of one row: where each point falls in the gathered map, and how far into the cell
-    across: Array
-    along: Array
-    # Points where the other's land may end: which they are, own cell, the other's cell and how far into it.
-    edge_point: Rows
-    edge_place: Rows
-    edge_cell: Bits
-    edge_across: Array
-    edge_along: Array
-
-
-def make_rowset(lines: int, width: int, points: int) -> Rowset:
-    """Empty scratch for grids of up to `lines` rows, `width` columns and `points` cells."""
-    return Rowset(
-        np.empty(points),
-        np.empty(points),
-        np.empty(lines, np.int64),
-        np.empty(lines, np.int64),
-        np.empty(lines, np.int64),
-        np.empty(lines, np.int64),
-        np.empty(lines),
-        np.empty(lines),
-        np.empty(width, np.uint64),
-        np.empty(width),
-        np.empty(width),
-        np.empty(points, np.int64),
-        np.empty(points, np.int64),
-        np.empty(points, np.uint64),
-        np.empty(points),
-        np.empty(points),
-    )
 
 
 @kernel
@@ -111,6 +37,11 @@ def lay_shifted(bottom: Face, top: Face, sx: int, sy: int, radius: float, rows: 
     begins, ragged = bottom.begins, bottom.ragged
     edges_b, edges_t = bottom.edges, top.edges
     bits_b, bits_t = bottom.bits, top.bits
+    strips = bottom.strips_x.shape[0] > 0 and top.strips_x.shape[0] > 0
+    both_x = rows.across  # of each column, where land lies on strips
+    if strips:
+        for i in range(nxb):
+            both_x[i] = on_strips(bottom.strips_x, top.strips_x, cx, 1.0, i - 0.5 * (nxb - 1))
     for i in range(9):
         loaded[i] = 0.0
     used = 0
@@ -150,6 +81,9 @@ def lay_shifted(bottom: Face, top: Face, sx: int, sy: int, radius: float, rows: 
             g0 += w
             g1 += w * xi
             g2 += w * xi * xi
+        both_y = 0.0
+        if strips:
+            both_y = on_strips(bottom.strips_y, top.strips_y, cy, 1.0, j - 0.5 * (nyb - 1))
         # Seldom: cells partly land on both faces, apart from the loop above, which runs in vector registers.
         for e in range(begins[j], begins[j + 1]):
             i = ragged[e]
@@ -162,7 +96,9 @@ def lay_shifted(bottom: Face, top: Face, sx: int, sy: int, radius: float, rows: 
             by = edges_b[1, j, i]
             tx = edges_t[0, j - sy, i - sx]
             ty = edges_t[1, j - sy, i - sx]
-            if (bx == 0.0 and by == 0.0) or (tx == 0.0 and ty == 0.0):
+            if strips:
+                w = both_x[i] * both_y
+            elif (bx == 0.0 and by == 0.0) or (tx == 0.0 and ty == 0.0):
                 w = by_count(lb[k], lt[k], bits_b[j, i], bits_t[j - sy, i - sx])
             else:
                 w = in_common(lb[k], lt[k], bx * tx + by * ty)
@@ -196,11 +132,37 @@ def _clip(start: float, step: float, last: float, lo: int, hi: int) -> tuple[int
 
 
 @kernel
+def _share_strips(
+    own: Face, other: Face, cx: float, cy: float, swapped: bool, rows: Rowset, some: int
+) -> None:
+    """Fill the shares of the `some` points where the other's land may end, the land of both on strips.
+
+    `swapped`: the other's strips along its x lie along own's y.
+    """
+    ny, nx = own.z.shape
+    scale = other.cell / own.cell
+    other_x, other_y = other.strips_x, other.strips_y
+    if swapped:
+        other_x, other_y = other_y, other_x
+    both_x = rows.across
+    for i in range(nx):
+        both_x[i] = on_strips(own.strips_x, other_x, cx / own.cell, scale, i - 0.5 * (nx - 1))
+    last = -1
+    both_y = 0.0
+    for e in range(some):
+        j = rows.edge_place[e] // nx
+        if j != last:
+            both_y = on_strips(own.strips_y, other_y, cy / own.cell, scale, j - 0.5 * (ny - 1))
+            last = j
+        rows.share[rows.edge_point[e]] = both_x[rows.edge_place[e] - j * nx] * both_y
+
+
+@kernel
 def _share_edges(own: Face, other: Face, cos: float, sin: float, rows: Rowset, some: int) -> None:
     """Fill the shares of the `some` points where the other's land may end.
 
     Beside a straight edge the other's share of a cell follows from how deep the cell lies inside the edge,
-    elsewhere it is read between four cells.
+    elsewhere it is read between four places.
     """
     width = other.cover.shape[1]
     zero, one, up = np.uint64(0), np.uint64(1), np.uint64(width)
@@ -216,6 +178,10 @@ def _share_edges(own: Face, other: Face, cos: float, sin: float, rows: Rowset, s
     # Only at a quarter turn may straight edges lie on each other for long.
     square = abs(cos * sin) < TIE
     on_cells = square and abs(scale - 1.0) < 1e-12
+    between = other.between.ravel()
+    wide = other.between.shape[1]
+    closer = float((wide - 1) // (width - 1))
+    last_k, last_m = wide - 2, other.between.shape[0] - 2
     for e in range(some):
         i = cells[e]
         i2 = i + up
@@ -249,9 +215,18 @@ def _share_edges(own: Face, other: Face, cos: float, sin: float, rows: Rowset, s
             if on_cells and min(tx, 1.0 - tx) < TIE and min(ty, 1.0 - ty) < TIE:
                 b = cover[(i2 if ty > 0.5 else i) + (one if tx > 0.5 else zero)]
         else:
-            low = cover[i] + tx * (cover[i + one] - cover[i])
-            high = cover[i2] + tx * (cover[i2 + one] - cover[i2])
-            b = low + ty * (high - low)
+            u = (np.int64(i) % width + tx) * closer
+            v = (np.int64(i) // width + ty) * closer
+            k = min(np.int64(u), last_k)
+            m = min(np.int64(v), last_m)
+            u -= k
+            v -= m
+            n = np.uint64(m * wide + k)
+            n2 = n + np.uint64(wide)
+            low = between[n] + u * (between[n + one] - between[n])
+            high = between[n2] + u * (between[n2 + one] - between[n2])
+            b = low + v * (high - low)
+            u = v = 0.0
         share = a * b
         if 0.0 < a < 1.0 and 0.0 < b < 1.0:
             if (normal_x[place] != 0.0 or normal_y[place] != 0.0) and (x != 0.0 or y != 0.0):
@@ -394,5 +369,9 @@ def gather(
         rows.eta[used] = (y - origin_y) / radius
         used += 1
         n += m
-    _share_edges(own, other, cos, sin, rows, some)
+    # Straight edges lie on each other at quarter turns.
+    if abs(cos * sin) < TIE and own.strips_x.shape[0] > 0 and other.strips_x.shape[0] > 0:
+        _share_strips(own, other, cx, cy, abs(cos) < 0.5, rows, some)
+    else:
+        _share_edges(own, other, cos, sin, rows, some)
     return used

@@ -10,10 +10,11 @@ from numpy.typing import NDArray
 
 from sim.kernels.compile import kernel
 
-__all__ = ["by_count", "covered", "gather_bits", "in_common"]
+__all__ = ["by_count", "covered", "gather_bits", "in_common", "on_strips"]
 
 SUB = 8  # sub-cells along a side of a cell, a bit each
 
+Array = NDArray[np.float64]
 Bits = NDArray[np.uint64]
 
 
@@ -88,3 +89,43 @@ def covered(depth: float, x: float, y: float) -> float:
         return 0.5 + depth / wide
     corner = 0.5 * beyond * beyond / (wide * narrow)
     return 1.0 - corner if depth > 0.0 else corner
+
+
+@kernel
+def _first(strips: Array, x: float) -> int:
+    """Which of the strips, in order, is the first that ends beyond x."""
+    low = 0
+    high = strips.shape[0]
+    while low < high:
+        middle = (low + high) // 2
+        if strips[middle, 1] > x:
+            high = middle
+        else:
+            low = middle + 1
+    return low
+
+
+@kernel
+def on_strips(own: Array, other: Array, at: float, scale: float, cell: float) -> float:
+    """How much of own's cell about `cell` both faces' strips of land cover, along one axis.
+
+    Strips (n, 2) begin and end so far from their face's centre, in cells of its own.  The other's centre
+    lies at `at`, its cells are `scale` of own's.
+    """
+    if own.shape[0] == 1 and other.shape[0] == 1:
+        low = max(own[0, 0], cell - 0.5, at + scale * other[0, 0])
+        high = min(own[0, 1], cell + 0.5, at + scale * other[0, 1])
+        alone: float = max(0.0, high - low)
+        return alone
+    total = 0.0
+    for k in range(_first(own, cell - 0.5), own.shape[0]):
+        low = max(own[k, 0], cell - 0.5)
+        high = min(own[k, 1], cell + 0.5)
+        if low >= high:
+            break
+        for m in range(_first(other, (low - at) / scale), other.shape[0]):
+            start = at + scale * other[m, 0]
+            if start >= high:
+                break
+            total += max(0.0, min(high, at + scale * other[m, 1]) - max(low, start))
+    return total

@@ -15,15 +15,18 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.plate.grooves import BORDER, Edges
+from sim.plate.grooves import BORDER, SUBCELLS, Edges, land_strips
 from sim.plate.plate import Plate
 
 if TYPE_CHECKING:  # the kernels are loaded when a face is laid, not by those who only map points
-    from sim.kernels.lay import Face
+    from sim.kernels.face import Face
 
 __all__ = ["Laid", "on_bench", "on_face"]
 
 Array = NDArray[np.float64]
+
+CLOSER = 4  # places along a cell at which land with narrow grooves is known, for the other face to read
+NARROW = 4.0  # cells: wider grooves are read right from cell to cell
 
 
 def _quarters(seen: NDArray[Any], quarter: int) -> NDArray[Any]:
@@ -102,8 +105,8 @@ class Laid:
 
         `gathered` False: the other face lies cell on cell and reads nothing between them.
         """
+        from sim.kernels.face import Face
         from sim.kernels.given import face_of
-        from sim.kernels.lay import Face
 
         z = self.lay(heights)
         quadratic, rest = self._between(z) if gathered else self._nothing_between
@@ -111,11 +114,13 @@ class Laid:
             z,
             self.land,
             self._edges,
+            *self._strips,
             self._bits,
             *self._ragged,
             self._span,
             rest,
             self._cover,
+            self._between_cells if gathered else self._cover,
             self._kind,
             *self._uneven,
             self._depth,
@@ -160,6 +165,16 @@ class Laid:
         return self.lay_edges(self.plate.edges)
 
     @cached_property
+    def _strips(self) -> tuple[Array, Array]:
+        """Strips of land along x and along y as it lies, in cells; none where land does not lie on such."""
+        strips = land_strips(self.plate.outline, self.plate.grooves)
+        if strips is None:
+            return np.zeros((0, 2)), np.zeros((0, 2))
+        # Their own mirror images, so that only odd quarter turns change them: along y what was along x.
+        x, y = strips if self.quarter % 2 == 0 else strips[::-1]
+        return x / self.plate.grid.cell, y / self.plate.grid.cell
+
+    @cached_property
     def _bits(self) -> NDArray[np.uint64]:
         """Sub-cells that are land, a bit each, lowest row and column first."""
         every = self._lain.land.reshape(*self.land.shape, -1)
@@ -178,7 +193,7 @@ class Laid:
     @cached_property
     def _uneven(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         """What between cells is no whole land and not bare, as `_listed`."""
-        from sim.kernels.lay import ONE_EDGE
+        from sim.kernels.face import ONE_EDGE
 
         return _listed(self._kind >= ONE_EDGE)
 
@@ -200,7 +215,7 @@ class Laid:
 
     @property
     def _pad(self) -> int:
-        from sim.kernels.lay import PAD
+        from sim.kernels.face import PAD
 
         return PAD + int(np.ceil(0.75 * self._width))
 
@@ -213,6 +228,23 @@ class Laid:
             cover = _box_mean(cover, self._width, axis)
         cover[np.abs(cover - 1.0) < 1e-12] = 1.0
         return cover
+
+    @cached_property
+    def _between_cells(self) -> Array:
+        """`_cover` at places `CLOSER` times as close, padded: what narrow grooves leave between two cells.
+
+        Right at the middles of cells; between them it bends as the sub-cells that are land do.
+        """
+        grooves = self.plate.grooves
+        if grooves is None or grooves.width >= NARROW * self.plate.grid.cell:
+            return self._cover
+        ny, nx = self.land.shape
+        fine = self._lain.land.transpose(0, 2, 1, 3).reshape(ny * SUBCELLS, nx * SUBCELLS).astype(float)
+        fine = np.pad(fine, self._pad * SUBCELLS)
+        bent = _closer_means(_closer_means(fine, self._width).T, self._width).T
+        off = self._cover - bent[::CLOSER, ::CLOSER]
+        between: Array = np.clip(bent + _closer(_closer(off).T).T, 0.0, 1.0)
+        return between
 
     @cached_property
     def _depth(self) -> Array:
@@ -246,7 +278,7 @@ class Laid:
     @cached_property
     def _kind(self) -> NDArray[np.uint8]:
         """What lies between each cell and the next ones up and to the right, padded: a kind of `lay`."""
-        from sim.kernels.lay import BARE, CORNER, MIXED, ONE_EDGE, WHOLE
+        from sim.kernels.face import BARE, CORNER, MIXED, ONE_EDGE, WHOLE
 
         d = self._depth
         width = self._width
@@ -318,6 +350,29 @@ def _listed(marked: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray[np.in
 def _corners(values: NDArray[Any]) -> tuple[NDArray[Any], ...]:
     """Every cell with the next ones up and to the right."""
     return values[..., :-1, :-1], values[..., :-1, 1:], values[..., 1:, :-1], values[..., 1:, 1:]
+
+
+def _closer_means(fine: Array, width: float) -> Array:
+    """Means of sub-cells over a box `width` cells wide, along the last axis, at places `CLOSER` a cell."""
+    number = fine.shape[1] // SUBCELLS
+    middle = (np.arange((number - 1) * CLOSER + 1) / CLOSER + 0.5) * SUBCELLS
+    run = np.pad(np.cumsum(fine, axis=1), ((0, 0), (1, 0)))
+
+    def upto(x: Array) -> Array:
+        x = np.clip(x, 0.0, fine.shape[1])
+        k = np.minimum(np.floor(x).astype(int), fine.shape[1] - 1)
+        upto_k: Array = run[:, k] + (x - k) * fine[:, k]
+        return upto_k
+
+    half = 0.5 * width * SUBCELLS
+    return (upto(middle + half) - upto(middle - half)) / (2.0 * half)
+
+
+def _closer(values: Array) -> Array:
+    """Values (m, n) read on straight lines at `CLOSER` places a cell along the last axis."""
+    share = np.arange(CLOSER) / CLOSER
+    steps = values[:, :-1, None] + np.diff(values, axis=1)[:, :, None] * share
+    return np.concatenate([steps.reshape(len(values), -1), values[:, -1:]], axis=1)
 
 
 def _box_mean(values: Array, width: float, axis: int) -> Array:

@@ -10,15 +10,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.plate.grid import Grid
-from sim.plate.outline import Outline
+from sim.plate.outline import Outline, Rectangle
 
-__all__ = ["BORDER", "SUBCELLS", "Edges", "Grooves", "Pattern", "land_edges", "land_fraction"]
+__all__ = ["BORDER", "SUBCELLS", "Edges", "Grooves", "Pattern", "land_edges", "land_fraction", "land_strips"]
 
 Array = NDArray[np.float64]
 Pattern = Literal["square", "triangle", "rings", "radial"]
 
 SUBCELLS = 8  # a side; each with a linear ramp of coverage, so that straight edges get their exact area
 BORDER = 2  # cells
+HAIR = 1e-9  # of a cell: what round-off leaves
 ONE_EDGE = 0.98  # of the number of unit normals: two edges that differ by less than 20 degrees pass for one
 
 
@@ -72,11 +73,19 @@ def land_fraction(grid: Grid, outline: Outline, grooves: Grooves | None, inset: 
     """Share of each cell that is land, (ny, nx), 0..1, anti-aliased.
 
     `inset` [m] is taken off inside the edge of the land (the edge margin) beside the rim.  Cells that an edge
-    may cross are cut into sub-cells, each covered by a linear ramp of its distance to the edge.
+    may cross are cut into sub-cells, each covered by a linear ramp of its distance to the edge; where land is
+    what lies on strips both along x and along y, it is exact.
     """
     left = outline.shrunk((grooves.rim if grooves else 0.0) + inset)
     if left is None:
         return np.zeros(grid.shape)
+    strips = _strips_of(left, grooves)
+    if strips is not None:
+        along, across = (
+            _share(part, middle, grid.cell) for part, middle in zip(strips, (grid.x, grid.y), strict=True)
+        )
+        product: Array = across[:, None] * along
+        return product
 
     def covered(px: Array, py: Array, side: float) -> Array:
         edge = np.clip(0.5 - left.signed_distance(px, py) / side, 0.0, 1.0)
@@ -155,3 +164,45 @@ def land_edges(grid: Grid, outline: Outline, grooves: Grooves | None, land: Arra
     several[mixed] = partly & ~one
     subcells[mixed] = (distance > hair).reshape(-1, SUBCELLS, SUBCELLS)
     return Edges(normal_x, normal_y, several, depth, subcells)
+
+
+def land_strips(outline: Outline, grooves: Grooves | None) -> tuple[Array, Array] | None:
+    """Strips along x and along y, each (n, 2) [m], begin and end in order; land is what lies on both.
+
+    None where land is no such product: round outlines, grooves that do not run along the sides.  Strips are
+    their own mirror images.
+    """
+    left = outline.shrunk(grooves.rim if grooves else 0.0)
+    return None if left is None else _strips_of(left, grooves)
+
+
+def _strips_of(left: Outline, grooves: Grooves | None) -> tuple[Array, Array] | None:
+    """Strips of what the rim has left."""
+    if not isinstance(left, Rectangle):
+        return None
+    if grooves is None:
+        whole = 0.5 * np.array([-1.0, 1.0])
+        return left.along * whole[None], left.across * whole[None]
+    quarter = grooves.angle / (0.5 * pi)
+    if grooves.pattern != "square" or abs(quarter - round(quarter)) > 1e-12:
+        return None
+    return _strips(left.along, grooves), _strips(left.across, grooves)
+
+
+def _strips(side: float, grooves: Grooves) -> Array:
+    """Strips of land between grooves half a pitch beside the middle and so on, cut off at `side` [m]."""
+    number = int(0.5 * side / grooves.pitch) + 1
+    middle = np.arange(-number, number + 1) * grooves.pitch
+    half = 0.5 * (grooves.pitch - grooves.width)
+    strips: Array = np.clip(np.stack([middle - half, middle + half], axis=1), -0.5 * side, 0.5 * side)
+    return strips[strips[:, 1] > strips[:, 0]]
+
+
+def _share(strips: Array, middle: Array, cell: float) -> Array:
+    """Share of cells about `middle` (n,) that lies on strips [m]."""
+    low = np.maximum(strips[:, 0], middle[:, None] - 0.5 * cell)
+    high = np.minimum(strips[:, 1], middle[:, None] + 0.5 * cell)
+    share: Array = np.maximum(high - low, 0.0).sum(axis=1) / cell
+    share[share < HAIR] = 0.0
+    share[share > 1.0 - HAIR] = 1.0
+    return share

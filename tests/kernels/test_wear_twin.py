@@ -22,7 +22,23 @@ def as_it_lies(body, z, over):
     land, edges = body.land, body.edges
     if over:
         land, edges = land[:, ::-1], slow_twin.turned_over(edges)
-    return np.where(land > 0, z, 0.0), land, body.grid.cell, body.outline.radius, edges
+    grooves, cell = body.grooves, body.grid.cell
+    narrow = grooves is not None and grooves.width < 4 * cell
+    return np.where(land > 0, z, 0.0), land, cell, body.outline.radius, edges, narrow, strips_of(body)
+
+
+def strips_of(body):
+    """Where strips of land between the grooves begin and end along x and along y [m]; None on other faces."""
+    grooves = body.grooves
+    if not isinstance(body.outline, Rectangle) or (grooves and grooves.angle):
+        return None
+    strips = []
+    for side in body.outline.size:
+        middles = [k * grooves.pitch for k in range(-40, 41)] if grooves else [0.0]
+        half = (grooves.pitch - grooves.width) / 2 if grooves else side
+        ends = [(max(m - half, -side / 2), min(m + half, side / 2)) for m in middles]
+        strips.append([(b, e) for b, e in ends if e > b])
+    return strips
 
 
 def pair(rng, bottom, top):
