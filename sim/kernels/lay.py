@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from sim.kernels.compile import kernel
 from sim.kernels.face import CORNER, MIXED, ONE_EDGE, WHOLE, Face, Rowset, make_rowset
 from sim.kernels.settle import add_row
-from sim.kernels.share import by_count, covered, gather_bits, in_common, on_strips
+from sim.kernels.share import by_count, covered, gather_bits, in_common, on_strips, shifted_bits
 
 __all__ = ["Face", "Rowset", "gather", "lay_shifted", "make_rowset"]
 
@@ -178,6 +178,7 @@ def _share_edges(own: Face, other: Face, cos: float, sin: float, rows: Rowset, s
     # Only at a quarter turn may straight edges lie on each other for long.
     square = abs(cos * sin) < TIE
     on_cells = square and abs(scale - 1.0) < 1e-12
+    upright = on_cells and cos > 0.5 and abs(sin) < TIE
     between = other.between.ravel()
     wide = other.between.shape[1]
     closer = float((wide - 1) // (width - 1))
@@ -234,7 +235,10 @@ def _share_edges(own: Face, other: Face, cos: float, sin: float, rows: Rowset, s
             elif square:
                 at_x = np.int64(i) % width + tx
                 at_y = np.int64(i) // width + ty
-                there = gather_bits(fine, at_x, at_y, cos / scale, -sin / scale)
+                if upright:
+                    there = shifted_bits(fine, at_x, at_y)
+                else:
+                    there = gather_bits(fine, at_x, at_y, cos / scale, -sin / scale)
                 share = by_count(a, b, bits[place], there)
         shares[points[e]] = share
 

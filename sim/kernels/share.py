@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from sim.kernels.compile import kernel
 
-__all__ = ["by_count", "covered", "gather_bits", "in_common", "on_strips"]
+__all__ = ["by_count", "covered", "gather_bits", "in_common", "on_strips", "shifted_bits"]
 
 SUB = 8  # sub-cells along a side of a cell, a bit each
 
@@ -75,6 +75,33 @@ def gather_bits(fine: Bits, at_x: float, at_y: float, fu: float, fv: float) -> A
             bit = math.floor((v - j) * SUB) * SUB + math.floor((u - i) * SUB)
             bits |= ((fine[j, i] >> np.uint64(bit)) & np.uint64(1)) << np.uint64(n)
     return bits
+
+
+@kernel
+def _columns(left: Any, right: Any, shift: int) -> Any:
+    """Sub-cells of two cells side by side, from column `shift` (0 to SUB) of the left on."""
+    if shift == 0:
+        return left
+    if shift == SUB:
+        return right
+    kept = (np.uint64(0xFF) >> np.uint64(shift)) * np.uint64(0x0101010101010101)
+    return ((left >> np.uint64(shift)) & kept) | ((right << np.uint64(SUB - shift)) & ~kept)
+
+
+@kernel
+def shifted_bits(fine: Bits, at_x: float, at_y: float) -> Any:
+    """The same as `gather_bits` where cells are alike and lie square, from the four that are met."""
+    i = math.floor(at_x)
+    j = math.floor(at_y)
+    across = math.floor((at_x - i) * SUB + 0.5)
+    along = math.floor((at_y - j) * SUB + 0.5)
+    low = _columns(fine[j, i], fine[j, i + 1], across)
+    high = _columns(fine[j + 1, i], fine[j + 1, i + 1], across)
+    if along == 0:
+        return low
+    if along == SUB:
+        return high
+    return (low >> np.uint64(SUB * along)) | (high << np.uint64(SUB * (SUB - along)))
 
 
 @kernel
