@@ -10,23 +10,23 @@ from math import pi, radians
 import modes_twin
 import numpy as np
 
-from sim.lapping.motion import Motion
-from sim.lapping.step import Grit, Layer, Step, Turn, Wear
-from sim.lapping.strokes import FigureEight
-from sim.modes.basis import basis_of
-from sim.modes.evolution import evolution_of
-from sim.modes.instants import instants_of
-from sim.modes.operator import assemble
-from sim.modes.picture import Picture
-from sim.modes.predict import predictor_of
-from sim.modes.rows import overlap_rule
-from sim.modes.schedule import cycle_of, round_of
-from sim.modes.spectrum import spectrum_of
-from sim.modes.turned import operator_of
-from sim.plate.grooves import Grooves
-from sim.plate.measure import EdgeMargin
-from sim.plate.outline import Disc, Ring
-from sim.plate.plate import GRAVITY, Plate
+from lapwright.lapping.motion import Motion
+from lapwright.lapping.step import Grit, Layer, Step, Turn, Wear
+from lapwright.lapping.strokes import FigureEight
+from lapwright.modes.basis import basis_of
+from lapwright.modes.evolution import evolution_of
+from lapwright.modes.instants import instants_of
+from lapwright.modes.operator import assemble
+from lapwright.modes.picture import Picture
+from lapwright.modes.predict import predictor_of
+from lapwright.modes.rows import overlap_rule
+from lapwright.modes.schedule import cycle_of, round_of
+from lapwright.modes.spectrum import spectrum_of
+from lapwright.modes.turned import operator_of
+from lapwright.plate.grooves import Grooves
+from lapwright.plate.measure import EdgeMargin
+from lapwright.plate.outline import Disc, Ring
+from lapwright.plate.plate import GRAVITY, Plate
 
 __all__ = ["picture"]
 

@@ -15,22 +15,22 @@ from collections.abc import Callable
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
-sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
+sys.path[:0] = [str(ROOT / "sim"), str(ROOT / "tests")]
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import hostile_maps  # noqa: E402
 import numpy as np  # noqa: E402
 from modes_scene import FREE, stroke  # noqa: E402
 
-from sim.errors import StudyError  # noqa: E402
-from sim.modes.picture import Picture  # noqa: E402
-from sim.modes.predict import predictor_of  # noqa: E402
-from sim.plate.flatness import minimum_zone  # noqa: E402
-from sim.report.page import write_page  # noqa: E402
-from sim.study.read import parse  # noqa: E402
-from sim.study.runfile import read_run  # noqa: E402
-from sim.verify import verify  # noqa: E402
-from sim.verify.scenes import disc  # noqa: E402
+from lapwright.errors import StudyError  # noqa: E402
+from lapwright.modes.picture import Picture  # noqa: E402
+from lapwright.modes.predict import predictor_of  # noqa: E402
+from lapwright.plate.flatness import minimum_zone  # noqa: E402
+from lapwright.report.page import write_page  # noqa: E402
+from lapwright.study.read import parse  # noqa: E402
+from lapwright.study.runfile import read_run  # noqa: E402
+from lapwright.verify import verify  # noqa: E402
+from lapwright.verify.scenes import disc  # noqa: E402
 
 FIRST_PAIR = ROOT / "configs" / "first-pair.toml"
 
@@ -47,7 +47,7 @@ def least(work: Callable[[], object], times: int) -> float:
 
 def started(*words: str) -> None:
     subprocess.run(
-        [sys.executable, "-m", "sim", *words],
+        [sys.executable, "-m", "lapwright", *words],
         cwd=ROOT,
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,

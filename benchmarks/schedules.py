@@ -10,12 +10,12 @@ from pathlib import Path
 import numpy as np
 import tuning
 
-from sim.planning.foretell import Foreteller
-from sim.planning.hunt import DEGREE
-from sim.planning.knobs import Space
-from sim.planning.seek import Seeker
-from sim.planning.track import asked_of
-from sim.study.read import document_of, parse
+from lapwright.planning.foretell import Foreteller
+from lapwright.planning.hunt import DEGREE
+from lapwright.planning.knobs import Space
+from lapwright.planning.seek import Seeker
+from lapwright.planning.track import asked_of
+from lapwright.study.read import document_of, parse
 
 __all__ = ["schedules"]
 

@@ -24,7 +24,7 @@ from math import pi, radians
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
-sys.path[:0] = [str(ROOT), str(ROOT / "tests"), str(ROOT / "benchmarks")]
+sys.path[:0] = [str(ROOT / "sim"), str(ROOT / "tests"), str(ROOT / "benchmarks")]
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # one core unless threads are named
 
 import numba  # noqa: E402
@@ -33,17 +33,17 @@ import picture  # noqa: E402
 import schedules  # noqa: E402
 import slow_twin  # noqa: E402
 
-from sim.kernels import wear as loops  # noqa: E402
-from sim.lapping import average as averages  # noqa: E402
-from sim.lapping import run as engine  # noqa: E402
-from sim.lapping.motion import Motion  # noqa: E402
-from sim.lapping.run import Moment, Settings, lap  # noqa: E402
-from sim.lapping.step import Grit, Layer, Step, Turn, Wear  # noqa: E402
-from sim.lapping.strokes import FigureEight, path_length  # noqa: E402
-from sim.plate.form import StartForm  # noqa: E402
-from sim.plate.measure import EdgeMargin, forms  # noqa: E402
-from sim.plate.outline import Disc  # noqa: E402
-from sim.plate.plate import GRAVITY, Plate  # noqa: E402
+from lapwright.kernels import wear as loops  # noqa: E402
+from lapwright.lapping import average as averages  # noqa: E402
+from lapwright.lapping import run as engine  # noqa: E402
+from lapwright.lapping.motion import Motion  # noqa: E402
+from lapwright.lapping.run import Moment, Settings, lap  # noqa: E402
+from lapwright.lapping.step import Grit, Layer, Step, Turn, Wear  # noqa: E402
+from lapwright.lapping.strokes import FigureEight, path_length  # noqa: E402
+from lapwright.plate.form import StartForm  # noqa: E402
+from lapwright.plate.measure import EdgeMargin, forms  # noqa: E402
+from lapwright.plate.outline import Disc  # noqa: E402
+from lapwright.plate.plate import GRAVITY, Plate  # noqa: E402
 
 RESULTS = ROOT / "benchmarks" / "results.md"
 FIRST_PAIR = ROOT / "configs" / "first-pair.toml"
@@ -312,12 +312,12 @@ sys.exit(ended.returncode)
 
 def process(arguments: list[str], folder: Path, cache: Path | None = None) -> tuple[float, float, float]:
     """Run `lapwright ...` in a process of its own: wall and processor time [s], peak memory [bytes]."""
-    surroundings = dict(os.environ, PYTHONPATH=str(ROOT))
+    surroundings = dict(os.environ, PYTHONPATH=str(ROOT / "sim"))
     if cache is not None:
         surroundings["NUMBA_CACHE_DIR"] = str(cache)
     # A small process starts it and tells what it used: a child of this one would inherit this one's peak.
     told = subprocess.run(
-        [sys.executable, "-c", LAUNCHER, sys.executable, "-m", "sim", *arguments],
+        [sys.executable, "-c", LAUNCHER, sys.executable, "-m", "lapwright", *arguments],
         cwd=folder, env=surroundings, capture_output=True, text=True, check=False,
     )  # fmt: skip
     if told.returncode:

@@ -10,13 +10,13 @@ import re
 import sys
 from pathlib import Path
 
-from sim.gauges.blind import PRACTICES, places, sight
-from sim.gauges.budget import ratios
-from sim.gauges.instruments import Gauge
-from sim.gauges.mated import PROOFS, hidden_by
-from sim.gauges.usual import usual_gauges
-from sim.plate.outline import Disc, Outline, Rectangle
-from sim.plate.plate import Plate
+from lapwright.gauges.blind import PRACTICES, places, sight
+from lapwright.gauges.budget import ratios
+from lapwright.gauges.instruments import Gauge
+from lapwright.gauges.mated import PROOFS, hidden_by
+from lapwright.gauges.usual import usual_gauges
+from lapwright.plate.outline import Disc, Outline, Rectangle
+from lapwright.plate.plate import Plate
 
 DOCS = Path(__file__).resolve().parent
 WORDS = {"yes": "sees", "no": "**blind**", "mixed": "mixed"}

@@ -16,13 +16,13 @@ from math import cos, radians, sin
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
-sys.path.insert(0, str(ROOT))
+sys.path.insert(0, str(ROOT / "sim"))
 
-from sim.cli import main as lapwright  # noqa: E402
-from sim.report.account import account  # noqa: E402
-from sim.report.card import card_page  # noqa: E402
-from sim.report.pictures import faces, history, png, sheet  # noqa: E402
-from sim.study.runfile import read_run  # noqa: E402
+from lapwright.cli import main as lapwright  # noqa: E402
+from lapwright.report.account import account  # noqa: E402
+from lapwright.report.card import card_page  # noqa: E402
+from lapwright.report.pictures import faces, history, png, sheet  # noqa: E402
+from lapwright.study.runfile import read_run  # noqa: E402
 
 PICTURES = ROOT / "docs" / "pictures"
 SCALE = 1.05  # pixels to a point: enough for a page, and a small file

@@ -18,19 +18,19 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Polygon
 from PIL import Image
 
-from sim.lapping.step import Step, Turn
-from sim.lapping.strokes import Circle, FigureEight
-from sim.modes.picture import Picture
-from sim.modes.reason import Reason, reason_of
-from sim.modes.schedule import cycle_of, round_of
-from sim.report import words
-from sim.report.beforehand import fine
-from sim.report.pictures import png, sheet
-from sim.report.pictures.ink import SHEET, bare, new_figure
-from sim.report.staying import stays_in_short
-from sim.report.why_page import error_cards, errors_drawn
-from sim.study.model import Study
-from sim.study.read import load
+from lapwright.lapping.step import Step, Turn
+from lapwright.lapping.strokes import Circle, FigureEight
+from lapwright.modes.picture import Picture
+from lapwright.modes.reason import Reason, reason_of
+from lapwright.modes.schedule import cycle_of, round_of
+from lapwright.report import words
+from lapwright.report.beforehand import fine
+from lapwright.report.pictures import png, sheet
+from lapwright.report.pictures.ink import SHEET, bare, new_figure
+from lapwright.report.staying import stays_in_short
+from lapwright.report.why_page import error_cards, errors_drawn
+from lapwright.study.model import Study
+from lapwright.study.read import load
 
 DOCS = Path(__file__).resolve().parent
 CONFIGS = DOCS.parent / "configs"

@@ -15,12 +15,12 @@ from pathlib import Path
 import numpy as np
 from campaign_studies import Drawn
 
-from sim.errors import LapwrightError
-from sim.lapping import average
-from sim.lapping.average import Pair, Sample
-from sim.lapping.motion import Motion
-from sim.lapping.run import Moment, Settings, lap
-from sim.plate.measure import EdgeMargin, forms
+from lapwright.errors import LapwrightError
+from lapwright.lapping import average
+from lapwright.lapping.average import Pair, Sample
+from lapwright.lapping.motion import Motion
+from lapwright.lapping.run import Moment, Settings, lap
+from lapwright.plate.measure import EdgeMargin, forms
 
 PHASES = 64  # within 0.02 % of the removal of twice and of four times as many
 NO_MARGIN = EdgeMargin(share=0.0)

@@ -12,18 +12,18 @@ from math import cos, exp, hypot, log, pi, radians, sin
 
 import numpy as np
 
-from sim.errors import LapwrightError
-from sim.lapping.motion import Motion
-from sim.lapping.overhang import land_outline, margins, places
-from sim.lapping.rubbing import face_points, flat_shares
-from sim.lapping.sizing import half_travel, shaped
-from sim.lapping.step import Grit, Hand, Layer, Load, Step, Swap, Turn, Wear
-from sim.lapping.strokes import Line
-from sim.lapping.support import check_stands
-from sim.plate.form import Ripple, StartForm
-from sim.plate.grooves import Grooves
-from sim.plate.outline import Disc, Rectangle, Ring
-from sim.plate.plate import GRAVITY, Plate
+from lapwright.errors import LapwrightError
+from lapwright.lapping.motion import Motion
+from lapwright.lapping.overhang import land_outline, margins, places
+from lapwright.lapping.rubbing import face_points, flat_shares
+from lapwright.lapping.sizing import half_travel, shaped
+from lapwright.lapping.step import Grit, Hand, Layer, Load, Step, Swap, Turn, Wear
+from lapwright.lapping.strokes import Line
+from lapwright.lapping.support import check_stands
+from lapwright.plate.form import Ripple, StartForm
+from lapwright.plate.grooves import Grooves
+from lapwright.plate.outline import Disc, Rectangle, Ring
+from lapwright.plate.plate import GRAVITY, Plate
 
 FACES = (
     "equal discs", "unequal discs", "ring on disc", "rail on its like", "equal squares", "part on plate",

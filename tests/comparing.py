@@ -7,15 +7,15 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager, contextmanager
 from functools import cache
 
-from sim.planning.carry_out import jobs_of, meaningless
-from sim.planning.comparison import Comparison, compared
-from sim.planning.crew import Crew
-from sim.planning.draws import Tolerance
-from sim.planning.job import lapped
-from sim.planning.members import members_of
-from sim.planning.work import work_through
-from sim.study.read import document_of, parse
-from sim.study.recorder import Heading
+from lapwright.planning.carry_out import jobs_of, meaningless
+from lapwright.planning.comparison import Comparison, compared
+from lapwright.planning.crew import Crew
+from lapwright.planning.draws import Tolerance
+from lapwright.planning.job import lapped
+from lapwright.planning.members import members_of
+from lapwright.planning.work import work_through
+from lapwright.study.read import document_of, parse
+from lapwright.study.recorder import Heading
 
 PAIR = """title = "Pair"
 plates.A = { disc = "160 mm", thickness = "30 mm", form = { dome = "3 um" }, cells = 24 }

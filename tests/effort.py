@@ -37,7 +37,7 @@ class Effort:
 if __name__ == "__main__":  # the program's own effort, imports and all: how many modules and calls
     before = set(sys.modules)
     with Effort() as counted:
-        from sim.cli import main
+        from lapwright.cli import main
 
         code = main(sys.argv[1:])
     print(code, len(set(sys.modules) - before), counted.calls, file=sys.stderr)

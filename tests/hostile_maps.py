@@ -19,12 +19,12 @@ from pathlib import Path
 import numpy as np
 from effort import Effort
 
-from sim.errors import SurfaceFileError
-from sim.study.surfaces.csv import Head
-from sim.study.surfaces.files import read_surface
-from sim.study.surfaces.sdf import to_sdf
-from sim.study.surfaces.surface import Surface
-from sim.study.surfaces.x3p import to_x3p
+from lapwright.errors import SurfaceFileError
+from lapwright.study.surfaces.csv import Head
+from lapwright.study.surfaces.files import read_surface
+from lapwright.study.surfaces.sdf import to_sdf
+from lapwright.study.surfaces.surface import Surface
+from lapwright.study.surfaces.x3p import to_x3p
 
 GOOD = Surface(np.random.default_rng(0).normal(size=(8, 9)) * 1e-6, 1e-3, 1e-3)
 HEAD = b"# unit: um\n# spacing: 1 mm\n"

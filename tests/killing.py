@@ -28,9 +28,9 @@ def die(delay: float) -> None:
 
 def lap(study: str, out: str, at: int, delay: float) -> int:
     """Lap with death ahead."""
-    from sim.cli import main
-    from sim.commands.session import Session
-    from sim.study.recorder import Recorder
+    from lapwright.cli import main
+    from lapwright.commands.session import Session
+    from lapwright.study.recorder import Recorder
 
     take, work = Recorder.take, Session.work
     taken = 0
@@ -72,7 +72,7 @@ def one(study: str, out: str, at: int, delay: float) -> int:
 
 
 if __name__ == "__main__":
-    import sim.commands.run  # all that a run needs is here before the first copy is made
-    import sim.study.runfile  # noqa: F401
+    import lapwright.commands.run  # all that a run needs is here before the first copy is made
+    import lapwright.study.runfile  # noqa: F401
 
     print(json.dumps([one(sys.argv[1], *kill) for kill in json.load(sys.stdin)]))

@@ -5,13 +5,13 @@ from math import pi
 
 import numpy as np
 
-from sim.lapping.average import Pair, Sample
-from sim.lapping.motion import Motion
-from sim.lapping.step import Grit, Layer, Step, Wear
-from sim.lapping.strokes import Circle
-from sim.plate.form import StartForm
-from sim.plate.outline import Disc
-from sim.plate.plate import GRAVITY, Plate
+from lapwright.lapping.average import Pair, Sample
+from lapwright.lapping.motion import Motion
+from lapwright.lapping.step import Grit, Layer, Step, Wear
+from lapwright.lapping.strokes import Circle
+from lapwright.plate.form import StartForm
+from lapwright.plate.outline import Disc
+from lapwright.plate.plate import GRAVITY, Plate
 
 RADIUS = 0.08
 PRESSURE = 3000.0

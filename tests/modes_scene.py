@@ -2,12 +2,12 @@
 
 from math import pi, radians
 
-from sim.lapping.motion import Motion
-from sim.lapping.step import Turn
-from sim.lapping.strokes import Circle, FigureEight, Line, Still
-from sim.modes.basis import basis_of
-from sim.modes.turned import operator_of
-from sim.verify.scenes import RADIUS, START, disc, start_step
+from lapwright.lapping.motion import Motion
+from lapwright.lapping.step import Turn
+from lapwright.lapping.strokes import Circle, FigureEight, Line, Still
+from lapwright.modes.basis import basis_of
+from lapwright.modes.turned import operator_of
+from lapwright.verify.scenes import RADIUS, START, disc, start_step
 
 KAPPA = 1e-12
 STIFFNESS = 3e9

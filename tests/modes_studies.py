@@ -8,18 +8,18 @@ from math import pi, radians
 
 import numpy as np
 
-from sim.lapping.run import Settings, lap
-from sim.lapping.step import Load, Step, Turn
-from sim.lapping.strokes import Circle, Ellipse, FigureEight, Line
-from sim.modes.basis import FORMS, LONG_FORMS
-from sim.modes.picture import Picture
-from sim.modes.predict import predictor_of
-from sim.plate.form import StartForm
-from sim.plate.grooves import Grooves
-from sim.plate.measure import EdgeMargin, measure
-from sim.plate.outline import Disc, Rectangle, Ring
-from sim.plate.plate import Plate
-from sim.verify.scenes import body, plain_grit
+from lapwright.lapping.run import Settings, lap
+from lapwright.lapping.step import Load, Step, Turn
+from lapwright.lapping.strokes import Circle, Ellipse, FigureEight, Line
+from lapwright.modes.basis import FORMS, LONG_FORMS
+from lapwright.modes.picture import Picture
+from lapwright.modes.predict import predictor_of
+from lapwright.plate.form import StartForm
+from lapwright.plate.grooves import Grooves
+from lapwright.plate.measure import EdgeMargin, measure
+from lapwright.plate.outline import Disc, Rectangle, Ring
+from lapwright.plate.plate import Plate
+from lapwright.verify.scenes import body, plain_grit
 
 PRESSURE = 3000.0
 MARGIN = EdgeMargin()

@@ -17,16 +17,16 @@ from typing import Any
 
 import pytest
 
-import sim
+import lapwright
 
-ROOT = Path(sim.__file__).resolve().parents[1]
+ROOT = Path(lapwright.__file__).resolve().parents[1]
 SURROUNDINGS = {**os.environ, "PYTHONPATH": str(ROOT)}
 PATIENCE = 600.0  # [s] of wall time, for whatever takes seconds on a quiet machine
 
 
 def program(*words: str) -> list[str]:
     """The command that starts the program with these words."""
-    return [sys.executable, "-m", "sim", *words]
+    return [sys.executable, "-m", "lapwright", *words]
 
 
 def run(*words: str, folder: Path, **more: Any) -> subprocess.CompletedProcess[str]:

@@ -13,9 +13,9 @@ import effort
 import pytest
 from started import SURROUNDINGS
 
-from sim.cli import COMMANDS, main
-from sim.commands.answer import plain
-from sim.commands.progress import Progress
+from lapwright.cli import COMMANDS, main
+from lapwright.commands.answer import plain
+from lapwright.commands.progress import Progress
 
 SHORTEST = """title = "First pair"
 plates.A = { disc = "160 mm", thickness = "30 mm", form = { dome = "3 um" }, cells = 32 }
@@ -151,7 +151,7 @@ def test_all_faults_of_a_study_are_told_at_once(bench: Path, capsys: pytest.Capt
 def test_a_fault_of_the_program_is_one_line_and_a_traceback_only_on_demand(
     bench: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    import sim.commands.preview as preview
+    import lapwright.commands.preview as preview
 
     def fail(args: object) -> int:
         raise ZeroDivisionError("a slip\nin two lines")
@@ -166,7 +166,7 @@ def test_a_fault_of_the_program_is_one_line_and_a_traceback_only_on_demand(
 
 
 def test_a_reader_who_leaves_is_no_error() -> None:
-    words = f"{sys.executable} -m sim -h | head -1; echo ${{PIPESTATUS[0]}}"
+    words = f"{sys.executable} -m lapwright -h | head -1; echo ${{PIPESTATUS[0]}}"
     told = subprocess.run(
         ["bash", "-c", words],
         capture_output=True,

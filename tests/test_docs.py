@@ -10,11 +10,11 @@ from urllib.parse import unquote
 
 import pytest
 
-from sim.cli import COMMANDS
-from sim.study.plates import OUTLINES
-from sim.study.read import ROOT_KEYS, parse
-from sim.study.steps import STEP_KEYS
-from sim.study.stroke import KINDS
+from lapwright.cli import COMMANDS
+from lapwright.study.plates import OUTLINES
+from lapwright.study.read import ROOT_KEYS, parse
+from lapwright.study.steps import STEP_KEYS
+from lapwright.study.stroke import KINDS
 
 ROOT = Path(__file__).resolve().parents[1]
 PAGES = sorted([ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "docs").rglob("*.md")])
@@ -116,7 +116,7 @@ def test_rooms_are_listed_as_they_are() -> None:
     rooms = text[text.index("## The rooms") :]
     named = set(re.findall(r"\b(?:sim|tests)/[\w/]+\.py\b", text))
     assert not [path for path in named if not (ROOT / path).is_file()]
-    modules = [p for p in (ROOT / "sim").rglob("*.py") if p.name != "__init__.py"]
+    modules = [p for p in (ROOT / "sim" / "lapwright").rglob("*.py") if p.name != "__init__.py"]
     unnamed = [
         path.relative_to(ROOT).as_posix()
         for path in modules

@@ -17,7 +17,7 @@ from typing import NamedTuple
 
 import pytest
 
-from sim.cli import main
+from lapwright.cli import main
 
 PAGE = Path(__file__).resolve().parents[1] / "docs" / "first-hour.md"
 FENCE = re.compile(r"^```(console|diff)(.*?)\n(.*?)^```$", re.MULTILINE | re.DOTALL)

@@ -11,9 +11,9 @@ from pathlib import Path
 
 import pytest
 
-import sim
+import lapwright
 
-ROOT = Path(sim.__file__).parent
+ROOT = Path(lapwright.__file__).parent
 FLOORS = (
     ("errors",),
     ("kernels",),
@@ -30,10 +30,10 @@ FLOORS = (
 LEVEL = {room: level for level, rooms in enumerate(FLOORS) for room in rooms}
 # Where a heavy library may be imported: None anywhere but at the head of a module.
 HEAVY = {
-    "numba": "sim.kernels",
-    "llvmlite": "sim.kernels",
-    "matplotlib": "sim.report",
-    "h5py": "sim.study.runfile",
+    "numba": "lapwright.kernels",
+    "llvmlite": "lapwright.kernels",
+    "matplotlib": "lapwright.report",
+    "h5py": "lapwright.study.runfile",
 }
 
 
@@ -94,7 +94,7 @@ def test_imports_point_down_only() -> None:
     up = []
     for found in EVERY:
         here, there = _room(found.module), _room(found.target)
-        if not found.target.startswith("sim.") or here == there or not here:
+        if not found.target.startswith("lapwright.") or here == there or not here:
             continue
         if LEVEL[there] > LEVEL[here] or (
             LEVEL[there] == LEVEL[here] and {here, there} == {"verify", "report"}
@@ -161,7 +161,7 @@ time = "40 min"
 def test_help_and_preview_import_nothing_heavy(tmp_path: Path, words: list[str]) -> None:
     (tmp_path / "pair.toml").write_text(STUDY)
     script = (
-        "import sys; from sim.cli import main; code = main(sys.argv[1:]); "
+        "import sys; from lapwright.cli import main; code = main(sys.argv[1:]); "
         "print(code, *sorted(set(m.split('.')[0] for m in sys.modules)), file=sys.stderr)"
     )
     done = subprocess.run(

@@ -13,19 +13,19 @@ from pathlib import Path
 import pytest
 from tuning_scene import made
 
-from sim.cli import COMMANDS, main
-from sim.lapping.run import lap
-from sim.plate.bending import rim_sag, thermal_bow
-from sim.plate.material import MATERIALS
-from sim.plate.measure import measure
-from sim.report.amounts import BAND
-from sim.report.tuning_json import as_json
-from sim.report.tuning_words import in_words
-from sim.study.grits import DEPTH_PER_SIZE, WEAR_PER_SIZE
-from sim.study.plates import OUTLINES
-from sim.study.read import ROOT_KEYS, document_of, override, parse_document
-from sim.study.steps import HANDS, STEP_KEYS
-from sim.study.stroke import KINDS
+from lapwright.cli import COMMANDS, main
+from lapwright.lapping.run import lap
+from lapwright.plate.bending import rim_sag, thermal_bow
+from lapwright.plate.material import MATERIALS
+from lapwright.plate.measure import measure
+from lapwright.report.amounts import BAND
+from lapwright.report.tuning_json import as_json
+from lapwright.report.tuning_words import in_words
+from lapwright.study.grits import DEPTH_PER_SIZE, WEAR_PER_SIZE
+from lapwright.study.plates import OUTLINES
+from lapwright.study.read import ROOT_KEYS, document_of, override, parse_document
+from lapwright.study.steps import HANDS, STEP_KEYS
+from lapwright.study.stroke import KINDS
 
 ROOT = Path(__file__).resolve().parents[1]
 CONFIGS = sorted((ROOT / "configs").glob("*.toml"))
@@ -156,8 +156,8 @@ def test_constants_of_the_page_are_those_of_the_code() -> None:
 
 
 def test_bending_heat_and_weight_of_the_page() -> None:
-    # Thin plates and the free plate: S. Timoshenko (from memory); `sim.plate.bending` is checked against
-    # published numbers of its own.
+    # Thin plates and the free plate: S. Timoshenko (from memory); `lapwright.plate.bending` is checked
+    # against published numbers of its own.
     sags = re.search(r"sags (\d+) nm at 30 mm thickness, ([\d.]+) um at 20 mm, ([\d.]+) um at 10 mm", KNOW)
     assert sags is not None
     assert near(sags[1], rim_sag(IRON, 0.16, 0.03, 3e3) * 1e9)

@@ -22,7 +22,7 @@ import pytest
 from effort import Effort
 from started import PATIENCE, SURROUNDINGS
 
-from sim.cli import main
+from lapwright.cli import main
 
 QUICK = """
 title = "Quick pair"
@@ -126,7 +126,7 @@ def test_a_killed_run_that_goes_on_did_not_begin_again(
     study = str(unbroken / "quick.toml")
     assert main(["run", study, "--out", str(out), "--no-page"]) == 1
     monkeypatch.undo()
-    import sim.commands.session as session
+    import lapwright.commands.session as session
 
     starts = []
     lap = session.lap
@@ -138,7 +138,7 @@ def test_a_killed_run_that_goes_on_did_not_begin_again(
 
 def _stop_after(monkeypatch: pytest.MonkeyPatch, moments: int, number: int = signal.SIGINT) -> None:
     """Send this process a signal once so many moments were taken."""
-    from sim.study.recorder import Recorder
+    from lapwright.study.recorder import Recorder
 
     take = Recorder.take
     count = 0

@@ -19,16 +19,16 @@ from pathlib import Path
 import pytest
 from tuning_scene import BANDS, REFUSED, made
 
-from sim.cli import main
-from sim.lapping.step import Step
-from sim.report.account import account
-from sim.report.card import card_html
-from sim.report.page import render
-from sim.report.tuning import tuning_page
-from sim.report.tuning_words import in_words
-from sim.report.typeset import typeset
-from sim.study.read import load, parse
-from sim.study.runfile import Run, read_run
+from lapwright.cli import main
+from lapwright.lapping.step import Step
+from lapwright.report.account import account
+from lapwright.report.card import card_html
+from lapwright.report.page import render
+from lapwright.report.tuning import tuning_page
+from lapwright.report.tuning_words import in_words
+from lapwright.report.typeset import typeset
+from lapwright.study.read import load, parse
+from lapwright.study.runfile import Run, read_run
 
 CONFIGS = Path(__file__).parents[1] / "configs"
 # Of each kind one every time: discs, a rail, a ring on a plate, a stroke that never turns.

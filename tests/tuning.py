@@ -7,9 +7,9 @@ from typing import Any
 
 from comparing import at_hand
 
-from sim.planning.tune import tuned
-from sim.planning.tuning import Tuning
-from sim.study.read import document_of, parse
+from lapwright.planning.tune import tuned
+from lapwright.planning.tuning import Tuning
+from lapwright.study.read import document_of, parse
 
 # The ring and plate of the lapping shop: outside half the plate's, bore half its own, circle 0.1 R.
 RING = """title = "Ring off the middle"

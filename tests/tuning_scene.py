@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from sim.planning.tuning import Asked, Band, Candidate, Cost, Course, Nudge, Point, Refused, Tuning
-from sim.study.override import override
-from sim.study.read import document_of, parse, parse_document
+from lapwright.planning.tuning import Asked, Band, Candidate, Cost, Course, Nudge, Point, Refused, Tuning
+from lapwright.study.override import override
+from lapwright.study.read import document_of, parse, parse_document
 
 UM = 1e-6
 SWAPS = """title = "Swaps"

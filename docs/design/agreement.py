@@ -19,22 +19,22 @@ from pathlib import Path
 import numpy as np
 
 ROOT = Path(__file__).resolve().parents[2]
-sys.path.insert(0, str(ROOT))
+sys.path.insert(0, str(ROOT / "sim"))
 
-from sim.errors import LapwrightError  # noqa: E402
-from sim.lapping.outlook import outlook  # noqa: E402
-from sim.lapping.run import Settings, lap  # noqa: E402
-from sim.lapping.step import Step, Turn  # noqa: E402
-from sim.lapping.strokes import Circle, Ellipse, FigureEight, Line, Rosette, Zigzag  # noqa: E402
-from sim.modes.basis import form_names  # noqa: E402
-from sim.modes.glance import Glances  # noqa: E402
-from sim.modes.made import made as what_is_made  # noqa: E402
-from sim.modes.picture import Picture  # noqa: E402
-from sim.plate.grooves import Grooves  # noqa: E402
-from sim.plate.measure import EdgeMargin, forms  # noqa: E402
-from sim.plate.outline import Disc, Rectangle, Ring  # noqa: E402
-from sim.plate.plate import Plate  # noqa: E402
-from sim.verify.scenes import body, plain_grit  # noqa: E402
+from lapwright.errors import LapwrightError  # noqa: E402
+from lapwright.lapping.outlook import outlook  # noqa: E402
+from lapwright.lapping.run import Settings, lap  # noqa: E402
+from lapwright.lapping.step import Step, Turn  # noqa: E402
+from lapwright.lapping.strokes import Circle, Ellipse, FigureEight, Line, Rosette, Zigzag  # noqa: E402
+from lapwright.modes.basis import form_names  # noqa: E402
+from lapwright.modes.glance import Glances  # noqa: E402
+from lapwright.modes.made import made as what_is_made  # noqa: E402
+from lapwright.modes.picture import Picture  # noqa: E402
+from lapwright.plate.grooves import Grooves  # noqa: E402
+from lapwright.plate.measure import EdgeMargin, forms  # noqa: E402
+from lapwright.plate.outline import Disc, Rectangle, Ring  # noqa: E402
+from lapwright.plate.plate import Plate  # noqa: E402
+from lapwright.verify.scenes import body, plain_grit  # noqa: E402
 
 PAGE = ROOT / "docs" / "numerics.md"
 BEGIN, END = "<!-- begin: docs/design/agreement.py -->", "<!-- end: docs/design/agreement.py -->"

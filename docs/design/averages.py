@@ -22,25 +22,25 @@ from pathlib import Path
 import numpy as np
 
 ROOT = Path(__file__).resolve().parents[2]
-sys.path.insert(0, str(ROOT))
+sys.path.insert(0, str(ROOT / "sim"))
 
 if "--strict" in sys.argv:  # the kernels as IEEE arithmetic has them, without leave to re-associate
     import numba
 
-    from sim.kernels import compile as compiler
+    from lapwright.kernels import compile as compiler
 
     compiler.kernel = numba.njit(error_model="numpy", nogil=True)
 
-from sim.exact.convergence import grid_convergence  # noqa: E402
-from sim.lapping import average as averages  # noqa: E402
-from sim.lapping import poses as sampling  # noqa: E402
-from sim.lapping.run import Moment, Settings, lap  # noqa: E402
-from sim.lapping.step import Grit, Layer, Step, Swap, Turn, Wear  # noqa: E402
-from sim.lapping.strokes import FigureEight  # noqa: E402
-from sim.plate.form import StartForm  # noqa: E402
-from sim.plate.measure import EdgeMargin, measure  # noqa: E402
-from sim.plate.outline import Disc  # noqa: E402
-from sim.plate.plate import GRAVITY, Plate  # noqa: E402
+from lapwright.exact.convergence import grid_convergence  # noqa: E402
+from lapwright.lapping import average as averages  # noqa: E402
+from lapwright.lapping import poses as sampling  # noqa: E402
+from lapwright.lapping.run import Moment, Settings, lap  # noqa: E402
+from lapwright.lapping.step import Grit, Layer, Step, Swap, Turn, Wear  # noqa: E402
+from lapwright.lapping.strokes import FigureEight  # noqa: E402
+from lapwright.plate.form import StartForm  # noqa: E402
+from lapwright.plate.measure import EdgeMargin, measure  # noqa: E402
+from lapwright.plate.outline import Disc  # noqa: E402
+from lapwright.plate.plate import GRAVITY, Plate  # noqa: E402
 
 PAGE = ROOT / "docs" / "numerics.md"
 BEGIN, END = "<!-- begin: docs/design/averages.py -->", "<!-- end: docs/design/averages.py -->"
@@ -255,8 +255,8 @@ def blocks(strokes: int) -> str:
 
 def order(cells_: int) -> str:
     """Observed order in the block's length alone: the same poses, 8, 16 and 32 equal blocks."""
-    from sim.lapping.block import Block
-    from sim.lapping.run import _Work
+    from lapwright.lapping.block import Block
+    from lapwright.lapping.run import _Work
 
     scene = Scene(1200, STILL, cells_)
     plates, step = scene.plates(), scene.step()

@@ -20,24 +20,24 @@ from math import hypot, log2, pi
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
-sys.path[:0] = [str(ROOT)]
+sys.path[:0] = [str(ROOT / "sim")]
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np  # noqa: E402
 
-import sim.lapping.average as averages  # noqa: E402
-from sim.lapping.average import Pair  # noqa: E402
-from sim.lapping.moment import Moment  # noqa: E402
-from sim.lapping.overlap import overlap  # noqa: E402
-from sim.lapping.run import Settings  # noqa: E402
-from sim.lapping.settle import settle  # noqa: E402
-from sim.lapping.step import Step, Turn  # noqa: E402
-from sim.lapping.strokes import Circle, FigureEight, Line, Still  # noqa: E402
-from sim.plate.grooves import Grooves  # noqa: E402
-from sim.plate.measure import forms  # noqa: E402
-from sim.plate.outline import Disc, Outline, Rectangle, Ring  # noqa: E402
-from sim.plate.plate import Plate  # noqa: E402
-from sim.verify.scenes import (  # noqa: E402
+import lapwright.lapping.average as averages  # noqa: E402
+from lapwright.lapping.average import Pair  # noqa: E402
+from lapwright.lapping.moment import Moment  # noqa: E402
+from lapwright.lapping.overlap import overlap  # noqa: E402
+from lapwright.lapping.run import Settings  # noqa: E402
+from lapwright.lapping.settle import settle  # noqa: E402
+from lapwright.lapping.step import Step, Turn  # noqa: E402
+from lapwright.lapping.strokes import Circle, FigureEight, Line, Still  # noqa: E402
+from lapwright.plate.grooves import Grooves  # noqa: E402
+from lapwright.plate.measure import forms  # noqa: E402
+from lapwright.plate.outline import Disc, Outline, Rectangle, Ring  # noqa: E402
+from lapwright.plate.plate import Plate  # noqa: E402
+from lapwright.verify.scenes import (  # noqa: E402
     NO_MARGIN,
     RADIUS,
     at_stroke,

@@ -24,7 +24,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
-sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
+sys.path[:0] = [str(ROOT / "sim"), str(ROOT / "tests")]
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np  # noqa: E402
@@ -40,7 +40,7 @@ from campaign_judged import (  # noqa: E402
 )
 from campaign_studies import Drawn, drawn  # noqa: E402
 
-from sim.lapping.run import Settings  # noqa: E402
+from lapwright.lapping.run import Settings  # noqa: E402
 
 PAGE = ROOT / "docs" / "numerics.md"
 BEGIN, END = "<!-- begin: docs/design/every_stroke.py -->", "<!-- end: docs/design/every_stroke.py -->"

@@ -15,24 +15,24 @@ from math import ceil
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
-sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
+sys.path[:0] = [str(ROOT / "sim"), str(ROOT / "tests")]
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import modes_scene as scene  # noqa: E402
 import modes_studies as studies  # noqa: E402
 import numpy as np  # noqa: E402
 
-from sim.lapping.motion import Motion  # noqa: E402
-from sim.lapping.step import Turn  # noqa: E402
-from sim.lapping.strokes import Circle  # noqa: E402
-from sim.modes.basis import basis_of  # noqa: E402
-from sim.modes.instants import instants_of  # noqa: E402
-from sim.modes.nullspace import kernel_of  # noqa: E402
-from sim.modes.operator import assemble  # noqa: E402
-from sim.modes.picture import Picture  # noqa: E402
-from sim.modes.turned import operator_of  # noqa: E402
-from sim.plate.form import StartForm  # noqa: E402
-from sim.verify.scenes import disc  # noqa: E402
+from lapwright.lapping.motion import Motion  # noqa: E402
+from lapwright.lapping.step import Turn  # noqa: E402
+from lapwright.lapping.strokes import Circle  # noqa: E402
+from lapwright.modes.basis import basis_of  # noqa: E402
+from lapwright.modes.instants import instants_of  # noqa: E402
+from lapwright.modes.nullspace import kernel_of  # noqa: E402
+from lapwright.modes.operator import assemble  # noqa: E402
+from lapwright.modes.picture import Picture  # noqa: E402
+from lapwright.modes.turned import operator_of  # noqa: E402
+from lapwright.plate.form import StartForm  # noqa: E402
+from lapwright.verify.scenes import disc  # noqa: E402
 
 PAGE = ROOT / "docs" / "numerics.md"
 BEGIN, END = "<!-- begin: docs/design/prediction.py -->", "<!-- end: docs/design/prediction.py -->"

@@ -5,13 +5,13 @@ from math import pi
 import numpy as np
 import pytest
 
-from sim.exact.wear import lost_volume
-from sim.lapping.step import Load, Step, Turn
-from sim.lapping.strokes import Circle, FigureEight, Line, path_length
-from sim.plate.form import StartForm
-from sim.plate.grooves import Grooves
-from sim.plate.outline import Disc, Rectangle, Ring
-from sim.verify.scenes import body, last, plain_grit
+from lapwright.exact.wear import lost_volume
+from lapwright.lapping.step import Load, Step, Turn
+from lapwright.lapping.strokes import Circle, FigureEight, Line, path_length
+from lapwright.plate.form import StartForm
+from lapwright.plate.grooves import Grooves
+from lapwright.plate.outline import Disc, Rectangle, Ring
+from lapwright.verify.scenes import body, last, plain_grit
 
 FORMS = {"sphere": 2e-6, "saddle": -1e-6, "twist": 1.5e-6}
 LOAD = 45.0

@@ -2,8 +2,8 @@
 
 import pytest
 
-from sim.exact import clutch as exact
-from sim.verify import clutch
+from lapwright.exact import clutch as exact
+from lapwright.verify import clutch
 
 
 def test_rows():

@@ -3,15 +3,15 @@
 import numpy as np
 import pytest
 
-from sim.exact.moment_law import circle_means, growth
-from sim.lapping.average import Pair
-from sim.lapping.run import Settings
-from sim.lapping.step import Turn
-from sim.lapping.strokes import Circle, Line
-from sim.plate.form import StartForm
-from sim.plate.grooves import Grooves
-from sim.plate.outline import Rectangle
-from sim.verify.scenes import RADIUS, body, disc, form_of, last, start_step
+from lapwright.exact.moment_law import circle_means, growth
+from lapwright.lapping.average import Pair
+from lapwright.lapping.run import Settings
+from lapwright.lapping.step import Turn
+from lapwright.lapping.strokes import Circle, Line
+from lapwright.plate.form import StartForm
+from lapwright.plate.grooves import Grooves
+from lapwright.plate.outline import Rectangle
+from lapwright.verify.scenes import RADIUS, body, disc, form_of, last, start_step
 
 FORMS = StartForm(sphere=1e-6, saddle=0.5e-6), StartForm(sphere=0.5e-6)
 

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from modes_scene import EIGHT, FREE, LINE, ONCE_A_STROKE, STILL, flow, index, stroke
 
-from sim.lapping.step import Turn
-from sim.lapping.strokes import Ellipse
-from sim.modes.nullspace import kernel_of
+from lapwright.lapping.step import Turn
+from lapwright.lapping.strokes import Ellipse
+from lapwright.modes.nullspace import kernel_of
 
 RIGID = 6
 GAP = 1e6

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from modes_scene import EIGHT, FREE, LINE, flow, index, stroke
 
-from sim.exact.moment_law import growth, path_means
-from sim.lapping.strokes import Circle, Ellipse
-from sim.modes.nullspace import kernel_of
-from sim.verify.scenes import NO_MARGIN, RADIUS
+from lapwright.exact.moment_law import growth, path_means
+from lapwright.lapping.strokes import Circle, Ellipse
+from lapwright.modes.nullspace import kernel_of
+from lapwright.verify.scenes import NO_MARGIN, RADIUS
 
 CASES = {
     "circle": (stroke(), 0.0),

@@ -9,18 +9,18 @@ from math import pi
 import numpy as np
 import pytest
 
-from sim.kernels.given import face_of, scratch
-from sim.kernels.lay import gather
-from sim.lapping.average import Pair
-from sim.lapping.laid import Laid
-from sim.lapping.settle import settle
-from sim.lapping.step import Turn
-from sim.lapping.strokes import Circle, Line, Still
-from sim.plate.grooves import Grooves
-from sim.plate.measure import forms
-from sim.plate.outline import Disc, Rectangle, Ring
-from sim.verify.edges import crowns, rows
-from sim.verify.scenes import (
+from lapwright.kernels.given import face_of, scratch
+from lapwright.kernels.lay import gather
+from lapwright.lapping.average import Pair
+from lapwright.lapping.laid import Laid
+from lapwright.lapping.settle import settle
+from lapwright.lapping.step import Turn
+from lapwright.lapping.strokes import Circle, Line, Still
+from lapwright.plate.grooves import Grooves
+from lapwright.plate.measure import forms
+from lapwright.plate.outline import Disc, Rectangle, Ring
+from lapwright.verify.edges import crowns, rows
+from lapwright.verify.scenes import (
     NO_MARGIN,
     RADIUS,
     at_stroke,

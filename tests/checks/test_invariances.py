@@ -6,13 +6,13 @@ from functools import cache
 import numpy as np
 import pytest
 
-from sim.lapping.moment import Doubt
-from sim.lapping.run import Clock, Moment, lap
-from sim.lapping.step import Grit, Hand, Layer, Load, Step, Swap, Turn, Until, Wear
-from sim.lapping.strokes import FigureEight
-from sim.plate.form import StartForm
-from sim.plate.outline import Disc
-from sim.verify.scenes import body, disc, last, plain_grit
+from lapwright.lapping.moment import Doubt
+from lapwright.lapping.run import Clock, Moment, lap
+from lapwright.lapping.step import Grit, Hand, Layer, Load, Step, Swap, Turn, Until, Wear
+from lapwright.lapping.strokes import FigureEight
+from lapwright.plate.form import StartForm
+from lapwright.plate.outline import Disc
+from lapwright.verify.scenes import body, disc, last, plain_grit
 
 CELLS = 40
 FORMS = {"sphere": 1e-6, "saddle": 0.7e-6, "twist": 0.4e-6}

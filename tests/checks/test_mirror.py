@@ -10,18 +10,18 @@ import numpy as np
 import pytest
 from modes_scene import flow, stroke
 
-import sim.lapping.laid as laid_module
-from sim.gauges.mated import Proof, hidden_by
-from sim.lapping.mating import mating
-from sim.modes.basis import basis_of
-from sim.modes.picture import Picture
-from sim.modes.reason import reason_of
-from sim.planning.looks import Looks
-from sim.plate.form import StartForm
-from sim.plate.measure import EdgeMargin
-from sim.plate.measure import _seat as seat
-from sim.report.pictures import bearing, cuts, small_multiples
-from sim.verify.scenes import disc
+import lapwright.lapping.laid as laid_module
+from lapwright.gauges.mated import Proof, hidden_by
+from lapwright.lapping.mating import mating
+from lapwright.modes.basis import basis_of
+from lapwright.modes.picture import Picture
+from lapwright.modes.reason import reason_of
+from lapwright.planning.looks import Looks
+from lapwright.plate.form import StartForm
+from lapwright.plate.measure import EdgeMargin
+from lapwright.plate.measure import _seat as seat
+from lapwright.report.pictures import bearing, cuts, small_multiples
+from lapwright.verify.scenes import disc
 
 BARE = EdgeMargin(share=0.0)
 TWIST = StartForm(twist=1e-6)
@@ -112,7 +112,7 @@ def dropped(monkeypatch):
     """The top laid on as if it were glass, for all who ask the one place."""
     mutants = {"on_face": unmirrored_face, "on_bench": unmirrored_bench}
     true = {name: getattr(laid_module, name) for name in mutants}
-    for module in [m for name, m in sys.modules.items() if name.startswith("sim.")]:
+    for module in [m for name, m in sys.modules.items() if name.startswith("lapwright.")]:
         for name, mutant in mutants.items():
             if getattr(module, name, None) is true[name]:
                 monkeypatch.setattr(module, name, mutant)
@@ -131,7 +131,7 @@ def test_without_the_mirror_every_room_is_caught(dropped, check):
 def test_the_mirror_dropped_in_the_law_alone_is_caught(monkeypatch):
     """Law and operator both ask the one place, so that only one of them dropped shows."""
     assert the_law_of_moments_is_that_of_the_modes()
-    monkeypatch.setattr("sim.modes.reason.on_bench", unmirrored_bench)
+    monkeypatch.setattr("lapwright.modes.reason.on_bench", unmirrored_bench)
     assert not the_law_of_moments_is_that_of_the_modes()
 
 
@@ -139,10 +139,10 @@ def test_no_other_room_turns_a_top_over():
     """Nothing but the one place says how a face point comes to lie on the bench."""
     from pathlib import Path
 
-    import sim
+    import lapwright
 
     found = []
-    for path in Path(sim.__file__).parent.rglob("*.py"):
+    for path in Path(lapwright.__file__).parent.rglob("*.py"):
         if path.name == "laid.py":
             continue
         text = path.read_text(encoding="utf-8")

@@ -3,14 +3,14 @@
 import numpy as np
 import pytest
 
-from sim.exact.moment_law import PathMeans, circle_means, growth, path_means
-from sim.lapping.step import Load, Swap, Turn
-from sim.lapping.strokes import Ellipse, FigureEight, Line, arc_moments
-from sim.plate.form import StartForm
-from sim.plate.measure import EdgeMargin, forms
-from sim.verify import moments
-from sim.verify.moments import half_forms
-from sim.verify.scenes import (
+from lapwright.exact.moment_law import PathMeans, circle_means, growth, path_means
+from lapwright.lapping.step import Load, Swap, Turn
+from lapwright.lapping.strokes import Ellipse, FigureEight, Line, arc_moments
+from lapwright.plate.form import StartForm
+from lapwright.plate.measure import EdgeMargin, forms
+from lapwright.verify import moments
+from lapwright.verify.moments import half_forms
+from lapwright.verify.scenes import (
     NO_MARGIN,
     RADIUS,
     disc,

@@ -5,12 +5,12 @@ from math import pi
 import numpy as np
 import pytest
 
-from sim.exact import motion as exact
-from sim.lapping.motion import Motion
-from sim.lapping.step import Step, Turn
-from sim.lapping.strokes import Circle, FigureEight, Line, Still, path_length
-from sim.verify import motion
-from sim.verify.scenes import plain_grit
+from lapwright.exact import motion as exact
+from lapwright.lapping.motion import Motion
+from lapwright.lapping.step import Step, Turn
+from lapwright.lapping.strokes import Circle, FigureEight, Line, Still, path_length
+from lapwright.verify import motion
+from lapwright.verify.scenes import plain_grit
 
 
 def step_of(curve, **more):

@@ -3,14 +3,14 @@
 import numpy as np
 import pytest
 
-from sim.exact import plates as exact
-from sim.exact.wear import mismatch_time
-from sim.lapping.step import Swap, Turn
-from sim.lapping.strokes import Circle
-from sim.plate.form import StartForm
-from sim.plate.outline import Disc
-from sim.verify.moments import half_forms
-from sim.verify.scenes import RADIUS, body, disc, form_of, last, start_step
+from lapwright.exact import plates as exact
+from lapwright.exact.wear import mismatch_time
+from lapwright.lapping.step import Swap, Turn
+from lapwright.lapping.strokes import Circle
+from lapwright.plate.form import StartForm
+from lapwright.plate.outline import Disc
+from lapwright.verify.moments import half_forms
+from lapwright.verify.scenes import RADIUS, body, disc, form_of, last, start_step
 
 FLAT = StartForm()
 SQUEEZE = 1e-6  # of the starting case's layer under its mean pressure

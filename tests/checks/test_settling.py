@@ -3,16 +3,16 @@
 import numpy as np
 import pytest
 
-from sim.errors import NoOverlapError, TippedError
-from sim.exact import settling as exact
-from sim.lapping.average import Pair
-from sim.lapping.settle import settle
-from sim.lapping.step import Load, Step
-from sim.lapping.strokes import Line, Still
-from sim.plate.form import StartForm
-from sim.plate.outline import Disc, Rectangle, Ring
-from sim.verify import settling
-from sim.verify.scenes import RADIUS, at_stroke, body, disc, last, plain_grit, start_step
+from lapwright.errors import NoOverlapError, TippedError
+from lapwright.exact import settling as exact
+from lapwright.lapping.average import Pair
+from lapwright.lapping.settle import settle
+from lapwright.lapping.step import Load, Step
+from lapwright.lapping.strokes import Line, Still
+from lapwright.plate.form import StartForm
+from lapwright.plate.outline import Disc, Rectangle, Ring
+from lapwright.verify import settling
+from lapwright.verify.scenes import RADIUS, at_stroke, body, disc, last, plain_grit, start_step
 
 
 def passes(rows):

@@ -5,11 +5,11 @@ from functools import cache
 import numpy as np
 import pytest
 
-from sim.lapping.step import Swap, Turn
-from sim.lapping.strokes import Circle
-from sim.plate.form import StartForm
-from sim.verify.moments import half_forms
-from sim.verify.scenes import start_step
+from lapwright.lapping.step import Swap, Turn
+from lapwright.lapping.strokes import Circle
+from lapwright.plate.form import StartForm
+from lapwright.verify.moments import half_forms
+from lapwright.verify.scenes import start_step
 
 SIZE = 5e-6
 TURNS = {"no turn": {}, "8 degrees a stroke": {"turn": Turn(np.radians(8.0))}}

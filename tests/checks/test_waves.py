@@ -5,13 +5,13 @@ from math import exp
 import numpy as np
 import pytest
 
-from sim.exact import waves
-from sim.lapping.step import Step
-from sim.lapping.strokes import Circle, Line
-from sim.plate.form import Ripple, StartForm
-from sim.plate.outline import Rectangle
-from sim.verify import wear
-from sim.verify.scenes import body, last, plain_grit
+from lapwright.exact import waves
+from lapwright.lapping.step import Step
+from lapwright.lapping.strokes import Circle, Line
+from lapwright.plate.form import Ripple, StartForm
+from lapwright.plate.outline import Rectangle
+from lapwright.verify import wear
+from lapwright.verify.scenes import body, last, plain_grit
 
 SIDE, REACH, CELLS, DEPTH = 0.4, 0.010, 128, 1e-6
 WAVE = 2 * np.pi * REACH  # so that q c = 1

@@ -6,19 +6,19 @@ import numpy as np
 import pytest
 from modes_scene import KAPPA, STIFFNESS
 
-from sim.exact import plates as exact
-from sim.exact import waves
-from sim.lapping.motion import Motion
-from sim.lapping.step import Turn
-from sim.lapping.strokes import Circle, Line
-from sim.modes.basis import FORMS, Basis, basis_of
-from sim.modes.instants import instants_of
-from sim.modes.nullspace import kernel_of
-from sim.modes.operator import assemble
-from sim.modes.picture import Picture
-from sim.modes.schedule import cycle_of, join, round_of
-from sim.plate.outline import Rectangle
-from sim.verify.scenes import NO_MARGIN, RADIUS, body, disc, start_step
+from lapwright.exact import plates as exact
+from lapwright.exact import waves
+from lapwright.lapping.motion import Motion
+from lapwright.lapping.step import Turn
+from lapwright.lapping.strokes import Circle, Line
+from lapwright.modes.basis import FORMS, Basis, basis_of
+from lapwright.modes.instants import instants_of
+from lapwright.modes.nullspace import kernel_of
+from lapwright.modes.operator import assemble
+from lapwright.modes.picture import Picture
+from lapwright.modes.schedule import cycle_of, join, round_of
+from lapwright.plate.outline import Rectangle
+from lapwright.verify.scenes import NO_MARGIN, RADIUS, body, disc, start_step
 
 REACH = 0.010
 WAVE = 2 * np.pi * REACH  # so that q c = 1

@@ -13,13 +13,13 @@ import pytest
 from comparing import PAIR, THREE, TURNED, crew_at_hand
 from started import ended, program, run, under_way, wait_until
 
-from sim.cli import main
-from sim.commands import compare as comparing
-from sim.commands.many import tolerance_of
-from sim.commands.tally import Tally
-from sim.errors import CommandError
-from sim.planning.draws import Tolerance
-from sim.study.runfile import read_run
+from lapwright.cli import main
+from lapwright.commands import compare as comparing
+from lapwright.commands.many import tolerance_of
+from lapwright.commands.tally import Tally
+from lapwright.errors import CommandError
+from lapwright.planning.draws import Tolerance
+from lapwright.study.runfile import read_run
 
 FIELD = PAIR + (
     '[sweep]\n"stroke.travel" = ["1/8", "1/4", "3/8"]\nload = { from = "0 N", to = "20 N", steps = 3 }\n'

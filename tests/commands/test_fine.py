@@ -14,14 +14,14 @@ import h5py
 import numpy as np
 import pytest
 
-from sim.cli import main
-from sim.commands.fine import finer
-from sim.errors import CommandError, SettleError
-from sim.lapping.run import Settings
-from sim.report.account import account
-from sim.report.again import again_table, again_words
-from sim.study.read import load, parse
-from sim.study.runfile import FORM_KEYS, SHAPES, Fine, read_run, write_run
+from lapwright.cli import main
+from lapwright.commands.fine import finer
+from lapwright.errors import CommandError, SettleError
+from lapwright.lapping.run import Settings
+from lapwright.report.account import account
+from lapwright.report.again import again_table, again_words
+from lapwright.study.read import load, parse
+from lapwright.study.runfile import FORM_KEYS, SHAPES, Fine, read_run, write_run
 
 NM = 1e-9
 UM = 1e-6
@@ -166,7 +166,7 @@ def test_it_can_be_lapped_finer_afterwards(bench: Path) -> None:
 def test_stopped_in_the_middle_it_goes_on_to_the_same_bits(
     bench: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from sim.study.recorder import Recorder
+    from lapwright.study.recorder import Recorder
 
     answer("quick.toml", "--fine", "--out", "unbroken")
     take, count = Recorder.take, 0
@@ -207,7 +207,7 @@ def test_one_that_tips_is_not_lapped_again(bench: Path, capsys: pytest.CaptureFi
 def test_where_the_finer_one_does_not_settle_the_run_stands(
     bench: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    import sim.commands.session as session
+    import lapwright.commands.session as session
 
     lap = session.lap
 

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from sim.cli import main
-from sim.study.read import load
+from lapwright.cli import main
+from lapwright.study.read import load
 
 STUDY = """
 title = "First pair"

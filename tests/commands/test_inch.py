@@ -6,8 +6,8 @@ import re
 
 import pytest
 
-from sim.cli import main
-from sim.study.say import retold
+from lapwright.cli import main
+from lapwright.study.say import retold
 
 TIPS = """units = "{}"
 plates.left = {{ disc = "6 in", thickness = "1 in" }}

@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-import sim
-from sim.cli import COMMANDS, main
-from sim.commands.mistakes import MEANT
+import lapwright
+from lapwright.cli import COMMANDS, main
+from lapwright.commands.mistakes import MEANT
 
 SHORTEST = """title = "First pair"
 plates.A = { disc = "160 mm", thickness = "30 mm", form = { dome = "3 um" }, cells = 32 }
@@ -169,7 +169,7 @@ def test_help_of_one_command_too(words: list[str], capsys: pytest.CaptureFixture
 @pytest.mark.parametrize("word", ["--version", "version", "-v", "-V", "-version"])
 def test_version_in_any_spelling(word: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert main([word]) == 0
-    assert capsys.readouterr().out == f"lapwright {sim.__version__}\n"
+    assert capsys.readouterr().out == f"lapwright {lapwright.__version__}\n"
 
 
 def test_the_welcome_types_only_what_there_is(capsys: pytest.CaptureFixture[str]) -> None:
@@ -195,12 +195,16 @@ def test_words_of_other_benches_lead_to_commands() -> None:
 
 
 def test_a_reader_who_leaves_an_error_is_no_second_error() -> None:
-    words = f"{sys.executable} -m sim nonsense --json | head -c 1; echo ${{PIPESTATUS[0]}}"
+    words = f"{sys.executable} -m lapwright nonsense --json | head -c 1; echo ${{PIPESTATUS[0]}}"
     told = subprocess.run(
         ["bash", "-c", words],
         capture_output=True,
         text=True,
-        env={**os.environ, "PYTHONPATH": str(Path(sim.__file__).parent.parent), "PYTHONUNBUFFERED": "1"},
+        env={
+            **os.environ,
+            "PYTHONPATH": str(Path(lapwright.__file__).parent.parent),
+            "PYTHONUNBUFFERED": "1",
+        },
         check=True,
     )
     assert "Traceback" not in told.stderr

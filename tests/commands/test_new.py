@@ -22,17 +22,17 @@ from typing import Any
 import pytest
 from started import PATIENCE, SURROUNDINGS
 
-import sim
-from sim.cli import main
-from sim.interview import talk as talking
-from sim.interview.compose import compose
-from sim.interview.questions import QUESTIONS, TOPICS
-from sim.interview.talk import AnswersEndedError, Stopped, take_usual, talk
-from sim.lapping.overhang import worst_overhang
-from sim.lapping.strokes import Circle, Ellipse, FigureEight, Line, Rosette, Zigzag
-from sim.plate.outline import Disc, Rectangle, Ring
-from sim.study.model import Study
-from sim.study.read import parse
+import lapwright
+from lapwright.cli import main
+from lapwright.interview import talk as talking
+from lapwright.interview.compose import compose
+from lapwright.interview.questions import QUESTIONS, TOPICS
+from lapwright.interview.talk import AnswersEndedError, Stopped, take_usual, talk
+from lapwright.lapping.overhang import worst_overhang
+from lapwright.lapping.strokes import Circle, Ellipse, FigureEight, Line, Rosette, Zigzag
+from lapwright.plate.outline import Disc, Rectangle, Ring
+from lapwright.study.model import Study
+from lapwright.study.read import parse
 
 # Exact by definition (international yard and pound agreement, 1959).
 INCH = 0.0254
@@ -776,7 +776,7 @@ def test_one_example_of_a_reading_in_question_help_and_refusal(
 def test_example_writes_the_shortest_study(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["new", "--example"]) == 0
     text = (bench / "example.toml").read_text()
-    page = (Path(sim.__file__).parents[1] / "README.md").read_text("utf-8")
+    page = (Path(lapwright.__file__).parents[2] / "README.md").read_text("utf-8")
     assert f"```toml study\n{text}```" in page, "README shows the same"
     assert "lapwright run example.toml" in capsys.readouterr().out
     assert "not read" not in text
@@ -887,7 +887,7 @@ AT_TERMINAL = """
 import fcntl, runpy, sys, termios
 fcntl.ioctl(0, termios.TIOCSCTTY, 0)
 sys.argv = ["lapwright", "new"]
-runpy.run_module("sim", run_name="__main__")
+runpy.run_module("lapwright", run_name="__main__")
 """
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from sim.cli import main
+from lapwright.cli import main
 
 STUDY = """
 plates.A = { disc = "160 mm", thickness = "30 mm", cells = 24 }

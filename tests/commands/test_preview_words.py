@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from sim.cli import COMMANDS, main
+from lapwright.cli import COMMANDS, main
 
 CONFIGS = sorted((Path(__file__).parents[2] / "configs").glob("*.toml"))
 FORBIDDEN = ("survivor", "eigenvalue", "drift", "mode", "preston", "minimum zone", "none}", "nan", "inf ")

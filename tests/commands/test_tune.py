@@ -18,9 +18,9 @@ import pytest
 from comparing import PAIR, RING, crew_at_hand
 from started import ROOT, ended, program, run, under_way, wait_until
 
-from sim.cli import main
-from sim.commands import tune as tuning
-from sim.study.read import load
+from lapwright.cli import main
+from lapwright.commands import tune as tuning
+from lapwright.study.read import load
 
 GOAL = (
     PAIR.replace("cells = 24", "cells = 20").replace('"10 min"', '"40 min"')

@@ -7,9 +7,9 @@ from math import log, pi
 
 import pytest
 
-from sim.commands.warnings import in_words, warnings_of
-from sim.lapping.outlook import outlooks
-from sim.study.read import parse
+from lapwright.commands.warnings import in_words, warnings_of
+from lapwright.lapping.outlook import outlooks
+from lapwright.study.read import parse
 
 PLATES = """
 plates.A = { disc = "160 mm", thickness = "%s" }

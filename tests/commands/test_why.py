@@ -15,8 +15,8 @@ from typing import Any
 
 import pytest
 
-from sim.cli import main
-from sim.errors import DefectiveError
+from lapwright.cli import main
+from lapwright.errors import DefectiveError
 
 FORMS = {"sphere", "saddle", "twist"}
 LONG_FORMS = {"bow", "crown", "wind"}
@@ -334,7 +334,7 @@ def test_what_grows_with_time_is_refused(
     bench: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """No stroke is known that does so, hence the motion is made so: one shape feeds another."""
-    from sim.modes import evolution, nullspace
+    from lapwright.modes import evolution, nullspace
 
     def defective(matrix, eigenvalues=None):
         broken = matrix * 0.0

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sim.exact import clutch
+from lapwright.exact import clutch
 
 
 @pytest.mark.parametrize(

@@ -2,7 +2,7 @@
 
 import pytest
 
-from sim.exact.convergence import grid_convergence
+from lapwright.exact.convergence import grid_convergence
 
 
 def test_published_example():

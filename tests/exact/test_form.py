@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.optimize import linprog
 
-from sim.exact.form import KNOWN_FACES
+from lapwright.exact.form import KNOWN_FACES
 
 
 @pytest.mark.parametrize("face", KNOWN_FACES, ids=lambda f: f.name)

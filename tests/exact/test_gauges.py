@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sim.exact.gauges import bands, newton_radius, spherometer_radius, spherometer_reading, wave_reading
+from lapwright.exact.gauges import bands, newton_radius, spherometer_radius, spherometer_reading, wave_reading
 
 
 @pytest.mark.parametrize(

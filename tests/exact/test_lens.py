@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sim.exact.lens import Lens, first_wear
+from lapwright.exact.lens import Lens, first_wear
 
 
 def grid(n=1200):

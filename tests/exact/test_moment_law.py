@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sim.exact.moment_law import circle_means, growth, line_means, path_means
+from lapwright.exact.moment_law import circle_means, growth, line_means, path_means
 
 
 def path(kind):

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sim.exact import motion
+from lapwright.exact import motion
 
 
 def test_equal_spins_give_omega_e_everywhere():

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sim.exact import plates
+from lapwright.exact import plates
 
 
 def test_sphere_part_of_a_cycle():

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sim.exact import settling
+from lapwright.exact import settling
 
 
 @pytest.mark.parametrize(

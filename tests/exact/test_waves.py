@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sim.exact import waves
+from lapwright.exact import waves
 
 
 @pytest.mark.parametrize(

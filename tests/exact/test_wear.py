@@ -2,7 +2,7 @@
 
 import pytest
 
-from sim.exact import wear
+from lapwright.exact import wear
 
 
 def test_mismatch_time():

@@ -4,13 +4,13 @@ import numpy as np
 import pytest
 from zernike import RZern
 
-from sim.gauges.blind import PRACTICES, places, sight
-from sim.gauges.contacts import Placement
-from sim.gauges.instruments import RepeatReading, Spherometer, TwistGauge, Zero
-from sim.gauges.usual import usual_gauges
-from sim.plate.form import StartForm
-from sim.plate.outline import Disc, Rectangle
-from sim.plate.plate import Plate
+from lapwright.gauges.blind import PRACTICES, places, sight
+from lapwright.gauges.contacts import Placement
+from lapwright.gauges.instruments import RepeatReading, Spherometer, TwistGauge, Zero
+from lapwright.gauges.usual import usual_gauges
+from lapwright.plate.form import StartForm
+from lapwright.plate.outline import Disc, Rectangle
+from lapwright.plate.plate import Plate
 
 DISC = Plate("A", Disc(0.16), thickness=0.03)
 ALL = {"sphere": "yes", "saddle": "yes", "twist": "yes"}

@@ -6,8 +6,8 @@ from math import exp, pi, sqrt
 import numpy as np
 import pytest
 
-from sim.gauges.budget import budget, firm_place, predict, ratios
-from sim.gauges.conditions import (
+from lapwright.gauges.budget import budget, firm_place, predict, ratios
+from lapwright.gauges.conditions import (
     Conditions,
     bending,
     bow_of_cooling,
@@ -15,17 +15,17 @@ from sim.gauges.conditions import (
     sag_of_support,
     standing,
 )
-from sim.gauges.contacts import Placement
-from sim.gauges.face import Shaped
-from sim.gauges.feet import footing
-from sim.gauges.instruments import Level, OpticalFlat, RepeatReading, Spherometer, TwistGauge, Zero
-from sim.gauges.profile import closing_error, slopes, stations, stepped, there_and_back
-from sim.plate.form import StartForm
-from sim.plate.grooves import Grooves
-from sim.plate.heat import AIR, time_constant
-from sim.plate.material import MATERIALS
-from sim.plate.outline import Disc
-from sim.plate.plate import Plate
+from lapwright.gauges.contacts import Placement
+from lapwright.gauges.face import Shaped
+from lapwright.gauges.feet import footing
+from lapwright.gauges.instruments import Level, OpticalFlat, RepeatReading, Spherometer, TwistGauge, Zero
+from lapwright.gauges.profile import closing_error, slopes, stations, stepped, there_and_back
+from lapwright.plate.form import StartForm
+from lapwright.plate.grooves import Grooves
+from lapwright.plate.heat import AIR, time_constant
+from lapwright.plate.material import MATERIALS
+from lapwright.plate.outline import Disc
+from lapwright.plate.plate import Plate
 
 PLATE = Plate("A", Disc(0.16), thickness=0.03)
 BEDDED = Conditions(warm_side=0.0, support="bedded")

@@ -6,10 +6,10 @@ from math import pi
 import numpy as np
 import pytest
 
-from sim.gauges.contacts import form_names
-from sim.gauges.estimate import Solver, estimate, start_form
-from sim.gauges.face import Shaped
-from sim.gauges.instruments import (
+from lapwright.gauges.contacts import form_names
+from lapwright.gauges.estimate import Solver, estimate, start_form
+from lapwright.gauges.face import Shaped
+from lapwright.gauges.instruments import (
     Autocollimator,
     Bridge,
     Level,
@@ -20,10 +20,10 @@ from sim.gauges.instruments import (
     TwistGauge,
     Zero,
 )
-from sim.gauges.reading import Reading, model_of
-from sim.plate.form import StartForm
-from sim.plate.outline import Disc, Rectangle
-from sim.plate.plate import Plate
+from lapwright.gauges.reading import Reading, model_of
+from lapwright.plate.form import StartForm
+from lapwright.plate.outline import Disc, Rectangle
+from lapwright.plate.plate import Plate
 
 PLATES = {name: Plate(name, Disc(0.16), thickness=0.03) for name in "AB"}
 FORMS = {

@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sim.gauges.face import Mapped, Shaped
-from sim.gauges.fringes import (
+from lapwright.gauges.face import Mapped, Shaped
+from lapwright.gauges.fringes import (
     LAMPS,
     band_height,
     bands_along,
@@ -20,11 +20,11 @@ from sim.gauges.fringes import (
     tilted,
     too_grey,
 )
-from sim.gauges.instruments import OpticalFlat
-from sim.plate.form import StartForm
-from sim.plate.grooves import Grooves
-from sim.plate.outline import Disc
-from sim.plate.plate import Plate
+from lapwright.gauges.instruments import OpticalFlat
+from lapwright.plate.form import StartForm
+from lapwright.plate.grooves import Grooves
+from lapwright.plate.outline import Disc
+from lapwright.plate.plate import Plate
 
 DISC = Plate("A", Disc(0.16), thickness=0.03)
 SODIUM = 589.3e-9

@@ -5,10 +5,10 @@ from math import cos, pi, sqrt
 import numpy as np
 import pytest
 
-from sim.exact.gauges import spherometer_reading, wave_reading
-from sim.gauges.contacts import Placement
-from sim.gauges.face import Mapped, Shaped, shown
-from sim.gauges.instruments import (
+from lapwright.exact.gauges import spherometer_reading, wave_reading
+from lapwright.gauges.contacts import Placement
+from lapwright.gauges.face import Mapped, Shaped, shown
+from lapwright.gauges.instruments import (
     KINDS,
     Autocollimator,
     Bridge,
@@ -19,10 +19,10 @@ from sim.gauges.instruments import (
     Straightedge,
     TwistGauge,
 )
-from sim.plate.form import StartForm
-from sim.plate.grooves import Grooves
-from sim.plate.outline import Disc, Rectangle, Ring
-from sim.plate.plate import Plate
+from lapwright.plate.form import StartForm
+from lapwright.plate.grooves import Grooves
+from lapwright.plate.outline import Disc, Rectangle, Ring
+from lapwright.plate.plate import Plate
 
 R = 0.08
 DISC = Plate("A", Disc(2 * R), thickness=0.03)

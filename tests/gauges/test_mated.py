@@ -6,12 +6,12 @@ from math import pi
 import numpy as np
 import pytest
 
-from sim.gauges.mated import PROOFS, Proof, hidden_by
-from sim.lapping.mating import mating
-from sim.plate.form import StartForm
-from sim.plate.measure import EdgeMargin, forms
-from sim.plate.outline import Disc
-from sim.plate.plate import Plate
+from lapwright.gauges.mated import PROOFS, Proof, hidden_by
+from lapwright.lapping.mating import mating
+from lapwright.plate.form import StartForm
+from lapwright.plate.measure import EdgeMargin, forms
+from lapwright.plate.outline import Disc
+from lapwright.plate.plate import Plate
 
 SLID = ((0.0, 0.0), (0.3, 0.0), (0.0, 0.3))
 

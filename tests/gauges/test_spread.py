@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sim.gauges.spread import Spread
+from lapwright.gauges.spread import Spread
 
 
 def test_closed_forms():

@@ -5,14 +5,14 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from sim.exact.gauges import wave_reading
-from sim.gauges.face import Shaped
-from sim.gauges.instruments import Bridge, RepeatReading
-from sim.gauges.sweep import grid_places, repeat_reading, swept_flatness
-from sim.plate.form import StartForm
-from sim.plate.grooves import Grooves
-from sim.plate.outline import Disc, Rectangle, Ring
-from sim.plate.plate import Plate
+from lapwright.exact.gauges import wave_reading
+from lapwright.gauges.face import Shaped
+from lapwright.gauges.instruments import Bridge, RepeatReading
+from lapwright.gauges.sweep import grid_places, repeat_reading, swept_flatness
+from lapwright.plate.form import StartForm
+from lapwright.plate.grooves import Grooves
+from lapwright.plate.outline import Disc, Rectangle, Ring
+from lapwright.plate.plate import Plate
 
 UM = 1e-6
 DISC = Plate("A", Disc(0.16), thickness=0.03)

@@ -2,13 +2,13 @@
 
 import pytest
 
-from sim.gauges.budget import budget, ratios
-from sim.gauges.contacts import Placement
-from sim.gauges.feet import footing
-from sim.gauges.usual import LINED, usual_angles, usual_gauges, usual_place
-from sim.plate.grooves import Grooves
-from sim.plate.outline import Disc, Rectangle, Ring
-from sim.plate.plate import Plate
+from lapwright.gauges.budget import budget, ratios
+from lapwright.gauges.contacts import Placement
+from lapwright.gauges.feet import footing
+from lapwright.gauges.usual import LINED, usual_angles, usual_gauges, usual_place
+from lapwright.plate.grooves import Grooves
+from lapwright.plate.outline import Disc, Rectangle, Ring
+from lapwright.plate.plate import Plate
 
 OUTLINES = [
     Disc(0.16),

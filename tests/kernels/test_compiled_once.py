@@ -20,13 +20,13 @@ from math import radians
 import numpy as np
 from numba.core.dispatcher import Dispatcher
 
-from sim.lapping.bearing import bearing
-from sim.lapping.run import lap
-from sim.lapping.step import Grit, Layer, Step, Turn, Wear
-from sim.lapping.strokes import FigureEight
-from sim.plate.form import StartForm
-from sim.plate.outline import Disc
-from sim.plate.plate import Plate
+from lapwright.lapping.bearing import bearing
+from lapwright.lapping.run import lap
+from lapwright.lapping.step import Grit, Layer, Step, Turn, Wear
+from lapwright.lapping.strokes import FigureEight
+from lapwright.plate.form import StartForm
+from lapwright.plate.outline import Disc
+from lapwright.plate.plate import Plate
 
 a = Plate("A", Disc(0.16), mass=6.0, form=StartForm(sphere=3e-6), cells=80)
 grit = Grit("g", 60e-6, Wear(iron=1e-11), Layer(3e-6))
@@ -47,7 +47,7 @@ for cells in (80, 50):  # equal grids lie cell on cell where nothing turns; othe
 found = [
     (name, kernel)
     for name, module in list(sys.modules.items())
-    if name.startswith("sim.kernels.")
+    if name.startswith("lapwright.kernels.")
     for kernel in vars(module).values()
     if isinstance(kernel, Dispatcher) and kernel.py_func.__module__ == name
 ]
@@ -63,13 +63,17 @@ def test_every_kernel_has_one_signature_and_the_same_bits_when_loaded_again(tmp_
         subprocess.run,
         [sys.executable, str(tmp_path / "work.py")],
         # Kernels that were compiled before come with what they call inside, which then tells nothing.
-        env={**os.environ, "PYTHONPATH": str(ROOT), "NUMBA_CACHE_DIR": str(tmp_path / "kernels")},
+        env={**os.environ, "PYTHONPATH": str(ROOT / "sim"), "NUMBA_CACHE_DIR": str(tmp_path / "kernels")},
         capture_output=True,
         text=True,
         check=True,
     )
     bits, *lines = worked().stdout.splitlines()
     seen = {name: int(count) for name, count in (line.split() for line in lines)}
-    assert {"sim.kernels.wear._turned", "sim.kernels.wear._shifted", "sim.kernels.bear._bear"} <= set(seen)
+    assert {
+        "lapwright.kernels.wear._turned",
+        "lapwright.kernels.wear._shifted",
+        "lapwright.kernels.bear._bear",
+    } <= set(seen)
     assert set(seen.values()) == {1}, seen
     assert worked().stdout.splitlines()[0] == bits

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sim.kernels.share import gather_bits, shifted_bits
+from lapwright.kernels.share import gather_bits, shifted_bits
 
 
 @pytest.mark.parametrize("seed", range(3))

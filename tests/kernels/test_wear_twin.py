@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 import slow_twin
 
-from sim.kernels import wear as loops
-from sim.lapping.laid import Laid
-from sim.plate.grooves import Grooves
-from sim.plate.outline import Disc, Rectangle, Ring
-from sim.plate.plate import Plate
+from lapwright.kernels import wear as loops
+from lapwright.lapping.laid import Laid
+from lapwright.plate.grooves import Grooves
+from lapwright.plate.outline import Disc, Rectangle, Ring
+from lapwright.plate.plate import Plate
 
 RADIUS = 0.08
 

@@ -7,17 +7,17 @@ import numpy as np
 import pytest
 from lapping_scene import LOAD, RADIUS, discs, pair, sample, step
 
-from sim.errors import NoOverlapError, SettleError, TippedError
-from sim.kernels import settle as solver
-from sim.kernels import wear as loops
-from sim.lapping.average import Pair, Sample
-from sim.lapping.motion import Poses
-from sim.lapping.step import Turn
-from sim.lapping.strokes import Circle, FigureEight, Line
-from sim.plate.form import Ripple, StartForm
-from sim.plate.measure import EdgeMargin, forms
-from sim.plate.outline import Rectangle
-from sim.plate.plate import Plate
+from lapwright.errors import NoOverlapError, SettleError, TippedError
+from lapwright.kernels import settle as solver
+from lapwright.kernels import wear as loops
+from lapwright.lapping.average import Pair, Sample
+from lapwright.lapping.motion import Poses
+from lapwright.lapping.step import Turn
+from lapwright.lapping.strokes import Circle, FigureEight, Line
+from lapwright.plate.form import Ripple, StartForm
+from lapwright.plate.measure import EdgeMargin, forms
+from lapwright.plate.outline import Rectangle
+from lapwright.plate.plate import Plate
 
 NO_MARGIN = EdgeMargin(share=0.0)
 SHAPED = (StartForm(sphere=0.4e-6, twist=0.2e-6, ripple=Ripple(0.2e-6, 0.05, 0.4)), StartForm(saddle=0.3e-6))

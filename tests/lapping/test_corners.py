@@ -6,15 +6,15 @@ import numpy as np
 import pytest
 from lapping_scene import LOAD, discs, grit, step
 
-from sim.errors import NoOverlapError, TippedError
-from sim.lapping.overlap import overlap
-from sim.lapping.run import lap
-from sim.lapping.step import Observation, Until, Wear
-from sim.lapping.strokes import Circle, Line, Still, Zigzag
-from sim.plate.form import StartForm
-from sim.plate.material import MATERIALS
-from sim.plate.outline import Disc, Ring
-from sim.plate.plate import Plate
+from lapwright.errors import NoOverlapError, TippedError
+from lapwright.lapping.overlap import overlap
+from lapwright.lapping.run import lap
+from lapwright.lapping.step import Observation, Until, Wear
+from lapwright.lapping.strokes import Circle, Line, Still, Zigzag
+from lapwright.plate.form import StartForm
+from lapwright.plate.material import MATERIALS
+from lapwright.plate.outline import Disc, Ring
+from lapwright.plate.plate import Plate
 
 
 def end(plates, *steps, **more):

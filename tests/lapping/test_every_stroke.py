@@ -12,9 +12,9 @@ import pytest
 from campaign_judged import PHASES, errors, kept_at, reference, run, stroke_by_stroke
 from campaign_studies import FACES, drawn
 
-from sim.lapping.motion import Motion
-from sim.lapping.poses import block_sample
-from sim.lapping.run import Settings
+from lapwright.lapping.motion import Motion
+from lapwright.lapping.poses import block_sample
+from lapwright.lapping.run import Settings
 
 THIRTY = range(30)
 SHORT = 8  # of 61 strokes

@@ -10,13 +10,13 @@ from math import pi, radians
 import numpy as np
 import pytest
 
-from sim.lapping.kept import kept
-from sim.lapping.motion import Motion
-from sim.lapping.step import Grit, Hand, Layer, Step, Swap, Turn, Wear
-from sim.lapping.strokes import Circle, Ellipse, FigureEight, Line, Rosette, Still, Zigzag
-from sim.modes.picture import Picture
-from sim.modes.schedule import cycle_of, round_of
-from sim.verify.scenes import disc
+from lapwright.lapping.kept import kept
+from lapwright.lapping.motion import Motion
+from lapwright.lapping.step import Grit, Hand, Layer, Step, Swap, Turn, Wear
+from lapwright.lapping.strokes import Circle, Ellipse, FigureEight, Line, Rosette, Still, Zigzag
+from lapwright.modes.picture import Picture
+from lapwright.modes.schedule import cycle_of, round_of
+from lapwright.verify.scenes import disc
 
 GRIT = Grit("g", 15e-6, Wear(iron=1e-12), Layer(1e-6))
 R = 0.08

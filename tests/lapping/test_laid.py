@@ -4,14 +4,14 @@ import numpy as np
 import pytest
 from lapping_scene import RADIUS, discs, pair, sample, step
 
-from sim.lapping.laid import Laid
-from sim.lapping.mating import mating
-from sim.lapping.settle import settle
-from sim.lapping.strokes import Still
-from sim.plate.form import StartForm
-from sim.plate.measure import EdgeMargin
-from sim.plate.outline import Rectangle
-from sim.plate.plate import Plate
+from lapwright.lapping.laid import Laid
+from lapwright.lapping.mating import mating
+from lapwright.lapping.settle import settle
+from lapwright.lapping.strokes import Still
+from lapwright.plate.form import StartForm
+from lapwright.plate.measure import EdgeMargin
+from lapwright.plate.outline import Rectangle
+from lapwright.plate.plate import Plate
 
 RAIL = Plate("rail", Rectangle(0.12, 0.05), mass=1.0, cells=24)
 

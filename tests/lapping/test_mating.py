@@ -5,12 +5,12 @@ from math import inf, sqrt
 import numpy as np
 import pytest
 
-from sim.lapping.mating import mating
-from sim.plate.form import Ripple, StartForm
-from sim.plate.grooves import Grooves
-from sim.plate.measure import EdgeMargin
-from sim.plate.outline import Disc, Rectangle, Ring
-from sim.plate.plate import Plate
+from lapwright.lapping.mating import mating
+from lapwright.plate.form import Ripple, StartForm
+from lapwright.plate.grooves import Grooves
+from lapwright.plate.measure import EdgeMargin
+from lapwright.plate.outline import Disc, Rectangle, Ring
+from lapwright.plate.plate import Plate
 
 NO_MARGIN = EdgeMargin(0.0)
 

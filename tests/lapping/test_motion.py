@@ -6,10 +6,10 @@ from math import pi, radians
 import numpy as np
 import pytest
 
-from sim.exact.motion import covered_share, mean_speed
-from sim.lapping.motion import Motion
-from sim.lapping.step import Grit, Hand, Layer, Load, Step, Turn, Wear
-from sim.lapping.strokes import Circle, Ellipse, FigureEight, Line, Rosette, Still, Zigzag
+from lapwright.exact.motion import covered_share, mean_speed
+from lapwright.lapping.motion import Motion
+from lapwright.lapping.step import Grit, Hand, Layer, Load, Step, Turn, Wear
+from lapwright.lapping.strokes import Circle, Ellipse, FigureEight, Line, Rosette, Still, Zigzag
 
 GRIT = Grit("15 um", 15e-6, Wear(1e-12), Layer(1e-6))
 

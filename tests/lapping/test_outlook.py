@@ -6,18 +6,18 @@ from math import exp, pi, radians
 import numpy as np
 import pytest
 
-from sim.errors import NoOverlapError
-from sim.exact.moment_law import circle_means, growth, line_means
-from sim.lapping.outlook import BAND, outlook, outlooks
-from sim.lapping.overlap import overlap
-from sim.lapping.run import lap
-from sim.lapping.step import Grit, Hand, Layer, Load, Observation, Step, Swap, Turn, Wear
-from sim.lapping.strokes import Circle, FigureEight, Line, Still
-from sim.plate.form import StartForm
-from sim.plate.grooves import Grooves
-from sim.plate.measure import EdgeMargin, forms
-from sim.plate.outline import Disc, Rectangle, Ring
-from sim.plate.plate import Plate
+from lapwright.errors import NoOverlapError
+from lapwright.exact.moment_law import circle_means, growth, line_means
+from lapwright.lapping.outlook import BAND, outlook, outlooks
+from lapwright.lapping.overlap import overlap
+from lapwright.lapping.run import lap
+from lapwright.lapping.step import Grit, Hand, Layer, Load, Observation, Step, Swap, Turn, Wear
+from lapwright.lapping.strokes import Circle, FigureEight, Line, Still
+from lapwright.plate.form import StartForm
+from lapwright.plate.grooves import Grooves
+from lapwright.plate.measure import EdgeMargin, forms
+from lapwright.plate.outline import Disc, Rectangle, Ring
+from lapwright.plate.plate import Plate
 
 GRIT = Grit("15 um", 15e-6, Wear(1e-12), Layer(1e-6))
 R = 0.08

@@ -12,19 +12,19 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sim.errors import NoOverlapError, TippedError
-from sim.exact.lens import Lens
-from sim.lapping.average import Pair, Sample
-from sim.lapping.motion import Motion
-from sim.lapping.outlook import outlooks
-from sim.lapping.overhang import land_outline
-from sim.lapping.run import lap
-from sim.lapping.settle import settle
-from sim.lapping.step import Hand, Swap
-from sim.plate.form import StartForm
-from sim.plate.measure import EdgeMargin, forms
-from sim.plate.outline import Rectangle
-from sim.study.read import load, parse
+from lapwright.errors import NoOverlapError, TippedError
+from lapwright.exact.lens import Lens
+from lapwright.lapping.average import Pair, Sample
+from lapwright.lapping.motion import Motion
+from lapwright.lapping.outlook import outlooks
+from lapwright.lapping.overhang import land_outline
+from lapwright.lapping.run import lap
+from lapwright.lapping.settle import settle
+from lapwright.lapping.step import Hand, Swap
+from lapwright.plate.form import StartForm
+from lapwright.plate.measure import EdgeMargin, forms
+from lapwright.plate.outline import Rectangle
+from lapwright.study.read import load, parse
 
 CONFIGS = sorted((Path(__file__).parents[2] / "configs").glob("*.toml"))
 WITHIN = 0.03

@@ -5,11 +5,11 @@ from math import acos, cos, pi, radians, sin, sqrt
 import numpy as np
 import pytest
 
-from sim.errors import NoOverlapError
-from sim.exact.lens import Lens
-from sim.exact.settling import disc_kern, disc_lift_off, rectangle_kern, ring_kern
-from sim.lapping.motion import Motion
-from sim.lapping.overhang import (
+from lapwright.errors import NoOverlapError
+from lapwright.exact.lens import Lens
+from lapwright.exact.settling import disc_kern, disc_lift_off, rectangle_kern, ring_kern
+from lapwright.lapping.motion import Motion
+from lapwright.lapping.overhang import (
     closer,
     land_outline,
     overhang,
@@ -17,13 +17,13 @@ from sim.lapping.overhang import (
     overhangs,
     worst_overhang,
 )
-from sim.lapping.overlap import overlap
-from sim.lapping.reach import lift_off_overhang, lift_off_travel, tipping_overhang, tipping_travel
-from sim.lapping.step import Grit, Hand, Layer, Load, Step, Turn, Wear
-from sim.lapping.strokes import Circle, FigureEight, Line, Still, Zigzag
-from sim.plate.grooves import Grooves
-from sim.plate.outline import Disc, Rectangle, Ring
-from sim.plate.plate import Plate
+from lapwright.lapping.overlap import overlap
+from lapwright.lapping.reach import lift_off_overhang, lift_off_travel, tipping_overhang, tipping_travel
+from lapwright.lapping.step import Grit, Hand, Layer, Load, Step, Turn, Wear
+from lapwright.lapping.strokes import Circle, FigureEight, Line, Still, Zigzag
+from lapwright.plate.grooves import Grooves
+from lapwright.plate.outline import Disc, Rectangle, Ring
+from lapwright.plate.plate import Plate
 
 GRIT = Grit("15 um", 15e-6, Wear(1e-12), Layer(1e-6))
 DISC, SQUARE, RING = Disc(2.0), Rectangle(1.0, 1.0), Ring(2.0, 1.2)

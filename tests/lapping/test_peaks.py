@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 from lapping_scene import RADIUS, discs, pair, sample, step
 
-from sim.lapping.bearing import bearing
-from sim.lapping.settle import peaks, settle
-from sim.lapping.step import Turn
-from sim.plate.form import StartForm
-from sim.plate.grooves import Grooves
-from sim.plate.outline import Disc, Rectangle, Ring
+from lapwright.lapping.bearing import bearing
+from lapwright.lapping.settle import peaks, settle
+from lapwright.lapping.step import Turn
+from lapwright.plate.form import StartForm
+from lapwright.plate.grooves import Grooves
+from lapwright.plate.outline import Disc, Rectangle, Ring
 
 
 def edge_beyond_centre(share, normal_x, normal_y):

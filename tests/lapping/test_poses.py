@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from lapping_scene import LOAD, RADIUS, step
 
-from sim.lapping.motion import Motion
-from sim.lapping.poses import block_sample
-from sim.lapping.quadrature import generators
-from sim.lapping.step import Grit, Layer, Step, Turn, Wear
-from sim.lapping.strokes import Circle, Ellipse, FigureEight, Line, Rosette, Zigzag
+from lapwright.lapping.motion import Motion
+from lapwright.lapping.poses import block_sample
+from lapwright.lapping.quadrature import generators
+from lapwright.lapping.step import Grit, Layer, Step, Turn, Wear
+from lapwright.lapping.strokes import Circle, Ellipse, FigureEight, Line, Rosette, Zigzag
 
 TURNS = (8.0, 15.0, 25.0, -47.3, 90.0, 112.0)
 
@@ -135,7 +135,7 @@ def test_the_sample_keeps_what_the_moment_law_lives_on(name):
 
 def test_moments_follow_the_load():
     """A hand on the top, 5 mm ahead of its centre on the side away from the operator who walks."""
-    from sim.lapping.step import Load
+    from lapwright.lapping.step import Load
 
     load = Load(force=20.0, at=(0.005, 0.0), fixed_to="hand")
     motion = Motion(step(walk=Turn(radians(30.0)), load=load, time=1e6))

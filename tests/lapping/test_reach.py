@@ -10,14 +10,14 @@ from math import pi, radians
 import numpy as np
 import pytest
 
-from sim.lapping.motion import Motion
-from sim.lapping.outlook import outlook
-from sim.lapping.overhang import outwards
-from sim.lapping.overlap import overlap
-from sim.lapping.step import Grit, Layer, Load, Step, Turn, Wear
-from sim.lapping.strokes import Circle, FigureEight, Line, Still, Zigzag
-from sim.plate.outline import Disc, Rectangle, Ring
-from sim.plate.plate import Plate
+from lapwright.lapping.motion import Motion
+from lapwright.lapping.outlook import outlook
+from lapwright.lapping.overhang import outwards
+from lapwright.lapping.overlap import overlap
+from lapwright.lapping.step import Grit, Layer, Load, Step, Turn, Wear
+from lapwright.lapping.strokes import Circle, FigureEight, Line, Still, Zigzag
+from lapwright.plate.outline import Disc, Rectangle, Ring
+from lapwright.plate.plate import Plate
 
 GRIT = Grit("15 um", 15e-6, Wear(1e-12), Layer(1e-6))
 PLATE = Plate("plate", Rectangle(0.4, 0.2), 0.03)

@@ -10,17 +10,17 @@ import pytest
 import slow_twin
 from lapping_scene import LOAD, RADIUS, discs, grit, pair, sample, step
 
-from sim.errors import TippedError
-from sim.exact.convergence import grid_convergence
-from sim.lapping.block import Block
-from sim.lapping.mating import mating
-from sim.lapping.poses import block_sample
-from sim.lapping.run import Clock, Settings, _Work, lap
-from sim.lapping.step import Hand, Observation, Swap, Turn, Until, Wear
-from sim.lapping.strokes import Circle, FigureEight
-from sim.plate.form import StartForm
-from sim.plate.material import MATERIALS
-from sim.plate.measure import EdgeMargin, forms, measure
+from lapwright.errors import TippedError
+from lapwright.exact.convergence import grid_convergence
+from lapwright.lapping.block import Block
+from lapwright.lapping.mating import mating
+from lapwright.lapping.poses import block_sample
+from lapwright.lapping.run import Clock, Settings, _Work, lap
+from lapwright.lapping.step import Hand, Observation, Swap, Turn, Until, Wear
+from lapwright.lapping.strokes import Circle, FigureEight
+from lapwright.plate.form import StartForm
+from lapwright.plate.material import MATERIALS
+from lapwright.plate.measure import EdgeMargin, forms, measure
 
 NO_MARGIN = EdgeMargin(share=0.0)
 CELLS = 24

@@ -8,18 +8,18 @@ from math import exp
 
 import pytest
 
-from sim.lapping.outlook import outlooks
-from sim.lapping.run import Settings, lap
-from sim.lapping.schedule import cut_time, stays
-from sim.modes import course as course_module
-from sim.modes import glance as glance_module
-from sim.modes.course import course
-from sim.modes.glance import Glances
-from sim.modes.lifting import Watch
-from sim.modes.picture import Picture
-from sim.modes.schedule import spells_of
-from sim.plate.measure import EdgeMargin
-from sim.study.read import parse
+from lapwright.lapping.outlook import outlooks
+from lapwright.lapping.run import Settings, lap
+from lapwright.lapping.schedule import cut_time, stays
+from lapwright.modes import course as course_module
+from lapwright.modes import glance as glance_module
+from lapwright.modes.course import course
+from lapwright.modes.glance import Glances
+from lapwright.modes.lifting import Watch
+from lapwright.modes.picture import Picture
+from lapwright.modes.schedule import spells_of
+from lapwright.plate.measure import EdgeMargin
+from lapwright.study.read import parse
 
 FADE = 180.0
 HEAD = """

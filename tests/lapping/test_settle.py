@@ -8,13 +8,13 @@ import pytest
 import slow_twin
 from lapping_scene import LOAD, PRESSURE, RADIUS, discs, pair, sample, step
 
-from sim.errors import NoOverlapError, SettleError, TippedError
-from sim.kernels import settle as solver
-from sim.kernels import wear as loops
-from sim.lapping.settle import settle
-from sim.lapping.step import Turn
-from sim.lapping.strokes import Still
-from sim.plate.form import StartForm
+from lapwright.errors import NoOverlapError, SettleError, TippedError
+from lapwright.kernels import settle as solver
+from lapwright.kernels import wear as loops
+from lapwright.lapping.settle import settle
+from lapwright.lapping.step import Turn
+from lapwright.lapping.strokes import Still
+from lapwright.plate.form import StartForm
 
 LAYER = 1e-6
 STIFFNESS = PRESSURE / LAYER

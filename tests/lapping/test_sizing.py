@@ -6,13 +6,13 @@ from math import pi, radians, sqrt
 import numpy as np
 import pytest
 
-from sim.lapping.motion import Motion
-from sim.lapping.overhang import worst_overhang
-from sim.lapping.sizing import half_travel, shaped, sized
-from sim.lapping.step import Grit, Layer, Step, Turn, Wear
-from sim.lapping.strokes import Circle, Ellipse, FigureEight, Line, Rosette, Still, Zigzag
-from sim.plate.outline import Disc, Rectangle, Ring
-from sim.plate.plate import Plate
+from lapwright.lapping.motion import Motion
+from lapwright.lapping.overhang import worst_overhang
+from lapwright.lapping.sizing import half_travel, shaped, sized
+from lapwright.lapping.step import Grit, Layer, Step, Turn, Wear
+from lapwright.lapping.strokes import Circle, Ellipse, FigureEight, Line, Rosette, Still, Zigzag
+from lapwright.plate.outline import Disc, Rectangle, Ring
+from lapwright.plate.plate import Plate
 
 GRIT = Grit("15 um", 15e-6, Wear(1e-12), Layer(1e-6))
 DISC = Disc(0.16)
@@ -97,7 +97,7 @@ def test_the_overhang_asked_is_the_overhang_got(outlines, kind, said):
     assert worst_overhang(replace(there, curve=length), *plates).overhang == pytest.approx(0.009, rel=2e-6)
     # Obviously right, and slow: every phase of every stroke.
     poses = Motion(replace(there, curve=length)).poses(np.arange(300 * 240) / 240.0)
-    from sim.lapping.overhang import overhangs
+    from lapwright.lapping.overhang import overhangs
 
     every = overhangs(top, bottom, np.stack([poses.cx, poses.cy], axis=1), poses.theta)[0]
     assert every.max() == pytest.approx(0.009, rel=3e-3)

@@ -5,8 +5,8 @@ from math import pi
 import numpy as np
 import pytest
 
-from sim.exact.moment_law import path_means
-from sim.lapping.strokes import (
+from lapwright.exact.moment_law import path_means
+from lapwright.lapping.strokes import (
     Circle,
     Ellipse,
     FigureEight,

@@ -5,14 +5,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sim.modes.basis import basis_of
-from sim.modes.cells import LAND_POINTS, cells_of
-from sim.modes.rows import overlap_rule
-from sim.plate.form import Ripple, StartForm
-from sim.plate.grooves import Grooves
-from sim.plate.measure import EdgeMargin, measure
-from sim.plate.outline import Disc, Rectangle, Ring
-from sim.plate.plate import Plate
+from lapwright.modes.basis import basis_of
+from lapwright.modes.cells import LAND_POINTS, cells_of
+from lapwright.modes.rows import overlap_rule
+from lapwright.plate.form import Ripple, StartForm
+from lapwright.plate.grooves import Grooves
+from lapwright.plate.measure import EdgeMargin, measure
+from lapwright.plate.outline import Disc, Rectangle, Ring
+from lapwright.plate.plate import Plate
 
 GROOVED = Grooves("square", 0.010, 0.00225)  # 40 % of the face
 FACES = {

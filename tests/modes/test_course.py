@@ -5,13 +5,13 @@ from dataclasses import replace
 import numpy as np
 from modes_scene import EIGHT, FREE, stroke
 
-from sim.lapping.step import Swap, Turn
-from sim.lapping.strokes import Line
-from sim.modes.course import course
-from sim.modes.picture import Picture
-from sim.modes.schedule import cycle_of, round_of
-from sim.plate.form import StartForm
-from sim.verify.scenes import NO_MARGIN, disc
+from lapwright.lapping.step import Swap, Turn
+from lapwright.lapping.strokes import Line
+from lapwright.modes.course import course
+from lapwright.modes.picture import Picture
+from lapwright.modes.schedule import cycle_of, round_of
+from lapwright.plate.form import StartForm
+from lapwright.verify.scenes import NO_MARGIN, disc
 
 NEARLY = Turn(np.radians(2.0), 600)  # two positions 2 degrees apart
 

@@ -8,18 +8,18 @@ from math import pi
 import numpy as np
 import pytest
 
-from sim.lapping.outlook import outlooks
-from sim.lapping.run import lap
-from sim.modes.glance import COARSE, DEGREE, MOST, Glances
-from sim.modes.made import made as what_is_made
-from sim.modes.named import named_errors
-from sim.modes.nullspace import kernel_of
-from sim.modes.picture import Picture
-from sim.modes.reason import reason_of
-from sim.modes.schedule import cycle_of, round_of
-from sim.plate.measure import EdgeMargin
-from sim.plate.measure import forms as measured
-from sim.study.read import parse
+from lapwright.lapping.outlook import outlooks
+from lapwright.lapping.run import lap
+from lapwright.modes.glance import COARSE, DEGREE, MOST, Glances
+from lapwright.modes.made import made as what_is_made
+from lapwright.modes.named import named_errors
+from lapwright.modes.nullspace import kernel_of
+from lapwright.modes.picture import Picture
+from lapwright.modes.reason import reason_of
+from lapwright.modes.schedule import cycle_of, round_of
+from lapwright.plate.measure import EdgeMargin
+from lapwright.plate.measure import forms as measured
+from lapwright.study.read import parse
 
 NO_MARGIN = EdgeMargin(share=0.0)
 PAIR = 'plates.A = {{ disc = "160 mm", thickness = "30 mm" }}\nplates.B = {{ {} }}\n'

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from modes_scene import EIGHT, FREE, LINE, index, stroke
 
-from sim.lapping.motion import Motion
-from sim.lapping.step import Hand, Load, Turn
-from sim.lapping.strokes import Zigzag, arc_moments
-from sim.modes.instants import base_instants, distinct_angles, instants_of
+from lapwright.lapping.motion import Motion
+from lapwright.lapping.step import Hand, Load, Turn
+from lapwright.lapping.strokes import Zigzag, arc_moments
+from lapwright.modes.instants import base_instants, distinct_angles, instants_of
 
 CASES = {
     "plain": stroke(EIGHT),

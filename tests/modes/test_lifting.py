@@ -4,17 +4,17 @@ import numpy as np
 import pytest
 from modes_scene import LINE, STIFFNESS, operator, stroke
 
-from sim.lapping.outlook import outlooks
-from sim.lapping.run import lap
-from sim.lapping.step import Load
-from sim.lapping.strokes import Circle, Line
-from sim.modes.course import lifting_by_placement
-from sim.modes.glance import Glances
-from sim.modes.lifting import lifting, share_of
-from sim.modes.picture import Picture
-from sim.modes.reason import reason_of
-from sim.study.read import parse
-from sim.verify.scenes import RADIUS, START
+from lapwright.lapping.outlook import outlooks
+from lapwright.lapping.run import lap
+from lapwright.lapping.step import Load
+from lapwright.lapping.strokes import Circle, Line
+from lapwright.modes.course import lifting_by_placement
+from lapwright.modes.glance import Glances
+from lapwright.modes.lifting import lifting, share_of
+from lapwright.modes.picture import Picture
+from lapwright.modes.reason import reason_of
+from lapwright.study.read import parse
+from lapwright.verify.scenes import RADIUS, START
 
 FLAT = np.zeros((30, 1))
 

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from sim.errors import DefectiveError
-from sim.modes.evolution import evolution_of
-from sim.modes.nullspace import kernel_of
-from sim.modes.operator import Flow
+from lapwright.errors import DefectiveError
+from lapwright.modes.evolution import evolution_of
+from lapwright.modes.nullspace import kernel_of
+from lapwright.modes.operator import Flow
 
 
 def with_zeros(n, zeros, seed=0, pairs=False):

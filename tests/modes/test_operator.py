@@ -7,21 +7,21 @@ import numpy as np
 import pytest
 from modes_scene import EIGHT, FREE, LINE, flow, index, operator, stroke
 
-from sim.errors import NoOverlapError
-from sim.lapping.laid import Laid, on_bench, on_face
-from sim.lapping.motion import Motion
-from sim.lapping.step import Load, Turn
-from sim.lapping.strokes import Circle, FigureEight, Line
-from sim.modes.basis import basis_of
-from sim.modes.instants import instants_of
-from sim.modes.operator import assemble
-from sim.modes.picture import Picture
-from sim.modes.rows import overlap_rule
-from sim.modes.turned import free_turns, operator_of
-from sim.plate.grooves import Grooves
-from sim.plate.measure import EdgeMargin
-from sim.plate.outline import Disc, Rectangle, Ring
-from sim.verify.scenes import body, disc
+from lapwright.errors import NoOverlapError
+from lapwright.lapping.laid import Laid, on_bench, on_face
+from lapwright.lapping.motion import Motion
+from lapwright.lapping.step import Load, Turn
+from lapwright.lapping.strokes import Circle, FigureEight, Line
+from lapwright.modes.basis import basis_of
+from lapwright.modes.instants import instants_of
+from lapwright.modes.operator import assemble
+from lapwright.modes.picture import Picture
+from lapwright.modes.rows import overlap_rule
+from lapwright.modes.turned import free_turns, operator_of
+from lapwright.plate.grooves import Grooves
+from lapwright.plate.measure import EdgeMargin
+from lapwright.plate.outline import Disc, Rectangle, Ring
+from lapwright.verify.scenes import body, disc
 
 PAIRS = {
     "discs": (Disc(0.16), Disc(0.16)),

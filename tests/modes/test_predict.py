@@ -10,13 +10,13 @@ from modes_studies import MARGIN, STUDIES, Case, compared, simulated
 from scipy.integrate import solve_ivp
 from scipy.linalg import expm
 
-from sim.lapping.strokes import Circle
-from sim.modes.evolution import evolution_of
-from sim.modes.picture import Picture
-from sim.modes.predict import predictor_of
-from sim.plate.form import StartForm
-from sim.plate.measure import measure
-from sim.verify.scenes import RADIUS, disc
+from lapwright.lapping.strokes import Circle
+from lapwright.modes.evolution import evolution_of
+from lapwright.modes.picture import Picture
+from lapwright.modes.predict import predictor_of
+from lapwright.plate.form import StartForm
+from lapwright.plate.measure import measure
+from lapwright.verify.scenes import RADIUS, disc
 
 DEGREES = (4, 8, 12)
 

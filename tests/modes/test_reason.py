@@ -4,13 +4,13 @@ import numpy as np
 import pytest
 from modes_scene import LINE, stroke
 
-from sim.lapping.step import Turn
-from sim.lapping.strokes import Circle, Ellipse
-from sim.modes.named import OWN_NAMES
-from sim.modes.picture import Picture
-from sim.modes.reason import reason_of
-from sim.plate.outline import Disc
-from sim.verify.scenes import RADIUS, body, disc
+from lapwright.lapping.step import Turn
+from lapwright.lapping.strokes import Circle, Ellipse
+from lapwright.modes.named import OWN_NAMES
+from lapwright.modes.picture import Picture
+from lapwright.modes.reason import reason_of
+from lapwright.plate.outline import Disc
+from lapwright.verify.scenes import RADIUS, body, disc
 
 
 def reason(*given, **more):

@@ -5,9 +5,9 @@ from itertools import pairwise, product
 import numpy as np
 import pytest
 
-from sim.lapping.overlap import overlap
-from sim.modes.rows import overlap_rule
-from sim.plate.outline import Disc, Rectangle, Ring
+from lapwright.lapping.overlap import overlap
+from lapwright.modes.rows import overlap_rule
+from lapwright.plate.outline import Disc, Rectangle, Ring
 
 OUTLINES = [
     Disc(0.16),

@@ -7,19 +7,19 @@ import pytest
 from modes_scene import EIGHT, FREE, LINE, STILL, index, stroke
 from modes_studies import MARGIN
 
-from sim.errors import CannotDoError
-from sim.exact.moment_law import circle_means, growth
-from sim.lapping.run import lap
-from sim.lapping.step import Grit, Layer, Swap, Wear
-from sim.lapping.strokes import Circle
-from sim.lapping.wear import wear_time
-from sim.modes.basis import basis_of
-from sim.modes.picture import Picture
-from sim.modes.schedule import cycle_of, round_of
-from sim.plate.form import StartForm
-from sim.plate.measure import forms
-from sim.plate.outline import Disc
-from sim.verify.scenes import RADIUS, START, body, disc, plain_grit
+from lapwright.errors import CannotDoError
+from lapwright.exact.moment_law import circle_means, growth
+from lapwright.lapping.run import lap
+from lapwright.lapping.step import Grit, Layer, Swap, Wear
+from lapwright.lapping.strokes import Circle
+from lapwright.lapping.wear import wear_time
+from lapwright.modes.basis import basis_of
+from lapwright.modes.picture import Picture
+from lapwright.modes.schedule import cycle_of, round_of
+from lapwright.plate.form import StartForm
+from lapwright.plate.measure import forms
+from lapwright.plate.outline import Disc
+from lapwright.verify.scenes import RADIUS, START, body, disc, plain_grit
 
 
 def swap(a, b):

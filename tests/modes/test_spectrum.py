@@ -4,16 +4,16 @@ import numpy as np
 import pytest
 from modes_scene import EIGHT, FREE, KAPPA, LINE, STIFFNESS, STILL, flow, index, stroke
 
-from sim.exact.wear import mismatch_time
-from sim.lapping.step import Turn
-from sim.lapping.strokes import Circle, Zigzag
-from sim.modes.basis import basis_of
-from sim.modes.evolution import evolution_of
-from sim.modes.spectrum import SLOW, spectrum_of
-from sim.plate.grooves import Grooves
-from sim.plate.measure import EdgeMargin
-from sim.plate.outline import Disc, Rectangle, Ring
-from sim.verify.scenes import NO_MARGIN, RADIUS, START, body, disc
+from lapwright.exact.wear import mismatch_time
+from lapwright.lapping.step import Turn
+from lapwright.lapping.strokes import Circle, Zigzag
+from lapwright.modes.basis import basis_of
+from lapwright.modes.evolution import evolution_of
+from lapwright.modes.spectrum import SLOW, spectrum_of
+from lapwright.plate.grooves import Grooves
+from lapwright.plate.measure import EdgeMargin
+from lapwright.plate.outline import Disc, Rectangle, Ring
+from lapwright.verify.scenes import NO_MARGIN, RADIUS, START, body, disc
 
 FREE_STROKES = {
     "eight, 8 degrees": stroke(EIGHT, FREE),

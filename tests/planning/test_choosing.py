@@ -10,16 +10,16 @@ from comparing import PAIR
 from tuning import tune
 from tuning_scene import course, made, way
 
-from sim.planning.choosing import distinct, ranked
-from sim.planning.foretell import Foreteller
-from sim.planning.job import Job, lapped
-from sim.planning.knobs import Space
-from sim.planning.naming import change, name_of
-from sim.planning.onward import lost_again
-from sim.planning.seek import Seeker, score
-from sim.planning.track import asked_of
-from sim.planning.tuning import Asked, Candidate, Course
-from sim.study.read import document_of, parse
+from lapwright.planning.choosing import distinct, ranked
+from lapwright.planning.foretell import Foreteller
+from lapwright.planning.job import Job, lapped
+from lapwright.planning.knobs import Space
+from lapwright.planning.naming import change, name_of
+from lapwright.planning.onward import lost_again
+from lapwright.planning.seek import Seeker, score
+from lapwright.planning.track import asked_of
+from lapwright.planning.tuning import Asked, Candidate, Course
+from lapwright.study.read import document_of, parse
 
 UM = 1e-6
 TIMES = '[tune.free]\n"steps.1.time" = ["5 min", "3 h"]\n'

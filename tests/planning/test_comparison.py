@@ -12,17 +12,17 @@ import numpy as np
 import pytest
 from comparing import PAIR, RING, THREE, TURNED, compare
 
-from sim.commands.answer import plain
-from sim.planning.comparison import Comparison, compared
-from sim.planning.ranking import RMS_OF_FORM, Criterion
-from sim.planning.sheet import csv_text
-from sim.planning.summary import Summary
-from sim.planning.track import asked_of
-from sim.plate.form import StartForm
-from sim.plate.outline import Disc, Outline, Rectangle
-from sim.plate.plate import Plate
-from sim.report.comparison_json import as_json
-from sim.report.comparison_words import headline, in_words, rows
+from lapwright.commands.answer import plain
+from lapwright.planning.comparison import Comparison, compared
+from lapwright.planning.ranking import RMS_OF_FORM, Criterion
+from lapwright.planning.sheet import csv_text
+from lapwright.planning.summary import Summary
+from lapwright.planning.track import asked_of
+from lapwright.plate.form import StartForm
+from lapwright.plate.outline import Disc, Outline, Rectangle
+from lapwright.plate.plate import Plate
+from lapwright.report.comparison_json import as_json
+from lapwright.report.comparison_words import headline, in_words, rows
 
 UM = 1e-6
 SPOKEN = {"sphere": 0.0, "saddle": 0.0, "twist": 0.0, "bow": None, "crown": None, "wind": None}

@@ -12,16 +12,16 @@ from typing import Any
 import pytest
 from comparing import PAIR, TURNED
 
-from sim.planning.confirm import Bench
-from sim.planning.courses import lapped_course
-from sim.planning.crew import Crew
-from sim.planning.knobs import Space
-from sim.planning.sloppy import drawn_in, nudges_of
-from sim.planning.summary import Summary
-from sim.planning.track import asked_of
-from sim.planning.tuning import Candidate, Tuning
-from sim.study.model import Study
-from sim.study.read import document_of, parse
+from lapwright.planning.confirm import Bench
+from lapwright.planning.courses import lapped_course
+from lapwright.planning.crew import Crew
+from lapwright.planning.knobs import Space
+from lapwright.planning.sloppy import drawn_in, nudges_of
+from lapwright.planning.summary import Summary
+from lapwright.planning.track import asked_of
+from lapwright.planning.tuning import Candidate, Tuning
+from lapwright.study.model import Study
+from lapwright.study.read import document_of, parse
 
 UM = 1e-6
 

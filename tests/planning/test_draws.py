@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from comparing import PAIR, RING
 
-from sim.lapping.outlook import BAND
-from sim.planning.draws import KNOWN_WEAR, LAYER_BAND, Tolerance, drawn, drawn_in_words
-from sim.study.read import parse
+from lapwright.lapping.outlook import BAND
+from lapwright.planning.draws import KNOWN_WEAR, LAYER_BAND, Tolerance, drawn, drawn_in_words
+from lapwright.study.read import parse
 
 MANY = range(1, 401)
 KNOWN = (

@@ -9,14 +9,14 @@ import numpy as np
 import pytest
 from comparing import PAIR
 
-from sim.planning.courses import lapped_course
-from sim.planning.hunt import Hunt
-from sim.planning.knobs import Space
-from sim.planning.summary import Summary
-from sim.planning.track import asked_of
-from sim.planning.tuning import Candidate, Course, Tuning
-from sim.study.model import Study
-from sim.study.read import document_of, parse
+from lapwright.planning.courses import lapped_course
+from lapwright.planning.hunt import Hunt
+from lapwright.planning.knobs import Space
+from lapwright.planning.summary import Summary
+from lapwright.planning.track import asked_of
+from lapwright.planning.tuning import Candidate, Course, Tuning
+from lapwright.study.model import Study
+from lapwright.study.read import document_of, parse
 
 UM = 1e-6
 GOAL = """[tune]

@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 from comparing import PAIR, THREE, TURNED
 
-from sim.planning.members import axis_number, members_of, with_cells
-from sim.planning.written import written
-from sim.study.model import Axis
-from sim.study.read import document_of, parse
+from lapwright.planning.members import axis_number, members_of, with_cells
+from lapwright.planning.written import written
+from lapwright.study.model import Axis
+from lapwright.study.read import document_of, parse
 
 CONFIGS = sorted((Path(__file__).parents[2] / "configs").glob("*.toml"))
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sim.planning.seek import Offsets, score
-from sim.planning.track import Track, asked_of, course_of
-from sim.planning.tuning import Asked
-from sim.plate.outline import Disc, Rectangle
-from sim.plate.plate import Plate
-from sim.study.model import Tune
+from lapwright.planning.seek import Offsets, score
+from lapwright.planning.track import Track, asked_of, course_of
+from lapwright.planning.tuning import Asked
+from lapwright.plate.outline import Disc, Rectangle
+from lapwright.plate.plate import Plate
+from lapwright.study.model import Tune
 
 UM = 1e-6
 TIME = np.array([0.0, 25.0, 50.0, 75.0, 100.0])

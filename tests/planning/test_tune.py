@@ -10,14 +10,14 @@ import pytest
 from comparing import PAIR, TURNED
 from tuning import BY_READING, EQUAL_SWAPS, OPEN_LOOP, RING, RING_GOAL, SWAPS_GOAL, standing, tune
 
-from sim.errors import CommandError
-from sim.planning.job import Job, lapped
-from sim.planning.members import with_cells
-from sim.planning.summary import Summary
-from sim.planning.track import asked_of, course_of, track_of
-from sim.planning.tuning import Tuning
-from sim.planning.written import written
-from sim.study.read import document_of, parse
+from lapwright.errors import CommandError
+from lapwright.planning.job import Job, lapped
+from lapwright.planning.members import with_cells
+from lapwright.planning.summary import Summary
+from lapwright.planning.track import asked_of, course_of, track_of
+from lapwright.planning.tuning import Tuning
+from lapwright.planning.written import written
+from lapwright.study.read import document_of, parse
 
 UM = 1e-6
 CELLS = 32

@@ -19,14 +19,14 @@ import pytest
 from comparing import RING, THREE, at_hand, heading
 from started import under_way, wait_until
 
-from sim.errors import CannotDoError, CommandError
-from sim.planning.carry_out import jobs_of
-from sim.planning.crew import Crew, cluster, processes
-from sim.planning.draws import Tolerance
-from sim.planning.job import Answer, Job, lapped
-from sim.planning.members import members_of
-from sim.planning.work import AT_A_TIME, _size, work_through
-from sim.study.read import document_of, parse
+from lapwright.errors import CannotDoError, CommandError
+from lapwright.planning.carry_out import jobs_of
+from lapwright.planning.crew import Crew, cluster, processes
+from lapwright.planning.draws import Tolerance
+from lapwright.planning.job import Answer, Job, lapped
+from lapwright.planning.members import members_of
+from lapwright.planning.work import AT_A_TIME, _size, work_through
+from lapwright.study.read import document_of, parse
 
 
 def jobs(text: str = THREE, samples: int = 1) -> list[Job]:
@@ -205,8 +205,8 @@ def alive(pids: list[int]) -> list[int]:
 
 ENDLESS = """
 import sys, time, os
-from sim.planning.crew import processes
-from sim.planning.work import work_through
+from lapwright.planning.crew import processes
+from lapwright.planning.work import work_through
 
 def naps(job):
     print(os.getpid(), flush=True)

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sim.plate.bending import (
+from lapwright.plate.bending import (
     beam_sag,
     pressed_sag,
     rim_sag,
@@ -11,9 +11,9 @@ from sim.plate.bending import (
     thermal_bow,
     three_point_sag,
 )
-from sim.plate.material import MATERIALS, Material
-from sim.plate.outline import Disc, Rectangle
-from sim.plate.plate import Plate
+from lapwright.plate.material import MATERIALS, Material
+from lapwright.plate.outline import Disc, Rectangle
+from lapwright.plate.plate import Plate
 
 IRON, STEEL = MATERIALS["grey iron"], MATERIALS["steel"]
 

@@ -7,10 +7,10 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from scipy.optimize import linprog
 
-from sim.exact.form import KNOWN_FACES
-from sim.exact.surface_plate import stations
-from sim.plate import flatness
-from sim.plate.flatness import minimum_zone
+from lapwright.exact.form import KNOWN_FACES
+from lapwright.exact.surface_plate import stations
+from lapwright.plate import flatness
+from lapwright.plate.flatness import minimum_zone
 
 
 def slow_zone(x, y, z):
@@ -63,7 +63,7 @@ FACES = {
 
 @pytest.mark.parametrize("face", KNOWN_FACES, ids=lambda f: f.name)
 def test_known_faces(face):
-    # metrology textbooks (from memory) and symmetry, see sim/exact/form.py
+    # metrology textbooks (from memory) and symmetry, see sim/lapwright/exact/form.py
     assert minimum_zone(face.x, face.y, face.z) == pytest.approx(face.zone, rel=1e-9)
 
 

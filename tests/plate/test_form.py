@@ -5,12 +5,12 @@ from math import pi
 import numpy as np
 import pytest
 
-from sim.plate.form import Ripple, StartForm
-from sim.plate.grid import Grid
-from sim.plate.grooves import Grooves
-from sim.plate.measure import EdgeMargin, measure
-from sim.plate.outline import Disc, Rectangle, Ring
-from sim.plate.plate import Plate
+from lapwright.plate.form import Ripple, StartForm
+from lapwright.plate.grid import Grid
+from lapwright.plate.grooves import Grooves
+from lapwright.plate.measure import EdgeMargin, measure
+from lapwright.plate.outline import Disc, Rectangle, Ring
+from lapwright.plate.plate import Plate
 
 ROUND = StartForm(sphere=3e-6, saddle=-1.5e-6, twist=0.7e-6)
 LONG = StartForm(bow=2e-6, crown=-0.5e-6, wind=1.2e-6)

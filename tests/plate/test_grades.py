@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from sim.exact.surface_plate import stations
-from sim.plate.flatness import minimum_zone
-from sim.plate.grades import ASME, DIN, ISO, grades
-from sim.plate.outline import Disc, Rectangle, Ring
+from lapwright.exact.surface_plate import stations
+from lapwright.plate.flatness import minimum_zone
+from lapwright.plate.grades import ASME, DIN, ISO, grades
+from lapwright.plate.outline import Disc, Rectangle, Ring
 
 INCH, UIN = 25.4e-3, 25.4e-9
 

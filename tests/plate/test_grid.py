@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sim.plate.grid import Grid
+from lapwright.plate.grid import Grid
 
 
 @pytest.mark.parametrize("cells", [7, 64, 127, 128])

@@ -5,9 +5,9 @@ from math import pi, sqrt
 import numpy as np
 import pytest
 
-from sim.plate.grid import Grid
-from sim.plate.grooves import Grooves, land_fraction
-from sim.plate.outline import Disc, Rectangle, Ring
+from lapwright.plate.grid import Grid
+from lapwright.plate.grooves import Grooves, land_fraction
+from lapwright.plate.outline import Disc, Rectangle, Ring
 
 OUTLINES = {
     "disc": Disc(0.16),

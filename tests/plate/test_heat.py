@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sim.plate.heat import (
+from lapwright.plate.heat import (
     AIR,
     bow,
     difference,
@@ -15,9 +15,9 @@ from sim.plate.heat import (
     waiting,
     warm_up,
 )
-from sim.plate.material import MATERIALS
-from sim.plate.outline import Disc, Rectangle
-from sim.plate.plate import Plate
+from lapwright.plate.material import MATERIALS
+from lapwright.plate.outline import Disc, Rectangle
+from lapwright.plate.plate import Plate
 
 IRON = Plate("A", Disc(0.25), thickness=0.04)
 STEEL = replace(IRON, name="B", material=MATERIALS["steel"])

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from zernike import RZern
 
-from sim.plate.form import StartForm
-from sim.plate.grooves import Grooves
-from sim.plate.measure import EdgeMargin, forms, measure
-from sim.plate.outline import Disc, Rectangle, Ring
-from sim.plate.plate import Plate
+from lapwright.plate.form import StartForm
+from lapwright.plate.grooves import Grooves
+from lapwright.plate.measure import EdgeMargin, forms, measure
+from lapwright.plate.outline import Disc, Rectangle, Ring
+from lapwright.plate.plate import Plate
 
 NO_MARGIN = EdgeMargin(0.0)
 DISC = Plate("A", Disc(0.16), 0.03, cells=200)

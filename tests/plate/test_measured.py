@@ -3,12 +3,12 @@
 import numpy as np
 import pytest
 
-from sim.plate.form import StartForm
-from sim.plate.grid import Grid
-from sim.plate.measured import Measured
-from sim.plate.outline import Disc
-from sim.plate.plate import Plate
-from sim.plate.resample import boxes, cubic, resampled
+from lapwright.plate.form import StartForm
+from lapwright.plate.grid import Grid
+from lapwright.plate.measured import Measured
+from lapwright.plate.outline import Disc
+from lapwright.plate.plate import Plate
+from lapwright.plate.resample import boxes, cubic, resampled
 
 
 def quadratic(x, y):

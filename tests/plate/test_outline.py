@@ -5,7 +5,7 @@ from math import cos, hypot, pi, sin
 import numpy as np
 import pytest
 
-from sim.plate.outline import Disc, Rectangle, Ring
+from lapwright.plate.outline import Disc, Rectangle, Ring
 
 ALL = [Disc(0.16), Ring(0.08, 0.05), Rectangle(0.3, 0.05), Rectangle(0.04, 0.05)]
 

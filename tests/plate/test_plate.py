@@ -5,10 +5,10 @@ import dataclasses
 import numpy as np
 import pytest
 
-from sim.plate.grooves import Grooves
-from sim.plate.material import MATERIALS
-from sim.plate.outline import Disc, Ring
-from sim.plate.plate import Plate
+from lapwright.plate.grooves import Grooves
+from lapwright.plate.material import MATERIALS
+from lapwright.plate.outline import Disc, Ring
+from lapwright.plate.plate import Plate
 
 
 def test_mass_from_outline_thickness_and_density():

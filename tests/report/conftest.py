@@ -10,8 +10,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sim.report.page import write_page
-from sim.study.runfile import BearingRecord, PlateRecord, Run
+from lapwright.report.page import write_page
+from lapwright.study.runfile import BearingRecord, PlateRecord, Run
 
 KEYS = ("sphere", "saddle", "twist", "bow", "crown", "wind", "flatness", "flatness_ls", "rms", "edge")
 UM = 1e-6

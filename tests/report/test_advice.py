@@ -11,17 +11,17 @@ from dataclasses import replace
 
 import pytest
 
-from sim.lapping.moment import Clock, Moment
-from sim.lapping.run import lap
-from sim.plate.measure import EdgeMargin, measure
-from sim.report.account import account
-from sim.report.advice import advise
-from sim.report.caution import caution
-from sim.report.standing import AIMS, turns_enough
-from sim.study.bearings import bearings_of
-from sim.study.read import parse
-from sim.study.recorder import Heading, Recorder
-from sim.study.runfile import Run
+from lapwright.lapping.moment import Clock, Moment
+from lapwright.lapping.run import lap
+from lapwright.plate.measure import EdgeMargin, measure
+from lapwright.report.account import account
+from lapwright.report.advice import advise
+from lapwright.report.caution import caution
+from lapwright.report.standing import AIMS, turns_enough
+from lapwright.study.bearings import bearings_of
+from lapwright.study.read import parse
+from lapwright.study.recorder import Heading, Recorder
+from lapwright.study.runfile import Run
 
 UM = 1e-6
 WHOLE = EdgeMargin(share=0.0)

@@ -6,12 +6,12 @@ import re
 
 import pytest
 
-from sim.lapping.outlook import outlooks
-from sim.modes.glance import Glances
-from sim.report import beforehand
-from sim.report.leaving import leaves, remark
-from sim.report.way_round import makes
-from sim.study.read import parse
+from lapwright.lapping.outlook import outlooks
+from lapwright.modes.glance import Glances
+from lapwright.report import beforehand
+from lapwright.report.leaving import leaves, remark
+from lapwright.report.way_round import makes
+from lapwright.study.read import parse
 
 STEP = """
 [[steps]]

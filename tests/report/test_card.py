@@ -16,14 +16,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from started import PATIENCE
 
-from sim.cli import main
-from sim.report import words
-from sim.report.account import account
-from sim.report.amounts import MARK
-from sim.report.card import card_html, card_page
-from sim.report.layout import HEIGHT, SIZES, Line, laid_out
-from sim.report.schedule import card_of
-from sim.study.runfile import read_run
+from lapwright.cli import main
+from lapwright.report import words
+from lapwright.report.account import account
+from lapwright.report.amounts import MARK
+from lapwright.report.card import card_html, card_page
+from lapwright.report.layout import HEIGHT, SIZES, Line, laid_out
+from lapwright.report.schedule import card_of
+from lapwright.study.runfile import read_run
 
 CONFIGS = sorted((Path(__file__).parents[2] / "configs").glob("*.toml"))
 CHROMIUM = next(

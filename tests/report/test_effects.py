@@ -8,10 +8,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sim.modes.picture import DEGREE, Picture
-from sim.plate.measure import EdgeMargin
-from sim.report.account import account
-from sim.report.effects import effects, effects_words
+from lapwright.modes.picture import DEGREE, Picture
+from lapwright.plate.measure import EdgeMargin
+from lapwright.report.account import account
+from lapwright.report.effects import effects, effects_words
 
 NO_MARGIN = EdgeMargin(share=0.0)
 

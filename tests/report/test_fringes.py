@@ -3,13 +3,13 @@
 import numpy as np
 import pytest
 
-from sim.gauges.face import Mapped
-from sim.gauges.instruments import OpticalFlat
-from sim.plate.form import StartForm
-from sim.plate.grooves import Grooves
-from sim.plate.outline import Disc, Rectangle, Ring
-from sim.plate.plate import Plate
-from sim.report.pictures.fringes import Seen, fringe_figure, fringe_picture
+from lapwright.gauges.face import Mapped
+from lapwright.gauges.instruments import OpticalFlat
+from lapwright.plate.form import StartForm
+from lapwright.plate.grooves import Grooves
+from lapwright.plate.outline import Disc, Rectangle, Ring
+from lapwright.plate.plate import Plate
+from lapwright.report.pictures.fringes import Seen, fringe_figure, fringe_picture
 
 SODIUM = OpticalFlat(diameter=1.0, wavelength=589.3e-9)
 

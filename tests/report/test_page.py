@@ -13,9 +13,9 @@ from matplotlib.figure import Figure
 from pages import FOREIGN, walked
 from scipy.interpolate import RegularGridInterpolator
 
-from sim.report import pictures
-from sim.report.account import FORM_KEYS, account
-from sim.report.page import PARTS, render, write_page
+from lapwright.report import pictures
+from lapwright.report.account import FORM_KEYS, account
+from lapwright.report.page import PARTS, render, write_page
 from tests.report.conftest import DISC, record, run_of, step_text, study_text
 
 

@@ -9,15 +9,15 @@ import numpy as np
 import pytest
 from matplotlib.image import imread
 
-from sim.lapping.outlook import outlooks
-from sim.report import pictures
-from sim.report.account import account
-from sim.report.beforehand import limit, over_the_edge
-from sim.report.pictures.cuts import Surface, best_angle, piled, rest_plane
-from sim.report.pictures.faces import contour_step, height_limit
-from sim.report.pictures.history import _top_during
-from sim.report.pictures.ink import HEIGHTS, REMOVED, round_step, round_up
-from sim.report.pictures.stroke import reaches, stroke_words
+from lapwright.lapping.outlook import outlooks
+from lapwright.report import pictures
+from lapwright.report.account import account
+from lapwright.report.beforehand import limit, over_the_edge
+from lapwright.report.pictures.cuts import Surface, best_angle, piled, rest_plane
+from lapwright.report.pictures.faces import contour_step, height_limit
+from lapwright.report.pictures.history import _top_during
+from lapwright.report.pictures.ink import HEIGHTS, REMOVED, round_step, round_up
+from lapwright.report.pictures.stroke import reaches, stroke_words
 from tests.report.conftest import MADE, OUTCOMES
 
 UM = 1e-6

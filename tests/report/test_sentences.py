@@ -14,9 +14,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sim.commands.outcome import as_json, in_words
-from sim.study.read import parse
-from sim.study.runfile import Run
+from lapwright.commands.outcome import as_json, in_words
+from lapwright.study.read import parse
+from lapwright.study.runfile import Run
 from tests.report.conftest import DISC, record, run_of, step_text, study_text
 
 KINDS = (

@@ -11,13 +11,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sim.commands.outcome import as_json, in_words
-from sim.report import words
-from sim.report.account import account
-from sim.report.amounts import last_digit
-from sim.report.page import render
-from sim.report.sureness import good_to
-from sim.study.runfile import SHAPES, Run
+from lapwright.commands.outcome import as_json, in_words
+from lapwright.report import words
+from lapwright.report.account import account
+from lapwright.report.amounts import last_digit
+from lapwright.report.page import render
+from lapwright.report.sureness import good_to
+from lapwright.study.runfile import SHAPES, Run
 
 NM = 1e-9
 UM = 1e-6

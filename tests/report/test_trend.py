@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from sim.report.trend import best
+from lapwright.report.trend import best
 
 
 def face(*flatness, finish=None):

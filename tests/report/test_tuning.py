@@ -12,16 +12,16 @@ import pytest
 from pages import CHROMIUM, tried, walked
 from tuning_scene import BANDS, REFUSED, SWAPS, UM, course, made, way
 
-from sim.planning.tuning import Asked, Cost, Lost, Tuning
-from sim.report.pictures.tuned import Mark, Slip, Way, slips, trade_off, ways
-from sim.report.tuning import _best, tuning_page
-from sim.report.tuning_json import as_json
-from sim.report.tuning_notes import notes, sloppy
-from sim.report.tuning_study import study_text
-from sim.report.tuning_terms import asked_for, place, settings
-from sim.report.tuning_words import criterion, headline, in_words, lines, marked, table
-from sim.report.tuning_words import ways as told_ways
-from sim.study.read import parse
+from lapwright.planning.tuning import Asked, Cost, Lost, Tuning
+from lapwright.report.pictures.tuned import Mark, Slip, Way, slips, trade_off, ways
+from lapwright.report.tuning import _best, tuning_page
+from lapwright.report.tuning_json import as_json
+from lapwright.report.tuning_notes import notes, sloppy
+from lapwright.report.tuning_study import study_text
+from lapwright.report.tuning_terms import asked_for, place, settings
+from lapwright.report.tuning_words import criterion, headline, in_words, lines, marked, table
+from lapwright.report.tuning_words import ways as told_ways
+from lapwright.study.read import parse
 
 PLACE = Path("swaps-tune/swaps-tuned.toml")
 

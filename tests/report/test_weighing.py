@@ -6,9 +6,9 @@ from math import pi
 
 import pytest
 
-from sim.lapping.outlook import outlooks
-from sim.report.weighing import SENSED, weighing
-from sim.study.read import parse
+from lapwright.lapping.outlook import outlooks
+from lapwright.report.weighing import SENSED, weighing
+from lapwright.study.read import parse
 
 STEP = """
 [[steps]]

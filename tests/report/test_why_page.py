@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from pages import CHROMIUM, FOREIGN, tried, walked
 
-from sim.cli import main
+from lapwright.cli import main
 
 PAIR = """title = "<b>Pair</b> & more"
 plates.A = { disc = "160 mm", thickness = "30 mm", cells = 32, form = { dome = "4 um" } }

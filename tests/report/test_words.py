@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sim.report import words
-from sim.report.beforehand import form
-from sim.study.read import parse
+from lapwright.report import words
+from lapwright.report.beforehand import form
+from lapwright.study.read import parse
 
 UM = 1e-6
 FORBIDDEN = re.compile(

@@ -11,9 +11,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from study_typed import LONG, SHORTEST
 
-from sim.errors import StudyError
-from sim.study.model import Study
-from sim.study.read import parse, parse_document
+from lapwright.errors import StudyError
+from lapwright.study.model import Study
+from lapwright.study.read import parse, parse_document
 
 QUIET = settings(max_examples=200, deadline=None, suppress_health_check=list(HealthCheck))
 MOST_CALLS = 200_000  # of functions written in Python, to read a study or refuse it

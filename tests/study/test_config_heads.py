@@ -12,10 +12,10 @@ from pathlib import Path
 
 import pytest
 
-from sim.lapping.run import lap
-from sim.plate.measure import Form, measure
-from sim.study.read import document_of, override, parse_document
-from sim.study.steps import STEP_KEYS
+from lapwright.lapping.run import lap
+from lapwright.plate.measure import Form, measure
+from lapwright.study.read import document_of, override, parse_document
+from lapwright.study.steps import STEP_KEYS
 
 CONFIGS = sorted((Path(__file__).parents[2] / "configs").glob("*.toml"))
 OPENINGS = ("What you do", "What you will see", "What to change next")

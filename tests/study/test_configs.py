@@ -12,10 +12,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sim.lapping.run import Moment, lap
-from sim.plate.measure import Form, measure
-from sim.study.model import Study
-from sim.study.read import document_of, load, override, parse_document
+from lapwright.lapping.run import Moment, lap
+from lapwright.plate.measure import Form, measure
+from lapwright.study.model import Study
+from lapwright.study.read import document_of, load, override, parse_document
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 NAMES = sorted(path.stem for path in CONFIGS.glob("*.toml"))

@@ -8,8 +8,8 @@ import pytest
 from effort import Effort
 from study_typed import LONG, SHORTEST, with_step
 
-from sim.errors import StudyError
-from sim.study.read import load, parse
+from lapwright.errors import StudyError
+from lapwright.study.read import load, parse
 
 
 def faults_of(text: str) -> list[str]:

@@ -6,11 +6,11 @@ from pathlib import Path
 import pytest
 from study_typed import with_step
 
-from sim.errors import StudyError
-from sim.gauges.contacts import Placement
-from sim.gauges.instruments import Zero
-from sim.study.gauges import GAUGE_KEYS
-from sim.study.read import parse
+from lapwright.errors import StudyError
+from lapwright.gauges.contacts import Placement
+from lapwright.gauges.instruments import Zero
+from lapwright.study.gauges import GAUGE_KEYS
+from lapwright.study.read import parse
 
 EVERY = """
 [gauges.s]

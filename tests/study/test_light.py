@@ -6,12 +6,12 @@ import subprocess
 import sys
 from pathlib import Path
 
-import sim
+import lapwright
 
 CHECK = """
 import sys
 sys.path.insert(0, {root!r})
-from sim.study.read import parse
+from lapwright.study.read import parse
 parse({text!r})
 heavy = ("numba", "scipy", "matplotlib", "h5py", "llvmlite", "concurrent.futures.process")
 print(",".join(name for name in heavy if name in sys.modules))
@@ -21,7 +21,7 @@ print(",".join(name for name in heavy if name in sys.modules))
 def test_reading_imports_nothing_heavy():
     from study_typed import LONG
 
-    root = str(Path(sim.__file__).parents[1])
+    root = str(Path(lapwright.__file__).parents[1])
     done = subprocess.run(
         [sys.executable, "-c", CHECK.format(root=root, text=LONG)], capture_output=True, text=True, check=True
     )

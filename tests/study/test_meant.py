@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 from study_typed import SHORTEST as STUDY
 
-from sim.errors import StudyError
-from sim.study.read import parse
+from lapwright.errors import StudyError
+from lapwright.study.read import parse
 
 MORE = 'time = "40 min"\n'
 

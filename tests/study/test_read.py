@@ -8,12 +8,12 @@ import math
 import pytest
 from study_typed import LONG, SHORTEST, with_step
 
-from sim.errors import StudyError
-from sim.lapping.step import Layer, Observation, Turn, Until
-from sim.lapping.strokes import Circle, Ellipse, FigureEight, Line, Rosette, Still, Zigzag
-from sim.plate.outline import Disc, Rectangle, Ring
-from sim.study.rates import read_wear
-from sim.study.read import document_of, load, override, parse, parse_document
+from lapwright.errors import StudyError
+from lapwright.lapping.step import Layer, Observation, Turn, Until
+from lapwright.lapping.strokes import Circle, Ellipse, FigureEight, Line, Rosette, Still, Zigzag
+from lapwright.plate.outline import Disc, Rectangle, Ring
+from lapwright.study.rates import read_wear
+from lapwright.study.read import document_of, load, override, parse, parse_document
 
 
 def only_step(extra: str = "", **more):

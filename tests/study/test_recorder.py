@@ -8,12 +8,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sim.errors import CommandError, RunFileError
-from sim.lapping.moment import Clock, Doubt, Moment
-from sim.study.checkpoint import Timetable, restore, save
-from sim.study.read import parse
-from sim.study.recorder import FRAMES_MOST, HISTORY_MOST, Frame, Heading, Recorder, thinned
-from sim.study.runfile import read_run
+from lapwright.errors import CommandError, RunFileError
+from lapwright.lapping.moment import Clock, Doubt, Moment
+from lapwright.study.checkpoint import Timetable, restore, save
+from lapwright.study.read import parse
+from lapwright.study.recorder import FRAMES_MOST, HISTORY_MOST, Frame, Heading, Recorder, thinned
+from lapwright.study.runfile import read_run
 
 TEXT = """
 plates.A = { disc = "100 mm", thickness = "20 mm", cells = 16, form = { dome = "3 um" } }

@@ -12,8 +12,8 @@ import h5py
 import numpy as np
 import pytest
 
-from sim.errors import CannotDoError, RunFileError
-from sim.study.runfile import (
+from lapwright.errors import CannotDoError, RunFileError
+from lapwright.study.runfile import (
     FORM_KEYS,
     SHAPES,
     BearingRecord,

@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sim.study import say
-from sim.study.faults import RefusedError
-from sim.study.rates import read_pace, read_turn, read_wear
-from sim.study.units import (
+from lapwright.study import say
+from lapwright.study.faults import RefusedError
+from lapwright.study.rates import read_pace, read_turn, read_wear
+from lapwright.study.units import (
     ANGLE,
     DENSITY,
     EXPANSION,

@@ -5,10 +5,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-import sim.verify
-from sim.verify import Row, verify
-from sim.verify.page import page
-from sim.verify.row import absolute, relative
+import lapwright.verify
+from lapwright.verify import Row, verify
+from lapwright.verify.page import page
+from lapwright.verify.row import absolute, relative
 
 
 @pytest.fixture(scope="module")
@@ -65,7 +65,7 @@ def test_page_shows_failures():
 
 
 def test_main_ends_with_one_when_a_row_fails(monkeypatch, capsys):
-    from sim.verify import __main__ as command
+    from lapwright.verify import __main__ as command
 
     bad = absolute("bad", "s", 1.0, 2.0, 0.1)
     monkeypatch.setattr(command, "verify", lambda: (bad,))
@@ -76,7 +76,7 @@ def test_main_ends_with_one_when_a_row_fails(monkeypatch, capsys):
 
 
 def test_rows_come_one_by_one():
-    first = next(iter(sim.verify.rows()))
+    first = next(iter(lapwright.verify.rows()))
     assert isinstance(first, Row)
 
 

@@ -3,15 +3,15 @@
 import numpy as np
 import pytest
 
-from sim.errors import StudyError
-from sim.plate.form import StartForm
-from sim.plate.measure import measure
-from sim.plate.outline import Disc
-from sim.plate.plate import Plate
-from sim.study.read import load, parse
-from sim.study.surfaces.files import write_surface
-from sim.study.surfaces.sdf import to_sdf
-from sim.study.surfaces.surface import Surface
+from lapwright.errors import StudyError
+from lapwright.plate.form import StartForm
+from lapwright.plate.measure import measure
+from lapwright.plate.outline import Disc
+from lapwright.plate.plate import Plate
+from lapwright.study.read import load, parse
+from lapwright.study.surfaces.files import write_surface
+from lapwright.study.surfaces.sdf import to_sdf
+from lapwright.study.surfaces.surface import Surface
 
 FORM = StartForm(sphere=3e-6, saddle=-0.7e-6, twist=1.2e-6)
 SOURCE = Plate("A", Disc(0.17), thickness=0.03, form=StartForm(), cells=170)
@@ -205,7 +205,7 @@ def test_a_fault_of_a_map_is_told_with_all_the_others(folder):
 
 
 def test_a_map_is_read_once_for_variants_and_sweeps(folder, monkeypatch):
-    from sim.study.surfaces import files
+    from lapwright.study.surfaces import files
 
     reads = []
     plain = files.read_surface

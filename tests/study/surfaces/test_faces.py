@@ -5,9 +5,9 @@ import json
 import numpy as np
 import pytest
 
-from sim.cli import main
-from sim.study.read import parse
-from sim.study.runfile import read_run
+from lapwright.cli import main
+from lapwright.study.read import parse
+from lapwright.study.runfile import read_run
 
 STUDY = """
 title = "Small"

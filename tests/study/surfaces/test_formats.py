@@ -14,11 +14,11 @@ import pytest
 import sdfio
 import x3pio
 
-from sim.study.surfaces.csv import Head, to_csv
-from sim.study.surfaces.files import read_surface, write_surface
-from sim.study.surfaces.sdf import from_sdf, to_sdf
-from sim.study.surfaces.surface import Surface
-from sim.study.surfaces.x3p import from_x3p, to_x3p
+from lapwright.study.surfaces.csv import Head, to_csv
+from lapwright.study.surfaces.files import read_surface, write_surface
+from lapwright.study.surfaces.sdf import from_sdf, to_sdf
+from lapwright.study.surfaces.surface import Surface
+from lapwright.study.surfaces.x3p import from_x3p, to_x3p
 
 DAY = datetime(2026, 1, 31, 12, 30, tzinfo=UTC)
 DX, DY = 0.5e-3, 0.4e-3

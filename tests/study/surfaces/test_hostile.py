@@ -11,13 +11,13 @@ import numpy as np
 import pytest
 from started import PATIENCE
 
-from sim.errors import SurfaceFileError
-from sim.study.surfaces.csv import Head, to_csv
-from sim.study.surfaces.files import read_surface, write_surface
-from sim.study.surfaces.npy import to_npy
-from sim.study.surfaces.sdf import to_sdf
-from sim.study.surfaces.surface import Surface
-from sim.study.surfaces.x3p import to_x3p
+from lapwright.errors import SurfaceFileError
+from lapwright.study.surfaces.csv import Head, to_csv
+from lapwright.study.surfaces.files import read_surface, write_surface
+from lapwright.study.surfaces.npy import to_npy
+from lapwright.study.surfaces.sdf import to_sdf
+from lapwright.study.surfaces.surface import Surface
+from lapwright.study.surfaces.x3p import to_x3p
 
 if sys.platform != "linux":
     pytest.skip("memory is measured as Linux tells it", allow_module_level=True)

@@ -3,14 +3,14 @@
 import numpy as np
 import pytest
 
-from sim.errors import SurfaceFileError
-from sim.plate.form import Ripple, StartForm
-from sim.plate.grooves import Grooves
-from sim.plate.measure import EdgeMargin, measure
-from sim.plate.outline import Disc, Rectangle, Ring
-from sim.plate.plate import Plate
-from sim.study.surfaces.lay import lay
-from sim.study.surfaces.surface import Surface
+from lapwright.errors import SurfaceFileError
+from lapwright.plate.form import Ripple, StartForm
+from lapwright.plate.grooves import Grooves
+from lapwright.plate.measure import EdgeMargin, measure
+from lapwright.plate.outline import Disc, Rectangle, Ring
+from lapwright.plate.plate import Plate
+from lapwright.study.surfaces.lay import lay
+from lapwright.study.surfaces.surface import Surface
 
 MARGIN = 0.0032  # 2 % of 160 mm
 FORM = StartForm(sphere=3e-6, saddle=-0.7e-6, twist=1.2e-6)

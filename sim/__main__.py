@@ -1,8 +1,0 @@
-"""`python -m sim` is the `lapwright` command."""
-
-import sys
-
-from sim.cli import main
-
-if __name__ == "__main__":
-    sys.exit(main())

@@ -1,0 +1,323 @@
+"""What `gauge` is asked: the faces of a study or of a run, the gauges, the readings, the places."""
+
+from __future__ import annotations
+
+import argparse
+import os
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from lapwright.commands.places import run_file
+from lapwright.errors import CommandError
+
+if TYPE_CHECKING:
+    from lapwright.gauges.contacts import Placement
+    from lapwright.gauges.face import Mapped
+    from lapwright.gauges.instruments import Gauge, OpticalFlat
+    from lapwright.gauges.reading import Reading
+    from lapwright.plate.plate import Plate
+    from lapwright.study.model import Study
+    from lapwright.study.runfile import Run
+
+    Usual = Mapping[str, Mapping[str, Gauge]]  # by plate and name
+
+__all__ = ["Asked", "asked_of"]
+
+FIRST_TO_HAND = ("spherometer, three feet", "twist gauge", "straightedge", "optical flat")
+BESIDE = 1e-6  # [m]
+HOW_READING = 'write GAUGE PLATE SIZE @ ANGLE, such as "sph A 1.2 um @ 0 deg"'
+HOW_PLACE = 'write ANGLE at X, Y along Z, as much of it as you need, such as "90 deg at 20 mm, 0 mm"'
+
+
+@dataclass(frozen=True)
+class Asked:
+    """A study, the faces to look at, and the gauges and readings.
+
+    `grits` [m]: the last loose grit on each face, None where it is not known.  `places`: where the gauges are
+    set down; empty for the places of their usual use.
+    """
+
+    study: Study
+    faces: Mapping[str, Mapped]
+    grits: Mapping[str, float | None]
+    when: str
+    gauges: Mapping[str, tuple[Gauge, ...]]  # those that are looked through, plate by plate
+    flats: Mapping[str, OpticalFlat]  # the one under which bands are drawn, plate by plate
+    known: Mapping[str, Gauge]  # all that a reading may name
+    readings: tuple[Reading, ...]
+    places: tuple[Placement, ...]
+
+
+def asked_of(args: argparse.Namespace) -> Asked:
+    """A study with its first faces, or a run with its last, or with those at a time.
+
+    Raises
+    ------
+    CommandError
+        A gauge, plate, reading, place or time that cannot be.
+
+    """
+    place = Path(args.file)
+    if os.path.isdir(place) or place.suffix.lower() in (".h5", ".hdf5"):
+        study, faces, grits, when = _of_run(place, args.at)
+    elif args.at is not None:
+        raise CommandError("--at: only a run has faces at other times: name its folder", key="--at")
+    else:
+        study, faces, grits, when = _of_study(place)
+    for name in args.plate or ():
+        if name not in faces:
+            raise CommandError(f"--plate: there is no plate '{name}' here: {', '.join(faces)}", key="--plate")
+    usual = {name: _usual(plate) for name, plate in study.plates.items()}
+    known = _known(study, usual)
+    readings = (*study.readings, *(_reading(text, study, known, usual) for text in args.reading))
+    _check_on_plates(readings, known, study)
+    _check_kinds(args.gauge or (), study)
+    looked = {name: _looked_through(study, usual[name], args.gauge) for name in faces}
+    return Asked(
+        study=study,
+        faces=faces,
+        grits=grits,
+        when=when,
+        gauges=looked,
+        flats={name: _flat(study, looked[name], usual[name]) for name in faces},
+        known=known,
+        readings=readings,
+        places=tuple(_place(text) for text in args.place or ()),
+    )
+
+
+def _of_study(place: Path) -> tuple[Study, dict[str, Mapped], dict[str, float | None], str]:
+    from lapwright.gauges.face import Mapped
+    from lapwright.study.read import load
+
+    study = load(place)
+    faces = {name: Mapped(plate, plate.heights()) for name, plate in study.plates.items()}
+    return study, faces, dict.fromkeys(faces), "faces as they come"
+
+
+def _of_run(place: Path, at: str | None) -> tuple[Study, dict[str, Mapped], dict[str, float | None], str]:
+    import numpy as np
+
+    from lapwright.gauges.face import Mapped
+    from lapwright.study.read import parse
+    from lapwright.study.runfile import read_run
+    from lapwright.study.say import say_time
+
+    run = read_run(run_file(place))
+    study = parse(run.study_text, run.study_stem, maps=False)
+    wanted = None if at is None else _time(at)
+    faces, grits, when = {}, {}, 0.0
+    for name, record in run.plates.items():
+        times = record.frame_time
+        frame = len(times) - 1 if wanted is None else int(np.argmin(np.abs(times - wanted)))
+        when = float(times[frame])
+        faces[name] = Mapped(study.plates[name], record.frames[frame])
+        grits[name] = _last_grit(run, study, name, when)
+    if at is None:
+        return study, faces, grits, "faces at the end of the run"
+    return study, faces, grits, f"faces after {say_time(when, 3, echo=True)} of rubbing"
+
+
+def _time(text: str) -> float:
+    from lapwright.study.faults import RefusedError
+    from lapwright.study.units import TIME, quantity
+
+    try:
+        found: float = quantity(TIME, least="0 s")(text)
+    except RefusedError as trouble:
+        raise CommandError(f"--at: {trouble.message}", key="--at", code=trouble.code) from None
+    return found
+
+
+def _last_grit(run: Run, study: Study, name: str, time: float) -> float | None:
+    """The grit [m] that lapped a plate last before a time [s]; None: none yet."""
+    found = None
+    for k in range(1, len(run.time)):
+        if float(run.time[k]) <= time * (1.0 + 1e-12) and name in (run.top[k], run.bottom[k]):
+            found = study.steps[int(run.step[k]) - 1].grit.size
+    return found
+
+
+def _usual(plate: Plate) -> dict[str, Gauge]:
+    """One gauge of each kind that can stand on the land of a plate."""
+    from lapwright.gauges.usual import usual_gauges
+
+    outline, grooves = plate.outline, plate.grooves
+    land = outline.shrunk(grooves.rim) if grooves is not None else outline
+    return {gauge.name: gauge for gauge in usual_gauges(land or outline)}
+
+
+def _known(study: Study, usual: Usual) -> dict[str, Gauge]:
+    """Every gauge by the name that a reading gives it; a usual one of another size: "NAME for PLATE"."""
+    known: dict[str, Gauge] = {}
+    for plate, gauges in usual.items():
+        for gauge in gauges.values():
+            if known.setdefault(gauge.name, gauge) != gauge:
+                known[_for(gauge.name, plate)] = gauge
+    return known | dict(study.gauges)
+
+
+def _for(gauge: str, plate: str) -> str:
+    """Name of a usual gauge whose size is another on this plate."""
+    return f"{gauge} for {plate}"
+
+
+def _check_kinds(wanted: Sequence[str], study: Study) -> None:
+    """Refuse what is no gauge of the study, no kind and no usual gauge."""
+    from lapwright.gauges.instruments import KINDS
+    from lapwright.study.faults import nearest
+
+    usual = {name for plate in study.plates.values() for name in _usual(plate)}
+    for name in wanted:
+        if name in study.gauges or name in usual or name.lower() in KINDS:
+            continue
+        known = [*study.gauges, *KINDS]
+        close = nearest(name, known)
+        hint = f"did you mean {close}?" if close else f"known here: {', '.join(known)}"
+        raise CommandError(f"--with: there is no gauge '{name}': {hint}", key="--with", code="name")
+
+
+def _looked_through(
+    study: Study, usual: Mapping[str, Gauge], wanted: Sequence[str] | None
+) -> tuple[Gauge, ...]:
+    """The gauges of the study, or else usual ones; only those that are wanted, by name or by kind."""
+    if wanted is None:
+        return tuple(study.gauges.values()) or tuple(usual[name] for name in FIRST_TO_HAND if name in usual)
+    out: dict[str, Gauge] = {}
+    for name in wanted:
+        for gauges in ({name: study.gauges.get(name)}, _of_kind(name, study.gauges), _of_kind(name, usual)):
+            found = {key: gauge for key, gauge in gauges.items() if gauge is not None}
+            if found:
+                out |= found
+                break
+    return tuple(out.values())
+
+
+def _of_kind(name: str, gauges: Mapping[str, Gauge]) -> dict[str, Gauge]:
+    """Gauges of a kind, or the usual one of that name."""
+    return {key: gauge for key, gauge in gauges.items() if name.lower() == gauge.kind or name == key}
+
+
+def _flat(study: Study, looked: Sequence[Gauge], usual: Mapping[str, Gauge]) -> OpticalFlat:
+    """The flat of a plate: one that is looked through, or of the study, or a usual one."""
+    from lapwright.gauges.instruments import OpticalFlat
+
+    every = (*looked, *study.gauges.values(), *usual.values())
+    return next(gauge for gauge in every if isinstance(gauge, OpticalFlat))
+
+
+def _reading(words: str, study: Study, known: Mapping[str, Gauge], usual: Usual) -> Reading:
+    """A reading from the command line: "GAUGE PLATE SIZE @ ANGLE at X, Y along Z"."""
+    from lapwright.study.faults import Faults
+    from lapwright.study.gauges import reading_of
+    from lapwright.study.table import Table
+
+    left, sign, right = words.partition("@")
+    name, plate, value = _read_apart(words, left, study, usual)
+    other = _for(name, plate)
+    gauge = other if name not in study.gauges and other in known else name
+    data: dict[str, Any] = {"gauge": gauge, "plate": plate, "value": value}
+    size, _, last = value.rpartition(" ")
+    if last in ("dome", "dish"):
+        data |= {"value": size.strip(), "shape": last}
+    if sign:
+        data |= _where(right, f"--reading '{words}'", f"{HOW_READING}, or @ 0 deg at 20 mm, 0 mm")
+    faults = Faults()
+    reading = reading_of(Table(faults, "--reading", data), study.plates, known)
+    if faults.found:
+        raise CommandError("; ".join(map(str, faults.found)), key="--reading", code=faults.found[0].code)
+    return reading
+
+
+def _read_apart(words: str, left: str, study: Study, usual: Usual) -> tuple[str, str, str]:
+    """Gauge, plate and size of a reading; refuses it with the word that is none of these."""
+    every = {name: gauge for gauges in usual.values() for name, gauge in gauges.items()}
+    called = {gauge.kind: name for name, gauge in reversed(every.items())}
+    called |= {name: name for name in (*every, *study.gauges)}
+    gauge, rest = _named(left, called)
+    plate, value = _named(rest, study.plates)
+    wrong = ""
+    if not gauge:
+        wrong = _no_such("gauge", left, called)
+    elif not plate:
+        wrong = _no_such("plate", rest, study.plates)
+    elif not value:
+        wrong = "its size is missing"
+    elif called[gauge] not in study.gauges and called[gauge] not in usual[plate]:
+        raise CommandError(
+            f"--reading '{words}': a {gauge} cannot stand on {plate}, its middle would be over the bore",
+            key="--reading",
+        )
+    if wrong:
+        names = f"gauges: {', '.join(study.gauges or called)}; plates: {', '.join(study.plates)}"
+        raise CommandError(f"--reading '{words}': {wrong}. {HOW_READING} ({names})", key="--reading")
+    return called[gauge], plate, value
+
+
+def _no_such(what: str, words: str, names: Iterable[str]) -> str:
+    """The word that names none of these, and the one that was meant."""
+    from lapwright.study.faults import nearest
+
+    word = words.split()[0] if words.split() else ""
+    if not word:
+        return f"its {what} is missing"
+    close = nearest(word, names)
+    return f"there is no {what} '{word}'{f' (did you mean {close}?)' if close else ''}"
+
+
+def _check_on_plates(readings: Sequence[Reading], known: Mapping[str, Gauge], study: Study) -> None:
+    """Refuse a reading with a foot beside the plate."""
+    for reading in readings:
+        gauge, outline = known[reading.gauge], study.plates[reading.plate].outline
+        contacts = gauge.contacts(reading.place, outline)
+        if float(outline.signed_distance(contacts.x, contacts.y).max()) > BESIDE:
+            raise CommandError(
+                f"{reading.gauge} cannot stand there on {reading.plate}: a foot is beside the plate. Look at "
+                "where its middle stood (at), how it was turned (angle), and how large it is",
+                key="readings",
+                code="range",
+            )
+
+
+def _place(words: str) -> Placement:
+    """Where to set gauges down, from the command line: "ANGLE at X, Y along Z"."""
+    from lapwright.gauges.contacts import Placement
+    from lapwright.study.faults import Faults
+    from lapwright.study.gauges import where_of
+    from lapwright.study.table import Table
+
+    faults = Faults()
+    table = Table(faults, "--place", _where(words, f"--place '{words}'", HOW_PLACE))
+    angle, at, along = where_of(table)
+    if faults.found:
+        raise CommandError("; ".join(map(str, faults.found)), key="--place", code=faults.found[0].code)
+    return Placement(at, angle, along)
+
+
+def _where(words: str, whose: str, how: str) -> dict[str, Any]:
+    """Keys of a reading from "ANGLE at X, Y along Z"; each part may be left out."""
+    key = whose.split()[0]
+    before, _, along = f" {words} ".partition(" along ")
+    angle, _, at = before.partition(" at ")
+    out: dict[str, Any] = {}
+    if angle.strip():
+        out["angle"] = angle.strip()
+    if at.strip():
+        out["at"] = [part.strip() for part in at.split(",")]
+        if len(out["at"]) != 2:
+            raise CommandError(f"{whose}: a place is two lengths, such as at 20 mm, 0 mm", key=key)
+    if along.strip():
+        out["along"] = along.strip()
+    if not out:
+        raise CommandError(f"{whose}: {how}", key=key)
+    return out
+
+
+def _named(words: str, names: Mapping[str, Any]) -> tuple[str, str]:
+    """The longest name that the words begin with, and the rest."""
+    words = words.strip()
+    fits = [name for name in names if words == name or words.startswith(f"{name} ")]
+    name = max(fits, key=len, default="")
+    return name, words[len(name) :].strip() if name else words

@@ -1,0 +1,74 @@
+"""A study that begins with the faces that readings said."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from lapwright.errors import CommandError
+from lapwright.gauges.estimate import Estimate
+from lapwright.planning.written import written
+from lapwright.report.amounts import joined
+from lapwright.report.gauge_words import FORM_WORDS
+from lapwright.study.model import Study
+from lapwright.study.read import document_of
+from lapwright.study.safefile import put_in_place
+from lapwright.study.say import say_small
+
+__all__ = ["left_out", "write_start"]
+
+FINEST = 10  # places of a metre: a tenth of a nanometre is nothing
+
+
+def write_start(path: Path, study: Study, found: Estimate | None) -> None:
+    """Write the study again, its faces as the readings say; waves keep what was written.
+
+    Raises
+    ------
+    CommandError
+        There are no readings.
+    CannotDoError
+        The file cannot be written.
+
+    """
+    if found is None:
+        raise CommandError("--start needs readings: write [[readings]], or give --reading", key="--start")
+    document = document_of(study.text)
+    for plate in found.plates:
+        kind = next(kind for kind in ("plates", "parts") if plate in document.get(kind, {}))
+        table = document[kind][plate]
+        kept = {key: value for key, value in dict(table.get("form", {})).items() if key == "ripple"}
+        table["form"] = kept | _form(found, plate)
+    document.pop("readings", None)
+    note = " ".join(
+        [
+            "The faces are those that readings said; what they did not see is taken as nought.",
+            *left_out(found),
+        ]
+    )
+    put_in_place(path, written(document, note).encode("utf-8"))
+
+
+def _form(found: Estimate, plate: str) -> dict[str, Any]:
+    """What the readings fix, as a study says it."""
+    out = {}
+    for name, form in found.forms(plate).items():
+        if form is None:
+            continue
+        value = round(form.value, FINEST)
+        if value == 0.0:
+            continue
+        dish = name == "sphere" and value < 0.0
+        key = "dish" if dish else "dome" if name == "sphere" else name
+        out[key] = say_small(abs(value) if dish else value, figures=4)
+    return out
+
+
+def left_out(found: Estimate) -> list[str]:
+    """Sentences on what was read and is not used: sums of forms, of which no single one is known."""
+    lines = []
+    for plate in found.plates:
+        if sums := found.sum_only(plate):
+            names = joined([FORM_WORDS[name] for name in sums])
+            lines.append(f"Of {plate} only a sum of {names} was read: they are left out, as nought.")
+    return lines

@@ -1,0 +1,218 @@
+"""`lapwright new`: a few questions, and a study of your own that runs; shows at once what it means."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+import textwrap
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from lapwright.commands.answer import Speaker, print_json, typed
+from lapwright.errors import CannotDoError, CommandError
+
+if TYPE_CHECKING:
+    from lapwright.interview.answer import Answers
+
+__all__ = ["EXAMPLE", "add", "main"]
+
+EXAMPLE = """\
+example:
+  lapwright new                    asks about your plates; writes my-plates.toml
+  lapwright new seal-ring.toml     the same into a file of that name
+  lapwright new --yes              takes every usual answer and asks nothing
+  lapwright new --example          writes example.toml, the shortest study there is
+
+While it asks: Enter takes what stands in brackets, ? explains, back goes back, Ctrl-C stops.
+"""
+WIDTH = 100  # of a line, as in preview
+WELCOME = """\
+Nine short questions about your plates. Enter takes what stands in brackets; ? explains a question;
+back goes back to the one before; Ctrl-C stops, and nothing is written."""
+
+
+def add(parser: argparse.ArgumentParser) -> None:
+    """Say which words the command takes."""
+    parser.add_argument("file", metavar="FILE", nargs="?", help="the study to write (default my-plates.toml)")
+    parser.add_argument("--yes", action="store_true", help="ask nothing: take every usual answer")
+    parser.add_argument("--example", action="store_true", help="ask nothing: write the shortest study")
+    parser.add_argument("--force", action="store_true", help="write over a study that is there")
+
+
+@dataclass(frozen=True)
+class Bench:
+    """Where the talk goes on: what is said, and what is typed on a terminal or line by line."""
+
+    say: Speaker
+
+    @property
+    def terminal(self) -> bool:
+        """Whether a person sits there."""
+        return sys.stdin is not None and sys.stdin.isatty()
+
+    def ask(self, prompt: str) -> str | None:
+        """Show a prompt and wait for a line; None when there is none any more."""
+        print(f"{prompt} > ", end="", file=self.say.stream, flush=True)
+        line = sys.stdin.readline() if sys.stdin is not None else ""
+        if not line:
+            self.say()
+            return None
+        if not self.terminal:
+            self.say(line.rstrip("\r\n"))
+        return line.strip()
+
+
+def main(args: argparse.Namespace) -> int:
+    """Ask, write and show; returns the exit code."""
+    if args.yes and args.example:
+        raise CommandError(
+            "--yes takes the usual answers, --example writes the shortest study: give one of them",
+            key="--yes",
+        )
+    if hasattr(sys.stdin, "reconfigure"):
+        sys.stdin.reconfigure(errors="replace")
+    bench = Bench(Speaker(args.json))
+    try:
+        path = _free(_named(args), args, bench)
+        answers, text = _asked(args, bench)
+    except KeyboardInterrupt:
+        bench.say()
+        raise CannotDoError("stopped: nothing was written", code="interrupted") from None
+    _put(path, text, args.force)
+    _shown(path, bench.say)
+    _next(path, answers, bench.say)
+    if args.json:
+        said = {key: answer.value for key, answer in answers.items()}
+        print_json({"file": str(path), "answers": said})
+    return 0
+
+
+def _named(args: argparse.Namespace) -> Path:
+    """The study to be written.
+
+    Raises
+    ------
+    CommandError
+        No name for a study, or in a folder that is not there.
+
+    """
+    path = Path(args.file or ("example.toml" if args.example else "my-plates.toml"))
+    if os.path.isdir(path):
+        raise CommandError(
+            f"{path} is a folder: name the study to write, such as {typed('new', path / 'my-plates.toml')}",
+            key="FILE",
+        )
+    if path.suffix == "":
+        path = path.with_name(f"{path.name}.toml")
+    if path.suffix.lower() != ".toml":
+        raise CommandError(
+            f"{path}: a study's name ends in .toml: write {typed('new', path.with_suffix('.toml'))}",
+            key="FILE",
+        )
+    if not os.path.isdir(path.parent):
+        raise CommandError(f"there is no folder {path.parent}: make it first, or leave it out", key="FILE")
+    return path
+
+
+def _free(path: Path, args: argparse.Namespace, bench: Bench) -> Path:
+    """The same, if nothing would be lost; a person may say what is to be done.
+
+    Raises
+    ------
+    CannotDoError
+        The folder takes no files.
+    CommandError
+        A study is there already.
+
+    """
+    if not os.access(path.parent, os.W_OK):
+        raise CannotDoError(
+            f"{path.parent.resolve()} takes no files from you: go to a folder of your own first"
+        )
+    while os.path.exists(path) and not args.force:
+        other = next(
+            p for n in range(2, 10_000) if not (p := path.with_name(f"{path.stem}-{n}.toml")).exists()
+        )
+        if args.yes or args.example or not bench.terminal:
+            raise CommandError(
+                f"{path} is there already: add --force to write over it, or give another name, such as "
+                f"{typed('new', other)}",
+                key="FILE",
+                code="exists",
+            )
+        answer = bench.ask(f"{path} is there already. Another name for the new study?\n     [{other}]")
+        if answer is None:
+            raise CommandError(f"{path} is there already and was left as it is", key="FILE", code="exists")
+        path = _named(argparse.Namespace(file=answer or str(other), example=False))
+    return path
+
+
+def _asked(args: argparse.Namespace, bench: Bench) -> tuple[Answers, str]:
+    """The answers, and the study that they make."""
+    from lapwright.interview.compose import SHORTEST, compose
+    from lapwright.interview.questions import TOPICS
+    from lapwright.interview.talk import AnswersEndedError, Stopped, take_usual, talk
+
+    if args.example:
+        return {}, SHORTEST
+    if args.yes:
+        answers = take_usual()
+        return answers, compose(answers)
+    bench.say(f"{WELCOME}\n")
+    try:
+        answers = talk(bench.ask, bench.say)
+    except Stopped:
+        raise CannotDoError("stopped: nothing was written", code="interrupted") from None
+    except AnswersEndedError as trouble:
+        raise CommandError(
+            f"the answers ended at question {trouble.question.topic} of {TOPICS} ({trouble.question.key}), "
+            "so nothing was written: answer them all (an empty line takes the usual), "
+            f"or write {typed('new', '--yes')}",
+            code="answers",
+        ) from None
+    return answers, compose(answers)
+
+
+def _put(path: Path, text: str, force: bool) -> None:
+    from lapwright.study.safefile import put_in_place
+
+    if os.path.exists(path) and not force:  # it came while the questions were asked
+        raise CommandError(
+            f"{path} is there already: add --force to write over it", key="FILE", code="exists"
+        )
+    put_in_place(path, memoryview(text.encode()))
+
+
+def _shown(path: Path, say: Speaker) -> None:
+    """What the study means, as `preview` says it."""
+    from lapwright.commands.preview import Ahead
+    from lapwright.study.read import load
+
+    say()
+    Ahead(load(path)).say(say)
+
+
+def _next(path: Path, answers: Answers, say: Speaker) -> None:
+    from lapwright.interview.compose import read_nothing
+    from lapwright.interview.scene import names
+    from lapwright.report.amounts import joined
+
+    say()
+    say(f"{path} is written. It is plain text: open it in any editor and change what you like.")
+    unread = read_nothing(answers) if answers else []
+    if unread:
+        taken = f"{'it is' if len(unread) == 1 else 'they are'} taken as flat"
+        if len(unread) == len(names(answers)):
+            taken = "this is about flat faces"
+        said = (
+            f"You have not read {joined(unread)} yet, so {taken}. Read first, write what you read into "
+            f"{path}, and it is about your plates."
+        )
+        say(textwrap.fill(said, WIDTH, break_long_words=False, break_on_hyphens=False))
+    say.next(
+        ("Change it in an editor", str(path)),
+        ("Lap the plates", typed("run", path)),
+        ("Then open in a browser", str(Path(f"{path.stem}-run") / "report.html")),
+    )

@@ -1,0 +1,123 @@
+"""What came out of a run: as one JSON object, and in a few lines of words."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from lapwright.report import words
+from lapwright.report.account import Account, account
+from lapwright.report.advice import advise
+from lapwright.report.again import again_words
+from lapwright.report.caution import caution
+from lapwright.report.sureness import good_to
+from lapwright.study.runfile import FORM_KEYS, Fine, PlateRecord, Run
+
+__all__ = ["as_json", "in_words"]
+
+
+def as_json(run: Run) -> dict[str, Any]:
+    """The answer of `run --json`: forms at the end and along the history, SI throughout."""
+    answer = {
+        "study": run.study_stem,
+        "outcome": run.outcome,
+        "plates": {
+            name: {
+                **_forms(record, -1),
+                "edge_margin": record.margin,
+                "margin0": {key: record.forms_margin0[key][-1] for key in FORM_KEYS},
+            }
+            for name, record in run.plates.items()
+        },
+        "history": [_entry(run, i) for i in range(len(run.time))],
+    }
+    return answer if run.fine is None else {**answer, "fine": _fine(run, run.fine)}
+
+
+def _fine(run: Run, fine: Fine) -> dict[str, Any]:
+    """What a second, finer lapping came to; of one that tipped no forms are known."""
+
+    def moved(usual: float, finer: float) -> dict[str, float]:
+        return {"value": finer, "moved": finer - usual}
+
+    plates = {
+        name: {
+            **{key: moved(float(run.plates[name].forms[key][-1]), forms[key]) for key in FORM_KEYS},
+            "removed": moved(float(run.plates[name].removed[-1]), fine.removed[name]),
+        }
+        for name, forms in fine.forms.items()
+    }
+    return {"outcome": fine.outcome, "time": fine.time, "plates": plates}
+
+
+def _forms(record: PlateRecord, i: int) -> dict[str, Any]:
+    forms = {key: float(record.forms[key][i]) for key in FORM_KEYS}
+    return {**forms, "removed": float(record.removed[i]), "error": record.errors(i)}
+
+
+def _entry(run: Run, i: int) -> dict[str, Any]:
+    removed = [float(record.removed[i]) for record in run.plates.values()]
+    return {
+        "step": int(run.step[i]),
+        "round": int(run.round[i]),
+        "time": float(run.time[i]),
+        "event": run.event[i],
+        "removed": sum(removed) / len(removed),
+        "top": run.top[i],
+        "bottom": run.bottom[i],
+        "plates": {name: _forms(record, i) for name, record in run.plates.items()},
+    }
+
+
+def in_words(run: Run) -> list[str]:
+    """The same for a person: what came out, how much metal went, how sure it is."""
+    said = account(run)
+    lines = [said.title, ""]
+    after = {face.name: face.after for face in said.faces}
+    came = words.came_out(
+        run.outcome,
+        said.pair,
+        said.bearing_share,
+        after,
+        said.finishes,
+        said.units,
+        said.nothing_done,
+        said.bores,
+    )
+    lines.append(came)
+    sure = good_to(said)
+    if sure:
+        lines.append(sure)
+    off = [f"{face.name} {words.both_units(face.lost, said.units)}" for face in said.faces]
+    lines.append(f"Metal off: {', '.join(off)}.")
+    lines.append(f"Rubbing: {words.minutes(float(run.time[-1]), said.weighed)}.")
+    lines += _stopped(said)
+    lines += again_words(said)
+    told = advise(said)
+    if told is not None:
+        lines.append(f"Next: {told.text}")
+    care = caution(said)
+    if care:
+        lines.append(f"Take care: {care}")
+    margins = {name: words.length(record.margin, said.units) for name, record in run.plates.items()}
+    each = [f"{margin} of {name}" for name, margin in margins.items()]
+    alike = len(set(margins.values())) == 1
+    left = next(iter(margins.values())) if alike else words.joined(each)
+    lines.append(f"Left out of these figures round the edge: {left}.")
+    return lines
+
+
+def _stopped(said: Account) -> list[str]:
+    """At which stroke each watched step was stopped by its gauge, or that it was not."""
+    if said.run.outcome not in ("done", "until", "limit") or (said.study and said.study.rounds > 1):
+        return []
+    lines = []
+    for number, step in enumerate(said.steps, 1):
+        if step.until is not None:
+            strokes = round(said.rubbed(number) * step.pace)
+            reached = strokes < step.total_strokes
+            lines.append(
+                f"Step {number} stopped by its gauge at stroke {strokes}."
+                if reached
+                else f"Step {number} ran to its end, {strokes} strokes, before its gauge said stop."
+            )
+    return lines

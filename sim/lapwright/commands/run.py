@@ -1,0 +1,204 @@
+"""`lapwright run`: laps the plates of a study, keeps the work safe while it runs, and says what came out."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from lapwright.commands.answer import Speaker, print_json, typed
+from lapwright.commands.places import FINE_PART, PAGE_FILES, PART_FILE, RUN_FILE, look_at, study_file
+from lapwright.errors import CannotDoError, CommandError, LapwrightError
+
+if TYPE_CHECKING:
+    from lapwright.study.model import Study
+    from lapwright.study.runfile import Run
+
+__all__ = ["EXAMPLE", "add", "main"]
+
+EXAMPLE = """\
+example:
+  lapwright run first-pair.toml            laps the pair; then open first-pair-run/report.html
+  lapwright run first-pair.toml --resume   goes on where you stopped it with Ctrl-C
+  lapwright run first-pair.toml --resume --fine
+                                           laps it a second time, finer, and tells what moves
+"""
+
+
+def add(parser: argparse.ArgumentParser) -> None:
+    """Say which words the command takes."""
+    parser.add_argument("file", metavar="FILE", help="the study, such as first-pair.toml")
+    parser.add_argument("--out", metavar="DIR", help="folder for the answer (default: STEM-run, here)")
+    parser.add_argument("--resume", action="store_true", help="go on with a run that was stopped")
+    parser.add_argument("--force", action="store_true", help="start anew where a run is already")
+    parser.add_argument(
+        "--fine",
+        action="store_true",
+        help="lap a second time with half the size of cell, twice the places in the stroke and half as long "
+        "blocks of strokes, and tell what moves; about ten times the work",
+    )
+    parser.add_argument(
+        "--threads", type=_at_least_one, default=1, metavar="N", help="cores to use (default 1)"
+    )
+    parser.add_argument("--no-page", action="store_true", help="write run.h5 only, no page and no pictures")
+    parser.add_argument(
+        "--checkpoint", type=_seconds, metavar="SECONDS", help="how often to put the work so far in safety"
+    )
+
+
+def _at_least_one(text: str) -> int:
+    number = int(text) if text.isdecimal() else 0
+    if not 1 <= number <= 256:
+        raise argparse.ArgumentTypeError(f"'{text}' is not a number of cores: write 1, 2, ...")
+    return number
+
+
+def _seconds(text: str) -> float:
+    try:
+        number = float(text)
+    except ValueError:
+        number = -1.0
+    if not 0.0 <= number < 1e9:
+        raise argparse.ArgumentTypeError(f"'{text}' is not a number of seconds: write 2, 0.5, ...")
+    return number
+
+
+def main(args: argparse.Namespace) -> int:
+    """Lap the plates; returns the exit code."""
+    from lapwright.study.read import load
+
+    if args.resume and args.force:
+        raise CommandError(
+            "--resume goes on with a run, --force starts anew: give one of them", key="--resume"
+        )
+    path = study_file(Path(args.file))
+    study = load(path)
+    folder = Path(args.out) if args.out else Path(f"{study.stem}-run")
+    say = Speaker(args.json)
+    look_at(folder, args, PART_FILE, FINE_PART)
+    again = _finer(study, path.parent) if args.fine else None
+    finished = _finished(folder, study) if args.resume else None
+    if finished is not None:
+        say(f"{folder / RUN_FILE} is already finished.")
+        run, trouble = finished, None
+    else:
+        run, trouble = _lap(study, folder, args, say)
+    stopped = None
+    if again is not None and run.fine is None:
+        run, stopped = _again(run, again, folder, args, say)
+    if run.outcome != "interrupted" and not args.no_page:
+        _page(run, folder)
+    _answer(run, trouble or stopped, folder, args, say)
+    return 1 if run.outcome in ("tipped", "interrupted") or stopped is not None else 0
+
+
+def _finer(study: Study, folder: Path) -> Study:
+    from lapwright.commands.fine import finer
+
+    return finer(study, folder)
+
+
+def _again(
+    run: Run, study: Study, folder: Path, args: argparse.Namespace, say: Speaker
+) -> tuple[Run, LapwrightError | None]:
+    """Lap a second time, finer; of a run that came to no end there is nothing to set it beside."""
+    from lapwright.commands.fine import lap_finer
+
+    if run.outcome == "tipped":
+        say("Not lapped a second time: the top tips off.")
+    if run.outcome in ("tipped", "interrupted"):
+        return run, None
+    say("Lapped once. Now a second time, finer, to see what moves.")
+    return lap_finer(run, study, folder, args)
+
+
+def _finished(folder: Path, study: Study) -> Run | None:
+    """The run in the folder, if it is whole and of this study and nothing is under way."""
+    from lapwright.study.runfile import read_run
+
+    path = folder / RUN_FILE
+    if (folder / PART_FILE).exists() or not path.exists():
+        return None
+    run = read_run(path)
+    if run.study_text != study.text:
+        raise CommandError(
+            f"{study.stem}.toml has changed since {path} was written: start again with --force",
+            key="--resume",
+        )
+    return run
+
+
+def _lap(
+    study: Study, folder: Path, args: argparse.Namespace, say: Speaker
+) -> tuple[Run, LapwrightError | None]:
+    """Lap, writing down the work so far; then put run.h5 in place and take the part file away."""
+    from lapwright.commands.session import Session, heading
+    from lapwright.study.checkpoint import Timetable, restore
+    from lapwright.study.recorder import Recorder
+    from lapwright.study.runfile import write_run
+    from lapwright.study.safefile import make_folder
+
+    make_folder(folder)
+    if args.force:
+        (folder / FINE_PART).unlink(missing_ok=True)
+    part = folder / PART_FILE
+    recorder, spent = Recorder(study.plates, study.margin), 0.0
+    if args.resume and part.exists():
+        recorder, spent = restore(part, study)
+    elif args.resume:
+        say(f"There is no unfinished run in {folder}: starting from the beginning.")
+    strict = args.checkpoint is not None
+    table = Timetable(args.checkpoint if strict else 2.0, strict)
+    session = Session(study, recorder, part, table, spent, args.threads)
+    outcome, trouble = session.work()
+    if outcome == "interrupted":
+        return recorder.run(heading(study), outcome, session.wall_time), trouble
+    run = recorder.run(heading(study), outcome, session.wall_time, session.bearings())
+    write_run(run, folder / RUN_FILE)
+    part.unlink(missing_ok=True)
+    if args.force:
+        for name in PAGE_FILES:  # a page of the run before would not be true of this one
+            (folder / name).unlink(missing_ok=True)
+    return run, trouble
+
+
+def _page(run: Run, folder: Path) -> None:
+    from lapwright.report.page import write_page
+
+    try:
+        write_page(run, folder)
+    except CannotDoError as trouble:
+        raise CannotDoError(
+            f"{trouble.message} ({folder / RUN_FILE} is whole: {typed('report', folder)} makes the page)"
+        ) from trouble
+
+
+def _answer(
+    run: Run, trouble: LapwrightError | None, folder: Path, args: argparse.Namespace, say: Speaker
+) -> None:
+    from lapwright.commands.outcome import as_json, in_words
+
+    for line in in_words(run):
+        say(line)
+    if args.json:
+        answer = as_json(run)
+        if args.fine:
+            answer.setdefault("fine", None)
+        if trouble is not None:
+            answer["error"] = {"code": trouble.code, "key": trouble.key, "message": trouble.message}
+        print_json(answer)
+    if trouble is not None:
+        Speaker(True)(f"lapwright: {trouble.message}")
+    where = (*(("--out", args.out) if args.out else ()), *(("--fine",) if args.fine else ()))
+    if trouble is not None and trouble.code == "interrupted":
+        say.next(("Go on with it", typed("run", args.file, *where, "--resume")))
+    elif args.no_page:
+        say.next(
+            ("Make the page", typed("report", folder)), ("Everything in numbers", str(folder / RUN_FILE))
+        )
+    else:
+        say.next(
+            ("Open in a browser", str(folder / "report.html")),
+            ("See how it bears", typed("bearing", folder)),
+            ("Everything in numbers", str(folder / RUN_FILE)),
+        )

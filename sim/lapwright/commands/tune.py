@@ -1,0 +1,203 @@
+"""`lapwright tune`: finds stroke, turn and swaps for a goal, laps the best in full, writes a new study."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import shutil
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from lapwright.commands.answer import Speaker, print_json, typed
+from lapwright.commands.many import add_many, begin, check, coarser, crew_of, go_on_words, tolerance_of
+from lapwright.commands.places import look_at, study_file
+from lapwright.commands.tally import Tally
+
+if TYPE_CHECKING:
+    from lapwright.planning.store import Store
+    from lapwright.planning.tuning import Tuning
+    from lapwright.study.model import Study
+
+__all__ = ["EXAMPLE", "add", "main"]
+
+EXAMPLE = """\
+example:
+  lapwright tune tune-the-swaps.toml                 searches, laps the best in full, writes a new study
+  lapwright tune tune-the-swaps.toml --samples 100   how sure that is: wear, hand and faces drawn 100 times
+  lapwright tune tune-the-swaps.toml --resume        goes on where you stopped it with Ctrl-C
+"""
+PAGE = "tune.html"
+MOST_WORKERS = 256
+STAGES = {
+    "search": "worked out",
+    "confirm": "lapped",
+    "sensitivity": "lapped with a key a little off",
+    "samples": "lapped as drawn",
+}
+
+
+def add(parser: argparse.ArgumentParser) -> None:
+    """Say which words the command takes."""
+    parser.add_argument("file", metavar="STUDY", help="a study with [tune] and [tune.free]")
+    parser.add_argument("--out", metavar="DIR", help="folder for the answer (default: STEM-tune, here)")
+    add_many(parser, "search")
+    parser.add_argument("--no-page", action="store_true", help="no page, only the new study")
+
+
+def main(args: argparse.Namespace) -> int:
+    """Search and lap; returns the exit code."""
+    from lapwright.planning.store import Store
+    from lapwright.planning.tune import check_goal
+    from lapwright.study.read import load
+
+    check(args)
+    study = load(study_file(Path(args.file)))
+    check_goal(study)
+    coarser(study, args.cells)
+    tolerance_of(args.form_tolerance)
+    folder = Path(args.out) if args.out else Path(f"{study.stem}-tune")
+    store, before = Store(folder), os.path.exists(folder)
+    look_at(folder, args)
+    begin(store, study, (), args)
+    if not args.resume:
+        for path in (folder / PAGE, _written(store, study)):
+            path.unlink(missing_ok=True)
+    got = _tuned(study, store, args)
+    if got.outcome == "interrupted":
+        return _stopped(got, args)
+    if got.answer is None:
+        _leave(folder, before)
+    else:
+        _write(got, store, args)
+    return _answer(got, store, args)
+
+
+def _written(store: Store, study: Study) -> Path:
+    """Where the new study lies."""
+    return store.folder / f"{study.stem}-tuned.toml"
+
+
+def _leave(folder: Path, before: bool) -> None:
+    """Take away a folder that was made for nothing."""
+    if not before:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def _tuned(study: Study, store: Store, args: argparse.Namespace) -> Tuning:
+    from lapwright.commands.session import stopping
+    from lapwright.planning.store import WORK
+    from lapwright.planning.tune import tuned
+    from lapwright.study.read import document_of
+
+    stages = Stages()
+    with stopping() as stop, crew_of(args, MOST_WORKERS) as crew:
+        try:
+            return tuned(
+                study,
+                document_of(study.text),
+                crew,
+                folder=Path(args.file).parent,
+                samples=args.samples,
+                tolerance=tolerance_of(args.form_tolerance),
+                cells=args.cells,
+                store=store.folder / WORK,
+                stop=lambda: stop.asked,
+                tell=stages.show,
+            )
+        finally:
+            stages.close()
+
+
+class Stages:
+    """How far each stage of the work is, one after the other."""
+
+    def __init__(self) -> None:
+        self.stage = ""
+        self.tally: Tally | None = None
+
+    def show(self, stage: str, done: int, of: int) -> None:
+        """So many `of` so many are done in a stage."""
+        if self.tally is None or stage != self.stage:
+            self.close()
+            self.stage, self.tally = stage, Tally(of, verb=STAGES[stage])
+        self.tally.total = of
+        self.tally.show(done)
+
+    def close(self) -> None:
+        """Take the bar away."""
+        if self.tally is not None:
+            self.tally.close()
+            self.tally = None
+
+
+def _write(got: Tuning, store: Store, args: argparse.Namespace) -> None:
+    """The new study; the other schedules as studies; the page."""
+    from lapwright.planning.store import MEMBERS
+    from lapwright.report.tuning_study import study_text
+    from lapwright.study.safefile import put_in_place
+
+    written = _written(store, got.study)
+    if got.new is not None:
+        put_in_place(written, study_text(got, got.new, written).encode("utf-8"))
+    wide = len(str(len(got.candidates)))
+    for number, way in enumerate(got.candidates[1:] if got.outcome != "refused" else (), 2):
+        path = store.folder / MEMBERS / f"{number:0{wide}d}-{got.study.stem}.toml"
+        put_in_place(path, study_text(got, way, path).encode("utf-8"))
+    members = store.folder / MEMBERS
+    if members.is_dir() and not any(members.iterdir()):
+        members.rmdir()
+    if not args.no_page:
+        from lapwright.report.tuning import tuning_page
+
+        put_in_place(store.folder / PAGE, tuning_page(got, written).encode("utf-8"))
+
+
+def _stopped(got: Tuning, args: argparse.Namespace) -> int:
+    """Say how far it got; returns the exit code."""
+    message = f"stopped with {got.simulated} lapped in full; what is done is in safety"
+    if args.json:
+        print_json({"error": {"code": "interrupted", "key": None, "message": message}})
+    Speaker(True)(f"lapwright: {message}")
+    Speaker(args.json).next(("Go on with it", typed("tune", *go_on_words(args))))
+    return 1
+
+
+def _answer(got: Tuning, store: Store, args: argparse.Namespace) -> int:
+    """Say what was found; returns the exit code."""
+    from lapwright.report.tuning_json import as_json
+    from lapwright.report.tuning_words import headline, in_words
+
+    say, found = Speaker(args.json), got.outcome == "found"
+    written = _written(store, got.study) if got.new is not None else None
+    if got.answer is not None:
+        for line in in_words(got):
+            say(line)
+    else:
+        for refused in got.refused:
+            print(f"lapwright: {refused.key or 'tune.reach'}: {refused.message}", file=sys.stderr)
+    if args.json:
+        answer = as_json(got, written)
+        if not found:
+            first = got.refused[0] if got.refused else None
+            answer["error"] = {
+                "code": first.code if first is not None else "not_reached",
+                "key": first.key if first is not None else "tune.reach",
+                "message": first.message if first is not None else headline(got),
+            }
+        print_json(answer)
+    if got.answer is not None:
+        say.next(*_next(got, written, store, args))
+    return 0 if found else 1
+
+
+def _next(got: Tuning, written: Path | None, store: Store, args: argparse.Namespace) -> list[tuple[str, str]]:
+    """What to open and what to type next."""
+    lines = [] if args.no_page else [("Open in a browser", str(store.folder / PAGE))]
+    if written is not None:
+        lap = "Lap it" if got.outcome == "found" else "Lap the nearest all the same"
+        return [*lines, ("The new study", str(written)), (lap, typed("run", written))]
+    if got.outcome == "refused":
+        again = ["tune", args.file, *(["--out", args.out] if args.out else []), "--force"]
+        return [*lines, ("Mend the study, and ask again", typed(*again))]
+    return [*lines, ("What each gauge shows of it", typed("gauge", args.file))]

@@ -1,0 +1,112 @@
+"""Every exception that the program raises on purpose.
+
+Exit code 2: the command or the file is wrong.  Exit code 1: the work could not be done.
+A message is one line that says what came, what is needed and what to do.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+__all__ = [
+    "CannotDoError",
+    "CommandError",
+    "DefectiveError",
+    "Fault",
+    "LapwrightError",
+    "NoOverlapError",
+    "RunFileError",
+    "SettleError",
+    "StudyError",
+    "SurfaceFileError",
+    "TippedError",
+]
+
+
+class LapwrightError(Exception):
+    """Base of all: `code` for scripts, `key` names the place, `exit_code` for the shell."""
+
+    exit_code = 1
+    code = "failed"
+
+    def __init__(self, message: str, *, key: str | None = None, code: str | None = None) -> None:
+        super().__init__(message)
+        self.message = message
+        self.key = key
+        if code is not None:
+            self.code = code
+
+
+class CommandError(LapwrightError):
+    """The command line is wrong."""
+
+    exit_code = 2
+    code = "command"
+
+
+class Fault(NamedTuple):
+    """One fault of a study file: `key` such as "plates.A.disc", `message` the rest of the line."""
+
+    key: str
+    message: str
+    code: str = "value"
+
+    def __str__(self) -> str:
+        return f"{self.key}: {self.message}" if self.key else self.message
+
+
+class StudyError(LapwrightError):
+    """A study file cannot be understood; holds all its faults at once."""
+
+    exit_code = 2
+    code = "study"
+
+    def __init__(self, faults: Sequence[Fault]) -> None:
+        self.faults = tuple(faults)
+        first = self.faults[0]
+        super().__init__("\n".join(str(f) for f in self.faults), key=first.key, code=first.code)
+
+
+class CannotDoError(LapwrightError):
+    """The file is right, but the work cannot be done (full disk, unwritable folder, ...)."""
+
+    code = "cannot"
+
+
+class RunFileError(LapwrightError):
+    """A run file is truncated, foreign or of another schema."""
+
+    exit_code = 2
+    code = "run_file"
+
+
+class SurfaceFileError(LapwrightError):
+    """A height map cannot be read or written, or does not fit the plate it is laid on."""
+
+    exit_code = 2
+    code = "surface_file"
+
+
+class NoOverlapError(LapwrightError):
+    """Top and bottom do not lie on each other at some place in the stroke."""
+
+    code = "no_overlap"
+
+
+class SettleError(LapwrightError):
+    """The top did not settle; says where, and how far the solver got."""
+
+    code = "settle"
+
+
+class TippedError(LapwrightError):
+    """The load's line leaves the support: the top tips off."""
+
+    code = "tipped"
+
+
+class DefectiveError(LapwrightError):
+    """What a stroke leaves alone would grow with time: it has no drift and no residue to tell."""
+
+    code = "defective"

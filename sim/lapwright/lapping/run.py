@@ -1,0 +1,393 @@
+"""The time loop: lap the plates and hand out one Moment after another.
+
+`for moment in lap(plates, steps): ...` is the whole simulator.  The loop neither saves, prints nor draws;
+it is a state machine whose state is the Moment itself, so that going on from any Moment gives the same bits.
+
+One stroke removes nanometres, so pressure times speed is averaged over a sample of poses and both faces
+are moved on by a block of strokes at a time, by Heun's method; the Euler step inside it tells the error.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, field, replace
+from math import ceil, log2, sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lapwright.errors import LapwrightError
+from lapwright.lapping.average import CHUNKS, Pair
+from lapwright.lapping.block import Block, mean_over_land, settling_time
+from lapwright.lapping.gauge import on_top_by_reading, satisfied
+from lapwright.lapping.moment import Clock, Doubt, Moment, frozen
+from lapwright.lapping.motion import Motion
+from lapwright.lapping.poses import GOLDEN, PLASTIC, block_sample
+from lapwright.lapping.schedule import age_at_start, stroke_period
+from lapwright.lapping.settings import Settings
+from lapwright.lapping.step import Grit, Step, strokes_in
+from lapwright.lapping.support import check_stands
+from lapwright.lapping.wear import kappa, kappa_from_observation, rubbing_until, settled, wear_time
+from lapwright.plate.measure import EdgeMargin, form_names
+from lapwright.plate.plate import Plate
+
+__all__ = ["Clock", "Moment", "Settings", "lap"]
+
+Array = NDArray[np.float64]
+
+
+FEW_TURNS = 24.0  # of the top in a step: then blocks are ...
+PARTS_OF_TURN = 8.0, 32.0  # ... such parts of a turn, so that its strokes are lapped in order
+MISSED = 0.03  # of what a turn takes off, where its strokes are not lapped in order
+BLOCKS_IN_ORDER = 96.0  # about so many in the step, within those limits
+ENOUGH_BLOCKS = 8.0  # in the step, for the luck of one block to be made up for by the others
+FEW_BLOCKS = 10.0  # in the step: later stages on more than a quarter of the poses
+REPEATED = 2.0  # a block that wants so many times the poses is done again with more
+
+
+def lap(
+    plates: Mapping[str, Plate],
+    steps: Sequence[Step],
+    *,
+    rounds: int = 1,
+    seed: int = 0,
+    margin: EdgeMargin = EdgeMargin(),  # noqa: B008 (frozen)
+    threads: int = 1,
+    after: Moment | None = None,
+    settings: Settings = Settings(),  # noqa: B008 (frozen)
+) -> Iterator[Moment]:
+    """Lap `plates` through `steps`, `rounds` times; yield the start and every moment that follows.
+
+    `after`: a Moment of the same work to go on from; what follows is the same to the bit.
+
+    Raises
+    ------
+    TippedError, NoOverlapError, SettleError
+        The top tips, does not lie on the bottom or does not settle; the last Moment holds the last state.
+
+    """
+    with ExitStack() as open_pools:
+        work = _Work(plates, tuple(steps), rounds, seed, margin, threads, settings, open_pools)
+        moment = after if after is not None else work.start()
+        if after is None:
+            yield moment
+        while moment.event != "end":
+            moment = work.advance(moment)
+            yield moment
+
+
+@dataclass
+class _Work:
+    """What stays the same through a run; holds pairs and motions once they are made."""
+
+    plates: Mapping[str, Plate]
+    steps: tuple[Step, ...]
+    rounds: int
+    seed: int
+    margin: EdgeMargin
+    threads: int
+    settings: Settings
+    open_pools: ExitStack
+    pairs: dict[tuple[str, str, float, float], Pair] = field(default_factory=dict)
+    motions: dict[tuple[int, int], Motion] = field(default_factory=dict)
+    grits: dict[str, Grit] = field(default_factory=dict)
+    standing: set[tuple[int, str, str]] = field(default_factory=set)
+
+    def start(self) -> Moment:
+        """The plates as they come."""
+        first = self.steps[0]
+        return Moment(
+            clock=Clock(grit=first.grit.name),
+            event="start",
+            top=first.top,
+            bottom=first.bottom,
+            heights={name: frozen(plate.heights().copy()) for name, plate in self.plates.items()},
+            removed=dict.fromkeys(self.plates, 0.0),
+            pressure_speed={name: frozen(np.zeros(plate.grid.shape)) for name, plate in self.plates.items()},
+            doubt={name: Doubt(form_names(plate.outline)) for name, plate in self.plates.items()},
+        )
+
+    def advance(self, moment: Moment) -> Moment:
+        """The next moment: the end of a step, fresh grit, a swap, or a block of strokes."""
+        clock = moment.clock
+        step = self.steps[clock.step - 1]
+        if clock.closed:
+            moment = self._next_step(moment)
+            if moment.event == "end":
+                return moment
+            clock = moment.clock
+            step = self.steps[clock.step - 1]
+        if clock.gauged or clock.strokes >= step.total_strokes:
+            ran_out = clock.ran_out or (step.until is not None and not clock.gauged)
+            return replace(moment, event="step", clock=replace(clock, closed=True, ran_out=ran_out))
+        if self._fresh_is_due(step, clock):
+            return replace(moment, event="fresh grit", clock=replace(clock, grit_age=0.0))
+        moment, swapped = self._swap(step, moment)
+        return moment if swapped else self._block(step, moment)
+
+    def _next_step(self, moment: Moment) -> Moment:
+        clock = moment.clock
+        if clock.step == len(self.steps) and clock.round == self.rounds:
+            outcome = "limit" if clock.ran_out else "until" if clock.gauged else "done"
+            return replace(moment, event="end", outcome=outcome)
+        last = clock.step == len(self.steps)
+        number = 1 if last else clock.step + 1
+        step = self.steps[number - 1]
+        clock = Clock(
+            step=number,
+            round=clock.round + last,
+            time=clock.time,
+            grit=step.grit.name,
+            grit_age=age_at_start(step, clock.grit, clock.grit_age),
+            ran_out=clock.ran_out,
+            off_before=moment.removed[step.top] + moment.removed[step.bottom],
+        )
+        return replace(moment, clock=clock, top=step.top, bottom=step.bottom)
+
+    def _fresh_is_due(self, step: Step, clock: Clock) -> bool:
+        every = stroke_period(step.fresh_every, step.pace)
+        return every > 0 and clock.grit_age > 0.0 and clock.strokes % every == 0
+
+    def _swap(self, step: Step, moment: Moment) -> tuple[Moment, bool]:
+        """Change places if it is time to, or if a reading says so."""
+        clock = moment.clock
+        if step.swap is None:
+            return moment, False
+        if step.swap.read is not None:
+            every = strokes_in(step.swap.read, step.pace)
+            if clock.read_at == clock.strokes or clock.strokes % every:
+                return moment, False
+            clock = replace(clock, read_at=clock.strokes)
+            wanted = on_top_by_reading(self.plates, moment.top, moment.bottom, moment.heights, self.margin)
+            if wanted == moment.top:
+                return replace(moment, clock=clock), False
+        else:
+            stay = strokes_in(step.swap.on_top[moment.top], step.pace)
+            if clock.strokes - clock.swapped_at < stay:
+                return moment, False
+        swapped = replace(clock, swapped_at=clock.strokes)
+        return (
+            replace(moment, event="swap", clock=swapped, top=moment.bottom, bottom=moment.top),
+            True,
+        )
+
+    def _longest_block(self, step: Step, moment: Moment, motion: Motion, tau: float) -> int:
+        """Strokes up to the next thing that a block must not straddle."""
+        clock = moment.clock
+        stops = [step.total_strokes]
+        if step.swap is not None and step.swap.read is not None:
+            stops.append(_next(clock.strokes, strokes_in(step.swap.read, step.pace)))
+        elif step.swap is not None:
+            stay = strokes_in(step.swap.on_top[moment.top], step.pace)
+            stops.append(clock.swapped_at + stay)
+        if step.grit.fade is not None:
+            stops.append(_next(clock.strokes, stroke_period(step.fresh_every, step.pace)))
+        in_order = _in_order(motion, step)
+        if motion.index_every and (
+            motion.index_every / step.pace >= 0.25 * tau or motion.index_every >= in_order
+        ):
+            stops.append(_next(clock.strokes, motion.index_every))
+        if step.until is not None:
+            stops.append(clock.strokes + self.settings.look_every)
+        return min(min(stops) - clock.strokes, max(in_order, motion.index_every))
+
+    def _block(self, step: Step, moment: Moment) -> Moment:
+        clock = moment.clock
+        grit = self._grit(step)
+        bottom, top = self.plates[moment.bottom], self.plates[moment.top]
+        pair = self._pair(bottom, top, step)
+        motion = self._motion(clock.step, clock.round)
+        rates = kappa(grit, bottom, top)
+        tau = settling_time(pair, motion, rates)
+        most = self._longest_block(step, moment, motion, tau)
+        stride = clock.stride or 0.1 * tau * step.pace
+        number = _fit(stride, most, motion)
+        shift = self._shift(clock)
+        poses = self._poses(clock, pair, motion)
+        while True:
+            sample = block_sample(
+                motion, pair.load, clock.strokes, number, poses, shift, clock.block, pair.round_faces
+            )
+            time = wear_time(grit.fade, clock.grit_age, number / step.pace)
+            with _named(clock):
+                self._check_stands(step, clock.step, top, bottom)
+                block = Block.third_order(pair, moment, sample, rates, time, self._part(step, clock, number))
+            ease = 0.9 * (self.settings.tolerance * block.squeeze / max(block.error, 1e-300)) ** (1.0 / 3.0)
+            more = self._wanted_poses(step, moment, block, number, poses)
+            if ease < 0.9 and number > 1:
+                number = max(1, min(number - 1, int(number * max(ease, 0.2))))
+            elif more > REPEATED * poses and poses < self.settings.most_poses:
+                poses = self._whole(min(more, 4.0 * poses))
+            else:
+                break
+        age = clock.grit_age + number / step.pace
+        tau = block.squeeze / max(block.removal_rate, 1e-300)
+        longest = rubbing_until(grit.fade, age, self.settings.longest * tau) * step.pace
+        # A little shorter than the error asks for: a rejected block costs more than a short one.
+        wider = number * min(max(0.9 * ease, 0.3), 3.0)
+        if number < stride and ease >= 1.0:
+            wider = max(wider, stride)  # the block was cut short by the schedule, not by its error
+        stride = max(1.0, min(wider, longest, 1e9))
+        done = replace(
+            clock,
+            strokes=clock.strokes + number,
+            block=clock.block + 1,
+            time=clock.time + number / step.pace,
+            grit_age=age,
+            stride=stride,
+            poses=max(0.7 * poses, min(more * (stride / number) ** (1.0 / 3.0), 2.0 * poses)),
+        )
+        after = block.applied(moment, done, _out_of_order(motion, step, number))
+        if step.until is not None and satisfied(step.until, self.plates, moment, after, self.margin):
+            after = replace(after, clock=replace(done, gauged=True))
+        return after
+
+    def _check_stands(self, step: Step, number: int, top: Plate, bottom: Plate) -> None:
+        """Once for every pair of a step: a top that will tip is told before it is lapped."""
+        key = (number, top.name, bottom.name)
+        if key not in self.standing:
+            check_stands(step, top, bottom)
+            self.standing.add(key)
+
+    def _poses(self, clock: Clock, pair: Pair, motion: Motion) -> int:
+        """Poses for the next block."""
+        wanted = clock.poses or self.settings.poses * (1 if pair.round_faces else 2)
+        # Laid cell on cell they cost little, and fewer do not bear the rounding to whole cells.
+        on_cells = motion.fixed_angle and pair.round_faces
+        return self._whole(max(wanted, self.settings.poses) if on_cells else wanted)
+
+    def _part(self, step: Step, clock: Clock, number: int) -> tuple[int, ...]:
+        """Chunks on which later stages are worked out: fewer where a block is a small share of the step."""
+        blocks = step.total_strokes / number
+        parts = 4 if blocks >= FEW_BLOCKS else 2 if blocks >= 0.5 * FEW_BLOCKS else 1
+        return tuple(range(clock.block % parts, CHUNKS, parts))
+
+    def _whole(self, poses: float) -> int:
+        """A multiple of the chunks, so that all do the same work, within the limits; an eighth apart."""
+        grain = CHUNKS * max(1, 2 ** int(log2(max(poses, 1.0) / 64.0)) if poses > 64.0 else 1)
+        whole = ceil(poses / grain) * grain
+        return min(self.settings.most_poses, max(self.settings.fewest_poses, whole))
+
+    def _wanted_poses(self, step: Step, moment: Moment, block: Block, number: int, poses: int) -> float:
+        """Poses with which a block like this leaves the forms as sure as they are to be in the end.
+
+        What blocks leave open adds up as squares, so each may use the share of the square that it has of the
+        metal.
+        """
+        off = 0.5 * sum(mean_over_land(p, dz) for p, dz in zip(block.bodies, block.lost, strict=True))
+        if not off > 0.0:
+            return float(poses)
+        before = 0.5 * (moment.removed[moment.top] + moment.removed[moment.bottom] - moment.clock.off_before)
+        left = 0 if step.until is not None else step.total_strokes - moment.clock.strokes - number
+        whole = before + off * (1.0 + left / number)
+        # One difference tells little of a block; where blocks are few none makes up for another's luck.
+        allowed = self.settings.accuracy * sqrt(whole * off * min(1.0, whole / (ENOUGH_BLOCKS * off)))
+        # With more poses the error falls at least as the power 3/2.
+        by_plate = np.square(block.doubt).reshape(2, 3)
+        left_open = sqrt(float((0.5 * (by_plate.max(axis=1) + by_plate.mean(axis=1))).max()))
+        return float(poses * (left_open / allowed) ** (2.0 / 3.0))
+
+    def _shift(self, clock: Clock) -> tuple[float, float]:
+        """Where the lattice of a block's poses begins: from seed, round, step and block alone."""
+        start = np.random.SeedSequence([self.seed, clock.round, clock.step]).generate_state(2) / 2.0**32
+        return (
+            float((start[0] + clock.block * GOLDEN) % 1.0),
+            float((start[1] + clock.block * PLASTIC) % 1.0),
+        )
+
+    def _motion(self, step: int, round_: int) -> Motion:
+        key = (step, round_)
+        if key not in self.motions:
+            self.motions.clear()
+            self.motions[key] = Motion(self.steps[step - 1], (self.seed, round_, step))
+        return self.motions[key]
+
+    def _pair(self, bottom: Plate, top: Plate, step: Step) -> Pair:
+        load = top.weight + step.load.force
+        stiffness = step.grit.layer.stiffness
+        key = (bottom.name, top.name, stiffness, load)
+        if key not in self.pairs:
+            pair = Pair(bottom, top, stiffness, load)
+            self.pairs[key] = self.open_pools.enter_context(pair.threads(self.threads))
+        return self.pairs[key]
+
+    def _grit(self, step: Step) -> Grit:
+        """The step's grit, its wear turned into constants if it was given as an observation."""
+        name = step.grit.name
+        if name not in self.grits:
+            first = next(s for s in self.steps if s.grit.name == name)
+            seen = first.grit.wear.observed is not None
+            self.grits[name] = self._observed(first) if seen else settled(first.grit, self.plates)
+        return self.grits[name]
+
+    def _observed(self, step: Step) -> Grit:
+        seen = step.grit.wear.observed
+        assert seen is not None
+        bottom, top = self.plates[step.bottom], self.plates[step.top]
+        pair = self._pair(bottom, top, step)
+        strokes = strokes_in(seen.time, step.pace)
+        motion = self._motion(self.steps.index(step) + 1, 1)
+        sample = block_sample(motion, pair.load, 0, strokes, self.settings.observing_poses, (0.5, 0.5))
+        average = pair.average(bottom.heights(), top.heights(), sample)
+        mean = {
+            bottom.name: mean_over_land(bottom, average.bottom),
+            top.name: mean_over_land(top, average.top),
+        }
+        return replace(step.grit, wear=kappa_from_observation(seen, step.grit, self.plates, mean))
+
+
+@contextmanager
+def _named(clock: Clock) -> Iterator[None]:
+    """Say in which step and stroke a trouble came up."""
+    try:
+        yield
+    except LapwrightError as trouble:
+        trouble.message = f"step {clock.step}, stroke {clock.strokes + 1}: {trouble.message}"
+        trouble.key = f"steps.{clock.step}"
+        trouble.args = (trouble.message,)
+        raise
+
+
+def _next(strokes: int, every: int) -> int:
+    """The next multiple of `every` after `strokes`."""
+    return (strokes // every + 1) * every if every else 2**62
+
+
+def _turns(motion: Motion, step: Step) -> float:
+    """Turns that the top or the operator makes in a step, whichever makes more."""
+    turns = np.abs(motion.slow(np.array([0.0, float(step.total_strokes)])))[:, 1]
+    return float(turns[[name != "traverse" for name in motion.clocks]].max(initial=0.0))
+
+
+def _out_of_order(motion: Motion, step: Step, number: int) -> float:
+    """Share of the metal of a block of `number` strokes by which it misses their order, in saddle and twist.
+
+    A stroke of half the width leaves 0.03 to 0.05 of what a turn takes off (docs/numerics.md).
+    """
+    turns = _turns(motion, step)
+    return MISSED / turns if turns * number > step.total_strokes / PARTS_OF_TURN[0] else 0.0
+
+
+def _in_order(motion: Motion, step: Step) -> int:
+    """Most strokes in a block, so that those of few turns are lapped in the order in which they come.
+
+    A block that holds the faces still over a turn misses the saddle that runs round with the top, one part in
+    a few dozen of what a turn takes off: too much where the whole step is only a few turns.
+    """
+    most = _turns(motion, step)
+    if most == 0.0 or most > FEW_TURNS:
+        return step.total_strokes
+    parts = min(max(BLOCKS_IN_ORDER / most, PARTS_OF_TURN[0]), PARTS_OF_TURN[1])
+    return max(1, int(step.total_strokes / (parts * most)))
+
+
+def _fit(stride: float, most: int, motion: Motion) -> int:
+    """Strokes of the next block: about `stride`, in equal parts of `most`, in whole rounds of an index."""
+    wanted = max(1, min(most, int(min(stride, 2.0**62))))
+    number = ceil(most / ceil(most / wanted))
+    every = motion.index_every
+    if every and every < number < most:
+        whole_round = every * motion.angle_cycle if motion.angle_cycle else every
+        number -= number % (whole_round if whole_round <= number else every)
+    return number

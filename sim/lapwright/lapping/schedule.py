@@ -1,0 +1,94 @@
+"""A schedule, read in one place: whole strokes, who lies on top when, how the grit ages and cuts."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+from lapwright.lapping.step import Step, strokes_in
+from lapwright.lapping.wear import wear_time
+
+__all__ = ["Stay", "age_at_start", "between_indexes", "cut_of", "cut_time", "stays", "stroke_period"]
+
+
+@dataclass(frozen=True)
+class Stay:
+    """Strokes `first` (from 0) to before `end` of a step, over which one plate lies on the other."""
+
+    top: str
+    bottom: str
+    first: int
+    end: int
+
+    @property
+    def strokes(self) -> int:
+        """How many."""
+        return self.end - self.first
+
+
+def stroke_period(time: float | None, pace: float) -> int:
+    """Whole strokes after which something comes again; 0 where it never does (`time` [s] None)."""
+    return 0 if time is None else strokes_in(time, pace)
+
+
+def age_at_start(step: Step, grit: str, age: float) -> float:
+    """Age [s] of the dab with which a step begins, where `grit` (its name) is `age` [s] old by then."""
+    return 0.0 if step.fresh_every is not None or step.grit.name != grit else age
+
+
+def stays(step: Step, reads: Callable[[str, str], bool] | None = None) -> Iterator[Stay]:
+    """Who lies on top of whom in a step, from swap to swap, or from reading to reading.
+
+    `reads`: whether a reading says that this top and this bottom change places; asked as a stay begins.
+    """
+    top, bottom, first = step.top, step.bottom, 0
+    by_reading = step.swap is not None and step.swap.read is not None
+    while first < step.total_strokes:
+        if by_reading and reads is not None and reads(top, bottom):
+            top, bottom = bottom, top
+        end = min(first + _longest(step, top), step.total_strokes)
+        yield Stay(top, bottom, first, end)
+        first = end
+        if not by_reading:
+            top, bottom = bottom, top
+
+
+def _longest(step: Step, top: str) -> int:
+    """Strokes that `top` stays on top at one go, or that lie between readings."""
+    if step.swap is None:
+        return step.total_strokes
+    time = step.swap.on_top[top] if step.swap.read is None else step.swap.read
+    return strokes_in(time, step.pace)
+
+
+def between_indexes(stay: Stay, every: int) -> Iterator[Stay]:
+    """A stay in parts over which the top keeps its angle, set over every so many strokes (0: never)."""
+    first = stay.first
+    while first < stay.end:
+        end = min(stay.end, (first // every + 1) * every) if every else stay.end
+        yield replace(stay, first=first, end=end)
+        first = end
+
+
+def cut_of(step: Step, age: float, first: int, strokes: int) -> tuple[float, float]:
+    """Time [s] in which a fresh dab does as much as `strokes` from `first` on, and the age [s] afterwards.
+
+    `age` [s] of the dab as they begin; a new dab comes every so many whole strokes of the step.
+    """
+    if step.grit.fade is None:
+        return strokes / step.pace, age + strokes / step.pace
+    every = stroke_period(step.fresh_every, step.pace)
+    cut, at, end = 0.0, first, first + strokes
+    while at < end:
+        if every and at % every == 0:
+            age = 0.0
+        until = min(end, (at // every + 1) * every) if every else end
+        time = (until - at) / step.pace
+        cut += wear_time(step.grit.fade, age, time)
+        age, at = age + time, until
+    return cut, age
+
+
+def cut_time(step: Step, age: float = 0.0) -> float:
+    """How long [s] a whole step would last at a fresh dab's cut, begun with one that is `age` [s] old."""
+    return cut_of(step, age, 0, step.total_strokes)[0]

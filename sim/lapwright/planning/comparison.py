@@ -1,0 +1,261 @@
+"""A comparison that has been worked through: members, what came of each, their order, how sure it is."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lapwright.errors import LapwrightError
+from lapwright.lapping.outlook import Outlook, outlooks
+from lapwright.planning.draws import Tolerance
+from lapwright.planning.members import Member
+from lapwright.planning.ranking import Criterion, criterion_of
+from lapwright.planning.summary import Summary
+from lapwright.study.model import Study
+
+__all__ = ["BAND_ENDS", "Comparison", "Known", "compared"]
+
+Array = NDArray[np.float64]
+
+BAND_ENDS = (5.0, 95.0)  # per cent of the draws: nine in ten lie between
+
+
+@dataclass(frozen=True)
+class Known:
+    """How far apart two members are in what puts them in order, and whether the program knows that well [m].
+
+    `apart`: without a goal the worst flatness of "both" from each other; with one, how far "both" are from
+    each other in what of it they are furthest from, or, where the first reaches it, how far it keeps inside
+    ("first"), or, where that is sure, how far the other one is outside ("second").  `error`: twice that of
+    these figures; None where it is not known.  `squeeze`: how far the grit layer gives, where that is a guess
+    (else 0), with which goes what it leaves on every face; `finish`: a tenth of the grit, in which both are
+    lost when `lost`.
+    """
+
+    of: Literal["both", "first", "second"]
+    apart: float
+    error: float | None
+    squeeze: float
+    finish: float
+    lost: bool
+
+    @property
+    def telling(self) -> bool:
+        """False where `apart` is no more than the error of it."""
+        return self.error is None or self.apart > self.error
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Members of one study and what came of each.
+
+    `nominal`: of each member as it stands; `draws`: of each member, those that were drawn, in order.
+    """
+
+    study: Study
+    members: tuple[Member, ...]
+    nominal: tuple[Summary, ...]
+    draws: tuple[tuple[Summary, ...], ...]
+    criterion: Criterion
+    tolerance: Tolerance
+    cells: int | None = None
+    _ahead: dict[int, tuple[Outlook, ...]] = field(default_factory=dict, repr=False, compare=False)
+
+    @cached_property
+    def order(self) -> tuple[int, ...]:
+        """Indices of the members, best first."""
+        return self.criterion.order(self.nominal)
+
+    @property
+    def done(self) -> tuple[int, ...]:
+        """Those that came to their end, best first."""
+        return tuple(i for i in self.order if self.nominal[i].done)
+
+    @property
+    def samples(self) -> int:
+        """Draws of each member."""
+        return max((len(some) for some in self.draws), default=0)
+
+    @cached_property
+    def _numbered(self) -> tuple[Mapping[int, Summary], ...]:
+        """The draws of each member by their number: only the same numbers can be set against each other."""
+        return tuple({got.draw: got for got in some} for some in self.draws)
+
+    def ahead(self, one: int) -> tuple[Outlook, ...]:
+        """What can be said of a member beforehand, step by step; nothing for one that means nothing."""
+        # A fiftieth of a second each: worked out for those that are asked for.
+        if one not in self._ahead:
+            self._ahead[one] = _ahead(self.members[one])
+        return self._ahead[one]
+
+    def wins(self, one: int, other: int) -> tuple[float, int]:
+        """In how many draws `one` is better than `other`, and of how many; equal counts half.
+
+        Draws in which neither came to its end do not count.
+        """
+        ours, theirs = self._numbered[one], self._numbered[other]
+        both = [(ours[k], theirs[k]) for k in ours if k in theirs]
+        pairs = [(a, b) for a, b in both if a.done or b.done]
+        return sum(self.criterion.better(a, b) for a, b in pairs), len(pairs)
+
+    def best_in(self, one: int) -> int:
+        """In how many draws `one` is the best of all."""
+        count = 0
+        for k in self._numbered[one]:
+            drawn = {i: self._numbered[i].get(k) for i in self.order}
+            # Of those alike, the one that stands higher in the order.
+            keys = {i: self.criterion.key(got) for i, got in drawn.items() if got is not None and got.done}
+            count += one == min(keys, key=lambda i: keys[i], default=None)
+        return count
+
+    def ended_badly(self, one: int) -> int:
+        """In how many draws `one` did not come to its end."""
+        return sum(not got.done for got in self.draws[one])
+
+    def band(self, one: int, what: Sequence[str]) -> tuple[float, float] | None:
+        """From where to where nine in ten draws lie; None when not known.
+
+        `what`: ("time",), ("removed",) or (plate, form).
+        """
+        values = [v for got in self.draws[one] if got.done and (v := _value(got, what)) is not None]
+        return _band(values)
+
+    def flatness_band(self, one: int) -> tuple[float, float] | None:
+        """The same of the worst plate's flatness [m], whichever plate that is."""
+        flat = Criterion()
+        return _band([v for got in self.draws[one] if got.done and math.isfinite(v := flat.figure(got))])
+
+    def known(self, one: int, other: int) -> Known:
+        """Whether two members are further apart than the program knows."""
+        flat = Criterion()
+        a, b = self.nominal[one], self.nominal[other]
+        figures = flat.figure(a), flat.figure(b)
+        finish = min(step.grit.size for i in (one, other) for step in _steps(self.members[i])) * 0.1
+        squeeze = max((self.squeeze(i) for i in (one, other)), default=0.0)
+        beside: dict[str, Any] = {"squeeze": squeeze, "finish": finish, "lost": max(figures) < finish}
+        if self.criterion.goal is not None and self.criterion.figure(a) <= 1.0:
+            first, second = (
+                Known("first", *self._inside(a), **beside),
+                Known("second", *self._inside(b), **beside),
+            )
+            # Who reaches a goal stands before who does not: neither may be in doubt.
+            return (
+                second if first.telling and self.criterion.figure(b) > 1.0 and not second.telling else first
+            )
+        shares, errors = [self.criterion.figure(s) for s in (a, b)], [self.criterion.error(s) for s in (a, b)]
+        limit, known = self.criterion.limit(a), [e for e in errors if e is not None]
+        error = 2.0 * limit * math.hypot(*known) if len(known) == 2 else None
+        return Known("both", limit * abs(shares[0] - shares[1]), error, **beside)
+
+    def _inside(self, got: Summary) -> tuple[float, float | None]:
+        """How far from the limit is what of the goal is nearest to it, and twice the error of that [m]."""
+        limit, error = self.criterion.limit(got), self.criterion.error(got)
+        return limit * abs(1.0 - self.criterion.figure(got)), None if error is None else 2.0 * limit * error
+
+    def squeeze(self, one: int) -> float:
+        """How far the grit layer gives in the last step of a member [m], if that is a guess; else 0."""
+        study = self.members[one].study
+        if study is None:
+            return 0.0
+        last, number = study.steps[-1], len(study.steps)
+        if not {f"grits.{last.grit.name}.layer", f"steps.{number}.grit.layer"} & set(study.assumed):
+            return 0.0
+        ahead = self.ahead(one)
+        return ahead[-1].squeeze if ahead else 0.0
+
+    def half_difference(self, one: int) -> tuple[float, float, float | None] | None:
+        """Of a pair at margin 0, bottom and top as in the study's first step [m].
+
+        Half the change of the difference of the domes, half the change of their sum, and the first by the
+        moment law with the metal that really went; None where that does not tell.
+        """
+        member, got = self.members[one], self.nominal[one]
+        if member.study is None or not got.done or len(got.plates) != 2:
+            return None
+        top, bottom = member.study.steps[0].top, member.study.steps[0].bottom
+        change = {}
+        for name in (top, bottom):
+            ended = got.plates[name]
+            before, after = (forms.get("sphere") for forms in (ended.before_margin0, ended.forms_margin0))
+            if before is None or after is None:
+                return None
+            change[name] = after - before
+        law = _by_law(member.study, self.ahead(one), bottom, got)
+        return 0.5 * (change[bottom] - change[top]), 0.5 * (change[bottom] + change[top]), law
+
+
+def _band(values: Sequence[float]) -> tuple[float, float] | None:
+    if len(values) < 2:
+        return None
+    low, high = np.percentile(values, BAND_ENDS)
+    return float(low), float(high)
+
+
+def _steps(member: Member) -> Sequence:  # type: ignore[type-arg]
+    return member.study.steps if member.study is not None else ()
+
+
+def _by_law(study: Study, ahead: Sequence[Outlook], bottom: str, got: Summary) -> float | None:
+    if not ahead or study.rounds != 1:
+        return None
+    total = 0.0
+    for step, look in zip(study.steps, ahead, strict=True):
+        if look.half_difference is None:
+            return None
+        total += look.half_difference if step.bottom == bottom else -look.half_difference
+    expected = sum(look.removed for look in ahead)
+    return total * got.removed / expected if expected > 0.0 else None
+
+
+def _ahead(member: Member) -> tuple[Outlook, ...]:
+    if member.study is None:
+        return ()
+    try:
+        return outlooks(member.study.plates, member.study.steps, seed=member.study.seed)
+    except LapwrightError:
+        return ()
+
+
+def _value(got: Summary, what: Sequence[str]) -> float | None:
+    if len(what) == 1:
+        return got.time if what[0] == "time" else got.removed
+    ended = got.plates.get(what[0])
+    if ended is None:
+        return None
+    return ended.removed if what[1] == "removed" else ended.forms.get(what[1])
+
+
+def compared(
+    study: Study,
+    members: Sequence[Member],
+    summaries: Iterable[Summary],
+    tolerance: Tolerance = Tolerance(),  # noqa: B008 (frozen)
+    cells: int | None = None,
+) -> Comparison:
+    """Put what came of the members in order, in whatever order it came.
+
+    Raises
+    ------
+    KeyError
+        When a member is missing.
+
+    """
+    found: Mapping[tuple[int, int], Summary] = {(got.member, got.draw): got for got in summaries}
+    draws = max((draw for _, draw in found), default=0)
+    return Comparison(
+        study,
+        tuple(members),
+        tuple(found[i, 0] for i in range(len(members))),
+        tuple(
+            tuple(found[i, k] for k in range(1, draws + 1) if (i, k) in found) for i in range(len(members))
+        ),
+        criterion_of(study),
+        tolerance,
+        cells,
+    )

@@ -1,0 +1,163 @@
+"""By what members are put in order: the goal that a study names, or flatness."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from lapwright.planning.courses import lapped_course
+from lapwright.planning.summary import Ended, Summary
+from lapwright.planning.track import asked_of
+from lapwright.planning.tuning import Asked, Course
+from lapwright.study.model import Study, Tune
+
+__all__ = ["Criterion", "criterion_of"]
+
+SAME = 1e-9  # m; flatness is the same within a nanometre
+# rms of a form of size 1 over its face, at most: a bow's, sqrt(1/5 - 1/9); a dome's is sqrt(1/12)
+RMS_OF_FORM = 0.3
+WORST = (math.inf,)
+
+
+@dataclass(frozen=True)
+class Criterion:
+    """What is better: `goal` of the study, or without one the flatness of the worst plate at the end.
+
+    `asked`: each quantity of the goal; where a simulation was followed, `hold` and every kind of cost count.
+    """
+
+    goal: Tune | None = None
+    asked: tuple[Asked, ...] = ()
+
+    def figure(self, got: Summary) -> float:
+        """The figure by which members are compared, less is better.
+
+        Flatness of the worst plate [m]; with a goal the share of what is allowed that the worst form takes
+        up (1 and less: reached).
+        """
+        if self.goal is None:
+            return max(
+                (_size(ended.forms.get("flatness")) for ended in got.plates.values()), default=math.inf
+            )
+        course = self._course(got)
+        if course is not None:
+            return course.share
+        return max((_sized(got, one) / one.limit for one in self.asked), default=math.inf)
+
+    def error(self, got: Summary) -> float | None:
+        """How far the figure may be off by the program's own doing, one standard deviation, in its unit.
+
+        None where that is not known.
+        """
+        if self.goal is None:
+            worst = got.plates.get(self.worst_plate(got))
+            return None if worst is None else _flatness_error(worst)
+        one = self.deciding(got)
+        error = None if one is None else _error(got, one)
+        return None if one is None or error is None else error / one.limit
+
+    def limit(self, got: Summary) -> float:
+        """What a figure of 1 stands for [m]: a metre, or with a goal the most that what decides may be."""
+        one = self.deciding(got)
+        return 1.0 if one is None else one.limit
+
+    def deciding(self, got: Summary) -> Asked | None:
+        """What of the goal takes up the largest share of what is allowed."""
+        if self.goal is None or not self.asked:
+            return None
+        course = self._course(got)
+        sizes = {one.key: _sized(got, one) for one in self.asked} if course is None else course.worst
+        return max(self.asked, key=lambda one: sizes[one.key] / one.limit)
+
+    def _course(self, got: Summary) -> Course | None:
+        """How what was asked went along the time, where that was kept."""
+        if self.goal is None or not self.asked or not got.track:
+            return None
+        return lapped_course(got, self.asked, self.goal.hold)
+
+    def key(self, got: Summary) -> tuple[float, ...]:
+        """What to sort by, best first."""
+        if not got.done:
+            return WORST
+        figure = self.figure(got)
+        if self.goal is None:
+            # Flatness alike to the nanometre is no difference: then the one that takes off less metal.
+            return (0.0, round(figure / SAME) if math.isfinite(figure) else math.inf, got.removed)
+        course = self._course(got)
+        if course is not None:
+            cost, reached = course.cost.of(self.goal.least), course.ok
+        else:
+            cost, reached = got.removed if self.goal.least == "removed" else got.time, figure <= 1.0
+        return (0.0, 0.0, cost, figure) if reached else (0.0, 1.0, figure, cost)
+
+    def worst_plate(self, got: Summary) -> str:
+        """The plate whose flatness is the worst."""
+        return max(got.plates, key=lambda name: _size(got.plates[name].forms.get("flatness")), default="")
+
+    def order(self, nominal: Sequence[Summary | None]) -> tuple[int, ...]:
+        """Members best first; those that did not come to an end last, in their own order."""
+        return tuple(
+            sorted(
+                range(len(nominal)), key=lambda i: (WORST if (s := nominal[i]) is None else self.key(s), i)
+            )
+        )
+
+    def better(self, one: Summary, other: Summary) -> float:
+        """1 where the first is better, 0 where the second is, a half where neither."""
+        a, b = self.key(one), self.key(other)
+        return 1.0 if a < b else 0.0 if b < a else 0.5
+
+
+def _size(value: float | None) -> float:
+    return math.inf if value is None else abs(value)
+
+
+def _dome(forms: Mapping[str, float | None]) -> float:
+    value = forms.get("sphere") if forms.get("sphere") is not None else forms.get("bow")
+    return value or 0.0
+
+
+def _sized(got: Summary, one: Asked) -> float:
+    """Size of an asked quantity at the end [m], or how far it moved; infinite where that was not measured."""
+    if one.form == "mating":
+        return _size(got.mating)
+    if one.plate is None:
+        top, bottom = got.plates[got.top], got.plates[got.bottom]
+        began = _dome(top.before) - _dome(bottom.before) if one.kept else 0.0
+        return abs(_dome(top.forms) - _dome(bottom.forms) - began)
+    key = "sphere" if one.form == "dome" else one.form
+    ended = got.plates[one.plate]
+    after, before = ended.forms.get(key), ended.before.get(key) if one.kept else 0.0
+    return math.inf if after is None or before is None else abs(after - before)
+
+
+def _joined(errors: Sequence[float | None]) -> float | None:
+    """Errors that know nothing of each other, together; None where one of them is not known."""
+    known = [error for error in errors if error is not None]
+    return math.hypot(*known) if known and len(known) == len(errors) else None
+
+
+def _flatness_error(ended: Ended) -> float | None:
+    """Each form moves the flatness by its own size at most."""
+    return _joined([error for form, error in ended.error.items() if ended.forms.get(form) is not None])
+
+
+def _error(got: Summary, one: Asked) -> float | None:
+    """How far an asked quantity may be off at the end [m], one standard deviation."""
+    pair = got.plates[got.top], got.plates[got.bottom]
+    if one.form == "mating":
+        # The rms of what is added is the most that the rms of a sum can grow by.
+        both = _joined([_flatness_error(ended) for ended in pair])
+        return None if both is None else RMS_OF_FORM * both
+    if one.plate is None:
+        return _joined([e.error.get("sphere" if e.forms.get("sphere") is not None else "bow") for e in pair])
+    ended = got.plates[one.plate]
+    if one.form == "flatness":
+        return _flatness_error(ended)
+    return ended.error.get("sphere" if one.form == "dome" else one.form)
+
+
+def criterion_of(study: Study) -> Criterion:
+    """The criterion of a study."""
+    return Criterion(study.tune, asked_of(study.tune, study.plates) if study.tune is not None else ())

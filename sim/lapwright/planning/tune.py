@@ -1,0 +1,93 @@
+"""tuned(study, document, crew): the schedule that reaches a goal at the least cost.
+
+A search on the operator proposes, full simulation disposes: its best places are lapped in full, what that
+says puts the operator right (`lapwright.planning.seek`), and so on until both agree.  The answer is the best
+of all that were lapped in full.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from lapwright.errors import CommandError
+from lapwright.planning.confirm import Bench
+from lapwright.planning.crew import Crew
+from lapwright.planning.draws import Tolerance
+from lapwright.planning.hunt import Hunt
+from lapwright.planning.knobs import Space
+from lapwright.planning.members import with_cells
+from lapwright.planning.track import asked_of
+from lapwright.planning.tuning import Tuning
+from lapwright.planning.written import written
+from lapwright.study.model import Study
+from lapwright.study.read import parse
+
+__all__ = ["check_goal", "tuned"]
+
+NO_TUNE = (
+    "{stem}.toml names no goal: write [tune] at its end, below it reach with what is to be reached, such as "
+    'reach = {{ flatness = "0.3 um" }}, then [tune.free], and below that {free}'
+)
+NOTHING_FREE = "nothing may move: write [tune.free] at the end of the study, and below it {free}"
+FREE = (
+    "each key that may move with its bounds or choices, such as "
+    '"steps.1.time" = ["10 min", "2 h"]; "steps.1.turn" = ["none", "8 deg per stroke"]'
+)
+
+
+def tuned(
+    study: Study,
+    document: Mapping[str, Any],
+    crew: Crew,
+    *,
+    folder: Path | None = None,
+    samples: int = 0,
+    tolerance: Tolerance = Tolerance(),  # noqa: B008 (frozen)
+    cells: int | None = None,
+    store: Path | None = None,
+    looks: int | None = None,
+    stop: Callable[[], bool] = lambda: False,
+    tell: Callable[[str, int, int], None] = lambda stage, done, of: None,
+) -> Tuning:
+    """Search by the operator, confirm by full simulation.
+
+    `document` of the same study (`lapwright.study.read.document_of`); `folder`: where files that it names
+    lie; `cells` across the finest plate for all simulations; `store`: a folder to keep finished simulations
+    in, to go on from; `looks`: places that the first search looks at, if not the usual; `stop` is asked now
+    and then; `tell(stage, done, of)`: stage is "search", "confirm", "sensitivity" or "samples".
+
+    Raises
+    ------
+    CommandError
+        The study has no [tune], or nothing in it may move.
+    CannotDoError
+        The workers do not work.
+
+    """
+    check_goal(study)
+    if cells is not None:
+        document = with_cells(document, study, cells)
+        study = replace(parse(written(document), study.stem, folder), text=study.text)
+    assert study.tune is not None
+    asked = asked_of(study.tune, study.plates)
+    empty = Tuning(study, study.tune, asked, "refused", tolerance=tolerance, cells=cells)
+    bench = Bench(crew, store, stop, tolerance)
+    return Hunt(empty, Space(study, document, folder or Path()), bench, tell, looks).whole(samples)
+
+
+def check_goal(study: Study) -> None:
+    """Refuse a study without a goal, or in which nothing may move.
+
+    Raises
+    ------
+    CommandError
+        Says what to write.
+
+    """
+    if study.tune is None:
+        raise CommandError(NO_TUNE.format(stem=study.stem, free=FREE), key="tune", code="missing")
+    if not study.tune.free and not (study.tune.order and len(study.steps) > 1):
+        raise CommandError(NOTHING_FREE.format(free=FREE), key="tune.free", code="nothing_free")

@@ -1,0 +1,108 @@
+"""What a person says a face is like before it is lapped: sizes of dome, twist and so on, which add."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import ceil, cos, pi, sin
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lapwright.plate.grid import Grid
+from lapwright.plate.measured import Measured
+from lapwright.plate.outline import Outline
+
+__all__ = ["Ripple", "StartForm"]
+
+Array = NDArray[np.float64]
+
+WAVES = 8  # in a ripple without an angle
+PER_WAVE, MOST_POINTS = 20, 600  # a side, over which such a ripple is scaled to its height
+
+
+@dataclass(frozen=True)
+class Ripple:
+    """Waviness of `height` [m] from valley to peak.
+
+    `wavelength` [m] (None: an eighth of the smaller dimension) across `angle` [rad].  With an angle it is one
+    sine wave, rising through 0 at the centre (with a seed: in a seeded phase).  Without an angle it is a
+    blend of eight waves of that length in seeded directions and phases, scaled until the face spans `height`.
+    """
+
+    height: float
+    wavelength: float | None = None
+    angle: float | None = None
+    seed: int | None = None
+
+    def heights(self, x: Array, y: Array, outline: Outline) -> Array:
+        """Heights about zero at points (ny, nx) [m]; the same at a point whatever the grid."""
+        wavelength = self.wavelength or outline.smaller / 8.0
+        number = 2.0 * pi / wavelength
+        rng = np.random.default_rng(self.seed or 0)
+        if self.angle is not None:
+            phase = rng.uniform(0.0, 2.0 * pi) if self.seed is not None else 0.0
+            return 0.5 * self.height * _waves(x, y, number, np.array([self.angle]), np.array([phase]))
+        directions, phases = rng.uniform(0.0, pi, WAVES), rng.uniform(0.0, 2.0 * pi, WAVES)
+        # Scaled over a lattice of its own, not over the plate's cells: finer cells must not change the face.
+        sides = (
+            np.linspace(-0.5 * side, 0.5 * side, min(ceil(PER_WAVE * side / wavelength) + 1, MOST_POINTS))
+            for side in outline.size
+        )
+        sx, sy = np.meshgrid(*sides)
+        face = _waves(sx, sy, number, directions, phases)[outline.signed_distance(sx, sy) <= 0.0]
+        low, high = float(face.min()), float(face.max())
+        scale = self.height / (high - low) if high > low else 0.0
+        return scale * (_waves(x, y, number, directions, phases) - 0.5 * (low + high))
+
+
+def _waves(x: Array, y: Array, number: float, directions: Array, phases: Array) -> Array:
+    """Sum of sine waves of one wave number [1/m]."""
+    out = np.zeros(np.shape(x))
+    for direction, phase in zip(directions, phases, strict=True):
+        out += np.sin(number * (x * cos(direction) + y * sin(direction)) + phase)
+    return out
+
+
+@dataclass(frozen=True)
+class StartForm:
+    """Form errors [m], with the signs and sizes of the measures of the same names (see `measure`).
+
+    They add; each measure gives back what was put in here, at any margin, since it fits these very shapes.
+    `wind` is + when the corners at 1:30 and 7:30 are the high pair, whichever side is the longer.
+    `measured` is what a height map from an instrument holds beside these sizes, levelled; they add.
+    """
+
+    sphere: float = 0.0
+    saddle: float = 0.0
+    twist: float = 0.0
+    bow: float = 0.0
+    crown: float = 0.0
+    wind: float = 0.0
+    ripple: Ripple | None = None
+    measured: Measured | None = None
+
+    def heights(self, grid: Grid, outline: Outline) -> Array:
+        """The face's map, (ny, nx) [m], looking at it."""
+        z = self._written(*grid.mesh(), outline)
+        return z if self.measured is None else z + self.measured.over(grid)
+
+    def at(self, x: Array, y: Array, outline: Outline) -> Array:
+        """Heights [m] at points of the face [m], looking at it; same shape as `x`."""
+        z = self._written(x, y, outline)
+        return z if self.measured is None else z + self.measured.at(x, y)
+
+    def _written(self, x: Array, y: Array, outline: Outline) -> Array:
+        """Heights [m] of what is said by sizes alone."""
+        r2 = outline.radius**2
+        z = -self.sphere * (x * x + y * y) / r2
+        z += self.saddle * (x * x - y * y) / (2.0 * r2)
+        z += self.twist * (2.0 * x * y) / (2.0 * r2)
+        width, height = outline.size
+        along, across = (x, y) if width >= height else (y, x)
+        length, breadth = max(width, height), min(width, height)
+        z -= self.bow * 4.0 * along**2 / length**2
+        z -= self.crown * 4.0 * across**2 / breadth**2
+        z += self.wind * 2.0 * x * y / (length * breadth)
+        if self.ripple is not None:
+            z += self.ripple.heights(x, y, outline)
+        return z

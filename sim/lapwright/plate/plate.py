@@ -1,0 +1,91 @@
+"""A plate (or a part): its outline, metal, grooves and starting form, and the map of its face."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lapwright.plate.form import StartForm
+from lapwright.plate.grid import Grid
+from lapwright.plate.grooves import Edges, Grooves, land_edges, land_fraction
+from lapwright.plate.material import MATERIALS, Material
+from lapwright.plate.outline import Outline
+
+__all__ = ["GRAVITY", "Plate"]
+
+Array = NDArray[np.float64]
+
+FLAT = StartForm()
+GRAVITY = 9.80665  # m/s2, standard gravity (3rd CGPM, 1901)
+
+
+@dataclass(frozen=True)
+class Plate:
+    """A body with a working face.
+
+    `thickness` [m] and `mass` [kg]: the mass follows from outline, thickness and density (grooves, which are
+    shallow, not taken off) unless it is given; at least one of the two must be.
+    `cells` across the larger side.
+    """
+
+    name: str
+    outline: Outline
+    thickness: float | None = None
+    material: Material = MATERIALS["grey iron"]
+    mass: float | None = None
+    grooves: Grooves | None = None
+    form: StartForm = FLAT
+    cells: int = 128
+    note: str = ""
+
+    def __post_init__(self) -> None:
+        if self.thickness is None and self.mass is None:
+            raise ValueError(f"plate {self.name}: thickness or mass is needed")
+
+    @cached_property
+    def grid(self) -> Grid:
+        """The cells of the face."""
+        return Grid.over(*self.outline.size, self.cells)
+
+    @cached_property
+    def land(self) -> Array:
+        """Share of each cell that is land, (ny, nx), read-only."""
+        return self.land_inside(0.0)
+
+    @cached_property
+    def edges(self) -> Edges:
+        """How the edges of the land lie within each cell, read-only."""
+        edges = land_edges(self.grid, self.outline, self.grooves, self.land)
+        for part in edges:
+            part.setflags(write=False)
+        return edges
+
+    def land_inside(self, margin: float) -> Array:
+        """Share of each cell that is land at least `margin` [m] inside the edge of the land, (ny, nx)."""
+        land = land_fraction(self.grid, self.outline, self.grooves, margin)
+        land.setflags(write=False)
+        return land
+
+    @cached_property
+    def land_area(self) -> float:
+        """Area of the land [m2]."""
+        return float(self.land.sum()) * self.grid.cell**2
+
+    @property
+    def total_mass(self) -> float:
+        """Mass [kg], given or worked out."""
+        if self.mass is not None:
+            return self.mass
+        return self.outline.area * (self.thickness or 0.0) * self.material.density
+
+    @property
+    def weight(self) -> float:
+        """Weight [N]."""
+        return self.total_mass * GRAVITY
+
+    def heights(self) -> Array:
+        """The starting map, (ny, nx) [m], looking at the face; 0 where there is no land."""
+        return np.where(self.land > 0.0, self.form.heights(self.grid, self.outline), 0.0)

@@ -1,0 +1,303 @@
+"""What a run file says, put in order for pictures and pages.
+
+Everything comes from the `Run`; its study text is parsed again to know plates and steps.  Where the
+text cannot be parsed any more (a map file that has gone, say) the account is made without it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lapwright.errors import LapwrightError
+from lapwright.lapping.step import Step
+from lapwright.report import words
+from lapwright.report.amounts import FINISH_SHARE
+
+if TYPE_CHECKING:
+    from lapwright.plate.plate import Plate
+    from lapwright.study.model import Study
+    from lapwright.study.runfile import BearingRecord, PlateRecord, Run
+
+__all__ = ["FORM_KEYS", "Account", "Face", "account", "common_removed", "level"]
+
+Array = NDArray[np.float64]
+
+FORM_KEYS = (
+    "sphere",
+    "saddle",
+    "twist",
+    "bow",
+    "crown",
+    "wind",
+    "flatness",
+    "flatness_ls",
+    "rms",
+    "edge",
+)
+LONG = 1.3  # outlines longer than this speak of bow, crown and wind (model page, section 1)
+
+
+@dataclass(frozen=True)
+class Face:
+    """One plate's face: its outline, and what it was like before and after."""
+
+    name: str
+    record: PlateRecord
+    outer: Array  # (k, 2) [m]
+    bore: float  # radius [m]
+    grit: float | None  # size of the last grit on it [m]
+    before: Mapping[str, float | None]
+    after: Mapping[str, float | None]
+    mass_per_depth: float | None  # [kg/m] of land
+
+    @property
+    def finish(self) -> float | None:
+        """A tenth of the last grit [m]."""
+        return None if self.grit is None else FINISH_SHARE * self.grit
+
+    @property
+    def on(self) -> NDArray[np.bool_]:
+        """Cells that are mostly land (ny, nx)."""
+        return np.asarray(self.record.land) >= 0.5
+
+    @property
+    def half(self) -> tuple[float, float]:
+        """Half the width along x and along y [m]."""
+        reach = np.abs(self.outer).max(axis=0)
+        return float(reach[0]), float(reach[1])
+
+    @property
+    def long(self) -> bool:
+        """True for rails, which speak of bow, crown and wind."""
+        along, across = self.half
+        return max(along, across) > LONG * min(along, across)
+
+    @property
+    def lost(self) -> float:
+        """Mean depth of land worn off [m]."""
+        removed = np.asarray(self.record.removed, dtype=float)
+        return float(removed[-1]) if removed.size else 0.0
+
+    @cached_property
+    def levelled(self) -> tuple[Array, Array]:
+        """First and last map about their own mean planes [m], nan where there is no land."""
+        frames = self.record.frames
+        return level(self.record, frames[0]), level(self.record, frames[-1])
+
+    def form(self, key: str) -> Array:
+        """History of one form (m,) [m]; nan where it is not spoken of."""
+        got = self.record.forms.get(key)
+        if got is None:
+            return np.full(np.shape(self.record.removed), np.nan)
+        return np.asarray(got, dtype=float)
+
+
+@dataclass(frozen=True)
+class Account:
+    """A run put in order: faces in the order of the study, the steps, what may be said."""
+
+    run: Run
+    study: Study | None
+    faces: tuple[Face, ...]
+
+    @property
+    def units(self) -> str:
+        """Language of the answers: "metric" or "inch"."""
+        return self.study.units if self.study is not None else "metric"
+
+    @property
+    def title(self) -> str:
+        """Title of the study, or the stem of its file."""
+        return (self.study.title if self.study is not None else "") or self.run.study_stem
+
+    @property
+    def steps(self) -> tuple[Step, ...]:
+        """The steps of the study; none when it cannot be read any more."""
+        return self.study.steps if self.study is not None else ()
+
+    @property
+    def weighed(self) -> bool:
+        """True when every grit's wear was seen (removed or lost in a time), not assumed."""
+        return bool(self.steps) and all(s.grit.wear.observed is not None for s in self.steps)
+
+    @property
+    def pair(self) -> tuple[str, str] | None:
+        """Top and bottom that lay on each other last."""
+        if not self.run.top or not self.run.bottom:
+            return None
+        return self.run.top[-1], self.run.bottom[-1]
+
+    def face(self, name: str) -> Face | None:
+        """The face of a plate by name."""
+        return next((f for f in self.faces if f.name == name), None)
+
+    def bearing(self, name: str) -> BearingRecord | None:
+        """The last bearing of that name ("middle", "full overhang") in the run file."""
+        found = [b for b in self.run.bearings if b.name == name]
+        return found[-1] if found else None
+
+    @property
+    def bearing_share(self) -> float | None:
+        """Share of the overlap of the last pair that bears in the middle of its stroke; None: not known."""
+        got = self.bearing("middle")
+        if got is None or self.pair is None or {got.top, got.bottom} != set(self.pair):
+            return None
+        if float(np.hypot(*(got.c - np.array(self.middle)))) > 0.02 * self.smallest:
+            return None
+        return float(got.contact_share)
+
+    @property
+    def middle(self) -> tuple[float, float]:
+        """Where the middle of the last stroke lies on the bench, nobody having walked yet [m]."""
+        number = int(self.run.step[-1]) if len(self.run.step) else 0
+        return self.steps[number - 1].centre if 0 < number <= len(self.steps) else (0.0, 0.0)
+
+    @property
+    def smallest(self) -> float:
+        """Half the smallest width of any face [m]."""
+        return min(min(f.half) for f in self.faces)
+
+    @property
+    def limit(self) -> float:
+        """Largest height above or below its mean plane on any face, before or after [m]."""
+        seen = [
+            np.nanpercentile(np.abs(m), 99.5) for f in self.faces for m in f.levelled if np.isfinite(m).any()
+        ]
+        top = max((float(s) for s in seen), default=0.0)
+        return top if top > words.NOTHING else 1e-7
+
+    def rubbed(self, number: int) -> float:
+        """Time rubbed in a step (from 1), all rounds together [s]."""
+        time, step = self.run.time, self.run.step
+        return sum(float(time[k] - time[k - 1]) for k in range(1, len(time)) if int(step[k]) == number)
+
+    @property
+    def nothing_done(self) -> bool:
+        """Whether the run ended before anything was rubbed."""
+        return not len(self.run.time) or float(self.run.time[-1]) == 0.0
+
+    @property
+    def bores(self) -> dict[str, float]:
+        """Of rings: the share of a dome, told to the middle of the circle, that there is from bore to rim."""
+        return {f.name: 1.0 - (f.bore / max(f.half)) ** 2 for f in self.faces if f.bore > 0.0}
+
+    @property
+    def finishes(self) -> dict[str, float | None]:
+        """The finish of each plate [m]."""
+        return {f.name: f.finish for f in self.faces}
+
+
+def account(run: Run) -> Account:
+    """Put a run in order.
+
+    Parameters
+    ----------
+    run
+        As read from a run file; nothing else is needed.
+    """
+    study = _study(run)
+    reached = int(run.step[-1]) if len(run.step) else 0
+    faces = []
+    for name, record in run.plates.items():
+        plate = study.plates.get(name) if study is not None else None
+        outer, bore = _boundary(plate, record)
+        faces.append(
+            Face(
+                name,
+                record,
+                outer,
+                bore,
+                _last_grit(study, name, reached, run),
+                _forms(record, 0),
+                _forms(record, -1),
+                plate.land_area * plate.material.density if plate is not None else None,
+            )
+        )
+    return Account(run, study, tuple(faces))
+
+
+def common_removed(account: Account) -> Array:
+    """Metal removed at each entry of the history, mean of all plates (m,) [m]."""
+    got = [np.asarray(f.record.removed, dtype=float) for f in account.faces]
+    return np.mean(got, axis=0) if got else np.zeros(0)
+
+
+def level(record: PlateRecord, heights: Array) -> Array:
+    """A map about its own least-squares plane [m] (land as weight); nan where there is no land."""
+    land = np.asarray(record.land, dtype=float)
+    X, Y = np.meshgrid(record.x, record.y)
+    on = land >= 0.5
+    z = np.where(on, heights, np.nan).astype(float)
+    if on.sum() < 3:
+        return z
+    # Moments about the land's own middle, so that three sums and a pair of slopes are enough.
+    weight = land[on] / land[on].sum()
+    x, y, height = (v - (weight * v).sum() for v in (X[on], Y[on], z[on]))
+    xx, xy, yy = (weight * x * x).sum(), (weight * x * y).sum(), (weight * y * y).sum()
+    xz, yz = (weight * x * height).sum(), (weight * y * height).sum()
+    pivot = xx * yy - xy * xy
+    if pivot > 1e-9 * xx * yy:
+        height = height - (xz * yy - yz * xy) / pivot * x - (yz * xx - xz * xy) / pivot * y
+    z[on] = height
+    return z
+
+
+def _study(run: Run) -> Study | None:
+    from lapwright.study.read import parse
+
+    try:
+        return parse(run.study_text, run.study_stem, maps=False)
+    except LapwrightError:
+        return None
+
+
+def _boundary(plate: Plate | None, record: PlateRecord) -> tuple[Array, float]:
+    if plate is not None:
+        return np.asarray(plate.outline.polygon(180), dtype=float), 0.5 * float(plate.outline.bore)
+    # Without the study the land itself shows what the outline is.
+    land = np.asarray(record.land) > 0.05
+    X, Y = np.meshgrid(record.x, record.y)
+    if not land.any():
+        land = np.ones_like(land)
+    step = float(record.x[1] - record.x[0]) if len(record.x) > 1 else 1e-3
+    far_x, far_y = (float(np.abs(a[land]).max()) + step / 2 for a in (X, Y))
+    radius = np.hypot(X, Y)
+    boxed = (np.abs(X) <= far_x) & (np.abs(Y) <= far_y)
+    if land[boxed].mean() > 0.9 or max(far_x, far_y) > 1.05 * min(far_x, far_y):
+        return np.array([[-far_x, -far_y], [far_x, -far_y], [far_x, far_y], [-far_x, far_y]]), 0.0
+    angle = np.linspace(0.0, 2.0 * math.pi, 180, endpoint=False)
+    inner = float(radius[land].min())
+    return max(far_x, far_y) * np.stack(
+        [np.cos(angle), np.sin(angle)], axis=1
+    ), inner if inner > 0.1 * far_x else 0.0
+
+
+def _last_grit(study: Study | None, name: str, reached: int, run: Run) -> float | None:
+    if study is None:
+        return None
+    # A second round goes through every step again, so the last step that rubbed is `reached` or, if the
+    # plate lay aside in it, the last one before it (in the round before, if need be).
+    order = list(range(reached, 0, -1))
+    if len(run.round) and int(run.round[-1]) > 1:
+        order += list(range(len(study.steps), reached, -1))
+    for number in order:
+        step = study.steps[number - 1] if number <= len(study.steps) else None
+        if step is not None and name in (step.top, step.bottom):
+            return float(step.grit.size)
+    return None
+
+
+def _forms(record: PlateRecord, at: int) -> dict[str, float | None]:
+    out: dict[str, float | None] = {}
+    for key in FORM_KEYS:
+        got = record.forms.get(key)
+        value = float(got[at]) if got is not None and len(got) else math.nan
+        out[key] = value if math.isfinite(value) else None
+    return out

@@ -1,0 +1,294 @@
+"""Sentences about a step before it is lapped: what the hand does, how it presses, what it cuts.
+
+Pure functions of the step, its plates and its outlook; sizes in the study's units, what was typed said back
+as typed.  Words as in `lapwright.report.words`; which plate goes domed is in `lapwright.report.way_round`,
+what stays on both in `lapwright.report.leaving`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+from lapwright.lapping.sizing import half_travel
+from lapwright.plate.outline import Disc
+from lapwright.report import words
+from lapwright.study.say import (
+    number,
+    say_force,
+    say_length,
+    say_mass,
+    say_pace,
+    say_share,
+    say_small,
+    say_time,
+)
+
+if TYPE_CHECKING:
+    from lapwright.lapping.outlook import Outlook
+    from lapwright.lapping.reach import Reach
+    from lapwright.lapping.step import Step, Turn
+    from lapwright.plate.plate import Plate
+
+__all__ = [
+    "clock",
+    "cuts",
+    "echoed",
+    "grain",
+    "hand",
+    "limit",
+    "over_the_edge",
+    "past_lifting",
+    "plate",
+    "press",
+    "schedule",
+    "wears",
+]
+
+Plates = Mapping[str, "Plate"]
+
+HERE = 1e-4  # [m] from the middle
+SAME = 0.05  # of each other, from which two plates' sizes are told apart
+TYPED = 4  # a length of no more figures than this was typed; any other was worked out
+SIMPLE = (1, 2, 3, 4, 5, 6, 8)  # shares that a person says: thirds, eighths, but no sevenths
+REMARK = f" ({words.REMARK})"
+FINISH = 0.1  # of the grit: the finish (common practice, no source)
+
+
+def echoed(value: float, units: str = "metric") -> str:
+    """A length at the bench [m]: as it was typed, or two figures of one that was worked out."""
+    said = say_length(value, units, echo=True)
+    return said if _short(said) else words.length(value, units)
+
+
+def _short(said: str) -> bool:
+    """Whether a quantity has no more figures than one types."""
+    return len(said.split()[0].replace(".", "").lstrip("0")) <= TYPED
+
+
+def fine(size: float, step: Step, units: str = "metric") -> str:
+    """Remark beside a form [m] finer than a tenth of the grit."""
+    return REMARK if words.finer(size, FINISH * step.grit.size, units) else ""
+
+
+def plate(of: Plate, units: str = "metric") -> str:
+    """A plate as it comes: shape, thickness, mass, metal, form."""
+    along, across = (echoed(side, units) for side in of.outline.size)
+    if of.outline.bore > 0.0:
+        shape = f"ring {along}, bore {echoed(of.outline.bore, units)}"
+    else:
+        shape = f"disc {along}" if isinstance(of.outline, Disc) else f"{along} x {across}"
+    thick = f", {echoed(of.thickness, units)} thick" if of.thickness else ""
+    grooves = ", grooved" if of.grooves is not None else ""
+    return f"{shape}{thick}{grooves}, {say_mass(of.total_mass, units)}, {of.material.name}; {form(of, units)}"
+
+
+def form(of: Plate, units: str = "metric") -> str:
+    """How a face comes, in words."""
+    start = of.form
+    outline = of.outline
+    share = 1.0 - (0.5 * outline.bore / outline.radius) ** 2 if outline.bore > 0.0 else 0.0
+    parts = [
+        words.part_words(key, value, units)
+        + (words.from_the_bore(value, share, units) if key == "sphere" else "")
+        for key in ("sphere", "saddle", "twist", "bow", "crown", "wind")
+        if abs(value := getattr(start, key)) > (0.0 if start.measured is None else words.NOTHING)
+    ]
+    if start.ripple is not None:
+        parts.append(f"ripples {words.size(start.ripple.height, units)} high")
+    if start.measured is not None:
+        parts.append("and the rest as its map says")
+    return ", ".join(parts) or "flat"
+
+
+def schedule(step: Step) -> list[str]:
+    """How long, who is on top for how long, how often fresh grit."""
+    said = [f"{step.total_strokes} strokes"]
+    if step.until is not None:
+        said = ["until its gauge says stop"]
+    elif step.time is not None:
+        said = [say_time(step.total_strokes / step.pace, 3, echo=True)]
+    if step.swap is not None and step.swap.read is not None:
+        said.append(f"read every {_spell(step.swap.read)}, the more domed one on top")
+    elif step.swap is not None:
+        times = {name: _spell(time) for name, time in step.swap.on_top.items()}
+        if len(set(times.values())) == 1:
+            said.append(f"swapped every {next(iter(times.values()))}")
+        else:
+            said.append(" and ".join(f"{name} on top {time}" for name, time in times.items()) + " by turns")
+    if step.fresh_every is not None:
+        said.append(f"fresh grit every {_spell(step.fresh_every)}")
+    return said
+
+
+def _spell(seconds: float) -> str:
+    return say_time(seconds, 3, echo=True)
+
+
+# --- hand -------------------------------------------------------------------------------------
+
+
+def hand(step: Step, plates: Plates, look: Outlook, units: str = "metric") -> list[str]:
+    """What the hands do, and how far over the edge that is."""
+    from lapwright.report.tables import stroke_words
+
+    top = plates[step.top]
+    first = [_with_travel(step, top, stroke_words(step, units))]
+    if step.centre != (0.0, 0.0):
+        first.append(f"about a point {echoed(math.hypot(*step.centre), units)} off the middle")
+        if step.carry_centre and step.walk.angle:
+            first[-1] += ", which goes round with you"
+    first.append(f"{say_pace(step.pace, echo=True).removesuffix(' /min')} strokes a minute")
+    first.append(_turned(step.turn))
+    if step.walk.angle:
+        first.append(f"you step round the bench {_angle(step.walk)}")
+    if not step.hand.steady:
+        first.append(f"your hand scatters by {say_share(max(step.hand.amplitude, step.hand.pace))}")
+    return [", ".join(first), over_the_edge(step, look, units)]
+
+
+def _with_travel(step: Step, top: Plate, stroke: str) -> str:
+    """The stroke, and its travel as a fraction of the top."""
+    travel = 2.0 * half_travel(step.curve)
+    if travel <= 0.0:
+        return "no travel"
+    share = travel / top.outline.width_along(step.direction)
+    near = Fraction(share).limit_denominator(8)
+    if near > 1:
+        return f"{stroke} (travels {number(share)} times the width of {step.top})"
+    simple = near.denominator in SIMPLE and abs(float(near) / share - 1.0) < 0.01
+    told = "the width" if near == 1 and simple else str(near) if simple else say_share(share)
+    return f"{stroke} (travels {told} of {step.top})"
+
+
+def _angle(turn: Turn) -> str:
+    """An angle and how often; its sign is in the words."""
+    degrees = f"{abs(math.degrees(turn.angle)):.3g} deg"
+    way = "" if turn.angle > 0.0 else " clockwise"
+    return f"{degrees}{way} every {turn.every} strokes" if turn.indexed else f"{degrees}{way} a stroke"
+
+
+def _turned(turn: Turn) -> str:
+    if turn.angle == 0.0:
+        return "the top never turned"
+    if turn.indexed:
+        return f"the top lifted and turned {_angle(turn)}"
+    return f"the top turned {_angle(turn)}"
+
+
+def over_the_edge(step: Step, look: Outlook, units: str = "metric") -> str:
+    """Overhang, where flat faces begin to lift, where the top tips."""
+    if look.overhang > 1e-6:
+        over = f"hangs over the edge by {words.length(look.overhang, units)} at most"
+        share = f"{words.two(100.0 * look.overhang_share)} % of its width"
+        if abs(look.edge.at.overhang - look.overhang) <= SAME * look.overhang:
+            over += f", {share}"
+        elif look.edge.at.overhang > 1e-6:
+            over += f"; by {words.length(look.edge.at.overhang, units)} over another edge, {share} there"
+    elif look.overhang > -1e-6:
+        over = "comes just to the edge"
+    else:
+        over = f"stays inside the edge by {words.length(look.overhang, units)}"
+    lift, tip = (limit(reach, step, units) for reach in (look.edge.limits.lift, look.edge.limits.tip))
+    return f"{step.top} {over}; flat faces begin to lift {lift}, and it tips {tip}"
+
+
+def limit(reach: Reach, step: Step, units: str = "metric") -> str:
+    """Where flat faces begin to lift, or the top tips: the overhang, or the place where it has none yet."""
+    if reach.overhang > 0.0:
+        return f"at {words.length(reach.overhang, units)}"
+    if reach.apart < HERE:
+        return f"wherever it lies on {step.bottom}"
+    return f"with its middle {words.length(reach.apart, units)} from that of {step.bottom}"
+
+
+def past_lifting(step: Step, look: Outlook, units: str = "metric") -> str:
+    """Of a stroke that goes past where flat faces begin to lift: how far, and where that is."""
+    lift = limit(look.edge.limits.lift, step, units)
+    if look.edge.at.overhang > 0.0:
+        over = f"hangs over the edge by {words.length(look.edge.at.overhang, units)}"
+        return f"{step.top} {over}, and flat faces begin to lift {lift}"
+    return f"flat faces begin to lift {lift}, and this stroke takes {step.top} further"
+
+
+# --- press and cuts ------------------------------------------------------------------------------
+
+
+def press(step: Step, plates: Plates, look: Outlook, units: str = "metric") -> str:
+    """Weight, hand and pressure."""
+    top = plates[step.top]
+    said = f"{step.top} weighs {say_mass(top.total_mass, units)}"
+    if step.load.force > 0.0:
+        typed = say_force(step.load.force, units, echo=units == "metric")
+        # A force typed in kg or lb has more figures in N than anybody wants.
+        said += f", your hand adds {typed if _short(typed) else say_force(step.load.force, units, 3)}"
+        if step.load.at != (0.0, 0.0):
+            said += f" {echoed(math.hypot(*step.load.at), units)} off its middle"
+    else:
+        said += ", your hand adds nothing"
+    said += f": {say_force(look.load, units)} in all, {words.pressure(look.pressure_mean, units)} on the land"
+    other = look.loads[step.bottom]
+    if step.swap is not None and abs(other / look.load - 1.0) > SAME:
+        said += f"; with {step.bottom} on top {say_force(other, units)}"
+    return said
+
+
+def cuts(step: Step, look: Outlook, weighed: bool, units: str = "metric", rounds: int = 1) -> str:
+    """Metal off each plate with its band, then what a round amount takes in minutes."""
+    if look.removed < words.NOTHING:
+        return "no metal to speak of"
+    spread = words.SCATTER if weighed else words.BAND
+    about = "about" if step.until is None else "at most about"
+    off = look.removed_from
+    if max(off.values()) > (1.0 + SAME) * min(off.values()):
+        each = words.joined([f"{words.size(depth, units)} off {name}" for name, depth in off.items()])
+        said = f"{about} {each}, {words.two(1.0 / spread)} to {words.two(spread)} times that"
+    else:
+        low, high = (words.size(look.removed * by, units) for by in (1.0 / spread, spread))
+        said = f"{about} {words.size(look.removed, units)} off each, {low} to {high}"
+    most = max(off, key=lambda name: off[name])
+    whose = "" if "each" in said else f" off {most}"
+    depth, amount = _round_depth(off[most] / look.time, units)
+    said += " in each round" if rounds > 1 else ""
+    return f"{said}; {amount}{whose} takes {words.minutes(look.time * depth / off[most], weighed)}"
+
+
+def _round_depth(rate: float, units: str) -> tuple[float, str]:
+    """A round depth [m] that takes a minute or more at a `rate` [m/s], in figures and words."""
+    first, unit = (10 * 25.4e-9, "uin") if units == "inch" else (1e-6, "um")
+    times = next((k for k in (1, 10, 100, 1000) if k * first / rate >= 60.0), 1000)
+    return times * first, f"{times * (10 if units == 'inch' else 1)} {unit}"
+
+
+def wears(wear: float | None, units: str = "metric") -> str:
+    """A wear constant [1/Pa] in words."""
+    if wear is None:
+        return "as you saw it"
+    if units == "inch":
+        per = wear * 6894.757 * 12000.0 * 1e6  # uin in a thousand feet under a psi
+        return f"{number(per)} uin per 1000 ft under 1 psi ({number(wear * 1e12)}e-12 1/Pa)"
+    return f"{number(wear * 1e12, echo=True)} um per km under 1 kPa"
+
+
+# --- directions -----------------------------------------------------------------------------------
+
+
+def clock(direction: float) -> str:
+    """A line across the face by the hours of a clock: 3 and 9 along x."""
+    half_hours = round((90.0 - math.degrees(direction)) / 15.0) % 12  # a line has two ends
+    ends = [(half_hours + 12 * k) % 24 for k in (0, 1)]
+    hours = [f"{(h // 2) or 12}{':30' if h % 2 else ''}" for h in sorted(ends)]
+    return f"{hours[0]} to {hours[1]} o'clock"
+
+
+# --- the bench ---------------------------------------------------------------------------------
+
+
+def grain(step: Step, units: str = "metric") -> str:
+    """The grain in brackets, where the grit's name does not say it."""
+    told = say_small(step.grit.size, "metric", echo=True)
+    if step.grit.name.replace(" ", "") == told.replace(" ", ""):
+        return ""
+    return f" ({told})"

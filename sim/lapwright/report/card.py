@@ -1,0 +1,195 @@
+"""The work card: the schedule of a run on one sheet of paper, for a wet bench and an arm's length away.
+
+Black on white, in type as large as the sheet allows.  A sheet is 186 by 250 mm, which prints on A4 and on US
+Letter alike; what does not fit in readable type goes on to a second sheet, and each says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from importlib.resources import files
+from pathlib import Path
+from string import Template
+
+from lapwright.errors import CannotDoError
+from lapwright.report import words
+from lapwright.report.account import account
+from lapwright.report.amounts import MARK
+from lapwright.report.layout import Line, Sheet, laid_out
+from lapwright.report.orders import Order
+from lapwright.report.schedule import Block, Card, Row, card_of
+from lapwright.report.typeset import escaped
+from lapwright.study.runfile import Run
+from lapwright.study.safefile import put_in_place
+
+__all__ = ["CARD_FILE", "card_html", "card_page", "write_card"]
+
+CARD_FILE = "card.html"
+MOST_TICKS = 30
+
+
+def write_card(run: Run, folder: Path) -> Path:
+    """Write card.html into `folder`, whole or not at all.
+
+    Raises
+    ------
+    CannotDoError
+        The run's study cannot be read any more, or the folder cannot be written.
+
+    """
+    if account(run).study is None:
+        raise CannotDoError("the study inside this run can no longer be read here, so there is no work card")
+    page = folder / CARD_FILE
+    put_in_place(page, memoryview(card_page(run).encode("utf-8")))
+    return page
+
+
+def card_page(run: Run) -> str:
+    """The card as a page of its own, ready to print."""
+    return Template((files("lapwright.report") / "card.html").read_text("utf-8")).substitute(
+        title=escaped(f"{account(run).title}: work card"), card=card_html(run)
+    )
+
+
+def card_html(run: Run) -> str:
+    """The card to be put into a page: its own style, every class of it begins with "wc-", no addresses."""
+    said = account(run)
+    if said.study is None:
+        return "<p>The study inside this run can no longer be read here, so its steps are not on a card.</p>"
+    style = (files("lapwright.report") / "card.css").read_text("utf-8")
+    card = card_of(said)
+    sheets = laid_out(*_measured(card))
+    body = "".join(_sheet(card, sheet, k, len(sheets)) for k, sheet in enumerate(sheets, 1))
+    return f'<style>{style}</style><div class="wc-card">{body}</div>'
+
+
+# --- on paper ----------------------------------------------------------------------------------
+
+
+def _measured(card: Card) -> tuple[list[Line], list[list[Line]], list[str], list[Line]]:
+    """The card as the layout sees it: lengths of text, type, indents."""
+    head = [Line(card.said.title, 1.55, 7.0, 4.0), *(Line(text, 0.92, 0.0, 0.2) for text in card.head)]
+    if card.rounds > 1:
+        head.append(
+            Line("rounds of steps 1 to 9, tick each " + 4 * " " * min(card.rounds, MOST_TICKS), 1.1, 1.0, 4.0)
+        )
+    blocks = []
+    for block in card.blocks:
+        heads = "".join(f"{name}  1  " for name in block.heads)
+        lines = [Line(heads, 1.45, 0.8 * len(block.grit), 0.0)]
+        lines += [
+            Line(o.text + o.ticks * "mm" * (o.ticks <= MOST_TICKS), 1.0, 6.4, 0.45)
+            for o in _with_stops(block)
+        ]
+        lines.append(Line("", 0.01, 0.0, 4.6))
+        if block.wash:
+            lines.append(Line(block.wash, 1.0, 3.0, 3.6))
+        blocks.append(lines)
+    foot = [Line(text, 0.84, 1.0, 0.3) for text in card.foot]
+    return head, blocks, [row.expect for row in card.rows], [*foot, Line("", 0.01, 0.0, 3.0)]
+
+
+def _sheet(card: Card, sheet: Sheet, page: int, pages: int) -> str:
+    count = f'<span class="wc-page">{page} of {pages}</span>' if pages > 1 else ""
+    out = [
+        f'<div class="wc-top"><span class="wc-title">{escaped(card.said.title)}</span>'
+        f'<span class="wc-kind">work card{count}</span></div>'
+    ]
+    if sheet.head:
+        out.append(f'<div class="wc-plates">{"".join(map(_head_line, card.head))}</div>')
+        out.append(_rounds(card))
+    out += [_block(block) for block in card.blocks[slice(*sheet.blocks)]]
+    if rows := card.rows[slice(*sheet.rows)]:
+        out.append(_readings(rows, card.said.units))
+    if sheet.foot:
+        out.append(f'<div class="wc-foot">{"".join(map(_foot_line, card.foot))}</div>')
+    return f'<div class="wc-sheet" style="font-size:{sheet.type:g}pt">{"".join(out)}</div>'
+
+
+def _rounds(card: Card) -> str:
+    """How many times the steps are gone through, with a box for each."""
+    if card.rounds < 2:
+        return ""
+    boxes = "".join(f'<i class="wc-box"></i>\u00a0{k} ' for k in range(1, min(card.rounds, MOST_TICKS) + 1))
+    last = len(card.said.steps)
+    steps = f"steps 1 to {last}" if last > 1 else "this step"
+    return (
+        f'<div class="wc-rounds"><b>{card.rounds} rounds</b> of {steps}: '
+        f'tick each <span class="wc-boxes">{boxes}</span></div>'
+    )
+
+
+def _head_line(line: str) -> str:
+    if line.startswith("!"):
+        return f'<div class="wc-alarm">{escaped(line[1:])}</div>'
+    name, _, text = line.partition("|")
+    return f'<div class="wc-plate"><b>{escaped(name)}</b> {escaped(text)}</div>'
+
+
+def _foot_line(line: str) -> str:
+    alarm = line.startswith("!")
+    head, sep, rest = line.removeprefix("!").partition(": ")
+    said = (
+        f"<b>{escaped(head)}:</b> {escaped(rest)}"
+        if sep and len(head) < 28
+        else escaped(line.removeprefix("!"))
+    )
+    return f"<div{' class=' + chr(34) + 'wc-alarm' + chr(34) if alarm else ''}>{said}</div>"
+
+
+def _block(block: Block) -> str:
+    heads = "".join(
+        f'<span class="wc-who"><span class="wc-number">{n}</span>{escaped(head)}</span>'
+        for n, head in zip(block.numbers, block.heads, strict=True)
+    )
+    head = f'<div class="wc-head">{heads}<span class="wc-grit">{escaped(block.grit)}</span></div>'
+    lines = [
+        f'<div class="wc-line"><b>{escaped(o.word)}</b><span>{escaped(o.text)}{_ticks(o.ticks)}</span></div>'
+        for o in _with_stops(block)
+    ]
+    wash = f'<div class="wc-wash">{escaped(block.wash)}</div>' if block.wash else ""
+    return f'<div class="wc-step">{head}<div class="wc-lines">{"".join(lines)}</div></div>{wash}'
+
+
+def _with_stops(block: Block) -> list[Order]:
+    """The orders and, last, when to stop: once where all steps of the block stop alike."""
+    stops = list(dict.fromkeys(block.stops))
+    if len(stops) == 1:
+        each = "each " if len(block.stops) > 1 else ""
+        return [*block.orders, Order("Stop", each + stops[0])]
+    return [
+        *block.orders,
+        *(Order(f"Stop {n}", stop) for n, stop in zip(block.numbers, block.stops, strict=True)),
+    ]
+
+
+def _ticks(count: int) -> str:
+    if not 0 < count <= MOST_TICKS:
+        return ""
+    return f' <span class="wc-boxes">{"".join("<i class=wc-box></i>" for _ in range(count))}</span>'
+
+
+def _readings(rows: Sequence[Row], units: str) -> str:
+    warm = "°F" if units == "inch" else "°C"
+    heads = ("Read", "Plate", "Expect", "Gauge reads", warm, "Weight before", "Weight after", "Date")
+    names = ("when", "who", "expect", "value", "warm", "weight", "weight", "date")
+    body, last = [], ""
+    for row in rows:
+        weights = '<td colspan="2"></td>' if row.first else "<td></td><td></td>"
+        new = " class=wc-new" if row.when != last else ""
+        body.append(
+            f'<tr{new}><th scope="row">{escaped(row.when if row.when != last else "")}</th>'
+            f"<td><b>{escaped(row.plate)}</b></td><td>{escaped(row.expect)}</td><td></td><td></td>{weights}<td></td></tr>"
+        )
+        last = row.when
+    columns = "".join(f'<col class="wc-c-{name}">' for name in names)
+    head = "".join(f'<th scope="col">{escaped(h)}</th>' for h in heads)
+    fine = any(MARK in row.expect for row in rows)
+    note = f" {MARK} finer than a tenth of the grit: {words.REMARK}." if fine else ""
+    return (
+        '<div class="wc-note">Before every reading wash and dry. Two plates equally warm may be compared at '
+        "once; before you believe a size, let them stand until they are at the temperature of the room."
+        f"{note}</div>"
+        f'<table class="wc-read"><colgroup>{columns}</colgroup><thead><tr>{head}</tr></thead>'
+        f"<tbody>{''.join(body)}</tbody></table>"
+    )

@@ -1,0 +1,204 @@
+"""What a gauge would show, and what readings say, in the words of the bench."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import pi
+
+from lapwright.gauges.budget import Budget, Prediction
+from lapwright.gauges.estimate import Estimate, Finding
+from lapwright.gauges.fringes import over_the_bore
+from lapwright.gauges.instruments import Gauge, OpticalFlat, TwistGauge
+from lapwright.plate.outline import Outline
+from lapwright.report.amounts import NOTHING, both_units, joined, size, two
+
+__all__ = ["FORM_WORDS", "doubt", "form_words", "found_words", "shares", "shows", "slope", "who_is_on_top"]
+
+FORM_WORDS = {
+    "sphere": "dome",
+    "saddle": "saddle",
+    "twist": "twist",
+    "bow": "bow",
+    "crown": "crown",
+    "wind": "wind",
+}
+_SIDES = {
+    "sphere": ("domed by", "hollow by"),
+    "saddle": ("high at 3 and 9 by", "high at 12 and 6 by"),
+    "twist": ("high at 1:30 and 7:30 by", "high at 10:30 and 4:30 by"),
+    "bow": ("middle over the ends by", "middle under the ends by"),
+    "crown": ("middle over the long edges by", "middle under the long edges by"),
+    "wind": ("corners at 1:30 and 7:30 high by", "corners at 10:30 and 4:30 high by"),
+}
+_POINTER = {
+    "twist gauge": "its first pair of feet stands",
+    "bridge": "",
+}
+NO_USE = 10.0  # more than this nobody multiplies a reading by
+NO_FACE = 1e-4  # [m]: no face that is lapped is out by so much, so that to say "not above this" says nothing
+WHOLE = 0.99  # of a form: that much of it is all
+APART = (
+    "The readings lie {times} times as far apart as their scatter allows: look for dirt under a foot, a warm "
+    "plate, waves or a rolled edge (no dome, saddle or twist makes up for those), or a gauge that scatters "
+    "more than you wrote. All that is said above is taken as so much less sure."
+)
+ALIKE = (
+    "{first} and {second} read the same, to within {most} of dome. If they also bear all over at 0 and at 90 "
+    "degrees, slid about, both are flat to that, but for what the grit layer leaves in both; at one angle "
+    "alone bearing all over tells nothing of twist (docs/flat-or-mated.md)."
+)
+
+
+def slope(value: float) -> str:
+    """Size of a slope [rad]: um per metre, and seconds of arc."""
+    return f"{two(value * 1e6)} um/m ({two(value * 648000.0 / pi)} arcsec)"
+
+
+def amount(value: float, gauge: Gauge, units: str) -> str:
+    """Size of a reading, as this gauge says it."""
+    return slope(value) if gauge.angular else both_units(value, units)
+
+
+def degrees(angle: float) -> str:
+    """An angle [rad] for a line's head."""
+    return f"{angle * 180.0 / pi:.0f} deg"
+
+
+def shows(one: Prediction, gauge: Gauge, outline: Outline, units: str, given: bool = False) -> str:
+    """One line: where it stands, what it shows, how surely; `given`: the place was asked for, not found."""
+    where = _where(one, units, given)
+    if one.value is None:
+        return f"{where}: {one.footing.words}"
+    nothing = abs(one.value) < (1e-8 if gauge.angular else NOTHING)
+    said = "nothing" if nothing else f"{_side(one, gauge, outline)} {amount(one.value, gauge, units)}"
+    if isinstance(gauge, OpticalFlat) and not nothing:
+        said += f", {two(one.value / gauge.band)} bands"
+    line = f"{where}: {said}"
+    if one.budget.parts:
+        line += f", give or take {plain_amount(one.budget.half, gauge, units)}"
+    return f"{line} ({one.footing.words})" if one.footing.words else line
+
+
+def _side(one: Prediction, gauge: Gauge, outline: Outline) -> str:
+    """What of the face lies which way, as its pointer or its bands say it."""
+    up = (one.value or 0.0) > 0.0
+    if gauge.angular:
+        return "up by" if up else "down by"
+    if isinstance(gauge, OpticalFlat) and over_the_bore(gauge, outline, one.place.at):
+        return f"bore {'over' if up else 'under'} the rim by"
+    what = _POINTER.get(gauge.kind, "there" if one.place.along else "middle")
+    return f"{what} {'high' if up else 'low'} by".lstrip()
+
+
+def _where(one: Prediction, units: str, given: bool) -> str:
+    """How the gauge is turned, where its middle stands, and where its indicator."""
+    unit, scale, places = ("in", 25.4e-3, 2) if units == "inch" else ("mm", 1e-3, 0)
+    said = f"at {degrees(one.place.angle)}"
+    if max(map(abs, one.place.at)) > 1e-4:
+        x, y = (f"{part / scale:.{places}f} {unit}" for part in one.place.at)
+        said += f"{'' if given else ', moved off a groove'}, its middle at {x}, {y}"
+    if one.place.along:
+        said += f", {one.place.along / scale:.{places}f} {unit} along"
+    return said
+
+
+def plain_amount(value: float, gauge: Gauge, units: str) -> str:
+    """Size of a doubt in one unit."""
+    return f"{two(value * 1e6)} um/m" if gauge.angular else size(value, units)
+
+
+def shares(seen: Sequence[Prediction], gauge: Gauge, outline: Outline) -> str:
+    """What it shows of the whole plate, and what it does not see."""
+    parts = []
+    best = [p for p in seen if p.best is not None and gauge.kind != "repeat reading"]
+    if best and not gauge.angular and gauge.kind != "bridge":
+        first = best[0]
+        form = FORM_WORDS[first.best or ""]
+        whole = f"{form}, reckoned to the middle of the bore" if outline.bore else f"whole plate's {form}"
+        parts.append(_share(abs(first.ratio[first.best or ""]), whole))
+    blind = [name for name in seen[0].ratio if all(name in p.blind for p in seen)]
+    if blind and gauge.kind != "repeat reading":
+        parts.append(f"so used it is blind to {joined([FORM_WORDS[name] for name in blind])}")
+    if gauge.kind == "repeat reading":
+        parts.append(
+            "it is blind to a dome, which reads alike everywhere: only changes from place to place tell"
+        )
+    if isinstance(gauge, TwistGauge):
+        parts.append(
+            "set it to nought on a flat first: it is too long to be turned by 90 degrees"
+            if gauge.foot_circle is None
+            else "turn it 90 degrees on the spot and halve the difference: then it needs no master"
+        )
+    return "; ".join(parts)
+
+
+def _share(ratio: float, form: str) -> str:
+    """How much of a form is shown, and by how much that must be multiplied."""
+    if ratio > WHOLE:
+        return f"it shows the {form}"
+    times = two(1.0 / ratio)
+    then = f"to be multiplied by {times}, it is no use" if ratio * NO_USE < 1.0 else f"multiply by {times}"
+    return f"it shows {two(ratio)} of the {form}: {then}"
+
+
+def doubt(budget: Budget, gauge: Gauge, units: str, full: bool = False) -> list[str]:
+    """Where the doubt comes from: the largest cause, or a table of all, one standard deviation each."""
+    if not budget.parts:
+        return ["nothing was said of its scatter: it is taken as exact"]
+    if not full:
+        return [f"most of the doubt: {budget.parts[0].cause}"]
+    width = max(len(part.cause) for part in budget.parts) + 2
+    lines = ["doubt, one standard deviation each:"]
+    lines += [
+        f"  {part.cause:<{width}}{plain_amount(part.standard, gauge, units):>12}   {part.how}"
+        for part in budget.parts
+    ]
+    return [*lines, f"  {'all together':<{width}}{plain_amount(budget.standard, gauge, units):>12}"]
+
+
+def form_words(name: str, finding: Finding | None, units: str) -> str:
+    """One form as readings tell it."""
+    if finding is None:
+        return f"{FORM_WORDS[name]} not seen"
+    most = abs(finding.value) + finding.half
+    if most > NO_FACE:
+        return f"{FORM_WORDS[name]} not told"
+    if not finding.told:
+        return f"no {FORM_WORDS[name]} above {size(most, units)}"
+    side = _SIDES[name][0 if finding.value > 0.0 else 1]
+    return f"{side} {both_units(finding.value, units)}, give or take {size(finding.half, units)}"
+
+
+def found_words(found: Estimate, units: str) -> list[str]:
+    """What readings say of each plate, one line a plate, and whether they agree."""
+    lines = []
+    for plate in found.plates:
+        sums = found.sum_only(plate)
+        said = [form_words(name, one, units) for name, one in found.forms(plate).items() if name not in sums]
+        if sums:
+            said.insert(0, f"{joined([FORM_WORDS[name] for name in sums])} seen only as a sum")
+        lines.append(f"{plate}: {'; '.join(said)}")
+    if found.stretch > 1.0:
+        lines.append(APART.format(times=two(found.stretch)))
+    return lines
+
+
+def who_is_on_top(found: Estimate, units: str) -> list[str]:
+    """Which plate of each pair is the more domed, and so goes on top."""
+    plates = found.plates
+    lines = []
+    for k, first in enumerate(plates):
+        for second in plates[k + 1 :]:
+            higher, apart = found.more_domed(first, second)
+            if apart is None:
+                continue
+            if higher is None:
+                most = size(abs(apart.value) + apart.half, units)
+                lines.append(ALIKE.format(first=first, second=second, most=most))
+                continue
+            other = second if higher == first else first
+            by = f"{both_units(apart.value, units)}, give or take {size(apart.half, units)}"
+            lines.append(
+                f"{higher} is more domed than {other} by {by}: lay {higher} on top, and keep it there longer."
+            )
+    return lines

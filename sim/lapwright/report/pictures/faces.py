@@ -1,0 +1,300 @@
+"""Every face before and after, on one scale, looking at the face, 12 o'clock up."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.patches import PathPatch
+from numpy.typing import NDArray
+
+from lapwright.report import words
+from lapwright.report.account import Account, Face
+from lapwright.report.amounts import MARK
+from lapwright.report.pictures.ink import (
+    HEIGHTS,
+    SHEET,
+    Array,
+    bare,
+    boundary_path,
+    new_figure,
+    round_step,
+    round_up,
+)
+from lapwright.report.shapes import marked_face
+from lapwright.report.typeset import typeset
+
+__all__ = [
+    "contour_step",
+    "contours",
+    "face_map",
+    "faces",
+    "height_limit",
+    "inside_land",
+    "patched",
+    "ramp_strip",
+    "spread_out",
+]
+
+MM = 1e3
+UNIT = {"metric": 1e-6, "inch": 25.4e-9}
+_TITLE = 62.0  # height of a title [points]
+_LEGEND = 34.0
+
+
+def height_limit(account: Account) -> float:
+    """Ends of the height scale [m], one for all faces; a round number in the person's units."""
+    unit = UNIT[account.units]
+    return round_up(account.limit / unit) * unit
+
+
+def contour_step(limit: float, units: str) -> float:
+    """Height between contour lines [m]: at most fourteen of them from end to end."""
+    return round_step(2.0 * limit / UNIT[units], 14) * UNIT[units]
+
+
+def faces(account: Account, width: float = 1200.0) -> Figure:
+    """Before and after of every plate, titled in words.
+
+    Parameters
+    ----------
+    width
+        Width of the drawing [points].
+    """
+    plan = _lay_out(account, width)
+    height = sum(plan.talls) + len(plan.talls) * plan.title + _LEGEND
+    figure = new_figure(width, height)
+    limit = height_limit(account)
+    place = 0
+    for face in account.faces:
+        for when, heights, forms in (
+            ("before", face.levelled[0], face.before),
+            ("after", face.levelled[1], face.after),
+        ):
+            row, column = divmod(place, plan.columns)
+            bottom = height - sum(plan.talls[: row + 1]) - (row + 1) * plan.title
+            axes = bare(figure, (column * plan.cell, bottom, plan.cell, plan.talls[row]))
+            face_map(axes, face, heights, limit, contour_step(limit, account.units))
+            x = (column + 0.5) * plan.cell / width
+            _title(figure, face, when, forms, account.units, x, bottom + plan.talls[row], plan.cell)
+            place += 1
+    _legend(figure, width, limit, account.units)
+    return figure
+
+
+@dataclass(frozen=True)
+class _Plan:
+    columns: int
+    cell: float  # width of a cell [points]
+    talls: list[float]  # height of the faces in each row [points]
+    title: float
+
+
+def _lay_out(account: Account, width: float) -> _Plan:
+    """Columns and heights: all in one row where it goes, rails one under the other."""
+    number = 2 * len(account.faces)
+    rails = max(f.half[0] / f.half[1] for f in account.faces) > 2.2
+    most = 2 if rails else 4 if len(account.faces) in (1, 2, 4) else 6
+    columns = min(number, most)
+    cell = width / max(columns, 2 if rails else 4)
+    rows = -(-number // columns)
+    cap = 100.0 if rails else 232.0 if rows == 1 else 205.0
+    talls = []
+    for row in range(rows):
+        there = [account.faces[k // 2] for k in range(row * columns, min((row + 1) * columns, number))]
+        tallest = max(f.half[1] / f.half[0] for f in there)
+        talls.append(max(min(cell * 0.92 * tallest + 22.0, cap), 60.0))
+    return _Plan(columns, cell, talls, 46.0 if rails else _TITLE)
+
+
+def _title(
+    figure: Figure,
+    face: Face,
+    when: str,
+    forms: Mapping[str, float | None],
+    units: str,
+    x: float,
+    y: float,
+    cell: float,
+) -> None:
+    height = figure.get_size_inches()[1] * 72.0
+    # What came in was not made by this grit, so it is told whatever the finish.
+    finish, room = face.finish if when == "after" else None, max(16, int(cell / 6.4))
+    lines = textwrap.wrap(typeset(words.face(forms, finish, units)), room)[:3]
+    if len(lines) > 1:  # the remark must not be parted from what it is about
+        lines = textwrap.wrap(typeset(marked_face(forms, finish, MARK, units)), room)[:3]
+    first = y + 6.0 + 15.0 * len(lines)
+    name = f"{face.name} {when}"
+    figure.text(
+        x, first / height, name, ha="center", va="baseline", fontsize=12.5, weight="bold", color=SHEET.ink
+    )
+    for k, line in enumerate(lines):
+        at = (first - 15.0 * (k + 1)) / height
+        figure.text(x, at, line, ha="center", va="baseline", fontsize=11.5, color=SHEET.ink)
+
+
+def face_map(axes: Axes, face: Face, heights: Array, limit: float, step: float) -> None:
+    """One face: colours, contour lines, outline, grooves and the clock."""
+    record = face.record
+    x, y = np.asarray(record.x) * MM, np.asarray(record.y) * MM
+    extent = _extent(x, y)
+    path = boundary_path(face.outer * MM, face.bore * MM)
+    clip = PathPatch(path, transform=axes.transData)
+    picture = axes.imshow(
+        patched(heights, np.asarray(record.land), limit, HEIGHTS),
+        origin="lower",
+        extent=extent,
+        interpolation="none",
+    )
+    picture.set_clip_path(clip)
+    contours(axes, x, y, heights, step, limit, clip)
+    axes.add_patch(PathPatch(path, fill=False, edgecolor=SHEET.ink, linewidth=1.1))
+    _clock(axes, face)
+
+
+def _extent(x: Array, y: Array) -> tuple[float, float, float, float]:
+    dx = (x[1] - x[0]) / 2 if len(x) > 1 else 0.5
+    dy = (y[1] - y[0]) / 2 if len(y) > 1 else 0.5
+    return float(x[0] - dx), float(x[-1] + dx), float(y[0] - dy), float(y[-1] + dy)
+
+
+def patched(
+    heights: Array, land: Array, limit: float, ramp: Array, low: float | None = None
+) -> NDArray[np.uint8]:
+    """Colours (ny, nx, 3) as bytes: grooves grey, and the colour carried on past the edge of the land.
+
+    The outline cuts it off afterwards; without carrying on, the last cells would fade at the rim.
+    """
+    filled = spread_out(heights, 2)
+    floor = -limit if low is None else low
+    share = np.clip((filled - floor) / (limit - floor), 0.0, 1.0)
+    lost = ~np.isfinite(share)
+    index = np.rint(np.where(lost, 0.0, share) * (len(ramp) - 1)).astype(int)
+    colour = ramp[index]
+    colour[lost] = (0.62, 0.63, 0.64)
+    groove = np.isfinite(filled) & np.where(land < 0.5, inside_land(land), _amid_land(land))
+    shade = np.clip(1.0 - land, 0.0, 1.0)[..., None] * groove[..., None]
+    colour = colour * (1.0 - shade) + np.array([0.50, 0.52, 0.54]) * shade
+    return np.asarray(np.rint(colour * 255.0), dtype=np.uint8)
+
+
+def inside_land(land: Array) -> NDArray[np.bool_]:
+    """Cells with land on two opposite sides, along x or y: a groove, not the outer edge."""
+    seen = land >= 0.5
+    left = np.maximum.accumulate(seen, axis=1)
+    right = np.maximum.accumulate(seen[:, ::-1], axis=1)[:, ::-1]
+    below = np.maximum.accumulate(seen, axis=0)
+    above = np.maximum.accumulate(seen[::-1], axis=0)[::-1]
+    return np.asarray((left & right) | (below & above))
+
+
+def _amid_land(land: Array) -> NDArray[np.bool_]:
+    """Cells with land on all four sides, themselves left out: never at the outer edge."""
+    seen = np.pad(land >= 0.5, 1)
+    left = np.maximum.accumulate(seen, axis=1)[1:-1, :-2]
+    right = np.maximum.accumulate(seen[:, ::-1], axis=1)[:, ::-1][1:-1, 2:]
+    below = np.maximum.accumulate(seen, axis=0)[:-2, 1:-1]
+    above = np.maximum.accumulate(seen[::-1], axis=0)[::-1][2:, 1:-1]
+    return np.asarray(left & right & below & above)
+
+
+def spread_out(heights: Array, times: int) -> Array:
+    """Fill the cells beside the land with the mean of their neighbours, `times` cells far."""
+    out = np.array(heights, dtype=float)
+    for _ in range(times):
+        holes = ~np.isfinite(out)
+        if not holes.any():
+            break
+        total, count = _of_nine(np.where(holes, 0.0, out)), _of_nine(1.0 - holes)
+        fill = holes & (count > 0)
+        out[fill] = total[fill] / count[fill]
+    return out
+
+
+def _of_nine(values: Array) -> Array:
+    """Sum over every cell and the eight round it."""
+    wide = np.pad(values, 1)
+    lines = wide[:-2] + wide[1:-1] + wide[2:]
+    return np.asarray(lines[:, :-2] + lines[:, 1:-1] + lines[:, 2:])
+
+
+def contours(
+    axes: Axes, x: Array, y: Array, heights: Array, step: float, limit: float, clip: PathPatch
+) -> None:
+    """Lines of equal height every `step`, heavier at the mean plane, dashed below it."""
+    z = spread_out(heights, 3)
+    if not np.isfinite(z).any() or min(z.shape) < 2:
+        return
+    top, low = float(np.nanmax(z)), float(np.nanmin(z))
+    first, last = int(np.ceil(low / step)), int(np.floor(top / step))
+    # On a face that is flat to within a step, the one line left would wander without a meaning.
+    if top - low < step or last < first:
+        return
+    levels = step * np.arange(first, min(last, first + 40) + 1)
+    lines = axes.contour(
+        x,
+        y,
+        np.ma.masked_invalid(z),
+        levels,
+        colors="#30343a",
+        linewidths=np.where(np.abs(levels) <= step / 2, 1.2, 0.7),
+        linestyles=["dashed" if level < -step / 2 else "solid" for level in levels],
+        alpha=0.75,
+    )
+    lines.set_clip_path(clip)
+
+
+def _clock(axes: Axes, face: Face) -> None:
+    """The mark of 12 o'clock, ticks at 3, 6 and 9."""
+    along, across = (h * MM for h in face.half)
+    big = max(along, across)
+    tick = 0.045 * big
+    for ux, uy in ((0, 1), (1, 0), (0, -1), (-1, 0)):
+        x, y = ux * along, uy * across
+        axes.plot([x, x + ux * tick], [y, y + uy * tick], color=SHEET.ink, linewidth=1.2, clip_on=False)
+    axes.text(0, across + 1.35 * tick, "12", ha="center", va="bottom", fontsize=9.5, color=SHEET.muted)
+    room = 0.16 * big if big < 2.2 * across else 0.05 * big
+    axes.set_xlim(-along - 1.6 * tick, along + 1.6 * tick)
+    axes.set_ylim(-across - 1.6 * tick, across + room + tick)
+    axes.set_aspect("equal")
+    axes.set_anchor("S")
+
+
+def _legend(figure: Figure, width: float, limit: float, units: str) -> None:
+    step = contour_step(limit, units)
+    height = figure.get_size_inches()[1] * 72.0
+    size = typeset(words.size(limit, units))
+    ramp_strip(figure, (width / 2 - 330.0, 9.0, 190.0, 11.0), HEIGHTS)
+    figure.text(
+        (width / 2 - 338.0) / width,
+        11.0 / height,
+        f"{size} low",
+        ha="right",
+        fontsize=10.5,
+        color=SHEET.muted,
+    )
+    figure.text(
+        (width / 2 - 132.0) / width,
+        11.0 / height,
+        f"{size} high",
+        ha="left",
+        fontsize=10.5,
+        color=SHEET.muted,
+    )
+    every = typeset(words.size(step, units))
+    note = f"contour lines every {every}, dashed below the mean plane; looking at the face"
+    if any(MARK in text.get_text() for text in figure.texts):
+        note += f"; {MARK} {words.REMARK}"
+    figure.text((width / 2 - 40.0) / width, 11.0 / height, note, ha="left", fontsize=10.5, color=SHEET.muted)
+
+
+def ramp_strip(figure: Figure, box: tuple[float, float, float, float], ramp: Array) -> None:
+    """A strip of the colour ramp, left to right."""
+    axes = bare(figure, box)
+    strip = np.rint(ramp[None, ::4] * 255.0).astype(np.uint8)
+    axes.imshow(strip, aspect="auto", interpolation="none", extent=(0, 1, 0, 1))
+    axes.plot([0, 1, 1, 0, 0], [0, 0, 1, 1, 0], color=SHEET.muted, linewidth=0.6, clip_on=False)

@@ -1,0 +1,379 @@
+"""What stands on a work card: plates, steps in order, what to read and what to expect, what to mind.
+
+All of it is words; `lapwright.report.card` sets them on paper.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from lapwright.report import words
+from lapwright.report.account import Account, Face
+from lapwright.report.amounts import FINISH_SHARE, MARK
+from lapwright.report.orders import Order, grit_words, orders, span, stop_by_gauge
+from lapwright.report.shapes import marked_face
+from lapwright.study.say import number, say_length, say_mass
+
+if TYPE_CHECKING:
+    from lapwright.lapping.outlook import Outlook
+
+__all__ = ["Block", "Card", "Row", "card_of"]
+
+HEAVY, TOO_HEAVY = (
+    12.0,
+    23.0,
+)  # kg: care from here (common practice), the most for one (NIOSH lifting equation)
+SENSED = 1e-5  # of what lies on a balance: less it does not tell (common practice, no source)
+MOST_ROWS = 18  # of the readings; with more, some rounds or steps are read less
+
+
+@dataclass(frozen=True)
+class Block:
+    """Steps that are done alike: `heads` who lies on whom in each, and when to stop; `orders` for all."""
+
+    numbers: tuple[int, ...]
+    heads: tuple[str, ...]
+    grit: str
+    stops: tuple[str, ...]
+    orders: tuple[Order, ...]
+    wash: str = ""
+
+
+@dataclass(frozen=True)
+class Row:
+    """One reading: when, of which plate, and what should show; `first`: before anything is lapped."""
+
+    when: str
+    plate: str
+    expect: str
+    first: bool = False
+
+
+@dataclass(frozen=True)
+class Card:
+    """Everything that stands on the card; a line of head or foot that begins with "!" is an alarm."""
+
+    said: Account
+    head: tuple[str, ...]
+    blocks: tuple[Block, ...]
+    rows: tuple[Row, ...]
+    foot: tuple[str, ...]
+
+    @property
+    def rounds(self) -> int:
+        """How many times the steps are gone through."""
+        return self.said.study.rounds if self.said.study is not None else 1
+
+
+def card_of(said: Account) -> Card:
+    """The work card of a run whose study can be read."""
+    return Card(said, tuple(_head(said)), tuple(_blocks(said)), tuple(_rows(said)), tuple(_foot(said)))
+
+
+def _head(said: Account) -> list[str]:
+    """A line for each kind of plate, and one for a run that went wrong."""
+    assert said.study is not None
+    alike: dict[str, list[str]] = {}
+    for name in said.study.plates:
+        alike.setdefault(_plate(said, name), []).append(name)
+    lines = [f"{words.joined(names)}|{what}" for what, names in alike.items()]
+    outcome = said.run.outcome
+    if outcome == "tipped":
+        lines.append(
+            f"!Do not work to this card: in step {_tips_in(said)} the top tips off. Shorten the stroke, or "
+            "bring the load nearer to the top's centre."
+        )
+    elif outcome == "interrupted":
+        lines.append("!The run was stopped before its end; what it did not reach is reckoned beforehand.")
+    elif outcome == "limit":
+        lines.append("!Time ran out in this run before the gauge said stop.")
+    return lines
+
+
+def _tips_in(said: Account) -> int:
+    """The step in which a run that tipped came to its end: the next one after a step that was over."""
+    if not len(said.run.step):
+        return 1
+    last = int(said.run.step[-1])
+    return last % len(said.steps) + 1 if said.run.event[-1] == "step" else last
+
+
+def _plate(said: Account, name: str) -> str:
+    assert said.study is not None
+    plate, units = said.study.plates[name], said.units
+    along, across = (say_length(side, units, echo=True) for side in plate.outline.size)
+    if plate.outline.bore > 0.0:
+        shape = f"ring {along}, bore {say_length(plate.outline.bore, units, echo=True)}"
+    elif type(plate.outline).__name__ == "Disc":
+        shape = f"disc {along}"
+    else:
+        shape = f"{along} x {across}"
+    if plate.thickness is not None:
+        shape += f", {say_length(plate.thickness, units, echo=True)} thick"
+    return f"{shape}, {plate.material.name}, {_mass(plate.total_mass, units)}"
+
+
+def _mass(mass: float, units: str) -> str:
+    """A mass [kg] in kg and lb, the person's own unit first."""
+    other = "metric" if units == "inch" else "inch"
+    return f"{say_mass(mass, units)} ({say_mass(mass, other)})"
+
+
+def _blocks(said: Account) -> list[Block]:
+    """The steps in order; neighbours that are done alike share one block."""
+    from lapwright.lapping.outlook import outlooks
+
+    study = said.study
+    assert study is not None
+    blocks: list[Block] = []
+    turned = _turned_bottoms(said)
+    for k, look in enumerate(outlooks(study.plates, study.steps, seed=study.seed)):
+        step = study.steps[k]
+        told = orders(step, study.plates, look, said.units, turned[k])
+        stop = _stop(said, k + 1, look)
+        head, grit = f"{step.top} on {step.bottom}", grit_words(step)
+        wash = _wash(said, k)
+        last = blocks[-1] if blocks else None
+        if last is not None and not last.wash and _alike(last.orders) == _alike(told):
+            blocks[-1] = Block(
+                (*last.numbers, k + 1), (*last.heads, head), grit, (*last.stops, stop), last.orders, wash
+            )
+        else:
+            blocks.append(Block((k + 1,), (head,), grit, (stop,), tuple(told), wash))
+    return [_shared(block) for block in blocks]
+
+
+def _alike(told: Sequence[Order]) -> list[Order]:
+    """Orders without the name of who is on top, for comparing."""
+    return [_nameless(order) for order in told]
+
+
+def _nameless(order: Order) -> Order:
+    if order.word != "On top":
+        return order
+    for ending in ("change places every", "all the time"):
+        if (at := order.text.find(ending)) >= 0:
+            return Order(order.word, order.text[at:], order.ticks)
+    return order
+
+
+def _shared(block: Block) -> Block:
+    """A block of several steps does not name the top: its heads do."""
+    if len(block.numbers) == 1:
+        return block
+    told = [
+        Order(o.word, f"the one named first{'; ' if 'places every' in n.text else ', '}{n.text}", o.ticks)
+        if (n := _nameless(o)) != o
+        else o
+        for o in block.orders
+    ]
+    return Block(block.numbers, block.heads, block.grit, block.stops, tuple(told), block.wash)
+
+
+def _turned_bottoms(said: Account) -> list[bool]:
+    """Which steps turn the bottom: inside, that is a walk."""
+    from lapwright.study.read import document_of
+
+    steps = document_of(said.run.study_text).get("steps", [])
+    return [isinstance(step, dict) and "turn_bottom" in step for step in steps]
+
+
+def _wash(said: Account, at: int) -> str:
+    """What to do after a step, before another grit comes."""
+    steps = said.steps
+    rounds = said.study.rounds if said.study is not None else 1
+    if at + 1 < len(steps):
+        here, after, when = steps[at].grit, steps[at + 1].grit, f"before step {at + 2}"
+    elif rounds > 1:
+        here, after, when = steps[at].grit, steps[0].grit, "before the next round"
+    else:
+        return ""
+    if here.name == after.name and here.size == after.size:
+        return ""
+    if after.size < here.size:
+        return f"WASH {when}: plates, hands, bench; fresh cloth. One coarse grain scratches."
+    return f"WASH off the finer grit {when}."
+
+
+def _stop(said: Account, number_: int, look: Outlook) -> str:
+    """When a step is over: metal first, minutes with their band after it."""
+    if look.tipping_margin < 0.0:
+        return "do not begin: the top tips off"
+    step, time = said.steps[number_ - 1], look.time
+    weighed = step.grit.wear.observed is not None
+    times = len(_ends(said, number_))
+    if times:
+        off = {name: _off(said, number_, name) / times for name in (step.top, step.bottom)}
+        time = said.rubbed(number_) / times
+    else:
+        off = {name: look.removed_from[name] for name in (step.top, step.bottom)}
+    metal = _metal(said, off)
+    about = words.minutes(time, weighed)
+    if step.until is not None:
+        most = span(step.total_strokes / step.pace)
+        return f"when {stop_by_gauge(step.until, said.units)}: in this run {metal}; {about}; {most} at most"
+    return f"when {metal}; {about}" + ("" if times else " (reckoned: the run did not come so far)")
+
+
+def _metal(said: Account, off: dict[str, float]) -> str:
+    """Depth off each face, and its weight where a balance tells it."""
+    parts = []
+    for name, depth in off.items():
+        weight = f"{words.two(_grams(said, name, depth))} g" if _weighable(said, name, depth) else ""
+        parts.append((name, words.size(depth, said.units), weight))
+    if len({(depth, weight) for _, depth, weight in parts}) == 1:
+        return f"{parts[0][1]} is off each face" + (f", {parts[0][2]} by weight" if parts[0][2] else "")
+    each = [f"{name} has lost {depth}" + (f" ({weight})" if weight else "") for name, depth, weight in parts]
+    return words.joined(each)
+
+
+def _grams(said: Account, name: str, depth: float) -> float:
+    """What a depth [m] off a face weighs [g]."""
+    face = said.face(name)
+    return 1e3 * (face.mass_per_depth or 0.0) * depth if face is not None else 0.0
+
+
+def _weighable(said: Account, name: str, depth: float) -> bool:
+    """Whether a balance that carries the plate tells that a depth [m] has gone."""
+    assert said.study is not None
+    return _grams(said, name, depth) >= SENSED * 1e3 * said.study.plates[name].total_mass
+
+
+def _off(said: Account, number_: int, name: str) -> float:
+    """Mean depth that a step took off a plate, over all rounds [m]."""
+    face = said.face(name)
+    if face is None:
+        return 0.0
+    removed, step = face.record.removed, said.run.step
+    return sum(float(removed[k] - removed[k - 1]) for k in range(1, len(removed)) if int(step[k]) == number_)
+
+
+def _ends(said: Account, number_: int) -> list[int]:
+    """Places in the history where a step was over, round by round."""
+    run = said.run
+    return [k for k in range(len(run.event)) if run.event[k] == "step" and int(run.step[k]) == number_]
+
+
+# --- what to read ------------------------------------------------------------------------------
+
+
+def _rows(said: Account) -> list[Row]:
+    """Readings before the first step, and after each step or round that the run came through."""
+    rows = [Row("start", f.name, _expect(f, 0, None, said.units), True) for f in said.faces]
+    moments = _moments(said)
+    while len(moments) > 2 and len(rows) + sum(len(names) for _, _, names in moments) > MOST_ROWS:
+        # Every second one is left out, counted from the end, which stays.
+        moments = moments[::-2][::-1]
+    for when, k, names in moments:
+        for face in said.faces:
+            if face.name in names:
+                rows.append(Row(when, face.name, _expect(face, k, _finish(said, face.name, k), said.units)))
+    return rows
+
+
+def _moments(said: Account) -> list[tuple[str, int, list[str]]]:
+    """When to read: what it is called, the place in the history, which plates."""
+    assert said.study is not None
+    study = said.study
+    if study.rounds > 1:
+        ends = _ends(said, len(study.steps))
+        return [(f"round {int(said.run.round[k])}", k, [f.name for f in said.faces]) for k in ends]
+    seen = [
+        (f"step {n}", k, [step.top, step.bottom])
+        for n, step in enumerate(study.steps, 1)
+        for k in _ends(said, n)
+    ]
+    if len(study.steps) == 1 and seen:
+        seen.insert(0, _half_way(said, seen[0][1]))
+    return seen
+
+
+def _half_way(said: Account, end: int) -> tuple[str, int, list[str]]:
+    """The entry of the history nearest to half the metal of the only step."""
+    removed = np.mean([f.record.removed for f in said.faces], axis=0)
+    k = min(range(1, end + 1), key=lambda i: abs(float(removed[i]) - 0.5 * float(removed[end])))
+    return "half way", k, [f.name for f in said.faces]
+
+
+def _finish(said: Account, name: str, at: int) -> float | None:
+    """A tenth of the last grit on a plate at a place in the history [m]."""
+    run = said.run
+    for k in range(at, -1, -1):
+        step = said.steps[int(run.step[k]) - 1] if 0 < int(run.step[k]) <= len(said.steps) else None
+        if step is not None and name in (step.top, step.bottom):
+            return FINISH_SHARE * float(step.grit.size)
+    return None
+
+
+def _expect(face: Face, at: int, finish: float | None, units: str) -> str:
+    """What the face should be like at a place in the history."""
+    forms = {key: (float(v[at]) if len(v) else None) for key, v in face.record.forms.items()}
+    if all(value is None or not math.isfinite(value) for value in forms.values()):
+        return "not known"
+    return marked_face(forms, finish, MARK, units)
+
+
+# --- below -------------------------------------------------------------------------------------
+
+
+def _foot(said: Account) -> list[str]:
+    """How to weigh, how to lift, what to mind."""
+    assert said.study is not None
+    study = said.study
+    lines = [_weighing(said)]
+    if any(step.swap is not None for step in study.steps) or len(study.steps) * study.rounds > 1:
+        lines.append(
+            "Laying down: both with 12 at 12 to begin; after a change the new bottom has its 12 at 12."
+        )
+    lines += _lifting(said)
+    lines.append("Slide plates apart, never pry. Fingers out of the gap. Local rules come first.")
+    if any("carbide" in plate.material.name for plate in study.plates.values()):
+        lines.append("!Carbide sludge is a cancer hazard: work wet, wear gloves, collect the waste.")
+    return lines
+
+
+def _lifting(said: Account) -> list[str]:
+    """What the tops weigh, and a caution for anything heavy that has to be laid down."""
+    assert said.study is not None
+    plates, steps, units = said.study.plates, said.steps, said.units
+    tops = {step.top for step in steps} | {step.bottom for step in steps if step.swap is not None}
+    top = max((p for name, p in plates.items() if name in tops), key=lambda p: p.total_mass)
+    heaviest = max(plates.values(), key=lambda p: p.total_mass)
+    lines = [f"Lifting: the top, {top.name}, weighs {_mass(top.total_mass, units)}."]
+    weighs = f"{heaviest.name} weighs {_mass(heaviest.total_mass, units)}"
+    if heaviest.total_mass > TOO_HEAVY:
+        most = _mass(TOO_HEAVY, units)
+        lines.append(f"!{weighs}, over {most}, the most for one person at best: hoist, or a second person.")
+    elif heaviest.total_mass > HEAVY:
+        lines.append(f"!{weighs}: lift with both hands, close to the body, without twisting.")
+    return lines[1:] if heaviest is top and len(lines) > 1 else lines
+
+
+def _weighing(said: Account) -> str:
+    """What a micrometre weighs off the lightest plate, the best to weigh, or that it is too little."""
+    assert said.study is not None
+    plates = said.study.plates
+    faces = [f for f in said.faces if f.mass_per_depth is not None and f.name in plates]
+    if not faces:
+        return "Weighing: not known what a micrometre weighs here."
+    least = min(plates[f.name].total_mass for f in faces)
+    light = [f for f in faces if plates[f.name].total_mass < least * 1.001]
+    face, names = light[0], " or ".join(f.name for f in light)
+    mass = _mass(plates[face.name].total_mass, said.units)
+    if not _weighable(said, face.name, face.lost):
+        return (
+            f"Weighing: all that goes off {face.name} here, {words.size(face.lost, said.units)}, is "
+            f"{words.two(_grams(said, face.name, face.lost))} g, too little to weigh on {mass}: measure how "
+            "much is off. Minutes are guesses until then."
+        )
+    one = "; weigh that one, the lightest" if len(light) < len(faces) else ""
+    return (
+        f"Weighing, clean and dry: 1 um (39 uin) off {names} weighs "
+        f"{number(_grams(said, face.name, 1e-6), 3)} g{one}. "
+        "Minutes are guesses until then."
+    )

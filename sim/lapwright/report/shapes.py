@@ -1,0 +1,303 @@
+"""Shapes of faces in words: titles, and the sentences that say how every face came out.
+
+A form is never a bare signed number: it is named by its side (domed or hollow, where it stands high) and has
+a size.  What is finer than a tenth of the grit is still told, with `REMARK`, once in a sentence.  What is
+told of a face at all is settled in one place, `told`: headline, titles and card take it from there.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from types import MappingProxyType
+
+from lapwright.report.amounts import NOTHING, finer, joined, size
+
+__all__ = [
+    "NO_BORES",
+    "REMARK",
+    "Forms",
+    "dome_or_dish",
+    "face",
+    "flat_to_the_finish",
+    "from_the_bore",
+    "marked_face",
+    "part_words",
+    "shapes",
+    "told",
+]
+
+Forms = Mapping[str, float | None]
+NO_BORES: Mapping[str, float] = MappingProxyType({})
+
+REMARK = "the finish is rougher than this"
+TRACE = 0.02  # of the finish: a form smaller than this is none
+WORTH = 0.1  # a form smaller than this share of the face's largest is left to the table
+AS_LARGE = 0.5  # of the largest, from which two forms finer than the finish are told alike
+FAINT = 0.2  # the same of one that is finer than the finish
+ROUND, LONG = ("sphere", "saddle", "twist"), ("bow", "crown", "wind")
+
+_COUNT = {2: "Both", 3: "All three", 4: "All four", 5: "All five", 6: "All six"}
+
+
+def dome_or_dish(sphere: float, units: str = "metric") -> str:
+    """Name of a sphere [m] (+ dome): "dome 3.0 um", "dish 0.80 um", "neither dome nor dish"."""
+    if abs(sphere) < NOTHING:
+        return "neither dome nor dish"
+    return f"{'dome' if sphere > 0 else 'dish'} {size(sphere, units)}"
+
+
+def part_words(key: str, value: float, units: str = "metric") -> str:
+    """Words for one form [m]: where the face is high, and by how much."""
+    much = size(value, units)
+    high = value > 0
+    if key == "sphere":
+        return dome_or_dish(value, units)
+    if key == "saddle":
+        return f"high at {'3 and 9' if high else '12 and 6'} by {much}"
+    if key == "twist":
+        return f"high at {'1:30 and 7:30' if high else '10:30 and 4:30'} by {much}"
+    if key == "bow":
+        return f"bow {much}, {'high in the middle' if high else 'hollow along'}"
+    if key == "crown":
+        return f"crown {much}, {'high in the middle' if high else 'hollow across'}"
+    if key == "wind":
+        return f"wind {much}, high at the {'1:30 and 7:30' if high else '10:30 and 4:30'} corners"
+    if key == "edge":
+        return f"edge {'fallen' if high else 'standing proud'} by {much}"
+    raise ValueError(f"no words for the form {key!r}")
+
+
+def known(forms: Forms, keys: Sequence[str]) -> list[tuple[str, float]]:
+    """Those of some forms that are known."""
+    pairs = [(key, forms.get(key)) for key in keys]
+    return [(key, float(v)) for key, v in pairs if v is not None and math.isfinite(v)]
+
+
+def largest(forms: Forms) -> float:
+    """Size of the largest form of a face [m]."""
+    return max((abs(v) for _, v in known(forms, (*ROUND, *LONG))), default=0.0)
+
+
+def flat_to_the_finish(forms: Forms, finish: float | None, units: str = "metric") -> bool:
+    """True when the flatness, which takes in every form, is finer than the finish [m]."""
+    flatness = known(forms, ("flatness",))
+    return bool(flatness) and finer(flatness[0][1], finish, units)
+
+
+@dataclass(frozen=True)
+class Told:
+    """What is told of one face: forms with their sizes [m], largest first, those finer than the finish last.
+
+    `flatness` [m] where it stands above the finish while none of the parts does; None otherwise.
+    """
+
+    above: tuple[tuple[str, float], ...]
+    fine: tuple[tuple[str, float], ...]
+    flatness: float | None
+
+
+def told(forms: Forms, finish: float | None, units: str = "metric", beside: bool = False) -> Told:
+    """What is told of a face: no form that is small beside its largest.
+
+    What is finer than the finish [m] is left out beside something that is not, but for a long face or where
+    `beside` asks for it.
+    """
+    least = max(NOTHING, WORTH * largest(forms), TRACE * (finish or 0.0))
+    parts = sorted(known(forms, (*ROUND, *LONG)), key=lambda p: -abs(p[1]))
+    above = tuple(p for p in parts if abs(p[1]) >= least and not finer(p[1], finish, units))
+    faint = max(least, FAINT * largest(forms))
+    fine = tuple(p for p in parts if faint <= abs(p[1]) and finer(p[1], finish, units))
+    if above and known(forms, ("sphere",)) and not beside:
+        fine = ()
+    flatness = next((v for _, v in known(forms, ("flatness",))), 0.0)
+    stands_out = not above and flatness >= NOTHING and not finer(flatness, finish, units)
+    return Told(above, fine, flatness if stands_out else None)
+
+
+def face(forms: Forms, finish: float | None, units: str = "metric") -> str:
+    """Title of a face: what is told of it, largest first; the remark on what is finer than the finish [m]."""
+    what = told(forms, finish, units)
+    above, fine, comma = _in_words(what, units)
+    if not above + fine:
+        return _featureless(forms, finish, units)
+    if what.flatness is not None:
+        above = [f"flat within {size(what.flatness, units)}"]
+    if above and fine:
+        return f"{comma.join(above)}; beside it {comma.join(fine)} ({REMARK})"
+    return comma.join(above) if above else f"{comma.join(fine)}; {REMARK}"
+
+
+def marked_face(forms: Forms, finish: float | None, mark: str, units: str = "metric") -> str:
+    """The same with a `mark` behind each form that is finer than the finish [m], beside larger ones too."""
+    what = told(forms, finish, units, beside=True)
+    above, fine, comma = _in_words(what, units)
+    if not above + fine:
+        return _featureless(forms, finish, units)
+    head = "" if what.flatness is None else f"flat within {size(what.flatness, units)}; "
+    return head + comma.join(above + [f"{part}\u00a0{mark}" for part in fine])
+
+
+def _in_words(what: Told, units: str) -> tuple[list[str], list[str], str]:
+    """Forms above the finish and below it, and what goes between them."""
+    above, fine = ([part_words(k, v, units) for k, v in parts] for parts in (what.above, what.fine))
+    return above, fine, "; " if any("," in part for part in above + fine) else ", "
+
+
+def _featureless(forms: Forms, finish: float | None, units: str) -> str:
+    """Of a face that has no form to tell."""
+    flatness = known(forms, ("flatness",))
+    if not flatness and not known(forms, (*ROUND, *LONG)):
+        return "not measured"
+    if not flatness or flatness[0][1] < NOTHING:
+        return "flat"
+    within = f"flat within {size(flatness[0][1], units)}"
+    return "flat to the finish" if flat_to_the_finish(forms, finish, units) else within
+
+
+def from_the_bore(sphere: float, share: float, units: str = "metric") -> str:
+    """Beside a ring's dome [m]: what of it there is from bore to rim, where it is a `share` of it."""
+    side = "bore over rim" if sphere > 0.0 else "rim over bore"
+    return f" ({side} by {size(share * sphere, units)})" if abs(share * sphere) >= NOTHING else ""
+
+
+def shapes(
+    faces: Mapping[str, Forms],
+    finishes: Mapping[str, float | None],
+    units: str = "metric",
+    bores: Mapping[str, float] = NO_BORES,
+) -> list[str]:
+    """Sentences on the shape of every face: dome or dish first, then what else stands out.
+
+    Parameters
+    ----------
+    faces
+        Forms of each plate [m], in the plates' order.
+    finishes
+        A tenth of the last grit on each plate [m], or None.
+    bores
+        Of rings: which share of a dome, told to the middle of the circle, there is from bore to rim.
+    """
+    discs = {n: f for n, f in faces.items() if known(f, ("sphere",))}
+    rails = {n: f for n, f in faces.items() if n not in discs and known(f, (*LONG, "flatness"))}
+    return [
+        *_domes(discs, finishes, units, bores),
+        *_saddles(discs, finishes, units),
+        *_pits(discs, finishes, units),
+        *_rails(rails, finishes, units),
+    ]
+
+
+# --- discs, rings, squares ---------------------------------------------------------------------
+
+
+def _adjective(sphere: float) -> str:
+    if abs(sphere) < NOTHING:
+        return "neither domed nor hollow"
+    return "domed" if sphere > 0 else "hollow"
+
+
+def _everyone(names: Sequence[str]) -> tuple[str, str]:
+    if len(names) == 1:
+        return names[0], "is"
+    return _COUNT.get(len(names), "All"), "are"
+
+
+def _remark(rough: Sequence[str], number: int) -> str:
+    """The remark on the finish, once: of all, or of those that it holds for."""
+    if not rough:
+        return ""
+    return f"; {REMARK}" if len(rough) == number else f"; on {joined(rough)} {REMARK}"
+
+
+def _domes(
+    faces: Mapping[str, Forms], finishes: Mapping[str, float | None], units: str, bores: Mapping[str, float]
+) -> list[str]:
+    if not faces:
+        return []
+    spheres = {name: known(forms, ("sphere",))[0][1] for name, forms in faces.items()}
+    spheres = {n: s if abs(s) >= TRACE * (finishes.get(n) or 0.0) else 0.0 for n, s in spheres.items()}
+    kinds = {name: _adjective(s) for name, s in spheres.items()}
+    rough = [n for n, s in spheres.items() if finer(s, finishes.get(n), units)]
+    tail = _remark(rough, len(faces))
+    everyone, verb = _everyone(list(faces))
+
+    def dome(name: str, with_kind: bool) -> str:
+        amount = size(spheres[name], units) if abs(spheres[name]) >= NOTHING else ""
+        if amount and name in bores:
+            amount += from_the_bore(spheres[name], bores[name], units)
+        return " ".join(part for part in (kinds[name] if with_kind else "", amount) if part)
+
+    if all(flat_to_the_finish(faces[n], finishes.get(n), units) for n in faces):
+        each = ", ".join(f"{n} {dome(n, True)}" if len(faces) > 1 else dome(n, True) for n in faces)
+        return [f"{everyone} {verb} flat to the finish: {each}{tail}."]
+    if len(faces) == 1:
+        return [f"{everyone} is {dome(everyone, True)}{tail}."]
+    if len(set(kinds.values())) == 1:
+        kind = next(iter(kinds.values()))
+        if kind.startswith("neither"):
+            return [f"{everyone} {verb} {kind}{tail}."]
+        return [f"{everyone} {verb} {kind}: {', '.join(f'{n} {dome(n, False)}' for n in faces)}{tail}."]
+    return [", ".join(f"{n} is {dome(n, True)}" for n in faces) + tail + "."]
+
+
+def _saddles(faces: Mapping[str, Forms], finishes: Mapping[str, float | None], units: str) -> list[str]:
+    """Saddle and twist as large as what is told of domes, told together where every face has the same."""
+    rest = {n: _standing_out(f, finishes.get(n), units) for n, f in faces.items()}
+    rough = [n for n, p in rest.items() if any(finer(v, finishes.get(n), units) for _, v in p)]
+    each_rough = {n: f"; {REMARK}" if n in rough else "" for n in rest}
+    kinds = {tuple((k, v > 0) for k, v in parts) for parts in rest.values()}
+    if len(faces) > 1 and len(kinds) == 1 and all(len(p) == 1 for p in rest.values()):
+        key, value = next(iter(rest.values()))[0]
+        where = part_words(key, value, units).rsplit(" by ", 1)[0]
+        each = ", ".join(f"{n} by {size(p[0][1], units)}" for n, p in rest.items())
+        return [f"{_COUNT.get(len(faces), 'All')} are {where}: {each}{_remark(rough, len(faces))}."]
+    return [
+        f"{name} is {joined([part_words(k, v, units) for k, v in parts])}{each_rough[name]}."
+        for name, parts in rest.items()
+        if parts
+    ]
+
+
+def _standing_out(forms: Forms, finish: float | None, units: str) -> list[tuple[str, float]]:
+    """Saddle and twist where told and above the finish, or as large as what is told of the dome."""
+    what = told(forms, finish, units, beside=True)
+    found = dict(what.above)
+    if not flat_to_the_finish(forms, finish, units):
+        found |= {k: v for k, v in what.fine if abs(v) >= AS_LARGE * largest(forms)}
+    return [(k, found[k]) for k in ("saddle", "twist") if k in found]
+
+
+def _pits(faces: Mapping[str, Forms], finishes: Mapping[str, float | None], units: str) -> list[str]:
+    """How flat a face is where no dome, saddle or twist tells of what is wrong with it."""
+    odd = {
+        n: told(f, finishes.get(n), units).flatness
+        for n, f in faces.items()
+        if not _standing_out(f, finishes.get(n), units)
+    }
+    return [f"{n} is flat within {size(v, units)}." for n, v in odd.items() if v is not None]
+
+
+# --- rails -------------------------------------------------------------------------------------
+
+
+def _rails(faces: Mapping[str, Forms], finishes: Mapping[str, float | None], units: str) -> list[str]:
+    if not faces:
+        return []
+    own = {n: _parts(f, finishes.get(n), units) for n, f in faces.items()}
+    if not all(flat_to_the_finish(faces[n], finishes.get(n), units) for n in faces):
+        return [f"{name}: {said}." for name, said in own.items()]
+    # One remark does for all of them: whatever is told of a face is smaller than the finish here.
+    everyone, verb = _everyone(list(faces))
+    bare = {n: said.removesuffix(f"; {REMARK}") for n, said in own.items()}
+    each = "; ".join(f"{n}: {said}" if len(bare) > 1 else said for n, said in bare.items())
+    return [f"{everyone} {verb} flat to the finish: {each}; {REMARK}."]
+
+
+def _parts(forms: Forms, finish: float | None, units: str) -> str:
+    """The title of a long face, in the commas of a sentence."""
+    said = face(forms, finish, units)
+    for low in ("high", "hollow"):
+        said = said.replace(f", {low}", f" {low}")
+    return said.replace("; bow", ", bow").replace("; crown", ", crown").replace("; wind", ", wind")

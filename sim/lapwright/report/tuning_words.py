@@ -1,0 +1,299 @@
+"""A search for a schedule in words: what was found, what it sets, its numbers foretold and lapped in full."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from lapwright.planning.tuning import Asked, Candidate, Course, Tuning
+from lapwright.report import words
+from lapwright.report.amounts import MARK
+from lapwright.report.comparison_words import MARKED
+from lapwright.report.tuning_notes import notes, sloppy
+from lapwright.report.tuning_terms import asked_for, finish, label, settings, short_minutes, weighed, worst
+
+__all__ = ["Line", "Way", "criterion", "headline", "in_words", "lines", "marked", "table", "ways"]
+
+WIDTH = 100
+SHOWN = 6  # other ways on a screen
+SOON = 0.95  # of a schedule: what is reached before has a rest to speak of
+LEAST = {"time": "time", "removed": "metal", "turns": "turns", "swaps": "swaps"}
+
+
+def criterion(got: Tuning) -> str:
+    """What was asked for, and how it was looked for; in a sentence or two."""
+    units = got.study.units
+    held = "" if got.goal.hold is None else f", held to {_hours(got.goal.hold)}"
+    told = (
+        f"Asked: {asked_for(got.asked, units)}{held}; of what reaches it, the least {LEAST[got.goal.least]}."
+    )
+    if got.tried:
+        told += f" {got.tried} schedules were worked out by forecast, {got.simulated} lapped in full."
+    return told
+
+
+def _hours(seconds: float) -> str:
+    return f"{seconds / 3600:.3g} h" if seconds >= 3600.0 else f"{seconds / 60:.3g} min"
+
+
+# --- what was found ----------------------------------------------------------------------------
+
+
+def headline(got: Tuning) -> str:
+    """What was found, or how near it came."""
+    best, units = got.answer, got.study.units
+    if best is None or best.simulated is None:
+        return _nothing(got)
+    course = best.simulated
+    if got.idle:
+        return f"Found: {asked_for(got.asked, units)}: the faces are so as they come. Lap nothing."
+    if best.ok:
+        held = "" if got.goal.hold is None else f", and so to the end of {_hours(got.goal.hold)}"
+        told = f"Found: {asked_for(got.asked, units)}{held}. {_costs(got, course)}"
+        return told if got.new is not None else f"{told} The study does it as it is typed."
+    what = "That cannot be reached with what may move" if got.refused else "Nothing that was tried reaches it"
+    if course.trouble is not None:
+        return f"{what}, and the nearest does not come to its end."
+    one = worst(got.asked, course)
+    figure = f"{label(one)} {_sized(got, best, one, course)}"
+    who = "The study as it is typed is the nearest; it" if _as_typed(best) else "The nearest"
+    return f"{what}. {who} leaves {figure}, {words.two(course.share)} times what is asked."
+
+
+def _as_typed(way: Candidate) -> bool:
+    """Whether a schedule is the study as it stands."""
+    return not way.changes and list(way.order) == sorted(way.order)
+
+
+def _nothing(got: Tuning) -> str:
+    if got.outcome == "interrupted":
+        return "The search was stopped before anything was lapped in full."
+    return (
+        "That cannot be reached with what may move."
+        if got.refused
+        else "Nothing that was tried comes to its end."
+    )
+
+
+def _costs(got: Tuning, course: Course) -> str:
+    """What it takes: metal first."""
+    units, known = got.study.units, weighed(got.study)
+    off = words.size(course.cost.removed, units)
+    took = [f"It takes {off} of metal off, {words.minutes(course.cost.time, known)}"]
+    if got.goal.least in ("turns", "swaps"):
+        took.append(f"with {_count(course, got.goal.least)}")
+    if got.goal.hold is None and course.then is not None and course.then.time > 0.0 and _runs_on(course):
+        then = f"{words.size(course.then.removed, units)}, {short_minutes(course.then.time, known)}"
+        took.append(f"and is there after {then}")
+    return f"{', '.join(took)}."
+
+
+def _count(course: Course, what: str) -> str:
+    number = course.cost.of(what)
+    if round(number, 1) == 0.0:
+        return f"no {what}"
+    name = what if round(number, 1) != 1.0 else what[:-1]
+    return f"{number:.0f} {name}" if what == "swaps" or number >= 10.0 else f"{number:.1f} {name}"
+
+
+def _sized(got: Tuning, way: Candidate, one: Asked, course: Course) -> str:
+    value = course.worst.get(one.key)
+    if value is None:
+        return "not known"
+    fine = words.finer(value, finish(way.study, one.plate), got.study.units)
+    return words.size(value, got.study.units) + (f" ({words.REMARK})" if fine else "")
+
+
+# --- its numbers -------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Line:
+    """One quantity: the most that it may be, as the study stands, foretold and lapped in full; in words."""
+
+    what: str
+    asked: str
+    begun: str
+    foretold: str
+    lapped: str
+
+
+def lines(got: Tuning) -> list[Line]:
+    """The numbers of the answer, beside those of the study as it stands."""
+    best = got.answer
+    if best is None:
+        return []
+    begun = got.begun.simulated if got.begun is not None else None
+    courses = (begun, best.operator, best.simulated)
+    found = []
+    for one in got.asked:
+        fine = finish(best.study, one.plate)
+        cells = [_cell(course, one, fine, got.study.units) for course in courses]
+        found.append(Line(label(one), words.size(one.limit, got.study.units), *cells))
+    rows = [("reached after", _when), ("metal off by then", _off)]
+    if any(_runs_on(course) for course in courses):
+        rows += [("whole schedule", _all_time), ("metal off in all", _all_off)]
+    for what, told in rows:
+        cells = [told(got, course) for course in courses]
+        found += [Line(what, "", *cells)] if any(cells) else []
+    return found
+
+
+def table(got: Tuning) -> list[tuple[str, ...]]:
+    """The same as rows of a table, its head first."""
+    if got.idle:
+        told = [(one.what, one.asked, one.begun, one.lapped) for one in lines(got)]
+        return [("", "at most", "as typed", "as they come"), *told[: len(got.asked)]]
+    told_twice = [(one.what, one.asked, one.begun, one.foretold, one.lapped) for one in lines(got)]
+    return [("", "at most", "as typed", "foretold", _lapped_head(got)), *told_twice]
+
+
+def _lapped_head(got: Tuning) -> str:
+    """What stands over the second number of the answer."""
+    return "the nearest, in full" if got.answer is not None and not got.answer.ok else "lapped in full"
+
+
+def _cell(course: Course | None, one: Asked, fine: float, units: str) -> str:
+    if course is None or course.trouble is not None or one.key not in course.worst:
+        return "" if course is None else "no end"
+    value = course.worst[one.key]
+    return words.size(value, units) + (MARK if words.finer(value, fine, units) else "")
+
+
+def _when(got: Tuning, course: Course | None) -> str:
+    if course is None:
+        return ""
+    if not course.ok:
+        return "never"
+    if course.reached_at == 0.0:
+        return "at once"
+    return short_minutes(course.reached_at or 0.0, weighed(got.study))
+
+
+def _off(got: Tuning, course: Course | None) -> str:
+    return "" if course is None or course.then is None else words.size(course.then.removed, got.study.units)
+
+
+def _runs_on(course: Course | None) -> bool:
+    """Whether it is worth a line of its own how long the whole schedule takes."""
+    if course is None or course.whole is None:
+        return False
+    return course.then is None or course.then.time < SOON * course.whole.time
+
+
+def _all_time(got: Tuning, course: Course | None) -> str:
+    if course is None or course.whole is None:
+        return ""
+    return short_minutes(course.whole.time, weighed(got.study))
+
+
+def _all_off(got: Tuning, course: Course | None) -> str:
+    return "" if course is None or course.whole is None else words.size(course.whole.removed, got.study.units)
+
+
+def marked(got: Tuning) -> bool:
+    """Whether any number of the answer or of another way is finer than the finish."""
+    told = [cell for line in lines(got) for cell in (line.begun, line.foretold, line.lapped)]
+    told += [cell for way in ways(got) for cell in (way.foretold, way.lapped)]
+    return any(MARK in cell for cell in [*told, *sloppy(got), *notes(got)])
+
+
+@dataclass(frozen=True)
+class Way:
+    """One schedule that was lapped in full, in words: what it sets, its worst number twice, what it takes."""
+
+    name: str
+    sets: str
+    foretold: str
+    lapped: str
+    reached: str
+    off: str
+    lifts: str
+
+
+def ways(got: Tuning) -> list[Way]:
+    """Every candidate, best first."""
+    return [_way(got, way) for way in got.candidates]
+
+
+def _way(got: Tuning, way: Candidate) -> Way:
+    units, course = got.study.units, way.simulated
+    sets = "; ".join(f"{one.name} {one.now}" for one in settings(got, way))
+    if course is None or course.trouble is not None:
+        trouble = "not lapped in full" if course is None or course.trouble is None else course.trouble
+        return Way(way.name, sets, "", " ".join(trouble.split()), "", "", "")
+    one = worst(got.asked, course)
+    fine = finish(way.study, one.plate)
+    named = "" if len(got.asked) == 1 else f"{label(one)} "
+    share = course.lift_share
+    return Way(
+        way.name,
+        sets,
+        named + _cell(way.operator, one, fine, units),
+        named + _cell(course, one, fine, units),
+        _when(got, course),
+        _off(got, course),
+        "yes" if share > 0.0 or way.lifts else "no",
+    )
+
+
+# --- on the screen -----------------------------------------------------------------------------
+
+
+def in_words(got: Tuning) -> list[str]:
+    """What a person reads on the screen."""
+    out = [got.study.title, "", *_wrapped(headline(got))]
+    for one in got.refused:
+        out += _wrapped(f"{one.message[:1].upper()}{one.message[1:]}.")
+    if got.answer is None:
+        return out
+    if got.new is not None:
+        out += ["", *_settings(got, got.new)]
+    out += ["", *_wrapped(criterion(got)), *_numbers(got)]
+    if got.outcome != "refused":
+        out += _listed("A sloppy hand:", sloppy(got)) + _others(got)
+    return out + _listed("Look out:", notes(got))
+
+
+def _wrapped(text: str) -> list[str]:
+    return textwrap.wrap(text, WIDTH, break_long_words=False, break_on_hyphens=False)
+
+
+def _listed(head: str, told: Sequence[str]) -> list[str]:
+    if not told:
+        return []
+    out = ["", head]
+    for one in told:
+        out += textwrap.wrap(one, WIDTH, initial_indent="  ", subsequent_indent="    ")
+    return out
+
+
+def _settings(got: Tuning, best: Candidate) -> list[str]:
+    rows = [
+        (one.name, f'"{one.now}"', f'was "{one.was}"' if one.was else "", one.remark)
+        for one in settings(got, best)
+    ]
+    return ["Set in the study:", *_columns(rows)]
+
+
+def _numbers(got: Tuning) -> list[str]:
+    return ["", *_columns(table(got)), *(_wrapped(MARKED) if marked(got) else [])]
+
+
+def _columns(rows: Sequence[Sequence[str]]) -> list[str]:
+    wide = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
+    return [
+        "  " + "  ".join(f"{cell:<{w}}" for cell, w in zip(row, wide, strict=True)).rstrip() for row in rows
+    ]
+
+
+def _others(got: Tuning) -> list[str]:
+    others = ways(got)[1:]
+    if not others:
+        return []
+    told = []
+    for rank, way in enumerate(others[:SHOWN], 2):
+        took = f", {way.off} off, {way.reached}" if way.reached not in ("", "never") else ""
+        told.append(f"{rank}  {way.sets}: {way.lapped}{took}")
+    return _listed("Other ways, lapped in full:", told)

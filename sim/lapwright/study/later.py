@@ -1,0 +1,288 @@
+"""The parts of a study that other commands use: variants, sweep and tune; checked and kept."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any
+
+from lapwright.errors import Fault
+from lapwright.plate.plate import Plate
+from lapwright.study.faults import RefusedError, listed, nearest, shown
+from lapwright.study.grits import a_plate
+from lapwright.study.model import Axis, Free, Sweep, Tune, Variant
+from lapwright.study.override import override
+from lapwright.study.say import number
+from lapwright.study.steps import STEP_KEYS
+from lapwright.study.table import Table, boolean, choice, text, whole
+from lapwright.study.units import SMALL, TIME, plain, quantity
+
+__all__ = ["sweep_of", "tables_of", "tune_of", "variants_of"]
+
+Check = Callable[[dict[str, Any]], list[Fault]]  # faults of a changed document that the file itself has not
+
+FORMS = ("flatness", "dome", "saddle", "twist", "bow", "crown", "wind", "difference", "mating")
+OF_ROUND, OF_LONG = ("dome", "saddle", "twist"), ("bow", "crown", "wind")
+NOT_OF = {False: OF_LONG, True: OF_ROUND}  # by whether the outline is long
+MOST_MEMBERS = 1000
+
+_form = quantity(SMALL, above="0 um", most="1 mm")
+_hold = quantity(TIME, above="0 s", most="1000 h")
+
+
+def tables_of(root: Table, name: str, most: int) -> list[Table]:
+    """The tables of [[name]], `most` at most."""
+    if not root.has(name):
+        return []
+    value = root.data[name]
+    if not isinstance(value, list) or not all(isinstance(entry, dict) for entry in value):
+        root.fault(name, f"{shown(value)} is no list of tables: write [[{name}]] with two brackets", "type")
+        return []
+    if len(value) > most:
+        root.fault(name, f"{len(value)} are too many: {most} are the most", "range")
+        return []
+    return [Table(root.faults, f"{name}.{number}", entry) for number, entry in enumerate(value, 1)]
+
+
+def _step(table: Table, steps: int) -> int | None:
+    return table.take("step", whole(1, max(steps, 1), "the number of a step"))
+
+
+def _step_key(key: str) -> None:
+    """Refuse a key that no step has."""
+    head = key.partition(".")[0]
+    if head not in STEP_KEYS:
+        close = nearest(head, STEP_KEYS)
+        hint = f"did you mean {close}?" if close else 'write it as in [[steps]], such as "stroke.length"'
+        raise RefusedError(f"steps have no key {shown(head)}: {hint}", "unknown_key")
+
+
+def _tried(
+    table: Table, name: str, document: dict[str, Any], step: int | None, changes: dict[str, Any], check: Check
+) -> None:
+    """Note the faults that the changes make in the study."""
+    try:
+        for key in changes:
+            _step_key(key)
+        faults = check(override(document, step, changes))
+    except RefusedError as trouble:
+        table.fault(name, trouble.message, trouble.code)
+        return
+    for fault in faults[:3]:
+        table.fault(name, f"{fault.key}: {fault.message}" if fault.key else fault.message, fault.code)
+
+
+def variants_of(root: Table, document: dict[str, Any], steps: int, check: Check) -> tuple[Variant, ...]:
+    """The members of a comparison."""
+    out = []
+    names: set[str] = set()
+    for table in tables_of(root, "variants", MOST_MEMBERS):
+        name = table.need("name", text, 'name = "short eight"')
+        if name in names:
+            table.fault("name", f"{shown(name)} is the name of another variant too: rename one", "name")
+        names.add(name or "")
+        step = _step(table, steps)
+        changes = table.table("set", 'set = { "stroke.length" = "40 mm", load = "10 N" }')
+        if not table.has("set"):
+            table.fault("set", 'is missing: write set = { "stroke.length" = "40 mm" }', "missing")
+        table.take("note", text)
+        table.done()
+        if changes is None or table.faults.full:
+            continue
+        _tried(table, "set", document, step, dict(changes.data), check)
+        out.append(Variant(name or "", step, dict(changes.data)))
+    return tuple(out)
+
+
+HOW_SWEEP = '{ from = "5 %", to = "19 %", steps = 9 } or a list such as ["10 N", "20 N"]'
+
+
+def sweep_of(root: Table, document: dict[str, Any], steps: int, check: Check) -> Sweep | None:
+    """One or two keys and the values that they take."""
+    table = root.table("sweep", f'[sweep] with "stroke.overhang" = {HOW_SWEEP}')
+    if table is None:
+        return None
+    step = _step(table, steps)
+    axes = []
+    for key, value in table.data.items():
+        if key in ("step", "note"):
+            continue
+        table.known.add(key)
+        try:
+            _step_key(key)
+            values = _values(value)
+        except RefusedError as trouble:
+            table.fault(key, trouble.message, trouble.code)
+            continue
+        for tried in values if isinstance(value, list) else (values[0], values[-1]):
+            _tried(table, key, document, step, {key: tried}, check)
+        axes.append(Axis(key, values))
+    table.take("note", text)
+    keys = [key for key in table.data if key not in ("step", "note")]
+    if not 1 <= len(keys) <= 2:
+        table.fault("", f"has {len(keys)} keys: one or two are swept, such as load = {HOW_SWEEP}", "value")
+    members = 1
+    for axis in axes:
+        members *= len(axis.values)
+    if members > MOST_MEMBERS:
+        table.fault("", f"makes {members} members: {MOST_MEMBERS} are the most", "range")
+    return Sweep(step, tuple(axes))
+
+
+_ENDS = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)(.*)", re.ASCII)
+
+
+def _values(value: Any) -> tuple[Any, ...]:
+    """The values of one swept key, as texts."""
+    if isinstance(value, list):
+        if not 1 <= len(value) <= 200:
+            raise RefusedError(f"{len(value)} values: write 1 to 200 of them", "range")
+        return tuple(value)
+    if not isinstance(value, dict) or not {"from", "to", "steps"} & set(value):
+        hint = " (a key with a dot stands in quotes)" if isinstance(value, dict) else ""
+        raise RefusedError(f"{shown(value)} is no range{hint}: write {HOW_SWEEP}", "type")
+    if set(value) != {"from", "to", "steps"}:
+        wrong = listed(sorted(set(value) ^ {"from", "to", "steps"}))
+        raise RefusedError(f"a range has from, to and steps (see {wrong}): write {HOW_SWEEP}", "missing")
+    count = whole(2, 200, "the number of steps")(value["steps"])
+    ends = [
+        _ENDS.fullmatch(plain(end)) if isinstance(end, str) and len(end) < 100 else None
+        for end in (value["from"], value["to"])
+    ]
+    low, high = ends
+    if low is None or high is None or low[2].strip() != high[2].strip():
+        raise RefusedError(
+            f"{shown(value['from'])} and {shown(value['to'])} are no two numbers with the same unit: "
+            f"write {HOW_SWEEP}",
+            "unit",
+        )
+    first, last = float(low[1]), float(high[1])
+    each = [first + (last - first) * k / (count - 1) for k in range(count)]
+    return tuple(f"{number(one, echo=True)}{low[2]}" for one in each)
+
+
+def tune_of(
+    root: Table, document: dict[str, Any], plates: Mapping[str, Plate | None], check: Check
+) -> Tune | None:
+    """A goal, and the keys that may move to reach it."""
+    table = root.table("tune", '[tune] with reach = { flatness = "0.3 um" }')
+    if table is None:
+        return None
+    reach = _sizes(table, "reach", 'reach = { flatness = "0.3 um" }')
+    if not table.has("reach"):
+        table.fault("reach", 'is missing: write reach = { flatness = "0.3 um" }', "missing")
+    names = table.take("plates", lambda value: _names(value, plates))
+    hold = table.take("hold", _hold)
+    least = table.take("least", choice(("time", "removed", "turns", "swaps"), "what is to be least"))
+    keep: dict[str, dict[str, float]] = {}
+    kept = table.table("keep", 'keep = { B = { dome = "0.1 um" } }')
+    for name in kept.data if kept is not None else ():
+        assert kept is not None
+        if name in plates:
+            keep[name] = _sizes(kept, name, 'keep = { B = { dome = "0.1 um" } }')
+    if kept is not None:
+        kept.known.update(plates)
+        kept.done()
+    _speak_of(table, "reach", reach, plates if names is None else names, plates, each=names is not None)
+    for name, forms in keep.items():
+        _speak_of(table, f"keep.{name}", forms, (name,), plates, each=True)
+    free, order = _free(table, document, check)
+    table.take("note", text)
+    table.done()
+    return Tune(
+        reach=reach,
+        plates=tuple(plates) if names is None else names,
+        hold=hold,
+        keep=keep,
+        least=least or "time",  # type: ignore[arg-type]
+        free=free,
+        order=order,
+    )
+
+
+def _sizes(table: Table, name: str, how: str) -> dict[str, float]:
+    """Sizes of forms [m]."""
+    inner = table.table(name, how)
+    if inner is None:
+        return {}
+    found = {form: inner.take(form, _form) for form in FORMS}
+    inner.done()
+    if not inner.data:
+        table.fault(name, f"is empty: write {how}", "missing")
+    return {form: size for form, size in found.items() if size is not None}
+
+
+def _speak_of(
+    table: Table,
+    key: str,
+    forms: Iterable[str],
+    names: Iterable[str],
+    plates: Mapping[str, Plate | None],
+    *,
+    each: bool,
+) -> None:
+    """Note forms that the plates do not have: `each` of them, or (where none was named) any of them."""
+    known = {name: plate for name in names if (plate := plates[name]) is not None}
+    for form in forms:
+        wrong = [
+            name for name, plate in known.items() if form in (OF_ROUND if plate.outline.long else OF_LONG)
+        ]
+        if wrong and (each or len(wrong) == len(known)):
+            long = known[wrong[0]].outline.long
+            shape, right = ("longer than 1.3:1", OF_LONG) if long else ("not longer than 1.3:1", OF_ROUND)
+            table.fault(
+                f"{key}.{form}",
+                f"{wrong[0]} is {shape} and has no {form}: write {', '.join(right[:-1])} or {right[-1]}",
+                "value",
+            )
+
+
+def _names(value: Any, plates: Mapping[str, Any]) -> tuple[str, ...]:
+    if not isinstance(value, list) or not value:
+        raise RefusedError(f'{shown(value)} is no list of plates: write plates = ["A", "B"]', "type")
+    return tuple(dict.fromkeys(a_plate(name, plates) for name in value))
+
+
+HOW_FREE = '"steps.1.stroke.overhang" = ["5 %", "19 %"]'
+
+
+def _free(table: Table, document: dict[str, Any], check: Check) -> tuple[tuple[Free, ...], bool]:
+    """The keys that may move, and whether steps may change places."""
+    inner = table.table("free", f"[tune.free] with {HOW_FREE}")
+    if inner is None:
+        return (), False
+    order = bool(inner.take("order", boolean))
+    out = []
+    for key, value in inner.data.items():
+        if key == "order":
+            continue
+        inner.known.add(key)
+        try:
+            out.append(_free_key(inner, key, value, document, check))
+        except RefusedError as trouble:
+            inner.fault(key, trouble.message, trouble.code)
+    return tuple(out), order
+
+
+def _free_key(inner: Table, key: str, value: Any, document: dict[str, Any], check: Check) -> Free:
+    got = re.fullmatch(r"steps\.(\d{1,4})\.(.+)", key)
+    steps = document.get("steps")
+    if got is None or not isinstance(steps, list) or not 1 <= int(got[1]) <= len(steps):
+        how = "" if "." in key else " (a key with dots stands in quotes)"
+        raise RefusedError(f"is no key of a step here{how}: write {HOW_FREE}", "unknown_key")
+    _step_key(got[2])
+    if not isinstance(value, list) or len(value) < 2 or not all(isinstance(one, str) for one in value):
+        raise RefusedError(
+            f"{shown(value)} is no pair of bounds and no list of choices: write {HOW_FREE}", "type"
+        )
+    if len(value) > 100:
+        raise RefusedError(f"{len(value)} choices are too many: 100 are the most", "range")
+    for one in value:
+        if not inner.faults.full:
+            _tried(inner, key, document, int(got[1]), {got[2]: one}, check)
+    ends = [_ENDS.fullmatch(plain(one)) if len(one) < 100 else None for one in value]
+    if len(value) == 2 and ends[0] is not None and ends[1] is not None:
+        if ends[0][2].strip() == ends[1][2].strip() and not float(ends[0][1]) < float(ends[1][1]):
+            raise RefusedError(f"{shown(value[0])} is not below {shown(value[1])}: write low first", "range")
+        return Free(key, value[0], value[1])
+    return Free(key, choices=tuple(value))

@@ -1,0 +1,349 @@
+"""Plates and parts of a study: [plates.NAME] and [parts.NAME], which are the same thing."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+from lapwright.errors import Fault
+from lapwright.plate.form import Ripple, StartForm
+from lapwright.plate.grooves import Grooves
+from lapwright.plate.material import MATERIALS, Material
+from lapwright.plate.outline import Disc, Outline, Rectangle, Ring
+from lapwright.plate.plate import Plate
+from lapwright.study.faults import Faults, RefusedError, listed, nearest, shown
+from lapwright.study.say import say_length
+from lapwright.study.surfaces.asked import Asked, Maps, asked_of
+from lapwright.study.table import Table, choice, pure_number, text, whole
+from lapwright.study.units import ANGLE, DENSITY, EXPANSION, LENGTH, MASS, PRESSURE, SMALL, quantity
+
+__all__ = ["plates_of"]
+
+OUTLINES = ("disc", "ring", "rectangle")
+COPIED = ("thickness", "mass", "grooves", "cells")
+OF_MATERIAL = ("density", "modulus", "expansion", "wear_factor")
+MOST_PLATES = 50
+
+_size = quantity(LENGTH, above="0 mm", most="5 m")
+_thickness = quantity(LENGTH, above="0 mm", most="1 m")
+_mass = quantity(MASS, above="0 kg", most="5000 kg")
+_form = quantity(SMALL, least="-1 mm", most="1 mm")
+_height = quantity(SMALL, least="0 um", most="1 mm")
+_angle = quantity(ANGLE, least="-360 deg", most="360 deg")
+_pitch = quantity(LENGTH, above="0 mm", most="1 m")
+_rim = quantity(LENGTH, least="0 mm", most="1 m")
+
+HOW_PLATE = 'plates.A = { disc = "160 mm", thickness = "30 mm" }'
+HOW_FORM = 'form = { dome = "2 um" } (left out for a flat face)'
+HOW_GROOVES = 'grooves = { pattern = "square", pitch = "12 mm", width = "2 mm" }'
+HOW_OUTLINE = (
+    'disc = "160 mm", ring = ["80 mm", "50 mm"] (outside, bore) or '
+    'rectangle = ["300 mm", "50 mm"] (along 3-9, along 12-6)'
+)
+
+
+def plates_of(root: Table, assumed: dict[str, str], maps: Maps) -> dict[str, Plate | None]:
+    """Every plate by name; None in place of one that is at fault (which is noted)."""
+    tables = _tables(root)
+    if not tables and not root.faults.found:
+        root.fault("plates", f"is missing: write at least two, such as {HOW_PLATE}", "missing")
+    out: dict[str, Plate | None] = {}
+    inherited: list[Fault] = []
+    for name, table in tables.items():
+        data = _with_likes(table, {other: t.data for other, t in tables.items()})
+        table.known.update((*OUTLINES, *COPIED, *OF_MATERIAL, "material", "form", "note", "like"))
+        table.done()
+        if data is None:
+            out[name] = None
+            continue
+        own = Faults()
+        out[name] = _plate(name, Table(own, table.key, data), assumed, maps)
+        for fault in own.found:
+            entry = fault.key.removeprefix(f"{table.key}.").partition(".")[0]
+            if "like" in table.data and entry in data and entry not in table.data:
+                inherited.append(fault)  # told already where it was copied from, in all likelihood
+            else:
+                root.faults.add(fault.key, fault.message, fault.code)
+    for fault in () if root.faults.found else inherited:
+        root.faults.add(fault.key, fault.message, fault.code)
+    return out
+
+
+def _tables(root: Table) -> dict[str, Table]:
+    """The tables of plates and parts by name."""
+    out: dict[str, Table] = {}
+    for kind in ("plates", "parts"):
+        every = root.table(kind, f"[{kind}.A] or {HOW_PLATE}")
+        for name in every.data if every is not None else ():
+            assert every is not None
+            if _bad_name(name) is not None:
+                root.faults.add(every.place(name), f"{shown(name)} is no name: {_bad_name(name)}", "name")
+                continue
+            table = every.table(name, HOW_PLATE)
+            if name in out:
+                root.faults.add(
+                    every.place(name), f"{shown(name)} is both a plate and a part: rename one", "name"
+                )
+            elif table is not None:
+                out[name] = table
+    if len(out) > MOST_PLATES:
+        root.fault("plates", f"{len(out)} plates are too many: {MOST_PLATES} are the most")
+        return {}
+    return out
+
+
+def _bad_name(name: str) -> str | None:
+    if not name.strip() or name != name.strip():
+        return "write a letter or a word"
+    if len(name) > 40:
+        return "40 letters are the most"
+    if any(c in "./\\" or not c.isprintable() for c in name):
+        return "leave out dots, slashes and control signs"
+    return None
+
+
+def _with_likes(table: Table, plates: Mapping[str, Mapping[str, Any]]) -> dict[str, Any] | None:
+    """The plate's own keys on top of those of the plate that it is like; None when that fails."""
+    data: dict[str, Any] = dict(table.data)
+    seen = [table.key.rpartition(".")[2]]
+    while "like" in data:
+        other = data.pop("like")
+        if not isinstance(other, str) or other not in plates:
+            close = nearest(other, plates) if isinstance(other, str) else None
+            hint = f"did you mean {close}?" if close else f"plates here are {listed(plates, 'and')}"
+            table.fault("like", f"there is no plate {shown(other)}: {hint}", "name")
+            return None
+        if other in seen:
+            table.fault("like", f"goes round in a circle through {listed([*seen, other], 'and')}", "value")
+            return None
+        seen.append(other)
+        theirs = plates[other]
+        taken: list[str] = [key for key in COPIED if key in theirs and key not in data]
+        if not any(key in data for key in OUTLINES):
+            taken += [key for key in OUTLINES if key in theirs]
+        if "material" not in data:
+            taken += [key for key in ("material", *OF_MATERIAL) if key in theirs and key not in data]
+        data.update({key: theirs[key] for key in taken})
+        if "like" in theirs:
+            data["like"] = theirs["like"]
+    return data
+
+
+def _plate(name: str, own: Table, assumed: dict[str, str], maps: Maps) -> Plate | None:
+    """One plate from its own keys and those it was given by `like`."""
+    outline = _outline(own)
+    thickness = own.take("thickness", _thickness)
+    mass = own.take("mass", _mass)
+    if not own.has("thickness") and not own.has("mass"):
+        own.fault("thickness", 'is missing: write thickness = "30 mm", or mass = "4.4 kg"', "missing")
+    material = _material(own, assumed)
+    cells = own.take("cells", whole(16, 1024, "a number of cells"))
+    form, asked = _start_form(own, outline)
+    grooves = _grooves(own, outline)
+    note = own.take("note", text)
+    if outline is None or material is None or own.faults.found:
+        return None
+    if cells is None:
+        assumed[own.place("cells")] = "128"
+    plate = Plate(
+        name=name,
+        outline=outline,
+        thickness=thickness,
+        material=material,
+        mass=mass,
+        grooves=grooves,
+        form=form,
+        cells=128 if cells is None else cells,
+        note=note or "",
+    )
+    return plate if asked is None else _with_map(own, plate, asked, assumed, maps)
+
+
+def _with_map(own: Table, plate: Plate, asked: Asked, assumed: dict[str, str], maps: Maps) -> Plate | None:
+    """The plate with its measured face; what was done to the map is noted in `assumed`."""
+    key = f"{own.place('form')}.map"
+    try:
+        plate, said = maps.on(plate, asked)
+    except RefusedError as trouble:
+        own.faults.add(key, trouble.message, trouble.code)
+        return None
+    assumed.update({f"{key}.{name}": words for name, words in said.items()})
+    return plate
+
+
+def _pair(first: str, second: str, how: str) -> Any:
+    """A reader of two lengths."""
+
+    def reader(value: Any) -> tuple[float, float]:
+        if not isinstance(value, list) or len(value) != 2:
+            raise RefusedError(
+                f"{shown(value)} is not a pair of lengths ({first}, {second}): write {how}", "type"
+            )
+        return _size(value[0]), _size(value[1])
+
+    return reader
+
+
+def _outline(own: Table) -> Outline | None:
+    kind = own.one_of(OUTLINES, f"write {HOW_OUTLINE}")
+    if kind == "disc":
+        diameter = own.take("disc", _size)
+        return None if diameter is None else _large_enough(own, kind, Disc(diameter), diameter)
+    if kind == "ring":
+        pair = own.take("ring", _pair("outside", "bore", 'ring = ["80 mm", "50 mm"]'))
+        if pair is None:
+            return None
+        if not pair[1] < pair[0]:
+            own.fault(
+                "ring",
+                f"the bore of {say_length(pair[1], echo=True)} is not smaller than the outside of "
+                f"{say_length(pair[0], echo=True)}: "
+                'write outside first, then bore, such as ring = ["80 mm", "50 mm"]',
+                "range",
+            )
+            return None
+        return _large_enough(own, kind, Ring(*pair), pair[0] - pair[1])
+    if kind == "rectangle":
+        pair = own.take("rectangle", _pair("along 3-9", "along 12-6", 'rectangle = ["300 mm", "50 mm"]'))
+        if pair is None:
+            return None
+        if max(pair) > 20.0 * min(pair):
+            own.fault(
+                "rectangle",
+                "is more than 20 times as long as wide: no such bar can be lapped by itself",
+                "range",
+            )
+            return None
+        return _large_enough(own, kind, Rectangle(*pair), min(pair))
+    return None
+
+
+def _large_enough(own: Table, key: str, outline: Outline, smallest: float) -> Outline | None:
+    if smallest >= 0.9999e-3:
+        return outline
+    own.fault(key, f"{shown(own.data[key])} is too small to be lapped: 1 mm is the least", "range")
+    return None
+
+
+def _material(own: Table, assumed: dict[str, str]) -> Material | None:
+    name = own.take("material", choice(tuple(MATERIALS), "a material known here"))
+    if not own.has("material"):
+        name = "grey iron"
+        assumed[own.place("material")] = name
+    given = {
+        "density": own.take("density", quantity(DENSITY, least="500 kg/m3", most="25000 kg/m3")),
+        "modulus": own.take("modulus", quantity(PRESSURE, least="0.1 GPa", most="1500 GPa")),
+        "expansion": own.take("expansion", quantity(EXPANSION, least="-10e-6 1/K", most="300e-6 1/K")),
+        "wear_factor": own.take(
+            "wear_factor", pure_number(1e-4, 1e4, "how much faster than grey iron it wears")
+        ),
+    }
+    changes: dict[str, Any] = {key: value for key, value in given.items() if value is not None}
+    return None if name is None else replace(MATERIALS[name], **changes)
+
+
+def _start_form(own: Table, outline: Outline | None) -> tuple[StartForm, Asked | None]:
+    """What is said of the face by sizes, and the height map that is asked for."""
+    table = own.table("form", HOW_FORM)
+    if table is None:
+        return StartForm(), None
+    asked = asked_of(table) if table.has("map") else None
+    took = {
+        key: table.take(key, _form) for key in ("dome", "dish", "saddle", "twist", "bow", "crown", "wind")
+    }
+    ripple = _ripple(table, outline)
+    if not isinstance(outline, Rectangle) and outline is not None:
+        for key in ("bow", "crown", "wind"):
+            if took[key] is not None:
+                table.fault(key, "is for rectangles: a round face has dome, dish, saddle and twist", "value")
+    table.done()
+    size = {key: 0.0 if value is None else value for key, value in took.items()}
+    form = StartForm(
+        sphere=size["dome"] - size["dish"],
+        saddle=size["saddle"],
+        twist=size["twist"],
+        bow=size["bow"],
+        crown=size["crown"],
+        wind=size["wind"],
+        ripple=ripple,
+    )
+    return form, asked
+
+
+def _ripple(table: Table, outline: Outline | None) -> Ripple | None:
+    """A ripple from its height alone, or from height, wavelength, angle and seed."""
+    if not table.has("ripple"):
+        return None
+    if not isinstance(table.data["ripple"], dict):
+        height = table.take("ripple", _height)
+        return None if height is None else Ripple(height)
+    inner = table.table("ripple", "")
+    assert inner is not None
+    height = inner.need("height", _height, 'height = "0.3 um"')
+    wavelength = inner.take("wavelength", _size)
+    angle = inner.take("angle", _angle)
+    seed = inner.take("seed", whole(0, 2**32 - 1, "a seed"))
+    inner.done()
+    if wavelength is not None and outline is not None and wavelength < outline.smaller / 100.0:
+        inner.fault(
+            "wavelength", f"{shown(inner.data['wavelength'])} is finer than the cells of the map", "range"
+        )
+    return None if height is None else Ripple(height, wavelength, angle, seed)
+
+
+def _grooves(own: Table, outline: Outline | None) -> Grooves | None:
+    if own.data.get("grooves") == "none":
+        own.known.add("grooves")
+        return None
+    table = own.table("grooves", HOW_GROOVES)
+    if table is None:
+        return None
+    pattern = table.need(
+        "pattern", choice(("square", "triangle", "rings", "radial"), "a pattern of grooves"), HOW_GROOVES
+    )
+    radial = pattern == "radial"
+    width = table.need("width", _pitch, 'width = "2 mm"')
+    pitch = count = None
+    if radial:
+        count = table.need("count", whole(1, 360, "a number of grooves"), "count = 12")
+        if table.has("pitch"):
+            table.fault(
+                "pitch", "radial grooves have a count instead of a pitch: write count = 12", "conflict"
+            )
+    else:
+        pitch = table.need("pitch", _pitch, 'pitch = "12 mm"')
+        if table.has("count"):
+            table.fault("count", 'only radial grooves have a count: write pitch = "12 mm"', "conflict")
+    angle = table.take("angle", _angle)
+    rim = table.take("rim", _rim)
+    table.done()
+    if width is not None and pitch is not None and not width < pitch:
+        table.fault(
+            "width",
+            f"grooves of {say_length(width, echo=True)} at a pitch of {say_length(pitch, echo=True)} "
+            "leave no land: the width must be smaller than the pitch",
+            "range",
+        )
+        return None
+    if outline is not None and _no_land(outline, width, count, rim):
+        table.fault("", "leave no land: make the grooves narrower or the rim smaller", "range")
+        return None
+    if pattern is None or width is None or (pitch is None and count is None):
+        return None
+    return Grooves(
+        pattern=pattern,  # type: ignore[arg-type]
+        pitch=pitch or 0.0,
+        width=width,
+        angle=angle or 0.0,
+        rim=rim or 0.0,
+        count=count or 0,
+    )
+
+
+def _no_land(outline: Outline, width: float | None, count: int | None, rim: float | None) -> bool:
+    """Whether a rim or radial grooves certainly take the whole face."""
+    if rim is not None and rim >= 0.5 * outline.smaller - (0.5 * outline.bore if outline.bore else 0.0):
+        return True
+    return count is not None and width is not None and count * width >= 2.0 * math.pi * outline.radius

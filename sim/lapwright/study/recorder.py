@@ -1,0 +1,253 @@
+"""What is kept of a run: a thinned history of form measures and thinned height maps.
+
+What is kept follows from the moments alone, never from the clock on the wall or from when the work was
+written down, so that a run stopped and resumed keeps the same entries as an unbroken one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lapwright.lapping.run import Moment
+from lapwright.plate.measure import EdgeMargin, measure
+from lapwright.plate.plate import Plate
+from lapwright.study.runfile import FORM_KEYS, SCHEMA, SHAPES, BearingRecord, PlateRecord, Run
+
+__all__ = ["Entry", "Frame", "Heading", "Recorder", "forms_of", "gaps_closed", "thinned"]
+
+Array = NDArray[np.float64]
+Forms = Mapping[str, float]
+
+HISTORY_MOST = 240
+FRAMES_MOST = 41
+NO_MARGIN = EdgeMargin(share=0.0, length=None)
+# What is given up first when the history grows too long; the start is never given up.
+LESS_DEAR = ("block", "fresh grit"), ("block", "fresh grit", "swap"), ("block", "fresh grit", "swap", "step")
+
+
+@dataclass(frozen=True)
+class Heading:
+    """What stands at the head of a run file: program, versions, seed, study text and its stem."""
+
+    program: str
+    versions: Mapping[str, str]
+    seed: int
+    study_text: str
+    study_stem: str
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One entry of the history; forms and their errors [m] by plate and name, nan where not spoken of."""
+
+    step: int
+    round: int
+    time: float
+    top: str
+    bottom: str
+    event: str
+    lift_share: float
+    scale_error: float
+    removed: Mapping[str, float]
+    forms: Mapping[str, Forms]
+    forms_margin0: Mapping[str, Forms]
+    error: Mapping[str, Forms]
+
+    @property
+    def metal(self) -> float:
+        """Mean depth of land lost over all plates [m]."""
+        return _mean(self.removed)
+
+
+@dataclass(frozen=True)
+class Frame:
+    """Height maps of all plates at one time; `metal` as in `Entry`."""
+
+    time: float
+    metal: float
+    heights: Mapping[str, Array]
+
+
+def _mean(removed: Mapping[str, float]) -> float:
+    return sum(removed.values()) / len(removed)
+
+
+def forms_of(plate: Plate, heights: Array, margin: EdgeMargin) -> dict[str, float]:
+    """All form measures of a face [m], nan where the form is not spoken of."""
+    said = measure(plate, heights, margin).as_dict()
+    values = {key: said.get(key) for key in FORM_KEYS}
+    return {key: np.nan if value is None else float(value) for key, value in values.items()}
+
+
+def errors_of(moment: Moment, name: str) -> dict[str, float]:
+    """How far each form of a plate may be off [m], nan where that is not told."""
+    told = moment.error.get(name, {})
+    return {key: float(told.get(key, np.nan)) for key in SHAPES}
+
+
+def thinned(frames: list[Frame], most: int) -> list[Frame]:
+    """At most so many frames, spread evenly over the metal removed; the first and the last stay."""
+    kept = list(frames)
+    while len(kept) > max(most, 2):
+        gaps = [kept[i + 1].metal - kept[i - 1].metal for i in range(1, len(kept) - 1)]
+        del kept[1 + gaps.index(min(gaps))]
+    return kept
+
+
+def gaps_closed(entries: list[Entry], gap: float, most: int) -> tuple[list[Entry], float]:
+    """Entries no closer than a gap [m of metal] that is widened until `most` are left.
+
+    Blocks go first, then swaps, then ends of steps; the start never goes.
+    """
+    kept, metal = entries, entries[-1].metal
+    for cheap in LESS_DEAR:
+        gap = max(2.0 * gap, metal / most) if cheap is LESS_DEAR[0] else metal / most
+        while any(entry.event in cheap for entry in kept[1:]):
+            kept = _apart(kept, gap, cheap)
+            if len(kept) <= most:
+                return kept, gap
+            gap = max(2.0 * gap, 1e-300)
+    return kept, gap
+
+
+def _apart(entries: list[Entry], gap: float, cheap: tuple[str, ...]) -> list[Entry]:
+    """Entries without the cheap ones that come closer than the gap to the one kept before."""
+    kept = entries[:1]
+    for entry in entries[1:]:
+        if entry.event not in cheap or entry.metal - kept[-1].metal >= gap:
+            kept.append(entry)
+    return kept
+
+
+@dataclass
+class Recorder:
+    """Takes the moments of a run and keeps what the run file holds.
+
+    `gap` [m of metal] is how far apart entries for blocks are taken.
+    """
+
+    plates: Mapping[str, Plate]
+    margin: EdgeMargin
+    entries: list[Entry] = field(default_factory=list)
+    frames: list[Frame] = field(default_factory=list)
+    gap: float = 0.0
+    last: Moment | None = None
+    measured: dict[str, tuple[Array, Forms, Forms]] = field(default_factory=dict)
+
+    def take(self, moment: Moment) -> None:
+        """Take the next moment."""
+        self.last = moment
+        metal = _mean(moment.removed)
+        if not self.frames or metal > self.frames[-1].metal:
+            self.frames.append(Frame(moment.clock.time, metal, moment.heights))
+            self.frames = thinned(self.frames, FRAMES_MOST - 1)
+        cheap = moment.event in LESS_DEAR[0]
+        if moment.event == "end" or (cheap and self.entries and metal - self.entries[-1].metal < self.gap):
+            return
+        self.entries.append(self._entry(moment))
+        # Room is left for the last moment, and some to spare so that thinning is rare.
+        if len(self.entries) > HISTORY_MOST - 1:
+            self.entries, self.gap = gaps_closed(self.entries, self.gap, HISTORY_MOST // 2)
+
+    def _entry(self, moment: Moment) -> Entry:
+        measured = {name: self._measure(name, z) for name, z in moment.heights.items()}
+        return Entry(
+            step=moment.clock.step,
+            round=moment.clock.round,
+            time=moment.clock.time,
+            top=moment.top,
+            bottom=moment.bottom,
+            event=moment.event,
+            lift_share=moment.lift_share,
+            scale_error=moment.scale_error,
+            removed=dict(moment.removed),
+            forms={name: both[0] for name, both in measured.items()},
+            forms_margin0={name: both[1] for name, both in measured.items()},
+            error={name: errors_of(moment, name) for name in self.plates},
+        )
+
+    def _measure(self, name: str, heights: Array) -> tuple[Forms, Forms]:
+        """Forms inside the margin and with none; a face that did not change is not measured again."""
+        known = self.measured.get(name)
+        if known is None or known[0] is not heights:
+            plate = self.plates[name]
+            with_margin = forms_of(plate, heights, self.margin)
+            known = heights, with_margin, forms_of(plate, heights, NO_MARGIN)
+            self.measured[name] = known
+        return known[1], known[2]
+
+    def run(
+        self, heading: Heading, outcome: str, wall_time: float, bearings: tuple[BearingRecord, ...] = ()
+    ) -> Run:
+        """The run so far, its last moment included.
+
+        Raises
+        ------
+        ValueError
+            Nothing was taken yet.
+
+        """
+        if self.last is None:
+            raise ValueError("no moment was taken yet")
+        entries, frames = self.entries, self.frames
+        if entries[-1].time != self.last.clock.time:
+            entries = [*entries, self._entry(self.last)]
+        if frames[-1].time != self.last.clock.time:
+            frames = [*frames, Frame(self.last.clock.time, _mean(self.last.removed), self.last.heights)]
+        return Run(
+            schema=SCHEMA,
+            program=heading.program,
+            versions=heading.versions,
+            seed=heading.seed,
+            outcome=outcome,
+            study_text=heading.study_text,
+            study_stem=heading.study_stem,
+            plates={name: self._plate(name, entries, frames) for name in self.plates},
+            step=np.array([e.step for e in entries], np.int64),
+            round=np.array([e.round for e in entries], np.int64),
+            time=np.array([e.time for e in entries]),
+            top=tuple(e.top for e in entries),
+            bottom=tuple(e.bottom for e in entries),
+            event=tuple(e.event for e in entries),
+            lift_share=np.array([e.lift_share for e in entries]),
+            scale_error=np.array([e.scale_error for e in entries]),
+            bearings=bearings,
+            wall_time=wall_time,
+        )
+
+    def _plate(self, name: str, entries: list[Entry], frames: list[Frame]) -> PlateRecord:
+        assert self.last is not None
+        plate = self.plates[name]
+
+        def along(which: str, keys: Iterable[str] = FORM_KEYS) -> dict[str, Array]:
+            return {key: np.array([getattr(e, which)[name][key] for e in entries]) for key in keys}
+
+        return PlateRecord(
+            name=name,
+            outline_text=outline_text(plate),
+            land=plate.land,
+            x=plate.grid.x,
+            y=plate.grid.y,
+            frame_time=np.array([f.time for f in frames]),
+            frames=np.stack([f.heights[name] for f in frames]),
+            worn=frames[0].heights[name] - frames[-1].heights[name],
+            pressure_speed=self.last.pressure_speed[name],
+            margin=float(self.margin.of(plate.outline)),
+            forms=along("forms"),
+            forms_margin0=along("forms_margin0"),
+            removed=np.array([e.removed[name] for e in entries]),
+            error=along("error", SHAPES),
+        )
+
+
+def outline_text(plate: Plate) -> str:
+    """The outline in words, such as "ring 80 mm, bore 50 mm"."""
+    along, across = (f"{1e3 * side:.6g} mm" for side in plate.outline.size)
+    if plate.outline.bore > 0.0:
+        return f"ring {along}, bore {2e3 * plate.outline.bore:.6g} mm"
+    round_ = abs(plate.outline.area - np.pi * plate.outline.radius**2) < 1e-6 * plate.outline.area
+    return f"disc {along}" if round_ else f"rectangle {along} x {across}"

@@ -1,0 +1,85 @@
+"""Put a file in place whole, or not at all."""
+
+from __future__ import annotations
+
+import errno
+import os
+import secrets
+from pathlib import Path
+
+from lapwright.errors import CannotDoError
+
+__all__ = ["make_folder", "put_in_place"]
+
+_WHY = {
+    errno.ENOSPC: "the disk is full: make room",
+    errno.EDQUOT: "your share of the disk is full: make room",
+    errno.EFBIG: "the file would be larger than is allowed here: make room, or raise the limit on file sizes",
+    errno.EACCES: "you may not write there: name another folder with --out",
+    errno.EPERM: "you may not write there: name another folder with --out",
+    errno.EROFS: "the disk is read-only: name another folder with --out",
+    errno.ENOTDIR: "part of that path is a file, not a folder: name another folder with --out",
+    errno.ENOENT: "that folder does not exist: make it first, or name another with --out",
+    errno.EEXIST: "a file of that name is in the way: name another folder with --out",
+    errno.ENAMETOOLONG: "the name is too long: name another folder with --out",
+}
+
+
+def cannot_write(path: Path, trouble: OSError) -> CannotDoError:
+    """The one line for a file or folder that cannot be written."""
+    why = _WHY.get(trouble.errno or 0, trouble.strerror or str(trouble))
+    return CannotDoError(f"cannot write {path}: {why}")
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder, and those above it, unless it is there.
+
+    Raises
+    ------
+    CannotDoError
+        It cannot be made; says why in one line.
+
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as trouble:
+        raise cannot_write(folder, trouble) from trouble
+
+
+def put_in_place(path: Path, content: bytes | memoryview) -> None:
+    """Write `content` under a temporary name in the same folder, then move it to `path` in one step.
+
+    A kill or a power cut leaves the old file or the new one, never part of one.
+
+    Raises
+    ------
+    CannotDoError
+        It cannot be written; a file that was there before stays as it was.
+
+    """
+    path = Path(path)
+    unfinished = path.with_name(f".{path.name}.{secrets.token_hex(4)}.tmp")
+    try:
+        with unfinished.open("xb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        unfinished.replace(path)
+        _flush_folder(path.parent)
+    except OSError as trouble:
+        unfinished.unlink(missing_ok=True) if unfinished.parent.is_dir() else None
+        raise cannot_write(path, trouble) from trouble
+    except BaseException:
+        unfinished.unlink(missing_ok=True)
+        raise
+
+
+def _flush_folder(folder: Path) -> None:
+    """Have the move itself on the disk, where folders can be opened (not on Windows)."""
+    if os.name != "posix":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
