@@ -22,7 +22,7 @@ from lapwright.exact.settling import disc_peak
 from lapwright.exact.wear import lost_volume
 from lapwright.lapping.laid import Laid
 from lapwright.lapping.step import Load, Turn
-from lapwright.lapping.strokes import Line, path_length
+from lapwright.lapping.strokes import FigureEight, path_length
 from lapwright.plate.outline import Disc
 from lapwright.verify import moments, settling, wear
 from lapwright.verify.scenes import RADIUS, disc, even_stroke, last, start_step
@@ -62,7 +62,7 @@ def check_moment_law():
 def check_rounded_places():
     """The mean of c c^T, on which the moment law lives, is the same of places rounded to cells."""
     top, bottom = disc("A", 128), disc("B", 128)
-    step = start_step(1.0, curve=Line(0.06), direction=0.3)
+    step = start_step(1.0, curve=FigureEight(0.053, 0.027), direction=0.3)
     pair = average_module.Pair(bottom, top, step.grit.layer.stiffness, top.weight)
     real = pair.pose_rows(even_stroke(step, top.weight))
     rounded = pair._on_cells(real)
