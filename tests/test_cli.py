@@ -14,8 +14,8 @@ import pytest
 from started import SURROUNDINGS
 
 from lapwright.cli import COMMANDS, main
-from lapwright.commands.answer import plain
 from lapwright.commands.progress import Progress
+from lapwright.results.answer import plain
 
 SHORTEST = """title = "First pair"
 plates.A = { disc = "160 mm", thickness = "30 mm", form = { dome = "3 um" }, cells = 32 }

@@ -25,6 +25,7 @@ FLOORS = (
     ("study",),
     ("planning",),
     ("verify", "report", "interview"),
+    ("results",),
     ("cli", "commands", "__main__"),
 )
 LEVEL = {room: level for level, rooms in enumerate(FLOORS) for room in rooms}

@@ -7,8 +7,8 @@ from math import log, pi
 
 import pytest
 
-from lapwright.commands.warnings import in_words, warnings_of
 from lapwright.lapping.outlook import outlooks
+from lapwright.results.warnings import in_words, warnings_of
 from lapwright.study.read import parse
 
 PLATES = """

@@ -12,7 +12,6 @@ import numpy as np
 import pytest
 from comparing import PAIR, RING, THREE, TURNED, compare
 
-from lapwright.commands.answer import plain
 from lapwright.planning.comparison import Comparison, compared
 from lapwright.planning.ranking import RMS_OF_FORM, Criterion
 from lapwright.planning.sheet import csv_text
@@ -23,6 +22,7 @@ from lapwright.plate.outline import Disc, Outline, Rectangle
 from lapwright.plate.plate import Plate
 from lapwright.report.comparison_json import as_json
 from lapwright.report.comparison_words import headline, in_words, rows
+from lapwright.results.answer import plain
 
 UM = 1e-6
 SPOKEN = {"sphere": 0.0, "saddle": 0.0, "twist": 0.0, "bow": None, "crown": None, "wind": None}

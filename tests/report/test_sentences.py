@@ -14,7 +14,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from lapwright.commands.outcome import as_json, in_words
+from lapwright.results.outcome import as_json, in_words
 from lapwright.study.read import parse
 from lapwright.study.runfile import Run
 from tests.report.conftest import DISC, record, run_of, step_text, study_text

@@ -11,12 +11,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lapwright.commands.outcome import as_json, in_words
 from lapwright.report import words
 from lapwright.report.account import account
 from lapwright.report.amounts import last_digit
 from lapwright.report.page import render
 from lapwright.report.sureness import good_to
+from lapwright.results.outcome import as_json, in_words
 from lapwright.study.runfile import SHAPES, Run
 
 NM = 1e-9

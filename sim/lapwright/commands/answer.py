@@ -3,33 +3,14 @@
 from __future__ import annotations
 
 import json
-import math
 import shlex
 import sys
-import textwrap
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Mapping
 from typing import Any
 
-from lapwright.errors import LapwrightError
+from lapwright.results.answer import plain
 
-__all__ = ["WIDTH", "Speaker", "plain", "print_json", "troubles_in", "typed", "wrapped"]
-
-WIDTH = 100  # of a line, so that it reads well on paper and in any terminal
-
-
-@contextmanager
-def troubles_in(units: str) -> Iterator[None]:
-    """Tell the lengths in an error of the engine, which are in mm there, in the units of the study."""
-    try:
-        yield
-    except LapwrightError as trouble:
-        if units != "metric":
-            from lapwright.study.say import retold
-
-            trouble.message = retold(trouble.message, units)
-            trouble.args = (trouble.message,)
-        raise
+__all__ = ["Speaker", "print_json", "typed"]
 
 
 class Speaker:
@@ -53,34 +34,6 @@ class Speaker:
 def typed(*words: object) -> str:
     """A command as a person would type it, names with spaces in quotes."""
     return shlex.join(["lapwright", *map(str, words)])
-
-
-def wrapped(text: str, first: str, then: str) -> list[str]:
-    """A text in lines: what begins the `first`, and what begins those after it."""
-    return textwrap.wrap(
-        text,
-        WIDTH,
-        initial_indent=first,
-        subsequent_indent=then,
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
-
-
-def plain(value: Any) -> Any:
-    """A value as JSON knows it: no NaN or infinity (null), no arrays."""
-    if isinstance(value, Mapping):
-        return {str(key): plain(item) for key, item in value.items()}
-    if isinstance(value, bool | str) or value is None:
-        return value
-    if isinstance(value, list | tuple):
-        return [plain(item) for item in value]
-    if hasattr(value, "tolist"):
-        return plain(value.tolist())
-    if isinstance(value, int):
-        return value
-    number = float(value)
-    return number if math.isfinite(number) else None
 
 
 def print_json(value: Mapping[str, Any]) -> None:

@@ -10,14 +10,13 @@ from math import pi
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from lapwright.commands.answer import Speaker, print_json, troubles_in, typed, wrapped
+from lapwright.commands.answer import Speaker, print_json, typed
 from lapwright.commands.places import changed_since, run_file
 from lapwright.errors import CommandError
 
 if TYPE_CHECKING:
-    from lapwright.lapping.bearing import Bearing
-    from lapwright.lapping.outlook import Outlook
     from lapwright.lapping.step import Step
+    from lapwright.results.bearing import BearingAnswer
     from lapwright.study.model import Study
 
 __all__ = ["EXAMPLE", "add", "main"]
@@ -87,23 +86,18 @@ def main(args: argparse.Namespace) -> int:
         raise CommandError(
             f"{picture} is there already: add --force to write over it", key="--out", code="exists"
         )
-    from lapwright.lapping.bearing import bearing
-    from lapwright.lapping.outlook import outlook
+    from lapwright.results.answer import wrapped
+    from lapwright.results.bearing import BearingAnswer
 
-    study = asked.study
-    with troubles_in(study.units):
-        got = bearing(study.plates, asked.step, heights=asked.heights, phase=args.phase, number=asked.number)
-    first = next(s for s in study.steps if s.grit.name == asked.step.grit.name)
-    ahead = outlook(study.plates, asked.step, key=(study.seed, 1, asked.number), observed_in=first)
+    found = BearingAnswer(asked.study, asked.number, args.phase, asked.step, asked.heights, asked.when)
     if picture is not None:
-        _draw(picture, study, got)
+        _draw(picture, found)
     say = Speaker(args.json)
     for line in wrapped(asked.mind or "", "", "  "):
         say(line)
-    for line in _in_words(asked, got, ahead, args.phase is None):
-        say(line)
+    say(found.text())
     if args.json:
-        print_json(_as_json(got, ahead))
+        print_json(found.to_dict())
     lines = (
         [("Open", str(picture))]
         if picture
@@ -151,66 +145,11 @@ def _checked(number: int, study: Study) -> int:
     return number
 
 
-def _as_json(got: Bearing, ahead: Outlook) -> dict[str, Any]:
-    return {
-        "step": got.step,
-        "phase": got.phase,
-        "pressure_peak": got.pressure_peak,
-        "pressure_mean": got.pressure_mean,
-        "contact_share": got.contact_share,
-        "tilt": list(got.tilt),
-        "tipping_margin": got.tipping_margin,
-        "overhang": got.overhang,
-        "overhang_stroke": ahead.overhang,
-        "lift_off_overhang": ahead.lift_off_overhang,
-    }
-
-
-def _in_words(asked: Asked, got: Bearing, ahead: Outlook, worst: bool) -> list[str]:
-    from lapwright.report import words
-    from lapwright.report.beforehand import limit
-
-    units = asked.study.units
-    where = f"at {got.phase * 180.0 / pi:.0f} degrees of the stroke"
-    if worst:
-        where = f"in the worst place of the stroke ({got.phase * 180.0 / pi:.0f} degrees)"
-    lines = [
-        f"{asked.study.title}: step {asked.number}, {asked.when}",
-        "",
-        words.sentence(
-            words.bears(
-                where, got.top, got.bottom, got.contact_share, got.pressure_mean, got.pressure_peak, units
-            )
-        ),
-    ]
-    if got.contact_share < 0.9995:
-        lines.append(words.sentence(f"{got.top} lifts off the rest there."))
-    lines.append(
-        f"There it {_edge(got.overhang, units)}, and in this step it {_edge(ahead.overhang, units)} at most; "
-        f"flat faces begin to lift {limit(ahead.edge.limits.lift, asked.step, units)}."
-        if ahead.overhang > 0.0
-        else f"It {_edge(ahead.overhang, units)} all through this step; flat faces begin to lift "
-        f"{limit(ahead.edge.limits.lift, asked.step, units)}."
-    )
-    lines.append(
-        f"It stands: the load could move out by {words.length(got.tipping_margin, units)} before it tips."
-    )
-    return lines
-
-
-def _edge(overhang: float, units: str) -> str:
-    """How far the top hangs over the edge, or stays inside it."""
-    from lapwright.report import words
-
-    if overhang > 0.0:
-        return f"hangs over the edge by {words.length(overhang, units)}"
-    return f"stays inside the edge by {words.length(overhang, units)}"
-
-
-def _draw(path: Path, study: Study, got: Bearing) -> None:
+def _draw(path: Path, found: BearingAnswer) -> None:
     from lapwright.report.pictures import bearing_picture
     from lapwright.study.safefile import put_in_place
 
+    study, got = found.study, found.bearing
     content = bearing_picture(
         got.pressure,
         study.plates[got.bottom],

@@ -6,7 +6,6 @@ from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 
-from lapwright.commands.answer import wrapped
 from lapwright.commands.gauge_asked import Asked
 from lapwright.commands.gauge_seen import Seen, Whole
 from lapwright.gauges import usual
@@ -18,6 +17,7 @@ from lapwright.gauges.profile import stepped
 from lapwright.report import gauge_readings, gauge_words
 from lapwright.report.amounts import FINISH_SHARE, MARK, NOTHING, both_units, finer, joined, length, size, two
 from lapwright.report.shapes import REMARK
+from lapwright.results.answer import wrapped
 from lapwright.study.say import say_small
 
 __all__ = ["told"]

@@ -187,11 +187,11 @@ def _put(path: Path, text: str, force: bool) -> None:
 
 def _shown(path: Path, say: Speaker) -> None:
     """What the study means, as `preview` says it."""
-    from lapwright.commands.preview import Ahead
+    from lapwright.results.preview import Preview
     from lapwright.study.read import load
 
     say()
-    Ahead(load(path)).say(say)
+    say(Preview(load(path)).text())
 
 
 def _next(path: Path, answers: Answers, say: Speaker) -> None:

@@ -6,9 +6,10 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from lapwright.commands.answer import Speaker, print_json, typed, wrapped
+from lapwright.commands.answer import Speaker, print_json, typed
 from lapwright.commands.places import changed_since, run_file
 from lapwright.errors import CommandError
+from lapwright.results.answer import wrapped
 
 if TYPE_CHECKING:
     from lapwright.study.runfile import Run

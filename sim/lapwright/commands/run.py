@@ -176,7 +176,7 @@ def _page(run: Run, folder: Path) -> None:
 def _answer(
     run: Run, trouble: LapwrightError | None, folder: Path, args: argparse.Namespace, say: Speaker
 ) -> None:
-    from lapwright.commands.outcome import as_json, in_words
+    from lapwright.results.outcome import as_json, in_words
 
     for line in in_words(run):
         say(line)

@@ -14,10 +14,10 @@ from pathlib import Path
 from types import FrameType
 
 from lapwright import __version__
-from lapwright.commands.answer import troubles_in
 from lapwright.commands.progress import Progress
 from lapwright.errors import CannotDoError, LapwrightError, NoOverlapError, SettleError, TippedError
 from lapwright.lapping.run import Settings, lap
+from lapwright.results.answer import troubles_in
 from lapwright.study.checkpoint import Timetable, save
 from lapwright.study.model import Study
 from lapwright.study.recorder import Heading, Recorder

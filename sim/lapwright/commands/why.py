@@ -4,25 +4,16 @@ from __future__ import annotations
 
 import argparse
 import os
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
-from itertools import islice
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from lapwright.commands.answer import Speaker, print_json, troubles_in, typed, wrapped
+from lapwright.commands.answer import Speaker, print_json, typed
 from lapwright.commands.places import study_file
-from lapwright.errors import CannotDoError, CommandError
+from lapwright.errors import CommandError
+from lapwright.results.why import DEGREE
 
 if TYPE_CHECKING:
-    from lapwright.modes.course import Placement
-    from lapwright.modes.deviation import Deviation
-    from lapwright.modes.lifting import Lifts
-    from lapwright.modes.picture import Picture
-    from lapwright.modes.reason import Reason
-    from lapwright.modes.schedule import Cycle, CycleSpectrum
-    from lapwright.modes.spectrum import Mode
-    from lapwright.plate.measure import EdgeMargin
+    from lapwright.results.why import Why
     from lapwright.study.model import Study
 
 __all__ = ["EXAMPLE", "add", "main"]
@@ -33,7 +24,6 @@ example:
   lapwright why first-pair.toml --step 2           one step alone
 """
 MOST_DEGREE = 16
-MODE = 1e-6  # [m] rms to which the shape of a mode is told
 
 
 def add(parser: argparse.ArgumentParser) -> None:
@@ -43,9 +33,10 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--degree",
         type=_degree,
-        default=8,
+        default=DEGREE,
         metavar="D",
-        help="how fine the shapes are that it looks at: 2 sees dome, saddle and twist alone (default: 8)",
+        help="how fine the shapes are that it looks at: 2 sees dome, saddle and twist alone "
+        "(default: %(default)s)",
     )
     parser.add_argument("--out", metavar="DIR", help="folder of the page (default: NAME-why)")
     parser.add_argument("--force", action="store_true", help="write over a page that is there")
@@ -67,9 +58,7 @@ def _degree(text: str) -> int:
 
 def main(args: argparse.Namespace) -> int:
     """Find the reasons; returns the exit code."""
-    from lapwright.modes.course import course, lifting_by_placement
-    from lapwright.modes.picture import Picture
-    from lapwright.modes.reason import reason_of
+    from lapwright.results.why import Why
     from lapwright.study.read import load
 
     study = load(study_file(Path(args.file)))
@@ -77,20 +66,12 @@ def main(args: argparse.Namespace) -> int:
         there = f"{len(study.steps)} step{'s' if len(study.steps) > 1 else ''}"
         raise CommandError(f"--step {args.step}: {study.stem} has {there}", key="--step")
     page = _page_place(args, study)
-    picture = Picture(study.plates, study.steps, args.degree, study.seed)
-    numbers = range(1, len(study.steps) + 1) if args.step is None else [args.step]
-    with troubles_in(study.units):
-        found = list(islice(course(picture, study.margin), max(numbers)))
-        lifts = lifting_by_placement(picture, study.margin)
-        reasons = [reason_of(picture, number, found[number - 1], lifts) for number in numbers]
-    off = [_deviation(study, reason) for reason in reasons]
-    whole = _whole(picture, study, reasons, lifts, typed("run", args.file))
+    found = Why(study, args.step, args.degree, typed("run", args.file))
     say = Speaker(args.json)
-    for line in _in_words(study, numbers, reasons, off, whole):
-        say(line)
+    say(found.text())
     if args.json:
-        print_json(_as_json(study, reasons, off, whole))
-    _page(say, study, numbers, reasons, off, whole, page, args)
+        print_json(found.to_dict())
+    _page(say, found, page, args)
     return 0
 
 
@@ -101,16 +82,7 @@ def _page_place(args: argparse.Namespace, study: Study) -> Path | None:
     return Path(args.out or f"{study.stem}-why") / "why.html"
 
 
-def _page(
-    say: Speaker,
-    study: Study,
-    numbers: Sequence[int],
-    reasons: Sequence[Reason],
-    off: Sequence[Deviation | None],
-    whole: Whole,
-    place: Path | None,
-    args: argparse.Namespace,
-) -> None:
+def _page(say: Speaker, found: Why, place: Path | None, args: argparse.Namespace) -> None:
     lines = []
     if place is not None and os.path.exists(place) and not args.force:
         lines.append(("The page of before, left as it is", str(place)))
@@ -121,196 +93,8 @@ def _page(
         from lapwright.study.safefile import put_in_place
 
         place.parent.mkdir(parents=True, exist_ok=True)
-        text = why_page(study, numbers, reasons, off, whole.told, whole.head if args.step is None else "")
+        head = found.whole.head if args.step is None else ""
+        text = why_page(found.study, found.numbers, found.reasons, found.off, found.whole.told, head)
         put_in_place(place, memoryview(text.encode("utf-8")))
         lines.append(("Open in a browser", str(place)))
     say.next(*lines, ("Lap the plates", typed("run", args.file)))
-
-
-@dataclass(frozen=True)
-class Whole:
-    """The whole schedule as a cycle, and what is told of it; or why there is none.
-
-    `head`: what it cannot take out, in a sentence; `settles`: no step would come to lift everywhere had it no
-    end; `lifts`: where something lifts in each of its placements.
-    """
-
-    cycle: Cycle | None
-    spectrum: CycleSpectrum | None
-    told: list[tuple[str, list[str]]]
-    title: str = ""
-    head: str = ""
-    settles: bool = True
-    lifts: Mapping[Placement, Lifts] = field(default_factory=dict)
-
-
-def _whole(
-    picture: Picture, study: Study, reasons: Sequence[Reason], lifts: Mapping[Placement, Lifts], run: str
-) -> Whole:
-    from lapwright.modes.lifting import share_of
-    from lapwright.modes.schedule import cycle_of, round_of
-    from lapwright.report.cycles import cycle_headline, cycle_title, cycle_words
-    from lapwright.report.staying import hollows_the_top
-
-    for number, step in enumerate(study.steps, 1):
-        if step.swap is not None and step.swap.read is not None:
-            why = f"step {number} swaps by what is read, so it cannot be told beforehand: {run} laps it"
-            return Whole(None, None, [("", [why])], "The whole schedule")
-    try:
-        spells = round_of(picture, repeats=study.rounds > 1)
-        cycle = cycle_of(picture, spells)
-        spectrum = cycle.spectrum()
-    except CannotDoError as trouble:
-        return Whole(None, None, [("", [str(trouble)])], "The whole schedule")
-    of = {at: lifts[at] for s in cycle.spells if (at := (s.step, s.top, s.bottom)) in lifts}
-    shares = {at: share_of(lifts) for at, lifts in of.items()}
-    settles = not any(reason.long_run.everywhere for reason in reasons)
-    told, head = [], ""
-    if len(spells) > 1:
-        head = cycle_headline(cycle, spectrum, study)
-        hollows = all(hollows_the_top(reason) for reason in reasons)
-        told = cycle_words(cycle, spectrum, study, shares, hollows_the_top=hollows, settles=settles)
-    return Whole(cycle, spectrum, told, cycle_title(cycle), head, settles, of)
-
-
-def _deviation(study: Study, reason: Reason) -> Deviation | None:
-    """How far the picture is off where something lifts, measured by lapping the step in full."""
-    if reason.lift_share <= 0.0:
-        return None
-    from lapwright.modes.deviation import deviation
-
-    return deviation(study.plates, reason, study.margin, seed=study.seed)
-
-
-# --- words -------------------------------------------------------------------------------------
-
-
-def _in_words(
-    study: Study,
-    numbers: Sequence[int],
-    reasons: Sequence[Reason],
-    off: Sequence[Deviation | None],
-    whole: Whole,
-) -> Iterator[str]:
-    from lapwright.lapping.outlook import outlooks
-    from lapwright.report import beforehand
-
-    ahead = outlooks(study.plates, study.steps, seed=study.seed)
-    yield study.title or study.stem
-    for number, reason, away in zip(numbers, reasons, off, strict=True):
-        step = reason.step
-        yield ""
-        head = f"Step {number}: {step.top} on {step.bottom}, grit {step.grit.name}"
-        yield from wrapped(head, "", "  ")
-        yield from wrapped(beforehand.hand(step, study.plates, ahead[number - 1], study.units)[0], "  ", "  ")
-        for what, sentences in _said(study, reason, away):
-            yield from _lines(what, sentences)
-    if whole.told:
-        yield ""
-        yield whole.title
-        for what, sentences in whole.told:
-            yield from _lines(what, sentences)
-
-
-def _lines(what: str, sentences: Sequence[str]) -> Iterator[str]:
-    for i, sentence in enumerate(sentences):
-        yield from wrapped(sentence, f"  {'' if i else what:<14}", " " * 18 if i else " " * 16)
-
-
-def _said(study: Study, reason: Reason, away: Deviation | None) -> Iterator[tuple[str, list[str]]]:
-    from lapwright.report import reasons as told
-    from lapwright.report.marks import keeps
-    from lapwright.report.staying import leaves_alone
-
-    weighed = reason.step.grit.wear.observed is not None
-    yield "leaves alone", leaves_alone(reason, study.units)
-    out = [f"{what}: {how}" for what, how in told.takes_out(reason, study.units, weighed)]
-    if out and not weighed:
-        out.append("(minutes with their band, until you weigh a plate)")
-    yield "takes out", out or ["nothing"]
-    yield "makes", told.makes(reason, study.units, study.margin)
-    yield "keeps", keeps(reason, study.units, study.margin)
-    yield "lifts", told.lifting(reason, away, study.units)
-
-
-# --- JSON --------------------------------------------------------------------------------------
-
-
-def _as_json(
-    study: Study, reasons: Sequence[Reason], off: Sequence[Deviation | None], whole: Whole
-) -> dict[str, Any]:
-    return {
-        "study": study.stem,
-        "steps": [_one(reason, away, study.margin) for reason, away in zip(reasons, off, strict=True)],
-        "schedule": _cycle(whole, study.margin),
-    }
-
-
-def _cycle(whole: Whole, margin: EdgeMargin) -> dict[str, Any] | None:
-    from lapwright.modes.lifting import share_of
-    from lapwright.report.marks import cycle_comes
-
-    cycle, spectrum = whole.cycle, whole.spectrum
-    if cycle is None or spectrum is None:
-        return None
-    ever = whole.settles and cycle_comes(cycle, spectrum, spectrum.residue, spectrum.drift, margin)
-    soon = whole.settles and cycle_comes(
-        cycle, spectrum, spectrum.bedded_residue, spectrum.bedded_drift, margin
-    )
-    return {
-        "time": cycle.time,
-        "survivors": spectrum.survivors,
-        "gap": spectrum.gap,
-        "modes": [_mode(mode, cycle.forms(mode.shape, margin)) for mode in spectrum.modes],
-        "drift": cycle.forms(spectrum.drift, margin),
-        "residue": cycle.forms(spectrum.residue, margin) if ever else None,
-        "bedded_drift": cycle.forms(spectrum.bedded_drift, margin),
-        "bedded_residue": cycle.forms(spectrum.bedded_residue, margin) if soon else None,
-        "removal": spectrum.removal,
-        "lifts": any(share_of(lifts) > 0.0 for lifts in whole.lifts.values()),
-        "lift_share": max(map(share_of, whole.lifts.values()), default=0.0),
-        "lift_phase": sorted({phase for pair in whole.lifts.values() for phase in _phases(pair)}),
-    }
-
-
-def _one(reason: Reason, away: Deviation | None, margin: EdgeMargin) -> dict[str, Any]:
-    from lapwright.report.marks import comes
-
-    spectrum, solved = reason.spectrum, reason.evolution
-    ever = comes(reason, solved.residue, solved.drift, margin)
-    soon = comes(reason, solved.bedded_residue, solved.bedded_drift, margin)
-    return {
-        "top": reason.step.top,
-        "bottom": reason.step.bottom,
-        "survivors": spectrum.survivors,
-        "gap": spectrum.gap,
-        "modes": [_mode(mode, reason.forms(mode.shape, margin)) for mode in spectrum.modes],
-        "drift": reason.forms(reason.made, margin),
-        "residue": reason.forms(spectrum.residue, margin) if ever else None,
-        "bedded_drift": reason.forms(reason.bedded, margin),
-        "bedded_residue": reason.forms(reason.evolution.bedded_residue, margin) if soon else None,
-        "removal": dict(zip(reason.names, spectrum.removal, strict=True)),
-        "law_error": None if reason.law is None else reason.law.error,
-        "lifts": reason.lift_share > 0.0,
-        "lift_share": reason.lift_share,
-        "lift_phase": _phases(reason.lifts),
-        "deviation": None if away is None or away.trouble else away.as_forms(),
-        "trouble": None if away is None else away.trouble or None,
-    }
-
-
-def _phases(lifts: Lifts) -> list[float]:
-    """Places in the stroke where something lifts [rad], when it does so most in the step."""
-    return [float(phase) for phase in max(lifts, key=lambda state: state.share).phases]
-
-
-def _mode(mode: Mode, forms: Mapping[str, Mapping[str, float]]) -> dict[str, Any]:
-    """A mode, its `forms` [m] as those of a shape whose rms on one face is 1 um, and no more on any other."""
-    return {
-        "half_life": mode.half_life,
-        "half_removed": mode.half_removed,
-        "period": mode.period,
-        "stays": mode.stays,
-        "slow": mode.slow,
-        "forms": {name: {key: MODE * value for key, value in parts.items()} for name, parts in forms.items()},
-    }

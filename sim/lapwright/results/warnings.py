@@ -7,13 +7,13 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from lapwright.commands.naming import named
 from lapwright.lapping.kept import kept
 from lapwright.lapping.motion import Motion
 from lapwright.lapping.outlook import BAND
 from lapwright.plate.bending import pressed_sag
 from lapwright.report import words
 from lapwright.report.beforehand import past_lifting
+from lapwright.results.naming import named
 from lapwright.study.say import number, say_mass, say_pressure, say_small
 
 if TYPE_CHECKING:
@@ -73,7 +73,7 @@ class Warning:
 
 def warnings_of(study: Study, ahead: Sequence[Outlook]) -> list[Warning]:
     """Everything to look out for, step by step."""
-    from lapwright.commands.warmth import of_heat, of_waiting
+    from lapwright.results.warmth import of_heat, of_waiting
 
     before: dict[str, _Marks] = {}
     found = []

@@ -6,7 +6,6 @@ from collections.abc import Iterator, Sequence
 from math import exp
 from typing import TYPE_CHECKING
 
-from lapwright.commands.naming import named
 from lapwright.plate.heat import (
     bow,
     difference,
@@ -17,6 +16,7 @@ from lapwright.plate.heat import (
     warm_up,
 )
 from lapwright.report import words
+from lapwright.results.naming import named
 from lapwright.study.say import number
 
 if TYPE_CHECKING:

@@ -1,0 +1,1 @@
+"""What commands make: answers as numbers, told in words and to scripts from the same."""

@@ -1,0 +1,254 @@
+"""What each stroke takes out, leaves alone and makes, and the reason; and the schedule as a whole."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import islice
+from typing import TYPE_CHECKING, Any
+
+from lapwright.errors import CannotDoError
+from lapwright.results.answer import Answer, troubles_in, wrapped
+
+if TYPE_CHECKING:
+    from lapwright.modes.course import Placement
+    from lapwright.modes.deviation import Deviation
+    from lapwright.modes.lifting import Lifts
+    from lapwright.modes.picture import Picture
+    from lapwright.modes.reason import Reason
+    from lapwright.modes.schedule import Cycle, CycleSpectrum
+    from lapwright.modes.spectrum import Mode
+    from lapwright.plate.measure import EdgeMargin
+    from lapwright.study.model import Study
+
+__all__ = ["DEGREE", "Why"]
+
+DEGREE = 8  # of the shapes that are looked at
+MODE = 1e-6  # [m] rms to which the shape of a mode is told
+
+
+class Why(Answer):
+    """The reasons of a study: of all its steps, or of `step` (from 1) alone.
+
+    `degree`: how fine the shapes are that it looks at; `lap_it`: what to type to lap the study.
+
+    Raises
+    ------
+    LapwrightError
+        Where a step cannot be told: the plates do not meet, the top tips, or too much is to be solved.
+
+    """
+
+    def __init__(
+        self, study: Study, step: int | None = None, degree: int = DEGREE, lap_it: str = "lapwright run"
+    ) -> None:
+        from lapwright.modes.course import course, lifting_by_placement
+        from lapwright.modes.picture import Picture
+        from lapwright.modes.reason import reason_of
+
+        self.study = study
+        self.numbers = range(1, len(study.steps) + 1) if step is None else [step]
+        picture = Picture(study.plates, study.steps, degree, study.seed)
+        with troubles_in(study.units):
+            found = list(islice(course(picture, study.margin), max(self.numbers)))
+            lifts = lifting_by_placement(picture, study.margin)
+            self.reasons = [reason_of(picture, number, found[number - 1], lifts) for number in self.numbers]
+        self.off = [_deviation(study, reason) for reason in self.reasons]
+        self.whole = _whole(picture, study, self.reasons, lifts, lap_it)
+
+    def lines(self) -> Iterator[str]:
+        """All of it in words."""
+        return _in_words(self.study, self.numbers, self.reasons, self.off, self.whole)
+
+    def told(self) -> dict[str, Any]:
+        """All of it for scripts."""
+        return _as_json(self.study, self.reasons, self.off, self.whole)
+
+
+@dataclass(frozen=True)
+class Whole:
+    """The whole schedule as a cycle, and what is told of it; or why there is none.
+
+    `head`: what it cannot take out, in a sentence; `settles`: no step would come to lift everywhere had it no
+    end; `lifts`: where something lifts in each of its placements.
+    """
+
+    cycle: Cycle | None
+    spectrum: CycleSpectrum | None
+    told: list[tuple[str, list[str]]]
+    title: str = ""
+    head: str = ""
+    settles: bool = True
+    lifts: Mapping[Placement, Lifts] = field(default_factory=dict)
+
+
+def _whole(
+    picture: Picture, study: Study, reasons: Sequence[Reason], lifts: Mapping[Placement, Lifts], run: str
+) -> Whole:
+    from lapwright.modes.lifting import share_of
+    from lapwright.modes.schedule import cycle_of, round_of
+    from lapwright.report.cycles import cycle_headline, cycle_title, cycle_words
+    from lapwright.report.staying import hollows_the_top
+
+    for number, step in enumerate(study.steps, 1):
+        if step.swap is not None and step.swap.read is not None:
+            why = f"step {number} swaps by what is read, so it cannot be told beforehand: {run} laps it"
+            return Whole(None, None, [("", [why])], "The whole schedule")
+    try:
+        spells = round_of(picture, repeats=study.rounds > 1)
+        cycle = cycle_of(picture, spells)
+        spectrum = cycle.spectrum()
+    except CannotDoError as trouble:
+        return Whole(None, None, [("", [str(trouble)])], "The whole schedule")
+    of = {at: lifts[at] for s in cycle.spells if (at := (s.step, s.top, s.bottom)) in lifts}
+    shares = {at: share_of(lifts) for at, lifts in of.items()}
+    settles = not any(reason.long_run.everywhere for reason in reasons)
+    told, head = [], ""
+    if len(spells) > 1:
+        head = cycle_headline(cycle, spectrum, study)
+        hollows = all(hollows_the_top(reason) for reason in reasons)
+        told = cycle_words(cycle, spectrum, study, shares, hollows_the_top=hollows, settles=settles)
+    return Whole(cycle, spectrum, told, cycle_title(cycle), head, settles, of)
+
+
+def _deviation(study: Study, reason: Reason) -> Deviation | None:
+    """How far the picture is off where something lifts, measured by lapping the step in full."""
+    if reason.lift_share <= 0.0:
+        return None
+    from lapwright.modes.deviation import deviation
+
+    return deviation(study.plates, reason, study.margin, seed=study.seed)
+
+
+# --- words -------------------------------------------------------------------------------------
+
+
+def _in_words(
+    study: Study,
+    numbers: Sequence[int],
+    reasons: Sequence[Reason],
+    off: Sequence[Deviation | None],
+    whole: Whole,
+) -> Iterator[str]:
+    from lapwright.lapping.outlook import outlooks
+    from lapwright.report import beforehand
+
+    ahead = outlooks(study.plates, study.steps, seed=study.seed)
+    yield study.title or study.stem
+    for number, reason, away in zip(numbers, reasons, off, strict=True):
+        step = reason.step
+        yield ""
+        head = f"Step {number}: {step.top} on {step.bottom}, grit {step.grit.name}"
+        yield from wrapped(head, "", "  ")
+        yield from wrapped(beforehand.hand(step, study.plates, ahead[number - 1], study.units)[0], "  ", "  ")
+        for what, sentences in _said(study, reason, away):
+            yield from _lines(what, sentences)
+    if whole.told:
+        yield ""
+        yield whole.title
+        for what, sentences in whole.told:
+            yield from _lines(what, sentences)
+
+
+def _lines(what: str, sentences: Sequence[str]) -> Iterator[str]:
+    for i, sentence in enumerate(sentences):
+        yield from wrapped(sentence, f"  {'' if i else what:<14}", " " * 18 if i else " " * 16)
+
+
+def _said(study: Study, reason: Reason, away: Deviation | None) -> Iterator[tuple[str, list[str]]]:
+    from lapwright.report import reasons as told
+    from lapwright.report.marks import keeps
+    from lapwright.report.staying import leaves_alone
+
+    weighed = reason.step.grit.wear.observed is not None
+    yield "leaves alone", leaves_alone(reason, study.units)
+    out = [f"{what}: {how}" for what, how in told.takes_out(reason, study.units, weighed)]
+    if out and not weighed:
+        out.append("(minutes with their band, until you weigh a plate)")
+    yield "takes out", out or ["nothing"]
+    yield "makes", told.makes(reason, study.units, study.margin)
+    yield "keeps", keeps(reason, study.units, study.margin)
+    yield "lifts", told.lifting(reason, away, study.units)
+
+
+# --- JSON --------------------------------------------------------------------------------------
+
+
+def _as_json(
+    study: Study, reasons: Sequence[Reason], off: Sequence[Deviation | None], whole: Whole
+) -> dict[str, Any]:
+    return {
+        "study": study.stem,
+        "steps": [_one(reason, away, study.margin) for reason, away in zip(reasons, off, strict=True)],
+        "schedule": _cycle(whole, study.margin),
+    }
+
+
+def _cycle(whole: Whole, margin: EdgeMargin) -> dict[str, Any] | None:
+    from lapwright.modes.lifting import share_of
+    from lapwright.report.marks import cycle_comes
+
+    cycle, spectrum = whole.cycle, whole.spectrum
+    if cycle is None or spectrum is None:
+        return None
+    ever = whole.settles and cycle_comes(cycle, spectrum, spectrum.residue, spectrum.drift, margin)
+    soon = whole.settles and cycle_comes(
+        cycle, spectrum, spectrum.bedded_residue, spectrum.bedded_drift, margin
+    )
+    return {
+        "time": cycle.time,
+        "survivors": spectrum.survivors,
+        "gap": spectrum.gap,
+        "modes": [_mode(mode, cycle.forms(mode.shape, margin)) for mode in spectrum.modes],
+        "drift": cycle.forms(spectrum.drift, margin),
+        "residue": cycle.forms(spectrum.residue, margin) if ever else None,
+        "bedded_drift": cycle.forms(spectrum.bedded_drift, margin),
+        "bedded_residue": cycle.forms(spectrum.bedded_residue, margin) if soon else None,
+        "removal": spectrum.removal,
+        "lifts": any(share_of(lifts) > 0.0 for lifts in whole.lifts.values()),
+        "lift_share": max(map(share_of, whole.lifts.values()), default=0.0),
+        "lift_phase": sorted({phase for pair in whole.lifts.values() for phase in _phases(pair)}),
+    }
+
+
+def _one(reason: Reason, away: Deviation | None, margin: EdgeMargin) -> dict[str, Any]:
+    from lapwright.report.marks import comes
+
+    spectrum, solved = reason.spectrum, reason.evolution
+    ever = comes(reason, solved.residue, solved.drift, margin)
+    soon = comes(reason, solved.bedded_residue, solved.bedded_drift, margin)
+    return {
+        "top": reason.step.top,
+        "bottom": reason.step.bottom,
+        "survivors": spectrum.survivors,
+        "gap": spectrum.gap,
+        "modes": [_mode(mode, reason.forms(mode.shape, margin)) for mode in spectrum.modes],
+        "drift": reason.forms(reason.made, margin),
+        "residue": reason.forms(spectrum.residue, margin) if ever else None,
+        "bedded_drift": reason.forms(reason.bedded, margin),
+        "bedded_residue": reason.forms(reason.evolution.bedded_residue, margin) if soon else None,
+        "removal": dict(zip(reason.names, spectrum.removal, strict=True)),
+        "law_error": None if reason.law is None else reason.law.error,
+        "lifts": reason.lift_share > 0.0,
+        "lift_share": reason.lift_share,
+        "lift_phase": _phases(reason.lifts),
+        "deviation": None if away is None or away.trouble else away.as_forms(),
+        "trouble": None if away is None else away.trouble or None,
+    }
+
+
+def _phases(lifts: Lifts) -> list[float]:
+    """Places in the stroke where something lifts [rad], when it does so most in the step."""
+    return [float(phase) for phase in max(lifts, key=lambda state: state.share).phases]
+
+
+def _mode(mode: Mode, forms: Mapping[str, Mapping[str, float]]) -> dict[str, Any]:
+    """A mode, its `forms` [m] as those of a shape whose rms on one face is 1 um, and no more on any other."""
+    return {
+        "half_life": mode.half_life,
+        "half_removed": mode.half_removed,
+        "period": mode.period,
+        "stays": mode.stays,
+        "slow": mode.slow,
+        "forms": {name: {key: MODE * value for key, value in parts.items()} for name, parts in forms.items()},
+    }
