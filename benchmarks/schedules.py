@@ -42,8 +42,8 @@ def rate(text: str, number: int) -> tuple[float, float]:
     """Schedules a second of processor time, in the median and at most."""
     study = parse(text, "study")
     space = Space(study, document_of(text), Path())
-    assert study.tune is not None
-    seeker = Seeker(space, Foreteller(study, DEGREE), asked_of(study.tune, study.plates), 0)
+    assert study.goal is not None
+    seeker = Seeker(space, Foreteller(study, DEGREE), asked_of(study.goal, study.plates), 0)
     rng = np.random.default_rng(1)
     seeker(np.full(space.size, 0.5))  # grids, rulers and shapes made once
     rates = []

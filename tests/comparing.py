@@ -88,7 +88,7 @@ def compare(text: str, samples: int = 0, tolerance: Tolerance = Tolerance()) -> 
     """The whole way from a study's text, in this process."""
     study = parse(text, "study")
     members = members_of(study, document_of(text))
-    jobs = jobs_of(members, samples, tolerance, heading, study.tune is not None)
+    jobs = jobs_of(members, samples, tolerance, heading, study.goal is not None)
     with at_hand() as crew:
         answers = [a for some in work_through(crew, lapped, jobs, lost=lapped) for a in some]
     return compared(study, members, [*meaningless(members), *(a.summary for a in answers)], tolerance)

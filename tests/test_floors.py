@@ -38,6 +38,14 @@ HEAVY = {
 }
 
 
+# Methods for people with Python that reach up to what draws, tells or laps; the program never calls them.
+FACE = {
+    "lapwright.study.model": {"planning.comparison", "planning.written", "results"},
+    "lapwright.study.record": {"report", "results"},
+    "lapwright.planning.comparison": {"report", "results"},
+}
+
+
 @dataclass(frozen=True)
 class Import:
     """One import: from which module, of what, at the head of the module (or inside a function)."""
@@ -96,6 +104,10 @@ def test_imports_point_down_only() -> None:
     for found in EVERY:
         here, there = _room(found.module), _room(found.target)
         if not found.target.startswith("lapwright.") or here == there or not here:
+            continue
+        inside = found.target.removeprefix("lapwright.")
+        late = found.checking or not found.head
+        if late and any((inside + ".").startswith(up + ".") for up in FACE.get(found.module, ())):
             continue
         if LEVEL[there] > LEVEL[here] or (
             LEVEL[there] == LEVEL[here] and {here, there} == {"verify", "report"}

@@ -84,7 +84,7 @@ def slipped(key: str, value: str, off: float, flatness: float) -> Nudge:
 def made(outcome: str = "found", **more: object) -> Tuning:
     """A search that found a schedule, or came near."""
     study = parse(SWAPS, "swaps")
-    assert study.tune is not None
+    assert study.goal is not None
     found = outcome == "found"
     best = {"steps.1.swap_every.A": "52 min", "steps.1.time": "54 min"}
     other = {"steps.1.swap_every.A": "27 min", "steps.1.time": "74 min"}
@@ -94,7 +94,7 @@ def made(outcome: str = "found", **more: object) -> Tuning:
     line = ((5, 2.8), (15, 1.9), (25, 1.2), (35, 0.7), (45, 0.36), (54, 0.24), (70, 0.2))
     got = Tuning(
         study=study,
-        goal=study.tune,
+        goal=study.goal,
         asked=tuple(Asked("flatness", name, 0.3 * UM) for name in "AB"),
         outcome=outcome,  # type: ignore[arg-type]
         candidates=(

@@ -206,7 +206,7 @@ def test_a_study_without_a_goal_is_told_how(bench: Path, capsys: Any) -> None:
     lines = re.findall(r'\[[a-z.]+\](?=[ ,])|reach = \{.*?\}|"steps\.[^"]*" = \[.*?\]', told)
     assert len(lines) == 5
     (bench / "told.toml").write_text(PAIR + "\n".join(lines) + "\n")
-    assert len(load(bench / "told.toml").tune.free) == 2
+    assert len(load(bench / "told.toml").goal.free) == 2
     (bench / "bare.toml").write_text(PAIR + '\n[tune]\nreach = { flatness = "2 um" }\n')
     assert main(["tune", "bare.toml", "--json"]) == 2
     said = capsys.readouterr()

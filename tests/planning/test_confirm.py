@@ -79,12 +79,12 @@ def answer() -> tuple[Space, Candidate, Tuning]:
     """The study as it stands, 20 minutes, taken for the answer."""
     text = TURNED.replace("10 min", "20 min") + GOAL
     study = parse(text, "study")
-    asked = asked_of(study.tune, study.plates)
+    asked = asked_of(study.goal, study.plates)
     changes = {"steps.1.time": "20 min", "steps.1.turn": "8 deg per stroke"}
     (summary,) = Told().lap([(study, 0)])
     course = lapped_course(summary, asked, None)
     candidate = Candidate("own", changes, (1,), {}, text, study, None, False, course, summary)
-    return Space(study, document_of(text), Path()), candidate, Tuning(study, study.tune, asked, "found")
+    return Space(study, document_of(text), Path()), candidate, Tuning(study, study.goal, asked, "found")
 
 
 def test_a_key_a_tenth_off_is_told_with_its_sign(answer: tuple[Space, Candidate, Tuning]) -> None:

@@ -46,8 +46,8 @@ class Bench:
 @pytest.fixture
 def hunt() -> Hunt:
     study = parse(PAIR + GOAL, "study")
-    asked = asked_of(study.tune, study.plates)
-    empty = Tuning(study, study.tune, asked, "refused")
+    asked = asked_of(study.goal, study.plates)
+    empty = Tuning(study, study.goal, asked, "refused")
     space = Space(study, document_of(PAIR + GOAL), Path())
     made = Hunt(empty, space, Bench(), lambda stage, done, of: None)  # type: ignore[arg-type]
     made._begin()

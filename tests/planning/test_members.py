@@ -50,7 +50,7 @@ def test_a_sweep_is_every_pair_of_values_in_the_order_typed() -> None:
     assert members[4].study.steps[0].curve.length == pytest.approx(0.16 / 3)
     again = parse(members[4].text, "again")
     assert again.steps == members[4].study.steps
-    assert again.sweep is None
+    assert again.swept is None
     assert len({m.stem for m in members}) == 6
 
 
@@ -68,7 +68,7 @@ def test_a_member_that_means_nothing_says_why_and_leaves_the_others() -> None:
     text = PAIR + '[sweep]\nturn = ["none", "8 deg per stroke"]\n'
     study = parse(text, "pair")
     document = document_of(text)
-    broken = study.sweep.__class__(None, (Axis("turn", ("none", "8 deg per glass", "9 deg per stroke")),))
+    broken = study.swept.__class__(None, (Axis("turn", ("none", "8 deg per glass", "9 deg per stroke")),))
     members = members_of(study.__class__(**{**vars(study), "sweep": broken}), document)
     assert [m.study is None for m in members] == [False, True, False]
     assert "turn" in members[1].trouble

@@ -194,7 +194,7 @@ def test_rail_loses_its_wind_to_the_plates_cost():
 
 def test_how_far_over_tells_in_a_known_measure():
     study = load(CONFIGS / "how-far-over.toml")
-    values = study.sweep.axes[0].values
+    values = study.swept.axes[0].values
     assert (values[0], values[-1]) == ("5 %", "19 %")
     for value in (values[0], values[4], values[-1]):
         forms, last = changed("how-far-over", 1, {"stroke.overhang": value})

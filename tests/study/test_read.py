@@ -98,7 +98,7 @@ def test_long_study():
 def test_long_study_keeps_the_later_parts():
     study = parse(LONG)
     assert study.variants[0].changes == {"stroke.length": "40 mm", "load": "10 N"}
-    first, second = study.sweep.axes
+    first, second = study.swept.axes
     assert first.key == "stroke.overhang"
     assert first.values == (
         "5 %",
@@ -112,7 +112,7 @@ def test_long_study_keeps_the_later_parts():
         "19 %",
     )
     assert second.values == ("10 N", "20 N")
-    tune = study.tune
+    tune = study.goal
     assert (tune.reach, tune.plates, tune.hold, tune.least, tune.order) == (
         {"flatness": 3e-7},
         ("A", "B"),

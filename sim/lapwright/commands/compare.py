@@ -76,7 +76,7 @@ def _members(path: Path, cells: int | None) -> tuple[Study, tuple[Member, ...]]:
     from lapwright.study.read import document_of, load
 
     study = load(study_file(path))
-    if not study.variants and study.sweep is None:
+    if not study.variants and study.swept is None:
         raise CommandError(HOW.replace("{stem}", study.stem), key="variants", code="missing")
     document: dict[str, Any] = document_of(study.text)
     if cells is not None:
@@ -91,8 +91,9 @@ def _work(
     """Every summary there is, and whether nothing is missing."""
     from dataclasses import replace
 
-    from lapwright.commands.session import heading, stopping
+    from lapwright.commands.session import stopping
     from lapwright.planning.carry_out import carry_out, jobs_of, meaningless
+    from lapwright.results.lapped import heading
 
     head = heading(study)
     jobs = jobs_of(
@@ -100,7 +101,7 @@ def _work(
         args.samples,
         tolerance,
         lambda member: replace(head, study_text=member.text, study_stem=member.stem),
-        follow=study.tune is not None,
+        follow=study.goal is not None,
     )
     found = [*meaningless(members), *store.kept()]
     known = {(got.member, got.draw) for got in found}

@@ -7,10 +7,11 @@ from dataclasses import replace
 from pathlib import Path
 
 from lapwright.commands.places import FINE_PART, RUN_FILE
-from lapwright.commands.session import Session, heading
+from lapwright.commands.session import Session
 from lapwright.errors import CommandError, LapwrightError, SettleError
 from lapwright.lapping.run import Settings
 from lapwright.planning.members import with_cells
+from lapwright.results.lapped import heading
 from lapwright.study.checkpoint import Timetable, restore
 from lapwright.study.model import Study
 from lapwright.study.read import document_of, parse_document

@@ -132,7 +132,8 @@ def _lap(
     study: Study, folder: Path, args: argparse.Namespace, say: Speaker
 ) -> tuple[Run, LapwrightError | None]:
     """Lap, writing down the work so far; then put run.h5 in place and take the part file away."""
-    from lapwright.commands.session import Session, heading
+    from lapwright.commands.session import Session
+    from lapwright.results.lapped import heading
     from lapwright.study.checkpoint import Timetable, restore
     from lapwright.study.recorder import Recorder
     from lapwright.study.runfile import write_run

@@ -2,43 +2,26 @@
 
 from __future__ import annotations
 
-import platform
 import signal
 import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from types import FrameType
 
-from lapwright import __version__
 from lapwright.commands.progress import Progress
 from lapwright.errors import CannotDoError, LapwrightError, NoOverlapError, SettleError, TippedError
 from lapwright.lapping.run import Settings, lap
 from lapwright.results.answer import troubles_in
+from lapwright.results.lapped import heading
 from lapwright.study.checkpoint import Timetable, save
 from lapwright.study.model import Study
-from lapwright.study.recorder import Heading, Recorder
+from lapwright.study.recorder import Recorder
 from lapwright.study.runfile import BearingRecord
 
-__all__ = ["Session", "heading"]
-
-LIBRARIES = ("numpy", "scipy", "numba", "h5py", "matplotlib")
-
-
-def heading(study: Study) -> Heading:
-    """What stands at the head of a run file."""
-    versions = {"python": platform.python_version()}
-    for name in LIBRARIES:
-        try:
-            versions[name] = version(name)
-        except PackageNotFoundError:
-            versions[name] = "unknown"
-    return Heading(
-        f"lapwright {__version__}", dict(sorted(versions.items())), study.seed, study.text, study.stem
-    )
+__all__ = ["Session", "stopping"]
 
 
 @dataclass

@@ -44,7 +44,7 @@ def jobs_of(
                 continue
             # Without what plates have worked out meanwhile (the copy starts anew), jobs are a few kilobytes.
             plates = {name: replace(plate) for name, plate in member.study.plates.items()}
-            bare = replace(member.study, plates=plates, variants=(), sweep=None, tune=None, text="")
+            bare = replace(member.study, plates=plates, variants=(), swept=None, goal=None, text="")
             found.append(Job(i, draw, bare, heading(member) if draw == 0 else None, tolerance, follow))
     return found
 

@@ -77,6 +77,25 @@ class Comparison:
         """Those that came to their end, best first."""
         return tuple(i for i in self.order if self.nominal[i].done)
 
+    def form(self, plate: str, name: str) -> Array:
+        """A form of a plate at the end [m] of each member (members,), as they stand; nan where it tipped."""
+        found = [got.plates[plate].forms[name] if plate in got.plates else None for got in self.nominal]
+        return np.array([np.nan if value is None else value for value in found], dtype=np.float64)
+
+    def to_dict(self) -> dict[str, Any]:
+        """The JSON of `lapwright compare --json`."""
+        from lapwright.report.comparison_json import as_json
+        from lapwright.results.answer import plain
+
+        found: dict[str, Any] = plain(as_json(self))
+        return found
+
+    def text(self) -> str:
+        """What `lapwright compare` says of it."""
+        from lapwright.report.comparison_words import in_words
+
+        return "\n".join(in_words(self))
+
     @property
     def samples(self) -> int:
         """Draws of each member."""

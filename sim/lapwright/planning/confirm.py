@@ -78,7 +78,7 @@ class Bench:
 
     def _job(self, number: int, study: Study, draw: int) -> Job:
         plates = {name: replace(plate) for name, plate in study.plates.items()}
-        bare = replace(study, plates=plates, variants=(), sweep=None, tune=None, text="")
+        bare = replace(study, plates=plates, variants=(), swept=None, goal=None, text="")
         return Job(number, draw, bare, None, self.tolerance, follow=True)
 
     def _key(self, study: Study, draw: int) -> str:

@@ -53,7 +53,7 @@ class Foreteller:
         bases = {name: basis_of(plate, degree) for name, plate in study.plates.items()}
         self.start = {name: bases[name].start(p) for name, p in study.plates.items()}
         self.looks = Looks(study.plates, bases, study.margin, exact)
-        goal = study.tune
+        goal = study.goal
         self.misfits = goal is not None and any("mating" in f for f in (goal.reach, *goal.keep.values()))
         self.shared: dict[object, Operator] = {}
         self.pictures: dict[object, SharedPicture] = {}

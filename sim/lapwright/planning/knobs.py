@@ -140,9 +140,9 @@ class Space:
     """All that may move in a study; a place in it is a row of numbers from 0 to 1."""
 
     def __init__(self, study: Study, document: Mapping[str, Any], folder: Any = None) -> None:
-        assert study.tune is not None
+        assert study.goal is not None
         self.study = study
-        self.goal = study.tune
+        self.goal = study.goal
         self.folder = folder
         self.document = with_places(
             {key: value for key, value in document.items() if key not in LATER}, folder

@@ -103,13 +103,13 @@ def _variants(study: Study) -> Iterator[Asked]:
 
 
 def _swept(study: Study) -> Iterator[Asked]:
-    if study.sweep is None:
+    if study.swept is None:
         return
-    axes = study.sweep.axes
+    axes = study.swept.axes
     for place in product(*(range(len(axis.values)) for axis in axes)):
         values = {axis.key: axis.values[k] for axis, k in zip(axes, place, strict=True)}
-        name = spoken(values, step_of(study, study.sweep.step))
-        yield name, study.sweep.step, values, place
+        name = spoken(values, step_of(study, study.swept.step))
+        yield name, study.swept.step, values, place
 
 
 def spoken(changes: Mapping[str, Any], step: Step | None = None) -> str:

@@ -160,4 +160,4 @@ def _error(got: Summary, one: Asked) -> float | None:
 
 def criterion_of(study: Study) -> Criterion:
     """The criterion of a study."""
-    return Criterion(study.tune, asked_of(study.tune, study.plates) if study.tune is not None else ())
+    return Criterion(study.goal, asked_of(study.goal, study.plates) if study.goal is not None else ())

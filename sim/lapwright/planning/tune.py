@@ -71,9 +71,9 @@ def tuned(
     if cells is not None:
         document = with_cells(document, study, cells)
         study = replace(parse(written(document), study.stem, folder), text=study.text)
-    assert study.tune is not None
-    asked = asked_of(study.tune, study.plates)
-    empty = Tuning(study, study.tune, asked, "refused", tolerance=tolerance, cells=cells)
+    assert study.goal is not None
+    asked = asked_of(study.goal, study.plates)
+    empty = Tuning(study, study.goal, asked, "refused", tolerance=tolerance, cells=cells)
     bench = Bench(crew, store, stop, tolerance)
     return Hunt(empty, Space(study, document, folder or Path()), bench, tell, looks).whole(samples)
 
@@ -87,7 +87,7 @@ def check_goal(study: Study) -> None:
         Says what to write.
 
     """
-    if study.tune is None:
+    if study.goal is None:
         raise CommandError(NO_TUNE.format(stem=study.stem, free=FREE), key="tune", code="missing")
-    if not study.tune.free and not (study.tune.order and len(study.steps) > 1):
+    if not study.goal.free and not (study.goal.order and len(study.steps) > 1):
         raise CommandError(NOTHING_FREE.format(free=FREE), key="tune.free", code="nothing_free")

@@ -82,7 +82,7 @@ def _facts(got: Comparison) -> str:
 def _chosen(got: Comparison) -> tuple[int, ...]:
     """Members to show side by side: in order of rank, or of a sweep, evenly chosen if there are too many."""
     alive = got.done
-    if got.study.sweep is not None and not got.study.variants:
+    if got.study.swept is not None and not got.study.variants:
         alive = tuple(sorted(alive))
         if len(alive) > PANELS:
             picks = np.unique(np.linspace(0, len(alive) - 1, PANELS).round().astype(int))
@@ -110,7 +110,7 @@ def _figure(figure: pictures.Figure | None, name: str, label: str) -> str:
 def _faces(got: Comparison, panels: Sequence[Panel], shown: int) -> str:
     if not panels:
         return ""
-    sweep, columns = got.study.sweep, None
+    sweep, columns = got.study.swept, None
     if (
         sweep is not None
         and len(sweep.axes) == 2
@@ -222,7 +222,7 @@ def _made_rows(names: Sequence[str], way: Sequence[Sequence[str]], columns: Sequ
 
 
 def _swept(got: Comparison) -> str:
-    sweep = got.study.sweep
+    sweep = got.study.swept
     if sweep is None or not got.done:
         return ""
     if len(sweep.axes) == 2:
@@ -250,8 +250,8 @@ def _swept(got: Comparison) -> str:
 
 
 def _axis_name(got: Comparison, axis: Axis) -> str:
-    assert got.study.sweep is not None
-    return name_of(axis.key, step_of(got.study, got.study.sweep.step))
+    assert got.study.swept is not None
+    return name_of(axis.key, step_of(got.study, got.study.swept.step))
 
 
 def _unit_label(name: str, value: object) -> str:
@@ -310,7 +310,7 @@ def _half(got: Comparison, members: Sequence[int]) -> Graph | None:
 
 
 def _field(got: Comparison) -> str:
-    sweep = got.study.sweep
+    sweep = got.study.swept
     assert sweep is not None
     down, across = sweep.axes
     values = np.full((len(down.values), len(across.values)), np.nan)

@@ -23,9 +23,9 @@ COLUMNS = {"dome": "sphere"}
 def wanted(said: Account) -> tuple[Asked, ...]:
     """What the study asks for of plates that were lapped; nothing where it has no [tune]."""
     study = said.study
-    if study is None or study.tune is None:
+    if study is None or study.goal is None:
         return ()
-    return asked_of(study.tune, study.plates)
+    return asked_of(study.goal, study.plates)
 
 
 def reached(said: Account) -> bool:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from lapwright.lapping.step import Step
@@ -13,6 +14,12 @@ from lapwright.plate.plate import Plate
 if TYPE_CHECKING:
     from lapwright.gauges.instruments import Gauge
     from lapwright.gauges.reading import Reading
+    from lapwright.lapping.moment import Moment
+    from lapwright.planning.comparison import Comparison
+    from lapwright.results.bearing import BearingAnswer
+    from lapwright.results.preview import Preview
+    from lapwright.results.why import Why
+    from lapwright.study.record import Run
 
 __all__ = ["Axis", "Free", "Study", "Sweep", "Tune", "Variant"]
 
@@ -74,7 +81,8 @@ class Study:
     """What a study file means.
 
     `assumed`: every default that was taken, key such as "steps.1.pace" to the value as a person would
-    type it.  `text`: the file, verbatim; `stem`: its name without folder and ending.
+    type it.  `text`: the file, verbatim; `stem`: its name without folder and ending; `folder`: where files
+    that it names lie.
     """
 
     title: str
@@ -88,7 +96,105 @@ class Study:
     text: str = ""
     stem: str = ""
     variants: tuple[Variant, ...] = ()
-    sweep: Sweep | None = None
-    tune: Tune | None = None
+    swept: Sweep | None = None
+    goal: Tune | None = None
     gauges: Mapping[str, Gauge] = field(default_factory=dict)
     readings: tuple[Reading, ...] = ()
+    folder: Path | None = None
+
+    # What a person with Python asks of a study; the program itself goes the long way round.
+
+    @classmethod
+    def read(cls, path: str | Path) -> Study:
+        """Read a study file.
+
+        Raises
+        ------
+        StudyError
+            With every fault of the file, or why it cannot be read at all.
+
+        """
+        from lapwright.study.read import load
+
+        return load(path)
+
+    @classmethod
+    def from_dict(cls, document: Mapping[str, Any], stem: str = "study", folder: Path | None = None) -> Study:
+        """Make a study of what a file would say, as dictionaries and lists; sizes are text with a unit.
+
+        `stem` is what runs of it are named by; `folder`: where files that it names lie.
+
+        Raises
+        ------
+        StudyError
+            With every fault of it.
+
+        """
+        from lapwright.planning.written import written
+        from lapwright.study.read import parse
+
+        return parse(written(document), stem, folder)
+
+    def write(self, path: str | Path) -> None:
+        """Write the study file, comments and all, over what is there.
+
+        Raises
+        ------
+        CannotDoError
+            When it cannot be written.
+
+        """
+        from lapwright.study.safefile import put_in_place
+
+        put_in_place(Path(path), memoryview(self.text.encode("utf-8")))
+
+    def states(self, after: Moment | None = None, threads: int = 1) -> Iterator[Moment]:
+        """Lap it block by block, from the start or from the state `after`; heights in m, seen from the face.
+
+        Raises
+        ------
+        TippedError, NoOverlapError, SettleError
+            At the place where the top tips, or does not settle.
+
+        """
+        from lapwright.lapping.run import lap
+
+        return lap(
+            self.plates,
+            self.steps,
+            rounds=self.rounds,
+            seed=self.seed,
+            margin=self.margin,
+            threads=threads,
+            after=after,
+        )
+
+    def run(self, progress: Callable[[float], None] | None = None, threads: int = 1) -> Run:
+        """Lap it to its end; `progress` is called with the share (0 to 1) that is done."""
+        from lapwright.results.lapped import lapped
+
+        return lapped(self, progress, threads)
+
+    def sweep(self, axes: Mapping[str, Sequence[Any]], workers: int = 1) -> Comparison:
+        """Lap it for every value of one or two keys, such as "steps.1.stroke.overhang"."""
+        from lapwright.results.lapped import swept
+
+        return swept(self, axes, workers)
+
+    def preview(self) -> Preview:
+        """What it means, what each step will do and what to look out for; nothing is lapped."""
+        from lapwright.results.preview import Preview
+
+        return Preview(self)
+
+    def why(self, step: int | None = None, degree: int = 8) -> Why:
+        """What each step (or `step`, from 1, alone) takes out, leaves alone and makes."""
+        from lapwright.results.why import Why
+
+        return Why(self, step, degree)
+
+    def bearing(self, step: int = 1, phase: float | None = None) -> BearingAnswer:
+        """How the top of `step` bears at `phase` [rad] of its first stroke, or in the worst place of it."""
+        from lapwright.results.bearing import BearingAnswer
+
+        return BearingAnswer(self, step, phase)

@@ -110,8 +110,8 @@ def parse_document(
 
     parts: dict[str, Any] = {
         "variants": variants_of(root, dict(document), len(steps), check),
-        "sweep": sweep_of(root, dict(document), len(steps), check),
-        "tune": tune_of(root, dict(document), plates, check),
+        "swept": sweep_of(root, dict(document), len(steps), check),
+        "goal": tune_of(root, dict(document), plates, check),
         **_gauges(root, plates),
     }
     root.done()
@@ -126,6 +126,7 @@ def parse_document(
         assumed=assumed,
         text=text,
         stem=stem,
+        folder=folder,
         **parts,
     )
 

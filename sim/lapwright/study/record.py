@@ -4,9 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 __all__ = ["FORM_KEYS", "SHAPES", "BearingRecord", "Fine", "PlateRecord", "Run"]
 
@@ -124,3 +129,90 @@ class Run:
     bearings: tuple[BearingRecord, ...]
     wall_time: float
     fine: Fine | None = None
+
+    # What a person with Python asks of a run; the program itself goes the long way round.
+
+    @classmethod
+    def read(cls, path: str | Path) -> Run:
+        """Read a run file.
+
+        Raises
+        ------
+        RunFileError
+            No such file, or truncated, foreign or of another schema.
+
+        """
+        from lapwright.study.runfile import read_run
+
+        return read_run(path)
+
+    def write(self, path: str | Path) -> None:
+        """Write a run file (HDF5) in one move, over what is there.
+
+        Raises
+        ------
+        CannotDoError
+            When it cannot be written.
+
+        """
+        from lapwright.study.runfile import write_run
+
+        write_run(self, path)
+
+    def write_report(self, folder: str | Path) -> Path:
+        """Write run.h5, report.html and its pictures into a folder, made if need be; gives the page.
+
+        Raises
+        ------
+        CannotDoError
+            When the folder cannot be written.
+
+        """
+        from lapwright.report.page import write_page
+        from lapwright.study.safefile import make_folder
+
+        make_folder(Path(folder))
+        self.write(Path(folder) / "run.h5")
+        return write_page(self, Path(folder))
+
+    def form(self, plate: str, name: str) -> float:
+        """A form of a plate at the end, inside the edge margin [m], by a name in FORM_KEYS."""
+        return float(self.plates[plate].forms[name][-1])
+
+    @property
+    def history(self) -> dict[str, NDArray[Any]]:
+        """Along the run (m,): "time" [s], "step", "round", and "PLATE.FORM" and "PLATE.removed" [m]."""
+        along: dict[str, NDArray[Any]] = {"time": self.time, "step": self.step, "round": self.round}
+        for plate, record in self.plates.items():
+            along |= {f"{plate}.{name}": values for name, values in record.forms.items()}
+            along[f"{plate}.removed"] = record.removed
+        return along
+
+    def to_dict(self) -> dict[str, Any]:
+        """The JSON of `lapwright run --json`."""
+        from lapwright.results.answer import plain
+        from lapwright.results.outcome import as_json
+
+        found: dict[str, Any] = plain(as_json(self))
+        return found
+
+    def text(self) -> str:
+        """What `lapwright run` says of it."""
+        from lapwright.results.outcome import in_words
+
+        return "\n".join(in_words(self))
+
+    def plot_faces(self) -> list[Axes]:
+        """Draw both faces as the page shows them, on a figure of their own; gives its axes."""
+        from lapwright.report.account import account
+        from lapwright.report.pictures.faces import faces
+
+        return faces(account(self)).axes
+
+    def plot_history(self) -> list[Axes]:
+        """Draw the forms along the run as the page shows them; gives the axes, none for a single moment."""
+        from lapwright.report.account import account
+        from lapwright.report.pictures.history import history
+
+        figure = history(account(self))
+        return [] if figure is None else figure.axes
