@@ -17,10 +17,8 @@ from typing import Any
 
 import pytest
 
-import lapwright
-
-ROOT = Path(lapwright.__file__).resolve().parents[1]
-SURROUNDINGS = {**os.environ, "PYTHONPATH": str(ROOT)}
+ROOT = Path(__file__).resolve().parents[1]
+SURROUNDINGS = {**os.environ, "PYTHONPATH": str(ROOT / "sim")}
 PATIENCE = 600.0  # [s] of wall time, for whatever takes seconds on a quiet machine
 
 
