@@ -11,7 +11,7 @@ first asked for.
 
 The floors, from the ground up; imports only ever point down:
 
-errors             what goes wrong, in plain words
+errors, limits     what goes wrong, in plain words; what advice goes by, each with its source
 kernels            numba loops on bare arrays
 exact              closed forms, each with its source
 plate              what things are: outline, grooves, land, form, flatness

@@ -8,11 +8,12 @@ import pytest
 
 from lapwright.errors import NoOverlapError
 from lapwright.exact.moment_law import circle_means, growth, line_means
-from lapwright.lapping.outlook import BAND, outlook, outlooks
+from lapwright.lapping.outlook import outlook, outlooks
 from lapwright.lapping.overlap import overlap
 from lapwright.lapping.run import lap
 from lapwright.lapping.step import Grit, Hand, Layer, Load, Observation, Step, Swap, Turn, Wear
 from lapwright.lapping.strokes import Circle, FigureEight, Line, Still
+from lapwright.limits import BAND
 from lapwright.plate.form import StartForm
 from lapwright.plate.grooves import Grooves
 from lapwright.plate.measure import EdgeMargin, forms

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from comparing import PAIR, RING
 
-from lapwright.lapping.outlook import BAND
-from lapwright.planning.draws import KNOWN_WEAR, LAYER_BAND, Tolerance, drawn, drawn_in_words
+from lapwright.limits import BAND, SCATTER
+from lapwright.planning.draws import LAYER_BAND, Tolerance, drawn, drawn_in_words
 from lapwright.study.read import parse
 
 MANY = range(1, 401)
@@ -73,8 +73,8 @@ def test_guesses_fill_their_bands_evenly_in_proportion() -> None:
 def test_what_was_weighed_scatters_little_and_what_was_given_stays() -> None:
     study = parse(KNOWN, "known")
     seen = np.array([drawn(study, k).steps[0].grit.wear.observed.removed for k in MANY]) / 2e-6
-    assert 1 / KNOWN_WEAR <= seen.min() < 0.7
-    assert 1.43 < seen.max() <= KNOWN_WEAR
+    assert 1 / SCATTER <= seen.min() < 0.7
+    assert 1.43 < seen.max() <= SCATTER
     assert {drawn(study, k).steps[0].grit.layer.depth for k in (1, 2, 3)} == {1e-6}
 
 

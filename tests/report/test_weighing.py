@@ -7,7 +7,8 @@ from math import pi
 import pytest
 
 from lapwright.lapping.outlook import outlooks
-from lapwright.report.weighing import SENSED, weighing
+from lapwright.limits import limit_of
+from lapwright.report.weighing import weighing
 from lapwright.study.read import parse
 
 STEP = """
@@ -55,7 +56,7 @@ def test_what_a_balance_does_not_tell(grit, enough):
     thick = 'plates.A = { disc = "160 mm", thickness = "60 mm" }\nplates.B = { like = "A" }\n'
     said, study, looks = told(thick + STEP.format(grit))
     off = looks[0].removed_from["A"] / looks[0].time  # m/s
-    minutes = SENSED * study.plates["A"].total_mass / (off * 60.0 * pi * 0.08**2 * 7200.0)
+    minutes = limit_of("balance") * study.plates["A"].total_mass / (off * 60.0 * pi * 0.08**2 * 7200.0)
     assert (minutes <= 120.0) == enough
     assert ("too little to weigh" in said) != enough
     if enough:

@@ -14,8 +14,9 @@ from lapwright.gauges.estimate import Estimate
 from lapwright.gauges.fringes import too_grey
 from lapwright.gauges.instruments import Gauge, OpticalFlat
 from lapwright.gauges.profile import stepped
+from lapwright.limits import limit_of
 from lapwright.report import gauge_readings, gauge_words
-from lapwright.report.amounts import FINISH_SHARE, MARK, NOTHING, both_units, finer, joined, length, size, two
+from lapwright.report.amounts import MARK, NOTHING, both_units, finer, joined, length, size, two
 from lapwright.report.shapes import REMARK
 from lapwright.results.answer import wrapped
 from lapwright.study.say import say_small
@@ -100,7 +101,7 @@ def _mark(value: float | None, one: Seen, asked: Asked) -> str:
     grit = asked.grits[one.plate.name]
     if grit is None or value is None or one.gauge.angular or abs(value) < NOTHING:
         return ""
-    return f" {MARK}" if finer(value, FINISH_SHARE * grit, asked.study.units) else ""
+    return f" {MARK}" if finer(value, limit_of("finish") * grit, asked.study.units) else ""
 
 
 def _finish(one: Seen, asked: Asked) -> Iterator[str]:
@@ -176,7 +177,7 @@ def _whole(asked: Asked, whole: Mapping[str, Whole]) -> Iterator[str]:
         flat = both_units(one.form.flatness, units)
         mean = size(one.form.flatness_ls, units)
         line = f"{name}: flat to {flat}, between the closest two planes; {mean} about its mean plane"
-        rough = finer(one.form.flatness, FINISH_SHARE * (asked.grits[name] or 0.0), units)
+        rough = finer(one.form.flatness, limit_of("finish") * (asked.grits[name] or 0.0), units)
         yield from wrapped(f"{line}; {REMARK}" if rough else line, "  ", "    ")
         if one.grades:
             yield from wrapped(_graded(one, units), "    ", "    ")

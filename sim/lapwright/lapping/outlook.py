@@ -23,10 +23,7 @@ from lapwright.lapping.step import Step
 from lapwright.lapping.tendency import Tendency, half_difference, tendency
 from lapwright.plate.plate import Plate
 
-__all__ = ["BAND", "Outlook", "outlook", "outlooks"]
-
-# The wear of a grit that nobody has weighed: times or divided by this (common practice, no source).
-BAND = 3.2
+__all__ = ["Outlook", "outlook", "outlooks"]
 
 
 @dataclass(frozen=True)
@@ -41,7 +38,8 @@ class Outlook:
     on top; `pressure_mean` over the land in overlap at the centre of the stroke, grooves taken as spread
     evenly [Pa], `squeeze` of the layer under it [m]; `speed` mean sliding speed, `speeds` with either on top
     [m/s], turning included.  `time` [s] rubbed, the most if the step stops by a gauge.  `removed`: mean depth
-    off both plates, and `removed_from` each [m]; times or divided by `BAND` while the wear is a default.
+    off both plates, and `removed_from` each [m]; times or divided by `limits.BAND` while the wear is a
+    default.
     `kappas`: wear of each with a fresh dab [1/Pa]; `grit_age` of the dab as it begins
     [s]; `on_top`: time at a fresh dab's cut that each lies on top [s].
     `tau`: time in which a mismatch dies to 37 % with a fresh dab [s], infinite where nothing rubs.

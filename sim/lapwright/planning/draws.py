@@ -12,19 +12,18 @@ from math import exp, log
 
 import numpy as np
 
-from lapwright.lapping.outlook import BAND
 from lapwright.lapping.sizing import half_travel
 from lapwright.lapping.step import Grit, Hand, Step, Wear
+from lapwright.limits import BAND, SCATTER
 from lapwright.plate.plate import Plate
 from lapwright.study.model import Study
 from lapwright.study.steps import HANDS, MEMORY
 
-__all__ = ["KNOWN_WEAR", "LAYER_BAND", "Tolerance", "drawn", "drawn_in_words"]
+__all__ = ["LAYER_BAND", "Tolerance", "drawn", "drawn_in_words"]
 
 STREAM = 0x64726177  # sets these random numbers apart from others with the same seed
 # Published scatter of wear coefficients is 40 to 60 % (Podra & Andersson, Tribol. Int. 32 (1999) 71): once
 # weighed, or given, the wear is drawn from two thirds to one and a half times of what it was.
-KNOWN_WEAR = 1.5
 # The layer's depth lies between 0.02 and 0.15 of the grit, 0.05 being usual (common practice, no source).
 LAYER_BAND = (0.4, 3.0)
 ROUND, LONG = ("sphere", "saddle", "twist"), ("bow", "crown", "wind")
@@ -83,7 +82,7 @@ def _assumed(study: Study, number: int, grit: Grit, key: str) -> bool:
 
 
 def _grit(study: Study, number: int, grit: Grit, wear: float, layer: float) -> Grit:
-    band = BAND if _assumed(study, number, grit, "wear") else KNOWN_WEAR
+    band = BAND if _assumed(study, number, grit, "wear") else SCATTER
     factor = _between(wear, 1.0 / band, band)
     depth = grit.layer.depth
     if _assumed(study, number, grit, "layer"):

@@ -13,9 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.errors import LapwrightError
-from lapwright.lapping.outlook import BAND
 from lapwright.lapping.step import Step, Swap, Turn
-from lapwright.planning.draws import KNOWN_WEAR
+from lapwright.limits import BAND, SCATTER
 from lapwright.planning.knobs import Settled
 from lapwright.planning.seek import Seeker
 from lapwright.planning.track import NEVER, course_of
@@ -136,7 +135,7 @@ def _stays(
 def _about(seconds: float, study: Study) -> str:
     """A time with its band: how fast a grit cuts is known to a band of ten until a plate is weighed."""
     weighed = all(step.grit.wear.observed is not None for step in study.steps)
-    spread, why = (KNOWN_WEAR, "as wear scatters") if weighed else (BAND, "until you weigh a plate")
+    spread, why = (SCATTER, "as wear scatters") if weighed else (BAND, "until you weigh a plate")
     ends = f"{say_time(seconds / spread)} to {say_time(seconds * spread)}"
     return f"about {say_time(seconds)} ({ends} {why})"
 

@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 
 from lapwright.errors import LapwrightError
 from lapwright.lapping.step import Step
+from lapwright.limits import limit_of
 from lapwright.report import words
-from lapwright.report.amounts import FINISH_SHARE
 
 if TYPE_CHECKING:
     from lapwright.plate.plate import Plate
@@ -60,7 +60,7 @@ class Face:
     @property
     def finish(self) -> float | None:
         """A tenth of the last grit [m]."""
-        return None if self.grit is None else FINISH_SHARE * self.grit
+        return None if self.grit is None else limit_of("finish") * self.grit
 
     @property
     def on(self) -> NDArray[np.bool_]:

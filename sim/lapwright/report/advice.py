@@ -17,6 +17,7 @@ from lapwright.lapping.outlook import outlook
 from lapwright.lapping.sizing import half_travel, shaped
 from lapwright.lapping.step import Grit, Layer, Step, Turn, Wear
 from lapwright.lapping.strokes import Line
+from lapwright.limits import limit_of
 from lapwright.report import words
 from lapwright.report.account import Account, Face
 from lapwright.report.beforehand import limit
@@ -47,7 +48,7 @@ __all__ = ["advise"]
 
 OVER = ("done", "until", "limit")  # outcomes of a run that went to its end
 FINER = (9e-6, 5e-6, 3e-6, 1e-6)  # grits to go on with [m]
-JUMP = 3.0001  # a grit more than three times finer than the last takes too long (common practice, no source)
+JUMP = limit_of("next grit") + 1e-4  # with room for round-off
 FINEST = 3e-6  # [m] from here on: stop
 LEAST_TRAVEL = 0.3  # of the top's width: with a shorter stroke a dome goes too slowly
 AS_MUCH = 0.5  # of the dome that is to go, from which a twist is worth turning out with it

@@ -5,12 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from lapwright.limits import BAND, SCATTER
+
 __all__ = [
-    "BAND",
-    "FINISH_SHARE",
     "MARK",
     "NOTHING",
-    "SCATTER",
     "TWICE",
     "both_units",
     "finer",
@@ -26,13 +25,7 @@ __all__ = [
     "two",
 ]
 
-FINISH_SHARE = 0.1  # a form finer than a tenth of the grit is lost in the finish (common practice, no source)
 MARK = "†"  # beside what is finer than the finish, where the remark has no room
-
-# Wear constants not yet weighed are known to a band of ten in all (common practice, no source).
-BAND = math.sqrt(10.0)
-# Published scatter of wear coefficients is 40-60 % (Podra & Andersson, Tribol. Int. 32 (1999) 71).
-SCATTER = 1.5
 NOTHING = 5e-10  # [m] below half a nanometre there is nothing to speak of
 TWICE = 2.0  # of an error: a form is off by more than that in one of twenty cases
 ROUNDING = 1e-9  # of a size in another unit

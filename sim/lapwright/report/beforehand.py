@@ -13,6 +13,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from lapwright.lapping.sizing import half_travel
+from lapwright.limits import BAND, SCATTER, limit_of
 from lapwright.plate.outline import Disc
 from lapwright.report import words
 from lapwright.study.say import (
@@ -54,7 +55,6 @@ SAME = 0.05  # of each other, from which two plates' sizes are told apart
 TYPED = 4  # a length of no more figures than this was typed; any other was worked out
 SIMPLE = (1, 2, 3, 4, 5, 6, 8)  # shares that a person says: thirds, eighths, but no sevenths
 REMARK = f" ({words.REMARK})"
-FINISH = 0.1  # of the grit: the finish (common practice, no source)
 
 
 def echoed(value: float, units: str = "metric") -> str:
@@ -70,7 +70,7 @@ def _short(said: str) -> bool:
 
 def fine(size: float, step: Step, units: str = "metric") -> str:
     """Remark beside a form [m] finer than a tenth of the grit."""
-    return REMARK if words.finer(size, FINISH * step.grit.size, units) else ""
+    return REMARK if words.finer(size, limit_of("finish") * step.grit.size, units) else ""
 
 
 def plate(of: Plate, units: str = "metric") -> str:
@@ -239,7 +239,7 @@ def cuts(step: Step, look: Outlook, weighed: bool, units: str = "metric", rounds
     """Metal off each plate with its band, then what a round amount takes in minutes."""
     if look.removed < words.NOTHING:
         return "no metal to speak of"
-    spread = words.SCATTER if weighed else words.BAND
+    spread = SCATTER if weighed else BAND
     about = "about" if step.until is None else "at most about"
     off = look.removed_from
     if max(off.values()) > (1.0 + SAME) * min(off.values()):

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from lapwright.errors import LapwrightError
 from lapwright.lapping.outlook import Outlook, outlooks
 from lapwright.lapping.step import Step
+from lapwright.limits import limit_of
 from lapwright.plate.bending import pressed_sag
 from lapwright.report import words
 from lapwright.report.account import Account
@@ -15,13 +16,7 @@ from lapwright.study.say import say_mass
 
 __all__ = ["caution"]
 
-# Common practice, no source, but for the lifting limit (NIOSH lifting equation).
-TOO_HEAVY, HEAVY = 23.0, 12.0  # [kg]
-HIGH_PRESSURE, LOW_PRESSURE = 15e3, 0.5e3  # [Pa]
-LONGEST_DAB = 600.0  # [s]
-PIT = 0.5  # of the grain: how deep its pits are
 COARSER = 1.2  # times the last grit: another grit, whose pits are looked for
-BENDS = 0.5  # of the squeeze: less is lost in the finish
 
 
 def caution(said: Account) -> str:
@@ -46,11 +41,11 @@ def _gravest(said: Account, looked: list[tuple[Step, Outlook]]) -> Iterator[str]
             yield f"{past_lifting(step, look, units)}: it can rock, tip and pinch; keep your fingers out."
     lifted = {n for s, _ in looked for n in ((s.top, s.bottom) if s.swap is not None else (s.top,))}
     for name in sorted(lifted, key=lambda n: -plates[n].total_mass):
-        if plates[name].total_mass > TOO_HEAVY:
+        if plates[name].total_mass > limit_of("too heavy"):
             yield (
                 f"{name} weighs {say_mass(plates[name].total_mass, units)}, more than the "
-                f"{say_mass(TOO_HEAVY, units)} that one person should lift at best (NIOSH): use a hoist or a "
-                "second person; local rules come first."
+                f"{say_mass(limit_of('too heavy'), units)} that one person should lift at best (NIOSH): "
+                "use a hoist or a second person; local rules come first."
             )
     if any("carbide" in plates[n].material.name for s, _ in looked for n in (s.top, s.bottom)):
         yield (
@@ -59,7 +54,7 @@ def _gravest(said: Account, looked: list[tuple[Step, Outlook]]) -> Iterator[str]
             "local rules come first."
         )
     for name in sorted(lifted, key=lambda n: -plates[n].total_mass):
-        if plates[name].total_mass > HEAVY:
+        if plates[name].total_mass > limit_of("heavy"):
             yield (
                 f"{name} weighs {say_mass(plates[name].total_mass, units)}: lift it close to the body, and "
                 "slide "
@@ -77,7 +72,7 @@ def _doubts(said: Account, looked: list[tuple[Step, Outlook]]) -> Iterator[str]:
         squeeze = look.pressure_mean / step.grit.layer.stiffness
         for name in (step.top, step.bottom):
             sag = pressed_sag(said.study.plates[name], look.pressure_mean)
-            if sag is not None and sag > BENDS * squeeze:
+            if sag is not None and sag > limit_of("bending that shows") * squeeze:
                 yield (
                     f"{name} may bend by about {words.size(sag, units)} under this load, which is left out "
                     "here: "
@@ -85,12 +80,12 @@ def _doubts(said: Account, looked: list[tuple[Step, Outlook]]) -> Iterator[str]:
                 )
     for step, look in looked:
         presses = words.pressure(look.pressure_mean, units)
-        if look.pressure_mean > HIGH_PRESSURE:
+        if look.pressure_mean > limit_of("high pressure"):
             yield f"{step.top} presses with {presses}: the grit may be squeezed out; take less load."
-        elif look.pressure_mean < LOW_PRESSURE:
+        elif look.pressure_mean < limit_of("low pressure"):
             yield f"{step.top} presses with only {presses}: it may float on the grit; add load."
     for step, look in looked:
-        if step.fresh_every is None and look.time > LONGEST_DAB:
+        if step.fresh_every is None and look.time > limit_of("longest dab"):
             yield "One dab of grit for longer than ten minutes wears out: give fresh grit every 5 min."
 
 
@@ -107,7 +102,7 @@ def _pits(said: Account) -> Iterator[str]:
             continue
         coarse = max((grit for _, grit in done), key=lambda g: g.size)
         at = max(i for i, grit in done if grit.size == coarse.size)
-        pits, off = PIT * coarse.size, face.lost - float(face.record.removed[at])
+        pits, off = limit_of("pit") * coarse.size, face.lost - float(face.record.removed[at])
         if coarse.size > COARSER * face.grit and off < pits:
             since = f"only {words.size(off, said.units)} has" if off >= words.NOTHING else "nothing has"
             yield (

@@ -6,12 +6,13 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from lapwright.limits import limit_of
 from lapwright.planning.comparison import Comparison
 from lapwright.planning.members import Member, spoken, step_of
 from lapwright.planning.ranking import Criterion
 from lapwright.planning.summary import Summary
 from lapwright.report import words
-from lapwright.report.amounts import FINISH_SHARE, MARK
+from lapwright.report.amounts import MARK
 from lapwright.report.comparison_notes import how_sure, weighed
 from lapwright.report.shapes import marked_face
 from lapwright.study.model import Tune
@@ -220,7 +221,9 @@ def _face(got: Comparison, i: int, name: str) -> tuple[str, str]:
 def _finish(member: Member, name: str) -> float | None:
     """A tenth of the last grit on a plate [m]; None where none was."""
     steps = member.study.steps if member.study is not None else ()
-    return next((FINISH_SHARE * s.grit.size for s in reversed(steps) if name in (s.top, s.bottom)), None)
+    return next(
+        (limit_of("finish") * s.grit.size for s in reversed(steps) if name in (s.top, s.bottom)), None
+    )
 
 
 def _span(key: str, band: tuple[float, float], units: str) -> str:

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 
 from lapwright.lapping.kept import kept
+from lapwright.limits import BAND, SCATTER
 from lapwright.modes.course import Placement
 from lapwright.modes.schedule import Cycle, CycleSpectrum
 from lapwright.modes.spectrum import Mode
@@ -205,7 +206,7 @@ def _slowest(mode: Mode, cycle: Cycle, study: Study) -> str:
     what = _mode_words(cycle, mode, study.margin) or "a finer shape"
     depth = words.size(mode.half_removed or 0.0, study.units)
     weighed = all(study.steps[spell.step - 1].grit.wear.observed is not None for spell in cycle.spells)
-    time = time_in_words(mode.half_life or 0.0, words.SCATTER if weighed else words.BAND)
+    time = time_in_words(mode.half_life or 0.0, SCATTER if weighed else BAND)
     return f"the slowest of it ({what}) halves every {depth} removed ({time})"
 
 

@@ -6,8 +6,9 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from lapwright.lapping.kept import Kept, kept
+from lapwright.limits import limit_of
 from lapwright.report import words
-from lapwright.report.beforehand import FINISH, REMARK, clock, fine
+from lapwright.report.beforehand import REMARK, clock, fine
 from lapwright.report.staying import TITLES
 
 if TYPE_CHECKING:
@@ -72,7 +73,7 @@ def telling(
 def remark(faces: Mapping[str, Mapping[str, float]], step: Step, units: str) -> str:
     """The remark on the finish, of all forms [m] that are told, or of those that it holds for."""
     sizes = [v for forms in faces.values() for v in forms.values()]
-    finish = FINISH * step.grit.size
+    finish = limit_of("finish") * step.grit.size
     rough = [words.finer(size, finish, units) for size in sizes]
     if not any(rough):
         return ""

@@ -14,6 +14,7 @@ import numpy as np
 
 from lapwright.exact.moment_law import PathMeans, growth
 from lapwright.lapping.tendency import MOST_TURN
+from lapwright.limits import BAND, SCATTER
 from lapwright.modes.deviation import LONGEST, Deviation
 from lapwright.modes.lifting import Lifts, share_of
 from lapwright.modes.named import OWN_NAMES, Named
@@ -160,7 +161,7 @@ def _part(error: Named) -> str:
 def halves(group: Goes, units: str, weighed: bool) -> str:
     """How much metal, and how many minutes with their band, halve a group of errors."""
     depth = _span([words.size(v, units) for v in group.removed])
-    spread = words.SCATTER if weighed else words.BAND
+    spread = SCATTER if weighed else BAND
     return f"halves every {depth} removed ({time_in_words(group.time[1], spread)})"
 
 
@@ -188,7 +189,7 @@ def makes(reason: Reason, units: str, margin: EdgeMargin) -> list[str]:
     if not told:
         return [f"nothing to speak of: what stays is left as it is{_law(reason, units)}"]
     hour = reason.removal * 3600.0
-    spread = words.SCATTER if reason.step.grit.wear.observed is not None else words.BAND
+    spread = SCATTER if reason.step.grit.wear.observed is not None else BAND
     off = f"{words.size(hour, units)} ({_band(hour, spread, units)})"
     name, (key, value) = max(
         ((n, _largest(f)) for n, f in per.items()), key=lambda item: abs(item[1][1]) * (1 + 1e-9)

@@ -12,9 +12,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from lapwright.limits import limit_of
 from lapwright.report import words
 from lapwright.report.account import Account, Face
-from lapwright.report.amounts import FINISH_SHARE, MARK
+from lapwright.report.amounts import MARK
 from lapwright.report.orders import Order, grit_words, orders, span, stop_by_gauge
 from lapwright.report.shapes import marked_face
 from lapwright.study.say import number, say_length, say_mass
@@ -24,11 +25,6 @@ if TYPE_CHECKING:
 
 __all__ = ["Block", "Card", "Row", "card_of"]
 
-HEAVY, TOO_HEAVY = (
-    12.0,
-    23.0,
-)  # kg: care from here (common practice), the most for one (NIOSH lifting equation)
-SENSED = 1e-5  # of what lies on a balance: less it does not tell (common practice, no source)
 MOST_ROWS = 18  # of the readings; with more, some rounds or steps are read less
 
 
@@ -241,7 +237,7 @@ def _grams(said: Account, name: str, depth: float) -> float:
 def _weighable(said: Account, name: str, depth: float) -> bool:
     """Whether a balance that carries the plate tells that a depth [m] has gone."""
     assert said.study is not None
-    return _grams(said, name, depth) >= SENSED * 1e3 * said.study.plates[name].total_mass
+    return _grams(said, name, depth) >= limit_of("balance") * 1e3 * said.study.plates[name].total_mass
 
 
 def _off(said: Account, number_: int, name: str) -> float:
@@ -306,7 +302,7 @@ def _finish(said: Account, name: str, at: int) -> float | None:
     for k in range(at, -1, -1):
         step = said.steps[int(run.step[k]) - 1] if 0 < int(run.step[k]) <= len(said.steps) else None
         if step is not None and name in (step.top, step.bottom):
-            return FINISH_SHARE * float(step.grit.size)
+            return limit_of("finish") * float(step.grit.size)
     return None
 
 
@@ -346,10 +342,10 @@ def _lifting(said: Account) -> list[str]:
     heaviest = max(plates.values(), key=lambda p: p.total_mass)
     lines = [f"Lifting: the top, {top.name}, weighs {_mass(top.total_mass, units)}."]
     weighs = f"{heaviest.name} weighs {_mass(heaviest.total_mass, units)}"
-    if heaviest.total_mass > TOO_HEAVY:
-        most = _mass(TOO_HEAVY, units)
+    if heaviest.total_mass > limit_of("too heavy"):
+        most = _mass(limit_of("too heavy"), units)
         lines.append(f"!{weighs}, over {most}, the most for one person at best: hoist, or a second person.")
-    elif heaviest.total_mass > HEAVY:
+    elif heaviest.total_mass > limit_of("heavy"):
         lines.append(f"!{weighs}: lift with both hands, close to the body, without twisting.")
     return lines[1:] if heaviest is top and len(lines) > 1 else lines
 

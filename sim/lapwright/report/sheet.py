@@ -6,13 +6,14 @@ from collections.abc import Iterable
 from importlib.resources import files
 from string import Template
 
+from lapwright.limits import limit_of
 from lapwright.report.amounts import sentence
 from lapwright.report.typeset import escaped
 
 __all__ = ["CAUTIONS", "bullets", "part", "sheet"]
 
 CAUTIONS = (
-    "Lifting: 23 kg is the most at the best posture (NIOSH lifting equation).",
+    f"Lifting: {limit_of('too heavy'):g} kg is the most at the best posture (NIOSH lifting equation).",
     "Pinch and tip: from the lift-off overhang on the plate can rock. Slide plates apart, never pry.",
     "Sludge of cobalt-bonded carbide is a carcinogen hazard (NTP 12th report): work wet, wear gloves, no dry "
     "sanding, collect the waste.",

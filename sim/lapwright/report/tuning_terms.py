@@ -7,11 +7,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from lapwright.limits import limit_of
 from lapwright.planning.knobs import where
 from lapwright.planning.naming import name_of, said
 from lapwright.planning.tuning import Asked, Candidate, Course, Nudge, Tuning
 from lapwright.report import words
-from lapwright.report.amounts import FINISH_SHARE
 from lapwright.study.model import Study
 
 __all__ = [
@@ -74,7 +74,7 @@ def worst(asked: Sequence[Asked], course: Course) -> Asked:
 def finish(study: Study, plate: str | None) -> float:
     """A tenth of the last grit on a plate (None: of the finest) [m]."""
     grits = [s.grit.size for s in study.steps if plate is None or plate in (s.top, s.bottom)]
-    return FINISH_SHARE * (min(grits) if plate is None else grits[-1]) if grits else 0.0
+    return limit_of("finish") * (min(grits) if plate is None else grits[-1]) if grits else 0.0
 
 
 def weighed(study: Study) -> bool:

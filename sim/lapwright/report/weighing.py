@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from lapwright.limits import limit_of
 from lapwright.report import words
 from lapwright.study.say import number, say_mass
 
@@ -13,9 +14,8 @@ if TYPE_CHECKING:
     from lapwright.lapping.step import Step
     from lapwright.plate.plate import Plate
 
-__all__ = ["SENSED", "weighing"]
+__all__ = ["weighing"]
 
-SENSED = 1e-5  # of what lies on a balance: less it does not tell (common practice, no source)
 LOST, REMOVED = 'lost = "... g"', 'removed = "..."'
 SPELLS = (10, 20, 30, 60, 120)  # min between two weighings
 
@@ -36,7 +36,7 @@ def weighing(
     plate = plates[name]
     grams = 1e3 * plate.land_area * plate.material.density  # of each metre of depth
     rate = look.removed_from[name] / look.time
-    least = SENSED * 1e3 * plate.total_mass
+    least = limit_of("balance") * 1e3 * plate.total_mass
     spell = next((minutes for minutes in SPELLS if rate * 60.0 * minutes * grams >= least), None)
     if spell is None:
         off = rate * 60.0 * SPELLS[-1]

@@ -12,9 +12,7 @@ import math
 from collections.abc import Mapping
 
 from lapwright.report.amounts import (
-    BAND,
     NOTHING,
-    SCATTER,
     both_units,
     finer,
     hour,
@@ -40,11 +38,9 @@ from lapwright.report.shapes import (
 )
 
 __all__ = [
-    "BAND",
     "BEDDED",
     "NOTHING",
     "REMARK",
-    "SCATTER",
     "Forms",
     "bears",
     "both_units",

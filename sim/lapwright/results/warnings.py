@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from lapwright.lapping.kept import kept
 from lapwright.lapping.motion import Motion
-from lapwright.lapping.outlook import BAND
+from lapwright.limits import BAND, SCATTER, limit_of
 from lapwright.plate.bending import pressed_sag
 from lapwright.report import words
 from lapwright.report.beforehand import past_lifting
@@ -23,15 +23,6 @@ if TYPE_CHECKING:
 
 __all__ = ["Warning", "in_words", "warnings_of"]
 
-# Common practice, no source, but for the lifting limit.
-LONGEST_DAB = 600.0  # s
-HIGH_PRESSURE, LOW_PRESSURE = 15e3, 0.5e3  # Pa
-HEAVY = 12.0  # kg
-BENDS = 0.1  # of the squeeze
-TOO_HEAVY = 23.0  # kg, the most at the best posture (NIOSH lifting equation)
-FINER = 3.0  # times finer than the last grit, the most at once
-ASIDE = 0.1  # of half the width of the plate below: how far the stroke's middle may lie off its own
-PITS = 0.5  # of the grain: how deep a grit leaves its marks
 WHOSE = "{whose}"  # stands for the plates of which a sentence holds
 
 # What can hurt or spoil the work comes first.
@@ -138,7 +129,7 @@ def _of_step(study: Study, step: Step, look: Outlook) -> Iterator[tuple[str, str
             f"{past_lifting(step, look, units)}: it can rock, tip and pinch. Shorten the stroke or bring the "
             "load inwards, and keep your fingers out",
         )
-    high, low = HIGH_PRESSURE, LOW_PRESSURE
+    high, low = limit_of("high pressure"), limit_of("low pressure")
     presses = words.pressure(look.pressure_mean, units)
     if look.pressure_mean > high:
         yield (
@@ -166,7 +157,7 @@ def _of_place(study: Study, step: Step) -> Iterator[tuple[str, str]]:
     aside = math.hypot(x, y)
     below = [n for n in study.plates if n == step.bottom or (step.swap is not None and n == step.top)]
     width = min(study.plates[name].outline.width_along(math.atan2(y, x)) for name in below)
-    if aside <= ASIDE * 0.5 * width or kept(step).kind == "all":
+    if aside <= limit_of("off the middle") * 0.5 * width or kept(step).kind == "all":
         return
     plate, top = study.plates[step.bottom], study.plates[step.top]
     deeper = "a pit is worn there" if top.land_area < 0.5 * plate.land_area else "that side wears deeper"
@@ -190,7 +181,11 @@ def _of_bending(study: Study, step: Step, look: Outlook) -> Iterator[tuple[str, 
     units = study.units
     names = [name for name in study.plates if name in (step.top, step.bottom)]
     sags = {name: pressed_sag(study.plates[name], look.pressure_mean) for name in names}
-    much = {n: words.size(sag, units) for n, sag in sags.items() if sag and sag > BENDS * look.squeeze}
+    much = {
+        n: words.size(sag, units)
+        for n, sag in sags.items()
+        if sag and sag > limit_of("bending") * look.squeeze
+    }
     alike = len(set(much.values())) == 1
     whose = [(WHOSE, next(iter(much.values())))] if alike else named(much)
     if much:
@@ -205,7 +200,7 @@ def _of_bending(study: Study, step: Step, look: Outlook) -> Iterator[tuple[str, 
 
 def _of_grit(step: Step) -> Iterator[tuple[str, str]]:
     rubbed = step.total_strokes / step.pace
-    if step.fresh_every is None and rubbed > LONGEST_DAB:
+    if step.fresh_every is None and rubbed > limit_of("longest dab"):
         yield (
             "one_dab",
             'one dab of grit for longer than ten minutes wears out. Write fresh_grit_every = "5 min"',
@@ -248,14 +243,14 @@ def _of_marks(study: Study, at: int, look: Outlook, before: dict[str, _Marks]) -
     size = step.grit.size
     names = [n for n in study.plates if n in (step.top, step.bottom)]
     coarsest = max((before[n].last for n in names if n in before), default=0.0)
-    if coarsest > FINER * size * (1.0 + 1e-9):
+    if coarsest > limit_of("next grit") * size * (1.0 + 1e-9):
         now, last = (say_small(grain, echo=True) for grain in (size, coarsest))
         yield (
             "finer",
             f"{now} is more than three times finer than the {last} before it: marks of the coarse grit take "
             "long to go. Put a grit between",
         )
-    spread = words.SCATTER if step.grit.wear.observed is not None else BAND
+    spread = SCATTER if step.grit.wear.observed is not None else BAND
     left: dict[str, str] = {}
     for name in names:
         marks, off = before.get(name, _Marks(size, size, 0.0)), look.removed_from[name]
@@ -268,8 +263,8 @@ def _of_marks(study: Study, at: int, look: Outlook, before: dict[str, _Marks]) -
                 f"{words.size(off, units)}, {low} to {high}: some will stay. Lap longer, or come down in "
                 "smaller steps"
             )
-        new = PITS * size >= remains
-        before[name] = _Marks(size, size if new else marks.grain, PITS * size if new else remains)
+        new = limit_of("pit") * size >= remains
+        before[name] = _Marks(size, size if new else marks.grain, limit_of("pit") * size if new else remains)
     for whose, said in named(left):
         yield "pits", said.replace(WHOSE, whose)
 
@@ -286,11 +281,12 @@ def _of_weight(study: Study, step: Step) -> Iterator[tuple[str, str]]:
     heaviest = max(names, key=lambda name: study.plates[name].total_mass)
     mass = study.plates[heaviest].total_mass
     weighs = f"{heaviest} weighs {say_mass(mass, study.units)}"
-    if mass > TOO_HEAVY:
+    most = limit_of("too heavy")
+    if mass > most:
         yield (
             "too_heavy",
-            f"{weighs}, more than the {say_mass(TOO_HEAVY, study.units)} that one person should lift at best "
+            f"{weighs}, more than the {say_mass(most, study.units)} that one person should lift at best "
             "(NIOSH): use a hoist or a second person; local rules come first",
         )
-    elif mass > HEAVY:
+    elif mass > limit_of("heavy"):
         yield "heavy", f"{weighs}: lift it close to the body, and slide it off, never pry"

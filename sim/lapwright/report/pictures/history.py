@@ -10,9 +10,9 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter
 
+from lapwright.limits import BAND, SCATTER, limit_of
 from lapwright.report import words
 from lapwright.report.account import Account, Face, common_removed
-from lapwright.report.amounts import FINISH_SHARE
 from lapwright.report.pictures.ink import LINES, SHEET, Array, End, name_ends, new_figure, plain, round_step
 
 __all__ = ["history"]
@@ -133,7 +133,7 @@ def _finish_band(axes: Axes, account: Account, x: Array, scale: float) -> None:
     """Shade what is finer than a tenth of the grit of each step."""
     if not account.steps:
         return
-    known = {n: FINISH_SHARE * s.grit.size / scale for n, s in enumerate(account.steps, 1)}
+    known = {n: limit_of("finish") * s.grit.size / scale for n, s in enumerate(account.steps, 1)}
     finish = np.array([known.get(int(n), np.nan) for n in account.run.step])
     finish[0] = finish[min(1, len(finish) - 1)]
     axes.fill_between(x, -finish, finish, step="pre", color=SHEET.band, linewidth=0, zorder=0)
@@ -163,7 +163,7 @@ def _minutes(axes: Axes, account: Account, x: Array) -> None:
     upper.xaxis.set_major_formatter(FuncFormatter(lambda v, _: f"{np.interp(v, x, time):.4g}"))
     upper.spines["top"].set_color(SHEET.muted)
     upper.tick_params(colors=SHEET.muted, labelsize=10.5, width=0.8, length=4)
-    factor = words.SCATTER if account.weighed else words.BAND
+    factor = SCATTER if account.weighed else BAND
     note = f"minutes, known to {words.two(1.0 / factor)} to {words.two(factor)} times"
     axes.annotate(
         note if account.weighed else f"{note} until you weigh a plate", (1, 1), xycoords="axes fraction",

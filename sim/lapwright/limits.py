@@ -1,0 +1,44 @@
+"""Limits that advice goes by, each with its source: one table for preview, page, card and comparisons."""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+__all__ = ["BAND", "LIMITS", "SCATTER", "Limit", "limit_of"]
+
+PRACTICE = "common practice, no source"
+
+# The wear of a grit that nobody weighed is known to a band of ten in all: times or divided by this.
+BAND = math.sqrt(10.0)
+# That of one that was weighed scatters by this: 40 to 60 % (Podra & Andersson, Tribol. Int. 32 (1999) 71).
+SCATTER = 1.5
+
+
+class Limit(NamedTuple):
+    """A limit in SI units, and where it is from."""
+
+    value: float
+    unit: str
+    source: str
+
+
+LIMITS = {
+    "too heavy": Limit(23.0, "kg", "most for one person at the best posture: NIOSH lifting equation"),
+    "heavy": Limit(12.0, "kg", PRACTICE),
+    "high pressure": Limit(15e3, "Pa", PRACTICE),
+    "low pressure": Limit(0.5e3, "Pa", PRACTICE),
+    "longest dab": Limit(600.0, "s", PRACTICE),
+    "pit": Limit(0.5, "of the grain", PRACTICE),
+    "finish": Limit(0.1, "of the grain", PRACTICE),
+    "next grit": Limit(3.0, "times finer at once", PRACTICE),
+    "bending": Limit(0.1, "of the squeeze", PRACTICE),
+    "bending that shows": Limit(0.5, "of the squeeze: less is lost in the finish", PRACTICE),
+    "off the middle": Limit(0.1, "of half the width below", PRACTICE),
+    "balance": Limit(1e-5, "of what lies on it", PRACTICE),
+}
+
+
+def limit_of(name: str) -> float:
+    """The value of a limit, by its name in the table."""
+    return LIMITS[name].value
