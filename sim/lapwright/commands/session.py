@@ -14,6 +14,7 @@ from types import FrameType
 from lapwright.commands.progress import Progress
 from lapwright.errors import CannotDoError, LapwrightError, NoOverlapError, SettleError, TippedError
 from lapwright.lapping.run import Settings, lap
+from lapwright.lapping.schedule import rubbing_time
 from lapwright.results.answer import troubles_in
 from lapwright.results.lapped import heading
 from lapwright.study.checkpoint import Timetable, save
@@ -82,7 +83,7 @@ class Session:
 
         """
         study, last = self.study, self.recorder.last
-        total = study.rounds * sum(step.total_strokes / step.pace for step in study.steps)
+        total = rubbing_time(study.steps, study.rounds)
         gauged = any(step.until is not None for step in study.steps)
         progress = Progress(total, last.clock.time if last is not None else 0.0, gauged)
         moments = lap(

@@ -18,7 +18,7 @@ from typing import Literal
 
 import numpy as np
 
-from lapwright.lapping.step import Step, Turn
+from lapwright.lapping.step import Step, Turn, strokes_in
 from lapwright.lapping.strokes import Circle, Curve, Ellipse, Line, Still
 
 __all__ = ["Kept", "kept"]
@@ -107,7 +107,7 @@ def _swapped(step: Step) -> bool:
     """Whether the plates change places for sure, which readings alone do not say."""
     if step.swap is None or step.swap.read is not None:
         return False
-    return round(step.swap.on_top[step.top] * step.pace) < step.total_strokes
+    return strokes_in(step.swap.on_top[step.top], step.pace) < step.total_strokes
 
 
 def _circle(curve: Curve) -> bool:

@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from lapwright.lapping.step import Step, strokes_in
 from lapwright.lapping.wear import wear_time
 
-__all__ = ["Stay", "age_at_start", "between_indexes", "cut_of", "cut_time", "stays", "stroke_period"]
+__all__ = [
+    "Stay",
+    "age_at_start",
+    "between_indexes",
+    "cut_of",
+    "cut_time",
+    "rubbing_time",
+    "stays",
+    "stroke_period",
+]
 
 
 @dataclass(frozen=True)
@@ -24,6 +33,11 @@ class Stay:
     def strokes(self) -> int:
         """How many."""
         return self.end - self.first
+
+
+def rubbing_time(steps: Sequence[Step], rounds: int = 1) -> float:
+    """How long a schedule rubs [s], each step that stops by a gauge taken for as long as it may go on."""
+    return rounds * sum(step.total_strokes / step.pace for step in steps)
 
 
 def stroke_period(time: float | None, pace: float) -> int:

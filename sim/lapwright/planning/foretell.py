@@ -13,6 +13,7 @@ from math import ceil
 import numpy as np
 from numpy.typing import NDArray
 
+from lapwright.lapping.schedule import rubbing_time
 from lapwright.lapping.step import Step
 from lapwright.lapping.support import check_stands
 from lapwright.modes.basis import basis_of
@@ -95,7 +96,7 @@ class Foreteller:
 
         """
         picture, rounds = self.picture(settled), self.study.rounds
-        total = rounds * sum(step.total_strokes / step.pace for step in settled.steps)
+        total = rubbing_time(settled.steps, rounds)
         first = settled.steps[settled.order[0] - 1].top
         telling = Telling(picture, self.looks, self.start, first, total)
         for _ in range(rounds):

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 
 from lapwright.errors import LapwrightError, NoOverlapError, TippedError
 from lapwright.lapping.run import Moment, lap
+from lapwright.lapping.schedule import rubbing_time
 from lapwright.planning.draws import Tolerance, drawn
 from lapwright.planning.follow import Follower
 from lapwright.planning.summary import Domes, Summary, domes_of, summary_of
@@ -106,7 +107,7 @@ class _Record:
         self.recorder = Recorder(study.plates, study.margin)
         self.blocks: list[tuple[float, float]] = []
         self.trail: list[Domes] = []
-        total = study.rounds * sum(step.total_strokes / step.pace for step in study.steps)
+        total = rubbing_time(study.steps, study.rounds)
         self.apart = total / ENTRIES
         self.taken = 0.0
 

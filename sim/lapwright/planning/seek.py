@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.errors import LapwrightError
+from lapwright.lapping.schedule import rubbing_time
 from lapwright.planning.foretell import Foreteller
 from lapwright.planning.knobs import Space
 from lapwright.planning.track import NEVER, Track, course_of
@@ -137,7 +138,7 @@ class Seeker:
         self.seen: list[tuple[float, Array]] = []
         self.only: Sequence[Asked] = asked
         steps = space.study.steps
-        self.whole = space.study.rounds * sum(step.total_strokes / step.pace for step in steps)
+        self.whole = rubbing_time(steps, space.study.rounds)
         self.whole = max(self.whole, space.goal.hold or 0.0)
         self.scale = self.whole
         self.offsets = Offsets(space)

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from lapwright import __version__
 from lapwright.errors import CommandError, NoOverlapError, TippedError
+from lapwright.lapping.schedule import rubbing_time
 from lapwright.results.answer import troubles_in
 from lapwright.study.recorder import Heading, Recorder
 
@@ -63,7 +64,7 @@ def lapped(study: Study, progress: Callable[[float], None] | None = None, thread
 
     begun = time.monotonic()
     recorder = Recorder(study.plates, study.margin)
-    total = study.rounds * sum(step.total_strokes / step.pace for step in study.steps)
+    total = rubbing_time(study.steps, study.rounds)
     outcome = ""
     moments = lap(
         study.plates, study.steps, rounds=study.rounds, seed=study.seed, margin=study.margin, threads=threads
