@@ -156,7 +156,10 @@ def _finer(seen: Seen, used: Sequence[Face]) -> Advice:
     everyone = "both are" if len(names) == 2 else "all are"
     round_ = seen.equal and not seen.top.long
     proof = (
-        " To prove it, turn one a quarter on the other: they must bear all over there too." if round_ else ""
+        " To prove it, turn one a quarter on the other: they must bear all over there too, and a comparator "
+        "must read the same on both."
+        if round_
+        else ""
     )
     if seen.step.grit.size <= FINEST * (1.0 + 1e-9):
         return Advice("stop", f"Stop here: {everyone} as flat as this grit can show.{proof}")

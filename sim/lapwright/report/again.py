@@ -17,6 +17,7 @@ from lapwright.study.runfile import Fine
 __all__ = ["again_table", "again_words"]
 
 FLAT, LOST = "flatness", "removed"
+TOLD = 2e-9  # [m] moved by less, nothing is said of it: no gauge reads it
 
 
 @dataclass(frozen=True)
@@ -36,7 +37,7 @@ class Moved:
     @property
     def unexpected(self) -> bool:
         """Whether it moved by more than was to be expected, and enough to be told."""
-        return self.expected is not None and self.by > max(self.expected, NOTHING)
+        return self.expected is not None and self.by > max(self.expected, TOLD)
 
 
 def again_words(said: Account) -> list[str]:

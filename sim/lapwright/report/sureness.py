@@ -22,7 +22,7 @@ def good_to(said: Account) -> str:
     most = max(off for _, off in doubtful)
     small = any(abs(value) < most for value, _ in shown)
     rest = ": what is smaller may not be there at all" if small else ""
-    return f"These figures are good to {size(most, said.units)}{rest}."
+    return f"By the program's own error alone these figures are good to {size(most, said.units)}{rest}."
 
 
 def _shown(face: Face) -> list[tuple[float, float]]:

@@ -98,6 +98,8 @@ def in_words(run: Run) -> list[str]:
     care = caution(said)
     if care:
         lines.append(f"Take care: {care}")
+    if all(record.margin == 0.0 for record in run.plates.values()):
+        return [*lines, "Figures go to the very edge."]
     margins = {name: words.length(record.margin, said.units) for name, record in run.plates.items()}
     each = [f"{margin} of {name}" for name, margin in margins.items()]
     alike = len(set(margins.values())) == 1

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
+from lapwright.errors import CommandError
 from lapwright.lapping.step import Step
 from lapwright.plate.measure import EdgeMargin
 from lapwright.plate.plate import Plate
@@ -76,7 +77,7 @@ class Tune:
     order: bool = False
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Study:
     """What a study file means.
 
@@ -191,10 +192,21 @@ class Study:
         """What each step (or `step`, from 1, alone) takes out, leaves alone and makes."""
         from lapwright.results.why import Why
 
+        if step is not None:
+            self._check_step(step)
         return Why(self, step, degree)
 
     def bearing(self, step: int = 1, phase: float | None = None) -> BearingAnswer:
         """How the top of `step` bears at `phase` [rad] of its first stroke, or in the worst place of it."""
         from lapwright.results.bearing import BearingAnswer
 
+        self._check_step(step)
         return BearingAnswer(self, step, phase)
+
+    def _check_step(self, step: int) -> None:
+        if not 1 <= step <= len(self.steps):
+            raise CommandError(f"there is no step {step}: steps are 1 to {len(self.steps)}", key="step")
+
+    def __repr__(self) -> str:
+        steps = f"{len(self.steps)} step{'s' if len(self.steps) != 1 else ''}"
+        return f"<Study {self.title or self.stem}: plates {', '.join(self.plates)}, {steps}>"

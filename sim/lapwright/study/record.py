@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from lapwright.errors import CommandError
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
@@ -100,7 +102,7 @@ class Fine:
     removed: Mapping[str, float] = field(default_factory=dict)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Run:
     """A whole run, its history along m entries.
 
@@ -176,8 +178,24 @@ class Run:
         return write_page(self, Path(folder))
 
     def form(self, plate: str, name: str) -> float:
-        """A form of a plate at the end, inside the edge margin [m], by a name in FORM_KEYS."""
-        return float(self.plates[plate].forms[name][-1])
+        """A form of a plate at the end, inside the edge margin [m], by a name in FORM_KEYS.
+
+        Raises
+        ------
+        CommandError
+            No such plate, or no such form.
+
+        """
+        if plate not in self.plates:
+            raise CommandError(f"there is no plate {plate}: there is {', '.join(self.plates)}", key="plate")
+        forms = self.plates[plate].forms
+        if name not in forms:
+            raise CommandError(f"there is no form {name}: there is {', '.join(forms)}", key="form")
+        return float(forms[name][-1])
+
+    def __repr__(self) -> str:
+        plates = ", ".join(self.plates)
+        return f"<Run of {self.study_stem}: {self.outcome}, {len(self.time)} entries, plates {plates}>"
 
     @property
     def history(self) -> dict[str, NDArray[Any]]:
