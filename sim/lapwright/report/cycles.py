@@ -81,7 +81,7 @@ def _lifts(lifts: Mapping[Placement, float]) -> list[str]:
     if not found:
         return ["nothing lifts, so all of this holds"]
     told = [
-        f"in step {step} with {top} on top for {words.two(100.0 * share)} % of the time"
+        f"in step {step} with {top} on top for {words.two(100.0 * share)} % of the time when it does so most"
         for (step, top, _), share in found[:MOST_PLACEMENTS]
     ]
     more = ", and in other steps or ways too" if len(found) > len(told) else ""
