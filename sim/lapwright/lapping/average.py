@@ -163,7 +163,7 @@ class Pair:
             part=apart,
             part_share=float(np.sum(weights)),
             doubt=self._doubt(groups, reports),
-            lift_share=float(sample.share[lifts].sum()),
+            lift_share=min(float(sample.share[lifts].sum()), 1.0),
             scale_error=float(np.abs(reports[:, loops.FACTOR] - 1.0).max()),
             overlap=float(reports[:, loops.OVERLAP] @ sample.share) * self.bottom.grid.cell**2,
             reports=reports,

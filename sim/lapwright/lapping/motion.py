@@ -298,9 +298,10 @@ class Motion:
         """How far the centre of the top may come from the bench's [m], about."""
         return self._extent + max(abs(place) for place in self.step.centre)
 
-    def scatter_of(self, strokes: Array, block: NDArray[np.int64]) -> tuple[Array, Array]:
+    def scatter_of(self, strokes: Array, block: NDArray[np.int64], worth: Array) -> tuple[Array, Array]:
         """How the hand strays at `strokes` (n,): values (n, k), and their means (k,) over a `block`.
 
+        `worth` (strokes of the block,): share of each in the mean.
         Nothing (k = 0) for a steady hand.
         """
         hand = self.step.hand
@@ -316,7 +317,7 @@ class Motion:
                 [a, a * a, hurry - 1.0, a * (hurry - 1.0), veer, veer * veer, x, y, x * x, y * y], 1
             )
 
-        own, means = strays(strokes), strays(block.astype(np.float64) + 0.5).mean(axis=0)
+        own, means = strays(strokes), np.einsum("s,sk->k", worth, strays(block.astype(np.float64) + 0.5))
         used = np.any(own != own[:1], axis=0)
         return own[:, used], means[used]
 

@@ -53,13 +53,15 @@ def block_sample(
     shift: tuple[float, float],
     block: int = 0,
     round_faces: bool = True,
+    fade: float | None = None,
 ) -> Sample:
     """Sample strokes first ... first + strokes - 1 of a motion by about `number` poses.
 
     `weight` [N]: top and hand, for the moments.  `shift` in [0, 1): moves the places from block to block;
-    `block`: which of the good generators take their turn.
+    `block`: which of the good generators take their turn.  `fade`: strokes in which a dab of grit cuts e
+    times less, so that angles met while it is fresh count more; None: it does not.
     """
-    places, shares, check = _places(motion, first, strokes, number, shift, block, round_faces)
+    places, shares, check = _places(motion, first, strokes, number, shift, block, round_faces, fade)
     poses = motion.poses(places)
     # A few poses do not know the path's length; scaled to it, they take off the right amount of metal.
     seen = float(shares @ np.hypot(poses.vx, poses.vy))
@@ -77,18 +79,37 @@ def _places(
     shift: tuple[float, float],
     block: int,
     round_faces: bool,
+    fade: float | None,
 ) -> tuple[Array, Array, Array]:
     """Strokes (n,) since the step began, their shares of the time and the check (n,) of a block."""
     set_over, runs_on = motion.index_every > 0, bool(motion.rates.any())
     if set_over and not runs_on and motion.step.hand.steady:
-        dealt = _by_angle(motion, first, strokes, number, shift)
+        dealt = _by_angle(motion, first, strokes, number, shift, fade)
         if dealt is not None:
             return dealt
     if not (set_over or runs_on) and motion.step.hand.steady:
         places = first + (np.arange(number) + shift[0]) / number
         shares, check = _equal(number)
         return places, _mended(motion, places, shares), check
-    return _weighted(motion, first, strokes, number, shift, block, round_faces)
+    return _weighted(motion, first, strokes, number, shift, block, round_faces, fade)
+
+
+def _worth(strokes: Array, fade: float | None) -> Array:
+    """What each of these strokes since the block began cuts, as shares of them all."""
+    # Beyond a few hundred times the fade nothing is left, and nothing may underflow to no share at all.
+    cut = np.ones(strokes.size) if fade is None else np.exp(-np.minimum(strokes / fade, 600.0))
+    shares: Array = cut / cut.sum()
+    return shares
+
+
+def _at_share(worth: Array, share: Array) -> NDArray[np.intp]:
+    """Which stroke is under way when so much (0 to 1) of what they all cut is done."""
+    if worth[0] == worth[-1] == worth.max():  # all alike: exactly so many
+        found = np.floor(share * worth.size).astype(np.intp)
+    else:
+        done = np.cumsum(worth)
+        found = np.searchsorted(done, share * done[-1], side="right")
+    return np.minimum(found, worth.size - 1)
 
 
 def _equal(number: int) -> tuple[Array, Array]:
@@ -111,28 +132,30 @@ def _mended(motion: Motion, places: Array, shares: Array) -> Array:
 
 
 def _by_angle(
-    motion: Motion, first: int, strokes: int, number: int, shift: tuple[float, float]
+    motion: Motion, first: int, strokes: int, number: int, shift: tuple[float, float], fade: float | None
 ) -> tuple[Array, Array, Array] | None:
     """Deal the poses out over the angles that are set over; None where there are too many."""
     at = np.arange(first, first + strokes, dtype=float)
     visited = motion.slow(at + 0.5).T
-    found, seen, which, counts = np.unique(
-        np.round(visited % 1.0, 9) % 1.0, axis=0, return_index=True, return_inverse=True, return_counts=True
+    found, seen, which = np.unique(
+        np.round(visited % 1.0, 9) % 1.0, axis=0, return_index=True, return_inverse=True
     )
+    worth = _worth(at - first, fade)
     if len(found) * FEWEST_AN_ANGLE > number:
         return None
     each = max(FEWEST_AN_ANGLE, number // len(found) // 2 * 2)
     places, shares, check = [], [], []
     # In the order in which they come up, so that a mirrored motion has mirrored poses.
     for order, k in enumerate(np.argsort(seen)):
-        own = at[which.ravel() == k]
+        here = which.ravel() == k
+        own, part = at[here], worth[here]
         # Each angle gets its own phases, between those of the others.
         phase = (np.arange(each) + (shift[0] + order / len(found)) % 1.0) / each
-        stroke = np.floor(((np.arange(each) * GOLDEN + shift[1]) % 1.0) * own.size).astype(int)
+        stroke = _at_share(part, (np.arange(each) * GOLDEN + shift[1]) % 1.0)
         share, apart = _equal(each)
-        places.append(own[np.minimum(stroke, own.size - 1)] + phase)
-        shares.append(_mended(motion, places[-1], share) * counts[k] / strokes)
-        check.append(apart * counts[k] / strokes)
+        places.append(own[stroke] + phase)
+        shares.append(_mended(motion, places[-1], share) * part.sum())
+        check.append(apart * part.sum())
     return np.concatenate(places), np.concatenate(shares), np.concatenate(check)
 
 
@@ -144,27 +167,31 @@ def _weighted(
     shift: tuple[float, float],
     block: int,
     round_faces: bool,
+    fade: float | None,
 ) -> tuple[Array, Array, Array]:
     """Two lattices over the phase and the strokes in the order of their angles, weighted for the block."""
     looked = np.arange(first, first + strokes)
     if strokes > MOST_STROKES:
-        looked = first + (np.arange(MOST_STROKES) * strokes) // MOST_STROKES
+        # Not evenly: every so many strokes may come round to the same angles.
+        k = np.arange(MOST_STROKES)
+        looked = first + ((k + (k * GOLDEN) % 1.0) * strokes / MOST_STROKES).astype(np.int64)
     begun = motion.slow(looked.astype(float))
-    ordered = looked[_order(begun, motion.clocks)]
-    if FEWEST_A_STROKE * strokes <= number:
+    order = _order(begun, motion.clocks)
+    ordered, worth = looked[order], _worth((looked - first).astype(np.float64), fade)
+    if FEWEST_A_STROKE * strokes <= number and fade is None:
         places = _every_stroke(ordered, number, shift)
     else:
         runs = 2.0 * abs(float(motion.rates[0])) if motion.clocks and motion.clocks[0] != "traverse" else 0.0
         drift = max(runs, 1.0 / strokes) if runs else 0.0
-        places = _two_lattices(ordered, number, shift, block, drift)
+        places = _two_lattices(ordered, worth[order], number, shift, block, drift)
     orders = ANGLES_ROUND if round_faces else ANGLES
     waves = waves_of(tuple(orders if name != "traverse" else TRAVERSE for name in motion.clocks))
     values = waves.at(places, motion.slow(places))
-    means = waves.mean(begun, motion.rates)
+    means = waves.mean(begun, motion.rates, worth)
     strength = waves.strength
     real = np.concatenate([values.real, values.imag], axis=1)
     real_means = np.concatenate([means.real, means.imag])
-    own, own_means = motion.scatter_of(places, looked)
+    own, own_means = motion.scatter_of(places, looked, worth)
     arc, arc_means = motion.arc_means(places)
     weights, check = best_weights(
         np.concatenate([real, own, arc], axis=1),
@@ -185,9 +212,14 @@ def _every_stroke(ordered: NDArray[np.int64], number: int, shift: tuple[float, f
 
 
 def _two_lattices(
-    ordered: NDArray[np.int64], number: int, shift: tuple[float, float], block: int, drift: float
+    ordered: NDArray[np.int64],
+    worth: Array,
+    number: int,
+    shift: tuple[float, float],
+    block: int,
+    drift: float,
 ) -> Array:
-    """Two lattices of unlike generators, one pose of each in turn.
+    """Two lattices of unlike generators, one pose of each in turn; `worth` (n,) of the strokes in order.
 
     `drift`: how far the angle runs on within a stroke, as a share of all angles; a stroke is taken as much
     earlier, so that the angles that are met lie on the lattice and not those at which strokes begin.
@@ -202,8 +234,8 @@ def _two_lattices(
         ]
         offset = (shift[1] + which * GOLDEN) % 1.0
         phase = (k + (shift[0] + 0.5 * which) % 1.0) / half
-        rank = np.floor((k * generator / half + offset - drift * phase) % 1.0 * ordered.size).astype(int)
-        places[which::2] = ordered[np.minimum(rank, ordered.size - 1)] + phase
+        rank = _at_share(worth, (k * generator / half + offset - drift * phase) % 1.0)
+        places[which::2] = ordered[rank] + phase
     return places
 
 

@@ -55,15 +55,16 @@ class Waves:
         values: NDArray[np.complex128] = np.exp(2j * pi * turns)
         return values
 
-    def mean(self, slow: Array, rates: Array) -> NDArray[np.complex128]:
+    def mean(self, slow: Array, rates: Array, worth: Array) -> NDArray[np.complex128]:
         """Mean of every wave (n,) over whole strokes; `slow` (clocks, strokes) turns as each stroke begins.
 
+        `worth` (strokes,): share of each in the mean.
         `rates` (clocks,): turns a stroke of those clocks that run on within it.
         """
         within = self.order[:, 0] + self.order[:, 1:] @ rates
         run = np.exp(1j * pi * within) * np.sinc(within)
         turns = slow.T @ self.order[:, 1:].T
-        values: NDArray[np.complex128] = np.exp(2j * pi * turns).mean(axis=0) * run
+        values: NDArray[np.complex128] = np.einsum("s,sn->n", worth, np.exp(2j * pi * turns)) * run
         return values
 
 

@@ -39,6 +39,7 @@ Array = NDArray[np.float64]
 
 FEW_TURNS = 24.0  # of the top in a step: then blocks are ...
 PARTS_OF_TURN = 8.0, 32.0  # ... such parts of a turn, so that its strokes are lapped in order
+LEAST_METAL = 1e-15  # [m] a block that takes off less is of a dab that is tired out
 MISSED = 0.03  # of what a turn takes off, where its strokes are not lapped in order
 BLOCKS_IN_ORDER = 96.0  # about so many in the step, within those limits
 ENOUGH_BLOCKS = 8.0  # in the step, for the luck of one block to be made up for by the others
@@ -206,8 +207,9 @@ class _Work:
         shift = self._shift(clock)
         poses = self._poses(clock, pair, motion)
         while True:
+            fade = None if grit.fade is None else grit.fade * step.pace
             sample = block_sample(
-                motion, pair.load, clock.strokes, number, poses, shift, clock.block, pair.round_faces
+                motion, pair.load, clock.strokes, number, poses, shift, clock.block, pair.round_faces, fade
             )
             time = wear_time(grit.fade, clock.grit_age, number / step.pace)
             with _named(clock):
@@ -276,7 +278,7 @@ class _Work:
         metal.
         """
         off = 0.5 * sum(mean_over_land(p, dz) for p, dz in zip(block.bodies, block.lost, strict=True))
-        if not off > 0.0:
+        if not off > LEAST_METAL:
             return float(poses)
         before = 0.5 * (moment.removed[moment.top] + moment.removed[moment.bottom] - moment.clock.off_before)
         left = 0 if step.until is not None else step.total_strokes - moment.clock.strokes - number
@@ -365,6 +367,8 @@ def _out_of_order(motion: Motion, step: Step, number: int) -> float:
 
     A stroke of half the width leaves 0.03 to 0.05 of what a turn takes off (docs/numerics.md).
     """
+    if 0 < number <= motion.index_every:
+        return 0.0  # a block of one angle keeps its place in the order
     turns = _turns(motion, step)
     return MISSED / turns if turns * number > step.total_strokes / PARTS_OF_TURN[0] else 0.0
 

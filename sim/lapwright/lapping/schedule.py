@@ -84,7 +84,7 @@ def between_indexes(stay: Stay, every: int) -> Iterator[Stay]:
         first = end
 
 
-def cut_of(step: Step, age: float, first: int, strokes: int) -> tuple[float, float]:
+def cut_of(step: Step, age: float, first: int, strokes: float) -> tuple[float, float]:
     """Time [s] in which a fresh dab does as much as `strokes` from `first` on, and the age [s] afterwards.
 
     `age` [s] of the dab as they begin; a new dab comes every so many whole strokes of the step.
@@ -92,7 +92,7 @@ def cut_of(step: Step, age: float, first: int, strokes: int) -> tuple[float, flo
     if step.grit.fade is None:
         return strokes / step.pace, age + strokes / step.pace
     every = stroke_period(step.fresh_every, step.pace)
-    cut, at, end = 0.0, first, first + strokes
+    cut, at, end = 0.0, float(first), first + strokes
     while at < end:
         if every and at % every == 0:
             age = 0.0

@@ -8,7 +8,7 @@ from math import ceil
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.lapping.schedule import age_at_start, between_indexes, stays
+from lapwright.lapping.schedule import age_at_start, between_indexes, cut_of, stays
 from lapwright.lapping.step import Step
 from lapwright.modes.schedule import Spell, window_of
 from lapwright.planning.follow import turned_by
@@ -44,7 +44,7 @@ class Telling:
         self.here = np.concatenate(list(start.values()))
         self.on_top = top
         self.clock, self.turns, self.changes = 0.0, 0.0, 0
-        self.grit, self.age = "", 0.0
+        self.grit, self.age, self.begun_age = "", 0.0, 0.0
         self.time, self.turned = [np.zeros(1)], [np.zeros(1)]
         self.faces = [self.here[:, None]]
         self.pairs: list[tuple[int, tuple[str, str]]] = []
@@ -65,7 +65,8 @@ class Telling:
                 self.on_top, self.changes = spell.top, self.changes + 1
             share = self._shares(spell, step.until is not None)
             begun = np.concatenate([self.here[self.rows[spell.bottom]], self.here[self.rows[spell.top]]])
-            z = self._along(spell, begun, share)
+            cuts = self._cuts(step, spell, share)
+            z = self._along(spell, begun, cuts)
             ended, stop = share.size, False
             if step.until is not None:
                 states = np.column_stack([begun, z])
@@ -73,6 +74,8 @@ class Telling:
             passed.append(spell.first + spell.strokes * share[:ended])
             self._move(spell, z[:, :ended])
             if stop:
+                lapped = float(share[ended - 1]) * spell.strokes
+                self.age = cut_of(step, self.begun_age, spell.first, lapped)[1]
                 break
         strokes = np.concatenate(passed)
         self.time.append(self.clock + strokes / step.pace)
@@ -84,13 +87,20 @@ class Telling:
         count = WATCHED if watched else min(ceil(SAMPLES * spell.time / self.total), MOST_IN_A_SPELL)
         return SHARES[max(0, count - 1)]
 
-    def _along(self, spell: Spell, begun: Array, share: Array) -> Array:
-        """States (n, k) of a pair in the course of a spell."""
+    def _cuts(self, step: Step, spell: Spell, share: Array) -> Array:
+        """Cut [s] of a fresh dab that is done after shares (k,) of a spell's strokes."""
+        if step.grit.fade is None or share.size == 1:
+            return spell.cut * share
+        done = [cut_of(step, self.begun_age, spell.first, spell.strokes * part)[0] for part in share.tolist()]
+        return np.array(done)
+
+    def _along(self, spell: Spell, begun: Array, cuts: Array) -> Array:
+        """States (n, k) of a pair in the course of a spell, after so much cut (k,) [s]."""
         number, top, bottom = spell.step, spell.top, spell.bottom
         long = self.picture.long_index(number)
         window = window_of(self.picture, spell) if long else (0, None)
-        if share.size > 1:
-            return self.picture.evolution(number, top, bottom, window).course(begun, spell.cut * share)
+        if cuts.size > 1:
+            return self.picture.evolution(number, top, bottom, window).course(begun, cuts)
         # One of many short spells, which are alike.
         key = (number, top, bottom, window, spell.cut)
         if key not in self._maps:
@@ -103,6 +113,7 @@ class Telling:
         every = self.picture.long_index(number)
         for stay in stays(step, lambda top, bottom: self._dome(bottom) > self._dome(top)):
             for part in between_indexes(stay, every):
+                self.begun_age = self.age
                 spell, self.age = Spell.of(number, step, part, self.age)
                 yield spell
 
