@@ -69,7 +69,7 @@ def test_a_member_that_means_nothing_says_why_and_leaves_the_others() -> None:
     study = parse(text, "pair")
     document = document_of(text)
     broken = study.swept.__class__(None, (Axis("turn", ("none", "8 deg per glass", "9 deg per stroke")),))
-    members = members_of(study.__class__(**{**vars(study), "sweep": broken}), document)
+    members = members_of(study.__class__(**{**vars(study), "swept": broken}), document)
     assert [m.study is None for m in members] == [False, True, False]
     assert "turn" in members[1].trouble
 
