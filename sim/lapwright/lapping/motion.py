@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from lapwright.lapping.step import Hand, Step, Turn
 from lapwright.lapping.strokes import Zigzag, arc_middle, arc_moments, path_length
 
-__all__ = ["Motion", "Poses"]
+__all__ = ["Motion", "Poses", "cut_shares"]
 
 Array = NDArray[np.float64]
 
@@ -31,6 +31,17 @@ WALK_PLACES = 4096  # of a step, for the mean place of a stroke that is walked r
 CHUNK = 4096  # strokes of scatter made at a time
 HAND_STREAM = 0x68616E64  # sets the hand's random numbers apart from others with the same key
 AMPLITUDE, PACE, DIRECTION, CENTRE_X, CENTRE_Y = range(5)
+
+
+def cut_shares(strokes: Array, fade: float | None) -> Array:
+    """What each of these strokes (n,), counted from one of them on, cuts of what they all cut.
+
+    `fade`: strokes in which a dab cuts e times less; None: it does not fade.
+    """
+    # Beyond a few hundred times the fade nothing is left, and nothing may underflow to no share at all.
+    cut = np.ones(strokes.size) if fade is None else np.exp(-np.minimum(strokes / fade, 600.0))
+    shares: Array = cut / cut.sum()
+    return shares
 
 
 @dataclass(frozen=True)
@@ -176,16 +187,21 @@ class Motion:
         x, y = _turned(np.array([step.centre]), alpha).mean(axis=0)
         return float(x), float(y)
 
-    def mean_speed(self, first: int, strokes: int) -> float:
-        """Mean speed of the top's centre [m/s] over whole strokes, by path length and not by a few poses."""
+    def mean_speed(self, first: int, strokes: int, fade: float | None = None) -> float:
+        """Mean speed of the top's centre [m/s] over whole strokes, by path length and not by a few poses.
+
+        `fade`: strokes in which a dab cuts e times less, by which they count; None: they count alike.
+        """
         step = self.step
         if step.hand.steady or step.hand.amplitude == step.hand.pace == 0.0:
             return self._speed
         if _rate(step.walk, step.pace) == 0.0:
-            amplitude, hurry, _, _ = self._hand(step.hand, first + 0.5 + np.arange(strokes, dtype=float))
-            return self._speed * float((amplitude * hurry).mean())
-        poses = self.poses(first + strokes * (np.arange(SPEED_PLACES) + 0.5) / SPEED_PLACES)
-        return float(np.hypot(poses.vx, poses.vy).mean())
+            at = np.arange(strokes, dtype=float)
+            amplitude, hurry, _, _ = self._hand(step.hand, first + 0.5 + at)
+            return self._speed * float(np.einsum("n,n,n->", amplitude, hurry, cut_shares(at, fade)))
+        at = strokes * (np.arange(SPEED_PLACES) + 0.5) / SPEED_PLACES
+        poses = self.poses(first + at)
+        return float(np.einsum("n,n->", np.hypot(poses.vx, poses.vy), cut_shares(at, fade)))
 
     @cached_property
     def _speed(self) -> float:

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.lapping.average import Sample
-from lapwright.lapping.motion import Motion
+from lapwright.lapping.motion import Motion, cut_shares
 from lapwright.lapping.quadrature import (
     ANGLES,
     ANGLES_ROUND,
@@ -66,7 +66,7 @@ def block_sample(
     # A few poses do not know the path's length; scaled to it, they take off the right amount of metal.
     seen = float(shares @ np.hypot(poses.vx, poses.vy))
     if seen > 0.0:
-        scale = motion.mean_speed(first, strokes) / seen
+        scale = motion.mean_speed(first, strokes, fade) / seen
         poses = replace(poses, vx=poses.vx * scale, vy=poses.vy * scale)
     return Sample(poses, shares, motion.moment(poses, weight), check)
 
@@ -92,14 +92,6 @@ def _places(
         shares, check = _equal(number)
         return places, _mended(motion, places, shares), check
     return _weighted(motion, first, strokes, number, shift, block, round_faces, fade)
-
-
-def _worth(strokes: Array, fade: float | None) -> Array:
-    """What each of these strokes since the block began cuts, as shares of them all."""
-    # Beyond a few hundred times the fade nothing is left, and nothing may underflow to no share at all.
-    cut = np.ones(strokes.size) if fade is None else np.exp(-np.minimum(strokes / fade, 600.0))
-    shares: Array = cut / cut.sum()
-    return shares
 
 
 def _at_share(worth: Array, share: Array) -> NDArray[np.intp]:
@@ -140,7 +132,7 @@ def _by_angle(
     found, seen, which = np.unique(
         np.round(visited % 1.0, 9) % 1.0, axis=0, return_index=True, return_inverse=True
     )
-    worth = _worth(at - first, fade)
+    worth = cut_shares(at - first, fade)
     if len(found) * FEWEST_AN_ANGLE > number:
         return None
     each = max(FEWEST_AN_ANGLE, number // len(found) // 2 * 2)
@@ -177,9 +169,11 @@ def _weighted(
         looked = first + ((k + (k * GOLDEN) % 1.0) * strokes / MOST_STROKES).astype(np.int64)
     begun = motion.slow(looked.astype(float))
     order = _order(begun, motion.clocks)
-    ordered, worth = looked[order], _worth((looked - first).astype(np.float64), fade)
-    if FEWEST_A_STROKE * strokes <= number and fade is None:
+    ordered, worth = looked[order], cut_shares((looked - first).astype(np.float64), fade)
+    prior = None
+    if FEWEST_A_STROKE * strokes <= number:
         places = _every_stroke(ordered, number, shift)
+        prior = np.repeat(worth[order], places.size // strokes) * strokes / places.size
     else:
         runs = 2.0 * abs(float(motion.rates[0])) if motion.clocks and motion.clocks[0] != "traverse" else 0.0
         drift = max(runs, 1.0 / strokes) if runs else 0.0
@@ -199,6 +193,7 @@ def _weighted(
         np.concatenate([strength, strength, np.ones(own_means.size), np.full(arc_means.size, LAW)]),
         np.arange(places.size) % 2 == 0,
         ROUGH + motion.roughness,
+        prior,
     )
     return places, weights, check
 

@@ -90,31 +90,38 @@ def waves_of(clocks: tuple[Orders, ...]) -> Waves:
 
 
 def best_weights(
-    values: Array, means: Array, strength: Array, half: NDArray[np.bool_], rough: float = ROUGH
+    values: Array,
+    means: Array,
+    strength: Array,
+    half: NDArray[np.bool_],
+    rough: float = ROUGH,
+    prior: Array | None = None,
 ) -> tuple[Array, Array]:
     """Weights (k,) of least error, and a check (k,) that tells it.
 
     `values` (k, n) real functions at the instants, `means` (n,) of them over the block, `strength` (n,) of
     each; `rough`: of what none of them describes.  `half` (k,): one of two sets of places that were chosen
-    independently.  Each half by itself gives an answer; the check is their difference, scaled by how much
-    better both together are expected to be.
+    independently.  `prior` (k,): weights that they have where nothing is asked of them; None: equal ones.
+    Each half by itself gives an answer; the check is their difference, scaled by how much better both
+    together are expected to be.
     """
-    both = _weights(values, means, strength, rough)
+    size = np.ones(half.size) if prior is None else prior * half.size
+    both = _weights(values, means, strength, rough, size)
     apart = np.zeros(half.size)
     for members, sign in ((half, 1.0), (~half, -1.0)):
-        apart[members] = sign * _weights(values[members], means, strength, rough)
+        apart[members] = sign * _weights(values[members], means, strength, rough, size[members])
     expected = _error(values, means, strength, both, rough) / _error(
         values, 0.0 * means, strength, apart, rough
     )
     return both, apart * np.sqrt(expected)
 
 
-def _weights(values: Array, means: Array, strength: Array, rough: float) -> Array:
-    """Least of sum(strength^2 (w @ values - means)^2) + rough^2 k sum(w^2), with sum(w) = 1."""
+def _weights(values: Array, means: Array, strength: Array, rough: float, size: Array) -> Array:
+    """Least of sum(strength^2 (w @ values - means)^2) + rough^2 k sum((w / size)^2), with sum(w) = 1."""
     k, n = values.shape
-    scaled = np.ascontiguousarray(values * strength)
+    scaled = np.ascontiguousarray(values * strength * size[:, None])
     ridge = rough**2 * k
-    wanted, one = strength * means, np.ones(k)
+    wanted, one = strength * means, size
     if k <= n:
         matrix = gram(scaled)
         matrix[np.diag_indices(k)] += ridge
@@ -122,10 +129,10 @@ def _weights(values: Array, means: Array, strength: Array, rough: float) -> Arra
     else:  # the same by way of the functions, which are fewer than the instants
         matrix = gram(np.ascontiguousarray(scaled.T))
         matrix[np.diag_indices(n)] += ridge
-        by, of_one = solve_positive(matrix, np.stack([wanted, scaled.sum(axis=0)]))
+        by, of_one = solve_positive(matrix, np.stack([wanted, np.einsum("kn,k->n", scaled, one)]))
         exact = np.einsum("kn,n->k", scaled, by)
         ones = (one - np.einsum("kn,n->k", scaled, of_one)) / ridge
-    weights: Array = exact + ones * ((1.0 - exact.sum()) / ones.sum())
+    weights: Array = size * (exact + ones * ((1.0 - (size * exact).sum()) / (size * ones).sum()))
     return weights
 
 
