@@ -24,7 +24,7 @@ from lapwright.lapping.gauge import on_top_by_reading, satisfied
 from lapwright.lapping.moment import Clock, Doubt, Moment, frozen
 from lapwright.lapping.motion import Motion
 from lapwright.lapping.poses import GOLDEN, PLASTIC, block_sample
-from lapwright.lapping.schedule import age_at_start, stroke_period
+from lapwright.lapping.schedule import age_at_start, cut_time, stroke_period
 from lapwright.lapping.settings import Settings
 from lapwright.lapping.step import Grit, Step, strokes_in
 from lapwright.lapping.support import check_stands
@@ -42,6 +42,7 @@ PARTS_OF_TURN = 8.0, 32.0  # ... such parts of a turn, so that its strokes are l
 LEAST_METAL = 1e-15  # [m] a block that takes off less is of a dab that is tired out
 MISSED = 0.03  # of what a turn takes off, where its strokes are not lapped in order
 BLOCKS_IN_ORDER = 96.0  # about so many in the step, within those limits
+TIRED = 4.0  # times its fade: what a dab takes off after that does not matter to the order
 ENOUGH_BLOCKS = 8.0  # in the step, for the luck of one block to be made up for by the others
 FEW_BLOCKS = 10.0  # in the step: later stages on more than a quarter of the poses
 REPEATED = 2.0  # a block that wants so many times the poses is done again with more
@@ -184,7 +185,7 @@ class _Work:
             stops.append(clock.swapped_at + stay)
         if step.grit.fade is not None:
             stops.append(_next(clock.strokes, stroke_period(step.fresh_every, step.pace)))
-        in_order = _in_order(motion, step)
+        in_order = _in_order(motion, step, clock.grit_age)
         if motion.index_every and (
             motion.index_every / step.pace >= 0.25 * tau or motion.index_every >= in_order
         ):
@@ -370,20 +371,30 @@ def _out_of_order(motion: Motion, step: Step, number: int) -> float:
     if 0 < number <= motion.index_every:
         return 0.0  # a block of one angle keeps its place in the order
     turns = _turns(motion, step)
-    return MISSED / turns if turns * number > step.total_strokes / PARTS_OF_TURN[0] else 0.0
+    if turns * number <= step.total_strokes / PARTS_OF_TURN[0]:
+        return 0.0
+    return MISSED / (turns * _fresh_share(step))
 
 
-def _in_order(motion: Motion, step: Step) -> int:
+def _fresh_share(step: Step) -> float:
+    """What a step takes off as a share of what it would take off with fresh grit all the time."""
+    return max(cut_time(step) * step.pace / step.total_strokes, 1e-9)
+
+
+def _in_order(motion: Motion, step: Step, age: float) -> int:
     """Most strokes in a block, so that those of few turns are lapped in the order in which they come.
 
     A block that holds the faces still over a turn misses the saddle that runs round with the top, one part in
-    a few dozen of what a turn takes off: too much where the whole step is only a few turns.
+    a few dozen of what a turn takes off: too much where the whole step is only a few turns,
+    or a dab, `age` [s] old, fades within a few.
     """
-    most = _turns(motion, step)
-    if most == 0.0 or most > FEW_TURNS:
+    turns = _turns(motion, step)
+    most = turns * _fresh_share(step)
+    tired = step.grit.fade is not None and age > TIRED * step.grit.fade
+    if turns == 0.0 or most > FEW_TURNS or tired:
         return step.total_strokes
     parts = min(max(BLOCKS_IN_ORDER / most, PARTS_OF_TURN[0]), PARTS_OF_TURN[1])
-    return max(1, int(step.total_strokes / (parts * most)))
+    return max(1, int(step.total_strokes / (parts * turns)))
 
 
 def _fit(stride: float, most: int, motion: Motion) -> int:
