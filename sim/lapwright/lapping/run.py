@@ -23,8 +23,9 @@ from lapwright.lapping.block import Block, mean_over_land, settling_time
 from lapwright.lapping.gauge import on_top_by_reading, satisfied
 from lapwright.lapping.moment import Clock, Doubt, Moment, frozen
 from lapwright.lapping.motion import Motion
+from lapwright.lapping.order import in_order, out_of_order
 from lapwright.lapping.poses import GOLDEN, PLASTIC, block_sample
-from lapwright.lapping.schedule import age_at_start, cut_time, stroke_period
+from lapwright.lapping.schedule import age_at_start, stroke_period
 from lapwright.lapping.settings import Settings
 from lapwright.lapping.step import Grit, Step, strokes_in
 from lapwright.lapping.support import check_stands
@@ -37,12 +38,7 @@ __all__ = ["Clock", "Moment", "Settings", "lap"]
 Array = NDArray[np.float64]
 
 
-FEW_TURNS = 24.0  # of the top in a step: then blocks are ...
-PARTS_OF_TURN = 8.0, 32.0  # ... such parts of a turn, so that its strokes are lapped in order
 LEAST_METAL = 1e-15  # [m] a block that takes off less is of a dab that is tired out
-MISSED = 0.03  # of what a turn takes off, where its strokes are not lapped in order
-BLOCKS_IN_ORDER = 96.0  # about so many in the step, within those limits
-TIRED = 4.0  # times its fade: what a dab takes off after that does not matter to the order
 ENOUGH_BLOCKS = 8.0  # in the step, for the luck of one block to be made up for by the others
 FEW_BLOCKS = 10.0  # in the step: later stages on more than a quarter of the poses
 REPEATED = 2.0  # a block that wants so many times the poses is done again with more
@@ -185,14 +181,12 @@ class _Work:
             stops.append(clock.swapped_at + stay)
         if step.grit.fade is not None:
             stops.append(_next(clock.strokes, stroke_period(step.fresh_every, step.pace)))
-        in_order = _in_order(motion, step, clock.grit_age)
-        if motion.index_every and (
-            motion.index_every / step.pace >= 0.25 * tau or motion.index_every >= in_order
-        ):
+        few = in_order(motion, step, clock.grit_age)
+        if motion.index_every and (motion.index_every / step.pace >= 0.25 * tau or motion.index_every >= few):
             stops.append(_next(clock.strokes, motion.index_every))
         if step.until is not None:
             stops.append(clock.strokes + self.settings.look_every)
-        return min(min(stops) - clock.strokes, max(in_order, motion.index_every))
+        return min(min(stops) - clock.strokes, max(few, motion.index_every))
 
     def _block(self, step: Step, moment: Moment) -> Moment:
         clock = moment.clock
@@ -241,7 +235,7 @@ class _Work:
             stride=stride,
             poses=max(0.7 * poses, min(more * (stride / number) ** (1.0 / 3.0), 2.0 * poses)),
         )
-        after = block.applied(moment, done, _out_of_order(motion, step, number))
+        after = block.applied(moment, done, out_of_order(motion, step, number))
         if step.until is not None and satisfied(step.until, self.plates, moment, after, self.margin):
             after = replace(after, clock=replace(done, gauged=True))
         return after
@@ -355,46 +349,6 @@ def _named(clock: Clock) -> Iterator[None]:
 def _next(strokes: int, every: int) -> int:
     """The next multiple of `every` after `strokes`."""
     return (strokes // every + 1) * every if every else 2**62
-
-
-def _turns(motion: Motion, step: Step) -> float:
-    """Turns that the top or the operator makes in a step, whichever makes more."""
-    turns = np.abs(motion.slow(np.array([0.0, float(step.total_strokes)])))[:, 1]
-    return float(turns[[name != "traverse" for name in motion.clocks]].max(initial=0.0))
-
-
-def _out_of_order(motion: Motion, step: Step, number: int) -> float:
-    """Share of the metal of a block of `number` strokes by which it misses their order, in saddle and twist.
-
-    A stroke of half the width leaves 0.03 to 0.05 of what a turn takes off (docs/numerics.md).
-    """
-    if 0 < number <= motion.index_every:
-        return 0.0  # a block of one angle keeps its place in the order
-    turns = _turns(motion, step)
-    if turns * number <= step.total_strokes / PARTS_OF_TURN[0]:
-        return 0.0
-    return MISSED / (turns * _fresh_share(step))
-
-
-def _fresh_share(step: Step) -> float:
-    """What a step takes off as a share of what it would take off with fresh grit all the time."""
-    return max(cut_time(step) * step.pace / step.total_strokes, 1e-9)
-
-
-def _in_order(motion: Motion, step: Step, age: float) -> int:
-    """Most strokes in a block, so that those of few turns are lapped in the order in which they come.
-
-    A block that holds the faces still over a turn misses the saddle that runs round with the top, one part in
-    a few dozen of what a turn takes off: too much where the whole step is only a few turns,
-    or a dab, `age` [s] old, fades within a few.
-    """
-    turns = _turns(motion, step)
-    most = turns * _fresh_share(step)
-    tired = step.grit.fade is not None and age > TIRED * step.grit.fade
-    if turns == 0.0 or most > FEW_TURNS or tired:
-        return step.total_strokes
-    parts = min(max(BLOCKS_IN_ORDER / most, PARTS_OF_TURN[0]), PARTS_OF_TURN[1])
-    return max(1, int(step.total_strokes / (parts * turns)))
 
 
 def _fit(stride: float, most: int, motion: Motion) -> int:
