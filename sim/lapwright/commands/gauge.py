@@ -9,11 +9,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from lapwright.commands.answer import Speaker, print_json, typed
+from lapwright.commands.places import run_file
 from lapwright.errors import CommandError
 
 if TYPE_CHECKING:
-    from lapwright.commands.gauge_asked import Asked
     from lapwright.gauges.estimate import Estimate
+    from lapwright.results.gauge_request import Faces, Request
+    from lapwright.study.model import Study
 
 __all__ = ["EXAMPLE", "add", "main"]
 
@@ -43,7 +45,7 @@ def add(parser: argparse.ArgumentParser) -> None:
         metavar="G",
         help="only this gauge of the study, or a kind such as 'spherometer'",
     )
-    parser.add_argument("--plate", action="append", metavar="NAME", help="only this plate")
+    parser.add_argument("--plate", action="append", default=[], metavar="NAME", help="only this plate")
     parser.add_argument(
         "--reading",
         action="append",
@@ -55,6 +57,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--place",
         action="append",
+        default=[],
         metavar="TEXT",
         help='set the gauges down there: "ANGLE at X, Y", such as "90 deg at 20 mm, 0 mm"',
     )
@@ -69,34 +72,46 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def main(args: argparse.Namespace) -> int:
     """Tell what gauges show and readings mean; returns the exit code."""
-    from lapwright.commands.gauge_asked import asked_of
-    from lapwright.commands.gauge_json import as_json
-    from lapwright.commands.gauge_seen import seen_of, whole_faces
     from lapwright.commands.gauge_start import left_out, write_start
-    from lapwright.commands.gauge_told import told
+    from lapwright.results.gauge import GaugeAnswer
 
     for key, path in (("--out", args.out), ("--start", args.start)):
         if path and os.path.exists(path) and not args.force:
             raise CommandError(
                 f"{path} is there already: add --force to write over it", key=key, code="exists"
             )
-    asked = asked_of(args)
-    say = Speaker(args.json)
-    seen, whole = seen_of(asked, args.plate), whole_faces(asked, args.plate)
-    found = _estimate(asked)
+    study, faces = _faces(Path(args.file), args.at)
+    found = GaugeAnswer(study, faces, args.gauge, args.plate, args.reading, args.place, budget=args.budget)
     if args.start:
-        write_start(Path(args.start), asked.study, found)
+        write_start(Path(args.start), study, found.estimate)
     if args.out:
-        _draw(Path(args.out), asked, args.plate)
-    for line in told(asked, seen, whole, found, args.budget):
-        say(line)
-    left = left_out(found) if args.start and found is not None else []
+        _draw(Path(args.out), found.request, args.plate)
+    say = Speaker(args.json)
+    say(found.text())
+    left = left_out(found.estimate) if args.start and found.estimate is not None else []
     for line in left:
         say(line)
     if args.json:
-        print_json(as_json(seen, whole, found))
-    say.next(*_next(args, found, whole_known=not left))
+        print_json(found.to_dict())
+    say.next(*_next(args, found.estimate, whole_known=not left))
     return 0
+
+
+def _faces(place: Path, at: str | None) -> tuple[Study, Faces]:
+    """A study with its first faces, or a run with its last, or with those at a time."""
+    from lapwright.results.gauge_request import faces_of
+    from lapwright.study.read import load, parse
+
+    if not os.path.isdir(place) and place.suffix.lower() not in (".h5", ".hdf5"):
+        if at is not None:
+            raise CommandError("--at: only a run has faces at other times: name its folder", key="--at")
+        study = load(place)
+        return study, faces_of(study)
+    from lapwright.study.runfile import read_run
+
+    run = read_run(run_file(place))
+    study = parse(run.study_text, run.study_stem, maps=False)
+    return study, faces_of(study, run, at)
 
 
 def _next(args: argparse.Namespace, found: Estimate | None, whole_known: bool) -> list[tuple[str, str]]:
@@ -117,35 +132,14 @@ def _next(args: argparse.Namespace, found: Estimate | None, whole_known: bool) -
     return lines
 
 
-def _estimate(asked: Asked) -> Estimate | None:
-    """The forms that the readings say; None without readings."""
-    from lapwright.gauges.conditions import bending
-    from lapwright.gauges.estimate import estimate
-
-    if not asked.readings:
-        return None
-    gauges, plates = asked.known, asked.study.plates
-    bent: dict[str, float] = {}
-    for reading in asked.readings:
-        gauge = gauges[reading.gauge]
-        read = [(reading.plate, reading.temperature)]
-        # Of the plate that a comparator was zeroed on nobody wrote how warm it was.
-        read += [(gauge.zero.plate, None)] if gauge.zero.on == "plate" else []
-        for name, temperature in read:
-            more = bending(plates[name], gauge.conditions, temperature)
-            bent[name] = max(bent.get(name, 0.0), more)
-    return estimate(asked.readings, gauges, plates, bent)
-
-
-def _draw(path: Path, asked: Asked, wanted: Sequence[str] | None) -> None:
+def _draw(path: Path, asked: Request, wanted: Sequence[str]) -> None:
     """Draw the bands of each face, under the flat by which they are told."""
     from lapwright.report.pictures.fringes import Seen, fringe_picture
     from lapwright.study.safefile import put_in_place
 
     at = asked.places[0].at if asked.places else (0.0, 0.0)
-    seen = [
-        Seen(name, asked.faces[name], asked.flats[name], asked.grits[name]) for name in wanted or asked.faces
-    ]
+    maps, grits = asked.faces.maps, asked.faces.grits
+    seen = [Seen(name, maps[name], asked.flats[name], grits[name]) for name in wanted or maps]
     try:
         put_in_place(path, fringe_picture(seen, asked.study.units, at))
     except ValueError as trouble:

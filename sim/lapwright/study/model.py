@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from lapwright.lapping.moment import Moment
     from lapwright.planning.comparison import Comparison
     from lapwright.results.bearing import BearingAnswer
+    from lapwright.results.gauge import GaugeAnswer
     from lapwright.results.preview import Preview
     from lapwright.results.why import Why
     from lapwright.study.record import Run
@@ -202,6 +203,12 @@ class Study:
 
         self._check_step(step)
         return BearingAnswer(self, step, phase)
+
+    def gauge(self, readings: Sequence[str] = (), gauges: Sequence[str] | None = None) -> GaugeAnswer:
+        """What gauges show on the faces as they come, and what `readings` say ("sph A 1.2 um @ 0 deg")."""
+        from lapwright.results.gauge import GaugeAnswer
+
+        return GaugeAnswer(self, gauges=gauges, readings=readings)
 
     def _check_step(self, step: int) -> None:
         if not 1 <= step <= len(self.steps):

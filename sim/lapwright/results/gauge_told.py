@@ -6,8 +6,6 @@ from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 
-from lapwright.commands.gauge_asked import Asked
-from lapwright.commands.gauge_seen import Seen, Whole
 from lapwright.gauges import usual
 from lapwright.gauges.budget import Prediction
 from lapwright.gauges.estimate import Estimate
@@ -19,21 +17,23 @@ from lapwright.report import gauge_readings, gauge_words
 from lapwright.report.amounts import MARK, NOTHING, both_units, finer, joined, length, size, two
 from lapwright.report.shapes import REMARK
 from lapwright.results.answer import wrapped
+from lapwright.results.gauge_request import Request
+from lapwright.results.gauge_seen import Seen, Whole
 from lapwright.study.say import say_small
 
-__all__ = ["told"]
+__all__ = ["in_words"]
 
 NO_SOURCE = (
     "(surface plates' grades; no source here for ISO 8512-2, 1 to 3, nor for limits of repeat readings)"
 )
 
 
-def told(
-    asked: Asked, seen: Sequence[Seen], whole: Mapping[str, Whole], found: Estimate | None, full: bool
+def in_words(
+    request: Request, seen: Sequence[Seen], whole: Mapping[str, Whole], found: Estimate | None, full: bool
 ) -> list[str]:
     """All lines; `full`: with every cause of doubt."""
-    study = asked.study
-    lines = [f"{study.title}: what a gauge would show, {asked.when}"]
+    study = request.study
+    lines = [f"{study.title}: what a gauge would show, {request.faces.when}"]
     if not study.gauges:
         lines += wrapped(_usual(study.units), "", "  ")
     bored = [name for name in whole if study.plates[name].outline.bore]
@@ -43,11 +43,11 @@ def told(
         lines += [
             "",
             f"{one.gauge.name or one.gauge.kind} on {one.plate.name}",
-            *_shown(one, asked, whole, full),
+            *_shown(one, request, whole, full),
         ]
-    lines += ["", *_whole(asked, whole)]
+    lines += ["", *_whole(request, whole)]
     # What was asked comes last, where the eye is when a command has run through.
-    return lines if found is None else [*lines, "", *_found(asked, found)]
+    return lines if found is None else [*lines, "", *_found(request, found)]
 
 
 def _usual(units: str) -> str:
@@ -60,53 +60,53 @@ def _usual(units: str) -> str:
     )
 
 
-def _found(asked: Asked, found: Estimate) -> Iterator[str]:
+def _found(request: Request, found: Estimate) -> Iterator[str]:
     """What the readings say, and what to be careful with."""
-    study, count = asked.study, len(asked.readings)
+    study, count = request.study, len(request.readings)
     yield f"{study.title}: what {count} reading{'s say' if count > 1 else ' says'}"
     yield ""
     said = [
         *gauge_words.found_words(found, study.units),
         *gauge_words.who_is_on_top(found, study.units),
-        *gauge_readings.cautions(asked.readings, asked.known, study.plates, found, study.units),
+        *gauge_readings.cautions(request.readings, request.known, study.plates, found, study.units),
     ]
     for line in said:
         yield from wrapped(line, "", "  ")
 
 
-def _shown(one: Seen, asked: Asked, whole: Mapping[str, Whole], full: bool) -> Iterator[str]:
+def _shown(one: Seen, request: Request, whole: Mapping[str, Whole], full: bool) -> Iterator[str]:
     """One gauge on one plate."""
-    units = asked.study.units
+    units = request.study.units
     if one.lined:
         yield from (f"  {line}" for line in _lines(one, units))
     else:
         for p in one.there:
-            said = gauge_words.shows(p, one.gauge, one.plate.outline, units, given=bool(asked.places))
-            yield f"  {said}{_mark(p.value, one, asked)}"
+            said = gauge_words.shows(p, one.gauge, one.plate.outline, units, given=bool(request.places))
+            yield f"  {said}{_mark(p.value, one, request)}"
     if one.gauge.zero.on == "plate":
         yield f"  as a comparator, set to nought on {one.gauge.zero.plate}: high is higher than there"
     notes = [
         *_walked(one, whole[one.plate.name], units),
         gauge_words.shares(one.there, one.gauge, one.plate.outline),
     ]
-    for said in (*_finish(one, asked), *notes):
+    for said in (*_finish(one, request), *notes):
         yield from wrapped(said, "  ", "    ") if said else ()
     yield from (f"  {line}" for line in gauge_words.doubt(one.there[0].budget, one.gauge, units, full))
     if said := gauge_readings.warmth(one.gauge, one.there[0].budget, units, full):
         yield from wrapped(said, "  ", "    ")
 
 
-def _mark(value: float | None, one: Seen, asked: Asked) -> str:
+def _mark(value: float | None, one: Seen, request: Request) -> str:
     """A dagger behind a reading that is finer than a tenth of the last grit."""
-    grit = asked.grits[one.plate.name]
+    grit = request.faces.grits[one.plate.name]
     if grit is None or value is None or one.gauge.angular or abs(value) < NOTHING:
         return ""
-    return f" {MARK}" if finer(value, limit_of("finish") * grit, asked.study.units) else ""
+    return f" {MARK}" if finer(value, limit_of("finish") * grit, request.study.units) else ""
 
 
-def _finish(one: Seen, asked: Asked) -> Iterator[str]:
+def _finish(one: Seen, request: Request) -> Iterator[str]:
     """What the last grit does to readings: it hides small ones, and leaves a face too grey for bands."""
-    grit = asked.grits[one.plate.name]
+    grit = request.faces.grits[one.plate.name]
     if grit is None:
         return
     if isinstance(one.gauge, OpticalFlat) and too_grey(grit):
@@ -114,7 +114,7 @@ def _finish(one: Seen, asked: Asked) -> Iterator[str]:
             f"but loose {say_small(grit, echo=True)} grit leaves {one.plate.name} too grey to show bands: "
             "polish a witness, or use a gauge"
         )
-    if not one.lined and any(_mark(p.value, one, asked) for p in one.there):
+    if not one.lined and any(_mark(p.value, one, request) for p in one.there):
         yield f"{MARK} {REMARK} (a tenth of the {say_small(grit, echo=True)} grit)"
 
 
@@ -165,9 +165,9 @@ def _departure(gauge: Gauge, values: np.ndarray) -> float:
     return float(heights[np.argmax(np.abs(heights))])
 
 
-def _whole(asked: Asked, whole: Mapping[str, Whole]) -> Iterator[str]:
+def _whole(request: Request, whole: Mapping[str, Whole]) -> Iterator[str]:
     """How flat each face is over all, and which grades it reaches."""
-    units = asked.study.units
+    units = request.study.units
     margins = joined(list(dict.fromkeys(length(one.margin, units) for one in whole.values())))
     yield f"Each face over all, {margins} left out round its edge"
     for name, one in whole.items():
@@ -177,7 +177,7 @@ def _whole(asked: Asked, whole: Mapping[str, Whole]) -> Iterator[str]:
         flat = both_units(one.form.flatness, units)
         mean = size(one.form.flatness_ls, units)
         line = f"{name}: flat to {flat}, between the closest two planes; {mean} about its mean plane"
-        rough = finer(one.form.flatness, limit_of("finish") * (asked.grits[name] or 0.0), units)
+        rough = finer(one.form.flatness, limit_of("finish") * (request.faces.grits[name] or 0.0), units)
         yield from wrapped(f"{line}; {REMARK}" if rough else line, "  ", "    ")
         if one.grades:
             yield from wrapped(_graded(one, units), "    ", "    ")

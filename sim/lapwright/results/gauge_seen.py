@@ -1,4 +1,4 @@
-"""What `gauge` looks at: where each gauge is set down in its usual use, and the whole face beside it."""
+"""What gauges look at: where each gauge is set down in its usual use, and the whole face beside it."""
 
 from __future__ import annotations
 
@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from math import cos, pi, sin
 from typing import TYPE_CHECKING
 
-from lapwright.commands.gauge_asked import Asked
 from lapwright.gauges.budget import Prediction, firm_place, predict
 from lapwright.gauges.contacts import Placement
 from lapwright.gauges.fringes import bow
@@ -16,6 +15,7 @@ from lapwright.gauges.sweep import Swept, repeat_reading, swept_flatness
 from lapwright.gauges.usual import LINED, usual_angles, usual_place
 from lapwright.plate.grades import Grade, grades
 from lapwright.plate.measure import Form, measure
+from lapwright.results.gauge_request import Request
 
 if TYPE_CHECKING:
     from lapwright.gauges.face import Mapped
@@ -52,41 +52,41 @@ class Whole:
     grades: Sequence[Grade]
 
 
-def seen_of(asked: Asked, wanted: Sequence[str] | None) -> list[Seen]:
+def seen_of(request: Request, wanted: Sequence[str]) -> list[Seen]:
     """What each gauge shows on each plate, where it was asked for or at the places of its usual use."""
     out = []
-    chosen = {plate: asked.gauges[plate] for plate in wanted or asked.faces}
+    chosen = {plate: request.gauges[plate] for plate in wanted or request.faces.maps}
     for name in dict.fromkeys(gauge.name for gauges in chosen.values() for gauge in gauges):
         for plate, gauges in chosen.items():
             out += [
-                _on(gauge, asked, plate)
+                _on(gauge, request, plate)
                 for gauge in gauges
                 if gauge.name == name and gauge.zero.plate != plate
             ]
     return out
 
 
-def whole_faces(asked: Asked, wanted: Sequence[str] | None) -> dict[str, Whole]:
+def whole_faces(request: Request, wanted: Sequence[str]) -> dict[str, Whole]:
     """Form and grades of each face; rails have no grades: the standards are those of surface plates."""
     out = {}
-    for name in wanted or asked.faces:
-        face = asked.faces[name]
-        outline, margin = face.plate.outline, asked.study.margin
+    for name in wanted or request.faces.maps:
+        face = request.faces.maps[name]
+        outline, margin = face.plate.outline, request.study.margin
         form = measure(face.plate, face.z, margin)
         graded = () if outline.long or form.flatness is None else grades(outline, form.flatness)
         out[name] = Whole(form, margin.of(outline), graded)
     return out
 
 
-def _on(gauge: Gauge, asked: Asked, plate: str) -> Seen:
-    face = asked.faces[plate]
-    if asked.places:
-        there = [predict(gauge, asked.faces, plate, place) for place in asked.places]
-        return Seen(gauge, face.plate, there, bow=_bow(gauge, face, asked.places[0].at))
+def _on(gauge: Gauge, request: Request, plate: str) -> Seen:
+    face = request.faces.maps[plate]
+    if request.places:
+        there = [predict(gauge, request.faces.maps, plate, place) for place in request.places]
+        return Seen(gauge, face.plate, there, bow=_bow(gauge, face, request.places[0].at))
     lined = gauge.kind in LINED
-    there = [predict(gauge, asked.faces, plate, place) for place in _usual_places(gauge, face.plate)]
+    there = [predict(gauge, request.faces.maps, plate, place) for place in _usual_places(gauge, face.plate)]
     swept = None
-    margin = asked.study.margin.of(face.plate.outline)
+    margin = request.study.margin.of(face.plate.outline)
     if isinstance(gauge, RepeatReading):
         swept = repeat_reading(gauge, face, margin)
     elif isinstance(gauge, Bridge):

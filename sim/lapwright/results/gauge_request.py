@@ -1,29 +1,26 @@
-"""What `gauge` is asked: the faces of a study or of a run, the gauges, the readings, the places."""
+"""What is asked of gauges: the faces of a study or of a run, the gauges, the readings, the places."""
 
 from __future__ import annotations
 
-import argparse
-import os
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from lapwright.commands.places import run_file
 from lapwright.errors import CommandError
 
 if TYPE_CHECKING:
     from lapwright.gauges.contacts import Placement
+    from lapwright.gauges.estimate import Estimate
     from lapwright.gauges.face import Mapped
     from lapwright.gauges.instruments import Gauge, OpticalFlat
     from lapwright.gauges.reading import Reading
     from lapwright.plate.plate import Plate
     from lapwright.study.model import Study
-    from lapwright.study.runfile import Run
+    from lapwright.study.record import Run
 
     Usual = Mapping[str, Mapping[str, Gauge]]  # by plate and name
 
-__all__ = ["Asked", "asked_of"]
+__all__ = ["Faces", "Request", "faces_of", "request_of"]
 
 FIRST_TO_HAND = ("spherometer, three feet", "twist gauge", "straightedge", "optical flat")
 BESIDE = 1e-6  # [m]
@@ -32,92 +29,117 @@ HOW_PLACE = 'write ANGLE at X, Y along Z, as much of it as you need, such as "90
 
 
 @dataclass(frozen=True)
-class Asked:
+class Faces:
+    """Faces to look at, by plate, and in words `when` they are like this.
+
+    `grits` [m]: the last loose grit on each face, None where it is not known.
+    """
+
+    maps: Mapping[str, Mapped]
+    grits: Mapping[str, float | None]
+    when: str
+
+
+@dataclass(frozen=True)
+class Request:
     """A study, the faces to look at, and the gauges and readings.
 
-    `grits` [m]: the last loose grit on each face, None where it is not known.  `places`: where the gauges are
-    set down; empty for the places of their usual use.
+    `places`: where the gauges are set down; empty for the places of their usual use.
     """
 
     study: Study
-    faces: Mapping[str, Mapped]
-    grits: Mapping[str, float | None]
-    when: str
+    faces: Faces
     gauges: Mapping[str, tuple[Gauge, ...]]  # those that are looked through, plate by plate
     flats: Mapping[str, OpticalFlat]  # the one under which bands are drawn, plate by plate
     known: Mapping[str, Gauge]  # all that a reading may name
     readings: tuple[Reading, ...]
     places: tuple[Placement, ...]
 
+    def estimate(self) -> Estimate | None:
+        """The forms that the readings say; None without readings."""
+        from lapwright.gauges.conditions import bending
+        from lapwright.gauges.estimate import estimate
 
-def asked_of(args: argparse.Namespace) -> Asked:
-    """A study with its first faces, or a run with its last, or with those at a time.
+        if not self.readings:
+            return None
+        plates = self.study.plates
+        bent: dict[str, float] = {}
+        for reading in self.readings:
+            gauge = self.known[reading.gauge]
+            read = [(reading.plate, reading.temperature)]
+            # Of the plate that a comparator was zeroed on nobody wrote how warm it was.
+            read += [(gauge.zero.plate, None)] if gauge.zero.on == "plate" else []
+            for name, temperature in read:
+                more = bending(plates[name], gauge.conditions, temperature)
+                bent[name] = max(bent.get(name, 0.0), more)
+        return estimate(self.readings, self.known, plates, bent)
+
+
+def request_of(
+    study: Study,
+    faces: Faces,
+    gauges: Sequence[str] | None = None,
+    plates: Sequence[str] = (),
+    readings: Sequence[str] = (),
+    places: Sequence[str] = (),
+) -> Request:
+    """Read what is asked as it is typed: `gauges` by name or kind, `readings` and `places` as on the line.
 
     Raises
     ------
     CommandError
-        A gauge, plate, reading, place or time that cannot be.
+        A gauge, plate, reading or place that cannot be.
 
     """
-    place = Path(args.file)
-    if os.path.isdir(place) or place.suffix.lower() in (".h5", ".hdf5"):
-        study, faces, grits, when = _of_run(place, args.at)
-    elif args.at is not None:
-        raise CommandError("--at: only a run has faces at other times: name its folder", key="--at")
-    else:
-        study, faces, grits, when = _of_study(place)
-    for name in args.plate or ():
-        if name not in faces:
-            raise CommandError(f"--plate: there is no plate '{name}' here: {', '.join(faces)}", key="--plate")
+    for name in plates:
+        if name not in faces.maps:
+            there = ", ".join(faces.maps)
+            raise CommandError(f"--plate: there is no plate '{name}' here: {there}", key="--plate")
     usual = {name: _usual(plate) for name, plate in study.plates.items()}
     known = _known(study, usual)
-    readings = (*study.readings, *(_reading(text, study, known, usual) for text in args.reading))
-    _check_on_plates(readings, known, study)
-    _check_kinds(args.gauge or (), study)
-    looked = {name: _looked_through(study, usual[name], args.gauge) for name in faces}
-    return Asked(
+    read = (*study.readings, *(_reading(text, study, known, usual) for text in readings))
+    _check_on_plates(read, known, study)
+    _check_kinds(gauges or (), study)
+    looked = {name: _looked_through(study, usual[name], gauges) for name in faces.maps}
+    return Request(
         study=study,
         faces=faces,
-        grits=grits,
-        when=when,
         gauges=looked,
-        flats={name: _flat(study, looked[name], usual[name]) for name in faces},
+        flats={name: _flat(study, looked[name], usual[name]) for name in faces.maps},
         known=known,
-        readings=readings,
-        places=tuple(_place(text) for text in args.place or ()),
+        readings=read,
+        places=tuple(_place(text) for text in places),
     )
 
 
-def _of_study(place: Path) -> tuple[Study, dict[str, Mapped], dict[str, float | None], str]:
-    from lapwright.gauges.face import Mapped
-    from lapwright.study.read import load
+def faces_of(study: Study, run: Run | None = None, at: str | None = None) -> Faces:
+    """The faces of a study as they come; those of a run of it at its end, or at a time as typed.
 
-    study = load(place)
-    faces = {name: Mapped(plate, plate.heights()) for name, plate in study.plates.items()}
-    return study, faces, dict.fromkeys(faces), "faces as they come"
+    Raises
+    ------
+    CommandError
+        No time.
 
-
-def _of_run(place: Path, at: str | None) -> tuple[Study, dict[str, Mapped], dict[str, float | None], str]:
+    """
     import numpy as np
 
     from lapwright.gauges.face import Mapped
-    from lapwright.study.read import parse
-    from lapwright.study.runfile import read_run
     from lapwright.study.say import say_time
 
-    run = read_run(run_file(place))
-    study = parse(run.study_text, run.study_stem, maps=False)
+    if run is None:
+        maps = {name: Mapped(plate, plate.heights()) for name, plate in study.plates.items()}
+        return Faces(maps, dict.fromkeys(maps), "faces as they come")
     wanted = None if at is None else _time(at)
-    faces, grits, when = {}, {}, 0.0
+    maps, grits, when = {}, {}, 0.0
     for name, record in run.plates.items():
         times = record.frame_time
         frame = len(times) - 1 if wanted is None else int(np.argmin(np.abs(times - wanted)))
         when = float(times[frame])
-        faces[name] = Mapped(study.plates[name], record.frames[frame])
+        maps[name] = Mapped(study.plates[name], record.frames[frame])
         grits[name] = _last_grit(run, study, name, when)
     if at is None:
-        return study, faces, grits, "faces at the end of the run"
-    return study, faces, grits, f"faces after {say_time(when, 3, echo=True)} of rubbing"
+        return Faces(maps, grits, "faces at the end of the run")
+    return Faces(maps, grits, f"faces after {say_time(when, 3, echo=True)} of rubbing")
 
 
 def _time(text: str) -> float:
