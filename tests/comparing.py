@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager
 from functools import cache
 
 from lapwright.planning.carry_out import jobs_of, meaningless
 from lapwright.planning.comparison import Comparison, compared
-from lapwright.planning.crew import Crew
+from lapwright.planning.crew import Crew, in_process
 from lapwright.planning.draws import Tolerance
 from lapwright.planning.job import lapped
 from lapwright.planning.members import members_of
@@ -66,16 +64,9 @@ time = "10 min"
 """
 
 
-@contextmanager
-def at_hand(number: int = 1) -> Iterator[Crew]:
-    """A crew in this very process."""
-    with ThreadPoolExecutor(number) as pool:
-        yield Crew(pool, number)
-
-
 def crew_at_hand(args: object, most: int) -> AbstractContextManager[Crew]:
     """In place of `crew_of` of the commands, where a test is not about the processes they start."""
-    return at_hand()
+    return in_process()
 
 
 def heading(member: object) -> Heading:
@@ -89,6 +80,6 @@ def compare(text: str, samples: int = 0, tolerance: Tolerance = Tolerance()) -> 
     study = parse(text, "study")
     members = members_of(study, document_of(text))
     jobs = jobs_of(members, samples, tolerance, heading, study.goal is not None)
-    with at_hand() as crew:
+    with in_process() as crew:
         answers = [a for some in work_through(crew, lapped, jobs, lost=lapped) for a in some]
     return compared(study, members, [*meaningless(members), *(a.summary for a in answers)], tolerance)

@@ -40,9 +40,10 @@ HEAVY = {
 
 # Methods for people with Python that reach up to what draws, tells or laps; the program never calls them.
 FACE = {
-    "lapwright.study.model": {"planning.comparison", "planning.written", "results"},
+    "lapwright.study.model": {"planning.comparison", "planning.tuning", "planning.written", "results"},
     "lapwright.study.record": {"report", "results"},
     "lapwright.planning.comparison": {"report", "results"},
+    "lapwright.planning.tuning": {"report", "results"},
 }
 
 

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
-from comparing import at_hand
-
+from lapwright.planning.crew import in_process
 from lapwright.planning.tune import tuned
 from lapwright.planning.tuning import Tuning
-from lapwright.study.read import document_of, parse
+from lapwright.study.read import parse
 
 # The ring and plate of the lapping shop: outside half the plate's, bore half its own, circle 0.1 R.
 RING = """title = "Ring off the middle"
@@ -94,6 +92,5 @@ hold = "3 h"
 
 def tune(text: str, workers: int = 1, **options: Any) -> Tuning:
     """The whole way from a study's text."""
-    options = {"folder": Path(), **options}
-    with at_hand(workers) as crew:
-        return tuned(parse(text, "study"), document_of(text), crew, **options)
+    with in_process(workers) as crew:
+        return tuned(parse(text, "study"), crew, **options)

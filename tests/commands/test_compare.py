@@ -15,10 +15,10 @@ from started import ended, program, run, under_way, wait_until
 
 from lapwright.cli import main
 from lapwright.commands import compare as comparing
-from lapwright.commands.many import tolerance_of
 from lapwright.commands.tally import Tally
 from lapwright.errors import CommandError
 from lapwright.planning.draws import Tolerance
+from lapwright.results.comparing import tolerance_of
 from lapwright.study.runfile import read_run
 
 FIELD = PAIR + (

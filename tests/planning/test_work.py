@@ -16,12 +16,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from comparing import RING, THREE, at_hand, heading
+from comparing import RING, THREE, heading
 from started import under_way, wait_until
 
 from lapwright.errors import CannotDoError, CommandError
 from lapwright.planning.carry_out import jobs_of
-from lapwright.planning.crew import Crew, cluster, processes
+from lapwright.planning.crew import Crew, cluster, in_process, processes
 from lapwright.planning.draws import Tolerance
 from lapwright.planning.job import Answer, Job, lapped
 from lapwright.planning.members import members_of
@@ -60,7 +60,7 @@ def through(crew: Crew, some: list[Job]) -> dict[tuple[int, int], tuple]:
 
 @pytest.fixture(scope="module")
 def here() -> dict[tuple[int, int], tuple]:
-    with at_hand() as crew:
+    with in_process() as crew:
         return through(crew, everything())
 
 
@@ -161,7 +161,7 @@ def test_stop_is_heard_and_nothing_more_is_given_out() -> None:
         time.sleep(0.05)
         return job
 
-    with at_hand() as crew:
+    with in_process() as crew:
         found = []
         for some in work_through(crew, slow, range(1000), lost=slow, stop=lambda: len(given) > 3):
             found += some

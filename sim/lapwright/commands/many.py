@@ -3,21 +3,16 @@
 from __future__ import annotations
 
 import argparse
-import os
-from collections.abc import Sequence
 from contextlib import AbstractContextManager
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from lapwright.errors import CommandError
 
 if TYPE_CHECKING:
     from lapwright.planning.crew import Crew
-    from lapwright.planning.draws import Tolerance
-    from lapwright.planning.members import Member
-    from lapwright.planning.store import Store
-    from lapwright.study.model import Study
+    from lapwright.results.comparing import Many
 
-__all__ = ["add_many", "begin", "check", "coarser", "crew_of", "go_on_words", "tolerance_of"]
+__all__ = ["add_many", "crew_of", "go_on_words", "many_of"]
 
 USUAL_TOLERANCE = "10 %"
 
@@ -68,86 +63,22 @@ def _workers(text: str) -> int:
     return _whole(text, 1, 256, "number of workers")
 
 
-def check(args: argparse.Namespace) -> None:
-    """Refuse words that gainsay each other.
+def many_of(args: argparse.Namespace) -> Many:
+    """What was asked, once all that these words may gainsay is looked at.
 
     Raises
     ------
     CommandError
-        --resume with --force, or --cluster with --workers.
+        --resume with --force, --cluster with --workers, or a tolerance that is none.
 
     """
+    from lapwright.results.comparing import Many, tolerance_of
+
     if args.resume and args.force:
         raise CommandError("--resume goes on, --force starts anew: give one of them", key="--resume")
     if args.cluster and args.workers:
         raise CommandError("--cluster has workers of its own: leave out --workers", key="--workers")
-
-
-def tolerance_of(text: str) -> Tolerance:
-    """How well start forms are known, as typed.
-
-    Raises
-    ------
-    CommandError
-        It is neither a share nor a size.
-
-    """
-    from lapwright.planning.draws import Tolerance
-    from lapwright.study.faults import RefusedError
-    from lapwright.study.units import SMALL, quantity, read_share
-
-    try:
-        share = read_share(text)
-    except RefusedError:
-        share = -1.0
-    if "%" in text and 0.0 <= share <= 1.0:
-        return Tolerance(share) if share else Tolerance(0.0, 0.0)
-    try:
-        return Tolerance(0.0, quantity(SMALL, least="0 um", most="100 um")(text))
-    except RefusedError:
-        raise CommandError(
-            f'--form-tolerance {text!r} is no tolerance: write "10 %" of each form, or a size ("0.2 um")',
-            key="--form-tolerance",
-        ) from None
-
-
-def coarser(study: Study, cells: int | None) -> None:
-    """Refuse more cells than the study has.
-
-    Raises
-    ------
-    CommandError
-        When `cells` are not fewer.
-
-    """
-    finest = max(plate.cells for plate in study.plates.values())
-    if cells is not None and cells > finest:
-        raise CommandError(f"--cells {cells}: the study has {finest} already, take fewer", key="--cells")
-
-
-def begin(store: Store, study: Study, members: Sequence[Member], args: argparse.Namespace) -> None:
-    """Make the folder ready: go on with what is in it if that was asked for, else start anew.
-
-    Raises
-    ------
-    CommandError, RunFileError
-        It cannot be gone on with.
-
-    """
-    from lapwright import __version__
-
-    tolerance = tolerance_of(args.form_tolerance)
-    plan: dict[str, Any] = {
-        "program": __version__,
-        "study": study.text,
-        "samples": args.samples,
-        "tolerance": [tolerance.share, tolerance.floor],
-        "cells": args.cells,
-    }
-    if args.resume and os.path.exists(store.folder):
-        store.check(plan)
-    else:
-        store.begin(plan, members)
+    return Many(args.samples, tolerance_of(args.form_tolerance), args.cells)
 
 
 def crew_of(args: argparse.Namespace, most: int) -> AbstractContextManager[Crew]:

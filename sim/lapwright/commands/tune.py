@@ -10,13 +10,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from lapwright.commands.answer import Speaker, print_json, typed
-from lapwright.commands.many import add_many, begin, check, coarser, crew_of, go_on_words, tolerance_of
+from lapwright.commands.many import add_many, crew_of, go_on_words, many_of
 from lapwright.commands.places import look_at, study_file
 from lapwright.commands.tally import Tally
 
 if TYPE_CHECKING:
     from lapwright.planning.store import Store
     from lapwright.planning.tuning import Tuning
+    from lapwright.results.comparing import Many
     from lapwright.study.model import Study
 
 __all__ = ["EXAMPLE", "add", "main"]
@@ -51,19 +52,18 @@ def main(args: argparse.Namespace) -> int:
     from lapwright.planning.tune import check_goal
     from lapwright.study.read import load
 
-    check(args)
+    many = many_of(args)
     study = load(study_file(Path(args.file)))
     check_goal(study)
-    coarser(study, args.cells)
-    tolerance_of(args.form_tolerance)
+    many.check(study)
     folder = Path(args.out) if args.out else Path(f"{study.stem}-tune")
     store, before = Store(folder), os.path.exists(folder)
     look_at(folder, args)
-    begin(store, study, (), args)
+    many.begin(store, study, resume=args.resume)
     if not args.resume:
         for path in (folder / PAGE, _written(store, study)):
             path.unlink(missing_ok=True)
-    got = _tuned(study, store, args)
+    got = _tuned(study, store, many, args)
     if got.outcome == "interrupted":
         return _stopped(got, args)
     if got.answer is None:
@@ -84,23 +84,20 @@ def _leave(folder: Path, before: bool) -> None:
         shutil.rmtree(folder, ignore_errors=True)
 
 
-def _tuned(study: Study, store: Store, args: argparse.Namespace) -> Tuning:
+def _tuned(study: Study, store: Store, many: Many, args: argparse.Namespace) -> Tuning:
     from lapwright.commands.session import stopping
     from lapwright.planning.store import WORK
     from lapwright.planning.tune import tuned
-    from lapwright.study.read import document_of
 
     stages = Stages()
     with stopping() as stop, crew_of(args, MOST_WORKERS) as crew:
         try:
             return tuned(
                 study,
-                document_of(study.text),
                 crew,
-                folder=Path(args.file).parent,
-                samples=args.samples,
-                tolerance=tolerance_of(args.form_tolerance),
-                cells=args.cells,
+                samples=many.samples,
+                tolerance=many.tolerance,
+                cells=many.cells,
                 store=store.folder / WORK,
                 stop=lambda: stop.asked,
                 tell=stages.show,
@@ -165,27 +162,15 @@ def _stopped(got: Tuning, args: argparse.Namespace) -> int:
 
 def _answer(got: Tuning, store: Store, args: argparse.Namespace) -> int:
     """Say what was found; returns the exit code."""
-    from lapwright.report.tuning_json import as_json
-    from lapwright.report.tuning_words import headline, in_words
-
     say, found = Speaker(args.json), got.outcome == "found"
     written = _written(store, got.study) if got.new is not None else None
     if got.answer is not None:
-        for line in in_words(got):
-            say(line)
+        say(got.text())
     else:
         for refused in got.refused:
             print(f"lapwright: {refused.key or 'tune.reach'}: {refused.message}", file=sys.stderr)
     if args.json:
-        answer = as_json(got, written)
-        if not found:
-            first = got.refused[0] if got.refused else None
-            answer["error"] = {
-                "code": first.code if first is not None else "not_reached",
-                "key": first.key if first is not None else "tune.reach",
-                "message": first.message if first is not None else headline(got),
-            }
-        print_json(answer)
+        print_json(got.to_dict(written))
     if got.answer is not None:
         say.next(*_next(got, written, store, args))
     return 0 if found else 1

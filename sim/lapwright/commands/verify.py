@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-from typing import Any
 
 from lapwright.commands.answer import Speaker, print_json
 
@@ -21,34 +20,14 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def main(args: argparse.Namespace) -> int:
     """Prove this copy; returns the exit code, 1 if any row fails."""
-    from lapwright.verify import rows
+    from lapwright.results.proof import Proof
 
     say = Speaker(args.json)
-    got: list[dict[str, Any]] = []
-    for row in rows():
-        as_dict = {
-            "name": row.name,
-            "source": row.source,
-            "expected": row.expected,
-            "got": row.got,
-            "tolerance": row.tolerance,
-            "ok": bool(row.ok),
-        }
-        got.append(as_dict)
-        mark = "ok  " if row.ok else "FAIL"
-        numbers = f"expected {row.expected:.10g}, got {row.got:.10g} (within {row.tolerance:.2g})"
-        say(f"{mark} {row.name}: {numbers}")
-        say(f"       {row.source}")
-    good = bool(got) and all(row["ok"] for row in got)
-    failed = sum(not row["ok"] for row in got)
+    found = Proof(tell=say)
     if args.json:
-        print_json({"rows": got, "ok": good})
+        print_json(found.to_dict())
     say()
-    say(
-        f"All {len(got)} checks hold."
-        if good
-        else f"{failed} of {len(got)} checks fail: do not trust this copy."
-    )
-    if good:
+    say(found.verdict)
+    if found.ok:
         say.next(("See what a study means", "lapwright preview FILE"), ("Lap it", "lapwright run FILE"))
-    return 0 if good else 1
+    return 0 if found.ok else 1

@@ -59,17 +59,18 @@ def carry_out(
     jobs: Sequence[Job],
     members: Sequence[Member],
     crew: Crew,
-    store: Store,
+    store: Store | None,
     stop: Callable[[], bool],
     tell: Callable[[int], None],
 ) -> list[Summary]:
-    """Do the jobs; each chunk of answers is put in safety before the next is looked at.
+    """Do the jobs; each chunk of answers is put in safety, if there is a store, before the next is looked at.
 
     `tell` is told how many are done.  Ends early when `stop` says so.
     """
     found: list[Summary] = []
     for answers in work_through(crew, lapped, jobs, lost=lost, stop=stop):
-        store.keep(answers, members)
+        if store is not None:
+            store.keep(answers, members)
         found += [answer.summary for answer in answers]
         tell(len(found))
     return found

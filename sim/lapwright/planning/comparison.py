@@ -51,7 +51,7 @@ class Known:
         return self.error is None or self.apart > self.error
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Comparison:
     """Members of one study and what came of each.
 
@@ -95,6 +95,9 @@ class Comparison:
         from lapwright.report.comparison_words import in_words
 
         return "\n".join(in_words(self))
+
+    def __repr__(self) -> str:
+        return f"<Comparison of {self.study.stem}: {', '.join(member.name for member in self.members)}>"
 
     @property
     def samples(self) -> int:

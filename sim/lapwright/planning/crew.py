@@ -12,7 +12,7 @@ import signal
 import threading
 import time
 from collections.abc import Callable, Iterator
-from concurrent.futures import Executor, ProcessPoolExecutor
+from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from multiprocessing import connection
@@ -20,7 +20,7 @@ from typing import Any
 
 from lapwright.errors import CannotDoError, CommandError
 
-__all__ = ["Crew", "cluster", "processes"]
+__all__ = ["Crew", "cluster", "in_process", "processes"]
 
 # A worker is one thread: the simulations themselves are what runs side by side.
 LIBRARIES = ("NUMBA", "OMP", "OPENBLAS", "MKL", "NUMEXPR")
@@ -51,6 +51,13 @@ def available() -> int:
         return max(1, len(os.sched_getaffinity(0)))
     except AttributeError:
         return max(1, os.cpu_count() or 1)
+
+
+@contextmanager
+def in_process(number: int = 1) -> Iterator[Crew]:
+    """A crew in this very process."""
+    with ThreadPoolExecutor(number) as pool:
+        yield Crew(pool, number)
 
 
 @contextmanager

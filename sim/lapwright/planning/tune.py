@@ -1,4 +1,4 @@
-"""tuned(study, document, crew): the schedule that reaches a goal at the least cost.
+"""tuned(study, crew): the schedule that reaches a goal at the least cost.
 
 A search on the operator proposes, full simulation disposes: its best places are lapped in full, what that
 says puts the operator right (`lapwright.planning.seek`), and so on until both agree.  The answer is the best
@@ -7,10 +7,8 @@ of all that were lapped in full.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import replace
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 from lapwright.errors import CommandError
 from lapwright.planning.confirm import Bench
@@ -21,9 +19,8 @@ from lapwright.planning.knobs import Space
 from lapwright.planning.members import with_cells
 from lapwright.planning.track import asked_of
 from lapwright.planning.tuning import Tuning
-from lapwright.planning.written import written
 from lapwright.study.model import Study
-from lapwright.study.read import parse
+from lapwright.study.read import document_of, parse_document
 
 __all__ = ["check_goal", "tuned"]
 
@@ -40,10 +37,8 @@ FREE = (
 
 def tuned(
     study: Study,
-    document: Mapping[str, Any],
     crew: Crew,
     *,
-    folder: Path | None = None,
     samples: int = 0,
     tolerance: Tolerance = Tolerance(),  # noqa: B008 (frozen)
     cells: int | None = None,
@@ -54,10 +49,9 @@ def tuned(
 ) -> Tuning:
     """Search by the operator, confirm by full simulation.
 
-    `document` of the same study (`lapwright.study.read.document_of`); `folder`: where files that it names
-    lie; `cells` across the finest plate for all simulations; `store`: a folder to keep finished simulations
-    in, to go on from; `looks`: places that the first search looks at, if not the usual; `stop` is asked now
-    and then; `tell(stage, done, of)`: stage is "search", "confirm", "sensitivity" or "samples".
+    `cells` across the finest plate for all simulations; `store`: a folder to keep finished simulations in, to
+    go on from; `looks`: places that the first search looks at, if not the usual; `stop` is asked now and
+    then; `tell(stage, done, of)`: stage is "search", "confirm", "sensitivity" or "samples".
 
     Raises
     ------
@@ -68,14 +62,15 @@ def tuned(
 
     """
     check_goal(study)
+    document = document_of(study.text)
     if cells is not None:
         document = with_cells(document, study, cells)
-        study = replace(parse(written(document), study.stem, folder), text=study.text)
+        study = parse_document(document, study.stem, study.folder, text=study.text)
     assert study.goal is not None
     asked = asked_of(study.goal, study.plates)
     empty = Tuning(study, study.goal, asked, "refused", tolerance=tolerance, cells=cells)
     bench = Bench(crew, store, stop, tolerance)
-    return Hunt(empty, Space(study, document, folder or Path()), bench, tell, looks).whole(samples)
+    return Hunt(empty, Space(study, document, study.folder or Path()), bench, tell, looks).whole(samples)
 
 
 def check_goal(study: Study) -> None:

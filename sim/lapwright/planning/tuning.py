@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any, Literal
 
 from lapwright.planning.draws import Tolerance
@@ -183,7 +184,7 @@ class Band:
     high: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Tuning:
     """What came of a search.
 
@@ -223,6 +224,23 @@ class Tuning:
             return None
         moved = best.changes or best.order != tuple(sorted(best.order))
         return best if moved else None
+
+    def to_dict(self, written: Path | None = None) -> dict[str, Any]:
+        """The JSON of `lapwright tune --json`; `written`: where the new study lies."""
+        from lapwright.report.tuning_json import as_json
+        from lapwright.results.answer import plain
+
+        found: dict[str, Any] = plain(as_json(self, written))
+        return found
+
+    def text(self) -> str:
+        """What `lapwright tune` says of it."""
+        from lapwright.report.tuning_words import in_words
+
+        return "\n".join(in_words(self))
+
+    def __repr__(self) -> str:
+        return f"<Tuning of {self.study.stem}: {self.outcome}, {self.simulated} lapped in full>"
 
     @property
     def idle(self) -> bool:

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from lapwright.planning.tuning import Candidate, Course, Tuning
+from lapwright.report.tuning_words import headline
 
 __all__ = ["as_json"]
 
@@ -39,6 +40,13 @@ def as_json(got: Tuning, written: Path | None) -> dict[str, Any]:
         answer["samples"], answer["reached_in"] = got.samples, got.reached_in
         answer["did_not_end"] = got.failed
         answer["bands"] = {band.what: [band.low, band.high] for band in got.bands}
+    if got.outcome != "found":
+        first = got.refused[0] if got.refused else None
+        answer["error"] = {
+            "code": first.code if first is not None else "not_reached",
+            "key": first.key if first is not None else "tune.reach",
+            "message": first.message if first is not None else headline(got),
+        }
     return answer
 
 

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from lapwright.gauges.reading import Reading
     from lapwright.lapping.moment import Moment
     from lapwright.planning.comparison import Comparison
+    from lapwright.planning.tuning import Tuning
     from lapwright.results.bearing import BearingAnswer
     from lapwright.results.gauge import GaugeAnswer
     from lapwright.results.preview import Preview
@@ -179,9 +180,39 @@ class Study:
 
     def sweep(self, axes: Mapping[str, Sequence[Any]], workers: int = 1) -> Comparison:
         """Lap it for every value of one or two keys, such as "steps.1.stroke.overhang"."""
-        from lapwright.results.lapped import swept
+        from lapwright.results.comparing import sweep
 
-        return swept(self, axes, workers)
+        return sweep(self, axes, workers)
+
+    def compare(
+        self,
+        workers: int = 1,
+        samples: int = 0,
+        tolerance: str = "10 %",
+        cells: int | None = None,
+        folder: str | Path | None = None,
+    ) -> Comparison:
+        """Lap its variants and every point of its sweep, each with `samples` draws of what is not known.
+
+        `tolerance`: how well start forms are known, a share or a size; `cells` across, for coarser plates;
+        `folder`: keeps what is done, and is gone on with when it is there.
+        """
+        from lapwright.results.comparing import Many, compare, tolerance_of
+
+        return compare(self, Many(samples, tolerance_of(tolerance), cells), workers, folder)
+
+    def tune(
+        self,
+        workers: int = 1,
+        samples: int = 0,
+        tolerance: str = "10 %",
+        cells: int | None = None,
+        folder: str | Path | None = None,
+    ) -> Tuning:
+        """Search for its goal, and lap the best in full; the rest as in `compare`."""
+        from lapwright.results.comparing import Many, tolerance_of, tune
+
+        return tune(self, Many(samples, tolerance_of(tolerance), cells), workers, folder)
 
     def preview(self) -> Preview:
         """What it means, what each step will do and what to look out for; nothing is lapped."""

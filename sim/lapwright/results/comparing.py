@@ -1,0 +1,238 @@
+"""Comparisons and searches in the making: what is to be lapped, what is done already, in a folder or not."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import AbstractContextManager
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from lapwright.errors import CommandError
+from lapwright.planning.carry_out import carry_out, jobs_of, meaningless
+from lapwright.planning.comparison import Comparison, compared
+from lapwright.planning.crew import Crew, in_process, processes
+from lapwright.planning.draws import Tolerance
+from lapwright.planning.job import Job
+from lapwright.planning.members import Member, members_of, with_cells
+from lapwright.planning.store import WORK, Store
+from lapwright.planning.summary import Summary
+from lapwright.results.lapped import heading
+from lapwright.study.read import document_of, parse_document
+
+if TYPE_CHECKING:
+    from lapwright.planning.tuning import Tuning
+    from lapwright.study.model import Study
+
+__all__ = ["Many", "Work", "compare", "sweep", "tolerance_of", "tune"]
+
+NOTHING = (
+    "{stem}.toml names nothing to compare: for each way of lapping write [[variants]] at its end, and below "
+    'it its name and what it sets, such as name = "short stroke" and set = { "stroke.travel" = "1/6" }; or '
+    'write [sweep], and below it a key and the values that it takes, such as "stroke.travel" = ["1/6", "1/3"]'
+)
+
+
+def tolerance_of(text: str) -> Tolerance:
+    """How well start forms are known, as typed.
+
+    Raises
+    ------
+    CommandError
+        It is neither a share nor a size.
+
+    """
+    from lapwright.study.faults import RefusedError
+    from lapwright.study.units import SMALL, quantity, read_share
+
+    try:
+        share = read_share(text)
+    except RefusedError:
+        share = -1.0
+    if "%" in text and 0.0 <= share <= 1.0:
+        return Tolerance(share) if share else Tolerance(0.0, 0.0)
+    try:
+        return Tolerance(0.0, quantity(SMALL, least="0 um", most="100 um")(text))
+    except RefusedError:
+        raise CommandError(
+            f'--form-tolerance {text!r} is no tolerance: write "10 %" of each form, or a size ("0.2 um")',
+            key="--form-tolerance",
+        ) from None
+
+
+@dataclass(frozen=True)
+class Many:
+    """What all that lap many times take alike: draws of what is not known, coarser plates."""
+
+    samples: int = 0
+    tolerance: Tolerance = field(default_factory=Tolerance)
+    cells: int | None = None
+
+    def check(self, study: Study) -> None:
+        """Refuse more cells than the study has.
+
+        Raises
+        ------
+        CommandError
+            When `cells` are not fewer.
+
+        """
+        finest = max(plate.cells for plate in study.plates.values())
+        if self.cells is not None and self.cells > finest:
+            raise CommandError(
+                f"--cells {self.cells}: the study has {finest} already, take fewer", key="--cells"
+            )
+
+    def begin(self, store: Store, study: Study, members: Sequence[Member] = (), resume: bool = True) -> None:
+        """Make the folder ready: go on with what is in it where that is meant, else start anew.
+
+        Raises
+        ------
+        CommandError, RunFileError
+            It cannot be gone on with.
+
+        """
+        from lapwright import __version__
+
+        plan: dict[str, Any] = {
+            "program": __version__,
+            "study": study.text,
+            "samples": self.samples,
+            "tolerance": [self.tolerance.share, self.tolerance.floor],
+            "cells": self.cells,
+        }
+        if resume and store.folder.exists():
+            store.check(plan)
+        else:
+            store.begin(plan, members)
+
+
+class Work:
+    """All that a comparison has to lap: `jobs`, and `found`, what came of those that are done.
+
+    Raises
+    ------
+    CommandError
+        The study names nothing to compare, or has no more cells than are asked for.
+
+    """
+
+    def __init__(
+        self, study: Study, document: Mapping[str, Any], many: Many, store: Store | None = None
+    ) -> None:
+        if not study.variants and study.swept is None:
+            raise CommandError(NOTHING.replace("{stem}", study.stem), key="variants", code="missing")
+        many.check(study)
+        if many.cells is not None:
+            document = with_cells(document, study, many.cells)
+        self.study, self.many, self.store = study, many, store
+        self.members = members_of(study, document, study.folder)
+        head = heading(study)
+        self.jobs = jobs_of(
+            self.members,
+            many.samples,
+            many.tolerance,
+            lambda member: replace(head, study_text=member.text, study_stem=member.stem),
+            follow=study.goal is not None,
+        )
+        self.found: list[Summary] = meaningless(self.members)
+
+    def begin(self, resume: bool) -> None:
+        """Make the folder ready, or go on with what is in it."""
+        assert self.store is not None
+        self.many.begin(self.store, self.study, self.members, resume)
+        self.found += self.store.kept()
+
+    @property
+    def left(self) -> list[Job]:
+        """What is to be done still."""
+        known = {(got.member, got.draw) for got in self.found}
+        return [job for job in self.jobs if (job.member, job.draw) not in known]
+
+    def carry_out(
+        self,
+        crew: Crew,
+        stop: Callable[[], bool] = lambda: False,
+        tell: Callable[[int], None] = lambda done: None,
+    ) -> None:
+        """Do what is left, until `stop` says so; `tell` is told how many are done."""
+        self.found += carry_out(self.left, self.members, crew, self.store, stop, tell)
+
+    def compared(self) -> Comparison:
+        """What came of it, when nothing is left."""
+        return compared(self.study, self.members, self.found, self.many.tolerance, self.many.cells)
+
+
+def compare(study: Study, many: Many, workers: int, folder: str | Path | None) -> Comparison:
+    """Lap every variant of a study and every point of its sweep; a `folder` keeps what is done."""
+    work = Work(study, document_of(study.text), many, None if folder is None else Store(Path(folder)))
+    if folder is not None:
+        work.begin(resume=True)
+    if work.left:
+        with crew_of(workers) as crew:
+            work.carry_out(crew)
+    return work.compared()
+
+
+def sweep(study: Study, axes: Mapping[str, Sequence[Any]], workers: int) -> Comparison:
+    """Lap a study once for every value of a key, or of every pair of values of two.
+
+    `axes`: dotted keys as in a study file, of one step ("steps.1.stroke.overhang") or of every step
+    ("stroke.overhang"), each with its values as typed.
+
+    Raises
+    ------
+    StudyError
+        A key or a value that no step takes.
+    CommandError
+        Keys of more than one step.
+
+    """
+    document = {key: value for key, value in document_of(study.text).items() if key != "variants"}
+    document["sweep"] = _sweep(axes)
+    planned = parse_document(document, study.stem, study.folder, text=study.text)
+    work = Work(planned, document, Many())
+    with crew_of(workers) as crew:
+        work.carry_out(crew)
+    return work.compared()
+
+
+def _sweep(axes: Mapping[str, Sequence[Any]]) -> dict[str, Any]:
+    """The table [sweep] of a study, from keys that may name their step."""
+    steps, found = set(), {}
+    for key, values in axes.items():
+        named = re.fullmatch(r"steps\.(\d+)\.(.+)", key)
+        steps.add(int(named[1]) if named else None)
+        found[named[2] if named else key] = list(values)
+    if len(steps) > 1:
+        raise CommandError(
+            f"{', '.join(axes)}: keys of one step, or of every step, can be swept together", key="sweep"
+        )
+    step = steps.pop() if steps else None
+    return found if step is None else {"step": step, **found}
+
+
+def tune(study: Study, many: Many, workers: int, folder: str | Path | None) -> Tuning:
+    """Search for the goal of a study; a `folder` keeps what is lapped in full."""
+    from lapwright.planning.tune import check_goal, tuned
+
+    check_goal(study)
+    many.check(study)
+    store = None if folder is None else Store(Path(folder))
+    if store is not None:
+        many.begin(store, study)
+    with crew_of(workers) as crew:
+        return tuned(
+            study,
+            crew,
+            samples=many.samples,
+            tolerance=many.tolerance,
+            cells=many.cells,
+            store=None if store is None else store.folder / WORK,
+        )
+
+
+def crew_of(workers: int) -> AbstractContextManager[Crew]:
+    """In one process, which is this one, or in so many."""
+    return in_process() if workers <= 1 else processes(workers)

@@ -1,0 +1,87 @@
+"""What a person with Python is answered is what the command answers: the same JSON, the same words."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from comparing import PAIR, TURNED, crew_at_hand
+
+import lapwright as lw
+from lapwright.cli import main
+
+WAYS = (
+    TURNED
+    + """
+[[variants]]
+name = "short"
+set = { "stroke.travel" = "1/6" }
+[[variants]]
+name = "still longer"
+set = { "stroke.travel" = "1/2" }
+"""
+)
+GOAL = (
+    TURNED
+    + """
+[tune]
+reach = { difference = "2.5 um" }
+[tune.free]
+"steps.1.time" = ["5 min", "1 h"]
+"""
+)
+READING = "spherometer A 1.2 um @ 0 deg"
+
+
+def asked(words: list[str], capsys: pytest.CaptureFixture[str]) -> tuple[dict, str]:
+    """What a command answers, as JSON and in words."""
+    assert main([*words, "--json"]) == 0
+    out, err = capsys.readouterr()
+    return json.loads(out), err
+
+
+@pytest.fixture
+def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr("lapwright.commands.compare.crew_of", crew_at_hand)
+    monkeypatch.setattr("lapwright.commands.tune.crew_of", crew_at_hand)
+    return tmp_path
+
+
+def same(found: object, answer: tuple[dict, str]) -> None:
+    told, words = answer
+    assert json.loads(json.dumps(found.to_dict())) == told
+    assert found.text() in words
+
+
+def test_gauge(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (bench / "pair.toml").write_text(PAIR)
+    found = lw.Study.read("pair.toml").gauge(readings=[READING])
+    same(found, asked(["gauge", "pair.toml", "--reading", READING], capsys))
+    # Its feet are half way out: by the sagitta a sphere is (80/40)^2 as high at the rim as it reads.
+    assert found.estimate.forms("A")["sphere"].value == pytest.approx(4.0 * 1.2e-6, rel=1e-6)
+    with pytest.raises(lw.LapwrightError, match=r"there is no gauge 'spehrometer'.*did you mean spherometer"):
+        lw.Study.read("pair.toml").gauge(readings=["spehrometer A 1 um"])
+
+
+def test_compare(bench: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    (bench / "ways.toml").write_text(WAYS)
+    study = lw.Study.read("ways.toml")
+    found = study.compare(samples=2, folder="kept")
+    same(found, asked(["compare", "ways.toml", "--samples", "2", "--no-page"], capsys))
+    assert "short" in repr(found)
+    # What the folder keeps is not lapped again; and nothing is lapped to show what came of it.
+    monkeypatch.setattr("lapwright.planning.job.lap", None)
+    assert study.compare(samples=2, folder="kept").to_dict() == found.to_dict()
+    with pytest.raises(lw.LapwrightError, match="--samples has changed"):
+        study.compare(samples=3, folder="kept")
+
+
+def test_tune(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (bench / "goal.toml").write_text(GOAL)
+    found = lw.Study.read("goal.toml").tune()
+    told, words = asked(["tune", "goal.toml", "--no-page"], capsys)
+    assert told.pop("study") == str(Path("goal-tune/goal-tuned.toml"))
+    same(found, ({**told, "study": None}, words))
+    assert repr(found).startswith("<Tuning of goal: found, ")
