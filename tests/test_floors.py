@@ -15,7 +15,7 @@ import lapwright
 
 ROOT = Path(lapwright.__file__).parent
 FLOORS = (
-    ("errors", "limits"),
+    ("errors", "limits", "units"),
     ("kernels",),
     ("exact",),
     ("plate",),

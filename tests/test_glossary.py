@@ -15,10 +15,10 @@ from tuning_scene import made
 
 from lapwright.cli import COMMANDS, main
 from lapwright.lapping.run import lap
+from lapwright.limits import BAND
 from lapwright.plate.bending import rim_sag, thermal_bow
 from lapwright.plate.material import MATERIALS
 from lapwright.plate.measure import measure
-from lapwright.report.amounts import BAND
 from lapwright.report.tuning_json import as_json
 from lapwright.report.tuning_words import in_words
 from lapwright.study.grits import DEPTH_PER_SIZE, WEAR_PER_SIZE

@@ -12,6 +12,7 @@ first asked for.
 The floors, from the ground up; imports only ever point down:
 
 errors, limits     what goes wrong, in plain words; what advice goes by, each with its source
+units              SI to a person's units: every quantity that is said
 kernels            numba loops on bare arrays
 exact              closed forms, each with its source
 plate              what things are: outline, grooves, land, form, flatness

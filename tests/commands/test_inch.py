@@ -7,7 +7,8 @@ import re
 import pytest
 
 from lapwright.cli import main
-from lapwright.study.say import retold
+from lapwright.results.answer import retold
+from lapwright.units import Units
 
 TIPS = """units = "{}"
 plates.left = {{ disc = "6 in", thickness = "1 in" }}
@@ -39,5 +40,5 @@ def test_a_top_that_tips_off_is_told_in_the_units_of_the_study(
 
 def test_only_lengths_are_retold() -> None:
     said = "A at 30 degrees, 25.4 mm off, 12 mm2 and 3 mmol; 50 %"
-    assert retold(said, "inch") == "A at 30 degrees, 1.0 in off, 12 mm2 and 3 mmol; 50 %"
-    assert retold(said, "metric") == said
+    assert retold(said, Units.INCH) == "A at 30 degrees, 1.0 in off, 12 mm2 and 3 mmol; 50 %"
+    assert retold("0.13 mm", Units.METRIC) == "0.13 mm"

@@ -12,6 +12,7 @@ from lapwright.report import beforehand
 from lapwright.report.leaving import leaves, remark
 from lapwright.report.way_round import makes
 from lapwright.study.read import parse
+from lapwright.units import METRIC, Units
 
 STEP = """
 [[steps]]
@@ -191,8 +192,8 @@ def test_what_was_typed_is_said_back_as_typed():
     assert beforehand.echoed(0.1255) == "125.5 mm"
     assert beforehand.echoed(0.160) == "160 mm"
     assert beforehand.echoed(0.16 / 3.0) == "53 mm"
-    assert beforehand.echoed(6.25 * 0.0254, "inch") == "6.25 in"
-    assert beforehand.echoed(0.160, "inch") == "6.3 in"
+    assert beforehand.echoed(6.25 * 0.0254, Units.INCH) == "6.25 in"
+    assert beforehand.echoed(0.160, Units.INCH) == "6.3 in"
 
 
 @pytest.mark.parametrize(
@@ -270,9 +271,9 @@ def test_the_twist_that_a_slanting_stroke_makes_is_told():
 def test_the_remark_on_the_finish_is_for_what_it_holds_for():
     _, step, _, _ = _glanced(EQUAL, SEEN)
     below = "the finish is rougher than what is below 1.5 um"
-    assert remark({"A": {"sphere": 3e-6}, "B": {"sphere": 1e-6}}, step, "metric") == f" ({below})"
-    assert remark({"A": {"sphere": 3e-6}, "B": {"sphere": 2e-6}}, step, "metric") == ""
-    assert remark({"A": {"sphere": 1e-6}}, step, "metric") == " (the finish is rougher than this)"
+    assert remark({"A": {"sphere": 3e-6}, "B": {"sphere": 1e-6}}, step, METRIC) == f" ({below})"
+    assert remark({"A": {"sphere": 3e-6}, "B": {"sphere": 2e-6}}, step, METRIC) == ""
+    assert remark({"A": {"sphere": 1e-6}}, step, METRIC) == " (the finish is rougher than this)"
 
 
 def test_the_mark_of_the_layer_is_near_the_squeeze():

@@ -19,10 +19,10 @@ from started import PATIENCE
 from lapwright.cli import main
 from lapwright.report import words
 from lapwright.report.account import account
-from lapwright.report.amounts import MARK
 from lapwright.report.card import card_html, card_page
 from lapwright.report.layout import HEIGHT, SIZES, Line, laid_out
 from lapwright.report.schedule import card_of
+from lapwright.report.shapes import MARK
 from lapwright.study.runfile import read_run
 
 CONFIGS = sorted((Path(__file__).parents[2] / "configs").glob("*.toml"))

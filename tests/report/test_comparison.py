@@ -9,7 +9,7 @@ import pytest
 
 from lapwright.cli import main
 from lapwright.planning.members import spoken
-from lapwright.report.amounts import MARK
+from lapwright.report.shapes import MARK
 
 WAYS = """title = "Ways"
 plates.A = { disc = "160 mm", thickness = "30 mm", form = { dome = "3 um", twist = "2 um" }, cells = 24 }

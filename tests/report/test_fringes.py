@@ -10,6 +10,7 @@ from lapwright.plate.grooves import Grooves
 from lapwright.plate.outline import Disc, Rectangle, Ring
 from lapwright.plate.plate import Plate
 from lapwright.report.pictures.fringes import Seen, fringe_figure, fringe_picture
+from lapwright.units import METRIC, Units
 
 SODIUM = OpticalFlat(diameter=1.0, wavelength=589.3e-9)
 
@@ -19,7 +20,7 @@ def seen(form, outline=None, grit=3e-6, flat=SODIUM, **more):
     return Seen("A", Mapped(plate, plate.heights()), flat, grit)
 
 
-def said(*faces, units="metric"):
+def said(*faces, units=METRIC):
     return " ".join(text.get_text() for text in fringe_figure(faces, units).texts)
 
 
@@ -29,7 +30,7 @@ def test_a_dome_of_a_micrometre():
     assert "3.4 bands, domed by 1.0" in text
     assert "bows by 3.4 spacings" in text
     assert "grey" not in text
-    assert "3.4 bands, hollow by 39" in said(seen(StartForm(sphere=-1e-6)), units="inch")
+    assert "3.4 bands, hollow by 39" in said(seen(StartForm(sphere=-1e-6)), units=Units.INCH)
 
 
 def test_a_saddle_is_told_both_ways():

@@ -18,6 +18,7 @@ from lapwright.report.pictures.faces import contour_step, height_limit
 from lapwright.report.pictures.history import _top_during
 from lapwright.report.pictures.ink import HEIGHTS, REMOVED, round_step, round_up
 from lapwright.report.pictures.stroke import reaches, stroke_words
+from lapwright.units import METRIC
 from tests.report.conftest import MADE, OUTCOMES
 
 UM = 1e-6
@@ -69,7 +70,7 @@ def test_scale_is_one_for_all_faces(make_run) -> None:
         for heights in face.levelled:
             assert np.nanpercentile(np.abs(heights), 99.5) <= height_limit(said) * (1 + 1e-9)
     assert np.nanmax(np.abs(said.faces[0].levelled[0])) > 0.5 * height_limit(said)
-    assert 4 <= 2 * height_limit(said) / contour_step(height_limit(said), "metric") <= 14.001
+    assert 4 <= 2 * height_limit(said) / contour_step(height_limit(said), METRIC) <= 14.001
 
 
 def luminance(rgb: np.ndarray) -> np.ndarray:

@@ -11,13 +11,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lapwright.report import words
 from lapwright.report.account import account
-from lapwright.report.amounts import last_digit
 from lapwright.report.page import render
 from lapwright.report.sureness import good_to
 from lapwright.results.outcome import as_json, in_words
 from lapwright.study.runfile import SHAPES, Run
+from lapwright.units import METRIC, Units
 
 NM = 1e-9
 UM = 1e-6
@@ -39,13 +38,13 @@ def erring(run: Run, **error: float) -> Run:
     return replace(run, plates=plates)
 
 
-@given(st.floats(1e-9, 1e-3), st.sampled_from([("metric", 1e-6), ("inch", 25.4e-9)]))
+@given(st.floats(1e-9, 1e-3), st.sampled_from([(METRIC, 1e-6), (Units.INCH, 25.4e-9)]))
 def test_the_last_digit_is_that_of_what_is_printed(value: float, unit: tuple[str, float]) -> None:
     language, scale = unit
-    printed = Decimal(words.two(value / scale))
+    printed = Decimal(Units.number(value / scale))
     digits = printed.as_tuple().digits
     place = printed.as_tuple().exponent + (len(digits) - 2 if len(digits) > 2 else 0)
-    assert last_digit(value, language) / scale == pytest.approx(10.0**place, rel=1e-9)
+    assert language.last_digit(value) / scale == pytest.approx(10.0**place, rel=1e-9)
 
 
 def test_what_does_not_show_in_a_figure_is_not_told(make_run: Maker) -> None:

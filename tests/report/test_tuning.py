@@ -22,6 +22,7 @@ from lapwright.report.tuning_terms import asked_for, place, settings
 from lapwright.report.tuning_words import criterion, headline, in_words, lines, marked, table
 from lapwright.report.tuning_words import ways as told_ways
 from lapwright.study.read import parse
+from lapwright.units import METRIC, Units
 
 PLACE = Path("swaps-tune/swaps-tuned.toml")
 
@@ -68,7 +69,7 @@ def test_near_says_how_far_off_and_refused_why() -> None:
     ],
 )  # fmt: skip
 def test_goals_in_words(asked: list[Asked], told: str) -> None:
-    assert asked_for(asked, "metric") == told
+    assert asked_for(asked, METRIC) == told
 
 
 def test_settings_say_what_was_and_the_order() -> None:
@@ -274,7 +275,7 @@ def test_the_new_study_has_a_head_and_reads() -> None:
 
 def test_who_asks_in_inches_is_answered_in_them() -> None:
     got = made()
-    inch = replace(got, study=replace(got.study, units="inch"))
+    inch = replace(got, study=replace(got.study, units=Units.INCH))
     assert "A and B flat within 12 uin" in headline(inch)
     assert "0.26 um" not in spoken(inch)
     assert "µin" in tuning_page(inch, PLACE)

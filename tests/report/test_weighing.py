@@ -10,6 +10,7 @@ from lapwright.lapping.outlook import outlooks
 from lapwright.limits import limit_of
 from lapwright.report.weighing import weighing
 from lapwright.study.read import parse
+from lapwright.units import METRIC, Units
 
 STEP = """
 [[steps]]
@@ -23,7 +24,7 @@ load = "20 N"
 PAIR = 'plates.A = { disc = "160 mm", thickness = "30 mm" }\nplates.B = { like = "A" }\n'
 
 
-def told(text, units="metric"):
+def told(text, units=METRIC):
     study = parse(text)
     looks = outlooks(study.plates, study.steps)
     return weighing(study.plates, list(zip(study.steps, looks, strict=True)), units), study, looks
@@ -36,7 +37,7 @@ def test_a_small_depth():
     assert said.startswith(
         "1 um off A weighs 0.145 g: weigh A before and after ten minutes".replace("ten", "10")
     )
-    said, _, _ = told(PAIR + STEP.format("15 um"), "inch")
+    said, _, _ = told(PAIR + STEP.format("15 um"), Units.INCH)
     assert said.startswith("40 uin off A weighs 0.147 g")
 
 

@@ -8,7 +8,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lapwright.study import say
 from lapwright.study.faults import RefusedError
 from lapwright.study.rates import read_pace, read_turn, read_wear
 from lapwright.study.units import (
@@ -26,6 +25,7 @@ from lapwright.study.units import (
     read_share,
     read_temperature,
 )
+from lapwright.units import METRIC, Units
 
 # Inch 25.4 mm and pound 0.45359237 kg exactly (international yard and pound agreement, 1959); standard
 # gravity 9.80665 m/s2 (3rd CGPM, 1901).
@@ -234,43 +234,43 @@ def test_shares_refused(typed, fragment):
 @pytest.mark.parametrize(
     ("got", "said"),
     [
-        (say.say_length(0.16), "160 mm"),
-        (say.say_length(0.1234), "120 mm"),
-        (say.say_length(0.1234, figures=4), "123.4 mm"),
-        (say.say_length(0.16, "inch", 3), "6.30 in"),
-        (say.say_length(3e-6), "3.0 um"),
-        (say.say_length(3e-6, echo=True), "3 um"),
-        (say.say_length(0.0), "0 um"),
-        (say.say_length(-1.5e-6), "-1.5 um"),
-        (say.say_length(0.001 * 0.0254, "inch"), "0.0010 in"),
-        (say.say_length(40 * 25.4e-9, "inch"), "40 uin"),
-        (say.say_small(1.2e-3), "1200 um"),
-        (say.say_small(25.4e-9, "inch", 3), "1.00 uin"),
-        (say.say_both(8e-7), "0.80 um (31 uin)"),
-        (say.say_both(8e-7, "inch"), "31 uin (0.80 um)"),
-        (say.say_time(45.0), "45 s"),
-        (say.say_time(300.0, echo=True), "5 min"),
-        (say.say_time(5400.0), "90 min"),
-        (say.say_time(10800.0), "3.0 h"),
-        (say.say_force(20.0, echo=True), "20 N"),
-        (say.say_force(4.4482216152605, "inch", 3), "1.00 lbf (4.45 N)"),
-        (say.say_mass(4.4), "4.4 kg"),
-        (say.say_mass(0.145e-3), "0.14 g"),
-        (say.say_mass(4.5359237, "inch"), "10 lb"),
-        (say.say_pressure(3000.0), "3.0 kPa"),
-        (say.say_pressure(6894.757293, "inch"), "1.0 psi"),
-        (say.say_share(1 / 3), "33 %"),
-        (say.say_pace(40 / 60, echo=True), "40 /min"),
-        (say.say_turn(math.radians(8), echo=True), "8 deg per stroke"),
-        (say.say_turn(math.pi / 2, 10, echo=True), "90 deg every 10 strokes"),
-        (say.say_turn(0.0), "none"),
-        (say.say_wear(2.4e-12, echo=True), "2.4 um/km/kPa"),
-        (say.say_temperature(293.15), "20 degC"),
-        (say.say_temperature(293.15, "inch"), "68 degF"),
-        (say.number(9.96), "10"),
-        (say.number(99.6), "100"),
-        (say.number(1.5e-12), "1.5e-12"),
-        (say.number(math.nan), "unknown"),
+        (METRIC.length(0.16), "160 mm"),
+        (METRIC.length(0.1234), "120 mm"),
+        (METRIC.length(0.1234, figures=4), "123.4 mm"),
+        (Units.INCH.length(0.16, 3), "6.30 in"),
+        (METRIC.length(3e-6), "3.0 um"),
+        (METRIC.length(3e-6, echo=True), "3 um"),
+        (METRIC.length(0.0), "0 um"),
+        (METRIC.length(-1.5e-6), "-1.5 um"),
+        (Units.INCH.length(0.001 * 0.0254), "0.0010 in"),
+        (Units.INCH.length(40 * 25.4e-9), "40 uin"),
+        (METRIC.size(1.2e-3), "1200 um"),
+        (Units.INCH.size(25.4e-9, 3), "1.00 uin"),
+        (METRIC.both(8e-7), "0.80 um (31 uin)"),
+        (Units.INCH.both(8e-7), "31 uin (0.80 um)"),
+        (Units.time(45.0), "45 s"),
+        (Units.time(300.0, echo=True), "5 min"),
+        (Units.time(5400.0), "90 min"),
+        (Units.time(10800.0), "3.0 h"),
+        (METRIC.force(20.0, echo=True), "20 N"),
+        (Units.INCH.force(4.4482216152605, 3), "1.00 lbf (4.45 N)"),
+        (METRIC.mass(4.4), "4.4 kg"),
+        (METRIC.mass(0.145e-3), "0.14 g"),
+        (Units.INCH.mass(4.5359237), "10 lb"),
+        (METRIC.pressure(3000.0), "3.0 kPa"),
+        (Units.INCH.pressure(6894.757293), "1.0 psi"),
+        (Units.share(1 / 3), "33 %"),
+        (Units.pace(40 / 60, echo=True), "40 /min"),
+        (Units.turn(math.radians(8), echo=True), "8 deg per stroke"),
+        (Units.turn(math.pi / 2, 10, echo=True), "90 deg every 10 strokes"),
+        (Units.turn(0.0), "none"),
+        (METRIC.wear(2.4e-12, echo=True), "2.4 um/km/kPa"),
+        (METRIC.temperature(293.15), "20 degC"),
+        (Units.INCH.temperature(293.15), "68 degF"),
+        (Units.number(9.96), "10"),
+        (Units.number(99.6), "100"),
+        (Units.number(1.5e-12), "1.5e-12"),
+        (Units.number(math.nan), "unknown"),
     ],
 )
 def test_what_is_said(got, said):
@@ -281,32 +281,26 @@ SIZES = st.floats(min_value=1e-8, max_value=4.0)
 
 
 @settings(max_examples=100, deadline=None)
-@given(SIZES, st.sampled_from(["metric", "inch"]), st.integers(2, 9))
+@given(SIZES, st.sampled_from(Units), st.integers(2, 9))
 def test_a_length_that_is_said_reads_back_to_its_figures(value, units, figures):
-    assert read(say.say_length(value, units, figures), LENGTH) == pytest.approx(
-        value, rel=0.51 * 10 ** (1 - figures)
-    )
-    assert read(say.say_small(value, units, figures), LENGTH) == pytest.approx(
-        value, rel=0.51 * 10 ** (1 - figures)
-    )
+    assert read(units.length(value, figures), LENGTH) == pytest.approx(value, rel=0.51 * 10 ** (1 - figures))
+    assert read(units.size(value, figures), LENGTH) == pytest.approx(value, rel=0.51 * 10 ** (1 - figures))
 
 
 @settings(max_examples=60, deadline=None)
 @given(st.floats(min_value=0.1, max_value=1e6), st.integers(3, 9))
 def test_times_forces_pressures_read_back(value, figures):
     rel = 0.51 * 10 ** (1 - figures)
-    assert read(say.say_time(value, figures), TIME) == pytest.approx(value, rel=rel)
-    assert read(say.say_mass(value, "metric", figures), MASS) == pytest.approx(value, rel=rel)
-    assert read(say.say_force(value, "metric", figures), FORCE) == pytest.approx(value, rel=rel)
-    assert read(say.say_force(value, "inch", figures).partition(" (")[0], FORCE) == pytest.approx(
-        value, rel=rel
-    )
-    assert read(say.say_pressure(value, "inch", figures), PRESSURE) == pytest.approx(value, rel=rel)
-    assert read_wear(say.say_wear(value * 1e-14, "inch", figures)) == pytest.approx(value * 1e-14, rel=rel)
+    assert read(Units.time(value, figures), TIME) == pytest.approx(value, rel=rel)
+    assert read(METRIC.mass(value, figures), MASS) == pytest.approx(value, rel=rel)
+    assert read(METRIC.force(value, figures), FORCE) == pytest.approx(value, rel=rel)
+    assert read(Units.INCH.force(value, figures).partition(" (")[0], FORCE) == pytest.approx(value, rel=rel)
+    assert read(Units.INCH.pressure(value, figures), PRESSURE) == pytest.approx(value, rel=rel)
+    assert read_wear(Units.INCH.wear(value * 1e-14, figures)) == pytest.approx(value * 1e-14, rel=rel)
 
 
 @settings(max_examples=60, deadline=None)
 @given(st.floats(min_value=1e-3, max_value=90.0), st.integers(0, 50))
 def test_turns_read_back(degrees, every):
-    got = read_turn(say.say_turn(math.radians(degrees), every, 9))
+    got = read_turn(Units.turn(math.radians(degrees), every, 9))
     assert got == (pytest.approx(math.radians(degrees), rel=1e-8), every)

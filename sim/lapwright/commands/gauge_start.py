@@ -8,12 +8,11 @@ from typing import Any
 from lapwright.errors import CommandError
 from lapwright.gauges.estimate import Estimate
 from lapwright.planning.written import written
-from lapwright.report.amounts import joined
 from lapwright.report.gauge_words import FORM_WORDS
 from lapwright.study.model import Study
 from lapwright.study.read import document_of
 from lapwright.study.safefile import put_in_place
-from lapwright.study.say import say_small
+from lapwright.units import Units, joined
 
 __all__ = ["left_out", "write_start"]
 
@@ -60,7 +59,7 @@ def _form(found: Estimate, plate: str) -> dict[str, Any]:
             continue
         dish = name == "sphere" and value < 0.0
         key = "dish" if dish else "dome" if name == "sphere" else name
-        out[key] = say_small(abs(value) if dish else value, figures=4)
+        out[key] = f"{Units.number(1e6 * (abs(value) if dish else value), 4)} um"
     return out
 
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from lapwright.commands.answer import Speaker, print_json, typed
 from lapwright.errors import CannotDoError, CommandError
+from lapwright.units import joined
 
 if TYPE_CHECKING:
     from lapwright.interview.answer import Answers
@@ -197,7 +198,6 @@ def _shown(path: Path, say: Speaker) -> None:
 def _next(path: Path, answers: Answers, say: Speaker) -> None:
     from lapwright.interview.compose import read_nothing
     from lapwright.interview.scene import names
-    from lapwright.report.amounts import joined
 
     say()
     say(f"{path} is written. It is plain text: open it in any editor and change what you like.")

@@ -10,6 +10,7 @@ from lapwright.commands.answer import Speaker, print_json, typed
 from lapwright.commands.places import changed_since, run_file
 from lapwright.errors import CommandError
 from lapwright.results.answer import wrapped
+from lapwright.units import Units
 
 if TYPE_CHECKING:
     from lapwright.study.runfile import Run
@@ -75,7 +76,6 @@ def main(args: argparse.Namespace) -> int:
 def _maps(run: Run, path: Path, args: argparse.Namespace, say: Speaker) -> int:
     """Write the faces as height maps; returns the exit code."""
     from lapwright.study.faults import RefusedError
-    from lapwright.study.say import say_time
     from lapwright.study.surfaces.faces import faces_of, write_faces
     from lapwright.study.units import TIME, quantity
 
@@ -96,7 +96,7 @@ def _maps(run: Run, path: Path, args: argparse.Namespace, say: Speaker) -> int:
         maps = {face.plate: {"file": str(face.path), "time": face.time} for face in faces}
         print_json({"study": run.study_stem, "outcome": run.outcome, "maps": maps})
     for face in faces:
-        say(f"The face of {face.plate} after {say_time(face.time, 3, echo=True)} of rubbing: {face.path}")
+        say(f"The face of {face.plate} after {Units.time(face.time, 3, echo=True)} of rubbing: {face.path}")
     say("Each map is drawn looking at the face, 12 o'clock up; + is metal standing proud.")
     name, file = next(iter(written.items()))
     typed_map = f'"{file.name}"'

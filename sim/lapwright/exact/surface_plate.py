@@ -12,13 +12,13 @@ from importlib.resources import files
 import numpy as np
 from numpy.typing import NDArray
 
+from lapwright.units import INCH, MICROINCH
+
 __all__ = ["LEAST_SQUARES", "MINIMUM_ZONE", "RANGE", "SOURCE", "stations"]
 
 Array = NDArray[np.float64]
 
 SOURCE = "J. C. Moody 1955, misprints corrected by B. Allen 2019"
-INCH = 25.4e-3  # m
-MICROINCH = 25.4e-9  # m
 RANGE = 178.411 * MICROINCH  # highest over lowest station as levelled there
 MINIMUM_ZONE = 163.6731 * MICROINCH
 LEAST_SQUARES = 175.3715 * MICROINCH  # peak to valley about the least-squares plane

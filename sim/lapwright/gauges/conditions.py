@@ -8,7 +8,8 @@ from typing import Literal
 
 from lapwright.plate.bending import beam_sag, self_weight_sag, three_point_sag
 from lapwright.plate.heat import AIR, bow, difference, time_constant, waiting
-from lapwright.plate.plate import GRAVITY, Plate
+from lapwright.plate.plate import Plate
+from lapwright.units import GRAVITY
 
 __all__ = [
     "ROOM",

@@ -17,7 +17,7 @@ from lapwright.interview.scene import (
     units,
     work,
 )
-from lapwright.study.say import say_length
+from lapwright.units import Units
 
 __all__ = ["SHORTEST", "compose", "read_nothing"]
 
@@ -147,7 +147,7 @@ def _form(name: str, answers: Answers) -> list[str]:
 
 
 def _example(name: str, answers: Answers) -> str:
-    large, fine = ("100 uin", "20 uin") if units(answers) == "inch" else ("2 um", "0.5 um")
+    large, fine = ("100 uin", "20 uin") if units(answers) is Units.INCH else ("2 um", "0.5 um")
     first, second = ("bow", "wind") if long(name, answers) else ("dome", "twist")
     return _toml({first: large, second: fine})
 
@@ -216,7 +216,7 @@ def _stroke(answers: Answers) -> dict[str, Any]:
     if kind in ("zigzag", "figure-eight", "ellipse"):
         width = _width(kind, answers)
         if width is not None:
-            stroke["width"] = say_length(width, units(answers), 3, echo=False)
+            stroke["width"] = units(answers).length(width, 3, echo=False)
     return stroke
 
 
@@ -235,8 +235,8 @@ def _off_centre(far: dict[str, Any], answers: Answers) -> dict[str, Any]:
 
 def _centre(along: float, answers: Answers) -> dict[str, Any]:
     """Where the middle of the stroke lies: towards 3 o'clock by so much [m]."""
-    zero = "0 in" if units(answers) == "inch" else "0 mm"
-    return {"centre": [say_length(along, units(answers), 3), zero]}
+    zero = "0 in" if units(answers) is Units.INCH else "0 mm"
+    return {"centre": [units(answers).length(along, 3), zero]}
 
 
 def _width(kind: str, answers: Answers) -> float | None:

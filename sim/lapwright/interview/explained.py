@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from lapwright.units import Units
+
 __all__ = [
     "FAR",
     "GRIT",
@@ -86,9 +88,9 @@ do not always fall on the same side of the bottom. walk 4: 4 degrees a stroke; b
 4 degrees a stroke; no: you stand where you stand."""
 
 
-def reads(long: bool, units: str) -> str:
+def reads(long: bool, units: Units) -> str:
     """What to answer when asked what a face reads."""
-    unit, a, b = ("uin", "100", "20") if units == "inch" else ("um", "3", "0.5")
+    unit, a, b = ("uin", "100", "20") if units is Units.INCH else ("um", "3", "0.5")
     if long:
         shapes = f"""\
 bow {a}: the middle stands {a} {unit} above the ends (bow -{a}: below). crown: the middle above the long

@@ -9,8 +9,8 @@ from lapwright.interview.answer import Answer, chosen, tidy
 from lapwright.interview.sizes import bench_unit, length
 from lapwright.study.faults import RefusedError, shown
 from lapwright.study.rates import read_turn
-from lapwright.study.say import say_turn
 from lapwright.study.units import read_share
+from lapwright.units import Units
 
 __all__ = ["KINDS", "far", "kind", "round_the_bench", "turn"]
 
@@ -35,7 +35,7 @@ def kind(text: str) -> Answer:
     return Answer(study, word, study)
 
 
-def far(text: str, units: str) -> Answer:
+def far(text: str, units: Units) -> Answer:
     """How far the stroke goes: over the edge by a length or a share of the top, or a travel.
 
     Value: {"overhang": m}, {"overhang": share, "of": "top"} or {"travel": share}; below zero it stays inside.
@@ -46,7 +46,7 @@ def far(text: str, units: str) -> Answer:
         A share that does not say of what, or no size at all.
 
     """
-    length_word, share_word = ("1 in", "1") if units == "inch" else ("27 mm", "27")
+    length_word, share_word = ("1 in", "1") if units is Units.INCH else ("27 mm", "27")
     how = f"{share_word} or {length_word} (over the edge), 17 % over, or travel 1/3 (of the top)"
     words = tidy(text).replace("per cent", "%").replace("percent", "%")
     words = re.sub(r"\ba third\b", "1/3", words)
@@ -136,7 +136,7 @@ def _turned(text: str, usual: str, how: str) -> Answer:
         if trouble.code == "range":
             raise
         raise RefusedError(f"{shown(text.strip())} is not a turn: write {how}", "unit") from None
-    said = say_turn(angle, every, echo=True)
+    said = Units.turn(angle, every, echo=True)
     if not math.isclose(read_turn(said)[0], angle, rel_tol=1e-12, abs_tol=1e-12):
         said = words  # more figures than are said back; nothing may be lost
     return Answer({"angle": angle, "every": every}, "no" if angle == 0.0 else said, said)

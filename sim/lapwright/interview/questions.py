@@ -21,6 +21,7 @@ from lapwright.interview.scene import (
     work,
 )
 from lapwright.plate.material import MATERIALS
+from lapwright.units import Units
 
 __all__ = ["QUESTIONS", "TOPICS", "Question", "next_question"]
 
@@ -94,8 +95,8 @@ def _size_asked(answers: Answers) -> str:
 
 def _example(name: str, answers: Answers) -> str:
     if long(name, answers):
-        return "Bow 100, wind 40" if units(answers) == "inch" else "Bow 3, wind 1"
-    return "Dome 100 or dish 40" if units(answers) == "inch" else "Dome 3 or dish 1"
+        return "Bow 100, wind 40" if units(answers) is Units.INCH else "Bow 3, wind 1"
+    return "Dome 100 or dish 40" if units(answers) is Units.INCH else "Dome 3 or dish 1"
 
 
 def _reads(name: str, number: int) -> Question:
@@ -125,7 +126,7 @@ def _grooved_asked(answers: Answers) -> str:
 
 
 def _far_asked(answers: Answers) -> str:
-    unit = "inches" if units(answers) == "inch" else "mm"
+    unit = "inches" if units(answers) is Units.INCH else "mm"
     return f"How far over the edge does it go at most, in {unit}? Or travel 1/3 (of the top)"
 
 
@@ -135,13 +136,15 @@ def _turn_asked(answers: Answers) -> str:
 
 
 def _metric(metric: str, inch: str) -> Callable[[Answers], tuple[str, ...]]:
-    return lambda answers: (inch if units(answers) == "inch" else metric,)
+    return lambda answers: (inch if units(answers) is Units.INCH else metric,)
 
 
 def _groove_sizes(answers: Answers) -> tuple[str, ...]:
     if answers["grooves"].value == "radial":
-        return ("12 x 1/16 in", "4 x 0.01 in") if units(answers) == "inch" else ("12 x 2 mm", "4 x 0.2 mm")
-    if units(answers) == "inch":
+        return (
+            ("12 x 1/16 in", "4 x 0.01 in") if units(answers) is Units.INCH else ("12 x 2 mm", "4 x 0.2 mm")
+        )
+    if units(answers) is Units.INCH:
         return "1/2 x 1/16 in", "0.1 x 0.02 in"
     return "12 x 2 mm", "3 x 0.5 mm"
 

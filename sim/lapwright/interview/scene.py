@@ -6,6 +6,7 @@ import math
 from typing import Any
 
 from lapwright.interview.answer import Answers
+from lapwright.units import INCH, Units
 
 __all__ = [
     "WORKS",
@@ -43,9 +44,9 @@ WORKS = {
 LONG = 1.3  # from this ratio on, a face speaks of bow, crown and wind
 
 
-def units(answers: Answers) -> str:
-    """Either "metric" or "inch"."""
-    return str(answers["units"].value)
+def units(answers: Answers) -> Units:
+    """The units of the person who is asked."""
+    return Units(answers["units"].value)
 
 
 def work(answers: Answers) -> str:
@@ -116,9 +117,9 @@ def on_the_land(answers: Answers) -> bool:
 def usual_thickness(name: str, answers: Answers) -> str:
     """About a fifth across a disc, more for a rail, in a size that is to be had."""
     wanted = (0.6 if long(name, answers) else 0.1875) * min(sides(outline_of(name, answers)))
-    if units(answers) == "inch":
+    if units(answers) is Units.INCH:
         sizes = {"1/4": 0.25, "1/2": 0.5, "3/4": 0.75, "1.25": 1.25, "1": 1.0, "1.5": 1.5}
-        return min(sizes, key=lambda s: abs(sizes[s] * 0.0254 - wanted)) + " in"
+        return min(sizes, key=lambda s: abs(sizes[s] * INCH - wanted)) + " in"
     return f"{min((5, 8, 10, 15, 20, 30, 40), key=lambda mm: abs(mm * 1e-3 - wanted))} mm"
 
 
@@ -144,7 +145,7 @@ def usual_over(answers: Answers) -> tuple[str, ...]:
         room = 0.5 * (outside - bore) - widest
         return next((f"travel 1/{n}" for n in (3, 6) if along / n <= room), "travel 1/12"), "travel 1/12"
     sixth = min(sides(answers["part size"].value)) / 6.0
-    said = f"{sixth / 0.0254:.2g} in" if units(answers) == "inch" else f"{sixth * 1e3:.2g} mm"
+    said = f"{sixth / INCH:.2g} in" if units(answers) is Units.INCH else f"{sixth * 1e3:.2g} mm"
     return f"{said} over", "travel 1/3", "travel 1/6", "travel 1/12"
 
 

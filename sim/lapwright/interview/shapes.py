@@ -9,6 +9,7 @@ from lapwright.interview.answer import Answer, chosen, tidy
 from lapwright.interview.sizes import bench_unit, length, parts_of, small
 from lapwright.study.faults import RefusedError, shown
 from lapwright.study.grits import FEPA_F, grit_of
+from lapwright.units import Units
 
 __all__ = ["DONT_KNOW", "GROOVES", "grit", "groove_size", "grooves", "reads", "unknown"]
 
@@ -48,7 +49,7 @@ def unknown(text: str) -> bool:
     return _UNKNOWN.fullmatch(tidy(text)) is not None
 
 
-def reads(text: str, units: str, *, long: bool) -> Answer:
+def reads(text: str, units: Units, *, long: bool) -> Answer:
     """What a face reads: value None (not known), or the size of each shape [m], {} for a flat face.
 
     Raises
@@ -99,19 +100,19 @@ def _pieces(words: str, long: bool) -> list[str]:
     return [piece.strip() for piece in found if piece.strip()]
 
 
-def _how(units: str, long: bool) -> str:
+def _how(units: Units, long: bool) -> str:
     if long:
-        words = "bow 100, wind 40" if units == "inch" else "bow 3, wind 1"
+        words = "bow 100, wind 40" if units is Units.INCH else "bow 3, wind 1"
     else:
         words = (
             "dome 100, dish 40 or dome 100, twist 20"
-            if units == "inch"
+            if units is Units.INCH
             else "dome 3, dish 1 or dome 3, twist 0.5"
         )
     return f"{words} ({'uin' if units == 'inch' else 'um'}), flat, or {DONT_KNOW}"
 
 
-def _one(text: str, piece: str, units: str, long: bool, how: str) -> tuple[str, tuple[float, str]]:
+def _one(text: str, piece: str, units: Units, long: bool, how: str) -> tuple[str, tuple[float, str]]:
     """One shape and its size, in either order."""
     known = _LONG if long else _ROUND
     name = next((n for n, p in known.items() if re.search(rf"(?<![a-z])({p})(?![a-z])", piece)), None)
@@ -177,7 +178,7 @@ def grooves(text: str) -> Answer:
     return Answer(word, word, None if word == "no" else word)
 
 
-def groove_size(text: str, units: str, *, radial: bool) -> Answer:
+def groove_size(text: str, units: Units, *, radial: bool) -> Answer:
     """Pitch and width of grooves [m], or count and width where they run like spokes.
 
     Raises
@@ -191,7 +192,7 @@ def groove_size(text: str, units: str, *, radial: bool) -> Answer:
         (False, True): "12 x 2 (how many x width)",
         (True, False): "1/2 x 1/16 (pitch x width)",
         (True, True): "12 x 1/16 (how many x width)",
-    }[units == "inch", radial]
+    }[units is Units.INCH, radial]
     unit = bench_unit(units)
     words = re.sub(r"(?<![a-z])(pitch|width|wide|grooves?|of|spokes)(?![a-z])", " ", tidy(text)).strip()
     words = " ".join(words.split())

@@ -10,6 +10,7 @@ import re
 from lapwright.interview.answer import Answer, tidy
 from lapwright.study.faults import RefusedError, shown
 from lapwright.study.units import LENGTH, Dimension, find, read, read_text, take_apart
+from lapwright.units import Units
 
 __all__ = ["Length", "bench_unit", "form_unit", "length", "parts_of", "size", "small", "thickness"]
 
@@ -22,14 +23,14 @@ RECTANGLE = r"rectangles?|rectangular|rect|rails?|bars?|blocks?|strips?|squares?
 Length = tuple[float, str]
 
 
-def bench_unit(units: str) -> str:
+def bench_unit(units: Units) -> str:
     """Unit of a bare number that says a size."""
-    return "in" if units == "inch" else "mm"
+    return "in" if units is Units.INCH else "mm"
 
 
-def form_unit(units: str) -> str:
+def form_unit(units: Units) -> str:
     """Unit of a bare number that says a shape."""
-    return "uin" if units == "inch" else "um"
+    return "uin" if units is Units.INCH else "um"
 
 
 def length(text: str, unit: str, how: str, kind: Dimension = LENGTH) -> Length:
@@ -58,7 +59,7 @@ def length(text: str, unit: str, how: str, kind: Dimension = LENGTH) -> Length:
     return value, f"{typed[: len(typed) - len(name)].strip()} {spelled}"
 
 
-def small(text: str, units: str, how: str) -> Length:
+def small(text: str, units: Units, how: str) -> Length:
     """The size of a shape [m] and its text; a bare number is in um or uin.
 
     Raises
@@ -71,14 +72,14 @@ def small(text: str, units: str, how: str) -> Length:
     value, said = length(text, unit, how)
     apart = take_apart(tidy(text))
     if apart is not None and not apart[1] and 0.0 < abs(apart[0]) < 0.02:
-        other = "in" if units == "inch" else "mm"
+        other = "in" if units is Units.INCH else "mm"
         raise RefusedError(
             f"{shown(text.strip())} of what? Write {said} if so, or {text.strip()} {other}", "bare_number"
         )
     return value, said
 
 
-def thickness(text: str, units: str) -> Answer:
+def thickness(text: str, units: Units) -> Answer:
     """A thickness.
 
     Raises
@@ -87,7 +88,7 @@ def thickness(text: str, units: str) -> Answer:
         No length, none at all, or more than a metre.
 
     """
-    example = "1.25, 1.25 in or 1 1/4 in" if units == "inch" else "30 or 30 mm"
+    example = "1.25, 1.25 in or 1 1/4 in" if units is Units.INCH else "30 or 30 mm"
     value, said = length(text, bench_unit(units), example)
     if not 0.0 < value <= 1.0:
         raise RefusedError(
@@ -109,7 +110,7 @@ def parts_of(text: str, unit: str, how: str) -> list[Length]:
     return [length(piece, unit, how) for piece in pieces]
 
 
-def size(text: str, units: str, *, ring: bool) -> Answer:
+def size(text: str, units: Units, *, ring: bool) -> Answer:
     """An outline: value {"disc": d}, {"ring": [outside, bore]} or {"rectangle": [along, across]} [m].
 
     Raises
@@ -143,9 +144,9 @@ def size(text: str, units: str, *, ring: bool) -> Answer:
     return _outline(text, kind, square, lengths, how)
 
 
-def _how(units: str, ring: bool) -> str:
+def _how(units: Units, ring: bool) -> str:
     disc, rectangle, annulus = (
-        ("6", "12 x 8", "ring 3 x 2") if units == "inch" else ("160", "300 x 200", "ring 80 x 50")
+        ("6", "12 x 8", "ring 3 x 2") if units is Units.INCH else ("160", "300 x 200", "ring 80 x 50")
     )
     also = f", or {annulus} (outside x bore)" if ring else ""
     return f"{disc} (across a disc), {rectangle} (length x width){also}"

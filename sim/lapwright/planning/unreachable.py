@@ -20,7 +20,7 @@ from lapwright.planning.seek import Seeker
 from lapwright.planning.track import NEVER, course_of
 from lapwright.planning.tuning import Asked, Candidate, Course, Refused
 from lapwright.study.model import Study
-from lapwright.study.say import say_small, say_time
+from lapwright.units import Units
 
 __all__ = ["why_not"]
 
@@ -83,7 +83,7 @@ def _why(seeker: Seeker, nearest: Candidate, missed: list[Asked], looks: int) ->
     some = [one for one in seeker.asked if (one.form, one.kept) == (first.form, first.kept)]
     place, least = _alone(seeker, some, looks)
     reachable = min(least, max(_course(nearest).worst[one.key] for one in some))
-    named, limit = _named(missed), say_small(first.limit, units, echo=True)
+    named, limit = _named(missed), units.size(first.limit, echo=True)
     if reachable <= first.limit:
         return Refused(
             "together",
@@ -101,11 +101,11 @@ def _why(seeker: Seeker, nearest: Candidate, missed: list[Asked], looks: int) ->
         # However long, and whichever plate lies on top.
         share, at = _later(seeker, _changed(settled, SWAPS, settled.order), some)
         least = min(least, share * first.limit)
-    told, last = say_small(least, units), settled.order[-1]
+    told, last = units.size(least), settled.order[-1]
     if share <= 1.0:
         why = (
             f"{named}: {limit} is not reached in the time allowed, the least is "
-            f"{say_small(reachable, units)}; it takes {_about(at, seeker.space.study)}: "
+            f"{units.size(reachable)}; it takes {_about(at, seeker.space.study)}: "
             "let the last step be longer"
         )
         return Refused("time", why, first.key, reachable, f"steps.{last}.time")
@@ -120,13 +120,13 @@ def _why(seeker: Seeker, nearest: Candidate, missed: list[Asked], looks: int) ->
 
 
 def _stays(
-    settled: Settled, remedy: _Remedy, number: int, missed: list[Asked], least: float, units: str
+    settled: Settled, remedy: _Remedy, number: int, missed: list[Asked], least: float, units: Units
 ) -> Refused:
     """What nothing free moves, and the key that would."""
     step, key = settled.steps[number - 1], f"steps.{number}.{remedy.keys[0]}"
     how = remedy.how.format(top=step.top, bottom=step.bottom)
     why = (
-        f"{_named(missed)}: nothing that may move brings it below {say_small(least, units)}: "
+        f"{_named(missed)}: nothing that may move brings it below {units.size(least)}: "
         f"write {how}, or let {key} move"
     )
     return Refused("stays", why, missed[0].key, least, key)
@@ -136,8 +136,8 @@ def _about(seconds: float, study: Study) -> str:
     """A time with its band: how fast a grit cuts is known to a band of ten until a plate is weighed."""
     weighed = all(step.grit.wear.observed is not None for step in study.steps)
     spread, why = (SCATTER, "as wear scatters") if weighed else (BAND, "until you weigh a plate")
-    ends = f"{say_time(seconds / spread)} to {say_time(seconds * spread)}"
-    return f"about {say_time(seconds)} ({ends} {why})"
+    ends = f"{Units.time(seconds / spread)} to {Units.time(seconds * spread)}"
+    return f"about {Units.time(seconds)} ({ends} {why})"
 
 
 def _named(missed: list[Asked]) -> str:

@@ -9,7 +9,8 @@ from __future__ import annotations
 from math import pi
 
 from lapwright.plate.material import Material
-from lapwright.plate.plate import GRAVITY, Plate
+from lapwright.plate.plate import Plate
+from lapwright.units import GRAVITY
 
 __all__ = ["beam_sag", "pressed_sag", "rim_sag", "self_weight_sag", "thermal_bow", "three_point_sag"]
 

@@ -12,11 +12,10 @@ from math import ceil, hypot
 from typing import Literal
 
 from lapwright.plate.outline import Outline, Rectangle
+from lapwright.units import INCH, MICROINCH
 
 __all__ = ["ASME", "DIN", "ISO", "LISTED", "Grade", "grades"]
 
-MICROINCH = 25.4e-9  # m
-INCH = 25.4e-3  # m
 ASME = "GGG-P-463c / ASME B89.3.7"
 ISO = "ISO 8512-2"
 DIN = "DIN 876"

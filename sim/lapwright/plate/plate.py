@@ -13,13 +13,13 @@ from lapwright.plate.grid import Grid
 from lapwright.plate.grooves import Edges, Grooves, land_edges, land_fraction
 from lapwright.plate.material import MATERIALS, Material
 from lapwright.plate.outline import Outline
+from lapwright.units import GRAVITY
 
-__all__ = ["GRAVITY", "Plate"]
+__all__ = ["Plate"]
 
 Array = NDArray[np.float64]
 
 FLAT = StartForm()
-GRAVITY = 9.80665  # m/s2, standard gravity (3rd CGPM, 1901)
 
 
 @dataclass(frozen=True)

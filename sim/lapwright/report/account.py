@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from lapwright.errors import LapwrightError
 from lapwright.lapping.step import Step
 from lapwright.limits import limit_of
-from lapwright.report import words
+from lapwright.units import METRIC, NOTHING, Units
 
 if TYPE_CHECKING:
     from lapwright.plate.plate import Plate
@@ -108,9 +108,9 @@ class Account:
     faces: tuple[Face, ...]
 
     @property
-    def units(self) -> str:
-        """Language of the answers: "metric" or "inch"."""
-        return self.study.units if self.study is not None else "metric"
+    def units(self) -> Units:
+        """Language of the answers."""
+        return self.study.units if self.study is not None else METRIC
 
     @property
     def title(self) -> str:
@@ -171,7 +171,7 @@ class Account:
             np.nanpercentile(np.abs(m), 99.5) for f in self.faces for m in f.levelled if np.isfinite(m).any()
         ]
         top = max((float(s) for s in seen), default=0.0)
-        return top if top > words.NOTHING else 1e-7
+        return top if top > NOTHING else 1e-7
 
     def rubbed(self, number: int) -> float:
         """Time rubbed in a step (from 1), all rounds together [s]."""

@@ -43,6 +43,7 @@ from lapwright.report.standing import (
 from lapwright.report.tables import stroke_words, turn_words
 from lapwright.report.unlike import advise_unlike
 from lapwright.study.grits import FEPA_F
+from lapwright.units import Units, joined, sentence
 
 __all__ = ["advise"]
 
@@ -64,7 +65,7 @@ def advise(said: Account) -> Advice | None:
     if goal and reached(said) and said.run.outcome in OVER:
         return Advice("reached", f"{goal} Stop here, and read them by your own gauge.")
     told = _advice(seen)
-    return replace(told, text=f"{goal} {words.sentence(told.text)}".strip())
+    return replace(told, text=f"{goal} {sentence(told.text)}".strip())
 
 
 def _advice(seen: Seen) -> Advice:
@@ -127,7 +128,7 @@ def _shorten(seen: Seen) -> Advice:
         text = f"Bring the load nearer to the middle of {step.top}: {begins}; then lap on."
         return Advice("shorten", text)
     less = NEAR * (edge.out + edge.room) / edge.out
-    much = f"to about {words.two(100.0 * less)} % of what it is" if less < 1.0 else "a little"
+    much = f"to about {Units.share(less)} of what it is" if less < 1.0 else "a little"
     text = (
         f"Shorten the stroke {much}, for {begins}, or bring the load nearer to the middle of {step.top}; "
         "then lap on."
@@ -173,7 +174,7 @@ def _finer(seen: Seen, used: Sequence[Face]) -> Advice:
         change = f", a shorter stroke ({stroke_words(step, seen.said.units)}) and even swaps"
     text = (
         f"{everyone[0].upper()}{everyone[1:]} as flat as this grit can show: stop here, or wash plates, "
-        f"bench and hands and go on with a finer grit, {mesh}about {words.two(grit.size / 1e-6)} um"
+        f"bench and hands and go on with a finer grit, {mesh}about {Units.number(grit.size / 1e-6)} um"
         f"{change}.{proof}"
     )
     if not round_ or len(names) > 2:
@@ -324,7 +325,7 @@ def _another_round(seen: Seen, used: Sequence[Face]) -> Advice:
     keys = ("twist", "saddle", "wind")
     rest = max((abs(f.after.get(k) or 0.0), k) for f in used for k in keys)
     steps = seen.said.steps
-    pairs = words.joined(list(dict.fromkeys(f"{s.top} on {s.bottom}" for s in steps)))
+    pairs = joined(list(dict.fromkeys(f"{s.top} on {s.bottom}" for s in steps)))
     if rest[0] >= seen.finish and not all(turns_enough(s) for s in steps):
         text = (
             f"Go round once more ({pairs}), and turn the top {turn_words(QUARTERS)}: without turning, the "

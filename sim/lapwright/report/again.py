@@ -8,11 +8,12 @@ from dataclasses import dataclass
 
 from lapwright.report import words
 from lapwright.report.account import Account, Face
-from lapwright.report.amounts import MARK, NOTHING, TWICE
-from lapwright.report.shapes import LONG, ROUND, known, part_words, told
+from lapwright.report.shapes import LONG, MARK, ROUND, known, part_words, told
+from lapwright.report.sureness import TWICE
 from lapwright.report.tables import FORM_TITLES
 from lapwright.report.typeset import escaped
 from lapwright.study.runfile import Fine
+from lapwright.units import NOTHING, Units
 
 __all__ = ["again_table", "again_words"]
 
@@ -86,16 +87,16 @@ def _moved(face: Face, fine: Fine) -> Iterator[Moved]:
     yield Moved(LOST, face.lost, fine.removed[face.name], None)
 
 
-def _told(face: Face, fine: Fine, units: str) -> str:
+def _told(face: Face, fine: Fine, units: Units) -> str:
     """The forms that are told of a face, and by how much each moved."""
     what = told(face.after, face.finish, beside=True)
     keys = [key for key, _ in (*what.above, *what.fine)] or ["sphere"]
     moved = {one.key: one for one in _moved(face, fine)}
     chosen = [moved[key] for key in keys if key in moved] or [moved.get(FLAT, moved[LOST])]
-    rough = [words.finer(one.value, face.finish, units) and one.key != LOST for one in chosen]
+    rough = [units.finer(one.value, face.finish) and one.key != LOST for one in chosen]
     parts = [
         f"{_figure(one.key, one.value, units)}{f' ({words.REMARK})' if rough_ and not all(rough) else ''}, "
-        f"moved by {words.size(one.by, units)}"
+        f"moved by {units.size(one.by)}"
         for one, rough_ in zip(chosen, rough, strict=True)
     ]
     return "; ".join(parts) + (f"; {words.REMARK}" if all(rough) else "")
@@ -110,7 +111,7 @@ def _sure(said: Account, fine: Fine) -> list[str]:
         assert one.expected is not None
         lines.append(
             f"{name}: {_title(one.key)} moved by more than was to be expected "
-            f"({words.size(one.expected, said.units)}): trust it only to {words.size(one.by, said.units)}."
+            f"({said.units.size(one.expected)}): trust it only to {said.units.size(one.by)}."
         )
     elif any(one.expected is not None for _, one in every):
         lines.append("Nothing moved by more than was to be expected.")
@@ -126,20 +127,20 @@ def _title(key: str) -> str:
     return "metal off, mean depth" if key == LOST else dict(FORM_TITLES)[key]
 
 
-def _figure(key: str, value: float, units: str) -> str:
+def _figure(key: str, value: float, units: Units) -> str:
     if key in (FLAT, LOST):
-        return f"{'flat within' if key == FLAT else 'metal off'} {words.size(value, units)}"
+        return f"{'flat within' if key == FLAT else 'metal off'} {units.size(value)}"
     return part_words(key, value, units)
 
 
-def _marked(key: str, value: float, finish: float | None, units: str) -> str:
+def _marked(key: str, value: float, finish: float | None, units: Units) -> str:
     """A figure in a cell, marked where it is finer than the finish [m]."""
-    rough = key != LOST and abs(value) >= NOTHING and words.finer(value, finish, units)
+    rough = key != LOST and abs(value) >= NOTHING and units.finer(value, finish)
     return escaped(_figure(key, value, units)) + (f'<span class="fine">{MARK}</span>' if rough else "")
 
 
-def _row(one: Moved, finish: float | None, units: str) -> str:
+def _row(one: Moved, finish: float | None, units: Units) -> str:
     cells = [f"<td>{_marked(one.key, value, finish, units)}</td>" for value in (one.value, one.fine)]
-    sizes = (words.size(one.by, units), "" if one.expected is None else words.size(one.expected, units))
+    sizes = (units.size(one.by), "" if one.expected is None else units.size(one.expected))
     cells += [f'<td class="num">{escaped(size)}</td>' for size in sizes]
     return f'<th scope="row">{escaped(_title(one.key))}</th>{"".join(cells)}'

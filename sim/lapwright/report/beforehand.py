@@ -16,16 +16,7 @@ from lapwright.lapping.sizing import half_travel
 from lapwright.limits import BAND, SCATTER, limit_of
 from lapwright.plate.outline import Disc
 from lapwright.report import words
-from lapwright.study.say import (
-    number,
-    say_force,
-    say_length,
-    say_mass,
-    say_pace,
-    say_share,
-    say_small,
-    say_time,
-)
+from lapwright.units import METRIC, NOTHING, PSI, Units, joined
 
 if TYPE_CHECKING:
     from lapwright.lapping.outlook import Outlook
@@ -57,10 +48,10 @@ SIMPLE = (1, 2, 3, 4, 5, 6, 8)  # shares that a person says: thirds, eighths, bu
 REMARK = f" ({words.REMARK})"
 
 
-def echoed(value: float, units: str = "metric") -> str:
+def echoed(value: float, units: Units = METRIC) -> str:
     """A length at the bench [m]: as it was typed, or two figures of one that was worked out."""
-    said = say_length(value, units, echo=True)
-    return said if _short(said) else words.length(value, units)
+    said = units.length(value, echo=True)
+    return said if _short(said) else units.bench(value)
 
 
 def _short(said: str) -> bool:
@@ -68,12 +59,12 @@ def _short(said: str) -> bool:
     return len(said.split()[0].replace(".", "").lstrip("0")) <= TYPED
 
 
-def fine(size: float, step: Step, units: str = "metric") -> str:
+def fine(size: float, step: Step, units: Units = METRIC) -> str:
     """Remark beside a form [m] finer than a tenth of the grit."""
-    return REMARK if words.finer(size, limit_of("finish") * step.grit.size, units) else ""
+    return REMARK if units.finer(size, limit_of("finish") * step.grit.size) else ""
 
 
-def plate(of: Plate, units: str = "metric") -> str:
+def plate(of: Plate, units: Units = METRIC) -> str:
     """A plate as it comes: shape, thickness, mass, metal, form."""
     along, across = (echoed(side, units) for side in of.outline.size)
     if of.outline.bore > 0.0:
@@ -82,10 +73,10 @@ def plate(of: Plate, units: str = "metric") -> str:
         shape = f"disc {along}" if isinstance(of.outline, Disc) else f"{along} x {across}"
     thick = f", {echoed(of.thickness, units)} thick" if of.thickness else ""
     grooves = ", grooved" if of.grooves is not None else ""
-    return f"{shape}{thick}{grooves}, {say_mass(of.total_mass, units)}, {of.material.name}; {form(of, units)}"
+    return f"{shape}{thick}{grooves}, {units.mass(of.total_mass)}, {of.material.name}; {form(of, units)}"
 
 
-def form(of: Plate, units: str = "metric") -> str:
+def form(of: Plate, units: Units = METRIC) -> str:
     """How a face comes, in words."""
     start = of.form
     outline = of.outline
@@ -94,10 +85,10 @@ def form(of: Plate, units: str = "metric") -> str:
         words.part_words(key, value, units)
         + (words.from_the_bore(value, share, units) if key == "sphere" else "")
         for key in ("sphere", "saddle", "twist", "bow", "crown", "wind")
-        if abs(value := getattr(start, key)) > (0.0 if start.measured is None else words.NOTHING)
+        if abs(value := getattr(start, key)) > (0.0 if start.measured is None else NOTHING)
     ]
     if start.ripple is not None:
-        parts.append(f"ripples {words.size(start.ripple.height, units)} high")
+        parts.append(f"ripples {units.size(start.ripple.height)} high")
     if start.measured is not None:
         parts.append("and the rest as its map says")
     return ", ".join(parts) or "flat"
@@ -109,7 +100,7 @@ def schedule(step: Step) -> list[str]:
     if step.until is not None:
         said = ["until its gauge says stop"]
     elif step.time is not None:
-        said = [say_time(step.total_strokes / step.pace, 3, echo=True)]
+        said = [Units.time(step.total_strokes / step.pace, 3, echo=True)]
     if step.swap is not None and step.swap.read is not None:
         said.append(f"read every {_spell(step.swap.read)}, the more domed one on top")
     elif step.swap is not None:
@@ -124,13 +115,13 @@ def schedule(step: Step) -> list[str]:
 
 
 def _spell(seconds: float) -> str:
-    return say_time(seconds, 3, echo=True)
+    return Units.time(seconds, 3, echo=True)
 
 
 # --- hand -------------------------------------------------------------------------------------
 
 
-def hand(step: Step, plates: Plates, look: Outlook, units: str = "metric") -> list[str]:
+def hand(step: Step, plates: Plates, look: Outlook, units: Units = METRIC) -> list[str]:
     """What the hands do, and how far over the edge that is."""
     from lapwright.report.tables import stroke_words
 
@@ -140,12 +131,12 @@ def hand(step: Step, plates: Plates, look: Outlook, units: str = "metric") -> li
         first.append(f"about a point {echoed(math.hypot(*step.centre), units)} off the middle")
         if step.carry_centre and step.walk.angle:
             first[-1] += ", which goes round with you"
-    first.append(f"{say_pace(step.pace, echo=True).removesuffix(' /min')} strokes a minute")
+    first.append(f"{Units.pace(step.pace, echo=True).removesuffix(' /min')} strokes a minute")
     first.append(_turned(step.turn))
     if step.walk.angle:
         first.append(f"you step round the bench {_angle(step.walk)}")
     if not step.hand.steady:
-        first.append(f"your hand scatters by {say_share(max(step.hand.amplitude, step.hand.pace))}")
+        first.append(f"your hand scatters by {Units.share(max(step.hand.amplitude, step.hand.pace))}")
     return [", ".join(first), over_the_edge(step, look, units)]
 
 
@@ -157,9 +148,9 @@ def _with_travel(step: Step, top: Plate, stroke: str) -> str:
     share = travel / top.outline.width_along(step.direction)
     near = Fraction(share).limit_denominator(8)
     if near > 1:
-        return f"{stroke} (travels {number(share)} times the width of {step.top})"
+        return f"{stroke} (travels {Units.number(share)} times the width of {step.top})"
     simple = near.denominator in SIMPLE and abs(float(near) / share - 1.0) < 0.01
-    told = "the width" if near == 1 and simple else str(near) if simple else say_share(share)
+    told = "the width" if near == 1 and simple else str(near) if simple else Units.share(share)
     return f"{stroke} (travels {told} of {step.top})"
 
 
@@ -178,37 +169,37 @@ def _turned(turn: Turn) -> str:
     return f"the top turned {_angle(turn)}"
 
 
-def over_the_edge(step: Step, look: Outlook, units: str = "metric") -> str:
+def over_the_edge(step: Step, look: Outlook, units: Units = METRIC) -> str:
     """Overhang, where flat faces begin to lift, where the top tips."""
     if look.overhang > 1e-6:
-        over = f"hangs over the edge by {words.length(look.overhang, units)} at most"
-        share = f"{words.two(100.0 * look.overhang_share)} % of its width"
+        over = f"hangs over the edge by {units.bench(look.overhang)} at most"
+        share = f"{Units.share(look.overhang_share)} of its width"
         if abs(look.edge.at.overhang - look.overhang) <= SAME * look.overhang:
             over += f", {share}"
         elif look.edge.at.overhang > 1e-6:
-            over += f"; by {words.length(look.edge.at.overhang, units)} over another edge, {share} there"
+            over += f"; by {units.bench(look.edge.at.overhang)} over another edge, {share} there"
     elif look.overhang > -1e-6:
         over = "comes just to the edge"
     else:
-        over = f"stays inside the edge by {words.length(look.overhang, units)}"
+        over = f"stays inside the edge by {units.bench(look.overhang)}"
     lift, tip = (limit(reach, step, units) for reach in (look.edge.limits.lift, look.edge.limits.tip))
     return f"{step.top} {over}; flat faces begin to lift {lift}, and it tips {tip}"
 
 
-def limit(reach: Reach, step: Step, units: str = "metric") -> str:
+def limit(reach: Reach, step: Step, units: Units = METRIC) -> str:
     """Where flat faces begin to lift, or the top tips: the overhang, or the place where it has none yet."""
     if reach.overhang > 0.0:
-        return f"at {words.length(reach.overhang, units)}"
+        return f"at {units.bench(reach.overhang)}"
     if reach.apart < HERE:
         return f"wherever it lies on {step.bottom}"
-    return f"with its middle {words.length(reach.apart, units)} from that of {step.bottom}"
+    return f"with its middle {units.bench(reach.apart)} from that of {step.bottom}"
 
 
-def past_lifting(step: Step, look: Outlook, units: str = "metric") -> str:
+def past_lifting(step: Step, look: Outlook, units: Units = METRIC) -> str:
     """Of a stroke that goes past where flat faces begin to lift: how far, and where that is."""
     lift = limit(look.edge.limits.lift, step, units)
     if look.edge.at.overhang > 0.0:
-        over = f"hangs over the edge by {words.length(look.edge.at.overhang, units)}"
+        over = f"hangs over the edge by {units.bench(look.edge.at.overhang)}"
         return f"{step.top} {over}, and flat faces begin to lift {lift}"
     return f"flat faces begin to lift {lift}, and this stroke takes {step.top} further"
 
@@ -216,60 +207,60 @@ def past_lifting(step: Step, look: Outlook, units: str = "metric") -> str:
 # --- press and cuts ------------------------------------------------------------------------------
 
 
-def press(step: Step, plates: Plates, look: Outlook, units: str = "metric") -> str:
+def press(step: Step, plates: Plates, look: Outlook, units: Units = METRIC) -> str:
     """Weight, hand and pressure."""
     top = plates[step.top]
-    said = f"{step.top} weighs {say_mass(top.total_mass, units)}"
+    said = f"{step.top} weighs {units.mass(top.total_mass)}"
     if step.load.force > 0.0:
-        typed = say_force(step.load.force, units, echo=units == "metric")
+        typed = units.force(step.load.force, echo=units is METRIC)
         # A force typed in kg or lb has more figures in N than anybody wants.
-        said += f", your hand adds {typed if _short(typed) else say_force(step.load.force, units, 3)}"
+        said += f", your hand adds {typed if _short(typed) else units.force(step.load.force, 3)}"
         if step.load.at != (0.0, 0.0):
             said += f" {echoed(math.hypot(*step.load.at), units)} off its middle"
     else:
         said += ", your hand adds nothing"
-    said += f": {say_force(look.load, units)} in all, {words.pressure(look.pressure_mean, units)} on the land"
+    said += f": {units.force(look.load)} in all, {units.presses(look.pressure_mean)} on the land"
     other = look.loads[step.bottom]
     if step.swap is not None and abs(other / look.load - 1.0) > SAME:
-        said += f"; with {step.bottom} on top {say_force(other, units)}"
+        said += f"; with {step.bottom} on top {units.force(other)}"
     return said
 
 
-def cuts(step: Step, look: Outlook, weighed: bool, units: str = "metric", rounds: int = 1) -> str:
+def cuts(step: Step, look: Outlook, weighed: bool, units: Units = METRIC, rounds: int = 1) -> str:
     """Metal off each plate with its band, then what a round amount takes in minutes."""
-    if look.removed < words.NOTHING:
+    if look.removed < NOTHING:
         return "no metal to speak of"
     spread = SCATTER if weighed else BAND
     about = "about" if step.until is None else "at most about"
     off = look.removed_from
     if max(off.values()) > (1.0 + SAME) * min(off.values()):
-        each = words.joined([f"{words.size(depth, units)} off {name}" for name, depth in off.items()])
-        said = f"{about} {each}, {words.two(1.0 / spread)} to {words.two(spread)} times that"
+        each = joined([f"{units.size(depth)} off {name}" for name, depth in off.items()])
+        said = f"{about} {each}, {Units.number(1.0 / spread)} to {Units.number(spread)} times that"
     else:
-        low, high = (words.size(look.removed * by, units) for by in (1.0 / spread, spread))
-        said = f"{about} {words.size(look.removed, units)} off each, {low} to {high}"
+        low, high = (units.size(look.removed * by) for by in (1.0 / spread, spread))
+        said = f"{about} {units.size(look.removed)} off each, {low} to {high}"
     most = max(off, key=lambda name: off[name])
     whose = "" if "each" in said else f" off {most}"
     depth, amount = _round_depth(off[most] / look.time, units)
     said += " in each round" if rounds > 1 else ""
-    return f"{said}; {amount}{whose} takes {words.minutes(look.time * depth / off[most], weighed)}"
+    return f"{said}; {amount}{whose} takes {Units.rubbing(look.time * depth / off[most], weighed)}"
 
 
-def _round_depth(rate: float, units: str) -> tuple[float, str]:
+def _round_depth(rate: float, units: Units) -> tuple[float, str]:
     """A round depth [m] that takes a minute or more at a `rate` [m/s], in figures and words."""
-    first, unit = (10 * 25.4e-9, "uin") if units == "inch" else (1e-6, "um")
-    times = next((k for k in (1, 10, 100, 1000) if k * first / rate >= 60.0), 1000)
-    return times * first, f"{times * (10 if units == 'inch' else 1)} {unit}"
+    rounds = (10, 100, 1000, 10_000) if units is Units.INCH else (1, 10, 100, 1000)
+    times = next((k for k in rounds if k * units.small.size / rate >= 60.0), rounds[-1])
+    return times * units.small.size, f"{times} {units.small.name}"
 
 
-def wears(wear: float | None, units: str = "metric") -> str:
+def wears(wear: float | None, units: Units = METRIC) -> str:
     """A wear constant [1/Pa] in words."""
     if wear is None:
         return "as you saw it"
-    if units == "inch":
-        per = wear * 6894.757 * 12000.0 * 1e6  # uin in a thousand feet under a psi
-        return f"{number(per)} uin per 1000 ft under 1 psi ({number(wear * 1e12)}e-12 1/Pa)"
-    return f"{number(wear * 1e12, echo=True)} um per km under 1 kPa"
+    if units is Units.INCH:
+        per = wear * PSI * 12000.0 * 1e6  # uin in a thousand feet under a psi
+        return f"{Units.number(per)} uin per 1000 ft under 1 psi ({Units.number(wear * 1e12)}e-12 1/Pa)"
+    return f"{Units.number(wear * 1e12, echo=True)} um per km under 1 kPa"
 
 
 # --- directions -----------------------------------------------------------------------------------
@@ -286,9 +277,9 @@ def clock(direction: float) -> str:
 # --- the bench ---------------------------------------------------------------------------------
 
 
-def grain(step: Step, units: str = "metric") -> str:
+def grain(step: Step, units: Units = METRIC) -> str:
     """The grain in brackets, where the grit's name does not say it."""
-    told = say_small(step.grit.size, "metric", echo=True)
+    told = METRIC.size(step.grit.size, echo=True)
     if step.grit.name.replace(" ", "") == told.replace(" ", ""):
         return ""
     return f" ({told})"

@@ -14,13 +14,14 @@ from string import Template
 from lapwright.errors import CannotDoError
 from lapwright.report import words
 from lapwright.report.account import account
-from lapwright.report.amounts import MARK
 from lapwright.report.layout import Line, Sheet, laid_out
 from lapwright.report.orders import Order
 from lapwright.report.schedule import Block, Card, Row, card_of
+from lapwright.report.shapes import MARK
 from lapwright.report.typeset import escaped
 from lapwright.study.runfile import Run
 from lapwright.study.safefile import put_in_place
+from lapwright.units import Units
 
 __all__ = ["CARD_FILE", "card_html", "card_page", "write_card"]
 
@@ -169,8 +170,8 @@ def _ticks(count: int) -> str:
     return f' <span class="wc-boxes">{"".join("<i class=wc-box></i>" for _ in range(count))}</span>'
 
 
-def _readings(rows: Sequence[Row], units: str) -> str:
-    warm = "°F" if units == "inch" else "°C"
+def _readings(rows: Sequence[Row], units: Units) -> str:
+    warm = "°F" if units is Units.INCH else "°C"
     heads = ("Read", "Plate", "Expect", "Gauge reads", warm, "Weight before", "Weight after", "Date")
     names = ("when", "who", "expect", "value", "warm", "weight", "weight", "date")
     body, last = [], ""

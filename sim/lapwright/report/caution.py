@@ -9,10 +9,9 @@ from lapwright.lapping.outlook import Outlook, outlooks
 from lapwright.lapping.step import Step
 from lapwright.limits import limit_of
 from lapwright.plate.bending import pressed_sag
-from lapwright.report import words
 from lapwright.report.account import Account
 from lapwright.report.beforehand import past_lifting
-from lapwright.study.say import say_mass
+from lapwright.units import NOTHING, sentence
 
 __all__ = ["caution"]
 
@@ -28,7 +27,7 @@ def caution(said: Account) -> str:
     except LapwrightError:
         return ""
     looked = list(zip(said.steps, ahead, strict=True))
-    return words.sentence(next(_gravest(said, looked), ""))
+    return sentence(next(_gravest(said, looked), ""))
 
 
 def _gravest(said: Account, looked: list[tuple[Step, Outlook]]) -> Iterator[str]:
@@ -43,8 +42,8 @@ def _gravest(said: Account, looked: list[tuple[Step, Outlook]]) -> Iterator[str]
     for name in sorted(lifted, key=lambda n: -plates[n].total_mass):
         if plates[name].total_mass > limit_of("too heavy"):
             yield (
-                f"{name} weighs {say_mass(plates[name].total_mass, units)}, more than the "
-                f"{say_mass(limit_of('too heavy'), units)} that one person should lift at best (NIOSH): "
+                f"{name} weighs {units.mass(plates[name].total_mass)}, more than the "
+                f"{units.mass(limit_of('too heavy'))} that one person should lift at best (NIOSH): "
                 "use a hoist or a second person; local rules come first."
             )
     if any("carbide" in plates[n].material.name for s, _ in looked for n in (s.top, s.bottom)):
@@ -56,7 +55,7 @@ def _gravest(said: Account, looked: list[tuple[Step, Outlook]]) -> Iterator[str]
     for name in sorted(lifted, key=lambda n: -plates[n].total_mass):
         if plates[name].total_mass > limit_of("heavy"):
             yield (
-                f"{name} weighs {say_mass(plates[name].total_mass, units)}: lift it close to the body, and "
+                f"{name} weighs {units.mass(plates[name].total_mass)}: lift it close to the body, and "
                 "slide "
                 "plates apart, never pry."
             )
@@ -74,12 +73,12 @@ def _doubts(said: Account, looked: list[tuple[Step, Outlook]]) -> Iterator[str]:
             sag = pressed_sag(said.study.plates[name], look.pressure_mean)
             if sag is not None and sag > limit_of("bending that shows") * squeeze:
                 yield (
-                    f"{name} may bend by about {words.size(sag, units)} under this load, which is left out "
+                    f"{name} may bend by about {units.size(sag)} under this load, which is left out "
                     "here: "
                     "trust its shape only to about that much."
                 )
     for step, look in looked:
-        presses = words.pressure(look.pressure_mean, units)
+        presses = units.presses(look.pressure_mean)
         if look.pressure_mean > limit_of("high pressure"):
             yield f"{step.top} presses with {presses}: the grit may be squeezed out; take less load."
         elif look.pressure_mean < limit_of("low pressure"):
@@ -104,9 +103,9 @@ def _pits(said: Account) -> Iterator[str]:
         at = max(i for i, grit in done if grit.size == coarse.size)
         pits, off = limit_of("pit") * coarse.size, face.lost - float(face.record.removed[at])
         if coarse.size > COARSER * face.grit and off < pits:
-            since = f"only {words.size(off, said.units)} has" if off >= words.NOTHING else "nothing has"
+            since = f"only {said.units.size(off)} has" if off >= NOTHING else "nothing has"
             yield (
                 f"Pits of the {coarse.name} grit on {face.name} are about "
-                f"{words.size(pits, said.units)} deep (half the grain), and {since} gone since: they are "
+                f"{said.units.size(pits)} deep (half the grain), and {since} gone since: they are "
                 "still there, however flat it reads."
             )

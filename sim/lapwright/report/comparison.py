@@ -23,6 +23,7 @@ from lapwright.report.pictures.swept import Curve, Graph, curves, field
 from lapwright.report.sheet import CAUTIONS, bullets, part, sheet
 from lapwright.report.typeset import escaped
 from lapwright.study.model import Axis
+from lapwright.units import joined
 
 __all__ = ["comparison_page"]
 
@@ -211,7 +212,7 @@ def _made_rows(names: Sequence[str], way: Sequence[Sequence[str]], columns: Sequ
     """Rows of one way (or of several that do the same), one for each step."""
     rows = []
     for number, parts in enumerate(way, 1):
-        head = f'<th scope="row" rowspan="{len(way)}">{escaped(words.joined(names))}</th>'
+        head = f'<th scope="row" rowspan="{len(way)}">{escaped(joined(names))}</th>'
         step = f"<td>{number}</td>" if len(way) > 1 else ""
         cells = "".join(f"<td>{escaped(parts[c])}</td>" for c in columns)
         rows.append(f"<tr>{head if number == 1 else ''}{step}{cells}</tr>")

@@ -10,11 +10,12 @@ from lapwright.modes.reason import Reason, reason_of
 from lapwright.modes.schedule import cycle_of, swaps_round
 from lapwright.planning.comparison import Comparison
 from lapwright.planning.draws import drawn_in_words
-from lapwright.report import reasons, words
+from lapwright.report import reasons
 from lapwright.report.cycles import cycle_makes
 from lapwright.report.marks import mark
 from lapwright.report.staying import stays_in_short
 from lapwright.study.model import Study
+from lapwright.units import NOTHING
 
 __all__ = ["Made", "how_sure", "makes", "weighed"]
 
@@ -84,13 +85,13 @@ def _beforehand(got: Comparison, i: int, number: int) -> Made:
     if study is None or len(got.ahead(i)) < number:
         return Made("", "", "")
     step, look = study.steps[number - 1], got.ahead(i)[number - 1]
-    mark = f"a dish of up to {words.size(look.squeeze, units)} in both (so far the grit layer gives)"
+    mark = f"a dish of up to {units.size(look.squeeze)} in both (so far the grit layer gives)"
     if look.half_difference is None:
         return Made("", "", mark)
-    if abs(look.half_difference) < words.NOTHING:
+    if abs(look.half_difference) < NOTHING:
         return Made("", "neither plate more domed than the other", mark)
     domed, hollow = (step.bottom, step.top) if look.half_difference > 0.0 else (step.top, step.bottom)
-    size = words.size(look.half_difference, units)
+    size = units.size(look.half_difference)
     return Made("", f"{domed} domed and {hollow} hollow, by {size} each beside what they share", mark)
 
 
@@ -106,7 +107,7 @@ def how_sure(got: Comparison) -> list[str]:
     squeezes = [got.squeeze(i) for i in got.done[:2]]
     if any(squeezes):
         lines.append(
-            f"How far the grit layer gives ({words.size(max(squeezes), units)} in the best here) is a guess "
+            f"How far the grit layer gives ({units.size(max(squeezes))} in the best here) is a guess "
             "too, within 0.4 to 3 times: what both plates keep of dish goes with it."
         )
     if got.cells is not None:
@@ -115,7 +116,7 @@ def how_sure(got: Comparison) -> list[str]:
         )
     if got.samples:
         studies = tuple(m.study for m in got.members if m.study is not None)
-        floor = words.size(got.tolerance.floor, units) if got.tolerance.floor else "nothing"
+        floor = units.size(got.tolerance.floor) if got.tolerance.floor else "nothing"
         lines.append(
             f"Drawn {got.samples} times, the same draws for every way (seed {got.study.seed}); "
             "from .. to .. holds nine in ten of them."

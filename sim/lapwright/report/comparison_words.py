@@ -12,10 +12,10 @@ from lapwright.planning.members import Member, spoken, step_of
 from lapwright.planning.ranking import Criterion
 from lapwright.planning.summary import Summary
 from lapwright.report import words
-from lapwright.report.amounts import MARK
 from lapwright.report.comparison_notes import how_sure, weighed
-from lapwright.report.shapes import marked_face
+from lapwright.report.shapes import MARK, marked_face
 from lapwright.study.model import Tune
+from lapwright.units import NOTHING, Units, joined
 
 __all__ = ["MARKED", "Row", "Told", "headline", "in_words", "margin", "marked", "ranked_by", "rows"]
 
@@ -63,23 +63,23 @@ def ranked_by(got: Comparison) -> str:
     return f"the goal of the study: {_goal(goal, got.study.units)}"
 
 
-def _goal(goal: Tune, units: str) -> str:
-    reach = [f"{FORM_WORDS.get(form, form)} {words.size(limit, units)}" for form, limit in goal.reach.items()]
+def _goal(goal: Tune, units: Units) -> str:
+    reach = [f"{FORM_WORDS.get(form, form)} {units.size(limit)}" for form, limit in goal.reach.items()]
     kept = [
-        f"{name} keeps its {words.joined([FORM_WORDS.get(f, f) for f in forms])}"
+        f"{name} keeps its {joined([FORM_WORDS.get(f, f) for f in forms])}"
         for name, forms in goal.keep.items()
     ]
     cost = "less metal" if goal.least == "removed" else "less time"
-    return f"{words.joined([*reach, *kept])} at most; of those that reach it, {cost}"
+    return f"{joined([*reach, *kept])} at most; of those that reach it, {cost}"
 
 
 def margin(got: Comparison) -> str:
     """What the figures leave out at the edge."""
     ended = [e for s in got.nominal for e in s.plates.values()]
-    sizes = sorted({words.length(e.margin, got.study.units) for e in ended})
+    sizes = sorted({got.study.units.bench(e.margin) for e in ended})
     if all(e.margin == 0.0 for e in ended):
         return "Figures go to the very edge."
-    return f"Left out of these figures round the edge: {words.joined(sizes)}."
+    return f"Left out of these figures round the edge: {joined(sizes)}."
 
 
 # --- the best ----------------------------------------------------------------------------------
@@ -113,9 +113,9 @@ def _flat(got: Comparison, summary: Summary) -> str:
     figure = max((e.forms.get("flatness") or 0.0 for e in summary.plates.values()), default=0.0)
     worst = got.criterion.worst_plate(summary)
     if len(summary.plates) < 2:
-        return f"{worst} is flat within {words.size(figure, got.study.units)}"
+        return f"{worst} is flat within {got.study.units.size(figure)}"
     which = "worse" if len(summary.plates) == 2 else "worst"
-    return f"The {which} plate, {worst}, is flat within {words.size(figure, got.study.units)}"
+    return f"The {which} plate, {worst}, is flat within {got.study.units.size(figure)}"
 
 
 def _reached(got: Comparison, best: int) -> str:
@@ -123,7 +123,7 @@ def _reached(got: Comparison, best: int) -> str:
     share = got.criterion.figure(summary)
     if share <= 1.0:
         return f"Best: {name}, which reaches the goal. {_flat(got, summary)}"
-    far = f"{words.two(share)} times what is allowed"
+    far = f"{Units.number(share)} times what is allowed"
     return f"None reaches the goal. Nearest: {name}, {far}. {_flat(got, summary)}"
 
 
@@ -133,11 +133,11 @@ def _beside(got: Comparison, best: int, second: int) -> str:
     figures = [Criterion().figure(got.nominal[i]) for i in (best, second)]
     which = "better" if figures[1] >= figures[0] else "worse"
     if known.lost:
-        told = f", the next, {name}, within {words.size(figures[1], units)}"
-    elif abs(figures[0] - figures[1]) <= words.NOTHING:
+        told = f", the next, {name}, within {units.size(figures[1])}"
+    elif abs(figures[0] - figures[1]) <= NOTHING:
         told = f", as flat as the next, {name}"
     else:
-        told = f", {words.size(figures[0] - figures[1], units)} {which} than the next, {name}"
+        told = f", {units.size(figures[0] - figures[1])} {which} than the next, {name}"
     if known.lost and not got.samples:
         return f"{told}. Both are flat to the finish ({words.REMARK}), so take whichever is less work."
     finish = f" Both are flat to the finish ({words.REMARK})." if known.lost else ""
@@ -155,8 +155,8 @@ def _sure(got: Comparison, best: int, second: int) -> str:
     lead = "That is" if got.criterion.goal is None else LEADS[known.of]
     alike = known.of == "both"
     if known.error is None:
-        return f"{lead} {words.size(known.apart, units)}; how far off the program itself may be is not known."
-    own = f"the program's own error ({words.size(known.error, units)})"
+        return f"{lead} {units.size(known.apart)}; how far off the program itself may be is not known."
+    own = f"the program's own error ({units.size(known.error)})"
     if not known.telling:
         so = "take them as alike" if alike else "no telling whether it does"
         return f"{lead} no more than {own}: {so}."
@@ -164,7 +164,7 @@ def _sure(got: Comparison, best: int, second: int) -> str:
         so = "find them alike" if alike else "find it otherwise"
         return (
             f"{lead} more than {own} but less than the grit layer gives "
-            f"({words.size(known.squeeze, units)}), which is a guess: be ready to {so} at the bench."
+            f"({units.size(known.squeeze)}), which is a guess: be ready to {so} at the bench."
         )
     return f"{lead} more than {own} and stands clear."
 
@@ -193,15 +193,15 @@ def _row(got: Comparison, i: int, rank: int) -> Row:
     flat, worst = max(
         ((e.forms.get("flatness") or 0.0, name) for name, e in summary.plates.items()), default=(0.0, "")
     )
-    fine = MARK if words.finer(flat, _finish(member, worst), units) else ""
+    fine = MARK if units.finer(flat, _finish(member, worst)) else ""
     return Row(
         index=i,
         rank=str(rank) if summary.done else "",
         name=member.name,
         changed="" if changes == member.name else changes,
         plates={name: _face(got, i, name) for name in summary.plates},
-        flat=(" ".join([words.size(flat, units), *fine]), _ends(got.flatness_band(i), units)),
-        removed=(words.size(summary.removed, units), _ends(got.band(i, ("removed",)), units)),
+        flat=(" ".join([units.size(flat), *fine]), _ends(got.flatness_band(i), units)),
+        removed=(units.size(summary.removed), _ends(got.band(i, ("removed",)), units)),
         minutes=_minutes(summary, weighed(got)),
         lifts=_lifts(summary),
         trouble=" ".join((summary.trouble or "").split()),
@@ -226,25 +226,25 @@ def _finish(member: Member, name: str) -> float | None:
     )
 
 
-def _span(key: str, band: tuple[float, float], units: str) -> str:
+def _span(key: str, band: tuple[float, float], units: Units) -> str:
     """From where to where a dome or a bow lies, in words."""
     names = ("dome", "dish") if key == "sphere" else ("bow high", "bow hollow")
     low, high = band
     if low * high >= 0.0:
         ends = sorted((abs(low), abs(high)))
         name = names[0] if high > 0.0 else names[1]
-        return f"{name} from {words.size(ends[0], units)} to {words.size(ends[1], units)}"
-    return f"from {names[1]} {words.size(low, units)} to {names[0]} {words.size(high, units)}"
+        return f"{name} from {units.size(ends[0])} to {units.size(ends[1])}"
+    return f"from {names[1]} {units.size(low)} to {names[0]} {units.size(high)}"
 
 
-def _ends(band: tuple[float, float] | None, units: str) -> str:
+def _ends(band: tuple[float, float] | None, units: Units) -> str:
     """From where to where, in words; "" when not known."""
-    return "" if band is None else f"from {words.size(band[0], units)} to {words.size(band[1], units)}"
+    return "" if band is None else f"from {units.size(band[0])} to {units.size(band[1])}"
 
 
 def _minutes(summary: Summary, known: bool) -> tuple[str, str]:
     """Say "about 40 min" and "13 to 130"; why there is a band is said once, below the table."""
-    told = words.minutes(summary.time, known)
+    told = Units.rubbing(summary.time, known)
     told = told.removesuffix(" until you weigh a plate").removesuffix(" as wear scatters")
     head, _, band = told.partition(", ")
     return head, band
@@ -253,11 +253,7 @@ def _minutes(summary: Summary, known: bool) -> tuple[str, str]:
 def _lifts(summary: Summary) -> str:
     share = summary.lift_share
     return (
-        "no"
-        if share <= 0.0
-        else "yes, a trace"
-        if share < 0.01
-        else f"yes, {words.two(100 * share)} % of the time"
+        "no" if share <= 0.0 else "yes, a trace" if share < 0.01 else f"yes, {Units.share(share)} of the time"
     )
 
 

@@ -11,10 +11,10 @@ from lapwright.modes.course import Placement
 from lapwright.modes.schedule import Cycle, CycleSpectrum
 from lapwright.modes.spectrum import Mode
 from lapwright.plate.measure import EdgeMargin
-from lapwright.report import words
 from lapwright.report.marks import cycle_comes, standing
 from lapwright.report.reasons import grown, time_in_words
 from lapwright.study.model import Study
+from lapwright.units import Units, joined
 
 __all__ = ["cycle_headline", "cycle_makes", "cycle_title", "cycle_words"]
 
@@ -81,12 +81,12 @@ def _lifts(lifts: Mapping[Placement, float]) -> list[str]:
     if not found:
         return ["nothing lifts, so all of this holds"]
     told = [
-        f"in step {step} with {top} on top for {words.two(100.0 * share)} % of the time when it does so most"
+        f"in step {step} with {top} on top for {Units.share(share)} of the time when it does so most"
         for (step, top, _), share in found[:MOST_PLACEMENTS]
     ]
     more = ", and in other steps or ways too" if len(found) > len(told) else ""
     return [
-        f"part of the top lifts {words.joined(told)}{more}; all of this leaves that out: trust "
+        f"part of the top lifts {joined(told)}{more}; all of this leaves that out: trust "
         "`lapwright run` for sizes"
     ]
 
@@ -155,7 +155,7 @@ def _together(cycle: Cycle, key: str, modes: Sequence[Mode], margin: EdgeMargin)
         return _mode_words(cycle, modes[0], margin)
     parts = [cycle.forms(mode.shape, margin) for mode in modes]
     names = [n for n in cycle.names if any(abs(f[n].get(key, 0.0)) > SHARE for f in parts)]
-    return f"{KINDS[key]} in {words.joined(names)}, in {len(modes)} ways that fit each other"
+    return f"{KINDS[key]} in {joined(names)}, in {len(modes)} ways that fit each other"
 
 
 def _mode_words(cycle: Cycle, mode: Mode, margin: EdgeMargin) -> str:
@@ -166,13 +166,13 @@ def _mode_words(cycle: Cycle, mode: Mode, margin: EdgeMargin) -> str:
     forms = cycle.forms(mode.shape, margin)
     largest = max(abs(f.get(key, 0.0)) for f in forms.values())
     part = {n: f[key] for n, f in forms.items() if abs(f.get(key, 0.0)) > SHARE * largest}
-    names = words.joined(list(part))
+    names = joined(list(part))
     if len(part) == 1:
         return f"{KINDS[key]} of {names}"
     if len({value > 0.0 for value in part.values()}) == 1:
         return f"the same {KINDS[key]} in {names}"
-    one = words.joined([n for n, v in part.items() if v > 0.0])
-    two = words.joined([n for n, v in part.items() if v <= 0.0])
+    one = joined([n for n, v in part.items() if v > 0.0])
+    two = joined([n for n, v in part.items() if v <= 0.0])
     if key == "saddle":
         return f"{one} high at 3 and 9 against {two} high at 12 and 6"
     if key in ("twist", "wind"):
@@ -197,14 +197,14 @@ def _goes(spectrum: CycleSpectrum, cycle: Cycle, study: Study) -> list[str]:
         named = [w for m in dying if m not in waited and (w := _mode_words(cycle, m, margin))]
         what = "; ".join(dict.fromkeys(named)) or "the finest shapes"
         depth = first.half_removed or 0.0
-        only = f"; halved only after {words.size(depth, units)} removed" if math.isfinite(depth) else ""
+        only = f"; halved only after {units.size(depth)} removed" if math.isfinite(depth) else ""
         said.append(f"hardly touched: {what}{only}")
     return said
 
 
 def _slowest(mode: Mode, cycle: Cycle, study: Study) -> str:
     what = _mode_words(cycle, mode, study.margin) or "a finer shape"
-    depth = words.size(mode.half_removed or 0.0, study.units)
+    depth = study.units.size(mode.half_removed or 0.0)
     weighed = all(study.steps[spell.step - 1].grit.wear.observed is not None for spell in cycle.spells)
     time = time_in_words(mode.half_life or 0.0, SCATTER if weighed else BAND)
     return f"the slowest of it ({what}) halves every {depth} removed ({time})"
@@ -213,7 +213,7 @@ def _slowest(mode: Mode, cycle: Cycle, study: Study) -> str:
 def cycle_makes(
     cycle: Cycle,
     spectrum: CycleSpectrum,
-    units: str,
+    units: Units,
     margin: EdgeMargin,
     hollows_the_top: bool = True,
 ) -> list[str]:
@@ -225,7 +225,7 @@ def cycle_makes(
     removal = sum(spectrum.removal.values()) / len(spectrum.removal)
     if removal <= 0.0:
         return ["nothing: nothing rubs"]
-    depth, said = (1e-6, "1 um") if units == "metric" else (40 * 25.4e-9, "40 uin")
+    depth, said = units.depth
     told = [
         f"{name} {grown({key: value / removal * depth for key, value in forms.items()}, units)}"
         for name, forms in drift.items()

@@ -12,10 +12,10 @@ from lapwright.lapping.outlook import Outlook, outlooks
 from lapwright.lapping.step import Step
 from lapwright.modes.glance import Glance, Glances
 from lapwright.modes.picture import DEGREE
-from lapwright.report import words
 from lapwright.report.account import Account
 from lapwright.report.leaving import leaves
 from lapwright.report.way_round import what_is_made
+from lapwright.units import joined
 
 __all__ = ["effects", "effects_words"]
 
@@ -68,5 +68,5 @@ def _lines(said: Account, step: Step, look: Outlook, glance: Glance | None) -> l
 
 def _title(said: Account, numbers: list[int]) -> str:
     pairs = dict.fromkeys(f"{s.top} on {s.bottom}" for s in (said.steps[n - 1] for n in numbers))
-    which = f"Step{'s' if len(numbers) > 1 else ''} {words.joined([str(n) for n in numbers])}: "
-    return f"{which if len(said.steps) > 1 else ''}{words.joined(list(pairs))}"
+    which = f"Step{'s' if len(numbers) > 1 else ''} {joined([str(n) for n in numbers])}: "
+    return f"{which if len(said.steps) > 1 else ''}{joined(list(pairs))}"

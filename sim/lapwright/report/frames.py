@@ -13,6 +13,7 @@ from lapwright.report.account import Account, Face, common_removed, level
 from lapwright.report.pictures.faces import contour_step, height_limit, spread_out
 from lapwright.report.pictures.ink import HEIGHTS
 from lapwright.report.typeset import typeset
+from lapwright.units import Units
 
 __all__ = ["frames_json"]
 
@@ -149,9 +150,7 @@ def _told(account: Account, k: int) -> str:
     off = float(np.interp(seconds, time, removed))
     entry = _entry(account, seconds)
     who = f"{account.run.top[entry]} on {account.run.bottom[entry]}"
-    return typeset(
-        f"{words.size(off, account.units)} removed; {words.minutes(seconds, account.weighed)}; {who}"
-    )
+    return typeset(f"{account.units.size(off)} removed; {Units.rubbing(seconds, account.weighed)}; {who}")
 
 
 def _words(account: Account, face: Face, k: int) -> str:

@@ -12,8 +12,7 @@ from lapwright.gauges.feet import footing
 from lapwright.gauges.instruments import Gauge, OpticalFlat
 from lapwright.gauges.reading import Reading
 from lapwright.plate.plate import Plate
-from lapwright.report.amounts import both_units, joined, size, two
-from lapwright.study.say import number, say_temperature, say_time
+from lapwright.units import Units, joined
 
 __all__ = ["cautions", "warmth"]
 
@@ -22,12 +21,7 @@ APART = 0.5  # [K]: plates that are compared should not differ by more (common p
 LITTLE = 0.1  # of the doubt of a dome: a bow that is not worth a word
 
 
-def degrees(kelvin: float, units: str) -> str:
-    """A difference of temperature [K]."""
-    return f"{number(1.8 * kelvin)} degF" if units == "inch" else f"{number(kelvin)} degC"
-
-
-def warmth(gauge: Gauge, budget: Budget, units: str, full: bool = False) -> str:
+def warmth(gauge: Gauge, budget: Budget, units: Units, full: bool = False) -> str:
     """What a warm side does to a plate, or two, how long they have stood, and how long they must.
 
     Empty where it is not felt beside the rest, but for `full`.
@@ -37,13 +31,13 @@ def warmth(gauge: Gauge, budget: Budget, units: str, full: bool = False) -> str:
     if not plates:
         return ""
     of = gauge.conditions
-    stood = "read at once" if of.soak == 0.0 else f"after {say_time(of.soak, echo=True)} of standing"
+    stood = "read at once" if of.soak == 0.0 else f"after {Units.time(of.soak, echo=True)} of standing"
     does = ["bows by", *["by"] * (len(plates) - 1)]
     bows = [
-        f"{plate.name} {by} up to {both_units(bow_of_warmth(plate, of), units)}"
+        f"{plate.name} {by} up to {units.both(bow_of_warmth(plate, of))}"
         for plate, by in zip(plates, does, strict=True)
     ]
-    said = f"one side {degrees(of.warm_side, units)} warmer, {stood}: {joined(bows)}"
+    said = f"one side {units.warmer(of.warm_side)} warmer, {stood}: {joined(bows)}"
     rest, felt = budget.without(WARM), math.hypot(*(part.standard for part in warm))
     if felt <= FELT * rest:
         return f"{said}, which is not felt beside the rest" if full else ""
@@ -51,7 +45,7 @@ def warmth(gauge: Gauge, budget: Budget, units: str, full: bool = False) -> str:
         return said  # nothing was said of the gauge by which to tell when it is little
     share = FELT * rest / felt
     wait = max(standing(plate, of, share * bow_of_warmth(plate, of)) for plate in plates)
-    return f"{said}; another {say_time(wait, 1)} in still air, and it is not felt any more"
+    return f"{said}; another {Units.time(wait, 1)} in still air, and it is not felt any more"
 
 
 def cautions(
@@ -59,7 +53,7 @@ def cautions(
     gauges: Mapping[str, Gauge],
     plates: Mapping[str, Plate],
     found: Estimate,
-    units: str,
+    units: Units,
 ) -> Iterator[str]:
     """Sentences on what the readings take for granted."""
     yield from _contradicting(readings, gauges, found, units)
@@ -77,7 +71,7 @@ def cautions(
 
 
 def _contradicting(
-    readings: Sequence[Reading], gauges: Mapping[str, Gauge], found: Estimate, units: str
+    readings: Sequence[Reading], gauges: Mapping[str, Gauge], found: Estimate, units: Units
 ) -> Iterator[str]:
     """The reading that does not fit the others, or those of which the others cannot tell which it is."""
     odd = [_named(readings[k], gauges[readings[k].gauge], units) for k in found.doubtful]
@@ -87,14 +81,14 @@ def _contradicting(
         yield f"These contradict each other, and the rest cannot tell which is wrong: {'; '.join(odd)}."
 
 
-def _named(reading: Reading, gauge: Gauge, units: str) -> str:
+def _named(reading: Reading, gauge: Gauge, units: Units) -> str:
     """A reading as it was typed, more or less."""
     if gauge.angular:
-        value = f"{two(reading.value * 1e6)} um/m"
+        value = f"{Units.number(abs(reading.value) * 1e6)} um/m"
     elif isinstance(gauge, OpticalFlat):
-        value = f"{two(reading.value / gauge.band)} bands"
+        value = f"{Units.number(abs(reading.value) / gauge.band)} bands"
     else:
-        value = size(reading.value, units)
+        value = units.size(reading.value)
     angle = f"{math.degrees(reading.angle):.0f} deg"
     return f"{reading.gauge} on {reading.plate}, {'-' if reading.value < 0.0 else ''}{value} at {angle}"
 
@@ -137,12 +131,12 @@ def _sums(found: Estimate) -> Iterator[str]:
             )
 
 
-def _coarse(readings: Sequence[Reading], gauges: Mapping[str, Gauge], units: str) -> Iterator[str]:
+def _coarse(readings: Sequence[Reading], gauges: Mapping[str, Gauge], units: Units) -> Iterator[str]:
     """Gauges that never showed more than one step of their dial."""
     for name in dict.fromkeys(r.gauge for r in readings):
         step = gauges[name].resolution
         if step > 0.0 and all(abs(r.value) < 1.5 * step for r in readings if r.gauge == name):
-            shown = f"{two(step * 1e6)} um/m" if gauges[name].angular else size(step, units)
+            shown = f"{Units.number(step * 1e6)} um/m" if gauges[name].angular else units.size(step)
             yield (
                 f"{name} never showed more than one step of its dial ({shown}): take what it says as a most, "
                 "not as a size, and read with a finer dial, or more than once."
@@ -154,7 +148,7 @@ def _warm(
     gauges: Mapping[str, Gauge],
     plates: Mapping[str, Plate],
     found: Estimate,
-    units: str,
+    units: Units,
 ) -> Iterator[str]:
     """Plates that were not as warm as the room, or not as warm as each other."""
     told = [r for r in readings if r.temperature is not None]
@@ -170,14 +164,14 @@ def _warm(
             continue
         side = "warmer" if warm > room else "colder"
         yield (
-            f"{name} was {degrees(abs(warm - room), units)} {side} than the room "
-            f"({say_temperature(room, units)}): where it takes that up through one side it bows by up to "
-            f"{both_units(bow, units)}, which is in the doubt."
+            f"{name} was {units.warmer(abs(warm - room))} {side} than the room "
+            f"({units.temperature(room)}): where it takes that up through one side it bows by up to "
+            f"{units.both(bow)}, which is in the doubt."
         )
     warmest = {name: [r.temperature or 0.0 for r in told if r.plate == name] for name in plates}
     means = {name: sum(values) / len(values) for name, values in warmest.items() if values}
     if len(means) > 1 and (apart := max(means.values()) - min(means.values())) > APART:
         yield (
-            f"The plates were read {degrees(apart, units)} apart: let all stand on one bench before you "
+            f"The plates were read {units.warmer(apart)} apart: let all stand on one bench before you "
             "compare them."
         )

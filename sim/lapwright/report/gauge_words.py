@@ -10,7 +10,7 @@ from lapwright.gauges.estimate import Estimate, Finding
 from lapwright.gauges.fringes import over_the_bore
 from lapwright.gauges.instruments import Gauge, OpticalFlat, TwistGauge
 from lapwright.plate.outline import Outline
-from lapwright.report.amounts import NOTHING, both_units, joined, size, two
+from lapwright.units import NOTHING, Units, joined
 
 __all__ = ["FORM_WORDS", "doubt", "form_words", "found_words", "shares", "shows", "slope", "who_is_on_top"]
 
@@ -51,12 +51,12 @@ ALIKE = (
 
 def slope(value: float) -> str:
     """Size of a slope [rad]: um per metre, and seconds of arc."""
-    return f"{two(value * 1e6)} um/m ({two(value * 648000.0 / pi)} arcsec)"
+    return f"{Units.number(abs(value) * 1e6)} um/m ({Units.number(abs(value) * 648000.0 / pi)} arcsec)"
 
 
-def amount(value: float, gauge: Gauge, units: str) -> str:
+def amount(value: float, gauge: Gauge, units: Units) -> str:
     """Size of a reading, as this gauge says it."""
-    return slope(value) if gauge.angular else both_units(value, units)
+    return slope(value) if gauge.angular else units.both(value)
 
 
 def degrees(angle: float) -> str:
@@ -64,7 +64,7 @@ def degrees(angle: float) -> str:
     return f"{angle * 180.0 / pi:.0f} deg"
 
 
-def shows(one: Prediction, gauge: Gauge, outline: Outline, units: str, given: bool = False) -> str:
+def shows(one: Prediction, gauge: Gauge, outline: Outline, units: Units, given: bool = False) -> str:
     """One line: where it stands, what it shows, how surely; `given`: the place was asked for, not found."""
     where = _where(one, units, given)
     if one.value is None:
@@ -72,7 +72,7 @@ def shows(one: Prediction, gauge: Gauge, outline: Outline, units: str, given: bo
     nothing = abs(one.value) < (1e-8 if gauge.angular else NOTHING)
     said = "nothing" if nothing else f"{_side(one, gauge, outline)} {amount(one.value, gauge, units)}"
     if isinstance(gauge, OpticalFlat) and not nothing:
-        said += f", {two(one.value / gauge.band)} bands"
+        said += f", {Units.number(abs(one.value) / gauge.band)} bands"
     line = f"{where}: {said}"
     if one.budget.parts:
         line += f", give or take {plain_amount(one.budget.half, gauge, units)}"
@@ -90,9 +90,10 @@ def _side(one: Prediction, gauge: Gauge, outline: Outline) -> str:
     return f"{what} {'high' if up else 'low'} by".lstrip()
 
 
-def _where(one: Prediction, units: str, given: bool) -> str:
+def _where(one: Prediction, units: Units, given: bool) -> str:
     """How the gauge is turned, where its middle stands, and where its indicator."""
-    unit, scale, places = ("in", 25.4e-3, 2) if units == "inch" else ("mm", 1e-3, 0)
+    scale, unit = units.long
+    places = 2 if units is Units.INCH else 0
     said = f"at {degrees(one.place.angle)}"
     if max(map(abs, one.place.at)) > 1e-4:
         x, y = (f"{part / scale:.{places}f} {unit}" for part in one.place.at)
@@ -102,9 +103,9 @@ def _where(one: Prediction, units: str, given: bool) -> str:
     return said
 
 
-def plain_amount(value: float, gauge: Gauge, units: str) -> str:
+def plain_amount(value: float, gauge: Gauge, units: Units) -> str:
     """Size of a doubt in one unit."""
-    return f"{two(value * 1e6)} um/m" if gauge.angular else size(value, units)
+    return f"{Units.number(abs(value) * 1e6)} um/m" if gauge.angular else units.size(value)
 
 
 def shares(seen: Sequence[Prediction], gauge: Gauge, outline: Outline) -> str:
@@ -136,12 +137,12 @@ def _share(ratio: float, form: str) -> str:
     """How much of a form is shown, and by how much that must be multiplied."""
     if ratio > WHOLE:
         return f"it shows the {form}"
-    times = two(1.0 / ratio)
+    times = Units.number(1.0 / ratio)
     then = f"to be multiplied by {times}, it is no use" if ratio * NO_USE < 1.0 else f"multiply by {times}"
-    return f"it shows {two(ratio)} of the {form}: {then}"
+    return f"it shows {Units.number(ratio)} of the {form}: {then}"
 
 
-def doubt(budget: Budget, gauge: Gauge, units: str, full: bool = False) -> list[str]:
+def doubt(budget: Budget, gauge: Gauge, units: Units, full: bool = False) -> list[str]:
     """Where the doubt comes from: the largest cause, or a table of all, one standard deviation each."""
     if not budget.parts:
         return ["nothing was said of its scatter: it is taken as exact"]
@@ -156,7 +157,7 @@ def doubt(budget: Budget, gauge: Gauge, units: str, full: bool = False) -> list[
     return [*lines, f"  {'all together':<{width}}{plain_amount(budget.standard, gauge, units):>12}"]
 
 
-def form_words(name: str, finding: Finding | None, units: str) -> str:
+def form_words(name: str, finding: Finding | None, units: Units) -> str:
     """One form as readings tell it."""
     if finding is None:
         return f"{FORM_WORDS[name]} not seen"
@@ -164,12 +165,12 @@ def form_words(name: str, finding: Finding | None, units: str) -> str:
     if most > NO_FACE:
         return f"{FORM_WORDS[name]} not told"
     if not finding.told:
-        return f"no {FORM_WORDS[name]} above {size(most, units)}"
+        return f"no {FORM_WORDS[name]} above {units.size(most)}"
     side = _SIDES[name][0 if finding.value > 0.0 else 1]
-    return f"{side} {both_units(finding.value, units)}, give or take {size(finding.half, units)}"
+    return f"{side} {units.both(finding.value)}, give or take {units.size(finding.half)}"
 
 
-def found_words(found: Estimate, units: str) -> list[str]:
+def found_words(found: Estimate, units: Units) -> list[str]:
     """What readings say of each plate, one line a plate, and whether they agree."""
     lines = []
     for plate in found.plates:
@@ -179,11 +180,11 @@ def found_words(found: Estimate, units: str) -> list[str]:
             said.insert(0, f"{joined([FORM_WORDS[name] for name in sums])} seen only as a sum")
         lines.append(f"{plate}: {'; '.join(said)}")
     if found.stretch > 1.0:
-        lines.append(APART.format(times=two(found.stretch)))
+        lines.append(APART.format(times=Units.number(found.stretch)))
     return lines
 
 
-def who_is_on_top(found: Estimate, units: str) -> list[str]:
+def who_is_on_top(found: Estimate, units: Units) -> list[str]:
     """Which plate of each pair is the more domed, and so goes on top."""
     plates = found.plates
     lines = []
@@ -193,11 +194,11 @@ def who_is_on_top(found: Estimate, units: str) -> list[str]:
             if apart is None:
                 continue
             if higher is None:
-                most = size(abs(apart.value) + apart.half, units)
+                most = units.size(abs(apart.value) + apart.half)
                 lines.append(ALIKE.format(first=first, second=second, most=most))
                 continue
             other = second if higher == first else first
-            by = f"{both_units(apart.value, units)}, give or take {size(apart.half, units)}"
+            by = f"{units.both(apart.value)}, give or take {units.size(apart.half)}"
             lines.append(
                 f"{higher} is more domed than {other} by {by}: lay {higher} on top, and keep it there longer."
             )

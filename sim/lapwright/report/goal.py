@@ -10,7 +10,6 @@ import numpy as np
 from lapwright.lapping.mating import mating
 from lapwright.planning.track import asked_of
 from lapwright.planning.tuning import Asked
-from lapwright.report import words
 from lapwright.report.account import Account, Face
 from lapwright.report.tuning_terms import asked_for, label
 
@@ -43,8 +42,8 @@ def goal_words(said: Account) -> str:
     if not missed:
         return f"What [tune] asks for is reached: {asked_for(asked, said.units)}."
     one, size = max(missed, key=lambda pair: pair[1] / pair[0].limit)
-    name, limit = label(one), words.size(one.limit, said.units)
-    told = words.size(size, said.units)
+    name, limit = label(one), said.units.size(one.limit)
+    told = said.units.size(size)
     return f"What [tune] asks for is not reached: the {name} is {told}, {limit} was asked."
 
 

@@ -10,6 +10,7 @@ from lapwright.limits import limit_of
 from lapwright.report import words
 from lapwright.report.beforehand import REMARK, clock, fine
 from lapwright.report.staying import TITLES
+from lapwright.units import METRIC, NOTHING, Units, joined
 
 if TYPE_CHECKING:
     from lapwright.lapping.outlook import Outlook
@@ -25,7 +26,7 @@ WORTH = 0.3  # of the largest mark: smaller ones are left to the page of why
 
 
 def leaves(
-    step: Step, plates: Plates, look: Outlook, units: str = "metric", glance: Glance | None = None
+    step: Step, plates: Plates, look: Outlook, units: Units = METRIC, glance: Glance | None = None
 ) -> list[str]:
     """What stays on both faces: the mark of the layer, and what the stroke never takes out.
 
@@ -40,16 +41,16 @@ def leaves(
     if glance is not None and (slowly := _hardly(glance, units)):
         said.append(slowly)
     if look.overhang < -1e-4 and step.swap is None:
-        rim = words.length(look.overhang, units)
+        rim = units.bench(look.overhang)
         said.append(
             f"the outermost {rim} of {step.bottom} is hardly rubbed or not at all: a step is left there"
         )
     return said
 
 
-def _squeeze(step: Step, look: Outlook, units: str) -> str:
+def _squeeze(step: Step, look: Outlook, units: Units) -> str:
     """How large the mark of the layer can be, where its shape is not known."""
-    size = f"{words.size(look.squeeze, units)}{fine(look.squeeze, step, units)}"
+    size = f"{units.size(look.squeeze)}{fine(look.squeeze, step, units)}"
     return f"a mark of the grit layer, up to about {size}"
 
 
@@ -58,11 +59,11 @@ def telling(
 ) -> dict[str, dict[str, float]]:
     """Of the forms [m] of each face those that are worth a word, the largest first; some always are."""
     largest = max((abs(v) for forms in faces.values() for v in forms.values()), default=0.0)
-    least = max(WORTH * largest, words.NOTHING)
+    least = max(WORTH * largest, NOTHING)
     return {
         name: dict(
             sorted(
-                ((k, v) for k, v in forms.items() if abs(v) >= (words.NOTHING if k in always else least)),
+                ((k, v) for k, v in forms.items() if abs(v) >= (NOTHING if k in always else least)),
                 key=lambda part: -abs(part[1]),
             )
         )
@@ -70,39 +71,38 @@ def telling(
     }
 
 
-def remark(faces: Mapping[str, Mapping[str, float]], step: Step, units: str) -> str:
+def remark(faces: Mapping[str, Mapping[str, float]], step: Step, units: Units) -> str:
     """The remark on the finish, of all forms [m] that are told, or of those that it holds for."""
     sizes = [v for forms in faces.values() for v in forms.values()]
     finish = limit_of("finish") * step.grit.size
-    rough = [words.finer(size, finish, units) for size in sizes]
+    rough = [units.finer(size, finish) for size in sizes]
     if not any(rough):
         return ""
     if all(rough):
         return REMARK
-    return f" (the finish is rougher than what is below {words.size(finish, units)})"
+    return f" (the finish is rougher than what is below {units.size(finish)})"
 
 
-def _hardly(glance: Glance, units: str) -> str:
+def _hardly(glance: Glance, units: Units) -> str:
     """Pairs that do go, but so slowly that nobody waits for it; empty where there are none."""
     if not glance.lingering:
         return ""
     what = ", or ".join(TITLES[name] for name in glance.lingering)
-    depth = words.size(min(glance.lingering.values()), units)
+    depth = units.size(min(glance.lingering.values()))
     return f"it hardly touches {what}: halved only after {depth} is off"
 
 
-def _mark(step: Step, glance: Glance, units: str) -> str:
+def _mark(step: Step, glance: Glance, units: Units) -> str:
     """The mark of the layer on each face by the end of the step; faces alike are told together."""
     told = telling(glance.mark)
     alike: dict[str, list[str]] = {}
     for name, forms in told.items():
-        said = words.joined([_left(key, value, units) for key, value in forms.items()])
+        said = joined([_left(key, value, units) for key, value in forms.items()])
         alike.setdefault(said or "as good as none", []).append(name)
     if not any(told.values()):
         return "no mark of the grit layer to speak of by the end of this step"
     each = "; ".join(
-        f"{'both' if len(names) == len(told) else words.joined(names)} {what}"
-        for what, names in alike.items()
+        f"{'both' if len(names) == len(told) else joined(names)} {what}" for what, names in alike.items()
     )
     return (
         "the mark of the grit layer by the end of this step, which laying one on the other does not show: "
@@ -110,9 +110,9 @@ def _mark(step: Step, glance: Glance, units: str) -> str:
     )
 
 
-def _left(key: str, value: float, units: str) -> str:
+def _left(key: str, value: float, units: Units) -> str:
     if key == "sphere":
-        return f"{'hollow' if value < 0.0 else 'domed'} by about {words.size(value, units)}"
+        return f"{'hollow' if value < 0.0 else 'domed'} by about {units.size(value)}"
     return words.part_words(key, value, units).replace(",", "").replace(" by ", " by about ")
 
 

@@ -17,6 +17,7 @@ from lapwright.modes.schedule import Cycle, CycleSpectrum
 from lapwright.plate.measure import EdgeMargin
 from lapwright.report import words
 from lapwright.report.leaving import remark
+from lapwright.units import NOTHING, Units, joined
 
 __all__ = ["comes", "cycle_comes", "keeps", "mark", "standing"]
 
@@ -27,7 +28,7 @@ NEAR_ENOUGH = 0.1  # of what is left for ever: nearer than this it has come
 TOLD = 0.2  # of a face's largest form, from which another is told beside it
 
 
-def standing(faces: Mapping[str, Mapping[str, float]], step: Step, units: str) -> str:
+def standing(faces: Mapping[str, Mapping[str, float]], step: Step, units: Units) -> str:
     """The larger of the forms [m] of each face in words, faces alike told together; the remark on the finish.
 
     `step`: whose grit sets the finish.
@@ -37,22 +38,22 @@ def standing(faces: Mapping[str, Mapping[str, float]], step: Step, units: str) -
     for name, forms in told.items():
         said = ", ".join(words.part_words(key, value, units) for key, value in forms.items())
         alike.setdefault(said or "nothing to speak of", []).append(name)
-    each = "; ".join(f"{words.joined(names)} {what}" for what, names in alike.items())
+    each = "; ".join(f"{joined(names)} {what}" for what, names in alike.items())
     return each + remark(told, step, units)
 
 
 def _larger(forms: Mapping[str, float]) -> dict[str, float]:
-    least = max(TOLD * max(map(abs, forms.values()), default=0.0), words.NOTHING)
+    least = max(TOLD * max(map(abs, forms.values()), default=0.0), NOTHING)
     parts = sorted(forms.items(), key=lambda item: item[0] not in ("sphere", "bow"))
     return {key: value for key, value in parts if abs(value) >= least}
 
 
-def mark(reason: Reason, units: str, margin: EdgeMargin) -> str:
+def mark(reason: Reason, units: Units, margin: EdgeMargin) -> str:
     """What the layer leaves on each face in the long run, in words."""
     return standing(reason.forms(reason.evolution.bedded_residue, margin), reason.step, units)
 
 
-def keeps(reason: Reason, units: str, margin: EdgeMargin) -> list[str]:
+def keeps(reason: Reason, units: Units, margin: EdgeMargin) -> list[str]:
     """The mark of the layer that both plates keep, and that laying one on the other does not show."""
     if reason.removal <= 0.0:
         return ["what they came with"]
@@ -63,7 +64,7 @@ def keeps(reason: Reason, units: str, margin: EdgeMargin) -> list[str]:
     ]
 
 
-def _in_time(reason: Reason, units: str, margin: EdgeMargin) -> str:
+def _in_time(reason: Reason, units: Units, margin: EdgeMargin) -> str:
     """The mark by the end of the step, and in the long run where anybody comes to that."""
     step, long_run = reason.step, mark(reason, units, margin)
     lifts = reason.long_run.everywhere
@@ -123,7 +124,7 @@ def cycle_comes(cycle: Cycle, spectrum: CycleSpectrum, last: Array, made: Array,
 def _near(last: Mapping[str, Mapping[str, float]], off: Mapping[str, Mapping[str, float]]) -> bool:
     """Whether what is left [m] has come, but for what is `off` it."""
     size, rest = (max(abs(v) for part in each.values() for v in part.values()) for each in (last, off))
-    return rest <= max(NEAR_ENOUGH * size, words.NOTHING)
+    return rest <= max(NEAR_ENOUGH * size, NOTHING)
 
 
 def _layer_alone(reason: Reason, cut: float, made: Array) -> Array:

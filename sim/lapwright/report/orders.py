@@ -12,10 +12,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from lapwright.lapping.step import Step, Until
-from lapwright.report import words
 from lapwright.report.beforehand import limit
 from lapwright.report.tables import stroke_words
-from lapwright.study.say import number, say_force, say_mass
+from lapwright.units import GRAVITY, METRIC, Units, joined
 
 if TYPE_CHECKING:
     from lapwright.lapping.outlook import Outlook
@@ -23,7 +22,6 @@ if TYPE_CHECKING:
 
 __all__ = ["Order", "grit_words", "orders", "span", "stop_by_gauge"]
 
-STANDARD_GRAVITY_MASS = 9.80665  # N that a kilogram on a scale stands for
 ALMOST = 1e-9
 _PACE = {
     "Circle": "times round a minute",
@@ -48,7 +46,7 @@ def orders(
     step: Step,
     plates: Mapping[str, Plate],
     look: Outlook,
-    units: str = "metric",
+    units: Units = METRIC,
     turned_bottom: bool = False,
 ) -> list[Order]:
     """Everything that the hands do in a step, apart from when to stop.
@@ -58,7 +56,7 @@ def orders(
     step, plates, look
         The step, the plates of the study, and what can be said of the step beforehand.
     units
-        "metric" or "inch".
+        Those of the person at the bench.
     turned_bottom
         The study says that the bottom is turned under a person who stands still.
 
@@ -79,33 +77,33 @@ def span(seconds: float) -> str:
     value, unit = (seconds, "s") if seconds < 60.0 else (seconds / 60.0, "min")
     if seconds >= 7200.0 and math.isclose(seconds % 1800.0, 0.0, abs_tol=1e-6):
         value, unit = seconds / 3600.0, "h"
-    return f"{number(value, 3, True)} {unit}" if value < 999.5 else f"{value:.0f} {unit}"
+    return f"{Units.number(value, 3, True)} {unit}" if value < 999.5 else f"{value:.0f} {unit}"
 
 
 def grit_words(step: Step) -> str:
     """The grit by its name, with its size where the name does not tell it."""
-    name, size = step.grit.name, f"{words.two(step.grit.size / 1e-6)} um"
+    name, size = step.grit.name, f"{Units.number(step.grit.size / 1e-6)} um"
     told = name if any(name.endswith(unit) for unit in (" um", " uin")) else f"{name}, {size}"
     return f"{told}, held in {step.grit.held_in}" if step.grit.held_in else told
 
 
-def stop_by_gauge(until: Until, units: str = "metric") -> str:
+def stop_by_gauge(until: Until, units: Units = METRIC) -> str:
     """What a gauge must show for the step to stop."""
     parts = []
     if until.difference is not None:
         if until.difference <= ALMOST * 1e-3:
             parts.append("both read the same on the comparator")
         else:
-            parts.append(f"both read within {words.size(until.difference, units)} on the comparator")
+            parts.append(f"both read within {units.size(until.difference)} on the comparator")
     if until.flatness is not None:
-        parts.append(f"both are flat within {words.size(until.flatness, units)}")
+        parts.append(f"both are flat within {units.size(until.flatness)}")
     if until.twist is not None:
-        parts.append(f"neither twist is over {words.size(until.twist, units)}")
+        parts.append(f"neither twist is over {units.size(until.twist)}")
     if until.mating is not None:
-        parts.append(f"they bed to {words.size(until.mating, units)}")
+        parts.append(f"they bed to {units.size(until.mating)}")
     if until.removed is not None:
-        parts.append(f"{words.size(until.removed, units)} is off, mean of both")
-    return words.joined(parts)
+        parts.append(f"{units.size(until.removed)} is off, mean of both")
+    return joined(parts)
 
 
 def _on_top(step: Step) -> Order:
@@ -123,10 +121,12 @@ def _on_top(step: Step) -> Order:
     return Order("On top", f"{step.top} {span(first)}, then {step.bottom} {span(other)}, and so on by turns")
 
 
-def _stroke(step: Step, units: str) -> str:
+def _stroke(step: Step, units: Units) -> str:
     kind = type(step.curve).__name__
     if kind == "Still":
-        text = f"none: the top only turns, paced as {number(60.0 * step.pace, 2, True)} strokes a minute"
+        text = (
+            f"none: the top only turns, paced as {Units.number(60.0 * step.pace, 2, True)} strokes a minute"
+        )
     else:
         towards = f", towards {_degrees(step.direction)} deg"
         text = stroke_words(step, units).removesuffix(towards)
@@ -134,28 +134,24 @@ def _stroke(step: Step, units: str) -> str:
             text += f", {_way(step.direction)}"
         if kind == "Zigzag":
             passes = step.curve.passes  # type: ignore[attr-defined]
-            text += f", creeping across and back in {number(passes, 3, True)} strokes"
+            text += f", creeping across and back in {Units.number(passes, 3, True)} strokes"
         if kind == "Rosette":
             text += f", {step.curve.ratio} small loops to a round"  # type: ignore[attr-defined]
-        text += f"; {number(60.0 * step.pace, 2, True)} {_PACE.get(kind, 'strokes a minute')}"
+        text += f"; {Units.number(60.0 * step.pace, 2, True)} {_PACE.get(kind, 'strokes a minute')}"
     off = math.hypot(*step.centre)
     if off > ALMOST:
         carried = ", carried round as you walk" if step.carry_centre else ""
-        text += (
-            f"; its middle {words.length(off, units)} off centre, towards {words.hour(*step.centre)}{carried}"
-        )
+        text += f"; its middle {units.bench(off)} off centre, towards {Units.hour(*step.centre)}{carried}"
     return text
 
 
-def _edge(step: Step, look: Outlook, units: str) -> str:
+def _edge(step: Step, look: Outlook, units: Units) -> str:
     begins = look.edge.limits.lift
-    lift = f"from {words.length(begins.overhang, units)} on"
+    lift = f"from {units.bench(begins.overhang)} on"
     if begins.overhang <= 0.0:
         lift = limit(begins, step, units)
     over = look.overhang > 0.0
-    said = (
-        f"Over the edge by {words.length(look.overhang, units)} at most" if over else "Stays inside the edge"
-    )
+    said = f"Over the edge by {units.bench(look.overhang)} at most" if over else "Stays inside the edge"
     if look.lifts:
         return f"{said}; IT LIFTS {lift}, mind your fingers"
     return f"{said}; it may lift {lift}" if over else said
@@ -168,7 +164,7 @@ def _way(direction: float) -> str:
         return "side to side"
     if abs(along - math.pi / 2) < math.radians(1.0):
         return "away from you and back"
-    return f"towards {words.hour(math.cos(direction), math.sin(direction))} and back"
+    return f"towards {Units.hour(math.cos(direction), math.sin(direction))} and back"
 
 
 def _degrees(angle: float) -> str:
@@ -178,7 +174,7 @@ def _degrees(angle: float) -> str:
 
 def _round(angle: float) -> str:
     """How many strokes make one whole turn."""
-    return f"once round in {number(2.0 * math.pi / abs(angle), 2)} strokes"
+    return f"once round in {Units.number(2.0 * math.pi / abs(angle), 2)} strokes"
 
 
 def _sense(angle: float) -> str:
@@ -205,16 +201,16 @@ def _walk(step: Step, turned_bottom: bool) -> Order:
     return Order("Walk", f"{what}, {_degrees(abs(angle))} deg {often}, {_sense(angle)}{pace}")
 
 
-def _press(step: Step, units: str) -> str:
+def _press(step: Step, units: Units) -> str:
     load = step.load
     if load.force <= 0.0:
         text = "not at all: its own weight is enough"
     else:
-        felt = say_mass(load.force / STANDARD_GRAVITY_MASS, units)
-        text = f"{say_force(load.force, units)} by hand, like {felt} laid on it"
+        felt = units.mass(load.force / GRAVITY)
+        text = f"{units.force(load.force)} by hand, like {felt} laid on it"
     x, y = load.at
     if math.hypot(x, y) > ALMOST:
-        place = f"{words.length(math.hypot(x, y), units)} off the middle, towards {words.hour(x, y)}"
+        place = f"{units.bench(math.hypot(x, y))} off the middle, towards {Units.hour(x, y)}"
         stays = {
             "hand": "of where you stand",
             "top": "at the start, and that spot turns with the top",
@@ -222,7 +218,7 @@ def _press(step: Step, units: str) -> str:
         }[load.fixed_to]
         text += f"; {place} {stays}"
     if load.push_height > ALMOST:
-        text += f"; push {words.length(load.push_height, units)} above the faces"
+        text += f"; push {units.bench(load.push_height)} above the faces"
     return text
 
 

@@ -27,6 +27,7 @@ from lapwright.report.tables import forms_table, steps_table
 from lapwright.report.typeset import escaped
 from lapwright.study.runfile import Run
 from lapwright.study.safefile import put_in_place
+from lapwright.units import GRAVITY, Units, joined
 
 __all__ = ["PARTS", "render", "write_page"]
 
@@ -135,7 +136,7 @@ def _facts(said: Account) -> str:
     lost = [f.lost for f in said.faces]
     mean = float(np.mean(lost)) if lost else 0.0
     seconds = float(said.run.time[-1]) if len(said.run.time) else 0.0
-    return f"{words.size(mean, said.units)} removed (mean); {words.minutes(seconds, said.weighed)}"
+    return f"{said.units.size(mean)} removed (mean); {Units.rubbing(seconds, said.weighed)}"
 
 
 def _asides(said: Account) -> str:
@@ -156,12 +157,12 @@ def _next(said: Account) -> str:
 def _done(said: Account) -> str:
     if not said.steps:
         return ""
-    grits = list(dict.fromkeys(f"{words.two(s.grit.size / 1e-6)} um" for s in said.steps))
+    grits = list(dict.fromkeys(f"{Units.number(s.grit.size / 1e-6)} um" for s in said.steps))
     pairs = list(dict.fromkeys(f"{s.top} on {s.bottom}" for s in said.steps))
     swaps = sum(1 for e in said.run.event if e == "swap")
     swapped = "" if not swaps else ", one swap" if swaps == 1 else f", {swaps} swaps"
     did = "Done" if said.run.outcome in ("done", "until", "limit") else "Meant to be done"
-    return f"{did}: {words.joined(pairs)}{swapped}; grit {words.joined(grits)}."
+    return f"{did}: {joined(pairs)}{swapped}; grit {joined(grits)}."
 
 
 # --- the parts ---------------------------------------------------------------------------------
@@ -311,10 +312,10 @@ def _assumed(said: Account, drawn: Drawn) -> str:
         )
     lines = [
         first,
-        f"So read the result as: after {words.both_units(lost, said.units)} off (mean), "
-        f"{words.minutes(seconds, said.weighed)}.",
+        f"So read the result as: after {said.units.both(lost)} off (mean), "
+        f"{Units.rubbing(seconds, said.weighed)}.",
         "How far the grit layer gives is a guess too: 0.05 of the grit at "
-        f"{words.pressure(3e3, said.units)}, perhaps 0.02 to 0.15. "
+        f"{said.units.presses(3e3)}, perhaps 0.02 to 0.15. "
         "It sets the small hollow that both plates keep.",
         "Not modelled: bending of the plates, heat, grit piling up before the leading edge, a starved or "
         "flowing layer, scratches.",
@@ -346,7 +347,7 @@ def _gathered(assumed: Mapping[str, str]) -> dict[str, str]:
     for (kind, last, value), names in who.items():
         label = last.replace("_", " ").replace(".", ", ")
         if names:
-            label += f" ({kind if len(names) > 1 else one[kind]} {words.joined(names)})"
+            label += f" ({kind if len(names) > 1 else one[kind]} {joined(names)})"
         out[label] = value
     return out
 
@@ -354,7 +355,7 @@ def _gathered(assumed: Mapping[str, str]) -> dict[str, str]:
 def _cautions(said: Account, drawn: Drawn) -> str:
     masses = []
     if said.study is not None:
-        masses = [f"{n} {words.two(p.weight / 9.80665)} kg" for n, p in said.study.plates.items()]
+        masses = [f"{n} {Units.number(p.weight / GRAVITY)} kg" for n, p in said.study.plates.items()]
     own = [f"Masses here: {', '.join(masses)}."] if masses else []
     lines = [CAUTIONS[0] + (" " + own[0] if own else ""), *CAUTIONS[1:]]
     return bullets(lines)

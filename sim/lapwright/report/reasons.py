@@ -34,6 +34,7 @@ from lapwright.report.staying import (
     same_outline,
     title,
 )
+from lapwright.units import NOTHING, Units, joined
 
 __all__ = [
     "Goes",
@@ -64,7 +65,6 @@ TOGETHER = (
 )
 
 
-_DEPTH = {"metric": (1e-6, "1 um"), "inch": (40 * 25.4e-9, "40 uin")}  # [m], of metal to which growth is told
 _KIND = {"sphere": "dome or dish", "bow": "bow", "crown": "crown", "wind": "wind"} | {
     "saddle": "height at 3 and 9 over 12 and 6",
     "twist": "twist",
@@ -104,7 +104,7 @@ def alone(error: Named, reason: Reason) -> Goes:
     return Goes((error,), (time * reason.removal,) * 2, (time, time))
 
 
-def takes_out(reason: Reason, units: str, weighed: bool) -> list[tuple[str, str]]:
+def takes_out(reason: Reason, units: Units, weighed: bool) -> list[tuple[str, str]]:
     """Rows: what goes, and how much metal and how many minutes halve it."""
     rows = []
     for group in goes(reason):
@@ -128,13 +128,13 @@ def _names(errors: Sequence[Named], reason: Reason) -> list[str]:
     return whole + out
 
 
-def soonest(reason: Reason, units: str) -> str:
+def soonest(reason: Reason, units: Units) -> str:
     """What the plate that loses most metal alone has and soon loses; empty where there is none."""
     own = own_errors(reason)
     if not own:
         return ""
     depths = sorted((e.half_life or 0.0) * reason.removal for e in own)
-    depth = _span([words.size(d, units) for d in (depths[0], depths[-1])])
+    depth = _span([units.size(d) for d in (depths[0], depths[-1])])
     return f"{_own(own, own, reason)} go soon, halved every {depth} removed"
 
 
@@ -144,7 +144,7 @@ def _own(own: Sequence[Named], errors: Sequence[Named], reason: Reason) -> str:
     name = reason.names[face or 0]
     finer = [title(e, reason) for e in errors if e.face == face and e not in own]
     what = [TITLES[e.name] for e in sorted(own, key=lambda e: OWN_NAMES.index(e.name))]
-    return f"{name}'s own {words.joined([*what, *(['all that is finer'] if finer else [])])}"
+    return f"{name}'s own {joined([*what, *(['all that is finer'] if finer else [])])}"
 
 
 def _whose(error: Named, reason: Reason) -> str:
@@ -155,12 +155,12 @@ def _whose(error: Named, reason: Reason) -> str:
 
 
 def _part(error: Named) -> str:
-    return f" ({words.two(100.0 * error.stays)} % of it stays)" if error.stays > TRACE else ""
+    return f" ({Units.share(error.stays)} of it stays)" if error.stays > TRACE else ""
 
 
-def halves(group: Goes, units: str, weighed: bool) -> str:
+def halves(group: Goes, units: Units, weighed: bool) -> str:
     """How much metal, and how many minutes with their band, halve a group of errors."""
-    depth = _span([words.size(v, units) for v in group.removed])
+    depth = _span([units.size(v) for v in group.removed])
     spread = SCATTER if weighed else BAND
     return f"halves every {depth} removed ({time_in_words(group.time[1], spread)})"
 
@@ -168,7 +168,8 @@ def halves(group: Goes, units: str, weighed: bool) -> str:
 def time_in_words(seconds: float, spread: float) -> str:
     """A time that halves something [s], with its band by a factor `spread`."""
     unit, value = ("h", seconds / 3600.0) if seconds > 6000.0 else ("min", seconds / 60.0)
-    return f"about {words.two(value)} {unit}, {words.two(value / spread)} to {words.two(value * spread)}"
+    low, middle, high = (Units.number(value * by) for by in (1.0 / spread, 1.0, spread))
+    return f"about {middle} {unit}, {low} to {high}"
 
 
 def _span(texts: Sequence[str]) -> str:
@@ -180,7 +181,7 @@ def _span(texts: Sequence[str]) -> str:
     return f"{low} to {high}"
 
 
-def makes(reason: Reason, units: str, margin: EdgeMargin) -> list[str]:
+def makes(reason: Reason, units: Units, margin: EdgeMargin) -> list[str]:
     """What a stroke makes for each depth removed and in an hour, beside the law of moments."""
     if reason.removal <= 0.0:
         return ["nothing: nothing rubs"]
@@ -190,33 +191,33 @@ def makes(reason: Reason, units: str, margin: EdgeMargin) -> list[str]:
         return [f"nothing to speak of: what stays is left as it is{_law(reason, units)}"]
     hour = reason.removal * 3600.0
     spread = SCATTER if reason.step.grit.wear.observed is not None else BAND
-    off = f"{words.size(hour, units)} ({_band(hour, spread, units)})"
+    off = f"{units.size(hour)} ({_band(hour, spread, units)})"
     name, (key, value) = max(
         ((n, _largest(f)) for n, f in per.items()), key=lambda item: abs(item[1][1]) * (1 + 1e-9)
     )
-    grows = abs(value) * hour / _DEPTH[units][0]
-    which = f"{name}'s {_KIND[key]} by about {words.size(grows, units)} ({_band(grows, spread, units)})"
+    grows = abs(value) * hour / units.depth.size
+    which = f"{name}'s {_KIND[key]} by about {units.size(grows)} ({_band(grows, spread, units)})"
     return [
         f"{told}{_law(reason, units)}",
         f"an hour takes off about {off}, which changes {which}",
     ]
 
 
-def made(reason: Reason, units: str, margin: EdgeMargin) -> str:
+def made(reason: Reason, units: Units, margin: EdgeMargin) -> str:
     """What both faces gain for each depth removed; empty where that is nothing to speak of."""
     told = "; ".join(
         f"{name} {grown(forms, units)}"
         for name, forms in _per_depth(reason, units, margin).items()
-        if max(map(abs, forms.values())) >= LITTLE * _DEPTH[units][0]
+        if max(map(abs, forms.values())) >= LITTLE * units.depth.size
     )
     when = words.BEDDED[reason.operator.leaves_land]
-    return f"for each {_DEPTH[units][1]} removed, {when}: {told}" if told else ""
+    return f"for each {units.depth.name} removed, {when}: {told}" if told else ""
 
 
-def _per_depth(reason: Reason, units: str, margin: EdgeMargin) -> dict[str, dict[str, float]]:
-    """Growth of the forms of both for each depth of `_DEPTH` removed [m]."""
+def _per_depth(reason: Reason, units: Units, margin: EdgeMargin) -> dict[str, dict[str, float]]:
+    """Growth of the forms of both for each `units.depth` removed [m]."""
     drift = reason.forms(reason.bedded, margin)
-    share = _DEPTH[units][0] / reason.removal
+    share = units.depth.size / reason.removal
     return {name: {key: value * share for key, value in forms.items()} for name, forms in drift.items()}
 
 
@@ -224,11 +225,11 @@ def _largest(forms: Mapping[str, float]) -> tuple[str, float]:
     return max(forms.items(), key=lambda item: abs(item[1]))
 
 
-def _band(depth: float, spread: float, units: str) -> str:
-    return f"{words.size(depth / spread, units)} to {words.size(depth * spread, units)}"
+def _band(depth: float, spread: float, units: Units) -> str:
+    return f"{units.size(depth / spread)} to {units.size(depth * spread)}"
 
 
-def grown(forms: Mapping[str, float], units: str) -> str:
+def grown(forms: Mapping[str, float], units: Units) -> str:
     """How the forms of a face grow [m], dome or bow first."""
     parts = sorted(forms.items(), key=lambda item: item[0] not in ("sphere", "bow"))
     least = max(abs(v) for v in forms.values()) * 0.05
@@ -236,7 +237,7 @@ def grown(forms: Mapping[str, float], units: str) -> str:
     for key, value in parts:
         if abs(value) < least:
             continue
-        size = words.size(value, units)
+        size = units.size(value)
         if key == "sphere":
             out.append(f"goes {'domed' if value > 0.0 else 'hollow'} by {size}")
         else:
@@ -244,7 +245,7 @@ def grown(forms: Mapping[str, float], units: str) -> str:
     return " and ".join(out)
 
 
-def _law(reason: Reason, units: str) -> str:
+def _law(reason: Reason, units: Units) -> str:
     """The law of moments beside what is made."""
     step, (bottom, top) = reason.step, (face.plate for face in reason.faces)
     kappa_b, kappa_t = reason.kappas
@@ -254,24 +255,24 @@ def _law(reason: Reason, units: str) -> str:
         if law is None or float(np.abs(law.exact).max()) == 0.0:
             return ""
         return f" (the law of moments, which holds for any faces, says the same within {_near(law.error)})"
-    exact = growth(PathMeans(*reason.path_means), _DEPTH[units][0], bottom.outline.radius).sphere
+    exact = growth(PathMeans(*reason.path_means), units.depth.size, bottom.outline.radius).sphere
     below, above = reason.forms(reason.spectrum.drift, NO_MARGIN).values()
-    found = 0.5 * (below["sphere"] - above["sphere"]) * _DEPTH[units][0] / reason.removal
-    if abs(exact) < LITTLE * _DEPTH[units][0]:
+    found = 0.5 * (below["sphere"] - above["sphere"]) * units.depth.size / reason.removal
+    if abs(exact) < LITTLE * units.depth.size:
         return ""
     turning = sum(abs(turn.angle) for turn in (step.turn, step.walk) if not turn.indexed)
     if turning > MOST_TURN:
         return ""
     whatever = "the turning left aside" if turning else "which holds for any faces"
-    half = f"half the difference of the two domes grows by {words.size(exact, units)}"
+    half = f"half the difference of the two domes grows by {units.size(exact)}"
     return f" (law of moments, {whatever}: {half}; here the same within {_near(found / exact - 1.0)})"
 
 
 def _near(share: float) -> str:
-    return "0.1 %" if abs(share) < 1e-3 else f"{words.two(100.0 * abs(share))} %"
+    return "0.1 %" if abs(share) < 1e-3 else f"{Units.share(abs(share))}"
 
 
-def lifting(reason: Reason, away: Deviation | None, units: str) -> list[str]:
+def lifting(reason: Reason, away: Deviation | None, units: Units) -> list[str]:
     """Whether the top lifts, where in the stroke, what share of the time, and how far this then holds."""
     top, bottom, swapped = reason.step.top, reason.step.bottom, reason.swapped
     said = ["nothing lifts, so all of this holds"]
@@ -302,12 +303,12 @@ def _lifted(lifts: Lifts, top: str, reason: Reason) -> str:
         elif state.everywhere:
             said.append(f"{when} part of {top} lifts everywhere in the stroke")
         else:
-            share = words.two(100.0 * state.share)
-            said.append(f"{when} part of {top} lifts for {share} % of the time{_where(state.phases, reason)}")
+            share = Units.share(state.share)
+            said.append(f"{when} part of {top} lifts for {share} of the time{_where(state.phases, reason)}")
     return "; ".join(said)
 
 
-def _holds(reason: Reason, away: Deviation | None, units: str) -> list[str]:
+def _holds(reason: Reason, away: Deviation | None, units: Units) -> list[str]:
     """How far the picture, which knows no lifting, is off: measured by lapping the step in full."""
     if away is None:
         return []
@@ -318,9 +319,9 @@ def _holds(reason: Reason, away: Deviation | None, units: str) -> list[str]:
     worst = away.largest
     size = max((abs(v) for f in away.lapped.values() for v in f.values()), default=0.0)
     rough = fine(worst, reason.step, units)
-    if worst < max(words.NOTHING, 0.02 * size) or rough:
-        return [f"{lead} it holds to {words.size(worst, units)}{rough}"]
-    return [f"{lead} the faces come out {words.size(worst, units)} away; trust `lapwright run` for sizes"]
+    if worst < max(NOTHING, 0.02 * size) or rough:
+        return [f"{lead} it holds to {units.size(worst)}{rough}"]
+    return [f"{lead} the faces come out {units.size(worst)} away; trust `lapwright run` for sizes"]
 
 
 def _where(phases: np.ndarray, reason: Reason) -> str:
@@ -342,5 +343,5 @@ def _where(phases: np.ndarray, reason: Reason) -> str:
         east, north = float(x[inside].mean()), float(y[inside].mean())
         if not math.hypot(east, north) > OUT * out:
             return ""
-        hours.append(words.hour(east, north))
-    return f" (when it is out towards {words.joined(list(dict.fromkeys(hours)))})"
+        hours.append(Units.hour(east, north))
+    return f" (when it is out towards {joined(list(dict.fromkeys(hours)))})"

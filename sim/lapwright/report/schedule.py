@@ -13,12 +13,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from lapwright.limits import limit_of
-from lapwright.report import words
 from lapwright.report.account import Account, Face
-from lapwright.report.amounts import MARK
 from lapwright.report.orders import Order, grit_words, orders, span, stop_by_gauge
-from lapwright.report.shapes import marked_face
-from lapwright.study.say import number, say_length, say_mass
+from lapwright.report.shapes import MARK, marked_face
+from lapwright.units import Units, joined
 
 if TYPE_CHECKING:
     from lapwright.lapping.outlook import Outlook
@@ -77,7 +75,7 @@ def _head(said: Account) -> list[str]:
     alike: dict[str, list[str]] = {}
     for name in said.study.plates:
         alike.setdefault(_plate(said, name), []).append(name)
-    lines = [f"{words.joined(names)}|{what}" for what, names in alike.items()]
+    lines = [f"{joined(names)}|{what}" for what, names in alike.items()]
     outcome = said.run.outcome
     if outcome == "tipped":
         lines.append(
@@ -102,22 +100,21 @@ def _tips_in(said: Account) -> int:
 def _plate(said: Account, name: str) -> str:
     assert said.study is not None
     plate, units = said.study.plates[name], said.units
-    along, across = (say_length(side, units, echo=True) for side in plate.outline.size)
+    along, across = (units.length(side, echo=True) for side in plate.outline.size)
     if plate.outline.bore > 0.0:
-        shape = f"ring {along}, bore {say_length(plate.outline.bore, units, echo=True)}"
+        shape = f"ring {along}, bore {units.length(plate.outline.bore, echo=True)}"
     elif type(plate.outline).__name__ == "Disc":
         shape = f"disc {along}"
     else:
         shape = f"{along} x {across}"
     if plate.thickness is not None:
-        shape += f", {say_length(plate.thickness, units, echo=True)} thick"
+        shape += f", {units.length(plate.thickness, echo=True)} thick"
     return f"{shape}, {plate.material.name}, {_mass(plate.total_mass, units)}"
 
 
-def _mass(mass: float, units: str) -> str:
+def _mass(mass: float, units: Units) -> str:
     """A mass [kg] in kg and lb, the person's own unit first."""
-    other = "metric" if units == "inch" else "inch"
-    return f"{say_mass(mass, units)} ({say_mass(mass, other)})"
+    return f"{units.mass(mass)} ({units.other.mass(mass)})"
 
 
 def _blocks(said: Account) -> list[Block]:
@@ -209,7 +206,7 @@ def _stop(said: Account, number_: int, look: Outlook) -> str:
     else:
         off = {name: look.removed_from[name] for name in (step.top, step.bottom)}
     metal = _metal(said, off)
-    about = words.minutes(time, weighed)
+    about = Units.rubbing(time, weighed)
     if step.until is not None:
         most = span(step.total_strokes / step.pace)
         return f"when {stop_by_gauge(step.until, said.units)}: in this run {metal}; {about}; {most} at most"
@@ -220,12 +217,12 @@ def _metal(said: Account, off: dict[str, float]) -> str:
     """Depth off each face, and its weight where a balance tells it."""
     parts = []
     for name, depth in off.items():
-        weight = f"{words.two(_grams(said, name, depth))} g" if _weighable(said, name, depth) else ""
-        parts.append((name, words.size(depth, said.units), weight))
+        weight = f"{Units.number(_grams(said, name, depth))} g" if _weighable(said, name, depth) else ""
+        parts.append((name, said.units.size(depth), weight))
     if len({(depth, weight) for _, depth, weight in parts}) == 1:
         return f"{parts[0][1]} is off each face" + (f", {parts[0][2]} by weight" if parts[0][2] else "")
     each = [f"{name} has lost {depth}" + (f" ({weight})" if weight else "") for name, depth, weight in parts]
-    return words.joined(each)
+    return joined(each)
 
 
 def _grams(said: Account, name: str, depth: float) -> float:
@@ -306,7 +303,7 @@ def _finish(said: Account, name: str, at: int) -> float | None:
     return None
 
 
-def _expect(face: Face, at: int, finish: float | None, units: str) -> str:
+def _expect(face: Face, at: int, finish: float | None, units: Units) -> str:
     """What the face should be like at a place in the history."""
     forms = {key: (float(v[at]) if len(v) else None) for key, v in face.record.forms.items()}
     if all(value is None or not math.isfinite(value) for value in forms.values()):
@@ -363,13 +360,13 @@ def _weighing(said: Account) -> str:
     mass = _mass(plates[face.name].total_mass, said.units)
     if not _weighable(said, face.name, face.lost):
         return (
-            f"Weighing: all that goes off {face.name} here, {words.size(face.lost, said.units)}, is "
-            f"{words.two(_grams(said, face.name, face.lost))} g, too little to weigh on {mass}: measure how "
-            "much is off. Minutes are guesses until then."
+            f"Weighing: all that goes off {face.name} here, {said.units.size(face.lost)}, is "
+            f"{Units.number(_grams(said, face.name, face.lost))} g, too little to weigh on {mass}: measure "
+            "how much is off. Minutes are guesses until then."
         )
     one = "; weigh that one, the lightest" if len(light) < len(faces) else ""
     return (
         f"Weighing, clean and dry: 1 um (39 uin) off {names} weighs "
-        f"{number(_grams(said, face.name, 1e-6), 3)} g{one}. "
+        f"{Units.number(_grams(said, face.name, 1e-6), 3)} g{one}. "
         "Minutes are guesses until then."
     )

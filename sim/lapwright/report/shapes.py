@@ -12,9 +12,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
-from lapwright.report.amounts import NOTHING, finer, joined, size
+from lapwright.units import METRIC, NOTHING, Units, joined
 
 __all__ = [
+    "MARK",
     "NO_BORES",
     "REMARK",
     "Forms",
@@ -32,6 +33,7 @@ Forms = Mapping[str, float | None]
 NO_BORES: Mapping[str, float] = MappingProxyType({})
 
 REMARK = "the finish is rougher than this"
+MARK = "†"  # the same where there is no room for it: beside what is finer than the finish
 TRACE = 0.02  # of the finish: a form smaller than this is none
 WORTH = 0.1  # a form smaller than this share of the face's largest is left to the table
 AS_LARGE = 0.5  # of the largest, from which two forms finer than the finish are told alike
@@ -41,16 +43,16 @@ ROUND, LONG = ("sphere", "saddle", "twist"), ("bow", "crown", "wind")
 _COUNT = {2: "Both", 3: "All three", 4: "All four", 5: "All five", 6: "All six"}
 
 
-def dome_or_dish(sphere: float, units: str = "metric") -> str:
+def dome_or_dish(sphere: float, units: Units = METRIC) -> str:
     """Name of a sphere [m] (+ dome): "dome 3.0 um", "dish 0.80 um", "neither dome nor dish"."""
     if abs(sphere) < NOTHING:
         return "neither dome nor dish"
-    return f"{'dome' if sphere > 0 else 'dish'} {size(sphere, units)}"
+    return f"{'dome' if sphere > 0 else 'dish'} {units.size(sphere)}"
 
 
-def part_words(key: str, value: float, units: str = "metric") -> str:
+def part_words(key: str, value: float, units: Units = METRIC) -> str:
     """Words for one form [m]: where the face is high, and by how much."""
-    much = size(value, units)
+    much = units.size(value)
     high = value > 0
     if key == "sphere":
         return dome_or_dish(value, units)
@@ -80,10 +82,10 @@ def largest(forms: Forms) -> float:
     return max((abs(v) for _, v in known(forms, (*ROUND, *LONG))), default=0.0)
 
 
-def flat_to_the_finish(forms: Forms, finish: float | None, units: str = "metric") -> bool:
+def flat_to_the_finish(forms: Forms, finish: float | None, units: Units = METRIC) -> bool:
     """True when the flatness, which takes in every form, is finer than the finish [m]."""
     flatness = known(forms, ("flatness",))
-    return bool(flatness) and finer(flatness[0][1], finish, units)
+    return bool(flatness) and units.finer(flatness[0][1], finish)
 
 
 @dataclass(frozen=True)
@@ -98,7 +100,7 @@ class Told:
     flatness: float | None
 
 
-def told(forms: Forms, finish: float | None, units: str = "metric", beside: bool = False) -> Told:
+def told(forms: Forms, finish: float | None, units: Units = METRIC, beside: bool = False) -> Told:
     """What is told of a face: no form that is small beside its largest.
 
     What is finer than the finish [m] is left out beside something that is not, but for a long face or where
@@ -106,66 +108,66 @@ def told(forms: Forms, finish: float | None, units: str = "metric", beside: bool
     """
     least = max(NOTHING, WORTH * largest(forms), TRACE * (finish or 0.0))
     parts = sorted(known(forms, (*ROUND, *LONG)), key=lambda p: -abs(p[1]))
-    above = tuple(p for p in parts if abs(p[1]) >= least and not finer(p[1], finish, units))
+    above = tuple(p for p in parts if abs(p[1]) >= least and not units.finer(p[1], finish))
     faint = max(least, FAINT * largest(forms))
-    fine = tuple(p for p in parts if faint <= abs(p[1]) and finer(p[1], finish, units))
+    fine = tuple(p for p in parts if faint <= abs(p[1]) and units.finer(p[1], finish))
     if above and known(forms, ("sphere",)) and not beside:
         fine = ()
     flatness = next((v for _, v in known(forms, ("flatness",))), 0.0)
-    stands_out = not above and flatness >= NOTHING and not finer(flatness, finish, units)
+    stands_out = not above and flatness >= NOTHING and not units.finer(flatness, finish)
     return Told(above, fine, flatness if stands_out else None)
 
 
-def face(forms: Forms, finish: float | None, units: str = "metric") -> str:
+def face(forms: Forms, finish: float | None, units: Units = METRIC) -> str:
     """Title of a face: what is told of it, largest first; the remark on what is finer than the finish [m]."""
     what = told(forms, finish, units)
     above, fine, comma = _in_words(what, units)
     if not above + fine:
         return _featureless(forms, finish, units)
     if what.flatness is not None:
-        above = [f"flat within {size(what.flatness, units)}"]
+        above = [f"flat within {units.size(what.flatness)}"]
     if above and fine:
         return f"{comma.join(above)}; beside it {comma.join(fine)} ({REMARK})"
     return comma.join(above) if above else f"{comma.join(fine)}; {REMARK}"
 
 
-def marked_face(forms: Forms, finish: float | None, mark: str, units: str = "metric") -> str:
+def marked_face(forms: Forms, finish: float | None, mark: str, units: Units = METRIC) -> str:
     """The same with a `mark` behind each form that is finer than the finish [m], beside larger ones too."""
     what = told(forms, finish, units, beside=True)
     above, fine, comma = _in_words(what, units)
     if not above + fine:
         return _featureless(forms, finish, units)
-    head = "" if what.flatness is None else f"flat within {size(what.flatness, units)}; "
+    head = "" if what.flatness is None else f"flat within {units.size(what.flatness)}; "
     return head + comma.join(above + [f"{part}\u00a0{mark}" for part in fine])
 
 
-def _in_words(what: Told, units: str) -> tuple[list[str], list[str], str]:
+def _in_words(what: Told, units: Units) -> tuple[list[str], list[str], str]:
     """Forms above the finish and below it, and what goes between them."""
     above, fine = ([part_words(k, v, units) for k, v in parts] for parts in (what.above, what.fine))
     return above, fine, "; " if any("," in part for part in above + fine) else ", "
 
 
-def _featureless(forms: Forms, finish: float | None, units: str) -> str:
+def _featureless(forms: Forms, finish: float | None, units: Units) -> str:
     """Of a face that has no form to tell."""
     flatness = known(forms, ("flatness",))
     if not flatness and not known(forms, (*ROUND, *LONG)):
         return "not measured"
     if not flatness or flatness[0][1] < NOTHING:
         return "flat"
-    within = f"flat within {size(flatness[0][1], units)}"
+    within = f"flat within {units.size(flatness[0][1])}"
     return "flat to the finish" if flat_to_the_finish(forms, finish, units) else within
 
 
-def from_the_bore(sphere: float, share: float, units: str = "metric") -> str:
+def from_the_bore(sphere: float, share: float, units: Units = METRIC) -> str:
     """Beside a ring's dome [m]: what of it there is from bore to rim, where it is a `share` of it."""
     side = "bore over rim" if sphere > 0.0 else "rim over bore"
-    return f" ({side} by {size(share * sphere, units)})" if abs(share * sphere) >= NOTHING else ""
+    return f" ({side} by {units.size(share * sphere)})" if abs(share * sphere) >= NOTHING else ""
 
 
 def shapes(
     faces: Mapping[str, Forms],
     finishes: Mapping[str, float | None],
-    units: str = "metric",
+    units: Units = METRIC,
     bores: Mapping[str, float] = NO_BORES,
 ) -> list[str]:
     """Sentences on the shape of every face: dome or dish first, then what else stands out.
@@ -212,19 +214,19 @@ def _remark(rough: Sequence[str], number: int) -> str:
 
 
 def _domes(
-    faces: Mapping[str, Forms], finishes: Mapping[str, float | None], units: str, bores: Mapping[str, float]
+    faces: Mapping[str, Forms], finishes: Mapping[str, float | None], units: Units, bores: Mapping[str, float]
 ) -> list[str]:
     if not faces:
         return []
     spheres = {name: known(forms, ("sphere",))[0][1] for name, forms in faces.items()}
     spheres = {n: s if abs(s) >= TRACE * (finishes.get(n) or 0.0) else 0.0 for n, s in spheres.items()}
     kinds = {name: _adjective(s) for name, s in spheres.items()}
-    rough = [n for n, s in spheres.items() if finer(s, finishes.get(n), units)]
+    rough = [n for n, s in spheres.items() if units.finer(s, finishes.get(n))]
     tail = _remark(rough, len(faces))
     everyone, verb = _everyone(list(faces))
 
     def dome(name: str, with_kind: bool) -> str:
-        amount = size(spheres[name], units) if abs(spheres[name]) >= NOTHING else ""
+        amount = units.size(spheres[name]) if abs(spheres[name]) >= NOTHING else ""
         if amount and name in bores:
             amount += from_the_bore(spheres[name], bores[name], units)
         return " ".join(part for part in (kinds[name] if with_kind else "", amount) if part)
@@ -242,16 +244,16 @@ def _domes(
     return [", ".join(f"{n} is {dome(n, True)}" for n in faces) + tail + "."]
 
 
-def _saddles(faces: Mapping[str, Forms], finishes: Mapping[str, float | None], units: str) -> list[str]:
+def _saddles(faces: Mapping[str, Forms], finishes: Mapping[str, float | None], units: Units) -> list[str]:
     """Saddle and twist as large as what is told of domes, told together where every face has the same."""
     rest = {n: _standing_out(f, finishes.get(n), units) for n, f in faces.items()}
-    rough = [n for n, p in rest.items() if any(finer(v, finishes.get(n), units) for _, v in p)]
+    rough = [n for n, p in rest.items() if any(units.finer(v, finishes.get(n)) for _, v in p)]
     each_rough = {n: f"; {REMARK}" if n in rough else "" for n in rest}
     kinds = {tuple((k, v > 0) for k, v in parts) for parts in rest.values()}
     if len(faces) > 1 and len(kinds) == 1 and all(len(p) == 1 for p in rest.values()):
         key, value = next(iter(rest.values()))[0]
         where = part_words(key, value, units).rsplit(" by ", 1)[0]
-        each = ", ".join(f"{n} by {size(p[0][1], units)}" for n, p in rest.items())
+        each = ", ".join(f"{n} by {units.size(p[0][1])}" for n, p in rest.items())
         return [f"{_COUNT.get(len(faces), 'All')} are {where}: {each}{_remark(rough, len(faces))}."]
     return [
         f"{name} is {joined([part_words(k, v, units) for k, v in parts])}{each_rough[name]}."
@@ -260,7 +262,7 @@ def _saddles(faces: Mapping[str, Forms], finishes: Mapping[str, float | None], u
     ]
 
 
-def _standing_out(forms: Forms, finish: float | None, units: str) -> list[tuple[str, float]]:
+def _standing_out(forms: Forms, finish: float | None, units: Units) -> list[tuple[str, float]]:
     """Saddle and twist where told and above the finish, or as large as what is told of the dome."""
     what = told(forms, finish, units, beside=True)
     found = dict(what.above)
@@ -269,20 +271,20 @@ def _standing_out(forms: Forms, finish: float | None, units: str) -> list[tuple[
     return [(k, found[k]) for k in ("saddle", "twist") if k in found]
 
 
-def _pits(faces: Mapping[str, Forms], finishes: Mapping[str, float | None], units: str) -> list[str]:
+def _pits(faces: Mapping[str, Forms], finishes: Mapping[str, float | None], units: Units) -> list[str]:
     """How flat a face is where no dome, saddle or twist tells of what is wrong with it."""
     odd = {
         n: told(f, finishes.get(n), units).flatness
         for n, f in faces.items()
         if not _standing_out(f, finishes.get(n), units)
     }
-    return [f"{n} is flat within {size(v, units)}." for n, v in odd.items() if v is not None]
+    return [f"{n} is flat within {units.size(v)}." for n, v in odd.items() if v is not None]
 
 
 # --- rails -------------------------------------------------------------------------------------
 
 
-def _rails(faces: Mapping[str, Forms], finishes: Mapping[str, float | None], units: str) -> list[str]:
+def _rails(faces: Mapping[str, Forms], finishes: Mapping[str, float | None], units: Units) -> list[str]:
     if not faces:
         return []
     own = {n: _parts(f, finishes.get(n), units) for n, f in faces.items()}
@@ -295,7 +297,7 @@ def _rails(faces: Mapping[str, Forms], finishes: Mapping[str, float | None], uni
     return [f"{everyone} {verb} flat to the finish: {each}; {REMARK}."]
 
 
-def _parts(forms: Forms, finish: float | None, units: str) -> str:
+def _parts(forms: Forms, finish: float | None, units: Units) -> str:
     """The title of a long face, in the commas of a sentence."""
     said = face(forms, finish, units)
     for low in ("high", "hollow"):

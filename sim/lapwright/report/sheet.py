@@ -7,8 +7,8 @@ from importlib.resources import files
 from string import Template
 
 from lapwright.limits import limit_of
-from lapwright.report.amounts import sentence
 from lapwright.report.typeset import escaped
+from lapwright.units import sentence
 
 __all__ = ["CAUTIONS", "bullets", "part", "sheet"]
 

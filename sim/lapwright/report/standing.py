@@ -15,6 +15,7 @@ from lapwright.lapping.outlook import Outlook, outlook
 from lapwright.lapping.step import Hand, Step, Swap, Turn
 from lapwright.report import words
 from lapwright.report.account import Account, Face
+from lapwright.units import Units
 
 __all__ = [
     "AIMS",
@@ -162,8 +163,8 @@ def coarser(seen: Seen, metal: float, step: Step) -> tuple[Step, str]:
     before = [s.grit for s in said.steps if s.grit.size > 1.2 * step.grit.size]
     if seconds <= LONG or not before:
         return step, ""
-    grit, slow = before[-1], words.two(seconds / 3600.0)
-    name = grit.name if any(c.isdigit() for c in grit.name) else f"{words.two(grit.size / 1e-6)} um"
+    grit, slow = before[-1], Units.number(seconds / 3600.0)
+    name = grit.name if any(c.isdigit() for c in grit.name) else f"{Units.number(grit.size / 1e-6)} um"
     return replace(step, grit=grit), f"Go back to the coarser grit ({name}), this one takes about {slow} h"
 
 
@@ -176,8 +177,8 @@ def amount(seen: Seen, metal: float, step: Step) -> str:
     assert said.study is not None
     ahead = outlook(said.study.plates, replace(step, time=TRIED, strokes=None))
     seconds = TRIED * metal / ahead.removed if ahead.removed > 0.0 else 0.0
-    off = f"about {words.both_units(metal, said.units)} more is off (mean of both)"
-    return f"{off}: {words.minutes(seconds, said.weighed)}" if seconds > 0.0 else off
+    off = f"about {said.units.both(metal)} more is off (mean of both)"
+    return f"{off}: {Units.rubbing(seconds, said.weighed)}" if seconds > 0.0 else off
 
 
 def lasting(seen: Seen, metal: float, step: Step) -> Step:

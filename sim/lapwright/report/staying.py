@@ -10,8 +10,8 @@ from lapwright.modes.evolution import SLOW
 from lapwright.modes.named import OWN_NAMES, Named, quicker
 from lapwright.modes.reason import Reason
 from lapwright.modes.spectrum import NO_MARGIN
-from lapwright.report import words
 from lapwright.report.beforehand import clock
+from lapwright.units import Units
 
 __all__ = [
     "LITTLE",
@@ -120,7 +120,7 @@ def goes_slowly(reason: Reason) -> list[Named]:
     return [e for e in reason.named if e.half_life is not None and e.half_life > longest]
 
 
-def leaves_alone(reason: Reason, units: str) -> list[str]:
+def leaves_alone(reason: Reason, units: Units) -> list[str]:
     """What a stroke leaves alone, why, and what would take it out."""
     told = [_with_cure(error, reason) for error in stays_wholly(reason)]
     told += _profiles(reason, len(told))
@@ -186,7 +186,7 @@ def _ridges(what: Kept) -> str:
     return f"ridges along the stroke ({clock(what.direction)}){alike}"
 
 
-def _slow(reason: Reason, units: str) -> list[str]:
+def _slow(reason: Reason, units: Units) -> list[str]:
     slow = reason.spectrum.slow
     if not slow:
         return []
@@ -197,7 +197,7 @@ def _slow(reason: Reason, units: str) -> list[str]:
     else:
         what = "one finer shape" if len(slow) == 1 else f"{len(slow)} finer shapes"
         depth = min(mode.half_removed or 0.0 for mode in slow)
-    return [f"hardly touched: {what}; halved only after {words.size(depth, units)} removed"]
+    return [f"hardly touched: {what}; halved only after {units.size(depth)} removed"]
 
 
 def stays_in_short(reason: Reason) -> str:

@@ -7,13 +7,14 @@ import math
 from lapwright.lapping.step import Step, Turn
 from lapwright.report import words
 from lapwright.report.account import Account, Face
-from lapwright.report.amounts import MARK
+from lapwright.report.shapes import MARK
 from lapwright.report.typeset import escaped
+from lapwright.units import METRIC, NOTHING, Units, joined
 
 __all__ = ["FORM_TITLES", "forms_table", "steps_table", "stroke_words", "turn_words"]
 
 
-def stroke_words(step: Step, units: str = "metric") -> str:
+def stroke_words(step: Step, units: Units = METRIC) -> str:
     """The stroke in words: "figure-eight 53 x 27 mm"."""
     curve = step.curve
     name = type(curve).__name__
@@ -22,18 +23,16 @@ def stroke_words(step: Step, units: str = "metric") -> str:
     if name == "Still":
         return "no travel"
     if name == "Circle":
-        text = f"circle {words.length(2 * curve.radius, units)} across"  # type: ignore[attr-defined]
+        text = f"circle {units.bench(2 * curve.radius)} across"  # type: ignore[attr-defined]
     elif name == "Rosette":
         across = 2 * (curve.radius + curve.small)  # type: ignore[attr-defined]
-        text = f"rosette {words.length(across, units)} across"
+        text = f"rosette {units.bench(across)} across"
     elif name == "Line":
-        text = f"straight, {words.length(float(length or 0.0), units)} long"
+        text = f"straight, {units.bench(float(length or 0.0))} long"
     else:
         kind = {"FigureEight": "figure-eight"}.get(name, name.lower())
-        unit = "in" if units == "inch" else "mm"
-        scale = 25.4e-3 if units == "inch" else 1e-3
-        long, wide = (words.two(float(v or 0.0) / scale) for v in (length, width))
-        text = f"{kind} {long} x {wide} {unit}"
+        long, wide = (Units.number(float(v or 0.0) / units.long.size) for v in (length, width))
+        text = f"{kind} {long} x {wide} {units.long.name}"
     if abs(step.direction) > 1e-9:
         text += f", towards {_degrees(step.direction)} deg"
     return text
@@ -76,7 +75,7 @@ def steps_table(account: Account) -> str:
         cells = (
             step.top,
             step.bottom,
-            _micro(step.grit.size, units),
+            METRIC.size(step.grit.size),
             stroke_words(step, units),
             _turning(step),
             _time(account, number, step),
@@ -100,10 +99,6 @@ def steps_table(account: Account) -> str:
         else ""
     )
     return f"<table><thead><tr>{heads}</tr></thead><tbody>{''.join(rows)}</tbody></table>{again}"
-
-
-def _micro(size: float, units: str) -> str:
-    return words.size(size, units) if units == "metric" else f"{words.two(size / 1e-6)} um"
 
 
 def _turning(step: Step) -> str:
@@ -150,7 +145,7 @@ def _off(account: Account, number: int, step: Step) -> str:
         for k in range(1, len(removed)):
             if int(run.step[k]) == number:
                 total += float(removed[k] - removed[k - 1]) / 2
-    return words.size(total, account.units) if total > words.NOTHING else "nothing"
+    return account.units.size(total) if total > NOTHING else "nothing"
 
 
 # --- forms -------------------------------------------------------------------------------------
@@ -164,7 +159,7 @@ FORM_TITLES = (
     ("wind", "wind, corner against corner"),
     ("flatness", "flatness"),
 )
-_EDGE = {"metric": "outermost 3 mm", "inch": "outermost 0.12 in"}
+_EDGE = {METRIC: "outermost 3 mm", Units.INCH: "outermost 0.12 in"}
 _SIDES = {
     "sphere": ("dome", "dish"),
     "saddle": ("3 and 9 high", "12 and 6 high"),
@@ -197,7 +192,7 @@ def forms_table(account: Account) -> str:
     return f'<table class="forms"><caption>{_caption(account, MARK in body)}</caption>{head}{body}</table>'
 
 
-def _rows_of(units: str) -> tuple[tuple[str, str], ...]:
+def _rows_of(units: Units) -> tuple[tuple[str, str], ...]:
     """Forms by name and in words; the band at the edge in the person's units."""
     return (*FORM_TITLES, ("edge", _EDGE[units]))
 
@@ -214,41 +209,41 @@ def _form_row(face: Face, key: str, title: str) -> str:
 def _value_cells(key: str, value: float | None, finish: float | None) -> str:
     if value is None:
         return '<td class="say">not known</td><td class="num"></td><td class="num"></td>'
-    side = "" if key == "flatness" or abs(value) < words.NOTHING else _SIDES[key][0 if value > 0 else 1]
+    side = "" if key == "flatness" or abs(value) < NOTHING else _SIDES[key][0 if value > 0 else 1]
     return f'<td class="say">{escaped(side)}</td>{_numbers(value, finish)}'
 
 
 def _numbers(value: float, finish: float | None) -> str:
-    fine = abs(value) >= words.NOTHING and words.finer(value, finish)
+    fine = abs(value) >= NOTHING and METRIC.finer(value, finish)
     mark = f'<span class="fine">{MARK}</span>' if fine else ""
-    metric, inch = (_figure(value, s, least) for s, least in ((1e-6, 0.01), (25.4e-9, 0.4)))
+    metric, inch = (
+        _figure(value, s, least) for s, least in ((METRIC.small.size, 0.01), (Units.INCH.small.size, 0.4))
+    )
     return f'<td class="num">{metric}{mark}</td><td class="num">{inch}{mark}</td>'
 
 
 def _figure(value: float, scale: float, least: float) -> str:
     """A size in a unit; nothing is told apart below `least` of it."""
-    if abs(value) < words.NOTHING:
+    if abs(value) < NOTHING:
         return "0"
-    return words.two(value / scale) if abs(value) >= least * scale else f"under {least:g}"
+    return Units.number(abs(value) / scale) if abs(value) >= least * scale else f"under {least:g}"
 
 
 def _caption(account: Account, marked: bool) -> str:
-    margins = {words.length(f.record.margin, account.units) for f in account.faces}
+    margins = {account.units.bench(f.record.margin) for f in account.faces}
     if len(margins) == 1:
         outermost = f"The outermost {next(iter(margins))} of each face (the edge margin)"
         said = f"{outermost} is left out of every form but the edge."
     else:
-        each = words.joined(
-            [f"{words.length(f.record.margin, account.units)} of {f.name}" for f in account.faces]
-        )
+        each = joined([f"{account.units.bench(f.record.margin)} of {f.name}" for f in account.faces])
         said = f"Left out of every form but the edge, as edge margin: {each}."
     said += (
         " Dome, dish and the rest are told out to the rim, the flatness only inside that margin: it can be "
         "the smaller figure."
     )
     if account.bores:
-        shares = {name: f"{words.two(share)} of it" for name, share in account.bores.items()}
-        each = words.joined([f"on {name} {share}" for name, share in shares.items()])
+        shares = {name: f"{Units.number(share)} of it" for name, share in account.bores.items()}
+        each = joined([f"on {name} {share}" for name, share in shares.items()])
         said += (
             f" The dome of a ring is told as if it went on to the middle; from bore to rim there is {each}."
         )

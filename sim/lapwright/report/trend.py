@@ -10,6 +10,7 @@ import numpy as np
 from lapwright.lapping.step import Step
 from lapwright.report import words
 from lapwright.report.account import Account, Face, common_removed
+from lapwright.units import Units, sentence
 
 __all__ = ["best", "going", "one_sided", "past_its_best"]
 
@@ -52,12 +53,12 @@ def past_its_best(said: Account, faces: Iterable[Face]) -> str:
     for face in faces:
         if (k := best(face)) is None:
             continue
-        off = words.size(float(face.record.removed[k]), said.units)
-        time = words.minutes(float(said.run.time[k]), said.weighed)
+        off = said.units.size(float(face.record.removed[k]))
+        time = Units.rubbing(float(said.run.time[k]), said.weighed)
         flat = float(face.form("flatness")[k])
-        rough = f" ({words.REMARK})" if words.finer(flat, face.finish, said.units) else ""
-        shape = f"flat within {words.size(flat, said.units)}{rough}"
-        return words.sentence(f"{face.name} was at its best with {off} off, after {time}: {shape}.")
+        rough = f" ({words.REMARK})" if said.units.finer(flat, face.finish) else ""
+        shape = f"flat within {said.units.size(flat)}{rough}"
+        return sentence(f"{face.name} was at its best with {off} off, after {time}: {shape}.")
     return ""
 
 

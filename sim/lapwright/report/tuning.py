@@ -11,9 +11,9 @@ from lapwright.planning.tuning import Candidate, Course, Tuning
 from lapwright.report import pictures
 from lapwright.report import tuning_notes as notes
 from lapwright.report import tuning_words as told
-from lapwright.report.amounts import MARK
 from lapwright.report.comparison_words import MARKED
 from lapwright.report.pictures.tuned import Mark, Slip, Way, slips, trade_off, ways
+from lapwright.report.shapes import MARK
 from lapwright.report.sheet import CAUTIONS, bullets, part, sheet
 from lapwright.report.tuning_study import study_text
 from lapwright.report.tuning_terms import settings, spoken, weighed
@@ -135,7 +135,7 @@ def _by_flatness(got: Tuning) -> bool:
 def _trade(got: Tuning) -> str:
     """Cost against flatness where that is what is asked, else against times what is asked."""
     by_flatness = _by_flatness(got)
-    unit, micro = (25.4e-9, "µin") if got.study.units == "inch" else (1e-6, "µm")
+    unit, micro = got.study.units.small.size, got.study.units.small.symbol
     name, scale = COSTS[got.goal.least]
     if scale is None:
         name, scale = f"{name}, {micro}", unit

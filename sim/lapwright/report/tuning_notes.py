@@ -8,8 +8,9 @@ from lapwright.lapping.outlook import outlooks
 from lapwright.planning.draws import drawn_in_words
 from lapwright.planning.tuning import Asked, Band, Candidate, Nudge, Tuning
 from lapwright.report import words
-from lapwright.report.amounts import MARK
+from lapwright.report.shapes import MARK
 from lapwright.report.tuning_terms import finish, idle_keys, label, short_minutes, spoken, weighed
+from lapwright.units import NOTHING, Units
 
 __all__ = ["by_key", "how_sure", "notes", "slip", "sloppy", "worst_of"]
 
@@ -69,12 +70,12 @@ def _slipped(got: Tuning, nudge: Nudge) -> str:
         return f"{head} does not come to its end"
     found = worst_of(got, nudge)
     if found is None or got.answer is None:
-        return f"{head} makes {words.two(nudge.share)} times what is asked"
+        return f"{head} makes {Units.number(nudge.share)} times what is asked"
     one, size = found
     name = "" if len(got.asked) == 1 else f"{label(one)} "
-    rough = MARK if words.finer(size, finish(got.answer.study, one.plate), got.study.units) else ""
+    rough = MARK if got.study.units.finer(size, finish(got.answer.study, one.plate)) else ""
     kept = "reached" if nudge.reached_at is not None else "not reached"
-    return f"{head}: {name}{words.size(size, got.study.units)}{rough}, {kept}"
+    return f"{head}: {name}{got.study.units.size(size)}{rough}, {kept}"
 
 
 # --- what else is to be known ------------------------------------------------------------------
@@ -105,7 +106,7 @@ def _runs_on(best: Candidate) -> list[str]:
     if course.reached_at == 0.0:
         return ["All that is asked is there before any lapping, and stays so to the end."]
     return [
-        f"The goal is reached when {words.two(100 * share)} % of the rubbing is done, and stays reached to "
+        f"The goal is reached when {Units.share(share)} of the rubbing is done, and stays reached to "
         "the end: stop there if you like."
     ]
 
@@ -116,9 +117,7 @@ def _lost(got: Tuning) -> list[str]:
     one = next((one for one in got.asked if lost is not None and one.key == lost.asked), None)
     if lost is None or one is None:
         return []
-    after = (
-        f"{words.size(lost.removed, units)} more of metal ({short_minutes(lost.time, weighed(got.study))})"
-    )
+    after = f"{units.size(lost.removed)} more of metal ({short_minutes(lost.time, weighed(got.study))})"
     return [
         f"The {label(one)} only passes through what is asked: go on, and after {after} it is out again, by "
         "the forecast. Stop by the gauge, not by the clock."
@@ -129,7 +128,7 @@ def _lifting(best: Candidate) -> list[str]:
     share = best.simulated.lift_share if best.simulated is not None else 0.0
     if not best.lifts and share <= 0.0:
         return []
-    part = f" in {words.two(100 * share)} % of the time" if share >= 0.01 else " now and then"
+    part = f" in {Units.share(share)} of the time" if share >= 0.01 else " now and then"
     return [
         f"Something lifts{part}. The forecast knows nothing of lifting, so its numbers are only near: "
         "go by what was lapped in full."
@@ -153,10 +152,10 @@ def _bare(got: Tuning, best: Candidate) -> list[str]:
 def _left(got: Tuning, best: Candidate, name: str, forms: Mapping[str, float]) -> list[str]:
     flatness, units = forms.get("flatness", 0.0), got.study.units
     named = max((abs(forms[key]) for key in ("sphere", "saddle", "twist") if key in forms), default=None)
-    if named is None or flatness < max(BARE * named, words.NOTHING):
+    if named is None or flatness < max(BARE * named, NOTHING):
         return []
-    rough = f" ({words.REMARK})" if words.finer(flatness, finish(best.study, name), units) else ""
-    lead = f"{name} is not flat for all that: {words.size(flatness, units)} from high to low{rough}."
+    rough = f" ({words.REMARK})" if units.finer(flatness, finish(best.study, name)) else ""
+    lead = f"{name} is not flat for all that: {units.size(flatness)} from high to low{rough}."
     uneven = max(abs(forms.get("saddle", 0.0)), abs(forms.get("twist", 0.0)))
     if uneven > HARDLY * flatness:
         return [f"{lead} That is what dome, saddle and twist together do not tell."]
@@ -164,9 +163,7 @@ def _left(got: Tuning, best: Candidate, name: str, forms: Mapping[str, float]) -
         step.carry_centre and step.walk.angle for step in best.study.steps if step.bottom == name
     ) and any(step.bottom == name for step in best.study.steps)
     kind = "rings about the middle" if round_ else "finer waves"
-    return [
-        f"{lead} It has hardly any saddle or twist ({words.size(uneven, units)} at most): left are {kind}."
-    ]
+    return [f"{lead} It has hardly any saddle or twist ({units.size(uneven)} at most): left are {kind}."]
 
 
 def _minutes(got: Tuning) -> list[str]:
@@ -197,7 +194,7 @@ def how_sure(got: Tuning) -> list[str]:
         why = (got.failed_why or "").split(" at ")[0]
         told.append(f"In {got.failed} of them it does not come to its end ({why}): leave the hand more room.")
     told += [_banded(got, band) for band in got.bands]
-    floor = words.size(got.tolerance.floor, units) if got.tolerance.floor else "nothing"
+    floor = units.size(got.tolerance.floor) if got.tolerance.floor else "nothing"
     return told + drawn_in_words(
         (got.answer.study if got.answer is not None else study,), got.tolerance, floor
     )
@@ -212,7 +209,7 @@ def _banded(got: Tuning, band: Band) -> str:
     best = got.answer.study if got.answer is not None else got.study
     least = 0.0 if one is None else finish(best, one.plate)
     sizes = (
-        words.size(end, got.study.units) + (MARK if words.finer(end, least, got.study.units) else "")
+        got.study.units.size(end) + (MARK if got.study.units.finer(end, least) else "")
         for end in (band.low, band.high)
     )
     if one is None:
@@ -224,7 +221,7 @@ def _guessed(got: Tuning) -> list[str]:
     squeeze = _guessed_squeeze(got)
     if squeeze <= 0.0:
         return []
-    here = words.size(squeeze, got.study.units)
+    here = got.study.units.size(squeeze)
     return [
         f"How far the grit layer gives ({here} here) is a guess, within 0.4 to 3 times: what all faces keep "
         "of dish goes with it."

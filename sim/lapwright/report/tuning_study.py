@@ -7,8 +7,8 @@ from pathlib import Path
 
 from lapwright.planning.tuning import Candidate, Tuning
 from lapwright.planning.written import written
-from lapwright.report import words
 from lapwright.report.tuning_terms import asked_for, label, settings, weighed
+from lapwright.units import Units
 
 __all__ = ["study_text"]
 
@@ -28,12 +28,12 @@ def _head(got: Tuning, way: Candidate, place: Path) -> list[str]:
         told.append(f'Set: {one.name} "{one.now}"{was}.')
     if course is not None and course.trouble is None:
         left = [
-            f"{label(one)} {words.size(course.worst[one.key], units)}"
+            f"{label(one)} {units.size(course.worst[one.key])}"
             for one in got.asked
             if one.key in course.worst
         ]
-        rubbed = words.minutes(course.cost.time, weighed(got.study))
-        took = f"; {words.size(course.cost.removed, units)} of metal off, {rubbed}"
+        rubbed = Units.rubbing(course.cost.time, weighed(got.study))
+        took = f"; {units.size(course.cost.removed)} of metal off, {rubbed}"
         told.append(f"Lapped in full: {', '.join(left)}{took if course.ok else '; the goal is not reached'}.")
     told.append(f"Lap it: lapwright run {place.name}")
     return [line for text in told for line in textwrap.wrap(text, WIDTH, subsequent_indent="  ")]

@@ -11,8 +11,8 @@ from lapwright.limits import limit_of
 from lapwright.planning.knobs import where
 from lapwright.planning.naming import name_of, said
 from lapwright.planning.tuning import Asked, Candidate, Course, Nudge, Tuning
-from lapwright.report import words
 from lapwright.study.model import Study
+from lapwright.units import Units, joined
 
 __all__ = [
     "Setting",
@@ -39,16 +39,16 @@ NAMES = {
 # --- what was asked ----------------------------------------------------------------------------
 
 
-def asked_for(asked: Sequence[Asked], units: str) -> str:
+def asked_for(asked: Sequence[Asked], units: Units) -> str:
     """The goal as something that is there: "A and B flat within 0.30 um, no twist above 0.10 um in A"."""
     groups: dict[tuple[str, float, bool], list[str]] = {}
     for one in asked:
         groups.setdefault((one.form, one.limit, one.kept), []).append(one.plate or "")
-    return "; ".join(_there(*key, words.joined(names), units) for key, names in groups.items())
+    return "; ".join(_there(*key, joined(names), units) for key, names in groups.items())
 
 
-def _there(form: str, limit: float, kept: bool, plates: str, units: str) -> str:
-    size, name = words.size(limit, units), NAMES.get(form, form)
+def _there(form: str, limit: float, kept: bool, plates: str, units: Units) -> str:
+    size, name = units.size(limit), NAMES.get(form, form)
     if form == "mating":
         return f"a misfit of {size} at most"
     if form == "difference":
@@ -84,7 +84,7 @@ def weighed(study: Study) -> bool:
 
 def short_minutes(seconds: float, known: bool) -> str:
     """Say "about 40 min, 13 to 130"; why there is a band is said once, elsewhere."""
-    told = words.minutes(seconds, known)
+    told = Units.rubbing(seconds, known)
     return told.removesuffix(" until you weigh a plate").removesuffix(" as wear scatters")
 
 
@@ -120,8 +120,8 @@ def settings(got: Tuning, way: Candidate) -> list[Setting]:
         remark = _whole_step(way, key) or ("changes nothing here" if key in idle else "")
         found.append(Setting(step, what, value, _typed(begun, got.study, key), remark))
     if way.order and list(way.order) != sorted(way.order):
-        usual = words.joined([str(n) for n in sorted(way.order)])
-        found.append(Setting("", "order of the old steps", words.joined([str(n) for n in way.order]), usual))
+        usual = joined([str(n) for n in sorted(way.order)])
+        found.append(Setting("", "order of the old steps", joined([str(n) for n in way.order]), usual))
     return found
 
 

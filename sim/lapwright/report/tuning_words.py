@@ -8,10 +8,11 @@ from dataclasses import dataclass
 
 from lapwright.planning.tuning import Asked, Candidate, Course, Tuning
 from lapwright.report import words
-from lapwright.report.amounts import MARK
 from lapwright.report.comparison_words import MARKED
+from lapwright.report.shapes import MARK
 from lapwright.report.tuning_notes import notes, sloppy
 from lapwright.report.tuning_terms import asked_for, finish, label, settings, short_minutes, weighed, worst
+from lapwright.units import Units
 
 __all__ = ["Line", "Way", "criterion", "headline", "in_words", "lines", "marked", "table", "ways"]
 
@@ -58,7 +59,7 @@ def headline(got: Tuning) -> str:
     one = worst(got.asked, course)
     figure = f"{label(one)} {_sized(got, best, one, course)}"
     who = "The study as it is typed is the nearest; it" if _as_typed(best) else "The nearest"
-    return f"{what}. {who} leaves {figure}, {words.two(course.share)} times what is asked."
+    return f"{what}. {who} leaves {figure}, {Units.number(course.share)} times what is asked."
 
 
 def _as_typed(way: Candidate) -> bool:
@@ -79,12 +80,12 @@ def _nothing(got: Tuning) -> str:
 def _costs(got: Tuning, course: Course) -> str:
     """What it takes: metal first."""
     units, known = got.study.units, weighed(got.study)
-    off = words.size(course.cost.removed, units)
-    took = [f"It takes {off} of metal off, {words.minutes(course.cost.time, known)}"]
+    off = units.size(course.cost.removed)
+    took = [f"It takes {off} of metal off, {Units.rubbing(course.cost.time, known)}"]
     if got.goal.least in ("turns", "swaps"):
         took.append(f"with {_count(course, got.goal.least)}")
     if got.goal.hold is None and course.then is not None and course.then.time > 0.0 and _runs_on(course):
-        then = f"{words.size(course.then.removed, units)}, {short_minutes(course.then.time, known)}"
+        then = f"{units.size(course.then.removed)}, {short_minutes(course.then.time, known)}"
         took.append(f"and is there after {then}")
     return f"{', '.join(took)}."
 
@@ -101,8 +102,8 @@ def _sized(got: Tuning, way: Candidate, one: Asked, course: Course) -> str:
     value = course.worst.get(one.key)
     if value is None:
         return "not known"
-    fine = words.finer(value, finish(way.study, one.plate), got.study.units)
-    return words.size(value, got.study.units) + (f" ({words.REMARK})" if fine else "")
+    fine = got.study.units.finer(value, finish(way.study, one.plate))
+    return got.study.units.size(value) + (f" ({words.REMARK})" if fine else "")
 
 
 # --- its numbers -------------------------------------------------------------------------------
@@ -130,7 +131,7 @@ def lines(got: Tuning) -> list[Line]:
     for one in got.asked:
         fine = finish(best.study, one.plate)
         cells = [_cell(course, one, fine, got.study.units) for course in courses]
-        found.append(Line(label(one), words.size(one.limit, got.study.units), *cells))
+        found.append(Line(label(one), got.study.units.size(one.limit), *cells))
     rows = [("reached after", _when), ("metal off by then", _off)]
     if any(_runs_on(course) for course in courses):
         rows += [("whole schedule", _all_time), ("metal off in all", _all_off)]
@@ -154,11 +155,11 @@ def _lapped_head(got: Tuning) -> str:
     return "the nearest, in full" if got.answer is not None and not got.answer.ok else "lapped in full"
 
 
-def _cell(course: Course | None, one: Asked, fine: float, units: str) -> str:
+def _cell(course: Course | None, one: Asked, fine: float, units: Units) -> str:
     if course is None or course.trouble is not None or one.key not in course.worst:
         return "" if course is None else "no end"
     value = course.worst[one.key]
-    return words.size(value, units) + (MARK if words.finer(value, fine, units) else "")
+    return units.size(value) + (MARK if units.finer(value, fine) else "")
 
 
 def _when(got: Tuning, course: Course | None) -> str:
@@ -172,7 +173,7 @@ def _when(got: Tuning, course: Course | None) -> str:
 
 
 def _off(got: Tuning, course: Course | None) -> str:
-    return "" if course is None or course.then is None else words.size(course.then.removed, got.study.units)
+    return "" if course is None or course.then is None else got.study.units.size(course.then.removed)
 
 
 def _runs_on(course: Course | None) -> bool:
@@ -189,7 +190,7 @@ def _all_time(got: Tuning, course: Course | None) -> str:
 
 
 def _all_off(got: Tuning, course: Course | None) -> str:
-    return "" if course is None or course.whole is None else words.size(course.whole.removed, got.study.units)
+    return "" if course is None or course.whole is None else got.study.units.size(course.whole.removed)
 
 
 def marked(got: Tuning) -> bool:

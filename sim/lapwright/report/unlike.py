@@ -12,7 +12,7 @@ from lapwright.lapping.outlook import outlook
 from lapwright.lapping.step import Step, Turn
 from lapwright.lapping.strokes import arc_moments
 from lapwright.plate.plate import Plate
-from lapwright.report import shapes, words
+from lapwright.report import shapes
 from lapwright.report.account import Face
 from lapwright.report.standing import Advice, Aim, Seen, amount, bedding, coarser, lasting
 from lapwright.report.tables import turn_words
@@ -106,7 +106,7 @@ def _worst(seen: Seen) -> tuple[Face, str, float]:
 def _other_place(seen: Seen, part: Face, plate: Face, value: float) -> Advice:
     """The plate goes hollow where the part lies too far inside, domed where it goes too far over the rim."""
     units, out = seen.said.units, value < 0.0
-    shape = f"{plate.name} is {'hollow' if out else 'domed'} by {words.size(value, units)}"
+    shape = f"{plate.name} is {'hollow' if out else 'domed'} by {units.size(value)}"
     place = _balance(seen)
     if plate is not seen.bottom or place is None:
         text = f"Lap with {part.name} {'further out over the rim' if out else 'further in'}: {shape}."
@@ -114,7 +114,7 @@ def _other_place(seen: Seen, part: Face, plate: Face, value: float) -> Advice:
     text = (
         f"Lap with {part.name} {'further out' if out else 'further in'}: {shape}, and only with the middle "
         "of "
-        f"{part.name} {'more' if out else 'less'} than about {words.length(place, units)} from that of "
+        f"{part.name} {'more' if out else 'less'} than about {units.bench(place)} from that of "
         f"{plate.name} "
         "does that go back; read it every 10 min."
     )

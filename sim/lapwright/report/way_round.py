@@ -10,6 +10,7 @@ from lapwright.report import words
 from lapwright.report.beforehand import fine
 from lapwright.report.leaving import remark, telling
 from lapwright.report.reasons import grown
+from lapwright.units import METRIC, NOTHING, Units
 
 if TYPE_CHECKING:
     from lapwright.lapping.outlook import Outlook
@@ -32,7 +33,7 @@ def makes(
     step: Step,
     plates: Plates,
     look: Outlook,
-    units: str = "metric",
+    units: Units = METRIC,
     *,
     as_they_come: bool = True,
     more_plates: bool = False,
@@ -50,13 +51,13 @@ def makes(
         What the step makes by the picture, for pairs of which no closed form tells the size.
 
     """
-    if look.removed < words.NOTHING:
+    if look.removed < NOTHING:
         return ["no change"]
     if step.swap is not None and step.swap.read is not None:
         return ["whichever reads more domed goes on top and loses its dome: the right way round by itself"]
     half, drive = look.half_difference, look.tendency.all_round
     if half is not None:
-        drive = 0.0 if abs(half) < max(words.NOTHING, _little(step, plates, look)) else half
+        drive = 0.0 if abs(half) < max(NOTHING, _little(step, plates, look)) else half
     if glance is not None:
         said = what_is_made(step, plates, look, glance, units)
         if half is None:
@@ -69,7 +70,7 @@ def makes(
         said = NEITHER
     else:
         domed, hollow = (step.bottom, step.top) if half > 0.0 else (step.top, step.bottom)
-        size = words.size(half, units)
+        size = units.size(half)
         said = f"{hollow} hollow and {domed} domed, by {size} each beside what they share{fine(half, step)}"
     if not as_they_come or any(plates[n].outline.long for n in (step.top, step.bottom)):
         return [said]
@@ -83,10 +84,10 @@ def _little(step: Step, plates: Plates, look: Outlook) -> float:
     from lapwright.lapping.sizing import half_travel
 
     reach = 6.0 * (half_travel(step.curve) / plates[step.top].outline.radius) ** 2
-    return max(words.NOTHING, 0.02 * look.removed * reach)
+    return max(NOTHING, 0.02 * look.removed * reach)
 
 
-def what_is_made(step: Step, plates: Plates, look: Outlook, glance: Glance, units: str = "metric") -> str:
+def what_is_made(step: Step, plates: Plates, look: Outlook, glance: Glance, units: Units = METRIC) -> str:
     """What each plate gains of the pairs that stay, once they have bedded in, or by the end of the step."""
     names = (step.top, step.bottom)
     balanced = abs(look.tendency.all_round) < BALANCED and not any(plates[n].outline.long for n in names)
@@ -155,7 +156,7 @@ def _which(more: float, less: float) -> str:
     return "the domed one" if more > 0.0 >= less else "the more domed one"
 
 
-def _bedded(step: Step, plates: Plates, glance: Glance, drive: float, units: str) -> str:
+def _bedded(step: Step, plates: Plates, glance: Glance, drive: float, units: Units) -> str:
     """Of unlike outlines: how far bedding in changes a dome, and whether what is made adds to what is left.
 
     Empty where it changes none to speak of.
@@ -163,7 +164,7 @@ def _bedded(step: Step, plates: Plates, glance: Glance, drive: float, units: str
     starts = {name: plates[name].form.sphere for name in glance.left}
     gone = {name: abs(start - glance.left[name]["sphere"]) for name, start in starts.items()}
     name = max(gone, key=lambda n: gone[n], default="")
-    if not name or gone[name] < max(words.NOTHING, BEDDED * max(map(abs, starts.values()))):
+    if not name or gone[name] < max(NOTHING, BEDDED * max(map(abs, starts.values()))):
         return ""
     left = glance.left[name]["sphere"]
     before, after = (words.dome_or_dish(sphere, units) for sphere in (starts[name], left))
@@ -176,12 +177,12 @@ def _bedded(step: Step, plates: Plates, glance: Glance, drive: float, units: str
 
 
 def _way_round(
-    step: Step, plates: Plates, drive: float, half: float | None, units: str, more_plates: bool
+    step: Step, plates: Plates, drive: float, half: float | None, units: Units, more_plates: bool
 ) -> str:
     """Whether what the step makes is what these plates need."""
     top, bottom = plates[step.top], plates[step.bottom]
     apart = (_curve(bottom) - _curve(top)) * top.outline.radius**2  # + the bottom is the more domed one
-    if abs(apart) < words.NOTHING:
+    if abs(apart) < NOTHING:
         if drive == 0.0:
             return ""
         if step.swap is not None:
@@ -211,9 +212,7 @@ def _way_round(
     said = f"the right way round: {domed.name} is {one}"
     if half is None or not _like(step, plates):
         return said
-    said += (
-        f" (they differ by {words.size(apart, units)}, and this takes {words.size(2.0 * half, units)} of it"
-    )
+    said += f" (they differ by {units.size(apart)}, and this takes {units.size(2.0 * half)} of it"
     if 2.0 * abs(half) > ENOUGH * abs(apart):
         return said.replace(" of it", "") + ": stop when they read alike)"
     return said + ")"

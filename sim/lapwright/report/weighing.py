@@ -6,8 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from lapwright.limits import limit_of
-from lapwright.report import words
-from lapwright.study.say import number, say_mass
+from lapwright.units import METRIC, Units
 
 if TYPE_CHECKING:
     from lapwright.lapping.outlook import Outlook
@@ -21,7 +20,7 @@ SPELLS = (10, 20, 30, 60, 120)  # min between two weighings
 
 
 def weighing(
-    plates: Mapping[str, Plate], ahead: Sequence[tuple[Step, Outlook]], units: str = "metric"
+    plates: Mapping[str, Plate], ahead: Sequence[tuple[Step, Outlook]], units: Units = METRIC
 ) -> str | None:
     """Which plate to weigh, when, and where to write it; None where no wear is a guess.
 
@@ -41,15 +40,15 @@ def weighing(
     if spell is None:
         off = rate * 60.0 * SPELLS[-1]
         return (
-            f"Even {SPELLS[-1] // 60} hours take only about {words.size(off, units)} off {name}, "
-            f"{words.two(off * grams)} g: too little to weigh on {say_mass(plate.total_mass, units)}. Gauge "
+            f"Even {SPELLS[-1] // 60} hours take only about {units.size(off)} off {name}, "
+            f"{Units.number(off * grams)} g: too little to weigh on {units.mass(plate.total_mass)}. Gauge "
             f"it instead: {_written(name, REMOVED, 60)}"
         )
-    depth, said = (1e-6, "1 um") if units == "metric" else (40 * 25.4e-9, "40 uin")
+    depth, said = units.depth
     lightest = ", the lightest," if len({plates[n].total_mass for n in names}) > 1 else ""
     return (
-        f"{said} off {name} weighs {number(depth * grams, 3)} g: weigh {name}{lightest} before and after "
-        f"{spell} minutes, {_written(name, LOST, spell)}"
+        f"{said} off {name} weighs {Units.number(depth * grams, 3)} g: weigh {name}{lightest} before and "
+        f"after {spell} minutes, {_written(name, LOST, spell)}"
     )
 
 

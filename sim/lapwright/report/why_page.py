@@ -36,6 +36,7 @@ from lapwright.report.staying import (
 )
 from lapwright.report.typeset import escaped
 from lapwright.study.model import Study
+from lapwright.units import Units, sentence
 
 __all__ = ["Cards", "error_cards", "errors_drawn", "why_page"]
 
@@ -90,7 +91,7 @@ def why_page(
     )
 
 
-def _headline(reasons: Sequence[Reason], units: str) -> str:
+def _headline(reasons: Sequence[Reason], units: Units) -> str:
     """What one plate alone loses soonest, if it does; then what the strokes cannot take out."""
     most = max(reasons, key=lambda r: r.spectrum.survivors)
     many = len(reasons) > 1
@@ -101,7 +102,7 @@ def _headline(reasons: Sequence[Reason], units: str) -> str:
     which = f"One of these strokes, {most.step.top} on {most.step.bottom}," if many else "This stroke"
     if soonest := told.soonest(most, units):
         slowly = " Some errors of both hardly change." if goes_slowly(most) else ""
-        return f"{words.sentence(soonest)}. {which} never takes out: {staying}.{slowly}"
+        return f"{sentence(soonest)}. {which} never takes out: {staying}.{slowly}"
     if most.spectrum.survivors == 1 and not goes_slowly(most):
         return f"{they} out every error but {staying}."
     return f"{which} never takes out: {staying}."
@@ -138,7 +139,7 @@ def _step(study: Study, number: int, reason: Reason, away: Deviation | None) -> 
     )
 
 
-def _table(reason: Reason, units: str, weighed: bool) -> str:
+def _table(reason: Reason, units: Units, weighed: bool) -> str:
     rows = told.takes_out(reason, units, weighed)
     if not rows:
         return "<p>Nothing.</p>"

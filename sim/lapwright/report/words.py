@@ -11,20 +11,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
-from lapwright.report.amounts import (
-    NOTHING,
-    both_units,
-    finer,
-    hour,
-    joined,
-    length,
-    minutes,
-    pressure,
-    sentence,
-    shortened,
-    size,
-    two,
-)
 from lapwright.report.shapes import (
     NO_BORES,
     REMARK,
@@ -36,34 +22,23 @@ from lapwright.report.shapes import (
     part_words,
     shapes,
 )
+from lapwright.units import METRIC, NOTHING, Units, sentence
 
 __all__ = [
     "BEDDED",
-    "NOTHING",
     "REMARK",
     "Forms",
     "bears",
-    "both_units",
     "came_out",
     "dome_or_dish",
     "face",
-    "finer",
     "flat_to_the_finish",
     "from_the_bore",
-    "hour",
-    "joined",
-    "length",
     "lifting",
     "mating",
     "metal",
-    "minutes",
     "part_words",
-    "pressure",
-    "sentence",
     "shapes",
-    "shortened",
-    "size",
-    "two",
 ]
 
 BEARS_ALL_OVER = 0.98  # share of the overlap that carries load, from which "all over" is said
@@ -84,7 +59,7 @@ def mating(top: str, bottom: str, share: float | None) -> str:
         return f"{top} and {bottom} mate."
     if share <= 0.0:
         return f"{top} and {bottom} do not mate."
-    part = f"in the middle of the stroke they bear on {two(100 * share)} % of the overlap"
+    part = f"in the middle of the stroke they bear on {Units.share(share)} of the overlap"
     return f"{top} and {bottom} do not mate yet: {part}."
 
 
@@ -94,7 +69,7 @@ def came_out(
     share: float | None,
     faces: Mapping[str, Forms],
     finishes: Mapping[str, float | None],
-    units: str = "metric",
+    units: Units = METRIC,
     nothing_done: bool = False,
     bores: Mapping[str, float] = NO_BORES,
 ) -> str:
@@ -140,7 +115,7 @@ def metal(
     rim: float | None,
     sphere_change: float | None = None,
     grams: float | None = None,
-    units: str = "metric",
+    units: Units = METRIC,
     places: tuple[str, str] = ("in the middle", "at the rim"),
     makes: tuple[str, str] = ("makes a face hollow", "makes a face domed"),
     side: tuple[str, float, float] | None = None,
@@ -154,26 +129,26 @@ def metal(
     """
     if mean < NOTHING:
         return f"{name} lost nothing to speak of."
-    weight = f", {two(grams)} g" if grams is not None and grams > 0.005 else ""
-    start = f"{name} lost {size(mean, units)} on average{weight}"
+    weight = f", {Units.number(grams)} g" if grams is not None and grams > 0.005 else ""
+    start = f"{name} lost {units.size(mean)} on average{weight}"
     if side is not None:
         clock, near, far = side
-        halves = f"{size(near, units)} in that half, {size(far, units)} in the other"
+        halves = f"{units.size(near)} in that half, {units.size(far)} in the other"
         return f"{start}, most towards {clock}: {halves}."
     if middle is None or rim is None or not (math.isfinite(middle) and math.isfinite(rim)):
         return start + "."
-    if abs(rim - middle) < UNEVEN * mean or two(rim) == two(middle):
+    if abs(rim - middle) < UNEVEN * mean or Units.number(rim) == Units.number(middle):
         return f"{start}, about as much {places[0]} as {places[1]}."
     more, less = (places[1], places[0]) if rim > middle else places
     high, low = max(rim, middle), min(rim, middle)
-    line = f"{start}: {size(high, units)} {more}, {size(low, units)} {less}"
+    line = f"{start}: {units.size(high)} {more}, {units.size(low)} {less}"
     if sphere_change is not None and sphere_change * (rim - middle) > 0 and abs(sphere_change) > NOTHING:
         line += f". More off {more.split(' ', 1)[1]} {makes[1] if rim > middle else makes[0]}"
     return line + "."
 
 
 def bears(
-    where: str, top: str, bottom: str, share: float, mean: float, peak: float, units: str = "metric"
+    where: str, top: str, bottom: str, share: float, mean: float, peak: float, units: Units = METRIC
 ) -> str:
     """How the top bears in one place of the stroke: loaded share of the overlap, pressures [Pa]."""
     if share >= 0.9995:
@@ -181,10 +156,10 @@ def bears(
     elif share >= 0.995:
         part = "all but a trace of the overlap bears"
     else:
-        part = f"{two(100 * share)} % of the overlap bears"
+        part = f"{Units.share(share)} of the overlap bears"
     return (
-        f"{top} on {bottom}, {where}: {part}, {pressure(mean, units)} on average "
-        f"and {pressure(peak, units)} at most."
+        f"{top} on {bottom}, {where}: {part}, {units.presses(mean)} on average "
+        f"and {units.presses(peak)} at most."
     )
 
 
@@ -197,5 +172,5 @@ def lifting(share: float) -> str:
     if share >= 1.0:
         return "At the end part of the overlap carries nothing anywhere in the stroke."
     return (
-        f"At the end part of the overlap carries nothing in {two(100 * share)} % of the places in the stroke."
+        f"At the end part of the overlap carries nothing in {Units.share(share)} of the places in the stroke."
     )

@@ -6,8 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from lapwright.report.beforehand import wears
-from lapwright.report.words import joined
-from lapwright.study.say import say_pressure, say_small
+from lapwright.units import METRIC, joined
 
 if TYPE_CHECKING:
     from lapwright.study.model import Study
@@ -67,11 +66,11 @@ def _of_grit(study: Study, name: str, what: str, value: str) -> tuple[str, str]:
     if what == "wear":
         return "cuts", f"{wears(grit.wear.iron, study.units)} on grey iron, a guess within a band of ten"
     if what == "layer":
-        typed = study.units == "metric"
-        gives = say_small(grit.layer.depth, study.units, echo=typed)
+        typed = study.units is METRIC
+        gives = study.units.size(grit.layer.depth, echo=typed)
         return (
             "layer",
-            f"gives {gives} under {say_pressure(grit.layer.pressure, study.units, echo=typed)}",
+            f"gives {gives} under {study.units.pressure(grit.layer.pressure, echo=typed)}",
         )
     if what == "fade":
         return (

@@ -7,6 +7,7 @@ from math import pi
 from typing import TYPE_CHECKING, Any
 
 from lapwright.results.answer import Answer, troubles_in
+from lapwright.units import Units, sentence
 
 if TYPE_CHECKING:
     from lapwright.lapping.bearing import Bearing
@@ -86,14 +87,14 @@ def _in_words(answer: BearingAnswer) -> list[str]:
     lines = [
         f"{answer.study.title}: step {answer.number}, {answer.when}",
         "",
-        words.sentence(
+        sentence(
             words.bears(
                 where, got.top, got.bottom, got.contact_share, got.pressure_mean, got.pressure_peak, units
             )
         ),
     ]
     if got.contact_share < 0.9995:
-        lines.append(words.sentence(f"{got.top} lifts off the rest there."))
+        lines.append(sentence(f"{got.top} lifts off the rest there."))
     lines.append(
         f"There it {_edge(got.overhang, units)}, and in this step it {_edge(ahead.overhang, units)} at most; "
         f"flat faces begin to lift {limit(ahead.edge.limits.lift, answer.step, units)}."
@@ -101,16 +102,12 @@ def _in_words(answer: BearingAnswer) -> list[str]:
         else f"It {_edge(ahead.overhang, units)} all through this step; flat faces begin to lift "
         f"{limit(ahead.edge.limits.lift, answer.step, units)}."
     )
-    lines.append(
-        f"It stands: the load could move out by {words.length(got.tipping_margin, units)} before it tips."
-    )
+    lines.append(f"It stands: the load could move out by {units.bench(got.tipping_margin)} before it tips.")
     return lines
 
 
-def _edge(overhang: float, units: str) -> str:
+def _edge(overhang: float, units: Units) -> str:
     """How far the top hangs over the edge, or stays inside it."""
-    from lapwright.report import words
-
     if overhang > 0.0:
-        return f"hangs over the edge by {words.length(overhang, units)}"
-    return f"stays inside the edge by {words.length(overhang, units)}"
+        return f"hangs over the edge by {units.bench(overhang)}"
+    return f"stays inside the edge by {units.bench(overhang)}"

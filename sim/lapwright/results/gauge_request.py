@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from lapwright.errors import CommandError
+from lapwright.units import Units
 
 if TYPE_CHECKING:
     from lapwright.gauges.contacts import Placement
@@ -124,7 +125,6 @@ def faces_of(study: Study, run: Run | None = None, at: str | None = None) -> Fac
     import numpy as np
 
     from lapwright.gauges.face import Mapped
-    from lapwright.study.say import say_time
 
     if run is None:
         maps = {name: Mapped(plate, plate.heights()) for name, plate in study.plates.items()}
@@ -139,7 +139,7 @@ def faces_of(study: Study, run: Run | None = None, at: str | None = None) -> Fac
         grits[name] = _last_grit(run, study, name, when)
     if at is None:
         return Faces(maps, grits, "faces at the end of the run")
-    return Faces(maps, grits, f"faces after {say_time(when, 3, echo=True)} of rubbing")
+    return Faces(maps, grits, f"faces after {Units.time(when, 3, echo=True)} of rubbing")
 
 
 def _time(text: str) -> float:

@@ -14,12 +14,11 @@ from lapwright.gauges.instruments import Gauge, OpticalFlat
 from lapwright.gauges.profile import stepped
 from lapwright.limits import limit_of
 from lapwright.report import gauge_readings, gauge_words
-from lapwright.report.amounts import MARK, NOTHING, both_units, finer, joined, length, size, two
-from lapwright.report.shapes import REMARK
+from lapwright.report.shapes import MARK, REMARK
 from lapwright.results.answer import wrapped
 from lapwright.results.gauge_request import Request
 from lapwright.results.gauge_seen import Seen, Whole
-from lapwright.study.say import say_small
+from lapwright.units import METRIC, NOTHING, Units, joined
 
 __all__ = ["in_words"]
 
@@ -50,9 +49,9 @@ def in_words(
     return lines if found is None else [*lines, "", *_found(request, found)]
 
 
-def _usual(units: str) -> str:
+def _usual(units: Units) -> str:
     """What is taken where a study has no gauge."""
-    fine = size(usual.FINE, units)
+    fine = units.size(usual.FINE)
     return (
         "(No gauge in the study: usual ones are taken, of a size that fits each piece. That they read to "
         f"{fine}, scatter by {fine} and lag by {fine}, and that the eye tells a tenth of a band, is taken as "
@@ -101,7 +100,7 @@ def _mark(value: float | None, one: Seen, request: Request) -> str:
     grit = request.faces.grits[one.plate.name]
     if grit is None or value is None or one.gauge.angular or abs(value) < NOTHING:
         return ""
-    return f" {MARK}" if finer(value, limit_of("finish") * grit, request.study.units) else ""
+    return f" {MARK}" if request.study.units.finer(value, limit_of("finish") * grit) else ""
 
 
 def _finish(one: Seen, request: Request) -> Iterator[str]:
@@ -111,32 +110,32 @@ def _finish(one: Seen, request: Request) -> Iterator[str]:
         return
     if isinstance(one.gauge, OpticalFlat) and too_grey(grit):
         yield (
-            f"but loose {say_small(grit, echo=True)} grit leaves {one.plate.name} too grey to show bands: "
+            f"but loose {METRIC.size(grit, echo=True)} grit leaves {one.plate.name} too grey to show bands: "
             "polish a witness, or use a gauge"
         )
     if not one.lined and any(_mark(p.value, one, request) for p in one.there):
-        yield f"{MARK} {REMARK} (a tenth of the {say_small(grit, echo=True)} grit)"
+        yield f"{MARK} {REMARK} (a tenth of the {METRIC.size(grit, echo=True)} grit)"
 
 
-def _walked(one: Seen, whole: Whole, units: str) -> Iterator[str]:
+def _walked(one: Seen, whole: Whole, units: Units) -> Iterator[str]:
     """What the gauge tells when it is walked over the face, and how a band bows."""
     flat = whole.form.flatness
     if one.swept is not None and one.gauge.kind == "repeat reading":
-        against = "" if flat is None else f", though over all it is flat to {size(flat, units)} only"
-        changes = both_units(one.swept.size, units) if one.swept.size > NOTHING else "nothing"
+        against = "" if flat is None else f", though over all it is flat to {units.size(flat)} only"
+        changes = units.both(one.swept.size) if one.swept.size > NOTHING else "nothing"
         yield f"walked over the face ({one.swept.places} places) its reading changes by {changes}{against}"
     elif one.swept is not None:
         yield (
             f"swept over a grid of {one.swept.places} places: all of them lie between two planes "
-            f"{both_units(one.swept.size, units)} apart"
+            f"{units.both(one.swept.size)} apart"
         )
     if one.bow is not None:
         ends = "thin" if one.bow > 0.0 else "open"
-        bow = f"bows by {two(one.bow)} spacings, its ends towards the {ends} side"
+        bow = f"bows by {Units.number(abs(one.bow))} spacings, its ends towards the {ends} side"
         yield f"under its wedge the middle band {bow if abs(one.bow) >= 0.005 else 'is straight'}"
 
 
-def _lines(one: Seen, units: str) -> Iterator[str]:
+def _lines(one: Seen, units: Units) -> Iterator[str]:
     """Stepped lines as the profiles that they give."""
     by_angle: dict[float, list[Prediction]] = {}
     for each in one.there:
@@ -151,7 +150,7 @@ def _lines(one: Seen, units: str) -> Iterator[str]:
         said = "straight"
         if abs(top) > NOTHING:
             side = "high" if top > 0.0 else "low"
-            said = f"{side} by {both_units(top, units)} at most, from the line through its ends"
+            said = f"{side} by {units.both(top)} at most, from the line through its ends"
         what = f"{len(told)} {'steps' if one.gauge.angular else 'places'}"
         yield f"{where}, {what}: {said}"
 
@@ -168,16 +167,16 @@ def _departure(gauge: Gauge, values: np.ndarray) -> float:
 def _whole(request: Request, whole: Mapping[str, Whole]) -> Iterator[str]:
     """How flat each face is over all, and which grades it reaches."""
     units = request.study.units
-    margins = joined(list(dict.fromkeys(length(one.margin, units) for one in whole.values())))
+    margins = joined(list(dict.fromkeys(units.bench(one.margin) for one in whole.values())))
     yield f"Each face over all, {margins} left out round its edge"
     for name, one in whole.items():
         if one.form.flatness is None or one.form.flatness_ls is None:
             yield f"  {name}: too little land to tell"
             continue
-        flat = both_units(one.form.flatness, units)
-        mean = size(one.form.flatness_ls, units)
+        flat = units.both(one.form.flatness)
+        mean = units.size(one.form.flatness_ls)
         line = f"{name}: flat to {flat}, between the closest two planes; {mean} about its mean plane"
-        rough = finer(one.form.flatness, limit_of("finish") * (request.faces.grits[name] or 0.0), units)
+        rough = units.finer(one.form.flatness, limit_of("finish") * (request.faces.grits[name] or 0.0))
         yield from wrapped(f"{line}; {REMARK}" if rough else line, "  ", "    ")
         if one.grades:
             yield from wrapped(_graded(one, units), "    ", "    ")
@@ -185,13 +184,13 @@ def _whole(request: Request, whole: Mapping[str, Whole]) -> Iterator[str]:
         yield from wrapped(NO_SOURCE, "  ", "  ")
 
 
-def _graded(one: Whole, units: str) -> str:
+def _graded(one: Whole, units: Units) -> str:
     """The finest grade of each standard that the face reaches, or the coarsest that it misses."""
     parts = []
     for standard in dict.fromkeys(grade.standard for grade in one.grades):
         of = [grade for grade in one.grades if grade.standard == standard]
         best = next((grade for grade in of if grade.passes), None)
         grade = best or of[-1]
-        by = f"by its {grade.rule}, up to {size(grade.limit, units)}"
+        by = f"by its {grade.rule}, up to {units.size(grade.limit)}"
         parts.append(f"{'grade' if best else 'misses grade'} {grade.grade} of {standard} ({by})")
     return "; ".join(parts)

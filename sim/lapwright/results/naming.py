@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from lapwright.report.words import joined
+from lapwright.units import joined
 
 __all__ = ["named"]
 

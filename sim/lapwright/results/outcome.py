@@ -11,6 +11,7 @@ from lapwright.report.again import again_words
 from lapwright.report.caution import caution
 from lapwright.report.sureness import good_to
 from lapwright.study.runfile import FORM_KEYS, Fine, PlateRecord, Run
+from lapwright.units import Units, joined
 
 __all__ = ["as_json", "in_words"]
 
@@ -87,9 +88,9 @@ def in_words(run: Run) -> list[str]:
     sure = good_to(said)
     if sure:
         lines.append(sure)
-    off = [f"{face.name} {words.both_units(face.lost, said.units)}" for face in said.faces]
+    off = [f"{face.name} {said.units.both(face.lost)}" for face in said.faces]
     lines.append(f"Metal off: {', '.join(off)}.")
-    lines.append(f"Rubbing: {words.minutes(float(run.time[-1]), said.weighed)}.")
+    lines.append(f"Rubbing: {Units.rubbing(float(run.time[-1]), said.weighed)}.")
     lines += _stopped(said)
     lines += again_words(said)
     told = advise(said)
@@ -100,10 +101,10 @@ def in_words(run: Run) -> list[str]:
         lines.append(f"Take care: {care}")
     if all(record.margin == 0.0 for record in run.plates.values()):
         return [*lines, "Figures go to the very edge."]
-    margins = {name: words.length(record.margin, said.units) for name, record in run.plates.items()}
+    margins = {name: said.units.bench(record.margin) for name, record in run.plates.items()}
     each = [f"{margin} of {name}" for name, margin in margins.items()]
     alike = len(set(margins.values())) == 1
-    left = next(iter(margins.values())) if alike else words.joined(each)
+    left = next(iter(margins.values())) if alike else joined(each)
     lines.append(f"Left out of these figures round the edge: {left}.")
     return lines
 

@@ -15,9 +15,8 @@ from lapwright.plate.heat import (
     waiting,
     warm_up,
 )
-from lapwright.report import words
 from lapwright.results.naming import named
-from lapwright.study.say import number
+from lapwright.units import Units, joined
 
 if TYPE_CHECKING:
     from lapwright.lapping.outlook import Outlook
@@ -40,14 +39,14 @@ def of_heat(study: Study, step: Step, look: Outlook) -> Iterator[tuple[str, str]
     for name, heat in _heats(study, step, look).items():
         bowed = bow(study.plates[name], difference(study.plates[name], heat))
         if bowed > MATTERS * look.squeeze:
-            much[name] = words.size(bowed, units)
+            much[name] = units.size(bowed)
     whole = sum(_heats(study, step, look).values())
     if much:
-        each = words.joined([f"{names} by up to {size}" for names, size in named(much)])
+        each = joined([f"{names} by up to {size}" for names, size in named(much)])
         yield (
             "heat",
-            f"rubbing makes about {number(whole)} W, and the warm side goes domed while it runs: {each}. So "
-            "much goes hollow when cold. A thicker plate, a slower pace or less load bows less",
+            f"rubbing makes about {Units.number(whole)} W, and the warm side goes domed while it runs: "
+            f"{each}. So much goes hollow when cold. A thicker plate, a slower pace or less load bows less",
         )
 
 
@@ -67,7 +66,7 @@ def of_waiting(study: Study, ahead: Sequence[Outlook]) -> Iterator[tuple[int, st
     step = max(at for at, *_ in waits.values())
     warmest = max(k for _, k, *_ in waits.values())
     low, high = min(w[2] for w in waits.values()), max(w[3] for w in waits.values())
-    degrees = f"{number(1.8 * warmest)} degF" if study.units == "inch" else f"{number(warmest)} degC"
+    degrees = study.units.warmer(warmest)
     it = "it" if len(waits) == 1 else "them"
     verb = "is" if len(waits) == 1 else "are"
     between = ""
@@ -77,7 +76,7 @@ def of_waiting(study: Study, ahead: Sequence[Outlook]) -> Iterator[tuple[int, st
         )
     yield (
         step,
-        f"{words.joined(list(waits))} {verb} up to about {degrees} warmer than the room at the end, from "
+        f"{joined(list(waits))} {verb} up to about {degrees} warmer than the room at the end, from "
         f"rubbing alone: let {it} stand free in the air for {_hours(low, high)} before you believe a size"
         f"{between}",
     )
@@ -112,4 +111,4 @@ def _hours(low: float, high: float) -> str:
     """A wait from `low` to `high` [s] in round figures."""
     if high < 5400.0:
         return f"{max(5, 5 * round(low / 300.0))} to {max(10, 5 * round(high / 300.0))} minutes"
-    return f"{number(max(low / 3600.0, 0.1), 1)} to {number(high / 3600.0, 1)} hours"
+    return f"{Units.number(max(low / 3600.0, 0.1), 1)} to {Units.number(high / 3600.0, 1)} hours"

@@ -11,10 +11,9 @@ from lapwright.lapping.kept import kept
 from lapwright.lapping.motion import Motion
 from lapwright.limits import BAND, SCATTER, limit_of
 from lapwright.plate.bending import pressed_sag
-from lapwright.report import words
 from lapwright.report.beforehand import past_lifting
 from lapwright.results.naming import named
-from lapwright.study.say import number, say_mass, say_pressure, say_small
+from lapwright.units import METRIC, NOTHING, Units, joined
 
 if TYPE_CHECKING:
     from lapwright.lapping.outlook import Outlook
@@ -59,7 +58,7 @@ class Warning:
     @property
     def text(self) -> str:
         """The sentence with the plates' names in it."""
-        return self.sentence.replace(WHOSE, words.joined(self.names))
+        return self.sentence.replace(WHOSE, joined(self.names))
 
 
 def warnings_of(study: Study, ahead: Sequence[Outlook]) -> list[Warning]:
@@ -91,10 +90,10 @@ def in_words(warnings: Sequence[Warning], steps: int) -> list[str]:
     lines = []
     for sentence, alike in held.items():
         names = dict.fromkeys(name for warning in alike for name in warning.names)
-        text = sentence.replace(WHOSE, words.joined(list(names)))
+        text = sentence.replace(WHOSE, joined(list(names)))
         numbers = [str(warning.step) for warning in alike]
         everywhere = len(numbers) == steps or alike[0].code == "wait"
-        which = f"step{'s' if len(numbers) > 1 else ''} {words.joined(numbers)}"
+        which = f"step{'s' if len(numbers) > 1 else ''} {joined(numbers)}"
         lines.append(text if everywhere else f"{which}: {text}")
     return lines
 
@@ -130,17 +129,16 @@ def _of_step(study: Study, step: Step, look: Outlook) -> Iterator[tuple[str, str
             "load inwards, and keep your fingers out",
         )
     high, low = limit_of("high pressure"), limit_of("low pressure")
-    presses = words.pressure(look.pressure_mean, units)
+    presses = units.presses(look.pressure_mean)
     if look.pressure_mean > high:
         yield (
             "high_pressure",
-            f"{presses} is above {say_pressure(high, units)}: the grit layer may be squeezed out. "
-            "Take less load",
+            f"{presses} is above {units.pressure(high)}: the grit layer may be squeezed out. Take less load",
         )
     if look.pressure_mean < low:
         yield (
             "low_pressure",
-            f"{presses} is below {say_pressure(low, units)}: the top may float on the grit and cut little. "
+            f"{presses} is below {units.pressure(low)}: the top may float on the grit and cut little. "
             "Add load",
         )
     yield from _of_stroke(step, look)
@@ -170,8 +168,8 @@ def _of_place(study: Study, step: Step) -> Iterator[tuple[str, str]]:
         cure += ", or lap as long on the other side"
     yield (
         "one_side",
-        f"the stroke stays on one side of {words.joined(below)}, its middle "
-        f"{words.length(aside, study.units)} off: {deeper}, and stays until the rest is lapped down to it. "
+        f"the stroke stays on one side of {joined(below)}, its middle "
+        f"{study.units.bench(aside)} off: {deeper}, and stays until the rest is lapped down to it. "
         f"{cure}",
     )
 
@@ -181,17 +179,13 @@ def _of_bending(study: Study, step: Step, look: Outlook) -> Iterator[tuple[str, 
     units = study.units
     names = [name for name in study.plates if name in (step.top, step.bottom)]
     sags = {name: pressed_sag(study.plates[name], look.pressure_mean) for name in names}
-    much = {
-        n: words.size(sag, units)
-        for n, sag in sags.items()
-        if sag and sag > limit_of("bending") * look.squeeze
-    }
+    much = {n: units.size(sag) for n, sag in sags.items() if sag and sag > limit_of("bending") * look.squeeze}
     alike = len(set(much.values())) == 1
     whose = [(WHOSE, next(iter(much.values())))] if alike else named(much)
     if much:
-        each = words.joined([f"{who} may bend by about {size}" for who, size in whose])
+        each = joined([f"{who} may bend by about {size}" for who, size in whose])
         yield (
-            f"{each} under this load, and the grit layer gives by {words.size(look.squeeze, units)}: plates "
+            f"{each} under this load, and the grit layer gives by {units.size(look.squeeze)}: plates "
             "are taken as rigid here, so trust the shape only to about that much. A thicker plate or less "
             "load bends less",
             tuple(much) if alike else (),
@@ -217,7 +211,7 @@ def _of_stroke(step: Step, look: Outlook) -> Iterator[tuple[str, str]]:
     """Averages over a stroke stand for it only while the faces change little within it."""
     once = step.curve.period / step.pace
     if once > look.tau:
-        lasts, dies = (f"{number(t)} s" for t in (once, look.tau))
+        lasts, dies = (f"{Units.number(t)} s" for t in (once, look.tau))
         yield (
             "long_stroke",
             f"going through the stroke once lasts {lasts}, longer than the {dies} in which a misfit dies: "
@@ -238,13 +232,13 @@ class _Marks:
 def _of_marks(study: Study, at: int, look: Outlook, before: dict[str, _Marks]) -> Iterator[tuple[str, str]]:
     """A grit much finer than the last, and pits that it does not reach the bottom of; notes its own marks."""
     step, units = study.steps[at - 1], study.units
-    if look.removed < words.NOTHING:
+    if look.removed < NOTHING:
         return
     size = step.grit.size
     names = [n for n in study.plates if n in (step.top, step.bottom)]
     coarsest = max((before[n].last for n in names if n in before), default=0.0)
     if coarsest > limit_of("next grit") * size * (1.0 + 1e-9):
-        now, last = (say_small(grain, echo=True) for grain in (size, coarsest))
+        now, last = (METRIC.size(grain, echo=True) for grain in (size, coarsest))
         yield (
             "finer",
             f"{now} is more than three times finer than the {last} before it: marks of the coarse grit take "
@@ -256,11 +250,11 @@ def _of_marks(study: Study, at: int, look: Outlook, before: dict[str, _Marks]) -
         marks, off = before.get(name, _Marks(size, size, 0.0)), look.removed_from[name]
         remains = max(marks.pits - off, 0.0)
         if marks.grain > size * (1.0 + 1e-9) and remains > 0.0 and not _goes_on(study, at, name):
-            low, high = (words.size(off * by, units) for by in (1.0 / spread, spread))
+            low, high = (units.size(off * by) for by in (1.0 / spread, spread))
             left[name] = (
-                f"pits of the {say_small(marks.grain, echo=True)} grit on {WHOSE} are about "
-                f"{words.size(marks.pits, units)} deep (half the grain), and this step takes off about "
-                f"{words.size(off, units)}, {low} to {high}: some will stay. Lap longer, or come down in "
+                f"pits of the {METRIC.size(marks.grain, echo=True)} grit on {WHOSE} are about "
+                f"{units.size(marks.pits)} deep (half the grain), and this step takes off about "
+                f"{units.size(off)}, {low} to {high}: some will stay. Lap longer, or come down in "
                 "smaller steps"
             )
         new = limit_of("pit") * size >= remains
@@ -280,12 +274,12 @@ def _of_weight(study: Study, step: Step) -> Iterator[tuple[str, str]]:
     names = {step.top} | ({step.bottom} if step.swap is not None else set())
     heaviest = max(names, key=lambda name: study.plates[name].total_mass)
     mass = study.plates[heaviest].total_mass
-    weighs = f"{heaviest} weighs {say_mass(mass, study.units)}"
+    weighs = f"{heaviest} weighs {study.units.mass(mass)}"
     most = limit_of("too heavy")
     if mass > most:
         yield (
             "too_heavy",
-            f"{weighs}, more than the {say_mass(most, study.units)} that one person should lift at best "
+            f"{weighs}, more than the {study.units.mass(most)} that one person should lift at best "
             "(NIOSH): use a hoist or a second person; local rules come first",
         )
     elif mass > limit_of("heavy"):

@@ -10,8 +10,8 @@ from lapwright.lapping.step import Step
 from lapwright.plate.measure import EdgeMargin
 from lapwright.plate.plate import Plate
 from lapwright.study.faults import listed, shown
-from lapwright.study.say import say_length
 from lapwright.study.table import Table
+from lapwright.units import METRIC
 
 __all__ = ["check_margin", "check_together"]
 
@@ -55,15 +55,15 @@ def _lies_on(root: Table, key: str, step: Step, top: Plate, bottom: Plate) -> No
     if away >= reach:
         root.faults.add(
             f"{key}.stroke.centre",
-            f"lays the top {say_length(math.hypot(*step.centre), echo=True)} away: "
+            f"lays the top {METRIC.length(math.hypot(*step.centre), echo=True)} away: "
             "it never comes to lie on the bottom, "
-            f"which ends at {say_length(bottom.outline.radius, echo=True)}",
+            f"which ends at {METRIC.length(bottom.outline.radius, echo=True)}",
             "no_overlap",
         )
     elif half_travel(step.curve) >= reach:
         root.faults.add(
             f"{key}.stroke",
-            f"travels {say_length(2.0 * half_travel(step.curve), echo=True)}, off the bottom altogether: "
+            f"travels {METRIC.length(2.0 * half_travel(step.curve), echo=True)}, off the bottom altogether: "
             f"the top falls off; a travel of a third of the top is usual",
             "no_overlap",
         )
@@ -108,7 +108,7 @@ def check_margin(root: Table, margin: EdgeMargin, plates: Mapping[str, Plate | N
         if plate.outline.shrunk(1.05 * inset) is None:
             root.faults.add(
                 "edge_margin",
-                f"of {say_length(margin.of(plate.outline), echo=True)} leaves nothing of {name} to measure: "
-                "write a smaller one",
+                f"of {METRIC.length(margin.of(plate.outline), echo=True)} leaves nothing of {name} to "
+                "measure: write a smaller one",
                 "range",
             )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from lapwright.study.faults import listed
+from lapwright.units import INCH
 
 __all__ = ["doubtful", "meant_in_inches"]
 
@@ -33,7 +34,7 @@ def meant_in_inches(number: float) -> str | None:
     """A small size without a unit as somebody means it who thinks in inches; None where nobody would."""
     if not 0.0 < abs(number) < INCHES:
         return None
-    return f'"{_figure(number * 1e6)} uin" or "{_figure(number * 25.4e3)} um"'
+    return f'"{_figure(number * 1e6)} uin" or "{_figure(number * INCH * 1e6)} um"'
 
 
 def _figure(value: float) -> str:

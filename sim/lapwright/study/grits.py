@@ -13,9 +13,9 @@ from typing import Any
 from lapwright.lapping.step import Grit, Layer, Observation, Wear
 from lapwright.study.faults import RefusedError, listed, nearest, shown
 from lapwright.study.rates import read_wear
-from lapwright.study.say import number, say_length, say_pressure, say_small, say_wear
 from lapwright.study.table import Table, mapping_of, text
 from lapwright.study.units import MASS, PRESSURE, SMALL, TIME, quantity
+from lapwright.units import METRIC, Units
 
 __all__ = ["FEPA_F", "grit_of", "grits_of", "in_inches"]
 
@@ -94,7 +94,7 @@ def _grit(name: str, table: Table, plates: Mapping[str, Any], assumed: dict[str,
 
 def _usual_wear(size: float, key: str, assumed: dict[str, str]) -> Wear:
     iron = float(f"{WEAR_PER_SIZE * size:.12g}")
-    assumed[key] = say_wear(iron, echo=True)
+    assumed[key] = METRIC.wear(iron, echo=True)
     return Wear(iron=iron)
 
 
@@ -104,10 +104,10 @@ def in_inches(assumed: Mapping[str, str], steps: Iterable[tuple[str, Grit]]) -> 
     for place, grit in steps:
         for home in (place, f"grits.{grit.name}"):
             if f"{home}.wear" in out and grit.wear.iron is not None:
-                out[f"{home}.wear"] = say_wear(grit.wear.iron, "inch", 3)
+                out[f"{home}.wear"] = Units.INCH.wear(grit.wear.iron, 3)
             if f"{home}.layer" in out:
                 depth, pressure = grit.layer.depth, grit.layer.pressure
-                out[f"{home}.layer"] = f"{say_small(depth, 'inch', 3)} at {say_pressure(pressure, 'inch', 3)}"
+                out[f"{home}.layer"] = f"{Units.INCH.size(depth, 3)} at {Units.INCH.pressure(pressure, 3)}"
     return out
 
 
@@ -118,7 +118,7 @@ def _usual_layer(size: float) -> Layer:
 def _said_layer(layer: Layer | None) -> str:
     if layer is None:
         return ""
-    return f"{say_length(layer.depth, echo=True)} at {say_pressure(layer.pressure, echo=True)}"
+    return f"{METRIC.length(layer.depth, echo=True)} at {METRIC.pressure(layer.pressure, echo=True)}"
 
 
 def _grain(value: Any) -> float:
@@ -150,7 +150,7 @@ def _by_number(typed: str) -> float | None:
         known = listed((f"F{n}" for n in FEPA_F), "and")
         raise RefusedError(f"{shown(typed)} is not known: did you mean F{closest}? Known are {known}", "grit")
     if letter == "P":
-        size = f", about {number(_FEPA_P[mesh])} um" if mesh in _FEPA_P else ""
+        size = f", about {Units.number(_FEPA_P[mesh])} um" if mesh in _FEPA_P else ""
         raise RefusedError(
             f'{shown(typed)} is a grade of abrasive paper (FEPA P{size}): write the size, such as "15 um"',
             "grit",
@@ -165,16 +165,16 @@ def _by_number(typed: str) -> float | None:
 def _systems(mesh: int) -> str:
     sizes = []
     if mesh in FEPA_F:
-        sizes.append(f"{number(FEPA_F[mesh] * 1e6)} um (FEPA F{mesh})")
+        sizes.append(f"{Units.number(FEPA_F[mesh] * 1e6)} um (FEPA F{mesh})")
     if mesh in _CAMI:
-        sizes.append(f"{number(_CAMI[mesh])} um (ANSI CAMI {mesh})")
+        sizes.append(f"{Units.number(_CAMI[mesh])} um (ANSI CAMI {mesh})")
     if mesh in _FEPA_P:
-        sizes.append(f"{number(_FEPA_P[mesh])} um (FEPA P{mesh})")
+        sizes.append(f"{Units.number(_FEPA_P[mesh])} um (FEPA P{mesh})")
     return f"{listed(sizes)}, by system" if sizes else "no size: grit numbers mean different sizes by system"
 
 
 def _example(mesh: int) -> str:
-    return f'"{number(FEPA_F[mesh] * 1e6)} um" or "F{mesh}"' if mesh in FEPA_F else '"15 um"'
+    return f'"{Units.number(FEPA_F[mesh] * 1e6)} um" or "F{mesh}"' if mesh in FEPA_F else '"15 um"'
 
 
 def _wear(table: Table, plates: Mapping[str, Any]) -> Wear | None:
@@ -294,4 +294,4 @@ def grit_of(value: Any, key: str, grits: Mapping[str, Grit | None], assumed: dic
 def _inline_name(typed: str, size: float) -> str:
     """One name for one grit, however it was typed: "F400" or "15 um"."""
     got = re.fullmatch(r"\s*[fF]\s*(\d+)\s*", typed)
-    return f"F{got[1]}" if got else say_small(size, echo=True)
+    return f"F{got[1]}" if got else METRIC.size(size, echo=True)

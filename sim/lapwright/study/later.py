@@ -12,10 +12,10 @@ from lapwright.study.faults import RefusedError, listed, nearest, shown
 from lapwright.study.grits import a_plate
 from lapwright.study.model import Axis, Free, Sweep, Tune, Variant
 from lapwright.study.override import override
-from lapwright.study.say import number
 from lapwright.study.steps import STEP_KEYS
 from lapwright.study.table import Table, boolean, choice, text, whole
 from lapwright.study.units import SMALL, TIME, plain, quantity
+from lapwright.units import Units
 
 __all__ = ["sweep_of", "tables_of", "tune_of", "variants_of"]
 
@@ -41,7 +41,7 @@ def tables_of(root: Table, name: str, most: int) -> list[Table]:
     if len(value) > most:
         root.fault(name, f"{len(value)} are too many: {most} are the most", "range")
         return []
-    return [Table(root.faults, f"{name}.{number}", entry) for number, entry in enumerate(value, 1)]
+    return [Table(root.faults, f"{name}.{Units.number}", entry) for number, entry in enumerate(value, 1)]
 
 
 def _step(table: Table, steps: int) -> int | None:
@@ -158,7 +158,7 @@ def _values(value: Any) -> tuple[Any, ...]:
         )
     first, last = float(low[1]), float(high[1])
     each = [first + (last - first) * k / (count - 1) for k in range(count)]
-    return tuple(f"{number(one, echo=True)}{low[2]}" for one in each)
+    return tuple(f"{Units.number(one, echo=True)}{low[2]}" for one in each)
 
 
 def tune_of(

@@ -11,6 +11,7 @@ from lapwright.errors import CommandError
 from lapwright.lapping.step import Step
 from lapwright.plate.measure import EdgeMargin
 from lapwright.plate.plate import Plate
+from lapwright.units import Units
 
 if TYPE_CHECKING:
     from lapwright.gauges.instruments import Gauge
@@ -90,7 +91,7 @@ class Study:
 
     title: str
     seed: int
-    units: Literal["metric", "inch"]
+    units: Units
     rounds: int
     margin: EdgeMargin
     plates: Mapping[str, Plate]

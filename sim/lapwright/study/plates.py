@@ -14,10 +14,10 @@ from lapwright.plate.material import MATERIALS, Material
 from lapwright.plate.outline import Disc, Outline, Rectangle, Ring
 from lapwright.plate.plate import Plate
 from lapwright.study.faults import Faults, RefusedError, listed, nearest, shown
-from lapwright.study.say import say_length
 from lapwright.study.surfaces.asked import Asked, Maps, asked_of
 from lapwright.study.table import Table, choice, pure_number, text, whole
 from lapwright.study.units import ANGLE, DENSITY, EXPANSION, LENGTH, MASS, PRESSURE, SMALL, quantity
+from lapwright.units import METRIC
 
 __all__ = ["plates_of"]
 
@@ -198,8 +198,8 @@ def _outline(own: Table) -> Outline | None:
         if not pair[1] < pair[0]:
             own.fault(
                 "ring",
-                f"the bore of {say_length(pair[1], echo=True)} is not smaller than the outside of "
-                f"{say_length(pair[0], echo=True)}: "
+                f"the bore of {METRIC.length(pair[1], echo=True)} is not smaller than the outside of "
+                f"{METRIC.length(pair[0], echo=True)}: "
                 'write outside first, then bore, such as ring = ["80 mm", "50 mm"]',
                 "range",
             )
@@ -322,7 +322,7 @@ def _grooves(own: Table, outline: Outline | None) -> Grooves | None:
     if width is not None and pitch is not None and not width < pitch:
         table.fault(
             "width",
-            f"grooves of {say_length(width, echo=True)} at a pitch of {say_length(pitch, echo=True)} "
+            f"grooves of {METRIC.length(width, echo=True)} at a pitch of {METRIC.length(pitch, echo=True)} "
             "leave no land: the width must be smaller than the pitch",
             "range",
         )

@@ -26,6 +26,7 @@ from lapwright.study.steps import steps_of
 from lapwright.study.surfaces.asked import Maps
 from lapwright.study.table import Table, choice, text, whole
 from lapwright.study.units import LENGTH, quantity, read_share
+from lapwright.units import Units
 
 __all__ = ["document_of", "load", "override", "parse", "parse_document"]
 
@@ -116,7 +117,7 @@ def parse_document(
     }
     root.done()
     faults.check()
-    if head["units"] == "inch":
+    if head["units"] is Units.INCH:
         used = ((f"steps.{n}.grit", step.grit) for n, step in enumerate(steps, 1) if step is not None)
         assumed = in_inches(assumed, used)
     return Study(
@@ -181,7 +182,7 @@ def _head(root: Table, stem: str, assumed: dict[str, str]) -> dict[str, Any]:
     return {
         "title": stem if title is None else title,
         "seed": seed or 0,
-        "units": units or "metric",
+        "units": Units(units or "metric"),
         "rounds": rounds or 1,
         "margin": EdgeMargin(share=EDGE_SHARE) if margin is None else margin,
     }

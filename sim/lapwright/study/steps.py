@@ -11,7 +11,6 @@ from lapwright.plate.plate import Plate
 from lapwright.study.faults import RefusedError, shown
 from lapwright.study.grits import HOW_GRIT, a_plate, grit_of
 from lapwright.study.rates import read_pace, read_turn
-from lapwright.study.say import say_force, say_time
 from lapwright.study.stroke import Spin, stroke_of
 from lapwright.study.table import Table, choice, mapping_of, pure_number, text, whole
 from lapwright.study.units import (
@@ -23,6 +22,7 @@ from lapwright.study.units import (
     quantity,
     read_share,
 )
+from lapwright.units import METRIC, Units
 
 __all__ = ["STEP_KEYS", "steps_of"]
 
@@ -200,7 +200,9 @@ def _load(table: Table, assumed: dict[str, str]) -> Load:
     if not table.has("load"):
         assumed[table.place("load")] = "0 N"
     elif force is not None and table.data["load"].strip().lower().endswith(("lb", "lbs", "kg", "g", "oz")):
-        assumed[table.place("load")] = say_force(force, figures=3)  # a mass was typed; said back as a force
+        assumed[table.place("load")] = METRIC.force(
+            force, figures=3
+        )  # a mass was typed; said back as a force
     if push and not table.has("friction"):
         assumed[table.place("friction")] = "0.15"
     return Load(
@@ -292,6 +294,6 @@ def _length(
         # Both are the most allowed; the one that is over first counts.
         return (time, None) if time * pace < strokes else (None, strokes)
     if not table.has("time") and not table.has("strokes"):
-        assumed[table.place("time")] = f"{say_time(LIMIT, echo=True)} at most"
+        assumed[table.place("time")] = f"{Units.time(LIMIT, echo=True)} at most"
         return LIMIT, None
     return time, strokes

@@ -1,8 +1,6 @@
 """The border between people's units and SI: "160 mm" becomes 0.16, and nothing else in the program does it.
 
-One table holds every unit.  Inch, pound and foot are exact by definition (international yard and pound
-agreement, 1959); the standard gravity in kgf and lbf is that of the third CGPM, 1901.
-The way back, from SI to what an answer says, is in `lapwright.study.say`.
+One table holds every unit.  The way back, from SI to what an answer says, is in `lapwright.units`.
 """
 
 from __future__ import annotations
@@ -13,9 +11,9 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from lapwright.plate.plate import GRAVITY
 from lapwright.study.doubtful import doubtful, meant_in_inches
 from lapwright.study.faults import RefusedError, nearest, shown
+from lapwright.units import GRAVITY, INCH, POUND, PSI
 
 __all__ = [
     "ANGLE",
@@ -39,10 +37,6 @@ __all__ = [
     "read_text",
     "take_apart",
 ]
-
-INCH = 0.0254
-POUND = 0.45359237
-PSI = POUND * GRAVITY / INCH**2
 
 
 @dataclass(frozen=True)

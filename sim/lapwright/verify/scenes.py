@@ -18,7 +18,8 @@ from lapwright.lapping.strokes import Circle, Line
 from lapwright.plate.form import StartForm
 from lapwright.plate.measure import EdgeMargin, Form, forms
 from lapwright.plate.outline import Disc, Outline
-from lapwright.plate.plate import GRAVITY, Plate
+from lapwright.plate.plate import Plate
+from lapwright.units import GRAVITY
 
 __all__ = [
     "NO_MARGIN",

@@ -18,12 +18,11 @@ from lapwright.study.surfaces.lay import lay
 from lapwright.study.surfaces.sdf import from_sdf, to_sdf
 from lapwright.study.surfaces.surface import Surface
 from lapwright.study.surfaces.x3p import from_x3p, to_x3p
+from lapwright.units import INCH, MICROINCH
 from lapwright.verify.row import Row, absolute, derived, relative
 from lapwright.verify.scenes import NO_MARGIN
 
 __all__ = ["rows"]
-
-INCH, MICROINCH = 25.4e-3, 25.4e-9  # m
 
 
 def rows() -> Iterator[Row]:

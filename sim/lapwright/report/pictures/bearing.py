@@ -13,7 +13,6 @@ from matplotlib.patches import PathPatch
 from matplotlib.path import Path
 
 from lapwright.lapping.laid import on_bench
-from lapwright.report import words
 from lapwright.report.account import Account
 from lapwright.report.pictures.faces import inside_land, ramp_strip, spread_out
 from lapwright.report.pictures.ink import (
@@ -29,6 +28,7 @@ from lapwright.report.pictures.ink import (
 )
 from lapwright.report.pictures.ink import png as to_png
 from lapwright.report.typeset import typeset
+from lapwright.units import METRIC, Units
 
 if TYPE_CHECKING:
     from lapwright.plate.plate import Plate
@@ -120,7 +120,7 @@ def bearing_picture(
     mean: float,
     share: float,
     title: str = "",
-    units: str = "metric",
+    units: Units = METRIC,
 ) -> bytes:
     """A PNG of one place, for the command `bearing`.
 
@@ -157,7 +157,7 @@ def bearing_picture(
         return to_png(bearing_figure([place], units, 560.0))
 
 
-def bearing_figure(got: list[Place], units: str, width: float) -> Figure:
+def bearing_figure(got: list[Place], units: Units, width: float) -> Figure:
     """Places side by side on one pressure scale, each titled in words."""
     cell = min(width / max(len(got), 1), 520.0)
     box = _window(got)
@@ -175,7 +175,7 @@ def bearing_figure(got: list[Place], units: str, width: float) -> Figure:
         axes.set_aspect("equal")
         _title(figure, place, units, (left + cell / 2) / width, height)
     ramp_strip(figure, (width / 2 - 90.0, 8.0, 180.0, 11.0), REMOVED)
-    for x, text, side in ((-98.0, "0", "right"), (98.0, typeset(words.pressure(limit, units)), "left")):
+    for x, text, side in ((-98.0, "0", "right"), (98.0, typeset(units.presses(limit)), "left")):
         figure.text((width / 2 + x) / width, 10.0 / height, text, ha=side, fontsize=10.5, color=SHEET.muted)
     return figure
 
@@ -188,17 +188,15 @@ def _window(got: list[Place]) -> tuple[float, float, float, float]:
     return float(low[0] - pad), float(high[0] + pad), float(low[1] - pad), float(high[1] + pad)
 
 
-def _title(figure: Figure, place: Place, units: str, x: float, height: float) -> None:
+def _title(figure: Figure, place: Place, units: Units, x: float, height: float) -> None:
     head = f"{place.top} on {place.bottom}, {place.title}"
     figure.text(x, 1 - 16.0 / height, head, ha="center", fontsize=12.5, weight="bold", color=SHEET.ink)
     part = (
         "all of the overlap bears"
         if place.share >= 0.9995
-        else f"{words.two(100 * place.share)} % of the overlap bears"
+        else f"{Units.share(place.share)} of the overlap bears"
     )
-    numbers = (
-        f"{part}, {words.pressure(place.mean, units)} on average, {words.pressure(place.peak, units)} at most"
-    )
+    numbers = f"{part}, {units.presses(place.mean)} on average, {units.presses(place.peak)} at most"
     figure.text(x, 1 - 34.0 / height, typeset(numbers), ha="center", fontsize=11, color=SHEET.ink)
 
 

@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 
 from lapwright.report import words
 from lapwright.report.account import Account, Face
-from lapwright.report.amounts import MARK
 from lapwright.report.pictures.ink import (
     HEIGHTS,
     SHEET,
@@ -25,8 +24,9 @@ from lapwright.report.pictures.ink import (
     round_step,
     round_up,
 )
-from lapwright.report.shapes import marked_face
+from lapwright.report.shapes import MARK, marked_face
 from lapwright.report.typeset import typeset
+from lapwright.units import Units
 
 __all__ = [
     "contour_step",
@@ -41,20 +41,19 @@ __all__ = [
 ]
 
 MM = 1e3
-UNIT = {"metric": 1e-6, "inch": 25.4e-9}
 _TITLE = 62.0  # height of a title [points]
 _LEGEND = 34.0
 
 
 def height_limit(account: Account) -> float:
     """Ends of the height scale [m], one for all faces; a round number in the person's units."""
-    unit = UNIT[account.units]
+    unit = account.units.small.size
     return round_up(account.limit / unit) * unit
 
 
-def contour_step(limit: float, units: str) -> float:
+def contour_step(limit: float, units: Units) -> float:
     """Height between contour lines [m]: at most fourteen of them from end to end."""
-    return round_step(2.0 * limit / UNIT[units], 14) * UNIT[units]
+    return round_step(2.0 * limit / units.small.size, 14) * units.small.size
 
 
 def faces(account: Account, width: float = 1200.0) -> Figure:
@@ -116,7 +115,7 @@ def _title(
     face: Face,
     when: str,
     forms: Mapping[str, float | None],
-    units: str,
+    units: Units,
     x: float,
     y: float,
     cell: float,
@@ -264,10 +263,10 @@ def _clock(axes: Axes, face: Face) -> None:
     axes.set_anchor("S")
 
 
-def _legend(figure: Figure, width: float, limit: float, units: str) -> None:
+def _legend(figure: Figure, width: float, limit: float, units: Units) -> None:
     step = contour_step(limit, units)
     height = figure.get_size_inches()[1] * 72.0
-    size = typeset(words.size(limit, units))
+    size = typeset(units.size(limit))
     ramp_strip(figure, (width / 2 - 330.0, 9.0, 190.0, 11.0), HEIGHTS)
     figure.text(
         (width / 2 - 338.0) / width,
@@ -285,7 +284,7 @@ def _legend(figure: Figure, width: float, limit: float, units: str) -> None:
         fontsize=10.5,
         color=SHEET.muted,
     )
-    every = typeset(words.size(step, units))
+    every = typeset(units.size(step))
     note = f"contour lines every {every}, dashed below the mean plane; looking at the face"
     if any(MARK in text.get_text() for text in figure.texts):
         note += f"; {MARK} {words.REMARK}"

@@ -17,13 +17,12 @@ from lapwright.gauges.face import Face, Mapped
 from lapwright.gauges.fringes import Bands, Fringes, fringes, over_the_bore, tilted, too_grey
 from lapwright.gauges.instruments import OpticalFlat
 from lapwright.plate.outline import Outline
-from lapwright.report import words
 from lapwright.report.account import Account
 from lapwright.report.flat import flat_of
 from lapwright.report.pictures.ink import SHEET, Array, bare, boundary_path, new_figure, sheet
 from lapwright.report.pictures.ink import png as to_png
 from lapwright.report.typeset import typeset
-from lapwright.study.say import say_small
+from lapwright.units import METRIC, Units
 
 __all__ = ["Seen", "fringe_figure", "fringe_picture", "fringes_of", "seen_in"]
 
@@ -73,7 +72,7 @@ def fringes_of(account: Account, width: float = 1010.0) -> Figure | None:
 
 
 def fringe_picture(
-    seen: Sequence[Seen], units: str = "metric", at: tuple[float, float] = (0.0, 0.0)
+    seen: Sequence[Seen], units: Units = METRIC, at: tuple[float, float] = (0.0, 0.0)
 ) -> bytes:
     """The same as a PNG, for a command."""
     with sheet():
@@ -82,7 +81,7 @@ def fringe_picture(
 
 def fringe_figure(
     seen: Sequence[Seen],
-    units: str = "metric",
+    units: Units = METRIC,
     width: float = 1010.0,
     at: tuple[float, float] = (0.0, 0.0),
 ) -> Figure:
@@ -114,7 +113,7 @@ def _shape(one: Seen) -> float:
 def _pair(
     figure: Figure,
     one: Seen,
-    units: str,
+    units: Units,
     at: tuple[float, float],
     box: tuple[float, float, float, float],
 ) -> None:
@@ -153,7 +152,9 @@ def _pair(
         )
 
 
-def _words(one: Seen, level: Fringes, askew: Fringes, flat: OpticalFlat, units: str, room: int) -> list[str]:
+def _words(
+    one: Seen, level: Fringes, askew: Fringes, flat: OpticalFlat, units: Units, room: int
+) -> list[str]:
     """What the bands say, and whether they will be seen at all."""
     outline = one.face.plate.outline
     bands = Bands(one.face, flat, level.at)
@@ -170,10 +171,10 @@ def _words(one: Seen, level: Fringes, askew: Fringes, flat: OpticalFlat, units: 
     if most > MOST:
         said += " Too many to be told apart."
     elif abs(askew.straightness or 0.0) >= FEWEST:
-        bow = words.two(askew.straightness or 0.0)
+        bow = Units.number(abs(askew.straightness or 0.0))
         said += f" The middle band bows by {'one spacing' if bow == '1.0' else f'{bow} spacings'}."
     if too_grey(one.grit):
-        grit = say_small(one.grit or 0.0, echo=True)
+        grit = METRIC.size(one.grit or 0.0, echo=True)
         said += f" Loose {grit} grit leaves the face too grey to show them: polish a witness, or use a gauge."
     # Set before it is wrapped, so that no number is parted from its unit.
     return textwrap.wrap(typeset(said), room)[:4]
@@ -198,13 +199,13 @@ def _telling(ways: Sequence[tuple[float, str]], rail: bool) -> list[tuple[float,
     return corners if apart[1] > apart[0] else square
 
 
-def _way(bands: float, flat: OpticalFlat, units: str) -> str:
+def _way(bands: float, flat: OpticalFlat, units: Units) -> str:
     """Bands along one way, and the height that they mean."""
     if abs(bands) < FEWEST:
-        return f"none, flat to a tenth of a band ({words.size(FEWEST * flat.band, units)})"
-    number = words.two(bands)
+        return f"none, flat to a tenth of a band ({units.size(FEWEST * flat.band)})"
+    number = Units.number(abs(bands))
     number = "one band" if number == "1.0" else f"{number} bands"
-    height = words.both_units(bands * flat.band, units)
+    height = units.both(bands * flat.band)
     return f"{number}, {'domed' if bands > 0.0 else 'hollow'} by {height}"
 
 

@@ -11,13 +11,12 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter
 
 from lapwright.limits import BAND, SCATTER, limit_of
-from lapwright.report import words
 from lapwright.report.account import Account, Face, common_removed
 from lapwright.report.pictures.ink import LINES, SHEET, Array, End, name_ends, new_figure, plain, round_step
+from lapwright.units import NOTHING, Units, shortened
 
 __all__ = ["history"]
 
-_SCALE = {"metric": (1e-6, "µm"), "inch": (25.4e-9, "µin")}
 _LEFT, _RIGHT, _HEAD = 112.0, 92.0, 46.0
 
 
@@ -29,7 +28,7 @@ def history(account: Account, width: float = 1010.0) -> Figure | None:
     removed = common_removed(account)
     if removed.size < 2:
         return None
-    scale, unit = _SCALE[account.units]
+    scale, unit = account.units.small.size, account.units.small.symbol
     panels = _panels(account)
     heights = [230.0] + [110.0] * (len(panels) - 1)
     bars = 16.0 * len(_tops(account)) + 10.0
@@ -83,7 +82,7 @@ def _panels(account: Account) -> list[tuple[str, ...]]:
     finish = min((f.finish for f in account.faces if f.finish is not None), default=0.0)
     for key in ("saddle", "twist", "crown", "wind"):
         biggest = max((_largest(f, key) for f in account.faces), default=0.0)
-        if biggest > max(worth, finish, 20 * words.NOTHING):
+        if biggest > max(worth, finish, 20 * NOTHING):
             panels.append((key,))
     return panels or [("sphere",)]
 
@@ -164,7 +163,7 @@ def _minutes(axes: Axes, account: Account, x: Array) -> None:
     upper.spines["top"].set_color(SHEET.muted)
     upper.tick_params(colors=SHEET.muted, labelsize=10.5, width=0.8, length=4)
     factor = SCATTER if account.weighed else BAND
-    note = f"minutes, known to {words.two(1.0 / factor)} to {words.two(factor)} times"
+    note = f"minutes, known to {Units.number(1.0 / factor)} to {Units.number(factor)} times"
     axes.annotate(
         note if account.weighed else f"{note} until you weigh a plate", (1, 1), xycoords="axes fraction",
         xytext=(0, 22), textcoords="offset points", ha="right", va="bottom", fontsize=10.5,
@@ -188,7 +187,7 @@ def _bars(axes: Axes, account: Account, x: Array) -> None:
         spans = [(x[k], x[k + 1] - x[k]) for k in range(len(x) - 1) if _top_during(account, k) == name]
         axes.broken_barh(_merged(spans), (len(tops) - row - 0.82, 0.64), color=colours[name], linewidth=0)
         axes.annotate(
-            f"{words.shortened(name, 8)} on top", (0, len(tops) - row - 0.5),
+            f"{shortened(name, 8)} on top", (0, len(tops) - row - 0.5),
             xycoords=("axes fraction", "data"), xytext=(-8, 0),
             textcoords="offset points", ha="right", va="center", fontsize=10.5, color=SHEET.ink,
             annotation_clip=False,

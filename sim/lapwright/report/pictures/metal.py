@@ -10,7 +10,6 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch
 
-from lapwright.report import words
 from lapwright.report.account import Account, Face
 from lapwright.report.pictures.faces import contours, patched, ramp_strip
 from lapwright.report.pictures.ink import (
@@ -27,13 +26,12 @@ from lapwright.report.pictures.ink import (
     round_step,
 )
 from lapwright.report.typeset import typeset
+from lapwright.units import Units
 
 __all__ = ["Zones", "metal", "zones"]
 
 MM = 1e3
 ONE_SIDED = 0.3  # of the mean depth: halves that differ by more are told
-_UNIT = {"metric": (1e-6, "µm"), "inch": (25.4e-9, "µin")}
-_LENGTH = {"metric": (1e-3, "mm"), "inch": (25.4e-3, "in")}
 
 
 @dataclass(frozen=True)
@@ -91,7 +89,7 @@ def _one_side(X: Array, Y: Array, worn: Array, land: Array, radial: float) -> tu
     near, far = _mean(worn, land * (ahead > 0.0)), _mean(worn, land * (ahead < 0.0))
     if not near - far > max(radial, ONE_SIDED * mean):
         return None
-    return words.hour(*away), near, far
+    return Units.hour(*away), near, far
 
 
 def _mean(values: Array, weight: Array) -> float:
@@ -155,19 +153,18 @@ def _map(axes: Axes, face: Face, low: float, high: float) -> None:
     axes.set_aspect("equal")
 
 
-def _scale(figure: Figure, low: float, high: float, units: str, width: float, height: float) -> None:
+def _scale(figure: Figure, low: float, high: float, units: Units, width: float, height: float) -> None:
     total = figure.get_size_inches()[0] * 72.0
     middle = max(width, 300.0) / 2
     ramp_strip(figure, (middle - 80.0, 10.0, 160.0, 11.0), REMOVED)
-    least = "nothing" if low <= 0.0 else typeset(words.size(low, units))
-    for x, text, side in ((-88.0, least, "right"), (88.0, f"{typeset(words.size(high, units))} off", "left")):
+    least = "nothing" if low <= 0.0 else typeset(units.size(low))
+    for x, text, side in ((-88.0, least, "right"), (88.0, f"{typeset(units.size(high))} off", "left")):
         figure.text((middle + x) / total, 12.0 / height, text, ha=side, fontsize=10.5, color=SHEET.muted)
 
 
 def _profiles(figure: Figure, account: Account, box: tuple[float, float, float, float]) -> None:
     axes = plain(figure, box)
-    scale, unit = _UNIT[account.units]
-    long_scale, long_unit = _LENGTH[account.units]
+    (scale, _), (long_scale, long_unit) = account.units.small, account.units.long
     ends: list[End] = []
     for k, face in enumerate(account.faces):
         got = zones(face)
@@ -184,4 +181,4 @@ def _profiles(figure: Figure, account: Account, box: tuple[float, float, float, 
     axes.grid(axis="y", color=SHEET.rule, linewidth=0.6)
     axes.set_axisbelow(True)
     axes.set_xlabel(f"from the middle outwards, {long_unit}", fontsize=11, color=SHEET.ink)
-    axes.set_title(f"depth worn off, {unit}", fontsize=11, color=SHEET.ink, loc="left")
+    axes.set_title(f"depth worn off, {account.units.small.symbol}", fontsize=11, color=SHEET.ink, loc="left")

@@ -16,6 +16,7 @@ from lapwright.report.account import Account, Face
 from lapwright.report.pictures.cuts import Cut, Pile, best_angle, piled
 from lapwright.report.pictures.ink import SHEET, Array, bare, drawn_larger, new_figure, round_down
 from lapwright.report.typeset import typeset
+from lapwright.units import NOTHING, Units
 
 __all__ = ["ends_words", "gap_words", "sections"]
 
@@ -23,7 +24,7 @@ MM = 1e3
 _SLAB = 26.0  # thickness of metal drawn beyond the faces [points]
 
 
-def gap_words(piece: Cut, units: str, turned: float = 0.0, edge: str = "the rim") -> str:
+def gap_words(piece: Cut, units: Units, turned: float = 0.0, edge: str = "the rim") -> str:
     """How far apart the faces are along the cut, where, and whether grit fills that.
 
     `turned`: the widest gap with the top a quarter turned [m], told where it is much wider.
@@ -33,22 +34,22 @@ def gap_words(piece: Cut, units: str, turned: float = 0.0, edge: str = "the rim"
         return "the two do not lie over each other along this cut"
     widest = int(np.argmax(gap))
     size = float(gap[widest])
-    if size < words.NOTHING:
+    if size < NOTHING:
         told = "no gap"
     else:
         reach = float(np.abs(piece.at[np.isfinite(piece.gap)]).max())
         share = abs(float(piece.at[widest])) / reach if reach > 0 else 0.0
         where = "in the middle" if share < 0.25 else f"towards {edge}" if share > 0.75 else "half-way out"
-        told = f"gap up to {words.size(size, units)} {where}"
+        told = f"gap up to {units.size(size)} {where}"
         if piece.give > 0.0 and turned < 2.0 * size:
             told += (
                 ", filled with grit"
                 if piece.filled[np.isfinite(piece.gap)].all()
-                else f", open from {words.size(piece.give, units)} on"
+                else f", open from {units.size(piece.give)} on"
             )
-    if turned < max(2.0 * size, 2.0 * words.NOTHING):
+    if turned < max(2.0 * size, 2.0 * NOTHING):
         return told
-    return f"{told}; with the top a quarter turned, up to {words.size(turned, units)}"
+    return f"{told}; with the top a quarter turned, up to {units.size(turned)}"
 
 
 def _pile(account: Account, bottom: Face, top: Face, end: bool) -> Pile:
@@ -200,5 +201,5 @@ def ends_words(angle: float, off: bool = False) -> str:
     if abs(degrees - 180.0) < 1.0:
         return "9 to 3 o'clock"
     if off:
-        return f"{words.hour(-cos(angle), -sin(angle))} to {words.hour(cos(angle), sin(angle))}"
+        return f"{Units.hour(-cos(angle), -sin(angle))} to {Units.hour(cos(angle), sin(angle))}"
     return f"corner to corner, {'7:30 to 1:30' if degrees < 90.0 else '10:30 to 4:30'}"

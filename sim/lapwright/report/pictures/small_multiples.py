@@ -14,11 +14,9 @@ from matplotlib.ticker import FixedLocator, FuncFormatter
 
 from lapwright.lapping.mating import centred
 from lapwright.planning.summary import Summary
-from lapwright.report import words
 from lapwright.report.account import Account, Face
-from lapwright.report.amounts import MARK
 from lapwright.report.pictures.cuts import Cut, piled
-from lapwright.report.pictures.faces import UNIT, contour_step, face_map, ramp_strip
+from lapwright.report.pictures.faces import contour_step, face_map, ramp_strip
 from lapwright.report.pictures.ink import (
     HEIGHTS,
     LINES,
@@ -32,8 +30,9 @@ from lapwright.report.pictures.ink import (
     round_step,
     round_up,
 )
-from lapwright.report.shapes import marked_face
+from lapwright.report.shapes import MARK, marked_face
 from lapwright.report.typeset import typeset
+from lapwright.units import Units, shortened
 
 __all__ = ["Panel", "cuts", "end_faces", "histories"]
 
@@ -57,7 +56,7 @@ def _titled(figure: Figure, text: str, left: float, top: float, room: float) -> 
     """A panel's title, cut to the room that there is."""
     width, height = figure.get_size_inches() * 72.0
     figure.text(
-        (left + 4.0) / width, (top - 15.0) / height, typeset(words.shortened(text, int(room / 6.9))),
+        (left + 4.0) / width, (top - 15.0) / height, typeset(shortened(text, int(room / 6.9))),
         ha="left", va="baseline", fontsize=11.5, weight="bold", color=SHEET.ink,
     )  # fmt: skip
 
@@ -94,7 +93,7 @@ def end_faces(panels: Sequence[Panel], width: float = 1200.0, columns: int | Non
     return figure
 
 
-def _limit(panels: Sequence[Panel], units: str) -> float:
+def _limit(panels: Sequence[Panel], units: Units) -> float:
     """Ends of the height scale [m], one for all members."""
     seen = [
         float(np.nanpercentile(np.abs(face.levelled[1]), 99.5))
@@ -103,10 +102,10 @@ def _limit(panels: Sequence[Panel], units: str) -> float:
         if np.isfinite(face.levelled[1]).any()
     ]
     most = max([*seen, 1e-8])
-    return round_up(most / UNIT[units]) * UNIT[units]
+    return round_up(most / units.small.size) * units.small.size
 
 
-def _caption(face: Face, units: str, room: float) -> list[str]:
+def _caption(face: Face, units: Units, room: float) -> list[str]:
     """A face in words, in lines that fit into `room` [points]."""
     told = typeset(f"{face.name}: {marked_face(face.after, face.finish, MARK, units)}")
     return textwrap.wrap(told, max(14, int(room / 6.0)))
@@ -121,8 +120,8 @@ def _said(figure: Figure, lines: Sequence[str], x: float, y: float) -> None:
         )  # fmt: skip
 
 
-def _scale(figure: Figure, width: float, height: float, limit: float, units: str) -> None:
-    size, every = (typeset(words.size(v, units)) for v in (limit, contour_step(limit, units)))
+def _scale(figure: Figure, width: float, height: float, limit: float, units: Units) -> None:
+    size, every = (typeset(units.size(v)) for v in (limit, contour_step(limit, units)))
     ramp_strip(figure, (width / 2 - 330.0, 9.0, 190.0, 11.0), HEIGHTS)
     note = f"contour lines every {every}, dashed below the mean plane; looking at the face"
     for at, text, anchor in (
@@ -240,7 +239,7 @@ def histories(panels: Sequence[Panel], width: float = 1200.0) -> Figure | None:
     if not shown:
         return None
     units = shown[0].account.units
-    unit, name = UNIT[units], "µin" if units == "inch" else "µm"
+    unit, name = units.small.size, units.small.symbol
     columns = min(4, len(shown))
     rows = math.ceil(len(shown) / columns)
     cell, tall, left, foot = width / max(columns, 2), 118.0, 44.0, 48.0
@@ -322,5 +321,5 @@ def _key(figure: Figure, account: Account, width: float, height: float, unit: st
     for number, face in enumerate(account.faces):
         colour, dash = LINES[number % len(LINES)]
         axes.plot([x, x + 28.0], [8.0, 8.0], color=colour, linestyle=dash, linewidth=1.8)
-        axes.text(x + 34.0, 8.0, words.shortened(face.name, 10), va="center", fontsize=10.5, color=SHEET.ink)
+        axes.text(x + 34.0, 8.0, shortened(face.name, 10), va="center", fontsize=10.5, color=SHEET.ink)
         x += 110.0

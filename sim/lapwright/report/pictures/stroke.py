@@ -19,13 +19,13 @@ from lapwright.lapping.overhang import land_outline, worst_overhang
 from lapwright.lapping.reach import lift_off_travel
 from lapwright.lapping.step import Hand, Step
 from lapwright.plate.plate import Plate
-from lapwright.report import words
 from lapwright.report.account import Account
 from lapwright.report.beforehand import over_the_edge
 from lapwright.report.pictures.bearing import turned_over
 from lapwright.report.pictures.ink import SHEET, Array, bare, boundary_path, new_figure
 from lapwright.report.tables import stroke_words as curve_words
 from lapwright.report.typeset import typeset
+from lapwright.units import Units, joined
 
 __all__ = ["Reach", "reaches", "stroke", "stroke_words"]
 
@@ -149,7 +149,7 @@ def stroke_words(account: Account, got: list[Reach] | None = None) -> list[str]:
         if reach.ahead is not None:
             told.append(over_the_edge(reach.step, reach.ahead, account.units))
         if reach.beyond > 0.0:
-            part = f"in about {words.two(100.0 * reach.beyond)} % of the places"
+            part = f"in about {Units.share(reach.beyond)} of the places"
             told.append(
                 f"Flat faces would lift {'everywhere' if reach.beyond >= 1.0 else part} in the stroke"
             )
@@ -158,7 +158,7 @@ def stroke_words(account: Account, got: list[Reach] | None = None) -> list[str]:
 
 
 def _which(numbers: tuple[int, ...]) -> str:
-    return f"Step{'s' if len(numbers) > 1 else ''} {words.joined([str(n) for n in numbers])}"
+    return f"Step{'s' if len(numbers) > 1 else ''} {joined([str(n) for n in numbers])}"
 
 
 def stroke(account: Account, width: float = 1010.0, got: list[Reach] | None = None) -> Figure | None:

@@ -13,8 +13,6 @@ from matplotlib.patches import Rectangle as Box
 from matplotlib.ticker import FixedLocator, FuncFormatter
 from numpy.typing import NDArray
 
-from lapwright.report import words
-from lapwright.report.pictures.faces import UNIT
 from lapwright.report.pictures.ink import (
     LINES,
     REMOVED,
@@ -28,6 +26,7 @@ from lapwright.report.pictures.ink import (
     round_step,
 )
 from lapwright.report.typeset import typeset
+from lapwright.units import Units, shortened
 
 __all__ = ["Curve", "Graph", "curves", "field"]
 
@@ -55,9 +54,9 @@ class Graph:
     down: str
 
 
-def curves(x: Array, label: str, graphs: Sequence[Graph], units: str, width: float = 1010.0) -> Figure:
+def curves(x: Array, label: str, graphs: Sequence[Graph], units: Units, width: float = 1010.0) -> Figure:
     """Graphs one under the other along a swept key `x` (n,), named `label` with its unit."""
-    unit, name = UNIT[units], "µin" if units == "inch" else "µm"
+    unit, name = units.small.size, units.small.symbol
     tall, apart, foot = 170.0, 22.0, 46.0
     height = len(graphs) * (tall + apart) + foot
     figure = new_figure(width, height)
@@ -126,7 +125,7 @@ def _named(axes: Axes, ends: list[End]) -> None:
 
 
 def field(
-    values: Array, across: Sequence[str], down: Sequence[str], labels: tuple[str, str], units: str,
+    values: Array, across: Sequence[str], down: Sequence[str], labels: tuple[str, str], units: Units,
     best: tuple[int, int] | None, width: float = 1010.0,
 ) -> Figure:  # fmt: skip
     """A field of sizes (down, across) [m], nan where there is none: deeper colour is larger, each told.
@@ -167,7 +166,7 @@ def field(
         axes.text(
             c + 0.5,
             -6.0 / tall,
-            words.shortened(text, most),
+            shortened(text, most),
             ha="center",
             va="top",
             fontsize=10.5,
@@ -175,7 +174,7 @@ def field(
         )
     for r, text in enumerate(down):
         axes.text(
-            -0.08, r + 0.5, words.shortened(text, 18), ha="right", va="center", fontsize=10.5, color=SHEET.ink
+            -0.08, r + 0.5, shortened(text, 18), ha="right", va="center", fontsize=10.5, color=SHEET.ink
         )
     figure.text(
         (left + 0.5 * cell * columns) / width,
@@ -190,7 +189,7 @@ def field(
 
 
 def _cell(
-    axes: Axes, value: float, place: tuple[int, int], ends: tuple[float, float], units: str, told: bool
+    axes: Axes, value: float, place: tuple[int, int], ends: tuple[float, float], units: Units, told: bool
 ) -> None:
     c, r = place
     if not math.isfinite(value):
@@ -204,7 +203,7 @@ def _cell(
         axes.text(
             c + 0.5,
             r + 0.5,
-            typeset(words.size(value, units)),
+            typeset(units.size(value)),
             ha="center",
             va="center",
             fontsize=10.5,

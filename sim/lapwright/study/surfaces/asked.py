@@ -14,11 +14,11 @@ from lapwright.plate.measure import EdgeMargin, forms
 from lapwright.plate.measured import Measured
 from lapwright.plate.plate import Plate
 from lapwright.study.faults import RefusedError, shown
-from lapwright.study.say import say_length, say_small
 from lapwright.study.surfaces.csv import Head, read_row, read_spacing, read_unit
 from lapwright.study.surfaces.surface import Surface
 from lapwright.study.table import Table, boolean
 from lapwright.study.units import ANGLE, quantity, read_place
+from lapwright.units import METRIC
 
 if TYPE_CHECKING:
     from lapwright.study.surfaces.lay import Laid
@@ -162,14 +162,14 @@ def _parted(plate: Plate, measured: Measured, margin: EdgeMargin) -> StartForm:
 def _said(plate: Plate, laid: Laid) -> dict[str, str]:
     """What was done to a map."""
     (nx, ny), (dx, dy) = laid.points, laid.spacing
-    apart = say_length(dx, echo=True)
+    apart = METRIC.length(dx, echo=True)
     if abs(dx - dy) > 1e-6 * dx:
-        apart = f"{apart} x {say_length(dy, echo=True)}"
+        apart = f"{apart} x {METRIC.length(dy, echo=True)}"
     side, high = plate.outline.size
     slope = float(np.hypot(laid.tilt[0] * side, laid.tilt[1] * high))
     said = {
         "points": f"{nx} x {ny}, {apart} apart",
-        "level": f"a tilt of {say_small(slope)} across the face taken out",
+        "level": f"a tilt of {METRIC.size(slope)} across the face taken out",
     }
     if laid.missing > 5e-4:
         said["gaps"] = (
@@ -180,5 +180,5 @@ def _said(plate: Plate, laid: Laid) -> dict[str, str]:
             f"{100.0 * laid.beyond:.2g} % of the land within the edge margin not measured, carried on"
         )
     if max(dx, dy) > 1.5 * plate.grid.cell:
-        said["fineness"] = f"nothing finer than {say_length(2.0 * max(dx, dy))} is known of this face"
+        said["fineness"] = f"nothing finer than {METRIC.length(2.0 * max(dx, dy))} is known of this face"
     return said

@@ -1,0 +1,265 @@
+"""From SI to a person's units: what answers, pages, cards, echoes and refusals say of a quantity.
+
+`Units` is the language of a study's answers, metric or inch, and says every quantity in it; what both say
+alike (times, angles, shares) is said by the same methods.  Two significant figures unless told otherwise;
+`echo=True` gives back what was typed: up to six figures, no idle zeros.  The way here, from text to SI, is
+in `lapwright.study.units`.
+
+Inch and pound are exact by definition (international yard and pound agreement, 1959); the standard gravity is
+that of the third CGPM, 1901.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from enum import StrEnum
+from typing import NamedTuple
+
+from lapwright.limits import BAND, SCATTER
+
+__all__ = [
+    "GRAVITY",
+    "INCH",
+    "METRIC",
+    "MICROINCH",
+    "NOTHING",
+    "POUND",
+    "PSI",
+    "Unit",
+    "Units",
+    "joined",
+    "sentence",
+    "shortened",
+]
+
+GRAVITY = 9.80665  # [m/s2]
+INCH = 0.0254  # [m]
+MICROINCH = 1e-6 * INCH
+POUND = 0.45359237  # [kg]
+PSI = POUND * GRAVITY / INCH**2  # [Pa]
+
+NOTHING = 5e-10  # [m] below half a nanometre there is nothing to speak of
+ROUNDING = 1e-9  # of a size in another unit
+
+
+class Unit(NamedTuple):
+    """A unit: its size in SI, and its name."""
+
+    size: float
+    name: str
+
+    @property
+    def symbol(self) -> str:
+        """The name as a picture has it."""
+        return self.name.replace("u", "µ", 1)
+
+
+UM, UIN = Unit(1e-6, "um"), Unit(MICROINCH, "uin")
+MM, IN = Unit(1e-3, "mm"), Unit(INCH, "in")
+
+
+class Units(StrEnum):
+    """A person's units; each method says a quantity in SI in them."""
+
+    METRIC = "metric"
+    INCH = "inch"
+
+    @property
+    def small(self) -> Unit:
+        """Unit of forms and depths."""
+        return UIN if self is Units.INCH else UM
+
+    @property
+    def long(self) -> Unit:
+        """Unit of lengths at the bench."""
+        return IN if self is Units.INCH else MM
+
+    @property
+    def depth(self) -> Unit:
+        """A depth of metal to which other things are told."""
+        return Unit(40.0 * UIN.size, "40 uin") if self is Units.INCH else Unit(UM.size, "1 um")
+
+    @property
+    def other(self) -> Units:
+        """Inch beside metric, metric beside inch."""
+        return Units.METRIC if self is Units.INCH else Units.INCH
+
+    @staticmethod
+    def number(value: float, figures: int = 2, echo: bool = False) -> str:
+        """A number with so many significant figures and no exponent where a person needs none.
+
+        0.8 is "0.80" and 163.2 "160", with four figures "163.2"; 0.5 is "0.5" as an echo.
+        """
+        if not math.isfinite(value):
+            return "unknown"
+        if value == 0.0:
+            return "0"
+        figures = 6 if echo else figures
+        rounded = float(f"{value:.{figures - 1}e}")
+        power = math.floor(math.log10(abs(rounded)))
+        if not -5 <= power < 9:
+            text = f"{rounded:.{figures - 1}e}"
+            mantissa, exponent = text.split("e")
+            mantissa = mantissa.rstrip("0").rstrip(".") if echo and "." in mantissa else mantissa
+            return f"{mantissa}e{int(exponent)}"
+        text = f"{rounded:.{max(0, figures - 1 - power)}f}"
+        return text.rstrip("0").rstrip(".") if echo and "." in text else text
+
+    def size(self, value: float, figures: int = 2, *, echo: bool = False) -> str:
+        """Size of a form, a depth or a grit [m], without sign: "0.80 um" or "31 uin"."""
+        if abs(value) < NOTHING and not echo:
+            return f"less than 0.02 {UIN.name}" if self is Units.INCH else f"less than 0.001 {UM.name}"
+        return _said(abs(value), self.small, figures, echo)
+
+    def both(self, value: float) -> str:
+        """The same with the other unit in brackets: "0.80 um (31 uin)"."""
+        return f"{self.size(value)} ({self.other.size(value)})"
+
+    def last_digit(self, value: float) -> float:
+        """What one more in the last digit of a printed size stands for [m]; of a size that is nothing, 0."""
+        if abs(value) < NOTHING:
+            return 0.0
+        shown = float(Units.number(abs(value) / self.small.size))
+        return float(10.0 ** (math.floor(math.log10(shown)) - 1)) * self.small.size
+
+    def finer(self, value: float, finish: float | None) -> bool:
+        """Whether a form [m] is finer than the finish [m]: by what is printed, not by what is rounded off.
+
+        The one rule for the remark on the finish and for the mark beside a figure.
+        """
+        if finish is None or not math.isfinite(value):
+            return False
+        return float(Units.number(abs(value) / self.small.size)) * self.small.size < finish * (1.0 - ROUNDING)
+
+    def length(self, value: float, figures: int = 2, *, echo: bool = False) -> str:
+        """A length [m] in the unit that fits it: mm or um; in or uin."""
+        large = abs(value) >= (0.9995e-3 * INCH if self is Units.INCH else 0.09995e-3)
+        return _said(value, self.long if large else self.small, figures, echo)
+
+    def bench(self, value: float) -> str:
+        """A length at the bench [m]: "53 mm" or "2.1 in"."""
+        return _said(abs(value), self.long)
+
+    def mass(self, value: float, figures: int = 2, *, echo: bool = False) -> str:
+        """A mass [kg]: kg or g; lb or oz."""
+        if self is Units.INCH:
+            unit = Unit(POUND, "lb") if abs(value) >= POUND else Unit(POUND / 16.0, "oz")
+        else:
+            unit = Unit(1.0, "kg") if abs(value) >= 1.0 else Unit(1e-3, "g")
+        return _said(value, unit, figures, echo)
+
+    def force(self, value: float, figures: int = 2, *, echo: bool = False) -> str:
+        """A force [N]: N, or lbf with the newtons beside it."""
+        newtons = _said(value, Unit(1.0, "N"), figures, echo)
+        if self is Units.INCH:
+            return f"{_said(value, Unit(POUND * GRAVITY, 'lbf'), figures, echo)} ({newtons})"
+        return newtons
+
+    def pressure(self, value: float, figures: int = 2, *, echo: bool = False) -> str:
+        """A pressure [Pa]: kPa, MPa or GPa; psi."""
+        if self is Units.INCH:
+            return _said(value, Unit(PSI, "psi"), figures, echo)
+        kilo, mega = abs(value) < 1e6, abs(value) < 1e9
+        unit = Unit(1e3, "kPa") if kilo else Unit(1e6, "MPa") if mega else Unit(1e9, "GPa")
+        return _said(value, unit, figures, echo)
+
+    def presses(self, value: float) -> str:
+        """A pressure [Pa]: "2.1 kPa" or "0.30 psi"."""
+        return _said(abs(value), Unit(PSI, "psi") if self is Units.INCH else Unit(1e3, "kPa"))
+
+    def temperature(self, value: float, figures: int = 3) -> str:
+        """A temperature [K] in degC or degF."""
+        warm = value - 273.15
+        return (
+            f"{Units.number(1.8 * warm + 32.0, figures, True)} degF"
+            if self is Units.INCH
+            else (f"{Units.number(warm, figures, True)} degC")
+        )
+
+    def warmer(self, value: float) -> str:
+        """A difference of temperatures [K] in degC or degF."""
+        return f"{Units.number(1.8 * value)} degF" if self is Units.INCH else f"{Units.number(value)} degC"
+
+    def wear(self, value: float, figures: int = 2, *, echo: bool = False) -> str:
+        """A wear constant [1/Pa]: um lost per km of rubbing and kPa; uin per ft and psi."""
+        if self is Units.INCH:
+            return _said(value, Unit(UIN.size / (12.0 * INCH) / PSI, "uin/ft/psi"), figures, echo)
+        return _said(value, Unit(1e-12, "um/km/kPa"), figures, echo)
+
+    @staticmethod
+    def time(value: float, figures: int = 2, *, echo: bool = False) -> str:
+        """A time [s]: s below a minute, min below two hours, then h."""
+        unit = Unit(1.0, "s") if abs(value) < 60.0 else Unit(60.0, "min")
+        return _said(value, Unit(3600.0, "h") if abs(value) >= 7200.0 else unit, figures, echo)
+
+    @staticmethod
+    def band(value: float, spread: float) -> str:
+        """A time of rubbing [s], known to a factor `spread`: "about 40 min, 13 to 130"."""
+        unit = Unit(60.0, "min") if value < 7170.0 else Unit(3600.0, "h")  # 7170 s would be said as 120 min
+        if value < 60.0 * NOTHING:
+            return "no time at all"
+        low, middle, high = (Units.number(value * by / unit.size) for by in (1.0 / spread, 1.0, spread))
+        return f"about {middle} {unit.name}, {low} to {high}"
+
+    @staticmethod
+    def rubbing(value: float, weighed: bool = False) -> str:
+        """A time of rubbing [s] with its band: "about 40 min, 13 to 130 until you weigh a plate"."""
+        if value < 60.0 * NOTHING:
+            return "no time at all"
+        why = "as wear scatters" if weighed else "until you weigh a plate"
+        return f"{Units.band(value, SCATTER if weighed else BAND)} {why}"
+
+    @staticmethod
+    def angle(value: float, figures: int = 2, *, echo: bool = False) -> str:
+        """An angle [rad] in degrees."""
+        return _said(value, Unit(math.pi / 180.0, "deg"), figures, echo)
+
+    @staticmethod
+    def share(value: float, figures: int = 2, *, echo: bool = False) -> str:
+        """A share in per cent."""
+        return _said(value, Unit(0.01, "%"), figures, echo)
+
+    @staticmethod
+    def pace(value: float, figures: int = 2, *, echo: bool = False) -> str:
+        """Strokes per second as strokes a minute."""
+        return f"{Units.number(value * 60.0, figures, echo)} /min"
+
+    @staticmethod
+    def turn(angle: float, every: int = 0, figures: int = 2, *, echo: bool = False) -> str:
+        """A turn: "none", "8 deg per stroke" or "90 deg every 10 strokes"."""
+        if angle == 0.0:
+            return "none"
+        how = "per stroke" if every == 0 else "every stroke" if every == 1 else f"every {every} strokes"
+        return f"{Units.angle(angle, figures, echo=echo)} {how}"
+
+    @staticmethod
+    def hour(x: float, y: float) -> str:
+        """A direction as the hour on a clock, to the nearest quarter of an hour: "3 o'clock", "1:30"."""
+        quarters = round((3.0 - math.degrees(math.atan2(y, x)) / 30.0) * 4.0) % 48
+        whole, part = divmod(quarters, 4)
+        return f"{whole or 12}:{15 * part:02d}" if part else f"{whole or 12} o'clock"
+
+
+METRIC = Units.METRIC
+
+
+def _said(value: float, unit: Unit, figures: int = 2, echo: bool = False) -> str:
+    return f"{Units.number(value / unit.size, figures, echo)} {unit.name}"
+
+
+def sentence(text: str) -> str:
+    """With a capital at its start, where a plate's name stands."""
+    return text[:1].upper() + text[1:]
+
+
+def shortened(name: str, most: int) -> str:
+    """A plate's name where there is little room."""
+    return name if len(name) <= most else name[: most - 1].rstrip() + "…"
+
+
+def joined(parts: Sequence[str]) -> str:
+    """List in words: "A", "A and B", "A, B and C"."""
+    if len(parts) < 2:
+        return "".join(parts)
+    return ", ".join(parts[:-1]) + " and " + parts[-1]
