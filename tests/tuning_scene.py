@@ -71,7 +71,7 @@ def way(name: str, changes: dict[str, str], operator: Course, simulated: Course 
         _, number, inner = key.split(".", 2)
         document = override(document, int(number), {inner: value})
     lifts = simulated is not None and simulated.lift_share > 0.0
-    return Candidate(name, changes, (), document, "", parse_document(document), operator, lifts, simulated)
+    return Candidate(name, changes, (), document, parse_document(document), operator, lifts, simulated)
 
 
 def slipped(key: str, value: str, off: float, flatness: float) -> Nudge:

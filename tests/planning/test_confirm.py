@@ -83,7 +83,7 @@ def answer() -> tuple[Space, Candidate, Tuning]:
     changes = {"steps.1.time": "20 min", "steps.1.turn": "8 deg per stroke"}
     (summary,) = Told().lap([(study, 0)])
     course = lapped_course(summary, asked, None)
-    candidate = Candidate("own", changes, (1,), {}, text, study, None, False, course, summary)
+    candidate = Candidate("own", changes, (1,), {}, study, None, False, course, summary)
     return Space(study, document_of(text), Path()), candidate, Tuning(study, study.goal, asked, "found")
 
 

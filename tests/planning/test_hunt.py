@@ -61,7 +61,7 @@ def course(hunt: Hunt, *made: float) -> Course:
 def find(hunt: Hunt, name: str, *made: float) -> None:
     """As if this had been lapped."""
     study, got = hunt.empty.study, lapped(*made)
-    candidate = Candidate(name, {}, (), {}, "", study, None, False, course(hunt, *made), got)
+    candidate = Candidate(name, {}, (), {}, study, None, False, course(hunt, *made), got)
     hunt.found.append((np.array([float(len(hunt.found))]), candidate))
 
 

@@ -10,9 +10,9 @@ import pytest
 from comparing import PAIR, THREE, TURNED
 
 from lapwright.planning.members import axis_number, members_of, with_cells
-from lapwright.planning.written import written
 from lapwright.study.model import Axis
 from lapwright.study.read import document_of, parse
+from lapwright.study.write import written
 
 CONFIGS = sorted((Path(__file__).parents[2] / "configs").glob("*.toml"))
 
@@ -52,6 +52,14 @@ def test_a_sweep_is_every_pair_of_values_in_the_order_typed() -> None:
     assert again.steps == members[4].study.steps
     assert again.swept is None
     assert len({m.stem for m in members}) == 6
+
+
+def test_a_member_keeps_what_the_person_wrote() -> None:
+    text = "# mine\n" + SWEEP.replace('load = "20 N"', 'load = "20 N"  # by hand')
+    for member in members_of(parse(text, "pair"), document_of(text)):
+        assert "\n# mine\n" in member.text
+        assert "  # by hand\n" in member.text
+        assert "sweep" not in member.text
 
 
 def test_variants_change_only_the_step_that_they_name() -> None:

@@ -16,8 +16,8 @@ from lapwright.planning.members import with_cells
 from lapwright.planning.summary import Summary
 from lapwright.planning.track import asked_of, course_of, track_of
 from lapwright.planning.tuning import Tuning
-from lapwright.planning.written import written
 from lapwright.study.read import document_of, parse
+from lapwright.study.write import written
 
 UM = 1e-6
 CELLS = 32
@@ -71,10 +71,10 @@ def test_a_kept_sphere_is_not_a_flat_plate(ring: Tuning) -> None:
 
 def test_the_answer_is_a_study_that_gives_the_same_bits(ring: Tuning) -> None:
     answer = ring.answer
-    again = full(answer.text)
+    again = full(written(answer.document))
     assert again.track == answer.summary.track
-    assert parse(answer.text, "study").steps == answer.study.steps
-    assert 'centre = ["' in answer.text
+    assert parse(written(answer.document), "study").steps == answer.study.steps
+    assert 'centre = ["' in written(answer.document)
 
 
 def test_a_sloppy_hand_is_told_by_full_simulation(ring: Tuning) -> None:
@@ -124,7 +124,7 @@ def test_a_tuned_open_loop_is_no_slower_than_readings_and_holds(swaps: Tuning) -
     # The same stroke and the same plate on top until then: alike but for where blocks end.
     assert answer.simulated.reached_at <= 1.005 * closed
     # Confirmed to the end of three hours, each plate at every block since.
-    track = track_of(full(answer.text).track)
+    track = track_of(full(written(answer.document)).track)
     assert track.time[-1] == pytest.approx(3 * 3600.0)
     late = track.time > answer.simulated.reached_at
     assert (track.flatness()[late] <= 0.3 * UM).all()
@@ -197,7 +197,7 @@ def test_a_goal_on_a_rail_and_an_unequal_pair() -> None:
     answer = got.answer
     assert got.outcome == "found"
     assert {one.key for one in got.asked} == {"rail.wind", "keep.rail.bow"}
-    forms = full(answer.text).plates["rail"].forms
+    forms = full(written(answer.document)).plates["rail"].forms
     assert abs(forms["wind"]) <= 0.4 * UM
     assert abs(forms["bow"] - 3 * UM) <= 1.6 * UM
     assert forms["sphere"] is None
@@ -320,7 +320,7 @@ def test_neither_workers_nor_a_stop_change_a_bit(tmp_path: Path) -> None:
     assert again.simulated == once.simulated  # it rests on as many
     assert {path.name: path.stat().st_mtime_ns for path in tmp_path.glob("*.json")}.items() >= safe.items()
     for got in (once, again):
-        assert got.answer.text == once.answer.text
+        assert got.answer.document == once.answer.document
         assert got.answer.summary.plain() == once.answer.summary.plain()
     assert again.bands == once.bands
     assert again.sensitivity == once.sensitivity

@@ -7,11 +7,11 @@ from typing import Any
 
 from lapwright.errors import CommandError
 from lapwright.gauges.estimate import Estimate
-from lapwright.planning.written import written
 from lapwright.report.gauge_words import FORM_WORDS
 from lapwright.study.model import Study
 from lapwright.study.read import document_of
 from lapwright.study.safefile import put_in_place
+from lapwright.study.write import written
 from lapwright.units import Units, joined
 
 __all__ = ["left_out", "write_start"]
@@ -45,7 +45,7 @@ def write_start(path: Path, study: Study, found: Estimate | None) -> None:
             *left_out(found),
         ]
     )
-    put_in_place(path, written(document, note).encode("utf-8"))
+    put_in_place(path, written(document, note, study.text).encode("utf-8"))
 
 
 def _form(found: Estimate, plate: str) -> dict[str, Any]:

@@ -17,6 +17,7 @@ from lapwright.interview.scene import (
     units,
     work,
 )
+from lapwright.study.write import inline
 from lapwright.units import Units
 
 __all__ = ["SHORTEST", "compose", "read_nothing"]
@@ -65,18 +66,8 @@ def compose(answers: Answers) -> str:
     return "\n".join(lines).rstrip() + "\n"
 
 
-def _toml(value: Any) -> str:
-    if isinstance(value, dict):
-        return "{ " + ", ".join(f"{key} = {_toml(item)}" for key, item in value.items()) + " }"
-    if isinstance(value, list | tuple):
-        return f"[{', '.join(map(_toml, value))}]"
-    if isinstance(value, bool):
-        return str(value).lower()
-    return str(value) if isinstance(value, int) else f'"{value}"'
-
-
 def _line(key: str, value: Any, note: str = "") -> str:
-    text = f"{key} = {_toml(value)}"
+    text = f"{key} = {inline(value)}"
     return f"{text:<{NOTES - 2}}  # {note}" if note else text
 
 
@@ -149,7 +140,7 @@ def _form(name: str, answers: Answers) -> list[str]:
 def _example(name: str, answers: Answers) -> str:
     large, fine = ("100 uin", "20 uin") if units(answers) is Units.INCH else ("2 um", "0.5 um")
     first, second = ("bow", "wind") if long(name, answers) else ("dome", "twist")
-    return _toml({first: large, second: fine})
+    return inline({first: large, second: fine})
 
 
 def _step(top: str, bottom: str, answers: Answers, *, first: bool = True) -> list[str]:
@@ -162,7 +153,7 @@ def _step(top: str, bottom: str, answers: Answers, *, first: bool = True) -> lis
         _line("top", top, note("lies on top to begin with" if not rests(answers) else "")),
         _line("bottom", bottom),
         _line("grit", answers["grit"].written),
-        f"stroke = {_toml(_stroke(answers))}",
+        f"stroke = {inline(_stroke(answers))}",
         _line("pace", "60 /min", note("strokes; once round or a whole eight is one")),
         _line("load", _load(answers), note("your hands, beside the weight of the top")),
         _line("turn", turn, note("of the top in your hands; + is anticlockwise from above")),

@@ -82,10 +82,10 @@ class Bench:
         return Job(number, draw, bare, None, self.tolerance, follow=True)
 
     def _key(self, study: Study, draw: int) -> str:
-        drawn = [draw, self.tolerance.share, self.tolerance.floor] if draw else [0]
-        # The title is a name, and no matter of lapping.
-        told = study.text.split("\n[", 1)[-1] + json.dumps([study.seed, study.rounds, repr(study.margin)])
-        whole = json.dumps([__version__, told, drawn])
+        drawn = [draw, self.tolerance.share, self.tolerance.floor, sorted(study.assumed)] if draw else [0]
+        # What is lapped, not how it is written: title and comments are no matter of lapping.
+        told = [study.plates, study.steps, study.seed, study.rounds, study.margin]
+        whole = json.dumps([__version__, repr(told), drawn])
         return hashlib.sha256(whole.encode("utf-8")).hexdigest()[:32]
 
     def _keep(self, key: str, summary: Summary) -> None:

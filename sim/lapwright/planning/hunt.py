@@ -98,9 +98,9 @@ class Hunt:
     def _begin(self) -> None:
         """Tell and lap the study as it stands."""
         own = tuple(range(1, len(self.empty.study.steps) + 1))
-        document, text, study = self.space.parsed({}, own)
+        document, study = self.space.parsed({}, own)
         settled = Settled({}, own, (("as it stands", ""),), study.steps)
-        begun = Candidate("as it stands", {}, own, document, text, study, None, False)
+        begun = Candidate("as it stands", {}, own, document, study, None, False)
         (summary,) = self.bench.lap([(study, 0)], self._telling("confirm"))
         self.begun = self._confirmed(self._told(begun, settled), summary)
         try:
@@ -231,8 +231,8 @@ class Hunt:
     def _candidate(self, changes: dict[str, str], order: tuple[int, ...]) -> Candidate:
         """A schedule of which nothing is told yet; raises StudyError when it means nothing."""
         name = self.space.spoken(changes, order)
-        document, text, study = self.space.parsed(changes, order, name)
-        return Candidate(name, changes, order, document, text, study, None, False)
+        document, study = self.space.parsed(changes, order, name)
+        return Candidate(name, changes, order, document, study, None, False)
 
     def _told(self, candidate: Candidate, settled: Settled) -> Candidate:
         """The candidate with what the operator says, on more shapes than the search sees."""

@@ -14,11 +14,10 @@ from numpy.typing import NDArray
 from lapwright.lapping.step import Step, Swap
 from lapwright.planning.members import LATER, with_places
 from lapwright.planning.naming import change
-from lapwright.planning.written import written
 from lapwright.study.faults import RefusedError
 from lapwright.study.model import Free, Study
 from lapwright.study.override import override
-from lapwright.study.read import parse
+from lapwright.study.read import parse_document
 from lapwright.study.units import ANGLE, FORCE, LENGTH, TIME, Dimension, plain, read, read_share
 
 __all__ = ["Knob", "Settled", "Space", "knob_of", "where"]
@@ -230,7 +229,7 @@ class Space:
             if len(self._moved) > 500:
                 self._moved.clear()
             own = tuple(range(1, len(self.study.steps) + 1))
-            self._moved[moved] = self.parsed(changes, own)[2].steps
+            self._moved[moved] = self.parsed(changes, own)[1].steps
         steps = list(self._moved[moved])
         for knob in self.knobs:
             if knob.of_time:
@@ -240,8 +239,8 @@ class Space:
 
     def parsed(
         self, changes: Mapping[str, str], order: tuple[int, ...], name: str = ""
-    ) -> tuple[dict[str, Any], str, Study]:
-        """Document, text and meaning of the study with the changes made.
+    ) -> tuple[dict[str, Any], Study]:
+        """The study with the changes made: as a file would have it, and what that means.
 
         Raises
         ------
@@ -264,13 +263,11 @@ class Space:
             study = self._meant(document)
         if name:
             document["title"] = f"{self.study.title}: {name}"
-        note = f"{name or 'As it stands'}: found for {self.study.stem} by lapwright tune."
         document |= self.beside
-        text = written(document, note)
-        return document, text, replace(study, title=document.get("title", study.title), text=text)
+        return document, replace(study, title=document.get("title", study.title))
 
     def _meant(self, document: Mapping[str, Any]) -> Study:
-        return parse(written(document), self.study.stem, self.folder)
+        return parse_document(document, self.study.stem, self.folder)
 
 
 def _so_long(step: Step) -> str:

@@ -12,10 +12,10 @@ from typing import Any
 from lapwright.errors import StudyError
 from lapwright.lapping.step import Step
 from lapwright.planning.naming import change
-from lapwright.planning.written import written
 from lapwright.study.model import Axis, Study
 from lapwright.study.override import override
-from lapwright.study.read import parse
+from lapwright.study.read import parse_document
+from lapwright.study.write import written
 
 __all__ = ["LATER", "Member", "axis_number", "members_of", "spoken", "step_of", "with_cells", "with_places"]
 
@@ -146,9 +146,10 @@ def _member(study: Study, base: Mapping[str, Any], folder: Path | None, asked: M
     """The member with its text and what the text means."""
     changed = override(base, asked.step, asked.changes)
     changed["title"] = f"{study.title}: {asked.name}"
-    text = written(changed, f"{asked.name}: one way of lapping {study.stem}, written by lapwright compare.")
+    note = f"{asked.name}: one way of lapping {study.stem}, written by lapwright compare."
+    text = written(changed, note, study.text)
     try:
-        meant, trouble = parse(text, asked.stem, folder), None
+        meant, trouble = parse_document(changed, asked.stem, folder, text=text), None
     except StudyError as error:
         meant, trouble = None, str(error)
     return Member(asked.name, asked.stem, asked.step, asked.changes, text, meant, trouble, asked.place)

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from lapwright.lapping.step import Step
-from lapwright.planning.written import inline
+from lapwright.study.write import inline
 
 __all__ = ["change", "name_of", "said"]
 

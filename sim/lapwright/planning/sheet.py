@@ -7,8 +7,8 @@ import io
 from typing import Any
 
 from lapwright.planning.comparison import Comparison
-from lapwright.planning.written import inline
 from lapwright.study.runfile import FORM_KEYS, SHAPES
+from lapwright.study.write import inline
 
 __all__ = ["csv_text"]
 

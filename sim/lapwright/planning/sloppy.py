@@ -53,7 +53,7 @@ def nudges_of(
     found: list[tuple[Wanted, int | None, str | None]] = []
     for wanted in _wanted(space, answer):
         try:
-            studies.append(space.parsed(wanted[3], wanted[4])[2])
+            studies.append(space.parsed(wanted[3], wanted[4])[1])
             found.append((wanted, len(studies) - 1, None))
         except StudyError as trouble:
             found.append((wanted, None, str(trouble)))

@@ -91,8 +91,8 @@ class Course:
 class Candidate:
     """One schedule: `changes` to the study by key as in [tune.free], as a person would type them.
 
-    `order` of the steps, by their numbers in the study ((): as they stand).  `document` and `text`: a whole
-    study that `run` takes; `study` what it means.  `operator`: foretold; `lifts`: something lifts, so the
+    `order` of the steps, by their numbers in the study ((): as they stand).  `document`: a whole study
+    that `run` takes; `study` what it means.  `operator`: foretold; `lifts`: something lifts, so the
     operator is only near.  `simulated`: found by full simulation (None: not confirmed), `summary` of its end.
     """
 
@@ -100,7 +100,6 @@ class Candidate:
     changes: Mapping[str, str]
     order: tuple[int, ...]
     document: Mapping[str, Any]
-    text: str
     study: Study
     operator: Course | None
     lifts: bool

@@ -6,8 +6,8 @@ import textwrap
 from pathlib import Path
 
 from lapwright.planning.tuning import Candidate, Tuning
-from lapwright.planning.written import written
 from lapwright.report.tuning_terms import asked_for, label, settings, weighed
+from lapwright.study.write import written
 from lapwright.units import Units
 
 __all__ = ["study_text"]
@@ -16,8 +16,8 @@ WIDTH = 106
 
 
 def study_text(got: Tuning, way: Candidate, place: Path) -> str:
-    """The whole text; `place` is where it is to lie."""
-    return written(way.document, "\n".join(_head(got, way, place)))
+    """The whole text, with what the person wrote beside; `place` is where it is to lie."""
+    return written(way.document, "\n".join(_head(got, way, place)), got.study.text, way.order or None)
 
 
 def _head(got: Tuning, way: Candidate, place: Path) -> list[str]:

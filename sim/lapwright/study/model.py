@@ -134,10 +134,10 @@ class Study:
             With every fault of it.
 
         """
-        from lapwright.planning.written import written
-        from lapwright.study.read import parse
+        from lapwright.study.read import parse_document
+        from lapwright.study.write import written
 
-        return parse(written(document), stem, folder)
+        return parse_document(document, stem, folder, text=written(document))
 
     def write(self, path: str | Path) -> None:
         """Write the study file, comments and all, over what is there.
