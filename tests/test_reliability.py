@@ -23,6 +23,7 @@ from effort import Effort
 from started import PATIENCE, SURROUNDINGS
 
 from lapwright.cli import main
+from lapwright.study.folder import taken
 
 QUICK = """
 title = "Quick pair"
@@ -239,7 +240,7 @@ def test_a_disk_that_fills_up_leaves_the_good_files(
     with SmallFiles(160_000):  # room for the first checkpoints, not for the later ones
         assert main([*words, "--checkpoint", "0"]) == 1
     assert "make room" in one_line(capsys)
-    assert [p.name for p in out.iterdir()] == ["run.part.h5"]
+    assert {p.name for p in out.iterdir()} == {".lapwright", "run.part.h5"}
     assert everything(out / "run.part.h5")["history/time"].size > 1
     assert main([*words, "--resume"]) == 0
     assert_same(unbroken / "out" / "run.h5", out / "run.h5")
@@ -248,7 +249,7 @@ def test_a_disk_that_fills_up_leaves_the_good_files(
     with SmallFiles(10_000):
         assert main([*words, "--force"]) == 1
     assert "make room" in one_line(capsys)
-    assert [p.name for p in out.iterdir()] == ["run.h5"]
+    assert {p.name for p in out.iterdir()} == {".lapwright", "run.h5"}
     assert (out / "run.h5").read_bytes() == before
 
 
@@ -286,9 +287,11 @@ def test_a_damaged_run_is_refused_by_every_command(
 def test_a_damaged_checkpoint_is_refused(
     unbroken: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    part = tmp_path / "run.part.h5"
-    part.write_bytes(b"\x89HDF\r\n\x1a\n" + bytes(500))
-    assert main(["run", str(unbroken / "quick.toml"), "--out", str(tmp_path), "--no-page", "--resume"]) == 2
+    with taken(tmp_path / "out", "run", again=False) as folder:
+        folder.claim(["run.part.h5"])
+        (folder.path / "run.part.h5").write_bytes(b"\x89HDF\r\n\x1a\n" + bytes(500))
+    out = str(tmp_path / "out")
+    assert main(["run", str(unbroken / "quick.toml"), "--out", out, "--no-page", "--resume"]) == 2
     assert "run.part.h5" in one_line(capsys)
 
 

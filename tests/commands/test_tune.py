@@ -87,10 +87,10 @@ def done(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
 @pytest.fixture(scope="module")
 def answer(done: tuple[Path, str]) -> dict[str, Any]:
     """The same as JSON: gone on with, so that nothing is lapped again."""
-    there = {path.name: path.stat().st_mtime_ns for path in (done[0] / "goal-tune" / "work").iterdir()}
+    there = (done[0] / "goal-tune" / "work.part").stat().st_mtime_ns
     found = typed(done[0], "goal.toml", "--samples", "3", "--resume", "--json")
     assert found.returncode == 0, found.stderr
-    assert {p.name: p.stat().st_mtime_ns for p in (done[0] / "goal-tune" / "work").iterdir()} == there
+    assert (done[0] / "goal-tune" / "work.part").stat().st_mtime_ns == there
     return json.loads(found.stdout)
 
 
@@ -120,11 +120,12 @@ def test_words_say_what_to_set_and_both_numbers(done: tuple[Path, str]) -> None:
 def test_the_folder_holds_page_study_and_what_is_needed_to_go_on(done: tuple[Path, str]) -> None:
     folder = done[0] / "goal-tune"
     assert {p.name for p in folder.iterdir()} == {
+        ".lapwright",
         "tune.html",
         "goal-tuned.toml",
         "plan.json",
         "members",
-        "work",
+        "work.part",
     }
     assert not list(folder.rglob("*.tmp"))
     for path in (folder / "members").iterdir():
@@ -247,7 +248,12 @@ def test_a_twist_without_turning_is_refused_with_the_missing_key(bench: Path) ->
     assert len(answer["error"]["message"].splitlines()) == 1
     # Nothing is offered that gains nothing.
     assert answer["study"] is None
-    assert {path.name for path in (bench / "twist-tune").iterdir()} == {"tune.html", "plan.json", "work"}
+    assert {path.name for path in (bench / "twist-tune").iterdir()} == {
+        ".lapwright",
+        "tune.html",
+        "plan.json",
+        "work.part",
+    }
     assert "lapwright run" not in found.stderr
     assert "That cannot be reached with what may move." in " ".join(found.stderr.split())
 

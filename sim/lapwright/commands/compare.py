@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from lapwright.commands.answer import Speaker, print_json, typed
 from lapwright.commands.many import add_many, crew_of, go_on_words, many_of
-from lapwright.commands.places import look_at, study_file
+from lapwright.commands.places import study_file
 from lapwright.commands.tally import Tally
 
 if TYPE_CHECKING:
@@ -37,21 +37,28 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def main(args: argparse.Namespace) -> int:
     """Lap every member; returns the exit code."""
-    from lapwright.commands.session import stopping
-    from lapwright.planning.store import Store
+    from lapwright.planning.store import PLAN, Store
     from lapwright.results.comparing import Work
+    from lapwright.study.folder import taken
     from lapwright.study.read import document_of, load
 
     many = many_of(args)
     study = load(study_file(Path(args.file)))
-    folder = Path(args.out) if args.out else Path(f"{study.stem}-compare")
-    work = Work(study, document_of(study.text), many, store := Store(folder))
-    look_at(folder, args)
-    work.begin(args.resume)
-    if not args.resume:
-        for name in (PAGE, SHEET):
-            (folder / name).unlink(missing_ok=True)
+    place = Path(args.out) if args.out else Path(f"{study.stem}-compare")
+    work = Work(study, document_of(study.text), many)
+    with taken(place, "compare", args.resume or args.force, (PLAN,)) as folder:
+        store = Store(folder)
+        work.begin(store, args.resume, (PAGE, SHEET))
+        return _carried_out(work, store, args)
+
+
+def _carried_out(work: Work, store: Store, args: argparse.Namespace) -> int:
+    """Lap what is left, and say what came out; returns the exit code."""
+    from lapwright.commands.session import stopping
+
     say = Speaker(args.json)
+    if store.journal.damaged:
+        Speaker(True)(f"{store.journal.path} is damaged in places: what was there is worked out again")
     if left := work.left:
         with stopping() as stop, crew_of(args, len(left)) as crew:
             tally = Tally(len(work.jobs), len(work.jobs) - len(left))
@@ -61,19 +68,20 @@ def main(args: argparse.Namespace) -> int:
         return _stopped(work, args, say)
     got = work.compared()
     _write(got, store, args)
-    _answer(got, store, args, say)
-    return 0 if got.done else 1
+    failed = sum(summary.machine for summary in work.found)
+    _answer(got, store, args, say, failed)
+    return 0 if got.done and not failed else 1
 
 
 def _write(got: Comparison, store: Store, args: argparse.Namespace) -> None:
     from lapwright.planning.sheet import csv_text
     from lapwright.study.safefile import put_in_place
 
-    put_in_place(store.folder / SHEET, csv_text(got).encode("utf-8"))
+    put_in_place(store.path / SHEET, csv_text(got).encode("utf-8"))
     if not args.no_page:
         from lapwright.report.comparison import comparison_page
 
-        put_in_place(store.folder / PAGE, comparison_page(got, store).encode("utf-8"))
+        put_in_place(store.path / PAGE, comparison_page(got, store).encode("utf-8"))
 
 
 def _stopped(work: Work, args: argparse.Namespace, say: Speaker) -> int:
@@ -87,14 +95,18 @@ def _stopped(work: Work, args: argparse.Namespace, say: Speaker) -> int:
     return 1
 
 
-def _answer(got: Comparison, store: Store, args: argparse.Namespace, say: Speaker) -> None:
+def _answer(got: Comparison, store: Store, args: argparse.Namespace, say: Speaker, failed: int) -> None:
     say(got.text())
     if args.json:
         print_json(got.to_dict())
     lines = []
+    if failed:
+        ended = "simulation" if failed == 1 else "simulations"
+        Speaker(True)(f"lapwright: {failed} {ended} did not come to an end for want of this machine")
+        lines.append(("Try what failed again", typed("compare", *go_on_words(args))))
     if not args.no_page:
-        lines.append(("Open in a browser", str(store.folder / PAGE)))
-    lines.append(("Every figure", str(store.folder / SHEET)))
+        lines.append(("Open in a browser", str(store.path / PAGE)))
+    lines.append(("Every figure", str(store.path / SHEET)))
     if got.done:
         best = got.members[got.done[0]]
         lines.append(("Lap the best by itself", typed("run", store.study_file(best))))

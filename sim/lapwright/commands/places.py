@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import argparse
 import contextlib
 import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from lapwright.commands.answer import typed
-from lapwright.errors import CannotDoError, CommandError
+from lapwright.errors import CommandError
 
 if TYPE_CHECKING:
     from lapwright.study.runfile import Run
@@ -19,8 +18,8 @@ __all__ = [
     "PAGE_FILES",
     "PART_FILE",
     "RUN_FILE",
+    "RUN_FILES",
     "changed_since",
-    "look_at",
     "run_file",
     "study_file",
 ]
@@ -29,6 +28,8 @@ RUN_FILE = "run.h5"
 PART_FILE = "run.part.h5"
 FINE_PART = "fine.part.h5"
 PAGE_FILES = ("report.html", "card.html", "faces.png", "sections.png", "history.png")
+# All that `run` writes into its folder; only what is named here or claimed later is ever written over.
+RUN_FILES = (RUN_FILE, PART_FILE, FINE_PART, *PAGE_FILES)
 
 SHOWN = (".html", ".htm", ".png", ".svg", ".pdf")  # endings of pages and pictures
 
@@ -97,26 +98,3 @@ def study_file(place: Path) -> Path:
             f"{typed('bearing', place)} shows how it bears"
         )
     return place
-
-
-def look_at(folder: Path, args: argparse.Namespace, *parts: str) -> None:
-    """Refuse to touch a folder that is there already; it can be gone on with if it holds a file of `parts`.
-
-    Raises
-    ------
-    CannotDoError, CommandError
-        It is a file; it is there, and neither --resume nor --force was said.
-
-    """
-    if os.path.exists(folder) and not os.path.isdir(folder):
-        raise CannotDoError(
-            f"cannot make the folder {folder}: a file of that name is there; name another folder with --out",
-            key="--out",
-        )
-    if os.path.exists(folder) and not (args.resume or args.force):
-        go_on = ", --resume to go on with it" if any((folder / part).exists() for part in parts) else ""
-        raise CommandError(
-            f"{folder} is there already: add --force to write over it{go_on}, or --out for another folder",
-            key="--out",
-            code="exists",
-        )

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from lapwright.commands.answer import Speaker, print_json, typed
-from lapwright.commands.places import changed_since, run_file
+from lapwright.commands.places import PAGE_FILES, changed_since, run_file
 from lapwright.errors import CommandError
 from lapwright.results.answer import wrapped
 from lapwright.units import Units
@@ -61,8 +61,15 @@ def main(args: argparse.Namespace) -> int:
         raise CommandError(
             f"{page} is there already: add --force to write over it", key="--force", code="exists"
         )
-    if args.card:
-        return _card(run, path, args, say)
+    from lapwright.study.folder import opened
+
+    with opened(path.parent) as folder:
+        folder.claim([page.name] if args.card else [name for name in PAGE_FILES if name != "card.html"])
+        return (_card if args.card else _made)(run, path, args, say)
+
+
+def _made(run: Run, path: Path, args: argparse.Namespace, say: Speaker) -> int:
+    """Make the page again; returns the exit code."""
     from lapwright.report.page import write_page
 
     written = write_page(run, path.parent)
@@ -76,6 +83,7 @@ def main(args: argparse.Namespace) -> int:
 def _maps(run: Run, path: Path, args: argparse.Namespace, say: Speaker) -> int:
     """Write the faces as height maps; returns the exit code."""
     from lapwright.study.faults import RefusedError
+    from lapwright.study.folder import opened
     from lapwright.study.surfaces.faces import faces_of, write_faces
     from lapwright.study.units import TIME, quantity
 
@@ -91,7 +99,9 @@ def _maps(run: Run, path: Path, args: argparse.Namespace, say: Speaker) -> int:
             raise CommandError(
                 f"{face.path} is there already: add --force to write over it", key="--force", code="exists"
             )
-    written = write_faces(run, faces)
+    with opened(path.parent) as folder:
+        folder.claim(face.path.name for face in faces)
+        written = write_faces(run, faces)
     if args.json:
         maps = {face.plate: {"file": str(face.path), "time": face.time} for face in faces}
         print_json({"study": run.study_stem, "outcome": run.outcome, "maps": maps})

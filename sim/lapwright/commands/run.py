@@ -7,10 +7,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from lapwright.commands.answer import Speaker, print_json, typed
-from lapwright.commands.places import FINE_PART, PAGE_FILES, PART_FILE, RUN_FILE, look_at, study_file
+from lapwright.commands.places import FINE_PART, PAGE_FILES, PART_FILE, RUN_FILE, RUN_FILES, study_file
 from lapwright.errors import CannotDoError, CommandError, LapwrightError
 
 if TYPE_CHECKING:
+    from lapwright.study.folder import OutputFolder
     from lapwright.study.model import Study
     from lapwright.study.runfile import Run
 
@@ -65,6 +66,7 @@ def _seconds(text: str) -> float:
 
 def main(args: argparse.Namespace) -> int:
     """Lap the plates; returns the exit code."""
+    from lapwright.study.folder import taken
     from lapwright.study.read import load
 
     if args.resume and args.force:
@@ -73,22 +75,28 @@ def main(args: argparse.Namespace) -> int:
         )
     path = study_file(Path(args.file))
     study = load(path)
-    folder = Path(args.out) if args.out else Path(f"{study.stem}-run")
-    say = Speaker(args.json)
-    look_at(folder, args, PART_FILE, FINE_PART)
+    place = Path(args.out) if args.out else Path(f"{study.stem}-run")
     again = _finer(study, path.parent) if args.fine else None
-    finished = _finished(folder, study) if args.resume else None
+    with taken(place, "run", args.resume or args.force, (PART_FILE, FINE_PART)) as folder:
+        folder.claim(RUN_FILES)
+        return _whole(study, again, folder, args)
+
+
+def _whole(study: Study, again: Study | None, folder: OutputFolder, args: argparse.Namespace) -> int:
+    """Lap, `again` finer where that was asked for, and make the page; returns the exit code."""
+    say = Speaker(args.json)
+    finished = _finished(folder.path, study) if args.resume else None
     if finished is not None:
-        say(f"{folder / RUN_FILE} is already finished.")
+        say(f"{folder.path / RUN_FILE} is already finished.")
         run, trouble = finished, None
     else:
         run, trouble = _lap(study, folder, args, say)
     stopped = None
     if again is not None and run.fine is None:
-        run, stopped = _again(run, again, folder, args, say)
+        run, stopped = _again(run, again, folder.path, args, say)
     if run.outcome != "interrupted" and not args.no_page:
-        _page(run, folder)
-    _answer(run, trouble or stopped, folder, args, say)
+        _page(run, folder.path)
+    _answer(run, trouble or stopped, folder.path, args, say)
     return 1 if run.outcome in ("tipped", "interrupted") or stopped is not None else 0
 
 
@@ -114,22 +122,19 @@ def _again(
 
 def _finished(folder: Path, study: Study) -> Run | None:
     """The run in the folder, if it is whole and of this study and nothing is under way."""
+    from lapwright.study.checkpoint import check_same
     from lapwright.study.runfile import read_run
 
     path = folder / RUN_FILE
     if (folder / PART_FILE).exists() or not path.exists():
         return None
     run = read_run(path)
-    if run.study_text != study.text:
-        raise CommandError(
-            f"{study.stem}.toml has changed since {path} was written: start again with --force",
-            key="--resume",
-        )
+    check_same(run, path, study)
     return run
 
 
 def _lap(
-    study: Study, folder: Path, args: argparse.Namespace, say: Speaker
+    study: Study, folder: OutputFolder, args: argparse.Namespace, say: Speaker
 ) -> tuple[Run, LapwrightError | None]:
     """Lap, writing down the work so far; then put run.h5 in place and take the part file away."""
     from lapwright.commands.session import Session
@@ -137,17 +142,16 @@ def _lap(
     from lapwright.study.checkpoint import Timetable, restore
     from lapwright.study.recorder import Recorder
     from lapwright.study.runfile import write_run
-    from lapwright.study.safefile import make_folder
 
-    make_folder(folder)
     if args.force:
-        (folder / FINE_PART).unlink(missing_ok=True)
-    part = folder / PART_FILE
+        for name in (FINE_PART, PART_FILE):
+            folder.drop(name)
+    part = folder.path / PART_FILE
     recorder, spent = Recorder(study.plates, study.margin), 0.0
     if args.resume and part.exists():
         recorder, spent = restore(part, study)
     elif args.resume:
-        say(f"There is no unfinished run in {folder}: starting from the beginning.")
+        say(f"There is no unfinished run in {folder.path}: starting from the beginning.")
     strict = args.checkpoint is not None
     table = Timetable(args.checkpoint if strict else 2.0, strict)
     session = Session(study, recorder, part, table, spent, args.threads)
@@ -155,11 +159,9 @@ def _lap(
     if outcome == "interrupted":
         return recorder.run(heading(study), outcome, session.wall_time), trouble
     run = recorder.run(heading(study), outcome, session.wall_time, session.bearings())
-    write_run(run, folder / RUN_FILE)
-    part.unlink(missing_ok=True)
-    if args.force:
-        for name in PAGE_FILES:  # a page of the run before would not be true of this one
-            (folder / name).unlink(missing_ok=True)
+    write_run(run, folder.path / RUN_FILE)
+    for name in (*PAGE_FILES, PART_FILE):  # a page of the run before would not be true of this one
+        folder.drop(name)
     return run, trouble
 
 

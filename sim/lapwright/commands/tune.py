@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import argparse
-import os
-import shutil
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from lapwright.commands.answer import Speaker, print_json, typed
 from lapwright.commands.many import add_many, crew_of, go_on_words, many_of
-from lapwright.commands.places import look_at, study_file
+from lapwright.commands.places import study_file
 from lapwright.commands.tally import Tally
 
 if TYPE_CHECKING:
@@ -48,40 +46,32 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def main(args: argparse.Namespace) -> int:
     """Search and lap; returns the exit code."""
-    from lapwright.planning.store import Store
+    from lapwright.planning.store import PLAN, Store
     from lapwright.planning.tune import check_goal
+    from lapwright.study.folder import taken
     from lapwright.study.read import load
 
     many = many_of(args)
     study = load(study_file(Path(args.file)))
     check_goal(study)
     many.check(study)
-    folder = Path(args.out) if args.out else Path(f"{study.stem}-tune")
-    store, before = Store(folder), os.path.exists(folder)
-    look_at(folder, args)
-    many.begin(store, study, resume=args.resume)
-    if not args.resume:
-        for path in (folder / PAGE, _written(store, study)):
-            path.unlink(missing_ok=True)
-    got = _tuned(study, store, many, args)
-    if got.outcome == "interrupted":
-        return _stopped(got, args)
-    if got.answer is None:
-        _leave(folder, before)
-    else:
-        _write(got, store, args)
-    return _answer(got, store, args)
+    place = Path(args.out) if args.out else Path(f"{study.stem}-tune")
+    with taken(place, "tune", args.resume or args.force, (PLAN,)) as folder:
+        store = Store(folder)
+        many.begin(store, study, resume=args.resume, answers=(PAGE, _written(store, study).name))
+        got = _tuned(study, store, many, args)
+        if got.outcome == "interrupted":
+            return _stopped(got, args)
+        if got.answer is None:
+            folder.clear()  # a folder that was made for nothing
+        else:
+            _write(got, store, args)
+        return _answer(got, store, args)
 
 
 def _written(store: Store, study: Study) -> Path:
     """Where the new study lies."""
-    return store.folder / f"{study.stem}-tuned.toml"
-
-
-def _leave(folder: Path, before: bool) -> None:
-    """Take away a folder that was made for nothing."""
-    if not before:
-        shutil.rmtree(folder, ignore_errors=True)
+    return store.path / f"{study.stem}-tuned.toml"
 
 
 def _tuned(study: Study, store: Store, many: Many, args: argparse.Namespace) -> Tuning:
@@ -98,7 +88,7 @@ def _tuned(study: Study, store: Store, many: Many, args: argparse.Namespace) -> 
                 samples=many.samples,
                 tolerance=many.tolerance,
                 cells=many.cells,
-                store=store.folder / WORK,
+                store=store.path / WORK,
                 stop=lambda: stop.asked,
                 tell=stages.show,
             )
@@ -138,16 +128,21 @@ def _write(got: Tuning, store: Store, args: argparse.Namespace) -> None:
     if got.new is not None:
         put_in_place(written, study_text(got, got.new, written).encode("utf-8"))
     wide = len(str(len(got.candidates)))
-    for number, way in enumerate(got.candidates[1:] if got.outcome != "refused" else (), 2):
-        path = store.folder / MEMBERS / f"{number:0{wide}d}-{got.study.stem}.toml"
+    others = {
+        f"{MEMBERS}/{number:0{wide}d}-{got.study.stem}.toml": way
+        for number, way in enumerate(got.candidates[1:] if got.outcome != "refused" else (), 2)
+    }
+    store.folder.claim(others)
+    for name, way in others.items():
+        path = store.path / name
         put_in_place(path, study_text(got, way, path).encode("utf-8"))
-    members = store.folder / MEMBERS
+    members = store.path / MEMBERS
     if members.is_dir() and not any(members.iterdir()):
         members.rmdir()
     if not args.no_page:
         from lapwright.report.tuning import tuning_page
 
-        put_in_place(store.folder / PAGE, tuning_page(got, written).encode("utf-8"))
+        put_in_place(store.path / PAGE, tuning_page(got, written).encode("utf-8"))
 
 
 def _stopped(got: Tuning, args: argparse.Namespace) -> int:
@@ -178,7 +173,7 @@ def _answer(got: Tuning, store: Store, args: argparse.Namespace) -> int:
 
 def _next(got: Tuning, written: Path | None, store: Store, args: argparse.Namespace) -> list[tuple[str, str]]:
     """What to open and what to type next."""
-    lines = [] if args.no_page else [("Open in a browser", str(store.folder / PAGE))]
+    lines = [] if args.no_page else [("Open in a browser", str(store.path / PAGE))]
     if written is not None:
         lap = "Lap it" if got.outcome == "found" else "Lap the nearest all the same"
         return [*lines, ("The new study", str(written)), (lap, typed("run", written))]

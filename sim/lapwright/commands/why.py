@@ -24,6 +24,7 @@ example:
   lapwright why first-pair.toml --step 2           one step alone
 """
 MOST_DEGREE = 16
+PAGE = "why.html"
 
 
 def add(parser: argparse.ArgumentParser) -> None:
@@ -59,6 +60,7 @@ def _degree(text: str) -> int:
 def main(args: argparse.Namespace) -> int:
     """Find the reasons; returns the exit code."""
     from lapwright.results.why import Why
+    from lapwright.study.folder import look_at
     from lapwright.study.read import load
 
     study = load(study_file(Path(args.file)))
@@ -66,6 +68,8 @@ def main(args: argparse.Namespace) -> int:
         there = f"{len(study.steps)} step{'s' if len(study.steps) > 1 else ''}"
         raise CommandError(f"--step {args.step}: {study.stem} has {there}", key="--step")
     page = _page_place(args, study)
+    if page is not None:
+        look_at(page.parent, "why", again=True)
     found = Why(study, args.step, args.degree, typed("run", args.file))
     say = Speaker(args.json)
     say(found.text())
@@ -79,7 +83,7 @@ def _page_place(args: argparse.Namespace, study: Study) -> Path | None:
     """Where the page goes; scripts that want JSON get one only where they say so."""
     if args.json and args.out is None:
         return None
-    return Path(args.out or f"{study.stem}-why") / "why.html"
+    return Path(args.out or f"{study.stem}-why") / PAGE
 
 
 def _page(say: Speaker, found: Why, place: Path | None, args: argparse.Namespace) -> None:
@@ -90,11 +94,13 @@ def _page(say: Speaker, found: Why, place: Path | None, args: argparse.Namespace
         lines.append(("To make it anew", typed("why", *again, "--force")))
     elif place is not None:
         from lapwright.report.why_page import why_page
+        from lapwright.study.folder import taken
         from lapwright.study.safefile import put_in_place
 
-        place.parent.mkdir(parents=True, exist_ok=True)
         head = found.whole.head if args.step is None else ""
         text = why_page(found.study, found.numbers, found.reasons, found.off, found.whole.told, head)
-        put_in_place(place, memoryview(text.encode("utf-8")))
+        with taken(place.parent, "why", again=True) as folder:
+            folder.claim([PAGE])
+            put_in_place(place, memoryview(text.encode("utf-8")))
         lines.append(("Open in a browser", str(place)))
     say.next(*lines, ("Lap the plates", typed("run", args.file)))

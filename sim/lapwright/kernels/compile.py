@@ -16,8 +16,15 @@ from typing import Any
 
 import numba
 
-__all__ = ["kernel"]
+__all__ = ["kernel", "processor"]
 
 kernel: Callable[[Callable[..., Any]], Callable[..., Any]] = numba.njit(
     cache=True, error_model="numpy", nogil=True, forceinline=True, fastmath={"reassoc", "contract", "arcp"}
 )
+
+
+def processor() -> str:
+    """The kind of processor that kernels are compiled for: the last bits of a sum hang on it."""
+    import llvmlite.binding
+
+    return str(llvmlite.binding.get_host_cpu_name())

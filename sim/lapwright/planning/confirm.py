@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
-from pathlib import Path
+from typing import Any
 
 from lapwright import __version__
-from lapwright.errors import RunFileError
+from lapwright.errors import CannotDoError
 from lapwright.planning.carry_out import lost
 from lapwright.planning.crew import Crew
 from lapwright.planning.draws import Tolerance
 from lapwright.planning.job import Job, lapped
+from lapwright.planning.journal import Journal
 from lapwright.planning.summary import Summary
 from lapwright.planning.work import work_through
+from lapwright.study.identity import digest_of, inputs_of, versions
 from lapwright.study.model import Study
-from lapwright.study.safefile import make_folder, put_in_place
 
 __all__ = ["Bench", "InterruptedSearchError"]
 
@@ -28,16 +27,18 @@ class InterruptedSearchError(Exception):
 
 @dataclass
 class Bench:
-    """Where schedules are lapped in full; `folder`: where what is done is kept, to go on from.
-
-    `tell` is told how many of how many are done.
-    """
+    """Where schedules are lapped in full; `journal`: where what is done is kept, to go on from."""
 
     crew: Crew
-    folder: Path | None
+    journal: Journal | None
     stop: Callable[[], bool]
     tolerance: Tolerance = field(default_factory=Tolerance)
     known: dict[str, Summary] = field(default_factory=dict)
+    kept: dict[str, Any] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        if self.journal is not None:
+            self.kept = dict(self.journal.read())
 
     @property
     def done(self) -> int:
@@ -53,13 +54,15 @@ class Bench:
         ------
         InterruptedSearchError
             It was asked to stop; what is done is kept.
+        CannotDoError
+            One failed for the machine's reasons: a search that went on without it would find something else.
 
         """
         keys = [self._key(study, draw) for study, draw in studies]
         missing = {}
         for key, (study, draw) in zip(keys, studies, strict=True):
-            if key not in self.known and (kept := self._kept(key)) is not None:
-                self.known[key] = kept
+            if key not in self.known and key in self.kept:
+                self.known[key] = Summary.of_plain(self.kept[key])
             if key not in self.known:
                 missing[key] = (study, draw)
         names = list(missing)
@@ -82,24 +85,16 @@ class Bench:
         return Job(number, draw, bare, None, self.tolerance, follow=True)
 
     def _key(self, study: Study, draw: int) -> str:
-        drawn = [draw, self.tolerance.share, self.tolerance.floor, sorted(study.assumed)] if draw else [0]
-        # What is lapped, not how it is written: title and comments are no matter of lapping.
-        told = [study.plates, study.steps, study.seed, study.rounds, study.margin]
-        whole = json.dumps([__version__, repr(told), drawn])
-        return hashlib.sha256(whole.encode("utf-8")).hexdigest()[:32]
+        # What is not known is drawn by what was assumed too.
+        drawn = (draw, self.tolerance.share, self.tolerance.floor, sorted(study.assumed)) if draw else (0,)
+        return digest_of((__version__, versions(), inputs_of(study), drawn))
 
     def _keep(self, key: str, summary: Summary) -> None:
+        if summary.machine:
+            raise CannotDoError(
+                f"a simulation failed: {summary.trouble}; what is done is in safety: go on with --resume",
+                code=summary.code,
+            )
         self.known[key] = summary
-        if self.folder is not None:
-            make_folder(self.folder)
-            text = json.dumps(summary.plain(), allow_nan=False)
-            put_in_place(self.folder / f"{key}.json", text.encode("utf-8"))
-
-    def _kept(self, key: str) -> Summary | None:
-        path = self.folder / f"{key}.json" if self.folder is not None else None
-        if path is None or not path.exists():
-            return None
-        try:
-            return Summary.of_plain(json.loads(path.read_text("utf-8")))
-        except (OSError, ValueError, KeyError, TypeError):
-            raise RunFileError(f"{path} is damaged: take it away and go on with --resume") from None
+        if self.journal is not None:
+            self.journal.add(key, summary.plain())

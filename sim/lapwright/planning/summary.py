@@ -23,6 +23,8 @@ Array = NDArray[np.float64]
 
 HISTORY = 33  # points along the metal removed
 PROFILE = 65  # points along a cut from 9 to 3
+# Codes of what failed for the machine's or the program's reasons, not the study's: no answers to keep.
+MACHINE = ("worker", "memory", "internal")
 
 
 @dataclass(frozen=True)
@@ -76,6 +78,11 @@ class Summary:
     def done(self) -> bool:
         """True when the work went to its end."""
         return self.outcome in ("done", "until", "limit")
+
+    @property
+    def machine(self) -> bool:
+        """True when it failed for the machine's reasons: what it would have come to is not known."""
+        return self.code in MACHINE
 
     @property
     def removed(self) -> float:

@@ -15,6 +15,7 @@ from lapwright.planning.confirm import Bench
 from lapwright.planning.crew import Crew
 from lapwright.planning.draws import Tolerance
 from lapwright.planning.hunt import Hunt
+from lapwright.planning.journal import Journal
 from lapwright.planning.knobs import Space
 from lapwright.planning.members import with_cells
 from lapwright.planning.track import asked_of
@@ -49,7 +50,7 @@ def tuned(
 ) -> Tuning:
     """Search by the operator, confirm by full simulation.
 
-    `cells` across the finest plate for all simulations; `store`: a folder to keep finished simulations in, to
+    `cells` across the finest plate for all simulations; `store`: a file to keep finished simulations in, to
     go on from; `looks`: places that the first search looks at, if not the usual; `stop` is asked now and
     then; `tell(stage, done, of)`: stage is "search", "confirm", "sensitivity" or "samples".
 
@@ -69,7 +70,7 @@ def tuned(
     assert study.goal is not None
     asked = asked_of(study.goal, study.plates)
     empty = Tuning(study, study.goal, asked, "refused", tolerance=tolerance, cells=cells)
-    bench = Bench(crew, store, stop, tolerance)
+    bench = Bench(crew, Journal(store) if store is not None else None, stop, tolerance)
     return Hunt(empty, Space(study, document, study.folder or Path()), bench, tell, looks).whole(samples)
 
 

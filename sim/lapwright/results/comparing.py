@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, ExitStack
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from lapwright import __version__
 from lapwright.errors import CommandError
 from lapwright.planning.carry_out import carry_out, jobs_of, meaningless
 from lapwright.planning.comparison import Comparison, compared
@@ -19,6 +20,8 @@ from lapwright.planning.members import Member, members_of, with_cells
 from lapwright.planning.store import WORK, Store
 from lapwright.planning.summary import Summary
 from lapwright.results.lapped import heading
+from lapwright.study.folder import taken
+from lapwright.study.identity import digest_of, inputs_of, versions
 from lapwright.study.read import document_of, parse_document
 
 if TYPE_CHECKING:
@@ -84,8 +87,17 @@ class Many:
                 f"--cells {self.cells}: the study has {finest} already, take fewer", key="--cells"
             )
 
-    def begin(self, store: Store, study: Study, members: Sequence[Member] = (), resume: bool = True) -> None:
+    def begin(
+        self,
+        store: Store,
+        study: Study,
+        members: Sequence[Member] = (),
+        resume: bool = True,
+        answers: Sequence[str] = (),
+    ) -> None:
         """Make the folder ready: go on with what is in it where that is meant, else start anew.
+
+        `answers`: files that the work will end in.
 
         Raises
         ------
@@ -93,19 +105,21 @@ class Many:
             It cannot be gone on with.
 
         """
-        from lapwright import __version__
-
+        meant = [study, *(member.study for member in members)]
         plan: dict[str, Any] = {
-            "program": __version__,
+            "program": f"lapwright {__version__}",
+            "versions": versions(),
             "study": study.text,
+            "inputs": digest_of([inputs_of(one) for one in meant if one is not None]),
             "samples": self.samples,
             "tolerance": [self.tolerance.share, self.tolerance.floor],
             "cells": self.cells,
         }
-        if resume and store.folder.exists():
+        if resume and store.begun():
             store.check(plan)
+            store.folder.claim(answers)  # where Python began it, which ends in none
         else:
-            store.begin(plan, members)
+            store.begin(plan, members, answers)
 
 
 class Work:
@@ -118,15 +132,14 @@ class Work:
 
     """
 
-    def __init__(
-        self, study: Study, document: Mapping[str, Any], many: Many, store: Store | None = None
-    ) -> None:
+    def __init__(self, study: Study, document: Mapping[str, Any], many: Many) -> None:
         if not study.variants and study.swept is None:
             raise CommandError(NOTHING.replace("{stem}", study.stem), key="variants", code="missing")
         many.check(study)
         if many.cells is not None:
             document = with_cells(document, study, many.cells)
-        self.study, self.many, self.store = study, many, store
+        self.study, self.many = study, many
+        self.store: Store | None = None
         self.members = members_of(study, document, study.folder)
         head = heading(study)
         self.jobs = jobs_of(
@@ -138,11 +151,11 @@ class Work:
         )
         self.found: list[Summary] = meaningless(self.members)
 
-    def begin(self, resume: bool) -> None:
-        """Make the folder ready, or go on with what is in it."""
-        assert self.store is not None
-        self.many.begin(self.store, self.study, self.members, resume)
-        self.found += self.store.kept()
+    def begin(self, store: Store, resume: bool, answers: Sequence[str] = ()) -> None:
+        """Make the folder ready, or go on with what is in it; `answers`: files that it will end in."""
+        self.store = store
+        self.many.begin(store, self.study, self.members, resume, answers)
+        self.found += store.kept(self.members)
 
     @property
     def left(self) -> list[Job]:
@@ -166,13 +179,13 @@ class Work:
 
 def compare(study: Study, many: Many, workers: int, folder: str | Path | None) -> Comparison:
     """Lap every variant of a study and every point of its sweep; a `folder` keeps what is done."""
-    work = Work(study, document_of(study.text), many, None if folder is None else Store(Path(folder)))
-    if folder is not None:
-        work.begin(resume=True)
-    if work.left:
-        with crew_of(workers) as crew:
-            work.carry_out(crew)
-    return work.compared()
+    work = Work(study, document_of(study.text), many)
+    with ExitStack() as held:
+        if folder is not None:
+            work.begin(Store(held.enter_context(taken(Path(folder), "compare", again=True))), resume=True)
+        if work.left:
+            work.carry_out(held.enter_context(crew_of(workers)))
+        return work.compared()
 
 
 def sweep(study: Study, axes: Mapping[str, Sequence[Any]], workers: int) -> Comparison:
@@ -219,17 +232,18 @@ def tune(study: Study, many: Many, workers: int, folder: str | Path | None) -> T
 
     check_goal(study)
     many.check(study)
-    store = None if folder is None else Store(Path(folder))
-    if store is not None:
-        many.begin(store, study)
-    with crew_of(workers) as crew:
+    with ExitStack() as held:
+        store = None
+        if folder is not None:
+            store = Store(held.enter_context(taken(Path(folder), "tune", again=True)))
+            many.begin(store, study)
         return tuned(
             study,
-            crew,
+            held.enter_context(crew_of(workers)),
             samples=many.samples,
             tolerance=many.tolerance,
             cells=many.cells,
-            store=None if store is None else store.folder / WORK,
+            store=None if store is None else store.path / WORK,
         )
 
 

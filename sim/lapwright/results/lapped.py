@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import platform
 import time
 from collections.abc import Callable
-from importlib.metadata import PackageNotFoundError, version
 from typing import TYPE_CHECKING
 
 from lapwright import __version__
 from lapwright.errors import NoOverlapError, TippedError
 from lapwright.lapping.schedule import rubbing_time
 from lapwright.results.answer import troubles_in
+from lapwright.study.identity import inputs_of, versions
 from lapwright.study.recorder import Heading, Recorder
 
 if TYPE_CHECKING:
@@ -20,19 +19,11 @@ if TYPE_CHECKING:
 
 __all__ = ["heading", "lapped"]
 
-LIBRARIES = ("numpy", "scipy", "numba", "h5py", "matplotlib")
-
 
 def heading(study: Study) -> Heading:
     """What stands at the head of a run file."""
-    versions = {"python": platform.python_version()}
-    for name in LIBRARIES:
-        try:
-            versions[name] = version(name)
-        except PackageNotFoundError:
-            versions[name] = "unknown"
     return Heading(
-        f"lapwright {__version__}", dict(sorted(versions.items())), study.seed, study.text, study.stem
+        f"lapwright {__version__}", versions(), study.seed, study.text, study.stem, inputs_of(study)
     )
 
 

@@ -16,11 +16,12 @@ from numpy.typing import NDArray
 
 from lapwright.errors import CommandError, RunFileError
 from lapwright.lapping.moment import Clock, Doubt, Moment
+from lapwright.study.identity import inputs_of, unlike
 from lapwright.study.model import Study
 from lapwright.study.recorder import Entry, Frame, Heading, Recorder
 from lapwright.study.runfile import FORM_KEYS, Run, read_resume, write_run
 
-__all__ = ["Timetable", "restore", "save"]
+__all__ = ["Timetable", "check_same", "restore", "save"]
 
 Array = NDArray[np.float64]
 MAPS = ("heights", "pressure_speed")
@@ -80,18 +81,13 @@ def restore(path: Path, study: Study) -> tuple[Recorder, float]:
     Raises
     ------
     RunFileError
-        The part file is damaged or from another program version.
+        The part file is damaged.
     CommandError
-        The study is not the one that was being lapped.
+        The study, a height map of it, the program or the processor is not what it was lapped with.
 
     """
     run, text = read_resume(path)
-    if run.study_text != study.text:
-        raise CommandError(
-            f"{study.stem}.toml has changed since {path} was written: put it back as it was, "
-            "or start again with --force",
-            key="--resume",
-        )
+    check_same(run, path, study)
     try:
         state: dict[str, Any] = json.loads(text)
         recorder = Recorder(study.plates, study.margin)
@@ -102,6 +98,27 @@ def restore(path: Path, study: Study) -> tuple[Recorder, float]:
     except (KeyError, ValueError, TypeError, IndexError) as trouble:
         raise RunFileError(f"{path} cannot be gone on with: start again with --force") from trouble
     return recorder, run.wall_time
+
+
+def check_same(run: Run, path: Path, study: Study) -> None:
+    """Refuse to go on from a run (in `path`) of other inputs, or by another program: old and new would mix.
+
+    Raises
+    ------
+    CommandError
+        Says what has changed.
+
+    """
+    change = unlike(run.program, run.versions)
+    if change is None and run.inputs != inputs_of(study):
+        change = "a height map that the study names has changed"
+    if run.study_text != study.text:
+        change = f"{study.stem}.toml has changed"
+    if change is not None:
+        raise CommandError(
+            f"{change}, since {path} was written: put it back as it was, or start again with --force",
+            key="--resume",
+        )
 
 
 def _own(values: Array) -> Array:

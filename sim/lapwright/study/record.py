@@ -109,7 +109,8 @@ class Run:
     Along the history go `step`, `round`, `time` [s] rubbed, who lay where (`top`, `bottom`), the `event`
     ("start", "block", "fresh grit", "swap", "step"), `lift_share` and `scale_error`.  `wall_time` [s] is
     how long the computer took, the only thing that differs when the same run is made again.  `fine`: what a
-    second, finer lapping came to, where one was asked for.
+    second, finer lapping came to, where one was asked for.  `inputs`: digest of what was lapped
+    (`lapwright.study.identity`).
     """
 
     schema: int
@@ -131,6 +132,7 @@ class Run:
     bearings: tuple[BearingRecord, ...]
     wall_time: float
     fine: Fine | None = None
+    inputs: str = ""
 
     # What a person with Python asks of a run; the program itself goes the long way round.
 

@@ -31,13 +31,17 @@ LESS_DEAR = ("block", "fresh grit"), ("block", "fresh grit", "swap"), ("block", 
 
 @dataclass(frozen=True)
 class Heading:
-    """What stands at the head of a run file: program, versions, seed, study text and its stem."""
+    """What stands at the head of a run file: program, versions, seed, study text and its stem.
+
+    `inputs`: digest of what is lapped (`lapwright.study.identity`).
+    """
 
     program: str
     versions: Mapping[str, str]
     seed: int
     study_text: str
     study_stem: str
+    inputs: str = ""
 
 
 @dataclass(frozen=True)
@@ -206,6 +210,7 @@ class Recorder:
             outcome=outcome,
             study_text=heading.study_text,
             study_stem=heading.study_stem,
+            inputs=heading.inputs,
             plates={name: self._plate(name, entries, frames) for name in self.plates},
             step=np.array([e.step for e in entries], np.int64),
             round=np.array([e.round for e in entries], np.int64),

@@ -66,6 +66,7 @@ def _image(run: Run, resume: str | None) -> memoryview:
             "outcome": run.outcome,
             "study_text": run.study_text,
             "study_stem": run.study_stem,
+            "inputs": run.inputs,
             "wall_time": run.wall_time,
         }
         for key, value in attributes.items():
@@ -228,6 +229,7 @@ def _run(file: Any) -> Run:
         outcome=str(attributes["outcome"]),
         study_text=str(attributes["study_text"]),
         study_stem=str(attributes["study_stem"]),
+        inputs=str(attributes.get("inputs", "")),
         plates={record.name: record for record in records},
         step=_whole(history["step"]),
         round=_whole(history["round"]),

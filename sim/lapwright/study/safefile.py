@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import errno
 import os
+import re
 import secrets
 from pathlib import Path
 
 from lapwright.errors import CannotDoError
 
-__all__ = ["make_folder", "put_in_place"]
+__all__ = ["cannot_write", "make_folder", "put_in_place", "unfinished_of"]
 
 _WHY = {
     errno.ENOSPC: "the disk is full: make room",
@@ -21,6 +22,8 @@ _WHY = {
     errno.ENOTDIR: "part of that path is a file, not a folder: name another folder with --out",
     errno.ENOENT: "that folder does not exist: make it first, or name another with --out",
     errno.EEXIST: "a file of that name is in the way: name another folder with --out",
+    errno.EISDIR: "a folder of that name is in the way: name another folder with --out",
+    errno.EIO: "the disk failed: look after it, or name another folder with --out",
     errno.ENAMETOOLONG: "the name is too long: name another folder with --out",
 }
 
@@ -72,6 +75,14 @@ def put_in_place(path: Path, content: bytes | memoryview) -> None:
     except BaseException:
         unfinished.unlink(missing_ok=True)
         raise
+
+
+def unfinished_of(path: Path) -> list[Path]:
+    """What was left under temporary names of `path` by processes that were killed while they wrote it."""
+    left = re.compile(rf"\.{re.escape(path.name)}\.[0-9a-f]{{8}}\.tmp")
+    if not path.parent.is_dir():
+        return []
+    return [path.parent / name for name in os.listdir(path.parent) if left.fullmatch(name)]
 
 
 def _flush_folder(folder: Path) -> None:
