@@ -1,0 +1,203 @@
+"""After any fault of the disk, and after any kill: the answer of an unbroken work to the bit, or one line.
+
+The promise checked here is our own (docs/run-file.md); there is no outside source for it.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import faults
+import pytest
+from comparing import PAIR
+from started import SURROUNDINGS
+from test_reliability import everything
+
+pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="no fork on this system")
+
+SMALL = PAIR.replace("cells = 24", "cells = 16").replace("10 min", "2 min")
+OTHER = SMALL.replace("3 um", "2 um")
+WAYS = """
+[[variants]]
+name = "a"
+set = { load = "20 N" }
+
+[[variants]]
+name = "b"
+set = { load = "10 N" }
+"""
+GOAL = (
+    SMALL.replace('"2 min"', '"30 min"')
+    + '\n[tune]\nreach = { flatness = "4 um" }\n[tune.free]\n"steps.1.time" = ["10 min", "30 min"]\n'
+)
+MINE = "members/mine.txt"  # a person's own, in a folder of ours
+
+
+def held(folder: Path) -> dict[str, Any]:
+    """What a folder holds, as bytes; of run files all but the wall time."""
+    found: dict[str, Any] = {}
+    for path in sorted(folder.rglob("*")):
+        name = path.relative_to(folder).as_posix()
+        if path.suffix == ".h5":
+            found |= {f"{name} {key}": repr(value) for key, value in everything(path).items()}
+        elif path.is_file() and path.name not in ("work.part", ".lapwright.lock"):
+            found[name] = path.read_bytes()
+    return found
+
+
+@dataclass(frozen=True)
+class Scenario:
+    """`first` is done in peace (on the study `before`), then `words` meet the fault, then come `after`."""
+
+    study: str
+    words: tuple[str, ...]
+    after: tuple[tuple[str, ...], ...]
+    out: str
+    before: str = ""
+    first: tuple[str, ...] = ()
+
+
+RUN = ("run", "s.toml", "--no-page", "--checkpoint", "0")
+COMPARE = ("compare", "s.toml", "--no-page")
+TUNE = ("tune", "s.toml", "--no-page")
+SCENARIOS = {
+    "run": Scenario(SMALL, RUN, ((*RUN, "--resume"),), "s-run"),
+    "run anew": Scenario(
+        SMALL, (*RUN, "--force"), ((*RUN, "--resume"), (*RUN, "--force")), "s-run", OTHER, RUN
+    ),
+    "compare": Scenario(SMALL + WAYS, COMPARE, ((*COMPARE, "--resume"),), "s-compare"),
+    "compare anew": Scenario(
+        SMALL + WAYS, (*COMPARE, "--force"), ((*COMPARE, "--resume"), (*COMPARE, "--force")), "s-compare",
+        OTHER + WAYS + WAYS.replace('"a"', '"c"').replace('"b"', '"d"'), COMPARE,
+    ),
+    "tune": Scenario(GOAL, TUNE, ((*TUNE, "--resume"),), "s-tune"),
+    "report": Scenario(
+        SMALL, ("report", "s-run", "--card", "--force"), (("report", "s-run", "--card", "--force"),), "s-run",
+        SMALL, RUN,
+    ),
+    "maps": Scenario(
+        SMALL, ("report", "s-run", "--maps", "csv"), (("report", "s-run", "--maps", "csv", "--force"),),
+        "s-run", SMALL, RUN,
+    ),
+}  # fmt: skip
+
+
+class Bench:
+    """Where scenarios are played: folders to work in, and the process that plays."""
+
+    def __init__(self, place: Path, process: subprocess.Popen[str]) -> None:
+        self.place, self.process, self.number = place, process, 0
+        self.known: dict[str, Any] = {}
+
+    def do(
+        self, bench: Path, out: str, words: tuple[str, ...], kind: str = "", at: int = -1
+    ) -> dict[str, Any]:
+        """A command on a disk that fails at its operation `at`."""
+        asked = {"bench": str(bench), "folder": str(bench / out), "kind": kind, "at": at, "words": words}
+        assert self.process.stdin is not None
+        assert self.process.stdout is not None
+        print(json.dumps(asked), file=self.process.stdin, flush=True)
+        line = self.process.stdout.readline()
+        assert line, "the process that plays has ended"
+        return json.loads(line)
+
+    def fresh(self, name: str) -> Path:
+        """A folder in which all is as it is before the fault."""
+        case = SCENARIOS[name]
+        ready = self.place / f"{name} ready"
+        if not ready.exists():
+            ready.mkdir()
+            if case.first:
+                (ready / "s.toml").write_text(case.before)
+                assert self.do(ready, case.out, case.first)["code"] == 0
+                mine = ready / case.out / MINE
+                mine.parent.mkdir(exist_ok=True)
+                mine.write_text("a person's own")
+            (ready / "s.toml").write_text(case.study)
+        self.number += 1
+        return Path(shutil.copytree(ready, self.place / f"{name} {self.number}"))
+
+    def unbroken(self, name: str) -> tuple[dict[str, Any], int]:
+        """What it comes to when nothing fails, and how many operations that takes."""
+        if name not in self.known:
+            bench, case = self.fresh(name), SCENARIOS[name]
+            done = self.do(bench, case.out, case.words)
+            assert done["code"] == 0, done
+            self.known[name] = held(bench / case.out), done["count"]
+        found: tuple[dict[str, Any], int] = self.known[name]
+        return found
+
+    def meets(self, name: str, kind: str, at: int) -> None:
+        """Play a scenario with one fault, and go on from it."""
+        bench, case = self.fresh(name), SCENARIOS[name]
+        wanted, _ = self.unbroken(name)
+        struck, where = self.do(bench, case.out, case.words, kind, at), (name, kind, at)
+        assert struck["code"] in ((0, 1) if kind in faults.TROUBLES else (faults.KILLED,)), (where, struck)
+        plain(struck, where)
+        if struck["code"] == 0:
+            return  # it was of no matter, and nobody needed to know
+        for words in case.after:
+            again = self.do(bench, case.out, words)
+            plain(again, where)
+            if again["code"] == 0:
+                break
+            assert again["code"] == 2, (where, again)
+            assert "--force" in again["told"], (where, again)
+        assert again["code"] == 0, (where, again)
+        now = held(bench / case.out)
+        assert now.keys() == wanted.keys(), where
+        assert [key for key in wanted if now[key] != wanted[key]] == [], where
+        shutil.rmtree(bench)
+
+
+def plain(done: dict[str, Any], where: object) -> None:
+    """What was said of a failure is one plain line."""
+    if done["code"] in (1, 2):
+        lines = [line for line in done["told"].splitlines() if line.startswith("lapwright: ")]
+        assert len(lines) == 1, (where, done)
+        for word in ("Errno", "a fault of the program", "Traceback", ".tmp"):
+            assert word not in done["told"], (where, done)
+
+
+@pytest.fixture(scope="module")
+def played(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
+    command = [sys.executable, faults.__file__]
+    with subprocess.Popen(
+        command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env=SURROUNDINGS
+    ) as process:
+        try:
+            yield Bench(tmp_path_factory.mktemp("faults"), process)
+        finally:
+            process.kill()
+
+
+def some(count: int, most: int) -> Iterator[tuple[str, int]]:
+    """So many faults, spread evenly over the operations, each kind in turn."""
+    for k in range(min(count, most)):
+        yield faults.KINDS[k % len(faults.KINDS)], k * count // min(count, most)
+
+
+def every(count: int) -> Iterator[tuple[str, int]]:
+    """Each kind at each operation."""
+    return ((kind, at) for at in range(count) for kind in faults.KINDS)
+
+
+@pytest.mark.parametrize("name", SCENARIOS)
+def test_a_fault_of_the_disk_loses_and_mixes_nothing(played: Bench, name: str) -> None:
+    for kind, at in some(played.unbroken(name)[1], 8):
+        played.meets(name, kind, at)
+
+
+@pytest.mark.campaign
+@pytest.mark.parametrize("name", SCENARIOS)
+def test_a_fault_at_every_operation_loses_and_mixes_nothing(played: Bench, name: str) -> None:
+    for kind, at in every(played.unbroken(name)[1]):
+        played.meets(name, kind, at)
