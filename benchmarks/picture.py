@@ -52,7 +52,7 @@ def step_of(turn: Turn) -> Step:
 
 
 def discs() -> dict[str, Plate]:
-    return {name: Plate(name, Disc(0.16), mass=LOAD / GRAVITY) for name in "AB"}
+    return {name: Plate(Disc(0.16), mass=LOAD / GRAVITY, name=name) for name in "AB"}
 
 
 def picture() -> Iterator[Line]:
@@ -73,11 +73,11 @@ def picture() -> Iterator[Line]:
 
 
 def _others(turn: Turn) -> Iterator[Line]:
-    ring = Plate("A", Ring(0.14, 0.06), mass=4.0)
-    grooved = Plate("B", Disc(0.16), mass=4.0, grooves=Grooves("square", 0.01, 0.00225))
-    plain = Plate("A", Disc(0.16), mass=4.0)
+    ring = Plate(Ring(0.14, 0.06), mass=4.0, name="A")
+    grooved = Plate(Disc(0.16), mass=4.0, grooves=Grooves("square", 0.01, 0.00225), name="B")
+    plain = Plate(Disc(0.16), mass=4.0, name="A")
     for name, bottom, top in (
-        ("ring on ring", Plate("B", Ring(0.16, 0.05), mass=4.0), ring),
+        ("ring on ring", Plate(Ring(0.16, 0.05), mass=4.0, name="B"), ring),
         ("40 % grooves, a lattice of 160 poses and more", grooved, plain),
     ):
         faces = basis_of(bottom, 8), basis_of(top, 8)

@@ -92,7 +92,7 @@ def hour(
     turn: Turn, twist: float, settings: Settings, threads: int = 1
 ) -> tuple[list[Moment], dict[str, Plate]]:
     """An hour, 3600 strokes, 128 x 128, eight of 80 x 40 mm on 160 mm, layer 3 um at 3 kPa, 30 um removed."""
-    a = Plate("A", Disc(0.16), mass=LOAD / GRAVITY, form=StartForm(sphere=3e-6, twist=twist))
+    a = Plate(Disc(0.16), mass=LOAD / GRAVITY, form=StartForm(sphere=3e-6, twist=twist), name="A")
     plates = {"A": a, "B": replace(a, name="B", form=StartForm(sphere=-1e-6))}
     kappa = 30e-6 / (3000.0 * path_length(EIGHT) * 3600.0)
     grit = Grit("g", 60e-6, Wear(iron=kappa), Layer(3e-6))
@@ -184,7 +184,7 @@ def hours(results: Results, quick: bool) -> None:
 
 
 def pair_of(cells: int, layer: float = 3e-6) -> averages.Pair:
-    a = Plate("A", Disc(0.16), mass=LOAD / GRAVITY, cells=cells)
+    a = Plate(Disc(0.16), mass=LOAD / GRAVITY, cells=cells, name="A")
     return averages.Pair(replace(a, name="B"), a, 3000.0 / layer, LOAD)
 
 

@@ -32,7 +32,7 @@ NAMES = {
 
 def sights(outline: Outline) -> str:
     """One row a gauge: what it tells of each form, used in each way."""
-    plate = Plate("A", outline, thickness=0.03)
+    plate = Plate(outline, thickness=0.03, name="A")
     forms = ("bow", "crown", "wind") if outline.long else ("sphere", "saddle", "twist")
     head = ["gauge", *(NAMES.get(f, f) for f in forms), "how it was used"]
     lines = [f"| {' | '.join(head)} |", f"| {' | '.join(['---'] * len(head))} |"]
@@ -59,7 +59,7 @@ def _rows(gauge: Gauge, plate: Plate, forms: tuple[str, ...]) -> list[tuple[str,
 def shares() -> str:
     """What each gauge shows of 1 um on the whole plate, at angle 0 in the middle."""
     outline = Disc(0.16)
-    plate = Plate("A", outline, thickness=0.03)
+    plate = Plate(outline, thickness=0.03, name="A")
     lines = ["| gauge | of a dome | of a saddle | of a twist |", "| --- | --- | --- | --- |"]
     for gauge in usual_gauges(outline):
         if gauge.angular or gauge.kind == "bridge":

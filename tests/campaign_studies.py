@@ -160,11 +160,11 @@ def _plates(dice: _Dice, faces: str, depth: float) -> dict[str, Plate]:
     alike = faces in ("equal discs", "equal squares", "rail on its like", "grooved pair", "grooved discs")
     b_cells = cells if alike or dice.chance(0.7) else dice.one((32, 40, 48))
     weight = dice.log(1000.0, 6000.0) * min(top.area, bottom.area)
-    a = Plate("A", top, mass=weight / GRAVITY, cells=cells, form=_form(dice, top, depth, cells),
-              grooves=grooves if faces == "grooved pair" else None)  # fmt: skip
+    a = Plate(top, mass=weight / GRAVITY, cells=cells, form=_form(dice, top, depth, cells),
+              grooves=grooves if faces == "grooved pair" else None, name="A")  # fmt: skip
     heavier = dice.one((1.0, 1.0, 1.4))
-    b = Plate("B", bottom, mass=heavier * weight / GRAVITY, cells=b_cells,
-              form=_form(dice, bottom, depth, b_cells), grooves=grooves)  # fmt: skip
+    b = Plate(bottom, mass=heavier * weight / GRAVITY, cells=b_cells,
+              form=_form(dice, bottom, depth, b_cells), grooves=grooves, name="B")  # fmt: skip
     return {"A": a, "B": b}
 
 

@@ -21,7 +21,7 @@ FLAT = StartForm()
 
 def discs(cells=32, top=FLAT, bottom=FLAT, **more):
     """Two equal plates: A, which begins on top, and B; a dictionary by name."""
-    a = Plate("A", Disc(2 * RADIUS), mass=LOAD / GRAVITY, cells=cells, form=top, **more)
+    a = Plate(Disc(2 * RADIUS), mass=LOAD / GRAVITY, cells=cells, form=top, **more, name="A")
     return {"A": a, "B": replace(a, name="B", form=bottom)}
 
 

@@ -15,16 +15,16 @@ from tuning_scene import made
 
 from lapwright.cli import COMMANDS, main
 from lapwright.lapping.run import lap
+from lapwright.lapping.step import DEPTH_PER_SIZE, HANDS, WEAR_PER_SIZE
 from lapwright.limits import BAND
 from lapwright.plate.bending import rim_sag, thermal_bow
 from lapwright.plate.material import MATERIALS
 from lapwright.plate.measure import measure
 from lapwright.report.tuning_json import as_json
 from lapwright.report.tuning_words import in_words
-from lapwright.study.grits import DEPTH_PER_SIZE, WEAR_PER_SIZE
 from lapwright.study.plates import OUTLINES
 from lapwright.study.read import ROOT_KEYS, document_of, override, parse_document
-from lapwright.study.steps import HANDS, STEP_KEYS
+from lapwright.study.steps import STEP_KEYS
 from lapwright.study.stroke import KINDS
 
 ROOT = Path(__file__).resolve().parents[1]

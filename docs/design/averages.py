@@ -65,7 +65,7 @@ class Scene:
     def plates(self) -> dict[str, Plate]:
         """A on top, B below."""
         load = 3000.0 * pi * 0.08**2
-        a = Plate("A", Disc(0.16), mass=load / GRAVITY, cells=self.cells)
+        a = Plate(Disc(0.16), mass=load / GRAVITY, cells=self.cells, name="A")
         return {
             "A": replace(a, form=StartForm(sphere=2e-6, twist=1e-6)),
             "B": replace(a, name="B", form=StartForm(sphere=-0.5e-6, saddle=0.7e-6)),

@@ -12,7 +12,7 @@ from lapwright.plate.form import StartForm
 from lapwright.plate.outline import Disc, Rectangle
 from lapwright.plate.plate import Plate
 
-DISC = Plate("A", Disc(0.16), thickness=0.03)
+DISC = Plate(Disc(0.16), thickness=0.03, name="A")
 ALL = {"sphere": "yes", "saddle": "yes", "twist": "yes"}
 
 
@@ -85,7 +85,7 @@ def test_lines_mix_a_dome_with_a_saddle():
 @pytest.mark.parametrize("outline", [Disc(0.16), Rectangle(0.3, 0.1), Rectangle(0.1, 0.3)])
 def test_hidden_forms_leave_every_reading_as_it_was(outline):
     """Slow twin: a face made of a hidden form is read like a flat one, up to one common zero."""
-    plate = Plate("A", outline, thickness=0.03)
+    plate = Plate(outline, thickness=0.03, name="A")
     for gauge in usual_gauges(outline):
         if gauge.kind in ("bridge", "level", "autocollimator"):
             continue  # these also see how the plate lies, which is unknown; the estimates test them

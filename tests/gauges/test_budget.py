@@ -27,7 +27,7 @@ from lapwright.plate.material import MATERIALS
 from lapwright.plate.outline import Disc
 from lapwright.plate.plate import Plate
 
-PLATE = Plate("A", Disc(0.16), thickness=0.03)
+PLATE = Plate(Disc(0.16), thickness=0.03, name="A")
 BEDDED = Conditions(warm_side=0.0, support="bedded")
 
 
@@ -52,7 +52,7 @@ def test_gum_adds_variances():
 @pytest.mark.parametrize(("metal", "bow"), [("steel", 2.246094e-6), ("grey iron", 2.050781e-6)])
 def test_warmth(metal, bow):
     # Timoshenko, free plate: 250 x 40 mm, 1 K
-    plate = Plate("A", Disc(0.25), thickness=0.04, material=MATERIALS[metal])
+    plate = Plate(Disc(0.25), thickness=0.04, material=MATERIALS[metal], name="A")
     assert bow_of_warmth(plate, Conditions(warm_side=1.0)) == pytest.approx(bow, rel=1e-6)
     soaked = Conditions(warm_side=1.0, soak=2 * time_constant(plate))
     assert bow_of_warmth(plate, soaked) == pytest.approx(bow * exp(-2), rel=1e-6)
@@ -65,7 +65,7 @@ def test_warmth(metal, bow):
 
 def test_sag():
     # published: iron, 250 x 40 mm, on its rim: 71.482 nm
-    plate = Plate("A", Disc(0.25), thickness=0.04)
+    plate = Plate(Disc(0.25), thickness=0.04, name="A")
     assert sag_of_support(plate, Conditions(support="rim")) == pytest.approx(71.482e-9, rel=1e-5)
     assert sag_of_support(plate, Conditions(support="bedded")) == 0.0
     alone = bending(plate, Conditions(warm_side=0.0, support="rim"))
@@ -93,7 +93,7 @@ def test_what_would_be_read():
 
 def test_a_comparator_bends_with_both_plates():
     """Each by its own thickness: bow with 1/h (Timoshenko, free plate), sag with 1/h^2 (check 25)."""
-    thick, thin = (Plate(name, Disc(0.16), thickness=h) for name, h in (("A", 0.03), ("B", 0.01)))
+    thick, thin = (Plate(Disc(0.16), thickness=h, name=name) for name, h in (("A", 0.03), ("B", 0.01)))
     alone = Spherometer(name="s", foot_circle=0.1)
     by_itself = {part.cause: part.size for part in budget(alone, thick, Placement()).parts}
     on_b = replace(alone, zero=Zero("plate", plate="B"))
@@ -123,7 +123,7 @@ def test_ratios():
 
 
 def test_a_firm_place_is_looked_for():
-    plate = Plate("G", Disc(0.16), thickness=0.03, grooves=Grooves("square", 0.02, 0.004))
+    plate = Plate(Disc(0.16), thickness=0.03, grooves=Grooves("square", 0.02, 0.004), name="G")
     gauge = TwistGauge(foot_circle=0.0849)  # its feet at 1:30 stand 30 mm out both ways: where grooves cross
     assert footing(plate, gauge.contacts(Placement(), plate.outline), gauge.foot).fallen == 4
     place = firm_place(gauge, plate, Placement())
@@ -169,7 +169,7 @@ def test_closing_error_and_drift():
 
 def test_a_plate_that_cools_through_one_side_bows():
     """Q h / k between its faces, then Timoshenko's free plate: kappa = alpha dT / h."""
-    plate = Plate("A", Disc(0.25), thickness=0.04)
+    plate = Plate(Disc(0.25), thickness=0.04, name="A")
     got = bow_of_cooling(plate, Conditions(), 293.15 + 5.0)
     metal = MATERIALS["grey iron"]
     across = AIR * 5.0 * 0.04 / metal.conductivity
@@ -183,7 +183,7 @@ def test_a_plate_that_cools_through_one_side_bows():
 
 def test_a_warm_plate_is_in_the_budget():
     gauge = Spherometer(foot_circle=0.125, conditions=BEDDED)
-    plate = Plate("A", Disc(0.25), thickness=0.04)
+    plate = Plate(Disc(0.25), thickness=0.04, name="A")
     got = budget(gauge, plate, Placement(), 313.15)
     want = 0.25 * bow_of_cooling(plate, BEDDED, 313.15) / sqrt(3)
     assert [part.cause for part in got.parts] == ["not as warm as the room"]

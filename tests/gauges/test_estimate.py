@@ -25,7 +25,7 @@ from lapwright.plate.form import StartForm
 from lapwright.plate.outline import Disc, Rectangle
 from lapwright.plate.plate import Plate
 
-PLATES = {name: Plate(name, Disc(0.16), thickness=0.03) for name in "AB"}
+PLATES = {name: Plate(Disc(0.16), thickness=0.03, name=name) for name in "AB"}
 FORMS = {
     "A": StartForm(sphere=2e-6, saddle=-0.5e-6, twist=1e-6),
     "B": StartForm(sphere=-1e-6, saddle=0.3e-6, twist=0.8e-6),
@@ -205,7 +205,7 @@ def test_honest_readings_are_seldom_called_contradictory():
 
 
 def test_rails():
-    plates = {"R": Plate("R", Rectangle(0.3, 0.1), thickness=0.03)}
+    plates = {"R": Plate(Rectangle(0.3, 0.1), thickness=0.03, name="R")}
     forms = {"R": StartForm(bow=2e-6, crown=0.4e-6, wind=1e-6)}
     gauge = Straightedge(base=0.09)
     found = estimate(shown_by(gauge, "R", plates, forms), {"g": gauge}, plates)

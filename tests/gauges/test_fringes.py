@@ -26,7 +26,7 @@ from lapwright.plate.grooves import Grooves
 from lapwright.plate.outline import Disc
 from lapwright.plate.plate import Plate
 
-DISC = Plate("A", Disc(0.16), thickness=0.03)
+DISC = Plate(Disc(0.16), thickness=0.03, name="A")
 SODIUM = 589.3e-9
 FLAT = OpticalFlat(diameter=0.16, wavelength=SODIUM)
 BANDS = 1e-6 / (SODIUM / 2)  # 3.394: one band is half a wave
@@ -117,7 +117,7 @@ def test_presses_and_wedges():
 
 
 def test_maps_grooves_and_small_flats():
-    plate = Plate("G", Disc(0.16), thickness=0.03, grooves=Grooves("square", 0.02, 0.003))
+    plate = Plate(Disc(0.16), thickness=0.03, grooves=Grooves("square", 0.02, 0.003), name="G")
     z = np.where(plate.land > 0, StartForm(sphere=1e-6).heights(plate.grid, plate.outline), 0.0)
     face = Mapped(plate, z)
     small = OpticalFlat(diameter=0.05, wavelength=SODIUM)
@@ -163,7 +163,7 @@ def test_grey_faces():
 
 def test_a_flat_that_is_tilted_shows_what_one_laid_on_so_shows():
     """A wedge only adds to the gap: the same by laying the flat on anew, on a grooved map off the middle."""
-    plate = Plate("A", Disc(0.16), thickness=0.03, grooves=Grooves("square", 0.03, 0.006), cells=64)
+    plate = Plate(Disc(0.16), thickness=0.03, grooves=Grooves("square", 0.03, 0.006), cells=64, name="A")
     x, y = plate.grid.mesh()
     face = Mapped(plate, np.where(plate.land > 0, 3e-6 * (x * x - 0.3 * x * y) / 0.0064, 0.0))
     flat = OpticalFlat(diameter=0.1, wavelength=587.6e-9, wedge_direction=0.7)

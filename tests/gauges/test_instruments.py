@@ -25,8 +25,8 @@ from lapwright.plate.outline import Disc, Rectangle, Ring
 from lapwright.plate.plate import Plate
 
 R = 0.08
-DISC = Plate("A", Disc(2 * R), thickness=0.03)
-GROOVED = Plate("G", Disc(2 * R), thickness=0.03, grooves=Grooves("square", 0.02, 0.004))
+DISC = Plate(Disc(2 * R), thickness=0.03, name="A")
+GROOVED = Plate(Disc(2 * R), thickness=0.03, grooves=Grooves("square", 0.02, 0.004), name="G")
 FORM = StartForm(sphere=2e-6, saddle=-1e-6, twist=0.7e-6)
 UM = 1e-6
 
@@ -93,7 +93,7 @@ def test_twist_gauge_reads_pair_over_pair():
 
 
 def test_twist_gauge_on_a_rail():
-    rail = Plate("R", Rectangle(0.3, 0.05), thickness=0.03)
+    rail = Plate(Rectangle(0.3, 0.05), thickness=0.03, name="R")
     gauge = TwistGauge(base=0.2, width=0.04)
     # wind = corner pair over corner pair: b L W; at the feet 2 b (l/2)(w/2) * 2 = share l w / (L W)
     share = 0.2 * 0.04 / (0.3 * 0.05)
@@ -155,7 +155,7 @@ def test_optical_flat_reads_middle_over_ends():
     # larger than the plate: the whole plate, rim to rim
     whole = OpticalFlat(diameter=0.3, wavelength=589.3e-9)
     assert read(whole, angle=1.0) == pytest.approx(z(0, 0) - z(R * cos(1), R * np.sin(1)), rel=1e-9)
-    ring = Plate("S", Ring(0.08, 0.05), thickness=0.01)
+    ring = Plate(Ring(0.08, 0.05), thickness=0.01, name="S")
     assert read(whole, ring, StartForm(sphere=1e-6)) == pytest.approx(UM * (1 - (25 / 40) ** 2), rel=1e-9)
     # its own bulge looks like a dome of the plate; the share is the parabola's over what is seen
     bulged = OpticalFlat(diameter=0.32, own=0.1e-6)

@@ -41,7 +41,7 @@ def test_without_sliding_round_waves_mate():
 
 def test_faces_made_to_fool_one_angle():
     """On real maps: equal twists mate and read the same; turned by 90 degrees they do not mate."""
-    plate = Plate("A", Disc(0.16), thickness=0.03)
+    plate = Plate(Disc(0.16), thickness=0.03, name="A")
     none = EdgeMargin(share=0.0)
     same = StartForm(twist=1e-6).heights(plate.grid, plate.outline)
     turned = StartForm(twist=-1e-6).heights(plate.grid, plate.outline)  # a quarter turn turns the sign

@@ -15,7 +15,7 @@ from lapwright.plate.outline import Disc, Rectangle, Ring
 from lapwright.plate.plate import Plate
 
 UM = 1e-6
-DISC = Plate("A", Disc(0.16), thickness=0.03)
+DISC = Plate(Disc(0.16), thickness=0.03, name="A")
 
 
 @dataclass(frozen=True)
@@ -45,7 +45,7 @@ def test_a_twist_does_not_repeat():
 
 def test_a_wave_is_read_as_its_closed_form_says():
     # derived: A (1 - cos(pi L / wavelength)) on a crest, minus that in a trough
-    plate = Plate("S", Rectangle(0.15, 0.15), thickness=0.03)
+    plate = Plate(Rectangle(0.15, 0.15), thickness=0.03, name="S")
     step = 0.15 / 15
     got = repeat_reading(RepeatReading(base=0.02), Waved(plate, 4 * step))
     assert got.size == pytest.approx(2 * wave_reading(UM, 4 * step, 0.02), rel=1e-9)
@@ -53,7 +53,7 @@ def test_a_wave_is_read_as_its_closed_form_says():
 
 def test_a_grid_swept_over_a_saddle():
     # x^2 - y^2 on a square: its minimum zone is level (Chebyshev), as high as from 3-9 to 12-6 of the grid
-    square = Plate("S", Rectangle(0.15, 0.15), thickness=0.03)
+    square = Plate(Rectangle(0.15, 0.15), thickness=0.03, name="S")
     got = swept_flatness(Bridge(), Shaped(square, StartForm(saddle=1 * UM)))
     reach = 0.07 / square.outline.radius
     assert got.places == 225
@@ -61,9 +61,9 @@ def test_a_grid_swept_over_a_saddle():
 
 
 def test_what_is_not_land_is_not_stood_on():
-    ring = Plate("R", Ring(0.16, 0.08), thickness=0.03)
+    ring = Plate(Ring(0.16, 0.08), thickness=0.03, name="R")
     assert all(0.04 < np.hypot(*at) < 0.08 for at in grid_places(ring.outline, 0.0))
-    grooved = Plate("G", Disc(0.16), thickness=0.03, grooves=Grooves("square", 0.02, 0.004))
+    grooved = Plate(Disc(0.16), thickness=0.03, grooves=Grooves("square", 0.02, 0.004), name="G")
     whole = swept_flatness(Bridge(), Shaped(DISC, StartForm()))
     assert swept_flatness(Bridge(), Shaped(grooved, StartForm())).places < whole.places
     assert repeat_reading(RepeatReading(base=0.3), Shaped(DISC, StartForm())) is None

@@ -26,7 +26,7 @@ def named(name, outline):
 
 @pytest.mark.parametrize("outline", OUTLINES)
 def test_they_stand_on_the_piece_and_show_a_tenth_of_it_at_least(outline):
-    plate = Plate("A", outline, thickness=0.03)
+    plate = Plate(outline, thickness=0.03, name="A")
     for gauge in usual_gauges(outline):
         if gauge.kind in LINED:
             continue
@@ -45,7 +45,7 @@ def test_shares_in_closed_form():
     ring, rail = Ring(0.09, 0.05), Rectangle(0.3, 0.06)
     of = lambda name, outline: ratios(  # noqa: E731
         named(name, outline),
-        Plate("A", outline, thickness=0.03),
+        Plate(outline, thickness=0.03, name="A"),
         usual_place(named(name, outline), outline, 0.0),
     )
     assert of("optical flat", ring)["sphere"] == pytest.approx(1 - (50 / 90) ** 2)
@@ -67,7 +67,7 @@ def test_nothing_that_reads_under_its_middle_is_usual_on_a_ring():
 def test_flat_feet_reach_over_narrow_grooves():
     """A level stepped along a rail with grooves of 2 mm stands everywhere: its feet are 4 mm wide."""
     outline = Rectangle(0.2, 0.04)
-    rail = Plate("A", outline, thickness=0.03, grooves=Grooves("square", 0.012, 0.002))
+    rail = Plate(outline, thickness=0.03, grooves=Grooves("square", 0.012, 0.002), name="A")
     level = named("level", outline)
     over = 0
     for k in range(-8, 9):
@@ -80,7 +80,7 @@ def test_flat_feet_reach_over_narrow_grooves():
 
 def test_none_reads_exactly():
     outline = Disc(0.16)
-    plate = Plate("A", outline, thickness=0.03)
+    plate = Plate(outline, thickness=0.03, name="A")
     for gauge in usual_gauges(outline):
         half = budget(gauge, plate, usual_place(gauge, outline, 0.0)).half
         # two standard deviations of a scatter of 0.1 um, or of 1 um/m; of a flat a tenth of 294.65 nm

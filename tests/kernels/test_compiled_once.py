@@ -28,7 +28,7 @@ from lapwright.plate.form import StartForm
 from lapwright.plate.outline import Disc
 from lapwright.plate.plate import Plate
 
-a = Plate("A", Disc(0.16), mass=6.0, form=StartForm(sphere=3e-6), cells=80)
+a = Plate(Disc(0.16), mass=6.0, form=StartForm(sphere=3e-6), cells=80, name="A")
 grit = Grit("g", 60e-6, Wear(iron=1e-11), Layer(3e-6))
 turned = Step("A", "B", grit, curve=FigureEight(0.08, 0.04), pace=1.0, turn=Turn(radians(8.0)), time=300.0)
 still = replace(turned, turn=Turn())

@@ -14,7 +14,7 @@ RADIUS = 0.08
 
 
 def plate(outline, cells, grooves=None):
-    return Plate("p", outline, mass=1.0, grooves=grooves, cells=cells)
+    return Plate(outline, mass=1.0, grooves=grooves, cells=cells, name="p")
 
 
 def as_it_lies(body, z, over):

@@ -106,7 +106,7 @@ def test_a_stroke_of_few_cells_is_not_rounded():
 
 def test_faces_with_straight_edges_are_not_rounded():
     """All of an edge crosses from cell to cell at once: a rail on its like was up to 1 % of the metal off."""
-    rail = Plate("A", Rectangle(0.16, 0.04), mass=6.0, cells=128)
+    rail = Plate(Rectangle(0.16, 0.04), mass=6.0, cells=128, name="A")
     poses = around(64, curve=Line(0.06))
     laid = Pair(replace(rail, name="B"), rail, 1e9, 60.0)
     assert laid._on_cells(laid.pose_rows(poses)) is None

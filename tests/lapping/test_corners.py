@@ -44,15 +44,15 @@ def test_circles_that_touch_from_inside_still_overlap(travel):
 
 
 def test_equal_rings_rub_in_circles_that_make_bore_and_rim_touch():
-    ring = Plate("A", Ring(0.16, 0.1), mass=4.0, cells=48)
-    plates = {"A": ring, "B": Plate("B", Ring(0.16, 0.1), mass=4.0, cells=48)}
+    ring = Plate(Ring(0.16, 0.1), mass=4.0, cells=48, name="A")
+    plates = {"A": ring, "B": Plate(Ring(0.16, 0.1), mass=4.0, cells=48, name="B")}
     got = end(plates, step(curve=Circle(0.03), strokes=4))
     assert got.removed["A"] > 0.0
 
 
 def test_a_plate_that_wear_was_not_given_for_wears_by_material_whatever_it_meets():
     plates = {
-        n: Plate(n, Disc(0.16), mass=4.0, cells=24, material=MATERIALS[m])
+        n: Plate(Disc(0.16), mass=4.0, cells=24, material=MATERIALS[m], name=n)
         for n, m in {"B": "grey iron", "T": "grey iron", "C": "bronze", "D": "glass"}.items()
     }
     cut = grit(wear=Wear(plates={"B": 1e-12, "T": 3e-12}))
@@ -66,7 +66,7 @@ def test_a_plate_that_wear_was_not_given_for_wears_by_material_whatever_it_meets
 
 
 def test_wear_seen_on_one_pair_serves_another():
-    plates = discs(cells=24) | {n: Plate(n, Disc(0.16), mass=4.0, cells=24) for n in ("C", "D")}
+    plates = discs(cells=24) | {n: Plate(Disc(0.16), mass=4.0, cells=24, name=n) for n in ("C", "D")}
     seen = grit(wear=Wear(observed=Observation(60.0, removed=1e-7)))
     got = end(plates, step(grit=seen, time=60.0), step(top="C", bottom="D", grit=seen, time=60.0))
     assert got.removed["A"] == pytest.approx(1e-7, rel=0.02)
@@ -92,8 +92,8 @@ def test_metal_to_be_removed_counts_from_the_start_of_the_step():
 
 def test_a_top_over_the_bore_tips_and_one_far_away_does_not_lie_on_it():
     plates = {
-        "A": Plate("A", Disc(0.04), mass=0.3, cells=32),
-        "B": Plate("B", Ring(0.16, 0.1), mass=4.0, cells=64),
+        "A": Plate(Disc(0.04), mass=0.3, cells=32, name="A"),
+        "B": Plate(Ring(0.16, 0.1), mass=4.0, cells=64, name="B"),
     }
     with pytest.raises(TippedError, match="over the land"):
         end(plates, step(curve=Circle(0.045), strokes=2))

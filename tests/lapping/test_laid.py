@@ -13,7 +13,7 @@ from lapwright.plate.measure import EdgeMargin
 from lapwright.plate.outline import Rectangle
 from lapwright.plate.plate import Plate
 
-RAIL = Plate("rail", Rectangle(0.12, 0.05), mass=1.0, cells=24)
+RAIL = Plate(Rectangle(0.12, 0.05), mass=1.0, cells=24, name="rail")
 
 
 def marked(plate, u, v):

@@ -16,7 +16,7 @@ NO_MARGIN = EdgeMargin(0.0)
 
 
 def disc(cells=64, grooves=None, **form):
-    return Plate("A", Disc(0.16), 0.03, grooves=grooves, form=StartForm(**form), cells=cells)
+    return Plate(Disc(0.16), 0.03, grooves=grooves, form=StartForm(**form), cells=cells, name="A")
 
 
 def pair(bottom, top, margin=NO_MARGIN):
@@ -68,7 +68,7 @@ def test_tilt_and_level_do_not_matter_and_places_may_be_changed():
 def test_only_land_in_common_inside_the_margin_counts():
     # a ring on a disc: what lies in the bore, in the margin or in a groove is not seen
     bottom = disc(128)
-    ring = Plate("B", Ring(0.12, 0.06), 0.03, cells=90)
+    ring = Plate(Ring(0.12, 0.06), 0.03, cells=90, name="B")
     x, y = bottom.grid.mesh()
     r = np.hypot(x, y)
     hidden = np.where((bottom.land > 0.0) & ((r < 0.03) | (r > 0.06)), 1e-6, 0.0)
@@ -92,6 +92,6 @@ def test_heights_off_the_land_never_leak_in(cells):
 
 
 def test_no_land_in_common_never_mates():
-    bar = Plate("C", Rectangle(0.02, 0.018), 0.03, cells=32)
-    ring = Plate("B", Ring(0.12, 0.06), 0.03, cells=64)
+    bar = Plate(Rectangle(0.02, 0.018), 0.03, cells=32, name="C")
+    ring = Plate(Ring(0.12, 0.06), 0.03, cells=64, name="B")
     assert pair(ring, bar) == inf

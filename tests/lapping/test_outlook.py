@@ -27,7 +27,7 @@ GRAVITY = 9.80665
 
 
 def disc(name, **said):
-    return Plate(name, Disc(2 * R), **({"mass": LOAD / GRAVITY, "cells": 48} | said))
+    return Plate(Disc(2 * R), **({"mass": LOAD / GRAVITY, "cells": 48} | said), name=name)
 
 
 PLATES = {"A": disc("A"), "B": disc("B")}
@@ -183,9 +183,9 @@ def test_where_the_moment_law_does_not_tell(said):
 @pytest.mark.parametrize(
     "other",
     [
-        Plate("B", Disc(0.15), mass=1.0),
-        Plate("B", Ring(0.16, 0.05), mass=1.0),
-        Plate("B", Rectangle(0.16, 0.16), mass=1.0),
+        Plate(Disc(0.15), mass=1.0, name="B"),
+        Plate(Ring(0.16, 0.05), mass=1.0, name="B"),
+        Plate(Rectangle(0.16, 0.16), mass=1.0, name="B"),
         disc("B", grooves=Grooves("square", 0.012, 0.002)),
     ],
     ids=["smaller", "ring", "square", "grooved"],

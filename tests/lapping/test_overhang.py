@@ -250,7 +250,7 @@ def test_the_width_turns_with_the_top(bottom):
 
 
 def plate(name, outline, **said):
-    return Plate(name, outline, thickness=0.03, **said)
+    return Plate(outline, thickness=0.03, **said, name=name)
 
 
 def step(**said):

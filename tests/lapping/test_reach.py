@@ -20,8 +20,8 @@ from lapwright.plate.outline import Disc, Rectangle, Ring
 from lapwright.plate.plate import Plate
 
 GRIT = Grit("15 um", 15e-6, Wear(1e-12), Layer(1e-6))
-PLATE = Plate("plate", Rectangle(0.4, 0.2), 0.03)
-RAIL = Plate("rail", Rectangle(0.24, 0.04), 0.03)
+PLATE = Plate(Rectangle(0.4, 0.2), 0.03, name="plate")
+RAIL = Plate(Rectangle(0.24, 0.04), 0.03, name="rail")
 
 
 def ahead(top, bottom, curve, **more):
@@ -99,7 +99,7 @@ CASES = {
 @pytest.mark.parametrize("name", CASES)
 def test_it_lifts_where_flat_faces_pull_in_some_place_of_the_step(name, angle, share):
     above, below, curve, size = CASES[name]
-    top, bottom = Plate("top", above, 0.03), Plate("bottom", below, 0.03)
+    top, bottom = Plate(above, 0.03, name="top"), Plate(below, 0.03, name="bottom")
     turn = Turn(angle, 1) if angle else Turn()
     step = Step(
         top="top", bottom="bottom", grit=GRIT, curve=curve(share * size), pace=1.0, time=60.0, turn=turn
@@ -119,7 +119,7 @@ def test_places_that_are_alike_pull_alike(name):
     above, below, curve, size = CASES[name]
     step = Step(top="t", bottom="b", grit=GRIT, curve=curve(size), pace=1.0, time=60.0, turn=Turn(0.4, 1))
     poses = Motion(step).poses(np.linspace(0.1, 40.3, 30))
-    top, bottom = Plate("top", above, 0.03), Plate("bottom", below, 0.03)
+    top, bottom = Plate(above, 0.03, name="top"), Plate(below, 0.03, name="bottom")
     every = [
         flat_least(top, bottom, (float(x), float(y)), float(t))
         for x, y, t in zip(poses.cx, poses.cy, poses.theta, strict=True)
@@ -130,8 +130,8 @@ def test_places_that_are_alike_pull_alike(name):
 
 
 def test_two_rings_lift_over_their_bores_long_before_the_edge():
-    ring = Plate("ring", Ring(0.08, 0.04), 0.02)
-    wide = Plate("plate", Ring(0.16, 0.06), 0.03)
+    ring = Plate(Ring(0.08, 0.04), 0.02, name="ring")
+    wide = Plate(Ring(0.16, 0.06), 0.03, name="plate")
     got = ahead(ring, wide, Circle(0.006))
     assert got.edge.limits.lift.overhang < 0.0
     assert flat_least(ring, wide, (0.999 * got.edge.limits.lift.apart, 0.0)) > 0.0
@@ -141,7 +141,7 @@ def test_two_rings_lift_over_their_bores_long_before_the_edge():
 
 
 def test_a_load_turned_with_the_top_lifts_on_its_own_side():
-    disc = Plate("A", Disc(0.16), 0.03)
+    disc = Plate(Disc(0.16), 0.03, name="A")
     other = replace(disc, name="B")
     load = Load(force=40.0, at=(0.02, 0.0), fixed_to="hand")
     got = ahead(disc, other, Line(0.05), load=load)
@@ -159,7 +159,7 @@ def test_outwards_is_over_the_nearest_edge_that_counts():
 
 
 def test_standing_still_in_the_middle_has_limits_too():
-    disc = Plate("A", Disc(0.16), 0.03)
+    disc = Plate(Disc(0.16), 0.03, name="A")
     got = ahead(disc, replace(disc, name="B"), Still(), turn=Turn(0.1))
     assert got.edge.limits.lift.overhang == pytest.approx(0.3929023 * 0.08, rel=1e-6)
     assert not got.lifts

@@ -89,7 +89,7 @@ CASES = [
 )
 def test_the_overhang_asked_is_the_overhang_got(outlines, kind, said):
     top, bottom = outlines
-    plates = Plate("A", top, thickness=0.03), Plate("B", bottom, thickness=0.03)
+    plates = Plate(top, thickness=0.03, name="A"), Plate(bottom, thickness=0.03, name="B")
     there = Step("A", "B", GRIT, strokes=300, **said)
     share = sized(kind, top, bottom, overhang=0.17, strokes=300, **said)
     assert worst_overhang(replace(there, curve=share), *plates).share == pytest.approx(0.17, rel=2e-6)

@@ -16,14 +16,14 @@ from lapwright.plate.plate import Plate
 
 GROOVED = Grooves("square", 0.010, 0.00225)  # 40 % of the face
 FACES = {
-    "disc": Plate("P", Disc(0.16), mass=1.0),
-    "ring": Plate("P", Ring(0.16, 0.10), mass=1.0),
-    "thin ring": Plate("P", Ring(0.16, 0.14), mass=1.0),
-    "1:6": Plate("P", Rectangle(0.3, 0.05), mass=1.0, cells=256),
-    "6:1": Plate("P", Rectangle(0.05, 0.3), mass=1.0, cells=256),
-    "40 % grooves": Plate("P", Disc(0.16), mass=1.0, grooves=GROOVED, cells=192),
+    "disc": Plate(Disc(0.16), mass=1.0, name="P"),
+    "ring": Plate(Ring(0.16, 0.10), mass=1.0, name="P"),
+    "thin ring": Plate(Ring(0.16, 0.14), mass=1.0, name="P"),
+    "1:6": Plate(Rectangle(0.3, 0.05), mass=1.0, cells=256, name="P"),
+    "6:1": Plate(Rectangle(0.05, 0.3), mass=1.0, cells=256, name="P"),
+    "40 % grooves": Plate(Disc(0.16), mass=1.0, grooves=GROOVED, cells=192, name="P"),
     "radial grooves": Plate(
-        "P", Disc(0.16), mass=1.0, grooves=Grooves("radial", 0, 0.004, count=12, rim=0.003)
+        Disc(0.16), mass=1.0, grooves=Grooves("radial", 0, 0.004, count=12, rim=0.003), name="P"
     ),
 }
 
@@ -107,7 +107,7 @@ def test_project_undoes_surface(face):
 
 
 def test_project_is_least_squares():
-    plate = Plate("P", Disc(0.16), mass=1.0, form=StartForm(sphere=1e-6, ripple=Ripple(1e-6, seed=1)))
+    plate = Plate(Disc(0.16), mass=1.0, form=StartForm(sphere=1e-6, ripple=Ripple(1e-6, seed=1)), name="P")
     basis = basis_of(plate, 5)
     z = plate.heights()
     left = z - basis.surface(basis.project(z))
@@ -117,17 +117,17 @@ def test_project_is_least_squares():
 
 
 def test_the_same_for_all_plates_of_a_face():
-    one = Plate("A", Disc(0.16), mass=1.0, form=StartForm(sphere=1e-6))
-    other = Plate("B", Disc(0.16), mass=1.0, note="other")
+    one = Plate(Disc(0.16), mass=1.0, form=StartForm(sphere=1e-6), name="A")
+    other = Plate(Disc(0.16), mass=1.0, note="other", name="B")
     assert basis_of(one, 8) is basis_of(other, 8)
 
 
 # --- few cells across ----------------------------------------------------------------------------
 
 FEW = {
-    "four rows": (Plate("P", Rectangle(0.24, 0.04), mass=1.0, cells=24), 4, 14),
-    "seven rows": (Plate("P", Rectangle(0.6, 0.03), mass=1.0), 8, 42),
-    "twenty rows": (Plate("P", Rectangle(0.3, 0.05), mass=1.0), 8, 45),
+    "four rows": (Plate(Rectangle(0.24, 0.04), mass=1.0, cells=24, name="P"), 4, 14),
+    "seven rows": (Plate(Rectangle(0.6, 0.03), mass=1.0, name="P"), 8, 42),
+    "twenty rows": (Plate(Rectangle(0.3, 0.05), mass=1.0, name="P"), 8, 45),
 }
 CURVED = StartForm(bow=1e-6, crown=-0.5e-6, wind=0.3e-6)
 
@@ -168,5 +168,5 @@ def test_forms_of_fine_shapes_do_not_hang_on_the_cells(few):
 
 def test_a_ripple_is_fitted_on_many_points():
     """Waves of a sixtieth of the face leave next to nothing on shapes to degree 8."""
-    plate = Plate("P", Disc(0.16), mass=1.0, form=StartForm(ripple=Ripple(1e-6, 0.0027, seed=1)))
+    plate = Plate(Disc(0.16), mass=1.0, form=StartForm(ripple=Ripple(1e-6, 0.0027, seed=1)), name="P")
     assert np.abs(basis_of(plate, 8).start(plate)).max() < 0.02e-6

@@ -364,7 +364,7 @@ def compared_with(*some: Summary, text: str = PAIR) -> Comparison:
 def test_no_form_moves_the_flatness_or_the_misfit_by_more_than_is_said(piece: Outline) -> None:
     """A face with a form of size 1 spans 1 at most, and its rms is 0.3 at most (sums over many cells)."""
     for form in ("bow", "crown", "wind") if piece.long else ("sphere", "saddle", "twist"):
-        plate = Plate("A", piece, thickness=0.02, form=StartForm(**{form: UM}), cells=96)
+        plate = Plate(piece, thickness=0.02, form=StartForm(**{form: UM}), cells=96, name="A")
         z = plate.heights()[plate.land >= 0.5]
         assert np.ptp(z) <= UM
         assert np.std(z) <= RMS_OF_FORM * UM

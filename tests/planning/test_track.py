@@ -85,8 +85,8 @@ def test_the_way_ends_where_it_must_be_held_to() -> None:
 
 def test_what_is_asked_of_whom() -> None:
     plates = {
-        "A": Plate("A", Disc(0.16), thickness=0.03),
-        "R": Plate("R", Rectangle(0.3, 0.05), thickness=0.03),
+        "A": Plate(Disc(0.16), thickness=0.03, name="A"),
+        "R": Plate(Rectangle(0.3, 0.05), thickness=0.03, name="R"),
     }
     goal = Tune({"dome": UM, "bow": 2 * UM, "mating": 3 * UM}, ("A", "R"), keep={"R": {"wind": 4 * UM}})
     assert {one.key: one.limit / UM for one in asked_of(goal, plates)} == {

@@ -67,8 +67,8 @@ def test_a_bar_on_its_ends():
 
 
 def test_a_plate_under_the_pressure_of_lapping_by_its_outline():
-    disc = Plate("A", Disc(0.16), thickness=0.01)
+    disc = Plate(Disc(0.16), thickness=0.01, name="A")
     assert pressed_sag(disc, 3000.0) == pytest.approx(0.82e-6, rel=0.01)  # model, section 2
-    bar = Plate("R", Rectangle(0.05, 0.3), thickness=0.02)
+    bar = Plate(Rectangle(0.05, 0.3), thickness=0.02, name="R")
     assert pressed_sag(bar, 3000.0) == beam_sag(bar.material, 0.3, 0.02, 3000.0)
-    assert pressed_sag(Plate("B", Disc(0.16), mass=4.4), 3000.0) is None
+    assert pressed_sag(Plate(Disc(0.16), mass=4.4, name="B"), 3000.0) is None

@@ -18,7 +18,7 @@ MARGINS = [EdgeMargin(0.0), EdgeMargin(), EdgeMargin(None, 0.003)]
 
 
 def plate(outline, form, grooves=None, cells=64):
-    return Plate("A", outline, 0.03, grooves=grooves, form=form, cells=cells)
+    return Plate(outline, 0.03, grooves=grooves, form=form, cells=cells, name="A")
 
 
 @pytest.mark.parametrize("margin", MARGINS, ids=["0", "2 %", "3 mm"])

@@ -19,7 +19,7 @@ from lapwright.plate.material import MATERIALS
 from lapwright.plate.outline import Disc, Rectangle
 from lapwright.plate.plate import Plate
 
-IRON = Plate("A", Disc(0.25), thickness=0.04)
+IRON = Plate(Disc(0.25), thickness=0.04, name="A")
 STEEL = replace(IRON, name="B", material=MATERIALS["steel"])
 
 
@@ -37,14 +37,14 @@ def test_bow_of_one_degree(plate, want):
 
 
 def test_a_bar_bows_over_its_length_and_a_square_over_its_diagonal():
-    bar = Plate("R", Rectangle(0.05, 0.3), thickness=0.04)
+    bar = Plate(Rectangle(0.05, 0.3), thickness=0.04, name="R")
     assert bow(bar, 1.0) == pytest.approx(2.050781e-6 * (0.3 / 0.25) ** 2, rel=1e-6)
-    square = Plate("S", Rectangle(0.25, 0.25), thickness=0.04)
+    square = Plate(Rectangle(0.25, 0.25), thickness=0.04, name="S")
     assert bow(square, 1.0) == pytest.approx(2.0 * 2.050781e-6, rel=1e-6)
 
 
 def test_the_thickness_follows_from_the_mass():
-    by_mass = Plate("A", Disc(0.25), mass=IRON.total_mass)
+    by_mass = Plate(Disc(0.25), mass=IRON.total_mass, name="A")
     assert bow(by_mass, 1.0) == pytest.approx(bow(IRON, 1.0), rel=1e-12)
     assert time_constant(by_mass) == pytest.approx(time_constant(IRON), rel=1e-12)
 

@@ -13,7 +13,7 @@ from lapwright.plate.outline import Disc, Rectangle, Ring
 from lapwright.plate.plate import Plate
 
 NO_MARGIN = EdgeMargin(0.0)
-DISC = Plate("A", Disc(0.16), 0.03, cells=200)
+DISC = Plate(Disc(0.16), 0.03, cells=200, name="A")
 
 
 def polar(plate):
@@ -63,7 +63,7 @@ def test_the_other_noll_polynomials_have_no_form(j):
 @pytest.mark.parametrize(("cells", "near"), [(50, 4e-3), (100, 1e-3), (200, 3e-4)])
 def test_a_fourth_power_over_a_disc(cells, near):
     # by hand: the least-squares c0 + c2 rho^2 of rho^4 over the unit disc is rho^2 - 1/6: sphere -1
-    plate = Plate("A", Disc(0.16), 0.03, cells=cells)
+    plate = Plate(Disc(0.16), 0.03, cells=cells, name="A")
     rho, _ = polar(plate)
     got = forms(plate, np.where(plate.land > 0.0, rho**4, 0.0), NO_MARGIN)
     assert got.sphere == pytest.approx(-1.0, abs=near)
@@ -71,7 +71,7 @@ def test_a_fourth_power_over_a_disc(cells, near):
 
 def test_a_fourth_power_over_a_ring():
     # by hand: with s = rho^2 from a to b the line nearest to s^2 is (a + b) s + const: sphere -(a + b)
-    plate = Plate("A", Ring(0.08, 0.05), 0.03, cells=200)
+    plate = Plate(Ring(0.08, 0.05), 0.03, cells=200, name="A")
     rho, _ = polar(plate)
     got = forms(plate, np.where(plate.land > 0.0, rho**4, 0.0), NO_MARGIN)
     assert got.sphere == pytest.approx(-(1.0 + (5.0 / 8.0) ** 2), rel=1e-3)
@@ -79,11 +79,11 @@ def test_a_fourth_power_over_a_ring():
 
 def test_the_margin_weighs_only_what_lies_inside():
     # the same integral over a disc of 0.9 R: the line nearest to s^2 over 0 .. b is b s + const
-    plate = Plate("A", Disc(0.16), 0.03, cells=200)
+    plate = Plate(Disc(0.16), 0.03, cells=200, name="A")
     rho, _ = polar(plate)
     z = np.where(plate.land > 0.0, rho**4, 0.0)
     assert forms(plate, z, EdgeMargin(None, 0.008)).sphere == pytest.approx(-0.81, rel=1e-3)
-    ring = Plate("B", Ring(0.08, 0.05), 0.03, cells=200)
+    ring = Plate(Ring(0.08, 0.05), 0.03, cells=200, name="B")
     rho, _ = polar(ring)
     got = forms(ring, np.where(ring.land > 0.0, rho**4, 0.0), EdgeMargin(None, 0.003))
     assert got.sphere == pytest.approx(-((37.0 / 40.0) ** 2 + (28.0 / 40.0) ** 2), rel=1e-3)
@@ -91,7 +91,7 @@ def test_the_margin_weighs_only_what_lies_inside():
 
 def test_bow_of_a_fourth_power():
     # by hand: over -1 .. 1 the parabola nearest to u^4 is (6/7) u^2 - 3/35 (Legendre)
-    rail = Plate("B", Rectangle(0.3, 0.05), 0.03, cells=300)
+    rail = Plate(Rectangle(0.3, 0.05), 0.03, cells=300, name="B")
     x, _ = rail.grid.mesh()
     got = forms(rail, (x / 0.15) ** 4, NO_MARGIN)
     assert got.bow == pytest.approx(-6.0 / 7.0, rel=1e-3)
@@ -109,7 +109,7 @@ def test_rms_of_a_dome_and_a_saddle():
 
 def test_flatness_of_a_dome_inside_the_margin():
     # a dome of d over R spans 0.96^2 d inside a margin of 0.04 R, less what lies between the outermost cells
-    made = Plate("A", Disc(0.16), 0.03, form=StartForm(sphere=1e-6), cells=128)
+    made = Plate(Disc(0.16), 0.03, form=StartForm(sphere=1e-6), cells=128, name="A")
     got = measure(made, made.heights(), EdgeMargin())
     assert EdgeMargin().of(made.outline) == pytest.approx(0.0032)
     assert 0.96**2 * 1e-6 * (1.0 - 2.0 / 64) < got.flatness < 0.96**2 * 1e-6 * (1.0 + 1.0 / 64)
@@ -118,7 +118,7 @@ def test_flatness_of_a_dome_inside_the_margin():
 
 
 def test_flatness_leaves_out_cells_of_less_than_half_land():
-    made = Plate("A", Disc(0.16), 0.03, cells=64)
+    made = Plate(Disc(0.16), 0.03, cells=64, name="A")
     z = np.where((made.land > 0.0) & (made.land < 0.5), 1e-6, 0.0)
     got = measure(made, z, NO_MARGIN)
     assert np.count_nonzero(z) > 20
@@ -131,7 +131,7 @@ def test_flatness_leaves_out_cells_of_less_than_half_land():
 @pytest.mark.parametrize("outline", [Disc(0.16), Ring(0.08, 0.05), Rectangle(0.1, 0.1)], ids=str)
 def test_edge_is_the_fall_of_the_outermost_3_mm(outline):
     # a step: the outermost 3 mm lie 1 um under a domed, tilted rest; + = fallen
-    made = Plate("A", outline, 0.03, form=StartForm(sphere=2e-6, twist=1e-6), cells=128)
+    made = Plate(outline, 0.03, form=StartForm(sphere=2e-6, twist=1e-6), cells=128, name="A")
     x, y = made.grid.mesh()
     step = np.where(made.outline.signed_distance(x, y) > -0.003, 1e-6, 0.0)
     got = measure(made, (made.heights() + 1e-4 * x - step) * (made.land > 0.0), EdgeMargin())
@@ -144,7 +144,7 @@ def test_edge_is_the_fall_of_the_outermost_3_mm(outline):
 
 def test_edge_of_a_rolled_off_rim():
     # by calculus: 1 um lost as the square of the way into the outermost 3 mm
-    made = Plate("A", Disc(0.16), 0.03, form=StartForm(sphere=2e-6), cells=160)
+    made = Plate(Disc(0.16), 0.03, form=StartForm(sphere=2e-6), cells=160, name="A")
     radius = np.hypot(*made.grid.mesh())
     fall = 1e-6 * np.clip((radius - 0.077) / 0.003, 0.0, 1.0) ** 2
     got = measure(made, made.heights() - fall * (made.land > 0.0), NO_MARGIN)
@@ -154,7 +154,7 @@ def test_edge_of_a_rolled_off_rim():
 
 def test_edge_reaches_inside_a_groove_rim():
     # the edge of the land, not of the plate
-    made = Plate("A", Disc(0.16), 0.03, grooves=Grooves("rings", 0.1, 0.001, rim=0.005), cells=160)
+    made = Plate(Disc(0.16), 0.03, grooves=Grooves("rings", 0.1, 0.001, rim=0.005), cells=160, name="A")
     rho, _ = polar(made)
     z = np.where((made.land > 0.0) & (rho * 0.08 > 0.072), -1e-6, 0.0)
     assert measure(made, z, NO_MARGIN).edge == pytest.approx(1e-6, rel=0.06)
@@ -177,7 +177,7 @@ def test_turned_and_mirrored_faces():
 
 
 def test_square_and_long_outlines_speak_their_own_words():
-    square, rail = (Plate("A", Rectangle(w, 0.1), 0.02, cells=40) for w in (0.13, 0.1301))
+    square, rail = (Plate(Rectangle(w, 0.1), 0.02, cells=40, name="A") for w in (0.13, 0.1301))
     assert forms(square, np.zeros(square.grid.shape), NO_MARGIN).as_dict()["sphere"] == 0.0
     assert forms(square, np.zeros(square.grid.shape), NO_MARGIN).bow is None
     assert forms(rail, np.zeros(rail.grid.shape), NO_MARGIN).sphere is None
@@ -195,11 +195,11 @@ def test_margin_never_above_20_mm():
 
 
 def test_a_margin_that_leaves_nothing():
-    ring = Plate("B", Ring(0.08, 0.06), 0.03, cells=64)
+    ring = Plate(Ring(0.08, 0.06), 0.03, cells=64, name="B")
     got = measure(ring, np.zeros(ring.grid.shape), EdgeMargin(None, 0.012))
     assert all(value is None for name, value in got.as_dict().items() if name != "edge")
     assert got.edge == 0.0
-    thin = Plate("C", Ring(0.08, 0.075), 0.03, cells=64)
+    thin = Plate(Ring(0.08, 0.075), 0.03, cells=64, name="C")
     assert measure(thin, np.zeros(thin.grid.shape), NO_MARGIN).edge is None
 
 

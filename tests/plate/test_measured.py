@@ -98,7 +98,7 @@ def test_between_the_cells_and_over_the_cells_agree():
 
 
 def test_a_map_adds_to_the_form_that_is_said():
-    plate = Plate("A", Disc(0.16), thickness=0.03, form=StartForm(sphere=2e-6), cells=32)
+    plate = Plate(Disc(0.16), thickness=0.03, form=StartForm(sphere=2e-6), cells=32, name="A")
     held = Measured(plate.grid, StartForm(twist=1e-6).heights(plate.grid, plate.outline))
     both = StartForm(sphere=2e-6, measured=held)
     want = StartForm(sphere=2e-6, twist=1e-6).heights(plate.grid, plate.outline)

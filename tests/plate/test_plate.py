@@ -5,6 +5,7 @@ import dataclasses
 import numpy as np
 import pytest
 
+from lapwright.errors import StudyError
 from lapwright.plate.grooves import Grooves
 from lapwright.plate.material import MATERIALS
 from lapwright.plate.outline import Disc, Ring
@@ -13,36 +14,39 @@ from lapwright.plate.plate import Plate
 
 def test_mass_from_outline_thickness_and_density():
     # by hand: pi/4 x 0.16^2 x 0.03 m3 of 7200 kg/m3; standard gravity (CGPM 1901)
-    plate = Plate("A", Disc(0.16), 0.03)
+    plate = Plate(Disc(0.16), 0.03, name="A")
     assert plate.total_mass == pytest.approx(4.3429, rel=1e-4)
     assert plate.weight == pytest.approx(4.3429 * 9.80665, rel=1e-4)
-    assert Plate("A", Ring(0.08, 0.05), 0.02, MATERIALS["steel"]).total_mass == pytest.approx(
+    assert Plate(Ring(0.08, 0.05), 0.02, MATERIALS["steel"], name="A").total_mass == pytest.approx(
         0.48087, rel=1e-4
     )
 
 
 def test_grooves_are_not_taken_off_the_mass_and_a_given_mass_wins():
     grooves = Grooves("square", 0.012, 0.002)
-    assert Plate("A", Disc(0.16), 0.03, grooves=grooves).total_mass == Plate("A", Disc(0.16), 0.03).total_mass
-    assert Plate("A", Disc(0.16), 0.03, mass=4.4).total_mass == 4.4
-    assert Plate("A", Disc(0.16), mass=4.4).total_mass == 4.4
-    with pytest.raises(ValueError, match="thickness or mass"):
-        Plate("A", Disc(0.16))
+    assert (
+        Plate(Disc(0.16), 0.03, grooves=grooves, name="A").total_mass
+        == Plate(Disc(0.16), 0.03, name="A").total_mass
+    )
+    assert Plate(Disc(0.16), 0.03, mass=4.4, name="A").total_mass == 4.4
+    assert Plate(Disc(0.16), mass=4.4, name="A").total_mass == 4.4
+    with pytest.raises(StudyError, match=r"thickness: is missing: write .* or mass"):
+        Plate(Disc(0.16), name="A")
 
 
 def test_one_micron_off_an_iron_face_is_0_145_g():
     # model, section 3
-    plate = Plate("A", Disc(0.16), 0.03)
+    plate = Plate(Disc(0.16), 0.03, name="A")
     assert plate.land_area * 1e-6 * plate.material.density == pytest.approx(0.145e-3, rel=3e-3)
 
 
 def test_maps_are_frozen():
-    plate = Plate("A", Disc(0.16), 0.03, cells=32)
+    plate = Plate(Disc(0.16), 0.03, cells=32, name="A")
     with pytest.raises(ValueError, match="read-only"):
         plate.land[0, 0] = 1.0
     with pytest.raises(dataclasses.FrozenInstanceError):
         plate.cells = 64
-    assert hash(plate) == hash(Plate("A", Disc(0.16), 0.03, cells=32))
+    assert hash(plate) == hash(Plate(Disc(0.16), 0.03, cells=32, name="A"))
 
 
 def test_constants_of_iron_and_steel():

@@ -16,7 +16,7 @@ SODIUM = OpticalFlat(diameter=1.0, wavelength=589.3e-9)
 
 
 def seen(form, outline=None, grit=3e-6, flat=SODIUM, **more):
-    plate = Plate("A", outline or Disc(0.16), thickness=0.03, form=form, **more)
+    plate = Plate(outline or Disc(0.16), thickness=0.03, form=form, **more, name="A")
     return Seen("A", Mapped(plate, plate.heights()), flat, grit)
 
 

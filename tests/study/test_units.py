@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lapwright.study.faults import RefusedError
-from lapwright.study.rates import read_pace, read_turn, read_wear
+from lapwright.study.rates import read_pace, read_temperature, read_turn, read_wear
 from lapwright.study.units import (
     ANGLE,
     DENSITY,
@@ -23,7 +23,6 @@ from lapwright.study.units import (
     quantity,
     read,
     read_share,
-    read_temperature,
 )
 from lapwright.units import METRIC, Units
 

@@ -8,7 +8,8 @@ from typing import Any
 from lapwright.interview.answer import Answer, chosen, tidy
 from lapwright.interview.sizes import bench_unit, length, parts_of, small
 from lapwright.study.faults import RefusedError, shown
-from lapwright.study.grits import FEPA_F, grit_of
+from lapwright.study.grains import FEPA_F
+from lapwright.study.grits import grit_of
 from lapwright.units import Units
 
 __all__ = ["DONT_KNOW", "GROOVES", "grit", "groove_size", "grooves", "reads", "unknown"]

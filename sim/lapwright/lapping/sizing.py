@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from lapwright.lapping.motion import Motion
 from lapwright.lapping.overhang import closer, overhangs, places
 from lapwright.lapping.step import Grit, Hand, Layer, Step, Turn, Wear
+from lapwright.lapping.stroke import PASSES, RATIO, SMALL_SHARE, TRAVEL
 from lapwright.lapping.strokes import Circle, Curve, Ellipse, FigureEight, Line, Rosette, Still, Zigzag
 from lapwright.plate.outline import Outline
 
@@ -19,9 +20,6 @@ __all__ = ["half_travel", "shaped", "sized", "sized_by_overhang"]
 
 Array = NDArray[np.float64]
 
-SMALL_SHARE = 1.0 / 3.0  # of a rosette's radius, unless it is given
-RATIO = 5  # turns of a rosette's small circle; at a ratio of 3 the path would stand still at its points
-PASSES = 10.0
 MANY = 3600  # strokes over which angles are looked at when the length of the step is not known
 CLOSE = 1e-10  # of the top's radius
 
@@ -65,7 +63,7 @@ def shaped(kind: str, half: float, sizes: Mapping[str, float]) -> Curve:
         return Rosette(half - small, small, int(sizes.get("ratio", RATIO)))
     width = sizes.get("width", half)
     if kind == "zigzag":
-        return Zigzag(2.0 * half, width, sizes.get("passes", PASSES))
+        return Zigzag(2.0 * half, width, sizes.get("passes", float(PASSES)))
     if kind == "ellipse":
         return Ellipse(2.0 * half, width)
     if kind == "figure-eight":
@@ -126,7 +124,7 @@ def sized(
             half = own + known.get("small", SMALL_SHARE * own)
         return shaped(kind, half, known)
     if overhang is None and overhang_length is None:
-        share = 1.0 / 3.0 if travel is None else travel
+        share = TRAVEL if travel is None else travel
         return shaped(kind, 0.5 * share * top.width_along(direction), known)
     if kind == "still":
         raise ValueError("a top that is held still has no overhang to choose")

@@ -17,7 +17,6 @@ from lapwright.lapping.step import Grit, Hand, Step, Wear
 from lapwright.limits import BAND, SCATTER
 from lapwright.plate.plate import Plate
 from lapwright.study.model import Study
-from lapwright.study.steps import HANDS, MEMORY
 
 __all__ = ["LAYER_BAND", "Tolerance", "drawn", "drawn_in_words"]
 
@@ -71,8 +70,7 @@ def _step(study: Study, number: int, step: Step, wear: float, layer: float, grit
     grit = grits.setdefault(step.grit.name, _grit(study, number, step.grit, wear, layer))
     hand = step.hand
     if f"steps.{number}.hand" in study.assumed:
-        share = HANDS["usual"]
-        hand = Hand(share, share * half_travel(step.curve), share, share, MEMORY)
+        hand = Hand(word="usual").sized(half_travel(step.curve))
     return replace(step, grit=grit, hand=hand)
 
 

@@ -23,7 +23,7 @@ def warm() -> None:
     from lapwright.plate.outline import Disc
     from lapwright.plate.plate import Plate
 
-    a = Plate("A", Disc(0.1), thickness=0.02, cells=16)
+    a = Plate(Disc(0.1), thickness=0.02, cells=16, name="A")
     grit = Grit("15 um", 15e-6, Wear(iron=1e-12), Layer(1e-6))
     step = Step("A", "B", grit, curve=Circle(0.02), strokes=2)
     for turn in (Turn(), Turn(radians(8.0))):

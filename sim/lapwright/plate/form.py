@@ -2,26 +2,34 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from math import ceil, cos, pi, sin
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.plate.grid import Grid
 from lapwright.plate.measured import Measured
-from lapwright.plate.outline import Outline
+from lapwright.plate.outline import SIZE, Outline
+from lapwright.said import Frozen, Said, Size, made
+from lapwright.study.table import whole
+from lapwright.study.units import ANGLE, SMALL, quantity
 
 __all__ = ["Ripple", "StartForm"]
 
 Array = NDArray[np.float64]
 
+HEIGHT = quantity(SMALL, least="-1 mm", most="1 mm")
+RISE = quantity(SMALL, least="0 um", most="1 mm")
+TURNED = quantity(ANGLE, least="-360 deg", most="360 deg")
 WAVES = 8  # in a ripple without an angle
 PER_WAVE, MOST_POINTS = 20, 600  # a side, over which such a ripple is scaled to its height
 
 
 @dataclass(frozen=True)
-class Ripple:
+class Ripple(Frozen):
     """Waviness of `height` [m] from valley to peak.
 
     `wavelength` [m] (None: an eighth of the smaller dimension) across `angle` [rad].  With an angle it is one
@@ -29,10 +37,10 @@ class Ripple:
     blend of eight waves of that length in seeded directions and phases, scaled until the face spans `height`.
     """
 
-    height: float
-    wavelength: float | None = None
-    angle: float | None = None
-    seed: int | None = None
+    height: Said[float] = Said(RISE)
+    wavelength: Said[float | None] = Said(SIZE, default=None)
+    angle: Said[float | None] = Said(TURNED, default=None)
+    seed: Said[int | None] = Said(whole(0, 2**32 - 1, "a seed"), default=None)
 
     def heights(self, x: Array, y: Array, outline: Outline) -> Array:
         """Heights about zero at points (ny, nx) [m]; the same at a point whatever the grid."""
@@ -63,23 +71,55 @@ def _waves(x: Array, y: Array, number: float, directions: Array, phases: Array) 
     return out
 
 
+def _rippled(value: Any) -> Ripple:
+    """A ripple from its height alone, or from all it takes."""
+    return Ripple(value) if isinstance(value, str) else made(Ripple)(value)
+
+
 @dataclass(frozen=True)
-class StartForm:
+class StartForm(Frozen):
     """Form errors [m], with the signs and sizes of the measures of the same names (see `measure`).
 
     They add; each measure gives back what was put in here, at any margin, since it fits these very shapes.
     `wind` is + when the corners at 1:30 and 7:30 are the high pair, whichever side is the longer.
     `measured` is what a height map from an instrument holds beside these sizes, levelled; they add.
+    `dome` and `dish`, what a person says, are the sphere with either sign, and stand in its place.
     """
 
-    sphere: float = 0.0
-    saddle: float = 0.0
-    twist: float = 0.0
-    bow: float = 0.0
-    crown: float = 0.0
-    wind: float = 0.0
-    ripple: Ripple | None = None
+    sphere: Said[float] = Said(HEIGHT, default=0.0)
+    saddle: Said[float] = Said(HEIGHT, default=0.0)
+    twist: Said[float] = Said(HEIGHT, default=0.0)
+    bow: Said[float] = Said(HEIGHT, default=0.0)
+    crown: Said[float] = Said(HEIGHT, default=0.0)
+    wind: Said[float] = Said(HEIGHT, default=0.0)
+    ripple: Said[Ripple | None] = Said(_rippled, default=None)
     measured: Measured | None = None
+
+    def __init__(
+        self,
+        sphere: Size = 0.0,
+        saddle: Size = 0.0,
+        twist: Size = 0.0,
+        bow: Size = 0.0,
+        crown: Size = 0.0,
+        wind: Size = 0.0,
+        ripple: Ripple | Size | Mapping[str, Any] | None = None,
+        measured: Measured | None = None,
+        *,
+        dome: Size | None = None,
+        dish: Size | None = None,
+    ) -> None:
+        if isinstance(ripple, float | int):
+            ripple = Ripple(ripple)
+        self._put(
+            saddle=saddle, twist=twist, bow=bow, crown=crown, wind=wind, ripple=ripple, measured=measured
+        )
+        self._put(sphere=sphere)
+        if dome is not None or dish is not None:
+            self._put(sphere=dish or 0.0)
+            hollow = self.sphere
+            self._put(sphere=dome or 0.0)
+            self._put(sphere=self.sphere - hollow)
 
     def heights(self, grid: Grid, outline: Outline) -> Array:
         """The face's map, (ny, nx) [m], looking at it."""

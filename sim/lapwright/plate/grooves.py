@@ -4,18 +4,23 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import cos, pi, sin
-from typing import Literal, NamedTuple
+from typing import Literal, NamedTuple, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.plate.grid import Grid
 from lapwright.plate.outline import Outline, Rectangle
+from lapwright.said import Frozen, Said
+from lapwright.study.table import choice, whole
+from lapwright.study.units import ANGLE, LENGTH, quantity
 
 __all__ = ["BORDER", "SUBCELLS", "Edges", "Grooves", "Pattern", "land_edges", "land_fraction", "land_strips"]
 
 Array = NDArray[np.float64]
 Pattern = Literal["square", "triangle", "rings", "radial"]
+PATTERNS: tuple[Pattern, ...] = get_args(Pattern)
+PITCH = quantity(LENGTH, above="0 mm", most="1 m")
 
 SUBCELLS = 8  # a side; each with a linear ramp of coverage, so that straight edges get their exact area
 BORDER = 2  # cells
@@ -24,7 +29,7 @@ ONE_EDGE = 0.98  # of the number of unit normals: two edges that differ by less 
 
 
 @dataclass(frozen=True)
-class Grooves:
+class Grooves(Frozen):
     """Grooves of `width` [m], `angle` [rad], and `rim` [m] of land taken off inside the outline.
 
     "square": two families of parallel grooves `pitch` apart (middle to middle), lands centred on the origin;
@@ -35,12 +40,12 @@ class Grooves:
     The first family of parallel grooves runs across `angle`.
     """
 
-    pattern: Pattern
-    pitch: float
-    width: float
-    angle: float = 0.0
-    rim: float = 0.0
-    count: int = 0
+    pattern: Said[str] = Said(choice(PATTERNS, "a pattern of grooves"))
+    pitch: Said[float] = Said(PITCH, default=0.0)
+    width: Said[float] = Said(PITCH, default=0.0)
+    angle: Said[float] = Said(quantity(ANGLE, least="-360 deg", most="360 deg"), default=0.0)
+    rim: Said[float] = Said(quantity(LENGTH, least="0 mm", most="1 m"), default=0.0)
+    count: Said[int] = Said(whole(1, 360, "a number of grooves"), default=0)
 
     def distance(self, x: Array, y: Array) -> Array:
         """Distance of points from the nearest groove's edge [m], + on land."""

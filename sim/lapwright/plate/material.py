@@ -12,6 +12,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
+from lapwright.said import Frozen, Said
+from lapwright.study.table import pure_number
+from lapwright.study.units import DENSITY, EXPANSION, PRESSURE, quantity
+
 __all__ = ["MATERIALS", "Material"]
 
 PUBLISHED = "published with the self-weight and thermal-bow examples"
@@ -19,7 +23,7 @@ MEMORY = "typical handbook value, from memory"
 
 
 @dataclass(frozen=True)
-class Material:
+class Material(Frozen):
     """`density` [kg/m3], `modulus` [Pa], `poisson`, `expansion` [1/K], `wear_factor` over grey iron.
 
     `conductivity` [W/(m K)], `heat_capacity` [J/(kg K)].  `source` is that of the elastic constants and the
@@ -27,11 +31,11 @@ class Material:
     """
 
     name: str
-    density: float
-    modulus: float
-    poisson: float
-    expansion: float
-    wear_factor: float
+    density: Said[float] = Said(quantity(DENSITY, least="500 kg/m3", most="25000 kg/m3"))
+    modulus: Said[float] = Said(quantity(PRESSURE, least="0.1 GPa", most="1500 GPa"))
+    poisson: Said[float] = Said(pure_number(0.0, 0.5, "Poisson's ratio"))
+    expansion: Said[float] = Said(quantity(EXPANSION, least="-10e-6 1/K", most="300e-6 1/K"))
+    wear_factor: Said[float] = Said(pure_number(1e-4, 1e4, "how much faster than grey iron it wears"))
     conductivity: float = 50.0
     heat_capacity: float = 500.0
     source: str = MEMORY

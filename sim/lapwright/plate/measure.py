@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
 from functools import lru_cache
 from math import inf
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +18,10 @@ from numpy.typing import NDArray
 from lapwright.plate.flatness import minimum_zone
 from lapwright.plate.outline import Outline
 from lapwright.plate.plate import Plate
+from lapwright.said import Frozen, Said
+from lapwright.study.faults import RefusedError, shown
+from lapwright.study.rates import share_within
+from lapwright.study.units import LENGTH, quantity
 
 __all__ = ["EdgeMargin", "Form", "form_names", "forms", "forms_of_sums", "measure", "misfit"]
 
@@ -29,17 +34,54 @@ FEWEST_CELLS = 4  # three always lie in a plane
 WORST_CONDITION = 1e12  # of the normal matrix: too little land to tell the shapes apart
 
 
+OF_SIDE = share_within(0.0, 0.3, "an edge margin")
+AS_LENGTH = quantity(LENGTH, least="0 mm", most="20 mm")
+
+
 @dataclass(frozen=True)
-class EdgeMargin:
+class EdgeMargin(Frozen):
     """What is left out round the edge: a `share` of the smaller dimension or `length` [m], at most 20 mm."""
 
-    share: float | None = 0.02
-    length: float | None = None
+    share: Said[float | None] = Said(OF_SIDE, "2 %")
+    length: Said[float | None] = Said(AS_LENGTH, default=None)
+
+    def __post_init__(self) -> None:
+        if self.length is not None:
+            self._put(share=None)
 
     def of(self, outline: Outline) -> float:
         """The margin on a face [m]."""
         wanted = self.length if self.length is not None else (self.share or 0.0) * outline.smaller
         return min(wanted, LARGEST_MARGIN)
+
+
+def margin_of(value: Any) -> EdgeMargin:
+    """What is left out at the edge: a share of the smaller side, or a length.
+
+    Raises
+    ------
+    RefusedError
+        It is neither, or a bare number, which might be both.
+
+    """
+    how = 'write "2 %" of a face\'s smaller side, or a length such as "3 mm"'
+    bare = RefusedError(f"{shown(value)} has no unit: {how}", "bare_number")
+    if not isinstance(value, str):
+        raise bare
+    try:
+        share: float = OF_SIDE(value)
+    except RefusedError as trouble:
+        if trouble.code != "unit":
+            raise bare if not {"%", "/"} & set(value) else trouble from None
+        try:
+            return EdgeMargin(share=None, length=AS_LENGTH(value))
+        except RefusedError as second:
+            if second.code == "range":
+                raise
+            raise RefusedError(f"{shown(value)} is no edge margin: {how}", second.code) from None
+    if not {"%", "/"} & set(value):
+        raise bare
+    return EdgeMargin(share=share)
 
 
 @dataclass(frozen=True)

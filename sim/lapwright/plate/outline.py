@@ -9,10 +9,14 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["LONG", "Disc", "Outline", "Rectangle", "Ring"]
+from lapwright.said import Frozen, Said
+from lapwright.study.units import LENGTH, quantity
+
+__all__ = ["LONG", "SIZE", "Disc", "Outline", "Rectangle", "Ring"]
 
 Array = NDArray[np.float64]
 
+SIZE = quantity(LENGTH, above="0 mm", most="5 m")
 LONG = 1.3  # longer than this, and one speaks of bow, crown and wind (model, section 1)
 
 
@@ -56,7 +60,7 @@ class Outline(Protocol):
         """The outline moved inwards by `distance`, at a bore too; None when nothing is left."""
 
 
-class _Round:
+class _Round(Frozen):
     """What disc and ring share: a round outer edge of diameter `size[0]`."""
 
     @property
@@ -94,7 +98,7 @@ class _Round:
 class Disc(_Round):
     """A disc of `diameter` [m]."""
 
-    diameter: float
+    diameter: Said[float] = Said(SIZE)
 
     @property
     def _outside(self) -> float:
@@ -124,8 +128,8 @@ class Disc(_Round):
 class Ring(_Round):
     """A ring of diameter `outside` with a hole of diameter `bore_diameter` [m]."""
 
-    outside: float
-    bore_diameter: float
+    outside: Said[float] = Said(SIZE)
+    bore_diameter: Said[float] = Said(SIZE)
 
     @property
     def _outside(self) -> float:
@@ -153,11 +157,11 @@ class Ring(_Round):
 
 
 @dataclass(frozen=True)
-class Rectangle:
+class Rectangle(Frozen):
     """A rectangle `along` x (3-9 o'clock) by `across` y (12-6) [m]."""
 
-    along: float
-    across: float
+    along: Said[float] = Said(SIZE)
+    across: Said[float] = Said(SIZE)
 
     @property
     def radius(self) -> float:

@@ -4,15 +4,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from lapwright.errors import Fault, StudyError
 from lapwright.plate.form import StartForm
 from lapwright.plate.grid import Grid
 from lapwright.plate.grooves import Edges, Grooves, land_edges, land_fraction
 from lapwright.plate.material import MATERIALS, Material
 from lapwright.plate.outline import Outline
+from lapwright.said import Frozen, Said, made
+from lapwright.study.table import choice, whole
+from lapwright.study.units import LENGTH, MASS, quantity
 from lapwright.units import GRAVITY
 
 __all__ = ["Plate"]
@@ -22,28 +27,40 @@ Array = NDArray[np.float64]
 FLAT = StartForm()
 
 
+def _material(value: Any) -> Material:
+    """A metal by its name."""
+    return MATERIALS[choice(tuple(MATERIALS), "a material known here")(value)]
+
+
 @dataclass(frozen=True)
-class Plate:
+class Plate(Frozen):
     """A body with a working face.
 
     `thickness` [m] and `mass` [kg]: the mass follows from outline, thickness and density (grooves, which are
     shallow, not taken off) unless it is given; at least one of the two must be.
-    `cells` across the larger side.
+    `cells` across the larger side.  A study names its plates.
+
+    Raises
+    ------
+    StudyError
+        Neither thickness nor mass is given.
+
     """
 
-    name: str
     outline: Outline
-    thickness: float | None = None
-    material: Material = MATERIALS["grey iron"]
-    mass: float | None = None
-    grooves: Grooves | None = None
-    form: StartForm = FLAT
-    cells: int = 128
+    thickness: Said[float | None] = Said(quantity(LENGTH, above="0 mm", most="1 m"), default=None)
+    material: Said[Material] = Said(_material, "grey iron")
+    mass: Said[float | None] = Said(quantity(MASS, above="0 kg", most="5000 kg"), default=None)
+    grooves: Said[Grooves | None] = Said(made(Grooves), default=None)
+    form: Said[StartForm] = Said(made(StartForm), default=FLAT)
+    cells: Said[int] = Said(whole(16, 1024, "a number of cells"), "128", 128)
     note: str = ""
+    name: str = ""
 
     def __post_init__(self) -> None:
         if self.thickness is None and self.mass is None:
-            raise ValueError(f"plate {self.name}: thickness or mass is needed")
+            need = 'is missing: write thickness = "30 mm", or mass = "4.4 kg"'
+            raise StudyError([Fault("Plate.thickness", need, "missing")])
 
     @cached_property
     def grid(self) -> Grid:

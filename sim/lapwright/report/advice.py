@@ -42,7 +42,7 @@ from lapwright.report.standing import (
 )
 from lapwright.report.tables import stroke_words, turn_words
 from lapwright.report.unlike import advise_unlike
-from lapwright.study.grits import FEPA_F
+from lapwright.study.grains import FEPA_F
 from lapwright.units import Units, joined, sentence
 
 __all__ = ["advise"]

@@ -15,6 +15,7 @@ from lapwright.gauges.reading import Reading
 from lapwright.study.faults import RefusedError, listed, nearest, shown
 from lapwright.study.grits import a_plate
 from lapwright.study.later import tables_of
+from lapwright.study.rates import read_temperature
 from lapwright.study.table import Table, choice, text, whole
 from lapwright.study.units import (
     ANGLE,
@@ -25,7 +26,6 @@ from lapwright.study.units import (
     find,
     quantity,
     read_place,
-    read_temperature,
     read_text,
     take_apart,
 )

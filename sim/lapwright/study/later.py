@@ -41,7 +41,7 @@ def tables_of(root: Table, name: str, most: int) -> list[Table]:
     if len(value) > most:
         root.fault(name, f"{len(value)} are too many: {most} are the most", "range")
         return []
-    return [Table(root.faults, f"{name}.{Units.number}", entry) for number, entry in enumerate(value, 1)]
+    return [Table(root.faults, f"{name}.{number}", entry) for number, entry in enumerate(value, 1)]
 
 
 def _step(table: Table, steps: int) -> int | None:

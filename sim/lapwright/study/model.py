@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from lapwright.errors import CommandError
 from lapwright.lapping.step import Step
-from lapwright.plate.measure import EdgeMargin
+from lapwright.plate.measure import EdgeMargin, margin_of
 from lapwright.plate.plate import Plate
+from lapwright.said import Said
+from lapwright.study.table import choice, text, whole
 from lapwright.units import Units
 
 if TYPE_CHECKING:
@@ -80,6 +82,10 @@ class Tune:
     order: bool = False
 
 
+def _units(value: Any) -> Units:
+    return Units(choice(tuple(Units), "a language of answers")(value))
+
+
 @dataclass(frozen=True, repr=False)
 class Study:
     """What a study file means.
@@ -89,14 +95,14 @@ class Study:
     that it names lie.
     """
 
-    title: str
-    seed: int
-    units: Units
-    rounds: int
-    margin: EdgeMargin
     plates: Mapping[str, Plate]
     steps: tuple[Step, ...]
-    assumed: Mapping[str, str]
+    title: Said[str] = Said(text, "", "")
+    seed: Said[int] = Said(whole(0, 2**63 - 1, "a seed"), "0", 0)
+    units: Said[Units] = Said(_units, "metric")
+    rounds: Said[int] = Said(whole(1, 10_000, "a number of rounds"), "1", 1)
+    margin: Said[EdgeMargin] = Said(margin_of, "2 %", bare=False)
+    assumed: Mapping[str, str] = field(default_factory=dict)
     text: str = ""
     stem: str = ""
     variants: tuple[Variant, ...] = ()

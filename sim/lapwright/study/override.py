@@ -10,20 +10,13 @@ import copy
 from collections.abc import Mapping
 from typing import Any
 
+from lapwright.lapping.stroke import KINDS
 from lapwright.study.faults import RefusedError, shown
 
 __all__ = ["override"]
 
 SIZES = ("radius", "length", "travel", "overhang")
-OF_KIND = {
-    "circle": ("radius",),
-    "ellipse": ("length", "width"),
-    "line": ("length",),
-    "figure-eight": ("length", "width"),
-    "zigzag": ("length", "width", "passes"),
-    "rosette": ("radius", "small", "ratio"),
-    "still": (),
-}
+OF_KIND = {kind: (*filter(None, [size]), *more) for kind, (size, more) in KINDS.items()}
 _EITHER = (("time", "strokes"), ("walk", "turn_bottom"))
 
 

@@ -8,15 +8,14 @@ from dataclasses import replace
 from typing import Any
 
 from lapwright.errors import Fault
-from lapwright.plate.form import Ripple, StartForm
-from lapwright.plate.grooves import Grooves
-from lapwright.plate.material import MATERIALS, Material
-from lapwright.plate.outline import Disc, Outline, Rectangle, Ring
+from lapwright.plate.form import RISE, Ripple, StartForm
+from lapwright.plate.grooves import PITCH, Grooves
+from lapwright.plate.material import Material
+from lapwright.plate.outline import SIZE, Disc, Outline, Rectangle, Ring
 from lapwright.plate.plate import Plate
 from lapwright.study.faults import Faults, RefusedError, listed, nearest, shown
 from lapwright.study.surfaces.asked import Asked, Maps, asked_of
-from lapwright.study.table import Table, choice, pure_number, text, whole
-from lapwright.study.units import ANGLE, DENSITY, EXPANSION, LENGTH, MASS, PRESSURE, SMALL, quantity
+from lapwright.study.table import Table, text
 from lapwright.units import METRIC
 
 __all__ = ["plates_of"]
@@ -25,15 +24,6 @@ OUTLINES = ("disc", "ring", "rectangle")
 COPIED = ("thickness", "mass", "grooves", "cells")
 OF_MATERIAL = ("density", "modulus", "expansion", "wear_factor")
 MOST_PLATES = 50
-
-_size = quantity(LENGTH, above="0 mm", most="5 m")
-_thickness = quantity(LENGTH, above="0 mm", most="1 m")
-_mass = quantity(MASS, above="0 kg", most="5000 kg")
-_form = quantity(SMALL, least="-1 mm", most="1 mm")
-_height = quantity(SMALL, least="0 um", most="1 mm")
-_angle = quantity(ANGLE, least="-360 deg", most="360 deg")
-_pitch = quantity(LENGTH, above="0 mm", most="1 m")
-_rim = quantity(LENGTH, least="0 mm", most="1 m")
 
 HOW_PLATE = 'plates.A = { disc = "160 mm", thickness = "30 mm" }'
 HOW_FORM = 'form = { dome = "2 um" } (left out for a flat face)'
@@ -44,7 +34,7 @@ HOW_OUTLINE = (
 )
 
 
-def plates_of(root: Table, assumed: dict[str, str], maps: Maps) -> dict[str, Plate | None]:
+def plates_of(root: Table, maps: Maps) -> dict[str, Plate | None]:
     """Every plate by name; None in place of one that is at fault (which is noted)."""
     tables = _tables(root)
     if not tables and not root.faults.found:
@@ -59,7 +49,7 @@ def plates_of(root: Table, assumed: dict[str, str], maps: Maps) -> dict[str, Pla
             out[name] = None
             continue
         own = Faults()
-        out[name] = _plate(name, Table(own, table.key, data), assumed, maps)
+        out[name] = _plate(name, Table(own, table.key, data, root.assumed), maps)
         for fault in own.found:
             entry = fault.key.removeprefix(f"{table.key}.").partition(".")[0]
             if "like" in table.data and entry in data and entry not in table.data:
@@ -131,45 +121,32 @@ def _with_likes(table: Table, plates: Mapping[str, Mapping[str, Any]]) -> dict[s
     return data
 
 
-def _plate(name: str, own: Table, assumed: dict[str, str], maps: Maps) -> Plate | None:
+def _plate(name: str, own: Table, maps: Maps) -> Plate | None:
     """One plate from its own keys and those it was given by `like`."""
     outline = _outline(own)
-    thickness = own.take("thickness", _thickness)
-    mass = own.take("mass", _mass)
+    sizes = own.parts(Plate, ("thickness", "mass", "cells"))
     if not own.has("thickness") and not own.has("mass"):
         own.fault("thickness", 'is missing: write thickness = "30 mm", or mass = "4.4 kg"', "missing")
-    material = _material(own, assumed)
-    cells = own.take("cells", whole(16, 1024, "a number of cells"))
+    material = _material(own)
     form, asked = _start_form(own, outline)
     grooves = _grooves(own, outline)
     note = own.take("note", text)
     if outline is None or material is None or own.faults.found:
         return None
-    if cells is None:
-        assumed[own.place("cells")] = "128"
-    plate = Plate(
-        name=name,
-        outline=outline,
-        thickness=thickness,
-        material=material,
-        mass=mass,
-        grooves=grooves,
-        form=form,
-        cells=128 if cells is None else cells,
-        note=note or "",
-    )
-    return plate if asked is None else _with_map(own, plate, asked, assumed, maps)
+    own.assume(Plate, cells="cells")
+    plate = Plate(outline, material=material, grooves=grooves, form=form, note=note or "", name=name, **sizes)
+    return plate if asked is None else _with_map(own, plate, asked, maps)
 
 
-def _with_map(own: Table, plate: Plate, asked: Asked, assumed: dict[str, str], maps: Maps) -> Plate | None:
-    """The plate with its measured face; what was done to the map is noted in `assumed`."""
+def _with_map(own: Table, plate: Plate, asked: Asked, maps: Maps) -> Plate | None:
+    """The plate with its measured face; what was done to the map is noted with what is assumed."""
     key = f"{own.place('form')}.map"
     try:
         plate, said = maps.on(plate, asked)
     except RefusedError as trouble:
         own.faults.add(key, trouble.message, trouble.code)
         return None
-    assumed.update({f"{key}.{name}": words for name, words in said.items()})
+    own.assumed.update({f"{key}.{name}": words for name, words in said.items()})
     return plate
 
 
@@ -181,7 +158,7 @@ def _pair(first: str, second: str, how: str) -> Any:
             raise RefusedError(
                 f"{shown(value)} is not a pair of lengths ({first}, {second}): write {how}", "type"
             )
-        return _size(value[0]), _size(value[1])
+        return SIZE(value[0]), SIZE(value[1])
 
     return reader
 
@@ -189,7 +166,7 @@ def _pair(first: str, second: str, how: str) -> Any:
 def _outline(own: Table) -> Outline | None:
     kind = own.one_of(OUTLINES, f"write {HOW_OUTLINE}")
     if kind == "disc":
-        diameter = own.take("disc", _size)
+        diameter = own.take("disc", SIZE)
         return None if diameter is None else _large_enough(own, kind, Disc(diameter), diameter)
     if kind == "ring":
         pair = own.take("ring", _pair("outside", "bore", 'ring = ["80 mm", "50 mm"]'))
@@ -227,21 +204,11 @@ def _large_enough(own: Table, key: str, outline: Outline, smallest: float) -> Ou
     return None
 
 
-def _material(own: Table, assumed: dict[str, str]) -> Material | None:
-    name = own.take("material", choice(tuple(MATERIALS), "a material known here"))
-    if not own.has("material"):
-        name = "grey iron"
-        assumed[own.place("material")] = name
-    given = {
-        "density": own.take("density", quantity(DENSITY, least="500 kg/m3", most="25000 kg/m3")),
-        "modulus": own.take("modulus", quantity(PRESSURE, least="0.1 GPa", most="1500 GPa")),
-        "expansion": own.take("expansion", quantity(EXPANSION, least="-10e-6 1/K", most="300e-6 1/K")),
-        "wear_factor": own.take(
-            "wear_factor", pure_number(1e-4, 1e4, "how much faster than grey iron it wears")
-        ),
-    }
-    changes: dict[str, Any] = {key: value for key, value in given.items() if value is not None}
-    return None if name is None else replace(MATERIALS[name], **changes)
+def _material(own: Table) -> Material | None:
+    material = own.said(Plate, "material") if own.has("material") else Plate.material
+    own.assume(Plate, material="material")
+    changes = own.parts(Material, OF_MATERIAL)
+    return None if material is None else replace(material, **changes)
 
 
 def _start_form(own: Table, outline: Outline | None) -> tuple[StartForm, Asked | None]:
@@ -250,26 +217,17 @@ def _start_form(own: Table, outline: Outline | None) -> tuple[StartForm, Asked |
     if table is None:
         return StartForm(), None
     asked = asked_of(table) if table.has("map") else None
-    took = {
-        key: table.take(key, _form) for key in ("dome", "dish", "saddle", "twist", "bow", "crown", "wind")
+    said = table.parts(StartForm, ("saddle", "twist", "bow", "crown", "wind"))
+    said |= {
+        key: size for key in ("dome", "dish") if (size := table.said(StartForm, "sphere", key)) is not None
     }
     ripple = _ripple(table, outline)
     if not isinstance(outline, Rectangle) and outline is not None:
         for key in ("bow", "crown", "wind"):
-            if took[key] is not None:
+            if key in said:
                 table.fault(key, "is for rectangles: a round face has dome, dish, saddle and twist", "value")
     table.done()
-    size = {key: 0.0 if value is None else value for key, value in took.items()}
-    form = StartForm(
-        sphere=size["dome"] - size["dish"],
-        saddle=size["saddle"],
-        twist=size["twist"],
-        bow=size["bow"],
-        crown=size["crown"],
-        wind=size["wind"],
-        ripple=ripple,
-    )
-    return form, asked
+    return StartForm(ripple=ripple, **said), asked
 
 
 def _ripple(table: Table, outline: Outline | None) -> Ripple | None:
@@ -277,20 +235,18 @@ def _ripple(table: Table, outline: Outline | None) -> Ripple | None:
     if not table.has("ripple"):
         return None
     if not isinstance(table.data["ripple"], dict):
-        height = table.take("ripple", _height)
+        height = table.said(Ripple, "height", "ripple")
         return None if height is None else Ripple(height)
     inner = table.table("ripple", "")
     assert inner is not None
-    height = inner.need("height", _height, 'height = "0.3 um"')
-    wavelength = inner.take("wavelength", _size)
-    angle = inner.take("angle", _angle)
-    seed = inner.take("seed", whole(0, 2**32 - 1, "a seed"))
+    height = inner.need("height", RISE, 'height = "0.3 um"')
+    more = inner.parts(Ripple, ("wavelength", "angle", "seed"))
     inner.done()
-    if wavelength is not None and outline is not None and wavelength < outline.smaller / 100.0:
+    if "wavelength" in more and outline is not None and more["wavelength"] < outline.smaller / 100.0:
         inner.fault(
             "wavelength", f"{shown(inner.data['wavelength'])} is finer than the cells of the map", "range"
         )
-    return None if height is None else Ripple(height, wavelength, angle, seed)
+    return None if height is None else Ripple(height, **more)
 
 
 def _grooves(own: Table, outline: Outline | None) -> Grooves | None:
@@ -300,24 +256,21 @@ def _grooves(own: Table, outline: Outline | None) -> Grooves | None:
     table = own.table("grooves", HOW_GROOVES)
     if table is None:
         return None
-    pattern = table.need(
-        "pattern", choice(("square", "triangle", "rings", "radial"), "a pattern of grooves"), HOW_GROOVES
-    )
+    pattern = table.need("pattern", Grooves.__dict__["pattern"].reader, HOW_GROOVES)
     radial = pattern == "radial"
-    width = table.need("width", _pitch, 'width = "2 mm"')
+    width = table.need("width", PITCH, 'width = "2 mm"')
     pitch = count = None
     if radial:
-        count = table.need("count", whole(1, 360, "a number of grooves"), "count = 12")
+        count = table.need("count", Grooves.__dict__["count"].reader, "count = 12")
         if table.has("pitch"):
             table.fault(
                 "pitch", "radial grooves have a count instead of a pitch: write count = 12", "conflict"
             )
     else:
-        pitch = table.need("pitch", _pitch, 'pitch = "12 mm"')
+        pitch = table.need("pitch", PITCH, 'pitch = "12 mm"')
         if table.has("count"):
             table.fault("count", 'only radial grooves have a count: write pitch = "12 mm"', "conflict")
-    angle = table.take("angle", _angle)
-    rim = table.take("rim", _rim)
+    more = table.parts(Grooves, ("angle", "rim"))
     table.done()
     if width is not None and pitch is not None and not width < pitch:
         table.fault(
@@ -327,19 +280,12 @@ def _grooves(own: Table, outline: Outline | None) -> Grooves | None:
             "range",
         )
         return None
-    if outline is not None and _no_land(outline, width, count, rim):
+    if outline is not None and _no_land(outline, width, count, more.get("rim")):
         table.fault("", "leave no land: make the grooves narrower or the rim smaller", "range")
         return None
     if pattern is None or width is None or (pitch is None and count is None):
         return None
-    return Grooves(
-        pattern=pattern,  # type: ignore[arg-type]
-        pitch=pitch or 0.0,
-        width=width,
-        angle=angle or 0.0,
-        rim=rim or 0.0,
-        count=count or 0,
-    )
+    return Grooves(pattern, pitch or 0.0, width, count=count or 0, **more)
 
 
 def _no_land(outline: Outline, width: float | None, count: int | None, rim: float | None) -> bool:

@@ -1,15 +1,54 @@
-"""Quantities that are said per stroke, per minute or per way: pace, turn, wear."""
+"""Quantities that are said per stroke, per minute or per way: pace, turn, wear; and temperatures."""
 
 from __future__ import annotations
 
 import math
 import re
+from collections.abc import Callable
+from fractions import Fraction
 from typing import Any
 
 from lapwright.study.faults import RefusedError, shown
-from lapwright.study.units import ANGLE, LENGTH, PRESSURE, TIME, clean, find, read, read_text, take_apart
+from lapwright.study.units import (
+    ANGLE,
+    LENGTH,
+    PRESSURE,
+    TIME,
+    clean,
+    find,
+    quantity,
+    read,
+    read_share,
+    read_text,
+    reads_back,
+    take_apart,
+)
 
-__all__ = ["read_pace", "read_turn", "read_wear"]
+__all__ = [
+    "PACE",
+    "SHARE",
+    "WEAR",
+    "Reader",
+    "read_pace",
+    "read_temperature",
+    "read_turn",
+    "read_wear",
+    "share_within",
+    "typed_share",
+    "typed_turn",
+]
+
+
+class Reader:
+    """A reader with its way back."""
+
+    def __init__(self, read: Callable[[Any], Any], typed: Callable[[Any], str]) -> None:
+        self.read, self.typed = read, typed
+
+    def __call__(self, value: Any) -> Any:
+        """What the text means."""
+        return self.read(value)
+
 
 _PER = re.compile(r"(?:strokes?|times?)? ?(?:/|per|a|each|every) ?(?P<time>[a-z]+)|(?P<spm>spm)|(?P<hz>hz)")
 
@@ -34,6 +73,15 @@ def read_pace(value: Any) -> float:
         raise RefusedError(f"{shown(value)} cannot be: a pace lies between 0.1 /min and 3000 /min", "range")
     return pace
 
+
+def typed_turn(angle: float, every: int) -> str:
+    """The text of a turn that reads back as the same one."""
+    if angle == 0.0:
+        return "none"
+    return f"{quantity(ANGLE).typed(angle)} {f'every {every} strokes' if every else 'per stroke'}"
+
+
+PACE = Reader(read_pace, lambda pace: reads_back(pace, 1.0 / 60.0, "/min", read_pace, "/s"))
 
 _TURN = re.compile(
     r"(?P<angle>.*?) ?(?:(?:/|per|a|each) ?(?:1 )?strokes?|every (?:(?P<every>[+-]?\d{1,9}) )?strokes?)"
@@ -87,7 +135,7 @@ def read_wear(value: Any) -> float:
     size = _wear_unit(apart[1])
     if size is None:
         raise RefusedError(f"{shown(value)} is not a wear constant: {how}", "unit")
-    wear = clean(apart[0] * size)
+    wear = apart[0] if size == 1.0 else clean(apart[0] * size)
     if not wear > 0.0:
         raise RefusedError(f"{shown(value)} cannot be: it must be more than 0", "range")
     if not 1e-18 <= wear <= 1e-6:
@@ -110,3 +158,48 @@ def _wear_unit(unit: str) -> float | None:
         return None
     pressure = find(got["over"] or got["power"], PRESSURE.units)
     return None if pressure is None else 1.0 / pressure
+
+
+def typed_share(share: float) -> str:
+    """A share as a fraction or in per cent, so that it reads back as the same number."""
+    near = Fraction(share).limit_denominator(12)
+    ways = (f"{near.numerator}/{near.denominator}", f"{100.0 * share:.12g} %", f"{100.0 * share!r} %")
+    return next((text for text in ways[near.denominator == 1 :] if read_share(text) == share), ways[-1])
+
+
+SHARE = Reader(read_share, typed_share)
+
+
+def share_within(low: float, high: float, what: str) -> Reader:
+    """A reader of shares within limits."""
+
+    def read_within(value: Any) -> float:
+        share = read_share(value)
+        if not low <= share <= high:
+            limits = f"{100.0 * low:g} % and {100.0 * high:g} %"
+            raise RefusedError(f"{shown(value)} cannot be: {what} lies between {limits}", "range")
+        return share
+
+    return Reader(read_within, typed_share)
+
+
+WEAR = Reader(read_wear, lambda wear: reads_back(wear, 1e-12, "um/km/kPa", read_wear, "1/Pa"))
+
+
+def read_temperature(value: Any) -> float:
+    """A temperature [K] from "20 degC", "68 degF" or "293 K"."""
+    how = 'write a number, a space and degC, degF or K, such as "20 degC"'
+    if isinstance(value, (int, float)) and not isinstance(value, bool):
+        raise RefusedError(f"{shown(value)} has no unit: {how}", "bare_number")
+    apart = take_apart(read_text(value, "a temperature"))
+    unit = apart[1].replace("°", "deg").replace(" ", "").lower() if apart is not None else ""
+    if apart is None or unit not in ("degc", "c", "degf", "f", "k", "kelvin", "celsius", "fahrenheit"):
+        raise RefusedError(f"{shown(value)} is not a temperature: {how}", "unit")
+    number = apart[0]
+    if unit in ("degf", "f", "fahrenheit"):
+        number = (number - 32.0) / 1.8 + 273.15
+    elif unit in ("degc", "c", "celsius"):
+        number += 273.15
+    if not 200.0 <= number <= 600.0:
+        raise RefusedError(f"{shown(value)} cannot be: no shop is that cold or hot", "range")
+    return number

@@ -12,10 +12,9 @@ from typing import Any
 
 from lapwright.errors import Fault
 from lapwright.lapping.step import Grit, Step
-from lapwright.plate.measure import EdgeMargin
 from lapwright.plate.plate import Plate
 from lapwright.study.cross import check_margin, check_together
-from lapwright.study.faults import Faults, RefusedError, shown
+from lapwright.study.faults import Faults
 from lapwright.study.grits import grits_of, in_inches
 from lapwright.study.later import sweep_of, tune_of, variants_of
 from lapwright.study.model import Study
@@ -24,8 +23,7 @@ from lapwright.study.plates import plates_of
 from lapwright.study.source import document_of, text_of
 from lapwright.study.steps import steps_of
 from lapwright.study.surfaces.asked import Maps
-from lapwright.study.table import Table, choice, text, whole
-from lapwright.study.units import LENGTH, quantity, read_share
+from lapwright.study.table import Table, text
 from lapwright.units import Units
 
 __all__ = ["document_of", "load", "override", "parse", "parse_document"]
@@ -47,8 +45,7 @@ ROOT_KEYS = (
     "gauges",
     "readings",
 )
-EDGE_SHARE = 0.02
-LARGEST_MARGIN = 0.02  # [m]
+HEAD = {"title": "title", "seed": "seed", "units": "units", "rounds": "rounds", "margin": "edge_margin"}
 
 
 def load(path: str | Path) -> Study:
@@ -97,11 +94,11 @@ def parse_document(
     """
     faults = Faults()
     assumed: dict[str, str] = {}
-    root = Table(faults, "", document)
+    root = Table(faults, "", document, assumed)
     root.known.update(ROOT_KEYS)
-    head = _head(root, stem, assumed)
+    head = _head(root, stem)
     named = Maps((folder or Path()) if maps else None, head["margin"])
-    plates, steps = _work(root, assumed, named)
+    plates, steps = _work(root, named)
     check_margin(root, head["margin"], plates)
     own = set(faults.found)
 
@@ -135,19 +132,17 @@ def parse_document(
 def _faults_of(document: dict[str, Any], maps: Maps) -> list[Fault]:
     """Faults of plates, grits and steps alone."""
     faults = Faults()
-    _work(Table(faults, "", document), {}, maps)
+    _work(Table(faults, "", document), maps)
     return faults.found
 
 
-def _work(
-    root: Table, assumed: dict[str, str], maps: Maps
-) -> tuple[dict[str, Plate | None], list[Step | None]]:
+def _work(root: Table, maps: Maps) -> tuple[dict[str, Plate | None], list[Step | None]]:
     """Plates and steps, and what can be told of them together."""
-    plates = plates_of(root, assumed, maps)
+    plates = plates_of(root, maps)
     if len(plates) == 1 and not root.faults.found:
         root.fault("plates", 'has one plate: two are needed, such as plates.B = { like = "A" }', "missing")
-    grits: dict[str, Grit | None] = grits_of(root, plates, assumed)
-    steps = steps_of(root, plates, grits, assumed)
+    grits: dict[str, Grit | None] = grits_of(root, plates)
+    steps = steps_of(root, plates, grits)
     check_together(root, plates, steps)
     return plates, steps
 
@@ -162,53 +157,14 @@ def _gauges(root: Table, plates: Mapping[str, Plate | None]) -> dict[str, Any]:
     return {"gauges": gauges, "readings": readings_of(root, plates, gauges)}
 
 
-def _head(root: Table, stem: str, assumed: dict[str, str]) -> dict[str, Any]:
+def _head(root: Table, stem: str) -> dict[str, Any]:
     """Title, seed and what else stands before the first table."""
-    title = root.take("title", text)
-    seed = root.take("seed", whole(0, 2**63 - 1, "a seed"))
-    units = root.take("units", choice(("metric", "inch"), "a language of answers"))
-    rounds = root.take("rounds", whole(1, 10_000, "a number of rounds"))
-    margin = root.take("edge_margin", _margin)
+    found: dict[str, Any] = {}
+    for name, key in HEAD.items():
+        value = root.said(Study, name, key)
+        found[name] = getattr(Study, name) if value is None else value
     root.take("note", text)
-    for key, default in (
-        ("title", stem),
-        ("seed", "0"),
-        ("units", "metric"),
-        ("rounds", "1"),
-        ("edge_margin", "2 %"),
-    ):
-        if not root.has(key):
-            assumed[key] = default
-    return {
-        "title": stem if title is None else title,
-        "seed": seed or 0,
-        "units": Units(units or "metric"),
-        "rounds": rounds or 1,
-        "margin": EdgeMargin(share=EDGE_SHARE) if margin is None else margin,
-    }
-
-
-_margin_length = quantity(LENGTH, least="0 mm", most="20 mm")
-
-
-def _margin(value: Any) -> EdgeMargin:
-    """What is left out at the edge: a share of the smaller side, or a length."""
-    how = 'write "2 %" of a face\'s smaller side, or a length such as "3 mm"'
-    if not isinstance(value, str):
-        raise RefusedError(f"{shown(value)} has no unit: {how}", "bare_number")
-    try:
-        share = read_share(value)
-    except RefusedError as trouble:
-        if trouble.code != "unit":
-            raise
-        try:
-            return EdgeMargin(share=None, length=_margin_length(value))
-        except RefusedError as second:
-            if second.code == "range":
-                raise
-            raise RefusedError(f"{shown(value)} is no edge margin: {how}", second.code) from None
-    if "%" not in value and "/" not in value:
-        raise RefusedError(f"{shown(value)} has no unit: {how}", "bare_number")
-    if not 0.0 <= share <= 0.3:
-        raise RefusedError(f"{shown(value)} cannot be: an edge margin lies between 0 % and 30 %", "range")
-    return EdgeMargin(share=share, length=None)
+    root.assume(Study, **HEAD)
+    if not root.has("title"):
+        found["title"] = root.assumed["title"] = stem
+    return found

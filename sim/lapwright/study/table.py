@@ -16,8 +16,11 @@ T = TypeVar("T")
 class Table:
     """One table `data` found at `key`; what is taken from it is checked, the rest is unknown."""
 
-    def __init__(self, faults: Faults, key: str, data: Mapping[str, Any]) -> None:
+    def __init__(
+        self, faults: Faults, key: str, data: Mapping[str, Any], assumed: dict[str, str] | None = None
+    ) -> None:
         self.faults = faults
+        self.assumed = {} if assumed is None else assumed  # defaults that were taken, by key, as typed
         self.key = key
         self.data = data
         self.known: set[str] = set()
@@ -60,7 +63,23 @@ class Table:
         if not isinstance(value, dict):
             self.fault(name, f"{shown(value)} is not a table: write {how}", "type")
             return None
-        return Table(self.faults, self.place(name), value)
+        return Table(self.faults, self.place(name), value, self.assumed)
+
+    def said(self, of: type, name: str, key: str = "") -> Any:
+        """The entry as the field `name` of a class reads it; None when it is missing or at fault."""
+        return self.take(key or name, of.__dict__[name].reader)
+
+    def parts(self, of: type, names: Iterable[str] = ()) -> dict[str, Any]:
+        """Every entry that is a field of a class (or one of `names` of it), where it is there and sound."""
+        fields = [name for name, field in of.__dict__.items() if hasattr(field, "reader")]
+        found = {name: self.said(of, name) for name in names or fields}
+        return {name: value for name, value in found.items() if value is not None}
+
+    def assume(self, of: type, **keys: str) -> None:
+        """Note what is usual for fields that were left out: `field="key in the file"`."""
+        for name, key in keys.items():
+            if not self.has(key):
+                self.assumed[self.place(key)] = of.__dict__[name].usual
 
     def one_of(self, names: Sequence[str], how: str, *, needed: bool = True) -> str | None:
         """Which one of several entries is there; none (if needed) or several is a fault."""

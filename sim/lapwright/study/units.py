@@ -33,8 +33,8 @@ __all__ = [
     "read",
     "read_place",
     "read_share",
-    "read_temperature",
     "read_text",
+    "reads_back",
     "take_apart",
 ]
 
@@ -299,7 +299,7 @@ def read(value: Any, kind: Dimension) -> float:
     result = number * size
     if not math.isfinite(result):
         raise RefusedError(f"{shown(value)} is too large to be {kind.article}", "value")
-    return result if kind is ANGLE else clean(result)
+    return result if kind is ANGLE or size == 1.0 else clean(result)  # SI is taken to the last bit
 
 
 _CLOCK = re.compile(rf"({_NUMBER}) ?([a-zA-Z]+) ?({_NUMBER}) ?([a-zA-Z]+)")
@@ -316,16 +316,24 @@ def _hours_and_minutes(text: str) -> float | None:
     return float(got[1]) * large + float(got[3]) * small
 
 
-def quantity(
-    kind: Dimension, *, above: str | None = None, least: str | None = None, most: str | None = None
-) -> Callable[[Any], float]:
-    """A reader of one kind of quantity within limits, which are given as text and quoted in refusals."""
-    floor = None if above is None else read(above, kind)
-    bottom = None if least is None else read(least, kind)
-    ceiling = None if most is None else read(most, kind)
+class quantity:  # noqa: N801 (reads as a function does)
+    """A reader of one kind of quantity within limits, which are given as text and quoted in refusals.
 
-    def reader(value: Any) -> float:
-        number = read(value, kind)
+    `typed` is the way back: the text of a number in SI.
+    """
+
+    def __init__(
+        self, kind: Dimension, above: str | None = None, least: str | None = None, most: str | None = None
+    ) -> None:
+        self.kind = kind
+        self.limits = tuple(
+            (text, None if text is None else read(text, kind)) for text in (above, least, most)
+        )
+
+    def __call__(self, value: Any) -> float:
+        """The number in SI."""
+        number = read(value, self.kind)
+        (above, floor), (least, bottom), (most, ceiling) = self.limits
         # Each comparison is written so that a number that is none fails it.
         if floor is not None and not number > floor:
             raise RefusedError(f"{shown(value)} cannot be: it must be more than {above}", "range")
@@ -335,7 +343,18 @@ def quantity(
             raise RefusedError(f"{shown(value)} is too large: it may be {most} at most", "range")
         return number
 
-    return reader
+    def typed(self, value: float) -> str:
+        """The text that reads back as this number, to the bit: in the unit of the bench where that can be."""
+        si = next(unit for unit, size in self.kind.units.items() if size == 1.0)
+        return reads_back(
+            value, self.kind.units[self.kind.usual], self.kind.usual, lambda t: read(t, self.kind), si
+        )
+
+
+def reads_back(value: float, size: float, unit: str, reader: Callable[[str], float], si: str) -> str:
+    """The text of a number in SI: in a unit if that reads back as the same number, or else in SI."""
+    text = f"{value / size:.12g} {unit}".strip()
+    return text if math.isfinite(value) and reader(text) == value else f"{value!r} {si}".strip()
 
 
 def read_share(value: Any) -> float:
@@ -356,7 +375,7 @@ def read_share(value: Any) -> float:
             f'{shown(value)} is not a share: write it as "17 %" or "1/3"',
             "unit",
         )
-    return clean(apart[0] * size)
+    return apart[0] if size == 1.0 and "/" not in text else clean(apart[0] * size)
 
 
 _place = quantity(LENGTH, least="-3 m", most="3 m")
@@ -367,22 +386,3 @@ def read_place(value: Any) -> tuple[float, float]:
     if not isinstance(value, list) or len(value) != 2:
         raise RefusedError(f'{shown(value)} is no place: write two lengths, such as ["5 mm", "0 mm"]', "type")
     return _place(value[0]), _place(value[1])
-
-
-def read_temperature(value: Any) -> float:
-    """A temperature [K] from "20 degC", "68 degF" or "293 K"."""
-    how = 'write a number, a space and degC, degF or K, such as "20 degC"'
-    if isinstance(value, (int, float)) and not isinstance(value, bool):
-        raise RefusedError(f"{shown(value)} has no unit: {how}", "bare_number")
-    apart = take_apart(read_text(value, "a temperature"))
-    unit = apart[1].replace("°", "deg").replace(" ", "").lower() if apart is not None else ""
-    if apart is None or unit not in ("degc", "c", "degf", "f", "k", "kelvin", "celsius", "fahrenheit"):
-        raise RefusedError(f"{shown(value)} is not a temperature: {how}", "unit")
-    number = apart[0]
-    if unit in ("degf", "f", "fahrenheit"):
-        number = (number - 32.0) / 1.8 + 273.15
-    elif unit in ("degc", "c", "celsius"):
-        number += 273.15
-    if not 200.0 <= number <= 600.0:
-        raise RefusedError(f"{shown(value)} cannot be: no shop is that cold or hot", "range")
-    return number

@@ -23,7 +23,7 @@ def rows() -> Iterator[Row]:
     for name, want in (("steel", 2.246094e-6), ("grey iron", 2.050781e-6)):
         got = thermal_bow(MATERIALS[name], DIAMETER, THICKNESS, 1.0)
         yield relative(f"Bow of a 250 x 40 mm {name} plate, one side 1 K warmer [m]", free, want, got, 1e-6)
-    warm = bow(Plate("A", Disc(DIAMETER), thickness=THICKNESS), 1.0)
+    warm = bow(Plate(Disc(DIAMETER), thickness=THICKNESS, name="A"), 1.0)
     yield relative("The same for iron, as the heat of rubbing has it [m]", free, 2.050781e-6, warm, 1e-6)
     published = (
         "thin plate on a simply supported rim (Timoshenko), a published example's figures; g 9.80665 m/s2"
@@ -40,7 +40,7 @@ def rows() -> Iterator[Row]:
         three_point_sag(unit, 2.0, 1.0, 1.0 / pi),
         2e-4,
     )
-    pressed = pressed_sag(Plate("A", Disc(0.16), thickness=0.01), 3000.0)
+    pressed = pressed_sag(Plate(Disc(0.16), thickness=0.01, name="A"), 3000.0)
     yield relative(
         "Sag of a 160 x 10 mm iron plate on its rim under 3 kPa [m]",
         derived("thin plate"),

@@ -29,10 +29,10 @@ def rows() -> Iterator[Row]:
 def rim_over_rim() -> Iterator[Row]:
     """Forms of faces written down as what the words mean: rim over rim, centre over rim."""
     size = 1e-6
-    plate = Plate("A", Disc(0.16), thickness=0.03)
+    plate = Plate(Disc(0.16), thickness=0.03, name="A")
     x, y = plate.grid.mesh()
     angle, r = np.arctan2(y, x), np.hypot(x, y) / 0.08
-    rail = Plate("B", Rectangle(0.3, 0.05), thickness=0.03, cells=150)
+    rail = Plate(Rectangle(0.3, 0.05), thickness=0.03, cells=150, name="B")
     u, v = rail.grid.mesh()
     corner = np.sign(u * v) * np.abs(u * v) / (0.15 * 0.025)
     source = "the measure's own meaning: size of the form in words"

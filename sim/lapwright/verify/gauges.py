@@ -20,7 +20,7 @@ from lapwright.verify.row import Row, absolute, derived, relative
 
 __all__ = ["rows"]
 
-PLATE = Plate("A", Disc(0.16), thickness=0.03)
+PLATE = Plate(Disc(0.16), thickness=0.03, name="A")
 SLID = ((0.0, 0.0), (0.3, 0.0), (0.0, 0.3))
 
 

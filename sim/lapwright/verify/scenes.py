@@ -45,7 +45,7 @@ NO_MARGIN = EdgeMargin(share=0.0)
 
 def body(name: str, outline: Outline, load: float, cells: int, **more: Any) -> Plate:
     """Make a plate whose weight is `load` [N]."""
-    return Plate(name, outline, mass=load / GRAVITY, cells=cells, **more)
+    return Plate(outline, mass=load / GRAVITY, cells=cells, **more, name=name)
 
 
 def disc(name: str, cells: int, form: StartForm = StartForm(), load: float = START) -> Plate:  # noqa: B008

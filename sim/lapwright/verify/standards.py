@@ -72,7 +72,7 @@ def _grades() -> Iterator[Row]:
 
 
 def _files() -> Iterator[Row]:
-    plate = Plate("A", Disc(0.16), thickness=0.03, form=StartForm(sphere=3e-6, twist=1e-6), cells=64)
+    plate = Plate(Disc(0.16), thickness=0.03, form=StartForm(sphere=3e-6, twist=1e-6), cells=64, name="A")
     x, y = plate.grid.mesh()
     heights = plate.form.at(x, y, plate.outline)
     heights[np.hypot(x, y) > 0.08] = np.nan
@@ -98,7 +98,7 @@ def _files() -> Iterator[Row]:
         off = float(np.nanmax(np.abs(got.heights - heights)))
         off = off if np.array_equal(np.isnan(got.heights), np.isnan(heights)) else np.nan
         yield absolute(f"{name}: a face written and read again [m]", of, 0.0, off, 1e-21)
-    coarse = Plate("A", Disc(0.16), thickness=0.03, cells=47)
+    coarse = Plate(Disc(0.16), thickness=0.03, cells=47, name="A")
     laid = measure(coarse, lay(surface, coarse, 0.0032).measured.heights, NO_MARGIN)
     source = derived("a quadratic comes through whole")
     yield relative("A map on other cells: dome [m]", source, 3e-6, laid.sphere or 0.0, 1e-9)

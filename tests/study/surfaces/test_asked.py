@@ -14,7 +14,7 @@ from lapwright.study.surfaces.sdf import to_sdf
 from lapwright.study.surfaces.surface import Surface
 
 FORM = StartForm(sphere=3e-6, saddle=-0.7e-6, twist=1.2e-6)
-SOURCE = Plate("A", Disc(0.17), thickness=0.03, form=StartForm(), cells=170)
+SOURCE = Plate(Disc(0.17), thickness=0.03, form=StartForm(), cells=170, name="A")
 X, Y = SOURCE.grid.x, SOURCE.grid.y
 
 
@@ -161,7 +161,7 @@ def test_what_was_done_is_said(tmp_path):
     share, words = said["plates.A.form.map.gaps"].split(" ", 1)
     assert float(share) == pytest.approx(100.0 * 144.0 / (np.pi * 76.8**2), rel=0.1)
     assert words == "% of the land not measured, filled in smoothly from beside"
-    coarse = Plate("A", Disc(0.2), thickness=0.03, cells=25).grid
+    coarse = Plate(Disc(0.2), thickness=0.03, cells=25, name="A").grid
     write_surface(tmp_path / "C.x3p", coarse.x, coarse.y, FORM.at(*coarse.mesh(), Disc(0.16)))
     said = parse(study('map = "C.x3p"'), "pair", tmp_path).assumed
     assert said["plates.A.form.map.fineness"] == "nothing finer than 16 mm is known of this face"

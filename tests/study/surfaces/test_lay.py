@@ -17,7 +17,7 @@ FORM = StartForm(sphere=3e-6, saddle=-0.7e-6, twist=1.2e-6)
 
 
 def disc(cells=64, **more):
-    return Plate("A", Disc(0.16), thickness=0.03, cells=cells, **more)
+    return Plate(Disc(0.16), thickness=0.03, cells=cells, **more, name="A")
 
 
 def scan(face, dx, dy=None, width=0.17, height=None, beside=np.nan):
@@ -199,7 +199,7 @@ def test_heights_no_face_can_have():
 )
 def test_other_outlines(outline):
     form = StartForm(sphere=1e-6, twist=0.5e-6)
-    plate = Plate("A", outline, thickness=0.03, cells=150)
+    plate = Plate(outline, thickness=0.03, cells=150, name="A")
     width, height = outline.size
     laid = lay(scan(shape(form, outline), 0.5e-3, 0.4e-3, width, height, beside=None), plate, 0.001)
     want = form.heights(plate.grid, outline)

@@ -1,0 +1,155 @@
+"""Fields that may be said in text: read at the door by one reader each, kept in SI, and said back.
+
+A frozen dataclass has its fields made by `Said`; each knows how its text is read, within which limits, and
+what is usual.  Constructors take text with a unit or a number in SI; the reader of study files asks the same
+fields, and refuses a bare number.  So a reader, a limit and a default each stand once, beside the quantity.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import inspect
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any, Generic, Self, TypeVar, cast
+
+from lapwright.errors import Fault, StudyError
+from lapwright.study.faults import RefusedError, listed, nearest, shown
+
+__all__ = ["Frozen", "Said", "Size", "each", "made", "typed_of"]
+
+T = TypeVar("T")
+Size = float | str  # a number in SI, or text with a unit
+_NONE: Any = object()
+
+
+class Said(Generic[T]):
+    """A field of a frozen dataclass that text may be given for.
+
+    Parameters
+    ----------
+    reader : callable
+        From text (or a list, or a table) to the value; raises `RefusedError`.  Its attribute `typed`, where
+        it has one, is the way back.
+    usual : str, optional
+        The default, as a person would type it.
+    default
+        The default where it is no text; `dict` for an empty table.
+    bare : bool
+        Whether a number is taken, in SI; not where a share or a length may stand.
+
+    """
+
+    def __init__(
+        self, reader: Callable[[Any], T], usual: str | None = None, default: Any = _NONE, *, bare: bool = True
+    ) -> None:
+        self.reader = reader
+        self.usual = usual
+        self.bare = bare
+        self.default = reader(usual) if usual is not None and default is _NONE else default
+        self.name = ""
+
+    def __set_name__(self, owner: type, name: str) -> None:
+        self.name = name
+
+    def __get__(self, instance: object | None, owner: type) -> T:
+        if instance is not None:
+            return cast(T, instance.__dict__[self.name])
+        if self.default is dict:
+            return cast(T, self)  # each object gets a table of its own
+        if self.default is _NONE:
+            raise AttributeError(self.name)  # to dataclasses: it has no default
+        return self.default
+
+    def __set__(self, instance: object, value: Any) -> None:
+        if value is self:
+            value = {}
+        if type(value) is not float or not self.bare:
+            value = self._taken(type(instance).__name__, value)
+        instance.__dict__[self.name] = value
+
+    def _taken(self, owner: str, value: Any) -> Any:
+        typed = getattr(self.reader, "typed", None)
+        try:
+            if isinstance(value, str | list | Mapping) or (not self.bare and isinstance(value, float | int)):
+                return self.reader(value)
+            if isinstance(value, tuple) and any(isinstance(part, str) for part in value):
+                return self.reader(
+                    [part if isinstance(part, str) else typed_of(typed, part) for part in value]
+                )
+        except RefusedError as trouble:
+            raise StudyError([Fault(f"{owner}.{self.name}", trouble.message, trouble.code)]) from None
+        if typed is not None and isinstance(value, int) and not isinstance(value, bool):
+            return float(value)
+        return value
+
+
+def typed_of(typed: Callable[[Any], str] | None, value: Any) -> str:
+    """The text of a number in SI; of one that has no way back, as it stands."""
+    return str(value) if typed is None else typed(value)
+
+
+def each(reader: Callable[[Any], T]) -> Callable[[Any], dict[str, T]]:
+    """A reader of a table in which every entry is read alike; numbers in it are in SI."""
+
+    def of_table(value: Any) -> dict[str, T]:
+        if not isinstance(value, Mapping):
+            raise RefusedError(f"{shown(value)} is no table of names and values", "type")
+        return {name: reader(one) if isinstance(one, str) else one for name, one in value.items()}
+
+    return of_table
+
+
+def made(of: Callable[..., T]) -> Callable[[Any], T]:
+    """A reader of a table that holds what the constructor of a class takes."""
+
+    def of_table(value: Any) -> T:
+        if not isinstance(value, Mapping):
+            raise RefusedError(
+                f"{shown(value)} is neither {of.__name__} nor a table of what it takes", "type"
+            )
+        _known(of, value)
+        return of(**value)
+
+    return of_table
+
+
+def _known(of: Callable[..., Any], names: Iterable[str]) -> None:
+    """Refuse names that a constructor does not take."""
+    takes = list(inspect.signature(of).parameters)
+    for name in names:
+        if name not in takes:
+            close = nearest(name, takes)
+            hint = f"did you mean {close}?" if close else f"it has {listed(takes, 'and', most=30)}"
+            key = f"{of.__name__}.{name}"
+            raise StudyError([Fault(key, f"{of.__name__} has no {name}: {hint}", "unknown_key")])
+
+
+class Frozen:
+    """Frozen data with a changed copy for every wish."""
+
+    def _put(self, **values: Any) -> None:
+        """Set fields while the object is made."""
+        for name, value in values.items():
+            object.__setattr__(self, name, value)
+
+    def replace(self, **changes: Any) -> Self:
+        """A copy with some fields changed, said as in the constructor.
+
+        Parameters
+        ----------
+        **changes
+            Fields by name; text with a unit, or a number in SI.
+
+        Returns
+        -------
+        object
+            Of the same class.
+
+        Raises
+        ------
+        StudyError
+            No such field, or a value that it cannot have.
+
+        """
+        _known(type(self), changes)
+        return dataclasses.replace(self, **changes)  # type: ignore[type-var]
