@@ -1,13 +1,17 @@
 """Every exception that the program raises on purpose.
 
 Exit code 2: the command or the file is wrong.  Exit code 1: the work could not be done.
-A message is one line that says what came, what is needed and what to do.
+A message is one line that says what came, what is needed and what to do; quantities in it are in SI, and are
+put into a person's units where it is printed.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from typing import NamedTuple
+
+from lapwright.units import METRIC, Text, Units, told
 
 __all__ = [
     "CannotDoError",
@@ -21,21 +25,51 @@ __all__ = [
     "StudyError",
     "SurfaceFileError",
     "TippedError",
+    "troubles_in",
 ]
 
 
 class LapwrightError(Exception):
-    """Base of all: `code` for scripts, `key` names the place, `exit_code` for the shell."""
+    """Base of all: `code` for scripts, `key` names the place, `exit_code` for the shell.
+
+    With `parts` the text is the template of a `Text`; `units` are those in which it says its quantities.
+    """
 
     exit_code = 1
     code = "failed"
+    units = METRIC
 
-    def __init__(self, message: str, *, key: str | None = None, code: str | None = None) -> None:
-        super().__init__(message)
-        self.message = message
+    def __init__(
+        self,
+        text: str | Text,
+        *,
+        key: str | None = None,
+        code: str | None = None,
+        **parts: str | float | Text,
+    ) -> None:
+        self.text = Text(text, **parts) if parts and isinstance(text, str) else text
+        super().__init__(self.text)
         self.key = key
         if code is not None:
             self.code = code
+
+    @property
+    def message(self) -> str:
+        """What came, what is needed and what to do, in `units`."""
+        return told(self.text, self.units)
+
+    def __str__(self) -> str:
+        return self.message
+
+
+@contextmanager
+def troubles_in(units: Units) -> Iterator[None]:
+    """Say the quantities of an error in a person's units."""
+    try:
+        yield
+    except LapwrightError as trouble:
+        trouble.units = units
+        raise
 
 
 class CommandError(LapwrightError):

@@ -26,11 +26,13 @@ __all__ = [
     "NOTHING",
     "POUND",
     "PSI",
+    "Text",
     "Unit",
     "Units",
     "joined",
     "sentence",
     "shortened",
+    "told",
 ]
 
 GRAVITY = 9.80665  # [m/s2]
@@ -141,6 +143,11 @@ class Units(StrEnum):
         """A length at the bench [m]: "53 mm" or "2.1 in"."""
         return _said(abs(value), self.long)
 
+    def place(self, value: float, decimals: int = 1) -> str:
+        """A place in a stroke or on a face [m]: mm with so many decimals, inches with one more."""
+        more = 1 if self is Units.INCH else 0
+        return f"{value / self.long.size:.{decimals + more}f} {self.long.name}"
+
     def mass(self, value: float, figures: int = 2, *, echo: bool = False) -> str:
         """A mass [kg]: kg or g; lb or oz."""
         if self is Units.INCH:
@@ -242,6 +249,45 @@ class Units(StrEnum):
 
 
 METRIC = Units.METRIC
+
+
+class Text:
+    """A text with quantities in SI in it, which are said in a person's units where it is printed.
+
+    Text("{top} hangs out by {far:place}", top="A", far=0.012): a part is said as it is, or by the method of
+    `Units` that is named behind the colon (with what else that takes, as in "{far:place 2}").
+    """
+
+    def __init__(self, template: str, **parts: str | float | Text) -> None:
+        self.template = template
+        self.parts = parts
+
+    def told(self, units: Units) -> str:
+        """The text in a person's units."""
+        return self.template.format(**{name: _Part(part, units) for name, part in self.parts.items()})
+
+    def __str__(self) -> str:
+        return self.told(METRIC)
+
+
+def told(text: str | Text, units: Units) -> str:
+    """A text in a person's units."""
+    return text.told(units) if isinstance(text, Text) else text
+
+
+class _Part(NamedTuple):
+    """A part of a text, which says itself in the person's units."""
+
+    value: str | float | Text
+    units: Units
+
+    def __format__(self, how: str) -> str:
+        if isinstance(self.value, Text):
+            return self.value.told(self.units)
+        if not how:
+            return str(self.value)
+        method, *more = how.split()
+        return str(getattr(self.units, method)(self.value, *map(int, more)))
 
 
 def _said(value: float, unit: Unit, figures: int = 2, echo: bool = False) -> str:

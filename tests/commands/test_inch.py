@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import pickle
 import re
 
 import pytest
 
 from lapwright.cli import main
-from lapwright.results.answer import retold
-from lapwright.units import Units
+from lapwright.errors import StudyError, TippedError, troubles_in
+from lapwright.planning.job import Job, lapped
+from lapwright.study.read import parse
+from lapwright.units import Text, Units
 
 TIPS = """units = "{}"
 plates.left = {{ disc = "6 in", thickness = "1 in" }}
@@ -38,7 +41,40 @@ def test_a_top_that_tips_off_is_told_in_the_units_of_the_study(
     assert float(lengths[-1][0]) == pytest.approx(3.0 if units == "inch" else 76.2, rel=0.02)
 
 
-def test_only_lengths_are_retold() -> None:
-    said = "A at 30 degrees, 25.4 mm off, 12 mm2 and 3 mmol; 50 %"
-    assert retold(said, Units.INCH) == "A at 30 degrees, 1.0 in off, 12 mm2 and 3 mmol; 50 %"
-    assert retold("0.13 mm", Units.METRIC) == "0.13 mm"
+def test_a_member_of_a_comparison_fails_in_the_units_of_the_study() -> None:
+    for units, unit in (("inch", "in"), ("metric", "mm")):
+        summary = lapped(Job(0, 0, parse(TIPS.format(units)))).summary
+        assert summary.outcome == "tipped"
+        assert {found for _, found in re.findall(r"([\d.]+) (mm|in)\b", summary.trouble or "")} == {unit}
+
+
+@pytest.mark.parametrize(
+    ("was", "now", "says"),
+    [
+        ('travel = "1.4"', 'overhang = "8 in"', "travels 16 in, off the bottom"),
+        ('travel = "1.4"', 'overhang = "1 in", centre = ["2 in", "0 in"]', "hangs out by 2.000 in already"),
+        (
+            'disc = "6 in"',
+            'ring = ["2 in", "3 in"]',
+            "the bore of 3 in is not smaller than the outside of 2 in",
+        ),
+        ('travel = "1.4"', 'travel = "1/3", centre = ["9 in", "0 in"]', "lays the top 9 in away"),
+    ],
+)
+def test_faults_of_a_study_are_told_in_its_units(was, now, says) -> None:
+    with pytest.raises(StudyError) as told:
+        parse(TIPS.format("inch").replace(was, now))
+    assert says in str(told.value)
+    assert not re.search(r"[\d.]+ mm\b", str(told.value).partition("write")[0])
+
+
+def test_a_text_says_its_quantities_where_it_is_printed() -> None:
+    """Braces in what a person typed are no parts; an inch is 25.4 mm exactly (international inch, 1959)."""
+    off = Text(
+        "{name} is {far:place} off{more}", name="{far}", far=0.0254, more=Text(", by {a:angle 3}", a=1.0)
+    )
+    trouble = pickle.loads(pickle.dumps(TippedError("step 1: {what}", what=off)))
+    assert str(trouble) == "step 1: {far} is 25.4 mm off, by 57.3 deg"
+    with pytest.raises(TippedError) as raised, troubles_in(Units.INCH):
+        raise trouble
+    assert str(raised.value) == "step 1: {far} is 1.00 in off, by 57.3 deg"

@@ -12,10 +12,16 @@ from pathlib import Path
 from types import FrameType
 
 from lapwright.commands.progress import Progress
-from lapwright.errors import CannotDoError, LapwrightError, NoOverlapError, SettleError, TippedError
+from lapwright.errors import (
+    CannotDoError,
+    LapwrightError,
+    NoOverlapError,
+    SettleError,
+    TippedError,
+    troubles_in,
+)
 from lapwright.lapping.run import Settings, lap
 from lapwright.lapping.schedule import rubbing_time
-from lapwright.results.answer import troubles_in
 from lapwright.results.lapped import heading
 from lapwright.study.checkpoint import Timetable, save
 from lapwright.study.model import Study

@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Callable, Mapping
 
-from lapwright.errors import LapwrightError, StudyError
+from lapwright.errors import LapwrightError, StudyError, troubles_in
 from lapwright.interview.answer import Answer, Answers, tidy
 from lapwright.interview.compose import compose
 from lapwright.interview.questions import TOPICS, Question, next_question
@@ -109,7 +109,8 @@ def _trouble(given: Answers, laid: bool) -> str | None:
         study = parse(compose(_filled(given)))
         if laid:
             step = study.steps[0]
-            check_stands(step, study.plates[step.top], study.plates[step.bottom])
+            with troubles_in(study.units):
+                check_stands(step, study.plates[step.top], study.plates[step.bottom])
     except StudyError as trouble:
         return trouble.faults[0].message
     except LapwrightError as trouble:

@@ -358,14 +358,15 @@ class Pair:
         theta = float(poses.theta[i])
         point = (c[0] + sample.moments[i, 0] / self.load, c[1] + sample.moments[i, 1] / self.load)
         where = place_in_words(float(poses.phase[i]), theta, c)
+        of: dict[str, Any] = {"top": self.top.name, "bottom": self.bottom.name, "where": where}
         if report[loops.OVERLAP] <= 0.0:
-            return NoOverlapError(f"{self.top.name} does not lie on {self.bottom.name} {where}")
+            return NoOverlapError("{top} does not lie on {bottom} {where}", **of)
         margin = support_margin(self.top, self.bottom, c, theta, point)
         cell = max(self.bottom.grid.cell, self.top.grid.cell)
         if margin < cell:
             stands = standing_message(self.top, self.bottom, c, theta, point)
-            return TippedError(f"{self.top.name} tips off {self.bottom.name} {where}: {stands}")
-        return SettleError(f"{self.top.name} did not settle on {self.bottom.name} {where}")
+            return TippedError("{top} tips off {bottom} {where}: {stands}", **of, stands=stands)
+        return SettleError("{top} did not settle on {bottom} {where}", **of)
 
 
 def _powers(points: Array) -> Array:

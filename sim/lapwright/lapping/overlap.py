@@ -350,14 +350,14 @@ def overlap(top: Outline, bottom: Outline, c: Point, theta: float = 0.0) -> Over
     pieces = tuple(_kept([*below, *above], scale))
     nodes = [piece.edge.nodes(piece.t0, piece.t1) for piece in pieces]
     if not nodes:
-        raise NoOverlapError(_apart(c))
+        raise _apart(c)
     (x, y), (dx, dy) = (np.concatenate([n[k] for n in nodes], axis=1) for k in (0, 1))
     # About a point of the overlap itself, so that a small one far out keeps its digits.
     x0, y0 = float(x.mean()), float(y.mean())
     x, y = x - x0, y - y0
     area = float(0.5 * (x @ dy - y @ dx))
     if not area > (ON_EDGE * scale) ** 2:
-        raise NoOverlapError(_apart(c))
+        raise _apart(c)
     gx, gy = float(0.5 * (x**2 @ dy)) / area, float(-0.5 * (y**2 @ dx)) / area
     second = (
         float(x**3 @ dy) / 3.0 - area * gx * gx,
@@ -368,5 +368,6 @@ def overlap(top: Outline, bottom: Outline, c: Point, theta: float = 0.0) -> Over
     return Overlap(area, (x0 + gx, y0 + gy), second, pieces, (below[0], above[0]), bored)
 
 
-def _apart(c: Point) -> str:
-    return f"the faces do not lie on each other with the top {1e3 * hypot(*c):.1f} mm off centre"
+def _apart(c: Point) -> NoOverlapError:
+    text = "the faces do not lie on each other with the top {off:place} off centre"
+    return NoOverlapError(text, off=hypot(*c))

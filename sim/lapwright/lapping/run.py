@@ -32,6 +32,7 @@ from lapwright.lapping.support import check_stands
 from lapwright.lapping.wear import kappa, kappa_from_observation, rubbing_until, settled, wear_time
 from lapwright.plate.measure import EdgeMargin, form_names
 from lapwright.plate.plate import Plate
+from lapwright.units import Text
 
 __all__ = ["Clock", "Moment", "Settings", "lap"]
 
@@ -340,9 +341,9 @@ def _named(clock: Clock) -> Iterator[None]:
     try:
         yield
     except LapwrightError as trouble:
-        trouble.message = f"step {clock.step}, stroke {clock.strokes + 1}: {trouble.message}"
+        trouble.text = Text(f"step {clock.step}, stroke {clock.strokes + 1}: {{what}}", what=trouble.text)
         trouble.key = f"steps.{clock.step}"
-        trouble.args = (trouble.message,)
+        trouble.args = (trouble.text,)
         raise
 
 

@@ -15,6 +15,7 @@ from lapwright.lapping.step import Grit, Hand, Layer, Step, Turn, Wear
 from lapwright.lapping.stroke import PASSES, RATIO, SMALL_SHARE, TRAVEL
 from lapwright.lapping.strokes import Circle, Curve, Ellipse, FigureEight, Line, Rosette, Still, Zigzag
 from lapwright.plate.outline import Outline
+from lapwright.units import Text
 
 __all__ = ["half_travel", "shaped", "sized", "sized_by_overhang"]
 
@@ -57,9 +58,8 @@ def shaped(kind: str, half: float, sizes: Mapping[str, float]) -> Curve:
     if kind == "rosette":
         small = sizes.get("small", half * SMALL_SHARE / (1.0 + SMALL_SHARE))
         if half - small < 0.0:
-            raise ValueError(
-                f"a small circle of {1e3 * small:.1f} mm does not fit into half a travel of that size"
-            )
+            too_large = "a small circle of {small:place} does not fit into half a travel of that size"
+            raise ValueError(Text(too_large, small=small))
         return Rosette(half - small, small, int(sizes.get("ratio", RATIO)))
     width = sizes.get("width", half)
     if kind == "zigzag":
@@ -259,15 +259,16 @@ def _solve(
 ) -> tuple[float, _Places]:
     """Half travel [m] with the overhang wanted, by false position; and the places that matter there."""
 
-    def shown(value: float) -> str:
-        return f"{1e3 * value:.2f} mm" if share is None else f"{100.0 * value:.1f} %"
+    def refused(what: str, value: float) -> ValueError:
+        far = Text("{far:place 2}", far=value) if share is None else f"{100.0 * value:.1f} %"
+        return ValueError(Text(what, far=far))
 
     low, high = least, most
     below, above = (float(found.hangs(top, bottom, h - least, share).max()) - wanted for h in (low, high))
     if below > 0.0:
-        raise ValueError(f"without any travel the top hangs out by {shown(wanted + below)} already")
+        raise refused("without any travel the top hangs out by {far} already", wanted + below)
     if not above > 0.0:
-        raise ValueError(f"the faces would part before the top hangs out by {shown(wanted)}")
+        raise refused("the faces would part before the top hangs out by {far}", wanted)
     while high - low > CLOSE * most:
         guess = low - below * (high - low) / (above - below)
         # At least a fiftieth of the bracket goes each time, so that it closes from both sides.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -13,6 +14,7 @@ from lapwright.lapping.overlap import overlap
 from lapwright.lapping.reach import tipping_overhang
 from lapwright.lapping.step import Hand, Step
 from lapwright.plate.plate import Plate
+from lapwright.units import Text
 
 __all__ = ["check_stands", "place_in_words", "standing_message", "support_margin"]
 
@@ -30,13 +32,14 @@ def support_margin(top: Plate, bottom: Plate, c: Point, theta: float, point: Poi
     return float(found[0])
 
 
-def standing_message(top: Plate, bottom: Plate, c: Point, theta: float, point: Point) -> str:
+def standing_message(top: Plate, bottom: Plate, c: Point, theta: float, point: Point) -> Text | str:
     """What would stand, in words: the load nearer to the centre, or the largest overhang that still does."""
     off = float(np.hypot(point[0] - c[0], point[1] - c[1]))
     if support_margin(top, bottom, c, theta, c) >= max(top.grid.cell, bottom.grid.cell):
-        return (
-            f"the load (weight, hand and push together) acts {1e3 * off:.1f} mm off the top's centre, and "
-            "the top alone would stand: bring load_at nearer to the centre, press less, or push lower"
+        return Text(
+            "the load (weight, hand and push together) acts {off:place} off the top's centre, and "
+            "the top alone would stand: bring load_at nearer to the centre, press less, or push lower",
+            off=off,
         )
     direction = float(np.arctan2(c[1], c[0]))
     try:
@@ -44,9 +47,10 @@ def standing_message(top: Plate, bottom: Plate, c: Point, theta: float, point: P
     except NoOverlapError:  # the middle of the bottom is a hole: there is nothing to move out from
         return "the load must stay over both faces: move the stroke over the land, or shorten it"
     share = least / top.outline.width_along(direction - theta)
-    return (
-        f"the load must stay over both faces, and the most that stands this way is an overhang of "
-        f"{1e3 * least:.1f} mm ({100.0 * share:.0f} % of the top): shorten the stroke or move it inwards"
+    return Text(
+        "the load must stay over both faces, and the most that stands this way is an overhang of "
+        f"{{least:place}} ({100.0 * share:.0f} % of the top): shorten the stroke or move it inwards",
+        least=least,
     )
 
 
@@ -66,19 +70,21 @@ def check_stands(step: Step, top: Plate, bottom: Plate) -> None:
     poses = motion.poses(np.array([worst.margin_at]))
     c, theta = (float(poses.cx[0]), float(poses.cy[0])), float(poses.theta[0])
     where = place_in_words(float(poses.phase[0]), theta, c)
+    of: dict[str, Any] = {"top": top.name, "bottom": bottom.name, "where": where}
     try:
         overlap(top.outline, bottom.outline, c, theta)
     except NoOverlapError as nothing:
-        raise NoOverlapError(f"{top.name} does not lie on {bottom.name} {where}") from nothing
+        raise NoOverlapError("{top} does not lie on {bottom} {where}", **of) from nothing
     load = top.weight + step.load.force
     moment = motion.moment(poses, load)[0] / load
     stands = standing_message(top, bottom, c, theta, (c[0] + float(moment[0]), c[1] + float(moment[1])))
-    raise TippedError(f"{top.name} tips off {bottom.name} {where}: {stands}")
+    raise TippedError("{top} tips off {bottom} {where}: {stands}", **of, stands=stands)
 
 
-def place_in_words(phase: float, theta: float, c: Point) -> str:
-    """Where in the stroke, for an error: phase and angle in degrees, distance in mm."""
-    return (
+def place_in_words(phase: float, theta: float, c: Point) -> Text:
+    """Where in the stroke, for an error: phase and angle [rad], the top's centre [m]."""
+    return Text(
         f"at {np.degrees(phase):.0f} degrees of the stroke, the top turned by "
-        f"{np.degrees(theta) % 360.0:.0f} degrees and {1e3 * np.hypot(*c):.1f} mm off centre"
+        f"{np.degrees(theta) % 360.0:.0f} degrees and {{off:place}} off centre",
+        off=float(np.hypot(*c)),
     )

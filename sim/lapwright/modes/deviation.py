@@ -16,6 +16,7 @@ from lapwright.modes.basis import form_names
 from lapwright.modes.reason import Reason
 from lapwright.plate.measure import EdgeMargin, forms
 from lapwright.plate.plate import Plate
+from lapwright.units import Text
 
 __all__ = ["LONGEST", "Deviation", "deviation"]
 
@@ -33,7 +34,7 @@ class Deviation:
     time: float
     foretold: Mapping[str, Mapping[str, float]]
     lapped: Mapping[str, Mapping[str, float]]
-    trouble: str = ""
+    trouble: Text | str = ""
 
     @property
     def largest(self) -> float:
@@ -76,7 +77,7 @@ def deviation(
     try:
         end = deque(lap(pair, [step], seed=seed, margin=margin, after=begin), maxlen=1)[0]
     except LapwrightError as trouble:
-        return Deviation(time, foretold, {}, str(trouble))
+        return Deviation(time, foretold, {}, trouble.text)
     lapped = {}
     for name, plate in pair.items():
         found = forms(plate, end.heights[name], margin)

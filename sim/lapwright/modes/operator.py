@@ -152,4 +152,4 @@ def _settled(
 def _apart(instants: Instants, k: int) -> NoOverlapError:
     p = instants.poses
     where = place_in_words(float(p.phase[k]), float(p.theta[k]), (float(p.cx[k]), float(p.cy[k])))
-    return NoOverlapError(f"the top does not lie on the bottom {where}")
+    return NoOverlapError("the top does not lie on the bottom {where}", where=where)

@@ -19,6 +19,7 @@ from lapwright.study.bearings import bearings_of
 from lapwright.study.model import Study
 from lapwright.study.recorder import Heading, Recorder, thinned
 from lapwright.study.runfile import Run
+from lapwright.units import told
 
 __all__ = ["Answer", "Job", "lapped"]
 
@@ -57,7 +58,7 @@ def lapped(job: Job) -> Answer:
     try:
         return _lapped(job, begun)
     except LapwrightError as error:
-        trouble, code = error.message, error.code
+        trouble, code = told(error.text, job.study.units), error.code
     except MemoryError:
         trouble, code = "not enough memory: take fewer cells", "memory"
     except Exception as error:
@@ -88,7 +89,7 @@ def _lapped(job: Job, begun: float) -> Answer:
     if follower is not None:
         summary = replace(summary, track=follower.columns())
     if trouble is not None:
-        summary = replace(summary, trouble=trouble.message, code=trouble.code)
+        summary = replace(summary, trouble=told(trouble.text, study.units), code=trouble.code)
     took = time.perf_counter() - begun
     return Answer(summary, replace(run, wall_time=took) if job.heading is not None else None, took)
 

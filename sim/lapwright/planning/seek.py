@@ -22,6 +22,7 @@ from lapwright.planning.foretell import Foreteller
 from lapwright.planning.knobs import Space
 from lapwright.planning.track import NEVER, Track, course_of
 from lapwright.planning.tuning import Asked, Course, Point
+from lapwright.units import told
 
 __all__ = ["AIM", "Envelope", "Offsets", "Seeker", "late", "score"]
 
@@ -180,7 +181,7 @@ class Seeker:
         try:
             track = self.told(place)
         except LapwrightError as trouble:
-            self.troubles.append(trouble.message)
+            self.troubles.append(told(trouble.text, self.space.study.units))
             return 1.0 + float(np.log1p(NEVER)) + 1.0
         course = course_of(track, self.only, goal.hold, "operator", aim=AIM, trail=False)
         if self.envelope is not None and self.only is self.asked:

@@ -34,7 +34,7 @@ from lapwright.report.staying import (
     same_outline,
     title,
 )
-from lapwright.units import NOTHING, Units, joined
+from lapwright.units import NOTHING, Units, joined, told
 
 __all__ = [
     "Goes",
@@ -313,7 +313,8 @@ def _holds(reason: Reason, away: Deviation | None, units: Units) -> list[str]:
     if away is None:
         return []
     if away.trouble:
-        return [f"lapped in full it does not come to an end ({away.trouble}), so none of this holds"]
+        why = told(away.trouble, units)
+        return [f"lapped in full it does not come to an end ({why}), so none of this holds"]
     spell = "the first hour of it" if away.time >= 0.99 * LONGEST else "the whole step"
     lead = f"all of this leaves lifting out; {spell} was lapped in full beside it:"
     worst = away.largest

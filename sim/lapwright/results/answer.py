@@ -3,16 +3,11 @@
 from __future__ import annotations
 
 import math
-import re
 import textwrap
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
 from typing import Any
 
-from lapwright.errors import LapwrightError
-from lapwright.units import METRIC, Units
-
-__all__ = ["WIDTH", "Answer", "plain", "troubles_in", "wrapped"]
+__all__ = ["WIDTH", "Answer", "plain", "wrapped"]
 
 WIDTH = 100  # of a line, so that it reads well on paper and in any terminal
 
@@ -42,23 +37,6 @@ class Answer:
 
     def __str__(self) -> str:
         return self.text()
-
-
-@contextmanager
-def troubles_in(units: Units) -> Iterator[None]:
-    """Tell the lengths in an error of the engine, which are in mm there, in the units of the study."""
-    try:
-        yield
-    except LapwrightError as trouble:
-        if units is not METRIC:
-            trouble.message = retold(trouble.message, units)
-            trouble.args = (trouble.message,)
-        raise
-
-
-def retold(text: str, units: Units) -> str:
-    """A text of the engine, which knows millimetres alone, with its lengths in a person's units."""
-    return re.sub(r"([\d.]+) mm\b", lambda found: units.length(1e-3 * float(found[1])), text)
 
 
 def wrapped(text: str, first: str, then: str) -> list[str]:

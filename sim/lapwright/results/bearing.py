@@ -6,7 +6,8 @@ from collections.abc import Iterator, Mapping
 from math import pi
 from typing import TYPE_CHECKING, Any
 
-from lapwright.results.answer import Answer, troubles_in
+from lapwright.errors import troubles_in
+from lapwright.results.answer import Answer
 from lapwright.units import Units, sentence
 
 if TYPE_CHECKING:

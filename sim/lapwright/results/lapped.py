@@ -7,9 +7,8 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from lapwright import __version__
-from lapwright.errors import NoOverlapError, TippedError
+from lapwright.errors import NoOverlapError, TippedError, troubles_in
 from lapwright.lapping.schedule import rubbing_time
-from lapwright.results.answer import troubles_in
 from lapwright.study.identity import inputs_of, versions
 from lapwright.study.recorder import Heading, Recorder
 

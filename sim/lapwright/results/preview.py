@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
-from lapwright.results.answer import Answer, troubles_in, wrapped
+from lapwright.errors import troubles_in
+from lapwright.results.answer import Answer, wrapped
 from lapwright.results.warnings import in_words, warnings_of
 
 if TYPE_CHECKING:

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 from itertools import islice
 from typing import TYPE_CHECKING, Any
 
-from lapwright.errors import CannotDoError
-from lapwright.results.answer import Answer, troubles_in, wrapped
+from lapwright.errors import CannotDoError, troubles_in
+from lapwright.results.answer import Answer, wrapped
 
 if TYPE_CHECKING:
     from lapwright.modes.course import Placement
@@ -233,7 +233,7 @@ def _one(reason: Reason, away: Deviation | None, margin: EdgeMargin) -> dict[str
         "lift_share": reason.lift_share,
         "lift_phase": _phases(reason.lifts),
         "deviation": None if away is None or away.trouble else away.as_forms(),
-        "trouble": None if away is None else away.trouble or None,
+        "trouble": None if away is None else str(away.trouble) or None,
     }
 
 

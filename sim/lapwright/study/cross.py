@@ -11,7 +11,6 @@ from lapwright.plate.measure import EdgeMargin
 from lapwright.plate.plate import Plate
 from lapwright.study.faults import listed, shown
 from lapwright.study.table import Table
-from lapwright.units import METRIC
 
 __all__ = ["check_margin", "check_together"]
 
@@ -50,20 +49,21 @@ def check_together(root: Table, plates: Mapping[str, Plate | None], steps: Seque
 
 def _lies_on(root: Table, key: str, step: Step, top: Plate, bottom: Plate) -> None:
     """The top must come to lie on the bottom somewhere in its stroke."""
+    units = root.faults.units
     away = math.hypot(*step.centre) - half_travel(step.curve)
     reach = top.outline.radius + bottom.outline.radius
     if away >= reach:
         root.faults.add(
             f"{key}.stroke.centre",
-            f"lays the top {METRIC.length(math.hypot(*step.centre), echo=True)} away: "
+            f"lays the top {units.length(math.hypot(*step.centre), echo=True)} away: "
             "it never comes to lie on the bottom, "
-            f"which ends at {METRIC.length(bottom.outline.radius, echo=True)}",
+            f"which ends at {units.length(bottom.outline.radius, echo=True)}",
             "no_overlap",
         )
     elif half_travel(step.curve) >= reach:
         root.faults.add(
             f"{key}.stroke",
-            f"travels {METRIC.length(2.0 * half_travel(step.curve), echo=True)}, off the bottom altogether: "
+            f"travels {units.length(2.0 * half_travel(step.curve), echo=True)}, off the bottom altogether: "
             f"the top falls off; a travel of a third of the top is usual",
             "no_overlap",
         )
@@ -106,9 +106,9 @@ def check_margin(root: Table, margin: EdgeMargin, plates: Mapping[str, Plate | N
             continue
         inset = margin.of(plate.outline) + (plate.grooves.rim if plate.grooves is not None else 0.0)
         if plate.outline.shrunk(1.05 * inset) is None:
+            left_out = root.faults.units.length(margin.of(plate.outline), echo=True)
             root.faults.add(
                 "edge_margin",
-                f"of {METRIC.length(margin.of(plate.outline), echo=True)} leaves nothing of {name} to "
-                "measure: write a smaller one",
+                f"of {left_out} leaves nothing of {name} to measure: write a smaller one",
                 "range",
             )

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from lapwright.errors import Fault, StudyError
+from lapwright.units import METRIC, Text, Units, told
 
 __all__ = ["Faults", "RefusedError", "listed", "nearest", "one_line", "shown"]
 
@@ -22,18 +23,19 @@ class RefusedError(ValueError):
 
 
 class Faults:
-    """The faults found so far, in the order in which they were met."""
+    """The faults found so far, in the order in which they were met, told in a person's `units`."""
 
-    def __init__(self) -> None:
+    def __init__(self, units: Units = METRIC) -> None:
+        self.units = units
         self.found: list[Fault] = []
         self.untold = 0
 
-    def add(self, key: str, message: str, code: str = "value") -> None:
+    def add(self, key: str, message: str | Text, code: str = "value") -> None:
         """Note one fault; beyond `MOST_TOLD` they are only counted."""
         if len(self.found) >= MOST_TOLD:
             self.untold += 1
             return
-        fault = Fault(one_line(key), one_line(message), code)
+        fault = Fault(one_line(key), one_line(told(message, self.units)), code)
         if fault not in self.found:
             self.found.append(fault)
 

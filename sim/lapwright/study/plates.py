@@ -16,7 +16,6 @@ from lapwright.plate.plate import Plate
 from lapwright.study.faults import Faults, RefusedError, listed, nearest, shown
 from lapwright.study.surfaces.asked import Asked, Maps, asked_of
 from lapwright.study.table import Table, text
-from lapwright.units import METRIC
 
 __all__ = ["plates_of"]
 
@@ -48,7 +47,7 @@ def plates_of(root: Table, maps: Maps) -> dict[str, Plate | None]:
         if data is None:
             out[name] = None
             continue
-        own = Faults()
+        own = Faults(root.faults.units)
         out[name] = _plate(name, Table(own, table.key, data, root.assumed), maps)
         for fault in own.found:
             entry = fault.key.removeprefix(f"{table.key}.").partition(".")[0]
@@ -173,10 +172,10 @@ def _outline(own: Table) -> Outline | None:
         if pair is None:
             return None
         if not pair[1] < pair[0]:
+            outside, bore = (own.faults.units.length(size, echo=True) for size in pair)
             own.fault(
                 "ring",
-                f"the bore of {METRIC.length(pair[1], echo=True)} is not smaller than the outside of "
-                f"{METRIC.length(pair[0], echo=True)}: "
+                f"the bore of {bore} is not smaller than the outside of {outside}: "
                 'write outside first, then bore, such as ring = ["80 mm", "50 mm"]',
                 "range",
             )
@@ -273,10 +272,11 @@ def _grooves(own: Table, outline: Outline | None) -> Grooves | None:
     more = table.parts(Grooves, ("angle", "rim"))
     table.done()
     if width is not None and pitch is not None and not width < pitch:
+        wide, apart = (table.faults.units.length(size, echo=True) for size in (width, pitch))
         table.fault(
             "width",
-            f"grooves of {METRIC.length(width, echo=True)} at a pitch of {METRIC.length(pitch, echo=True)} "
-            "leave no land: the width must be smaller than the pitch",
+            f"grooves of {wide} at a pitch of {apart} leave no land: "
+            "the width must be smaller than the pitch",
             "range",
         )
         return None

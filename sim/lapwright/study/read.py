@@ -97,6 +97,7 @@ def parse_document(
     root = Table(faults, "", document, assumed)
     root.known.update(ROOT_KEYS)
     head = _head(root, stem)
+    faults.units = head["units"]
     named = Maps((folder or Path()) if maps else None, head["margin"])
     plates, steps = _work(root, named)
     check_margin(root, head["margin"], plates)
@@ -104,7 +105,7 @@ def parse_document(
 
     def check(changed: dict[str, Any]) -> list[Fault]:
         """Faults that a changed document has beside those of this one."""
-        return [fault for fault in _faults_of(changed, named) if fault not in own]
+        return [fault for fault in _faults_of(changed, named, faults.units) if fault not in own]
 
     parts: dict[str, Any] = {
         "variants": variants_of(root, dict(document), len(steps), check),
@@ -129,9 +130,9 @@ def parse_document(
     )
 
 
-def _faults_of(document: dict[str, Any], maps: Maps) -> list[Fault]:
+def _faults_of(document: dict[str, Any], maps: Maps, units: Units) -> list[Fault]:
     """Faults of plates, grits and steps alone."""
-    faults = Faults()
+    faults = Faults(units)
     _work(Table(faults, "", document), maps)
     return faults.found
 

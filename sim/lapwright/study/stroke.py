@@ -14,6 +14,7 @@ from lapwright.plate.outline import Outline
 from lapwright.plate.plate import Plate
 from lapwright.study.faults import listed, shown
 from lapwright.study.table import Table, boolean
+from lapwright.units import Text
 
 __all__ = ["Placed", "Spin", "stroke_of"]
 
@@ -127,7 +128,8 @@ def _sized(
             spin,
         )
     except ValueError as trouble:
-        table.fault(way, f"{shown(table.data.get(way, '1/3'))} cannot be: {trouble}", "range")
+        why = Text("{typed} cannot be: {why}", typed=shown(table.data.get(way, "1/3")), why=trouble.args[0])
+        table.fault(way, why, "range")
         return None
 
 

@@ -7,6 +7,7 @@ from typing import Any, TypeVar
 
 from lapwright.study.faults import Faults, RefusedError, listed, shown, shown_key
 from lapwright.study.meant import key_meant, value_meant
+from lapwright.units import Text
 
 __all__ = ["Table", "boolean", "choice", "mapping_of", "pure_number", "text", "whole"]
 
@@ -29,7 +30,7 @@ class Table:
         """The whole key of one entry."""
         return f"{self.key}.{shown_key(name)}" if self.key else shown_key(name)
 
-    def fault(self, name: str, message: str, code: str = "value") -> None:
+    def fault(self, name: str, message: str | Text, code: str = "value") -> None:
         """Note a fault of one entry ("" for the table itself)."""
         self.faults.add(self.place(name) if name else self.key, message, code)
 
