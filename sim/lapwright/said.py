@@ -15,7 +15,7 @@ from typing import Any, Generic, Self, TypeVar, cast
 from lapwright.errors import Fault, StudyError
 from lapwright.study.faults import RefusedError, listed, nearest, shown
 
-__all__ = ["Frozen", "Said", "Size", "each", "made", "typed_of"]
+__all__ = ["Frozen", "Said", "Size", "each", "made", "told", "typed_of"]
 
 T = TypeVar("T")
 Size = float | str  # a number in SI, or text with a unit
@@ -97,6 +97,17 @@ def each(reader: Callable[[Any], T]) -> Callable[[Any], dict[str, T]]:
         return {name: reader(one) if isinstance(one, str) else one for name, one in value.items()}
 
     return of_table
+
+
+def told(of: Any, *names: str) -> dict[str, Any]:
+    """Fields of an object as a study file has them: those that are not the usual, as text that reads back."""
+    out = {}
+    for name in names:
+        field, value = type(of).__dict__[name], getattr(of, name)
+        if value is not None and (field.default is _NONE or value != field.default):
+            typed = getattr(field.reader, "typed", None)
+            out[name] = value if typed is None else typed(value)
+    return out
 
 
 def made(of: Callable[..., T]) -> Callable[[Any], T]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -11,7 +11,7 @@ from lapwright.errors import CommandError
 from lapwright.lapping.step import Step
 from lapwright.plate.measure import EdgeMargin, margin_of
 from lapwright.plate.plate import Plate
-from lapwright.said import Said
+from lapwright.said import Frozen, Said
 from lapwright.study.table import choice, text, whole
 from lapwright.units import Units
 
@@ -87,7 +87,7 @@ def _units(value: Any) -> Units:
 
 
 @dataclass(frozen=True, repr=False)
-class Study:
+class Study(Frozen):
     """What a study file means.
 
     `assumed`: every default that was taken, key such as "steps.1.pace" to the value as a person would
@@ -104,13 +104,87 @@ class Study:
     margin: Said[EdgeMargin] = Said(margin_of, "2 %", bare=False)
     assumed: Mapping[str, str] = field(default_factory=dict)
     text: str = ""
-    stem: str = ""
+    stem: str = field(default="study", compare=False)
     variants: tuple[Variant, ...] = ()
     swept: Sweep | None = None
     goal: Tune | None = None
     gauges: Mapping[str, Gauge] = field(default_factory=dict)
     readings: tuple[Reading, ...] = ()
-    folder: Path | None = None
+    folder: Path | None = field(default=None, compare=False)
+
+    def __init__(
+        self,
+        plates: Mapping[str, Plate | Mapping[str, Any]],
+        steps: Sequence[Step | Mapping[str, Any]],
+        title: str | None = None,
+        seed: int | None = None,
+        units: str | None = None,
+        rounds: int | None = None,
+        margin: EdgeMargin | str | None = None,
+        assumed: Mapping[str, str] | None = None,
+        text: str = "",
+        stem: str = "study",
+        variants: Sequence[Variant | Mapping[str, Any]] = (),
+        swept: Sweep | Mapping[str, Any] | None = None,
+        goal: Tune | Mapping[str, Any] | None = None,
+        gauges: Mapping[str, Gauge | Mapping[str, Any]] | None = None,
+        readings: Sequence[Reading | Mapping[str, Any]] = (),
+        folder: str | Path | None = None,
+        *,
+        edge_margin: EdgeMargin | str | None = None,
+    ) -> None:
+        head: dict[str, Any] = {"title": title, "seed": seed, "units": units, "rounds": rounds}
+        parts: dict[str, Any] = {"variants": variants, "gauges": gauges or {}, "readings": readings}
+        if assumed is None:
+            # Said by a person: put down as a file would have it, and read like one, all faults at once.
+            said = {
+                "edge_margin": margin if edge_margin is None else edge_margin,
+                "sweep": swept,
+                "tune": goal,
+            }
+            parts = {key: part for key, part in parts.items() if part}
+            read = self._read({"plates": plates, "steps": steps, **head, **said, **parts}, stem, folder)
+            self._put(**{one.name: getattr(read, one.name) for one in fields(read)})
+            return
+        self._put(plates=plates, steps=steps, **head, margin=margin, assumed=assumed, text=text, stem=stem)
+        self._put(**parts, swept=swept, goal=goal, folder=folder)
+
+    @staticmethod
+    def _read(said: Mapping[str, Any], stem: str, folder: str | Path | None, like: str = "") -> Study:
+        """A study of what objects say, in place of what the text `like` says of the same."""
+        from lapwright.study.objects import document_of_objects, tables_of_objects
+        from lapwright.study.read import document_of, parse
+        from lapwright.study.write import written
+
+        said = {key: value for key, value in said.items() if value is not None}
+        document = document_of(like) | tables_of_objects(said) if like else document_of_objects(**said)
+        if "plates" in said:
+            document.pop("parts", None)
+        return parse(written(document, like=like), stem, None if folder is None else Path(folder))
+
+    def replace(self, **changes: Any) -> Study:
+        """A copy with some keys changed, read and checked anew; comments of its text stay.
+
+        Parameters
+        ----------
+        **changes
+            Keys as in the constructor.
+
+        Returns
+        -------
+        Study
+
+        Raises
+        ------
+        StudyError
+            With every fault of what comes of it.
+
+        """
+        where = {"stem": changes.pop("stem", self.stem), "folder": changes.pop("folder", self.folder)}
+        keys = {"margin": "edge_margin", "swept": "sweep", "goal": "tune"}
+        return self._read(
+            {keys.get(key, key): value for key, value in changes.items()}, **where, like=self.text
+        )
 
     # What a person with Python asks of a study; the program itself goes the long way round.
 

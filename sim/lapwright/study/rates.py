@@ -163,8 +163,8 @@ def _wear_unit(unit: str) -> float | None:
 def typed_share(share: float) -> str:
     """A share as a fraction or in per cent, so that it reads back as the same number."""
     near = Fraction(share).limit_denominator(12)
-    ways = (f"{near.numerator}/{near.denominator}", f"{100.0 * share:.12g} %", f"{100.0 * share!r} %")
-    return next((text for text in ways[near.denominator == 1 :] if read_share(text) == share), ways[-1])
+    ways = (f"{100.0 * share:.12g} %", f"{near.numerator}/{near.denominator}", f"{100.0 * share!r} %")
+    return next((text for text in ways if read_share(text) == share), ways[-1])
 
 
 SHARE = Reader(read_share, typed_share)

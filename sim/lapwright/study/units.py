@@ -353,8 +353,12 @@ class quantity:  # noqa: N801 (reads as a function does)
 
 def reads_back(value: float, size: float, unit: str, reader: Callable[[str], float], si: str) -> str:
     """The text of a number in SI: in a unit if that reads back as the same number, or else in SI."""
-    text = f"{value / size:.12g} {unit}".strip()
-    return text if math.isfinite(value) and reader(text) == value else f"{value!r} {si}".strip()
+    text = f"{value / size:.12g} {unit}"
+    try:
+        same = reader(text) == value
+    except RefusedError:
+        same = True  # out of all limits, which whoever reads the text is told
+    return text if same else f"{value!r} {si}"
 
 
 def read_share(value: Any) -> float:

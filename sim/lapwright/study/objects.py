@@ -1,0 +1,246 @@
+"""A study made of objects, as the document that its file would hold.
+
+What objects say is put down as text that reads back as the same numbers, and only where it is not the usual.
+So a study from Python is read, checked and written by the one reader of study files, all its faults at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+from lapwright.errors import Fault, StudyError
+from lapwright.lapping import strokes as curves
+from lapwright.lapping.step import EVERY, Grit, Hand, Load, Step, Swap, Until, Wear, usual_layer, usual_wear
+from lapwright.lapping.stroke import KINDS, Stroke
+from lapwright.plate.form import StartForm
+from lapwright.plate.grooves import Grooves
+from lapwright.plate.material import MATERIALS, Material
+from lapwright.plate.measure import AS_LENGTH, OF_SIDE, EdgeMargin
+from lapwright.plate.outline import SIZE, Disc, Outline, Rectangle, Ring
+from lapwright.plate.plate import Plate
+from lapwright.said import told
+from lapwright.study.rates import WEAR
+from lapwright.study.units import LENGTH, quantity
+
+__all__ = ["document_of_objects", "tables_of_objects"]
+
+Document = dict[str, Any]
+CURVES: dict[type, str] = {
+    curves.FigureEight: "figure-eight",
+    curves.Circle: "circle",
+    curves.Ellipse: "ellipse",
+    curves.Line: "line",
+    curves.Zigzag: "zigzag",
+    curves.Rosette: "rosette",
+    curves.Still: "still",
+}
+_place = quantity(LENGTH)
+
+
+def document_of_objects(plates: Any, steps: Any, **more: Any) -> Document:
+    """The document of a study: plates by name, steps in order, and the keys before the first table.
+
+    Raises
+    ------
+    StudyError
+        Something is no plate, no step, or cannot stand in a file, such as a measured face.
+
+    """
+    named = " and ".join(map(str, plates)) if isinstance(plates, Mapping) else ""
+    head = {key: value for key, value in more.items() if value is not None}
+    return {"title": named} | tables_of_objects({**head, "plates": plates, "steps": steps})
+
+
+def tables_of_objects(keys: Mapping[str, Any]) -> Document:
+    """The keys of a document, with objects put down as tables."""
+    faults: list[Fault] = []
+    grits: dict[str, Document] = {}
+    out: Document = {}
+    for key, value in keys.items():
+        if key == "edge_margin" and isinstance(value, EdgeMargin):
+            value = margin_text(value)
+        elif key == "plates" and isinstance(value, Mapping):
+            value = {
+                name: _entry(f"plates.{name}", plate, Plate, _plate, faults) for name, plate in value.items()
+            }
+        elif key == "steps" and isinstance(value, Sequence) and not isinstance(value, str):
+            value = [
+                _entry(f"steps.{n}", step, Step, lambda step: _step(step, grits), faults)
+                for n, step in enumerate(value, 1)
+            ]
+        elif isinstance(value, tuple):
+            value = list(value)
+        out[key] = value
+    if faults:
+        raise StudyError(faults)
+    if grits:
+        # Before the steps that use them, as a file has them.
+        steps = out.pop("steps")
+        out |= {"grits": {**out.get("grits", {}), **grits}, "steps": steps}
+    return out
+
+
+def _entry(key: str, value: Any, of: type, put: Callable[[Any], Document], faults: list[Fault]) -> Any:
+    """One plate or step as a table; a table stays as it is, with what is no object of the class at fault."""
+    if isinstance(value, Mapping):
+        return dict(value)
+    if not isinstance(value, of):
+        faults.append(Fault(key, f"is no lapwright.{of.__name__}, but {type(value).__name__}", "type"))
+        return {}
+    try:
+        return put(value)
+    except StudyError as trouble:
+        faults += [fault._replace(key=f"{key}.{fault.key}") for fault in trouble.faults]
+        return {}
+
+
+def margin_text(margin: EdgeMargin) -> str:
+    """An edge margin as a study says it."""
+    return AS_LENGTH.typed(margin.length) if margin.length is not None else OF_SIDE.typed(margin.share)
+
+
+# --- plates --------------------------------------------------------------------------------------
+
+
+def _plate(plate: Plate) -> Document:
+    out = _outline(plate.outline) | told(plate, "thickness", "mass") | _material(plate.material)
+    if plate.form.measured is not None:
+        raise StudyError(
+            [
+                Fault(
+                    "form",
+                    "a measured face is no text: save it as a map, and write form = { map = FILE }",
+                    "map",
+                )
+            ]
+        )
+    form = _form(plate.form)
+    if form:
+        out["form"] = form
+    if plate.grooves is not None:
+        out["grooves"] = told(plate.grooves, *_fields(Grooves))
+    out |= told(plate, "cells")
+    return out | ({"note": plate.note} if plate.note else {})
+
+
+def _fields(of: type) -> list[str]:
+    return [name for name, field in of.__dict__.items() if hasattr(field, "reader")]
+
+
+def _outline(outline: Outline) -> Document:
+    if isinstance(outline, Disc):
+        return {"disc": SIZE.typed(outline.diameter)}
+    if isinstance(outline, Ring):
+        return {"ring": [SIZE.typed(outline.outside), SIZE.typed(outline.bore_diameter)]}
+    if isinstance(outline, Rectangle):
+        return {"rectangle": [SIZE.typed(outline.along), SIZE.typed(outline.across)]}
+    raise StudyError([Fault("outline", "is no Disc, Ring or Rectangle", "type")])
+
+
+def _material(material: Material) -> Document:
+    usual = MATERIALS.get(material.name, Plate.material)
+    own = ("density", "modulus", "expansion", "wear_factor")
+    if any(
+        getattr(material, key) != getattr(usual, key) for key in ("poisson", "conductivity", "heat_capacity")
+    ):
+        raise StudyError([Fault("material", f"of a metal only {', '.join(own)} may be changed", "value")])
+    changed = {key for key in own if getattr(material, key) != getattr(usual, key)}
+    name = {} if material.name == Plate.material.name else {"material": material.name}
+    return name | {key: told(material, key)[key] for key in own if key in changed}
+
+
+def _form(form: StartForm) -> Document:
+    out = told(form, "sphere", "saddle", "twist", "bow", "crown", "wind")
+    if "sphere" in out:
+        out = {"dome": out.pop("sphere")} | out
+    if form.ripple is not None:
+        out["ripple"] = told(form.ripple, *_fields(type(form.ripple)))
+    return out
+
+
+# --- steps ---------------------------------------------------------------------------------------
+
+
+def _step(step: Step, grits: dict[str, Document]) -> Document:
+    out: Document = {"top": step.top, "bottom": step.bottom, "grit": _grit(step.grit, grits)}
+    out |= told(step, "time", "strokes")
+    if step.until is not None:
+        out["until"] = told(step.until, *_fields(Until))
+    stroke = _stroke(step)
+    if stroke:
+        out["stroke"] = stroke
+    out |= told(step, "pace", "turn", "walk") | _load(step.load)
+    if step.swap is not None:
+        out["swap_every"] = _swap(step.swap)
+    if step.fresh_every is not None:
+        out["fresh_grit_every"] = EVERY.typed(step.fresh_every)
+    if step.hand != Hand():
+        out["hand"] = step.hand.word or told(step.hand, *_fields(Hand))
+    return out | ({"note": step.note} if step.note else {})
+
+
+def _stroke(step: Step) -> Document:
+    curve = step.curve
+    out: Document = {}
+    if isinstance(curve, Stroke):
+        out = told(curve, *_fields(Stroke))
+    elif type(curve) in CURVES:
+        kind = CURVES[type(curve)]
+        size, more = KINDS[kind]
+        sizes = {name: getattr(curve, name) for name in (size, *more) if name is not None}
+        out = {"kind": kind} | told(Stroke(kind=kind, **sizes), *sizes)
+    else:
+        raise StudyError(
+            [Fault("stroke", f"{type(curve).__name__} is no stroke that a file can name", "type")]
+        )
+    out |= told(step, "direction")
+    if step.centre != (0.0, 0.0):
+        out["centre"] = [_place.typed(part) for part in step.centre]
+    return out | ({"carry_centre": True} if step.carry_centre else {})
+
+
+def _load(load: Load) -> Document:
+    force = told(load, "force")
+    out = ({"load": force["force"]} if force else {}) | told(load, "push_height", "friction")
+    if load.at != (0.0, 0.0) or load.fixed_to != Load().fixed_to:
+        x, y = (_place.typed(part) for part in load.at)
+        out["load_at"] = {"x": x, "y": y, "fixed_to": load.fixed_to}
+    return out
+
+
+def _swap(swap: Swap) -> Document:
+    if swap.read is not None:
+        return {"read": EVERY.typed(swap.read), "on_top": "more domed"}
+    return {name: EVERY.typed(time) for name, time in swap.on_top.items()}
+
+
+def _grit(grit: Grit, grits: dict[str, Document]) -> str:
+    """What a step calls its grit: a size or a number, or the name of a table, which is noted in `grits`."""
+    try:
+        if Grit(grit.name) == grit:
+            return grit.name
+    except StudyError:
+        pass  # a name that is no size
+    name = grit.name.replace(".", "-")
+    table = told(grit, "size")
+    if grit.wear != usual_wear(grit.size):
+        table["wear"] = _wear(grit.wear)
+    if grit.layer != usual_layer(grit.size):
+        table["layer"] = told(grit.layer, "depth", "pressure")
+    table |= told(grit, "fade")
+    if grit.held_in is not None:
+        table["held"] = {"in": grit.held_in}
+    if grits.setdefault(name, table) != table:
+        raise StudyError([Fault("grit", f"two grits are called {name}: give each a name of its own", "name")])
+    return name
+
+
+def _wear(wear: Wear) -> str | Document:
+    if wear.observed is not None:
+        seen = told(wear.observed, "removed", "lost", "time")
+        seen["in"] = seen.pop("time")
+        return seen | ({} if wear.observed.plate is None else {"plate": wear.observed.plate})
+    if wear.plates:
+        return {name: WEAR.typed(value) for name, value in wear.plates.items()}
+    return WEAR.typed(wear.iron) if wear.iron is not None else {}
