@@ -23,6 +23,7 @@ FLOORS = (
     ("modes",),
     ("gauges",),
     ("study",),
+    ("findings",),
     ("planning",),
     ("verify", "report", "interview"),
     ("results",),

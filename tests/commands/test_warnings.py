@@ -7,8 +7,9 @@ from math import log, pi
 
 import pytest
 
+from lapwright.findings.beforehand import foreseen
 from lapwright.lapping.outlook import outlooks
-from lapwright.results.warnings import in_words, warnings_of
+from lapwright.report.finding_words import in_words, said_of
 from lapwright.study.read import parse
 
 PLATES = """
@@ -33,7 +34,11 @@ def study(*steps, thick="30 mm", plates=None, head=""):
 
 
 def found(one):
-    return warnings_of(one, outlooks(one.plates, one.steps))
+    return said_of(foreseen(one, outlooks(one.plates, one.steps)), one)
+
+
+def lines(one):
+    return in_words(foreseen(one, outlooks(one.plates, one.steps)), one)
 
 
 def codes(one):
@@ -146,7 +151,7 @@ def test_what_holds_for_three_plates_by_turns_is_said_once_of_all():
         step = STEP.replace('top = "A"\nbottom = "B"', f'top = "{top}"\nbottom = "{bottom}"')
         texts.append(step % ("15 um", "20 min", 'load = "20 N"'))
     three = parse(plates + "".join(texts))
-    (line,) = [line for line in in_words(found(three), 3) if "may bend" in line]
+    (line,) = [line for line in lines(three) if "may bend" in line]
     assert line.startswith("A, B and C may bend by about")
     each = [w.text.split(" may")[0] for w in found(three) if w.code == "bending"]
     assert each == ["A and B", "B and C", "A and C"]  # a script still reads it step by step
@@ -212,11 +217,11 @@ def test_the_gravest_first_and_what_holds_for_all_once():
         ("15 um", "20 min", ""),
         thick="9 mm",
     )
-    lines = in_words(found(one), len(one.steps))
-    assert lines[0].startswith("step 1: A hangs over the edge by 48 mm")
-    bends = [line for line in lines if "may bend" in line]
+    told = lines(one)
+    assert told[0].startswith("step 1: A hangs over the edge by 48 mm")
+    bends = [line for line in told if "may bend" in line]
     assert len(bends) == 1
     assert not bends[0].startswith("step")
     # What is not known of a grit is in the list of what is taken; scripts have the warning.
     assert {("no_fade", 1), ("no_fade", 2)} <= codes(one)
-    assert not [line for line in lines if "how fast a dab" in line]
+    assert not [line for line in told if "how fast a dab" in line]

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 
 from lapwright.errors import troubles_in
 from lapwright.results.answer import Answer, wrapped
-from lapwright.results.warnings import in_words, warnings_of
 
 if TYPE_CHECKING:
     from lapwright.lapping.outlook import Outlook
@@ -29,22 +28,25 @@ class Preview(Answer):
     """
 
     def __init__(self, study: Study) -> None:
+        from lapwright.findings.beforehand import foreseen
         from lapwright.lapping.outlook import outlooks
         from lapwright.modes.glance import Glances
 
         self.study = study
         with troubles_in(study.units):
             self.looks = outlooks(study.plates, study.steps, seed=study.seed)
-            self.warnings = warnings_of(study, self.looks)
+            self.findings = foreseen(study, self.looks)
             look_at = Glances(study.plates, study.seed, study.margin).of
             steps = zip(study.steps, self.looks, strict=True)
             self.glances = [look_at(step, number, look) for number, (step, look) in enumerate(steps, 1)]
 
     def lines(self) -> Iterator[str]:
         """All of it in words."""
+        from lapwright.report.finding_words import in_words
+
         yield from _in_words(self.study, self.looks, self.glances)
         yield ""
-        found = in_words(self.warnings, len(self.study.steps))
+        found = in_words(self.findings, self.study)
         yield "Look out:" if found else "Nothing to look out for that shows from here."
         for line in found:
             yield from wrapped(line, "  ", "    ")
@@ -54,11 +56,14 @@ class Preview(Answer):
 
     def told(self) -> dict[str, Any]:
         """All of it for scripts."""
+        from lapwright.report.finding_words import said_of
+
         steps = zip(self.study.steps, self.looks, self.glances, strict=True)
+        said = said_of(self.findings, self.study)
         return {
             "study": self.study.stem,
             "assumed": dict(self.study.assumed),
-            "warnings": [{"code": w.code, "step": w.step, "text": w.text} for w in self.warnings],
+            "warnings": [{"code": one.code, "step": one.step, "text": one.text} for one in said],
             "steps": [_as_json(*step) for step in steps],
         }
 
