@@ -25,6 +25,7 @@ FLOORS = (
     ("study",),
     ("findings",),
     ("planning",),
+    ("book",),
     ("verify", "report", "interview"),
     ("results",),
     ("cli", "commands", "__main__"),

@@ -21,6 +21,7 @@ gauges             what an instrument reads, what a reading says
 modes              what a stroke takes out, leaves alone and makes
 study              people's units to SI, study files in, run files in and out
 planning           several ways of lapping the same plates, lapped in full and put in order
+book               what was done and read, what is known from it, what comes next
 interview          a few questions at the bench, and the study that their answers make
 verify, report     proofs of this copy; pictures and pages from a run file
 results            answers of the commands as numbers, in words and for scripts
