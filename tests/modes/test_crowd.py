@@ -20,7 +20,7 @@ from lapwright.plate.plate import Plate
 
 KAPPA, DEPTH, DEGREE = 2e-12, 1e-6, 6
 GRIT = Grit("g", 20e-6, Wear(iron=KAPPA), Layer(DEPTH))
-A = Plate("A", Disc(0.16), thickness=0.03, cells=48)
+A = Plate(Disc(0.16), thickness=0.03, cells=48, name="A")
 B = replace(A, name="B")
 
 
@@ -103,7 +103,7 @@ def test_a_pair_laps_the_same_in_any_company_and_on_any_threads():
 
 def test_what_the_top_loses_the_bottom_bears():
     """Newton's third law: volumes worn off go as the wear constants (unequal plates, something lifts)."""
-    top = Plate("A", Rectangle(0.12, 0.10), thickness=0.03, form=StartForm(sphere=2e-6), cells=32)
+    top = Plate(Rectangle(0.12, 0.10), thickness=0.03, form=StartForm(sphere=2e-6), cells=32, name="A")
     one = step(curve=Circle(0.03))
     pair = crowd(one, top=top)
     start = np.concatenate([pair.bottom.start(B), pair.top.start(top)])[None]
