@@ -4,7 +4,7 @@
 
     study = lw.Study.read("first-pair.toml")
     run = study.run()
-    print(run.outcome, run.form("A", "sphere"))      # SI, as everything here
+    print(run.outcome, run.plates["A"].form.sphere)  # SI, as everything here
 
 `docs/python.md` teaches it.  Importing this loads nothing heavy: a name brings what it needs when it is
 first asked for.

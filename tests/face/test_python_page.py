@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import textwrap
 from pathlib import Path
 
@@ -32,16 +33,16 @@ def names(tmp_path_factory: pytest.TempPathFactory) -> dict[str, object]:
         before = dict(plt.rcParams)
         for text in blocks():
             exec(compile(text, "docs/python.md", "exec"), found)
+        plt.close("all")
         assert dict(plt.rcParams) == before
         assert Path("pair-run/report.html").is_file()
+        found["written"] = Path("pair.toml").resolve()
         return found
 
 
 def test_every_line_runs(names: dict) -> None:
     assert len(blocks()) > 6
     assert names["run"].outcome == "done"
-    with pytest.raises(names["lw"].StudyError, match=r"^plates.A.disc: '160' has no unit"):
-        names["lw"].Study.from_dict({"plates": {"A": {"disc": "160"}}, "steps": []})
 
 
 def test_what_it_says_of_values_is_so(names: dict) -> None:
@@ -49,7 +50,12 @@ def test_what_it_says_of_values_is_so(names: dict) -> None:
     assert str(study.plates["A"].outline) == "Disc(diameter=0.16)"
     assert study.assumed["steps.1.pace"] == "40 /min"
     ended = run.to_dict()["plates"]["A"]
-    assert run.form("A", "sphere") == ended["sphere"]
+    assert run.form("A", "sphere") == run.plates["A"].form.sphere == ended["sphere"]
+    assert run.plates["A"].form.bow is None
+    heights, land = run.faces["A"].z, study.plates["A"].land > 0.0
+    assert np.array_equal(heights[land], run.plates["A"].frames[-1][land])
+    assert np.isnan(heights[~land]).all()
+    assert names["lw"].Study.read(names["written"]) == study
     assert run.history["A.sphere"][-1] == ended["sphere"]
     assert names["form"].flatness == pytest.approx(ended["flatness"], rel=1e-12)
     spheres = names["sweep"].form("A", "sphere")
@@ -57,6 +63,35 @@ def test_what_it_says_of_values_is_so(names: dict) -> None:
     assert np.all(
         np.diff(spheres) < 0.0
     )  # the more it hangs over, the more its dome goes (checks, moment law)
+
+
+def test_tables_hold_the_history_and_the_faces(names: dict) -> None:
+    run = names["run"]
+    table, dataset = run.to_dataframe(), run.to_xarray()
+    assert table["A.sphere"].to_numpy().tobytes() == run.history["A.sphere"].tobytes()
+    assert list(table["event"][:2]) == ["start", "block"]
+    assert dataset["B.z"].shape == run.faces["B"].z.shape
+    top = dataset["A.z"].sel({"A.x": 0.0, "A.y": 0.0}, method="nearest")
+    assert float(top) in run.faces["A"].z[23:25, 23:25]
+
+
+def test_a_library_that_is_not_there_is_told_in_a_line(names: dict, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "pandas", None)
+    with pytest.raises(
+        names["lw"].LapwrightError, match=r"pandas is not installed: pip install 'lapwright\[pandas\]'"
+    ):
+        names["run"].to_dataframe()
+
+
+def test_pictures_are_drawn_where_one_wants_them(names: dict) -> None:
+    run = names["run"]
+    _, axes = plt.subplots()
+    assert run.plot_history(ax=axes) is axes
+    assert axes.lines[0].get_ydata()[-1] == pytest.approx(1e6 * run.form("A", "sphere"))
+    assert run.plot_faces(ax=axes, plate="B") is axes
+    with pytest.raises(names["lw"].LapwrightError, match="there is no plate C: there is A, B"):
+        run.plot_faces(ax=axes, plate="C")
+    plt.close("all")
 
 
 def test_going_on_from_a_state_is_going_through(names: dict) -> None:

@@ -327,5 +327,19 @@ class Study(Frozen):
             raise CommandError(f"there is no step {step}: steps are 1 to {len(self.steps)}", key="step")
 
     def __repr__(self) -> str:
-        steps = f"{len(self.steps)} step{'s' if len(self.steps) != 1 else ''}"
-        return f"<Study {self.title or self.stem}: plates {', '.join(self.plates)}, {steps}>"
+        from lapwright.study.objects import described
+
+        head = f"<Study {self.title or self.stem}: {self.units}, seed {self.seed}, rounds {self.rounds}"
+        return (
+            "\n".join([head, *(f"  {name}: {words}" for name, words in described(self.plates, self.steps))])
+            + ">"
+        )
+
+    def _repr_html_(self) -> str:
+        from html import escape
+
+        from lapwright.study.objects import described
+
+        rows = described(self.plates, self.steps)
+        cells = "".join(f"<tr><th>{escape(name)}</th><td>{escape(words)}</td></tr>" for name, words in rows)
+        return f"<table><caption>{escape(self.title or self.stem)}</caption>{cells}</table>"

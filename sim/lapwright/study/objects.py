@@ -6,6 +6,7 @@ So a study from Python is read, checked and written by the one reader of study f
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
@@ -23,7 +24,7 @@ from lapwright.said import told
 from lapwright.study.rates import WEAR
 from lapwright.study.units import LENGTH, quantity
 
-__all__ = ["document_of_objects", "tables_of_objects"]
+__all__ = ["described", "document_of_objects", "tables_of_objects"]
 
 Document = dict[str, Any]
 CURVES: dict[type, str] = {
@@ -36,6 +37,7 @@ CURVES: dict[type, str] = {
     curves.Still: "still",
 }
 _place = quantity(LENGTH)
+_LONG = re.compile(r"\d+\.\d{5,}(e[+-]?\d+)?")  # a number of more figures than one reads
 
 
 def document_of_objects(plates: Any, steps: Any, **more: Any) -> Document:
@@ -93,6 +95,38 @@ def _entry(key: str, value: Any, of: type, put: Callable[[Any], Document], fault
     except StudyError as trouble:
         faults += [fault._replace(key=f"{key}.{fault.key}") for fault in trouble.faults]
         return {}
+
+
+def described(plates: Mapping[str, Plate], steps: Sequence[Step]) -> list[tuple[str, str]]:
+    """Each plate and each step in a line, name and words, as a study would say them."""
+    rows = [(f"plate {name}", _words(plate, _plate_in_words)) for name, plate in plates.items()]
+    return rows + [
+        (f"step {n}", _words(step, lambda step: _step(step, {}))) for n, step in enumerate(steps, 1)
+    ]
+
+
+def _words(one: Any, table_of: Callable[[Any], Document]) -> str:
+    try:
+        text = _in_a_line(table_of(one))
+    except StudyError:
+        return repr(one)  # nothing that a file could hold
+    return _LONG.sub(lambda number: f"{float(number[0]):.4g}", text)
+
+
+def _plate_in_words(plate: Plate) -> Document:
+    measured = {"map": "measured"} if plate.form.measured is not None else {}
+    return _plate(plate.replace(form=plate.form.replace(measured=None))) | measured
+
+
+def _in_a_line(table: Mapping[str, Any]) -> str:
+    return ", ".join(
+        f"{key} ({_in_a_line(value)})" if isinstance(value, Mapping) else f"{key} {_plain(value)}"
+        for key, value in table.items()
+    )
+
+
+def _plain(value: Any) -> str:
+    return " x ".join(value) if isinstance(value, list) else str(value)
 
 
 def margin_text(margin: EdgeMargin) -> str:

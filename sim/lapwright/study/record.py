@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -10,12 +11,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.errors import CommandError
+from lapwright.errors import CannotDoError, CommandError
+from lapwright.plate.measure import Form
 
 if TYPE_CHECKING:
+    import pandas
+    import xarray
     from matplotlib.axes import Axes
 
-__all__ = ["FORM_KEYS", "SHAPES", "BearingRecord", "Fine", "PlateRecord", "Run"]
+__all__ = ["FORM_KEYS", "SHAPES", "BearingRecord", "Face", "Fine", "PlateRecord", "Run"]
 
 Array = NDArray[np.float64]
 
@@ -32,6 +36,19 @@ FORM_KEYS = {
     "edge": "fall of the outermost 3 mm (+ fallen)",
 }
 SHAPES = ("sphere", "saddle", "twist", "bow", "crown", "wind")  # the forms that the engine knows its error of
+
+
+@dataclass(frozen=True)
+class Face:
+    """A face, looking at it: heights `z` (ny, nx) [m], + proud, nan where no land is.
+
+    `x` (nx,), `y` (ny,) cell centres [m]; `land` (ny, nx) share of each cell that is land.
+    """
+
+    x: Array
+    y: Array
+    z: Array
+    land: Array
 
 
 @dataclass(frozen=True)
@@ -61,6 +78,19 @@ class PlateRecord:
     forms_margin0: Mapping[str, Array]
     removed: Array
     error: Mapping[str, Array] = field(default_factory=dict)
+
+    @property
+    def form(self) -> Form:
+        """The form at the end, inside the edge margin [m]; None where it is not spoken of."""
+        last = {name: float(values[-1]) for name, values in self.forms.items()}
+        return Form(**{name: value if np.isfinite(value) else None for name, value in last.items()})
+
+    @property
+    def face(self) -> Face:
+        """The face at the end."""
+        z = np.where(self.land > 0.0, self.frames[-1], np.nan)
+        z.setflags(write=False)
+        return Face(self.x, self.y, z, self.land)
 
     def errors(self, i: int) -> dict[str, float]:
         """How far each form may be off at entry `i` of the history [m]; nan where that is not known."""
@@ -188,9 +218,7 @@ class Run:
             No such plate, or no such form.
 
         """
-        if plate not in self.plates:
-            raise CommandError(f"there is no plate {plate}: there is {', '.join(self.plates)}", key="plate")
-        forms = self.plates[plate].forms
+        forms = self._plate(plate).forms
         if name not in forms:
             raise CommandError(f"there is no form {name}: there is {', '.join(forms)}", key="form")
         return float(forms[name][-1])
@@ -198,6 +226,16 @@ class Run:
     def __repr__(self) -> str:
         plates = ", ".join(self.plates)
         return f"<Run of {self.study_stem}: {self.outcome}, {len(self.time)} entries, plates {plates}>"
+
+    def _plate(self, name: str) -> PlateRecord:
+        if name not in self.plates:
+            raise CommandError(f"there is no plate {name}: there is {', '.join(self.plates)}", key="plate")
+        return self.plates[name]
+
+    @property
+    def faces(self) -> dict[str, Face]:
+        """The faces at the end, by plate."""
+        return {name: record.face for name, record in self.plates.items()}
 
     @property
     def history(self) -> dict[str, NDArray[Any]]:
@@ -222,17 +260,112 @@ class Run:
 
         return "\n".join(in_words(self))
 
-    def plot_faces(self) -> list[Axes]:
-        """Draw both faces as the page shows them, on a figure of their own; gives its axes."""
+    def plot_faces(self, ax: Axes | None = None, plate: str | None = None) -> Axes:
+        """Draw the faces before and after as the page shows them, or one face at the end.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Where one face is drawn; without it all are, on a figure of their own.
+        plate : str, optional
+            Whose face goes into `ax`; the first, unless it is said.
+
+        Returns
+        -------
+        matplotlib.axes.Axes
+            What was given, or the first of the figure; `.figure.axes` are all of them.
+
+        Raises
+        ------
+        CommandError
+            No such plate.
+
+        """
         from lapwright.report.account import account
-        from lapwright.report.pictures.faces import faces
+        from lapwright.report.pictures.faces import faces, one_face
 
-        return faces(account(self)).axes
+        if ax is None:
+            return faces(account(self)).axes[0]
+        return one_face(ax, account(self), self._plate(plate or next(iter(self.plates))).name)
 
-    def plot_history(self) -> list[Axes]:
-        """Draw the forms along the run as the page shows them; gives the axes, none for a single moment."""
+    def plot_history(self, ax: Axes | None = None) -> Axes:
+        """Draw the forms against the metal removed, as the page shows them.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Where the leading form is drawn; without it all are, on a figure of their own.
+
+        Returns
+        -------
+        matplotlib.axes.Axes
+            What was given, or the first of the figure; `.figure.axes` are all of them.
+
+        Raises
+        ------
+        CommandError
+            Nothing was lapped yet: there is no history to draw.
+
+        """
         from lapwright.report.account import account
-        from lapwright.report.pictures.history import history
+        from lapwright.report.pictures.history import history, leading_panel
 
+        if len(self.time) < 2:
+            raise CommandError("nothing was lapped yet: there is no history to draw", key="history")
+        if ax is not None:
+            return leading_panel(ax, account(self))
         figure = history(account(self))
-        return [] if figure is None else figure.axes
+        assert figure is not None
+        return figure.axes[0]
+
+    def to_dataframe(self) -> pandas.DataFrame:
+        """The history as a table of pandas, one row an entry, columns as in `history`; SI.
+
+        Returns
+        -------
+        pandas.DataFrame
+            With who lay on top and what happened beside the numbers.
+
+        Raises
+        ------
+        CannotDoError
+            pandas is not installed.
+
+        """
+        beside = {"lift_share": self.lift_share, "top": self.top, "bottom": self.bottom, "event": self.event}
+        table: pandas.DataFrame = _extra("pandas").DataFrame({**self.history, **beside})
+        return table
+
+    def to_xarray(self) -> xarray.Dataset:
+        """Faces and history as a dataset of xarray, SI; each plate has axes of its own, such as "A.y", "A.x".
+
+        Returns
+        -------
+        xarray.Dataset
+            "A.z" [m], nan where no land is; "A.sphere" and the like along "entry".
+
+        Raises
+        ------
+        CannotDoError
+            xarray is not installed.
+
+        """
+        found: dict[str, Any] = {key: ("entry", values) for key, values in self.history.items()}
+        places: dict[str, Any] = {}
+        for name, face in self.faces.items():
+            axes = (f"{name}.y", f"{name}.x")
+            places |= dict(zip(axes, (face.y, face.x), strict=True))
+            found |= {f"{name}.z": (axes, face.z), f"{name}.land": (axes, face.land)}
+        dataset: xarray.Dataset = _extra("xarray").Dataset(
+            found, coords=places, attrs={"outcome": self.outcome}
+        )
+        return dataset
+
+
+def _extra(name: str) -> Any:
+    """A library that lapwright does without."""
+    try:
+        return importlib.import_module(name)
+    except ImportError:
+        how = f"{name} is not installed: pip install 'lapwright[{name}]', or take run.history and run.faces"
+        raise CannotDoError(how) from None

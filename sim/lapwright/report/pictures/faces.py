@@ -35,6 +35,7 @@ __all__ = [
     "faces",
     "height_limit",
     "inside_land",
+    "one_face",
     "patched",
     "ramp_strip",
     "spread_out",
@@ -153,6 +154,16 @@ def face_map(axes: Axes, face: Face, heights: Array, limit: float, step: float) 
     contours(axes, x, y, heights, step, limit, clip)
     axes.add_patch(PathPatch(path, fill=False, edgecolor=SHEET.ink, linewidth=1.1))
     _clock(axes, face)
+
+
+def one_face(axes: Axes, account: Account, name: str) -> Axes:
+    """Draw the face of a plate at the end into axes of somebody else's, lengths in mm."""
+    face = next(face for face in account.faces if face.name == name)
+    limit = height_limit(account)
+    face_map(axes, face, face.levelled[1], limit, contour_step(limit, account.units))
+    axes.set_aspect("equal")
+    axes.set_title(name)
+    return axes
 
 
 def _extent(x: Array, y: Array) -> tuple[float, float, float, float]:

@@ -15,7 +15,7 @@ from lapwright.report.account import Account, Face, common_removed
 from lapwright.report.pictures.ink import LINES, SHEET, Array, End, name_ends, new_figure, plain, round_step
 from lapwright.units import NOTHING, Units, shortened
 
-__all__ = ["history"]
+__all__ = ["history", "leading_panel"]
 
 _LEFT, _RIGHT, _HEAD = 112.0, 92.0, 46.0
 
@@ -58,6 +58,15 @@ def history(account: Account, width: float = 1010.0) -> Figure | None:
         color=SHEET.ink,
     )
     return figure
+
+
+def leading_panel(axes: Axes, account: Account) -> Axes:
+    """Draw the first of the panels alone, into axes of somebody else's."""
+    scale, unit = account.units.small.size, account.units.small.symbol
+    _panel(axes, account, _panels(account)[0], common_removed(account) / scale, scale, unit)
+    axes.set_xlabel(f"metal removed, {unit}")
+    axes.set_ylabel(f"dome up, dish down, {unit}")
+    return axes
 
 
 def _limits(x: Array) -> tuple[float, float]:
