@@ -135,13 +135,11 @@ class Units(StrEnum):
         return float(Units.number(abs(value) / self.small.size)) * self.small.size < finish * (1.0 - ROUNDING)
 
     def length(self, value: float, figures: int = 2, *, echo: bool = False) -> str:
-        """A length [m] in the unit that fits it: mm or um; in or uin."""
+        """A length [m] in the unit that fits it: mm or um; in or uin; nothing to speak of is "0 mm"."""
+        if abs(value) < NOTHING:
+            return f"0 {self.long.name}"
         large = abs(value) >= (0.9995e-3 * INCH if self is Units.INCH else 0.09995e-3)
         return _said(value, self.long if large else self.small, figures, echo)
-
-    def bench(self, value: float) -> str:
-        """A length at the bench [m]: "53 mm" or "2.1 in"."""
-        return _said(abs(value), self.long)
 
     def place(self, value: float, decimals: int = 1) -> str:
         """A place in a stroke or on a face [m]: mm with so many decimals, inches with one more."""

@@ -51,7 +51,7 @@ REMARK = f" ({words.REMARK})"
 def echoed(value: float, units: Units = METRIC) -> str:
     """A length at the bench [m]: as it was typed, or two figures of one that was worked out."""
     said = units.length(value, echo=True)
-    return said if _short(said) else units.bench(value)
+    return said if _short(said) else units.length(value)
 
 
 def _short(said: str) -> bool:
@@ -172,16 +172,16 @@ def _turned(turn: Turn) -> str:
 def over_the_edge(step: Step, look: Outlook, units: Units = METRIC) -> str:
     """Overhang, where flat faces begin to lift, where the top tips."""
     if look.overhang > 1e-6:
-        over = f"hangs over the edge by {units.bench(look.overhang)} at most"
+        over = f"hangs over the edge by {units.length(look.overhang)} at most"
         share = f"{Units.share(look.overhang_share)} of its width"
         if abs(look.edge.at.overhang - look.overhang) <= SAME * look.overhang:
             over += f", {share}"
         elif look.edge.at.overhang > 1e-6:
-            over += f"; by {units.bench(look.edge.at.overhang)} over another edge, {share} there"
+            over += f"; by {units.length(look.edge.at.overhang)} over another edge, {share} there"
     elif look.overhang > -1e-6:
         over = "comes just to the edge"
     else:
-        over = f"stays inside the edge by {units.bench(look.overhang)}"
+        over = f"stays inside the edge by {units.length(-look.overhang)}"
     lift, tip = (limit(reach, step, units) for reach in (look.edge.limits.lift, look.edge.limits.tip))
     return f"{step.top} {over}; flat faces begin to lift {lift}, and it tips {tip}"
 
@@ -189,17 +189,17 @@ def over_the_edge(step: Step, look: Outlook, units: Units = METRIC) -> str:
 def limit(reach: Reach, step: Step, units: Units = METRIC) -> str:
     """Where flat faces begin to lift, or the top tips: the overhang, or the place where it has none yet."""
     if reach.overhang > 0.0:
-        return f"at {units.bench(reach.overhang)}"
+        return f"at {units.length(reach.overhang)}"
     if reach.apart < HERE:
         return f"wherever it lies on {step.bottom}"
-    return f"with its middle {units.bench(reach.apart)} from that of {step.bottom}"
+    return f"with its middle {units.length(reach.apart)} from that of {step.bottom}"
 
 
 def past_lifting(step: Step, look: Outlook, units: Units = METRIC) -> str:
     """Of a stroke that goes past where flat faces begin to lift: how far, and where that is."""
     lift = limit(look.edge.limits.lift, step, units)
     if look.edge.at.overhang > 0.0:
-        over = f"hangs over the edge by {units.bench(look.edge.at.overhang)}"
+        over = f"hangs over the edge by {units.length(look.edge.at.overhang)}"
         return f"{step.top} {over}, and flat faces begin to lift {lift}"
     return f"flat faces begin to lift {lift}, and this stroke takes {step.top} further"
 

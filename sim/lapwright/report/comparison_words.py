@@ -76,7 +76,7 @@ def _goal(goal: Tune, units: Units) -> str:
 def margin(got: Comparison) -> str:
     """What the figures leave out at the edge."""
     ended = [e for s in got.nominal for e in s.plates.values()]
-    sizes = sorted({got.study.units.bench(e.margin) for e in ended})
+    sizes = sorted({got.study.units.length(e.margin) for e in ended})
     if all(e.margin == 0.0 for e in ended):
         return "Figures go to the very edge."
     return f"Left out of these figures round the edge: {joined(sizes)}."

@@ -115,7 +115,7 @@ def _overhang(found: Sequence[Finding], study: Study) -> Sentences:
     lift = limit(reach, step, units)
     told = f"flat faces begin to lift {lift}, and this stroke takes {step.top} further"
     if numbers["overhang"] > 0.0:
-        over = units.bench(numbers["overhang"])
+        over = units.length(numbers["overhang"])
         told = f"{step.top} hangs over the edge by {over}, and flat faces begin to lift {lift}"
     yield (
         f"{told}: it can rock, tip and pinch. Shorten the stroke or bring the load inwards, and keep your "
@@ -201,7 +201,7 @@ def _one_side(found: Sequence[Finding], study: Study) -> Sentences:
         cure += ", or lap as long on the other side"
     yield (
         f"the stroke stays on one side of {joined([one.plate or '' for one in found])}, its middle "
-        f"{study.units.bench(found[0].numbers['aside'])} off: {deeper}, and stays until the rest is "
+        f"{study.units.length(found[0].numbers['aside'])} off: {deeper}, and stays until the rest is "
         f"lapped down to it. {cure}",
         (),
     )

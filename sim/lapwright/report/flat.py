@@ -28,7 +28,7 @@ def flat_words(said: Account) -> list[str]:
     """How to read the bands, and the notes on grey and on ragged ones where they are due."""
     flat = flat_of(said, said.faces[0].name)
     if flat.name:
-        across = said.units.bench(flat.diameter)
+        across = said.units.length(flat.diameter)
         light = f"Under the flat of the study ({flat.name}: {across}, {flat.wavelength * 1e9:.4g} nm)"
     else:
         light = f"Under a helium light ({flat.wavelength * 1e9:.4g} nm)"

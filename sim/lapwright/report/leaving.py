@@ -41,7 +41,7 @@ def leaves(
     if glance is not None and (slowly := _hardly(glance, units)):
         said.append(slowly)
     if look.overhang < -1e-4 and step.swap is None:
-        rim = units.bench(look.overhang)
+        rim = units.length(-look.overhang)
         said.append(
             f"the outermost {rim} of {step.bottom} is hardly rubbed or not at all: a step is left there"
         )

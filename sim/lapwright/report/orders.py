@@ -141,17 +141,17 @@ def _stroke(step: Step, units: Units) -> str:
     off = math.hypot(*step.centre)
     if off > ALMOST:
         carried = ", carried round as you walk" if step.carry_centre else ""
-        text += f"; its middle {units.bench(off)} off centre, towards {Units.hour(*step.centre)}{carried}"
+        text += f"; its middle {units.length(off)} off centre, towards {Units.hour(*step.centre)}{carried}"
     return text
 
 
 def _edge(step: Step, look: Outlook, units: Units) -> str:
     begins = look.edge.limits.lift
-    lift = f"from {units.bench(begins.overhang)} on"
+    lift = f"from {units.length(begins.overhang)} on"
     if begins.overhang <= 0.0:
         lift = limit(begins, step, units)
     over = look.overhang > 0.0
-    said = f"Over the edge by {units.bench(look.overhang)} at most" if over else "Stays inside the edge"
+    said = f"Over the edge by {units.length(look.overhang)} at most" if over else "Stays inside the edge"
     if look.lifts:
         return f"{said}; IT LIFTS {lift}, mind your fingers"
     return f"{said}; it may lift {lift}" if over else said
@@ -210,7 +210,7 @@ def _press(step: Step, units: Units) -> str:
         text = f"{units.force(load.force)} by hand, like {felt} laid on it"
     x, y = load.at
     if math.hypot(x, y) > ALMOST:
-        place = f"{units.bench(math.hypot(x, y))} off the middle, towards {Units.hour(x, y)}"
+        place = f"{units.length(math.hypot(x, y))} off the middle, towards {Units.hour(x, y)}"
         stays = {
             "hand": "of where you stand",
             "top": "at the start, and that spot turns with the top",
@@ -218,7 +218,7 @@ def _press(step: Step, units: Units) -> str:
         }[load.fixed_to]
         text += f"; {place} {stays}"
     if load.push_height > ALMOST:
-        text += f"; push {units.bench(load.push_height)} above the faces"
+        text += f"; push {units.length(load.push_height)} above the faces"
     return text
 
 

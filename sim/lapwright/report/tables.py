@@ -23,12 +23,12 @@ def stroke_words(step: Step, units: Units = METRIC) -> str:
     if name == "Still":
         return "no travel"
     if name == "Circle":
-        text = f"circle {units.bench(2 * curve.radius)} across"  # type: ignore[attr-defined]
+        text = f"circle {units.length(2 * curve.radius)} across"  # type: ignore[attr-defined]
     elif name == "Rosette":
         across = 2 * (curve.radius + curve.small)  # type: ignore[attr-defined]
-        text = f"rosette {units.bench(across)} across"
+        text = f"rosette {units.length(across)} across"
     elif name == "Line":
-        text = f"straight, {units.bench(float(length or 0.0))} long"
+        text = f"straight, {units.length(float(length or 0.0))} long"
     else:
         kind = {"FigureEight": "figure-eight"}.get(name, name.lower())
         long, wide = (Units.number(float(v or 0.0) / units.long.size) for v in (length, width))
@@ -230,12 +230,12 @@ def _figure(value: float, scale: float, least: float) -> str:
 
 
 def _caption(account: Account, marked: bool) -> str:
-    margins = {account.units.bench(f.record.margin) for f in account.faces}
+    margins = {account.units.length(f.record.margin) for f in account.faces}
     if len(margins) == 1:
         outermost = f"The outermost {next(iter(margins))} of each face (the edge margin)"
         said = f"{outermost} is left out of every form but the edge."
     else:
-        each = joined([f"{account.units.bench(f.record.margin)} of {f.name}" for f in account.faces])
+        each = joined([f"{account.units.length(f.record.margin)} of {f.name}" for f in account.faces])
         said = f"Left out of every form but the edge, as edge margin: {each}."
     said += (
         " Dome, dish and the rest are told out to the rim, the flatness only inside that margin: it can be "

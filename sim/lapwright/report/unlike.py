@@ -114,7 +114,7 @@ def _other_place(seen: Seen, part: Face, plate: Face, value: float) -> Advice:
     text = (
         f"Lap with {part.name} {'further out' if out else 'further in'}: {shape}, and only with the middle "
         "of "
-        f"{part.name} {'more' if out else 'less'} than about {units.bench(place)} from that of "
+        f"{part.name} {'more' if out else 'less'} than about {units.length(place)} from that of "
         f"{plate.name} "
         "does that go back; read it every 10 min."
     )

@@ -103,12 +103,12 @@ def _in_words(answer: BearingAnswer) -> list[str]:
         else f"It {_edge(ahead.overhang, units)} all through this step; flat faces begin to lift "
         f"{limit(ahead.edge.limits.lift, answer.step, units)}."
     )
-    lines.append(f"It stands: the load could move out by {units.bench(got.tipping_margin)} before it tips.")
+    lines.append(f"It stands: the load could move out by {units.length(got.tipping_margin)} before it tips.")
     return lines
 
 
 def _edge(overhang: float, units: Units) -> str:
     """How far the top hangs over the edge, or stays inside it."""
     if overhang > 0.0:
-        return f"hangs over the edge by {units.bench(overhang)}"
-    return f"stays inside the edge by {units.bench(overhang)}"
+        return f"hangs over the edge by {units.length(overhang)}"
+    return f"stays inside the edge by {units.length(-overhang)}"

@@ -167,7 +167,7 @@ def _departure(gauge: Gauge, values: np.ndarray) -> float:
 def _whole(request: Request, whole: Mapping[str, Whole]) -> Iterator[str]:
     """How flat each face is over all, and which grades it reaches."""
     units = request.study.units
-    margins = joined(list(dict.fromkeys(units.bench(one.margin) for one in whole.values())))
+    margins = joined(list(dict.fromkeys(units.length(one.margin) for one in whole.values())))
     yield f"Each face over all, {margins} left out round its edge"
     for name, one in whole.items():
         if one.form.flatness is None or one.form.flatness_ls is None:

@@ -101,7 +101,7 @@ def in_words(run: Run) -> list[str]:
         lines.append(f"Take care: {care}")
     if all(record.margin == 0.0 for record in run.plates.values()):
         return [*lines, "Figures go to the very edge."]
-    margins = {name: said.units.bench(record.margin) for name, record in run.plates.items()}
+    margins = {name: said.units.length(record.margin) for name, record in run.plates.items()}
     each = [f"{margin} of {name}" for name, margin in margins.items()]
     alike = len(set(margins.values())) == 1
     left = next(iter(margins.values())) if alike else joined(each)
