@@ -169,10 +169,6 @@ class Units(StrEnum):
         unit = Unit(1e3, "kPa") if kilo else Unit(1e6, "MPa") if mega else Unit(1e9, "GPa")
         return _said(value, unit, figures, echo)
 
-    def presses(self, value: float) -> str:
-        """A pressure [Pa]: "2.1 kPa" or "0.30 psi"."""
-        return _said(abs(value), Unit(PSI, "psi") if self is Units.INCH else Unit(1e3, "kPa"))
-
     def temperature(self, value: float, figures: int = 3) -> str:
         """A temperature [K] in degC or degF."""
         warm = value - 273.15

@@ -219,7 +219,7 @@ def press(step: Step, plates: Plates, look: Outlook, units: Units = METRIC) -> s
             said += f" {echoed(math.hypot(*step.load.at), units)} off its middle"
     else:
         said += ", your hand adds nothing"
-    said += f": {units.force(look.load)} in all, {units.presses(look.pressure_mean)} on the land"
+    said += f": {units.force(look.load)} in all, {units.pressure(look.pressure_mean)} on the land"
     other = look.loads[step.bottom]
     if step.swap is not None and abs(other / look.load - 1.0) > SAME:
         said += f"; with {step.bottom} on top {units.force(other)}"

@@ -78,7 +78,7 @@ def _doubts(said: Account, looked: list[tuple[Step, Outlook]]) -> Iterator[str]:
                     "trust its shape only to about that much."
                 )
     for step, look in looked:
-        presses = units.presses(look.pressure_mean)
+        presses = units.pressure(look.pressure_mean)
         if look.pressure_mean > limit_of("high pressure"):
             yield f"{step.top} presses with {presses}: the grit may be squeezed out; take less load."
         elif look.pressure_mean < limit_of("low pressure"):

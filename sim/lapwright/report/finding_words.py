@@ -185,7 +185,7 @@ def _low_pressure(found: Sequence[Finding], study: Study) -> Sentences:
 
 
 def _pressures(one: Finding, units: Units) -> tuple[str, str]:
-    return units.presses(one.numbers["pressure"]), units.pressure(one.numbers["limit"])
+    return units.pressure(one.numbers["pressure"]), units.pressure(one.numbers["limit"])
 
 
 def _one_side(found: Sequence[Finding], study: Study) -> Sentences:

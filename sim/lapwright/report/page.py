@@ -315,7 +315,7 @@ def _assumed(said: Account, drawn: Drawn) -> str:
         f"So read the result as: after {said.units.both(lost)} off (mean), "
         f"{Units.rubbing(seconds, said.weighed)}.",
         "How far the grit layer gives is a guess too: 0.05 of the grit at "
-        f"{said.units.presses(3e3)}, perhaps 0.02 to 0.15. "
+        f"{said.units.pressure(3e3)}, perhaps 0.02 to 0.15. "
         "It sets the small hollow that both plates keep.",
         "Not modelled: bending of the plates, heat, grit piling up before the leading edge, a starved or "
         "flowing layer, scratches.",

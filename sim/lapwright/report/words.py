@@ -158,8 +158,8 @@ def bears(
     else:
         part = f"{Units.share(share)} of the overlap bears"
     return (
-        f"{top} on {bottom}, {where}: {part}, {units.presses(mean)} on average "
-        f"and {units.presses(peak)} at most."
+        f"{top} on {bottom}, {where}: {part}, {units.pressure(mean)} on average "
+        f"and {units.pressure(peak)} at most."
     )
 
 

@@ -175,7 +175,7 @@ def bearing_figure(got: list[Place], units: Units, width: float) -> Figure:
         axes.set_aspect("equal")
         _title(figure, place, units, (left + cell / 2) / width, height)
     ramp_strip(figure, (width / 2 - 90.0, 8.0, 180.0, 11.0), REMOVED)
-    for x, text, side in ((-98.0, "0", "right"), (98.0, typeset(units.presses(limit)), "left")):
+    for x, text, side in ((-98.0, "0", "right"), (98.0, typeset(units.pressure(limit)), "left")):
         figure.text((width / 2 + x) / width, 10.0 / height, text, ha=side, fontsize=10.5, color=SHEET.muted)
     return figure
 
@@ -196,7 +196,7 @@ def _title(figure: Figure, place: Place, units: Units, x: float, height: float) 
         if place.share >= 0.9995
         else f"{Units.share(place.share)} of the overlap bears"
     )
-    numbers = f"{part}, {units.presses(place.mean)} on average, {units.presses(place.peak)} at most"
+    numbers = f"{part}, {units.pressure(place.mean)} on average, {units.pressure(place.peak)} at most"
     figure.text(x, 1 - 34.0 / height, typeset(numbers), ha="center", fontsize=11, color=SHEET.ink)
 
 
