@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import Any
 
@@ -12,11 +13,9 @@ from lapwright.study.model import Study
 from lapwright.study.read import document_of
 from lapwright.study.safefile import put_in_place
 from lapwright.study.write import written
-from lapwright.units import Units, joined
+from lapwright.units import joined
 
 __all__ = ["left_out", "write_start"]
-
-FINEST = 10  # places of a metre: a tenth of a nanometre is nothing
 
 
 def write_start(path: Path, study: Study, found: Estimate | None) -> None:
@@ -54,12 +53,14 @@ def _form(found: Estimate, plate: str) -> dict[str, Any]:
     for name, form in found.forms(plate).items():
         if form is None:
             continue
-        value = round(form.value, FINEST)
-        if value == 0.0:
+        # To a thousandth of what is not known of it, so that nothing is lost by writing it down.
+        places = max(0, 3 - math.floor(math.log10(1e6 * form.uncertainty)))
+        text = f"{1e6 * form.value:.{places}f}"
+        if float(text) == 0.0:
             continue
-        dish = name == "sphere" and value < 0.0
+        dish = name == "sphere" and form.value < 0.0
         key = "dish" if dish else "dome" if name == "sphere" else name
-        out[key] = f"{Units.number(1e6 * (abs(value) if dish else value), 4)} um"
+        out[key] = f"{text.removeprefix('-') if dish else text} um"
     return out
 
 
