@@ -4,14 +4,23 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 from comparing import PAIR, RING
 
+from lapwright.commands.gauge_start import write_start
+from lapwright.gauges.estimate import estimate_as_they_lay
+from lapwright.gauges.face import Shaped
+from lapwright.gauges.reading import Reading
 from lapwright.limits import BAND, SCATTER
 from lapwright.planning.draws import LAYER_BAND, Tolerance, drawn, drawn_in_words
-from lapwright.study.read import parse
+from lapwright.planning.knobs import Space
+from lapwright.planning.members import members_of
+from lapwright.plate.form import StartForm
+from lapwright.study.model import Study
+from lapwright.study.read import document_of, load, parse
 
 MANY = range(1, 401)
 KNOWN = (
@@ -148,3 +157,147 @@ def test_ring_and_plate_keep_their_ratio_of_wear() -> None:
     some = drawn(study, 5)
     assert some.plates["ring"].material == study.plates["ring"].material
     assert some.plates["ring"].form.sphere != study.plates["ring"].form.sphere
+
+
+# A spherometer, whose master's error (0.1 um) is in all its readings, and a twist gauge that is turned.
+READ = (
+    PAIR
+    + """
+[gauges.sph]
+kind = "spherometer"
+foot_circle = "80 mm"
+zero_error = "0.1 um"
+resolution = "0.05 um"
+repeatability = "0.05 um"
+soak = "4 h"
+
+[gauges.four]
+kind = "twist gauge"
+foot_circle = "100 mm"
+zero = "unknown"
+resolution = "0.05 um"
+repeatability = "0.05 um"
+soak = "4 h"
+"""
+)
+PLACES = [("sph", "A", 0.0), ("sph", "A", 0.0), ("sph", "B", 0.0), ("sph", "B", 0.0)]
+PLACES += [("four", name, angle) for name in "AB" for angle in (0.0, math.pi / 2)]
+TERMS = [(name, form) for name in "AB" for form in ("sphere", "twist")]
+UM = 1e-6
+
+
+def read_off(study, truth, rng):
+    """What gauges show of true faces, height by height at their feet, with scatter as was said of them."""
+    zero = {"sph": 0.1 * UM * rng.standard_normal(), "four": 3 * UM * rng.standard_normal()}
+    out = []
+    for gauge, name, angle in PLACES:
+        place = Reading(gauge, name, angle=angle).place
+        contacts = study.gauges[gauge].contacts(place, study.plates[name].outline)
+        shown = contacts.of(Shaped(study.plates[name], truth[name]).at)
+        shown += zero[gauge] + 0.05 * UM * rng.standard_normal()
+        out.append(Reading(gauge, name, round(shown / (0.05 * UM)) * 0.05 * UM, angle))
+    return tuple(out)
+
+
+def test_draws_hold_the_truth_as_often_as_they_say() -> None:
+    """Of 200 pairs of true faces, read with scatter as budgeted, 95 in 100 lie in the draws' 95 % intervals.
+
+    So does the difference of the domes, in which the master's error falls out: drawn one by one it would be
+    wider by half at least.
+    """
+    study = parse(READ, "read")
+    held, apart, alone = [], [], []
+    for case in range(200):
+        rng = np.random.default_rng(case)
+        truth = {
+            name: StartForm(sphere=3 * UM * rng.standard_normal(), twist=UM * rng.standard_normal())
+            for name in "AB"
+        }
+        found = estimate_as_they_lay(read_off(study, truth, rng), study.gauges, study.plates).doubts()
+        assert list(found.terms) == TERMS
+        some = np.array([list(found.drawn(rng).values()) for _ in range(1000)])
+        true = np.array([getattr(truth[name], form) for name, form in TERMS])
+        low, high = np.quantile(some, (0.025, 0.975), axis=0)
+        held += ((low <= true) & (true <= high)).tolist()
+        low, high = np.quantile(some[:, 0] - some[:, 2], (0.025, 0.975))
+        apart.append(low <= true[0] - true[2] <= high)
+        wide = math.hypot(*(some[:, k].std() for k in (0, 2)))
+        alone.append((high - low) / (2 * 1.96 * wide))
+    assert 0.92 <= np.mean(held) <= 0.98
+    assert 0.92 <= np.mean(apart) <= 0.98
+    assert max(alone) < 0.7
+
+
+def test_a_study_with_readings_draws_what_they_say_in_every_member() -> None:
+    text = READ + '[[variants]]\nname = "long"\nset = { time = "20 min" }\n'
+    text += """
+[[readings]]
+gauge = "sph"
+plate = "A"
+value = "0.5 um"
+
+[[readings]]
+gauge = "sph"
+plate = "B"
+value = "-0.25 um"
+"""
+    study = parse(text, "read")
+    (member,) = members_of(study, document_of(text))
+    found = estimate_as_they_lay(study.readings, study.gauges, study.plates)
+    some = []
+    for k in MANY:
+        plates = drawn(study, k).plates
+        assert drawn(member.study, k).plates == plates
+        some.append([plates[name].form.sphere for name in "AB"])
+    # 400 draws know a mean to a twentieth of its standard deviation, and that to a twenty-eighth: three each.
+    for name, row in zip("AB", np.array(some).T, strict=True):
+        said = found.form(name, "sphere")
+        assert row.mean() == pytest.approx(said.value, abs=0.15 * said.uncertainty)
+        assert row.std() == pytest.approx(said.uncertainty, rel=0.11)
+    covariance = found.covariance()[np.ix_([0, 3], [0, 3])]
+    assert np.corrcoef(np.array(some).T)[0, 1] == pytest.approx(
+        covariance[0, 1] / math.sqrt(covariance[0, 0] * covariance[1, 1]), abs=0.1
+    )
+    # What no gauge saw is as before, and whoever wants the faces exactly as typed gets them so.
+    twist = np.array([drawn(study, k).plates["A"].form.twist for k in MANY])
+    assert 0.09 * UM < np.abs(twist).max() <= 0.1 * UM
+    assert drawn(study, 1, Tolerance(0.0, 0.0)).plates == study.plates
+    words = " ".join(drawn_in_words((study,), Tolerance(), "0.10 um"))
+    assert "Start forms that readings fix: about what they say" in words
+    assert "Other start forms: within 10 %" in words
+
+
+def test_what_tune_laps_is_drawn_as_read_too() -> None:
+    text = READ + '[[readings]]\ngauge = "sph"\nplate = "A"\nvalue = "0.5 um"\n'
+    text += '[tune]\nreach = { dome = "1 um" }\n[tune.free]\n"steps.1.time" = ["5 min", "20 min"]\n'
+    study = parse(text, "read")
+    _, lapped = Space(study, document_of(text), Path()).parsed({"steps.1.time": "9 min"}, (1,))
+    assert drawn(lapped, 3).plates == drawn(study, 3).plates
+
+
+def test_doubts_that_are_typed_move_forms_together() -> None:
+    text = PAIR + '[[doubts]]\nA = { dome = "0.3 um" }\nB = { dome = "-0.6 um" }\n'
+    study = parse(text, "typed")
+    some = np.array([[drawn(study, k).plates[name].form.sphere for name in "AB"] for k in MANY])
+    python = Study(study.plates, study.steps, doubts=[{"A": {"dome": "0.3 um"}, "B": {"dome": "-0.6 um"}}])
+    assert python.doubts == study.doubts == Study.replace(python, seed=2).doubts
+    off = some - [3 * UM, -UM]
+    np.testing.assert_allclose(off[:, 1], -2.0 * off[:, 0], atol=1e-15)
+    assert off[:, 0].std() == pytest.approx(0.3 * UM, rel=0.11)
+
+
+def test_a_start_from_readings_keeps_what_they_leave_open(tmp_path: Path) -> None:
+    """The file says the same covariance, and the same forms to a thousandth of their doubt."""
+    study = parse(READ, "read")
+    rng = np.random.default_rng(7)
+    truth = {"A": StartForm(sphere=120 * UM, twist=UM), "B": StartForm(sphere=-2 * UM)}
+    found = estimate_as_they_lay(read_off(study, truth, rng), study.gauges, study.plates)
+    write_start(tmp_path / "start.toml", study, found)
+    start = load(tmp_path / "start.toml")
+    doubts = found.doubts()
+    moves = np.array([[cause.get(term, 0.0) for cause in start.doubts] for term in doubts.terms])
+    size = np.sqrt((doubts.moves**2).sum(axis=1))
+    off = (moves @ moves.T - doubts.moves @ doubts.moves.T) / np.outer(size, size)
+    assert np.abs(off).max() < 3e-3
+    for (name, form), value, sure in zip(doubts.terms, doubts.value, size, strict=True):
+        assert abs(getattr(start.plates[name].form, form) - value) <= 1e-3 * sure

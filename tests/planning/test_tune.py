@@ -71,10 +71,10 @@ def test_a_kept_sphere_is_not_a_flat_plate(ring: Tuning) -> None:
 
 def test_the_answer_is_a_study_that_gives_the_same_bits(ring: Tuning) -> None:
     answer = ring.answer
-    again = full(written(answer.document))
+    again = full(answer.study.text)
     assert again.track == answer.summary.track
-    assert parse(written(answer.document), "study").steps == answer.study.steps
-    assert 'centre = ["' in written(answer.document)
+    assert parse(answer.study.text, "study").steps == answer.study.steps
+    assert 'centre = ["' in answer.study.text
 
 
 def test_a_sloppy_hand_is_told_by_full_simulation(ring: Tuning) -> None:
@@ -124,7 +124,7 @@ def test_a_tuned_open_loop_is_no_slower_than_readings_and_holds(swaps: Tuning) -
     # The same stroke and the same plate on top until then: alike but for where blocks end.
     assert answer.simulated.reached_at <= 1.005 * closed
     # Confirmed to the end of three hours, each plate at every block since.
-    track = track_of(full(written(answer.document)).track)
+    track = track_of(full(answer.study.text).track)
     assert track.time[-1] == pytest.approx(3 * 3600.0)
     late = track.time > answer.simulated.reached_at
     assert (track.flatness()[late] <= 0.3 * UM).all()
@@ -197,7 +197,7 @@ def test_a_goal_on_a_rail_and_an_unequal_pair() -> None:
     answer = got.answer
     assert got.outcome == "found"
     assert {one.key for one in got.asked} == {"rail.wind", "keep.rail.bow"}
-    forms = full(written(answer.document)).plates["rail"].forms
+    forms = full(answer.study.text).plates["rail"].forms
     assert abs(forms["wind"]) <= 0.4 * UM
     assert abs(forms["bow"] - 3 * UM) <= 1.6 * UM
     assert forms["sphere"] is None

@@ -32,7 +32,21 @@ def grit(text: str) -> str:
     return with_step('grit = "g"', drop="grit", grits=f"[grits.g]\n{text}")
 
 
+def doubt(text: str) -> str:
+    return f"{step('')}\n[[doubts]]\n{text}\n"
+
+
 WRONG = [
+    # how surely forms are known
+    (doubt("A = { dome = 0.1 }"), "doubts.1.A.dome: 0.1 has no unit"),
+    (doubt('A = { dome = "3 kg" }'), "doubts.1.A.dome: '3 kg' is"),
+    (doubt('A = { dome = "2 m" }'), "doubts.1.A.dome: '2 m' is too large: it may be 1 mm at most"),
+    (doubt('A = { domes = "0.1 um" }'), "doubts.1.A.domes: unknown key: did you mean dome?"),
+    (doubt('A = { bow = "0.1 um" }'), "doubts.1.A.bow: unknown key"),
+    (doubt('C = { dome = "0.1 um" }'), "doubts.1.C: unknown key: known here: A and B"),
+    (doubt('A = "0.1 um"'), "doubts.1.A: '0.1 um' is not a table: write A = { dome = "),
+    (doubt(""), "doubts.1: moves nothing: write A = { dome = "),
+    (doubt("A = {}"), "doubts.1: moves nothing: write A = { dome = "),
     # overhang: a share or a length, and one that can be
     (
         step('stroke = { overhang = "60 %" }'),

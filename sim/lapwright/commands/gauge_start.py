@@ -6,6 +6,8 @@ import math
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from lapwright.errors import CommandError
 from lapwright.gauges.estimate import Estimate
 from lapwright.report.gauge_words import FORM_WORDS
@@ -13,9 +15,11 @@ from lapwright.study.model import Study
 from lapwright.study.read import document_of
 from lapwright.study.safefile import put_in_place
 from lapwright.study.write import written
-from lapwright.units import joined
+from lapwright.units import Units, joined
 
 __all__ = ["left_out", "write_start"]
+
+SMALL = 1e-3  # of the whole doubt of a form: a smaller part of it is nothing
 
 
 def write_start(path: Path, study: Study, found: Estimate | None) -> None:
@@ -38,13 +42,14 @@ def write_start(path: Path, study: Study, found: Estimate | None) -> None:
         kept = {key: value for key, value in dict(table.get("form", {})).items() if key == "ripple"}
         table["form"] = kept | _form(found, plate)
     document.pop("readings", None)
-    note = " ".join(
-        [
-            "The faces are those that readings said; what they did not see is taken as nought.",
-            *left_out(found),
-        ]
-    )
-    put_in_place(path, written(document, note, study.text).encode("utf-8"))
+    document["doubts"] = _doubts(found)
+    lines = [
+        "The faces are those that readings said; what they did not see is taken as nought.",
+        *left_out(found),
+        "Each [[doubts]] is something that the readings leave open: by how much it moves the forms together,",
+        "one standard deviation. --samples of compare and tune draws the faces by them.",
+    ]
+    put_in_place(path, written(document, "\n".join(lines), study.text).encode("utf-8"))
 
 
 def _form(found: Estimate, plate: str) -> dict[str, Any]:
@@ -59,9 +64,27 @@ def _form(found: Estimate, plate: str) -> dict[str, Any]:
         if float(text) == 0.0:
             continue
         dish = name == "sphere" and form.value < 0.0
-        key = "dish" if dish else "dome" if name == "sphere" else name
+        key = "dish" if dish else _typed(name)
         out[key] = f"{text.removeprefix('-') if dish else text} um"
     return out
+
+
+def _doubts(found: Estimate) -> list[dict[str, dict[str, str]]]:
+    """What the readings leave open, cause by cause, as a study says it."""
+    doubts = found.doubts()
+    least = SMALL * np.sqrt((doubts.moves**2).sum(axis=1))
+    out = []
+    for cause in doubts.moves.T:
+        moved: dict[str, dict[str, str]] = {}
+        for (plate, form), size, small in zip(doubts.terms, cause.tolist(), least, strict=True):
+            if abs(size) > small:
+                moved.setdefault(plate, {})[_typed(form)] = f"{Units.number(1e6 * size, 4)} um"
+        out.append(moved)
+    return out
+
+
+def _typed(form: str) -> str:
+    return "dome" if form == "sphere" else form
 
 
 def left_out(found: Estimate) -> list[str]:

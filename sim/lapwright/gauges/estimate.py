@@ -15,13 +15,14 @@ from math import pi, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from lapwright.gauges.conditions import bending
 from lapwright.gauges.instruments import Gauge
 from lapwright.gauges.reading import Model, Reading, model_of
 from lapwright.gauges.spread import Spread
 from lapwright.plate.form import StartForm
 from lapwright.plate.plate import Plate
 
-__all__ = ["Estimate", "Finding", "Solver", "estimate", "start_form"]
+__all__ = ["Doubts", "Estimate", "Finding", "Solver", "estimate", "estimate_as_they_lay", "start_form"]
 
 Array = NDArray[np.float64]
 
@@ -44,6 +45,36 @@ class Finding:
     def told(self) -> bool:
         """Whether its sign is told at all: the interval does not hold nought."""
         return abs(self.value) > self.half
+
+
+@dataclass(frozen=True, eq=False)
+class Doubts:
+    """Forms that are not known quite, and what they hang together by.
+
+    `terms` (p) are pairs of plate and form, `value` (p,) their sizes [m]; each column of `moves` (p, k) [m]
+    is a cause of doubt by itself, and moves all of them by one standard deviation.
+    """
+
+    terms: tuple[tuple[str, str], ...]
+    value: Array
+    moves: Array
+
+    def drawn(self, rng: np.random.Generator) -> dict[tuple[str, str], float]:
+        """The forms [m] as they may be, drawn together."""
+        sizes = self.value + self.moves @ rng.standard_normal(self.moves.shape[1])
+        return dict(zip(self.terms, sizes.tolist(), strict=True))
+
+
+def _causes(covariance: Array) -> Array:
+    """Causes of doubt (p, k) that make a covariance (p, p): Cholesky's factor without empty columns."""
+    left, least = covariance.copy(), 1e-9 * np.diag(covariance)
+    columns = []
+    for k in range(len(left)):
+        if left[k, k] > least[k]:
+            columns.append(left[:, k] / sqrt(left[k, k]))
+            columns[-1][:k] = 0.0
+            left = left - np.outer(columns[-1], columns[-1])
+    return np.array(columns).reshape(-1, len(left)).T
 
 
 def _steady_share(model: Model) -> Array:
@@ -257,6 +288,15 @@ class Estimate:
         said = np.array([np.nan if f is None else f.uncertainty for f in found])
         return np.asarray(out / np.outer(size, size) * np.outer(said, said))
 
+    def doubts(self) -> Doubts:
+        """The forms that the readings fix, one by one, and how they hang together."""
+        covariance = self.covariance()
+        seen = ~np.isnan(np.diag(covariance))
+        terms = tuple(term for term, fixed in zip(self.terms, seen, strict=True) if fixed)
+        found = [self.form(*term) for term in terms]
+        value = np.array([one.value for one in found if one is not None])
+        return Doubts(terms, value, _causes(covariance[seen][:, seen]))
+
     @property
     def agreement(self) -> float | None:
         """How far apart the readings are over what their scatter allows, about 1 when all is well.
@@ -318,6 +358,28 @@ def estimate(
         raise ValueError("there are no readings: write [[readings]], or --reading")
     model = model_of(readings, gauges, plates)
     return Estimate(Solver(model), model.value, dict(extra or {}))
+
+
+def estimate_as_they_lay(
+    readings: Sequence[Reading], gauges: Mapping[str, Gauge], plates: Mapping[str, Plate]
+) -> Estimate:
+    """The forms of all plates that were read; how warm they were and how they lay goes into the doubt.
+
+    Raises
+    ------
+    KeyError, ValueError
+        As `estimate`.
+
+    """
+    bent: dict[str, float] = {}
+    for reading in readings:
+        gauge = gauges[reading.gauge]
+        read = [(reading.plate, reading.temperature)]
+        # Of the plate that a comparator was zeroed on nobody wrote how warm it was.
+        read += [(gauge.zero.plate, None)] if gauge.zero.on == "plate" else []
+        for name, temperature in read:
+            bent[name] = max(bent.get(name, 0.0), bending(plates[name], gauge.conditions, temperature))
+    return estimate(readings, gauges, plates, bent)
 
 
 def start_form(found: Estimate, plate: str) -> StartForm:

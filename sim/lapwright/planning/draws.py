@@ -12,6 +12,7 @@ from math import exp, log
 
 import numpy as np
 
+from lapwright.gauges.estimate import Doubts, estimate_as_they_lay
 from lapwright.lapping.sizing import half_travel
 from lapwright.lapping.step import Grit, Hand, Step, Wear
 from lapwright.limits import BAND, SCATTER
@@ -49,6 +50,8 @@ def drawn(study: Study, number: int, tolerance: Tolerance = Tolerance()) -> Stud
     # Whether a draw is used or not, it is made: the next ones must be the same for every member.
     wear, layer = (float(u) for u in rng.random(2))
     plates = {name: _plate(plate, rng, tolerance) for name, plate in study.plates.items()}
+    if tolerance.share or tolerance.floor:
+        plates = _together(study, plates, rng)
     grits: dict[str, Grit] = {}
     steps = tuple(_step(study, k, step, wear, layer, grits) for k, step in enumerate(study.steps, 1))
     return replace(study, seed=int(sequence.generate_state(1)[0]), plates=plates, steps=steps)
@@ -64,6 +67,32 @@ def _plate(plate: Plate, rng: np.random.Generator, tolerance: Tolerance) -> Plat
         if key in spoken or value:
             changes[key] = value + off * tolerance.of(value)
     return replace(plate, form=replace(plate.form, **changes))
+
+
+def _together(study: Study, plates: Mapping[str, Plate], rng: np.random.Generator) -> dict[str, Plate]:
+    """The plates with all forms as doubtful as their readings, or [[doubts]], leave them."""
+    forms: dict[tuple[str, str], float] = {}
+    for doubts in _doubts(study):
+        forms |= doubts.drawn(rng)
+    out = dict(plates)
+    for (name, form), size in forms.items():
+        # Of a measured map no form can be told by itself.
+        if plates[name].form.measured is None:
+            out[name] = replace(out[name], form=replace(out[name].form, **{form: size}))  # type: ignore[arg-type]
+    return out
+
+
+def _doubts(study: Study) -> list[Doubts]:
+    """What is known of the start forms beside their sizes; what readings say counts before what is typed."""
+    found = []
+    if study.doubts:
+        terms = tuple(dict.fromkeys(term for cause in study.doubts for term in cause))
+        value = np.array([getattr(study.plates[name].form, form) for name, form in terms])
+        moves = np.array([[cause.get(term, 0.0) for cause in study.doubts] for term in terms])
+        found.append(Doubts(terms, value, moves))
+    if study.readings:
+        found.append(estimate_as_they_lay(study.readings, study.gauges, study.plates).doubts())
+    return found
 
 
 def _step(study: Study, number: int, step: Step, wear: float, layer: float, grits: dict[str, Grit]) -> Step:
@@ -125,9 +154,14 @@ def drawn_in_words(studies: tuple[Study, ...], tolerance: Tolerance, size: str) 
     if False in hands:
         told.append("The hand: as the study says.")
     if tolerance.share or tolerance.floor:
-        told.append(
-            f"Start forms: within {100 * tolerance.share:.3g} % of each, and at least {size} either way."
-        )
+        forms = "Start forms"
+        if any(s.readings for s in studies):
+            told.append("Start forms that readings fix: about what they say, as surely as they say it.")
+            forms = "Other start forms"
+        if any(s.doubts for s in studies):
+            told.append("Start forms in [[doubts]]: as far either way as is said there, all together.")
+            forms = "Other start forms"
+        told.append(f"{forms}: within {100 * tolerance.share:.3g} % of each, and at least {size} either way.")
     else:
         told.append("Start forms: exactly as typed.")
     return told

@@ -99,6 +99,7 @@ class Hunt:
         """Tell and lap the study as it stands."""
         own = tuple(range(1, len(self.empty.study.steps) + 1))
         document, study = self.space.parsed({}, own)
+        study = replace(study, text=self.space.text(document, own, "As it stands"))
         settled = Settled({}, own, (("as it stands", ""),), study.steps)
         begun = Candidate("as it stands", {}, own, document, study, None, False)
         (summary,) = self.bench.lap([(study, 0)], self._telling("confirm"))
@@ -232,6 +233,7 @@ class Hunt:
         """A schedule of which nothing is told yet; raises StudyError when it means nothing."""
         name = self.space.spoken(changes, order)
         document, study = self.space.parsed(changes, order, name)
+        study = replace(study, text=self.space.text(document, order, name))
         return Candidate(name, changes, order, document, study, None, False)
 
     def _told(self, candidate: Candidate, settled: Settled) -> Candidate:

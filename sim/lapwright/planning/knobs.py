@@ -19,6 +19,7 @@ from lapwright.study.model import Free, Study
 from lapwright.study.override import override
 from lapwright.study.read import parse_document
 from lapwright.study.units import ANGLE, FORCE, LENGTH, TIME, Dimension, plain, read, read_share
+from lapwright.study.write import written
 
 __all__ = ["Knob", "Settled", "Space", "knob_of", "where"]
 
@@ -146,9 +147,8 @@ class Space:
         self.document = with_places(
             {key: value for key, value in document.items() if key not in LATER}, folder
         )
-        # What a study found here says beside: its gauges, and the goal, for its run to tell whether it came.
-        self.beside = {key: value for key, value in document.items() if key == "gauges"}
-        self.beside["tune"] = {key: value for key, value in document["tune"].items() if key != "free"}
+        # A study found here says the goal too, for its run to tell whether it came.
+        self.beside = {"tune": {key: value for key, value in document["tune"].items() if key != "free"}}
         self.knobs = tuple(knob_of(free) for free in self.goal.free)
         self.ordered = self.goal.order and len(study.steps) > 1
         self._moved: dict[tuple[tuple[str, str], ...], tuple[Step, ...]] = {}
@@ -265,6 +265,11 @@ class Space:
             document["title"] = f"{self.study.title}: {name}"
         document |= self.beside
         return document, replace(study, title=document.get("title", study.title))
+
+    def text(self, document: Mapping[str, Any], order: tuple[int, ...], name: str) -> str:
+        """A document from here as a file, with what the person wrote in the study's."""
+        note = f"{name}: one way of lapping {self.study.stem}, written by lapwright tune."
+        return written(document, note, self.study.text, order)
 
     def _meant(self, document: Mapping[str, Any]) -> Study:
         return parse_document(document, self.study.stem, self.folder)

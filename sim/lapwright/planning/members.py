@@ -19,7 +19,7 @@ from lapwright.study.write import written
 
 __all__ = ["LATER", "Member", "axis_number", "members_of", "spoken", "step_of", "with_cells", "with_places"]
 
-LATER = ("variants", "sweep", "tune", "gauges", "readings")
+LATER = ("variants", "sweep", "tune")
 FORMS_OF_NUMBER = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)")
 
 

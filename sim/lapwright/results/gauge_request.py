@@ -58,22 +58,9 @@ class Request:
 
     def estimate(self) -> Estimate | None:
         """The forms that the readings say; None without readings."""
-        from lapwright.gauges.conditions import bending
-        from lapwright.gauges.estimate import estimate
+        from lapwright.gauges.estimate import estimate_as_they_lay
 
-        if not self.readings:
-            return None
-        plates = self.study.plates
-        bent: dict[str, float] = {}
-        for reading in self.readings:
-            gauge = self.known[reading.gauge]
-            read = [(reading.plate, reading.temperature)]
-            # Of the plate that a comparator was zeroed on nobody wrote how warm it was.
-            read += [(gauge.zero.plate, None)] if gauge.zero.on == "plate" else []
-            for name, temperature in read:
-                more = bending(plates[name], gauge.conditions, temperature)
-                bent[name] = max(bent.get(name, 0.0), more)
-        return estimate(self.readings, self.known, plates, bent)
+        return estimate_as_they_lay(self.readings, self.known, self.study.plates) if self.readings else None
 
 
 def request_of(

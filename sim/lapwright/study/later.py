@@ -17,7 +17,7 @@ from lapwright.study.table import Table, boolean, choice, text, whole
 from lapwright.study.units import SMALL, TIME, plain, quantity
 from lapwright.units import Units
 
-__all__ = ["sweep_of", "tables_of", "tune_of", "variants_of"]
+__all__ = ["doubts_of", "sweep_of", "tables_of", "tune_of", "variants_of"]
 
 Check = Callable[[dict[str, Any]], list[Fault]]  # faults of a changed document that the file itself has not
 
@@ -27,6 +27,7 @@ NOT_OF = {False: OF_LONG, True: OF_ROUND}  # by whether the outline is long
 MOST_MEMBERS = 1000
 
 _form = quantity(SMALL, above="0 um", most="1 mm")
+_moved = quantity(SMALL, least="-1 mm", most="1 mm")
 _hold = quantity(TIME, above="0 s", most="1000 h")
 
 
@@ -91,6 +92,31 @@ def variants_of(root: Table, document: dict[str, Any], steps: int, check: Check)
             continue
         _tried(table, "set", document, step, dict(changes.data), check)
         out.append(Variant(name or "", step, dict(changes.data)))
+    return tuple(out)
+
+
+MOST_DOUBTS = 100
+HOW_DOUBT = 'A = { dome = "0.1 um" }'
+
+
+def doubts_of(root: Table, plates: Mapping[str, Plate | None]) -> tuple[dict[tuple[str, str], float], ...]:
+    """Causes of doubt of the start forms: by how much [m] each moves which forms of which plates together."""
+    out = []
+    for table in tables_of(root, "doubts", MOST_DOUBTS):
+        moves: dict[tuple[str, str], float] = {}
+        for name, plate in plates.items():
+            inner = table.table(name, HOW_DOUBT)
+            if inner is None or plate is None:
+                continue
+            for form in OF_LONG if plate.outline.long else OF_ROUND:
+                size = inner.take(form, _moved)
+                if size is not None:
+                    moves[name, "sphere" if form == "dome" else form] = size
+            inner.done()
+        table.done()
+        if not table.data or not all(table.data.values()):
+            table.fault("", f"moves nothing: write {HOW_DOUBT}, one standard deviation", "missing")
+        out.append(moves)
     return tuple(out)
 
 

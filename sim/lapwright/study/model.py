@@ -92,7 +92,8 @@ class Study(Frozen):
 
     `assumed`: every default that was taken, key such as "steps.1.pace" to the value as a person would
     type it.  `text`: the file, verbatim; `stem`: its name without folder and ending; `folder`: where files
-    that it names lie.
+    that it names lie.  `doubts`: causes of doubt of the start forms, each with how far [m] it moves which
+    (plate, form) by one standard deviation.
     """
 
     plates: Mapping[str, Plate]
@@ -110,6 +111,7 @@ class Study(Frozen):
     goal: Tune | None = None
     gauges: Mapping[str, Gauge] = field(default_factory=dict)
     readings: tuple[Reading, ...] = ()
+    doubts: tuple[Mapping[tuple[str, str], float], ...] = ()
     folder: Path | None = field(default=None, compare=False)
 
     def __init__(
@@ -129,12 +131,14 @@ class Study(Frozen):
         goal: Tune | Mapping[str, Any] | None = None,
         gauges: Mapping[str, Gauge | Mapping[str, Any]] | None = None,
         readings: Sequence[Reading | Mapping[str, Any]] = (),
+        doubts: Sequence[Mapping[Any, Any]] = (),
         folder: str | Path | None = None,
         *,
         edge_margin: EdgeMargin | str | None = None,
     ) -> None:
         head: dict[str, Any] = {"title": title, "seed": seed, "units": units, "rounds": rounds}
         parts: dict[str, Any] = {"variants": variants, "gauges": gauges or {}, "readings": readings}
+        parts["doubts"] = doubts
         if assumed is None:
             # Said by a person: put down as a file would have it, and read like one, all faults at once.
             said = {

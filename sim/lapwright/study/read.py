@@ -16,7 +16,7 @@ from lapwright.plate.plate import Plate
 from lapwright.study.cross import check_margin, check_together
 from lapwright.study.faults import Faults
 from lapwright.study.grits import grits_of, in_inches
-from lapwright.study.later import sweep_of, tune_of, variants_of
+from lapwright.study.later import doubts_of, sweep_of, tune_of, variants_of
 from lapwright.study.model import Study
 from lapwright.study.override import override
 from lapwright.study.plates import plates_of
@@ -44,6 +44,7 @@ ROOT_KEYS = (
     "tune",
     "gauges",
     "readings",
+    "doubts",
 )
 HEAD = {"title": "title", "seed": "seed", "units": "units", "rounds": "rounds", "margin": "edge_margin"}
 
@@ -111,6 +112,7 @@ def parse_document(
         "variants": variants_of(root, dict(document), len(steps), check),
         "swept": sweep_of(root, dict(document), len(steps), check),
         "goal": tune_of(root, dict(document), plates, check),
+        "doubts": doubts_of(root, plates),
         **_gauges(root, plates),
     }
     root.done()
