@@ -102,6 +102,8 @@ def test_removal_fades_with_the_dab_and_fresh_grit_renews_it():
     assert worn[-1].removed["A"] == pytest.approx(expected, rel=1e-8)
     renewed = run(plates, step(time=40.0, grit=grit(fade=fade), fresh_every=10.0))
     assert [m.clock.strokes for m in renewed if m.event == "fresh grit"] == [10, 20, 30]
+    unfading = run(plates, step(time=40.0, grit=grit(), fresh_every=7.0))
+    assert [m.clock.strokes for m in unfading if m.event == "fresh grit"] == [7, 14, 21, 28, 35]
     expected = 4 * rate(plates) * fade * (1.0 - exp(-10.0 / fade))
     assert renewed[-1].removed["A"] == pytest.approx(expected, rel=1e-8)
 

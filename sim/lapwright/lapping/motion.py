@@ -14,10 +14,11 @@ from math import exp, gcd, lcm, pi, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from lapwright.lapping.schedule import cut_shares
 from lapwright.lapping.step import Hand, Step, Turn
 from lapwright.lapping.strokes import Zigzag, arc_middle, arc_moments, path_length
 
-__all__ = ["Motion", "Poses", "cut_shares"]
+__all__ = ["GOLDEN", "Motion", "Poses", "looked_at"]
 
 Array = NDArray[np.float64]
 
@@ -26,22 +27,23 @@ STANDS = 1e-12  # m/s; slower than this the top does not travel, and the push ha
 SAME_ANGLE = 1e-9  # rad
 MOST_INDEXES = 360
 MOST_SCATTER = 0.9  # amplitude and pace stay above a tenth of the nominal
-SPEED_PLACES = 8192  # of a stroke, where its mean speed has no closed form
+SPEED_PLACES = 8192  # in all, where a mean speed has no closed form ...
+PLACES_A_STROKE = 32  # ... and at least in each stroke, where they differ
+MOST_STROKES = 4096  # that are looked at one by one
+GOLDEN = (sqrt(5.0) - 1.0) / 2.0
 WALK_PLACES = 4096  # of a step, for the mean place of a stroke that is walked round
 CHUNK = 4096  # strokes of scatter made at a time
 HAND_STREAM = 0x68616E64  # sets the hand's random numbers apart from others with the same key
 AMPLITUDE, PACE, DIRECTION, CENTRE_X, CENTRE_Y = range(5)
 
 
-def cut_shares(strokes: Array, fade: float | None) -> Array:
-    """What each of these strokes (n,), counted from one of them on, cuts of what they all cut.
-
-    `fade`: strokes in which a dab cuts e times less; None: it does not fade.
-    """
-    # Beyond a few hundred times the fade nothing is left, and nothing may underflow to no share at all.
-    cut = np.ones(strokes.size) if fade is None else np.exp(-np.minimum(strokes / fade, 600.0))
-    shares: Array = cut / cut.sum()
-    return shares
+def looked_at(first: int, strokes: int) -> NDArray[np.int64]:
+    """Those (n,) of `strokes` strokes from `first` on that stand for all; of very many only some."""
+    if strokes <= MOST_STROKES:
+        return np.arange(first, first + strokes)
+    # Not evenly: every so many strokes may come round to the same angles.
+    k = np.arange(MOST_STROKES)
+    return first + ((k + (k * GOLDEN) % 1.0) * strokes / MOST_STROKES).astype(np.int64)
 
 
 @dataclass(frozen=True)
@@ -187,29 +189,32 @@ class Motion:
         x, y = _turned(np.array([step.centre]), alpha).mean(axis=0)
         return float(x), float(y)
 
-    def mean_speed(self, first: int, strokes: int, fade: float | None = None) -> float:
+    def mean_speed(self, first: int, strokes: int) -> float:
         """Mean speed of the top's centre [m/s] over whole strokes, by path length and not by a few poses.
 
-        `fade`: strokes in which a dab cuts e times less, by which they count; None: they count alike.
+        Strokes count by what the dab cuts in them.
         """
         step = self.step
-        if step.hand.steady or step.hand.amplitude == step.hand.pace == 0.0:
+        walks = _rate(step.walk, step.pace) != 0.0
+        if step.hand.steady and not (walks and step.curve.period != 1.0):
             return self._speed
-        if _rate(step.walk, step.pace) == 0.0:
-            at = np.arange(strokes, dtype=float)
-            amplitude, hurry, _, _ = self._hand(step.hand, first + 0.5 + at)
-            return self._speed * float(np.einsum("n,n,n->", amplitude, hurry, cut_shares(at, fade)))
-        at = strokes * (np.arange(SPEED_PLACES) + 0.5) / SPEED_PLACES
-        poses = self.poses(first + at)
-        return float(np.einsum("n,n->", np.hypot(poses.vx, poses.vy), cut_shares(at, fade)))
+        at = looked_at(first, strokes)
+        worth = cut_shares(step, at)
+        if not walks:
+            amplitude, hurry, _, _ = self._hand(step.hand, at.astype(np.float64))
+            return self._speed * float(np.einsum("n,n,n->", amplitude, hurry, worth))
+        each = max(PLACES_A_STROKE, SPEED_PLACES // at.size)
+        phase = (np.arange(each) + (GOLDEN * np.arange(1, at.size + 1) % 1.0)[:, None]) / each
+        poses = self.poses((at[:, None] + phase).ravel())
+        return float(np.einsum("sk,s->", np.hypot(poses.vx, poses.vy).reshape(-1, each), worth)) / each
 
     @cached_property
     def _speed(self) -> float:
-        """Mean speed of a steady hand; walking, it still depends on the phase of the stroke alone."""
+        """Mean speed of a steady hand; walking, that of a curve which is back after one stroke."""
         step = self.step
         if _rate(step.walk, step.pace) == 0.0:
             return path_length(step.curve) / step.curve.period * step.pace
-        places = step.curve.period * (np.arange(SPEED_PLACES) + 0.5) / SPEED_PLACES
+        places = (np.arange(SPEED_PLACES) + 0.5) / SPEED_PLACES
         poses = Motion(replace(step, hand=Hand())).poses(places)
         return float(np.hypot(poses.vx, poses.vy).mean())
 
@@ -244,6 +249,13 @@ class Motion:
     def fixed_angle(self) -> bool:
         """True when theta never changes while the plates rub (no turning, or only indexed)."""
         return _rate(self.step.walk, 1.0) + _rate(self.step.turn, 1.0) == 0.0
+
+    @property
+    def dab(self) -> tuple[float, float | None] | None:
+        """Fade [s] and renewal [s] of the dab by which strokes count; None where none counts more."""
+        alike = self.step.hand.steady and not self.clocks
+        fade = self.step.grit.fade
+        return None if alike or fade is None else (fade, self.step.fresh_every)
 
     @cached_property
     def clocks(self) -> tuple[str, ...]:

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.lapping.average import Sample
-from lapwright.lapping.motion import Motion, cut_shares
+from lapwright.lapping.motion import GOLDEN, Motion, looked_at
 from lapwright.lapping.quadrature import (
     ANGLES,
     ANGLES_ROUND,
@@ -26,12 +26,12 @@ from lapwright.lapping.quadrature import (
     generators,
     waves_of,
 )
+from lapwright.lapping.schedule import cut_shares
 
-__all__ = ["block_sample"]
+__all__ = ["at_share", "block_sample", "weights_of"]
 
 Array = NDArray[np.float64]
 
-GOLDEN = (np.sqrt(5.0) - 1.0) / 2.0
 PLASTIC = 0.7548776662466927  # 1/rho of the plastic number: the two-dimensional golden ratio
 FEWEST_AN_ANGLE = 8
 FEWEST_A_STROKE = 12  # poses, for every stroke of a block to have its own
@@ -41,7 +41,6 @@ BINS = 8  # of one angle, within which strokes are put in the order of the next
 HALVES_APART = (
     0.5  # two interleaved halves of equally spaced phases differ at least twice as much as both err
 )
-MOST_STROKES = 4096  # of a block that are looked at one by one
 
 
 def block_sample(
@@ -53,20 +52,18 @@ def block_sample(
     shift: tuple[float, float],
     block: int = 0,
     round_faces: bool = True,
-    fade: float | None = None,
 ) -> Sample:
     """Sample strokes first ... first + strokes - 1 of a motion by about `number` poses.
 
     `weight` [N]: top and hand, for the moments.  `shift` in [0, 1): moves the places from block to block;
-    `block`: which of the good generators take their turn.  `fade`: strokes in which a dab of grit cuts e
-    times less, so that angles met while it is fresh count more; None: it does not.
+    `block`: which of the good generators take their turn.
     """
-    places, shares, check = _places(motion, first, strokes, number, shift, block, round_faces, fade)
+    places, shares, check = _places(motion, first, strokes, number, shift, block, round_faces)
     poses = motion.poses(places)
     # A few poses do not know the path's length; scaled to it, they take off the right amount of metal.
     seen = float(shares @ np.hypot(poses.vx, poses.vy))
     if seen > 0.0:
-        scale = motion.mean_speed(first, strokes, fade) / seen
+        scale = motion.mean_speed(first, strokes) / seen
         poses = replace(poses, vx=poses.vx * scale, vy=poses.vy * scale)
     return Sample(poses, shares, motion.moment(poses, weight), check)
 
@@ -79,29 +76,29 @@ def _places(
     shift: tuple[float, float],
     block: int,
     round_faces: bool,
-    fade: float | None,
 ) -> tuple[Array, Array, Array]:
     """Strokes (n,) since the step began, their shares of the time and the check (n,) of a block."""
     set_over, runs_on = motion.index_every > 0, bool(motion.rates.any())
     if set_over and not runs_on and motion.step.hand.steady:
-        dealt = _by_angle(motion, first, strokes, number, shift, fade)
+        dealt = _by_angle(motion, first, strokes, number, shift)
         if dealt is not None:
             return dealt
     if not (set_over or runs_on) and motion.step.hand.steady:
         places = first + (np.arange(number) + shift[0]) / number
         shares, check = _equal(number)
         return places, _mended(motion, places, shares), check
-    return _weighted(motion, first, strokes, number, shift, block, round_faces, fade)
+    return _weighted(motion, first, strokes, number, shift, block, round_faces)
 
 
-def _at_share(worth: Array, share: Array) -> NDArray[np.intp]:
+def at_share(worth: Array, share: NDArray[np.floating]) -> NDArray[np.intp]:
     """Which stroke is under way when so much (0 to 1) of what they all cut is done."""
     if worth[0] == worth[-1] == worth.max():  # all alike: exactly so many
-        found = np.floor(share * worth.size).astype(np.intp)
+        found: NDArray[np.intp] = np.floor(share * worth.size).astype(np.intp)
     else:
         done = np.cumsum(worth)
         found = np.searchsorted(done, share * done[-1], side="right")
-    return np.minimum(found, worth.size - 1)
+    stroke: NDArray[np.intp] = np.minimum(found, worth.size - 1)
+    return stroke
 
 
 def _equal(number: int) -> tuple[Array, Array]:
@@ -124,15 +121,15 @@ def _mended(motion: Motion, places: Array, shares: Array) -> Array:
 
 
 def _by_angle(
-    motion: Motion, first: int, strokes: int, number: int, shift: tuple[float, float], fade: float | None
+    motion: Motion, first: int, strokes: int, number: int, shift: tuple[float, float]
 ) -> tuple[Array, Array, Array] | None:
     """Deal the poses out over the angles that are set over; None where there are too many."""
-    at = np.arange(first, first + strokes, dtype=float)
-    visited = motion.slow(at + 0.5).T
+    at = np.arange(first, first + strokes)
+    visited = motion.slow(at.astype(np.float64) + 0.5).T
     found, seen, which = np.unique(
         np.round(visited % 1.0, 9) % 1.0, axis=0, return_index=True, return_inverse=True
     )
-    worth = cut_shares(at - first, fade)
+    worth = cut_shares(motion.step, at)
     if len(found) * FEWEST_AN_ANGLE > number:
         return None
     each = max(FEWEST_AN_ANGLE, number // len(found) // 2 * 2)
@@ -143,7 +140,7 @@ def _by_angle(
         own, part = at[here], worth[here]
         # Each angle gets its own phases, between those of the others.
         phase = (np.arange(each) + (shift[0] + order / len(found)) % 1.0) / each
-        stroke = _at_share(part, (np.arange(each) * GOLDEN + shift[1]) % 1.0)
+        stroke = at_share(part, (np.arange(each) * GOLDEN + shift[1]) % 1.0)
         share, apart = _equal(each)
         places.append(own[stroke] + phase)
         shares.append(_mended(motion, places[-1], share) * part.sum())
@@ -159,17 +156,12 @@ def _weighted(
     shift: tuple[float, float],
     block: int,
     round_faces: bool,
-    fade: float | None,
 ) -> tuple[Array, Array, Array]:
     """Two lattices over the phase and the strokes in the order of their angles, weighted for the block."""
-    looked = np.arange(first, first + strokes)
-    if strokes > MOST_STROKES:
-        # Not evenly: every so many strokes may come round to the same angles.
-        k = np.arange(MOST_STROKES)
-        looked = first + ((k + (k * GOLDEN) % 1.0) * strokes / MOST_STROKES).astype(np.int64)
-    begun = motion.slow(looked.astype(float))
-    order = _order(begun, motion.clocks)
-    ordered, worth = looked[order], cut_shares((looked - first).astype(np.float64), fade)
+    looked = looked_at(first, strokes)
+    worth = cut_shares(motion.step, looked)
+    order = _order(motion.slow(looked.astype(float)), motion.clocks)
+    ordered = looked[order]
     prior = None
     if FEWEST_A_STROKE * strokes <= number:
         places = _every_stroke(ordered, number, shift)
@@ -178,16 +170,31 @@ def _weighted(
         runs = 2.0 * abs(float(motion.rates[0])) if motion.clocks and motion.clocks[0] != "traverse" else 0.0
         drift = max(runs, 1.0 / strokes) if runs else 0.0
         places = _two_lattices(ordered, worth[order], number, shift, block, drift)
+    return places, *weights_of(motion, places, looked, worth, round_faces, prior)
+
+
+def weights_of(
+    motion: Motion,
+    places: Array,
+    looked: NDArray[np.int64],
+    worth: Array,
+    round_faces: bool,
+    prior: Array | None = None,
+) -> tuple[Array, Array]:
+    """Weights (n,) of places [strokes] that stand for strokes `looked`, and their check (n,).
+
+    `worth` (strokes,): share of each stroke; `prior` as in `best_weights`.
+    """
     orders = ANGLES_ROUND if round_faces else ANGLES
     waves = waves_of(tuple(orders if name != "traverse" else TRAVERSE for name in motion.clocks))
     values = waves.at(places, motion.slow(places))
-    means = waves.mean(begun, motion.rates, worth)
+    means = waves.mean(motion.slow(looked.astype(float)), motion.rates, worth)
     strength = waves.strength
     real = np.concatenate([values.real, values.imag], axis=1)
     real_means = np.concatenate([means.real, means.imag])
     own, own_means = motion.scatter_of(places, looked, worth)
     arc, arc_means = motion.arc_means(places)
-    weights, check = best_weights(
+    return best_weights(
         np.concatenate([real, own, arc], axis=1),
         np.concatenate([real_means, own_means, arc_means]),
         np.concatenate([strength, strength, np.ones(own_means.size), np.full(arc_means.size, LAW)]),
@@ -195,7 +202,6 @@ def _weighted(
         ROUGH + motion.roughness,
         prior,
     )
-    return places, weights, check
 
 
 def _every_stroke(ordered: NDArray[np.int64], number: int, shift: tuple[float, float]) -> Array:
@@ -229,7 +235,7 @@ def _two_lattices(
         ]
         offset = (shift[1] + which * GOLDEN) % 1.0
         phase = (k + (shift[0] + 0.5 * which) % 1.0) / half
-        rank = _at_share(worth, (k * generator / half + offset - drift * phase) % 1.0)
+        rank = at_share(worth, (k * generator / half + offset - drift * phase) % 1.0)
         places[which::2] = ordered[rank] + phase
     return places
 

@@ -4,7 +4,8 @@
 it is a state machine whose state is the Moment itself, so that going on from any Moment gives the same bits.
 
 One stroke removes nanometres, so pressure times speed is averaged over a sample of poses and both faces
-are moved on by a block of strokes at a time, by Heun's method; the Euler step inside it tells the error.
+are moved on by a block of strokes at a time, by a step of third order; that of second order in it tells the
+error.
 """
 
 from __future__ import annotations
@@ -22,9 +23,9 @@ from lapwright.lapping.average import CHUNKS, Pair
 from lapwright.lapping.block import Block, mean_over_land, settling_time
 from lapwright.lapping.gauge import on_top_by_reading, satisfied
 from lapwright.lapping.moment import Clock, Doubt, Moment, frozen
-from lapwright.lapping.motion import Motion
+from lapwright.lapping.motion import GOLDEN, Motion
 from lapwright.lapping.order import in_order, out_of_order
-from lapwright.lapping.poses import GOLDEN, PLASTIC, block_sample
+from lapwright.lapping.poses import PLASTIC, block_sample
 from lapwright.lapping.schedule import age_at_start, stroke_period
 from lapwright.lapping.settings import Settings
 from lapwright.lapping.step import Grit, Step, strokes_in
@@ -180,8 +181,7 @@ class _Work:
         elif step.swap is not None:
             stay = strokes_in(step.swap.on_top[moment.top], step.pace)
             stops.append(clock.swapped_at + stay)
-        if step.grit.fade is not None:
-            stops.append(_next(clock.strokes, stroke_period(step.fresh_every, step.pace)))
+        stops.append(_next(clock.strokes, stroke_period(step.fresh_every, step.pace)))
         few = in_order(motion, step, clock.grit_age)
         if motion.index_every and (motion.index_every / step.pace >= 0.25 * tau or motion.index_every >= few):
             stops.append(_next(clock.strokes, motion.index_every))
@@ -203,9 +203,8 @@ class _Work:
         shift = self._shift(clock)
         poses = self._poses(clock, pair, motion)
         while True:
-            fade = None if grit.fade is None else grit.fade * step.pace
             sample = block_sample(
-                motion, pair.load, clock.strokes, number, poses, shift, clock.block, pair.round_faces, fade
+                motion, pair.load, clock.strokes, number, poses, shift, clock.block, pair.round_faces
             )
             time = wear_time(grit.fade, clock.grit_age, number / step.pace)
             with _named(clock):

@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+from numpy.typing import NDArray
+
 from lapwright.lapping.step import Step, strokes_in
 from lapwright.lapping.wear import wear_time
 
@@ -13,11 +16,16 @@ __all__ = [
     "age_at_start",
     "between_indexes",
     "cut_of",
+    "cut_shares",
     "cut_time",
     "rubbing_time",
     "stays",
     "stroke_period",
 ]
+
+Array = NDArray[np.float64]
+
+TIRED_OUT = 600.0  # times its fade: beyond that nothing is left of a dab, and nothing may underflow
 
 
 @dataclass(frozen=True)
@@ -101,6 +109,18 @@ def cut_of(step: Step, age: float, first: int, strokes: float) -> tuple[float, f
         cut += wear_time(step.grit.fade, age, time)
         age, at = age + time, until
     return cut, age
+
+
+def cut_shares(step: Step, strokes: NDArray[np.int64]) -> Array:
+    """What each of these strokes of a step (n,), from 0, cuts of what they all cut."""
+    if step.grit.fade is None:
+        return np.full(strokes.size, 1.0 / strokes.size)
+    every = stroke_period(step.fresh_every, step.pace)
+    age = strokes % every if every else strokes
+    fades = (age - age.min()) / (step.grit.fade * step.pace)
+    cut = np.exp(-np.minimum(fades, TIRED_OUT))
+    shares: Array = cut / cut.sum()
+    return shares
 
 
 def cut_time(step: Step, age: float = 0.0) -> float:
