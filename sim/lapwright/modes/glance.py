@@ -183,14 +183,14 @@ class Glances:
         hasty = hurry and len(self._operators) >= (DEARLY if dear else CLOSELY)
         degrees = _degrees(below, above, HASTY_DEGREE) if hasty else degrees
         bases = basis_of(below, degrees[0]), basis_of(above, degrees[1])
-        # Grit, swaps and fresh dabs do not move the top; a scattering hand is another in every step.
+        motion = Motion(step, (self.seed, 1, number))
+        # Grit and swaps do not move the top; a scattering hand is another in every step.
         moves = (step.curve, step.direction, step.centre, step.carry_centre, step.pace, step.turn, step.walk)
-        kind = (step.load, step.total_strokes, step.hand, 0 if step.hand.steady else number)
+        kind = (step.load, step.total_strokes, step.hand, 0 if step.hand.steady else number, motion.dab)
         key = (bases[0].plate, bases[1].plate, *moves, *kind)
         if key not in self._operators:
             if len(self._operators) >= self.most:
                 raise CannotDoError("too many different motions for a glance")
-            motion = Motion(step, (self.seed, 1, number))
             self._operators[key] = (
                 operator_of(*bases, motion, poses=POSES // 2, fineness=COARSER if hasty else COARSE)
                 if hurry and grooved

@@ -4,7 +4,8 @@ A block of the time loop samples the strokes that it wears; here a few instants 
 strokes of a spell.  A stroke comes back on itself, a top that turns, an operator who walks and a zigzag do
 so each in their own time.  Instants equally spaced over `n` strokes, after which all of them are back, are a
 lattice in all these phases at once; `n` and the number of instants are chosen so that it has no gaps.
-Angles that are set over every so many strokes get the shares of the time in which they are visited.
+Angles that are set over every so many strokes get the shares of the time in which they are visited.  Where a
+dab fades, strokes count by what it cuts in them.
 """
 
 from __future__ import annotations
@@ -12,12 +13,14 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import product
-from math import ceil, gcd, pi
+from math import ceil, gcd, lcm, pi
 
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.lapping.motion import Motion, Poses
+from lapwright.lapping.motion import GOLDEN, Motion, Poses, looked_at
+from lapwright.lapping.poses import at_share, weights_of
+from lapwright.lapping.schedule import cut_shares, stroke_period
 from lapwright.lapping.step import Step, Turn
 
 __all__ = ["POSES", "Instants", "base_instants", "distinct_angles", "instants_of", "rates_of"]
@@ -35,7 +38,6 @@ STROKE_COUNTS = 2  # ... must not be taken for constants; those of the stroke ar
 MOST_STROKES = 20_000  # looked through for a number after which everything is back
 CANDIDATES = 32
 OPEN = 1e-3  # of a turn: what is back to this is back
-GOLDEN = (5.0**0.5 - 1.0) / 2.0
 SAME_ANGLE = 9  # decimals of a turn
 
 
@@ -74,17 +76,25 @@ def _scaled(motion: Motion, first: int, strokes: int, poses: Poses, share: Array
     return Instants(poses, share, hand, motion.moment(poses, 1.0) - hand)
 
 
-def base_instants(motion: Motion, first: int, strokes: int, number: int = POSES) -> Instants:
-    """The same with nothing turned: as the operator sees it who stands at alpha, the top held at beta = 0."""
+def base_instants(
+    motion: Motion, first: int, strokes: int, number: int = POSES, runs_on: bool = False
+) -> Instants:
+    """The same with nothing turned: as the operator sees it who stands at alpha, the top held at beta = 0.
+
+    `runs_on`: nothing turned as each stroke begins, and on from there.
+    """
     plain = Motion(replace(motion.step, turn=Turn(), walk=Turn()), motion.key)
     places, share = _places(plain, first, strokes, number)
     found = _scaled(motion, first, strokes, motion.poses(np.asarray(places, dtype=np.float64)), share)
     p = found.poses
-    cx, cy = _turned_back(p.cx, p.cy, p.alpha)
-    vx, vy = _turned_back(p.vx, p.vy, p.alpha)
-    hand, push = (np.stack(_turned_back(m[:, 0], m[:, 1], p.alpha), axis=1) for m in (found.hand, found.push))
-    zero = np.zeros(p.theta.shape)
-    return Instants(replace(p, cx=cx, cy=cy, vx=vx, vy=vy, theta=zero, alpha=zero), share, hand, push)
+    begun = motion.poses(np.floor(p.strokes)) if runs_on else p
+    cx, cy = _turned_back(p.cx, p.cy, begun.alpha)
+    vx, vy = _turned_back(p.vx, p.vy, begun.alpha)
+    hand, push = (
+        np.stack(_turned_back(m[:, 0], m[:, 1], begun.alpha), axis=1) for m in (found.hand, found.push)
+    )
+    theta, alpha = p.theta - begun.theta, p.alpha - begun.alpha
+    return Instants(replace(p, cx=cx, cy=cy, vx=vx, vy=vy, theta=theta, alpha=alpha), share, hand, push)
 
 
 def _turned_back(x: Array, y: Array, angle: Array) -> tuple[Array, Array]:
@@ -97,15 +107,19 @@ def distinct_angles(motion: Motion, first: int, strokes: int) -> tuple[Array, Ar
     at = _visited(motion, first, strokes)
     middle = motion.poses(np.asarray(at + 0.5, dtype=np.float64))
     turns = np.stack([middle.theta, middle.alpha], 1) / (2.0 * pi)
-    _, seen, _, counts = _kinds(np.round(turns % 1.0, SAME_ANGLE) % 1.0)
-    return middle.theta[seen], middle.alpha[seen], counts / at.size
+    seen, which = _kinds(np.round(turns % 1.0, SAME_ANGLE) % 1.0)
+    worth = cut_shares(motion.step, at)
+    relative = worth / worth.max()  # whole numbers where all are alike
+    return middle.theta[seen], middle.alpha[seen], np.bincount(which, relative) / relative.sum()
 
 
 def _visited(motion: Motion, first: int, strokes: int) -> NDArray[np.int64]:
-    """Strokes whose angles stand for all: of very many only some, in whole rounds of an index."""
+    """Strokes whose angles stand for all: of very many only some, in whole rounds of an index and of dabs."""
     if strokes > MOST_STROKES:
         cycle = max(1, motion.angle_cycle * motion.index_every)
-        strokes = max(1, MOST_STROKES // cycle) * cycle
+        if motion.dab is not None:
+            cycle = lcm(cycle, max(1, stroke_period(motion.step.fresh_every, motion.step.pace)))
+        strokes = max(1, MOST_STROKES // cycle) * min(cycle, MOST_STROKES)
     return np.arange(first, first + strokes)
 
 
@@ -120,11 +134,21 @@ def _places(motion: Motion, first: int, strokes: int, number: int) -> tuple[Arra
         found = _lattice(tuple(rates), strokes, number)
         if found is not None:
             over, many = found
-            return first + over * (np.arange(many) + 0.5) / many, np.full(many, 1.0 / many)
+            places = first + over * (np.arange(many) + 0.5) / many
+            return places, _shares(motion, places, first, strokes)
     if not rates and step.hand.steady:
         phase, share = _of_a_stroke(number)
         return first + phase, share
-    return _spread(first, strokes, number), np.full(number, 1.0 / number)
+    at = looked_at(first, strokes)
+    return _spread(at, cut_shares(step, at), number), np.full(number, 1.0 / number)
+
+
+def _shares(motion: Motion, places: Array, first: int, strokes: int) -> Array:
+    """Shares (n,) of places on a lattice: equal ones, where a dab fades those of least error."""
+    if motion.dab is None:
+        return np.full(places.size, 1.0 / places.size)
+    looked = looked_at(first, strokes)
+    return weights_of(motion, places, looked, cut_shares(motion.step, looked), round_faces=False)[0]
 
 
 def rates_of(step: Step) -> list[float]:
@@ -135,11 +159,10 @@ def rates_of(step: Step) -> list[float]:
     return [rate for rate in (theta, walk if walk != theta else 0.0, traverse) if rate != 0.0]
 
 
-def _spread(first: int, strokes: int, number: int) -> Array:
-    """Phases equally spaced, strokes by the golden cut."""
-    phase = (np.arange(number) + 0.5) / number
-    stroke = np.floor((np.arange(number) * GOLDEN + 0.5) % 1.0 * strokes)
-    places: Array = np.asarray(first + np.minimum(stroke, strokes - 1) + phase, dtype=np.float64)
+def _spread(at: NDArray[np.int64], worth: Array, number: int) -> Array:
+    """Phases equally spaced, strokes `at` (n,) that count by `worth` by the golden cut."""
+    k = np.arange(number)
+    places: Array = at[at_share(worth, (k * GOLDEN + 0.5) % 1.0)] + (k + 0.5) / number
     return places
 
 
@@ -150,29 +173,30 @@ def _over_indexes(motion: Motion, first: int, strokes: int, number: int) -> tupl
     half or a quarter turn takes out by symmetry would be left over.
     """
     at = _visited(motion, first, strokes)
-    _, _, which, counts = _kinds(
-        np.stack([_set_over(t, at) for t in (motion.step.turn, motion.step.walk)], 1)
-    )
+    worth = cut_shares(motion.step, at)
+    seen, which = _kinds(np.stack([_set_over(t, at) for t in (motion.step.turn, motion.step.walk)], 1))
     others = rates_of(motion.step)
-    if counts.size > MOST_SET_OVER:
-        return _by_angle(at, which, round(number * DENSER[min(len(others), 2)]))
+    if seen.size > MOST_SET_OVER:
+        order, many = np.argsort(which, kind="stable"), round(number * DENSER[min(len(others), 2)])
+        dealt = _spread(at[order], worth[order], many)
+        return dealt, _shares(motion, dealt, first, strokes)
     period = motion.step.curve.period
     closes = not others or (len(others) == 1 and 1.0 < period == int(period))
-    few = motion.step.hand.steady and closes and (counts.size <= FEW_ANGLES or period > 1.0)
+    few = motion.step.hand.steady and closes and (seen.size <= FEW_ANGLES or period > 1.0)
     if few:
-        _, _, which, counts = _kinds(np.stack([which, at % int(period)], 1))
+        seen, which = _kinds(np.stack([which, at % int(period)], 1))
         phases, weight = _of_a_stroke(number // 2 if period == 1.0 else number // 4)
     else:
-        part = min(counts.size, 4 if counts.size <= 2 * FEW_ANGLES else 8)
+        part = min(seen.size, 4 if seen.size <= 2 * FEW_ANGLES else 8)
         each = round(number * DENSER[min(len(others), 2)] / part)
         phases, weight = (np.arange(each) + 0.5) / each, np.full(each, 1.0 / each)
     places, share = [], []
-    for k, count in enumerate(counts):
-        visited = at[which == k]
-        phase = phases if few else phases + _between(motion, visited[0], counts.size) / phases.size
-        rank = np.floor((np.arange(phase.size) * GOLDEN + 0.5) % 1.0 * count).astype(int)
-        places.append(visited[np.minimum(rank, count - 1)] + phase)
-        share.append(weight * count / at.size)
+    for k in range(seen.size):
+        visited, own = at[which == k], worth[which == k]
+        phase = phases if few else phases + _between(motion, visited[0], seen.size) / phases.size
+        stroke = at_share(own, (np.arange(phase.size) * GOLDEN + 0.5) % 1.0)
+        places.append(visited[stroke] + phase)
+        share.append(weight * own.sum())
     return np.concatenate(places), np.concatenate(share)
 
 
@@ -196,12 +220,10 @@ def _set_over(turn: Turn, at: NDArray[np.int64]) -> Array:
     return rounded
 
 
-def _kinds(keys: Array) -> tuple[Array, NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]:
-    """Distinct rows of `keys`, where each is first seen, which of them every row is, and how many are."""
-    found, seen, which, counts = np.unique(
-        keys, axis=0, return_index=True, return_inverse=True, return_counts=True
-    )
-    return found, seen, which.ravel(), counts
+def _kinds(keys: Array) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Where each distinct row of `keys` is first seen, and which of them every row is."""
+    _, seen, which = np.unique(keys, axis=0, return_index=True, return_inverse=True)
+    return seen, which.ravel()
 
 
 @lru_cache(maxsize=16)
@@ -214,14 +236,6 @@ def _of_a_stroke(number: int) -> tuple[Array, Array]:
     nodes, weights = np.polynomial.legendre.leggauss(max(1, -(-number // 4)))
     quarter = np.arange(4)[:, None]
     return (0.25 * (quarter + 0.5 * (1.0 + nodes))).ravel(), np.tile(0.125 * weights, 4)
-
-
-def _by_angle(at: NDArray[np.int64], which: NDArray[np.intp], number: int) -> tuple[Array, Array]:
-    """Instants of very many angles: phases equally spaced, strokes by the golden cut in order of angle."""
-    order = at[np.argsort(which, kind="stable")]
-    rank = np.floor((np.arange(number) * GOLDEN + 0.5) % 1.0 * at.size).astype(int)
-    phase = (np.arange(number) + 0.5) / number
-    return order[np.minimum(rank, at.size - 1)] + phase, np.full(number, 1.0 / number)
 
 
 @lru_cache(maxsize=256)

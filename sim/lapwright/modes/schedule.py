@@ -10,13 +10,21 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
-from math import inf, log
+from math import inf, lcm, log
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.errors import CannotDoError
-from lapwright.lapping.schedule import Stay, age_at_start, between_indexes, cut_of, stays
+from lapwright.lapping.schedule import (
+    Stay,
+    age_at_start,
+    between_indexes,
+    cut_of,
+    cut_shares,
+    stays,
+    stroke_period,
+)
 from lapwright.lapping.step import Step
 from lapwright.modes.basis import PLANES, Basis
 from lapwright.modes.nullspace import STAYS, kernel_of
@@ -40,6 +48,7 @@ Array = NDArray[np.float64]
 
 SHORT_INDEX = 0.25  # of the time in which a mismatch dies: angles that last less are averaged
 MOST_SPELLS = 4000
+TURNS, TURNS_OF_A_DAB = 1.0, 8.0  # of the top, after which spells visit the same in the same shares
 LOST = 1e-12  # share left of a shape after a cycle below which nothing can be told
 
 
@@ -315,15 +324,26 @@ def window_of(picture: Picture, spell: Spell) -> tuple[int, int | None]:
     moving = [t for t in turns if not t.indexed]
     if not turns and step.curve.period == 1.0:
         return 0, None
+    if spell.strokes == step.total_strokes:
+        return 0, None
     if moving and not motion.index_every:
         slowest = min(abs(t.angle) for t in moving) / (2.0 * np.pi)
-        if spell.strokes * slowest >= 1.0 and spell.strokes >= step.curve.period:
+        needed = TURNS if motion.dab is None else TURNS_OF_A_DAB
+        if _working(step, spell) * slowest >= needed and spell.strokes >= step.curve.period:
             return 0, None
     if not turns and spell.strokes >= step.curve.period:
         return 0, None
     if motion.index_every and not moving:
         return _same_angles(picture, spell)
     return spell.first, spell.strokes
+
+
+def _working(step: Step, spell: Spell) -> float:
+    """Strokes of a spell that count: fewer than all where the dab fades over them."""
+    if step.grit.fade is None:
+        return spell.strokes
+    shares = cut_shares(step, np.arange(spell.first, spell.first + spell.strokes))
+    return float(1.0 / (shares**2).sum())
 
 
 def _same_angles(picture: Picture, spell: Spell) -> tuple[int, int | None]:
@@ -341,6 +361,10 @@ def _same_angles(picture: Picture, spell: Spell) -> tuple[int, int | None]:
             if np.abs(np.remainder(off + np.pi, 2.0 * np.pi) - np.pi).max() < 1e-9:
                 return k, min(every, step.total_strokes - k)
     cycle = motion.angle_cycle * every
+    if cycle and motion.dab is not None:
+        # Spells that find the same angles with the dab as old.
+        again = lcm(cycle, max(1, stroke_period(step.fresh_every, step.pace)))
+        return spell.first % again, spell.strokes
     if cycle and spell.strokes % cycle == 0:
         return 0, cycle
     return spell.first, spell.strokes

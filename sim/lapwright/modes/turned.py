@@ -15,7 +15,8 @@ from math import pi
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.lapping.motion import Motion
+from lapwright.lapping.motion import Motion, looked_at
+from lapwright.lapping.schedule import cut_shares
 from lapwright.lapping.step import Step, Turn
 from lapwright.modes.basis import PLANES, Basis
 from lapwright.modes.instants import POSES, Instants, base_instants, distinct_angles, instants_of, rates_of
@@ -30,7 +31,7 @@ STROKE_WAVES = 8  # waves of the stroke that a turn must not keep step with
 DRIFTS = 2.0  # turns by which they must run apart in the time
 MOST_ANGLES = 720
 AT_LEAST = 1.0  # whole turns in the time, for all angles to count alike
-NEAR = 1e-6  # of a turn
+UNEVEN = 0.003  # a mean wave of two angles that fading grit makes uneven; above it they are sampled
 
 
 def operator_of(
@@ -94,7 +95,11 @@ def free_turns(
             return None
         return Turns(instants, alpha, theta - alpha, share)
     rates = [step.turn.angle / (2.0 * pi), step.walk.angle / (2.0 * pi)]
+    if motion.dab is not None and step.curve.period == 1.0 and not all(rates):
+        return _uneven(motion, rates, (first, strokes), harmonics, number)
     if not _independent(step, rates, strokes, harmonics):
+        return None
+    if motion.dab is not None and _unevenness(step, rates, (first, strokes), harmonics) > UNEVEN:
         return None
     return _over(instants, rates, strokes, harmonics)
 
@@ -132,6 +137,35 @@ def _independent(step: Step, rates: list[float], strokes: int, harmonics: int) -
     beside = (np.abs(np.rint(moves)) <= STROKE_WAVES) & waves[:, -len(angles) :].any(axis=1)
     of_stroke = (np.rint(moves) != 0.0) | waves[:, : len(own) - 1].any(axis=1)
     return not bool((near & beside & of_stroke).any())
+
+
+def _wave_means(step: Step, rate: float, window: tuple[int, int], harmonics: int) -> NDArray[np.complex128]:
+    """Means (harmonics,) of the waves of an angle as strokes begin, by what the dab cuts in them."""
+    looked = looked_at(*window)
+    waves = np.exp(2j * pi * rate * np.outer(np.arange(1, harmonics + 1), looked))
+    means: NDArray[np.complex128] = np.einsum("ns,s->n", waves, cut_shares(step, looked))
+    return means
+
+
+def _unevenness(step: Step, rates: list[float], window: tuple[int, int], harmonics: int) -> float:
+    """Largest mean of a wave of the angles that run on, or of both together."""
+    running = [rate for rate in (*rates, sum(rates)) if rate != 0.0]
+    return max(float(np.abs(_wave_means(step, rate, window, harmonics)).max()) for rate in running)
+
+
+def _uneven(
+    motion: Motion, rates: list[float], window: tuple[int, int], harmonics: int, number: int
+) -> Turns:
+    """One running angle of a dab that fades: equally spaced, shares with its mean waves as strokes begin."""
+    means = _wave_means(motion.step, sum(rates), window, harmonics)
+    count = 2 * harmonics + 1
+    angle = 2.0 * pi * np.arange(count) / count
+    waves = np.exp(-1j * np.outer(angle, np.arange(1, harmonics + 1)))
+    share = (1.0 + 2.0 * np.einsum("an,n->a", waves, means).real) / count
+    none = np.zeros(count)
+    walks = rates[0] == 0.0
+    instants = base_instants(motion, *window, number, runs_on=True)
+    return Turns(instants, angle if walks else none, none if walks else angle, share)
 
 
 def _over(instants: Instants, rates: list[float], strokes: int, harmonics: int) -> Turns:

@@ -39,7 +39,9 @@ class SharedPicture(Picture):
         hand = None if s.hand.steady else (s.hand, number)
         load = replace(s.load, force=0.0) if s.load.at == (0.0, 0.0) else s.load
         where = (s.curve, s.direction, s.centre, s.carry_centre, s.pace, s.turn, s.walk)
-        key = (*map(id, faces), hand, load, where, window)
+        dab = self.motion(number).dab
+        renewed = dab and (*dab, None if dab[1] else s.total_strokes)
+        key = (*map(id, faces), hand, load, where, window, renewed)
         if key not in self.shared:
             if len(self.shared) > KEPT:
                 self.shared.clear()
