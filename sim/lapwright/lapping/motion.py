@@ -14,11 +14,11 @@ from math import exp, gcd, lcm, pi, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.lapping.schedule import cut_shares
+from lapwright.lapping.schedule import GOLDEN, cut_shares, looked_at
 from lapwright.lapping.step import Hand, Step, Turn
 from lapwright.lapping.strokes import Zigzag, arc_middle, arc_moments, path_length
 
-__all__ = ["GOLDEN", "Motion", "Poses", "looked_at"]
+__all__ = ["Motion", "Poses"]
 
 Array = NDArray[np.float64]
 
@@ -29,21 +29,10 @@ MOST_INDEXES = 360
 MOST_SCATTER = 0.9  # amplitude and pace stay above a tenth of the nominal
 SPEED_PLACES = 8192  # in all, where a mean speed has no closed form ...
 PLACES_A_STROKE = 32  # ... and at least in each stroke, where they differ
-MOST_STROKES = 4096  # that are looked at one by one
-GOLDEN = (sqrt(5.0) - 1.0) / 2.0
 WALK_PLACES = 4096  # of a step, for the mean place of a stroke that is walked round
 CHUNK = 4096  # strokes of scatter made at a time
 HAND_STREAM = 0x68616E64  # sets the hand's random numbers apart from others with the same key
 AMPLITUDE, PACE, DIRECTION, CENTRE_X, CENTRE_Y = range(5)
-
-
-def looked_at(first: int, strokes: int) -> NDArray[np.int64]:
-    """Those (n,) of `strokes` strokes from `first` on that stand for all; of very many only some."""
-    if strokes <= MOST_STROKES:
-        return np.arange(first, first + strokes)
-    # Not evenly: every so many strokes may come round to the same angles.
-    k = np.arange(MOST_STROKES)
-    return first + ((k + (k * GOLDEN) % 1.0) * strokes / MOST_STROKES).astype(np.int64)
 
 
 @dataclass(frozen=True)

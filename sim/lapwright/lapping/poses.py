@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.lapping.average import Sample
-from lapwright.lapping.motion import GOLDEN, Motion, looked_at
+from lapwright.lapping.motion import Motion
 from lapwright.lapping.quadrature import (
     ANGLES,
     ANGLES_ROUND,
@@ -26,9 +26,9 @@ from lapwright.lapping.quadrature import (
     generators,
     waves_of,
 )
-from lapwright.lapping.schedule import cut_shares
+from lapwright.lapping.schedule import GOLDEN, at_share, cut_shares, looked_at
 
-__all__ = ["at_share", "block_sample", "weights_of"]
+__all__ = ["block_sample", "weights_of"]
 
 Array = NDArray[np.float64]
 
@@ -88,17 +88,6 @@ def _places(
         shares, check = _equal(number)
         return places, _mended(motion, places, shares), check
     return _weighted(motion, first, strokes, number, shift, block, round_faces)
-
-
-def at_share(worth: Array, share: NDArray[np.floating]) -> NDArray[np.intp]:
-    """Which stroke is under way when so much (0 to 1) of what they all cut is done."""
-    if worth[0] == worth[-1] == worth.max():  # all alike: exactly so many
-        found: NDArray[np.intp] = np.floor(share * worth.size).astype(np.intp)
-    else:
-        done = np.cumsum(worth)
-        found = np.searchsorted(done, share * done[-1], side="right")
-    stroke: NDArray[np.intp] = np.minimum(found, worth.size - 1)
-    return stroke
 
 
 def _equal(number: int) -> tuple[Array, Array]:

@@ -23,10 +23,10 @@ from lapwright.lapping.average import CHUNKS, Pair
 from lapwright.lapping.block import Block, mean_over_land, settling_time
 from lapwright.lapping.gauge import on_top_by_reading, satisfied
 from lapwright.lapping.moment import Clock, Doubt, Moment, frozen
-from lapwright.lapping.motion import GOLDEN, Motion
+from lapwright.lapping.motion import Motion
 from lapwright.lapping.order import in_order, out_of_order
 from lapwright.lapping.poses import PLASTIC, block_sample
-from lapwright.lapping.schedule import age_at_start, stroke_period
+from lapwright.lapping.schedule import GOLDEN, age_at_start, stroke_period
 from lapwright.lapping.settings import Settings
 from lapwright.lapping.step import Grit, Step, strokes_in
 from lapwright.lapping.support import check_stands

@@ -12,12 +12,15 @@ from lapwright.lapping.step import Step, strokes_in
 from lapwright.lapping.wear import wear_time
 
 __all__ = [
+    "GOLDEN",
     "Stay",
     "age_at_start",
+    "at_share",
     "between_indexes",
     "cut_of",
     "cut_shares",
     "cut_time",
+    "looked_at",
     "rubbing_time",
     "stays",
     "stroke_period",
@@ -25,6 +28,8 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
+GOLDEN = (5.0**0.5 - 1.0) / 2.0
+MOST_STROKES = 4096  # that are looked at one by one
 TIRED_OUT = 600.0  # times its fade: beyond that nothing is left of a dab, and nothing may underflow
 
 
@@ -121,6 +126,26 @@ def cut_shares(step: Step, strokes: NDArray[np.int64]) -> Array:
     cut = np.exp(-np.minimum(fades, TIRED_OUT))
     shares: Array = cut / cut.sum()
     return shares
+
+
+def looked_at(first: int, strokes: int) -> NDArray[np.int64]:
+    """Those (n,) of `strokes` strokes from `first` on that stand for all; of very many only some."""
+    if strokes <= MOST_STROKES:
+        return np.arange(first, first + strokes)
+    # Not evenly: every so many strokes may come round to the same angles.
+    k = np.arange(MOST_STROKES)
+    return first + ((k + (k * GOLDEN) % 1.0) * strokes / MOST_STROKES).astype(np.int64)
+
+
+def at_share(worth: Array, share: NDArray[np.floating]) -> NDArray[np.intp]:
+    """Which stroke is under way when so much (0 to 1) of what they all cut is done."""
+    if worth[0] == worth[-1] == worth.max():  # all alike: exactly so many
+        found: NDArray[np.intp] = np.floor(share * worth.size).astype(np.intp)
+    else:
+        done = np.cumsum(worth)
+        found = np.searchsorted(done, share * done[-1], side="right")
+    stroke: NDArray[np.intp] = np.minimum(found, worth.size - 1)
+    return stroke
 
 
 def cut_time(step: Step, age: float = 0.0) -> float:

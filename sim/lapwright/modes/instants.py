@@ -18,9 +18,8 @@ from math import ceil, gcd, lcm, pi
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.lapping.motion import GOLDEN, Motion, Poses, looked_at
-from lapwright.lapping.poses import at_share, weights_of
-from lapwright.lapping.schedule import cut_shares, stroke_period
+from lapwright.lapping.motion import Motion, Poses
+from lapwright.lapping.schedule import GOLDEN, at_share, cut_shares, looked_at, stroke_period
 from lapwright.lapping.step import Step, Turn
 
 __all__ = ["POSES", "Instants", "base_instants", "distinct_angles", "instants_of", "rates_of"]
@@ -147,6 +146,8 @@ def _shares(motion: Motion, places: Array, first: int, strokes: int) -> Array:
     """Shares (n,) of places on a lattice: equal ones, where a dab fades those of least error."""
     if motion.dab is None:
         return np.full(places.size, 1.0 / places.size)
+    from lapwright.lapping.poses import weights_of  # compiled kernels, that preview can mostly do without
+
     looked = looked_at(first, strokes)
     return weights_of(motion, places, looked, cut_shares(motion.step, looked), round_faces=False)[0]
 

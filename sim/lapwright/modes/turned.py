@@ -15,8 +15,8 @@ from math import pi
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.lapping.motion import Motion, looked_at
-from lapwright.lapping.schedule import cut_shares
+from lapwright.lapping.motion import Motion
+from lapwright.lapping.schedule import cut_shares, looked_at
 from lapwright.lapping.step import Step, Turn
 from lapwright.modes.basis import PLANES, Basis
 from lapwright.modes.instants import POSES, Instants, base_instants, distinct_angles, instants_of, rates_of
