@@ -159,9 +159,23 @@ def test_scipy_is_imported_inside_functions_only() -> None:
     assert not [str(f) for f in EVERY if f.target.split(".")[0] == "scipy" and f.head and not f.checking]
 
 
+def _docstrings(tree: ast.AST) -> int:
+    """Lines of docstrings."""
+    told = 0
+    for node in ast.walk(tree):
+        if (
+            isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef)
+            and ast.get_docstring(node) is not None
+        ):
+            told += (node.body[0].end_lineno or 0) - node.body[0].lineno + 1
+    return told
+
+
 def test_no_module_is_long() -> None:
-    long = {name: len(path.read_text("utf-8").splitlines()) for name, path in MODULES.items()}
-    assert {name: lines for name, lines in long.items() if lines > 400} == {}
+    """Docstrings are not counted: complete ones must not part what belongs together."""
+    texts = {name: path.read_text("utf-8") for name, path in MODULES.items()}
+    long = {name: len(text.splitlines()) - _docstrings(ast.parse(text)) for name, text in texts.items()}
+    assert {name: lines for name, lines in long.items() if lines > 370} == {}
 
 
 def test_no_drawer_for_odds_and_ends() -> None:

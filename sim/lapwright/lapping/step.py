@@ -250,7 +250,19 @@ class Hand(Frozen):
         return self.amplitude == self.centre == self.direction == self.pace == 0.0
 
     def sized(self, half: float) -> Hand:
-        """The hand of a stroke with `half` a travel [m]."""
+        """The hand of a stroke with `half` a travel [m].
+
+        Parameters
+        ----------
+        half : float
+            Half the travel of the stroke [m].
+
+        Returns
+        -------
+        Hand
+            With numbers in place of its word.
+
+        """
         share = HANDS.get(self.word, 0.0)
         return Hand(share, share * half, share, share, MEMORY) if share else replace(self, word="")
 

@@ -78,12 +78,33 @@ class Comparison:
         return tuple(i for i in self.order if self.nominal[i].done)
 
     def form(self, plate: str, name: str) -> Array:
-        """A form of a plate at the end [m] of each member (members,), as they stand; nan where it tipped."""
+        """A form of a plate at the end [m] of each member (members,), as they stand; nan where it tipped.
+
+        Parameters
+        ----------
+        plate : str
+            Name of a plate.
+        name : str
+            Name of a form, such as "sphere".
+
+        Returns
+        -------
+        array
+            (members,) [m]; nan where a member tipped or has no such form.
+
+        """
         found = [got.plates[plate].forms[name] if plate in got.plates else None for got in self.nominal]
         return np.array([np.nan if value is None else value for value in found], dtype=np.float64)
 
     def to_dict(self) -> dict[str, Any]:
-        """The JSON of `lapwright compare --json`."""
+        """The JSON of `lapwright compare --json`.
+
+        Returns
+        -------
+        dict
+            SI; what is not known is None.
+
+        """
         from lapwright.report.comparison_json import as_json
         from lapwright.results.answer import plain
 
@@ -91,7 +112,14 @@ class Comparison:
         return found
 
     def text(self) -> str:
-        """What `lapwright compare` says of it."""
+        """What `lapwright compare` says of it.
+
+        Returns
+        -------
+        str
+            In lines.
+
+        """
         from lapwright.report.comparison_words import in_words
 
         return "\n".join(in_words(self))
@@ -110,7 +138,19 @@ class Comparison:
         return tuple({got.draw: got for got in some} for some in self.draws)
 
     def ahead(self, one: int) -> tuple[Outlook, ...]:
-        """What can be said of a member beforehand, step by step; nothing for one that means nothing."""
+        """What can be said of a member beforehand, step by step; nothing for one that means nothing.
+
+        Parameters
+        ----------
+        one : int
+            Which member, from 0.
+
+        Returns
+        -------
+        tuple of Outlook
+            One for each step; none where the member means nothing.
+
+        """
         # A fiftieth of a second each: worked out for those that are asked for.
         if one not in self._ahead:
             self._ahead[one] = _ahead(self.members[one])
@@ -120,6 +160,19 @@ class Comparison:
         """In how many draws `one` is better than `other`, and of how many; equal counts half.
 
         Draws in which neither came to its end do not count.
+
+        Parameters
+        ----------
+        one : int
+            A member, from 0.
+        other : int
+            Another.
+
+        Returns
+        -------
+        tuple[float, int]
+            How many draws it wins of how many, and of how many it can be told.
+
         """
         ours, theirs = self._numbered[one], self._numbered[other]
         both = [(ours[k], theirs[k]) for k in ours if k in theirs]
@@ -127,7 +180,19 @@ class Comparison:
         return sum(self.criterion.better(a, b) for a, b in pairs), len(pairs)
 
     def best_in(self, one: int) -> int:
-        """In how many draws `one` is the best of all."""
+        """In how many draws `one` is the best of all.
+
+        Parameters
+        ----------
+        one : int
+            Which member, from 0.
+
+        Returns
+        -------
+        int
+            Draws, from 0.
+
+        """
         count = 0
         for k in self._numbered[one]:
             drawn = {i: self._numbered[i].get(k) for i in self.order}
@@ -137,24 +202,75 @@ class Comparison:
         return count
 
     def ended_badly(self, one: int) -> int:
-        """In how many draws `one` did not come to its end."""
+        """In how many draws `one` did not come to its end.
+
+        Parameters
+        ----------
+        one : int
+            Which member, from 0.
+
+        Returns
+        -------
+        int
+            Draws, from 0.
+
+        """
         return sum(not got.done for got in self.draws[one])
 
     def band(self, one: int, what: Sequence[str]) -> tuple[float, float] | None:
         """From where to where nine in ten draws lie; None when not known.
 
         `what`: ("time",), ("removed",) or (plate, form).
+
+        Parameters
+        ----------
+        one : int
+            Which member, from 0.
+        what : tuple of str
+            Plate and form.
+
+        Returns
+        -------
+        tuple of float or None
+            Low and high [m]; None where nothing was drawn.
+
         """
         values = [v for got in self.draws[one] if got.done and (v := _value(got, what)) is not None]
         return _band(values)
 
     def flatness_band(self, one: int) -> tuple[float, float] | None:
-        """The same of the worst plate's flatness [m], whichever plate that is."""
+        """The same of the worst plate's flatness [m], whichever plate that is.
+
+        Parameters
+        ----------
+        one : int
+            Which member, from 0.
+
+        Returns
+        -------
+        tuple[float, float] or None
+            Low and high [m]; None where nothing was drawn.
+
+        """
         flat = Criterion()
         return _band([v for got in self.draws[one] if got.done and math.isfinite(v := flat.figure(got))])
 
     def known(self, one: int, other: int) -> Known:
-        """Whether two members are further apart than the program knows."""
+        """Whether two members are further apart than the program knows.
+
+        Parameters
+        ----------
+        one : int
+            A member, from 0.
+        other : int
+            Another.
+
+        Returns
+        -------
+        Known
+            Whether, and by how much.
+
+        """
         flat = Criterion()
         a, b = self.nominal[one], self.nominal[other]
         figures = flat.figure(a), flat.figure(b)
@@ -181,7 +297,19 @@ class Comparison:
         return limit * abs(1.0 - self.criterion.figure(got)), None if error is None else 2.0 * limit * error
 
     def squeeze(self, one: int) -> float:
-        """How far the grit layer gives in the last step of a member [m], if that is a guess; else 0."""
+        """How far the grit layer gives in the last step of a member [m], if that is a guess; else 0.
+
+        Parameters
+        ----------
+        one : int
+            Which member, from 0.
+
+        Returns
+        -------
+        float
+            [m]
+
+        """
         study = self.members[one].study
         if study is None:
             return 0.0
@@ -196,6 +324,17 @@ class Comparison:
 
         Half the change of the difference of the domes, half the change of their sum, and the first by the
         moment law with the metal that really went; None where that does not tell.
+
+        Parameters
+        ----------
+        one : int
+            Which member, from 0.
+
+        Returns
+        -------
+        tuple[float, float, float or None] or None
+            Before, after and by the law [m]; None where there is no such pair.
+
         """
         member, got = self.members[one], self.nominal[one]
         if member.study is None or not got.done or len(got.plates) != 2:

@@ -25,6 +25,16 @@ def minimum_zone(x: Array, y: Array, z: Array) -> float:
 
     Points on one line have a zone of two parallel lines; points above each other, their range.
 
+    Parameters
+    ----------
+    x, y, z : array
+        Points (n,) [m].
+
+    Returns
+    -------
+    float
+        [m]
+
     Raises
     ------
     ValueError

@@ -122,12 +122,40 @@ class StartForm(Frozen):
             self._put(sphere=self.sphere - hollow)
 
     def heights(self, grid: Grid, outline: Outline) -> Array:
-        """The face's map, (ny, nx) [m], looking at it."""
+        """The face's map, (ny, nx) [m], looking at it.
+
+        Parameters
+        ----------
+        grid : Grid
+            The cells.
+        outline : Outline
+            Of the face.
+
+        Returns
+        -------
+        array
+            (ny, nx) [m].
+
+        """
         z = self._written(*grid.mesh(), outline)
         return z if self.measured is None else z + self.measured.over(grid)
 
     def at(self, x: Array, y: Array, outline: Outline) -> Array:
-        """Heights [m] at points of the face [m], looking at it; same shape as `x`."""
+        """Heights [m] at points of the face [m], looking at it; same shape as `x`.
+
+        Parameters
+        ----------
+        x, y : array
+            Places on the face [m], of one shape.
+        outline : Outline
+            Of the face.
+
+        Returns
+        -------
+        array
+            Of the same shape [m].
+
+        """
         z = self._written(x, y, outline)
         return z if self.measured is None else z + self.measured.at(x, y)
 

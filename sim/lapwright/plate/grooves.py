@@ -48,7 +48,19 @@ class Grooves(Frozen):
     count: Said[int] = Said(whole(1, 360, "a number of grooves"), default=0)
 
     def distance(self, x: Array, y: Array) -> Array:
-        """Distance of points from the nearest groove's edge [m], + on land."""
+        """Distance of points from the nearest groove's edge [m], + on land.
+
+        Parameters
+        ----------
+        x, y : array
+            Places on the face [m], of one shape.
+
+        Returns
+        -------
+        array
+            Of the same shape [m].
+
+        """
         half = 0.5 * self.width
         if self.pattern == "rings":
             r = np.hypot(x, y)

@@ -50,7 +50,19 @@ class EdgeMargin(Frozen):
             self._put(share=None)
 
     def of(self, outline: Outline) -> float:
-        """The margin on a face [m]."""
+        """The margin on a face [m].
+
+        Parameters
+        ----------
+        outline : Outline
+            Of the face.
+
+        Returns
+        -------
+        float
+            [m]
+
+        """
         wanted = self.length if self.length is not None else (self.share or 0.0) * outline.smaller
         return min(wanted, LARGEST_MARGIN)
 
@@ -104,7 +116,14 @@ class Form:
     edge: float | None = None
 
     def as_dict(self) -> dict[str, float | None]:
-        """All measures by name."""
+        """All measures by name.
+
+        Returns
+        -------
+        dict
+            Name to size [m], None where it is not spoken of.
+
+        """
         return asdict(self)
 
 
@@ -236,7 +255,23 @@ def forms_of_sums(plate: Plate) -> Array:
 
 
 def measure(plate: Plate, z: Array, margin: EdgeMargin) -> Form:
-    """Every measure of a face; `z` (ny, nx) [m] looking at it."""
+    """Every measure of a face; `z` (ny, nx) [m] looking at it.
+
+    Parameters
+    ----------
+    plate : Plate
+        Whose face it is.
+    z : array
+        Heights (ny, nx) [m], looking at the face.
+    margin : EdgeMargin
+        What is left out round the edge.
+
+    Returns
+    -------
+    Form
+        [m]; None where a form is not spoken of, or too little land is left.
+
+    """
     edge = _edge_weight(plate)
     fallen = None if edge is None else float((edge * z).sum())
     ruler = _ruler(plate, margin.of(plate.outline))

@@ -84,9 +84,35 @@ class _Round(Frozen):
         return False
 
     def width_along(self, direction: float) -> float:
+        """Full extent along a direction.
+
+        Parameters
+        ----------
+        direction : float
+            From the x axis, anticlockwise [rad].
+
+        Returns
+        -------
+        float
+            [m]
+
+        """
         return self._outside
 
     def polygon(self, number: int) -> Array:
+        """The outer boundary, anticlockwise.
+
+        Parameters
+        ----------
+        number : int
+            Corners of a round outline.
+
+        Returns
+        -------
+        array
+            (k, 2) [m].
+
+        """
         angle = 2.0 * pi * (np.arange(number) + 0.5) / number
         # Corners a little outside the circle, so that the polygon has the circle's own area.
         out = self.radius * (2.0 * pi / (number * sin(2.0 * pi / number))) ** 0.5
@@ -115,11 +141,35 @@ class Disc(_Round):
         return 0.25 * pi * self.diameter**2
 
     def signed_distance(self, x: Array, y: Array) -> Array:
-        """Distance to the edge, + outside."""
+        """Distance to the edge, + outside.
+
+        Parameters
+        ----------
+        x, y : array
+            Places on the face [m], of one shape.
+
+        Returns
+        -------
+        array
+            Of the same shape [m].
+
+        """
         return np.hypot(x, y) - self.radius
 
     def shrunk(self, distance: float) -> Disc | None:
-        """A smaller disc."""
+        """A smaller disc.
+
+        Parameters
+        ----------
+        distance : float
+            How far inwards [m].
+
+        Returns
+        -------
+        Disc or None
+            None when nothing is left.
+
+        """
         left = self.diameter - 2.0 * distance
         return Disc(left) if left > 0.0 else None
 
@@ -146,12 +196,36 @@ class Ring(_Round):
         return 0.25 * pi * (self.outside**2 - self.bore_diameter**2)
 
     def signed_distance(self, x: Array, y: Array) -> Array:
-        """Distance to the nearer edge, + outside the metal."""
+        """Distance to the nearer edge, + outside the metal.
+
+        Parameters
+        ----------
+        x, y : array
+            Places on the face [m], of one shape.
+
+        Returns
+        -------
+        array
+            Of the same shape [m].
+
+        """
         r = np.hypot(x, y)
         return np.maximum(r - self.radius, 0.5 * self.bore_diameter - r)
 
     def shrunk(self, distance: float) -> Ring | None:
-        """A thinner ring."""
+        """A thinner ring.
+
+        Parameters
+        ----------
+        distance : float
+            How far inwards [m].
+
+        Returns
+        -------
+        Ring or None
+            None when nothing is left.
+
+        """
         outside, bore = self.outside - 2.0 * distance, self.bore_diameter + 2.0 * distance
         return Ring(outside, bore) if outside > bore else None
 
@@ -194,22 +268,70 @@ class Rectangle(Frozen):
         return max(self.along, self.across) > LONG * self.smaller * (1.0 + 1e-12)
 
     def signed_distance(self, x: Array, y: Array) -> Array:
-        """Distance to the edge, + outside."""
+        """Distance to the edge, + outside.
+
+        Parameters
+        ----------
+        x, y : array
+            Places on the face [m], of one shape.
+
+        Returns
+        -------
+        array
+            Of the same shape [m].
+
+        """
         dx = np.abs(x) - 0.5 * self.along
         dy = np.abs(y) - 0.5 * self.across
         outside = np.hypot(np.maximum(dx, 0.0), np.maximum(dy, 0.0))
         return outside + np.minimum(np.maximum(dx, dy), 0.0)
 
     def width_along(self, direction: float) -> float:
-        """Extent of the shadow along a direction."""
+        """Extent of the shadow along a direction.
+
+        Parameters
+        ----------
+        direction : float
+            From the x axis, anticlockwise [rad].
+
+        Returns
+        -------
+        float
+            [m]
+
+        """
         return self.along * abs(cos(direction)) + self.across * abs(sin(direction))
 
     def polygon(self, number: int) -> Array:
-        """The four corners, anticlockwise, whatever `number`."""
+        """The four corners, anticlockwise, whatever `number`.
+
+        Parameters
+        ----------
+        number : int
+            Corners of a round outline.
+
+        Returns
+        -------
+        array
+            (k, 2) [m].
+
+        """
         x, y = 0.5 * self.along, 0.5 * self.across
         return np.array([[x, -y], [x, y], [-x, y], [-x, -y]])
 
     def shrunk(self, distance: float) -> Rectangle | None:
-        """A smaller rectangle."""
+        """A smaller rectangle.
+
+        Parameters
+        ----------
+        distance : float
+            How far inwards [m].
+
+        Returns
+        -------
+        Rectangle or None
+            None when nothing is left.
+
+        """
         along, across = self.along - 2.0 * distance, self.across - 2.0 * distance
         return Rectangle(along, across) if min(along, across) > 0.0 else None

@@ -81,7 +81,19 @@ class Plate(Frozen):
         return edges
 
     def land_inside(self, margin: float) -> Array:
-        """Share of each cell that is land at least `margin` [m] inside the edge of the land, (ny, nx)."""
+        """Share of each cell that is land at least `margin` [m] inside the edge of the land, (ny, nx).
+
+        Parameters
+        ----------
+        margin : float
+            Width that is left out [m].
+
+        Returns
+        -------
+        array
+            (ny, nx), 0 to 1, read-only.
+
+        """
         land = land_fraction(self.grid, self.outline, self.grooves, margin)
         land.setflags(write=False)
         return land
@@ -104,5 +116,12 @@ class Plate(Frozen):
         return self.total_mass * GRAVITY
 
     def heights(self) -> Array:
-        """The starting map, (ny, nx) [m], looking at the face; 0 where there is no land."""
+        """The starting map, (ny, nx) [m], looking at the face; 0 where there is no land.
+
+        Returns
+        -------
+        array
+            (ny, nx) [m].
+
+        """
         return np.where(self.land > 0.0, self.form.heights(self.grid, self.outline), 0.0)

@@ -196,6 +196,16 @@ class Study(Frozen):
     def read(cls, path: str | Path) -> Study:
         """Read a study file.
 
+        Parameters
+        ----------
+        path : path
+            Of a study file.
+
+        Returns
+        -------
+        Study
+            With what is usual where nothing is said.
+
         Raises
         ------
         StudyError
@@ -212,6 +222,20 @@ class Study(Frozen):
 
         `stem` is what runs of it are named by; `folder`: where files that it names lie.
 
+        Parameters
+        ----------
+        document : mapping
+            Keys and tables as in a file.
+        stem : str
+            What runs of it are named by.
+        folder : path, optional
+            Where files that it names lie.
+
+        Returns
+        -------
+        Study
+            As if it had been read.
+
         Raises
         ------
         StudyError
@@ -226,6 +250,11 @@ class Study(Frozen):
     def write(self, path: str | Path) -> None:
         """Write the study file, comments and all, over what is there.
 
+        Parameters
+        ----------
+        path : path
+            Of the file.
+
         Raises
         ------
         CannotDoError
@@ -238,6 +267,18 @@ class Study(Frozen):
 
     def states(self, after: Moment | None = None, threads: int = 1) -> Iterator[Moment]:
         """Lap it block by block, from the start or from the state `after`; heights in m, seen from the face.
+
+        Parameters
+        ----------
+        after : Moment, optional
+            A state to go on from.
+        threads : int
+            Of the processor; they change no bit.
+
+        Returns
+        -------
+        iterator of Moment
+            One for each block of strokes.
 
         Raises
         ------
@@ -258,13 +299,41 @@ class Study(Frozen):
         )
 
     def run(self, progress: Callable[[float], None] | None = None, threads: int = 1) -> Run:
-        """Lap it to its end; `progress` is called with the share (0 to 1) that is done."""
+        """Lap it to its end; `progress` is called with the share (0 to 1) that is done.
+
+        Parameters
+        ----------
+        progress : callable, optional
+            Called with the share that is done.
+        threads : int
+            Of the processor; they change no bit.
+
+        Returns
+        -------
+        Run
+            Its outcome is "tipped" where the top tipped on the way.
+
+        """
         from lapwright.results.lapped import lapped
 
         return lapped(self, progress, threads)
 
     def sweep(self, axes: Mapping[str, Sequence[Any]], workers: int = 1) -> Comparison:
-        """Lap it for every value of one or two keys, such as "steps.1.stroke.overhang"."""
+        """Lap it for every value of one or two keys, such as "steps.1.stroke.overhang".
+
+        Parameters
+        ----------
+        axes : mapping
+            One or two keys, each with its values as typed.
+        workers : int
+            Processes that lap at a time.
+
+        Returns
+        -------
+        Comparison
+            Members in the order of the values.
+
+        """
         from lapwright.results.comparing import sweep
 
         return sweep(self, axes, workers)
@@ -281,6 +350,25 @@ class Study(Frozen):
 
         `tolerance`: how well start forms are known, a share or a size; `cells` across, for coarser plates;
         `folder`: keeps what is done, and is gone on with when it is there.
+
+        Parameters
+        ----------
+        workers : int
+            Processes that lap at a time.
+        samples : int
+            Draws of what is not known, for each.
+        tolerance : str
+            How well start forms are known: a share ("10 %") or a size ("0.2 um").
+        cells : int, optional
+            Cells across each plate, for coarser ones.
+        folder : path, optional
+            Keeps what is done, and is gone on with when it is there.
+
+        Returns
+        -------
+        Comparison
+            Of variants and points of the sweep.
+
         """
         from lapwright.results.comparing import Many, compare, tolerance_of
 
@@ -294,19 +382,60 @@ class Study(Frozen):
         cells: int | None = None,
         folder: str | Path | None = None,
     ) -> Tuning:
-        """Search for its goal, and lap the best in full; the rest as in `compare`."""
+        """Search for its goal, and lap the best in full; the rest as in `compare`.
+
+        Parameters
+        ----------
+        workers : int
+            Processes that lap at a time.
+        samples : int
+            Draws of what is not known, for each.
+        tolerance : str
+            How well start forms are known: a share ("10 %") or a size ("0.2 um").
+        cells : int, optional
+            Cells across each plate, for coarser ones.
+        folder : path, optional
+            Keeps what is done, and is gone on with when it is there.
+
+        Returns
+        -------
+        Tuning
+            What was found, and the study that it makes.
+
+        """
         from lapwright.results.comparing import Many, tolerance_of, tune
 
         return tune(self, Many(samples, tolerance_of(tolerance), cells), workers, folder)
 
     def preview(self) -> Preview:
-        """What it means, what each step will do and what to look out for; nothing is lapped."""
+        """What it means, what each step will do and what to look out for; nothing is lapped.
+
+        Returns
+        -------
+        Preview
+            Numbers, words and warnings.
+
+        """
         from lapwright.results.preview import Preview
 
         return Preview(self)
 
     def why(self, step: int | None = None, degree: int = 8) -> Why:
-        """What each step (or `step`, from 1, alone) takes out, leaves alone and makes."""
+        """What each step (or `step`, from 1, alone) takes out, leaves alone and makes.
+
+        Parameters
+        ----------
+        step : int, optional
+            From 1; every step if it is not said.
+        degree : int
+            How fine the shapes are that are looked at.
+
+        Returns
+        -------
+        Why
+            Numbers and words.
+
+        """
         from lapwright.results.why import Why
 
         if step is not None:
@@ -314,14 +443,42 @@ class Study(Frozen):
         return Why(self, step, degree)
 
     def bearing(self, step: int = 1, phase: float | None = None) -> BearingAnswer:
-        """How the top of `step` bears at `phase` [rad] of its first stroke, or in the worst place of it."""
+        """How the top of `step` bears at `phase` [rad] of its first stroke, or in the worst place of it.
+
+        Parameters
+        ----------
+        step : int
+            From 1.
+        phase : float, optional
+            Of the first stroke [rad]; the worst place if it is not said.
+
+        Returns
+        -------
+        BearingAnswer
+            Pressures [Pa] and tilt [rad].
+
+        """
         from lapwright.results.bearing import BearingAnswer
 
         self._check_step(step)
         return BearingAnswer(self, step, phase)
 
     def gauge(self, readings: Sequence[str] = (), gauges: Sequence[str] | None = None) -> GaugeAnswer:
-        """What gauges show on the faces as they come, and what `readings` say ("sph A 1.2 um @ 0 deg")."""
+        """What gauges show on the faces as they come, and what `readings` say ("sph A 1.2 um @ 0 deg").
+
+        Parameters
+        ----------
+        readings : sequence of str
+            Such as "sph A 1.2 um @ 0 deg".
+        gauges : sequence of str, optional
+            Which gauges; all if it is not said.
+
+        Returns
+        -------
+        GaugeAnswer
+            What each would show, and what the readings mean.
+
+        """
         from lapwright.results.gauge import GaugeAnswer
 
         return GaugeAnswer(self, gauges=gauges, readings=readings)

@@ -170,6 +170,16 @@ class Run:
     def read(cls, path: str | Path) -> Run:
         """Read a run file.
 
+        Parameters
+        ----------
+        path : path
+            Such as run.h5.
+
+        Returns
+        -------
+        Run
+            Whole, in memory.
+
         Raises
         ------
         RunFileError
@@ -183,6 +193,11 @@ class Run:
     def write(self, path: str | Path) -> None:
         """Write a run file (HDF5) in one move, over what is there.
 
+        Parameters
+        ----------
+        path : path
+            Such as run.h5.
+
         Raises
         ------
         CannotDoError
@@ -195,6 +210,16 @@ class Run:
 
     def write_report(self, folder: str | Path) -> Path:
         """Write run.h5, report.html and its pictures into a folder, made if need be; gives the page.
+
+        Parameters
+        ----------
+        folder : path
+            Made if need be.
+
+        Returns
+        -------
+        Path
+            The page.
 
         Raises
         ------
@@ -211,6 +236,18 @@ class Run:
 
     def form(self, plate: str, name: str) -> float:
         """A form of a plate at the end, inside the edge margin [m], by a name in FORM_KEYS.
+
+        Parameters
+        ----------
+        plate : str
+            Name of a plate.
+        name : str
+            Such as "sphere".
+
+        Returns
+        -------
+        float
+            [m]; nan where it is not spoken of.
 
         Raises
         ------
@@ -247,7 +284,14 @@ class Run:
         return along
 
     def to_dict(self) -> dict[str, Any]:
-        """The JSON of `lapwright run --json`."""
+        """The JSON of `lapwright run --json`.
+
+        Returns
+        -------
+        dict
+            SI; what is not known is None.
+
+        """
         from lapwright.results.answer import plain
         from lapwright.results.outcome import as_json
 
@@ -255,7 +299,14 @@ class Run:
         return found
 
     def text(self) -> str:
-        """What `lapwright run` says of it."""
+        """What `lapwright run` says of it.
+
+        Returns
+        -------
+        str
+            In lines.
+
+        """
         from lapwright.results.outcome import in_words
 
         return "\n".join(in_words(self))
