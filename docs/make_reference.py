@@ -18,8 +18,8 @@ PAGE = Path(__file__).resolve().parent / "reference.md"
 HEAD = """# Public names
 
 `import lapwright as lw`; [From Python](python.md) teaches them. Made from their docstrings by
-`docs/make_reference.py`; never edited by hand. Everything is in SI; a field with a quantity below takes text with
-a unit as well. All data is frozen, and `.replace(field=value, ...)` gives a changed copy.
+`docs/make_reference.py`; never edited by hand. Everything is in SI; a field with a quantity below takes text
+with a unit as well. All data is frozen, and `.replace(field=value, ...)` gives a changed copy.
 """
 
 
@@ -43,7 +43,7 @@ def _entry(name: str, thing: Any) -> Iterator[str]:
 
 
 def public_methods(of: type) -> Iterator[tuple[str, Any]]:
-    """Methods that a class has of this package, by name; that of all frozen data is told once, at the head."""
+    """Methods that a class has of this package, by name; `replace` is told once, at the head."""
     for name, _ in inspect.getmembers(of):
         raw = inspect.getattr_static(of, name)
         function = raw.__func__ if isinstance(raw, classmethod | staticmethod) else raw
