@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-__all__ = ["BAND", "LIMITS", "SCATTER", "Limit", "limit_of"]
+__all__ = ["BAND", "LIMITS", "SCATTER", "Limit", "limit_of", "why_band"]
 
 PRACTICE = "common practice, no source"
 
@@ -13,6 +13,11 @@ PRACTICE = "common practice, no source"
 BAND = math.sqrt(10.0)
 # That of one that was weighed scatters by this: 40 to 60 % (Podra & Andersson, Tribol. Int. 32 (1999) 71).
 SCATTER = 1.5
+
+
+def why_band(spread: float) -> str:
+    """Why what wear takes is known to times or divided by `spread` only."""
+    return "until you weigh a plate" if spread == BAND else "as wear scatters"
 
 
 class Limit(NamedTuple):

@@ -16,7 +16,7 @@ from collections.abc import Sequence
 from enum import StrEnum
 from typing import NamedTuple
 
-from lapwright.limits import BAND, SCATTER
+from lapwright.limits import BAND, why_band
 
 __all__ = [
     "GRAVITY",
@@ -204,12 +204,10 @@ class Units(StrEnum):
         return f"about {middle} {unit.name}, {low} to {high}"
 
     @staticmethod
-    def rubbing(value: float, weighed: bool = False) -> str:
-        """A time of rubbing [s] with its band: "about 40 min, 13 to 130 until you weigh a plate"."""
-        if value < 60.0 * NOTHING:
-            return "no time at all"
-        why = "as wear scatters" if weighed else "until you weigh a plate"
-        return f"{Units.band(value, SCATTER if weighed else BAND)} {why}"
+    def rubbing(value: float, spread: float = BAND) -> str:
+        """The same and why: "about 40 min, 13 to 130 until you weigh a plate"."""
+        told = Units.band(value, spread)
+        return f"{told} {why_band(spread)}" if "," in told else told
 
     @staticmethod
     def angle(value: float, figures: int = 2, *, echo: bool = False) -> str:

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from lapwright.limits import BAND, SCATTER
 from lapwright.report import words
 from lapwright.report.beforehand import form
 from lapwright.study.read import parse
@@ -238,7 +239,7 @@ def test_mating_follows_the_share_that_bears(share: float) -> None:
 
 @given(st.floats(1.0, 3e5), st.booleans())
 def test_minutes_carry_their_band(seconds: float, weighed: bool) -> None:
-    said = Units.rubbing(seconds, weighed)
+    said = Units.rubbing(seconds, SCATTER if weighed else BAND)
     value, low, high = (float(n) for n in NUMBER.findall(said)[:3])
     true = seconds / (60.0 if " min" in said else 3600.0)
     assert abs(value - true) <= 0.0501 * true

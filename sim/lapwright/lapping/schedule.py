@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from lapwright.lapping.step import Step, strokes_in
 from lapwright.lapping.wear import wear_time
+from lapwright.limits import BAND, SCATTER
 
 __all__ = [
     "GOLDEN",
@@ -22,6 +23,7 @@ __all__ = [
     "cut_time",
     "looked_at",
     "rubbing_time",
+    "spread_of",
     "stays",
     "stroke_period",
 ]
@@ -151,3 +153,9 @@ def at_share(worth: Array, share: NDArray[np.floating]) -> NDArray[np.intp]:
 def cut_time(step: Step, age: float = 0.0) -> float:
     """How long [s] a whole step would last at a fresh dab's cut, begun with one that is `age` [s] old."""
     return cut_of(step, age, 0, step.total_strokes)[0]
+
+
+def spread_of(steps: Iterable[Step]) -> float:
+    """What some steps take off is known to times or divided by this: wear that was seen scatters less."""
+    seen = {step.grit.wear.observed is not None for step in steps}
+    return SCATTER if seen == {True} else BAND

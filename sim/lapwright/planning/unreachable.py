@@ -13,13 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.errors import LapwrightError
+from lapwright.lapping.schedule import spread_of
 from lapwright.lapping.step import Step, Swap, Turn
-from lapwright.limits import BAND, SCATTER
 from lapwright.planning.knobs import Settled
 from lapwright.planning.seek import Seeker
 from lapwright.planning.track import NEVER, course_of
 from lapwright.planning.tuning import Asked, Candidate, Course, Refused
-from lapwright.study.model import Study
 from lapwright.units import Units
 
 __all__ = ["why_not"]
@@ -105,7 +104,7 @@ def _why(seeker: Seeker, nearest: Candidate, missed: list[Asked], looks: int) ->
     if share <= 1.0:
         why = (
             f"{named}: {limit} is not reached in the time allowed, the least is "
-            f"{units.size(reachable)}; it takes {_about(at, seeker.space.study)}: "
+            f"{units.size(reachable)}; it takes {Units.rubbing(at, spread_of(seeker.space.study.steps))}: "
             "let the last step be longer"
         )
         return Refused("time", why, first.key, reachable, f"steps.{last}.time")
@@ -130,14 +129,6 @@ def _stays(
         f"write {how}, or let {key} move"
     )
     return Refused("stays", why, missed[0].key, least, key)
-
-
-def _about(seconds: float, study: Study) -> str:
-    """A time with its band: how fast a grit cuts is known to a band of ten until a plate is weighed."""
-    weighed = all(step.grit.wear.observed is not None for step in study.steps)
-    spread, why = (SCATTER, "as wear scatters") if weighed else (BAND, "until you weigh a plate")
-    ends = f"{Units.time(seconds / spread)} to {Units.time(seconds * spread)}"
-    return f"about {Units.time(seconds)} ({ends} {why})"
 
 
 def _named(missed: list[Asked]) -> str:

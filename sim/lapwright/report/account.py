@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.errors import LapwrightError
+from lapwright.lapping.schedule import spread_of
 from lapwright.lapping.step import Step
 from lapwright.limits import limit_of
 from lapwright.units import METRIC, NOTHING, Units
@@ -123,9 +124,9 @@ class Account:
         return self.study.steps if self.study is not None else ()
 
     @property
-    def weighed(self) -> bool:
-        """True when every grit's wear was seen (removed or lost in a time), not assumed."""
-        return bool(self.steps) and all(s.grit.wear.observed is not None for s in self.steps)
+    def spread(self) -> float:
+        """What is taken off is known to times or divided by this."""
+        return spread_of(self.steps)
 
     @property
     def pair(self) -> tuple[str, str] | None:

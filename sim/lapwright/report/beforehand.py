@@ -12,8 +12,9 @@ from collections.abc import Mapping
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
+from lapwright.lapping.schedule import spread_of
 from lapwright.lapping.sizing import half_travel
-from lapwright.limits import BAND, SCATTER, limit_of
+from lapwright.limits import limit_of
 from lapwright.plate.outline import Disc
 from lapwright.report import words
 from lapwright.units import METRIC, NOTHING, PSI, Units, joined
@@ -226,11 +227,11 @@ def press(step: Step, plates: Plates, look: Outlook, units: Units = METRIC) -> s
     return said
 
 
-def cuts(step: Step, look: Outlook, weighed: bool, units: Units = METRIC, rounds: int = 1) -> str:
+def cuts(step: Step, look: Outlook, units: Units = METRIC, rounds: int = 1) -> str:
     """Metal off each plate with its band, then what a round amount takes in minutes."""
     if look.removed < NOTHING:
         return "no metal to speak of"
-    spread = SCATTER if weighed else BAND
+    spread = spread_of([step])
     about = "about" if step.until is None else "at most about"
     off = look.removed_from
     if max(off.values()) > (1.0 + SAME) * min(off.values()):
@@ -243,7 +244,7 @@ def cuts(step: Step, look: Outlook, weighed: bool, units: Units = METRIC, rounds
     whose = "" if "each" in said else f" off {most}"
     depth, amount = _round_depth(off[most] / look.time, units)
     said += " in each round" if rounds > 1 else ""
-    return f"{said}; {amount}{whose} takes {Units.rubbing(look.time * depth / off[most], weighed)}"
+    return f"{said}; {amount}{whose} takes {Units.rubbing(look.time * depth / off[most], spread)}"
 
 
 def _round_depth(rate: float, units: Units) -> tuple[float, str]:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright import __version__
+from lapwright.limits import why_band
 from lapwright.planning.comparison import Comparison
 from lapwright.planning.members import axis_number, step_of
 from lapwright.planning.naming import name_of, said
@@ -158,7 +159,7 @@ def _table(got: Comparison) -> str:
         lead = ' class="lead"' if k == 0 and row.rank else ""
         body.append(f"<tr{lead}>{cells}</tr>")
     head = "".join(f'<th scope="col">{escaped(h)}</th>' for h in heads)
-    known = "as wear scatters" if notes.weighed(got) else "until you weigh a plate"
+    known = why_band(notes.spread(got))
     caption = f"Under each time its band, {known}."
     if got.samples:
         caption += " Under each size where nine in ten draws lie."

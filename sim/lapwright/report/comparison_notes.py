@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from lapwright.errors import LapwrightError
+from lapwright.lapping.schedule import spread_of
+from lapwright.limits import BAND
 from lapwright.modes.picture import Picture
 from lapwright.modes.reason import Reason, reason_of
 from lapwright.modes.schedule import cycle_of, swaps_round
@@ -17,17 +19,18 @@ from lapwright.report.staying import stays_in_short
 from lapwright.study.model import Study
 from lapwright.units import NOTHING
 
-__all__ = ["Made", "how_sure", "makes", "weighed"]
+__all__ = ["Made", "how_sure", "makes", "spread"]
 
 DEGREE = (
     4  # of the shapes looked at: dome, saddle, twist and what is a little finer, at a twentieth of a second
 )
 
 
-def weighed(got: Comparison) -> bool:
-    """True when every grit's wear was seen, not assumed."""
-    steps = [step for member in got.members if member.study is not None for step in member.study.steps]
-    return bool(steps) and all(step.grit.wear.observed is not None for step in steps)
+def spread(got: Comparison) -> float:
+    """What the members take off is known to times or divided by this."""
+    return spread_of(
+        step for member in got.members if member.study is not None for step in member.study.steps
+    )
 
 
 @dataclass(frozen=True)
@@ -99,7 +102,7 @@ def how_sure(got: Comparison) -> list[str]:
     """What was assumed, and how sure the order is."""
     units = got.study.units
     lines = []
-    if not weighed(got):
+    if spread(got) == BAND:
         lines.append(
             "How fast the grit cuts is a guess, known to a band of ten, until you weigh a plate; "
             "what shape comes after how much metal is firm."

@@ -12,7 +12,7 @@ from lapwright.planning.members import Member, spoken, step_of
 from lapwright.planning.ranking import Criterion
 from lapwright.planning.summary import Summary
 from lapwright.report import words
-from lapwright.report.comparison_notes import how_sure, weighed
+from lapwright.report.comparison_notes import how_sure, spread
 from lapwright.report.shapes import MARK, marked_face
 from lapwright.study.model import Tune
 from lapwright.units import NOTHING, Units, joined
@@ -202,7 +202,7 @@ def _row(got: Comparison, i: int, rank: int) -> Row:
         plates={name: _face(got, i, name) for name in summary.plates},
         flat=(" ".join([units.size(flat), *fine]), _ends(got.flatness_band(i), units)),
         removed=(units.size(summary.removed), _ends(got.band(i, ("removed",)), units)),
-        minutes=_minutes(summary, weighed(got)),
+        minutes=_minutes(summary, spread(got)),
         lifts=_lifts(summary),
         trouble=" ".join((summary.trouble or "").split()),
         sure=_in_draws(got, i),
@@ -242,11 +242,9 @@ def _ends(band: tuple[float, float] | None, units: Units) -> str:
     return "" if band is None else f"from {units.size(band[0])} to {units.size(band[1])}"
 
 
-def _minutes(summary: Summary, known: bool) -> tuple[str, str]:
+def _minutes(summary: Summary, known: float) -> tuple[str, str]:
     """Say "about 40 min" and "13 to 130"; why there is a band is said once, below the table."""
-    told = Units.rubbing(summary.time, known)
-    told = told.removesuffix(" until you weigh a plate").removesuffix(" as wear scatters")
-    head, _, band = told.partition(", ")
+    head, _, band = Units.band(summary.time, known).partition(", ")
     return head, band
 
 

@@ -6,13 +6,13 @@ import math
 from collections.abc import Mapping, Sequence
 
 from lapwright.lapping.kept import kept
-from lapwright.limits import BAND, SCATTER
+from lapwright.lapping.schedule import spread_of
 from lapwright.modes.course import Placement
 from lapwright.modes.schedule import Cycle, CycleSpectrum
 from lapwright.modes.spectrum import Mode
 from lapwright.plate.measure import EdgeMargin
 from lapwright.report.marks import cycle_comes, standing
-from lapwright.report.reasons import grown, time_in_words
+from lapwright.report.reasons import grown
 from lapwright.study.model import Study
 from lapwright.units import Units, joined
 
@@ -205,8 +205,8 @@ def _goes(spectrum: CycleSpectrum, cycle: Cycle, study: Study) -> list[str]:
 def _slowest(mode: Mode, cycle: Cycle, study: Study) -> str:
     what = _mode_words(cycle, mode, study.margin) or "a finer shape"
     depth = study.units.size(mode.half_removed or 0.0)
-    weighed = all(study.steps[spell.step - 1].grit.wear.observed is not None for spell in cycle.spells)
-    time = time_in_words(mode.half_life or 0.0, SCATTER if weighed else BAND)
+    spread = spread_of(study.steps[spell.step - 1] for spell in cycle.spells)
+    time = Units.band(mode.half_life or 0.0, spread)
     return f"the slowest of it ({what}) halves every {depth} removed ({time})"
 
 

@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING
 
 from lapwright.findings.finding import KINDS, Finding
 from lapwright.lapping.reach import Reach
-from lapwright.limits import BAND, SCATTER, limit_of
+from lapwright.lapping.schedule import spread_of
+from lapwright.limits import limit_of
 from lapwright.report.beforehand import limit
 from lapwright.report.shapes import REMARK
 from lapwright.units import METRIC, NOTHING, Units, joined
@@ -225,7 +226,7 @@ def _pits_of(one: Finding, units: Units) -> str:
 
 
 def _pits(found: Sequence[Finding], study: Study) -> Sentences:
-    spread = SCATTER if study.steps[found[0].step - 1].grit.wear.observed is not None else BAND
+    spread = spread_of([study.steps[found[0].step - 1]])
     told = {}
     for one in found:
         off = one.numbers["removed"]
@@ -250,10 +251,9 @@ def _pits_left(found: Sequence[Finding], study: Study) -> Sentences:
 
 
 def _best_passed(found: Sequence[Finding], study: Study) -> Sentences:
-    weighed = all(step.grit.wear.observed is not None for step in study.steps)
     for one in found:
         off, flat = (study.units.size(one.numbers[key]) for key in ("removed", "flatness"))
-        time = Units.rubbing(one.numbers["time"], weighed)
+        time = Units.rubbing(one.numbers["time"], spread_of(study.steps))
         finish = limit_of("finish") * study.steps[one.step - 1].grit.size
         rough = f" ({REMARK})" if study.units.finer(one.numbers["flatness"], finish) else ""
         yield f"{one.plate} was at its best with {off} off, after {time}: flat within {flat}{rough}", ()

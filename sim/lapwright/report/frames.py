@@ -150,7 +150,7 @@ def _told(account: Account, k: int) -> str:
     off = float(np.interp(seconds, time, removed))
     entry = _entry(account, seconds)
     who = f"{account.run.top[entry]} on {account.run.bottom[entry]}"
-    return typeset(f"{account.units.size(off)} removed; {Units.rubbing(seconds, account.weighed)}; {who}")
+    return typeset(f"{account.units.size(off)} removed; {Units.rubbing(seconds, account.spread)}; {who}")
 
 
 def _words(account: Account, face: Face, k: int) -> str:

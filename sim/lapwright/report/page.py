@@ -13,6 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
+from lapwright.limits import BAND
 from lapwright.report import pictures, words
 from lapwright.report.account import Account, account
 from lapwright.report.advice import advise
@@ -136,7 +137,7 @@ def _facts(said: Account) -> str:
     lost = [f.lost for f in said.faces]
     mean = float(np.mean(lost)) if lost else 0.0
     seconds = float(said.run.time[-1]) if len(said.run.time) else 0.0
-    return f"{said.units.size(mean)} removed (mean); {Units.rubbing(seconds, said.weighed)}"
+    return f"{said.units.size(mean)} removed (mean); {Units.rubbing(seconds, said.spread)}"
 
 
 def _asides(said: Account) -> str:
@@ -180,7 +181,7 @@ def _history(said: Account, drawn: Drawn) -> str:
     notes = []
     if any(said.finishes.values()):
         notes.append("The shaded band is finer than a tenth of the grit: the finish is rougher than this.")
-    if not said.weighed:
+    if said.spread == BAND:
         notes.append(
             "The minutes are known to a band of ten until you weigh a plate; "
             "what shape comes after how much metal is firm."
@@ -299,7 +300,7 @@ def _slider(said: Account, drawn: Drawn) -> str:
 def _assumed(said: Account, drawn: Drawn) -> str:
     seconds = float(said.run.time[-1]) if len(said.run.time) else 0.0
     lost = float(np.mean([f.lost for f in said.faces])) if said.faces else 0.0
-    if said.weighed:
+    if said.spread != BAND:
         first = (
             "The wear was taken from what you saw go, so the minutes are good to about a third either way; "
             "wear falls off and scatters even when nothing changes."
@@ -313,7 +314,7 @@ def _assumed(said: Account, drawn: Drawn) -> str:
     lines = [
         first,
         f"So read the result as: after {said.units.both(lost)} off (mean), "
-        f"{Units.rubbing(seconds, said.weighed)}.",
+        f"{Units.rubbing(seconds, said.spread)}.",
         "How far the grit layer gives is a guess too: 0.05 of the grit at "
         f"{said.units.pressure(3e3)}, perhaps 0.02 to 0.15. "
         "It sets the small hollow that both plates keep.",

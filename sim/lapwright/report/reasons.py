@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from lapwright.exact.moment_law import PathMeans, growth
+from lapwright.lapping.schedule import spread_of
 from lapwright.lapping.tendency import MOST_TURN
-from lapwright.limits import BAND, SCATTER
 from lapwright.modes.deviation import LONGEST, Deviation
 from lapwright.modes.lifting import Lifts, share_of
 from lapwright.modes.named import OWN_NAMES, Named
@@ -47,7 +47,6 @@ __all__ = [
     "makes",
     "soonest",
     "takes_out",
-    "time_in_words",
 ]
 
 ALIKE = 1.15  # errors that are halved by amounts of metal nearer than this are told together
@@ -104,11 +103,11 @@ def alone(error: Named, reason: Reason) -> Goes:
     return Goes((error,), (time * reason.removal,) * 2, (time, time))
 
 
-def takes_out(reason: Reason, units: Units, weighed: bool) -> list[tuple[str, str]]:
+def takes_out(reason: Reason, units: Units) -> list[tuple[str, str]]:
     """Rows: what goes, and how much metal and how many minutes halve it."""
     rows = []
     for group in goes(reason):
-        rows.append(("; ".join(_names(group.errors, reason)), halves(group, units, weighed)))
+        rows.append(("; ".join(_names(group.errors, reason)), halves(group, units, spread_of([reason.step]))))
     return rows
 
 
@@ -158,18 +157,10 @@ def _part(error: Named) -> str:
     return f" ({Units.share(error.stays)} of it stays)" if error.stays > TRACE else ""
 
 
-def halves(group: Goes, units: Units, weighed: bool) -> str:
+def halves(group: Goes, units: Units, spread: float) -> str:
     """How much metal, and how many minutes with their band, halve a group of errors."""
     depth = _span([units.size(v) for v in group.removed])
-    spread = SCATTER if weighed else BAND
-    return f"halves every {depth} removed ({time_in_words(group.time[1], spread)})"
-
-
-def time_in_words(seconds: float, spread: float) -> str:
-    """A time that halves something [s], with its band by a factor `spread`."""
-    unit, value = ("h", seconds / 3600.0) if seconds > 6000.0 else ("min", seconds / 60.0)
-    low, middle, high = (Units.number(value * by) for by in (1.0 / spread, 1.0, spread))
-    return f"about {middle} {unit}, {low} to {high}"
+    return f"halves every {depth} removed ({Units.band(group.time[1], spread)})"
 
 
 def _span(texts: Sequence[str]) -> str:
@@ -190,7 +181,7 @@ def makes(reason: Reason, units: Units, margin: EdgeMargin) -> list[str]:
     if not told:
         return [f"nothing to speak of: what stays is left as it is{_law(reason, units)}"]
     hour = reason.removal * 3600.0
-    spread = SCATTER if reason.step.grit.wear.observed is not None else BAND
+    spread = spread_of([reason.step])
     off = f"{units.size(hour)} ({_band(hour, spread, units)})"
     name, (key, value) = max(
         ((n, _largest(f)) for n, f in per.items()), key=lambda item: abs(item[1][1]) * (1 + 1e-9)

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from lapwright.lapping.schedule import spread_of
 from lapwright.limits import limit_of
 from lapwright.report.account import Account, Face
 from lapwright.report.orders import Order, grit_words, orders, span, stop_by_gauge
@@ -198,7 +199,6 @@ def _stop(said: Account, number_: int, look: Outlook) -> str:
     if look.tipping_margin < 0.0:
         return "do not begin: the top tips off"
     step, time = said.steps[number_ - 1], look.time
-    weighed = step.grit.wear.observed is not None
     times = len(_ends(said, number_))
     if times:
         off = {name: _off(said, number_, name) / times for name in (step.top, step.bottom)}
@@ -206,7 +206,7 @@ def _stop(said: Account, number_: int, look: Outlook) -> str:
     else:
         off = {name: look.removed_from[name] for name in (step.top, step.bottom)}
     metal = _metal(said, off)
-    about = Units.rubbing(time, weighed)
+    about = Units.rubbing(time, spread_of([step]))
     if step.until is not None:
         most = span(step.total_strokes / step.pace)
         return f"when {stop_by_gauge(step.until, said.units)}: in this run {metal}; {about}; {most} at most"

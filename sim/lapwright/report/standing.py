@@ -178,7 +178,7 @@ def amount(seen: Seen, metal: float, step: Step) -> str:
     ahead = outlook(said.study.plates, replace(step, time=TRIED, strokes=None))
     seconds = TRIED * metal / ahead.removed if ahead.removed > 0.0 else 0.0
     off = f"about {said.units.both(metal)} more is off (mean of both)"
-    return f"{off}: {Units.rubbing(seconds, said.weighed)}" if seconds > 0.0 else off
+    return f"{off}: {Units.rubbing(seconds, said.spread)}" if seconds > 0.0 else off
 
 
 def lasting(seen: Seen, metal: float, step: Step) -> Step:

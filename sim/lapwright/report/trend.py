@@ -54,7 +54,7 @@ def past_its_best(said: Account, faces: Iterable[Face]) -> str:
         if (k := best(face)) is None:
             continue
         off = said.units.size(float(face.record.removed[k]))
-        time = Units.rubbing(float(said.run.time[k]), said.weighed)
+        time = Units.rubbing(float(said.run.time[k]), said.spread)
         flat = float(face.form("flatness")[k])
         rough = f" ({words.REMARK})" if said.units.finer(flat, face.finish) else ""
         shape = f"flat within {said.units.size(flat)}{rough}"

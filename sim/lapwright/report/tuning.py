@@ -7,6 +7,8 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from lapwright import __version__
+from lapwright.lapping.schedule import spread_of
+from lapwright.limits import BAND
 from lapwright.planning.tuning import Candidate, Course, Tuning
 from lapwright.report import pictures
 from lapwright.report import tuning_notes as notes
@@ -16,7 +18,7 @@ from lapwright.report.pictures.tuned import Mark, Slip, Way, slips, trade_off, w
 from lapwright.report.shapes import MARK
 from lapwright.report.sheet import CAUTIONS, bullets, part, sheet
 from lapwright.report.tuning_study import study_text
-from lapwright.report.tuning_terms import settings, spoken, weighed
+from lapwright.report.tuning_terms import settings, spoken
 from lapwright.report.typeset import escaped
 
 __all__ = ["tuning_page"]
@@ -105,7 +107,7 @@ def _numbers(got: Tuning) -> str:
             f'<tr><th scope="row">{escaped(what)}</th><td>{escaped(asked)}</td>{shown}'
             f"<td><b>{_banded(last)}</b></td></tr>"
         )
-    known = "as wear scatters" if weighed(got.study) else "until you weigh a plate"
+    known = "as wear scatters" if spread_of(got.study.steps) != BAND else "until you weigh a plate"
     minutes = [] if got.idle else [f"Minutes with their band, {known}."]
     caption = " ".join([*minutes, *([MARKED] if told.marked(got) else [])])
     return (
@@ -158,7 +160,7 @@ def _trade(got: Tuning) -> str:
         "The line is the best that the forecast finds for what the whole schedule costs; rings are lapped in "
         "full, the answer filled."
     )
-    if got.goal.least == "time" and not weighed(got.study):
+    if got.goal.least == "time" and spread_of(got.study.steps) == BAND:
         note += (
             " Minutes are those of the wear taken: a third of it to three times it, until you weigh a plate."
         )

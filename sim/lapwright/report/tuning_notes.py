@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from lapwright.lapping.outlook import outlooks
+from lapwright.lapping.schedule import spread_of
+from lapwright.limits import BAND
 from lapwright.planning.draws import drawn_in_words
 from lapwright.planning.tuning import Asked, Band, Candidate, Nudge, Tuning
 from lapwright.report import words
 from lapwright.report.shapes import MARK
-from lapwright.report.tuning_terms import finish, idle_keys, label, short_minutes, spoken, weighed
+from lapwright.report.tuning_terms import finish, idle_keys, label, spoken
 from lapwright.units import NOTHING, Units
 
 __all__ = ["by_key", "how_sure", "notes", "slip", "sloppy", "worst_of"]
@@ -117,7 +119,7 @@ def _lost(got: Tuning) -> list[str]:
     one = next((one for one in got.asked if lost is not None and one.key == lost.asked), None)
     if lost is None or one is None:
         return []
-    after = f"{units.size(lost.removed)} more of metal ({short_minutes(lost.time, weighed(got.study))})"
+    after = f"{units.size(lost.removed)} more of metal ({Units.band(lost.time, spread_of(got.study.steps))})"
     return [
         f"The {label(one)} only passes through what is asked: go on, and after {after} it is out again, by "
         "the forecast. Stop by the gauge, not by the clock."
@@ -167,7 +169,7 @@ def _left(got: Tuning, best: Candidate, name: str, forms: Mapping[str, float]) -
 
 
 def _minutes(got: Tuning) -> list[str]:
-    if weighed(got.study):
+    if spread_of(got.study.steps) != BAND:
         return []
     return [
         "Every minute of the schedule hangs on how fast the grit cuts. Weigh a plate, write what it lost "
@@ -203,7 +205,7 @@ def how_sure(got: Tuning) -> list[str]:
 def _banded(got: Tuning, band: Band) -> str:
     """Nine in ten draws of one thing."""
     if band.what == "time":
-        ends = " to ".join(short_minutes(end, True).split(",")[0] for end in (band.low, band.high))
+        ends = " to ".join(Units.band(end, BAND).split(",")[0] for end in (band.low, band.high))
         return f"Where it is reached, nine in ten draws take {ends.replace('to about', 'to')} of rubbing."
     one = next((one for one in got.asked if one.key == band.what), None)
     best = got.answer.study if got.answer is not None else got.study

@@ -5,8 +5,9 @@ from __future__ import annotations
 import textwrap
 from pathlib import Path
 
+from lapwright.lapping.schedule import spread_of
 from lapwright.planning.tuning import Candidate, Tuning
-from lapwright.report.tuning_terms import asked_for, label, settings, weighed
+from lapwright.report.tuning_terms import asked_for, label, settings
 from lapwright.study.write import written
 from lapwright.units import Units
 
@@ -32,7 +33,7 @@ def _head(got: Tuning, way: Candidate, place: Path) -> list[str]:
             for one in got.asked
             if one.key in course.worst
         ]
-        rubbed = Units.rubbing(course.cost.time, weighed(got.study))
+        rubbed = Units.rubbing(course.cost.time, spread_of(got.study.steps))
         took = f"; {units.size(course.cost.removed)} of metal off, {rubbed}"
         told.append(f"Lapped in full: {', '.join(left)}{took if course.ok else '; the goal is not reached'}.")
     told.append(f"Lap it: lapwright run {place.name}")

@@ -22,9 +22,7 @@ __all__ = [
     "label",
     "place",
     "settings",
-    "short_minutes",
     "spoken",
-    "weighed",
     "worst",
 ]
 
@@ -75,17 +73,6 @@ def finish(study: Study, plate: str | None) -> float:
     """A tenth of the last grit on a plate (None: of the finest) [m]."""
     grits = [s.grit.size for s in study.steps if plate is None or plate in (s.top, s.bottom)]
     return limit_of("finish") * (min(grits) if plate is None else grits[-1]) if grits else 0.0
-
-
-def weighed(study: Study) -> bool:
-    """True when every grit's wear was seen, not assumed."""
-    return all(step.grit.wear.observed is not None for step in study.steps)
-
-
-def short_minutes(seconds: float, known: bool) -> str:
-    """Say "about 40 min, 13 to 130"; why there is a band is said once, elsewhere."""
-    told = Units.rubbing(seconds, known)
-    return told.removesuffix(" until you weigh a plate").removesuffix(" as wear scatters")
 
 
 # --- what it sets ------------------------------------------------------------------------------

@@ -6,12 +6,13 @@ import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from lapwright.lapping.schedule import spread_of
 from lapwright.planning.tuning import Asked, Candidate, Course, Tuning
 from lapwright.report import words
 from lapwright.report.comparison_words import MARKED
 from lapwright.report.shapes import MARK
 from lapwright.report.tuning_notes import notes, sloppy
-from lapwright.report.tuning_terms import asked_for, finish, label, settings, short_minutes, weighed, worst
+from lapwright.report.tuning_terms import asked_for, finish, label, settings, worst
 from lapwright.units import Units
 
 __all__ = ["Line", "Way", "criterion", "headline", "in_words", "lines", "marked", "table", "ways"]
@@ -79,13 +80,13 @@ def _nothing(got: Tuning) -> str:
 
 def _costs(got: Tuning, course: Course) -> str:
     """What it takes: metal first."""
-    units, known = got.study.units, weighed(got.study)
+    units, known = got.study.units, spread_of(got.study.steps)
     off = units.size(course.cost.removed)
     took = [f"It takes {off} of metal off, {Units.rubbing(course.cost.time, known)}"]
     if got.goal.least in ("turns", "swaps"):
         took.append(f"with {_count(course, got.goal.least)}")
     if got.goal.hold is None and course.then is not None and course.then.time > 0.0 and _runs_on(course):
-        then = f"{units.size(course.then.removed)}, {short_minutes(course.then.time, known)}"
+        then = f"{units.size(course.then.removed)}, {Units.band(course.then.time, known)}"
         took.append(f"and is there after {then}")
     return f"{', '.join(took)}."
 
@@ -169,7 +170,7 @@ def _when(got: Tuning, course: Course | None) -> str:
         return "never"
     if course.reached_at == 0.0:
         return "at once"
-    return short_minutes(course.reached_at or 0.0, weighed(got.study))
+    return Units.band(course.reached_at or 0.0, spread_of(got.study.steps))
 
 
 def _off(got: Tuning, course: Course | None) -> str:
@@ -186,7 +187,7 @@ def _runs_on(course: Course | None) -> bool:
 def _all_time(got: Tuning, course: Course | None) -> str:
     if course is None or course.whole is None:
         return ""
-    return short_minutes(course.whole.time, weighed(got.study))
+    return Units.band(course.whole.time, spread_of(got.study.steps))
 
 
 def _all_off(got: Tuning, course: Course | None) -> str:

@@ -16,6 +16,8 @@ from lapwright.lapping.average import Pair
 from lapwright.lapping.kept import kept
 from lapwright.lapping.motion import Motion
 from lapwright.lapping.poses import block_sample
+from lapwright.lapping.schedule import spread_of
+from lapwright.limits import why_band
 from lapwright.modes.deviation import Deviation
 from lapwright.modes.named import Named
 from lapwright.modes.reason import Reason
@@ -125,11 +127,10 @@ def _step_title(number: int, reason: Reason) -> str:
 
 def _step(study: Study, number: int, reason: Reason, away: Deviation | None) -> str:
     units, margin = study.units, study.margin
-    weighed = reason.step.grit.wear.observed is not None
     blocks = [
         ("It leaves alone", bullets(leaves_alone(reason, units))),
         ("", _drawn(study, number, reason)),
-        ("It takes out", _table(reason, units, weighed)),
+        ("It takes out", _table(reason, units)),
         ("It makes", bullets(told.makes(reason, units, margin)) + _cause(study, number, reason)),
         ("Both keep", bullets(keeps(reason, units, margin))),
         ("Does it lift?", bullets(told.lifting(reason, away, units))),
@@ -139,14 +140,14 @@ def _step(study: Study, number: int, reason: Reason, away: Deviation | None) -> 
     )
 
 
-def _table(reason: Reason, units: Units, weighed: bool) -> str:
-    rows = told.takes_out(reason, units, weighed)
+def _table(reason: Reason, units: Units) -> str:
+    rows = told.takes_out(reason, units)
     if not rows:
         return "<p>Nothing.</p>"
     body = "".join(
         f'<tr><th scope="row">{escaped(what)}</th><td>{escaped(how)}</td></tr>' for what, how in rows
     )
-    known = "as wear scatters" if weighed else "until you weigh a plate"
+    known = why_band(spread_of([reason.step]))
     caption = f"Metal removed is the mean of both plates. Minutes with their band {known}."
     return f'<table class="goes"><caption>{escaped(caption)}</caption><tbody>{body}</tbody></table>'
 
@@ -167,7 +168,7 @@ class Cards:
 def error_cards(study: Study, reason: Reason) -> Cards:
     """Little drawings of the errors that a stroke leaves alone, and of those that go, the fastest first."""
     plates, units = tuple(_coarser(study.plates[name]) for name in reason.names), study.units
-    weighed = reason.step.grit.wear.observed is not None
+    spread = spread_of([reason.step])
 
     def card(error: Named, note: str) -> Card:
         return Card(title(error, reason), note, plates, _maps(reason, plates, error.start))
@@ -176,7 +177,7 @@ def error_cards(study: Study, reason: Reason) -> Cards:
     stay += _finer_that_stay(reason, plates, MOST_SHAPES - len(stay))
     alone = own_errors(reason)
     own, go = (
-        [card(e, told.halves(told.alone(e, reason), units, weighed)) for e in going]
+        [card(e, told.halves(told.alone(e, reason), units, spread)) for e in going]
         for going in (
             alone,
             [e for group in told.goes(reason) for e in group.errors if e not in alone],

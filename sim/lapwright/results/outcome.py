@@ -90,7 +90,7 @@ def in_words(run: Run) -> list[str]:
         lines.append(sure)
     off = [f"{face.name} {said.units.both(face.lost)}" for face in said.faces]
     lines.append(f"Metal off: {', '.join(off)}.")
-    lines.append(f"Rubbing: {Units.rubbing(float(run.time[-1]), said.weighed)}.")
+    lines.append(f"Rubbing: {Units.rubbing(float(run.time[-1]), said.spread)}.")
     lines += _stopped(said)
     lines += again_words(said)
     told = advise(said)

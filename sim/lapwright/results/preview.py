@@ -143,7 +143,7 @@ def _step(
     laid = {name for earlier in study.steps for name in (earlier.top, earlier.bottom)}
     yield "hand", beforehand.hand(step, plates, look, units)
     yield "press", [beforehand.press(step, plates, look, units)]
-    yield "cuts", [beforehand.cuts(step, look, step.grit.wear.observed is not None, units, study.rounds)]
+    yield "cuts", [beforehand.cuts(step, look, units, study.rounds)]
     yield (
         "makes",
         makes(

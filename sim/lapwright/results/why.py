@@ -8,6 +8,8 @@ from itertools import islice
 from typing import TYPE_CHECKING, Any
 
 from lapwright.errors import CannotDoError, troubles_in
+from lapwright.lapping.schedule import spread_of
+from lapwright.limits import BAND
 from lapwright.results.answer import Answer, wrapped
 
 if TYPE_CHECKING:
@@ -160,10 +162,9 @@ def _said(study: Study, reason: Reason, away: Deviation | None) -> Iterator[tupl
     from lapwright.report.marks import keeps
     from lapwright.report.staying import leaves_alone
 
-    weighed = reason.step.grit.wear.observed is not None
     yield "leaves alone", leaves_alone(reason, study.units)
-    out = [f"{what}: {how}" for what, how in told.takes_out(reason, study.units, weighed)]
-    if out and not weighed:
+    out = [f"{what}: {how}" for what, how in told.takes_out(reason, study.units)]
+    if out and spread_of([reason.step]) == BAND:
         out.append("(minutes with their band, until you weigh a plate)")
     yield "takes out", out or ["nothing"]
     yield "makes", told.makes(reason, study.units, study.margin)

@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter
 
-from lapwright.limits import BAND, SCATTER, limit_of
+from lapwright.limits import limit_of, why_band
 from lapwright.report.account import Account, Face, common_removed
 from lapwright.report.pictures.ink import LINES, SHEET, Array, End, name_ends, new_figure, plain, round_step
 from lapwright.units import NOTHING, Units, shortened
@@ -171,10 +171,10 @@ def _minutes(axes: Axes, account: Account, x: Array) -> None:
     upper.xaxis.set_major_formatter(FuncFormatter(lambda v, _: f"{np.interp(v, x, time):.4g}"))
     upper.spines["top"].set_color(SHEET.muted)
     upper.tick_params(colors=SHEET.muted, labelsize=10.5, width=0.8, length=4)
-    factor = SCATTER if account.weighed else BAND
+    factor = account.spread
     note = f"minutes, known to {Units.number(1.0 / factor)} to {Units.number(factor)} times"
     axes.annotate(
-        note if account.weighed else f"{note} until you weigh a plate", (1, 1), xycoords="axes fraction",
+        f"{note} {why_band(factor)}", (1, 1), xycoords="axes fraction",
         xytext=(0, 22), textcoords="offset points", ha="right", va="bottom", fontsize=10.5,
         color=SHEET.muted, annotation_clip=False,
     )  # fmt: skip
