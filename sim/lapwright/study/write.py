@@ -110,6 +110,14 @@ class _Block:
         return self.head + self.body + self.tail
 
 
+@dataclass(frozen=True)
+class _Homes:
+    """The places that have a heading, and those on the way to one."""
+
+    heads: set[Place]
+    ways: set[Place]
+
+
 def _parts(text: str) -> list[_Block]:
     """The blocks of a file; the first stands under no heading."""
     text += "\n" if text and not text.endswith("\n") else ""
@@ -201,7 +209,8 @@ def _at(document: Mapping[str, Any], place: Place) -> Any:
 
 def _changed(blocks: Sequence[_Block], document: Mapping[str, Any]) -> list[_Block]:
     """The blocks with what the document says in each, and new ones for what has none."""
-    homes = {block.place for block in blocks}
+    heads = {block.place for block in blocks}
+    homes = _Homes(heads, {place[:k] for place in heads for k in range(1, len(place))})
     out, new = [], list[tuple[Place, Mapping[str, Any]]]()
     for block in blocks:
         said = tomllib.loads(block.body)
@@ -223,15 +232,15 @@ def _common(one: Place, other: Place) -> int:
 
 
 def _shared(
-    place: Place, wanted: Mapping[str, Any], said: Mapping[str, Any], homes: set[Place]
+    place: Place, wanted: Mapping[str, Any], said: Mapping[str, Any], homes: _Homes
 ) -> tuple[dict[str, Any], list[tuple[Place, Mapping[str, Any]]]]:
     """What a table says under its own heading, where it `said` so far, and what goes under new headings."""
     own, new = dict[str, Any](), list[tuple[Place, Mapping[str, Any]]]()
     for key, value in wanted.items():
         inner: Place = (*place, key)
-        below = any(home[: len(inner)] == inner for home in homes)
-        if inner in homes:
+        if inner in homes.heads:
             continue
+        below = inner in homes.ways
         if below and isinstance(said.get(key), Mapping):
             some, more = _shared(inner, value, said[key], homes)
             own |= {key: some} if some else {}
@@ -250,20 +259,20 @@ def _headed(value: Any) -> bool:
     return isinstance(value, Mapping)
 
 
-def _missing(place: Place, value: Any, homes: set[Place]) -> Iterator[tuple[Place, Mapping[str, Any]]]:
+def _missing(place: Place, value: Any, homes: _Homes) -> Iterator[tuple[Place, Mapping[str, Any]]]:
     """Tables that have no heading yet."""
     if isinstance(value, list):
         entries = (((*place, number), entry) for number, entry in enumerate(value))
-        yield from (one for one in entries if one[0] not in homes)
+        yield from (one for one in entries if one[0] not in homes.heads)
         return
     named = place[0] in NAMED and len(place) == 1
-    below = {home[len(place)] for home in homes if len(home) > len(place) and home[: len(place)] == place}
-    apart = {key for key, inner in value.items() if key in below or (named and isinstance(inner, Mapping))}
+    below = {key for key in value if (*place, key) in homes.heads | homes.ways}
+    apart = below | {key for key, inner in value.items() if named and isinstance(inner, Mapping)}
     pairs = {key: inner for key, inner in value.items() if key not in apart}
     if pairs or not apart:
         yield place, pairs
     for key in value:
-        if key in apart and (*place, key) not in homes:
+        if key in apart and (*place, key) not in homes.heads:
             yield from _missing((*place, key), value[key], homes)
 
 
