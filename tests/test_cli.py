@@ -212,7 +212,7 @@ def test_nothing_is_overwritten_without_force(bench: Path, capsys: pytest.Captur
     (bench / "pair-run" / "report.html").write_text("an old page")
     (bench / "pair-run" / "notes.txt").write_text("mine")
     assert main(["run", "pair.toml", "--force", "--no-page"]) == 0
-    assert sorted(p.name for p in (bench / "pair-run").iterdir()) == ["notes.txt", "run.h5"]
+    assert sorted(p.name for p in (bench / "pair-run").iterdir()) == [".lapwright", "notes.txt", "run.h5"]
 
 
 def test_run_json_is_one_object_in_si(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:

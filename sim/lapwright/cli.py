@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from typing import Any, NoReturn
 
 from lapwright import __version__
-from lapwright.commands.answer import print_json
+from lapwright.commands.answer import aside, print_json
 from lapwright.commands.mistakes import (
     HELP_WORDS,
     VERSION_WORDS,
@@ -94,12 +94,12 @@ def main(argv: Sequence[str] | None = None) -> int:
     json = "--json" in words
     # Before NumPy is loaded: its threads give small matrices nothing, change last bits with their number, and
     # on a busy machine make them ten times slower.
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="replace")
+    for name in ("OPENBLAS", "MKL", "OMP"):
+        os.environ[f"{name}_NUM_THREADS"] = "1"
+    _streams()
     try:
         code = _dispatch(words)
+        _remark()
         sys.stdout.flush()
         return code
     except BrokenPipeError:
@@ -107,12 +107,47 @@ def main(argv: Sequence[str] | None = None) -> int:
     except BaseException as trouble:
         if debug and not isinstance(trouble, SystemExit):
             raise
+        if isinstance(trouble, OSError) and trouble.filename is None:
+            return _takes_nothing(trouble)
         try:
             code = _told(trouble, json)
             sys.stdout.flush()
             return code
         except BrokenPipeError:
             return _left_alone(2 if isinstance(trouble, LapwrightError) and trouble.exit_code == 2 else 1)
+        except OSError as full:
+            return _takes_nothing(full)
+
+
+def _streams() -> None:
+    """Have all three standard streams, closed ones too, and no letter that stops the words."""
+    while (handle := os.open(os.devnull, os.O_RDWR)) <= 2:
+        pass  # else the next file opened, a run's perhaps, would stand where words go
+    os.close(handle)
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        stream = getattr(sys, name)
+        if stream is None:
+            setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))  # noqa: SIM115 (to the end)
+        elif mode == "w" and hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+
+
+def _remark() -> None:
+    """Say once that kernels could not be kept."""
+    compiled: Any = sys.modules.get("lapwright.kernels.compile")
+    if compiled is not None and compiled.uncached():
+        aside(
+            "Mind: neither the program's folder nor your home takes files, so what was compiled is not kept "
+            "and every start takes longer: NUMBA_CACHE_DIR=FOLDER before the command names one that does"
+        )
+
+
+def _takes_nothing(trouble: OSError) -> int:
+    """Say beside it that standard output cannot be written: all other files name themselves in an error."""
+    from lapwright.study.safefile import reason
+
+    aside(f"lapwright: the answer cannot be written where it should go: {reason(trouble)}")
+    return _left_alone(1)
 
 
 def _left_alone(code: int) -> int:
@@ -128,8 +163,8 @@ def _told(trouble: BaseException, json: bool) -> int:
     error = trouble if isinstance(trouble, LapwrightError) else _from_outside(trouble)
     if json:
         print_json({"error": {"code": error.code, "key": error.key or None, "message": str(error)}})
-    for line in str(error).splitlines():
-        print(f"lapwright: {line}", file=sys.stderr)
+    for line in str(error).split("\n"):
+        aside(f"lapwright: {line}")
     return error.exit_code
 
 
@@ -139,7 +174,10 @@ def _from_outside(trouble: BaseException) -> LapwrightError:
     if isinstance(trouble, MemoryError):
         return CannotDoError("not enough memory: take fewer cells, or close other programs", code="memory")
     if isinstance(trouble, OSError):
-        return CannotDoError(" ".join(f"{trouble}".split()))
+        from lapwright.study.safefile import reason
+
+        where = f"{trouble.filename}: " if trouble.filename is not None else ""
+        return CannotDoError(f"{where}{reason(trouble)}")
     what = " ".join(f"{type(trouble).__name__}: {trouble}".split())
     return CannotDoError(
         f"a fault of the program, not yours ({what}): the same command with --debug shows where",

@@ -146,7 +146,7 @@ def test_the_runs_own_results_stay_as_they_are(bench: Path) -> None:
     held, with_fine = everything(bench / "quick-run" / "run.h5"), everything(bench / "fine" / "run.h5")
     assert {key: with_fine[key] for key in held} == held
     assert {key.split("/")[-2] for key in with_fine.keys() - held.keys() if "/" in key} == {"fine"}
-    assert sorted(p.name for p in (bench / "fine").iterdir()) == ["run.h5"]
+    assert sorted(p.name for p in (bench / "fine").iterdir()) == [".lapwright", "run.h5"]
 
 
 def test_it_can_be_lapped_finer_afterwards(bench: Path) -> None:

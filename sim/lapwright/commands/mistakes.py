@@ -157,7 +157,7 @@ def complaint(message: str, parser: argparse.ArgumentParser) -> str:
     """What argparse complains of, in plainer words, with the nearest right option."""
     command = parser.prog.split()[-1]
     if message.startswith("unrecognized arguments:"):
-        return _unknown(message.split(":", 1)[1].split(), parser, command)
+        return _unknown(message.split(":", 1)[1].split() or [" "], parser, command)
     if message.startswith("the following arguments are required:"):
         needed = message.split(":", 1)[1].strip()
         return f"{needed} is missing{_lies_here(command)}"
@@ -206,4 +206,4 @@ def _lies_here(command: str) -> str:
         how = "lap a study first" if command == "report" else f"{typed('new')} writes a first study"
         return f": {how}"
     more = f" (or one of {len(found) - 1} more here)" if len(found) > 1 else ""
-    return f": write {typed(command, found[0])}{more}"
+    return f": write {typed(command, Path(found[0]))}{more}"

@@ -6,6 +6,8 @@ import sys
 import time
 from dataclasses import dataclass, field
 
+from lapwright.commands.answer import aside
+
 __all__ = ["Tally"]
 
 WIDTH = 30
@@ -30,9 +32,10 @@ class Tally:
             return
         self.shown = now
         line = self.line(done, now)
-        print(
-            f"\r{line}\033[K" if self.bar else line, end="" if self.bar else "\n", file=sys.stderr, flush=True
-        )
+        if self.bar:
+            print(f"\r{line}\033[K", end="", file=sys.stderr, flush=True)
+        else:
+            aside(line)
 
     def line(self, done: int, now: float) -> str:
         """How far it is, in words."""

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from lapwright.commands.answer import Speaker, print_json, typed
+from lapwright.commands.answer import Speaker, aside, print_json, typed
 from lapwright.commands.many import add_many, crew_of, go_on_words, many_of
 from lapwright.commands.places import study_file
 from lapwright.commands.tally import Tally
@@ -163,7 +162,7 @@ def _answer(got: Tuning, store: Store, args: argparse.Namespace) -> int:
         say(got.text())
     else:
         for refused in got.refused:
-            print(f"lapwright: {refused.key or 'tune.reach'}: {refused.message}", file=sys.stderr)
+            aside(f"lapwright: {refused.key or 'tune.reach'}: {refused.message}")
     if args.json:
         print_json(got.to_dict(written))
     if got.answer is not None:

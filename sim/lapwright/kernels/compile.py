@@ -11,16 +11,75 @@ associated) hangs on whether the kernels were compiled just now or loaded.
 
 from __future__ import annotations
 
+import contextlib
+import hashlib
+import pickle
 from collections.abc import Callable
 from typing import Any
 
 import numba
+from numba.core.caching import FunctionCache, IndexDataCacheFile
 
-__all__ = ["kernel", "processor"]
+__all__ = ["kernel", "processor", "uncached"]
 
-kernel: Callable[[Callable[..., Any]], Callable[..., Any]] = numba.njit(
-    cache=True, error_model="numpy", nogil=True, forceinline=True, fastmath={"reassoc", "contract", "arcp"}
+_compiled: Callable[[Callable[..., Any]], Any] = numba.njit(
+    error_model="numpy", nogil=True, forceinline=True, fastmath={"reassoc", "contract", "arcp"}
 )
+_not_kept: list[str] = []  # why compiled kernels are not kept on the disk
+
+
+def kernel(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Compile a function on its first call, or take what was compiled before from the disk."""
+    made: Callable[..., Any] = _compiled(function)
+    try:
+        made._cache = _Cache(function)  # type: ignore[attr-defined]  # as `cache=True` does with numba's own
+    except (RuntimeError, OSError) as trouble:  # neither beside the program nor in HOME
+        _not_kept.append(str(trouble))
+    return made
+
+
+def uncached() -> bool:
+    """Whether kernels had to be compiled without being kept for the next time."""
+    return bool(_not_kept)
+
+
+class _Data(IndexDataCacheFile):
+    """numba's files, with a digest before what is compiled: code in which a bit has changed is never run."""
+
+    def _save_data(self, name: str, data: Any) -> None:
+        body = self._dump(data)
+        with self._open_for_write(self._data_path(name)) as file:
+            file.write(hashlib.sha256(body).digest() + body)
+
+    def _load_data(self, name: str) -> Any:
+        with open(self._data_path(name), "rb") as file:
+            told, body = file.read(32), file.read()
+        if hashlib.sha256(body).digest() != told:
+            raise ValueError("damaged")
+        return pickle.loads(body)
+
+
+class _Cache(FunctionCache):
+    """numba's cache on the disk, which never stands in the way: what is damaged there is compiled anew."""
+
+    def __init__(self, function: Callable[..., Any]) -> None:
+        super().__init__(function)
+        place = self._impl.locator
+        self._cache_file = _Data(place.get_cache_path(), self._impl.filename_base, place.get_source_stamp())
+
+    def load_overload(self, sig: Any, target_context: Any) -> Any:
+        try:
+            return super().load_overload(sig, target_context)
+        except Exception:  # whatever unpickling a damaged file may raise
+            with contextlib.suppress(OSError):
+                self.flush()
+            return None
+
+    def save_overload(self, sig: Any, data: Any) -> None:
+        try:
+            super().save_overload(sig, data)
+        except OSError as trouble:
+            _not_kept.append(str(trouble))
 
 
 def processor() -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from typing import Any
 
 from lapwright.planning.comparison import Comparison
@@ -11,6 +12,8 @@ from lapwright.study.runfile import FORM_KEYS, SHAPES
 from lapwright.study.write import inline
 
 __all__ = ["csv_text"]
+
+QUANTITY = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?[\w %/.]*", re.IGNORECASE)
 
 
 def csv_text(got: Comparison) -> str:
@@ -27,9 +30,9 @@ def csv_text(got: Comparison) -> str:
     head += ["lift_share", *(("best_in", "draws") if got.samples else ()), "trouble"]
     out = io.StringIO()
     table = csv.writer(out, lineterminator="\n")
-    table.writerow(head)
+    table.writerow(map(_harmless, head))
     for rank, i in enumerate(got.order, 1):
-        table.writerow(_row(got, i, rank, keys, plates))
+        table.writerow(map(_harmless, _row(got, i, rank, keys, plates)))
     return out.getvalue()
 
 
@@ -48,6 +51,12 @@ def _row(got: Comparison, i: int, rank: int, keys: list[str], plates: list[str])
     if got.samples:
         row += [got.best_in(i), got.samples]
     return [*row, (ended.trouble or "").replace("\n", "; ")]
+
+
+def _harmless(cell: Any) -> Any:
+    """A cell that no spreadsheet takes for a formula: text that could be one has an apostrophe before it."""
+    formula = isinstance(cell, str) and cell[:1] in tuple("=+-@\t\r") and not QUANTITY.fullmatch(cell)
+    return f"'{cell}" if formula else cell
 
 
 def _figure(value: float | None) -> str:

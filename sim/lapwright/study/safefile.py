@@ -10,7 +10,7 @@ from pathlib import Path
 
 from lapwright.errors import CannotDoError
 
-__all__ = ["cannot_write", "make_folder", "put_in_place", "unfinished_of"]
+__all__ = ["cannot_write", "make_folder", "put_in_place", "reason", "unfinished_of"]
 
 _WHY = {
     errno.ENOSPC: "the disk is full: make room",
@@ -30,8 +30,12 @@ _WHY = {
 
 def cannot_write(path: Path, trouble: OSError) -> CannotDoError:
     """The one line for a file or folder that cannot be written."""
-    why = _WHY.get(trouble.errno or 0, trouble.strerror or str(trouble))
-    return CannotDoError(f"cannot write {path}: {why}")
+    return CannotDoError(f"cannot write {path}: {reason(trouble)}")
+
+
+def reason(trouble: OSError) -> str:
+    """What the system complains of, in plain words, and what to do."""
+    return _WHY.get(trouble.errno or 0, (trouble.strerror or str(trouble)).lower())
 
 
 def make_folder(folder: Path) -> None:

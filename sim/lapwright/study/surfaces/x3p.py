@@ -28,6 +28,7 @@ Array = NDArray[np.float64]
 
 MAIN, DATA, VALID, CHECKSUM = "main.xml", "bindata/data.bin", "bindata/valid.bin", "md5checksum.hex"
 MOST_ENTRIES = 200
+FIRST, LAST = (1980, 1, 1, 0, 0, 0), (2107, 12, 31, 23, 59, 58)  # that a ZIP can tell, whatever a clock says
 MOST_XML = 4_000_000  # bytes
 UNEVEN = 1e-3  # of a step, by which places that are said one by one may be off an even spacing
 BROKEN = (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, OSError, ValueError)
@@ -267,7 +268,7 @@ def to_x3p(surface: Surface, *, data_type: str = "D", date: datetime | None = No
             (VALID, valid),
         ):
             if part:
-                info = zipfile.ZipInfo(name, date.timetuple()[:6])
+                info = zipfile.ZipInfo(name, min(max(FIRST, date.timetuple()[:6]), LAST))
                 info.compress_type = zipfile.ZIP_DEFLATED
                 archive.writestr(info, part)
     return store.getvalue()
