@@ -56,6 +56,8 @@ def document_of_objects(plates: Any, steps: Any, **more: Any) -> Document:
 
 def tables_of_objects(keys: Mapping[str, Any]) -> Document:
     """The keys of a document, with objects put down as tables."""
+    from lapwright.study.plans import BESIDE
+
     faults: list[Fault] = []
     grits: dict[str, Document] = {}
     out: Document = {}
@@ -71,8 +73,8 @@ def tables_of_objects(keys: Mapping[str, Any]) -> Document:
                 _entry(f"steps.{n}", step, Step, lambda step: _step(step, grits), faults)
                 for n, step in enumerate(value, 1)
             ]
-        elif isinstance(value, tuple):
-            value = list(value)
+        elif key in BESIDE:
+            value = BESIDE[key](value, keys)
         out[key] = value
     if faults:
         raise StudyError(faults)
