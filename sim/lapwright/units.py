@@ -189,10 +189,24 @@ class Units(StrEnum):
         return _said(value, Unit(1e-12, "um/km/kPa"), figures, echo)
 
     @staticmethod
-    def time(value: float, figures: int = 2, *, echo: bool = False) -> str:
+    def time(value: float, figures: int = 2) -> str:
         """A time [s]: s below a minute, min below two hours, then h."""
         unit = Unit(1.0, "s") if abs(value) < 60.0 else Unit(60.0, "min")
-        return _said(value, Unit(3600.0, "h") if abs(value) >= 7200.0 else unit, figures, echo)
+        return _said(value, Unit(3600.0, "h") if abs(value) >= 7200.0 else unit, figures)
+
+    @staticmethod
+    def spell(value: float) -> str:
+        """A time that is set or was rubbed [s]: "45 s", "15 min"; from two hours on "2.5 h" if in halves."""
+        unit = Unit(1.0, "s") if value < 60.0 else Unit(60.0, "min")
+        if value >= 7200.0 and math.isclose(value % 1800.0, 0.0, abs_tol=1e-6):
+            unit = Unit(3600.0, "h")
+        shown = value / unit.size
+        return f"{shown:.3g} {unit.name}" if shown < 999.5 else f"{shown:.0f} {unit.name}"
+
+    @staticmethod
+    def soon(value: float) -> str:
+        """How long something still takes [s]: "about 45 s", "about 12 min"."""
+        return f"about {value:.0f} s" if value < 90.0 else f"about {value / 60.0:.0f} min"
 
     @staticmethod
     def band(value: float, spread: float) -> str:

@@ -6,6 +6,8 @@ import sys
 import time
 from dataclasses import dataclass, field
 
+from lapwright.units import Units
+
 __all__ = ["Progress"]
 
 WIDTH = 30
@@ -45,13 +47,9 @@ class Progress:
         if new <= 0.0:
             return told
         left = (now - self.begun) * max(self.total - done, 0.0) / new
-        return f"{told}, {most}{_soon(left)} to go"
+        return f"{told}, {most}{Units.soon(left)} to go"
 
     def close(self) -> None:
         """Take the bar away."""
         if self.active and self.shown:
             print("\r\033[K", end="", file=sys.stderr, flush=True)
-
-
-def _soon(seconds: float) -> str:
-    return f"about {seconds:.0f} s" if seconds < 90.0 else f"about {seconds / 60.0:.0f} min"

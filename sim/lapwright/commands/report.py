@@ -106,7 +106,7 @@ def _maps(run: Run, path: Path, args: argparse.Namespace, say: Speaker) -> int:
         maps = {face.plate: {"file": str(face.path), "time": face.time} for face in faces}
         print_json({"study": run.study_stem, "outcome": run.outcome, "maps": maps})
     for face in faces:
-        say(f"The face of {face.plate} after {Units.time(face.time, 3, echo=True)} of rubbing: {face.path}")
+        say(f"The face of {face.plate} after {Units.spell(face.time)} of rubbing: {face.path}")
     say("Each map is drawn looking at the face, 12 o'clock up; + is metal standing proud.")
     name, file = next(iter(written.items()))
     typed_map = f'"{file.name}"'

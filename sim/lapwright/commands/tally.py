@@ -7,6 +7,7 @@ import time
 from dataclasses import dataclass, field
 
 from lapwright.commands.answer import aside
+from lapwright.units import Units
 
 __all__ = ["Tally"]
 
@@ -47,7 +48,7 @@ class Tally:
         if not done:
             return told
         left = (now - self.begun) * (self.total - there) / done
-        return f"{told}, about {f'{left:.0f} s' if left < 90.0 else f'{left / 60.0:.0f} min'} to go"
+        return f"{told}, {Units.soon(left)} to go"
 
     def close(self) -> None:
         """Take the bar away."""

@@ -101,22 +101,18 @@ def schedule(step: Step) -> list[str]:
     if step.until is not None:
         said = ["until its gauge says stop"]
     elif step.time is not None:
-        said = [Units.time(step.total_strokes / step.pace, 3, echo=True)]
+        said = [Units.spell(step.total_strokes / step.pace)]
     if step.swap is not None and step.swap.read is not None:
-        said.append(f"read every {_spell(step.swap.read)}, the more domed one on top")
+        said.append(f"read every {Units.spell(step.swap.read)}, the more domed one on top")
     elif step.swap is not None:
-        times = {name: _spell(time) for name, time in step.swap.on_top.items()}
+        times = {name: Units.spell(time) for name, time in step.swap.on_top.items()}
         if len(set(times.values())) == 1:
             said.append(f"swapped every {next(iter(times.values()))}")
         else:
             said.append(" and ".join(f"{name} on top {time}" for name, time in times.items()) + " by turns")
     if step.fresh_every is not None:
-        said.append(f"fresh grit every {_spell(step.fresh_every)}")
+        said.append(f"fresh grit every {Units.spell(step.fresh_every)}")
     return said
-
-
-def _spell(seconds: float) -> str:
-    return Units.time(seconds, 3, echo=True)
 
 
 # --- hand -------------------------------------------------------------------------------------

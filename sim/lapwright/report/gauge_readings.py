@@ -31,7 +31,7 @@ def warmth(gauge: Gauge, budget: Budget, units: Units, full: bool = False) -> st
     if not plates:
         return ""
     of = gauge.conditions
-    stood = "read at once" if of.soak == 0.0 else f"after {Units.time(of.soak, echo=True)} of standing"
+    stood = "read at once" if of.soak == 0.0 else f"after {Units.spell(of.soak)} of standing"
     does = ["bows by", *["by"] * (len(plates) - 1)]
     bows = [
         f"{plate.name} {by} up to {units.both(bow_of_warmth(plate, of))}"

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from lapwright.lapping.outlook import Outlook
     from lapwright.plate.plate import Plate
 
-__all__ = ["Order", "grit_words", "orders", "span", "stop_by_gauge"]
+__all__ = ["Order", "grit_words", "orders", "stop_by_gauge"]
 
 ALMOST = 1e-9
 _PACE = {
@@ -72,14 +72,6 @@ def orders(
     return said
 
 
-def span(seconds: float) -> str:
-    """A time that is set, not guessed: "15 min", "2 h", "45 s"."""
-    value, unit = (seconds, "s") if seconds < 60.0 else (seconds / 60.0, "min")
-    if seconds >= 7200.0 and math.isclose(seconds % 1800.0, 0.0, abs_tol=1e-6):
-        value, unit = seconds / 3600.0, "h"
-    return f"{Units.number(value, 3, True)} {unit}" if value < 999.5 else f"{value:.0f} {unit}"
-
-
 def grit_words(step: Step) -> str:
     """The grit by its name, with its size where the name does not tell it."""
     name, size = step.grit.name, f"{Units.number(step.grit.size / 1e-6)} um"
@@ -113,12 +105,16 @@ def _on_top(step: Step) -> Order:
     if swap.read is not None:
         return Order(
             "On top",
-            f"by reading: read both at the start and every {span(swap.read)}; the more domed goes on top",
+            f"by reading: read both at the start and every {Units.spell(swap.read)}; the more domed goes "
+            "on top",
         )
     first, other = swap.on_top[step.top], swap.on_top[step.bottom]
     if first == other:
-        return Order("On top", f"{step.top} first; change places every {span(first)}")
-    return Order("On top", f"{step.top} {span(first)}, then {step.bottom} {span(other)}, and so on by turns")
+        return Order("On top", f"{step.top} first; change places every {Units.spell(first)}")
+    return Order(
+        "On top",
+        f"{step.top} {Units.spell(first)}, then {step.bottom} {Units.spell(other)}, and so on by turns",
+    )
 
 
 def _stroke(step: Step, units: Units) -> str:
@@ -227,4 +223,6 @@ def _fresh(step: Step) -> Order:
     if every is None:
         return Order("Grit", f"{grit}; one dab at the start, none after")
     time = step.total_strokes / step.pace
-    return Order("Grit", f"{grit}; a fresh dab every {span(every)}", max(1, math.ceil(time / every - 1e-6)))
+    return Order(
+        "Grit", f"{grit}; a fresh dab every {Units.spell(every)}", max(1, math.ceil(time / every - 1e-6))
+    )

@@ -15,7 +15,7 @@ import numpy as np
 from lapwright.lapping.schedule import spread_of
 from lapwright.limits import limit_of
 from lapwright.report.account import Account, Face
-from lapwright.report.orders import Order, grit_words, orders, span, stop_by_gauge
+from lapwright.report.orders import Order, grit_words, orders, stop_by_gauge
 from lapwright.report.shapes import MARK, marked_face
 from lapwright.units import Units, joined
 
@@ -208,7 +208,7 @@ def _stop(said: Account, number_: int, look: Outlook) -> str:
     metal = _metal(said, off)
     about = Units.rubbing(time, spread_of([step]))
     if step.until is not None:
-        most = span(step.total_strokes / step.pace)
+        most = Units.spell(step.total_strokes / step.pace)
         return f"when {stop_by_gauge(step.until, said.units)}: in this run {metal}; {about}; {most} at most"
     return f"when {metal}; {about}" + ("" if times else " (reckoned: the run did not come so far)")
 

@@ -79,7 +79,7 @@ def steps_table(account: Account) -> str:
             stroke_words(step, units),
             _turning(step),
             _time(account, number, step),
-            f"every {_minutes(step.fresh_every)}" if step.fresh_every else "at the start only",
+            f"every {Units.spell(step.fresh_every)}" if step.fresh_every else "at the start only",
             _swap(step),
             _off(account, number, step),
         )
@@ -107,31 +107,24 @@ def _turning(step: Step) -> str:
     return said if walk == "none" else f"{said}; you walk {walk}"
 
 
-def _minutes(seconds: float | None) -> str:
-    if seconds is None:
-        return ""
-    value = seconds / 60.0
-    return f"{value:.3g} min" if value >= 1.0 else f"{seconds:.3g} s"
-
-
 def _time(account: Account, number: int, step: Step) -> str:
-    most = f"{step.total_strokes} strokes, {_minutes(step.total_strokes / step.pace)}"
+    most = f"{step.total_strokes} strokes, {Units.spell(step.total_strokes / step.pace)}"
     if step.until is None:
         return most
     rubbed = account.rubbed(number)
-    allowed = _minutes(step.total_strokes / step.pace)
-    return f"{round(rubbed * step.pace)} strokes, {_minutes(rubbed)} (at most {allowed})"
+    allowed = Units.spell(step.total_strokes / step.pace)
+    return f"{round(rubbed * step.pace)} strokes, {Units.spell(rubbed)} (at most {allowed})"
 
 
 def _swap(step: Step) -> str:
     if step.swap is None:
         return "never"
     if step.swap.read is not None:
-        return f"by reading every {_minutes(step.swap.read)}"
+        return f"by reading every {Units.spell(step.swap.read)}"
     times = dict(step.swap.on_top)
     if len(set(times.values())) == 1:
-        return f"every {_minutes(next(iter(times.values())))}"
-    return ", ".join(f"{n} on top {_minutes(t)}" for n, t in times.items())
+        return f"every {Units.spell(next(iter(times.values())))}"
+    return ", ".join(f"{n} on top {Units.spell(t)}" for n, t in times.items())
 
 
 def _off(account: Account, number: int, step: Step) -> str:

@@ -26,17 +26,13 @@ LEAST = {"time": "time", "removed": "metal", "turns": "turns", "swaps": "swaps"}
 def criterion(got: Tuning) -> str:
     """What was asked for, and how it was looked for; in a sentence or two."""
     units = got.study.units
-    held = "" if got.goal.hold is None else f", held to {_hours(got.goal.hold)}"
+    held = "" if got.goal.hold is None else f", held to {Units.spell(got.goal.hold)}"
     told = (
         f"Asked: {asked_for(got.asked, units)}{held}; of what reaches it, the least {LEAST[got.goal.least]}."
     )
     if got.tried:
         told += f" {got.tried} schedules were worked out by forecast, {got.simulated} lapped in full."
     return told
-
-
-def _hours(seconds: float) -> str:
-    return f"{seconds / 3600:.3g} h" if seconds >= 3600.0 else f"{seconds / 60:.3g} min"
 
 
 # --- what was found ----------------------------------------------------------------------------
@@ -51,7 +47,7 @@ def headline(got: Tuning) -> str:
     if got.idle:
         return f"Found: {asked_for(got.asked, units)}: the faces are so as they come. Lap nothing."
     if best.ok:
-        held = "" if got.goal.hold is None else f", and so to the end of {_hours(got.goal.hold)}"
+        held = "" if got.goal.hold is None else f", and so to the end of {Units.spell(got.goal.hold)}"
         told = f"Found: {asked_for(got.asked, units)}{held}. {_costs(got, course)}"
         return told if got.new is not None else f"{told} The study does it as it is typed."
     what = "That cannot be reached with what may move" if got.refused else "Nothing that was tried reaches it"

@@ -126,7 +126,7 @@ def faces_of(study: Study, run: Run | None = None, at: str | None = None) -> Fac
         grits[name] = _last_grit(run, study, name, when)
     if at is None:
         return Faces(maps, grits, "faces at the end of the run")
-    return Faces(maps, grits, f"faces after {Units.time(when, 3, echo=True)} of rubbing")
+    return Faces(maps, grits, f"faces after {Units.spell(when)} of rubbing")
 
 
 def _time(text: str) -> float:

@@ -226,6 +226,6 @@ def _length(table: Table, until: Until | None, pace: float) -> tuple[float | Non
         # Both are the most allowed; the one that is over first counts.
         return (time, None) if time * pace < strokes else (None, strokes)
     if not table.has("time") and not table.has("strokes"):
-        table.assumed[table.place("time")] = f"{Units.time(LIMIT, echo=True)} at most"
+        table.assumed[table.place("time")] = f"{Units.spell(LIMIT)} at most"
         return LIMIT, None
     return time, strokes
