@@ -28,7 +28,7 @@ from lapwright.lapping.quadrature import (
 )
 from lapwright.lapping.schedule import GOLDEN, at_share, cut_shares, looked_at
 
-__all__ = ["block_sample", "weights_of"]
+__all__ = ["FEWEST_A_STROKE", "PLASTIC", "block_sample", "weights_of"]
 
 Array = NDArray[np.float64]
 

@@ -25,7 +25,7 @@ from lapwright.lapping.gauge import on_top_by_reading, satisfied
 from lapwright.lapping.moment import Clock, Doubt, Moment, frozen
 from lapwright.lapping.motion import Motion
 from lapwright.lapping.order import in_order, out_of_order
-from lapwright.lapping.poses import PLASTIC, block_sample
+from lapwright.lapping.poses import FEWEST_A_STROKE, PLASTIC, block_sample
 from lapwright.lapping.schedule import GOLDEN, age_at_start, stroke_period
 from lapwright.lapping.settings import Settings
 from lapwright.lapping.step import Grit, Step, strokes_in
@@ -214,6 +214,10 @@ class _Work:
             more = self._wanted_poses(step, moment, block, number, poses)
             if ease < 0.9 and number > 1:
                 number = max(1, min(number - 1, int(number * max(ease, 0.2))))
+            elif more > self.settings.most_poses and number > self._each_its_own(motion):
+                # Strokes too unlike for so few poses: fewer strokes, each with poses of its own.
+                number = stride = self._each_its_own(motion)
+                poses = self.settings.most_poses
             elif more > REPEATED * poses and poses < self.settings.most_poses:
                 poses = self._whole(min(more, 4.0 * poses))
             else:
@@ -239,6 +243,11 @@ class _Work:
         if step.until is not None and satisfied(step.until, self.plates, moment, after, self.margin):
             after = replace(after, clock=replace(done, gauged=True))
         return after
+
+    def _each_its_own(self, motion: Motion) -> int:
+        """Most strokes of an unsteady hand that have poses of their own; of a steady one any number."""
+        steady = motion.step.hand.steady
+        return 2**62 if steady else max(1, self.settings.most_poses // FEWEST_A_STROKE)
 
     def _check_stands(self, step: Step, number: int, top: Plate, bottom: Plate) -> None:
         """Once for every pair of a step: a top that will tip is told before it is lapped."""
