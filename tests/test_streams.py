@@ -141,3 +141,12 @@ def test_no_cell_of_the_table_is_a_formula() -> None:
             harmless = cell[:1] not in tuple("=+-@\t\r") or cell == "-5 mm aside"
             assert harmless or float(cell) == float(cell), cell
         assert row[1] == "name" or row[1].removeprefix("'") in names
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="names of files are bytes on Linux only")
+def test_a_study_whose_name_is_no_utf_8(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    name = os.fsdecode(b"caf\xe9.toml")
+    os.rename("pair.toml", name)
+    assert main(["run", name, "--no-page", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["study"] == "caf\ufffd"
+    assert Path("caf\ufffd-run/run.h5").exists()

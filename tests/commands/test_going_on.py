@@ -244,3 +244,37 @@ def test_inputs_are_told_apart_and_nothing_else_is(bench: Path) -> None:
     assert of("seed = 1\n" + MAPPED) != same
     new_map(2)
     assert of(MAPPED) != same
+
+
+def test_two_at_once_in_one_folder(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Every pair of commands on one folder: the second is refused in one line, and the first is whole."""
+    assert main(["run", "s.toml", "--no-page", "--out", "one"]) == 0
+    for first, out in (("run", "one"), ("compare", "two"), ("tune", "three"), ("why", "four")):
+        with taken(Path(out), first, again=True) as held:
+            held.claim(["run.h5"] if first == "run" else ["plan.json"])
+            before = sorted(p.name for p in Path(out).iterdir())
+            others = [
+                [c, "s.toml", "--out", out, *more]
+                for c in ("run", "compare", "tune")
+                for more in ([], ["--force"])
+            ]
+            others += [
+                ["why", "s.toml", "--out", out],
+                ["report", out, "--card"],
+                ["report", out, "--maps", "csv"],
+            ]
+            for words in others:
+                capsys.readouterr()
+                assert main(words) in (1, 2)
+                err = capsys.readouterr().err
+                assert err.count("\n") == 1, (words, err)
+                assert not {"Errno", "Traceback", "a fault of"} & set(err.split()), err
+            assert sorted(p.name for p in Path(out).iterdir()) == before
+
+
+@pytest.mark.parametrize("words", [*WORDS, ["why", "s.toml"]], ids=lambda words: words[0])
+def test_a_persons_own_folder_is_never_written_into(bench: Path, words: list[str]) -> None:
+    there = {p.name: p.read_bytes() for p in bench.iterdir()}
+    for more in ([], ["--force"]):
+        assert main([*words, "--out", ".", *more]) == 2
+    assert {p.name: p.read_bytes() for p in bench.iterdir()} == there

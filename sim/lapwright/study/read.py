@@ -6,6 +6,7 @@ load(path) reads a file, parse(text, stem) a text, parse_document(document, stem
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -59,7 +60,9 @@ def load(path: str | Path) -> Study:
 
     """
     path = Path(path)
-    return parse(text_of(path), path.stem, path.parent)
+    # A name that is no UTF-8 is one that neither run files nor answers can hold.
+    stem = os.fsencode(path.stem).decode("utf-8", "replace")
+    return parse(text_of(path), stem, path.parent)
 
 
 def parse(text: str, stem: str = "study", folder: Path | None = None, *, maps: bool = True) -> Study:

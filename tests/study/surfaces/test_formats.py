@@ -356,3 +356,11 @@ def test_a_face_there_and_back(tmp_path, ending):
 def test_more_than_a_picometre_is_kept_in_a_table():
     z = np.full((4, 4), 1.234567e-6)
     assert b"1.234567," in to_csv(Surface(z, DX, DY))
+
+
+@pytest.mark.parametrize("year", [1970, 2150])
+def test_a_clock_that_no_zip_can_tell_is_no_hindrance(year):
+    # PKWARE, APPNOTE 6.3.10, section 4.4.6: MS-DOS dates begin in 1980, with seven bits for the year.
+    z = heights()
+    got = from_x3p(to_x3p(Surface(z, DX, DY), date=datetime(year, 1, 1, tzinfo=UTC)))
+    assert np.array_equal(got.heights, z, equal_nan=True)
