@@ -39,7 +39,7 @@ LIMITS = {
     "next grit": Limit(3.0, "times finer at once", PRACTICE),
     "bending": Limit(0.1, "of the squeeze", PRACTICE),
     "bow that reads": Limit(0.5, "of the squeeze: the least form that the grit layer leaves", PRACTICE),
-    "bending that shows": Limit(0.5, "of the squeeze: less is lost in the finish", PRACTICE),
+    "past its best": Limit(1.3, "times the least flatness there was", PRACTICE),
     "off the middle": Limit(0.1, "of half the width below", PRACTICE),
     "balance": Limit(1e-5, "of what lies on it", PRACTICE),
 }

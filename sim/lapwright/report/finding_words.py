@@ -11,18 +11,20 @@ from dataclasses import dataclass
 from itertools import groupby
 from typing import TYPE_CHECKING
 
+from lapwright.findings.afterwards import noticed
 from lapwright.findings.finding import KINDS, Finding
 from lapwright.lapping.reach import Reach
 from lapwright.lapping.schedule import spread_of
 from lapwright.limits import limit_of
 from lapwright.report.beforehand import limit
 from lapwright.report.shapes import REMARK
-from lapwright.units import METRIC, NOTHING, Units, joined
+from lapwright.units import METRIC, NOTHING, Units, joined, sentence
 
 if TYPE_CHECKING:
     from lapwright.study.model import Study
+    from lapwright.study.record import Run
 
-__all__ = ["Said", "in_words", "said_of"]
+__all__ = ["Said", "care", "in_words", "said_of"]
 
 WHOSE = "{whose}"  # stands for the plates of which a sentence holds
 
@@ -47,8 +49,7 @@ def said_of(findings: Iterable[Finding], study: Study) -> list[Said]:
     out = []
     order = sorted(findings, key=lambda one: (one.step, *one.gravity))
     for (step, code), group in groupby(order, key=lambda one: (one.step, one.code)):
-        for sentence, names in SENTENCES[code](list(group), study):
-            out.append(Said(code, step, sentence, names))
+        out += [Said(code, step, *told) for told in SENTENCES[code](list(group), study)]
     return out
 
 
@@ -63,14 +64,20 @@ def in_words(findings: Iterable[Finding], study: Study) -> list[str]:
         if said.code != "no_fade":
             held.setdefault(said.sentence, []).append(said)
     lines = []
-    for sentence, alike in held.items():
+    for told, alike in held.items():
         names = dict.fromkeys(name for said in alike for name in said.names)
         steps = dict.fromkeys(str(said.step) for said in alike)
-        text = sentence.replace(WHOSE, joined(list(names)))
+        text = told.replace(WHOSE, joined(list(names)))
         everywhere = len(steps) == len(study.steps) or alike[0].code in OF_THE_END
         which = f"step{'s' if len(steps) > 1 else ''} {joined(list(steps))}"
         lines.append(text if everywhere else f"{which}: {text}")
     return lines
+
+
+def care(run: Run, study: Study | None) -> list[str]:
+    """What to take care of in a run, the gravest first; nothing where its study is not known."""
+    found = [] if study is None else in_words(noticed(run, study), study)
+    return [f"{sentence(line)}." for line in found]
 
 
 # --- the sentences: of the findings of one code in one step ---------------------------------------

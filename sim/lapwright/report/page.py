@@ -18,8 +18,8 @@ from lapwright.report import pictures, words
 from lapwright.report.account import Account, account
 from lapwright.report.advice import advise
 from lapwright.report.again import again_table
-from lapwright.report.caution import caution
 from lapwright.report.effects import effects_words
+from lapwright.report.finding_words import care
 from lapwright.report.flat import flat_words
 from lapwright.report.frames import frames_json
 from lapwright.report.sheet import CAUTIONS, bullets, part, sheet
@@ -141,18 +141,14 @@ def _facts(said: Account) -> str:
 
 
 def _asides(said: Account) -> str:
-    """What to do next, and one caution if there is any."""
-    lines = []
-    for lead, text in (("Next", _next(said)), ("Take care", caution(said))):
-        if text:
-            lines.append(f'<p class="aside"><b>{lead}</b> {escaped(text)}</p>')
-    return "".join(lines)
-
-
-def _next(said: Account) -> str:
-    """What to do next; empty when nothing can be told."""
-    told = advise(said)
-    return "" if told is None else told.text
+    """What to do next, and what to take care of."""
+    advice = advise(said)
+    told = {"Next": [] if advice is None else [advice.text], "Take care": care(said.run, said.study)}
+    return "".join(
+        f'<p class="aside"><b>{lead}</b> {"<br>".join(map(escaped, texts))}</p>'
+        for lead, texts in told.items()
+        if texts
+    )
 
 
 def _done(said: Account) -> str:

@@ -15,6 +15,7 @@ import numpy as np
 from lapwright.lapping.schedule import spread_of
 from lapwright.limits import limit_of
 from lapwright.report.account import Account, Face
+from lapwright.report.finding_words import care
 from lapwright.report.orders import Order, grit_words, orders, stop_by_gauge
 from lapwright.report.shapes import MARK, marked_face
 from lapwright.units import Units, joined
@@ -323,28 +324,11 @@ def _foot(said: Account) -> list[str]:
         lines.append(
             "Laying down: both with 12 at 12 to begin; after a change the new bottom has its 12 at 12."
         )
-    lines += _lifting(said)
+    tops = {step.top for step in said.steps} | {s.bottom for s in said.steps if s.swap is not None}
+    top = max((p for name, p in study.plates.items() if name in tops), key=lambda p: p.total_mass)
+    lines.append(f"Lifting: the top, {top.name}, weighs {_mass(top.total_mass, said.units)}.")
     lines.append("Slide plates apart, never pry. Fingers out of the gap. Local rules come first.")
-    if any("carbide" in plate.material.name for plate in study.plates.values()):
-        lines.append("!Carbide sludge is a cancer hazard: work wet, wear gloves, collect the waste.")
-    return lines
-
-
-def _lifting(said: Account) -> list[str]:
-    """What the tops weigh, and a caution for anything heavy that has to be laid down."""
-    assert said.study is not None
-    plates, steps, units = said.study.plates, said.steps, said.units
-    tops = {step.top for step in steps} | {step.bottom for step in steps if step.swap is not None}
-    top = max((p for name, p in plates.items() if name in tops), key=lambda p: p.total_mass)
-    heaviest = max(plates.values(), key=lambda p: p.total_mass)
-    lines = [f"Lifting: the top, {top.name}, weighs {_mass(top.total_mass, units)}."]
-    weighs = f"{heaviest.name} weighs {_mass(heaviest.total_mass, units)}"
-    if heaviest.total_mass > limit_of("too heavy"):
-        most = _mass(limit_of("too heavy"), units)
-        lines.append(f"!{weighs}, over {most}, the most for one person at best: hoist, or a second person.")
-    elif heaviest.total_mass > limit_of("heavy"):
-        lines.append(f"!{weighs}: lift with both hands, close to the body, without twisting.")
-    return lines[1:] if heaviest is top and len(lines) > 1 else lines
+    return lines + [f"!{line}" for line in care(said.run, study)]
 
 
 def _weighing(said: Account) -> str:

@@ -16,7 +16,7 @@ from lapwright.report import shapes
 from lapwright.report.account import Face
 from lapwright.report.standing import Advice, Aim, Seen, amount, bedding, coarser, lasting
 from lapwright.report.tables import turn_words
-from lapwright.report.trend import going, one_sided, past_its_best
+from lapwright.report.trend import going, one_sided
 
 __all__ = ["advise_unlike"]
 
@@ -35,8 +35,7 @@ def advise_unlike(seen: Seen) -> Advice:
     if rate > 0.0:
         told = _cure(seen, face, key, "", value)
         what = shapes.part_words(key, value, seen.said.units)
-        best = past_its_best(seen.said, (seen.top, seen.bottom))
-        text = f"Stop: {face.name} ({what}) is getting worse. {told.text}{' ' + best if best else ''}"
+        text = f"Stop: {face.name} ({what}) is getting worse. {told.text}"
         return replace(told, text=text)
     if not seen.mated:
         metal = bedding(value, seen.squeeze)

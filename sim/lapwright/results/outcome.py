@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
+from lapwright.findings.afterwards import noticed
+from lapwright.findings.finding import as_json as finding_json
 from lapwright.report import words
 from lapwright.report.account import Account, account
 from lapwright.report.advice import advise
 from lapwright.report.again import again_words
-from lapwright.report.caution import caution
+from lapwright.report.finding_words import care
 from lapwright.report.sureness import good_to
 from lapwright.study.runfile import FORM_KEYS, Fine, PlateRecord, Run
 from lapwright.units import Units, joined
@@ -18,6 +20,7 @@ __all__ = ["as_json", "in_words"]
 
 def as_json(run: Run) -> dict[str, Any]:
     """The answer of `run --json`: forms at the end and along the history, SI throughout."""
+    study = account(run).study
     answer = {
         "study": run.study_stem,
         "outcome": run.outcome,
@@ -29,6 +32,7 @@ def as_json(run: Run) -> dict[str, Any]:
             }
             for name, record in run.plates.items()
         },
+        "findings": [] if study is None else [finding_json(one) for one in noticed(run, study)],
         "history": [_entry(run, i) for i in range(len(run.time))],
     }
     return answer if run.fine is None else {**answer, "fine": _fine(run, run.fine)}
@@ -96,9 +100,7 @@ def in_words(run: Run) -> list[str]:
     told = advise(said)
     if told is not None:
         lines.append(f"Next: {told.text}")
-    care = caution(said)
-    if care:
-        lines.append(f"Take care: {care}")
+    lines += [f"Take care: {line}" for line in care(run, said.study)]
     if all(record.margin == 0.0 for record in run.plates.values()):
         return [*lines, "Figures go to the very edge."]
     margins = {name: said.units.length(record.margin) for name, record in run.plates.items()}
