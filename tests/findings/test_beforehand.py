@@ -225,3 +225,11 @@ def test_the_gravest_first_and_what_holds_for_all_once():
     # What is not known of a grit is in the list of what is taken; scripts have the warning.
     assert {("no_fade", 1), ("no_fade", 2)} <= codes(one)
     assert not [line for line in told if "how fast a dab" in line]
+
+
+def test_sludge_of_what_is_bonded_with_cobalt_is_a_hazard_no_other():
+    """NTP, 12th Report on Carcinogens: cobalt-tungsten carbide; silicon carbide has no cobalt."""
+    for material, hazard in (("carbide", True), ("silicon carbide", False), ("grey iron", False)):
+        plates = PLATES.replace("}", f', material = "{material}" }}', 1) % "30 mm"
+        one = study(("15 um", "20 min", ""), plates=plates)
+        assert (("carbide", 1) in codes(one)) == hazard
