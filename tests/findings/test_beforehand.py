@@ -233,3 +233,14 @@ def test_sludge_of_what_is_bonded_with_cobalt_is_a_hazard_no_other():
         plates = PLATES.replace("}", f', material = "{material}" }}', 1) % "30 mm"
         one = study(("15 um", "20 min", ""), plates=plates)
         assert (("carbide", 1) in codes(one)) == hazard
+
+
+def test_whoever_lies_below_weighs_as_much():
+    """23 kg (NIOSH lifting equation), 12 kg: of any plate that has to be laid down, each by its name."""
+    below = 'plates.A = { disc = "160 mm", mass = "4 kg" }\nplates.B = { disc = "160 mm", mass = "%s" }\n'
+    for mass, code in (("23.1 kg", "too_heavy"), ("22.9 kg", "heavy"), ("11.9 kg", None)):
+        one = study(("15 um", "20 min", ""), plates=below % mass)
+        assert {c for c, _ in codes(one)} & {"too_heavy", "heavy"} == ({code} if code else set())
+    assert text(study(("15 um", "20 min", ""), plates=below % "24 kg"), "too_heavy").startswith(
+        "B weighs 24 kg"
+    )

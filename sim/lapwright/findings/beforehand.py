@@ -112,15 +112,15 @@ def _of_grit(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
 
 
 def _of_plates(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
-    """What each plate weighs that is lifted, whether its sludge is a hazard, and how far each bends.
+    """What each plate weighs, whether its sludge is a hazard, and how far each bends.
 
-    Plates are taken as rigid; that is not good enough where they bend by a tenth of the squeeze.
+    What lies below has to be laid down, washed and turned up for reading, so its weight counts too.  Plates
+    are taken as rigid; that is not good enough where they bend by a tenth of the squeeze.
     """
-    step = study.steps[at - 1]
     for name in _used(study, at):
-        plate, lifted = study.plates[name], name == step.top or step.swap is not None
+        plate = study.plates[name]
         for code, limit in (("too_heavy", limit_of("too heavy")), ("heavy", limit_of("heavy"))):
-            if lifted and plate.total_mass > limit:
+            if plate.total_mass > limit:
                 yield Finding(code, at, name, {"mass": plate.total_mass, "limit": limit})
                 break
         if plate.material.name == "carbide":  # that of tools, bonded with cobalt; silicon carbide is not
