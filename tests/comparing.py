@@ -69,17 +69,12 @@ def crew_at_hand(args: object, most: int) -> AbstractContextManager[Crew]:
     return in_process()
 
 
-def heading(member: object) -> Heading:
-    """Head of a run file that nobody writes."""
-    return Heading("lapwright", {}, 0, "", "")
-
-
 @cache
 def compare(text: str, samples: int = 0, tolerance: Tolerance = Tolerance()) -> Comparison:  # noqa: B008
     """The whole way from a study's text, in this process."""
     study = parse(text, "study")
     members = members_of(study, document_of(text))
-    jobs = jobs_of(members, samples, tolerance, heading, study.goal is not None)
+    jobs = jobs_of(members, samples, tolerance, Heading("lapwright", {}), study.goal is not None)
     with in_process() as crew:
         answers = [a for some in work_through(crew, lapped, jobs, lost=lapped) for a in some]
     return compared(study, members, [*meaningless(members), *(a.summary for a in answers)], tolerance)

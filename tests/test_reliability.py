@@ -52,13 +52,15 @@ time = "3 min"
 
 
 def everything(path: Path) -> dict[str, Any]:
-    """All that a run file holds, but for the wall time."""
+    """All that a run file holds, but for the wall time and the digest that it enters."""
     held: dict[str, Any] = {}
     with h5py.File(path, "r") as file:
         file.visititems(
             lambda name, item: held.update({name: item[()]}) if isinstance(item, h5py.Dataset) else None
         )
-        held.update({f"@{name}": value for name, value in file.attrs.items() if name != "wall_time"})
+        held.update(
+            {f"@{name}": value for name, value in file.attrs.items() if name not in ("wall_time", "digest")}
+        )
     return held
 
 

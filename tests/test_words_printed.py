@@ -27,7 +27,7 @@ from lapwright.report.page import render
 from lapwright.report.tuning import tuning_page
 from lapwright.report.tuning_words import in_words
 from lapwright.report.typeset import typeset
-from lapwright.study.read import load, parse
+from lapwright.study.read import load
 from lapwright.study.runfile import Run, read_run
 
 CONFIGS = Path(__file__).parents[1] / "configs"
@@ -156,7 +156,7 @@ def room(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def steps_of(run: Run) -> tuple[Step, ...]:
-    return parse(run.study_text, run.study_stem).steps
+    return run.study.steps
 
 
 Piece = tuple[str, str, str]  # where, what kind of piece, the words

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from comparing import RING, THREE, heading
+from comparing import RING, THREE
 from started import under_way, wait_until
 
 from lapwright.errors import CannotDoError, CommandError
@@ -27,11 +27,12 @@ from lapwright.planning.job import Answer, Job, lapped
 from lapwright.planning.members import members_of
 from lapwright.planning.work import AT_A_TIME, _size, work_through
 from lapwright.study.read import document_of, parse
+from lapwright.study.recorder import Heading
 
 
 def jobs(text: str = THREE, samples: int = 1) -> list[Job]:
     study = parse(text, "study")
-    return jobs_of(members_of(study, document_of(text)), samples, Tolerance(), heading)
+    return jobs_of(members_of(study, document_of(text)), samples, Tolerance(), Heading("lapwright", {}))
 
 
 RING_SWEPT = RING + '[sweep]\n"stroke.radius" = ["8 mm", "12 mm"]\n'

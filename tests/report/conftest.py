@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -11,6 +12,7 @@ import numpy as np
 import pytest
 
 from lapwright.report.page import write_page
+from lapwright.study.read import parse
 from lapwright.study.runfile import BearingRecord, PlateRecord, Run
 
 KEYS = ("sphere", "saddle", "twist", "bow", "crown", "wind", "flatness", "flatness_ls", "rms", "edge")
@@ -137,13 +139,11 @@ def run_of(
             )
         )
     return Run(
-        schema=1,
+        schema=2,
         program="lapwright 0.1.0",
         versions={"numpy": np.__version__, "python": "3.x"},
-        seed=0,
         outcome=outcome,
-        study_text=text,
-        study_stem=stem,
+        study=parse(text, stem),
         plates=plates,
         step=step,
         round=np.ones(entries, dtype=np.int64),
@@ -265,19 +265,15 @@ def six_plates() -> Run:
 
 def one_square() -> Run:
     """Pressed on nothing: one square, nothing removed, two entries; forms not known."""
+    zero = (0, 0, 0)
     a = record(
-        "only",
-        kind="rectangle",
-        size=(0.1, 0.09),
-        start=(0, 0, 0),
-        end=(0, 0, 0),
-        lost=0.0,
-        entries=2,
-        frames=2,
+        "only", kind="rectangle", size=(0.1, 0.09), start=zero, end=zero, lost=0.0, entries=2, frames=2
     )
     nothing = {k: np.full(2, math.nan) for k in KEYS}
     a = PlateRecord(**{**a.__dict__, "forms": nothing, "forms_margin0": nothing})
-    return run_of([a], "this is no study", outcome="interrupted")
+    square = '{ rectangle = ["100 mm", "90 mm"], thickness = "20 mm" }'
+    text = study_text({"only": square, "other": square}, [step_text("only", "other")])
+    return run_of([a], text, outcome="interrupted")
 
 
 def strange_names() -> Run:
@@ -285,7 +281,13 @@ def strange_names() -> Run:
     first, second = '<b>"A" & $x_1$</b>', "</script><i>"
     a = record(first, start=(1, 0, 0), end=(0.5, 0, 0), **both)
     b = record(second, start=(-1, 0, 0), end=(-0.5, 0, 0), **both)
-    return run_of([a, b], 'title = "</pre><script>alert(1)</script>"', outcome="tipped", stem="a&b<c>")
+    # Names that only Python can give.
+    names = {"A": first, "B": second}
+    text = study_text({"A": DISC, "B": DISC}, [step_text("A", "B")], "</pre><script>alert(1)</script>")
+    run = run_of([a, b], text, outcome="tipped", stem="a&b<c>")
+    plates = {names[old]: replace(plate, name=names[old]) for old, plate in run.study.plates.items()}
+    steps = tuple(replace(step, top=first, bottom=second) for step in run.study.steps)
+    return replace(run, study=replace(run.study, plates=plates, steps=steps))
 
 
 MADE: dict[str, Callable[[], Run]] = {

@@ -56,20 +56,18 @@ def pair_text(a: str, b: str, more: str = TURN + SWAP, usual: str = USUAL, strok
 def lapped(text: str) -> tuple[Run, Moment]:
     """The run of a study, as the command makes it, and its last moment."""
     study = parse(text, "made")
-    recorder = Recorder(study.plates, study.margin)
+    recorder = Recorder(study)
     for moment in lap(study.plates, study.steps, rounds=study.rounds, margin=study.margin):
         recorder.take(moment)
     assert recorder.last is not None
     outcome = recorder.last.outcome or "done"
-    run = recorder.run(
-        Heading("lapwright", {}, 0, text, "made"), outcome, 0.0, bearings_of(study, recorder.last)
-    )
+    run = recorder.run(Heading("lapwright", {}), outcome, 0.0, bearings_of(study, recorder.last))
     return run, recorder.last
 
 
 def followed(run: Run, last: Moment, steps) -> tuple[Moment, float]:
     """Where the advised steps lead, and the share of places in which something lifted at their end."""
-    study = parse(run.study_text, "made")
+    study = run.study
     begin = replace(
         last, clock=Clock(grit=steps[0].grit.name), event="start", top=steps[0].top, bottom=steps[0].bottom
     )
@@ -84,7 +82,7 @@ def error(run: Run, moment: Moment, aim: str, names, lift: float = 1.0) -> float
     """Size of an aim [m]: the largest of the plates named."""
     if aim == "lift":
         return lift
-    study = parse(run.study_text, "made")
+    study = run.study
     margin = WHOLE if aim == "difference" else study.margin
     forms = [measure(study.plates[n], moment.heights[n], margin).as_dict() for n in names]
     if aim == "difference":

@@ -15,7 +15,6 @@ import numpy as np
 import pytest
 
 from lapwright.results.outcome import as_json, in_words
-from lapwright.study.read import parse
 from lapwright.study.runfile import Run
 from tests.report.conftest import DISC, record, run_of, step_text, study_text
 
@@ -127,7 +126,7 @@ class Claims:
         self.run = run
         self.json = as_json(run)
         self.plates = self.json["plates"]
-        self.study = parse(run.study_text)
+        self.study = run.study
         self.grit = {s.grit.size for s in self.study.steps}.pop()
         # By what is printed: what reads as a tenth of the grit or more is not finer than it.
         digit = 10.0 ** (np.floor(np.log10(0.1 * self.grit * 1e6 - 1e-9)) - 1.0) * 1e-6

@@ -13,19 +13,24 @@ from lapwright.lapping.moment import Clock, Doubt, Moment
 from lapwright.study.checkpoint import Timetable, restore, save
 from lapwright.study.read import parse
 from lapwright.study.recorder import FRAMES_MOST, HISTORY_MOST, Frame, Heading, Recorder, thinned
-from lapwright.study.runfile import read_run
+from lapwright.study.runfile import read_resume, read_run, write_run
 
 TEXT = """
 plates.A = { disc = "100 mm", thickness = "20 mm", cells = 16, form = { dome = "3 um" } }
 plates.B = { like = "A" }
+"""
+TEXT += (
+    40
+    * """
 [[steps]]
 top = "A"
 bottom = "B"
 grit = "15 um"
 time = "10 min"
 """
+)
 STUDY = parse(TEXT, "pair")
-HEADING = Heading("lapwright 0", {"numpy": "2"}, 7, TEXT, "pair")
+HEADING = Heading("lapwright 0", {"numpy": "2"})
 
 
 def moments(blocks: int, swap_every: int = 7, step_every: int = 50) -> Iterator[Moment]:
@@ -57,7 +62,7 @@ def moments(blocks: int, swap_every: int = 7, step_every: int = 50) -> Iterator[
 
 
 def recorded(blocks: int, **kinds: int) -> Recorder:
-    recorder = Recorder(STUDY.plates, STUDY.margin)
+    recorder = Recorder(STUDY)
     for moment in moments(blocks, **kinds):
         recorder.take(moment)
     return recorder
@@ -106,14 +111,16 @@ def test_frames_keep_first_and_last_and_spread() -> None:
 @pytest.mark.parametrize(("every", "blocks"), [(1, 60), (17, 400), (250, 400)])
 def test_stopping_and_going_on_keeps_the_same(tmp_path: Path, every: int, blocks: int) -> None:
     whole = recorded(blocks, swap_every=40).run(HEADING, "done", 1.0)
-    recorder = Recorder(STUDY.plates, STUDY.margin)
+    recorder = Recorder(STUDY)
     part = tmp_path / "run.part.h5"
     for number, moment in enumerate(moments(blocks, swap_every=40)):
         recorder.take(moment)
         if number % every == every - 1:
             save(part, recorder, HEADING, 1.0)
-            recorder, spent = restore(part, STUDY)
-            assert spent == 1.0
+            found = restore(part, STUDY)
+            recorder = found.recorder
+            assert found.spent == 1.0
+            assert found.mind is None
             assert recorder.last is not None
             assert recorder.last.clock == moment.clock
             assert recorder.last.removed == moment.removed
@@ -156,18 +163,51 @@ def test_a_checkpoint_reads_as_the_run_so_far(tmp_path: Path) -> None:
 def test_a_changed_study_is_not_gone_on_with(tmp_path: Path) -> None:
     save(tmp_path / "part.h5", recorded(3), HEADING, 0.0)
     changed = parse(TEXT.replace("3 um", "2 um"), "pair")
-    with pytest.raises(CommandError, match=r"pair\.toml has changed since .*--force"):
+    with pytest.raises(CommandError, match=r"pair\.toml .*has changed since .*--force"):
         restore(tmp_path / "part.h5", changed)
 
 
 def test_a_checkpoint_with_a_foreign_clock_is_refused(tmp_path: Path) -> None:
-    import h5py
-
-    save(tmp_path / "part.h5", recorded(3), HEADING, 0.0)
-    with h5py.File(tmp_path / "part.h5", "r+") as file:
-        file.attrs["resume"] = str(file.attrs["resume"]).replace('"strokes"', '"hours"')
+    save(tmp_path / "first.h5", recorded(3), HEADING, 0.0)
+    run, resume = read_resume(tmp_path / "first.h5")
+    write_run(run, tmp_path / "part.h5", resume=resume.replace('"strokes"', '"hours"'))
     with pytest.raises(RunFileError, match="start again with --force"):
         restore(tmp_path / "part.h5", STUDY)
+
+
+@pytest.mark.parametrize("harm", ["flipped", "cut", "gone"])
+def test_a_damaged_checkpoint_falls_back_on_the_one_before(tmp_path: Path, harm: str) -> None:
+    part = tmp_path / "run.part.h5"
+    save(part, recorded(3), HEADING, 1.0)
+    save(part, recorded(5), HEADING, 2.0)
+    whole = part.read_bytes()
+    at = whole.index(recorded(5).frames[-1].heights["A"].tobytes())
+    if harm == "gone":
+        part.unlink()
+    else:
+        part.write_bytes(
+            whole[:at] + (bytes([whole[at] ^ 1]) + whole[at + 1 :] if harm == "flipped" else b"")
+        )
+    found = restore(part, STUDY)
+    assert found.recorder.last is not None
+    assert (found.recorder.last.clock.time, found.spent) == (30.0, 1.0)
+    assert found.mind is not None
+    assert "run.part.h5 is damaged or gone: going on from the one before it, 0.5 min" in found.mind
+    # And the good one is not given up for the damaged one when the next is written down.
+    assert restore(part, STUDY).mind is None
+    save(part, recorded(7), HEADING, 3.0)
+    part.write_bytes(b"")
+    assert restore(part, STUDY).spent == 1.0
+
+
+def test_two_damaged_checkpoints_are_refused(tmp_path: Path) -> None:
+    part = tmp_path / "run.part.h5"
+    for k in (3, 5):
+        save(part, recorded(k), HEADING, 1.0)
+    for path in tmp_path.iterdir():
+        path.write_bytes(path.read_bytes()[:3000])
+    with pytest.raises(RunFileError, match="not a whole run file"):
+        restore(part, STUDY)
 
 
 def test_writing_down_takes_a_twentieth_of_the_time_at_most() -> None:

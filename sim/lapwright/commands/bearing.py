@@ -123,12 +123,11 @@ def _asked(place: Path, wanted: int | None) -> Asked:
         study = load(place)
         number = _checked(wanted or 1, study)
         return Asked(study, number, study.steps[number - 1], None, "faces as they come")
-    from lapwright.study.read import parse
     from lapwright.study.runfile import read_run
 
     path = run_file(place)
     run = read_run(path)
-    study = parse(run.study_text, run.study_stem, maps=False)
+    study = run.study
     last = int(run.step[-1])
     number = _checked(wanted or last, study)
     step = study.steps[number - 1]

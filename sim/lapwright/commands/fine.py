@@ -6,13 +6,14 @@ import argparse
 from dataclasses import replace
 from pathlib import Path
 
+from lapwright.commands.answer import Speaker
 from lapwright.commands.places import FINE_PART, RUN_FILE
 from lapwright.commands.session import Session
 from lapwright.errors import CommandError, LapwrightError, SettleError
 from lapwright.lapping.run import Settings
 from lapwright.planning.members import with_cells
 from lapwright.results.lapped import heading
-from lapwright.study.checkpoint import Timetable, restore
+from lapwright.study.checkpoint import Restored, Timetable, forget, restore, unfinished
 from lapwright.study.model import Study
 from lapwright.study.read import document_of, parse_document
 from lapwright.study.recorder import Recorder
@@ -41,6 +42,9 @@ def finer(study: Study, folder: Path) -> Study:
             f"{MOST_CELLS // 2} are the most for that",
             key="--fine",
         )
+    if all(plate.form.measured is None for plate in study.plates.values()):
+        plates = {name: replace(plate, cells=2 * plate.cells) for name, plate in study.plates.items()}
+        return replace(study, plates=plates)
     document = with_cells(document_of(study.text), study, 2 * most.cells)
     return parse_document(document, study.stem, folder, text=study.text)
 
@@ -53,19 +57,22 @@ def lap_finer(
     What is done of it is in a part file of its own; the run itself is whole whatever becomes of it.
     """
     part = folder / FINE_PART
-    recorder, spent = Recorder(study.plates, study.margin), 0.0
-    if args.resume and part.exists():
-        recorder, spent = restore(part, study)
+    begun = Restored(Recorder(study), 0.0)
+    if args.resume and unfinished(part):
+        begun = restore(part, study)
+        if begun.mind:
+            Speaker(args.json)(begun.mind)
     strict = args.checkpoint is not None
     table = Timetable(args.checkpoint if strict else 2.0, strict)
-    session = Session(study, recorder, part, table, spent, args.threads, Settings().finer())
+    recorder = begun.recorder
+    session = Session(study, recorder, part, table, begun.spent, args.threads, Settings().finer())
     try:
         outcome, trouble = session.work()
     except SettleError as stuck:
         return run, stuck
     if outcome == "interrupted":
         return run, trouble
-    end = recorder.run(heading(study), outcome, 0.0)
+    end = recorder.run(heading(), outcome, 0.0)
     plates = {} if outcome == "tipped" else end.plates
     fine = Fine(
         outcome,
@@ -75,5 +82,5 @@ def lap_finer(
     )
     run = replace(run, fine=fine, wall_time=run.wall_time + session.wall_time)
     write_run(run, folder / RUN_FILE)
-    part.unlink(missing_ok=True)
+    forget(part)
     return run, None

@@ -100,7 +100,7 @@ def main(args: argparse.Namespace) -> int:
 def _faces(place: Path, at: str | None) -> tuple[Study, Faces]:
     """A study with its first faces, or a run with its last, or with those at a time."""
     from lapwright.results.gauge_request import faces_of
-    from lapwright.study.read import load, parse
+    from lapwright.study.read import load
 
     if not os.path.isdir(place) and place.suffix.lower() not in (".h5", ".hdf5"):
         if at is not None:
@@ -110,8 +110,7 @@ def _faces(place: Path, at: str | None) -> tuple[Study, Faces]:
     from lapwright.study.runfile import read_run
 
     run = read_run(run_file(place))
-    study = parse(run.study_text, run.study_stem, maps=False)
-    return study, faces_of(study, run, at)
+    return run.study, faces_of(run.study, run, at)
 
 
 def _next(args: argparse.Namespace, found: Estimate | None, whole_known: bool) -> list[tuple[str, str]]:

@@ -122,11 +122,11 @@ def _again(
 
 def _finished(folder: Path, study: Study) -> Run | None:
     """The run in the folder, if it is whole and of this study and nothing is under way."""
-    from lapwright.study.checkpoint import check_same
+    from lapwright.study.checkpoint import check_same, unfinished
     from lapwright.study.runfile import read_run
 
     path = folder / RUN_FILE
-    if (folder / PART_FILE).exists() or not path.exists():
+    if unfinished(folder / PART_FILE) or not path.exists():
         return None
     run = read_run(path)
     check_same(run, path, study)
@@ -139,28 +139,32 @@ def _lap(
     """Lap, writing down the work so far; then put run.h5 in place and take the part file away."""
     from lapwright.commands.session import Session
     from lapwright.results.lapped import heading
-    from lapwright.study.checkpoint import Timetable, restore
+    from lapwright.study.checkpoint import Restored, Timetable, before, restore, unfinished
     from lapwright.study.recorder import Recorder
     from lapwright.study.runfile import write_run
 
+    part = folder.path / PART_FILE
     if args.force:
         for name in (FINE_PART, PART_FILE):
             folder.drop(name)
-    part = folder.path / PART_FILE
-    recorder, spent = Recorder(study.plates, study.margin), 0.0
-    if args.resume and part.exists():
-        recorder, spent = restore(part, study)
+            folder.drop(before(Path(name)).name)
+    begun = Restored(Recorder(study), 0.0)
+    if args.resume and unfinished(part):
+        begun = restore(part, study)
+        if begun.mind:
+            say(begun.mind)
     elif args.resume:
         say(f"There is no unfinished run in {folder.path}: starting from the beginning.")
     strict = args.checkpoint is not None
     table = Timetable(args.checkpoint if strict else 2.0, strict)
-    session = Session(study, recorder, part, table, spent, args.threads)
+    recorder = begun.recorder
+    session = Session(study, recorder, part, table, begun.spent, args.threads)
     outcome, trouble = session.work()
     if outcome == "interrupted":
-        return recorder.run(heading(study), outcome, session.wall_time), trouble
-    run = recorder.run(heading(study), outcome, session.wall_time, session.bearings())
+        return recorder.run(heading(), outcome, session.wall_time), trouble
+    run = recorder.run(heading(), outcome, session.wall_time, session.bearings())
     write_run(run, folder.path / RUN_FILE)
-    for name in (*PAGE_FILES, PART_FILE):  # a page of the run before would not be true of this one
+    for name in (*PAGE_FILES, PART_FILE, before(part).name):  # a page of the run before would not be true
         folder.drop(name)
     return run, trouble
 

@@ -135,7 +135,7 @@ class Session:
 
     def _save(self, outcome: str) -> None:
         begun = time.monotonic()
-        save(self.part, self.recorder, heading(self.study), self.wall_time, outcome)
+        save(self.part, self.recorder, heading(), self.wall_time, outcome)
         self.table.done(begun, time.monotonic())
 
     def bearings(self) -> tuple[BearingRecord, ...]:

@@ -1,28 +1,37 @@
-"""`lapwright verify`: proves this copy against closed forms and published answers."""
+"""`lapwright verify`: proves this copy against closed forms and published answers, or a run file whole."""
 
 from __future__ import annotations
 
 import argparse
+import os
+from pathlib import Path
 
-from lapwright.commands.answer import Speaker, print_json
+from lapwright.commands.answer import Speaker, print_json, typed
+from lapwright.errors import CommandError, RunFileError
 
 __all__ = ["EXAMPLE", "add", "main"]
 
 EXAMPLE = """\
 example:
   lapwright verify    twenty seconds of sums with known answers; each line names its formula or source
+  lapwright verify first-pair-run   whether the files of a run are as they were written, to the last bit
 """
 
 
 def add(parser: argparse.ArgumentParser) -> None:
-    """Say which words the command takes (none)."""
+    """Say which words the command takes."""
+    parser.add_argument(
+        "place", metavar="RUN", nargs="?", help="a folder, or a run.h5, to be checked instead"
+    )
 
 
 def main(args: argparse.Namespace) -> int:
-    """Prove this copy; returns the exit code, 1 if any row fails."""
+    """Prove this copy, or check files; returns the exit code, 1 if any row fails or any file is damaged."""
     from lapwright.results.proof import Proof
 
     say = Speaker(args.json)
+    if args.place is not None:
+        return _files(Path(args.place), args, say)
     found = Proof(tell=say)
     if args.json:
         print_json(found.to_dict())
@@ -31,3 +40,32 @@ def main(args: argparse.Namespace) -> int:
     if found.ok:
         say.next(("See what a study means", "lapwright preview FILE"), ("Lap it", "lapwright run FILE"))
     return 0 if found.ok else 1
+
+
+def _files(place: Path, args: argparse.Namespace, say: Speaker) -> int:
+    """Read run files, all of them in a folder of a run or a comparison; returns the exit code."""
+    from lapwright.study.runfile import SCHEMA, read_run
+
+    found = [*sorted(place.glob("*.h5")), *sorted(place.glob("members/*.h5"))] if place.is_dir() else [place]
+    if not found or not os.path.exists(found[0]):
+        raise CommandError(
+            f"there is no run file in {place}: name the folder of a run, such as first-pair-run"
+        )
+    told = []
+    for path in found:
+        try:
+            signed = read_run(path).schema == SCHEMA
+            ok, said = (
+                True,
+                f"{path} is {'as it was written' if signed else 'of the layout before: it reads'}",
+            )
+        except RunFileError as trouble:
+            ok, said = False, trouble.message
+        told.append({"file": str(path), "ok": ok, "message": said})
+        say(f"{'ok  ' if ok else 'FAIL'} {said}.")
+    good = all(one["ok"] for one in told)
+    if args.json:
+        print_json({"files": told, "ok": good})
+    if good:
+        say.next(("Make the page", typed("report", place)))
+    return 0 if good else 1

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from lapwright.planning.crew import Crew
 from lapwright.planning.draws import Tolerance
-from lapwright.planning.job import Answer, Job, lapped
+from lapwright.planning.job import Answer, Job, lapped, light
 from lapwright.planning.members import Member
 from lapwright.planning.store import Store
 from lapwright.planning.summary import Summary
@@ -30,7 +30,7 @@ def jobs_of(
     members: Sequence[Member],
     samples: int,
     tolerance: Tolerance,
-    heading: Callable[[Member], Heading],
+    heading: Heading,
     follow: bool = False,
 ) -> list[Job]:
     """Every member as it stands, then draw by draw: so that what was stopped early holds for all members.
@@ -42,10 +42,9 @@ def jobs_of(
         for i, member in enumerate(members):
             if member.study is None:
                 continue
-            # Without what plates have worked out meanwhile (the copy starts anew), jobs are a few kilobytes.
-            plates = {name: replace(plate) for name, plate in member.study.plates.items()}
-            bare = replace(member.study, plates=plates, variants=(), swept=None, goal=None, text="")
-            found.append(Job(i, draw, bare, heading(member) if draw == 0 else None, tolerance, follow))
+            bare = replace(member.study, variants=(), swept=None, goal=None, text="" if draw else member.text)
+            job = Job(i, draw, light(bare), None if draw else heading, tolerance, follow)
+            found.append(job)
     return found
 
 

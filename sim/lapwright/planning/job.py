@@ -21,7 +21,7 @@ from lapwright.study.recorder import Heading, Recorder, thinned
 from lapwright.study.runfile import Run
 from lapwright.units import told
 
-__all__ = ["Answer", "Job", "lapped"]
+__all__ = ["Answer", "Job", "lapped", "light"]
 
 ENTRIES = 12  # at least, of the history in a member's run file, evenly over the time
 FRAMES = 9  # height maps kept of one member
@@ -81,7 +81,7 @@ def _lapped(job: Job, begun: float) -> Answer:
     last = record.recorder.last
     if last is None:
         raise trouble or RuntimeError("nothing was lapped")
-    heading = job.heading or Heading("", {}, study.seed, "", study.stem)
+    heading = job.heading or Heading("", {})
     bearings = bearings_of(study, last) if job.heading is not None else ()
     run = record.recorder.run(heading, outcome, 0.0, bearings)
     place = job.member, job.draw
@@ -91,7 +91,14 @@ def _lapped(job: Job, begun: float) -> Answer:
     if trouble is not None:
         summary = replace(summary, trouble=told(trouble.text, study.units), code=trouble.code)
     took = time.perf_counter() - begun
-    return Answer(summary, replace(run, wall_time=took) if job.heading is not None else None, took)
+    if job.heading is None:
+        return Answer(summary, None, took)
+    return Answer(summary, replace(run, wall_time=took, study=light(study)), took)
+
+
+def light(study: Study) -> Study:
+    """A study without what its plates have worked out meanwhile: a few kilobytes to send."""
+    return replace(study, plates={name: replace(plate) for name, plate in study.plates.items()})
 
 
 class _Record:
@@ -105,7 +112,7 @@ class _Record:
         self.study = study
         self.whole = whole
         self.follower = follower
-        self.recorder = Recorder(study.plates, study.margin)
+        self.recorder = Recorder(study)
         self.blocks: list[tuple[float, float]] = []
         self.trail: list[Domes] = []
         total = rubbing_time(study.steps, study.rounds)

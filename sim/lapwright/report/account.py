@@ -1,7 +1,6 @@
 """What a run file says, put in order for pictures and pages.
 
-Everything comes from the `Run`; its study text is parsed again to know plates and steps.  Where the
-text cannot be parsed any more (a map file that has gone, say) the account is made without it.
+Everything comes from the `Run`, which holds the study as it was lapped.
 """
 
 from __future__ import annotations
@@ -15,14 +14,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.errors import LapwrightError
 from lapwright.lapping.schedule import spread_of
 from lapwright.lapping.step import Step
 from lapwright.limits import limit_of
-from lapwright.units import METRIC, NOTHING, Units
+from lapwright.units import NOTHING, Units
 
 if TYPE_CHECKING:
-    from lapwright.plate.plate import Plate
     from lapwright.study.model import Study
     from lapwright.study.runfile import BearingRecord, PlateRecord, Run
 
@@ -56,7 +53,7 @@ class Face:
     grit: float | None  # size of the last grit on it [m]
     before: Mapping[str, float | None]
     after: Mapping[str, float | None]
-    mass_per_depth: float | None  # [kg/m] of land
+    mass_per_depth: float  # [kg/m] of land
 
     @property
     def finish(self) -> float | None:
@@ -105,23 +102,27 @@ class Account:
     """A run put in order: faces in the order of the study, the steps, what may be said."""
 
     run: Run
-    study: Study | None
     faces: tuple[Face, ...]
+
+    @property
+    def study(self) -> Study:
+        """What was lapped."""
+        return self.run.study
 
     @property
     def units(self) -> Units:
         """Language of the answers."""
-        return self.study.units if self.study is not None else METRIC
+        return self.study.units
 
     @property
     def title(self) -> str:
         """Title of the study, or the stem of its file."""
-        return (self.study.title if self.study is not None else "") or self.run.study_stem
+        return self.study.title or self.study.stem
 
     @property
     def steps(self) -> tuple[Step, ...]:
-        """The steps of the study; none when it cannot be read any more."""
-        return self.study.steps if self.study is not None else ()
+        """The steps of the study."""
+        return self.study.steps
 
     @property
     def spread(self) -> float:
@@ -203,25 +204,22 @@ def account(run: Run) -> Account:
     run
         As read from a run file; nothing else is needed.
     """
-    study = _study(run)
-    reached = int(run.step[-1]) if len(run.step) else 0
     faces = []
     for name, record in run.plates.items():
-        plate = study.plates.get(name) if study is not None else None
-        outer, bore = _boundary(plate, record)
+        plate = run.study.plates[name]
         faces.append(
             Face(
                 name,
                 record,
-                outer,
-                bore,
-                _last_grit(study, name, reached, run),
+                np.asarray(plate.outline.polygon(180), dtype=float),
+                0.5 * float(plate.outline.bore),
+                _last_grit(run, name),
                 _forms(record, 0),
                 _forms(record, -1),
-                plate.land_area * plate.material.density if plate is not None else None,
+                plate.land_area * plate.material.density,
             )
         )
-    return Account(run, study, tuple(faces))
+    return Account(run, tuple(faces))
 
 
 def common_removed(account: Account) -> Array:
@@ -250,47 +248,16 @@ def level(record: PlateRecord, heights: Array) -> Array:
     return z
 
 
-def _study(run: Run) -> Study | None:
-    from lapwright.study.read import parse
-
-    try:
-        return parse(run.study_text, run.study_stem, maps=False)
-    except LapwrightError:
-        return None
-
-
-def _boundary(plate: Plate | None, record: PlateRecord) -> tuple[Array, float]:
-    if plate is not None:
-        return np.asarray(plate.outline.polygon(180), dtype=float), 0.5 * float(plate.outline.bore)
-    # Without the study the land itself shows what the outline is.
-    land = np.asarray(record.land) > 0.05
-    X, Y = np.meshgrid(record.x, record.y)
-    if not land.any():
-        land = np.ones_like(land)
-    step = float(record.x[1] - record.x[0]) if len(record.x) > 1 else 1e-3
-    far_x, far_y = (float(np.abs(a[land]).max()) + step / 2 for a in (X, Y))
-    radius = np.hypot(X, Y)
-    boxed = (np.abs(X) <= far_x) & (np.abs(Y) <= far_y)
-    if land[boxed].mean() > 0.9 or max(far_x, far_y) > 1.05 * min(far_x, far_y):
-        return np.array([[-far_x, -far_y], [far_x, -far_y], [far_x, far_y], [-far_x, far_y]]), 0.0
-    angle = np.linspace(0.0, 2.0 * math.pi, 180, endpoint=False)
-    inner = float(radius[land].min())
-    return max(far_x, far_y) * np.stack(
-        [np.cos(angle), np.sin(angle)], axis=1
-    ), inner if inner > 0.1 * far_x else 0.0
-
-
-def _last_grit(study: Study | None, name: str, reached: int, run: Run) -> float | None:
-    if study is None:
-        return None
+def _last_grit(run: Run, name: str) -> float | None:
+    steps, reached = run.study.steps, int(run.step[-1])
     # A second round goes through every step again, so the last step that rubbed is `reached` or, if the
     # plate lay aside in it, the last one before it (in the round before, if need be).
     order = list(range(reached, 0, -1))
     if len(run.round) and int(run.round[-1]) > 1:
-        order += list(range(len(study.steps), reached, -1))
+        order += list(range(len(steps), reached, -1))
     for number in order:
-        step = study.steps[number - 1] if number <= len(study.steps) else None
-        if step is not None and name in (step.top, step.bottom):
+        step = steps[number - 1]
+        if name in (step.top, step.bottom):
             return float(step.grit.size)
     return None
 

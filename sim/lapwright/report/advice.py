@@ -224,7 +224,6 @@ def _pair(seen: Seen) -> Advice:
 def _domed_on_top(seen: Seen, half: float, turn_too: bool) -> Advice:
     """A dome against a dish: the domed one stays on top until both read the same."""
     said = seen.said
-    assert said.study is not None
     domed, other = (seen.top, seen.bottom) if half > 0.0 else (seen.bottom, seen.top)
     curve = seen.step.curve
     if half_travel(curve) < 0.5 * LEAST_TRAVEL * step_width(seen) or seen.step.centre != (0.0, 0.0):

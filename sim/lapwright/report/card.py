@@ -11,7 +11,6 @@ from importlib.resources import files
 from pathlib import Path
 from string import Template
 
-from lapwright.errors import CannotDoError
 from lapwright.report import words
 from lapwright.report.account import account
 from lapwright.report.layout import Line, Sheet, laid_out
@@ -35,11 +34,9 @@ def write_card(run: Run, folder: Path) -> Path:
     Raises
     ------
     CannotDoError
-        The run's study cannot be read any more, or the folder cannot be written.
+        The folder cannot be written.
 
     """
-    if account(run).study is None:
-        raise CannotDoError("the study inside this run can no longer be read here, so there is no work card")
     page = folder / CARD_FILE
     put_in_place(page, memoryview(card_page(run).encode("utf-8")))
     return page
@@ -55,8 +52,6 @@ def card_page(run: Run) -> str:
 def card_html(run: Run) -> str:
     """The card to be put into a page: its own style, every class of it begins with "wc-", no addresses."""
     said = account(run)
-    if said.study is None:
-        return "<p>The study inside this run can no longer be read here, so its steps are not on a card.</p>"
     style = (files("lapwright.report") / "card.css").read_text("utf-8")
     card = card_of(said)
     sheets = laid_out(*_measured(card))

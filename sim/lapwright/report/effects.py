@@ -27,8 +27,6 @@ def effects(said: Account) -> list[tuple[int, Step, Outlook, Glance | None]]:
 
     Of several rounds one is told.
     """
-    if said.study is None:
-        return []
     study = said.study
     try:
         ahead = outlooks(study.plates, study.steps, seed=study.seed)
@@ -54,7 +52,6 @@ def effects_words(said: Account) -> list[tuple[str, list[str]]]:
 
 
 def _lines(said: Account, step: Step, look: Outlook, glance: Glance | None) -> list[str]:
-    assert said.study is not None
     plates, units = said.study.plates, said.units
     mark, *rest = leaves(step, plates, look, units, glance)
     lines = [f"{sentence[0].upper()}{sentence[1:]}." for sentence in rest]

@@ -16,8 +16,8 @@ __all__ = ["flat_of", "flat_words"]
 
 def flat_of(said: Account, name: str) -> OpticalFlat:
     """The flat of the study, or by helium light one as large as the face of this name."""
-    gauges = said.study.gauges.values() if said.study is not None else ()
-    plate = said.study.plates.get(name) if said.study is not None else None
+    gauges = said.study.gauges.values()
+    plate = said.study.plates.get(name)
     usual = OpticalFlat(
         diameter=2.0 * plate.outline.radius if plate is not None else 1.0, wavelength=LAMPS["helium"]
     )

@@ -22,7 +22,7 @@ COLUMNS = {"dome": "sphere"}
 def wanted(said: Account) -> tuple[Asked, ...]:
     """What the study asks for of plates that were lapped; nothing where it has no [tune]."""
     study = said.study
-    if study is None or study.goal is None:
+    if study.goal is None:
         return ()
     return asked_of(study.goal, study.plates)
 
@@ -68,7 +68,6 @@ def _value(said: Account, one: Asked, at: int) -> float:
     if one.form == "difference":
         one_dome, other = (_form(f, "bow" if f is not None and f.long else "sphere", at) for f in faces)
         return one_dome - other
-    assert said.study is not None
     pair = [
         (said.study.plates[f.name], np.asarray(f.record.frames[at], dtype=float))
         for f in faces

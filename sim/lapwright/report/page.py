@@ -100,7 +100,7 @@ def _html(said: Account, drawn: Drawn) -> str:
 
 def _seed(said: Account) -> str:
     """The seed, where anything hangs on it: a hand that scatters."""
-    return "" if all(step.hand.steady for step in said.steps) else f", seed {said.run.seed}"
+    return "" if all(step.hand.steady for step in said.steps) else f", seed {said.study.seed}"
 
 
 def _picture(drawn: Drawn, name: str, label: str) -> str:
@@ -202,7 +202,7 @@ def _metal(said: Account, drawn: Drawn) -> str:
         key = "bow" if face.long else "sphere"
         before, after = face.before.get(key), face.after.get(key)
         change = after - before if before is not None and after is not None else None
-        grams = None if face.mass_per_depth is None else 1e3 * face.mass_per_depth * face.lost
+        grams = 1e3 * face.mass_per_depth * face.lost
         makes = (
             ("makes it hollow along", "makes it high in the middle")
             if face.long
@@ -239,8 +239,6 @@ def _stroke(said: Account, drawn: Drawn) -> str:
 
 def _effects(said: Account, drawn: Drawn) -> str:
     """What the strokes take out, leave alone and make, whatever the faces were."""
-    if said.study is None:
-        return ""
     return "".join(f"<h3>{escaped(title)}</h3>{bullets(lines)}" for title, lines in effects_words(said))
 
 
@@ -265,8 +263,6 @@ def _flat(said: Account, drawn: Drawn) -> str:
 
 def _card(said: Account, drawn: Drawn) -> str:
     """The work card for the bench, as `report --card` prints it."""
-    if said.study is None:
-        return ""
     from lapwright.report.card import card_html
 
     # The card is as wide as its paper: on a narrow screen it scrolls by itself.
@@ -318,7 +314,7 @@ def _assumed(said: Account, drawn: Drawn) -> str:
         "flowing layer, scratches.",
     ]
     listed = bullets(lines)
-    keys = _gathered(said.study.assumed) if said.study is not None else {}
+    keys = _gathered(said.study.assumed)
     if not keys:
         return listed
     rows = "".join(
@@ -350,9 +346,7 @@ def _gathered(assumed: Mapping[str, str]) -> dict[str, str]:
 
 
 def _cautions(said: Account, drawn: Drawn) -> str:
-    masses = []
-    if said.study is not None:
-        masses = [f"{n} {Units.number(p.weight / GRAVITY)} kg" for n, p in said.study.plates.items()]
+    masses = [f"{n} {Units.number(p.weight / GRAVITY)} kg" for n, p in said.study.plates.items()]
     own = [f"Masses here: {', '.join(masses)}."] if masses else []
     lines = [CAUTIONS[0] + (" " + own[0] if own else ""), *CAUTIONS[1:]]
     return bullets(lines)

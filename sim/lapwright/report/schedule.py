@@ -63,7 +63,7 @@ class Card:
     @property
     def rounds(self) -> int:
         """How many times the steps are gone through."""
-        return self.said.study.rounds if self.said.study is not None else 1
+        return self.said.study.rounds
 
 
 def card_of(said: Account) -> Card:
@@ -73,7 +73,6 @@ def card_of(said: Account) -> Card:
 
 def _head(said: Account) -> list[str]:
     """A line for each kind of plate, and one for a run that went wrong."""
-    assert said.study is not None
     alike: dict[str, list[str]] = {}
     for name in said.study.plates:
         alike.setdefault(_plate(said, name), []).append(name)
@@ -100,7 +99,6 @@ def _tips_in(said: Account) -> int:
 
 
 def _plate(said: Account, name: str) -> str:
-    assert said.study is not None
     plate, units = said.study.plates[name], said.units
     along, across = (units.length(side, echo=True) for side in plate.outline.size)
     if plate.outline.bore > 0.0:
@@ -124,7 +122,6 @@ def _blocks(said: Account) -> list[Block]:
     from lapwright.lapping.outlook import outlooks
 
     study = said.study
-    assert study is not None
     blocks: list[Block] = []
     turned = _turned_bottoms(said)
     for k, look in enumerate(outlooks(study.plates, study.steps, seed=study.seed)):
@@ -172,16 +169,14 @@ def _shared(block: Block) -> Block:
 
 def _turned_bottoms(said: Account) -> list[bool]:
     """Which steps turn the bottom: inside, that is a walk."""
-    from lapwright.study.read import document_of
-
-    steps = document_of(said.run.study_text).get("steps", [])
-    return [isinstance(step, dict) and "turn_bottom" in step for step in steps]
+    typed = set(said.study.typed)
+    return [f"steps.{number}.turn_bottom" in typed for number in range(1, len(said.steps) + 1)]
 
 
 def _wash(said: Account, at: int) -> str:
     """What to do after a step, before another grit comes."""
     steps = said.steps
-    rounds = said.study.rounds if said.study is not None else 1
+    rounds = said.study.rounds
     if at + 1 < len(steps):
         here, after, when = steps[at].grit, steps[at + 1].grit, f"before step {at + 2}"
     elif rounds > 1:
@@ -234,7 +229,6 @@ def _grams(said: Account, name: str, depth: float) -> float:
 
 def _weighable(said: Account, name: str, depth: float) -> bool:
     """Whether a balance that carries the plate tells that a depth [m] has gone."""
-    assert said.study is not None
     return _grams(said, name, depth) >= limit_of("balance") * 1e3 * said.study.plates[name].total_mass
 
 
@@ -272,7 +266,6 @@ def _rows(said: Account) -> list[Row]:
 
 def _moments(said: Account) -> list[tuple[str, int, list[str]]]:
     """When to read: what it is called, the place in the history, which plates."""
-    assert said.study is not None
     study = said.study
     if study.rounds > 1:
         ends = _ends(said, len(study.steps))
@@ -317,7 +310,6 @@ def _expect(face: Face, at: int, finish: float | None, units: Units) -> str:
 
 def _foot(said: Account) -> list[str]:
     """How to weigh, how to lift, what to mind."""
-    assert said.study is not None
     study = said.study
     lines = [_weighing(said)]
     if any(step.swap is not None for step in study.steps) or len(study.steps) * study.rounds > 1:
@@ -333,7 +325,6 @@ def _foot(said: Account) -> list[str]:
 
 def _weighing(said: Account) -> str:
     """What a micrometre weighs off the lightest plate, the best to weigh, or that it is too little."""
-    assert said.study is not None
     plates = said.study.plates
     faces = [f for f in said.faces if f.mass_per_depth is not None and f.name in plates]
     if not faces:

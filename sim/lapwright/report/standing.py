@@ -116,7 +116,7 @@ class Seen:
 def look(said: Account) -> Seen | None:
     """How the last pair stands; None where there was none, or the study cannot be read any more."""
     pair = said.pair
-    if said.study is None or pair is None or not set(pair) <= set(said.study.plates):
+    if pair is None:
         return None
     top, bottom = (said.face(name) for name in pair)
     number = int(said.run.step[-1])
@@ -174,7 +174,6 @@ def coarser(seen: Seen, metal: float, step: Step) -> tuple[Step, str]:
 def amount(seen: Seen, metal: float, step: Step) -> str:
     """How much metal is to go, and about how long that takes, in words."""
     said = seen.said
-    assert said.study is not None
     ahead = outlook(said.study.plates, replace(step, time=TRIED, strokes=None))
     seconds = TRIED * metal / ahead.removed if ahead.removed > 0.0 else 0.0
     off = f"about {said.units.both(metal)} more is off (mean of both)"
@@ -183,7 +182,6 @@ def amount(seen: Seen, metal: float, step: Step) -> str:
 
 def lasting(seen: Seen, metal: float, step: Step) -> Step:
     """The step, as long as it takes for so much metal [m]."""
-    assert seen.said.study is not None
     ahead = outlook(seen.said.study.plates, replace(step, time=TRIED, strokes=None))
     return replace(step, strokes=None, time=TRIED * metal / max(ahead.removed, 1e-12))
 
@@ -195,5 +193,4 @@ def even(step: Step) -> Step:
 
 def step_width(seen: Seen) -> float:
     """Width of the top along the stroke [m]."""
-    assert seen.said.study is not None
     return float(seen.said.study.plates[seen.top.name].outline.width_along(seen.step.direction))

@@ -92,7 +92,7 @@ def steps_table(account: Account) -> str:
         f'<th scope="col"{" class=num" if k == len(head) - 1 else ""}>{escaped(h)}</th>'
         for k, h in enumerate(head)
     )
-    rounds = account.study.rounds if account.study is not None else 1
+    rounds = account.study.rounds
     again = (
         f"<p>The steps were gone through {rounds} times; metal off is over all rounds.</p>"
         if rounds > 1

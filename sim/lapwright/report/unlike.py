@@ -130,7 +130,6 @@ def _balance(seen: Seen) -> float | None:
     both lands from their middles.  None where the part would have to lie nowhere.
     """
     study = seen.said.study
-    assert study is not None
     squares = [_mean_square(study.plates[f.name]) for f in (seen.bottom, seen.top)]
     left = squares[0] - squares[1] - float(np.trace(arc_moments(seen.step.curve)))
     return float(np.sqrt(left)) if left > 0.0 else None
@@ -145,7 +144,6 @@ def _mean_square(plate: Plate) -> float:
 def _moved(seen: Seen, place: float) -> Step | None:
     """The step with its centre that far out, carried round; None where the part would lift or tip there."""
     study, step = seen.said.study, seen.step
-    assert study is not None
     far = float(np.hypot(*step.centre))
     along = (step.centre[0] / far, step.centre[1] / far) if far > 0.0 else (1.0, 0.0)
     walk = step.walk if step.walk.angle != 0.0 else WALK

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager, ExitStack
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -141,12 +141,11 @@ class Work:
         self.study, self.many = study, many
         self.store: Store | None = None
         self.members = members_of(study, document, study.folder)
-        head = heading(study)
         self.jobs = jobs_of(
             self.members,
             many.samples,
             many.tolerance,
-            lambda member: replace(head, study_text=member.text, study_stem=member.stem),
+            heading(),
             follow=study.goal is not None,
         )
         self.found: list[Summary] = meaningless(self.members)

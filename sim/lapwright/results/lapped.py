@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from lapwright import __version__
 from lapwright.errors import NoOverlapError, TippedError, troubles_in
 from lapwright.lapping.schedule import rubbing_time
-from lapwright.study.identity import inputs_of, versions
+from lapwright.study.identity import versions
 from lapwright.study.recorder import Heading, Recorder
 
 if TYPE_CHECKING:
@@ -19,11 +19,9 @@ if TYPE_CHECKING:
 __all__ = ["heading", "lapped"]
 
 
-def heading(study: Study) -> Heading:
+def heading() -> Heading:
     """What stands at the head of a run file."""
-    return Heading(
-        f"lapwright {__version__}", versions(), study.seed, study.text, study.stem, inputs_of(study)
-    )
+    return Heading(f"lapwright {__version__}", versions())
 
 
 def lapped(study: Study, progress: Callable[[float], None] | None = None, threads: int = 1) -> Run:
@@ -43,7 +41,7 @@ def lapped(study: Study, progress: Callable[[float], None] | None = None, thread
     from lapwright.study.bearings import bearings_of
 
     begun = time.monotonic()
-    recorder = Recorder(study.plates, study.margin)
+    recorder = Recorder(study)
     total = rubbing_time(study.steps, study.rounds)
     outcome = ""
     moments = lap(
@@ -62,4 +60,4 @@ def lapped(study: Study, progress: Callable[[float], None] | None = None, thread
     last = recorder.last
     assert last is not None
     bearings = bearings_of(study, last)
-    return recorder.run(heading(study), outcome or last.outcome or "done", time.monotonic() - begun, bearings)
+    return recorder.run(heading(), outcome or last.outcome or "done", time.monotonic() - begun, bearings)

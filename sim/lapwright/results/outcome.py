@@ -113,7 +113,7 @@ def in_words(run: Run) -> list[str]:
 
 def _stopped(said: Account) -> list[str]:
     """At which stroke each watched step was stopped by its gauge, or that it was not."""
-    if said.run.outcome not in ("done", "until", "limit") or (said.study and said.study.rounds > 1):
+    if said.run.outcome not in ("done", "until", "limit") or said.study.rounds > 1:
         return []
     lines = []
     for number, step in enumerate(said.steps, 1):

@@ -1,13 +1,14 @@
 """Writing down a run that is under way, and going on from what was written.
 
 The part file is a run file of the run so far that also holds the clock of its last moment.  Going on from
-it gives the same bits as a run that was never stopped.
+it gives the same bits as a run that was never stopped.  The one before it is kept beside it, for the day on
+which the last one cannot be read.
 """
 
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +22,7 @@ from lapwright.study.model import Study
 from lapwright.study.recorder import Entry, Frame, Heading, Recorder
 from lapwright.study.runfile import FORM_KEYS, Run, read_resume, write_run
 
-__all__ = ["Timetable", "check_same", "restore", "save"]
+__all__ = ["Restored", "Timetable", "before", "check_same", "forget", "restore", "save", "unfinished"]
 
 Array = NDArray[np.float64]
 MAPS = ("heights", "pressure_speed")
@@ -50,10 +51,26 @@ class Timetable:
         self.begun, self.cost = ended, ended - begun
 
 
+def before(path: Path) -> Path:
+    """Where the part file before the one at `path` lies."""
+    return path.with_name(f"{path.stem}.before{path.suffix}")
+
+
+def unfinished(path: Path) -> bool:
+    """Whether there is a part file at `path`, or the one before it."""
+    return path.exists() or before(path).exists()
+
+
+def forget(path: Path) -> None:
+    """Take the part file at `path` away, and the one before it."""
+    before(path).unlink(missing_ok=True)
+    path.unlink(missing_ok=True)
+
+
 def save(
     path: Path, recorder: Recorder, heading: Heading, wall_time: float, outcome: str = "unfinished"
 ) -> None:
-    """Write down the run so far.
+    """Write down the run so far; what was written down before is kept once more.
 
     Raises
     ------
@@ -72,32 +89,62 @@ def save(
         "frames": [frame.metal for frame in recorder.frames],
         "gap": recorder.gap,
     }
-    write_run(recorder.run(heading, outcome, wall_time), path, resume=json.dumps(state))
+    run = recorder.run(heading, outcome, wall_time)
+    write_run(run, path, resume=json.dumps(state), before=before(path))
 
 
-def restore(path: Path, study: Study) -> tuple[Recorder, float]:
+@dataclass(frozen=True)
+class Restored:
     """The recorder as it was when the work was written down, and the wall time spent until then [s].
+
+    `mind`: what to tell of a part file that could not be read.
+    """
+
+    recorder: Recorder
+    spent: float
+    mind: str | None = None
+
+
+def restore(path: Path, study: Study) -> Restored:
+    """What was written down at `path`, or else, if that is damaged or gone, once before.
 
     Raises
     ------
     RunFileError
-        The part file is damaged.
+        Both part files are damaged.
     CommandError
         The study, a height map of it, the program or the processor is not what it was lapped with.
 
     """
+    try:
+        return _restored(path, study)
+    except RunFileError as trouble:
+        try:
+            found = _restored(before(path), study)
+        except RunFileError:
+            raise trouble from None
+        # In the place of the damaged one, so that this is the one kept when the next is written down.
+        before(path).replace(path)
+        minutes = found.recorder.last.clock.time / 60.0 if found.recorder.last is not None else 0.0
+        return replace(
+            found,
+            mind=f"{path} is damaged or gone: going on from the one before it, {minutes:.3g} min of lapping.",
+        )
+
+
+def _restored(path: Path, study: Study) -> Restored:
     run, text = read_resume(path)
     check_same(run, path, study)
     try:
         state: dict[str, Any] = json.loads(text)
-        recorder = Recorder(study.plates, study.margin)
+        recorder = Recorder(study)
         recorder.last = _moment(run, state)
         recorder.entries = [_entry(run, i) for i in range(int(state["entries"]))]
         recorder.frames = [_frame(run, i, metal) for i, metal in enumerate(state["frames"])]
         recorder.gap = float(state["gap"])
-    except (KeyError, ValueError, TypeError, IndexError) as trouble:
+    except (LookupError, ValueError, TypeError, AttributeError) as trouble:
         raise RunFileError(f"{path} cannot be gone on with: start again with --force") from trouble
-    return recorder, run.wall_time
+    return Restored(recorder, run.wall_time)
 
 
 def check_same(run: Run, path: Path, study: Study) -> None:
@@ -110,7 +157,7 @@ def check_same(run: Run, path: Path, study: Study) -> None:
 
     """
     change = unlike(run.program, run.versions)
-    if change is None and run.inputs != inputs_of(study):
+    if change is None and inputs_of(run.study) != inputs_of(study):
         change = "a height map that the study names has changed"
     if run.study_text != study.text:
         change = f"{study.stem}.toml has changed"

@@ -91,9 +91,9 @@ class Study(Frozen):
     """What a study file means.
 
     `assumed`: every default that was taken, key such as "steps.1.pace" to the value as a person would
-    type it.  `text`: the file, verbatim; `stem`: its name without folder and ending; `folder`: where files
-    that it names lie.  `doubts`: causes of doubt of the start forms, each with how far [m] it moves which
-    (plate, form) by one standard deviation.
+    type it; `typed`: every key that was said, such as "steps.1.turn_bottom".  `text`: the file, verbatim;
+    `stem`: its name without folder and ending; `folder`: where files that it names lie.  `doubts`: causes of
+    doubt of the start forms, each with how far [m] it moves which (plate, form) by one standard deviation.
     """
 
     plates: Mapping[str, Plate]
@@ -104,6 +104,7 @@ class Study(Frozen):
     rounds: Said[int] = Said(whole(1, 10_000, "a number of rounds"), "1", 1)
     margin: Said[EdgeMargin] = Said(margin_of, "2 %", bare=False)
     assumed: Mapping[str, str] = field(default_factory=dict)
+    typed: tuple[str, ...] = ()
     text: str = ""
     stem: str = field(default="study", compare=False)
     variants: tuple[Variant, ...] = ()
@@ -135,6 +136,7 @@ class Study(Frozen):
         folder: str | Path | None = None,
         *,
         edge_margin: EdgeMargin | str | None = None,
+        typed: tuple[str, ...] = (),
     ) -> None:
         head: dict[str, Any] = {"title": title, "seed": seed, "units": units, "rounds": rounds}
         parts: dict[str, Any] = {"variants": variants, "gauges": gauges or {}, "readings": readings}
@@ -151,7 +153,7 @@ class Study(Frozen):
             self._put(**{one.name: getattr(read, one.name) for one in fields(read)})
             return
         self._put(plates=plates, steps=steps, **head, margin=margin, assumed=assumed, text=text, stem=stem)
-        self._put(**parts, swept=swept, goal=goal, folder=folder)
+        self._put(**parts, typed=typed, swept=swept, goal=goal, folder=folder)
 
     @staticmethod
     def _read(said: Mapping[str, Any], stem: str, folder: str | Path | None, like: str = "") -> Study:

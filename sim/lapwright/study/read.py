@@ -7,7 +7,7 @@ load(path) reads a file, parse(text, stem) a text, parse_document(document, stem
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -128,11 +128,24 @@ def parse_document(
         plates={name: plate for name, plate in plates.items() if plate is not None},
         steps=tuple(step for step in steps if step is not None),
         assumed=assumed,
+        typed=tuple(_typed(document)),
         text=text,
         stem=stem,
         folder=folder,
         **parts,
     )
+
+
+def _typed(table: Mapping[str, Any], place: str = "") -> Iterator[str]:
+    """Every key that a document says, such as "steps.1.pace"; tables of a list are numbered from 1."""
+    for key, value in table.items():
+        yield place + key
+        if isinstance(value, Mapping):
+            yield from _typed(value, f"{place}{key}.")
+        elif isinstance(value, list):
+            for number, item in enumerate(value, 1):
+                if isinstance(item, Mapping):
+                    yield from _typed(item, f"{place}{key}.{number}.")
 
 
 def _faults_of(document: dict[str, Any], maps: Maps, units: Units) -> list[Fault]:

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     import xarray
     from matplotlib.axes import Axes
 
+    from lapwright.study.model import Study
+
 __all__ = ["FORM_KEYS", "SHAPES", "BearingRecord", "Face", "Fine", "PlateRecord", "Run"]
 
 Array = NDArray[np.float64]
@@ -139,17 +141,15 @@ class Run:
     Along the history go `step`, `round`, `time` [s] rubbed, who lay where (`top`, `bottom`), the `event`
     ("start", "block", "fresh grit", "swap", "step"), `lift_share` and `scale_error`.  `wall_time` [s] is
     how long the computer took, the only thing that differs when the same run is made again.  `fine`: what a
-    second, finer lapping came to, where one was asked for.  `inputs`: digest of what was lapped
-    (`lapwright.study.identity`).
+    second, finer lapping came to, where one was asked for.  `study` is what was lapped, every default as it
+    was then; nothing asks its text again.
     """
 
     schema: int
     program: str
     versions: Mapping[str, str]
-    seed: int
     outcome: str
-    study_text: str
-    study_stem: str
+    study: Study
     plates: Mapping[str, PlateRecord]
     step: NDArray[np.int64]
     round: NDArray[np.int64]
@@ -162,7 +162,6 @@ class Run:
     bearings: tuple[BearingRecord, ...]
     wall_time: float
     fine: Fine | None = None
-    inputs: str = ""
 
     # What a person with Python asks of a run; the program itself goes the long way round.
 
@@ -259,6 +258,16 @@ class Run:
         if name not in forms:
             raise CommandError(f"there is no form {name}: there is {', '.join(forms)}", key="form")
         return float(forms[name][-1])
+
+    @property
+    def study_text(self) -> str:
+        """The study file, verbatim; empty of a study that was made in Python."""
+        return self.study.text
+
+    @property
+    def study_stem(self) -> str:
+        """The name of the study file without folder and ending."""
+        return self.study.stem
 
     def __repr__(self) -> str:
         plates = ", ".join(self.plates)

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from lapwright.lapping.run import Moment
 from lapwright.plate.measure import EdgeMargin, measure
 from lapwright.plate.plate import Plate
+from lapwright.study.model import Study
 from lapwright.study.runfile import FORM_KEYS, SCHEMA, SHAPES, BearingRecord, PlateRecord, Run
 
 __all__ = ["Entry", "Frame", "Heading", "Recorder", "forms_of", "gaps_closed", "thinned"]
@@ -31,17 +32,10 @@ LESS_DEAR = ("block", "fresh grit"), ("block", "fresh grit", "swap"), ("block", 
 
 @dataclass(frozen=True)
 class Heading:
-    """What stands at the head of a run file: program, versions, seed, study text and its stem.
-
-    `inputs`: digest of what is lapped (`lapwright.study.identity`).
-    """
+    """What stands at the head of a run file: the program and the versions of its libraries."""
 
     program: str
     versions: Mapping[str, str]
-    seed: int
-    study_text: str
-    study_stem: str
-    inputs: str = ""
 
 
 @dataclass(frozen=True)
@@ -129,13 +123,12 @@ def _apart(entries: list[Entry], gap: float, cheap: tuple[str, ...]) -> list[Ent
 
 @dataclass
 class Recorder:
-    """Takes the moments of a run and keeps what the run file holds.
+    """Takes the moments of a run of `study` and keeps what the run file holds.
 
     `gap` [m of metal] is how far apart entries for blocks are taken.
     """
 
-    plates: Mapping[str, Plate]
-    margin: EdgeMargin
+    study: Study
     entries: list[Entry] = field(default_factory=list)
     frames: list[Frame] = field(default_factory=list)
     gap: float = 0.0
@@ -171,15 +164,15 @@ class Recorder:
             removed=dict(moment.removed),
             forms={name: both[0] for name, both in measured.items()},
             forms_margin0={name: both[1] for name, both in measured.items()},
-            error={name: errors_of(moment, name) for name in self.plates},
+            error={name: errors_of(moment, name) for name in self.study.plates},
         )
 
     def _measure(self, name: str, heights: Array) -> tuple[Forms, Forms]:
         """Forms inside the margin and with none; a face that did not change is not measured again."""
         known = self.measured.get(name)
         if known is None or known[0] is not heights:
-            plate = self.plates[name]
-            with_margin = forms_of(plate, heights, self.margin)
+            plate = self.study.plates[name]
+            with_margin = forms_of(plate, heights, self.study.margin)
             known = heights, with_margin, forms_of(plate, heights, NO_MARGIN)
             self.measured[name] = known
         return known[1], known[2]
@@ -206,12 +199,9 @@ class Recorder:
             schema=SCHEMA,
             program=heading.program,
             versions=heading.versions,
-            seed=heading.seed,
             outcome=outcome,
-            study_text=heading.study_text,
-            study_stem=heading.study_stem,
-            inputs=heading.inputs,
-            plates={name: self._plate(name, entries, frames) for name in self.plates},
+            study=self.study,
+            plates={name: self._plate(name, entries, frames) for name in self.study.plates},
             step=np.array([e.step for e in entries], np.int64),
             round=np.array([e.round for e in entries], np.int64),
             time=np.array([e.time for e in entries]),
@@ -226,7 +216,7 @@ class Recorder:
 
     def _plate(self, name: str, entries: list[Entry], frames: list[Frame]) -> PlateRecord:
         assert self.last is not None
-        plate = self.plates[name]
+        plate = self.study.plates[name]
 
         def along(which: str, keys: Iterable[str] = FORM_KEYS) -> dict[str, Array]:
             return {key: np.array([getattr(e, which)[name][key] for e in entries]) for key in keys}
@@ -241,7 +231,7 @@ class Recorder:
             frames=np.stack([f.heights[name] for f in frames]),
             worn=frames[0].heights[name] - frames[-1].heights[name],
             pressure_speed=self.last.pressure_speed[name],
-            margin=float(self.margin.of(plate.outline)),
+            margin=float(self.study.margin.of(plate.outline)),
             forms=along("forms"),
             forms_margin0=along("forms_margin0"),
             removed=np.array([e.removed[name] for e in entries]),

@@ -1,20 +1,24 @@
 """The run file (HDF5): what was lapped, with what, and what came out; `docs/run-file.md` describes it.
 
 A file is built in memory and moved into place in one go (`lapwright.study.safefile`), so a name either holds
-a whole run or does not exist.  Nothing but h5py is needed to read one.
+a whole run or does not exist.  Before the HDF5 part, in the block that HDF5 leaves to its users, stands a
+digest of all that follows: a file comes back as it was written or not at all.  It is looked at before the
+HDF5 library sees a byte, which never comes back from some files with a flipped bit.  Nothing but h5py is
+needed to read one.
 """
 
 from __future__ import annotations
 
+import hashlib
 import io
 import os
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lapwright.errors import RunFileError
+from lapwright.study.layout import TEXT_SCHEMA, Attribute, Group, Leaf, UnsoundError, run_of, tree_of
 from lapwright.study.record import FORM_KEYS, SHAPES, BearingRecord, Fine, PlateRecord, Run
 from lapwright.study.safefile import put_in_place
 
@@ -32,16 +36,21 @@ __all__ = [
     "write_run",
 ]
 
-Array = NDArray[np.float64]
-
 FORMAT = "lapwright run"
-SCHEMA = 1
+SCHEMA = 2
+SEAL, SEAL_SIZE = b"lapwright run, SHA-256 of what follows: ", 512
+NUMBERS = ("<f8", "<i8")
+# What a file of another hand may ask for: what it holds stands for no more than so many times its size.
+SWELLS = 16
+MOST_ITEMS, MOST_DEEP, MOST_NAMES = 20_000, 4, 1_000
 
 # --- writing -----------------------------------------------------------------------------------
 
 
-def write_run(run: Run, path: Path | str, *, resume: str | None = None) -> None:
+def write_run(run: Run, path: Path | str, *, resume: str | None = None, before: Path | None = None) -> None:
     """Write `run` to `path` in one move; `resume` is what a checkpoint needs beside it.
+
+    An earlier file is kept under the name `before`, if one is given.
 
     Raises
     ------
@@ -49,111 +58,46 @@ def write_run(run: Run, path: Path | str, *, resume: str | None = None) -> None:
         Disk full, folder unwritable or not a folder; an earlier file is left as it was.
 
     """
-    put_in_place(Path(path), _image(run, resume))
+    put_in_place(Path(path), _image(tree_of(run, FORMAT, SCHEMA, resume)), before)
 
 
-def _image(run: Run, resume: str | None) -> memoryview:
+def _image(tree: Group) -> memoryview:
     import h5py
 
     # In memory first: a full disk met by the HDF5 library itself cannot be recovered from cleanly.
     store = io.BytesIO()
-    with h5py.File(store, "w", libver=("v108", "v110")) as file:
-        attributes = {
-            "format": FORMAT,
-            "schema": run.schema,
-            "program": run.program,
-            "seed": run.seed,
-            "outcome": run.outcome,
-            "study_text": run.study_text,
-            "study_stem": run.study_stem,
-            "inputs": run.inputs,
-            "wall_time": run.wall_time,
-        }
-        for key, value in attributes.items():
-            file.attrs[key] = value
-        for key, value in run.versions.items():
-            file.attrs[f"version_{key}"] = value
-        if resume is not None:
-            file.attrs["resume"] = resume
-        _write_history(file.create_group("history"), run)
-        plates = file.create_group("plates")
-        for number, record in enumerate(run.plates.values()):
-            _write_plate(plates, number, record, run.fine)
-        if run.fine is not None:
-            again = file.create_group("fine")
-            again.attrs["outcome"] = run.fine.outcome
-            _put(again, "time", run.fine.time, "s", "time rubbed when lapped a second time, finer")
-        bearings = file.create_group("bearings")
-        for number, bearing in enumerate(run.bearings):
-            _write_bearing(bearings.create_group(f"{number:02d}"), bearing)
-    return store.getbuffer()
+    with h5py.File(store, "w", libver=("v108", "v110"), userblock_size=SEAL_SIZE) as file:
+        _write(file, tree)
+    image = store.getbuffer()
+    seal = SEAL + hashlib.sha256(image[SEAL_SIZE:]).hexdigest().encode("ascii") + b"\n"
+    image[: len(seal)] = seal
+    return image
 
 
-def _put(group: Any, name: str, data: Any, units: str, long_name: str) -> None:
+def _write(place: Any, group: Group) -> None:
+    for name, item in group.items.items():
+        if isinstance(item, Group):
+            _write(place.create_group(name), item)
+        else:
+            _write_leaf(place, name, item)
+    for key, value in group.attrs.items():
+        place.attrs[key] = value
+
+
+def _write_leaf(place: Any, name: str, leaf: Leaf) -> None:
     """A dataset without time stamps, so that the same run gives the same bytes."""
-    if isinstance(data, tuple):
-        import h5py
+    import h5py
 
-        item = group.create_dataset(name, data=list(data), dtype=h5py.string_dtype(), track_times=False)
+    if isinstance(leaf.data, np.ndarray):
+        item = place.create_dataset(name, data=leaf.data, track_times=False)
     else:
-        item = group.create_dataset(name, data=data, track_times=False)
-    item.attrs["units"] = units
-    item.attrs["long_name"] = long_name
-
-
-def _write_history(group: Any, run: Run) -> None:
-    _put(group, "step", np.asarray(run.step, np.int64), "1", "step of the study, from 1")
-    _put(group, "round", np.asarray(run.round, np.int64), "1", "round through the steps, from 1")
-    _put(group, "time", np.asarray(run.time, float), "s", "time rubbed since the run began")
-    _put(group, "top", run.top, "1", "plate that lies on top")
-    _put(group, "bottom", run.bottom, "1", "plate that lies below")
-    _put(group, "event", run.event, "1", "what happened")
-    _put(group, "lift_share", np.asarray(run.lift_share, float), "1", "share of places where part lifts")
-    _put(group, "scale_error", np.asarray(run.scale_error, float), "1", "largest error of the gathered load")
-
-
-def _write_plate(plates: Any, number: int, record: PlateRecord, fine: Fine | None) -> None:
-    safe = record.name and record.name != "." and not set(record.name) & set("/\0")
-    group = plates.create_group(record.name if safe else f"plate number {number + 1}")
-    group.attrs["name"] = record.name
-    group.attrs["order"] = number
-    group.attrs["outline"] = record.outline_text
-    _put(group, "x", record.x, "m", "cell centres, 9 to 3 o'clock, looking at the face")
-    _put(group, "y", record.y, "m", "cell centres, 6 to 12 o'clock, looking at the face")
-    _put(group, "land", record.land, "1", "share of the cell that is land")
-    _put(group, "frame_time", record.frame_time, "s", "time rubbed when a height map was saved")
-    _put(group, "frames", record.frames, "m", "height maps, + proud; first the start, last the end")
-    _put(group, "worn", record.worn, "m", "depth lost from start to end")
-    _put(group, "pressure_speed", record.pressure_speed, "Pa m/s", "mean pressure times speed, last block")
-    _put(group, "margin", record.margin, "m", "edge margin left out of the forms")
-    _put(group, "removed", record.removed, "m", "mean depth of land lost, along the history")
-    for name, forms in (("forms", record.forms), ("forms_margin0", record.forms_margin0)):
-        sub = group.create_group(name)
-        for key, values in forms.items():
-            _put(sub, key, values, "m", FORM_KEYS[key])
-    if record.error:
-        sub = group.create_group("error")
-        for key, values in record.error.items():
-            _put(sub, key, values, "m", f"how far it may be off: {FORM_KEYS[key]}")
-    if fine is not None and record.name in fine.forms:
-        sub = group.create_group("fine")
-        for key, value in fine.forms[record.name].items():
-            _put(sub, key, value, "m", f"at the end, lapped finer: {FORM_KEYS[key]}")
-        _put(sub, "removed", fine.removed[record.name], "m", "mean depth of land lost, lapped finer")
-
-
-def _write_bearing(group: Any, bearing: BearingRecord) -> None:
-    group.attrs["name"] = bearing.name
-    group.attrs["bottom"] = bearing.bottom
-    group.attrs["top"] = bearing.top
-    _put(group, "step", bearing.step, "1", "step of the study, from 1")
-    _put(group, "phase", bearing.phase, "rad", "place in the stroke")
-    _put(group, "theta", bearing.theta, "rad", "turn of the top on the bench")
-    _put(group, "c", bearing.c, "m", "centre of the top on the bench")
-    _put(group, "pressure", bearing.pressure, "Pa", "pressure on the bottom plate's cells")
-    _put(group, "peak", bearing.peak, "Pa", "highest pressure")
-    _put(group, "mean", bearing.mean, "Pa", "load over the land in overlap")
-    _put(group, "contact_share", bearing.contact_share, "1", "loaded share of the overlap")
+        texts = [leaf.data] if isinstance(leaf.data, str) else leaf.data
+        longest = max([1, *(len(text.encode("utf-8")) for text in texts)])
+        data = np.array([text.encode("utf-8") for text in texts], h5py.string_dtype("utf-8", longest))
+        shape = () if isinstance(leaf.data, str) else data.shape
+        item = place.create_dataset(name, data=data.reshape(shape), track_times=False)
+    item.attrs["units"] = leaf.units
+    item.attrs["long_name"] = leaf.long_name
 
 
 # --- reading -----------------------------------------------------------------------------------
@@ -165,7 +109,7 @@ def read_run(path: Path | str) -> Run:
     Raises
     ------
     RunFileError
-        No such file, or truncated, foreign or of another schema: in one line.
+        No such file, or truncated, changed, foreign or of another schema: in one line.
 
     """
     return _read(Path(path))[0]
@@ -177,12 +121,14 @@ def read_resume(path: Path | str) -> tuple[Run, str]:
     Raises
     ------
     RunFileError
-        As `read_run`, and if the file is a finished run.
+        As `read_run`, and if the file is a finished run or of the layout before.
 
     """
     run, resume = _read(Path(path))
     if resume is None:
         raise RunFileError(f"{path} is a finished run: there is nothing to go on with")
+    if run.schema != SCHEMA:
+        raise RunFileError(f"{path} was begun with {run.program}: start again with --force")
     return run, resume
 
 
@@ -194,113 +140,123 @@ def _read(path: Path) -> tuple[Run, str | None]:
     if os.path.isdir(path):
         raise RunFileError(f"{path} is a folder: name the run file in it")
     try:
+        sealed = _sealed(path)
         with h5py.File(path, "r") as file:
-            if file.attrs.get("format") != FORMAT:
-                raise RunFileError(f"{path} is an HDF5 file, but not one of a lapwright run")
-            schema = int(file.attrs["schema"])
-            if schema != SCHEMA:
-                writer = file.attrs.get("program", "unknown")
-                raise RunFileError(
-                    f"{path} has layout {schema}, this copy reads layout {SCHEMA}: "
-                    f"use the program that wrote it ({writer}), or run the study again"
-                )
-            resume = file.attrs.get("resume")
-            return _run(file), None if resume is None else str(resume)
+            schema = _schema(file, path)
+            if not sealed and schema != TEXT_SCHEMA:
+                raise UnsoundError("it has changed since it was written")
+            tree = _Reader(os.path.getsize(path), sealed).group(file)
+        resume = tree.attrs.get("resume")
+        return run_of(tree, schema), None if resume is None else str(resume)
     except RunFileError:
         raise
     except PermissionError:
         raise RunFileError(f"{path} may not be read: look at who owns it") from None
-    except (OSError, KeyError, ValueError, TypeError, RuntimeError, MemoryError, AttributeError) as trouble:
+    except UnsoundError as trouble:
+        raise RunFileError(f"{path} is not a whole run file: {trouble}; run the study again") from trouble
+    except (
+        OSError,
+        LookupError,
+        ValueError,
+        TypeError,
+        ArithmeticError,
+        RuntimeError,
+        MemoryError,
+        AttributeError,
+    ) as trouble:
         raise RunFileError(
             f"{path} is not a whole run file (damaged, cut short, or something else): run the study again"
         ) from trouble
 
 
-def _run(file: Any) -> Run:
-    history = file["history"]
-    plates = sorted(file["plates"].values(), key=lambda g: int(g.attrs["order"]))
-    records = [_plate(group) for group in plates]
-    attributes = file.attrs
-    return Run(
-        schema=int(attributes["schema"]),
-        program=str(attributes["program"]),
-        versions={k[8:]: str(v) for k, v in sorted(attributes.items()) if k.startswith("version_")},
-        seed=int(attributes["seed"]),
-        outcome=str(attributes["outcome"]),
-        study_text=str(attributes["study_text"]),
-        study_stem=str(attributes["study_stem"]),
-        inputs=str(attributes.get("inputs", "")),
-        plates={record.name: record for record in records},
-        step=_whole(history["step"]),
-        round=_whole(history["round"]),
-        time=_array(history["time"]),
-        top=_texts(history["top"]),
-        bottom=_texts(history["bottom"]),
-        event=_texts(history["event"]),
-        lift_share=_array(history["lift_share"]),
-        scale_error=_array(history["scale_error"]),
-        bearings=tuple(_bearing(file["bearings"][key]) for key in sorted(file["bearings"])),
-        wall_time=float(attributes["wall_time"]),
-        fine=_fine(file["fine"], plates) if "fine" in file else None,
-    )
+def _sealed(path: Path) -> bool:
+    """Whether a file bears a seal; one of the layout before, or of another hand, does not.
+
+    Raises
+    ------
+    UnsoundError
+        What follows the seal is not what was sealed.
+
+    """
+    with path.open("rb") as file:
+        head = file.read(SEAL_SIZE)
+        if not head.startswith(SEAL):
+            return False
+        digest = hashlib.file_digest(file, "sha256").hexdigest()
+    if head != (SEAL + digest.encode("ascii") + b"\n").ljust(SEAL_SIZE, b"\0"):
+        raise UnsoundError("it has changed since it was written")
+    return True
 
 
-def _fine(again: Any, plates: list[Any]) -> Fine:
-    ends = {str(group.attrs["name"]): group["fine"] for group in plates if "fine" in group}
-    return Fine(
-        outcome=str(again.attrs["outcome"]),
-        time=float(again["time"][()]),
-        forms={name: {key: float(end[key][()]) for key in FORM_KEYS} for name, end in ends.items()},
-        removed={name: float(end["removed"][()]) for name, end in ends.items()},
-    )
+def _schema(file: Any, path: Path) -> int:
+    if file.attrs.get("format") != FORMAT:
+        raise RunFileError(f"{path} is an HDF5 file, but not one of a lapwright run")
+    schema = _attribute(file.attrs["schema"])
+    if schema not in (SCHEMA, TEXT_SCHEMA) or not isinstance(schema, int):
+        raise RunFileError(
+            f"{path} has layout {schema}, this copy reads layout {SCHEMA}: use the program that wrote it "
+            f"({_attribute(file.attrs.get('program', 'unknown'))}), or run the study again"
+        )
+    return schema
 
 
-def _array(item: Any) -> Array:
-    values = np.asarray(item[()], dtype=np.float64)
-    values.setflags(write=False)
-    return values
+class _Reader:
+    """Takes a file into memory piece by piece, no more than it can honestly hold; `size` of it in bytes."""
+
+    def __init__(self, size: int, sealed: bool) -> None:
+        self.room = SWELLS * size
+        self.left = MOST_ITEMS
+        self.sealed = sealed
+
+    def group(self, place: Any, where: str = "", deep: int = 0) -> Group:
+        """A group with all that is in it."""
+        import h5py
+
+        if deep > MOST_DEEP:
+            raise UnsoundError("its groups lie in each other too deeply")
+        items: dict[str, Group | Leaf] = {}
+        for name in place:
+            self.left -= 1
+            inside = f"{where}{name}"
+            if self.left < 0:
+                raise UnsoundError("it holds too many things")
+            if not isinstance(place.get(name, getlink=True), h5py.HardLink):
+                raise UnsoundError(f"{inside} points out of the file")
+            item = place[name]
+            if isinstance(item, h5py.Group):
+                items[name] = self.group(item, f"{inside}/", deep + 1)
+            elif isinstance(item, h5py.Dataset):
+                items[name] = self._leaf(item, inside)
+            else:
+                raise UnsoundError(f"{inside} is neither group nor dataset")
+        return Group({key: _attribute(value) for key, value in place.attrs.items()}, items)
+
+    def _leaf(self, item: Any, where: str) -> Leaf:
+        if item.external or item.is_virtual:
+            raise UnsoundError(f"{where} lies outside the file")
+        self.room -= int(item.nbytes)
+        if self.room < 0:
+            raise UnsoundError(f"{where} is larger than the file")
+        return Leaf(self._data(item, where))
+
+    def _data(self, item: Any, where: str) -> Any:
+        import h5py
+
+        text = h5py.check_string_dtype(item.dtype)
+        if text is None:
+            if item.dtype.str not in NUMBERS or item.shape is None:
+                raise UnsoundError(f"{where} is not of the kind it should be")
+            return np.asarray(item[()])
+        # Names of the layout before are kept apart from their places, which says nothing of their size.
+        if text.length is None and (self.sealed or item.shape is None or item.size > MOST_NAMES):
+            raise UnsoundError(f"{where} is not of the kind it should be")
+        got = item.asstr()[()]
+        return got if isinstance(got, str) else tuple(str(name) for name in got)
 
 
-def _whole(item: Any) -> NDArray[np.int64]:
-    values = np.asarray(item[()], dtype=np.int64)
-    values.setflags(write=False)
-    return values
-
-
-def _texts(item: Any) -> tuple[str, ...]:
-    return tuple(str(text) for text in item.asstr()[()])
-
-
-def _plate(group: Any) -> PlateRecord:
-    return PlateRecord(
-        name=str(group.attrs["name"]),
-        outline_text=str(group.attrs["outline"]),
-        land=_array(group["land"]),
-        x=_array(group["x"]),
-        y=_array(group["y"]),
-        frame_time=_array(group["frame_time"]),
-        frames=_array(group["frames"]),
-        worn=_array(group["worn"]),
-        pressure_speed=_array(group["pressure_speed"]),
-        margin=float(group["margin"][()]),
-        forms={key: _array(group["forms"][key]) for key in FORM_KEYS},
-        forms_margin0={key: _array(group["forms_margin0"][key]) for key in FORM_KEYS},
-        removed=_array(group["removed"]),
-        error={key: _array(group["error"][key]) for key in SHAPES} if "error" in group else {},
-    )
-
-
-def _bearing(group: Any) -> BearingRecord:
-    return BearingRecord(
-        step=int(group["step"][()]),
-        name=str(group.attrs["name"]),
-        phase=float(group["phase"][()]),
-        theta=float(group["theta"][()]),
-        c=_array(group["c"]),
-        pressure=_array(group["pressure"]),
-        peak=float(group["peak"][()]),
-        mean=float(group["mean"][()]),
-        contact_share=float(group["contact_share"][()]),
-        bottom=str(group.attrs["bottom"]),
-        top=str(group.attrs["top"]),
-    )
+def _attribute(value: Any) -> Attribute:
+    """An attribute as it was given."""
+    got = value.item() if isinstance(value, np.generic) else value
+    if not isinstance(got, str | int | float):
+        raise UnsoundError("an attribute is not of the kind it should be")
+    return got

@@ -53,10 +53,11 @@ def make_folder(folder: Path) -> None:
         raise cannot_write(folder, trouble) from trouble
 
 
-def put_in_place(path: Path, content: bytes | memoryview) -> None:
+def put_in_place(path: Path, content: bytes | memoryview, before: Path | None = None) -> None:
     """Write `content` under a temporary name in the same folder, then move it to `path` in one step.
 
-    A kill or a power cut leaves the old file or the new one, never part of one.
+    A kill or a power cut leaves the old file or the new one, never part of one.  The old one is kept under
+    the name `before` beside it, if one is given.
 
     Raises
     ------
@@ -71,6 +72,8 @@ def put_in_place(path: Path, content: bytes | memoryview) -> None:
             file.write(content)
             file.flush()
             os.fsync(file.fileno())
+        if before is not None:
+            _keep(path, before)
         unfinished.replace(path)
         _flush_folder(path.parent)
     except OSError as trouble:
@@ -87,6 +90,19 @@ def unfinished_of(path: Path) -> list[Path]:
     if not path.parent.is_dir():
         return []
     return [path.parent / name for name in os.listdir(path.parent) if left.fullmatch(name)]
+
+
+def _keep(path: Path, before: Path) -> None:
+    """Have what is at `path` at `before` too, so that there is never neither."""
+    if not path.exists():
+        return
+    other = before.with_name(f".{before.name}.{secrets.token_hex(4)}.tmp")
+    try:
+        os.link(path, other)
+    except OSError:  # no second name for a file on this disk: for a moment there is only the old one
+        path.replace(before)
+    else:
+        other.replace(before)
 
 
 def _flush_folder(folder: Path) -> None:

@@ -54,8 +54,6 @@ def seen_in(account: Account) -> list[Seen]:
 
     None when the study cannot be read any more.
     """
-    if account.study is None:
-        return []
     out = []
     for face in account.faces:
         plate = account.study.plates.get(face.name)

@@ -60,7 +60,7 @@ def _pile(account: Account, bottom: Face, top: Face, end: bool) -> Pile:
 def _squeeze(account: Account, bottom: Face, top: Face, end: bool) -> Array | None:
     """How far the grit gives in the middle of the last stroke, on the bottom's cells [m]."""
     number = int(account.run.step[-1])
-    if account.study is None or not 0 < number <= len(account.steps):
+    if not 0 < number <= len(account.steps):
         return None
     plates = account.study.plates
     faces = {f.name: np.asarray(f.record.frames[-1 if end else 0], dtype=float) for f in (bottom, top)}

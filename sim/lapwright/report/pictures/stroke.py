@@ -58,8 +58,6 @@ class Reach:
 
 def reaches(account: Account) -> list[Reach]:
     """The different strokes of a study, first come first; empty when the study cannot be read."""
-    if account.study is None:
-        return []
     groups: dict[tuple[object, ...], list[int]] = {}
     for number, step in enumerate(account.steps, 1):
         outlines = account.study.plates[step.top].outline, account.study.plates[step.bottom].outline

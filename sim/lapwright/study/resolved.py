@@ -1,0 +1,187 @@
+"""A study as plain data and back, to the bit: what a run file keeps of what was lapped.
+
+Everything is what JSON has, or an array that is kept apart.  A record stands as `{"is": "Disc", ...}` with
+every field by its name, in SI; so what a program's defaults were is in the data, and changing them later
+changes nothing that was lapped before.  Types are made by the names in TYPES, and no others.
+"""
+
+from __future__ import annotations
+
+import datetime
+import math
+import types
+from collections.abc import Mapping, Sequence
+from dataclasses import fields, is_dataclass
+from enum import Enum
+from functools import cache
+from importlib import import_module
+from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lapwright.said import Said
+
+__all__ = ["TYPES", "made", "plain"]
+
+Array = NDArray[np.float64]
+
+IS = "is"
+MODULES: Mapping[str, tuple[str, ...]] = {
+    "lapwright.study.model": ("Study", "Variant", "Axis", "Sweep", "Free", "Tune"),
+    "lapwright.plate.plate": ("Plate",),
+    "lapwright.plate.outline": ("Disc", "Ring", "Rectangle"),
+    "lapwright.plate.material": ("Material",),
+    "lapwright.plate.grooves": ("Grooves",),
+    "lapwright.plate.form": ("StartForm", "Ripple"),
+    "lapwright.plate.measured": ("Measured",),
+    "lapwright.plate.grid": ("Grid",),
+    "lapwright.plate.measure": ("EdgeMargin",),
+    "lapwright.lapping.step": (
+        *("Step", "Grit", "Wear", "Observation", "Layer"),
+        *("Turn", "Load", "Swap", "Until", "Hand"),
+    ),
+    "lapwright.lapping.strokes": (
+        *("Still", "Circle", "Ellipse", "Line", "FigureEight", "Zigzag", "Rosette"),
+    ),
+    "lapwright.gauges.instruments": (
+        *("Zero", "Spherometer", "TwistGauge", "RepeatReading", "Straightedge", "Bridge", "Level"),
+        *("Autocollimator", "OpticalFlat"),
+    ),
+    "lapwright.units": ("Units",),
+    "lapwright.gauges.conditions": ("Conditions",),
+    "lapwright.gauges.reading": ("Reading",),
+}
+TYPES: Mapping[str, str] = {name: module for module, names in MODULES.items() for name in names}
+DATES: Mapping[str, Any] = {"date": datetime.date, "time": datetime.time, "datetime": datetime.datetime}
+
+
+def plain(value: Any) -> tuple[Any, list[Array]]:
+    """A frozen record as what JSON has, and the arrays in it, which its data name by their number.
+
+    Raises
+    ------
+    TypeError
+        Something in it is of a type that is not in TYPES.
+
+    """
+    arrays: list[Array] = []
+    return _plain(value, arrays), arrays
+
+
+def _plain(value: Any, arrays: list[Array]) -> Any:
+    if isinstance(value, np.generic):
+        value = value.item()
+    if isinstance(value, Enum) and TYPES.get(type(value).__name__) == type(value).__module__:
+        return {IS: type(value).__name__, "text": value.value}
+    if value is None or isinstance(value, bool | int | str):
+        return value
+    if isinstance(value, float):
+        # JSON has no infinity; a finite float comes back from its shortest text to the bit.
+        return value if math.isfinite(value) else {IS: "number", "text": repr(float(value))}
+    if isinstance(value, Mapping):
+        if IS not in value and all(type(key) is str for key in value):
+            return {key: _plain(item, arrays) for key, item in value.items()}
+        return {IS: "mapping", "pairs": [[_plain(part, arrays) for part in pair] for pair in value.items()]}
+    if isinstance(value, tuple):
+        return [_plain(item, arrays) for item in value]
+    if isinstance(value, list):
+        return {IS: "list", "items": [_plain(item, arrays) for item in value]}
+    return _record(value, arrays)
+
+
+def _record(value: Any, arrays: list[Array]) -> dict[str, Any]:
+    name, module = type(value).__name__, type(value).__module__
+    if isinstance(value, np.ndarray) and value.dtype == np.float64:
+        arrays.append(value)
+        return {IS: "array", "number": len(arrays) - 1}
+    if DATES.get(name) is type(value):
+        return {IS: name, "text": str(value.isoformat())}
+    if TYPES.get(name) != module or not is_dataclass(value):
+        raise TypeError(f"a {module}.{name} cannot be kept in a run file")
+    return {IS: name, **{f.name: _plain(getattr(value, f.name), arrays) for f in fields(value) if f.init}}
+
+
+def made(data: Any, arrays: Sequence[Array] = ()) -> Any:
+    """What `plain` was given.
+
+    Raises
+    ------
+    ValueError
+        It is no such data: an unknown type or field, one that is missing, a value of another type.
+
+    """
+    if isinstance(data, list):
+        return tuple(made(item, arrays) for item in data)
+    if not isinstance(data, dict):
+        return data
+    if IS not in data:
+        return {key: made(item, arrays) for key, item in data.items()}
+    kind, rest = data[IS], {key: item for key, item in data.items() if key != IS}
+    try:
+        if kind in TYPES:
+            of = _type(kind)
+            values = {key: made(item, arrays) for key, item in rest.items()}
+            return of(values["text"]) if issubclass(of, Enum) else _made(of, values)
+        if kind == "mapping":
+            return {made(key): made(item, arrays) for key, item in rest["pairs"]}
+        if kind == "list":
+            return [made(item, arrays) for item in rest["items"]]
+        if kind == "array":
+            return arrays[rest["number"]]
+        return float(rest["text"]) if kind == "number" else DATES[kind].fromisoformat(rest["text"])
+    except (LookupError, TypeError, AttributeError) as trouble:
+        raise ValueError(f"{kind!r} cannot be made of what is there: {trouble}") from trouble
+
+
+def _type(name: str) -> type:
+    found: type = getattr(import_module(TYPES[name]), name)
+    return found
+
+
+def _made(kind: type, values: dict[str, Any]) -> Any:
+    hints = _hints(kind)
+    if values.keys() != hints.keys():
+        raise ValueError(f"a {kind.__name__} does not have these fields: {', '.join(sorted(values))}")
+    for name, value in values.items():
+        if not _fits(value, hints[name]):
+            raise ValueError(f"{kind.__name__}.{name} cannot be {value!r:.60}")
+    # Not by its constructor, which reads what a person says and fills in the defaults of today.
+    found: Any = object.__new__(kind)
+    found.__dict__.update(values)
+    return found
+
+
+@cache
+def _hints(kind: type) -> dict[str, Any]:
+    """What each field that is given may be."""
+    # Some are named for the type checker alone where they are used.
+    late = {"Gauge": "lapwright.gauges.instruments", "Reading": "lapwright.gauges.reading"}
+    names = {name: getattr(import_module(module), name) for name, module in late.items()}
+    hints = get_type_hints(kind, localns=names if kind.__name__ == "Study" else None)
+    return {f.name: hints[f.name] for f in fields(kind) if f.init}
+
+
+def _fits(value: Any, hint: Any) -> bool:
+    """Whether a value is what a hint says; of a protocol, any record of its module will do."""
+    origin, of = get_origin(hint), get_args(hint)
+    if hint is Any:
+        return True
+    if origin is Said:
+        return _fits(value, of[0])
+    if origin in (Union, types.UnionType):
+        return any(_fits(value, one) for one in of)
+    if origin is Literal:
+        return value in of
+    if origin is tuple:
+        every = of[:1] * len(value) if of[1:] == (...,) and isinstance(value, tuple) else of
+        return isinstance(value, tuple) and len(value) == len(every) and all(map(_fits, value, every))
+    if origin is np.ndarray:
+        return isinstance(value, np.ndarray)
+    if origin is not None:
+        return isinstance(value, dict) and all(_fits(item, of[1]) for item in value.values())
+    if hint is float:
+        return isinstance(value, float | int) and not isinstance(value, bool)
+    if getattr(hint, "_is_protocol", False):
+        return bool(type(value).__module__ == hint.__module__)
+    return isinstance(value, hint) and (hint is not int or not isinstance(value, bool))
