@@ -35,8 +35,13 @@ name = "b"
 set = { load = "10 N" }
 """
 GOAL = (
-    SMALL.replace('"2 min"', '"30 min"')
-    + '\n[tune]\nreach = { flatness = "4 um" }\n[tune.free]\n"steps.1.time" = ["10 min", "30 min"]\n'
+    SMALL.replace('"2 min"', '"40 min"')
+    + """swap_every = { A = "6 min", B = "4 min" }
+[tune]
+reach = { flatness = "2 um" }
+[tune.free]
+"steps.1.swap_every.A" = ["6 min", "12 min"]
+"""
 )
 MINE = "members/mine.txt"  # a person's own, in a folder of ours
 
@@ -61,6 +66,7 @@ class Scenario:
     words: tuple[str, ...]
     after: tuple[tuple[str, ...], ...]
     out: str
+    made: tuple[str, ...]
     before: str = ""
     first: tuple[str, ...] = ()
 
@@ -69,23 +75,24 @@ RUN = ("run", "s.toml", "--no-page", "--checkpoint", "0")
 COMPARE = ("compare", "s.toml", "--no-page")
 TUNE = ("tune", "s.toml", "--no-page")
 SCENARIOS = {
-    "run": Scenario(SMALL, RUN, ((*RUN, "--resume"),), "s-run"),
+    "run": Scenario(SMALL, RUN, ((*RUN, "--resume"),), "s-run", (".lapwright",)),
     "run anew": Scenario(
-        SMALL, (*RUN, "--force"), ((*RUN, "--resume"), (*RUN, "--force")), "s-run", OTHER, RUN
+        SMALL, (*RUN, "--force"), ((*RUN, "--resume"), (*RUN, "--force")), "s-run", (), OTHER, RUN
     ),
-    "compare": Scenario(SMALL + WAYS, COMPARE, ((*COMPARE, "--resume"),), "s-compare"),
+    "compare": Scenario(SMALL + WAYS, COMPARE, ((*COMPARE, "--resume"),), "s-compare", ("compare.csv",)),
     "compare anew": Scenario(
         SMALL + WAYS, (*COMPARE, "--force"), ((*COMPARE, "--resume"), (*COMPARE, "--force")), "s-compare",
+        ("compare.csv", MINE),
         OTHER + WAYS + WAYS.replace('"a"', '"c"').replace('"b"', '"d"'), COMPARE,
     ),
-    "tune": Scenario(GOAL, TUNE, ((*TUNE, "--resume"),), "s-tune"),
+    "tune": Scenario(GOAL, TUNE, ((*TUNE, "--resume"),), "s-tune", ("s-tuned.toml",)),
     "report": Scenario(
         SMALL, ("report", "s-run", "--card", "--force"), (("report", "s-run", "--card", "--force"),), "s-run",
-        SMALL, RUN,
+        ("card.html", MINE), SMALL, RUN,
     ),
     "maps": Scenario(
         SMALL, ("report", "s-run", "--maps", "csv"), (("report", "s-run", "--maps", "csv", "--force"),),
-        "s-run", SMALL, RUN,
+        "s-run", (MINE,), SMALL, RUN,
     ),
 }  # fmt: skip
 
@@ -132,6 +139,7 @@ class Bench:
             done = self.do(bench, case.out, case.words)
             assert done["code"] == 0, done
             self.known[name] = held(bench / case.out), done["count"]
+            assert set(case.made) <= self.known[name][0].keys()
         found: tuple[dict[str, Any], int] = self.known[name]
         return found
 
