@@ -8,9 +8,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from lapwright import __version__
 from lapwright.errors import CommandError, RunFileError
 from lapwright.lapping.moment import Clock, Doubt, Moment
 from lapwright.study.checkpoint import Timetable, restore, save
+from lapwright.study.identity import versions
 from lapwright.study.read import parse
 from lapwright.study.recorder import FRAMES_MOST, HISTORY_MOST, Frame, Heading, Recorder, thinned
 from lapwright.study.runfile import read_resume, read_run, write_run
@@ -30,7 +32,7 @@ time = "10 min"
 """
 )
 STUDY = parse(TEXT, "pair")
-HEADING = Heading("lapwright 0", {"numpy": "2"})
+HEADING = Heading(f"lapwright {__version__}", versions())
 
 
 def moments(blocks: int, swap_every: int = 7, step_every: int = 50) -> Iterator[Moment]:
