@@ -29,7 +29,8 @@ PART_FILE = "run.part.h5"
 FINE_PART = "fine.part.h5"
 PAGE_FILES = ("report.html", "card.html", "faces.png", "sections.png", "history.png")
 # All that `run` writes into its folder; only what is named here or claimed later is ever written over.
-RUN_FILES = (RUN_FILE, PART_FILE, FINE_PART, *PAGE_FILES)
+BEFORE = tuple(f"{part.removesuffix('.h5')}.before.h5" for part in (PART_FILE, FINE_PART))
+RUN_FILES = (RUN_FILE, PART_FILE, FINE_PART, *BEFORE, *PAGE_FILES)
 
 SHOWN = (".html", ".htm", ".png", ".svg", ".pdf")  # endings of pages and pictures
 
