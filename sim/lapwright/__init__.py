@@ -34,6 +34,7 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from lapwright.book.book import Book
     from lapwright.errors import LapwrightError, StudyError
     from lapwright.gauges.reading import Reading
     from lapwright.lapping.step import Grit, Hand, Layer, Load, Step, Swap, Turn, Until, Wear
@@ -53,6 +54,7 @@ __version__ = "0.1.0"
 # Where each public name lives.
 _HOMES = {
     "errors": ("LapwrightError", "StudyError"),
+    "book.book": ("Book",),
     "study.model": ("Study",),
     "study.record": ("Run",),
     "planning.comparison": ("Comparison",),
@@ -69,6 +71,7 @@ _HOMES = {
 _HOME = {name: f"lapwright.{home}" for home, names in _HOMES.items() for name in names}
 
 __all__ = [
+    "Book",
     "Comparison",
     "Disc",
     "EdgeMargin",

@@ -15,7 +15,7 @@ from lapwright.book.bench import Bench
 from lapwright.book.entry import Entry
 from lapwright.book.knowledge import one_normal
 from lapwright.book.sight import sight_of, weighed
-from lapwright.book.spell import HANDS, discrepancy, new_day
+from lapwright.book.spell import HANDS, new_day, off_by
 from lapwright.lapping.step import Step
 
 __all__ = ["PracticeShop"]
@@ -44,8 +44,7 @@ class PracticeShop:
         today = new_day(one_normal(self.truth, np.zeros((layout.size, layout.size))), layout)
         before = today.mean + self._rng.standard_normal(layout.size) * np.sqrt(np.diagonal(today.cloud[0]))
         ended = spell.lap(before, self._hand)
-        spread = discrepancy(layout, spell.step, before, ended)
-        self.truth = one_normal(ended[0], spread[0]).draw(1, self._rng)[0][0]
+        self.truth = off_by(layout, spell.step, before, ended, self._rng)[0]
 
     def read(self, entry: Entry) -> Entry:
         """The same entry with what its gauges and scales show here."""

@@ -25,7 +25,7 @@ from lapwright.lapping.wear import kappa, settled
 from lapwright.modes.basis import PLANES
 from lapwright.modes.crowd import Crowd, crowd_of
 
-__all__ = ["HANDS", "Spell", "discrepancy", "lap_shops", "new_day"]
+__all__ = ["HANDS", "Spell", "discrepancy", "lap_shops", "new_day", "off_by"]
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -123,8 +123,11 @@ class Spell:
         return np.where(faces, self.step.grit.layer.depth, 1.0)
 
 
-def lap_shops(spell: Spell, shops: Array, hand: Ints) -> Array:
-    """Shops (m, size) after a spell; `hand` (m,): which hand laps each."""
+def lap_shops(spell: Spell, shops: Array, hand: Ints, share: Array | None = None) -> Array:
+    """Shops (m, size) after a spell; `hand` (m,): which hand laps each.
+
+    `share` (m,) of the spell that each laps: so long is as good as cutting so much slower all through.
+    """
     layout, step = spell.layout, spell.step
     ended = shops.copy()
     ended[:, layout.size - len(layout.plates) :] = 0.0
@@ -137,6 +140,8 @@ def lap_shops(spell: Spell, shops: Array, hand: Ints) -> Array:
         plates = [layout.plates[name] for name in (stay.bottom, stay.top)]
         nominal = kappa(step.grit, *plates)
         kappas = np.stack([k * factor[p.name] for k, p in zip(nominal, plates, strict=True)], axis=1)
+        if share is not None:
+            kappas *= share[:, None]
         faces = np.concatenate([layout.heights(plate.name, ended) for plate in plates], axis=1)
         for kind in range(spell.hands):
             some = np.flatnonzero(hand % spell.hands == kind)
@@ -174,6 +179,22 @@ def discrepancy(layout: Layout, step: Step, before: Array, ended: Array) -> Arra
         spread[:, finer, finer] = change + (FINER_SHARE**2 / finer.size) * metal[:, None]
         spread[:, layout.removed(name), layout.removed(name)] = metal
     return spread
+
+
+def off_by(layout: Layout, step: Step, before: Array, ended: Array, rng: np.random.Generator) -> Array:
+    """Shops (m, size) that ended elsewhere than where the model says, each by a discrepancy of its own."""
+    off = ended.copy()
+    for name in (step.bottom, step.top):
+        metal = OF_METAL * ended[:, layout.removed(name)]
+        forms = DISCREPANCY * ((ended - before) @ layout.form_rows(name).T)
+        at, back = layout.quadratic(name)
+        off[:, at] += (np.hypot(forms, metal[:, None]) * rng.standard_normal(forms.shape)) @ back.T
+        finer = np.arange(layout.face(name).start + 3, layout.face(name).stop)
+        change = DISCREPANCY * (ended - before)[:, finer]
+        spread = np.hypot(change, FINER_SHARE / np.sqrt(finer.size) * metal[:, None])
+        off[:, finer] += spread * rng.standard_normal(change.shape)
+        off[:, layout.removed(name)] += metal * rng.standard_normal(len(ended))
+    return off
 
 
 def new_day(known: Knowledge, layout: Layout, same: bool = False) -> Knowledge:
