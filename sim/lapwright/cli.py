@@ -37,6 +37,8 @@ COMMANDS = {
     "compare": "the same plates under several strokes, side by side",
     "tune": "finds stroke, turn and swaps for a goal; writes a new study",
     "gauge": "what each gauge would show, and what your readings mean",
+    "log": "writes down what was done and read",
+    "next": "where the plates stand, what was learnt, what to do next",
     "report": "makes the page again from a run; --card: the one-page work card for the bench",
     "verify": "proves this copy against closed forms and published answers",
 }

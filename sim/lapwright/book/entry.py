@@ -28,7 +28,7 @@ from lapwright.study.table import Table, text
 from lapwright.study.units import MASS, quantity
 from lapwright.study.write import inline
 
-__all__ = ["Entry", "append", "entries_of", "log_of", "take_back"]
+__all__ = ["Entry", "append", "entries_of", "entry_text", "log_of", "take_back"]
 
 HOW = "[[spells]] with [spells.done] or [[spells.readings]]"
 MOST = 1000

@@ -77,6 +77,8 @@ MEANT = {
         "open",
         "display",
     ),
+    "log": ("book", "write", "note", "enter", "diary", "record"),
+    "next": ("advice", "advise", "continue", "now", "state", "status", "learn"),
     "verify": ("validation", "selftest", "prove", "proof", "checks"),
 }
 # What is said in the study and not on the command line: where, and how.

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     Usual = Mapping[str, Mapping[str, Gauge]]  # by plate and name
 
-__all__ = ["Faces", "Request", "faces_of", "request_of"]
+__all__ = ["Faces", "Request", "faces_of", "reading_table", "request_of"]
 
 FIRST_TO_HAND = ("spherometer, three feet", "twist gauge", "straightedge", "optical flat")
 BESIDE = 1e-6  # [m]
@@ -223,21 +223,36 @@ def _reading(words: str, study: Study, known: Mapping[str, Gauge], usual: Usual)
     from lapwright.study.gauges import reading_of
     from lapwright.study.table import Table
 
+    data = reading_table(words, study, known, usual)
+    faults = Faults()
+    reading = reading_of(Table(faults, "--reading", data), study.plates, known)
+    if faults.found:
+        raise CommandError("; ".join(map(str, faults.found)), key="--reading", code=faults.found[0].code)
+    return reading
+
+
+def reading_table(
+    words: str, study: Study, known: Mapping[str, Gauge] | None = None, usual: Usual | None = None
+) -> dict[str, Any]:
+    """The table of a reading, as it stands in a file; of the study's own gauges alone where none are usual.
+
+    Raises
+    ------
+    CommandError
+        A gauge, plate or place that cannot be.
+
+    """
     left, sign, right = words.partition("@")
-    name, plate, value = _read_apart(words, left, study, usual)
+    name, plate, value = _read_apart(words, left, study, usual or {own: {} for own in study.plates})
     other = _for(name, plate)
-    gauge = other if name not in study.gauges and other in known else name
+    gauge = other if name not in study.gauges and other in (known or {}) else name
     data: dict[str, Any] = {"gauge": gauge, "plate": plate, "value": value}
     size, _, last = value.rpartition(" ")
     if last in ("dome", "dish"):
         data |= {"value": size.strip(), "shape": last}
     if sign:
         data |= _where(right, f"--reading '{words}'", f"{HOW_READING}, or @ 0 deg at 20 mm, 0 mm")
-    faults = Faults()
-    reading = reading_of(Table(faults, "--reading", data), study.plates, known)
-    if faults.found:
-        raise CommandError("; ".join(map(str, faults.found)), key="--reading", code=faults.found[0].code)
-    return reading
+    return data
 
 
 def _read_apart(words: str, left: str, study: Study, usual: Usual) -> tuple[str, str, str]:

@@ -1,0 +1,185 @@
+"""`lapwright log`: writes down what was done and read, then says what comes next."""
+
+from __future__ import annotations
+
+import argparse
+import datetime
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from lapwright.commands.answer import Speaker, typed
+from lapwright.commands.next import say_next
+from lapwright.commands.places import study_file
+from lapwright.errors import CommandError
+
+if TYPE_CHECKING:
+    from lapwright.book.book import Book
+
+__all__ = ["EXAMPLE", "add", "main"]
+
+EXAMPLE = """\
+example:
+  lapwright log mine.toml --reading "sph A 0.35 um" --reading "sph B -0.2 um"
+                                       the plates as they come
+  lapwright log mine.toml --done "as advised, 600 strokes" --reading "sph A 0.1 um" --lost "A 0.12 g"
+  lapwright log mine.toml --done "step 1, 10 min" --reading "sph A 0.1 um"
+  lapwright log mine.toml --undo       takes the last entry back
+  lapwright log mine.toml --done "as advised" --shop 7
+                                       practice: hidden plates are lapped and read instead of yours
+"""
+HOW_DONE = 'write --done "as advised", --done "as advised, 600 strokes" or --done "step 1, 10 min"'
+
+
+def add(parser: argparse.ArgumentParser) -> None:
+    """Say which words the command takes."""
+    parser.add_argument("file", metavar="FILE", help="the study; its log stands beside it")
+    parser.add_argument("--done", metavar="TEXT", help='"as advised, 600 strokes" or "step 1, 10 min"')
+    parser.add_argument(
+        "--reading", action="append", default=[], metavar="TEXT", help='such as "sph A 0.35 um @ 45 deg"'
+    )
+    parser.add_argument("--lost", action="append", default=[], metavar="TEXT", help='such as "A 0.12 g"')
+    parser.add_argument("--date", metavar="DATE", help="such as 2026-03-02 (default: today)")
+    parser.add_argument("--note", metavar="TEXT", help="whatever should be remembered")
+    parser.add_argument(
+        "--restart", action="append", default=[], metavar="PLATE", help="this plate is as if never read"
+    )
+    parser.add_argument("--undo", action="store_true", help="take the last entry back")
+    parser.add_argument(
+        "--shop", type=int, metavar="SEED", help="practice: a shop of hidden plates gives the readings"
+    )
+
+
+def main(args: argparse.Namespace) -> int:
+    """Write an entry down; returns the exit code."""
+    from lapwright.book.book import Book
+
+    book = Book(study_file(Path(args.file)))
+    say = Speaker(args.json)
+    if args.undo:
+        if not book.undo():
+            raise CommandError(f"{book.log} has no entry to take back", key="--undo")
+        say("The last entry is taken back.")
+        say.next(("What comes next", typed("next", args.file)))
+        return 0
+    entry = _entry(args, book)
+    book.add(entry)
+    say(f"Written down as entry {len(book.entries)} of {book.log}.")
+    say()
+    return say_next(book, args.file, args.json)
+
+
+def _entry(args: argparse.Namespace, book: Book) -> dict[str, Any]:
+    """The entry as it is to stand in the log."""
+    from lapwright.results.gauge_request import reading_table
+
+    entry: dict[str, Any] = {"date": _date(args.date)}
+    if args.note:
+        entry["note"] = args.note
+    if args.restart:
+        entry["restart"] = args.restart
+    if args.done:
+        entry["done"] = _done(args.done, book)
+    if args.lost:
+        entry["lost"] = dict(_lost(text) for text in args.lost)
+    if args.reading:
+        entry["readings"] = [reading_table(text, book.study) for text in args.reading]
+    if args.shop is not None:
+        entry |= _practised(args.shop, entry, book)
+    if set(entry) <= {"date", "note"}:
+        how = f"{HOW_DONE}, and --reading for what was read"
+        raise CommandError(f"nothing was done or read: {how}", key="--done")
+    return entry
+
+
+def _date(text: str | None) -> datetime.date:
+    if text is None:
+        return datetime.date.today()
+    try:
+        return datetime.date.fromisoformat(text)
+    except ValueError:
+        raise CommandError(f"--date: '{text}' is no date: write it as 2026-03-02", key="--date") from None
+
+
+def _lost(text: str) -> tuple[str, str]:
+    plate, _, mass = text.strip().partition(" ")
+    if not mass:
+        raise CommandError(f"--lost '{text}': write plate and mass, such as 'A 0.12 g'", key="--lost")
+    return plate, mass.strip()
+
+
+def _done(text: str, book: Book) -> dict[str, Any]:
+    """The whole step as it was done, from how it is spoken of."""
+    from lapwright.study.read import document_of
+
+    what, *changes = (part.strip() for part in text.split(","))
+    numbered = re.fullmatch(r"step (\d+)", what)
+    if numbered:
+        steps = document_of(book.study.text)["steps"]
+        number = int(numbered[1])
+        if not 1 <= number <= len(steps):
+            there = f"steps are 1 to {len(steps)}"
+            raise CommandError(f"--done: there is no step {number}: {there}", key="--done")
+        step = dict(steps[number - 1])
+    elif what == "as advised":
+        step = _advised(book)
+    else:
+        raise CommandError(f"--done '{text}' is not understood: {HOW_DONE}", key="--done")
+    step.pop("until", None)
+    for change in changes:
+        strokes = re.fullmatch(r"(\d+) strokes?", change)
+        step.pop("time", None)
+        step.pop("strokes", None)
+        step |= {"strokes": int(strokes[1])} if strokes else {"time": change}
+    return step
+
+
+def _advised(book: Book) -> dict[str, Any]:
+    """The step that the book advises now."""
+    from lapwright.study.objects import tables_of_objects
+
+    step = book.next().step
+    if step is None:
+        raise CommandError("--done 'as advised': the advice was to stop; say what was done: step 1, 10 min")
+    table: dict[str, Any] = tables_of_objects({"steps": [step]})["steps"][0]
+    stroke = table.get("stroke")
+    if isinstance(stroke, dict):
+        table["stroke"] = {key: _in_mm(value) for key, value in stroke.items()}
+    return table
+
+
+def _in_mm(value: Any) -> Any:
+    """A length in metres as it is typed at the bench."""
+    metres = re.fullmatch(r"([\d.e+-]+) m", value) if isinstance(value, str) else None
+    return f"{1e3 * float(metres[1]):.4g} mm" if metres else value
+
+
+def _practised(seed: int, entry: dict[str, Any], book: Book) -> dict[str, Any]:
+    """Readings of a practice shop in which all entries so far, and this one, were done."""
+    from lapwright.book.entry import Entry, entries_of, entry_text
+    from lapwright.book.practice import PracticeShop
+    from lapwright.results.next_spell import all_readings
+
+    text = entry_text({"done": entry["done"]}) if "done" in entry else ""
+    shop = PracticeShop(book.bench, seed)
+    for old in book.entries:
+        if old.done is not None:
+            shop.lap(old.done, old.any_hand)
+        shop.read(old)
+    for new in entries_of(text, book.study):
+        if new.done is not None:
+            shop.lap(new.done, new.any_hand)
+    shown = shop.read(Entry(readings=all_readings(book))).readings
+    units = book.study.units
+    readings = []
+    for reading in shown:
+        if book.study.gauges[reading.gauge].angular:
+            value = f"{reading.value / 1e-6:.4g} urad"
+        else:
+            value = f"{reading.value / units.small.size:.6g} {units.small.name}"
+        table = {"gauge": reading.gauge, "plate": reading.plate, "value": value}
+        if reading.angle:
+            table["angle"] = f"{reading.angle * 57.29577951308232:.6g} deg"
+        readings.append(table)
+    note = f"practice shop {seed}: hidden plates were read"
+    return {"readings": readings, "note": f"{entry['note']}; {note}" if "note" in entry else note}

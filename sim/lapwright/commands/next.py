@@ -1,0 +1,45 @@
+"""`lapwright next`: where the plates stand, what was learnt, and the next spell."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from lapwright.commands.answer import Speaker, print_json, typed
+from lapwright.commands.places import study_file
+
+__all__ = ["EXAMPLE", "add", "main", "say_next"]
+
+EXAMPLE = """\
+example:
+  lapwright next mine.toml             from mine.log.toml: where the plates stand, and the next spell
+"""
+
+
+def add(parser: argparse.ArgumentParser) -> None:
+    """Say which words the command takes."""
+    parser.add_argument("file", metavar="FILE", help="the study; its log stands beside it")
+
+
+def main(args: argparse.Namespace) -> int:
+    """Say what comes next; returns the exit code."""
+    from lapwright.book.book import Book
+
+    return say_next(Book(study_file(Path(args.file))), args.file, args.json)
+
+
+def say_next(book: object, file: str, json: bool) -> int:
+    """Print what a book says."""
+    from lapwright.book.book import Book
+    from lapwright.results.next_spell import NextAnswer
+
+    assert isinstance(book, Book)
+    answer = NextAnswer(book)
+    say = Speaker(json)
+    say(answer.text())
+    if json:
+        print_json(answer.to_dict())
+    say.next(
+        ("When it is done", typed("log", file, "--done", "as advised", "--reading", "GAUGE PLATE SIZE")),
+    )
+    return 0

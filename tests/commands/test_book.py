@@ -1,0 +1,63 @@
+"""`log` and `next` at the bench: two unread plates in a practice shop, typed through."""
+
+import json
+
+import pytest
+
+from lapwright.cli import main
+
+STUDY = """
+plates.A = { disc = "160 mm", thickness = "30 mm" }
+plates.B = { like = "A" }
+gauges.sph = { kind = "spherometer", foot_circle = "110 mm", resolution = "0.05 um", repeatability = "0.02 um" }
+gauges.tw = { kind = "twist gauge", foot_circle = "120 mm", resolution = "0.05 um", repeatability = "0.02 um" }
+[[steps]]
+top = "A"
+bottom = "B"
+grit = "15 um"
+time = "8 min"
+turn = "8 deg per stroke"
+"""
+
+
+@pytest.fixture
+def bench(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "mine.toml").write_text(STUDY, "utf-8")
+    return tmp_path
+
+
+def test_a_day_at_the_bench_in_a_practice_shop(bench, capsys):
+    assert main(["log", "mine.toml", "--shop", "3"]) == 0
+    said = capsys.readouterr().out
+    assert "Now. A" in said
+    assert "As foretold?" not in said
+    assert "Next. " in said
+    assert main(["log", "mine.toml", "--done", "step 1, 200 strokes", "--shop", "3", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert set(told["now"]) == {"A", "B"}
+    assert 0.0 < told["foretold"]["tail"] <= 1.0
+    log = (bench / "mine.log.toml").read_text("utf-8")
+    assert log.count("[[spells]]") == 2
+    assert "practice shop 3" in log
+    assert "strokes = 200" in log
+    assert main(["log", "mine.toml", "--undo"]) == 0
+    assert (bench / "mine.log.toml").read_text("utf-8").count("[[spells]]") == 1
+
+
+@pytest.mark.parametrize(
+    ("words", "complaint"),
+    [
+        (["--done", "step 4, 10 min"], "there is no step 4"),
+        (["--done", "as usual"], "not understood"),
+        (["--reading", "sph C 0.2 um"], "there is no plate 'C'"),
+        (["--lost", "A"], "write plate and mass"),
+        (["--undo"], "no entry to take back"),
+        ([], "nothing was done or read"),
+    ],
+)
+def test_what_cannot_be_is_refused_in_one_line_and_nothing_is_written(bench, capsys, words, complaint):
+    assert main(["log", "mine.toml", *words]) == 2
+    said = capsys.readouterr().err
+    assert complaint in said
+    assert not (bench / "mine.log.toml").exists()
