@@ -9,8 +9,8 @@ from lapwright.cli import main
 STUDY = """
 plates.A = { disc = "160 mm", thickness = "30 mm" }
 plates.B = { like = "A" }
-gauges.sph = { kind = "spherometer", foot_circle = "110 mm", resolution = "0.05 um", repeatability = "0.02 um" }
-gauges.tw = { kind = "twist gauge", foot_circle = "120 mm", resolution = "0.05 um", repeatability = "0.02 um" }
+gauges.sph = { kind = "spherometer", foot_circle = "110 mm", resolution = "0.05 um", repeatability = "20 nm" }
+gauges.tw = { kind = "twist gauge", foot_circle = "120 mm", resolution = "0.05 um", repeatability = "20 nm" }
 [[steps]]
 top = "A"
 bottom = "B"
