@@ -15,7 +15,7 @@ from typing import Any, Generic, Self, TypeVar, cast
 from lapwright.errors import Fault, StudyError
 from lapwright.study.faults import RefusedError, listed, nearest, shown
 
-__all__ = ["Frozen", "Said", "Size", "each", "made", "told", "typed_of"]
+__all__ = ["Constructed", "Frozen", "Said", "Size", "each", "made", "told", "typed_of"]
 
 T = TypeVar("T")
 Size = float | str  # a number in SI, or text with a unit
@@ -135,7 +135,45 @@ def _known(of: Callable[..., Any], names: Iterable[str]) -> None:
             raise StudyError([Fault(key, f"{of.__name__} has no {name}: {hint}", "unknown_key")])
 
 
-class Frozen:
+def _complete(of: Callable[..., Any], given: int, named: Iterable[str]) -> None:
+    """Refuse a call that leaves out what a constructor cannot do without."""
+    takes = inspect.signature(of).parameters
+    there = {*list(takes)[:given], *named}
+    needed = [name for name, one in takes.items() if one.default is one.empty]
+    for name in needed:
+        if name not in there:
+            message = f"is missing: {of.__name__} needs {listed(needed, 'and')}"
+            raise StudyError([Fault(f"{of.__name__}.{name}", message, "missing")])
+
+
+class Constructed(type):
+    """Classes whose constructor refuses a name that it does not take like any other fault, in one line."""
+
+    def __call__(cls, *given: Any, **named: Any) -> Any:
+        """Make one.
+
+        Raises
+        ------
+        StudyError
+            A name that the constructor does not take, or one that it needs and was not given.
+
+        """
+        try:
+            return super().__call__(*given, **named)
+        except TypeError as caught:
+            trouble = caught
+        # Looked at only now: a call in which nothing is wrong costs nothing.
+        _known(cls, named)
+        _complete(cls, len(given), named)
+        raise trouble
+
+    @property
+    def __signature__(cls) -> inspect.Signature:
+        own = inspect.signature(cls.__init__)  # type: ignore[misc]
+        return own.replace(parameters=list(own.parameters.values())[1:])
+
+
+class Frozen(metaclass=Constructed):
     """Frozen data with a changed copy for every wish."""
 
     def _put(self, **values: Any) -> None:

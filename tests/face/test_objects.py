@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import inspect
 from math import pi
 from pathlib import Path
 
@@ -133,8 +134,28 @@ WRONG = [
     (lambda: pair(edge_margin=0.02), 'edge_margin: 0.02 has no unit: write "2 %" of a face\'s smaller side'),
     (lambda: pair(steps=[STEP.replace(time=float("nan"))]), "steps.1.time: 'nan min' is not a number"),
     (lambda: pair(steps=[STEP.replace(bottom="C")]), "steps.1.bottom: there is no plate 'C'"),
+    (lambda: lw.Step(tpo="A"), "Step has no tpo: did you mean top?"),
+    (lambda: lw.Step("A", "B"), "Step.grit: is missing: Step needs top, bottom and grit"),
+    (lambda: pair(rond=3), "Study has no rond: did you mean rounds?"),
     (lambda: pair(steps=["A on B"]), "steps.1: is no lapwright.Step, but str"),
 ]
+
+CLASSES = [one for name in lw.__all__ if isinstance(one := getattr(lw, name), type)]
+
+
+@pytest.mark.parametrize("of", [one for one in CLASSES if not issubclass(one, Exception)])
+def test_a_name_that_a_constructor_does_not_take_is_refused_in_one_line(of) -> None:
+    first = next(iter(inspect.signature(of).parameters))
+    with pytest.raises(lw.StudyError) as trouble:
+        of(**{first[:-1] + "_" + first[-1]: "A"})
+    assert f"{of.__name__} has no {first[:-1]}_{first[-1]}: did you mean {first}?" in str(trouble.value)
+    assert "\n" not in str(trouble.value)
+
+
+def test_what_python_itself_refuses_in_a_constructor_stays() -> None:
+    """Only names are looked at: too many values, or a value of no sense, are no misspelt names."""
+    with pytest.raises(TypeError, match="positional"):
+        lw.Turn("3 deg", 0, 0)
 
 
 @pytest.mark.parametrize(("make", "line"), WRONG)

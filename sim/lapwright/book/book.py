@@ -26,6 +26,7 @@ from lapwright.book.knowledge import Knowledge
 from lapwright.errors import CommandError
 from lapwright.lapping.step import Step
 from lapwright.modes.basis import form_names
+from lapwright.said import Constructed
 from lapwright.study.model import Study
 from lapwright.study.read import load
 from lapwright.study.source import text_of
@@ -96,7 +97,7 @@ class Now:
         return float(goal.reached(self.bench.layout, self._shops[:: DRAWS // FLAT_DRAWS]).mean())
 
 
-class Book:
+class Book(metaclass=Constructed):
     """A study and its log; `log`: where it stands, STEM.log.toml beside the study when None."""
 
     def __init__(self, study: str | Path | Study, log: str | Path | None = None, threads: int = 1) -> None:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from lapwright.gauges.contacts import Placement, form_names
 from lapwright.gauges.instruments import Gauge, OpticalFlat
 from lapwright.plate.plate import Plate
+from lapwright.said import Constructed
 
 __all__ = ["Model", "Reading", "model_of"]
 
@@ -22,7 +23,7 @@ NOTHING = 1e-12  # of the largest entry: a column that is only round-off
 
 
 @dataclass(frozen=True)
-class Reading:
+class Reading(metaclass=Constructed):
     """What a gauge showed: `value` [m, or rad], turned to `angle` [rad] with its middle `at` a place [m].
 
     `along` [m]: where on its own line a movable indicator stood.  `approach`: whether the pointer came "up"

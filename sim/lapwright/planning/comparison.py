@@ -17,6 +17,7 @@ from lapwright.planning.draws import Tolerance
 from lapwright.planning.members import Member
 from lapwright.planning.ranking import Criterion, criterion_of
 from lapwright.planning.summary import Summary
+from lapwright.said import Constructed
 from lapwright.study.model import Study
 
 __all__ = ["BAND_ENDS", "Comparison", "Known", "compared"]
@@ -52,7 +53,7 @@ class Known:
 
 
 @dataclass(frozen=True, repr=False)
-class Comparison:
+class Comparison(metaclass=Constructed):
     """Members of one study and what came of each.
 
     `nominal`: of each member as it stands; `draws`: of each member, those that were drawn, in order.

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from lapwright.plate.flatness import minimum_zone
 from lapwright.plate.outline import Outline
 from lapwright.plate.plate import Plate
-from lapwright.said import Frozen, Said
+from lapwright.said import Constructed, Frozen, Said
 from lapwright.study.faults import RefusedError, shown
 from lapwright.study.rates import share_within
 from lapwright.study.units import LENGTH, quantity
@@ -97,7 +97,7 @@ def margin_of(value: Any) -> EdgeMargin:
 
 
 @dataclass(frozen=True)
-class Form:
+class Form(metaclass=Constructed):
     """Form of a face [m]; None where it is not spoken of (or too little land is left to tell).
 
     `sphere` centre over rim, `saddle` 3-9 rim over 12-6 rim, `twist` 1:30-7:30 rim over 10:30-4:30 rim;

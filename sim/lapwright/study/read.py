@@ -128,7 +128,7 @@ def parse_document(
         plates={name: plate for name, plate in plates.items() if plate is not None},
         steps=tuple(step for step in steps if step is not None),
         assumed=assumed,
-        typed=tuple(_typed(document)),
+        typed=tuple(sorted(_typed(document))),
         text=text,
         stem=stem,
         folder=folder,

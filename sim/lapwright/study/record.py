@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from lapwright.errors import CannotDoError, CommandError
 from lapwright.plate.measure import Form
+from lapwright.said import Constructed
 
 if TYPE_CHECKING:
     import pandas
@@ -135,7 +136,7 @@ class Fine:
 
 
 @dataclass(frozen=True, repr=False)
-class Run:
+class Run(metaclass=Constructed):
     """A whole run, its history along m entries.
 
     Along the history go `step`, `round`, `time` [s] rubbed, who lay where (`top`, `bottom`), the `event`
