@@ -8,10 +8,13 @@ import pytest
 
 from lapwright.book.bench import bench_of
 from lapwright.book.entry import Entry
-from lapwright.book.history import chapters, taken_in
+from lapwright.book.history import chapters, seen_in, taken_in
+from lapwright.book.mishaps import mishaps
 from lapwright.book.practice import PracticeShop
+from lapwright.errors import TippedError
 from lapwright.gauges.reading import Reading
 from lapwright.lapping.step import Turn
+from lapwright.lapping.strokes import Circle
 from lapwright.study.read import parse
 
 STUDY = """
@@ -91,16 +94,27 @@ def test_alarms_are_as_seldom_as_is_said(campaign):
 
 
 def test_a_top_that_was_not_turned_is_found_out(bench):
-    """Twist of 2 um that turning would take out stays: an alarm, and this cause the likeliest of all."""
+    """Twist of 4 um under a fast grit: an alarm, and this cause the likeliest of all."""
     shop = PracticeShop(bench, 3)
-    own = bench.layout.face("A")
     at, back = bench.layout.quadratic("A")
-    shop.truth[at] += back @ np.array([0.0, 0.0, 2e-6])
-    assert own.start <= at[0] < own.stop
+    shop.truth[at] += back @ np.array([0.0, 0.0, 4e-6])
+    shop.truth[bench.layout.wear(*bench.layout.wears[0])] = 1.0
     *_, last = chapters(bench, list(spells(bench, shop, 2, wrong=2)))
     assert last.foretold.alarm
     assert max(last.better, key=last.better.get) == ("top not turned", "")
     assert last.likely["top not turned", ""] > 0.5
+
+
+def test_a_step_that_tips_is_refused_and_a_mishap_that_would_tip_is_none(bench):
+    step = bench.study.steps[0]
+    with pytest.raises(TippedError, match="tips off"):
+        taken_in(bench, 1, bench.prior, Entry(done=replace(step, curve=Circle(0.09)), readings=ALL))
+    near = Entry(done=replace(step, curve=Circle(0.07), strokes=20, time=None), readings=ALL[:1])
+    chapter = taken_in(bench, 1, bench.prior, near)
+    causes = list(mishaps(bench, 1, near, bench.prior, chapter.before, seen_in(bench, near)))
+    kinds = {cause.kind for cause in causes}
+    assert "stroke a third longer" not in kinds
+    assert kinds >= {"top not turned", "plates changed", "grit far slower", "zero moved"}
 
 
 def test_a_log_is_replayed_to_the_bit_on_any_threads(bench):

@@ -18,7 +18,7 @@ from lapwright.book.bench import Bench
 from lapwright.book.goal import Goal
 from lapwright.book.knowledge import Knowledge
 from lapwright.book.prior import DAY
-from lapwright.book.rollout import Played, Rollout
+from lapwright.book.rollout import MUCH_LARGER, Played, Rollout
 from lapwright.book.spell import lap_shops, off_by
 from lapwright.errors import LapwrightError
 from lapwright.lapping.step import Step, Turn
@@ -130,7 +130,7 @@ def _candidates(bench: Bench, steps: Sequence[Step]) -> Iterator[Step]:
     seen = []
     for step in steps:
         plain = replace(step, time=LENGTHS[-1], strokes=None, swap=None, until=None, note="")
-        for top, bottom in ((step.top, step.bottom), (step.bottom, step.top)):
+        for top, bottom in _ways(bench, step):
             for curve in (plain.curve, _smaller(plain.curve)):
                 for turn in dict.fromkeys((plain.turn, *TURNS)):
                     one = replace(plain, top=top, bottom=bottom, curve=curve, turn=turn)
@@ -141,6 +141,14 @@ def _candidates(bench: Bench, steps: Sequence[Step]) -> Iterator[Step]:
                     if one not in seen:
                         seen.append(one)
                         yield one
+
+
+def _ways(bench: Bench, step: Step) -> Iterator[tuple[str, str]]:
+    """Top and bottom as they are, and the other way round where neither is much the larger."""
+    yield step.top, step.bottom
+    top, bottom = (bench.layout.plates[name].outline.radius for name in (step.top, step.bottom))
+    if max(top, bottom) < MUCH_LARGER * min(top, bottom):
+        yield step.bottom, step.top
 
 
 def _smaller(curve: Curve) -> Curve:

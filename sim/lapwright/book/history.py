@@ -18,6 +18,7 @@ from lapwright.book.mishaps import Cause, mishaps, mixed
 from lapwright.book.prior import zero_error
 from lapwright.book.sight import joined, sight_of, weighed
 from lapwright.book.spell import new_day
+from lapwright.lapping.support import check_stands
 
 __all__ = ["ALARM", "Chapter", "Foretold", "chapters", "taken_in"]
 
@@ -74,12 +75,20 @@ def chapters(bench: Bench, entries: Sequence[Entry]) -> Iterator[Chapter]:
 
 
 def taken_in(bench: Bench, number: int, known: Knowledge, entry: Entry, last: Entry | None = None) -> Chapter:
-    """Take in entry `number` (from 1) on top of what is known; `last`: the entry before it."""
+    """Take in entry `number` (from 1) on top of what is known; `last`: the entry before it.
+
+    Raises
+    ------
+    TippedError, NoOverlapError
+        Its step cannot have been done.
+
+    """
     layout = bench.layout
     known = _anew(bench, known, entry)
     after = known
     if entry.done is not None:
         same = last is not None and entry.date is not None and entry.date == last.date
+        check_stands(entry.done, layout.plates[entry.done.top], layout.plates[entry.done.bottom])
         known = new_day(known, layout, same)
         after = bench.spell(entry.done, (number,), entry.any_hand).after(known)
     sight = seen_in(bench, entry)

@@ -6,6 +6,7 @@ afterwards is a mixture over all causes, with `ODDS` beforehand, so that no mish
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields, replace
 from math import log
@@ -15,6 +16,7 @@ import numpy as np
 from lapwright.book.bench import Bench
 from lapwright.book.entry import Entry
 from lapwright.book.knowledge import Knowledge, Sight
+from lapwright.errors import LapwrightError
 from lapwright.lapping.step import Step, Turn
 from lapwright.lapping.strokes import Curve
 
@@ -23,7 +25,7 @@ __all__ = ["NOTHING_WRONG", "Cause", "mishaps", "mixed"]
 NOTHING_WRONG = "nothing"
 ODDS = 0.01  # of each mishap in one spell, beforehand (common practice, no source)
 FAR = log(3.0)  # the grit far slower or faster: so many times, give or take
-MOVED = 1e-6  # [m, rad/1000] a zero that was knocked
+MOVED, MOVED_ANGLE = 1e-6, 20e-6  # [m], [rad] a zero that was knocked
 LONGER = 4.0 / 3.0  # of a stroke
 LENGTHS = ("length", "width", "radius", "small")
 AGAIN = 7  # part of the key of a spell that is lapped anew
@@ -51,29 +53,33 @@ def mishaps(
     bench: Bench, number: int, entry: Entry, before: Knowledge, after: Knowledge, sight: Sight
 ) -> Iterator[Cause]:
     """Every mishap that can be in entry `number`: `before` its spell, `after` it if nothing went wrong."""
-    if entry.done is not None:
-        step = entry.done
-        if step.turn.angle != 0.0:
-            yield _lapped(bench, number, "top not turned", replace(step, turn=Turn()), entry, before, sight)
-        other = replace(step, top=step.bottom, bottom=step.top)
-        if step.swap is None:
-            yield _lapped(bench, number, "plates changed", other, entry, before, sight)
-        longer = replace(step, curve=_longer(step.curve))
-        yield _lapped(bench, number, "stroke a third longer", longer, entry, before, sight)
-        for kind, way in (("grit far slower", -FAR), ("grit far faster", FAR)):
-            yield _lapped(bench, number, kind, step, entry, _shifted(before, bench.layout.day, way), sight)
+    for kind, step, way in _otherwise(entry.done) if entry.done is not None else ():
+        shifted = _shifted(before, bench.layout.day, way) if way else before
+        with contextlib.suppress(LapwrightError):  # what cannot have been, such as a top that tips
+            yield _lapped(bench, number, kind, step, entry, shifted, sight)
     for gauge in dict.fromkeys(reading.gauge for reading in entry.readings):
         own = np.array([reading.gauge == gauge for reading in entry.readings])
         own = np.concatenate([own, np.zeros(len(sight.value) - own.size, dtype=bool)])
         if gauge in bench.layout.gauges:
             at = bench.layout.zero(gauge)
-            size = MOVED if not bench.gauges[gauge].angular else 1e-3 * MOVED / 1e-6
+            size = MOVED_ANGLE if bench.gauges[gauge].angular else MOVED
             cloud = after.cloud.copy()
             cloud[:, at, at] += size**2
             yield Cause("zero moved", gauge, replace(after, cloud=cloud), sight)
         yield Cause(
             "sign turned", gauge, after, replace(sight, value=np.where(own, -sight.value, sight.value))
         )
+
+
+def _otherwise(step: Step) -> Iterator[tuple[str, Step, float]]:
+    """How a step may have been done otherwise than was written: kind, the step, how much faster it cut."""
+    if step.turn.angle != 0.0:
+        yield "top not turned", replace(step, turn=Turn()), 0.0
+    if step.swap is None:
+        yield "plates changed", replace(step, top=step.bottom, bottom=step.top), 0.0
+    yield "stroke a third longer", replace(step, curve=_longer(step.curve)), 0.0
+    yield "grit far slower", step, -FAR
+    yield "grit far faster", step, FAR
 
 
 def _lapped(

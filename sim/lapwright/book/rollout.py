@@ -20,7 +20,7 @@ from lapwright.gauges.contacts import Placement
 from lapwright.lapping.step import Step
 from lapwright.modes.basis import form_names
 
-__all__ = ["Played", "Rollout"]
+__all__ = ["MUCH_LARGER", "Played", "Rollout"]
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -31,6 +31,7 @@ BITE = 0.6  # of the largest form of the goal: metal that a spell takes
 SURE = 0.9  # of the goal: read to be so small, it is taken as reached
 FINE = 2.5  # times the goal: from here on the finest grit
 SPELLS = 6
+MUCH_LARGER = 1.25  # across: such a plate never goes on top of the other
 UNREAD = 0.5e-6  # [m] scatter of a form that no gauge here reads
 ALL_BUT_BLIND = 0.05  # of a form, that a gauge must read to count
 
@@ -53,6 +54,8 @@ class Rollout:
         self.bench = bench
         self.goal = goal
         self.sights = {name: _sights(bench, name) for name in bench.layout.plates}
+        top, bottom = (bench.layout.plates[n].outline.radius for n in (steps[0].top, steps[0].bottom))
+        self.either = max(top, bottom) < MUCH_LARGER * min(top, bottom)
         self.steps = sorted(steps, key=lambda step: -step.grit.size)
         self._spells: dict[tuple[int, str], Spell] = {}
 
@@ -88,7 +91,7 @@ class Rollout:
             wanted = np.where(excess < FINE, len(self.steps) - 1, grits)
             cost += going * (wanted != grits) * effort.wash
             grits = np.where(going, wanted, grits)
-            top = np.argmax(domes, axis=1)
+            top = np.argmax(domes, axis=1) if self.either else tops
             cost += going * (top != tops) * effort.swap
             tops = np.where(going, top, tops)
             time = np.clip(BITE * size / rate[grits], SHORTEST, LONGEST)

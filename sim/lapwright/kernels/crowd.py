@@ -219,6 +219,9 @@ def wear_crowd(
         land = 0.0
         for p in range(n):
             land += area[first + p]
+        if not land > 0.0:
+            failed += pairs
+            continue
         own_area = area[first : first + n]
         own_rub = rub[first : first + n]
         own_x = x[first : first + n]

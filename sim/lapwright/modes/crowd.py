@@ -34,6 +34,7 @@ LONGEST = 1.2  # of a time step, in units of the time in which a mismatch dies
 FEWEST = 3  # time steps
 STEPS = (3, 4, 6, 8, 12, 16, 24, 32, 48, 64, 96, 128, 192, 256)  # pairs that want about as many go together
 AT_ONCE = 64  # pairs that a thread takes
+MOST_ASTRAY = 0.02  # of all poses of all pairs, that an unsteady hand may lay where nothing settles
 
 
 @dataclass(frozen=True)
@@ -63,7 +64,7 @@ class Crowd:
         Raises
         ------
         SettleError
-            When the top of some pair does not settle in some pose.
+            When tops do not settle in more than a few poses.
 
         """
         rate = stiffness * self.speed * kappas.sum(axis=1)
@@ -131,7 +132,7 @@ class Crowd:
             lifted,
             worn,
         )
-        if failed:
+        if failed > MOST_ASTRAY * len(faces) * (self.start.size - 1):
             raise SettleError(
                 f"{self.top.plate.name} did not settle on {self.bottom.plate.name}: its load may lie at the "
                 "very edge of what bears; shorten the stroke"
