@@ -23,7 +23,6 @@ from lapwright.lapping.strokes import Circle, FigureEight
 from lapwright.modes.picture import Picture
 from lapwright.modes.reason import Reason, reason_of
 from lapwright.modes.schedule import cycle_of, round_of
-from lapwright.report import words
 from lapwright.report.beforehand import fine
 from lapwright.report.pictures import png, sheet
 from lapwright.report.pictures.ink import SHEET, bare, new_figure
@@ -31,6 +30,7 @@ from lapwright.report.staying import stays_in_short
 from lapwright.report.why_page import error_cards, errors_drawn
 from lapwright.study.model import Study
 from lapwright.study.read import load
+from lapwright.units import METRIC
 
 DOCS = Path(__file__).resolve().parent
 CONFIGS = DOCS.parent / "configs"
@@ -133,13 +133,13 @@ def ends(found: Reason, study: Study) -> list[str]:
     last = found.forms(
         found.evolution.after(found.start, found.step.total_strokes / found.step.pace), study.margin
     )
-    return [words.size(last[n]["twist"]) + fine(last[n]["twist"], found.step) for n in ("A", "B")]
+    return [METRIC.size(last[n]["twist"]) + fine(last[n]["twist"], found.step) for n in ("A", "B")]
 
 
 def halved(found: Reason, *names: str) -> str:
     """The metal that halves named errors, the most of them, in words."""
     times = [error.half_life or 0.0 for error in found.named if error.name in names]
-    return words.size(max(times) * found.removal)
+    return METRIC.size(max(times) * found.removal)
 
 
 def rows(study: Study) -> str:
@@ -177,16 +177,16 @@ def page() -> str:
         straight_count=found.spectrum.survivors,
         straight=stays_in_short(found),
         gone=halved(found, "domes", "opposite twists"),
-        twist=words.size(straight.plates["A"].form.twist),
-        off=f"about {words.size(found.removal * straight.steps[0].time)}",
+        twist=METRIC.size(straight.plates["A"].form.twist),
+        off=f"about {METRIC.size(found.removal * straight.steps[0].time)}",
         twist_straight=ends(found, straight),
         twist_quarter=ends(turned, quarter),
         quarter=stays_in_short(turned),
         twist_half=halved(turned, "twists"),
         ridge_half=halved(turned, "ridges along", "ridges across"),
         rows=rows(straight),
-        domed=words.size(half),
-        residue=f"a dish of about {words.size(left)} in both",
+        domed=METRIC.size(half),
+        residue=f"a dish of about {METRIC.size(left)} in both",
     )
 
 

@@ -242,7 +242,7 @@ def test_a_disk_that_fills_up_leaves_the_good_files(
     with SmallFiles(160_000):  # room for the first checkpoints, not for the later ones
         assert main([*words, "--checkpoint", "0"]) == 1
     assert "make room" in one_line(capsys)
-    assert {p.name for p in out.iterdir()} == {".lapwright", "run.part.h5"}
+    assert {p.name for p in out.iterdir()} - {"run.part.before.h5"} == {".lapwright", "run.part.h5"}
     assert everything(out / "run.part.h5")["history/time"].size > 1
     assert main([*words, "--resume"]) == 0
     assert_same(unbroken / "out" / "run.h5", out / "run.h5")

@@ -174,7 +174,7 @@ def test_stopped_in_the_middle_it_goes_on_to_the_same_bits(
     def counted(self: Recorder, moment: Any) -> None:
         nonlocal count
         take(self, moment)
-        count += self.plates["A"].cells == 48
+        count += self.study.plates["A"].cells == 48
         if count == 9:
             os.kill(os.getpid(), signal.SIGTERM)
 

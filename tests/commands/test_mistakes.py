@@ -84,7 +84,10 @@ WRONG = [
     ("preview first-pair.toml --jsn", "did you mean --json?"),
     ("preview first-pair.toml notes.txt", "preview takes one FILE at a time"),
     ("run two words.toml", "a name with blanks stands in quotes: lapwright run 'two words.toml'"),
-    ("verify first-pair.toml", "verify takes no file, write lapwright verify"),
+    (
+        "verify first-pair.toml",
+        "first-pair.toml is a study: lapwright preview first-pair.toml says what it means",
+    ),
     ("--force run first-pair.toml", "lapwright run first-pair.toml --force"),
     ("--out there run first-pair.toml", "lapwright run first-pair.toml --out there"),
     (

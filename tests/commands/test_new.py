@@ -679,6 +679,8 @@ def test_what_is_written_runs(
     wrong = {"tips", "overhang", "high_pressure", "no_turn", "one_dab", "too_heavy"}
     if talked == "block on a ring":
         wrong -= {"overhang"}  # flat faces on a ring lift where the stroke leads over the bore
+    if talked == "rail":
+        wrong -= {"too_heavy"}  # the plate below, which somebody has to put on the bench once
     assert not codes & wrong
     short = re.sub(r'time = "\d+ min"', 'time = "6 min"', text).replace("rounds = 4", "rounds = 1")
     short = re.sub(r"(thickness = .*)", r"\1\ncells = 32", short)

@@ -48,7 +48,7 @@ def highest(pressure, share):
 TOPS = {
     "an equal disc": {},
     "a finer grid": {"cells": 50},
-    "grooved": {"grooves": Grooves("parallel", 0.02, 0.004)},
+    "grooved": {"grooves": Grooves("square", 0.02, 0.004)},
     "a ring": {"outline": Ring(2 * RADIUS, 0.06)},
     "a square": {"outline": Rectangle(0.1, 0.07)},
     "a small disc": {"outline": Disc(0.09)},

@@ -59,7 +59,3 @@ def test_only_what_was_rubbed_is_told(make_run) -> None:
     none = replace(run, time=run.time[:1], step=run.step[:1])
     assert effects(account(none)) == []
     assert effects_words(account(none)) == []
-
-
-def test_without_a_study_nothing_is_told(make_run) -> None:
-    assert effects(account(make_run("one_square"))) == []

@@ -46,6 +46,11 @@ def _files(place: Path, args: argparse.Namespace, say: Speaker) -> int:
     """Read run files, all of them in a folder of a run or a comparison; returns the exit code."""
     from lapwright.study.runfile import SCHEMA, read_run
 
+    if place.suffix == ".toml":
+        raise CommandError(
+            f"verify checks the files of a run, and {place} is a study: "
+            f"{typed('preview', place)} says what it means"
+        )
     found = [*sorted(place.glob("*.h5")), *sorted(place.glob("members/*.h5"))] if place.is_dir() else [place]
     if not found or not os.path.exists(found[0]):
         raise CommandError(

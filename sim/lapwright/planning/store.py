@@ -99,7 +99,7 @@ class Store:
             change = change or (what if found[name] != wanted[name] else None)
         if change is not None:
             raise CommandError(
-                f"{change}, since {path} was written: put it back as it was, or start again with --force",
+                f"{change} since {path} was written: put it back as it was, or start again with --force",
                 key="--resume",
             )
         self.key = key

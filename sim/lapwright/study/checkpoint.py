@@ -163,7 +163,7 @@ def check_same(run: Run, path: Path, study: Study) -> None:
         change = f"{study.stem}.toml has changed"
     if change is not None:
         raise CommandError(
-            f"{change}, since {path} was written: put it back as it was, or start again with --force",
+            f"{change} since {path} was written: put it back as it was, or start again with --force",
             key="--resume",
         )
 

@@ -104,7 +104,7 @@ class Study(Frozen):
     rounds: Said[int] = Said(whole(1, 10_000, "a number of rounds"), "1", 1)
     margin: Said[EdgeMargin] = Said(margin_of, "2 %", bare=False)
     assumed: Mapping[str, str] = field(default_factory=dict)
-    typed: tuple[str, ...] = ()
+    typed: tuple[str, ...] = field(default=(), compare=False)
     text: str = ""
     stem: str = field(default="study", compare=False)
     variants: tuple[Variant, ...] = ()
