@@ -77,12 +77,18 @@ def test_what_preview_notices_is_on_page_and_card(index: int) -> None:
     places = {
         "screen": read(" ".join(in_words(run))),
         "page": read(_asides(account(run))),
-        "card": read(card_html(run)),
     }
     codes = {code for code, *_ in after}
     for where, words in places.items():
         for code, phrase in PHRASES.items():
             assert (phrase.lower() in words) == (code in codes), (where, code)
+    # On the sheet of paper there is room for the three gravest; it counts the rest.
+    card = read(card_html(run))
+    on_card = [code for code, phrase in PHRASES.items() if phrase.lower() in card]
+    assert on_card == [code for code in PHRASES if code in codes][: len(on_card)]
+    lines = sum(line.startswith("Take care") for line in in_words(run))
+    assert (f"{lines - 3} more to take care of" in card) == (lines > 3)
+    assert len(on_card) == len(codes) or lines > 3 >= len(on_card)
 
 
 def record(*flatness: float):

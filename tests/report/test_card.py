@@ -249,7 +249,8 @@ def test_heavy_plates_come_with_a_caution(tmp_path: Path) -> None:
 def test_a_run_that_tipped_is_no_order_to_work(tmp_path: Path) -> None:
     over = step(more='stroke = { kind = "circle", radius = "120 mm" }')
     page = said(card_html(lapped(pair(step(time="2 min") + over), tmp_path)))
-    assert "Do not work to this card: in step 2 the top tips off" in page
+    assert "Do not work to this card" in page
+    assert "Step 2: A tips off B in this stroke: shorten the stroke" in page
     assert "Stop do not begin: the top tips off" in page
 
 

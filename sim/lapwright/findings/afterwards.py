@@ -23,14 +23,28 @@ __all__ = ["best", "noticed"]
 
 def noticed(run: Run, study: Study) -> list[Finding]:
     """Everything that is noticed of a run of a study, the gravest first."""
+    found = list(_tipped(run, study))
     try:
         ahead = outlooks(study.plates, study.steps, seed=study.seed)
     except LapwrightError:
-        return []
-    found = [one for one in foreseen(study, ahead) if KINDS[one.code].told == "both"]
+        return found
+    told = {(one.code, one.step) for one in found}
+    found += [
+        one
+        for one in foreseen(study, ahead)
+        if KINDS[one.code].told == "both" and (one.code, one.step) not in told
+    ]
     found += _pits(run, study)
     found += _best(run, study)
     return sorted(found, key=lambda one: one.gravity)
+
+
+def _tipped(run: Run, study: Study) -> Iterator[Finding]:
+    """The step in which a run that tipped came to its end: the next one after a step that was over."""
+    if run.outcome == "tipped":
+        last = int(run.step[-1]) if len(run.step) else 0
+        over = not len(run.event) or run.event[-1] == "step"
+        yield Finding("tips", last % len(study.steps) + 1 if over else last)
 
 
 def _pits(run: Run, study: Study) -> Iterator[Finding]:

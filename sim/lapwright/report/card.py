@@ -81,8 +81,17 @@ def _measured(card: Card) -> tuple[list[Line], list[list[Line]], list[str], list
         if block.wash:
             lines.append(Line(block.wash, 1.0, 3.0, 3.6))
         blocks.append(lines)
-    foot = [Line(text, 0.84, 1.0, 0.3) for text in card.foot]
+    foot = [_below(text) for text in card.foot]
     return head, blocks, [row.expect for row in card.rows], [*foot, Line("", 0.01, 0.0, 3.0)]
+
+
+def _below(text: str) -> Line:
+    """A line of the foot; an alarm is bold (taken a tenth wider) and has a frame about it."""
+    return (
+        Line(text + len(text) // 10 * "x", 0.84, 1.0, 3.2)
+        if text.startswith("!")
+        else Line(text, 0.84, 1.0, 0.3)
+    )
 
 
 def _sheet(card: Card, sheet: Sheet, page: int, pages: int) -> str:

@@ -7,7 +7,7 @@ the same for others too, so that what holds for several steps or plates is said 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import TYPE_CHECKING
 
@@ -60,6 +60,9 @@ def in_words(findings: Iterable[Finding], study: Study) -> list[str]:
     """
     held: dict[str, list[Said]] = {}
     codes = list(KINDS)
+    # A plate weighs the same in every step.
+    once = {(one.code, one.plate, 0 if one.code in OF_PLATES else one.step): one for one in findings}
+    findings = [replace(one, step=step) for (_, _, step), one in once.items()]
     for said in sorted(said_of(findings, study), key=lambda said: (codes.index(said.code), said.step)):
         if said.code != "no_fade":
             held.setdefault(said.sentence, []).append(said)
@@ -68,7 +71,7 @@ def in_words(findings: Iterable[Finding], study: Study) -> list[str]:
         names = dict.fromkeys(name for said in alike for name in said.names)
         steps = dict.fromkeys(str(said.step) for said in alike)
         text = told.replace(WHOSE, joined(list(names)))
-        everywhere = len(steps) == len(study.steps) or alike[0].code in OF_THE_END
+        everywhere = len(steps) == len(study.steps) or alike[0].code in (*OF_THE_END, *OF_PLATES)
         which = f"step{'s' if len(steps) > 1 else ''} {joined(list(steps))}"
         lines.append(text if everywhere else f"{which}: {text}")
     return lines
@@ -84,6 +87,7 @@ def care(run: Run, study: Study | None) -> list[str]:
 
 Sentences = Iterator[tuple[str, tuple[str, ...]]]
 Sentence = Callable[[Sequence[Finding], "Study"], Sentences]
+OF_PLATES = ("too_heavy", "carbide", "heavy")  # whatever they are lapped with
 OF_THE_END = ("wait", "pits_left", "best_passed")  # said of the end, or with a time of their own
 
 
@@ -132,27 +136,31 @@ def _overhang(found: Sequence[Finding], study: Study) -> Sentences:
     )
 
 
-def _weighs(found: Sequence[Finding], units: Units) -> list[tuple[str, tuple[str, ...]]]:
-    masses = {one.plate or "": units.mass(one.numbers["mass"]) for one in found}
-    return [
-        (f"{WHOSE} weighs {mass}" if len(names) == 1 else f"{WHOSE} weigh {mass} each", names)
-        for mass, names in _alike(masses)
-    ]
+def _weighs(found: Sequence[Finding], units: Units) -> str:
+    masses = _alike({one.plate or "": units.mass(one.numbers["mass"]) for one in found})
+    return joined(
+        [
+            f"{joined(names)} weigh {mass} each" if len(names) > 1 else f"{names[0]} weighs {mass}"
+            for mass, names in masses
+        ]
+    )
 
 
 def _too_heavy(found: Sequence[Finding], study: Study) -> Sentences:
     most = study.units.mass(found[0].numbers["limit"])
-    for weighs, names in _weighs(found, study.units):
-        yield (
-            f"{weighs}, more than the {most} that one person should lift at best (NIOSH): use a hoist or a "
-            "second person; local rules come first",
-            names,
-        )
+    yield (
+        f"{_weighs(found, study.units)}, more than the {most} that one person should lift at best (NIOSH): "
+        "use a hoist or a second person; local rules come first",
+        (),
+    )
 
 
 def _heavy(found: Sequence[Finding], study: Study) -> Sentences:
-    for weighs, names in _weighs(found, study.units):
-        yield f"{weighs}: lift close to the body, with both hands, and slide plates apart, never pry", names
+    yield (
+        f"{_weighs(found, study.units)}: lift close to the body, with both hands, and slide plates apart, "
+        "never pry",
+        (),
+    )
 
 
 def _carbide(found: Sequence[Finding], study: Study) -> Sentences:

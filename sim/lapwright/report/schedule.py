@@ -14,6 +14,7 @@ import numpy as np
 
 from lapwright.lapping.schedule import spread_of
 from lapwright.limits import limit_of
+from lapwright.report import words
 from lapwright.report.account import Account, Face
 from lapwright.report.finding_words import care
 from lapwright.report.orders import Order, grit_words, orders, stop_by_gauge
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Block", "Card", "Row", "card_of"]
 
+MOST_CARE = 3  # of what to take care of, the gravest, in full
 MOST_ROWS = 18  # of the readings; with more, some rounds or steps are read less
 
 
@@ -79,23 +81,11 @@ def _head(said: Account) -> list[str]:
     lines = [f"{joined(names)}|{what}" for what, names in alike.items()]
     outcome = said.run.outcome
     if outcome == "tipped":
-        lines.append(
-            f"!Do not work to this card: in step {_tips_in(said)} the top tips off. Shorten the stroke, or "
-            "bring the load nearer to the top's centre."
-        )
-    elif outcome == "interrupted":
-        lines.append("!The run was stopped before its end; what it did not reach is reckoned beforehand.")
-    elif outcome == "limit":
-        lines.append("!Time ran out in this run before the gauge said stop.")
+        lines.append("!Do not work to this card: the top tips off, see below.")
+    elif outcome in words.ENDED:
+        reckoned = " What it did not reach is reckoned beforehand." if outcome == "interrupted" else ""
+        lines.append(f"!{words.ENDED[outcome]}{reckoned}")
     return lines
-
-
-def _tips_in(said: Account) -> int:
-    """The step in which a run that tipped came to its end: the next one after a step that was over."""
-    if not len(said.run.step):
-        return 1
-    last = int(said.run.step[-1])
-    return last % len(said.steps) + 1 if said.run.event[-1] == "step" else last
 
 
 def _plate(said: Account, name: str) -> str:
@@ -320,7 +310,10 @@ def _foot(said: Account) -> list[str]:
     top = max((p for name, p in study.plates.items() if name in tops), key=lambda p: p.total_mass)
     lines.append(f"Lifting: the top, {top.name}, weighs {_mass(top.total_mass, said.units)}.")
     lines.append("Slide plates apart, never pry. Fingers out of the gap. Local rules come first.")
-    return lines + [f"!{line}" for line in care(said.run, study)]
+    minded = care(said.run, study)
+    more = len(minded) - MOST_CARE
+    lines += [f"!{line}" for line in minded[:MOST_CARE]]
+    return lines + ([f"!{more} more to take care of: on the page (report.html)."] if more > 0 else [])
 
 
 def _weighing(said: Account) -> str:

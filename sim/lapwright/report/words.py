@@ -63,6 +63,13 @@ def mating(top: str, bottom: str, share: float | None) -> str:
     return f"{top} and {bottom} do not mate yet: {part}."
 
 
+# How a run ended that did not go to where it was meant to.
+ENDED = {
+    "interrupted": "The run was stopped before its end.",
+    "limit": "Time ran out before the goal was reached.",
+}
+
+
 def came_out(
     outcome: str,
     pair: tuple[str, str] | None,
@@ -97,9 +104,9 @@ def came_out(
             f"The run stopped: the top tips off; to go on, {cure}. What follows is the last good state."
         )
     elif outcome == "interrupted":
-        said.append("The run was stopped before its end. What follows is the state so far.")
+        said.append(f"{ENDED[outcome]} What follows is the state so far.")
     elif outcome == "limit":
-        said.append("Time ran out before the goal was reached.")
+        said.append(ENDED[outcome])
     elif outcome == "until":
         said.append("The goal is reached.")
     if pair and (word := mating(min(pair), max(pair), share)):
