@@ -11,10 +11,10 @@ import numpy as np
 from lapwright.lapping.run import Settings, lap
 from lapwright.lapping.step import Load, Step, Turn
 from lapwright.lapping.strokes import Circle, Ellipse, FigureEight, Line
-from lapwright.modes.basis import FORMS, LONG_FORMS
 from lapwright.modes.picture import Picture
 from lapwright.modes.predict import predictor_of
 from lapwright.plate.form import StartForm
+from lapwright.plate.forms import form_names
 from lapwright.plate.grooves import Grooves
 from lapwright.plate.measure import EdgeMargin, measure
 from lapwright.plate.outline import Disc, Rectangle, Ring
@@ -147,7 +147,7 @@ def compared(case, end, lift_share, degree=8):
         (case.bottom, case.top), predictor.named(state), predictor.rms(state), strict=True
     ):
         form = measure(p, end.heights[p.name], MARGIN)
-        for name in LONG_FORMS if p.outline.long else FORMS:
+        for name in form_names(p.outline):
             forms[p.name, name] = getattr(form, name), named[name]
             sizes.append(abs(getattr(p.form, name)))
         rms[p.name] = form.rms, size

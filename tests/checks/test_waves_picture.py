@@ -11,12 +11,13 @@ from lapwright.exact import waves
 from lapwright.lapping.motion import Motion
 from lapwright.lapping.step import Turn
 from lapwright.lapping.strokes import Circle, Line
-from lapwright.modes.basis import FORMS, Basis, basis_of
+from lapwright.modes.basis import Basis, basis_of
 from lapwright.modes.instants import instants_of
 from lapwright.modes.nullspace import kernel_of
 from lapwright.modes.operator import assemble
 from lapwright.modes.picture import Picture
 from lapwright.modes.schedule import cycle_of, join, round_of
+from lapwright.plate.forms import ROUND
 from lapwright.plate.outline import Rectangle
 from lapwright.verify.scenes import NO_MARGIN, RADIUS, body, disc, start_step
 
@@ -86,12 +87,12 @@ def three(turn=None, degree=3):
 def quadratics(picture, matrix):
     """The map of a cycle on each form of the three plates alone (3, 3)."""
     found = {}
-    for form in FORMS:
+    for form in ROUND:
         size = picture.basis("A").size
         units = []
         for k in range(3):
             z = np.zeros(3 * size)
-            row = picture.basis("ABC"[k]).form_rows(NO_MARGIN)[FORMS.index(form)]
+            row = picture.basis("ABC"[k]).form_rows(NO_MARGIN)[ROUND.index(form)]
             z[k * size : (k + 1) * size] = row / (row @ row)
             units.append(z)
         rows = [z / (z @ z) for z in units]

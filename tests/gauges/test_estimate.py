@@ -6,7 +6,6 @@ from math import pi
 import numpy as np
 import pytest
 
-from lapwright.gauges.contacts import form_names
 from lapwright.gauges.estimate import Solver, estimate, start_form
 from lapwright.gauges.face import Shaped
 from lapwright.gauges.instruments import (
@@ -22,6 +21,7 @@ from lapwright.gauges.instruments import (
 )
 from lapwright.gauges.reading import Reading, model_of
 from lapwright.plate.form import StartForm
+from lapwright.plate.forms import form_names
 from lapwright.plate.outline import Disc, Rectangle
 from lapwright.plate.plate import Plate
 

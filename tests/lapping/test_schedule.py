@@ -12,7 +12,7 @@ from campaign_judged import real_places, stroke_by_stroke
 
 from lapwright.lapping.outlook import outlooks
 from lapwright.lapping.run import Settings, lap
-from lapwright.lapping.schedule import cut_time, stays
+from lapwright.lapping.schedule import cut_time, last_grit, stays
 from lapwright.modes import course as course_module
 from lapwright.modes import glance as glance_module
 from lapwright.modes.course import course
@@ -171,3 +171,15 @@ def test_a_dab_that_is_tired_out_takes_nothing_off_and_breaks_nothing():
     *_, before, end = lap(tired.plates, tired.steps, settings=ROUGH)
     assert end.outcome == "done"
     assert end.removed["A"] == pytest.approx(before.removed["A"], abs=1e-15)
+
+
+def test_the_last_grit_on_a_plate_goes_round_by_round() -> None:
+    """A plate that lay aside keeps the grit of the step before, in the round before if need be."""
+    coarse = SimpleNamespace(top="A", bottom="B", grit=SimpleNamespace(size=15e-6))
+    fine = SimpleNamespace(top="A", bottom="C", grit=SimpleNamespace(size=3e-6))
+    assert last_grit([coarse, fine], "A") == last_grit([coarse, fine], "C") == 3e-6
+    assert last_grit([coarse, fine], "B") == 15e-6
+    # The second round, stopped in its first step: C had its last grit in the first.
+    assert last_grit([coarse, fine, coarse], "A") == 15e-6
+    assert last_grit([coarse, fine, coarse], "C") == 3e-6
+    assert last_grit([coarse], "C") is None

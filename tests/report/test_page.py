@@ -14,8 +14,9 @@ from pages import FOREIGN, walked
 from scipy.interpolate import RegularGridInterpolator
 
 from lapwright.report import pictures
-from lapwright.report.account import FORM_KEYS, account
+from lapwright.report.account import account
 from lapwright.report.page import PARTS, render, write_page
+from lapwright.study.record import FORM_KEYS
 from tests.report.conftest import DISC, record, run_of, step_text, study_text
 
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from lapwright.errors import CommandError
 from lapwright.gauges.estimate import Estimate
-from lapwright.report.gauge_words import FORM_WORDS
+from lapwright.plate.forms import FORMS
 from lapwright.study.model import Study
 from lapwright.study.read import document_of
 from lapwright.study.safefile import put_in_place
@@ -92,6 +92,6 @@ def left_out(found: Estimate) -> list[str]:
     lines = []
     for plate in found.plates:
         if sums := found.sum_only(plate):
-            names = joined([FORM_WORDS[name] for name in sums])
+            names = joined([FORMS[name].word for name in sums])
             lines.append(f"Of {plate} only a sum of {names} was read: they are left out, as nought.")
     return lines

@@ -13,6 +13,7 @@ from lapwright.findings.finding import KINDS, Finding
 from lapwright.findings.marks import Rubbed, marks
 from lapwright.lapping.outlook import outlooks
 from lapwright.limits import limit_of
+from lapwright.study.record import grit_on
 
 if TYPE_CHECKING:
     from lapwright.study.model import Study
@@ -74,12 +75,7 @@ def _rubbed(run: Run, study: Study) -> Iterator[Rubbed]:
 def _best(run: Run, study: Study) -> Iterator[Finding]:
     """Faces that were past their best at the end."""
     for name, record in run.plates.items():
-        grits = [
-            study.steps[int(run.step[k]) - 1].grit.size
-            for k in range(1, len(run.time))
-            if name in (run.top[k], run.bottom[k])
-        ]
-        k = best(record, limit_of("finish") * grits[-1] if grits else 0.0)
+        k = best(record, limit_of("finish") * (grit_on(run, name) or 0.0))
         if k is not None:
             flatness = record.forms["flatness"]
             numbers = {

@@ -11,9 +11,10 @@ from typing import cast
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.gauges.contacts import Placement, form_names
+from lapwright.gauges.contacts import Placement
 from lapwright.gauges.instruments import Gauge, Zero
 from lapwright.gauges.reading import Reading, model_of
+from lapwright.plate.forms import form_names
 from lapwright.plate.outline import Outline
 from lapwright.plate.plate import Plate
 

@@ -14,11 +14,12 @@ import numpy as np
 
 from lapwright.gauges.blind import never_seen
 from lapwright.gauges.conditions import bow_of_cooling, bow_of_warmth, sag_of_support
-from lapwright.gauges.contacts import Placement, form_names
+from lapwright.gauges.contacts import Placement
 from lapwright.gauges.face import Face, shown
 from lapwright.gauges.feet import Footing, footing
 from lapwright.gauges.instruments import Gauge, OpticalFlat
 from lapwright.gauges.spread import Spread
+from lapwright.plate.forms import form_names
 from lapwright.plate.plate import Plate
 
 __all__ = ["WARM", "Budget", "Part", "Prediction", "budget", "firm_place", "predict", "ratios"]

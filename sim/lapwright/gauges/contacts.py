@@ -14,10 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.plate.form import StartForm
-from lapwright.plate.measure import form_names
+from lapwright.plate.forms import form_names
 from lapwright.plate.outline import Outline
 
-__all__ = ["Contacts", "Heights", "Placement", "form_names", "shape_of", "touching"]
+__all__ = ["Contacts", "Heights", "Placement", "shape_of", "touching"]
 
 Array = NDArray[np.float64]
 Heights = Callable[[Array, Array], Array]  # heights [m] at points of a face [m]

@@ -11,8 +11,9 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.gauges.contacts import Placement, form_names
+from lapwright.gauges.contacts import Placement
 from lapwright.gauges.instruments import Gauge, OpticalFlat
+from lapwright.plate.forms import form_names
 from lapwright.plate.plate import Plate
 from lapwright.said import Constructed
 

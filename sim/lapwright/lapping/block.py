@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from lapwright.lapping.average import Pair, Sample
 from lapwright.lapping.moment import Clock, Moment, frozen
 from lapwright.lapping.motion import Motion
-from lapwright.plate.measure import EdgeMargin, form_names, forms
+from lapwright.plate.forms import form_names
+from lapwright.plate.measure import EdgeMargin, forms
 from lapwright.plate.plate import Plate
 
 __all__ = ["Block", "mean_over_land", "settling_time"]

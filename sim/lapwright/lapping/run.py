@@ -31,7 +31,8 @@ from lapwright.lapping.settings import Settings
 from lapwright.lapping.step import Grit, Step, strokes_in
 from lapwright.lapping.support import check_stands
 from lapwright.lapping.wear import kappa, kappa_from_observation, rubbing_until, settled, wear_time
-from lapwright.plate.measure import EdgeMargin, form_names
+from lapwright.plate.forms import form_names
+from lapwright.plate.measure import EdgeMargin
 from lapwright.plate.plate import Plate
 from lapwright.units import Text
 

@@ -21,6 +21,7 @@ __all__ = [
     "cut_of",
     "cut_shares",
     "cut_time",
+    "last_grit",
     "looked_at",
     "rubbing_time",
     "spread_of",
@@ -153,6 +154,15 @@ def at_share(worth: Array, share: NDArray[np.floating]) -> NDArray[np.intp]:
 def cut_time(step: Step, age: float = 0.0) -> float:
     """How long [s] a whole step would last at a fresh dab's cut, begun with one that is `age` [s] old."""
     return cut_of(step, age, 0, step.total_strokes)[0]
+
+
+def last_grit(steps: Iterable[Step], name: str) -> float | None:
+    """Size of the grit [m] that was on a plate last, of steps in the order in which they were done.
+
+    None: none was.  Every round goes through all steps, so a whole study is done in the order of its steps.
+    """
+    sizes = [step.grit.size for step in steps if name in (step.top, step.bottom)]
+    return sizes[-1] if sizes else None
 
 
 def spread_of(steps: Iterable[Step]) -> float:

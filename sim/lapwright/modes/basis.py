@@ -19,16 +19,15 @@ from numpy.typing import NDArray
 from lapwright.modes.cells import LAND_POINTS, cells_of
 from lapwright.modes.rows import overlap_rule
 from lapwright.plate.form import StartForm
+from lapwright.plate.forms import form_names as names_of
 from lapwright.plate.grid import Grid
 from lapwright.plate.measure import EdgeMargin, forms
 from lapwright.plate.plate import Plate
 
-__all__ = ["FORMS", "LONG_FORMS", "PLANES", "Basis", "basis_of", "form_names"]
+__all__ = ["PLANES", "Basis", "basis_of", "form_names"]
 
 Array = NDArray[np.float64]
 
-FORMS = ("sphere", "saddle", "twist")
-LONG_FORMS = ("bow", "crown", "wind")
 OWN_PART = 0.1  # of a shape's rms over the cells, that those before it leave: less, and it is not told apart
 ROWS_A_DEGREE = 4  # of cells across a face, by which its forms are told
 PLANES = 3  # the first three shapes: rigid motions
@@ -36,7 +35,7 @@ PLANES = 3  # the first three shapes: rigid motions
 
 def form_names(plate: Plate) -> tuple[str, ...]:
     """Which form errors one speaks of on this plate."""
-    return LONG_FORMS if plate.outline.long else FORMS
+    return names_of(plate.outline)
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,7 @@ from lapwright.gauges.estimate import Doubts, estimate_as_they_lay
 from lapwright.lapping.sizing import half_travel
 from lapwright.lapping.step import Grit, Hand, Step, Wear
 from lapwright.limits import BAND, SCATTER
+from lapwright.plate.forms import SPOKEN, form_names
 from lapwright.plate.plate import Plate
 from lapwright.study.model import Study
 
@@ -26,7 +27,6 @@ STREAM = 0x64726177  # sets these random numbers apart from others with the same
 # weighed, or given, the wear is drawn from two thirds to one and a half times of what it was.
 # The layer's depth lies between 0.02 and 0.15 of the grit, 0.05 being usual (common practice, no source).
 LAYER_BAND = (0.4, 3.0)
-ROUND, LONG = ("sphere", "saddle", "twist"), ("bow", "crown", "wind")
 
 
 @dataclass(frozen=True)
@@ -60,8 +60,8 @@ def drawn(study: Study, number: int, tolerance: Tolerance = Tolerance()) -> Stud
 def _plate(plate: Plate, rng: np.random.Generator, tolerance: Tolerance) -> Plate:
     """The plate with start forms within their tolerance; rails by bow, crown and wind."""
     changes = {}
-    spoken = LONG if plate.outline.long else ROUND
-    for key in (*ROUND, *LONG):
+    spoken = form_names(plate.outline)
+    for key in SPOKEN:
         off = 2.0 * float(rng.random()) - 1.0
         value = getattr(plate.form, key)
         if key in spoken or value:

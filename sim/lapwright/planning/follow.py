@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from lapwright.lapping.mating import mating
 from lapwright.lapping.run import Moment
 from lapwright.lapping.step import Step
+from lapwright.plate.forms import form_names
 from lapwright.plate.measure import measure
 from lapwright.study.model import Study
 
@@ -18,7 +19,6 @@ __all__ = ["Follower", "turned_by"]
 
 Array = NDArray[np.float64]
 
-FORMS = ("sphere", "saddle", "twist", "bow", "crown", "wind", "flatness")
 FOLLOWED = ("start", "block")
 
 
@@ -63,10 +63,9 @@ class Follower:
         domes = {}
         for name, plate in plates.items():
             form = measure(plate, moment.heights[name], margin)
-            for key in FORMS:
+            for key in (*form_names(plate.outline), "flatness"):
                 value = getattr(form, key)
-                if key == "flatness" or (key in FORMS[3:6]) == plate.outline.long:
-                    self._keep(f"{name}.{key}", math.nan if value is None else value)
+                self._keep(f"{name}.{key}", math.nan if value is None else value)
             dome = form.bow if plate.outline.long else form.sphere
             domes[name] = math.nan if dome is None else dome
         pair = [(plates[name], moment.heights[name]) for name in (moment.bottom, moment.top)]

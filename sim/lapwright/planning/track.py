@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from lapwright.planning.tuning import Asked, Cost, Course
 from lapwright.plate.plate import Plate
+from lapwright.study.later import NOT_OF
 from lapwright.study.model import Tune
 
 __all__ = ["OF_PAIR", "Track", "asked_of", "course_of", "track_of"]
@@ -19,7 +20,6 @@ __all__ = ["OF_PAIR", "Track", "asked_of", "course_of", "track_of"]
 Array = NDArray[np.float64]
 
 OF_PAIR = ("difference", "mating")
-ROUND, LONG = ("dome", "saddle", "twist"), ("bow", "crown", "wind")
 NEVER = 1e6  # share of what comes to nothing
 
 
@@ -38,7 +38,7 @@ def asked_of(goal: Tune, plates: Mapping[str, Plate]) -> tuple[Asked, ...]:
 
 
 def _speaks(plates: Mapping[str, Plate], name: str | None, form: str) -> bool:
-    return name is None or form not in (ROUND if plates[name].outline.long else LONG)
+    return name is None or form not in NOT_OF[plates[name].outline.long]
 
 
 @dataclass(frozen=True)

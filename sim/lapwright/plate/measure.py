@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.plate.flatness import minimum_zone
+from lapwright.plate.forms import form_names
 from lapwright.plate.outline import Outline
 from lapwright.plate.plate import Plate
 from lapwright.said import Constructed, Frozen, Said
@@ -23,7 +24,7 @@ from lapwright.study.faults import RefusedError, shown
 from lapwright.study.rates import share_within
 from lapwright.study.units import LENGTH, quantity
 
-__all__ = ["EdgeMargin", "Form", "form_names", "forms", "forms_of_sums", "measure", "misfit"]
+__all__ = ["EdgeMargin", "Form", "forms", "forms_of_sums", "measure", "misfit"]
 
 Array = NDArray[np.float64]
 Under = Callable[[Array, Array], tuple[Array, Array]]
@@ -203,11 +204,6 @@ def _edge_weight(plate: Plate) -> Array | None:
     means = _coefficients(_shapes(plate, *plate.grid.mesh()).reshape(6, -1), band.ravel())
     weight[inner.cells] += _sum_of(means, inner.fit)
     return weight
-
-
-def form_names(outline: Outline) -> tuple[str, str, str]:
-    """Which three form errors one speaks of on this outline."""
-    return ("bow", "crown", "wind") if outline.long else ("sphere", "saddle", "twist")
 
 
 def _errors(outline: Outline) -> Array:

@@ -17,28 +17,17 @@ from numpy.typing import NDArray
 from lapwright.lapping.schedule import spread_of
 from lapwright.lapping.step import Step
 from lapwright.limits import limit_of
+from lapwright.study.record import FORM_KEYS, grit_on
 from lapwright.units import NOTHING, Units
 
 if TYPE_CHECKING:
     from lapwright.study.model import Study
     from lapwright.study.runfile import BearingRecord, PlateRecord, Run
 
-__all__ = ["FORM_KEYS", "Account", "Face", "account", "common_removed", "level"]
+__all__ = ["Account", "Face", "account", "common_removed", "level"]
 
 Array = NDArray[np.float64]
 
-FORM_KEYS = (
-    "sphere",
-    "saddle",
-    "twist",
-    "bow",
-    "crown",
-    "wind",
-    "flatness",
-    "flatness_ls",
-    "rms",
-    "edge",
-)
 LONG = 1.3  # outlines longer than this speak of bow, crown and wind (model page, section 1)
 
 
@@ -213,7 +202,7 @@ def account(run: Run) -> Account:
                 record,
                 np.asarray(plate.outline.polygon(180), dtype=float),
                 0.5 * float(plate.outline.bore),
-                _last_grit(run, name),
+                grit_on(run, name),
                 _forms(record, 0),
                 _forms(record, -1),
                 plate.land_area * plate.material.density,
@@ -246,20 +235,6 @@ def level(record: PlateRecord, heights: Array) -> Array:
         height = height - (xz * yy - yz * xy) / pivot * x - (yz * xx - xz * xy) / pivot * y
     z[on] = height
     return z
-
-
-def _last_grit(run: Run, name: str) -> float | None:
-    steps, reached = run.study.steps, int(run.step[-1])
-    # A second round goes through every step again, so the last step that rubbed is `reached` or, if the
-    # plate lay aside in it, the last one before it (in the round before, if need be).
-    order = list(range(reached, 0, -1))
-    if len(run.round) and int(run.round[-1]) > 1:
-        order += list(range(len(steps), reached, -1))
-    for number in order:
-        step = steps[number - 1]
-        if name in (step.top, step.bottom):
-            return float(step.grit.size)
-    return None
 
 
 def _forms(record: PlateRecord, at: int) -> dict[str, float | None]:

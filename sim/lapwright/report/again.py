@@ -6,11 +6,11 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from lapwright.plate.forms import FORMS, SPOKEN
 from lapwright.report import words
 from lapwright.report.account import Account, Face
-from lapwright.report.shapes import LONG, MARK, ROUND, known, part_words, told
+from lapwright.report.shapes import MARK, known, part_words, told
 from lapwright.report.sureness import TWICE
-from lapwright.report.tables import FORM_TITLES
 from lapwright.report.typeset import escaped
 from lapwright.study.runfile import Fine
 from lapwright.units import NOTHING, Units
@@ -80,7 +80,7 @@ def again_table(said: Account) -> str:
 def _moved(face: Face, fine: Fine) -> Iterator[Moved]:
     """Every figure of a face that is known both times."""
     errors, forms = face.record.errors(-1), fine.forms[face.name]
-    for key, value in known(face.after, (*ROUND, *LONG, FLAT)):
+    for key, value in known(face.after, (*SPOKEN, FLAT)):
         if math.isfinite(forms[key]):
             error = errors.get(key, math.nan)
             yield Moved(key, value, forms[key], TWICE * error if math.isfinite(error) else None)
@@ -124,7 +124,7 @@ def _sure(said: Account, fine: Fine) -> list[str]:
 
 def _title(key: str) -> str:
     """What a figure is called where it stands without its side."""
-    return "metal off, mean depth" if key == LOST else dict(FORM_TITLES)[key]
+    return "metal off, mean depth" if key == LOST else FORMS[key].title
 
 
 def _figure(key: str, value: float, units: Units) -> str:

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from lapwright.lapping.schedule import spread_of
 from lapwright.lapping.sizing import half_travel
 from lapwright.limits import limit_of
+from lapwright.plate.forms import SPOKEN
 from lapwright.plate.outline import Disc
 from lapwright.report import words
 from lapwright.units import METRIC, NOTHING, PSI, Units, joined
@@ -85,7 +86,7 @@ def form(of: Plate, units: Units = METRIC) -> str:
     parts = [
         words.part_words(key, value, units)
         + (words.from_the_bore(value, share, units) if key == "sphere" else "")
-        for key in ("sphere", "saddle", "twist", "bow", "crown", "wind")
+        for key in SPOKEN
         if abs(value := getattr(start, key)) > (0.0 if start.measured is None else NOTHING)
     ]
     if start.ripple is not None:

@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from lapwright.lapping.schedule import last_grit
 from lapwright.limits import limit_of
 from lapwright.planning.comparison import Comparison
 from lapwright.planning.members import Member, spoken, step_of
@@ -220,10 +221,8 @@ def _face(got: Comparison, i: int, name: str) -> tuple[str, str]:
 
 def _finish(member: Member, name: str) -> float | None:
     """A tenth of the last grit on a plate [m]; None where none was."""
-    steps = member.study.steps if member.study is not None else ()
-    return next(
-        (limit_of("finish") * s.grit.size for s in reversed(steps) if name in (s.top, s.bottom)), None
-    )
+    grit = None if member.study is None else last_grit(member.study.steps, name)
+    return None if grit is None else limit_of("finish") * grit
 
 
 def _span(key: str, band: tuple[float, float], units: Units) -> str:

@@ -10,6 +10,7 @@ from lapwright.lapping.schedule import spread_of
 from lapwright.modes.course import Placement
 from lapwright.modes.schedule import Cycle, CycleSpectrum
 from lapwright.modes.spectrum import Mode
+from lapwright.plate.forms import FORMS, SPOKEN
 from lapwright.plate.measure import EdgeMargin
 from lapwright.report.marks import cycle_comes, standing
 from lapwright.report.reasons import grown
@@ -23,14 +24,7 @@ MOST_PLACEMENTS = 3  # that lift, told one by one
 SHARE = 0.2  # of a mode's largest form, from which a plate takes part in it
 STOOD = 1.5  # of rms, from which a form tells what a shape is; a pure dome has 3.5
 
-KINDS = {
-    "sphere": "dome",
-    "saddle": "high at 3 and 9",
-    "twist": "twist",
-    "bow": "bow",
-    "crown": "crown",
-    "wind": "wind",
-}
+KINDS = {key: FORMS[key].word for key in SPOKEN} | {"saddle": "high at 3 and 9"}
 TURNED = ("saddle", "twist")  # what a quarter turn takes out
 
 

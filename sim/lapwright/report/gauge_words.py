@@ -9,26 +9,17 @@ from lapwright.gauges.budget import Budget, Prediction
 from lapwright.gauges.estimate import Estimate, Finding
 from lapwright.gauges.fringes import over_the_bore
 from lapwright.gauges.instruments import Gauge, OpticalFlat, TwistGauge
+from lapwright.plate.forms import FORMS
 from lapwright.plate.outline import Outline
 from lapwright.units import NOTHING, Units, joined
 
-__all__ = ["FORM_WORDS", "doubt", "form_words", "found_words", "shares", "shows", "slope", "who_is_on_top"]
+__all__ = ["doubt", "form_words", "found_words", "shares", "shows", "slope", "who_is_on_top"]
 
-FORM_WORDS = {
-    "sphere": "dome",
-    "saddle": "saddle",
-    "twist": "twist",
-    "bow": "bow",
-    "crown": "crown",
-    "wind": "wind",
-}
+# Where a bow and a crown are told side by side.
 _SIDES = {
-    "sphere": ("domed by", "hollow by"),
-    "saddle": ("high at 3 and 9 by", "high at 12 and 6 by"),
-    "twist": ("high at 1:30 and 7:30 by", "high at 10:30 and 4:30 by"),
-    "bow": ("middle over the ends by", "middle under the ends by"),
-    "crown": ("middle over the long edges by", "middle under the long edges by"),
-    "wind": ("corners at 1:30 and 7:30 high by", "corners at 10:30 and 4:30 high by"),
+    "sphere": ("domed", "hollow"),
+    "bow": ("middle over the ends", "middle under the ends"),
+    "crown": ("middle over the long edges", "middle under the long edges"),
 }
 _POINTER = {
     "twist gauge": "its first pair of feet stands",
@@ -114,12 +105,12 @@ def shares(seen: Sequence[Prediction], gauge: Gauge, outline: Outline) -> str:
     best = [p for p in seen if p.best is not None and gauge.kind != "repeat reading"]
     if best and not gauge.angular and gauge.kind != "bridge":
         first = best[0]
-        form = FORM_WORDS[first.best or ""]
+        form = FORMS[first.best or ""].word
         whole = f"{form}, reckoned to the middle of the bore" if outline.bore else f"whole plate's {form}"
         parts.append(_share(abs(first.ratio[first.best or ""]), whole))
     blind = [name for name in seen[0].ratio if all(name in p.blind for p in seen)]
     if blind and gauge.kind != "repeat reading":
-        parts.append(f"so used it is blind to {joined([FORM_WORDS[name] for name in blind])}")
+        parts.append(f"so used it is blind to {joined([FORMS[name].word for name in blind])}")
     if gauge.kind == "repeat reading":
         parts.append(
             "it is blind to a dome, which reads alike everywhere: only changes from place to place tell"
@@ -160,14 +151,14 @@ def doubt(budget: Budget, gauge: Gauge, units: Units, full: bool = False) -> lis
 def form_words(name: str, finding: Finding | None, units: Units) -> str:
     """One form as readings tell it."""
     if finding is None:
-        return f"{FORM_WORDS[name]} not seen"
+        return f"{FORMS[name].word} not seen"
     most = abs(finding.value) + finding.half
     if most > NO_FACE:
-        return f"{FORM_WORDS[name]} not told"
+        return f"{FORMS[name].word} not told"
     if not finding.told:
-        return f"no {FORM_WORDS[name]} above {units.size(most)}"
-    side = _SIDES[name][0 if finding.value > 0.0 else 1]
-    return f"{side} {units.both(finding.value)}, give or take {units.size(finding.half)}"
+        return f"no {FORMS[name].word} above {units.size(most)}"
+    side = _SIDES.get(name, FORMS[name].sides)[0 if finding.value > 0.0 else 1]
+    return f"{side} by {units.both(finding.value)}, give or take {units.size(finding.half)}"
 
 
 def found_words(found: Estimate, units: Units) -> list[str]:
@@ -177,7 +168,7 @@ def found_words(found: Estimate, units: Units) -> list[str]:
         sums = found.sum_only(plate)
         said = [form_words(name, one, units) for name, one in found.forms(plate).items() if name not in sums]
         if sums:
-            said.insert(0, f"{joined([FORM_WORDS[name] for name in sums])} seen only as a sum")
+            said.insert(0, f"{joined([FORMS[name].word for name in sums])} seen only as a sum")
         lines.append(f"{plate}: {'; '.join(said)}")
     if found.stretch > 1.0:
         lines.append(APART.format(times=Units.number(found.stretch)))

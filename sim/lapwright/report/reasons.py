@@ -20,6 +20,7 @@ from lapwright.modes.lifting import Lifts, share_of
 from lapwright.modes.named import OWN_NAMES, Named
 from lapwright.modes.reason import Reason
 from lapwright.modes.spectrum import NO_MARGIN
+from lapwright.plate.forms import FORMS, SPOKEN
 from lapwright.plate.measure import EdgeMargin
 from lapwright.plate.outline import Disc
 from lapwright.report import words
@@ -64,9 +65,9 @@ TOGETHER = (
 )
 
 
-_KIND = {"sphere": "dome or dish", "bow": "bow", "crown": "crown", "wind": "wind"} | {
+_KIND = {key: FORMS[key].word for key in SPOKEN} | {
+    "sphere": FORMS["sphere"].title,
     "saddle": "height at 3 and 9 over 12 and 6",
-    "twist": "twist",
 }
 
 

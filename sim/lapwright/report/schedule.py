@@ -19,6 +19,7 @@ from lapwright.report.account import Account, Face
 from lapwright.report.finding_words import care
 from lapwright.report.orders import Order, grit_words, orders, stop_by_gauge
 from lapwright.report.shapes import MARK, marked_face
+from lapwright.study.record import grit_on
 from lapwright.units import Units, joined
 
 if TYPE_CHECKING:
@@ -250,7 +251,8 @@ def _rows(said: Account) -> list[Row]:
     for when, k, names in moments:
         for face in said.faces:
             if face.name in names:
-                rows.append(Row(when, face.name, _expect(face, k, _finish(said, face.name, k), said.units)))
+                finish = limit_of("finish") * (grit_on(said.run, face.name, k) or 0.0)
+                rows.append(Row(when, face.name, _expect(face, k, finish, said.units)))
     return rows
 
 
@@ -275,16 +277,6 @@ def _half_way(said: Account, end: int) -> tuple[str, int, list[str]]:
     removed = np.mean([f.record.removed for f in said.faces], axis=0)
     k = min(range(1, end + 1), key=lambda i: abs(float(removed[i]) - 0.5 * float(removed[end])))
     return "half way", k, [f.name for f in said.faces]
-
-
-def _finish(said: Account, name: str, at: int) -> float | None:
-    """A tenth of the last grit on a plate at a place in the history [m]."""
-    run = said.run
-    for k in range(at, -1, -1):
-        step = said.steps[int(run.step[k]) - 1] if 0 < int(run.step[k]) <= len(said.steps) else None
-        if step is not None and name in (step.top, step.bottom):
-            return limit_of("finish") * float(step.grit.size)
-    return None
 
 
 def _expect(face: Face, at: int, finish: float | None, units: Units) -> str:

@@ -12,6 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
+from lapwright.plate.forms import FORMS, LONG, SPOKEN
 from lapwright.units import METRIC, NOTHING, Units, joined
 
 __all__ = [
@@ -38,7 +39,6 @@ TRACE = 0.02  # of the finish: a form smaller than this is none
 WORTH = 0.1  # a form smaller than this share of the face's largest is left to the table
 AS_LARGE = 0.5  # of the largest, from which two forms finer than the finish are told alike
 FAINT = 0.2  # the same of one that is finer than the finish
-ROUND, LONG = ("sphere", "saddle", "twist"), ("bow", "crown", "wind")
 
 _COUNT = {2: "Both", 3: "All three", 4: "All four", 5: "All five", 6: "All six"}
 
@@ -52,23 +52,13 @@ def dome_or_dish(sphere: float, units: Units = METRIC) -> str:
 
 def part_words(key: str, value: float, units: Units = METRIC) -> str:
     """Words for one form [m]: where the face is high, and by how much."""
-    much = units.size(value)
-    high = value > 0
     if key == "sphere":
         return dome_or_dish(value, units)
-    if key == "saddle":
-        return f"high at {'3 and 9' if high else '12 and 6'} by {much}"
-    if key == "twist":
-        return f"high at {'1:30 and 7:30' if high else '10:30 and 4:30'} by {much}"
-    if key == "bow":
-        return f"bow {much}, {'high in the middle' if high else 'hollow along'}"
-    if key == "crown":
-        return f"crown {much}, {'high in the middle' if high else 'hollow across'}"
-    if key == "wind":
-        return f"wind {much}, high at the {'1:30 and 7:30' if high else '10:30 and 4:30'} corners"
-    if key == "edge":
-        return f"edge {'fallen' if high else 'standing proud'} by {much}"
-    raise ValueError(f"no words for the form {key!r}")
+    much, form = units.size(value), FORMS[key]
+    side = form.sides[0 if value > 0 else 1]
+    if key in LONG:
+        return f"{form.word} {much}, {side}"
+    return f"{'edge ' * (key == 'edge')}{side} by {much}"
 
 
 def known(forms: Forms, keys: Sequence[str]) -> list[tuple[str, float]]:
@@ -79,7 +69,7 @@ def known(forms: Forms, keys: Sequence[str]) -> list[tuple[str, float]]:
 
 def largest(forms: Forms) -> float:
     """Size of the largest form of a face [m]."""
-    return max((abs(v) for _, v in known(forms, (*ROUND, *LONG))), default=0.0)
+    return max((abs(v) for _, v in known(forms, SPOKEN)), default=0.0)
 
 
 def flat_to_the_finish(forms: Forms, finish: float | None, units: Units = METRIC) -> bool:
@@ -107,7 +97,7 @@ def told(forms: Forms, finish: float | None, units: Units = METRIC, beside: bool
     `beside` asks for it.
     """
     least = max(NOTHING, WORTH * largest(forms), TRACE * (finish or 0.0))
-    parts = sorted(known(forms, (*ROUND, *LONG)), key=lambda p: -abs(p[1]))
+    parts = sorted(known(forms, SPOKEN), key=lambda p: -abs(p[1]))
     above = tuple(p for p in parts if abs(p[1]) >= least and not units.finer(p[1], finish))
     faint = max(least, FAINT * largest(forms))
     fine = tuple(p for p in parts if faint <= abs(p[1]) and units.finer(p[1], finish))
@@ -150,7 +140,7 @@ def _in_words(what: Told, units: Units) -> tuple[list[str], list[str], str]:
 def _featureless(forms: Forms, finish: float | None, units: Units) -> str:
     """Of a face that has no form to tell."""
     flatness = known(forms, ("flatness",))
-    if not flatness and not known(forms, (*ROUND, *LONG)):
+    if not flatness and not known(forms, SPOKEN):
         return "not measured"
     if not flatness or flatness[0][1] < NOTHING:
         return "flat"

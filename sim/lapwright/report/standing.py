@@ -13,6 +13,7 @@ import numpy as np
 from lapwright.errors import LapwrightError
 from lapwright.lapping.outlook import Outlook, outlook
 from lapwright.lapping.step import Hand, Step, Swap, Turn
+from lapwright.plate.forms import SPOKEN
 from lapwright.report import words
 from lapwright.report.account import Account, Face
 from lapwright.units import Units
@@ -38,7 +39,7 @@ __all__ = [
     "turns_enough",
 ]
 
-AIMS = ("difference", "sphere", "saddle", "twist", "bow", "crown", "wind", "flatness", "lift")
+AIMS = ("difference", *SPOKEN, "flatness", "lift")
 EVERY = 300.0  # swap and fresh grit [s]
 TURN = Turn(radians(8.0))
 QUARTERS = Turn(0.5 * pi, 10)

@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 
 from lapwright.lapping.step import Step, Turn
+from lapwright.plate.forms import FORMS, SPOKEN
 from lapwright.report import words
 from lapwright.report.account import Account, Face
 from lapwright.report.shapes import MARK
 from lapwright.report.typeset import escaped
 from lapwright.units import METRIC, NOTHING, Units, joined
 
-__all__ = ["FORM_TITLES", "forms_table", "steps_table", "stroke_words", "turn_words"]
+__all__ = ["forms_table", "steps_table", "stroke_words", "turn_words"]
 
 
 def stroke_words(step: Step, units: Units = METRIC) -> str:
@@ -143,25 +144,7 @@ def _off(account: Account, number: int, step: Step) -> str:
 
 # --- forms -------------------------------------------------------------------------------------
 
-FORM_TITLES = (
-    ("sphere", "dome or dish"),
-    ("saddle", "3 and 9 against 12 and 6"),
-    ("twist", "1:30 and 7:30 against 10:30 and 4:30"),
-    ("bow", "bow, along"),
-    ("crown", "crown, across"),
-    ("wind", "wind, corner against corner"),
-    ("flatness", "flatness"),
-)
 _EDGE = {METRIC: "outermost 3 mm", Units.INCH: "outermost 0.12 in"}
-_SIDES = {
-    "sphere": ("dome", "dish"),
-    "saddle": ("3 and 9 high", "12 and 6 high"),
-    "twist": ("1:30 and 7:30 high", "10:30 and 4:30 high"),
-    "bow": ("high in the middle", "hollow along"),
-    "crown": ("high in the middle", "hollow across"),
-    "wind": ("1:30 and 7:30 high", "10:30 and 4:30 high"),
-    "edge": ("fallen", "proud"),
-}
 
 
 def forms_table(account: Account) -> str:
@@ -187,7 +170,7 @@ def forms_table(account: Account) -> str:
 
 def _rows_of(units: Units) -> tuple[tuple[str, str], ...]:
     """Forms by name and in words; the band at the edge in the person's units."""
-    return (*FORM_TITLES, ("edge", _EDGE[units]))
+    return (*((key, FORMS[key].title) for key in (*SPOKEN, "flatness")), ("edge", _EDGE[units]))
 
 
 def _spoken_of(face: Face, key: str) -> bool:
@@ -202,7 +185,7 @@ def _form_row(face: Face, key: str, title: str) -> str:
 def _value_cells(key: str, value: float | None, finish: float | None) -> str:
     if value is None:
         return '<td class="say">not known</td><td class="num"></td><td class="num"></td>'
-    side = "" if key == "flatness" or abs(value) < NOTHING else _SIDES[key][0 if value > 0 else 1]
+    side = "" if key == "flatness" or abs(value) < NOTHING else FORMS[key].sides[0 if value > 0 else 1]
     return f'<td class="say">{escaped(side)}</td>{_numbers(value, finish)}'
 
 

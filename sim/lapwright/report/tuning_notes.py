@@ -9,6 +9,7 @@ from lapwright.lapping.schedule import spread_of
 from lapwright.limits import BAND
 from lapwright.planning.draws import drawn_in_words
 from lapwright.planning.tuning import Asked, Band, Candidate, Nudge, Tuning
+from lapwright.plate.forms import ROUND
 from lapwright.report import words
 from lapwright.report.shapes import MARK
 from lapwright.report.tuning_terms import finish, idle_keys, label, spoken
@@ -153,7 +154,7 @@ def _bare(got: Tuning, best: Candidate) -> list[str]:
 
 def _left(got: Tuning, best: Candidate, name: str, forms: Mapping[str, float]) -> list[str]:
     flatness, units = forms.get("flatness", 0.0), got.study.units
-    named = max((abs(forms[key]) for key in ("sphere", "saddle", "twist") if key in forms), default=None)
+    named = max((abs(forms[key]) for key in ROUND if key in forms), default=None)
     if named is None or flatness < max(BARE * named, NOTHING):
         return []
     rough = f" ({words.REMARK})" if units.finer(flatness, finish(best.study, name)) else ""

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from lapwright.lapping.schedule import last_grit
 from lapwright.limits import limit_of
 from lapwright.planning.knobs import where
 from lapwright.planning.naming import name_of, said
@@ -71,8 +72,9 @@ def worst(asked: Sequence[Asked], course: Course) -> Asked:
 
 def finish(study: Study, plate: str | None) -> float:
     """A tenth of the last grit on a plate (None: of the finest) [m]."""
-    grits = [s.grit.size for s in study.steps if plate is None or plate in (s.top, s.bottom)]
-    return limit_of("finish") * (min(grits) if plate is None else grits[-1]) if grits else 0.0
+    if plate is None:
+        return limit_of("finish") * min(step.grit.size for step in study.steps)
+    return limit_of("finish") * (last_grit(study.steps, plate) or 0.0)
 
 
 # --- what it sets ------------------------------------------------------------------------------

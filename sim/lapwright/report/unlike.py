@@ -11,6 +11,7 @@ from lapwright.errors import LapwrightError
 from lapwright.lapping.outlook import outlook
 from lapwright.lapping.step import Step, Turn
 from lapwright.lapping.strokes import arc_moments
+from lapwright.plate.forms import SPOKEN
 from lapwright.plate.plate import Plate
 from lapwright.report import shapes
 from lapwright.report.account import Face
@@ -95,7 +96,7 @@ def _worst(seen: Seen) -> tuple[Face, str, float]:
     every = [
         (face, key, value)
         for face in (seen.top, seen.bottom)
-        for key, value in shapes.known(face.after, (*shapes.ROUND, *shapes.LONG))
+        for key, value in shapes.known(face.after, SPOKEN)
     ]
     if not every:
         return seen.top, "sphere", 0.0

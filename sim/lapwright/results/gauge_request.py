@@ -112,6 +112,7 @@ def faces_of(study: Study, run: Run | None = None, at: str | None = None) -> Fac
     import numpy as np
 
     from lapwright.gauges.face import Mapped
+    from lapwright.study.record import grit_on
 
     if run is None:
         maps = {name: Mapped(plate, plate.heights()) for name, plate in study.plates.items()}
@@ -123,7 +124,8 @@ def faces_of(study: Study, run: Run | None = None, at: str | None = None) -> Fac
         frame = len(times) - 1 if wanted is None else int(np.argmin(np.abs(times - wanted)))
         when = float(times[frame])
         maps[name] = Mapped(study.plates[name], record.frames[frame])
-        grits[name] = _last_grit(run, study, name, when)
+        rubbed = int(np.searchsorted(run.time, when * (1.0 + 1e-12), side="right"))
+        grits[name] = grit_on(run, name, rubbed - 1)
     if at is None:
         return Faces(maps, grits, "faces at the end of the run")
     return Faces(maps, grits, f"faces after {Units.spell(when)} of rubbing")
@@ -137,15 +139,6 @@ def _time(text: str) -> float:
         found: float = quantity(TIME, least="0 s")(text)
     except RefusedError as trouble:
         raise CommandError(f"--at: {trouble.message}", key="--at", code=trouble.code) from None
-    return found
-
-
-def _last_grit(run: Run, study: Study, name: str, time: float) -> float | None:
-    """The grit [m] that lapped a plate last before a time [s]; None: none yet."""
-    found = None
-    for k in range(1, len(run.time)):
-        if float(run.time[k]) <= time * (1.0 + 1e-12) and name in (run.top[k], run.bottom[k]):
-            found = study.steps[int(run.step[k]) - 1].grit.size
     return found
 
 

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 from lapwright.errors import Fault
+from lapwright.plate.forms import FORMS, LONG, ROUND
 from lapwright.plate.plate import Plate
 from lapwright.study.faults import RefusedError, listed, nearest, shown
 from lapwright.study.grits import a_plate
@@ -17,12 +18,12 @@ from lapwright.study.table import Table, boolean, choice, text, whole
 from lapwright.study.units import SMALL, TIME, plain, quantity
 from lapwright.units import Units
 
-__all__ = ["doubts_of", "sweep_of", "tables_of", "tune_of", "variants_of"]
+__all__ = ["NOT_OF", "doubts_of", "sweep_of", "tables_of", "tune_of", "variants_of"]
 
 Check = Callable[[dict[str, Any]], list[Fault]]  # faults of a changed document that the file itself has not
 
-FORMS = ("flatness", "dome", "saddle", "twist", "bow", "crown", "wind", "difference", "mating")
-OF_ROUND, OF_LONG = ("dome", "saddle", "twist"), ("bow", "crown", "wind")
+OF_ROUND, OF_LONG = (tuple(FORMS[key].word for key in keys) for keys in (ROUND, LONG))
+ASKED = ("flatness", *OF_ROUND, *OF_LONG, "difference", "mating")
 NOT_OF = {False: OF_LONG, True: OF_ROUND}  # by whether the outline is long
 MOST_MEMBERS = 1000
 
@@ -231,7 +232,7 @@ def _sizes(table: Table, name: str, how: str) -> dict[str, float]:
     inner = table.table(name, how)
     if inner is None:
         return {}
-    found = {form: inner.take(form, _form) for form in FORMS}
+    found = {form: inner.take(form, _form) for form in ASKED}
     inner.done()
     if not inner.data:
         table.fault(name, f"is empty: write {how}", "missing")
@@ -250,9 +251,7 @@ def _speak_of(
     """Note forms that the plates do not have: `each` of them, or (where none was named) any of them."""
     known = {name: plate for name in names if (plate := plates[name]) is not None}
     for form in forms:
-        wrong = [
-            name for name, plate in known.items() if form in (OF_ROUND if plate.outline.long else OF_LONG)
-        ]
+        wrong = [name for name, plate in known.items() if form in NOT_OF[plate.outline.long]]
         if wrong and (each or len(wrong) == len(known)):
             long = known[wrong[0]].outline.long
             shape, right = ("longer than 1.3:1", OF_LONG) if long else ("not longer than 1.3:1", OF_ROUND)

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.errors import StudyError
+from lapwright.plate.forms import FORMS
 from lapwright.study.model import Study
 from lapwright.study.record import FORM_KEYS, SHAPES, BearingRecord, Fine, PlateRecord, Run
 from lapwright.study.resolved import made, plain
@@ -210,7 +211,7 @@ def _put_plate(plates: Group, number: int, record: PlateRecord, fine: Fine | Non
 
 def _put_forms(group: Group, forms: Mapping[str, Any], what: str) -> None:
     for key, values in forms.items():
-        group.put(key, np.asarray(values, float), "m", f"{what}{FORM_KEYS[key]}")
+        group.put(key, np.asarray(values, float), "m", f"{what}{FORMS[key].what}")
 
 
 def _put_bearing(bearings: Group, name: str, bearing: BearingRecord) -> None:

@@ -9,6 +9,7 @@ from typing import Any
 
 from lapwright.errors import Fault
 from lapwright.plate.form import RISE, Ripple, StartForm
+from lapwright.plate.forms import LONG, SPOKEN
 from lapwright.plate.grooves import PITCH, Grooves
 from lapwright.plate.material import Material
 from lapwright.plate.outline import SIZE, Disc, Outline, Rectangle, Ring
@@ -216,13 +217,13 @@ def _start_form(own: Table, outline: Outline | None) -> tuple[StartForm, Asked |
     if table is None:
         return StartForm(), None
     asked = asked_of(table) if table.has("map") else None
-    said = table.parts(StartForm, ("saddle", "twist", "bow", "crown", "wind"))
+    said = table.parts(StartForm, SPOKEN[1:])
     said |= {
         key: size for key in ("dome", "dish") if (size := table.said(StartForm, "sphere", key)) is not None
     }
     ripple = _ripple(table, outline)
     if not isinstance(outline, Rectangle) and outline is not None:
-        for key in ("bow", "crown", "wind"):
+        for key in LONG:
             if key in said:
                 table.fault(key, "is for rectangles: a round face has dome, dish, saddle and twist", "value")
     table.done()

@@ -12,6 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.errors import CannotDoError, CommandError
+from lapwright.lapping.schedule import last_grit
+from lapwright.plate.forms import FORMS, SPOKEN
 from lapwright.plate.measure import Form
 from lapwright.said import Constructed
 
@@ -22,23 +24,12 @@ if TYPE_CHECKING:
 
     from lapwright.study.model import Study
 
-__all__ = ["FORM_KEYS", "SHAPES", "BearingRecord", "Face", "Fine", "PlateRecord", "Run"]
+__all__ = ["FORM_KEYS", "SHAPES", "BearingRecord", "Face", "Fine", "PlateRecord", "Run", "grit_on"]
 
 Array = NDArray[np.float64]
 
-FORM_KEYS = {
-    "sphere": "centre over rim (+ dome, - dish)",
-    "saddle": "3-9 rim over 12-6 rim",
-    "twist": "1:30-7:30 rim over 10:30-4:30 rim",
-    "bow": "middle over the ends, along the longer side",
-    "crown": "middle over the long edges, across",
-    "wind": "one pair of corners over the other",
-    "flatness": "width of the minimum zone",
-    "flatness_ls": "peak to valley about the least-squares plane",
-    "rms": "root mean square about the least-squares plane",
-    "edge": "fall of the outermost 3 mm (+ fallen)",
-}
-SHAPES = ("sphere", "saddle", "twist", "bow", "crown", "wind")  # the forms that the engine knows its error of
+FORM_KEYS = tuple(FORMS)
+SHAPES = SPOKEN  # the forms that the engine knows its error of
 
 
 @dataclass(frozen=True)
@@ -430,3 +421,9 @@ def _extra(name: str) -> Any:
     except ImportError:
         how = f"{name} is not installed: pip install 'lapwright[{name}]', or take run.history and run.faces"
         raise CannotDoError(how) from None
+
+
+def grit_on(run: Run, name: str, at: int = -1) -> float | None:
+    """Size of the grit [m] that was on a plate last, up to an entry of the history; None: none yet."""
+    numbers = run.step[1:][: at % max(len(run.step), 1)]
+    return last_grit((run.study.steps[int(number) - 1] for number in numbers), name)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from textwrap import fill
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -11,6 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter
 
 from lapwright.limits import limit_of, why_band
+from lapwright.plate.forms import FORMS, LONG, SPOKEN
 from lapwright.report.account import Account, Face, common_removed
 from lapwright.report.pictures.ink import LINES, SHEET, Array, End, name_ends, new_figure, plain, round_step
 from lapwright.units import NOTHING, Units, shortened
@@ -89,7 +91,9 @@ def _panels(account: Account) -> list[tuple[str, ...]]:
     leads = [k[0] for k in panels]
     worth = 0.04 * max((_largest(f, k) for f in account.faces for k in leads), default=0.0)
     finish = min((f.finish for f in account.faces if f.finish is not None), default=0.0)
-    for key in ("saddle", "twist", "crown", "wind"):
+    for key in SPOKEN:
+        if key in leads:
+            continue
         biggest = max((_largest(f, key) for f in account.faces), default=0.0)
         if biggest > max(worth, finish, 20 * NOTHING):
             panels.append((key,))
@@ -99,16 +103,6 @@ def _panels(account: Account) -> list[tuple[str, ...]]:
 def _largest(face: Face, key: str) -> float:
     got = np.abs(face.form(key))
     return float(np.nanmax(got)) if np.isfinite(got).any() else 0.0
-
-
-_SIDES = {
-    "sphere": ("dome", "dish"),
-    "saddle": ("high at\n3 and 9", "high at\n12 and 6"),
-    "twist": ("high at 1:30\nand 7:30", "high at 10:30\nand 4:30"),
-    "bow": ("bow, high in\nthe middle", "bow,\nhollow along"),
-    "crown": ("crown", "hollow\nacross"),
-    "wind": ("wind, 1:30 and\n7:30 high", "wind, 10:30\nand 4:30 high"),
-}
 
 
 def _panel(axes: Axes, account: Account, keys: Sequence[str], x: Array, scale: float, unit: str) -> None:
@@ -148,7 +142,8 @@ def _finish_band(axes: Axes, account: Account, x: Array, scale: float) -> None:
 
 
 def _sides(axes: Axes, key: str, unit: str, low: float, high: float) -> None:
-    up, down = _SIDES[key]
+    word = f"{FORMS[key].word}, " if key in LONG else ""
+    up, down = (fill(f"{word}{side}", 14) for side in FORMS[key].sides)
     for y, text, anchor in ((high, f"{up}\n{unit}", "top"), (low, down, "bottom")):
         if (y > 0) == (anchor == "top"):
             axes.annotate(
