@@ -41,6 +41,7 @@ LIMITS = {
     "bow that reads": Limit(0.5, "of the squeeze: the least form that the grit layer leaves", PRACTICE),
     "past its best": Limit(1.3, "times the least flatness there was", PRACTICE),
     "off the middle": Limit(0.1, "of half the width below", PRACTICE),
+    "plates compared": Limit(0.5, "K apart", PRACTICE),
     "balance": Limit(1e-5, "of what lies on it", PRACTICE),
 }
 

@@ -355,6 +355,8 @@ def test_a_reading_that_does_not_fit_is_named(study, capsys):
     assert "The reading that fits least: sph on A, 500 um at 20 deg. Read it again" in text
     got = json.loads(said(capsys, study(STUDY + GAUGES), "--json", *words, *odd))
     assert got["doubtful"] == [3]
+    odd_one = {"code": "odd_reading", "step": None, "plate": "A", "numbers": {"reading": 3, "of": 1}}
+    assert odd_one in got["findings"]
     # of two, nobody can tell which
     text = " ".join(said(capsys, study(STUDY + GAUGES), *words[:2], *odd).split())
     assert "cannot tell which is wrong: sph on A, 0.80 um at 0 deg; sph on A, 500 um at 20 deg" in text
@@ -400,6 +402,11 @@ def test_what_readings_take_for_granted(study, capsys):
     warm = READINGS.replace('value = "0.8 um"', 'value = "0.8 um"\ntemperature = "60 degC"')
     told = " ".join(said(capsys, study(STUDY + GAUGES + warm)).split())
     assert "A was 40 degC warmer than the room (20 degC)" in told
+    got = json.loads(said(capsys, study(STUDY + GAUGES + warm), "--json"))["findings"]
+    (one,) = [found for found in got if found["code"] == "not_at_room"]
+    assert one["plate"] == "A"
+    assert one["numbers"]["warmer"] == pytest.approx(60.0 - 20.0)
+    assert json.loads(said(capsys, study(), "--json"))["findings"] == []
 
 
 def test_bands_from_the_command_line(study, capsys):

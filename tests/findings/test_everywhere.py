@@ -16,6 +16,7 @@ from lapwright.findings.finding import KINDS
 from lapwright.report.account import account
 from lapwright.report.card import card_html
 from lapwright.report.finding_words import SENTENCES
+from lapwright.report.gauge_readings import SENTENCES as OF_READINGS
 from lapwright.report.page import _asides
 from lapwright.results.outcome import in_words
 from lapwright.results.preview import Preview
@@ -47,9 +48,10 @@ BEFORE_ALONE = {"pits", "no_fade"}
 
 
 def test_every_kind_has_a_sentence_and_a_place() -> None:
-    assert list(SENTENCES) == list(KINDS)
+    assert [*SENTENCES, *OF_READINGS] == list(KINDS)
+    assert {code for code, kind in KINDS.items() if kind.told == "readings"} == set(OF_READINGS)
     assert {code for code, kind in KINDS.items() if kind.told == "before"} == BEFORE_ALONE
-    assert set(PHRASES) | BEFORE_ALONE == set(KINDS)
+    assert set(PHRASES) | BEFORE_ALONE | set(OF_READINGS) == set(KINDS)
 
 
 def read(page: str) -> str:

@@ -10,10 +10,10 @@ __all__ = ["KINDS", "Finding", "Kind", "as_json"]
 
 
 class Kind(NamedTuple):
-    """What a code says, and when that can be told: before a run alone, after it alone, or both alike."""
+    """What a code says, and when that can be told: before or after a run alone, both alike; of readings."""
 
     what: str
-    told: Literal["before", "after", "both"] = "both"
+    told: Literal["before", "after", "both", "readings"] = "both"
 
 
 # What can hurt or spoil the work comes first.
@@ -38,12 +38,20 @@ KINDS = {
     "heat": Kind("a plate goes domed from the heat of rubbing while it runs"),
     "wait": Kind("plates are too warm to be read at the end"),
     "no_fade": Kind("how fast a dab tires is not known; said with what is taken as usual", "before"),
+    "odd_reading": Kind("a reading that contradicts the others", "readings"),
+    "in_groove": Kind("a foot stood in a groove", "readings"),
+    "no_side": Kind("bands were counted without saying dome or dish", "readings"),
+    "sum_only": Kind("forms of a plate are fixed as a sum only", "readings"),
+    "one_step": Kind("a gauge never showed more than one step of its dial", "readings"),
+    "not_at_room": Kind("a plate was not as warm as the room", "readings"),
+    "apart": Kind("plates were not as warm as each other", "readings"),
+    "one_place": Kind("a plate was read at one place only", "readings"),
 }
 
 
 @dataclass(frozen=True)
 class Finding:
-    """One thing that is noticed: its `code` (`KINDS`), in which `step` (from 1), of which `plate`, in SI.
+    """One thing that is noticed: its `code` (`KINDS`), in which `step` (from 1; 0: none), of which `plate`.
 
     `plate` None: of the step as a whole.
     """
@@ -61,4 +69,9 @@ class Finding:
 
 def as_json(found: Finding) -> dict[str, Any]:
     """A finding for scripts."""
-    return {"code": found.code, "step": found.step, "plate": found.plate, "numbers": dict(found.numbers)}
+    return {
+        "code": found.code,
+        "step": found.step or None,
+        "plate": found.plate,
+        "numbers": dict(found.numbers),
+    }

@@ -26,7 +26,7 @@ class GaugeAnswer(Answer):
     such as "90 deg at 20 mm, 0 mm": where gauges are set down; `budget`: every cause of doubt in words.
 
     Attributes: `seen`, what is shown gauge by gauge; `whole`, each face over all; `estimate`, the forms that
-    the readings say with their covariance, None without readings.
+    the readings say with their covariance, None without readings; `findings`, what is noticed of them.
 
     Raises
     ------
@@ -53,15 +53,18 @@ class GaugeAnswer(Answer):
         self.seen = seen_of(self.request, plates)
         self.whole = whole_faces(self.request, plates)
         self.estimate = self.request.estimate()
+        self.findings = self.request.findings(self.estimate)
 
     def lines(self) -> Iterator[str]:
         """All of it in words."""
         from lapwright.results.gauge_told import in_words
 
-        yield from in_words(self.request, self.seen, self.whole, self.estimate, self.budget)
+        yield from in_words(self)
 
     def told(self) -> dict[str, Any]:
         """All of it for scripts."""
+        from lapwright.findings.finding import as_json
+
         found = self.estimate
         return {
             "readings": [_reading(one, p) for one in self.seen for p in one.there],
@@ -80,6 +83,7 @@ class GaugeAnswer(Answer):
             "estimate": {} if found is None else _found(found),
             "agreement": None if found is None else found.agreement,
             "doubtful": [] if found is None else list(found.doubtful),
+            "findings": [as_json(one) for one in self.findings],
         }
 
 

@@ -10,6 +10,7 @@ from lapwright.errors import CommandError
 from lapwright.units import Units
 
 if TYPE_CHECKING:
+    from lapwright.findings.finding import Finding
     from lapwright.gauges.contacts import Placement
     from lapwright.gauges.estimate import Estimate
     from lapwright.gauges.face import Mapped
@@ -61,6 +62,14 @@ class Request:
         from lapwright.gauges.estimate import estimate_as_they_lay
 
         return estimate_as_they_lay(self.readings, self.known, self.study.plates) if self.readings else None
+
+    def findings(self, estimate: Estimate | None) -> list[Finding]:
+        """What is noticed of the readings."""
+        from lapwright.findings.readings import noticed_in
+
+        if estimate is None:
+            return []
+        return noticed_in(self.readings, self.known, self.study.plates, estimate)
 
 
 def request_of(

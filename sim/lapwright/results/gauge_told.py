@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from lapwright.findings.finding import Finding
 from lapwright.gauges import usual
 from lapwright.gauges.budget import Prediction
 from lapwright.gauges.estimate import Estimate
@@ -20,6 +22,9 @@ from lapwright.results.gauge_request import Request
 from lapwright.results.gauge_seen import Seen, Whole
 from lapwright.units import METRIC, NOTHING, Units, joined
 
+if TYPE_CHECKING:
+    from lapwright.results.gauge import GaugeAnswer
+
 __all__ = ["in_words"]
 
 NO_SOURCE = (
@@ -27,26 +32,26 @@ NO_SOURCE = (
 )
 
 
-def in_words(
-    request: Request, seen: Sequence[Seen], whole: Mapping[str, Whole], found: Estimate | None, full: bool
-) -> list[str]:
-    """All lines; `full`: with every cause of doubt."""
-    study = request.study
+def in_words(answer: GaugeAnswer) -> list[str]:
+    """All lines."""
+    request, whole, study = answer.request, answer.whole, answer.study
     lines = [f"{study.title}: what a gauge would show, {request.faces.when}"]
     if not study.gauges:
         lines += wrapped(_usual(study.units), "", "  ")
     bored = [name for name in whole if study.plates[name].outline.bore]
     if bored and not study.gauges:
         lines.append(f"(No spherometer for {joined(bored)}: nothing stands over a bore.)")
-    for one in seen:
+    for one in answer.seen:
         lines += [
             "",
             f"{one.gauge.name or one.gauge.kind} on {one.plate.name}",
-            *_shown(one, request, whole, full),
+            *_shown(one, request, whole, answer.budget),
         ]
     lines += ["", *_whole(request, whole)]
     # What was asked comes last, where the eye is when a command has run through.
-    return lines if found is None else [*lines, "", *_found(request, found)]
+    return (
+        lines if answer.estimate is None else [*lines, "", *_found(request, answer.estimate, answer.findings)]
+    )
 
 
 def _usual(units: Units) -> str:
@@ -59,7 +64,7 @@ def _usual(units: Units) -> str:
     )
 
 
-def _found(request: Request, found: Estimate) -> Iterator[str]:
+def _found(request: Request, found: Estimate, findings: Sequence[Finding]) -> Iterator[str]:
     """What the readings say, and what to be careful with."""
     study, count = request.study, len(request.readings)
     yield f"{study.title}: what {count} reading{'s say' if count > 1 else ' says'}"
@@ -67,7 +72,7 @@ def _found(request: Request, found: Estimate) -> Iterator[str]:
     said = [
         *gauge_words.found_words(found, study.units),
         *gauge_words.who_is_on_top(found, study.units),
-        *gauge_readings.cautions(request.readings, request.known, study.plates, found, study.units),
+        *gauge_readings.cautions(findings, request.readings, request.known, study.units),
     ]
     for line in said:
         yield from wrapped(line, "", "  ")
