@@ -15,7 +15,18 @@ from typing import Any, Generic, Self, TypeVar, cast
 from lapwright.errors import Fault, StudyError
 from lapwright.study.faults import RefusedError, listed, nearest, shown
 
-__all__ = ["Constructed", "Frozen", "Said", "Size", "each", "made", "told", "typed_of"]
+__all__ = [
+    "Constructed",
+    "Frozen",
+    "Said",
+    "Size",
+    "each",
+    "made",
+    "said_names",
+    "said_of",
+    "told",
+    "typed_of",
+]
 
 T = TypeVar("T")
 Size = float | str  # a number in SI, or text with a unit
@@ -99,14 +110,29 @@ def each(reader: Callable[[Any], T]) -> Callable[[Any], dict[str, T]]:
     return of_table
 
 
+def said_of(of: type, name: str) -> Any:
+    """The field `name` of a class, or of one that it is made from."""
+    return next(vars(base)[name] for base in of.__mro__ if name in vars(base))
+
+
+def said_names(of: type) -> list[str]:
+    """Names of the fields of a class that text may be given for, those of its bases first."""
+    every = {name: None for base in reversed(of.__mro__) for name in vars(base)}
+    return [name for name in every if isinstance(said_of(of, name), Said)]
+
+
 def told(of: Any, *names: str) -> dict[str, Any]:
-    """Fields of an object as a study file has them: those that are not the usual, as text that reads back."""
+    """Fields of an object as a study file has them: those that are not the usual, as text that reads back.
+
+    `names`: only these; all of them if none is said.
+    """
     out = {}
-    for name in names:
-        field, value = type(of).__dict__[name], getattr(of, name)
+    for name in names or said_names(type(of)):
+        field, value = said_of(type(of), name), getattr(of, name)
         if value is not None and (field.default is _NONE or value != field.default):
             typed = getattr(field.reader, "typed", None)
-            out[name] = value if typed is None else typed(value)
+            parts = isinstance(value, tuple)
+            out[name] = value if typed is None else [typed(part) for part in value] if parts else typed(value)
     return out
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import inspect
+from datetime import date
 from math import pi
 from pathlib import Path
 
@@ -12,6 +13,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import lapwright as lw
+from lapwright.gauges.conditions import Conditions
+from lapwright.gauges.instruments import Level, OpticalFlat, Spherometer, Straightedge, Zero
 from lapwright.lapping.strokes import Circle, FigureEight, Line, Rosette, Zigzag
 from lapwright.study.read import document_of
 
@@ -60,12 +63,37 @@ BOTH_WAYS = [
     (lw.EdgeMargin, ("2 %",), (0.02,)),
     (lw.EdgeMargin, (None, "3 mm"), (None, 0.003)),
     (lw.Grit, ("", "15 um"), ("", 15e-6)),
+    (
+        lw.Reading,
+        ("sph", "A", "1.2 um", "90 deg", ("3 mm", "0 mm"), "1 cm", "up", "20 degC", "2026-01-31"),
+        ("sph", "A", 1.2e-6, pi / 2, (0.003, 0.0), 0.01, "up", 293.15, date(2026, 1, 31)),
+    ),
+    (lw.Reading, ("lev", "A", "2 um/m"), ("lev", "A", 2e-6)),
+    (lw.Reading, ("lev", "A", "1 deg"), ("lev", "A", pi / 180.0)),
 ]
 
 
 @pytest.mark.parametrize(("of", "text", "number"), BOTH_WAYS)
 def test_text_and_si_are_one(of, text, number) -> None:
     assert of(*text) == of(*number)
+
+
+def test_gauges_take_text_and_si() -> None:
+    """Sodium light: 589.3 nm, the mean of its D lines; a degree of Fahrenheit is 5/9 K."""
+    said = Spherometer(
+        name="s", foot_circle="80 mm", ball="3 mm", resolution="10 uin", zero="1.2 um",
+        conditions={"warm_side": "0.9 degF", "soak": "1 h"},
+    )  # fmt: skip
+    number = Spherometer(
+        name="s", foot_circle=0.08, ball=0.003, resolution=254e-9, zero=Zero("master", 1.2e-6),
+        conditions=Conditions(0.5, 3600.0),
+    )  # fmt: skip
+    assert said.replace(resolution=254e-9, conditions=number.conditions) == number
+    assert said.resolution == pytest.approx(254e-9, rel=1e-14)
+    assert said.conditions.warm_side == pytest.approx(0.5, rel=1e-14)
+    assert Level(base="100 mm", zero="unknown", repeatability="1 um/m").repeatability == 1e-6
+    assert OpticalFlat(diameter=0.075, wavelength="sodium").wavelength == 589.3e-9
+    assert Straightedge(base=0.1, zero="B").zero == Zero("plate", plate="B")
 
 
 def test_dish_and_dome_are_one_form() -> None:
@@ -136,6 +164,11 @@ WRONG = [
     (lambda: pair(steps=[STEP.replace(bottom="C")]), "steps.1.bottom: there is no plate 'C'"),
     (lambda: lw.Step(tpo="A"), "Step has no tpo: did you mean top?"),
     (lambda: lw.Step("A", "B"), "Step.grit: is missing: Step needs top, bottom and grit"),
+    (lambda: Spherometer(foot_circel=0.08), "Spherometer has no foot_circel: did you mean foot_circle?"),
+    (lambda: Spherometer(foot_circle="80"), "Spherometer.foot_circle: '80' has no unit"),
+    (lambda: Level(base=0.1, resolution="1 um"), "Level.resolution: '1 um' is not an angle (it is a length)"),
+    (lambda: lw.Reading("flat", "A", "3 bands"), "how high a band is, only its optical flat knows"),
+    (lambda: lw.Reading("sph", "A", "1.2"), "Reading.value: '1.2' has no unit"),
     (lambda: pair(rond=3), "Study has no rond: did you mean rounds?"),
     (lambda: pair(steps=["A on B"]), "steps.1: is no lapwright.Step, but str"),
 ]

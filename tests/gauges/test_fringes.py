@@ -7,7 +7,6 @@ import pytest
 
 from lapwright.gauges.face import Mapped, Shaped
 from lapwright.gauges.fringes import (
-    LAMPS,
     band_height,
     bands_along,
     brightness,
@@ -21,6 +20,7 @@ from lapwright.gauges.fringes import (
     too_grey,
 )
 from lapwright.gauges.instruments import OpticalFlat
+from lapwright.gauges.sizes import LAMPS
 from lapwright.plate.form import StartForm
 from lapwright.plate.grooves import Grooves
 from lapwright.plate.outline import Disc

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import exp, hypot, sqrt
-from typing import Literal
 
+from lapwright.gauges.sizes import SOAK, TEMPERATURE, WARMTH
 from lapwright.plate.bending import beam_sag, self_weight_sag, three_point_sag
 from lapwright.plate.heat import AIR, bow, difference, time_constant, waiting
 from lapwright.plate.plate import Plate
+from lapwright.said import Frozen, Said
+from lapwright.study.table import choice
 from lapwright.units import GRAVITY
 
 __all__ = [
-    "ROOM",
     "USUAL",
     "Conditions",
     "bending",
@@ -22,24 +23,22 @@ __all__ = [
     "standing",
 ]
 
-Support = Literal["three points", "rim", "bedded"]
-
-ROOM = 293.15  # [K]: 20 degC, at which sizes hold (ISO 1)
+SUPPORTS = ("three points", "rim", "bedded")
 
 
 @dataclass(frozen=True)
-class Conditions:
+class Conditions(Frozen):
     """`warm_side` [K]: by how much one face of the plate may be warmer than the other when it is set down.
 
     `soak` [s]: how long it then lies before it is read.  0.1 K is what is left on a bench by and large
     (common practice, no source).  `support`: three points near the rim, the whole rim, or bedded all over.
-    `room` [K]: how warm the bench, the air and the gauge are.
+    `room` [K]: how warm the bench, the air and the gauge are; usually 20 degC, at which sizes hold (ISO 1).
     """
 
-    warm_side: float = 0.1
-    soak: float = 0.0
-    support: Support = "three points"
-    room: float = ROOM
+    warm_side: Said[float] = Said(WARMTH, "0.1 K")
+    soak: Said[float] = Said(SOAK, default=0.0)
+    support: Said[str] = Said(choice(SUPPORTS, "how a plate lies"), "three points")
+    room: Said[float] = Said(TEMPERATURE, "293.15 K")
 
 
 USUAL = Conditions()

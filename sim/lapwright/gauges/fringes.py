@@ -6,12 +6,10 @@ whole number of half waves.  One band is half a wave of height (checked against 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import pairwise
 from math import pi
-from types import MappingProxyType
 from typing import Literal
 
 import numpy as np
@@ -25,7 +23,6 @@ from lapwright.plate.outline import Outline
 
 __all__ = [
     "FINEST_GRIT",
-    "LAMPS",
     "Bands",
     "Fringes",
     "band_height",
@@ -44,17 +41,6 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
-# Usual lamps [m]: sodium (mean of the D lines), yellow helium line, helium-neon laser, common laser diodes.
-LAMPS: Mapping[str, float] = MappingProxyType(
-    {
-        "sodium": 589.3e-9,
-        "helium": 587.6e-9,
-        "helium-neon": 632.8e-9,
-        "green diode": 520e-9,
-        "green laser": 532e-9,
-        "violet diode": 405e-9,
-    }
-)
 FINEST_GRIT = 5e-6  # [m]: loose grit above this leaves a face too grey for bands (common practice, no source)
 
 

@@ -5,9 +5,11 @@ Adding one is a frozen class with `contacts`, one line in KINDS, one exact test.
 
 from __future__ import annotations
 
+import re
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from math import cos, pi, sin
-from typing import ClassVar, Literal, Protocol
+from typing import Any, ClassVar, Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,12 +18,30 @@ from lapwright.exact.gauges import bands, spherometer_radius, spherometer_readin
 from lapwright.gauges.conditions import USUAL, Conditions
 from lapwright.gauges.contacts import Contacts, Placement, touching
 from lapwright.gauges.feet import Foot
+from lapwright.gauges.sizes import (
+    BALL,
+    FEET,
+    FINE,
+    FINE_SLOPE,
+    SIZE,
+    SIZE_SLOPE,
+    SPAN,
+    TURNED,
+    WAVELENGTH,
+    WEDGE,
+)
 from lapwright.plate.outline import Outline
+from lapwright.said import Frozen, Said, made, told
+from lapwright.study.rates import Reader
+from lapwright.study.table import text
+from lapwright.study.units import quantity
 
 __all__ = [
+    "EYE",
     "KINDS",
     "Autocollimator",
     "Bridge",
+    "Dial",
     "Gauge",
     "Level",
     "OpticalFlat",
@@ -34,11 +54,12 @@ __all__ = [
 
 Array = NDArray[np.float64]
 RING_POINTS = 72  # places that stand for a whole ring
+EYE = 0.1  # of a band: what a practised eye tells (common practice, no source)
 EYE_BRIDGES = 6e-3  # [m]: grooves over which the eye follows a band (common practice, no source)
 
 
 @dataclass(frozen=True)
-class Zero:
+class Zero(Frozen):
     """What the gauge was set to nought on.
 
     "flat": a flat, or (a level) true level; "master": a master that it should read as `size` [m, rad] on;
@@ -49,6 +70,26 @@ class Zero:
     on: Literal["flat", "master", "plate", "unknown"] = "flat"
     size: float = 0.0
     plate: str = ""
+
+    def typed(self, size: Callable[[float], str]) -> str:
+        """As a study says it, with the way back of a master's `size`."""
+        return self.plate if self.on == "plate" else size(self.size) if self.on == "master" else self.on
+
+
+def zeroed(size: quantity) -> Reader:
+    """A reader of what a gauge was set to nought on: "flat", "unknown", a master's size, or else a plate."""
+
+    def read(value: Any) -> Zero:
+        if isinstance(value, Mapping):
+            return made(Zero)(value)
+        word = value.strip().lower() if isinstance(value, str) else ""
+        if word in ("flat", "unknown"):
+            return Zero("flat" if word == "flat" else "unknown")
+        if word and not re.search(r"\d", word):
+            return Zero("plate", plate=value)
+        return Zero("master", size=size(value))
+
+    return Reader(read, lambda zero: zero.typed(size.typed))
 
 
 class Gauge(Protocol):
@@ -98,19 +139,19 @@ class Gauge(Protocol):
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Dial:
+class Dial(Frozen):
     """What every gauge has; sizes in m, of an angle gauge in rad."""
 
     name: str = ""
-    resolution: float = 0.0
-    repeatability: float = 0.0
-    hysteresis: float = 0.0
-    zero: Zero = Zero()
-    zero_error: float = 0.0
-    ball: float | None = None
-    pad: float = 0.0
-    conditions: Conditions = USUAL
-    note: str = ""
+    resolution: Said[float] = Said(FINE, default=0.0)
+    repeatability: Said[float] = Said(FINE, default=0.0)
+    hysteresis: Said[float] = Said(FINE, default=0.0)
+    zero: Said[Zero] = Said(zeroed(SIZE), "flat")
+    zero_error: Said[float] = Said(FINE, default=0.0)
+    ball: Said[float | None] = Said(BALL, default=None)
+    pad: Said[float] = Said(BALL, default=0.0)
+    conditions: Said[Conditions] = Said(Reader(made(Conditions), told), default=USUAL)
+    note: Said[str] = Said(text, default="")
 
     angular: ClassVar[bool] = False
 
@@ -131,7 +172,7 @@ def _on_circle(number: int, radius: float, first: float) -> Array:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Spherometer(_Dial):
+class Spherometer(Dial):
     """Reads the middle over the mean of its feet; `foot_circle` [m] is a diameter.
 
     Three feet or more, the first at 12 o'clock at angle 0, or a "ring", which is taken to touch all round: on
@@ -139,8 +180,8 @@ class Spherometer(_Dial):
     """
 
     kind: ClassVar[str] = "spherometer"
-    foot_circle: float
-    feet: int | Literal["ring"] = 3
+    foot_circle: Said[float] = Said(SPAN)
+    feet: Said[int | str] = Said(FEET, "3", 3)
 
     @property
     def foot(self) -> Foot:
@@ -149,7 +190,7 @@ class Spherometer(_Dial):
 
     def contacts(self, place: Placement, outline: Outline) -> Contacts:
         """The middle and the feet."""
-        number = RING_POINTS if self.feet == "ring" else self.feet
+        number = RING_POINTS if self.feet == "ring" else int(self.feet)
         points = np.vstack([np.zeros(2), _on_circle(number, 0.5 * self.foot_circle, 0.5 * pi)])
         return touching(place, points, np.append(1.0, np.full(number, -1.0 / number)))
 
@@ -163,16 +204,16 @@ class Spherometer(_Dial):
 
 
 @dataclass(frozen=True, kw_only=True)
-class TwistGauge(_Dial):
+class TwistGauge(Dial):
     """Reads the pair of feet at 1:30 and 7:30 (at angle 0) over the other pair: mean over mean.
 
     Four feet on `foot_circle` [m, a diameter], or at the corners of `base` (along) by `width` (across) [m].
     """
 
     kind: ClassVar[str] = "twist gauge"
-    foot_circle: float | None = None
-    base: float | None = None
-    width: float | None = None
+    foot_circle: Said[float | None] = Said(SPAN, default=None)
+    base: Said[float | None] = Said(SPAN, default=None)
+    width: Said[float | None] = Said(SPAN, default=None)
 
     def contacts(self, place: Placement, outline: Outline) -> Contacts:
         """The four feet, anticlockwise from 1:30."""
@@ -185,15 +226,15 @@ class TwistGauge(_Dial):
 
 
 @dataclass(frozen=True, kw_only=True)
-class RepeatReading(_Dial):
+class RepeatReading(Dial):
     """Three pads in line, base/2 apart; reads the middle one over the mean of the ends.
 
     It is zeroed on the face itself, and only the change from place to place is read.
     """
 
     kind: ClassVar[str] = "repeat reading"
-    base: float
-    zero: Zero = Zero("unknown")
+    base: Said[float] = Said(SPAN)
+    zero: Said[Zero] = Said(zeroed(SIZE), "unknown")
 
     def contacts(self, place: Placement, outline: Outline) -> Contacts:
         """The middle and the ends."""
@@ -202,11 +243,11 @@ class RepeatReading(_Dial):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Straightedge(_Dial):
+class Straightedge(Dial):
     """Stands on two supports `base` [m] apart; an indicator reads the face under it, from their line."""
 
     kind: ClassVar[str] = "straightedge"
-    base: float
+    base: Said[float] = Said(SPAN)
 
     def contacts(self, place: Placement, outline: Outline) -> Contacts:
         """The indicator at `place.along`, and the two supports."""
@@ -216,7 +257,7 @@ class Straightedge(_Dial):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Bridge(_Dial):
+class Bridge(Dial):
     """An indicator on a bridge that stands beside the plate and is swept over it, along a line or a grid.
 
     Height and tilt of the bridge over the plate are unknown; they are the same all through a session.
@@ -230,7 +271,7 @@ class Bridge(_Dial):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Level(_Dial):
+class Level(Dial):
     """Two feet `base` [m] apart; reads the slope [rad], + up towards `angle`.
 
     How the plate lies is unknown.
@@ -238,7 +279,12 @@ class Level(_Dial):
 
     kind: ClassVar[str] = "level"
     angular: ClassVar[bool] = True
-    base: float
+    base: Said[float] = Said(SPAN)
+    resolution: Said[float] = Said(FINE_SLOPE, default=0.0)
+    repeatability: Said[float] = Said(FINE_SLOPE, default=0.0)
+    hysteresis: Said[float] = Said(FINE_SLOPE, default=0.0)
+    zero: Said[Zero] = Said(zeroed(SIZE_SLOPE), "flat")
+    zero_error: Said[float] = Said(FINE_SLOPE, default=0.0)
 
     def contacts(self, place: Placement, outline: Outline) -> Contacts:
         """The two feet."""
@@ -252,7 +298,7 @@ class Autocollimator(Level):
     """A mirror on two feet `base` [m] apart, watched along one line at a time, each with its own zero."""
 
     kind: ClassVar[str] = "autocollimator"
-    zero: Zero = Zero("unknown")
+    zero: Said[Zero] = Said(zeroed(SIZE_SLOPE), "unknown")
 
     @property
     def per_line(self) -> bool:
@@ -261,7 +307,7 @@ class Autocollimator(Level):
 
 
 @dataclass(frozen=True, kw_only=True)
-class OpticalFlat(_Dial):
+class OpticalFlat(Dial):
     """Bands under a flat: reads the middle over the ends along a diameter of the flat that lies on the face.
 
     `diameter` of the flat and `wavelength` of the lamp [m]; a flat larger than the plate shows the whole
@@ -270,11 +316,11 @@ class OpticalFlat(_Dial):
     """
 
     kind: ClassVar[str] = "optical flat"
-    diameter: float
-    wavelength: float = 589.3e-9
-    wedge: float = 0.0
-    wedge_direction: float = 0.0
-    own: float = 0.0
+    diameter: Said[float] = Said(SPAN)
+    wavelength: Said[float] = Said(WAVELENGTH, "sodium")
+    wedge: Said[float] = Said(WEDGE, default=0.0)
+    wedge_direction: Said[float] = Said(TURNED, default=0.0)
+    own: Said[float] = Said(SIZE, default=0.0)
 
     @property
     def foot(self) -> Foot:

@@ -6,16 +6,18 @@ import datetime
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import cos, pi, sin
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.gauges.contacts import Placement
 from lapwright.gauges.instruments import Gauge, OpticalFlat
+from lapwright.gauges.sizes import ALONG, DATE, TEMPERATURE, TURNED, VALUE
+from lapwright.lapping.stroke import PLACE
 from lapwright.plate.forms import form_names
 from lapwright.plate.plate import Plate
-from lapwright.said import Constructed
+from lapwright.said import Frozen, Said
+from lapwright.study.table import choice, text
 
 __all__ = ["Model", "Reading", "model_of"]
 
@@ -24,24 +26,25 @@ NOTHING = 1e-12  # of the largest entry: a column that is only round-off
 
 
 @dataclass(frozen=True)
-class Reading(metaclass=Constructed):
+class Reading(Frozen):
     """What a gauge showed: `value` [m, or rad], turned to `angle` [rad] with its middle `at` a place [m].
 
     `along` [m]: where on its own line a movable indicator stood.  `approach`: whether the pointer came "up"
     or "down" to the reading, where that is known.  Readings of one gauge with one `date` are one session.
-    `temperature` [K].  `side_told`: whether it is known to be a dome or a dish; a count of bands is not.
+    `temperature` [K].  A value in text says by its unit whether it is a height or a slope.
+    `side_told`: whether it is known to be a dome or a dish; a count of bands is not.
     """
 
     gauge: str
     plate: str
-    value: float = 0.0
-    angle: float = 0.0
-    at: tuple[float, float] = (0.0, 0.0)
-    along: float = 0.0
-    approach: Literal["up", "down"] | None = None
-    temperature: float | None = None
-    date: datetime.date | None = None
-    note: str = ""
+    value: Said[float] = Said(VALUE, default=0.0)
+    angle: Said[float] = Said(TURNED, default=0.0)
+    at: Said[tuple[float, float]] = Said(PLACE, default=(0.0, 0.0))
+    along: Said[float] = Said(ALONG, default=0.0)
+    approach: Said[str | None] = Said(choice(("up", "down"), "how the pointer came to it"), default=None)
+    temperature: Said[float | None] = Said(TEMPERATURE, default=None)
+    date: Said[datetime.date | None] = Said(DATE, default=None)
+    note: Said[str] = Said(text, default="")
     side_told: bool = True
 
     @property

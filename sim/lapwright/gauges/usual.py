@@ -11,6 +11,7 @@ from math import atan2, pi
 
 from lapwright.gauges.contacts import Placement
 from lapwright.gauges.instruments import (
+    EYE,
     Autocollimator,
     Bridge,
     Gauge,
@@ -27,7 +28,6 @@ __all__ = ["EYE", "FINE", "FINE_SLOPE", "LINED", "usual_angles", "usual_gauges",
 
 FINE = 0.1e-6  # [m]: step, scatter and lag of a good indicator (common practice, no source)
 FINE_SLOPE = 1e-6  # [rad]: step and scatter of a good level or autocollimator (common practice, no source)
-EYE = 0.1  # of a band: what a practised eye tells (common practice, no source)
 LINED = ("bridge", "level", "autocollimator")
 
 PAD = 0.2  # of the distance between flat feet: their width (common practice, no source)

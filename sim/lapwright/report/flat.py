@@ -5,8 +5,9 @@ A band is half a wave of height (checked against 587.6 nm: 293.80 nm).
 
 from __future__ import annotations
 
-from lapwright.gauges.fringes import LAMPS, too_grey
+from lapwright.gauges.fringes import too_grey
 from lapwright.gauges.instruments import OpticalFlat
+from lapwright.gauges.sizes import LAMPS
 from lapwright.report import shapes, words
 from lapwright.report.account import Account
 from lapwright.units import joined

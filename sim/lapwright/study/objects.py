@@ -12,10 +12,9 @@ from typing import Any
 
 from lapwright.errors import Fault, StudyError
 from lapwright.lapping import strokes as curves
-from lapwright.lapping.step import EVERY, Grit, Hand, Load, Step, Swap, Until, Wear, usual_layer, usual_wear
+from lapwright.lapping.step import EVERY, Grit, Hand, Load, Step, Swap, Wear, usual_layer, usual_wear
 from lapwright.lapping.stroke import KINDS, Stroke
 from lapwright.plate.form import StartForm
-from lapwright.plate.grooves import Grooves
 from lapwright.plate.material import MATERIALS, Material
 from lapwright.plate.measure import AS_LENGTH, OF_SIDE, EdgeMargin
 from lapwright.plate.outline import SIZE, Disc, Outline, Rectangle, Ring
@@ -155,13 +154,9 @@ def _plate(plate: Plate) -> Document:
     if form:
         out["form"] = form
     if plate.grooves is not None:
-        out["grooves"] = told(plate.grooves, *_fields(Grooves))
+        out["grooves"] = told(plate.grooves)
     out |= told(plate, "cells")
     return out | ({"note": plate.note} if plate.note else {})
-
-
-def _fields(of: type) -> list[str]:
-    return [name for name, field in of.__dict__.items() if hasattr(field, "reader")]
 
 
 def _outline(outline: Outline) -> Document:
@@ -191,7 +186,7 @@ def _form(form: StartForm) -> Document:
     if "sphere" in out:
         out = {"dome": out.pop("sphere")} | out
     if form.ripple is not None:
-        out["ripple"] = told(form.ripple, *_fields(type(form.ripple)))
+        out["ripple"] = told(form.ripple)
     return out
 
 
@@ -202,7 +197,7 @@ def _step(step: Step, grits: dict[str, Document]) -> Document:
     out: Document = {"top": step.top, "bottom": step.bottom, "grit": _grit(step.grit, grits)}
     out |= told(step, "time", "strokes")
     if step.until is not None:
-        out["until"] = told(step.until, *_fields(Until))
+        out["until"] = told(step.until)
     stroke = _stroke(step)
     if stroke:
         out["stroke"] = stroke
@@ -212,7 +207,7 @@ def _step(step: Step, grits: dict[str, Document]) -> Document:
     if step.fresh_every is not None:
         out["fresh_grit_every"] = EVERY.typed(step.fresh_every)
     if step.hand != Hand():
-        out["hand"] = step.hand.word or told(step.hand, *_fields(Hand))
+        out["hand"] = step.hand.word or told(step.hand)
     return out | ({"note": step.note} if step.note else {})
 
 
@@ -220,7 +215,7 @@ def _stroke(step: Step) -> Document:
     curve = step.curve
     out: Document = {}
     if isinstance(curve, Stroke):
-        out = told(curve, *_fields(Stroke))
+        out = told(curve)
     elif type(curve) in CURVES:
         kind = CURVES[type(curve)]
         size, more = KINDS[kind]

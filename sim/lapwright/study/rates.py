@@ -42,7 +42,7 @@ __all__ = [
 class Reader:
     """A reader with its way back."""
 
-    def __init__(self, read: Callable[[Any], Any], typed: Callable[[Any], str]) -> None:
+    def __init__(self, read: Callable[[Any], Any], typed: Callable[[Any], Any]) -> None:
         self.read, self.typed = read, typed
 
     def __call__(self, value: Any) -> Any:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any, TypeVar
 
+from lapwright.said import said_names, said_of
 from lapwright.study.faults import Faults, RefusedError, listed, shown, shown_key
 from lapwright.study.meant import key_meant, value_meant
 from lapwright.units import Text
@@ -68,19 +69,18 @@ class Table:
 
     def said(self, of: type, name: str, key: str = "") -> Any:
         """The entry as the field `name` of a class reads it; None when it is missing or at fault."""
-        return self.take(key or name, of.__dict__[name].reader)
+        return self.take(key or name, said_of(of, name).reader)
 
     def parts(self, of: type, names: Iterable[str] = ()) -> dict[str, Any]:
         """Every entry that is a field of a class (or one of `names` of it), where it is there and sound."""
-        fields = [name for name, field in of.__dict__.items() if hasattr(field, "reader")]
-        found = {name: self.said(of, name) for name in names or fields}
+        found = {name: self.said(of, name) for name in names or said_names(of)}
         return {name: value for name, value in found.items() if value is not None}
 
     def assume(self, of: type, **keys: str) -> None:
         """Note what is usual for fields that were left out: `field="key in the file"`."""
         for name, key in keys.items():
             if not self.has(key):
-                self.assumed[self.place(key)] = of.__dict__[name].usual
+                self.assumed[self.place(key)] = said_of(of, name).usual
 
     def one_of(self, names: Sequence[str], how: str, *, needed: bool = True) -> str | None:
         """Which one of several entries is there; none (if needed) or several is a fault."""

@@ -10,9 +10,10 @@ import numpy as np
 from lapwright.exact.gauges import newton_radius, wave_reading
 from lapwright.gauges.contacts import Placement
 from lapwright.gauges.face import Shaped
-from lapwright.gauges.fringes import LAMPS, bands_along, brightness, fringes, straightness
+from lapwright.gauges.fringes import bands_along, brightness, fringes, straightness
 from lapwright.gauges.instruments import OpticalFlat, RepeatReading, Spherometer, TwistGauge
 from lapwright.gauges.mated import Proof, hidden_by
+from lapwright.gauges.sizes import LAMPS
 from lapwright.plate.form import StartForm
 from lapwright.plate.outline import Disc
 from lapwright.plate.plate import Plate
