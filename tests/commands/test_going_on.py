@@ -96,7 +96,7 @@ def test_another_map_program_or_processor_is_refused_in_one_line(
         assert all(part in err for part in (*told, "since ", "--force")), err
 
     new_map(2)
-    refused("a height map that the study names has changed")
+    refused("a height map or a run that the study names has changed")
     new_map(1)
     known = identity.versions()
     for name, told in (("processor", "the processor is "), ("numpy", "numpy is ")):

@@ -11,10 +11,20 @@ import pytest
 from lapwright import __version__
 from lapwright.errors import CommandError, RunFileError
 from lapwright.lapping.moment import Clock, Doubt, Moment
+from lapwright.plate.outline import Ring
+from lapwright.plate.plate import Plate
 from lapwright.study.checkpoint import Timetable, restore, save
 from lapwright.study.identity import versions
 from lapwright.study.read import parse
-from lapwright.study.recorder import FRAMES_MOST, HISTORY_MOST, Frame, Heading, Recorder, thinned
+from lapwright.study.recorder import (
+    FRAMES_MOST,
+    HISTORY_MOST,
+    Frame,
+    Heading,
+    Recorder,
+    outline_text,
+    thinned,
+)
 from lapwright.study.runfile import read_resume, read_run, write_run
 
 TEXT = """
@@ -165,7 +175,7 @@ def test_a_checkpoint_reads_as_the_run_so_far(tmp_path: Path) -> None:
 def test_a_changed_study_is_not_gone_on_with(tmp_path: Path) -> None:
     save(tmp_path / "part.h5", recorded(3), HEADING, 0.0)
     changed = parse(TEXT.replace("3 um", "2 um"), "pair")
-    with pytest.raises(CommandError, match=r"pair\.toml .*has changed since .*--force"):
+    with pytest.raises(CommandError, match=r"pair\.toml has changed since .*--force"):
         restore(tmp_path / "part.h5", changed)
 
 
@@ -222,3 +232,7 @@ def test_writing_down_takes_a_twentieth_of_the_time_at_most() -> None:
     asked = Timetable(interval=0.0, strict=True)
     asked.done(2.0, 2.5)
     assert asked.due(2.5)
+
+
+def test_a_ring_is_told_by_the_bore_that_was_typed() -> None:
+    assert outline_text(Plate(Ring("80 mm", "50 mm"), "12 mm")) == "ring 80 mm, bore 50 mm"

@@ -31,6 +31,7 @@ from lapwright.plate.plate import Plate
 from lapwright.study.model import Axis, Free, Study, Sweep, Tune, Variant
 from lapwright.study.read import load
 from lapwright.study.resolved import TYPES, made, plain
+from lapwright.study.start import Start
 from lapwright.units import Units
 
 CONFIGS = Path(__file__).parents[2] / "configs"
@@ -51,7 +52,7 @@ def some(kind: type, **more: st.SearchStrategy[Any]) -> st.SearchStrategy[Any]:
         found.__dict__.update(values)
         return found
 
-    return st.fixed_dictionaries({f.name: more.get(f.name, numbers) for f in fields(kind)}).map(raw)
+    return st.fixed_dictionaries({f.name: more.get(f.name, numbers) for f in fields(kind) if f.init}).map(raw)
 
 
 def every(key: st.SearchStrategy[Any], value: st.SearchStrategy[Any]) -> st.SearchStrategy[Any]:
@@ -115,6 +116,7 @@ typed = st.recursive(
 )
 studies = some(
     Study,
+    start=maybe(some(Start, run=words, plates=every(words, words), title=words, outcome=words, digest=words)),
     title=words,
     seed=st.integers(0, 2**63 - 1),
     units=st.sampled_from(list(Units)),

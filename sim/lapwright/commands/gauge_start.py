@@ -41,6 +41,10 @@ def write_start(path: Path, study: Study, found: Estimate | None) -> None:
         table = document[kind][plate]
         kept = {key: value for key, value in dict(table.get("form", {})).items() if key == "ripple"}
         table["form"] = kept | _form(found, plate)
+    if study.start is not None:
+        left = {here: there for here, there in study.start.plates.items() if here not in found.plates}
+        document.pop("start")
+        document |= {"start": {"run": study.start.run, **left}} if left else {}
     document.pop("readings", None)
     document["doubts"] = _doubts(found)
     lines = [

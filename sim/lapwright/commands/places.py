@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from lapwright.commands.answer import typed
 from lapwright.errors import CommandError
+from lapwright.study.folder import PART_FILE, RUN_FILE
 
 if TYPE_CHECKING:
     from lapwright.study.runfile import Run
@@ -24,8 +25,6 @@ __all__ = [
     "study_file",
 ]
 
-RUN_FILE = "run.h5"
-PART_FILE = "run.part.h5"
 FINE_PART = "fine.part.h5"
 PAGE_FILES = ("report.html", "card.html", "faces.png", "sections.png", "history.png")
 # All that `run` writes into its folder; only what is named here or claimed later is ever written over.
@@ -73,12 +72,23 @@ def changed_since(path: Path, run: Run) -> str | None:
     if not os.path.isfile(beside):
         return None
     with contextlib.suppress(StudyError):
-        if text_of(beside) == run.study_text:
+        text = text_of(beside)
+        if run.study_text in (text, _begun(text, run)):
             return None
     return (
         f"Mind: this is of the study as it was lapped. {beside} beside it was changed since, or is another "
         f"one: to lap that, {typed('run', beside, '--force')}"
     )
+
+
+def _begun(text: str, run: Run) -> str:
+    """A study's text with what `--from` of the run put into it."""
+    if run.study.start is None:
+        return text
+    from lapwright.study.source import document_of
+    from lapwright.study.write import written
+
+    return written(document_of(text) | {"start": run.study.start.run}, like=text)
 
 
 def study_file(place: Path) -> Path:

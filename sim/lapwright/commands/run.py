@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -23,6 +24,8 @@ example:
   lapwright run first-pair.toml --resume   goes on where you stopped it with Ctrl-C
   lapwright run first-pair.toml --resume --fine
                                            laps it a second time, finer, and tells what moves
+  lapwright run second.toml --from first-pair-run
+                                           goes on from the faces at the end of that run
 """
 
 
@@ -30,6 +33,12 @@ def add(parser: argparse.ArgumentParser) -> None:
     """Say which words the command takes."""
     parser.add_argument("file", metavar="FILE", help="the study, such as first-pair.toml")
     parser.add_argument("--out", metavar="DIR", help="folder for the answer (default: STEM-run, here)")
+    parser.add_argument(
+        "--from",
+        dest="start",
+        metavar="RUN",
+        help="begin with the faces at the end of that run (a folder or run.h5), not with those in the study",
+    )
     parser.add_argument("--resume", action="store_true", help="go on with a run that was stopped")
     parser.add_argument("--force", action="store_true", help="start anew where a run is already")
     parser.add_argument(
@@ -74,12 +83,34 @@ def main(args: argparse.Namespace) -> int:
             "--resume goes on with a run, --force starts anew: give one of them", key="--resume"
         )
     path = study_file(Path(args.file))
-    study = load(path)
+    study = load(path, None if args.start is None else _from(path, args.start))
     place = Path(args.out) if args.out else Path(f"{study.stem}-run")
+    _refuse_own_start(study, path.parent, place)
     again = _finer(study, path.parent) if args.fine else None
     with taken(place, "run", args.resume or args.force, (PART_FILE, FINE_PART)) as folder:
         folder.claim(RUN_FILES)
         return _whole(study, again, folder, args)
+
+
+def _from(path: Path, run: str) -> str:
+    """The run as the study's own folder would have it."""
+    if not os.path.exists(run):
+        raise CommandError(f"--from: there is no run {run}: name its folder or run.h5", key="--from")
+    return Path(os.path.relpath(os.path.realpath(run), os.path.realpath(path.parent))).as_posix()
+
+
+def _refuse_own_start(study: Study, folder: Path, place: Path) -> None:
+    """Refuse to write over the run that the plates begin with."""
+    if study.start is None:
+        return
+    begun = folder / study.start.run
+    begun = begun if begun.is_dir() else begun.parent
+    if place.is_dir() and begun.samefile(place) and (place / RUN_FILE).exists():
+        raise CommandError(
+            f"{place} is the run that the plates begin with: name another folder, such as --out {place}-2",
+            key="--out",
+            code="exists",
+        )
 
 
 def _whole(study: Study, again: Study | None, folder: OutputFolder, args: argparse.Namespace) -> int:
@@ -196,7 +227,9 @@ def _answer(
         print_json(answer)
     if trouble is not None:
         Speaker(True)(f"lapwright: {trouble.message}")
-    where = (*(("--out", args.out) if args.out else ()), *(("--fine",) if args.fine else ()))
+    named = [("--from", args.start), ("--out", args.out)]
+    where = [word for option, value in named if value for word in (option, value)]
+    where += ["--fine"] if args.fine else []
     if trouble is not None and trouble.code == "interrupted":
         say.next(("Go on with it", typed("run", args.file, *where, "--resume")))
     elif args.no_page:

@@ -15,6 +15,7 @@ from lapwright.planning.naming import change
 from lapwright.study.model import Axis, Study
 from lapwright.study.override import override
 from lapwright.study.read import parse_document
+from lapwright.study.start import placed
 from lapwright.study.write import written
 
 __all__ = ["LATER", "Member", "axis_number", "members_of", "spoken", "step_of", "with_cells", "with_places"]
@@ -80,17 +81,19 @@ def members_of(
 def with_places(document: dict[str, Any], folder: Path) -> dict[str, Any]:
     """The document with the files that it names found from anywhere: members lie in another folder."""
     out = dict(document)
+    if "start" in out:
+        out["start"] = placed(out["start"], folder)
     for group in ("plates", "parts"):
         for name, table in document.get(group, {}).items():
             form = table.get("form")
             named = form.get("map") if isinstance(form, Mapping) else None
             if isinstance(named, str):
-                placed = {**form, "map": str((folder / named).resolve())}
+                found = {**form, "map": str((folder / named).resolve())}
             elif isinstance(named, Mapping) and isinstance(named.get("file"), str):
-                placed = {**form, "map": {**named, "file": str((folder / named["file"]).resolve())}}
+                found = {**form, "map": {**named, "file": str((folder / named["file"]).resolve())}}
             else:
                 continue
-            out[group] = {**out[group], name: {**table, "form": placed}}
+            out[group] = {**out[group], name: {**table, "form": found}}
     return out
 
 

@@ -29,7 +29,7 @@ PLAN, WORK, MEMBERS = "plan.json", "work.part", "members"
 SCHEMA = 3
 CHANGES = {
     "study": "the study has changed",
-    "inputs": "a height map that the study names has changed",
+    "inputs": "a height map or a run that the study names has changed",
     "samples": "--samples has changed",
     "tolerance": "--form-tolerance has changed",
     "cells": "--cells has changed",

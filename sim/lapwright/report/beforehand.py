@@ -25,8 +25,10 @@ if TYPE_CHECKING:
     from lapwright.lapping.reach import Reach
     from lapwright.lapping.step import Step, Turn
     from lapwright.plate.plate import Plate
+    from lapwright.study.start import Start
 
 __all__ = [
+    "came_from",
     "clock",
     "cuts",
     "echoed",
@@ -94,6 +96,15 @@ def form(of: Plate, units: Units = METRIC) -> str:
     if start.measured is not None:
         parts.append("and the rest as its map says")
     return ", ".join(parts) or "flat"
+
+
+def came_from(start: Start) -> str:
+    """Where the faces come from that are those at the end of a run."""
+    tipped = ", where the top tipped" if start.outcome == "tipped" else ""
+    end = f"the end of {start.run} ({start.title}, {Units.spell(start.time)} of rubbing{tipped})"
+    names = [name if name == there else f"{name} (there {there})" for name, there in start.plates.items()]
+    faces = "the faces" if len(names) > 1 else "the face"
+    return f"{joined(names)} {'begin' if len(names) > 1 else 'begins'} with {faces} at {end}."
 
 
 def schedule(step: Step) -> list[str]:

@@ -18,6 +18,7 @@ from lapwright.report import pictures, words
 from lapwright.report.account import Account, account
 from lapwright.report.advice import advise
 from lapwright.report.again import again_table
+from lapwright.report.beforehand import came_from
 from lapwright.report.effects import effects_words
 from lapwright.report.finding_words import care
 from lapwright.report.flat import flat_words
@@ -141,9 +142,14 @@ def _facts(said: Account) -> str:
 
 
 def _asides(said: Account) -> str:
-    """What to do next, and what to take care of."""
+    """Where the faces came from, what to do next, and what to take care of."""
     advice = advise(said)
-    told = {"Next": [] if advice is None else [advice.text], "Take care": care(said.run, said.study)}
+    start = said.study.start
+    told = {
+        "Start": [] if start is None else [came_from(start)],
+        "Next": [] if advice is None else [advice.text],
+        "Take care": care(said.run, said.study),
+    }
     return "".join(
         f'<p class="aside"><b>{lead}</b> {"<br>".join(map(escaped, texts))}</p>'
         for lead, texts in told.items()

@@ -10,6 +10,7 @@ from lapwright.report import words
 from lapwright.report.account import Account, account
 from lapwright.report.advice import advise
 from lapwright.report.again import again_words
+from lapwright.report.beforehand import came_from
 from lapwright.report.finding_words import care
 from lapwright.report.sureness import good_to
 from lapwright.study.runfile import FORM_KEYS, Fine, PlateRecord, Run
@@ -35,6 +36,9 @@ def as_json(run: Run) -> dict[str, Any]:
         "findings": [] if study is None else [finding_json(one) for one in noticed(run, study)],
         "history": [_entry(run, i) for i in range(len(run.time))],
     }
+    if run.study.start is not None:
+        begun = run.study.start
+        answer["start"] = {key: getattr(begun, key) for key in ("run", "plates", "time", "digest")}
     return answer if run.fine is None else {**answer, "fine": _fine(run, run.fine)}
 
 
@@ -77,6 +81,8 @@ def in_words(run: Run) -> list[str]:
     """The same for a person: what came out, how much metal went, how sure it is."""
     said = account(run)
     lines = [said.title, ""]
+    if said.study.start is not None:
+        lines.append(came_from(said.study.start))
     after = {face.name: face.after for face in said.faces}
     came = words.came_out(
         run.outcome,

@@ -110,6 +110,8 @@ def _in_words(study: Study, ahead: Sequence[Outlook], glances: Sequence[Glance |
     width = max(map(len, study.plates)) + 2
     for name, plate in study.plates.items():
         yield from wrapped(beforehand.plate(plate, study.units), f"{name:<{width}}", " " * width)
+    if study.start is not None:
+        yield from wrapped(beforehand.came_from(study.start), "", "  ")
     steps = zip(study.steps, ahead, glances, strict=True)
     for number, (step, look, glance) in enumerate(steps, 1):
         yield ""

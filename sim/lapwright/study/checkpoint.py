@@ -158,7 +158,7 @@ def check_same(run: Run, path: Path, study: Study) -> None:
     """
     change = unlike(run.program, run.versions)
     if change is None and inputs_of(run.study) != inputs_of(study):
-        change = "a height map that the study names has changed"
+        change = "a height map or a run that the study names has changed"
     if run.study_text != study.text:
         change = f"{study.stem}.toml has changed"
     if change is not None:

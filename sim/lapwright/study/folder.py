@@ -20,9 +20,10 @@ from lapwright.errors import CannotDoError, CommandError, RunFileError
 from lapwright.study.lock import LOCK, locked
 from lapwright.study.safefile import cannot_write, make_folder, put_in_place, unfinished_of
 
-__all__ = ["MARK", "OutputFolder", "look_at", "opened", "taken"]
+__all__ = ["MARK", "PART_FILE", "RUN_FILE", "OutputFolder", "look_at", "opened", "taken"]
 
 MARK = ".lapwright"
+RUN_FILE, PART_FILE = "run.h5", "run.part.h5"  # of a whole run, and of one under way
 FORMAT = "lapwright folder"
 KINDS = {"run": "a run", "why": "a page of why", "compare": "a comparison", "tune": "a search"}
 

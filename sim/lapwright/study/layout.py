@@ -291,7 +291,8 @@ def _study(tree: Group, schema: int) -> Study:
     maps = tree["study_maps"] if "study_maps" in tree.items else Group()
     arrays = [maps.array(str(k), maps.shape(str(k))) for k in range(len(maps.items))]
     try:
-        data = {**json.loads(leaf.data), "text": text, "stem": stem, "folder": None}
+        # A file of before there was a start has none.
+        data = {"start": None, **json.loads(leaf.data), "text": text, "stem": stem, "folder": None}
         study = made(data, arrays)
     except (ValueError, RecursionError) as trouble:
         raise UnsoundError(f"its study is none ({trouble})") from trouble

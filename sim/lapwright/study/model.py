@@ -12,6 +12,7 @@ from lapwright.lapping.step import Step
 from lapwright.plate.measure import EdgeMargin, margin_of
 from lapwright.plate.plate import Plate
 from lapwright.said import Frozen, Said
+from lapwright.study.start import Start
 from lapwright.study.table import choice, text, whole
 from lapwright.units import Units
 
@@ -94,6 +95,7 @@ class Study(Frozen):
     type it; `typed`: every key that was said, such as "steps.1.turn_bottom".  `text`: the file, verbatim;
     `stem`: its name without folder and ending; `folder`: where files that it names lie.  `doubts`: causes of
     doubt of the start forms, each with how far [m] it moves which (plate, form) by one standard deviation.
+    `start`: the run at whose end its faces come from; in Python a `Run`, or a path.
     """
 
     plates: Mapping[str, Plate]
@@ -114,6 +116,7 @@ class Study(Frozen):
     readings: tuple[Reading, ...] = ()
     doubts: tuple[Mapping[tuple[str, str], float], ...] = ()
     folder: Path | None = field(default=None, compare=False)
+    start: Start | None = None
 
     def __init__(
         self,
@@ -137,10 +140,11 @@ class Study(Frozen):
         *,
         edge_margin: EdgeMargin | str | None = None,
         typed: tuple[str, ...] = (),
+        start: Start | Run | Mapping[str, Any] | str | Path | None = None,
     ) -> None:
         head: dict[str, Any] = {"title": title, "seed": seed, "units": units, "rounds": rounds}
         parts: dict[str, Any] = {"variants": variants, "gauges": gauges or {}, "readings": readings}
-        parts["doubts"] = doubts
+        parts |= {"doubts": doubts, "start": start}
         if assumed is None:
             # Said by a person: put down as a file would have it, and read like one, all faults at once.
             said = {

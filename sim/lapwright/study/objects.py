@@ -21,6 +21,7 @@ from lapwright.plate.outline import SIZE, Disc, Outline, Rectangle, Ring
 from lapwright.plate.plate import Plate
 from lapwright.said import told
 from lapwright.study.rates import WEAR
+from lapwright.study.start import run_text
 from lapwright.study.units import LENGTH, quantity
 
 __all__ = ["described", "document_of_objects", "tables_of_objects"]
@@ -72,6 +73,8 @@ def tables_of_objects(keys: Mapping[str, Any]) -> Document:
                 _entry(f"steps.{n}", step, Step, lambda step: _step(step, grits), faults)
                 for n, step in enumerate(value, 1)
             ]
+        elif key == "start":
+            value = run_text(value)
         elif key in BESIDE:
             value = BESIDE[key](value, keys)
         out[key] = value

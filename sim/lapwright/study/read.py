@@ -22,6 +22,7 @@ from lapwright.study.model import Study
 from lapwright.study.override import override
 from lapwright.study.plates import plates_of
 from lapwright.study.source import document_of, text_of
+from lapwright.study.start import Start, begun
 from lapwright.study.steps import steps_of
 from lapwright.study.surfaces.asked import Maps
 from lapwright.study.table import Table, text
@@ -46,12 +47,13 @@ ROOT_KEYS = (
     "gauges",
     "readings",
     "doubts",
+    "start",
 )
 HEAD = {"title": "title", "seed": "seed", "units": "units", "rounds": "rounds", "margin": "edge_margin"}
 
 
-def load(path: str | Path) -> Study:
-    """Read a study file.
+def load(path: str | Path, start: Any = None) -> Study:
+    """Read a study file; `start` takes the place of what it says of that.
 
     Raises
     ------
@@ -62,7 +64,12 @@ def load(path: str | Path) -> Study:
     path = Path(path)
     # A name that is no UTF-8 is one that neither run files nor answers can hold.
     stem = os.fsencode(path.stem).decode("utf-8", "replace")
-    return parse(text_of(path), stem, path.parent)
+    text = text_of(path)
+    if start is not None:
+        from lapwright.study.write import written
+
+        text = written(document_of(text) | {"start": start}, like=text)
+    return parse(text, stem, path.parent)
 
 
 def parse(text: str, stem: str = "study", folder: Path | None = None, *, maps: bool = True) -> Study:
@@ -103,7 +110,7 @@ def parse_document(
     head = _head(root, stem)
     faults.units = head["units"]
     named = Maps((folder or Path()) if maps else None, head["margin"])
-    plates, steps = _work(root, named)
+    plates, steps, start = _work(root, named)
     check_margin(root, head["margin"], plates)
     own = set(faults.found)
 
@@ -132,6 +139,7 @@ def parse_document(
         text=text,
         stem=stem,
         folder=folder,
+        start=start,
         **parts,
     )
 
@@ -155,15 +163,16 @@ def _faults_of(document: dict[str, Any], maps: Maps, units: Units) -> list[Fault
     return faults.found
 
 
-def _work(root: Table, maps: Maps) -> tuple[dict[str, Plate | None], list[Step | None]]:
-    """Plates and steps, and what can be told of them together."""
+def _work(root: Table, maps: Maps) -> tuple[dict[str, Plate | None], list[Step | None], Start | None]:
+    """Plates, steps and where the faces come from, and what can be told of them together."""
     plates = plates_of(root, maps)
     if len(plates) == 1 and not root.faults.found:
         root.fault("plates", 'has one plate: two are needed, such as plates.B = { like = "A" }', "missing")
+    start = begun(root, plates, maps)
     grits: dict[str, Grit | None] = grits_of(root, plates)
     steps = steps_of(root, plates, grits)
     check_together(root, plates, steps)
-    return plates, steps
+    return plates, steps, start
 
 
 def _gauges(root: Table, plates: Mapping[str, Plate | None]) -> dict[str, Any]:

@@ -243,6 +243,6 @@ def outline_text(plate: Plate) -> str:
     """The outline in words, such as "ring 80 mm, bore 50 mm"."""
     along, across = (f"{1e3 * side:.6g} mm" for side in plate.outline.size)
     if plate.outline.bore > 0.0:
-        return f"ring {along}, bore {2e3 * plate.outline.bore:.6g} mm"
+        return f"ring {along}, bore {1e3 * plate.outline.bore:.6g} mm"
     round_ = abs(plate.outline.area - np.pi * plate.outline.radius**2) < 1e-6 * plate.outline.area
     return f"disc {along}" if round_ else f"rectangle {along} x {across}"

@@ -29,6 +29,7 @@ Array = NDArray[np.float64]
 IS = "is"
 MODULES: Mapping[str, tuple[str, ...]] = {
     "lapwright.study.model": ("Study", "Variant", "Axis", "Sweep", "Free", "Tune"),
+    "lapwright.study.start": ("Start",),
     "lapwright.plate.plate": ("Plate",),
     "lapwright.plate.outline": ("Disc", "Ring", "Rectangle"),
     "lapwright.plate.material": ("Material",),

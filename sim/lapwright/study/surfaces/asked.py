@@ -23,7 +23,7 @@ from lapwright.units import METRIC
 if TYPE_CHECKING:
     from lapwright.study.surfaces.lay import Laid
 
-__all__ = ["HOW_MAP", "Asked", "Maps", "asked_of"]
+__all__ = ["HOW_MAP", "Asked", "Maps", "asked_of", "parted"]
 
 HOW_MAP = 'map = "A.x3p", or map = { file = "A.npy", spacing = "0.5 mm", unit = "um" }'
 QUARTER = np.pi / 2.0
@@ -118,7 +118,7 @@ class Maps:
             if not message.startswith("'"):
                 message = f"{shown(Path(asked.file).name)} {message}"
             raise RefusedError(message, trouble.code) from None
-        form = _parted(plate, laid.measured, self.margin)
+        form = parted(plate, laid.measured, self.margin)
         return replace(plate, form=form), _said(plate, laid)
 
     def _surface(self, asked: Asked) -> Surface:
@@ -146,7 +146,7 @@ def _turned(surface: Surface, asked: Asked) -> Surface:
     return Surface(z, *((dy, dx) if asked.quarters % 2 else (dx, dy)))
 
 
-def _parted(plate: Plate, measured: Measured, margin: EdgeMargin) -> StartForm:
+def parted(plate: Plate, measured: Measured, margin: EdgeMargin) -> StartForm:
     """The typed form with the map added: its dome, twist and so on as sizes, the rest as a map.
 
     So whoever asks for the dome of a plate hears that of the map too, and it stays exact between cells.

@@ -17,7 +17,7 @@ from lapwright.plate.plate import Plate
 from lapwright.plate.resample import FEWEST_POINTS, Shares, boxes, cubic, resampled
 from lapwright.study.surfaces.surface import Surface, refuse
 
-__all__ = ["Laid", "lay"]
+__all__ = ["TALLEST", "Laid", "around", "lay"]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -79,7 +79,7 @@ def lay(surface: Surface, plate: Plate, margin: float, at: tuple[float, float] =
         )
     outer = np.maximum(plate.land - inside, 0.0)
     beyond = float(outer[~seen].sum()) / float(outer.sum()) if outer.sum() > 0.0 else 0.0
-    _fill(rest, known, _near(plate.land > 0.0))
+    _fill(rest, known, _near(plate.land > 0.0, ROUND_LAND))
     gx, gy = plate.grid.mesh()
     heights = rest + np.einsum("k,kji->ji", fit, _shapes(plate, gx, gy))
     heights, tilt = _levelled(plate, heights, inside)
@@ -202,16 +202,23 @@ def _nearest(valid: Mask, x: Array, y: Array, surface: Surface, plate: Plate) ->
     return out
 
 
-def _near(land: Mask) -> Mask:
-    """Cells with land and those close round them."""
+def _near(land: Mask, cells: int) -> Mask:
+    """Cells with land and those so close round them."""
     out = land.copy()
-    for _ in range(ROUND_LAND):
+    for _ in range(cells):
         wide = out.copy()
         wide[1:] |= out[:-1]
         wide[:-1] |= out[1:]
         wide[:, 1:] |= out[:, :-1]
         wide[:, :-1] |= out[:, 1:]
         out = wide
+    return out
+
+
+def around(heights: Array, land: Mask, cells: int) -> Array:
+    """A map (ny, nx) [m] that is known on its land, carried on into so many cells beside it; then 0."""
+    out = np.where(land, heights, 0.0)
+    _fill(out, land, _near(land, cells))
     return out
 
 
