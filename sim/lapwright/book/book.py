@@ -120,10 +120,22 @@ class Book(metaclass=Constructed):
 
         An `Entry` is taken in only for as long as this book lasts; a table is written to the log as well.
 
+        Parameters
+        ----------
+        entry : Entry or mapping
+            What was done and read; a mapping has the keys of [[spells]] in a log.
+
+        Returns
+        -------
+        Chapter
+            The entry with what was foretold and what is known since.
+
         Raises
         ------
         StudyError
             With every fault of the entry.
+        CommandError
+            A table, and this book has no log.
         CannotDoError
             The log cannot be written.
 
@@ -144,7 +156,19 @@ class Book(metaclass=Constructed):
         return self.chapters[-1]
 
     def undo(self) -> bool:
-        """Take the last entry back; False where there is none."""
+        """Take the last entry back.
+
+        Returns
+        -------
+        bool
+            False where there is none.
+
+        Raises
+        ------
+        CannotDoError
+            The log cannot be written.
+
+        """
         if self.log is not None and not take_back(self.log):
             return False
         if not self.entries:
@@ -170,7 +194,19 @@ class Book(metaclass=Constructed):
         return goal_of(self.bench.layout, own.reach, tuple(own.plates))
 
     def next(self, steps: Sequence[Step] = ()) -> Advice:
-        """The next spell, chosen among `steps` (those of the study when none are given) and their like."""
+        """Choose the next spell.
+
+        Parameters
+        ----------
+        steps : sequence of Step
+            What may be done; it is chosen among these and their like.  None: those of the study.
+
+        Returns
+        -------
+        Advice
+            The step to do, or why there is none.
+
+        """
         done = [entry.done for entry in self.entries if entry.done is not None]
         allowed = tuple(steps) or self.study.steps
         last = done[-1] if done else None
