@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-__all__ = ["BAND", "LIMITS", "SCATTER", "Limit", "limit_of", "why_band"]
+__all__ = ["BAND", "LIMITS", "SCATTER", "TOLERANCE", "Limit", "limit_of", "why_band"]
 
 PRACTICE = "common practice, no source"
 
 # The wear of a grit that nobody weighed is known to a band of ten in all: times or divided by this.
 BAND = math.sqrt(10.0)
+TOLERANCE = "10 %"  # how well start forms are known that nobody read with care: a share of each
 # That of one that was weighed scatters by this: 40 to 60 % (Podra & Andersson, Tribol. Int. 32 (1999) 71).
 SCATTER = 1.5
 

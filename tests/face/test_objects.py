@@ -69,7 +69,7 @@ BOTH_WAYS = [
         ("sph", "A", 1.2e-6, pi / 2, (0.003, 0.0), 0.01, "up", 293.15, date(2026, 1, 31)),
     ),
     (lw.Reading, ("lev", "A", "2 um/m"), ("lev", "A", 2e-6)),
-    (lw.Reading, ("lev", "A", "1 deg"), ("lev", "A", pi / 180.0)),
+    (lw.Reading, ("lev", "A", "0.01 rad"), ("lev", "A", 0.01)),
 ]
 
 

@@ -7,14 +7,13 @@ from contextlib import AbstractContextManager
 from typing import TYPE_CHECKING
 
 from lapwright.errors import CommandError
+from lapwright.limits import TOLERANCE
 
 if TYPE_CHECKING:
     from lapwright.planning.crew import Crew
     from lapwright.results.comparing import Many
 
 __all__ = ["add_many", "crew_of", "go_on_words", "many_of"]
-
-USUAL_TOLERANCE = "10 %"
 
 
 def add_many(parser: argparse.ArgumentParser, what: str) -> None:
@@ -30,9 +29,10 @@ def add_many(parser: argparse.ArgumentParser, what: str) -> None:
     )
     parser.add_argument(
         "--form-tolerance",
-        default=USUAL_TOLERANCE,
+        default=TOLERANCE,
         metavar="SIZE",
-        help='how well start forms are known, for --samples: "10 %%" of each (default; at least 0.1 um), '
+        help=f'how well start forms are known, for --samples: "{TOLERANCE}" of each '.replace("%", "%%")
+        + "(default; at least 0.1 um), "
         'a size such as "0.2 um", or "0 %%"',
     )
     parser.add_argument(
@@ -95,6 +95,6 @@ def go_on_words(args: argparse.Namespace) -> list[object]:
     words: list[object] = [args.file]
     for option, value in (("--out", args.out), ("--samples", args.samples), ("--cells", args.cells)):
         words += [option, value] if value else []
-    if args.form_tolerance != USUAL_TOLERANCE:
+    if args.form_tolerance != TOLERANCE:
         words += ["--form-tolerance", args.form_tolerance]
     return [*words, "--resume"]

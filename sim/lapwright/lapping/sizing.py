@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from lapwright.lapping.motion import Motion
 from lapwright.lapping.overhang import closer, overhangs, places
 from lapwright.lapping.step import Grit, Hand, Layer, Step, Turn, Wear
-from lapwright.lapping.stroke import PASSES, RATIO, SMALL_SHARE, TRAVEL
+from lapwright.lapping.stroke import RATIO, SMALL_SHARE, TRAVEL
 from lapwright.lapping.strokes import Circle, Curve, Ellipse, FigureEight, Line, Rosette, Still, Zigzag
 from lapwright.plate.outline import Outline
 from lapwright.units import Text
@@ -63,7 +63,7 @@ def shaped(kind: str, half: float, sizes: Mapping[str, float]) -> Curve:
         return Rosette(half - small, small, int(sizes.get("ratio", RATIO)))
     width = sizes.get("width", half)
     if kind == "zigzag":
-        return Zigzag(2.0 * half, width, sizes.get("passes", float(PASSES)))
+        return Zigzag(2.0 * half, width, sizes.get("passes", Zigzag.passes))
     if kind == "ellipse":
         return Ellipse(2.0 * half, width)
     if kind == "figure-eight":

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from lapwright.lapping.strokes import PASSES
 from lapwright.said import Frozen, Said
 from lapwright.study.faults import RefusedError, shown
 from lapwright.study.rates import Reader, typed_share
@@ -16,7 +17,6 @@ from lapwright.study.units import ANGLE, LENGTH, quantity, read_place, read_shar
 
 __all__ = [
     "KINDS",
-    "PASSES",
     "PLACE",
     "RATIO",
     "SMALL_SHARE",
@@ -33,7 +33,6 @@ Overhang = tuple[bool, float]  # whether it is a length, and its size [m] or sha
 TRAVEL = 1.0 / 3.0  # of the top
 SMALL_SHARE = 1.0 / 3.0  # of a rosette's radius
 RATIO = 5  # turns of a rosette's small circle; at a ratio of 3 the path would stand still at its points
-PASSES = 10
 
 # What sizes each kind, and what more belongs to it.
 KINDS: dict[str, tuple[str | None, tuple[str, ...]]] = {

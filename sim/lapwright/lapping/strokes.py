@@ -35,6 +35,7 @@ Array = NDArray[np.float64]
 
 NODES = 32  # Gauss points on each piece of a path
 PIECES = 48  # of one stroke: a whole number of quarters, where lines and zigzags stop and turn
+PASSES = 10  # strokes of a zigzag for one traverse there and back
 LONGEST_PERIOD = (
     10_000  # strokes; a zigzag that does not close within them is taken as closing after `passes`
 )
@@ -151,7 +152,7 @@ class Zigzag:
 
     length: float
     width: float
-    passes: float = 10.0
+    passes: float = float(PASSES)
 
     @property
     def period(self) -> float:

@@ -15,10 +15,11 @@ import numpy as np
 from lapwright.gauges.estimate import Doubts, estimate_as_they_lay
 from lapwright.lapping.sizing import half_travel
 from lapwright.lapping.step import Grit, Hand, Step, Wear
-from lapwright.limits import BAND, SCATTER
+from lapwright.limits import BAND, SCATTER, TOLERANCE
 from lapwright.plate.forms import SPOKEN, form_names
 from lapwright.plate.plate import Plate
 from lapwright.study.model import Study
+from lapwright.study.units import read_share
 
 __all__ = ["LAYER_BAND", "Tolerance", "drawn", "drawn_in_words"]
 
@@ -33,7 +34,7 @@ LAYER_BAND = (0.4, 3.0)
 class Tolerance:
     """How well start forms are known: within `share` of each, and never better than `floor` [m]."""
 
-    share: float = 0.1
+    share: float = read_share(TOLERANCE)
     floor: float = 0.1e-6
 
     def of(self, form: float) -> float:

@@ -14,8 +14,8 @@ from lapwright.study.grits import a_plate
 from lapwright.study.model import Axis, Free, Sweep, Tune, Variant
 from lapwright.study.override import override
 from lapwright.study.steps import STEP_KEYS
-from lapwright.study.table import Table, boolean, choice, text, whole
-from lapwright.study.units import SMALL, TIME, plain, quantity
+from lapwright.study.table import Table, boolean, text, whole
+from lapwright.study.units import SMALL, plain, quantity
 from lapwright.units import Units
 
 __all__ = ["NOT_OF", "doubts_of", "sweep_of", "tables_of", "tune_of", "variants_of"]
@@ -29,7 +29,6 @@ MOST_MEMBERS = 1000
 
 _form = quantity(SMALL, above="0 um", most="1 mm")
 _moved = quantity(SMALL, least="-1 mm", most="1 mm")
-_hold = quantity(TIME, above="0 s", most="1000 h")
 
 
 def tables_of(root: Table, name: str, most: int) -> list[Table]:
@@ -199,8 +198,7 @@ def tune_of(
     if not table.has("reach"):
         table.fault("reach", 'is missing: write reach = { flatness = "0.3 um" }', "missing")
     names = table.take("plates", lambda value: _names(value, plates))
-    hold = table.take("hold", _hold)
-    least = table.take("least", choice(("time", "removed", "turns", "swaps"), "what is to be least"))
+    cost = table.parts(Tune, ("hold", "least"))
     keep: dict[str, dict[str, float]] = {}
     kept = table.table("keep", 'keep = { B = { dome = "0.1 um" } }')
     for name in kept.data if kept is not None else ():
@@ -219,9 +217,8 @@ def tune_of(
     return Tune(
         reach=reach,
         plates=tuple(plates) if names is None else names,
-        hold=hold,
         keep=keep,
-        least=least or "time",  # type: ignore[arg-type]
+        **cost,
         free=free,
         order=order,
     )

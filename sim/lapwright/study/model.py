@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 from lapwright.errors import CommandError
-from lapwright.lapping.step import Step
+from lapwright.lapping.step import EVERY, Step
+from lapwright.limits import TOLERANCE
 from lapwright.plate.measure import EdgeMargin, margin_of
 from lapwright.plate.plate import Plate
 from lapwright.said import Frozen, Said
@@ -29,6 +30,8 @@ if TYPE_CHECKING:
     from lapwright.study.record import Run
 
 __all__ = ["Axis", "Free", "Study", "Sweep", "Tune", "Variant"]
+
+COSTS = ("time", "removed", "turns", "swaps")
 
 
 @dataclass(frozen=True)
@@ -67,7 +70,7 @@ class Free:
 
 
 @dataclass(frozen=True)
-class Tune:
+class Tune(Frozen):
     """A goal: forms to `reach` [m] on `plates`, held to `hold` [s] (None: at the end), at `least` cost.
 
     `keep`: for each plate named, forms that may change by at most so much [m].  `order`: steps may change
@@ -76,9 +79,9 @@ class Tune:
 
     reach: Mapping[str, float]
     plates: tuple[str, ...]
-    hold: float | None = None
+    hold: Said[float | None] = Said(EVERY, default=None)
     keep: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
-    least: Literal["time", "removed", "turns", "swaps"] = "time"
+    least: Said[str] = Said(choice(COSTS, "what is to be least"), "time")
     free: tuple[Free, ...] = ()
     order: bool = False
 
@@ -348,7 +351,7 @@ class Study(Frozen):
         self,
         workers: int = 1,
         samples: int = 0,
-        tolerance: str = "10 %",
+        tolerance: str = TOLERANCE,
         cells: int | None = None,
         folder: str | Path | None = None,
     ) -> Comparison:
@@ -384,7 +387,7 @@ class Study(Frozen):
         self,
         workers: int = 1,
         samples: int = 0,
-        tolerance: str = "10 %",
+        tolerance: str = TOLERANCE,
         cells: int | None = None,
         folder: str | Path | None = None,
     ) -> Tuning:
