@@ -7,8 +7,10 @@ over a stroke, here and by the engine), is drawn again.
 """
 
 import hashlib
-from dataclasses import dataclass, replace
+import json
+from dataclasses import dataclass, fields, is_dataclass, replace
 from math import cos, exp, hypot, log, pi, radians, sin
+from numbers import Real
 
 import numpy as np
 
@@ -58,8 +60,24 @@ class Drawn:
 
     @property
     def digest(self) -> str:
-        """Of all that is lapped."""
-        return hashlib.sha256(repr((self.plates, self.step)).encode()).hexdigest()[:16]
+        """Of all that is lapped: of values, to 12 figures, not of how the classes that hold them look."""
+        return hashlib.sha256(json.dumps(values((self.plates, self.step))).encode()).hexdigest()[:16]
+
+
+def values(thing):
+    """Names and values of all that says something, in an order of their own.
+
+    What is nought, empty or none is left out, so that a field which a class gains changes nothing.
+    """
+    if isinstance(thing, bool | str):
+        return thing
+    if isinstance(thing, Real):
+        return f"{float(thing):.12g}"
+    if isinstance(thing, tuple | list):
+        return [values(one) for one in thing]
+    if is_dataclass(thing):
+        thing = {"": type(thing).__name__} | {one.name: getattr(thing, one.name) for one in fields(thing)}
+    return {str(name): values(thing[name]) for name in sorted(thing) if thing[name]}
 
 
 class NotThisOneError(Exception):

@@ -4,13 +4,13 @@ The outside is the run in which nothing is averaged over strokes.  Those thirty 
 turning at least twice; they are the first, not chosen.
 """
 
-from dataclasses import replace
+from dataclasses import make_dataclass, replace
 from math import degrees
 
 import numpy as np
 import pytest
 from campaign_judged import PHASES, errors, kept_at, reference, run, stroke_by_stroke
-from campaign_studies import FACES, drawn
+from campaign_studies import FACES, drawn, values
 
 from lapwright.lapping.motion import Motion
 from lapwright.lapping.poses import block_sample
@@ -66,6 +66,17 @@ def test_a_rough_hand_has_poses_enough():
 def test_a_study_follows_from_its_number():
     assert drawn(17).digest == drawn(17).digest
     assert len({drawn(i).digest for i in THIRTY}) == len(THIRTY)
+
+
+def test_a_key_tells_values_and_not_how_their_classes_look() -> None:
+    """References outlive a class that gains a field, or whose fields stand in another order."""
+    now = make_dataclass("Step", [("pace", float, 0.5), ("load", tuple, (1e-3, 2.0))], frozen=True)
+    later = make_dataclass(
+        "Step", [("load", tuple, (1e-3, 2)), ("new", str, None), ("pace", float, 0.5 + 1e-16)], frozen=True
+    )
+    assert values(now()) == values(later())
+    assert values(now()) != values(now(pace=0.5 + 1e-11))
+    assert values(now()) != values(replace(now(), load=(1e-3, -2.0)))
 
 
 def test_the_studies_are_of_all_kinds_and_within_bounds():
