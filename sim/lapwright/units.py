@@ -310,8 +310,8 @@ def shortened(name: str, most: int) -> str:
     return name if len(name) <= most else name[: most - 1].rstrip() + "…"
 
 
-def joined(parts: Sequence[str]) -> str:
+def joined(parts: Sequence[str], last: str = "and") -> str:
     """List in words: "A", "A and B", "A, B and C"."""
     if len(parts) < 2:
         return "".join(parts)
-    return ", ".join(parts[:-1]) + " and " + parts[-1]
+    return f"{', '.join(parts[:-1])} {last} {parts[-1]}"

@@ -3,7 +3,6 @@
 from dataclasses import replace
 from math import exp, pi, sqrt
 
-import numpy as np
 import pytest
 
 from lapwright.gauges.budget import budget, firm_place, predict, ratios
@@ -19,7 +18,7 @@ from lapwright.gauges.contacts import Placement
 from lapwright.gauges.face import Shaped
 from lapwright.gauges.feet import footing
 from lapwright.gauges.instruments import Level, OpticalFlat, RepeatReading, Spherometer, TwistGauge, Zero
-from lapwright.gauges.profile import closing_error, slopes, stations, stepped, there_and_back
+from lapwright.gauges.profile import slopes, stations, stepped
 from lapwright.plate.form import StartForm
 from lapwright.plate.grooves import Grooves
 from lapwright.plate.heat import AIR, time_constant
@@ -146,22 +145,6 @@ def test_a_stepped_level_gives_the_profile():
     assert got.heights == pytest.approx(want, abs=1e-15)
     assert got.straightness == pytest.approx(2e-6 * (0.07**2 - 0.01**2) / 0.08**2)
     assert got.along[0] == pytest.approx(-0.07)
-
-
-def test_closing_error_and_drift():
-    level = Level(base=0.02)
-    face = Shaped(PLATE, StartForm(sphere=2e-6))
-    true = slopes(level, face, stations(level, 0.0, 6))
-    drift = 1e-6 * np.arange(12)
-    there, back = true + drift[:6], true[::-1] + drift[6:]
-    got, error = there_and_back(there, back, level.base)
-    assert got.heights == pytest.approx(stepped(true, level.base).heights, abs=1e-15)
-    # later steps are higher by the drift: 6 steps, each 2 k + 1 apart from its own return
-    assert error == pytest.approx(-1e-6 * 0.02 * sum(11 - 2 * k for k in range(6)))
-    # round a square of 40 mm the steps of any face add up to nothing
-    corners = np.array([[-0.02, -0.02], [0.02, -0.02], [0.02, 0.02], [-0.02, 0.02], [-0.02, -0.02]])
-    z = face.at(corners[:, 0], corners[:, 1])
-    assert closing_error(np.diff(z) / 0.04, 0.04) == pytest.approx(0.0, abs=1e-20)
 
 
 # --- warm plates -------------------------------------------------------------------------------

@@ -249,6 +249,6 @@ def test_table_has_every_form_in_both_units(page_of) -> None:
     text = " ".join(" ".join(walked(page).seen).split())
     # A: 30 um dome, 12 um twist; 30 um = 1181 uin and 12 um = 472 uin (1 uin = 25.4 nm).
     assert re.search(r"dome or dish dome 30 1200 dish 6\.0 240", text)
-    assert re.search(r"1:30 and 7:30 high 12 470", text)
+    assert re.search(r"high at 1:30 and 7:30 12 470", text)
     assert "3.2" in text  # edge margin: 2 % of 160 mm
     assert set(FORM_KEYS) >= {"sphere", "edge"}

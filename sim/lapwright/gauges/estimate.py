@@ -19,10 +19,9 @@ from lapwright.gauges.conditions import bending
 from lapwright.gauges.instruments import Gauge
 from lapwright.gauges.reading import Model, Reading, model_of
 from lapwright.gauges.spread import Spread
-from lapwright.plate.form import StartForm
 from lapwright.plate.plate import Plate
 
-__all__ = ["Doubts", "Estimate", "Finding", "Solver", "estimate", "estimate_as_they_lay", "start_form"]
+__all__ = ["Doubts", "Estimate", "Finding", "Solver", "estimate", "estimate_as_they_lay"]
 
 Array = NDArray[np.float64]
 
@@ -380,9 +379,3 @@ def estimate_as_they_lay(
         for name, temperature in read:
             bent[name] = max(bent.get(name, 0.0), bending(plates[name], gauge.conditions, temperature))
     return estimate(readings, gauges, plates, bent)
-
-
-def start_form(found: Estimate, plate: str) -> StartForm:
-    """The face to begin a run with: what the readings fix, nought for the rest."""
-    sizes = {form: finding.value for form, finding in found.forms(plate).items() if finding is not None}
-    return StartForm(**sizes)  # type: ignore[arg-type]

@@ -25,11 +25,9 @@ __all__ = [
     "FINEST_GRIT",
     "Bands",
     "Fringes",
-    "band_height",
     "bands_along",
     "bow",
     "brightness",
-    "dark_lines",
     "dome_by_press",
     "dome_by_wedge",
     "fringes",
@@ -220,19 +218,6 @@ def bands_along(light: Array) -> float:
 
 def _apart(one: float, other: float) -> float:
     return abs(one - other)
-
-
-def dark_lines(light: Array) -> int:
-    """How many dark lines a line of brightness (n,) crosses."""
-    seen = np.asarray(light)[np.isfinite(light)]
-    padded = np.concatenate([[1.0], seen, [1.0]])
-    low = (padded[1:-1] < padded[:-2]) & (padded[1:-1] <= padded[2:]) & (seen < 0.25)
-    return int(low.sum())
-
-
-def band_height(bands: float, wavelength: float) -> float:
-    """Height [m] of so many bands of curvature at a wavelength [m]."""
-    return 0.5 * bands * wavelength
 
 
 def dome_by_press(rings_move: Literal["towards", "away"]) -> bool:

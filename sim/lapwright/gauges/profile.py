@@ -12,7 +12,7 @@ from lapwright.gauges.contacts import Placement
 from lapwright.gauges.face import Face
 from lapwright.gauges.instruments import Level
 
-__all__ = ["Profile", "closing_error", "stations", "stepped", "there_and_back"]
+__all__ = ["Profile", "stations", "stepped"]
 
 Array = NDArray[np.float64]
 
@@ -55,18 +55,3 @@ def stepped(readings: Array, base: float) -> Profile:
     heights = np.concatenate([[0.0], np.cumsum(slope) * base])
     along = np.asarray(base * (np.arange(len(heights)) - 0.5 * len(slope)))
     return Profile(along, heights - np.linspace(0.0, heights[-1], len(heights)))
-
-
-def closing_error(readings: Array, base: float) -> float:
-    """How far [m] the heights round a closed walk miss their start: the sum of all steps, + too high."""
-    return float(np.sum(readings) * base)
-
-
-def there_and_back(there: Array, back: Array, base: float) -> tuple[Profile, float]:
-    """Profile from the steps out and the same steps home in the order walked, and their closing error [m].
-
-    The gauge keeps its direction, so both ways should read the same; drift that grows evenly with time is
-    spread over the steps and falls out of their mean.
-    """
-    out, home = np.asarray(there, dtype=float), np.asarray(back, dtype=float)[::-1]
-    return stepped(0.5 * (out + home), base), closing_error(out - home, base)

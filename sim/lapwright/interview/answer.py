@@ -9,6 +9,7 @@ from typing import Any
 
 from lapwright.study.faults import RefusedError, nearest, shown
 from lapwright.study.units import plain
+from lapwright.units import joined
 
 __all__ = ["Answer", "Answers", "chosen", "tidy"]
 
@@ -54,6 +55,4 @@ def chosen(text: str, words: Mapping[str, Sequence[str]], what: str) -> str:
     close = nearest(said, meant)
     hint = f"did you mean {meant[close]}? " if close else ""
     names = list(words)
-    raise RefusedError(
-        f"{shown(text.strip())} is not {what}: {hint}write {', '.join(names[:-1])} or {names[-1]}", "choice"
-    )
+    raise RefusedError(f"{shown(text.strip())} is not {what}: {hint}write {joined(names, 'or')}", "choice")

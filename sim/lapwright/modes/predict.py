@@ -13,11 +13,9 @@ from lapwright.modes.evolution import Evolution
 from lapwright.modes.picture import Picture
 from lapwright.plate.measure import EdgeMargin
 
-__all__ = ["PREDICT_DEGREE", "Predictor", "predictor_of"]
+__all__ = ["Predictor", "predictor_of"]
 
 Array = NDArray[np.float64]
-
-PREDICT_DEGREE = 12  # of the picture from which to predict; `docs/numerics.md` shows what 8 leaves
 
 
 @dataclass(frozen=True)

@@ -36,7 +36,6 @@ __all__ = [
     "hand",
     "limit",
     "over_the_edge",
-    "past_lifting",
     "plate",
     "press",
     "schedule",
@@ -202,15 +201,6 @@ def limit(reach: Reach, step: Step, units: Units = METRIC) -> str:
     if reach.apart < HERE:
         return f"wherever it lies on {step.bottom}"
     return f"with its middle {units.length(reach.apart)} from that of {step.bottom}"
-
-
-def past_lifting(step: Step, look: Outlook, units: Units = METRIC) -> str:
-    """Of a stroke that goes past where flat faces begin to lift: how far, and where that is."""
-    lift = limit(look.edge.limits.lift, step, units)
-    if look.edge.at.overhang > 0.0:
-        over = f"hangs over the edge by {units.length(look.edge.at.overhang)}"
-        return f"{step.top} {over}, and flat faces begin to lift {lift}"
-    return f"flat faces begin to lift {lift}, and this stroke takes {step.top} further"
 
 
 # --- press and cuts ------------------------------------------------------------------------------

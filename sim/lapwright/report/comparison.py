@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 import math
 from collections.abc import Sequence
 
@@ -22,7 +21,7 @@ from lapwright.report.account import account
 from lapwright.report.pictures.small_multiples import Panel, cuts, end_faces, histories
 from lapwright.report.pictures.swept import Curve, Graph, curves, field
 from lapwright.report.sheet import CAUTIONS, bullets, part, sheet
-from lapwright.report.typeset import escaped
+from lapwright.report.typeset import escaped, verbatim
 from lapwright.study.model import Axis
 from lapwright.units import joined
 
@@ -59,7 +58,7 @@ def comparison_page(got: Comparison, store: Store) -> str:
             ("makes", "What each stroke makes", _makes(got)),
             ("sure", "How sure it is", bullets(notes.how_sure(got))),
             ("cautions", "Cautions", bullets(CAUTIONS)),
-            ("study", "The study", f"<pre>{html.escape(got.study.text)}</pre>"),
+            ("study", "The study", verbatim(got.study.text)),
         ):
             parts.append(part(name, title, inside))
     return sheet(

@@ -6,7 +6,6 @@ Pictures are drawn once each: as SVG inside the page, and the main ones as PNG f
 
 from __future__ import annotations
 
-import html
 from collections.abc import Callable, Mapping
 from importlib.resources import files
 from pathlib import Path
@@ -26,7 +25,7 @@ from lapwright.report.frames import frames_json
 from lapwright.report.sheet import CAUTIONS, bullets, part, sheet
 from lapwright.report.sureness import good_to
 from lapwright.report.tables import forms_table, steps_table
-from lapwright.report.typeset import escaped
+from lapwright.report.typeset import escaped, verbatim
 from lapwright.study.runfile import Run
 from lapwright.study.safefile import put_in_place
 from lapwright.units import GRAVITY, Units, joined
@@ -361,10 +360,10 @@ def _cautions(said: Account, drawn: Drawn) -> str:
 def _text(said: Account, drawn: Drawn) -> str:
     versions = {"program": said.run.program, **said.run.versions}
     listed = "".join(
-        f"<div><dt>{html.escape(k)}</dt><dd>{html.escape(str(v))}</dd></div>" for k, v in versions.items()
+        f"<div><dt>{escaped(k)}</dt><dd>{escaped(str(v))}</dd></div>" for k, v in versions.items()
     )
     wall = f"<div><dt>took</dt><dd>{said.run.wall_time:.1f} s of computing</dd></div>"
-    return f'<pre>{html.escape(said.run.study_text)}</pre><dl class="versions">{listed}{wall}</dl>'
+    return f'{verbatim(said.run.study_text)}<dl class="versions">{listed}{wall}</dl>'
 
 
 Part = tuple[str, str, Callable[[Account, Drawn], str]]

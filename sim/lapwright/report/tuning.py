@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
@@ -19,7 +18,7 @@ from lapwright.report.shapes import MARK
 from lapwright.report.sheet import CAUTIONS, bullets, part, sheet
 from lapwright.report.tuning_study import study_text
 from lapwright.report.tuning_terms import settings, spoken
-from lapwright.report.typeset import escaped
+from lapwright.report.typeset import escaped, verbatim
 
 __all__ = ["tuning_page"]
 
@@ -47,7 +46,7 @@ def tuning_page(got: Tuning, written: Path) -> str:
             ("notes", "Look out", bullets(more) if (more := notes.notes(got)) else ""),
             ("cautions", "Cautions", bullets(CAUTIONS)),
             ("new", "The new study", _new(got, written)),
-            ("study", "The study", f"<pre>{html.escape(got.study.text)}</pre>"),
+            ("study", "The study", verbatim(got.study.text)),
         ):
             parts.append(part(name, title, inside))
     return sheet(
@@ -94,7 +93,7 @@ def _remark(text: str) -> str:
 
 
 def _new(got: Tuning, written: Path) -> str:
-    return f"<pre>{html.escape(study_text(got, got.new, written))}</pre>" if got.new is not None else ""
+    return verbatim(study_text(got, got.new, written)) if got.new is not None else ""
 
 
 def _numbers(got: Tuning) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import html
 import re
 
-__all__ = ["escaped", "typeset"]
+__all__ = ["escaped", "typeset", "verbatim"]
 
 _THIN = "\u202f"  # narrow no-break space
 _AFTER_NUMBER = re.compile(r"(?<=\d) (um|uin|mm|in|kPa|psi|min|h|g|kg|N|%)(?!\w)")
@@ -21,3 +21,8 @@ def typeset(text: str) -> str:
 def escaped(text: str) -> str:
     """Text as HTML: reserved characters escaped, units set in type."""
     return html.escape(typeset(text), quote=True)
+
+
+def verbatim(text: str) -> str:
+    """A text that a person wrote as HTML, as it was typed."""
+    return f"<pre>{html.escape(text)}</pre>"

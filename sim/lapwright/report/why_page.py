@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -36,7 +35,7 @@ from lapwright.report.staying import (
     stays_wholly,
     title,
 )
-from lapwright.report.typeset import escaped
+from lapwright.report.typeset import escaped, verbatim
 from lapwright.study.model import Study
 from lapwright.units import Units, sentence
 
@@ -79,7 +78,7 @@ def why_page(
             inside = _step(study, number, reason, away)
             parts.append(part(f"step-{number}", _step_title(number, reason), inside))
     parts.append(part("cautions", "Cautions", bullets(CAUTIONS)))
-    parts.append(part("study", "The study", f"<pre>{html.escape(study.text)}</pre>"))
+    parts.append(part("study", "The study", verbatim(study.text)))
     return sheet(
         "why",
         title=f"{study.title}: lapwright why",

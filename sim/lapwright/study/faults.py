@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from lapwright.errors import Fault, StudyError
-from lapwright.units import METRIC, Text, Units, told
+from lapwright.units import METRIC, Text, Units, joined, told
 
 __all__ = ["Faults", "RefusedError", "listed", "nearest", "one_line", "shown"]
 
@@ -96,9 +96,7 @@ def listed(words: Iterable[str], last: str = "or", most: int = 12) -> str:
     words = [shown_key(word) for word in words]
     if len(words) > most:
         words = [*words[: most - 1], "..."]
-    if len(words) < 2:
-        return "".join(words)
-    return f"{', '.join(words[:-1])} {last} {words[-1]}"
+    return joined(words, last)
 
 
 def nearest(word: str, words: Iterable[str]) -> str | None:

@@ -16,7 +16,7 @@ from lapwright.study.override import override
 from lapwright.study.steps import STEP_KEYS
 from lapwright.study.table import Table, boolean, text, whole
 from lapwright.study.units import SMALL, plain, quantity
-from lapwright.units import Units
+from lapwright.units import Units, joined
 
 __all__ = ["NOT_OF", "doubts_of", "sweep_of", "tables_of", "tune_of", "variants_of"]
 
@@ -254,7 +254,7 @@ def _speak_of(
             shape, right = ("longer than 1.3:1", OF_LONG) if long else ("not longer than 1.3:1", OF_ROUND)
             table.fault(
                 f"{key}.{form}",
-                f"{wrong[0]} is {shape} and has no {form}: write {', '.join(right[:-1])} or {right[-1]}",
+                f"{wrong[0]} is {shape} and has no {form}: write {joined(right, 'or')}",
                 "value",
             )
 

@@ -43,7 +43,6 @@ PACE = Step.pace
 _place = quantity(LENGTH, least="-2 m", most="2 m")
 
 HOW_STEP = '[[steps]] with top = "A", bottom = "B", grit = "15 um", time = "20 min"'
-HOW_SWAP = '"5 min", { A = "15 min", B = "5 min" } or { read = "2.5 min", on_top = "more domed" }'
 
 
 def steps_of(
