@@ -6,6 +6,7 @@ lapped in two goes must have lost the metal of one (W. Archard's law is additive
 
 from __future__ import annotations
 
+import json
 import os
 import pickle
 from dataclasses import replace
@@ -20,6 +21,7 @@ from lapwright.commands.places import changed_since
 from lapwright.errors import CommandError, StudyError
 from lapwright.lapping.run import lap
 from lapwright.plate.measure import measure
+from lapwright.study import runfile
 from lapwright.study.checkpoint import check_same
 from lapwright.study.read import load, parse
 from lapwright.study.record import SHAPES, Run
@@ -297,3 +299,39 @@ def test_the_command_goes_on_from_a_run(bench: Path, capsys: pytest.CaptureFixtu
     os.chdir("studies")
     Path("t.toml").write_text(run.study_text)
     assert load("t.toml").plates == run.study.plates
+
+
+def test_a_run_and_a_study_that_goes_on_from_it_bear_alike(
+    bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # The other way to these faces: `bearing RUN` takes its last heights without a study between.
+    Path("on.toml").write_text(ON)
+    answers = []
+    for what in ("first", "on.toml"):
+        assert main(["bearing", what, "--phase", "30", "--json"]) == 0
+        answers.append(json.loads(capsys.readouterr().out))
+    for key in ("pressure_peak", "pressure_mean", "contact_share", "tipping_margin"):
+        assert answers[1][key] == pytest.approx(answers[0][key], rel=1e-9)
+
+
+def test_readings_take_the_place_of_the_face_that_they_are_of(bench: Path) -> None:
+    Path("on.toml").write_text(ON)
+    assert main(["gauge", "on.toml", "--reading", "spherometer A 1.2 um", "--start", "read.toml"]) == 0
+    read = load("read.toml")
+    assert read.start is not None
+    assert read.start.plates == {"B": "B"}
+    assert read.plates["A"].form.measured is None
+    assert read.plates["A"].form.sphere > 0.0
+
+
+def test_a_search_reads_its_run_once(bench: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    looked = []
+    was = runfile.read_run
+    monkeypatch.setattr(runfile, "read_run", lambda path: looked.append(path) or was(path))
+    Path("first/run.h5").rename("first/other.h5")
+    for _ in range(3):
+        parse(ON.replace('"first"', '"first/other.h5"'))
+    assert len(looked) == 1
+    os.utime("first/other.h5", ns=(0, 0))
+    parse(ON.replace('"first"', '"first/other.h5"'))
+    assert len(looked) == 2, "a file that was written anew is read anew"
