@@ -15,6 +15,7 @@ from lapwright.lapping.run import Moment
 from lapwright.plate.measure import forms
 from lapwright.plate.plate import Plate
 from lapwright.study.model import Study
+from lapwright.study.record import WENT_THROUGH
 from lapwright.study.runfile import FORM_KEYS, Run
 
 __all__ = ["HISTORY", "PROFILE", "Domes", "Ended", "Summary", "domes_of", "summary_of"]
@@ -77,7 +78,7 @@ class Summary:
     @property
     def done(self) -> bool:
         """True when the work went to its end."""
-        return self.outcome in ("done", "until", "limit")
+        return self.outcome in WENT_THROUGH
 
     @property
     def machine(self) -> bool:

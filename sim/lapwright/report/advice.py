@@ -43,11 +43,11 @@ from lapwright.report.standing import (
 from lapwright.report.tables import stroke_words, turn_words
 from lapwright.report.unlike import advise_unlike
 from lapwright.study.grains import FEPA_F
+from lapwright.study.record import WENT_THROUGH
 from lapwright.units import Units, joined, sentence
 
 __all__ = ["advise"]
 
-OVER = ("done", "until", "limit")  # outcomes of a run that went to its end
 FINER = (9e-6, 5e-6, 3e-6, 1e-6)  # grits to go on with [m]
 JUMP = limit_of("next grit") + 1e-4  # with room for round-off
 FINEST = 3e-6  # [m] from here on: stop
@@ -62,7 +62,7 @@ def advise(said: Account) -> Advice | None:
     if seen is None:
         return None
     goal = goal_words(said)
-    if goal and reached(said) and said.run.outcome in OVER:
+    if goal and reached(said) and said.run.outcome in WENT_THROUGH:
         return Advice("reached", f"{goal} Stop here, and read them by your own gauge.")
     told = _advice(seen)
     return replace(told, text=f"{goal} {sentence(told.text)}".strip())

@@ -26,6 +26,7 @@ from lapwright.report.sheet import CAUTIONS, bullets, part, sheet
 from lapwright.report.sureness import good_to
 from lapwright.report.tables import forms_table, steps_table
 from lapwright.report.typeset import escaped, verbatim
+from lapwright.study.record import WENT_THROUGH
 from lapwright.study.runfile import Run
 from lapwright.study.safefile import put_in_place
 from lapwright.units import GRAVITY, Units, joined
@@ -163,7 +164,7 @@ def _done(said: Account) -> str:
     pairs = list(dict.fromkeys(f"{s.top} on {s.bottom}" for s in said.steps))
     swaps = sum(1 for e in said.run.event if e == "swap")
     swapped = "" if not swaps else ", one swap" if swaps == 1 else f", {swaps} swaps"
-    did = "Done" if said.run.outcome in ("done", "until", "limit") else "Meant to be done"
+    did = "Done" if said.run.outcome in WENT_THROUGH else "Meant to be done"
     return f"{did}: {joined(pairs)}{swapped}; grit {joined(grits)}."
 
 

@@ -13,6 +13,7 @@ from lapwright.report.again import again_words
 from lapwright.report.beforehand import came_from
 from lapwright.report.finding_words import care
 from lapwright.report.sureness import good_to
+from lapwright.study.record import WENT_THROUGH
 from lapwright.study.runfile import FORM_KEYS, Fine, PlateRecord, Run
 from lapwright.units import Units, joined
 
@@ -119,7 +120,7 @@ def in_words(run: Run) -> list[str]:
 
 def _stopped(said: Account) -> list[str]:
     """At which stroke each watched step was stopped by its gauge, or that it was not."""
-    if said.run.outcome not in ("done", "until", "limit") or said.study.rounds > 1:
+    if said.run.outcome not in WENT_THROUGH or said.study.rounds > 1:
         return []
     lines = []
     for number, step in enumerate(said.steps, 1):

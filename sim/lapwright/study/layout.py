@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from lapwright.errors import StudyError
 from lapwright.plate.forms import FORMS
 from lapwright.study.model import Study
-from lapwright.study.record import FORM_KEYS, SHAPES, BearingRecord, Fine, PlateRecord, Run
+from lapwright.study.record import FORM_KEYS, SHAPES, WENT_THROUGH, BearingRecord, Fine, PlateRecord, Run
 from lapwright.study.resolved import made, plain
 
 __all__ = ["Attribute", "Group", "Leaf", "UnsoundError", "run_of", "tree_of"]
@@ -26,7 +26,7 @@ Array = NDArray[np.float64]
 Attribute = str | int | float
 
 TEXT_SCHEMA = 1  # of the layout before, which holds the text of the study alone
-OUTCOMES = ("done", "until", "limit", "tipped", "interrupted", "unfinished")
+OUTCOMES = (*WENT_THROUGH, "tipped", "interrupted", "unfinished")
 
 
 class UnsoundError(ValueError):

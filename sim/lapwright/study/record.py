@@ -24,11 +24,22 @@ if TYPE_CHECKING:
 
     from lapwright.study.model import Study
 
-__all__ = ["FORM_KEYS", "SHAPES", "BearingRecord", "Face", "Fine", "PlateRecord", "Run", "grit_on"]
+__all__ = [
+    "FORM_KEYS",
+    "SHAPES",
+    "WENT_THROUGH",
+    "BearingRecord",
+    "Face",
+    "Fine",
+    "PlateRecord",
+    "Run",
+    "grit_on",
+]
 
 Array = NDArray[np.float64]
 
 FORM_KEYS = tuple(FORMS)
+WENT_THROUGH = ("done", "until", "limit")  # outcomes of a run that came to its end
 SHAPES = SPOKEN  # the forms that the engine knows its error of
 
 

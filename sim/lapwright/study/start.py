@@ -27,6 +27,7 @@ from lapwright.plate.measured import Measured
 from lapwright.plate.plate import Plate
 from lapwright.study.faults import RefusedError, listed, nearest, shown
 from lapwright.study.folder import PART_FILE, RUN_FILE
+from lapwright.study.record import WENT_THROUGH
 from lapwright.study.surfaces.asked import Maps, parted
 from lapwright.study.table import Table
 
@@ -38,7 +39,7 @@ __all__ = ["Ended", "Start", "begun", "placed", "run_text"]
 Array = NDArray[np.float64]
 
 HOW = 'start = "first-pair-run", or start = { run = "first-pair-run", A = "B" } (A begins as B ended)'
-WHOLE = ("done", "until", "limit", "tipped")
+WHOLE = (*WENT_THROUGH, "tipped")
 REMEMBERED = "run in memory "
 AROUND = 8  # cells beside the land that are filled, for who lays the face on cells so many times as large
 
