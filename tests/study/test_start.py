@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 
 import lapwright as lw
+from lapwright.book.bench import bench_of
 from lapwright.cli import main
 from lapwright.commands.places import changed_since
 from lapwright.errors import CommandError, StudyError
@@ -335,3 +336,8 @@ def test_a_search_reads_its_run_once(bench: Path, monkeypatch: pytest.MonkeyPatc
     os.utime("first/other.h5", ns=(0, 0))
     parse(ON.replace('"first"', '"first/other.h5"'))
     assert len(looked) == 2, "a file that was written anew is read anew"
+
+
+def test_a_book_takes_the_faces_of_a_run_as_known(bench: Path, first: Run) -> None:
+    known = bench_of(parse(ON.replace('form = { dome = "3 um", twist = "1 um" }, ', ""))).given.forms
+    assert known == {(name, form) for name in "AB" for form in ("sphere", "saddle", "twist")}

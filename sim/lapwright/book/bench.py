@@ -90,7 +90,8 @@ def _given(study: Study, grits: Mapping[str, Grit]) -> Given:
     forms: set[tuple[str, str]] = set()
     for name, plate in study.plates.items():
         typed = {**document.get("plates", {}), **document.get("parts", {})}.get(name, {}).get("form", {})
-        names = form_names(plate) if "map" in typed else {TYPED.get(key, key) for key in typed}
+        known = plate.form.measured is not None  # by a map, or as a run left it
+        names = form_names(plate) if known else {TYPED.get(key, key) for key in typed}
         forms |= {(name, form) for form in names}
     usual = {key: _assumed(study, grits, key) for key in ("wear", "layer")}
     return Given(frozenset(forms), frozenset(grits) - usual["wear"], frozenset(grits) - usual["layer"])
