@@ -143,7 +143,8 @@ def _finish_band(axes: Axes, account: Account, x: Array, scale: float) -> None:
 
 def _sides(axes: Axes, key: str, unit: str, low: float, high: float) -> None:
     word = f"{FORMS[key].word}, " if key in LONG else ""
-    up, down = (fill(f"{word}{side}", 14) for side in FORMS[key].sides)
+    sides = (side.replace("at the ", "at ").removesuffix(" corners") for side in FORMS[key].sides)
+    up, down = (fill(f"{word}{side}", 12) for side in sides)
     for y, text, anchor in ((high, f"{up}\n{unit}", "top"), (low, down, "bottom")):
         if (y > 0) == (anchor == "top"):
             axes.annotate(
