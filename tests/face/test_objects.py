@@ -8,6 +8,7 @@ from datetime import date
 from math import pi
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -169,6 +170,11 @@ WRONG = [
     (lambda: Level(base=0.1, resolution="1 um"), "Level.resolution: '1 um' is not an angle (it is a length)"),
     (lambda: lw.Reading("flat", "A", "3 bands"), "how high a band is, only its optical flat knows"),
     (lambda: lw.Reading("sph", "A", "1.2"), "Reading.value: '1.2' has no unit"),
+    (
+        lambda: lw.StartForm(measured=(np.full((9, 9), np.nan), 0.01)),
+        "needs rows of heights [m] without gaps",
+    ),
+    (lambda: lw.StartForm(measured=(np.zeros((9, 9)), -0.01)), "cells of -0.01 m cannot be"),
     (lambda: pair(rond=3), "Study has no rond: did you mean rounds?"),
     (lambda: pair(steps=["A on B"]), "steps.1: is no lapwright.Step, but str"),
 ]
@@ -279,6 +285,30 @@ def test_gauges_readings_variants_sweep_and_goal_go_through_objects_too() -> Non
     for part in ("plates", "gauges", "readings", "variants", "swept", "goal", "steps"):
         assert getattr(again, part) == getattr(said, part), part
     assert lw.Study.from_dict(document_of(again.text)) == again
+
+
+def test_a_face_that_is_measured_goes_through_objects(tmp_path: Path) -> None:
+    """A dome of 2 um and a wave of 8 mm, which no form sees; written, it is a map beside the study."""
+    side = (np.arange(80) - 39.5) * 0.002
+    x, y = np.meshgrid(side, side)
+    z = -2e-6 * (x**2 + y**2) / 0.08**2 + 1e-7 * np.sin(2.0 * pi * x / 0.008)
+    measured = A.replace(form=lw.StartForm(measured=(z, 0.002)), cells=80)
+    study = lw.Study({"A": measured, "B": B}, [STEP])
+    plate = study.plates["A"]
+    assert plate.form.sphere == pytest.approx(2e-6, abs=2e-8)
+    again = lw.Study(study.plates, [STEP]).plates["A"]
+    # Cells at the rim with their middle off the land are carried on from beside, as of any map.
+    land = plate.land_inside(0.003) > 0.999
+    plane = np.stack([np.ones(land.sum()), x[land], y[land]], axis=1)
+    for one in (plate, again):
+        # The same face but for how it lies, which nobody who lays it on another can tell.
+        apart = (one.heights() - z)[land]
+        assert np.ptp(apart - plane @ np.linalg.lstsq(plane, apart)[0]) < 1e-12
+    assert np.array_equal(study.replace(rounds=2).plates["A"].heights(), plate.heights())
+    study.write(tmp_path / "measured.toml")
+    back = lw.Study.read(tmp_path / "measured.toml")
+    assert np.array_equal(back.plates["A"].heights(), plate.heights())
+    assert back == study
 
 
 # --- any study of objects is written, read back, and is the same -----------------------------------------

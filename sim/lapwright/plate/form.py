@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from lapwright.errors import Fault, StudyError
 from lapwright.plate.grid import Grid
 from lapwright.plate.measured import Measured
 from lapwright.plate.outline import SIZE, Outline
@@ -76,13 +77,25 @@ def _rippled(value: Any) -> Ripple:
     return Ripple(value) if isinstance(value, str) else made(Ripple)(value)
 
 
+def _measured(heights: Array, cell: float) -> Measured:
+    """A map of heights (ny, nx) [m] on square cells [m]."""
+    heights = np.asarray(heights, dtype=float)
+    if heights.ndim != 2 or not np.isfinite(heights).all():
+        wrong = "needs rows of heights [m] without gaps: fill them, or save the map as a file and name that"
+        raise StudyError([Fault("StartForm.measured", wrong, "map")])
+    if not cell > 0.0:
+        raise StudyError([Fault("StartForm.measured", f"cells of {cell} m cannot be", "range")])
+    return Measured(Grid(heights.shape[1], heights.shape[0], cell), heights)
+
+
 @dataclass(frozen=True)
 class StartForm(Frozen):
     """Form errors [m], with the signs and sizes of the measures of the same names (see `measure`).
 
     They add; each measure gives back what was put in here, at any margin, since it fits these very shapes.
     `wind` is + when the corners at 1:30 and 7:30 are the high pair, whichever side is the longer.
-    `measured` is what a height map from an instrument holds beside these sizes, levelled; they add.
+    `measured` is what a height map from an instrument holds beside these sizes; they add.  It may be given as
+    heights (ny, nx) [m], seen from the face, row 0 at 6 o'clock, with the side of their square cells [m].
     `dome` and `dish`, what a person says, are the sphere with either sign, and stand in its place.
     """
 
@@ -104,13 +117,15 @@ class StartForm(Frozen):
         crown: Size = 0.0,
         wind: Size = 0.0,
         ripple: Ripple | Size | Mapping[str, Any] | None = None,
-        measured: Measured | None = None,
+        measured: Measured | tuple[Array, float] | None = None,
         *,
         dome: Size | None = None,
         dish: Size | None = None,
     ) -> None:
         if isinstance(ripple, float | int):
             ripple = Ripple(ripple)
+        if isinstance(measured, tuple):
+            measured = _measured(*measured)
         self._put(
             saddle=saddle, twist=twist, bow=bow, crown=crown, wind=wind, ripple=ripple, measured=measured
         )

@@ -165,15 +165,16 @@ class Study(Frozen):
     @staticmethod
     def _read(said: Mapping[str, Any], stem: str, folder: str | Path | None, like: str = "") -> Study:
         """A study of what objects say, in place of what the text `like` says of the same."""
-        from lapwright.study.objects import document_of_objects, tables_of_objects
-        from lapwright.study.read import document_of, parse
+        from lapwright.study.objects import document_of_objects, plain, tables_of_objects
+        from lapwright.study.read import document_of, parse_document
         from lapwright.study.write import written
 
         said = {key: value for key, value in said.items() if value is not None}
-        document = document_of(like) | tables_of_objects(said) if like else document_of_objects(**said)
+        document = plain(document_of(like) | tables_of_objects(said) if like else document_of_objects(**said))
         if "plates" in said:
             document.pop("parts", None)
-        return parse(written(document, like=like), stem, None if folder is None else Path(folder))
+        home = None if folder is None else Path(folder)
+        return parse_document(document, stem, home, text=written(document, like=like))
 
     def replace(self, **changes: Any) -> Study:
         """A copy with some keys changed, read and checked anew; comments of its text stay.
@@ -257,7 +258,7 @@ class Study(Frozen):
         return parse_document(document, stem, folder, text=written(document))
 
     def write(self, path: str | Path) -> None:
-        """Write the study file, comments and all, over what is there.
+        """Write the study file, comments and all, over what is there; beside it, faces held in memory.
 
         Parameters
         ----------
@@ -271,7 +272,12 @@ class Study(Frozen):
 
         """
         from lapwright.study.safefile import put_in_place
+        from lapwright.study.surfaces.asked import held_in
 
+        for name, surface in held_in(self.text).items():
+            from lapwright.study.surfaces.x3p import to_x3p
+
+            put_in_place(Path(path).with_name(name), to_x3p(surface))
         put_in_place(Path(path), memoryview(self.text.encode("utf-8")))
 
     def states(self, after: Moment | None = None, threads: int = 1) -> Iterator[Moment]:

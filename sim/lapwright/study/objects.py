@@ -22,9 +22,10 @@ from lapwright.plate.plate import Plate
 from lapwright.said import told
 from lapwright.study.rates import WEAR
 from lapwright.study.start import run_text
+from lapwright.study.surfaces.asked import held
 from lapwright.study.units import LENGTH, quantity
 
-__all__ = ["described", "document_of_objects", "tables_of_objects"]
+__all__ = ["described", "document_of_objects", "plain", "tables_of_objects"]
 
 Document = dict[str, Any]
 CURVES: dict[type, str] = {
@@ -46,7 +47,7 @@ def document_of_objects(plates: Any, steps: Any, **more: Any) -> Document:
     Raises
     ------
     StudyError
-        Something is no plate, no step, or cannot stand in a file, such as a measured face.
+        Something is no plate, no step, or cannot stand in a file.
 
     """
     named = " and ".join(map(str, plates)) if isinstance(plates, Mapping) else ""
@@ -103,10 +104,17 @@ def _entry(key: str, value: Any, of: type, put: Callable[[Any], Document], fault
 
 def described(plates: Mapping[str, Plate], steps: Sequence[Step]) -> list[tuple[str, str]]:
     """Each plate and each step in a line, name and words, as a study would say them."""
-    rows = [(f"plate {name}", _words(plate, _plate_in_words)) for name, plate in plates.items()]
+    rows = [(f"plate {name}", _words(plate, _plate)) for name, plate in plates.items()]
     return rows + [
         (f"step {n}", _words(step, lambda step: _step(step, {}))) for n, step in enumerate(steps, 1)
     ]
+
+
+def plain(value: Any) -> Any:
+    """A document in the dictionaries and lists that a file is read as."""
+    if isinstance(value, Mapping):
+        return {key: plain(one) for key, one in value.items()}
+    return [plain(one) for one in value] if isinstance(value, list | tuple) else value
 
 
 def _words(one: Any, table_of: Callable[[Any], Document]) -> str:
@@ -115,11 +123,6 @@ def _words(one: Any, table_of: Callable[[Any], Document]) -> str:
     except StudyError:
         return repr(one)  # nothing that a file could hold
     return _LONG.sub(lambda number: f"{float(number[0]):.4g}", text)
-
-
-def _plate_in_words(plate: Plate) -> Document:
-    measured = {"map": "measured"} if plate.form.measured is not None else {}
-    return _plate(plate.replace(form=plate.form.replace(measured=None))) | measured
 
 
 def _in_a_line(table: Mapping[str, Any]) -> str:
@@ -143,17 +146,9 @@ def margin_text(margin: EdgeMargin) -> str:
 
 def _plate(plate: Plate) -> Document:
     out = _outline(plate.outline) | told(plate, "thickness", "mass") | _material(plate.material)
-    if plate.form.measured is not None:
-        raise StudyError(
-            [
-                Fault(
-                    "form",
-                    "a measured face is no text: save it as a map, and write form = { map = FILE }",
-                    "map",
-                )
-            ]
-        )
     form = _form(plate.form)
+    if plate.form.measured is not None:
+        form["map"] = held(plate.form.measured)
     if form:
         out["form"] = form
     if plate.grooves is not None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import re
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -23,12 +25,31 @@ from lapwright.units import METRIC
 if TYPE_CHECKING:
     from lapwright.study.surfaces.lay import Laid
 
-__all__ = ["HOW_MAP", "Asked", "Maps", "asked_of", "parted"]
+__all__ = ["HOW_MAP", "Asked", "Maps", "asked_of", "held", "held_in", "parted"]
 
 HOW_MAP = 'map = "A.x3p", or map = { file = "A.npy", spacing = "0.5 mm", unit = "um" }'
 QUARTER = np.pi / 2.0
 
 _angle = quantity(ANGLE, least="-360 deg", most="360 deg")
+
+
+# Maps of studies that are made of objects, by the names of the files that `Study.write` makes of them.
+# A name tells the content, so what stands here can never be out of date.
+_HELD: dict[str, Surface] = {}
+_HELD_NAME = re.compile(r"face-[0-9a-f]{16}\.x3p")
+
+
+def held(measured: Measured) -> str:
+    """The name of a face that is in memory only, under which a study finds it."""
+    cell = measured.grid.cell
+    digest = hashlib.sha256(f"{measured.digest} {cell!r}".encode()).hexdigest()[:16]
+    _HELD[f"face-{digest}.x3p"] = Surface(measured.heights, cell, cell)
+    return f"face-{digest}.x3p"
+
+
+def held_in(text: str) -> dict[str, Surface]:
+    """The maps in memory that the text of a study names."""
+    return {name: _HELD[name] for name in _HELD_NAME.findall(text) if name in _HELD}
 
 
 @dataclass(frozen=True)
@@ -122,6 +143,8 @@ class Maps:
         return replace(plate, form=form), _said(plate, laid)
 
     def _surface(self, asked: Asked) -> Surface:
+        if asked.file in _HELD:
+            return _HELD[asked.file]
         key = asked.file, asked.head
         if key not in self.read:
             assert self.folder is not None
