@@ -45,6 +45,40 @@ def test_a_day_at_the_bench_in_a_practice_shop(bench, capsys):
     assert (bench / "mine.log.toml").read_text("utf-8").count("[[spells]]") == 1
 
 
+def test_a_study_without_gauges_is_read_and_replayed_with_usual_ones(bench, capsys):
+    bare = "".join(line for line in STUDY.splitlines(keepends=True) if not line.startswith("gauges."))
+    (bench / "mine.toml").write_text(bare, "utf-8")
+    assert main(["log", "mine.toml", "--done", "step 1, 200 strokes", "--shop", "3", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["usual_gauges"]
+    assert told["foretold"] is not None
+    log = (bench / "mine.log.toml").read_text("utf-8")
+    assert (
+        log.count("[[spells.readings]]") == 10
+    )  # on each plate a spherometer, and two gauges turned two ways
+    assert main(["next", "mine.toml", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out) == told
+    assert main(["log", "mine.toml", "--reading", "spherometer A 0.3 um"]) == 0
+    assert "usual ones are taken: spherometer, three feet" in capsys.readouterr().out
+
+
+def test_plates_that_nobody_read_are_read_before_anything_is_advised(bench, capsys):
+    assert main(["log", "mine.toml", "--done", "step 1, 200 strokes"]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "Next. Read first: " in said
+    assert "dome (sph on " in said
+    assert "Stop" not in said
+    assert main(["next", "mine.toml", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["next"] is None
+    assert told["why"] == "read"
+    first = told["read"][0]
+    assert first["gauge"] == "sph"
+    assert first["within"]["then"] < first["within"]["now"]
+    assert main(["log", "mine.toml", "--done", "as advised"]) == 2
+    assert "the advice was to read first" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize(
     ("words", "complaint"),
     [

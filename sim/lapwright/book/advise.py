@@ -17,10 +17,12 @@ from numpy.typing import NDArray
 from lapwright.book.bench import Bench
 from lapwright.book.goal import Goal
 from lapwright.book.knowledge import Knowledge
+from lapwright.book.looking import ToRead, to_read
 from lapwright.book.prior import DAY
 from lapwright.book.rollout import MUCH_LARGER, Played, Rollout
 from lapwright.book.spell import lap_shops, off_by
 from lapwright.errors import LapwrightError
+from lapwright.gauges.reading import Reading
 from lapwright.lapping.step import Step, Turn
 from lapwright.lapping.strokes import Curve
 from lapwright.lapping.support import check_stands
@@ -31,6 +33,9 @@ Array = NDArray[np.float64]
 
 CHOOSING, TELLING = 48, 96  # shops that choose, and others that tell
 LENGTHS = (120.0, 300.0, 600.0, 1200.0)  # [s] of a spell
+SHORT = (30.0, 60.0, 120.0, 300.0, 600.0)  # [s] of one after which it is read before anything is decided
+CLOSER = 0.1  # of how far the worst form is over the goal: a short spell must bring it so much closer
+DOUBTED = 0.5  # chance of the goal below which one reads first what would tell much
 SMALLER = 0.6  # of a stroke
 TURNS = (Turn(radians(8.0)), Turn(radians(90.0), 10))
 ENOUGH = 0.95  # chance of the goal at which one stops
@@ -44,7 +49,11 @@ STREAM = 0x61647669
 
 @dataclass(frozen=True)
 class Advice:
-    """What to do next: `step`, or None to stop, and `why`: "reached", "worse", "no better", "go on".
+    """What to do next: `step`, or None, and `why`.
+
+    "go on": the goal is in sight.  "closer": it is not, but this spell brings the plates nearer in all but a
+    tenth of the shops; `excess`: how many times the goal the worst form is (now, then).  "read": read first,
+    and what, in `read`.  Else stop: "reached", or every spell makes some form "worse", or is "no better".
 
     `chance` of the goal in the end (of having it now, where it says stop); until then `cost` in seconds of
     rubbing and handling, `spells` and `metal` [m], each (low, middle, high) of 80 %; `reached_now`: chance
@@ -58,6 +67,8 @@ class Advice:
     cost: tuple[float, float, float] = (0.0, 0.0, 0.0)
     spells: tuple[float, float, float] = (0.0, 0.0, 0.0)
     metal: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    read: tuple[ToRead, ...] = ()
+    excess: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(frozen=True)
@@ -70,9 +81,18 @@ class _Tried:
 
 
 def advise(
-    bench: Bench, known: Knowledge, goal: Goal, steps: Sequence[Step], number: int, last: Step | None = None
+    bench: Bench,
+    known: Knowledge,
+    goal: Goal,
+    steps: Sequence[Step],
+    number: int,
+    last: Step | None = None,
+    taken: Sequence[Reading] = (),
 ) -> Advice:
-    """Choose the spell after entry `number`; `steps`: what may be done; `last`: what was."""
+    """Choose the spell after entry `number`; `steps`: what may be done; `last`: what was.
+
+    `taken`: what was read of these faces since.
+    """
     rng = bench.rng(number, STREAM)
     chosen_by, owner = known.draw(CHOOSING, rng)
     told_by, other = known.draw(TELLING, rng)
@@ -92,18 +112,20 @@ def advise(
         out = _played(rollout, goal, one, one.shops, hand, last, rng)
         played.append((one, out, _worse(goal, bench, chosen_by, out.shops)))
     good = [(one, out) for one, out, worse in played if worse <= AT_MOST]
-    if not good:
-        return Advice(None, "worse", now, now)
-    best = max(float(out.reached.mean()) for _, out in good)
+    best = max((float(out.reached.mean()) for _, out in good), default=0.0)
+    if max(best, now) < DOUBTED:
+        asked = to_read(bench, known, goal, taken)
+        if asked:
+            return Advice(None, "read", now, now, read=asked)
     if best < now + GAIN:
-        return Advice(None, "no better", now, now)
+        nearer = _closer(bench, goal, rollout, tried, (chosen_by, hand), (told_by, hand_told), now, rng)
+        return nearer or Advice(None, "no better" if good else "worse", now, now)
     near = [(one, out) for one, out in good if out.reached.mean() >= best - LIKE]
     one, _ = min(near, key=lambda pair: float(pair[1].cost.mean()))
     again = next(_try(bench, goal, rollout, one.step, told_by, hand_told, rng, (one.length,)))
     out = _played(rollout, goal, one, again.shops, hand_told, last, rng)
-    step = replace(one.step, time=None, strokes=max(1, round(one.length * one.step.pace)))
     return Advice(
-        step,
+        _for_so_long(one),
         "go on",
         float(out.reached.mean()),
         now,
@@ -111,6 +133,46 @@ def advise(
         _middle(out.spells + 1.0),
         _middle(out.metal),
     )
+
+
+def _for_so_long(one: _Tried) -> Step:
+    return replace(one.step, time=None, strokes=max(1, round(one.length * one.step.pace)))
+
+
+def _closer(
+    bench: Bench,
+    goal: Goal,
+    rollout: Rollout,
+    tried: Sequence[_Tried],
+    choosing: tuple[Array, NDArray[np.intp]],
+    telling: tuple[Array, NDArray[np.intp]],
+    now: float,
+    rng: np.random.Generator,
+) -> Advice | None:
+    """A short spell and no more, that brings the worst form nearer and makes none worse."""
+    found: list[tuple[float, _Tried]] = []
+    steps: list[Step] = []
+    for one in tried:
+        if one.step not in steps:
+            steps.append(one.step)
+    for step in steps[:LOOKED_AT]:
+        for one in _try(bench, goal, rollout, step, *choosing, rng, SHORT):
+            if _worse(goal, bench, choosing[0], one.shops) <= AT_MOST:
+                found.append((_excess(goal, bench, one.shops), one))
+    if not found:
+        return None
+    one = min(found, key=lambda pair: pair[0])[1]
+    again = next(_try(bench, goal, rollout, one.step, *telling, rng, (one.length,)))
+    before, after = _excess(goal, bench, telling[0]), _excess(goal, bench, again.shops)
+    if after > (1.0 - CLOSER) * before or _worse(goal, bench, telling[0], again.shops) > AT_MOST:
+        return None
+    return Advice(_for_so_long(one), "closer", now, now, excess=(before, after))
+
+
+def _excess(goal: Goal, bench: Bench, shops: Array) -> float:
+    """How many times the goal the worst form is, in the mean of shops."""
+    names, sizes = goal.sizes(bench.layout, shops)
+    return float((sizes / goal.most(names)).max(axis=1).mean())
 
 
 def _middle(values: NDArray[np.floating]) -> tuple[float, float, float]:

@@ -17,14 +17,16 @@ from lapwright.book.prior import Given, prior_of
 from lapwright.book.shop import Layout, layout_of
 from lapwright.book.spell import Spell
 from lapwright.gauges.instruments import Gauge
+from lapwright.gauges.usual import FIRST_TO_HAND, by_name, usual_of
 from lapwright.lapping.step import Grit, Step, Wear
 from lapwright.modes.basis import form_names
 from lapwright.study.model import Study
 from lapwright.study.read import document_of
 
-__all__ = ["Bench", "bench_of"]
+__all__ = ["AT_HAND", "Bench", "bench_of", "equipped"]
 
 STREAM = 0x626F6F6B  # sets these random numbers apart from others with the same seed
+AT_HAND = FIRST_TO_HAND[:3]  # under a flat bands are counted, which tells no side
 TYPED = {"dome": "sphere", "dish": "sphere"}
 
 
@@ -56,6 +58,16 @@ class Bench:
     def rng(self, *key: int) -> np.random.Generator:
         """Random numbers of an entry."""
         return np.random.default_rng([self.study.seed, STREAM, *key])
+
+
+def equipped(study: Study) -> Study:
+    """The study with gauges: those that are usual where it names none, by the names that `gauge` has."""
+    if study.gauges:
+        return study
+    every = {name: usual_of(plate) for name, plate in study.plates.items()}
+    return study.replace(
+        gauges=by_name({plate: {n: g for n, g in of.items() if n in AT_HAND} for plate, of in every.items()})
+    )
 
 
 def bench_of(

@@ -18,12 +18,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.book.advise import Advice, advise
-from lapwright.book.bench import Bench, bench_of
+from lapwright.book.bench import Bench, bench_of, equipped
 from lapwright.book.entry import Entry, append, entries_of, log_of, take_back
 from lapwright.book.goal import Goal, flatness, goal_of
 from lapwright.book.history import Chapter, chapters, taken_in
 from lapwright.book.knowledge import Knowledge
 from lapwright.errors import CommandError
+from lapwright.gauges.reading import Reading
 from lapwright.lapping.step import Step
 from lapwright.modes.basis import form_names
 from lapwright.said import Constructed
@@ -98,10 +99,14 @@ class Now:
 
 
 class Book(metaclass=Constructed):
-    """A study and its log; `log`: where it stands, STEM.log.toml beside the study when None."""
+    """A study and its log; `log`: where it stands, STEM.log.toml beside the study when None.
+
+    A study that names no gauges is read with those that are usual for its plates (`usual_gauges`).
+    """
 
     def __init__(self, study: str | Path | Study, log: str | Path | None = None, threads: int = 1) -> None:
-        self.study = study if isinstance(study, Study) else load(study)
+        typed = study if isinstance(study, Study) else load(study)
+        self.study, self.usual_gauges = equipped(typed), not typed.gauges
         home = log_of(Path(study)) if not isinstance(study, Study) else None
         self.log = Path(log) if log is not None else home
         self.threads = threads
@@ -210,4 +215,8 @@ class Book(metaclass=Constructed):
         done = [entry.done for entry in self.entries if entry.done is not None]
         allowed = tuple(steps) or self.study.steps
         last = done[-1] if done else None
-        return advise(self.bench, self._known, self.goal, allowed, len(self.entries), last)
+        taken: list[Reading] = []
+        for entry in self.entries:
+            kept = () if entry.done is not None else taken
+            taken = [*(one for one in kept if one.plate not in entry.restart), *entry.readings]
+        return advise(self.bench, self._known, self.goal, allowed, len(self.entries), last, taken)

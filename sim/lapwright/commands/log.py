@@ -138,9 +138,11 @@ def _advised(book: Book) -> dict[str, Any]:
     """The step that the book advises now."""
     from lapwright.study.objects import tables_of_objects
 
-    step = book.next().step
+    advice = book.next()
+    step = advice.step
     if step is None:
-        raise CommandError("--done 'as advised': the advice was to stop; say what was done: step 1, 10 min")
+        was = "to read first" if advice.read else "to stop"
+        raise CommandError(f"--done 'as advised': the advice was {was}; say what was done: step 1, 10 min")
     table: dict[str, Any] = tables_of_objects({"steps": [step]})["steps"][0]
     stroke = table.get("stroke")
     if isinstance(stroke, dict):
@@ -157,8 +159,8 @@ def _in_mm(value: Any) -> Any:
 def _practised(seed: int, entry: dict[str, Any], book: Book) -> dict[str, Any]:
     """Readings of a practice shop in which all entries so far, and this one, were done."""
     from lapwright.book.entry import Entry, entries_of, entry_text
+    from lapwright.book.looking import all_readings
     from lapwright.book.practice import PracticeShop
-    from lapwright.results.next_spell import all_readings
 
     text = entry_text({"done": entry["done"]}) if "done" in entry else ""
     shop = PracticeShop(book.bench, seed)
@@ -169,7 +171,11 @@ def _practised(seed: int, entry: dict[str, Any], book: Book) -> dict[str, Any]:
     for new in entries_of(text, book.study):
         if new.done is not None:
             shop.lap(new.done, new.any_hand)
-    shown = shop.read(Entry(readings=all_readings(book))).readings
+    asked = all_readings(book.bench)
+    if not asked:
+        fit = "no gauge of the study fits a plate, so nothing can be read: write smaller ones, or none"
+        raise CommandError(f"--shop: {fit} (usual ones are taken then)", key="--shop")
+    shown = shop.read(Entry(readings=asked)).readings
     units = book.study.units
     readings = []
     for reading in shown:
@@ -180,6 +186,8 @@ def _practised(seed: int, entry: dict[str, Any], book: Book) -> dict[str, Any]:
         table = {"gauge": reading.gauge, "plate": reading.plate, "value": value}
         if reading.angle:
             table["angle"] = f"{reading.angle * 57.29577951308232:.6g} deg"
+        if reading.along:
+            table["along"] = f"{1e3 * reading.along:.6g} mm"
         readings.append(table)
     note = f"practice shop {seed}: hidden plates were read"
     return {"readings": readings, "note": f"{entry['note']}; {note}" if "note" in entry else note}

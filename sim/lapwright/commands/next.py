@@ -39,7 +39,11 @@ def say_next(book: object, file: str, json: bool) -> int:
     say(answer.text())
     if json:
         print_json(answer.to_dict())
-    say.next(
-        ("When it is done", typed("log", file, "--done", "as advised", "--reading", "GAUGE PLATE SIZE")),
-    )
+    advice = answer.advice
+    if advice.step is not None:
+        words = typed("log", file, "--done", "as advised", "--reading", "GAUGE PLATE SIZE")
+        say.next(("When it is done", words))
+    elif advice.read:
+        first = advice.read[0].reading
+        say.next(("When it is read", typed("log", file, "--reading", f"{first.gauge} {first.plate} SIZE")))
     return 0

@@ -5,7 +5,7 @@ How finely they read, how well they repeat and how much they lag is common pract
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from math import atan2, pi
 
@@ -23,12 +23,26 @@ from lapwright.gauges.instruments import (
     TwistGauge,
 )
 from lapwright.plate.outline import Outline
+from lapwright.plate.plate import Plate
 
-__all__ = ["EYE", "FINE", "FINE_SLOPE", "LINED", "usual_angles", "usual_gauges", "usual_place"]
+__all__ = [
+    "EYE",
+    "FINE",
+    "FINE_SLOPE",
+    "FIRST_TO_HAND",
+    "LINED",
+    "by_name",
+    "name_on",
+    "usual_angles",
+    "usual_gauges",
+    "usual_of",
+    "usual_place",
+]
 
 FINE = 0.1e-6  # [m]: step, scatter and lag of a good indicator (common practice, no source)
 FINE_SLOPE = 1e-6  # [rad]: step and scatter of a good level or autocollimator (common practice, no source)
 LINED = ("bridge", "level", "autocollimator")
+FIRST_TO_HAND = ("spherometer, three feet", "twist gauge", "straightedge", "optical flat")
 
 PAD = 0.2  # of the distance between flat feet: their width (common practice, no source)
 INSET = 0.1  # of a ring's land: how far feet stay from its edges
@@ -49,6 +63,28 @@ def usual_gauges(outline: Outline) -> Iterator[Gauge]:
             yield replace(gauge, resolution=FINE_SLOPE, repeatability=FINE_SLOPE)
         else:
             yield replace(gauge, resolution=FINE, repeatability=FINE, hysteresis=FINE)
+
+
+def usual_of(plate: Plate) -> dict[str, Gauge]:
+    """One gauge of each kind that can stand on the land of a plate, by name."""
+    outline, grooves = plate.outline, plate.grooves
+    land = outline.shrunk(grooves.rim) if grooves is not None else outline
+    return {gauge.name: gauge for gauge in usual_gauges(land or outline)}
+
+
+def by_name(usual: Mapping[str, Mapping[str, Gauge]]) -> dict[str, Gauge]:
+    """Usual gauges of each plate by the name that a reading gives them."""
+    known: dict[str, Gauge] = {}
+    for plate, gauges in usual.items():
+        for gauge in gauges.values():
+            if known.setdefault(gauge.name, gauge) != gauge:
+                known[name_on(gauge.name, plate)] = gauge
+    return known
+
+
+def name_on(gauge: str, plate: str) -> str:
+    """Name of a usual gauge whose size is another on this plate."""
+    return f"{gauge} for {plate}"
 
 
 def _exact(outline: Outline) -> Iterator[Usual]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from lapwright.errors import CommandError
+from lapwright.gauges.usual import FIRST_TO_HAND, by_name, name_on, usual_of
 from lapwright.units import Units
 
 if TYPE_CHECKING:
@@ -16,7 +17,6 @@ if TYPE_CHECKING:
     from lapwright.gauges.face import Mapped
     from lapwright.gauges.instruments import Gauge, OpticalFlat
     from lapwright.gauges.reading import Reading
-    from lapwright.plate.plate import Plate
     from lapwright.study.model import Study
     from lapwright.study.record import Run
 
@@ -24,7 +24,6 @@ if TYPE_CHECKING:
 
 __all__ = ["Faces", "Request", "faces_of", "reading_table", "request_of"]
 
-FIRST_TO_HAND = ("spherometer, three feet", "twist gauge", "straightedge", "optical flat")
 BESIDE = 1e-6  # [m]
 HOW_READING = 'write GAUGE PLATE SIZE @ ANGLE, such as "sph A 1.2 um @ 0 deg"'
 HOW_PLACE = 'write ANGLE at X, Y along Z, as much of it as you need, such as "90 deg at 20 mm, 0 mm"'
@@ -92,8 +91,8 @@ def request_of(
         if name not in faces.maps:
             there = ", ".join(faces.maps)
             raise CommandError(f"--plate: there is no plate '{name}' here: {there}", key="--plate")
-    usual = {name: _usual(plate) for name, plate in study.plates.items()}
-    known = _known(study, usual)
+    usual = {name: usual_of(plate) for name, plate in study.plates.items()}
+    known = by_name(usual) | dict(study.gauges)
     read = (*study.readings, *(_reading(text, study, known, usual) for text in readings))
     _check_on_plates(read, known, study)
     _check_kinds(gauges or (), study)
@@ -151,36 +150,12 @@ def _time(text: str) -> float:
     return found
 
 
-def _usual(plate: Plate) -> dict[str, Gauge]:
-    """One gauge of each kind that can stand on the land of a plate."""
-    from lapwright.gauges.usual import usual_gauges
-
-    outline, grooves = plate.outline, plate.grooves
-    land = outline.shrunk(grooves.rim) if grooves is not None else outline
-    return {gauge.name: gauge for gauge in usual_gauges(land or outline)}
-
-
-def _known(study: Study, usual: Usual) -> dict[str, Gauge]:
-    """Every gauge by the name that a reading gives it; a usual one of another size: "NAME for PLATE"."""
-    known: dict[str, Gauge] = {}
-    for plate, gauges in usual.items():
-        for gauge in gauges.values():
-            if known.setdefault(gauge.name, gauge) != gauge:
-                known[_for(gauge.name, plate)] = gauge
-    return known | dict(study.gauges)
-
-
-def _for(gauge: str, plate: str) -> str:
-    """Name of a usual gauge whose size is another on this plate."""
-    return f"{gauge} for {plate}"
-
-
 def _check_kinds(wanted: Sequence[str], study: Study) -> None:
     """Refuse what is no gauge of the study, no kind and no usual gauge."""
     from lapwright.gauges.instruments import KINDS
     from lapwright.study.faults import nearest
 
-    usual = {name for plate in study.plates.values() for name in _usual(plate)}
+    usual = {name for plate in study.plates.values() for name in usual_of(plate)}
     for name in wanted:
         if name in study.gauges or name in usual or name.lower() in KINDS:
             continue
@@ -246,8 +221,9 @@ def reading_table(
     """
     left, sign, right = words.partition("@")
     name, plate, value = _read_apart(words, left, study, usual or {own: {} for own in study.plates})
-    other = _for(name, plate)
-    gauge = other if name not in study.gauges and other in (known or {}) else name
+    other = name_on(name, plate)
+    there = study.gauges if name in study.gauges else known or {}
+    gauge = other if other in there else name
     data: dict[str, Any] = {"gauge": gauge, "plate": plate, "value": value}
     size, _, last = value.rpartition(" ")
     if last in ("dome", "dish"):
@@ -260,7 +236,7 @@ def reading_table(
 def _read_apart(words: str, left: str, study: Study, usual: Usual) -> tuple[str, str, str]:
     """Gauge, plate and size of a reading; refuses it with the word that is none of these."""
     every = {name: gauge for gauges in usual.values() for name, gauge in gauges.items()}
-    called = {gauge.kind: name for name, gauge in reversed(every.items())}
+    called = {gauge.kind: name for name, gauge in reversed((every or _one_of_a_kind(study)).items())}
     called |= {name: name for name in (*every, *study.gauges)}
     gauge, rest = _named(left, called)
     plate, value = _named(rest, study.plates)
@@ -280,6 +256,13 @@ def _read_apart(words: str, left: str, study: Study, usual: Usual) -> tuple[str,
         names = f"gauges: {', '.join(study.gauges or called)}; plates: {', '.join(study.plates)}"
         raise CommandError(f"--reading '{words}': {wrong}. {HOW_READING} ({names})", key="--reading")
     return called[gauge], plate, value
+
+
+def _one_of_a_kind(study: Study) -> dict[str, Gauge]:
+    """Gauges of the study that their kind alone tells; sizes for several plates are one gauge."""
+    one = {name: gauge for name, gauge in study.gauges.items() if name.partition(" for ")[0] == name}
+    kinds = [gauge.kind for gauge in one.values()]
+    return {name: gauge for name, gauge in one.items() if kinds.count(gauge.kind) == 1}
 
 
 def _no_such(what: str, words: str, names: Iterable[str]) -> str:

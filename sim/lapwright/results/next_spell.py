@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from functools import cached_property
 from math import degrees
 from typing import Any
@@ -10,16 +10,16 @@ from typing import Any
 from lapwright.book.advise import Advice
 from lapwright.book.book import Band, Book
 from lapwright.book.history import foretell
+from lapwright.book.looking import ToRead, all_readings
 from lapwright.book.sight import sight_of
 from lapwright.book.spell import new_day
 from lapwright.gauges.reading import Reading
-from lapwright.gauges.usual import usual_angles, usual_place
 from lapwright.modes.basis import form_names
 from lapwright.report.tables import stroke_words, turn_words
 from lapwright.results.answer import Answer, wrapped
 from lapwright.units import Units, joined
 
-__all__ = ["NextAnswer", "all_readings"]
+__all__ = ["NextAnswer"]
 
 OPEN = 0.3e-6  # [m] half a band: a form that is less sure than this has not been read
 SELDOM = 3999  # spells: what comes more seldom still is not told apart
@@ -77,7 +77,7 @@ class NextAnswer(Answer):
 
     def _asked(self) -> tuple[Reading, ...]:
         last = next((c.entry.readings for c in reversed(self.book.chapters) if c.entry.readings), ())
-        return last or all_readings(self.book)
+        return last or all_readings(self.book.bench)
 
     def told(self) -> Mapping[str, Any]:
         """Everything for scripts."""
@@ -116,6 +116,20 @@ class NextAnswer(Answer):
                     for r, b in self.foretold
                 ],
             },
+            "read": [
+                {
+                    "gauge": one.reading.gauge,
+                    "plate": one.reading.plate,
+                    "angle": one.reading.angle,
+                    "at": one.reading.at,
+                    "of": one.form[0],
+                    "form": one.form[1],
+                    "within": {"now": one.now, "then": one.then},
+                }
+                for one in self.advice.read
+            ],
+            "usual_gauges": self.book.usual_gauges,
+            "excess": self.advice.excess,
             "why": self.advice.why,
             "chance": self.advice.chance,
             "reached_now": self.advice.reached_now,
@@ -138,6 +152,10 @@ class NextAnswer(Answer):
         for head, text in said.items():
             if text:
                 yield from wrapped(f"{head + ('' if head.endswith('?') else '.')} {text}", "", "  ")
+        if self.book.usual_gauges:
+            names = joined(list(self.book.study.gauges))
+            told = f"(No gauge in the study: usual ones are taken: {names}.)"
+            yield from wrapped(told, "", "  ")
 
     def _band(self, band: Band, figures: int = 2) -> str:
         """A size with its band, the right way round: "1.4 um (1.1 to 1.7)"."""
@@ -212,6 +230,9 @@ class NextAnswer(Answer):
 
     def _next(self) -> str:
         step = self.advice.step
+        if self.advice.read:
+            asked = "; ".join(self._first(one) for one in self.advice.read)
+            return f"Read first: {asked}. Nothing else that could be read tells more."
         if step is None:
             return "Nothing more: leave them as they are." if self.advice.why != "reached" else ""
         time = Units.spell(step.total_strokes / step.pace)
@@ -223,11 +244,27 @@ class NextAnswer(Answer):
         expected = [f"{_where(r)} {self._said(r, b)}" for r, b in self.foretold[:MOST_SAID]]
         return text + (f" Then read {'; '.join(expected)}." if expected else "")
 
+    def _first(self, one: ToRead) -> str:
+        """A reading to take first: "A's dome (sph on A; known within 1.1 um now, then 0.3 um)"."""
+        plate, form = one.form
+        small = self.units.small
+        now, then = (Units.number(size / small.size, 2) for size in (one.now, one.then))
+        name = "dome" if form == "sphere" else form
+        within = f"known within {now} {small.name} now, {then} then"
+        return f"{plate}'s {name} ({_where(one.reading)}; {within})"
+
     def _to_go(self) -> str:
         advice = self.advice
         share = f"{100.0 * advice.reached_now:.0f} in 100"
         if advice.why == "reached":
             return f"Stop: the goal is reached ({share})."
+        if advice.why == "read":
+            return f"Not known until that is read (reached now: {share})."
+        if advice.why == "closer":
+            now, then = map(Units.number, advice.excess)
+            return (
+                f"The goal is not in sight yet: the worst form is {now} times it now, {then} times it then."
+            )
         if advice.step is None:
             more = (
                 "would make some form worse"
@@ -248,14 +285,3 @@ def _where(reading: Reading) -> str:
     """Which gauge stood where: "tw at 45 deg on A"."""
     turned = f" at {degrees(reading.angle):.3g} deg" if reading.angle else ""
     return f"{reading.gauge}{turned} on {reading.plate}"
-
-
-def all_readings(book: Book) -> tuple[Reading, ...]:
-    """One round of all gauges of a study on every plate, each turned as is usual, twice at most."""
-    found: Sequence[Reading] = [
-        Reading(gauge.name, name, angle=angle, at=usual_place(gauge, plate.outline, angle).at)
-        for gauge in book.study.gauges.values()
-        for name, plate in book.study.plates.items()
-        for angle in (usual_angles(gauge, plate.outline)[:2])
-    ]
-    return tuple(found)
