@@ -33,8 +33,8 @@ Array = NDArray[np.float64]
 
 CHOOSING, TELLING = 48, 96  # shops that choose, and others that tell
 LENGTHS = (120.0, 300.0, 600.0, 1200.0)  # [s] of a spell
-SHORT = (30.0, 60.0, 120.0, 300.0, 600.0)  # [s] of one after which it is read before anything is decided
-CLOSER = 0.1  # of how far the worst form is over the goal: a short spell must bring it so much closer
+SHORT = (30.0, 60.0, *LENGTHS)  # [s] of one after which it is read before anything is decided
+CLOSER = 0.05  # of what the forms of the goal are: a short spell must take off so much
 DOUBTED = 0.5  # chance of the goal below which one reads first what would tell much
 SMALLER = 0.6  # of a stroke
 TURNS = (Turn(radians(8.0)), Turn(radians(90.0), 10))
@@ -51,8 +51,8 @@ STREAM = 0x61647669
 class Advice:
     """What to do next: `step`, or None, and `why`.
 
-    "go on": the goal is in sight.  "closer": it is not, but this spell brings the plates nearer in all but a
-    tenth of the shops; `excess`: how many times the goal the worst form is (now, then).  "read": read first,
+    "go on": the goal is in sight.  "closer": it is not, but this spell brings the plates nearer and makes no
+    form worse; `excess`: how many times the goal its forms are in the mean (now, then).  "read": read first,
     and what, in `read`.  Else stop: "reached", or every spell makes some form "worse", or is "no better".
 
     `chance` of the goal in the end (of having it now, where it says stop); until then `cost` in seconds of
@@ -149,7 +149,7 @@ def _closer(
     now: float,
     rng: np.random.Generator,
 ) -> Advice | None:
-    """A short spell and no more, that brings the worst form nearer and makes none worse."""
+    """A short spell and no more, that brings the forms nearer in the mean and makes none worse."""
     found: list[tuple[float, _Tried]] = []
     steps: list[Step] = []
     for one in tried:
@@ -170,9 +170,9 @@ def _closer(
 
 
 def _excess(goal: Goal, bench: Bench, shops: Array) -> float:
-    """How many times the goal the worst form is, in the mean of shops."""
+    """How many times the goal its forms are, in the mean of forms and shops."""
     names, sizes = goal.sizes(bench.layout, shops)
-    return float((sizes / goal.most(names)).max(axis=1).mean())
+    return float((sizes / goal.most(names)).mean())
 
 
 def _middle(values: NDArray[np.floating]) -> tuple[float, float, float]:

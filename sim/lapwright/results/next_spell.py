@@ -262,9 +262,7 @@ class NextAnswer(Answer):
             return f"Not known until that is read (reached now: {share})."
         if advice.why == "closer":
             now, then = map(Units.number, advice.excess)
-            return (
-                f"The goal is not in sight yet: the worst form is {now} times it now, {then} times it then."
-            )
+            return f"The goal is not in sight yet: its forms are {now} times it now, {then} times it then."
         if advice.step is None:
             more = (
                 "would make some form worse"
