@@ -26,6 +26,7 @@ from lapwright.book.entry import Entry
 from lapwright.book.goal import flatness, goal_of
 from lapwright.book.history import seen_in, taken_in
 from lapwright.book.knowledge import Knowledge
+from lapwright.book.looking import all_readings
 from lapwright.book.practice import PracticeShop
 from lapwright.book.spell import new_day
 from lapwright.lapping.step import Step, Turn
@@ -283,7 +284,8 @@ def worth(seed: int, advised: bool) -> Row:
         for number in range(1, MOST_SPELLS + 2):
             if policy == "next":
                 known = taken_in(bench, number, known, entry).known
-                step = advise(bench, known, goal, shop.steps, number, last).step
+                # All policies read the same and no more.
+                step = advise(bench, known, goal, shop.steps, number, last, all_readings(bench)).step
             else:
                 step = _by_rule(policy, shop, entry, number)
             cost += goal.effort.reading
