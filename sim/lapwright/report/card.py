@@ -15,7 +15,7 @@ from lapwright.report import words
 from lapwright.report.account import account
 from lapwright.report.layout import Line, Sheet, laid_out
 from lapwright.report.orders import Order
-from lapwright.report.schedule import Block, Card, Row, card_of
+from lapwright.report.schedule import MOST_CARE, Block, Card, Row, card_of
 from lapwright.report.shapes import MARK
 from lapwright.report.typeset import escaped
 from lapwright.study.runfile import Run
@@ -53,8 +53,10 @@ def card_html(run: Run) -> str:
     """The card to be put into a page: its own style, every class of it begins with "wc-", no addresses."""
     said = account(run)
     style = (files("lapwright.report") / "card.css").read_text("utf-8")
-    card = card_of(said)
-    sheets = laid_out(*_measured(card))
+    # One sheet is worth a caution or two that the page tells as well.
+    cards = [card_of(said, most) for most in range(MOST_CARE, 0, -1)]
+    laid = [laid_out(*_measured(card)) for card in cards]
+    card, sheets = min(zip(cards, laid, strict=True), key=lambda one: len(one[1]))
     body = "".join(_sheet(card, sheet, k, len(sheets)) for k, sheet in enumerate(sheets, 1))
     return f'<style>{style}</style><div class="wc-card">{body}</div>'
 

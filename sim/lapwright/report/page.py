@@ -33,6 +33,7 @@ from lapwright.units import GRAVITY, Units, joined
 
 __all__ = ["PARTS", "render", "write_page"]
 
+IN_FULL = 2  # things to take care of, the gravest, on the first screen; the rest unfolds
 BESIDE = ("faces", "sections", "history")  # pictures that are also written as PNG files
 
 
@@ -151,9 +152,20 @@ def _asides(said: Account) -> str:
         "Take care": care(said.run, said.study),
     }
     return "".join(
-        f'<p class="aside"><b>{lead}</b> {"<br>".join(map(escaped, texts))}</p>'
+        f'<p class="aside"><b>{lead}</b> {"<br>".join(map(escaped, texts[:IN_FULL]))}</p>' + _more(texts)
         for lead, texts in told.items()
         if texts
+    )
+
+
+def _more(texts: list[str]) -> str:
+    """What does not stand in full on the first screen, to be opened."""
+    more = texts[IN_FULL:]
+    if not more:
+        return ""
+    return (
+        f'<details class="aside"><summary>{len(more)} more to take care of</summary>'
+        f"{'<br>'.join(map(escaped, more))}</details>"
     )
 
 

@@ -69,9 +69,10 @@ class Card:
         return self.said.study.rounds
 
 
-def card_of(said: Account) -> Card:
-    """The work card of a run whose study can be read."""
-    return Card(said, tuple(_head(said)), tuple(_blocks(said)), tuple(_rows(said)), tuple(_foot(said)))
+def card_of(said: Account, care: int = MOST_CARE) -> Card:
+    """The work card of a run, with so many things to take `care` of in full."""
+    foot = (*_foot(said), *_minded(said, care))
+    return Card(said, tuple(_head(said)), tuple(_blocks(said)), tuple(_rows(said)), foot)
 
 
 def _head(said: Account) -> list[str]:
@@ -291,7 +292,7 @@ def _expect(face: Face, at: int, finish: float | None, units: Units) -> str:
 
 
 def _foot(said: Account) -> list[str]:
-    """How to weigh, how to lift, what to mind."""
+    """How to weigh and how to lift."""
     study = said.study
     lines = [_weighing(said)]
     if any(step.swap is not None for step in study.steps) or len(study.steps) * study.rounds > 1:
@@ -302,10 +303,15 @@ def _foot(said: Account) -> list[str]:
     top = max((p for name, p in study.plates.items() if name in tops), key=lambda p: p.total_mass)
     lines.append(f"Lifting: the top, {top.name}, weighs {_mass(top.total_mass, said.units)}.")
     lines.append("Slide plates apart, never pry. Fingers out of the gap. Local rules come first.")
-    minded = care(said.run, study)
-    more = len(minded) - MOST_CARE
-    lines += [f"!{line}" for line in minded[:MOST_CARE]]
-    return lines + ([f"!{more} more to take care of: on the page (report.html)."] if more > 0 else [])
+    return lines
+
+
+def _minded(said: Account, most: int) -> list[str]:
+    """What to take care of, the gravest first and no more than `most` in full."""
+    minded = care(said.run, said.study)
+    lines = [f"!{line}" for line in minded[:most]]
+    more = len(minded) - len(lines)
+    return lines + ([f"!{more} more to take care of: on the page (report.html)."] if more else [])
 
 
 def _weighing(said: Account) -> str:
