@@ -11,6 +11,7 @@ from importlib.resources import files
 from pathlib import Path
 from string import Template
 
+from lapwright.findings.afterwards import noticed
 from lapwright.report import words
 from lapwright.report.account import account
 from lapwright.report.layout import Line, Sheet, laid_out
@@ -26,6 +27,7 @@ __all__ = ["CARD_FILE", "card_html", "card_page", "write_card"]
 
 CARD_FILE = "card.html"
 MOST_TICKS = 30
+HURTS = {"tips", "too_heavy", "carbide", "heavy"}  # a person, the gravest of all findings
 
 
 def write_card(run: Run, folder: Path) -> Path:
@@ -53,8 +55,9 @@ def card_html(run: Run) -> str:
     """The card to be put into a page: its own style, every class of it begins with "wc-", no addresses."""
     said = account(run)
     style = (files("lapwright.report") / "card.css").read_text("utf-8")
-    # One sheet is worth a caution or two that the page tells as well.
-    cards = [card_of(said, most) for most in range(MOST_CARE, 0, -1)]
+    # One sheet is worth a caution or two that the page tells as well, but none that keeps a person whole.
+    least = 0 if HURTS.isdisjoint(one.code for one in noticed(said.run, said.study)) else 1
+    cards = [card_of(said, most) for most in range(MOST_CARE, least - 1, -1)]
     laid = [laid_out(*_measured(card)) for card in cards]
     card, sheets = min(zip(cards, laid, strict=True), key=lambda one: len(one[1]))
     body = "".join(_sheet(card, sheet, k, len(sheets)) for k, sheet in enumerate(sheets, 1))
