@@ -15,11 +15,9 @@ import numpy as np
 from lapwright.limits import BAND
 from lapwright.report import pictures, words
 from lapwright.report.account import Account, account
-from lapwright.report.advice import advise
 from lapwright.report.again import again_table
-from lapwright.report.beforehand import came_from
+from lapwright.report.asides import asides
 from lapwright.report.effects import effects_words
-from lapwright.report.finding_words import care
 from lapwright.report.flat import flat_words
 from lapwright.report.frames import frames_json
 from lapwright.report.sheet import CAUTIONS, bullets, part, sheet
@@ -33,7 +31,6 @@ from lapwright.units import GRAVITY, Units, joined
 
 __all__ = ["PARTS", "render", "write_page"]
 
-IN_FULL = 2  # things to take care of, the gravest, on the first screen; the rest unfolds
 BESIDE = ("faces", "sections", "history")  # pictures that are also written as PNG files
 
 
@@ -89,7 +86,7 @@ def _html(said: Account, drawn: Drawn) -> str:
         facts=_facts(said),
         about="What came out",
         headline=_headline(said),
-        first=f'{_asides(said)}\n<figure class="faces">{faces}</figure>\n'
+        first=f'{asides(said)}\n<figure class="faces">{faces}</figure>\n'
         + (f'<figure class="cuts">{cuts}</figure>' if cuts else ""),
         parts=(part(name, title, make(said, drawn)) for name, title, make in PARTS),
         foot=f"{said.run.program}; study {said.run.study_stem}{_seed(said)}",
@@ -140,33 +137,6 @@ def _facts(said: Account) -> str:
     mean = float(np.mean(lost)) if lost else 0.0
     seconds = float(said.run.time[-1]) if len(said.run.time) else 0.0
     return f"{said.units.size(mean)} removed (mean); {Units.rubbing(seconds, said.spread)}"
-
-
-def _asides(said: Account) -> str:
-    """Where the faces came from, what to do next, and what to take care of."""
-    advice = advise(said)
-    start = said.study.start
-    told = {
-        "Start": [] if start is None else [came_from(start)],
-        "Next": [] if advice is None else [advice.text],
-        "Take care": care(said.run, said.study),
-    }
-    return "".join(
-        f'<p class="aside"><b>{lead}</b> {"<br>".join(map(escaped, texts[:IN_FULL]))}</p>' + _more(texts)
-        for lead, texts in told.items()
-        if texts
-    )
-
-
-def _more(texts: list[str]) -> str:
-    """What does not stand in full on the first screen, to be opened."""
-    more = texts[IN_FULL:]
-    if not more:
-        return ""
-    return (
-        f'<details class="aside"><summary>{len(more)} more to take care of</summary>'
-        f"{'<br>'.join(map(escaped, more))}</details>"
-    )
 
 
 def _done(said: Account) -> str:
