@@ -183,7 +183,7 @@ def _unknown(words: Sequence[str], parser: argparse.ArgumentParser, command: str
         return f"no option '{word}': that is said in the study, write {IN_STUDY[name.lower()]}"
     close = difflib.get_close_matches(f"--{name.lower()}", options, 1, 0.7)
     if not close and len(name) == 1:
-        close = [o for o in options if o[2] == name.lower()]
+        close = sorted((o for o in options if o[2] == name.lower()), key=lambda o: o != "--force")
     return f"no option '{word}'" + (f", did you mean {close[0]}?" if close else "")
 
 
