@@ -26,6 +26,7 @@ from lapwright.study.recorder import (
     thinned,
 )
 from lapwright.study.runfile import read_resume, read_run, write_run
+from lapwright.study.safefile import put_in_place
 
 TEXT = """
 plates.A = { disc = "100 mm", thickness = "20 mm", cells = 16, form = { dome = "3 um" } }
@@ -236,3 +237,15 @@ def test_writing_down_takes_a_twentieth_of_the_time_at_most() -> None:
 
 def test_a_ring_is_told_by_the_bore_that_was_typed() -> None:
     assert outline_text(Plate(Ring("80 mm", "50 mm"), "12 mm")) == "ring 80 mm, bore 50 mm"
+
+
+def test_what_is_kept_already_leaves_no_name_behind(tmp_path: Path) -> None:
+    """A kill between keeping and replacing leaves both names on one file, and rename(2) then does nothing."""
+    part, old = tmp_path / "run.part.h5", tmp_path / "run.part.before.h5"
+    put_in_place(part, b"first")
+    old.hardlink_to(part)
+    put_in_place(part, b"second", before=old)
+    assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == {
+        part.name: b"second",
+        old.name: b"first",
+    }

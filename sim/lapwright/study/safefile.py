@@ -94,8 +94,8 @@ def unfinished_of(path: Path) -> list[Path]:
 
 def _keep(path: Path, before: Path) -> None:
     """Have what is at `path` at `before` too, so that there is never neither."""
-    if not path.exists():
-        return
+    if not path.exists() or (before.exists() and before.samefile(path)):
+        return  # a rename from one name of a file to another does nothing, and would leave the third
     other = before.with_name(f".{before.name}.{secrets.token_hex(4)}.tmp")
     try:
         os.link(path, other)
