@@ -300,15 +300,17 @@ def test_ctrl_c_keeps_what_is_done_and_it_goes_on(bench: Path) -> None:
     (bench / "long.toml").write_text(
         GOAL.replace("cells = 20", "cells = 40").replace('40 min"', '2 h"\nturn = "8 deg per stroke"')
     )
-    work = bench / "long-tune" / "work"
+    work = bench / "long-tune" / "work.part"
     with under_way(program("tune", "long.toml", "--workers", "1", "--no-page")) as running:
-        wait_until(lambda: list(work.glob("*.json")), "the first is lapped and written down", running)
+        wait_until(
+            lambda: work.exists() and work.stat().st_size, "the first is lapped and written down", running
+        )
         running.send_signal(signal.SIGINT)
         said, told = ended(running)
     assert running.returncode == 1, told
     assert re.search(r"stopped with [1-9]\d* lapped in full; what is done is in safety", told)
     assert "Traceback" not in told
-    there = {p.name: p.read_bytes() for p in work.glob("*.json")}
+    there = work.read_bytes()
     assert there
     assert not (bench / "long-tune" / "long-tuned.toml").exists()
     shell = shlex.split(said.split("lapwright tune ", 1)[1])
@@ -316,5 +318,5 @@ def test_ctrl_c_keeps_what_is_done_and_it_goes_on(bench: Path) -> None:
     whole = typed(bench, *shell, "--no-page", "--json")
     answer = json.loads(whole.stdout)
     assert answer["candidates"]
-    assert {name: (work / name).read_bytes() for name in there} == there  # done once, not done again
+    assert work.read_bytes().startswith(there)  # done once, not done again
     assert (bench / answer["study"]).is_file()
