@@ -20,9 +20,8 @@ from lapwright.errors import LapwrightError
 from lapwright.lapping.step import Step, Turn
 from lapwright.lapping.strokes import Curve
 
-__all__ = ["NOTHING_WRONG", "Cause", "mishaps", "mixed"]
+__all__ = ["Cause", "mishaps", "mixed"]
 
-NOTHING_WRONG = "nothing"
 ODDS = 0.01  # of each mishap in one spell, beforehand (common practice, no source)
 FAR = log(3.0)  # the grit far slower or faster: so many times, give or take
 MOVED, MOVED_ANGLE = 1e-6, 20e-6  # [m], [rad] a zero that was knocked
