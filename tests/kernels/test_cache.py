@@ -36,7 +36,9 @@ c.IndexDataCacheFile.save = full"""
 
 def asked(folder: Path, x: float, before: str = "") -> list[str]:
     """In a new process: the value, how often it found what was kept, whether it could not keep it."""
-    (folder / "small.py").write_text(MODULE.format(before=before))
+    source = folder / "small.py"
+    if not source.exists():  # written again, it would count as edited for older numba, which goes by its time
+        source.write_text(MODULE.format(before=before))
     done = subprocess.run(
         [sys.executable, "small.py", str(x)], cwd=folder, text=True, capture_output=True, check=False,
         env={**SURROUNDINGS, "NUMBA_CACHE_DIR": str(folder / "kept")},
