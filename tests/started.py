@@ -17,8 +17,11 @@ from typing import Any
 
 import pytest
 
+import lapwright
+
 ROOT = Path(__file__).resolve().parents[1]
-SURROUNDINGS = {**os.environ, "PYTHONPATH": str(ROOT / "sim")}
+# A process of its own takes the program that is tested here: of these files, or as it was installed.
+SURROUNDINGS = {**os.environ, "PYTHONPATH": str(Path(lapwright.__file__).parents[1])}
 PATIENCE = 600.0  # [s] of wall time, for whatever takes seconds on a quiet machine
 
 

@@ -3,13 +3,11 @@
 And once compiled it is one kernel: fresh from the compiler or loaded again, it gives the same bits.
 """
 
-import os
 import subprocess
 import sys
 from functools import partial
-from pathlib import Path
 
-ROOT = Path(__file__).parents[2]
+from started import SURROUNDINGS
 
 WORK = """
 import hashlib
@@ -63,7 +61,7 @@ def test_every_kernel_has_one_signature_and_the_same_bits_when_loaded_again(tmp_
         subprocess.run,
         [sys.executable, str(tmp_path / "work.py")],
         # Kernels that were compiled before come with what they call inside, which then tells nothing.
-        env={**os.environ, "PYTHONPATH": str(ROOT / "sim"), "NUMBA_CACHE_DIR": str(tmp_path / "kernels")},
+        env={**SURROUNDINGS, "NUMBA_CACHE_DIR": str(tmp_path / "kernels")},
         capture_output=True,
         text=True,
         check=True,
