@@ -4,13 +4,15 @@ import numpy as np
 import pytest
 from lapping_scene import RADIUS, discs, pair, sample, step
 
+from lapwright.kernels.face import BARE, WHOLE
 from lapwright.lapping.laid import Laid
 from lapwright.lapping.mating import mating
 from lapwright.lapping.settle import settle
 from lapwright.lapping.strokes import Still
 from lapwright.plate.form import StartForm
+from lapwright.plate.grooves import Grooves
 from lapwright.plate.measure import EdgeMargin
-from lapwright.plate.outline import Rectangle
+from lapwright.plate.outline import Disc, Rectangle, Ring
 from lapwright.plate.plate import Plate
 
 RAIL = Plate(Rectangle(0.12, 0.05), mass=1.0, cells=24, name="rail")
@@ -101,3 +103,27 @@ def test_bare_cells_take_the_height_of_land_beside_them():
     high = Laid(plate, over=False).face(np.where(plate.land > 0, z + 5e-6, 0.0))
     assert np.abs(low.rest - high.rest).max() < 1e-15
     assert high.quadratic[0] - low.quadratic[0] == pytest.approx(5e-6, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("plate", "share"),  # of its whole land between the circles, at least
+    [
+        (Plate(Disc(0.16), mass=1.0, cells=80), 0.95),
+        (Plate(Ring(0.16, 0.07), mass=1.0, cells=81), 0.9),
+        (Plate(Rectangle(0.12, 0.05), mass=1.0, cells=80), 0.25),  # of the inscribed circle 0.33
+        (Plate(Disc(0.16), mass=1.0, cells=40, grooves=Grooves("square", pitch=0.03, width=0.003)), 0.0),
+    ],
+)
+@pytest.mark.parametrize("meets", [1.0, 1.6])
+def test_between_two_circles_all_is_land_and_beyond_the_third_none(plate, share, meets):
+    """What is read between four cells, at places all over the plate."""
+    laid = Laid(plate, over=False, meets=meets * plate.grid.cell)
+    least, most, end = laid._circles
+    ny, nx = laid._kind.shape
+    x, y = np.random.default_rng(3).random((2, 20_000)) * np.array([[nx - 1.0], [ny - 1.0]])
+    kind = laid._kind[y.astype(int), x.astype(int)]
+    radius = np.hypot(x - 0.5 * (nx - 1), y - 0.5 * (ny - 1))
+    assert (kind[(radius > least) & (radius < most)] == WHOLE).all()
+    assert (kind[radius > end] == BARE).all()
+    inside = ((radius > least) & (radius < most)).sum()
+    assert inside >= share * (kind == WHOLE).sum()

@@ -4,6 +4,8 @@
 `nogil`: chunks of poses may run in ordinary threads; the order of every sum is fixed by the caller.
 `fastmath` only re-associates sums and contracts multiply-adds (so that loops use vector registers);
 infinities, NaN and signed zeros keep their meaning.  `docs/numerics.md` shows what that changes: round-off.
+`_nrt=False`: no kernel makes arrays, so nothing counts who holds one.  Otherwise every slice of a row is
+counted in and out, which took a tenth to a third of a pose and more where two threads count the same map.
 `forceinline`: what a kernel calls is part of it.  Left to the compiler, a callee may stand in one library as
 compiled by itself and in another as optimised with its caller, and which of them runs (and how its sums are
 associated) hangs on whether the kernels were compiled just now or loaded.
@@ -22,8 +24,8 @@ from numba.core.caching import FunctionCache, IndexDataCacheFile
 
 __all__ = ["kernel", "processor", "uncached"]
 
-_compiled: Callable[[Callable[..., Any]], Any] = numba.njit(
-    error_model="numpy", nogil=True, forceinline=True, fastmath={"reassoc", "contract", "arcp"}
+_compiled: Callable[[Callable[..., Any]], Any] = numba.njit(  # type: ignore[call-overload]
+    error_model="numpy", nogil=True, forceinline=True, _nrt=False, fastmath={"reassoc", "contract", "arcp"}
 )
 _not_kept: list[str] = []  # why compiled kernels are not kept on the disk
 

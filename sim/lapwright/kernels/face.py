@@ -34,6 +34,7 @@ class Face(NamedTuple):
     cover: Array  # land fraction, padded
     between: Array  # the same at places closer by a whole number than the middles of cells
     kind: NDArray[np.uint8]  # what the four neighbours from here on are, padded: one of the kinds above
+    circles: Array  # (3,): radii in cells: between the first two all is WHOLE, beyond the last BARE
     begins_between: Rows  # where each row of `kind` begins in `uneven`, and the end of the last
     uneven: Rows  # columns of what is no whole land and not bare
     depth: Array  # how far inside the nearest edge, in cells, padded
@@ -55,6 +56,8 @@ class Rowset(NamedTuple):
     line: Rows
     xi: Array
     eta: Array
+    begin: Rows  # of a row: the first point, and one past the last, surely on whole land of what is gathered
+    stop: Rows
     cell: NDArray[
         np.uint64
     ]  # of one row: where each point falls in the gathered map, and how far into the cell
@@ -79,6 +82,8 @@ def make_rowset(lines: int, width: int, points: int) -> Rowset:
         np.empty(lines, np.int64),
         np.empty(lines),
         np.empty(lines),
+        np.empty(lines, np.int64),
+        np.empty(lines, np.int64),
         np.empty(width, np.uint64),
         np.empty(width),
         np.empty(width),

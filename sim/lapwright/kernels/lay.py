@@ -14,13 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.kernels.compile import kernel
-from lapwright.kernels.face import CORNER, MIXED, ONE_EDGE, WHOLE, Face, Rowset, make_rowset
+from lapwright.kernels.edges import TIE, share_edges, share_strips
+from lapwright.kernels.face import CORNER, ONE_EDGE, WHOLE, Face, Rowset, make_rowset
 from lapwright.kernels.settle import add_row
-from lapwright.kernels.share import by_count, covered, gather_bits, in_common, on_strips, shifted_bits
+from lapwright.kernels.share import by_count, in_common, on_strips
 
 __all__ = ["Face", "Rowset", "gather", "lay_shifted", "make_rowset"]
 
-TIE = 1e-6  # of a cell
 EDGE = 1e-3  # of a cell: how far inside a gathered map every place stays, so that round-off never leaves it
 
 Array = NDArray[np.float64]
@@ -132,115 +132,78 @@ def _clip(start: float, step: float, last: float, lo: int, hi: int) -> tuple[int
 
 
 @kernel
-def _share_strips(
-    own: Face, other: Face, cx: float, cy: float, swapped: bool, rows: Rowset, some: int
-) -> None:
-    """Fill the shares of the `some` points where the other's land may end, the land of both on strips.
+def _between_circles(
+    u: float, v: float, du: float, dv: float, least: float, most: float, count: int
+) -> tuple[int, int]:
+    """Which k of 0..count - 1 on the line (u + k du, v + k dv) lie between two circles about the origin.
 
-    `swapped`: the other's strips along its x lie along own's y.
+    Of a line that crosses the smaller one, the longer of the two stretches.
     """
-    ny, nx = own.z.shape
-    scale = other.cell / own.cell
-    other_x, other_y = other.strips_x, other.strips_y
-    if swapped:
-        other_x, other_y = other_y, other_x
-    both_x = rows.across
-    for i in range(nx):
-        both_x[i] = on_strips(own.strips_x, other_x, cx / own.cell, scale, i - 0.5 * (nx - 1))
-    last = -1
-    both_y = 0.0
-    for e in range(some):
-        j = rows.edge_place[e] // nx
-        if j != last:
-            both_y = on_strips(own.strips_y, other_y, cy / own.cell, scale, j - 0.5 * (ny - 1))
-            last = j
-        rows.share[rows.edge_point[e]] = both_x[rows.edge_place[e] - j * nx] * both_y
+    square = du * du + dv * dv
+    middle = -(u * du + v * dv) / square
+    off = (u + middle * du) * (u + middle * du) + (v + middle * dv) * (v + middle * dv)
+    if off >= most * most:
+        return 0, 0
+    half = math.sqrt((most * most - off) / square)
+    first = max(0, math.ceil(middle - half))
+    last = min(count, math.floor(middle + half) + 1)
+    if off < least * least:
+        half = math.sqrt((least * least - off) / square)
+        before = min(last, math.floor(middle - half) + 1)
+        after = max(first, math.ceil(middle + half))
+        if before - first > last - after:
+            last = before
+        else:
+            first = after
+    return (first, last) if first < last else (0, 0)
 
 
 @kernel
-def _share_edges(own: Face, other: Face, cos: float, sin: float, rows: Rowset, some: int) -> None:
-    """Fill the shares of the `some` points where the other's land may end.
+def _find_rows(own: Face, other: Face, cx: float, cy: float, cos: float, sin: float, rows: Rowset) -> int:
+    """Find which points of each row the other may lie on, and which of them surely lie on whole land.
 
-    Beside a straight edge the other's share of a cell follows from how deep the cell lies inside the edge,
-    elsewhere it is read between four places.
+    Apart from the work on the points, so that no guess of the processor waits for the roots taken here.
+    Returns the rows used.
     """
-    width = other.cover.shape[1]
-    zero, one, up = np.uint64(0), np.uint64(1), np.uint64(width)
-    land = own.land.ravel()
-    normal_x, normal_y = own.edges[0].ravel(), own.edges[1].ravel()
-    bits = own.bits.ravel()
-    cover, depth, kind = other.cover.ravel(), other.depth.ravel(), other.kind.ravel()
-    out_u, out_v = other.outward[0].ravel(), other.outward[1].ravel()
-    shares, points, places = rows.share, rows.edge_point, rows.edge_place
-    cells, across, along = rows.edge_cell, rows.edge_across, rows.edge_along
-    fine = other.fine
-    scale = other.cell / own.cell
-    # Only at a quarter turn may straight edges lie on each other for long.
-    square = abs(cos * sin) < TIE
-    on_cells = square and abs(scale - 1.0) < 1e-12
-    upright = on_cells and cos > 0.5 and abs(sin) < TIE
-    between = other.between.ravel()
-    wide = other.between.shape[1]
-    closer = float((wide - 1) // (width - 1))
-    last_k, last_m = wide - 2, other.between.shape[0] - 2
-    for e in range(some):
-        i = cells[e]
-        i2 = i + up
-        tx = across[e]
-        ty = along[e]
-        place = places[e]
-        a = land[place]
-        x = y = 0.0
-        plain = kind[i] == ONE_EDGE
-        # On the border of two blocks round-off must not choose between them.
-        if min(tx, 1.0 - tx) < TIE:
-            plain = plain and kind[i + one if tx > 0.5 else i - one] != MIXED
-        if min(ty, 1.0 - ty) < TIE:
-            plain = plain and kind[i2 if ty > 0.5 else i - up] != MIXED
-        if plain:
-            low = depth[i] + tx * (depth[i + one] - depth[i])
-            high = depth[i2] + tx * (depth[i2 + one] - depth[i2])
-            deep = scale * (low + ty * (high - low))
-            if abs(deep) >= CORNER:
-                shares[points[e]] = a if deep > 0.0 else 0.0
-                continue
-            low = out_u[i] + tx * (out_u[i + one] - out_u[i])
-            high = out_u[i2] + tx * (out_u[i2 + one] - out_u[i2])
-            u = low + ty * (high - low)
-            low = out_v[i] + tx * (out_v[i + one] - out_v[i])
-            high = out_v[i2] + tx * (out_v[i2 + one] - out_v[i2])
-            v = low + ty * (high - low)
-            x = cos * u - sin * v
-            y = sin * u + cos * v
-            b = covered(deep, x, y)
-            if on_cells and min(tx, 1.0 - tx) < TIE and min(ty, 1.0 - ty) < TIE:
-                b = cover[(i2 if ty > 0.5 else i) + (one if tx > 0.5 else zero)]
-        else:
-            u = (np.int64(i) % width + tx) * closer
-            v = (np.int64(i) // width + ty) * closer
-            k = min(np.int64(u), last_k)
-            m = min(np.int64(v), last_m)
-            u -= k
-            v -= m
-            n = np.uint64(m * wide + k)
-            n2 = n + np.uint64(wide)
-            low = between[n] + u * (between[n + one] - between[n])
-            high = between[n2] + u * (between[n2 + one] - between[n2])
-            b = low + v * (high - low)
-            u = v = 0.0
-        share = a * b
-        if 0.0 < a < 1.0 and 0.0 < b < 1.0:
-            if (normal_x[place] != 0.0 or normal_y[place] != 0.0) and (x != 0.0 or y != 0.0):
-                share = in_common(a, b, normal_x[place] * x + normal_y[place] * y)
-            elif square:
-                at_x = np.int64(i) % width + tx
-                at_y = np.int64(i) // width + ty
-                if upright:
-                    there = shifted_bits(fine, at_x, at_y)
-                else:
-                    there = gather_bits(fine, at_x, at_y, cos / scale, -sin / scale)
-                share = by_count(a, b, bits[place], there)
-        shares[points[e]] = share
+    ny, nx = own.z.shape
+    height, width = other.cover.shape
+    off_x = 0.5 * (width - 1)
+    off_y = 0.5 * (height - 1)
+    scale = 1.0 / other.cell
+    fu = own.cell * cos * scale  # one cell along the row, in the other's cells
+    fv = -own.cell * sin * scale
+    least, most, end = other.circles
+    reach = end * other.cell
+    x0 = -0.5 * (nx - 1) * own.cell
+    per_cell = 1.0 / own.cell
+    used = 0
+    n = 0
+    for j in range(ny):
+        y = (j - 0.5 * (ny - 1)) * own.cell
+        half = reach * reach - (y - cy) * (y - cy)
+        if half <= 0.0:
+            continue
+        half = math.sqrt(half)
+        lo = max(own.span[j, 0], math.ceil((cx - half - x0) * per_cell))
+        hi = min(own.span[j, 1], math.floor((cx + half - x0) * per_cell) + 1)
+        if hi <= lo:
+            continue
+        u = (cos * (x0 - cx) + sin * (y - cy)) * scale
+        v = (-sin * (x0 - cx) + cos * (y - cy)) * scale
+        lo, hi = _clip(u + off_x, fu, width - 1.0, lo, hi)
+        lo, hi = _clip(v + off_y, fv, height - 1.0, lo, hi)
+        if hi <= lo:
+            continue
+        rows.first[used] = n
+        rows.length[used] = hi - lo
+        rows.column[used] = lo
+        rows.line[used] = j
+        begin, stop = _between_circles(u + lo * fu, v + lo * fv, fu, fv, least, most, hi - lo)
+        rows.begin[used] = begin
+        rows.stop[used] = stop
+        used += 1
+        n += hi - lo
+    return used
 
 
 @kernel
@@ -263,8 +226,8 @@ def gather(
     """
     ny, nx = own.z.shape
     width = other.cover.shape[1]
-    rest = other.rest.ravel()
-    kind = other.kind.ravel()
+    rest = other.rest.reshape(other.rest.size)
+    kind = other.kind.reshape(other.kind.size)
     across, along, cells = rows.across, rows.along, rows.cell
     points, places, marks = rows.edge_point, rows.edge_place, rows.edge_cell
     marks_across, marks_along = rows.edge_across, rows.edge_along
@@ -277,40 +240,30 @@ def gather(
     fv = dv / other.cell
     cell_by_cell = abs(fu - 1.0) < 1e-12 and abs(fv) < 1e-12
     begins, uneven = other.begins_between, other.uneven
-    # Land of part-covered cells, read across a cell's diagonal, and spread by half a cell of the reader.
-    reach = other.radius + 2.2 * other.cell + own.cell
+    depth = other.depth.reshape(other.depth.size)
+    # Straight edges lie on each other at quarter turns.
+    strips = abs(cos * sin) < TIE and own.strips_x.shape[0] > 0 and other.strips_x.shape[0] > 0
+    corner = np.inf if strips else CORNER * own.cell / other.cell
     one = np.uint64(1)
     up = np.uint64(width)
-    used = 0
     some = np.int64(0)  # no literal, which would be a type of its own to what is called with it
-    n = 0
-    for j in range(ny):
-        x0 = -0.5 * (nx - 1) * own.cell
+    x0 = -0.5 * (nx - 1) * own.cell
+    used: int = _find_rows(own, other, cx, cy, cos, sin, rows)
+    for r in range(used):
+        j = rows.line[r]
+        lo = rows.column[r]
+        m = rows.length[r]
+        n = rows.first[r]
         y = (j - 0.5 * (ny - 1)) * own.cell
-        half = reach * reach - (y - cy) * (y - cy)
-        if half <= 0.0:
-            continue
-        half = math.sqrt(half)
-        lo = max(own.span[j, 0], math.ceil((cx - half - x0) / own.cell))
-        hi = min(own.span[j, 1], math.floor((cx + half - x0) / own.cell) + 1)
-        if hi <= lo:
-            continue
-        u0 = cos * (x0 - cx) + sin * (y - cy)
-        v0 = -sin * (x0 - cx) + cos * (y - cy)
-        lo, hi = _clip(u0 / other.cell + off_x, fu, width - 1.0, lo, hi)
-        lo, hi = _clip(v0 / other.cell + off_y, fv, other.cover.shape[0] - 1.0, lo, hi)
-        if hi <= lo:
-            continue
-        u0 += lo * du
-        v0 += lo * dv
+        u0 = cos * (x0 - cx) + sin * (y - cy) + lo * du
+        v0 = -sin * (x0 - cx) + cos * (y - cy) + lo * dv
         pu = u0 / other.cell + off_x
         pv = v0 / other.cell + off_y
         b0 = a0 + a1 * u0 + a2 * v0 + a3 * u0 * u0 + a4 * u0 * v0 + a5 * v0 * v0
         b1 = a1 * du + a2 * dv + 2.0 * a3 * u0 * du + a4 * (u0 * dv + v0 * du) + 2.0 * a5 * v0 * dv
         b2 = a3 * du * du + a4 * du * dv + a5 * dv * dv
-        m = hi - lo
-        z = own.z[j, lo:hi]
-        land = own.land[j, lo:hi]
+        z = own.z[j, lo : lo + m]
+        land = own.land[j, lo : lo + m]
         gaps = rows.gap[n : n + m]
         shares = rows.share[n : n + m]
         if cell_by_cell:
@@ -341,7 +294,7 @@ def gather(
                     marks_along[some] = ty
                     some += 1
         else:
-            # Two loops: the first runs in vector registers, the second is bound by the look-ups.
+            # Loops apart: the first runs in vector registers, the second is bound by the look-ups.
             for k in range(m):
                 fx = pu + k * fu
                 fy = pv + k * fv
@@ -349,33 +302,44 @@ def gather(
                 iy = np.floor(fy)
                 across[k] = fx - ix
                 along[k] = fy - iy
-                cells[k] = np.uint64(np.int64(iy) * width + np.int64(ix))
+                cells[k] = np.uint64(np.int64(iy * width + ix))
             for k in range(m):
                 i = cells[k]
                 i2 = i + up
+                low = rest[i] + across[k] * (rest[i + one] - rest[i])
+                high = rest[i2] + across[k] * (rest[i2 + one] - rest[i2])
+                gaps[k] = low + along[k] * (high - low)
+            for k in range(m):
+                gaps[k] += z[k] + b0 + k * (b1 + k * b2)
+                shares[k] = land[k]
+            # Between two circles the other is whole land: only the ends of the row are looked up, without a
+            # branch, which would be guessed wrong half the time.  Most lie clear of the edge.
+            begin = rows.begin[r]
+            stop = rows.stop[r]
+            for e in range(m - (stop - begin)):
+                k = e if e < begin else e + (stop - begin)
+                i = cells[k]
+                i2 = i + up
                 tx = across[k]
-                low = rest[i] + tx * (rest[i + one] - rest[i])
-                high = rest[i2] + tx * (rest[i2 + one] - rest[i2])
-                gaps[k] = z[k] + low + along[k] * (high - low) + b0 + k * (b1 + k * b2)
-                shares[k] = land[k] if kind[i] == WHOLE else 0.0
-                if kind[i] >= ONE_EDGE:
-                    points[some] = n + k
-                    places[some] = j * nx + lo + k
-                    marks[some] = i
-                    marks_across[some] = tx
-                    marks_along[some] = along[k]
-                    some += 1
-        rows.first[used] = n
-        rows.length[used] = m
-        rows.column[used] = lo
-        rows.line[used] = j
-        rows.xi[used] = (x0 + lo * own.cell - origin_x) / radius
-        rows.eta[used] = (y - origin_y) / radius
-        used += 1
-        n += m
-    # Straight edges lie on each other at quarter turns.
-    if abs(cos * sin) < TIE and own.strips_x.shape[0] > 0 and other.strips_x.shape[0] > 0:
-        _share_strips(own, other, cx, cy, abs(cos) < 0.5, rows, some)
+                ty = along[k]
+                low = depth[i] + tx * (depth[i + one] - depth[i])
+                high = depth[i2] + tx * (depth[i2 + one] - depth[i2])
+                deep = low + ty * (high - low)
+                within = min(min(tx, 1.0 - tx), min(ty, 1.0 - ty)) >= TIE
+                clear = (kind[i] == ONE_EDGE) & within & (abs(deep) >= corner)
+                unsure = (kind[i] >= ONE_EDGE) & ~clear
+                whole = (kind[i] == WHOLE) | (clear & (deep > 0.0))
+                shares[k] = land[k] if whole else 0.0
+                points[some] = n + k
+                places[some] = j * nx + lo + k
+                marks[some] = i
+                marks_across[some] = tx
+                marks_along[some] = ty
+                some += np.int64(unsure)
+        rows.xi[r] = (x0 + lo * own.cell - origin_x) / radius
+        rows.eta[r] = (y - origin_y) / radius
+    if strips:
+        share_strips(own, other, cx, cy, abs(cos) < 0.5, rows, some)
     else:
-        _share_edges(own, other, cos, sin, rows, some)
+        share_edges(own, other, cos, sin, rows, some)
     return used

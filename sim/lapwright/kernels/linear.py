@@ -18,10 +18,8 @@ Array = NDArray[np.float64]
 
 
 @kernel
-def gram(rows: Array) -> Array:
-    """Products (n, n) of each of n rows (n, m) with each."""
+def _gram(rows: Array, out: Array) -> None:
     n, m = rows.shape
-    out = np.empty((n, n))
     for i in range(n):
         for j in range(i + 1):
             total = 0.0
@@ -29,15 +27,18 @@ def gram(rows: Array) -> Array:
                 total += rows[i, k] * rows[j, k]
             out[i, j] = total
             out[j, i] = total
+
+
+def gram(rows: Array) -> Array:
+    """Products (n, n) of each of n rows (n, m) with each."""
+    out = np.empty((len(rows), len(rows)))
+    _gram(rows, out)
     return out
 
 
 @kernel
-def solve_positive(matrix: Array, right: Array) -> Array:
-    """Solve a positive definite system (n, n) for right sides (r, n), by Cholesky's method; (r, n).
-
-    The matrix is written over.  Where it is not positive definite the answer holds no number.
-    """
+def _solve_positive(matrix: Array, out: Array) -> None:
+    """Solve for the right sides that `out` comes in with; the matrix is written over."""
     n = matrix.shape[0]
     for j in range(n):
         for i in range(j, n):
@@ -48,7 +49,6 @@ def solve_positive(matrix: Array, right: Array) -> Array:
                 matrix[j, j] = math.sqrt(total)
             else:
                 matrix[i, j] = total / matrix[j, j]
-    out = right.copy()
     for r in range(out.shape[0]):
         for i in range(n):
             total = out[r, i]
@@ -60,4 +60,13 @@ def solve_positive(matrix: Array, right: Array) -> Array:
             for k in range(i + 1, n):
                 total -= matrix[k, i] * out[r, k]
             out[r, i] = total / matrix[i, i]
+
+
+def solve_positive(matrix: Array, right: Array) -> Array:
+    """Solve a positive definite system (n, n) for right sides (r, n), by Cholesky's method; (r, n).
+
+    The matrix is written over.  Where it is not positive definite the answer holds no number.
+    """
+    out = np.array(right, dtype=float, order="C")
+    _solve_positive(matrix, out)
     return out

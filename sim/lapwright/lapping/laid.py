@@ -26,6 +26,7 @@ __all__ = ["Laid", "on_bench", "on_face"]
 Array = NDArray[np.float64]
 
 CLOSER = 4  # places along a cell at which land with narrow grooves is known, for the other face to read
+INSIDE = 1e-6  # of a cell: round-off does not leave what is known to be whole
 NARROW = 4.0  # cells: wider grooves are read right from cell to cell
 
 
@@ -122,6 +123,7 @@ class Laid:
             self._cover,
             self._between_cells if gathered else self._cover,
             self._kind,
+            self._circles,
             *self._uneven,
             self._depth,
             self._outward,
@@ -294,6 +296,26 @@ class Laid:
         kind = np.full(d.shape, BARE, dtype=np.uint8)
         kind[:-1, :-1] = np.select([apart, inside, outside], [MIXED, WHOLE, BARE], ONE_EDGE)
         return kind
+
+    @cached_property
+    def _circles(self) -> Array:
+        """Radii (3,) in cells: between the first two lies nothing but whole land, beyond the last no land.
+
+        Of all rings of whole land the widest.
+        """
+        from lapwright.kernels.face import BARE, WHOLE
+
+        ny, nx = self._kind.shape
+        y, x = np.abs(np.indices((ny, nx)) + 1.0 - 0.5 * np.array([[[ny]], [[nx]]]))  # middles of blocks
+        nearest = np.hypot(np.maximum(x - 0.5, 0.0), np.maximum(y - 0.5, 0.0))
+        farthest = np.hypot(x + 0.5, y + 0.5)
+        end = farthest[self._kind != BARE].max(initial=0.0)
+        nearest, farthest = nearest[self._kind != WHOLE], farthest[self._kind != WHOLE]
+        order = np.argsort(nearest, kind="stable")
+        nearest, farthest = nearest[order], farthest[order]
+        inner = np.concatenate([[0.0], np.maximum.accumulate(farthest)[:-1]])
+        widest = int(np.argmax(nearest - inner))
+        return np.array([inner[widest] + INSIDE, nearest[widest] - INSIDE, end + INSIDE])
 
     @cached_property
     def _basis(self) -> Array:
