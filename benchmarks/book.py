@@ -20,17 +20,16 @@ from typing import Any
 import numpy as np
 from shops import GRITS, Shop, random_step, shop_of
 
-from lapwright.book.advise import advise
-from lapwright.book.bench import Bench, bench_of
-from lapwright.book.entry import Entry
-from lapwright.book.goal import flatness, goal_of
-from lapwright.book.history import seen_in, taken_in
-from lapwright.book.knowledge import Knowledge
-from lapwright.book.looking import all_readings
-from lapwright.book.practice import PracticeShop
-from lapwright.book.spell import new_day
-from lapwright.lapping.step import Step, Turn
-from lapwright.modes.basis import form_names
+from lapwright.modal.basis import form_names
+from lapwright.optimisation.advise import advise
+from lapwright.optimisation.bench import Bench, bench_of, flatness, goal_of
+from lapwright.optimisation.book import PracticeShop
+from lapwright.optimisation.entry import Entry
+from lapwright.optimisation.history import seen_in, taken_in
+from lapwright.optimisation.shop import Knowledge
+from lapwright.optimisation.sight import all_readings
+from lapwright.optimisation.spell import new_day
+from lapwright.specification.step import Step, Turn
 
 Row = dict[str, Any]
 SPELLS = 4
@@ -60,7 +59,10 @@ def ranks(bench: Bench, known: Knowledge, truth: np.ndarray, rng: np.random.Gene
     draws = quantities(bench, known.draw(FLAT_DRAWS, rng)[0])
     true = quantities(bench, truth[None])
     return {
-        name: [float((values < true[name][0]).mean()), float((true[name][0] - values.mean()) / values.std())]
+        name: [
+            float((values < true[name][0]).mean()),
+            float((true[name][0] - values.mean()) / values.std()),
+        ]
         for name, values in draws.items()
     }
 
@@ -122,7 +124,7 @@ def tell_calibration(rows: list[Row]) -> Iterator[str]:
 
 def sharpness(seed: int, advised: bool) -> Row:
     """Spread after one spell against importance weighting of many lapped draws, each with its discrepancy."""
-    from lapwright.book.spell import discrepancy
+    from lapwright.optimisation.spell import discrepancy
 
     shop = shop_of(seed, grits=("15 um",), hand="steady")
     bench = bench_of(shop.study)
@@ -167,7 +169,9 @@ def sharpness(seed: int, advised: bool) -> Row:
     for name, row in rows.items():
         values = mean @ row
         middle = float(weight @ values)
-        within = float(weight @ np.square(spread @ np.abs(row)) if name in ("wear", "layer") else 0.0)
+        within = float(
+            weight @ np.square(spread @ np.abs(row)) if name in ("wear", "layer") else 0.0
+        )
         if name not in ("wear", "layer"):
             within = _within(bench, draws, ended, spell.step, seen, row, weight)
         reference = float(np.sqrt(weight @ np.square(values - middle) + within))
@@ -178,8 +182,10 @@ def sharpness(seed: int, advised: bool) -> Row:
     return {"ratios": out, "effective": float(1.0 / np.square(weight).sum())}
 
 
-def _within(bench: Bench, draws: Any, ended: Any, step: Step, seen: Any, row: Any, weight: Any) -> float:
-    from lapwright.book.spell import discrepancy
+def _within(
+    bench: Bench, draws: Any, ended: Any, step: Step, seen: Any, row: Any, weight: Any
+) -> float:
+    from lapwright.optimisation.spell import discrepancy
 
     total = 0.0
     for k in range(0, len(ended), 500):
@@ -227,9 +233,9 @@ def mishap(seed: int, advised: bool) -> Row:
             done = replace(random_step(shop, rng), turn=shop.steps[0].turn)
             wrong = number == 4
             if wrong and kind == "grit far faster":
-                hidden.truth[bench.layout.wear(done.grit.name, bench.layout.plates["A"].material.name)] += (
-                    np.log(3.0)
-                )
+                hidden.truth[
+                    bench.layout.wear(done.grit.name, bench.layout.plates["A"].material.name)
+                ] += np.log(3.0)
             hidden.lap(WRONG[kind](done, shop) if wrong else done, any_hand=True)
             if wrong and kind == "zero moved":
                 hidden.truth[bench.layout.zero(shop.readings[0].gauge)] += 0.5e-6
@@ -238,7 +244,9 @@ def mishap(seed: int, advised: bool) -> Row:
             some = shop.readings[0].gauge
             entry = replace(
                 entry,
-                readings=tuple(replace(r, value=-r.value) if r.gauge == some else r for r in entry.readings),
+                readings=tuple(
+                    replace(r, value=-r.value) if r.gauge == some else r for r in entry.readings
+                ),
             )
         chapter = taken_in(bench, number, known, entry)
         known = chapter.known
@@ -248,10 +256,17 @@ def mishap(seed: int, advised: bool) -> Row:
     off = seen.value - draws.mean(axis=0)
     effect = float(np.sqrt(off @ np.linalg.solve(np.cov(draws.T), off)))
     order = sorted(
-        (name for name in chapter.likely if name[0] != "nothing"), key=lambda name: -chapter.better[name]
+        (name for name in chapter.likely if name[0] != "nothing"),
+        key=lambda name: -chapter.better[name],
     )
     place = next((k for k, name in enumerate(order) if name[0] == kind), -1)
-    return {"kind": kind, "effect": effect, "alarm": alarms[-1], "false": alarms[:-1], "place": place}
+    return {
+        "kind": kind,
+        "effect": effect,
+        "alarm": alarms[-1],
+        "false": alarms[:-1],
+        "place": place,
+    }
 
 
 def tell_mishap(rows: list[Row]) -> Iterator[str]:
@@ -285,7 +300,9 @@ def worth(seed: int, advised: bool) -> Row:
             if policy == "next":
                 known = taken_in(bench, number, known, entry).known
                 # All policies read the same and no more.
-                step = advise(bench, known, goal, shop.steps, number, last, all_readings(bench)).step
+                step = advise(
+                    bench, known, goal, shop.steps, number, last, all_readings(bench)
+                ).step
             else:
                 step = _by_rule(policy, shop, entry, number)
             cost += goal.effort.reading

@@ -10,23 +10,21 @@ from math import pi, radians
 import modes_twin
 import numpy as np
 
-from lapwright.lapping.motion import Motion
-from lapwright.lapping.step import Grit, Layer, Step, Turn, Wear
-from lapwright.lapping.strokes import FigureEight
-from lapwright.modes.basis import basis_of
-from lapwright.modes.evolution import evolution_of
-from lapwright.modes.instants import instants_of
-from lapwright.modes.operator import assemble
-from lapwright.modes.picture import Picture
-from lapwright.modes.predict import predictor_of
-from lapwright.modes.rows import overlap_rule
-from lapwright.modes.schedule import cycle_of, round_of
-from lapwright.modes.spectrum import spectrum_of
-from lapwright.modes.turned import operator_of
-from lapwright.plate.grooves import Grooves
-from lapwright.plate.measure import EdgeMargin
-from lapwright.plate.outline import Disc, Ring
-from lapwright.plate.plate import GRAVITY, Plate
+from lapwright.kinematics.motion import Motion
+from lapwright.metrology.form import EdgeMargin
+from lapwright.modal.basis import basis_of
+from lapwright.modal.cells import overlap_rule
+from lapwright.modal.cycle import cycle_of, round_of
+from lapwright.modal.operator import assemble, operator_of
+from lapwright.modal.points import instants_of
+from lapwright.modal.propagator import propagator_of
+from lapwright.modal.reduced_model import ReducedModel, predictor_of
+from lapwright.modal.spectrum import spectrum_of
+from lapwright.specification.curves import FigureEight
+from lapwright.specification.outline import Disc, Grooves, Ring
+from lapwright.specification.plate import Plate
+from lapwright.specification.step import Grit, Layer, Step, Turn, Wear
+from lapwright.units import GRAVITY
 
 __all__ = ["picture"]
 
@@ -37,7 +35,9 @@ TARGETS = {4: 0.03, 8: 0.15}
 KAPPA = (1e-12, 1e-12)
 
 
-def timed(work: Callable[[], object], times: int, clock: Callable[[], float] = time.process_time) -> float:
+def timed(
+    work: Callable[[], object], times: int, clock: Callable[[], float] = time.process_time
+) -> float:
     taken = []
     for _ in range(times):
         start = clock()
@@ -103,17 +103,26 @@ def _twin(turn: Turn) -> Line:
 
 
 def _solved(turn: Turn) -> Iterator[Line]:
-    work = Picture(discs(), [step_of(turn)])
+    work = ReducedModel(discs(), [step_of(turn)])
     flow = work.flow(1)
-    taken = timed(lambda: evolution_of(flow), 15)
-    yield "solved for all times (eigenvectors, null space), degree 8", f"{1e3 * taken:.1f} ms", "", None
+    taken = timed(lambda: propagator_of(flow), 15)
+    yield (
+        "solved for all times (eigenvectors, null space), degree 8",
+        f"{1e3 * taken:.1f} ms",
+        "",
+        None,
+    )
     solved = work.evolution(1)
     taken = timed(lambda: spectrum_of(flow, solved), 15)
     yield "shapes put in order", f"{1e3 * taken:.1f} ms", "", None
     for degree in (8, 12):
-        predictor = predictor_of(Picture(discs(), [step_of(turn)], degree), 1, EdgeMargin())
+        predictor = predictor_of(ReducedModel(discs(), [step_of(turn)], degree), 1, EdgeMargin())
         state = np.zeros(predictor.rows.shape[1])
-        taken = timed(lambda: predictor.forms(predictor.after(state, 1000.0)), 2000, time.perf_counter)  # noqa: B023
+        taken = timed(
+            lambda: predictor.forms(predictor.after(state, 1000.0)),  # noqa: B023
+            2000,
+            time.perf_counter,
+        )
         yield (
             f"a prediction, forms included, degree {degree}",
             f"{1e6 * taken:.0f} us", "100 us", taken <= 100e-6,

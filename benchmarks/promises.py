@@ -18,19 +18,21 @@ ROOT = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(ROOT / "sim"), str(ROOT / "tests")]
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-import hostile_maps  # noqa: E402
-import numpy as np  # noqa: E402
-from modes_scene import FREE, stroke  # noqa: E402
+import hostile_maps
+import numpy as np
+from modes_scene import FREE, stroke
 
-from lapwright.errors import StudyError  # noqa: E402
-from lapwright.modes.picture import Picture  # noqa: E402
-from lapwright.modes.predict import predictor_of  # noqa: E402
-from lapwright.plate.flatness import minimum_zone  # noqa: E402
-from lapwright.report.page import write_page  # noqa: E402
-from lapwright.study.read import parse  # noqa: E402
-from lapwright.study.runfile import read_run  # noqa: E402
-from lapwright.verify import verify  # noqa: E402
-from lapwright.verify.scenes import disc  # noqa: E402
+from lapwright.errors import StudyError
+from lapwright.metrology.flatness import minimum_zone
+from lapwright.modal.reduced_model import (
+    ReducedModel,
+    predictor_of,
+)
+from lapwright.presentation.page import write_page
+from lapwright.results.runfile import read_run
+from lapwright.study.read import parse
+from lapwright.verification.rows import verify
+from lapwright.verification.scenes import disc
 
 FIRST_PAIR = ROOT / "configs" / "first-pair.toml"
 
@@ -64,17 +66,22 @@ def page(folder: Path) -> float:
 
 def prediction(turn: object) -> float:
     """Forms after a time, from a state."""
-    picture = Picture({"A": disc("A", 64), "B": disc("B", 64)}, [stroke(turn=turn)])
+    picture = ReducedModel({"A": disc("A", 64), "B": disc("B", 64)}, [stroke(turn=turn)])
     predictor = predictor_of(picture, 1)
     state = np.zeros(90)
-    return least(lambda: [predictor.forms(predictor.after(state, 1000.0)) for _ in range(100)], 20) / 100.0
+    return (
+        least(lambda: [predictor.forms(predictor.after(state, 1000.0)) for _ in range(100)], 20)
+        / 100.0
+    )
 
 
 def zone() -> float:
     """Flatness of a map of 65536 points, the worst of three kinds."""
     x, y = (a.ravel() for a in np.meshgrid(*2 * [np.linspace(-1.0, 1.0, 256)]))
     noise = np.random.default_rng(1).normal(size=x.size)
-    return max(least(lambda z=z: minimum_zone(x, y, z), 3) for z in (x * x + y * y, x * x - y * y, noise))
+    return max(
+        least(lambda z=z: minimum_zone(x, y, z), 3) for z in (x * x + y * y, x * x - y * y, noise)
+    )
 
 
 def refused() -> None:

@@ -10,12 +10,13 @@ from pathlib import Path
 import numpy as np
 import tuning
 
-from lapwright.planning.foretell import Foreteller
-from lapwright.planning.hunt import DEGREE
-from lapwright.planning.knobs import Space
-from lapwright.planning.seek import Seeker
-from lapwright.planning.track import asked_of
-from lapwright.study.read import document_of, parse
+from lapwright.optimisation.design import DesignSpace
+from lapwright.optimisation.seek import Seeker
+from lapwright.optimisation.surrogate import Surrogate
+from lapwright.optimisation.track import constraints_of
+from lapwright.optimisation.tune import DEGREE
+from lapwright.study.read import parse
+from lapwright.study.source import document_of
 
 __all__ = ["schedules"]
 
@@ -23,7 +24,9 @@ Line = tuple[str, str, str, bool | None]
 
 REPEATS = 7
 # Two steps and swaps that make ten blocks at most.
-TEN_BLOCKS = tuning.OPEN_LOOP + tuning.SWAPS_GOAL.replace('["3 min", "20 min"]', '["14 min", "20 min"]')
+TEN_BLOCKS = tuning.OPEN_LOOP + tuning.SWAPS_GOAL.replace(
+    '["3 min", "20 min"]', '["14 min", "20 min"]'
+)
 ORDERED = TEN_BLOCKS + "order = true\n"
 STROKES = (
     tuning.OPEN_LOOP
@@ -41,9 +44,9 @@ UNEQUAL = tuning.RING + tuning.RING_GOAL
 def rate(text: str, number: int) -> tuple[float, float]:
     """Schedules a second of processor time, in the median and at most."""
     study = parse(text, "study")
-    space = Space(study, document_of(text), Path())
+    space = DesignSpace(study, document_of(text), Path())
     assert study.goal is not None
-    seeker = Seeker(space, Foreteller(study, DEGREE), asked_of(study.goal, study.plates), 0)
+    seeker = Seeker(space, Surrogate(study, DEGREE), constraints_of(study.goal, study.plates), 0)
     rng = np.random.default_rng(1)
     seeker(np.full(space.size, 0.5))  # grids, rulers and shapes made once
     rates = []

@@ -12,9 +12,9 @@ from math import pi
 
 import numpy as np
 
-from lapwright.gauges.contacts import Placement
-from lapwright.gauges.reading import Reading
-from lapwright.lapping.step import Step
+from lapwright.metrology.contacts import Placement
+from lapwright.metrology.reading import Reading
+from lapwright.specification.step import Step
 from lapwright.study.model import Study
 from lapwright.study.read import parse
 
@@ -66,7 +66,13 @@ def shop_of(seed: int, grits: tuple[str, ...] = GRITS, hand: str = "") -> Shop:
         lines.append(f"gauges.dome{name} = {{ {dome}, {fine} }}")
     for grit in grits:
         for turn in TURNS if len(grits) == 1 else TURNS[:1]:
-            lines += ["[[steps]]", 'top = "A"', 'bottom = "B"', f'grit = "{grit}"', 'time = "10 min"']
+            lines += [
+                "[[steps]]",
+                'top = "A"',
+                'bottom = "B"',
+                f'grit = "{grit}"',
+                'time = "10 min"',
+            ]
             lines += [f'turn = "{turn}"', *([f'hand = "{hand}"'] if hand else [])]
     study = parse("\n".join(lines) + "\n", f"shop-{seed}")
     return Shop(study, tuple(_readings(study, kind)), study.steps)
@@ -78,8 +84,12 @@ def _readings(study: Study, kind: str) -> list[Reading]:
         ring = kind == "ring" and name == "A"
         if ring:
             land = 0.5 * (study.plates[name].outline.bore + study.plates[name].outline.smaller)
-            along = 0.5 * study.plates[name].outline.bore + 0.1 * (land - study.plates[name].outline.bore)
-            out += [Reading(f"dome{name}", name, angle=k * 0.25 * pi, along=along) for k in range(4)]
+            along = 0.5 * study.plates[name].outline.bore + 0.1 * (
+                land - study.plates[name].outline.bore
+            )
+            out += [
+                Reading(f"dome{name}", name, angle=k * 0.25 * pi, along=along) for k in range(4)
+            ]
         else:
             out.append(Reading(f"dome{name}", name))
         out += [Reading(f"tw{name}", name, angle=angle) for angle in (0.0, 0.25 * pi)]

@@ -46,7 +46,9 @@ def code_lines(text: str) -> int:
 def template_lines(text: str, ending: str) -> int:
     """Lines of a template that are neither blank nor comment."""
     begins = {".toml": "#", ".csv": "#", ".js": "//"}.get(ending, "{#")
-    return sum(1 for line in text.splitlines() if line.strip() and not line.strip().startswith(begins))
+    return sum(
+        1 for line in text.splitlines() if line.strip() and not line.strip().startswith(begins)
+    )
 
 
 def package_of(root: Path) -> Path:
@@ -86,7 +88,9 @@ def main() -> None:
     rooms = counted(package_of(args.root))
     for room, files in rooms.items():
         modules = sum(name.endswith(".py") for name in files)
-        print(f"{room:<20}{sum(files.values()):>7}  in {modules} modules, {len(files) - modules} templates")
+        print(
+            f"{room:<20}{sum(files.values()):>7}  in {modules} modules, {len(files) - modules} templates"
+        )
         for name, lines in files.items() if args.files else ():
             print(f"    {name:<44}{lines:>5}")
     every = {name: lines for files in rooms.values() for name, lines in files.items()}

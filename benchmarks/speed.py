@@ -27,23 +27,27 @@ ROOT = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(ROOT / "sim"), str(ROOT / "tests"), str(ROOT / "benchmarks")]
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # one core unless threads are named
 
-import numba  # noqa: E402
-import numpy as np  # noqa: E402
-import picture  # noqa: E402
-import schedules  # noqa: E402
-import slow_twin  # noqa: E402
+import numba
+import numpy as np
+import picture
+import schedules
+import slow_twin
 
-from lapwright.kernels import wear as loops  # noqa: E402
-from lapwright.lapping import average as averages  # noqa: E402
-from lapwright.lapping import run as engine  # noqa: E402
-from lapwright.lapping.motion import Motion  # noqa: E402
-from lapwright.lapping.run import Moment, Settings, lap  # noqa: E402
-from lapwright.lapping.step import Grit, Layer, Step, Turn, Wear  # noqa: E402
-from lapwright.lapping.strokes import FigureEight, path_length  # noqa: E402
-from lapwright.plate.form import StartForm  # noqa: E402
-from lapwright.plate.measure import EdgeMargin, forms  # noqa: E402
-from lapwright.plate.outline import Disc  # noqa: E402
-from lapwright.plate.plate import GRAVITY, Plate  # noqa: E402
+from lapwright.contact import average as averages
+from lapwright.contact import wear as loops
+from lapwright.integration import loop as engine
+from lapwright.integration.loop import lap
+from lapwright.integration.state import Settings, State
+from lapwright.kinematics.motion import Motion
+from lapwright.metrology.form import EdgeMargin, forms
+from lapwright.specification.curves import FigureEight, path_length
+from lapwright.specification.outline import Disc
+from lapwright.specification.plate import (
+    Plate,
+    StartForm,
+)
+from lapwright.specification.step import Grit, Layer, Step, Turn, Wear
+from lapwright.units import GRAVITY
 
 RESULTS = ROOT / "benchmarks" / "results.md"
 FIRST_PAIR = ROOT / "configs" / "first-pair.toml"
@@ -62,7 +66,10 @@ class Results:
     def add(self, what: str, measured: str, target: str = "", met: bool | None = None) -> None:
         """Note a row and print it."""
         self.rows.append((what, target, measured, met))
-        print(f"{what}: {measured}" + (f"   target {target}: {'met' if met else 'MISSED'}" if target else ""))
+        print(
+            f"{what}: {measured}"
+            + (f"   target {target}: {'met' if met else 'MISSED'}" if target else "")
+        )
 
     def text(self) -> str:
         """The rows as a table."""
@@ -90,7 +97,7 @@ def said(seconds: list[float]) -> str:
 
 def hour(
     turn: Turn, twist: float, settings: Settings, threads: int = 1
-) -> tuple[list[Moment], dict[str, Plate]]:
+) -> tuple[list[State], dict[str, Plate]]:
     """An hour, 3600 strokes, 128 x 128, eight of 80 x 40 mm on 160 mm, layer 3 um at 3 kPa, 30 um removed."""
     a = Plate(Disc(0.16), mass=LOAD / GRAVITY, form=StartForm(sphere=3e-6, twist=twist), name="A")
     plates = {"A": a, "B": replace(a, name="B", form=StartForm(sphere=-1e-6))}
@@ -100,7 +107,7 @@ def hour(
     return list(lap(plates, [step], settings=settings, threads=threads)), plates
 
 
-def apart(end: Moment, other: Moment, plates: dict[str, Plate]) -> tuple[float, float, str]:
+def apart(end: State, other: State, plates: dict[str, Plate]) -> tuple[float, float, str]:
     """Largest difference of sphere, saddle, twist [m]; rms of heights over removal; all of them in words."""
     worst, rms, words = 0.0, 0.0, []
     for name, plate in plates.items():
@@ -115,7 +122,7 @@ def apart(end: Moment, other: Moment, plates: dict[str, Plate]) -> tuple[float, 
     return worst, rms, "; ".join(words) + " nm"
 
 
-def with_one_lattice(work: Callable[[], tuple[list[Moment], dict[str, Plate]]]) -> Moment:
+def with_one_lattice(work: Callable[[], tuple[list[State], dict[str, Plate]]]) -> State:
     """Run with the same poses in every block."""
     old = engine._Work._shift
     engine._Work._shift = lambda self, clock: (0.5, 0.5)  # type: ignore[method-assign]
@@ -125,7 +132,7 @@ def with_one_lattice(work: Callable[[], tuple[list[Moment], dict[str, Plate]]]) 
         engine._Work._shift = old  # type: ignore[method-assign]
 
 
-def where_they_are(turn: Turn, twist: float) -> Moment:
+def where_they_are(turn: Turn, twist: float) -> State:
     """Fine blocks of 256 poses, none rounded to whole cells."""
     old = averages.Pair._on_cells
     averages.Pair._on_cells = lambda self, rows: None  # type: ignore[method-assign]
@@ -137,7 +144,10 @@ def where_they_are(turn: Turn, twist: float) -> Moment:
 
 
 def hours(results: Results, quick: bool) -> None:
-    for turn, what, seconds in ((STILL, "without turning", 0.15), (TURN, "turning 8 degrees a stroke", 0.4)):
+    for turn, what, seconds in (
+        (STILL, "without turning", 0.15),
+        (TURN, "turning 8 degrees a stroke", 0.4),
+    ):
         taken = timed(lambda turn=turn: hour(turn, 0.0, Settings()), 7)
         moments, plates = hour(turn, 0.0, Settings())
         end = moments[-1]
@@ -151,7 +161,8 @@ def hours(results: Results, quick: bool) -> None:
         real, _ = hour(turn, 0.0, EVERY_STROKE, threads=2)
         worst, rms, words = apart(end, real[-1], plates)
         against = (
-            f"{what}, dome 3 um on dish 1 um, against every stroke singly (poses shifted, as they really are)"
+            f"{what}, dome 3 um on dish 1 um, against every stroke singly "
+            "(poses shifted, as they really are)"
         )
         if turn is STILL:
             same = with_one_lattice(lambda: hour(STILL, 0.0, Settings()))
@@ -162,9 +173,12 @@ def hours(results: Results, quick: bool) -> None:
                 f"{1e9 * most:.2f} nm ({told})", "1 nm", most <= 1e-9,
             )  # fmt: skip
             results.add(
-                "the same: rms of the heights", f"{1e9 * spread * end.removed['A']:.2f} nm = {spread:.4%}"
+                "the same: rms of the heights",
+                f"{1e9 * spread * end.removed['A']:.2f} nm = {spread:.4%}",
             )
-            results.add(f"{against}: forms", f"{1e9 * worst:.1f} nm ({words})", "1 nm", worst <= 1e-9)
+            results.add(
+                f"{against}: forms", f"{1e9 * worst:.1f} nm ({words})", "1 nm", worst <= 1e-9
+            )
             results.add("the same: rms of the heights", f"{rms:.3%} of the removal")
             most, spread, told = apart(end, where_they_are(STILL, 0.0), plates)
             results.add(
@@ -173,7 +187,9 @@ def hours(results: Results, quick: bool) -> None:
             )  # fmt: skip
             continue
         results.add(f"{against}: forms", f"{1e9 * worst:.1f} nm ({words})", "6 nm", worst <= 6e-9)
-        results.add("the same: rms of the heights", f"{rms:.3%} of the removal", "0.3 %", rms <= 0.003)
+        results.add(
+            "the same: rms of the heights", f"{rms:.3%} of the removal", "0.3 %", rms <= 0.003
+        )
         twisted, _ = hour(turn, 1e-6, Settings())
         real, _ = hour(turn, 1e-6, EVERY_STROKE, threads=2)
         worst, rms, words = apart(twisted[-1], real[-1], plates)
@@ -190,7 +206,9 @@ def pair_of(cells: int, layer: float = 3e-6) -> averages.Pair:
 
 def sample_of(number: int, turn: Turn, curve: FigureEight | None = None) -> averages.Sample:
     grit = Grit("g", 60e-6, Wear(iron=1e-12), Layer(3e-6))
-    step = Step("A", "B", grit, curve=curve or FigureEight(0.04, 0.02), pace=1.0, turn=turn, time=3600.0)
+    step = Step(
+        "A", "B", grit, curve=curve or FigureEight(0.04, 0.02), pace=1.0, turn=turn, time=3600.0
+    )
     poses = Motion(step).poses(np.arange(number) * (1.0 + 1.0 / number))
     return averages.Sample(poses, np.full(number, 1.0 / number), np.zeros((number, 2)))
 
@@ -271,10 +289,20 @@ def growth(results: Results) -> None:
         numbers = (96, 128, 192, 256)
         sizes = [cost(n, 64) for n in numbers]
         slope = np.polyfit(np.log(np.square(numbers)), np.log(sizes), 1)[0]
-        results.add(f"cost in cells, {name}: exponent", f"{slope:.2f}", "0.9 to 1.1", abs(slope - 1.0) <= 0.1)
+        results.add(
+            f"cost in cells, {name}: exponent",
+            f"{slope:.2f}",
+            "0.9 to 1.1",
+            abs(slope - 1.0) <= 0.1,
+        )
         counts = (32, 64, 128, 256)
         slope = np.polyfit(np.log(counts), np.log([cost(128, n) for n in counts]), 1)[0]
-        results.add(f"cost in poses, {name}: exponent", f"{slope:.2f}", "0.9 to 1.1", abs(slope - 1.0) <= 0.1)
+        results.add(
+            f"cost in poses, {name}: exponent",
+            f"{slope:.2f}",
+            "0.9 to 1.1",
+            abs(slope - 1.0) <= 0.1,
+        )
 
 
 def threads(results: Results) -> None:
@@ -296,7 +324,9 @@ def threads(results: Results) -> None:
             )  # fmt: skip
         one = timed(lambda: hour(turn, 0.0, Settings()), 3, time.perf_counter)  # noqa: B023
         two = timed(lambda: hour(turn, 0.0, Settings(), 2), 3, time.perf_counter)  # noqa: B023
-        results.add(f"the whole hour on two threads against one, {name}", f"{min(one) / min(two):.2f}")
+        results.add(
+            f"the whole hour on two threads against one, {name}", f"{min(one) / min(two):.2f}"
+        )
 
 
 LAUNCHER = """
@@ -310,7 +340,9 @@ sys.exit(ended.returncode)
 """
 
 
-def process(arguments: list[str], folder: Path, cache: Path | None = None) -> tuple[float, float, float]:
+def process(
+    arguments: list[str], folder: Path, cache: Path | None = None
+) -> tuple[float, float, float]:
     """Run `lapwright ...` in a process of its own: wall and processor time [s], peak memory [bytes]."""
     surroundings = dict(os.environ, PYTHONPATH=str(ROOT / "sim"))
     if cache is not None:
@@ -333,7 +365,11 @@ def processes(results: Results) -> None:
         configs = FIRST_PAIR.parent
         for what, arguments, most in (
             ("preview", ["preview", study], 0.4),
-            ("preview of a ring carried round", ["preview", str(configs / "rings-over-the-rim.toml")], 0.4),
+            (
+                "preview of a ring carried round",
+                ["preview", str(configs / "rings-over-the-rim.toml")],
+                0.4,
+            ),
             ("preview of a grooved pair", ["preview", str(configs / "grooved-pair.toml")], 0.4),
             ("preview of a rail", ["preview", str(configs / "rail-in-wind.toml")], 0.4),
             ("-h", ["-h"], 0.3),
@@ -405,7 +441,9 @@ def sweeps(results: Results) -> None:
         (folder / "many.toml").write_text(SWEEP % (20, 10), encoding="utf-8")
         begin = ["compare", "forty.toml", "--no-page", "--force", "--json", "--workers"]
         process([*begin, "2"], folder)  # compiled
-        taken = {number: [process([*begin, str(number)], folder) for _ in range(2)] for number in (1, 2)}
+        taken = {
+            number: [process([*begin, str(number)], folder) for _ in range(2)] for number in (1, 2)
+        }
         one, two = (min(t[0] for t in taken[number]) for number in (1, 2))
         results.add(
             "40 members of an hour, 96 x 96, turning: two workers against one, whole processes",
@@ -413,7 +451,8 @@ def sweeps(results: Results) -> None:
             "85 %", one / (2 * two) >= 0.85,
         )  # fmt: skip
         results.add(
-            "the same: processor time of one worker", f"{min(t[1] for t in taken[1]) / 40:.2f} s a member"
+            "the same: processor time of one worker",
+            f"{min(t[1] for t in taken[1]) / 40:.2f} s a member",
         )
         wall, busy, _ = process(
             ["compare", "many.toml", "--no-page", "--force", "--json", "--workers", "2"], folder
@@ -441,7 +480,9 @@ def machine() -> str:
     info = Path("/proc/cpuinfo")
     if info.exists():
         named = [
-            line.split(":", 1)[1].strip() for line in info.read_text().splitlines() if "model name" in line
+            line.split(":", 1)[1].strip()
+            for line in info.read_text().splitlines()
+            if "model name" in line
         ]
         model = named[0] if named else model
     load = ", ".join(f"{x:.1f}" for x in os.getloadavg())
@@ -458,7 +499,16 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="only what is quick; writes nothing")
     parser.add_argument(
         "--only",
-        choices=("hours", "kernels", "growth", "threads", "processes", "sweeps", "picture", "schedules"),
+        choices=(
+            "hours",
+            "kernels",
+            "growth",
+            "threads",
+            "processes",
+            "sweeps",
+            "picture",
+            "schedules",
+        ),
         help="one part",
     )
     given = parser.parse_args()

@@ -10,13 +10,12 @@ import re
 import sys
 from pathlib import Path
 
-from lapwright.gauges.blind import PRACTICES, places, sight
-from lapwright.gauges.budget import ratios
-from lapwright.gauges.instruments import Gauge
-from lapwright.gauges.mated import PROOFS, hidden_by
-from lapwright.gauges.usual import usual_gauges
-from lapwright.plate.outline import Disc, Outline, Rectangle
-from lapwright.plate.plate import Plate
+from lapwright.contact.placement import PROOFS, hidden_by
+from lapwright.metrology.budget import PRACTICES, places, ratios, sight
+from lapwright.metrology.instruments import Gauge
+from lapwright.metrology.usual import usual_gauges
+from lapwright.specification.outline import Disc, Outline, Rectangle
+from lapwright.specification.plate import Plate
 
 DOCS = Path(__file__).resolve().parent
 WORDS = {"yes": "sees", "no": "**blind**", "mixed": "mixed"}

@@ -18,11 +18,12 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[1]
 sys.path.insert(0, str(ROOT / "sim"))
 
-from lapwright.cli import main as lapwright  # noqa: E402
-from lapwright.report.account import account  # noqa: E402
-from lapwright.report.card import card_page  # noqa: E402
-from lapwright.report.pictures import faces, history, png, sheet  # noqa: E402
-from lapwright.study.runfile import read_run  # noqa: E402
+from lapwright.commands.main import main as lapwright
+from lapwright.presentation.card import card_page
+from lapwright.presentation.pictures import faces, history
+from lapwright.presentation.pictures.ink import png, sheet
+from lapwright.presentation.run_view import run_view
+from lapwright.results.runfile import read_run
 
 PICTURES = ROOT / "docs" / "pictures"
 SCALE = 1.05  # pixels to a point: enough for a page, and a small file
@@ -35,11 +36,13 @@ def result() -> None:
     """Faces, history and work card of the first pair."""
     with tempfile.TemporaryDirectory() as folder:
         out = Path(folder) / "first-pair-run"
-        code = lapwright(["run", str(ROOT / "configs" / "first-pair.toml"), "--out", str(out), "--no-page"])
+        code = lapwright(
+            ["run", str(ROOT / "configs" / "first-pair.toml"), "--out", str(out), "--no-page"]
+        )
         if code:
             sys.exit(code)
         run = read_run(out / "run.h5")
-        said = account(run)
+        said = run_view(run)
         card(card_page(run), Path(folder))
     with sheet():
         (PICTURES / "first-pair-faces.png").write_bytes(png(faces(said), SCALE))
@@ -52,7 +55,10 @@ def card(page: str, folder: Path) -> None:
     """The work card as it is printed, in a browser."""
     browser = shutil.which("chromium") or shutil.which("chromium-browser")
     if browser is None:
-        print("no chromium on the PATH: the picture of the work card is left as it was", file=sys.stderr)
+        print(
+            "no chromium on the PATH: the picture of the work card is left as it was",
+            file=sys.stderr,
+        )
         return
     file = folder / "card.html"
     file.write_text(page.replace("background: #777", "background: #fcfbf8"), encoding="utf-8")
@@ -75,7 +81,9 @@ def _svg(width: int, height: int, title: str, parts: list[str]) -> str:
         f'fill="{INK}" role="img">\n<title>{title}</title>\n'
         f'<defs><marker id="tip" viewBox="0 0 10 10" refX="9" refY="5" markerWidth="7" markerHeight="7" '
         f'orient="auto-start-reverse"><path d="M0 0 L10 5 L0 10 z" fill="{INK}"/></marker></defs>\n'
-        f'<rect width="{width}" height="{height}" fill="{PAPER}"/>\n' + "\n".join(parts) + "\n</svg>\n"
+        f'<rect width="{width}" height="{height}" fill="{PAPER}"/>\n'
+        + "\n".join(parts)
+        + "\n</svg>\n"
     )
 
 
@@ -105,7 +113,9 @@ def _face(x: float, y: float, mirrored: bool, *, down: bool) -> list[str]:
     """A disc with its clock marks and its twist; `down`: the face is hidden."""
     r = 92.0
     dash = 'stroke-dasharray="6 4"' if down else ""
-    parts = [f'<circle cx="{x}" cy="{y}" r="{r}" fill="none" stroke="{INK}" stroke-width="1.6" {dash}/>']
+    parts = [
+        f'<circle cx="{x}" cy="{y}" r="{r}" fill="none" stroke="{INK}" stroke-width="1.6" {dash}/>'
+    ]
     for hour in (12, 3, 6, 9):
         shown = (12 - hour) % 12 if mirrored else hour
         x0, y0 = _at(x, y, r - 5, shown)
@@ -170,7 +180,11 @@ def _cut(x: float, y: float, dish: bool) -> list[str]:
             f"M{x - half} {y + 66} L{x + half} {y + 66} L{x + half} {y + 2 * sag + 10} "
             f"Q{x} {y + 2} {x - half} {y + 2 * sag + 10} z"
         )
-    says = "a dome needs a dish: they mate" if dish else "two domes touch in the middle: they do not mate"
+    says = (
+        "a dome needs a dish: they mate"
+        if dish
+        else "two domes touch in the middle: they do not mate"
+    )
     return [
         f'<path d="{top}" fill="#dcdddc" stroke="{INK}" stroke-width="1.4"/>',
         f'<path d="{bottom}" fill="#cdcfcf" stroke="{INK}" stroke-width="1.4"/>',
@@ -209,7 +223,9 @@ def angles() -> str:
         _words(400, 120, "α (alpha): how far you have walked round the bench", anchor="start"),
         _words(400, 146, "β (beta): how far you have turned the top in your hands", anchor="start"),
         _words(400, 172, "θ (theta) = α + β: how the top lies on the bench", anchor="start"),
-        _words(400, 206, "all anticlockwise, seen from above", anchor="start", more=f'fill="{FAINT}"'),
+        _words(
+            400, 206, "all anticlockwise, seen from above", anchor="start", more=f'fill="{FAINT}"'
+        ),
     ]
     return _svg(860, 320, "Angles", parts)
 

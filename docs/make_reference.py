@@ -26,7 +26,9 @@ with a unit as well. All data is frozen, and `.replace(field=value, ...)` gives 
 def reference() -> str:
     """The whole page."""
     names = [name for name in lapwright.__all__ if not name.startswith("_")]
-    return "\n".join([HEAD, *(line for name in names for line in _entry(name, getattr(lapwright, name)))])
+    return "\n".join(
+        [HEAD, *(line for name in names for line in _entry(name, getattr(lapwright, name)))]
+    )
 
 
 def _entry(name: str, thing: Any) -> Iterator[str]:
@@ -48,14 +50,20 @@ def public_methods(of: type) -> Iterator[tuple[str, Any]]:
         raw = inspect.getattr_static(of, name)
         function = raw.__func__ if isinstance(raw, classmethod | staticmethod) else raw
         ours = inspect.isfunction(function) and function.__module__.startswith("lapwright")
-        if ours and not name.startswith("_") and not (name == "replace" and "replace" not in of.__dict__):
+        if (
+            ours
+            and not name.startswith("_")
+            and not (name == "replace" and "replace" not in of.__dict__)
+        ):
             yield name, function
 
 
 def _signature(function: Any) -> str:
     signature = inspect.signature(function)
     kept = [
-        p.replace(annotation=p.empty) for p in signature.parameters.values() if p.name not in ("self", "cls")
+        p.replace(annotation=p.empty)
+        for p in signature.parameters.values()
+        if p.name not in ("self", "cls")
     ]
     return str(signature.replace(parameters=kept, return_annotation=signature.empty))
 
@@ -69,7 +77,9 @@ def _prose(thing: Any) -> str:
     """A docstring, its sections as lists."""
     text = inspect.getdoc(thing) or ""
     text = re.sub(r"\n(Parameters|Returns|Raises)\n-+\n", r"\n*\1*\n\n", text)
-    return re.sub(r"^(\w[^\n]*)\n    (?=\S)", r"- `\1`: ", text, flags=re.MULTILINE).replace("\n    ", "\n  ")
+    return re.sub(r"^(\w[^\n]*)\n    (?=\S)", r"- `\1`: ", text, flags=re.MULTILINE).replace(
+        "\n    ", "\n  "
+    )
 
 
 def _fields(of: type) -> Iterator[str]:
@@ -83,8 +93,13 @@ def _fields(of: type) -> Iterator[str]:
         kind = getattr(reader, "kind", None)
         limits = [text for text, _ in getattr(reader, "limits", ()) if text is not None]
         usual = getattr(said, "usual", None)
-        rows.append(f"| `{field.name}` | {kind.name if kind else ''} | {', '.join(limits)} | {usual or ''} |")
-    yield "\n".join(["| field | quantity | limits | usual |", "| --- | --- | --- | --- |", *rows]) + "\n"
+        rows.append(
+            f"| `{field.name}` | {kind.name if kind else ''} | {', '.join(limits)} | {usual or ''} |"
+        )
+    yield (
+        "\n".join(["| field | quantity | limits | usual |", "| --- | --- | --- | --- |", *rows])
+        + "\n"
+    )
 
 
 if __name__ == "__main__":

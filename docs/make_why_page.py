@@ -18,16 +18,15 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Polygon
 from PIL import Image
 
-from lapwright.lapping.step import Step, Turn
-from lapwright.lapping.strokes import Circle, FigureEight
-from lapwright.modes.picture import Picture
-from lapwright.modes.reason import Reason, reason_of
-from lapwright.modes.schedule import cycle_of, round_of
-from lapwright.report.beforehand import fine
-from lapwright.report.pictures import png, sheet
-from lapwright.report.pictures.ink import SHEET, bare, new_figure
-from lapwright.report.staying import stays_in_short
-from lapwright.report.why_page import error_cards, errors_drawn
+from lapwright.modal.cycle import cycle_of, round_of
+from lapwright.modal.reduced_model import ReducedModel
+from lapwright.modal.step_analysis import StepAnalysis, reason_of
+from lapwright.presentation.beforehand import fine
+from lapwright.presentation.pictures.ink import SHEET, bare, new_figure, png, sheet
+from lapwright.presentation.staying import stays_in_short
+from lapwright.presentation.why_page import error_cards, errors_drawn
+from lapwright.specification.curves import Circle, FigureEight
+from lapwright.specification.step import Step, Turn
 from lapwright.study.model import Study
 from lapwright.study.read import load
 from lapwright.units import METRIC
@@ -123,12 +122,12 @@ Theory, for those who want it: [theory.md](theory.md). Is it flat, or does it on
 """
 
 
-def reason(study: Study, step: Step | None = None) -> Reason:
+def reason(study: Study, step: Step | None = None) -> StepAnalysis:
     """The reason of a study's first step, or of another step in its place."""
-    return reason_of(Picture(study.plates, [step or study.steps[0]]), 1)
+    return reason_of(ReducedModel(study.plates, [step or study.steps[0]]), 1)
 
 
-def ends(found: Reason, study: Study) -> list[str]:
+def ends(found: StepAnalysis, study: Study) -> list[str]:
     """Twist of A and B at the end of a step, in words; swaps do nothing to it."""
     last = found.forms(
         found.evolution.after(found.start, found.step.total_strokes / found.step.pace), study.margin
@@ -136,7 +135,7 @@ def ends(found: Reason, study: Study) -> list[str]:
     return [METRIC.size(last[n]["twist"]) + fine(last[n]["twist"], found.step) for n in ("A", "B")]
 
 
-def halved(found: Reason, *names: str) -> str:
+def halved(found: StepAnalysis, *names: str) -> str:
     """The metal that halves named errors, the most of them, in words."""
     times = [error.half_life or 0.0 for error in found.named if error.name in names]
     return METRIC.size(max(times) * found.removal)
@@ -161,16 +160,25 @@ def rows(study: Study) -> str:
     for name, curve, turn in kinds:
         found = reason(study, replace(straight, curve=curve, turn=turn or Turn()))
         how = said.get(turn, "8 deg per stroke")
-        lines.append(f"| {name} | {how} | {stays_in_short(found)} ({found.spectrum.survivors} in all) |")
+        lines.append(
+            f"| {name} | {how} | {stays_in_short(found)} ({found.spectrum.survivors} in all) |"
+        )
     return "\n".join(lines)
 
 
 def page() -> str:
     """The page as text."""
-    straight, quarter = (load(CONFIGS / f"{name}.toml") for name in ("straight-stroke", "quarter-turns"))
+    straight, quarter = (
+        load(CONFIGS / f"{name}.toml") for name in ("straight-stroke", "quarter-turns")
+    )
     found, turned = reason(straight), reason(quarter)
-    half = 0.5 * (found.forms(found.spectrum.drift, straight.margin)["B"]["sphere"]) / found.removal * 2e-6
-    picture = Picture(straight.plates, straight.steps)
+    half = (
+        0.5
+        * (found.forms(found.spectrum.drift, straight.margin)["B"]["sphere"])
+        / found.removal
+        * 2e-6
+    )
+    picture = ReducedModel(straight.plates, straight.steps)
     cycle = cycle_of(picture, round_of(picture))
     left = cycle.forms(cycle.spectrum().bedded_residue, straight.margin)["A"]["sphere"]
     return TEXT.format(
@@ -224,8 +232,15 @@ def _card(axes: Axes, x: np.ndarray, y: np.ndarray, z: np.ndarray, line: str, fi
         for i in range(x.shape[1] - 1):
             corners = [(j, i), (j, i + 1), (j + 1, i + 1), (j + 1, i)]
             patch = [(across[c], up[c]) for c in corners]
-            axes.add_patch(Polygon(patch, facecolor=fill, edgecolor=line, alpha=0.42, linewidth=0.6))
-    rim = [(0, slice(None)), (slice(None), -1), (-1, slice(None, None, -1)), (slice(None, None, -1), 0)]
+            axes.add_patch(
+                Polygon(patch, facecolor=fill, edgecolor=line, alpha=0.42, linewidth=0.6)
+            )
+    rim = [
+        (0, slice(None)),
+        (slice(None), -1),
+        (-1, slice(None, None, -1)),
+        (slice(None, None, -1), 0),
+    ]
     edge = np.concatenate([np.stack([across[r], up[r]], axis=1) for r in rim])
     axes.plot(edge[:, 0], edge[:, 1], color=line, linewidth=1.9)
 

@@ -15,12 +15,13 @@ from pathlib import Path
 import numpy as np
 from campaign_studies import Drawn
 
+from lapwright.contact import average
+from lapwright.contact.average import Pair, Sample
 from lapwright.errors import LapwrightError
-from lapwright.lapping import average
-from lapwright.lapping.average import Pair, Sample
-from lapwright.lapping.motion import Motion
-from lapwright.lapping.run import Moment, Settings, lap
-from lapwright.plate.measure import EdgeMargin, forms
+from lapwright.integration.loop import lap
+from lapwright.integration.state import Settings, State
+from lapwright.kinematics.motion import Motion
+from lapwright.metrology.form import EdgeMargin, forms
 
 PHASES = 64  # within 0.02 % of the removal of twice and of four times as many
 NO_MARGIN = EdgeMargin(share=0.0)
@@ -66,7 +67,7 @@ class Run:
         return sum(self.removed.values()) / len(self.removed)
 
 
-def forms_of(drawn: Drawn, moment: Moment) -> Forms:
+def forms_of(drawn: Drawn, moment: State) -> Forms:
     """Those forms that are spoken of, at margin 0 [m]."""
     found = {n: forms(p, moment.heights[n], NO_MARGIN).as_dict() for n, p in drawn.plates.items()}
     return {n: {k: v for k, v in f.items() if v is not None} for n, f in found.items()}
@@ -113,7 +114,9 @@ def run(drawn: Drawn, settings: Settings, seed: int = 0) -> Run:
                 lift = max(lift, moment.lift_share)
                 if moment.event in TOLD:
                     error = {n: dict(e) for n, e in moment.error.items()}
-                    told.append(Told(moment.event, moment.clock.strokes, forms_of(drawn, moment), error))
+                    told.append(
+                        Told(moment.event, moment.clock.strokes, forms_of(drawn, moment), error)
+                    )
         except LapwrightError as found:
             trouble = str(found)
     seconds = time.process_time() - start
@@ -152,7 +155,10 @@ def reference(
     """
     with real_places(real):
         return _reference(
-            kept_at(folder, drawn, phases, real) if folder is not None else None, drawn, phases, made
+            kept_at(folder, drawn, phases, real) if folder is not None else None,
+            drawn,
+            phases,
+            made,
         )
 
 
@@ -222,5 +228,7 @@ def errors(drawn: Drawn, fast: Run, real: Run) -> list[Error]:
             for form, value in of_plate.items():
                 true = abs(value - b.forms[plate][form]) / real.removal
                 printed = a.error.get(plate, {}).get(form, 0.0) / real.removal
-                found.append(Error(drawn.index, drawn.kinds, a.event, a.strokes, plate, form, true, printed))
+                found.append(
+                    Error(drawn.index, drawn.kinds, a.event, a.strokes, plate, form, true, printed)
+                )
     return found

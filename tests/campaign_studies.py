@@ -14,18 +14,17 @@ from numbers import Real
 
 import numpy as np
 
+from lapwright.contact.stability import check_stands
 from lapwright.errors import LapwrightError
-from lapwright.lapping.motion import Motion
-from lapwright.lapping.overhang import land_outline, margins, places
-from lapwright.lapping.rubbing import face_points, flat_shares
-from lapwright.lapping.sizing import half_travel, shaped
-from lapwright.lapping.step import Grit, Hand, Layer, Load, Step, Swap, Turn, Wear
-from lapwright.lapping.strokes import Line
-from lapwright.lapping.support import check_stands
-from lapwright.plate.form import Ripple, StartForm
-from lapwright.plate.grooves import Grooves
-from lapwright.plate.outline import Disc, Rectangle, Ring
-from lapwright.plate.plate import GRAVITY, Plate
+from lapwright.kinematics.motion import Motion
+from lapwright.kinematics.overhang import land_outline, margins, places
+from lapwright.kinematics.sizing import half_travel, shaped
+from lapwright.kinematics.sliding import face_points, flat_shares
+from lapwright.specification.curves import Line
+from lapwright.specification.outline import Disc, Grooves, Rectangle, Ring
+from lapwright.specification.plate import Plate, Ripple, StartForm
+from lapwright.specification.step import Grit, Hand, Layer, Load, Step, Swap, Turn, Wear
+from lapwright.units import GRAVITY
 
 FACES = (
     "equal discs", "unequal discs", "ring on disc", "rail on its like", "equal squares", "part on plate",
@@ -35,9 +34,42 @@ TURNING = (
     "turned", "unturned", "set over", "walked", "turned", "zigzag", "set over", "unturned", "turned, special",
     "walked, set over", "turned and walked", "turned, zigzag", "bottom turned",
 )  # fmt: skip
-SPECIAL = (8.0, 15.0, 25.0, 30.0, 36.0, 40.0, 45.0, 60.0, 72.0, 90.0, 100.0, 120.0)  # degrees a stroke
-SET_OVER = ((90, 1), (90, 4), (90, 12), (60, 3), (60, 10), (120, 5), (45, 2), (45, 16), (17, 7), (180, 6))
-STROKES = ("circle", "ellipse", "line", "line", "figure-eight", "figure-eight", "figure-eight", "rosette")
+SPECIAL = (
+    8.0,
+    15.0,
+    25.0,
+    30.0,
+    36.0,
+    40.0,
+    45.0,
+    60.0,
+    72.0,
+    90.0,
+    100.0,
+    120.0,
+)  # degrees a stroke
+SET_OVER = (
+    (90, 1),
+    (90, 4),
+    (90, 12),
+    (60, 3),
+    (60, 10),
+    (120, 5),
+    (45, 2),
+    (45, 16),
+    (17, 7),
+    (180, 6),
+)
+STROKES = (
+    "circle",
+    "ellipse",
+    "line",
+    "line",
+    "figure-eight",
+    "figure-eight",
+    "figure-eight",
+    "rosette",
+)
 PASSES = (2.5, 3.0, 5.0, 7.0, 10.0, 16.0)
 MEMORY = 5.0  # strokes, that of the hands of a study
 SCATTER = {"usual": 0.10, "rough": 0.25}
@@ -61,7 +93,9 @@ class Drawn:
     @property
     def digest(self) -> str:
         """Of all that is lapped: of values, to 12 figures, not of how the classes that hold them look."""
-        return hashlib.sha256(json.dumps(values((self.plates, self.step))).encode()).hexdigest()[:16]
+        return hashlib.sha256(json.dumps(values((self.plates, self.step))).encode()).hexdigest()[
+            :16
+        ]
 
 
 def values(thing):
@@ -76,7 +110,9 @@ def values(thing):
     if isinstance(thing, tuple | list):
         return [values(one) for one in thing]
     if is_dataclass(thing):
-        thing = {"": type(thing).__name__} | {one.name: getattr(thing, one.name) for one in fields(thing)}
+        thing = {"": type(thing).__name__} | {
+            one.name: getattr(thing, one.name) for one in fields(thing)
+        }
     return {str(name): values(thing[name]) for name in sorted(thing) if thing[name]}
 
 
@@ -132,8 +168,15 @@ def _draw(dice: _Dice, index: int, tries: int) -> Drawn:
     hand = dice.one(("usual", "rough")) if dice.chance(0.22) else ""
     if hand:
         share = SCATTER[hand]
-        step = replace(step, hand=Hand(share, share * half_travel(step.curve), share, share, MEMORY))
-    if faces in ("equal discs", "equal squares", "rail on its like", "grooved pair") and dice.chance(0.4):
+        step = replace(
+            step, hand=Hand(share, share * half_travel(step.curve), share, share, MEMORY)
+        )
+    if faces in (
+        "equal discs",
+        "equal squares",
+        "rail on its like",
+        "grooved pair",
+    ) and dice.chance(0.4):
         step = replace(step, swap=_swap(dice, step))
     step = _wearing(dice, step, plates, removal, depth)
     _check(step, plates, index)
@@ -169,13 +212,24 @@ def _plates(dice: _Dice, faces: str, depth: float) -> dict[str, Plate]:
         top = bottom = Rectangle(size, size / long)
     elif faces == "rail on plate":
         cells = 48
-        top, bottom = Rectangle(0.8 * size, 0.8 * size / long), dice.one((Disc(size), Rectangle(size, size)))
+        top, bottom = (
+            Rectangle(0.8 * size, 0.8 * size / long),
+            dice.one((Disc(size), Rectangle(size, size))),
+        )
     elif faces == "part on plate":
         part = dice.even(0.15, 0.4) * size
         top = dice.one((Disc(part), Rectangle(part, part * dice.even(0.5, 1.0))))
-        bottom = dice.one((Disc(size), Ring(size, dice.even(0.1, 0.2) * size), Rectangle(size, size)))
+        bottom = dice.one(
+            (Disc(size), Ring(size, dice.even(0.1, 0.2) * size), Rectangle(size, size))
+        )
     grooves = _grooves(dice, bottom, cells) if "grooved" in faces or dice.chance(0.08) else None
-    alike = faces in ("equal discs", "equal squares", "rail on its like", "grooved pair", "grooved discs")
+    alike = faces in (
+        "equal discs",
+        "equal squares",
+        "rail on its like",
+        "grooved pair",
+        "grooved discs",
+    )
     b_cells = cells if alike or dice.chance(0.7) else dice.one((32, 40, 48))
     weight = dice.log(1000.0, 6000.0) * min(top.area, bottom.area)
     a = Plate(top, mass=weight / GRAVITY, cells=cells, form=_form(dice, top, depth, cells),
@@ -200,23 +254,31 @@ def _form(dice: _Dice, outline, depth: float, cells: int) -> StartForm:
     """Up to three errors, each within 2 um and six depths of the layer."""
     most = min(2e-6, 6.0 * depth)
     names = ("bow", "crown", "wind") if outline.long else ("sphere", "saddle", "twist")
-    sizes = {n: dice.sign() * dice.log(0.05 * most, most) if dice.chance(0.5) else 0.0 for n in names}
+    sizes = {
+        n: dice.sign() * dice.log(0.05 * most, most) if dice.chance(0.5) else 0.0 for n in names
+    }
     if outline.long and "crown" in sizes:
         sizes["crown"] *= 0.3
     ripple = None
     if dice.chance(0.15):
         length = max(dice.even(0.25, 0.5) * outline.smaller, 6.0 * max(outline.size) / cells)
         angle = dice.one((None, radians(dice.even(0.0, 180.0))))
-        ripple = Ripple(0.5 * dice.log(0.05 * most, most), length, angle, dice.rng.integers(1000).item())
+        ripple = Ripple(
+            0.5 * dice.log(0.05 * most, most), length, angle, dice.rng.integers(1000).item()
+        )
     return StartForm(**sizes, ripple=ripple)
 
 
 def _turned(dice: _Dice, step: Step, turning: str, top: Plate) -> Step:
     """Turn, walk and where the middle of the stroke lies."""
     assert step.strokes is not None
-    angle = radians(dice.one(SPECIAL) if "special" in turning else dice.even(0.5, 120.0)) * dice.sign()
+    angle = (
+        radians(dice.one(SPECIAL) if "special" in turning else dice.even(0.5, 120.0)) * dice.sign()
+    )
     degrees, every = dice.one(SET_OVER)
-    over = Turn(radians(float(degrees)) * dice.sign(), min(every * dice.one((1, 1, 3)), step.strokes // 4))
+    over = Turn(
+        radians(float(degrees)) * dice.sign(), min(every * dice.one((1, 1, 3)), step.strokes // 4)
+    )
     round_ = Turn(radians(dice.log(1.0, 60.0)) * dice.sign())
     off = dice.even(0.02, 0.12) * top.outline.smaller if dice.chance(0.3) else 0.0
     way = dice.even(0.0, 2.0 * pi)
@@ -246,7 +308,9 @@ def _loaded(dice: _Dice, step: Step, plates: dict[str, Plate]) -> Step:
     return replace(step, load=Load(force, at, dice.one(("hand", "top", "bench")), push))
 
 
-def _stroked(dice: _Dice, step: Step, top: Plate, bottom: Plate, zigzag: bool) -> tuple[Step, float]:
+def _stroked(
+    dice: _Dice, step: Step, top: Plate, bottom: Plate, zigzag: bool
+) -> tuple[Step, float]:
     """A stroke between the least travel and that at which flat faces begin to lift."""
     kind = "zigzag" if zigzag else dice.one(STROKES)
     step = replace(step, direction=dice.one((0.0, 0.5 * pi, dice.even(0.0, pi))))
@@ -257,7 +321,9 @@ def _stroked(dice: _Dice, step: Step, top: Plate, bottom: Plate, zigzag: bool) -
     def sized(travel: float) -> Step:
         half = 0.5 * travel * unit
         sizes = {"width": 2.0 * slim * half, "passes": passes, "ratio": float(ratio)}
-        return replace(step, curve=Line(travel * unit) if kind == "line" else shaped(kind, half, sizes))
+        return replace(
+            step, curve=Line(travel * unit) if kind == "line" else shaped(kind, half, sizes)
+        )
 
     def bears(travel: float) -> bool:
         return _least_pressed(sized(travel), top, bottom) > 0.0
@@ -281,7 +347,9 @@ def _least_pressed(step: Step, top: Plate, bottom: Plate) -> float:
     seen = face_points(land_outline(top))
     c, s = np.cos(poses.theta)[:, None], np.sin(poses.theta)[:, None]
     dx, dy = c * seen[:, 0] - s * seen[:, 1], s * seen[:, 0] + c * seen[:, 1]
-    bears = land_outline(bottom).signed_distance(poses.cx[:, None] + dx, poses.cy[:, None] + dy) <= 0.0
+    bears = (
+        land_outline(bottom).signed_distance(poses.cx[:, None] + dx, poses.cy[:, None] + dy) <= 0.0
+    )
     if bears.sum(axis=1).min() < 8:
         return -1.0
     load = top.weight + step.load.force
@@ -297,7 +365,9 @@ def _swap(dice: _Dice, step: Step) -> Swap:
     return Swap({"A": spell / step.pace, "B": other / step.pace})
 
 
-def _wearing(dice: _Dice, step: Step, plates: dict[str, Plate], removal: float, depth: float) -> Step:
+def _wearing(
+    dice: _Dice, step: Step, plates: dict[str, Plate], removal: float, depth: float
+) -> Step:
     """Wear that takes off `removal` [m], mean of both; fade, fresh grit and unlike metals among it."""
     ratio = dice.log(0.2, 5.0) if dice.chance(0.3) else 1.0
     assert step.strokes is not None
@@ -313,10 +383,17 @@ def _wearing(dice: _Dice, step: Step, plates: dict[str, Plate], removal: float, 
     spun = np.abs(poses.spin) * 0.6 * plates["A"].outline.radius
     speed = float(np.hypot(np.hypot(poses.vx, poses.vy), spun).mean())
     per_kappa = (
-        0.5 * load * speed * time * working * (ratio / plates["A"].land_area + 1.0 / plates["B"].land_area)
+        0.5
+        * load
+        * speed
+        * time
+        * working
+        * (ratio / plates["A"].land_area + 1.0 / plates["B"].land_area)
     )
     kappa = removal / per_kappa
-    grit = replace(step.grit, wear=Wear(iron=kappa, plates={"A": ratio * kappa, "B": kappa}), fade=fade)
+    grit = replace(
+        step.grit, wear=Wear(iron=kappa, plates={"A": ratio * kappa, "B": kappa}), fade=fade
+    )
     # tau where the two meet, in strokes: the squeeze over what both lose there in a stroke with fresh grit.
     lost = (1.0 + ratio) * kappa * grit.layer.stiffness * speed / step.pace
     if lost * FEWEST_STROKES_A_TAU > 1.0:
@@ -338,7 +415,10 @@ def _check(step: Step, plates: dict[str, Plate], index: int) -> None:
         load = top.weight + step.load.force
         c = np.stack([poses.cx, poses.cy], axis=1)
         point = c + motion.moment(poses, load) / load
-        if not margins(land_outline(top), land_outline(bottom), c, poses.theta, point).min() > least:
+        if (
+            not margins(land_outline(top), land_outline(bottom), c, poses.theta, point).min()
+            > least
+        ):
             raise NotThisOneError
 
 

@@ -5,15 +5,13 @@ from __future__ import annotations
 from contextlib import AbstractContextManager
 from functools import cache
 
-from lapwright.planning.carry_out import jobs_of, meaningless
-from lapwright.planning.comparison import Comparison, compared
-from lapwright.planning.crew import Crew, in_process
-from lapwright.planning.draws import Tolerance
-from lapwright.planning.job import lapped
-from lapwright.planning.members import members_of
-from lapwright.planning.work import work_through
-from lapwright.study.read import document_of, parse
-from lapwright.study.recorder import Heading
+from lapwright.optimisation.cases import Tolerance, cases_of
+from lapwright.optimisation.comparison import Comparison, compared
+from lapwright.optimisation.jobs import jobs_of, meaningless, run_case
+from lapwright.optimisation.workers import WorkerPool, in_process, work_through
+from lapwright.results.recorder import Heading
+from lapwright.study.read import parse
+from lapwright.study.source import document_of
 
 PAIR = """title = "Pair"
 plates.A = { disc = "160 mm", thickness = "30 mm", form = { dome = "3 um" }, cells = 24 }
@@ -64,7 +62,7 @@ time = "10 min"
 """
 
 
-def crew_at_hand(args: object, most: int) -> AbstractContextManager[Crew]:
+def crew_at_hand(args: object, most: int) -> AbstractContextManager[WorkerPool]:
     """In place of `crew_of` of the commands, where a test is not about the processes they start."""
     return in_process()
 
@@ -73,8 +71,10 @@ def crew_at_hand(args: object, most: int) -> AbstractContextManager[Crew]:
 def compare(text: str, samples: int = 0, tolerance: Tolerance = Tolerance()) -> Comparison:  # noqa: B008
     """The whole way from a study's text, in this process."""
     study = parse(text, "study")
-    members = members_of(study, document_of(text))
+    members = cases_of(study, document_of(text))
     jobs = jobs_of(members, samples, tolerance, Heading("lapwright", {}), study.goal is not None)
     with in_process() as crew:
-        answers = [a for some in work_through(crew, lapped, jobs, lost=lapped) for a in some]
-    return compared(study, members, [*meaningless(members), *(a.summary for a in answers)], tolerance)
+        answers = [a for some in work_through(crew, run_case, jobs, lost=run_case) for a in some]
+    return compared(
+        study, members, [*meaningless(members), *(a.summary for a in answers)], tolerance
+    )

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, settings
 
-# Before NumPy is loaded, as `lapwright.cli` sets it; two threads wait for each other.
+# Before NumPy is loaded, as `lapwright.commands.main` sets it; two threads wait for each other.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 # In the background of a shell, or under one that traps it, Ctrl-C is ignored: here, and in every process that

@@ -28,7 +28,10 @@ class Effort:
         return self
 
     def __exit__(
-        self, kind: type[BaseException] | None, trouble: BaseException | None, trace: TracebackType | None
+        self,
+        kind: type[BaseException] | None,
+        trouble: BaseException | None,
+        trace: TracebackType | None,
     ) -> None:
         self._watch.disable()
         self.calls = sum(entry.callcount for entry in self._watch.getstats())
@@ -37,7 +40,7 @@ class Effort:
 if __name__ == "__main__":  # the program's own effort, imports and all: how many modules and calls
     before = set(sys.modules)
     with Effort() as counted:
-        from lapwright.cli import main
+        from lapwright.commands.main import main
 
         code = main(sys.argv[1:])
     print(code, len(set(sys.modules) - before), counted.calls, file=sys.stderr)

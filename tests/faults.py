@@ -151,7 +151,7 @@ def command(words: list[str]) -> tuple[int, str]:
 
     import lapwright.commands.compare
     import lapwright.commands.tune
-    from lapwright.cli import main
+    from lapwright.commands.main import main
 
     lapwright.commands.compare.crew_of = crew_at_hand  # type: ignore[assignment]
     lapwright.commands.tune.crew_of = crew_at_hand  # type: ignore[assignment]
@@ -185,10 +185,10 @@ def copy(words: list[str], disk: Disk | None = None) -> dict[str, Any]:
 if __name__ == "__main__":
     # All that commands need is here before the first copy is made; their kernels are compiled.
     import lapwright.commands.run
-    import lapwright.report.comparison
-    import lapwright.report.page
-    import lapwright.report.tuning  # noqa: F401
-    from lapwright.planning.warm import warm
+    import lapwright.presentation.comparison
+    import lapwright.presentation.page
+    import lapwright.presentation.tuning  # noqa: F401
+    from lapwright.optimisation.workers import warm
 
     warm()
     for line in sys.stdin:

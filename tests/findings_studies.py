@@ -28,9 +28,13 @@ def study_text(index: int) -> str:
 
     material = one_of("grey iron", "grey iron", "hardened steel", "carbide")
     thick = one_of('thickness = "30 mm"', 'thickness = "6 mm"', 'mass = "14 kg"', 'mass = "26 kg"')
-    form = one_of('form = { dome = "3 um" }', 'form = { dome = "0.2 um" }', 'form = { twist = "2 um" }')
+    form = one_of(
+        'form = { dome = "3 um" }', 'form = { dome = "0.2 um" }', 'form = { twist = "2 um" }'
+    )
     head = one_of("", "", 'units = "inch"\n') + one_of("", "", "rounds = 2\n")
-    plates = f'plates.A = {{ disc = "160 mm", {thick}, material = "{material}", {form}, cells = 16 }}\n'
+    plates = (
+        f'plates.A = {{ disc = "160 mm", {thick}, material = "{material}", {form}, cells = 16 }}\n'
+    )
     below = 'disc = "200 mm", thickness = "50 mm", cells = 16'
     plates += 'plates.B = { like = "A" }\n' if index % 3 else f"plates.B = {{ {below} }}\n"
     steps = []

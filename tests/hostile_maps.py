@@ -20,17 +20,19 @@ import numpy as np
 from effort import Effort
 
 from lapwright.errors import SurfaceFileError
-from lapwright.study.surfaces.csv import Head
-from lapwright.study.surfaces.files import read_surface
-from lapwright.study.surfaces.sdf import to_sdf
-from lapwright.study.surfaces.surface import Surface
-from lapwright.study.surfaces.x3p import to_x3p
+from lapwright.metrology.csv import Head
+from lapwright.metrology.sdf import to_sdf
+from lapwright.metrology.surface import Surface
+from lapwright.metrology.surface_files import read_surface
+from lapwright.metrology.x3p import to_x3p
 
 GOOD = Surface(np.random.default_rng(0).normal(size=(8, 9)) * 1e-6, 1e-3, 1e-3)
 HEAD = b"# unit: um\n# spacing: 1 mm\n"
 
 
-def x3p(change=None, *, add=(), without=("md5checksum.hex",), method=zipfile.ZIP_DEFLATED, **members):
+def x3p(
+    change=None, *, add=(), without=("md5checksum.hex",), method=zipfile.ZIP_DEFLATED, **members
+):
     """A good X3P with its main.xml changed, members put in place of others, added or left out."""
     archive, store = zipfile.ZipFile(io.BytesIO(to_x3p(GOOD))), io.BytesIO()
     with zipfile.ZipFile(store, "w", method) as out:
@@ -147,7 +149,9 @@ def locked():
 
 
 def of_size(nx, ny):
-    return lambda text: text.replace("<SizeX>9<", f"<SizeX>{nx}<").replace("<SizeY>8<", f"<SizeY>{ny}<")
+    return lambda text: text.replace("<SizeX>9<", f"<SizeX>{nx}<").replace(
+        "<SizeY>8<", f"<SizeY>{ny}<"
+    )
 
 
 def x3p_files():
@@ -167,11 +171,17 @@ def x3p_files():
         "wrong-sum-of-points.x3p": x3p(bindata_data_bin=data[:-1] + b"\x01"),
         "wrong-sum-of-main.x3p": x3p(swapped("computed", "measured"), without=()),
         "laughs.x3p": x3p(laughs()),
-        "laughs-used.x3p": x3p(lambda text: laughs()(text).replace("<Creator>lapwright", "<Creator>&a11;")),
+        "laughs-used.x3p": x3p(
+            lambda text: laughs()(text).replace("<Creator>lapwright", "<Creator>&a11;")
+        ),
         "outside-entity.x3p": x3p(doctype('<!ENTITY x SYSTEM "file:///etc/passwd">')),
-        "outside-document-type.x3p": x3p(swapped("<p:ISO5436_2", '<!DOCTYPE p SYSTEM "x.dtd"><p:ISO5436_2')),
+        "outside-document-type.x3p": x3p(
+            swapped("<p:ISO5436_2", '<!DOCTYPE p SYSTEM "x.dtd"><p:ISO5436_2')
+        ),
         "document-type-in-utf16.x3p": x3p(
-            lambda text: laughs()(text).replace('encoding="UTF-8"', 'encoding="UTF-16"').encode("utf-16")
+            lambda text: (
+                laughs()(text).replace('encoding="UTF-8"', 'encoding="UTF-16"').encode("utf-16")
+            )
         ),
         "parameter-entity.x3p": x3p(doctype('<!ENTITY % x "y"> %x;')),
         "deep.x3p": x3p(swapped("<Record1>", "<a>" * 50_000 + "<Record1>")),
@@ -191,7 +201,9 @@ def x3p_files():
             add=[("../data.bin", data)],
             without=("bindata/data.bin", "md5checksum.hex"),
         ),
-        "two-mains.x3p": x3p(add=[("other/main.xml", b"x"), ("third/main.xml", b"x")], without=("main.xml",)),
+        "two-mains.x3p": x3p(
+            add=[("other/main.xml", b"x"), ("third/main.xml", b"x")], without=("main.xml",)
+        ),
         "no-main.x3p": x3p(without=("main.xml",)),
         "no-points.x3p": x3p(without=("bindata/data.bin",)),
         "short.x3p": x3p(bindata_data_bin=data[:-8]),
@@ -300,7 +312,9 @@ def plain_files():
         "only-lines.csv": HEAD + b"\n" * 15_000_000,
         "rows-of-one.csv": HEAD + b"1\n" * 7_000_000,
         "many-numbers.csv": HEAD + b"1 " * 7_000_000,
-        "a-word-at-the-end.csv": HEAD + b"\n".join([b",".join([b"0.123456"] * 1200)] * 1200)[:-3] + b"end",
+        "a-word-at-the-end.csv": HEAD
+        + b"\n".join([b",".join([b"0.123456"] * 1200)] * 1200)[:-3]
+        + b"end",
         "too-large.csv": HEAD + b"1,2,3,4\n" * 2_100_000,
         "one-long-number.csv": HEAD + b"1" * 10_000_000,
         "zeros.csv": HEAD + rows + b"\0",

@@ -15,7 +15,10 @@ import threading
 import time
 from typing import Any
 
-FROM_THE_START, AT_THE_END = 0, -1  # in place of a number of moments: before there is one, and after the last
+FROM_THE_START, AT_THE_END = (
+    0,
+    -1,
+)  # in place of a number of moments: before there is one, and after the last
 ON = 8  # moments that it may still take
 
 
@@ -28,9 +31,9 @@ def die(delay: float) -> None:
 
 def lap(study: str, out: str, at: int, delay: float) -> int:
     """Lap with death ahead."""
-    from lapwright.cli import main
+    from lapwright.commands.main import main
     from lapwright.commands.session import Session
-    from lapwright.study.recorder import Recorder
+    from lapwright.results.recorder import Recorder
 
     take, work = Recorder.take, Session.work
     taken = 0
@@ -73,6 +76,6 @@ def one(study: str, out: str, at: int, delay: float) -> int:
 
 if __name__ == "__main__":
     import lapwright.commands.run  # all that a run needs is here before the first copy is made
-    import lapwright.study.runfile  # noqa: F401
+    import lapwright.results.runfile  # noqa: F401
 
     print(json.dumps([one(sys.argv[1], *kill) for kill in json.load(sys.stdin)]))

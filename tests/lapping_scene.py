@@ -5,13 +5,13 @@ from math import pi
 
 import numpy as np
 
-from lapwright.lapping.average import Pair, Sample
-from lapwright.lapping.motion import Motion
-from lapwright.lapping.step import Grit, Layer, Step, Wear
-from lapwright.lapping.strokes import Circle
-from lapwright.plate.form import StartForm
-from lapwright.plate.outline import Disc
-from lapwright.plate.plate import GRAVITY, Plate
+from lapwright.contact.average import Pair, Sample
+from lapwright.kinematics.motion import Motion
+from lapwright.specification.curves import Circle
+from lapwright.specification.outline import Disc
+from lapwright.specification.plate import Plate, StartForm
+from lapwright.specification.step import Grit, Layer, Step, Wear
+from lapwright.units import GRAVITY
 
 RADIUS = 0.08
 PRESSURE = 3000.0
@@ -44,4 +44,6 @@ def sample(one_step, strokes, load=LOAD, moments=None):
     motion = Motion(one_step)
     poses = motion.poses(np.asarray(strokes, dtype=float))
     n = poses.strokes.size
-    return Sample(poses, np.full(n, 1.0 / n), motion.moment(poses, load) if moments is None else moments)
+    return Sample(
+        poses, np.full(n, 1.0 / n), motion.moment(poses, load) if moments is None else moments
+    )

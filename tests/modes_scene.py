@@ -2,12 +2,12 @@
 
 from math import pi, radians
 
-from lapwright.lapping.motion import Motion
-from lapwright.lapping.step import Turn
-from lapwright.lapping.strokes import Circle, FigureEight, Line, Still
-from lapwright.modes.basis import basis_of
-from lapwright.modes.turned import operator_of
-from lapwright.verify.scenes import RADIUS, START, disc, start_step
+from lapwright.kinematics.motion import Motion
+from lapwright.modal.basis import basis_of
+from lapwright.modal.operator import operator_of
+from lapwright.specification.curves import Circle, FigureEight, Line, Still
+from lapwright.specification.step import Turn
+from lapwright.verification.scenes import RADIUS, START, disc, start_step
 
 KAPPA = 1e-12
 STIFFNESS = 3e9

@@ -8,18 +8,15 @@ from math import pi, radians
 
 import numpy as np
 
-from lapwright.lapping.run import Settings, lap
-from lapwright.lapping.step import Load, Step, Turn
-from lapwright.lapping.strokes import Circle, Ellipse, FigureEight, Line
-from lapwright.modes.picture import Picture
-from lapwright.modes.predict import predictor_of
-from lapwright.plate.form import StartForm
-from lapwright.plate.forms import form_names
-from lapwright.plate.grooves import Grooves
-from lapwright.plate.measure import EdgeMargin, measure
-from lapwright.plate.outline import Disc, Rectangle, Ring
-from lapwright.plate.plate import Plate
-from lapwright.verify.scenes import body, plain_grit
+from lapwright.integration.loop import lap
+from lapwright.integration.state import Settings
+from lapwright.metrology.form import EdgeMargin, form_names, measure
+from lapwright.modal.reduced_model import ReducedModel, predictor_of
+from lapwright.specification.curves import Circle, Ellipse, FigureEight, Line
+from lapwright.specification.outline import Disc, Grooves, Rectangle, Ring
+from lapwright.specification.plate import Plate, StartForm
+from lapwright.specification.step import Load, Step, Turn
+from lapwright.verification.scenes import body, plain_grit
 
 PRESSURE = 3000.0
 MARGIN = EdgeMargin()
@@ -138,9 +135,11 @@ def simulated(case):
 
 def compared(case, end, lift_share, degree=8):
     plates = {p.name: p for p in (case.top, case.bottom)}
-    picture = Picture(plates, [case.step], degree)
+    picture = ReducedModel(plates, [case.step], degree)
     predictor = predictor_of(picture, 1, MARGIN)
-    state = predictor.after(predictor.start(case.bottom.heights(), case.top.heights()), case.step.time)
+    state = predictor.after(
+        predictor.start(case.bottom.heights(), case.top.heights()), case.step.time
+    )
     forms, rms = {}, {}
     sizes = [PRESSURE / case.step.grit.layer.stiffness]
     for p, named, size in zip(

@@ -47,7 +47,9 @@ def operator(bottom, top, instants, points):
             u, v = face_point(x, y, cx, cy, theta)
             shapes[i, : bottom.size] = bottom.evaluate(np.array(x), np.array(y))
             shapes[i, bottom.size :] = top.evaluate(np.array(u), np.array(v))
-            speed[i] = hypot(poses.vx[k] - poses.spin[k] * (y - cy), poses.vy[k] + poses.spin[k] * (x - cx))
+            speed[i] = hypot(
+                poses.vx[k] - poses.spin[k] * (y - cy), poses.vy[k] + poses.spin[k] * (x - cx)
+            )
         plane = np.stack([np.ones(len(here)), here[:, 0] - cx, here[:, 1] - cy], axis=1)
         root = np.sqrt(area)
         for j in range(n):

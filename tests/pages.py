@@ -13,8 +13,24 @@ from pathlib import Path
 from started import PATIENCE
 
 # Elements without an end tag: HTML Living Standard, section "Void elements" (from memory).
-VOID = {"area", "base", "br", "col", "embed", "hr", "img", "input", "link", "meta", "source", "track", "wbr"}
-FOREIGN = re.compile(r"survivor|eigen|drift|preston|minimum zone|\bnan\b|\binf(inity)?\b", re.IGNORECASE)
+VOID = {
+    "area",
+    "base",
+    "br",
+    "col",
+    "embed",
+    "hr",
+    "img",
+    "input",
+    "link",
+    "meta",
+    "source",
+    "track",
+    "wbr",
+}
+FOREIGN = re.compile(
+    r"survivor|eigen|drift|preston|minimum zone|\bnan\b|\binf(inity)?\b", re.IGNORECASE
+)
 
 
 class Sheet(HTMLParser):

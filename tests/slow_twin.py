@@ -188,7 +188,9 @@ class Reading:
         if d.shape != (2, 2):
             return np.zeros(2), False
         slope = np.array([np.diff(d, axis=1).mean(), np.diff(d, axis=0).mean()])
-        return slope, abs(np.hypot(*slope) - 1) < 0.05 and abs(d[1, 1] - d[1, 0] - d[0, 1] + d[0, 0]) < 0.25
+        return slope, abs(np.hypot(*slope) - 1) < 0.05 and abs(
+            d[1, 1] - d[1, 0] - d[0, 1] + d[0, 0]
+        ) < 0.25
 
     def outward(self, j, i):
         """Unit normal of the edge in a cell, or of the nearest from the even blocks about it."""
@@ -234,7 +236,10 @@ class Reading:
         rows = {int(np.floor(fy + d)) for d in (-1e-6, 1e-6)}
         columns = {int(np.floor(fx + d)) for d in (-1e-6, 1e-6)}
         other = None
-        if all(self.kind(v, u) == "one edge" for v, u in [(j, u) for u in columns] + [(v, i) for v in rows]):
+        if all(
+            self.kind(v, u) == "one edge"
+            for v, u in [(j, u) for u in columns] + [(v, i) for v in rows]
+        ):
             d = self.block(self.depth, j, i)
             deep = (weights * d).sum() / self.ratio
             if abs(deep) >= 0.71:  # no edge in it: all land, or none
@@ -274,7 +279,10 @@ def box_mean(values, width):
     """Mean over a square `width` cells wide about every cell, by sub-dividing each cell into many."""
     reach = int(np.ceil(0.5 * width))
     k = np.arange(-reach, reach + 1)
-    part = np.clip(np.minimum(k + 0.5, 0.5 * width) - np.maximum(k - 0.5, -0.5 * width), 0, None) / width
+    part = (
+        np.clip(np.minimum(k + 0.5, 0.5 * width) - np.maximum(k - 0.5, -0.5 * width), 0, None)
+        / width
+    )
     wide = np.pad(values, reach)
     ny, nx = values.shape
     out = np.zeros(values.shape)
@@ -287,7 +295,9 @@ def box_mean(values, width):
 
 def strip_length(own, other, at, low, high):
     """Length of low ... high that lies on strips of own and on strips of the other, whose middle is `at`."""
-    return sum(max(0.0, min(high, e, at + f) - max(low, b, at + g)) for b, e in own for g, f in other)
+    return sum(
+        max(0.0, min(high, e, at + f) - max(low, b, at + g)) for b, e in own for g, f in other
+    )
 
 
 def whole(body):
@@ -392,7 +402,11 @@ def wear(bottom, top, stiffness, poses):
         u, v = cos * xi + sin * eta, -sin * xi + cos * eta
         gap, share = zb + gathered(zt, lt, ht, u, v, hb), shares(bottom, top, u, v, cos, sin)
         q = equilibrium(
-            gap.ravel(), share.ravel(), (xi / radius).ravel(), (eta / radius).ravel(), pose["target"]
+            gap.ravel(),
+            share.ravel(),
+            (xi / radius).ravel(),
+            (eta / radius).ravel(),
+            pose["target"],
         )
         squeeze = np.maximum(0, gap - q[0] - (q[1] * xi + q[2] * eta) / radius)
         speed = np.hypot(pose["vx"] - pose["spin"] * eta, pose["vy"] + pose["spin"] * xi)
@@ -419,7 +433,10 @@ def wear_on_cells(bottom, top, stiffness, poses):
         sx = round(pose["cx"] / cell + (zb.shape[1] - zt.shape[1]) / 2)
         sy = round(pose["cy"] / cell + (zb.shape[0] - zt.shape[0]) / 2)
         if strips and top[6]:
-            at = cell * (sx - (zb.shape[1] - zt.shape[1]) / 2), cell * (sy - (zb.shape[0] - zt.shape[0]) / 2)
+            at = (
+                cell * (sx - (zb.shape[1] - zt.shape[1]) / 2),
+                cell * (sy - (zb.shape[0] - zt.shape[0]) / 2),
+            )
             share = shares_on_strips(bottom, top, x - at[0], y - at[1], np.eye(2))
         else:
             share = share_on_cells(lb, eb, lt, et, sx, sy)

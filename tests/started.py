@@ -55,7 +55,9 @@ def under_way(command: list[str], **more: Any) -> Iterator[subprocess.Popen[str]
             work.kill()  # does nothing to one that has ended
 
 
-def wait_until(ready: Callable[[], object], what: str, work: subprocess.Popen[Any] | None = None) -> None:
+def wait_until(
+    ready: Callable[[], object], what: str, work: subprocess.Popen[Any] | None = None
+) -> None:
     """Look again and again until something is so; fail when the process has ended without it, or hangs."""
     until = time.monotonic() + PATIENCE
     while not ready():
@@ -63,7 +65,11 @@ def wait_until(ready: Callable[[], object], what: str, work: subprocess.Popen[An
         if ready():
             return
         if ended or time.monotonic() > until:
-            why = f"the process ended with {work.returncode}" if work and ended else f"after {PATIENCE:.0f} s"
+            why = (
+                f"the process ended with {work.returncode}"
+                if work and ended
+                else f"after {PATIENCE:.0f} s"
+            )
             pytest.fail(f"{what}: not so, {why}{_said(work)}")
         time.sleep(0.01)
 

@@ -114,5 +114,7 @@ def with_step(extra: str = "", *, plates: str = "", drop: str = "", grits: str =
     """A small pair with `extra` lines in its only step; lines that begin with `drop` left out."""
     step = ['top = "A"', 'bottom = "B"', 'grit = "15 um"', 'time = "10 min"']
     lines = [line for line in step if not drop or not line.startswith(drop)]
-    plates = plates or 'plates.A = { disc = "160 mm", thickness = "30 mm" }\nplates.B = { like = "A" }'
+    plates = (
+        plates or 'plates.A = { disc = "160 mm", thickness = "30 mm" }\nplates.B = { like = "A" }'
+    )
     return "\n".join([plates, grits, "[[steps]]", *lines, extra])

@@ -13,8 +13,8 @@ import effort
 import pytest
 from started import SURROUNDINGS
 
-from lapwright.cli import COMMANDS, main
-from lapwright.commands.progress import Progress
+from lapwright.commands.main import COMMANDS, main
+from lapwright.commands.progress import ProgressBar
 from lapwright.results.answer import plain
 
 SHORTEST = """title = "First pair"
@@ -41,7 +41,18 @@ stroke = { kind = "line", length = "60 mm" }
 time = "10 min"
 """
 
-FORMS = {"sphere", "saddle", "twist", "bow", "crown", "wind", "flatness", "flatness_ls", "rms", "edge"}
+FORMS = {
+    "sphere",
+    "saddle",
+    "twist",
+    "bow",
+    "crown",
+    "wind",
+    "flatness",
+    "flatness_ls",
+    "rms",
+    "edge",
+}
 
 
 @pytest.fixture
@@ -85,7 +96,9 @@ def test_alone_it_says_how_to_begin(capsys: pytest.CaptureFixture[str]) -> None:
 def test_help_names_every_command_there_is_and_no_other(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["-h"]) == 0
     told = capsys.readouterr().out
-    listed = re.findall(r"^  (\w+)  ", told.split("commands:")[1].split("example:")[0], re.MULTILINE)
+    listed = re.findall(
+        r"^  (\w+)  ", told.split("commands:")[1].split("example:")[0], re.MULTILINE
+    )
     assert listed == list(COMMANDS)
     assert "example:" in told
 
@@ -140,8 +153,12 @@ def test_a_wrong_command_answers_with_the_right_one(
     assert not list(bench.glob("*-run"))
 
 
-def test_all_faults_of_a_study_are_told_at_once(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    (bench / "bad.toml").write_text(SHORTEST.replace('"160 mm"', "160").replace('"15 um"', '"400 grit"'))
+def test_all_faults_of_a_study_are_told_at_once(
+    bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (bench / "bad.toml").write_text(
+        SHORTEST.replace('"160 mm"', "160").replace('"15 um"', '"400 grit"')
+    )
     assert main(["run", "bad.toml"]) == 2
     told = capsys.readouterr().err
     assert "plates.A.disc" in told
@@ -181,7 +198,9 @@ def test_a_reader_who_leaves_is_no_error() -> None:
 # --- run -----------------------------------------------------------------------------------------
 
 
-def test_run_leaves_a_folder_and_says_what_to_open(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_run_leaves_a_folder_and_says_what_to_open(
+    bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     assert main(["run", "pair.toml"]) == 0
     told = capsys.readouterr()
     assert told.err == "", "no progress bar unless on a terminal"
@@ -198,7 +217,9 @@ def test_run_leaves_a_folder_and_says_what_to_open(bench: Path, capsys: pytest.C
         assert word not in told.out
 
 
-def test_nothing_is_overwritten_without_force(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_nothing_is_overwritten_without_force(
+    bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     assert main(["run", "pair.toml", "--no-page"]) == 0
     before = (bench / "pair-run" / "run.h5").read_bytes()
     capsys.readouterr()
@@ -212,7 +233,11 @@ def test_nothing_is_overwritten_without_force(bench: Path, capsys: pytest.Captur
     (bench / "pair-run" / "report.html").write_text("an old page")
     (bench / "pair-run" / "notes.txt").write_text("mine")
     assert main(["run", "pair.toml", "--force", "--no-page"]) == 0
-    assert sorted(p.name for p in (bench / "pair-run").iterdir()) == [".lapwright", "notes.txt", "run.h5"]
+    assert sorted(p.name for p in (bench / "pair-run").iterdir()) == [
+        ".lapwright",
+        "notes.txt",
+        "run.h5",
+    ]
 
 
 def test_run_json_is_one_object_in_si(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -250,7 +275,9 @@ def test_rails_speak_of_bow_crown_and_wind(bench: Path, capsys: pytest.CaptureFi
     assert None not in (a["bow"], a["crown"], a["wind"])
 
 
-def test_a_run_that_tips_says_so_in_json_too(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_run_that_tips_says_so_in_json_too(
+    bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     more = SHORTEST + 'load = "300 N"\nload_at = { x = "75 mm", y = "0 mm" }\n'
     (bench / "tips.toml").write_text(more)
     assert main(["run", "tips.toml", "--json"]) == 1
@@ -277,18 +304,24 @@ def test_the_report_is_made_again_from_the_run_alone(
 
 
 def test_progress_says_time_lapped_and_time_left() -> None:
-    bar = Progress(total=2400.0, begun=100.0, active=False)
+    bar = ProgressBar(total=2400.0, begun=100.0, active=False)
     assert bar.line(600.0, 101.0) == f"[{'#' * 7}{'.' * 23}] lapped 10 of 40 min, about 3 s to go"
-    gauged = Progress(total=2400.0, at_most=True, begun=100.0, active=False)
-    assert gauged.line(600.0, 101.0).endswith("lapped 10 of at most 40 min, at most about 3 s to go")
-    resumed = Progress(total=2400.0, done_before=1200.0, begun=100.0, active=False)
-    assert "about 1 s to go" in resumed.line(1800.0, 101.0), "what was lapped before does not count as speed"
+    gauged = ProgressBar(total=2400.0, at_most=True, begun=100.0, active=False)
+    assert gauged.line(600.0, 101.0).endswith(
+        "lapped 10 of at most 40 min, at most about 3 s to go"
+    )
+    resumed = ProgressBar(total=2400.0, done_before=1200.0, begun=100.0, active=False)
+    assert "about 1 s to go" in resumed.line(1800.0, 101.0), (
+        "what was lapped before does not count as speed"
+    )
 
 
 # --- bearing -------------------------------------------------------------------------------------
 
 
-def test_bearing_json_of_flat_faces_at_rest(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_bearing_json_of_flat_faces_at_rest(
+    bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     """A flat disc on a flat disc, centred: the pressure is weight over area everywhere (statics)."""
     flat = SHORTEST.replace('form = { dome = "3 um" }, cells = 32', "cells = 128").replace(
         ', form = { dish = "1 um" }', ""
@@ -297,7 +330,15 @@ def test_bearing_json_of_flat_faces_at_rest(bench: Path, capsys: pytest.CaptureF
     assert main(["bearing", "flat.toml", "--phase", "0", "--json"]) == 0
     got = strict(capsys.readouterr().out)
     assert set(got) == {
-        *("step", "phase", "pressure_peak", "pressure_mean", "contact_share", "tilt", "tipping_margin"),
+        *(
+            "step",
+            "phase",
+            "pressure_peak",
+            "pressure_mean",
+            "contact_share",
+            "tilt",
+            "tipping_margin",
+        ),
         *("overhang", "overhang_stroke", "lift_off_overhang"),
     }
     weight_over_area = 0.030 * 7200.0 * 9.80665  # grey iron 7200 kg/m3 (checks.md 25), g standard
@@ -306,7 +347,9 @@ def test_bearing_json_of_flat_faces_at_rest(bench: Path, capsys: pytest.CaptureF
     assert got["contact_share"] == pytest.approx(1.0)
     assert got["tilt"] == pytest.approx([0.0, 0.0], abs=1e-12)
     assert got["tipping_margin"] == pytest.approx(0.080, rel=1e-6)
-    assert got["lift_off_overhang"] == pytest.approx(0.3929023 * 0.080, rel=1e-4)  # checks.md 16, derived
+    assert got["lift_off_overhang"] == pytest.approx(
+        0.3929023 * 0.080, rel=1e-4
+    )  # checks.md 16, derived
 
 
 def test_bearing_takes_a_study_or_a_run_and_draws(
@@ -317,7 +360,9 @@ def test_bearing_takes_a_study_or_a_run_and_draws(
         assert main(["bearing", place, "--json"]) == 0
         answers.append(strict(capsys.readouterr().out))
     assert answers[1] == answers[2]
-    assert answers[1]["pressure_peak"] < answers[0]["pressure_peak"], "worn-in faces bear more evenly"
+    assert answers[1]["pressure_peak"] < answers[0]["pressure_peak"], (
+        "worn-in faces bear more evenly"
+    )
     assert main(["bearing", "pair.toml", "--out", "bears.png"]) == 0
     assert (bench / "bears.png").read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
     told = capsys.readouterr().out
@@ -354,8 +399,12 @@ def test_preview_says_the_study_back(bench: Path, capsys: pytest.CaptureFixture[
         "half_difference",
     )
     assert set(step) >= set(keys)
-    assert step["overhang"] == pytest.approx(0.160 / 6.0, rel=0.03), "an eight of travel 1/3 of the top"
-    assert step["lift_off_overhang"] == pytest.approx(0.3929023 * 0.080, rel=1e-4)  # checks.md 16, derived
+    assert step["overhang"] == pytest.approx(0.160 / 6.0, rel=0.03), (
+        "an eight of travel 1/3 of the top"
+    )
+    assert step["lift_off_overhang"] == pytest.approx(
+        0.3929023 * 0.080, rel=1e-4
+    )  # checks.md 16, derived
     assert step["tipping_overhang"] == pytest.approx(0.080, rel=1e-6)  # half the disc (statics)
     assert answer["assumed"]["steps.1.pace"] == "40 /min"
     assert "lapwright run study.toml" in words.strip().splitlines()[-1]
@@ -390,19 +439,25 @@ def test_preview_warns(
     assert text in " ".join(words.split())
 
 
-def test_preview_speaks_the_units_of_the_study(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_preview_speaks_the_units_of_the_study(
+    bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     _, metric = preview(SHORTEST, capsys)
     answer, inch = preview('units = "inch"\n' + SHORTEST, capsys)
     assert " mm" in metric
     assert " psi" not in metric
     assert " psi" in inch
-    assert answer["steps"][0]["overhang"] == pytest.approx(0.160 / 6.0, rel=0.03), "JSON stays in SI"
+    assert answer["steps"][0]["overhang"] == pytest.approx(0.160 / 6.0, rel=0.03), (
+        "JSON stays in SI"
+    )
 
 
 @pytest.mark.parametrize(
     ("words", "modules", "calls"), [(["-h"], 60, 50_000), (["preview", "pair.toml"], 400, 600_000)]
 )
-def test_help_and_preview_answer_at_once(bench: Path, words: list[str], modules: int, calls: int) -> None:
+def test_help_and_preview_answer_at_once(
+    bench: Path, words: list[str], modules: int, calls: int
+) -> None:
     """They wait for what they import and for what they call, and for nothing else (seconds: benchmarks)."""
     done = subprocess.run(
         [sys.executable, effort.__file__, *words],
@@ -424,7 +479,13 @@ def test_json_knows_no_nan_and_no_arrays() -> None:
     import numpy as np
 
     said = plain(
-        {"a": np.float64("nan"), "b": (1, np.inf), "c": np.arange(2), "d": np.bool_(True), "e": None}
+        {
+            "a": np.float64("nan"),
+            "b": (1, np.inf),
+            "c": np.arange(2),
+            "d": np.bool_(True),
+            "e": None,
+        }
     )
     assert said == {"a": None, "b": [1, None], "c": [0, 1], "d": True, "e": None}
 

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+import importlib.util
 import re
 import tomllib
 from pathlib import Path
+from types import ModuleType
 from typing import NamedTuple
 from urllib.parse import unquote
 
 import pytest
 
-from lapwright.cli import COMMANDS
+from lapwright.commands.main import COMMANDS
+from lapwright.specification.curves import KINDS
 from lapwright.study.plates import OUTLINES
 from lapwright.study.read import ROOT_KEYS, parse
 from lapwright.study.steps import STEP_KEYS
-from lapwright.study.stroke import KINDS
 
 ROOT = Path(__file__).resolve().parents[1]
 PAGES = sorted([ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "docs").rglob("*.md")])
@@ -42,7 +44,9 @@ class Example(NamedTuple):
     text: str
 
 
-EXAMPLES = [Example(page.name, *found) for page in PAGES for found in BLOCK.findall(page.read_text("utf-8"))]
+EXAMPLES = [
+    Example(page.name, *found) for page in PAGES for found in BLOCK.findall(page.read_text("utf-8"))
+]
 
 
 def _whole(example: Example) -> str:
@@ -60,7 +64,9 @@ def test_pages_have_examples() -> None:
     assert {e.page for e in EXAMPLES} >= {"README.md", "study-files.md"}
 
 
-@pytest.mark.parametrize("example", EXAMPLES, ids=lambda e: f"{e.page}-{e.text.splitlines()[0][:30]}")
+@pytest.mark.parametrize(
+    "example", EXAMPLES, ids=lambda e: f"{e.page}-{e.text.splitlines()[0][:30]}"
+)
 def test_examples_load(example: Example) -> None:
     assert example.kind in ("study", "plates", "steps"), "say in the fence what the example is"
     study = parse(_whole(example), maps=False)  # the maps that examples name are not there
@@ -80,7 +86,9 @@ def _keys(value: object) -> set[str]:
 
 
 def test_every_key_is_shown_by_an_example() -> None:
-    shown = set().union(*(_keys(tomllib.loads(e.text)) for e in EXAMPLES if e.page == "study-files.md"))
+    shown = set().union(
+        *(_keys(tomllib.loads(e.text)) for e in EXAMPLES if e.page == "study-files.md")
+    )
     assert set(ROOT_KEYS) | set(STEP_KEYS) | set(OUTLINES) <= shown
     text = (ROOT / "docs" / "study-files.md").read_text("utf-8")
     assert not [kind for kind in KINDS if f"`{kind}`" not in text]
@@ -111,16 +119,22 @@ def test_pictures_are_small() -> None:
     assert not large
 
 
+def _rooms() -> ModuleType:
+    spec = importlib.util.spec_from_file_location("make_rooms", ROOT / "docs" / "make_rooms.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
 def test_rooms_are_listed_as_they_are() -> None:
+    made = _rooms()
+    assert made.PAGE.read_text("utf-8") == made.page(), "run docs/make_rooms.py"
+    assert made.DEVELOPERS.read_text("utf-8") == made.developers(), "run docs/make_rooms.py"
+
+
+def test_paths_that_developers_read_are_there() -> None:
     text = (ROOT / "DEVELOPERS.md").read_text("utf-8")
-    rooms = text[text.index("## The rooms") :]
-    named = set(re.findall(r"\b(?:sim|tests)/[\w/]+\.py\b", text))
+    named = set(re.findall(r"\b(?:sim|tests|docs|benchmarks)/[\w/]+\.(?:py|md)\b", text))
     assert not [path for path in named if not (ROOT / path).is_file()]
-    modules = [p for p in (ROOT / "sim" / "lapwright").rglob("*.py") if p.name != "__init__.py"]
-    unnamed = [
-        path.relative_to(ROOT).as_posix()
-        for path in modules
-        if path.relative_to(ROOT).as_posix() not in rooms
-        and not (path.parent.name == "commands" and re.search(rf"\b{re.escape(path.name)}", rooms))
-    ]
-    assert not unnamed

@@ -17,7 +17,7 @@ from typing import NamedTuple
 
 import pytest
 
-from lapwright.cli import main
+from lapwright.commands.main import main
 
 PAGE = Path(__file__).resolve().parents[1] / "docs" / "first-hour.md"
 FENCE = re.compile(r"^```(console|diff)(.*?)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
@@ -72,10 +72,14 @@ def change(act: Change) -> None:
 def difference(want: str, got: str) -> str:
     """What differs, or nothing."""
     checker = doctest.OutputChecker()
-    want, got = (re.sub(r"[ \t]+$", "", text, flags=re.MULTILINE).rstrip("\n") + "\n" for text in (want, got))
+    want, got = (
+        re.sub(r"[ \t]+$", "", text, flags=re.MULTILINE).rstrip("\n") + "\n" for text in (want, got)
+    )
     if checker.check_output(want, got, doctest.ELLIPSIS):
         return ""
-    return checker.output_difference(doctest.Example("", want), got, doctest.ELLIPSIS | doctest.REPORT_NDIFF)
+    return checker.output_difference(
+        doctest.Example("", want), got, doctest.ELLIPSIS | doctest.REPORT_NDIFF
+    )
 
 
 @pytest.mark.parametrize("whole", [False, pytest.param(True, marks=pytest.mark.campaign)])
@@ -111,7 +115,9 @@ def test_the_first_hour_can_be_typed_as_it_stands(
     assert {"why", "bearing", "report"} <= set(done)
     named = set(re.findall(r"\b[\w-]+-(?:run|why)/[\w.]+", page))
     assert len(named) >= 3
-    assert not [name for name in named if not Path(name).is_file()], "every file that is named is there"
+    assert not [name for name in named if not Path(name).is_file()], (
+        "every file that is named is there"
+    )
 
 
 @pytest.mark.parametrize(

@@ -13,19 +13,20 @@ from pathlib import Path
 import pytest
 from tuning_scene import made
 
-from lapwright.cli import COMMANDS, main
-from lapwright.lapping.run import lap
-from lapwright.lapping.step import DEPTH_PER_SIZE, HANDS, WEAR_PER_SIZE
+from lapwright.commands.main import COMMANDS, main
+from lapwright.integration.loop import lap
 from lapwright.limits import BAND
-from lapwright.plate.bending import rim_sag, thermal_bow
-from lapwright.plate.material import MATERIALS
-from lapwright.plate.measure import measure
-from lapwright.report.tuning_json import as_json
-from lapwright.report.tuning_words import in_words
+from lapwright.metrology.conditions import rim_sag, thermal_bow
+from lapwright.metrology.form import measure
+from lapwright.presentation.tuning_text import as_json, in_words
+from lapwright.specification.curves import KINDS
+from lapwright.specification.plate import MATERIALS
+from lapwright.specification.step import DEPTH_PER_SIZE, HANDS, WEAR_PER_SIZE
 from lapwright.study.plates import OUTLINES
-from lapwright.study.read import ROOT_KEYS, document_of, override, parse_document
+from lapwright.study.read import ROOT_KEYS, parse_document
+from lapwright.study.source import document_of
 from lapwright.study.steps import STEP_KEYS
-from lapwright.study.stroke import KINDS
+from lapwright.study.variants import override
 
 ROOT = Path(__file__).resolve().parents[1]
 CONFIGS = sorted((ROOT / "configs").glob("*.toml"))
@@ -56,7 +57,11 @@ hand = "usual"
 def heard(*words: str) -> str:
     """What a command prints, on both streams."""
     out, err = io.StringIO(), io.StringIO()
-    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err), contextlib.suppress(SystemExit):
+    with (
+        contextlib.redirect_stdout(out),
+        contextlib.redirect_stderr(err),
+        contextlib.suppress(SystemExit),
+    ):
         main(list(words))
     return out.getvalue() + err.getvalue()
 
@@ -102,7 +107,9 @@ def said(tmp_path_factory: pytest.TempPathFactory) -> str:
 @pytest.mark.parametrize("row", ROWS, ids=lambda row: row[0])
 def test_the_program_says_the_words_of_the_glossary(said: str, row: list[str]) -> None:
     assert len(row) == 5
-    unsaid = [w for w in row[0].split("; ") if not re.search(rf"\b{re.escape(w.lower())}s?\b", said)]
+    unsaid = [
+        w for w in row[0].split("; ") if not re.search(rf"\b{re.escape(w.lower())}s?\b", said)
+    ]
     assert not unsaid
     assert row[1], "every word is explained"
 
@@ -134,7 +141,9 @@ def near(text: str, value: float) -> bool:
 
 
 def test_constants_of_the_page_are_those_of_the_code() -> None:
-    wear = re.search(r"it is ([\d.]+) um for a km of rubbing under 1 kPa for each\s+um of grit", KNOW)
+    wear = re.search(
+        r"it is ([\d.]+) um for a km of rubbing under 1 kPa for each\s+um of grit", KNOW
+    )
     assert wear is not None
     # 1e-12 1/Pa is 1 um for a km under 1 kPa.
     assert float(wear[1]) == pytest.approx(WEAR_PER_SIZE * UM * 1e12)
@@ -150,21 +159,26 @@ def test_constants_of_the_page_are_those_of_the_code() -> None:
     by_name = {name: m.wear_factor for name, m in MATERIALS.items()}
     assert len(listed) == 7
     for name, factor in listed.items():
-        assert any(known.startswith(name) and value == factor for known, value in by_name.items()), name
+        assert any(
+            known.startswith(name) and value == factor for known, value in by_name.items()
+        ), name
     assert HANDS == {"steady": 0.0, "usual": 0.10, "rough": 0.25}
     assert '`"usual"` lets them scatter by 10 %, `"rough"` by 25 %' in KNOW
 
 
 def test_bending_heat_and_weight_of_the_page() -> None:
-    # Thin plates and the free plate: S. Timoshenko (from memory); `lapwright.plate.bending` is checked
+    # Thin plates and the free plate: S. Timoshenko (from memory); `lapwright.metrology.conditions` is checked
     # against published numbers of its own.
-    sags = re.search(r"sags (\d+) nm at 30 mm thickness, ([\d.]+) um at 20 mm, ([\d.]+) um at 10 mm", KNOW)
+    sags = re.search(
+        r"sags (\d+) nm at 30 mm thickness, ([\d.]+) um at 20 mm, ([\d.]+) um at 10 mm", KNOW
+    )
     assert sags is not None
     assert near(sags[1], rim_sag(IRON, 0.16, 0.03, 3e3) * 1e9)
     for number, thickness in ((sags[2], 0.02), (sags[3], 0.01)):
         assert near(number, rim_sag(IRON, 0.16, thickness, 3e3) / UM)
     bows = re.search(
-        r"160 x 30 mm iron plate bows it by ([\d.]+) um; through one of 250 x 40 mm by ([\d.]+) um", KNOW
+        r"160 x 30 mm iron plate bows it by ([\d.]+) um; through one of 250 x 40 mm by ([\d.]+) um",
+        KNOW,
     )
     assert bows is not None
     assert near(bows[1], thermal_bow(IRON, 0.16, 0.03, 1.0) / UM)
@@ -174,7 +188,9 @@ def test_bending_heat_and_weight_of_the_page() -> None:
     assert near(grams[1], math.pi * 0.08**2 * UM * IRON.density * 1e3)
 
 
-def ends(changes: list[tuple[int | None, dict]], grits: dict, seed: int = 0) -> tuple[float, float, float]:
+def ends(
+    changes: list[tuple[int | None, dict]], grits: dict, seed: int = 0
+) -> tuple[float, float, float]:
     """Metal off, dome of A and of B [um] at the end of the first pair with changes, at 48 cells."""
     document = document_of((ROOT / "configs" / "first-pair.toml").read_text("utf-8"))
     document["seed"] = seed
@@ -183,7 +199,9 @@ def ends(changes: list[tuple[int | None, dict]], grits: dict, seed: int = 0) -> 
     for step, change in changes:
         document = override(document, step, change)
     study = parse_document(document)
-    *_, last = lap(study.plates, study.steps, rounds=study.rounds, seed=study.seed, margin=study.margin)
+    *_, last = lap(
+        study.plates, study.steps, rounds=study.rounds, seed=study.seed, margin=study.margin
+    )
     a, b = (measure(study.plates[n], last.heights[n], study.margin).sphere for n in "AB")
     assert a is not None
     assert b is not None
@@ -215,11 +233,13 @@ def table(first: str) -> list[list[str]]:
 
 
 @pytest.mark.parametrize(
-    ("row", "factor"), [("as taken", 1.0), ("3.2 times slower", 1 / BAND), ("3.2 times faster", BAND)]
+    ("row", "factor"),
+    [("as taken", 1.0), ("3.2 times slower", 1 / BAND), ("3.2 times faster", BAND)],
 )
 def test_minutes_that_are_wrong_leave_other_shapes(row: str, factor: float) -> None:
     grits = {
-        n: {"size": f"{s} um", "wear": f"{0.16e-12 * s * factor:.6g} 1/Pa"} for n, s in (("c", 15), ("f", 5))
+        n: {"size": f"{s} um", "wear": f"{0.16e-12 * s * factor:.6g} 1/Pa"}
+        for n, s in (("c", 15), ("f", 5))
     }
     metal, a, b = ends([(1, {"grit": "c"}), (2, {"grit": "f"})], grits)
     ((_, off, said_a, said_b),) = table(row)

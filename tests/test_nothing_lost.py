@@ -108,7 +108,13 @@ class Bench:
         self, bench: Path, out: str, words: tuple[str, ...], kind: str = "", at: int = -1
     ) -> dict[str, Any]:
         """A command on a disk that fails at its operation `at`."""
-        asked = {"bench": str(bench), "folder": str(bench / out), "kind": kind, "at": at, "words": words}
+        asked = {
+            "bench": str(bench),
+            "folder": str(bench / out),
+            "kind": kind,
+            "at": at,
+            "words": words,
+        }
         assert self.process.stdin is not None
         assert self.process.stdout is not None
         print(json.dumps(asked), file=self.process.stdin, flush=True)
@@ -148,7 +154,10 @@ class Bench:
         bench, case = self.fresh(name), SCENARIOS[name]
         wanted, _ = self.unbroken(name)
         struck, where = self.do(bench, case.out, case.words, kind, at), (name, kind, at)
-        assert struck["code"] in ((0, 1) if kind in faults.TROUBLES else (faults.KILLED,)), (where, struck)
+        assert struck["code"] in ((0, 1) if kind in faults.TROUBLES else (faults.KILLED,)), (
+            where,
+            struck,
+        )
         plain(struck, where)
         if struck["code"] == 0:
             return  # it was of no matter, and nobody needed to know

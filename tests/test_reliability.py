@@ -22,8 +22,8 @@ import pytest
 from effort import Effort
 from started import PATIENCE, SURROUNDINGS
 
-from lapwright.cli import main
-from lapwright.study.folder import taken
+from lapwright.commands.main import main
+from lapwright.files import taken
 
 QUICK = """
 title = "Quick pair"
@@ -56,10 +56,16 @@ def everything(path: Path) -> dict[str, Any]:
     held: dict[str, Any] = {}
     with h5py.File(path, "r") as file:
         file.visititems(
-            lambda name, item: held.update({name: item[()]}) if isinstance(item, h5py.Dataset) else None
+            lambda name, item: (
+                held.update({name: item[()]}) if isinstance(item, h5py.Dataset) else None
+            )
         )
         held.update(
-            {f"@{name}": value for name, value in file.attrs.items() if name not in ("wall_time", "digest")}
+            {
+                f"@{name}": value
+                for name, value in file.attrs.items()
+                if name not in ("wall_time", "digest")
+            }
         )
     return held
 
@@ -91,7 +97,8 @@ def kills(number: int, moments: int) -> list[tuple[int, float]]:
     dice = random.Random(number)
     between = [dice.randrange(1, moments - killing.ON) for _ in range(number - 2)]
     return [
-        (at, dice.uniform(0.0, 0.03)) for at in (killing.FROM_THE_START, killing.AT_THE_END, *sorted(between))
+        (at, dice.uniform(0.0, 0.03))
+        for at in (killing.FROM_THE_START, killing.AT_THE_END, *sorted(between))
     ]
 
 
@@ -110,7 +117,11 @@ def test_a_run_killed_at_any_moment_goes_on_to_the_same_bits(
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     for (at, _), code in zip(plan, json.loads(done.stdout), strict=True):
-        assert code == -signal.SIGKILL or (at == killing.AT_THE_END and code == 0), (at, code, done.stderr)
+        assert code == -signal.SIGKILL or (at == killing.AT_THE_END and code == 0), (
+            at,
+            code,
+            done.stderr,
+        )
     stages = set()
     for out in outs:
         stages.add(((out / "run.part.h5").exists(), (out / "run.h5").exists()))
@@ -133,7 +144,9 @@ def test_a_killed_run_that_goes_on_did_not_begin_again(
 
     starts = []
     lap = session.lap
-    monkeypatch.setattr(session, "lap", lambda *a, **k: (starts.append(k["after"]), lap(*a, **k))[1])
+    monkeypatch.setattr(
+        session, "lap", lambda *a, **k: (starts.append(k["after"]), lap(*a, **k))[1]
+    )
     assert main(["run", study, "--out", str(out), "--no-page", "--resume"]) == 0
     assert starts[0].clock.time > 60.0
     assert_same(unbroken / "out" / "run.h5", out / "run.h5")
@@ -141,7 +154,7 @@ def test_a_killed_run_that_goes_on_did_not_begin_again(
 
 def _stop_after(monkeypatch: pytest.MonkeyPatch, moments: int, number: int = signal.SIGINT) -> None:
     """Send this process a signal once so many moments were taken."""
-    from lapwright.study.recorder import Recorder
+    from lapwright.results.recorder import Recorder
 
     take = Recorder.take
     count = 0
@@ -327,7 +340,10 @@ def _broken_studies(folder: Path) -> dict[str, Path]:
 
 @pytest.mark.parametrize("command", ["run", "preview", "bearing"])
 def test_a_study_that_is_none_is_told_in_plain_lines(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], command: str
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    command: str,
 ) -> None:
     monkeypatch.chdir(tmp_path)
     assert main([command, "nowhere.toml"]) == 2  # whatever is to be imported is there from now on
@@ -383,6 +399,8 @@ def test_a_top_that_tips_keeps_the_last_good_state(
     assert "tip" in told.err
     held = everything(out / "run.h5")
     assert held["@outcome"] == "tipped"
-    assert held["history/time"][-1] == 120.0, "the first step was done before the top tipped in the second"
+    assert held["history/time"][-1] == 120.0, (
+        "the first step was done before the top tipped in the second"
+    )
     assert held["plates/A/removed"][-1] > 0.0
     assert not (out / "run.part.h5").exists()

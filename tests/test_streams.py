@@ -19,12 +19,14 @@ import pytest
 from comparing import PAIR, compare
 from started import SURROUNDINGS, program
 
-from lapwright.cli import main
-from lapwright.commands.answer import print_json
-from lapwright.planning.sheet import csv_text
+from lapwright.commands.main import main
+from lapwright.commands.terminal import print_json
+from lapwright.optimisation.comparison import csv_text
 
 # Annex 9, section 2: embeddings, overrides, isolates, marks; and what steers a terminal, as `ESC [`, `CSI`.
-SIGNS = "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\u200e\u200f\u061c\x1b\x9b\x07\x08\x7f"
+SIGNS = (
+    "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\u200e\u200f\u061c\x1b\x9b\x07\x08\x7f"
+)
 TITLED = PAIR.replace('"Pair"', json.dumps("over" + SIGNS + "turned")).replace("\x7f", "\\u007f")
 
 
@@ -38,7 +40,9 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 def steering(text: str) -> set[str]:
     """Signs in a text that are neither letters nor the end of a line."""
-    return {sign for sign in text if unicodedata.category(sign) in ("Cc", "Cf") and sign not in "\n\t"}
+    return {
+        sign for sign in text if unicodedata.category(sign) in ("Cc", "Cf") and sign not in "\n\t"
+    }
 
 
 @pytest.mark.parametrize("command", ["preview", "why", "bearing"])
@@ -96,7 +100,11 @@ def shell(line: str) -> tuple[int, str]:
             1,
             "the answer cannot be written where it should go: the disk is full",
         ),
-        ("$P bearing none.toml --json > /dev/full", 1, "the answer cannot be written where it should go"),
+        (
+            "$P bearing none.toml --json > /dev/full",
+            1,
+            "the answer cannot be written where it should go",
+        ),
         ("$P preview pair.toml 2> /dev/full", 0, "Lap the plates"),
         ("$P preview none.toml 2> /dev/full", 2, ""),
         ("$P preview pair.toml --json 2> /dev/full", 0, '"assumed"'),
@@ -113,7 +121,9 @@ def test_closed_and_full_streams(bench: Path, line: str, code: int, told: str) -
     assert "a fault of the program" not in said
 
 
-def test_a_run_with_every_stream_closed_is_whole(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_run_with_every_stream_closed_is_whole(
+    bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     assert shell("$P run pair.toml --no-page <&- >&- 2>&-") == (0, "")
     assert main(["report", "pair-run", "--card"]) == 0
 
@@ -134,7 +144,9 @@ def test_a_word_of_blanks_and_a_file_like_an_option_are_told_of(
 
 def test_no_cell_of_the_table_is_a_formula() -> None:
     names = ["=cmd|' /C calc'!A0", "+1+1", "-2+3+cmd|' /C calc'!A0", "@SUM(A1)", "-5 mm aside"]
-    ways = "".join(f'\n[[variants]]\nname = "{name}"\nset = {{ load = "20 N" }}\n' for name in names)
+    ways = "".join(
+        f'\n[[variants]]\nname = "{name}"\nset = {{ load = "20 N" }}\n' for name in names
+    )
     text = PAIR.replace("10 min", "1 min") + ways
     for row in csv.reader(io.StringIO(csv_text(compare(text)))):
         for cell in row:

@@ -19,16 +19,17 @@ from pathlib import Path
 import pytest
 from tuning_scene import BANDS, REFUSED, made
 
-from lapwright.cli import main
-from lapwright.lapping.step import Step
-from lapwright.report.account import account
-from lapwright.report.card import card_html
-from lapwright.report.page import render
-from lapwright.report.tuning import tuning_page
-from lapwright.report.tuning_words import in_words
-from lapwright.report.typeset import typeset
+from lapwright.commands.main import main
+from lapwright.presentation.card import card_html
+from lapwright.presentation.page import render
+from lapwright.presentation.run_view import run_view
+from lapwright.presentation.tuning import tuning_page
+from lapwright.presentation.tuning_text import in_words
+from lapwright.presentation.words import typeset
+from lapwright.results.record import Run
+from lapwright.results.runfile import read_run
+from lapwright.specification.step import Step
 from lapwright.study.read import load
-from lapwright.study.runfile import Run, read_run
 
 CONFIGS = Path(__file__).parents[1] / "configs"
 # Of each kind one every time: discs, a rail, a ring on a plate, a stroke that never turns.
@@ -44,7 +45,9 @@ MORE = (
 TEN = (*FOUR, *(pytest.param(name, marks=pytest.mark.campaign) for name in MORE))
 REMARK = "the finish is rougher than this"
 
-FOREIGN = re.compile(r"survivor|eigen|\bdrift|\bmodes?\b|preston|minimum zone|\bnan\b|\binf(inity)?\b", re.I)
+FOREIGN = re.compile(
+    r"survivor|eigen|\bdrift|\bmodes?\b|preston|minimum zone|\bnan\b|\binf(inity)?\b", re.I
+)
 SIGNED = re.compile(r"(?<![\w.:/])[-+−±]\s?\d[\d.]*\s?(um|uin|nm)\b")
 FORM = re.compile(r"(?<![\d.])(\d[\d.]*)\s?(um|uin|nm)\b(?!/)")
 TIME = re.compile(r"(?<![\d.])(\d[\d.]*)\s?(min|h)\b")
@@ -94,7 +97,19 @@ class Prose(HTMLParser):
         label = dict(attrs).get("aria-label")
         if label:
             self.pieces.append(("label", label))
-        if tag in ("br", "input", "meta", "link", "hr", "path", "use", "image", "rect", "line", "circle"):
+        if tag in (
+            "br",
+            "input",
+            "meta",
+            "link",
+            "hr",
+            "path",
+            "use",
+            "image",
+            "rect",
+            "line",
+            "circle",
+        ):
             return
         self.open.append(tag)
         if tag in self.BLOCKS:
@@ -116,7 +131,12 @@ class Prose(HTMLParser):
 
 def plain(text: str) -> str:
     """Words with their units as they are typed at a keyboard."""
-    text = re.sub(r"[\u202f\u00a0\u2009]", " ", text).replace("µ", "u").replace("μ", "u").replace("×", "x")
+    text = (
+        re.sub(r"[\u202f\u00a0\u2009]", " ", text)
+        .replace("µ", "u")
+        .replace("μ", "u")
+        .replace("×", "x")
+    )
     return re.sub(r"\s+", " ", text).strip()
 
 
@@ -140,7 +160,9 @@ def _printed(name: str, folder: Path) -> tuple[tuple[str, tuple[tuple[str, str],
     }
     said["bearing"] = lines(spoken("bearing", str(made)))
     reasons = spoken("why", file, "--out", str(folder / f"{name}-why"))
-    said["why"] = lines(re.sub(r"\n {16,}", " ", reasons))  # sentences as they were before they were wrapped
+    said["why"] = lines(
+        re.sub(r"\n {16,}", " ", reasons)
+    )  # sentences as they were before they were wrapped
     said["why page"] = page_pieces((folder / f"{name}-why" / "why.html").read_text("utf-8"))
     run = read_run(made / "run.h5")
     page = render(run)
@@ -243,7 +265,7 @@ SHAPE = re.compile(
 def test_a_form_finer_than_the_grit_has_the_remark(printed) -> None:
     """What is told of the faces after lapping: on the first screen, in the run's own words, on the card."""
     run, pieces = printed
-    said = account(run)
+    said = run_view(run)
     finish = min(f for f in said.finishes.values() if f is not None)
     marked = any("†" in text and REMARK in text for where, _, text in pieces if where == "page")
     seen, when = 0, ""
@@ -296,7 +318,9 @@ def test_the_rules_catch_what_they_are_for(rule: re.Pattern[str], wrong: str) ->
 
 # By hand: with another study, what a search finds would be another number in the same sentence.
 SEARCHES = {
-    "found": made(samples=100, reached_in=63, bands=BANDS, failed=3, failed_why="the top tips off B"),
+    "found": made(
+        samples=100, reached_in=63, bands=BANDS, failed=3, failed_why="the top tips off B"
+    ),
     "near": made("near"),
     "refused": made("refused", refused=(REFUSED,)),
 }
@@ -305,8 +329,13 @@ SEARCHES = {
 @pytest.mark.parametrize("case", SEARCHES)
 def test_a_search_speaks_as_one_does_at_the_bench(case: str) -> None:
     got = SEARCHES[case]
-    typed = got.study.text + "".join(value for way in got.candidates for value in way.changes.values())
-    known = {float(number) for number in {*re.findall(r"\d+(?:\.\d+)?", typed), *WAVES}} | {0.12, 0.1}
+    typed = got.study.text + "".join(
+        value for way in got.candidates for value in way.changes.values()
+    )
+    known = {float(number) for number in {*re.findall(r"\d+(?:\.\d+)?", typed), *WAVES}} | {
+        0.12,
+        0.1,
+    }
     page = page_pieces(tuning_page(got, Path("swaps-tuned.toml")))
     assert sum(len(text) for _, text in page) > 1500
     for kind, text in [("line", plain(" ".join(in_words(got)))), *page]:
@@ -318,7 +347,10 @@ def test_a_search_speaks_as_one_does_at_the_bench(case: str) -> None:
         rest = BANDED.sub(" ", re.sub(r'"[^"]*"', " ", text))
         if "nine in ten draws take" not in text and kind != "text":  # a band of its own; an axis
             for number, _ in TIME.findall(rest):
-                assert float(number) in known or re.search(r"about [\d.]+ min \d+ to", text), (kind, text)
+                assert float(number) in known or re.search(r"about [\d.]+ min \d+ to", text), (
+                    kind,
+                    text,
+                )
     for kind, text in page:
         # The grit is 4 um: every size below 0.4 um that lapping came to has its mark.
         if kind in ("td", "li") and "um" in text and "grit layer" not in text:

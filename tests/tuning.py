@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from lapwright.planning.crew import in_process
-from lapwright.planning.tune import tuned
-from lapwright.planning.tuning import Tuning
+from lapwright.optimisation.track import Tuning
+from lapwright.optimisation.tune import tuned
+from lapwright.optimisation.workers import in_process
 from lapwright.study.read import parse
 
 # The ring and plate of the lapping shop: outside half the plate's, bore half its own, circle 0.1 R.

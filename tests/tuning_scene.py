@@ -4,9 +4,20 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from lapwright.planning.tuning import Asked, Band, Candidate, Cost, Course, Nudge, Point, Refused, Tuning
-from lapwright.study.override import override
-from lapwright.study.read import document_of, parse, parse_document
+from lapwright.optimisation.track import (
+    Band,
+    Candidate,
+    Constraint,
+    Cost,
+    Evaluation,
+    Nudge,
+    Point,
+    Refused,
+    Tuning,
+)
+from lapwright.study.read import parse, parse_document
+from lapwright.study.source import document_of
+from lapwright.study.variants import override
 
 UM = 1e-6
 SWAPS = """title = "Swaps"
@@ -38,7 +49,7 @@ reach = { flatness = "0.3 um" }
 """
 
 
-def course(by: str, flatness: float, minutes: float | None, *, lifts: float = 0.0) -> Course:
+def course(by: str, flatness: float, minutes: float | None, *, lifts: float = 0.0) -> Evaluation:
     """A course that comes to so much flatness of A [um], from `minutes` on; B is a third flatter."""
     sizes = {"A.flatness": flatness * UM, "B.flatness": 0.67 * flatness * UM}
     forms = {
@@ -50,7 +61,7 @@ def course(by: str, flatness: float, minutes: float | None, *, lifts: float = 0.
     share = flatness / 0.3
     trail = tuple((60.0 * t, share + 9.0 * (1.0 - t / 90.0) ** 3) for t in range(0, 91, 5))
     cost = Cost(time, time / 60.0 * 0.07 * UM, 12.5, 3.0)
-    return Course(
+    return Evaluation(
         by,  # type: ignore[arg-type]
         None if minutes is None else time,
         share,
@@ -64,14 +75,18 @@ def course(by: str, flatness: float, minutes: float | None, *, lifts: float = 0.
     )
 
 
-def way(name: str, changes: dict[str, str], operator: Course, simulated: Course | None) -> Candidate:
+def way(
+    name: str, changes: dict[str, str], operator: Evaluation, simulated: Evaluation | None
+) -> Candidate:
     """A candidate whose study has the changes."""
     document = {key: value for key, value in document_of(SWAPS).items() if key != "tune"}
     for key, value in changes.items():
         _, number, inner = key.split(".", 2)
         document = override(document, int(number), {inner: value})
     lifts = simulated is not None and simulated.lift_share > 0.0
-    return Candidate(name, changes, (), document, parse_document(document), operator, lifts, simulated)
+    return Candidate(
+        name, changes, (), document, parse_document(document), operator, lifts, simulated
+    )
 
 
 def slipped(key: str, value: str, off: float, flatness: float) -> Nudge:
@@ -95,7 +110,7 @@ def made(outcome: str = "found", **more: object) -> Tuning:
     got = Tuning(
         study=study,
         goal=study.goal,
-        asked=tuple(Asked("flatness", name, 0.3 * UM) for name in "AB"),
+        asked=tuple(Constraint("flatness", name, 0.3 * UM) for name in "AB"),
         outcome=outcome,  # type: ignore[arg-type]
         candidates=(
             way("best", best, course("operator", 0.24, 52.0), answer),

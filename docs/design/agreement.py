@@ -21,20 +21,25 @@ import numpy as np
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT / "sim"))
 
-from lapwright.errors import LapwrightError  # noqa: E402
-from lapwright.lapping.outlook import outlook  # noqa: E402
-from lapwright.lapping.run import Settings, lap  # noqa: E402
-from lapwright.lapping.step import Step, Turn  # noqa: E402
-from lapwright.lapping.strokes import Circle, Ellipse, FigureEight, Line, Rosette, Zigzag  # noqa: E402
-from lapwright.modes.basis import form_names  # noqa: E402
-from lapwright.modes.glance import Glances  # noqa: E402
-from lapwright.modes.made import made as what_is_made  # noqa: E402
-from lapwright.modes.picture import Picture  # noqa: E402
-from lapwright.plate.grooves import Grooves  # noqa: E402
-from lapwright.plate.measure import EdgeMargin, forms  # noqa: E402
-from lapwright.plate.outline import Disc, Rectangle, Ring  # noqa: E402
-from lapwright.plate.plate import Plate  # noqa: E402
-from lapwright.verify.scenes import body, plain_grit  # noqa: E402
+from lapwright.errors import LapwrightError
+from lapwright.integration.estimate import outlook
+from lapwright.integration.loop import lap
+from lapwright.integration.state import Settings
+from lapwright.metrology.form import EdgeMargin, forms
+from lapwright.modal.basis import form_names
+from lapwright.modal.glance import Glances
+from lapwright.modal.propagator import made as what_is_made
+from lapwright.modal.reduced_model import ReducedModel
+from lapwright.specification.curves import Circle, Ellipse, FigureEight, Line, Rosette, Zigzag
+from lapwright.specification.outline import (
+    Disc,
+    Grooves,
+    Rectangle,
+    Ring,
+)
+from lapwright.specification.plate import Plate
+from lapwright.specification.step import Step, Turn
+from lapwright.verification.scenes import body, plain_grit
 
 PAGE = ROOT / "docs" / "numerics.md"
 BEGIN, END = "<!-- begin: docs/design/agreement.py -->", "<!-- end: docs/design/agreement.py -->"
@@ -145,7 +150,7 @@ def told(study: Study, settings: Settings = CLOSE, degree: int = 8) -> Told:
     """Tell a study in all three ways."""
     plates = {"A": study.top, "B": study.bottom}
     step = study.step
-    picture = Picture(plates, [step], degree)
+    picture = ReducedModel(plates, [step], degree)
     solved, seconds = picture.evolution(1), step.total_strokes / step.pace
     flow = picture.flow(1)
     made = what_is_made(picture.operator(1), solved, seconds) * seconds
@@ -168,7 +173,11 @@ def told(study: Study, settings: Settings = CLOSE, degree: int = 8) -> Told:
 
 def _named(what, flow, z):
     parts = zip("BA", (flow.bottom, flow.top), np.split(z, [flow.bottom.size]), strict=True)
-    return {(what, name, key): v for name, face, part in parts for key, v in face.forms(part, BARE).items()}
+    return {
+        (what, name, key): v
+        for name, face, part in parts
+        for key, v in face.forms(part, BARE).items()
+    }
 
 
 def main() -> None:
@@ -189,16 +198,29 @@ def main() -> None:
         off = [found.apart(found.why, found.run), found.apart(found.preview, found.why)]
         within += max(off) <= found.allowed
         rows.append(
-            [study.name, f"{1e9 * study.step.grit.layer.depth:.0f} nm", f"{1e9 * found.removed:.0f}"]
+            [
+                study.name,
+                f"{1e9 * study.step.grit.layer.depth:.0f} nm",
+                f"{1e9 * found.removed:.0f}",
+            ]
             + [f"{1e9 * v:.1f}" for v in off]
             + ["yes" if max(off) <= found.allowed else "no"]
         )
         print(k, *rows[-1], sep=" | ", flush=True)
-    head = ["study", "layer", "metal off [nm]", "run less why [nm]", "preview less why [nm]", "within"]
+    head = [
+        "study",
+        "layer",
+        "metal off [nm]",
+        "run less why [nm]",
+        "preview less why [nm]",
+        "within",
+    ]
     lines = [head, ["---"] * len(head), *rows]
     text = f"{within} of {number} within 1 % of the metal off or 3 nm.\n\n"
     text += "\n".join("| " + " | ".join(line) + " |" for line in lines)
-    intro = f"Written by `python docs/design/agreement.py` in {ceil(time.process_time() - start)} s."
+    intro = (
+        f"Written by `python docs/design/agreement.py` in {ceil(time.process_time() - start)} s."
+    )
     if number == STUDIES:
         before, rest = PAGE.read_text(encoding="utf-8").split(BEGIN)
         page = before + "\n\n".join([BEGIN, intro, text, END]) + rest.split(END)[1]

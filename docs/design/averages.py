@@ -27,20 +27,24 @@ sys.path.insert(0, str(ROOT / "sim"))
 if "--strict" in sys.argv:  # the kernels as IEEE arithmetic has them, without leave to re-associate
     import numba
 
-    from lapwright.kernels import compile as compiler
+    from lapwright.contact import compile as compiler
 
     compiler.kernel = numba.njit(error_model="numpy", nogil=True)
 
-from lapwright.exact.convergence import grid_convergence  # noqa: E402
-from lapwright.lapping import average as averages  # noqa: E402
-from lapwright.lapping import poses as sampling  # noqa: E402
-from lapwright.lapping.run import Moment, Settings, lap  # noqa: E402
-from lapwright.lapping.step import Grit, Layer, Step, Swap, Turn, Wear  # noqa: E402
-from lapwright.lapping.strokes import FigureEight  # noqa: E402
-from lapwright.plate.form import StartForm  # noqa: E402
-from lapwright.plate.measure import EdgeMargin, measure  # noqa: E402
-from lapwright.plate.outline import Disc  # noqa: E402
-from lapwright.plate.plate import GRAVITY, Plate  # noqa: E402
+from lapwright.contact import average as averages
+from lapwright.contact import sampling
+from lapwright.integration.loop import lap
+from lapwright.integration.state import Settings, State
+from lapwright.metrology.form import EdgeMargin, measure
+from lapwright.specification.curves import FigureEight
+from lapwright.specification.outline import Disc
+from lapwright.specification.plate import (
+    Plate,
+    StartForm,
+)
+from lapwright.specification.step import Grit, Layer, Step, Swap, Turn, Wear
+from lapwright.units import GRAVITY
+from lapwright.verification.exact_form import grid_convergence
 
 PAGE = ROOT / "docs" / "numerics.md"
 BEGIN, END = "<!-- begin: docs/design/averages.py -->", "<!-- end: docs/design/averages.py -->"
@@ -85,7 +89,7 @@ class Outcome:
     """The end of a run: its last moment, blocks, processor time [s] and the forms of both plates."""
 
     scene: Scene
-    end: Moment
+    end: State
     blocks: int
     seconds: float
 
@@ -97,7 +101,9 @@ class Outcome:
     def forms(self) -> dict[str, dict[str, float | None]]:
         """Every measure of both plates inside the usual margin [m]."""
         plates = self.scene.plates()
-        return {n: measure(p, self.end.heights[n], EdgeMargin()).as_dict() for n, p in plates.items()}
+        return {
+            n: measure(p, self.end.heights[n], EdgeMargin()).as_dict() for n, p in plates.items()
+        }
 
 
 def run(scene: Scene, settings: Settings) -> Outcome:
@@ -156,14 +162,19 @@ def real_strokes(strokes: int, cells: int) -> str:
             for measure_ in MEASURES
         ]
         worst = apart(block, real, MEASURES)
-        print(f"real strokes, {what}: worst {per_cent(worst)}, rms {per_cent(rms_apart(block, real))}")
+        print(
+            f"real strokes, {what}: worst {per_cent(worst)}, rms {per_cent(rms_apart(block, real))}"
+        )
         text.append(
             f"{what.capitalize()}: {strokes} strokes, {cells} cells, {1e6 * real.removed:.2f} um removed "
             f"from each; {real.blocks} blocks of one stroke ({real.seconds:.1f} s) against {block.blocks} "
             f"blocks ({block.seconds:.2f} s). Largest difference {per_cent(worst)} of the removal "
             f"(**{'within' if worst < 0.01 else 'NOT within'} 1 %**); rms of the heights "
             f"{per_cent(rms_apart(block, real))}.\n\n"
-            + table(("plate", "measure", "real strokes, nm", "averages, nm", "difference over removal"), rows)
+            + table(
+                ("plate", "measure", "real strokes, nm", "averages, nm", "difference over removal"),
+                rows,
+            )
         )
     return "\n\n".join(text)
 
@@ -188,7 +199,12 @@ def cells(strokes: int, numbers: tuple[int, ...], triple: tuple[int, int, int]) 
             for m in (*FORMS, "rms"):
                 coarse, medium, fine = (ends[n].forms()[p][m] for n in triple)
                 orders.append((p, m, *observed(fine, medium, coarse, finest.removed)))
-        head = ("cells", *(f"{p} {m}, nm" for p in "AB" for m in FORMS), "from the finest", "scale error")
+        head = (
+            "cells",
+            *(f"{p} {m}, nm" for p in "AB" for m in FORMS),
+            "from the finest",
+            "scale error",
+        )
         print(f"cells, {what}:", [(n, per_cent(apart(e, finest))) for n, e in ends.items()])
         text.append(
             f"{what.capitalize()}:\n\n"
@@ -207,7 +223,10 @@ def observed(fine: float, medium: float, coarse: float, removed: float) -> tuple
         spread = max(fine, medium, coarse) - min(fine, medium, coarse)
         return "none (not monotone)", f"spread {per_cent(spread / removed)}"
     if found.order < 0.2:
-        return f"{found.order:.2f} (not in its range yet)", f"step {per_cent(abs(fine - medium) / removed)}"
+        return (
+            f"{found.order:.2f} (not in its range yet)",
+            f"step {per_cent(abs(fine - medium) / removed)}",
+        )
     return f"{found.order:.2f}", per_cent(found.fine_index * abs(fine) / removed)
 
 
@@ -255,8 +274,8 @@ def blocks(strokes: int) -> str:
 
 def order(cells_: int) -> str:
     """Observed order in the block's length alone: the same poses, 8, 16 and 32 equal blocks."""
-    from lapwright.lapping.block import Block
-    from lapwright.lapping.run import _Work
+    from lapwright.integration.block import Block
+    from lapwright.integration.loop import _Work
 
     scene = Scene(1200, STILL, cells_)
     plates, step = scene.plates(), scene.step()
@@ -267,7 +286,9 @@ def order(cells_: int) -> str:
     for number in (16, 32, 64):
         moment = work.start()
         for _ in range(number):
-            block = Block.third_order(layer, moment, sample, (5e-12, 5e-12), 1200.0 / number, tuple(range(8)))
+            block = Block.third_order(
+                layer, moment, sample, (5e-12, 5e-12), 1200.0 / number, tuple(range(8))
+            )
             moment = block.applied(moment, moment.clock)
         forms[number] = {n: measure(p, moment.heights[n], EdgeMargin()) for n, p in plates.items()}
         removed = moment.removed["A"]
@@ -325,7 +346,9 @@ def fastmath(strokes: int) -> str:
     for i, (scene, what) in enumerate(zip(scenes, ("turning", "without turning"), strict=True)):
         run(scene, Settings())
         fast = run(scene, Settings())
-        worst = max(np.abs(fast.end.heights[n] - strict[f"{n}{i}"]).max() for n in "AB") / fast.removed
+        worst = (
+            max(np.abs(fast.end.heights[n] - strict[f"{n}{i}"]).max() for n in "AB") / fast.removed
+        )
         rows.append((what, f"{worst:.1e}", f"{float(strict[f'seconds{i}']) / fast.seconds:.2f}"))
         print("fastmath", *rows[-1])
     return table(("stroke", "largest difference of any height over removal", "times as fast"), rows)
@@ -345,11 +368,16 @@ def strict_twin(file: str, strokes: int) -> None:
 def sections(quick: bool) -> list[tuple[str, Callable[[], str]]]:
     """What the page shows, in order."""
     n = 300 if quick else 1200
-    grids, triple = ((24, 48, 96), (24, 48, 96)) if quick else ((32, 48, 64, 96, 128, 192), (48, 96, 192))
+    grids, triple = (
+        ((24, 48, 96), (24, 48, 96)) if quick else ((32, 48, 64, 96, 128, 192), (48, 96, 192))
+    )
     return [
         ("Real strokes against averages", lambda: real_strokes(n, 48 if quick else 64)),
         ("Cells", lambda: cells(n, grids, triple)),
-        ("Poses", lambda: poses(n, (16, 32, 64) if quick else (16, 32, 64, 128, 256), 2 if quick else 3)),
+        (
+            "Poses",
+            lambda: poses(n, (16, 32, 64) if quick else (16, 32, 64, 128, 256), 2 if quick else 3),
+        ),
         ("Blocks", lambda: blocks(n)),
         ("Order of the time step", lambda: order(32 if quick else 64)),
         ("Poses laid on whole cells", lambda: rounding(n, (48, 96) if quick else (64, 128))),

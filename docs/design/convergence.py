@@ -23,21 +23,28 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT / "sim")]
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-import numpy as np  # noqa: E402
+import numpy as np
 
-import lapwright.lapping.average as averages  # noqa: E402
-from lapwright.lapping.average import Pair  # noqa: E402
-from lapwright.lapping.moment import Moment  # noqa: E402
-from lapwright.lapping.overlap import overlap  # noqa: E402
-from lapwright.lapping.run import Settings  # noqa: E402
-from lapwright.lapping.settle import settle  # noqa: E402
-from lapwright.lapping.step import Step, Turn  # noqa: E402
-from lapwright.lapping.strokes import Circle, FigureEight, Line, Still  # noqa: E402
-from lapwright.plate.grooves import Grooves  # noqa: E402
-from lapwright.plate.measure import forms  # noqa: E402
-from lapwright.plate.outline import Disc, Outline, Rectangle, Ring  # noqa: E402
-from lapwright.plate.plate import Plate  # noqa: E402
-from lapwright.verify.scenes import (  # noqa: E402
+import lapwright.contact.average as averages
+from lapwright.contact.average import Pair
+from lapwright.contact.bearing import settle
+from lapwright.integration.state import (
+    Settings,
+    State,
+)
+from lapwright.kinematics.overlap import overlap
+from lapwright.metrology.form import forms
+from lapwright.specification.curves import Circle, FigureEight, Line, Still
+from lapwright.specification.outline import (
+    Disc,
+    Grooves,
+    Outline,
+    Rectangle,
+    Ring,
+)
+from lapwright.specification.plate import Plate
+from lapwright.specification.step import Step, Turn
+from lapwright.verification.scenes import (
     NO_MARGIN,
     RADIUS,
     at_stroke,
@@ -50,7 +57,10 @@ from lapwright.verify.scenes import (  # noqa: E402
 )
 
 PAGE = ROOT / "docs" / "numerics.md"
-BEGIN, END = "<!-- begin: docs/design/convergence.py -->", "<!-- end: docs/design/convergence.py -->"
+BEGIN, END = (
+    "<!-- begin: docs/design/convergence.py -->",
+    "<!-- end: docs/design/convergence.py -->",
+)
 
 SCAN = (60, 61, 64, 75, 91, 96, 101, 113, 128, 131, 150, 199, 256)
 QUICK_SCAN = (60, 67)
@@ -62,17 +72,22 @@ SMALL = 0.017  # m, of the small stroke: a ninth of the disc
 GROOVES = Grooves("square", 0.012, 0.002)
 RINGS = Grooves("rings", 0.012, 0.002)
 
-Zero = Callable[[Plate, Moment], float]
+Zero = Callable[[Plate, State], float]
 
 
 def table(head: Sequence[object], rows: Sequence[Sequence[object]]) -> str:
     """A table of the page."""
-    lines = ["| " + " | ".join(map(str, head)) + " |", "| " + " | ".join("---" for _ in head) + " |"]
+    lines = [
+        "| " + " | ".join(map(str, head)) + " |",
+        "| " + " | ".join("---" for _ in head) + " |",
+    ]
     lines += ["| " + " | ".join(map(str, row)) + " |" for row in rows]
     return "\n".join(lines)
 
 
-def pair(outline: Outline, cells: int, other: int = 0, grooves: Grooves | None = None) -> tuple[Plate, Plate]:
+def pair(
+    outline: Outline, cells: int, other: int = 0, grooves: Grooves | None = None
+) -> tuple[Plate, Plate]:
     """Two like bodies under 3 kPa, A of other cells than B if so asked."""
     load = 3000.0 * outline.area
     return (
@@ -84,7 +99,7 @@ def pair(outline: Outline, cells: int, other: int = 0, grooves: Grooves | None =
 # Edges that lie on each other all the time: what must be nothing.
 
 
-def across(plate: Plate, end: Moment) -> float:
+def across(plate: Plate, end: State) -> float:
     """What stands across a stroke along x: the crown of a bar, twist and the fall along y of a square [m]."""
     form = forms(plate, end.heights[plate.name], NO_MARGIN)
     if form.crown is not None and form.wind is not None:
@@ -95,12 +110,12 @@ def across(plate: Plate, end: Moment) -> float:
     return max(abs(form.sphere + 0.5 * form.saddle), abs(form.twist))
 
 
-def twist(plate: Plate, end: Moment) -> float:
+def twist(plate: Plate, end: State) -> float:
     """Its size [m]: a set-up that is its own mirror image has none."""
     return abs(form_of(plate, end).twist or 0.0)
 
 
-def unround(plate: Plate, end: Moment) -> float:
+def unround(plate: Plate, end: State) -> float:
     """Saddle or twist, and what the last two cells within a rim stand over a curve in the radius [m]."""
     form = form_of(plate, end)
     z = end.heights[plate.name]
@@ -214,7 +229,7 @@ def order_scenes() -> Iterator[tuple[str, Callable[[int], tuple[Plate, Plate]], 
     yield "the same on whole cells, as it is run", discs, replace(straight, turn=QUARTER), True
 
 
-def in_land(plate: Plate, end: Moment) -> dict[str, float]:
+def in_land(plate: Plate, end: State) -> dict[str, float]:
     """Sphere and saddle [m] over the size of the land."""
     form = form_of(plate, end)
     size = hypot(0.15, 0.15) / 2.0 if isinstance(plate.outline, Rectangle) else plate.outline.radius
@@ -272,7 +287,9 @@ def sums(cells: Sequence[int]) -> str:
         for k, what in enumerate(("area", "second moment")):
             sizes = [float(e[k]) for e in errors]
             row = [f"{1e6 * size:.1f}" for size in sizes]
-            rows.append((f"{1e3 * radius:.1f} mm", what, *row, f"{log2(sizes[0] / sizes[-1]) / 2.0:.2f}"))
+            rows.append(
+                (f"{1e3 * radius:.1f} mm", what, *row, f"{log2(sizes[0] / sizes[-1]) / 2.0:.2f}")
+            )
     return table(("apart", "error, millionths", *cells, "order"), rows)
 
 
@@ -320,7 +337,9 @@ def _by_sector(plate: Plate, z: np.ndarray, truth: Plate, z_truth: np.ndarray) -
 def write(text: str) -> None:
     """Into the page, between the markers."""
     head, rest = PAGE.read_text(encoding="utf-8").split(BEGIN)
-    PAGE.write_text(head + BEGIN + "\n\n" + text + "\n\n" + END + rest.split(END)[1], encoding="utf-8")
+    PAGE.write_text(
+        head + BEGIN + "\n\n" + text + "\n\n" + END + rest.split(END)[1], encoding="utf-8"
+    )
 
 
 def main() -> None:
@@ -329,7 +348,9 @@ def main() -> None:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--quick", action="store_true", help="a coarser look; writes nothing")
-    parser.add_argument("--write", action="store_true", help="rewrite the tables in docs/numerics.md")
+    parser.add_argument(
+        "--write", action="store_true", help="rewrite the tables in docs/numerics.md"
+    )
     given = parser.parse_args()
     begun = time.process_time()
     scan, cells = (QUICK_SCAN, QUICK_ORDERS) if given.quick else (SCAN, ORDERS)

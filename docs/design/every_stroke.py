@@ -20,15 +20,15 @@ import argparse
 import os
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT / "sim"), str(ROOT / "tests")]
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-import numpy as np  # noqa: E402
-from campaign_judged import (  # noqa: E402
+import numpy as np
+from campaign_judged import (
     PHASES,
     Error,
     Run,
@@ -38,12 +38,15 @@ from campaign_judged import (  # noqa: E402
     run,
     stroke_by_stroke,
 )
-from campaign_studies import Drawn, drawn  # noqa: E402
+from campaign_studies import Drawn, drawn
 
-from lapwright.lapping.run import Settings  # noqa: E402
+from lapwright.integration.state import Settings
 
 PAGE = ROOT / "docs" / "numerics.md"
-BEGIN, END = "<!-- begin: docs/design/every_stroke.py -->", "<!-- end: docs/design/every_stroke.py -->"
+BEGIN, END = (
+    "<!-- begin: docs/design/every_stroke.py -->",
+    "<!-- end: docs/design/every_stroke.py -->",
+)
 STUDIES = 400
 WORST = 10
 Judged = tuple[Drawn, Run, Run, list[Error]]
@@ -63,7 +66,9 @@ def per_cent(share: float) -> str:
 
 def studies(given: argparse.Namespace) -> Iterator[Drawn]:
     """Those asked for, in order."""
-    numbers = [given.index] if given.index is not None else range(given.first, given.first + given.count)
+    numbers = (
+        [given.index] if given.index is not None else range(given.first, given.first + given.count)
+    )
     for number in numbers:
         study = drawn(number)
         if given.only is None or given.only in study.kinds:
@@ -145,7 +150,10 @@ def by_kind(found: list[Judged]) -> str:
 
 def worst_of(found: list[Judged]) -> str:
     """The studies furthest off."""
-    key: Callable[[Judged], float] = lambda judged: max(e.true for e in judged[3] if e.event == "end")  # noqa: E731
+
+    def key(judged: Judged) -> float:
+        return max(e.true for e in judged[3] if e.event == "end")
+
     rows = []
     for study, fast, _, of_study in sorted(found, key=key, reverse=True)[:WORST]:
         e = max((e for e in of_study if e.event == "end"), key=lambda e: e.true)
@@ -184,7 +192,9 @@ def write(text: str) -> None:
     """Into the page, between the markers."""
     text = f"Written by `python docs/design/every_stroke.py --write`; defaults then: {Settings()}.\n\n{text}"
     head, rest = PAGE.read_text(encoding="utf-8").split(BEGIN)
-    PAGE.write_text(head + BEGIN + "\n\n" + text + "\n\n" + END + rest.split(END)[1], encoding="utf-8")
+    PAGE.write_text(
+        head + BEGIN + "\n\n" + text + "\n\n" + END + rest.split(END)[1], encoding="utf-8"
+    )
 
 
 def asked() -> argparse.Namespace:
@@ -193,20 +203,33 @@ def asked() -> argparse.Namespace:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument(
-        "--cache", type=Path, required=True, help="folder for the references, outside the repository"
+        "--cache",
+        type=Path,
+        required=True,
+        help="folder for the references, outside the repository",
     )
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--count", type=int, default=STUDIES)
     parser.add_argument("--index", type=int, help="one study alone")
     parser.add_argument("--only", help="one kind alone")
-    parser.add_argument("--seed", type=int, default=0, help="of the averages; a hand scatters by it too")
-    parser.add_argument("--kept-only", action="store_true", help="leave out studies without a reference")
+    parser.add_argument(
+        "--seed", type=int, default=0, help="of the averages; a hand scatters by it too"
+    )
+    parser.add_argument(
+        "--kept-only", action="store_true", help="leave out studies without a reference"
+    )
     parser.add_argument("--verbose", action="store_true", help="every study form by form")
     parser.add_argument("--fill", action="store_true", help="make references, judge nothing")
     parser.add_argument("--again", type=int, metavar="N", help="make N references anew and compare")
-    parser.add_argument("--phases-check", type=int, metavar="N", help="the same with twice the poses")
-    parser.add_argument("--rounded", action="store_true", help="references with places on whole cells")
-    parser.add_argument("--write", action="store_true", help="rewrite the table in docs/numerics.md")
+    parser.add_argument(
+        "--phases-check", type=int, metavar="N", help="the same with twice the poses"
+    )
+    parser.add_argument(
+        "--rounded", action="store_true", help="references with places on whole cells"
+    )
+    parser.add_argument(
+        "--write", action="store_true", help="rewrite the table in docs/numerics.md"
+    )
     return parser.parse_args()
 
 
@@ -217,7 +240,12 @@ def main() -> None:
         fill(given, given.cache)
         return
     if given.again or given.phases_check:
-        again(given, given.cache, given.again or given.phases_check, PHASES if given.again else 2 * PHASES)
+        again(
+            given,
+            given.cache,
+            given.again or given.phases_check,
+            PHASES if given.again else 2 * PHASES,
+        )
         return
     start = time.perf_counter()
     found = judge(given, given.cache)

@@ -18,21 +18,23 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT / "sim"), str(ROOT / "tests")]
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-import modes_scene as scene  # noqa: E402
-import modes_studies as studies  # noqa: E402
-import numpy as np  # noqa: E402
+import modes_scene as scene
+import modes_studies as studies
+import numpy as np
 
-from lapwright.lapping.motion import Motion  # noqa: E402
-from lapwright.lapping.step import Turn  # noqa: E402
-from lapwright.lapping.strokes import Circle  # noqa: E402
-from lapwright.modes.basis import basis_of  # noqa: E402
-from lapwright.modes.instants import instants_of  # noqa: E402
-from lapwright.modes.nullspace import kernel_of  # noqa: E402
-from lapwright.modes.operator import assemble  # noqa: E402
-from lapwright.modes.picture import Picture  # noqa: E402
-from lapwright.modes.turned import operator_of  # noqa: E402
-from lapwright.plate.form import StartForm  # noqa: E402
-from lapwright.verify.scenes import disc  # noqa: E402
+from lapwright.kinematics.motion import Motion
+from lapwright.modal.basis import basis_of
+from lapwright.modal.operator import (
+    assemble,
+    kernel_of,
+    operator_of,
+)
+from lapwright.modal.points import instants_of
+from lapwright.modal.reduced_model import ReducedModel
+from lapwright.specification.curves import Circle
+from lapwright.specification.plate import StartForm
+from lapwright.specification.step import Turn
+from lapwright.verification.scenes import disc
 
 PAGE = ROOT / "docs" / "numerics.md"
 BEGIN, END = "<!-- begin: docs/design/prediction.py -->", "<!-- end: docs/design/prediction.py -->"
@@ -58,7 +60,11 @@ def ten(longer: float) -> str:
         end, share = studies.simulated(long)
         found = [studies.compared(long, end, share, degree) for degree in DEGREES]
         removed = max(end.removed.values())
-        row = [name, f"{1e6 * removed:.2f} um", "no" if share == 0.0 else f"{share:.0%} of the time"]
+        row = [
+            name,
+            f"{1e6 * removed:.2f} um",
+            "no" if share == 0.0 else f"{share:.0%} of the time",
+        ]
         for measure in ("form_error", "rms_error", "rms_share"):
             row += [percent(getattr(each, measure)) for each in found]
         rows.append(row)
@@ -76,7 +82,7 @@ def lifting() -> str:
         for seconds in (60.0, 600.0, 3600.0):
             case = studies.Case(top, bottom, scene.stroke(Circle(0.02), time=seconds))
             end, share = studies.simulated(case)
-            picture = Picture({"A": top, "B": bottom}, [case.step])
+            picture = ReducedModel({"A": top, "B": bottom}, [case.step])
             first, bedded = picture.lifts(1)[0], picture.long_run(1)
             off = studies.compared(case, end, share)
             rows.append(
@@ -128,8 +134,14 @@ def slowest() -> str:
         ("circle of 0.02 R, turning 5 degrees", scene.stroke(Circle(0.0016), Turn(np.radians(5)))),
         ("circle, no turning", scene.stroke()),
         ("straight, no turning", scene.stroke(scene.LINE)),
-        ("two positions 10 degrees apart", scene.stroke(turn=scene.index(10, 600), time=None, strokes=1200)),
-        ("two positions 2 degrees apart", scene.stroke(turn=scene.index(2, 600), time=None, strokes=1200)),
+        (
+            "two positions 10 degrees apart",
+            scene.stroke(turn=scene.index(10, 600), time=None, strokes=1200),
+        ),
+        (
+            "two positions 2 degrees apart",
+            scene.stroke(turn=scene.index(2, 600), time=None, strokes=1200),
+        ),
         ("circle, one turn a stroke", scene.stroke(turn=scene.ONCE_A_STROKE)),
     ):
         flow = scene.flow(step, 8)
@@ -157,9 +169,13 @@ def main() -> None:
     ):
         text.append(f"### {title}\n\n{work()}")
         print(text[-1])
-    intro = f"Written by `python docs/design/prediction.py` in {ceil(time.perf_counter() - start)} s."
+    intro = (
+        f"Written by `python docs/design/prediction.py` in {ceil(time.perf_counter() - start)} s."
+    )
     head, rest = PAGE.read_text(encoding="utf-8").split(BEGIN)
-    PAGE.write_text(head + "\n\n".join([BEGIN, intro, *text, END]) + rest.split(END)[1], encoding="utf-8")
+    PAGE.write_text(
+        head + "\n\n".join([BEGIN, intro, *text, END]) + rest.split(END)[1], encoding="utf-8"
+    )
 
 
 if __name__ == "__main__":

@@ -9,23 +9,22 @@
 `docs/python.md` teaches it.  Importing this loads nothing heavy: a name brings what it needs when it is
 first asked for.
 
-The floors, from the ground up; imports only ever point down:
+The rooms, from the ground up; imports only ever point down:
 
 errors, limits     what goes wrong, in plain words; what advice goes by, each with its source
-units              SI to a person's units: every quantity that is said
-kernels            numba loops on bare arrays
-exact              closed forms, each with its source
-plate              what things are: outline, grooves, land, form, flatness
-lapping            what happens to them: strokes, the grit layer, wear, time
-gauges             what an instrument reads, what a reading says
-modes              what a stroke takes out, leaves alone and makes
-study              people's units to SI, study files in, run files in and out
-planning           several ways of lapping the same plates, lapped in full and put in order
-book               what was done and read, what is known from it, what comes next
-interview          a few questions at the bench, and the study that their answers make
-verify, report     proofs of this copy; pictures and pages from a run file
-results            answers of the commands as numbers, in words and for scripts
-cli                words in, exit code out
+units, files       SI to a person's units; files put in place whole
+specification      what is lapped, with what, how: frozen data and its defaults
+metrology          form, minimum zone, surface files, instruments, estimates
+kinematics         relative motion, overlap, overhang, the schedule
+contact            bodies on a compliant layer; numba only here
+integration        the time loop
+modal              the reduced model: operator, spectrum, what stays
+study              studies in TOML
+results            runs, findings, run files, answers as numbers
+optimisation       comparisons, searches, the book of a pair
+verification       closed forms and published answers against the engine
+presentation       sentences, pages, cards, pictures
+commands           words in, exit code out
 """
 
 from __future__ import annotations
@@ -34,39 +33,59 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from lapwright.book.book import Book
     from lapwright.errors import LapwrightError, StudyError
-    from lapwright.gauges.reading import Reading
-    from lapwright.lapping.step import Grit, Hand, Layer, Load, Step, Swap, Turn, Until, Wear
-    from lapwright.planning.comparison import Comparison
-    from lapwright.plate.flatness import minimum_zone
-    from lapwright.plate.form import StartForm
-    from lapwright.plate.grooves import Grooves
-    from lapwright.plate.material import Material
-    from lapwright.plate.measure import EdgeMargin, Form, measure
-    from lapwright.plate.outline import Disc, Rectangle, Ring
-    from lapwright.plate.plate import Plate
+    from lapwright.metrology.flatness import minimum_zone
+    from lapwright.metrology.form import EdgeMargin, Form, measure
+    from lapwright.metrology.reading import Reading
+    from lapwright.optimisation.book import Book
+    from lapwright.optimisation.comparison import Comparison
+    from lapwright.results.record import Run
+    from lapwright.specification.outline import Disc, Grooves, Rectangle, Ring
+    from lapwright.specification.plate import Material, Plate, StartForm
+    from lapwright.specification.step import Grit, Hand, Layer, Load, Step, Swap, Turn, Until, Wear
     from lapwright.study.model import Study
-    from lapwright.study.record import Run
 
 __version__ = "0.1.0"
 
 # Where each public name lives.
 _HOMES = {
-    "errors": ("LapwrightError", "StudyError"),
-    "book.book": ("Book",),
+    "errors": (
+        "LapwrightError",
+        "StudyError",
+    ),
+    "optimisation.book": ("Book",),
     "study.model": ("Study",),
-    "study.record": ("Run",),
-    "planning.comparison": ("Comparison",),
-    "plate.plate": ("Plate",),
-    "plate.outline": ("Disc", "Rectangle", "Ring"),
-    "plate.grooves": ("Grooves",),
-    "plate.material": ("Material",),
-    "plate.form": ("StartForm",),
-    "plate.measure": ("EdgeMargin", "Form", "measure"),
-    "plate.flatness": ("minimum_zone",),
-    "lapping.step": ("Grit", "Hand", "Layer", "Load", "Step", "Swap", "Turn", "Until", "Wear"),
-    "gauges.reading": ("Reading",),
+    "results.record": ("Run",),
+    "optimisation.comparison": ("Comparison",),
+    "specification.plate": (
+        "Material",
+        "Plate",
+        "StartForm",
+    ),
+    "specification.outline": (
+        "Disc",
+        "Grooves",
+        "Rectangle",
+        "Ring",
+    ),
+    "metrology.form": (
+        "EdgeMargin",
+        "Form",
+        "measure",
+    ),
+    "metrology.flatness": ("minimum_zone",),
+    "specification.step": (
+        "Grit",
+        "Hand",
+        "Layer",
+        "Load",
+        "Step",
+        "Swap",
+        "Turn",
+        "Until",
+        "Wear",
+    ),
+    "metrology.reading": ("Reading",),
 }
 _HOME = {name: f"lapwright.{home}" for home, names in _HOMES.items() for name in names}
 
@@ -102,7 +121,9 @@ __all__ = [
 ]
 
 if __name__ != "lapwright":
-    raise ImportError(f"this package is called lapwright, not {__name__}: install it, and import lapwright")
+    raise ImportError(
+        f"this package is called lapwright, not {__name__}: install it, and import lapwright"
+    )
 
 
 def __getattr__(name: str) -> Any:

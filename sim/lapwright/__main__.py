@@ -1,8 +1,10 @@
 """`python -m lapwright` is the `lapwright` command."""
 
+from __future__ import annotations
+
 import sys
 
-from lapwright.cli import main
+from lapwright.commands.main import main
 
 if __name__ == "__main__":
     sys.exit(main())

@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 __all__ = ["BAND", "LIMITS", "SCATTER", "TOLERANCE", "Limit", "limit_of", "why_band"]
 
+
 PRACTICE = "common practice, no source"
 
 # The wear of a grit that nobody weighed is known to a band of ten in all: times or divided by this.
@@ -30,7 +31,9 @@ class Limit(NamedTuple):
 
 
 LIMITS = {
-    "too heavy": Limit(23.0, "kg", "most for one person at the best posture: NIOSH lifting equation"),
+    "too heavy": Limit(
+        23.0, "kg", "most for one person at the best posture: NIOSH lifting equation"
+    ),
     "heavy": Limit(12.0, "kg", PRACTICE),
     "high pressure": Limit(15e3, "Pa", PRACTICE),
     "low pressure": Limit(0.5e3, "Pa", PRACTICE),
@@ -39,7 +42,9 @@ LIMITS = {
     "finish": Limit(0.1, "of the grain", PRACTICE),
     "next grit": Limit(3.0, "times finer at once", PRACTICE),
     "bending": Limit(0.1, "of the squeeze", PRACTICE),
-    "bow that reads": Limit(0.5, "of the squeeze: the least form that the grit layer leaves", PRACTICE),
+    "bow that reads": Limit(
+        0.5, "of the squeeze: the least form that the grit layer leaves", PRACTICE
+    ),
     "past its best": Limit(1.3, "times the least flatness there was", PRACTICE),
     "off the middle": Limit(0.1, "of half the width below", PRACTICE),
     "plates compared": Limit(0.5, "K apart", PRACTICE),

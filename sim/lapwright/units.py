@@ -3,7 +3,7 @@
 `Units` is the language of a study's answers, metric or inch, and says every quantity in it; what both say
 alike (times, angles, shares) is said by the same methods.  Two significant figures unless told otherwise;
 `echo=True` gives back what was typed: up to six figures, no idle zeros.  The way here, from text to SI, is
-in `lapwright.study.units`.
+in `lapwright.specification.quantities`.
 
 Inch and pound are exact by definition (international yard and pound agreement, 1959); the standard gravity is
 that of the third CGPM, 1901.
@@ -34,6 +34,7 @@ __all__ = [
     "shortened",
     "told",
 ]
+
 
 GRAVITY = 9.80665  # [m/s2]
 INCH = 0.0254  # [m]
@@ -111,7 +112,9 @@ class Units(StrEnum):
     def size(self, value: float, figures: int = 2, *, echo: bool = False) -> str:
         """Size of a form, a depth or a grit [m], without sign: "0.80 um" or "31 uin"."""
         if abs(value) < NOTHING and not echo:
-            return f"less than 0.02 {UIN.name}" if self is Units.INCH else f"less than 0.001 {UM.name}"
+            return (
+                f"less than 0.02 {UIN.name}" if self is Units.INCH else f"less than 0.001 {UM.name}"
+            )
         return _said(abs(value), self.small, figures, echo)
 
     def both(self, value: float) -> str:
@@ -132,7 +135,9 @@ class Units(StrEnum):
         """
         if finish is None or not math.isfinite(value):
             return False
-        return float(Units.number(abs(value) / self.small.size)) * self.small.size < finish * (1.0 - ROUNDING)
+        return float(Units.number(abs(value) / self.small.size)) * self.small.size < finish * (
+            1.0 - ROUNDING
+        )
 
     def length(self, value: float, figures: int = 2, *, echo: bool = False) -> str:
         """A length [m] in the unit that fits it: mm or um; in or uin; nothing to speak of is "0 mm"."""
@@ -180,7 +185,11 @@ class Units(StrEnum):
 
     def warmer(self, value: float) -> str:
         """A difference of temperatures [K] in degC or degF."""
-        return f"{Units.number(1.8 * value)} degF" if self is Units.INCH else f"{Units.number(value)} degC"
+        return (
+            f"{Units.number(1.8 * value)} degF"
+            if self is Units.INCH
+            else f"{Units.number(value)} degC"
+        )
 
     def wear(self, value: float, figures: int = 2, *, echo: bool = False) -> str:
         """A wear constant [1/Pa]: um lost per km of rubbing and kPa; uin per ft and psi."""
@@ -211,10 +220,14 @@ class Units(StrEnum):
     @staticmethod
     def band(value: float, spread: float) -> str:
         """A time of rubbing [s], known to a factor `spread`: "about 40 min, 13 to 130"."""
-        unit = Unit(60.0, "min") if value < 7170.0 else Unit(3600.0, "h")  # 7170 s would be said as 120 min
+        unit = (
+            Unit(60.0, "min") if value < 7170.0 else Unit(3600.0, "h")
+        )  # 7170 s would be said as 120 min
         if value < 60.0 * NOTHING:
             return "no time at all"
-        low, middle, high = (Units.number(value * by / unit.size) for by in (1.0 / spread, 1.0, spread))
+        low, middle, high = (
+            Units.number(value * by / unit.size) for by in (1.0 / spread, 1.0, spread)
+        )
         return f"about {middle} {unit.name}, {low} to {high}"
 
     @staticmethod
@@ -243,7 +256,13 @@ class Units(StrEnum):
         """A turn: "none", "8 deg per stroke" or "90 deg every 10 strokes"."""
         if angle == 0.0:
             return "none"
-        how = "per stroke" if every == 0 else "every stroke" if every == 1 else f"every {every} strokes"
+        how = (
+            "per stroke"
+            if every == 0
+            else "every stroke"
+            if every == 1
+            else f"every {every} strokes"
+        )
         return f"{Units.angle(angle, figures, echo=echo)} {how}"
 
     @staticmethod
@@ -270,7 +289,9 @@ class Text:
 
     def told(self, units: Units) -> str:
         """The text in a person's units."""
-        return self.template.format(**{name: _Part(part, units) for name, part in self.parts.items()})
+        return self.template.format(
+            **{name: _Part(part, units) for name, part in self.parts.items()}
+        )
 
     def __str__(self) -> str:
         return self.told(METRIC)

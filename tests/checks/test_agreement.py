@@ -9,7 +9,9 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
-SPEC = importlib.util.spec_from_file_location("agreement", ROOT / "docs" / "design" / "agreement.py")
+SPEC = importlib.util.spec_from_file_location(
+    "agreement", ROOT / "docs" / "design" / "agreement.py"
+)
 agreement = importlib.util.module_from_spec(SPEC)
 
 

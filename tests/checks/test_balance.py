@@ -5,13 +5,12 @@ from math import pi
 import numpy as np
 import pytest
 
-from lapwright.exact.wear import lost_volume
-from lapwright.lapping.step import Load, Step, Turn
-from lapwright.lapping.strokes import Circle, FigureEight, Line, path_length
-from lapwright.plate.form import StartForm
-from lapwright.plate.grooves import Grooves
-from lapwright.plate.outline import Disc, Rectangle, Ring
-from lapwright.verify.scenes import body, last, plain_grit
+from lapwright.specification.curves import Circle, FigureEight, Line, path_length
+from lapwright.specification.outline import Disc, Grooves, Rectangle, Ring
+from lapwright.specification.plate import StartForm
+from lapwright.specification.step import Load, Step, Turn
+from lapwright.verification.exact_contact import lost_volume
+from lapwright.verification.scenes import body, last, plain_grit
 
 FORMS = {"sphere": 2e-6, "saddle": -1e-6, "twist": 1.5e-6}
 LOAD = 45.0
@@ -47,7 +46,12 @@ def test_volume_balance(case):
     """F. W. Preston 1927, from memory; the balance derived: both = (kappa_t + kappa_b) F * path, to 1e-8."""
     plates, layer, step = CASES[case]
     over, under = pair(**plates)
-    given = {"curve": FigureEight(0.05, 0.03), "load": Load(0.6 * LOAD), "pace": 1.0, "strokes": 24} | step
+    given = {
+        "curve": FigureEight(0.05, 0.03),
+        "load": Load(0.6 * LOAD),
+        "pace": 1.0,
+        "strokes": 24,
+    } | step
     grit = plain_grit({"top": 0.8e-12, "bottom": 0.3e-12}, **layer)
     step = Step("top", "bottom", grit, **given)
     end = last((over, under), step)
@@ -65,7 +69,13 @@ def test_scaling_of_the_gathered_load_is_near_one():
     """Model, section 5: one factor within 1e-3 of 1 on plain faces."""
     over, under = pair(cells=96, cells_top=96)
     turning = Step(
-        "top", "bottom", plain_grit(), FigureEight(0.05, 0.03), turn=Turn(0.14), strokes=12, pace=1.0
+        "top",
+        "bottom",
+        plain_grit(),
+        FigureEight(0.05, 0.03),
+        turn=Turn(0.14),
+        strokes=12,
+        pace=1.0,
     )
     end = last((over, under), turning)
     assert 0.0 < end.scale_error < 1e-3
@@ -73,7 +83,9 @@ def test_scaling_of_the_gathered_load_is_near_one():
 
 def test_mass_is_lost_only_where_land_faces_land():
     over, under = pair(top=Disc(0.08), bottom=Disc(0.16))
-    end = last((over, under), Step("top", "bottom", plain_grit(), Circle(0.01), strokes=10, pace=1.0))
+    end = last(
+        (over, under), Step("top", "bottom", plain_grit(), Circle(0.01), strokes=10, pace=1.0)
+    )
     x, y = under.grid.mesh()
     away = np.hypot(x, y) > 0.04 + 0.01 + 1.5 * under.grid.cell + 0.5 * under.grid.cell
     lost = under.heights() - end.heights["bottom"]

@@ -3,15 +3,14 @@
 import numpy as np
 import pytest
 
-from lapwright.exact.moment_law import circle_means, growth
-from lapwright.lapping.average import Pair
-from lapwright.lapping.run import Settings
-from lapwright.lapping.step import Turn
-from lapwright.lapping.strokes import Circle, Line
-from lapwright.plate.form import StartForm
-from lapwright.plate.grooves import Grooves
-from lapwright.plate.outline import Rectangle
-from lapwright.verify.scenes import RADIUS, body, disc, form_of, last, start_step
+from lapwright.contact.average import Pair
+from lapwright.integration.state import Settings
+from lapwright.specification.curves import Circle, Line
+from lapwright.specification.outline import Grooves, Rectangle
+from lapwright.specification.plate import StartForm
+from lapwright.specification.step import Turn
+from lapwright.verification.exact_motion import circle_means, growth
+from lapwright.verification.scenes import RADIUS, body, disc, form_of, last, start_step
 
 FORMS = StartForm(sphere=1e-6, saddle=0.5e-6), StartForm(sphere=0.5e-6)
 
@@ -33,7 +32,10 @@ def figures(cells, settings, **more):
 
 def test_cells():
     """The half difference has a known limit: the moment law; the observed order on the way is two."""
-    got = [figures(cells, Settings(tolerance=1e-3, poses=128, fewest_poses=128)) for cells in (32, 64, 128)]
+    got = [
+        figures(cells, Settings(tolerance=1e-3, poses=128, fewest_poses=128))
+        for cells in (32, 64, 128)
+    ]
     grown = growth(circle_means(0.33 * RADIUS), got[2]["removed"], RADIUS).sphere
     errors = [abs(g["half difference"] + 0.25e-6 - grown) for g in got]
     orders = np.log2([errors[0] / errors[1], errors[1] / errors[2]])
@@ -84,14 +86,16 @@ def test_a_quarter_turned_saddle_does_not_hang_on_the_cells(cells):
     sizes = []
     for n in cells:
         plates = disc("A", n), disc("B", n)
-        end = last(plates, start_step(10.0, curve=Line(0.017), turn=Turn(0.5 * np.pi, 12)), settings=FIXED)
+        end = last(
+            plates, start_step(10.0, curve=Line(0.017), turn=Turn(0.5 * np.pi, 12)), settings=FIXED
+        )
         sizes.append(form_of(plates[1], end).saddle)
     assert sizes[0] == pytest.approx(sizes[1], rel=0.02)
 
 
 def test_blocks():
-    """The step is of third order (tests/lapping/test_run.py): on the same number of poses blocks of half the
-    usual longest move forms by less than two thousandths of the removal."""
+    """The step is of third order (tests/integration/test_run.py): on the same number of poses blocks of half
+    the usual longest move forms by less than two thousandths of the removal."""
     # A turn too small to matter keeps places from being rounded to cells, which is another error.
     still = {"turn": Turn(1e-6)}
     poses = {"poses": 128, "fewest_poses": 128, "most_poses": 128}

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from modes_scene import EIGHT, FREE, LINE, ONCE_A_STROKE, STILL, flow, index, stroke
 
-from lapwright.lapping.step import Turn
-from lapwright.lapping.strokes import Ellipse
-from lapwright.modes.nullspace import kernel_of
+from lapwright.modal.operator import kernel_of
+from lapwright.specification.curves import Ellipse
+from lapwright.specification.step import Turn
 
 RIGID = 6
 GAP = 1e6

@@ -4,17 +4,20 @@ import numpy as np
 import pytest
 from modes_scene import EIGHT, FREE, LINE, flow, index, stroke
 
-from lapwright.exact.moment_law import growth, path_means
-from lapwright.lapping.strokes import Circle, Ellipse
-from lapwright.modes.nullspace import kernel_of
-from lapwright.verify.scenes import NO_MARGIN, RADIUS
+from lapwright.modal.operator import kernel_of
+from lapwright.specification.curves import Circle, Ellipse
+from lapwright.verification.exact_motion import growth, path_means
+from lapwright.verification.scenes import NO_MARGIN, RADIUS
 
 CASES = {
     "circle": (stroke(), 0.0),
     "small circle": (stroke(Circle(0.1 * RADIUS)), 0.0),
     "eight": (stroke(EIGHT), 0.0),
     "line at 30 degrees": (stroke(LINE, direction=np.radians(30)), np.radians(30)),
-    "ellipse at -20 degrees": (stroke(Ellipse(0.05, 0.03), direction=np.radians(-20)), np.radians(-20)),
+    "ellipse at -20 degrees": (
+        stroke(Ellipse(0.05, 0.03), direction=np.radians(-20)),
+        np.radians(-20),
+    ),
 }
 
 
@@ -43,7 +46,9 @@ def test_drift_is_the_moment_law(case, degree):
     step, direction = CASES[case]
     expected = law(step.curve, direction)
     # 0.5 % of the largest of the three, and of each that is of its size
-    np.testing.assert_allclose(drift(step, degree), expected, rtol=0.005, atol=0.002 * expected.max())
+    np.testing.assert_allclose(
+        drift(step, degree), expected, rtol=0.005, atol=0.002 * expected.max()
+    )
 
 
 @pytest.mark.parametrize("turn", [index(180), index(90), index(120)])

@@ -9,18 +9,16 @@ from math import pi
 import numpy as np
 import pytest
 
-from lapwright.kernels.given import face_of, scratch
-from lapwright.kernels.lay import gather
-from lapwright.lapping.average import Pair
-from lapwright.lapping.laid import Laid
-from lapwright.lapping.settle import settle
-from lapwright.lapping.step import Turn
-from lapwright.lapping.strokes import Circle, Line, Still
-from lapwright.plate.grooves import Grooves
-from lapwright.plate.measure import forms
-from lapwright.plate.outline import Disc, Rectangle, Ring
-from lapwright.verify.edges import crowns, rows
-from lapwright.verify.scenes import (
+from lapwright.contact.average import Pair
+from lapwright.contact.bearing import settle
+from lapwright.contact.lay import face_of, gather, scratch
+from lapwright.contact.placement import PlacedPlate
+from lapwright.metrology.form import forms
+from lapwright.specification.curves import Circle, Line, Still
+from lapwright.specification.outline import Disc, Grooves, Rectangle, Ring
+from lapwright.specification.step import Turn
+from lapwright.verification.contact_rows import crowns, edges_rows
+from lapwright.verification.scenes import (
     NO_MARGIN,
     RADIUS,
     at_stroke,
@@ -34,7 +32,7 @@ from lapwright.verify.scenes import (
 
 
 def test_rows():
-    assert not [row for row in rows() if not row.ok]
+    assert not [row for row in edges_rows() if not row.ok]
 
 
 @pytest.mark.parametrize("cells", [60, 91, 101, 120, 131, 199, 256])
@@ -48,7 +46,11 @@ def long_form(*cells):
 
 @pytest.mark.parametrize(
     ("of_top", "cells"),
-    [(96, 128), (131, 101), *(pytest.param(*n, marks=pytest.mark.campaign) for n in [(120, 128), (64, 200)])],
+    [
+        (96, 128),
+        (131, 101),
+        *(pytest.param(*n, marks=pytest.mark.campaign) for n in [(120, 128), (64, 200)]),
+    ],
 )
 def test_bars_of_unlike_cells_keep_their_crowns(of_top, cells):
     assert np.abs(crowns(cells, of_top)).max() < 2e-9
@@ -58,7 +60,9 @@ def test_bars_of_unlike_cells_keep_their_crowns(of_top, cells):
 def test_rows_of_cells_along_bars_of_unlike_cells_rub_alike(of_top, cells):
     top, bottom = (body(k, Rectangle(0.3, 0.04), 36.0, n) for k, n in (("A", of_top), ("B", cells)))
     for rate in rates(top, bottom, Line(0.1)):
-        assert np.abs(rate / rate[rate.shape[0] // 2] - 1.0).max() < 2e-4  # corners read between cells: 0.05
+        assert (
+            np.abs(rate / rate[rate.shape[0] // 2] - 1.0).max() < 2e-4
+        )  # corners read between cells: 0.05
 
 
 def rates(top, bottom, curve, **more):
@@ -117,14 +121,16 @@ def test_narrow_grooves_are_read_with_the_land_they_leave(name, theta, cells):
     """
     bottom = body("B", Disc(0.16), 60.0, cells, grooves=NARROW[name])
     top = body("A", Disc(0.12), 60.0, round(0.75 * cells))
-    below, above = Laid(bottom, over=False), Laid(top, over=True)
+    below, above = PlacedPlate(bottom, over=False), PlacedPlate(top, over=True)
     faces = [face_of(laid.face(plate.heights())) for laid, plate in ((below, bottom), (above, top))]
     rows, _ = scratch(*faces)
     cos, sin = np.cos(theta), np.sin(theta)
 
     def land(own, other, x, y, turned):
         used = gather(own, other, x, y, cos, turned, 0.0, 0.0, RADIUS, rows)
-        return sum(rows.share[rows.first[r] : rows.first[r] + rows.length[r]].sum() for r in range(used))
+        return sum(
+            rows.share[rows.first[r] : rows.first[r] + rows.length[r]].sum() for r in range(used)
+        )
 
     ratios = []
     for k in range(24):
@@ -153,7 +159,9 @@ def test_overlap_of_two_discs_is_of_second_order():
     off = []
 
     def lens(c):  # two equal circles c apart
-        return 2.0 * RADIUS**2 * np.arccos(c / (2.0 * RADIUS)) - 0.5 * c * np.sqrt(4.0 * RADIUS**2 - c * c)
+        return 2.0 * RADIUS**2 * np.arccos(c / (2.0 * RADIUS)) - 0.5 * c * np.sqrt(
+            4.0 * RADIUS**2 - c * c
+        )
 
     for cells in (32, 64, 128):
         top, bottom = disc("A", cells), disc("B", cells)
@@ -172,7 +180,9 @@ def test_shares_of_the_removal_do_not_depend_on_the_grid():
     """Mean removal of a grooved pair is load times path over land, wherever the grid falls (Preston)."""
     grooves = Grooves("square", 0.012, 0.002, angle=0.2)
     for cells in (64, 70, 81, 101):
-        top, bottom = (body(n, Disc(0.16), 3000.0 * pi * RADIUS**2, cells, grooves=grooves) for n in "AB")
+        top, bottom = (
+            body(n, Disc(0.16), 3000.0 * pi * RADIUS**2, cells, grooves=grooves) for n in "AB"
+        )
         fine = body("C", Disc(0.16), 1.0, 400, grooves=grooves)
         for plate, rate in zip((bottom, top), rates(top, bottom, Circle(0.02)), strict=True):
             mean = (plate.land * rate).sum() / plate.land.sum()

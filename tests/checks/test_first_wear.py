@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from lapwright.exact import lens
-from lapwright.lapping.average import Pair
-from lapwright.verify.scenes import RADIUS, disc, even_stroke, start_step
+from lapwright.contact.average import Pair
+from lapwright.verification import exact_contact as lens
+from lapwright.verification.scenes import RADIUS, disc, even_stroke, start_step
 
 
 @pytest.mark.parametrize("circle", [0.1, 0.3, 0.37])

@@ -6,13 +6,13 @@ from functools import cache
 import numpy as np
 import pytest
 
-from lapwright.lapping.moment import Doubt
-from lapwright.lapping.run import Clock, Moment, lap
-from lapwright.lapping.step import Grit, Hand, Layer, Load, Step, Swap, Turn, Until, Wear
-from lapwright.lapping.strokes import FigureEight
-from lapwright.plate.form import StartForm
-from lapwright.plate.outline import Disc
-from lapwright.verify.scenes import body, disc, last, plain_grit
+from lapwright.integration.loop import lap
+from lapwright.integration.state import Doubt, Progress, State
+from lapwright.specification.curves import FigureEight
+from lapwright.specification.outline import Disc
+from lapwright.specification.plate import StartForm
+from lapwright.specification.step import Grit, Hand, Layer, Load, Step, Swap, Turn, Until, Wear
+from lapwright.verification.scenes import body, disc, last, plain_grit
 
 CELLS = 40
 FORMS = {"sphere": 1e-6, "saddle": 0.7e-6, "twist": 0.4e-6}
@@ -106,7 +106,9 @@ def test_relabelled():
     one = plain("turning")
     other = last(
         (replace(under, name="z"), replace(over, name="y")),
-        replace(step_of("turning"), top="y", bottom="z", grit=plain_grit({"y": 1e-12, "z": 0.4e-12})),
+        replace(
+            step_of("turning"), top="y", bottom="z", grit=plain_grit({"y": 1e-12, "z": 0.4e-12})
+        ),
     )
     np.testing.assert_array_equal(other.heights["y"], one.heights["A"])
     np.testing.assert_array_equal(other.heights["z"], one.heights["B"])
@@ -181,8 +183,8 @@ def stored(moment):
     """A moment written down and read back: plain scalars and bytes only."""
     import json
 
-    clock = Clock(**json.loads(json.dumps(asdict(moment.clock))))
-    return Moment(
+    clock = Progress(**json.loads(json.dumps(asdict(moment.clock))))
+    return State(
         clock=clock,
         event=moment.event,
         top=moment.top,
@@ -213,7 +215,9 @@ def test_stopped_and_resumed(eighth):
     whole = unbroken()
     assert {m.event for m in whole} >= {"start", "block", "swap", "fresh grit", "step", "end"}
     k = min(eighth * (len(whole) // 8), len(whole) - 1)
-    rest = list(lap({p.name: p for p in plates()}, busy(), rounds=2, seed=5, after=stored(whole[k])))
+    rest = list(
+        lap({p.name: p for p in plates()}, busy(), rounds=2, seed=5, after=stored(whole[k]))
+    )
     assert len(rest) == len(whole) - k - 1 if whole[k].event != "end" else not rest
     for a, b in zip(rest, whole[k + 1 :], strict=True):
         same_moment(a, b)
@@ -222,7 +226,9 @@ def test_stopped_and_resumed(eighth):
 def test_resumed_on_other_threads():
     whole = unbroken()
     after = stored(whole[len(whole) // 2])
-    rest = list(lap({p.name: p for p in plates()}, busy(), rounds=2, seed=5, after=after, threads=2))
+    rest = list(
+        lap({p.name: p for p in plates()}, busy(), rounds=2, seed=5, after=after, threads=2)
+    )
     same_moment(rest[-1], whole[-1])
 
 
@@ -248,7 +254,8 @@ def test_size_scales_out():
 
     def lapped(scale):
         over, under = (
-            body(n, Disc(0.16 * scale), 40.0 * scale**2, CELLS, form=StartForm(**FORMS)) for n in ("A", "B")
+            body(n, Disc(0.16 * scale), 40.0 * scale**2, CELLS, form=StartForm(**FORMS))
+            for n in ("A", "B")
         )
         step = step_of(
             "turning",

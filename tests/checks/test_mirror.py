@@ -5,23 +5,26 @@ confirmed by the moment law).  What is mirrored is a point with no symmetry of i
 """
 
 import sys
+from importlib import import_module
 
 import numpy as np
 import pytest
 from modes_scene import flow, stroke
 
-import lapwright.lapping.laid as laid_module
-from lapwright.gauges.mated import Proof, hidden_by
-from lapwright.lapping.mating import mating
-from lapwright.modes.basis import basis_of
-from lapwright.modes.picture import Picture
-from lapwright.modes.reason import reason_of
-from lapwright.planning.looks import Looks
-from lapwright.plate.form import StartForm
-from lapwright.plate.measure import EdgeMargin
-from lapwright.plate.measure import _seat as seat
-from lapwright.report.pictures import bearing, cuts, small_multiples
-from lapwright.verify.scenes import disc
+import lapwright.contact.placement as laid_module
+from lapwright.contact.placement import Proof, hidden_by, mating
+from lapwright.metrology.form import EdgeMargin
+from lapwright.metrology.form import _seat as seat
+from lapwright.modal.basis import basis_of
+from lapwright.modal.reduced_model import ReducedModel
+from lapwright.modal.step_analysis import reason_of
+from lapwright.optimisation.surrogate import Observables
+from lapwright.presentation.pictures import bearing, small_multiples
+from lapwright.specification.plate import StartForm
+from lapwright.verification.scenes import disc
+
+# The package has a function of this name, too.
+cuts = import_module("lapwright.presentation.pictures.sections")
 
 BARE = EdgeMargin(share=0.0)
 TWIST = StartForm(twist=1e-6)
@@ -43,7 +46,7 @@ def equal_twists_mate_in_lapping():
 def equal_twists_mate_in_planning():
     plates = twisted()
     bases = {name: basis_of(plate, 4) for name, plate in plates.items()}
-    looks = Looks(plates, bases, BARE)
+    looks = Observables(plates, bases, BARE)
     z = {name: bases[name].start(plate)[:, None] for name, plate in plates.items()}
     return float(looks.mating("B", "A", z["B"], z["A"])[0]) < 1e-12
 
@@ -58,7 +61,9 @@ def equal_twists_hide_from_the_gauges():
 def equal_twists_feel_nothing_in_the_modes():
     found = flow(stroke(), 4)
     twist = basis_of(disc("B", 64, TWIST), 4).start(disc("B", 64, TWIST))
-    felt = [np.abs(found.matrix @ np.concatenate([twist, sign * twist])).max() for sign in (1.0, -1.0)]
+    felt = [
+        np.abs(found.matrix @ np.concatenate([twist, sign * twist])).max() for sign in (1.0, -1.0)
+    ]
     return felt[0] < 1e-9 * felt[1]
 
 
@@ -66,7 +71,7 @@ def the_law_of_moments_is_that_of_the_modes():
     """A straight stroke at 30 degrees: the law and the operator, each with its own mirror, agree."""
     plates = {name: disc(name, 64) for name in "AB"}
     step = stroke(direction=np.radians(30.0), curve=stroke().curve, centre=(0.01, 0.004))
-    law = reason_of(Picture(plates, [step], 4), 1).law
+    law = reason_of(ReducedModel(plates, [step], 4), 1).law
     return law is not None and law.exact.size == 3 and law.error < 1e-9
 
 
@@ -131,7 +136,7 @@ def test_without_the_mirror_every_room_is_caught(dropped, check):
 def test_the_mirror_dropped_in_the_law_alone_is_caught(monkeypatch):
     """Law and operator both ask the one place, so that only one of them dropped shows."""
     assert the_law_of_moments_is_that_of_the_modes()
-    monkeypatch.setattr("lapwright.modes.reason.on_bench", unmirrored_bench)
+    monkeypatch.setattr("lapwright.modal.step_analysis.on_bench", unmirrored_bench)
     assert not the_law_of_moments_is_that_of_the_modes()
 
 
@@ -143,8 +148,12 @@ def test_no_other_room_turns_a_top_over():
 
     found = []
     for path in Path(lapwright.__file__).parent.rglob("*.py"):
-        if path.name == "laid.py":
+        if path.name == "placement.py":
             continue
         text = path.read_text(encoding="utf-8")
-        found += [path.name for mark in ("Rot(theta)(-u", "evaluate(-x", "(-x, y)", "-u, v") if mark in text]
+        found += [
+            path.name
+            for mark in ("Rot(theta)(-u", "evaluate(-x", "(-x, y)", "-u, v")
+            if mark in text
+        ]
     assert not [name for name in found if name != "outline.py"]

@@ -3,14 +3,14 @@
 import numpy as np
 import pytest
 
-from lapwright.exact.moment_law import PathMeans, circle_means, growth, path_means
-from lapwright.lapping.step import Load, Swap, Turn
-from lapwright.lapping.strokes import Ellipse, FigureEight, Line, arc_moments
-from lapwright.plate.form import StartForm
-from lapwright.plate.measure import EdgeMargin, forms
-from lapwright.verify import moments
-from lapwright.verify.moments import half_forms
-from lapwright.verify.scenes import (
+from lapwright.metrology.form import EdgeMargin, forms
+from lapwright.specification.curves import Ellipse, FigureEight, Line, arc_moments
+from lapwright.specification.plate import StartForm
+from lapwright.specification.step import Load, Swap, Turn
+from lapwright.verification import motion_rows as moments
+from lapwright.verification.exact_motion import PathMeans, circle_means, growth, path_means
+from lapwright.verification.motion_rows import half_forms
+from lapwright.verification.scenes import (
     NO_MARGIN,
     RADIUS,
     disc,
@@ -30,7 +30,7 @@ def passes(rows):
 
 
 def test_rows():
-    passes(moments.rows())
+    passes(moments.moments_rows())
 
 
 def means_of(curve, direction=0.0):
@@ -72,7 +72,11 @@ CASES = {
 def test_growth_for_any_start_forms(case, mated):
     given = CASES[case]
     below = StartForm(sphere=1.5e-6, saddle=-0.6e-6, twist=0.8e-6)
-    above = StartForm(sphere=-1.5e-6, saddle=0.6e-6, twist=0.8e-6) if mated else StartForm(sphere=0.7e-6)
+    above = (
+        StartForm(sphere=-1.5e-6, saddle=0.6e-6, twist=0.8e-6)
+        if mated
+        else StartForm(sphere=0.7e-6)
+    )
     step = start_step(0.5, **given)
     passes(moments.law(case, step, means_of(given["curve"], given["direction"]), below, above))
 

@@ -5,12 +5,12 @@ from math import pi
 import numpy as np
 import pytest
 
-from lapwright.exact import motion as exact
-from lapwright.lapping.motion import Motion
-from lapwright.lapping.step import Step, Turn
-from lapwright.lapping.strokes import Circle, FigureEight, Line, Still, path_length
-from lapwright.verify import motion
-from lapwright.verify.scenes import plain_grit
+from lapwright.kinematics.motion import Motion
+from lapwright.specification.curves import Circle, FigureEight, Line, Still, path_length
+from lapwright.specification.step import Step, Turn
+from lapwright.verification import exact_motion as exact
+from lapwright.verification import motion_rows as motion
+from lapwright.verification.scenes import plain_grit
 
 
 def step_of(curve, **more):
@@ -18,7 +18,7 @@ def step_of(curve, **more):
 
 
 def test_rows():
-    failed = [row for row in motion.rows() if not row.ok]
+    failed = [row for row in motion.motion_rows() if not row.ok]
     assert not failed, failed
 
 
@@ -58,7 +58,9 @@ def test_sliding_speed_is_the_rate_at_which_a_point_moves_over_the_other_face():
     y = poses.cy + np.sin(poses.theta) * -u + np.cos(poses.theta) * v
     dt = (t[1] - t[0]) / step.pace
     slow = np.hypot(np.gradient(x, dt), np.gradient(y, dt))[1:-1]
-    fast = np.hypot(poses.vx - poses.spin * (y - poses.cy), poses.vy + poses.spin * (x - poses.cx))[1:-1]
+    fast = np.hypot(poses.vx - poses.spin * (y - poses.cy), poses.vy + poses.spin * (x - poses.cx))[
+        1:-1
+    ]
     np.testing.assert_allclose(fast, slow, atol=1e-6)
 
 
@@ -71,13 +73,19 @@ def test_length_of_an_eight(length, width):
 
 def test_line_goes_twice_its_length():
     # textbook: mean speed 2 S f
-    assert path_length(Line(0.07)) * 0.5 == pytest.approx(exact.line_mean_speed(0.07, 0.5), rel=1e-12)
+    assert path_length(Line(0.07)) * 0.5 == pytest.approx(
+        exact.line_mean_speed(0.07, 0.5), rel=1e-12
+    )
 
 
-@pytest.mark.parametrize(("rho", "circle"), [(0.7, 0.5), (0.95, 0.2), (1.0, 0.39), (1.1, 0.3), (0.3, 0.2)])
+@pytest.mark.parametrize(
+    ("rho", "circle"), [(0.7, 0.5), (0.95, 0.2), (1.0, 0.39), (1.1, 0.3), (0.3, 0.2)]
+)
 def test_cover(rho, circle):
     # derived and confirmed independently
-    assert motion.cover(rho, circle) == pytest.approx(exact.covered_share(rho, circle, 1.0), abs=5e-5)
+    assert motion.cover(rho, circle) == pytest.approx(
+        exact.covered_share(rho, circle, 1.0), abs=5e-5
+    )
 
 
 def test_equal_spins_give_even_speed():

@@ -12,22 +12,23 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-import lapwright.kernels.bear
-import lapwright.kernels.settle
-import lapwright.kernels.wear
-import lapwright.lapping.average as average_module
-import lapwright.lapping.settle as settle_module
+import lapwright.contact.average as average_module
+import lapwright.contact.bear
+import lapwright.contact.bearing as settle_module
+import lapwright.contact.equilibrium
+import lapwright.contact.wear
+from lapwright.contact.placement import PlacedPlate
 from lapwright.errors import LapwrightError
-from lapwright.exact.settling import disc_peak
-from lapwright.exact.wear import lost_volume
-from lapwright.lapping.laid import Laid
-from lapwright.lapping.step import Load, Turn
-from lapwright.lapping.strokes import FigureEight, path_length
-from lapwright.plate.outline import Disc
-from lapwright.verify import moments, settling, wear
-from lapwright.verify.scenes import RADIUS, disc, even_stroke, last, start_step
+from lapwright.specification.curves import FigureEight, path_length
+from lapwright.specification.outline import Disc
+from lapwright.specification.step import Load, Turn
+from lapwright.verification import contact_rows as settling
+from lapwright.verification import contact_rows as wear
+from lapwright.verification import motion_rows as moments
+from lapwright.verification.exact_contact import disc_peak, lost_volume
+from lapwright.verification.scenes import RADIUS, disc, even_stroke, last, start_step
 
-COLUMNS = lapwright.kernels.wear
+COLUMNS = lapwright.contact.wear
 
 
 def uncompiled(module, changes, given=()):
@@ -36,7 +37,7 @@ def uncompiled(module, changes, given=()):
     for old, new in changes:
         assert old in text, f"{module.__name__} has no {old!r} to change: mend the mutation"
         text = text.replace(old, new)
-    text = text.replace("from lapwright.kernels.compile import kernel", "kernel = lambda f: f")
+    text = text.replace("from lapwright.contact.compile import kernel", "kernel = lambda f: f")
     made = types.ModuleType("mutated")
     exec(compile(text, f"mutated {module.__name__}", "exec"), made.__dict__)
     made.__dict__.update(given)
@@ -44,11 +45,11 @@ def uncompiled(module, changes, given=()):
 
 
 def use_kernels(monkeypatch, settle=(), wear=()):
-    solver = uncompiled(lapwright.kernels.settle, settle)
+    solver = uncompiled(lapwright.contact.equilibrium, settle)
     own = {n: getattr(solver, n) for n in ("settle", "bearing_sums")}
     monkeypatch.setattr(average_module, "solver", solver)
-    monkeypatch.setattr(average_module, "loops", uncompiled(lapwright.kernels.wear, wear, own))
-    monkeypatch.setattr(settle_module, "loops", uncompiled(lapwright.kernels.bear, [], own))
+    monkeypatch.setattr(average_module, "loops", uncompiled(lapwright.contact.wear, wear, own))
+    monkeypatch.setattr(settle_module, "loops", uncompiled(lapwright.contact.bear, [], own))
 
 
 # The named checks, small; each gives rows or a number that must be right.
@@ -84,7 +85,9 @@ def check_volume(**more):
     top, bottom = wear.volumes_lost(step, cells=14)
     path = step.total_strokes * path_length(step.curve)
     shares = abs(top * 0.3 / bottom - 1.0) if bottom > 0.0 else np.inf
-    return shares < 1e-8 and abs((top + bottom) / lost_volume(1.3e-12, wear.LOAD, path) - 1.0) < 1e-3
+    return (
+        shares < 1e-8 and abs((top + bottom) / lost_volume(1.3e-12, wear.LOAD, path) - 1.0) < 1e-3
+    )
 
 
 def check_disc(eccentricity):
@@ -126,8 +129,12 @@ def test_nothing_is_caught_in_the_kernels_as_they_are(monkeypatch):
 @pytest.fixture
 def glass(monkeypatch):
     """The mirror dropped: the top laid on the bench as if it were glass."""
-    monkeypatch.setattr(Laid, "lay", lambda self, seen: np.ascontiguousarray(np.rot90(seen, -self.quarter)))
-    monkeypatch.setattr(Laid, "lift", lambda self, laid: np.ascontiguousarray(np.rot90(laid, self.quarter)))
+    monkeypatch.setattr(
+        PlacedPlate, "lay", lambda self, seen: np.ascontiguousarray(np.rot90(seen, -self.quarter))
+    )
+    monkeypatch.setattr(
+        PlacedPlate, "lift", lambda self, laid: np.ascontiguousarray(np.rot90(laid, self.quarter))
+    )
 
 
 @pytest.mark.usefixtures("glass")
@@ -154,9 +161,13 @@ def test_mirror_about_the_wrong_axis(monkeypatch):
     def over(seen, quarter):
         return np.ascontiguousarray(np.rot90(seen[::-1], -quarter))
 
-    monkeypatch.setattr(Laid, "lay", lambda s, z: over(z, s.quarter) if s.over else np.ascontiguousarray(z))
     monkeypatch.setattr(
-        Laid, "lift", lambda s, z: np.rot90(z, s.quarter)[::-1] if s.over else np.ascontiguousarray(z)
+        PlacedPlate, "lay", lambda s, z: over(z, s.quarter) if s.over else np.ascontiguousarray(z)
+    )
+    monkeypatch.setattr(
+        PlacedPlate,
+        "lift",
+        lambda s, z: np.rot90(z, s.quarter)[::-1] if s.over else np.ascontiguousarray(z),
     )
     # Quadratics cannot tell the two mirrors apart; where metal went can.
     assert check_moment_law()
@@ -185,7 +196,8 @@ def test_sign_of_the_tilt(monkeypatch, where):
         assert caught(check_moment_law)
     elif where == "solver":
         use_kernels(
-            monkeypatch, settle=[("v = gaps[k] - base - tilt * xi", "v = gaps[k] - base + tilt * xi")]
+            monkeypatch,
+            settle=[("v = gaps[k] - base - tilt * xi", "v = gaps[k] - base + tilt * xi")],
         )
         assert caught(check_load_stands_where_it_acts)
     else:
@@ -193,7 +205,7 @@ def test_sign_of_the_tilt(monkeypatch, where):
 
         def turned(self, sample):
             out = rows(self, sample)
-            out[:, lapwright.kernels.wear.MOMENT_X : lapwright.kernels.wear.MOMENT_Y + 1] *= -1.0
+            out[:, lapwright.contact.wear.MOMENT_X : lapwright.contact.wear.MOMENT_Y + 1] *= -1.0
             return out
 
         monkeypatch.setattr(average_module.Pair, "pose_rows", turned)
@@ -238,7 +250,8 @@ def test_one_sided_wear(monkeypatch, side):
 def test_load_of_the_top_not_scaled(monkeypatch):
     """What the top's own cells gather, left as it is: volumes are off by the error of the grid."""
     use_kernels(
-        monkeypatch, wear=[("factor = target[0] / gathered if gathered > 0.0 else 0.0", "factor = 1.0")]
+        monkeypatch,
+        wear=[("factor = target[0] / gathered if gathered > 0.0 else 0.0", "factor = 1.0")],
     )
     assert caught(check_volume, turn=Turn(0.3))
 
@@ -251,7 +264,9 @@ def test_whole_cells_without_mended_weights(monkeypatch):
 
 def test_wear_put_back_without_the_mirror(monkeypatch):
     """The height mirrored, the wear not."""
-    lift = Laid.lift
-    monkeypatch.setattr(Laid, "lift", lambda self, z: lift(self, z)[:, ::-1] if self.over else lift(self, z))
+    lift = PlacedPlate.lift
+    monkeypatch.setattr(
+        PlacedPlate, "lift", lambda self, z: lift(self, z)[:, ::-1] if self.over else lift(self, z)
+    )
     assert caught(check_moment_law)
     assert caught(check_where_the_top_wears)

@@ -3,14 +3,14 @@
 import numpy as np
 import pytest
 
-from lapwright.exact import plates as exact
-from lapwright.exact.wear import mismatch_time
-from lapwright.lapping.step import Swap, Turn
-from lapwright.lapping.strokes import Circle
-from lapwright.plate.form import StartForm
-from lapwright.plate.outline import Disc
-from lapwright.verify.moments import half_forms
-from lapwright.verify.scenes import RADIUS, body, disc, form_of, last, start_step
+from lapwright.specification.curves import Circle
+from lapwright.specification.outline import Disc
+from lapwright.specification.plate import StartForm
+from lapwright.specification.step import Swap, Turn
+from lapwright.verification import exact_motion as exact
+from lapwright.verification.exact_contact import mismatch_time
+from lapwright.verification.motion_rows import half_forms
+from lapwright.verification.scenes import RADIUS, body, disc, form_of, last, start_step
 
 FLAT = StartForm()
 SQUEEZE = 1e-6  # of the starting case's layer under its mean pressure
@@ -40,7 +40,9 @@ SIZE = 1e-6  # of the starting form: no more than the squeeze, so that nothing l
 
 def three(form_a, rounds, turn=None, cells=40):
     """Three plates in turn; the passes are very short circles, eight taus long, so that each pass mates."""
-    plates = [disc(name, cells, form) for name, form in zip("ABC", (form_a, FLAT, FLAT), strict=True)]
+    plates = [
+        disc(name, cells, form) for name, form in zip("ABC", (form_a, FLAT, FLAT), strict=True)
+    ]
     circle = Circle(0.015 * RADIUS)
     speed = 0.2
     passes = [
@@ -64,7 +66,8 @@ def test_three_plates_spheres_die_as_the_cycle_says(rounds):
     """Derived: the sphere part of a cycle has spectral radius 2^(-3/2)."""
     # The map of a cycle is affine while nothing lifts; what flat plates come to is its constant part.
     got, constant = (
-        np.array([form.sphere for form in three(form, rounds)]) for form in (StartForm(sphere=SIZE), FLAT)
+        np.array([form.sphere for form in three(form, rounds)])
+        for form in (StartForm(sphere=SIZE), FLAT)
     )
     m = exact.cycle([exact.mate_opposite(*p) for p in exact.CYCLE])
     expected = np.linalg.matrix_power(m, rounds) @ [SIZE, 0.0, 0.0]
@@ -127,7 +130,9 @@ def test_short_strokes_leave_less_residue():
     for circle, depth in ((0.33, 1e-6), (0.1, 1e-6), (0.33, 0.3e-6)):
         top, bottom = disc("A", 64), disc("B", 64)
         swap = Swap({"A": 300.0, "B": 300.0})
-        end = last((top, bottom), start_step(2.0 * 0.33 / circle, circle=circle, depth=depth, swap=swap))
+        end = last(
+            (top, bottom), start_step(2.0 * 0.33 / circle, circle=circle, depth=depth, swap=swap)
+        )
         b, t = form_of(bottom, end).sphere, form_of(top, end).sphere
         assert b < 0
         assert t < 0

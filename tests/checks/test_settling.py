@@ -3,16 +3,24 @@
 import numpy as np
 import pytest
 
+from lapwright.contact.average import Pair
+from lapwright.contact.bearing import settle
 from lapwright.errors import NoOverlapError, TippedError
-from lapwright.exact import settling as exact
-from lapwright.lapping.average import Pair
-from lapwright.lapping.settle import settle
-from lapwright.lapping.step import Load, Step
-from lapwright.lapping.strokes import Line, Still
-from lapwright.plate.form import StartForm
-from lapwright.plate.outline import Disc, Rectangle, Ring
-from lapwright.verify import settling
-from lapwright.verify.scenes import RADIUS, at_stroke, body, disc, last, plain_grit, start_step
+from lapwright.specification.curves import Line, Still
+from lapwright.specification.outline import Disc, Rectangle, Ring
+from lapwright.specification.plate import StartForm
+from lapwright.specification.step import Load, Step
+from lapwright.verification import contact_rows as settling
+from lapwright.verification import exact_contact as exact
+from lapwright.verification.scenes import (
+    RADIUS,
+    at_stroke,
+    body,
+    disc,
+    last,
+    plain_grit,
+    start_step,
+)
 
 
 def passes(rows):
@@ -89,7 +97,11 @@ def test_pressure_is_a_clipped_interference():
     contact = settle(pair, bottom.heights(), top.heights(), at_stroke(step, pair, 0.0))
     x, y = bottom.grid.mesh()
     gap = (
-        bottom.heights() + top.heights()[:, ::-1] - contact.height - contact.tilt[0] * x - contact.tilt[1] * y
+        bottom.heights()
+        + top.heights()[:, ::-1]
+        - contact.height
+        - contact.tilt[0] * x
+        - contact.tilt[1] * y
     )
     on = contact.share > 0
     np.testing.assert_allclose(

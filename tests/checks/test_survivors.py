@@ -5,11 +5,11 @@ from functools import cache
 import numpy as np
 import pytest
 
-from lapwright.lapping.step import Swap, Turn
-from lapwright.lapping.strokes import Circle
-from lapwright.plate.form import StartForm
-from lapwright.verify.moments import half_forms
-from lapwright.verify.scenes import start_step
+from lapwright.specification.curves import Circle
+from lapwright.specification.plate import StartForm
+from lapwright.specification.step import Swap, Turn
+from lapwright.verification.motion_rows import half_forms
+from lapwright.verification.scenes import start_step
 
 SIZE = 5e-6
 TURNS = {"no turn": {}, "8 degrees a stroke": {"turn": Turn(np.radians(8.0))}}
@@ -38,7 +38,8 @@ def test_mating_twists_survive_twenty_swaps():
 
 @pytest.mark.parametrize("cells", [32, 64, 128])
 @pytest.mark.parametrize(
-    ("form", "turn"), [("sphere", "no turn"), ("sphere", "8 degrees a stroke"), ("twist", "no turn")]
+    ("form", "turn"),
+    [("sphere", "no turn"), ("sphere", "8 degrees a stroke"), ("twist", "no turn")],
 )
 def test_loss_falls_at_least_as_the_square_of_the_cell(form, turn, cells):
     """Quadratics are read exactly, so that on coarse grids too hardly anything is lost."""

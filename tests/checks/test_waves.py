@@ -5,13 +5,13 @@ from math import exp
 import numpy as np
 import pytest
 
-from lapwright.exact import waves
-from lapwright.lapping.step import Step
-from lapwright.lapping.strokes import Circle, Line
-from lapwright.plate.form import Ripple, StartForm
-from lapwright.plate.outline import Rectangle
-from lapwright.verify import wear
-from lapwright.verify.scenes import body, last, plain_grit
+from lapwright.specification.curves import Circle, Line
+from lapwright.specification.outline import Rectangle
+from lapwright.specification.plate import Ripple, StartForm
+from lapwright.specification.step import Step
+from lapwright.verification import contact_rows as wear
+from lapwright.verification import exact_contact as waves
+from lapwright.verification.scenes import body, last, plain_grit
 
 SIDE, REACH, CELLS, DEPTH = 0.4, 0.010, 128, 1e-6
 WAVE = 2 * np.pi * REACH  # so that q c = 1
@@ -25,7 +25,9 @@ def test_uneven_pressure_dies_with_the_layers_time():
 def lapped(curve, angle, mating, time):
     """Amplitude of the wave left over that at the start, in the middle of two large plates."""
     height = 0.2e-6
-    bottom = body("B", Rectangle(SIDE, SIDE), 1.0, CELLS, form=StartForm(ripple=Ripple(height, WAVE, angle)))
+    bottom = body(
+        "B", Rectangle(SIDE, SIDE), 1.0, CELLS, form=StartForm(ripple=Ripple(height, WAVE, angle))
+    )
     # Turned over, sin(q x) becomes -sin(q x): the same ripple along 3-9 mates, its negative does not;
     # one along 12-6 lies as it is seen.
     same = mating == (angle == 0.0)
@@ -47,7 +49,9 @@ def lapped(curve, angle, mating, time):
         return np.linalg.lstsq(basis, z[window], rcond=None)[0][-1]
 
     assert end.lift_share == 0.0
-    return amplitude(end.heights["B"]) / amplitude(bottom.heights()), time * strokes / round(strokes)
+    return amplitude(end.heights["B"]) / amplitude(bottom.heights()), time * strokes / round(
+        strokes
+    )
 
 
 @pytest.mark.parametrize("mating", [True, False])

@@ -6,20 +6,19 @@ import numpy as np
 import pytest
 from modes_scene import KAPPA, STIFFNESS
 
-from lapwright.exact import plates as exact
-from lapwright.exact import waves
-from lapwright.lapping.motion import Motion
-from lapwright.lapping.step import Turn
-from lapwright.lapping.strokes import Circle, Line
-from lapwright.modes.basis import Basis, basis_of
-from lapwright.modes.instants import instants_of
-from lapwright.modes.nullspace import kernel_of
-from lapwright.modes.operator import assemble
-from lapwright.modes.picture import Picture
-from lapwright.modes.schedule import cycle_of, join, round_of
-from lapwright.plate.forms import ROUND
-from lapwright.plate.outline import Rectangle
-from lapwright.verify.scenes import NO_MARGIN, RADIUS, body, disc, start_step
+from lapwright.kinematics.motion import Motion
+from lapwright.metrology.form import ROUND
+from lapwright.modal.basis import Basis, basis_of
+from lapwright.modal.cycle import cycle_of, join, round_of
+from lapwright.modal.operator import assemble, kernel_of
+from lapwright.modal.points import instants_of
+from lapwright.modal.reduced_model import ReducedModel
+from lapwright.specification.curves import Circle, Line
+from lapwright.specification.outline import Rectangle
+from lapwright.specification.step import Turn
+from lapwright.verification import exact_contact as waves
+from lapwright.verification import exact_motion as exact
+from lapwright.verification.scenes import NO_MARGIN, RADIUS, body, disc, start_step
 
 REACH = 0.010
 WAVE = 2 * np.pi * REACH  # so that q c = 1
@@ -81,7 +80,7 @@ def three(turn=None, degree=3):
         )
         for b, t in exact.CYCLE
     ]  # fmt: skip
-    return Picture(plates, steps, degree)
+    return ReducedModel(plates, steps, degree)
 
 
 def quadratics(picture, matrix):

@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from lapwright.cli import main
+from lapwright.commands.main import main
 
 STUDY = """
 plates.A = { disc = "160 mm", thickness = "30 mm" }
@@ -46,7 +46,9 @@ def test_a_day_at_the_bench_in_a_practice_shop(bench, capsys):
 
 
 def test_a_study_without_gauges_is_read_and_replayed_with_usual_ones(bench, capsys):
-    bare = "".join(line for line in STUDY.splitlines(keepends=True) if not line.startswith("gauges."))
+    bare = "".join(
+        line for line in STUDY.splitlines(keepends=True) if not line.startswith("gauges.")
+    )
     (bench / "mine.toml").write_text(bare, "utf-8")
     assert main(["log", "mine.toml", "--done", "step 1, 200 strokes", "--shop", "3", "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
@@ -90,7 +92,9 @@ def test_plates_that_nobody_read_are_read_before_anything_is_advised(bench, caps
         ([], "nothing was done or read"),
     ],
 )
-def test_what_cannot_be_is_refused_in_one_line_and_nothing_is_written(bench, capsys, words, complaint):
+def test_what_cannot_be_is_refused_in_one_line_and_nothing_is_written(
+    bench, capsys, words, complaint
+):
     assert main(["log", "mine.toml", *words]) == 2
     said = capsys.readouterr().err
     assert complaint in said

@@ -13,13 +13,13 @@ import pytest
 from comparing import PAIR, THREE, TURNED, crew_at_hand
 from started import ended, program, run, under_way, wait_until
 
-from lapwright.cli import main
 from lapwright.commands import compare as comparing
-from lapwright.commands.tally import Tally
+from lapwright.commands.main import main
+from lapwright.commands.progress import Tally
 from lapwright.errors import CommandError
-from lapwright.planning.draws import Tolerance
-from lapwright.results.comparing import tolerance_of
-from lapwright.study.runfile import read_run
+from lapwright.optimisation.cases import Tolerance
+from lapwright.optimisation.comparing import tolerance_of
+from lapwright.results.runfile import read_run
 
 FIELD = PAIR + (
     '[sweep]\n"stroke.travel" = ["1/8", "1/4", "3/8"]\nload = { from = "0 N", to = "20 N", steps = 3 }\n'
@@ -109,7 +109,9 @@ def test_the_page_stands_by_itself(done: tuple[Path, str]) -> None:
     assert not re.search(r"eigen|survivor|kappa|Monte", page)
 
 
-def test_a_folder_that_is_there_is_left_alone(done: tuple[Path, str], capsys: Any, monkeypatch: Any) -> None:
+def test_a_folder_that_is_there_is_left_alone(
+    done: tuple[Path, str], capsys: Any, monkeypatch: Any
+) -> None:
     monkeypatch.chdir(done[0].parent)
     before = (done[0] / "compare.csv").read_bytes()
     assert main(["compare", "three.toml"]) == 2
@@ -127,7 +129,9 @@ def test_resume_of_a_whole_one_says_the_same_again(
     assert capsys.readouterr().out.splitlines()[2] == done[1].splitlines()[2]
 
 
-def test_resume_refuses_what_has_changed(done: tuple[Path, str], capsys: Any, monkeypatch: Any) -> None:
+def test_resume_refuses_what_has_changed(
+    done: tuple[Path, str], capsys: Any, monkeypatch: Any
+) -> None:
     monkeypatch.chdir(done[0].parent)
     assert main(["compare", "three.toml", "--resume"]) == 2
     assert "--samples has changed" in capsys.readouterr().err
@@ -193,7 +197,8 @@ def test_tolerances_as_they_are_typed() -> None:
 @pytest.mark.usefixtures("in_this_process")
 def test_all_failed_is_exit_one(bench: Path, capsys: Any) -> None:
     (bench / "far.toml").write_text(
-        PAIR + '[[variants]]\nname = "far"\nset = { stroke = { kind = "circle", radius = "79.9 mm" } }\n'
+        PAIR
+        + '[[variants]]\nname = "far"\nset = { stroke = { kind = "circle", radius = "79.9 mm" } }\n'
     )
     assert main(["compare", "far.toml", "--json"]) == 1
     answer = json.loads(capsys.readouterr().out)
@@ -258,7 +263,9 @@ def test_ctrl_c_leaves_nothing_behind_and_it_goes_on(bench: Path, whole_group: b
     command = program("compare", "long.toml", "--workers", "2", "--no-page")
     with under_way(command, start_new_session=True) as running:
         wait_until(
-            lambda: work.exists() and work.stat().st_size, "the first is lapped and written down", running
+            lambda: work.exists() and work.stat().st_size,
+            "the first is lapped and written down",
+            running,
         )
         started = workers_of(running.pid)
         assert len(started) >= 2

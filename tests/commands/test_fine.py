@@ -14,14 +14,15 @@ import h5py
 import numpy as np
 import pytest
 
-from lapwright.cli import main
-from lapwright.commands.fine import finer
+from lapwright.commands.main import main
+from lapwright.commands.session import finer
 from lapwright.errors import CommandError, SettleError
-from lapwright.lapping.run import Settings
-from lapwright.report.account import account
-from lapwright.report.again import again_table, again_words
+from lapwright.integration.state import Settings
+from lapwright.presentation.run_view import run_view
+from lapwright.presentation.tables import again_table, again_words
+from lapwright.results.record import FORM_KEYS, SHAPES, Fine
+from lapwright.results.runfile import read_run, write_run
 from lapwright.study.read import load, parse
-from lapwright.study.runfile import FORM_KEYS, SHAPES, Fine, read_run, write_run
 
 NM = 1e-9
 UM = 1e-6
@@ -76,9 +77,13 @@ def everything(path: Path) -> dict[str, Any]:
     held: dict[str, Any] = {}
     with h5py.File(path, "r") as file:
         file.visititems(
-            lambda name, item: held.update({name: _held(item)}) if isinstance(item, h5py.Dataset) else None
+            lambda name, item: (
+                held.update({name: _held(item)}) if isinstance(item, h5py.Dataset) else None
+            )
         )
-        held.update({f"@{name}": value for name, value in file.attrs.items() if name != "wall_time"})
+        held.update(
+            {f"@{name}": value for name, value in file.attrs.items() if name != "wall_time"}
+        )
     return held
 
 
@@ -126,7 +131,9 @@ def test_finer_settings_halve_what_they_should() -> None:
     usual, fine = Settings(), Settings().finer()
     assert (fine.poses, fine.fewest_poses) == (2 * usual.poses, 2 * usual.fewest_poses)
     assert fine.longest == usual.longest / 2
-    assert fine.tolerance == usual.tolerance / 8, "of third order: half the block, an eighth of the error"
+    assert fine.tolerance == usual.tolerance / 8, (
+        "of third order: half the block, an eighth of the error"
+    )
     assert fine.accuracy == pytest.approx(usual.accuracy / 2**1.5), "what poses leave open"
     assert fine.look_every == usual.look_every, "a gauge is looked at as often"
 
@@ -143,7 +150,10 @@ def test_the_runs_own_results_stay_as_they_are(bench: Path) -> None:
         assert set(forms) == {*FORM_KEYS, "removed"}
         assert forms["bow"] == {"value": None, "moved": None}
         assert 0.0 < abs(forms["sphere"]["moved"]) < 0.02 * abs(forms["sphere"]["value"]), name
-    held, with_fine = everything(bench / "quick-run" / "run.h5"), everything(bench / "fine" / "run.h5")
+    held, with_fine = (
+        everything(bench / "quick-run" / "run.h5"),
+        everything(bench / "fine" / "run.h5"),
+    )
     assert {key: with_fine[key] for key in held} == held
     assert {key.split("/")[-2] for key in with_fine.keys() - held.keys() if "/" in key} == {"fine"}
     assert sorted(p.name for p in (bench / "fine").iterdir()) == [".lapwright", "run.h5"]
@@ -157,7 +167,9 @@ def test_it_can_be_lapped_finer_afterwards(bench: Path) -> None:
     assert (bench / "later" / "run.h5").stat().st_mtime_ns > lapped
     assert everything(bench / "later" / "run.h5") == everything(bench / "at once" / "run.h5")
     written = (bench / "later" / "run.h5").read_bytes()
-    assert answer("quick.toml", "--out", "later", "--resume", "--fine") == got, "it is there already"
+    assert answer("quick.toml", "--out", "later", "--resume", "--fine") == got, (
+        "it is there already"
+    )
     assert answer("quick.toml", "--out", "later", "--resume")["fine"] == got["fine"]
     assert (bench / "later" / "run.h5").read_bytes() == written
     assert "fine" not in answer("quick.toml", "--out", "later", "--force")
@@ -166,7 +178,7 @@ def test_it_can_be_lapped_finer_afterwards(bench: Path) -> None:
 def test_stopped_in_the_middle_it_goes_on_to_the_same_bits(
     bench: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from lapwright.study.recorder import Recorder
+    from lapwright.results.recorder import Recorder
 
     answer("quick.toml", "--fine", "--out", "unbroken")
     take, count = Recorder.take, 0
@@ -261,7 +273,11 @@ def test_the_finer_study_is_the_one_with_twice_the_cells_typed(bench: Path) -> N
         typed = typed.replace(f"cells = {few}", f"cells = {2 * few}")
     typed = typed.replace('"20 mm" }', '"20 mm", cells = 256 }')
     wanted = parse(typed, folder=bench)
-    assert {name: plate.cells for name, plate in fine.plates.items()} == {"A": 48, "B": 40, "C": 256}
+    assert {name: plate.cells for name, plate in fine.plates.items()} == {
+        "A": 48,
+        "B": 40,
+        "C": 256,
+    }
     for name, plate in wanted.plates.items():
         assert np.array_equal(fine.plates[name].heights(), plate.heights())
     assert fine.steps == study.steps
@@ -293,7 +309,9 @@ def test_words_and_page_tell_what_moved(bench: Path, capsys: pytest.CaptureFixtu
     (bench / "again").mkdir()
     (bench / "again" / "run.h5").write_bytes((bench / "quick-run" / "run.h5").read_bytes())
     assert main(["report", str(bench / "again")]) == 0
-    assert (bench / "again" / "report.html").read_text("utf-8") == page, "the page is made from the run alone"
+    assert (bench / "again" / "report.html").read_text("utf-8") == page, (
+        "the page is made from the run alone"
+    )
 
 
 def test_more_than_was_to_be_expected_is_said(bench: Path) -> None:
@@ -305,16 +323,22 @@ def test_more_than_was_to_be_expected_is_said(bench: Path) -> None:
     def told(error: float, by: float, time: float = run.fine.time) -> str:
         plates = {
             name: replace(
-                record, error={key: np.where(np.isfinite(record.forms[key]), error, np.nan) for key in SHAPES}
+                record,
+                error={
+                    key: np.where(np.isfinite(record.forms[key]), error, np.nan) for key in SHAPES
+                },
             )
             for name, record in run.plates.items()
         }
         forms = {
-            name: {**{key: float(record.forms[key][-1]) for key in FORM_KEYS}, "sphere": sphere[name] + by}
+            name: {
+                **{key: float(record.forms[key][-1]) for key in FORM_KEYS},
+                "sphere": sphere[name] + by,
+            }
             for name, record in run.plates.items()
         }
         fine = Fine("done", time, forms, dict.fromkeys("AB", 1 * UM))
-        said = account(replace(run, plates=plates, fine=fine))
+        said = run_view(replace(run, plates=plates, fine=fine))
         words = "\n".join(again_words(said))
         assert ("moved by more than" in again_table(said)) == ("moved by more than" in words)
         return words
@@ -322,12 +346,13 @@ def test_more_than_was_to_be_expected_is_said(bench: Path) -> None:
     assert "Nothing moved by more than was to be expected." in told(error=2 * NM, by=3.9 * NM)
     more = told(error=2 * NM, by=5 * NM)
     assert (
-        "dome or dish moved by more than was to be expected (0.0040 um): trust it only to 0.0050 um" in more
+        "dome or dish moved by more than was to be expected (0.0040 um): trust it only to 0.0050 um"
+        in more
     )
     assert "sooner, so less metal goes" in told(2 * NM, 0.0, 0.9 * run.fine.time)
     assert "expected" not in told(np.nan, 5 * NM)
     tipped = replace(run, fine=Fine("tipped", 60.0))
-    assert "top tips off" in again_words(account(tipped))[0]
-    assert "top tips off" in again_table(account(tipped))
+    assert "top tips off" in again_words(run_view(tipped))[0]
+    assert "top tips off" in again_table(run_view(tipped))
     write_run(tipped, bench / "tipped.h5")
     assert read_run(bench / "tipped.h5").fine == tipped.fine

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from lapwright.cli import main
+from lapwright.commands.main import main
 from lapwright.study.read import load
 
 STUDY = """
@@ -121,7 +121,9 @@ def test_usual_gauges_fit_each_piece_and_do_not_read_exactly(study, capsys):
 def test_a_usual_gauge_reads_by_the_size_that_fits_the_piece(study, capsys):
     """A flat as large as the piece: two bands of 294.65 nm of bow along the rail, the same on the plate."""
     words = ["--reading", "optical flat rail 2 bands dome @ 0 deg"]
-    words += [w for k in (0, 45, 90) for w in ("--reading", f"optical flat plate 2 bands dish @ {k} deg")]
+    words += [
+        w for k in (0, 45, 90) for w in ("--reading", f"optical flat plate 2 bands dish @ {k} deg")
+    ]
     got = json.loads(said(capsys, study(PIECES), "--json", *words))["estimate"]
     assert got["rail"]["forms"]["bow"] == pytest.approx(2 * 294.65e-9)
     assert got["plate"]["forms"]["sphere"] == pytest.approx(-2 * 294.65e-9)
@@ -130,12 +132,18 @@ def test_a_usual_gauge_reads_by_the_size_that_fits_the_piece(study, capsys):
 
 
 def test_a_ring_is_told_from_its_bore(study, capsys):
-    text = " ".join(said(capsys, study(PIECES), "--with", "optical flat", "--plate", "ring").split())
-    assert "bore over the rim by 0.69 um (27 uin), 2.3 bands" in text  # (1 - (50/90)^2) um over 294.65 nm
+    text = " ".join(
+        said(capsys, study(PIECES), "--with", "optical flat", "--plate", "ring").split()
+    )
+    assert (
+        "bore over the rim by 0.69 um (27 uin), 2.3 bands" in text
+    )  # (1 - (50/90)^2) um over 294.65 nm
     assert "middle high" not in text
     assert "of the dome, reckoned to the middle of the bore: multiply by 1.4" in text
     assert "No spherometer for ring: nothing stands over a bore" in text
-    whole = " ".join(said(capsys, study(PIECES), "--with", "optical flat", "--plate", "rail").split())
+    whole = " ".join(
+        said(capsys, study(PIECES), "--with", "optical flat", "--plate", "rail").split()
+    )
     assert "it shows the whole plate's bow" in whole
 
 
@@ -149,7 +157,8 @@ def test_a_gauge_too_small_for_the_plate_is_no_use(study, capsys):
 
 def test_an_optical_flat_has_an_eye_and_no_feet(study, capsys):
     grooved = STUDY.replace(
-        'like = "A"', 'like = "A", grooves = { pattern = "square", pitch = "12 mm", width = "2 mm" }'
+        'like = "A"',
+        'like = "A", grooves = { pattern = "square", pitch = "12 mm", width = "2 mm" }',
     )
     flat = '[gauges.flat]\nkind = "optical flat"\ndiameter = "60 mm"\n'
     at = [word for k in range(0, 12, 2) for word in ("--place", f"0 deg at {k} mm, 0 mm")]
@@ -162,7 +171,9 @@ def test_an_optical_flat_has_an_eye_and_no_feet(study, capsys):
 
 
 def test_nothing_is_said_in_no_bands(study, capsys):
-    level = STUDY.replace('form = { dome = "3 um", ripple = "0.1 um" }', 'form = { twist = "1 um" }')
+    level = STUDY.replace(
+        'form = { dome = "3 um", ripple = "0.1 um" }', 'form = { twist = "1 um" }'
+    )
     text = said(capsys, study(level), "--with", "optical flat", "--plate", "A")
     assert "at 0 deg: nothing, give or take" in text
     assert "0.00" not in text
@@ -170,7 +181,9 @@ def test_nothing_is_said_in_no_bands(study, capsys):
 
 def test_readings_finer_than_the_finish_and_grey_faces_are_told(study, capsys):
     # a tenth of 15 um is 1.5 um, and above 5 um of loose grit no bands show (common practice, no source)
-    coarse = STUDY.replace('grit = "3 um"', 'grit = "15 um"').replace('dome = "3 um"', 'dome = "8 um"')
+    coarse = STUDY.replace('grit = "3 um"', 'grit = "15 um"').replace(
+        'dome = "3 um"', 'dome = "8 um"'
+    )
     assert main(["run", study(coarse), "--no-page"]) == 0
     capsys.readouterr()
     text = said(capsys, "pair-run")
@@ -192,16 +205,28 @@ def test_a_kind_is_first_of_all_the_gauge_of_the_study(study, capsys):
 
 def test_the_page_of_a_run_shows_the_flat_of_the_study(study, capsys):
     own = '[gauges.small]\nkind = "optical flat"\ndiameter = "60 mm"\nwavelength = "633 nm"\n'
-    for gauge, told in ((own, "flat of the study (small: 60 mm, 633 nm)"), ("", "helium light (587.6 nm)")):
+    for gauge, told in (
+        (own, "flat of the study (small: 60 mm, 633 nm)"),
+        ("", "helium light (587.6 nm)"),
+    ):
         assert main(["run", study(STUDY + gauge), "--force"]) == 0
-        page = Path("pair-run/report.html").read_text("utf-8").replace("\u202f", " ").replace("\u00a0", " ")
+        page = (
+            Path("pair-run/report.html")
+            .read_text("utf-8")
+            .replace("\u202f", " ")
+            .replace("\u00a0", " ")
+        )
         assert told in page
 
 
 def test_what_readings_say_comes_last(study, capsys):
     text = said(capsys, study(STUDY + GAUGES), "--reading", "sph A 0.8 um")
     assert max(map(len, text.split("Each face")[1].splitlines()[:-3])) <= 100
-    assert text.index("what 1 reading says") > text.index("Each face over all") > text.index("four on B")
+    assert (
+        text.index("what 1 reading says")
+        > text.index("Each face over all")
+        > text.index("four on B")
+    )
 
 
 def test_json(study, capsys):
@@ -239,7 +264,9 @@ def test_a_comparator_is_no_surer_than_the_thinner_of_its_plates(study, capsys):
         text = " ".join(said(capsys, study(thin), "--reading", "comp A 1.2 um", "--budget").split())
         assert "one side warmer, B" in text
         assert "A bows by up to 0.11 um" in text or "and A by up to 0.11 um" in text
-        doubts.append(float(re.search(r"more domed than B by .*?, give or take ([\d.]+) um", text)[1]))
+        doubts.append(
+            float(re.search(r"more domed than B by .*?, give or take ([\d.]+) um", text)[1])
+        )
     # 0.1 K bends 30 mm of iron by 0.11 um and 10 mm by 0.33 um (Timoshenko, free plate): evenly within that
     least = 1.96 * math.hypot(0.11, 0.33) / 3**0.5
     assert doubts[1] > least > doubts[0]
@@ -249,7 +276,11 @@ def test_a_run_begins_with_what_was_read(study, capsys):
     file = study(STUDY + GAUGES + READINGS)
     said(capsys, file, "--start", "measured.toml")
     form = load("measured.toml").plates["A"].form
-    assert (form.sphere, form.twist, form.saddle) == (pytest.approx(3.2e-6), pytest.approx(0.4e-6), 0.0)
+    assert (form.sphere, form.twist, form.saddle) == (
+        pytest.approx(3.2e-6),
+        pytest.approx(0.4e-6),
+        0.0,
+    )
     # waves cannot be read with these gauges and stay as written; a file is never written over
     assert form.ripple is not None
     assert "is there already" in said(capsys, file, "--start", "measured.toml", code=2)
@@ -284,7 +315,9 @@ def test_the_study_with_readings_does_what_its_head_says(study, capsys):
     own, measured = CONFIG.read_text(), load("measured.toml")
     assert not measured.readings
     # what the person wrote beside is still there, but for the line about a reading, which is gone with it
-    mine, there = ([line for line in text.splitlines() if line[:1] == "#"] for text in (own, measured.text))
+    mine, there = (
+        [line for line in text.splitlines() if line[:1] == "#"] for text in (own, measured.text)
+    )
     assert there[-5:] == mine[:5]
     assert "band more along" in mine[5]
     assert set(measured.gauges) == {"sph", "four", "flat"}
@@ -297,7 +330,9 @@ def test_the_study_with_readings_does_what_its_head_says(study, capsys):
 
 def test_gauges_set_down_where_it_is_said(study, capsys):
     file = study(STUDY.replace(', ripple = "0.1 um"', "") + GAUGES)
-    got = json.loads(said(capsys, file, "--with", "sph", "--place", "30 deg at 20 mm, -10 mm", "--json"))
+    got = json.loads(
+        said(capsys, file, "--with", "sph", "--place", "30 deg at 20 mm, -10 mm", "--json")
+    )
     one = got["readings"][0]
     assert one["at"] == pytest.approx([0.02, -0.01])
     assert one["angle"] == pytest.approx(pi / 6)
@@ -318,7 +353,9 @@ def test_faces_at_a_time_of_a_run(study, capsys):
 
 def test_a_face_finer_than_its_finish_is_told_so(study, capsys):
     # a tenth of the last grit (common practice, no source): 1.5 um of 15 um
-    text = STUDY.replace('grit = "3 um"', 'grit = "15 um"').replace('dish = "1 um"', 'dish = "0.2 um"')
+    text = STUDY.replace('grit = "3 um"', 'grit = "15 um"').replace(
+        'dish = "1 um"', 'dish = "0.2 um"'
+    )
     assert main(["run", study(text), "--no-page"]) == 0
     capsys.readouterr()
     end = " ".join(said(capsys, "pair-run", "--with", "spherometer").split())
@@ -349,17 +386,26 @@ def test_what_is_known_as_a_sum_only_is_not_begun_with_and_said_so(study, capsys
 
 
 def test_a_reading_that_does_not_fit_is_named(study, capsys):
-    words = [w for k in (0, 40, 80) for w in ("--reading", f"sph A 0.8 um @ {k} deg at {k / 4} mm, 0 mm")]
+    words = [
+        w for k in (0, 40, 80) for w in ("--reading", f"sph A 0.8 um @ {k} deg at {k / 4} mm, 0 mm")
+    ]
     odd = ["--reading", "sph A 500 um @ 20 deg"]
     text = " ".join(said(capsys, study(STUDY + GAUGES), *words, *odd).split())
     assert "The reading that fits least: sph on A, 500 um at 20 deg. Read it again" in text
     got = json.loads(said(capsys, study(STUDY + GAUGES), "--json", *words, *odd))
     assert got["doubtful"] == [3]
-    odd_one = {"code": "odd_reading", "step": None, "plate": "A", "numbers": {"reading": 3, "of": 1}}
+    odd_one = {
+        "code": "odd_reading",
+        "step": None,
+        "plate": "A",
+        "numbers": {"reading": 3, "of": 1},
+    }
     assert odd_one in got["findings"]
     # of two, nobody can tell which
     text = " ".join(said(capsys, study(STUDY + GAUGES), *words[:2], *odd).split())
-    assert "cannot tell which is wrong: sph on A, 0.80 um at 0 deg; sph on A, 500 um at 20 deg" in text
+    assert (
+        "cannot tell which is wrong: sph on A, 0.80 um at 0 deg; sph on A, 500 um at 20 deg" in text
+    )
     assert "A: dome not told" in text
     assert json.loads(said(capsys, study(STUDY + GAUGES), "--json", *words))["doubtful"] == []
 
@@ -367,7 +413,9 @@ def test_a_reading_that_does_not_fit_is_named(study, capsys):
 def test_bands_alone_do_not_tell_a_dome_from_a_dish(study, capsys):
     ask = "Bands alone do not tell a dome from a dish: on B they are taken as a dome's"
     for bands, asked in (("3 bands", True), ("3 bands dish", False), ("-3 bands", False)):
-        text = " ".join(said(capsys, study(STUDY), "--reading", f"optical flat B {bands} @ 0 deg").split())
+        text = " ".join(
+            said(capsys, study(STUDY), "--reading", f"optical flat B {bands} @ 0 deg").split()
+        )
         assert (ask in text) == asked
 
 
@@ -397,7 +445,9 @@ def test_what_readings_take_for_granted(study, capsys):
         'like = "A"', 'like = "A", grooves = { pattern = "rings", pitch = "20 mm", width = "4 mm" }'
     )
     where = "sph B 0.1 um @ 0 deg at {} mm, 0 mm"
-    told = [said(capsys, study(grooved + GAUGES), "--reading", where.format(x)) for x in range(0, 20, 2)]
+    told = [
+        said(capsys, study(grooved + GAUGES), "--reading", where.format(x)) for x in range(0, 20, 2)
+    ]
     assert any("a foot stood in a groove" in " ".join(text.split()) for text in told)
     warm = READINGS.replace('value = "0.8 um"', 'value = "0.8 um"\ntemperature = "60 degC"')
     told = " ".join(said(capsys, study(STUDY + GAUGES + warm)).split())
@@ -411,9 +461,14 @@ def test_what_readings_take_for_granted(study, capsys):
 
 def test_bands_from_the_command_line(study, capsys):
     """3.39 bands of sodium light across the whole plate are a micrometre (589.3 nm, half a wave a band)."""
-    whole = GAUGES + '\n[gauges.flat]\nkind = "optical flat"\ndiameter = "160 mm"\nwedge = "10 arcsec"\n'
+    whole = (
+        GAUGES
+        + '\n[gauges.flat]\nkind = "optical flat"\ndiameter = "160 mm"\nwedge = "10 arcsec"\n'
+    )
     file = study(STUDY.replace(', ripple = "0.1 um"', "") + whole)
-    words = [w for k in (0, 45, 90, 135) for w in ("--reading", f"flat B 3.394 bands dish @ {k} deg")]
+    words = [
+        w for k in (0, 45, 90, 135) for w in ("--reading", f"flat B 3.394 bands dish @ {k} deg")
+    ]
     got = json.loads(said(capsys, file, "--json", "--with", "flat", "--plate", "A", *words))
     assert got["estimate"]["B"]["forms"]["sphere"] == pytest.approx(-1e-6, rel=1e-3)
     assert got["estimate"]["B"]["order"] == 3
@@ -490,7 +545,10 @@ def test_a_rail_an_inch_study_and_three_plates(study, capsys, kind):
     [
         (["--with", "spere"], "there is no gauge 'spere'"),
         (["--reading", "sph C 1 um"], "there is no plate 'C'. write GAUGE PLATE SIZE @ ANGLE"),
-        (["--reading", "spherometr A 1 um"], "there is no gauge 'spherometr' (did you mean spherometer?)"),
+        (
+            ["--reading", "spherometr A 1 um"],
+            "there is no gauge 'spherometr' (did you mean spherometer?)",
+        ),
         (["--reading", "qqq A 1 um"], "there is no gauge 'qqq'"),
         (["--reading", "spherometer A"], "its size is missing"),
         (

@@ -18,22 +18,24 @@ import numpy as np
 import pytest
 from comparing import PAIR, crew_at_hand
 
-from lapwright.cli import main
 from lapwright.commands import compare as comparing
 from lapwright.commands import tune as tuning
+from lapwright.commands.main import main
 from lapwright.errors import LapwrightError
-from lapwright.planning import work
-from lapwright.planning.crew import Crew
-from lapwright.planning.journal import Journal
-from lapwright.planning.store import Store
-from lapwright.study import identity
-from lapwright.study.folder import taken
-from lapwright.study.recorder import Recorder
+from lapwright.files import taken
+from lapwright.optimisation import workers as work
+from lapwright.optimisation.jobs import Journal, Store
+from lapwright.optimisation.workers import WorkerPool
+from lapwright.results.recorder import Recorder
+from lapwright.study import resolved as identity
 
 MAPPED = PAIR.replace(
-    'form = { dish = "1 um" }', 'form = { map = { file = "B.npy", spacing = "10 mm", unit = "um" } }'
+    'form = { dish = "1 um" }',
+    'form = { map = { file = "B.npy", spacing = "10 mm", unit = "um" } }',
 ).replace("10 min", "4 min")
-WAYS = "".join(f'\n[[variants]]\nname = "{name}"\nset = {{ load = "{name} N" }}\n' for name in (10, 15, 20))
+WAYS = "".join(
+    f'\n[[variants]]\nname = "{name}"\nset = {{ load = "{name} N" }}\n' for name in (10, 15, 20)
+)
 GOAL = '\n[tune]\nreach = { flatness = "9 um" }\n[tune.free]\n"steps.1.time" = ["2 min", "8 min"]\n'
 
 
@@ -78,12 +80,19 @@ def stopped(words: list[str], monkeypatch: pytest.MonkeyPatch) -> None:
             assert main(words) == 1
 
 
-WORDS = (["run", "s.toml", "--no-page"], ["compare", "s.toml", "--no-page"], ["tune", "s.toml", "--no-page"])
+WORDS = (
+    ["run", "s.toml", "--no-page"],
+    ["compare", "s.toml", "--no-page"],
+    ["tune", "s.toml", "--no-page"],
+)
 
 
 @pytest.mark.parametrize("words", WORDS, ids=lambda words: words[0])
 def test_another_map_program_or_processor_is_refused_in_one_line(
-    bench: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], words: list[str]
+    bench: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    words: list[str],
 ) -> None:
     stopped(words, monkeypatch)
 
@@ -130,7 +139,7 @@ def test_a_worker_that_died_is_no_answer_and_its_work_is_tried_again(
 
     @contextmanager
     def dying(args: object, most: int) -> Any:
-        yield Crew(Dying(), 1, Dying)  # type: ignore[arg-type]
+        yield WorkerPool(Dying(), 1, Dying)  # type: ignore[arg-type]
 
     monkeypatch.setattr(comparing, "crew_of", dying)
     capsys.readouterr()
@@ -154,7 +163,7 @@ def test_a_search_whose_worker_died_says_so_and_goes_on(
 
     @contextmanager
     def dead(args: object, most: int) -> Any:
-        yield Crew(Dead(), 1, Dead)  # type: ignore[arg-type]
+        yield WorkerPool(Dead(), 1, Dead)  # type: ignore[arg-type]
 
     monkeypatch.setattr(tuning, "crew_of", dead)
     assert main(["tune", "s.toml", "--no-page"]) == 1
@@ -202,7 +211,9 @@ def test_a_bit_that_flips_in_what_is_done_is_never_believed(tmp_path: Path, numb
 
 
 @pytest.mark.parametrize("number", [500, pytest.param(10_000, marks=pytest.mark.campaign)])
-def test_a_plan_with_a_flipped_bit_or_of_another_type_is_refused(tmp_path: Path, number: int) -> None:
+def test_a_plan_with_a_flipped_bit_or_of_another_type_is_refused(
+    tmp_path: Path, number: int
+) -> None:
     plan = {
         "program": "p",
         "versions": {},
@@ -217,9 +228,21 @@ def test_a_plan_with_a_flipped_bit_or_of_another_type_is_refused(tmp_path: Path,
         store.begin(plan, ())
         path = folder.path / "plan.json"
         whole, dice = path.read_bytes(), random.Random(4)
-        others = [b"", b"[]", b"{}", b"null", b'"plan"', b"9" * 5000, b"[" * 100_000, b"\xff\xfe", whole[:-1]]
+        others = [
+            b"",
+            b"[]",
+            b"{}",
+            b"null",
+            b'"plan"',
+            b"9" * 5000,
+            b"[" * 100_000,
+            b"\xff\xfe",
+            whole[:-1],
+        ]
         told = json.loads(whole)
-        others += [json.dumps({**told, "plan": other}).encode() for other in ([], None, 3, "plan", {})]
+        others += [
+            json.dumps({**told, "plan": other}).encode() for other in ([], None, 3, "plan", {})
+        ]
         for text in (*others, *(flipped(whole, dice) for _ in range(number))):
             path.write_bytes(text)
             with pytest.raises(LapwrightError, match="damaged"):

@@ -7,9 +7,9 @@ import re
 
 import pytest
 
-from lapwright.cli import main
+from lapwright.commands.main import main
 from lapwright.errors import StudyError, TippedError, troubles_in
-from lapwright.planning.job import Job, lapped
+from lapwright.optimisation.jobs import Job, run_case
 from lapwright.study.read import parse
 from lapwright.units import Text, Units
 
@@ -43,16 +43,22 @@ def test_a_top_that_tips_off_is_told_in_the_units_of_the_study(
 
 def test_a_member_of_a_comparison_fails_in_the_units_of_the_study() -> None:
     for units, unit in (("inch", "in"), ("metric", "mm")):
-        summary = lapped(Job(0, 0, parse(TIPS.format(units)))).summary
+        summary = run_case(Job(0, 0, parse(TIPS.format(units)))).summary
         assert summary.outcome == "tipped"
-        assert {found for _, found in re.findall(r"([\d.]+) (mm|in)\b", summary.trouble or "")} == {unit}
+        assert {found for _, found in re.findall(r"([\d.]+) (mm|in)\b", summary.trouble or "")} == {
+            unit
+        }
 
 
 @pytest.mark.parametrize(
     ("was", "now", "says"),
     [
         ('travel = "1.4"', 'overhang = "8 in"', "travels 16 in, off the bottom"),
-        ('travel = "1.4"', 'overhang = "1 in", centre = ["2 in", "0 in"]', "hangs out by 2.000 in already"),
+        (
+            'travel = "1.4"',
+            'overhang = "1 in", centre = ["2 in", "0 in"]',
+            "hangs out by 2.000 in already",
+        ),
         (
             'disc = "6 in"',
             'ring = ["2 in", "3 in"]',
@@ -71,7 +77,10 @@ def test_faults_of_a_study_are_told_in_its_units(was, now, says) -> None:
 def test_a_text_says_its_quantities_where_it_is_printed() -> None:
     """Braces in what a person typed are no parts; an inch is 25.4 mm exactly (international inch, 1959)."""
     off = Text(
-        "{name} is {far:place} off{more}", name="{far}", far=0.0254, more=Text(", by {a:angle 3}", a=1.0)
+        "{name} is {far:place} off{more}",
+        name="{far}",
+        far=0.0254,
+        more=Text(", by {a:angle 3}", a=1.0),
     )
     trouble = pickle.loads(pickle.dumps(TippedError("step 1: {what}", what=off)))
     assert str(trouble) == "step 1: {far} is 25.4 mm off, by 57.3 deg"

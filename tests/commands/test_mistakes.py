@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 import lapwright
-from lapwright.cli import COMMANDS, main
+from lapwright.commands.main import COMMANDS, main
 from lapwright.commands.mistakes import MEANT
 
 SHORTEST = """title = "First pair"
@@ -34,7 +34,15 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     place = tmp_path_factory.mktemp("bench")
     (place / "first-pair.toml").write_text(SHORTEST)
     assert (
-        main(["run", str(place / "first-pair.toml"), "--out", str(place / "first-pair-run"), "--no-page"])
+        main(
+            [
+                "run",
+                str(place / "first-pair.toml"),
+                "--out",
+                str(place / "first-pair-run"),
+                "--no-page",
+            ]
+        )
         == 0
     )
     (place / "first-pair-run" / "report.html").write_text("<p>a page</p>")
@@ -61,7 +69,10 @@ WRONG = [
     ("edit first-pair.toml", "open it in any editor, then lapwright preview first-pair.toml"),
     ("quit", "every command ends by itself"),
     ("first-pair", "did you mean the study first-pair.toml?"),
-    ("lapwright run first-pair.toml", "one lapwright is enough: write lapwright run first-pair.toml"),
+    (
+        "lapwright run first-pair.toml",
+        "one lapwright is enough: write lapwright run first-pair.toml",
+    ),
     ("zzz", "lapwright -h lists the commands"),
     ("run", "FILE is missing: write lapwright run first-pair.toml (or one of 1 more here)"),
     ("run --resume", "FILE is missing"),
@@ -112,7 +123,11 @@ WRONG = [
 
 @pytest.mark.parametrize(("line", "answer"), WRONG, ids=[line for line, _ in WRONG])
 def test_a_wrong_line_answers_with_the_right_one(
-    line: str, answer: str, folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    line: str,
+    answer: str,
+    folder: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
 ) -> None:
     monkeypatch.chdir(folder)
     before = sorted(p.name for p in folder.rglob("*"))
@@ -132,7 +147,10 @@ def test_a_wrong_line_answers_with_the_right_one(
 @pytest.mark.parametrize(
     ("words", "answer"),
     [
-        (["run first-pair.toml"], "leave out the quotes round it all: write lapwright run first-pair.toml"),
+        (
+            ["run first-pair.toml"],
+            "leave out the quotes round it all: write lapwright run first-pair.toml",
+        ),
         ([""], "the first word is empty"),
         (["run", ""], "is empty"),
         (["run", "first pair.toml"], "did you mean 'first-pair.toml'?"),
@@ -151,16 +169,26 @@ def test_quotes_in_the_wrong_place(
 
 
 @pytest.mark.parametrize(
-    "words", [["help"], ["-h"], ["--help"], ["-help"], ["?"], ["-?"], ["help", "me"], ["--hlep"], ["/?"]]
+    "words",
+    [["help"], ["-h"], ["--help"], ["-help"], ["?"], ["-?"], ["help", "me"], ["--hlep"], ["/?"]],
 )
-def test_help_is_found_in_any_spelling(words: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+def test_help_is_found_in_any_spelling(
+    words: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
     assert main(words) == 0
     assert "lapwright COMMAND FILE" in capsys.readouterr().out
 
 
 @pytest.mark.parametrize(
     "words",
-    [["help", "run"], ["run", "-help"], ["run", "--hlep"], ["run", "help"], ["-h", "run"], ["run", "?"]],
+    [
+        ["help", "run"],
+        ["run", "-help"],
+        ["run", "--hlep"],
+        ["run", "help"],
+        ["-h", "run"],
+        ["run", "?"],
+    ],
 )
 def test_help_of_one_command_too(words: list[str], capsys: pytest.CaptureFixture[str]) -> None:
     assert main(words) == 0
@@ -180,7 +208,9 @@ def test_the_welcome_types_only_what_there_is(capsys: pytest.CaptureFixture[str]
     told = capsys.readouterr().out
     assert len(told.splitlines()) <= 10
     named = [
-        line.split("lapwright ")[1].split()[0] for line in told.splitlines()[1:] if "  lapwright " in line
+        line.split("lapwright ")[1].split()[0]
+        for line in told.splitlines()[1:]
+        if "  lapwright " in line
     ]
     assert named[0] == "new"
     assert set(named) <= set(COMMANDS)

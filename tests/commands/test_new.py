@@ -23,14 +23,14 @@ import pytest
 from started import PATIENCE, SURROUNDINGS
 
 import lapwright
-from lapwright.cli import main
-from lapwright.interview import talk as talking
-from lapwright.interview.compose import compose
-from lapwright.interview.questions import QUESTIONS, TOPICS
-from lapwright.interview.talk import AnswersEndedError, Stopped, take_usual, talk
-from lapwright.lapping.overhang import worst_overhang
-from lapwright.lapping.strokes import Circle, Ellipse, FigureEight, Line, Rosette, Zigzag
-from lapwright.plate.outline import Disc, Rectangle, Ring
+from lapwright.commands.interview import talk as talking
+from lapwright.commands.interview.compose import compose
+from lapwright.commands.interview.questions import QUESTIONS, TOPICS
+from lapwright.commands.interview.talk import AnswersEndedError, Stopped, take_usual, talk
+from lapwright.commands.main import main
+from lapwright.kinematics.overhang import worst_overhang
+from lapwright.specification.curves import Circle, Ellipse, FigureEight, Line, Rosette, Zigzag
+from lapwright.specification.outline import Disc, Rectangle, Ring
 from lapwright.study.model import Study
 from lapwright.study.read import parse
 
@@ -86,7 +86,9 @@ def study_of(*typed: str) -> tuple[Study, str, list[str]]:
         ("inch", "ring 3 x 2", Ring(3 * INCH, 2 * INCH)),
     ],
 )
-def test_sizes_are_understood_as_a_machinist_means_them(units: str, typed: str, expected: object) -> None:
+def test_sizes_are_understood_as_a_machinist_means_them(
+    units: str, typed: str, expected: object
+) -> None:
     study, _, _ = study_of(units, "two", typed)
     _same_outline(study.plates["A"].outline, expected)
     _same_outline(study.plates["B"].outline, expected)
@@ -124,12 +126,24 @@ def test_readings_are_understood(units: str, typed: str, expected: dict[str, flo
     for name in ("sphere", "saddle", "twist"):
         assert getattr(form, name) == pytest.approx(expected.get(name, 0.0), rel=1e-12, abs=1e-18)
     unread = "Not read yet" in text.split("[plates.B]")[0]
-    assert unread == ("know" in typed or "not read" in typed), "a face that nobody read is said to be so"
+    assert unread == ("know" in typed or "not read" in typed), (
+        "a face that nobody read is said to be so"
+    )
 
 
 def test_a_rail_reads_bow_and_wind() -> None:
     study, _, said = study_of(
-        "metric", "part", "400 x 200", "240 x 40", "", "", "steel", "", "", "dome 3", "wind 4, bow -1"
+        "metric",
+        "part",
+        "400 x 200",
+        "240 x 40",
+        "",
+        "",
+        "steel",
+        "",
+        "",
+        "dome 3",
+        "wind 4, bow -1",
     )
     assert any("a long face has bow, crown and wind" in line for line in said)
     form = study.plates["rail"].form
@@ -297,7 +311,16 @@ def test_question_marks_explain_every_question_in_words_of_the_bench() -> None:
         explained = [line for line in lines if len(line) > 60]
         assert len(explained) >= len(asked)
         told = " ".join(explained).lower()
-        for word in ("survivor", "eigen", "drift", "preston", "kappa", "toml", "parameter", "coefficient"):
+        for word in (
+            "survivor",
+            "eigen",
+            "drift",
+            "preston",
+            "kappa",
+            "toml",
+            "parameter",
+            "coefficient",
+        ):
             assert word not in told
         assert max(len(row) for line in lines for row in line.splitlines()) <= 100
     assert {q.topic for q in QUESTIONS} == set(range(1, TOPICS + 1))
@@ -427,7 +450,12 @@ class Machinist:
     def _silly(self, key: str) -> str:
         """Something that no question can take; a few of these are an answer to one of them."""
         reads = key if key.startswith("reads") else ""
-        fits = {"0": ("far", "turn", reads), "-1": ("far", "turn"), "every": ("grooved",), "  ": (key,)}
+        fits = {
+            "0": ("far", "turn", reads),
+            "-1": ("far", "turn"),
+            "every": ("grooved",),
+            "  ": (key,),
+        }
         fits |= {"ring": ("work", "grooves"), '"': ("units",)}
         while True:
             word = self.dice.choice(SILLY)
@@ -463,9 +491,13 @@ class Machinist:
     def _answer(self, key: str) -> tuple[str, Any]:
         choose = self.dice.choice
         if key == "units":
-            return choose([("metric", "metric"), ("Inch", "inch"), ("mm", "metric"), ("in", "inch")])
+            return choose(
+                [("metric", "metric"), ("Inch", "inch"), ("mm", "metric"), ("in", "inch")]
+            )
         if key == "work":
-            return choose([("2", 2), ("two plates", 2), ("three", 3), ("Part", 1), ("a part on a plate", 1)])
+            return choose(
+                [("2", 2), ("two plates", 2), ("three", 3), ("Part", 1), ("a part on a plate", 1)]
+            )
         if key in ("size", "part size"):
             return self._size(part=key == "part size")
         if key in ("thickness", "part thickness"):
@@ -474,10 +506,18 @@ class Machinist:
             return choose([("steel", "steel"), ("cast iron", "grey iron"), ("Carbide", "carbide")])
         if key == "grooves":
             return choose(
-                [("no", None), ("no", None), ("Square", "square"), ("rings", "rings"), ("radial", "radial")]
+                [
+                    ("no", None),
+                    ("no", None),
+                    ("Square", "square"),
+                    ("rings", "rings"),
+                    ("radial", "radial"),
+                ]
             )
         if key == "grooved":
-            return choose([("A", "A"), ("b", "B"), ("both" if self.value("work") == 2 else "all", "all")])
+            return choose(
+                [("A", "A"), ("b", "B"), ("both" if self.value("work") == 2 else "all", "all")]
+            )
         if key == "groove size":
             if self.value("grooves") == "radial":
                 return ("6 x 1 mm", (6, 1e-3))
@@ -510,7 +550,11 @@ class Machinist:
                 ]
             )
         return choose(
-            [("no", ("no", 0.0)), ("walk 3", ("walk", 3.0)), ("bottom 5 deg per stroke", ("bottom", 5.0))]
+            [
+                ("no", ("no", 0.0)),
+                ("walk 3", ("walk", 3.0)),
+                ("bottom 5 deg per stroke", ("bottom", 5.0)),
+            ]
         )
 
     def _length(self, low: int, high: int) -> tuple[str, float]:
@@ -575,11 +619,15 @@ def check(study: Study, text: str, want: dict[str, Any], closely: bool) -> None:
     for name, plate in study.plates.items():
         mine = part and name != "plate"
         _same_outline(plate.outline, want["part size" if mine else "size"])
-        assert plate.thickness == pytest.approx(want["part thickness" if mine else "thickness"], rel=1e-9)
+        assert plate.thickness == pytest.approx(
+            want["part thickness" if mine else "thickness"], rel=1e-9
+        )
         assert plate.material.name == (want["material"] if mine else "grey iron")
         reads = want[f"reads {name}"] or {}
         for form in ("sphere", "saddle", "twist", "bow", "crown", "wind"):
-            assert getattr(plate.form, form) == pytest.approx(reads.get(form, 0.0), rel=1e-9, abs=1e-18)
+            assert getattr(plate.form, form) == pytest.approx(
+                reads.get(form, 0.0), rel=1e-9, abs=1e-18
+            )
         grooved = want["grooves"] is not None and not mine
         if grooved and not part:
             grooved = want["grooved"] in ("all", name)
@@ -628,7 +676,9 @@ def _same_outline(got: Any, want: Any) -> None:
     assert (*got.size, got.bore) == pytest.approx((*want.size, want.bore), rel=1e-9)
 
 
-@pytest.mark.parametrize(("talks", "each"), [(60, 20), pytest.param(300, 6, marks=pytest.mark.campaign)])
+@pytest.mark.parametrize(
+    ("talks", "each"), [(60, 20), pytest.param(300, 6, marks=pytest.mark.campaign)]
+)
 def test_random_talks_each_end_in_a_study_that_says_what_was_typed(
     monkeypatch: pytest.MonkeyPatch, talks: int, each: int
 ) -> None:
@@ -636,7 +686,9 @@ def test_random_talks_each_end_in_a_study_that_says_what_was_typed(
     seen: set[tuple[Any, ...]] = set()
     stands = talking.check_stands
     for seed in range(talks):
-        monkeypatch.setattr(talking, "check_stands", stands if seed % each == 0 else lambda *laid: None)
+        monkeypatch.setattr(
+            talking, "check_stands", stands if seed % each == 0 else lambda *laid: None
+        )
         person = Machinist(random.Random(seed))
         said: list[str] = []
         text = compose(talk(person.ask, said.append))
@@ -646,7 +698,10 @@ def test_random_talks_each_end_in_a_study_that_says_what_was_typed(
         except AssertionError as wrong:
             raise AssertionError(f"seed {seed}: {want}\n{text}") from wrong
         seen |= {(want["units"],), (want["work"],), (want["stroke"],), ("grooves", want["grooves"])}
-        seen |= {("size", type(want["size"])), *((want[key][0],) for key in ("round", "far") if want[key])}
+        seen |= {
+            ("size", type(want["size"])),
+            *((want[key][0],) for key in ("round", "far") if want[key]),
+        }
     assert len(seen) == 2 + 3 + 6 + 3 + 3 + 3 + 4, "everything there is was tried"
 
 
@@ -745,7 +800,10 @@ def test_yes_takes_every_usual_answer_and_shows_what_it_means(
 
 @pytest.mark.parametrize("read", [(), ("A",), ("B", "C"), ("A", "B", "C")])
 def test_what_is_not_read_is_said_of_those_plates_alone(
-    read: tuple[str, ...], bench: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+    read: tuple[str, ...],
+    bench: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     reads = ["dome 2" if name in read else "don't know" for name in "ABC"]
     typing(monkeypatch, "\n".join(["", "three", "", "", "", *reads, "", "", "", "", "", ""]))
@@ -769,7 +827,9 @@ def test_one_example_of_a_reading_in_question_help_and_refusal(
         typing(monkeypatch, "\n".join(talk_through))
         assert main(["new", "--force"]) == 0
         told = capsys.readouterr().out
-        (asked, *_), (helped, *_) = (re.findall(p, told) for p in (r"Dome (\d+) or dish", r"dome (\d+): the"))
+        (asked, *_), (helped, *_) = (
+            re.findall(p, told) for p in (r"Dome (\d+) or dish", r"dome (\d+): the")
+        )
         refused = re.search(r"write dome (\d+), dish \d+ or dome (\d+)", " ".join(told.split()))
         assert refused is not None
         assert {asked, helped, *refused.groups()} == {size}
@@ -792,7 +852,9 @@ def test_answers_may_come_line_by_line(
     told = capsys.readouterr().out
     assert "disc 8 in" in told
     assert "twice as thick" in told, "? explained the thickness"
-    assert parse((bench / "pair.toml").read_text()).plates["A"].outline.size[0] == pytest.approx(8 * INCH)
+    assert parse((bench / "pair.toml").read_text()).plates["A"].outline.size[0] == pytest.approx(
+        8 * INCH
+    )
 
 
 def test_when_the_answers_end_nothing_is_written(

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from lapwright.cli import main
-from lapwright.lapping import step
+from lapwright.commands.main import main
+from lapwright.results.runfile import read_run
+from lapwright.specification import step
 from lapwright.study import read
-from lapwright.study.runfile import read_run
 
 TEXT = """
 title = "Once"
@@ -72,7 +72,13 @@ def test_run_reads_its_study_once(
 
 @pytest.mark.parametrize(
     "words",
-    [["report", "--force"], ["report", "--card"], ["gauge"], ["bearing"], ["report", "--maps", "npy"]],
+    [
+        ["report", "--force"],
+        ["report", "--card"],
+        ["gauge"],
+        ["bearing"],
+        ["report", "--maps", "npy"],
+    ],
 )
 def test_what_begins_with_a_run_reads_no_study(
     run: Path, parses: Callable[[], tuple[int, int]], words: list[str]
@@ -92,10 +98,16 @@ def test_other_defaults_change_nothing_of_an_old_run(
         assert main(["bearing", str(run), "--json"]) == 0
         told = capsys.readouterr().out
         json.loads(told)
-        return (run / "report.html").read_text("utf-8"), (run / "card.html").read_text("utf-8"), told
+        return (
+            (run / "report.html").read_text("utf-8"),
+            (run / "card.html").read_text("utf-8"),
+            told,
+        )
 
     before = shown()
-    assert "turn the bottom" in before[1].lower(), "a walk that was typed as turn_bottom is told as that"
+    assert "turn the bottom" in before[1].lower(), (
+        "a walk that was typed as turn_bottom is told as that"
+    )
     lapped = read_run(run / "run.h5").study
     assert read.load("once.toml").steps == lapped.steps
     monkeypatch.setattr(step, "WEAR_PER_SIZE", 2.0 * step.WEAR_PER_SIZE)

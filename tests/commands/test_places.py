@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from lapwright.cli import main
+from lapwright.commands.main import main
 
 STUDY = """
 plates.A = { disc = "160 mm", thickness = "30 mm", cells = 24 }
@@ -21,7 +21,9 @@ time = "2 min"
 """
 
 
-@pytest.mark.parametrize("words", [["report", "--card", "--force"], ["report", "--maps", "csv"], ["bearing"]])
+@pytest.mark.parametrize(
+    "words", [["report", "--card", "--force"], ["report", "--maps", "csv"], ["bearing"]]
+)
 @pytest.mark.parametrize("inside", [False, True])
 def test_a_run_whose_study_changed_is_told_of(
     words: list[str],

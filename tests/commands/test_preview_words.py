@@ -11,10 +11,20 @@ from pathlib import Path
 
 import pytest
 
-from lapwright.cli import COMMANDS, main
+from lapwright.commands.main import COMMANDS, main
 
 CONFIGS = sorted((Path(__file__).parents[2] / "configs").glob("*.toml"))
-FORBIDDEN = ("survivor", "eigenvalue", "drift", "mode", "preston", "minimum zone", "none}", "nan", "inf ")
+FORBIDDEN = (
+    "survivor",
+    "eigenvalue",
+    "drift",
+    "mode",
+    "preston",
+    "minimum zone",
+    "none}",
+    "nan",
+    "inf ",
+)
 INCH = """units = "inch"
 plates.left = { disc = "6 in", thickness = "1 in", form = { dome = "80 uin", twist = "15 uin" } }
 plates.right = { like = "left", form = { dish = "10 uin" } }
@@ -70,7 +80,10 @@ stroke = { kind = "still" }
 turn = "10 deg per stroke"
 strokes = 300
 """
-STUDIES = {path.stem: path.read_text("utf-8") for path in CONFIGS} | {"inch": INCH, "hostile": HOSTILE}
+STUDIES = {path.stem: path.read_text("utf-8") for path in CONFIGS} | {
+    "inch": INCH,
+    "hostile": HOSTILE,
+}
 
 
 @pytest.fixture(scope="module", params=STUDIES)
@@ -143,7 +156,9 @@ def test_two_figures_and_no_bare_sign(said):
 
 def test_no_form_finer_than_the_finish_without_the_remark(said):
     _, words, answer = said
-    grits = [float(g) for g in re.findall(r"^Step .*?grit (?:\S+ )?\(?([\d.]+) um", words, re.MULTILINE)]
+    grits = [
+        float(g) for g in re.findall(r"^Step .*?grit (?:\S+ )?\(?([\d.]+) um", words, re.MULTILINE)
+    ]
     blocks = re.split(r"^Step \d+: ", words.split("Not said")[0], flags=re.MULTILINE)[1:]
     assert len(grits) == len(blocks) == len(answer["steps"])
     for grit, block in zip(grits, blocks, strict=True):

@@ -18,8 +18,8 @@ import pytest
 from comparing import PAIR, RING, crew_at_hand
 from started import ROOT, ended, program, run, under_way, wait_until
 
-from lapwright.cli import main
 from lapwright.commands import tune as tuning
+from lapwright.commands.main import main
 from lapwright.study.read import load
 
 GOAL = (
@@ -150,7 +150,9 @@ def test_json_is_what_scripts_are_promised(done: tuple[Path, str], answer: dict[
     assert "NaN" not in json.dumps(answer)
 
 
-def test_one_process_finds_the_same_to_the_last_bit(done: tuple[Path, str], answer: dict[str, Any]) -> None:
+def test_one_process_finds_the_same_to_the_last_bit(
+    done: tuple[Path, str], answer: dict[str, Any]
+) -> None:
     found = typed(done[0], "goal.toml", "--samples", "3", "--out", "alone-tune", "--json")
     assert found.returncode == 0, found.stderr
     alone = json.loads(found.stdout)
@@ -272,7 +274,9 @@ def test_a_ring_is_lapped_where_it_spares_the_plate(bench: Path) -> None:
     assert "plate is not flat for all that" in said
     assert "rings about the middle" in said
     assert 'off the middle "47 mm" was "30 mm"' in said
-    centre = tomllib.loads((bench / "ring-tune" / "ring-tuned.toml").read_text("utf-8"))["steps"][0]["stroke"]
+    centre = tomllib.loads((bench / "ring-tune" / "ring-tuned.toml").read_text("utf-8"))["steps"][
+        0
+    ]["stroke"]
     assert centre["centre"] == ["47 mm", "0 mm"]
 
 
@@ -298,12 +302,16 @@ def test_a_rail_has_a_goal_of_its_own(bench: Path) -> None:
 @pytest.mark.skipif(os.name == "nt", reason="no SIGINT for one process")
 def test_ctrl_c_keeps_what_is_done_and_it_goes_on(bench: Path) -> None:
     (bench / "long.toml").write_text(
-        GOAL.replace("cells = 20", "cells = 40").replace('40 min"', '2 h"\nturn = "8 deg per stroke"')
+        GOAL.replace("cells = 20", "cells = 40").replace(
+            '40 min"', '2 h"\nturn = "8 deg per stroke"'
+        )
     )
     work = bench / "long-tune" / "work.part"
     with under_way(program("tune", "long.toml", "--workers", "1", "--no-page")) as running:
         wait_until(
-            lambda: work.exists() and work.stat().st_size, "the first is lapped and written down", running
+            lambda: work.exists() and work.stat().st_size,
+            "the first is lapped and written down",
+            running,
         )
         running.send_signal(signal.SIGINT)
         said, told = ended(running)

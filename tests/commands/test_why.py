@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 
-from lapwright.cli import main
+from lapwright.commands.main import main
 from lapwright.errors import DefectiveError
 
 FORMS = {"sphere", "saddle", "twist"}
@@ -72,7 +72,11 @@ def answered(tmp_path_factory: pytest.TempPathFactory):
     @cache
     def answer(text: str, *words: str) -> tuple[str, str]:
         (folder / "pair.toml").write_text(text)
-        with contextlib.chdir(folder), redirect_stdout(StringIO()) as out, redirect_stderr(StringIO()) as err:
+        with (
+            contextlib.chdir(folder),
+            redirect_stdout(StringIO()) as out,
+            redirect_stderr(StringIO()) as err,
+        ):
             assert main(["why", "pair.toml", "--json", *words]) == 0, err.getvalue()
         return out.getvalue(), " ".join(err.getvalue().split())
 
@@ -184,11 +188,15 @@ def test_a_ring_and_a_plate_of_unequal_metal_and_mass(asked) -> None:
     expected = 9.0 * 0.16e-12 * force * speed / land["plate"]
     assert step["removal"]["plate"] == pytest.approx(expected, rel=0.01)
     both = [mode["forms"] for mode in step["modes"] if mode["stays"]]
-    for forms in both:  # one curvature in both: sizes go as the square of the outside, 100 mm to 50 mm
+    for (
+        forms
+    ) in both:  # one curvature in both: sizes go as the square of the outside, 100 mm to 50 mm
         assert forms["plate"]["twist"] == pytest.approx(4.0 * forms["ring"]["twist"], abs=1e-12)
         assert forms["plate"]["sphere"] == pytest.approx(-4.0 * forms["ring"]["sphere"], abs=1e-12)
     # Shapes are told for an rms of 1 um; that of a dome of size s on a disc is s / sqrt(12).
-    assert max(abs(forms["plate"]["sphere"]) for forms in both) == pytest.approx(12.0**0.5 * 1e-6, rel=0.02)
+    assert max(abs(forms["plate"]["sphere"]) for forms in both) == pytest.approx(
+        12.0**0.5 * 1e-6, rel=0.02
+    )
 
 
 def test_rails_have_forms_of_their_own(asked) -> None:
@@ -281,7 +289,9 @@ def test_lifting_counts_whoever_is_on_top(asked, told) -> None:
 
 
 def test_a_residue_that_never_comes_is_null(asked) -> None:
-    small = study('kind = "line", length = "60 mm"').replace('A = { disc = "160 mm"', 'A = { disc = "40 mm"')
+    small = study('kind = "line", length = "60 mm"').replace(
+        'A = { disc = "160 mm"', 'A = { disc = "40 mm"'
+    )
     answer = asked(small)
     (step,) = answer["steps"]
     for part in (step, answer["schedule"]):  # what the words withhold
@@ -295,7 +305,9 @@ def test_a_residue_that_never_comes_is_null(asked) -> None:
 
 def test_what_goes_slowly_is_told_apart(asked, told) -> None:
     """Two positions 2 degrees apart are nearly one (model page 6): slow, not staying."""
-    text = study(CIRCLE, 'turn = "2 deg every 600 strokes"').replace('time = "20 min"', "strokes = 1200")
+    text = study(CIRCLE, 'turn = "2 deg every 600 strokes"').replace(
+        'time = "20 min"', "strokes = 1200"
+    )
     (step,) = asked(text)["steps"]
     assert step["survivors"] == 1
     assert sum(mode["slow"] for mode in step["modes"]) == 2
@@ -310,9 +322,13 @@ def test_what_goes_slowly_is_told_apart(asked, told) -> None:
 def test_the_whole_cycle_is_told_with_its_own_cure(told, paged) -> None:
     """Three plates by turns: no dome stays (check 11), and without turning the twist of all three does."""
     plates = study(CIRCLE).split("[[steps]]")[0] + 'plates.C = { like = "A" }\n'
-    pair = '[[steps]]\ntop = "{}"\nbottom = "{}"\ngrit = "15 um"\nstroke = {{ kind = "circle" }}\n{}\n'
+    pair = (
+        '[[steps]]\ntop = "{}"\nbottom = "{}"\ngrit = "15 um"\nstroke = {{ kind = "circle" }}\n{}\n'
+    )
     for turn, stays in (("", True), ('turn = "8 deg per stroke"', False)):
-        steps = "".join(pair.format(*which, turn) + '\ntime = "30 min"\n' for which in ("AB", "BC", "CA"))
+        steps = "".join(
+            pair.format(*which, turn) + '\ntime = "30 min"\n' for which in ("AB", "BC", "CA")
+        )
         whole = told(plates + steps, "--degree", "4").split("One cycle, over and over")[1]
         head = re.search(r"<h1[^>]*>(.*?)</h1>", paged(plates + steps, "--degree", "4"), re.S)
         assert head is not None
@@ -335,7 +351,8 @@ def test_what_grows_with_time_is_refused(
     bench: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """No stroke is known that does so, hence the motion is made so: one shape feeds another."""
-    from lapwright.modes import evolution, nullspace
+    from lapwright.modal import operator as nullspace
+    from lapwright.modal import propagator as evolution
 
     def defective(matrix, eigenvalues=None):
         broken = matrix * 0.0
@@ -382,7 +399,9 @@ def test_each_error_that_stays_has_its_reason_and_its_cure(told) -> None:
         ('kind = "circle", radius = "3 mm"', "none", None),
     ],
 )
-def test_who_goes_on_top_longer_is_the_one_that_loses_by_it(asked, told, stroke, turn, which) -> None:
+def test_who_goes_on_top_longer_is_the_one_that_loses_by_it(
+    asked, told, stroke, turn, which
+) -> None:
     """What goes hollow on top should be the domed one; turned back once round, this one goes domed there."""
     text = study(stroke, f'turn = "{turn}"')
     (step,) = asked(text, "--degree", "4")["steps"]
@@ -404,7 +423,10 @@ def test_what_the_small_piece_alone_has_is_told_first(told, paged) -> None:
     assert alone.startswith("nothing that ring alone has: it soon fits plate")
     out = said.split("takes out ")[1].split(" makes ")[0]
     rows = re.findall(r"([^:]+): halves every ([\d.]+)", out)
-    assert "ring's own dome or dish, height at 3 and 9 or at 12 and 6, twist and all that is" in rows[0][0]
+    assert (
+        "ring's own dome or dish, height at 3 and 9 or at 12 and 6, twist and all that is"
+        in rows[0][0]
+    )
     # Beyond its reach of 75 of 100 mm the plate keeps what it has: its own errors go last, or not at all.
     later = [depth for _, depth in rows[1:]] + re.findall(r"halved only after\s+([\d.]+) um", said)
     assert float(rows[0][1]) < 0.2 * min(map(float, later))
@@ -418,8 +440,12 @@ def test_what_the_small_piece_alone_has_is_told_first(told, paged) -> None:
 
 def test_what_is_made_is_told_for_metal_and_for_an_hour(told) -> None:
     said = told(study(CIRCLE))
-    assert re.search(r"for each 1 um removed, once they have bedded in: B goes domed by 0\.65 um", said)
-    assert "half the difference of the two domes grows by 0.65 um; here the same within 0.1 %" in said
+    assert re.search(
+        r"for each 1 um removed, once they have bedded in: B goes domed by 0\.65 um", said
+    )
+    assert (
+        "half the difference of the two domes grows by 0.65 um; here the same within 0.1 %" in said
+    )
     assert re.search(r"an hour takes off about [\d.]+ um \([\d.]+ um to [\d.]+ um\)", said)
 
 
@@ -428,9 +454,13 @@ def test_even_swaps_hold_the_plates_as_they_are(told) -> None:
     assert "equal swaps hold the plates as they are" in said
     whole = said.split("One cycle, over and over")[1]
     assert re.search("a dome in (A against a hollow in B|B against a hollow in A)", whole)
-    assert re.search("(A high at 3 and 9 against B|B high at 3 and 9 against A) high at 12 and 6", whole)
+    assert re.search(
+        "(A high at 3 and 9 against B|B high at 3 and 9 against A) high at 12 and 6", whole
+    )
     assert re.search("the same twist in (A and B|B and A)", whole)
-    uneven = told(study(CIRCLE, 'swap_every = { A = "6 min", B = "2 min" }').replace("20 min", "24 min"))
+    uneven = told(
+        study(CIRCLE, 'swap_every = { A = "6 min", B = "2 min" }').replace("20 min", "24 min")
+    )
     assert "equal swaps" not in uneven
     # A is on top for three quarters of the time: half of what it would gain without swaps.
     assert "A goes hollow by 0.33 um; B goes domed by 0.33 um" in uneven
@@ -452,9 +482,13 @@ def test_the_mark_is_told_by_the_end_and_in_the_long_run(told) -> None:
 
 def test_a_long_run_that_nobody_comes_to_is_left_out(told) -> None:
     nothing = "of the long run nothing is told, for "
-    small = study('kind = "line", length = "60 mm"').replace('A = { disc = "160 mm"', 'A = { disc = "40 mm"')
+    small = study('kind = "line", length = "60 mm"').replace(
+        'A = { disc = "160 mm"', 'A = { disc = "40 mm"'
+    )
     assert f"{nothing}part of A lifts everywhere" in told(small)
-    zigzag = study('kind = "zigzag", length = "170 mm", width = "170 mm", passes = 20', 'load = "20 N"')
+    zigzag = study(
+        'kind = "zigzag", length = "170 mm", width = "170 mm", passes = 20', 'load = "20 N"'
+    )
     rail = zigzag.replace('A = { disc = "160 mm"', 'A = { rectangle = ["240 mm", "40 mm"]').replace(
         'B = { disc = "160 mm"', 'B = { rectangle = ["400 mm", "200 mm"]'
     )
@@ -463,14 +497,20 @@ def test_a_long_run_that_nobody_comes_to_is_left_out(told) -> None:
 
 def test_the_remark_holds_for_the_sizes_that_it_is_told_of(told) -> None:
     """A tenth of the grit is the finish: 0.20 um here, between what the two marks are."""
-    ring = RING.replace("9 um", "2 um").replace('time = "10 min"', 'turn = "7 deg per stroke"\ntime = "10 h"')
+    ring = RING.replace("9 um", "2 um").replace(
+        'time = "10 min"', 'turn = "7 deg per stroke"\ntime = "10 h"'
+    )
     for grit in ("15 um", "2 um"):
         keeps = (
-            told(ring.replace('grit = "2 um"', f'grit = "{grit}"')).split(" keeps ")[1].split(" lifts ")[0]
+            told(ring.replace('grit = "2 um"', f'grit = "{grit}"'))
+            .split(" keeps ")[1]
+            .split(" lifts ")[0]
         )
         finish = 0.1 * float(grit.split()[0])
         for part in re.split("in the long run:|of the long run", keeps)[:2]:
-            sizes = [float(s) for s in re.findall(r"([\d.]+) um(?:,| \(|;|\.)", part.split("below")[0])]
+            sizes = [
+                float(s) for s in re.findall(r"([\d.]+) um(?:,| \(|;|\.)", part.split("below")[0])
+            ]
             assert ("is rougher than this" in part) == (bool(sizes) and max(sizes) < finish)
             assert ("is rougher than what is below" in part) == any(
                 a < finish <= b for a in sizes for b in sizes
@@ -516,10 +556,15 @@ def test_words_beside_the_json_are_those_without_it(
     (bench / "pair.toml").write_text(study(CIRCLE))
     assert main(["why", "pair.toml"]) == 0
     said = " ".join(capsys.readouterr().out.split())
-    assert said.replace("Open in a browser: pair-why/why.html", "").split() == told(study(CIRCLE)).split()
+    assert (
+        said.replace("Open in a browser: pair-why/why.html", "").split()
+        == told(study(CIRCLE)).split()
+    )
 
 
-def test_nothing_is_overwritten_without_force(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_nothing_is_overwritten_without_force(
+    bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     (bench / "pair.toml").write_text(study(CIRCLE))
     assert main(["why", "pair.toml", "--degree", "4"]) == 0
     page = bench / "pair-why" / "why.html"

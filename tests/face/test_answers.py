@@ -9,7 +9,7 @@ import pytest
 from comparing import PAIR, TURNED, crew_at_hand
 
 import lapwright as lw
-from lapwright.cli import main
+from lapwright.commands.main import main
 
 WAYS = (
     TURNED
@@ -61,18 +61,22 @@ def test_gauge(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     same(found, asked(["gauge", "pair.toml", "--reading", READING], capsys))
     # Its feet are half way out: by the sagitta a sphere is (80/40)^2 as high at the rim as it reads.
     assert found.estimate.forms("A")["sphere"].value == pytest.approx(4.0 * 1.2e-6, rel=1e-6)
-    with pytest.raises(lw.LapwrightError, match=r"there is no gauge 'spehrometer'.*did you mean spherometer"):
+    with pytest.raises(
+        lw.LapwrightError, match=r"there is no gauge 'spehrometer'.*did you mean spherometer"
+    ):
         lw.Study.read("pair.toml").gauge(readings=["spehrometer A 1 um"])
 
 
-def test_compare(bench: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+def test_compare(
+    bench: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
     (bench / "ways.toml").write_text(WAYS)
     study = lw.Study.read("ways.toml")
     found = study.compare(samples=2, folder="kept")
     same(found, asked(["compare", "ways.toml", "--samples", "2", "--no-page"], capsys))
     assert "short" in repr(found)
     # What the folder keeps is not lapped again; and nothing is lapped to show what came of it.
-    monkeypatch.setattr("lapwright.planning.job.lap", None)
+    monkeypatch.setattr("lapwright.optimisation.jobs.lap", None)
     assert study.compare(samples=2, folder="kept").to_dict() == found.to_dict()
     with pytest.raises(lw.LapwrightError, match="--samples has changed"):
         study.compare(samples=3, folder="kept")

@@ -25,7 +25,9 @@ def python(script: str, path: Path = ROOT) -> subprocess.CompletedProcess[str]:
 
 
 def test_it_loads_nothing_heavy() -> None:
-    script = f"import sys, lapwright; dir(lapwright); print([m for m in {HEAVY} if m in sys.modules])"
+    script = (
+        f"import sys, lapwright; dir(lapwright); print([m for m in {HEAVY} if m in sys.modules])"
+    )
     done = python(script)
     assert done.stdout == "[]\n", done.stderr
 

@@ -14,10 +14,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import lapwright as lw
-from lapwright.gauges.conditions import Conditions
-from lapwright.gauges.instruments import Level, OpticalFlat, Spherometer, Straightedge, Zero
-from lapwright.lapping.strokes import Circle, FigureEight, Line, Rosette, Zigzag
-from lapwright.study.read import document_of
+from lapwright.metrology.conditions import Conditions
+from lapwright.metrology.instruments import Level, OpticalFlat, Spherometer, Straightedge, Zero
+from lapwright.specification.curves import Circle, FigureEight, Line, Rosette, Zigzag
+from lapwright.study.source import document_of
 
 A = lw.Plate(lw.Disc("160 mm"), thickness=0.03, form=lw.StartForm(dome="3 um"))
 B = A.replace(form=lw.StartForm())
@@ -52,7 +52,11 @@ BOTH_WAYS = [
     (lw.Disc, ("160 mm",), (0.16,)),
     (lw.Ring, ("3.2 in", "50 mm"), (0.08128, 0.05)),
     (lw.Rectangle, ("300 mm", "5 cm"), (0.3, 0.05)),
-    (lw.Grooves, ("square", "12 mm", "2 mm", "90 deg", "3 mm"), ("square", 0.012, 0.002, pi / 2, 0.003)),
+    (
+        lw.Grooves,
+        ("square", "12 mm", "2 mm", "90 deg", "3 mm"),
+        ("square", 0.012, 0.002, pi / 2, 0.003),
+    ),
     (lw.StartForm, ("3 um", "-1 um", "200 nm"), (3e-6, -1e-6, 2e-7)),
     (lw.Layer, ("0.5 um", "3 kPa"), (5e-7, 3000.0)),
     (lw.Wear, ("1 um/km/kPa",), (1e-12,)),
@@ -116,7 +120,9 @@ def test_every_key_of_a_step_is_taken() -> None:
     step = lw.Step(
         "A",
         "B",
-        lw.Grit("coarse", "9 um", wear={"removed": "2 um", "in": 600.0}, fade="8 min", held={"in": "B"}),
+        lw.Grit(
+            "coarse", "9 um", wear={"removed": "2 um", "in": 600.0}, fade="8 min", held={"in": "B"}
+        ),
         stroke={"kind": "circle", "radius": 0.02, "direction": "90 deg", "centre": ("1 mm", 0.0)},
         pace="50 /min",
         turn="90 deg every 10 strokes",
@@ -160,14 +166,26 @@ WRONG = [
     (lambda: STEP.replace(grit="400 grit"), "by system: write the size"),
     (lambda: STEP.replace(stroke={"travel": 0.3}), '0.3 has no unit: write a share as "30 %"'),
     (lambda: STEP.replace(stroke={"overhang": 0.1}), 'or a length, such as "27 mm"'),
-    (lambda: pair(edge_margin=0.02), 'edge_margin: 0.02 has no unit: write "2 %" of a face\'s smaller side'),
-    (lambda: pair(steps=[STEP.replace(time=float("nan"))]), "steps.1.time: 'nan min' is not a number"),
+    (
+        lambda: pair(edge_margin=0.02),
+        'edge_margin: 0.02 has no unit: write "2 %" of a face\'s smaller side',
+    ),
+    (
+        lambda: pair(steps=[STEP.replace(time=float("nan"))]),
+        "steps.1.time: 'nan min' is not a number",
+    ),
     (lambda: pair(steps=[STEP.replace(bottom="C")]), "steps.1.bottom: there is no plate 'C'"),
     (lambda: lw.Step(tpo="A"), "Step has no tpo: did you mean top?"),
     (lambda: lw.Step("A", "B"), "Step.grit: is missing: Step needs top, bottom and grit"),
-    (lambda: Spherometer(foot_circel=0.08), "Spherometer has no foot_circel: did you mean foot_circle?"),
+    (
+        lambda: Spherometer(foot_circel=0.08),
+        "Spherometer has no foot_circel: did you mean foot_circle?",
+    ),
     (lambda: Spherometer(foot_circle="80"), "Spherometer.foot_circle: '80' has no unit"),
-    (lambda: Level(base=0.1, resolution="1 um"), "Level.resolution: '1 um' is not an angle (it is a length)"),
+    (
+        lambda: Level(base=0.1, resolution="1 um"),
+        "Level.resolution: '1 um' is not an angle (it is a length)",
+    ),
     (lambda: lw.Reading("flat", "A", "3 bands"), "how high a band is, only its optical flat knows"),
     (lambda: lw.Reading("sph", "A", "1.2"), "Reading.value: '1.2' has no unit"),
     (
@@ -187,7 +205,9 @@ def test_a_name_that_a_constructor_does_not_take_is_refused_in_one_line(of) -> N
     first = next(iter(inspect.signature(of).parameters))
     with pytest.raises(lw.StudyError) as trouble:
         of(**{first[:-1] + "_" + first[-1]: "A"})
-    assert f"{of.__name__} has no {first[:-1]}_{first[-1]}: did you mean {first}?" in str(trouble.value)
+    assert f"{of.__name__} has no {first[:-1]}_{first[-1]}: did you mean {first}?" in str(
+        trouble.value
+    )
     assert "\n" not in str(trouble.value)
 
 
@@ -323,15 +343,24 @@ outlines = st.builds(lw.Disc, sizes) | sizes.flatmap(
     lambda size: st.builds(lw.Ring, st.just(size), st.floats(0.1 * size, 0.6 * size))
 )
 plates = st.builds(
-    lw.Plate, outlines, thickness=st.floats(0.01, 0.1), form=forms, material=metals, cells=st.integers(16, 64)
+    lw.Plate,
+    outlines,
+    thickness=st.floats(0.01, 0.1),
+    form=forms,
+    material=metals,
+    cells=st.integers(16, 64),
 )
 curves = st.one_of(
     st.builds(Circle, st.floats(0.001, 0.01)),
     st.builds(Line, st.floats(0.001, 0.02)),
     st.builds(FigureEight, st.floats(0.001, 0.02), st.floats(0.001, 0.01)),
-    st.builds(Zigzag, st.floats(0.001, 0.02), st.floats(0.001, 0.01), st.integers(2, 20).map(float)),
+    st.builds(
+        Zigzag, st.floats(0.001, 0.02), st.floats(0.001, 0.01), st.integers(2, 20).map(float)
+    ),
     st.builds(Rosette, st.floats(0.004, 0.01), st.floats(0.001, 0.003), st.integers(3, 7)),
-    st.fixed_dictionaries({"kind": st.sampled_from(("circle", "line", "ellipse")), "travel": shares}),
+    st.fixed_dictionaries(
+        {"kind": st.sampled_from(("circle", "line", "ellipse")), "travel": shares}
+    ),
 )
 grits = st.one_of(
     st.sampled_from(("15 um", "F400", "9 um")),
@@ -340,7 +369,11 @@ grits = st.one_of(
         st.just("own"),
         st.just("9 um"),
         st.sampled_from(
-            ("1e-12 1/Pa", {"lost": "0.3 g", "in": "10 min", "plate": "A"}, {"A": 1e-12, "B": 3e-13})
+            (
+                "1e-12 1/Pa",
+                {"lost": "0.3 g", "in": "10 min", "plate": "A"},
+                {"A": 1e-12, "B": 3e-13},
+            )
         ),
         st.one_of(st.none(), st.builds(lw.Layer, st.just(4e-7), st.just(2500.0))),
         held=st.sampled_from(("loose", {"in": "B"})),
@@ -348,7 +381,9 @@ grits = st.one_of(
     ),
 )
 turns = st.one_of(
-    st.just("none"), st.floats(-0.3, 0.3), st.builds(lw.Turn, st.floats(0.1, 1.6), st.integers(1, 20))
+    st.just("none"),
+    st.floats(-0.3, 0.3),
+    st.builds(lw.Turn, st.floats(0.1, 1.6), st.integers(1, 20)),
 )
 loads = st.builds(
     lw.Load,
@@ -366,7 +401,9 @@ steps = st.builds(
     turn=turns,
     load=loads,
     time=times,
-    swap_every=st.one_of(st.none(), times, st.just({"A": "5 min", "B": 200.0}), st.just({"read": "2 min"})),
+    swap_every=st.one_of(
+        st.none(), times, st.just({"A": "5 min", "B": 200.0}), st.just({"read": "2 min"})
+    ),
     fresh_grit_every=st.none() | times,
     hand=st.sampled_from(("steady", "usual", lw.Hand("10 %", memory=4))),
     until=st.sampled_from((None, {"difference": "0.2 um"}, lw.Until(twist=1e-7, removed="2 um"))),
@@ -385,7 +422,9 @@ def test_a_written_study_reads_back_as_the_same(
     tmp_path: Path, a, b, schedule, rounds: int, units: str
 ) -> None:
     try:
-        study = lw.Study({"A": a, "B": b}, schedule, rounds=rounds, units=units, edge_margin="1.5 mm")
+        study = lw.Study(
+            {"A": a, "B": b}, schedule, rounds=rounds, units=units, edge_margin="1.5 mm"
+        )
     except lw.StudyError as trouble:
         # Two different grits may carry one name, plates may be too unlike; nothing else is wrong with these.
         assert "two grits are called" in str(trouble) or "cannot be" in str(trouble), trouble  # noqa: PT017
@@ -397,5 +436,10 @@ def test_a_written_study_reads_back_as_the_same(
     for name, plate in (("A", a), ("B", b)):
         assert back.plates[name] == plate.replace(name=name)
     for got, said in zip(back.steps, schedule, strict=True):
-        assert (got.pace, got.turn, got.load, got.time) == (said.pace, said.turn, said.load, said.time)
+        assert (got.pace, got.turn, got.load, got.time) == (
+            said.pace,
+            said.turn,
+            said.load,
+            said.time,
+        )
         assert got.grit == said.grit

@@ -75,10 +75,13 @@ def test_tables_hold_the_history_and_the_faces(names: dict) -> None:
     assert float(top) in run.faces["A"].z[23:25, 23:25]
 
 
-def test_a_library_that_is_not_there_is_told_in_a_line(names: dict, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_library_that_is_not_there_is_told_in_a_line(
+    names: dict, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setitem(sys.modules, "pandas", None)
     with pytest.raises(
-        names["lw"].LapwrightError, match=r"pandas is not installed: pip install 'lapwright\[pandas\]'"
+        names["lw"].LapwrightError,
+        match=r"pandas is not installed: pip install 'lapwright\[pandas\]'",
     ):
         names["run"].to_dataframe()
 

@@ -35,12 +35,16 @@ def public() -> dict[str, Any]:
         if inspect.isfunction(thing):
             found[name] = thing
         elif inspect.isclass(thing):
-            found |= {f"{name}.{method}": function for method, function in MADE.public_methods(thing)}
+            found |= {
+                f"{name}.{method}": function for method, function in MADE.public_methods(thing)
+            }
     return found
 
 
 def test_it_is_up_to_date() -> None:
-    assert (DOCS / "reference.md").read_text("utf-8") == MADE.reference(), "run python docs/make_reference.py"
+    assert (DOCS / "reference.md").read_text("utf-8") == MADE.reference(), (
+        "run python docs/make_reference.py"
+    )
 
 
 def test_it_looks_into_methods() -> None:
@@ -62,6 +66,8 @@ def test_what_is_taken_and_given_is_said(name: str) -> None:
             for part in line.partition(" : ")[0].split(", ")
         }
         listed |= {line for line in said.splitlines() if line.startswith("*")}
-        assert {one.removeprefix("**") for one in listed} >= {one for one in takes if f"`{one}`" not in text}
+        assert {one.removeprefix("**") for one in listed} >= {
+            one for one in takes if f"`{one}`" not in text
+        }
     if signature.return_annotation not in (None, "None"):
         assert "Returns\n-------" in text

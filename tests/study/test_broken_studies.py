@@ -60,7 +60,20 @@ ODD_TEXTS = st.one_of(
         lambda number, unit: f"{number} {unit}",
         st.floats(allow_nan=True, allow_infinity=True),
         st.sampled_from(
-            ["mm", "um", "N", "min", "deg", "%", "/min", "kPa", "deg per stroke", "1/Pa", "kg", "parsec"]
+            [
+                "mm",
+                "um",
+                "N",
+                "min",
+                "deg",
+                "%",
+                "/min",
+                "kPa",
+                "deg per stroke",
+                "1/Pa",
+                "kg",
+                "parsec",
+            ]
         ),
     ),
 )
@@ -135,7 +148,9 @@ def test_letters_are_changed(data, text):
     for _ in range(data.draw(st.integers(1, 5))):
         start = data.draw(st.integers(0, len(text)))
         length = data.draw(st.integers(0, 6))
-        put = data.draw(st.one_of(st.text(max_size=6), st.sampled_from(list("\"\u201c\u201d'{}[]=,.#\n"))))
+        put = data.draw(
+            st.one_of(st.text(max_size=6), st.sampled_from(list("\"\u201c\u201d'{}[]=,.#\n")))
+        )
         text = text[:start] + put + text[start + length :]
     outcome(parse, text)
 
@@ -145,12 +160,18 @@ def test_letters_are_changed(data, text):
 def test_lines_are_shuffled_and_nested(data):
     lines = data.draw(st.permutations(LONG.splitlines()))
     kept = lines[: data.draw(st.integers(0, 25))]
-    deep = data.draw(st.sampled_from(["", "x = " + "[" * 80, "x = " + "{ a = " * 80, "[" + "a." * 80 + "a]"]))
+    deep = data.draw(
+        st.sampled_from(["", "x = " + "[" * 80, "x = " + "{ a = " * 80, "[" + "a." * 80 + "a]"])
+    )
     outcome(parse, "\n".join([*kept, deep]))
 
 
 @QUIET
-@given(st.one_of(st.text(max_size=200), st.binary(max_size=200).map(lambda data: data.decode("latin-1"))))
+@given(
+    st.one_of(
+        st.text(max_size=200), st.binary(max_size=200).map(lambda data: data.decode("latin-1"))
+    )
+)
 def test_anything_at_all(text):
     outcome(parse, text)
 

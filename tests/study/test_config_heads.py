@@ -12,10 +12,12 @@ from pathlib import Path
 
 import pytest
 
-from lapwright.lapping.run import lap
-from lapwright.plate.measure import Form, measure
-from lapwright.study.read import document_of, override, parse_document
+from lapwright.integration.loop import lap
+from lapwright.metrology.form import Form, measure
+from lapwright.study.read import parse_document
+from lapwright.study.source import document_of
 from lapwright.study.steps import STEP_KEYS
+from lapwright.study.variants import override
 
 CONFIGS = sorted((Path(__file__).parents[2] / "configs").glob("*.toml"))
 OPENINGS = ("What you do", "What you will see", "What to change next")
@@ -36,7 +38,9 @@ def end(changed: dict, cells: int = 48) -> tuple[dict[str, Form], dict[str, floa
     study = parse_document(changed)
     plates = {n: replace(p, cells=min(cells, p.cells)) for n, p in study.plates.items()}
     *_, last = lap(plates, study.steps, rounds=study.rounds, seed=study.seed, margin=study.margin)
-    return {n: measure(p, last.heights[n], study.margin) for n, p in plates.items()}, dict(last.removed)
+    return {n: measure(p, last.heights[n], study.margin) for n, p in plates.items()}, dict(
+        last.removed
+    )
 
 
 @pytest.mark.parametrize("path", CONFIGS, ids=lambda p: p.stem)

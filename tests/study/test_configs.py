@@ -12,10 +12,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from lapwright.lapping.run import Moment, lap
-from lapwright.plate.measure import Form, measure
+from lapwright.integration.loop import lap
+from lapwright.integration.state import State
+from lapwright.metrology.form import Form, measure
 from lapwright.study.model import Study
-from lapwright.study.read import document_of, load, override, parse_document
+from lapwright.study.read import load, parse_document
+from lapwright.study.source import document_of
+from lapwright.study.variants import override
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 NAMES = sorted(path.stem for path in CONFIGS.glob("*.toml"))
@@ -27,30 +30,36 @@ def coarse(study: Study) -> Study:
     """The study with half the cells, or fewer."""
     # The rail and its plate keep cells of one size, so that a straight path needs no interpolation.
     share = min(1.0, COARSE / min(plate.cells for plate in study.plates.values()))
-    plates = {name: replace(plate, cells=round(plate.cells * share)) for name, plate in study.plates.items()}
+    plates = {
+        name: replace(plate, cells=round(plate.cells * share))
+        for name, plate in study.plates.items()
+    }
     return replace(study, plates=plates)
 
 
-def end_of(study: Study) -> tuple[dict[str, Form], Moment]:
-    *_, last = lap(study.plates, study.steps, rounds=study.rounds, seed=study.seed, margin=study.margin)
+def end_of(study: Study) -> tuple[dict[str, Form], State]:
+    *_, last = lap(
+        study.plates, study.steps, rounds=study.rounds, seed=study.seed, margin=study.margin
+    )
     return {
-        name: measure(plate, last.heights[name], study.margin) for name, plate in study.plates.items()
+        name: measure(plate, last.heights[name], study.margin)
+        for name, plate in study.plates.items()
     }, last
 
 
 @lru_cache(maxsize=32)
-def lapped(name: str) -> tuple[dict[str, Form], Moment, Study]:
+def lapped(name: str) -> tuple[dict[str, Form], State, Study]:
     study = coarse(load(CONFIGS / f"{name}.toml"))
     return (*end_of(study), study)
 
 
-def changed(name: str, step: int | None, changes: dict) -> tuple[dict[str, Form], Moment]:
+def changed(name: str, step: int | None, changes: dict) -> tuple[dict[str, Form], State]:
     """The same with what its third line says to change."""
     document = document_of((CONFIGS / f"{name}.toml").read_text(encoding="utf-8"))
     return end_of(coarse(parse_document(override(document, step, changes))))
 
 
-def ridges(study: Study, last: Moment, name: str) -> float:
+def ridges(study: Study, last: State, name: str) -> float:
     """Height of ridges along 3-9 of 20 mm wavelength, peak to valley, the rest fitted by a polynomial [m]."""
     x, y = study.plates[name].grid.mesh()
     inside = np.hypot(x, y) < 0.074
@@ -105,7 +114,9 @@ def test_runs_to_its_end(name):
 
 def test_first_pair_ends_flat():
     forms, _, study = lapped("first-pair")
-    squeeze = study.plates["A"].weight / study.plates["A"].land_area / study.steps[1].grit.layer.stiffness
+    squeeze = (
+        study.plates["A"].weight / study.plates["A"].land_area / study.steps[1].grit.layer.stiffness
+    )
     for form in forms.values():
         assert form.flatness < 0.25 * UM
         assert abs(form.sphere) < squeeze
@@ -120,7 +131,9 @@ def test_even_swaps_keep_the_dish():
     # Half the difference is kept by equal times on top (moment law: derived, and confirmed by an independent
     # numerical solution); what the last swap left open is one spell's worth, 0.07 um.
     assert (forms["A"].sphere - forms["B"].sphere) / 2 == pytest.approx(2.0 * UM, abs=0.1 * UM)
-    uneven, _ = changed("even-swaps-keep-the-dish", 1, {"swap_every": {"A": "15 min", "B": "5 min"}})
+    uneven, _ = changed(
+        "even-swaps-keep-the-dish", 1, {"swap_every": {"A": "15 min", "B": "5 min"}}
+    )
     assert uneven["A"].sphere < 0.3 * UM
 
 
@@ -130,7 +143,10 @@ def test_never_swapped_hollows_the_top():
     assert forms["B"].sphere > 2.0 * UM
     # Moment law at margin 0: half the difference grows by 6 <|c|^2> h / R^2; on the eight <|c|^2> is
     # 0.549 (L/2)^2 (derived, and confirmed by an independent numerical solution).
-    bare = {n: measure(p, last.heights[n], replace(study.margin, share=0.0)) for n, p in study.plates.items()}
+    bare = {
+        n: measure(p, last.heights[n], replace(study.margin, share=0.0))
+        for n, p in study.plates.items()
+    }
     grown = 6 * 0.549 * (1 / 3) ** 2 * last.removed["A"]
     assert (bare["B"].sphere - bare["A"].sphere) / 2 == pytest.approx(grown, rel=0.02)
     short, _ = changed("never-swapped", 1, {"stroke.travel": "1/6"})
@@ -156,7 +172,9 @@ def test_quarter_turns_take_out_twist_and_ridges():
 def test_three_plates_keep_the_mean_twist():
     forms, _, _ = lapped("three-plates")
     for form in forms.values():
-        assert form.twist == pytest.approx(2.0 * UM, abs=0.02 * UM)  # mean of 1.5, 1.5 and 3 um; derived
+        assert form.twist == pytest.approx(
+            2.0 * UM, abs=0.02 * UM
+        )  # mean of 1.5, 1.5 and 3 um; derived
         assert -0.7 * UM < form.sphere < 0.1 * UM
 
 
@@ -230,7 +248,9 @@ def test_tune_the_swaps_is_not_flat_as_typed_and_can_be():
     assert forms["A"].sphere > 0.5 * UM
     assert forms["B"].sphere < -0.5 * UM
     # The dome goes while its plate is on top, and equal times on top then leave it gone (moment law).
-    longer, _ = changed("tune-the-swaps", 1, {"swap_every": {"A": "53 min", "B": "1 min"}, "time": "53 min"})
+    longer, _ = changed(
+        "tune-the-swaps", 1, {"swap_every": {"A": "53 min", "B": "1 min"}, "time": "53 min"}
+    )
     for form in longer.values():
         assert form.flatness < 0.3 * UM
 
@@ -238,14 +258,18 @@ def test_tune_the_swaps_is_not_flat_as_typed_and_can_be():
 def test_ring_that_spares_the_plate_leaves_rings_in_it():
     forms, _, _ = lapped("ring-that-spares-the-plate")
     assert forms["plate"].sphere < -0.5 * UM
-    spared, _ = changed("ring-that-spares-the-plate", 1, {"stroke.centre.x": "46 mm", "time": "75 min"})
+    spared, _ = changed(
+        "ring-that-spares-the-plate", 1, {"stroke.centre.x": "46 mm", "time": "75 min"}
+    )
     assert abs(spared["ring"].sphere) < 0.2 * UM
     assert abs(spared["plate"].sphere) < 0.1 * UM
     # Walked round evenly, the plate keeps no saddle; what is left of it is round.
     assert abs(spared["plate"].saddle) < 0.05 * UM
     assert 0.3 * UM < spared["plate"].flatness < 0.6 * UM
     heavier, _ = changed(
-        "ring-that-spares-the-plate", 1, {"stroke.centre.x": "46 mm", "time": "50 min", "load": "40 N"}
+        "ring-that-spares-the-plate",
+        1,
+        {"stroke.centre.x": "46 mm", "time": "50 min", "load": "40 N"},
     )
     assert abs(heavier["ring"].sphere) < 0.2 * UM
     assert abs(heavier["plate"].sphere) < 0.1 * UM

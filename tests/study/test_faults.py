@@ -25,7 +25,9 @@ def step(extra: str, **more) -> str:
 
 
 def plate(text: str) -> str:
-    return with_step(plates=f"plates.A = {{ {text} }}\nplates.B = {{ disc = '160 mm', mass = '4 kg' }}")
+    return with_step(
+        plates=f"plates.A = {{ {text} }}\nplates.B = {{ disc = '160 mm', mass = '4 kg' }}"
+    )
 
 
 def grit(text: str) -> str:
@@ -52,7 +54,10 @@ WRONG = [
         step('stroke = { overhang = "60 %" }'),
         "steps.1.stroke.overhang: '60 %' cannot be: from 50 % on every top",
     ),
-    (step('stroke = { overhang = "3 kg" }'), "steps.1.stroke.overhang: '3 kg' is no overhang: write a share"),
+    (
+        step('stroke = { overhang = "3 kg" }'),
+        "steps.1.stroke.overhang: '3 kg' is no overhang: write a share",
+    ),
     (step("stroke = { overhang = 17 }"), "steps.1.stroke.overhang: 17 has no unit"),
     (
         step('stroke = { overhang = "-1 mm" }'),
@@ -67,13 +72,19 @@ WRONG = [
     (step("pace = 40"), 'steps.1.pace: 40 has no unit: write strokes per time, such as "40 /min"'),
     (step("turn = 8"), 'steps.1.turn: 8 has no unit: write "8 deg per stroke"'),
     (step("load = 20"), 'such as "20 N"'),
-    (step("stroke = { travel = 0.33 }"), 'steps.1.stroke.travel: 0.33 has no unit: write a share as "33 %"'),
+    (
+        step("stroke = { travel = 0.33 }"),
+        'steps.1.stroke.travel: 0.33 has no unit: write a share as "33 %"',
+    ),
     (step("fresh_grit_every = 5"), 'such as "5 min"'),
     ("edge_margin = 2\n" + step(""), "edge_margin: 2 has no unit"),
     ("edge_margin = '2'\n" + step(""), "edge_margin: '2' has no unit"),
     # unknown keys, with the nearest
     (step('stork = "x"'), "steps.1.stork: unknown key: did you mean stroke?"),
-    (step('fresh_grit = "5 min"'), "steps.1.fresh_grit: unknown key: did you mean fresh_grit_every?"),
+    (
+        step('fresh_grit = "5 min"'),
+        "steps.1.fresh_grit: unknown key: did you mean fresh_grit_every?",
+    ),
     (plate("disk = '160 mm', mass = '4 kg'"), "plates.A.disk: unknown key: did you mean disc?"),
     (
         step("stroke = { kind = 'circle', radios = '3 mm' }"),
@@ -99,7 +110,10 @@ WRONG = [
         "plates.A.disc: '300 kg' is not a length (it is a mass): write a number",
     ),
     (step('load = "20 mm"'), "steps.1.load: '20 mm' is not a force (it is a length)"),
-    (with_step('time = "10 mm"', drop="time"), "steps.1.time: '10 mm' is not a time (it is a length)"),
+    (
+        with_step('time = "10 mm"', drop="time"),
+        "steps.1.time: '10 mm' is not a time (it is a length)",
+    ),
     (
         grit("size = '9 um'\nwear = '3 um'"),
         "grits.g.wear: '3 um' is not a wear constant: write metal lost per way",
@@ -109,17 +123,26 @@ WRONG = [
         plate("disc = '160 mm', thickness = '-30 mm'"),
         "plates.A.thickness: '-30 mm' cannot be: it must be more than 0 mm",
     ),
-    (plate("disc = 'nan mm', mass = '4 kg'"), "plates.A.disc: 'nan mm' is not a number that can be"),
+    (
+        plate("disc = 'nan mm', mass = '4 kg'"),
+        "plates.A.disc: 'nan mm' is not a number that can be",
+    ),
     (plate("disc = nan, mass = '4 kg'"), "plates.A.disc: nan has no unit"),
     (plate("disc = inf, mass = '4 kg'"), "plates.A.disc: inf has no unit"),
-    (plate("disc = '1e9 m', mass = '4 kg'"), "plates.A.disc: '1e9 m' is too large: it may be 5 m at most"),
+    (
+        plate("disc = '1e9 m', mass = '4 kg'"),
+        "plates.A.disc: '1e9 m' is too large: it may be 5 m at most",
+    ),
     (plate("disc = '1e999 m', mass = '4 kg'"), "plates.A.disc: '1e999 m' is too large"),
     (
         plate("disc = '160 mm', mass = '4 kg', form = { dome = '3 mm' }"),
         "plates.A.form.dome: '3 mm' is too large",
     ),
     (plate("disc = '160 mm', mass = '4 kg', cells = 4"), "plates.A.cells: 4 cannot be"),
-    (plate("disc = '160 mm', mass = '4 kg', cells = 2.5"), "plates.A.cells: 2.5 is not a whole number"),
+    (
+        plate("disc = '160 mm', mass = '4 kg', cells = 2.5"),
+        "plates.A.cells: 2.5 is not a whole number",
+    ),
     (
         plate("ring = ['50 mm', '80 mm'], mass = '4 kg'"),
         "plates.A.ring: the bore of 80 mm is not smaller than the outside of 50 mm",
@@ -163,7 +186,10 @@ WRONG = [
         "plates.A.form: 'flat' is not a table: write form = { dome",
     ),
     (plate("disc = '160 mm', mass = '4 kg', material = 'gray iron'"), "did you mean 'grey iron'?"),
-    (plate("disc = '160 mm', mass = '4 kg', density = '7200'"), "plates.A.density: '7200' has no unit"),
+    (
+        plate("disc = '160 mm', mass = '4 kg', density = '7200'"),
+        "plates.A.density: '7200' has no unit",
+    ),
     (
         step('stroke = { kind = "circle", radius = "20 mm", travel = "1/3" }'),
         "steps.1.stroke: has radius and travel together",
@@ -194,8 +220,14 @@ WRONG = [
         step('load_at = { fixed_to = "table" }'),
         "steps.1.load_at.fixed_to: 'table' is not what the point is fixed to",
     ),
-    (step('swap_every = { A = "5 min" }'), "steps.1.swap_every.B: is missing: write how long B stays on top"),
-    (step('swap_every = { A = "5 min", B = "5 min", C = "5 min" }'), "steps.1.swap_every.C: unknown key"),
+    (
+        step('swap_every = { A = "5 min" }'),
+        "steps.1.swap_every.B: is missing: write how long B stays on top",
+    ),
+    (
+        step('swap_every = { A = "5 min", B = "5 min", C = "5 min" }'),
+        "steps.1.swap_every.C: unknown key",
+    ),
     (
         step('swap_every = { read = "5 min", on_top = "dish" }'),
         "steps.1.swap_every.on_top: 'dish' is not what goes on top",
@@ -205,7 +237,10 @@ WRONG = [
         "steps.1.hand: 'shaky' is not a hand: did you mean 'rough'? write 'steady', 'usual' or 'rough'",
     ),
     (step('hand = { amplitude = "90 %" }'), "steps.1.hand.amplitude: '90 %' cannot be"),
-    (step('until = "0.2 um"'), "steps.1.until: '0.2 um' is not a table: write { difference = \"0.2 um\" }"),
+    (
+        step('until = "0.2 um"'),
+        "steps.1.until: '0.2 um' is not a table: write { difference = \"0.2 um\" }",
+    ),
     (step("until = { }"), "steps.1.until: is empty"),
     (step("friction = nan"), "steps.1.friction: nan cannot be"),
     (step("note = 3"), "steps.1.note: 3 is not text"),
@@ -220,14 +255,20 @@ WRONG = [
     ("edge_margin = '3 kg'\n" + step(""), "edge_margin: '3 kg' is no edge margin"),
     # names
     (with_step('top = "a"', drop="top"), "steps.1.top: there is no plate 'a': did you mean A?"),
-    (with_step('top = "B"', drop="top"), "steps.1.bottom: 'B' is the top too: a plate cannot lie on itself"),
+    (
+        with_step('top = "B"', drop="top"),
+        "steps.1.bottom: 'B' is the top too: a plate cannot lie on itself",
+    ),
     (
         with_step('grit = "corse"', drop="grit", grits="grits.coarse = { size = '9 um' }"),
         "there is no grit 'corse': did you mean coarse?",
     ),
     (plate("like = 'Q'"), "plates.A.like: there is no plate 'Q'"),
     (plate("like = 'A'"), "plates.A.like: goes round in a circle"),
-    (with_step(plates='plates."a.b" = { disc = "9 mm", mass = "1 kg" }'), "leave out dots, slashes"),
+    (
+        with_step(plates='plates."a.b" = { disc = "9 mm", mass = "1 kg" }'),
+        "leave out dots, slashes",
+    ),
     # grit numbers
     (
         with_step('grit = "400 grit"', drop="grit"),
@@ -238,7 +279,10 @@ WRONG = [
         with_step('grit = "#400"', drop="grit"),
         "17 um (FEPA F400), 23 um (ANSI CAMI 400) or 35 um (FEPA P400)",
     ),
-    (with_step("grit = 400", drop="grit"), "17 um (FEPA F400), 23 um (ANSI CAMI 400) or 35 um (FEPA P400)"),
+    (
+        with_step("grit = 400", drop="grit"),
+        "17 um (FEPA F400), 23 um (ANSI CAMI 400) or 35 um (FEPA P400)",
+    ),
     (
         with_step('grit = "P400"', drop="grit"),
         "is a grade of abrasive paper (FEPA P, about 35 um): write the size",
@@ -252,7 +296,10 @@ WRONG = [
         with_step('grit = "fine"', drop="grit"),
         "steps.1.grit: there is no grit 'fine': write grit = \"15 um\"",
     ),
-    (grit("size = '9 um'\nwear = { removed = '2 um' }"), 'grits.g.wear.in: is missing: write in = "10 min"'),
+    (
+        grit("size = '9 um'\nwear = { removed = '2 um' }"),
+        'grits.g.wear.in: is missing: write in = "10 min"',
+    ),
     (
         grit("size = '9 um'\nwear = { lost = '0.3 g', in = '10 min' }"),
         "grits.g.wear.plate: is missing: write which plate was weighed",
@@ -285,9 +332,15 @@ WRONG = [
     ("steps = 3", "steps: 3 is no list of steps"),
     ("plates = 3", "plates: 3 is not a table"),
     ("plates.A = 3", "plates.A: 3 is not a table"),
-    (with_step(plates='plates.A = { disc = "9 mm", mass = "1 kg" }', drop="bottom"), "plates: has one plate"),
+    (
+        with_step(plates='plates.A = { disc = "9 mm", mass = "1 kg" }', drop="bottom"),
+        "plates: has one plate",
+    ),
     # later parts
-    (step("[[variants]]\nset = { load = '1 N' }"), 'variants.1.name: is missing: write name = "short eight"'),
+    (
+        step("[[variants]]\nset = { load = '1 N' }"),
+        'variants.1.name: is missing: write name = "short eight"',
+    ),
     (
         step("[[variants]]\nname = 'x'\nset = { lod = '1 N' }"),
         "variants.1.set: steps have no key 'lod': did you mean load?",
@@ -296,7 +349,10 @@ WRONG = [
         step("[[variants]]\nname = 'x'\nset = { load = '1 kPa' }"),
         "variants.1.set: steps.1.load: '1 kPa' is not a force",
     ),
-    (step("[[variants]]\nname = 'x'\nstep = 2\nset = { load = '1 N' }"), "variants.1.step: 2 cannot be"),
+    (
+        step("[[variants]]\nname = 'x'\nstep = 2\nset = { load = '1 N' }"),
+        "variants.1.step: 2 cannot be",
+    ),
     (step("[sweep]\nload = '1 N'"), "sweep.load: '1 N' is no range: write { from"),
     (
         step("[sweep]\nload = { from = '1 N', to = '2 kgf', steps = 3 }"),
@@ -311,7 +367,10 @@ WRONG = [
         "sweep.stroke: { travel = ... } is no range (a key with a dot stands in quotes)",
     ),
     (step("[tune]\nhold = '3 h'"), 'tune.reach: is missing: write reach = { flatness = "0.3 um" }'),
-    (step("[tune]\nreach = { flat = '1 um' }"), "tune.reach.flat: unknown key: did you mean flatness?"),
+    (
+        step("[tune]\nreach = { flat = '1 um' }"),
+        "tune.reach.flat: unknown key: did you mean flatness?",
+    ),
     (
         step("[tune]\nreach = { dome = '1 um' }\n[tune.free]\n'steps.2.load' = ['1 N', '2 N']"),
         "tune.free.steps.2.load: is no key of a step here",
@@ -330,7 +389,9 @@ WRONG = [
     ),
     (
         step("[tune]\nreach = { dome = '1 um', wind = '1 um' }\nplates = ['A', 'R']").replace(
-            "[[steps]]", "plates.R = { rectangle = ['0.2 m', '50 mm'], thickness = '30 mm' }\n[[steps]]", 1
+            "[[steps]]",
+            "plates.R = { rectangle = ['0.2 m', '50 mm'], thickness = '30 mm' }\n[[steps]]",
+            1,
         ),
         "tune.reach.dome: R is longer than 1.3:1 and has no dome: write bow, crown or wind",
     ),
@@ -343,7 +404,9 @@ WRONG = [
         "readings.1.gauge: there is no gauge 'g': there is no [gauges.NAME] here",
     ),
     (
-        step("[gauges.g]\nkind = 'spherometer'\n[[readings]]\ngauge = 'g'\nplate = 'A'\nvalue = 1.2"),
+        step(
+            "[gauges.g]\nkind = 'spherometer'\n[[readings]]\ngauge = 'g'\nplate = 'A'\nvalue = 1.2"
+        ),
         "readings.1.value: 1.2 has no unit",
     ),
     (
@@ -412,7 +475,9 @@ def test_a_fault_that_was_copied_is_told_once():
     like = "A"
     disc = "50 mm"
     """
-    assert any("plates.B.grooves: leave no land" in line for line in faults_of(with_step(plates=text)))
+    assert any(
+        "plates.B.grooves: leave no land" in line for line in faults_of(with_step(plates=text))
+    )
 
 
 def test_very_many_faults_are_counted_not_listed():

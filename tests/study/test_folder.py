@@ -16,8 +16,7 @@ import pytest
 from started import SURROUNDINGS, under_way, wait_until
 
 from lapwright.errors import CannotDoError, CommandError, LapwrightError, RunFileError
-from lapwright.study.folder import MARK, opened, taken
-from lapwright.study.lock import LOCK, locked
+from lapwright.files import LOCK, MARK, locked, opened, taken
 
 
 def fill(folder: Path, *names: str) -> None:
@@ -29,7 +28,10 @@ def fill(folder: Path, *names: str) -> None:
 def test_a_folder_of_a_persons_is_refused_and_stays_as_it_is(tmp_path: Path) -> None:
     fill(tmp_path, "work/job.txt", "members/club.txt")
     for again in (False, True):
-        with pytest.raises(CommandError, match="did not write") as told, taken(tmp_path, "compare", again):
+        with (
+            pytest.raises(CommandError, match="did not write") as told,
+            taken(tmp_path, "compare", again),
+        ):
             pytest.fail("it was taken")
         assert "--force" not in told.value.message
     assert sorted(p.name for p in tmp_path.rglob("*")) == ["club.txt", "job.txt", "members", "work"]
@@ -61,7 +63,10 @@ def test_what_a_person_put_there_is_not_written_over(tmp_path: Path) -> None:
     ):
         folder.claim(["run.h5", "report.html"])
     fill(tmp_path, "card.html")
-    with opened(tmp_path) as folder, pytest.raises(CommandError, match="not of this program's making"):
+    with (
+        opened(tmp_path) as folder,
+        pytest.raises(CommandError, match="not of this program's making"),
+    ):
         folder.claim(["card.html"])
     assert (tmp_path / "card.html").read_text() == "what is in card.html"
 
@@ -79,7 +84,17 @@ def test_a_folder_is_of_one_command(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     "name",
-    ["../mine.txt", "/etc/hosts", "a/../../mine.txt", "work/a/b", "", ".", "..", "x/..", "link/mine.txt"],
+    [
+        "../mine.txt",
+        "/etc/hosts",
+        "a/../../mine.txt",
+        "work/a/b",
+        "",
+        ".",
+        "..",
+        "x/..",
+        "link/mine.txt",
+    ],
 )
 def test_a_mark_that_names_what_lies_elsewhere_is_damaged(tmp_path: Path, name: str) -> None:
     fill(tmp_path, "mine.txt", "far/mine.txt")
@@ -115,14 +130,18 @@ def test_what_killed_commands_left_half_written_is_swept(tmp_path: Path) -> None
         fill(folder.path, *left, *others)
     with taken(tmp_path / "out", "run", again=True):
         pass
-    there = {p.relative_to(tmp_path / "out").as_posix() for p in (tmp_path / "out").rglob("*") if p.is_file()}
+    there = {
+        p.relative_to(tmp_path / "out").as_posix()
+        for p in (tmp_path / "out").rglob("*")
+        if p.is_file()
+    }
     assert there == {MARK, *others}
 
 
 HOLD = """
 import sys
 from pathlib import Path
-from lapwright.study.lock import locked
+from lapwright.files import locked
 with locked(Path(sys.argv[1])):
     print("held", flush=True)
     sys.stdin.read()
@@ -134,7 +153,10 @@ def test_the_second_is_refused_by_name_until_the_first_has_died(tmp_path: Path) 
     with under_way(command, stdin=subprocess.PIPE) as first:
         assert first.stdout is not None
         assert first.stdout.readline() == "held\n"
-        with pytest.raises(CannotDoError, match=f"process {first.pid} on ") as told, locked(tmp_path):
+        with (
+            pytest.raises(CannotDoError, match=f"process {first.pid} on ") as told,
+            locked(tmp_path),
+        ):
             pytest.fail("it was taken")
         assert told.value.code == "busy"
         os.kill(first.pid, signal.SIGKILL)
@@ -151,7 +173,7 @@ def test_many_at_once_come_one_after_the_other(tmp_path: Path) -> None:
 import time
 from pathlib import Path
 from lapwright.errors import CannotDoError
-from lapwright.study.lock import locked
+from lapwright.files import locked
 folder, done = Path({str(tmp_path)!r}), 0
 while done < 15:
     try:

@@ -7,8 +7,8 @@ import pytest
 from study_typed import with_step
 
 from lapwright.errors import StudyError
-from lapwright.gauges.contacts import Placement
-from lapwright.gauges.instruments import Zero
+from lapwright.metrology.contacts import Placement
+from lapwright.metrology.instruments import Zero
 from lapwright.study.gauges import GAUGE_KEYS
 from lapwright.study.read import parse
 
@@ -78,7 +78,11 @@ def test_every_kind():
         "optical flat",
     ]
     s, t, r, e, _, level, a, o = gauges.values()
-    assert (s.feet, s.foot_circle, s.zero) == ("ring", pytest.approx(0.0762), Zero("plate", plate="B"))
+    assert (s.feet, s.foot_circle, s.zero) == (
+        "ring",
+        pytest.approx(0.0762),
+        Zero("plate", plate="B"),
+    )
     assert s.zero_error == pytest.approx(50.8e-9)
     assert (s.conditions.warm_side, s.conditions.soak, s.conditions.support) == (
         pytest.approx(0.5),
@@ -136,7 +140,7 @@ def test_readings():
     ],
 )
 def test_dome_or_dish_by_a_press_or_a_wedge(said, sign):
-    # tests/gauges/test_fringes.py finds both rules in the gap itself
+    # tests/metrology/test_fringes.py finds both rules in the gap itself
     text = f"""{EVERY}
         [[readings]]
         gauge = "o"

@@ -9,11 +9,21 @@ import pytest
 from study_typed import LONG, SHORTEST, with_step
 
 from lapwright.errors import StudyError
-from lapwright.lapping.step import Layer, Observation, Turn, Until
-from lapwright.lapping.strokes import Circle, Ellipse, FigureEight, Line, Rosette, Still, Zigzag
-from lapwright.plate.outline import Disc, Rectangle, Ring
-from lapwright.study.rates import read_wear
-from lapwright.study.read import document_of, load, override, parse, parse_document
+from lapwright.specification.curves import (
+    Circle,
+    Ellipse,
+    FigureEight,
+    Line,
+    Rosette,
+    Still,
+    Zigzag,
+)
+from lapwright.specification.outline import Disc, Rectangle, Ring
+from lapwright.specification.rates import read_wear
+from lapwright.specification.step import Layer, Observation, Turn, Until
+from lapwright.study.read import load, parse, parse_document
+from lapwright.study.source import document_of
+from lapwright.study.variants import override
 
 
 def only_step(extra: str = "", **more):
@@ -124,10 +134,19 @@ def test_long_study_keeps_the_later_parts():
     assert (tune.free[0].low, tune.free[0].high) == ("5 %", "19 %")
     assert tune.free[2].choices == ("none", "8 deg per stroke", "90 deg every 10 strokes")
     gauge = study.gauges["sph"]
-    assert (gauge.kind, gauge.feet, gauge.foot_circle, gauge.ball) == ("spherometer", 3, 0.08, 0.003)
+    assert (gauge.kind, gauge.feet, gauge.foot_circle, gauge.ball) == (
+        "spherometer",
+        3,
+        0.08,
+        0.003,
+    )
     assert (gauge.resolution, gauge.repeatability, gauge.hysteresis) == (1e-7, 5e-8, 1e-7)
     reading = study.readings[0]
-    assert (reading.value, reading.at, reading.date) == (1.2e-6, (0.0, 0.0), datetime.date(2026, 1, 31))
+    assert (reading.value, reading.at, reading.date) == (
+        1.2e-6,
+        (0.0, 0.0),
+        datetime.date(2026, 1, 31),
+    )
     assert reading.temperature == pytest.approx(293.15)
 
 
@@ -136,13 +155,17 @@ def test_long_study_keeps_the_later_parts():
 
 def plate(text: str):
     return parse(
-        with_step(plates=f"plates.A = {{ {text} }}\nplates.B = {{ disc = '100 mm', mass = '2 kg' }}")
+        with_step(
+            plates=f"plates.A = {{ {text} }}\nplates.B = {{ disc = '100 mm', mass = '2 kg' }}"
+        )
     ).plates["A"]
 
 
 def test_outlines():
     assert plate('ring = ["80 mm", "50 mm"], mass = "1 kg"').outline == Ring(0.08, 0.05)
-    assert plate('rectangle = ["300 mm", "50 mm"], thickness = "30 mm"').outline == Rectangle(0.3, 0.05)
+    assert plate('rectangle = ["300 mm", "50 mm"], thickness = "30 mm"').outline == Rectangle(
+        0.3, 0.05
+    )
 
 
 def test_mass_overrides_thickness():
@@ -163,7 +186,12 @@ def test_form_parts_add():
         'disc = "160 mm", mass = "4 kg", '
         'form = { ripple = { height = "0.3 um", wavelength = "20 mm", angle = "90 deg", seed = 3 } }'
     ).form.ripple
-    assert (ripple.height, ripple.wavelength, ripple.angle, ripple.seed) == (3e-7, 0.02, math.pi / 2, 3)
+    assert (ripple.height, ripple.wavelength, ripple.angle, ripple.seed) == (
+        3e-7,
+        0.02,
+        math.pi / 2,
+        3,
+    )
 
 
 def test_grooves():
@@ -184,7 +212,12 @@ def test_material_from_table_and_given():
         'disc = "160 mm", mass = "4 kg", material = "steel", density = "7.8 g/cm3", modulus = "205 GPa", '
         'expansion = "12e-6 1/K", wear_factor = 0.6'
     ).material
-    assert (metal.density, metal.modulus, metal.expansion, metal.wear_factor) == (7800.0, 205e9, 12e-6, 0.6)
+    assert (metal.density, metal.modulus, metal.expansion, metal.wear_factor) == (
+        7800.0,
+        205e9,
+        12e-6,
+        0.6,
+    )
     assert metal.poisson == 0.30
 
 
@@ -251,9 +284,13 @@ def test_wear_in_its_four_ways():
     assert both.plates == {"A": 1e-12, "B": 2e-12}
     seen = grit('size = "9 um"\nwear = { removed = "2 um", in = "10 min" }').wear.observed
     assert seen == Observation(time=600.0, removed=2e-6)
-    seen = grit('size = "9 um"\nwear = { removed = "2 um", in = "10 min", plate = "B" }').wear.observed
+    seen = grit(
+        'size = "9 um"\nwear = { removed = "2 um", in = "10 min", plate = "B" }'
+    ).wear.observed
     assert seen == Observation(time=600.0, removed=2e-6, plate="B")
-    seen = grit('size = "9 um"\nwear = { lost = "0.3 g", in = "10 min", plate = "A" }').wear.observed
+    seen = grit(
+        'size = "9 um"\nwear = { lost = "0.3 g", in = "10 min", plate = "A" }'
+    ).wear.observed
     assert seen == Observation(time=600.0, lost=3e-4, plate="A")
 
 
@@ -291,7 +328,9 @@ def test_grit_defaults_and_layer():
     ],
 )
 def test_fepa_f_sizes(name, um):
-    assert only_step(f'grit = "{name}"', drop="grit").grit.size == pytest.approx(um * 1e-6, rel=1e-12)
+    assert only_step(f'grit = "{name}"', drop="grit").grit.size == pytest.approx(
+        um * 1e-6, rel=1e-12
+    )
     assert grit(f'size = "{name}"').size == pytest.approx(um * 1e-6, rel=1e-12)
 
 
@@ -318,7 +357,10 @@ def test_the_same_grit_typed_differently_is_one_grit():
         ('length = "53 mm"', FigureEight(0.053, 0.0265)),
         ('kind = "zigzag", length = "50 mm", width = "30 mm", passes = 8', Zigzag(0.05, 0.03, 8)),
         ('kind = "zigzag", length = "50 mm", width = "30 mm"', Zigzag(0.05, 0.03, 10)),
-        ('kind = "rosette", radius = "30 mm", small = "5 mm", ratio = -4', Rosette(0.03, 0.005, -4)),
+        (
+            'kind = "rosette", radius = "30 mm", small = "5 mm", ratio = -4',
+            Rosette(0.03, 0.005, -4),
+        ),
         ('kind = "still"', Still()),
         # travel: the full extent along the stroke's direction as a share of the top's width there
         ('kind = "circle", travel = "1/4"', Circle(0.02)),
@@ -344,7 +386,10 @@ def test_strokes(typed, curve):
         ('kind = "line", overhang = "10 %", direction = "30 deg"', Line(0.032)),
         ('kind = "line", overhang = "10 %", centre = ["6 mm", "0 mm"]', Line(0.02)),
         ('overhang = "10 %"', FigureEight(0.032, 0.016)),
-        ('kind = "rosette", overhang = "10 %", small = "4 mm", ratio = 5', Rosette(0.012, 0.004, 5)),
+        (
+            'kind = "rosette", overhang = "10 %", small = "4 mm", ratio = 5',
+            Rosette(0.012, 0.004, 5),
+        ),
     ],
 )
 def test_strokes_by_overhang(typed, curve):
@@ -374,7 +419,9 @@ def test_travel_takes_the_width_along_the_direction():
 
 
 def test_where_the_stroke_lies():
-    step = only_step('stroke = { direction = "20 deg", centre = ["5 mm", "-3 mm"], carry_centre = true }')
+    step = only_step(
+        'stroke = { direction = "20 deg", centre = ["5 mm", "-3 mm"], carry_centre = true }'
+    )
     assert step.direction == pytest.approx(math.radians(20))
     assert step.centre == (0.005, -0.003)
     assert step.carry_centre
@@ -399,18 +446,28 @@ def test_loads():
     load = only_step(
         'load = "10 N"\nload_at = { x = "5 mm", fixed_to = "bench" }\npush_height = "8 mm"\nfriction = 0.2'
     ).load
-    assert (load.at, load.fixed_to, load.push_height, load.friction) == ((0.005, 0.0), "bench", 0.008, 0.2)
+    assert (load.at, load.fixed_to, load.push_height, load.friction) == (
+        (0.005, 0.0),
+        "bench",
+        0.008,
+        0.2,
+    )
 
 
 def test_swaps_in_three_ways():
     assert only_step('swap_every = "5 min"').swap.on_top == {"A": 300.0, "B": 300.0}
-    assert only_step('swap_every = { A = "15 min", B = "5 min" }').swap.on_top == {"A": 900.0, "B": 300.0}
+    assert only_step('swap_every = { A = "15 min", B = "5 min" }').swap.on_top == {
+        "A": 900.0,
+        "B": 300.0,
+    }
     assert only_step('swap_every = { read = "2.5 min", on_top = "more domed" }').swap.read == 150.0
 
 
 def test_lengths_of_a_step():
     assert only_step("strokes = 800", drop="time").strokes == 800
-    step = only_step('until = { flatness = "0.3 um", twist = "1 um", mating = "0.1 um", removed = "5 um" }')
+    step = only_step(
+        'until = { flatness = "0.3 um", twist = "1 um", mating = "0.1 um", removed = "5 um" }'
+    )
     assert (step.until.flatness, step.until.twist, step.until.mating, step.until.removed) == (
         3e-7,
         1e-6,
@@ -455,7 +512,9 @@ def test_load_takes_the_stem(tmp_path):
 
 def test_override_leaves_the_document_alone_and_takes_the_other_way_out():
     document = document_of(LONG)
-    changed = override(document, 1, {"stroke.travel": "1/4", "load": "5 N", "swap_every.A": "9 min"})
+    changed = override(
+        document, 1, {"stroke.travel": "1/4", "load": "5 N", "swap_every.A": "9 min"}
+    )
     assert document == document_of(LONG)
     step = parse_document(changed).steps[0]
     assert step.curve == FigureEight(pytest.approx(0.04), pytest.approx(0.02))
@@ -472,11 +531,16 @@ def test_override_moves_one_side_of_a_centre():
         ("stroke.centre.x", (0.004, 0.001)),
         ("stroke.centre", (0.004, 0.001)),
     ):
-        assert parse_document(override(document, 1, {key: "4 mm"})).steps[0].centre == pytest.approx(centre)
+        assert parse_document(override(document, 1, {key: "4 mm"})).steps[
+            0
+        ].centre == pytest.approx(centre)
     whole = parse_document(override(document, 1, {"stroke.centre": ["4 mm", "5 mm"]})).steps[0]
     assert whole.centre == pytest.approx((0.004, 0.005))
     bare = override(document, 1, {"stroke": {"kind": "circle", "radius": "8 mm"}})
-    assert parse_document(override(bare, 1, {"stroke.centre.y": "5 mm"})).steps[0].centre == (0.0, 0.005)
+    assert parse_document(override(bare, 1, {"stroke.centre.y": "5 mm"})).steps[0].centre == (
+        0.0,
+        0.005,
+    )
     with pytest.raises(ValueError, match="no 'z'"):
         override(document, 1, {"stroke.centre.z": "4 mm"})
 
@@ -485,9 +549,9 @@ def test_override_of_kind_time_and_walk():
     document = document_of(
         with_step('stroke = { length = "40 mm", width = "20 mm" }\nwalk = "3 deg per stroke"')
     )
-    step = parse_document(override(document, None, {"stroke.kind": "circle", "stroke.radius": "9 mm"})).steps[
-        0
-    ]
+    step = parse_document(
+        override(document, None, {"stroke.kind": "circle", "stroke.radius": "9 mm"})
+    ).steps[0]
     assert step.curve == Circle(0.009)
     step = parse_document(override(document, None, {"strokes": 50})).steps[0]
     assert (step.time, step.strokes) == (None, 50)

@@ -16,18 +16,24 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from lapwright.gauges.instruments import KINDS
-from lapwright.lapping import strokes
-from lapwright.lapping.step import Grit, Hand, Layer, Load, Observation, Step, Swap, Turn, Until, Wear
-from lapwright.plate import outline
-from lapwright.plate.form import Ripple, StartForm
-from lapwright.plate.grid import Grid
-from lapwright.plate.grooves import Grooves
-from lapwright.plate.material import MATERIALS, Material
-from lapwright.plate.measure import EdgeMargin
-from lapwright.plate.measured import Measured
-from lapwright.plate.outline import Disc, Rectangle, Ring
-from lapwright.plate.plate import Plate
+from lapwright.metrology.form import EdgeMargin
+from lapwright.metrology.instruments import KINDS
+from lapwright.specification import curves as strokes
+from lapwright.specification import outline
+from lapwright.specification.outline import Disc, Grid, Grooves, Rectangle, Ring
+from lapwright.specification.plate import MATERIALS, Material, Measured, Plate, Ripple, StartForm
+from lapwright.specification.step import (
+    Grit,
+    Hand,
+    Layer,
+    Load,
+    Observation,
+    Step,
+    Swap,
+    Turn,
+    Until,
+    Wear,
+)
 from lapwright.study.model import Axis, Free, Study, Sweep, Tune, Variant
 from lapwright.study.read import load
 from lapwright.study.resolved import TYPES, made, plain
@@ -52,7 +58,9 @@ def some(kind: type, **more: st.SearchStrategy[Any]) -> st.SearchStrategy[Any]:
         found.__dict__.update(values)
         return found
 
-    return st.fixed_dictionaries({f.name: more.get(f.name, numbers) for f in fields(kind) if f.init}).map(raw)
+    return st.fixed_dictionaries(
+        {f.name: more.get(f.name, numbers) for f in fields(kind) if f.init}
+    ).map(raw)
 
 
 def every(key: st.SearchStrategy[Any], value: st.SearchStrategy[Any]) -> st.SearchStrategy[Any]:
@@ -62,12 +70,16 @@ def every(key: st.SearchStrategy[Any], value: st.SearchStrategy[Any]) -> st.Sear
 grids = st.builds(Grid, st.integers(1, 4), st.integers(1, 4), st.floats(1e-4, 1e-2))
 measured = grids.flatmap(
     lambda grid: st.builds(
-        Measured, st.just(grid), arrays(float, grid.shape, elements=st.floats(-1e-3, 1e-3, width=64))
+        Measured,
+        st.just(grid),
+        arrays(float, grid.shape, elements=st.floats(-1e-3, 1e-3, width=64)),
     )
 )
 shapes = some(Disc) | some(Ring) | some(Rectangle)
 pattern = st.sampled_from(["square", "triangle", "rings", "radial"])
-forms = some(StartForm, ripple=maybe(some(Ripple, seed=maybe(st.integers()))), measured=maybe(measured))
+forms = some(
+    StartForm, ripple=maybe(some(Ripple, seed=maybe(st.integers()))), measured=maybe(measured)
+)
 plates = some(
     Plate,
     name=words,
@@ -81,7 +93,9 @@ plates = some(
 )
 observations = some(Observation, removed=maybe(numbers), lost=maybe(numbers), plate=maybe(words))
 wears = some(Wear, iron=maybe(numbers), plates=every(words, numbers), observed=maybe(observations))
-grits = some(Grit, name=words, wear=wears, layer=some(Layer), fade=maybe(numbers), held_in=maybe(words))
+grits = some(
+    Grit, name=words, wear=wears, layer=some(Layer), fade=maybe(numbers), held_in=maybe(words)
+)
 turns = some(Turn, every=st.integers(0, 10**9))
 curves = (
     st.just(strokes.Still())
@@ -116,7 +130,9 @@ typed = st.recursive(
 )
 studies = some(
     Study,
-    start=maybe(some(Start, run=words, plates=every(words, words), title=words, outcome=words, digest=words)),
+    start=maybe(
+        some(Start, run=words, plates=every(words, words), title=words, outcome=words, digest=words)
+    ),
     title=words,
     seed=st.integers(0, 2**63 - 1),
     units=st.sampled_from(list(Units)),
@@ -128,10 +144,12 @@ studies = some(
     typed=st.lists(words, max_size=3).map(tuple),
     text=words,
     stem=words,
-    variants=st.lists(st.builds(Variant, words, maybe(st.integers()), every(words, typed)), max_size=2).map(
-        tuple
+    variants=st.lists(
+        st.builds(Variant, words, maybe(st.integers()), every(words, typed)), max_size=2
+    ).map(tuple),
+    swept=maybe(
+        st.builds(Sweep, maybe(st.integers()), st.tuples(st.builds(Axis, words, st.tuples(typed))))
     ),
-    swept=maybe(st.builds(Sweep, maybe(st.integers()), st.tuples(st.builds(Axis, words, st.tuples(typed))))),
     goal=maybe(
         st.builds(
             Tune,
@@ -204,7 +222,9 @@ def test_what_may_be_kept_is_all_that_a_study_can_hold() -> None:
         name
         for module in (strokes, outline)
         for name, kind in inspect.getmembers(module, inspect.isclass)
-        if kind.__module__ == module.__name__ and "__dataclass_fields__" in vars(kind)
+        if kind.__module__ == module.__name__
+        and "__dataclass_fields__" in vars(kind)
+        and name != "Stroke"  # as it is said; a step holds the curve that it comes to
     ]
     known = {*own, *(kind.__name__ for kind in KINDS.values())}
     assert {"Rosette", "Ring", "OpticalFlat"} <= known <= set(TYPES)
@@ -231,7 +251,9 @@ def test_what_may_be_kept_is_all_that_a_study_can_hold() -> None:
     ],
 )
 def test_data_of_another_hand_are_refused(change: dict[str, Any]) -> None:
-    data, _ = plain(Step("A", "B", Grit("g", 1e-5, Wear(), Layer(1e-6)), strokes.Still(), turn=Turn(0.1, 3)))
+    data, _ = plain(
+        Step("A", "B", Grit("g", 1e-5, Wear(), Layer(1e-6)), strokes.Still(), turn=Turn(0.1, 3))
+    )
     assert made(data).turn == Turn(0.1, 3)
     turn = data["turn"] | change
     if change == {"is": "Turn", "angle": 0.1}:

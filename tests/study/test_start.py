@@ -16,16 +16,16 @@ import numpy as np
 import pytest
 
 import lapwright as lw
-from lapwright.book.bench import bench_of
-from lapwright.cli import main
-from lapwright.commands.places import changed_since
+from lapwright.commands.main import main
+from lapwright.commands.paths import changed_since
 from lapwright.errors import CommandError, StudyError
-from lapwright.lapping.run import lap
-from lapwright.plate.measure import measure
-from lapwright.study import runfile
-from lapwright.study.checkpoint import check_same
+from lapwright.integration.loop import lap
+from lapwright.metrology.form import measure
+from lapwright.optimisation.bench import bench_of
+from lapwright.results import runfile
+from lapwright.results.checkpoint import check_same
+from lapwright.results.record import SHAPES, Run
 from lapwright.study.read import load, parse
-from lapwright.study.record import SHAPES, Run
 
 PAIR = """title = "First pair"
 plates.A = { disc = "160 mm", thickness = "30 mm", form = { dome = "3 um", twist = "1 um" }, cells = 24 }
@@ -75,8 +75,12 @@ def test_plates_begin_with_the_faces_at_the_end(bench: Path, first: Run) -> None
 def test_going_on_is_what_the_engine_makes_of_those_faces(bench: Path, first: Run) -> None:
     second = parse(ON)
     moments = list(lap(second.plates, second.steps, seed=second.seed, margin=second.margin))
-    begun = replace(moments[0], heights={name: one.frames[-1] for name, one in first.plates.items()})
-    *_, end = lap(parse(PAIR).plates, second.steps, seed=second.seed, margin=second.margin, after=begun)
+    begun = replace(
+        moments[0], heights={name: one.frames[-1] for name, one in first.plates.items()}
+    )
+    *_, end = lap(
+        parse(PAIR).plates, second.steps, seed=second.seed, margin=second.margin, after=begun
+    )
     for name, plate in second.plates.items():
         assert largest(moments[-1].heights[name], end.heights[name], plate.land) < 1e-18
 
@@ -199,7 +203,11 @@ def test_a_bad_start_is_refused_in_one_line(bench: Path, first: Run, line: str) 
 @pytest.mark.parametrize(
     ("old", "new", "says"),
     [
-        ('disc = "160 mm"', 'disc = "150 mm"', "is a disc of 150 mm, and A in the run was a disc of 160 mm"),
+        (
+            'disc = "160 mm"',
+            'disc = "150 mm"',
+            "is a disc of 150 mm, and A in the run was a disc of 160 mm",
+        ),
         ('disc = "160 mm"', 'ring = ["160 mm", "40 mm"]', "is a ring of 160 mm, bore 40 mm"),
         (
             "cells = 24",
@@ -208,7 +216,9 @@ def test_a_bad_start_is_refused_in_one_line(bench: Path, first: Run, line: str) 
         ),
     ],
 )
-def test_another_outline_or_other_grooves_are_refused(bench: Path, old: str, new: str, says: str) -> None:
+def test_another_outline_or_other_grooves_are_refused(
+    bench: Path, old: str, new: str, says: str
+) -> None:
     with pytest.raises(StudyError) as refused:
         parse(ON.replace(old, new))
     (fault,) = refused.value.faults
@@ -221,7 +231,9 @@ def test_the_same_size_in_another_unit_is_the_same(bench: Path) -> None:
 
 def test_names_of_the_run_must_be_here(bench: Path) -> None:
     text = (
-        ON.replace("plates.A", "plates.C").replace("plates.B", "plates.D").replace('like = "A"', 'like = "C"')
+        ON.replace("plates.A", "plates.C")
+        .replace("plates.B", "plates.D")
+        .replace('like = "A"', 'like = "C"')
     )
     with pytest.raises(StudyError, match="none of that name is here"):
         parse(text.replace('top = "A"', 'top = "C"').replace('bottom = "B"', 'bottom = "D"'))
@@ -265,7 +277,10 @@ def test_the_run_file_says_where_the_faces_came_from(bench: Path) -> None:
     assert back.study.start is not None
     assert back.study.start.run == "first"
     assert back.to_dict()["start"]["digest"] == run.study.start.digest
-    assert "A and B begin with the faces at the end of first (First pair, 10 min of rubbing)." in back.text()
+    assert (
+        "A and B begin with the faces at the end of first (First pair, 10 min of rubbing)."
+        in back.text()
+    )
 
 
 def test_another_run_of_that_name_is_not_gone_on_with(bench: Path, first: Run) -> None:
@@ -277,7 +292,9 @@ def test_another_run_of_that_name_is_not_gone_on_with(bench: Path, first: Run) -
     frames[-1, 12, 12] += 1e-15
     plates["A"] = replace(plates["A"], frames=frames)
     replace(first, plates=plates).write("first/run.h5")
-    with pytest.raises(CommandError, match="a height map or a run that the study names has changed"):
+    with pytest.raises(
+        CommandError, match="a height map or a run that the study names has changed"
+    ):
         check_same(run, Path("x"), parse(text))
 
 
@@ -317,7 +334,9 @@ def test_a_run_and_a_study_that_goes_on_from_it_bear_alike(
 
 def test_readings_take_the_place_of_the_face_that_they_are_of(bench: Path) -> None:
     Path("on.toml").write_text(ON)
-    assert main(["gauge", "on.toml", "--reading", "spherometer A 1.2 um", "--start", "read.toml"]) == 0
+    assert (
+        main(["gauge", "on.toml", "--reading", "spherometer A 1.2 um", "--start", "read.toml"]) == 0
+    )
     read = load("read.toml")
     assert read.start is not None
     assert read.start.plates == {"B": "B"}
@@ -339,5 +358,7 @@ def test_a_search_reads_its_run_once(bench: Path, monkeypatch: pytest.MonkeyPatc
 
 
 def test_a_book_takes_the_faces_of_a_run_as_known(bench: Path, first: Run) -> None:
-    known = bench_of(parse(ON.replace('form = { dome = "3 um", twist = "1 um" }, ', ""))).given.forms
+    known = bench_of(
+        parse(ON.replace('form = { dome = "3 um", twist = "1 um" }, ', ""))
+    ).given.forms
     assert known == {(name, form) for name in "AB" for form in ("sphere", "saddle", "twist")}

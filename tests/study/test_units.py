@@ -8,9 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lapwright.study.faults import RefusedError
-from lapwright.study.rates import read_pace, read_temperature, read_turn, read_wear
-from lapwright.study.units import (
+from lapwright.specification.quantities import (
     ANGLE,
     DENSITY,
     EXPANSION,
@@ -24,6 +22,8 @@ from lapwright.study.units import (
     read,
     read_share,
 )
+from lapwright.specification.rates import read_pace, read_temperature, read_turn, read_wear
+from lapwright.specification.said import RefusedError
 from lapwright.units import METRIC, Units
 
 # Inch 25.4 mm and pound 0.45359237 kg exactly (international yard and pound agreement, 1959); standard
@@ -98,7 +98,9 @@ def test_one_wear_constant_in_every_spelling_is_one_number(typed):
 
 def test_wear_in_inch_units():
     # 25.4e-9 m over 0.3048 m at 6894.757 Pa
-    assert read_wear("1 uin/ft/psi") == pytest.approx(25.4e-9 / 0.3048 / 6894.757293168361, rel=1e-12)
+    assert read_wear("1 uin/ft/psi") == pytest.approx(
+        25.4e-9 / 0.3048 / 6894.757293168361, rel=1e-12
+    )
 
 
 @pytest.mark.parametrize(
@@ -141,14 +143,16 @@ def test_quarter_turns_are_exact():
 
 
 @pytest.mark.parametrize(
-    ("typed", "share"), [("17 %", 0.17), ("17%", 0.17), ("1/3", 1 / 3), ("0.25", 0.25), ("17 percent", 0.17)]
+    ("typed", "share"),
+    [("17 %", 0.17), ("17%", 0.17), ("1/3", 1 / 3), ("0.25", 0.25), ("17 percent", 0.17)],
 )
 def test_shares(typed, share):
     assert read_share(typed) == pytest.approx(share, rel=1e-14)
 
 
 @pytest.mark.parametrize(
-    ("typed", "kelvin"), [("20 degC", 293.15), ("68 degF", 293.15), ("293.15 K", 293.15), ("20 °C", 293.15)]
+    ("typed", "kelvin"),
+    [("20 degC", 293.15), ("68 degF", 293.15), ("293.15 K", 293.15), ("20 °C", 293.15)],
 )
 def test_temperatures(typed, kelvin):
     assert read_temperature(typed) == pytest.approx(kelvin, rel=1e-12)
@@ -210,7 +214,15 @@ def test_limits_are_quoted_and_nan_fails_them():
 
 @pytest.mark.parametrize(
     "typed",
-    ["8 deg", "8 deg per min", "fast", 8, "8 per stroke", "90 deg every 0 strokes", "8 mm per stroke"],
+    [
+        "8 deg",
+        "8 deg per min",
+        "fast",
+        8,
+        "8 per stroke",
+        "90 deg every 0 strokes",
+        "8 mm per stroke",
+    ],
 )
 def test_turns_refused(typed):
     with pytest.raises(RefusedError) as caught:
@@ -219,7 +231,8 @@ def test_turns_refused(typed):
 
 
 @pytest.mark.parametrize(
-    ("typed", "fragment"), [(0.33, '"33 %"'), (17, '"17 %"'), ("3 mm", '"1/3"'), ("17 deg", '"17 %"')]
+    ("typed", "fragment"),
+    [(0.33, '"33 %"'), (17, '"17 %"'), ("3 mm", '"1/3"'), ("17 deg", '"17 %"')],
 )
 def test_shares_refused(typed, fragment):
     with pytest.raises(RefusedError) as caught:
@@ -289,8 +302,12 @@ SIZES = st.floats(min_value=1e-8, max_value=4.0)
 @settings(max_examples=100, deadline=None)
 @given(SIZES, st.sampled_from(Units), st.integers(2, 9))
 def test_a_length_that_is_said_reads_back_to_its_figures(value, units, figures):
-    assert read(units.length(value, figures), LENGTH) == pytest.approx(value, rel=0.51 * 10 ** (1 - figures))
-    assert read(units.size(value, figures), LENGTH) == pytest.approx(value, rel=0.51 * 10 ** (1 - figures))
+    assert read(units.length(value, figures), LENGTH) == pytest.approx(
+        value, rel=0.51 * 10 ** (1 - figures)
+    )
+    assert read(units.size(value, figures), LENGTH) == pytest.approx(
+        value, rel=0.51 * 10 ** (1 - figures)
+    )
 
 
 @settings(max_examples=60, deadline=None)
@@ -300,9 +317,13 @@ def test_times_forces_pressures_read_back(value, figures):
     assert read(Units.time(value, figures), TIME) == pytest.approx(value, rel=rel)
     assert read(METRIC.mass(value, figures), MASS) == pytest.approx(value, rel=rel)
     assert read(METRIC.force(value, figures), FORCE) == pytest.approx(value, rel=rel)
-    assert read(Units.INCH.force(value, figures).partition(" (")[0], FORCE) == pytest.approx(value, rel=rel)
+    assert read(Units.INCH.force(value, figures).partition(" (")[0], FORCE) == pytest.approx(
+        value, rel=rel
+    )
     assert read(Units.INCH.pressure(value, figures), PRESSURE) == pytest.approx(value, rel=rel)
-    assert read_wear(Units.INCH.wear(value * 1e-14, figures)) == pytest.approx(value * 1e-14, rel=rel)
+    assert read_wear(Units.INCH.wear(value * 1e-14, figures)) == pytest.approx(
+        value * 1e-14, rel=rel
+    )
 
 
 @settings(max_examples=60, deadline=None)

@@ -21,8 +21,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lapwright.study.model import Study
-from lapwright.study.override import override
-from lapwright.study.read import document_of, load, parse, parse_document
+from lapwright.study.read import load, parse, parse_document
+from lapwright.study.source import document_of
+from lapwright.study.variants import override
 from lapwright.study.write import inline, written
 
 CONFIGS = sorted((Path(__file__).parents[2] / "configs").glob("*.toml"))
@@ -49,7 +50,12 @@ class Typist:
             return f"'{value}'"
         if isinstance(value, str) and dice.random() < 0.1:
             return f'"""\n{inline(value)[1:-1]}"""'
-        if isinstance(value, int) and not isinstance(value, bool) and value >= 0 and dice.random() < 0.3:
+        if (
+            isinstance(value, int)
+            and not isinstance(value, bool)
+            and value >= 0
+            and dice.random() < 0.3
+        ):
             return hex(value)
         if isinstance(value, list) and dice.random() < 0.5:
             return "[\n" + "".join(f"  {inline(one)},  # inside\n" for one in value) + "]"
@@ -70,7 +76,9 @@ class Typist:
             if isinstance(value, dict) and value and dice.random() < 0.3:
                 self.pairs(here, value, f"{dotted}{key(name)}.")
                 continue
-            text = f"{dotted}{key(name)} {'=' if dice.random() < 0.8 else '   ='} {self.value(value)}"
+            text = (
+                f"{dotted}{key(name)} {'=' if dice.random() < 0.8 else '   ='} {self.value(value)}"
+            )
             self.lines.append(text + (f"   {self.comment(here)}" if dice.random() < 0.4 else ""))
             if dice.random() < 0.1:
                 self.lines.append("")
@@ -106,7 +114,11 @@ class Typist:
             if isinstance(value, list):
                 for number, entry in enumerate(value):
                     self.heading((name, number), f"[[{key(name)}]]", entry)
-            elif value and all(isinstance(one, dict) for one in value.values()) and self.dice.random() < 0.7:
+            elif (
+                value
+                and all(isinstance(one, dict) for one in value.values())
+                and self.dice.random() < 0.7
+            ):
                 for inner, entry in value.items():
                     self.heading((name, inner), f"[{key(name)}.{key(inner)}]", entry)
             else:
@@ -153,10 +165,16 @@ def edited(document: dict[str, Any], dice: Random, new: list[Any]) -> dict[str, 
     for table in tables:
         for inner in table.values():
             tables += [inner] if isinstance(inner, dict) else []
-            tables += [one for one in inner if isinstance(one, dict)] if isinstance(inner, list) else []
+            tables += (
+                [one for one in inner if isinstance(one, dict)] if isinstance(inner, list) else []
+            )
     for value in new:
         table = dice.choice(tables)
-        leaves = [k for k, v in table.items() if not (isinstance(v, list) and v and isinstance(v[0], dict))]
+        leaves = [
+            k
+            for k, v in table.items()
+            if not (isinstance(v, list) and v and isinstance(v[0], dict))
+        ]
         if leaves and dice.random() < 0.6:
             chosen = dice.choice(leaves)
             if dice.random() < 0.4 and table is not out:
@@ -184,7 +202,9 @@ def has(document: Any, place: tuple[Any, ...], like: Any) -> bool:
 
 @settings(max_examples=150, deadline=None)
 @given(DOCUMENTS, st.lists(LEAVES | TABLES, max_size=5), st.randoms(use_true_random=False))
-def test_any_change_of_any_study_reads_as_wanted_and_keeps_its_comments(document, new, dice) -> None:
+def test_any_change_of_any_study_reads_as_wanted_and_keeps_its_comments(
+    document, new, dice
+) -> None:
     typist = Typist(dice)
     text = typist.type(document)
     assert tomllib.loads(text) == document
@@ -218,7 +238,9 @@ STUDIES = st.fixed_dictionaries(
                 "A": st.fixed_dictionaries(
                     {"disc": st.just("160 mm"), "thickness": st.sampled_from(["30 mm", "1.25 in"])},
                     optional={
-                        "form": st.sampled_from([{"dome": "2 um"}, {"twist": "1 um", "saddle": "20 uin"}])
+                        "form": st.sampled_from(
+                            [{"dome": "2 um"}, {"twist": "1 um", "saddle": "20 uin"}]
+                        )
                     },
                 ),
                 "B": st.just({"like": "A"}),
@@ -226,9 +248,15 @@ STUDIES = st.fixed_dictionaries(
         ),
         "steps": st.lists(
             st.fixed_dictionaries(
-                {"top": st.just("A"), "bottom": st.just("B"), "grit": st.sampled_from(["15 um", "fine"])},
+                {
+                    "top": st.just("A"),
+                    "bottom": st.just("B"),
+                    "grit": st.sampled_from(["15 um", "fine"]),
+                },
                 optional={
-                    "stroke": st.sampled_from([{"travel": "1/4"}, {"kind": "circle", "radius": "20 mm"}]),
+                    "stroke": st.sampled_from(
+                        [{"travel": "1/4"}, {"kind": "circle", "radius": "20 mm"}]
+                    ),
                     "swap_every": st.sampled_from(["2 min", {"A": "2 min", "B": "1 min"}]),
                     "load": st.just("20 N"),
                 },
@@ -292,7 +320,10 @@ def step(grit: str, note: str) -> str:
 
 
 def test_a_step_moves_with_its_comments() -> None:
-    coarse, fine = "# coarse first\n" + step("15 um", "  # rough"), "# then fine\n" + step("9 um", "")
+    coarse, fine = (
+        "# coarse first\n" + step("15 um", "  # rough"),
+        "# then fine\n" + step("9 um", ""),
+    )
     document = document_of(HEAD + coarse + "\n" + fine)
     document["steps"] = document["steps"][::-1]
     assert written(document, "", HEAD + coarse + "\n" + fine, (2, 1)) == HEAD + fine + "\n" + coarse
@@ -307,7 +338,9 @@ def test_a_study_from_a_file_is_written_letter_by_letter(path: Path, tmp_path: P
 
 
 def test_a_head_of_the_program_gives_way_and_a_persons_stays() -> None:
-    once = written(document_of(HEAD), "x: one way of lapping y, written by lapwright compare.", HEAD)
+    once = written(
+        document_of(HEAD), "x: one way of lapping y, written by lapwright compare.", HEAD
+    )
     again = written(document_of(HEAD), "Written by lapwright tune from x.\nLap it.", once)
     assert again.rstrip() == ("# Written by lapwright tune from x.\n# Lap it.\n\n" + HEAD).rstrip()
 
@@ -323,14 +356,18 @@ def test_line_ends_of_windows_and_the_mark_of_some_editors_do_no_harm() -> None:
     ("script", "loaded"),
     [
         ("import lapwright", False),
-        ("from lapwright.cli import main; main(['preview', 'x.toml'])", False),
+        ("from lapwright.commands.main import main; main(['preview', 'x.toml'])", False),
         ("from lapwright.study.write import written; written({'seed': 1})", False),
         ("from lapwright.study.write import written; written({'seed': 1}, 'x', 'seed = 1')", False),
         ("from lapwright.study.write import written; written({'seed': 2}, 'x', 'seed = 1')", True),
     ],
 )
-def test_the_library_is_loaded_only_where_a_key_changes(script: str, loaded: bool, tmp_path: Path) -> None:
+def test_the_library_is_loaded_only_where_a_key_changes(
+    script: str, loaded: bool, tmp_path: Path
+) -> None:
     (tmp_path / "x.toml").write_text(HEAD + step("15 um", ""))
     script = f"import sys; {script}; print('tomlkit' in sys.modules, file=sys.stderr)"
-    done = subprocess.run([sys.executable, "-c", script], cwd=tmp_path, capture_output=True, check=True)
+    done = subprocess.run(
+        [sys.executable, "-c", script], cwd=tmp_path, capture_output=True, check=True
+    )
     assert done.stderr.split()[-1].decode() == str(loaded)

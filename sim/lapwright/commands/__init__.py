@@ -1,1 +1,4 @@
-"""One module a command: `HELP`, `add(parser)`, `main(args) -> exit code`; heavy imports are made late."""
+"""Words in, exit code out; one module a command: `HELP`, `add(parser)`, `main(args)`.
+
+`main` finds the command; heavy imports are made late.
+"""

@@ -10,16 +10,17 @@ from math import pi
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from lapwright.commands.answer import Speaker, print_json, typed
-from lapwright.commands.places import changed_since, run_file
+from lapwright.commands.paths import changed_since, run_file
+from lapwright.commands.terminal import Speaker, print_json, typed
 from lapwright.errors import CommandError
 
 if TYPE_CHECKING:
-    from lapwright.lapping.step import Step
-    from lapwright.results.bearing import BearingAnswer
+    from lapwright.results.answers import BearingAnswer
+    from lapwright.specification.step import Step
     from lapwright.study.model import Study
 
 __all__ = ["EXAMPLE", "add", "main"]
+
 
 EXAMPLE = """\
 example:
@@ -48,7 +49,10 @@ def add(parser: argparse.ArgumentParser) -> None:
     """Say which words the command takes."""
     parser.add_argument("file", metavar="FILE", help="a study, a run's folder, or the run.h5 in it")
     parser.add_argument(
-        "--step", type=_step, metavar="N", help="which step, from 1 (default: the first; of a run, the last)"
+        "--step",
+        type=_step,
+        metavar="N",
+        help="which step, from 1 (default: the first; of a run, the last)",
     )
     parser.add_argument(
         "--phase",
@@ -87,9 +91,11 @@ def main(args: argparse.Namespace) -> int:
             f"{picture} is there already: add --force to write over it", key="--out", code="exists"
         )
     from lapwright.results.answer import wrapped
-    from lapwright.results.bearing import BearingAnswer
+    from lapwright.results.answers import BearingAnswer
 
-    found = BearingAnswer(asked.study, asked.number, args.phase, asked.step, asked.heights, asked.when)
+    found = BearingAnswer(
+        asked.study, asked.number, args.phase, asked.step, asked.heights, asked.when
+    )
     if picture is not None:
         _draw(picture, found)
     say = Speaker(args.json)
@@ -101,7 +107,9 @@ def main(args: argparse.Namespace) -> int:
     lines = (
         [("Open", str(picture))]
         if picture
-        else [("A picture of it", typed("bearing", args.file, *_places(args), "--out", "bears.png"))]
+        else [
+            ("A picture of it", typed("bearing", args.file, *_places(args), "--out", "bears.png"))
+        ]
     )
     if asked.heights is None:
         lines.append(("Lap it", typed("run", args.file)))
@@ -123,7 +131,7 @@ def _asked(place: Path, wanted: int | None) -> Asked:
         study = load(place)
         number = _checked(wanted or 1, study)
         return Asked(study, number, study.steps[number - 1], None, "faces as they come")
-    from lapwright.study.runfile import read_run
+    from lapwright.results.runfile import read_run
 
     path = run_file(place)
     run = read_run(path)
@@ -134,7 +142,9 @@ def _asked(place: Path, wanted: int | None) -> Asked:
     if number == last:
         step = replace(step, top=run.top[-1], bottom=run.bottom[-1])
     heights = {name: record.frames[-1] for name, record in run.plates.items()}
-    return Asked(study, number, step, heights, "faces at the end of the run", changed_since(path, run))
+    return Asked(
+        study, number, step, heights, "faces at the end of the run", changed_since(path, run)
+    )
 
 
 def _checked(number: int, study: Study) -> int:
@@ -145,8 +155,8 @@ def _checked(number: int, study: Study) -> int:
 
 
 def _draw(path: Path, found: BearingAnswer) -> None:
-    from lapwright.report.pictures import bearing_picture
-    from lapwright.study.safefile import put_in_place
+    from lapwright.files import put_in_place
+    from lapwright.presentation.pictures.bearing import bearing_picture
 
     study, got = found.study, found.bearing
     content = bearing_picture(

@@ -6,17 +6,18 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from lapwright.commands.answer import Speaker, print_json, typed
-from lapwright.commands.many import add_many, crew_of, go_on_words, many_of
-from lapwright.commands.places import study_file
-from lapwright.commands.tally import Tally
+from lapwright.commands.batch_options import add_many, crew_of, go_on_words, many_of
+from lapwright.commands.paths import study_file
+from lapwright.commands.progress import Tally
+from lapwright.commands.terminal import Speaker, print_json, typed
 
 if TYPE_CHECKING:
-    from lapwright.planning.comparison import Comparison
-    from lapwright.planning.store import Store
-    from lapwright.results.comparing import Work
+    from lapwright.optimisation.comparing import Work
+    from lapwright.optimisation.comparison import Comparison
+    from lapwright.optimisation.jobs import Store
 
 __all__ = ["EXAMPLE", "add", "main"]
+
 
 EXAMPLE = """\
 example:
@@ -30,17 +31,22 @@ PAGE, SHEET = "compare.html", "compare.csv"
 def add(parser: argparse.ArgumentParser) -> None:
     """Say which words the command takes."""
     parser.add_argument("file", metavar="STUDY", help="a study with [[variants]] or a [sweep]")
-    parser.add_argument("--out", metavar="DIR", help="folder for the answer (default: STEM-compare, here)")
+    parser.add_argument(
+        "--out", metavar="DIR", help="folder for the answer (default: STEM-compare, here)"
+    )
     add_many(parser, "comparison")
-    parser.add_argument("--no-page", action="store_true", help="no page, only compare.csv and the runs")
+    parser.add_argument(
+        "--no-page", action="store_true", help="no page, only compare.csv and the runs"
+    )
 
 
 def main(args: argparse.Namespace) -> int:
     """Lap every member; returns the exit code."""
-    from lapwright.planning.store import PLAN, Store
-    from lapwright.results.comparing import Work
-    from lapwright.study.folder import taken
-    from lapwright.study.read import document_of, load
+    from lapwright.files import taken
+    from lapwright.optimisation.comparing import Work
+    from lapwright.optimisation.jobs import PLAN, Store
+    from lapwright.study.read import load
+    from lapwright.study.source import document_of
 
     many = many_of(args)
     study = load(study_file(Path(args.file)))
@@ -58,7 +64,9 @@ def _carried_out(work: Work, store: Store, args: argparse.Namespace) -> int:
 
     say = Speaker(args.json)
     if store.journal.damaged:
-        Speaker(True)(f"{store.journal.path} is damaged in places: what was there is worked out again")
+        Speaker(True)(
+            f"{store.journal.path} is damaged in places: what was there is worked out again"
+        )
     if left := work.left:
         with stopping() as stop, crew_of(args, len(left)) as crew:
             tally = Tally(len(work.jobs), len(work.jobs) - len(left))
@@ -74,12 +82,12 @@ def _carried_out(work: Work, store: Store, args: argparse.Namespace) -> int:
 
 
 def _write(got: Comparison, store: Store, args: argparse.Namespace) -> None:
-    from lapwright.planning.sheet import csv_text
-    from lapwright.study.safefile import put_in_place
+    from lapwright.files import put_in_place
+    from lapwright.optimisation.comparison import csv_text
 
     put_in_place(store.path / SHEET, csv_text(got).encode("utf-8"))
     if not args.no_page:
-        from lapwright.report.comparison import comparison_page
+        from lapwright.presentation.comparison import comparison_page
 
         put_in_place(store.path / PAGE, comparison_page(got, store).encode("utf-8"))
 
@@ -95,14 +103,18 @@ def _stopped(work: Work, args: argparse.Namespace, say: Speaker) -> int:
     return 1
 
 
-def _answer(got: Comparison, store: Store, args: argparse.Namespace, say: Speaker, failed: int) -> None:
+def _answer(
+    got: Comparison, store: Store, args: argparse.Namespace, say: Speaker, failed: int
+) -> None:
     say(got.text())
     if args.json:
         print_json(got.to_dict())
     lines = []
     if failed:
         ended = "simulation" if failed == 1 else "simulations"
-        Speaker(True)(f"lapwright: {failed} {ended} did not come to an end for want of this machine")
+        Speaker(True)(
+            f"lapwright: {failed} {ended} did not come to an end for want of this machine"
+        )
         lines.append(("Try what failed again", typed("compare", *go_on_words(args))))
     if not args.no_page:
         lines.append(("Open in a browser", str(store.path / PAGE)))

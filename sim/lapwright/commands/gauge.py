@@ -1,23 +1,37 @@
-"""`lapwright gauge`: what each gauge would show, and what your readings mean."""
+"""`lapwright gauge`: what gauges show, what readings mean, and a study that begins there.
+
+A study that begins with the faces that readings said.
+"""
 
 from __future__ import annotations
 
 import argparse
+import math
 import os
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from lapwright.commands.answer import Speaker, print_json, typed
-from lapwright.commands.places import run_file
+import numpy as np
+
+from lapwright.commands.paths import run_file
+from lapwright.commands.terminal import Speaker, print_json, typed
 from lapwright.errors import CommandError
+from lapwright.files import put_in_place
+from lapwright.metrology.estimate import Estimate
+from lapwright.metrology.form import FORMS
+from lapwright.study.model import Study
+from lapwright.study.source import document_of
+from lapwright.study.write import written
+from lapwright.units import Units, joined
 
 if TYPE_CHECKING:
-    from lapwright.gauges.estimate import Estimate
+    from lapwright.metrology.estimate import Estimate
     from lapwright.results.gauge_request import Faces, Request
     from lapwright.study.model import Study
 
-__all__ = ["EXAMPLE", "add", "main"]
+__all__ = ["EXAMPLE", "add", "left_out", "main", "write_start"]
+
 
 EXAMPLE = """\
 example:
@@ -45,7 +59,9 @@ def add(parser: argparse.ArgumentParser) -> None:
         metavar="G",
         help="only this gauge of the study, or a kind such as 'spherometer'",
     )
-    parser.add_argument("--plate", action="append", default=[], metavar="NAME", help="only this plate")
+    parser.add_argument(
+        "--plate", action="append", default=[], metavar="NAME", help="only this plate"
+    )
     parser.add_argument(
         "--reading",
         action="append",
@@ -61,9 +77,15 @@ def add(parser: argparse.ArgumentParser) -> None:
         metavar="TEXT",
         help='set the gauges down there: "ANGLE at X, Y", such as "90 deg at 20 mm, 0 mm"',
     )
-    parser.add_argument("--at", metavar="TIME", help='of a run: the faces at that time, such as "10 min"')
-    parser.add_argument("--budget", action="store_true", help="where the doubt comes from, cause by cause")
-    parser.add_argument("--start", metavar="STUDY", help="write a study that begins with the faces found")
+    parser.add_argument(
+        "--at", metavar="TIME", help='of a run: the faces at that time, such as "10 min"'
+    )
+    parser.add_argument(
+        "--budget", action="store_true", help="where the doubt comes from, cause by cause"
+    )
+    parser.add_argument(
+        "--start", metavar="STUDY", help="write a study that begins with the faces found"
+    )
     parser.add_argument(
         "--out", metavar="PNG", help="draw the bands under an optical flat, such as bands.png"
     )
@@ -72,7 +94,7 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def main(args: argparse.Namespace) -> int:
     """Tell what gauges show and readings mean; returns the exit code."""
-    from lapwright.commands.gauge_start import left_out, write_start
+    pass  # MOVED
     from lapwright.results.gauge import GaugeAnswer
 
     for key, path in (("--out", args.out), ("--start", args.start)):
@@ -81,7 +103,9 @@ def main(args: argparse.Namespace) -> int:
                 f"{path} is there already: add --force to write over it", key=key, code="exists"
             )
     study, faces = _faces(Path(args.file), args.at)
-    found = GaugeAnswer(study, faces, args.gauge, args.plate, args.reading, args.place, budget=args.budget)
+    found = GaugeAnswer(
+        study, faces, args.gauge, args.plate, args.reading, args.place, budget=args.budget
+    )
     if args.start:
         write_start(Path(args.start), study, found.estimate)
     if args.out:
@@ -104,16 +128,20 @@ def _faces(place: Path, at: str | None) -> tuple[Study, Faces]:
 
     if not os.path.isdir(place) and place.suffix.lower() not in (".h5", ".hdf5"):
         if at is not None:
-            raise CommandError("--at: only a run has faces at other times: name its folder", key="--at")
+            raise CommandError(
+                "--at: only a run has faces at other times: name its folder", key="--at"
+            )
         study = load(place)
         return study, faces_of(study)
-    from lapwright.study.runfile import read_run
+    from lapwright.results.runfile import read_run
 
     run = read_run(run_file(place))
     return run.study, faces_of(run.study, run, at)
 
 
-def _next(args: argparse.Namespace, found: Estimate | None, whole_known: bool) -> list[tuple[str, str]]:
+def _next(
+    args: argparse.Namespace, found: Estimate | None, whole_known: bool
+) -> list[tuple[str, str]]:
     """What to type or to open next."""
     lines = []
     if args.start:
@@ -125,7 +153,9 @@ def _next(args: argparse.Namespace, found: Estimate | None, whole_known: bool) -
         text = "GAUGE PLATE 1.2 um @ 0 deg"
         lines.append(("What your readings say", typed("gauge", args.file, "--reading", text)))
     elif not args.start:
-        lines.append(("Begin with these faces", typed("gauge", args.file, "--start", "measured.toml")))
+        lines.append(
+            ("Begin with these faces", typed("gauge", args.file, "--start", "measured.toml"))
+        )
     if not args.out:
         lines.append(("A picture of the bands", typed("gauge", args.file, "--out", "bands.png")))
     return lines
@@ -133,8 +163,8 @@ def _next(args: argparse.Namespace, found: Estimate | None, whole_known: bool) -
 
 def _draw(path: Path, asked: Request, wanted: Sequence[str]) -> None:
     """Draw the bands of each face, under the flat by which they are told."""
-    from lapwright.report.pictures.fringes import Seen, fringe_picture
-    from lapwright.study.safefile import put_in_place
+    from lapwright.files import put_in_place
+    from lapwright.presentation.pictures.fringes import Seen, fringe_picture
 
     at = asked.places[0].at if asked.places else (0.0, 0.0)
     maps, grits = asked.faces.maps, asked.faces.grits
@@ -142,4 +172,94 @@ def _draw(path: Path, asked: Request, wanted: Sequence[str]) -> None:
     try:
         put_in_place(path, fringe_picture(seen, asked.study.units, at))
     except ValueError as trouble:
-        raise CommandError(f"--out: {trouble}: lay the flat elsewhere with --place", key="--out") from None
+        raise CommandError(
+            f"--out: {trouble}: lay the flat elsewhere with --place", key="--out"
+        ) from None
+
+
+SMALL = 1e-3  # of the whole doubt of a form: a smaller part of it is nothing
+
+
+def write_start(path: Path, study: Study, found: Estimate | None) -> None:
+    """Write the study again, its faces as the readings say; waves keep what was written.
+
+    Raises
+    ------
+    CommandError
+        There are no readings.
+    CannotDoError
+        The file cannot be written.
+
+    """
+    if found is None:
+        raise CommandError(
+            "--start needs readings: write [[readings]], or give --reading", key="--start"
+        )
+    document = document_of(study.text)
+    for plate in found.plates:
+        kind = next(kind for kind in ("plates", "parts") if plate in document.get(kind, {}))
+        table = document[kind][plate]
+        kept = {key: value for key, value in dict(table.get("form", {})).items() if key == "ripple"}
+        table["form"] = kept | _form(found, plate)
+    if study.start is not None:
+        left = {
+            here: there for here, there in study.start.plates.items() if here not in found.plates
+        }
+        document.pop("start")
+        document |= {"start": {"run": study.start.run, **left}} if left else {}
+    document.pop("readings", None)
+    document["doubts"] = _doubts(found)
+    lines = [
+        "The faces are those that readings said; what they did not see is taken as nought.",
+        *left_out(found),
+        "Each [[doubts]] is something that the readings leave open: by how much it moves the forms together,",
+        "one standard deviation. --samples of compare and tune draws the faces by them.",
+    ]
+    put_in_place(path, written(document, "\n".join(lines), study.text).encode("utf-8"))
+
+
+def _form(found: Estimate, plate: str) -> dict[str, Any]:
+    """What the readings fix, as a study says it."""
+    out = {}
+    for name, form in found.forms(plate).items():
+        if form is None:
+            continue
+        # To a thousandth of what is not known of it, so that nothing is lost by writing it down.
+        places = max(0, 3 - math.floor(math.log10(1e6 * form.uncertainty)))
+        text = f"{1e6 * form.value:.{places}f}"
+        if float(text) == 0.0:
+            continue
+        dish = name == "sphere" and form.value < 0.0
+        key = "dish" if dish else _typed(name)
+        out[key] = f"{text.removeprefix('-') if dish else text} um"
+    return out
+
+
+def _doubts(found: Estimate) -> list[dict[str, dict[str, str]]]:
+    """What the readings leave open, cause by cause, as a study says it."""
+    doubts = found.doubts()
+    least = SMALL * np.sqrt((doubts.moves**2).sum(axis=1))
+    out = []
+    for cause in doubts.moves.T:
+        moved: dict[str, dict[str, str]] = {}
+        for (plate, form), size, small in zip(doubts.terms, cause.tolist(), least, strict=True):
+            if abs(size) > small:
+                moved.setdefault(plate, {})[_typed(form)] = f"{Units.number(1e6 * size, 4)} um"
+        out.append(moved)
+    return out
+
+
+def _typed(form: str) -> str:
+    return "dome" if form == "sphere" else form
+
+
+def left_out(found: Estimate) -> list[str]:
+    """Sentences on what was read and is not used: sums of forms, of which no single one is known."""
+    lines = []
+    for plate in found.plates:
+        if sums := found.sum_only(plate):
+            names = joined([FORMS[name].word for name in sums])
+            lines.append(
+                f"Of {plate} only a sum of {names} was read: they are left out, as nought."
+            )
+    return lines

@@ -8,15 +8,16 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from lapwright.commands.answer import Speaker, typed
 from lapwright.commands.next import say_next
-from lapwright.commands.places import study_file
+from lapwright.commands.paths import study_file
+from lapwright.commands.terminal import Speaker, typed
 from lapwright.errors import CommandError
 
 if TYPE_CHECKING:
-    from lapwright.book.book import Book
+    from lapwright.optimisation.book import Book
 
 __all__ = ["EXAMPLE", "add", "main"]
+
 
 EXAMPLE = """\
 example:
@@ -34,25 +35,40 @@ HOW_DONE = 'write --done "as advised", --done "as advised, 600 strokes" or --don
 def add(parser: argparse.ArgumentParser) -> None:
     """Say which words the command takes."""
     parser.add_argument("file", metavar="FILE", help="the study; its log stands beside it")
-    parser.add_argument("--done", metavar="TEXT", help='"as advised, 600 strokes" or "step 1, 10 min"')
     parser.add_argument(
-        "--reading", action="append", default=[], metavar="TEXT", help='such as "sph A 0.35 um @ 45 deg"'
+        "--done", metavar="TEXT", help='"as advised, 600 strokes" or "step 1, 10 min"'
     )
-    parser.add_argument("--lost", action="append", default=[], metavar="TEXT", help='such as "A 0.12 g"')
+    parser.add_argument(
+        "--reading",
+        action="append",
+        default=[],
+        metavar="TEXT",
+        help='such as "sph A 0.35 um @ 45 deg"',
+    )
+    parser.add_argument(
+        "--lost", action="append", default=[], metavar="TEXT", help='such as "A 0.12 g"'
+    )
     parser.add_argument("--date", metavar="DATE", help="such as 2026-03-02 (default: today)")
     parser.add_argument("--note", metavar="TEXT", help="whatever should be remembered")
     parser.add_argument(
-        "--restart", action="append", default=[], metavar="PLATE", help="this plate is as if never read"
+        "--restart",
+        action="append",
+        default=[],
+        metavar="PLATE",
+        help="this plate is as if never read",
     )
     parser.add_argument("--undo", action="store_true", help="take the last entry back")
     parser.add_argument(
-        "--shop", type=int, metavar="SEED", help="practice: a shop of hidden plates gives the readings"
+        "--shop",
+        type=int,
+        metavar="SEED",
+        help="practice: a shop of hidden plates gives the readings",
     )
 
 
 def main(args: argparse.Namespace) -> int:
     """Write an entry down; returns the exit code."""
-    from lapwright.book.book import Book
+    from lapwright.optimisation.book import Book
 
     book = Book(study_file(Path(args.file)))
     say = Speaker(args.json)
@@ -98,19 +114,23 @@ def _date(text: str | None) -> datetime.date:
     try:
         return datetime.date.fromisoformat(text)
     except ValueError:
-        raise CommandError(f"--date: '{text}' is no date: write it as 2026-03-02", key="--date") from None
+        raise CommandError(
+            f"--date: '{text}' is no date: write it as 2026-03-02", key="--date"
+        ) from None
 
 
 def _lost(text: str) -> tuple[str, str]:
     plate, _, mass = text.strip().partition(" ")
     if not mass:
-        raise CommandError(f"--lost '{text}': write plate and mass, such as 'A 0.12 g'", key="--lost")
+        raise CommandError(
+            f"--lost '{text}': write plate and mass, such as 'A 0.12 g'", key="--lost"
+        )
     return plate, mass.strip()
 
 
 def _done(text: str, book: Book) -> dict[str, Any]:
     """The whole step as it was done, from how it is spoken of."""
-    from lapwright.study.read import document_of
+    from lapwright.study.source import document_of
 
     what, *changes = (part.strip() for part in text.split(","))
     numbered = re.fullmatch(r"step (\d+)", what)
@@ -142,7 +162,9 @@ def _advised(book: Book) -> dict[str, Any]:
     step = advice.step
     if step is None:
         was = "to read first" if advice.read else "to stop"
-        raise CommandError(f"--done 'as advised': the advice was {was}; say what was done: step 1, 10 min")
+        raise CommandError(
+            f"--done 'as advised': the advice was {was}; say what was done: step 1, 10 min"
+        )
     table: dict[str, Any] = tables_of_objects({"steps": [step]})["steps"][0]
     stroke = table.get("stroke")
     if isinstance(stroke, dict):
@@ -158,9 +180,9 @@ def _in_mm(value: Any) -> Any:
 
 def _practised(seed: int, entry: dict[str, Any], book: Book) -> dict[str, Any]:
     """Readings of a practice shop in which all entries so far, and this one, were done."""
-    from lapwright.book.entry import Entry, entries_of, entry_text
-    from lapwright.book.looking import all_readings
-    from lapwright.book.practice import PracticeShop
+    from lapwright.optimisation.book import PracticeShop
+    from lapwright.optimisation.entry import Entry, entries_of, entry_text
+    from lapwright.optimisation.sight import all_readings
 
     text = entry_text({"done": entry["done"]}) if "done" in entry else ""
     shop = PracticeShop(book.bench, seed)

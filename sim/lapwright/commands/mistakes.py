@@ -8,9 +8,10 @@ import os
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
-from lapwright.commands.answer import typed
+from lapwright.commands.terminal import typed
 
 __all__ = ["HELP_WORDS", "VERSION_WORDS", "complaint", "no_command", "out_of_order", "two_commands"]
+
 
 HELP_WORDS = (
     "-h",
@@ -44,7 +45,18 @@ MEANT = {
         "setup",
         "example",
     ),
-    "preview": ("check", "validate", "look", "read", "explain", "say", "warn", "lint", "dry-run", "test"),
+    "preview": (
+        "check",
+        "validate",
+        "look",
+        "read",
+        "explain",
+        "say",
+        "warn",
+        "lint",
+        "dry-run",
+        "test",
+    ),
     "run": (
         "lap",
         "go",
@@ -63,7 +75,15 @@ MEANT = {
     "why": ("modes", "reason", "leaves", "makes"),
     "compare": ("sweep", "variants", "versus", "vs", "diff", "strokes"),
     "tune": ("optimise", "optimize", "find", "best", "improve", "goal", "plan"),
-    "gauge": ("measure", "reading", "readings", "spherometer", "instrument", "straightedge", "level"),
+    "gauge": (
+        "measure",
+        "reading",
+        "readings",
+        "spherometer",
+        "instrument",
+        "straightedge",
+        "level",
+    ),
     "report": (
         "page",
         "html",
@@ -121,7 +141,8 @@ def no_command(words: Sequence[str], commands: Mapping[str, str]) -> str:
         return f"leave out the quotes round it all: write {typed(inside[0].lower(), *inside[1:], *rest)}"
     if word.lower() == "edit":
         return (
-            f"no command 'edit': a study is plain text, open it in any editor, then {typed('preview', *rest)}"
+            "no command 'edit': a study is plain text, open it in any "
+            f"editor, then {typed('preview', *rest)}"
         )
     if word.lower() == "card" and "--card" in commands.get("report", ""):
         return f"no command 'card': did you mean report? Write {typed('report', *rest, '--card')}"
@@ -163,7 +184,9 @@ def complaint(message: str, parser: argparse.ArgumentParser) -> str:
     if message.startswith("the following arguments are required:"):
         needed = message.split(":", 1)[1].strip()
         return f"{needed} is missing{_lies_here(command)}"
-    return message.removeprefix("argument ").replace("expected one argument", "needs a value after it")
+    return message.removeprefix("argument ").replace(
+        "expected one argument", "needs a value after it"
+    )
 
 
 def _unknown(words: Sequence[str], parser: argparse.ArgumentParser, command: str) -> str:

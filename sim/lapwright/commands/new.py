@@ -10,14 +10,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from lapwright.commands.answer import Speaker, print_json, typed
+from lapwright.commands.terminal import Speaker, print_json, typed
 from lapwright.errors import CannotDoError, CommandError
 from lapwright.units import joined
 
 if TYPE_CHECKING:
-    from lapwright.interview.answer import Answers
+    from lapwright.commands.interview.typed import Answers
 
 __all__ = ["EXAMPLE", "add", "main"]
+
 
 EXAMPLE = """\
 example:
@@ -36,9 +37,13 @@ back goes back to the one before; Ctrl-C stops, and nothing is written."""
 
 def add(parser: argparse.ArgumentParser) -> None:
     """Say which words the command takes."""
-    parser.add_argument("file", metavar="FILE", nargs="?", help="the study to write (default my-plates.toml)")
+    parser.add_argument(
+        "file", metavar="FILE", nargs="?", help="the study to write (default my-plates.toml)"
+    )
     parser.add_argument("--yes", action="store_true", help="ask nothing: take every usual answer")
-    parser.add_argument("--example", action="store_true", help="ask nothing: write the shortest study")
+    parser.add_argument(
+        "--example", action="store_true", help="ask nothing: write the shortest study"
+    )
     parser.add_argument("--force", action="store_true", help="write over a study that is there")
 
 
@@ -113,7 +118,9 @@ def _named(args: argparse.Namespace) -> Path:
             key="FILE",
         )
     if not os.path.isdir(path.parent):
-        raise CommandError(f"there is no folder {path.parent}: make it first, or leave it out", key="FILE")
+        raise CommandError(
+            f"there is no folder {path.parent}: make it first, or leave it out", key="FILE"
+        )
     return path
 
 
@@ -134,7 +141,9 @@ def _free(path: Path, args: argparse.Namespace, bench: Bench) -> Path:
         )
     while os.path.exists(path) and not args.force:
         other = next(
-            p for n in range(2, 10_000) if not (p := path.with_name(f"{path.stem}-{n}.toml")).exists()
+            p
+            for n in range(2, 10_000)
+            if not (p := path.with_name(f"{path.stem}-{n}.toml")).exists()
         )
         if args.yes or args.example or not bench.terminal:
             raise CommandError(
@@ -143,18 +152,22 @@ def _free(path: Path, args: argparse.Namespace, bench: Bench) -> Path:
                 key="FILE",
                 code="exists",
             )
-        answer = bench.ask(f"{path} is there already. Another name for the new study?\n     [{other}]")
+        answer = bench.ask(
+            f"{path} is there already. Another name for the new study?\n     [{other}]"
+        )
         if answer is None:
-            raise CommandError(f"{path} is there already and was left as it is", key="FILE", code="exists")
+            raise CommandError(
+                f"{path} is there already and was left as it is", key="FILE", code="exists"
+            )
         path = _named(argparse.Namespace(file=answer or str(other), example=False))
     return path
 
 
 def _asked(args: argparse.Namespace, bench: Bench) -> tuple[Answers, str]:
     """The answers, and the study that they make."""
-    from lapwright.interview.compose import SHORTEST, compose
-    from lapwright.interview.questions import TOPICS
-    from lapwright.interview.talk import AnswersEndedError, Stopped, take_usual, talk
+    from lapwright.commands.interview.compose import SHORTEST, compose
+    from lapwright.commands.interview.questions import TOPICS
+    from lapwright.commands.interview.talk import AnswersEndedError, Stopped, take_usual, talk
 
     if args.example:
         return {}, SHORTEST
@@ -177,7 +190,7 @@ def _asked(args: argparse.Namespace, bench: Bench) -> tuple[Answers, str]:
 
 
 def _put(path: Path, text: str, force: bool) -> None:
-    from lapwright.study.safefile import put_in_place
+    from lapwright.files import put_in_place
 
     if os.path.exists(path) and not force:  # it came while the questions were asked
         raise CommandError(
@@ -188,7 +201,7 @@ def _put(path: Path, text: str, force: bool) -> None:
 
 def _shown(path: Path, say: Speaker) -> None:
     """What the study means, as `preview` says it."""
-    from lapwright.results.preview import Preview
+    from lapwright.results.answers import Preview
     from lapwright.study.read import load
 
     say()
@@ -196,8 +209,7 @@ def _shown(path: Path, say: Speaker) -> None:
 
 
 def _next(path: Path, answers: Answers, say: Speaker) -> None:
-    from lapwright.interview.compose import read_nothing
-    from lapwright.interview.scene import names
+    from lapwright.commands.interview.compose import names, read_nothing
 
     say()
     say(f"{path} is written. It is plain text: open it in any editor and change what you like.")

@@ -5,10 +5,11 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from lapwright.commands.answer import Speaker, print_json, typed
-from lapwright.commands.places import study_file
+from lapwright.commands.paths import study_file
+from lapwright.commands.terminal import Speaker, print_json, typed
 
 __all__ = ["EXAMPLE", "add", "main", "say_next"]
+
 
 EXAMPLE = """\
 example:
@@ -23,15 +24,15 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def main(args: argparse.Namespace) -> int:
     """Say what comes next; returns the exit code."""
-    from lapwright.book.book import Book
+    from lapwright.optimisation.book import Book
 
     return say_next(Book(study_file(Path(args.file))), args.file, args.json)
 
 
 def say_next(book: object, file: str, json: bool) -> int:
     """Print what a book says."""
-    from lapwright.book.book import Book
-    from lapwright.results.next_spell import NextAnswer
+    from lapwright.optimisation.book import Book
+    from lapwright.presentation.next_spell import NextAnswer
 
     assert isinstance(book, Book)
     answer = NextAnswer(book)
@@ -45,5 +46,10 @@ def say_next(book: object, file: str, json: bool) -> int:
         say.next(("When it is done", words))
     elif advice.read:
         first = advice.read[0].reading
-        say.next(("When it is read", typed("log", file, "--reading", f"{first.gauge} {first.plate} SIZE")))
+        say.next(
+            (
+                "When it is read",
+                typed("log", file, "--reading", f"{first.gauge} {first.plate} SIZE"),
+            )
+        )
     return 0

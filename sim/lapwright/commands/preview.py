@@ -5,10 +5,11 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from lapwright.commands.answer import Speaker, print_json, typed
-from lapwright.commands.places import study_file
+from lapwright.commands.paths import study_file
+from lapwright.commands.terminal import Speaker, print_json, typed
 
 __all__ = ["EXAMPLE", "add", "main"]
+
 
 EXAMPLE = """\
 example:
@@ -23,7 +24,7 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def main(args: argparse.Namespace) -> int:
     """Say the study back; returns the exit code."""
-    from lapwright.results.preview import Preview
+    from lapwright.results.answers import Preview
     from lapwright.study.read import load
 
     found = Preview(load(study_file(Path(args.file))))

@@ -6,18 +6,19 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from lapwright.commands.answer import Speaker, print_json, typed
-from lapwright.commands.places import PAGE_FILES, changed_since, run_file
+from lapwright.commands.paths import PAGE_FILES, changed_since, run_file
+from lapwright.commands.terminal import Speaker, print_json, typed
 from lapwright.errors import CommandError
 from lapwright.results.answer import wrapped
 from lapwright.units import Units
 
 if TYPE_CHECKING:
-    from lapwright.study.runfile import Run
-
-KINDS = ("x3p", "sdf", "csv", "npy")
+    from lapwright.results.record import Run
 
 __all__ = ["EXAMPLE", "add", "main"]
+
+
+KINDS = ("x3p", "sdf", "csv", "npy")
 
 EXAMPLE = """\
 example:
@@ -31,7 +32,9 @@ def add(parser: argparse.ArgumentParser) -> None:
     """Say which words the command takes."""
     parser.add_argument("run", metavar="RUN", help="a run's folder, or the run.h5 in it")
     parser.add_argument(
-        "--card", action="store_true", help="make the work card instead: one printed page for the bench"
+        "--card",
+        action="store_true",
+        help="make the work card instead: one printed page for the bench",
     )
     parser.add_argument(
         "--maps",
@@ -40,14 +43,16 @@ def add(parser: argparse.ArgumentParser) -> None:
         help=f"write the faces as height maps instead: {', '.join(KINDS)}",
     )
     parser.add_argument(
-        "--at", metavar="TIME", help='with --maps: the faces at that time, such as "10 min" (the end)'
+        "--at",
+        metavar="TIME",
+        help='with --maps: the faces at that time, such as "10 min" (the end)',
     )
     parser.add_argument("--force", action="store_true", help="write over what is there")
 
 
 def main(args: argparse.Namespace) -> int:
     """Make the page; returns the exit code."""
-    from lapwright.study.runfile import read_run
+    from lapwright.results.runfile import read_run
 
     path = run_file(Path(args.run))
     run = read_run(path)
@@ -61,16 +66,18 @@ def main(args: argparse.Namespace) -> int:
         raise CommandError(
             f"{page} is there already: add --force to write over it", key="--force", code="exists"
         )
-    from lapwright.study.folder import opened
+    from lapwright.files import opened
 
     with opened(path.parent) as folder:
-        folder.claim([page.name] if args.card else [name for name in PAGE_FILES if name != "card.html"])
+        folder.claim(
+            [page.name] if args.card else [name for name in PAGE_FILES if name != "card.html"]
+        )
         return (_card if args.card else _made)(run, path, args, say)
 
 
 def _made(run: Run, path: Path, args: argparse.Namespace, say: Speaker) -> int:
     """Make the page again; returns the exit code."""
-    from lapwright.report.page import write_page
+    from lapwright.presentation.page import write_page
 
     written = write_page(run, path.parent)
     if args.json:
@@ -82,13 +89,15 @@ def _made(run: Run, path: Path, args: argparse.Namespace, say: Speaker) -> int:
 
 def _maps(run: Run, path: Path, args: argparse.Namespace, say: Speaker) -> int:
     """Write the faces as height maps; returns the exit code."""
-    from lapwright.study.faults import RefusedError
-    from lapwright.study.folder import opened
-    from lapwright.study.surfaces.faces import faces_of, write_faces
-    from lapwright.study.units import TIME, quantity
+    from lapwright.files import opened
+    from lapwright.results.runfile import faces_of, write_faces
+    from lapwright.specification.quantities import TIME, quantity
+    from lapwright.specification.said import RefusedError
 
     if not args.maps or args.card:
-        raise CommandError("--at belongs to --maps, and --maps and --card are two things", key="--maps")
+        raise CommandError(
+            "--at belongs to --maps, and --maps and --card are two things", key="--maps"
+        )
     try:
         time = None if args.at is None else quantity(TIME, least="0 s")(args.at)
     except RefusedError as trouble:
@@ -97,7 +106,9 @@ def _maps(run: Run, path: Path, args: argparse.Namespace, say: Speaker) -> int:
     for face in faces:
         if face.path.exists() and not args.force:
             raise CommandError(
-                f"{face.path} is there already: add --force to write over it", key="--force", code="exists"
+                f"{face.path} is there already: add --force to write over it",
+                key="--force",
+                code="exists",
             )
     with opened(path.parent) as folder:
         folder.claim(face.path.name for face in faces)
@@ -119,13 +130,15 @@ def _maps(run: Run, path: Path, args: argparse.Namespace, say: Speaker) -> int:
 
 def _card(run: Run, path: Path, args: argparse.Namespace, say: Speaker) -> int:
     """Make the work card; returns the exit code."""
-    from lapwright.report.card import write_card
+    from lapwright.presentation.card import write_card
 
     written = write_card(run, path.parent)
     if args.json:
         print_json({"study": run.study_stem, "outcome": run.outcome, "card": str(written)})
     say(f"The work card of {run.study_stem} is made from {path}: one page, A4 or Letter.")
-    say("To print it, open it in a browser and print at full size (100 %), black and white, upright.")
+    say(
+        "To print it, open it in a browser and print at full size (100 %), black and white, upright."
+    )
     page = path.parent / "report.html"
     whole = str(page) if page.exists() else typed("report", path.parent)
     say.next(("Open in a browser", str(written)), ("The whole story", whole))

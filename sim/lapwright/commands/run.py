@@ -7,16 +7,18 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from lapwright.commands.answer import Speaker, print_json, typed
-from lapwright.commands.places import FINE_PART, PAGE_FILES, PART_FILE, RUN_FILE, RUN_FILES, study_file
+from lapwright.commands.paths import FINE_PART, PAGE_FILES, RUN_FILES, study_file
+from lapwright.commands.terminal import Speaker, print_json, typed
 from lapwright.errors import CannotDoError, CommandError, LapwrightError
+from lapwright.files import PART_FILE, RUN_FILE
 
 if TYPE_CHECKING:
-    from lapwright.study.folder import OutputFolder
+    from lapwright.files import OutputFolder
+    from lapwright.results.record import Run
     from lapwright.study.model import Study
-    from lapwright.study.runfile import Run
 
 __all__ = ["EXAMPLE", "add", "main"]
+
 
 EXAMPLE = """\
 example:
@@ -32,7 +34,9 @@ example:
 def add(parser: argparse.ArgumentParser) -> None:
     """Say which words the command takes."""
     parser.add_argument("file", metavar="FILE", help="the study, such as first-pair.toml")
-    parser.add_argument("--out", metavar="DIR", help="folder for the answer (default: STEM-run, here)")
+    parser.add_argument(
+        "--out", metavar="DIR", help="folder for the answer (default: STEM-run, here)"
+    )
     parser.add_argument(
         "--from",
         dest="start",
@@ -50,9 +54,14 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--threads", type=_at_least_one, default=1, metavar="N", help="cores to use (default 1)"
     )
-    parser.add_argument("--no-page", action="store_true", help="write run.h5 only, no page and no pictures")
     parser.add_argument(
-        "--checkpoint", type=_seconds, metavar="SECONDS", help="how often to put the work so far in safety"
+        "--no-page", action="store_true", help="write run.h5 only, no page and no pictures"
+    )
+    parser.add_argument(
+        "--checkpoint",
+        type=_seconds,
+        metavar="SECONDS",
+        help="how often to put the work so far in safety",
     )
 
 
@@ -75,7 +84,7 @@ def _seconds(text: str) -> float:
 
 def main(args: argparse.Namespace) -> int:
     """Lap the plates; returns the exit code."""
-    from lapwright.study.folder import taken
+    from lapwright.files import taken
     from lapwright.study.read import load
 
     if args.resume and args.force:
@@ -95,7 +104,9 @@ def main(args: argparse.Namespace) -> int:
 def _from(path: Path, run: str) -> str:
     """The run as the study's own folder would have it."""
     if not os.path.exists(run):
-        raise CommandError(f"--from: there is no run {run}: name its folder or run.h5", key="--from")
+        raise CommandError(
+            f"--from: there is no run {run}: name its folder or run.h5", key="--from"
+        )
     return Path(os.path.relpath(os.path.realpath(run), os.path.realpath(path.parent))).as_posix()
 
 
@@ -113,7 +124,9 @@ def _refuse_own_start(study: Study, folder: Path, place: Path) -> None:
         )
 
 
-def _whole(study: Study, again: Study | None, folder: OutputFolder, args: argparse.Namespace) -> int:
+def _whole(
+    study: Study, again: Study | None, folder: OutputFolder, args: argparse.Namespace
+) -> int:
     """Lap, `again` finer where that was asked for, and make the page; returns the exit code."""
     say = Speaker(args.json)
     finished = _finished(folder.path, study) if args.resume else None
@@ -132,7 +145,7 @@ def _whole(study: Study, again: Study | None, folder: OutputFolder, args: argpar
 
 
 def _finer(study: Study, folder: Path) -> Study:
-    from lapwright.commands.fine import finer
+    from lapwright.commands.session import finer
 
     return finer(study, folder)
 
@@ -141,7 +154,7 @@ def _again(
     run: Run, study: Study, folder: Path, args: argparse.Namespace, say: Speaker
 ) -> tuple[Run, LapwrightError | None]:
     """Lap a second time, finer; of a run that came to no end there is nothing to set it beside."""
-    from lapwright.commands.fine import lap_finer
+    from lapwright.commands.session import lap_finer
 
     if run.outcome == "tipped":
         say("Not lapped a second time: the top tips off.")
@@ -153,8 +166,8 @@ def _again(
 
 def _finished(folder: Path, study: Study) -> Run | None:
     """The run in the folder, if it is whole and of this study and nothing is under way."""
-    from lapwright.study.checkpoint import check_same, unfinished
-    from lapwright.study.runfile import read_run
+    from lapwright.results.checkpoint import check_same, unfinished
+    from lapwright.results.runfile import read_run
 
     path = folder / RUN_FILE
     if unfinished(folder / PART_FILE) or not path.exists():
@@ -169,10 +182,9 @@ def _lap(
 ) -> tuple[Run, LapwrightError | None]:
     """Lap, writing down the work so far; then put run.h5 in place and take the part file away."""
     from lapwright.commands.session import Session
-    from lapwright.results.lapped import heading
-    from lapwright.study.checkpoint import Restored, Timetable, before, restore, unfinished
-    from lapwright.study.recorder import Recorder
-    from lapwright.study.runfile import write_run
+    from lapwright.results.checkpoint import Restored, Timetable, before, restore, unfinished
+    from lapwright.results.recorder import Recorder, heading
+    from lapwright.results.runfile import write_run
 
     part = folder.path / PART_FILE
     if args.force:
@@ -195,13 +207,17 @@ def _lap(
         return recorder.run(heading(), outcome, session.wall_time), trouble
     run = recorder.run(heading(), outcome, session.wall_time, session.bearings())
     write_run(run, folder.path / RUN_FILE)
-    for name in (*PAGE_FILES, PART_FILE, before(part).name):  # a page of the run before would not be true
+    for name in (
+        *PAGE_FILES,
+        PART_FILE,
+        before(part).name,
+    ):  # a page of the run before would not be true
         folder.drop(name)
     return run, trouble
 
 
 def _page(run: Run, folder: Path) -> None:
-    from lapwright.report.page import write_page
+    from lapwright.presentation.page import write_page
 
     try:
         write_page(run, folder)
@@ -214,7 +230,7 @@ def _page(run: Run, folder: Path) -> None:
 def _answer(
     run: Run, trouble: LapwrightError | None, folder: Path, args: argparse.Namespace, say: Speaker
 ) -> None:
-    from lapwright.results.outcome import as_json, in_words
+    from lapwright.presentation.outcome import as_json, in_words
 
     for line in in_words(run):
         say(line)
@@ -234,7 +250,8 @@ def _answer(
         say.next(("Go on with it", typed("run", args.file, *where, "--resume")))
     elif args.no_page:
         say.next(
-            ("Make the page", typed("report", folder)), ("Everything in numbers", str(folder / RUN_FILE))
+            ("Make the page", typed("report", folder)),
+            ("Everything in numbers", str(folder / RUN_FILE)),
         )
     else:
         say.next(

@@ -1,34 +1,46 @@
-"""One sitting of work on a run: the loop over moments, checkpoints, the progress bar, Ctrl-C."""
+"""One sitting of work on a run, checkpoints and Ctrl-C; and the same study lapped finer.
+
+`run --fine`: the same study lapped a second time with half the cell, twice the poses, half the blocks.
+"""
 
 from __future__ import annotations
 
+import argparse
 import signal
 import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import FrameType
 
-from lapwright.commands.progress import Progress
+from lapwright.commands.paths import FINE_PART
+from lapwright.commands.progress import ProgressBar
+from lapwright.commands.terminal import Speaker
 from lapwright.errors import (
     CannotDoError,
+    CommandError,
     LapwrightError,
     NoOverlapError,
     SettleError,
     TippedError,
     troubles_in,
 )
-from lapwright.lapping.run import Settings, lap
-from lapwright.lapping.schedule import rubbing_time
-from lapwright.results.lapped import heading
-from lapwright.study.checkpoint import Timetable, save
+from lapwright.files import RUN_FILE
+from lapwright.integration.loop import lap
+from lapwright.integration.state import Settings
+from lapwright.kinematics.schedule import rubbing_time
+from lapwright.optimisation.cases import with_cells
+from lapwright.results.checkpoint import Restored, Timetable, forget, restore, save, unfinished
+from lapwright.results.record import FORM_KEYS, BearingRecord, Fine, Run
+from lapwright.results.recorder import Recorder, heading
+from lapwright.results.runfile import write_run
 from lapwright.study.model import Study
-from lapwright.study.recorder import Recorder
-from lapwright.study.runfile import BearingRecord
+from lapwright.study.read import parse_document
+from lapwright.study.source import document_of
 
-__all__ = ["Session", "stopping"]
+__all__ = ["Session", "finer", "lap_finer", "stopping"]
 
 
 @dataclass
@@ -91,7 +103,7 @@ class Session:
         study, last = self.study, self.recorder.last
         total = rubbing_time(study.steps, study.rounds)
         gauged = any(step.until is not None for step in study.steps)
-        progress = Progress(total, last.clock.time if last is not None else 0.0, gauged)
+        progress = ProgressBar(total, last.clock.time if last is not None else 0.0, gauged)
         moments = lap(
             study.plates,
             study.steps,
@@ -130,7 +142,8 @@ class Session:
         assert self.recorder.last is not None
         done = self.recorder.last.clock.time / 60.0
         return "interrupted", CannotDoError(
-            f"stopped after {done:.3g} min of lapping; the work so far is in {self.part}", code="interrupted"
+            f"stopped after {done:.3g} min of lapping; the work so far is in {self.part}",
+            code="interrupted",
         )
 
     def _save(self, outcome: str) -> None:
@@ -140,7 +153,77 @@ class Session:
 
     def bearings(self) -> tuple[BearingRecord, ...]:
         """How the top bears at the end, in the middle of the stroke and at full overhang."""
-        from lapwright.study.bearings import bearings_of
+        from lapwright.results.recorder import bearings_of
 
         assert self.recorder.last is not None
         return bearings_of(self.study, self.recorder.last)
+
+
+MOST_CELLS = 1024  # that a study may ask for
+
+
+def finer(study: Study, folder: Path) -> Study:
+    """The study with twice the cells across every plate; maps are read anew, for maps may hold more.
+
+    `folder`: where its file lies.
+
+    Raises
+    ------
+    CommandError
+        A plate has too many cells for that.
+
+    """
+    most = max(study.plates.values(), key=lambda plate: plate.cells)
+    if 2 * most.cells > MOST_CELLS:
+        raise CommandError(
+            f"--fine takes twice the cells, and {most.name} has {most.cells} across: "
+            f"{MOST_CELLS // 2} are the most for that",
+            key="--fine",
+        )
+    if all(plate.form.measured is None for plate in study.plates.values()):
+        plates = {
+            name: replace(plate, cells=2 * plate.cells) for name, plate in study.plates.items()
+        }
+        return replace(study, plates=plates)
+    document = with_cells(document_of(study.text), study, 2 * most.cells)
+    return parse_document(document, study.stem, folder, text=study.text)
+
+
+def lap_finer(
+    run: Run, study: Study, folder: Path, args: argparse.Namespace
+) -> tuple[Run, LapwrightError | None]:
+    """The run with what the finer `study` comes to, put into its file; and what stopped it, if anything did.
+
+    What is done of it is in a part file of its own; the run itself is whole whatever becomes of it.
+    """
+    part = folder / FINE_PART
+    begun = Restored(Recorder(study), 0.0)
+    if args.resume and unfinished(part):
+        begun = restore(part, study)
+        if begun.mind:
+            Speaker(args.json)(begun.mind)
+    strict = args.checkpoint is not None
+    table = Timetable(args.checkpoint if strict else 2.0, strict)
+    recorder = begun.recorder
+    session = Session(study, recorder, part, table, begun.spent, args.threads, Settings().finer())
+    try:
+        outcome, trouble = session.work()
+    except SettleError as stuck:
+        return run, stuck
+    if outcome == "interrupted":
+        return run, trouble
+    end = recorder.run(heading(), outcome, 0.0)
+    plates = {} if outcome == "tipped" else end.plates
+    fine = Fine(
+        outcome,
+        float(end.time[-1]),
+        {
+            name: {key: float(record.forms[key][-1]) for key in FORM_KEYS}
+            for name, record in plates.items()
+        },
+        {name: float(record.removed[-1]) for name, record in plates.items()},
+    )
+    run = replace(run, fine=fine, wall_time=run.wall_time + session.wall_time)
+    write_run(run, folder / RUN_FILE)
+    forget(part)
+    return run, None

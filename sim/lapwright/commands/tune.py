@@ -6,18 +6,19 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from lapwright.commands.answer import Speaker, aside, print_json, typed
-from lapwright.commands.many import add_many, crew_of, go_on_words, many_of
-from lapwright.commands.places import study_file
-from lapwright.commands.tally import Tally
+from lapwright.commands.batch_options import add_many, crew_of, go_on_words, many_of
+from lapwright.commands.paths import study_file
+from lapwright.commands.progress import Tally
+from lapwright.commands.terminal import Speaker, aside, print_json, typed
 
 if TYPE_CHECKING:
-    from lapwright.planning.store import Store
-    from lapwright.planning.tuning import Tuning
-    from lapwright.results.comparing import Many
+    from lapwright.optimisation.comparing import Many
+    from lapwright.optimisation.jobs import Store
+    from lapwright.optimisation.track import Tuning
     from lapwright.study.model import Study
 
 __all__ = ["EXAMPLE", "add", "main"]
+
 
 EXAMPLE = """\
 example:
@@ -38,16 +39,18 @@ STAGES = {
 def add(parser: argparse.ArgumentParser) -> None:
     """Say which words the command takes."""
     parser.add_argument("file", metavar="STUDY", help="a study with [tune] and [tune.free]")
-    parser.add_argument("--out", metavar="DIR", help="folder for the answer (default: STEM-tune, here)")
+    parser.add_argument(
+        "--out", metavar="DIR", help="folder for the answer (default: STEM-tune, here)"
+    )
     add_many(parser, "search")
     parser.add_argument("--no-page", action="store_true", help="no page, only the new study")
 
 
 def main(args: argparse.Namespace) -> int:
     """Search and lap; returns the exit code."""
-    from lapwright.planning.store import PLAN, Store
-    from lapwright.planning.tune import check_goal
-    from lapwright.study.folder import taken
+    from lapwright.files import taken
+    from lapwright.optimisation.jobs import PLAN, Store
+    from lapwright.optimisation.tune import check_goal
     from lapwright.study.read import load
 
     many = many_of(args)
@@ -75,8 +78,8 @@ def _written(store: Store, study: Study) -> Path:
 
 def _tuned(study: Study, store: Store, many: Many, args: argparse.Namespace) -> Tuning:
     from lapwright.commands.session import stopping
-    from lapwright.planning.store import WORK
-    from lapwright.planning.tune import tuned
+    from lapwright.optimisation.jobs import WORK
+    from lapwright.optimisation.tune import tuned
 
     stages = Stages()
     with stopping() as stop, crew_of(args, MOST_WORKERS) as crew:
@@ -119,9 +122,9 @@ class Stages:
 
 def _write(got: Tuning, store: Store, args: argparse.Namespace) -> None:
     """The new study; the other schedules as studies; the page."""
-    from lapwright.planning.store import MEMBERS
-    from lapwright.report.tuning_study import study_text
-    from lapwright.study.safefile import put_in_place
+    from lapwright.files import put_in_place
+    from lapwright.optimisation.jobs import MEMBERS
+    from lapwright.presentation.tuning import study_text
 
     written = _written(store, got.study)
     if got.new is not None:
@@ -139,7 +142,7 @@ def _write(got: Tuning, store: Store, args: argparse.Namespace) -> None:
     if members.is_dir() and not any(members.iterdir()):
         members.rmdir()
     if not args.no_page:
-        from lapwright.report.tuning import tuning_page
+        from lapwright.presentation.tuning import tuning_page
 
         put_in_place(store.path / PAGE, tuning_page(got, written).encode("utf-8"))
 
@@ -170,7 +173,9 @@ def _answer(got: Tuning, store: Store, args: argparse.Namespace) -> int:
     return 0 if found else 1
 
 
-def _next(got: Tuning, written: Path | None, store: Store, args: argparse.Namespace) -> list[tuple[str, str]]:
+def _next(
+    got: Tuning, written: Path | None, store: Store, args: argparse.Namespace
+) -> list[tuple[str, str]]:
     """What to open and what to type next."""
     lines = [] if args.no_page else [("Open in a browser", str(store.path / PAGE))]
     if written is not None:

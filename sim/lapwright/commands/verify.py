@@ -6,10 +6,11 @@ import argparse
 import os
 from pathlib import Path
 
-from lapwright.commands.answer import Speaker, print_json, typed
+from lapwright.commands.terminal import Speaker, print_json, typed
 from lapwright.errors import CommandError, RunFileError
 
 __all__ = ["EXAMPLE", "add", "main"]
+
 
 EXAMPLE = """\
 example:
@@ -27,7 +28,7 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def main(args: argparse.Namespace) -> int:
     """Prove this copy, or check files; returns the exit code, 1 if any row fails or any file is damaged."""
-    from lapwright.results.proof import Proof
+    from lapwright.verification.rows import Proof
 
     say = Speaker(args.json)
     if args.place is not None:
@@ -38,20 +39,26 @@ def main(args: argparse.Namespace) -> int:
     say()
     say(found.verdict)
     if found.ok:
-        say.next(("See what a study means", "lapwright preview FILE"), ("Lap it", "lapwright run FILE"))
+        say.next(
+            ("See what a study means", "lapwright preview FILE"), ("Lap it", "lapwright run FILE")
+        )
     return 0 if found.ok else 1
 
 
 def _files(place: Path, args: argparse.Namespace, say: Speaker) -> int:
     """Read run files, all of them in a folder of a run or a comparison; returns the exit code."""
-    from lapwright.study.runfile import SCHEMA, read_run
+    from lapwright.results.runfile import SCHEMA, read_run
 
     if place.suffix == ".toml":
         raise CommandError(
             f"verify checks the files of a run, and {place} is a study: "
             f"{typed('preview', place)} says what it means"
         )
-    found = [*sorted(place.glob("*.h5")), *sorted(place.glob("members/*.h5"))] if place.is_dir() else [place]
+    found = (
+        [*sorted(place.glob("*.h5")), *sorted(place.glob("members/*.h5"))]
+        if place.is_dir()
+        else [place]
+    )
     if not found or not os.path.exists(found[0]):
         raise CommandError(
             f"there is no run file in {place}: name the folder of a run, such as first-pair-run"

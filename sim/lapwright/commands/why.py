@@ -7,8 +7,8 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from lapwright.commands.answer import Speaker, print_json, typed
-from lapwright.commands.places import study_file
+from lapwright.commands.paths import study_file
+from lapwright.commands.terminal import Speaker, print_json, typed
 from lapwright.errors import CommandError
 from lapwright.results.why import DEGREE
 
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from lapwright.study.model import Study
 
 __all__ = ["EXAMPLE", "add", "main"]
+
 
 EXAMPLE = """\
 example:
@@ -30,7 +31,9 @@ PAGE = "why.html"
 def add(parser: argparse.ArgumentParser) -> None:
     """Say which words the command takes."""
     parser.add_argument("file", metavar="FILE", help="the study, such as first-pair.toml")
-    parser.add_argument("--step", type=_number, metavar="N", help="one step alone, from 1 (default: all)")
+    parser.add_argument(
+        "--step", type=_number, metavar="N", help="one step alone, from 1 (default: all)"
+    )
     parser.add_argument(
         "--degree",
         type=_degree,
@@ -59,8 +62,8 @@ def _degree(text: str) -> int:
 
 def main(args: argparse.Namespace) -> int:
     """Find the reasons; returns the exit code."""
+    from lapwright.files import look_at
     from lapwright.results.why import Why
-    from lapwright.study.folder import look_at
     from lapwright.study.read import load
 
     study = load(study_file(Path(args.file)))
@@ -93,12 +96,13 @@ def _page(say: Speaker, found: Why, place: Path | None, args: argparse.Namespace
         again = [args.file, *(["--out", args.out] if args.out else [])]
         lines.append(("To make it anew", typed("why", *again, "--force")))
     elif place is not None:
-        from lapwright.report.why_page import why_page
-        from lapwright.study.folder import taken
-        from lapwright.study.safefile import put_in_place
+        from lapwright.files import put_in_place, taken
+        from lapwright.presentation.why_page import why_page
 
         head = found.whole.head if args.step is None else ""
-        text = why_page(found.study, found.numbers, found.reasons, found.off, found.whole.told, head)
+        text = why_page(
+            found.study, found.numbers, found.reasons, found.off, found.whole.told, head
+        )
         with taken(place.parent, "why", again=True) as folder:
             folder.claim([PAGE])
             put_in_place(place, memoryview(text.encode("utf-8")))

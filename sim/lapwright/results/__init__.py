@@ -1,1 +1,4 @@
-"""What commands make: answers as numbers, told in words and to scripts from the same."""
+"""Runs, what is noticed of them, run files (HDF5), and the answers of commands as numbers.
+
+Read `record` (a run) and `finding`.
+"""

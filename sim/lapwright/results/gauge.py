@@ -1,21 +1,41 @@
-"""What gauges show on faces, and what readings say of them."""
+"""What gauges show on faces, what readings say of them, and where each gauge is set down.
+
+What gauges look at: where each gauge is set down in its usual use, and the whole face beside it.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
+from math import cos, pi, sin
 from typing import TYPE_CHECKING, Any
 
+from lapwright.metrology.budget import Prediction, firm_place, predict
+from lapwright.metrology.contacts import Placement
+from lapwright.metrology.flatness import Grade, grades
+from lapwright.metrology.form import Form, measure
+from lapwright.metrology.fringes import bow
+from lapwright.metrology.instruments import Bridge, Gauge, OpticalFlat, RepeatReading
+from lapwright.metrology.usual import (
+    LINED,
+    Swept,
+    repeat_reading,
+    swept_flatness,
+    usual_angles,
+    usual_place,
+)
 from lapwright.results.answer import Answer
+from lapwright.results.gauge_request import Request
 
 if TYPE_CHECKING:
-    from lapwright.gauges.budget import Prediction
-    from lapwright.gauges.estimate import Estimate
+    from lapwright.metrology.budget import Prediction
+    from lapwright.metrology.contacts import Mapped
+    from lapwright.metrology.estimate import Estimate
     from lapwright.results.gauge_request import Faces
-    from lapwright.results.gauge_seen import Seen, Whole
+    from lapwright.specification.plate import Plate
     from lapwright.study.model import Study
 
-__all__ = ["GaugeAnswer"]
+__all__ = ["GaugeAnswer", "Seen", "Whole", "seen_of", "whole_faces"]
 
 
 class GaugeAnswer(Answer):
@@ -46,7 +66,8 @@ class GaugeAnswer(Answer):
         budget: bool = False,
     ) -> None:
         from lapwright.results.gauge_request import faces_of, request_of
-        from lapwright.results.gauge_seen import seen_of, whole_faces
+
+        pass  # MOVED
 
         self.study, self.budget = study, budget
         self.request = request_of(study, faces or faces_of(study), gauges, plates, readings, places)
@@ -57,13 +78,13 @@ class GaugeAnswer(Answer):
 
     def lines(self) -> Iterator[str]:
         """All of it in words."""
-        from lapwright.results.gauge_told import in_words
+        from lapwright.presentation.gauge_text import in_words
 
         yield from in_words(self)
 
     def told(self) -> dict[str, Any]:
         """All of it for scripts."""
-        from lapwright.findings.finding import as_json
+        from lapwright.results.finding import as_json
 
         found = self.estimate
         return {
@@ -88,7 +109,7 @@ class GaugeAnswer(Answer):
 
 
 def _reading(one: Seen, p: Prediction) -> dict[str, Any]:
-    from lapwright.gauges.instruments import OpticalFlat
+    from lapwright.metrology.instruments import OpticalFlat
 
     return {
         "gauge": p.gauge,
@@ -107,7 +128,9 @@ def _reading(one: Seen, p: Prediction) -> dict[str, Any]:
         if isinstance(one.gauge, OpticalFlat) and p.value is not None
         else None,
         "bow": one.bow,
-        "budget": [{"cause": c.cause, "standard": c.standard, "how": c.how} for c in p.budget.parts],
+        "budget": [
+            {"cause": c.cause, "standard": c.standard, "how": c.how} for c in p.budget.parts
+        ],
     }
 
 
@@ -134,3 +157,108 @@ def _found(found: Estimate) -> dict[str, Any]:
             "sum_only": list(found.sum_only(plate)),
         }
     return out
+
+
+STATIONS = 7
+EIGHTH = 0.25 * pi
+
+
+@dataclass(frozen=True)
+class Seen:
+    """One gauge on one plate.
+
+    `there`: what it shows place by place.  `swept`: what walking it over the whole face tells, of gauges
+    that are walked.  `bow`: spacings by which the middle band bows, of a flat with a wedge.
+    """
+
+    gauge: Gauge
+    plate: Plate
+    there: Sequence[Prediction]
+    lined: bool = False
+    swept: Swept | None = None
+    bow: float | None = None
+
+
+@dataclass(frozen=True)
+class Whole:
+    """A whole face: its `form`, the `margin` [m] that was left out of it, and the grades that it reaches."""
+
+    form: Form
+    margin: float
+    grades: Sequence[Grade]
+
+
+def seen_of(request: Request, wanted: Sequence[str]) -> list[Seen]:
+    """What each gauge shows on each plate, where it was asked for or at the places of its usual use."""
+    out = []
+    chosen = {plate: request.gauges[plate] for plate in wanted or request.faces.maps}
+    for name in dict.fromkeys(gauge.name for gauges in chosen.values() for gauge in gauges):
+        for plate, gauges in chosen.items():
+            out += [
+                _on(gauge, request, plate)
+                for gauge in gauges
+                if gauge.name == name and gauge.zero.plate != plate
+            ]
+    return out
+
+
+def whole_faces(request: Request, wanted: Sequence[str]) -> dict[str, Whole]:
+    """Form and grades of each face; rails have no grades: the standards are those of surface plates."""
+    out = {}
+    for name in wanted or request.faces.maps:
+        face = request.faces.maps[name]
+        outline, margin = face.plate.outline, request.study.margin
+        form = measure(face.plate, face.z, margin)
+        graded = () if outline.long or form.flatness is None else grades(outline, form.flatness)
+        out[name] = Whole(form, margin.of(outline), graded)
+    return out
+
+
+def _on(gauge: Gauge, request: Request, plate: str) -> Seen:
+    face = request.faces.maps[plate]
+    if request.places:
+        there = [predict(gauge, request.faces.maps, plate, place) for place in request.places]
+        return Seen(gauge, face.plate, there, bow=_bow(gauge, face, request.places[0].at))
+    lined = gauge.kind in LINED
+    there = [
+        predict(gauge, request.faces.maps, plate, place)
+        for place in _usual_places(gauge, face.plate)
+    ]
+    swept = None
+    margin = request.study.margin.of(face.plate.outline)
+    if isinstance(gauge, RepeatReading):
+        swept = repeat_reading(gauge, face, margin)
+    elif isinstance(gauge, Bridge):
+        swept = swept_flatness(gauge, face, margin)
+    return Seen(gauge, face.plate, there, lined, swept, _bow(gauge, face, (0.0, 0.0)))
+
+
+def _bow(gauge: Gauge, face: Mapped, at: tuple[float, float]) -> float | None:
+    """How far the middle band bows under a flat with a wedge; None where there is none to look at."""
+    return bow(face, gauge, at) if isinstance(gauge, OpticalFlat) else None
+
+
+def _usual_places(gauge: Gauge, plate: Plate) -> list[Placement]:
+    """Along the longer side first; moved or turned off a groove where that helps."""
+    along, across = plate.outline.size
+    first = 0.0 if along >= across else 0.5 * pi
+    if gauge.kind in LINED:
+        base = getattr(gauge, "base", 0.0)
+        return [
+            place
+            for angle in (first, first + 0.5 * pi)
+            for place in _stations(plate.outline.width_along(angle), base, angle)
+        ]
+    wanted = [
+        usual_place(gauge, plate.outline, angle) for angle in usual_angles(gauge, plate.outline)
+    ]
+    reach = EIGHTH if len(wanted) == 1 and not plate.outline.long else pi / 18.0
+    return [firm_place(gauge, plate, place, reach) or place for place in wanted]
+
+
+def _stations(width: float, base: float, angle: float) -> list[Placement]:
+    """Places along a line through the middle: foot to foot, or evenly for a bridge."""
+    count = max(1, int(width * 0.98 / base)) if base else STATIONS
+    step = base or width * 0.9 / (STATIONS - 1)
+    places = [(k - 0.5 * (count - 1)) * step for k in range(count)]
+    return [Placement((s * cos(angle), s * sin(angle)), angle) for s in places]

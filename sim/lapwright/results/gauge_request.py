@@ -7,26 +7,28 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from lapwright.errors import CommandError
-from lapwright.gauges.usual import FIRST_TO_HAND, by_name, name_on, usual_of
+from lapwright.metrology.usual import FIRST_TO_HAND, by_name, name_on, usual_of
 from lapwright.units import Units
 
 if TYPE_CHECKING:
-    from lapwright.findings.finding import Finding
-    from lapwright.gauges.contacts import Placement
-    from lapwright.gauges.estimate import Estimate
-    from lapwright.gauges.face import Mapped
-    from lapwright.gauges.instruments import Gauge, OpticalFlat
-    from lapwright.gauges.reading import Reading
+    from lapwright.metrology.contacts import Mapped, Placement
+    from lapwright.metrology.estimate import Estimate
+    from lapwright.metrology.instruments import Gauge, OpticalFlat
+    from lapwright.metrology.reading import Reading
+    from lapwright.results.finding import Finding
+    from lapwright.results.record import Run
     from lapwright.study.model import Study
-    from lapwright.study.record import Run
 
     Usual = Mapping[str, Mapping[str, Gauge]]  # by plate and name
 
 __all__ = ["Faces", "Request", "faces_of", "reading_table", "request_of"]
 
+
 BESIDE = 1e-6  # [m]
 HOW_READING = 'write GAUGE PLATE SIZE @ ANGLE, such as "sph A 1.2 um @ 0 deg"'
-HOW_PLACE = 'write ANGLE at X, Y along Z, as much of it as you need, such as "90 deg at 20 mm, 0 mm"'
+HOW_PLACE = (
+    'write ANGLE at X, Y along Z, as much of it as you need, such as "90 deg at 20 mm, 0 mm"'
+)
 
 
 @dataclass(frozen=True)
@@ -58,13 +60,17 @@ class Request:
 
     def estimate(self) -> Estimate | None:
         """The forms that the readings say; None without readings."""
-        from lapwright.gauges.estimate import estimate_as_they_lay
+        from lapwright.metrology.estimate import estimate_as_they_lay
 
-        return estimate_as_they_lay(self.readings, self.known, self.study.plates) if self.readings else None
+        return (
+            estimate_as_they_lay(self.readings, self.known, self.study.plates)
+            if self.readings
+            else None
+        )
 
     def findings(self, estimate: Estimate | None) -> list[Finding]:
         """What is noticed of the readings."""
-        from lapwright.findings.readings import noticed_in
+        from lapwright.results.findings import noticed_in
 
         if estimate is None:
             return []
@@ -119,8 +125,8 @@ def faces_of(study: Study, run: Run | None = None, at: str | None = None) -> Fac
     """
     import numpy as np
 
-    from lapwright.gauges.face import Mapped
-    from lapwright.study.record import grit_on
+    from lapwright.metrology.contacts import Mapped
+    from lapwright.results.record import grit_on
 
     if run is None:
         maps = {name: Mapped(plate, plate.heights()) for name, plate in study.plates.items()}
@@ -140,8 +146,8 @@ def faces_of(study: Study, run: Run | None = None, at: str | None = None) -> Fac
 
 
 def _time(text: str) -> float:
-    from lapwright.study.faults import RefusedError
-    from lapwright.study.units import TIME, quantity
+    from lapwright.specification.quantities import TIME, quantity
+    from lapwright.specification.said import RefusedError
 
     try:
         found: float = quantity(TIME, least="0 s")(text)
@@ -152,8 +158,8 @@ def _time(text: str) -> float:
 
 def _check_kinds(wanted: Sequence[str], study: Study) -> None:
     """Refuse what is no gauge of the study, no kind and no usual gauge."""
-    from lapwright.gauges.instruments import KINDS
-    from lapwright.study.faults import nearest
+    from lapwright.metrology.instruments import KINDS
+    from lapwright.specification.said import nearest
 
     usual = {name for plate in study.plates.values() for name in usual_of(plate)}
     for name in wanted:
@@ -170,10 +176,16 @@ def _looked_through(
 ) -> tuple[Gauge, ...]:
     """The gauges of the study, or else usual ones; only those that are wanted, by name or by kind."""
     if wanted is None:
-        return tuple(study.gauges.values()) or tuple(usual[name] for name in FIRST_TO_HAND if name in usual)
+        return tuple(study.gauges.values()) or tuple(
+            usual[name] for name in FIRST_TO_HAND if name in usual
+        )
     out: dict[str, Gauge] = {}
     for name in wanted:
-        for gauges in ({name: study.gauges.get(name)}, _of_kind(name, study.gauges), _of_kind(name, usual)):
+        for gauges in (
+            {name: study.gauges.get(name)},
+            _of_kind(name, study.gauges),
+            _of_kind(name, usual),
+        ):
             found = {key: gauge for key, gauge in gauges.items() if gauge is not None}
             if found:
                 out |= found
@@ -183,12 +195,14 @@ def _looked_through(
 
 def _of_kind(name: str, gauges: Mapping[str, Gauge]) -> dict[str, Gauge]:
     """Gauges of a kind, or the usual one of that name."""
-    return {key: gauge for key, gauge in gauges.items() if name.lower() == gauge.kind or name == key}
+    return {
+        key: gauge for key, gauge in gauges.items() if name.lower() == gauge.kind or name == key
+    }
 
 
 def _flat(study: Study, looked: Sequence[Gauge], usual: Mapping[str, Gauge]) -> OpticalFlat:
     """The flat of a plate: one that is looked through, or of the study, or a usual one."""
-    from lapwright.gauges.instruments import OpticalFlat
+    from lapwright.metrology.instruments import OpticalFlat
 
     every = (*looked, *study.gauges.values(), *usual.values())
     return next(gauge for gauge in every if isinstance(gauge, OpticalFlat))
@@ -196,15 +210,17 @@ def _flat(study: Study, looked: Sequence[Gauge], usual: Mapping[str, Gauge]) -> 
 
 def _reading(words: str, study: Study, known: Mapping[str, Gauge], usual: Usual) -> Reading:
     """A reading from the command line: "GAUGE PLATE SIZE @ ANGLE at X, Y along Z"."""
-    from lapwright.study.faults import Faults
+    from lapwright.specification.said import Faults
+    from lapwright.specification.table import Table
     from lapwright.study.gauges import reading_of
-    from lapwright.study.table import Table
 
     data = reading_table(words, study, known, usual)
     faults = Faults()
     reading = reading_of(Table(faults, "--reading", data), study.plates, known)
     if faults.found:
-        raise CommandError("; ".join(map(str, faults.found)), key="--reading", code=faults.found[0].code)
+        raise CommandError(
+            "; ".join(map(str, faults.found)), key="--reading", code=faults.found[0].code
+        )
     return reading
 
 
@@ -236,7 +252,9 @@ def reading_table(
 def _read_apart(words: str, left: str, study: Study, usual: Usual) -> tuple[str, str, str]:
     """Gauge, plate and size of a reading; refuses it with the word that is none of these."""
     every = {name: gauge for gauges in usual.values() for name, gauge in gauges.items()}
-    called = {gauge.kind: name for name, gauge in reversed((every or _one_of_a_kind(study)).items())}
+    called = {
+        gauge.kind: name for name, gauge in reversed((every or _one_of_a_kind(study)).items())
+    }
     called |= {name: name for name in (*every, *study.gauges)}
     gauge, rest = _named(left, called)
     plate, value = _named(rest, study.plates)
@@ -254,20 +272,24 @@ def _read_apart(words: str, left: str, study: Study, usual: Usual) -> tuple[str,
         )
     if wrong:
         names = f"gauges: {', '.join(study.gauges or called)}; plates: {', '.join(study.plates)}"
-        raise CommandError(f"--reading '{words}': {wrong}. {HOW_READING} ({names})", key="--reading")
+        raise CommandError(
+            f"--reading '{words}': {wrong}. {HOW_READING} ({names})", key="--reading"
+        )
     return called[gauge], plate, value
 
 
 def _one_of_a_kind(study: Study) -> dict[str, Gauge]:
     """Gauges of the study that their kind alone tells; sizes for several plates are one gauge."""
-    one = {name: gauge for name, gauge in study.gauges.items() if name.partition(" for ")[0] == name}
+    one = {
+        name: gauge for name, gauge in study.gauges.items() if name.partition(" for ")[0] == name
+    }
     kinds = [gauge.kind for gauge in one.values()]
     return {name: gauge for name, gauge in one.items() if kinds.count(gauge.kind) == 1}
 
 
 def _no_such(what: str, words: str, names: Iterable[str]) -> str:
     """The word that names none of these, and the one that was meant."""
-    from lapwright.study.faults import nearest
+    from lapwright.specification.said import nearest
 
     word = words.split()[0] if words.split() else ""
     if not word:
@@ -292,16 +314,18 @@ def _check_on_plates(readings: Sequence[Reading], known: Mapping[str, Gauge], st
 
 def _place(words: str) -> Placement:
     """Where to set gauges down, from the command line: "ANGLE at X, Y along Z"."""
-    from lapwright.gauges.contacts import Placement
-    from lapwright.study.faults import Faults
+    from lapwright.metrology.contacts import Placement
+    from lapwright.specification.said import Faults
+    from lapwright.specification.table import Table
     from lapwright.study.gauges import where_of
-    from lapwright.study.table import Table
 
     faults = Faults()
     table = Table(faults, "--place", _where(words, f"--place '{words}'", HOW_PLACE))
     angle, at, along = where_of(table)
     if faults.found:
-        raise CommandError("; ".join(map(str, faults.found)), key="--place", code=faults.found[0].code)
+        raise CommandError(
+            "; ".join(map(str, faults.found)), key="--place", code=faults.found[0].code
+        )
     return Placement(at, angle, along)
 
 

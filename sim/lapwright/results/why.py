@@ -8,22 +8,21 @@ from itertools import islice
 from typing import TYPE_CHECKING, Any
 
 from lapwright.errors import CannotDoError, troubles_in
-from lapwright.lapping.schedule import spread_of
+from lapwright.kinematics.schedule import spread_of
 from lapwright.limits import BAND
 from lapwright.results.answer import Answer, wrapped
 
 if TYPE_CHECKING:
-    from lapwright.modes.course import Placement
-    from lapwright.modes.deviation import Deviation
-    from lapwright.modes.lifting import Lifts
-    from lapwright.modes.picture import Picture
-    from lapwright.modes.reason import Reason
-    from lapwright.modes.schedule import Cycle, CycleSpectrum
-    from lapwright.modes.spectrum import Mode
-    from lapwright.plate.measure import EdgeMargin
+    from lapwright.metrology.form import EdgeMargin
+    from lapwright.modal.cycle import Cycle, CycleSpectrum, Placement
+    from lapwright.modal.propagator import Lifts
+    from lapwright.modal.reduced_model import ReducedModel
+    from lapwright.modal.spectrum import Mode
+    from lapwright.modal.step_analysis import LinearisationError, StepAnalysis
     from lapwright.study.model import Study
 
 __all__ = ["DEGREE", "Why"]
+
 
 DEGREE = 8  # of the shapes that are looked at
 MODE = 1e-6  # [m] rms to which the shape of a mode is told
@@ -42,19 +41,25 @@ class Why(Answer):
     """
 
     def __init__(
-        self, study: Study, step: int | None = None, degree: int = DEGREE, lap_it: str = "lapwright run"
+        self,
+        study: Study,
+        step: int | None = None,
+        degree: int = DEGREE,
+        lap_it: str = "lapwright run",
     ) -> None:
-        from lapwright.modes.course import course, lifting_by_placement
-        from lapwright.modes.picture import Picture
-        from lapwright.modes.reason import reason_of
+        from lapwright.modal.cycle import course, lifting_by_placement
+        from lapwright.modal.reduced_model import ReducedModel
+        from lapwright.modal.step_analysis import reason_of
 
         self.study = study
         self.numbers = range(1, len(study.steps) + 1) if step is None else [step]
-        picture = Picture(study.plates, study.steps, degree, study.seed)
+        picture = ReducedModel(study.plates, study.steps, degree, study.seed)
         with troubles_in(study.units):
             found = list(islice(course(picture, study.margin), max(self.numbers)))
             lifts = lifting_by_placement(picture, study.margin)
-            self.reasons = [reason_of(picture, number, found[number - 1], lifts) for number in self.numbers]
+            self.reasons = [
+                reason_of(picture, number, found[number - 1], lifts) for number in self.numbers
+            ]
         self.off = [_deviation(study, reason) for reason in self.reasons]
         self.whole = _whole(picture, study, self.reasons, lifts, lap_it)
 
@@ -85,12 +90,16 @@ class Whole:
 
 
 def _whole(
-    picture: Picture, study: Study, reasons: Sequence[Reason], lifts: Mapping[Placement, Lifts], run: str
+    picture: ReducedModel,
+    study: Study,
+    reasons: Sequence[StepAnalysis],
+    lifts: Mapping[Placement, Lifts],
+    run: str,
 ) -> Whole:
-    from lapwright.modes.lifting import share_of
-    from lapwright.modes.schedule import cycle_of, round_of
-    from lapwright.report.cycles import cycle_headline, cycle_title, cycle_words
-    from lapwright.report.staying import hollows_the_top
+    from lapwright.modal.cycle import cycle_of, round_of
+    from lapwright.modal.propagator import share_of
+    from lapwright.presentation.cycles import cycle_headline, cycle_title, cycle_words
+    from lapwright.presentation.staying import hollows_the_top
 
     for number, step in enumerate(study.steps, 1):
         if step.swap is not None and step.swap.read is not None:
@@ -113,11 +122,11 @@ def _whole(
     return Whole(cycle, spectrum, told, cycle_title(cycle), head, settles, of)
 
 
-def _deviation(study: Study, reason: Reason) -> Deviation | None:
+def _deviation(study: Study, reason: StepAnalysis) -> LinearisationError | None:
     """How far the picture is off where something lifts, measured by lapping the step in full."""
     if reason.lift_share <= 0.0:
         return None
-    from lapwright.modes.deviation import deviation
+    from lapwright.modal.step_analysis import deviation
 
     return deviation(study.plates, reason, study.margin, seed=study.seed)
 
@@ -128,12 +137,12 @@ def _deviation(study: Study, reason: Reason) -> Deviation | None:
 def _in_words(
     study: Study,
     numbers: Sequence[int],
-    reasons: Sequence[Reason],
-    off: Sequence[Deviation | None],
+    reasons: Sequence[StepAnalysis],
+    off: Sequence[LinearisationError | None],
     whole: Whole,
 ) -> Iterator[str]:
-    from lapwright.lapping.outlook import outlooks
-    from lapwright.report import beforehand
+    from lapwright.integration.estimate import outlooks
+    from lapwright.presentation import beforehand
 
     ahead = outlooks(study.plates, study.steps, seed=study.seed)
     yield study.title or study.stem
@@ -142,7 +151,9 @@ def _in_words(
         yield ""
         head = f"Step {number}: {step.top} on {step.bottom}, grit {step.grit.name}"
         yield from wrapped(head, "", "  ")
-        yield from wrapped(beforehand.hand(step, study.plates, ahead[number - 1], study.units)[0], "  ", "  ")
+        yield from wrapped(
+            beforehand.hand(step, study.plates, ahead[number - 1], study.units)[0], "  ", "  "
+        )
         for what, sentences in _said(study, reason, away):
             yield from _lines(what, sentences)
     if whole.told:
@@ -157,10 +168,11 @@ def _lines(what: str, sentences: Sequence[str]) -> Iterator[str]:
         yield from wrapped(sentence, f"  {'' if i else what:<14}", " " * 18 if i else " " * 16)
 
 
-def _said(study: Study, reason: Reason, away: Deviation | None) -> Iterator[tuple[str, list[str]]]:
-    from lapwright.report import reasons as told
-    from lapwright.report.marks import keeps
-    from lapwright.report.staying import leaves_alone
+def _said(
+    study: Study, reason: StepAnalysis, away: LinearisationError | None
+) -> Iterator[tuple[str, list[str]]]:
+    from lapwright.presentation import reasons as told
+    from lapwright.presentation.staying import keeps, leaves_alone
 
     yield "leaves alone", leaves_alone(reason, study.units)
     out = [f"{what}: {how}" for what, how in told.takes_out(reason, study.units)]
@@ -176,18 +188,23 @@ def _said(study: Study, reason: Reason, away: Deviation | None) -> Iterator[tupl
 
 
 def _as_json(
-    study: Study, reasons: Sequence[Reason], off: Sequence[Deviation | None], whole: Whole
+    study: Study,
+    reasons: Sequence[StepAnalysis],
+    off: Sequence[LinearisationError | None],
+    whole: Whole,
 ) -> dict[str, Any]:
     return {
         "study": study.stem,
-        "steps": [_one(reason, away, study.margin) for reason, away in zip(reasons, off, strict=True)],
+        "steps": [
+            _one(reason, away, study.margin) for reason, away in zip(reasons, off, strict=True)
+        ],
         "schedule": _cycle(whole, study.margin),
     }
 
 
 def _cycle(whole: Whole, margin: EdgeMargin) -> dict[str, Any] | None:
-    from lapwright.modes.lifting import share_of
-    from lapwright.report.marks import cycle_comes
+    from lapwright.modal.propagator import share_of
+    from lapwright.presentation.staying import cycle_comes
 
     cycle, spectrum = whole.cycle, whole.spectrum
     if cycle is None or spectrum is None:
@@ -212,8 +229,10 @@ def _cycle(whole: Whole, margin: EdgeMargin) -> dict[str, Any] | None:
     }
 
 
-def _one(reason: Reason, away: Deviation | None, margin: EdgeMargin) -> dict[str, Any]:
-    from lapwright.report.marks import comes
+def _one(
+    reason: StepAnalysis, away: LinearisationError | None, margin: EdgeMargin
+) -> dict[str, Any]:
+    from lapwright.presentation.staying import comes
 
     spectrum, solved = reason.spectrum, reason.evolution
     ever = comes(reason, solved.residue, solved.drift, margin)
@@ -251,5 +270,8 @@ def _mode(mode: Mode, forms: Mapping[str, Mapping[str, float]]) -> dict[str, Any
         "period": mode.period,
         "stays": mode.stays,
         "slow": mode.slow,
-        "forms": {name: {key: MODE * value for key, value in parts.items()} for name, parts in forms.items()},
+        "forms": {
+            name: {key: MODE * value for key, value in parts.items()}
+            for name, parts in forms.items()
+        },
     }

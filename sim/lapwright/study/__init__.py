@@ -1,1 +1,4 @@
-"""Study files in, run files in and out; people's units become SI here and nowhere else."""
+"""Studies in TOML, read and written with comments kept.
+
+Read `model` (a study in SI) and `read`.
+"""

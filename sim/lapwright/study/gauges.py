@@ -1,29 +1,44 @@
-"""Gauges and readings of a study, [gauges.NAME] and [[readings]], from text to objects of the gauges room."""
+"""Gauges and readings of a study, from text to objects of the metrology room and back.
+
+What a study holds beside plates and steps, as a file has it: gauges, readings, variants, sweep, goal.
+"""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from lapwright.gauges.conditions import Conditions
-from lapwright.gauges.fringes import dome_by_press, dome_by_wedge
-from lapwright.gauges.instruments import EYE, KINDS, Dial, Gauge, OpticalFlat, Zero
-from lapwright.gauges.reading import Reading
-from lapwright.gauges.sizes import MOST_READ, SIZE, SIZE_SLOPE, bands_in
-from lapwright.said import said_names, said_of
-from lapwright.study.faults import RefusedError, listed, nearest, shown
+from lapwright.metrology.conditions import MOST_READ, SIZE, SIZE_SLOPE, Conditions, bands_in
+from lapwright.metrology.fringes import dome_by_press, dome_by_wedge
+from lapwright.metrology.instruments import EYE, KINDS, Dial, Gauge, OpticalFlat, Zero
+from lapwright.metrology.reading import Reading
+from lapwright.specification.quantities import ANGLE, SMALL, TIME, quantity
+from lapwright.specification.said import (
+    RefusedError,
+    listed,
+    nearest,
+    said_names,
+    said_of,
+    shown,
+    spelled,
+)
+from lapwright.specification.table import Table, choice
 from lapwright.study.grits import a_plate
-from lapwright.study.later import tables_of
-from lapwright.study.table import Table, choice
+from lapwright.study.model import Sweep, Tune, Variant
+from lapwright.study.variants import tables_of
 
-__all__ = ["GAUGE_KEYS", "gauges_of", "reading_of", "readings_of", "where_of"]
+__all__ = ["BESIDE", "GAUGE_KEYS", "gauges_of", "reading_of", "readings_of", "where_of"]
+
 
 MOST_READINGS = 2000
 HOW_GAUGE = '[gauges.sph] with kind = "spherometer"'
 SHAPES = {
     "shape": (("dome", "dish"), "how the bands curve"),
-    "press": (("towards", "away"), "where the rings walk, beside a finger that presses on the flat's edge"),
+    "press": (
+        ("towards", "away"),
+        "where the rings walk, beside a finger that presses on the flat's edge",
+    ),
     "ends": (("thin", "open"), "the side of the wedge to which the ends of the bands point"),
 }
 
@@ -38,7 +53,8 @@ EXAMPLES = {
 OF_FACE = said_names(Conditions)  # they stand among the keys of the gauge
 OF_ALL = [name for name in said_names(Dial) if name != "conditions"]
 OF_KIND = {
-    kind: [name for name in said_names(made) if name not in said_names(Dial)] for kind, made in KINDS.items()
+    kind: [name for name in said_names(made) if name not in said_names(Dial)]
+    for kind, made in KINDS.items()
 }
 GAUGE_KEYS = ("kind", *OF_ALL, *OF_FACE, *{name: None for own in OF_KIND.values() for name in own})
 
@@ -129,7 +145,9 @@ def readings_of(
     return tuple(reading_of(table, plates, gauges) for table in tables)
 
 
-def reading_of(table: Table, plates: Mapping[str, Any], gauges: Mapping[str, Gauge | None]) -> Reading:
+def reading_of(
+    table: Table, plates: Mapping[str, Any], gauges: Mapping[str, Gauge | None]
+) -> Reading:
     """One reading from its table; faults are noted there."""
     gauge = table.need("gauge", lambda value: _a_gauge(value, gauges), 'gauge = "sph"')
     plate = table.need("plate", lambda value: a_plate(value, plates), 'plate = "A"')
@@ -188,7 +206,97 @@ def _a_gauge(value: Any, gauges: Mapping[str, Gauge | None]) -> str:
     if isinstance(value, str) and value in gauges:
         return value
     close = nearest(value, gauges) if isinstance(value, str) else None
-    there = f"gauges here are {listed(gauges, 'and')}" if gauges else "there is no [gauges.NAME] here"
+    there = (
+        f"gauges here are {listed(gauges, 'and')}" if gauges else "there is no [gauges.NAME] here"
+    )
     raise RefusedError(
         f"there is no gauge {shown(value)}: {f'did you mean {close}?' if close else there}", "name"
     )
+
+
+Document = dict[str, Any]
+_small, _angle, _time = (quantity(kind).typed for kind in (SMALL, ANGLE, TIME))
+
+
+def _gauges(gauges: Any, _: Mapping[str, Any]) -> Any:
+    if not isinstance(gauges, Mapping):
+        return gauges
+    return {
+        name: dict(one) if isinstance(one, Mapping) else _gauge_keys(one)
+        for name, one in gauges.items()
+    }
+
+
+def _gauge_keys(gauge: Any) -> Any:
+    if type(gauge) not in KINDS.values():
+        return gauge  # the reader of gauges says what is wrong with it
+    said = spelled(gauge)
+    return {"kind": gauge.kind} | said.pop("conditions", {}) | said
+
+
+def _readings(readings: Any, keys: Mapping[str, Any]) -> Any:
+    gauges = keys.get("gauges", {})
+    if not isinstance(readings, Sequence) or isinstance(readings, str):
+        return readings
+    return [_reading(one, gauges) if isinstance(one, Reading) else one for one in readings]
+
+
+def _reading(reading: Reading, gauges: Mapping[str, Any]) -> Document:
+    gauge = gauges.get(reading.gauge)
+    kind = KINDS.get(gauge.get("kind", "")) if isinstance(gauge, Mapping) else type(gauge)
+    flat = kind is OpticalFlat
+    out = {"gauge": reading.gauge, "plate": reading.plate} | spelled(reading)
+    out["value"] = (_angle if getattr(kind, "angular", False) else _small)(reading.value)
+    return out | ({"shape": "dome"} if flat and reading.side_told and reading.value > 0.0 else {})
+
+
+def _variants(variants: Any, _: Mapping[str, Any]) -> Any:
+    if not isinstance(variants, Sequence) or isinstance(variants, str):
+        return variants
+    return [
+        {"name": one.name} | _of_step(one.step) | {"set": dict(one.changes)}
+        if isinstance(one, Variant)
+        else one
+        for one in variants
+    ]
+
+
+def _of_step(step: int | None) -> Document:
+    return {} if step is None else {"step": step}
+
+
+def _sweep(sweep: Any, _: Mapping[str, Any]) -> Any:
+    if not isinstance(sweep, Sweep):
+        return sweep
+    return _of_step(sweep.step) | {axis.key: list(axis.values) for axis in sweep.axes}
+
+
+def _goal(goal: Any, _: Mapping[str, Any]) -> Any:
+    if not isinstance(goal, Tune):
+        return goal
+    free: Document = {
+        one.key: list(one.choices) if one.low is None else [one.low, one.high] for one in goal.free
+    }
+    out: Document = {
+        "reach": {form: _small(size) for form, size in goal.reach.items()},
+        "least": goal.least,
+    }
+    out["plates"] = list(goal.plates)
+    if goal.hold is not None:
+        out["hold"] = _time(goal.hold)
+    if goal.keep:
+        out["keep"] = {
+            name: {form: _small(size) for form, size in forms.items()}
+            for name, forms in goal.keep.items()
+        }
+    free |= {"order": True} if goal.order else {}
+    return out | ({"free": free} if free else {})
+
+
+BESIDE: Mapping[str, Callable[[Any, Mapping[str, Any]], Any]] = {
+    "gauges": _gauges,
+    "readings": _readings,
+    "variants": _variants,
+    "sweep": _sweep,
+    "tune": _goal,
+}

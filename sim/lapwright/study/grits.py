@@ -6,14 +6,14 @@ import re
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from lapwright.lapping.step import Grit, Layer, Observation, Wear, usual_layer
-from lapwright.study.faults import Faults, RefusedError, listed, nearest, shown
-from lapwright.study.grains import GRAIN, grain_name
-from lapwright.study.rates import read_wear
-from lapwright.study.table import Table, mapping_of, text
+from lapwright.specification.rates import GRAIN, grain_name, read_wear
+from lapwright.specification.said import Faults, RefusedError, listed, nearest, shown
+from lapwright.specification.step import Grit, Layer, Observation, Wear, usual_layer
+from lapwright.specification.table import Table, mapping_of, text
 from lapwright.units import METRIC, Units
 
 __all__ = ["a_plate", "grit_of", "grits_of", "in_inches"]
+
 
 HOW_GRIT = 'grit = "15 um", grit = "F400" or the name of a [grits.NAME]'
 HOW_WEAR = (
@@ -29,7 +29,9 @@ def grits_of(root: Table, plates: Mapping[str, Any]) -> dict[str, Grit | None]:
     for name in every.data if every is not None else ():
         assert every is not None
         if not name.strip() or len(name) > 40 or "." in name or not name.isprintable():
-            every.fault(name, f"{shown(name)} is no name: write a word, such as [grits.coarse]", "name")
+            every.fault(
+                name, f"{shown(name)} is no name: write a word, such as [grits.coarse]", "name"
+            )
             continue
         table = every.table(name, '[grits.coarse] with size = "9 um"')
         out[name] = None if table is None else _grit(name, table, plates)
@@ -73,7 +75,9 @@ def in_inches(assumed: Mapping[str, str], steps: Iterable[tuple[str, Grit]]) -> 
                 out[f"{home}.wear"] = Units.INCH.wear(grit.wear.iron, 3)
             if f"{home}.layer" in out:
                 depth, pressure = grit.layer.depth, grit.layer.pressure
-                out[f"{home}.layer"] = f"{Units.INCH.size(depth, 3)} at {Units.INCH.pressure(pressure, 3)}"
+                out[f"{home}.layer"] = (
+                    f"{Units.INCH.size(depth, 3)} at {Units.INCH.pressure(pressure, 3)}"
+                )
     return out
 
 
@@ -89,7 +93,9 @@ def _wear(table: Table, plates: Mapping[str, Any]) -> Wear | None:
     if not inner.data:
         table.fault("wear", f"is empty: write {HOW_WEAR}", "missing")
         return None
-    if {"removed", "lost", "in"} & set(inner.data) and not ({"removed", "lost", "in"} & set(plates)):
+    if {"removed", "lost", "in"} & set(inner.data) and not (
+        {"removed", "lost", "in"} & set(plates)
+    ):
         return _observed(inner, plates)
     each: dict[str, float] = {}
     for name in inner.data:
@@ -109,7 +115,9 @@ def _observed(inner: Table, plates: Mapping[str, Any]) -> Wear | None:
     seen = inner.parts(Observation, ("removed", "lost"))
     plate = inner.take("plate", lambda value: a_plate(value, plates))
     if kind == "lost" and not inner.has("plate"):
-        inner.fault("plate", 'is missing: write which plate was weighed, such as plate = "A"', "missing")
+        inner.fault(
+            "plate", 'is missing: write which plate was weighed, such as plate = "A"', "missing"
+        )
         return None
     inner.done()
     return (
@@ -160,7 +168,9 @@ def _held(table: Table, plates: Mapping[str, Any]) -> str | None:
     return name
 
 
-def grit_of(value: Any, key: str, grits: Mapping[str, Grit | None], assumed: dict[str, str]) -> Grit | None:
+def grit_of(
+    value: Any, key: str, grits: Mapping[str, Grit | None], assumed: dict[str, str]
+) -> Grit | None:
     """The grit of a step: by the name of a [grits.NAME], by size or by F number.
 
     Raises
@@ -180,7 +190,9 @@ def grit_of(value: Any, key: str, grits: Mapping[str, Grit | None], assumed: dic
         if trouble.code != "unit":
             raise
         known = f" (here {listed(grits, 'and')})" if grits else ""
-        raise RefusedError(f"there is no grit {shown(value)}: write {HOW_GRIT}{known}", "name") from None
+        raise RefusedError(
+            f"there is no grit {shown(value)}: write {HOW_GRIT}{known}", "name"
+        ) from None
     grit = Grit(grain_name(str(value), size), size)
     _assume(Table(Faults(), key, {}, assumed), grit)
     return grit

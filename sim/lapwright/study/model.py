@@ -8,28 +8,28 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from lapwright.errors import CommandError
-from lapwright.lapping.step import EVERY, Step
 from lapwright.limits import TOLERANCE
-from lapwright.plate.measure import EdgeMargin, margin_of
-from lapwright.plate.plate import Plate
-from lapwright.said import Frozen, Said
+from lapwright.metrology.form import EdgeMargin, margin_of
+from lapwright.specification.plate import Plate
+from lapwright.specification.said import Frozen, Said
+from lapwright.specification.step import EVERY, Step
+from lapwright.specification.table import choice, text, whole
 from lapwright.study.start import Start
-from lapwright.study.table import choice, text, whole
 from lapwright.units import Units
 
 if TYPE_CHECKING:
-    from lapwright.gauges.instruments import Gauge
-    from lapwright.gauges.reading import Reading
-    from lapwright.lapping.moment import Moment
-    from lapwright.planning.comparison import Comparison
-    from lapwright.planning.tuning import Tuning
-    from lapwright.results.bearing import BearingAnswer
+    from lapwright.integration.state import State
+    from lapwright.metrology.instruments import Gauge
+    from lapwright.metrology.reading import Reading
+    from lapwright.optimisation.comparison import Comparison
+    from lapwright.optimisation.track import Tuning
+    from lapwright.results.answers import BearingAnswer, Preview
     from lapwright.results.gauge import GaugeAnswer
-    from lapwright.results.preview import Preview
+    from lapwright.results.record import Run
     from lapwright.results.why import Why
-    from lapwright.study.record import Run
 
 __all__ = ["Axis", "Free", "Study", "Sweep", "Tune", "Variant"]
+
 
 COSTS = ("time", "removed", "turns", "swaps")
 
@@ -156,21 +156,30 @@ class Study(Frozen):
                 "tune": goal,
             }
             parts = {key: part for key, part in parts.items() if part}
-            read = self._read({"plates": plates, "steps": steps, **head, **said, **parts}, stem, folder)
+            read = self._read(
+                {"plates": plates, "steps": steps, **head, **said, **parts}, stem, folder
+            )
             self._put(**{one.name: getattr(read, one.name) for one in fields(read)})
             return
-        self._put(plates=plates, steps=steps, **head, margin=margin, assumed=assumed, text=text, stem=stem)
+        self._put(
+            plates=plates, steps=steps, **head, margin=margin, assumed=assumed, text=text, stem=stem
+        )
         self._put(**parts, typed=typed, swept=swept, goal=goal, folder=folder)
 
     @staticmethod
-    def _read(said: Mapping[str, Any], stem: str, folder: str | Path | None, like: str = "") -> Study:
+    def _read(
+        said: Mapping[str, Any], stem: str, folder: str | Path | None, like: str = ""
+    ) -> Study:
         """A study of what objects say, in place of what the text `like` says of the same."""
         from lapwright.study.objects import document_of_objects, plain, tables_of_objects
-        from lapwright.study.read import document_of, parse_document
+        from lapwright.study.read import parse_document
+        from lapwright.study.source import document_of
         from lapwright.study.write import written
 
         said = {key: value for key, value in said.items() if value is not None}
-        document = plain(document_of(like) | tables_of_objects(said) if like else document_of_objects(**said))
+        document = plain(
+            document_of(like) | tables_of_objects(said) if like else document_of_objects(**said)
+        )
         if "plates" in said:
             document.pop("parts", None)
         home = None if folder is None else Path(folder)
@@ -194,7 +203,10 @@ class Study(Frozen):
             With every fault of what comes of it.
 
         """
-        where = {"stem": changes.pop("stem", self.stem), "folder": changes.pop("folder", self.folder)}
+        where = {
+            "stem": changes.pop("stem", self.stem),
+            "folder": changes.pop("folder", self.folder),
+        }
         keys = {"margin": "edge_margin", "swept": "sweep", "goal": "tune"}
         return self._read(
             {keys.get(key, key): value for key, value in changes.items()}, **where, like=self.text
@@ -227,7 +239,9 @@ class Study(Frozen):
         return load(path)
 
     @classmethod
-    def from_dict(cls, document: Mapping[str, Any], stem: str = "study", folder: Path | None = None) -> Study:
+    def from_dict(
+        cls, document: Mapping[str, Any], stem: str = "study", folder: Path | None = None
+    ) -> Study:
         """Make a study of what a file would say, as dictionaries and lists; sizes are text with a unit.
 
         `stem` is what runs of it are named by; `folder`: where files that it names lie.
@@ -271,28 +285,28 @@ class Study(Frozen):
             When it cannot be written.
 
         """
-        from lapwright.study.safefile import put_in_place
-        from lapwright.study.surfaces.asked import held_in
+        from lapwright.files import put_in_place
+        from lapwright.study.maps import held_in
 
         for name, surface in held_in(self.text).items():
-            from lapwright.study.surfaces.x3p import to_x3p
+            from lapwright.metrology.x3p import to_x3p
 
             put_in_place(Path(path).with_name(name), to_x3p(surface))
         put_in_place(Path(path), memoryview(self.text.encode("utf-8")))
 
-    def states(self, after: Moment | None = None, threads: int = 1) -> Iterator[Moment]:
+    def states(self, after: State | None = None, threads: int = 1) -> Iterator[State]:
         """Lap it block by block, from the start or from the state `after`; heights in m, seen from the face.
 
         Parameters
         ----------
-        after : Moment, optional
+        after : State, optional
             A state to go on from.
         threads : int
             Of the processor; they change no bit.
 
         Returns
         -------
-        iterator of Moment
+        iterator of State
             One for each block of strokes.
 
         Raises
@@ -301,7 +315,7 @@ class Study(Frozen):
             At the place where the top tips, or does not settle.
 
         """
-        from lapwright.lapping.run import lap
+        from lapwright.integration.loop import lap
 
         return lap(
             self.plates,
@@ -329,7 +343,7 @@ class Study(Frozen):
             Its outcome is "tipped" where the top tipped on the way.
 
         """
-        from lapwright.results.lapped import lapped
+        from lapwright.results.recorder import lapped
 
         return lapped(self, progress, threads)
 
@@ -349,7 +363,7 @@ class Study(Frozen):
             Members in the order of the values.
 
         """
-        from lapwright.results.comparing import sweep
+        from lapwright.optimisation.comparing import sweep
 
         return sweep(self, axes, workers)
 
@@ -385,7 +399,7 @@ class Study(Frozen):
             Of variants and points of the sweep.
 
         """
-        from lapwright.results.comparing import Many, compare, tolerance_of
+        from lapwright.optimisation.comparing import Many, compare, tolerance_of
 
         return compare(self, Many(samples, tolerance_of(tolerance), cells), workers, folder)
 
@@ -418,7 +432,7 @@ class Study(Frozen):
             What was found, and the study that it makes.
 
         """
-        from lapwright.results.comparing import Many, tolerance_of, tune
+        from lapwright.optimisation.comparing import Many, tolerance_of, tune
 
         return tune(self, Many(samples, tolerance_of(tolerance), cells), workers, folder)
 
@@ -431,7 +445,7 @@ class Study(Frozen):
             Numbers, words and warnings.
 
         """
-        from lapwright.results.preview import Preview
+        from lapwright.results.answers import Preview
 
         return Preview(self)
 
@@ -473,12 +487,14 @@ class Study(Frozen):
             Pressures [Pa] and tilt [rad].
 
         """
-        from lapwright.results.bearing import BearingAnswer
+        from lapwright.results.answers import BearingAnswer
 
         self._check_step(step)
         return BearingAnswer(self, step, phase)
 
-    def gauge(self, readings: Sequence[str] = (), gauges: Sequence[str] | None = None) -> GaugeAnswer:
+    def gauge(
+        self, readings: Sequence[str] = (), gauges: Sequence[str] | None = None
+    ) -> GaugeAnswer:
         """What gauges show on the faces as they come, and what `readings` say ("sph A 1.2 um @ 0 deg").
 
         Parameters
@@ -500,14 +516,21 @@ class Study(Frozen):
 
     def _check_step(self, step: int) -> None:
         if not 1 <= step <= len(self.steps):
-            raise CommandError(f"there is no step {step}: steps are 1 to {len(self.steps)}", key="step")
+            raise CommandError(
+                f"there is no step {step}: steps are 1 to {len(self.steps)}", key="step"
+            )
 
     def __repr__(self) -> str:
         from lapwright.study.objects import described
 
         head = f"<Study {self.title or self.stem}: {self.units}, seed {self.seed}, rounds {self.rounds}"
         return (
-            "\n".join([head, *(f"  {name}: {words}" for name, words in described(self.plates, self.steps))])
+            "\n".join(
+                [
+                    head,
+                    *(f"  {name}: {words}" for name, words in described(self.plates, self.steps)),
+                ]
+            )
             + ">"
         )
 
@@ -517,5 +540,7 @@ class Study(Frozen):
         from lapwright.study.objects import described
 
         rows = described(self.plates, self.steps)
-        cells = "".join(f"<tr><th>{escape(name)}</th><td>{escape(words)}</td></tr>" for name, words in rows)
+        cells = "".join(
+            f"<tr><th>{escape(name)}</th><td>{escape(words)}</td></tr>" for name, words in rows
+        )
         return f"<table><caption>{escape(self.title or self.stem)}</caption>{cells}</table>"

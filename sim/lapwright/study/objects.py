@@ -11,21 +11,30 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from lapwright.errors import Fault, StudyError
-from lapwright.lapping import strokes as curves
-from lapwright.lapping.step import EVERY, Grit, Hand, Load, Step, Swap, Wear, usual_layer, usual_wear
-from lapwright.lapping.stroke import KINDS, Stroke
-from lapwright.plate.form import StartForm
-from lapwright.plate.material import MATERIALS, Material
-from lapwright.plate.measure import AS_LENGTH, OF_SIDE, EdgeMargin
-from lapwright.plate.outline import SIZE, Disc, Outline, Rectangle, Ring
-from lapwright.plate.plate import Plate
-from lapwright.said import told
-from lapwright.study.rates import WEAR
+from lapwright.metrology.form import AS_LENGTH, OF_SIDE, EdgeMargin
+from lapwright.specification import curves
+from lapwright.specification.curves import KINDS, Stroke
+from lapwright.specification.outline import SIZE, Disc, Outline, Rectangle, Ring
+from lapwright.specification.plate import MATERIALS, Material, Plate, StartForm
+from lapwright.specification.quantities import LENGTH, quantity
+from lapwright.specification.rates import WEAR
+from lapwright.specification.said import spelled
+from lapwright.specification.step import (
+    EVERY,
+    Grit,
+    Hand,
+    Load,
+    Step,
+    Swap,
+    Wear,
+    usual_layer,
+    usual_wear,
+)
+from lapwright.study.maps import held
 from lapwright.study.start import run_text
-from lapwright.study.surfaces.asked import held
-from lapwright.study.units import LENGTH, quantity
 
 __all__ = ["described", "document_of_objects", "plain", "tables_of_objects"]
+
 
 Document = dict[str, Any]
 CURVES: dict[type, str] = {
@@ -57,7 +66,7 @@ def document_of_objects(plates: Any, steps: Any, **more: Any) -> Document:
 
 def tables_of_objects(keys: Mapping[str, Any]) -> Document:
     """The keys of a document, with objects put down as tables."""
-    from lapwright.study.plans import BESIDE
+    from lapwright.study.gauges import BESIDE
 
     faults: list[Fault] = []
     grits: dict[str, Document] = {}
@@ -67,7 +76,8 @@ def tables_of_objects(keys: Mapping[str, Any]) -> Document:
             value = margin_text(value)
         elif key == "plates" and isinstance(value, Mapping):
             value = {
-                name: _entry(f"plates.{name}", plate, Plate, _plate, faults) for name, plate in value.items()
+                name: _entry(f"plates.{name}", plate, Plate, _plate, faults)
+                for name, plate in value.items()
             }
         elif key == "steps" and isinstance(value, Sequence) and not isinstance(value, str):
             value = [
@@ -88,12 +98,16 @@ def tables_of_objects(keys: Mapping[str, Any]) -> Document:
     return out
 
 
-def _entry(key: str, value: Any, of: type, put: Callable[[Any], Document], faults: list[Fault]) -> Any:
+def _entry(
+    key: str, value: Any, of: type, put: Callable[[Any], Document], faults: list[Fault]
+) -> Any:
     """One plate or step as a table; a table stays as it is, with what is no object of the class at fault."""
     if isinstance(value, Mapping):
         return dict(value)
     if not isinstance(value, of):
-        faults.append(Fault(key, f"is no lapwright.{of.__name__}, but {type(value).__name__}", "type"))
+        faults.append(
+            Fault(key, f"is no lapwright.{of.__name__}, but {type(value).__name__}", "type")
+        )
         return {}
     try:
         return put(value)
@@ -138,22 +152,24 @@ def _plain(value: Any) -> str:
 
 def margin_text(margin: EdgeMargin) -> str:
     """An edge margin as a study says it."""
-    return AS_LENGTH.typed(margin.length) if margin.length is not None else OF_SIDE.typed(margin.share)
+    return (
+        AS_LENGTH.typed(margin.length) if margin.length is not None else OF_SIDE.typed(margin.share)
+    )
 
 
 # --- plates --------------------------------------------------------------------------------------
 
 
 def _plate(plate: Plate) -> Document:
-    out = _outline(plate.outline) | told(plate, "thickness", "mass") | _material(plate.material)
+    out = _outline(plate.outline) | spelled(plate, "thickness", "mass") | _material(plate.material)
     form = _form(plate.form)
     if plate.form.measured is not None:
         form["map"] = held(plate.form.measured)
     if form:
         out["form"] = form
     if plate.grooves is not None:
-        out["grooves"] = told(plate.grooves)
-    out |= told(plate, "cells")
+        out["grooves"] = spelled(plate.grooves)
+    out |= spelled(plate, "cells")
     return out | ({"note": plate.note} if plate.note else {})
 
 
@@ -171,20 +187,23 @@ def _material(material: Material) -> Document:
     usual = MATERIALS.get(material.name, Plate.material)
     own = ("density", "modulus", "expansion", "wear_factor")
     if any(
-        getattr(material, key) != getattr(usual, key) for key in ("poisson", "conductivity", "heat_capacity")
+        getattr(material, key) != getattr(usual, key)
+        for key in ("poisson", "conductivity", "heat_capacity")
     ):
-        raise StudyError([Fault("material", f"of a metal only {', '.join(own)} may be changed", "value")])
+        raise StudyError(
+            [Fault("material", f"of a metal only {', '.join(own)} may be changed", "value")]
+        )
     changed = {key for key in own if getattr(material, key) != getattr(usual, key)}
     name = {} if material.name == Plate.material.name else {"material": material.name}
-    return name | {key: told(material, key)[key] for key in own if key in changed}
+    return name | {key: spelled(material, key)[key] for key in own if key in changed}
 
 
 def _form(form: StartForm) -> Document:
-    out = told(form, "sphere", "saddle", "twist", "bow", "crown", "wind")
+    out = spelled(form, "sphere", "saddle", "twist", "bow", "crown", "wind")
     if "sphere" in out:
         out = {"dome": out.pop("sphere")} | out
     if form.ripple is not None:
-        out["ripple"] = told(form.ripple)
+        out["ripple"] = spelled(form.ripple)
     return out
 
 
@@ -193,19 +212,19 @@ def _form(form: StartForm) -> Document:
 
 def _step(step: Step, grits: dict[str, Document]) -> Document:
     out: Document = {"top": step.top, "bottom": step.bottom, "grit": _grit(step.grit, grits)}
-    out |= told(step, "time", "strokes")
+    out |= spelled(step, "time", "strokes")
     if step.until is not None:
-        out["until"] = told(step.until)
+        out["until"] = spelled(step.until)
     stroke = _stroke(step)
     if stroke:
         out["stroke"] = stroke
-    out |= told(step, "pace", "turn", "walk") | _load(step.load)
+    out |= spelled(step, "pace", "turn", "walk") | _load(step.load)
     if step.swap is not None:
         out["swap_every"] = _swap(step.swap)
     if step.fresh_every is not None:
         out["fresh_grit_every"] = EVERY.typed(step.fresh_every)
     if step.hand != Hand():
-        out["hand"] = step.hand.word or told(step.hand)
+        out["hand"] = step.hand.word or spelled(step.hand)
     return out | ({"note": step.note} if step.note else {})
 
 
@@ -213,25 +232,25 @@ def _stroke(step: Step) -> Document:
     curve = step.curve
     out: Document = {}
     if isinstance(curve, Stroke):
-        out = told(curve)
+        out = spelled(curve)
     elif type(curve) in CURVES:
         kind = CURVES[type(curve)]
         size, more = KINDS[kind]
         sizes = {name: getattr(curve, name) for name in (size, *more) if name is not None}
-        out = {"kind": kind} | told(Stroke(kind=kind, **sizes), *sizes)
+        out = {"kind": kind} | spelled(Stroke(kind=kind, **sizes), *sizes)
     else:
         raise StudyError(
             [Fault("stroke", f"{type(curve).__name__} is no stroke that a file can name", "type")]
         )
-    out |= told(step, "direction")
+    out |= spelled(step, "direction")
     if step.centre != (0.0, 0.0):
         out["centre"] = [_place.typed(part) for part in step.centre]
     return out | ({"carry_centre": True} if step.carry_centre else {})
 
 
 def _load(load: Load) -> Document:
-    force = told(load, "force")
-    out = ({"load": force["force"]} if force else {}) | told(load, "push_height", "friction")
+    force = spelled(load, "force")
+    out = ({"load": force["force"]} if force else {}) | spelled(load, "push_height", "friction")
     if load.at != (0.0, 0.0) or load.fixed_to != Load().fixed_to:
         x, y = (_place.typed(part) for part in load.at)
         out["load_at"] = {"x": x, "y": y, "fixed_to": load.fixed_to}
@@ -252,22 +271,24 @@ def _grit(grit: Grit, grits: dict[str, Document]) -> str:
     except StudyError:
         pass  # a name that is no size
     name = grit.name.replace(".", "-")
-    table = told(grit, "size")
+    table = spelled(grit, "size")
     if grit.wear != usual_wear(grit.size):
         table["wear"] = _wear(grit.wear)
     if grit.layer != usual_layer(grit.size):
-        table["layer"] = told(grit.layer, "depth", "pressure")
-    table |= told(grit, "fade")
+        table["layer"] = spelled(grit.layer, "depth", "pressure")
+    table |= spelled(grit, "fade")
     if grit.held_in is not None:
         table["held"] = {"in": grit.held_in}
     if grits.setdefault(name, table) != table:
-        raise StudyError([Fault("grit", f"two grits are called {name}: give each a name of its own", "name")])
+        raise StudyError(
+            [Fault("grit", f"two grits are called {name}: give each a name of its own", "name")]
+        )
     return name
 
 
 def _wear(wear: Wear) -> str | Document:
     if wear.observed is not None:
-        seen = told(wear.observed, "removed", "lost", "time")
+        seen = spelled(wear.observed, "removed", "lost", "time")
         seen["in"] = seen.pop("time")
         return seen | ({} if wear.observed.plate is None else {"plate": wear.observed.plate})
     if wear.plates:

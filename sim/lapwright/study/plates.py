@@ -8,17 +8,15 @@ from dataclasses import replace
 from typing import Any
 
 from lapwright.errors import Fault
-from lapwright.plate.form import RISE, Ripple, StartForm
-from lapwright.plate.forms import LONG, SPOKEN
-from lapwright.plate.grooves import PITCH, Grooves
-from lapwright.plate.material import Material
-from lapwright.plate.outline import SIZE, Disc, Outline, Rectangle, Ring
-from lapwright.plate.plate import Plate
-from lapwright.study.faults import Faults, RefusedError, listed, nearest, shown
-from lapwright.study.surfaces.asked import Asked, Maps, asked_of
-from lapwright.study.table import Table, text
+from lapwright.metrology.form import LONG, SPOKEN
+from lapwright.specification.outline import PITCH, SIZE, Disc, Grooves, Outline, Rectangle, Ring
+from lapwright.specification.plate import RISE, Material, Plate, Ripple, StartForm
+from lapwright.specification.said import Faults, RefusedError, listed, nearest, shown
+from lapwright.specification.table import Table, text
+from lapwright.study.maps import Asked, Maps, asked_of
 
 __all__ = ["plates_of"]
+
 
 OUTLINES = ("disc", "ring", "rectangle")
 COPIED = ("thickness", "mass", "grooves", "cells")
@@ -69,12 +67,16 @@ def _tables(root: Table) -> dict[str, Table]:
         for name in every.data if every is not None else ():
             assert every is not None
             if _bad_name(name) is not None:
-                root.faults.add(every.place(name), f"{shown(name)} is no name: {_bad_name(name)}", "name")
+                root.faults.add(
+                    every.place(name), f"{shown(name)} is no name: {_bad_name(name)}", "name"
+                )
                 continue
             table = every.table(name, HOW_PLATE)
             if name in out:
                 root.faults.add(
-                    every.place(name), f"{shown(name)} is both a plate and a part: rename one", "name"
+                    every.place(name),
+                    f"{shown(name)} is both a plate and a part: rename one",
+                    "name",
                 )
             elif table is not None:
                 out[name] = table
@@ -106,7 +108,9 @@ def _with_likes(table: Table, plates: Mapping[str, Mapping[str, Any]]) -> dict[s
             table.fault("like", f"there is no plate {shown(other)}: {hint}", "name")
             return None
         if other in seen:
-            table.fault("like", f"goes round in a circle through {listed([*seen, other], 'and')}", "value")
+            table.fault(
+                "like", f"goes round in a circle through {listed([*seen, other], 'and')}", "value"
+            )
             return None
         seen.append(other)
         theirs = plates[other]
@@ -114,7 +118,9 @@ def _with_likes(table: Table, plates: Mapping[str, Mapping[str, Any]]) -> dict[s
         if not any(key in data for key in OUTLINES):
             taken += [key for key in OUTLINES if key in theirs]
         if "material" not in data:
-            taken += [key for key in ("material", *OF_MATERIAL) if key in theirs and key not in data]
+            taken += [
+                key for key in ("material", *OF_MATERIAL) if key in theirs and key not in data
+            ]
         data.update({key: theirs[key] for key in taken})
         if "like" in theirs:
             data["like"] = theirs["like"]
@@ -126,7 +132,9 @@ def _plate(name: str, own: Table, maps: Maps) -> Plate | None:
     outline = _outline(own)
     sizes = own.parts(Plate, ("thickness", "mass", "cells"))
     if not own.has("thickness") and not own.has("mass"):
-        own.fault("thickness", 'is missing: write thickness = "30 mm", or mass = "4.4 kg"', "missing")
+        own.fault(
+            "thickness", 'is missing: write thickness = "30 mm", or mass = "4.4 kg"', "missing"
+        )
     material = _material(own)
     form, asked = _start_form(own, outline)
     grooves = _grooves(own, outline)
@@ -134,7 +142,9 @@ def _plate(name: str, own: Table, maps: Maps) -> Plate | None:
     if outline is None or material is None or own.faults.found:
         return None
     own.assume(Plate, cells="cells")
-    plate = Plate(outline, material=material, grooves=grooves, form=form, note=note or "", name=name, **sizes)
+    plate = Plate(
+        outline, material=material, grooves=grooves, form=form, note=note or "", name=name, **sizes
+    )
     return plate if asked is None else _with_map(own, plate, asked, maps)
 
 
@@ -183,7 +193,9 @@ def _outline(own: Table) -> Outline | None:
             return None
         return _large_enough(own, kind, Ring(*pair), pair[0] - pair[1])
     if kind == "rectangle":
-        pair = own.take("rectangle", _pair("along 3-9", "along 12-6", 'rectangle = ["300 mm", "50 mm"]'))
+        pair = own.take(
+            "rectangle", _pair("along 3-9", "along 12-6", 'rectangle = ["300 mm", "50 mm"]')
+        )
         if pair is None:
             return None
         if max(pair) > 20.0 * min(pair):
@@ -219,13 +231,17 @@ def _start_form(own: Table, outline: Outline | None) -> tuple[StartForm, Asked |
     asked = asked_of(table) if table.has("map") else None
     said = table.parts(StartForm, SPOKEN[1:])
     said |= {
-        key: size for key in ("dome", "dish") if (size := table.said(StartForm, "sphere", key)) is not None
+        key: size
+        for key in ("dome", "dish")
+        if (size := table.said(StartForm, "sphere", key)) is not None
     }
     ripple = _ripple(table, outline)
     if not isinstance(outline, Rectangle) and outline is not None:
         for key in LONG:
             if key in said:
-                table.fault(key, "is for rectangles: a round face has dome, dish, saddle and twist", "value")
+                table.fault(
+                    key, "is for rectangles: a round face has dome, dish, saddle and twist", "value"
+                )
     table.done()
     return StartForm(ripple=ripple, **said), asked
 
@@ -242,9 +258,15 @@ def _ripple(table: Table, outline: Outline | None) -> Ripple | None:
     height = inner.need("height", RISE, 'height = "0.3 um"')
     more = inner.parts(Ripple, ("wavelength", "angle", "seed"))
     inner.done()
-    if "wavelength" in more and outline is not None and more["wavelength"] < outline.smaller / 100.0:
+    if (
+        "wavelength" in more
+        and outline is not None
+        and more["wavelength"] < outline.smaller / 100.0
+    ):
         inner.fault(
-            "wavelength", f"{shown(inner.data['wavelength'])} is finer than the cells of the map", "range"
+            "wavelength",
+            f"{shown(inner.data['wavelength'])} is finer than the cells of the map",
+            "range",
         )
     return None if height is None else Ripple(height, **more)
 
@@ -264,12 +286,16 @@ def _grooves(own: Table, outline: Outline | None) -> Grooves | None:
         count = table.need("count", Grooves.__dict__["count"].reader, "count = 12")
         if table.has("pitch"):
             table.fault(
-                "pitch", "radial grooves have a count instead of a pitch: write count = 12", "conflict"
+                "pitch",
+                "radial grooves have a count instead of a pitch: write count = 12",
+                "conflict",
             )
     else:
         pitch = table.need("pitch", PITCH, 'pitch = "12 mm"')
         if table.has("count"):
-            table.fault("count", 'only radial grooves have a count: write pitch = "12 mm"', "conflict")
+            table.fault(
+                "count", 'only radial grooves have a count: write pitch = "12 mm"', "conflict"
+            )
     more = table.parts(Grooves, ("angle", "rim"))
     table.done()
     if width is not None and pitch is not None and not width < pitch:
@@ -291,6 +317,10 @@ def _grooves(own: Table, outline: Outline | None) -> Grooves | None:
 
 def _no_land(outline: Outline, width: float | None, count: int | None, rim: float | None) -> bool:
     """Whether a rim or radial grooves certainly take the whole face."""
-    if rim is not None and rim >= 0.5 * outline.smaller - (0.5 * outline.bore if outline.bore else 0.0):
+    if rim is not None and rim >= 0.5 * outline.smaller - (
+        0.5 * outline.bore if outline.bore else 0.0
+    ):
         return True
-    return count is not None and width is not None and count * width >= 2.0 * math.pi * outline.radius
+    return (
+        count is not None and width is not None and count * width >= 2.0 * math.pi * outline.radius
+    )

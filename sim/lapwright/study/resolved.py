@@ -1,60 +1,89 @@
-"""A study as plain data and back, to the bit: what a run file keeps of what was lapped.
+"""A study as plain data and back, to the bit, and the digest of all that an answer hangs on.
 
 Everything is what JSON has, or an array that is kept apart.  A record stands as `{"is": "Disc", ...}` with
 every field by its name, in SI; so what a program's defaults were is in the data, and changing them later
 changes nothing that was lapped before.  Types are made by the names in TYPES, and no others.
+
+What an answer hangs on: every input that is lapped, the program and its libraries, the kind of processor.
+
+Whatever is kept to go on from carries this, and is gone on with only where it is the same: the last bits of
+an answer may differ with any of it.
 """
 
 from __future__ import annotations
 
 import datetime
+import hashlib
 import math
+import platform
 import types
 from collections.abc import Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from enum import Enum
 from functools import cache
 from importlib import import_module
+from importlib.metadata import PackageNotFoundError, version
 from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.said import Said
+from lapwright import __version__
+from lapwright.specification.said import Said
+from lapwright.study.model import Study
 
-__all__ = ["TYPES", "made", "plain"]
+__all__ = ["TYPES", "digest_of", "inputs_of", "made", "plain", "unlike", "versions"]
+
 
 Array = NDArray[np.float64]
 
 IS = "is"
 MODULES: Mapping[str, tuple[str, ...]] = {
-    "lapwright.study.model": ("Study", "Variant", "Axis", "Sweep", "Free", "Tune"),
+    "lapwright.study.model": (
+        "Study",
+        "Variant",
+        "Axis",
+        "Sweep",
+        "Free",
+        "Tune",
+    ),
     "lapwright.study.start": ("Start",),
-    "lapwright.plate.plate": ("Plate",),
-    "lapwright.plate.outline": ("Disc", "Ring", "Rectangle"),
-    "lapwright.plate.material": ("Material",),
-    "lapwright.plate.grooves": ("Grooves",),
-    "lapwright.plate.form": ("StartForm", "Ripple"),
-    "lapwright.plate.measured": ("Measured",),
-    "lapwright.plate.grid": ("Grid",),
-    "lapwright.plate.measure": ("EdgeMargin",),
-    "lapwright.lapping.step": (
+    "lapwright.specification.plate": (
+        "Plate",
+        "Material",
+        "StartForm",
+        "Ripple",
+        "Measured",
+    ),
+    "lapwright.specification.outline": (
+        "Disc",
+        "Ring",
+        "Rectangle",
+        "Grooves",
+        "Grid",
+    ),
+    "lapwright.metrology.form": ("EdgeMargin",),
+    "lapwright.specification.step": (
         *("Step", "Grit", "Wear", "Observation", "Layer"),
         *("Turn", "Load", "Swap", "Until", "Hand"),
     ),
-    "lapwright.lapping.strokes": (
+    "lapwright.specification.curves": (
         *("Still", "Circle", "Ellipse", "Line", "FigureEight", "Zigzag", "Rosette"),
     ),
-    "lapwright.gauges.instruments": (
+    "lapwright.metrology.instruments": (
         *("Zero", "Spherometer", "TwistGauge", "RepeatReading", "Straightedge", "Bridge", "Level"),
         *("Autocollimator", "OpticalFlat"),
     ),
     "lapwright.units": ("Units",),
-    "lapwright.gauges.conditions": ("Conditions",),
-    "lapwright.gauges.reading": ("Reading",),
+    "lapwright.metrology.conditions": ("Conditions",),
+    "lapwright.metrology.reading": ("Reading",),
 }
 TYPES: Mapping[str, str] = {name: module for module, names in MODULES.items() for name in names}
-DATES: Mapping[str, Any] = {"date": datetime.date, "time": datetime.time, "datetime": datetime.datetime}
+DATES: Mapping[str, Any] = {
+    "date": datetime.date,
+    "time": datetime.time,
+    "datetime": datetime.datetime,
+}
 
 
 def plain(value: Any) -> tuple[Any, list[Array]]:
@@ -83,7 +112,10 @@ def _plain(value: Any, arrays: list[Array]) -> Any:
     if isinstance(value, Mapping):
         if IS not in value and all(type(key) is str for key in value):
             return {key: _plain(item, arrays) for key, item in value.items()}
-        return {IS: "mapping", "pairs": [[_plain(part, arrays) for part in pair] for pair in value.items()]}
+        return {
+            IS: "mapping",
+            "pairs": [[_plain(part, arrays) for part in pair] for pair in value.items()],
+        }
     if isinstance(value, tuple):
         return [_plain(item, arrays) for item in value]
     if isinstance(value, list):
@@ -100,7 +132,10 @@ def _record(value: Any, arrays: list[Array]) -> dict[str, Any]:
         return {IS: name, "text": str(value.isoformat())}
     if TYPES.get(name) != module or not is_dataclass(value):
         raise TypeError(f"a {module}.{name} cannot be kept in a run file")
-    return {IS: name, **{f.name: _plain(getattr(value, f.name), arrays) for f in fields(value) if f.init}}
+    return {
+        IS: name,
+        **{f.name: _plain(getattr(value, f.name), arrays) for f in fields(value) if f.init},
+    }
 
 
 def made(data: Any, arrays: Sequence[Array] = ()) -> Any:
@@ -143,7 +178,9 @@ def _type(name: str) -> type:
 def _made(kind: type, values: dict[str, Any]) -> Any:
     hints = _hints(kind)
     if values.keys() != hints.keys():
-        raise ValueError(f"a {kind.__name__} does not have these fields: {', '.join(sorted(values))}")
+        raise ValueError(
+            f"a {kind.__name__} does not have these fields: {', '.join(sorted(values))}"
+        )
     for name, value in values.items():
         if not _fits(value, hints[name]):
             raise ValueError(f"{kind.__name__}.{name} cannot be {value!r:.60}")
@@ -157,7 +194,7 @@ def _made(kind: type, values: dict[str, Any]) -> Any:
 def _hints(kind: type) -> dict[str, Any]:
     """What each field that is given may be."""
     # Some are named for the type checker alone where they are used.
-    late = {"Gauge": "lapwright.gauges.instruments", "Reading": "lapwright.gauges.reading"}
+    late = {"Gauge": "lapwright.metrology.instruments", "Reading": "lapwright.metrology.reading"}
     names = {name: getattr(import_module(module), name) for name, module in late.items()}
     hints = get_type_hints(kind, localns=names if kind.__name__ == "Study" else None)
     return {f.name: hints[f.name] for f in fields(kind) if f.init}
@@ -176,7 +213,9 @@ def _fits(value: Any, hint: Any) -> bool:
         return value in of
     if origin is tuple:
         every = of[:1] * len(value) if of[1:] == (...,) and isinstance(value, tuple) else of
-        return isinstance(value, tuple) and len(value) == len(every) and all(map(_fits, value, every))
+        return (
+            isinstance(value, tuple) and len(value) == len(every) and all(map(_fits, value, every))
+        )
     if origin is np.ndarray:
         return isinstance(value, np.ndarray)
     if origin is not None:
@@ -186,3 +225,86 @@ def _fits(value: Any, hint: Any) -> bool:
     if getattr(hint, "_is_protocol", False):
         return bool(type(value).__module__ == hint.__module__)
     return isinstance(value, hint) and (hint is not int or not isinstance(value, bool))
+
+
+LIBRARIES = ("numpy", "scipy", "numba", "h5py", "matplotlib")
+BEARING = ("numpy", "scipy", "numba")  # of them, on what an answer is to the last bit
+
+
+@cache
+def versions() -> dict[str, str]:
+    """What everything is that the program stands on; "processor" is its kind."""
+    from lapwright.contact.compile import processor
+
+    found = {"python": platform.python_version(), "processor": processor()}
+    for name in LIBRARIES:
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            found[name] = "unknown"
+    return dict(sorted(found.items()))
+
+
+def inputs_of(study: Study) -> str:
+    """Digest of what is lapped: plates with the height maps laid on them, steps, rounds, seed and margin.
+
+    Names of files, comments and the language of the answers are no part of it.
+    """
+    return digest_of((study.seed, study.rounds, study.margin, study.plates, study.steps))
+
+
+def unlike(program: str, known: Mapping[str, str]) -> str | None:
+    """What of program, libraries and processor is not as it was; None where all is."""
+    if program != f"lapwright {__version__}":
+        return (
+            f"lapwright is {__version__}, and was {program.removeprefix('lapwright ') or 'another'}"
+        )
+    now = versions()
+    for name in (*BEARING, "processor"):
+        if known.get(name) != now[name]:
+            what = "the processor" if name == "processor" else name
+            return f"{what} is {now[name]}, and was {known.get(name, 'another')}"
+    return None
+
+
+def digest_of(value: Any) -> str:
+    """SHA-256 over frozen data, the same in every process.
+
+    Raises
+    ------
+    TypeError
+        For a kind of value that has no one spelling.
+
+    """
+    found = hashlib.sha256()
+    _add(found, value)
+    return found.hexdigest()
+
+
+def _add(found: Any, value: Any) -> None:
+    """Each value with its type and length, so that no two spell the same."""
+    if isinstance(value, np.ndarray):
+        found.update(f"array {value.dtype.str} {value.shape};".encode())
+        found.update(np.ascontiguousarray(value).tobytes())
+    elif is_dataclass(value) and not isinstance(value, type):
+        found.update(f"{type(value).__name__}(".encode())
+        for field in fields(value):
+            _add(found, (field.name, getattr(value, field.name)))
+        found.update(b")")
+    elif isinstance(value, Mapping):
+        found.update(f"mapping {len(value)};".encode())
+        for (
+            item
+        ) in value.items():  # in its own order: that of the plates bears on who is looked at first
+            _add(found, item)
+    elif isinstance(value, tuple | list):
+        found.update(f"row {len(value)};".encode())
+        for item in value:
+            _add(found, item)
+    elif isinstance(value, Enum):
+        _add(found, (type(value).__name__, value.value))
+    elif value is None or isinstance(value, bool | int | float | str | np.generic):
+        text = repr(value).encode()
+        found.update(f"{type(value).__name__} {len(text)};".encode() + text)
+    else:
+        raise TypeError(f"a {type(value).__name__} has no digest")

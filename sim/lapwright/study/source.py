@@ -14,9 +14,10 @@ from pathlib import Path
 from typing import Any
 
 from lapwright.errors import Fault, StudyError
-from lapwright.study.faults import nearest, one_line, shown
+from lapwright.specification.said import nearest, one_line, shown
 
 __all__ = ["document_of", "text_of"]
+
 
 LARGEST = 200_000  # bytes; the longest study imaginable has a tenth of that
 DEEPEST = 60  # brackets within brackets, names within a dotted key
@@ -43,18 +44,28 @@ def text_of(path: str | Path) -> str:
         if stat.S_ISDIR(info.st_mode):
             raise _refuse(f"{name} is a folder: give a study file in it{_inside(path)}", "file")
         if not stat.S_ISREG(info.st_mode):
-            raise _refuse(f"{name} is not a file of text: give a study file (ending in .toml)", "file")
+            raise _refuse(
+                f"{name} is not a file of text: give a study file (ending in .toml)", "file"
+            )
         if info.st_size > LARGEST:
             size = f"{info.st_size / 1e6:.1f} MB"
-            raise _refuse(f"{name} is {size} large: a study file is a page of text, 200 kB at most", "file")
+            raise _refuse(
+                f"{name} is {size} large: a study file is a page of text, 200 kB at most", "file"
+            )
         with path.open("rb") as file:
             data = file.read(LARGEST + 1)
     except FileNotFoundError:
         raise _refuse(f"there is no file {name}{_instead(path)}", "file") from None
     except PermissionError:
-        raise _refuse(f"{name} may not be read by you: ask for the right to read it", "file") from None
+        raise _refuse(
+            f"{name} may not be read by you: ask for the right to read it", "file"
+        ) from None
     except (OSError, ValueError) as trouble:
-        reason = trouble.strerror if isinstance(trouble, OSError) and trouble.strerror else "no such name"
+        reason = (
+            trouble.strerror
+            if isinstance(trouble, OSError) and trouble.strerror
+            else "no such name"
+        )
         raise _refuse(f"{name} cannot be read: {reason}", "file") from None
     return _decoded(data, name)
 
@@ -68,7 +79,9 @@ def _named(path: Path) -> str:
 def _inside(path: Path) -> str:
     """A study that lies in a folder, for a message."""
     try:
-        found = sorted(p for _, p in zip(range(500), path.iterdir(), strict=False) if p.suffix == ".toml")
+        found = sorted(
+            p for _, p in zip(range(500), path.iterdir(), strict=False) if p.suffix == ".toml"
+        )
     except OSError:
         found = []
     return f", such as {_named(found[0])}" if found else " (ending in .toml; there is none)"
@@ -80,12 +93,18 @@ def _instead(path: Path) -> str:
         if path.suffix == "" and path.with_suffix(".toml").is_file():
             return f": did you mean {_named(path.with_suffix('.toml'))}?"
         there = [
-            p.name for _, p in zip(range(500), path.parent.iterdir(), strict=False) if p.suffix == ".toml"
+            p.name
+            for _, p in zip(range(500), path.parent.iterdir(), strict=False)
+            if p.suffix == ".toml"
         ]
     except (OSError, ValueError):
         return ": look at the name and the folder"
     close = nearest(path.name, there)
-    return f": did you mean {_named(path.parent / close)}?" if close else ": look at the name and the folder"
+    return (
+        f": did you mean {_named(path.parent / close)}?"
+        if close
+        else ": look at the name and the folder"
+    )
 
 
 def _decoded(data: bytes, name: str) -> str:
@@ -143,14 +162,17 @@ def _refuse_depth(text: str, lines: list[str]) -> None:
         if depth > DEEPEST:
             at = text.count("\n", 0, mark.start()) + 1
             raise _refuse(
-                f"line {at}: more than {DEEPEST} brackets within brackets: none is that deep", "syntax"
+                f"line {at}: more than {DEEPEST} brackets within brackets: none is that deep",
+                "syntax",
             )
     for at, line in enumerate(lines, 1):
         if line.count(".") <= DEEPEST:
             continue
         names = _MARKS.sub("q", line).replace(" ", "").replace("\t", "")
         if any(sum(map(bool, part.split("."))) > DEEPEST for part in re.split(r"[^\w.-]", names)):
-            raise _refuse(f"line {at}: a key of more than {DEEPEST} names: none is that deep", "syntax")
+            raise _refuse(
+                f"line {at}: a key of more than {DEEPEST} names: none is that deep", "syntax"
+            )
 
 
 def _diagnosed(complaint: str, lines: list[str]) -> list[Fault]:
@@ -225,7 +247,9 @@ def _needs_quotes(value: str) -> bool:
     """Whether a value is bare words or a number with a unit."""
     if value[0] in "\"'[{" or value.lower() in ("true", "false"):
         return False
-    if re.fullmatch(r"[+-]?(0[xob])?[\dA-Fa-f_]+|[+-]?[\d_]*\.?[\d_]+([eE][+-]?\d+)?|[+-]?(nan|inf)", value):
+    if re.fullmatch(
+        r"[+-]?(0[xob])?[\dA-Fa-f_]+|[+-]?[\d_]*\.?[\d_]+([eE][+-]?\d+)?|[+-]?(nan|inf)", value
+    ):
         return False
     if re.fullmatch(r"\d{4}-\d\d-\d\d.*|\d\d:\d\d.*", value):
         return False
@@ -235,17 +259,37 @@ def _needs_quotes(value: str) -> bool:
 _SAYINGS = (
     ("Cannot overwrite a value", "the same key twice", "keep one of them"),
     ("Cannot declare", "the same table twice", "put its keys together under one [heading]"),
-    ("Cannot mutate immutable", "a table that is said in two places", "put its keys together in one place"),
+    (
+        "Cannot mutate immutable",
+        "a table that is said in two places",
+        "put its keys together in one place",
+    ),
     ("Unescaped", "a backslash in a text", "write two backslashes, or a slash"),
-    ("Illegal character '\\n'", "a missing quote", 'a text begins and ends with " on the same line'),
+    (
+        "Illegal character '\\n'",
+        "a missing quote",
+        'a text begins and ends with " on the same line',
+    ),
     ("Illegal character", "a sign that may not stand there", "remove it"),
     ("Unclosed array", "a list without its end", "close it with ]"),
     ("Unclosed inline table", "a table without its end", "close it with } on the same line"),
     ("Unterminated string", "a missing quote", 'a text begins and ends with "'),
-    ("Expected ']]'", "a heading without its end", "write [[steps]] with two brackets on both sides"),
-    ("Expected ']'", "a heading without its end", "write [plates.A], or [[steps]] with two brackets"),
+    (
+        "Expected ']]'",
+        "a heading without its end",
+        "write [[steps]] with two brackets on both sides",
+    ),
+    (
+        "Expected ']'",
+        "a heading without its end",
+        "write [plates.A], or [[steps]] with two brackets",
+    ),
     ("Expected '='", "no = after the name", 'write name = "value"'),
-    ("Invalid initial character for a key", "a line that does not begin with a name", 'write name = "value"'),
+    (
+        "Invalid initial character for a key",
+        "a line that does not begin with a name",
+        'write name = "value"',
+    ),
     (
         "Invalid statement",
         "a line that is neither a key nor a heading",
@@ -271,7 +315,10 @@ def _explained(complaint: str, line: str) -> tuple[str, str]:
     if re.match(r"^\s*[\w.]+\s*:", line):
         return "a colon", 'write = between name and value, such as title = "First pair"'
     if complaint.startswith("Cannot overwrite") and line.startswith("["):
-        return "a heading that was said before in another form", "write [[steps]] with two brackets each time"
+        return (
+            "a heading that was said before in another form",
+            "write [[steps]] with two brackets each time",
+        )
     for sign, what, how in _SAYINGS:
         if complaint.startswith(sign):
             return what, how

@@ -21,24 +21,25 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.errors import RunFileError
-from lapwright.plate.form import StartForm
-from lapwright.plate.measure import EdgeMargin
-from lapwright.plate.measured import Measured
-from lapwright.plate.plate import Plate
-from lapwright.study.faults import RefusedError, listed, nearest, shown
-from lapwright.study.folder import PART_FILE, RUN_FILE
-from lapwright.study.record import WENT_THROUGH
-from lapwright.study.surfaces.asked import Maps, parted
-from lapwright.study.table import Table
+from lapwright.files import PART_FILE, RUN_FILE
+from lapwright.integration.state import WENT_THROUGH
+from lapwright.metrology.form import EdgeMargin
+from lapwright.specification.plate import Measured, Plate, StartForm
+from lapwright.specification.said import RefusedError, listed, nearest, shown
+from lapwright.specification.table import Table
+from lapwright.study.maps import Maps, parted
 
 if TYPE_CHECKING:
-    from lapwright.study.record import Run
+    from lapwright.results.record import Run
 
 __all__ = ["Ended", "Start", "begun", "placed", "run_text"]
 
+
 Array = NDArray[np.float64]
 
-HOW = 'start = "first-pair-run", or start = { run = "first-pair-run", A = "B" } (A begins as B ended)'
+HOW = (
+    'start = "first-pair-run", or start = { run = "first-pair-run", A = "B" } (A begins as B ended)'
+)
 WHOLE = (*WENT_THROUGH, "tipped")
 REMEMBERED = "run in memory "
 AROUND = 8  # cells beside the land that are filled, for who lays the face on cells so many times as large
@@ -71,7 +72,7 @@ class Ended:
         """
         if (name, margin) not in self.forms:
             # Late: nearly every study has none of it.
-            from lapwright.study.surfaces.lay import TALLEST, around
+            from lapwright.metrology.surface import TALLEST, around
 
             plate, heights = self.plates[name], self.heights[name]
             high = float(np.ptp(heights[plate.land > 0.0]))
@@ -116,7 +117,7 @@ RECENT: deque[Ended] = deque(maxlen=4)
 
 def run_text(value: Any) -> Any:
     """What Python gave as `start`, as a text holds it: a run in memory by a name under which it is found."""
-    from lapwright.study.record import Run
+    from lapwright.results.record import Run
 
     if isinstance(value, Run):
         faces = _ended(value)
@@ -191,14 +192,17 @@ def _faces(folder: Path, typed: str) -> Ended:
         )
     path = folder / typed
     if path.suffix.lower() == ".toml" and path.is_file():
-        raise RefusedError(f"{shown(typed)} is a study: lap it first, and name the folder of its run", "file")
+        raise RefusedError(
+            f"{shown(typed)} is a study: lap it first, and name the folder of its run", "file"
+        )
     if path.is_dir():
         path = _in_folder(path, typed)
     try:
         info = path.stat()
     except (OSError, ValueError):
         raise RefusedError(
-            f"there is no run {shown(typed)}: name its folder or run.h5, from the folder of the study", "file"
+            f"there is no run {shown(typed)}: name its folder or run.h5, from the folder of the study",
+            "file",
         ) from None
     try:
         return _read(os.path.abspath(path), (info.st_ino, info.st_size, info.st_mtime_ns))
@@ -210,14 +214,18 @@ def _in_folder(path: Path, typed: str) -> Path:
     if (path / RUN_FILE).exists():
         return path / RUN_FILE
     if (path / PART_FILE).exists():
-        raise RefusedError(f"the run in {shown(typed)} was stopped: go on with it to its end first", "file")
-    raise RefusedError(f"there is no {RUN_FILE} in {shown(typed)}: name the folder of a run", "file")
+        raise RefusedError(
+            f"the run in {shown(typed)} was stopped: go on with it to its end first", "file"
+        )
+    raise RefusedError(
+        f"there is no {RUN_FILE} in {shown(typed)}: name the folder of a run", "file"
+    )
 
 
 @lru_cache(maxsize=4)
 def _read(path: str, stamp: tuple[int, int, int]) -> Ended:
     """Read a run file, once as long as its `stamp` is the same: a search reads its study often."""
-    from lapwright.study.runfile import read_run
+    from lapwright.results.runfile import read_run
 
     run = read_run(path)
     if run.outcome not in WHOLE:
@@ -234,7 +242,9 @@ def _ended(run: Run) -> Ended:
         plates[name] = replace(run.study.plates[name], form=StartForm())
         heights[name] = np.where(record.land > 0.0, record.frames[-1], 0.0)
         found.update(f"{name!r} {heights[name].shape};".encode() + heights[name].tobytes())
-    return Ended(plates, heights, run.study.title, float(run.time[-1]), run.outcome, found.hexdigest())
+    return Ended(
+        plates, heights, run.study.title, float(run.time[-1]), run.outcome, found.hexdigest()
+    )
 
 
 def _matched(
@@ -253,10 +263,16 @@ def _matched(
     for name, there in pairs.items():
         if name not in plates:
             close = nearest(name, plates)
-            hint = f"did you mean {close}?" if close else f"plates here are {listed(list(plates), 'and')}"
+            hint = (
+                f"did you mean {close}?"
+                if close
+                else f"plates here are {listed(list(plates), 'and')}"
+            )
             raise RefusedError(f"there is no plate {shown(name)} in the study: {hint}", "name")
         if there not in faces.plates:
-            raise RefusedError(f"there is no plate {shown(there)} in {shown(typed)}: it has {theirs}", "name")
+            raise RefusedError(
+                f"there is no plate {shown(there)} in {shown(typed)}: it has {theirs}", "name"
+            )
     twice = [there for there in pairs.values() if list(pairs.values()).count(there) > 1]
     if twice:
         both = listed([name for name, there in pairs.items() if there == twice[0]], "and")
@@ -275,7 +291,8 @@ def _check_alike(root: Table, name: str, plate: Plate, there: str, theirs: Plate
         )
     if not _same(plate.grooves, theirs.grooves):
         raise RefusedError(
-            f"the grooves of {name} are not those of {there} in the run: they must be the same", "conflict"
+            f"the grooves of {name} are not those of {there} in the run: they must be the same",
+            "conflict",
         )
 
 
@@ -293,7 +310,11 @@ def _shape(root: Table, plate: Plate) -> str:
     kind = type(plate.outline).__name__.lower()
     if plate.outline.bore > 0.0:
         return f"{kind} of {along}, bore {root.faults.units.length(plate.outline.bore, echo=True)}"
-    return f"{kind} of {along}" if along == across and kind == "disc" else f"{kind} of {along} x {across}"
+    return (
+        f"{kind} of {along}"
+        if along == across and kind == "disc"
+        else f"{kind} of {along} x {across}"
+    )
 
 
 def _say(root: Table, name: str, plate: Plate, there: str, faces: Ended) -> None:

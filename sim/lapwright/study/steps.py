@@ -1,21 +1,190 @@
-"""The steps of a study: who lies where, which grit, and what the hands do."""
+"""The steps of a study: who lies where, which grit, what the hands do, and the stroke.
+
+The stroke of a step: its kind and its size, typed outright, by travel or by overhang.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
-from lapwright.lapping.sizing import half_travel
-from lapwright.lapping.step import EVERY, LIMIT, Grit, Hand, Load, Step, Swap, Turn, Until, strokes_in
-from lapwright.plate.plate import Plate
-from lapwright.study.faults import shown
+from lapwright.kinematics.sizing import half_travel, sized
+from lapwright.specification.curves import KINDS, TRAVEL, Curve, Still, Stroke
+from lapwright.specification.outline import Outline
+from lapwright.specification.plate import Plate
+from lapwright.specification.quantities import LENGTH, quantity
+from lapwright.specification.said import listed, shown
+from lapwright.specification.step import (
+    EVERY,
+    LIMIT,
+    Grit,
+    Hand,
+    Load,
+    Step,
+    Swap,
+    Turn,
+    Until,
+    strokes_in,
+)
+from lapwright.specification.table import Table, boolean, choice, mapping_of, text
 from lapwright.study.grits import HOW_GRIT, a_plate, grit_of
-from lapwright.study.stroke import Spin, stroke_of
-from lapwright.study.table import Table, choice, mapping_of, text
-from lapwright.study.units import LENGTH, quantity
-from lapwright.units import METRIC, Units
+from lapwright.units import METRIC, Text, Units
 
-__all__ = ["STEP_KEYS", "steps_of"]
+__all__ = ["STEP_KEYS", "Placed", "Spin", "steps_of", "stroke_of"]
+
+
+HOW_STROKE = 'stroke = { kind = "figure-eight", travel = "1/3" }'
+
+
+@dataclass(frozen=True)
+class Placed:
+    """The path of a step and where it lies: `direction` [rad], `centre` [m]."""
+
+    curve: Curve
+    direction: float = 0.0
+    centre: tuple[float, float] = (0.0, 0.0)
+    carry_centre: bool = False
+
+
+@dataclass(frozen=True)
+class Spin:
+    """What turns with the stroke, which decides how far the top hangs out: `strokes` of the step."""
+
+    turn: Turn
+    walk: Turn
+    carry_centre: bool
+    strokes: int
+
+
+def stroke_of(step: Table, top: Plate | None, bottom: Plate | None, spin: Spin) -> Placed | None:
+    """The stroke of a step; None when it is at fault (which is noted) or the plates it needs are."""
+    if not step.has("stroke"):
+        step.assume(Step, curve="stroke")
+        if top is None or bottom is None:
+            return None
+        return Placed(sized(Stroke().kind, top.outline, bottom.outline, travel=TRAVEL))
+    table = step.table("stroke", HOW_STROKE)
+    if table is None:
+        return None
+    place = Placed(
+        Still(),
+        table.said(Step, "direction") or 0.0,
+        table.said(Step, "centre") or (0.0, 0.0),
+        bool(table.take("carry_centre", boolean)),
+    )
+    kind = table.said(Stroke, "kind") if table.has("kind") else Stroke().kind
+    table.assume(Stroke, kind="kind")
+    if kind is None:
+        table.known.update(
+            ("length", "width", "radius", "small", "ratio", "passes", "travel", "overhang")
+        )
+        table.done()
+        return None
+    more = table.parts(Stroke, KINDS[kind][1])
+    table.assume(Stroke, **{name: name for name in KINDS[kind][1]})
+    size, _ = KINDS[kind]
+    ways = () if size is None else (size, "travel", "overhang")
+    way = (
+        table.one_of(ways, "the size of the stroke is said in one way", needed=False)
+        if ways
+        else None
+    )
+    _refuse_others(table, kind, ways)
+    table.done()
+    if size is None:
+        return place
+    if way is None and not any(name in table.data for name in ways):
+        way = "travel"
+        table.assume(Stroke, travel="travel")
+    curve = _sized(table, kind, way, more, place, top, bottom, spin)
+    return (
+        None if curve is None else Placed(curve, place.direction, place.centre, place.carry_centre)
+    )
+
+
+def _refuse_others(table: Table, kind: str, ways: tuple[str, ...]) -> None:
+    """Sizes that belong to another kind are no unknown keys, but say what this kind takes."""
+    mine = (*ways, *KINDS[kind][1])
+    for name in ("length", "width", "radius", "small", "ratio", "passes", "travel", "overhang"):
+        if name in table.data and name not in mine:
+            takes = f"its size is {listed(mine)}" if mine else "it has no size"
+            table.fault(name, f'does not belong to kind = "{kind}": {takes}', "conflict")
+            table.known.add(name)
+
+
+def _sized(
+    table: Table,
+    kind: str,
+    way: str | None,
+    more: dict[str, Any],
+    place: Placed,
+    top: Plate | None,
+    bottom: Plate | None,
+    spin: Spin,
+) -> Curve | None:
+    """The curve, by its own size, by travel or by overhang."""
+    sizes, given = more, {}
+    if way in ("length", "radius"):
+        size = table.said(Stroke, way)
+        sizes = more | {way: size}
+    elif way == "travel":
+        size = table.said(Stroke, "travel") if "travel" in table.data else TRAVEL
+        given["travel"] = size
+    elif way == "overhang":
+        by_length, size = table.said(Stroke, "overhang") or (False, None)
+        given["overhang_length" if by_length else "overhang"] = size
+    else:
+        return None
+    # The plates may be at fault themselves; then nothing more can be said of the stroke.
+    if size is None or top is None or bottom is None:
+        return None
+    # Outlines are frozen, so they hash, though their protocol does not say so.
+    lies = (place.direction, place.centre, place.carry_centre or spin.carry_centre)
+    try:
+        return _sized_once(
+            kind,
+            top.outline,  # type: ignore[arg-type]
+            bottom.outline,  # type: ignore[arg-type]
+            tuple(sizes.items()),
+            tuple(given.items()),
+            lies,
+            spin,
+        )
+    except ValueError as trouble:
+        why = Text(
+            "{typed} cannot be: {why}", typed=shown(table.data.get(way, "1/3")), why=trouble.args[0]
+        )
+        table.fault(way, why, "range")
+        return None
+
+
+@lru_cache(maxsize=256)
+def _sized_once(
+    kind: str,
+    top: Outline,
+    bottom: Outline,
+    sizes: tuple[tuple[str, Any], ...],
+    way: tuple[tuple[str, Any], ...],
+    lies: tuple[float, tuple[float, float], bool],
+    spin: Spin,
+) -> Curve:
+    """`sized`, remembered: the members of a sweep mostly have the same stroke."""
+    return sized(
+        kind,
+        top,
+        bottom,
+        sizes=dict(sizes),
+        direction=lies[0],
+        centre=lies[1],
+        carry_centre=lies[2],
+        turn=spin.turn,
+        walk=spin.walk,
+        strokes=spin.strokes,
+        **dict(way),
+    )
+
 
 STEP_KEYS = (
     "top",
@@ -56,14 +225,22 @@ def steps_of(
         return []
     every = root.data["steps"]
     if isinstance(every, dict):
-        root.fault("steps", "is one table: write [[steps]] with two brackets, once for each step", "type")
+        root.fault(
+            "steps", "is one table: write [[steps]] with two brackets, once for each step", "type"
+        )
         return []
-    if not isinstance(every, list) or not all(isinstance(entry, dict) for entry in every) or not every:
+    if (
+        not isinstance(every, list)
+        or not all(isinstance(entry, dict) for entry in every)
+        or not every
+    ):
         root.fault("steps", f"{shown(every)} is no list of steps: write {HOW_STEP}", "type")
         return []
     if len(every) > MOST_STEPS:
         root.fault(
-            "steps", f"{len(every)} steps are too many: {MOST_STEPS} are the most (use rounds)", "range"
+            "steps",
+            f"{len(every)} steps are too many: {MOST_STEPS} are the most (use rounds)",
+            "range",
         )
         return []
     out: list[Step | None] = []
@@ -82,7 +259,9 @@ def _step(
     before = len(table.faults.found) + table.faults.untold
     top, bottom = _pair(table, plates)
     first = dict(table.assumed)
-    grit = table.need("grit", lambda value: grit_of(value, table.place("grit"), grits, first), HOW_GRIT)
+    grit = table.need(
+        "grit", lambda value: grit_of(value, table.place("grit"), grits, first), HOW_GRIT
+    )
     if grit is not None:
         table.assumed.update(first)
     pace = table.said(Step, "pace")
@@ -129,7 +308,9 @@ def _pair(table: Table, plates: Mapping[str, Any]) -> tuple[str | None, str | No
     top = table.need("top", lambda value: a_plate(value, plates), 'top = "A"')
     bottom = table.need("bottom", lambda value: a_plate(value, plates), 'bottom = "B"')
     if top is not None and top == bottom:
-        table.fault("bottom", f"{shown(bottom)} is the top too: a plate cannot lie on itself", "value")
+        table.fault(
+            "bottom", f"{shown(bottom)} is the top too: a plate cannot lie on itself", "value"
+        )
     return top, bottom
 
 
@@ -156,7 +337,9 @@ def _load(table: Table) -> Load:
             more |= inner.parts(Load, ("fixed_to",))
             inner.done()
     table.assume(Load, force="load")
-    if force is not None and str(table.data["load"]).strip().lower().endswith(("lb", "lbs", "kg", "g", "oz")):
+    if force is not None and str(table.data["load"]).strip().lower().endswith(
+        ("lb", "lbs", "kg", "g", "oz")
+    ):
         table.assumed[table.place("load")] = METRIC.force(force, figures=3)  # a mass was typed
     if more.get("push_height"):
         table.assume(Load, friction="friction")
@@ -170,7 +353,11 @@ def _swap(table: Table, top: str | None, bottom: str | None) -> Swap | None:
     value = table.data["swap_every"]
     if not isinstance(value, dict):
         every = table.take("swap_every", EVERY)
-        return None if every is None or top is None or bottom is None else Swap({top: every, bottom: every})
+        return (
+            None
+            if every is None or top is None or bottom is None
+            else Swap({top: every, bottom: every})
+        )
     inner = Table(table.faults, table.place("swap_every"), value)
     pair = [name for name in (top, bottom) if name is not None]
     if "read" in value and "read" not in pair:
@@ -179,7 +366,8 @@ def _swap(table: Table, top: str | None, bottom: str | None) -> Swap | None:
         inner.done()
         return None if read is None else Swap(read=read)
     times = {
-        name: inner.need(name, EVERY, f'how long {name} stays on top: {name} = "5 min"') for name in pair
+        name: inner.need(name, EVERY, f'how long {name} stays on top: {name} = "5 min"')
+        for name in pair
     }
     if len(pair) == 2:
         inner.done(also=("read", "on_top"))
@@ -191,7 +379,9 @@ def _hand(table: Table, half: float) -> Hand:
     """The scatter of the hands, by a word or by its parts; `half` [m] of the travel."""
     if not table.has("hand"):
         return Hand()
-    how = '"steady", "usual", "rough" or { amplitude = "10 %", centre = "2 mm", direction = "5 deg" }'
+    how = (
+        '"steady", "usual", "rough" or { amplitude = "10 %", centre = "2 mm", direction = "5 deg" }'
+    )
     if not isinstance(table.data["hand"], dict):
         hand = table.said(Step, "hand") or Hand()
         return hand.sized(half)
@@ -219,7 +409,9 @@ def _length(table: Table, until: Until | None, pace: float) -> tuple[float | Non
     """How long the step lasts: (time, strokes), one of which is None."""
     time, strokes = table.said(Step, "time"), table.said(Step, "strokes")
     if not table.has("until"):
-        table.one_of(("time", "strokes"), 'how long the step lasts: time = "20 min" or strokes = 800')
+        table.one_of(
+            ("time", "strokes"), 'how long the step lasts: time = "20 min" or strokes = 800'
+        )
         return time, strokes
     if time is not None and strokes is not None:
         # Both are the most allowed; the one that is over first counts.

@@ -17,14 +17,21 @@ from typing import Any
 
 __all__ = ["inline", "written"]
 
+
 Place = tuple[str | int, ...]  # of a table in a document: ("steps", 0, "stroke")
 
-NAMED = ("plates", "parts", "grits", "gauges")  # tables of tables, each of which gets a heading of its own
+NAMED = (
+    "plates",
+    "parts",
+    "grits",
+    "gauges",
+)  # tables of tables, each of which gets a heading of its own
 _OWN_HEAD = re.compile(r"#[^\n]*[Ww]ritten by lapwright [^\n]*\n(?:#[^\n]*\n)*\n?")
 _BARE = re.compile(r"[A-Za-z0-9_-]+", re.ASCII)
 # Texts of all four kinds, comments and brackets: they tell where a heading begins.
 _MARKS = re.compile(
-    r'"""(?:\\.|[^\\])*?"{3,5}|\'\'\'.*?\'{3,5}|"(?:\\.|[^"\\\n])*"|\'[^\'\n]*\'|#[^\n]*|[\[\]]', re.DOTALL
+    r'"""(?:\\.|[^\\])*?"{3,5}|\'\'\'.*?\'{3,5}|"(?:\\.|[^"\\\n])*"|\'[^\'\n]*\'|#[^\n]*|[\[\]]',
+    re.DOTALL,
 )
 
 _COMMENTS = re.compile(r"(?:^[ \t]*#[^\n]*\n)*\Z", re.MULTILINE)
@@ -58,7 +65,11 @@ def inline(value: Any) -> str:
 
 
 def _braced(texts: Mapping[str, str]) -> str:
-    return f"{{ {', '.join(f'{_key(key)} = {text}' for key, text in texts.items())} }}" if texts else "{}"
+    return (
+        f"{{ {', '.join(f'{_key(key)} = {text}' for key, text in texts.items())} }}"
+        if texts
+        else "{}"
+    )
 
 
 def _key(key: str) -> str:
@@ -181,7 +192,10 @@ def _ordered(blocks: Sequence[_Block], order: Sequence[int]) -> list[_Block]:
         elif len(block.place) == 2:
             new = int(block.place[1])
             own = [one for one in blocks if one.place[:2] == ("steps", order[new] - 1)]
-            out += [replace(one, place=("steps", new, *one.place[2:]), moved=one is own[0]) for one in own]
+            out += [
+                replace(one, place=("steps", new, *one.place[2:]), moved=one is own[0])
+                for one in own
+            ]
     return out
 
 
@@ -200,7 +214,13 @@ def _at(document: Mapping[str, Any], place: Place) -> Any:
     """What a document has at a place; None where it has nothing."""
     here: Any = document
     for key in place:
-        there = range(len(here)) if isinstance(here, list) else here if isinstance(here, Mapping) else ()
+        there = (
+            range(len(here))
+            if isinstance(here, list)
+            else here
+            if isinstance(here, Mapping)
+            else ()
+        )
         if key not in there:
             return None
         here = here[key]
@@ -216,7 +236,9 @@ def _changed(blocks: Sequence[_Block], document: Mapping[str, Any]) -> list[_Blo
         said = tomllib.loads(block.body)
         own, more = _shared(block.place, _at(document, block.place), said, homes)
         new += more
-        out.append(block if _same(said, own) else replace(block, body=_edited(block.body, said, own)))
+        out.append(
+            block if _same(said, own) else replace(block, body=_edited(block.body, said, own))
+        )
     for place, pairs in new:
         names = ".".join(_key(name) for name in place if isinstance(name, str))
         heading = f"[[{names}]]\n" if isinstance(place[-1], int) else f"[{names}]\n"
@@ -313,7 +335,9 @@ def _edit(table: Any, said: Mapping[str, Any], wanted: Mapping[str, Any]) -> Non
             table[key] = item(inline(value))
         elif not _same(said[key], value):
             here = table[key]
-            if isinstance(here, Mapping) and not isinstance(here, InlineTable):  # stroke.length = ...
+            if isinstance(here, Mapping) and not isinstance(
+                here, InlineTable
+            ):  # stroke.length = ...
                 if isinstance(value, Mapping) and value:
                     _edit(here, said[key], value)
                     continue
@@ -322,8 +346,12 @@ def _edit(table: Any, said: Mapping[str, Any], wanted: Mapping[str, Any]) -> Non
                 continue
             text = _spelt(here, said[key], value)
             new = item(text)
-            if not isinstance(here, bool) and here.trivia.comment:  # tomlkit hands out true and false bare
-                before = len(here.trivia.comment_ws)  # comments stay in their column where there is room
+            if (
+                not isinstance(here, bool) and here.trivia.comment
+            ):  # tomlkit hands out true and false bare
+                before = len(
+                    here.trivia.comment_ws
+                )  # comments stay in their column where there is room
                 gap = max(before + len(here.as_string()) - len(text), min(before, 2))
                 new.trivia.comment_ws, new.trivia.comment = gap * " ", here.trivia.comment
             table[key] = new

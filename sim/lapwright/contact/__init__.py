@@ -1,0 +1,4 @@
+"""Bodies on a compliant layer: equilibrium, pressure, lift-off, wear; the only room with numba.
+
+Read `average` (both faces, many poses) and `equilibrium` (one pose); `placement` holds the one mirror.
+"""

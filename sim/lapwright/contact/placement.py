@@ -1,0 +1,553 @@
+"""A plate as it lies on the bench, and how badly two faces mate that lie on each other.
+
+This is the one place of the whole program where the mirror is made.  The top is turned over like a page
+of a book: 12 o'clock stays at 12, and a point (u, v) of its face comes to lie at (-u, v) from its centre.
+Quarter turns of the top are made here as well, by turning the array, so that a top indexed by 90 degrees
+needs no interpolation.
+
+How badly two faces mate, the top turned over on the bottom, centred, 12 on 12.
+
+Is it flat, or does it only mate?  What mating, at one angle or two, still leaves possible.
+
+Two faces mate when bottom plus top, the top turned over like a page, is a plane all over their overlap.
+For faces that are polynomials that is linear, so what can hide is a null space, found here by arithmetic.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from math import pi
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lapwright.metrology.form import EdgeMargin, misfit
+from lapwright.specification.outline import BORDER, SUBCELLS, Edges, land_strips
+from lapwright.specification.plate import Plate
+
+if TYPE_CHECKING:
+    from lapwright.contact.cells import Face
+
+__all__ = [
+    "PROOFS",
+    "Hidden",
+    "PlacedPlate",
+    "Proof",
+    "centred",
+    "hidden_by",
+    "mating",
+    "on_bench",
+    "on_face",
+]
+
+
+Array = NDArray[np.float64]
+
+CLOSER = (
+    4  # places along a cell at which land with narrow grooves is known, for the other face to read
+)
+INSIDE = 1e-6  # of a cell: round-off does not leave what is known to be whole
+NARROW = 4.0  # cells: wider grooves are read right from cell to cell
+
+
+def _quarters(seen: NDArray[Any], quarter: int) -> NDArray[Any]:
+    """Turn a map (row 0 lowest) anticlockwise by `quarter` quarter turns."""
+    return np.rot90(seen, -quarter)  # rot90 counts as if row 0 were the highest
+
+
+def on_bench(u: Array, v: Array, cx: Array, cy: Array, theta: Array) -> tuple[Array, Array]:
+    """Where points (u, v) of the top's face [m] lie on the bench; c and theta of the top, broadcast."""
+    cos, sin = np.cos(theta), np.sin(theta)
+    return cx - cos * u - sin * v, cy - sin * u + cos * v
+
+
+def on_face(x: Array, y: Array, cx: Array, cy: Array, theta: Array) -> tuple[Array, Array]:
+    """Which points of the top's face [m] lie at bench points (x, y); the inverse of `on_bench`."""
+    cos, sin = np.cos(theta), np.sin(theta)
+    xi, eta = x - cx, y - cy
+    return -(cos * xi + sin * eta), cos * eta - sin * xi
+
+
+@dataclass(frozen=True)
+class PlacedPlate:
+    """`plate` lying on the bench: `over` when it is turned over (the top), `quarter` turns anticlockwise.
+
+    `meets`: side of the other face's cells [m].  Where those are coarser, the land is read as the share of
+    such a cell, so that an edge that falls between their centres keeps its area.
+    """
+
+    plate: Plate
+    over: bool
+    quarter: int = 0
+    meets: float = 0.0
+
+    def lay(self, seen: NDArray[Any]) -> NDArray[Any]:
+        """From looking at the face to how it lies, seen from above the bench; any map (ny, nx)."""
+        turned = seen[:, ::-1] if self.over else seen
+        return np.ascontiguousarray(_quarters(turned, self.quarter))
+
+    def lift(self, laid: Array) -> Array:
+        """From how it lies back to looking at the face."""
+        turned = _quarters(laid, -self.quarter)
+        return np.ascontiguousarray(turned[:, ::-1] if self.over else turned)
+
+    def seen(self, sums: Array) -> Array:
+        """Sums (..., 6) over the face with 1, x, y, x^2, xy, y^2, from how it lies to looking at it."""
+        if not self.over:
+            return sums
+        angle = np.array(0.5 * np.pi * self.quarter)
+        zero, unit = np.zeros(2), np.eye(2)
+        (ux, uy), (vx, vy) = on_face(unit[0], unit[1], zero, zero, angle)
+        one, x, y, xx, xy, yy = np.moveaxis(sums, -1, 0)
+        return np.stack(
+            [
+                one,
+                ux * x + uy * y,
+                vx * x + vy * y,
+                ux * ux * xx + 2.0 * ux * uy * xy + uy * uy * yy,
+                ux * vx * xx + (ux * vy + uy * vx) * xy + uy * vy * yy,
+                vx * vx * xx + 2.0 * vx * vy * xy + vy * vy * yy,
+            ],
+            axis=-1,
+        )
+
+    def lay_edges(self, edges: Edges) -> Edges:
+        """From looking at the face to how it lies, for the edges within cells: each cell's own turns too."""
+        x, y, land = self.lay(edges.x), self.lay(edges.y), edges.land
+        if self.over:
+            x, land = -x, land[:, ::-1, :, ::-1]
+        for _ in range(self.quarter % 4):
+            x, y = -y, x
+            land = np.rot90(np.rot90(land, -1), -1, axes=(2, 3))
+        return Edges(
+            x, y, self.lay(edges.several), self.lay(edges.depth), np.ascontiguousarray(land)
+        )
+
+    def face(self, heights: Array, gathered: bool = True) -> Face:
+        """Make ready for the kernels; `heights` (ny, nx) [m] as looking at the face.
+
+        `gathered` False: the other face lies cell on cell and reads nothing between them.
+        """
+        from lapwright.contact.cells import Face
+        from lapwright.contact.lay import face_of
+
+        z = self.lay(heights)
+        quadratic, rest = self._between(z) if gathered else self._nothing_between
+        face = Face(
+            z,
+            self.land,
+            self._edges,
+            *self._strips,
+            self._bits,
+            *self._ragged,
+            self._span,
+            rest,
+            self._cover,
+            self._between_cells if gathered else self._cover,
+            self._kind,
+            self._circles,
+            *self._uneven,
+            self._depth,
+            self._outward,
+            self._bits_read,
+            quadratic,
+            self.plate.grid.cell,
+            self.plate.outline.radius,
+        )
+        return face_of(face)
+
+    def _between(self, z: Array) -> tuple[Array, Array]:
+        """What is read between cells: the least-squares quadratic (6,) [m] and the rest, padded [m].
+
+        The sums are NumPy's own: those of a linear-algebra library may depend on its threads.
+        """
+        on_land = z[self._has_land]
+        quadratic = np.einsum("kn,n->k", self._fit, on_land)
+        rest = np.zeros(self._cover.shape)
+        inner = rest[self._pad : -self._pad, self._pad : -self._pad]
+        inner[self._has_land] = on_land - np.einsum("k,kn->n", quadratic, self._basis)
+        flat = rest.reshape(-1)
+        for bare, neighbours, weight in self._fill:
+            flat[bare] = (flat[neighbours] * weight).sum(axis=1)
+        return quadratic, rest
+
+    @cached_property
+    def _nothing_between(self) -> tuple[Array, Array]:
+        return np.zeros(6), np.zeros(self._cover.shape)
+
+    @cached_property
+    def land(self) -> Array:
+        """Land fraction as it lies (ny, nx)."""
+        return self.lay(self.plate.land)
+
+    @cached_property
+    def _edges(self) -> Array:
+        return np.stack([self._lain.x, self._lain.y])
+
+    @cached_property
+    def _lain(self) -> Edges:
+        return self.lay_edges(self.plate.edges)
+
+    @cached_property
+    def _strips(self) -> tuple[Array, Array]:
+        """Strips of land along x and along y as it lies, in cells; none where land does not lie on such."""
+        strips = land_strips(self.plate.outline, self.plate.grooves)
+        if strips is None:
+            return np.zeros((0, 2)), np.zeros((0, 2))
+        # Their own mirror images, so that only odd quarter turns change them: along y what was along x.
+        x, y = strips if self.quarter % 2 == 0 else strips[::-1]
+        return x / self.plate.grid.cell, y / self.plate.grid.cell
+
+    @cached_property
+    def _bits(self) -> NDArray[np.uint64]:
+        """Sub-cells that are land, a bit each, lowest row and column first."""
+        every = self._lain.land.reshape(*self.land.shape, -1)
+        packed: NDArray[np.uint64] = np.packbits(every, axis=-1, bitorder="little").view("<u8")[
+            ..., 0
+        ]
+        return packed.astype(np.uint64)
+
+    @cached_property
+    def _bits_read(self) -> NDArray[np.uint64]:
+        return np.pad(self._bits, self._pad)
+
+    @cached_property
+    def _ragged(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """The cells that are partly land, as `_listed`."""
+        return _listed((self.land > 0.0) & (self.land < 1.0))
+
+    @cached_property
+    def _uneven(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """What between cells is no whole land and not bare, as `_listed`."""
+        from lapwright.contact.cells import ONE_EDGE
+
+        return _listed(self._kind >= ONE_EDGE)
+
+    @cached_property
+    def _has_land(self) -> NDArray[np.bool_]:
+        return self.land > 0.0
+
+    @cached_property
+    def _span(self) -> NDArray[np.int64]:
+        any_land = self._has_land.any(axis=1)
+        first = np.where(any_land, self._has_land.argmax(axis=1), 0)
+        last = np.where(any_land, self.land.shape[1] - self._has_land[:, ::-1].argmax(axis=1), 0)
+        return np.stack([first, last], axis=1).astype(np.int64)
+
+    @property
+    def _width(self) -> float:
+        """Of the other's cells in own ones, 1 at least."""
+        return max(self.meets / self.plate.grid.cell, 1.0)
+
+    @property
+    def _pad(self) -> int:
+        from lapwright.contact.cells import PAD
+
+        return PAD + int(np.ceil(0.75 * self._width))
+
+    @cached_property
+    def _cover(self) -> Array:
+        cover = np.pad(self.land, self._pad)
+        if self._width <= 1.0 + 1e-9:
+            return cover
+        for axis in (0, 1):
+            cover = _box_mean(cover, self._width, axis)
+        cover[np.abs(cover - 1.0) < 1e-12] = 1.0
+        return cover
+
+    @cached_property
+    def _between_cells(self) -> Array:
+        """`_cover` at places `CLOSER` times as close, padded: what narrow grooves leave between two cells.
+
+        Right at the middles of cells; between them it bends as the sub-cells that are land do.
+        """
+        grooves = self.plate.grooves
+        if grooves is None or grooves.width >= NARROW * self.plate.grid.cell:
+            return self._cover
+        ny, nx = self.land.shape
+        fine = (
+            self._lain.land.transpose(0, 2, 1, 3)
+            .reshape(ny * SUBCELLS, nx * SUBCELLS)
+            .astype(float)
+        )
+        fine = np.pad(fine, self._pad * SUBCELLS)
+        bent = _closer_means(_closer_means(fine, self._width).T, self._width).T
+        off = self._cover - bent[::CLOSER, ::CLOSER]
+        between: Array = np.clip(bent + _closer(_closer(off).T).T, 0.0, 1.0)
+        return between
+
+    @cached_property
+    def _depth(self) -> Array:
+        """How far inside the nearest edge, in cells, padded."""
+        return np.pad(self._lain.depth, self._pad - BORDER, mode="edge")
+
+    @cached_property
+    def _slope(self) -> tuple[Array, NDArray[np.bool_]]:
+        """How depth grows (2, ...) between each cell and the next ones, and whether as beside one edge."""
+        d = self._depth
+        along = 0.5 * (d[:-1, 1:] - d[:-1, :-1] + d[1:, 1:] - d[1:, :-1])
+        up = 0.5 * (d[1:, :-1] - d[:-1, :-1] + d[1:, 1:] - d[:-1, 1:])
+        bent = np.abs(d[1:, 1:] - d[1:, :-1] - d[:-1, 1:] + d[:-1, :-1])
+        return np.stack([along, up]), (np.abs(np.hypot(along, up) - 1.0) < 0.05) & (bent < 0.25)
+
+    @cached_property
+    def _outward(self) -> Array:
+        """The way out over the nearest edge at each cell, (2, ...), padded.
+
+        The normal of the cell's own edge, or what the even blocks about it say.
+        """
+        slope, even = self._slope
+        total = np.sum(_corners(np.pad(-slope * even, ((0, 0), (1, 1), (1, 1)))), axis=0)
+        length = np.hypot(total[0], total[1])
+        outward: Array = total / np.where(length > 0.0, length, 1.0)
+        inner = outward[:, self._pad : -self._pad, self._pad : -self._pad]
+        has_edge = self._edges.any(axis=0)
+        inner[:, has_edge] = self._edges[:, has_edge]
+        return outward
+
+    @cached_property
+    def _kind(self) -> NDArray[np.uint8]:
+        """What lies between each cell and the next ones up and to the right, padded: a kind of `lay`."""
+        from lapwright.contact.cells import BARE, CORNER, MIXED, ONE_EDGE, WHOLE
+
+        d = self._depth
+        width = self._width
+        # Edges that a reader's cell cannot reach do not matter to it.
+        nearest = np.stack(_corners(np.abs(d))).min(axis=0)
+        several = np.stack(_corners(np.pad(self._lain.several, self._pad))).any(axis=0)
+        apart = several | ((nearest < 0.75 * width + 0.75) & ~self._slope[1])
+        if width > 1.0 + 1e-9:
+            reach = range(-int(np.ceil(0.5 * width)), int(np.ceil(0.5 * width)) + 1)
+            for axis in (0, 1):
+                apart = np.any([np.roll(apart, k, axis=axis) for k in reach], axis=0)
+        inside, outside = (
+            np.stack(_corners(sign * d)).min(axis=0) > CORNER * width for sign in (1.0, -1.0)
+        )
+        kind = np.full(d.shape, BARE, dtype=np.uint8)
+        kind[:-1, :-1] = np.select([apart, inside, outside], [MIXED, WHOLE, BARE], ONE_EDGE)
+        return kind
+
+    @cached_property
+    def _circles(self) -> Array:
+        """Radii (3,) in cells: between the first two lies nothing but whole land, beyond the last no land.
+
+        Of all rings of whole land the widest.
+        """
+        from lapwright.contact.cells import BARE, WHOLE
+
+        ny, nx = self._kind.shape
+        y, x = np.abs(
+            np.indices((ny, nx)) + 1.0 - 0.5 * np.array([[[ny]], [[nx]]])
+        )  # middles of blocks
+        nearest = np.hypot(np.maximum(x - 0.5, 0.0), np.maximum(y - 0.5, 0.0))
+        farthest = np.hypot(x + 0.5, y + 0.5)
+        end = farthest[self._kind != BARE].max(initial=0.0)
+        nearest, farthest = nearest[self._kind != WHOLE], farthest[self._kind != WHOLE]
+        order = np.argsort(nearest, kind="stable")
+        nearest, farthest = nearest[order], farthest[order]
+        inner = np.concatenate([[0.0], np.maximum.accumulate(farthest)[:-1]])
+        widest = int(np.argmax(nearest - inner))
+        return np.array([inner[widest] + INSIDE, nearest[widest] - INSIDE, end + INSIDE])
+
+    @cached_property
+    def _basis(self) -> Array:
+        """1, x, y, x^2, xy, y^2 at the cells with land, (6, n)."""
+        ny, nx = self.land.shape
+        cell = self.plate.grid.cell
+        y, x = np.nonzero(self._has_land)
+        x = (x - 0.5 * (nx - 1)) * cell
+        y = (y - 0.5 * (ny - 1)) * cell
+        return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y])
+
+    @cached_property
+    def _fit(self) -> Array:
+        """Least squares weighted by land: coefficients = _fit @ heights, (6, n)."""
+        scale = self.plate.outline.radius ** -np.array([0.0, 1.0, 1.0, 2.0, 2.0, 2.0])
+        basis = self._basis * scale[:, None]
+        weighted = basis * self.land[self._has_land]
+        fit: Array = scale[:, None] * np.linalg.solve(weighted @ basis.T, weighted)
+        return fit
+
+    @cached_property
+    def _fill(self) -> list[tuple[NDArray[np.int64], NDArray[np.int64], Array]]:
+        """How heights are carried on over bare cells beside land, ring by ring.
+
+        Each ring: its cells, their eight neighbours and the weight of each (flat, padded).
+        """
+        width = self._cover.shape[1]
+        steps = np.array([dy * width + dx for dy in (-1, 0, 1) for dx in (-1, 0, 1) if dx or dy])
+        known = np.pad(self.land, self._pad).reshape(-1)
+        inside = np.zeros(self._cover.shape, dtype=bool)
+        inside[1:-1, 1:-1] = True
+        cells = np.nonzero(inside.reshape(-1))[0]
+        wanted = cells[known[cells] == 0.0]
+        rings = []
+        for _ in range(
+            int(np.ceil(0.71 * self._width)) + 1
+        ):  # as far out as a reader's cell meets land
+            neighbours = wanted[:, None] + steps
+            weight = known[neighbours]
+            near = weight.sum(axis=1) > 0.0
+            if not near.any():
+                break
+            ring, weight = wanted[near], weight[near]
+            rings.append((ring, neighbours[near], weight / weight.sum(axis=1, keepdims=True)))
+            known[ring] = 1.0
+            wanted = wanted[~near]
+        return rings
+
+
+def _listed(marked: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Where each row begins in the columns of the cells that are marked, and these."""
+    begins = np.concatenate([[0], np.cumsum(marked.sum(axis=1))]).astype(np.int64)
+    return begins, np.nonzero(marked)[1].astype(np.int64)
+
+
+def _corners(values: NDArray[Any]) -> tuple[NDArray[Any], ...]:
+    """Every cell with the next ones up and to the right."""
+    return values[..., :-1, :-1], values[..., :-1, 1:], values[..., 1:, :-1], values[..., 1:, 1:]
+
+
+def _closer_means(fine: Array, width: float) -> Array:
+    """Means of sub-cells over a box `width` cells wide, along the last axis, at places `CLOSER` a cell."""
+    number = fine.shape[1] // SUBCELLS
+    middle = (np.arange((number - 1) * CLOSER + 1) / CLOSER + 0.5) * SUBCELLS
+    run = np.pad(np.cumsum(fine, axis=1), ((0, 0), (1, 0)))
+
+    def upto(x: Array) -> Array:
+        x = np.clip(x, 0.0, fine.shape[1])
+        k = np.minimum(np.floor(x).astype(int), fine.shape[1] - 1)
+        upto_k: Array = run[:, k] + (x - k) * fine[:, k]
+        return upto_k
+
+    half = 0.5 * width * SUBCELLS
+    return (upto(middle + half) - upto(middle - half)) / (2.0 * half)
+
+
+def _closer(values: Array) -> Array:
+    """Values (m, n) read on straight lines at `CLOSER` places a cell along the last axis."""
+    share = np.arange(CLOSER) / CLOSER
+    steps = values[:, :-1, None] + np.diff(values, axis=1)[:, :, None] * share
+    return np.concatenate([steps.reshape(len(values), -1), values[:, -1:]], axis=1)
+
+
+def _box_mean(values: Array, width: float, axis: int) -> Array:
+    """Mean over a box `width` cells wide, about every cell, along one axis."""
+    reach = int(np.ceil(0.5 * width))
+    total = np.zeros(values.shape)
+    for k in range(-reach, reach + 1):
+        share = min(k + 0.5, 0.5 * width) - max(k - 0.5, -0.5 * width)
+        if share > 0.0:
+            total += share / width * np.roll(values, k, axis=axis)
+    return total
+
+
+def centred(x: Array, y: Array) -> tuple[Array, Array]:
+    """Which points of the top's face [m] lie at bench points (x, y), laid centred, 12 on 12."""
+    zero = np.zeros(1)
+    return on_face(x, y, zero, zero, zero)
+
+
+def mating(bottom: Plate, z_bottom: Array, top: Plate, z_top: Array, margin: EdgeMargin) -> float:
+    """How badly two faces mate [m]: rms of z_bottom + z_top about its plane, centred, 12 on 12.
+
+    Inside the margin of both.  Maps (ny, nx) [m] looking at each face.  Infinite when the two have no land in
+    common to tell by.
+    """
+    return misfit(bottom, z_bottom, top, z_top, margin, centred)
+
+
+NOTHING = 1e-9
+
+
+@dataclass(frozen=True)
+class Proof:
+    """What was tried with two equal discs: they mate at turn `angles` [rad], at `centres` (in radii).
+
+    `same_reading`: a comparator reads the same dome on both.
+    """
+
+    angles: tuple[float, ...] = (0.0,)
+    centres: tuple[tuple[float, float], ...] = ((0.0, 0.0),)
+    same_reading: bool = False
+
+
+@dataclass(frozen=True)
+class Hidden:
+    """How many ways of not being flat are left, and which forms of each plate they hold.
+
+    `faces` (ways, 2, n): each way as coefficients of the bottom's and the top's x^i y^j, in radii, the higher
+    powers of x first, from x^2, xy, y^2 on; orthonormal.
+    """
+
+    ways: int
+    forms: tuple[str, ...]  # among "dome", "saddle", "twist"
+    faces: Array = field(repr=False, compare=False)
+
+
+def _monomials(x: Array, y: Array, degree: int) -> Array:
+    rows: Array = np.stack(
+        [x**i * y ** (d - i) for d in range(2, degree + 1) for i in range(d, -1, -1)]
+    )
+    return rows
+
+
+def hidden_by(proof: Proof, degree: int = 4) -> Hidden:
+    """What may still be wrong with two faces that pass a proof, to a degree of polynomials.
+
+    Height and tilt of a face are no error and left out.  Derived; known in words since J. Whitworth 1840.
+    """
+    points = _sunflower(240)
+    count = len(_monomials(np.zeros(1), np.zeros(1), degree))
+    poses = [(angle, centre) for angle in proof.angles for centre in proof.centres]
+    blocks = []
+    for angle, (cx, cy) in poses:
+        x, y = points[:, 0], points[:, 1]
+        inside = np.hypot(x - cx, y - cy) <= 1.0
+        x, y = x[inside], y[inside]
+        u, v = on_face(x, y, *(np.array([value]) for value in (cx, cy, angle)))
+        both = np.vstack([_monomials(x, y, degree), _monomials(u, v, degree)]).T
+        plane = np.stack([np.ones_like(x), x, y], axis=1)
+        q, _ = np.linalg.qr(plane)
+        blocks.append(both - q @ (q.T @ both))
+    if proof.same_reading:
+        row = np.zeros((1, 2 * count))
+        row[0, [0, 2]], row[0, [count, count + 2]] = 1.0, -1.0
+        blocks.append(row)
+    _, size, vt = np.linalg.svd(
+        np.vstack(blocks), full_matrices=False
+    )  # many more rows than columns
+    null = vt[int((size > NOTHING * size[0]).sum()) :]
+    return Hidden(len(null), _forms_in(null, count), null.reshape(-1, 2, count))
+
+
+def _forms_in(null: Array, count: int) -> tuple[str, ...]:
+    """Which of the three forms any hidden way holds; x^2, xy, y^2 lead each plate's monomials."""
+    found = []
+    for plate in (0, count):
+        xx, xy, yy = (null[:, plate + k] for k in range(3))
+        found.append([np.abs(part).max(initial=0.0) > 1e-6 for part in (xx + yy, xx - yy, xy)])
+    either = np.any(found, axis=0)
+    return tuple(
+        name for name, there in zip(("dome", "saddle", "twist"), either, strict=True) if there
+    )
+
+
+def _sunflower(number: int) -> Array:
+    k = np.arange(number) + 0.5
+    r, angle = np.sqrt(k / number), k * 2.399963229728653
+    return np.asarray(np.stack([r * np.cos(angle), r * np.sin(angle)], axis=1), dtype=np.float64)
+
+
+SLID = ((0.0, 0.0), (0.3, 0.0), (0.0, 0.3))
+PROOFS: Sequence[tuple[str, Proof]] = (
+    ("they mate, once, at one angle", Proof()),
+    ("... and wherever you slide them", Proof(centres=SLID)),
+    ("... and read the same on a comparator", Proof(centres=SLID, same_reading=True)),
+    ("they mate at 0 and 180 degrees, slid, and read the same", Proof((0.0, pi), SLID, True)),
+    ("they mate at 0 and 90 degrees, slid", Proof((0.0, 0.5 * pi), SLID)),
+    ("they mate at 0 and 90 degrees, slid, and read the same", Proof((0.0, 0.5 * pi), SLID, True)),
+)

@@ -1,0 +1,404 @@
+"""Which instants of the real motion stand for a block of strokes, and with what weights.
+
+Poses are taken at t = t_block + (n + phase) / pace.  Phases are equally spaced; strokes are put in the order
+of the angles at which they find the top, and dealt out by a lattice, so that every angle meets every phase.
+Two lattices of unlike generators share the poses: they cannot both take the same wave for a constant, and
+their difference tells the error.  Weights make the means of all low waves exact (`quadrature`).  Angles that
+are set over every so many strokes, few of them, get their true shares of the time.  `docs/numerics.md` shows
+what all this is worth.
+
+Weights for instants of a motion, so that a few of them stand for all the strokes of a block.
+
+What a stroke wears runs on with several clocks at once: the phase of the stroke, the angle of the top, where
+the operator stands, the traverse of a zigzag.  As a function of them it is a sum of waves whose strength
+falls with their order; how fast is known well enough beforehand.  The mean of each wave over a block is known
+in closed form, so the weights are those whose error is least over all such functions (the best linear
+unbiased rule for a random function of that spectrum; A. O'Hagan, J. Stat. Plan. Inference 29 (1991) 245, from
+memory).  No wave of low order is then taken for a constant, whatever the turn, the places or the length of
+the block.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from itertools import product
+from math import gcd, pi
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lapwright.contact.average import Sample
+from lapwright.contact.compile import gram, solve_positive
+from lapwright.kinematics.motion import Motion
+from lapwright.kinematics.schedule import GOLDEN, at_share, cut_shares, looked_at
+
+__all__ = [
+    "ANGLES",
+    "ANGLES_ROUND",
+    "FEWEST_A_STROKE",
+    "PLASTIC",
+    "TRAVERSE",
+    "Waves",
+    "best_weights",
+    "block_sample",
+    "generators",
+    "waves_of",
+    "weights_of",
+]
+
+
+Array = NDArray[np.float64]
+Orders = Mapping[int, float]
+
+# Strength of each order of a clock beside the mean.  Outlines come back on themselves after half a turn, so
+# odd orders are weak; round faces answer to little but
+# the second (saddle and twist as they run round).
+ANGLES_ROUND: Orders = {1: 0.06, 2: 0.5, 4: 0.1}
+ANGLES: Orders = {1: 0.06, 2: 0.5, 3: 0.03, 4: 0.2, 6: 0.1, 8: 0.1, 10: 0.05, 12: 0.05}
+TRAVERSE: Orders = {1: 0.3, 2: 0.5, 3: 0.1, 4: 0.15, 6: 0.07, 8: 0.04}
+FALLS = 4.0  # order of the stroke at which a wave is half as strong
+HIGHEST = (24, 20, 10, 6)  # order of the stroke that counts, by the number of other clocks
+WEAKEST = 0.01
+ROUGH = 0.03  # what no wave here describes, as a share of the mean: each instant's own
+FAR = (80, 8)  # orders of the stroke and of half a turn by which lattices are told apart
+CANDIDATES = 128  # of which the best are found
+GENERATORS = 4  # of about the same merit, to take turns
+
+
+@dataclass(frozen=True)
+class Waves:
+    """Orders (n, 1 + clocks) of the stroke and of each slow clock, and the strength of each wave (n,)."""
+
+    order: NDArray[np.int64]
+    strength: Array
+
+    def at(self, stroke: Array, slow: Array) -> NDArray[np.complex128]:
+        """Every wave at instants (k,) strokes, with slow clocks (clocks, k) in turns; (k, n)."""
+        turns = np.outer(stroke, self.order[:, 0]) + slow.T @ self.order[:, 1:].T
+        values: NDArray[np.complex128] = np.exp(2j * pi * turns)
+        return values
+
+    def mean(self, slow: Array, rates: Array, worth: Array) -> NDArray[np.complex128]:
+        """Mean of every wave (n,) over whole strokes; `slow` (clocks, strokes) turns as each stroke begins.
+
+        `worth` (strokes,): share of each in the mean.
+        `rates` (clocks,): turns a stroke of those clocks that run on within it.
+        """
+        within = self.order[:, 0] + self.order[:, 1:] @ rates
+        run = np.exp(1j * pi * within) * np.sinc(within)
+        turns = slow.T @ self.order[:, 1:].T
+        values: NDArray[np.complex128] = np.einsum("s,sn->n", worth, np.exp(2j * pi * turns)) * run
+        return values
+
+
+@lru_cache(maxsize=64)
+def _waves_of(clocks: tuple[tuple[tuple[int, float], ...], ...]) -> Waves:
+    top = HIGHEST[min(len(clocks), len(HIGHEST) - 1)]
+    stroke = [(h, 1.0 / (1.0 + (h / FALLS) ** 2)) for h in range(-top, top + 1)]
+    slow = [
+        [(0, 1.0), *(pair for k, s in orders for pair in ((k, s), (-k, s)))] for orders in clocks
+    ]
+    order, strength = [], []
+    for wave in product(*slow, stroke):
+        orders = [k for k, _ in wave]
+        leading = next((k for k in orders if k), 0)
+        size = float(np.prod([s for _, s in wave]))
+        if leading > 0 and size >= WEAKEST:  # of a wave and its mirror image one is enough
+            order.append([orders[-1], *orders[:-1]])
+            strength.append(size)
+    return Waves(np.array(order, dtype=np.int64).reshape(-1, 1 + len(clocks)), np.array(strength))
+
+
+def waves_of(clocks: tuple[Orders, ...]) -> Waves:
+    """The waves of a stroke beside slow clocks whose orders have these strengths."""
+    return _waves_of(tuple(tuple(orders.items()) for orders in clocks))
+
+
+def best_weights(
+    values: Array,
+    means: Array,
+    strength: Array,
+    half: NDArray[np.bool_],
+    rough: float = ROUGH,
+    prior: Array | None = None,
+) -> tuple[Array, Array]:
+    """Weights (k,) of least error, and a check (k,) that tells it.
+
+    `values` (k, n) real functions at the instants, `means` (n,) of them over the block, `strength` (n,) of
+    each; `rough`: of what none of them describes.  `half` (k,): one of two sets of places that were chosen
+    independently.  `prior` (k,): weights that they have where nothing is asked of them; None: equal ones.
+    Each half by itself gives an answer; the check is their difference, scaled by how much better both
+    together are expected to be.
+    """
+    size = np.ones(half.size) if prior is None else prior * half.size
+    both = _weights(values, means, strength, rough, size)
+    apart = np.zeros(half.size)
+    for members, sign in ((half, 1.0), (~half, -1.0)):
+        apart[members] = sign * _weights(values[members], means, strength, rough, size[members])
+    expected = _error(values, means, strength, both, rough) / _error(
+        values, 0.0 * means, strength, apart, rough
+    )
+    return both, apart * np.sqrt(expected)
+
+
+def _weights(values: Array, means: Array, strength: Array, rough: float, size: Array) -> Array:
+    """Least of sum(strength^2 (w @ values - means)^2) + rough^2 k sum((w / size)^2), with sum(w) = 1."""
+    k, n = values.shape
+    scaled = np.ascontiguousarray(values * strength * size[:, None])
+    ridge = rough**2 * k
+    wanted, one = strength * means, size
+    if k <= n:
+        matrix = gram(scaled)
+        matrix[np.diag_indices(k)] += ridge
+        exact, ones = solve_positive(matrix, np.stack([np.einsum("kn,n->k", scaled, wanted), one]))
+    else:  # the same by way of the functions, which are fewer than the instants
+        matrix = gram(np.ascontiguousarray(scaled.T))
+        matrix[np.diag_indices(n)] += ridge
+        by, of_one = solve_positive(matrix, np.stack([wanted, np.einsum("kn,k->n", scaled, one)]))
+        exact = np.einsum("kn,n->k", scaled, by)
+        ones = (one - np.einsum("kn,n->k", scaled, of_one)) / ridge
+    weights: Array = size * (exact + ones * ((1.0 - (size * exact).sum()) / (size * ones).sum()))
+    return weights
+
+
+def _error(values: Array, means: Array, strength: Array, weights: Array, rough: float) -> float:
+    """Expected square of the error, in units of the mean."""
+    off = strength * (np.einsum("k,kn->n", weights, values) - means)
+    return float((off * off).sum() + rough**2 * len(weights) * (weights * weights).sum())
+
+
+@lru_cache(maxsize=64)
+def generators(number: int) -> tuple[int, ...]:
+    """Generators of `number` places on a lattice over a stroke and half a turn, the best first.
+
+    Place k lies at phase k / number and at the share k * generator / number of the other.
+    """
+    angle, stroke = np.meshgrid(np.arange(1, FAR[1] + 1), np.arange(-FAR[0], FAR[0] + 1))
+    strength = 1.0 / ((1.0 + (stroke / FALLS) ** 2) * angle**2)
+    found = []
+    for generator in range(1, number, max(1, number // CANDIDATES)):
+        if gcd(generator, number) == 1:
+            constant = (stroke + generator * angle) % number == 0
+            found.append((float((strength[constant] ** 2).sum()), generator))
+    found.sort()
+    return tuple(generator for _, generator in (found or [(0.0, 1)])[:GENERATORS])
+
+
+PLASTIC = 0.7548776662466927  # 1/rho of the plastic number: the two-dimensional golden ratio
+FEWEST_AN_ANGLE = 8
+FEWEST_A_STROKE = 12  # poses, for every stroke of a block to have its own
+LAW = 3.0  # strength of what the moment law lives on, beside waves
+MOST_CHANGE = 0.5  # of a share
+BINS = 8  # of one angle, within which strokes are put in the order of the next
+HALVES_APART = (
+    0.5  # two interleaved halves of equally spaced phases differ at least twice as much as both err
+)
+
+
+def block_sample(
+    motion: Motion,
+    weight: float,
+    first: int,
+    strokes: int,
+    number: int,
+    shift: tuple[float, float],
+    block: int = 0,
+    round_faces: bool = True,
+) -> Sample:
+    """Sample strokes first ... first + strokes - 1 of a motion by about `number` poses.
+
+    `weight` [N]: top and hand, for the moments.  `shift` in [0, 1): moves the places from block to block;
+    `block`: which of the good generators take their turn.
+    """
+    places, shares, check = _places(motion, first, strokes, number, shift, block, round_faces)
+    poses = motion.poses(places)
+    # A few poses do not know the path's length; scaled to it, they take off the right amount of metal.
+    seen = float(shares @ np.hypot(poses.vx, poses.vy))
+    if seen > 0.0:
+        scale = motion.mean_speed(first, strokes) / seen
+        poses = replace(poses, vx=poses.vx * scale, vy=poses.vy * scale)
+    return Sample(poses, shares, motion.moment(poses, weight), check)
+
+
+def _places(
+    motion: Motion,
+    first: int,
+    strokes: int,
+    number: int,
+    shift: tuple[float, float],
+    block: int,
+    round_faces: bool,
+) -> tuple[Array, Array, Array]:
+    """Strokes (n,) since the step began, their shares of the time and the check (n,) of a block."""
+    set_over, runs_on = motion.index_every > 0, bool(motion.rates.any())
+    if set_over and not runs_on and motion.step.hand.steady:
+        dealt = _by_angle(motion, first, strokes, number, shift)
+        if dealt is not None:
+            return dealt
+    if not (set_over or runs_on) and motion.step.hand.steady:
+        places = first + (np.arange(number) + shift[0]) / number
+        shares, check = _equal(number)
+        return places, _mended(motion, places, shares), check
+    return _weighted(motion, first, strokes, number, shift, block, round_faces)
+
+
+def _equal(number: int) -> tuple[Array, Array]:
+    """Equal shares, and the difference of every second pose from the others."""
+    signs = np.where(np.arange(number) % 2 == 0, 1.0, -1.0)
+    return np.full(number, 1.0 / number), HALVES_APART * 2.0 * signs / number
+
+
+def _mended(motion: Motion, places: Array, shares: Array) -> Array:
+    """Shares (n,) changed as little as may be, to the means of the path that the moment law lives on."""
+    values, means = motion.arc_means(places)
+    off = means - np.einsum("n,nk->k", shares, values)
+    normal = np.einsum("nj,n,nk->jk", values, shares, values)
+    solved = np.linalg.lstsq(normal, off, rcond=1e-10)[0]
+    factor = 1.0 + np.einsum("nk,k->n", values, solved)
+    if np.abs(factor - 1.0).max() > MOST_CHANGE:
+        return shares  # too few places to tell the means apart
+    mended: Array = shares * factor
+    return mended
+
+
+def _by_angle(
+    motion: Motion, first: int, strokes: int, number: int, shift: tuple[float, float]
+) -> tuple[Array, Array, Array] | None:
+    """Deal the poses out over the angles that are set over; None where there are too many."""
+    at = np.arange(first, first + strokes)
+    visited = motion.slow(at.astype(np.float64) + 0.5).T
+    found, seen, which = np.unique(
+        np.round(visited % 1.0, 9) % 1.0, axis=0, return_index=True, return_inverse=True
+    )
+    worth = cut_shares(motion.step, at)
+    if len(found) * FEWEST_AN_ANGLE > number:
+        return None
+    each = max(FEWEST_AN_ANGLE, number // len(found) // 2 * 2)
+    places, shares, check = [], [], []
+    # In the order in which they come up, so that a mirrored motion has mirrored poses.
+    for order, k in enumerate(np.argsort(seen)):
+        here = which.ravel() == k
+        own, part = at[here], worth[here]
+        # Each angle gets its own phases, between those of the others.
+        phase = (np.arange(each) + (shift[0] + order / len(found)) % 1.0) / each
+        stroke = at_share(part, (np.arange(each) * GOLDEN + shift[1]) % 1.0)
+        share, apart = _equal(each)
+        places.append(own[stroke] + phase)
+        shares.append(_mended(motion, places[-1], share) * part.sum())
+        check.append(apart * part.sum())
+    return np.concatenate(places), np.concatenate(shares), np.concatenate(check)
+
+
+def _weighted(
+    motion: Motion,
+    first: int,
+    strokes: int,
+    number: int,
+    shift: tuple[float, float],
+    block: int,
+    round_faces: bool,
+) -> tuple[Array, Array, Array]:
+    """Two lattices over the phase and the strokes in the order of their angles, weighted for the block."""
+    looked = looked_at(first, strokes)
+    worth = cut_shares(motion.step, looked)
+    order = _order(motion.slow(looked.astype(float)), motion.clocks)
+    ordered = looked[order]
+    prior = None
+    if FEWEST_A_STROKE * strokes <= number:
+        places = _every_stroke(ordered, number, shift)
+        prior = np.repeat(worth[order], places.size // strokes) * strokes / places.size
+    else:
+        runs = (
+            2.0 * abs(float(motion.rates[0]))
+            if motion.clocks and motion.clocks[0] != "traverse"
+            else 0.0
+        )
+        drift = max(runs, 1.0 / strokes) if runs else 0.0
+        places = _two_lattices(ordered, worth[order], number, shift, block, drift)
+    return places, *weights_of(motion, places, looked, worth, round_faces, prior)
+
+
+def weights_of(
+    motion: Motion,
+    places: Array,
+    looked: NDArray[np.int64],
+    worth: Array,
+    round_faces: bool,
+    prior: Array | None = None,
+) -> tuple[Array, Array]:
+    """Weights (n,) of places [strokes] that stand for strokes `looked`, and their check (n,).
+
+    `worth` (strokes,): share of each stroke; `prior` as in `best_weights`.
+    """
+    orders = ANGLES_ROUND if round_faces else ANGLES
+    waves = waves_of(tuple(orders if name != "traverse" else TRAVERSE for name in motion.clocks))
+    values = waves.at(places, motion.slow(places))
+    means = waves.mean(motion.slow(looked.astype(float)), motion.rates, worth)
+    strength = waves.strength
+    real = np.concatenate([values.real, values.imag], axis=1)
+    real_means = np.concatenate([means.real, means.imag])
+    own, own_means = motion.scatter_of(places, looked, worth)
+    arc, arc_means = motion.arc_means(places)
+    return best_weights(
+        np.concatenate([real, own, arc], axis=1),
+        np.concatenate([real_means, own_means, arc_means]),
+        np.concatenate([strength, strength, np.ones(own_means.size), np.full(arc_means.size, LAW)]),
+        np.arange(places.size) % 2 == 0,
+        ROUGH + motion.roughness,
+        prior,
+    )
+
+
+def _every_stroke(ordered: NDArray[np.int64], number: int, shift: tuple[float, float]) -> Array:
+    """Equally spaced phases on each stroke, those of one between those of the others."""
+    each = number // ordered.size // 2 * 2
+    first = (shift[0] + np.arange(ordered.size) * GOLDEN) % 1.0
+    places: Array = ordered[:, None] + (np.arange(each) + first[:, None]) / each
+    return places.ravel()
+
+
+def _two_lattices(
+    ordered: NDArray[np.int64],
+    worth: Array,
+    number: int,
+    shift: tuple[float, float],
+    block: int,
+    drift: float,
+) -> Array:
+    """Two lattices of unlike generators, one pose of each in turn; `worth` (n,) of the strokes in order.
+
+    `drift`: how far the angle runs on within a stroke, as a share of all angles; a stroke is taken as much
+    earlier, so that the angles that are met lie on the lattice and not those at which strokes begin.
+    """
+    half = number // 2
+    choice = generators(half)
+    places = np.empty(2 * half)
+    k = np.arange(half)
+    for which in range(2):
+        generator = choice[
+            (block + which * (1 + block // len(choice) % max(1, len(choice) - 1))) % len(choice)
+        ]
+        offset = (shift[1] + which * GOLDEN) % 1.0
+        phase = (k + (shift[0] + 0.5 * which) % 1.0) / half
+        rank = at_share(worth, (k * generator / half + offset - drift * phase) % 1.0)
+        places[which::2] = ordered[rank] + phase
+    return places
+
+
+def _order(slow: Array, clocks: tuple[str, ...]) -> NDArray[np.intp]:
+    """Strokes by half turns (whole traverses) of the first clock, within an eighth of it by the next.
+
+    Counted from where the block begins, the way round that each clock runs: so a set-up that is turned or
+    mirrored has its poses turned or mirrored.
+    """
+    if not len(slow):
+        return np.arange(slow.shape[1])
+    run = slow - slow[:, :1]
+    per_turn = np.array([1.0 if name == "traverse" else 2.0 for name in clocks])[:, None]
+    folded = np.round(per_turn * run * np.where(run[:, -1:] < 0.0, -1.0, 1.0), 9) % 1.0
+    if len(slow) == 1:
+        return np.argsort(folded[0], kind="stable")
+    keys = [folded[-1], *(np.floor(BINS * row) for row in folded[-2::-1])]
+    return np.lexsort(keys)

@@ -1,1 +1,0 @@
-"""What is noticed: findings, of a study beforehand and of a run afterwards; sentences are made elsewhere."""

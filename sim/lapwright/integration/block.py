@@ -1,0 +1,212 @@
+"""One block of strokes: both faces moved on, its error, the order of strokes that it keeps.
+
+The order of strokes: which blocks keep it, and what the others miss.
+
+A block holds the faces still while its strokes are looked at, so it misses what a stroke does to the next
+ones of its turn (docs/numerics.md).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from math import inf, sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lapwright.contact.average import Pair, Sample
+from lapwright.integration.state import Progress, State, frozen
+from lapwright.kinematics.motion import Motion
+from lapwright.kinematics.schedule import cut_time
+from lapwright.metrology.form import EdgeMargin, form_names, forms
+from lapwright.specification.plate import Plate
+from lapwright.specification.step import Step
+
+__all__ = ["Block", "in_order", "mean_over_land", "out_of_order", "settling_time"]
+
+
+Array = NDArray[np.float64]
+
+NO_MARGIN = EdgeMargin(share=None, length=0.0)
+
+
+def mean_over_land(plate: Plate, rate: Array) -> float:
+    """Mean of a map over the land of a plate."""
+    return float((plate.land * rate).sum() / plate.land.sum())
+
+
+def settling_time(pair: Pair, motion: Motion, rates: tuple[float, float]) -> float:
+    """Time in which a mismatch dies, before anything is known of the contact [s]."""
+    poses = motion.poses(np.arange(64) / 64.0)
+    spin = np.abs(poses.spin) * 0.6 * pair.top.outline.radius
+    speed = float(np.hypot(np.hypot(poses.vx, poses.vy), spin).mean())
+    rate = pair.stiffness * speed * (rates[0] + rates[1])
+    return 1.0 / rate if rate > 0.0 else inf
+
+
+@dataclass(frozen=True)
+class Block:
+    """A block of strokes: metal lost by both (ny, nx) [m] and what it tells of itself.
+
+    `error` [m]: rms of what the second-order step in it makes otherwise; `step` and `doubt` (6,) [m]: the
+    same, and the error of the sample, in the forms of bottom and top.
+    """
+
+    pair: Pair
+    lost: tuple[Array, Array]
+    rate: tuple[Array, Array]
+    squeeze: float
+    removal_rate: float
+    error: float
+    step: Array
+    doubt: Array
+    lift_share: float
+    scale_error: float
+
+    @classmethod
+    def third_order(
+        cls,
+        pair: Pair,
+        moment: State,
+        sample: Sample,
+        rates: tuple[float, float],
+        time: float,
+        part: tuple[int, ...],
+    ) -> Block:
+        """`time` [s] at a fresh dab's cut, by a Runge-Kutta step of third order with one of second in it.
+
+        Weights 1/6, 1/6, 2/3 at the beginning, the end and the middle (E. Fehlberg, NASA TR R-315 (1969),
+        from memory).  The later stages are worked out on a `part` of the same poses, as changes to the first.
+        """
+        z = moment.heights[pair.bottom.name], moment.heights[pair.top.name]
+        full = rates[0] * time, rates[1] * time
+        first = pair.average(z[0], z[1], sample, part)
+        one = first.bottom, first.top
+
+        def stage(share: float, rate: tuple[Array, ...]) -> tuple[Array, Array]:
+            bottom, top = (y - share * t * a for y, t, a in zip(z, full, rate, strict=True))
+            return pair.moved(bottom, top, sample, first)
+
+        two = stage(1.0, one)
+        three = stage(0.5, tuple(0.5 * (a + b) for a, b in zip(one, two, strict=True)))
+        stages = tuple(zip(one, two, three, strict=True))
+        rate = tuple((a + b + 4.0 * c) / 6.0 for a, b, c in stages)
+        lost = tuple(t * r for t, r in zip(full, rate, strict=True))
+        apart = tuple(
+            t * (2.0 * c - a - b) / 3.0 for t, (a, b, c) in zip(full, stages, strict=True)
+        )
+        bodies = pair.bottom, pair.top
+        squeeze = pair.load / (pair.stiffness * max(first.overlap, 1e-300))
+        mean = sum(
+            k * mean_over_land(body, r) for k, body, r in zip(rates, bodies, rate, strict=True)
+        )
+        return cls(
+            pair=pair,
+            lost=(lost[0], lost[1]),
+            rate=(rate[0], rate[1]),
+            squeeze=squeeze,
+            removal_rate=mean,
+            error=_spread_of(bodies, (apart[0], apart[1])),
+            step=np.concatenate(
+                [_forms(plate, dz) for plate, dz in zip(bodies, apart, strict=True)]
+            ),
+            doubt=np.repeat(full, 3) * first.doubt,
+            lift_share=first.lift_share,
+            scale_error=first.scale_error,
+        )
+
+    @property
+    def bodies(self) -> tuple[Plate, Plate]:
+        """Bottom and top."""
+        return self.pair.bottom, self.pair.top
+
+    def applied(self, moment: State, clock: Progress, ordered: float = 0.0) -> State:
+        """The moment after this block, which misses the order of strokes by `ordered` of the metal."""
+        heights = dict(moment.heights)
+        removed = dict(moment.removed)
+        doubt = dict(moment.doubt)
+        pressure_speed = {name: frozen(np.zeros(z.shape)) for name, z in heights.items()}
+        for body, (plate, lost, rate) in enumerate(
+            zip(self.bodies, self.lost, self.rate, strict=True)
+        ):
+            heights[plate.name] = frozen(heights[plate.name] - lost)
+            removed[plate.name] += mean_over_land(plate, lost)
+            pressure_speed[plate.name] = frozen(rate)
+            own = slice(3 * body, 3 * body + 3)
+            doubt[plate.name] = moment.doubt[plate.name].after(
+                self.doubt[own], self.step[own], ordered * mean_over_land(plate, lost)
+            )
+        return replace(
+            moment,
+            clock=clock,
+            event="block",
+            heights=heights,
+            removed=removed,
+            pressure_speed=pressure_speed,
+            lift_share=self.lift_share,
+            scale_error=self.scale_error,
+            doubt=doubt,
+        )
+
+
+def _forms(plate: Plate, dz: Array) -> Array:
+    """The three form errors of a map at margin 0 (3,) [m]."""
+    found = forms(plate, dz, NO_MARGIN).as_dict()
+    return np.array([found[name] or 0.0 for name in form_names(plate.outline)])
+
+
+def _spread_of(bodies: tuple[Plate, Plate], change: tuple[Array, Array]) -> float:
+    """Larger rms of the two changes about their means, over land [m]."""
+    worst = 0.0
+    for plate, dz in zip(bodies, change, strict=True):
+        total = plate.land.sum()
+        mean = (plate.land * dz).sum() / total
+        worst = max(worst, float((plate.land * (dz - mean) ** 2).sum() / total))
+    return sqrt(worst)
+
+
+FEW_TURNS = 24.0  # of the top in a step: then blocks are ...
+PARTS_OF_TURN = 8.0, 32.0  # ... such parts of a turn, so that its strokes are lapped in order
+MISSED = 0.03  # of what a turn takes off, where its strokes are not lapped in order
+BLOCKS_IN_ORDER = 96.0  # about so many in the step, within those limits
+TIRED = 4.0  # times its fade: what a dab takes off after that does not matter to the order
+
+
+def _turns(motion: Motion, step: Step) -> float:
+    """Turns that the top or the operator makes in a step, whichever makes more."""
+    turns = np.abs(motion.slow(np.array([0.0, float(step.total_strokes)])))[:, 1]
+    return float(turns[[name != "traverse" for name in motion.clocks]].max(initial=0.0))
+
+
+def out_of_order(motion: Motion, step: Step, number: int) -> float:
+    """Share of the metal of a block of `number` strokes by which it misses their order, in saddle and twist.
+
+    A stroke of half the width leaves 0.03 to 0.05 of what a turn takes off (docs/numerics.md).
+    """
+    if 0 < number <= motion.index_every:
+        return 0.0  # a block of one angle keeps its place in the order
+    turns = _turns(motion, step)
+    if turns * number <= step.total_strokes / PARTS_OF_TURN[0]:
+        return 0.0
+    return MISSED / (turns * _fresh_share(step))
+
+
+def _fresh_share(step: Step) -> float:
+    """What a step takes off as a share of what it would take off with fresh grit all the time."""
+    return max(cut_time(step) * step.pace / step.total_strokes, 1e-9)
+
+
+def in_order(motion: Motion, step: Step, age: float) -> int:
+    """Most strokes in a block, so that those of few turns are lapped in the order in which they come.
+
+    A block that holds the faces still over a turn misses the saddle that runs round with the top, one part in
+    a few dozen of what a turn takes off: too much where the whole step is only a few turns,
+    or a dab, `age` [s] old, fades within a few.
+    """
+    turns = _turns(motion, step)
+    most = turns * _fresh_share(step)
+    tired = step.grit.fade is not None and age > TIRED * step.grit.fade
+    if turns == 0.0 or most > FEW_TURNS or tired:
+        return step.total_strokes
+    parts = min(max(BLOCKS_IN_ORDER / most, PARTS_OF_TURN[0]), PARTS_OF_TURN[1])
+    return max(1, int(step.total_strokes / (parts * turns)))

@@ -1,0 +1,471 @@
+"""The time loop: lap the plates and hand out one State after another.
+
+`for moment in lap(plates, steps): ...` is the whole simulator.  The loop neither saves, prints nor draws;
+it is a state machine whose memory is the State itself, so that going on from any State gives the same bits.
+
+One stroke removes nanometres, so pressure times speed is averaged over a sample of poses and both faces
+are moved on by a block of strokes at a time, by a step of third order; that of second order in it tells the
+error.
+
+Stopping and swapping by what a gauge would show.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, field, replace
+from math import ceil, log2, sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lapwright.contact.average import CHUNKS, Pair
+from lapwright.contact.placement import mating
+from lapwright.contact.sampling import FEWEST_A_STROKE, PLASTIC, block_sample
+from lapwright.contact.stability import check_stands
+from lapwright.errors import LapwrightError
+from lapwright.integration.block import Block, in_order, mean_over_land, out_of_order, settling_time
+from lapwright.integration.state import Doubt, Progress, Settings, State, frozen
+from lapwright.kinematics.motion import Motion
+from lapwright.kinematics.schedule import (
+    GOLDEN,
+    age_at_start,
+    kappa,
+    kappa_from_observation,
+    rubbing_until,
+    settled,
+    stroke_period,
+    wear_time,
+)
+from lapwright.metrology.form import EdgeMargin, Form, form_names, forms, measure
+from lapwright.specification.plate import Plate
+from lapwright.specification.step import Grit, Step, Until, strokes_in
+from lapwright.units import Text
+
+__all__ = ["Progress", "Settings", "State", "lap", "on_top_by_reading", "satisfied"]
+
+
+Array = NDArray[np.float64]
+
+
+def _dome(form: Form) -> float:
+    """How domed a face is [m]: the sphere, or the bow of a long one."""
+    dome = form.sphere if form.sphere is not None else form.bow
+    return dome if dome is not None else 0.0
+
+
+def _twist(form: Form) -> float:
+    twist = form.twist if form.twist is not None else form.wind
+    return abs(twist) if twist is not None else 0.0
+
+
+def on_top_by_reading(
+    plates: Mapping[str, Plate],
+    top: str,
+    bottom: str,
+    heights: Mapping[str, Array],
+    margin: EdgeMargin,
+) -> str:
+    """The plate that goes on top: the more domed; where they read the same nothing changes."""
+    above, below = (_dome(forms(plates[n], heights[n], margin)) for n in (top, bottom))
+    return bottom if below > above else top
+
+
+def satisfied(
+    until: Until, plates: Mapping[str, Plate], before: State, moment: State, margin: EdgeMargin
+) -> bool:
+    """Whether every gauge that is watched says stop at `moment`, the end of a block that began at `before`.
+
+    A difference that has changed its sign since has passed through zero on the way.  Metal counts from the
+    start of the step.
+    """
+    names = (moment.bottom, moment.top)
+    off = sum(moment.removed[n] for n in names) - moment.clock.off_before
+    if until.removed is not None and off / 2.0 < until.removed:
+        return False
+    quick = [forms(plates[n], moment.heights[n], margin) for n in names]
+    if until.difference is not None:
+        difference = _dome(quick[1]) - _dome(quick[0])
+        under, over = (_dome(forms(plates[n], before.heights[n], margin)) for n in names)
+        if abs(difference) > until.difference and difference * (over - under) >= 0.0:
+            return False
+    if until.twist is not None and max(_twist(form) for form in quick) > until.twist:
+        return False
+    if until.mating is not None:
+        bottom, top = (plates[n] for n in names)
+        if (
+            mating(bottom, moment.heights[names[0]], top, moment.heights[names[1]], margin)
+            > until.mating
+        ):
+            return False
+    if until.flatness is not None:
+        for name in names:
+            flatness = measure(plates[name], moment.heights[name], margin).flatness
+            if flatness is None or flatness > until.flatness:
+                return False
+    return True
+
+
+LEAST_METAL = 1e-15  # [m] a block that takes off less is of a dab that is tired out
+ENOUGH_BLOCKS = 8.0  # in the step, for the luck of one block to be made up for by the others
+FEW_BLOCKS = 10.0  # in the step: later stages on more than a quarter of the poses
+REPEATED = 2.0  # a block that wants so many times the poses is done again with more
+
+
+def lap(
+    plates: Mapping[str, Plate],
+    steps: Sequence[Step],
+    *,
+    rounds: int = 1,
+    seed: int = 0,
+    margin: EdgeMargin = EdgeMargin(),  # noqa: B008 (frozen)
+    threads: int = 1,
+    after: State | None = None,
+    settings: Settings = Settings(),  # noqa: B008 (frozen)
+) -> Iterator[State]:
+    """Lap `plates` through `steps`, `rounds` times; yield the start and every moment that follows.
+
+    `after`: a State of the same work to go on from; what follows is the same to the bit.
+
+    Raises
+    ------
+    TippedError, NoOverlapError, SettleError
+        The top tips, does not lie on the bottom or does not settle; the last State holds the plates.
+
+    """
+    with ExitStack() as open_pools:
+        work = _Work(plates, tuple(steps), rounds, seed, margin, threads, settings, open_pools)
+        moment = after if after is not None else work.start()
+        if after is None:
+            yield moment
+        while moment.event != "end":
+            moment = work.advance(moment)
+            yield moment
+
+
+@dataclass
+class _Work:
+    """What stays the same through a run; holds pairs and motions once they are made."""
+
+    plates: Mapping[str, Plate]
+    steps: tuple[Step, ...]
+    rounds: int
+    seed: int
+    margin: EdgeMargin
+    threads: int
+    settings: Settings
+    open_pools: ExitStack
+    pairs: dict[tuple[str, str, float, float], Pair] = field(default_factory=dict)
+    motions: dict[tuple[int, int], Motion] = field(default_factory=dict)
+    grits: dict[str, Grit] = field(default_factory=dict)
+    standing: set[tuple[int, str, str]] = field(default_factory=set)
+
+    def start(self) -> State:
+        """The plates as they come."""
+        first = self.steps[0]
+        return State(
+            clock=Progress(grit=first.grit.name),
+            event="start",
+            top=first.top,
+            bottom=first.bottom,
+            heights={name: frozen(plate.heights().copy()) for name, plate in self.plates.items()},
+            removed=dict.fromkeys(self.plates, 0.0),
+            pressure_speed={
+                name: frozen(np.zeros(plate.grid.shape)) for name, plate in self.plates.items()
+            },
+            doubt={name: Doubt(form_names(plate.outline)) for name, plate in self.plates.items()},
+        )
+
+    def advance(self, moment: State) -> State:
+        """The next moment: the end of a step, fresh grit, a swap, or a block of strokes."""
+        clock = moment.clock
+        step = self.steps[clock.step - 1]
+        if clock.closed:
+            moment = self._next_step(moment)
+            if moment.event == "end":
+                return moment
+            clock = moment.clock
+            step = self.steps[clock.step - 1]
+        if clock.gauged or clock.strokes >= step.total_strokes:
+            ran_out = clock.ran_out or (step.until is not None and not clock.gauged)
+            return replace(moment, event="step", clock=replace(clock, closed=True, ran_out=ran_out))
+        if self._fresh_is_due(step, clock):
+            return replace(moment, event="fresh grit", clock=replace(clock, grit_age=0.0))
+        moment, swapped = self._swap(step, moment)
+        return moment if swapped else self._block(step, moment)
+
+    def _next_step(self, moment: State) -> State:
+        clock = moment.clock
+        if clock.step == len(self.steps) and clock.round == self.rounds:
+            outcome = "limit" if clock.ran_out else "until" if clock.gauged else "done"
+            return replace(moment, event="end", outcome=outcome)
+        last = clock.step == len(self.steps)
+        number = 1 if last else clock.step + 1
+        step = self.steps[number - 1]
+        clock = Progress(
+            step=number,
+            round=clock.round + last,
+            time=clock.time,
+            grit=step.grit.name,
+            grit_age=age_at_start(step, clock.grit, clock.grit_age),
+            ran_out=clock.ran_out,
+            off_before=moment.removed[step.top] + moment.removed[step.bottom],
+        )
+        return replace(moment, clock=clock, top=step.top, bottom=step.bottom)
+
+    def _fresh_is_due(self, step: Step, clock: Progress) -> bool:
+        every = stroke_period(step.fresh_every, step.pace)
+        return every > 0 and clock.grit_age > 0.0 and clock.strokes % every == 0
+
+    def _swap(self, step: Step, moment: State) -> tuple[State, bool]:
+        """Change places if it is time to, or if a reading says so."""
+        clock = moment.clock
+        if step.swap is None:
+            return moment, False
+        if step.swap.read is not None:
+            every = strokes_in(step.swap.read, step.pace)
+            if clock.read_at == clock.strokes or clock.strokes % every:
+                return moment, False
+            clock = replace(clock, read_at=clock.strokes)
+            wanted = on_top_by_reading(
+                self.plates, moment.top, moment.bottom, moment.heights, self.margin
+            )
+            if wanted == moment.top:
+                return replace(moment, clock=clock), False
+        else:
+            stay = strokes_in(step.swap.on_top[moment.top], step.pace)
+            if clock.strokes - clock.swapped_at < stay:
+                return moment, False
+        swapped = replace(clock, swapped_at=clock.strokes)
+        return (
+            replace(moment, event="swap", clock=swapped, top=moment.bottom, bottom=moment.top),
+            True,
+        )
+
+    def _longest_block(self, step: Step, moment: State, motion: Motion, tau: float) -> int:
+        """Strokes up to the next thing that a block must not straddle."""
+        clock = moment.clock
+        stops = [step.total_strokes]
+        if step.swap is not None and step.swap.read is not None:
+            stops.append(_next(clock.strokes, strokes_in(step.swap.read, step.pace)))
+        elif step.swap is not None:
+            stay = strokes_in(step.swap.on_top[moment.top], step.pace)
+            stops.append(clock.swapped_at + stay)
+        stops.append(_next(clock.strokes, stroke_period(step.fresh_every, step.pace)))
+        few = in_order(motion, step, clock.grit_age)
+        if motion.index_every and (
+            motion.index_every / step.pace >= 0.25 * tau or motion.index_every >= few
+        ):
+            stops.append(_next(clock.strokes, motion.index_every))
+        if step.until is not None:
+            stops.append(clock.strokes + self.settings.look_every)
+        return min(min(stops) - clock.strokes, max(few, motion.index_every))
+
+    def _block(self, step: Step, moment: State) -> State:
+        clock = moment.clock
+        grit = self._grit(step)
+        bottom, top = self.plates[moment.bottom], self.plates[moment.top]
+        pair = self._pair(bottom, top, step)
+        motion = self._motion(clock.step, clock.round)
+        rates = kappa(grit, bottom, top)
+        tau = settling_time(pair, motion, rates)
+        most = self._longest_block(step, moment, motion, tau)
+        stride = clock.stride or 0.1 * tau * step.pace
+        number = _fit(stride, most, motion)
+        shift = self._shift(clock)
+        poses = self._poses(clock, pair, motion)
+        while True:
+            sample = block_sample(
+                motion,
+                pair.load,
+                clock.strokes,
+                number,
+                poses,
+                shift,
+                clock.block,
+                pair.round_faces,
+            )
+            time = wear_time(grit.fade, clock.grit_age, number / step.pace)
+            with _named(clock):
+                self._check_stands(step, clock.step, top, bottom)
+                block = Block.third_order(
+                    pair, moment, sample, rates, time, self._part(step, clock, number)
+                )
+            ease = 0.9 * (self.settings.tolerance * block.squeeze / max(block.error, 1e-300)) ** (
+                1.0 / 3.0
+            )
+            more = self._wanted_poses(step, moment, block, number, poses)
+            if ease < 0.9 and number > 1:
+                number = max(1, min(number - 1, int(number * max(ease, 0.2))))
+            elif more > self.settings.most_poses and number > self._each_its_own(motion):
+                # Strokes too unlike for so few poses: fewer strokes, each with poses of its own.
+                number = stride = self._each_its_own(motion)
+                poses = self.settings.most_poses
+            elif more > REPEATED * poses and poses < self.settings.most_poses:
+                poses = self._whole(min(more, 4.0 * poses))
+            else:
+                break
+        age = clock.grit_age + number / step.pace
+        tau = block.squeeze / max(block.removal_rate, 1e-300)
+        longest = rubbing_until(grit.fade, age, self.settings.longest * tau) * step.pace
+        # A little shorter than the error asks for: a rejected block costs more than a short one.
+        wider = number * min(max(0.9 * ease, 0.3), 3.0)
+        if number < stride and ease >= 1.0:
+            wider = max(wider, stride)  # the block was cut short by the schedule, not by its error
+        stride = max(1.0, min(wider, longest, 1e9))
+        done = replace(
+            clock,
+            strokes=clock.strokes + number,
+            block=clock.block + 1,
+            time=clock.time + number / step.pace,
+            grit_age=age,
+            stride=stride,
+            poses=max(0.7 * poses, min(more * (stride / number) ** (1.0 / 3.0), 2.0 * poses)),
+        )
+        after = block.applied(moment, done, out_of_order(motion, step, number))
+        if step.until is not None and satisfied(
+            step.until, self.plates, moment, after, self.margin
+        ):
+            after = replace(after, clock=replace(done, gauged=True))
+        return after
+
+    def _each_its_own(self, motion: Motion) -> int:
+        """Most strokes of an unsteady hand that have poses of their own; of a steady one any number."""
+        steady = motion.step.hand.steady
+        return 2**62 if steady else max(1, self.settings.most_poses // FEWEST_A_STROKE)
+
+    def _check_stands(self, step: Step, number: int, top: Plate, bottom: Plate) -> None:
+        """Once for every pair of a step: a top that will tip is told before it is lapped."""
+        key = (number, top.name, bottom.name)
+        if key not in self.standing:
+            check_stands(step, top, bottom)
+            self.standing.add(key)
+
+    def _poses(self, clock: Progress, pair: Pair, motion: Motion) -> int:
+        """Poses for the next block."""
+        wanted = clock.poses or self.settings.poses * (1 if pair.round_faces else 2)
+        # Laid cell on cell they cost little, and fewer do not bear the rounding to whole cells.
+        on_cells = motion.fixed_angle and pair.round_faces
+        return self._whole(max(wanted, self.settings.poses) if on_cells else wanted)
+
+    def _part(self, step: Step, clock: Progress, number: int) -> tuple[int, ...]:
+        """Chunks on which later stages are worked out: fewer where a block is a small share of the step."""
+        blocks = step.total_strokes / number
+        parts = 4 if blocks >= FEW_BLOCKS else 2 if blocks >= 0.5 * FEW_BLOCKS else 1
+        return tuple(range(clock.block % parts, CHUNKS, parts))
+
+    def _whole(self, poses: float) -> int:
+        """A multiple of the chunks, so that all do the same work, within the limits; an eighth apart."""
+        grain = CHUNKS * max(1, 2 ** int(log2(max(poses, 1.0) / 64.0)) if poses > 64.0 else 1)
+        whole = ceil(poses / grain) * grain
+        return min(self.settings.most_poses, max(self.settings.fewest_poses, whole))
+
+    def _wanted_poses(
+        self, step: Step, moment: State, block: Block, number: int, poses: int
+    ) -> float:
+        """Poses with which a block like this leaves the forms as sure as they are to be in the end.
+
+        What blocks leave open adds up as squares, so each may use the share of the square that it has of the
+        metal.
+        """
+        off = 0.5 * sum(
+            mean_over_land(p, dz) for p, dz in zip(block.bodies, block.lost, strict=True)
+        )
+        if not off > LEAST_METAL:
+            return float(poses)
+        before = 0.5 * (
+            moment.removed[moment.top] + moment.removed[moment.bottom] - moment.clock.off_before
+        )
+        left = 0 if step.until is not None else step.total_strokes - moment.clock.strokes - number
+        whole = before + off * (1.0 + left / number)
+        # One difference tells little of a block; where blocks are few none makes up for another's luck.
+        allowed = self.settings.accuracy * sqrt(
+            whole * off * min(1.0, whole / (ENOUGH_BLOCKS * off))
+        )
+        # With more poses the error falls at least as the power 3/2.
+        by_plate = np.square(block.doubt).reshape(2, 3)
+        left_open = sqrt(float((0.5 * (by_plate.max(axis=1) + by_plate.mean(axis=1))).max()))
+        return float(poses * (left_open / allowed) ** (2.0 / 3.0))
+
+    def _shift(self, clock: Progress) -> tuple[float, float]:
+        """Where the lattice of a block's poses begins: from seed, round, step and block alone."""
+        start = (
+            np.random.SeedSequence([self.seed, clock.round, clock.step]).generate_state(2) / 2.0**32
+        )
+        return (
+            float((start[0] + clock.block * GOLDEN) % 1.0),
+            float((start[1] + clock.block * PLASTIC) % 1.0),
+        )
+
+    def _motion(self, step: int, round_: int) -> Motion:
+        key = (step, round_)
+        if key not in self.motions:
+            self.motions.clear()
+            self.motions[key] = Motion(self.steps[step - 1], (self.seed, round_, step))
+        return self.motions[key]
+
+    def _pair(self, bottom: Plate, top: Plate, step: Step) -> Pair:
+        load = top.weight + step.load.force
+        stiffness = step.grit.layer.stiffness
+        key = (bottom.name, top.name, stiffness, load)
+        if key not in self.pairs:
+            pair = Pair(bottom, top, stiffness, load)
+            self.pairs[key] = self.open_pools.enter_context(pair.threads(self.threads))
+        return self.pairs[key]
+
+    def _grit(self, step: Step) -> Grit:
+        """The step's grit, its wear turned into constants if it was given as an observation."""
+        name = step.grit.name
+        if name not in self.grits:
+            first = next(s for s in self.steps if s.grit.name == name)
+            seen = first.grit.wear.observed is not None
+            self.grits[name] = self._observed(first) if seen else settled(first.grit, self.plates)
+        return self.grits[name]
+
+    def _observed(self, step: Step) -> Grit:
+        seen = step.grit.wear.observed
+        assert seen is not None
+        bottom, top = self.plates[step.bottom], self.plates[step.top]
+        pair = self._pair(bottom, top, step)
+        strokes = strokes_in(seen.time, step.pace)
+        motion = self._motion(self.steps.index(step) + 1, 1)
+        sample = block_sample(
+            motion, pair.load, 0, strokes, self.settings.observing_poses, (0.5, 0.5)
+        )
+        average = pair.average(bottom.heights(), top.heights(), sample)
+        mean = {
+            bottom.name: mean_over_land(bottom, average.bottom),
+            top.name: mean_over_land(top, average.top),
+        }
+        return replace(step.grit, wear=kappa_from_observation(seen, step.grit, self.plates, mean))
+
+
+@contextmanager
+def _named(clock: Progress) -> Iterator[None]:
+    """Say in which step and stroke a trouble came up."""
+    try:
+        yield
+    except LapwrightError as trouble:
+        trouble.text = Text(
+            f"step {clock.step}, stroke {clock.strokes + 1}: {{what}}", what=trouble.text
+        )
+        trouble.key = f"steps.{clock.step}"
+        trouble.args = (trouble.text,)
+        raise
+
+
+def _next(strokes: int, every: int) -> int:
+    """The next multiple of `every` after `strokes`."""
+    return (strokes // every + 1) * every if every else 2**62
+
+
+def _fit(stride: float, most: int, motion: Motion) -> int:
+    """Strokes of the next block: about `stride`, in equal parts of `most`, in whole rounds of an index."""
+    wanted = max(1, min(most, int(min(stride, 2.0**62))))
+    number = ceil(most / ceil(most / wanted))
+    every = motion.index_every
+    if every and every < number < most:
+        whole_round = every * motion.angle_cycle if motion.angle_cycle else every
+        number -= number % (whole_round if whole_round <= number else every)
+    return number

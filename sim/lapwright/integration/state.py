@@ -1,0 +1,157 @@
+"""Where the work stands: Clock and State, all there is to know; and numerical choices.
+
+Numerical choices of the time loop, and the same made finer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from math import sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["WENT_THROUGH", "Doubt", "Progress", "Settings", "State", "frozen"]
+
+
+Array = NDArray[np.float64]
+
+WENT_THROUGH = ("done", "until", "limit")  # outcomes of a run that came to its end
+ROUND = ("sphere", "bow", "crown")  # forms that run round with a top without a change
+STEP_SHARE = (
+    0.3  # of the difference between orders, which is the error of the lower; the higher one is kept
+)
+
+
+@dataclass(frozen=True)
+class Progress:
+    """Where the work stands; scalars only, so that it can be written down and read back exactly."""
+
+    step: int = 1
+    round: int = 1
+    strokes: int = 0
+    block: int = 0
+    time: float = 0.0
+    grit: str = ""
+    grit_age: float = 0.0
+    swapped_at: int = 0
+    read_at: int = -1
+    stride: float = 0.0
+    poses: float = 0.0
+    closed: bool = False
+    gauged: bool = False
+    ran_out: bool = False
+    off_before: float = 0.0
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """How sure the forms `names` of one plate are: scalars only, so that they are written and read exactly.
+
+    `sampled` [m2]: sum of the squares of what each block's poses leave open, which is as likely to be one way
+    as the other; `stepped` [m]: sum of what each block's step leaves open, which goes the same way; `ordered`
+    [m]: what is missed of the order of the strokes, by blocks that hold the faces still over whole turns.
+    """
+
+    names: tuple[str, ...]
+    sampled: tuple[float, ...] = (0.0, 0.0, 0.0)
+    stepped: tuple[float, ...] = (0.0, 0.0, 0.0)
+    ordered: float = 0.0
+
+    def after(self, sampled: Array, stepped: Array, ordered: float = 0.0) -> Doubt:
+        """With one more block, whose poses leave `sampled`, whose step leaves `stepped` open (3,) [m]."""
+        # One block tells each form by a single difference; half of what all three tell steadies it.
+        square = 0.5 * sampled**2 + 0.5 * float((sampled**2).mean())
+        return Doubt(
+            self.names,
+            tuple(float(a + b) for a, b in zip(self.sampled, square, strict=True)),
+            tuple(float(a + b) for a, b in zip(self.stepped, stepped, strict=True)),
+            self.ordered + ordered,
+        )
+
+    def errors(self) -> dict[str, float]:
+        """Error of each form [m]."""
+        return {
+            name: sqrt(square)
+            + STEP_SHARE * abs(step)
+            + (self.ordered if name not in ROUND else 0.0)
+            for name, square, step in zip(self.names, self.sampled, self.stepped, strict=True)
+        }
+
+
+@dataclass(frozen=True)
+class State:
+    """One moment of the work; maps (ny, nx) as looking at the faces, read-only.
+
+    `event`: "start", "block", "swap", "fresh grit", "step" (a step has ended) or "end".
+    `heights` [m], `removed` mean depth of land worn off since the run began [m], `pressure_speed` mean
+    over the last block [Pa m/s].  `lift_share`: share of the last block in which part of the overlap bore
+    nothing.  `scale_error`: largest departure from 1 of the factor on the top's load.  `doubt`: of the forms
+    of each plate, by poses and by steps.  `outcome`: on "end" only.
+    """
+
+    clock: Progress
+    event: str
+    top: str
+    bottom: str
+    heights: Mapping[str, Array]
+    removed: Mapping[str, float]
+    pressure_speed: Mapping[str, Array]
+    lift_share: float = 0.0
+    scale_error: float = 0.0
+    doubt: Mapping[str, Doubt] = field(default_factory=dict)
+    outcome: str | None = None
+
+    @property
+    def error(self) -> dict[str, dict[str, float]]:
+        """How far each form of each plate, at margin 0, may be off by poses and steps together [m]."""
+        return {name: doubt.errors() for name, doubt in self.doubt.items()}
+
+
+def frozen(values: Array) -> Array:
+    """Make an array read-only."""
+    values.setflags(write=False)
+    return values
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Numerical choices; `docs/numerics.md` shows how the defaults were found.
+
+    `poses` to begin with in a block's sample, then as many between `fewest_poses` and `most_poses` as keep
+    what they leave open in any form, all blocks together, within `accuracy` as a share of the metal that
+    the step takes off; `tolerance`: difference of a second-order step inside a block, as a share of the
+    mean squeeze; `longest`: of a block, in units of the time in which a mismatch dies; `look_every` strokes
+    at most where an `until` is watched.
+    """
+
+    poses: int = 64
+    fewest_poses: int = 32
+    most_poses: int = 2048
+    accuracy: float = 0.0012
+    tolerance: float = 0.002
+    longest: float = 1.4
+    look_every: int = 4
+    observing_poses: int = 256
+
+    def __post_init__(self) -> None:
+        if not 1 <= self.fewest_poses <= self.poses <= self.most_poses:
+            raise ValueError("poses must lie between fewest_poses and most_poses")
+
+    def finer(self) -> Settings:
+        """The same with twice the poses and half the blocks: what moves shows what both may be off by.
+
+        The difference that a step tells goes with the cube of a block's length, so an eighth of it is
+        allowed; what poses leave open falls as the power 3/2 of their number.
+        """
+        return replace(
+            self,
+            poses=2 * self.poses,
+            fewest_poses=2 * self.fewest_poses,
+            most_poses=2 * self.most_poses,
+            accuracy=self.accuracy / 2.0**1.5,
+            tolerance=0.125 * self.tolerance,
+            longest=0.5 * self.longest,
+            observing_poses=2 * self.observing_poses,
+        )

@@ -1,1 +1,0 @@
-"""Numba loops on bare arrays."""

@@ -1,0 +1,313 @@
+"""How far the top hangs over the edge, where flat faces begin to lift, where the top tips.
+
+Overhang is measured between the outer outlines: a bore is nothing to hang over.  What supports is the land,
+so lifting and tipping take the rim that is cut away off the outline (`land_outline`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from math import cos, pi, sin
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lapwright.errors import NoOverlapError
+from lapwright.kinematics.motion import Motion, Poses
+from lapwright.kinematics.overlap import overlap
+from lapwright.specification.outline import Disc, Outline, Rectangle
+from lapwright.specification.plate import Plate
+from lapwright.specification.step import Hand, Step
+
+__all__ = [
+    "Worst",
+    "closer",
+    "land_outline",
+    "margins",
+    "outwards",
+    "overhang",
+    "overhang_share",
+    "overhangs",
+    "places",
+    "standing_margin",
+    "visited_strokes",
+    "worst_overhang",
+]
+
+
+Array = NDArray[np.float64]
+Point = tuple[float, float]
+
+PHASES = 96  # places in a stroke that are looked at: quarters of it among them
+FOLLOWED = 100  # strokes looked at one after another, and as many again spread over the whole step
+DIRECTIONS = 48
+BORED_POSES = 300
+ALIKE = 0.002  # of the width: shares closer than this are alike
+
+
+def land_outline(plate: Plate) -> Outline:
+    """Outline of the land: that of the plate less the rim of its grooves [m]."""
+    rim = plate.grooves.rim if plate.grooves else 0.0
+    inner = plate.outline.shrunk(rim) if rim > 0.0 else plate.outline
+    return plate.outline if inner is None else inner
+
+
+def _outer(outline: Outline) -> Outline:
+    """The same without its bore."""
+    return Disc(2.0 * outline.radius) if outline.bore > 0.0 else outline
+
+
+def overhangs(top: Outline, bottom: Outline, c: Array, theta: Array) -> tuple[Array, Array]:
+    """Overhang [m] at many poses and as a share of the top's width there.
+
+    Parameters
+    ----------
+    top, bottom : Outline
+    c : Array
+        Places of the top's centre (n, 2) [m].
+    theta : Array
+        How the top is turned (n,) [rad].
+
+    Returns
+    -------
+    length : Array
+        Largest signed distance of the top's outline outside the bottom's (n,) [m]; below zero inside.
+    share : Array
+        Largest share of the top's extent in the direction in which it hangs out (n,).
+
+    Notes
+    -----
+    A long top may hang out furthest over its end and by the larger share over its side; each is told.
+    Signed distance to a convex face is a convex function of slope 1, so its largest value over a disc is the
+    value at the centre plus the radius, and over a polygon that at a corner.
+
+    """
+    below, above = _outer(bottom), _outer(top)
+    if isinstance(above, Rectangle):
+        out, share, _, _ = _corners(above, below, c, theta)
+        return out.max(axis=1), share.max(axis=1)
+    length = below.signed_distance(c[:, 0], c[:, 1]) + above.radius
+    return length, length / (2.0 * above.radius)
+
+
+def _corners(
+    above: Rectangle, below: Outline, c: Array, theta: Array
+) -> tuple[Array, Array, Array, Array]:
+    """Of each corner (n, 4): overhang [m], that as a share of the width there, and which way (two arrays)."""
+    corners = above.polygon(4)
+    cos_, sin_ = np.cos(theta)[:, None], np.sin(theta)[:, None]
+    x = c[:, :1] + cos_ * corners[:, 0] - sin_ * corners[:, 1]
+    y = c[:, 1:] + sin_ * corners[:, 0] + cos_ * corners[:, 1]
+    out = below.signed_distance(x, y)
+    nx, ny = _outwards(below, x, y)
+    # The top's own axes, turned with it; outlines are the same in a mirror.
+    across = (
+        np.abs(cos_ * nx + sin_ * ny) * above.along + np.abs(cos_ * ny - sin_ * nx) * above.across
+    )
+    return out, out / across, nx, ny
+
+
+def outwards(top: Outline, bottom: Outline, c: Point, theta: float = 0.0) -> Point:
+    """Unit vector over the edge that the top hangs out over most; (1, 0) where all ways are alike."""
+    below, above = _outer(bottom), _outer(top)
+    at = np.array([c], dtype=float)
+    if isinstance(above, Rectangle):
+        _, share, nx, ny = _corners(above, below, at, np.array([theta]))
+        k = int(share[0].argmax())
+        return float(nx[0, k]), float(ny[0, k])
+    x, y = _outwards(below, at[:, 0], at[:, 1])
+    return float(x[0]), float(y[0])
+
+
+def _outwards(outline: Outline, x: Array, y: Array) -> tuple[Array, Array]:
+    """Unit vector away from a convex face at points, from its nearest edge or corner."""
+    if isinstance(outline, Rectangle):
+        dx, dy = np.abs(x) - 0.5 * outline.along, np.abs(y) - 0.5 * outline.across
+        inside = np.maximum(dx, dy) <= 0.0
+        nx = np.where(inside, dx >= dy, np.maximum(dx, 0.0)) * np.where(x < 0.0, -1.0, 1.0)
+        ny = np.where(inside, dx < dy, np.maximum(dy, 0.0)) * np.where(y < 0.0, -1.0, 1.0)
+    else:
+        nx, ny = x, y
+    long = np.hypot(nx, ny)
+    still = long == 0.0
+    return np.where(still, 1.0, nx) / np.where(still, 1.0, long), ny / np.where(still, 1.0, long)
+
+
+def overhang(top: Outline, bottom: Outline, c: Point, theta: float = 0.0) -> float:
+    """Largest signed distance of the top's outline outside the bottom's [m]; below zero inside."""
+    return float(overhangs(top, bottom, np.array([c], dtype=float), np.array([theta]))[0][0])
+
+
+def overhang_share(top: Outline, bottom: Outline, c: Point, theta: float = 0.0) -> float:
+    """Overhang as a share of the top's width in the direction of the overhang (of a disc: its diameter)."""
+    return float(overhangs(top, bottom, np.array([c], dtype=float), np.array([theta]))[1][0])
+
+
+def standing_margin(top: Outline, bottom: Outline, c: Point, theta: float, point: Point) -> float:
+    """How far the load's line runs inside the overlap's hull in one pose [m]; -inf where nothing overlaps."""
+    if top.bore == 0.0 and bottom.bore == 0.0:
+        return float(margins(top, bottom, np.array([c]), np.array([theta]), np.array([point]))[0])
+    try:
+        return overlap(top, bottom, c, theta).margin(point)
+    except NoOverlapError:
+        return -np.inf
+
+
+@dataclass(frozen=True)
+class Worst:
+    """The worst that a step does over all the poses it visits (the hand's scatter not counted).
+
+    `overhang` [m] and `share` of the top's width, each the largest; `at`, `share_at` stroke numbers (float)
+    of both.  `margin` [m]: least distance of the load's line
+    inside the overlap's hull (below zero: the top tips off; -inf: it does not even lie on the bottom),
+    `margin_at` its stroke number.
+    """
+
+    overhang: float
+    share: float
+    at: float
+    share_at: float
+    margin: float
+    margin_at: float
+
+
+def visited_strokes(motion: Motion) -> NDArray[np.int64]:
+    """Strokes of a step that stand for all of its angles: some in a row, as many again spread out."""
+    total = motion.step.total_strokes
+    same = motion.fixed_angle and not motion.index_every and motion.step.walk.angle == 0.0
+    if same and motion.step.curve.period == 1.0:
+        return np.zeros(1, dtype=np.int64)
+    row = np.arange(min(total, FOLLOWED))
+    if total <= 2 * FOLLOWED:
+        return np.arange(total)
+    return np.unique(np.concatenate([row, np.linspace(0, total - 1, FOLLOWED).astype(np.int64)]))
+
+
+def places(motion: Motion) -> Array:
+    """Stroke numbers (float) at which a step is looked at."""
+    return (visited_strokes(motion)[:, None] + np.arange(PHASES) / PHASES).ravel()
+
+
+def closer(at: float, total: float) -> Array:
+    """Stroke numbers close about one of them, for a second look."""
+    about = at + np.arange(-32, 33) / (32.0 * PHASES)
+    if at < 1.0 / PHASES:
+        about = np.concatenate([about, about + 1.0])  # just before the start is the end of a stroke
+    # The end itself belongs to an angle that is no longer rubbed at.
+    return np.clip(about, 0.0, total - 1e-6)
+
+
+def worst_overhang(step: Step, top: Plate, bottom: Plate) -> Worst:
+    """Largest overhang and least tipping margin over the poses that a step visits."""
+    motion = Motion(replace(step, hand=Hand()))
+    load = top.weight + step.load.force
+    strokes = places(motion)
+    length, share, margin = _look(motion, motion.poses(strokes), top, bottom, load)
+    again = np.unique(
+        np.concatenate(
+            [
+                closer(float(strokes[i]), float(step.total_strokes))
+                for i in (int(length.argmax()), int(share.argmax()), int(margin.argmin()))
+            ]
+        )
+    )
+    length2, share2, margin2 = _look(motion, motion.poses(again), top, bottom, load)
+    strokes = np.concatenate([strokes, again])
+    length, share, margin = (
+        np.concatenate(pair) for pair in ((length, length2), (share, share2), (margin, margin2))
+    )
+    out, tip = int(length.argmax()), int(margin.argmin())
+    # Of places that are alike the one that hangs out furthest: a corner over both its sides.
+    most = int(np.where(share > share.max() - ALIKE, length, -np.inf).argmax())
+    return Worst(
+        overhang=float(length[out]),
+        share=float(share.max()),
+        at=float(strokes[out]),
+        share_at=float(strokes[most]),
+        margin=float(margin[tip]),
+        margin_at=float(strokes[tip]),
+    )
+
+
+def _look(
+    motion: Motion, poses: Poses, top: Plate, bottom: Plate, load: float
+) -> tuple[Array, Array, Array]:
+    """Overhang [m], its share and the tipping margin [m] at poses, each (n,)."""
+    c = np.stack([poses.cx, poses.cy], axis=1)
+    length, share = overhangs(top.outline, bottom.outline, c, poses.theta)
+    point = c + motion.moment(poses, load) / load
+    return length, share, margins(land_outline(top), land_outline(bottom), c, poses.theta, point)
+
+
+def margins(top: Outline, bottom: Outline, c: Array, theta: Array, point: Array) -> Array:
+    """Distance of the load's line inside the overlap's hull at many poses (n,) [m].
+
+    Inside the overlap of two convex faces the nearest edge is the nearer of the two; outside it is at least
+    so far (and this much is said).  Where a face has a bore, the poses that may be worst are looked at one by
+    one, and the others keep the value without the bore.
+    """
+    off = point - c
+    cos_, sin_ = np.cos(theta), np.sin(theta)
+    u, v = cos_ * off[:, 0] + sin_ * off[:, 1], cos_ * off[:, 1] - sin_ * off[:, 0]
+    below, above = _outer(bottom), _outer(top)
+    margin = -np.maximum(
+        below.signed_distance(point[:, 0], point[:, 1]), above.signed_distance(u, v)
+    )
+    if top.bore == 0.0 and bottom.bore == 0.0:
+        return margin
+    chosen = np.unique(np.linspace(0, margin.size - 1, BORED_POSES).astype(np.int64))
+    chosen = np.union1d(chosen, np.argsort(margin, kind="stable")[:20])
+    coarse = _coarse_margins(top, bottom, c[chosen], theta[chosen], point[chosen])
+    for i in chosen[np.argsort(coarse, kind="stable")[:4]]:
+        exact = standing_margin(
+            top,
+            bottom,
+            (float(c[i, 0]), float(c[i, 1])),
+            float(theta[i]),
+            (float(point[i, 0]), float(point[i, 1])),
+        )
+        margin[i] = min(margin[i], exact)
+    return margin
+
+
+def _coarse_margins(top: Outline, bottom: Outline, c: Array, theta: Array, point: Array) -> Array:
+    """About how far the load's line runs inside the hull, from points along all edges (n,) [m]."""
+    fixed = _edge_points(bottom)
+    turned = _edge_points(top)
+    cos_, sin_ = np.cos(theta)[:, None], np.sin(theta)[:, None]
+    x = np.concatenate(
+        [
+            np.broadcast_to(fixed[:, 0], (len(c), len(fixed))),
+            c[:, :1] + cos_ * turned[:, 0] - sin_ * turned[:, 1],
+        ],
+        axis=1,
+    )
+    y = np.concatenate(
+        [
+            np.broadcast_to(fixed[:, 1], (len(c), len(fixed))),
+            c[:, 1:] + sin_ * turned[:, 0] + cos_ * turned[:, 1],
+        ],
+        axis=1,
+    )
+    dx, dy = x - c[:, :1], y - c[:, 1:]
+    seen = np.maximum(
+        bottom.signed_distance(x, y),
+        top.signed_distance(cos_ * dx + sin_ * dy, cos_ * dy - sin_ * dx),
+    )
+    bears = seen < 1e-6 * top.radius
+    least = np.full(len(c), np.inf)
+    for angle in 2.0 * pi * np.arange(DIRECTIONS) / DIRECTIONS:
+        ahead = (x - point[:, :1]) * cos(angle) + (y - point[:, 1:]) * sin(angle)
+        least = np.minimum(least, np.where(bears, ahead, -np.inf).max(axis=1))
+    return least
+
+
+def _edge_points(outline: Outline) -> Array:
+    """Points along the edges of a face, bore included (k, 2) [m]."""
+    if isinstance(outline, Rectangle):
+        corners = outline.polygon(4)
+        share = np.arange(16)[:, None, None] / 16.0
+        return (corners + share * (np.roll(corners, -1, axis=0) - corners)).reshape(-1, 2)
+    angle = 2.0 * pi * np.arange(64) / 64
+    ring = np.stack([np.cos(angle), np.sin(angle)], axis=1)
+    return np.concatenate([ring * r for r in (outline.radius, 0.5 * outline.bore) if r > 0.0])

@@ -1,0 +1,310 @@
+"""What sliding does beforehand: mean speed, the moment law of travel, how fast a step cuts.
+
+How fast the faces rub, mean over the motion of a step, as flat faces do: nothing is lapped for it.
+
+Pressure is that of flat faces: even where the load's line runs through the middle of the overlap, changing
+evenly otherwise.  So work and speed are near, and exact where the top only travels.
+
+Which of two plates a step makes domed and which hollow, and by how much: the moment law.
+
+While the top only travels, whatever the faces, the layer and the contact (derived:
+`lapwright.verification.exact_motion`),
+
+    integral p (|x_b|^2 - |x_t|^2) dA = W |c|^2.
+
+Each side times wear constant and speed is a rate of wear.  For a pair that mates (a dome of one in the dish
+of the other) it gives how that dish moves: with <r^2> the mean square distance of a plate's land from its
+middle, the bottom goes hollow while <r^2>_bottom - <r^2>_top is more than <|c|^2>, and domed while it is
+less.  Equal plates differ in nothing, so there the bottom always goes domed.  So it is for x and y alone.
+
+How fast a step cuts and for how long each plate lies on top, told beforehand.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, replace
+from math import pi, radians
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lapwright.kinematics.motion import Motion, Poses
+from lapwright.kinematics.overhang import land_outline
+from lapwright.kinematics.schedule import (
+    kappa,
+    kappa_from_observation,
+    settled,
+    stroke_period,
+    wear_time,
+)
+from lapwright.specification.outline import Disc, Outline, Rectangle
+from lapwright.specification.plate import Plate
+from lapwright.specification.step import Grit, Step, strokes_in
+
+__all__ = [
+    "MOST_TURN",
+    "Rubbing",
+    "Tendency",
+    "face_points",
+    "flat_shares",
+    "half_difference",
+    "rates",
+    "rubbing",
+    "sampled",
+    "tendency",
+    "work_times",
+]
+
+
+Array = NDArray[np.float64]
+
+POSES = 2048
+HAND_STROKES = 4096
+SPINNING_POSES = 512
+POINTS = 128  # of the face, for the speed that turning adds
+GOLDEN = (np.sqrt(5.0) - 1.0) / 2.0
+
+
+def sampled(motion: Motion) -> Array:
+    """Stroke numbers that stand for the whole step."""
+    step = motion.step
+    total = step.total_strokes
+    even = (np.arange(POSES) + 0.5) / POSES
+    if not step.hand.steady:
+        strokes = np.unique(np.linspace(0, total - 1, min(total, HAND_STROKES)).astype(np.int64))
+        places = np.maximum(8, POSES // strokes.size)
+        phase = (np.arange(places) + GOLDEN * np.arange(strokes.size)[:, None] % 1.0) / places
+        return np.asarray((strokes[:, None] + phase).ravel())
+    if step.curve.period == 1.0 and step.walk.angle == 0.0:
+        return even
+    return np.asarray(np.floor(GOLDEN * np.arange(POSES) % 1.0 * total) + even)
+
+
+@dataclass(frozen=True)
+class Rubbing:
+    """Means over the motion with one plate on top.
+
+    `work`: load x sliding speed [N m/s]; `along`, `across`: cx^2 and cy^2 with what the load's offset and the
+    turning add, weighted by sliding speed [m2]: the mean of |x_b|^2 - |x_t|^2 over all that is rubbed.
+    """
+
+    work: float
+    along: float
+    across: float
+
+    @property
+    def square(self) -> float:
+        """|c|^2 with what the load's offset and the turning add [m2]."""
+        return self.along + self.across
+
+
+def rubbing(motion: Motion, poses: Poses, top: Plate, bottom: Plate) -> Rubbing:
+    """Means of poses that stand for a step, with `top` on `bottom`."""
+    load = top.weight + motion.step.load.force
+    travel = np.hypot(poses.vx, poses.vy)
+    offset = motion.moment(poses, load) / load
+    c = np.stack([poses.cx, poses.cy], axis=1)
+    speed = float(travel.mean())
+    squares = travel @ (c * (c + 2.0 * offset)) / travel.size
+    if poses.spin.any():  # what turning adds is smooth, so fewer poses serve
+        few = slice(None, None, max(1, travel.size // SPINNING_POSES))
+        fewer = Poses(**{f.name: getattr(poses, f.name)[few] for f in fields(poses)})
+        faster, felt = _turning(fewer, top, bottom, offset[few])
+        speed += float(faster.mean())
+        squares = squares + felt.mean(axis=0)
+    along, across = squares / speed if speed > 0.0 else (0.0, 0.0)
+    return Rubbing(load * speed, float(along), float(across))
+
+
+def _turning(poses: Poses, top: Plate, bottom: Plate, offset: Array) -> tuple[Array, Array]:
+    """What turning adds to the sliding speed of each pose, mean over the overlap by flat pressure (n,) [m/s].
+
+    And what it adds to the moments (n, 2) [m3/s]: mean of that speed x (c^2 + 2 c x_t) along either axis, x_t
+    a point from the top's centre.  Round a circle one side of the top always rubs faster: of first order.
+    """
+    seen = face_points(land_outline(top))
+    cos_, sin_ = np.cos(poses.theta)[:, None], np.sin(poses.theta)[:, None]
+    dx = cos_ * seen[:, 0] - sin_ * seen[:, 1]
+    dy = sin_ * seen[:, 0] + cos_ * seen[:, 1]
+    below = land_outline(bottom)
+    bears = below.signed_distance(poses.cx[:, None] + dx, poses.cy[:, None] + dy) <= 0.0
+    weight = np.maximum(flat_shares(bears.astype(float), dx, dy, offset), 0.0)
+    weight = weight / np.maximum(weight.sum(axis=1), 1e-300)[:, None]
+    spin = poses.spin[:, None]
+    sliding = np.hypot(poses.vx[:, None] - spin * dy, poses.vy[:, None] + spin * dx)
+    added = weight * (sliding - np.hypot(poses.vx, poses.vy)[:, None])
+    faster: Array = added.sum(axis=1)
+    moments = [
+        c**2 * faster + 2.0 * c * (added * d).sum(axis=1)
+        for c, d in ((poses.cx, dx), (poses.cy, dy))
+    ]
+    return faster, np.stack(moments, axis=1)
+
+
+def flat_shares(bears: Array, dx: Array, dy: Array, offset: Array) -> Array:
+    """Pressure of flat faces over its mean at points of the overlap (n, m), below 0 where they would lift.
+
+    `bears`: 1 where both faces are, else 0; it changes evenly, so that the load's moment is right.
+    """
+    count = np.maximum(bears.sum(axis=1), 1.0)
+    gx, gy = (bears * dx).sum(axis=1) / count, (bears * dy).sum(axis=1) / count
+    x, y = dx - gx[:, None], dy - gy[:, None]
+    jxx, jxy, jyy = ((bears * a * b).sum(axis=1) / count for a, b in ((x, x), (x, y), (y, y)))
+    determinant = np.maximum(jxx * jyy - jxy**2, 1e-300)
+    ex, ey = offset[:, 0] - gx, offset[:, 1] - gy
+    a, b = (jyy * ex - jxy * ey) / determinant, (jxx * ey - jxy * ex) / determinant
+    result: Array = bears * (1.0 + a[:, None] * x + b[:, None] * y)
+    return result
+
+
+def face_points(outline: Outline) -> Array:
+    """Points evenly over a face (k, 2) [m]."""
+    number = np.arange(POINTS) + 0.5
+    if isinstance(outline, Rectangle):
+        along = (number / POINTS - 0.5) * outline.along
+        return np.stack([along, (GOLDEN * number % 1.0 - 0.5) * outline.across], axis=1)
+    inner = (0.5 * outline.bore) ** 2
+    r = np.sqrt(inner + (outline.radius**2 - inner) * number / POINTS)
+    angle = 2.0 * pi * GOLDEN * number
+    return np.stack([r * np.cos(angle), r * np.sin(angle)], axis=1)
+
+
+MOST_TURN = radians(
+    10.0
+)  # a stroke; with more, the moment law (pure translation) is no longer near enough
+
+
+@dataclass(frozen=True)
+class Tendency:
+    """Which way a step drives the domes of its plates, each from -1 to 1.
+
+    + domes the plate that begins below and hollows the one that begins on top; near 0 the two causes (travel;
+    one face larger than the other) nearly balance, or swaps undo each other.  `all_round` over the whole
+    face, `along` and `across` the bench's x and y by themselves.
+    """
+
+    all_round: float
+    along: float
+    across: float
+
+
+def tendency(
+    top: Plate, bottom: Plate, on_top: Mapping[str, float], means: Mapping[str, Rubbing]
+) -> Tendency:
+    """Which way a step drives the domes.
+
+    Parameters
+    ----------
+    top, bottom : Plate
+        By their places at the start of the step.
+    on_top : mapping
+        Time at a fresh dab's cut that each plate spends on top [s].
+    means : mapping
+        Of the motion with each plate on top.
+
+    """
+    low, high = _squares(bottom), _squares(top)
+    rubbed = {name: on_top[name] * means[name].work for name in on_top}
+    whole = sum(rubbed.values())
+    if whole <= 0.0:
+        return Tendency(0.0, 0.0, 0.0)
+    net, gross = [], []
+    for axis in (0, 1):
+        travel = {name: (means[name].along, means[name].across)[axis] for name in on_top}
+        first, second = (rubbed[p.name] / whole * travel[p.name] for p in (top, bottom))
+        net.append(first - second - (low[axis] - high[axis]))
+        gross.append(abs(first) + abs(second) + abs(low[axis] - high[axis]))
+    return Tendency(
+        _share(sum(net), sum(gross)), *(_share(n, g) for n, g in zip(net, gross, strict=True))
+    )
+
+
+def _share(net: float, gross: float) -> float:
+    return net / gross if gross > 0.0 else 0.0
+
+
+def _squares(plate: Plate) -> tuple[float, float]:
+    """Mean of x^2 and of y^2 over the land [m2]; grooves are taken as spread evenly over it."""
+    land = land_outline(plate)
+    if isinstance(land, Rectangle):
+        return land.along**2 / 12.0, land.across**2 / 12.0
+    mean = 0.25 * (land.radius**2 + (0.5 * land.bore) ** 2)
+    return mean, mean
+
+
+def half_difference(
+    step: Step,
+    top: Plate,
+    bottom: Plate,
+    rates: Mapping[str, float],
+    on_top: Mapping[str, float],
+    means: Mapping[str, Rubbing],
+) -> float | None:
+    """Change of (dome of bottom - dome of top) / 2 by the moment law [m], None where it does not tell."""
+    discs = isinstance(top.outline, Disc) and isinstance(bottom.outline, Disc)
+    equal = discs and abs(top.outline.radius / bottom.outline.radius - 1.0) < 1e-9
+    same = abs(rates[top.name] - rates[bottom.name]) <= 1e-9 * rates[bottom.name]
+    turning = sum(abs(turn.angle) for turn in (step.turn, step.walk) if not turn.indexed)
+    read = step.swap is not None and step.swap.read is not None
+    plain = top.grooves is None and bottom.grooves is None
+    if not (equal and same and plain) or read or turning > MOST_TURN * (1.0 + 1e-9):
+        return None
+    total = 0.0
+    for above, sign in ((top, 1.0), (bottom, -1.0)):
+        mean = means[above.name]
+        depth = rates[above.name] * on_top[above.name] * mean.work / above.outline.area
+        total += sign * 6.0 * mean.square / above.outline.radius**2 * depth
+    return total
+
+
+MOST_SWAPS = 20_000
+
+
+def rates(
+    plates: Mapping[str, Plate], step: Step, observed_in: Step, motion: Motion
+) -> dict[str, float]:
+    """Wear constants of both plates with a fresh dab [1/Pa]; an observation is turned into them first."""
+    top, bottom = plates[step.top], plates[step.bottom]
+    grit: Grit = step.grit
+    seen = grit.wear.observed
+    if seen is not None:
+        above, under = plates[observed_in.top], plates[observed_in.bottom]
+        there = replace(observed_in, time=None, strokes=strokes_in(seen.time, observed_in.pace))
+        moved = Motion(there, motion.key)
+        work = rubbing(moved, moved.poses(sampled(moved)), above, under).work
+        mean = {plate.name: work / plate.land_area for plate in (above, under)}
+        grit = replace(grit, wear=kappa_from_observation(seen, observed_in.grit, plates, mean))
+    low, high = kappa(settled(grit, plates), bottom, top)
+    return {bottom.name: low, top.name: high}
+
+
+def work_times(step: Step, grit_age: float) -> dict[str, float]:
+    """Time at a fresh dab's cut that each plate spends on top [s]; halves where readings decide."""
+    total = step.total_strokes
+    every = stroke_period(step.fresh_every, step.pace)
+    fade = step.grit.fade
+
+    def done(strokes: float) -> float:
+        """Time at a fresh dab's cut up to a stroke."""
+        if not every or fade is None:
+            return wear_time(fade, grit_age, strokes / step.pace)
+        dabs, rest = divmod(strokes, every)
+        return dabs * wear_time(fade, 0.0, every / step.pace) + wear_time(
+            fade, 0.0, rest / step.pace
+        )
+
+    whole = done(total)
+    if step.swap is None:
+        return {step.top: whole, step.bottom: 0.0}
+    if step.swap.read is not None:
+        return {step.top: 0.5 * whole, step.bottom: 0.5 * whole}
+    stay, other = (
+        strokes_in(step.swap.on_top[name], step.pace) for name in (step.top, step.bottom)
+    )
+    if total / (stay + other) > MOST_SWAPS:
+        share = stay / (stay + other)
+        return {step.top: share * whole, step.bottom: (1.0 - share) * whole}
+    swaps = np.arange(0, total, stay + other)
+    first = sum(done(min(float(s) + stay, total)) - done(float(s)) for s in swaps)
+    return {step.top: first, step.bottom: whole - first}

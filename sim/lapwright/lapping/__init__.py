@@ -1,1 +1,0 @@
-"""What happens to plates: strokes, the grit layer, wear, time."""

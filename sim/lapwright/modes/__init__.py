@@ -1,1 +1,0 @@
-"""What a stroke takes out, leaves alone and makes, while the whole overlap bears."""

@@ -1,0 +1,4 @@
+"""Cases, Monte Carlo, ranking, constrained search; the book of a pair and its planner.
+
+Read `comparison`, `tune` and `book`.
+"""

@@ -1,0 +1,455 @@
+"""The next spell, chosen by lapping candidates on what is believed.
+
+Candidates: which plate on top, the stroke as it is and smaller, the turns that are usual, each grit at hand,
+how long until the next reading.  Nothing is advised that leaves a form of the goal worse than stopping would.
+Settled: `Advice` and `advise`.
+
+The work from some faces on, as a hand with gauges would do it: read, put the more domed on top, lap, read.
+
+The rule sees readings only, never the faces; so what it reaches, and at what cost, is what a person may.
+Settled: `Rollout.play`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, fields, replace
+from math import radians
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lapwright.contact.stability import check_stands
+from lapwright.errors import LapwrightError
+from lapwright.metrology.contacts import Placement
+from lapwright.metrology.reading import Reading
+from lapwright.modal.basis import form_names
+from lapwright.optimisation.bench import Bench, Goal
+from lapwright.optimisation.shop import DAY, Knowledge
+from lapwright.optimisation.sight import ToRead, to_read
+from lapwright.optimisation.spell import Spell, lap_shops, off_by
+from lapwright.specification.curves import Curve
+from lapwright.specification.step import Step, Turn
+
+__all__ = ["MUCH_LARGER", "Advice", "Played", "Rollout", "advise"]
+
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.intp]
+
+SPELL = 600.0  # [s] of a spell, of which each shop laps its share
+SHORTEST, LONGEST = 60.0, 1800.0  # [s]
+BITE = 0.6  # of the largest form of the goal: metal that a spell takes
+SURE = 0.9  # of the goal: read to be so small, it is taken as reached
+FINE = 2.5  # times the goal: from here on the finest grit
+SPELLS = 6
+MUCH_LARGER = 1.25  # across: such a plate never goes on top of the other
+UNREAD = 0.5e-6  # [m] scatter of a form that no gauge here reads
+ALL_BUT_BLIND = 0.05  # of a form, that a gauge must read to count
+
+
+@dataclass(frozen=True)
+class Played:
+    """What came of m shops (m,): goal `reached` in truth, `cost` [s], `spells`, `metal` [m]; `shops` then."""
+
+    reached: NDArray[np.bool_]
+    cost: Array
+    spells: Ints
+    metal: Array
+    shops: Array
+
+
+class Rollout:
+    """The rule on one bench: steps that may be done, a grit each, and how the gauges there read forms."""
+
+    def __init__(self, bench: Bench, goal: Goal, steps: Sequence[Step]) -> None:
+        self.bench = bench
+        self.goal = goal
+        self.sights = {name: _sights(bench, name) for name in bench.layout.plates}
+        top, bottom = (
+            bench.layout.plates[n].outline.radius for n in (steps[0].top, steps[0].bottom)
+        )
+        self.either = max(top, bottom) < MUCH_LARGER * min(top, bottom)
+        self.steps = sorted(steps, key=lambda step: -step.grit.size)
+        self._spells: dict[tuple[int, str], Spell] = {}
+
+    def spell(self, grit: int, top: str) -> Spell:
+        """The step with a grit (from coarse to fine) and a plate on top, laid once."""
+        key = (grit, top)
+        if key not in self._spells:
+            step = self.steps[grit]
+            bottom = step.bottom if top == step.top else step.top
+            step = replace(
+                step, top=top, bottom=bottom, time=SPELL, strokes=None, swap=None, until=None
+            )
+            self._spells[key] = self.bench.spell(step, (grit, top == step.top), False)
+        return self._spells[key]
+
+    def play(
+        self,
+        shops: Array,
+        hand: Ints,
+        on_top: str,
+        grit: int,
+        rate: Array,
+        rng: np.random.Generator,
+    ) -> Played:
+        """Go on from shops (m, size) with `on_top` on top and a grit in use until they read well.
+
+        `rate` (grits,) [m/s]: metal that each step takes, as it is believed.
+        """
+        goal, layout, effort = self.goal, self.bench.layout, self.goal.effort
+        here, m = shops.copy(), len(shops)
+        cost, spells, metal = np.zeros(m), np.zeros(m, dtype=np.intp), np.zeros(m)
+        tops = np.full(m, self._plates.index(on_top))
+        grits = np.full(m, grit)
+        going = np.ones(m, dtype=bool)
+        for turn in range(SPELLS + 1):
+            excess, domes, size = self._read(here, rng)
+            cost[going] += effort.reading
+            going &= excess > SURE
+            if turn == SPELLS or not going.any():
+                break
+            wanted = np.where(excess < FINE, len(self.steps) - 1, grits)
+            cost += going * (wanted != grits) * effort.wash
+            grits = np.where(going, wanted, grits)
+            top = np.argmax(domes, axis=1) if self.either else tops
+            cost += going * (top != tops) * effort.swap
+            tops = np.where(going, top, tops)
+            time = np.clip(BITE * size / rate[grits], SHORTEST, LONGEST)
+            before = here.copy()
+            self._lap(here, hand, going, grits, tops, time / SPELL, rng)
+            taken = (here - before)[:, layout.size - len(layout.plates) :]
+            metal += going * np.abs(taken).max(axis=1)
+            cost += going * time
+            spells += going
+        cost += effort.metal * metal
+        return Played(goal.reached(layout, here), cost, spells, metal, here)
+
+    @property
+    def _plates(self) -> list[str]:
+        return [self.steps[0].top, self.steps[0].bottom]
+
+    def _read(self, shops: Array, rng: np.random.Generator) -> tuple[Array, Array, Array]:
+        """As gauges tell it: the worst form over what it may be, both domes [m], the worst form [m]."""
+        layout = self.bench.layout
+        names, sizes = self.goal.sizes(layout, shops)
+        noise = {name: self._off(name, shops, rng) for name in layout.plates}
+        seen = sizes.copy()
+        for column, (plate, form) in enumerate(names):
+            spoken = form_names(layout.plates[plate])
+            at = spoken.index(form) if form in spoken else 0
+            seen[:, column] = np.abs(sizes[:, column] + noise[plate][:, at])
+        domes = [shops @ layout.form_rows(name)[0] + noise[name][:, 0] for name in self._plates]
+        return (seen / self.goal.most(names)).max(axis=1), np.stack(domes, axis=1), seen.max(axis=1)
+
+    def _off(self, plate: str, shops: Array, rng: np.random.Generator) -> Array:
+        """How far each form of a plate is read off (m, 3) [m]: by scatter, and by zeros that stay."""
+        off = np.empty((len(shops), 3))
+        for k, (scatter, gauge, row) in enumerate(self.sights[plate]):
+            off[:, k] = scatter * rng.standard_normal(len(shops))
+            if gauge in self.bench.layout.gauges:
+                off[:, k] += shops[:, self.bench.layout.zero(gauge)] / row
+        return off
+
+    def _lap(
+        self,
+        here: Array,
+        hand: Ints,
+        going: NDArray[np.bool_],
+        grits: Ints,
+        tops: Ints,
+        share: Array,
+        rng: np.random.Generator,
+    ) -> None:
+        """Lap every shop that goes on for its share of a spell, on a day of its own."""
+        layout = self.bench.layout
+        here[:, layout.day] = DAY * rng.standard_normal(len(here))
+        for grit in range(len(self.steps)):
+            for number, top in enumerate(self._plates):
+                some = np.flatnonzero(going & (grits == grit) & (tops == number))
+                if some.size:
+                    spell = self.spell(grit, top)
+                    ended = lap_shops(spell, here[some], hand[some], share[some])
+                    here[some] = off_by(layout, spell.step, here[some], ended, rng)
+
+
+def _sights(bench: Bench, plate: str) -> list[tuple[float, str, float]]:
+    """Of each form of a plate: scatter of one reading of it [m], by which gauge, how much of it is read."""
+    outline = bench.layout.plates[plate].outline
+    best = [(UNREAD, "", 1.0)] * 3
+    for name, gauge in bench.gauges.items():
+        own = np.sqrt(
+            gauge.repeatability**2 + gauge.resolution**2 / 12.0 + 0.25 * gauge.hysteresis**2
+        )
+        for angle in (0.0, 0.25 * np.pi) if not gauge.angular else ():
+            for k, row in enumerate(
+                gauge.contacts(Placement((0.0, 0.0), angle), outline).row(outline)
+            ):
+                if abs(row) > ALL_BUT_BLIND and own / abs(row) < best[k][0]:
+                    best[k] = float(own / abs(row)), name, float(row)
+    return best
+
+
+CHOOSING, TELLING = 48, 96  # shops that choose, and others that tell
+LENGTHS = (120.0, 300.0, 600.0, 1200.0)  # [s] of a spell
+SHORT = (30.0, 60.0, *LENGTHS)  # [s] of one after which it is read before anything is decided
+CLOSER = 0.05  # of what the forms of the goal are: a short spell must take off so much
+DOUBTED = 0.5  # chance of the goal below which one reads first what would tell much
+SMALLER = 0.6  # of a stroke
+TURNS = (Turn(radians(8.0)), Turn(radians(90.0), 10))
+ENOUGH = 0.95  # chance of the goal at which one stops
+LIKE = 0.03  # chances so near are alike
+GAIN = 0.05  # of the chance: for less nobody laps on
+WORSE, AT_MOST = 0.1e-6, 0.1  # [m] worse than stopping, in at most this share
+LOOKED_AT = 8  # candidates that are played to their end
+LENGTH_KEYS = ("length", "width", "radius", "small")
+STREAM = 0x61647669
+
+
+@dataclass(frozen=True)
+class Advice:
+    """What to do next: `step`, or None, and `why`.
+
+    "go on": the goal is in sight.  "closer": it is not, but this spell brings the plates nearer and makes no
+    form worse; `excess`: how many times the goal its forms are in the mean (now, then).  "read": read first,
+    and what, in `read`.  Else stop: "reached", or every spell makes some form "worse", or is "no better".
+
+    `chance` of the goal in the end (of having it now, where it says stop); until then `cost` in seconds of
+    rubbing and handling, `spells` and `metal` [m], each (low, middle, high) of 80 %; `reached_now`: chance
+    that the goal is reached as things stand.
+    """
+
+    step: Step | None
+    why: str
+    chance: float
+    reached_now: float
+    cost: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    spells: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    metal: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    read: tuple[ToRead, ...] = ()
+    excess: tuple[float, float] = (0.0, 0.0)
+
+
+@dataclass(frozen=True)
+class _Tried:
+    step: Step
+    grit: int
+    length: float
+    shops: Array
+    score: float
+
+
+def advise(
+    bench: Bench,
+    known: Knowledge,
+    goal: Goal,
+    steps: Sequence[Step],
+    number: int,
+    last: Step | None = None,
+    taken: Sequence[Reading] = (),
+) -> Advice:
+    """Choose the spell after entry `number`; `steps`: what may be done; `last`: what was.
+
+    `taken`: what was read of these faces since.
+    """
+    rng = bench.rng(number, STREAM)
+    chosen_by, owner = known.draw(CHOOSING, rng)
+    told_by, other = known.draw(TELLING, rng)
+    now = float(goal.reached(bench.layout, told_by).mean())
+    if now >= ENOUGH:
+        return Advice(None, "reached", now, now)
+    rollout = Rollout(bench, goal, _one_a_grit(steps))
+    hand, hand_told = known.hand[owner], known.hand[other]
+    tried = [
+        one
+        for step in _candidates(bench, steps)
+        for one in _try(bench, goal, rollout, step, chosen_by, hand, rng)
+    ]
+    tried.sort(key=lambda one: one.score)
+    played = []
+    for one in tried[:LOOKED_AT]:
+        out = _played(rollout, goal, one, one.shops, hand, last, rng)
+        played.append((one, out, _worse(goal, bench, chosen_by, out.shops)))
+    good = [(one, out) for one, out, worse in played if worse <= AT_MOST]
+    best = max((float(out.reached.mean()) for _, out in good), default=0.0)
+    if max(best, now) < DOUBTED:
+        asked = to_read(bench, known, goal, taken)
+        if asked:
+            return Advice(None, "read", now, now, read=asked)
+    if best < now + GAIN:
+        nearer = _closer(
+            bench, goal, rollout, tried, (chosen_by, hand), (told_by, hand_told), now, rng
+        )
+        return nearer or Advice(None, "no better" if good else "worse", now, now)
+    near = [(one, out) for one, out in good if out.reached.mean() >= best - LIKE]
+    one, _ = min(near, key=lambda pair: float(pair[1].cost.mean()))
+    again = next(_try(bench, goal, rollout, one.step, told_by, hand_told, rng, (one.length,)))
+    out = _played(rollout, goal, one, again.shops, hand_told, last, rng)
+    return Advice(
+        _for_so_long(one),
+        "go on",
+        float(out.reached.mean()),
+        now,
+        _middle(out.cost),
+        _middle(out.spells + 1.0),
+        _middle(out.metal),
+    )
+
+
+def _for_so_long(one: _Tried) -> Step:
+    return replace(one.step, time=None, strokes=max(1, round(one.length * one.step.pace)))
+
+
+def _closer(
+    bench: Bench,
+    goal: Goal,
+    rollout: Rollout,
+    tried: Sequence[_Tried],
+    choosing: tuple[Array, NDArray[np.intp]],
+    telling: tuple[Array, NDArray[np.intp]],
+    now: float,
+    rng: np.random.Generator,
+) -> Advice | None:
+    """A short spell and no more, that brings the forms nearer in the mean and makes none worse."""
+    found: list[tuple[float, _Tried]] = []
+    steps: list[Step] = []
+    for one in tried:
+        if one.step not in steps:
+            steps.append(one.step)
+    for step in steps[:LOOKED_AT]:
+        for one in _try(bench, goal, rollout, step, *choosing, rng, SHORT):
+            if _worse(goal, bench, choosing[0], one.shops) <= AT_MOST:
+                found.append((_excess(goal, bench, one.shops), one))
+    if not found:
+        return None
+    one = min(found, key=lambda pair: pair[0])[1]
+    again = next(_try(bench, goal, rollout, one.step, *telling, rng, (one.length,)))
+    before, after = _excess(goal, bench, telling[0]), _excess(goal, bench, again.shops)
+    if after > (1.0 - CLOSER) * before or _worse(goal, bench, telling[0], again.shops) > AT_MOST:
+        return None
+    return Advice(_for_so_long(one), "closer", now, now, excess=(before, after))
+
+
+def _excess(goal: Goal, bench: Bench, shops: Array) -> float:
+    """How many times the goal its forms are, in the mean of forms and shops."""
+    names, sizes = goal.sizes(bench.layout, shops)
+    return float((sizes / goal.most(names)).mean())
+
+
+def _middle(values: NDArray[np.floating]) -> tuple[float, float, float]:
+    low, middle, high = np.quantile(values, [0.1, 0.5, 0.9])
+    return float(low), float(middle), float(high)
+
+
+def _one_a_grit(steps: Sequence[Step]) -> list[Step]:
+    found: dict[str, Step] = {}
+    for step in steps:
+        found.setdefault(step.grit.name, step)
+    return list(found.values())
+
+
+def _candidates(bench: Bench, steps: Sequence[Step]) -> Iterator[Step]:
+    """Steps that stand, each with the longest time."""
+    seen = []
+    for step in steps:
+        plain = replace(step, time=LENGTHS[-1], strokes=None, swap=None, until=None, note="")
+        for top, bottom in _ways(bench, step):
+            for curve in (plain.curve, _smaller(plain.curve)):
+                for turn in dict.fromkeys((plain.turn, *TURNS)):
+                    one = replace(plain, top=top, bottom=bottom, curve=curve, turn=turn)
+                    try:
+                        check_stands(one, bench.layout.plates[top], bench.layout.plates[bottom])
+                    except LapwrightError:
+                        continue
+                    if one not in seen:
+                        seen.append(one)
+                        yield one
+
+
+def _ways(bench: Bench, step: Step) -> Iterator[tuple[str, str]]:
+    """Top and bottom as they are, and the other way round where neither is much the larger."""
+    yield step.top, step.bottom
+    top, bottom = (bench.layout.plates[name].outline.radius for name in (step.top, step.bottom))
+    if max(top, bottom) < MUCH_LARGER * min(top, bottom):
+        yield step.bottom, step.top
+
+
+def _smaller(curve: Curve) -> Curve:
+    names = [f.name for f in fields(curve) if f.name in LENGTH_KEYS]  # type: ignore[arg-type]
+    changed: Curve = replace(curve, **{name: SMALLER * getattr(curve, name) for name in names})  # type: ignore[type-var]
+    return changed
+
+
+def _try(
+    bench: Bench,
+    goal: Goal,
+    rollout: Rollout,
+    step: Step,
+    shops: Array,
+    hand: NDArray[np.intp],
+    rng: np.random.Generator,
+    lengths: Sequence[float] = LENGTHS,
+) -> Iterator[_Tried]:
+    """Lap a candidate on shops, and look after each length of it."""
+    layout = bench.layout
+    spell = bench.spell(step, (1, STREAM))
+    here, before = shops.copy(), shops.copy()
+    here[:, layout.day] = before[:, layout.day] = DAY * rng.standard_normal(len(here))
+    grit = next(k for k, one in enumerate(rollout.steps) if one.grit.name == step.grit.name)
+    passed = 0.0
+    metal = np.zeros((len(here), len(layout.plates)))
+    for length in lengths:
+        here = lap_shops(spell, here, hand, np.full(len(here), (length - passed) / LENGTHS[-1]))
+        metal += here[:, layout.size - len(layout.plates) :]
+        passed = length
+        whole = here.copy()
+        whole[:, layout.size - len(layout.plates) :] = metal
+        ended = off_by(layout, step, before, whole, rng)
+        names, sizes = goal.sizes(layout, ended)
+        excess = (sizes / goal.most(names)).max(axis=1)
+        effort = goal.effort
+        cost = length + effort.metal * float(metal.max(axis=1).mean())
+        score = float(np.maximum(excess - 0.8, 0.0).mean()) + cost / 3600.0
+        yield _Tried(step, grit, length, ended, score)
+
+
+def _played(
+    rollout: Rollout,
+    goal: Goal,
+    one: _Tried,
+    shops: Array,
+    hand: NDArray[np.intp],
+    last: Step | None,
+    rng: np.random.Generator,
+) -> Played:
+    """Play a candidate to its end, its own cost included."""
+    layout = rollout.bench.layout
+    rate = np.array([_rate(rollout, grit, shops) for grit in range(len(rollout.steps))])
+    out = rollout.play(shops, hand, one.step.top, one.grit, rate, rng)
+    own = one.length
+    if last is not None:
+        own += goal.effort.swap * (last.top != one.step.top)
+        own += goal.effort.wash * (last.grit.name != one.step.grit.name)
+    metal = np.abs(shops[:, layout.size - len(layout.plates) :]).max(axis=1)
+    return replace(out, cost=out.cost + own + goal.effort.metal * metal, metal=out.metal + metal)
+
+
+def _rate(rollout: Rollout, grit: int, shops: Array) -> float:
+    """Metal that a step takes a second, by the middle of what is believed [m/s]."""
+    layout, step = rollout.bench.layout, rollout.steps[grit]
+    spell = rollout.spell(grit, step.top)
+    crowd = spell.crowd(spell.step.top, spell.step.bottom, 0)
+    factor = np.exp(
+        np.median(shops[:, layout.wear(step.grit.name, layout.plates[step.top].material.name)])
+    )
+    iron = spell.step.grit.wear.iron or 0.0
+    load = layout.plates[step.top].weight + step.load.force
+    return float(factor * iron * crowd.speed * load / layout.plates[step.top].land_area)
+
+
+def _worse(goal: Goal, bench: Bench, before: Array, after: Array) -> float:
+    """In which share of shops some form of the goal ends worse than it is now."""
+    _, now = goal.sizes(bench.layout, before)
+    _, then = goal.sizes(bench.layout, after)
+    return float((then > now + WORSE).any(axis=1).mean())

@@ -1,0 +1,262 @@
+"""The log taken in, entry after entry, and what may have gone wrong in a spell.
+
+Replaying a log is deterministic: each entry's random numbers come from the study's seed and its place alone.
+
+What may have gone wrong in a spell: each mishap lapped, and weighed against "nothing did".
+
+Asked only after an alarm.  "Fits k times better" is the ratio of two marginal likelihoods; what is believed
+afterwards is a mixture over all causes, with `ODDS` beforehand, so that no mishap is swallowed by the wear.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, fields, replace
+from math import log
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lapwright.contact.stability import check_stands
+from lapwright.errors import LapwrightError
+from lapwright.optimisation.bench import Bench
+from lapwright.optimisation.entry import Entry
+from lapwright.optimisation.shop import Knowledge, Sight, zero_error
+from lapwright.optimisation.sight import joined, sight_of, weighed
+from lapwright.optimisation.spell import new_day
+from lapwright.specification.curves import Curve
+from lapwright.specification.step import Step, Turn
+
+__all__ = ["ALARM", "Cause", "Chapter", "Foretold", "chapters", "mishaps", "mixed", "taken_in"]
+
+
+ODDS = 0.01  # of each mishap in one spell, beforehand (common practice, no source)
+FAR = log(3.0)  # the grit far slower or faster: so many times, give or take
+MOVED, MOVED_ANGLE = 1e-6, 20e-6  # [m], [rad] a zero that was knocked
+LONGER = 4.0 / 3.0  # of a stroke
+LENGTHS = ("length", "width", "radius", "small")
+AGAIN = 7  # part of the key of a spell that is lapped anew
+
+
+@dataclass(frozen=True)
+class Cause:
+    """One cause: its `kind`, `of` which gauge, what is `known` then before the readings, and the readings.
+
+    `log_density` of the readings, had this been so.
+    """
+
+    kind: str
+    of: str
+    known: Knowledge
+    sight: Sight
+
+    @property
+    def log_density(self) -> float:
+        """Logarithm of how likely the readings were."""
+        return float(self.known.density(self.sight)[0])
+
+
+def mishaps(
+    bench: Bench, number: int, entry: Entry, before: Knowledge, after: Knowledge, sight: Sight
+) -> Iterator[Cause]:
+    """Every mishap that can be in entry `number`: `before` its spell, `after` it if nothing went wrong."""
+    for kind, step, way in _otherwise(entry.done) if entry.done is not None else ():
+        shifted = _shifted(before, bench.layout.day, way) if way else before
+        with contextlib.suppress(LapwrightError):  # what cannot have been, such as a top that tips
+            yield _lapped(bench, number, kind, step, entry, shifted, sight)
+    for gauge in dict.fromkeys(reading.gauge for reading in entry.readings):
+        own = np.array([reading.gauge == gauge for reading in entry.readings])
+        own = np.concatenate([own, np.zeros(len(sight.value) - own.size, dtype=bool)])
+        if gauge in bench.layout.gauges:
+            at = bench.layout.zero(gauge)
+            size = MOVED_ANGLE if bench.gauges[gauge].angular else MOVED
+            cloud = after.cloud.copy()
+            cloud[:, at, at] += size**2
+            yield Cause("zero moved", gauge, replace(after, cloud=cloud), sight)
+        yield Cause(
+            "sign turned",
+            gauge,
+            after,
+            replace(sight, value=np.where(own, -sight.value, sight.value)),
+        )
+
+
+def _otherwise(step: Step) -> Iterator[tuple[str, Step, float]]:
+    """How a step may have been done otherwise than was written: kind, the step, how much faster it cut."""
+    if step.turn.angle != 0.0:
+        yield "top not turned", replace(step, turn=Turn()), 0.0
+    if step.swap is None:
+        yield "plates changed", replace(step, top=step.bottom, bottom=step.top), 0.0
+    yield "stroke a third longer", replace(step, curve=_longer(step.curve)), 0.0
+    yield "grit far slower", step, -FAR
+    yield "grit far faster", step, FAR
+
+
+def _lapped(
+    bench: Bench, number: int, kind: str, step: Step, entry: Entry, before: Knowledge, sight: Sight
+) -> Cause:
+    spell = bench.spell(step, (number, AGAIN), entry.any_hand)
+    return Cause(kind, "", spell.after(before), sight)
+
+
+def _shifted(known: Knowledge, at: int, way: float) -> Knowledge:
+    mean = known.mean.copy()
+    mean[:, at] += way
+    return replace(known, mean=mean)
+
+
+def _longer(curve: Curve) -> Curve:
+    names = [f.name for f in fields(curve) if f.name in LENGTHS]  # type: ignore[arg-type]
+    changed: Curve = replace(curve, **{name: LONGER * getattr(curve, name) for name in names})  # type: ignore[type-var]
+    return changed
+
+
+def mixed(
+    causes: Sequence[Cause], plain: Cause, rng: np.random.Generator
+) -> tuple[Knowledge, dict[tuple[str, str], float], dict[tuple[str, str], float]]:
+    """What is known once the readings are taken in under every cause; how much better each fits; how likely.
+
+    `plain`: nothing went wrong.  Causes that are believed less than one in a thousand are left out.
+    """
+    every = [plain, *causes]
+    fits = np.array([cause.log_density for cause in every])
+    odds = np.array([1.0 - ODDS * len(causes), *[ODDS] * len(causes)])
+    weight = odds * np.exp(fits - fits.max())
+    weight /= weight.sum()
+    names = [(cause.kind, cause.of) for cause in every]
+    better = dict(zip(names, np.exp(np.minimum(fits - fits[0], 700.0)).tolist(), strict=True))
+    parts = [
+        (share, cause.known.updated(cause.sight, rng))
+        for share, cause in zip(weight, every, strict=True)
+        if share > 1e-3
+    ]
+    known = Knowledge(
+        np.concatenate([share * part.weight for share, part in parts]),
+        np.concatenate([part.mean for _, part in parts]),
+        np.concatenate([part.cloud for _, part in parts]),
+        np.concatenate([part.hand for _, part in parts]),
+    )
+    known = replace(known, weight=known.weight / known.weight.sum())
+    return known, better, dict(zip(names, weight.tolist(), strict=True))
+
+
+Array = NDArray[np.float64]
+
+ALARM = 0.01  # readings that come more seldom than in one of so many such spells
+DRAWS = 4000  # by which it is told how seldom
+TAIL = 0.025
+READ, ASKED, CAUSES = 1, 2, 3  # parts of the key of an entry's random numbers
+
+
+@dataclass(frozen=True)
+class Foretold:
+    """Readings (n,) of an entry: `value` as read, `middle`, `low` and `high` (95 %) as foretold.
+
+    `tail`: share of such spells in which readings come as seldom as these together, or more so.
+    """
+
+    value: Array
+    middle: Array
+    low: Array
+    high: Array
+    tail: float
+
+    @property
+    def alarm(self) -> bool:
+        """Whether something must have gone otherwise."""
+        return self.tail < ALARM
+
+
+@dataclass(frozen=True)
+class Chapter:
+    """One entry taken in: `before` its readings (after its spell), `known` after them.
+
+    `better`: how many times better each named mishap fits, `likely`: how likely each is (nothing among them);
+    both only after an alarm.
+    """
+
+    entry: Entry
+    before: Knowledge
+    known: Knowledge
+    foretold: Foretold | None = None
+    better: Mapping[tuple[str, str], float] = field(default_factory=dict)
+    likely: Mapping[tuple[str, str], float] = field(default_factory=dict)
+
+
+def chapters(bench: Bench, entries: Sequence[Entry]) -> Iterator[Chapter]:
+    """Take in all entries, oldest first."""
+    known, last = bench.prior, None
+    for number, entry in enumerate(entries, 1):
+        chapter = taken_in(bench, number, known, entry, last)
+        yield chapter
+        known, last = chapter.known, entry
+
+
+def taken_in(
+    bench: Bench, number: int, known: Knowledge, entry: Entry, last: Entry | None = None
+) -> Chapter:
+    """Take in entry `number` (from 1) on top of what is known; `last`: the entry before it.
+
+    Raises
+    ------
+    TippedError, NoOverlapError
+        Its step cannot have been done.
+
+    """
+    layout = bench.layout
+    known = _anew(bench, known, entry)
+    after = known
+    if entry.done is not None:
+        same = last is not None and entry.date is not None and entry.date == last.date
+        check_stands(entry.done, layout.plates[entry.done.top], layout.plates[entry.done.bottom])
+        known = new_day(known, layout, same)
+        after = bench.spell(entry.done, (number,), entry.any_hand).after(known)
+    sight = seen_in(bench, entry)
+    if sight is None:
+        return Chapter(entry, after, after)
+    foretold = foretell(after, sight, bench.rng(number, ASKED))
+    if not foretold.alarm:
+        return Chapter(entry, after, after.updated(sight, bench.rng(number, READ)), foretold)
+    causes = list(mishaps(bench, number, entry, known, after, sight))
+    plain = Cause("nothing", "", after, sight)
+    told, better, likely = mixed(causes, plain, bench.rng(number, CAUSES))
+    return Chapter(entry, after, told, foretold, better, likely)
+
+
+def seen_in(bench: Bench, entry: Entry) -> Sight | None:
+    """All that an entry read and weighed; None where it is nothing."""
+    read = sight_of(bench.layout, entry.readings, bench.gauges) if entry.readings else None
+    if not entry.lost:
+        return read
+    lost = weighed(bench.layout, entry.lost)
+    return lost if read is None else joined(read, lost)
+
+
+def foretell(known: Knowledge, sight: Sight, rng: np.random.Generator) -> Foretold:
+    """What was to be expected of such readings, and how seldom these come."""
+    draws = known.foretold(sight, DRAWS, rng)
+    density = known.density(sight, draws)
+    tail = (1.0 + float((density <= known.density(sight)[0]).sum())) / (1.0 + DRAWS)
+    low, middle, high = np.quantile(draws, [TAIL, 0.5, 1.0 - TAIL], axis=0)
+    return Foretold(sight.value, middle, low, high, tail)
+
+
+def _anew(bench: Bench, known: Knowledge, entry: Entry) -> Knowledge:
+    """What is known with some faces as if never read, some gauges set to nought anew."""
+    layout, prior = bench.layout, bench.prior
+    mean, cloud = known.mean.copy(), known.cloud.copy()
+    for name in entry.restart:
+        own = layout.face(name)
+        cloud[:, own] = 0.0
+        cloud[:, :, own] = 0.0
+        cloud[:, own, own] = prior.cloud[0, own, own]
+        mean[:, own] = prior.mean[0, own]
+    for name in entry.zeroed:
+        if name in layout.gauges:
+            at = layout.zero(name)
+            cloud[:, at] = 0.0
+            cloud[:, :, at] = 0.0
+            cloud[:, at, at] = zero_error(bench.gauges[name]) ** 2
+            mean[:, at] = 0.0
+    return replace(known, mean=mean, cloud=cloud)

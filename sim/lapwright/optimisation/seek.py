@@ -1,0 +1,381 @@
+"""The search: told by the operator, put right by what was lapped in full.
+
+The search: places in the space of what may move, told by the operator, put right by what was lapped.
+
+Where nothing lifts the operator and a full simulation agree; where something does, the operator is only near.
+Each full simulation tells by how much at every instant; added to what the operator says of other schedules,
+it makes the search exact where it was lapped, and the better the nearer (output space mapping: J. W. Bandler
+and others, IEEE Trans. Microwave Theory Tech. 52 (2004) 337, from memory).  So search and full simulation
+take turns until they agree.
+
+Full simulations for a search: done by a crew, each kept under what it was, so that none is done twice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lapwright import __version__
+from lapwright.errors import CannotDoError, LapwrightError
+from lapwright.kinematics.schedule import rubbing_time
+from lapwright.optimisation.cases import Tolerance
+from lapwright.optimisation.design import DesignSpace
+from lapwright.optimisation.jobs import Job, Journal, lost, run_case
+from lapwright.optimisation.summary import Summary
+from lapwright.optimisation.surrogate import Surrogate
+from lapwright.optimisation.track import (
+    NEVER,
+    Constraint,
+    Evaluation,
+    Point,
+    TimeSeries,
+    evaluation_of,
+)
+from lapwright.optimisation.workers import WorkerPool, work_through
+from lapwright.study.model import Study
+from lapwright.study.resolved import digest_of, inputs_of, versions
+from lapwright.units import told
+
+__all__ = [
+    "AIM",
+    "Envelope",
+    "InterruptedSearchError",
+    "RunCache",
+    "Seeker",
+    "SpaceMapping",
+    "late",
+    "score",
+]
+
+
+Array = NDArray[np.float64]
+
+AIM = 0.98  # share of each limit at which the search aims: what is found must bear being lapped
+# What counts beside the cost, to choose among what costs the same: how soon it is reached, and how well.
+SOONER, BETTER = 2e-3, 2e-5
+GRID = 49  # points of the trade-off's curve
+OFFSET_GRID = 257  # instants at which offsets are known
+APART = 0.04  # of a key's bounds: nearer candidates are the same
+NEAR = 40  # looks for each key near the best, at most a third of all
+TRACKS = 4000  # kept
+
+
+class SpaceMapping:
+    """By how much full simulation differs from the operator, at the places that were lapped in full.
+
+    Between them their offsets count by the inverse square of the distance, so that each is exact where it was
+    found (D. Shepard, Proc. 23rd ACM Conf. (1968) 517, from memory).  They are known as far as anything was
+    lapped.
+    """
+
+    def __init__(self, space: DesignSpace) -> None:
+        self.space = space
+        self.grid = np.zeros(1)
+        self.places: list[Array] = []
+        self.seen: dict[str, list[tuple[Array, Array]]] = {}
+        self.values: dict[str, Array] = {}
+
+    def add(self, place: Array, lapped: TimeSeries, told: TimeSeries) -> None:
+        """Note what a full simulation says of the operator at a place."""
+        self.places.append(place)
+        for key, value in lapped.values.items():
+            if key in told.values:
+                off = value - np.interp(lapped.time, told.time, told.values[key])
+                known = np.where(np.isfinite(off), off, 0.0)
+                self.seen.setdefault(key, []).append((lapped.time, known))
+        self.grid = np.linspace(0.0, max(float(self.grid[-1]), float(lapped.time[-1])), OFFSET_GRID)
+        self.values = {
+            key: np.array([np.interp(self.grid, time, off) for time, off in seen])
+            for key, seen in self.seen.items()
+        }
+
+    def put_right(self, place: Array, track: TimeSeries) -> TimeSeries:
+        """The track as full simulation would have it."""
+        if not self.places:
+            return track
+        away = np.array([self.space.distance(place, other) for other in self.places])
+        weight = 1.0 / (away**2 + 1e-12)
+        weight /= weight.sum()
+        values = dict(track.values)
+        for key, offs in self.values.items():
+            right = values[key] + np.interp(track.time, self.grid, weight @ offs)
+            values[key] = np.maximum(right, 0.0) if key.endswith(("flatness", "mating")) else right
+        return replace(track, values=values)
+
+
+def score(course: Evaluation, least: str, scale: float, whole: float) -> float:
+    """One number, less is better: below 1 where the goal is reached, by cost; else by how far it is off."""
+    if not course.ok:
+        return 1.0 + float(np.log1p(course.share))
+    cost = course.cost.of(least) / scale
+    wait = late(course) / whole
+    ties = SOONER * wait / (1.0 + wait) + BETTER * min(course.share, 1.0)
+    return cost / (1.0 + cost) * (1.0 - SOONER - BETTER) + ties
+
+
+def late(course: Evaluation) -> float:
+    """When it is reached and when the work is over, in the middle [s]: it decides where the cost does not."""
+    return 0.5 * ((course.reached_at or 0.0) + course.cost.time)
+
+
+@dataclass
+class Envelope:
+    """Least share, and least flatness [m], that any schedule has at each of `cost` (k,): the trade-off."""
+
+    cost: Array
+    share: Array = field(init=False)
+    flatness: Array = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.share = np.full(self.cost.shape, np.inf)
+        self.flatness = np.full(self.cost.shape, np.inf)
+
+    def take(self, cost: Array, share: Array, flatness: Array) -> None:
+        """Look at a schedule's columns (n,)."""
+        within = (self.cost >= cost[0]) & (self.cost <= cost[-1] * (1.0 + 1e-9))
+        at = np.interp(self.cost, cost, share)
+        better = within & (at < self.share)
+        self.share[better] = at[better]
+        self.flatness[better] = np.interp(self.cost, cost, flatness)[better]
+
+    def points(self, by: Literal["operator", "simulation"]) -> tuple[Point, ...]:
+        """Where a schedule was seen."""
+        columns = zip(self.cost.tolist(), self.share.tolist(), self.flatness.tolist(), strict=True)
+        return tuple(Point(c, s, f, by) for c, s, f in columns if np.isfinite(s) and np.isfinite(f))
+
+
+class Seeker:
+    """Searches a space for the best place; `offsets` put the operator right.
+
+    `only` what counts of what is asked.  `seen`: (score, place) of all since `forget`; `troubles`: why places
+    came to nothing.
+    """
+
+    def __init__(
+        self, space: DesignSpace, foreteller: Surrogate, asked: Sequence[Constraint], seed: int
+    ) -> None:
+        self.space = space
+        self.foreteller = foreteller
+        self.asked = asked
+        self.seed = seed
+        self.tried = 0
+        self.troubles: list[str] = []
+        self.seen: list[tuple[float, Array]] = []
+        self.only: Sequence[Constraint] = asked
+        steps = space.study.steps
+        self.whole = rubbing_time(steps, space.study.rounds)
+        self.whole = max(self.whole, space.goal.hold or 0.0)
+        self.scale = self.whole
+        self.offsets = SpaceMapping(space)
+        self._told: dict[object, TimeSeries] = {}  # places that are typed alike are one
+        self.envelope: Envelope | None = None
+
+    def weigh(self, least: str, track: TimeSeries | None) -> None:
+        """Take the costs of the study as it stands for the measure of all; None: it cannot be told."""
+        usual = {"time": self.whole, "removed": 1e-6}.get(least, 1.0)
+        own = track.cost(float(track.time[-1])).of(least) if track is not None else 0.0
+        self.scale = own or usual
+        self.envelope = Envelope(np.linspace(0.0, 1.5 * self.scale, GRID))
+
+    def told(self, place: Array) -> TimeSeries:
+        """What the operator says of a place, put right.
+
+        Raises
+        ------
+        LapwrightError
+            When it means nothing, or tips.
+
+        """
+        changes, order = self.space.changes(place), self.space.order(place)
+        key = (*changes.values(), order)
+        if key not in self._told:
+            if len(self._told) > TRACKS:
+                self._told.clear()
+            self._told[key] = self.foreteller.tell(self.space.settled(changes, order)).track
+        return self.offsets.put_right(place, self._told[key])
+
+    def course(self, place: Array, aim: float = 1.0) -> Evaluation:
+        """How a place goes, put right; raises as `told` does."""
+        return evaluation_of(self.told(place), self.only, self.space.goal.hold, "operator", aim=aim)
+
+    def __call__(self, place: Array) -> float:
+        """The score of a place."""
+        goal = self.space.goal
+        self.tried += 1
+        try:
+            track = self.told(place)
+        except LapwrightError as trouble:
+            self.troubles.append(told(trouble.text, self.space.study.units))
+            return 1.0 + float(np.log1p(NEVER)) + 1.0
+        course = evaluation_of(track, self.only, goal.hold, "operator", aim=AIM, trail=False)
+        if self.envelope is not None and self.only is self.asked:
+            shares = track.shares(self.asked).max(axis=0)
+            self.envelope.take(track.along(goal.least), shares, track.flatness())
+        found = score(course, goal.least, self.scale, self.whole)
+        self.seen.append((found, np.array(place)))
+        return found
+
+    def search(
+        self, looks: int, begin: Sequence[Array] = (), stop: Callable[[], bool] = bool
+    ) -> None:
+        """Look all over the space, then near the best; about `looks` places.
+
+        The same seed looks at the same places.
+        """
+        from scipy.optimize import differential_evolution, minimize
+
+        size = self.space.size
+        people = int(np.clip(8 * size, 16, 64))
+        whole = [bool(knob.choices) for knob in self.space.knobs] + [False] * (
+            size - len(self.space.knobs)
+        )
+        rng = np.random.default_rng([self.seed, size, self.tried])
+        first = rng.random((people, size))
+        for k, place in enumerate(list(begin)[:people]):
+            first[k] = place
+        differential_evolution(
+            self,
+            [(0.0, 1.0)] * size,
+            rng=rng,
+            init=first,
+            maxiter=max(1, looks // people - 1),
+            polish=False,
+            tol=0.0,
+            callback=lambda intermediate_result: stop(),
+        )
+        moving = [k for k in range(len(self.space.knobs)) if not whole[k]]
+        if not moving or not self.seen or stop():
+            return
+        best = min(self.seen, key=lambda one: one[0])[1]
+
+        def near(values: Array) -> float:
+            place = best.copy()
+            place[moving] = values
+            return self(place)
+
+        minimize(
+            near,
+            best[moving],
+            method="Nelder-Mead",
+            bounds=[(0.0, 1.0)] * len(moving),
+            options={
+                "maxfev": max(12, min(NEAR * len(moving), looks // 3)),
+                "xatol": 5e-4,
+                "fatol": 1e-10,
+                "initial_simplex": _simplex(best[moving]),
+            },
+        )
+
+    def best(self, number: int, apart: float = APART) -> list[Array]:
+        """The best places seen, none of them near another."""
+        found: list[Array] = []
+        for _, place in sorted(self.seen, key=lambda one: one[0]):
+            if len(found) == number:
+                break
+            if all(self.space.distance(place, other) > apart for other in found):
+                found.append(place)
+        return found
+
+    def forget(self) -> None:
+        """Scores of before are of no use once the operator has been put right anew."""
+        self.seen.clear()
+
+
+def _simplex(middle: Array) -> Array:
+    """Places about a place, a twentieth away along each key, inside the bounds."""
+    corners = [middle]
+    for k in range(middle.size):
+        corner = middle.copy()
+        corner[k] += 0.05 if corner[k] < 0.5 else -0.05
+        corners.append(corner)
+    return np.array(corners)
+
+
+class InterruptedSearchError(Exception):
+    """The search was asked to stop."""
+
+
+@dataclass
+class RunCache:
+    """Where schedules are lapped in full; `journal`: where what is done is kept, to go on from."""
+
+    crew: WorkerPool
+    journal: Journal | None
+    stop: Callable[[], bool]
+    tolerance: Tolerance = field(default_factory=Tolerance)
+    known: dict[str, Summary] = field(default_factory=dict)
+    kept: dict[str, Any] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        if self.journal is not None:
+            self.kept = dict(self.journal.read())
+
+    @property
+    def done(self) -> int:
+        """How many simulations the search rests on, in whatever sitting they were done."""
+        return len(self.known)
+
+    def lap(
+        self,
+        studies: Sequence[tuple[Study, int]],
+        tell: Callable[[int, int], None] = lambda done, of: None,
+    ) -> list[Summary]:
+        """Lap studies (with their `text`) in a draw each (0: as they stand); what came of each.
+
+        Raises
+        ------
+        InterruptedSearchError
+            It was asked to stop; what is done is kept.
+        CannotDoError
+            One failed for the machine's reasons: a search that went on without it would find something else.
+
+        """
+        keys = [self._key(study, draw) for study, draw in studies]
+        missing = {}
+        for key, (study, draw) in zip(keys, studies, strict=True):
+            if key not in self.known and key in self.kept:
+                self.known[key] = Summary.of_plain(self.kept[key])
+            if key not in self.known:
+                missing[key] = (study, draw)
+        names = list(missing)
+        jobs = [self._job(k, *missing[key]) for k, key in enumerate(names)]
+        count = len(keys) - len(jobs)
+        tell(count, len(keys))
+        if jobs:
+            for answers in work_through(self.crew, run_case, jobs, lost=lost, stop=self.stop):
+                for answer in answers:
+                    self._keep(names[answer.summary.member], answer.summary)
+                count += len(answers)
+                tell(count, len(keys))
+        if any(key not in self.known for key in keys):
+            raise InterruptedSearchError
+        return [self.known[key] for key in keys]
+
+    def _job(self, number: int, study: Study, draw: int) -> Job:
+        plates = {name: replace(plate) for name, plate in study.plates.items()}
+        bare = replace(study, plates=plates, variants=(), swept=None, goal=None, text="")
+        return Job(number, draw, bare, None, self.tolerance, follow=True)
+
+    def _key(self, study: Study, draw: int) -> str:
+        # What is not known is drawn by what was assumed too.
+        drawn = (
+            (draw, self.tolerance.share, self.tolerance.floor, sorted(study.assumed))
+            if draw
+            else (0,)
+        )
+        return digest_of((__version__, versions(), inputs_of(study), drawn))
+
+    def _keep(self, key: str, summary: Summary) -> None:
+        if summary.machine:
+            raise CannotDoError(
+                f"a simulation failed: {summary.trouble}; what is done is in safety: go on with --resume",
+                code=summary.code,
+            )
+        self.known[key] = summary
+        if self.journal is not None:
+            self.journal.add(key, summary.plain())

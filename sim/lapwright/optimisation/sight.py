@@ -1,0 +1,224 @@
+"""Readings as what they see of a shop, and what to read next.
+
+Readings of an entry as what they see of a shop: rows on its vector, and how they scatter together.
+
+A reading is the sum of weight x height over the places that a gauge touches; here the heights are those of
+all shapes of a face, not of its three named forms alone, and what no shape tells is scatter that places near
+each other share.
+
+What to read next: which gauge on which plate narrows most what the goal hangs on.
+
+Told by the covariance of all that is known, as if it were normal: a reading y = h x + scatter takes
+|F C h|^2 / (h C h + scatter^2) off the variance of the forms F x (A. Gelb, Applied Optimal Estimation, 1974;
+from memory).  Zeros of gauges are part of x, so the same gauge set down again tells less.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from math import radians, sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lapwright.limits import limit_of
+from lapwright.metrology.contacts import Contacts, Placement
+from lapwright.metrology.instruments import Gauge
+from lapwright.metrology.reading import Reading, model_of
+from lapwright.metrology.usual import name_on, usual_angles, usual_place
+from lapwright.modal.basis import PLANES, form_names
+from lapwright.optimisation.bench import Bench, Goal
+from lapwright.optimisation.shop import DEGREE, REST, Knowledge, Layout, Sight
+
+__all__ = ["ToRead", "all_readings", "joined", "sight_of", "to_read", "weighed"]
+
+
+Array = NDArray[np.float64]
+
+ANYTHING = (
+    1e-3  # [m, rad] of what a reading holds that nobody knows: a zero never set, how a plate lies
+)
+
+
+def sight_of(layout: Layout, readings: Sequence[Reading], gauges: Mapping[str, Gauge]) -> Sight:
+    """What readings of one entry see; values as they were read.
+
+    Raises
+    ------
+    KeyError
+        When a reading names a gauge or a plate that is not there.
+
+    """
+    rows = np.zeros((len(readings), layout.size))
+    touched = [_touched(reading, gauges[reading.gauge], layout) for reading in readings]
+    for row, reading, parts in zip(rows, readings, touched, strict=True):
+        for plate, contacts in parts:
+            shapes = layout.bases[plate].evaluate(contacts.x, contacts.y)[PLANES:]
+            row[layout.face(plate)] += shapes @ contacts.weight
+        if reading.gauge in layout.gauges:
+            row[layout.zero(reading.gauge)] = 1.0
+    model = model_of(readings, gauges, layout.plates)
+    own = model.repeatability**2 + model.resolution**2 / 12.0 + 0.25 * model.hysteresis**2
+    noise = np.diag(own) + ANYTHING**2 * model.unknown @ model.unknown.T
+    for i, one in enumerate(touched):
+        for j, two in enumerate(touched):
+            noise[i, j] += _rest(layout, one, two)
+    return Sight(rows, model.value - model.offset, noise)
+
+
+def weighed(layout: Layout, lost: Mapping[str, float]) -> Sight:
+    """What weighing sees: kilograms `lost` by plates in the last spell, told as the depth [m] that is."""
+    rows, value, noise = np.zeros((len(lost), layout.size)), [], []
+    for row, (name, mass) in zip(rows, lost.items(), strict=True):
+        plate = layout.plates[name]
+        whole = plate.material.density * plate.land_area
+        row[layout.removed(name)] = 1.0
+        value.append(mass / whole)
+        noise.append(sqrt(2.0) * limit_of("balance") * plate.total_mass / whole)
+    return Sight(rows, np.array(value), np.diag(np.square(noise)))
+
+
+def joined(one: Sight, two: Sight) -> Sight:
+    """Both together."""
+    n, m = len(one.value), len(two.value)
+    noise = np.zeros((n + m, n + m))
+    noise[:n, :n], noise[n:, n:] = one.noise, two.noise
+    return Sight(np.vstack([one.rows, two.rows]), np.concatenate([one.value, two.value]), noise)
+
+
+def _touched(reading: Reading, gauge: Gauge, layout: Layout) -> list[tuple[str, Contacts]]:
+    """Where a reading touches its plate, and the plate that the gauge was zeroed on (with the other sign)."""
+    found = [(reading.plate, gauge.contacts(reading.place, layout.plates[reading.plate].outline))]
+    if gauge.zero.on == "plate":
+        middle = Placement((0.0, 0.0), reading.angle, reading.along)
+        there = gauge.contacts(middle, layout.plates[gauge.zero.plate].outline)
+        found.append((gauge.zero.plate, Contacts(there.x, there.y, -there.weight)))
+    return found
+
+
+def _rest(
+    layout: Layout, one: list[tuple[str, Contacts]], two: list[tuple[str, Contacts]]
+) -> float:
+    """Covariance of two readings by what no shape tells: alike within half a wave of the finest shape."""
+    total = 0.0
+    for plate, a in one:
+        for other, b in two:
+            if plate == other:
+                near = 0.5 * layout.plates[plate].outline.smaller / DEGREE
+                apart = (a.x[:, None] - b.x) ** 2 + (a.y[:, None] - b.y) ** 2
+                total += REST**2 * float(a.weight @ np.exp(-apart / near**2) @ b.weight)
+    return total
+
+
+TELLS = 0.2  # of the variance of a form: what takes less off is not worth a reading
+NARROW = 0.5  # of the goal: a form that is known within this needs no reading
+WITHIN = 1.96  # standard deviations, for 95 in 100
+MOST = 4  # readings asked for at once
+ANGLES = 2  # that a gauge is turned to in one round
+BESIDE = 1e-6  # [m] that a foot may stand over the edge
+
+
+@dataclass(frozen=True)
+class ToRead:
+    """A reading to take, and the `form` (plate, name) of which it tells most.
+
+    That form is known within `now` [m] either way in 95 of 100 shops, and within `then` after it.
+    """
+
+    reading: Reading
+    form: tuple[str, str]
+    now: float
+    then: float
+
+
+def all_readings(bench: Bench) -> tuple[Reading, ...]:
+    """One round of all gauges on every plate that they fit, each turned as is usual, twice at most."""
+    return tuple(_round(bench))
+
+
+def _round(bench: Bench) -> Iterator[Reading]:
+    plates = bench.layout.plates
+    for name, gauge in bench.gauges.items():
+        # Usual gauges of several sizes stand on their own plates.
+        only = [own for own in plates if name.endswith(name_on("", own))]
+        for plate, one in plates.items():
+            if name_on(name, plate) in bench.gauges or (only and plate not in only):
+                continue
+            for angle in usual_angles(gauge, one.outline)[:ANGLES]:
+                place = usual_place(gauge, one.outline, angle)
+                touched = gauge.contacts(place, one.outline)
+                if float(one.outline.signed_distance(touched.x, touched.y).max()) <= BESIDE:
+                    yield Reading(name, plate, angle=angle, at=place.at, along=place.along)
+
+
+def to_read(
+    bench: Bench, known: Knowledge, goal: Goal, taken: Sequence[Reading] = ()
+) -> tuple[ToRead, ...]:
+    """The readings that tell most of the goal, the best first; none where nothing here tells much.
+
+    `taken` of these faces already: they are not asked for again.
+    """
+    readings = [one for one in _round(bench) if not any(_same(one, old) for old in taken)]
+    if not readings:
+        return ()
+    sights = [sight_of(bench.layout, [reading], bench.gauges) for reading in readings]
+    names, most, rows = _forms(bench, goal)
+    covariance = known.covariance
+    found: list[ToRead] = []
+    for _ in range(MOST):
+        left = _variances(rows, covariance)
+        gains = [_gain(covariance, sight.rows[0], float(sight.noise[0, 0])) for sight in sights]
+        tells = [float(np.square(rows @ gain).sum()) for gain in gains]
+        best = int(np.argmax(tells))
+        told = np.square(rows @ gains[best])
+        form = int(np.argmax(told))
+        if told[form] < TELLS * left[form] or WITHIN * sqrt(left[form]) < NARROW:
+            break
+        covariance = covariance - np.outer(gains[best], gains[best])
+        now, then = (
+            WITHIN * most[form] * sqrt(v[form]) for v in (left, _variances(rows, covariance))
+        )
+        found.append(ToRead(readings[best], names[form], now, then))
+    return tuple(found)
+
+
+def _same(one: Reading, other: Reading) -> bool:
+    """Whether a gauge stood, to a degree, as it does in another reading."""
+    return (one.gauge, one.plate) == (other.gauge, other.plate) and abs(
+        one.angle - other.angle
+    ) < radians(1.0)
+
+
+def _forms(bench: Bench, goal: Goal) -> tuple[list[tuple[str, str]], list[float], Array]:
+    """What the goal hangs on: (plate, form), how large each may be [m], and rows to it in shares of that.
+
+    Flatness hangs on all three forms of a plate.
+    """
+    names, most, rows = [], [], []
+    for plate in goal.plates:
+        own = bench.layout.form_rows(plate)
+        spoken = form_names(bench.layout.plates[plate])
+        for form, row in zip(spoken, own, strict=True):
+            said = {"dome": spoken[0]}
+            asked = [
+                size for key, size in goal.reach.items() if said.get(key, key) in (form, "flatness")
+            ]
+            if asked:
+                names.append((plate, form))
+                most.append(min(asked))
+                rows.append(row / min(asked))
+    return names, most, np.stack(rows)
+
+
+def _gain(covariance: Array, row: Array, noise: float) -> Array:
+    """What one reading takes off a covariance is the outer product of this with itself."""
+    across = covariance @ row
+    gain: Array = across / sqrt(float(row @ across) + noise)
+    return gain
+
+
+def _variances(rows: Array, covariance: Array) -> Array:
+    """Variance of each form."""
+    each: Array = np.einsum("ni,ij,nj->n", rows, covariance, rows)
+    return each

@@ -1,0 +1,220 @@
+"""One spell at the bench, lapped for every member of what is known.
+
+Every member is lapped with true contact (`modes.crowd`); how its cloud is carried along is learnt from how
+all members ended.  No model is right: each form may end off by `DISCREPANCY` of its change and a hundredth
+of the metal.  Settled: `lap_shops` is what members, hidden shops and rollouts are lapped by.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lapwright.kinematics.motion import Motion
+from lapwright.kinematics.schedule import cut_of, kappa, settled, stays
+from lapwright.kinematics.sizing import half_travel
+from lapwright.modal.basis import PLANES
+from lapwright.modal.crowd import Crowd, crowd_of
+from lapwright.optimisation.shop import DAY, MEMBERS, Knowledge, Layout, slopes
+from lapwright.specification.step import Hand, Step
+
+__all__ = ["HANDS", "Spell", "discrepancy", "lap_shops", "new_day", "off_by"]
+
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.intp]
+
+POSES = 10  # of a stroke
+DISCREPANCY = 0.1  # of the change of each form
+OF_METAL = 0.01  # of the metal removed, in each form
+FINER_SHARE = 0.25  # of that, in all finer shapes together
+HANDS = (
+    0.05,
+    0.1,
+    0.1,
+    0.2,
+)  # scatter of hands that a study says nothing of ("steady" 0, "rough" 0.25)
+MEMORY = 5.0  # strokes
+STREAM = 0x7370656C  # sets these random numbers apart from others with the same seed
+
+
+@dataclass
+class Spell:
+    """One step, really done, with plates of a layout; `key`: what its random numbers are made from.
+
+    `any_hand`: the study says nothing of the hand.  Crowds once laid are kept.
+    """
+
+    layout: Layout
+    step: Step
+    key: tuple[int, ...]
+    any_hand: bool = False
+    threads: int = 1
+
+    def __post_init__(self) -> None:
+        self._crowds: dict[tuple[str, str, int], Crowd] = {}
+        self._motions: dict[int, Motion] = {}
+        self.step = replace(self.step, grit=settled(self.step.grit, self.layout.plates))
+
+    @property
+    def hands(self) -> int:
+        """How many kinds of hands are told apart."""
+        return 1 if self.step.hand.steady and not self.any_hand else len(HANDS)
+
+    def motion(self, hand: int) -> Motion:
+        """How one of the hands moves the top."""
+        if hand not in self._motions:
+            step = self.step
+            if self.any_hand:
+                share = HANDS[hand]
+                scatter = Hand(share, share * half_travel(step.curve), share, share, MEMORY)
+                step = replace(step, hand=scatter)
+            self._motions[hand] = Motion(step, (*self.key, hand))
+        return self._motions[hand]
+
+    def crowd(self, top: str, bottom: str, hand: int) -> Crowd:
+        """One plate on the other."""
+        key = (top, bottom, hand)
+        if key not in self._crowds:
+            bases = self.layout.bases
+            self._crowds[key] = crowd_of(bases[bottom], bases[top], self.motion(hand), POSES)
+        return self._crowds[key]
+
+    def after(self, known: Knowledge, members: int = MEMBERS) -> Knowledge:
+        """What is known after the spell, before anything is read."""
+        rng = np.random.default_rng([*self.key, STREAM])
+        before = known.members(rng, members)
+        ended = self.lap(before.mean, before.hand)
+        active = self._active()
+        moved = self._moved()
+        jump = np.zeros((members, *known.covariance.shape))
+        jump[:] = np.eye(self.layout.size)
+        changed = (ended - before.mean)[:, moved]
+        scale = self._scale(active)
+        jump[:, moved[:, None], active] += slopes(before.mean[:, active] / scale, changed) / scale
+        spread = discrepancy(self.layout, self.step, before.mean, ended)
+        cloud = jump @ before.cloud @ jump.transpose(0, 2, 1) + spread
+        return Knowledge(before.weight, ended, cloud, before.hand)
+
+    def lap(self, shops: Array, hand: Ints) -> Array:
+        """Shops (m, size) after the spell, each with its own faces and constants."""
+        return lap_shops(self, shops, hand)
+
+    def _active(self) -> Ints:
+        """What the end of the spell hangs on."""
+        layout, step = self.layout, self.step
+        plates = [layout.plates[name] for name in (step.bottom, step.top)]
+        metals = dict.fromkeys(plate.material.name for plate in plates)
+        constants = [layout.wear(step.grit.name, metal) for metal in metals]
+        faces = [np.arange(layout.size)[layout.face(plate.name)] for plate in plates]
+        return np.concatenate([*faces, [*constants, layout.layer(step.grit.name), layout.day]])
+
+    def _moved(self) -> Ints:
+        """What the spell moves: both faces, and the metal removed."""
+        layout, step = self.layout, self.step
+        names = step.bottom, step.top
+        faces = [np.arange(layout.size)[layout.face(name)] for name in names]
+        return np.concatenate([*faces, [layout.removed(name) for name in names]])
+
+    def _scale(self, active: Ints) -> Array:
+        """Sizes of one unit: the layer's depth for faces, a factor of e for constants."""
+        faces = active < self.layout.face(list(self.layout.plates)[-1]).stop
+        return np.where(faces, self.step.grit.layer.depth, 1.0)
+
+
+def lap_shops(spell: Spell, shops: Array, hand: Ints, share: Array | None = None) -> Array:
+    """Shops (m, size) after a spell; `hand` (m,): which hand laps each.
+
+    `share` (m,) of the spell that each laps: so long is as good as cutting so much slower all through.
+    """
+    layout, step = spell.layout, spell.step
+    ended = shops.copy()
+    ended[:, layout.size - len(layout.plates) :] = 0.0
+    factor = _factors(layout, step, shops)
+    depth = np.exp(shops[:, layout.layer(step.grit.name)])
+    stiffness = step.grit.layer.stiffness / depth
+    age = 0.0
+    for stay in stays(step):
+        cut, age = cut_of(step, age, stay.first, stay.strokes)
+        plates = [layout.plates[name] for name in (stay.bottom, stay.top)]
+        nominal = kappa(step.grit, *plates)
+        kappas = np.stack(
+            [k * factor[p.name] for k, p in zip(nominal, plates, strict=True)], axis=1
+        )
+        if share is not None:
+            kappas *= share[:, None]
+        faces = np.concatenate([layout.heights(plate.name, ended) for plate in plates], axis=1)
+        for kind in range(spell.hands):
+            some = np.flatnonzero(hand % spell.hands == kind)
+            if some.size:
+                crowd = spell.crowd(stay.top, stay.bottom, kind)
+                faces[some] = crowd.lap(
+                    faces[some], stiffness[some], kappas[some], cut, spell.threads
+                )
+        first = 0
+        for plate in plates:
+            size = layout.bases[plate.name].size
+            own = faces[:, first : first + size]
+            ended[:, layout.face(plate.name)] = own[:, PLANES:]
+            ended[:, layout.removed(plate.name)] -= own[:, 0]
+            first += size
+    return ended
+
+
+def _factors(layout: Layout, step: Step, shops: Array) -> Mapping[str, Array]:
+    """How much faster than the study says each of the two plates wears (m,)."""
+    day = shops[:, layout.day]
+    metals = {name: layout.plates[name].material.name for name in (step.bottom, step.top)}
+    return {
+        name: np.exp(shops[:, layout.wear(step.grit.name, m)] + day) for name, m in metals.items()
+    }
+
+
+def discrepancy(layout: Layout, step: Step, before: Array, ended: Array) -> Array:
+    """Covariance (m, size, size) of how far shops may end from where the model says."""
+    spread = np.zeros((len(ended), layout.size, layout.size))
+    for name in (step.bottom, step.top):
+        own, rows = layout.face(name), layout.form_rows(name)
+        metal = np.square(OF_METAL * ended[:, layout.removed(name)])
+        forms = np.square(DISCREPANCY * ((ended - before) @ rows.T)) + metal[:, None]
+        at, back = layout.quadratic(name)
+        spread[:, at[:, None], at] = np.einsum("ij,mj,kj->mik", back, forms, back)
+        finer = np.arange(own.start + 3, own.stop)
+        change = np.square(DISCREPANCY * (ended - before)[:, finer])
+        spread[:, finer, finer] = change + (FINER_SHARE**2 / finer.size) * metal[:, None]
+        spread[:, layout.removed(name), layout.removed(name)] = metal
+    return spread
+
+
+def off_by(
+    layout: Layout, step: Step, before: Array, ended: Array, rng: np.random.Generator
+) -> Array:
+    """Shops (m, size) that ended elsewhere than where the model says, each by a discrepancy of its own."""
+    off = ended.copy()
+    for name in (step.bottom, step.top):
+        metal = OF_METAL * ended[:, layout.removed(name)]
+        forms = DISCREPANCY * ((ended - before) @ layout.form_rows(name).T)
+        at, back = layout.quadratic(name)
+        off[:, at] += (np.hypot(forms, metal[:, None]) * rng.standard_normal(forms.shape)) @ back.T
+        finer = np.arange(layout.face(name).start + 3, layout.face(name).stop)
+        change = DISCREPANCY * (ended - before)[:, finer]
+        spread = np.hypot(change, FINER_SHARE / np.sqrt(finer.size) * metal[:, None])
+        off[:, finer] += spread * rng.standard_normal(change.shape)
+        off[:, layout.removed(name)] += metal * rng.standard_normal(len(ended))
+    return off
+
+
+def new_day(known: Knowledge, layout: Layout, same: bool = False) -> Knowledge:
+    """The same before another spell: nothing removed yet, and unless it is the `same` day, another day."""
+    first = layout.day + same
+    passing = np.arange(first, layout.size)
+    mean, cloud = known.mean.copy(), known.cloud.copy()
+    mean[:, passing] = 0.0
+    cloud[:, passing] = 0.0
+    cloud[:, :, passing] = 0.0
+    if not same:
+        cloud[:, layout.day, layout.day] = DAY**2
+    return replace(known, mean=mean, cloud=cloud)

@@ -1,0 +1,425 @@
+"""The answer of a search, and what was asked followed along the time.
+
+Times are rubbed seconds from the start of the first step, sizes metres without sign.
+
+What was asked, followed along the time: when it is reached, whether it holds, what it cost.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lapwright.optimisation.cases import Tolerance
+from lapwright.optimisation.summary import Summary
+from lapwright.specification.plate import Plate
+from lapwright.study.model import Study, Tune
+from lapwright.study.variants import NOT_OF
+
+__all__ = [
+    "OF_PAIR",
+    "Band",
+    "Candidate",
+    "Constraint",
+    "Cost",
+    "Evaluation",
+    "Lost",
+    "Nudge",
+    "Point",
+    "Refused",
+    "TimeSeries",
+    "Tuning",
+    "constraints_of",
+    "evaluation_of",
+    "time_series_of",
+]
+
+
+@dataclass(frozen=True)
+class Constraint:
+    """One quantity that the goal speaks of, and the most that it may be [m].
+
+    `form` as in [tune]; `plate` None for what belongs to the pair ("difference", "mating").  `kept`: what
+    counts is how far it moved from where it began.
+    """
+
+    form: str
+    plate: str | None
+    limit: float
+    kept: bool = False
+
+    @property
+    def key(self) -> str:
+        """Its name in mappings and JSON: "A.flatness", "difference", "keep.B.dome"."""
+        place = self.form if self.plate is None else f"{self.plate}.{self.form}"
+        return f"keep.{place}" if self.kept else place
+
+
+@dataclass(frozen=True)
+class Cost:
+    """What it takes: all of the schedule, or, with `hold`, until the goal is reached and stays so.
+
+    `time` rubbed [s]; `removed` mean depth off the plates [m]; `turns`: whole turns of the top in the hands
+    and of the person round the bench together; `swaps`: how often another plate came on top.
+    """
+
+    time: float
+    removed: float
+    turns: float
+    swaps: float
+
+    def of(self, least: str) -> float:
+        """The one that is to be least: "time", "removed", "turns" or "swaps"."""
+        value: float = getattr(self, least)
+        return value
+
+
+@dataclass(frozen=True)
+class Evaluation:
+    """How one schedule goes, told by the operator or found by full simulation.
+
+    `reached_at` [s]: from then on all that is asked is reached, to the end (or to `hold`); None: it is not.
+    `then`: what it took until then; `whole`: all of the schedule, whatever is asked of its end.
+    `worst`: largest size [m] of each asked quantity (by `Asked.key`) at the end, or, with `hold`, over its
+    second half (from `reached_at`, where that is later).
+    `share`: the largest of them over its limit; 1 and less is reached.  `forms`: by plate, then form, at the
+    end [m], signed.  `trail`: (time [s], share) along the way, to draw.  `lift_share`: share of the time in
+    which something lifts.  `trouble`: why it came to nothing.
+    """
+
+    by: Literal["operator", "simulation"]
+    reached_at: float | None
+    share: float
+    worst: Mapping[str, float]
+    forms: Mapping[str, Mapping[str, float | None]]
+    cost: Cost
+    lift_share: float = 0.0
+    trail: tuple[tuple[float, float], ...] = ()
+    trouble: str | None = None
+    then: Cost | None = None
+    whole: Cost | None = None
+
+    @property
+    def ok(self) -> bool:
+        """True when the goal is reached and, if asked, holds."""
+        return self.reached_at is not None
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """One schedule: `changes` to the study by key as in [tune.free], as a person would type them.
+
+    `order` of the steps, by their numbers in the study ((): as they stand).  `document`: a whole study
+    that `run` takes; `study` what it means.  `operator`: foretold; `lifts`: something lifts, so the
+    operator is only near.  `simulated`: found by full simulation (None: not confirmed), `summary` of its end.
+    """
+
+    name: str
+    changes: Mapping[str, str]
+    order: tuple[int, ...]
+    document: Mapping[str, Any]
+    study: Study
+    operator: Evaluation | None
+    lifts: bool
+    simulated: Evaluation | None = None
+    summary: Summary | None = None
+
+    @property
+    def ok(self) -> bool:
+        """True when full simulation finds the goal reached."""
+        return self.simulated is not None and self.simulated.ok
+
+
+@dataclass(frozen=True)
+class Point:
+    """A point of the trade-off: the least `share` that any schedule has come to at a `cost`.
+
+    `cost` of what is to be least (`Cost.of`); `flatness` [m] of the worst plate there.
+    """
+
+    cost: float
+    share: float
+    flatness: float
+    by: Literal["operator", "simulation"]
+
+
+@dataclass(frozen=True)
+class Nudge:
+    """The answer with one free key a little off, by full simulation.
+
+    `key`; `value` typed instead; `off`: -0.1 or 0.1, None for another choice or another order; `share` and
+    `reached_at` as in Course; `change` of the worst quantity against the answer [m], by `Asked.key`.
+    """
+
+    key: str
+    value: str
+    off: float | None
+    share: float
+    reached_at: float | None
+    change: Mapping[str, float]
+    by: Literal["operator", "simulation"] = "simulation"
+    trouble: str | None = None
+
+
+@dataclass(frozen=True)
+class Lost:
+    """The goal is lost again if one goes on: `asked` by key, after so much more `time` [s] and metal [m].
+
+    Told by the operator, put right by what was lapped in full.
+    """
+
+    asked: str
+    time: float
+    removed: float
+
+
+@dataclass(frozen=True)
+class Refused:
+    """What cannot be reached, and why: `code` for scripts, `message` a sentence for people.
+
+    `code`: "residue" (below what the layer leaves), "stays" (nothing free moves it), "time", "bounds" ...;
+    `asked`: key of the quantity; `reachable` [m]: the least that can be; `key`: the key of a step that would
+    have to be free or said.
+    """
+
+    code: str
+    message: str
+    asked: str | None = None
+    reachable: float | None = None
+    key: str | None = None
+
+
+@dataclass(frozen=True)
+class Band:
+    """Where nine in ten draws of the answer lie.
+
+    `what`: an `Asked.key` [m], "time" (reached at) [s] or "removed" until then [m].
+    """
+
+    what: str
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, repr=False)
+class Tuning:
+    """What came of a search.
+
+    `outcome`: "found"; "near" (nothing reaches the goal: the nearest first); "refused" (it cannot be, and
+    `refused` says why; the nearest first); "interrupted".  `candidates` confirmed by full simulation, best
+    first; the first is the answer.
+    `begun`: the study as it stands.  `lost`: when the goal is lost again if one goes on (None: not soon).
+     `tried`: schedules told by the operator, `simulated` in full.
+    `reached_in` of `samples` draws; in `failed` of them the answer does not come to its end (`failed_why`).
+    """
+
+    study: Study
+    goal: Tune
+    asked: tuple[Constraint, ...]
+    outcome: Literal["found", "near", "refused", "interrupted"]
+    candidates: tuple[Candidate, ...] = ()
+    begun: Candidate | None = None
+    trade_off: tuple[Point, ...] = ()
+    sensitivity: tuple[Nudge, ...] = ()
+    refused: tuple[Refused, ...] = ()
+    bands: tuple[Band, ...] = ()
+    samples: int = 0
+    reached_in: int = 0
+    failed: int = 0
+    failed_why: str | None = None
+    tolerance: Tolerance = field(default_factory=Tolerance)
+    cells: int | None = None
+    tried: int = 0
+    simulated: int = 0
+    lost: Lost | None = None
+
+    @property
+    def new(self) -> Candidate | None:
+        """The candidate that is worth a study of its own: the best, unless it is the study as it stands."""
+        best = self.answer
+        if self.outcome == "refused" or best is None:
+            return None
+        moved = best.changes or best.order != tuple(sorted(best.order))
+        return best if moved else None
+
+    def to_dict(self, written: Path | None = None) -> dict[str, Any]:
+        """The JSON of `lapwright tune --json`; `written`: where the new study lies."""
+        from lapwright.presentation.tuning_text import as_json
+        from lapwright.results.answer import plain
+
+        found: dict[str, Any] = plain(as_json(self, written))
+        return found
+
+    def text(self) -> str:
+        """What `lapwright tune` says of it."""
+        from lapwright.presentation.tuning_text import in_words
+
+        return "\n".join(in_words(self))
+
+    def __repr__(self) -> str:
+        return f"<Tuning of {self.study.stem}: {self.outcome}, {self.simulated} lapped in full>"
+
+    @property
+    def idle(self) -> bool:
+        """True where the faces have all that is asked as they come, and nothing need be lapped."""
+        course = self.answer.simulated if self.answer is not None else None
+        return course is not None and course.whole is not None and course.whole.time == 0.0
+
+    @property
+    def answer(self) -> Candidate | None:
+        """The best candidate."""
+        return self.candidates[0] if self.candidates else None
+
+
+Array = NDArray[np.float64]
+
+OF_PAIR = ("difference", "mating")
+NEVER = 1e6  # share of what comes to nothing
+
+
+def constraints_of(goal: Tune, plates: Mapping[str, Plate]) -> tuple[Constraint, ...]:
+    """Each quantity that a goal speaks of; plates that do not speak of a form are not asked for it."""
+    found = []
+    for form, limit in goal.reach.items():
+        named = (None,) if form in OF_PAIR else goal.plates
+        found += [Constraint(form, name, limit) for name in named if _speaks(plates, name, form)]
+    for name, kept in goal.keep.items():
+        for form, limit in kept.items():
+            plate = None if form in OF_PAIR else name
+            if _speaks(plates, plate, form):
+                found.append(Constraint(form, plate, limit, kept=True))
+    return tuple(found)
+
+
+def _speaks(plates: Mapping[str, Plate], name: str | None, form: str) -> bool:
+    return name is None or form not in NOT_OF[plates[name].outline.long]
+
+
+@dataclass(frozen=True)
+class TimeSeries:
+    """Columns (k,) along one schedule, from its start to its end.
+
+    `time` rubbed [s], `removed` mean depth off the plates [m], `turned` [turns] of top and walk together,
+    `swaps`; `values` [m]: "NAME.sphere" and the like, "NAME.flatness", "mating", "difference".
+    """
+
+    time: Array
+    removed: Array
+    turned: Array
+    swaps: Array
+    values: Mapping[str, Array]
+
+    def same(self, other: TimeSeries) -> bool:
+        """Whether another is this one to the last bit."""
+        columns = [
+            (getattr(self, one), getattr(other, one))
+            for one in ("time", "removed", "turned", "swaps")
+        ]
+        columns += [(value, other.values[key]) for key, value in self.values.items()]
+        return all(np.array_equal(one, two, equal_nan=True) for one, two in columns)
+
+    def flatness(self) -> Array:
+        """Flatness of the worst plate (k,) [m]."""
+        found = [value for key, value in self.values.items() if key.endswith(".flatness")]
+        return np.max(found, axis=0) if found else np.full(self.time.shape, np.nan)
+
+    def shares(self, asked: Sequence[Constraint]) -> Array:
+        """Each asked quantity over its limit (len(asked), k)."""
+        return np.stack([self.sizes(one) / one.limit for one in asked])
+
+    def sizes(self, one: Constraint) -> Array:
+        """Size of an asked quantity (k,) [m], or how far it moved."""
+        value = self.values[_column(one)]
+        moved = value - value[0] if one.kept else value
+        sizes: Array = np.where(np.isfinite(moved), np.abs(moved), np.inf)
+        return sizes
+
+    def along(self, least: str) -> Array:
+        """The column of what is to be least (k,)."""
+        columns = {
+            "time": self.time,
+            "removed": self.removed,
+            "turns": self.turned,
+            "swaps": self.swaps,
+        }
+        return columns[least]
+
+    def cost(self, time: float) -> Cost:
+        """What it took until `time` [s]."""
+        removed, turned = (
+            float(np.interp(time, self.time, one)) for one in (self.removed, self.turned)
+        )
+        at = max(0, int(np.searchsorted(self.time, time * (1.0 + 1e-12), side="right")) - 1)
+        return Cost(time, removed, turned, float(self.swaps[at]))
+
+
+def _column(one: Constraint) -> str:
+    form = "sphere" if one.form == "dome" else one.form
+    return form if one.plate is None else f"{one.plate}.{form}"
+
+
+def time_series_of(columns: Mapping[str, Sequence[float]]) -> TimeSeries:
+    """A track from the columns that a full simulation kept."""
+    held = {name: np.asarray(column, dtype=np.float64) for name, column in columns.items()}
+    time, removed, turned, swaps = (
+        held.pop(name) for name in ("time", "removed", "turned", "swaps")
+    )
+    return TimeSeries(time, removed, turned, swaps, held)
+
+
+def evaluation_of(
+    track: TimeSeries,
+    asked: Sequence[Constraint],
+    hold: float | None,
+    by: Literal["operator", "simulation"],
+    *,
+    aim: float = 1.0,
+    trail: bool = True,
+) -> Evaluation:
+    """How a schedule went; `aim`: the share of each limit that is wanted; `trail`: note the way, too."""
+    time, shares = track.time, track.shares(asked)
+    if hold is not None and hold < time[-1]:
+        keep = int(np.searchsorted(time, hold))
+        last = [np.interp(hold, time, one) for one in shares]
+        time, shares = np.append(time[:keep], hold), np.column_stack([shares[:, :keep], last])
+    worst = shares.max(axis=0)
+    reached = _reached(time, worst, aim)
+    first = time.size - 1
+    if hold is not None:
+        first = int(np.searchsorted(time, max(reached or 0.0, 0.5 * time[-1]) * (1.0 - 1e-12)))
+    at_worst = shares[:, first:].max(axis=1)
+    share = float(at_worst.max())
+    ended = reached if hold is not None and reached is not None else float(time[-1])
+    way = zip(time.tolist(), np.minimum(worst, NEVER).tolist(), strict=True) if trail else ()
+    return Evaluation(
+        by=by,
+        reached_at=reached,
+        share=share if math.isfinite(share) else NEVER,
+        worst={one.key: float(most * one.limit) for one, most in zip(asked, at_worst, strict=True)},
+        forms={},
+        cost=track.cost(ended),
+        trail=tuple(way),
+        then=None if reached is None else track.cost(reached),
+        whole=track.cost(float(track.time[-1])),
+    )
+
+
+def _reached(time: Array, share: Array, aim: float) -> float | None:
+    """From when on the share stays at or below `aim` [s]."""
+    over = np.flatnonzero(~(share <= aim))
+    if not over.size:
+        return float(time[0])
+    last = int(over[-1])
+    if last == time.size - 1:
+        return None
+    high, low = share[last], share[last + 1]
+    if not math.isfinite(high):
+        return float(time[last + 1])
+    along = (high - aim) / (high - low)
+    return float(time[last] + along * (time[last + 1] - time[last]))

@@ -1,0 +1,345 @@
+"""Who does the work: processes on this computer, or a cluster that is already there.
+
+Either is a `concurrent.futures.Executor`; `WorkerPool` also knows how many hands there are, and how to send
+them home: no process of ours outlives us, however we end.
+
+Working through many jobs with a crew: about a second of work at a time, answers as they come.
+
+Answers come in any order; what they hold does not depend on it.
+
+What a worker does once: have every kernel compiled, and say which program it is.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import (
+    FIRST_COMPLETED,
+    BrokenExecutor,
+    Executor,
+    Future,
+    ProcessPoolExecutor,
+    ThreadPoolExecutor,
+    wait,
+)
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from multiprocessing import connection
+from typing import Any, Generic, TypeVar
+
+from lapwright import __version__
+from lapwright.errors import CannotDoError, CommandError
+
+__all__ = [
+    "AT_A_TIME",
+    "WorkerPool",
+    "cluster",
+    "in_process",
+    "processes",
+    "same_program",
+    "warm",
+    "work_through",
+]
+
+
+# A worker is one thread: the simulations themselves are what runs side by side.
+LIBRARIES = ("NUMBA", "OMP", "OPENBLAS", "MKL", "NUMEXPR")
+ONE_THREAD = {**{f"{name}_NUM_THREADS": "1" for name in LIBRARIES}, "VECLIB_MAXIMUM_THREADS": "1"}
+PATIENCE = 5.0  # s that a worker gets to end by itself
+
+
+@dataclass
+class WorkerPool:
+    """An executor and how many work in it; `renew` makes another in its place when a worker has died."""
+
+    executor: Executor
+    workers: int
+    renew: Callable[[], Executor] | None = None
+    replaced: list[Executor] = field(default_factory=list)
+
+    def another(self) -> bool:
+        """Go on with a new executor; False when there is none to be had."""
+        if self.renew is None:
+            return False
+        self.executor = self.renew()
+        return True
+
+
+def available() -> int:
+    """Cores that this process may use."""
+    try:
+        return max(1, len(os.sched_getaffinity(0)))
+    except AttributeError:
+        return max(1, os.cpu_count() or 1)
+
+
+@contextmanager
+def in_process(number: int = 1) -> Iterator[WorkerPool]:
+    """A crew in this very process."""
+    with ThreadPoolExecutor(number) as pool:
+        yield WorkerPool(pool, number)
+
+
+@contextmanager
+def processes(number: int) -> Iterator[WorkerPool]:
+    """So many worker processes, started anew (spawned), gone when the context ends, however it ends."""
+    before = set(multiprocessing.active_children())
+    made: list[Executor] = []
+    context = multiprocessing.get_context("spawn")
+
+    def pool() -> Executor:
+        lock = context.Lock()
+        made.append(ProcessPoolExecutor(number, context, initializer=_begin, initargs=(lock,)))
+        return made[-1]
+
+    with _surroundings(ONE_THREAD):
+        try:
+            yield WorkerPool(pool(), number, pool)
+        finally:
+            _send_home(made, before)
+
+
+@contextmanager
+def _surroundings(wanted: dict[str, str]) -> Iterator[None]:
+    """Environment variables for processes started meanwhile; what was there comes back."""
+    before = {name: os.environ.get(name) for name in wanted}
+    os.environ.update(wanted)
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name, None)
+            else:
+                os.environ[name] = value
+
+
+def _send_home(pools: list[Executor], before: set[Any]) -> None:
+    """End every worker: what they were at is not wanted any more."""
+    ours = [child for child in multiprocessing.active_children() if child not in before]
+    for child in ours:
+        child.terminate()
+    # Only looked at, not joined: the pool's own thread joins them, and two that wait for one child miss it.
+    until = time.monotonic() + PATIENCE
+    while left := [child for child in ours if not connection.wait([child.sentinel], 0.0)]:
+        if time.monotonic() > until:
+            for child in left:
+                child.kill()
+            break
+        connection.wait([child.sentinel for child in left], 0.1)
+    for pool in pools:
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _begin(lock: Any) -> None:
+    """What a worker does first: leave Ctrl-C to us, end when we end, and have the kernels compiled.
+
+    One compiles while the others wait, and then reads what it left: numba keeps kernels on the disk.
+    """
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+    with lock:
+        pass  # MOVED
+
+        warm()
+
+
+def _end_with_parent() -> None:
+    """Leave at once when the process that started us is gone, even killed outright."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        connection.wait([parent.sentinel])
+        os._exit(1)
+
+
+@contextmanager
+def cluster(address: str) -> Iterator[WorkerPool]:
+    """The workers of a dask.distributed cluster that runs at `address`; it stays when we leave.
+
+    Raises
+    ------
+    CommandError
+        The extra `cluster` is not installed, or nobody answers there.
+    CannotDoError
+        The cluster has no workers, or no lapwright on them.
+
+    """
+    try:
+        from distributed import Client
+    except ImportError:
+        raise CommandError(
+            "--cluster needs the extra 'cluster': pip install 'lapwright[cluster]'", key="--cluster"
+        ) from None
+    try:
+        client: Any = Client(address, timeout="10s", set_as_default=False)  # type: ignore[no-untyped-call]
+    except (OSError, ValueError, TimeoutError) as trouble:
+        reason = " ".join(str(trouble).split())[:200]
+        raise CommandError(
+            f"no cluster answers at {address} ({reason}): start one with 'dask scheduler' and 'dask worker', "
+            "and give the address that the scheduler prints",
+            key="--cluster",
+        ) from None
+    try:
+        yield _on_cluster(client, address)
+    finally:
+        client.close(timeout=5)
+
+
+def _on_cluster(client: Any, address: str) -> WorkerPool:
+    from lapwright import __version__
+
+    pass  # MOVED
+
+    threads = client.nthreads()
+    if not threads:
+        raise CannotDoError(
+            f"the cluster at {address} has no workers: start some with 'dask worker {address}'"
+        )
+    try:
+        found = client.run(same_program)
+    except Exception as trouble:
+        reason = " ".join(str(trouble).split())[:200]
+        raise CannotDoError(
+            f"the workers at {address} have no lapwright of this version ({reason}): "
+            f"install lapwright {__version__} there"
+        ) from None
+    if set(found.values()) != {__version__}:
+        raise CannotDoError(
+            f"the workers at {address} have lapwright {', '.join(sorted(set(found.values())))}, this is "
+            f"{__version__}: install the same there"
+        )
+    return WorkerPool(client.get_executor(pure=False, retries=0), sum(threads.values()))
+
+
+J = TypeVar("J")
+A = TypeVar("A")
+
+AT_A_TIME = 1.0  # s of work in one chunk
+AHEAD = 2  # chunks given out to each worker
+LOOK = 0.2  # s between looks at whether to stop
+GIVE_UP = 3  # jobs lost one after another before any was done: then it is not the jobs' fault
+
+
+@dataclass
+class _Given(Generic[J]):
+    """Jobs given out together; `alone` when nothing else was at the time."""
+
+    jobs: list[J]
+    alone: bool
+
+
+def _chunk(function: Callable[[J], A], jobs: Sequence[J]) -> tuple[list[A], float]:
+    """Do some jobs; gives the answers and the time that each took on average [s]."""
+    begun = time.perf_counter()
+    answers = [function(job) for job in jobs]
+    return answers, (time.perf_counter() - begun) / len(jobs)
+
+
+def work_through(
+    crew: WorkerPool,
+    function: Callable[[J], A],
+    jobs: Sequence[J],
+    *,
+    lost: Callable[[J], A],
+    stop: Callable[[], bool] = lambda: False,
+) -> Iterator[list[A]]:
+    """Do every job; yields the answers of a chunk as it comes in.
+
+    `function` must not raise.  `lost`: the answer in place of a job whose worker died of it.  `stop` is
+    asked now and then; once it says so, nothing more is given out or waited for.
+
+    Raises
+    ------
+    CannotDoError
+        When the workers themselves do not work.
+
+    """
+    waiting: deque[J] = deque(jobs)
+    alone: deque[J] = deque()  # jobs that a worker may have died of
+    running: dict[Future[Any], _Given[J]] = {}
+    pace, done_any, lost_in_a_row = 0.0, False, 0
+    try:
+        while (waiting or alone or running) and not stop():
+            while waiting and not alone and len(running) < AHEAD * crew.workers:
+                some = [waiting.popleft() for _ in range(_size(pace, len(waiting), crew.workers))]
+                running[_submitted(crew, function, some)] = _Given(some, False)
+            if alone and not running:
+                one = [alone.popleft()]
+                running[_submitted(crew, function, one)] = _Given(one, True)
+            ready, _ = wait(running, timeout=LOOK, return_when=FIRST_COMPLETED)
+            broken = False
+            for future in ready:
+                given, trouble = running.pop(future), future.exception()
+                if trouble is None:
+                    answers, each = future.result()
+                    pace = each if pace == 0.0 else 0.7 * pace + 0.3 * each
+                    done_any, lost_in_a_row = True, 0
+                    yield answers
+                    continue
+                broken = broken or isinstance(trouble, BrokenExecutor)
+                if not given.alone:
+                    alone.extend(given.jobs)
+                    continue
+                lost_in_a_row += 1
+                if not done_any and lost_in_a_row >= GIVE_UP:
+                    reason = " ".join(f"{type(trouble).__name__}: {trouble}".split())[:200]
+                    raise CannotDoError(f"no worker can do this work ({reason})", code="workers")
+                yield [lost(given.jobs[0])]
+            if broken:
+                # One of what was given out killed its worker; which one shows when each is done alone.
+                for given in running.values():
+                    (alone if not given.alone else waiting).extend(given.jobs)
+                running.clear()
+                if not crew.another():
+                    raise CannotDoError("the workers are gone", code="workers")
+    finally:
+        for future in running:
+            future.cancel()
+
+
+def _submitted(crew: WorkerPool, function: Callable[[J], A], jobs: list[J]) -> Future[Any]:
+    """A future of the jobs; one that has failed already where the executor takes no more."""
+    try:
+        return crew.executor.submit(_chunk, function, jobs)
+    except BrokenExecutor as trouble:
+        failed: Future[Any] = Future()
+        failed.set_exception(trouble)
+        return failed
+
+
+def _size(pace: float, left: int, workers: int) -> int:
+    """Jobs in the next chunk: a second's worth, and fewer towards the end so that all end together."""
+    if pace <= 0.0:
+        return 1
+    return max(1, min(int(AT_A_TIME / pace), -(-left // (2 * AHEAD * workers))))
+
+
+def same_program() -> str:
+    """Version of the program here."""
+    return __version__
+
+
+def warm() -> None:
+    """Lap a small pair for a few strokes, once turning and once cell on cell: both loops are used."""
+    from dataclasses import replace
+    from math import radians
+
+    from lapwright.integration.loop import lap
+    from lapwright.specification.curves import Circle
+    from lapwright.specification.outline import Disc
+    from lapwright.specification.plate import Plate
+    from lapwright.specification.step import Grit, Layer, Step, Turn, Wear
+
+    a = Plate(Disc(0.1), thickness=0.02, cells=16, name="A")
+    grit = Grit("15 um", 15e-6, Wear(iron=1e-12), Layer(1e-6))
+    step = Step("A", "B", grit, curve=Circle(0.02), strokes=2)
+    for turn in (Turn(), Turn(radians(8.0))):
+        for _ in lap({"A": a, "B": replace(a, name="B")}, [replace(step, turn=turn)]):
+            pass

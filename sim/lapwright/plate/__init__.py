@@ -1,1 +1,0 @@
-"""What plates are, and how their form is measured."""

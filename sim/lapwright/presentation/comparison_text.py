@@ -1,0 +1,409 @@
+"""A comparison in words, and as one JSON object.
+
+A comparison as one JSON object: SI throughout, members best first.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from lapwright.kinematics.schedule import last_grit
+from lapwright.limits import limit_of
+from lapwright.optimisation.cases import Case, spoken, step_of
+from lapwright.optimisation.comparison import Comparison
+from lapwright.optimisation.ranking import Criterion
+from lapwright.optimisation.summary import Summary
+from lapwright.presentation import words
+from lapwright.presentation.comparison_notes import how_sure, spread
+from lapwright.presentation.words import MARK, marked_face
+from lapwright.study.model import Tune
+from lapwright.units import NOTHING, Units, joined
+
+__all__ = [
+    "MARKED",
+    "Row",
+    "Told",
+    "as_json",
+    "headline",
+    "in_words",
+    "margin",
+    "marked",
+    "ranked_by",
+    "rows",
+]
+
+
+SHOWN = 20  # rows on a screen
+FEW = 20  # draws that are too few to be sure by
+MARKED = f"{MARK} {words.REMARK}: finer than a tenth of the grit."
+FORM_WORDS = {
+    "dome": "dome or dish",
+    "difference": "difference of the domes",
+    "mating": "misfit of the pair",
+}
+
+# How a sentence begins that says how far the best is from the next, where a goal decides.
+LEADS = {
+    "both": "It is nearer the goal by",
+    "first": "It reaches the goal by",
+    "second": "The next misses the goal by",
+}
+
+Told = tuple[str, str]  # what came out, and its band ("" when there is none)
+
+
+@dataclass(frozen=True)
+class Row:
+    """One member of the table, in words.
+
+    `rank` from 1, or "" for one that did not come to its end; `plates`: each plate's face; `changed`: what
+    was changed, "" where the name says it already.
+    """
+
+    index: int
+    rank: str
+    name: str
+    changed: str
+    plates: Mapping[str, Told]
+    flat: Told
+    removed: Told
+    minutes: Told
+    lifts: str
+    trouble: str
+    sure: str
+
+
+def ranked_by(got: Comparison) -> str:
+    """What members are put in order by, in one phrase."""
+    goal = got.criterion.goal
+    if goal is None:
+        return "flatness of the worst plate at the end; where that is alike, less metal removed"
+    return f"the goal of the study: {_goal(goal, got.study.units)}"
+
+
+def _goal(goal: Tune, units: Units) -> str:
+    reach = [
+        f"{FORM_WORDS.get(form, form)} {units.size(limit)}" for form, limit in goal.reach.items()
+    ]
+    kept = [
+        f"{name} keeps its {joined([FORM_WORDS.get(f, f) for f in forms])}"
+        for name, forms in goal.keep.items()
+    ]
+    cost = "less metal" if goal.least == "removed" else "less time"
+    return f"{joined([*reach, *kept])} at most; of those that reach it, {cost}"
+
+
+def margin(got: Comparison) -> str:
+    """What the figures leave out at the edge."""
+    ended = [e for s in got.nominal for e in s.plates.values()]
+    sizes = sorted({got.study.units.length(e.margin) for e in ended})
+    if all(e.margin == 0.0 for e in ended):
+        return "Figures go to the very edge."
+    return f"Left out of these figures round the edge: {joined(sizes)}."
+
+
+# --- the best ----------------------------------------------------------------------------------
+
+
+def headline(got: Comparison) -> str:
+    """Which is best, by how much, and whether that is more than the program knows."""
+    if not got.done:
+        return "None of them came to its end."
+    best = got.done[0]
+    summary = got.nominal[best]
+    if got.criterion.goal is not None:
+        lead = _reached(got, best)
+    else:
+        lead = f"Best: {got.members[best].name}. {_flat(got, summary)} at the end"
+    if len(got.done) < 2:
+        return f"{lead}. Nothing else came to its end to set beside it."
+    return f"{lead}{_beside(got, best, got.done[1])}{_mind(got, best)}"
+
+
+def _mind(got: Comparison, best: int) -> str:
+    """A warning where the best did not come to its end in some of its draws."""
+    bad = [summary for summary in got.draws[best] if not summary.done]
+    if not bad:
+        return ""
+    why = (bad[0].trouble or "").split(" at ")[0]
+    return (
+        f" Mind: in {len(bad)} of {got.samples} draws the first does not come to its end ({why})."
+    )
+
+
+def _flat(got: Comparison, summary: Summary) -> str:
+    figure = max((e.forms.get("flatness") or 0.0 for e in summary.plates.values()), default=0.0)
+    worst = got.criterion.worst_plate(summary)
+    if len(summary.plates) < 2:
+        return f"{worst} is flat within {got.study.units.size(figure)}"
+    which = "worse" if len(summary.plates) == 2 else "worst"
+    return f"The {which} plate, {worst}, is flat within {got.study.units.size(figure)}"
+
+
+def _reached(got: Comparison, best: int) -> str:
+    summary, name = got.nominal[best], got.members[best].name
+    share = got.criterion.figure(summary)
+    if share <= 1.0:
+        return f"Best: {name}, which reaches the goal. {_flat(got, summary)}"
+    far = f"{Units.number(share)} times what is allowed"
+    return f"None reaches the goal. Nearest: {name}, {far}. {_flat(got, summary)}"
+
+
+def _beside(got: Comparison, best: int, second: int) -> str:
+    """The best beside the next one."""
+    units, known, name = got.study.units, got.known(best, second), got.members[second].name
+    figures = [Criterion().figure(got.nominal[i]) for i in (best, second)]
+    which = "better" if figures[1] >= figures[0] else "worse"
+    if known.lost:
+        told = f", the next, {name}, within {units.size(figures[1])}"
+    elif abs(figures[0] - figures[1]) <= NOTHING:
+        told = f", as flat as the next, {name}"
+    else:
+        told = f", {units.size(figures[0] - figures[1])} {which} than the next, {name}"
+    if known.lost and not got.samples:
+        return (
+            f"{told}. Both are flat to the finish ({words.REMARK}), so take whichever is less work."
+        )
+    finish = f" Both are flat to the finish ({words.REMARK})." if known.lost else ""
+    return f"{told}.{finish} {_sure(got, best, second)}"
+
+
+def _sure(got: Comparison, best: int, second: int) -> str:
+    units, known = got.study.units, got.known(best, second)
+    if got.samples:
+        wins, of = got.wins(best, second)
+        if not of:
+            return f"None of the {got.samples} draws of either came to its end."
+        won = f"the first is the better in {wins:.0f}"
+        return f"Of {of} draws of what is not known, {won}: {_verdict(wins, of)}."
+    lead = "That is" if got.criterion.goal is None else LEADS[known.of]
+    alike = known.of == "both"
+    if known.error is None:
+        return (
+            f"{lead} {units.size(known.apart)}; how far off the program itself may be is not known."
+        )
+    own = f"the program's own error ({units.size(known.error)})"
+    if not known.telling:
+        so = "take them as alike" if alike else "no telling whether it does"
+        return f"{lead} no more than {own}: {so}."
+    if known.apart <= known.squeeze:
+        so = "find them alike" if alike else "find it otherwise"
+        return (
+            f"{lead} more than {own} but less than the grit layer gives "
+            f"({units.size(known.squeeze)}), which is a guess: be ready to {so} at the bench."
+        )
+    return f"{lead} more than {own} and stands clear."
+
+
+def _verdict(wins: float, of: int) -> str:
+    if of < FEW:
+        return "too few draws to be sure"
+    return (
+        "that is sure enough" if wins >= 0.95 * of else "likely" if wins >= 0.8 * of else "not sure"
+    )
+
+
+# --- the table ---------------------------------------------------------------------------------
+
+
+def rows(got: Comparison) -> list[Row]:
+    """Every member, best first."""
+    return [_row(got, i, rank) for rank, i in enumerate(got.order, 1)]
+
+
+def _row(got: Comparison, i: int, rank: int) -> Row:
+    member, summary, units = got.members[i], got.nominal[i], got.study.units
+    step = step_of(got.study, member.step)
+    more = {key: to for key, to in member.changes.items() if spoken({key: to}, step) != member.name}
+    changes = spoken(more, step)
+    if changes and member.step is not None and len(got.study.steps) > 1:
+        changes = f"step {member.step}: {changes}"
+    flat, worst = max(
+        ((e.forms.get("flatness") or 0.0, name) for name, e in summary.plates.items()),
+        default=(0.0, ""),
+    )
+    fine = MARK if units.finer(flat, _finish(member, worst)) else ""
+    return Row(
+        index=i,
+        rank=str(rank) if summary.done else "",
+        name=member.name,
+        changed="" if changes == member.name else changes,
+        plates={name: _face(got, i, name) for name in summary.plates},
+        flat=(" ".join([units.size(flat), *fine]), _ends(got.flatness_band(i), units)),
+        removed=(units.size(summary.removed), _ends(got.band(i, ("removed",)), units)),
+        minutes=_minutes(summary, spread(got)),
+        lifts=_lifts(summary),
+        trouble=" ".join((summary.trouble or "").split()),
+        sure=_in_draws(got, i),
+    )
+
+
+def _face(got: Comparison, i: int, name: str) -> tuple[str, str]:
+    """A face at the end in words, each form marked that is finer than the finish; and its band."""
+    ended, units = got.nominal[i].plates[name], got.study.units
+    told = marked_face(ended.forms, _finish(got.members[i], name), MARK, units)
+    lead = "bow" if ended.forms.get("bow") is not None else "sphere"
+    band = got.band(i, (name, lead))
+    return told, "" if band is None else _span(lead, band, units)
+
+
+def _finish(member: Case, name: str) -> float | None:
+    """A tenth of the last grit on a plate [m]; None where none was."""
+    grit = None if member.study is None else last_grit(member.study.steps, name)
+    return None if grit is None else limit_of("finish") * grit
+
+
+def _span(key: str, band: tuple[float, float], units: Units) -> str:
+    """From where to where a dome or a bow lies, in words."""
+    names = ("dome", "dish") if key == "sphere" else ("bow high", "bow hollow")
+    low, high = band
+    if low * high >= 0.0:
+        ends = sorted((abs(low), abs(high)))
+        name = names[0] if high > 0.0 else names[1]
+        return f"{name} from {units.size(ends[0])} to {units.size(ends[1])}"
+    return f"from {names[1]} {units.size(low)} to {names[0]} {units.size(high)}"
+
+
+def _ends(band: tuple[float, float] | None, units: Units) -> str:
+    """From where to where, in words; "" when not known."""
+    return "" if band is None else f"from {units.size(band[0])} to {units.size(band[1])}"
+
+
+def _minutes(summary: Summary, known: float) -> tuple[str, str]:
+    """Say "about 40 min" and "13 to 130"; why there is a band is said once, below the table."""
+    head, _, band = Units.band(summary.time, known).partition(", ")
+    return head, band
+
+
+def _lifts(summary: Summary) -> str:
+    share = summary.lift_share
+    return (
+        "no"
+        if share <= 0.0
+        else "yes, a trace"
+        if share < 0.01
+        else f"yes, {Units.share(share)} of the time"
+    )
+
+
+def _in_draws(got: Comparison, i: int) -> str:
+    if not got.samples:
+        return ""
+    told = f"best in {got.best_in(i)} of {got.samples}"
+    bad = got.ended_badly(i)
+    return f"{told}, does not end in {bad}" if bad else told
+
+
+# --- screens -----------------------------------------------------------------------------------
+
+
+def in_words(got: Comparison) -> list[str]:
+    """What a person reads on the screen."""
+    lines = [got.study.title, "", *textwrap.wrap(headline(got), 100), ""]
+    lines += textwrap.wrap(f"Best first, by {ranked_by(got)}:", 100)
+    table = rows(got)
+    shown = table if len(table) <= SHOWN else table[: SHOWN - 1]
+    for row in shown:
+        lines += ["", *_told(row)]
+    if len(shown) < len(table):
+        lines += ["", f"... and {len(table) - len(shown)} more: compare.csv has them all."]
+    lines += ["", *([MARKED] if marked(shown) else []), margin(got)]
+    for told in how_sure(got):
+        lines += textwrap.wrap(told, 100)
+    return lines
+
+
+def _told(row: Row) -> list[str]:
+    head = f"{row.rank or '-':>3}  {row.name}"
+    if row.changed:
+        head += f"  ({row.changed})"
+    if row.trouble:
+        told = textwrap.wrap(f"did not come to its end: {row.trouble}", 95)
+        return [head, *(f"     {line}" for line in told)]
+    flat, off, time = (_in_brackets(told) for told in (row.flat, row.removed, row.minutes))
+    lines = [head, f"     worst flat within {flat}; off {off}; {time}; lifts: {row.lifts}"]
+    lines.append(
+        "     " + "; ".join(f"{name}: {_in_brackets(told)}" for name, told in row.plates.items())
+    )
+    if row.sure:
+        lines.append(f"     {row.sure}")
+    return lines
+
+
+def _in_brackets(told: Told) -> str:
+    return f"{told[0]} ({told[1]})" if told[1] else told[0]
+
+
+def marked(table: Sequence[Row]) -> bool:
+    """Whether anything told of a face is finer than the finish."""
+    return any(MARK in told for row in table for told, _ in row.plates.values())
+
+
+def listed_rows(table: Sequence[Row], most: int) -> tuple[Sequence[Row], int]:
+    """The first `most` rows, and how many are left out."""
+    return table[:most], max(0, len(table) - most)
+
+
+def as_json(got: Comparison) -> dict[str, Any]:
+    """The answer of `compare --json`, SI throughout, members best first."""
+    answer: dict[str, Any] = {
+        "study": got.study.stem,
+        "ranking_by": ranked_by(got),
+        "members": [_member(got, i, rank) for rank, i in enumerate(got.order, 1)],
+    }
+    if got.cells is not None:
+        answer["cells"] = got.cells
+    if len(got.done) > 1:
+        known = got.known(*got.done[:2])
+        answer["best"] = {
+            "name": got.members[got.done[0]].name,
+            "apart": known.apart,
+            "of": known.of,
+            "error": known.error,
+            "squeeze": known.squeeze,
+        }
+    if got.samples:
+        answer["samples"] = got.samples
+        if len(got.done) > 1:
+            answer["best"]["wins"] = got.wins(*got.done[:2])[0]
+    return answer
+
+
+def _member(got: Comparison, i: int, rank: int) -> dict[str, Any]:
+    member, summary = got.members[i], got.nominal[i]
+    out: dict[str, Any] = {
+        "name": member.name,
+        "step": member.step,
+        "set": dict(member.changes),
+        "rank": rank if summary.done else None,
+        "outcome": summary.outcome,
+        "plates": {
+            name: {
+                **ended.forms,
+                "removed": ended.removed,
+                "error": dict(ended.error),
+                "edge_margin": ended.margin,
+                "margin0": dict(ended.forms_margin0),
+            }
+            for name, ended in summary.plates.items()
+        },
+        "time": summary.time,
+        "removed": summary.removed,
+        "lift_share": summary.lift_share,
+    }
+    if summary.trouble is not None:
+        out["error"] = {"code": summary.code, "key": None, "message": summary.trouble}
+    if got.samples:
+        out["bands"] = {
+            "time": got.band(i, ("time",)),
+            "removed": got.band(i, ("removed",)),
+            "plates": {
+                name: {key: got.band(i, (name, key)) for key in (*ended.forms, "removed")}
+                for name, ended in summary.plates.items()
+            },
+        }
+        out["best_in"], out["did_not_end"] = got.best_in(i), got.ended_badly(i)
+    return out

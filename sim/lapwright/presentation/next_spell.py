@@ -1,0 +1,304 @@
+"""What `next` says: where the plates stand, whether it came as foretold, what was learnt, what comes next."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from functools import cached_property
+from math import degrees
+from typing import Any
+
+from lapwright.metrology.reading import Reading
+from lapwright.modal.basis import form_names
+from lapwright.optimisation.advise import Advice
+from lapwright.optimisation.book import Band, Book
+from lapwright.optimisation.history import foretell
+from lapwright.optimisation.sight import ToRead, all_readings, sight_of
+from lapwright.optimisation.spell import new_day
+from lapwright.presentation.tables import stroke_words, turn_words
+from lapwright.results.answer import Answer, wrapped
+from lapwright.units import Units, joined
+
+__all__ = ["NextAnswer"]
+
+
+OPEN = 0.3e-6  # [m] half a band: a form that is less sure than this has not been read
+SELDOM = 3999  # spells: what comes more seldom still is not told apart
+MOST_SAID = 4  # readings that are told one by one
+MISHAPS = {
+    "top not turned": "if the top was not turned",
+    "plates changed": "if the plates lay the other way round",
+    "stroke a third longer": "if the stroke was a third longer",
+    "grit far slower": "if the grit cut far slower that day",
+    "grit far faster": "if the grit cut far faster that day",
+    "zero moved": "if the zero of {of} had moved",
+    "sign turned": "if {of} was read with the wrong sign",
+}
+DOMES = {
+    "sphere": ("domed", "hollow"),
+    "bow": ("bow", "hollow along"),
+    "crown": ("crown", "hollow across"),
+}
+SIDES = {
+    "saddle": ("3 and 9", "12 and 6"),
+    "twist": ("1:30 and 7:30", "10:30 and 4:30"),
+    "wind": ("1:30 and 7:30", "10:30 and 4:30"),
+}
+
+
+class NextAnswer(Answer):
+    """The five sentences of a book, and the same as numbers."""
+
+    def __init__(self, book: Book) -> None:
+        self.book = book
+        self.units: Units = book.study.units
+        self.now = book.now
+        self.advice: Advice = book.next()
+        names = book.bench.layout.plates
+        self.forms = {
+            name: {form: self.now.form(name, form) for form in (*form_names(plate), "flatness")}
+            for name, plate in names.items()
+        }
+
+    @cached_property
+    def foretold(self) -> list[tuple[Reading, Band]]:
+        """What to read after the next spell, and what to expect [m, rad]."""
+        step = self.advice.step
+        if step is None:
+            return []
+        bench, number = self.book.bench, len(self.book.entries) + 1
+        known = self.book.chapters[-1].known if self.book.chapters else bench.prior
+        after = bench.spell(step, (number,), True).after(new_day(known, bench.layout))
+        readings = self._asked()
+        if not readings:
+            return []
+        found = foretell(
+            after, sight_of(bench.layout, readings, bench.gauges), bench.rng(number, 2)
+        )
+        bands = zip(found.middle, found.low, found.high, strict=True)
+        return [(r, Band(*map(float, band))) for r, band in zip(readings, bands, strict=True)]
+
+    def _asked(self) -> tuple[Reading, ...]:
+        last = next(
+            (c.entry.readings for c in reversed(self.book.chapters) if c.entry.readings), ()
+        )
+        return last or all_readings(self.book.bench)
+
+    def told(self) -> Mapping[str, Any]:
+        """Everything for scripts."""
+        last = self.book.chapters[-1] if self.book.chapters else None
+        foretold = None
+        if last is not None and last.foretold is not None:
+            foretold = {
+                "value": last.foretold.value,
+                "low": last.foretold.low,
+                "middle": last.foretold.middle,
+                "high": last.foretold.high,
+                "tail": last.foretold.tail,
+                "better": {" ".join(k).strip(): v for k, v in last.better.items()},
+                "likely": {" ".join(k).strip(): v for k, v in last.likely.items()},
+            }
+        step = self.advice.step
+        return {
+            "now": {n: {f: vars(band) for f, band in of.items()} for n, of in self.forms.items()},
+            "foretold": foretold,
+            "learnt": {
+                "wear": {
+                    " on ".join(key): vars(self._wear(*key)) for key in self.book.bench.layout.wears
+                },
+                "layer": {
+                    grit: vars(self.now.layer(grit)) for grit in self.book.bench.layout.layers
+                },
+            },
+            "next": None
+            if step is None
+            else {
+                "top": step.top,
+                "bottom": step.bottom,
+                "grit": step.grit.name,
+                "strokes": step.total_strokes,
+                "time": step.total_strokes / step.pace,
+                "stroke": stroke_words(step),
+                "turn": turn_words(step.turn),
+                "expect": [
+                    {"gauge": r.gauge, "plate": r.plate, "angle": r.angle, **vars(b)}
+                    for r, b in self.foretold
+                ],
+            },
+            "read": [
+                {
+                    "gauge": one.reading.gauge,
+                    "plate": one.reading.plate,
+                    "angle": one.reading.angle,
+                    "at": one.reading.at,
+                    "of": one.form[0],
+                    "form": one.form[1],
+                    "within": {"now": one.now, "then": one.then},
+                }
+                for one in self.advice.read
+            ],
+            "usual_gauges": self.book.usual_gauges,
+            "excess": self.advice.excess,
+            "why": self.advice.why,
+            "chance": self.advice.chance,
+            "reached_now": self.advice.reached_now,
+            "to_go": {
+                "time": self.advice.cost,
+                "spells": self.advice.spells,
+                "metal": self.advice.metal,
+            },
+        }
+
+    def _wear(self, grit: str, metal: str) -> Band:
+        plates = self.book.bench.layout.plates
+        return self.now.wear(
+            grit, next(name for name, p in plates.items() if p.material.name == metal)
+        )
+
+    def lines(self) -> Iterator[str]:
+        """The five sentences."""
+        said = {
+            "Now": self._now(),
+            "As foretold?": self._as_foretold(),
+            "Learnt": self._learnt(),
+            "Next": self._next(),
+            "To go": self._to_go(),
+        }
+        for head, text in said.items():
+            if text:
+                yield from wrapped(f"{head + ('' if head.endswith('?') else '.')} {text}", "", "  ")
+        if self.book.usual_gauges:
+            names = joined(list(self.book.study.gauges))
+            told = f"(No gauge in the study: usual ones are taken: {names}.)"
+            yield from wrapped(told, "", "  ")
+
+    def _band(self, band: Band, figures: int = 2) -> str:
+        """A size with its band, the right way round: "1.4 um (1.1 to 1.7)"."""
+        small = self.units.small
+        low, high = sorted((band.low, band.high))
+        ends = f"({Units.number(low / small.size, figures)} to {Units.number(high / small.size, figures)})"
+        return f"{Units.number(band.middle / small.size, figures)} {small.name} {ends}"
+
+    def _now(self) -> str:
+        parts = []
+        for name, of in self.forms.items():
+            words = [self._form(key, band) for key, band in of.items() if key != "flatness"]
+            parts.append(f"{name} {joined([word for word in words if word])}")
+        return "; ".join(parts) + "."
+
+    def _form(self, key: str, band: Band) -> str:
+        """One form: named by its side where that is told, else how large it may be."""
+        most = max(abs(band.low), abs(band.high))
+        if band.high - band.low > 2.0 * OPEN and band.low < 0.0 < band.high:
+            return f"{'dome or dish' if key == 'sphere' else key} not known, up to {self.units.size(most)}"
+        if band.low < 0.0 < band.high:
+            return f"{'dome or dish' if key == 'sphere' else key} under {self.units.size(most)}"
+        side = 0 if band.middle > 0.0 else 1
+        size = Band(abs(band.middle), *sorted((abs(band.low), abs(band.high))))
+        if key in ("sphere", "bow", "crown"):
+            return f"{DOMES[key][side]} {self._band(size)}"
+        return f"high at {SIDES[key][side]} by {self._band(size)}"
+
+    def _as_foretold(self) -> str:
+        last = self.book.chapters[-1] if self.book.chapters else None
+        if last is None or last.foretold is None or last.entry.done is None:
+            return ""
+        told = last.foretold
+        if told.alarm:
+            once = round(1.0 / max(told.tail, 1e-9))
+            seldom = f"{Units.number(once)} such spells{' or more' if once > SELDOM else ''}"
+            text = f"No: such readings come once in {seldom}."
+            if not last.better:
+                return text
+            kind, of = max(
+                (k for k in last.better if k[0] != "nothing"), key=lambda k: last.better[k]
+            )
+            much = Units.number(min(last.better[kind, of], 1e6))
+            return f"{text} They fit {much} times better {MISHAPS[kind].format(of=of)}. Look at that first."
+        shown = []
+        for k, reading in enumerate(last.entry.readings[:MOST_SAID]):
+            band = Band(*(float(part[k]) for part in (told.middle, told.low, told.high)))
+            read = self._value(reading, told.value[k])
+            shown.append(f"{_where(reading)} {read}, foretold {self._said(reading, band)}")
+        return f"Yes: {'; '.join(shown)}." if shown else "Yes."
+
+    def _value(self, reading: Reading, value: float) -> str:
+        angular = self.book.study.gauges[reading.gauge].angular
+        size, name = (1e-6, "urad") if angular else (self.units.small.size, self.units.small.name)
+        return f"{Units.number(float(value) / size)} {name}"
+
+    def _said(self, reading: Reading, band: Band) -> str:
+        """A reading with its band."""
+        size = 1e-6 if self.book.study.gauges[reading.gauge].angular else self.units.small.size
+        low, high = Units.number(band.low / size), Units.number(band.high / size)
+        return f"{self._value(reading, band.middle)} ({low} to {high})"
+
+    def _learnt(self) -> str:
+        done = dict.fromkeys(e.done.grit.name for e in self.book.entries if e.done is not None)
+        parts = []
+        for grit, metal in self.book.bench.layout.wears:
+            if grit in done:
+                band = self._wear(grit, metal)
+                low, middle, high = map(Units.number, (band.low, band.middle, band.high))
+                parts.append(f"{grit} cuts {metal} {middle} times what was taken ({low} to {high})")
+        parts += [f"its layer gives {self._band(self.now.layer(grit))}" for grit in done]
+        text = ". ".join(part[0].upper() + part[1:] for part in parts)
+        return f"{text}." if text else ""
+
+    def _next(self) -> str:
+        step = self.advice.step
+        if self.advice.read:
+            asked = "; ".join(self._first(one) for one in self.advice.read)
+            return f"Read first: {asked}. Nothing else that could be read tells more."
+        if step is None:
+            return "Nothing more: leave them as they are." if self.advice.why != "reached" else ""
+        time = Units.spell(step.total_strokes / step.pace)
+        turn = "do not turn the top" if not step.turn.angle else turn_words(step.turn)
+        text = (
+            f"{step.top} on top, {step.grit.name}, {stroke_words(step, self.units)}, {turn}, "
+            f"{step.total_strokes} strokes ({time}), fresh grit first."
+        )
+        expected = [f"{_where(r)} {self._said(r, b)}" for r, b in self.foretold[:MOST_SAID]]
+        return text + (f" Then read {'; '.join(expected)}." if expected else "")
+
+    def _first(self, one: ToRead) -> str:
+        """A reading to take first: "A's dome (sph on A; known within 1.1 um now, then 0.3 um)"."""
+        plate, form = one.form
+        small = self.units.small
+        now, then = (Units.number(size / small.size, 2) for size in (one.now, one.then))
+        name = "dome" if form == "sphere" else form
+        within = f"known within {now} {small.name} now, {then} then"
+        return f"{plate}'s {name} ({_where(one.reading)}; {within})"
+
+    def _to_go(self) -> str:
+        advice = self.advice
+        share = f"{100.0 * advice.reached_now:.0f} in 100"
+        if advice.why == "reached":
+            return f"Stop: the goal is reached ({share})."
+        if advice.why == "read":
+            return f"Not known until that is read (reached now: {share})."
+        if advice.why == "closer":
+            now, then = map(Units.number, advice.excess)
+            return f"The goal is not in sight yet: its forms are {now} times it now, {then} times it then."
+        if advice.step is None:
+            more = (
+                "would make some form worse"
+                if advice.why == "worse"
+                else "would not help enough to be worth it"
+            )
+            return f"Stop: nothing that was tried here helps; every spell {more} (reached now: {share})."
+        low, _, high = advice.spells
+        count = f"{low:.0f}" if round(low) == round(high) else f"{low:.0f} to {high:.0f}"
+        time, ends = (
+            Units.time(advice.cost[1]),
+            (Units.time(advice.cost[0]), Units.time(advice.cost[2])),
+        )
+        return (
+            f"The goal after {count} more spells ({100.0 * advice.chance:.0f} in 100), about {time} "
+            f"({ends[0]} to {ends[1]}) with handling, {self.units.size(advice.metal[1])} of metal."
+        )
+
+
+def _where(reading: Reading) -> str:
+    """Which gauge stood where: "tw at 45 deg on A"."""
+    turned = f" at {degrees(reading.angle):.3g} deg" if reading.angle else ""
+    return f"{reading.gauge}{turned} on {reading.plate}"

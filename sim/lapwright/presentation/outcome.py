@@ -1,0 +1,169 @@
+"""What came out of a run: as JSON, in a few lines of words, and above the pictures of a page.
+
+What stands above the pictures: where the faces came from, what to do next, what to take care of.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from lapwright.integration.state import WENT_THROUGH
+from lapwright.presentation import words
+from lapwright.presentation.advice import advise
+from lapwright.presentation.beforehand import came_from
+from lapwright.presentation.finding_words import care
+from lapwright.presentation.run_view import RunView, good_to, run_view
+from lapwright.presentation.tables import again_words
+from lapwright.presentation.words import escaped
+from lapwright.results.finding import as_json as finding_json
+from lapwright.results.findings import noticed
+from lapwright.results.record import FORM_KEYS, Fine, PlateRecord, Run
+from lapwright.units import Units, joined
+
+__all__ = ["as_json", "asides", "in_words"]
+
+
+def as_json(run: Run) -> dict[str, Any]:
+    """The answer of `run --json`: forms at the end and along the history, SI throughout."""
+    study = run_view(run).study
+    answer = {
+        "study": run.study_stem,
+        "outcome": run.outcome,
+        "plates": {
+            name: {
+                **_forms(record, -1),
+                "edge_margin": record.margin,
+                "margin0": {key: record.forms_margin0[key][-1] for key in FORM_KEYS},
+            }
+            for name, record in run.plates.items()
+        },
+        "findings": [] if study is None else [finding_json(one) for one in noticed(run, study)],
+        "history": [_entry(run, i) for i in range(len(run.time))],
+    }
+    if run.study.start is not None:
+        begun = run.study.start
+        answer["start"] = {key: getattr(begun, key) for key in ("run", "plates", "time", "digest")}
+    return answer if run.fine is None else {**answer, "fine": _fine(run, run.fine)}
+
+
+def _fine(run: Run, fine: Fine) -> dict[str, Any]:
+    """What a second, finer lapping came to; of one that tipped no forms are known."""
+
+    def moved(usual: float, finer: float) -> dict[str, float]:
+        return {"value": finer, "moved": finer - usual}
+
+    plates = {
+        name: {
+            **{key: moved(float(run.plates[name].forms[key][-1]), forms[key]) for key in FORM_KEYS},
+            "removed": moved(float(run.plates[name].removed[-1]), fine.removed[name]),
+        }
+        for name, forms in fine.forms.items()
+    }
+    return {"outcome": fine.outcome, "time": fine.time, "plates": plates}
+
+
+def _forms(record: PlateRecord, i: int) -> dict[str, Any]:
+    forms = {key: float(record.forms[key][i]) for key in FORM_KEYS}
+    return {**forms, "removed": float(record.removed[i]), "error": record.errors(i)}
+
+
+def _entry(run: Run, i: int) -> dict[str, Any]:
+    removed = [float(record.removed[i]) for record in run.plates.values()]
+    return {
+        "step": int(run.step[i]),
+        "round": int(run.round[i]),
+        "time": float(run.time[i]),
+        "event": run.event[i],
+        "removed": sum(removed) / len(removed),
+        "top": run.top[i],
+        "bottom": run.bottom[i],
+        "plates": {name: _forms(record, i) for name, record in run.plates.items()},
+    }
+
+
+def in_words(run: Run) -> list[str]:
+    """The same for a person: what came out, how much metal went, how sure it is."""
+    said = run_view(run)
+    lines = [said.title, ""]
+    if said.study.start is not None:
+        lines.append(came_from(said.study.start))
+    after = {face.name: face.after for face in said.faces}
+    came = words.came_out(
+        run.outcome,
+        said.pair,
+        said.bearing_share,
+        after,
+        said.finishes,
+        said.units,
+        said.nothing_done,
+        said.bores,
+    )
+    lines.append(came)
+    sure = good_to(said)
+    if sure:
+        lines.append(sure)
+    off = [f"{face.name} {said.units.both(face.lost)}" for face in said.faces]
+    lines.append(f"Metal off: {', '.join(off)}.")
+    lines.append(f"Rubbing: {Units.rubbing(float(run.time[-1]), said.spread)}.")
+    lines += _stopped(said)
+    lines += again_words(said)
+    told = advise(said)
+    if told is not None:
+        lines.append(f"Next: {told.text}")
+    lines += [f"Take care: {line}" for line in care(run, said.study)]
+    if all(record.margin == 0.0 for record in run.plates.values()):
+        return [*lines, "Figures go to the very edge."]
+    margins = {name: said.units.length(record.margin) for name, record in run.plates.items()}
+    each = [f"{margin} of {name}" for name, margin in margins.items()]
+    alike = len(set(margins.values())) == 1
+    left = next(iter(margins.values())) if alike else joined(each)
+    lines.append(f"Left out of these figures round the edge: {left}.")
+    return lines
+
+
+def _stopped(said: RunView) -> list[str]:
+    """At which stroke each watched step was stopped by its gauge, or that it was not."""
+    if said.run.outcome not in WENT_THROUGH or said.study.rounds > 1:
+        return []
+    lines = []
+    for number, step in enumerate(said.steps, 1):
+        if step.until is not None:
+            strokes = round(said.rubbed(number) * step.pace)
+            reached = strokes < step.total_strokes
+            lines.append(
+                f"Step {number} stopped by its gauge at stroke {strokes}."
+                if reached
+                else f"Step {number} ran to its end, {strokes} strokes, before its gauge said stop."
+            )
+    return lines
+
+
+IN_FULL = 2  # things to take care of, the gravest; the rest unfolds
+
+
+def asides(said: RunView) -> str:
+    """Where the faces came from, what to do next, and what to take care of."""
+    advice = advise(said)
+    start = said.study.start
+    told = {
+        "Start": [] if start is None else [came_from(start)],
+        "Next": [] if advice is None else [advice.text],
+        "Take care": care(said.run, said.study),
+    }
+    return "".join(
+        f'<p class="aside"><b>{lead}</b> {"<br>".join(map(escaped, texts[:IN_FULL]))}</p>'
+        + _more(texts)
+        for lead, texts in told.items()
+        if texts
+    )
+
+
+def _more(texts: list[str]) -> str:
+    """What does not stand in full on the first screen, to be opened."""
+    more = texts[IN_FULL:]
+    if not more:
+        return ""
+    return (
+        f'<details class="aside"><summary>{len(more)} more to take care of</summary>'
+        f"{'<br>'.join(map(escaped, more))}</details>"
+    )

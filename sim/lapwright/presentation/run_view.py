@@ -1,0 +1,332 @@
+"""What a run file says, put in order for pictures and pages.
+
+Everything comes from the `Run`, which holds the study as it was lapped.
+
+Which way a run was going: whether a form got less at its end.
+
+How sure the figures of a run are by the program's own doing, where that shows in what is printed.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from math import hypot
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lapwright.kinematics.schedule import spread_of
+from lapwright.limits import limit_of
+from lapwright.presentation.words import TRACE, known, told
+from lapwright.results.record import FORM_KEYS, grit_on
+from lapwright.specification.step import Step
+from lapwright.units import NOTHING, Units
+
+if TYPE_CHECKING:
+    from lapwright.results.record import BearingRecord, PlateRecord, Run
+    from lapwright.study.model import Study
+
+__all__ = [
+    "TWICE",
+    "Face",
+    "RunView",
+    "common_removed",
+    "going",
+    "good_to",
+    "level",
+    "one_sided",
+    "run_view",
+]
+
+
+Array = NDArray[np.float64]
+
+LONG = 1.3  # outlines longer than this speak of bow, crown and wind (model page, section 1)
+
+
+@dataclass(frozen=True)
+class Face:
+    """One plate's face: its outline, and what it was like before and after."""
+
+    name: str
+    record: PlateRecord
+    outer: Array  # (k, 2) [m]
+    bore: float  # radius [m]
+    grit: float | None  # size of the last grit on it [m]
+    before: Mapping[str, float | None]
+    after: Mapping[str, float | None]
+    mass_per_depth: float  # [kg/m] of land
+
+    @property
+    def finish(self) -> float | None:
+        """A tenth of the last grit [m]."""
+        return None if self.grit is None else limit_of("finish") * self.grit
+
+    @property
+    def on(self) -> NDArray[np.bool_]:
+        """Cells that are mostly land (ny, nx)."""
+        return np.asarray(self.record.land) >= 0.5
+
+    @property
+    def half(self) -> tuple[float, float]:
+        """Half the width along x and along y [m]."""
+        reach = np.abs(self.outer).max(axis=0)
+        return float(reach[0]), float(reach[1])
+
+    @property
+    def long(self) -> bool:
+        """True for rails, which speak of bow, crown and wind."""
+        along, across = self.half
+        return max(along, across) > LONG * min(along, across)
+
+    @property
+    def lost(self) -> float:
+        """Mean depth of land worn off [m]."""
+        removed = np.asarray(self.record.removed, dtype=float)
+        return float(removed[-1]) if removed.size else 0.0
+
+    @cached_property
+    def levelled(self) -> tuple[Array, Array]:
+        """First and last map about their own mean planes [m], nan where there is no land."""
+        frames = self.record.frames
+        return level(self.record, frames[0]), level(self.record, frames[-1])
+
+    def form(self, key: str) -> Array:
+        """History of one form (m,) [m]; nan where it is not spoken of."""
+        got = self.record.forms.get(key)
+        if got is None:
+            return np.full(np.shape(self.record.removed), np.nan)
+        return np.asarray(got, dtype=float)
+
+
+@dataclass(frozen=True)
+class RunView:
+    """A run put in order: faces in the order of the study, the steps, what may be said."""
+
+    run: Run
+    faces: tuple[Face, ...]
+
+    @property
+    def study(self) -> Study:
+        """What was lapped."""
+        return self.run.study
+
+    @property
+    def units(self) -> Units:
+        """Language of the answers."""
+        return self.study.units
+
+    @property
+    def title(self) -> str:
+        """Title of the study, or the stem of its file."""
+        return self.study.title or self.study.stem
+
+    @property
+    def steps(self) -> tuple[Step, ...]:
+        """The steps of the study."""
+        return self.study.steps
+
+    @property
+    def spread(self) -> float:
+        """What is taken off is known to times or divided by this."""
+        return spread_of(self.steps)
+
+    @property
+    def pair(self) -> tuple[str, str] | None:
+        """Top and bottom that lay on each other last."""
+        if not self.run.top or not self.run.bottom:
+            return None
+        return self.run.top[-1], self.run.bottom[-1]
+
+    def face(self, name: str) -> Face | None:
+        """The face of a plate by name."""
+        return next((f for f in self.faces if f.name == name), None)
+
+    def bearing(self, name: str) -> BearingRecord | None:
+        """The last bearing of that name ("middle", "full overhang") in the run file."""
+        found = [b for b in self.run.bearings if b.name == name]
+        return found[-1] if found else None
+
+    @property
+    def bearing_share(self) -> float | None:
+        """Share of the overlap of the last pair that bears in the middle of its stroke; None: not known."""
+        got = self.bearing("middle")
+        if got is None or self.pair is None or {got.top, got.bottom} != set(self.pair):
+            return None
+        if float(np.hypot(*(got.c - np.array(self.middle)))) > 0.02 * self.smallest:
+            return None
+        return float(got.contact_share)
+
+    @property
+    def middle(self) -> tuple[float, float]:
+        """Where the middle of the last stroke lies on the bench, nobody having walked yet [m]."""
+        number = int(self.run.step[-1]) if len(self.run.step) else 0
+        return self.steps[number - 1].centre if 0 < number <= len(self.steps) else (0.0, 0.0)
+
+    @property
+    def smallest(self) -> float:
+        """Half the smallest width of any face [m]."""
+        return min(min(f.half) for f in self.faces)
+
+    @property
+    def limit(self) -> float:
+        """Largest height above or below its mean plane on any face, before or after [m]."""
+        seen = [
+            np.nanpercentile(np.abs(m), 99.5)
+            for f in self.faces
+            for m in f.levelled
+            if np.isfinite(m).any()
+        ]
+        top = max((float(s) for s in seen), default=0.0)
+        return top if top > NOTHING else 1e-7
+
+    def rubbed(self, number: int) -> float:
+        """Time rubbed in a step (from 1), all rounds together [s]."""
+        time, step = self.run.time, self.run.step
+        return sum(
+            float(time[k] - time[k - 1]) for k in range(1, len(time)) if int(step[k]) == number
+        )
+
+    @property
+    def nothing_done(self) -> bool:
+        """Whether the run ended before anything was rubbed."""
+        return not len(self.run.time) or float(self.run.time[-1]) == 0.0
+
+    @property
+    def bores(self) -> dict[str, float]:
+        """Of rings: the share of a dome, told to the middle of the circle, that there is from bore to rim."""
+        return {f.name: 1.0 - (f.bore / max(f.half)) ** 2 for f in self.faces if f.bore > 0.0}
+
+    @property
+    def finishes(self) -> dict[str, float | None]:
+        """The finish of each plate [m]."""
+        return {f.name: f.finish for f in self.faces}
+
+
+def run_view(run: Run) -> RunView:
+    """Put a run in order.
+
+    Parameters
+    ----------
+    run
+        As read from a run file; nothing else is needed.
+    """
+    faces = []
+    for name, record in run.plates.items():
+        plate = run.study.plates[name]
+        faces.append(
+            Face(
+                name,
+                record,
+                np.asarray(plate.outline.polygon(180), dtype=float),
+                0.5 * float(plate.outline.bore),
+                grit_on(run, name),
+                _forms(record, 0),
+                _forms(record, -1),
+                plate.land_area * plate.material.density,
+            )
+        )
+    return RunView(run, tuple(faces))
+
+
+def common_removed(account: RunView) -> Array:
+    """Metal removed at each entry of the history, mean of all plates (m,) [m]."""
+    got = [np.asarray(f.record.removed, dtype=float) for f in account.faces]
+    return np.mean(got, axis=0) if got else np.zeros(0)
+
+
+def level(record: PlateRecord, heights: Array) -> Array:
+    """A map about its own least-squares plane [m] (land as weight); nan where there is no land."""
+    land = np.asarray(record.land, dtype=float)
+    X, Y = np.meshgrid(record.x, record.y)
+    on = land >= 0.5
+    z = np.where(on, heights, np.nan).astype(float)
+    if on.sum() < 3:
+        return z
+    # Moments about the land's own middle, so that three sums and a pair of slopes are enough.
+    weight = land[on] / land[on].sum()
+    x, y, height = (v - (weight * v).sum() for v in (X[on], Y[on], z[on]))
+    xx, xy, yy = (weight * x * x).sum(), (weight * x * y).sum(), (weight * y * y).sum()
+    xz, yz = (weight * x * height).sum(), (weight * y * height).sum()
+    pivot = xx * yy - xy * xy
+    if pivot > 1e-9 * xx * yy:
+        height = height - (xz * yy - yz * xy) / pivot * x - (yz * xx - xz * xy) / pivot * y
+    z[on] = height
+    return z
+
+
+def _forms(record: PlateRecord, at: int) -> dict[str, float | None]:
+    out: dict[str, float | None] = {}
+    for key in FORM_KEYS:
+        got = record.forms.get(key)
+        value = float(got[at]) if got is not None and len(got) else math.nan
+        out[key] = value if math.isfinite(value) else None
+    return out
+
+
+LAST = 0.4  # of the metal of the last step: from its end is read where a form is going
+FALLS = 0.03  # of the form, for each of its own size in metal: below this it stays as it is
+SIDE = 0.1  # of the smaller plate: a stroke whose middle lies further off stays on one side
+
+
+def going(said: RunView, face: Face, key: str) -> float:
+    """How the size of a form went at the end of the last step, per metal off: below 0, it gets less.
+
+    0 where it stayed as it was within a few hundredths.
+    """
+    run, values = said.run, np.abs(face.form(key))
+    metal = common_removed(said)
+    last = np.flatnonzero(np.asarray(run.step) == int(run.step[-1]))
+    if last.size < 3 or metal[last[-1]] - metal[last[0]] <= 0.0:
+        return 0.0
+    begin = metal[last[-1]] - LAST * (metal[last[-1]] - metal[last[0]])
+    some = last[metal[last] >= begin]
+    if some.size < 3:
+        some = last[-3:]
+    slope = float(np.polyfit(metal[some], values[some], 1)[0]) if np.ptp(metal[some]) > 0.0 else 0.0
+    return slope if abs(slope) >= FALLS else 0.0
+
+
+def one_sided(step: Step, plates: Iterable[Face]) -> bool:
+    """Whether a stroke stays on one side of the plate below, nobody walking round with it."""
+    least = min(min(face.half) for face in plates)
+    carried = step.carry_centre and step.walk.angle != 0.0
+    return hypot(*step.centre) > SIDE * least and not carried
+
+
+TWICE = 2.0  # of an error: a form is off by more than that in one of twenty cases
+
+
+def good_to(said: RunView) -> str:
+    """How far the printed forms may be off, in a sentence; empty where that is less than their last digit."""
+    shown = [figure for face in said.faces for figure in _shown(face)]
+    doubtful = [
+        (value, off)
+        for value, off in shown
+        if off >= max(said.units.last_digit(value), 2.0 * NOTHING)
+    ]
+    if not doubtful:
+        return ""
+    most = max(off for _, off in doubtful)
+    small = any(abs(value) < most for value, _ in shown)
+    rest = ": what is smaller may not be there at all" if small else ""
+    return (
+        f"By the program's own error alone these figures are good to {said.units.size(most)}{rest}."
+    )
+
+
+def _shown(face: Face) -> list[tuple[float, float]]:
+    """Forms of a face that are told of, and how far each may be off [m], where that is known."""
+    errors = face.record.errors(-1)
+    what = told(face.after, face.finish, beside=True)
+    domes = [
+        (k, v) for k, v in known(face.after, ("sphere",)) if abs(v) >= TRACE * (face.finish or 0.0)
+    ]
+    forms = dict([*domes, *what.above, *what.fine])
+    return [
+        (value, TWICE * errors[key]) for key, value in forms.items() if math.isfinite(errors[key])
+    ]

@@ -1,1 +1,0 @@
-"""Pictures and pages, made from the run file only."""

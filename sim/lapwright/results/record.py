@@ -1,0 +1,438 @@
+"""What a run is: the records of its plates, its history, how the top bore; as a run file holds them."""
+
+from __future__ import annotations
+
+import importlib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lapwright.errors import CannotDoError, CommandError
+from lapwright.kinematics.schedule import last_grit
+from lapwright.metrology.form import FORMS, SPOKEN, Form
+from lapwright.specification.said import Constructed
+
+if TYPE_CHECKING:
+    import pandas
+    import xarray
+    from matplotlib.axes import Axes
+
+    from lapwright.study.model import Study
+
+__all__ = ["FORM_KEYS", "SHAPES", "BearingRecord", "Face", "Fine", "PlateRecord", "Run", "grit_on"]
+
+
+Array = NDArray[np.float64]
+
+FORM_KEYS = tuple(FORMS)
+SHAPES = SPOKEN  # the forms that the engine knows its error of
+
+
+@dataclass(frozen=True)
+class Face:
+    """A face, looking at it: heights `z` (ny, nx) [m], + proud, nan where no land is.
+
+    `x` (nx,), `y` (ny,) cell centres [m]; `land` (ny, nx) share of each cell that is land.
+    """
+
+    x: Array
+    y: Array
+    z: Array
+    land: Array
+
+
+@dataclass(frozen=True)
+class PlateRecord:
+    """What became of one plate; maps as looking at the face, row 0 at 6 o'clock, column 0 at 9.
+
+    `land` share of each cell (ny, nx); `x` (nx,) and `y` (ny,) cell centres [m]; `frames` (k, ny, nx) [m]
+    saved heights, the first the start, the last the end, at `frame_time` (k,) [s]; `worn` (ny, nx) [m]
+    depth lost from start to end; `pressure_speed` (ny, nx) [Pa m/s] mean over the last block of strokes.
+    `forms`: by name (m,) [m] inside the edge margin `margin` [m], `forms_margin0` with no margin, nan where
+    the form is not spoken of; `removed` (m,) [m] mean depth lost; m as in `Run`.
+    `error`: by the names in SHAPES (m,) [m] how far each form may be off by the program's own doing, nan
+    where that is not known; empty of a file that was written before it was kept.
+    """
+
+    name: str
+    outline_text: str
+    land: Array
+    x: Array
+    y: Array
+    frame_time: Array
+    frames: Array
+    worn: Array
+    pressure_speed: Array
+    margin: float
+    forms: Mapping[str, Array]
+    forms_margin0: Mapping[str, Array]
+    removed: Array
+    error: Mapping[str, Array] = field(default_factory=dict)
+
+    @property
+    def form(self) -> Form:
+        """The form at the end, inside the edge margin [m]; None where it is not spoken of."""
+        last = {name: float(values[-1]) for name, values in self.forms.items()}
+        return Form(**{name: value if np.isfinite(value) else None for name, value in last.items()})
+
+    @property
+    def face(self) -> Face:
+        """The face at the end."""
+        z = np.where(self.land > 0.0, self.frames[-1], np.nan)
+        z.setflags(write=False)
+        return Face(self.x, self.y, z, self.land)
+
+    def errors(self, i: int) -> dict[str, float]:
+        """How far each form may be off at entry `i` of the history [m]; nan where that is not known."""
+        return {key: float(self.error[key][i]) if key in self.error else np.nan for key in SHAPES}
+
+
+@dataclass(frozen=True)
+class BearingRecord:
+    """How the top bore at the end of the run, at one place of the stroke.
+
+    `name` "middle" or "full overhang"; `phase`, `theta` [rad]; `c` (2,) [m] where the top's centre was;
+    `pressure` (ny, nx) on the bottom's grid [Pa]; `peak`, `mean` [Pa]; `contact_share` of the overlap.
+    """
+
+    step: int
+    name: str
+    phase: float
+    theta: float
+    c: Array
+    pressure: Array
+    peak: float
+    mean: float
+    contact_share: float
+    bottom: str
+    top: str
+
+
+@dataclass(frozen=True)
+class Fine:
+    """The end of the same study lapped a second time: half the cell, twice the poses, half the blocks.
+
+    `outcome` as of a run; `time` rubbed [s]; `forms` by plate and name [m] inside the margin, nan where the
+    form is not spoken of; `removed` [m] mean depth lost.  Of one that tipped only the outcome is kept.
+    """
+
+    outcome: str
+    time: float
+    forms: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    removed: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, repr=False)
+class Run(metaclass=Constructed):
+    """A whole run, its history along m entries.
+
+    Along the history go `step`, `round`, `time` [s] rubbed, who lay where (`top`, `bottom`), the `event`
+    ("start", "block", "fresh grit", "swap", "step"), `lift_share` and `scale_error`.  `wall_time` [s] is
+    how long the computer took, the only thing that differs when the same run is made again.  `fine`: what a
+    second, finer lapping came to, where one was asked for.  `study` is what was lapped, every default as it
+    was then; nothing asks its text again.
+    """
+
+    schema: int
+    program: str
+    versions: Mapping[str, str]
+    outcome: str
+    study: Study
+    plates: Mapping[str, PlateRecord]
+    step: NDArray[np.int64]
+    round: NDArray[np.int64]
+    time: Array
+    top: tuple[str, ...]
+    bottom: tuple[str, ...]
+    event: tuple[str, ...]
+    lift_share: Array
+    scale_error: Array
+    bearings: tuple[BearingRecord, ...]
+    wall_time: float
+    fine: Fine | None = None
+
+    # What a person with Python asks of a run; the program itself goes the long way round.
+
+    @classmethod
+    def read(cls, path: str | Path) -> Run:
+        """Read a run file.
+
+        Parameters
+        ----------
+        path : path
+            Such as run.h5.
+
+        Returns
+        -------
+        Run
+            Whole, in memory.
+
+        Raises
+        ------
+        RunFileError
+            No such file, or truncated, foreign or of another schema.
+
+        """
+        from lapwright.results.runfile import read_run
+
+        return read_run(path)
+
+    def write(self, path: str | Path) -> None:
+        """Write a run file (HDF5) in one move, over what is there.
+
+        Parameters
+        ----------
+        path : path
+            Such as run.h5.
+
+        Raises
+        ------
+        CannotDoError
+            When it cannot be written.
+
+        """
+        from lapwright.results.runfile import write_run
+
+        write_run(self, path)
+
+    def write_report(self, folder: str | Path) -> Path:
+        """Write run.h5, report.html and its pictures into a folder, made if need be; gives the page.
+
+        Parameters
+        ----------
+        folder : path
+            Made if need be.
+
+        Returns
+        -------
+        Path
+            The page.
+
+        Raises
+        ------
+        CannotDoError
+            When the folder cannot be written.
+
+        """
+        from lapwright.files import make_folder
+        from lapwright.presentation.page import write_page
+
+        make_folder(Path(folder))
+        self.write(Path(folder) / "run.h5")
+        return write_page(self, Path(folder))
+
+    def form(self, plate: str, name: str) -> float:
+        """A form of a plate at the end, inside the edge margin [m], by a name in FORM_KEYS.
+
+        Parameters
+        ----------
+        plate : str
+            Name of a plate.
+        name : str
+            Such as "sphere".
+
+        Returns
+        -------
+        float
+            [m]; nan where it is not spoken of.
+
+        Raises
+        ------
+        CommandError
+            No such plate, or no such form.
+
+        """
+        forms = self._plate(plate).forms
+        if name not in forms:
+            raise CommandError(f"there is no form {name}: there is {', '.join(forms)}", key="form")
+        return float(forms[name][-1])
+
+    @property
+    def study_text(self) -> str:
+        """The study file, verbatim; empty of a study that was made in Python."""
+        return self.study.text
+
+    @property
+    def study_stem(self) -> str:
+        """The name of the study file without folder and ending."""
+        return self.study.stem
+
+    def __repr__(self) -> str:
+        plates = ", ".join(self.plates)
+        return (
+            f"<Run of {self.study_stem}: {self.outcome}, {len(self.time)} entries, plates {plates}>"
+        )
+
+    def _plate(self, name: str) -> PlateRecord:
+        if name not in self.plates:
+            raise CommandError(
+                f"there is no plate {name}: there is {', '.join(self.plates)}", key="plate"
+            )
+        return self.plates[name]
+
+    @property
+    def faces(self) -> dict[str, Face]:
+        """The faces at the end, by plate."""
+        return {name: record.face for name, record in self.plates.items()}
+
+    @property
+    def history(self) -> dict[str, NDArray[Any]]:
+        """Along the run (m,): "time" [s], "step", "round", and "PLATE.FORM" and "PLATE.removed" [m]."""
+        along: dict[str, NDArray[Any]] = {"time": self.time, "step": self.step, "round": self.round}
+        for plate, record in self.plates.items():
+            along |= {f"{plate}.{name}": values for name, values in record.forms.items()}
+            along[f"{plate}.removed"] = record.removed
+        return along
+
+    def to_dict(self) -> dict[str, Any]:
+        """The JSON of `lapwright run --json`.
+
+        Returns
+        -------
+        dict
+            SI; what is not known is None.
+
+        """
+        from lapwright.presentation.outcome import as_json
+        from lapwright.results.answer import plain
+
+        found: dict[str, Any] = plain(as_json(self))
+        return found
+
+    def text(self) -> str:
+        """What `lapwright run` says of it.
+
+        Returns
+        -------
+        str
+            In lines.
+
+        """
+        from lapwright.presentation.outcome import in_words
+
+        return "\n".join(in_words(self))
+
+    def plot_faces(self, ax: Axes | None = None, plate: str | None = None) -> Axes:
+        """Draw the faces before and after as the page shows them, or one face at the end.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Where one face is drawn; without it all are, on a figure of their own.
+        plate : str, optional
+            Whose face goes into `ax`; the first, unless it is said.
+
+        Returns
+        -------
+        matplotlib.axes.Axes
+            What was given, or the first of the figure; `.figure.axes` are all of them.
+
+        Raises
+        ------
+        CommandError
+            No such plate.
+
+        """
+        from lapwright.presentation.pictures.faces import faces, one_face
+        from lapwright.presentation.run_view import run_view
+
+        if ax is None:
+            return faces(run_view(self)).axes[0]
+        return one_face(ax, run_view(self), self._plate(plate or next(iter(self.plates))).name)
+
+    def plot_history(self, ax: Axes | None = None) -> Axes:
+        """Draw the forms against the metal removed, as the page shows them.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Where the leading form is drawn; without it all are, on a figure of their own.
+
+        Returns
+        -------
+        matplotlib.axes.Axes
+            What was given, or the first of the figure; `.figure.axes` are all of them.
+
+        Raises
+        ------
+        CommandError
+            Nothing was lapped yet: there is no history to draw.
+
+        """
+        from lapwright.presentation.pictures.history import history, leading_panel
+        from lapwright.presentation.run_view import run_view
+
+        if len(self.time) < 2:
+            raise CommandError("nothing was lapped yet: there is no history to draw", key="history")
+        if ax is not None:
+            return leading_panel(ax, run_view(self))
+        figure = history(run_view(self))
+        assert figure is not None
+        return figure.axes[0]
+
+    def to_dataframe(self) -> pandas.DataFrame:
+        """The history as a table of pandas, one row an entry, columns as in `history`; SI.
+
+        Returns
+        -------
+        pandas.DataFrame
+            With who lay on top and what happened beside the numbers.
+
+        Raises
+        ------
+        CannotDoError
+            pandas is not installed.
+
+        """
+        beside = {
+            "lift_share": self.lift_share,
+            "top": self.top,
+            "bottom": self.bottom,
+            "event": self.event,
+        }
+        table: pandas.DataFrame = _extra("pandas").DataFrame({**self.history, **beside})
+        return table
+
+    def to_xarray(self) -> xarray.Dataset:
+        """Faces and history as a dataset of xarray, SI; each plate has axes of its own, such as "A.y", "A.x".
+
+        Returns
+        -------
+        xarray.Dataset
+            "A.z" [m], nan where no land is; "A.sphere" and the like along "entry".
+
+        Raises
+        ------
+        CannotDoError
+            xarray is not installed.
+
+        """
+        found: dict[str, Any] = {key: ("entry", values) for key, values in self.history.items()}
+        places: dict[str, Any] = {}
+        for name, face in self.faces.items():
+            axes = (f"{name}.y", f"{name}.x")
+            places |= dict(zip(axes, (face.y, face.x), strict=True))
+            found |= {f"{name}.z": (axes, face.z), f"{name}.land": (axes, face.land)}
+        dataset: xarray.Dataset = _extra("xarray").Dataset(
+            found, coords=places, attrs={"outcome": self.outcome}
+        )
+        return dataset
+
+
+def _extra(name: str) -> Any:
+    """A library that lapwright does without."""
+    try:
+        return importlib.import_module(name)
+    except ImportError:
+        how = f"{name} is not installed: pip install 'lapwright[{name}]', or take run.history and run.faces"
+        raise CannotDoError(how) from None
+
+
+def grit_on(run: Run, name: str, at: int = -1) -> float | None:
+    """Size of the grit [m] that was on a plate last, up to an entry of the history; None: none yet."""
+    numbers = run.step[1:][: at % max(len(run.step), 1)]
+    return last_grit((run.study.steps[int(number) - 1] for number in numbers), name)

@@ -1,0 +1,4 @@
+"""What is lapped, with what, how: frozen data and its defaults, and how text becomes SI.
+
+Read `plate` and `step` first; `said` is how their fields read text.
+"""

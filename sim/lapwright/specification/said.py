@@ -1,0 +1,359 @@
+"""Fields that may be said in text, and the faults of what was said, gathered and told at once.
+
+A frozen dataclass has its fields made by `Said`; each knows how its text is read, within which limits, and
+what is usual.  Constructors take text with a unit or a number in SI; the reader of study files asks the same
+fields, and refuses a bare number.  So a reader, a limit and a default each stand once, beside the quantity.
+
+Faults of a study file, gathered so that all are told at once, each in one line.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import inspect
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any, Generic, Self, TypeVar, cast
+
+from lapwright.errors import Fault, StudyError
+from lapwright.units import METRIC, Text, Units, joined, told
+
+__all__ = [
+    "Constructed",
+    "Faults",
+    "Frozen",
+    "RefusedError",
+    "Said",
+    "Size",
+    "each",
+    "listed",
+    "made",
+    "nearest",
+    "one_line",
+    "said_names",
+    "said_of",
+    "shown",
+    "spelled",
+    "typed_of",
+]
+
+
+MOST_TOLD = 40  # nobody reads more; the rest is counted
+
+
+class RefusedError(ValueError):
+    """A value that cannot be taken; the text is the fault's line without its key."""
+
+    def __init__(self, message: str, code: str = "value") -> None:
+        super().__init__(message)
+        self.message = message
+        self.code = code
+
+
+class Faults:
+    """The faults found so far, in the order in which they were met, told in a person's `units`."""
+
+    def __init__(self, units: Units = METRIC) -> None:
+        self.units = units
+        self.found: list[Fault] = []
+        self.untold = 0
+
+    def add(self, key: str, message: str | Text, code: str = "value") -> None:
+        """Note one fault; beyond `MOST_TOLD` they are only counted."""
+        if len(self.found) >= MOST_TOLD:
+            self.untold += 1
+            return
+        fault = Fault(one_line(key), one_line(told(message, self.units)), code)
+        if fault not in self.found:
+            self.found.append(fault)
+
+    @property
+    def full(self) -> bool:
+        """True when further faults would not be told, so that nobody need look for them."""
+        return len(self.found) >= MOST_TOLD
+
+    def check(self) -> None:
+        """Raise what was found.
+
+        Raises
+        ------
+        StudyError
+            When there is any fault.
+
+        """
+        if not self.found:
+            return
+        faults = list(self.found)
+        if self.untold:
+            faults.append(Fault("", f"and {self.untold} more; mend these first", faults[0].code))
+        raise StudyError(faults)
+
+
+def one_line(text: str) -> str:
+    """The text without line breaks and control signs, which would split or hide a message."""
+    return "".join(c if c.isprintable() else " " for c in text)
+
+
+def shown(value: Any) -> str:
+    """A value as a message quotes it: 'text', or a number bare; never long, never more than a line."""
+    if isinstance(value, str):
+        text = one_line(value)
+        return f"'{text}'" if len(text) <= 60 else f"'{text[:57]}...'"
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int):
+        return str(value) if abs(value) < 10**15 else "a number of very many digits"
+    if isinstance(value, float):
+        return f"{value:.15g}"
+    if isinstance(value, dict):
+        names = [shown_key(name) for name in list(value)[:4]]
+        return "{ " + ", ".join(f"{n} = ..." for n in names) + " }" if names else "{ }"
+    if isinstance(value, list):
+        return f"a list of {len(value)}" if value else "an empty list"
+    return f"'{str(value)[:60]}'"
+
+
+def shown_key(name: str) -> str:
+    """A key as a message quotes it."""
+    name = one_line(name)
+    return name if len(name) <= 40 else f"{name[:37]}..."
+
+
+def listed(words: Iterable[str], last: str = "or", most: int = 12) -> str:
+    """List in words: "A, B or C"; of more than `most` the first ones."""
+    words = [shown_key(word) for word in words]
+    if len(words) > most:
+        words = [*words[: most - 1], "..."]
+    return joined(words, last)
+
+
+def nearest(word: str, words: Iterable[str]) -> str | None:
+    """The likeliest of `words` that somebody meant who typed `word`, or None."""
+    from difflib import get_close_matches
+
+    if len(word) > 60:
+        return None
+    plain = {
+        w.lower().replace("_", "").replace("-", "").replace(" ", ""): w
+        for w in words
+        if len(w) <= 60
+    }
+    typed = word.lower().replace("_", "").replace("-", "").replace(" ", "")
+    close = get_close_matches(typed, list(plain), n=1, cutoff=0.6)
+    return plain[close[0]] if close else None
+
+
+T = TypeVar("T")
+Size = float | str  # a number in SI, or text with a unit
+_NONE: Any = object()
+
+
+class Said(Generic[T]):
+    """A field of a frozen dataclass that text may be given for.
+
+    Parameters
+    ----------
+    reader : callable
+        From text (or a list, or a table) to the value; raises `RefusedError`.  Its attribute `typed`, where
+        it has one, is the way back.
+    usual : str, optional
+        The default, as a person would type it.
+    default
+        The default where it is no text; `dict` for an empty table.
+    bare : bool
+        Whether a number is taken, in SI; not where a share or a length may stand.
+
+    """
+
+    def __init__(
+        self,
+        reader: Callable[[Any], T],
+        usual: str | None = None,
+        default: Any = _NONE,
+        *,
+        bare: bool = True,
+    ) -> None:
+        self.reader = reader
+        self.usual = usual
+        self.bare = bare
+        self.default = reader(usual) if usual is not None and default is _NONE else default
+        self.name = ""
+
+    def __set_name__(self, owner: type, name: str) -> None:
+        self.name = name
+
+    def __get__(self, instance: object | None, owner: type) -> T:
+        if instance is not None:
+            return cast(T, instance.__dict__[self.name])
+        if self.default is dict:
+            return cast(T, self)  # each object gets a table of its own
+        if self.default is _NONE:
+            raise AttributeError(self.name)  # to dataclasses: it has no default
+        return self.default
+
+    def __set__(self, instance: object, value: Any) -> None:
+        if value is self:
+            value = {}
+        if type(value) is not float or not self.bare:
+            value = self._taken(type(instance).__name__, value)
+        instance.__dict__[self.name] = value
+
+    def _taken(self, owner: str, value: Any) -> Any:
+        typed = getattr(self.reader, "typed", None)
+        try:
+            if isinstance(value, str | list | Mapping) or (
+                not self.bare and isinstance(value, float | int)
+            ):
+                return self.reader(value)
+            if isinstance(value, tuple) and any(isinstance(part, str) for part in value):
+                return self.reader(
+                    [part if isinstance(part, str) else typed_of(typed, part) for part in value]
+                )
+        except RefusedError as trouble:
+            raise StudyError(
+                [Fault(f"{owner}.{self.name}", trouble.message, trouble.code)]
+            ) from None
+        if typed is not None and isinstance(value, int) and not isinstance(value, bool):
+            return float(value)
+        return value
+
+
+def typed_of(typed: Callable[[Any], str] | None, value: Any) -> str:
+    """The text of a number in SI; of one that has no way back, as it stands."""
+    return str(value) if typed is None else typed(value)
+
+
+def each(reader: Callable[[Any], T]) -> Callable[[Any], dict[str, T]]:
+    """A reader of a table in which every entry is read alike; numbers in it are in SI."""
+
+    def of_table(value: Any) -> dict[str, T]:
+        if not isinstance(value, Mapping):
+            raise RefusedError(f"{shown(value)} is no table of names and values", "type")
+        return {name: reader(one) if isinstance(one, str) else one for name, one in value.items()}
+
+    return of_table
+
+
+def said_of(of: type, name: str) -> Any:
+    """The field `name` of a class, or of one that it is made from."""
+    return next(vars(base)[name] for base in of.__mro__ if name in vars(base))
+
+
+def said_names(of: type) -> list[str]:
+    """Names of the fields of a class that text may be given for, those of its bases first."""
+    every = {name: None for base in reversed(of.__mro__) for name in vars(base)}
+    return [name for name in every if isinstance(said_of(of, name), Said)]
+
+
+def spelled(of: Any, *names: str) -> dict[str, Any]:
+    """Fields of an object as a study file has them: those that are not the usual, as text that reads back.
+
+    `names`: only these; all of them if none is said.
+    """
+    out = {}
+    for name in names or said_names(type(of)):
+        field, value = said_of(type(of), name), getattr(of, name)
+        if value is not None and (field.default is _NONE or value != field.default):
+            typed = getattr(field.reader, "typed", None)
+            parts = isinstance(value, tuple)
+            out[name] = (
+                value
+                if typed is None
+                else [typed(part) for part in value]
+                if parts
+                else typed(value)
+            )
+    return out
+
+
+def made(of: Callable[..., T]) -> Callable[[Any], T]:
+    """A reader of a table that holds what the constructor of a class takes."""
+
+    def of_table(value: Any) -> T:
+        if not isinstance(value, Mapping):
+            raise RefusedError(
+                f"{shown(value)} is neither {of.__name__} nor a table of what it takes", "type"
+            )
+        _known(of, value)
+        return of(**value)
+
+    return of_table
+
+
+def _known(of: Callable[..., Any], names: Iterable[str]) -> None:
+    """Refuse names that a constructor does not take."""
+    takes = list(inspect.signature(of).parameters)
+    for name in names:
+        if name not in takes:
+            close = nearest(name, takes)
+            hint = f"did you mean {close}?" if close else f"it has {listed(takes, 'and', most=30)}"
+            key = f"{of.__name__}.{name}"
+            raise StudyError([Fault(key, f"{of.__name__} has no {name}: {hint}", "unknown_key")])
+
+
+def _complete(of: Callable[..., Any], given: int, named: Iterable[str]) -> None:
+    """Refuse a call that leaves out what a constructor cannot do without."""
+    takes = inspect.signature(of).parameters
+    there = {*list(takes)[:given], *named}
+    needed = [name for name, one in takes.items() if one.default is one.empty]
+    for name in needed:
+        if name not in there:
+            message = f"is missing: {of.__name__} needs {listed(needed, 'and')}"
+            raise StudyError([Fault(f"{of.__name__}.{name}", message, "missing")])
+
+
+class Constructed(type):
+    """Classes whose constructor refuses a name that it does not take like any other fault, in one line."""
+
+    def __call__(cls, *given: Any, **named: Any) -> Any:
+        """Make one.
+
+        Raises
+        ------
+        StudyError
+            A name that the constructor does not take, or one that it needs and was not given.
+
+        """
+        try:
+            return super().__call__(*given, **named)
+        except TypeError as caught:
+            trouble = caught
+        # Looked at only now: a call in which nothing is wrong costs nothing.
+        _known(cls, named)
+        _complete(cls, len(given), named)
+        raise trouble
+
+    @property
+    def __signature__(cls) -> inspect.Signature:
+        own = inspect.signature(cls.__init__)  # type: ignore[misc]
+        return own.replace(parameters=list(own.parameters.values())[1:])
+
+
+class Frozen(metaclass=Constructed):
+    """Frozen data with a changed copy for every wish."""
+
+    def _put(self, **values: Any) -> None:
+        """Set fields while the object is made."""
+        for name, value in values.items():
+            object.__setattr__(self, name, value)
+
+    def replace(self, **changes: Any) -> Self:
+        """A copy with some fields changed, said as in the constructor.
+
+        Parameters
+        ----------
+        **changes
+            Fields by name; text with a unit, or a number in SI.
+
+        Returns
+        -------
+        object
+            Of the same class.
+
+        Raises
+        ------
+        StudyError
+            No such field, or a value that it cannot have.
+
+        """
+        _known(type(self), changes)
+        return dataclasses.replace(self, **changes)  # type: ignore[type-var]

@@ -1,0 +1,77 @@
+"""Every kernel compiles once, whatever maps come, to be written to or not, in whichever loop.
+
+And once compiled it is one kernel: fresh from the compiler or loaded again, it gives the same bits.
+"""
+
+import subprocess
+import sys
+from functools import partial
+
+from started import SURROUNDINGS
+
+WORK = """
+import hashlib
+import sys
+from dataclasses import replace
+from math import radians
+
+import numpy as np
+from numba.core.dispatcher import Dispatcher
+
+from lapwright.contact.bearing import bearing
+from lapwright.integration.loop import lap
+from lapwright.specification.step import Grit, Layer, Step, Turn, Wear
+from lapwright.specification.curves import FigureEight
+from lapwright.specification.plate import StartForm
+from lapwright.specification.outline import Disc
+from lapwright.specification.plate import Plate
+
+a = Plate(Disc(0.16), mass=6.0, form=StartForm(sphere=3e-6), cells=80, name="A")
+grit = Grit("g", 60e-6, Wear(iron=1e-11), Layer(3e-6))
+turned = Step("A", "B", grit, curve=FigureEight(0.08, 0.04), pace=1.0, turn=Turn(radians(8.0)), time=300.0)
+still = replace(turned, turn=Turn())
+bits = hashlib.sha256()
+for cells in (80, 50):  # equal grids lie cell on cell where nothing turns; others do not
+    plates = {"A": a, "B": replace(a, name="B", cells=cells)}
+    for step in (still, turned):
+        moments = list(lap(plates, [step]))
+        list(lap(plates, [step], after=moments[1]))
+        writable = {name: np.array(z) for name, z in moments[-1].heights.items()}
+        for z in moments[-1].heights.values():
+            bits.update(z.tobytes())
+        bearing(plates, step, heights=moments[-1].heights, phase=0.3)
+        bearing(plates, step, heights=writable)
+        bearing(plates, step)
+found = [
+    (name, kernel)
+    for name, module in list(sys.modules.items())
+    if name.startswith("lapwright.contact.")
+    for kernel in vars(module).values()
+    if isinstance(kernel, Dispatcher) and kernel.py_func.__module__ == name
+]
+print(bits.hexdigest())
+for name, kernel in found:
+    print(f"{name}.{kernel.py_func.__name__}", len(kernel.signatures))
+"""
+
+
+def test_every_kernel_has_one_signature_and_the_same_bits_when_loaded_again(tmp_path):
+    (tmp_path / "work.py").write_text(WORK, encoding="utf-8")
+    worked = partial(
+        subprocess.run,
+        [sys.executable, str(tmp_path / "work.py")],
+        # Kernels that were compiled before come with what they call inside, which then tells nothing.
+        env={**SURROUNDINGS, "NUMBA_CACHE_DIR": str(tmp_path / "kernels")},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    bits, *lines = worked().stdout.splitlines()
+    seen = {name: int(count) for name, count in (line.split() for line in lines)}
+    assert {
+        "lapwright.contact.wear._turned",
+        "lapwright.contact.wear._shifted",
+        "lapwright.contact.bear._bear",
+    } <= set(seen)
+    assert set(seen.values()) == {1}, seen
+    assert worked().stdout.splitlines()[0] == bits

@@ -1,0 +1,145 @@
+"""What to read next, against the information form of the same update and against what must be so."""
+
+import numpy as np
+import pytest
+
+import lapwright as lw
+from lapwright.optimisation.advise import advise
+from lapwright.optimisation.bench import bench_of, equipped, goal_of
+from lapwright.optimisation.shop import one_normal
+from lapwright.optimisation.sight import all_readings, sight_of, to_read
+from lapwright.study.read import parse
+
+STUDY = """
+plates.A = { disc = "160 mm", thickness = "30 mm", cells = 48, form = { dome = "2 um", twist = "0 um" } }
+plates.B = { like = "A" }
+[[steps]]
+top = "A"
+bottom = "B"
+grit = "15 um"
+time = "8 min"
+turn = "8 deg per stroke"
+hand = "steady"
+"""
+GAUGES = """
+gauges.sph = { kind = "spherometer", foot_circle = "110 mm", resolution = "0.05 um", repeatability = "20 nm" }
+gauges.tw = { kind = "twist gauge", foot_circle = "120 mm", resolution = "0.05 um", repeatability = "20 nm" }
+"""
+COARSE = """
+gauges.sph = { kind = "spherometer", foot_circle = "110 mm", resolution = "2 um", repeatability = "1 um" }
+"""
+
+
+def believed(bench, domes, within):
+    """One normal: domes [m] of A and B known within so much [m] each, the rest as beforehand but small."""
+    mean, covariance = bench.prior.mean[0].copy(), bench.prior.cloud[0].copy()
+    for (name, dome), size in zip(domes.items(), within, strict=True):
+        own = bench.layout.face(name)
+        at, back = bench.layout.quadratic(name)
+        covariance[own] = covariance[:, own] = 0.0
+        covariance[own, own] = np.eye(own.stop - own.start) * (5e-9) ** 2
+        mean[own] = 0.0
+        mean[at] = back @ [dome, 0.0, 0.0]
+        covariance[np.ix_(at, at)] += (
+            back @ np.diag([size**2, (0.02e-6) ** 2, (0.02e-6) ** 2]) @ back.T
+        )
+    return one_normal(mean, covariance)
+
+
+@pytest.fixture(scope="module")
+def bench():
+    return bench_of(parse(GAUGES + STUDY))
+
+
+def test_the_first_reading_is_the_one_that_leaves_least_unknown(bench):
+    """By the information form, C' = (C^-1 + h h^T / r^2)^-1 (R. Kalman 1960), of every reading there is."""
+    known, goal = bench.prior, goal_of(bench.layout, {"flatness": 0.3e-6})
+    rows = np.vstack([bench.layout.form_rows(name) for name in bench.layout.plates])
+    some = np.flatnonzero(known.covariance.diagonal() > 0.0)
+    inverse = np.linalg.inv(known.covariance[np.ix_(some, some)])
+    left = []
+    for reading in all_readings(bench):
+        sight = sight_of(bench.layout, [reading], bench.gauges)
+        h = sight.rows[:, some]
+        after = np.linalg.inv(inverse + h.T @ np.linalg.inv(sight.noise) @ h)
+        left.append(np.diag(rows[:, some] @ after @ rows[:, some].T))
+    asked = to_read(bench, known, goal)
+    best = int(np.argmin([own.sum() for own in left]))
+    assert left[best].sum() == pytest.approx(
+        next(
+            o.sum() for o, r in zip(left, all_readings(bench), strict=True) if r == asked[0].reading
+        ),
+        rel=1e-6,
+    )
+    names = [(name, form) for name in "AB" for form in ("sphere", "saddle", "twist")]
+    wanted = 1.96 * np.sqrt(left[best][names.index(asked[0].form)])
+    assert asked[0].then == pytest.approx(wanted, rel=1e-3)
+    assert asked[0].then < asked[0].now
+
+
+def test_what_was_read_is_not_asked_for_again_and_what_is_known_not_at_all(bench):
+    goal = goal_of(bench.layout, None)
+    every = all_readings(bench)
+    assert to_read(bench, bench.prior, goal)
+    assert to_read(bench, bench.prior, goal, every) == ()
+    assert to_read(bench, believed(bench, {"A": 2e-6, "B": -1e-6}, (0.02e-6, 0.02e-6)), goal) == ()
+
+
+def test_the_plate_that_is_not_known_is_read(bench):
+    known = believed(bench, {"A": 0.5e-6, "B": 0.0}, (0.02e-6, 1e-6))
+    first = to_read(bench, known, goal_of(bench.layout, None))[0]
+    assert (first.reading.gauge, first.reading.plate, first.form) == ("sph", "B", ("B", "sphere"))
+    assert first.now == pytest.approx(1.96e-6, rel=0.02)
+
+
+def test_nobody_stops_or_laps_blindly_while_a_reading_would_tell(bench):
+    """Both domes within 3 um either way: whichever plate is on top makes one of them worse."""
+    known = believed(bench, {"A": 0.0, "B": 0.0}, (1.5e-6, 1.5e-6))
+    goal = goal_of(bench.layout, None)
+    advice = advise(bench, known, goal, bench.study.steps, 1)
+    assert (advice.step, advice.why) == (None, "read")
+    assert {one.form for one in advice.read} >= {("A", "sphere"), ("B", "sphere")}
+
+
+def test_a_pair_that_is_far_off_is_lapped_nearer_where_no_gauge_tells_the_goal():
+    """A domed 2 um lies in B, hollow 2 um; both are well known, but any reading to come is 2 um unsure.
+
+    The top wears hollow and the bottom domed (F. W. Preston 1927), so with A on top both come nearer.
+    """
+    bench = bench_of(parse(COARSE + STUDY))
+    known = believed(bench, {"A": 2e-6, "B": -2e-6}, (0.05e-6, 0.05e-6))
+    advice = advise(
+        bench, known, goal_of(bench.layout, None), bench.study.steps, 1, None, all_readings(bench)
+    )
+    assert advice.step is not None
+    assert advice.step.top == "A"
+    assert advice.why == "closer"
+    assert advice.excess[1] < 0.95 * advice.excess[0]
+    assert advice.excess[0] == pytest.approx(
+        2e-6 / 0.3e-6, rel=0.1
+    )  # flatness of a dome alone is the dome
+
+
+def test_a_study_without_gauges_is_read_with_usual_ones(tmp_path):
+    study = parse(STUDY)
+    assert equipped(study).gauges.keys() == {
+        "spherometer, three feet",
+        "twist gauge",
+        "straightedge",
+    }
+    assert equipped(equipped(study)).gauges == equipped(study).gauges
+    two = parse(
+        STUDY.replace(
+            'plates.B = { like = "A" }', 'plates.B = { disc = "200 mm", thickness = "30 mm" }'
+        )
+    )
+    bench = bench_of(equipped(two))
+    assert "straightedge for B" in bench.gauges
+    for reading in all_readings(bench):  # no foot beside its plate
+        outline = bench.layout.plates[reading.plate].outline
+        touched = bench.gauges[reading.gauge].contacts(reading.place, outline)
+        assert outline.signed_distance(touched.x, touched.y).max() < 2e-6
+    assert not any(r.gauge.endswith("for B") and r.plate == "A" for r in all_readings(bench))
+    path = tmp_path / "pair.toml"
+    path.write_text(STUDY, "utf-8")
+    assert lw.Book(path).usual_gauges

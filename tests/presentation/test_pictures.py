@@ -1,0 +1,295 @@
+"""Pictures are drawn, are not blank, and show what the numbers say."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from matplotlib.image import imread
+
+from lapwright.integration.estimate import outlooks
+from lapwright.presentation import pictures
+from lapwright.presentation.beforehand import limit, over_the_edge
+from lapwright.presentation.pictures.faces import contour_step, height_limit
+from lapwright.presentation.pictures.history import _top_during
+from lapwright.presentation.pictures.ink import HEIGHTS, REMOVED, round_step, round_up
+from lapwright.presentation.pictures.sections import Surface, best_angle, piled, rest_plane
+from lapwright.presentation.pictures.stroke import reaches, stroke_words
+from lapwright.presentation.run_view import run_view
+from lapwright.units import METRIC
+from tests.presentation.conftest import MADE, OUTCOMES
+
+UM = 1e-6
+
+
+def pixels(data: bytes) -> np.ndarray:
+    return np.asarray(imread(io.BytesIO(data), format="png"))
+
+
+# Of each outline and of many plates every time; the rest in the long form.
+DRAWN = ["ring_on_plate", "rail", "six_plates", "one_square"]
+ALSO = ["coarse_pair", "disc_pair", "grooved_pair", "strange_names", "three_plates"]
+
+
+def test_every_run_made_by_hand_is_drawn() -> None:
+    assert sorted(DRAWN + ALSO) == sorted(set(MADE) - OUTCOMES)
+
+
+@pytest.mark.parametrize(
+    "made", [*DRAWN, *(pytest.param(n, marks=pytest.mark.campaign) for n in ALSO)]
+)
+@pytest.mark.parametrize("name", ["faces", "sections", "history", "stroke", "bearings", "metal"])
+def test_every_picture_is_drawn(make_run, made: str, name: str) -> None:
+    with pictures.sheet():
+        figure = getattr(pictures, name)(run_view(make_run(made)))
+    if figure is None:
+        assert name in {"sections", "history", "stroke", "bearings"}
+        return
+    width, height = (int(v) for v in figure.get_size_inches() * 72.0)
+    image = pixels(pictures.png(figure, scale=1.0))
+    assert abs(image.shape[1] - width) <= 1
+    assert abs(image.shape[0] - height) <= 1
+    assert (
+        len(np.unique((image[::2, ::2, :3] @ np.array([1.0, 7.0, 13.0])).round(3))) > 20
+    )  # not blank
+
+
+@pytest.mark.parametrize("name", ["faces", "history", "stroke"])
+def test_drawings_follow_the_page(make_run, name: str) -> None:
+    with pictures.sheet():
+        figure = getattr(pictures, name)(run_view(make_run("rail")))
+    drawn = pictures.svg(figure, name, "what & <why>")
+    assert drawn.startswith('<svg class="pic"')
+    assert "var(--ink)" in drawn
+    assert "&amp; &lt;why&gt;" in drawn
+    assert "http" not in drawn
+
+
+def test_scale_is_one_for_all_faces(make_run) -> None:
+    said = run_view(make_run("disc_pair"))
+    # 99.5 % of cells lie inside the scale; the largest, A before, fills at least half of it.
+    for face in said.faces:
+        for heights in face.levelled:
+            assert np.nanpercentile(np.abs(heights), 99.5) <= height_limit(said) * (1 + 1e-9)
+    assert np.nanmax(np.abs(said.faces[0].levelled[0])) > 0.5 * height_limit(said)
+    assert 4 <= 2 * height_limit(said) / contour_step(height_limit(said), METRIC) <= 14.001
+
+
+def luminance(rgb: np.ndarray) -> np.ndarray:
+    """Relative luminance (IEC 61966-2-1; WCAG 2 writes it out; from memory)."""
+    linear = np.where(rgb <= 0.04045, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
+    return linear @ np.array([0.2126, 0.7152, 0.0722])
+
+
+def test_ramps_read_without_colour() -> None:
+    light = luminance(HEIGHTS)
+    half = len(HEIGHTS) // 2
+    assert np.all(np.diff(light[:half]) > -1e-4)  # darker the lower
+    assert np.all(np.diff(light[half:]) < 1e-4)  # darker the higher, too
+    assert light[0] < 0.6 * light[-1]  # and the two ends differ
+    assert np.all(np.diff(luminance(REMOVED)) < 1e-4)
+
+
+def test_height_ramp_is_told_apart_by_dichromats() -> None:
+    """Protan and deutan eyes lack the red-green difference, so blue against yellow must carry it."""
+    blue_yellow = HEIGHTS[:, 2] - 0.5 * (HEIGHTS[:, 0] + HEIGHTS[:, 1])
+    assert blue_yellow[0] > 0.25
+    assert blue_yellow[-1] < -0.25
+
+
+@pytest.mark.parametrize(
+    ("value", "up"),
+    [(0.9, 1.0), (1.01, 1.5), (2.2, 3.0), (7.0, 8.0), (0.034, 0.04), (81.0, 100.0), (100.0, 100.0)],
+)
+def test_round_numbers(value: float, up: float) -> None:
+    assert round_up(value) == pytest.approx(up)
+    step = round_step(value, 10)
+    assert value / step <= 10 + 1e-9
+    assert value / step > 10 / 2.6  # no coarser than need be
+
+
+def dome_pair(make_run, name="coarse_pair"):
+    said = run_view(make_run(name))
+    return said, said.faces[1], said.faces[0]
+
+
+def test_section_of_two_discs_shows_their_misfit(make_run) -> None:
+    """A dome of s1 on a plate of sphere s2 leaves a gap of s1 + s2 at the rim, when that is positive.
+
+    From z = -s r^2 / R^2 of both faces (model page, section 1).
+    """
+    said = run_view(make_run("three_plates"))
+    a, b = said.faces[0], said.faces[1]
+    piece = piled(
+        b, a, end=False
+    ).cut()  # A 3 um dome with 1 um twist, which has no height along 9 to 3; B 2 um dish
+    seen = piece.gap[np.isfinite(piece.gap)]
+    assert seen.min() == pytest.approx(0.0, abs=1e-3 * UM)
+    # At the edge margin, 3.2 mm inside the rim.
+    assert seen[0] == pytest.approx(0.96**2 * UM, rel=0.03)
+    assert seen[-1] == pytest.approx(0.96**2 * UM, rel=0.03)
+    assert seen[len(seen) // 2] == pytest.approx(0.0, abs=2e-2 * UM)
+
+
+def test_section_turns_the_top_over_like_a_page(make_run) -> None:
+    """A bump near 3 o'clock of the top's face lies near 9 on the bench (model page, section 1)."""
+    run = make_run("three_plates")
+    record = run.plates["A"]
+    X, Y = np.meshgrid(record.x, record.y)
+    bump = 5 * UM * np.exp(-(((X - 0.05) ** 2 + Y**2) / 0.01**2)) * (record.land > 0)
+    frames = np.array(record.frames)
+    frames[0] = bump
+    changed = type(record)(**{**record.__dict__, "frames": frames})
+    flat = type(record)(
+        **{**run.plates["B"].__dict__, "frames": np.zeros_like(run.plates["B"].frames)}
+    )
+    said = run_view(
+        type(run)(**{**run.__dict__, "plates": {**run.plates, "A": changed, "B": flat}})
+    )
+    piece = piled(said.face("B"), said.face("A"), end=False).cut()
+    touching = piece.at[np.isfinite(piece.gap) & (piece.gap < 0.5 * UM)]
+    assert np.any(np.abs(touching + 0.05) < 0.01)
+    assert not np.any(np.abs(touching - 0.05) < 0.01)
+
+
+def test_zones_of_known_wear(make_run) -> None:
+    """Depth 6 - 4 (r/R)^2: mean 4; inside a third 6 - 4/18; outside nine tenths 6 - 2 (1 + 0.81)."""
+    run = make_run("three_plates")
+    record = run.plates["A"]
+    X, Y = np.meshgrid(record.x, record.y)
+    worn = (6 - 4 * (X**2 + Y**2) / 0.08**2) * UM
+    changed = type(record)(**{**record.__dict__, "worn": worn})
+    got = pictures.zones(run_view(type(run)(**{**run.__dict__, "plates": {"A": changed}})).faces[0])
+    assert got.mean == pytest.approx(4.0 * UM, rel=0.01)
+    assert got.inner == pytest.approx((6 - 4 / 18) * UM, rel=0.01)
+    assert got.outer == pytest.approx((6 - 2 * 1.81) * UM, rel=0.02)
+
+
+def test_stroke_stands_against_the_lift_off_circle(make_run) -> None:
+    """Equal flat discs lift at 0.3929023 R (checks page, 16); an eight of travel 1/3 hangs over by D/6."""
+    reach = reaches(run_view(make_run("disc_pair")))[0]
+    assert np.hypot(*reach.lift_off.T) == pytest.approx(0.3929023 * 0.08, rel=1e-4)
+    assert np.abs(reach.path[:, 0]).max() == pytest.approx(0.16 / 6, rel=1e-4)
+    assert reach.ahead.overhang == pytest.approx(0.16 / 6, rel=1e-3)
+    assert reach.ahead.overhang_share == pytest.approx(1 / 6, rel=1e-3)
+    assert reach.beyond == 0.0
+
+
+def test_long_outlines_lift_sooner_across_than_along(make_run) -> None:
+    """Equal rectangles lift at a quarter of their side (checks page, 16: squares at s/4)."""
+    line = reaches(run_view(make_run("rail")))[0].lift_off
+    assert line[:, 0].max() == pytest.approx(0.3 / 4, rel=1e-4)
+    assert line[:, 1].max() == pytest.approx(0.05 / 4, rel=1e-4)
+
+
+def test_swaps_show_as_bars(make_run) -> None:
+    """This run changes places at every tenth entry; the entry of a swap is made after it."""
+    run = make_run("disc_pair")
+    said = run_view(run)
+    tops = [_top_during(said, k) for k in range(len(run.time) - 1)]
+    assert tops == ["AB"[(k // 10) % 2] for k in range(60)]
+
+
+def test_bearing_picture_for_the_command(make_run) -> None:
+    """The command hands over its own plates: anything with a grid, land and outline."""
+    from types import SimpleNamespace
+
+    run = make_run("disc_pair")
+    record = run.plates["B"]
+    angle = np.linspace(0, 2 * np.pi, 90, endpoint=False)
+    outline = SimpleNamespace(
+        polygon=lambda n: 0.08 * np.stack([np.cos(angle), np.sin(angle)], axis=1), bore=0.0
+    )
+    plate = SimpleNamespace(
+        name="B", grid=SimpleNamespace(x=record.x, y=record.y), land=record.land, outline=outline
+    )
+    got = run.bearings[1]
+    data = pictures.bearing_picture(
+        got.pressure, plate, plate, c=(float(got.c[0]), 0.0), mean=got.mean, share=got.contact_share
+    )
+    image = pixels(data)
+    assert image.shape[1] == pytest.approx(560 * 1.6, abs=2)
+    assert image.std() > 0.05
+
+
+def test_a_top_rests_where_no_high_spot_reaches_through() -> None:
+    """A saddle of height s at the rim both ways: it bears on the two high ends, s above the middle.
+
+    On a plane with one bump beside the middle it tilts until the far rim bears.
+    """
+    x, y = (a.ravel() for a in np.meshgrid(np.linspace(-1, 1, 41), np.linspace(-1, 1, 41)))
+    inside = np.hypot(x, y) <= 1.0
+    x, y = 0.08 * x[inside], 0.08 * y[inside]
+    saddle = 2 * UM * (x * x - y * y) / 0.08**2
+    assert rest_plane(x, y, saddle) == pytest.approx((2 * UM, 0.0, 0.0), abs=1e-9)
+    dome = -3 * UM * (x * x + y * y) / 0.08**2
+    assert rest_plane(x, y, dome) == pytest.approx((0.0, 0.0, 0.0), abs=1e-9)
+    bump = np.where((np.abs(x - 0.04) < 1e-6) & (np.abs(y) < 1e-6), 1 * UM, 0.0)
+    h, a, b = rest_plane(x, y, bump)
+    assert np.all(h + a * x + b * y >= bump - 1e-12)  # nothing reaches through
+    # The line through the bump (1 um at 40 mm) and the far rim (0 at -80 mm) is 2/3 um high in the middle.
+    assert h == pytest.approx(2 / 3 * UM, rel=1e-3)
+    assert a == pytest.approx(1 * UM / 0.12, rel=1e-3)
+    assert b == pytest.approx(0.0, abs=1e-9)
+
+
+def test_the_cut_goes_where_the_gap_is_widest(make_run) -> None:
+    """A rail in wind touches a flat one along two opposite corners, so the gap is widest at the others."""
+    said = run_view(make_run("rail"))
+    rail, master = said.faces
+    pile = piled(master, rail, end=False)
+    angle = best_angle(master, rail, [piled(master, rail, end) for end in (False, True)])
+    assert abs(abs(angle) - np.arctan2(0.05, 0.3)) < 1e-9
+    assert pile.cut(angle).widest > 1.5 * pile.cut(0.0).widest  # a bow of 2 um shows along it too
+    # Wind of 4 um: one pair of corners stands 4 um over the other (model page, 1); beside a bow of 2 um.
+    assert pile.cut(angle).widest > 3 * UM
+
+
+def test_mated_twists_part_when_turned_a_quarter(make_run) -> None:
+    """Twists t that mate at 12 on 12 a quarter turned stand 2 t apart in the middle of the low side."""
+    said = run_view(make_run("three_plates"))
+    a, b = said.faces[0], said.faces[1]
+    flat = np.zeros_like(a.record.frames)
+    X, Y = np.meshgrid(a.record.x, a.record.y)
+    flat[:] = 1 * UM * X * Y / 0.08**2  # twist 1 um
+    pair = [replace(f, record=replace(f.record, frames=flat)) for f in (a, b)]
+    angles = (0.0, np.pi / 4, np.pi / 2, -np.pi / 4)
+    together = piled(*pair, end=True)
+    turned = piled(*pair, end=True, theta=np.pi / 2)
+    assert max(together.cut(t).widest for t in angles) < 0.02 * UM
+    assert max(turned.cut(t).widest for t in angles) == pytest.approx(2 * 0.96**2 * UM, rel=0.03)
+
+
+def test_the_page_and_the_preview_say_one_limit(make_run) -> None:
+    """A rail in wind on a plate, stroked along and across: the page, the preview and the card agree."""
+    said = run_view(make_run("rail"))
+    reach = reaches(said)[0]
+    study = said.study
+    ahead = outlooks(study.plates, study.steps, seed=study.seed)[0]
+    sentence = over_the_edge(study.steps[0], ahead, study.units)
+    assert sentence in stroke_words(said)[0]
+    assert reach.ahead.edge == ahead.edge
+    assert limit(ahead.edge.limits.lift, study.steps[0], study.units) in sentence
+
+
+def test_pressed_on_the_grit_no_gap_is_open_where_the_pressure_says_it_bears(make_run) -> None:
+    """The gap over the grit's give is p = 0 by the layer's law (model page, 2); off the middle as well."""
+    said = run_view(make_run("disc_pair"))
+    bottom, top = said.face("B"), said.face("A")
+    low, high = Surface.of(bottom, True), Surface.of(top, True)
+    X, Y = np.meshgrid(bottom.record.x, bottom.record.y)
+    for c in ((0.0, 0.0), (0.03, 0.01)):
+        x, y = X - c[0], Y - c[1]
+        total = low.at(X, Y) + high.at(-x, y)
+        a, b = 3e-6, -2e-6  # any place of the top at which half of it bears
+        h = float(np.nanmedian(total - a * x - b * y))
+        squeeze = np.nan_to_num(np.clip(total - (h + a * x + b * y), 0.0, None))
+        pile = piled(bottom, top, end=True, c=c, squeeze=squeeze)
+        assert pile.give == pytest.approx(squeeze.max())
+        assert np.allclose(pile.plane, (h + squeeze.max(), a, b), rtol=1e-6, atol=1e-12)
+        cut = pile.cut(0.3)
+        inside = np.isfinite(cut.gap)
+        assert 0 < (cut.filled & inside).sum() < inside.sum()
+        assert np.nanmin(cut.gap) >= -1e-12
