@@ -5,17 +5,21 @@ There is no outside source: the promise is our own.
 
 from __future__ import annotations
 
+import json
+import os
 import random
 import subprocess
 import sys
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 from started import SURROUNDINGS
 
+pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="no fork on this system")
+
 MODULE = """
 import sys
-{before}
 from lapwright.contact.compile import kernel, uncached
 
 @kernel
@@ -33,30 +37,60 @@ FULL = """import numba.core.caching as c
 def full(*a): raise OSError(28, "No space left on device")
 c.IndexDataCacheFile.save = full"""
 
+# Each module asked for is run in a copy of this process, which has numba and its compiler, and no kernel.
+BEGUN = """
+import json, os, runpy, sys, traceback
+import numba
+numba.njit(lambda x: 2.0 * x + 1.0)(1.0)
+for line in sys.stdin:
+    folder, x, before = json.loads(line)
+    if os.fork() == 0:
+        try:
+            os.chdir(folder)
+            numba.config.CACHE_DIR = os.path.join(folder, "kept")
+            sys.argv = ["small.py", str(x)]
+            exec(before)
+            runpy.run_path(os.path.join(folder, "small.py"))
+        except BaseException:
+            print(traceback.format_exc().replace("\\n", " | "))
+        sys.stdout.flush()
+        os._exit(0)
+    os.wait()
+"""
+Asked = Callable[..., list[str]]
 
-def asked(folder: Path, x: float, before: str = "") -> list[str]:
+
+@pytest.fixture(scope="module")
+def asked() -> Iterator[Asked]:
     """In a new process: the value, how often it found what was kept, whether it could not keep it."""
-    source = folder / "small.py"
-    if (
-        not source.exists()
-    ):  # written again, it would count as edited for older numba, which goes by its time
-        source.write_text(MODULE.format(before=before))
-    done = subprocess.run(
-        [sys.executable, "small.py", str(x)], cwd=folder, text=True, capture_output=True, check=False,
-        env={**SURROUNDINGS, "NUMBA_CACHE_DIR": str(folder / "kept")},
-    )  # fmt: skip
-    assert done.returncode == 0, done.stderr
-    return done.stdout.split()
+    command = [sys.executable, "-c", BEGUN]
+    with subprocess.Popen(
+        command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env=SURROUNDINGS
+    ) as begun:
+        assert begun.stdin is not None
+        assert begun.stdout is not None
+
+        def ask(folder: Path, x: float, before: str = "") -> list[str]:
+            source = folder / "small.py"
+            if not source.exists():  # written again it counts as edited for older numba
+                source.write_text(MODULE)
+            print(json.dumps([str(folder), x, before]), file=begun.stdin, flush=True)
+            return begun.stdout.readline().split()
+
+        yield ask
+        begun.stdin.close()
 
 
-def test_what_is_kept_is_found_again(tmp_path: Path) -> None:
+def test_what_is_kept_is_found_again(asked: Asked, tmp_path: Path) -> None:
     assert asked(tmp_path, 3.0) == ["7.0", "0", "False"]
     assert asked(tmp_path, 3.0) == ["7.0", "1", "False"]
 
 
 @pytest.mark.parametrize("ending", [".nbi", ".nbc"])
 @pytest.mark.parametrize("how", ["empty", "cut", "zeros", "flip"])
-def test_a_damaged_cache_repairs_itself(tmp_path: Path, ending: str, how: str) -> None:
+def test_a_damaged_cache_repairs_itself(
+    asked: Asked, tmp_path: Path, ending: str, how: str
+) -> None:
     asked(tmp_path, 3.0)
     damaged, dice = list((tmp_path / "kept").rglob(f"*{ending}")), random.Random(5)
     assert damaged
@@ -78,5 +112,7 @@ def test_a_damaged_cache_repairs_itself(tmp_path: Path, ending: str, how: str) -
 
 
 @pytest.mark.parametrize("before", [NOWHERE, FULL], ids=["nowhere", "full"])
-def test_a_disk_that_takes_nothing_is_no_hindrance(tmp_path: Path, before: str) -> None:
+def test_a_disk_that_takes_nothing_is_no_hindrance(
+    asked: Asked, tmp_path: Path, before: str
+) -> None:
     assert asked(tmp_path, 3.0, before) == ["7.0", "0", "True"]
