@@ -52,3 +52,21 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     here = Path(__file__).parent
     place = {here / name: k for k, name in enumerate(LONGEST)}
     items.sort(key=lambda item: place.get(item.path, len(place)))
+
+
+@pytest.fixture
+def hasty(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A book that plays few spells to their end: for what it writes and says, not for how well it chooses."""
+    import lapwright.optimisation.advise as choice
+
+    monkeypatch.setattr(choice, "LOOKED_AT", 1)
+    monkeypatch.setattr(choice, "CHOOSING", 12)
+    monkeypatch.setattr(choice, "TELLING", 24)
+
+
+@pytest.fixture(params=["hasty", pytest.param("whole", marks=pytest.mark.campaign)])
+def choosing(request: pytest.FixtureRequest) -> str:
+    """A hasty book, and as a campaign one that plays as many spells as it does at the bench."""
+    if request.param == "hasty":
+        request.getfixturevalue("hasty")
+    return str(request.param)

@@ -27,29 +27,34 @@ def bench(tmp_path, monkeypatch):
     return tmp_path
 
 
-def test_a_day_at_the_bench_in_a_practice_shop(bench, capsys):
-    assert main(["log", "mine.toml", "--shop", "3"]) == 0
+def test_a_day_at_the_bench_in_a_practice_shop(bench, capsys, choosing):
+    shop = {"hasty": "1", "whole": "3"}[choosing]  # in 3 come readings that were not foretold
+    assert main(["log", "mine.toml", "--shop", shop]) == 0
     said = capsys.readouterr().out
     assert "Now. A" in said
     assert "As foretold?" not in said
     assert "Next. " in said
-    assert main(["log", "mine.toml", "--done", "step 1, 200 strokes", "--shop", "3", "--json"]) == 0
+    assert (
+        main(["log", "mine.toml", "--done", "step 1, 200 strokes", "--shop", shop, "--json"]) == 0
+    )
     told = json.loads(capsys.readouterr().out)
     assert set(told["now"]) == {"A", "B"}
     assert 0.0 < told["foretold"]["tail"] <= 1.0
     log = (bench / "mine.log.toml").read_text("utf-8")
     assert log.count("[[spells]]") == 2
-    assert "practice shop 3" in log
+    assert f"practice shop {shop}" in log
     assert "strokes = 200" in log
     assert main(["log", "mine.toml", "--undo"]) == 0
     assert (bench / "mine.log.toml").read_text("utf-8").count("[[spells]]") == 1
 
 
+@pytest.mark.usefixtures("hasty")
 def test_a_study_without_gauges_is_read_and_replayed_with_usual_ones(bench, capsys):
     bare = "".join(
         line for line in STUDY.splitlines(keepends=True) if not line.startswith("gauges.")
     )
-    (bench / "mine.toml").write_text(bare, "utf-8")
+    # It is flat enough at once, so that nothing has to be chosen.
+    (bench / "mine.toml").write_text(bare + '[tune]\nreach = { flatness = "20 um" }\n', "utf-8")
     assert main(["log", "mine.toml", "--done", "step 1, 200 strokes", "--shop", "3", "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
     assert told["usual_gauges"]
@@ -64,6 +69,7 @@ def test_a_study_without_gauges_is_read_and_replayed_with_usual_ones(bench, caps
     assert "usual ones are taken: spherometer, three feet" in capsys.readouterr().out
 
 
+@pytest.mark.usefixtures("hasty")
 def test_plates_that_nobody_read_are_read_before_anything_is_advised(bench, capsys):
     assert main(["log", "mine.toml", "--done", "step 1, 200 strokes"]) == 0
     said = " ".join(capsys.readouterr().out.split())

@@ -61,11 +61,11 @@ def quantities(bench):
     return np.vstack([*(layout.form_rows(name) for name in "AB"), wear, layer])
 
 
-@pytest.fixture(scope="module")
-def campaign(bench):
-    """Twenty hidden shops, two spells each: how far the truth is from what is believed, over its spread."""
+@pytest.fixture(scope="module", params=[6, pytest.param(20, marks=pytest.mark.campaign)])
+def shops(request, bench):
+    """Hidden shops, two spells each: how far the truth is from what is believed, over its spread."""
     rows, off, tails = quantities(bench), [], []
-    for seed in range(20):
+    for seed in range(request.param):
         shop, known, own = PracticeShop(bench, seed), bench.prior, []
         for number, entry in enumerate(spells(bench, shop, 2), 1):
             chapter = taken_in(bench, number, known, entry)
@@ -77,17 +77,18 @@ def campaign(bench):
     return np.array(off), np.array(tails)
 
 
-def test_the_truth_lies_as_far_off_as_is_said(campaign):
-    """In standard deviations: mean square 1 (chi-squared; 20 shops, about 60 independent of 480 numbers)."""
-    off, _ = campaign
+def test_the_truth_lies_as_far_off_as_is_said(shops):
+    """In standard deviations: mean square 1 (chi-squared; of 24 numbers a shop about 3 are independent)."""
+    off, _ = shops
     assert 0.6 < np.square(off).mean() < 1.5
-    assert (np.abs(off) < 1.96).mean() > 0.88
-    assert np.abs(off[:, -1].mean(axis=0)).max() < 4.0 / np.sqrt(20.0)
+    # Of so many independent ones 95 in 100, within two and a half standard deviations (binomial law).
+    assert (np.abs(off) < 1.96).mean() > 0.95 - 2.48 * np.sqrt(0.95 * 0.05 / (3 * len(off)))
+    assert np.abs(off[:, -1].mean(axis=0)).max() < 4.0 / np.sqrt(len(off))
 
 
-def test_alarms_are_as_seldom_as_is_said(campaign):
+def test_alarms_are_as_seldom_as_is_said(shops):
     """Tails of what was foretold are spread evenly: a mean of one half, few below 1 in 100."""
-    _, tails = campaign
+    _, tails = shops
     assert 0.35 < tails.mean() < 0.65
     assert (tails < 0.01).sum() <= 3
 
@@ -117,7 +118,7 @@ def test_a_step_that_tips_is_refused_and_a_mishap_that_would_tip_is_none(bench):
 
 
 def test_a_log_is_replayed_to_the_bit_on_any_threads(bench):
-    entries = list(spells(bench, PracticeShop(bench, 5), 2))
+    entries = list(spells(bench, PracticeShop(bench, 5), 1))
     *_, one = chapters(bench, entries)
     *_, two = chapters(replace(bench, threads=3), entries)
     assert np.array_equal(one.known.mean, two.known.mean)

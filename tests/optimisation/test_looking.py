@@ -92,6 +92,7 @@ def test_the_plate_that_is_not_known_is_read(bench):
     assert first.now == pytest.approx(1.96e-6, rel=0.02)
 
 
+@pytest.mark.usefixtures("choosing")
 def test_nobody_stops_or_laps_blindly_while_a_reading_would_tell(bench):
     """Both domes within 3 um either way: whichever plate is on top makes one of them worse."""
     known = believed(bench, {"A": 0.0, "B": 0.0}, (1.5e-6, 1.5e-6))
@@ -101,6 +102,7 @@ def test_nobody_stops_or_laps_blindly_while_a_reading_would_tell(bench):
     assert {one.form for one in advice.read} >= {("A", "sphere"), ("B", "sphere")}
 
 
+@pytest.mark.usefixtures("choosing")
 def test_a_pair_that_is_far_off_is_lapped_nearer_where_no_gauge_tells_the_goal():
     """A domed 2 um lies in B, hollow 2 um; both are well known, but any reading to come is 2 um unsure.
 
