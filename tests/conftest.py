@@ -47,6 +47,14 @@ LONGEST = (
 )
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """What a campaign takes a sample of may be asked for whole."""
+    told = (
+        "with -m campaign: each kind of fault at each operation on the disk, not a sample (an hour)"
+    )
+    parser.addoption("--all-faults", action="store_true", help=told)
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Put the tests of the longest files first; the order within a file stays."""
     here = Path(__file__).parent
