@@ -202,6 +202,9 @@ def wear_crowd(
     target: Array,
     stiffness: Array,
     plane: Array,
+    gaps: Array,
+    work: Array,
+    aim: Array,
     lifted: Array,
     worn: Array,
 ) -> int:
@@ -210,17 +213,12 @@ def wear_crowd(
     `faces` (m, s) [m]: stacked coefficients; `shapes`: the values of the s shapes at the points of each pose,
     pose after pose, (s, points) each; pose k has points start[k] to start[k + 1] of `area` (n,) [m2], `rub`
     (n,) and the places `x`, `y` (n,) by which a plane is told.  `target` (k, 3) [N]: force and moments on the
-    planes 1, x, y; `stiffness` (m,) [Pa/m]; `plane` (m, k, 3) [m]: to begin with and as found.  Filled:
+    planes 1, x, y; `stiffness` (m,) [Pa/m]; `plane` (m, k, 3) [m]: to begin with and as found.  Room to work
+    in: `gaps`, as long as the most points of a pose, `work` (4, 9) and `aim` (3,).  Filled:
     `lifted` (m,) land that does not bear over all land in overlap, mean over the poses; `worn` (m, s).
     """
     pairs, size = faces.shape
     poses = start.size - 1
-    most = 0
-    for k in range(poses):
-        most = max(most, start[k + 1] - start[k])
-    gaps = np.empty(most)
-    work = np.empty((4, 9))
-    aim = np.empty(3)
     failed = 0
     for i in range(pairs):
         lifted[i] = 0.0

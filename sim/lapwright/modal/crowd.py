@@ -148,6 +148,9 @@ class Crowd:
             self.target,
             read_only(stiffness),
             plane,
+            np.empty(np.diff(self.start).max()),
+            np.empty((4, 9)),
+            np.empty(3),
             lifted,
             worn,
         )
