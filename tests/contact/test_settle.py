@@ -115,7 +115,7 @@ def test_a_warm_start_ends_in_the_same_place():
     z = plates["B"].heights(), plates["A"].heights()
     cold = layer.average(*z, chosen)
     away = cold.reports.copy()
-    away[:, solver.PLANE : solver.PLANE + 3] += 3e-7
+    away[:, solver.OFFSET : solver.OFFSET + 3] += 3e-7
     warm, _ = layer.moved(*z, chosen, replace(cold, reports=away))
     assert warm == pytest.approx(cold.bottom, abs=1e-8 * cold.bottom.max())
 

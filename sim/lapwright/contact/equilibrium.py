@@ -23,6 +23,7 @@ __all__ = [
     "FAILED",
     "FEW",
     "LIFTED",
+    "OFFSET",
     "OF_BOTTOM",
     "OF_TOP",
     "OVERLAP",
@@ -42,11 +43,12 @@ FAILED = 1  # they do not, after MOST_STEPS
 FEW = 2  # nothing, or next to nothing, lies on anything
 
 # Columns of a report: status of settling, share of the land in overlap that bears nothing, factor on
-# the load gathered by the top, land in overlap [cells], the plane (h, a R, b R) from column PLANE on, and
-# what is added to the bottom and to the top, summed with 1, x, y, x^2, xy, y^2 (as each lies, in units of R).
+# the load gathered by the top, land in overlap [cells], the plane (h, a R, b R) from column PLANE on, what
+# is added to the bottom and to the top, summed with 1, x, y, x^2, xy, y^2 (as each lies, in units of R), and
+# from OFFSET on the plane less that at which everything would be loaded.
 STATUS, LIFTED, FACTOR, OVERLAP, PLANE = range(5)
-OF_BOTTOM, OF_TOP = 7, 13
-REPORT_COLUMNS = 19
+OF_BOTTOM, OF_TOP, OFFSET = 7, 13, 19
+REPORT_COLUMNS = 22
 
 TOLERANCE = 1e-10  # of the load
 MOST_STEPS = 60
@@ -177,9 +179,9 @@ def settle(
     """Find q (3,) so that force and moments equal `target` (3,) = (W, Mx / R, My / R) / (K cell^2) [m].
 
     `work` (WORK) is scratch; work[0] comes in with the sums of everything loaded at q = 0.  `warm`: the
-    `report` comes in with that of a neighbour, to begin from its plane where part of it lifts.  Where nothing
-    does, the plane at which everything is loaded is the answer itself.  The report goes out filled, with the
-    last plane whatever the status.  Returns the status.
+    `report` comes in with that of a neighbour, to begin as far from the plane at which everything is loaded
+    as it ended (the plane itself moves with all that is worn off; where nothing lifts it is the answer).  The
+    report goes out filled, with the last plane whatever the status.  Returns the status.
     """
     loaded = work[0]
     sums = work[1]
@@ -187,6 +189,7 @@ def settle(
     dq = work[3]
     old = work[4]
     q = report[PLANE : PLANE + 3]
+    offset = report[OFFSET : OFFSET + 3]
     guessed = warm and report[LIFTED] > 0.0
     total = loaded[LAND]
     report[STATUS] = FEW
@@ -195,10 +198,14 @@ def settle(
     report[OVERLAP] = total
     if not total > 0.0:
         return FEW
-    if not guessed and not _solve(
-        loaded, loaded[0] - target[0], loaded[1] - target[1], loaded[2] - target[2], 0.0, q
-    ):
+    if not _solve(loaded, loaded[0] - target[0], loaded[1] - target[1], loaded[2] - target[2], 0.0, q):
         return FEW
+    from_h = q[0]
+    from_a = q[1]
+    from_b = q[2]
+    if guessed:
+        for i in range(3):
+            q[i] += offset[i]
     report[STATUS] = FAILED
     limit = TOLERANCE * target[0]
     error = np.inf
@@ -245,6 +252,9 @@ def settle(
         for i in range(3):
             old[i] = q[i]
             q[i] += dq[i]
+    offset[0] = q[0] - from_h
+    offset[1] = q[1] - from_a
+    offset[2] = q[2] - from_b
     lifted = 1.0 - sums[LAND] / total
     report[LIFTED] = lifted if lifted > LEAST_LIFTED else 0.0
     return int(report[STATUS])
