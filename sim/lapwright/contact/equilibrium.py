@@ -198,7 +198,9 @@ def settle(
     report[OVERLAP] = total
     if not total > 0.0:
         return FEW
-    if not _solve(loaded, loaded[0] - target[0], loaded[1] - target[1], loaded[2] - target[2], 0.0, q):
+    if not _solve(
+        loaded, loaded[0] - target[0], loaded[1] - target[1], loaded[2] - target[2], 0.0, q
+    ):
         return FEW
     from_h = q[0]
     from_a = q[1]

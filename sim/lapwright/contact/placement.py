@@ -131,31 +131,67 @@ class PlacedPlate:
 
         `gathered` False: the other face lies cell on cell and reads nothing between them.
         """
+        from lapwright.contact.lay import read_only
+
+        z = read_only(self.lay(heights))
+        if not gathered:
+            return self._empty._replace(z=z)
+        quadratic, rest = self._between(z)
+        return self._whole._replace(z=z, rest=read_only(rest), quadratic=read_only(quadratic))
+
+    @cached_property
+    def _whole(self) -> Face:
+        """All that does not hang on the heights, ready for the kernels; no heights yet."""
+        from lapwright.contact.lay import face_of
+
+        return face_of(
+            self._empty._replace(
+                cover=self._cover,
+                between=self._between_cells,
+                kind=self._kind,
+                circles=self._circles,
+                begins_between=self._uneven[0],
+                uneven=self._uneven[1],
+                depth=self._depth,
+                outward=self._outward,
+                fine=self._bits_read,
+            )
+        )
+
+    @cached_property
+    def _empty(self) -> Face:
+        """The same with nothing to be read between cells."""
         from lapwright.contact.cells import Face
         from lapwright.contact.lay import face_of
 
-        z = self.lay(heights)
-        quadratic, rest = self._between(z) if gathered else self._nothing_between
+        none, line, no_bits = (
+            np.zeros((1, 1)),
+            np.zeros(0, dtype=np.int64),
+            np.zeros((1, 1), dtype=np.uint64),
+        )
         face = Face(
-            z,
-            self.land,
-            self._edges,
-            *self._strips,
-            self._bits,
-            *self._ragged,
-            self._span,
-            rest,
-            self._cover,
-            self._between_cells if gathered else self._cover,
-            self._kind,
-            self._circles,
-            *self._uneven,
-            self._depth,
-            self._outward,
-            self._bits_read,
-            quadratic,
-            self.plate.grid.cell,
-            self.plate.outline.radius,
+            z=none,
+            land=self.land,
+            edges=self._edges,
+            strips_x=self._strips[0],
+            strips_y=self._strips[1],
+            bits=self._bits,
+            begins=self._ragged[0],
+            ragged=self._ragged[1],
+            span=self._span,
+            rest=none,
+            cover=none,
+            between=none,
+            kind=np.zeros((1, 1), dtype=np.uint8),
+            circles=np.zeros(3),
+            begins_between=line,
+            uneven=line,
+            depth=none,
+            outward=np.zeros((2, 1, 1)),
+            fine=no_bits,
+            quadratic=np.zeros(6),
+            cell=self.plate.grid.cell,
+            radius=self.plate.outline.radius,
         )
         return face_of(face)
 
@@ -173,10 +209,6 @@ class PlacedPlate:
         for bare, neighbours, weight in self._fill:
             flat[bare] = (flat[neighbours] * weight).sum(axis=1)
         return quadratic, rest
-
-    @cached_property
-    def _nothing_between(self) -> tuple[Array, Array]:
-        return np.zeros(6), np.zeros(self._cover.shape)
 
     @cached_property
     def land(self) -> Array:
@@ -339,15 +371,17 @@ class PlacedPlate:
         from lapwright.contact.cells import BARE, WHOLE
 
         ny, nx = self._kind.shape
-        y, x = np.abs(
-            np.indices((ny, nx)) + 1.0 - 0.5 * np.array([[[ny]], [[nx]]])
-        )  # middles of blocks
-        nearest = np.hypot(np.maximum(x - 0.5, 0.0), np.maximum(y - 0.5, 0.0))
-        farthest = np.hypot(x + 0.5, y + 0.5)
-        end = farthest[self._kind != BARE].max(initial=0.0)
-        nearest, farthest = nearest[self._kind != WHOLE], farthest[self._kind != WHOLE]
+        x, y = (
+            np.abs(np.arange(nx) + 1.0 - 0.5 * nx),
+            np.abs(np.arange(ny) + 1.0 - 0.5 * ny),
+        )  # their middles
+        farthest = (x + 0.5) ** 2 + ((y + 0.5) ** 2)[:, None]
+        end = np.sqrt(farthest[self._kind != BARE].max(initial=0.0))
+        nearest = np.maximum(x - 0.5, 0.0) ** 2 + (np.maximum(y - 0.5, 0.0) ** 2)[:, None]
+        other = self._kind != WHOLE
+        nearest, farthest = nearest[other], farthest[other]
         order = np.argsort(nearest, kind="stable")
-        nearest, farthest = nearest[order], farthest[order]
+        nearest, farthest = np.sqrt(nearest[order]), np.sqrt(farthest[order])
         inner = np.concatenate([[0.0], np.maximum.accumulate(farthest)[:-1]])
         widest = int(np.argmax(nearest - inner))
         return np.array([inner[widest] + INSIDE, nearest[widest] - INSIDE, end + INSIDE])
@@ -368,7 +402,8 @@ class PlacedPlate:
         scale = self.plate.outline.radius ** -np.array([0.0, 1.0, 1.0, 2.0, 2.0, 2.0])
         basis = self._basis * scale[:, None]
         weighted = basis * self.land[self._has_land]
-        fit: Array = scale[:, None] * np.linalg.solve(weighted @ basis.T, weighted)
+        inverse = np.linalg.inv(np.einsum("in,jn->ij", weighted, basis))
+        fit: Array = scale[:, None] * np.einsum("ij,jn->in", inverse, weighted)
         return fit
 
     @cached_property

@@ -22,7 +22,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from itertools import product
 from math import gcd, pi
 
@@ -76,8 +76,12 @@ class Waves:
 
     def at(self, stroke: Array, slow: Array) -> NDArray[np.complex128]:
         """Every wave at instants (k,) strokes, with slow clocks (clocks, k) in turns; (k, n)."""
-        turns = np.outer(stroke, self.order[:, 0]) + slow.T @ self.order[:, 1:].T
-        values: NDArray[np.complex128] = np.exp(2j * pi * turns)
+        phases, phase = self._phases
+        slows, of_wave = self._slows
+        fast = np.exp(2j * pi * np.outer(stroke, phases))
+        values: NDArray[np.complex128] = (
+            fast[:, phase] * np.exp(2j * pi * (slow.T @ slows.T))[:, of_wave]
+        )
         return values
 
     def mean(self, slow: Array, rates: Array, worth: Array) -> NDArray[np.complex128]:
@@ -88,9 +92,24 @@ class Waves:
         """
         within = self.order[:, 0] + self.order[:, 1:] @ rates
         run = np.exp(1j * pi * within) * np.sinc(within)
-        turns = slow.T @ self.order[:, 1:].T
-        values: NDArray[np.complex128] = np.einsum("s,sn->n", worth, np.exp(2j * pi * turns)) * run
-        return values
+        slows, of_wave = self._slows
+        values: NDArray[np.complex128] = np.einsum(
+            "s,sm->m", worth, np.exp(2j * pi * (slow.T @ slows.T))
+        )
+        found: NDArray[np.complex128] = values[of_wave] * run
+        return found
+
+    @cached_property
+    def _phases(self) -> tuple[NDArray[np.int64], NDArray[np.intp]]:
+        """Orders of the stroke that come up, and which of them each wave has: few, so few exponentials."""
+        found, which = np.unique(self.order[:, 0], return_inverse=True)
+        return found, which.ravel()
+
+    @cached_property
+    def _slows(self) -> tuple[NDArray[np.int64], NDArray[np.intp]]:
+        """The same of the slow clocks, (m, clocks)."""
+        found, which = np.unique(self.order[:, 1:], axis=0, return_inverse=True)
+        return found, which.ravel()
 
 
 @lru_cache(maxsize=64)

@@ -46,6 +46,9 @@ LONG = 1.3  # longer than this, and one speaks of bow, crown and wind (model, se
 class Outline(Protocol):
     """The edge of a face, centred on the origin; lengths in m."""
 
+    def __hash__(self) -> int:
+        """Outlines of one size are one."""
+
     @property
     def radius(self) -> float:
         """Of the circle about the outline."""

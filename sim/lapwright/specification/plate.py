@@ -22,7 +22,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, lru_cache
 from math import ceil, cos, pi, sin
 from types import MappingProxyType
 from typing import Any
@@ -453,6 +453,26 @@ def _material(value: Any) -> Material:
     return MATERIALS[choice(tuple(MATERIALS), "a material known here")(value)]
 
 
+ALIKE = 4  # kinds of plates whose land is kept at a time: most lie on their like, and are lapped many times
+
+
+@lru_cache(maxsize=ALIKE)
+def _land(grid: Grid, outline: Outline, grooves: Grooves | None) -> Array:
+    """Share of each cell that is land (ny, nx), read-only."""
+    land = land_fraction(grid, outline, grooves, 0.0)
+    land.setflags(write=False)
+    return land
+
+
+@lru_cache(maxsize=ALIKE)
+def _edges(grid: Grid, outline: Outline, grooves: Grooves | None) -> Edges:
+    """How the edges of the land lie within each cell, read-only."""
+    edges = land_edges(grid, outline, grooves, _land(grid, outline, grooves))
+    for part in edges:
+        part.setflags(write=False)
+    return edges
+
+
 @dataclass(frozen=True)
 class Plate(Frozen):
     """A body with a working face.
@@ -491,15 +511,12 @@ class Plate(Frozen):
     @cached_property
     def land(self) -> Array:
         """Share of each cell that is land, (ny, nx), read-only."""
-        return self.land_inside(0.0)
+        return _land(self.grid, self.outline, self.grooves)
 
     @cached_property
     def edges(self) -> Edges:
         """How the edges of the land lie within each cell, read-only."""
-        edges = land_edges(self.grid, self.outline, self.grooves, self.land)
-        for part in edges:
-            part.setflags(write=False)
-        return edges
+        return _edges(self.grid, self.outline, self.grooves)
 
     def land_inside(self, margin: float) -> Array:
         """Share of each cell that is land at least `margin` [m] inside the edge of the land, (ny, nx).

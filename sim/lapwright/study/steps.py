@@ -140,13 +140,12 @@ def _sized(
     # The plates may be at fault themselves; then nothing more can be said of the stroke.
     if size is None or top is None or bottom is None:
         return None
-    # Outlines are frozen, so they hash, though their protocol does not say so.
     lies = (place.direction, place.centre, place.carry_centre or spin.carry_centre)
     try:
         return _sized_once(
             kind,
-            top.outline,  # type: ignore[arg-type]
-            bottom.outline,  # type: ignore[arg-type]
+            top.outline,
+            bottom.outline,
             tuple(sizes.items()),
             tuple(given.items()),
             lies,
