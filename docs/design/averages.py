@@ -286,7 +286,7 @@ def order(cells_: int) -> str:
     for number in (16, 32, 64):
         moment = work.start()
         for _ in range(number):
-            block = Block.third_order(
+            block = Block.fourth_order(
                 layer, moment, sample, (5e-12, 5e-12), 1200.0 / number, tuple(range(8))
             )
             moment = block.applied(moment, moment.clock)
@@ -299,7 +299,7 @@ def order(cells_: int) -> str:
             rows.append((p, m, *observed(fine, medium, coarse, removed)))
     print("order", rows)
     return (
-        "1200 strokes in 16, 32 and 64 equal blocks on the same poses (order 3 is due):\n\n"
+        "1200 strokes in 16, 32 and 64 equal blocks on the same poses (order 4 is due):\n\n"
         + table(("plate", "measure", "observed order", "index over removal"), rows)
     )  # fmt: skip
 

@@ -94,14 +94,14 @@ def test_a_quarter_turned_saddle_does_not_hang_on_the_cells(cells):
 
 
 def test_blocks():
-    """The step is of third order (tests/integration/test_run.py): on the same number of poses blocks of half
-    the usual longest move forms by less than two thousandths of the removal."""
+    """The step is of fourth order (tests/integration/test_run.py): on the same number of poses blocks of
+    half the usual longest move forms by less than two thousandths of the removal."""
     # A turn too small to matter keeps places from being rounded to cells, which is another error.
     still = {"turn": Turn(1e-6)}
     poses = {"poses": 128, "fewest_poses": 128, "most_poses": 128}
     got = [
         figures(48, Settings(tolerance=1e9, longest=longest, **poses), **still)
-        for longest in (1.4, 0.7, 0.35)
+        for longest in (2.0, 1.0, 0.5)
     ]
     for name in ("sphere of the bottom", "sphere of the top", "saddle of the top"):
         coarse, medium, fine = (each[name] for each in got)

@@ -131,9 +131,7 @@ def test_finer_settings_halve_what_they_should() -> None:
     usual, fine = Settings(), Settings().finer()
     assert (fine.poses, fine.fewest_poses) == (2 * usual.poses, 2 * usual.fewest_poses)
     assert fine.longest == usual.longest / 2
-    assert fine.tolerance == usual.tolerance / 8, (
-        "of third order: half the block, an eighth of the error"
-    )
+    assert fine.tolerance == usual.tolerance / 16, "of fourth order: half the block, a sixteenth"
     assert fine.accuracy == pytest.approx(usual.accuracy / 2**1.5), "what poses leave open"
     assert fine.look_every == usual.look_every, "a gauge is looked at as often"
 

@@ -8,7 +8,9 @@ ones of its turn (docs/numerics.md).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from math import inf, sqrt
 
 import numpy as np
@@ -18,7 +20,7 @@ from lapwright.contact.average import Pair, Sample
 from lapwright.integration.state import Progress, State, frozen
 from lapwright.kinematics.motion import Motion
 from lapwright.kinematics.schedule import cut_time
-from lapwright.metrology.form import EdgeMargin, form_names, forms
+from lapwright.metrology.form import forms_of_sums
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Step
 
@@ -27,12 +29,28 @@ __all__ = ["Block", "in_order", "mean_over_land", "out_of_order", "settling_time
 
 Array = NDArray[np.float64]
 
-NO_MARGIN = EdgeMargin(share=None, length=0.0)
+# Shares of the stages so far by which each later one is moved on, of all in the step, and what the step of
+# third order in it, which ends at the last stage, makes otherwise.
+STAGES = (
+    (1.0 / 3.0,),
+    (1.0 / 6.0, 1.0 / 6.0),
+    (1.0 / 8.0, 0.0, 3.0 / 8.0),
+    (1.0 / 2.0, 0.0, -3.0 / 2.0, 2.0),
+)
+FOURTH = (1.0 / 6.0, 0.0, 0.0, 2.0 / 3.0, 1.0 / 6.0)
+APART = (-1.0 / 3.0, 0.0, 3.0 / 2.0, -4.0 / 3.0, 1.0 / 6.0)
 
 
 def mean_over_land(plate: Plate, rate: Array) -> float:
     """Mean of a map over the land of a plate."""
-    return float((plate.land * rate).sum() / plate.land.sum())
+    return float(np.einsum("ij,ij->", _land_shares(plate), rate))
+
+
+@lru_cache(maxsize=8)
+def _land_shares(plate: Plate) -> Array:
+    """Share of all land that each cell has."""
+    shares: Array = plate.land / plate.land.sum()
+    return shares
 
 
 def settling_time(pair: Pair, motion: Motion, rates: tuple[float, float]) -> float:
@@ -48,7 +66,7 @@ def settling_time(pair: Pair, motion: Motion, rates: tuple[float, float]) -> flo
 class Block:
     """A block of strokes: metal lost by both (ny, nx) [m] and what it tells of itself.
 
-    `error` [m]: rms of what the second-order step in it makes otherwise; `step` and `doubt` (6,) [m]: the
+    `error` [m]: rms of what the third-order step in it makes otherwise; `step` and `doubt` (6,) [m]: the
     same, and the error of the sample, in the forms of bottom and top.
     """
 
@@ -64,7 +82,7 @@ class Block:
     scale_error: float
 
     @classmethod
-    def third_order(
+    def fourth_order(
         cls,
         pair: Pair,
         moment: State,
@@ -73,28 +91,22 @@ class Block:
         time: float,
         part: tuple[int, ...],
     ) -> Block:
-        """`time` [s] at a fresh dab's cut, by a Runge-Kutta step of third order with one of second in it.
+        """`time` [s] at a fresh dab's cut, by a Runge-Kutta step of fourth order with one of third in it.
 
-        Weights 1/6, 1/6, 2/3 at the beginning, the end and the middle (E. Fehlberg, NASA TR R-315 (1969),
-        from memory).  The later stages are worked out on a `part` of the same poses, as changes to the first.
+        Five stages (R. H. Merson, Proc. Symp. Data Processing, Weapons Research Establishment, 1957, from
+        memory).  The later ones are worked out on a `part` of the same poses, as changes to the first.
         """
         z = moment.heights[pair.bottom.name], moment.heights[pair.top.name]
         full = rates[0] * time, rates[1] * time
         first = pair.average(z[0], z[1], sample, part)
-        one = first.bottom, first.top
-
-        def stage(share: float, rate: tuple[Array, ...]) -> tuple[Array, Array]:
-            bottom, top = (y - share * t * a for y, t, a in zip(z, full, rate, strict=True))
-            return pair.moved(bottom, top, sample, first)
-
-        two = stage(1.0, one)
-        three = stage(0.5, tuple(0.5 * (a + b) for a, b in zip(one, two, strict=True)))
-        stages = tuple(zip(one, two, three, strict=True))
-        rate = tuple((a + b + 4.0 * c) / 6.0 for a, b, c in stages)
+        stages = [(first.bottom, first.top)]
+        for shares in STAGES:
+            rate = _mixed(shares, stages)
+            bottom, top = (y - t * r for y, t, r in zip(z, full, rate, strict=True))
+            stages.append(pair.moved(bottom, top, sample, first))
+        rate = _mixed(FOURTH, stages)
         lost = tuple(t * r for t, r in zip(full, rate, strict=True))
-        apart = tuple(
-            t * (2.0 * c - a - b) / 3.0 for t, (a, b, c) in zip(full, stages, strict=True)
-        )
+        apart = tuple(t * r for t, r in zip(full, _mixed(APART, stages), strict=True))
         bodies = pair.bottom, pair.top
         squeeze = pair.load / (pair.stiffness * max(first.overlap, 1e-300))
         mean = sum(
@@ -149,19 +161,36 @@ class Block:
         )
 
 
+def _mixed(shares: Sequence[float], stages: Sequence[tuple[Array, Array]]) -> tuple[Array, Array]:
+    """Sum of the stages, each by its share."""
+    bottom, top = (
+        sum((w * stage[body] for w, stage in zip(shares, stages, strict=True) if w), np.zeros(()))
+        for body in range(2)
+    )
+    return bottom, top
+
+
 def _forms(plate: Plate, dz: Array) -> Array:
     """The three form errors of a map at margin 0 (3,) [m]."""
-    found = forms(plate, dz, NO_MARGIN).as_dict()
-    return np.array([found[name] or 0.0 for name in form_names(plate.outline)])
+    found: Array = np.einsum("kij,ij->k", _form_weights(plate), dz)
+    return found
+
+
+@lru_cache(maxsize=8)
+def _form_weights(plate: Plate) -> Array:
+    """What each cell adds to the form errors at margin 0, (3, ny, nx)."""
+    x, y = (v / plate.outline.radius for v in plate.grid.mesh())
+    shapes = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y])
+    weights: Array = np.einsum("ks,sij,ij->kij", forms_of_sums(plate), shapes, plate.land)
+    return weights
 
 
 def _spread_of(bodies: tuple[Plate, Plate], change: tuple[Array, Array]) -> float:
     """Larger rms of the two changes about their means, over land [m]."""
     worst = 0.0
     for plate, dz in zip(bodies, change, strict=True):
-        total = plate.land.sum()
-        mean = (plate.land * dz).sum() / total
-        worst = max(worst, float((plate.land * (dz - mean) ** 2).sum() / total))
+        off = dz - mean_over_land(plate, dz)
+        worst = max(worst, mean_over_land(plate, off * off))
     return sqrt(worst)
 
 

@@ -4,7 +4,7 @@
 it is a state machine whose memory is the State itself, so that going on from any State gives the same bits.
 
 One stroke removes nanometres, so pressure times speed is averaged over a sample of poses and both faces
-are moved on by a block of strokes at a time, by a step of third order; that of second order in it tells the
+are moved on by a block of strokes at a time, by a step of fourth order; that of third order in it tells the
 error.
 
 Stopping and swapping by what a gauge would show.
@@ -109,7 +109,9 @@ def satisfied(
 
 LEAST_METAL = 1e-15  # [m] a block that takes off less is of a dab that is tired out
 ENOUGH_BLOCKS = 8.0  # in the step, for the luck of one block to be made up for by the others
-FEW_BLOCKS = 10.0  # in the step: later stages on more than a quarter of the poses
+FEW_BLOCKS = 10.0  # in the step: later stages on more than an eighth of the poses
+FIRST_BLOCK = 0.3  # times the time in which a mismatch dies
+ORDER = 4.0  # power of a block's length by which what its steps leave apart goes
 REPEATED = 2.0  # a block that wants so many times the poses is done again with more
 
 
@@ -159,6 +161,7 @@ class _Work:
     pairs: dict[tuple[str, str, float, float], Pair] = field(default_factory=dict)
     motions: dict[tuple[int, int], Motion] = field(default_factory=dict)
     grits: dict[str, Grit] = field(default_factory=dict)
+    taus: dict[tuple[int, int, str], float] = field(default_factory=dict)
     standing: set[tuple[int, str, str]] = field(default_factory=set)
 
     def start(self) -> State:
@@ -269,9 +272,9 @@ class _Work:
         pair = self._pair(bottom, top, step)
         motion = self._motion(clock.step, clock.round)
         rates = kappa(grit, bottom, top)
-        tau = settling_time(pair, motion, rates)
+        tau = self._tau(clock, pair, motion, rates)
         most = self._longest_block(step, moment, motion, tau)
-        stride = clock.stride or 0.1 * tau * step.pace
+        stride = clock.stride or FIRST_BLOCK * tau * step.pace
         number = _fit(stride, most, motion)
         shift = self._shift(clock)
         poses = self._poses(clock, pair, motion)
@@ -289,11 +292,11 @@ class _Work:
             time = wear_time(grit.fade, clock.grit_age, number / step.pace)
             with _named(clock):
                 self._check_stands(step, clock.step, top, bottom)
-                block = Block.third_order(
+                block = Block.fourth_order(
                     pair, moment, sample, rates, time, self._part(step, clock, number)
                 )
             ease = 0.9 * (self.settings.tolerance * block.squeeze / max(block.error, 1e-300)) ** (
-                1.0 / 3.0
+                1.0 / ORDER
             )
             more = self._wanted_poses(step, moment, block, number, poses)
             if ease < 0.9 and number > 1:
@@ -330,6 +333,15 @@ class _Work:
             after = replace(after, clock=replace(done, gauged=True))
         return after
 
+    def _tau(
+        self, clock: Progress, pair: Pair, motion: Motion, rates: tuple[float, float]
+    ) -> float:
+        """Time in which a mismatch dies [s]; the same as long as step and top are."""
+        key = (clock.step, clock.round, pair.top.name)
+        if key not in self.taus:
+            self.taus[key] = settling_time(pair, motion, rates)
+        return self.taus[key]
+
     def _each_its_own(self, motion: Motion) -> int:
         """Most strokes of an unsteady hand that have poses of their own; of a steady one any number."""
         steady = motion.step.hand.steady
@@ -352,7 +364,7 @@ class _Work:
     def _part(self, step: Step, clock: Progress, number: int) -> tuple[int, ...]:
         """Chunks on which later stages are worked out: fewer where a block is a small share of the step."""
         blocks = step.total_strokes / number
-        parts = 4 if blocks >= FEW_BLOCKS else 2 if blocks >= 0.5 * FEW_BLOCKS else 1
+        parts = next((parts for parts in (8, 4, 2) if 8.0 * blocks >= parts * FEW_BLOCKS), 1)
         return tuple(range(clock.block % parts, CHUNKS, parts))
 
     def _whole(self, poses: float) -> int:

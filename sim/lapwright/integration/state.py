@@ -19,6 +19,7 @@ Array = NDArray[np.float64]
 
 WENT_THROUGH = ("done", "until", "limit")  # outcomes of a run that came to its end
 ROUND = ("sphere", "bow", "crown")  # forms that run round with a top without a change
+LUCK = 1.4  # times what samples leave open, by measurement (docs/numerics.md)
 STEP_SHARE = (
     0.3  # of the difference between orders, which is the error of the lower; the higher one is kept
 )
@@ -73,7 +74,7 @@ class Doubt:
     def errors(self) -> dict[str, float]:
         """Error of each form [m]."""
         return {
-            name: sqrt(square)
+            name: LUCK * sqrt(square)
             + STEP_SHARE * abs(step)
             + (self.ordered if name not in ROUND else 0.0)
             for name, square, step in zip(self.names, self.sampled, self.stepped, strict=True)
@@ -121,7 +122,7 @@ class Settings:
 
     `poses` to begin with in a block's sample, then as many between `fewest_poses` and `most_poses` as keep
     what they leave open in any form, all blocks together, within `accuracy` as a share of the metal that
-    the step takes off; `tolerance`: difference of a second-order step inside a block, as a share of the
+    the step takes off; `tolerance`: difference of a third-order step inside a block, as a share of the
     mean squeeze; `longest`: of a block, in units of the time in which a mismatch dies; `look_every` strokes
     at most where an `until` is watched.
     """
@@ -131,7 +132,7 @@ class Settings:
     most_poses: int = 2048
     accuracy: float = 0.0012
     tolerance: float = 0.002
-    longest: float = 1.4
+    longest: float = 2.0
     look_every: int = 4
     observing_poses: int = 256
 
@@ -142,8 +143,8 @@ class Settings:
     def finer(self) -> Settings:
         """The same with twice the poses and half the blocks: what moves shows what both may be off by.
 
-        The difference that a step tells goes with the cube of a block's length, so an eighth of it is
-        allowed; what poses leave open falls as the power 3/2 of their number.
+        The difference that a step tells goes with the fourth power of a block's length, so a sixteenth of
+        it is allowed; what poses leave open falls as the power 3/2 of their number.
         """
         return replace(
             self,
@@ -151,7 +152,7 @@ class Settings:
             fewest_poses=2 * self.fewest_poses,
             most_poses=2 * self.most_poses,
             accuracy=self.accuracy / 2.0**1.5,
-            tolerance=0.125 * self.tolerance,
+            tolerance=self.tolerance / 16.0,
             longest=0.5 * self.longest,
             observing_poses=2 * self.observing_poses,
         )
