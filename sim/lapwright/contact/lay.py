@@ -22,7 +22,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.contact.cells import (
-    CORNER,
     ONE_EDGE,
     WHOLE,
     Face,
@@ -271,10 +270,8 @@ def gather(
     fv = dv / other.cell
     cell_by_cell = abs(fu - 1.0) < 1e-12 and abs(fv) < 1e-12
     begins, uneven = other.begins_between, other.uneven
-    depth = other.depth.reshape(other.depth.size)
     # Straight edges lie on each other at quarter turns.
     strips = abs(cos * sin) < TIE and own.strips_x.shape[0] > 0 and other.strips_x.shape[0] > 0
-    corner = np.inf if strips else CORNER * own.cell / other.cell
     one = np.uint64(1)
     up = np.uint64(width)
     some = np.int64(0)  # no literal, which would be a type of its own to what is called with it
@@ -344,29 +341,19 @@ def gather(
                 gaps[k] += z[k] + b0 + k * (b1 + k * b2)
                 shares[k] = land[k]
             # Between two circles the other is whole land: only the ends of the row are looked up, without a
-            # branch, which would be guessed wrong half the time.  Most lie clear of the edge.
+            # branch, which would be guessed wrong half the time.
             begin = rows.begin[r]
             stop = rows.stop[r]
             for e in range(m - (stop - begin)):
                 k = e if e < begin else e + (stop - begin)
-                i = cells[k]
-                i2 = i + up
-                tx = across[k]
-                ty = along[k]
-                low = depth[i] + tx * (depth[i + one] - depth[i])
-                high = depth[i2] + tx * (depth[i2 + one] - depth[i2])
-                deep = low + ty * (high - low)
-                within = min(min(tx, 1.0 - tx), min(ty, 1.0 - ty)) >= TIE
-                clear = (kind[i] == ONE_EDGE) & within & (abs(deep) >= corner)
-                unsure = (kind[i] >= ONE_EDGE) & ~clear
-                whole = (kind[i] == WHOLE) | (clear & (deep > 0.0))
-                shares[k] = land[k] if whole else 0.0
+                what = kind[cells[k]]
+                shares[k] = land[k] if what == WHOLE else 0.0
                 points[some] = n + k
                 places[some] = j * nx + lo + k
-                marks[some] = i
-                marks_across[some] = tx
-                marks_along[some] = ty
-                some += np.int64(unsure)
+                marks[some] = cells[k]
+                marks_across[some] = across[k]
+                marks_along[some] = along[k]
+                some += np.int64(what >= ONE_EDGE)
         rows.xi[r] = (x0 + lo * own.cell - origin_x) / radius
         rows.eta[r] = (y - origin_y) / radius
     if strips:

@@ -24,6 +24,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from lapwright.contact.rings import rings_of
 from lapwright.metrology.form import EdgeMargin, misfit
 from lapwright.specification.outline import BORDER, SUBCELLS, Edges, land_strips
 from lapwright.specification.plate import Plate
@@ -49,7 +50,6 @@ Array = NDArray[np.float64]
 CLOSER = (
     4  # places along a cell at which land with narrow grooves is known, for the other face to read
 )
-INSIDE = 1e-6  # of a cell: round-off does not leave what is known to be whole
 NARROW = 4.0  # cells: wider grooves are read right from cell to cell
 
 
@@ -364,27 +364,10 @@ class PlacedPlate:
 
     @cached_property
     def _circles(self) -> Array:
-        """Radii (3,) in cells: between the first two lies nothing but whole land, beyond the last no land.
+        """Radii (3,) in cells: between the first two lies nothing but whole land, beyond the last no land."""
+        from lapwright.contact.cells import CORNER
 
-        Of all rings of whole land the widest.
-        """
-        from lapwright.contact.cells import BARE, WHOLE
-
-        ny, nx = self._kind.shape
-        x, y = (
-            np.abs(np.arange(nx) + 1.0 - 0.5 * nx),
-            np.abs(np.arange(ny) + 1.0 - 0.5 * ny),
-        )  # their middles
-        farthest = (x + 0.5) ** 2 + ((y + 0.5) ** 2)[:, None]
-        end = np.sqrt(farthest[self._kind != BARE].max(initial=0.0))
-        nearest = np.maximum(x - 0.5, 0.0) ** 2 + (np.maximum(y - 0.5, 0.0) ** 2)[:, None]
-        other = self._kind != WHOLE
-        nearest, farthest = nearest[other], farthest[other]
-        order = np.argsort(nearest, kind="stable")
-        nearest, farthest = np.sqrt(nearest[order]), np.sqrt(farthest[order])
-        inner = np.concatenate([[0.0], np.maximum.accumulate(farthest)[:-1]])
-        widest = int(np.argmax(nearest - inner))
-        return np.array([inner[widest] + INSIDE, nearest[widest] - INSIDE, end + INSIDE])
+        return rings_of(self._kind, self._depth, CORNER * self._width)
 
     @cached_property
     def _basis(self) -> Array:
