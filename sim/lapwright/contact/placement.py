@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.contact.rings import rings_of
+from lapwright.contact.spread import CLOSER, box_mean, closer, closer_means
 from lapwright.metrology.form import EdgeMargin, misfit
 from lapwright.specification.outline import BORDER, SUBCELLS, Edges, land_strips
 from lapwright.specification.plate import Plate
@@ -47,9 +48,6 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
-CLOSER = (
-    4  # places along a cell at which land with narrow grooves is known, for the other face to read
-)
 NARROW = 4.0  # cells: wider grooves are read right from cell to cell
 
 
@@ -286,7 +284,7 @@ class PlacedPlate:
         if self._width <= 1.0 + 1e-9:
             return cover
         for axis in (0, 1):
-            cover = _box_mean(cover, self._width, axis)
+            cover = box_mean(cover, self._width, axis)
         cover[np.abs(cover - 1.0) < 1e-12] = 1.0
         return cover
 
@@ -306,9 +304,9 @@ class PlacedPlate:
             .astype(float)
         )
         fine = np.pad(fine, self._pad * SUBCELLS)
-        bent = _closer_means(_closer_means(fine, self._width).T, self._width).T
+        bent = closer_means(closer_means(fine, self._width).T, self._width).T
         off = self._cover - bent[::CLOSER, ::CLOSER]
-        between: Array = np.clip(bent + _closer(_closer(off).T).T, 0.0, 1.0)
+        between: Array = np.clip(bent + closer(closer(off).T).T, 0.0, 1.0)
         return between
 
     @cached_property
@@ -427,40 +425,6 @@ def _listed(marked: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray[np.in
 def _corners(values: NDArray[Any]) -> tuple[NDArray[Any], ...]:
     """Every cell with the next ones up and to the right."""
     return values[..., :-1, :-1], values[..., :-1, 1:], values[..., 1:, :-1], values[..., 1:, 1:]
-
-
-def _closer_means(fine: Array, width: float) -> Array:
-    """Means of sub-cells over a box `width` cells wide, along the last axis, at places `CLOSER` a cell."""
-    number = fine.shape[1] // SUBCELLS
-    middle = (np.arange((number - 1) * CLOSER + 1) / CLOSER + 0.5) * SUBCELLS
-    run = np.pad(np.cumsum(fine, axis=1), ((0, 0), (1, 0)))
-
-    def upto(x: Array) -> Array:
-        x = np.clip(x, 0.0, fine.shape[1])
-        k = np.minimum(np.floor(x).astype(int), fine.shape[1] - 1)
-        upto_k: Array = run[:, k] + (x - k) * fine[:, k]
-        return upto_k
-
-    half = 0.5 * width * SUBCELLS
-    return (upto(middle + half) - upto(middle - half)) / (2.0 * half)
-
-
-def _closer(values: Array) -> Array:
-    """Values (m, n) read on straight lines at `CLOSER` places a cell along the last axis."""
-    share = np.arange(CLOSER) / CLOSER
-    steps = values[:, :-1, None] + np.diff(values, axis=1)[:, :, None] * share
-    return np.concatenate([steps.reshape(len(values), -1), values[:, -1:]], axis=1)
-
-
-def _box_mean(values: Array, width: float, axis: int) -> Array:
-    """Mean over a box `width` cells wide, about every cell, along one axis."""
-    reach = int(np.ceil(0.5 * width))
-    total = np.zeros(values.shape)
-    for k in range(-reach, reach + 1):
-        share = min(k + 0.5, 0.5 * width) - max(k - 0.5, -0.5 * width)
-        if share > 0.0:
-            total += share / width * np.roll(values, k, axis=axis)
-    return total
 
 
 def centred(x: Array, y: Array) -> tuple[Array, Array]:
