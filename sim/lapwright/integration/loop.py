@@ -109,7 +109,7 @@ def satisfied(
 
 LEAST_METAL = 1e-15  # [m] a block that takes off less is of a dab that is tired out
 ENOUGH_BLOCKS = 8.0  # in the step, for the luck of one block to be made up for by the others
-FEW_BLOCKS = 10.0  # in the step: later stages on more than an eighth of the poses
+FEW_BLOCKS = 8.0  # in the step: later stages on more than an eighth of the poses
 FIRST_BLOCK = 0.3  # times the time in which a mismatch dies
 ORDER = 4.0  # power of a block's length by which what its steps leave apart goes
 REPEATED = 2.0  # a block that wants so many times the poses is done again with more
@@ -324,7 +324,7 @@ class _Work:
             time=clock.time + number / step.pace,
             grit_age=age,
             stride=stride,
-            poses=max(0.7 * poses, min(more * (stride / number) ** (1.0 / 3.0), 2.0 * poses)),
+            poses=max(0.8 * poses, min(more * (stride / number) ** (1.0 / 3.0), 2.0 * poses)),
         )
         after = block.applied(moment, done, out_of_order(motion, step, number))
         if step.until is not None and satisfied(
