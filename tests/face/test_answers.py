@@ -89,3 +89,25 @@ def test_tune(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert told.pop("study") == str(Path("goal-tune/goal-tuned.toml"))
     same(found, ({**told, "study": None}, words))
     assert repr(found).startswith("<Tuning of goal: found, ")
+
+
+@pytest.mark.parametrize("answer", ["preview", "why", "bearing", "gauge", "run", "compare"])
+def test_text_in_other_units_is_that_of_a_study_in_them(tmp_path: Path, answer: str) -> None:
+    """Nothing is worked out anew, and the study that was asked stays as it was."""
+    told = []
+    for units in ("metric", "inch"):
+        (tmp_path / units).mkdir()
+        (tmp_path / units / "pair.toml").write_text(f'units = "{units}"\n' + WAYS)
+        study = lw.Study.read(tmp_path / units / "pair.toml")
+        found = getattr(study, answer)()
+        told.append((found.text(), found.text(units="inch"), found.text(units="metric")))
+    assert told[0][0] == told[0][2] == told[1][2]
+    assert told[1][0] == told[1][1] == told[0][1]
+    assert told[0][0] != told[1][0]
+
+
+def test_units_that_nobody_counts_in_are_refused(tmp_path: Path) -> None:
+    (tmp_path / "pair.toml").write_text(PAIR)
+    found = lw.Study.read(tmp_path / "pair.toml").preview()
+    with pytest.raises(lw.StudyError, match="furlong"):
+        found.text(units="furlong")

@@ -167,7 +167,7 @@ def _answer(got: Tuning, store: Store, args: argparse.Namespace) -> int:
         for refused in got.refused:
             aside(f"lapwright: {refused.key or 'tune.reach'}: {refused.message}")
     if args.json:
-        print_json(got.to_dict(written))
+        print_json(got.told(written))
     if got.answer is not None:
         say.next(*_next(got, written, store, args))
     return 0 if found else 1

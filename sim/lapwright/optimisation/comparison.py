@@ -22,6 +22,7 @@ from lapwright.integration.estimate import Outlook, outlooks
 from lapwright.optimisation.cases import Case, Tolerance
 from lapwright.optimisation.ranking import Criterion, criterion_of
 from lapwright.optimisation.summary import Summary
+from lapwright.results.answer import Answer
 from lapwright.results.record import FORM_KEYS, SHAPES
 from lapwright.specification.said import Constructed
 from lapwright.study.model import Study
@@ -61,7 +62,7 @@ class Known:
 
 
 @dataclass(frozen=True, repr=False)
-class Comparison(metaclass=Constructed):
+class Comparison(Answer, metaclass=Constructed):
     """Members of one study and what came of each.
 
     `nominal`: of each member as it stands; `draws`: of each member, those that were drawn, in order.
@@ -107,33 +108,31 @@ class Comparison(metaclass=Constructed):
         ]
         return np.array([np.nan if value is None else value for value in found], dtype=np.float64)
 
-    def to_dict(self) -> dict[str, Any]:
-        """The JSON of `lapwright compare --json`.
+    def told(self) -> Mapping[str, Any]:
+        """As `lapwright compare --json` has it, SI throughout.
 
         Returns
         -------
-        dict
-            SI; what is not known is None.
+        mapping
+            Numbers and text by key.
 
         """
         from lapwright.presentation.comparison_text import as_json
-        from lapwright.results.answer import plain
 
-        found: dict[str, Any] = plain(as_json(self))
-        return found
+        return as_json(self)
 
-    def text(self) -> str:
+    def lines(self) -> Iterable[str]:
         """What `lapwright compare` says of it.
 
         Returns
         -------
-        str
-            In lines.
+        iterable of str
+            Line by line.
 
         """
         from lapwright.presentation.comparison_text import in_words
 
-        return "\n".join(in_words(self))
+        return in_words(self)
 
     def __repr__(self) -> str:
         return f"<Comparison of {self.study.stem}: {', '.join(member.name for member in self.members)}>"

@@ -8,7 +8,7 @@ What was asked, followed along the time: when it is reached, whether it holds, w
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from lapwright.optimisation.cases import Tolerance
 from lapwright.optimisation.summary import Summary
+from lapwright.results.answer import Answer
 from lapwright.specification.plate import Plate
 from lapwright.study.model import Study, Tune
 from lapwright.study.variants import NOT_OF
@@ -208,7 +209,7 @@ class Band:
 
 
 @dataclass(frozen=True, repr=False)
-class Tuning:
+class Tuning(Answer):
     """What came of a search.
 
     `outcome`: "found"; "near" (nothing reaches the goal: the nearest first); "refused" (it cannot be, and
@@ -248,19 +249,17 @@ class Tuning:
         moved = best.changes or best.order != tuple(sorted(best.order))
         return best if moved else None
 
-    def to_dict(self, written: Path | None = None) -> dict[str, Any]:
-        """The JSON of `lapwright tune --json`; `written`: where the new study lies."""
+    def told(self, written: Path | None = None) -> Mapping[str, Any]:
+        """As `lapwright tune --json` has it, SI throughout; `written`: where the new study lies."""
         from lapwright.presentation.tuning_text import as_json
-        from lapwright.results.answer import plain
 
-        found: dict[str, Any] = plain(as_json(self, written))
-        return found
+        return as_json(self, written)
 
-    def text(self) -> str:
+    def lines(self) -> Iterable[str]:
         """What `lapwright tune` says of it."""
         from lapwright.presentation.tuning_text import in_words
 
-        return "\n".join(in_words(self))
+        return in_words(self)
 
     def __repr__(self) -> str:
         return f"<Tuning of {self.study.stem}: {self.outcome}, {self.simulated} lapped in full>"

@@ -50,7 +50,7 @@ class NextAnswer(Answer):
 
     def __init__(self, book: Book) -> None:
         self.book = book
-        self.units: Units = book.study.units
+        self.study = book.study
         self.now = book.now
         self.advice: Advice = book.next()
         names = book.bench.layout.plates
@@ -58,6 +58,12 @@ class NextAnswer(Answer):
             name: {form: self.now.form(name, form) for form in (*form_names(plate), "flatness")}
             for name, plate in names.items()
         }
+
+    @property
+    def units(self) -> Units:
+        """Those in which it speaks."""
+        units: Units = self.study.units
+        return units
 
     @cached_property
     def foretold(self) -> list[tuple[Reading, Band]]:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Iterator, Mapping
-from typing import Any
+from collections.abc import Iterable, Mapping
+from copy import copy
+from typing import Any, Self
 
 __all__ = ["WIDTH", "Answer", "plain", "wrapped"]
 
@@ -18,22 +19,86 @@ class Answer:
     Everything is worked out as the answer is made; to show it costs nothing.
     """
 
+    study: Any  # the study in whose units it speaks
+
     def told(self) -> Mapping[str, Any]:
-        """Everything for scripts, arrays and all."""
+        """Everything for scripts.
+
+        Returns
+        -------
+        mapping
+            SI, arrays and all.
+
+        """
         raise NotImplementedError
 
-    def lines(self) -> Iterator[str]:
-        """Everything in words, line by line."""
+    def lines(self) -> Iterable[str]:
+        """Everything in words.
+
+        Returns
+        -------
+        iterable of str
+            Line by line, in the units of the study.
+
+        """
         raise NotImplementedError
 
     def to_dict(self) -> dict[str, Any]:
-        """The JSON of the command, SI throughout; what is not known is None."""
+        """The JSON of the command.
+
+        Returns
+        -------
+        dict
+            SI; what is not known is None.
+
+        """
         found: dict[str, Any] = plain(self.told())
         return found
 
-    def text(self) -> str:
-        """What the command prints, without what to type next."""
-        return "\n".join(self.lines())
+    def text(self, units: str | None = None) -> str:
+        """What the command prints, without what to type next.
+
+        Parameters
+        ----------
+        units : str, optional
+            "metric" or "inch"; those of the study when None.
+
+        Returns
+        -------
+        str
+            In lines.
+
+        Raises
+        ------
+        StudyError
+            For other units.
+
+        """
+        told = self if units is None else self.spoken_in(units)
+        return "\n".join(told.lines())
+
+    def spoken_in(self, units: str) -> Self:
+        """The same answer to a person who counts in other units; nothing is worked out anew.
+
+        Parameters
+        ----------
+        units : str
+            "metric" or "inch".
+
+        Returns
+        -------
+        Answer
+            Of the same kind.
+
+        Raises
+        ------
+        StudyError
+            For other units.
+
+        """
+        other = copy(self)
+        object.__setattr__(other, "study", self.study.replace(units=units))
+        return other
 
     def __str__(self) -> str:
         return self.text()

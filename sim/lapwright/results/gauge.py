@@ -6,9 +6,9 @@ What gauges look at: where each gauge is set down in its usual use, and the whol
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from math import cos, pi, sin
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Self
 
 from lapwright.metrology.budget import Prediction, firm_place, predict
 from lapwright.metrology.contacts import Placement
@@ -81,6 +81,12 @@ class GaugeAnswer(Answer):
         from lapwright.presentation.gauge_text import in_words
 
         yield from in_words(self)
+
+    def spoken_in(self, units: str) -> Self:
+        """The same answer to a person who counts in other units ("metric" or "inch")."""
+        other = super().spoken_in(units)
+        other.request = replace(self.request, study=other.study)
+        return other
 
     def told(self) -> dict[str, Any]:
         """All of it for scripts."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import importlib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from lapwright.errors import CannotDoError, CommandError
 from lapwright.kinematics.schedule import last_grit
 from lapwright.metrology.form import FORMS, SPOKEN, Form
+from lapwright.results.answer import Answer
 from lapwright.specification.said import Constructed
 
 if TYPE_CHECKING:
@@ -127,7 +128,7 @@ class Fine:
 
 
 @dataclass(frozen=True, repr=False)
-class Run(metaclass=Constructed):
+class Run(Answer, metaclass=Constructed):
     """A whole run, its history along m entries.
 
     Along the history go `step`, `round`, `time` [s] rubbed, who lay where (`top`, `bottom`), the `event`
@@ -288,33 +289,31 @@ class Run(metaclass=Constructed):
             along[f"{plate}.removed"] = record.removed
         return along
 
-    def to_dict(self) -> dict[str, Any]:
-        """The JSON of `lapwright run --json`.
+    def told(self) -> Mapping[str, Any]:
+        """As `lapwright run --json` has it, SI throughout.
 
         Returns
         -------
-        dict
-            SI; what is not known is None.
+        mapping
+            Numbers and text by key.
 
         """
         from lapwright.presentation.outcome import as_json
-        from lapwright.results.answer import plain
 
-        found: dict[str, Any] = plain(as_json(self))
-        return found
+        return as_json(self)
 
-    def text(self) -> str:
+    def lines(self) -> Iterable[str]:
         """What `lapwright run` says of it.
 
         Returns
         -------
-        str
-            In lines.
+        iterable of str
+            Line by line.
 
         """
         from lapwright.presentation.outcome import in_words
 
-        return "\n".join(in_words(self))
+        return in_words(self)
 
     def plot_faces(self, ax: Axes | None = None, plate: str | None = None) -> Axes:
         """Draw the faces before and after as the page shows them, or one face at the end.

@@ -11,7 +11,7 @@ The proof of this copy: closed forms and published answers beside what it works 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 
@@ -102,6 +102,10 @@ class Proof(Answer):
             self.rows.append(row)
             for line in _in_words(row):
                 tell(line)
+
+    def spoken_in(self, units: str) -> Self:
+        """The same: the rows are in SI."""
+        return self
 
     @property
     def ok(self) -> bool:
