@@ -156,7 +156,7 @@ def _done(text: str, book: Book) -> dict[str, Any]:
 
 def _advised(book: Book) -> dict[str, Any]:
     """The step that the book advises now."""
-    from lapwright.study.objects import tables_of_objects
+    from lapwright.optimisation.next_study import step_table
 
     advice = book.next()
     step = advice.step
@@ -165,17 +165,7 @@ def _advised(book: Book) -> dict[str, Any]:
         raise CommandError(
             f"--done 'as advised': the advice was {was}; say what was done: step 1, 10 min"
         )
-    table: dict[str, Any] = tables_of_objects({"steps": [step]})["steps"][0]
-    stroke = table.get("stroke")
-    if isinstance(stroke, dict):
-        table["stroke"] = {key: _in_mm(value) for key, value in stroke.items()}
-    return table
-
-
-def _in_mm(value: Any) -> Any:
-    """A length in metres as it is typed at the bench."""
-    metres = re.fullmatch(r"([\d.e+-]+) m", value) if isinstance(value, str) else None
-    return f"{1e3 * float(metres[1]):.4g} mm" if metres else value
+    return step_table(step)
 
 
 def _practised(seed: int, entry: dict[str, Any], book: Book) -> dict[str, Any]:

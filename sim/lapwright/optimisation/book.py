@@ -174,7 +174,7 @@ class Book(metaclass=Constructed):
             return self.chapters[-1]
         last = self.entries[-1] if self.entries else None
         self.entries, self.bench = entries, bench
-        self.chapters += (taken_in(bench, len(entries), self._known, entries[-1], last),)
+        self.chapters += (taken_in(bench, len(entries), self.known, entries[-1], last),)
         return self.chapters[-1]
 
     def undo(self) -> bool:
@@ -199,13 +199,14 @@ class Book(metaclass=Constructed):
         return True
 
     @property
-    def _known(self) -> Knowledge:
+    def known(self) -> Knowledge:
+        """All that is known, as numbers."""
         return self.chapters[-1].known if self.chapters else self.bench.prior
 
     @property
     def now(self) -> Now:
         """Where the plates stand."""
-        return Now(self.bench, self._known, len(self.entries))
+        return Now(self.bench, self.known, len(self.entries))
 
     @cached_property
     def goal(self) -> Goal:
@@ -236,7 +237,7 @@ class Book(metaclass=Constructed):
         for entry in self.entries:
             kept = () if entry.done is not None else taken
             taken = [*(one for one in kept if one.plate not in entry.restart), *entry.readings]
-        return advise(self.bench, self._known, self.goal, allowed, len(self.entries), last, taken)
+        return advise(self.bench, self.known, self.goal, allowed, len(self.entries), last, taken)
 
 
 PRACTICE_STREAM = 0x73686F70  # sets these random numbers apart from others with the same seed
