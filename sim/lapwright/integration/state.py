@@ -19,7 +19,7 @@ Array = NDArray[np.float64]
 
 WENT_THROUGH = ("done", "until", "limit")  # outcomes of a run that came to its end
 ROUND = ("sphere", "bow", "crown")  # forms that run round with a top without a change
-LUCK = 1.4  # times what samples leave open, by measurement (docs/numerics.md)
+LUCK = 1.5  # times what samples leave open, by measurement (docs/numerics.md)
 STEP_SHARE = (
     0.3  # of the difference between orders, which is the error of the lower; the higher one is kept
 )
