@@ -37,6 +37,7 @@ HEAVY = {
     "matplotlib": "lapwright.presentation",
     "h5py": "lapwright.results.runfile",
     "tomlkit": "lapwright.study.write",
+    "jinja2": "lapwright.presentation.render",
 }
 
 
@@ -216,7 +217,7 @@ def test_help_and_preview_import_nothing_heavy(tmp_path: Path, words: list[str])
     )
     code, *loaded = done.stderr.split("\n")[-2].split()
     assert code == "0", done.stderr
-    heavy = {"numba", "scipy", "matplotlib", "h5py", "tomlkit"}
+    heavy = {"numba", "scipy", "matplotlib", "h5py", "tomlkit", "jinja2"}
     if "preview" not in words:
         heavy |= {"numpy"}
     assert not heavy & set(loaded)

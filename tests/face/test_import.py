@@ -11,7 +11,7 @@ import pytest
 import lapwright
 
 ROOT = Path(lapwright.__file__).parents[1]
-HEAVY = ("numpy", "numba", "scipy", "matplotlib", "h5py", "tomlkit")
+HEAVY = ("numpy", "numba", "scipy", "matplotlib", "h5py", "tomlkit", "jinja2")
 
 
 def python(script: str, path: Path = ROOT) -> subprocess.CompletedProcess[str]:

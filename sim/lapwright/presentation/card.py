@@ -16,16 +16,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib.resources import files
 from pathlib import Path
-from string import Template
+from typing import Any
 
 from lapwright.files import put_in_place
-from lapwright.presentation import words
-from lapwright.presentation.card_schedule import MOST_CARE, Block, Card, Row, card_of
-from lapwright.presentation.orders import Order
+from lapwright.presentation.card_schedule import MOST_CARE, Card, Note, card_of
+from lapwright.presentation.render import filled
 from lapwright.presentation.run_view import run_view
-from lapwright.presentation.words import MARK, escaped
 from lapwright.results.findings import noticed
 from lapwright.results.record import Run
 from lapwright.units import Units
@@ -37,6 +34,7 @@ __all__ = [
     "WIDTH",
     "Line",
     "Sheet",
+    "card_data",
     "card_html",
     "card_page",
     "columns_height",
@@ -204,22 +202,24 @@ def write_card(run: Run, folder: Path) -> Path:
 
 def card_page(run: Run) -> str:
     """The card as a page of its own, ready to print."""
-    return Template(
-        (files("lapwright.presentation") / "templates" / "card.html").read_text("utf-8")
-    ).substitute(title=escaped(f"{run_view(run).title}: work card"), card=card_html(run))
+    return filled("card.html", **card_data(run))
 
 
 def card_html(run: Run) -> str:
     """The card to be put into a page: its own style, every class of it begins with "wc-", no addresses."""
+    return filled("work_card.html", **card_data(run))
+
+
+def card_data(run: Run) -> dict[str, Any]:
+    """What the template of the card asks for."""
     said = run_view(run)
-    style = (files("lapwright.presentation") / "templates" / "card.css").read_text("utf-8")
     # One sheet is worth a caution or two that the page tells as well, but none that keeps a person whole.
     least = 0 if HURTS.isdisjoint(one.code for one in noticed(said.run, said.study)) else 1
     cards = [card_of(said, most) for most in range(MOST_CARE, least - 1, -1)]
     laid = [laid_out(*_measured(card)) for card in cards]
     card, sheets = min(zip(cards, laid, strict=True), key=lambda one: len(one[1]))
-    body = "".join(_sheet(card, sheet, k, len(sheets)) for k, sheet in enumerate(sheets, 1))
-    return f'<style>{style}</style><div class="wc-card">{body}</div>'
+    inch = said.units is Units.INCH
+    return {"card": card, "sheets": sheets, "inch": inch, "most_ticks": MOST_TICKS}
 
 
 # --- on paper ----------------------------------------------------------------------------------
@@ -229,7 +229,7 @@ def _measured(card: Card) -> tuple[list[Line], list[list[Line]], list[str], list
     """The card as the layout sees it: lengths of text, type, indents."""
     head = [
         Line(card.said.title, 1.55, 7.0, 4.0),
-        *(Line(text, 0.92, 0.0, 0.2) for text in card.head),
+        *(Line(note.whole, 0.92, 0.0, 0.2) for note in card.head),
     ]
     if card.rounds > 1:
         head.append(
@@ -246,137 +246,17 @@ def _measured(card: Card) -> tuple[list[Line], list[list[Line]], list[str], list
         lines = [Line(heads, 1.45, 0.8 * len(block.grit), 0.0)]
         lines += [
             Line(o.text + o.ticks * "mm" * (o.ticks <= MOST_TICKS), 1.0, 6.4, 0.45)
-            for o in _with_stops(block)
+            for o in block.lines
         ]
         lines.append(Line("", 0.01, 0.0, 4.6))
         if block.wash:
             lines.append(Line(block.wash, 1.0, 3.0, 3.6))
         blocks.append(lines)
-    foot = [_below(text) for text in card.foot]
+    foot = [_below(note) for note in card.foot]
     return head, blocks, [row.expect for row in card.rows], [*foot, Line("", 0.01, 0.0, 3.0)]
 
 
-def _below(text: str) -> Line:
+def _below(note: Note) -> Line:
     """A line of the foot; an alarm is bold (taken a tenth wider) and has a frame about it."""
-    return (
-        Line(text + len(text) // 10 * "x", 0.84, 1.0, 3.2)
-        if text.startswith("!")
-        else Line(text, 0.84, 1.0, 0.3)
-    )
-
-
-def _sheet(card: Card, sheet: Sheet, page: int, pages: int) -> str:
-    count = f'<span class="wc-page">{page} of {pages}</span>' if pages > 1 else ""
-    out = [
-        f'<div class="wc-top"><span class="wc-title">{escaped(card.said.title)}</span>'
-        f'<span class="wc-kind">work card{count}</span></div>'
-    ]
-    if sheet.head:
-        out.append(f'<div class="wc-plates">{"".join(map(_head_line, card.head))}</div>')
-        out.append(_rounds(card))
-    out += [_block(block) for block in card.blocks[slice(*sheet.blocks)]]
-    if rows := card.rows[slice(*sheet.rows)]:
-        out.append(_readings(rows, card.said.units))
-    if sheet.foot:
-        out.append(f'<div class="wc-foot">{"".join(map(_foot_line, card.foot))}</div>')
-    return f'<div class="wc-sheet" style="font-size:{sheet.type:g}pt">{"".join(out)}</div>'
-
-
-def _rounds(card: Card) -> str:
-    """How many times the steps are gone through, with a box for each."""
-    if card.rounds < 2:
-        return ""
-    boxes = "".join(
-        f'<i class="wc-box"></i>\u00a0{k} ' for k in range(1, min(card.rounds, MOST_TICKS) + 1)
-    )
-    last = len(card.said.steps)
-    steps = f"steps 1 to {last}" if last > 1 else "this step"
-    return (
-        f'<div class="wc-rounds"><b>{card.rounds} rounds</b> of {steps}: '
-        f'tick each <span class="wc-boxes">{boxes}</span></div>'
-    )
-
-
-def _head_line(line: str) -> str:
-    if line.startswith("!"):
-        return f'<div class="wc-alarm">{escaped(line[1:])}</div>'
-    name, _, text = line.partition("|")
-    return f'<div class="wc-plate"><b>{escaped(name)}</b> {escaped(text)}</div>'
-
-
-def _foot_line(line: str) -> str:
-    alarm = line.startswith("!")
-    head, sep, rest = line.removeprefix("!").partition(": ")
-    said = (
-        f"<b>{escaped(head)}:</b> {escaped(rest)}"
-        if sep and len(head) < 28
-        else escaped(line.removeprefix("!"))
-    )
-    return f"<div{' class=' + chr(34) + 'wc-alarm' + chr(34) if alarm else ''}>{said}</div>"
-
-
-def _block(block: Block) -> str:
-    heads = "".join(
-        f'<span class="wc-who"><span class="wc-number">{n}</span>{escaped(head)}</span>'
-        for n, head in zip(block.numbers, block.heads, strict=True)
-    )
-    head = f'<div class="wc-head">{heads}<span class="wc-grit">{escaped(block.grit)}</span></div>'
-    lines = [
-        f'<div class="wc-line"><b>{escaped(o.word)}</b><span>{escaped(o.text)}{_ticks(o.ticks)}</span></div>'
-        for o in _with_stops(block)
-    ]
-    wash = f'<div class="wc-wash">{escaped(block.wash)}</div>' if block.wash else ""
-    return f'<div class="wc-step">{head}<div class="wc-lines">{"".join(lines)}</div></div>{wash}'
-
-
-def _with_stops(block: Block) -> list[Order]:
-    """The orders and, last, when to stop: once where all steps of the block stop alike."""
-    stops = list(dict.fromkeys(block.stops))
-    if len(stops) == 1:
-        each = "each " if len(block.stops) > 1 else ""
-        return [*block.orders, Order("Stop", each + stops[0])]
-    return [
-        *block.orders,
-        *(Order(f"Stop {n}", stop) for n, stop in zip(block.numbers, block.stops, strict=True)),
-    ]
-
-
-def _ticks(count: int) -> str:
-    if not 0 < count <= MOST_TICKS:
-        return ""
-    return f' <span class="wc-boxes">{"".join("<i class=wc-box></i>" for _ in range(count))}</span>'
-
-
-def _readings(rows: Sequence[Row], units: Units) -> str:
-    warm = "°F" if units is Units.INCH else "°C"
-    heads = (
-        "Read",
-        "Plate",
-        "Expect",
-        "Gauge reads",
-        warm,
-        "Weight before",
-        "Weight after",
-        "Date",
-    )
-    names = ("when", "who", "expect", "value", "warm", "weight", "weight", "date")
-    body, last = [], ""
-    for row in rows:
-        weights = '<td colspan="2"></td>' if row.first else "<td></td><td></td>"
-        new = " class=wc-new" if row.when != last else ""
-        body.append(
-            f'<tr{new}><th scope="row">{escaped(row.when if row.when != last else "")}</th>'
-            f"<td><b>{escaped(row.plate)}</b></td><td>{escaped(row.expect)}</td><td></td><td></td>{weights}<td></td></tr>"
-        )
-        last = row.when
-    columns = "".join(f'<col class="wc-c-{name}">' for name in names)
-    head = "".join(f'<th scope="col">{escaped(h)}</th>' for h in heads)
-    fine = any(MARK in row.expect for row in rows)
-    note = f" {MARK} finer than a tenth of the grit: {words.REMARK}." if fine else ""
-    return (
-        '<div class="wc-note">Before every reading wash and dry. Two plates equally warm may be compared at '
-        "once; before you believe a size, let them stand until they are at the temperature of the room."
-        f"{note}</div>"
-        f'<table class="wc-read"><colgroup>{columns}</colgroup><thead><tr>{head}</tr></thead>'
-        f"<tbody>{''.join(body)}</tbody></table>"
-    )
+    more = 1 + len(note.whole) // 10 if note.alarm else 0
+    return Line(note.whole + more * "x", 0.84, 1.0, 3.2 if note.alarm else 0.3)

@@ -25,7 +25,7 @@ from lapwright.units import Units, joined
 if TYPE_CHECKING:
     from lapwright.integration.estimate import Outlook
 
-__all__ = ["Block", "Card", "Row", "card_of"]
+__all__ = ["Block", "Card", "Note", "Row", "card_of"]
 
 
 MOST_CARE = 3  # of what to take care of, the gravest, in full
@@ -43,6 +43,15 @@ class Block:
     orders: tuple[Order, ...]
     wash: str = ""
 
+    @property
+    def lines(self) -> list[Order]:
+        """The orders and, last, when to stop: once where all steps of the block stop alike."""
+        if len(set(self.stops)) == 1:
+            each = "each " if len(self.stops) > 1 else ""
+            return [*self.orders, Order("Stop", each + self.stops[0])]
+        stops = zip(self.numbers, self.stops, strict=True)
+        return [*self.orders, *(Order(f"Stop {number}", stop) for number, stop in stops)]
+
 
 @dataclass(frozen=True)
 class Row:
@@ -55,14 +64,28 @@ class Row:
 
 
 @dataclass(frozen=True)
+class Note:
+    """A line of the head or the foot: `lead` stands before the text, bold; an alarm has a frame about it."""
+
+    text: str
+    lead: str = ""
+    alarm: bool = False
+
+    @property
+    def whole(self) -> str:
+        """All that it says."""
+        return f"{self.lead} {self.text}".lstrip()
+
+
+@dataclass(frozen=True)
 class Card:
-    """Everything that stands on the card; a line of head or foot that begins with "!" is an alarm."""
+    """Everything that stands on the card."""
 
     said: RunView
-    head: tuple[str, ...]
+    head: tuple[Note, ...]
     blocks: tuple[Block, ...]
     rows: tuple[Row, ...]
-    foot: tuple[str, ...]
+    foot: tuple[Note, ...]
 
     @property
     def rounds(self) -> int:
@@ -72,24 +95,24 @@ class Card:
 
 def card_of(said: RunView, care: int = MOST_CARE) -> Card:
     """The work card of a run, with so many things to take `care` of in full."""
-    foot = (*_foot(said), *_minded(said, care))
+    foot = (*map(_led, _foot(said)), *_minded(said, care))
     return Card(said, tuple(_head(said)), tuple(_blocks(said)), tuple(_rows(said)), foot)
 
 
-def _head(said: RunView) -> list[str]:
+def _head(said: RunView) -> list[Note]:
     """A line for each kind of plate, and one for a run that went wrong."""
     alike: dict[str, list[str]] = {}
     for name in said.study.plates:
         alike.setdefault(_plate(said, name), []).append(name)
-    lines = [f"{joined(names)}|{what}" for what, names in alike.items()]
+    lines = [Note(what, joined(names)) for what, names in alike.items()]
     outcome = said.run.outcome
     if outcome == "tipped":
-        lines.append("!Do not work to this card: the top tips off, see below.")
+        lines.append(Note("Do not work to this card: the top tips off, see below.", alarm=True))
     elif outcome in words.ENDED:
         reckoned = (
             " What it did not reach is reckoned beforehand." if outcome == "interrupted" else ""
         )
-        lines.append(f"!{words.ENDED[outcome]}{reckoned}")
+        lines.append(Note(f"{words.ENDED[outcome]}{reckoned}", alarm=True))
     return lines
 
 
@@ -333,12 +356,18 @@ def _foot(said: RunView) -> list[str]:
     return lines
 
 
-def _minded(said: RunView, most: int) -> list[str]:
+def _led(line: str, alarm: bool = False) -> Note:
+    """A line of the foot: what stands before its first colon is its lead, where that is short."""
+    lead, colon, text = line.partition(": ")
+    return Note(text, f"{lead}:", alarm) if colon and len(lead) < 28 else Note(line, alarm=alarm)
+
+
+def _minded(said: RunView, most: int) -> list[Note]:
     """What to take care of, the gravest first and no more than `most` in full."""
     minded = care(said.run, said.study)
-    lines = [f"!{line}" for line in minded[:most]]
-    more = len(minded) - len(lines)
-    return lines + ([f"!{more} more to take care of: on the page (report.html)."] if more else [])
+    left = len(minded) - most
+    more = [f"{left} more to take care of: on the page (report.html)."] if left > 0 else []
+    return [_led(line, alarm=True) for line in minded[:most] + more]
 
 
 def _weighing(said: RunView) -> str:
