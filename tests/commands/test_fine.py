@@ -18,8 +18,9 @@ from lapwright.commands.main import main
 from lapwright.commands.session import finer
 from lapwright.errors import CommandError, SettleError
 from lapwright.integration.state import Settings
+from lapwright.presentation.render import filled
 from lapwright.presentation.run_view import run_view
-from lapwright.presentation.tables import again_table, again_words
+from lapwright.presentation.tables import again_data, again_words
 from lapwright.results.record import FORM_KEYS, SHAPES, Fine
 from lapwright.results.runfile import read_run, write_run
 from lapwright.study.read import load, parse
@@ -338,7 +339,8 @@ def test_more_than_was_to_be_expected_is_said(bench: Path) -> None:
         fine = Fine("done", time, forms, dict.fromkeys("AB", 1 * UM))
         said = run_view(replace(run, plates=plates, fine=fine))
         words = "\n".join(again_words(said))
-        assert ("moved by more than" in again_table(said)) == ("moved by more than" in words)
+        table = filled("again.html", again=again_data(said))
+        assert ("moved by more than" in table) == ("moved by more than" in words)
         return words
 
     assert "Nothing moved by more than was to be expected." in told(error=2 * NM, by=3.9 * NM)
@@ -351,6 +353,6 @@ def test_more_than_was_to_be_expected_is_said(bench: Path) -> None:
     assert "expected" not in told(np.nan, 5 * NM)
     tipped = replace(run, fine=Fine("tipped", 60.0))
     assert "top tips off" in again_words(run_view(tipped))[0]
-    assert "top tips off" in again_table(run_view(tipped))
+    assert "top tips off" in filled("again.html", again=again_data(run_view(tipped)))
     write_run(tipped, bench / "tipped.h5")
     assert read_run(bench / "tipped.h5").fine == tipped.fine

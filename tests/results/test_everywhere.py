@@ -15,6 +15,7 @@ from lapwright.presentation.card import HURTS, card_html
 from lapwright.presentation.finding_words import SENTENCES
 from lapwright.presentation.gauge_words import SENTENCES as OF_READINGS
 from lapwright.presentation.outcome import asides, in_words
+from lapwright.presentation.render import filled
 from lapwright.presentation.run_view import run_view
 from lapwright.results.answers import Preview
 from lapwright.results.finding import KINDS
@@ -84,7 +85,7 @@ def test_what_preview_notices_is_on_page_and_card(index: int) -> None:
     assert not BEFORE_ALONE & {code for code, *_ in after}
     places = {
         "screen": read(" ".join(in_words(run))),
-        "page": read(asides(run_view(run))),
+        "page": read(filled("asides.html", **asides(run_view(run)))),
     }
     codes = {code for code, *_ in after}
     for where, words in places.items():

@@ -1,4 +1,5 @@
 """Sentences, pages, cards and pictures, from results only.
 
-Read `words` and `page`; matplotlib enters in `pictures` only, and templates stand in one folder.
+Read `words` and `page`; matplotlib enters in `pictures` only, jinja2 in `render`, and what pages say
+stands in one folder of templates.
 """

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,9 +19,8 @@ from lapwright.presentation import comparison_text as told
 from lapwright.presentation import pictures, words
 from lapwright.presentation.pictures.small_multiples import Panel, cuts, end_faces, histories
 from lapwright.presentation.pictures.swept import Curve, Graph, curves, field
+from lapwright.presentation.render import filled
 from lapwright.presentation.run_view import run_view
-from lapwright.presentation.tables import CAUTIONS, bullets, part, sheet
-from lapwright.presentation.words import escaped, verbatim
 from lapwright.study.model import Axis
 from lapwright.units import joined
 
@@ -36,52 +36,36 @@ REASONS = 12  # ways whose strokes are told of
 
 def comparison_page(got: Comparison, store: Store) -> str:
     """The page as text; runs are read from the folder of the comparison."""
-    chosen = _chosen(got)
-    panels = _panels(got, store, chosen)
+    panels = _panels(got, store, _chosen(got))
     by_rank = sorted(panels, key=lambda panel: panel.rank)
-    parts = []
-    criterion = escaped(f"Best first, by {told.ranked_by(got)}. {told.margin(got)}")
+    table, left = told.listed_rows(told.rows(got), ROWS)
     with pictures.sheet():
-        for name, title, inside in (
-            ("swept", "Along what was changed", _swept(got)),
-            ("faces", "The faces at the end", _faces(got, panels, len(chosen))),
-            (
-                "cuts",
-                "Lying on each other",
-                _figure(cuts(by_rank) if panels else None, "cuts", "Cuts through the pairs"),
-            ),
-            (
-                "histories",
-                "How they got there",
-                _figure(
-                    histories(by_rank) if panels else None,
-                    "histories",
-                    "Domes against metal removed",
-                ),
-            ),
-            ("makes", "What each stroke makes", _makes(got)),
-            ("sure", "How sure it is", bullets(notes.how_sure(got))),
-            ("cautions", "Cautions", bullets(CAUTIONS)),
-            ("study", "The study", verbatim(got.study.text)),
-        ):
-            parts.append(part(name, title, inside))
-    return sheet(
-        "compare",
-        title=f"{got.study.title}: lapwright comparison",
-        study=got.study.title,
-        facts=_facts(got),
-        about="Which is best",
-        headline=told.headline(got),
-        first=f'<p class="criterion">{criterion}</p>\n<div class="ranked">{_table(got)}</div>',
-        parts=parts,
-        foot=f"lapwright {__version__}; study {got.study.stem}, seed {got.study.seed}",
-    )
-
-
-def _facts(got: Comparison) -> str:
-    drawn = f", each drawn {got.samples} times" if got.samples else ""
-    coarse = f"; coarser plates, {got.cells} cells across" if got.cells is not None else ""
-    return f"{len(got.members)} ways of lapping the same plates{drawn}{coarse}"
+        along, half = _along(got)
+        return filled(
+            "compare.html",
+            got=got,
+            study=got.study,
+            program=__version__,
+            headline=told.headline(got),
+            ranked_by=told.ranked_by(got),
+            margin=told.margin(got),
+            table=table,
+            left=left,
+            known=why_band(notes.spread(got)),
+            marked=told.marked(table),
+            MARKED=told.MARKED,
+            along=along,
+            half=half,
+            field=_field(got),
+            faces=end_faces(panels, columns=_columns(got, panels)) if panels else None,
+            faces_in_words=_faces_in_words(got, panels),
+            undrawn=len(got.done) - len(panels),
+            cuts=cuts(by_rank) if panels else None,
+            histories=histories(by_rank) if panels else None,
+            **_makes(got),
+            reasons=REASONS,
+            how_sure=notes.how_sure(got),
+        )
 
 
 def _chosen(got: Comparison) -> tuple[int, ...]:
@@ -106,118 +90,41 @@ def _panels(got: Comparison, store: Store, chosen: Sequence[int]) -> list[Panel]
     return found
 
 
-def _figure(figure: pictures.Figure | None, name: str, label: str) -> str:
-    if figure is None:
-        return ""
-    return f'<figure class="many">{pictures.svg(figure, name, label)}</figure>'
+def _columns(got: Comparison, panels: Sequence[Panel]) -> int | None:
+    """In how many columns faces stand: a whole sweep of two keys has a row for each value of the first."""
+    sweep = got.study.swept
+    if sweep is None or len(sweep.axes) != 2 or got.study.variants:
+        return None
+    wide = len(sweep.axes[1].values)
+    whole = len(panels) == len(got.members) and wide * len(panels[0].account.faces) <= 10
+    return wide if whole else None
 
 
-def _faces(got: Comparison, panels: Sequence[Panel], shown: int) -> str:
-    if not panels:
-        return ""
-    sweep, columns = got.study.swept, None
-    if (
-        sweep is not None
-        and len(sweep.axes) == 2
-        and not got.study.variants
-        and len(panels) == len(got.members)
-    ):
-        wide = len(sweep.axes[1].values)
-        columns = wide if wide * len(panels[0].account.faces) <= 10 else None
-    label = "End faces: " + "; ".join(
+def _faces_in_words(got: Comparison, panels: Sequence[Panel]) -> str:
+    return "; ".join(
         f"{p.title}: "
         + ", ".join(
             f"{f.name} {words.face(f.after, None, got.study.units)}" for f in p.account.faces
         )
         for p in panels
     )
-    left = len(got.done) - len(panels)
-    note = (
-        f'<p class="note">{left} more are in the table and in the members folder.</p>'
-        if left > 0
-        else ""
-    )
-    return _figure(end_faces(panels, columns=columns), "faces", label) + note
 
 
-# --- the table ---------------------------------------------------------------------------------
-
-
-def _table(got: Comparison) -> str:
-    names = list(got.study.plates)
-    heads = ["", "way", *names, "worst flatness", "metal off", "time", "lifts"]
-    if got.samples:
-        heads.append("in the draws")
-    table, left = told.listed_rows(told.rows(got), ROWS)
-    body = []
-    for k, row in enumerate(table):
-        name = f'<span class="name">{escaped(row.name)}</span>{_fine(row.changed)}'
-        cells = f'<td>{row.rank or "-"}</td><th scope="row">{name}</th>'
-        if row.trouble:
-            cells += f'<td colspan="{len(heads) - 2}">did not come to its end: {escaped(row.trouble)}</td>'
-        else:
-            parts = [
-                *(row.plates.get(name, ("", "")) for name in names),
-                row.flat,
-                row.removed,
-                row.minutes,
-                (row.lifts, ""),
-            ]
-            parts += [(row.sure, "")] if got.samples else []
-            cells += "".join(f"<td>{escaped(part)}{_fine(band)}</td>" for part, band in parts)
-        lead = ' class="lead"' if k == 0 and row.rank else ""
-        body.append(f"<tr{lead}>{cells}</tr>")
-    head = "".join(f'<th scope="col">{escaped(h)}</th>' for h in heads)
-    known = why_band(notes.spread(got))
-    caption = f"Under each time its band, {known}."
-    if got.samples:
-        caption += " Under each size where nine in ten draws lie."
-    if told.marked(table):
-        caption += f" {told.MARKED}"
-    if left:
-        caption += f" {left} more are in compare.csv."
-    return (
-        f'<table class="ranks"><caption>{escaped(caption)}</caption><thead><tr>{head}</tr></thead>'
-        f"<tbody>{''.join(body)}</tbody></table>"
-    )
-
-
-def _fine(text: str) -> str:
-    """A second line, smaller."""
-    return f'<span class="fine">{escaped(text)}</span>' if text else ""
-
-
-COLUMNS = ("leaves alone", "makes", "leaves on both")
-
-
-def _makes(got: Comparison) -> str:
+def _makes(got: Comparison) -> dict[str, Any]:
     """What each way leaves alone, makes, and leaves on both for ever; what is alike is told once."""
     said: dict[tuple[tuple[str, ...], ...], list[str]] = {}
     for i in got.done[:REASONS]:
         made = tuple((m.leaves, m.makes, m.mark) for m in notes.makes(got, i))
         said.setdefault(made, []).append(got.members[i].name)
-    if not said:
-        return ""
-    ways = list(said)
-    shared = [
-        c
+    alike = [
+        len(said) > 1 and len({tuple(step[c] for step in way) for way in said}) == 1
         for c in range(3)
-        if len(ways) > 1 and len({tuple(s[c] for s in way) for way in ways}) == 1
     ]
-    lines = [f"<li>Every one {COLUMNS[c]}: {escaped(_by_step(ways[0], c))}.</li>" for c in shared]
-    columns = [c for c in range(3) if c not in shared]
-    more = len(got.done) - REASONS
-    left = f"Of the best {REASONS}. " if more > 0 else ""
-    caption = f"<caption>{escaped(left)}lapwright why on the study of a way says more.</caption>"
-    heads = ["way", *(["step"] if len(got.study.steps) > 1 else []), *(COLUMNS[c] for c in columns)]
-    head = "".join(f'<th scope="col">{escaped(h)}</th>' for h in heads)
-    body = "".join(_made_rows(names, way, columns) for way, names in said.items())
-    table = (
-        f"<table>{caption}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
-        if columns
-        else ""
-    )
-    return (f"<ul>{''.join(lines)}</ul>" if lines else "") + table
+    return {
+        "shared": [(c, _by_step(next(iter(said)), c)) for c in range(3) if alike[c]],
+        "columns": [c for c in range(3) if said and not alike[c]],
+        "ways": [(joined(names), way) for way, names in said.items()],
+    }
 
 
 def _by_step(way: Sequence[Sequence[str]], column: int) -> str:
@@ -226,48 +133,22 @@ def _by_step(way: Sequence[Sequence[str]], column: int) -> str:
     return "; ".join(f"step {number}, {parts[column]}" for number, parts in enumerate(way, 1))
 
 
-def _made_rows(names: Sequence[str], way: Sequence[Sequence[str]], columns: Sequence[int]) -> str:
-    """Rows of one way (or of several that do the same), one for each step."""
-    rows = []
-    for number, parts in enumerate(way, 1):
-        head = f'<th scope="row" rowspan="{len(way)}">{escaped(joined(names))}</th>'
-        step = f"<td>{number}</td>" if len(way) > 1 else ""
-        cells = "".join(f"<td>{escaped(parts[c])}</td>" for c in columns)
-        rows.append(f"<tr>{head if number == 1 else ''}{step}{cells}</tr>")
-    return "".join(rows)
-
-
 # --- sweeps ------------------------------------------------------------------------------------
 
 
-def _swept(got: Comparison) -> str:
+def _along(got: Comparison) -> tuple[pictures.Figure | None, bool]:
+    """What comes out along the one swept key, and whether half the difference of the domes is there."""
     sweep = got.study.swept
-    if sweep is None or not got.done:
-        return ""
-    if len(sweep.axes) == 2:
-        return _field(got)
+    if sweep is None or not got.done or len(sweep.axes) != 1:
+        return None, False
     numbers = axis_number(sweep.axes[0])
     members = [i for i, member in enumerate(got.members) if member.place]
     if numbers is None or len(members) != len(numbers):
-        return ""
-    x = np.array(numbers)
-    graphs = [_domes(got, members), _flatness(got, members)]
+        return None, False
     half = _half(got, members)
+    graphs = [_domes(got, members), _flatness(got, members), *([half] if half else [])]
     label = _unit_label(_axis_name(got, sweep.axes[0]), sweep.axes[0].values[0])
-    remark = ""
-    if half is not None:
-        graphs.append(half)
-        remark = (
-            '<p class="note">Half the difference of the domes (bottom less top, to the very edge) goes by '
-            "the moment law: the top's mean squared distance from the middle, times metal removed. What both "
-            "share has no law: it depends on how far they have bedded in and on the grit layer.</p>"
-        )
-    return (
-        _figure(
-            curves(x, label, graphs, got.study.units), "swept", "What comes out along the swept key"
-        )
-        + remark
-    )
+    return curves(np.array(numbers), label, graphs, got.study.units), half is not None
 
 
 def _axis_name(got: Comparison, axis: Axis) -> str:
@@ -334,9 +215,11 @@ def _half(got: Comparison, members: Sequence[int]) -> Graph | None:
     )
 
 
-def _field(got: Comparison) -> str:
+def _field(got: Comparison) -> pictures.Figure | None:
+    """Flatness of the worst plate over both swept keys."""
     sweep = got.study.swept
-    assert sweep is not None
+    if sweep is None or len(sweep.axes) != 2:
+        return None
     down, across = sweep.axes
     values = np.full((len(down.values), len(across.values)), np.nan)
     best = None
@@ -346,9 +229,9 @@ def _field(got: Comparison) -> str:
             values[place] = max(e.forms.get("flatness") or 0.0 for e in summary.plates.values())
             best = (place[0], place[1])
     if best is None:
-        return ""
+        return None
     labels = tuple(_axis_name(got, axis) for axis in (across, down))
-    figure = field(
+    return field(
         values,
         [said(v) for v in across.values],
         [said(v) for v in down.values],
@@ -356,5 +239,3 @@ def _field(got: Comparison) -> str:
         got.study.units,
         best,
     )
-    note = '<p class="note">Flatness of the worst plate at the end; the frame marks the best.</p>'
-    return _figure(figure, "swept", "Flatness of the worst plate over the two swept keys") + note

@@ -14,7 +14,6 @@ from lapwright.presentation.beforehand import came_from
 from lapwright.presentation.finding_words import care
 from lapwright.presentation.run_view import RunView, good_to, run_view
 from lapwright.presentation.tables import again_words
-from lapwright.presentation.words import escaped
 from lapwright.results.finding import as_json as finding_json
 from lapwright.results.findings import noticed
 from lapwright.results.record import FORM_KEYS, Fine, PlateRecord, Run
@@ -138,32 +137,11 @@ def _stopped(said: RunView) -> list[str]:
     return lines
 
 
-IN_FULL = 2  # things to take care of, the gravest; the rest unfolds
-
-
-def asides(said: RunView) -> str:
+def asides(said: RunView) -> dict[str, list[str]]:
     """Where the faces came from, what to do next, and what to take care of."""
-    advice = advise(said)
-    start = said.study.start
-    told = {
-        "Start": [] if start is None else [came_from(start)],
-        "Next": [] if advice is None else [advice.text],
-        "Take care": care(said.run, said.study),
+    advice, start = advise(said), said.study.start
+    return {
+        "start": [] if start is None else [came_from(start)],
+        "next": [] if advice is None else [advice.text],
+        "care": care(said.run, said.study),
     }
-    return "".join(
-        f'<p class="aside"><b>{lead}</b> {"<br>".join(map(escaped, texts[:IN_FULL]))}</p>'
-        + _more(texts)
-        for lead, texts in told.items()
-        if texts
-    )
-
-
-def _more(texts: list[str]) -> str:
-    """What does not stand in full on the first screen, to be opened."""
-    more = texts[IN_FULL:]
-    if not more:
-        return ""
-    return (
-        f'<details class="aside"><summary>{len(more)} more to take care of</summary>'
-        f"{'<br>'.join(map(escaped, more))}</details>"
-    )

@@ -1,41 +1,26 @@
-"""The page's tables, what moved in a finer run, and the sheet that all pages share.
+"""The page's tables as plain data, and what moved in a finer run.
 
 The page's tables: what was done, and the form of every face before and after.
 
 What moved when a study was lapped a second time, finer: in words, and as a table of the page.
-
-What all pages share: the sheet with its head, first screen and parts, lists in it, and the cautions.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
-from importlib.resources import files
-from string import Template
+from typing import Any
 
-from lapwright.limits import limit_of
 from lapwright.metrology.form import FORMS, SPOKEN
 from lapwright.presentation import words
 from lapwright.presentation.run_view import TWICE, Face, RunView
-from lapwright.presentation.words import MARK, escaped, known, part_words, told
+from lapwright.presentation.words import known, part_words, told
 from lapwright.results.record import Fine
 from lapwright.specification.step import Step, Turn
-from lapwright.units import METRIC, NOTHING, Units, joined, sentence
+from lapwright.units import METRIC, NOTHING, Units, joined
 
-__all__ = [
-    "CAUTIONS",
-    "again_table",
-    "again_words",
-    "bullets",
-    "forms_table",
-    "part",
-    "sheet",
-    "steps_table",
-    "stroke_words",
-    "turn_words",
-]
+__all__ = ["again_data", "again_words", "forms_data", "steps_cells", "stroke_words", "turn_words"]
 
 
 def stroke_words(step: Step, units: Units = METRIC) -> str:
@@ -75,55 +60,22 @@ def _degrees(angle: float) -> str:
     return f"{'-' if value < 0 else ''}{abs(value):.3g}"
 
 
-def steps_table(account: RunView) -> str:
-    """Table of the steps; how much metal each took off comes from the history."""
-    if not account.steps:
-        return (
-            "<p>The study can no longer be read here, so its steps are "
-            "not listed; its text stands below.</p>"
-        )
-    units = account.units
-    head = (
-        "",
-        "on top",
-        "below",
-        "grit",
-        "stroke",
-        "turn",
-        "time",
-        "fresh grit",
-        "swap",
-        "metal off, mean of both",
-    )
-    rows = []
-    for number, step in enumerate(account.steps, 1):
-        cells = (
+def steps_cells(account: RunView) -> list[tuple[str, ...]]:
+    """Of each step a row of the table; how much metal it took off comes from the history."""
+    return [
+        (
             step.top,
             step.bottom,
             METRIC.size(step.grit.size),
-            stroke_words(step, units),
+            stroke_words(step, account.units),
             _turning(step),
             _time(account, number, step),
             f"every {Units.spell(step.fresh_every)}" if step.fresh_every else "at the start only",
             _swap(step),
             _off(account, number, step),
         )
-        tds = (
-            "".join(f"<td>{escaped(c)}</td>" for c in cells[:-1])
-            + f'<td class="num">{escaped(cells[-1])}</td>'
-        )
-        rows.append(f'<tr><th scope="row">{number}</th>{tds}</tr>')
-    heads = "".join(
-        f'<th scope="col"{" class=num" if k == len(head) - 1 else ""}>{escaped(h)}</th>'
-        for k, h in enumerate(head)
-    )
-    rounds = account.study.rounds
-    again = (
-        f"<p>The steps were gone through {rounds} times; metal off is over all rounds.</p>"
-        if rounds > 1
-        else ""
-    )
-    return f"<table><thead><tr>{heads}</tr></thead><tbody>{''.join(rows)}</tbody></table>{again}"
+        for number, step in enumerate(account.steps, 1)
+    ]
 
 
 def _turning(step: Step) -> str:
@@ -171,27 +123,47 @@ def _off(account: RunView, number: int, step: Step) -> str:
 _EDGE = {METRIC: "outermost 3 mm", Units.INCH: "outermost 0.12 in"}
 
 
-def forms_table(account: RunView) -> str:
+@dataclass(frozen=True)
+class Cell:
+    """A form of a face in figures: which side, its size in um and in uin, whether finer than the finish."""
+
+    side: str
+    metric: str
+    inch: str
+    fine: bool
+
+
+@dataclass(frozen=True)
+class FormRow:
+    """A form of a face before and after; None where it is not known."""
+
+    title: str
+    cells: tuple[Cell | None, ...]
+
+
+def forms_data(account: RunView) -> dict[str, Any]:
     """Forms of every face before and after, in both units, with the edge margin named."""
-    bodies = []
-    for face in account.faces:
-        rows = [
-            _form_row(face, key, title)
-            for key, title in _rows_of(account.units)
-            if _spoken_of(face, key)
-        ]
-        lost = f"<td></td><td></td><td></td><td></td>{_numbers(face.lost, None)}"
-        rows.append(f'<th scope="row">metal off, mean depth</th>{lost}')
-        rows[0] = f'<th scope="rowgroup" rowspan="{len(rows)}">{escaped(face.name)}</th>{rows[0]}'
-        bodies.append("<tbody>" + "".join(f"<tr>{row}</tr>" for row in rows) + "</tbody>")
-    units = '<th></th><th class="num" scope="col">µm</th><th class="num" scope="col">µin</th>'
-    head = (
-        '<thead><tr><th scope="col" rowspan="2">plate</th><th scope="col" rowspan="2">form</th>'
-        '<th scope="colgroup" colspan="3">before</th><th scope="colgroup" colspan="3">after</th></tr>'
-        f"<tr>{units}{units}</tr></thead>"
-    )
-    body = "".join(bodies)
-    return f'<table class="forms"><caption>{_caption(account, MARK in body)}</caption>{head}{body}</table>'
+    faces = [
+        (
+            face.name,
+            [
+                FormRow(title, tuple(_cell(key, forms.get(key), face.finish) for forms in both))
+                for key, title in _rows_of(account.units)
+                if any(forms.get(key) is not None for forms in both)
+            ],
+            _numbers("", face.lost, None),
+        )
+        for face, both in ((face, (face.before, face.after)) for face in account.faces)
+    ]
+    margins = {f.name: account.units.length(f.record.margin) for f in account.faces}
+    shares = [f"on {name} {Units.number(share)} of it" for name, share in account.bores.items()]
+    return {
+        "faces": faces,
+        "margin": next(iter(margins.values())) if len(set(margins.values())) == 1 else "",
+        "margins": joined([f"{margin} of {name}" for name, margin in margins.items()]),
+        "bores": joined(shares),
+        "marked": any(c and c.fine for _, rows, _ in faces for row in rows for c in row.cells),
+    }
 
 
 def _rows_of(units: Units) -> tuple[tuple[str, str], ...]:
@@ -199,34 +171,20 @@ def _rows_of(units: Units) -> tuple[tuple[str, str], ...]:
     return (*((key, FORMS[key].title) for key in (*SPOKEN, "flatness")), ("edge", _EDGE[units]))
 
 
-def _spoken_of(face: Face, key: str) -> bool:
-    return face.before.get(key) is not None or face.after.get(key) is not None
-
-
-def _form_row(face: Face, key: str, title: str) -> str:
-    cells = "".join(
-        _value_cells(key, forms.get(key), face.finish) for forms in (face.before, face.after)
-    )
-    return f'<th scope="row">{escaped(title)}</th>{cells}'
-
-
-def _value_cells(key: str, value: float | None, finish: float | None) -> str:
+def _cell(key: str, value: float | None, finish: float | None) -> Cell | None:
     if value is None:
-        return '<td class="say">not known</td><td class="num"></td><td class="num"></td>'
-    side = (
-        "" if key == "flatness" or abs(value) < NOTHING else FORMS[key].sides[0 if value > 0 else 1]
-    )
-    return f'<td class="say">{escaped(side)}</td>{_numbers(value, finish)}'
+        return None
+    sideless = key == "flatness" or abs(value) < NOTHING
+    return _numbers("" if sideless else FORMS[key].sides[0 if value > 0 else 1], value, finish)
 
 
-def _numbers(value: float, finish: float | None) -> str:
+def _numbers(side: str, value: float, finish: float | None) -> Cell:
     fine = abs(value) >= NOTHING and METRIC.finer(value, finish)
-    mark = f'<span class="fine">{MARK}</span>' if fine else ""
     metric, inch = (
-        _figure(value, s, least)
-        for s, least in ((METRIC.small.size, 0.01), (Units.INCH.small.size, 0.4))
+        _figure(value, unit, least)
+        for unit, least in ((METRIC.small.size, 0.01), (Units.INCH.small.size, 0.4))
     )
-    return f'<td class="num">{metric}{mark}</td><td class="num">{inch}{mark}</td>'
+    return Cell(side, metric, inch, fine)
 
 
 def _figure(value: float, scale: float, least: float) -> str:
@@ -234,32 +192,6 @@ def _figure(value: float, scale: float, least: float) -> str:
     if abs(value) < NOTHING:
         return "0"
     return Units.number(abs(value) / scale) if abs(value) >= least * scale else f"under {least:g}"
-
-
-def _caption(account: RunView, marked: bool) -> str:
-    margins = {account.units.length(f.record.margin) for f in account.faces}
-    if len(margins) == 1:
-        outermost = f"The outermost {next(iter(margins))} of each face (the edge margin)"
-        said = f"{outermost} is left out of every form but the edge."
-    else:
-        each = joined(
-            [f"{account.units.length(f.record.margin)} of {f.name}" for f in account.faces]
-        )
-        said = f"Left out of every form but the edge, as edge margin: {each}."
-    said += (
-        " Dome, dish and the rest are told out to the rim, the flatness only inside that margin: it can be "
-        "the smaller figure."
-    )
-    if account.bores:
-        shares = {name: f"{Units.number(share)} of it" for name, share in account.bores.items()}
-        each = joined([f"on {name} {share}" for name, share in shares.items()])
-        said += (
-            " The dome of a ring is told as if it went on to the middle; "
-            f"from bore to rim there is {each}."
-        )
-    if marked:
-        said += f" {MARK} Finer than a tenth of the grit: {words.REMARK}."
-    return escaped(said)
 
 
 FLAT, LOST = "flatness", "removed"
@@ -298,32 +230,30 @@ def again_words(said: RunView) -> list[str]:
     return [*lines, *_sure(said, fine)]
 
 
-def again_table(said: RunView) -> str:
+@dataclass(frozen=True)
+class AgainRow:
+    """A figure as lapped, lapped finer (each: whether finer than the finish too), and how far it moved."""
+
+    title: str
+    usual: tuple[str, bool]
+    finer: tuple[str, bool]
+    by: str
+    expected: str
+
+
+def again_data(said: RunView) -> dict[str, Any]:
     """The same as a table of every form; empty where nothing was lapped twice."""
     fine = said.run.fine
     if fine is None:
-        return ""
+        return {}
     if not fine.forms:
-        return f"<p>{escaped(again_words(said)[0])}</p>"
-    heads = ("plate", "form", "as lapped", "lapped finer", "moved by", "expected, at most")
-    head = "".join(
-        f'<th scope="col"{" class=num" if k > 3 else ""}>{h}</th>' for k, h in enumerate(heads)
-    )
-    bodies = []
-    for face in said.faces:
-        rows = [_row(one, face.finish, said.units) for one in _moved(face, fine)]
-        rows[0] = f'<th scope="rowgroup" rowspan="{len(rows)}">{escaped(face.name)}</th>{rows[0]}'
-        bodies.append("<tbody>" + "".join(f"<tr>{row}</tr>" for row in rows) + "</tbody>")
-    body = "".join(bodies)
-    caption = (
-        "Half the size of cell, twice the places in the stroke, half as long blocks of strokes."
-    )
-    if MARK in body:
-        caption += f" {MARK} Finer than a tenth of the grit: {words.REMARK}."
-    note = " ".join(_sure(said, fine))
-    return f"<table><caption>{caption}</caption><thead><tr>{head}</tr></thead>{body}</table>" + (
-        f'<p class="note">{escaped(note)}</p>' if note else ""
-    )
+        return {"faces": [], "notes": again_words(said)}
+    faces = [
+        (face.name, [_row(one, face.finish, said.units) for one in _moved(face, fine)])
+        for face in said.faces
+    ]
+    marked = any(row.usual[1] or row.finer[1] for _, rows in faces for row in rows)
+    return {"faces": faces, "marked": marked, "notes": _sure(said, fine)}
 
 
 def _moved(face: Face, fine: Fine) -> Iterator[Moved]:
@@ -384,85 +314,13 @@ def _moved_figure(key: str, value: float, units: Units) -> str:
     return part_words(key, value, units)
 
 
-def _marked(key: str, value: float, finish: float | None, units: Units) -> str:
-    """A figure in a cell, marked where it is finer than the finish [m]."""
-    rough = key != LOST and abs(value) >= NOTHING and units.finer(value, finish)
-    return escaped(_moved_figure(key, value, units)) + (
-        f'<span class="fine">{MARK}</span>' if rough else ""
+def _row(one: Moved, finish: float | None, units: Units) -> AgainRow:
+    usual, finer = (
+        (
+            _moved_figure(one.key, value, units),
+            one.key != LOST and abs(value) >= NOTHING and units.finer(value, finish),
+        )
+        for value in (one.value, one.fine)
     )
-
-
-def _row(one: Moved, finish: float | None, units: Units) -> str:
-    cells = [
-        f"<td>{_marked(one.key, value, finish, units)}</td>" for value in (one.value, one.fine)
-    ]
-    sizes = (units.size(one.by), "" if one.expected is None else units.size(one.expected))
-    cells += [f'<td class="num">{escaped(size)}</td>' for size in sizes]
-    return f'<th scope="row">{escaped(_title(one.key))}</th>{"".join(cells)}'
-
-
-CAUTIONS = (
-    f"Lifting: {limit_of('too heavy'):g} kg is the most at the best posture (NIOSH lifting equation).",
-    "Pinch and tip: from the lift-off overhang on the plate can rock. Slide plates apart, never pry.",
-    "Sludge of cobalt-bonded carbide is a carcinogen hazard (NTP 12th report): work wet, wear gloves, no dry "
-    "sanding, collect the waste.",
-    "Solvents that carry the grit burn and their vapour harms: air, no flames, no hot work near by.",
-    "Lasers used to see fringes: 1 mW is the limit of class 2 (IEC 60825-1). A 405 nm beam looks dim, so "
-    "you do not look away: never view a raw beam.",
-    "Local rules and licensed practice come first.",
-)
-
-
-def part(name: str, title: str, inside: str) -> str:
-    """One part of a page below the first screen; nothing where there is nothing `inside`."""
-    if not inside:
-        return ""
-    return (
-        f'<section class="part" id="{name}"><h2>{escaped(title)}</h2><div>{inside}</div></section>'
-    )
-
-
-def bullets(lines: Iterable[str]) -> str:
-    """Sentences as a list."""
-    return "<ul>" + "".join(f"<li>{escaped(sentence(line))}</li>" for line in lines) + "</ul>"
-
-
-def sheet(
-    kind: str,
-    *,
-    title: str,
-    study: str,
-    facts: str,
-    about: str,
-    headline: str,
-    first: str,
-    parts: Iterable[str],
-    foot: str,
-    tail: str = "",
-) -> str:
-    """A whole page, one file that asks for nothing from elsewhere.
-
-    Parameters
-    ----------
-    kind
-        Of page, by which `page.css` tells them apart.
-    title, study, facts, about, headline, foot
-        Plain text: of the window, at the head, what the first screen is about, its sentence, at the foot.
-    first, parts, tail
-        Ready HTML: of the first screen below its sentence, the parts, and what stands behind the page.
-
-    """
-    room = files("lapwright.presentation") / "templates"
-    return Template((room / "sheet.html").read_text("utf-8")).substitute(
-        kind=kind,
-        title=escaped(title),
-        style=(room / "page.css").read_text("utf-8"),
-        study=escaped(study),
-        facts=escaped(facts),
-        about=escaped(about),
-        headline=escaped(headline),
-        first=first,
-        body="\n".join(text for text in parts if text),
-        foot=escaped(foot),
-        tail=tail,
-    )
+    expected = "" if one.expected is None else units.size(one.expected)
+    return AgainRow(_title(one.key), usual, finer, units.size(one.by), expected)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from matplotlib.figure import Figure
@@ -22,6 +23,7 @@ from lapwright.modal.step_analysis import LinearisationError, StepAnalysis
 from lapwright.presentation import pictures, words
 from lapwright.presentation import reasons as told
 from lapwright.presentation.pictures.errors import Card, cause, errors
+from lapwright.presentation.render import filled
 from lapwright.presentation.staying import (
     goes_slowly,
     keeps,
@@ -32,8 +34,6 @@ from lapwright.presentation.staying import (
     stays_wholly,
     title,
 )
-from lapwright.presentation.tables import CAUTIONS, bullets, part, sheet
-from lapwright.presentation.words import escaped, verbatim
 from lapwright.specification.plate import Plate
 from lapwright.study.model import Study
 from lapwright.units import Units, sentence
@@ -75,27 +75,18 @@ def why_page(
         What the whole cycle cannot take out; that of the steps by themselves is told where it is empty.
 
     """
-    told_of = [
+    cycle = [
         f"It {what}: {'. '.join(lines)}" if what else ". ".join(lines) for what, lines in schedule
     ]
-    parts = [part("cycle", "The whole cycle", bullets(told_of) if told_of else "")]
     with pictures.sheet():
-        for number, reason, away in zip(numbers, reasons, off, strict=True):
-            inside = _step(study, number, reason, away)
-            parts.append(part(f"step-{number}", _step_title(number, reason), inside))
-    parts.append(part("cautions", "Cautions", bullets(CAUTIONS)))
-    parts.append(part("study", "The study", verbatim(study.text)))
-    return sheet(
-        "why",
-        title=f"{study.title}: lapwright why",
-        study=study.title,
-        facts="what each stroke takes out, leaves alone and makes",
-        about="Why",
-        headline=head or _headline(reasons, study.units),
-        first="".join(f'<p class="step">{escaped(line)}</p>' for line in _asides(numbers, reasons)),
-        parts=parts,
-        foot=f"lapwright {__version__}; study {study.stem}, seed {study.seed}",
-    )
+        return filled(
+            "why.html",
+            study=study,
+            program=__version__,
+            headline=head or _headline(reasons, study.units),
+            cycle=cycle,
+            steps=[_step(study, *each) for each in zip(numbers, reasons, off, strict=True)],
+        )
 
 
 def _headline(reasons: Sequence[StepAnalysis], units: Units) -> str:
@@ -117,47 +108,28 @@ def _headline(reasons: Sequence[StepAnalysis], units: Units) -> str:
     return f"{which} never takes out: {staying}."
 
 
-def _asides(numbers: Sequence[int], reasons: Sequence[StepAnalysis]) -> list[str]:
-    lines = []
-    for number, reason in zip(numbers, reasons, strict=True):
-        if reason.lift_share > 0.0:
-            lines.append(
-                f"Step {number}: part of {reason.step.top} lifts, so sizes here are near only; "
-                "how near was measured, see below."
-            )
-    return lines
-
-
-def _step_title(number: int, reason: StepAnalysis) -> str:
-    return f"Step {number}: {reason.step.top} on {reason.step.bottom}"
-
-
-def _step(study: Study, number: int, reason: StepAnalysis, away: LinearisationError | None) -> str:
+def _step(
+    study: Study, number: int, reason: StepAnalysis, away: LinearisationError | None
+) -> dict[str, Any]:
+    """What the page says of a step."""
     units, margin = study.units, study.margin
-    blocks = [
-        ("It leaves alone", bullets(leaves_alone(reason, units))),
-        ("", _drawn(study, number, reason)),
-        ("It takes out", _table(reason, units)),
-        ("It makes", bullets(told.makes(reason, units, margin)) + _cause(study, number, reason)),
-        ("Both keep", bullets(keeps(reason, units, margin))),
-        ("Does it lift?", bullets(told.lifting(reason, away, units))),
-    ]
-    return "".join(
-        (f"<h3>{escaped(head)}</h3>" if head else "") + inside for head, inside in blocks if inside
-    )
-
-
-def _table(reason: StepAnalysis, units: Units) -> str:
-    rows = told.takes_out(reason, units)
-    if not rows:
-        return "<p>Nothing.</p>"
-    body = "".join(
-        f'<tr><th scope="row">{escaped(what)}</th><td>{escaped(how)}</td></tr>'
-        for what, how in rows
-    )
-    known = why_band(spread_of([reason.step]))
-    caption = f"Metal removed is the mean of both plates. Minutes with their band {known}."
-    return f'<table class="goes"><caption>{escaped(caption)}</caption><tbody>{body}</tbody></table>'
+    cards = error_cards(study, reason)
+    return {
+        "number": number,
+        "top": reason.step.top,
+        "bottom": reason.step.bottom,
+        "lifts": reason.lift_share > 0.0,
+        "leaves": leaves_alone(reason, units),
+        "drawn": errors_drawn(cards),
+        "drawn_in_words": _in_words(cards),
+        "takes_out": told.takes_out(reason, units),
+        "known": why_band(spread_of([reason.step])),
+        "makes": told.makes(reason, units, margin),
+        "cause": _cause(study, number, reason),
+        "bedded": words.BEDDED[reason.operator.leaves_land],
+        "keeps": keeps(reason, units, margin),
+        "lifting": told.lifting(reason, away, units),
+    }
 
 
 # --- pictures ----------------------------------------------------------------------------------
@@ -211,26 +183,14 @@ def _soon(cards: Cards) -> str:
     return f"Go soon, what {cards.quick} alone has"
 
 
-def _drawn(study: Study, number: int, reason: StepAnalysis) -> str:
-    cards = error_cards(study, reason)
-    figure = errors_drawn(cards)
-    if figure is None:
-        return ""
+def _in_words(cards: Cards) -> str:
+    """What is drawn, for who cannot see it."""
     going = [("Go", cards.go)] if not cards.own else [(_soon(cards), cards.own), ("Go", cards.go)]
-    label = ". ".join(
-        [
-            f"Stay: {'; '.join(c.title for c in cards.stay)}",
-            *(
-                f"{head}: {'; '.join(f'{c.title}, {c.note}' for c in those)}"
-                for head, those in going
-            ),
-        ]
-    )
-    note = (
-        '<p class="note">Each error on both plates, looking at each face, its mark up; amber is high, '
-        "blue is low, heights not to scale.</p>"
-    )
-    return f'<figure class="many">{pictures.svg(figure, f"errors-{number}", label)}</figure>{note}'
+    lines = [f"Stay: {'; '.join(card.title for card in cards.stay)}"]
+    lines += [
+        f"{head}: {'; '.join(f'{c.title}, {c.note}' for c in those)}" for head, those in going
+    ]
+    return ". ".join(lines)
 
 
 def _coarser(plate: Plate) -> Plate:
@@ -272,7 +232,7 @@ def _finer_that_stay(reason: StepAnalysis, plates: tuple[Plate, ...], room: int)
     return cards
 
 
-def _cause(study: Study, number: int, reason: StepAnalysis) -> str:
+def _cause(study: Study, number: int, reason: StepAnalysis) -> Figure | None:
     """Pressure and wear of flat faces under the stroke, with what the wear makes; nothing where one tips."""
     step = reason.step
     bottom, top = (_coarser(study.plates[name]) for name in reason.names)
@@ -287,14 +247,7 @@ def _cause(study: Study, number: int, reason: StepAnalysis) -> str:
     try:
         worn, pressed = (pair.average(flat[0], flat[1], each) for each in (sample, even))
     except TippedError:  # told beside what lifts
-        return ""
+        return None
     drift = reason.spectrum.forms(reason.made)
     made = [forms.get(key, next(iter(forms.values()))) for forms in drift]
-    figure = cause((bottom, top), (pressed.bottom, pressed.top), (worn.bottom, worn.top), made)
-    label = "Mean pressure and wear on flat faces, and what that makes of each"
-    note = (
-        '<p class="note">On flat faces: how hard each place is pressed in the mean over the stroke, and how '
-        "fast it wears; deeper green is more. Arrows: how the faces go on "
-        f"{words.BEDDED[reason.operator.leaves_land]}.</p>"
-    )
-    return f'<figure class="many">{pictures.svg(figure, f"cause-{number}", label)}</figure>{note}'
+    return cause((bottom, top), (pressed.bottom, pressed.top), (worn.bottom, worn.top), made)

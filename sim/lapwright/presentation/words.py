@@ -16,7 +16,6 @@ Plain words set in type: the micro sign, narrow spaces before units, text safe i
 
 from __future__ import annotations
 
-import html
 import math
 import re
 from collections.abc import Mapping, Sequence
@@ -35,7 +34,6 @@ __all__ = [
     "bears",
     "came_out",
     "dome_or_dish",
-    "escaped",
     "face",
     "flat_to_the_finish",
     "from_the_bore",
@@ -47,7 +45,6 @@ __all__ = [
     "shapes",
     "told",
     "typeset",
-    "verbatim",
 ]
 
 
@@ -485,13 +482,3 @@ def typeset(text: str) -> str:
     """The words with "um" and "uin" after a number written with the micro sign."""
     text = _BY.sub(f"{_THIN}×{_THIN}", text)
     return _AFTER_NUMBER.sub(lambda m: _THIN + m[1].replace("um", "µm").replace("uin", "µin"), text)
-
-
-def escaped(text: str) -> str:
-    """Text as HTML: reserved characters escaped, units set in type."""
-    return html.escape(typeset(text), quote=True)
-
-
-def verbatim(text: str) -> str:
-    """A text that a person wrote as HTML, as it was typed."""
-    return f"<pre>{html.escape(text)}</pre>"
