@@ -30,6 +30,7 @@ from lapwright.units import Units
 __all__ = [
     "CARD_FILE",
     "HEIGHT",
+    "POINT",
     "SIZES",
     "WIDTH",
     "Line",

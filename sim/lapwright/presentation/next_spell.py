@@ -10,15 +10,16 @@ from typing import Any
 from lapwright.metrology.reading import Reading
 from lapwright.modal.basis import form_names
 from lapwright.optimisation.advise import Advice
-from lapwright.optimisation.book import Band, Book
+from lapwright.optimisation.book import Band, Book, Now
 from lapwright.optimisation.history import foretell
+from lapwright.optimisation.shop import Knowledge
 from lapwright.optimisation.sight import ToRead, all_readings, sight_of
 from lapwright.optimisation.spell import new_day
 from lapwright.presentation.tables import stroke_words, turn_words
 from lapwright.results.answer import Answer, wrapped
 from lapwright.units import Units, joined
 
-__all__ = ["NextAnswer"]
+__all__ = ["NextAnswer", "read_where"]
 
 
 OPEN = 0.3e-6  # [m] half a band: a form that is less sure than this has not been read
@@ -46,18 +47,38 @@ SIDES = {
 
 
 class NextAnswer(Answer):
-    """The five sentences of a book, and the same as numbers."""
+    """The five sentences of a book, and the same as numbers; `advice`: what the book chooses when None."""
 
-    def __init__(self, book: Book) -> None:
+    def __init__(self, book: Book, advice: Advice | None = None) -> None:
         self.book = book
         self.study = book.study
         self.now = book.now
-        self.advice: Advice = book.next()
+        self.advice: Advice = advice or book.next()
         names = book.bench.layout.plates
-        self.forms = {
-            name: {form: self.now.form(name, form) for form in (*form_names(plate), "flatness")}
-            for name, plate in names.items()
-        }
+        self.forms = {name: self.forms_of(self.now, name) for name in names}
+
+    def forms_of(self, known: Now, plate: str) -> dict[str, Band]:
+        """All forms that one speaks of on a plate [m], its flatness last."""
+        spoken = form_names(self.book.bench.layout.plates[plate])
+        return {form: known.form(plate, form) for form in (*spoken, "flatness")}
+
+    @cached_property
+    def _after(self) -> Knowledge | None:
+        """What is known after the next spell, before anything is read; None where none is advised."""
+        step = self.advice.step
+        if step is None:
+            return None
+        bench, number = self.book.bench, len(self.book.entries) + 1
+        return bench.spell(step, (number,), True).after(new_day(self.book.known, bench.layout))
+
+    @cached_property
+    def expected(self) -> dict[str, dict[str, Band]]:
+        """Forms of each plate after the next spell [m]; empty where none is advised."""
+        if self._after is None:
+            return {}
+        bench, number = self.book.bench, len(self.book.entries) + 1
+        then = Now(bench, self._after, number)
+        return {name: self.forms_of(then, name) for name in bench.layout.plates}
 
     @property
     def units(self) -> Units:
@@ -68,12 +89,10 @@ class NextAnswer(Answer):
     @cached_property
     def foretold(self) -> list[tuple[Reading, Band]]:
         """What to read after the next spell, and what to expect [m, rad]."""
-        step = self.advice.step
-        if step is None:
+        after = self._after
+        if after is None:
             return []
         bench, number = self.book.bench, len(self.book.entries) + 1
-        known = self.book.chapters[-1].known if self.book.chapters else bench.prior
-        after = bench.spell(step, (number,), True).after(new_day(known, bench.layout))
         readings = self._asked()
         if not readings:
             return []
@@ -129,6 +148,9 @@ class NextAnswer(Answer):
                     {"gauge": r.gauge, "plate": r.plate, "angle": r.angle, **vars(b)}
                     for r, b in self.foretold
                 ],
+                "forms": {
+                    n: {f: vars(band) for f, band in of.items()} for n, of in self.expected.items()
+                },
             },
             "read": [
                 {
@@ -160,8 +182,9 @@ class NextAnswer(Answer):
             grit, next(name for name, p in plates.items() if p.material.name == metal)
         )
 
-    def lines(self) -> Iterator[str]:
-        """The five sentences."""
+    @property
+    def sentences(self) -> dict[str, str]:
+        """The five sentences by what each is of; those that there is nothing to say in are left out."""
         said = {
             "Now": self._now(),
             "As foretold?": self._as_foretold(),
@@ -169,15 +192,18 @@ class NextAnswer(Answer):
             "Next": self._next(),
             "To go": self._to_go(),
         }
-        for head, text in said.items():
-            if text:
-                yield from wrapped(f"{head + ('' if head.endswith('?') else '.')} {text}", "", "  ")
+        return {head: text for head, text in said.items() if text}
+
+    def lines(self) -> Iterator[str]:
+        """The five sentences."""
+        for head, text in self.sentences.items():
+            yield from wrapped(f"{head + ('' if head.endswith('?') else '.')} {text}", "", "  ")
         if self.book.usual_gauges:
             names = joined(list(self.book.study.gauges))
             told = f"(No gauge in the study: usual ones are taken: {names}.)"
             yield from wrapped(told, "", "  ")
 
-    def _band(self, band: Band, figures: int = 2) -> str:
+    def band_words(self, band: Band, figures: int = 2) -> str:
         """A size with its band, the right way round: "1.4 um (1.1 to 1.7)"."""
         small = self.units.small
         low, high = sorted((band.low, band.high))
@@ -187,11 +213,11 @@ class NextAnswer(Answer):
     def _now(self) -> str:
         parts = []
         for name, of in self.forms.items():
-            words = [self._form(key, band) for key, band in of.items() if key != "flatness"]
+            words = [self.form_words(key, band) for key, band in of.items() if key != "flatness"]
             parts.append(f"{name} {joined([word for word in words if word])}")
         return "; ".join(parts) + "."
 
-    def _form(self, key: str, band: Band) -> str:
+    def form_words(self, key: str, band: Band) -> str:
         """One form: named by its side where that is told, else how large it may be."""
         most = max(abs(band.low), abs(band.high))
         if band.high - band.low > 2.0 * OPEN and band.low < 0.0 < band.high:
@@ -201,8 +227,8 @@ class NextAnswer(Answer):
         side = 0 if band.middle > 0.0 else 1
         size = Band(abs(band.middle), *sorted((abs(band.low), abs(band.high))))
         if key in ("sphere", "bow", "crown"):
-            return f"{DOMES[key][side]} {self._band(size)}"
-        return f"high at {SIDES[key][side]} by {self._band(size)}"
+            return f"{DOMES[key][side]} {self.band_words(size)}"
+        return f"high at {SIDES[key][side]} by {self.band_words(size)}"
 
     def _as_foretold(self) -> str:
         last = self.book.chapters[-1] if self.book.chapters else None
@@ -223,20 +249,23 @@ class NextAnswer(Answer):
         shown = []
         for k, reading in enumerate(last.entry.readings[:MOST_SAID]):
             band = Band(*(float(part[k]) for part in (told.middle, told.low, told.high)))
-            read = self._value(reading, told.value[k])
-            shown.append(f"{_where(reading)} {read}, foretold {self._said(reading, band)}")
+            read = self.value_words(reading, told.value[k])
+            shown.append(
+                f"{read_where(reading)} {read}, foretold {self.reading_words(reading, band)}"
+            )
         return f"Yes: {'; '.join(shown)}." if shown else "Yes."
 
-    def _value(self, reading: Reading, value: float) -> str:
+    def value_words(self, reading: Reading, value: float) -> str:
+        """What a gauge shows [m, rad], in its own unit."""
         angular = self.book.study.gauges[reading.gauge].angular
         size, name = (1e-6, "urad") if angular else (self.units.small.size, self.units.small.name)
         return f"{Units.number(float(value) / size)} {name}"
 
-    def _said(self, reading: Reading, band: Band) -> str:
+    def reading_words(self, reading: Reading, band: Band) -> str:
         """A reading with its band."""
         size = 1e-6 if self.book.study.gauges[reading.gauge].angular else self.units.small.size
         low, high = Units.number(band.low / size), Units.number(band.high / size)
-        return f"{self._value(reading, band.middle)} ({low} to {high})"
+        return f"{self.value_words(reading, band.middle)} ({low} to {high})"
 
     def _learnt(self) -> str:
         done = dict.fromkeys(e.done.grit.name for e in self.book.entries if e.done is not None)
@@ -246,7 +275,7 @@ class NextAnswer(Answer):
                 band = self._wear(grit, metal)
                 low, middle, high = map(Units.number, (band.low, band.middle, band.high))
                 parts.append(f"{grit} cuts {metal} {middle} times what was taken ({low} to {high})")
-        parts += [f"its layer gives {self._band(self.now.layer(grit))}" for grit in done]
+        parts += [f"its layer gives {self.band_words(self.now.layer(grit))}" for grit in done]
         text = ". ".join(part[0].upper() + part[1:] for part in parts)
         return f"{text}." if text else ""
 
@@ -263,7 +292,9 @@ class NextAnswer(Answer):
             f"{step.top} on top, {step.grit.name}, {stroke_words(step, self.units)}, {turn}, "
             f"{step.total_strokes} strokes ({time}), fresh grit first."
         )
-        expected = [f"{_where(r)} {self._said(r, b)}" for r, b in self.foretold[:MOST_SAID]]
+        expected = [
+            f"{read_where(r)} {self.reading_words(r, b)}" for r, b in self.foretold[:MOST_SAID]
+        ]
         return text + (f" Then read {'; '.join(expected)}." if expected else "")
 
     def _first(self, one: ToRead) -> str:
@@ -273,7 +304,7 @@ class NextAnswer(Answer):
         now, then = (Units.number(size / small.size, 2) for size in (one.now, one.then))
         name = "dome" if form == "sphere" else form
         within = f"known within {now} {small.name} now, {then} then"
-        return f"{plate}'s {name} ({_where(one.reading)}; {within})"
+        return f"{plate}'s {name} ({read_where(one.reading)}; {within})"
 
     def _to_go(self) -> str:
         advice = self.advice
@@ -304,7 +335,7 @@ class NextAnswer(Answer):
         )
 
 
-def _where(reading: Reading) -> str:
+def read_where(reading: Reading) -> str:
     """Which gauge stood where: "tw at 45 deg on A"."""
     turned = f" at {degrees(reading.angle):.3g} deg" if reading.angle else ""
     return f"{reading.gauge}{turned} on {reading.plate}"

@@ -1,0 +1,144 @@
+"""The page of `next` is one sound file with nothing from outside, whatever was written into the log."""
+
+from __future__ import annotations
+
+import datetime
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from pages import CHROMIUM, FOREIGN, tried, walked
+
+from lapwright.metrology.reading import Reading
+from lapwright.optimisation.advise import Advice
+from lapwright.optimisation.book import Book
+from lapwright.optimisation.entry import Entry
+from lapwright.optimisation.next_study import next_study
+from lapwright.optimisation.sight import ToRead
+from lapwright.presentation.next_page import next_page
+from lapwright.presentation.next_spell import NextAnswer
+from lapwright.study.read import parse
+
+STUDY = """title = "<b>Pair</b> & more"
+plates.A = { disc = "160 mm", thickness = "30 mm" }
+plates."B & <i>" = { like = "A" }
+gauges.sph = { kind = "spherometer", foot_circle = "110 mm", resolution = "0.05 um", repeatability = "20 nm" }
+gauges.tw = { kind = "twist gauge", foot_circle = "120 mm", resolution = "0.05 um", repeatability = "20 nm" }
+[[steps]]
+top = "A"
+bottom = "B & <i>"
+grit = "15 um"
+strokes = 300
+turn = "8 deg per stroke"
+"""
+NOTE = "</td><script>alert(1)</script> ${x} {{ study }} 0.3 um"
+
+
+@pytest.fixture(scope="module")
+def book() -> Book:
+    made = Book(parse(STUDY, "mine"))
+    readings = (Reading("sph", "A", 0.7e-6), Reading("tw", "B & <i>", -0.4e-6))
+    made.add(Entry(readings=readings, date=datetime.date(2026, 3, 2)))
+    step = made.study.steps[0]
+    late = (Reading("sph", "A", 0.5e-6), Reading("sph", "B & <i>", -0.1e-6))
+    made.add(Entry(step, readings=late, note=NOTE, lost={"A": 1e-5}))
+    return made
+
+
+STEP, READ, STOP = "step", "read", "stop"
+
+
+@pytest.fixture(scope="module", params=[STEP, READ, STOP])
+def kind(request: pytest.FixtureRequest) -> str:
+    return str(request.param)
+
+
+@pytest.fixture(scope="module")
+def page(book: Book, kind: str) -> str:
+    step = replace(book.study.steps[0], strokes=250)
+    asked = ToRead(Reading("tw", "A", 0.0), ("A", "twist"), 1e-6, 0.3e-6)
+    advice = {
+        STEP: Advice(step, "go on", 0.8, 0.1, (600.0, 900.0, 1200.0), (1.0, 2.0, 3.0)),
+        READ: Advice(None, "read", 0.1, 0.1, read=(asked,)),
+        STOP: Advice(None, "reached", 0.97, 0.97),
+    }[kind]
+    study = next_study(book, step) if kind == STEP else None
+    return next_page(NextAnswer(book, advice), study, "lapwright run mine-next/next.toml")
+
+
+def seen(page: str) -> str:
+    text = " ".join(walked(page).seen).replace("\u202f", " ").replace("µ", "u")
+    return re.sub(r"\s+", " ", text)
+
+
+def test_tags_balance_and_ids_are_single(page: str) -> None:
+    sheet = walked(page)
+    assert sheet.faults == []
+    assert sheet.open == []
+    assert len(sheet.ids) == len(set(sheet.ids))
+    assert set(sheet.references) <= set(sheet.ids)
+
+
+def test_nothing_is_fetched_and_no_script_runs(page: str) -> None:
+    sheet = walked(page)
+    assert all(a.startswith(("data:", "#")) for a in sheet.addresses)
+    assert "http" not in page
+    assert not sheet.scripts
+    assert not FOREIGN.search(" ".join([*sheet.seen, *sheet.labels]))
+
+
+def test_whatever_was_typed_is_shown_as_it_was_typed(page: str) -> None:
+    assert NOTE in seen(page)
+    assert "<b>Pair</b> & more" in seen(page)
+    assert "B & <i>" in seen(page)
+
+
+def test_first_screen_says_it_all_and_the_log_follows(page: str, kind: str) -> None:
+    first = page[page.index("<section") : page.index("</section>")]
+    heads = ["Now.", "As foretold?", "Learnt.", "To go."] + ["Next."] * (kind != STOP)
+    assert sorted(re.findall(r'<p class="told"><b>(.*?)</b>', first)) == sorted(heads)
+    assert "<svg" in first
+    headline = re.sub(r"<.*?>|\s+", " ", re.search("<h1>(.*?)</h1>", first)[1]).strip()  # type: ignore[index]
+    assert headline.startswith(
+        {STEP: "Next: A on B", READ: "Read first: tw on A", STOP: "Stop:"}[kind]
+    )
+    log = page[page.index('<table class="log">') :]
+    assert log.count('<th scope="row">') >= 2
+    assert "2026-03-02" in log
+    assert "A lost 0.010 g" in seen(page)
+
+
+def test_the_card_holds_the_one_spell_or_what_to_read(page: str, kind: str) -> None:
+    card = seen(page[page.index('<div class="wc-card">') : page.index('id="history"')])
+    assert ("after 250 strokes" in card) is (kind == STEP)
+    assert ("tw on A" in card) is (kind == READ)
+    assert ("Stop: the goal is reached" in card) is (kind == STOP)
+    assert ("next.toml" in seen(page)) is (kind == STEP)
+
+
+def test_each_reading_is_drawn_on_the_form_that_it_tells(book: Book) -> None:
+    from lapwright.presentation.next_page import _read
+
+    entry = book.chapters[0]
+    drawn = {
+        (plate, form): list(_read(book, entry, plate, form))
+        for plate in book.study.plates
+        for form in range(3)
+    }
+    # A twist gauge that is not turned reads twist alone (docs/gauges.md).
+    assert {key for key, points in drawn.items() if points} == {("A", 0), ("B & <i>", 2)}
+    # Three feet at 55 mm of 80 read the height of a dome as its share by radius squared.
+    assert drawn["A", 0] == pytest.approx([0.7e-6 * (80.0 / 55.0) ** 2], rel=1e-3)
+
+
+@pytest.mark.campaign
+@pytest.mark.skipif(
+    CHROMIUM is None, reason="no chromium on the PATH: the page was not tried in a browser"
+)
+def test_page_in_a_browser(page: str, tmp_path: Path) -> None:
+    for size in ("--window-size=1366,768", "--window-size=500,900"):
+        got = tried(page, tmp_path, size)
+        assert got["faults"] == []
+        assert got["requests"] == []
+        assert got["over"] <= 0
