@@ -236,7 +236,13 @@ def _still_there(handle: int, path: Path) -> bool:
 MARK = ".lapwright"
 RUN_FILE, PART_FILE = "run.h5", "run.part.h5"  # of a whole run, and of one under way
 FORMAT = "lapwright folder"
-KINDS = {"run": "a run", "why": "a page of why", "compare": "a comparison", "tune": "a search"}
+KINDS = {
+    "run": "a run",
+    "why": "a page of why",
+    "compare": "a comparison",
+    "tune": "a search",
+    "next": "a next spell",
+}
 
 
 @dataclass
@@ -289,6 +295,21 @@ class OutputFolder:
                 ):  # a person's own files in it, or it is gone already
                     (self.path / parent).rmdir()
         self._mark(())
+
+    def give_up(self, names: Iterable[str]) -> None:
+        """Take files of ours away for good: whoever puts one of that name there again keeps it.
+
+        Raises
+        ------
+        CannotDoError
+            A file cannot be taken away.
+
+        """
+        gone = [name for name in dict.fromkeys(names) if name in self.files]
+        for name in gone:
+            self.drop(name)
+        if gone:
+            self._mark(tuple(name for name in self.files if name not in gone))
 
     def drop(self, name: str) -> None:
         """Take a file of ours away, if it is there."""

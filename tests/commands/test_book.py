@@ -1,6 +1,8 @@
 """`log` and `next` at the bench: two unread plates in a practice shop, typed through."""
 
 import json
+import tomllib
+from pathlib import Path
 
 import pytest
 
@@ -105,3 +107,110 @@ def test_what_cannot_be_is_refused_in_one_line_and_nothing_is_written(
     said = capsys.readouterr().err
     assert complaint in said
     assert not (bench / "mine.log.toml").exists()
+
+
+def spell(head, done, readings):
+    """One entry of a log: readings as gauge, plate, angle and micrometres."""
+    tables = [
+        f'[[spells.readings]]\ngauge = "{gauge}"\nplate = "{plate}"\n'
+        f'angle = "{angle} deg"\nvalue = "{value} um"\n'
+        for gauge, plate, angle, value in readings
+    ]
+    return f"[[spells]]\n{head}\n{done}{''.join(tables)}\n"
+
+
+DONE = """[spells.done]
+top = "A"
+bottom = "B"
+grit = "15 um"
+turn = "8 deg per stroke"
+strokes = 200
+"""
+TURNED = [("tw", plate, angle, 0.0) for plate in "AB" for angle in (0, 45)]
+LOG = spell(
+    "date = 2026-03-02", "", [("sph", "A", 0, 0.7), ("sph", "B", 0, -0.3), *TURNED]
+) + spell(
+    'date = 2026-03-03\nnote = "fresh dab"',
+    DONE,
+    [("sph", "A", 0, 0.5), ("sph", "B", 0, -0.2), *TURNED],
+)
+GOAL = '[tune]\nreach = { flatness = "0.8 um" }\n'
+REACHED = '[tune]\nreach = { flatness = "20 um" }\n'
+
+
+def marked(folder):
+    return json.loads((folder / ".lapwright").read_text("utf-8"))["files"]
+
+
+@pytest.mark.usefixtures("hasty")
+def test_the_next_spell_is_a_study_that_runs_to_what_is_foretold(bench, capsys):
+    (bench / "mine.toml").write_text(STUDY + GOAL, "utf-8")
+    (bench / "mine.log.toml").write_text(LOG, "utf-8")
+    assert main(["next", "mine.toml", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    page, study = Path("mine-next/next.html"), Path("mine-next/next.toml")
+    assert told["written"] == {"page": str(page), "study": str(study)}
+    assert {"next.html", "next.toml"} <= set(marked(bench / "mine-next"))
+    document = tomllib.loads(study.read_text("utf-8"))
+    assert document["title"] == "mine: the next spell, after entry 2"
+    assert [step["strokes"] for step in document["steps"]] == [told["next"]["strokes"]]
+    assert main(["preview", str(study)]) == 0
+    capsys.readouterr()
+    assert main(["run", str(study), "--no-page", "--json"]) == 0
+    came = json.loads(capsys.readouterr().out)["plates"]
+    for name, forms in told["next"]["forms"].items():
+        for form in ("sphere", "saddle", "twist"):
+            assert forms[form]["low"] <= came[name][form] <= forms[form]["high"], (name, form)
+
+
+@pytest.mark.usefixtures("hasty")
+def test_where_nothing_is_to_be_done_no_study_stays_and_a_persons_own_is_kept(bench, capsys):
+    (bench / "mine.toml").write_text(STUDY + GOAL, "utf-8")
+    (bench / "mine.log.toml").write_text(LOG, "utf-8")
+    assert main(["next", "mine.toml"]) == 0
+    assert "lapwright run mine-next/next.toml" in capsys.readouterr().out
+    (bench / "mine-next" / "mine.txt").write_text("my own", "utf-8")
+    (bench / "mine.toml").write_text(STUDY + REACHED, "utf-8")
+    assert main(["next", "mine.toml", "--json"]) == 0
+    said = capsys.readouterr()
+    assert json.loads(said.out)["written"] == {"page": "mine-next/next.html", "study": None}
+    assert "next.toml" not in said.err
+    assert sorted(p.name for p in (bench / "mine-next").iterdir()) == [
+        ".lapwright",
+        "mine.txt",
+        "next.html",
+    ]
+    assert marked(bench / "mine-next") == ["next.html"]
+    (bench / "mine-next" / "next.toml").write_text("mine now", "utf-8")
+    (bench / "mine.toml").write_text(STUDY + GOAL, "utf-8")
+    assert main(["next", "mine.toml"]) == 2
+    assert "next.toml is not of this program's making" in capsys.readouterr().err
+    assert (bench / "mine-next" / "next.toml").read_text("utf-8") == "mine now"
+
+
+@pytest.mark.parametrize("command", [["next"], ["log", "--reading", "sph A 0.3 um"]])
+def test_a_persons_own_folder_is_refused_before_anything_is_written(bench, capsys, command):
+    own = bench / "mine-next"
+    own.mkdir()
+    (own / "next.html").write_text("my own", "utf-8")
+    assert main([command[0], "mine.toml", *command[1:]]) == 2
+    said = capsys.readouterr().err
+    assert "holds files that this program did not write" in said
+    assert len(said.splitlines()) == 1
+    assert [p.name for p in own.iterdir()] == ["next.html"]
+    assert (own / "next.html").read_text("utf-8") == "my own"
+    assert not (bench / "mine.log.toml").exists()
+
+
+@pytest.mark.usefixtures("hasty")
+def test_the_folder_stands_beside_the_study_or_elsewhere_or_nowhere(bench, capsys, monkeypatch):
+    (bench / "mine.toml").write_text(STUDY + REACHED, "utf-8")
+    (bench / "other").mkdir()
+    monkeypatch.chdir(bench / "other")
+    assert main(["next", "../mine.toml", "--no-page", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["written"] is None
+    assert not (bench / "mine-next").exists()
+    assert main(["next", "../mine.toml", "--out", "here"]) == 0
+    assert [p.name for p in (bench / "other").iterdir()] == ["here"]
+    assert main(["next", "../mine.toml"]) == 0
+    assert (bench / "mine-next" / "next.html").is_file()

@@ -8,7 +8,7 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from lapwright.commands.next import say_next
+from lapwright.commands.next import add_page, look, say_next
 from lapwright.commands.paths import study_file
 from lapwright.commands.terminal import Speaker, typed
 from lapwright.errors import CommandError
@@ -64,6 +64,7 @@ def add(parser: argparse.ArgumentParser) -> None:
         metavar="SEED",
         help="practice: a shop of hidden plates gives the readings",
     )
+    add_page(parser)
 
 
 def main(args: argparse.Namespace) -> int:
@@ -79,10 +80,11 @@ def main(args: argparse.Namespace) -> int:
         say.next(("What comes next", typed("next", args.file)))
         return 0
     entry = _entry(args, book)
+    look(args)
     book.add(entry)
     say(f"Written down as entry {len(book.entries)} of {book.log}.")
     say()
-    return say_next(book, args.file, args.json)
+    return say_next(book, args)
 
 
 def _entry(args: argparse.Namespace, book: Book) -> dict[str, Any]:

@@ -3,53 +3,129 @@
 from __future__ import annotations
 
 import argparse
+import os
+from collections.abc import Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from lapwright.commands.paths import study_file
 from lapwright.commands.terminal import Speaker, print_json, typed
 
-__all__ = ["EXAMPLE", "add", "main", "say_next"]
+if TYPE_CHECKING:
+    from lapwright.optimisation.book import Book
+    from lapwright.presentation.next_spell import NextAnswer
+
+__all__ = ["EXAMPLE", "add", "add_page", "look", "main", "say_next"]
 
 
 EXAMPLE = """\
 example:
   lapwright next mine.toml             from mine.log.toml: where the plates stand, and the next spell
+  lapwright run mine-next/next.toml    laps that spell beforehand, from the faces as they are believed
 """
+PAGE, STUDY = "next.html", "next.toml"
 
 
 def add(parser: argparse.ArgumentParser) -> None:
     """Say which words the command takes."""
     parser.add_argument("file", metavar="FILE", help="the study; its log stands beside it")
+    add_page(parser)
+
+
+def add_page(parser: argparse.ArgumentParser) -> None:
+    """The words on the folder that is written."""
+    parser.add_argument(
+        "--out",
+        metavar="DIR",
+        help=f"folder of {PAGE} and {STUDY} (default: STEM-next beside the study)",
+    )
+    parser.add_argument(
+        "--no-page", action="store_true", help="write no folder: neither page nor study"
+    )
 
 
 def main(args: argparse.Namespace) -> int:
     """Say what comes next; returns the exit code."""
     from lapwright.optimisation.book import Book
 
-    return say_next(Book(study_file(Path(args.file))), args.file, args.json)
+    path = study_file(Path(args.file))
+    look(args)
+    return say_next(Book(path), args)
 
 
-def say_next(book: object, file: str, json: bool) -> int:
-    """Print what a book says."""
-    from lapwright.optimisation.book import Book
+def look(args: argparse.Namespace) -> None:
+    """Refuse a folder that is not ours to write into, before anything is worked out or written down."""
+    from lapwright.files import look_at
+
+    if not args.no_page:
+        look_at(_place(args), "next", again=True)
+
+
+def _place(args: argparse.Namespace) -> Path:
+    if args.out is not None:
+        return Path(args.out)
+    study = Path(args.file)
+    # A name that is no UTF-8 is one that no answer can hold.
+    stem = os.fsencode(study.stem).decode("utf-8", "replace")
+    return study.with_name(f"{stem}-next")
+
+
+def say_next(book: Book, args: argparse.Namespace) -> int:
+    """Print what a book says, and write its folder; returns the exit code."""
     from lapwright.presentation.next_spell import NextAnswer
 
-    assert isinstance(book, Book)
     answer = NextAnswer(book)
-    say = Speaker(json)
+    say = Speaker(args.json)
     say(answer.text())
-    if json:
-        print_json(answer.to_dict())
+    written = {} if args.no_page else _written(answer, _place(args))
+    if args.json:
+        told = {what: None if place is None else str(place) for what, place in written.items()}
+        print_json({**answer.to_dict(), "written": told or None})
+    if lines := _what_now(answer, args.file, written):
+        say.next(*lines)
+    return 0
+
+
+def _what_now(
+    answer: NextAnswer, file: str, written: Mapping[str, Path | None]
+) -> list[tuple[str, str]]:
+    """What to open and to type next."""
+    lines = []
+    if written.get("page") is not None:
+        lines.append(("Open in a browser", str(written["page"])))
+    if written.get("study") is not None:
+        lines.append(("To lap it beforehand", typed("run", written["study"])))
     advice = answer.advice
     if advice.step is not None:
         words = typed("log", file, "--done", "as advised", "--reading", "GAUGE PLATE SIZE")
-        say.next(("When it is done", words))
+        lines.append(("When it is done", words))
     elif advice.read:
         first = advice.read[0].reading
-        say.next(
-            (
-                "When it is read",
-                typed("log", file, "--reading", f"{first.gauge} {first.plate} SIZE"),
-            )
-        )
-    return 0
+        words = typed("log", file, "--reading", f"{first.gauge} {first.plate} SIZE")
+        lines.append(("When it is read", words))
+    return lines
+
+
+def _written(answer: NextAnswer, place: Path) -> dict[str, Path | None]:
+    """Write the page and, where a spell is advised, its study; where each lies now."""
+    from lapwright.files import put_in_place, taken
+    from lapwright.metrology.x3p import to_x3p
+    from lapwright.optimisation.next_study import next_study
+    from lapwright.presentation.next_page import next_page
+    from lapwright.study.maps import held_in
+
+    step = answer.advice.step
+    study = None if step is None else next_study(answer.book, step)
+    lap = os.fsencode(typed("run", place / STUDY)).decode("utf-8", "replace")
+    page = next_page(answer, study, lap)
+    faces = {} if study is None else held_in(study.text)
+    files = {name: to_x3p(surface) for name, surface in faces.items()}
+    if study is not None:
+        files[STUDY] = study.text.encode("utf-8")
+    files[PAGE] = page.encode("utf-8")
+    with taken(place, "next", again=True) as folder:
+        folder.claim(files)
+        for name, content in files.items():  # the faces before the study that names them
+            put_in_place(place / name, memoryview(content))
+        folder.give_up([name for name in folder.files if name not in files])
+    return {"page": place / PAGE, "study": None if study is None else place / STUDY}

@@ -123,4 +123,5 @@ def _as_believed(book: Book, name: str, table: dict[str, Any]) -> dict[str, Any]
 def _typed(form: str, size: float) -> tuple[str, str]:
     """A form as one types it: a dome, or a dish, and the others with their sign."""
     key = {"sphere": "dome" if size >= 0.0 else "dish"}.get(form, form)
-    return key, f"{(abs(size) if form == 'sphere' else size) / 1e-6:.4g} um"
+    shown = abs(size) if form == "sphere" else size
+    return key, f"{round(shown / 1e-6, 4):g} um"  # to a tenth of a nanometre

@@ -177,7 +177,8 @@ def _went(answer: NextAnswer) -> list[Went]:
             if answer.expected:
                 then = answer.expected[name][form]
                 moments.append(WentOn("next", (then.low, then.high)))
-            up, down = (side.removesuffix(" corners") for side in FORMS[form].sides)
+            sides = (side.replace("at the ", "at ") for side in FORMS[form].sides)
+            up, down = (side.removesuffix(" corners") for side in sides)
             panels.append(Went(name, FORMS[form].word, up, down, tuple(moments)))
     return panels
 

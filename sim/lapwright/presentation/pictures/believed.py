@@ -155,7 +155,7 @@ def _cut(axes: Axes, face: Believed, reach: float, units: Units) -> None:
     most = 1.08 * reach / unit.size
     axes.set_ylim(-most, most)
     axes.set_xlim(float(x[0]), float(x[-1]))
-    _heights_axis(axes, 4)
+    _heights_axis(axes, 6)
     axes.xaxis.set_major_locator(FixedLocator([float(x[0]), 0.0, float(x[-1])]))
     axes.set_xticklabels(["9 o'clock", "middle", "3 o'clock"])
     first, _, last = axes.get_xticklabels()
@@ -247,7 +247,7 @@ def _went(axes: Axes, one: Went, most: float, units: Units) -> None:
     axes.set_ylim(-end, end)
     axes.set_xlim(-0.6, len(one.moments) - 0.4)
     axes.axhline(0.0, color=SHEET.ink, linewidth=0.9)
-    _heights_axis(axes, 5)
+    _heights_axis(axes, 6)
     step = max(1, -(-len(one.moments) // 9))
     shown = [k for k in range(len(one.moments)) if (len(one.moments) - 1 - k) % step == 0]
     axes.xaxis.set_major_locator(FixedLocator([float(k) for k in shown]))
