@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import textwrap
 from collections.abc import Iterable, Mapping
-from copy import copy
 from typing import Any, Self
 
 __all__ = ["WIDTH", "Answer", "plain", "wrapped"]
@@ -96,6 +95,8 @@ class Answer:
             For other units.
 
         """
+        from copy import copy  # late: `-h` waits for no module that it can do without
+
         other = copy(self)
         object.__setattr__(other, "study", self.study.replace(units=units))
         return other
