@@ -18,7 +18,7 @@ from lapwright.contact.stability import check_stands
 from lapwright.errors import LapwrightError
 from lapwright.kinematics.motion import Motion
 from lapwright.kinematics.overhang import land_outline, margins, places
-from lapwright.kinematics.sizing import half_travel, shaped
+from lapwright.kinematics.sizing import shaped
 from lapwright.kinematics.sliding import face_points, flat_shares
 from lapwright.specification.curves import Line
 from lapwright.specification.outline import Disc, Grooves, Rectangle, Ring
@@ -168,9 +168,7 @@ def _draw(dice: _Dice, index: int, tries: int) -> Drawn:
     hand = dice.one(("usual", "rough")) if dice.chance(0.22) else ""
     if hand:
         share = SCATTER[hand]
-        step = replace(
-            step, hand=Hand(share, share * half_travel(step.curve), share, share, MEMORY)
-        )
+        step = replace(step, hand=Hand(share, share * step.curve.half_travel, share, share, MEMORY))
     if faces in (
         "equal discs",
         "equal squares",

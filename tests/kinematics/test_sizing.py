@@ -8,7 +8,7 @@ import pytest
 
 from lapwright.kinematics.motion import Motion
 from lapwright.kinematics.overhang import worst_overhang
-from lapwright.kinematics.sizing import half_travel, shaped, sized
+from lapwright.kinematics.sizing import shaped, sized
 from lapwright.specification.curves import (
     Circle,
     Ellipse,
@@ -124,26 +124,26 @@ def test_the_overhang_asked_is_the_overhang_got(outlines, kind, said):
 
 def test_closed_forms_of_the_overhang_rule():
     # Equal discs: overhang is |c| at its largest; squares along a side: the travel out.
-    assert half_travel(sized("circle", DISC, DISC, overhang=0.19)) == pytest.approx(
+    assert sized("circle", DISC, DISC, overhang=0.19).half_travel == pytest.approx(
         0.19 * 0.16, rel=1e-8
     )
-    assert half_travel(sized("line", DISC, DISC, overhang=0.19)) == pytest.approx(
+    assert sized("line", DISC, DISC, overhang=0.19).half_travel == pytest.approx(
         0.19 * 0.16, rel=1e-8
     )
     square = Rectangle(0.1, 0.1)
-    assert half_travel(sized("line", square, square, overhang_length=0.02)) == pytest.approx(
+    assert sized("line", square, square, overhang_length=0.02).half_travel == pytest.approx(
         0.02, rel=1e-8
     )
     # A circle that goes beyond the corner: there the diagonal counts, and is the same share.
-    assert half_travel(sized("circle", square, square, overhang=0.2)) == pytest.approx(
+    assert sized("circle", square, square, overhang=0.2).half_travel == pytest.approx(
         0.02, rel=1e-8
     )
     # A small disc on a large one goes to the edge first.
     small, large = Disc(0.1), Disc(0.16)
-    assert half_travel(sized("line", small, large, overhang_length=0.01)) == pytest.approx(
+    assert sized("line", small, large, overhang_length=0.01).half_travel == pytest.approx(
         0.04, rel=1e-8
     )
-    assert half_travel(sized("line", small, large, overhang_length=-0.01)) == pytest.approx(
+    assert sized("line", small, large, overhang_length=-0.01).half_travel == pytest.approx(
         0.02, rel=1e-8
     )
 
@@ -161,8 +161,8 @@ def test_only_the_angles_visited_count():
     said = {"overhang_length": 0.01, "turn": Turn(pi / 4, 2), "direction": 0.0}
     one, both = (sized("line", top, bottom, strokes=n, **said) for n in (2, 4))
     # Square on: corners at (50 + c, 50); on its corner: one at (70.7 + c, 0); both may go out to 80 + 10.
-    assert half_travel(one) == pytest.approx(sqrt(0.09**2 - 0.05**2) - 0.05, rel=1e-8)
-    assert half_travel(both) == pytest.approx(0.09 - 0.05 * sqrt(2.0), rel=1e-8)
+    assert one.half_travel == pytest.approx(sqrt(0.09**2 - 0.05**2) - 0.05, rel=1e-8)
+    assert both.half_travel == pytest.approx(0.09 - 0.05 * sqrt(2.0), rel=1e-8)
 
 
 @pytest.mark.parametrize(

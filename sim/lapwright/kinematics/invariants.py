@@ -18,7 +18,7 @@ from typing import Literal
 
 import numpy as np
 
-from lapwright.specification.curves import Circle, Curve, Ellipse, Line, Still
+from lapwright.specification.curves import Still
 from lapwright.specification.step import Step, Turn, strokes_in
 
 __all__ = ["Invariants", "invariants_of"]
@@ -75,7 +75,7 @@ def invariants_of(step: Step, *, as_laid: bool = False) -> Invariants:
     if not _all_multiples(theta, 0.5):
         return Invariants("sphere")
     straight = (
-        isinstance(step.curve, Line)
+        step.curve.straight
         and step.hand.direction == step.hand.centre == 0.0
         and _rate(walk) == 0.0
         and _all_multiples(alpha, 0.5)
@@ -98,7 +98,7 @@ def _turning(step: Step, turn: Turn, walk: Turn, off: bool) -> Invariants:
         fixed = about_centre or walk.angle == 0.0 or turn.angle == 0.0
     else:
         fixed = (
-            _circle(step.curve)
+            step.curve.round
             and abs(_rate(turn) - 1.0) < CLOSE
             and (about_centre or walk.angle == 0.0)
             and not wanders
@@ -119,10 +119,6 @@ def _swapped(step: Step) -> bool:
     if step.swap is None or step.swap.read is not None:
         return False
     return strokes_in(step.swap.on_top[step.top], step.pace) < step.total_strokes
-
-
-def _circle(curve: Curve) -> bool:
-    return isinstance(curve, Circle) or (isinstance(curve, Ellipse) and curve.length == curve.width)
 
 
 def _seen(turn: Turn, step: Step) -> Turn:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.kinematics.schedule import GOLDEN, cut_shares, looked_at
-from lapwright.specification.curves import Zigzag, arc_middle, arc_moments, path_length
+from lapwright.specification.curves import arc_middle, arc_moments, path_length
 from lapwright.specification.step import Hand, Step, Turn
 
 __all__ = ["Motion", "Poses"]
@@ -267,7 +267,7 @@ class Motion:
             names.append("theta")
         if walks and turns:
             names.append("alpha")
-        if isinstance(step.curve, Zigzag):
+        if step.curve.traverse:
             names.append("traverse")
         return tuple(names)
 
@@ -277,8 +277,8 @@ class Motion:
         alpha = _angle(step.walk, strokes)
         reached = {"theta": alpha + _angle(step.turn, strokes), "alpha": alpha}
         turns = {name: angle / (2.0 * pi) for name, angle in reached.items()}
-        if isinstance(step.curve, Zigzag):
-            turns["traverse"] = strokes / step.curve.passes
+        if step.curve.traverse:
+            turns["traverse"] = strokes / step.curve.traverse
         return np.array([turns[name] for name in self.clocks]).reshape(-1, strokes.size)
 
     @cached_property
@@ -287,8 +287,8 @@ class Motion:
         step = self.step
         walk, turn = (_rate(t, 1.0) / (2.0 * pi) for t in (step.walk, step.turn))
         rate = {"theta": walk + turn, "alpha": walk}
-        if isinstance(step.curve, Zigzag):
-            rate["traverse"] = 1.0 / step.curve.passes
+        if step.curve.traverse:
+            rate["traverse"] = 1.0 / step.curve.traverse
         return np.array([rate[name] for name in self.clocks])
 
     def arc_means(self, strokes: Array) -> tuple[Array, Array]:

@@ -11,24 +11,13 @@ from numpy.typing import NDArray
 
 from lapwright.kinematics.motion import Motion
 from lapwright.kinematics.overhang import closer, overhangs, places
-from lapwright.specification.curves import (
-    RATIO,
-    SMALL_SHARE,
-    TRAVEL,
-    Circle,
-    Curve,
-    Ellipse,
-    FigureEight,
-    Line,
-    Rosette,
-    Still,
-    Zigzag,
-)
+from lapwright.specification.curves import KINDS, TRAVEL, Curve
 from lapwright.specification.outline import Outline
+from lapwright.specification.said import said_names
 from lapwright.specification.step import Grit, Hand, Layer, Step, Turn, Wear
 from lapwright.units import Text
 
-__all__ = ["half_travel", "shaped", "sized", "sized_by_overhang"]
+__all__ = ["shaped", "sized", "sized_by_overhang"]
 
 
 Array = NDArray[np.float64]
@@ -39,50 +28,29 @@ CLOSE = 1e-10  # of the top's radius
 _NO_GRIT = Grit("", 1e-5, Wear(), Layer(1e-6))  # only the motion of the step is asked for
 
 
-def half_travel(curve: Curve) -> float:
-    """Half the full extent of a curve along its direction [m]."""
-    if isinstance(curve, Circle):
-        return curve.radius
-    if isinstance(curve, Rosette):
-        return curve.radius + curve.small
-    if isinstance(curve, (Ellipse, FigureEight, Line, Zigzag)):
-        return 0.5 * curve.length
-    return 0.0
-
-
 def shaped(kind: str, half: float, sizes: Mapping[str, float]) -> Curve:
     """The curve of a kind whose extent along its direction is 2 `half` [m].
 
-    `sizes`: width [m] (default half the length), passes, small [m] (default a third of the radius), ratio.
+    `sizes`: by name, those of the kind that are not as usual; what belongs to others is not looked at.
 
     Raises
     ------
     ValueError
-        For an unknown kind, or a rosette whose small circle leaves nothing for the other.
+        For an unknown kind, or sizes that leave nothing for the rest of it.
 
     """
-    if kind == "still":
-        return Still()
-    if kind == "circle":
-        return Circle(half)
-    if kind == "line":
-        return Line(2.0 * half)
-    if kind == "rosette":
-        small = sizes.get("small", half * SMALL_SHARE / (1.0 + SMALL_SHARE))
-        if half - small < 0.0:
-            too_large = (
-                "a small circle of {small:place} does not fit into half a travel of that size"
-            )
-            raise ValueError(Text(too_large, small=small))
-        return Rosette(half - small, small, int(sizes.get("ratio", RATIO)))
-    width = sizes.get("width", half)
-    if kind == "zigzag":
-        return Zigzag(2.0 * half, width, sizes.get("passes", Zigzag.passes))
-    if kind == "ellipse":
-        return Ellipse(2.0 * half, width)
-    if kind == "figure-eight":
-        return FigureEight(2.0 * half, width)
-    raise ValueError(f"{kind!r} is no kind of stroke")
+    return _kind(kind).reaching(half, **_others(kind, sizes))
+
+
+def _kind(word: str) -> type[Curve]:
+    if word not in KINDS:
+        raise ValueError(f"{word!r} is no kind of stroke")
+    return KINDS[word]
+
+
+def _others(kind: str, sizes: Mapping[str, float]) -> dict[str, float]:
+    """What of `sizes` belongs to a kind beside the one that sizes it."""
+    return {name: sizes[name] for name in said_names(_kind(kind))[1:] if name in sizes}
 
 
 def sized(
@@ -129,16 +97,13 @@ def sized(
     """
     known = dict(sizes or {})
     said = [value for value in (travel, overhang, overhang_length) if value is not None]
-    own = known.get("radius", known.get("length"))
-    if len(said) + (own is not None) > 1:
+    others, by = _others(kind, known), next(iter(said_names(_kind(kind))), "")
+    if len(said) + (by in known) > 1:
         raise ValueError(
             "the size of a stroke is said in one way: its own size, travel or overhang"
         )
-    if own is not None:
-        half = own if kind == "circle" else 0.5 * own
-        if kind == "rosette":
-            half = own + known.get("small", SMALL_SHARE * own)
-        return shaped(kind, half, known)
+    if by in known:
+        return _kind(kind)(**{by: known[by]}, **others)
     if overhang is None and overhang_length is None:
         share = TRAVEL if travel is None else travel
         return shaped(kind, 0.5 * share * top.width_along(direction), known)
@@ -156,13 +121,13 @@ def sized(
         strokes=strokes,
     )
     return sized_by_overhang(
-        partial(shaped, kind, sizes=known),
+        partial(shaped, kind, sizes=others),
         top,
         bottom,
         step,
         share=overhang,
         length=overhang_length,
-        least=known.get("small", 0.0) if kind == "rosette" else 0.0,
+        least=_kind(kind).least(**others),
     )
 
 

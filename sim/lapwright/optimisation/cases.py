@@ -21,7 +21,6 @@ from typing import Any
 import numpy as np
 
 from lapwright.errors import StudyError
-from lapwright.kinematics.sizing import half_travel
 from lapwright.limits import BAND, SCATTER, TOLERANCE
 from lapwright.metrology.estimate import Doubts, estimate_as_they_lay
 from lapwright.metrology.form import SPOKEN, form_names
@@ -327,7 +326,7 @@ def _step(
     grit = grits.setdefault(step.grit.name, _grit(study, number, step.grit, wear, layer))
     hand = step.hand
     if f"steps.{number}.hand" in study.assumed:
-        hand = Hand(word="usual").sized(half_travel(step.curve))
+        hand = Hand(word="usual").sized(step.curve.half_travel)
     return replace(step, grit=grit, hand=hand)
 
 

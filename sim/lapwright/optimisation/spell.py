@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from lapwright.kinematics.motion import Motion
 from lapwright.kinematics.schedule import cut_of, kappa, settled, stays
-from lapwright.kinematics.sizing import half_travel
 from lapwright.modal.basis import PLANES
 from lapwright.modal.crowd import Crowd, crowd_of
 from lapwright.optimisation.shop import DAY, MEMBERS, Knowledge, Layout, slopes
@@ -70,7 +69,7 @@ class Spell:
             step = self.step
             if self.any_hand:
                 share = HANDS[hand]
-                scatter = Hand(share, share * half_travel(step.curve), share, share, MEMORY)
+                scatter = Hand(share, share * step.curve.half_travel, share, share, MEMORY)
                 step = replace(step, hand=scatter)
             self._motions[hand] = Motion(step, (*self.key, hand))
         return self._motions[hand]

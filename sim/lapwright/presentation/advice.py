@@ -21,7 +21,6 @@ import numpy as np
 from lapwright.contact.placement import mating
 from lapwright.integration.estimate import outlook
 from lapwright.integration.state import WENT_THROUGH
-from lapwright.kinematics.sizing import half_travel, shaped
 from lapwright.limits import limit_of
 from lapwright.optimisation.track import Constraint, constraints_of
 from lapwright.presentation import words
@@ -48,7 +47,7 @@ from lapwright.presentation.standing import (
 )
 from lapwright.presentation.tables import stroke_words, turn_words
 from lapwright.presentation.tuning_notes import asked_for, label
-from lapwright.specification.curves import Line
+from lapwright.specification.curves import FigureEight, Line
 from lapwright.specification.rates import FEPA_F
 from lapwright.specification.step import Grit, Layer, Step, Turn, Wear
 from lapwright.units import Units, joined, sentence
@@ -188,7 +187,7 @@ def _shorten(seen: Seen) -> Advice:
             f"Turn {step.top} end for end only, every few strokes, never part of the way, and stroke it "
             "straight along: lying across, it hangs over and lifts."
         )
-        length = min(2.0 * half_travel(step.curve), 2.0 * NEAR * seen.ahead.lift_off_overhang)
+        length = min(2.0 * step.curve.half_travel, 2.0 * NEAR * seen.ahead.lift_off_overhang)
         straight = replace(
             step,
             turn=Turn(pi, 10),
@@ -211,18 +210,7 @@ def _shorten(seen: Seen) -> Advice:
     )
     if not seen.equal or step.centre != (0.0, 0.0):
         return Advice("shorten", text)
-    sizes = {
-        k: less * v
-        for k in ("width", "small")
-        if isinstance(v := getattr(step.curve, k, None), float)
-    }
-    if (passes := getattr(step.curve, "passes", None)) is not None:
-        sizes["passes"] = passes
-    if (ratio := getattr(step.curve, "ratio", None)) is not None:
-        sizes["ratio"] = ratio
-    kinds = {"FigureEight": "figure-eight"}
-    name = type(step.curve).__name__
-    curve = shaped(kinds.get(name, name.lower()), less * half_travel(step.curve), sizes)
+    curve = step.curve.scaled(less)
     return Advice("shorten", text, (replace(step, curve=curve),), (("lift", seen.names),))
 
 
@@ -248,7 +236,7 @@ def _finer(seen: Seen, used: Sequence[Face]) -> Advice:
     mesh = next((f"F{k}, " for k, size in FEPA_F.items() if size == grit.size), "")
     change, step = "", replace(seen.step, grit=grit, strokes=None, time=3600.0)
     if round_:
-        curve = shaped("figure-eight", step_width(seen) / 12.0, {})
+        curve = FigureEight.reaching(step_width(seen) / 12.0)
         step = even(replace(step, curve=curve, centre=(0.0, 0.0), carry_centre=False))
         step = step if turns_enough(step) else replace(step, turn=TURN)
         change = f", a shorter stroke ({stroke_words(step, seen.said.units)}) and even swaps"
@@ -308,8 +296,8 @@ def _domed_on_top(seen: Seen, half: float, turn_too: bool) -> Advice:
     said = seen.said
     domed, other = (seen.top, seen.bottom) if half > 0.0 else (seen.bottom, seen.top)
     curve = seen.step.curve
-    if half_travel(curve) < 0.5 * LEAST_TRAVEL * step_width(seen) or seen.step.centre != (0.0, 0.0):
-        curve = shaped("figure-eight", step_width(seen) / 6.0, {})
+    if curve.half_travel < 0.5 * LEAST_TRAVEL * step_width(seen) or seen.step.centre != (0.0, 0.0):
+        curve = FigureEight.reaching(step_width(seen) / 6.0)
     step = replace(
         seen.step, top=domed.name, bottom=other.name, swap=None, curve=curve, centre=(0.0, 0.0), strokes=None,
         turn=TURN if turn_too else seen.step.turn,
@@ -373,7 +361,7 @@ def _ridges(seen: Seen) -> Advice:
 
 def _trace(seen: Seen) -> Advice:
     """Both hollow by the same: what the layer of grit leaves."""
-    curve = shaped("figure-eight", step_width(seen) / 12.0, {})
+    curve = FigureEight.reaching(step_width(seen) / 12.0)
     step = even(replace(seen.step, curve=curve, centre=(0.0, 0.0)))
     text = (
         "Both are hollow alike, which is the trace of the grit layer: a finer grit, a shorter stroke "

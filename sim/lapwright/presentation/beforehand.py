@@ -14,7 +14,6 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from lapwright.kinematics.schedule import spread_of
-from lapwright.kinematics.sizing import half_travel
 from lapwright.limits import limit_of
 from lapwright.metrology.form import SPOKEN
 from lapwright.presentation import words
@@ -160,7 +159,7 @@ def hand(step: Step, plates: Plates, look: Outlook, units: Units = METRIC) -> li
 
 def _with_travel(step: Step, top: Plate, stroke: str) -> str:
     """The stroke, and its travel as a fraction of the top."""
-    travel = 2.0 * half_travel(step.curve)
+    travel = 2.0 * step.curve.half_travel
     if travel <= 0.0:
         return "no travel"
     share = travel / top.outline.width_along(step.direction)

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from lapwright.presentation.beforehand import limit
 from lapwright.presentation.tables import stroke_words
+from lapwright.specification.curves import Still
 from lapwright.specification.step import Step, Until
 from lapwright.units import GRAVITY, METRIC, Units, joined
 
@@ -24,14 +25,6 @@ __all__ = ["Order", "grit_words", "orders", "stop_by_gauge"]
 
 
 ALMOST = 1e-9
-_PACE = {
-    "Circle": "times round a minute",
-    "Ellipse": "times round a minute",
-    "Rosette": "times round a minute",
-    "FigureEight": "whole eights a minute",
-    "Line": "times out and back a minute",
-    "Zigzag": "times out and back a minute",
-}
 
 
 @dataclass(frozen=True)
@@ -119,8 +112,8 @@ def _on_top(step: Step) -> Order:
 
 
 def _stroke(step: Step, units: Units) -> str:
-    kind = type(step.curve).__name__
-    if kind == "Still":
+    curve = step.curve
+    if isinstance(curve, Still):
         text = (
             "none: the top only turns, paced as "
             f"{Units.number(60.0 * step.pace, 2, True)} strokes a minute"
@@ -128,14 +121,11 @@ def _stroke(step: Step, units: Units) -> str:
     else:
         towards = f", towards {_degrees(step.direction)} deg"
         text = stroke_words(step, units).removesuffix(towards)
-        if kind in ("Line", "FigureEight", "Ellipse", "Zigzag"):
+        if curve.lies:
             text += f", {_way(step.direction)}"
-        if kind == "Zigzag":
-            passes = step.curve.passes  # type: ignore[attr-defined]
-            text += f", creeping across and back in {Units.number(passes, 3, True)} strokes"
-        if kind == "Rosette":
-            text += f", {step.curve.ratio} small loops to a round"  # type: ignore[attr-defined]
-        text += f"; {Units.number(60.0 * step.pace, 2, True)} {_PACE.get(kind, 'strokes a minute')}"
+        if curve.manner:
+            text += f", {curve.manner}"
+        text += f"; {Units.number(60.0 * step.pace, 2, True)} {curve.paced} a minute"
     off = math.hypot(*step.centre)
     if off > ALMOST:
         carried = ", carried round as you walk" if step.carry_centre else ""

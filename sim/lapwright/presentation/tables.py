@@ -17,6 +17,7 @@ from lapwright.presentation import words
 from lapwright.presentation.run_view import TWICE, Face, RunView
 from lapwright.presentation.words import known, part_words, told
 from lapwright.results.record import Fine
+from lapwright.specification.curves import Still
 from lapwright.specification.step import Step, Turn
 from lapwright.units import METRIC, NOTHING, Units, joined
 
@@ -25,23 +26,9 @@ __all__ = ["again_data", "again_words", "forms_data", "steps_cells", "stroke_wor
 
 def stroke_words(step: Step, units: Units = METRIC) -> str:
     """The stroke in words: "figure-eight 53 x 27 mm"."""
-    curve = step.curve
-    name = type(curve).__name__
-    length = getattr(curve, "length", None)
-    width = getattr(curve, "width", None)
-    if name == "Still":
-        return "no travel"
-    if name == "Circle":
-        text = f"circle {units.length(2 * curve.radius)} across"  # type: ignore[attr-defined]
-    elif name == "Rosette":
-        across = 2 * (curve.radius + curve.small)  # type: ignore[attr-defined]
-        text = f"rosette {units.length(across)} across"
-    elif name == "Line":
-        text = f"straight, {units.length(float(length or 0.0))} long"
-    else:
-        kind = {"FigureEight": "figure-eight"}.get(name, name.lower())
-        long, wide = (Units.number(float(v or 0.0) / units.long.size) for v in (length, width))
-        text = f"{kind} {long} x {wide} {units.long.name}"
+    text = step.curve.spoken(units)
+    if isinstance(step.curve, Still):
+        return text
     if abs(step.direction) > 1e-9:
         text += f", towards {_degrees(step.direction)} deg"
     return text

@@ -99,9 +99,7 @@ def makes(
 
 def _little(step: Step, plates: Plates, look: Outlook) -> float:
     """A change of form that counts as none [m]: far below what a whole step on top would make."""
-    from lapwright.kinematics.sizing import half_travel
-
-    reach = 6.0 * (half_travel(step.curve) / plates[step.top].outline.radius) ** 2
+    reach = 6.0 * (step.curve.half_travel / plates[step.top].outline.radius) ** 2
     return max(NOTHING, 0.02 * look.removed * reach)
 
 

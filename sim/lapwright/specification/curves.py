@@ -4,31 +4,43 @@ One stroke is out and back, a whole eight, once round.  A curve is drawn about t
 x; `motion` turns it into place.  `phi` [rad] is counted on over strokes, 2 pi a stroke, so that a zigzag
 knows where its traverse has got to.
 
-A stroke as a person says it: its kind, and its size by itself, by travel or by overhang.
+A kind of stroke is one class with all that is known of it (sizes and how text gives them, how far it
+reaches, its words) and one line in `KINDS`.  `Stroke` is one as a person says it: its kind, and its size by
+itself, by travel or by overhang.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
 from math import pi
-from typing import Any, Protocol
+from typing import Any, ClassVar, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
+from lapwright.errors import Fault, StudyError
 from lapwright.specification.quantities import ANGLE, LENGTH, quantity, read_place, read_share
 from lapwright.specification.rates import Reader, typed_share
-from lapwright.specification.said import Frozen, RefusedError, Said, shown
+from lapwright.specification.said import (
+    Frozen,
+    RefusedError,
+    Said,
+    listed,
+    nearest,
+    said_names,
+    said_of,
+    shown,
+    spelled,
+)
 from lapwright.specification.table import choice, whole
+from lapwright.units import METRIC, Text, Units
 
 __all__ = [
     "KINDS",
     "PLACE",
-    "RATIO",
-    "SMALL_SHARE",
     "SPAN",
     "TRAVEL",
     "TURNED",
@@ -45,6 +57,8 @@ __all__ = [
     "arc_middle",
     "arc_moments",
     "path_length",
+    "size_names",
+    "stroke_said",
 ]
 
 
@@ -58,36 +72,153 @@ LONGEST_PERIOD = (
 )
 
 
-class Curve(Protocol):
-    """A stroke's path; `phi` [rad] is the phase counted on over strokes, 2 pi a stroke."""
+TRAVEL = 1.0 / 3.0  # of the top
+SMALL_SHARE = 1.0 / 3.0  # of a rosette's radius
+RATIO = (
+    5  # turns of a rosette's small circle; at a ratio of 3 the path would stand still at its points
+)
+PASSES_ARE = "a number of strokes for one traverse there and back"
+SPAN = quantity(LENGTH, above="0 mm", most="2 m")
+TURNED = quantity(ANGLE, least="-360 deg", most="360 deg")
+PLACE = Reader(read_place, quantity(LENGTH).typed)
+_length = quantity(LENGTH, least="-2 m", most="2 m")
+
+
+def _ratio(value: Any) -> int:
+    number = whole(-1000, 1000, "the ratio of a rosette")(value)
+    if number in (0, 1):
+        raise RefusedError(
+            f"{shown(number)} makes a plain circle: write a ratio such as 5 or -4", "range"
+        )
+    return number
+
+
+class Curve:
+    """A stroke's path; `phi` [rad] is the phase counted on over strokes, 2 pi a stroke.
+
+    A kind of it is a frozen dataclass whose sizes are `Said` fields, that which sizes it first.
+    """
+
+    kind: ClassVar[str]  # its word in a study file, and for people
+    paced: ClassVar[str] = "strokes"  # what is counted by the minute
+    lies: ClassVar[bool] = False  # whether a person must know which way it lies
+    straight: ClassVar[bool] = False  # out and back over the same line
 
     def position(self, phi: Array) -> Array:
         """Place along the curve, shape phi.shape + (2,) [m]."""
+        raise NotImplementedError
 
     def velocity(self, phi: Array) -> Array:
         """Change of position with phi, shape phi.shape + (2,) [m/rad]."""
+        raise NotImplementedError
+
+    @property
+    def half_travel(self) -> float:
+        """Half the full extent along its direction [m]."""
+        raise NotImplementedError
+
+    @classmethod
+    def reaching(cls, half: float, **more: Any) -> Self:
+        """The one of that half travel [m], evenly larger with it; `more`: its other sizes, else usual."""
+        raise NotImplementedError
+
+    @classmethod
+    def least(cls, **more: Any) -> float:
+        """Smallest half travel [m] that its other sizes leave."""
+        return 0.0
 
     @property
     def period(self) -> float:
         """Strokes after which the path comes back on itself."""
+        return 1.0
+
+    @property
+    def traverse(self) -> float:
+        """Strokes of a slow traverse there and back that runs on beside the stroke; 0 where none does."""
+        return 0.0
+
+    @property
+    def round(self) -> bool:
+        """Whether it is a circle about its middle."""
+        return False
+
+    def corners(self) -> Array:
+        """Phases of one period, beside quarters of strokes, at which the path is not smooth (n,) [rad]."""
+        return np.empty(0)
+
+    def scaled(self, by: float) -> Self:
+        """The same shape, every length `by` times as long."""
+        of = type(self)
+        lengths = [name for name in said_names(of) if said_of(of, name).reader is SPAN]
+        sizes = {name: by * getattr(self, name) for name in lengths}
+        return replace(self, **sizes)  # type: ignore[type-var]
+
+    def spoken(self, units: Units = METRIC) -> str:
+        """Kind and size in words: "circle 53 mm across"."""
+        return f"{self.kind} {units.length(2.0 * self.half_travel)} across"
+
+    @property
+    def manner(self) -> str:
+        """What the hands do besides, for the card; nothing for most."""
+        return ""
 
 
 def _pairs(x: Array, y: Array) -> Array:
     return np.stack(np.broadcast_arrays(x, y), axis=-1)
 
 
-class _EveryStroke:
-    """A curve that closes after one stroke."""
+class _Long(Curve):
+    """A curve that is sized by its length."""
+
+    length: Said[float]
+
+    lies = True
 
     @property
-    def period(self) -> float:
-        """One stroke."""
-        return 1.0
+    def half_travel(self) -> float:
+        """Half the length [m]."""
+        return 0.5 * self.length
+
+    @classmethod
+    def reaching(cls, half: float, **more: Any) -> Self:
+        """By its length."""
+        return cls(length=2.0 * half, **more)  # type: ignore[call-arg]
+
+
+class _LongAndWide(_Long):
+    """One that has a width as well; usually half the length."""
+
+    width: Said[float]
+
+    def __post_init__(self) -> None:
+        if vars(self)["width"] is None:
+            object.__setattr__(self, "width", 0.5 * self.length)
+
+    def spoken(self, units: Units = METRIC) -> str:
+        """Length by width."""
+        long, wide = (Units.number(size / units.long.size) for size in (self.length, self.width))
+        return f"{self.kind} {long} x {wide} {units.long.name}"
 
 
 @dataclass(frozen=True)
-class Still(_EveryStroke):
+class Still(Curve):
     """No travel at all."""
+
+    kind = "still"
+
+    @property
+    def half_travel(self) -> float:
+        """Nothing."""
+        return 0.0
+
+    @classmethod
+    def reaching(cls, half: float, **more: Any) -> Self:
+        """It has no size."""
+        return cls()
+
+    def spoken(self, units: Units = METRIC) -> str:
+        """No travel."""
+        return "no travel"
 
     def position(self, phi: Array) -> Array:
         """Zeros."""
@@ -99,10 +230,27 @@ class Still(_EveryStroke):
 
 
 @dataclass(frozen=True)
-class Circle(_EveryStroke):
+class Circle(Curve):
     """Once round a circle of `radius` [m], anticlockwise: r (cos phi, sin phi)."""
 
-    radius: float
+    kind = "circle"
+    paced = "times round"
+    radius: Said[float] = Said(SPAN)
+
+    @property
+    def round(self) -> bool:
+        """It is."""
+        return True
+
+    @property
+    def half_travel(self) -> float:
+        """The radius [m]."""
+        return self.radius
+
+    @classmethod
+    def reaching(cls, half: float, **more: Any) -> Self:
+        """By its radius."""
+        return cls(half)
 
     def position(self, phi: Array) -> Array:
         """Place along the curve [m]."""
@@ -114,11 +262,18 @@ class Circle(_EveryStroke):
 
 
 @dataclass(frozen=True)
-class Ellipse(_EveryStroke):
+class Ellipse(_LongAndWide):
     """Once round an ellipse, `length` by `width` [m]: (L/2 cos phi, W/2 sin phi)."""
 
-    length: float
-    width: float
+    kind = "ellipse"
+    paced = "times round"
+    length: Said[float] = Said(SPAN)
+    width: Said[float] = Said(SPAN, "half the length", None)
+
+    @property
+    def round(self) -> bool:
+        """Where it is as wide as long."""
+        return self.length == self.width
 
     def position(self, phi: Array) -> Array:
         """Place along the curve [m]."""
@@ -130,10 +285,17 @@ class Ellipse(_EveryStroke):
 
 
 @dataclass(frozen=True)
-class Line(_EveryStroke):
+class Line(_Long):
     """Straight out and back over `length` [m], slowing towards the ends: (L/2 sin phi, 0)."""
 
-    length: float
+    kind = "line"
+    paced = "times out and back"
+    straight = True
+    length: Said[float] = Said(SPAN)
+
+    def spoken(self, units: Units = METRIC) -> str:
+        """How long."""
+        return f"straight, {units.length(self.length)} long"
 
     def position(self, phi: Array) -> Array:
         """Place along the curve [m]."""
@@ -145,11 +307,13 @@ class Line(_EveryStroke):
 
 
 @dataclass(frozen=True)
-class FigureEight(_EveryStroke):
+class FigureEight(_LongAndWide):
     """A lying eight, `length` by `width` [m]: (L/2 sin phi, W/2 sin 2 phi)."""
 
-    length: float
-    width: float
+    kind = "figure-eight"
+    paced = "whole eights"
+    length: Said[float] = Said(SPAN)
+    width: Said[float] = Said(SPAN, "half the length", None)
 
     def position(self, phi: Array) -> Array:
         """Place along the curve [m]."""
@@ -163,15 +327,36 @@ class FigureEight(_EveryStroke):
 
 
 @dataclass(frozen=True)
-class Zigzag:
+class Zigzag(_LongAndWide):
     """A line of `length` with a slow even traverse over `width` [m], there and back in `passes` strokes.
 
     x = L/2 sin phi, y = W/2 triangle(phi / (2 pi passes)); the triangle starts in the middle, rising.
     """
 
-    length: float
-    width: float
-    passes: float = float(PASSES)
+    kind = "zigzag"
+    paced = "times out and back"
+    length: Said[float] = Said(SPAN)
+    width: Said[float] = Said(SPAN, "half the length", None)
+    passes: Said[float] = Said(whole(1, 100_000, PASSES_ARE), str(PASSES), None)
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        if vars(self)["passes"] is None:
+            object.__setattr__(self, "passes", float(PASSES))
+
+    @property
+    def traverse(self) -> float:
+        """There and back in `passes` strokes."""
+        return self.passes
+
+    def corners(self) -> Array:
+        """The traverse turns at a quarter and at three quarters of itself."""
+        return 2.0 * pi * self.passes * np.arange(0.25, self.period / self.passes, 0.5)
+
+    @property
+    def manner(self) -> str:
+        """How slowly it creeps."""
+        return f"creeping across and back in {Units.number(self.passes, 3, True)} strokes"
 
     @property
     def period(self) -> float:
@@ -196,15 +381,60 @@ class Zigzag:
 
 
 @dataclass(frozen=True)
-class Rosette(_EveryStroke):
+class Rosette(Curve):
     """A circle of radius `small` carried round one of `radius` [m], `ratio` (whole) turns to a stroke.
 
     radius (cos phi, sin phi) + small (cos(ratio phi), sin(ratio phi)); a negative ratio runs the other way.
     """
 
-    radius: float
-    small: float
-    ratio: int
+    kind = "rosette"
+    paced = "times round"
+    radius: Said[float] = Said(SPAN)
+    small: Said[float] = Said(SPAN, "a third of the radius", None)
+    ratio: Said[int] = Said(_ratio, str(RATIO), None)
+
+    def __post_init__(self) -> None:
+        if vars(self)["small"] is None:
+            object.__setattr__(self, "small", SMALL_SHARE * self.radius)
+        object.__setattr__(self, "ratio", int(vars(self)["ratio"] or RATIO))
+
+    @property
+    def half_travel(self) -> float:
+        """Both radii [m]."""
+        return self.radius + self.small
+
+    @classmethod
+    def reaching(cls, half: float, **more: Any) -> Self:
+        """By its radius; the small circle is as large as it is said to be.
+
+        Raises
+        ------
+        ValueError
+            When the small circle leaves nothing for the other.
+
+        """
+        small = more.pop("small", half * SMALL_SHARE / (1.0 + SMALL_SHARE))
+        if half - small < 0.0:
+            too_large = (
+                "a small circle of {small:place} does not fit into half a travel of that size"
+            )
+            raise ValueError(Text(too_large, small=small))
+        return cls(half - small, small, **more)
+
+    @classmethod
+    def least(cls, **more: Any) -> float:
+        """The small circle alone [m]."""
+        return float(more.get("small", 0.0))
+
+    def corners(self) -> Array:
+        """Where the two circles run against each other the path may come to a point."""
+        loops = abs(self.ratio - 1)
+        return np.arange(1, 2 * loops, 2) * pi / max(loops, 1)
+
+    @property
+    def manner(self) -> str:
+        """How many loops."""
+        return f"{self.ratio} small loops to a round"
 
     def position(self, phi: Array) -> Array:
         """Place along the curve [m]."""
@@ -231,14 +461,7 @@ def _breaks(curve: Curve) -> Array:
     """Phases of one period between which the path is smooth [rad]."""
     strokes = max(1, round(curve.period))
     ends = [np.arange(strokes * PIECES + 1) * (2.0 * pi / PIECES) * (curve.period / strokes)]
-    if isinstance(curve, Zigzag):
-        # The traverse turns at a quarter and at three quarters of itself.
-        turns = np.arange(0.25, curve.period / curve.passes, 0.5)
-        ends.append(2.0 * pi * curve.passes * turns)
-    if isinstance(curve, Rosette) and curve.ratio != 1:
-        # Where the two circles run against each other the path may come to a point.
-        loops = abs(curve.ratio - 1)
-        ends.append(np.arange(1, 2 * loops, 2) * pi / loops)
+    ends.append(curve.corners())
     return np.unique(np.concatenate(ends))
 
 
@@ -281,30 +504,18 @@ def arc_moments(curve: Curve) -> Array:
     return _along(curve, products) / length
 
 
-Overhang = tuple[bool, float]  # whether it is a length, and its size [m] or share
-
-TRAVEL = 1.0 / 3.0  # of the top
-SMALL_SHARE = 1.0 / 3.0  # of a rosette's radius
-RATIO = (
-    5  # turns of a rosette's small circle; at a ratio of 3 the path would stand still at its points
-)
-
-# What sizes each kind, and what more belongs to it.
-KINDS: dict[str, tuple[str | None, tuple[str, ...]]] = {
-    "figure-eight": ("length", ("width",)),
-    "circle": ("radius", ()),
-    "ellipse": ("length", ("width",)),
-    "line": ("length", ()),
-    "zigzag": ("length", ("width", "passes")),
-    "rosette": ("radius", ("small", "ratio")),
-    "still": (None, ()),
+# One line adds a kind of stroke; all that is known of it stands in its class.
+KINDS: dict[str, type[Curve]] = {
+    made.kind: made for made in (FigureEight, Circle, Ellipse, Line, Zigzag, Rosette, Still)
 }
 
-PASSES_ARE = "a number of strokes for one traverse there and back"
-SPAN = quantity(LENGTH, above="0 mm", most="2 m")
-TURNED = quantity(ANGLE, least="-360 deg", most="360 deg")
-PLACE = Reader(read_place, quantity(LENGTH).typed)
-_length = quantity(LENGTH, least="-2 m", most="2 m")
+
+def size_names() -> dict[str, type[Curve]]:
+    """Every size that some kind of stroke has, and a kind that has it."""
+    return {name: of for of in KINDS.values() for name in said_names(of)}
+
+
+Overhang = tuple[bool, float]  # whether it is a length, and its size [m] or share
 
 
 def _travel(value: Any) -> float:
@@ -343,34 +554,34 @@ def _typed_overhang(overhang: Overhang) -> str:
     return _length.typed(size) if by_length else typed_share(size)
 
 
-def _ratio(value: Any) -> int:
-    number = whole(-1000, 1000, "the ratio of a rosette")(value)
-    if number in (0, 1):
-        raise RefusedError(
-            f"{shown(number)} makes a plain circle: write a ratio such as 5 or -4", "range"
-        )
-    return number
+def _sizes(value: Mapping[str, Any]) -> dict[str, Any]:
+    """Sizes of any kind of stroke by name, read as the kind that has them does."""
+    known = size_names()
+    for name in value:
+        if name not in known:
+            takes = [*said_names(Stroke)[:-1], *known]
+            close = nearest(name, takes)
+            hint = f"did you mean {close}?" if close else f"it has {listed(takes, 'and', most=30)}"
+            message = f"Stroke has no {name}: {hint}"
+            raise StudyError([Fault(f"Stroke.{name}", message, "unknown_key")])
+    read = {name: said_of(known[name], name).taken("Stroke", one) for name, one in value.items()}
+    return {name: one for name, one in read.items() if one is not None}
 
 
 @dataclass(frozen=True)
-class Stroke(Frozen):
+class Stroke(Frozen, Curve):
     """A stroke that the plates have yet to size: its kind, one size, and what more belongs to the kind.
 
-    `length` or `radius` [m], or `travel` (a share of the top's width) or `overhang` (a share, or a length);
-    with none of them, the usual travel.
+    `travel` (a share of the top's width) or `overhang` (a share, or a length), or among its `sizes` by name
+    that which sizes the kind; with none of them, the usual travel.
     """
 
-    kind: Said[str] = Said(choice(tuple(KINDS), "a kind of stroke"), "figure-eight")
-    length: Said[float | None] = Said(SPAN, default=None)
-    radius: Said[float | None] = Said(SPAN, default=None)
-    width: Said[float | None] = Said(SPAN, "half the length", None)
-    small: Said[float | None] = Said(SPAN, "a third of the radius", None)
-    passes: Said[int | None] = Said(whole(1, 100_000, PASSES_ARE), str(PASSES), None)
-    ratio: Said[int | None] = Said(_ratio, str(RATIO), None)
+    kind: Said[str] = Said(choice(KINDS, "a kind of stroke"), "figure-eight")  # type: ignore[misc]
     travel: Said[float | None] = Said(Reader(_travel, typed_share), "1/3", None, bare=False)
     overhang: Said[Overhang | None] = Said(
         Reader(_overhang, _typed_overhang), default=None, bare=False
     )
+    sizes: Said[dict[str, Any]] = Said(_sizes, default=dict)
 
     def position(self, phi: Array) -> Array:
         """None yet.
@@ -386,6 +597,19 @@ class Stroke(Frozen):
     velocity = position
 
     @property
-    def period(self) -> float:
-        """One stroke, as far as is known."""
-        return 1.0
+    def said(self) -> dict[str, Any]:
+        """As a study file has it."""
+        known, sizes = size_names(), {}
+        for name, one in self.sizes.items():
+            typed = getattr(said_of(known[name], name).reader, "typed", None)
+            sizes[name] = one if typed is None else typed(one)
+        return spelled(self, "kind") | sizes | spelled(self, "travel", "overhang")
+
+
+def stroke_said(value: Any) -> Stroke:
+    """A stroke from a table of what a study file has in it."""
+    if not isinstance(value, Mapping):
+        raise RefusedError(f"{shown(value)} is neither Stroke nor a table of what it takes", "type")
+    whole_of = ("kind", "travel", "overhang")
+    sizes = {name: one for name, one in value.items() if name not in whole_of}
+    return Stroke(**{name: one for name, one in value.items() if name in whole_of}, sizes=sizes)

@@ -194,10 +194,11 @@ class Said(Generic[T]):
         if value is self:
             value = {}
         if type(value) is not float or not self.bare:
-            value = self._taken(type(instance).__name__, value)
+            value = self.taken(type(instance).__name__, value)
         instance.__dict__[self.name] = value
 
-    def _taken(self, owner: str, value: Any) -> Any:
+    def taken(self, owner: str, value: Any) -> Any:
+        """A value as a constructor takes it: text read, a number as it stands."""
         typed = getattr(self.reader, "typed", None)
         try:
             if isinstance(value, str | list | Mapping) or (

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from lapwright.specification.curves import PLACE, TURNED, Curve, Stroke
+from lapwright.specification.curves import PLACE, TURNED, Curve, Stroke, stroke_said
 from lapwright.specification.quantities import (
     ANGLE,
     FORCE,
@@ -314,7 +314,7 @@ class Step(Frozen):
     bottom: str
     grit: Grit
     curve: Said[Curve] = Said(
-        made(Stroke), "figure-eight, travel 1/3 of the top, half as wide as long", Stroke()
+        stroke_said, "figure-eight, travel 1/3 of the top, half as wide as long", Stroke()
     )
     direction: Said[float] = Said(TURNED, default=0.0)
     centre: Said[tuple[float, float]] = Said(PLACE, default=(0.0, 0.0))
@@ -364,7 +364,7 @@ class Step(Frozen):
             own = {key: one for key, one in stroke.items() if key not in LIES}
             direction, centre = stroke.get("direction", direction), stroke.get("centre", centre)
             carry_centre = stroke.get("carry_centre", carry_centre)
-            stroke = made(Stroke)(own)
+            stroke = stroke_said(own)
         self._put(top=top, bottom=bottom, note=note)
         self._put(grit=grit if isinstance(grit, Grit) else grit_of(grit))
         self._put(curve=stroke or curve or Stroke(), direction=direction, centre=centre)

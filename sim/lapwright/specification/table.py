@@ -5,7 +5,7 @@ Words that people write in a study, and the key or the value that they mean.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from typing import Any, TypeVar
 
 from lapwright.specification.said import (
@@ -284,7 +284,7 @@ def pure_number(low: float, high: float, what: str) -> Callable[[Any], float]:
     return reader
 
 
-def choice(words: Sequence[str], what: str) -> Callable[[Any], str]:
+def choice(words: Collection[str], what: str) -> Callable[[Any], str]:
     """A reader of one of a few words; capitals are forgiven."""
 
     def reader(value: Any) -> str:

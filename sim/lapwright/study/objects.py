@@ -12,7 +12,6 @@ from typing import Any
 
 from lapwright.errors import Fault, StudyError
 from lapwright.metrology.form import AS_LENGTH, OF_SIDE, EdgeMargin
-from lapwright.specification import curves
 from lapwright.specification.curves import KINDS, Stroke
 from lapwright.specification.outline import SIZE, Disc, Outline, Rectangle, Ring
 from lapwright.specification.plate import MATERIALS, Material, Plate, StartForm
@@ -37,15 +36,6 @@ __all__ = ["described", "document_of_objects", "plain", "tables_of_objects"]
 
 
 Document = dict[str, Any]
-CURVES: dict[type, str] = {
-    curves.FigureEight: "figure-eight",
-    curves.Circle: "circle",
-    curves.Ellipse: "ellipse",
-    curves.Line: "line",
-    curves.Zigzag: "zigzag",
-    curves.Rosette: "rosette",
-    curves.Still: "still",
-}
 _place = quantity(LENGTH)
 _LONG = re.compile(r"\d+\.\d{5,}(e[+-]?\d+)?")  # a number of more figures than one reads
 
@@ -232,12 +222,9 @@ def _stroke(step: Step) -> Document:
     curve = step.curve
     out: Document = {}
     if isinstance(curve, Stroke):
-        out = spelled(curve)
-    elif type(curve) in CURVES:
-        kind = CURVES[type(curve)]
-        size, more = KINDS[kind]
-        sizes = {name: getattr(curve, name) for name in (size, *more) if name is not None}
-        out = {"kind": kind} | spelled(Stroke(kind=kind, **sizes), *sizes)
+        out = curve.said
+    elif type(curve) in KINDS.values():
+        out = {"kind": curve.kind} | spelled(curve)
     else:
         raise StudyError(
             [Fault("stroke", f"{type(curve).__name__} is no stroke that a file can name", "type")]

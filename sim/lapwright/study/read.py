@@ -15,7 +15,6 @@ from pathlib import Path
 from typing import Any
 
 from lapwright.errors import Fault
-from lapwright.kinematics.sizing import half_travel
 from lapwright.metrology.form import EdgeMargin
 from lapwright.specification.plate import Plate
 from lapwright.specification.said import Faults, listed, shown
@@ -80,7 +79,7 @@ def check_together(
 def _lies_on(root: Table, key: str, step: Step, top: Plate, bottom: Plate) -> None:
     """The top must come to lie on the bottom somewhere in its stroke."""
     units = root.faults.units
-    away = math.hypot(*step.centre) - half_travel(step.curve)
+    away = math.hypot(*step.centre) - step.curve.half_travel
     reach = top.outline.radius + bottom.outline.radius
     if away >= reach:
         root.faults.add(
@@ -90,10 +89,10 @@ def _lies_on(root: Table, key: str, step: Step, top: Plate, bottom: Plate) -> No
             f"which ends at {units.length(bottom.outline.radius, echo=True)}",
             "no_overlap",
         )
-    elif half_travel(step.curve) >= reach:
+    elif step.curve.half_travel >= reach:
         root.faults.add(
             f"{key}.stroke",
-            f"travels {units.length(2.0 * half_travel(step.curve), echo=True)}, off the bottom altogether: "
+            f"travels {units.length(2.0 * step.curve.half_travel, echo=True)}, off the bottom altogether: "
             f"the top falls off; a travel of a third of the top is usual",
             "no_overlap",
         )

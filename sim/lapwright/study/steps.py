@@ -6,16 +6,16 @@ The stroke of a step: its kind and its size, typed outright, by travel or by ove
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
 
-from lapwright.kinematics.sizing import half_travel, sized
-from lapwright.specification.curves import KINDS, TRAVEL, Curve, Still, Stroke
+from lapwright.kinematics.sizing import sized
+from lapwright.specification.curves import KINDS, TRAVEL, Curve, Still, Stroke, size_names
 from lapwright.specification.outline import Outline
 from lapwright.specification.plate import Plate
 from lapwright.specification.quantities import LENGTH, quantity
-from lapwright.specification.said import listed, shown
+from lapwright.specification.said import listed, said_names, shown
 from lapwright.specification.step import (
     EVERY,
     LIMIT,
@@ -77,24 +77,23 @@ def stroke_of(step: Table, top: Plate | None, bottom: Plate | None, spin: Spin) 
     kind = table.said(Stroke, "kind") if table.has("kind") else Stroke().kind
     table.assume(Stroke, kind="kind")
     if kind is None:
-        table.known.update(
-            ("length", "width", "radius", "small", "ratio", "passes", "travel", "overhang")
-        )
+        table.known.update((*size_names(), "travel", "overhang"))
         table.done()
         return None
-    more = table.parts(Stroke, KINDS[kind][1])
-    table.assume(Stroke, **{name: name for name in KINDS[kind][1]})
-    size, _ = KINDS[kind]
-    ways = () if size is None else (size, "travel", "overhang")
+    of = KINDS[kind]
+    size, others = said_names(of)[:1], said_names(of)[1:]
+    more = table.parts(of, others) if others else {}
+    table.assume(of, **{name: name for name in others})
+    ways = (*size, "travel", "overhang") if size else ()
     way = (
         table.one_of(ways, "the size of the stroke is said in one way", needed=False)
         if ways
         else None
     )
-    _refuse_others(table, kind, ways)
+    _refuse_others(table, kind, (*ways, *others))
     table.done()
-    if size is None:
-        return place
+    if not size:
+        return replace(place, curve=of())
     if way is None and not any(name in table.data for name in ways):
         way = "travel"
         table.assume(Stroke, travel="travel")
@@ -104,10 +103,9 @@ def stroke_of(step: Table, top: Plate | None, bottom: Plate | None, spin: Spin) 
     )
 
 
-def _refuse_others(table: Table, kind: str, ways: tuple[str, ...]) -> None:
+def _refuse_others(table: Table, kind: str, mine: tuple[str, ...]) -> None:
     """Sizes that belong to another kind are no unknown keys, but say what this kind takes."""
-    mine = (*ways, *KINDS[kind][1])
-    for name in ("length", "width", "radius", "small", "ratio", "passes", "travel", "overhang"):
+    for name in (*size_names(), "travel", "overhang"):
         if name in table.data and name not in mine:
             takes = f"its size is {listed(mine)}" if mine else "it has no size"
             table.fault(name, f'does not belong to kind = "{kind}": {takes}', "conflict")
@@ -126,15 +124,15 @@ def _sized(
 ) -> Curve | None:
     """The curve, by its own size, by travel or by overhang."""
     sizes, given = more, {}
-    if way in ("length", "radius"):
-        size = table.said(Stroke, way)
-        sizes = more | {way: size}
-    elif way == "travel":
+    if way == "travel":
         size = table.said(Stroke, "travel") if "travel" in table.data else TRAVEL
         given["travel"] = size
     elif way == "overhang":
         by_length, size = table.said(Stroke, "overhang") or (False, None)
         given["overhang_length" if by_length else "overhang"] = size
+    elif way is not None:
+        size = table.said(KINDS[kind], way)
+        sizes = more | {way: size}
     else:
         return None
     # The plates may be at fault themselves; then nothing more can be said of the stroke.
@@ -273,7 +271,7 @@ def _step(
     load = _load(table)
     swap = _swap(table, top, bottom)
     fresh = table.said(Step, "fresh_every", "fresh_grit_every")
-    hand = _hand(table, 0.0 if stroke is None else half_travel(stroke.curve))
+    hand = _hand(table, 0.0 if stroke is None else stroke.curve.half_travel)
     note = table.take("note", text)
     table.assume(Step, pace="pace", turn="turn", hand="hand", fresh_every="fresh_grit_every")
     if len(table.faults.found) + table.faults.untold > before:

@@ -15,10 +15,10 @@ from typing import Any
 
 from lapwright.errors import Fault
 from lapwright.metrology.form import FORMS, LONG, ROUND
-from lapwright.specification.curves import KINDS
+from lapwright.specification.curves import KINDS, size_names
 from lapwright.specification.plate import Plate
 from lapwright.specification.quantities import SMALL, plain, quantity
-from lapwright.specification.said import RefusedError, listed, nearest, shown
+from lapwright.specification.said import RefusedError, listed, nearest, said_names, shown
 from lapwright.specification.table import Table, boolean, text, whole
 from lapwright.study.grits import a_plate
 from lapwright.study.model import Axis, Free, Sweep, Tune, Variant
@@ -29,7 +29,6 @@ __all__ = ["NOT_OF", "doubts_of", "override", "sweep_of", "tables_of", "tune_of"
 
 
 SIZES = ("radius", "length", "travel", "overhang")
-OF_KIND = {kind: (*filter(None, [size]), *more) for kind, (size, more) in KINDS.items()}
 _EITHER = (("time", "strokes"), ("walk", "turn_bottom"))
 
 
@@ -92,8 +91,9 @@ def _changed(entry: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, 
 def _make_room(stroke: dict[str, Any], key: str, changes: Mapping[str, Any]) -> None:
     """Take out of a stroke what the new key says in another way."""
     if key == "kind":
-        fits = OF_KIND.get(str(changes["stroke.kind"]), ())
-        gone = [name for names in OF_KIND.values() for name in names if name not in fits]
+        of = KINDS.get(str(changes["stroke.kind"]))
+        fits = [] if of is None else said_names(of)
+        gone = [name for name in size_names() if name not in fits]
     elif key in SIZES:
         gone = [name for name in SIZES if name != key]
         if key in ("travel", "overhang"):
