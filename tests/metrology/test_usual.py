@@ -4,7 +4,7 @@ import pytest
 
 from lapwright.metrology.budget import budget, ratios
 from lapwright.metrology.contacts import Placement, footing
-from lapwright.metrology.usual import LINED, usual_angles, usual_gauges, usual_place
+from lapwright.metrology.usual import usual_angles, usual_gauges, usual_place
 from lapwright.specification.outline import Disc, Grooves, Rectangle, Ring
 from lapwright.specification.plate import Plate
 
@@ -26,7 +26,7 @@ def named(name, outline):
 def test_they_stand_on_the_piece_and_show_a_tenth_of_it_at_least(outline):
     plate = Plate(outline, thickness=0.03, name="A")
     for gauge in usual_gauges(outline):
-        if gauge.kind in LINED:
+        if gauge.lined:
             continue
         for angle in usual_angles(gauge, outline):
             place = usual_place(gauge, outline, angle)

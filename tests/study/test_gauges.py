@@ -9,7 +9,7 @@ from study_typed import with_step
 from lapwright.errors import StudyError
 from lapwright.metrology.contacts import Placement
 from lapwright.metrology.instruments import Zero
-from lapwright.study.gauges import GAUGE_KEYS
+from lapwright.study.gauges import gauge_keys
 from lapwright.study.read import parse
 
 EVERY = """
@@ -197,4 +197,4 @@ def test_refused(text, fragment):
 
 def test_every_key_is_shown_in_the_page():
     page = (Path(__file__).resolve().parents[2] / "docs" / "study-files.md").read_text("utf-8")
-    assert not [key for key in GAUGE_KEYS if f"`{key}`" not in page and f"\n{key} = " not in page]
+    assert not [key for key in gauge_keys() if f"`{key}`" not in page and f"\n{key} = " not in page]

@@ -36,6 +36,7 @@ from lapwright.specification.step import (
 )
 from lapwright.study.model import Axis, Free, Study, Sweep, Tune, Variant
 from lapwright.study.read import load
+from lapwright.study.resolved import KINDS as TABLES
 from lapwright.study.resolved import TYPES, made, plain
 from lapwright.study.start import Start
 from lapwright.units import Units
@@ -227,7 +228,11 @@ def test_what_may_be_kept_is_all_that_a_study_can_hold() -> None:
         and name != "Stroke"  # as it is said; a step holds the curve that it comes to
     ]
     known = {*own, *(kind.__name__ for kind in KINDS.values())}
-    assert {"Rosette", "Ring", "OpticalFlat"} <= known <= set(TYPES)
+    assert (
+        {"Rosette", "Ring", "OpticalFlat"}
+        <= known
+        <= set(TYPES) | {kind.__name__ for table in TABLES for kind in table.values()}
+    )
     for name, module in TYPES.items():
         kind = getattr(import_module(module), name)
         assert kind is Units or kind.__dataclass_params__.frozen, name

@@ -1,6 +1,7 @@
 """The gauges: each says where it touches a face when it is set down somewhere, and how it scatters.
 
-Adding one is a frozen class with `contacts`, one line in KINDS, one exact test.
+Adding one is a frozen class with `contacts`, one line in KINDS, one exact test; what it cannot do without is
+a `Said` field with an example.
 """
 
 from __future__ import annotations
@@ -63,6 +64,7 @@ __all__ = [
 Array = NDArray[np.float64]
 RING_POINTS = 72  # places that stand for a whole ring
 EYE = 0.1  # of a band: what a practised eye tells (common practice, no source)
+APART = '"100 mm" (between its outer feet)'
 EYE_BRIDGES = 6e-3  # [m]: grooves over which the eye follows a band (common practice, no source)
 
 
@@ -111,6 +113,8 @@ class Gauge(Protocol):
 
     kind: ClassVar[str]
     angular: ClassVar[bool]  # reads rad, not m
+    lined: ClassVar[bool]  # walked along lines, not set down once
+    pointer: ClassVar[str | None]  # what of the face its reading is of; None: the middle
 
     @property
     def name(self) -> str:
@@ -168,6 +172,8 @@ class Dial(Frozen):
     note: Said[str] = Said(text, default="")
 
     angular: ClassVar[bool] = False
+    lined: ClassVar[bool] = False
+    pointer: ClassVar[str | None] = None
 
     @property
     def foot(self) -> Foot:
@@ -194,7 +200,7 @@ class Spherometer(Dial):
     """
 
     kind: ClassVar[str] = "spherometer"
-    foot_circle: Said[float] = Said(SPAN)
+    foot_circle: Said[float] = Said(SPAN, example='"80 mm" (across the feet)')
     feet: Said[int | str] = Said(FEET, "3", 3)
 
     @property
@@ -225,6 +231,7 @@ class TwistGauge(Dial):
     """
 
     kind: ClassVar[str] = "twist gauge"
+    pointer: ClassVar[str | None] = "its first pair of feet stands"
     foot_circle: Said[float | None] = Said(SPAN, default=None)
     base: Said[float | None] = Said(SPAN, default=None)
     width: Said[float | None] = Said(SPAN, default=None)
@@ -247,7 +254,7 @@ class RepeatReading(Dial):
     """
 
     kind: ClassVar[str] = "repeat reading"
-    base: Said[float] = Said(SPAN)
+    base: Said[float] = Said(SPAN, example=APART)
     zero: Said[Zero] = Said(zeroed(SIZE), "unknown")
 
     def contacts(self, place: Placement, outline: Outline) -> Contacts:
@@ -261,7 +268,7 @@ class Straightedge(Dial):
     """Stands on two supports `base` [m] apart; an indicator reads the face under it, from their line."""
 
     kind: ClassVar[str] = "straightedge"
-    base: Said[float] = Said(SPAN)
+    base: Said[float] = Said(SPAN, example=APART)
 
     def contacts(self, place: Placement, outline: Outline) -> Contacts:
         """The indicator at `place.along`, and the two supports."""
@@ -278,6 +285,8 @@ class Bridge(Dial):
     """
 
     kind: ClassVar[str] = "bridge"
+    lined: ClassVar[bool] = True
+    pointer: ClassVar[str | None] = ""
 
     def contacts(self, place: Placement, outline: Outline) -> Contacts:
         """The indicator."""
@@ -293,7 +302,8 @@ class Level(Dial):
 
     kind: ClassVar[str] = "level"
     angular: ClassVar[bool] = True
-    base: Said[float] = Said(SPAN)
+    lined: ClassVar[bool] = True
+    base: Said[float] = Said(SPAN, example=APART)
     resolution: Said[float] = Said(FINE_SLOPE, default=0.0)
     repeatability: Said[float] = Said(FINE_SLOPE, default=0.0)
     hysteresis: Said[float] = Said(FINE_SLOPE, default=0.0)
@@ -330,7 +340,7 @@ class OpticalFlat(Dial):
     """
 
     kind: ClassVar[str] = "optical flat"
-    diameter: Said[float] = Said(SPAN)
+    diameter: Said[float] = Said(SPAN, example='"75 mm"')
     wavelength: Said[float] = Said(WAVELENGTH, "sodium")
     wedge: Said[float] = Said(WEDGE, default=0.0)
     wedge_direction: Said[float] = Said(TURNED, default=0.0)

@@ -38,7 +38,6 @@ __all__ = [
     "FINE",
     "FINE_SLOPE",
     "FIRST_TO_HAND",
-    "LINED",
     "Profile",
     "Swept",
     "by_name",
@@ -59,7 +58,6 @@ FINE = 0.1e-6  # [m]: step, scatter and lag of a good indicator (common practice
 FINE_SLOPE = (
     1e-6  # [rad]: step and scatter of a good level or autocollimator (common practice, no source)
 )
-LINED = ("bridge", "level", "autocollimator")
 FIRST_TO_HAND = ("spherometer, three feet", "twist gauge", "straightedge", "optical flat")
 
 PAD = 0.2  # of the distance between flat feet: their width (common practice, no source)

@@ -43,10 +43,6 @@ _SIDES = {
     "bow": ("middle over the ends", "middle under the ends"),
     "crown": ("middle over the long edges", "middle under the long edges"),
 }
-_POINTER = {
-    "twist gauge": "its first pair of feet stands",
-    "bridge": "",
-}
 NO_USE = 10.0  # more than this nobody multiplies a reading by
 NO_FACE = 1e-4  # [m]: no face that is lapped is out by so much, so that to say "not above this" says nothing
 WHOLE = 0.99  # of a form: that much of it is all
@@ -105,7 +101,7 @@ def _side(one: Prediction, gauge: Gauge, outline: Outline) -> str:
         return "up by" if up else "down by"
     if isinstance(gauge, OpticalFlat) and over_the_bore(gauge, outline, one.place.at):
         return f"bore {'over' if up else 'under'} the rim by"
-    what = _POINTER.get(gauge.kind, "there" if one.place.along else "middle")
+    what = ("there" if one.place.along else "middle") if gauge.pointer is None else gauge.pointer
     return f"{what} {'high' if up else 'low'} by".lstrip()
 
 

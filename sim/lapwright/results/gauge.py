@@ -17,7 +17,6 @@ from lapwright.metrology.form import Form, measure
 from lapwright.metrology.fringes import bow
 from lapwright.metrology.instruments import Bridge, Gauge, OpticalFlat, RepeatReading
 from lapwright.metrology.usual import (
-    LINED,
     Swept,
     repeat_reading,
     swept_flatness,
@@ -225,7 +224,7 @@ def _on(gauge: Gauge, request: Request, plate: str) -> Seen:
     if request.places:
         there = [predict(gauge, request.faces.maps, plate, place) for place in request.places]
         return Seen(gauge, face.plate, there, bow=_bow(gauge, face, request.places[0].at))
-    lined = gauge.kind in LINED
+    lined = gauge.lined
     there = [
         predict(gauge, request.faces.maps, plate, place)
         for place in _usual_places(gauge, face.plate)
@@ -248,7 +247,7 @@ def _usual_places(gauge: Gauge, plate: Plate) -> list[Placement]:
     """Along the longer side first; moved or turned off a groove where that helps."""
     along, across = plate.outline.size
     first = 0.0 if along >= across else 0.5 * pi
-    if gauge.kind in LINED:
+    if gauge.lined:
         base = getattr(gauge, "base", 0.0)
         return [
             place

@@ -161,6 +161,8 @@ class Said(Generic[T]):
         The default where it is no text; `dict` for an empty table.
     bare : bool
         Whether a number is taken, in SI; not where a share or a length may stand.
+    example : str
+        What to write where it is missing and cannot be, as it stands in a file.
 
     """
 
@@ -171,10 +173,12 @@ class Said(Generic[T]):
         default: Any = _NONE,
         *,
         bare: bool = True,
+        example: str = "",
     ) -> None:
         self.reader = reader
         self.usual = usual
         self.bare = bare
+        self.example = example
         self.default = reader(usual) if usual is not None and default is _NONE else default
         self.name = ""
 

@@ -28,7 +28,7 @@ from lapwright.study.grits import a_plate
 from lapwright.study.model import Sweep, Tune, Variant
 from lapwright.study.variants import tables_of
 
-__all__ = ["BESIDE", "GAUGE_KEYS", "gauges_of", "reading_of", "readings_of", "where_of"]
+__all__ = ["BESIDE", "gauge_keys", "gauges_of", "reading_of", "readings_of", "where_of"]
 
 
 MOST_READINGS = 2000
@@ -45,18 +45,19 @@ SHAPES = {
 Reader = Callable[[Any], Any]
 
 
-EXAMPLES = {
-    "foot_circle": 'foot_circle = "80 mm" (across the feet)',
-    "base": 'base = "100 mm" (between its outer feet)',
-    "diameter": 'diameter = "75 mm"',
-}
 OF_FACE = said_names(Conditions)  # they stand among the keys of the gauge
 OF_ALL = [name for name in said_names(Dial) if name != "conditions"]
-OF_KIND = {
-    kind: [name for name in said_names(made) if name not in said_names(Dial)]
-    for kind, made in KINDS.items()
-}
-GAUGE_KEYS = ("kind", *OF_ALL, *OF_FACE, *{name: None for own in OF_KIND.values() for name in own})
+
+
+def own_keys(kind: str) -> list[str]:
+    """Keys of a kind of gauge that not every gauge has."""
+    return [name for name in said_names(KINDS[kind]) if name not in said_names(Dial)]
+
+
+def gauge_keys() -> list[str]:
+    """Every key that some gauge has."""
+    own = dict.fromkeys(name for kind in KINDS for name in own_keys(kind))
+    return ["kind", *OF_ALL, *OF_FACE, *own]
 
 
 def gauges_of(root: Table, plates: Mapping[str, Any]) -> dict[str, Gauge | None]:
@@ -73,14 +74,16 @@ def gauges_of(root: Table, plates: Mapping[str, Any]) -> dict[str, Gauge | None]
 
 def _gauge(name: str, table: Table, plates: Mapping[str, Any]) -> Gauge | None:
     before = len(table.faults.found)
-    kind = table.need("kind", choice(tuple(KINDS), "a kind of gauge"), 'kind = "spherometer"')
+    kind = table.need("kind", choice(KINDS, "a kind of gauge"), 'kind = "spherometer"')
     if kind is None:
         return None
     made = KINDS[kind]
-    for key in OF_KIND[kind]:
+    own = own_keys(kind)
+    for key in own:
         if not hasattr(made, key):
-            table.need(key, said_of(made, key).reader, EXAMPLES[key])
-    took = table.parts(made, (*OF_KIND[kind], *(name for name in OF_ALL if name != "zero")))
+            said = said_of(made, key)
+            table.need(key, said.reader, f"{key} = {said.example}")
+    took = table.parts(made, (*own, *(name for name in OF_ALL if name != "zero")))
     if took.get("ball") and took.get("pad"):
         table.fault("pad", "a foot ends in a ball or in a pad: write one of the two", "conflict")
     if table.has("zero"):

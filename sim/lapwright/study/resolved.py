@@ -2,7 +2,8 @@
 
 Everything is what JSON has, or an array that is kept apart.  A record stands as `{"is": "Disc", ...}` with
 every field by its name, in SI; so what a program's defaults were is in the data, and changing them later
-changes nothing that was lapped before.  Types are made by the names in TYPES, and no others.
+changes nothing that was lapped before.  Types are made by the names in TYPES, strokes and gauges by those
+of their kinds, and no others.
 
 What an answer hangs on: every input that is lapped, the program and its libraries, the kind of processor.
 
@@ -29,6 +30,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright import __version__
+from lapwright.metrology import instruments
+from lapwright.specification import curves
 from lapwright.specification.said import Said
 from lapwright.study.model import Study
 
@@ -67,18 +70,13 @@ MODULES: Mapping[str, tuple[str, ...]] = {
         *("Step", "Grit", "Wear", "Observation", "Layer"),
         *("Turn", "Load", "Swap", "Until", "Hand"),
     ),
-    "lapwright.specification.curves": (
-        *("Still", "Circle", "Ellipse", "Line", "FigureEight", "Zigzag", "Rosette"),
-    ),
-    "lapwright.metrology.instruments": (
-        *("Zero", "Spherometer", "TwistGauge", "RepeatReading", "Straightedge", "Bridge", "Level"),
-        *("Autocollimator", "OpticalFlat"),
-    ),
+    "lapwright.metrology.instruments": ("Zero",),
     "lapwright.units": ("Units",),
     "lapwright.metrology.conditions": ("Conditions",),
     "lapwright.metrology.reading": ("Reading",),
 }
 TYPES: Mapping[str, str] = {name: module for module, names in MODULES.items() for name in names}
+KINDS: tuple[Mapping[str, type], ...] = (curves.KINDS, instruments.KINDS)  # strokes and gauges
 DATES: Mapping[str, Any] = {
     "date": datetime.date,
     "time": datetime.time,
@@ -102,7 +100,7 @@ def plain(value: Any) -> tuple[Any, list[Array]]:
 def _plain(value: Any, arrays: list[Array]) -> Any:
     if isinstance(value, np.generic):
         value = value.item()
-    if isinstance(value, Enum) and TYPES.get(type(value).__name__) == type(value).__module__:
+    if isinstance(value, Enum) and _kept(type(value)):
         return {IS: type(value).__name__, "text": value.value}
     if value is None or isinstance(value, bool | int | str):
         return value
@@ -130,7 +128,7 @@ def _record(value: Any, arrays: list[Array]) -> dict[str, Any]:
         return {IS: "array", "number": len(arrays) - 1}
     if DATES.get(name) is type(value):
         return {IS: name, "text": str(value.isoformat())}
-    if TYPES.get(name) != module or not is_dataclass(value):
+    if not _kept(type(value)) or not is_dataclass(value):
         raise TypeError(f"a {module}.{name} cannot be kept in a run file")
     return {
         IS: name,
@@ -155,8 +153,8 @@ def made(data: Any, arrays: Sequence[Array] = ()) -> Any:
         return {key: made(item, arrays) for key, item in data.items()}
     kind, rest = data[IS], {key: item for key, item in data.items() if key != IS}
     try:
-        if kind in TYPES:
-            of = _type(kind)
+        of = _type(kind)
+        if of is not None:
             values = {key: made(item, arrays) for key, item in rest.items()}
             return of(values["text"]) if issubclass(of, Enum) else _made(of, values)
         if kind == "mapping":
@@ -170,9 +168,18 @@ def made(data: Any, arrays: Sequence[Array] = ()) -> Any:
         raise ValueError(f"{kind!r} cannot be made of what is there: {trouble}") from trouble
 
 
-def _type(name: str) -> type:
-    found: type = getattr(import_module(TYPES[name]), name)
-    return found
+def _type(name: str) -> type | None:
+    """The type of that name that a study can hold; None where there is none."""
+    if name in TYPES:
+        found: type = getattr(import_module(TYPES[name]), name)
+        return found
+    return next((of for table in KINDS for of in table.values() if of.__name__ == name), None)
+
+
+def _kept(of: type) -> bool:
+    """Whether a study can hold records of a type."""
+    known = TYPES.get(of.__name__)
+    return known == of.__module__ or any(of in table.values() for table in KINDS)
 
 
 def _made(kind: type, values: dict[str, Any]) -> Any:
@@ -201,7 +208,7 @@ def _hints(kind: type) -> dict[str, Any]:
 
 
 def _fits(value: Any, hint: Any) -> bool:
-    """Whether a value is what a hint says; of a protocol, any record of its module will do."""
+    """Whether a value is what a hint says; of a protocol, any record of its module or its table of kinds."""
     origin, of = get_origin(hint), get_args(hint)
     if hint is Any:
         return True
@@ -223,7 +230,8 @@ def _fits(value: Any, hint: Any) -> bool:
     if hint is float:
         return isinstance(value, float | int) and not isinstance(value, bool)
     if getattr(hint, "_is_protocol", False):
-        return bool(type(value).__module__ == hint.__module__)
+        kinds = getattr(import_module(hint.__module__), "KINDS", {}).values()
+        return type(value) in kinds or bool(type(value).__module__ == hint.__module__)
     return isinstance(value, hint) and (hint is not int or not isinstance(value, bool))
 
 
