@@ -11,10 +11,11 @@ from numpy.typing import NDArray
 
 from lapwright.kinematics.motion import Motion
 from lapwright.kinematics.overhang import closer, overhangs, places
-from lapwright.specification.curves import KINDS, TRAVEL, Curve
+from lapwright.specification.curves import KINDS, Curve
 from lapwright.specification.outline import Outline
 from lapwright.specification.said import said_names
 from lapwright.specification.step import Grit, Hand, Layer, Step, Turn, Wear
+from lapwright.specification.stroke import TRAVEL
 from lapwright.units import Text
 
 __all__ = ["shaped", "sized", "sized_by_overhang"]

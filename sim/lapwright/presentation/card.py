@@ -23,7 +23,7 @@ from lapwright.files import put_in_place
 from lapwright.presentation.card_schedule import MOST_CARE, Card, Note, card_of
 from lapwright.presentation.render import filled
 from lapwright.presentation.run_view import run_view
-from lapwright.results.findings import noticed
+from lapwright.results.findings import KINDS, noticed
 from lapwright.results.record import Run
 from lapwright.units import Units
 
@@ -184,7 +184,6 @@ def _rows_of(text: str, width: float, size: float) -> int:
 
 CARD_FILE = "card.html"
 MOST_TICKS = 30
-HURTS = {"tips", "too_heavy", "carbide", "heavy"}  # a person, the gravest of all findings
 
 
 def write_card(run: Run, folder: Path) -> Path:
@@ -215,7 +214,7 @@ def card_data(run: Run) -> dict[str, Any]:
     """What the template of the card asks for."""
     said = run_view(run)
     # One sheet is worth a caution or two that the page tells as well, but none that keeps a person whole.
-    least = 0 if HURTS.isdisjoint(one.code for one in noticed(said.run, said.study)) else 1
+    least = int(any(KINDS[one.code].hurts for one in noticed(said.run, said.study)))
     cards = [card_of(said, most) for most in range(MOST_CARE, least - 1, -1)]
     laid = [laid_out(*_measured(card)) for card in cards]
     card, sheets = min(zip(cards, laid, strict=True), key=lambda one: len(one[1]))

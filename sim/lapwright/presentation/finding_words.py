@@ -1,4 +1,4 @@
-"""Findings in sentences: each code has its sentence here, for screen, page and card alike.
+"""Findings in sentences, for screen, page and card alike: a kind's own form, or words reckoned here.
 
 A sentence is made of all findings of one code and step; it holds `WHOSE` in place of the plates where it is
 the same for others too, so that what holds for several steps or plates is said once.
@@ -16,15 +16,15 @@ from lapwright.kinematics.schedule import spread_of
 from lapwright.limits import limit_of
 from lapwright.presentation.beforehand import limit
 from lapwright.presentation.words import REMARK
-from lapwright.results.finding import KINDS, Finding
-from lapwright.results.findings import noticed
-from lapwright.units import METRIC, NOTHING, Units, joined, sentence
+from lapwright.results.finding import Finding
+from lapwright.results.findings import KINDS, gravity, noticed
+from lapwright.units import METRIC, NOTHING, Text, Units, joined, sentence
 
 if TYPE_CHECKING:
     from lapwright.results.record import Run
     from lapwright.study.model import Study
 
-__all__ = ["Said", "care", "in_words", "said_of"]
+__all__ = ["Said", "care", "in_words", "said_of", "sentence_of"]
 
 
 WHOSE = "{whose}"  # stands for the plates of which a sentence holds
@@ -48,9 +48,9 @@ class Said:
 def said_of(findings: Iterable[Finding], study: Study) -> list[Said]:
     """What there is to say, step by step."""
     out = []
-    order = sorted(findings, key=lambda one: (one.step, *one.gravity))
+    order = sorted(findings, key=lambda one: (one.step, *gravity(one)))
     for (step, code), group in groupby(order, key=lambda one: (one.step, one.code)):
-        out += [Said(code, step, *told) for told in SENTENCES[code](list(group), study)]
+        out += [Said(code, step, *told) for told in _sentences(code)(list(group), study)]
     return out
 
 
@@ -63,7 +63,8 @@ def in_words(findings: Iterable[Finding], study: Study) -> list[str]:
     codes = list(KINDS)
     # A plate weighs the same in every step.
     once = {
-        (one.code, one.plate, 0 if one.code in OF_PLATES else one.step): one for one in findings
+        (one.code, one.plate, 0 if KINDS[one.code].of == "plate" else one.step): one
+        for one in findings
     }
     findings = [replace(one, step=step) for (_, _, step), one in once.items()]
     for said in sorted(
@@ -76,7 +77,7 @@ def in_words(findings: Iterable[Finding], study: Study) -> list[str]:
         names = dict.fromkeys(name for said in alike for name in said.names)
         steps = dict.fromkeys(str(said.step) for said in alike)
         text = told.replace(WHOSE, joined(list(names)))
-        everywhere = len(steps) == len(study.steps) or alike[0].code in (*OF_THE_END, *OF_PLATES)
+        everywhere = len(steps) == len(study.steps) or KINDS[alike[0].code].of != "step"
         which = f"step{'s' if len(steps) > 1 else ''} {joined(list(steps))}"
         lines.append(text if everywhere else f"{which}: {text}")
     return lines
@@ -92,8 +93,28 @@ def care(run: Run, study: Study | None) -> list[str]:
 
 Sentences = Iterator[tuple[str, tuple[str, ...]]]
 Sentence = Callable[[Sequence[Finding], "Study"], Sentences]
-OF_PLATES = ("too_heavy", "carbide", "heavy")  # whatever they are lapped with
-OF_THE_END = ("wait", "pits_left", "best_passed")  # said of the end, or with a time of their own
+
+
+def sentence_of(form: str, one: Finding, units: Units, **names: str) -> str:
+    """A sentence with the numbers of a finding in it, each as the person's units say it."""
+    parts: dict[str, str | float | Text] = {"plate": one.plate or "", **names, **one.numbers}
+    return Text(form, **parts).told(units)
+
+
+def _sentences(code: str) -> Sentence:
+    """What makes the sentences of a code: its own form, or words that are reckoned here."""
+    form = KINDS[code].sentence
+    if not form:
+        return SENTENCES[code]
+
+    def of_form(found: Sequence[Finding], study: Study) -> Sentences:
+        step = study.steps[found[0].step - 1]
+        names = {"plate": WHOSE, "top": step.top, "bottom": step.bottom}
+        told = [(sentence_of(form, one, study.units, **names), one.plate) for one in found]
+        for text in dict.fromkeys(text for text, _ in told):
+            yield text, tuple(plate for same, plate in told if same == text and plate)
+
+    return of_form
 
 
 def _alike(sizes: Mapping[str, str]) -> list[tuple[str, tuple[str, ...]]]:
@@ -115,15 +136,6 @@ def _each(sizes: Mapping[str, str], told: str) -> tuple[str, tuple[str, ...]]:
 
 def _sizes(found: Sequence[Finding], key: str, units: Units) -> dict[str, str]:
     return {one.plate or "": units.size(one.numbers[key]) for one in found}
-
-
-def _tips(found: Sequence[Finding], study: Study) -> Sentences:
-    step = study.steps[found[0].step - 1]
-    yield (
-        f"{step.top} tips off {step.bottom} in this stroke: shorten the stroke, or move it or the load "
-        "inwards",
-        (),
-    )
 
 
 def _overhang(found: Sequence[Finding], study: Study) -> Sentences:
@@ -168,22 +180,6 @@ def _heavy(found: Sequence[Finding], study: Study) -> Sentences:
     )
 
 
-def _carbide(found: Sequence[Finding], study: Study) -> Sentences:
-    yield (
-        "sludge of cobalt-bonded carbide is a carcinogen hazard: work wet, wear gloves, collect the waste; "
-        "local rules come first",
-        (),
-    )
-
-
-def _nothing_rubs(found: Sequence[Finding], study: Study) -> Sentences:
-    yield (
-        "the top neither travels nor turns while it rubs, so nothing is lapped. "
-        'Write stroke = { travel = "1/3" }',
-        (),
-    )
-
-
 def _no_turn(found: Sequence[Finding], study: Study) -> Sentences:
     # A rail is turned end for end; it cannot be turned on as it goes.
     long = study.plates[study.steps[found[0].step - 1].top].outline.long
@@ -193,20 +189,6 @@ def _no_turn(found: Sequence[Finding], study: Study) -> Sentences:
         f'Write turn = "{turn}"',
         (),
     )
-
-
-def _high_pressure(found: Sequence[Finding], study: Study) -> Sentences:
-    presses, most = _pressures(found[0], study.units)
-    yield f"{presses} is above {most}: the grit layer may be squeezed out. Take less load", ()
-
-
-def _low_pressure(found: Sequence[Finding], study: Study) -> Sentences:
-    presses, least = _pressures(found[0], study.units)
-    yield f"{presses} is below {least}: the top may float on the grit and cut little. Add load", ()
-
-
-def _pressures(one: Finding, units: Units) -> tuple[str, str]:
-    return units.pressure(one.numbers["pressure"]), units.pressure(one.numbers["limit"])
 
 
 def _one_side(found: Sequence[Finding], study: Study) -> Sentences:
@@ -284,31 +266,6 @@ def _best_passed(found: Sequence[Finding], study: Study) -> Sentences:
         )
 
 
-def _one_dab(found: Sequence[Finding], study: Study) -> Sentences:
-    yield (
-        'one dab of grit for longer than ten minutes wears out. Write fresh_grit_every = "5 min"',
-        (),
-    )
-
-
-def _no_fade(found: Sequence[Finding], study: Study) -> Sentences:
-    yield (
-        "how fast a dab of grit tires is not known, so it is taken to cut on as if fresh. "
-        'In a [grits.NAME] you can write fade = "8 min"',
-        (),
-    )
-
-
-def _long_stroke(found: Sequence[Finding], study: Study) -> Sentences:
-    lasts, dies = (f"{Units.number(found[0].numbers[key])} s" for key in ("stroke", "tau"))
-    yield (
-        f"going through the stroke once lasts {lasts}, longer than the {dies} in which a misfit dies: the "
-        "faces change within the stroke, and what comes out depends on where you stop. Take less load, a "
-        "finer grit or a quicker pace",
-        (),
-    )
-
-
 def _bending(found: Sequence[Finding], study: Study) -> Sentences:
     each, names = _each(_sizes(found, "sag", study.units), "{who} may bend by about {size}")
     yield (
@@ -360,24 +317,16 @@ def _hours(low: float, high: float) -> str:
 
 
 SENTENCES: Mapping[str, Sentence] = {
-    "tips": _tips,
     "overhang": _overhang,
     "too_heavy": _too_heavy,
-    "carbide": _carbide,
     "heavy": _heavy,
-    "nothing_rubs": _nothing_rubs,
     "pits_left": _pits_left,
-    "high_pressure": _high_pressure,
-    "low_pressure": _low_pressure,
     "no_turn": _no_turn,
     "one_side": _one_side,
     "finer": _finer,
     "pits": _pits,
     "best_passed": _best_passed,
-    "one_dab": _one_dab,
-    "long_stroke": _long_stroke,
     "bending": _bending,
     "heat": _heat,
     "wait": _wait,
-    "no_fade": _no_fade,
 }

@@ -19,7 +19,9 @@ from lapwright.metrology.form import FORMS
 from lapwright.metrology.fringes import over_the_bore
 from lapwright.metrology.instruments import Gauge, OpticalFlat, TwistGauge
 from lapwright.metrology.reading import Reading
+from lapwright.presentation.finding_words import sentence_of
 from lapwright.results.finding import Finding
+from lapwright.results.findings import KINDS
 from lapwright.specification.outline import Outline
 from lapwright.units import NOTHING, Units, joined
 
@@ -270,7 +272,11 @@ def cautions(
 ) -> Iterator[str]:
     """Sentences on what the readings take for granted."""
     for code, group in groupby(findings, key=lambda one: one.code):
-        yield from SENTENCES[code](list(group), Read(readings, gauges, units))
+        form = KINDS[code].sentence
+        if form:
+            yield from (sentence_of(form, one, units) for one in group)
+        else:
+            yield from SENTENCES[code](list(group), Read(readings, gauges, units))
 
 
 class Read(NamedTuple):
@@ -329,14 +335,6 @@ def _no_side(found: Sequence[Finding], read: Read) -> Iterator[str]:
     )
 
 
-def _sum_only(found: Sequence[Finding], read: Read) -> Iterator[str]:
-    for name in _plates(found):
-        yield (
-            f"{name}: along one line a dome and a saddle look alike, so part of what was read is fixed "
-            "as a sum only. Read across it as well, at 90 degrees, and at 45 and 135 for the twist."
-        )
-
-
 def _one_step(found: Sequence[Finding], read: Read) -> Iterator[str]:
     for one in found:
         name = read.of(one).gauge
@@ -358,13 +356,6 @@ def _not_at_room(found: Sequence[Finding], read: Read) -> Iterator[str]:
         )
 
 
-def _apart(found: Sequence[Finding], read: Read) -> Iterator[str]:
-    yield (
-        f"The plates were read {read.units.warmer(found[0].numbers['apart'])} apart: let all stand on one "
-        "bench before you compare them."
-    )
-
-
 def _one_place(found: Sequence[Finding], read: Read) -> Iterator[str]:
     yield (
         f"{joined(_plates(found))} {'was' if len(found) == 1 else 'were'} read at one place only: waves and "
@@ -376,9 +367,7 @@ SENTENCES: Mapping[str, Callable[[Sequence[Finding], Read], Iterator[str]]] = {
     "odd_reading": _odd,
     "in_groove": _in_groove,
     "no_side": _no_side,
-    "sum_only": _sum_only,
     "one_step": _one_step,
     "not_at_room": _not_at_room,
-    "apart": _apart,
     "one_place": _one_place,
 }

@@ -7,8 +7,9 @@ Pits that grits leave: half the grain deep, gone when so much metal is.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import wraps
 from math import exp
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
@@ -29,58 +30,41 @@ if TYPE_CHECKING:
     from lapwright.specification.step import Step
     from lapwright.study.model import Study
 
-__all__ = ["KINDS", "Finding", "Kind", "Rubbed", "as_json", "heating", "marks", "standing_warm"]
+__all__ = [
+    "Finding",
+    "Kind",
+    "Rubbed",
+    "as_json",
+    "heating",
+    "marks",
+    "standing_warm",
+    "step_by_step",
+]
 
 
 class Kind(NamedTuple):
-    """What a code says, and when that can be told: before or after a run alone, both alike; of readings."""
+    """All there is to a code: what it says, when it can be told, what notices it, and its sentence.
+
+    `told`: before or after a run alone, or both alike; of readings.  `notice` yields it: from a study and the
+    outlook of each step; where it is told after a run alone, from run and study; of readings, from them, the
+    gauges, the plates and the estimate.  `sentence`: in it {plate}, {top}, {bottom} and the numbers, each as
+    `Units` says it ("{mass:mass}"); "" where words are reckoned, which `presentation` does by the code.
+    `of`: what it holds for, whatever the step; `hurts`: a person.
+    """
 
     what: str
+    notice: Callable[..., Iterable[Finding]]
     told: Literal["before", "after", "both", "readings"] = "both"
-
-
-# What can hurt or spoil the work comes first.
-KINDS = {
-    "tips": Kind("the top tips off in the stroke"),
-    "overhang": Kind("the stroke goes past where flat faces begin to lift"),
-    "too_heavy": Kind("more than one person should lift"),
-    "carbide": Kind("sludge that is a hazard"),
-    "heavy": Kind("to be lifted with care"),
-    "nothing_rubs": Kind("the top neither travels nor turns"),
-    "pits_left": Kind(
-        "pits of a coarser grit that the metal off did not reach the bottom of", "after"
-    ),
-    "high_pressure": Kind("the grit layer may be squeezed out"),
-    "low_pressure": Kind("the top may float"),
-    "no_turn": Kind("the top is never turned"),
-    "one_side": Kind("the stroke stays on one side of a plate"),
-    "finer": Kind("a grit much finer than the one before it"),
-    "pits": Kind("pits of a coarser grit that will stay, as far as can be told", "before"),
-    "best_passed": Kind("a face was clearly flatter on the way than at the end", "after"),
-    "one_dab": Kind("one dab of grit for too long"),
-    "long_stroke": Kind("the faces change within one stroke"),
-    "bending": Kind("a plate bends under the load, and is taken as rigid"),
-    "heat": Kind("a plate goes domed from the heat of rubbing while it runs"),
-    "wait": Kind("plates are too warm to be read at the end"),
-    "no_fade": Kind(
-        "how fast a dab tires is not known; said with what is taken as usual", "before"
-    ),
-    "odd_reading": Kind("a reading that contradicts the others", "readings"),
-    "in_groove": Kind("a foot stood in a groove", "readings"),
-    "no_side": Kind("bands were counted without saying dome or dish", "readings"),
-    "sum_only": Kind("forms of a plate are fixed as a sum only", "readings"),
-    "one_step": Kind("a gauge never showed more than one step of its dial", "readings"),
-    "not_at_room": Kind("a plate was not as warm as the room", "readings"),
-    "apart": Kind("plates were not as warm as each other", "readings"),
-    "one_place": Kind("a plate was read at one place only", "readings"),
-}
+    sentence: str = ""
+    of: Literal["step", "plate", "end"] = "step"
+    hurts: bool = False
 
 
 @dataclass(frozen=True)
 class Finding:
-    """One thing that is noticed: its `code` (`KINDS`), in which `step` (from 1; 0: none), of which `plate`.
+    """One thing that is noticed: its `code` (of `KINDS`), in which `step` (from 1), of which `plate`.
 
-    `plate` None: of the step as a whole.
+    `step` 0: of none; `plate` None: of the step as a whole.
     """
 
     code: str
@@ -88,10 +72,18 @@ class Finding:
     plate: str | None = None
     numbers: Mapping[str, float] = field(default_factory=dict)
 
-    @property
-    def gravity(self) -> tuple[int, int]:
-        """What to sort by, the gravest first."""
-        return list(KINDS).index(self.code), self.step
+
+def step_by_step(
+    see: Callable[[Study, int, Outlook], Iterable[Finding]],
+) -> Callable[[Study, Sequence[Outlook]], Iterator[Finding]]:
+    """What is seen of each step by itself (study, its number from 1, its outlook), of all of them."""
+
+    @wraps(see)
+    def noticed(study: Study, ahead: Sequence[Outlook]) -> Iterator[Finding]:
+        for at, look in enumerate(ahead, 1):
+            yield from see(study, at, look)
+
+    return noticed
 
 
 def as_json(found: Finding) -> dict[str, Any]:
@@ -109,6 +101,7 @@ LEAST_AIR, MOST_AIR = 7.0, 14.0
 MOST_ROUNDS = 50
 
 
+@step_by_step
 def heating(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
     """Plates that bow while they are rubbed by more than is left of the squeeze to be seen."""
     heats = _heats(study, study.steps[at - 1], look)

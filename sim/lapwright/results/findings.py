@@ -8,7 +8,7 @@ What is noticed of readings by gauges: what contradicts, and what they take for 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -23,7 +23,15 @@ from lapwright.metrology.contacts import footing
 from lapwright.metrology.estimate import Estimate
 from lapwright.metrology.instruments import Gauge
 from lapwright.metrology.reading import Reading
-from lapwright.results.finding import KINDS, Finding, Rubbed, heating, marks, standing_warm
+from lapwright.results.finding import (
+    Finding,
+    Kind,
+    Rubbed,
+    heating,
+    marks,
+    standing_warm,
+    step_by_step,
+)
 from lapwright.results.record import grit_on
 from lapwright.specification.plate import Plate
 
@@ -32,30 +40,34 @@ if TYPE_CHECKING:
     from lapwright.results.record import PlateRecord, Run
     from lapwright.study.model import Study
 
-__all__ = ["best", "foreseen", "noticed", "noticed_in"]
+__all__ = ["KINDS", "best", "foreseen", "gravity", "noticed", "noticed_in"]
+
+
+def gravity(one: Finding) -> tuple[int, int]:
+    """What to sort findings by, the gravest first."""
+    return list(KINDS).index(one.code), one.step
+
+
+def _notices(*told: str) -> list[Callable[..., Iterable[Finding]]]:
+    """What notices the kinds that are told so, each once."""
+    return list(dict.fromkeys(kind.notice for kind in KINDS.values() if kind.told in told))
 
 
 def foreseen(study: Study, ahead: Sequence[Outlook]) -> list[Finding]:
     """Everything to look out for, step by step; `ahead`: the outlook of each."""
-    found: list[Finding] = []
-    for at, look in enumerate(ahead, 1):
-        found += [
-            *_of_motion(study, at),
-            *_of_edge(at, look),
-            *_of_pressure(at, look),
-            *_of_grit(study, at, look),
-            *_of_plates(study, at, look),
-            *heating(study, at, look),
-        ]
+    found = [one for see in _notices("before", "both") for one in see(study, ahead)]
+    return sorted(found, key=lambda one: (one.step, gravity(one)))
+
+
+def _grits(study: Study, ahead: Sequence[Outlook]) -> Iterator[Finding]:
+    """Grits after one another: one much finer than the last, and pits that will stay."""
     steps = [
         Rubbed(
             at, study.steps[at - 1], {name: look.removed_from[name] for name in _used(study, at)}
         )
         for at, look in enumerate(ahead, 1)
     ]
-    found += (one for _, one in marks(steps, "pits"))
-    found += standing_warm(study, ahead)
-    return sorted(found, key=lambda one: one.step)
+    return (one for _, one in marks(steps, "pits"))
 
 
 def _used(study: Study, at: int) -> list[str]:
@@ -64,7 +76,8 @@ def _used(study: Study, at: int) -> list[str]:
     return [name for name in study.plates if name in (step.top, step.bottom)]
 
 
-def _of_motion(study: Study, at: int) -> Iterator[Finding]:
+@step_by_step
+def _of_motion(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
     """A top that lies still or is never turned, and a stroke that stays on one side of the plate below.
 
     At a tenth of the radius off the middle, two flat discs lapped alike, the lopsided part of the worn face
@@ -86,7 +99,8 @@ def _of_motion(study: Study, at: int) -> Iterator[Finding]:
         )
 
 
-def _of_edge(at: int, look: Outlook) -> Iterator[Finding]:
+@step_by_step
+def _of_edge(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
     """A top that tips off, or goes further than where flat faces begin to lift."""
     edge = look.edge
     if look.tipping_margin < 0.0:
@@ -106,7 +120,8 @@ def _of_edge(at: int, look: Outlook) -> Iterator[Finding]:
         )
 
 
-def _of_pressure(at: int, look: Outlook) -> Iterator[Finding]:
+@step_by_step
+def _of_pressure(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
     for code, limit, sign in (
         ("high_pressure", limit_of("high pressure"), 1.0),
         ("low_pressure", limit_of("low pressure"), -1.0),
@@ -115,6 +130,7 @@ def _of_pressure(at: int, look: Outlook) -> Iterator[Finding]:
             yield Finding(code, at, None, {"pressure": look.pressure_mean, "limit": limit})
 
 
+@step_by_step
 def _of_grit(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
     """One dab for too long, a dab that tires nobody knows how fast, faces that change within a stroke."""
     step = study.steps[at - 1]
@@ -129,6 +145,7 @@ def _of_grit(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
         yield Finding("long_stroke", at, None, {"stroke": once, "tau": look.tau})
 
 
+@step_by_step
 def _of_plates(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
     """What each plate weighs, whether its sludge is a hazard, and how far each bends.
 
@@ -163,9 +180,8 @@ def noticed(run: Run, study: Study) -> list[Finding]:
         for one in foreseen(study, ahead)
         if KINDS[one.code].told == "both" and (one.code, one.step) not in told
     ]
-    found += _pits(run, study)
-    found += _best(run, study)
-    return sorted(found, key=lambda one: one.gravity)
+    found += [one for see in _notices("after") for one in see(run, study)]
+    return sorted(found, key=gravity)
 
 
 def _tipped(run: Run, study: Study) -> Iterator[Finding]:
@@ -238,33 +254,77 @@ def noticed_in(
     found: Estimate,
 ) -> list[Finding]:
     """Everything that is noticed of readings; "reading" among the numbers is their place, from 0."""
-    out: list[Finding] = [
-        Finding("odd_reading", 0, readings[k].plate, {"reading": k, "of": len(found.doubtful)})
-        for k in found.doubtful
-    ]
+    return [one for see in _notices("readings") for one in see(readings, gauges, plates, found)]
+
+
+def _odd(
+    readings: Sequence[Reading],
+    gauges: Mapping[str, Gauge],
+    plates: Mapping[str, Plate],
+    found: Estimate,
+) -> Iterator[Finding]:
+    for k in found.doubtful:
+        yield Finding(
+            "odd_reading", 0, readings[k].plate, {"reading": k, "of": len(found.doubtful)}
+        )
+
+
+def _in_groove(
+    readings: Sequence[Reading],
+    gauges: Mapping[str, Gauge],
+    plates: Mapping[str, Plate],
+    found: Estimate,
+) -> Iterator[Finding]:
     for k, one in enumerate(readings):
         gauge, plate = gauges[one.gauge], plates[one.plate]
         if not footing(plate, gauge.contacts(one.place, plate.outline), gauge.foot).firm:
-            out.append(Finding("in_groove", 0, one.plate, {"reading": k}))
+            yield Finding("in_groove", 0, one.plate, {"reading": k})
+
+
+def _no_side(
+    readings: Sequence[Reading],
+    gauges: Mapping[str, Gauge],
+    plates: Mapping[str, Plate],
+    found: Estimate,
+) -> Iterator[Finding]:
     for name in dict.fromkeys(one.plate for one in readings if not one.side_told):
-        out.append(Finding("no_side", 0, name))
+        yield Finding("no_side", 0, name)
+
+
+def _sum_only(
+    readings: Sequence[Reading],
+    gauges: Mapping[str, Gauge],
+    plates: Mapping[str, Plate],
+    found: Estimate,
+) -> Iterator[Finding]:
     for name in found.plates:
         told = sum(one is not None for one in found.forms(name).values())
         if found.order(name) > told:
-            out.append(
-                Finding("sum_only", 0, name, {"fixed": found.order(name), "one_by_one": told})
-            )
+            numbers = {"fixed": found.order(name), "one_by_one": told}
+            yield Finding("sum_only", 0, name, numbers)
+
+
+def _one_step(
+    readings: Sequence[Reading],
+    gauges: Mapping[str, Gauge],
+    plates: Mapping[str, Plate],
+    found: Estimate,
+) -> Iterator[Finding]:
     for name in dict.fromkeys(one.gauge for one in readings):
         step, own = gauges[name].resolution, [k for k, r in enumerate(readings) if r.gauge == name]
         if step > 0.0 and all(abs(readings[k].value) < 1.5 * step for k in own):
-            out.append(Finding("one_step", 0, None, {"reading": own[0], "resolution": step}))
-    out += _warm(readings, gauges, plates, found)
-    if found.stretch == 1.0:
-        alone = (
-            name for name in found.plates if len({r.at for r in readings if r.plate == name}) == 1
-        )
-        out += (Finding("one_place", 0, name) for name in alone)
-    return out
+            yield Finding("one_step", 0, None, {"reading": own[0], "resolution": step})
+
+
+def _one_place(
+    readings: Sequence[Reading],
+    gauges: Mapping[str, Gauge],
+    plates: Mapping[str, Plate],
+    found: Estimate,
+) -> Iterator[Finding]:
+    for name in found.plates if found.stretch == 1.0 else ():
+        if len({r.at for r in readings if r.plate == name}) == 1:
+            yield Finding("one_place", 0, name)
 
 
 def _warm(
@@ -288,3 +348,98 @@ def _warm(
     means = [sum(warm for warm, _, _ in there) / len(there) for there in told.values()]
     if means and (apart := max(means) - min(means)) > limit_of("plates compared"):
         yield Finding("apart", 0, None, {"apart": apart, "limit": limit_of("plates compared")})
+
+
+# One line adds a finding.  What can hurt or spoil the work comes first.
+KINDS = {
+    "tips": Kind(
+        "the top tips off in the stroke",
+        _of_edge,
+        sentence="{top} tips off {bottom} in this stroke: shorten the stroke, or move it or the load inwards",
+        hurts=True,
+    ),
+    "overhang": Kind("the stroke goes past where flat faces begin to lift", _of_edge),
+    "too_heavy": Kind("more than one person should lift", _of_plates, of="plate", hurts=True),
+    "carbide": Kind(
+        "sludge that is a hazard",
+        _of_plates,
+        sentence="sludge of cobalt-bonded carbide is a carcinogen hazard: work wet, wear gloves, collect the "
+        "waste; local rules come first",
+        of="plate",
+        hurts=True,
+    ),
+    "heavy": Kind("to be lifted with care", _of_plates, of="plate", hurts=True),
+    "nothing_rubs": Kind(
+        "the top neither travels nor turns",
+        _of_motion,
+        sentence="the top neither travels nor turns while it rubs, so nothing is lapped. "
+        'Write stroke = {{ travel = "1/3" }}',
+    ),
+    "pits_left": Kind(
+        "pits of a coarser grit that the metal off did not reach the bottom of",
+        _pits,
+        "after",
+        of="end",
+    ),
+    "high_pressure": Kind(
+        "the grit layer may be squeezed out",
+        _of_pressure,
+        sentence="{pressure:pressure} is above {limit:pressure}: the grit layer may be squeezed out. "
+        "Take less load",
+    ),
+    "low_pressure": Kind(
+        "the top may float",
+        _of_pressure,
+        sentence="{pressure:pressure} is below {limit:pressure}: the top may float on the grit and cut "
+        "little. Add load",
+    ),
+    "no_turn": Kind("the top is never turned", _of_motion),
+    "one_side": Kind("the stroke stays on one side of a plate", _of_motion),
+    "finer": Kind("a grit much finer than the one before it", _grits),
+    "pits": Kind("pits of a coarser grit that will stay, as far as can be told", _grits, "before"),
+    "best_passed": Kind(
+        "a face was clearly flatter on the way than at the end", _best, "after", of="end"
+    ),
+    "one_dab": Kind(
+        "one dab of grit for too long",
+        _of_grit,
+        sentence="one dab of grit for longer than ten minutes wears out. "
+        'Write fresh_grit_every = "5 min"',
+    ),
+    "long_stroke": Kind(
+        "the faces change within one stroke",
+        _of_grit,
+        sentence="going through the stroke once lasts {stroke:number} s, longer than the {tau:number} s in "
+        "which a misfit dies: the faces change within the stroke, and what comes out depends on where you "
+        "stop. Take less load, a finer grit or a quicker pace",
+    ),
+    "bending": Kind("a plate bends under the load, and is taken as rigid", _of_plates),
+    "heat": Kind("a plate goes domed from the heat of rubbing while it runs", heating),
+    "wait": Kind("plates are too warm to be read at the end", standing_warm, of="end"),
+    "no_fade": Kind(
+        "how fast a dab tires is not known; said with what is taken as usual",
+        _of_grit,
+        "before",
+        "how fast a dab of grit tires is not known, so it is taken to cut on as if fresh. "
+        'In a [grits.NAME] you can write fade = "8 min"',
+    ),
+    "odd_reading": Kind("a reading that contradicts the others", _odd, "readings"),
+    "in_groove": Kind("a foot stood in a groove", _in_groove, "readings"),
+    "no_side": Kind("bands were counted without saying dome or dish", _no_side, "readings"),
+    "sum_only": Kind(
+        "forms of a plate are fixed as a sum only",
+        _sum_only,
+        "readings",
+        "{plate}: along one line a dome and a saddle look alike, so part of what was read is fixed as a sum "
+        "only. Read across it as well, at 90 degrees, and at 45 and 135 for the twist.",
+    ),
+    "one_step": Kind("a gauge never showed more than one step of its dial", _one_step, "readings"),
+    "not_at_room": Kind("a plate was not as warm as the room", _warm, "readings"),
+    "apart": Kind(
+        "plates were not as warm as each other",
+        _warm,
+        "readings",
+        "The plates were read {apart:warmer} apart: let all stand on one bench before you compare them.",
+    ),
+    "one_place": Kind("a plate was read at one place only", _one_place, "readings"),
+}

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from lapwright.specification.curves import PLACE, TURNED, Curve, Stroke, stroke_said
+from lapwright.specification.curves import PLACE, TURNED, Curve
 from lapwright.specification.quantities import (
     ANGLE,
     FORCE,
@@ -33,6 +33,7 @@ from lapwright.specification.rates import (
     typed_turn,
 )
 from lapwright.specification.said import Frozen, Said, Size, each, made
+from lapwright.specification.stroke import Stroke, stroke_said
 from lapwright.specification.table import choice, pure_number, whole
 
 __all__ = [

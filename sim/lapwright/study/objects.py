@@ -12,7 +12,7 @@ from typing import Any
 
 from lapwright.errors import Fault, StudyError
 from lapwright.metrology.form import AS_LENGTH, OF_SIDE, EdgeMargin
-from lapwright.specification.curves import KINDS, Stroke
+from lapwright.specification.curves import KINDS
 from lapwright.specification.outline import SIZE, Disc, Outline, Rectangle, Ring
 from lapwright.specification.plate import MATERIALS, Material, Plate, StartForm
 from lapwright.specification.quantities import LENGTH, quantity
@@ -29,6 +29,7 @@ from lapwright.specification.step import (
     usual_layer,
     usual_wear,
 )
+from lapwright.specification.stroke import Stroke
 from lapwright.study.maps import held
 from lapwright.study.start import run_text
 

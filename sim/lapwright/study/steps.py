@@ -11,7 +11,7 @@ from functools import lru_cache
 from typing import Any
 
 from lapwright.kinematics.sizing import sized
-from lapwright.specification.curves import KINDS, TRAVEL, Curve, Still, Stroke, size_names
+from lapwright.specification.curves import KINDS, Curve, Still, size_names
 from lapwright.specification.outline import Outline
 from lapwright.specification.plate import Plate
 from lapwright.specification.quantities import LENGTH, quantity
@@ -28,6 +28,7 @@ from lapwright.specification.step import (
     Until,
     strokes_in,
 )
+from lapwright.specification.stroke import TRAVEL, Stroke
 from lapwright.specification.table import Table, boolean, choice, mapping_of, text
 from lapwright.study.grits import HOW_GRIT, a_plate, grit_of
 from lapwright.units import METRIC, Text, Units
