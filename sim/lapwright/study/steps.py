@@ -92,7 +92,7 @@ def stroke_of(step: Table, top: Plate | None, bottom: Plate | None, spin: Spin) 
         else None
     )
     _refuse_others(table, kind, (*ways, *others))
-    table.done()
+    table.done(also=size_names())
     if not size:
         return replace(place, curve=of())
     if way is None and not any(name in table.data for name in ways):
