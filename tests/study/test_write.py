@@ -221,6 +221,24 @@ def test_any_change_of_any_study_reads_as_wanted_and_keeps_its_comments(
         assert not has(wanted, owner, document), f"comment {number} of {owner} is lost"
 
 
+def test_where_the_editor_of_tables_gives_up_keys_are_written_anew(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A library's slip over dotted keys that lie apart costs their order, and neither value nor comment."""
+    text = '# of all\n[[steps]]\nA.b = 1 # one\n# of top\ntop = "x"\nA.c.d = 2 # two\n'
+    wanted = {"steps": [{"A": {"b": 3, "c": {"d": 2}}, "top": "x"}]}
+
+    def slips(*_: object) -> None:
+        raise IndexError("list index out of range")
+
+    monkeypatch.setattr("lapwright.study.write._edit", slips)
+    got = written(wanted, like=text)
+    assert tomllib.loads(got) == wanted
+    assert [line for line in got.splitlines() if line.startswith("#")] == [
+        *("# of all", "# one", "# of top", "# two")
+    ]
+
+
 def plain(value: Any) -> Any:
     """With the types told apart, whatever the order of keys."""
     if isinstance(value, dict):

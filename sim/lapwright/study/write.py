@@ -7,6 +7,7 @@ where it goes.  What is new stands as a person would write it, a table within a 
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 import json
 import re
@@ -316,10 +317,19 @@ def _edited(body: str, said: Mapping[str, Any], wanted: Mapping[str, Any]) -> st
     if not said:
         return body + _pairs(wanted)
     import tomlkit
+    from tomlkit.exceptions import TOMLKitError
 
     table = tomlkit.parse(body)
-    _edit(table, said, wanted)
-    return table.as_string()
+    # Dotted keys of one table that lie apart confuse tomlkit now and then: then all are written anew, below
+    # their comments.
+    with contextlib.suppress(
+        IndexError, KeyError, RuntimeError, TOMLKitError, tomllib.TOMLDecodeError
+    ):
+        _edit(table, said, wanted)
+        if _same(tomllib.loads(table.as_string()), dict(wanted)):
+            return table.as_string()
+    comments = (mark[0] for mark in _MARKS.finditer(body) if mark[0].startswith("#"))
+    return "".join(f"{comment}\n" for comment in comments) + _pairs(wanted)
 
 
 def _edit(table: Any, said: Mapping[str, Any], wanted: Mapping[str, Any]) -> None:
