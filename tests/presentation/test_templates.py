@@ -11,10 +11,16 @@ from tuning_scene import made
 
 import lapwright
 from lapwright.commands.main import main
+from lapwright.optimisation.advise import Advice
+from lapwright.optimisation.book import Book
+from lapwright.optimisation.next_study import next_study
 from lapwright.presentation.card import card_page
+from lapwright.presentation.next_page import next_page
+from lapwright.presentation.next_spell import NextAnswer
 from lapwright.presentation.page import render
 from lapwright.presentation.render import filled, templates
 from lapwright.presentation.tuning import tuning_page
+from lapwright.study.read import parse
 
 FOLDER = Path(lapwright.__file__).parent / "presentation" / "templates"
 PAIR = """title = "<script>alert(1)</script> & 20 um"
@@ -59,9 +65,18 @@ def written(tmp_path_factory: pytest.TempPathFactory, make_run) -> tuple[set[str
         "run": render(run),
         "card": card_page(run),
         "tune": tuning_page(made(), Path("new.toml")),
+        "next": _next_page(),
     }
     templates.cache_clear()
     return asked, pages
+
+
+def _next_page() -> str:
+    """What a book says before anything is read, with the study's own step as the next spell."""
+    book = Book(parse(PAIR, "pair"))
+    advice = Advice(book.study.steps[0], "go on", 0.8, 0.1, (600.0,) * 3, (1.0,) * 3)
+    study = next_study(book, book.study.steps[0])
+    return next_page(NextAnswer(book, advice), study, "lapwright run pair-next/next.toml")
 
 
 @pytest.mark.parametrize("name", sorted(path.name for path in FOLDER.iterdir()))
