@@ -17,6 +17,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from comparing import RING, THREE
+from dying import dies, dies_of_two
 from started import under_way, wait_until
 
 from lapwright.errors import CannotDoError, CommandError
@@ -111,6 +112,7 @@ def address(tmp_path_factory: pytest.TempPathFactory):
             wait_until(lambda: running.poll() is not None, "the cluster has ended")
 
 
+@pytest.mark.campaign
 def test_a_cluster_gives_the_same_bits(here: dict, address: str) -> None:
     with cluster(address) as crew:
         assert crew.workers == 2
@@ -146,22 +148,12 @@ def test_a_fault_of_the_program_is_an_answer_too() -> None:
     assert "not yours" in answer.summary.trouble
 
 
-def dies_of_two(job: int) -> int:
-    if job == 2:
-        os._exit(3)
-    return 10 * job
-
-
 def test_a_worker_that_dies_costs_its_own_job_only() -> None:
     with processes(2) as crew:
         found = [
             a for some in work_through(crew, dies_of_two, range(6), lost=lambda j: -j) for a in some
         ]
     assert sorted(found) == [-2, 0, 10, 30, 40, 50]
-
-
-def dies(job: int) -> int:
-    os._exit(3)
 
 
 def test_workers_that_only_die_are_given_up() -> None:
@@ -238,7 +230,14 @@ if __name__ == "__main__":
 
 
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="no /proc to look for children in")
-@pytest.mark.parametrize("how", ["kill -9", "ctrl-c in a terminal", "ctrl-c to the parent alone"])
+@pytest.mark.parametrize(
+    "how",
+    [
+        "ctrl-c in a terminal",
+        pytest.param("ctrl-c to the parent alone", marks=pytest.mark.campaign),
+        pytest.param("kill -9", marks=pytest.mark.campaign),
+    ],
+)
 def test_no_worker_outlives_its_parent(tmp_path: Path, how: str) -> None:
     script = tmp_path / "endless.py"
     script.write_text(ENDLESS)
