@@ -293,14 +293,11 @@ def test_the_report_is_made_again_from_the_run_alone(
     done: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     (tmp_path / "run.h5").write_bytes((done / "run.h5").read_bytes())
-    assert main(["report", str(tmp_path / "run.h5")]) == 0
-    assert (tmp_path / "report.html").read_bytes() == (done / "report.html").read_bytes()
-    capsys.readouterr()
+    (tmp_path / "report.html").write_text("old")
     assert main(["report", str(tmp_path)]) == 2
     assert "--force" in capsys.readouterr().err
-    (tmp_path / "report.html").write_text("old")
-    assert main(["report", str(tmp_path), "--force"]) == 0
-    assert (tmp_path / "report.html").stat().st_size > 10_000
+    assert main(["report", str(tmp_path / "run.h5"), "--force"]) == 0
+    assert (tmp_path / "report.html").read_bytes() == (done / "report.html").read_bytes()
 
 
 def test_progress_says_time_lapped_and_time_left() -> None:
@@ -493,15 +490,15 @@ def test_json_knows_no_nan_and_no_arrays() -> None:
 def test_a_watched_step_says_at_which_stroke_it_stopped(
     bench: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    watched = SHORTEST.replace('time = "40 min"', 'time = "40 min"\nuntil = { removed = "0.1 um" }')
+    watched = SHORTEST.replace('time = "40 min"', 'time = "10 min"\nuntil = { removed = "0.1 um" }')
     (bench / "watched.toml").write_text(watched)
     assert main(["run", "watched.toml", "--no-page"]) == 0
     found = re.search(r"Step 1 stopped by its gauge at stroke (\d+)\.", capsys.readouterr().out)
     assert found is not None
-    assert 0 < int(found[1]) < 1600
+    assert 0 < int(found[1]) < 400
     (bench / "never.toml").write_text(watched.replace("0.1 um", "90 um"))
     assert main(["run", "never.toml", "--no-page"]) == 0
-    assert "Step 1 ran to its end, 1600 strokes" in capsys.readouterr().out
+    assert "Step 1 ran to its end, 400 strokes" in capsys.readouterr().out
 
 
 def test_an_error_without_a_key_says_null(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -93,8 +93,9 @@ def said(tmp_path_factory: pytest.TempPathFactory) -> str:
         study.write_text(re.sub(r"cells = \d+", "cells = 32", text), encoding="utf-8")
         run = str(folder / f"{name}-run")
         parts += [
-            heard("run", str(study), "--out", run),
+            heard("run", str(study), "--out", run, "--no-page"),
             heard("bearing", run),
+            heard("report", run),
             heard("report", run, "--card"),
         ]
         for page in ("report.html", "card.html"):
@@ -119,7 +120,7 @@ def test_the_keys_of_the_glossary_are_in_the_json(tmp_path: Path) -> None:
     text = (ROOT / "configs" / "first-pair.toml").read_text("utf-8")
     study.write_text(re.sub(r"cells = \d+", "cells = 32", text), encoding="utf-8")
     known: set[str] = set()
-    for words in (["run", str(study), "--out", str(tmp_path / "r")], ["preview", str(study)],
+    for words in (["run", str(study), "--out", str(tmp_path / "r"), "--no-page"], ["preview", str(study)],
                   ["bearing", str(tmp_path / "r")]):  # fmt: skip
         out = io.StringIO()
         with contextlib.redirect_stdout(out), contextlib.redirect_stderr(io.StringIO()):
@@ -248,7 +249,8 @@ def test_minutes_that_are_wrong_leave_other_shapes(row: str, factor: float) -> N
     assert within(b, said_b)
 
 
-@pytest.mark.parametrize("hand", ["usual", pytest.param("rough", marks=pytest.mark.campaign)])
+@pytest.mark.campaign
+@pytest.mark.parametrize("hand", ["usual", "rough"])
 def test_a_hand_that_scatters_hollows_the_top_more(hand: str) -> None:
     _, a, b = ends([(None, {"hand": hand})], {}, seed=1)
     ((_, said_a, said_b),) = table(hand)

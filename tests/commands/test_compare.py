@@ -227,7 +227,7 @@ def test_two_keys_make_a_field_and_coarse_cells_are_said(bench: Path, capsys: An
 
 
 LONG = TURNED.replace("cells = 24", "cells = 48").replace("10 min", "4 h") + (
-    '[sweep]\nload = { from = "0 N", to = "20 N", steps = 12 }\n'
+    '[sweep]\nload = { from = "0 N", to = "20 N", steps = 6 }\n'
 )
 
 
@@ -275,7 +275,7 @@ def test_ctrl_c_leaves_nothing_behind_and_it_goes_on(bench: Path, whole_group: b
             os.kill(running.pid, signal.SIGINT)
         said, told = ended(running)
     assert running.returncode == 1
-    assert "of 12 lapped" in told
+    assert "of 6 lapped" in told
     assert "Traceback" not in told
     assert "--resume" in said
     wait_until(lambda: gone(started), "its workers are gone")
@@ -287,7 +287,7 @@ def test_ctrl_c_leaves_nothing_behind_and_it_goes_on(bench: Path, whole_group: b
     whole = run(*shell, "--workers", "2", "--no-page", "--json", folder=bench)
     assert whole.returncode == 0, whole.stderr
     assert work.read_bytes().startswith(there)  # done once, not done again
-    assert len(json.loads(whole.stdout)["members"]) == 12
+    assert len(json.loads(whole.stdout)["members"]) == 6
 
 
 def test_the_tally_says_how_far_it_is(capsys: Any) -> None:

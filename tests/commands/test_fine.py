@@ -55,7 +55,7 @@ bottom = "B"
 grit = "15 um"
 turn = "90 deg every 10 strokes"
 swap_every = { A = "2 min", B = "1 min" }
-time = "6 min"
+time = "3 min"
 hand = "usual"
 """
 

@@ -84,9 +84,13 @@ STUDIES = {path.stem: path.read_text("utf-8") for path in CONFIGS} | {
     "inch": INCH,
     "hostile": HOSTILE,
 }
+LONG = {"grooved-pair", "hostile"}
 
 
-@pytest.fixture(scope="module", params=STUDIES)
+@pytest.fixture(
+    scope="module",
+    params=[pytest.param(n, marks=pytest.mark.campaign if n in LONG else []) for n in STUDIES],
+)
 def said(request, tmp_path_factory):
     """(text as typed, words printed, JSON): each study is previewed once, in words and for scripts."""
     text = STUDIES[request.param]

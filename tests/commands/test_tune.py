@@ -260,6 +260,7 @@ def test_a_twist_without_turning_is_refused_with_the_missing_key(bench: Path) ->
     assert "That cannot be reached with what may move." in " ".join(found.stderr.split())
 
 
+@pytest.mark.campaign
 def test_a_ring_is_lapped_where_it_spares_the_plate(bench: Path) -> None:
     """Unequal in outline, wear and mass; the plate keeps its dome, and is told not to be flat."""
     (bench / "ring.toml").write_text(SPARED)

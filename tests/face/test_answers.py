@@ -6,13 +6,13 @@ import json
 from pathlib import Path
 
 import pytest
-from comparing import PAIR, TURNED, crew_at_hand
+from comparing import PAIR, crew_at_hand
 
 import lapwright as lw
 from lapwright.commands.main import main
 
 WAYS = (
-    TURNED
+    PAIR
     + """
 [[variants]]
 name = "short"
@@ -23,7 +23,7 @@ set = { "stroke.travel" = "1/2" }
 """
 )
 GOAL = (
-    TURNED
+    PAIR
     + """
 [tune]
 reach = { difference = "2.5 um" }

@@ -98,7 +98,15 @@ def by_reason(study, step, look, degree):
     return made, mark
 
 
-@pytest.mark.parametrize("name", STUDIES)
+@pytest.mark.parametrize(
+    "name",
+    [
+        pytest.param(
+            n, marks=pytest.mark.campaign if n in ("grooved", "a ring carried round") else []
+        )
+        for n in STUDIES
+    ],
+)
 def test_a_glance_is_the_picture_at_its_degree(name):
     study, step, look, got = glanced(STUDIES[name])
     grooved = name == "grooved"
@@ -133,7 +141,14 @@ def test_a_glance_is_near_the_reason(name):
         assert dict(got.mark[plate]) == pytest.approx(forms, abs=0.12 * look.squeeze), plate
 
 
-@pytest.mark.parametrize("name", ["a part on a plate", "a ring carried round", "a rail on a plate"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "a part on a plate",
+        pytest.param("a ring carried round", marks=pytest.mark.campaign),
+        "a rail on a plate",
+    ],
+)
 def test_what_is_made_and_left_is_what_the_engine_makes_of_flat_faces(name):
     study, step, look, got = glanced(STUDIES[name].replace("thickness", "cells = 48, thickness"))
     end = deque(lap(study.plates, study.steps, margin=study.margin), maxlen=1)[0]
@@ -200,7 +215,7 @@ def test_where_the_rim_is_never_rubbed_what_is_made_is_the_pace_of_a_run():
         ), name
 
 
-@pytest.mark.parametrize("radius", ["12 mm", "30 mm"])
+@pytest.mark.parametrize("radius", [pytest.param("12 mm", marks=pytest.mark.campaign), "30 mm"])
 def test_what_is_made_does_not_hang_on_the_degree(radius):
     """At degrees 10, 12 and 16, each with slow shapes of its own on the plate's rim."""
     stroke = f'stroke = {{ kind = "circle", radius = "{radius}" }}\nturn = "8 deg per stroke"'

@@ -370,7 +370,17 @@ MADE: dict[str, Callable[[], Run]] = {
 OUTCOMES = {"interrupted", "tipped", "limit", "until"}
 
 
-@pytest.fixture(scope="session", params=sorted(set(MADE) - OUTCOMES))
+# What takes longest to draw is drawn as a campaign.
+LONG = {"grooved_pair", "six_plates", "three_plates"}
+
+
+@pytest.fixture(
+    scope="session",
+    params=[
+        pytest.param(name, marks=pytest.mark.campaign if name in LONG else [])
+        for name in sorted(set(MADE) - OUTCOMES)
+    ],
+)
 def made_name(request: pytest.FixtureRequest) -> str:
     """The name of each run made by hand, in turn."""
     return request.param

@@ -23,7 +23,7 @@ load = "20 N"
 pace = "60 /min"
 turn = "8 deg per stroke"
 stroke = { travel = "3/8" }
-time = "10 min"
+time = "8 min"
 
 [[variants]]
 name = "even"

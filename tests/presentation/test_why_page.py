@@ -51,7 +51,9 @@ time = "10 min"
 STUDIES = {"pair": PAIR, "rails": RAILS, "ring": RING}
 
 
-@pytest.fixture(scope="module", params=STUDIES)
+@pytest.fixture(
+    scope="module", params=["pair", "rails", pytest.param("ring", marks=pytest.mark.campaign)]
+)
 def page(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> str:
     folder = tmp_path_factory.mktemp("why")
     (folder / "study.toml").write_text(STUDIES[request.param])

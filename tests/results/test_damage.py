@@ -54,7 +54,7 @@ def flipped(whole: bytes, dice: random.Random, kind: str) -> bytes:
 
 
 @pytest.mark.parametrize(
-    ("flips", "pages"), [(400, 100), pytest.param(10_000, 2_000, marks=pytest.mark.campaign)]
+    ("flips", "pages"), [(400, 100), pytest.param(4_000, 800, marks=pytest.mark.campaign)]
 )
 @pytest.mark.parametrize("resume", [None, '{"entries": 4}'])
 def test_no_flipped_bit_is_believed(

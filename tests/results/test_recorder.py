@@ -97,7 +97,7 @@ def test_a_short_run_is_kept_whole() -> None:
 
 
 @pytest.mark.parametrize(
-    ("blocks", "swap_every", "step_every"), [(900, 90, 300), (900, 2, 100), (600, 1, 1)]
+    ("blocks", "swap_every", "step_every"), [(600, 60, 200), (600, 2, 100), (400, 1, 1)]
 )
 def test_a_long_run_is_thinned_over_the_metal(
     blocks: int, swap_every: int, step_every: int
@@ -112,7 +112,7 @@ def test_a_long_run_is_thinned_over_the_metal(
     assert frames[0] == 0.0
     assert frames[-1] == 10.0 * blocks
     assert np.diff(frames).max() < 6.0 * np.diff(frames).mean()
-    if swap_every == 90:
+    if swap_every == 60:
         assert run.event.count("swap") == 10, "swaps and ends of steps stay while there is room"
         assert run.event.count("step") == 3
     spacing = np.diff(run.plates["A"].removed)
@@ -127,7 +127,7 @@ def test_frames_keep_first_and_last_and_spread() -> None:
     assert gaps.max() < 2.5 * gaps.mean(), "even over metal, not over time"
 
 
-@pytest.mark.parametrize(("every", "blocks"), [(1, 60), (17, 400), (250, 400)])
+@pytest.mark.parametrize(("every", "blocks"), [(1, 40), (17, 260), (250, 300)])
 def test_stopping_and_going_on_keeps_the_same(tmp_path: Path, every: int, blocks: int) -> None:
     whole = recorded(blocks, swap_every=40).run(HEADING, "done", 1.0)
     recorder = Recorder(STUDY)

@@ -15,8 +15,14 @@ from lapwright.errors import StudyError
 from lapwright.study.model import Study
 from lapwright.study.read import parse, parse_document
 
-QUIET = settings(max_examples=200, deadline=None, suppress_health_check=list(HealthCheck))
+MANY = pytest.mark.parametrize("number", [50, pytest.param(400, marks=pytest.mark.campaign)])
 MOST_CALLS = 200_000  # of functions written in Python, to read a study or refuse it
+
+
+def tried(check, number: int, *drawn) -> None:
+    """So many examples of what is drawn."""
+    quiet = settings(max_examples=number, deadline=None, suppress_health_check=list(HealthCheck))
+    quiet(given(*drawn)(check))()
 
 
 def outcome(read, source) -> Study | list[str]:
@@ -114,66 +120,80 @@ def at(document, path):
     return document
 
 
-@QUIET
-@given(st.data(), documents())
-def test_one_value_is_replaced(data, document):
-    path = data.draw(st.sampled_from(places(document)))
-    at(document, path[:-1])[path[-1]] = data.draw(ODD)
-    outcome(parse_document, document)
+@MANY
+def test_one_value_is_replaced(number):
+    def check(data, document):
+        path = data.draw(st.sampled_from(places(document)))
+        at(document, path[:-1])[path[-1]] = data.draw(ODD)
+        outcome(parse_document, document)
+
+    tried(check, number, st.data(), documents())
 
 
-@QUIET
-@given(st.data(), documents())
-def test_several_keys_are_dropped_renamed_or_moved(data, document):
-    for _ in range(data.draw(st.integers(1, 4))):
-        path = data.draw(st.sampled_from(places(document) or [()]))
-        if not path:
-            break
-        parent = at(document, path[:-1])
-        value = parent.pop(path[-1])
-        deed = data.draw(st.sampled_from(["drop", "rename", "move", "double"]))
-        if deed == "rename" and isinstance(parent, dict):
-            parent[data.draw(st.text(max_size=12))] = value
-        elif deed in ("move", "double"):
-            spots = [p for p in [(), *places(document)] if isinstance(at(document, p), dict)]
-            at(document, data.draw(st.sampled_from(spots)))[str(path[-1])] = copy.deepcopy(value)
-            if deed == "double" and isinstance(parent, dict):
-                parent[path[-1]] = value
-    outcome(parse_document, document)
+@MANY
+def test_several_keys_are_dropped_renamed_or_moved(number):
+    def check(data, document):
+        for _ in range(data.draw(st.integers(1, 4))):
+            path = data.draw(st.sampled_from(places(document) or [()]))
+            if not path:
+                break
+            parent = at(document, path[:-1])
+            value = parent.pop(path[-1])
+            deed = data.draw(st.sampled_from(["drop", "rename", "move", "double"]))
+            if deed == "rename" and isinstance(parent, dict):
+                parent[data.draw(st.text(max_size=12))] = value
+            elif deed in ("move", "double"):
+                spots = [p for p in [(), *places(document)] if isinstance(at(document, p), dict)]
+                at(document, data.draw(st.sampled_from(spots)))[str(path[-1])] = copy.deepcopy(
+                    value
+                )
+                if deed == "double" and isinstance(parent, dict):
+                    parent[path[-1]] = value
+        outcome(parse_document, document)
+
+    tried(check, number, st.data(), documents())
 
 
-@QUIET
-@given(st.data(), st.sampled_from([SHORTEST, LONG]))
-def test_letters_are_changed(data, text):
-    for _ in range(data.draw(st.integers(1, 5))):
-        start = data.draw(st.integers(0, len(text)))
-        length = data.draw(st.integers(0, 6))
-        put = data.draw(
-            st.one_of(st.text(max_size=6), st.sampled_from(list("\"\u201c\u201d'{}[]=,.#\n")))
+@MANY
+def test_letters_are_changed(number):
+    def check(data, text):
+        for _ in range(data.draw(st.integers(1, 5))):
+            start = data.draw(st.integers(0, len(text)))
+            length = data.draw(st.integers(0, 6))
+            put = data.draw(
+                st.one_of(st.text(max_size=6), st.sampled_from(list("\"\u201c\u201d'{}[]=,.#\n")))
+            )
+            text = text[:start] + put + text[start + length :]
+        outcome(parse, text)
+
+    tried(check, number, st.data(), st.sampled_from([SHORTEST, LONG]))
+
+
+@MANY
+def test_lines_are_shuffled_and_nested(number):
+    def check(data):
+        lines = data.draw(st.permutations(LONG.splitlines()))
+        kept = lines[: data.draw(st.integers(0, 25))]
+        deep = data.draw(
+            st.sampled_from(["", "x = " + "[" * 80, "x = " + "{ a = " * 80, "[" + "a." * 80 + "a]"])
         )
-        text = text[:start] + put + text[start + length :]
-    outcome(parse, text)
+        outcome(parse, "\n".join([*kept, deep]))
+
+    tried(check, number, st.data())
 
 
-@QUIET
-@given(st.data())
-def test_lines_are_shuffled_and_nested(data):
-    lines = data.draw(st.permutations(LONG.splitlines()))
-    kept = lines[: data.draw(st.integers(0, 25))]
-    deep = data.draw(
-        st.sampled_from(["", "x = " + "[" * 80, "x = " + "{ a = " * 80, "[" + "a." * 80 + "a]"])
+@MANY
+def test_anything_at_all(number):
+    def check(text):
+        outcome(parse, text)
+
+    tried(
+        check,
+        number,
+        st.one_of(
+            st.text(max_size=200), st.binary(max_size=200).map(lambda data: data.decode("latin-1"))
+        ),
     )
-    outcome(parse, "\n".join([*kept, deep]))
-
-
-@QUIET
-@given(
-    st.one_of(
-        st.text(max_size=200), st.binary(max_size=200).map(lambda data: data.decode("latin-1"))
-    )
-)
-def test_anything_at_all(text):
-    outcome(parse, text)
 
 
 @pytest.mark.parametrize("text", [SHORTEST, LONG])
