@@ -45,7 +45,7 @@ reach = { flatness = "2 um" }
 "steps.1.swap_every.A" = ["6 min", "12 min"]
 """
 )
-SAMPLE = 24  # faults of a scenario in a campaign, where not all are asked for
+SAMPLE = 16  # faults of a scenario in a campaign, where not all are asked for
 MINE = "members/mine.txt"  # a person's own, in a folder of ours
 
 

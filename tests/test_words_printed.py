@@ -66,7 +66,7 @@ BANDED = re.compile(r"about [\d.]+ (min|h)(?:,| \() ?[\d.]+ to [\d.]+")
 def coarse(name: str, folder: Path) -> Path:
     """The study with few cells: every number of cells is cut down, nothing else is touched."""
     text = (CONFIGS / f"{name}.toml").read_text("utf-8")
-    text = re.sub(r"cells = (\d+)", lambda m: f"cells = {max(24, int(m[1]) // 2)}", text)
+    text = re.sub(r"cells = (\d+)", lambda m: f"cells = {max(24, int(m[1]) // 3)}", text)
     path = folder / f"{name}.toml"
     path.write_text(text, encoding="utf-8")
     return path

@@ -6,6 +6,8 @@ import json
 import os
 import re
 import signal
+from contextlib import redirect_stdout
+from io import StringIO
 from pathlib import Path
 from typing import Any
 
@@ -39,9 +41,11 @@ def done(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
     """A folder with a finished comparison, drawn a few times; and what was said of it."""
     folder = tmp_path_factory.mktemp("bench")
     (folder / "three.toml").write_text(THREE)
-    found = run("compare", "three.toml", "--samples", "3", "--workers", "2", folder=folder)
-    assert found.returncode == 0, found.stderr
-    return folder / "three-compare", found.stdout
+    with pytest.MonkeyPatch.context() as patch, redirect_stdout(StringIO()) as said:
+        patch.setattr(comparing, "crew_of", crew_at_hand)
+        patch.chdir(folder)
+        assert main(["compare", "three.toml", "--samples", "3"]) == 0
+    return folder / "three-compare", said.getvalue()
 
 
 def test_words_say_the_order_and_what_to_type_next(done: tuple[Path, str]) -> None:

@@ -13,7 +13,7 @@ from lapwright.study.read import load
 
 STUDY = """
 title = "First pair"
-plates.A = { disc = "160 mm", thickness = "30 mm", form = { dome = "3 um", ripple = "0.1 um" } }
+plates.A = { disc = "160 mm", thickness = "30 mm", cells = 64, form = { dome = "3 um", ripple = "0.1 um" } }
 plates.B = { like = "A", form = { dish = "1 um" } }
 [[steps]]
 top = "A"

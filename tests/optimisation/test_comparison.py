@@ -22,6 +22,7 @@ from lapwright.specification.outline import Disc, Outline, Rectangle
 from lapwright.specification.plate import Plate, StartForm
 
 UM = 1e-6
+DRAWS = 8
 SPOKEN = {"sphere": 0.0, "saddle": 0.0, "twist": 0.0, "bow": None, "crown": None, "wind": None}
 # Equal discs, equal wear, no turn, to the very edge: what the moment law holds for.
 OVERHANG = """
@@ -98,7 +99,7 @@ def test_what_lifts_is_said(swept: Comparison) -> None:
 
 @pytest.fixture(scope="module")
 def three() -> Comparison:
-    return compare(THREE, samples=12)
+    return compare(THREE, samples=DRAWS)
 
 
 def test_one_that_tips_comes_last_and_says_why(three: Comparison) -> None:
@@ -107,18 +108,18 @@ def test_one_that_tips_comes_last_and_says_why(three: Comparison) -> None:
     assert "tips" in rows(three)[-1].trouble
     assert len(three.done) == 2
     assert three.best_in(1) == 0
-    assert three.ended_badly(1) == 12
+    assert three.ended_badly(1) == DRAWS
 
 
 def test_the_same_draws_decide_between_members(three: Comparison) -> None:
     wins, of = three.wins(2, 0)
     lost, _ = three.wins(0, 2)
-    assert of == 12
-    assert wins + lost == 12
+    assert of == DRAWS
+    assert wins + lost == DRAWS
     starts = [[got.plates["A"].before["sphere"] for got in some] for some in three.draws]
     assert starts[0] == starts[2]
-    assert len(set(starts[0])) == 12
-    assert sum(three.best_in(i) for i in range(3)) == 12
+    assert len(set(starts[0])) == DRAWS
+    assert sum(three.best_in(i) for i in range(3)) == DRAWS
     assert f"the first is the better in {max(wins, lost):.0f}: too few draws" in headline(three)
 
 
@@ -159,7 +160,7 @@ def test_a_wider_guess_gives_wider_bands(three: Comparison) -> None:
         '[[variants]]\nname = "as usual"\nset = { load = "20 N" }\n'
         '[[variants]]\nname = "shorter"\nset = { time = "1 min" }\n'
     )
-    narrow = compare(known, samples=12)
+    narrow = compare(known, samples=DRAWS)
     assert narrow.nominal[0].removed == pytest.approx(three.nominal[0].removed)
     spans = [math.log(b[1] / b[0]) for b in (c.band(0, ("removed",)) for c in (narrow, three))]
     assert spans[0] < 0.55 * spans[1]

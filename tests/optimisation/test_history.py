@@ -61,7 +61,7 @@ def quantities(bench):
     return np.vstack([*(layout.form_rows(name) for name in "AB"), wear, layer])
 
 
-@pytest.fixture(scope="module", params=[6, pytest.param(20, marks=pytest.mark.campaign)])
+@pytest.fixture(scope="module", params=[6, pytest.param(16, marks=pytest.mark.campaign)])
 def shops(request, bench):
     """Hidden shops, two spells each: how far the truth is from what is believed, over its spread."""
     rows, off, tails = quantities(bench), [], []

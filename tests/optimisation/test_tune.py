@@ -92,6 +92,7 @@ def test_a_sloppy_hand_is_told_by_full_simulation(ring: Tuning) -> None:
         assert nudge.reached_at is None
 
 
+@pytest.mark.campaign
 def test_equal_swaps_keep_the_shared_sphere() -> None:
     # Half the difference of the spheres is 2 um at the start; equal times on top leave it (derived).
     got = full(EQUAL_SWAPS, CELLS)
