@@ -21,7 +21,8 @@ from lapwright.modal.propagator import propagator_of
 from lapwright.modal.reduced_model import ReducedModel, predictor_of
 from lapwright.modal.spectrum import spectrum_of
 from lapwright.specification.curves import FigureEight
-from lapwright.specification.outline import Disc, Grooves, Ring
+from lapwright.specification.grooves import Grooves
+from lapwright.specification.outline import Disc, Ring
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Grit, Layer, Step, Turn, Wear
 from lapwright.units import GRAVITY

@@ -21,7 +21,8 @@ from lapwright.kinematics.overhang import land_outline, margins, places
 from lapwright.kinematics.sizing import shaped
 from lapwright.kinematics.sliding import face_points, flat_shares
 from lapwright.specification.curves import Line
-from lapwright.specification.outline import Disc, Grooves, Rectangle, Ring
+from lapwright.specification.grooves import Grooves
+from lapwright.specification.outline import Disc, Rectangle, Ring
 from lapwright.specification.plate import Plate, Ripple, StartForm
 from lapwright.specification.step import Grit, Hand, Layer, Load, Step, Swap, Turn, Wear
 from lapwright.units import GRAVITY

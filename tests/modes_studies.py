@@ -13,7 +13,8 @@ from lapwright.integration.state import Settings
 from lapwright.metrology.form import EdgeMargin, form_names, measure
 from lapwright.modal.reduced_model import ReducedModel, predictor_of
 from lapwright.specification.curves import Circle, Ellipse, FigureEight, Line
-from lapwright.specification.outline import Disc, Grooves, Rectangle, Ring
+from lapwright.specification.grooves import Grooves
+from lapwright.specification.outline import Disc, Rectangle, Ring
 from lapwright.specification.plate import Plate, StartForm
 from lapwright.specification.step import Load, Step, Turn
 from lapwright.verification.scenes import body, plain_grit

@@ -31,12 +31,8 @@ from lapwright.modal.glance import Glances
 from lapwright.modal.propagator import made as what_is_made
 from lapwright.modal.reduced_model import ReducedModel
 from lapwright.specification.curves import Circle, Ellipse, FigureEight, Line, Rosette, Zigzag
-from lapwright.specification.outline import (
-    Disc,
-    Grooves,
-    Rectangle,
-    Ring,
-)
+from lapwright.specification.grooves import Grooves
+from lapwright.specification.outline import Disc, Rectangle, Ring
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Step, Turn
 from lapwright.verification.scenes import body, plain_grit

@@ -35,13 +35,8 @@ from lapwright.integration.state import (
 from lapwright.kinematics.overlap import overlap
 from lapwright.metrology.form import forms
 from lapwright.specification.curves import Circle, FigureEight, Line, Still
-from lapwright.specification.outline import (
-    Disc,
-    Grooves,
-    Outline,
-    Rectangle,
-    Ring,
-)
+from lapwright.specification.grooves import Grooves
+from lapwright.specification.outline import Disc, Outline, Rectangle, Ring
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Step, Turn
 from lapwright.verification.scenes import (

@@ -40,7 +40,8 @@ if TYPE_CHECKING:
     from lapwright.optimisation.book import Book
     from lapwright.optimisation.comparison import Comparison
     from lapwright.results.record import Run
-    from lapwright.specification.outline import Disc, Grooves, Rectangle, Ring
+    from lapwright.specification.grooves import Grooves
+    from lapwright.specification.outline import Disc, Rectangle, Ring
     from lapwright.specification.plate import Material, Plate, StartForm
     from lapwright.specification.step import Grit, Hand, Layer, Load, Step, Swap, Turn, Until, Wear
     from lapwright.study.model import Study
@@ -62,12 +63,8 @@ _HOMES = {
         "Plate",
         "StartForm",
     ),
-    "specification.outline": (
-        "Disc",
-        "Grooves",
-        "Rectangle",
-        "Ring",
-    ),
+    "specification.grooves": ("Grooves",),
+    "specification.outline": ("Disc", "Rectangle", "Ring"),
     "metrology.form": (
         "EdgeMargin",
         "Form",

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from lapwright.specification.curves import Circle, FigureEight, Line, path_length
-from lapwright.specification.outline import Disc, Grooves, Rectangle, Ring
+from lapwright.specification.grooves import Grooves
+from lapwright.specification.outline import Disc, Rectangle, Ring
 from lapwright.specification.plate import StartForm
 from lapwright.specification.step import Load, Step, Turn
 from lapwright.verification.exact_contact import lost_volume

@@ -6,7 +6,8 @@ import pytest
 from lapwright.contact.average import Pair
 from lapwright.integration.state import Settings
 from lapwright.specification.curves import Circle, Line
-from lapwright.specification.outline import Grooves, Rectangle
+from lapwright.specification.grooves import Grooves
+from lapwright.specification.outline import Rectangle
 from lapwright.specification.plate import StartForm
 from lapwright.specification.step import Turn
 from lapwright.verification.exact_motion import circle_means, growth

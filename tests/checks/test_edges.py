@@ -15,7 +15,8 @@ from lapwright.contact.lay import face_of, gather, scratch
 from lapwright.contact.placement import PlacedPlate
 from lapwright.metrology.form import forms
 from lapwright.specification.curves import Circle, Line, Still
-from lapwright.specification.outline import Disc, Grooves, Rectangle, Ring
+from lapwright.specification.grooves import Grooves
+from lapwright.specification.outline import Disc, Rectangle, Ring
 from lapwright.specification.step import Turn
 from lapwright.verification.contact_rows import crowns, edges_rows
 from lapwright.verification.scenes import (

@@ -10,7 +10,8 @@ from lapwright.contact.cells import BARE, CORNER, ONE_EDGE, WHOLE
 from lapwright.contact.placement import PlacedPlate, mating
 from lapwright.metrology.form import EdgeMargin
 from lapwright.specification.curves import Still
-from lapwright.specification.outline import Disc, Grooves, Rectangle, Ring
+from lapwright.specification.grooves import Grooves
+from lapwright.specification.outline import Disc, Rectangle, Ring
 from lapwright.specification.plate import Plate, StartForm
 
 RAIL = Plate(Rectangle(0.12, 0.05), mass=1.0, cells=24, name="rail")

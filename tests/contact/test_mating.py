@@ -7,7 +7,8 @@ import pytest
 
 from lapwright.contact.placement import mating
 from lapwright.metrology.form import EdgeMargin
-from lapwright.specification.outline import Disc, Grooves, Rectangle, Ring
+from lapwright.specification.grooves import Grooves
+from lapwright.specification.outline import Disc, Rectangle, Ring
 from lapwright.specification.plate import Plate, Ripple, StartForm
 
 NO_MARGIN = EdgeMargin(0.0)

@@ -7,7 +7,8 @@ import pytest
 from lapping_scene import RADIUS, discs, pair, sample, step
 
 from lapwright.contact.bearing import bearing, peaks, settle
-from lapwright.specification.outline import Disc, Grooves, Rectangle, Ring
+from lapwright.specification.grooves import Grooves
+from lapwright.specification.outline import Disc, Rectangle, Ring
 from lapwright.specification.plate import StartForm
 from lapwright.specification.step import Turn
 

@@ -6,7 +6,8 @@ import slow_twin
 
 from lapwright.contact import wear as loops
 from lapwright.contact.placement import PlacedPlate
-from lapwright.specification.outline import Disc, Grooves, Rectangle, Ring
+from lapwright.specification.grooves import Grooves
+from lapwright.specification.outline import Disc, Rectangle, Ring
 from lapwright.specification.plate import Plate
 
 RADIUS = 0.08

@@ -13,7 +13,8 @@ from lapwright.kinematics.overlap import overlap
 from lapwright.limits import BAND
 from lapwright.metrology.form import EdgeMargin, forms
 from lapwright.specification.curves import Circle, FigureEight, Line, Still
-from lapwright.specification.outline import Disc, Grooves, Rectangle, Ring
+from lapwright.specification.grooves import Grooves
+from lapwright.specification.outline import Disc, Rectangle, Ring
 from lapwright.specification.plate import Plate, StartForm
 from lapwright.specification.step import (
     Grit,

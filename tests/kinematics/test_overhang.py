@@ -23,7 +23,8 @@ from lapwright.kinematics.overhang import (
 )
 from lapwright.kinematics.overlap import overlap
 from lapwright.specification.curves import Circle, FigureEight, Line, Still, Zigzag
-from lapwright.specification.outline import Disc, Grooves, Rectangle, Ring
+from lapwright.specification.grooves import Grooves
+from lapwright.specification.outline import Disc, Rectangle, Ring
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Grit, Hand, Layer, Load, Step, Turn, Wear
 from lapwright.verification.exact_contact import (

@@ -26,7 +26,8 @@ from lapwright.metrology.instruments import (
     Zero,
 )
 from lapwright.metrology.usual import slopes, stations, stepped
-from lapwright.specification.outline import Disc, Grooves
+from lapwright.specification.grooves import Grooves
+from lapwright.specification.outline import Disc
 from lapwright.specification.plate import MATERIALS, Plate, StartForm
 
 PLATE = Plate(Disc(0.16), thickness=0.03, name="A")

@@ -19,7 +19,8 @@ from lapwright.metrology.fringes import (
     too_grey,
 )
 from lapwright.metrology.instruments import OpticalFlat
-from lapwright.specification.outline import Disc, Grooves
+from lapwright.specification.grooves import Grooves
+from lapwright.specification.outline import Disc
 from lapwright.specification.plate import Plate, StartForm
 
 DISC = Plate(Disc(0.16), thickness=0.03, name="A")

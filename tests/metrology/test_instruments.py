@@ -24,7 +24,8 @@ from lapwright.metrology.instruments import (
     Straightedge,
     TwistGauge,
 )
-from lapwright.specification.outline import Disc, Grooves, Rectangle, Ring
+from lapwright.specification.grooves import Grooves
+from lapwright.specification.outline import Disc, Rectangle, Ring
 from lapwright.specification.plate import Plate, StartForm
 
 R = 0.08

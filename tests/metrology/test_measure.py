@@ -7,7 +7,8 @@ import pytest
 from zernike import RZern
 
 from lapwright.metrology.form import EdgeMargin, forms, measure
-from lapwright.specification.outline import Disc, Grooves, Rectangle, Ring
+from lapwright.specification.grooves import Grooves
+from lapwright.specification.outline import Disc, Rectangle, Ring
 from lapwright.specification.plate import Plate, StartForm
 
 NO_MARGIN = EdgeMargin(0.0)

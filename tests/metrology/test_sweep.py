@@ -8,7 +8,8 @@ import pytest
 from lapwright.metrology.contacts import Shaped, wave_reading
 from lapwright.metrology.instruments import Bridge, RepeatReading
 from lapwright.metrology.usual import grid_places, repeat_reading, swept_flatness
-from lapwright.specification.outline import Disc, Grooves, Rectangle, Ring
+from lapwright.specification.grooves import Grooves
+from lapwright.specification.outline import Disc, Rectangle, Ring
 from lapwright.specification.plate import Plate, StartForm
 
 UM = 1e-6

@@ -8,7 +8,8 @@ import pytest
 from lapwright.metrology.form import EdgeMargin, measure
 from lapwright.modal.basis import basis_of
 from lapwright.modal.cells import LAND_POINTS, cells_of, overlap_rule
-from lapwright.specification.outline import Disc, Grooves, Rectangle, Ring
+from lapwright.specification.grooves import Grooves
+from lapwright.specification.outline import Disc, Rectangle, Ring
 from lapwright.specification.plate import Plate, Ripple, StartForm
 
 GROOVED = Grooves("square", 0.010, 0.00225)  # 40 % of the face

@@ -17,7 +17,8 @@ from lapwright.modal.operator import assemble, free_turns, operator_of
 from lapwright.modal.points import instants_of
 from lapwright.modal.reduced_model import ReducedModel
 from lapwright.specification.curves import Circle, FigureEight, Line
-from lapwright.specification.outline import Disc, Grooves, Rectangle, Ring
+from lapwright.specification.grooves import Grooves
+from lapwright.specification.outline import Disc, Rectangle, Ring
 from lapwright.specification.step import Load, Turn
 from lapwright.verification.scenes import body, disc
 

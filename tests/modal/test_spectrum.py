@@ -9,7 +9,8 @@ from lapwright.modal.basis import basis_of
 from lapwright.modal.propagator import SLOW, propagator_of
 from lapwright.modal.spectrum import spectrum_of
 from lapwright.specification.curves import Circle, Zigzag
-from lapwright.specification.outline import Disc, Grooves, Rectangle, Ring
+from lapwright.specification.grooves import Grooves
+from lapwright.specification.outline import Disc, Rectangle, Ring
 from lapwright.specification.step import Turn
 from lapwright.verification.exact_contact import mismatch_time
 from lapwright.verification.scenes import NO_MARGIN, RADIUS, START, body, disc

@@ -6,7 +6,8 @@ import pytest
 from lapwright.metrology.contacts import Mapped
 from lapwright.metrology.instruments import OpticalFlat
 from lapwright.presentation.pictures.fringes import Seen, fringe_figure, fringe_picture
-from lapwright.specification.outline import Disc, Grooves, Rectangle, Ring
+from lapwright.specification.grooves import Grooves
+from lapwright.specification.outline import Disc, Rectangle, Ring
 from lapwright.specification.plate import Plate, StartForm
 from lapwright.units import METRIC, Units
 

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from lapwright.metrology.form import EdgeMargin, measure
-from lapwright.specification.outline import Disc, Grid, Grooves, Rectangle, Ring
+from lapwright.specification.grooves import Grid, Grooves
+from lapwright.specification.outline import Disc, Rectangle, Ring
 from lapwright.specification.plate import Plate, Ripple, StartForm
 
 ROUND = StartForm(sphere=3e-6, saddle=-1.5e-6, twist=0.7e-6)

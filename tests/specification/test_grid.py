@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from lapwright.specification.outline import Grid
+from lapwright.specification.grooves import Grid
 
 
 @pytest.mark.parametrize("cells", [7, 64, 127, 128])

@@ -5,7 +5,8 @@ from math import pi, sqrt
 import numpy as np
 import pytest
 
-from lapwright.specification.outline import Disc, Grid, Grooves, Rectangle, Ring, land_fraction
+from lapwright.specification.grooves import Grid, Grooves, land_fraction
+from lapwright.specification.outline import Disc, Rectangle, Ring
 
 OUTLINES = {
     "disc": Disc(0.16),

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from lapwright.specification.outline import Disc, Grid
+from lapwright.specification.grooves import Grid
+from lapwright.specification.outline import Disc
 from lapwright.specification.plate import Measured, Plate, StartForm, boxes, cubic, resampled
 
 

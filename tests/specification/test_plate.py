@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from lapwright.errors import StudyError
-from lapwright.specification.outline import Disc, Grooves, Ring
+from lapwright.specification.grooves import Grooves
+from lapwright.specification.outline import Disc, Ring
 from lapwright.specification.plate import MATERIALS, Plate
 
 

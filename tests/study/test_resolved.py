@@ -20,7 +20,8 @@ from lapwright.metrology.form import EdgeMargin
 from lapwright.metrology.instruments import KINDS
 from lapwright.specification import curves as strokes
 from lapwright.specification import outline
-from lapwright.specification.outline import Disc, Grid, Grooves, Rectangle, Ring
+from lapwright.specification.grooves import Grid, Grooves
+from lapwright.specification.outline import Disc, Rectangle, Ring
 from lapwright.specification.plate import MATERIALS, Material, Measured, Plate, Ripple, StartForm
 from lapwright.specification.step import (
     Grit,

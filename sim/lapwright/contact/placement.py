@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 from lapwright.contact.rings import rings_of
 from lapwright.contact.spread import CLOSER, box_mean, closer, closer_means
 from lapwright.metrology.form import EdgeMargin, misfit
-from lapwright.specification.outline import BORDER, SUBCELLS, Edges, land_strips
+from lapwright.specification.grooves import BORDER, SUBCELLS, Edges, land_strips
 from lapwright.specification.plate import Plate
 
 if TYPE_CHECKING:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.specification.outline import SUBCELLS
+from lapwright.specification.grooves import SUBCELLS
 
 __all__ = ["CLOSER", "box_mean", "closer", "closer_means"]
 

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from lapwright.metrology.form import EdgeMargin, forms
 from lapwright.metrology.form import form_names as names_of
 from lapwright.modal.cells import LAND_POINTS, cells_of, overlap_rule
-from lapwright.specification.outline import Grid
+from lapwright.specification.grooves import Grid
 from lapwright.specification.plate import Plate, StartForm
 
 __all__ = [

@@ -22,7 +22,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.kinematics.overhang import land_outline
-from lapwright.specification.outline import Grid, Outline, Rectangle, land_fraction
+from lapwright.specification.grooves import Grid, land_fraction
+from lapwright.specification.outline import Outline, Rectangle
 from lapwright.specification.plate import Plate, StartForm
 
 __all__ = [

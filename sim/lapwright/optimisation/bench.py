@@ -29,7 +29,8 @@ from lapwright.optimisation.shop import (
     prior_of,
 )
 from lapwright.optimisation.spell import Spell
-from lapwright.specification.outline import Grid, Outline
+from lapwright.specification.grooves import Grid
+from lapwright.specification.outline import Outline
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Grit, Step, Wear
 from lapwright.study.model import Study

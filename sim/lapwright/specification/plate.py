@@ -31,15 +31,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.errors import Fault, StudyError
-from lapwright.specification.outline import (
-    SIZE,
-    Edges,
-    Grid,
-    Grooves,
-    Outline,
-    land_edges,
-    land_fraction,
-)
+from lapwright.specification.grooves import Edges, Grid, Grooves, land_edges, land_fraction
+from lapwright.specification.outline import SIZE, Outline
 from lapwright.specification.quantities import (
     ANGLE,
     DENSITY,

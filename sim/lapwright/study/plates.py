@@ -9,7 +9,8 @@ from typing import Any
 
 from lapwright.errors import Fault
 from lapwright.metrology.form import LONG, SPOKEN
-from lapwright.specification.outline import PITCH, SIZE, Disc, Grooves, Outline, Rectangle, Ring
+from lapwright.specification.grooves import PITCH, Grooves
+from lapwright.specification.outline import SIZE, Disc, Outline, Rectangle, Ring
 from lapwright.specification.plate import RISE, Material, Plate, Ripple, StartForm
 from lapwright.specification.said import Faults, RefusedError, listed, nearest, shown
 from lapwright.specification.table import Table, text

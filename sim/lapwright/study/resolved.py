@@ -58,13 +58,11 @@ MODULES: Mapping[str, tuple[str, ...]] = {
         "Ripple",
         "Measured",
     ),
-    "lapwright.specification.outline": (
-        "Disc",
-        "Ring",
-        "Rectangle",
+    "lapwright.specification.grooves": (
         "Grooves",
         "Grid",
     ),
+    "lapwright.specification.outline": ("Disc", "Ring", "Rectangle"),
     "lapwright.metrology.form": ("EdgeMargin",),
     "lapwright.specification.step": (
         *("Step", "Grit", "Wear", "Observation", "Layer"),

@@ -6,7 +6,8 @@ import pytest
 from lapwright.errors import SurfaceFileError
 from lapwright.metrology.form import EdgeMargin, measure
 from lapwright.metrology.surface import Surface, lay
-from lapwright.specification.outline import Disc, Grooves, Rectangle, Ring
+from lapwright.specification.grooves import Grooves
+from lapwright.specification.outline import Disc, Rectangle, Ring
 from lapwright.specification.plate import Plate, Ripple, StartForm
 
 MARGIN = 0.0032  # 2 % of 160 mm
