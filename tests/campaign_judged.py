@@ -35,7 +35,7 @@ Forms = dict[str, dict[str, float]]
 
 def stroke_by_stroke(phases: int = PHASES) -> Settings:
     """Blocks of one stroke, so that each has all of the poses to itself."""
-    return Settings(poses=phases, fewest_poses=phases, tolerance=1e-18, longest=1e-9)
+    return Settings(poses=phases, fewest_poses=phases, tolerance=0.0, longest=1e-9)
 
 
 @dataclass(frozen=True)
