@@ -21,28 +21,31 @@ settings.load_profile("steady")
 # The files that take longest begin first, of the campaigns and of what always runs, so that no core is left
 # with one of them when the rest is done.
 LONGEST = (
-    "lapping/test_every_stroke.py",
-    "report/test_card.py",
+    "optimisation/test_history.py",
     "test_reliability.py",
+    "commands/test_book.py",
+    "optimisation/test_tune.py",
+    "integration/test_every_stroke.py",
+    "presentation/test_card.py",
+    "presentation/test_advice.py",
+    "presentation/test_page.py",
     "test_words_printed.py",
     "test_first_hour.py",
-    "planning/test_tune.py",
-    "planning/test_work.py",
-    "kernels/test_compiled_once.py",
     "checks/test_invariances.py",
-    "report/test_page.py",
-    "modes/test_glance.py",
-    "study/test_configs.py",
-    "lapping/test_outlook_studies.py",
+    "contact/test_wear_twin.py",
+    "integration/test_outlook_studies.py",
+    "optimisation/test_work.py",
+    "optimisation/test_comparison.py",
+    "commands/test_new.py",
     "commands/test_fine.py",
-    "planning/test_comparison.py",
+    "commands/test_why.py",
     "commands/test_compare.py",
     "commands/test_tune.py",
-    "kernels/test_wear_twin.py",
-    "modes/test_predict.py",
-    "modes/test_operator.py",
-    "commands/test_new.py",
-    "commands/test_why.py",
+    "commands/test_gauge.py",
+    "modal/test_glance.py",
+    "modal/test_spectrum.py",
+    "contact/test_compiled_once.py",
+    "study/test_configs.py",
     "test_cli.py",
 )
 
@@ -59,6 +62,9 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Put the tests of the longest files first; the order within a file stays."""
     here = Path(__file__).parent
     place = {here / name: k for k, name in enumerate(LONGEST)}
+    gone = [str(path) for path in place if not path.exists()]
+    if gone:
+        raise pytest.UsageError(f"LONGEST of tests/conftest.py names what is not there: {gone}")
     items.sort(key=lambda item: place.get(item.path, len(place)))
 
 

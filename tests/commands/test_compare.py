@@ -260,7 +260,8 @@ def gone(pids: list[int]) -> bool:
 
 
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="no /proc to look for children in")
-@pytest.mark.parametrize("whole_group", [True, pytest.param(False, marks=pytest.mark.campaign)])
+@pytest.mark.campaign
+@pytest.mark.parametrize("whole_group", [True, False])
 def test_ctrl_c_leaves_nothing_behind_and_it_goes_on(bench: Path, whole_group: bool) -> None:
     (bench / "long.toml").write_text(LONG)
     work = bench / "long-compare" / "work.part"

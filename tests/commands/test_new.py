@@ -718,7 +718,7 @@ TALKS = {
     "block on a ring": ("", "part", "ring 300 x 120", "60 x 60"),
     "in small": ("", "part", "100", "ring 20 x 10", "", "", "carbide", "square"),
 }
-LONG = {"block on a ring", "in small"}
+LONG = {"block on a ring", "in small", "rails", "three", "inch"}
 
 
 @pytest.mark.parametrize(

@@ -61,7 +61,7 @@ def quantities(bench):
     return np.vstack([*(layout.form_rows(name) for name in "AB"), wear, layer])
 
 
-@pytest.fixture(scope="module", params=[6, pytest.param(16, marks=pytest.mark.campaign)])
+@pytest.fixture(scope="module", params=[4, pytest.param(16, marks=pytest.mark.campaign)])
 def shops(request, bench):
     """Hidden shops, two spells each: how far the truth is from what is believed, over its spread."""
     rows, off, tails = quantities(bench), [], []
@@ -93,6 +93,7 @@ def test_alarms_are_as_seldom_as_is_said(shops):
     assert (tails < 0.01).sum() <= 3
 
 
+@pytest.mark.campaign
 def test_a_top_that_was_not_turned_is_found_out(bench):
     """Twist of 4 um under a fast grit: an alarm, and this cause the likeliest of all."""
     shop = PracticeShop(bench, 3)

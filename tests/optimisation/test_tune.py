@@ -47,7 +47,7 @@ def test_the_offset_at_which_the_plate_keeps_its_sphere_is_found(ring: Tuning) -
     assert rising
     order = np.argsort(domes)
     zero = float(np.interp(0.0, np.array(domes)[order], offsets[order]))
-    # The issue's own figure: about 0.58 R (derived, independently).
+    # About 0.58 R by an independent simulation (derived).
     assert zero / 80.0 == pytest.approx(0.58, abs=0.015)
     answer = ring.answer
     assert answer is not None
@@ -102,6 +102,7 @@ def test_equal_swaps_keep_the_shared_sphere() -> None:
     assert got.lift_share > 0.3
 
 
+@pytest.mark.campaign
 def test_readings_bring_both_flat_within_the_hour() -> None:
     got = full(BY_READING, CELLS)
     track = time_series_of(got.track)
@@ -242,6 +243,7 @@ order = true
 """
 
 
+@pytest.mark.campaign
 def test_the_order_of_steps_moves() -> None:
     got = tune(ORDER, looks=60)
     # Six orders; every one that promised more was lapped, and the best is the best of them.

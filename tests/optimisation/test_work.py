@@ -74,7 +74,8 @@ def here() -> dict[tuple[int, int], tuple]:
         return through(crew, everything())
 
 
-@pytest.mark.parametrize("number", [pytest.param(1, marks=pytest.mark.campaign), 2])
+@pytest.mark.campaign
+@pytest.mark.parametrize("number", [1, 2])
 def test_processes_give_the_same_bits(here: dict, number: int) -> None:
     before = set(multiprocessing.active_children())
     with processes(number) as crew:
@@ -156,6 +157,7 @@ def test_a_worker_that_dies_costs_its_own_job_only() -> None:
     assert sorted(found) == [-2, 0, 10, 30, 40, 50]
 
 
+@pytest.mark.campaign
 def test_workers_that_only_die_are_given_up() -> None:
     with processes(1) as crew, pytest.raises(CannotDoError, match="no worker can do this"):
         list(work_through(crew, dies, range(20), lost=lambda j: j))
