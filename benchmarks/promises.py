@@ -31,7 +31,7 @@ from lapwright.modal.reduced_model import (
 from lapwright.presentation.page import write_page
 from lapwright.results.runfile import read_run
 from lapwright.study.read import parse
-from lapwright.verification.rows import verify
+from lapwright.verification.proof import verify
 from lapwright.verification.scenes import disc
 
 FIRST_PAIR = ROOT / "configs" / "first-pair.toml"

@@ -4,7 +4,7 @@
 
 Python is counted as formatted at 100 columns (`ruff format --line-length 100`, of a copy), so that the way a
 line is broken neither gains nor loses; templates (html, j2, css, js, svg, txt, toml) as they stand, without
-blank lines and comments.
+blank lines and comments.  Stubs (the lists of public names) count as Python, but not as modules.
 """
 
 from __future__ import annotations
@@ -70,7 +70,7 @@ def counted(package: Path) -> dict[str, dict[str, int]]:
         for path in sorted(copy.rglob("*")):
             inside = path.relative_to(copy)
             room = inside.parts[0] if len(inside.parts) > 1 else "(ground)"
-            if path.suffix == ".py":
+            if path.suffix in (".py", ".pyi"):
                 rooms[room][inside.as_posix()] = code_lines(path.read_text())
             elif path.suffix in TEMPLATES and path.is_file():
                 rooms[room][inside.as_posix()] = template_lines(path.read_text(), path.suffix)
@@ -87,14 +87,14 @@ def main() -> None:
     args = parser.parse_args()
     rooms = counted(package_of(args.root))
     for room, files in rooms.items():
-        modules = sum(name.endswith(".py") for name in files)
+        modules = sum(Path(name).suffix == ".py" for name in files)
         print(
-            f"{room:<20}{sum(files.values()):>7}  in {modules} modules, {len(files) - modules} templates"
+            f"{room:<20}{sum(files.values()):>7}  in {modules} modules, {len(files) - modules} other files"
         )
         for name, lines in files.items() if args.files else ():
             print(f"    {name:<44}{lines:>5}")
     every = {name: lines for files in rooms.values() for name, lines in files.items()}
-    modules = sum(name.endswith(".py") for name in every)
+    modules = sum(Path(name).suffix == ".py" for name in every)
     print(f"{'all':<20}{sum(every.values()):>7}  in {modules} modules")
 
 

@@ -6,6 +6,7 @@ Run it from anywhere: python docs/make_reference.py
 from __future__ import annotations
 
 import dataclasses
+import importlib
 import inspect
 import re
 from collections.abc import Iterator
@@ -17,18 +18,38 @@ import lapwright
 PAGE = Path(__file__).resolve().parent / "reference.md"
 HEAD = """# Public names
 
-`import lapwright as lw`; [From Python](python.md) teaches them. Made from their docstrings by
-`docs/make_reference.py`; never edited by hand. Everything is in SI; a field with a quantity below takes text
-with a unit as well. All data is frozen, and `.replace(field=value, ...)` gives a changed copy.
+`import lapwright as lw`; [From Python](python.md) teaches them. After them come the names of each room, for
+those who want a part of the engine by itself: `from lapwright.contact import settle`. Made from their
+docstrings by `docs/make_reference.py`; never edited by hand. Everything is in SI; a field with a quantity
+below takes text with a unit as well. All data is frozen, and `.replace(field=value, ...)` gives a changed
+copy.
 """
+ROOMS = (
+    *("specification", "metrology", "kinematics", "contact", "integration", "modal", "study"),
+    *("results", "optimisation", "verification", "presentation"),
+)
 
 
 def reference() -> str:
     """The whole page."""
-    names = [name for name in lapwright.__all__ if not name.startswith("_")]
-    return "\n".join(
-        [HEAD, *(line for name in names for line in _entry(name, getattr(lapwright, name)))]
-    )
+    own = {name: getattr(lapwright, name) for name in lapwright.__all__}
+    lines = [line for name, thing in own.items() for line in _entry(name, thing)]
+    for room in ROOMS:
+        lines += _room(room, own)
+    return "\n".join([HEAD, *lines])
+
+
+def _room(room: str, told: dict[str, Any]) -> Iterator[str]:
+    """The names of a room, less what has been told under the same name."""
+    package = importlib.import_module(f"lapwright.{room}")
+    yield f"# lapwright.{room}\n"
+    yield f"{' '.join(inspect.getdoc(package).split(chr(10))[:1])}\n"
+    again = [name for name in package.__all__ if name in told]
+    if again:
+        yield f"{', '.join(f'`{name}`' for name in again)}: as above.\n"
+    for name in package.__all__:
+        if name not in told:
+            yield from _entry(name, getattr(package, name))
 
 
 def _entry(name: str, thing: Any) -> Iterator[str]:
@@ -46,7 +67,12 @@ def _entry(name: str, thing: Any) -> Iterator[str]:
 
 def public_methods(of: type) -> Iterator[tuple[str, Any]]:
     """Methods that a class has of this package, by name; `replace` is told once, at the head."""
+    fields = (
+        {field.name for field in dataclasses.fields(of)} if dataclasses.is_dataclass(of) else ()
+    )
     for name, _ in inspect.getmembers(of):
+        if name in fields:
+            continue
         raw = inspect.getattr_static(of, name)
         function = raw.__func__ if isinstance(raw, classmethod | staticmethod) else raw
         ours = inspect.isfunction(function) and function.__module__.startswith("lapwright")

@@ -15,7 +15,7 @@ import lapwright
 
 ROOT = Path(lapwright.__file__).parent
 FLOORS = (
-    ("errors", "limits", "units", "files"),
+    ("errors", "limits", "units", "files", "face"),
     ("specification",),
     ("metrology",),
     ("kinematics",),
@@ -98,6 +98,10 @@ def _imports(module: str) -> Iterator[Import]:
     yield from walk(ast.parse(MODULES[module].read_text("utf-8")), True, False)
 
 
+STUBS = {
+    path.parent.relative_to(ROOT).as_posix(): ast.parse(path.read_text("utf-8"))
+    for path in ROOT.rglob("__init__.pyi")
+}
 EVERY = [found for module in MODULES for found in _imports(module)]
 
 
@@ -123,6 +127,29 @@ def test_imports_point_down_only() -> None:
         if LEVEL[there] > LEVEL[here]:
             up.append(str(found))
     assert not up
+
+
+def test_a_stub_lists_names_of_its_own_room() -> None:
+    """And none that is a module's name too, which would hide it once that module is loaded."""
+    assert set(LEVEL) - set(STUBS) == {*FLOORS[0], "commands", "__main__"}
+    for room, stub in STUBS.items():
+        lines = [line for line in stub.body if isinstance(line, ast.ImportFrom)]
+        names = [alias.name for line in lines for alias in line.names]
+        assert all(alias.asname == alias.name for line in lines for alias in line.names)
+        assert len(names) == len(set(names))
+        if room != ".":
+            assert {_room(str(line.module)) for line in lines} == {room}
+            assert not {f"lapwright.{room}.{name}" for name in names} & set(MODULES)
+
+
+def test_the_program_names_the_module_a_thing_lives_in() -> None:
+    """Faces are for people: through one, a name would have two homes and starting up would be slower."""
+    rooms = {f"lapwright.{room}" for room in STUBS}
+    assert not [
+        str(found)
+        for found in EVERY
+        if found.target in rooms and not found.module.startswith(found.target + ".")
+    ]
 
 
 def test_no_module_imports_itself_in_a_circle() -> None:

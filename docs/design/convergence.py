@@ -27,7 +27,7 @@ import numpy as np
 
 import lapwright.contact.average as averages
 from lapwright.contact.average import Pair
-from lapwright.contact.bearing import settle
+from lapwright.contact.pressure import settle
 from lapwright.integration.state import (
     Settings,
     State,

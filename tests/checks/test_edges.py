@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 
 from lapwright.contact.average import Pair
-from lapwright.contact.bearing import settle
 from lapwright.contact.lay import face_of, gather, scratch
 from lapwright.contact.placement import PlacedPlate
+from lapwright.contact.pressure import settle
 from lapwright.metrology.form import forms
 from lapwright.specification.curves import Circle, Line, Still
 from lapwright.specification.grooves import Grooves

@@ -14,8 +14,8 @@ import pytest
 
 import lapwright.contact.average as average_module
 import lapwright.contact.bear
-import lapwright.contact.bearing as settle_module
 import lapwright.contact.equilibrium
+import lapwright.contact.pressure as settle_module
 import lapwright.contact.wear
 from lapwright.contact.placement import PlacedPlate
 from lapwright.errors import LapwrightError

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from lapwright.contact.average import Pair
-from lapwright.contact.bearing import settle
+from lapwright.contact.pressure import settle
 from lapwright.errors import NoOverlapError, TippedError
 from lapwright.specification.curves import Line, Still
 from lapwright.specification.outline import Disc, Rectangle, Ring

@@ -19,7 +19,7 @@ from math import radians
 import numpy as np
 from numba.core.dispatcher import Dispatcher
 
-from lapwright.contact.bearing import bearing
+from lapwright.contact.pressure import bearing
 from lapwright.integration.loop import lap
 from lapwright.specification.step import Grit, Layer, Step, Turn, Wear
 from lapwright.specification.curves import FigureEight

@@ -5,9 +5,9 @@ import pytest
 from lapping_scene import RADIUS, discs, pair, sample, step
 from scipy.ndimage import map_coordinates
 
-from lapwright.contact.bearing import settle
 from lapwright.contact.cells import BARE, CORNER, ONE_EDGE, WHOLE
 from lapwright.contact.placement import PlacedPlate, mating
+from lapwright.contact.pressure import settle
 from lapwright.metrology.form import EdgeMargin
 from lapwright.specification.curves import Still
 from lapwright.specification.grooves import Grooves

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from lapping_scene import RADIUS, discs, pair, sample, step
 
-from lapwright.contact.bearing import bearing, peaks, settle
+from lapwright.contact.pressure import bearing, peaks, settle
 from lapwright.specification.grooves import Grooves
 from lapwright.specification.outline import Disc, Rectangle, Ring
 from lapwright.specification.plate import StartForm

@@ -10,7 +10,7 @@ from lapping_scene import LOAD, PRESSURE, RADIUS, discs, pair, sample, step
 
 from lapwright.contact import equilibrium as solver
 from lapwright.contact import wear as loops
-from lapwright.contact.bearing import settle
+from lapwright.contact.pressure import settle
 from lapwright.errors import NoOverlapError, SettleError, TippedError
 from lapwright.specification.curves import Still
 from lapwright.specification.plate import StartForm

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import importlib.util
 import inspect
 from pathlib import Path
@@ -28,16 +29,17 @@ MADE = script()
 
 
 def public() -> dict[str, Any]:
-    """Functions and methods among the public names."""
+    """Functions and methods among the public names, of the package and of its rooms."""
     found = {}
-    for name in lapwright.__all__:
-        thing = getattr(lapwright, name)
-        if inspect.isfunction(thing):
-            found[name] = thing
-        elif inspect.isclass(thing):
-            found |= {
-                f"{name}.{method}": function for method, function in MADE.public_methods(thing)
-            }
+    for package in (lapwright, *(importlib.import_module(f"lapwright.{r}") for r in MADE.ROOMS)):
+        for name in package.__all__:
+            thing = getattr(package, name)
+            if inspect.isfunction(thing):
+                found[name] = thing
+            elif inspect.isclass(thing):
+                found |= {
+                    f"{name}.{method}": function for method, function in MADE.public_methods(thing)
+                }
     return found
 
 
@@ -48,7 +50,23 @@ def test_it_is_up_to_date() -> None:
 
 
 def test_it_looks_into_methods() -> None:
-    assert {"Study.run", "Run.plot_faces", "Plate.land_inside", "measure"} <= set(public())
+    assert {"Study.run", "Run.plot_faces", "Plate.land_inside", "measure", "settle"} <= set(
+        public()
+    )
+
+
+@pytest.mark.parametrize("room", MADE.ROOMS)
+def test_a_room_has_few_public_names_each_told(room: str) -> None:
+    package = importlib.import_module(f"lapwright.{room}")
+    page = (DOCS / "reference.md").read_text("utf-8")
+    part = page.partition(f"\n# lapwright.{room}\n")[2].partition("\n# ")[0]
+    assert 0 < len(package.__all__) <= 20
+    for name in package.__all__:
+        assert name in dir(package)
+        assert (getattr(package, name).__doc__ or "").strip()
+        assert f"\n## {name}\n" in part or (f"`{name}`" in part and f"\n## {name}\n" in page)
+    with pytest.raises(AttributeError, match=f"lapwright.{room} has no nothing: it has "):
+        package.nothing  # noqa: B018
 
 
 @pytest.mark.parametrize("name", sorted(public()))

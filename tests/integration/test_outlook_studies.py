@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from lapwright.contact.average import Pair, Sample
-from lapwright.contact.bearing import settle
+from lapwright.contact.pressure import settle
 from lapwright.errors import NoOverlapError, TippedError
 from lapwright.integration.estimate import outlooks
 from lapwright.integration.loop import lap

@@ -7,7 +7,6 @@ import numpy as np
 import pytest
 
 from lapwright.metrology.contacts import Shaped
-from lapwright.metrology.estimate import Solver, estimate
 from lapwright.metrology.form import form_names
 from lapwright.metrology.instruments import (
     Autocollimator,
@@ -20,6 +19,7 @@ from lapwright.metrology.instruments import (
     TwistGauge,
     Zero,
 )
+from lapwright.metrology.least_squares import Solver, estimate
 from lapwright.metrology.reading import Reading, model_of
 from lapwright.specification.outline import Disc, Rectangle
 from lapwright.specification.plate import Plate, StartForm

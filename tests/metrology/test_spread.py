@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from lapwright.metrology.estimate import Spread
+from lapwright.metrology.least_squares import Spread
 
 
 def test_closed_forms():

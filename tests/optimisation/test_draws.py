@@ -13,7 +13,7 @@ from comparing import PAIR, RING
 from lapwright.commands.gauge import write_start
 from lapwright.limits import BAND, SCATTER
 from lapwright.metrology.contacts import Shaped
-from lapwright.metrology.estimate import estimate_as_they_lay
+from lapwright.metrology.least_squares import estimate_as_they_lay
 from lapwright.metrology.reading import Reading
 from lapwright.optimisation.cases import LAYER_BAND, Tolerance, cases_of, drawn, drawn_in_words
 from lapwright.optimisation.design import DesignSpace

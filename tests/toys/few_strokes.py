@@ -9,8 +9,8 @@ from lapwright.results.finding import Finding, Kind, step_by_step
 
 if TYPE_CHECKING:
     from lapwright.integration.estimate import Outlook
-    from lapwright.metrology.estimate import Estimate
     from lapwright.metrology.instruments import Gauge
+    from lapwright.metrology.least_squares import Estimate
     from lapwright.metrology.reading import Reading
     from lapwright.specification.plate import Plate
     from lapwright.study.model import Study

@@ -5,8 +5,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-import lapwright.verification.rows
-from lapwright.verification.rows import page, verify
+import lapwright.verification.proof
+from lapwright.verification.proof import page, verify
 from lapwright.verification.scenes import Row, absolute, relative
 
 
@@ -77,7 +77,7 @@ def test_main_ends_with_one_when_a_row_fails(monkeypatch, capsys):
 
 
 def test_rows_come_one_by_one():
-    first = next(iter(lapwright.verification.rows.rows()))
+    first = next(iter(lapwright.verification.proof.rows()))
     assert isinstance(first, Row)
 
 

@@ -18,15 +18,15 @@ from lapwright.commands.paths import run_file
 from lapwright.commands.terminal import Speaker, print_json, typed
 from lapwright.errors import CommandError
 from lapwright.files import put_in_place
-from lapwright.metrology.estimate import Estimate
 from lapwright.metrology.form import FORMS
+from lapwright.metrology.least_squares import Estimate
 from lapwright.study.model import Study
 from lapwright.study.source import document_of
 from lapwright.study.write import written
 from lapwright.units import Units, joined
 
 if TYPE_CHECKING:
-    from lapwright.metrology.estimate import Estimate
+    from lapwright.metrology.least_squares import Estimate
     from lapwright.results.gauge_request import Faces, Request
     from lapwright.study.model import Study
 

@@ -28,7 +28,7 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def main(args: argparse.Namespace) -> int:
     """Prove this copy, or check files; returns the exit code, 1 if any row fails or any file is damaged."""
-    from lapwright.verification.rows import Proof
+    from lapwright.verification.proof import Proof
 
     say = Speaker(args.json)
     if args.place is not None:

@@ -2,3 +2,7 @@
 
 Read `average` (both faces, many poses) and `equilibrium` (one pose); `placement` holds the one mirror.
 """
+
+from lapwright.face import face
+
+__getattr__, __dir__ = face(__name__, __file__)

@@ -134,7 +134,19 @@ class Pair:
 
     @contextmanager
     def threads(self, number: int) -> Iterator[Pair]:
-        """Give the same pair with its chunks spread over threads; the sums stay in order."""
+        """Give the same pair with its chunks spread over threads; the sums stay in order.
+
+        Parameters
+        ----------
+        number : int
+            Threads; 1 for none beside the caller's.
+
+        Returns
+        -------
+        context manager
+            Of the Pair.
+
+        """
         if number <= 1:
             yield self
             return
@@ -149,6 +161,19 @@ class Pair:
         """Average pressure x speed over the sample, both faces held as they are.
 
         `part`: chunks that are kept apart, for `moved`; of few poses all are.
+
+        Parameters
+        ----------
+        z_bottom, z_top : Array
+            Heights (ny, nx) [m], looking at each face.
+        sample : Sample
+            n poses.
+        part : sequence of int
+            As above.
+
+        Returns
+        -------
+        Average
 
         Raises
         ------
@@ -187,6 +212,20 @@ class Pair:
         Only the part kept apart is worked out again: what changes from it to itself, scaled up, is added.
         It changes little, so that the part need not be a good sample; each pose of it carries the same load
         before and after, so that volume and the moment law hold as they do for all poses.
+
+        Parameters
+        ----------
+        z_bottom, z_top : Array
+            Heights (ny, nx) [m], looking at each face.
+        sample : Sample
+            That of `first`.
+        first : Average
+            Over it, before the faces were worn.
+
+        Returns
+        -------
+        bottom, top : Array
+            Mean pressure x speed (ny, nx) [Pa m/s].
 
         Raises
         ------
@@ -277,7 +316,19 @@ class Pair:
         )
 
     def pose_rows(self, sample: Sample) -> Array:
-        """The sample as the kernels read it, (n, POSE_COLUMNS)."""
+        """The sample as the kernels read it, (n, POSE_COLUMNS).
+
+        Parameters
+        ----------
+        sample : Sample
+            n poses.
+
+        Returns
+        -------
+        Array
+            (n, POSE_COLUMNS).
+
+        """
         poses = sample.poses
         rows = np.empty((sample.share.size, loops.POSE_COLUMNS))
         per_cell = self.stiffness * self.bottom.grid.cell**2
@@ -368,7 +419,16 @@ class Pair:
         return mended
 
     def check(self, sample: Sample, reports: Array) -> None:
-        """Raise for the first pose that did not settle."""
+        """Raise for the first pose that did not settle.
+
+        Parameters
+        ----------
+        sample : Sample
+            n poses.
+        reports : Array
+            (n, REPORT_COLUMNS), as the kernels filled them.
+
+        """
         bad = np.nonzero(reports[:, loops.STATUS] != solver.SETTLED)[0]
         if bad.size:
             raise self._trouble(sample, int(bad[0]), reports[bad[0]])

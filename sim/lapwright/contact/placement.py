@@ -438,6 +438,20 @@ def mating(bottom: Plate, z_bottom: Array, top: Plate, z_top: Array, margin: Edg
 
     Inside the margin of both.  Maps (ny, nx) [m] looking at each face.  Infinite when the two have no land in
     common to tell by.
+
+    Parameters
+    ----------
+    bottom, top : Plate
+    z_bottom, z_top : Array
+        Heights (ny, nx) [m] of each.
+    margin : EdgeMargin
+        What is left out along the edge.
+
+    Returns
+    -------
+    float
+        [m].
+
     """
     return misfit(bottom, z_bottom, top, z_top, margin, centred)
 

@@ -230,6 +230,26 @@ def block_sample(
 
     `weight` [N]: top and hand, for the moments.  `shift` in [0, 1): moves the places from block to block;
     `block`: which of the good generators take their turn.
+
+    Parameters
+    ----------
+    motion : Motion
+    weight : float
+        [N].
+    first, strokes, number : int
+        As above.
+    shift : tuple of float
+        Of the phase and of the order of strokes.
+    block : int
+        Number of the block.
+    round_faces : bool
+        Whether both faces are round and plain, so that few angles matter.
+
+    Returns
+    -------
+    Sample
+        About `number` poses whose shares add up to 1.
+
     """
     places, shares, check = _places(motion, first, strokes, number, shift, block, round_faces)
     poses = motion.poses(places)

@@ -255,6 +255,19 @@ def along_the_stroke(step: Step, top: Plate, bottom: Plate, load: float) -> Limi
     `load` [N] of top and hand.  The hand's weight acts where it is put; its push, which comes and goes with
     the stroke, is left out.
 
+    Parameters
+    ----------
+    step : Step
+    top, bottom : Plate
+        As they lie on each other.
+    load : float
+        [N].
+
+    Returns
+    -------
+    Limits
+        Where flat faces begin to lift and where the top tips.
+
     Raises
     ------
     NoOverlapError
@@ -273,6 +286,21 @@ def along_the_stroke(step: Step, top: Plate, bottom: Plate, load: float) -> Limi
 
 def over_the_edge(step: Step, top: Plate, bottom: Plate, load: float, worst: Worst) -> Edge:
     """Push the top on from where it comes nearest to lifting, over the edge that it hangs out over there.
+
+    Parameters
+    ----------
+    step : Step
+    top, bottom : Plate
+        As they lie on each other.
+    load : float
+        Of top and hand [N].
+    worst : Worst
+        Of the step (`worst_overhang`).
+
+    Returns
+    -------
+    Edge
+        How far it goes, and how far it may.
 
     Raises
     ------
@@ -410,6 +438,12 @@ def standing_message(top: Plate, bottom: Plate, c: Point, theta: float, point: P
 
 def check_stands(step: Step, top: Plate, bottom: Plate) -> None:
     """Look at all the places that a step visits before anything is lapped.
+
+    Parameters
+    ----------
+    step : Step
+    top, bottom : Plate
+        As they lie on each other.
 
     Raises
     ------

@@ -87,7 +87,22 @@ class Outlook:
 def outlooks(
     plates: Mapping[str, Plate], steps: Sequence[Step], *, seed: int = 0
 ) -> tuple[Outlook, ...]:
-    """Outlook of every step of a study in its first round; the grit's age goes on from step to step."""
+    """Outlook of every step of a study in its first round; the grit's age goes on from step to step.
+
+    Parameters
+    ----------
+    plates : mapping
+        Plate by name.
+    steps : sequence of Step
+    seed : int
+        Of the hand's scatter.
+
+    Returns
+    -------
+    tuple of Outlook
+        One a step.
+
+    """
     found: list[Outlook] = []
     age, last = 0.0, ""
     for number, step in enumerate(steps, 1):
@@ -120,6 +135,10 @@ def outlook(
         Time rubbed on the dab before [s].
     observed_in : Step, optional
         The step in which an observed wear was seen; this one when not given.
+
+    Returns
+    -------
+    Outlook
 
     Raises
     ------

@@ -130,6 +130,29 @@ def lap(
 
     `after`: a State of the same work to go on from; what follows is the same to the bit.
 
+    Parameters
+    ----------
+    plates : mapping
+        Plate by name.
+    steps : sequence of Step
+    rounds : int
+        How often they come.
+    seed : int
+        Of the hand's scatter and of where samples begin.
+    margin : EdgeMargin
+        For what a gauge reads where an `until` or a swap asks.
+    threads : int
+        The answer does not depend on it.
+    after : State, optional
+        As above; None: from the start.
+    settings : Settings
+        Numerical choices.
+
+    Returns
+    -------
+    iterator of State
+        After each block, swap, dab and step; the last has an outcome.
+
     Raises
     ------
     TippedError, NoOverlapError, SettleError

@@ -145,6 +145,11 @@ class Settings:
 
         The difference that a step tells goes with the fourth power of a block's length, so a sixteenth of
         it is allowed; what poses leave open falls as the power 3/2 of their number.
+
+        Returns
+        -------
+        Settings
+
         """
         return replace(
             self,

@@ -2,3 +2,7 @@
 
 Read `motion` and `schedule` first.
 """
+
+from lapwright.face import face
+
+__getattr__, __dir__ = face(__name__, __file__)

@@ -43,7 +43,18 @@ class Invariants:
     direction: float = 0.0
 
     def count(self, degree: int = 8) -> int | None:
-        """Number of such pairs among polynomials up to a degree, rigid motions apart; None: all of them."""
+        """Number of such pairs among polynomials up to a degree, rigid motions apart; None: all of them.
+
+        Parameters
+        ----------
+        degree : int
+            Highest power.
+
+        Returns
+        -------
+        int or None
+
+        """
         return {
             "all": None,
             "sphere": 1,
@@ -58,6 +69,19 @@ def invariants_of(step: Step, *, as_laid: bool = False) -> Invariants:
     """Classify what a step never takes out; a hand that veers does not go straight.
 
     `as_laid`: with the top as it is first laid on, whatever swaps follow.
+
+    Parameters
+    ----------
+    step : Step
+        Its stroke, turns and swaps.
+    as_laid : bool
+        As above.
+
+    Returns
+    -------
+    Invariants
+        The kind of faces that fit for ever.
+
     """
     step = replace(step, swap=None) if as_laid else step
     turn, walk = _seen(step.turn, step), _seen(step.walk, step)

@@ -133,7 +133,19 @@ class Motion:
         object.__setattr__(self, "_scatter", _Scatter(self.key, self.step.hand.memory))
 
     def poses(self, strokes: Array) -> Poses:
-        """Where the top is at `strokes` (n,) counted from the start of the step."""
+        """Where the top is at `strokes` (n,) counted from the start of the step.
+
+        Parameters
+        ----------
+        strokes : Array
+            (n,), whole or not.
+
+        Returns
+        -------
+        Poses
+            n of them, the hand's scatter included.
+
+        """
         step = self.step
         strokes = np.atleast_1d(np.asarray(strokes, dtype=float))
         phase = 2.0 * pi * strokes
@@ -173,7 +185,14 @@ class Motion:
         )
 
     def middle(self) -> tuple[float, float]:
-        """Where on the bench the middle of the stroke lies on the whole [m], walked round with or not."""
+        """Where on the bench the middle of the stroke lies on the whole [m], walked round with or not.
+
+        Returns
+        -------
+        tuple of float
+            (x, y) [m].
+
+        """
         step = self.step
         if not step.carry_centre or step.walk.angle == 0.0:
             return step.centre
@@ -186,6 +205,17 @@ class Motion:
         """Mean speed of the top's centre [m/s] over whole strokes, by path length and not by a few poses.
 
         Strokes count by what the dab cuts in them.
+
+        Parameters
+        ----------
+        first, strokes : int
+            First stroke and how many.
+
+        Returns
+        -------
+        float
+            [m/s].
+
         """
         step = self.step
         walks = _rate(step.walk, step.pace) != 0.0
@@ -227,6 +257,19 @@ class Motion:
 
         `weight` [N]: of the top and the hand together.  A hand that pushes above the faces digs in the
         leading edge; where the top does not travel it pushes nowhere.
+
+        Parameters
+        ----------
+        poses : Poses
+            n of them.
+        weight : float
+            [N].
+
+        Returns
+        -------
+        Array
+            (n, 2) [N m].
+
         """
         load = self.step.load
         turned_with = {
@@ -272,7 +315,19 @@ class Motion:
         return tuple(names)
 
     def slow(self, strokes: Array) -> Array:
-        """Turns that each of the `clocks` has made at `strokes` (n,), shape (clocks, n)."""
+        """Turns that each of the `clocks` has made at `strokes` (n,), shape (clocks, n).
+
+        Parameters
+        ----------
+        strokes : Array
+            (n,) since the step began.
+
+        Returns
+        -------
+        Array
+            (clocks, n) whole turns.
+
+        """
         step = self.step
         alpha = _angle(step.walk, strokes)
         reached = {"theta": alpha + _angle(step.turn, strokes), "alpha": alpha}
@@ -296,6 +351,19 @@ class Motion:
 
         The moment law lives on these means.  Nothing (n, 0) where they are not those of one stroke: an
         operator who walks, a zigzag, an unsteady hand, a top that does not travel.
+
+        Parameters
+        ----------
+        strokes : Array
+            (n,) since the step began.
+
+        Returns
+        -------
+        values : Array
+            (n, 6), or (n, 0).
+        means : Array
+            (6,), or (0,).
+
         """
         means = self._path_means
         if not means.size:
@@ -344,6 +412,21 @@ class Motion:
 
         `worth` (strokes of the block,): share of each in the mean.
         Nothing (k = 0) for a steady hand.
+
+        Parameters
+        ----------
+        strokes : Array
+            (n,) since the step began.
+        block : Array
+            Whole strokes.
+        worth : Array
+            Of each of these.
+
+        Returns
+        -------
+        values, means : Array
+            (n, k) and (k,).
+
         """
         hand = self.step.hand
         if hand.steady:

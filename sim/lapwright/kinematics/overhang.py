@@ -198,7 +198,20 @@ def closer(at: float, total: float) -> Array:
 
 
 def worst_overhang(step: Step, top: Plate, bottom: Plate) -> Worst:
-    """Largest overhang and least tipping margin over the poses that a step visits."""
+    """Largest overhang and least tipping margin over the poses that a step visits.
+
+    Parameters
+    ----------
+    step : Step
+    top, bottom : Plate
+        As they lie on each other.
+
+    Returns
+    -------
+    Worst
+        Lengths [m], and the strokes at which they come up.
+
+    """
     motion = Motion(replace(step, hand=Hand()))
     load = top.weight + step.load.force
     strokes = places(motion)

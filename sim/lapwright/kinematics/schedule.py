@@ -73,6 +73,18 @@ def _factor(grit: Grit, plate: Plate) -> float:
 def kappa(grit: Grit, bottom: Plate, top: Plate) -> tuple[float, float]:
     """Wear constants of a pair with a fresh dab of `grit` [1/Pa]; values named for a plate are final.
 
+    Parameters
+    ----------
+    grit : Grit
+        With wear constants.
+    bottom, top : Plate
+        Whose material and name matter.
+
+    Returns
+    -------
+    tuple of float
+        Of bottom and top [1/Pa].
+
     Raises
     ------
     CannotDoError
@@ -163,7 +175,20 @@ class Stay:
 
 
 def rubbing_time(steps: Sequence[Step], rounds: int = 1) -> float:
-    """How long a schedule rubs [s], each step that stops by a gauge taken for as long as it may go on."""
+    """How long a schedule rubs [s], each step that stops by a gauge taken for as long as it may go on.
+
+    Parameters
+    ----------
+    steps : sequence of Step
+    rounds : int
+        How often they come.
+
+    Returns
+    -------
+    float
+        [s].
+
+    """
     return rounds * sum(step.total_strokes / step.pace for step in steps)
 
 
@@ -181,6 +206,18 @@ def stays(step: Step, reads: Callable[[str, str], bool] | None = None) -> Iterat
     """Who lies on top of whom in a step, from swap to swap, or from reading to reading.
 
     `reads`: whether a reading says that this top and this bottom change places; asked as a stay begins.
+
+    Parameters
+    ----------
+    step : Step
+    reads : function, optional
+        None: no reading ever makes them change places.
+
+    Returns
+    -------
+    iterator of Stay
+        In order, the whole step.
+
     """
     top, bottom, first = step.top, step.bottom, 0
     by_reading = step.swap is not None and step.swap.read is not None

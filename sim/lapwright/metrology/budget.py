@@ -19,9 +19,9 @@ from numpy.typing import NDArray
 
 from lapwright.metrology.conditions import bow_of_cooling, bow_of_warmth, sag_of_support
 from lapwright.metrology.contacts import Face, Footing, Placement, footing, shown
-from lapwright.metrology.estimate import Spread
 from lapwright.metrology.form import form_names
 from lapwright.metrology.instruments import Gauge, OpticalFlat, Zero
+from lapwright.metrology.least_squares import Spread
 from lapwright.metrology.reading import Reading, model_of
 from lapwright.specification.outline import Outline
 from lapwright.specification.plate import Plate

@@ -174,6 +174,18 @@ def grades(outline: Outline, flatness: float) -> tuple[Grade, ...]:
     the standards; of a round face the outside diameter stands for the diagonal and for the longer side
     (ASME's own rule; our reading of ISO 8512-2 and DIN 876, which speak of rectangles).
 
+    Parameters
+    ----------
+    outline : Outline
+        Of the working face.
+    flatness : float
+        [m].
+
+    Returns
+    -------
+    tuple of Grade
+        Each with the flatness that it allows [m] and whether the face keeps it.
+
     Raises
     ------
     ValueError

@@ -305,7 +305,23 @@ def _errors(outline: Outline) -> Array:
 
 
 def forms(plate: Plate, z: Array, margin: EdgeMargin) -> Form:
-    """The six form errors alone (quick); `z` (ny, nx) [m] looking at the face."""
+    """The six form errors alone (quick); `z` (ny, nx) [m] looking at the face.
+
+    Parameters
+    ----------
+    plate : Plate
+        Whose face it is.
+    z : Array
+        Heights (ny, nx) [m].
+    margin : EdgeMargin
+        What is left out along the edge.
+
+    Returns
+    -------
+    Form
+        Without flatness, rms and edge.
+
+    """
     ruler = _ruler(plate, margin.of(plate.outline))
     if ruler is None:
         return Form()

@@ -153,7 +153,21 @@ class Gauge(Protocol):
         """Whether it is set up anew for every line, with a zero of its own."""
 
     def contacts(self, place: Placement, outline: Outline) -> Contacts:
-        """Where it touches a face of this outline, set down at a place."""
+        """Where it touches a face of this outline, set down at a place.
+
+        Parameters
+        ----------
+        place : Placement
+            Where its middle stands and how it is turned.
+        outline : Outline
+            Of the working face.
+
+        Returns
+        -------
+        Contacts
+            Points (n, 2) [m] and the weight of each in the reading.
+
+        """
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -109,6 +109,18 @@ def read_surface(path: Path | str, given: Head = NOTHING) -> Surface:
 
     The content decides what it is; the ending of the name only between CSV and nothing known.
 
+    Parameters
+    ----------
+    path : path
+        An x3p, SDF, CSV or NPY file.
+    given : Head
+        Unit of heights, spacing [m] and which row comes first, where the file does not say.
+
+    Returns
+    -------
+    Surface
+        Heights (ny, nx) [m], NaN where nothing was measured.
+
     Raises
     ------
     SurfaceFileError
@@ -149,6 +161,15 @@ def write_surface(
 
     `x` (nx,) and `y` (ny,) evenly spaced and growing [m], `z` (ny, nx) [m] looking at the face; cells with
     less than half `land` (ny, nx) are points not measured.  A file that is there is replaced.
+
+    Parameters
+    ----------
+    path : path
+        Of the new file.
+    x, y, z, land : Array
+        As above; all is land when None.
+    date : datetime, optional
+        Of the measurement, for x3p and SDF.
 
     Raises
     ------

@@ -78,6 +78,17 @@ def usual_gauges(outline: Outline) -> Iterator[Gauge]:
     """One gauge of each kind that can stand on a face, of a size that fits it.
 
     Nothing stands in the bore of a ring, so no gauge that reads under its middle is usual there.
+
+    Parameters
+    ----------
+    outline : Outline
+        Of the working face.
+
+    Returns
+    -------
+    iterator of Gauge
+        Each with its sizes, and with doubts that are usual.
+
     """
     for gauge in _exact(outline):
         if isinstance(gauge, OpticalFlat):

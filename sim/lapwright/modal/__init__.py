@@ -2,3 +2,7 @@
 
 Read `operator`, then `propagator` and `spectrum`.
 """
+
+from lapwright.face import face
+
+__getattr__, __dir__ = face(__name__, __file__)

@@ -89,7 +89,21 @@ class LinearSystem:
     scale: Array | None
 
     def part(self, z: Array, top: bool) -> Array:
-        """Coefficients of one face, of a stacked vector or of stacked columns."""
+        """Coefficients of one face, of a stacked vector or of stacked columns.
+
+        Parameters
+        ----------
+        z : Array
+            (n,) or (n, k).
+        top : bool
+            The top's, else the bottom's.
+
+        Returns
+        -------
+        Array
+            (m,) or (m, k).
+
+        """
         half = self.bottom.size
         return z[half:] if top else z[:half]
 
@@ -121,7 +135,19 @@ class Operator:
         return leaves_land(self.bottom.plate, self.top.plate, self.instants)
 
     def rates(self, kappas: tuple[float, float]) -> Array:
-        """Kappa over land area for each coefficient (n,) [1/(Pa m2)]; kappas of bottom and top."""
+        """Kappa over land area for each coefficient (n,) [1/(Pa m2)]; kappas of bottom and top.
+
+        Parameters
+        ----------
+        kappas : tuple of float
+            [1/Pa].
+
+        Returns
+        -------
+        Array
+            (n,) [1/(Pa m2)].
+
+        """
         return np.repeat(
             [kappas[0] / self.bottom.plate.land_area, kappas[1] / self.top.plate.land_area],
             [self.bottom.size, self.top.size],
@@ -133,6 +159,23 @@ class Operator:
         """The flow with a layer of `stiffness` [Pa/m], wear `kappas` [1/Pa] of bottom and top.
 
         `load` [N]: top and hand together; `force`: the hand's as a share of the step's own.
+
+        Parameters
+        ----------
+        stiffness : float
+            [Pa/m].
+        kappas : tuple of float
+            [1/Pa].
+        load : float
+            [N].
+        force : float
+            As above.
+
+        Returns
+        -------
+        LinearSystem
+            Rates [1/s] and drive [m/s].
+
         """
         rates = self.rates(kappas)
         matrix = (-stiffness * rates)[:, None] * self.response

@@ -81,7 +81,21 @@ class Propagator:
     kernel: Kernel
 
     def after(self, start: Array, time: float) -> Array:
-        """Coefficients (n,), or columns (n, k), after `time` [s] at a fresh dab's cut, from `start`."""
+        """Coefficients (n,), or columns (n, k), after `time` [s] at a fresh dab's cut, from `start`.
+
+        Parameters
+        ----------
+        start : Array
+            (n,) or (n, k) [m].
+        time : float
+            [s].
+
+        Returns
+        -------
+        Array
+            As `start`.
+
+        """
         grown, share = self._factors(time)
         poured = share * self.drive
         if start.ndim == 2:
@@ -90,7 +104,21 @@ class Propagator:
         return ended
 
     def course(self, start: Array, times: Array) -> Array:
-        """Coefficients (n, k) after each of `times` (k,) [s] at a fresh dab's cut, from `start` (n,)."""
+        """Coefficients (n, k) after each of `times` (k,) [s] at a fresh dab's cut, from `start` (n,).
+
+        Parameters
+        ----------
+        start : Array
+            (n,) [m].
+        times : Array
+            (k,) [s].
+
+        Returns
+        -------
+        Array
+            (n, k) [m].
+
+        """
         begun = self.left @ start
         towards, poured = self._aims
         ahead = np.expm1(np.multiply.outer(self.rates, times))
@@ -101,7 +129,19 @@ class Propagator:
         return course
 
     def map_over(self, time: float) -> tuple[Array, Array]:
-        """The affine map of a spell of `time` [s]: end = matrix (n, n) @ start + offset (n,)."""
+        """The affine map of a spell of `time` [s]: end = matrix (n, n) @ start + offset (n,).
+
+        Parameters
+        ----------
+        time : float
+            [s].
+
+        Returns
+        -------
+        matrix, offset : Array
+            (n, n) and (n,) [m].
+
+        """
         grown, poured = self._factors(time)
         return (self.right @ (grown[:, None] * self.left)).real, (
             self.right @ (poured * self.drive)
@@ -111,6 +151,18 @@ class Propagator:
         """The same with all rates `faster` and another drive (n,) [m/s], without solving again.
 
         A stiffer layer or more wear, in the same proportion on both, makes rates (and the drive) faster.
+
+        Parameters
+        ----------
+        faster : float
+            Factor on all rates.
+        drive : Array, optional
+            (n,) [m/s]; the same as before when None.
+
+        Returns
+        -------
+        Propagator
+
         """
         poured = self.drive if drive is None else self.left @ drive
         kernel = (
@@ -140,7 +192,19 @@ class Propagator:
         return moves
 
     def pace(self, time: float) -> Array:
-        """How both faces move on (n,) [m/s] after `time` [s] at a fresh dab's cut, from flat ones."""
+        """How both faces move on (n,) [m/s] after `time` [s] at a fresh dab's cut, from flat ones.
+
+        Parameters
+        ----------
+        time : float
+            [s].
+
+        Returns
+        -------
+        Array
+            (n,) [m/s].
+
+        """
         moved: Array = (self.right @ (np.exp(self.rates * time) * self.drive)).real
         return moved
 
@@ -165,7 +229,19 @@ class Propagator:
         return slow
 
     def slow_part(self, start: Array) -> Array:
-        """What of coefficients (n,) dies so slowly that nobody waits for it (n,)."""
+        """What of coefficients (n,) dies so slowly that nobody waits for it (n,).
+
+        Parameters
+        ----------
+        start : Array
+            (n,) [m].
+
+        Returns
+        -------
+        Array
+            (n,) [m].
+
+        """
         slow = self._slow
         part: Array = (self.right[:, slow] @ (self.left[slow] @ start)).real
         return part

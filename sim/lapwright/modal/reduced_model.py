@@ -71,11 +71,33 @@ class ReducedModel:
         self._grits: dict[str, Grit] = {}
 
     def basis(self, name: str) -> Basis:
-        """Shapes of a plate."""
+        """Shapes of a plate.
+
+        Parameters
+        ----------
+        name : str
+            Of the plate.
+
+        Returns
+        -------
+        Basis
+
+        """
         return basis_of(self.plates[name], self._degrees[name])
 
     def motion(self, number: int) -> Motion:
-        """Motion of a step, with the scatter of its first round."""
+        """Motion of a step, with the scatter of its first round.
+
+        Parameters
+        ----------
+        number : int
+            Of the step, from 1.
+
+        Returns
+        -------
+        Motion
+
+        """
         if number not in self._motions:
             self._motions[number] = Motion(self.steps[number - 1], (self.seed, 1, number))
         return self._motions[number]
@@ -87,7 +109,20 @@ class ReducedModel:
         bottom: str | None = None,
         window: tuple[int, int | None] = (0, None),
     ) -> Operator:
-        """What a step does with `top` on `bottom`, whatever layer, wear and load."""
+        """What a step does with `top` on `bottom`, whatever layer, wear and load.
+
+        Parameters
+        ----------
+        number : int
+            Of the step, from 1.
+        top, bottom, window : str, str, tuple of int
+            As of `evolution`.
+
+        Returns
+        -------
+        Operator
+
+        """
         key = self._key(number, top, bottom, window)
         if key not in self._operators:
             _, above, below, first, strokes = key
@@ -108,7 +143,20 @@ class ReducedModel:
         bottom: str | None = None,
         window: tuple[int, int | None] = (0, None),
     ) -> LinearSystem:
-        """The flow of a step with a fresh dab."""
+        """The flow of a step with a fresh dab.
+
+        Parameters
+        ----------
+        number : int
+            Of the step, from 1.
+        top, bottom, window : str, str, tuple of int
+            As of `evolution`.
+
+        Returns
+        -------
+        LinearSystem
+
+        """
         _, above, below, *_ = self._key(number, top, bottom, window)
         operator = self.operator(number, above, below, window)
         stiffness = self.steps[number - 1].grit.layer.stiffness
@@ -121,14 +169,42 @@ class ReducedModel:
         bottom: str | None = None,
         window: tuple[int, int | None] = (0, None),
     ) -> Propagator:
-        """The flow solved for all times."""
+        """The flow solved for all times.
+
+        Parameters
+        ----------
+        number : int
+            Of the step, from 1.
+        top, bottom : str, optional
+            Names; those of the step when None.
+        window : tuple of int
+            First stroke and the one after the last (None: of the step).
+
+        Returns
+        -------
+        Propagator
+
+        """
         key = self._key(number, top, bottom, window)
         if key not in self._evolutions:
             self._evolutions[key] = propagator_of(self.flow(number, top, bottom, window))
         return self._evolutions[key]
 
     def spectrum(self, number: int, top: str | None = None, bottom: str | None = None) -> Spectrum:
-        """What a step takes out, leaves alone and makes."""
+        """What a step takes out, leaves alone and makes.
+
+        Parameters
+        ----------
+        number : int
+            Of the step, from 1.
+        top, bottom : str, optional
+            Names; those of the step when None.
+
+        Returns
+        -------
+        Spectrum
+
+        """
         solved, step = self.evolution(number, top, bottom), self.steps[number - 1]
         moves_on = made(self.operator(number, top, bottom), solved, cut_time(step))
         return spectrum_of(self.flow(number, top, bottom), solved, moves_on)
@@ -144,6 +220,22 @@ class ReducedModel:
         """Where something lifts in a spell of `cut` [s] at a fresh dab's cut, of the whole step when None.
 
         `start`: coefficients by plate, as the plates come when None.
+
+        Parameters
+        ----------
+        number : int
+            Of the step, from 1.
+        start : mapping, optional
+            Coefficients (n,) [m] by plate.
+        cut : float, optional
+            [s].
+        top, bottom : str, optional
+            Names; those of the step when None.
+
+        Returns
+        -------
+        Lifts
+
         """
         _, above, below, *_ = self._key(number, top, bottom, (0, None))
         found = start if start is not None else self.start()
@@ -154,7 +246,19 @@ class ReducedModel:
         return self.watched(watch)[number, above, below]
 
     def watched(self, watch: Watch) -> dict[tuple[int, str, str], Lifts]:
-        """What lifts in the placements that were watched, by step, top and bottom."""
+        """What lifts in the placements that were watched, by step, top and bottom.
+
+        Parameters
+        ----------
+        watch : Watch
+            What was lapped through.
+
+        Returns
+        -------
+        dict
+            Lifts by step, top and bottom.
+
+        """
 
         def look(placement: tuple[int, str, str], states: Array) -> Lifts:
             number, top, _ = placement
@@ -164,22 +268,75 @@ class ReducedModel:
         return watch.lifts(look)
 
     def long_run(self, number: int) -> Lifting:
-        """Where something would lift once the layer's mark is all there, had the step no end."""
+        """Where something would lift once the layer's mark is all there, had the step no end.
+
+        Parameters
+        ----------
+        number : int
+            Of the step, from 1.
+
+        Returns
+        -------
+        Lifting
+
+        """
         bedded = self.evolution(number).bedded_residue
         stiffness = self.steps[number - 1].grit.layer.stiffness
         load = self.load(number, self.steps[number - 1].top)
         return lifting(self.operator(number), stiffness, load, bedded[:, None])[0]
 
     def load(self, number: int, top: str) -> float:
-        """Weight of the top and the hand [N]."""
+        """Weight of the top and the hand [N].
+
+        Parameters
+        ----------
+        number : int
+            Of the step, from 1.
+        top : str
+            Name.
+
+        Returns
+        -------
+        float
+            [N].
+
+        """
         return self.plates[top].weight + self.steps[number - 1].load.force
 
     def kappas(self, number: int, top: str, bottom: str) -> tuple[float, float]:
-        """Wear constants of bottom and top with a fresh dab [1/Pa]."""
+        """Wear constants of bottom and top with a fresh dab [1/Pa].
+
+        Parameters
+        ----------
+        number : int
+            Of the step, from 1.
+        top, bottom : str
+            Names.
+
+        Returns
+        -------
+        tuple of float
+            [1/Pa].
+
+        """
         return kappa(self._grit(self.steps[number - 1]), self.plates[bottom], self.plates[top])
 
     def tau(self, number: int, top: str | None = None, bottom: str | None = None) -> float:
-        """Time in which a mismatch dies to 37 % [s]; infinite where nothing rubs."""
+        """Time in which a mismatch dies to 37 % [s]; infinite where nothing rubs.
+
+        Parameters
+        ----------
+        number : int
+            Of the step, from 1.
+        top, bottom : str, optional
+            Names; those of the step when None.
+
+        Returns
+        -------
+        float
+            [s].
+
+        """
         _, above, below, *_ = self._key(number, top, bottom, (0, None))
         stiffness = self.steps[number - 1].grit.layer.stiffness
         speed = self.operator(number, above, below).speed
@@ -187,7 +344,19 @@ class ReducedModel:
         return 1.0 / rate if rate > 0.0 else inf
 
     def start(self, heights: Mapping[str, Array] | None = None) -> dict[str, Array]:
-        """Coefficients of each plate's map (ny, nx) [m]; of the starting forms when None."""
+        """Coefficients of each plate's map (ny, nx) [m]; of the starting forms when None.
+
+        Parameters
+        ----------
+        heights : mapping, optional
+            (ny, nx) [m] by plate.
+
+        Returns
+        -------
+        dict
+            Coefficients (n,) [m] by plate.
+
+        """
         if heights is None:
             return {name: self.basis(name).start(plate) for name, plate in self.plates.items()}
         return {name: self.basis(name).project(z) for name, z in heights.items()}

@@ -98,7 +98,21 @@ class Spectrum:
     def forms(
         self, z: Array, margin: EdgeMargin = NO_MARGIN
     ) -> tuple[dict[str, float], dict[str, float]]:
-        """Form errors of bottom and top by name, of coefficients (n,) such as drift, residue or a shape."""
+        """Form errors of bottom and top by name, of coefficients (n,) such as drift, residue or a shape.
+
+        Parameters
+        ----------
+        z : Array
+            (n,) [m], bottom and top stacked.
+        margin : EdgeMargin
+            What is left out along the edge.
+
+        Returns
+        -------
+        bottom, top : dict
+            [m] by name of the form.
+
+        """
         half = self.bottom.size
         return self.bottom.forms(z[:half], margin), self.top.forms(z[half:], margin)
 

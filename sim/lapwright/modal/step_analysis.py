@@ -107,7 +107,21 @@ class StepAnalysis:
         )
 
     def forms(self, z: Array, margin: EdgeMargin) -> dict[str, dict[str, float]]:
-        """Form errors of each plate by name, of stacked coefficients (n,)."""
+        """Form errors of each plate by name, of stacked coefficients (n,).
+
+        Parameters
+        ----------
+        z : Array
+            (n,) [m], bottom and top stacked.
+        margin : EdgeMargin
+            What is left out along the edge.
+
+        Returns
+        -------
+        dict
+            Forms [m] by plate and name.
+
+        """
         return dict(zip(self.names, self.spectrum.forms(z, margin), strict=True))
 
     @property
@@ -139,6 +153,21 @@ def reason_of(
     """Find the reason of step `number` (from 1); `start`: coefficients by plate as the step finds them.
 
     `lifts` by step, top and bottom, as found over the whole course.
+
+    Parameters
+    ----------
+    picture : ReducedModel
+        Of the study.
+    number : int
+        Of the step, from 1.
+    start : mapping, optional
+        Coefficients (n,) [m] by plate; as the plates come when None.
+    lifts : mapping
+        As above.
+
+    Returns
+    -------
+    StepAnalysis
 
     Raises
     ------

@@ -2,3 +2,7 @@
 
 Read `comparison`, `tune` and `book`.
 """
+
+from lapwright.face import face
+
+__getattr__, __dir__ = face(__name__, __file__)

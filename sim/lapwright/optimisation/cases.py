@@ -22,8 +22,8 @@ import numpy as np
 
 from lapwright.errors import StudyError
 from lapwright.limits import BAND, SCATTER, TOLERANCE
-from lapwright.metrology.estimate import Doubts, estimate_as_they_lay
 from lapwright.metrology.form import SPOKEN, form_names
+from lapwright.metrology.least_squares import Doubts, estimate_as_they_lay
 from lapwright.specification.plate import Plate
 from lapwright.specification.quantities import read_share
 from lapwright.specification.step import Grit, Hand, Step, Wear

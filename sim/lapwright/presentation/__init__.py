@@ -3,3 +3,7 @@
 Read `words` and `page`; matplotlib enters in `pictures` only, jinja2 in `render`, and what pages say
 stands in one folder of templates.
 """
+
+from lapwright.face import face
+
+__getattr__, __dir__ = face(__name__, __file__)

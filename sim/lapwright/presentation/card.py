@@ -189,6 +189,17 @@ MOST_TICKS = 30
 def write_card(run: Run, folder: Path) -> Path:
     """Write card.html into `folder`, whole or not at all.
 
+    Parameters
+    ----------
+    run : Run
+    folder : path
+        Which is there.
+
+    Returns
+    -------
+    path
+        Of the card.
+
     Raises
     ------
     CannotDoError

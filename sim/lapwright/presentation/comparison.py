@@ -35,7 +35,21 @@ REASONS = 12  # ways whose strokes are told of
 
 
 def comparison_page(got: Comparison, store: Store) -> str:
-    """The page as text; runs are read from the folder of the comparison."""
+    """The page as text; runs are read from the folder of the comparison.
+
+    Parameters
+    ----------
+    got : Comparison
+        Cases, ranked.
+    store : Store
+        Their folder.
+
+    Returns
+    -------
+    str
+        HTML.
+
+    """
     panels = _panels(got, store, _chosen(got))
     by_rank = sorted(panels, key=lambda panel: panel.rank)
     table, left = told.listed_rows(told.rows(got), ROWS)

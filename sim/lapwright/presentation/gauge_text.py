@@ -10,9 +10,9 @@ import numpy as np
 from lapwright.limits import limit_of
 from lapwright.metrology import usual
 from lapwright.metrology.budget import Prediction
-from lapwright.metrology.estimate import Estimate
 from lapwright.metrology.fringes import too_grey
 from lapwright.metrology.instruments import Gauge, OpticalFlat
+from lapwright.metrology.least_squares import Estimate
 from lapwright.metrology.usual import stepped
 from lapwright.presentation import gauge_words
 from lapwright.presentation import gauge_words as gauge_readings

@@ -14,10 +14,10 @@ from typing import NamedTuple
 
 from lapwright.metrology.budget import WARM, Budget, Prediction
 from lapwright.metrology.conditions import bow_of_warmth, standing
-from lapwright.metrology.estimate import Estimate, FormEstimate
 from lapwright.metrology.form import FORMS
 from lapwright.metrology.fringes import over_the_bore
 from lapwright.metrology.instruments import Gauge, OpticalFlat, TwistGauge
+from lapwright.metrology.least_squares import Estimate, FormEstimate
 from lapwright.metrology.reading import Reading
 from lapwright.presentation.finding_words import sentence_of
 from lapwright.results.finding import Finding

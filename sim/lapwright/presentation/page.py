@@ -36,10 +36,22 @@ BESIDE = ("faces", "sections", "history")  # pictures that are also written as P
 def write_page(run: Run, folder: Path) -> Path:
     """Write report.html and a few PNG pictures into `folder`; each appears whole or not at all.
 
+    Parameters
+    ----------
+    run : Run
+    folder : path
+        Which is there.
+
+    Returns
+    -------
+    path
+        Of the page.
+
     Raises
     ------
     CannotDoError
         The folder cannot be written or the disk is full.
+
     """
     said = run_view(run)
     drawn = _draw(said)

@@ -69,7 +69,21 @@ COSTS = {
 
 
 def tuning_page(got: Tuning, written: Path) -> str:
-    """The page as text; `written` is where the new study lies."""
+    """The page as text; `written` is where the new study lies.
+
+    Parameters
+    ----------
+    got : Tuning
+        What was found.
+    written : path
+        As above.
+
+    Returns
+    -------
+    str
+        HTML.
+
+    """
     heads, *table = told.table(got)
     with pictures.sheet():
         return filled(

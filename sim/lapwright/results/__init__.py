@@ -2,3 +2,7 @@
 
 Read `record` (a run) and `finding`.
 """
+
+from lapwright.face import face
+
+__getattr__, __dir__ = face(__name__, __file__)

@@ -16,7 +16,7 @@ from lapwright.results.answer import Answer, wrapped
 from lapwright.units import Units, sentence
 
 if TYPE_CHECKING:
-    from lapwright.contact.bearing import Bearing
+    from lapwright.contact.pressure import Bearing
     from lapwright.integration.estimate import Outlook
     from lapwright.modal.glance import Glance
     from lapwright.specification.step import Step
@@ -210,7 +210,7 @@ class BearingAnswer(Answer):
         heights: Mapping[str, Any] | None = None,
         when: str = "faces as they come",
     ) -> None:
-        from lapwright.contact.bearing import bearing
+        from lapwright.contact.pressure import bearing
         from lapwright.integration.estimate import outlook
 
         self.study, self.number, self.when = study, number, when

@@ -20,8 +20,8 @@ from lapwright.kinematics.motion import Motion
 from lapwright.limits import limit_of
 from lapwright.metrology.conditions import bow_of_cooling, pressed_sag
 from lapwright.metrology.contacts import footing
-from lapwright.metrology.estimate import Estimate
 from lapwright.metrology.instruments import Gauge
+from lapwright.metrology.least_squares import Estimate
 from lapwright.metrology.reading import Reading
 from lapwright.results.finding import (
     Finding,

@@ -29,7 +29,7 @@ from lapwright.results.gauge_request import Request
 if TYPE_CHECKING:
     from lapwright.metrology.budget import Prediction
     from lapwright.metrology.contacts import Mapped
-    from lapwright.metrology.estimate import Estimate
+    from lapwright.metrology.least_squares import Estimate
     from lapwright.results.gauge_request import Faces
     from lapwright.specification.plate import Plate
     from lapwright.study.model import Study

@@ -12,8 +12,8 @@ from lapwright.units import Units
 
 if TYPE_CHECKING:
     from lapwright.metrology.contacts import Mapped, Placement
-    from lapwright.metrology.estimate import Estimate
     from lapwright.metrology.instruments import Gauge, OpticalFlat
+    from lapwright.metrology.least_squares import Estimate
     from lapwright.metrology.reading import Reading
     from lapwright.results.finding import Finding
     from lapwright.results.record import Run
@@ -60,7 +60,7 @@ class Request:
 
     def estimate(self) -> Estimate | None:
         """The forms that the readings say; None without readings."""
-        from lapwright.metrology.estimate import estimate_as_they_lay
+        from lapwright.metrology.least_squares import estimate_as_they_lay
 
         return (
             estimate_as_they_lay(self.readings, self.known, self.study.plates)

@@ -88,7 +88,19 @@ class PlateRecord:
         return Face(self.x, self.y, z, self.land)
 
     def errors(self, i: int) -> dict[str, float]:
-        """How far each form may be off at entry `i` of the history [m]; nan where that is not known."""
+        """How far each form may be off at entry `i` of the history [m]; nan where that is not known.
+
+        Parameters
+        ----------
+        i : int
+            Entry of the history.
+
+        Returns
+        -------
+        dict
+            [m] by name of the form.
+
+        """
         return {key: float(self.error[key][i]) if key in self.error else np.nan for key in SHAPES}
 
 

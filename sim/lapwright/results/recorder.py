@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright import __version__
-from lapwright.contact.bearing import Bearing, bearing
+from lapwright.contact.pressure import Bearing, bearing
 from lapwright.errors import LapwrightError, NoOverlapError, TippedError, troubles_in
 from lapwright.integration.state import State
 from lapwright.kinematics.motion import Motion

@@ -72,6 +72,14 @@ def write_run(
 
     An earlier file is kept under the name `before`, if one is given.
 
+    Parameters
+    ----------
+    run : Run
+    path : path
+        Of the new file.
+    resume, before : optional
+        As above.
+
     Raises
     ------
     CannotDoError
@@ -127,6 +135,15 @@ def _write_leaf(place: Any, name: str, leaf: Leaf) -> None:
 
 def read_run(path: Path | str) -> Run:
     """Read a run file.
+
+    Parameters
+    ----------
+    path : path
+        Of an HDF5 file.
+
+    Returns
+    -------
+    Run
 
     Raises
     ------

@@ -2,3 +2,7 @@
 
 Read `plate` and `step` first; `said` is how their fields read text.
 """
+
+from lapwright.face import face
+
+__getattr__, __dir__ = face(__name__, __file__)

@@ -174,6 +174,17 @@ HEAD = {
 def load(path: str | Path, start: Any = None) -> Study:
     """Read a study file; `start` takes the place of what it says of that.
 
+    Parameters
+    ----------
+    path : path
+        Of the study.
+    start : optional
+        A start in place of its own.
+
+    Returns
+    -------
+    Study
+
     Raises
     ------
     StudyError
@@ -198,6 +209,17 @@ def parse(
 
     Without a folder they are looked for in the current one.  With `maps` False no height map is looked for
     and plates come without: for the study in a run file, which holds the faces themselves.
+
+    Parameters
+    ----------
+    text : str
+        TOML.
+    stem, folder, maps
+        As above.
+
+    Returns
+    -------
+    Study
 
     Raises
     ------

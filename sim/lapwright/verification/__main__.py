@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 
-from lapwright.verification.rows import page, verify
+from lapwright.verification.proof import page, verify
 
 
 def main() -> int:

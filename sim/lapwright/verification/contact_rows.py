@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.contact.average import Pair
-from lapwright.contact.bearing import Contact, settle
+from lapwright.contact.pressure import Contact, settle
 from lapwright.contact.stability import lift_off_overhang
 from lapwright.integration.state import Settings
 from lapwright.metrology.form import forms

@@ -368,7 +368,7 @@ def _squeeze(account: RunView, bottom: Face, top: Face, end: bool) -> Array | No
     }
     if any(faces[name].shape != plates[name].grid.shape for name in faces):
         return None
-    from lapwright.contact.bearing import bearing
+    from lapwright.contact.pressure import bearing
 
     step = account.steps[number - 1]
     at_rest = replace(step, top=top.name, bottom=bottom.name, curve=Still())

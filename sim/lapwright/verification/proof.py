@@ -58,7 +58,14 @@ def rows() -> Iterator[Row]:
 
 
 def verify() -> tuple[Row, ...]:
-    """Work out all rows."""
+    """Work out all rows.
+
+    Returns
+    -------
+    tuple of Row
+        In the order of the page.
+
+    """
     return tuple(rows())
 
 
@@ -104,7 +111,18 @@ class Proof(Answer):
                 tell(line)
 
     def spoken_in(self, units: str) -> Self:
-        """The same: the rows are in SI."""
+        """The same: the rows are in SI.
+
+        Parameters
+        ----------
+        units : str
+            "metric" or "inch".
+
+        Returns
+        -------
+        Proof
+
+        """
         return self
 
     @property
@@ -121,14 +139,27 @@ class Proof(Answer):
         return f"{failed} of {len(self.rows)} checks fail: do not trust this copy."
 
     def lines(self) -> Iterator[str]:
-        """All of it in words."""
+        """All of it in words.
+
+        Returns
+        -------
+        iterator of str
+
+        """
         for row in self.rows:
             yield from _in_words(row)
         yield ""
         yield self.verdict
 
     def told(self) -> dict[str, Any]:
-        """All of it for scripts."""
+        """All of it for scripts.
+
+        Returns
+        -------
+        dict
+            Of plain values.
+
+        """
         keys = ("name", "source", "expected", "got", "tolerance")
         listed = [
             {key: getattr(row, key) for key in keys} | {"ok": bool(row.ok)} for row in self.rows

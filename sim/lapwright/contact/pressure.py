@@ -67,6 +67,21 @@ class Contact:
 def settle(pair: Pair, z_bottom: Array, z_top: Array, sample: Sample, pose: int = 0) -> Contact:
     """Let the top settle in one pose of a sample; maps (ny, nx) [m] as looking at the faces.
 
+    Parameters
+    ----------
+    pair : Pair
+    z_bottom, z_top : Array
+        Heights (ny, nx) [m] of its faces.
+    sample : Sample
+        n poses.
+    pose : int
+        Which of them.
+
+    Returns
+    -------
+    Contact
+        The plane at rest and the pressure.
+
     Raises
     ------
     TippedError, NoOverlapError, SettleError
@@ -89,6 +104,16 @@ def settle(pair: Pair, z_bottom: Array, z_top: Array, sample: Sample, pose: int 
 
 def peaks(pair: Pair, z_bottom: Array, z_top: Array, sample: Sample) -> Array:
     """Highest pressure [Pa] in each pose of a sample, (n,); otherwise as `settle`.
+
+    Parameters
+    ----------
+    pair, z_bottom, z_top, sample : Pair, Array, Array, Sample
+        As of `settle`.
+
+    Returns
+    -------
+    Array
+        (n,) [Pa].
 
     Raises
     ------

@@ -340,7 +340,19 @@ class Estimate:
         return tuple(dict.fromkeys(plate for plate, _ in self.terms))
 
     def combination(self, weights: Mapping[tuple[str, str], float]) -> FormEstimate | None:
-        """A sum of forms, such as {("A", "sphere"): 1, ("B", "sphere"): -1}; None when it is not seen."""
+        """A sum of forms, such as {("A", "sphere"): 1, ("B", "sphere"): -1}; None when it is not seen.
+
+        Parameters
+        ----------
+        weights : mapping
+            Of each (plate, form), by its share in the sum.
+
+        Returns
+        -------
+        FormEstimate or None
+            In [m], with its interval.
+
+        """
         if not set(weights) <= set(self.terms):
             return None
         row = np.array([weights.get(term, 0.0) for term in self.terms])
@@ -356,23 +368,83 @@ class Estimate:
         return FormEstimate(found, spread.standard, spread.half)
 
     def form(self, plate: str, form: str) -> FormEstimate | None:
-        """One form of one plate; None when the readings do not fix it."""
+        """One form of one plate; None when the readings do not fix it.
+
+        Parameters
+        ----------
+        plate, form : str
+            Their names, as in `terms`.
+
+        Returns
+        -------
+        FormEstimate or None
+            In [m], with its interval.
+
+        """
         return self.combination({(plate, form): 1.0})
 
     def forms(self, plate: str) -> dict[str, FormEstimate | None]:
-        """The forms of one plate by name."""
+        """The forms of one plate by name.
+
+        Parameters
+        ----------
+        plate : str
+            Its name.
+
+        Returns
+        -------
+        dict
+            FormEstimate by the name of the form; None where it is not seen.
+
+        """
         return {form: self.form(plate, form) for name, form in self.terms if name == plate}
 
     def dome(self, plate: str) -> FormEstimate | None:
-        """The dome of a plate, of a long one its bow; None when the readings do not fix it."""
+        """The dome of a plate, of a long one its bow; None when the readings do not fix it.
+
+        Parameters
+        ----------
+        plate : str
+            Its name.
+
+        Returns
+        -------
+        FormEstimate or None
+            In [m], with its interval.
+
+        """
         return self.form(plate, _dome(self.terms, plate))
 
     def order(self, plate: str) -> int:
-        """How many independent forms (or sums of them) of a plate the readings fix: 3 is all."""
+        """How many independent forms (or sums of them) of a plate the readings fix: 3 is all.
+
+        Parameters
+        ----------
+        plate : str
+            Its name.
+
+        Returns
+        -------
+        int
+            From 0 to 3.
+
+        """
         return self.solver.order(np.array([name == plate for name, _ in self.terms]))
 
     def sum_only(self, plate: str) -> tuple[str, ...]:
-        """Forms of a plate that the readings fix in sums with each other, but not one by one."""
+        """Forms of a plate that the readings fix in sums with each other, but not one by one.
+
+        Parameters
+        ----------
+        plate : str
+            Its name.
+
+        Returns
+        -------
+        tuple of str
+            Names of forms.
+
+        """
         own = np.array([name == plate for name, _ in self.terms])
         return tuple(self.terms[k][1] for k in np.flatnonzero(self.solver.hinted(own)))
 
@@ -385,6 +457,12 @@ class Estimate:
         """Covariance (p, p) [m2] in the order of `terms`; NaN where a form is not seen.
 
         Its diagonal is the square of what `form` states.
+
+        Returns
+        -------
+        Array
+            (p, p) [m2].
+
         """
         out = self.solver.covariance()
         size = np.sqrt(np.diag(out))
@@ -393,7 +471,14 @@ class Estimate:
         return np.asarray(out / np.outer(size, size) * np.outer(said, said))
 
     def doubts(self) -> Doubts:
-        """The forms that the readings fix, one by one, and how they hang together."""
+        """The forms that the readings fix, one by one, and how they hang together.
+
+        Returns
+        -------
+        Doubts
+            Values [m] and the causes of their covariance.
+
+        """
         covariance = self.covariance()
         seen = ~np.isnan(np.diag(covariance))
         terms = tuple(term for term, fixed in zip(self.terms, seen, strict=True) if fixed)
@@ -426,7 +511,20 @@ class Estimate:
         return sqrt(chi2 / free)
 
     def more_domed(self, first: str, second: str) -> tuple[str | None, FormEstimate | None]:
-        """Which of two plates is the more domed (None: not told), and by how much the first is."""
+        """Which of two plates is the more domed (None: not told), and by how much the first is.
+
+        Parameters
+        ----------
+        first, second : str
+            Names of the plates.
+
+        Returns
+        -------
+        name : str or None
+        apart : FormEstimate or None
+            Dome of the first less that of the second [m]; None when it is not seen.
+
+        """
         apart = self.combination(
             {(first, _dome(self.terms, first)): 1.0, (second, _dome(self.terms, second)): -1.0}
         )
