@@ -34,6 +34,7 @@ import schedules
 import slow_twin
 
 from lapwright.contact import average as averages
+from lapwright.contact import equilibrium as solver
 from lapwright.contact import wear as loops
 from lapwright.integration import loop as engine
 from lapwright.integration.loop import lap
@@ -237,12 +238,12 @@ def kernels(results: Results) -> None:
             zero = np.zeros((cells, cells))
             bottom, top = pair.laid_bottom.face(zero), pair.laid_tops[0].face(zero)
             rows = pair.pose_rows(sample)
-            reports = np.zeros((64, loops.REPORT_COLUMNS))
+            reports = np.zeros((64, solver.REPORT_COLUMNS))
             sums = np.zeros_like(zero), np.zeros_like(zero)
             run = lambda: loop(bottom, top, pair.stiffness, rows, False, *sums, reports)  # noqa: B023, E731
             run()
-            points = float(reports[:, loops.OVERLAP].mean())
-            assert reports[:, loops.LIFTED].max() == 0.0
+            points = float(reports[:, solver.OVERLAP].mean())
+            assert reports[:, solver.LIFTED].max() == 0.0
             ratio, own, memory = [], [], []
             for _ in range(9):  # in turns, so that both see the same machine
                 memory.append(copied(int(points), 5))
@@ -268,7 +269,7 @@ def twin(results: Results, loop: Callable[..., None], turn: Turn, name: str) -> 
     face = (zero, land, cell, 0.08, pair.bottom.edges)
     slow = min(timed(lambda: slow_twin.wear(face, face, pair.stiffness, dicts), 2)) / 8
     bottom, top = pair.laid_bottom.face(zero), pair.laid_tops[0].face(zero)
-    reports = np.zeros((8, loops.REPORT_COLUMNS))
+    reports = np.zeros((8, solver.REPORT_COLUMNS))
     sums = np.zeros_like(zero), np.zeros_like(zero)
     fast = min(timed(lambda: loop(bottom, top, pair.stiffness, rows, False, *sums, reports), 9)) / 8
     results.add(

@@ -9,7 +9,6 @@ import slow_twin
 from lapping_scene import LOAD, PRESSURE, RADIUS, discs, pair, sample, step
 
 from lapwright.contact import equilibrium as solver
-from lapwright.contact import wear as loops
 from lapwright.contact.pressure import settle
 from lapwright.errors import NoOverlapError, SettleError, TippedError
 from lapwright.specification.curves import Still
@@ -174,9 +173,9 @@ def test_tops_tip_where_the_load_leaves_the_overlap():
 def test_a_solver_that_gives_up_says_where():
     plates = discs(24)
     at = place(0.01, 0.0)
-    report = np.zeros((1, loops.REPORT_COLUMNS))
-    report[0, loops.STATUS] = solver.FAILED
-    report[0, loops.OVERLAP] = 100.0
+    report = np.zeros((1, solver.REPORT_COLUMNS))
+    report[0, solver.STATUS] = solver.FAILED
+    report[0, solver.OVERLAP] = 100.0
     with pytest.raises(
         SettleError, match=r"A did not settle on B at 0 degrees .* 10\.0 mm off centre"
     ):

@@ -4,7 +4,10 @@ import numpy as np
 import pytest
 import slow_twin
 
+from lapwright.contact import equilibrium as solver
 from lapwright.contact import wear as loops
+from lapwright.contact.cells import make_rowset
+from lapwright.contact.lay import gather
 from lapwright.contact.placement import PlacedPlate
 from lapwright.specification.grooves import Grooves
 from lapwright.specification.outline import Disc, Rectangle, Ring
@@ -92,7 +95,7 @@ def faces(plates, lying):
 def kernel_wear(loop, plates, lying, stiffness, rows):
     face_bottom, face_top = faces(plates, lying)
     wear_bottom, wear_top = np.zeros_like(face_bottom.z), np.zeros_like(face_top.z)
-    reports = np.zeros((len(rows), loops.REPORT_COLUMNS))
+    reports = np.zeros((len(rows), solver.REPORT_COLUMNS))
     loop(face_bottom, face_top, stiffness, rows, False, wear_bottom, wear_top, reports)
     return wear_bottom, wear_top, reports
 
@@ -127,11 +130,11 @@ def test_turned_loop_equals_slow_twin(case, turned):
         rows[::2, loops.C_Y] = 0.0
     wear_bottom, wear_top, reports = kernel_wear(loops.wear_turned, plates, lying, stiffness, rows)
     slow_bottom, slow_top, factors = slow_twin.wear(*lying, stiffness, as_dicts(rows))
-    assert reports[:, loops.LIFTED].max() > 0.0  # the cases include lifting
+    assert reports[:, solver.LIFTED].max() > 0.0  # the cases include lifting
     scale = slow_bottom.max()
     np.testing.assert_allclose(wear_bottom, slow_bottom, atol=1e-8 * scale, rtol=0)
     np.testing.assert_allclose(wear_top, slow_top, atol=1e-8 * scale, rtol=0)
-    np.testing.assert_allclose(reports[:, loops.FACTOR], factors, rtol=1e-8)
+    np.testing.assert_allclose(reports[:, solver.FACTOR], factors, rtol=1e-8)
 
 
 ON_CELLS = {
@@ -172,7 +175,7 @@ def test_shifted_loop_equals_turned_loop_on_whole_cells():
     turned = kernel_wear(loops.wear_turned, plates, lying, stiffness, rows)
     for a, b in zip(shifted[:2], turned[:2], strict=True):
         np.testing.assert_allclose(a, b, atol=1e-9 * b.max(), rtol=0)
-    np.testing.assert_allclose(turned[2][:, loops.FACTOR], 1.0, rtol=1e-9)
+    np.testing.assert_allclose(turned[2][:, solver.FACTOR], 1.0, rtol=1e-9)
 
 
 def test_loads_gathered_on_both_faces_balance():
@@ -200,12 +203,10 @@ def test_quadratics_are_gathered_exactly():
         PlacedPlate(body, over=False).face(z),
         PlacedPlate(body, over=True).face(-z),
     )
-    scratch = loops.make_rowset(48, 48, 48 * 48)
+    scratch = make_rowset(48, 48, 48 * 48)
     for row in rows:
         c, s = np.cos(row[loops.THETA]), np.sin(row[loops.THETA])
-        used = loops.gather(
-            face_bottom, face_top, row[0], row[1], c, s, row[0], row[1], RADIUS, scratch
-        )
+        used = gather(face_bottom, face_top, row[0], row[1], c, s, row[0], row[1], RADIUS, scratch)
         n = scratch.first[used - 1] + scratch.length[used - 1]
         xi = np.concatenate(
             [scratch.xi[r] + cell / RADIUS * np.arange(scratch.length[r]) for r in range(used)]
@@ -239,13 +240,13 @@ def test_a_gather_never_reads_outside_the_map():
         cover=fenced(face.cover, 1e300),
         depth=fenced(face.depth, 1e300),
     )
-    rows = loops.make_rowset(*cells, cells[0] * cells[1])
+    rows = make_rowset(*cells, cells[0] * cells[1])
     quarters = (np.cos(np.pi), np.sin(np.pi)), (np.cos(np.pi), -np.sin(np.pi)), (1.0, 1e-16)
     for cos, sin in quarters:
         for sy in np.arange(-cells[0], cells[0] + 1, 0.5):
             for sx in (-7.5, -7.0, 0.0, 7.0, 7.5):
                 c = sx * cell, sy * cell
-                used = loops.gather(own, face, *c, cos, sin, *c, face.radius, rows)
+                used = gather(own, face, *c, cos, sin, *c, face.radius, rows)
                 points = int(rows.length[:used].sum())
                 assert np.abs(rows.gap[:points]).max(initial=0.0) < 1.0
                 assert np.abs(rows.share[:points]).max(initial=0.0) <= 1.0 + 1e-12

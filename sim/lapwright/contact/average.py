@@ -20,15 +20,13 @@ from numpy.typing import NDArray
 
 from lapwright.contact import equilibrium as solver
 from lapwright.contact import wear as loops
+from lapwright.contact.cells import Face
 from lapwright.contact.placement import PlacedPlate
 from lapwright.contact.stability import place_in_words, standing_message, support_margin
 from lapwright.errors import LapwrightError, NoOverlapError, SettleError, TippedError
 from lapwright.kinematics.motion import Poses
 from lapwright.metrology.form import forms_of_sums
 from lapwright.specification.plate import Plate
-
-__all__ = ["CHUNKS", "Average", "Pair", "Sample"]
-
 
 Array = NDArray[np.float64]
 Run = Callable[[Callable[[int], Any], Sequence[int]], list[Any]]
@@ -181,7 +179,7 @@ class Pair:
             At the first pose that has no solution, naming it.
 
         """
-        reports = np.zeros((sample.share.size, loops.REPORT_COLUMNS))
+        reports = np.zeros((sample.share.size, solver.REPORT_COLUMNS))
         groups = self._groups(self.pose_rows(sample))
         if sample.share.size < FEWEST_FOR_PART:
             part = range(CHUNKS)
@@ -189,7 +187,7 @@ class Pair:
         apart, rest = self._summed(z_bottom, z_top, groups, (part, others), reports, warm=False)
         self.check(sample, reports)
         weights = [group.rows[k::CHUNKS, loops.WEIGHT].sum() for group in groups for k in part]
-        lifts = reports[:, loops.LIFTED] > 0.0
+        lifts = reports[:, solver.LIFTED] > 0.0
         return Average(
             bottom=apart[0] + rest[0],
             top=apart[1] + rest[1],
@@ -197,8 +195,8 @@ class Pair:
             part_share=float(np.sum(weights)),
             doubt=self._doubt(groups, reports),
             lift_share=min(float(sample.share[lifts].sum()), 1.0),
-            scale_error=float(np.abs(reports[:, loops.FACTOR] - 1.0).max()),
-            overlap=float(reports[:, loops.OVERLAP] @ sample.share) * self.bottom.grid.cell**2,
+            scale_error=float(np.abs(reports[:, solver.FACTOR] - 1.0).max()),
+            overlap=float(reports[:, solver.OVERLAP] @ sample.share) * self.bottom.grid.cell**2,
             reports=reports,
             groups=groups,
             chunks=tuple(part),
@@ -265,8 +263,8 @@ class Pair:
             def chunk(
                 k: int,
                 group: Group = group,
-                face_bottom: loops.Face = face_bottom,
-                face_top: loops.Face = face_top,
+                face_bottom: Face = face_bottom,
+                face_top: Face = face_top,
                 loop: Callable[..., None] = loop,
             ) -> tuple[Array, Array]:
                 own = group.members[k::CHUNKS]
@@ -298,7 +296,7 @@ class Pair:
             share = group.rows[:, loops.WEIGHT]
             ratio = group.rows[:, loops.CHECK] / np.where(np.abs(share) > 1e-9, share, np.inf)
             laid = self.laid_bottom, self.laid_tops[group.quarter]
-            for body, start in enumerate((loops.OF_BOTTOM, loops.OF_TOP)):
+            for body, start in enumerate((solver.OF_BOTTOM, solver.OF_TOP)):
                 sums[body] += laid[body].seen(
                     np.einsum("n,nk->k", ratio, own[:, start : start + 6])
                 )
@@ -429,7 +427,7 @@ class Pair:
             (n, REPORT_COLUMNS), as the kernels filled them.
 
         """
-        bad = np.nonzero(reports[:, loops.STATUS] != solver.SETTLED)[0]
+        bad = np.nonzero(reports[:, solver.STATUS] != solver.SETTLED)[0]
         if bad.size:
             raise self._trouble(sample, int(bad[0]), reports[bad[0]])
 
@@ -440,7 +438,7 @@ class Pair:
         point = (c[0] + sample.moments[i, 0] / self.load, c[1] + sample.moments[i, 1] / self.load)
         where = place_in_words(float(poses.phase[i]), theta, c)
         of: dict[str, Any] = {"top": self.top.name, "bottom": self.bottom.name, "where": where}
-        if report[loops.OVERLAP] <= 0.0:
+        if report[solver.OVERLAP] <= 0.0:
             return NoOverlapError("{top} does not lie on {bottom} {where}", **of)
         margin = support_margin(self.top, self.bottom, c, theta, point)
         cell = max(self.bottom.grid.cell, self.top.grid.cell)

@@ -13,9 +13,6 @@ from lapwright.contact.equilibrium import PLANE, PULLING, SETTLED, bearing_sums,
 from lapwright.contact.lay import face_of, gather, read_only, scratch
 from lapwright.contact.wear import C_X, C_Y, LOAD, THETA
 
-__all__ = ["BEARS", "PEAK", "TOLD_COLUMNS", "bear"]
-
-
 # Columns of what is told of a pose: the highest pressure [Pa], and the land that bears [cells].
 PEAK, BEARS = range(2)
 TOLD_COLUMNS = 2

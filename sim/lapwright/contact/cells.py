@@ -13,25 +13,6 @@ from numpy.typing import NDArray
 
 from lapwright.contact.compile import kernel
 
-__all__ = [
-    "BARE",
-    "CORNER",
-    "MIXED",
-    "ONE_EDGE",
-    "PAD",
-    "WHOLE",
-    "Face",
-    "Rowset",
-    "by_count",
-    "covered",
-    "gather_bits",
-    "in_common",
-    "make_rowset",
-    "on_strips",
-    "shifted_bits",
-]
-
-
 BARE, WHOLE, ONE_EDGE, MIXED = range(
     4
 )  # between four cells lies: no land; nothing else; one edge; anything

@@ -29,9 +29,6 @@ import numpy as np
 from numba.core.caching import FunctionCache, IndexDataCacheFile
 from numpy.typing import NDArray
 
-__all__ = ["gram", "kernel", "processor", "solve_positive", "uncached"]
-
-
 _compiled: Callable[[Callable[..., Any]], Any] = numba.njit(  # type: ignore[call-overload]
     error_model="numpy",
     nogil=True,

@@ -11,9 +11,6 @@ from numpy.typing import NDArray
 
 from lapwright.contact.compile import kernel
 
-__all__ = ["wear_crowd"]
-
-
 Array = NDArray[np.float64]
 
 ENOUGH = 1e-6  # of the load: force and moments balance

@@ -19,9 +19,6 @@ from lapwright.contact.cells import (
 )
 from lapwright.contact.compile import kernel
 
-__all__ = ["TIE", "share_edges", "share_strips"]
-
-
 TIE = 1e-6  # of a cell
 
 

@@ -18,26 +18,6 @@ from numpy.typing import NDArray
 
 from lapwright.contact.compile import kernel
 
-__all__ = [
-    "FACTOR",
-    "FAILED",
-    "FEW",
-    "LIFTED",
-    "OFFSET",
-    "OF_BOTTOM",
-    "OF_TOP",
-    "OVERLAP",
-    "PLANE",
-    "PULLING",
-    "REPORT_COLUMNS",
-    "SETTLED",
-    "STATUS",
-    "WORK",
-    "bearing_sums",
-    "settle",
-]
-
-
 SETTLED = 0  # force and moments balance
 FAILED = 1  # they do not, after MOST_STEPS
 FEW = 2  # nothing, or next to nothing, lies on anything

@@ -35,18 +35,6 @@ from lapwright.contact.compile import kernel
 from lapwright.contact.edges import TIE, share_edges, share_strips
 from lapwright.contact.equilibrium import WORK, add_row
 
-__all__ = [
-    "Face",
-    "Rowset",
-    "face_of",
-    "gather",
-    "lay_shifted",
-    "make_rowset",
-    "read_only",
-    "scratch",
-]
-
-
 EDGE = 1e-3  # of a cell: how far inside a gathered map every place stays, so that round-off never leaves it
 
 Array = NDArray[np.float64]

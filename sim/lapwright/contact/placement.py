@@ -33,18 +33,6 @@ from lapwright.specification.plate import Plate
 if TYPE_CHECKING:
     from lapwright.contact.cells import Face
 
-__all__ = [
-    "PROOFS",
-    "Hidden",
-    "PlacedPlate",
-    "Proof",
-    "centred",
-    "hidden_by",
-    "mating",
-    "on_bench",
-    "on_face",
-]
-
 
 Array = NDArray[np.float64]
 

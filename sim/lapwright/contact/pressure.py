@@ -24,9 +24,6 @@ from lapwright.kinematics.overhang import overhang
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Hand, Step
 
-__all__ = ["Bearing", "Contact", "bearing", "peaks", "settle"]
-
-
 Array = NDArray[np.float64]
 
 

@@ -5,8 +5,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["rings_of"]
-
 Array = NDArray[np.float64]
 
 INSIDE = 1e-6  # of a cell: round-off does not leave what is known to be whole

@@ -34,21 +34,6 @@ from lapwright.contact.compile import gram, solve_positive
 from lapwright.kinematics.motion import Motion
 from lapwright.kinematics.schedule import GOLDEN, at_share, cut_shares, looked_at
 
-__all__ = [
-    "ANGLES",
-    "ANGLES_ROUND",
-    "FEWEST_A_STROKE",
-    "PLASTIC",
-    "TRAVERSE",
-    "Waves",
-    "best_weights",
-    "block_sample",
-    "generators",
-    "waves_of",
-    "weights_of",
-]
-
-
 Array = NDArray[np.float64]
 Orders = Mapping[int, float]
 

@@ -7,8 +7,6 @@ from numpy.typing import NDArray
 
 from lapwright.specification.grooves import SUBCELLS
 
-__all__ = ["CLOSER", "box_mean", "closer", "closer_means"]
-
 Array = NDArray[np.float64]
 
 CLOSER = (

@@ -39,23 +39,6 @@ from lapwright.specification.plate import Plate
 from lapwright.specification.step import Hand, Step
 from lapwright.units import Text
 
-__all__ = [
-    "Edge",
-    "Limits",
-    "Reach",
-    "along_the_stroke",
-    "check_stands",
-    "lift_off_overhang",
-    "lift_off_travel",
-    "over_the_edge",
-    "place_in_words",
-    "standing_message",
-    "support_margin",
-    "tipping_overhang",
-    "tipping_travel",
-]
-
-
 Array = NDArray[np.float64]
 Point = tuple[float, float]
 Outlines = tuple[

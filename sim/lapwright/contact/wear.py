@@ -17,52 +17,19 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.contact.cells import Face, Rowset, make_rowset
+from lapwright.contact.cells import Face, Rowset
 from lapwright.contact.compile import kernel
 from lapwright.contact.equilibrium import (
     FACTOR,
-    LIFTED,
     OF_BOTTOM,
     OF_TOP,
-    OVERLAP,
     PLANE,
     PULLING,
-    REPORT_COLUMNS,
     SETTLED,
-    STATUS,
     bearing_sums,
     settle,
 )
 from lapwright.contact.lay import face_of, gather, lay_shifted, read_only, scratch
-
-__all__ = [
-    "CHECK",
-    "C_X",
-    "C_Y",
-    "FACTOR",
-    "LIFTED",
-    "LOAD",
-    "MOMENT_X",
-    "MOMENT_Y",
-    "OF_BOTTOM",
-    "OF_TOP",
-    "OVERLAP",
-    "PLANE",
-    "POSE_COLUMNS",
-    "REPORT_COLUMNS",
-    "SPIN",
-    "STATUS",
-    "THETA",
-    "V_X",
-    "V_Y",
-    "WEIGHT",
-    "Face",
-    "gather",
-    "make_rowset",
-    "wear_shifted",
-    "wear_turned",
-]
-
 
 # Columns of a pose: place and angle of the top, its velocity, its share of the time, and the load
 # (W, Mx / R, My / R) / (K cell^2) [m] that the bearing points of the bottom's grid must carry; last, of no

@@ -24,9 +24,6 @@ from lapwright.metrology.form import forms_of_sums
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Step
 
-__all__ = ["Block", "in_order", "mean_over_land", "out_of_order", "settling_time"]
-
-
 Array = NDArray[np.float64]
 
 # Shares of the stages so far by which each later one is moved on, of all in the step, and what the step of

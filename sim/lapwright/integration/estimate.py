@@ -29,8 +29,6 @@ from lapwright.kinematics.sliding import (
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Step
 
-__all__ = ["Outlook", "outlook", "outlooks"]
-
 
 @dataclass(frozen=True)
 class Outlook:

@@ -43,9 +43,6 @@ from lapwright.specification.plate import Plate
 from lapwright.specification.step import Grit, Step, Until, strokes_in
 from lapwright.units import Text
 
-__all__ = ["Progress", "Settings", "State", "lap", "on_top_by_reading", "satisfied"]
-
-
 Array = NDArray[np.float64]
 
 

@@ -12,9 +12,6 @@ from math import sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["WENT_THROUGH", "Doubt", "Progress", "Settings", "State", "frozen"]
-
-
 Array = NDArray[np.float64]
 
 WENT_THROUGH = ("done", "until", "limit")  # outcomes of a run that came to its end

@@ -21,9 +21,6 @@ import numpy as np
 from lapwright.specification.curves import Still
 from lapwright.specification.step import Step, Turn, strokes_in
 
-__all__ = ["Invariants", "invariants_of"]
-
-
 Kind = Literal["all", "sphere", "curved", "ridges", "even ridges", "round"]
 CLOSE = 1e-9  # of a whole turn
 MOST_INDEXES = 720

@@ -18,9 +18,6 @@ from lapwright.kinematics.schedule import GOLDEN, cut_shares, looked_at
 from lapwright.specification.curves import arc_middle, arc_moments, path_length
 from lapwright.specification.step import Hand, Step, Turn
 
-__all__ = ["Motion", "Poses"]
-
-
 Array = NDArray[np.float64]
 
 BOUNDARY = 1e-9  # strokes; a place this close before a whole stroke belongs to the next one

@@ -19,22 +19,6 @@ from lapwright.specification.outline import Disc, Outline, Rectangle
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Hand, Step
 
-__all__ = [
-    "Worst",
-    "closer",
-    "land_outline",
-    "margins",
-    "outwards",
-    "overhang",
-    "overhang_share",
-    "overhangs",
-    "places",
-    "standing_margin",
-    "visited_strokes",
-    "worst_overhang",
-]
-
-
 Array = NDArray[np.float64]
 Point = tuple[float, float]
 

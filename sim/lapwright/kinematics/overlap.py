@@ -19,9 +19,6 @@ from numpy.typing import NDArray
 from lapwright.errors import NoOverlapError
 from lapwright.specification.outline import Outline
 
-__all__ = ["FlatPressure", "Overlap", "overlap"]
-
-
 Array = NDArray[np.float64]
 Point = tuple[float, float]
 

@@ -20,28 +20,6 @@ from lapwright.limits import BAND, SCATTER
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import EMBEDDED_SHARE, Grit, Observation, Step, Wear, strokes_in
 
-__all__ = [
-    "GOLDEN",
-    "Stay",
-    "age_at_start",
-    "at_share",
-    "between_indexes",
-    "cut_of",
-    "cut_shares",
-    "cut_time",
-    "kappa",
-    "kappa_from_observation",
-    "last_grit",
-    "looked_at",
-    "rubbing_time",
-    "rubbing_until",
-    "settled",
-    "spread_of",
-    "stays",
-    "stroke_period",
-    "wear_time",
-]
-
 
 def wear_time(fade: float | None, age: float, time: float) -> float:
     """Time at a fresh dab's cut that removes as much as `time` [s] on a dab of `age` [s].

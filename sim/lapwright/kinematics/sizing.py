@@ -18,9 +18,6 @@ from lapwright.specification.step import Grit, Hand, Layer, Step, Turn, Wear
 from lapwright.specification.stroke import TRAVEL
 from lapwright.units import Text
 
-__all__ = ["shaped", "sized", "sized_by_overhang"]
-
-
 Array = NDArray[np.float64]
 
 MANY = 3600  # strokes over which angles are looked at when the length of the step is not known

@@ -42,21 +42,6 @@ from lapwright.specification.outline import Disc, Outline, Rectangle
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Grit, Step, strokes_in
 
-__all__ = [
-    "MOST_TURN",
-    "Rubbing",
-    "Tendency",
-    "face_points",
-    "flat_shares",
-    "half_difference",
-    "rates",
-    "rubbing",
-    "sampled",
-    "tendency",
-    "work_times",
-]
-
-
 Array = NDArray[np.float64]
 
 POSES = 2048

@@ -26,23 +26,6 @@ from lapwright.metrology.reading import Reading, model_of
 from lapwright.specification.outline import Outline
 from lapwright.specification.plate import Plate
 
-__all__ = [
-    "PRACTICES",
-    "WARM",
-    "Budget",
-    "Part",
-    "Prediction",
-    "Sight",
-    "budget",
-    "firm_place",
-    "never_seen",
-    "places",
-    "predict",
-    "ratios",
-    "sight",
-]
-
-
 Array = NDArray[np.float64]
 
 NOTHING = 1e-9

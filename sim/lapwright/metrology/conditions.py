@@ -42,49 +42,6 @@ from lapwright.specification.said import Frozen, RefusedError, Said, listed, sho
 from lapwright.specification.table import choice, whole
 from lapwright.units import GRAVITY
 
-__all__ = [
-    "AIR",
-    "ALONG",
-    "BALL",
-    "DATE",
-    "FEET",
-    "FINE",
-    "FINE_SLOPE",
-    "LAMPS",
-    "MOST_READ",
-    "SIZE",
-    "SIZE_SLOPE",
-    "SOAK",
-    "SPAN",
-    "TEMPERATURE",
-    "TURNED",
-    "USUAL",
-    "VALUE",
-    "WARMTH",
-    "WAVELENGTH",
-    "WEDGE",
-    "Conditions",
-    "bands_in",
-    "beam_sag",
-    "bending",
-    "bow",
-    "bow_of_cooling",
-    "bow_of_warmth",
-    "difference",
-    "pressed_sag",
-    "rim_sag",
-    "rubbing_power",
-    "sag_of_support",
-    "self_weight_sag",
-    "share_of_heat",
-    "standing",
-    "thermal_bow",
-    "three_point_sag",
-    "time_constant",
-    "waiting",
-    "warm_up",
-]
-
 
 def _rigidity(material: Material, thickness: float) -> float:
     return material.modulus * thickness**3 / (12.0 * (1.0 - material.poisson**2))

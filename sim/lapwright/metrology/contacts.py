@@ -25,30 +25,6 @@ from lapwright.metrology.form import form_names
 from lapwright.specification.outline import Outline
 from lapwright.specification.plate import Plate, StartForm
 
-__all__ = [
-    "Contacts",
-    "Face",
-    "Foot",
-    "Footing",
-    "Heights",
-    "Mapped",
-    "Placement",
-    "Shaped",
-    "Shown",
-    "bands",
-    "distance_to_land",
-    "footing",
-    "newton_radius",
-    "shape_of",
-    "shown",
-    "shown_all",
-    "spherometer_radius",
-    "spherometer_reading",
-    "touching",
-    "wave_reading",
-]
-
-
 Array = NDArray[np.float64]
 Heights = Callable[[Array, Array], Array]  # heights [m] at points of a face [m]
 

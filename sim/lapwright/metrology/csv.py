@@ -25,9 +25,6 @@ from lapwright.metrology.surface import MOST_POINTS, Surface, check_size, checke
 from lapwright.specification.quantities import LENGTH, SMALL, quantity
 from lapwright.specification.said import RefusedError, nearest, shown
 
-__all__ = ["NOTHING", "ROWS", "Head", "from_csv", "read_row", "read_spacing", "read_unit", "to_csv"]
-
-
 Array = NDArray[np.float64]
 
 MOST_TEXT = 16_000_000  # bytes

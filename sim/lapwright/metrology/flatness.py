@@ -27,9 +27,6 @@ from numpy.typing import NDArray
 from lapwright.specification.outline import Outline, Rectangle
 from lapwright.units import INCH, MICROINCH
 
-__all__ = ["ASME", "DIN", "ISO", "LISTED", "Grade", "grades", "minimum_zone"]
-
-
 Array = NDArray[np.float64]
 
 MOST_EXCHANGES = 400

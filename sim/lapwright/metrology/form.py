@@ -24,20 +24,6 @@ from lapwright.specification.quantities import LENGTH, quantity
 from lapwright.specification.rates import share_within
 from lapwright.specification.said import Constructed, Frozen, RefusedError, Said, shown
 
-__all__ = [
-    "FORMS",
-    "LONG",
-    "ROUND",
-    "SPOKEN",
-    "EdgeMargin",
-    "Form",
-    "form_names",
-    "forms",
-    "forms_of_sums",
-    "measure",
-    "misfit",
-]
-
 
 class FormName(NamedTuple):
     """A form: its `word` in a sentence and in a study file, its `title` in a table, what it measures.

@@ -19,23 +19,6 @@ from lapwright.metrology.contacts import Face, Placement, distance_to_land
 from lapwright.metrology.instruments import OpticalFlat
 from lapwright.specification.outline import Outline
 
-__all__ = [
-    "FINEST_GRIT",
-    "Bands",
-    "Fringes",
-    "bands_along",
-    "bow",
-    "brightness",
-    "dome_by_press",
-    "dome_by_wedge",
-    "fringes",
-    "over_the_bore",
-    "straightness",
-    "tilted",
-    "too_grey",
-]
-
-
 Array = NDArray[np.float64]
 
 FINEST_GRIT = (

@@ -44,23 +44,6 @@ from lapwright.specification.rates import Reader
 from lapwright.specification.said import Frozen, Said, made, spelled
 from lapwright.specification.table import text
 
-__all__ = [
-    "EYE",
-    "KINDS",
-    "Autocollimator",
-    "Bridge",
-    "Dial",
-    "Gauge",
-    "Level",
-    "OpticalFlat",
-    "RepeatReading",
-    "Spherometer",
-    "Straightedge",
-    "TwistGauge",
-    "Zero",
-]
-
-
 Array = NDArray[np.float64]
 RING_POINTS = 72  # places that stand for a whole ring
 EYE = 0.1  # of a band: what a practised eye tells (common practice, no source)

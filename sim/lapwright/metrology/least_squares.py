@@ -26,18 +26,6 @@ from lapwright.metrology.instruments import Gauge
 from lapwright.metrology.reading import Model, Reading, model_of
 from lapwright.specification.plate import Plate
 
-__all__ = [
-    "COVERAGE",
-    "Doubts",
-    "Estimate",
-    "FormEstimate",
-    "Solver",
-    "Spread",
-    "estimate",
-    "estimate_as_they_lay",
-]
-
-
 Array = NDArray[np.float64]
 
 COVERAGE = 0.95

@@ -19,9 +19,6 @@ from lapwright.specification.plate import Plate
 from lapwright.specification.said import Frozen, Said
 from lapwright.specification.table import choice, text
 
-__all__ = ["Model", "Reading", "model_of"]
-
-
 Array = NDArray[np.float64]
 NOTHING = 1e-12  # of the largest entry: a column that is only round-off
 

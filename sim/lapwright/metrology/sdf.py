@@ -20,9 +20,6 @@ from numpy.typing import NDArray
 from lapwright.metrology.surface import MOST_POINTS, Surface, check_size, checked, refuse
 from lapwright.specification.said import shown
 
-__all__ = ["TYPES", "from_sdf", "is_sdf", "to_sdf"]
-
-
 Array = NDArray[np.float64]
 
 TYPES = {3: "<f4", 4: "<i1", 5: "<i2", 6: "<i4", 7: "<f8"}

@@ -28,22 +28,6 @@ from lapwright.specification.plate import (
 )
 from lapwright.specification.said import one_line, shown
 
-__all__ = [
-    "LARGEST_FILE",
-    "MOST_POINTS",
-    "TALLEST",
-    "Laid",
-    "Surface",
-    "around",
-    "bytes_of",
-    "check_size",
-    "checked",
-    "lay",
-    "named",
-    "refuse",
-]
-
-
 Array = NDArray[np.float64]
 
 MOST_POINTS = 5_000_000  # 2200 x 2200: 40 MB of heights

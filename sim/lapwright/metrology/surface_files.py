@@ -22,9 +22,6 @@ from lapwright.metrology.surface import Surface, bytes_of, check_size, checked, 
 from lapwright.metrology.x3p import from_x3p, is_x3p, to_x3p
 from lapwright.specification.said import listed, shown
 
-__all__ = ["ENDINGS", "from_npy", "is_npy", "read_surface", "to_npy", "write_surface"]
-
-
 LONGEST_HEADER = 10_000  # bytes
 
 

@@ -33,27 +33,6 @@ from lapwright.metrology.instruments import (
 from lapwright.specification.outline import Outline
 from lapwright.specification.plate import Plate
 
-__all__ = [
-    "EYE",
-    "FINE",
-    "FINE_SLOPE",
-    "FIRST_TO_HAND",
-    "Profile",
-    "Swept",
-    "by_name",
-    "grid_places",
-    "name_on",
-    "repeat_reading",
-    "stations",
-    "stepped",
-    "swept_flatness",
-    "usual_angles",
-    "usual_gauges",
-    "usual_of",
-    "usual_place",
-]
-
-
 FINE = 0.1e-6  # [m]: step, scatter and lag of a good indicator (common practice, no source)
 FINE_SLOPE = (
     1e-6  # [rad]: step and scatter of a good level or autocollimator (common practice, no source)

@@ -22,9 +22,6 @@ from lapwright.metrology.surface import MOST_POINTS, Surface, checked, refuse
 from lapwright.metrology.x3p_main import DTYPES, Axis, Main, main_of, main_text
 from lapwright.specification.said import shown
 
-__all__ = ["from_x3p", "is_x3p", "to_x3p"]
-
-
 Array = NDArray[np.float64]
 
 MAIN, DATA, VALID, CHECKSUM = "main.xml", "bindata/data.bin", "bindata/valid.bin", "md5checksum.hex"

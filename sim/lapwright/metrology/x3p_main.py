@@ -16,9 +16,6 @@ from typing import Any
 from lapwright.metrology.surface import check_size, refuse
 from lapwright.specification.said import shown
 
-__all__ = ["DTYPES", "Axis", "Main", "main_of", "main_text"]
-
-
 DTYPES = {"I": "<i2", "L": "<i4", "F": "<f4", "D": "<f8"}
 NAMESPACE = "http://www.opengps.eu/2008/ISO5436_2"
 REVISION = "ISO5436 - 2000"

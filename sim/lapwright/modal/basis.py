@@ -28,17 +28,6 @@ from lapwright.modal.cells import LAND_POINTS, cells_of, overlap_rule
 from lapwright.specification.grooves import Grid
 from lapwright.specification.plate import Plate, StartForm
 
-__all__ = [
-    "PLANES",
-    "WIDE_DEGREE",
-    "Basis",
-    "basis_of",
-    "degree_beside",
-    "degrees_of",
-    "form_names",
-]
-
-
 Array = NDArray[np.float64]
 
 OWN_PART = 0.1  # of a shape's rms over the cells, that those before it leave: less, and it is not told apart

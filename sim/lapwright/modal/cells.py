@@ -26,18 +26,6 @@ from lapwright.specification.grooves import Grid, land_fraction
 from lapwright.specification.outline import Outline, Rectangle
 from lapwright.specification.plate import Plate, StartForm
 
-__all__ = [
-    "GROOVED_POINTS",
-    "LAND_POINTS",
-    "Cells",
-    "Rule",
-    "between",
-    "cells_of",
-    "open_land",
-    "overlap_rule",
-]
-
-
 Array = NDArray[np.float64]
 
 GROOVED_POINTS = 12_000  # on a face, when it or the one that it meets is grooved

@@ -22,9 +22,6 @@ from lapwright.modal.basis import Basis
 from lapwright.modal.operator import load_lines
 from lapwright.modal.points import Instants, instants_of, touches
 
-__all__ = ["Crowd", "crowd_of"]
-
-
 Array = NDArray[np.float64]
 
 POSES = 16  # of a stroke; so many times more where it turns (see `instants`)

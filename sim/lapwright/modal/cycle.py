@@ -37,22 +37,6 @@ from lapwright.modal.reduced_model import ReducedModel
 from lapwright.modal.spectrum import NO_MARGIN, Mode, real_shape, survivors_in
 from lapwright.specification.step import Step
 
-__all__ = [
-    "Cycle",
-    "CycleSpectrum",
-    "Placement",
-    "Spell",
-    "course",
-    "cycle_of",
-    "join",
-    "lifting_by_placement",
-    "round_of",
-    "spells_of",
-    "swaps_round",
-    "window_of",
-]
-
-
 Array = NDArray[np.float64]
 
 SHORT_INDEX = 0.25  # of the time in which a mismatch dies: angles that last less are averaged

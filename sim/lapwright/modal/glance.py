@@ -27,9 +27,6 @@ from lapwright.modal.spectrum import lingering
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Step
 
-__all__ = ["DEGREE", "HASTY_DEGREE", "Glance", "Glances"]
-
-
 Array = NDArray[np.float64]
 Forms = Mapping[str, float]
 Solved = tuple[LinearSystem, Propagator]

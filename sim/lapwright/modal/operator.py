@@ -54,23 +54,6 @@ from lapwright.modal.points import (
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Step, Turn
 
-__all__ = [
-    "FADES",
-    "STAYS",
-    "Kernel",
-    "LinearSystem",
-    "Operator",
-    "Turns",
-    "assemble",
-    "average",
-    "even_kernel",
-    "free_turns",
-    "kernel_of",
-    "load_lines",
-    "operator_of",
-]
-
-
 Array = NDArray[np.float64]
 
 

@@ -43,20 +43,6 @@ from lapwright.modal.cells import GROOVED_POINTS, Rule, between, cells_of, open_
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Step, Turn
 
-__all__ = [
-    "POSES",
-    "Instants",
-    "Touch",
-    "base_instants",
-    "contact_rule",
-    "distinct_angles",
-    "instants_of",
-    "leaves_land",
-    "rates_of",
-    "touches",
-]
-
-
 Array = NDArray[np.float64]
 
 POSES = 64  # of a stroke; where angles turn with it, as many times more as `DENSER` says

@@ -39,20 +39,6 @@ from lapwright.modal.operator import (
 )
 from lapwright.modal.points import touches
 
-__all__ = [
-    "SLOW",
-    "Lifting",
-    "Lifts",
-    "Propagator",
-    "Watch",
-    "bedded",
-    "lifting",
-    "made",
-    "propagator_of",
-    "share_of",
-]
-
-
 Array = NDArray[np.float64]
 
 Numbers = NDArray[np.float64] | NDArray[np.complex128]

@@ -31,9 +31,6 @@ from lapwright.modal.spectrum import Spectrum, spectrum_of
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Grit, Step, strokes_in
 
-__all__ = ["DEGREE", "Predictor", "ReducedModel", "predictor_of"]
-
-
 Array = NDArray[np.float64]
 
 DEGREE = 8

@@ -31,22 +31,6 @@ from lapwright.modal.basis import PLANES, Basis
 from lapwright.modal.operator import STAYS, LinearSystem, kernel_of
 from lapwright.modal.propagator import SLOW, Propagator, propagator_of
 
-__all__ = [
-    "FITTING",
-    "NAMES",
-    "OWN_NAMES",
-    "SLOW",
-    "FormMode",
-    "Mode",
-    "Spectrum",
-    "lingering",
-    "named_errors",
-    "quicker",
-    "real_shape",
-    "spectrum_of",
-]
-
-
 Array = NDArray[np.float64]
 
 NO_MARGIN = EdgeMargin(share=0.0)

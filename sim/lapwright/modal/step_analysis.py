@@ -28,9 +28,6 @@ from lapwright.specification.plate import Plate
 from lapwright.specification.step import Step, Wear
 from lapwright.units import Text
 
-__all__ = ["LONGEST", "Law", "LinearisationError", "StepAnalysis", "deviation", "reason_of"]
-
-
 Array = NDArray[np.float64]
 
 

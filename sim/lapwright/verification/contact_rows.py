@@ -42,24 +42,6 @@ from lapwright.verification.scenes import (
     start_step,
 )
 
-__all__ = [
-    "clutch_rows",
-    "crowns",
-    "discs",
-    "edges_rows",
-    "first_wear",
-    "mismatch_time",
-    "overhangs",
-    "rectangles",
-    "rest",
-    "settling_rows",
-    "turned_ring",
-    "turned_symmetry",
-    "volumes_lost",
-    "wear_rows",
-]
-
-
 CELLS = 128
 FORCE = 60.0
 

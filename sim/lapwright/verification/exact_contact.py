@@ -20,33 +20,6 @@ from math import acos, cos, pi, sin
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = [
-    "Facing",
-    "Lens",
-    "across_line",
-    "along_line",
-    "archard",
-    "circle",
-    "decay_rates",
-    "disc_integrals",
-    "disc_kern",
-    "disc_lift_off",
-    "disc_peak",
-    "first_wear",
-    "lost_volume",
-    "mismatch_time",
-    "path_factor",
-    "rectangle_kern",
-    "rectangle_peak",
-    "ring_kern",
-    "square_diagonal_peak",
-    "square_lift_off",
-    "turning_ring",
-    "uniform_pressure",
-    "uniform_wear",
-]
-
-
 Array = NDArray[np.float64]
 
 

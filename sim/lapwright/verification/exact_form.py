@@ -22,19 +22,6 @@ from numpy.typing import NDArray
 
 from lapwright.units import INCH, MICROINCH
 
-__all__ = [
-    "KNOWN_FACES",
-    "LEAST_SQUARES",
-    "MINIMUM_ZONE",
-    "RANGE",
-    "SOURCE",
-    "Convergence",
-    "KnownFace",
-    "grid_convergence",
-    "stations",
-]
-
-
 Array = NDArray[np.float64]
 
 

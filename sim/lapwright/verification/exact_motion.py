@@ -30,29 +30,6 @@ from math import pi
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = [
-    "CYCLE",
-    "Growth",
-    "PathMeans",
-    "circle_means",
-    "covered_share",
-    "cycle",
-    "eight_length",
-    "ellipse_length",
-    "growth",
-    "line_mean_speed",
-    "line_means",
-    "line_rms_over_mean",
-    "mate_opposite",
-    "mate_same",
-    "mean_speed",
-    "path_length",
-    "path_means",
-    "spectral_radius",
-    "sphere_eigenvalues",
-]
-
-
 Array = NDArray[np.float64]
 
 

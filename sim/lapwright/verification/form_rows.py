@@ -41,8 +41,6 @@ from lapwright.verification import exact_form as surface_plate
 from lapwright.verification.exact_form import KNOWN_FACES
 from lapwright.verification.scenes import FROM_MEMORY, NO_MARGIN, Row, absolute, derived, relative
 
-__all__ = ["bending_rows", "form_rows", "gauges_rows", "standards_rows"]
-
 
 def form_rows() -> Iterator[Row]:
     """Yield the rows of this subject."""

@@ -29,9 +29,6 @@ from lapwright.verification.scenes import (
     start_step,
 )
 
-__all__ = ["counts", "deficient_bar", "drifts", "indexed_square", "picture_rows", "three_plates"]
-
-
 PAIRS = derived("pairs that mate at every place; the lower pairs of F. Reuleaux, 1876, published")
 LAW = derived("the moment law")
 SYMMETRY = derived("every quarter turn of what comes to it comes as often")

@@ -50,19 +50,6 @@ from lapwright.verification.scenes import (
     start_step,
 )
 
-__all__ = [
-    "HalfForms",
-    "cover",
-    "half_forms",
-    "kept_rows",
-    "law",
-    "moments_rows",
-    "motion_rows",
-    "pushed",
-    "speed",
-    "starting_case",
-]
-
 
 def motion_rows() -> Iterator[Row]:
     """Yield the rows of this subject."""

@@ -19,8 +19,6 @@ from lapwright import __version__
 from lapwright.results.answer import Answer
 from lapwright.verification.scenes import Row
 
-__all__ = ["Proof", "Row", "page", "rows", "verify"]
-
 
 def rows() -> Iterator[Row]:
     """Yield every row, subject by subject, as it is worked out."""

@@ -25,27 +25,6 @@ from lapwright.specification.plate import Plate, StartForm
 from lapwright.specification.step import Grit, Layer, Step, Wear
 from lapwright.units import GRAVITY
 
-__all__ = [
-    "FROM_MEMORY",
-    "NO_MARGIN",
-    "RADIUS",
-    "START",
-    "Row",
-    "absolute",
-    "at_stroke",
-    "body",
-    "derived",
-    "disc",
-    "even_stroke",
-    "form_of",
-    "last",
-    "line_start",
-    "plain_grit",
-    "relative",
-    "start_step",
-]
-
-
 Array = NDArray[np.float64]
 
 RADIUS = 0.080  # m, of the starting case's discs
