@@ -22,7 +22,7 @@ from pathlib import Path
 import numpy as np
 
 ROOT = Path(__file__).resolve().parents[2]
-sys.path.insert(0, str(ROOT / "sim"))
+sys.path[:0] = [str(ROOT / "sim"), str(ROOT / "tests")]
 
 if "--strict" in sys.argv:  # the kernels as IEEE arithmetic has them, without leave to re-associate
     import numba
@@ -30,6 +30,8 @@ if "--strict" in sys.argv:  # the kernels as IEEE arithmetic has them, without l
     from lapwright.contact import compile as compiler
 
     compiler.kernel = numba.njit(error_model="numpy", nogil=True)
+
+from known_answers import grid_convergence
 
 from lapwright.contact import average as averages
 from lapwright.contact import sampling
@@ -44,7 +46,6 @@ from lapwright.specification.plate import (
 )
 from lapwright.specification.step import Grit, Layer, Step, Swap, Turn, Wear
 from lapwright.units import GRAVITY
-from lapwright.verification.exact_form import grid_convergence
 
 PAGE = ROOT / "docs" / "numerics.md"
 BEGIN, END = "<!-- begin: docs/design/averages.py -->", "<!-- end: docs/design/averages.py -->"

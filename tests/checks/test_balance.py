@@ -10,7 +10,7 @@ from lapwright.specification.grooves import Grooves
 from lapwright.specification.outline import Disc, Rectangle, Ring
 from lapwright.specification.plate import StartForm
 from lapwright.specification.step import Load, Step, Turn
-from lapwright.verification.exact_contact import lost_volume
+from lapwright.verification.closed_forms import lost_volume
 from lapwright.verification.scenes import body, last, plain_grit
 
 FORMS = {"sphere": 2e-6, "saddle": -1e-6, "twist": 1.5e-6}

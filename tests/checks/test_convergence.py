@@ -10,7 +10,7 @@ from lapwright.specification.grooves import Grooves
 from lapwright.specification.outline import Rectangle
 from lapwright.specification.plate import StartForm
 from lapwright.specification.step import Turn
-from lapwright.verification.exact_motion import circle_means, growth
+from lapwright.verification.closed_forms import circle_means, growth
 from lapwright.verification.scenes import RADIUS, body, disc, form_of, last, start_step
 
 FORMS = StartForm(sphere=1e-6, saddle=0.5e-6), StartForm(sphere=0.5e-6)

@@ -2,11 +2,12 @@
 
 import numpy as np
 import pytest
+from known_answers import path_means
 from modes_scene import EIGHT, FREE, LINE, flow, index, stroke
 
 from lapwright.modal.operator import kernel_of
 from lapwright.specification.curves import Circle, Ellipse
-from lapwright.verification.exact_motion import growth, path_means
+from lapwright.verification.closed_forms import growth
 from lapwright.verification.scenes import NO_MARGIN, RADIUS
 
 CASES = {

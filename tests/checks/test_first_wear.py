@@ -1,10 +1,10 @@
 """First wear of two flat equal discs (checks 5), whole profiles, at any layer."""
 
+import known_answers as lens
 import numpy as np
 import pytest
 
 from lapwright.contact.average import Pair
-from lapwright.verification import exact_contact as lens
 from lapwright.verification.scenes import RADIUS, disc, even_stroke, start_step
 
 

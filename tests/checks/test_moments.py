@@ -2,13 +2,14 @@
 
 import numpy as np
 import pytest
+from known_answers import path_means
 
 from lapwright.metrology.form import EdgeMargin, forms
 from lapwright.specification.curves import Ellipse, FigureEight, Line, arc_moments
 from lapwright.specification.plate import StartForm
 from lapwright.specification.step import Load, Swap, Turn
 from lapwright.verification import motion_rows as moments
-from lapwright.verification.exact_motion import PathMeans, circle_means, growth, path_means
+from lapwright.verification.closed_forms import PathMeans, circle_means, growth
 from lapwright.verification.motion_rows import half_forms
 from lapwright.verification.scenes import (
     NO_MARGIN,

@@ -2,13 +2,14 @@
 
 from math import pi
 
+import known_answers
 import numpy as np
 import pytest
 
 from lapwright.kinematics.motion import Motion
 from lapwright.specification.curves import Circle, FigureEight, Line, Still, path_length
 from lapwright.specification.step import Step, Turn
-from lapwright.verification import exact_motion as exact
+from lapwright.verification import closed_forms as exact
 from lapwright.verification import motion_rows as motion
 from lapwright.verification.scenes import plain_grit
 
@@ -41,9 +42,11 @@ def test_mean_speed_of_two_spinning_bodies(ratio, radius):
         turn=Turn(omega / pace),
     )
     got = motion.speed(step, radius, number=720)
-    assert got == pytest.approx(exact.mean_speed(omega, offset, ratio, radius), rel=2e-3)
+    assert got == pytest.approx(known_answers.mean_speed(omega, offset, ratio, radius), rel=2e-3)
     if abs(radius * (1 - ratio) - offset) > 0.02:
-        assert got == pytest.approx(exact.mean_speed(omega, offset, ratio, radius), rel=1e-6)
+        assert got == pytest.approx(
+            known_answers.mean_speed(omega, offset, ratio, radius), rel=1e-6
+        )
 
 
 def test_sliding_speed_is_the_rate_at_which_a_point_moves_over_the_other_face():
@@ -67,7 +70,7 @@ def test_sliding_speed_is_the_rate_at_which_a_point_moves_over_the_other_face():
 @pytest.mark.parametrize(("length", "width"), [(0.08, 0.04), (0.05, 0.05), (0.1, 0.01)])
 def test_length_of_an_eight(length, width):
     assert path_length(FigureEight(length, width)) == pytest.approx(
-        exact.eight_length(length / 2, width / 2), rel=1e-9
+        known_answers.eight_length(length / 2, width / 2), rel=1e-9
     )
 
 

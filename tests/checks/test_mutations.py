@@ -25,7 +25,7 @@ from lapwright.specification.step import Load, Turn
 from lapwright.verification import contact_rows as settling
 from lapwright.verification import contact_rows as wear
 from lapwright.verification import motion_rows as moments
-from lapwright.verification.exact_contact import disc_peak, lost_volume
+from lapwright.verification.closed_forms import disc_peak, lost_volume
 from lapwright.verification.scenes import RADIUS, disc, even_stroke, last, start_step
 
 COLUMNS = lapwright.contact.wear

@@ -1,5 +1,6 @@
 """Two plates that mate, three plates in turn, and the old sayings (checks 10, 11, 13)."""
 
+import known_answers
 import numpy as np
 import pytest
 
@@ -7,8 +8,8 @@ from lapwright.specification.curves import Circle
 from lapwright.specification.outline import Disc
 from lapwright.specification.plate import StartForm
 from lapwright.specification.step import Swap, Turn
-from lapwright.verification import exact_motion as exact
-from lapwright.verification.exact_contact import mismatch_time
+from lapwright.verification import closed_forms as exact
+from lapwright.verification.closed_forms import mismatch_time
 from lapwright.verification.motion_rows import half_forms
 from lapwright.verification.scenes import RADIUS, body, disc, form_of, last, start_step
 
@@ -69,7 +70,7 @@ def test_three_plates_spheres_die_as_the_cycle_says(rounds):
         np.array([form.sphere for form in three(form, rounds)])
         for form in (StartForm(sphere=SIZE), FLAT)
     )
-    m = exact.cycle([exact.mate_opposite(*p) for p in exact.CYCLE])
+    m = known_answers.cycle([known_answers.mate_opposite(*p) for p in exact.CYCLE])
     expected = np.linalg.matrix_power(m, rounds) @ [SIZE, 0.0, 0.0]
     np.testing.assert_allclose(got - constant, expected, atol=0.01 * SIZE)
 

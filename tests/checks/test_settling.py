@@ -10,8 +10,8 @@ from lapwright.specification.curves import Line, Still
 from lapwright.specification.outline import Disc, Rectangle, Ring
 from lapwright.specification.plate import StartForm
 from lapwright.specification.step import Load, Step
+from lapwright.verification import closed_forms as exact
 from lapwright.verification import contact_rows as settling
-from lapwright.verification import exact_contact as exact
 from lapwright.verification.scenes import (
     RADIUS,
     at_stroke,

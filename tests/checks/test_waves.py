@@ -2,6 +2,7 @@
 
 from math import exp
 
+import known_answers as waves
 import numpy as np
 import pytest
 
@@ -10,7 +11,6 @@ from lapwright.specification.outline import Rectangle
 from lapwright.specification.plate import Ripple, StartForm
 from lapwright.specification.step import Step
 from lapwright.verification import contact_rows as wear
-from lapwright.verification import exact_contact as waves
 from lapwright.verification.scenes import body, last, plain_grit
 
 SIDE, REACH, CELLS, DEPTH = 0.4, 0.010, 128, 1e-6

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, replace
 
+import known_answers
 import numpy as np
 import pytest
 from modes_scene import KAPPA, STIFFNESS
@@ -16,8 +17,7 @@ from lapwright.modal.reduced_model import ReducedModel
 from lapwright.specification.curves import Circle, Line
 from lapwright.specification.outline import Rectangle
 from lapwright.specification.step import Turn
-from lapwright.verification import exact_contact as waves
-from lapwright.verification import exact_motion as exact
+from lapwright.verification import closed_forms as exact
 from lapwright.verification.scenes import NO_MARGIN, RADIUS, body, disc, start_step
 
 REACH = 0.010
@@ -47,15 +47,15 @@ class Waves(Basis):
 @pytest.mark.parametrize(
     ("curve", "angle", "factor", "rates"),
     [  # derived; brute force to 4 digits
-        (Circle(REACH), 0.0, waves.circle(1.0, 1.0), (0.2348023, 1.7651977)),
-        (Line(2 * REACH), 0.0, waves.along_line(1.0, 1.0), (0.1585290, 1.8414710)),
-        (Line(2 * REACH), np.pi / 2, waves.across_line(), (0.0, 2.0)),
+        (Circle(REACH), 0.0, known_answers.circle(1.0, 1.0), (0.2348023, 1.7651977)),
+        (Line(2 * REACH), 0.0, known_answers.along_line(1.0, 1.0), (0.1585290, 1.8414710)),
+        (Line(2 * REACH), np.pi / 2, known_answers.across_line(), (0.0, 2.0)),
     ],
     ids=["circle", "line along", "line across"],
 )
 def test_interior_waves(curve, angle, factor, rates):
-    """The operator's own sums over poses, on waves: within 1 % on plates of 40 waves."""
-    assert waves.decay_rates(factor) == pytest.approx(rates, abs=1e-7)
+    """The operator's own sums over poses, on waves: within 1 % on plates of 40 known_answers."""
+    assert known_answers.decay_rates(factor) == pytest.approx(rates, abs=1e-7)
     faces = []
     for name in "BA":
         plate = body(name, Rectangle(SIDE, SIDE), 1.0, 16)
@@ -116,7 +116,9 @@ def test_three_plates_in_the_limit_of_long_passes():
             np.sort_complex([0, pair, pair.conjugate()]), abs=1e-6
         )
     np.testing.assert_allclose(
-        found["twist"], exact.cycle([exact.mate_same(*p) for p in exact.CYCLE]), atol=1e-6
+        found["twist"],
+        known_answers.cycle([known_answers.mate_same(*p) for p in exact.CYCLE]),
+        atol=1e-6,
     )
     values, vectors = np.linalg.eig(found["twist"].T)
     assert values.real.max() == pytest.approx(1.0, abs=1e-9)

@@ -27,7 +27,7 @@ from lapwright.specification.step import (
     Turn,
     Wear,
 )
-from lapwright.verification.exact_motion import circle_means, growth, line_means
+from lapwright.verification.closed_forms import circle_means, growth, line_means
 
 GRIT = Grit("15 um", 15e-6, Wear(1e-12), Layer(1e-6))
 R = 0.08

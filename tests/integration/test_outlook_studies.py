@@ -24,7 +24,7 @@ from lapwright.specification.outline import Rectangle
 from lapwright.specification.plate import StartForm
 from lapwright.specification.step import Hand, Swap
 from lapwright.study.read import load, parse
-from lapwright.verification.exact_contact import Lens
+from lapwright.verification.closed_forms import Lens
 
 CONFIGS = sorted((Path(__file__).parents[2] / "configs").glob("*.toml"))
 WITHIN = 0.03

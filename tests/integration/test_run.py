@@ -8,6 +8,7 @@ from math import exp, pi, radians
 import numpy as np
 import pytest
 import slow_twin
+from known_answers import grid_convergence
 from lapping_scene import LOAD, RADIUS, discs, grit, pair, sample, step
 
 from lapwright.contact.placement import mating
@@ -20,7 +21,6 @@ from lapwright.metrology.form import EdgeMargin, forms, measure
 from lapwright.specification.curves import Circle, FigureEight
 from lapwright.specification.plate import MATERIALS, StartForm
 from lapwright.specification.step import Hand, Observation, Swap, Turn, Until, Wear
-from lapwright.verification.exact_form import grid_convergence
 
 NO_MARGIN = EdgeMargin(share=0.0)
 CELLS = 24

@@ -5,6 +5,7 @@ from math import pi, radians
 
 import numpy as np
 import pytest
+from known_answers import mean_speed
 
 from lapwright.kinematics.motion import Motion
 from lapwright.specification.curves import (
@@ -17,7 +18,7 @@ from lapwright.specification.curves import (
     Zigzag,
 )
 from lapwright.specification.step import Grit, Hand, Layer, Load, Step, Turn, Wear
-from lapwright.verification.exact_motion import covered_share, mean_speed
+from lapwright.verification.closed_forms import covered_share
 
 GRIT = Grit("15 um", 15e-6, Wear(1e-12), Layer(1e-6))
 

@@ -4,6 +4,7 @@ from math import acos, cos, pi, radians, sin, sqrt
 
 import numpy as np
 import pytest
+from known_answers import rectangle_kern
 
 from lapwright.contact.stability import (
     lift_off_overhang,
@@ -27,13 +28,7 @@ from lapwright.specification.grooves import Grooves
 from lapwright.specification.outline import Disc, Rectangle, Ring
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Grit, Hand, Layer, Load, Step, Turn, Wear
-from lapwright.verification.exact_contact import (
-    Lens,
-    disc_kern,
-    disc_lift_off,
-    rectangle_kern,
-    ring_kern,
-)
+from lapwright.verification.closed_forms import Lens, disc_kern, disc_lift_off, ring_kern
 
 GRIT = Grit("15 um", 15e-6, Wear(1e-12), Layer(1e-6))
 DISC, SQUARE, RING = Disc(2.0), Rectangle(1.0, 1.0), Ring(2.0, 1.2)

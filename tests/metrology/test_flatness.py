@@ -9,7 +9,7 @@ from scipy.optimize import linprog
 
 from lapwright.metrology import flatness
 from lapwright.metrology.flatness import minimum_zone
-from lapwright.verification.exact_form import KNOWN_FACES, stations
+from lapwright.verification.closed_forms import KNOWN_FACES, stations
 
 
 def slow_zone(x, y, z):
@@ -64,7 +64,7 @@ FACES = {
 
 @pytest.mark.parametrize("face", KNOWN_FACES, ids=lambda f: f.name)
 def test_known_faces(face):
-    # metrology textbooks (from memory) and symmetry, see sim/lapwright/verification/exact_form.py
+    # metrology textbooks (from memory) and symmetry, see sim/lapwright/verification/closed_forms.py
     assert minimum_zone(face.x, face.y, face.z) == pytest.approx(face.zone, rel=1e-9)
 
 

@@ -5,7 +5,7 @@ import pytest
 
 from lapwright.metrology.flatness import ASME, DIN, ISO, grades, minimum_zone
 from lapwright.specification.outline import Disc, Rectangle, Ring
-from lapwright.verification.exact_form import stations
+from lapwright.verification.closed_forms import stations
 
 INCH, UIN = 25.4e-3, 25.4e-9
 

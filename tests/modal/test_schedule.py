@@ -18,7 +18,7 @@ from lapwright.specification.curves import Circle
 from lapwright.specification.outline import Disc
 from lapwright.specification.plate import StartForm
 from lapwright.specification.step import Grit, Layer, Swap, Wear
-from lapwright.verification.exact_motion import circle_means, growth
+from lapwright.verification.closed_forms import circle_means, growth
 from lapwright.verification.scenes import RADIUS, START, body, disc, plain_grit
 
 

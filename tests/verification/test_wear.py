@@ -2,7 +2,7 @@
 
 import pytest
 
-from lapwright.verification import exact_contact as wear
+from lapwright.verification import closed_forms as wear
 
 
 def test_mismatch_time():
@@ -13,8 +13,3 @@ def test_mismatch_time():
 def test_one_preston_unit_is_a_micrometre_per_kilometre_and_kilopascal():
     # the unit of the model page: 1e-12 1/Pa; over 1 m2 at 1 kPa along 1 km
     assert wear.lost_volume(1e-12, 1e3, 1e3) == pytest.approx(1e-6)
-
-
-def test_archard():
-    # J. F. Archard 1953, from memory: kappa = K / H
-    assert wear.archard(1e-3, 1e9) == pytest.approx(1e-12)

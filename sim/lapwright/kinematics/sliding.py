@@ -8,7 +8,7 @@ evenly otherwise.  So work and speed are near, and exact where the top only trav
 Which of two plates a step makes domed and which hollow, and by how much: the moment law.
 
 While the top only travels, whatever the faces, the layer and the contact (derived:
-`lapwright.verification.exact_motion`),
+`lapwright.verification.closed_forms`),
 
     integral p (|x_b|^2 - |x_t|^2) dA = W |c|^2.
 

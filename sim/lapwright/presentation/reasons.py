@@ -32,7 +32,7 @@ from lapwright.presentation.staying import (
 )
 from lapwright.specification.outline import Disc
 from lapwright.units import NOTHING, Units, joined, told
-from lapwright.verification.exact_motion import PathMeans, growth
+from lapwright.verification.closed_forms import PathMeans, growth
 
 __all__ = [
     "Goes",

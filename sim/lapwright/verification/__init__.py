@@ -1,6 +1,6 @@
 """Closed forms and published answers against the engine.
 
-Closed forms stand in `exact_*`, each with its source; `*_rows` put the engine beside them, and `proof`
+Closed forms stand in `closed_forms`, each with its source; `*_rows` put the engine beside them, and `proof`
 gathers these.
 """
 

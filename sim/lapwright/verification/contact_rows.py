@@ -24,7 +24,7 @@ from lapwright.specification.curves import Circle, FigureEight, Line, Still, pat
 from lapwright.specification.outline import Disc, Outline, Rectangle, Ring
 from lapwright.specification.plate import StartForm
 from lapwright.specification.step import Load, Step, Turn
-from lapwright.verification import exact_contact as exact
+from lapwright.verification import closed_forms as exact
 from lapwright.verification.scenes import (
     NO_MARGIN,
     RADIUS,
@@ -128,7 +128,7 @@ def _least(contact: Contact, radius: float) -> float:
     return float((middle - slope * radius) * contact.overlap / contact.load)
 
 
-def rectangles(cells: int = CELLS) -> Iterator[Row]:
+def rectangles() -> Iterator[Row]:
     """A rectangle under a load off its middle along one side, and a square on its diagonal."""
     outline = Rectangle(0.16, 0.10)
     for e in (0.1, 1.0 / 6.0, 0.25, 0.35):
@@ -136,11 +136,11 @@ def rectangles(cells: int = CELLS) -> Iterator[Row]:
             f"Rectangle, load {e:.3g} b off the middle: peak over mean",
             "textbook, from memory: 1 + 6e/b, then 4 / (3 (1 - 2e/b))",
             exact.rectangle_peak(e),
-            _peak(rest(outline, (0.16 * e, 0.0), cells=cells), outline),
+            _peak(rest(outline, (0.16 * e, 0.0)), outline),
             2e-3,
         )
     square = Rectangle(0.16, 0.16)
-    contact = rest(square, (0.04, 0.04), cells=cells)
+    contact = rest(square, (0.04, 0.04))
     peak, share = exact.square_diagonal_peak()
     source = derived("half of it bears")
     yield relative(
@@ -159,7 +159,7 @@ def rectangles(cells: int = CELLS) -> Iterator[Row]:
     )
 
 
-def overhangs(cells: int = CELLS) -> Iterator[Row]:
+def overhangs() -> Iterator[Row]:
     """Flat equal faces, one moved over the edge of the other, the load at the top's own centre."""
     source = derived("the plane of pressure over the overlap")
     yield relative(
@@ -180,7 +180,7 @@ def overhangs(cells: int = CELLS) -> Iterator[Row]:
         ("squares", Rectangle(0.16, 0.16), 0.16, exact.square_lift_off()),
         ("discs", Disc(0.16), 0.08, exact.disc_lift_off()),
     ):
-        contact = rest(outline, centre=(offset * size, 0.0), below=outline, cells=cells)
+        contact = rest(outline, centre=(offset * size, 0.0), below=outline)
         yield relative(
             f"Equal {name} at lift-off: peak x area of the top / W",
             source,

@@ -37,14 +37,13 @@ from lapwright.metrology.x3p import from_x3p, to_x3p
 from lapwright.specification.outline import Disc, Outline, Rectangle
 from lapwright.specification.plate import MATERIALS, Material, Plate, StartForm
 from lapwright.units import INCH, MICROINCH
-from lapwright.verification import exact_form as surface_plate
-from lapwright.verification.exact_form import KNOWN_FACES
+from lapwright.verification import closed_forms as exact
 from lapwright.verification.scenes import FROM_MEMORY, NO_MARGIN, Row, absolute, derived, relative
 
 
 def form_rows() -> Iterator[Row]:
     """Yield the rows of this subject."""
-    for face in KNOWN_FACES:
+    for face in exact.KNOWN_FACES:
         got = minimum_zone(face.x, face.y, face.z)
         yield relative(f"Minimum zone, {face.name}", face.source, face.zone, got, 1e-9)
     yield from rim_over_rim()
@@ -211,14 +210,14 @@ def standards_rows() -> Iterator[Row]:
 
 
 def _plate_of_1955() -> Iterator[Row]:
-    x, y, z = surface_plate.stations()
+    x, y, z = exact.stations()
     plane = np.stack([np.ones_like(x), x, y], 1)
     left = z - plane @ np.linalg.lstsq(plane, z, rcond=None)[0]
-    source = surface_plate.SOURCE
+    source = exact.STATIONS_SOURCE
     for name, want, got in (
-        ("range of heights", surface_plate.RANGE, float(np.ptp(z))),
-        ("minimum zone of all 126 stations", surface_plate.MINIMUM_ZONE, minimum_zone(x, y, z)),
-        ("about the least-squares plane", surface_plate.LEAST_SQUARES, float(np.ptp(left))),
+        ("range of heights", exact.STATIONS_RANGE, float(np.ptp(z))),
+        ("minimum zone of all 126 stations", exact.STATIONS_ZONE, minimum_zone(x, y, z)),
+        ("about the least-squares plane", exact.STATIONS_LEAST_SQUARES, float(np.ptp(left))),
     ):
         yield relative(f"A real 48 x 72 in surface plate, {name} [m]", source, want, got, 3e-6)
 

@@ -15,8 +15,8 @@ from lapwright.specification.curves import Circle, FigureEight, Line, Still
 from lapwright.specification.outline import Rectangle
 from lapwright.specification.plate import StartForm
 from lapwright.specification.step import Step, Turn
-from lapwright.verification import exact_motion as exact
-from lapwright.verification.exact_motion import circle_means, growth, line_means
+from lapwright.verification import closed_forms as exact
+from lapwright.verification.closed_forms import circle_means, growth, line_means
 from lapwright.verification.scenes import (
     RADIUS,
     Array,

@@ -31,8 +31,8 @@ from lapwright.specification.curves import (
 from lapwright.specification.outline import Disc
 from lapwright.specification.plate import Plate, Ripple, StartForm
 from lapwright.specification.step import Load, Step, Swap, Turn
-from lapwright.verification import exact_motion as exact
-from lapwright.verification.exact_motion import Growth, PathMeans, circle_means, growth, line_means
+from lapwright.verification import closed_forms as exact
+from lapwright.verification.closed_forms import Growth, PathMeans, circle_means, growth, line_means
 from lapwright.verification.scenes import (
     NO_MARGIN,
     RADIUS,
@@ -145,9 +145,9 @@ def lengths() -> Iterator[Row]:
     )
 
 
-def cover(rho: float, circle: float, number: int = 40_000) -> float:
+def cover(rho: float, circle: float) -> float:
     """Share of a circular stroke in which a disc of radius 1 lies over a point of the bottom."""
-    poses = Motion(_step(Circle(circle))).poses((np.arange(number) + 0.5) / number)
+    poses = Motion(_step(Circle(circle))).poses((np.arange(40_000) + 0.5) / 40_000)
     return float((Disc(2.0).signed_distance(rho - poses.cx, -poses.cy) < 0.0).mean())
 
 
@@ -287,12 +287,12 @@ def law(
         yield absolute(f"Moment law, {name}: growth of {what} [m]", LAW, want, came, reach)
 
 
-def pushed(cells: int = 128) -> Iterator[Row]:
+def pushed() -> Iterator[Row]:
     """A hand that pushes above the faces moves the pressure, not the half difference."""
-    plain = half_forms(start_step(), StartForm(), StartForm(), cells).growth.sphere
+    plain = half_forms(start_step(), StartForm(), StartForm()).growth.sphere
     for height in (0.03, 0.1):
         step = start_step(load=Load(push_height=height, friction=0.15))
-        high = half_forms(step, StartForm(), StartForm(), cells).growth.sphere
+        high = half_forms(step, StartForm(), StartForm()).growth.sphere
         yield relative(
             f"Half difference, pushed {1e3 * height:g} mm above the faces, over not so",
             derived("the moment of the push drops out over a closed stroke"),
