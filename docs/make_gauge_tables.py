@@ -13,7 +13,7 @@ from pathlib import Path
 from lapwright.contact.placement import PROOFS, hidden_by
 from lapwright.metrology.budget import PRACTICES, places, ratios, sight
 from lapwright.metrology.instruments import Gauge
-from lapwright.metrology.usual import usual_gauges
+from lapwright.metrology.reading import usual_gauges
 from lapwright.specification.outline import Disc, Outline, Rectangle
 from lapwright.specification.plate import Plate
 

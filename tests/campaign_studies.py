@@ -17,8 +17,7 @@ import numpy as np
 from lapwright.contact.stability import check_stands
 from lapwright.errors import LapwrightError
 from lapwright.kinematics.motion import Motion
-from lapwright.kinematics.overhang import land_outline, margins, places
-from lapwright.kinematics.sizing import shaped
+from lapwright.kinematics.overhang import land_outline, margins, places, shaped
 from lapwright.kinematics.sliding import face_points, flat_shares
 from lapwright.specification.curves import Line
 from lapwright.specification.grooves import Grooves

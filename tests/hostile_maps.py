@@ -20,10 +20,9 @@ import numpy as np
 from effort import Effort
 
 from lapwright.errors import SurfaceFileError
-from lapwright.metrology.csv import Head
 from lapwright.metrology.sdf import to_sdf
 from lapwright.metrology.surface import Surface
-from lapwright.metrology.surface_files import read_surface
+from lapwright.metrology.surface_files import Head, read_surface
 from lapwright.metrology.x3p import to_x3p
 
 GOOD = Surface(np.random.default_rng(0).normal(size=(8, 9)) * 1e-6, 1e-3, 1e-3)

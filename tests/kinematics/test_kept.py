@@ -10,8 +10,8 @@ from math import pi, radians
 import numpy as np
 import pytest
 
-from lapwright.kinematics.invariants import invariants_of
 from lapwright.kinematics.motion import Motion
+from lapwright.kinematics.sliding import invariants_of
 from lapwright.modal.cycle import cycle_of, round_of
 from lapwright.modal.reduced_model import ReducedModel
 from lapwright.specification.curves import (

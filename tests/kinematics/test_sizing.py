@@ -7,8 +7,7 @@ import numpy as np
 import pytest
 
 from lapwright.kinematics.motion import Motion
-from lapwright.kinematics.overhang import worst_overhang
-from lapwright.kinematics.sizing import shaped, sized
+from lapwright.kinematics.overhang import shaped, sized, worst_overhang
 from lapwright.specification.curves import (
     Circle,
     Ellipse,

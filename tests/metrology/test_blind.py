@@ -7,7 +7,7 @@ from zernike import RZern
 from lapwright.metrology.budget import PRACTICES, places, sight
 from lapwright.metrology.contacts import Placement
 from lapwright.metrology.instruments import RepeatReading, Spherometer, TwistGauge, Zero
-from lapwright.metrology.usual import usual_gauges
+from lapwright.metrology.reading import usual_gauges
 from lapwright.specification.outline import Disc, Rectangle
 from lapwright.specification.plate import Plate, StartForm
 

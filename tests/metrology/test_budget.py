@@ -1,8 +1,9 @@
 """What a gauge would show and how surely: against GUM arithmetic, thermal bow and sag."""
 
 from dataclasses import replace
-from math import exp, pi, sqrt
+from math import cos, exp, pi, sin, sqrt
 
+import numpy as np
 import pytest
 
 from lapwright.metrology.budget import budget, firm_place, predict, ratios
@@ -25,7 +26,7 @@ from lapwright.metrology.instruments import (
     TwistGauge,
     Zero,
 )
-from lapwright.metrology.usual import slopes, stations, stepped
+from lapwright.metrology.reading import stepped
 from lapwright.specification.grooves import Grooves
 from lapwright.specification.outline import Disc
 from lapwright.specification.plate import MATERIALS, Plate, StartForm
@@ -155,8 +156,10 @@ def test_a_firm_place_is_looked_for():
 def test_a_stepped_level_gives_the_profile():
     level = Level(base=0.02)
     face = Shaped(PLATE, StartForm(sphere=2e-6))
-    walk = stations(level, 0.4, 7)
-    read = slopes(level, face, walk) + 5e-5  # the plate lies askew, the level's zero is off
+    ahead = np.array([cos(0.4), sin(0.4)])
+    walk = [Placement(tuple(k * level.base * ahead), 0.4) for k in range(-3, 4)]
+    slopes = np.array([level.contacts(place, PLATE.outline).of(face.at) for place in walk])
+    read = slopes + 5e-5  # the plate lies askew, the level's zero is off
     got = stepped(read, level.base)
     want = 2e-6 * ((got.along[0] / 0.08) ** 2 - (got.along / 0.08) ** 2)
     assert got.heights == pytest.approx(want, abs=1e-15)

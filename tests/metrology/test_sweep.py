@@ -7,7 +7,7 @@ import pytest
 
 from lapwright.metrology.contacts import Shaped, wave_reading
 from lapwright.metrology.instruments import Bridge, RepeatReading
-from lapwright.metrology.usual import grid_places, repeat_reading, swept_flatness
+from lapwright.metrology.reading import grid_places, repeat_reading, swept_flatness
 from lapwright.specification.grooves import Grooves
 from lapwright.specification.outline import Disc, Rectangle, Ring
 from lapwright.specification.plate import Plate, StartForm

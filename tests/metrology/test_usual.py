@@ -4,7 +4,7 @@ import pytest
 
 from lapwright.metrology.budget import budget, ratios
 from lapwright.metrology.contacts import Placement, footing
-from lapwright.metrology.usual import usual_angles, usual_gauges, usual_place
+from lapwright.metrology.reading import usual_angles, usual_gauges, usual_place
 from lapwright.specification.grooves import Grooves
 from lapwright.specification.outline import Disc, Rectangle, Ring
 from lapwright.specification.plate import Plate

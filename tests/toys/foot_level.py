@@ -9,13 +9,13 @@ import numpy as np
 
 from lapwright.metrology.conditions import FINE_SLOPE, SIZE_SLOPE, SPAN
 from lapwright.metrology.contacts import Contacts, Placement, touching
-from lapwright.metrology.instruments import Dial, Zero, zeroed
+from lapwright.metrology.instruments import Gauge, Zero, zeroed
 from lapwright.specification.outline import Outline
 from lapwright.specification.said import Said
 
 
 @dataclass(frozen=True, kw_only=True)
-class FootLevel(Dial):
+class FootLevel(Gauge):
     """Reads the slope from one foot to the other, `stride` [m] apart."""
 
     kind: ClassVar[str] = "two-foot level"

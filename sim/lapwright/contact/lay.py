@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 
 from lapwright.contact.cells import (
     ONE_EDGE,
+    TIE,
     WHOLE,
     Face,
     Rowset,
@@ -30,9 +31,10 @@ from lapwright.contact.cells import (
     in_common,
     make_rowset,
     on_strips,
+    share_edges,
+    share_strips,
 )
 from lapwright.contact.compile import kernel
-from lapwright.contact.edges import TIE, share_edges, share_strips
 from lapwright.contact.equilibrium import WORK, add_row
 
 EDGE = 1e-3  # of a cell: how far inside a gathered map every place stays, so that round-off never leaves it

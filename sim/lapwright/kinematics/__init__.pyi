@@ -1,7 +1,5 @@
 """What is public; brought by `lapwright.face`."""
 
-from lapwright.kinematics.invariants import Invariants as Invariants
-from lapwright.kinematics.invariants import invariants_of as invariants_of
 from lapwright.kinematics.motion import Motion as Motion
 from lapwright.kinematics.motion import Poses as Poses
 from lapwright.kinematics.overhang import Worst as Worst
@@ -11,3 +9,5 @@ from lapwright.kinematics.schedule import Stay as Stay
 from lapwright.kinematics.schedule import kappa as kappa
 from lapwright.kinematics.schedule import rubbing_time as rubbing_time
 from lapwright.kinematics.schedule import stays as stays
+from lapwright.kinematics.sliding import Invariants as Invariants
+from lapwright.kinematics.sliding import invariants_of as invariants_of

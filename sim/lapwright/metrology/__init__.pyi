@@ -11,7 +11,7 @@ from lapwright.metrology.least_squares import Estimate as Estimate
 from lapwright.metrology.least_squares import FormEstimate as FormEstimate
 from lapwright.metrology.least_squares import estimate as estimate
 from lapwright.metrology.reading import Reading as Reading
+from lapwright.metrology.reading import usual_gauges as usual_gauges
 from lapwright.metrology.surface import Surface as Surface
 from lapwright.metrology.surface_files import read_surface as read_surface
 from lapwright.metrology.surface_files import write_surface as write_surface
-from lapwright.metrology.usual import usual_gauges as usual_gauges

@@ -12,7 +12,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from math import cos, pi, sin
-from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,7 +54,7 @@ def sight(gauge: Gauge, plate: Plate, at: Sequence[Placement]) -> Sight:
     A gauge zeroed on another plate is looked at as if that plate were flat.
     """
     readings = [Reading("g", plate.name, at=p.at, angle=p.angle, along=p.along) for p in at]
-    own = cast(Gauge, _Alone(gauge)) if gauge.zero.on == "plate" else gauge
+    own = replace(gauge, zero=Zero()) if gauge.zero.on == "plate" else gauge
     model = model_of(readings, {"g": own}, {plate.name: plate})
     # What is unknown takes its share of the readings first; only the rest tells of the forms.
     u, s, _ = np.linalg.svd(model.unknown, full_matrices=False)
@@ -80,17 +79,6 @@ def never_seen(gauge: Gauge, plate: Plate) -> tuple[str, ...]:
     """Forms of which a gauge tells nothing, wherever it is set down and however it is turned."""
     found = sight(gauge, plate, places(gauge, plate.outline, "walked and turned"))
     return tuple(name for name, seen in found.sees.items() if seen == "no")
-
-
-class _Alone:
-    """A gauge as if it had been zeroed on a flat."""
-
-    def __init__(self, gauge: Gauge) -> None:
-        self._gauge = gauge
-        self.zero = Zero()
-
-    def __getattr__(self, name: str) -> object:
-        return getattr(self._gauge, name)
 
 
 def places(gauge: Gauge, outline: Outline, practice: str) -> tuple[Placement, ...]:
@@ -304,7 +292,7 @@ def predict(gauge: Gauge, faces: Mapping[str, Face], plate: str, place: Placemen
         budget(gauge, face.plate, place, other=None if other is None else other.plate),
         ratios(gauge, face.plate, place),
         got.footing,
-        never_seen(gauge, face.plate),  # type: ignore[arg-type]  # every kind is frozen
+        never_seen(gauge, face.plate),
     )
 
 

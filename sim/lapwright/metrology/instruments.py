@@ -10,7 +10,7 @@ import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from math import cos, pi, sin
-from typing import Any, ClassVar, Literal, Protocol
+from typing import Any, ClassVar, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -91,52 +91,43 @@ def zeroed(size: quantity) -> Reader:
     return Reader(read, lambda zero: zero.typed(size.typed))
 
 
-class Gauge(Protocol):
-    """An instrument: how it scatters, what it was zeroed on, and where it touches."""
+@dataclass(frozen=True, kw_only=True)
+class Gauge(Frozen):
+    """An instrument: how it scatters, what it was zeroed on, and where it touches; of an angle gauge in rad.
+
+    `name`: what the person calls it.  `resolution`: step of its dial [m].  `repeatability`: scatter of one
+    reading, one standard deviation [m].  `hysteresis`: how far readings from above and from below lie apart
+    [m].  `zero`: what it was zeroed on, and `zero_error` the standard uncertainty of that, the same all
+    through a session [m].  `ball`, `pad`: radius and width of what its feet end in [m].  `conditions`: how
+    plates lie and how warm they are under it.  Of a kind: `angular`, it reads rad, not m; `lined`, it is
+    walked along lines, not set down once; `per_line`, it is set up anew for every line, with a zero of its
+    own; `pointer`, what of the face its reading is of, None for the middle.
+    """
+
+    name: str = ""
+    resolution: Said[float] = Said(FINE, default=0.0)
+    repeatability: Said[float] = Said(FINE, default=0.0)
+    hysteresis: Said[float] = Said(FINE, default=0.0)
+    zero: Said[Zero] = Said(zeroed(SIZE), "flat")
+    zero_error: Said[float] = Said(FINE, default=0.0)
+    ball: Said[float | None] = Said(BALL, default=None)
+    pad: Said[float] = Said(BALL, default=0.0)
+    conditions: Said[Conditions] = Said(Reader(made(Conditions), spelled), default=USUAL)
+    note: Said[str] = Said(text, default="")
 
     kind: ClassVar[str]
-    angular: ClassVar[bool]  # reads rad, not m
-    lined: ClassVar[bool]  # walked along lines, not set down once
-    pointer: ClassVar[str | None]  # what of the face its reading is of; None: the middle
-
-    @property
-    def name(self) -> str:
-        """What the person calls it."""
-
-    @property
-    def resolution(self) -> float:
-        """Step of its dial [m, rad]."""
-
-    @property
-    def repeatability(self) -> float:
-        """Scatter of one reading, one standard deviation [m, rad]."""
-
-    @property
-    def hysteresis(self) -> float:
-        """How far readings from above and from below lie apart [m, rad]."""
-
-    @property
-    def zero(self) -> Zero:
-        """What it was zeroed on."""
-
-    @property
-    def zero_error(self) -> float:
-        """Standard uncertainty of that zero, the same all through a session [m, rad]."""
+    angular: ClassVar[bool] = False
+    lined: ClassVar[bool] = False
+    per_line: ClassVar[bool] = False
+    pointer: ClassVar[str | None] = None
 
     @property
     def foot(self) -> Foot:
-        """What its feet are like."""
-
-    @property
-    def conditions(self) -> Conditions:
-        """How plates lie and how warm they are under it."""
-
-    @property
-    def per_line(self) -> bool:
-        """Whether it is set up anew for every line, with a zero of its own."""
+        """Balls, pads, or points."""
+        return Foot(self.ball or 0.0, self.pad)
 
     def contacts(self, place: Placement, outline: Outline) -> Contacts:
-        """Where it touches a face of this outline, set down at a place.
+        """Where it touches a face of this outline, set down at a place; each kind says it.
 
         Parameters
         ----------
@@ -151,36 +142,7 @@ class Gauge(Protocol):
             Points (n, 2) [m] and the weight of each in the reading.
 
         """
-
-
-@dataclass(frozen=True, kw_only=True)
-class Dial(Frozen):
-    """What every gauge has; sizes in m, of an angle gauge in rad."""
-
-    name: str = ""
-    resolution: Said[float] = Said(FINE, default=0.0)
-    repeatability: Said[float] = Said(FINE, default=0.0)
-    hysteresis: Said[float] = Said(FINE, default=0.0)
-    zero: Said[Zero] = Said(zeroed(SIZE), "flat")
-    zero_error: Said[float] = Said(FINE, default=0.0)
-    ball: Said[float | None] = Said(BALL, default=None)
-    pad: Said[float] = Said(BALL, default=0.0)
-    conditions: Said[Conditions] = Said(Reader(made(Conditions), spelled), default=USUAL)
-    note: Said[str] = Said(text, default="")
-
-    angular: ClassVar[bool] = False
-    lined: ClassVar[bool] = False
-    pointer: ClassVar[str | None] = None
-
-    @property
-    def foot(self) -> Foot:
-        """Balls, pads, or points."""
-        return Foot(self.ball or 0.0, self.pad)
-
-    @property
-    def per_line(self) -> bool:
-        """Set up once a session."""
-        return False
+        raise NotImplementedError
 
 
 def _on_circle(number: int, radius: float, first: float) -> Array:
@@ -189,7 +151,7 @@ def _on_circle(number: int, radius: float, first: float) -> Array:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Spherometer(Dial):
+class Spherometer(Gauge):
     """Reads the middle over the mean of its feet; `foot_circle` [m] is a diameter.
 
     Three feet or more, the first at 12 o'clock at angle 0, or a "ring", which is taken to touch all round: on
@@ -221,7 +183,7 @@ class Spherometer(Dial):
 
 
 @dataclass(frozen=True, kw_only=True)
-class TwistGauge(Dial):
+class TwistGauge(Gauge):
     """Reads the pair of feet at 1:30 and 7:30 (at angle 0) over the other pair: mean over mean.
 
     Four feet on `foot_circle` [m, a diameter], or at the corners of `base` (along) by `width` (across) [m].
@@ -244,7 +206,7 @@ class TwistGauge(Dial):
 
 
 @dataclass(frozen=True, kw_only=True)
-class RepeatReading(Dial):
+class RepeatReading(Gauge):
     """Three pads in line, base/2 apart; reads the middle one over the mean of the ends.
 
     It is zeroed on the face itself, and only the change from place to place is read.
@@ -261,7 +223,7 @@ class RepeatReading(Dial):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Straightedge(Dial):
+class Straightedge(Gauge):
     """Stands on two supports `base` [m] apart; an indicator reads the face under it, from their line."""
 
     kind: ClassVar[str] = "straightedge"
@@ -275,7 +237,7 @@ class Straightedge(Dial):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Bridge(Dial):
+class Bridge(Gauge):
     """An indicator on a bridge that stands beside the plate and is swept over it, along a line or a grid.
 
     Height and tilt of the bridge over the plate are unknown; they are the same all through a session.
@@ -291,7 +253,7 @@ class Bridge(Dial):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Level(Dial):
+class Level(Gauge):
     """Two feet `base` [m] apart; reads the slope [rad], + up towards `angle`.
 
     How the plate lies is unknown.
@@ -319,16 +281,12 @@ class Autocollimator(Level):
     """A mirror on two feet `base` [m] apart, watched along one line at a time, each with its own zero."""
 
     kind: ClassVar[str] = "autocollimator"
+    per_line: ClassVar[bool] = True
     zero: Said[Zero] = Said(zeroed(SIZE_SLOPE), "unknown")
-
-    @property
-    def per_line(self) -> bool:
-        """The instrument is set up anew for every line."""
-        return True
 
 
 @dataclass(frozen=True, kw_only=True)
-class OpticalFlat(Dial):
+class OpticalFlat(Gauge):
     """Bands under a flat: reads the middle over the ends along a diameter of the flat that lies on the face.
 
     `diameter` of the flat and `wavelength` of the lamp [m]; a flat larger than the plate shows the whole

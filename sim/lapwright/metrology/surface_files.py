@@ -1,13 +1,27 @@
-"""Height maps by the file's name: read whatever is known, write what the ending says.
+"""Height maps by the file's name: read whatever is known, write what the ending says.  CSV and NPY.
 
 NPY: one array of heights, rows from 6 o'clock up as everywhere in this program; spacing from the study.
-
 Heights are in metres unless the study gives their unit.  Arrays of objects (pickles) are never opened.
+
+CSV with a few words at its head, plain rows of heights, one row of points a line:
+
+    # unit: um
+    # spacing: 0.5 mm
+    # first row: 12 o'clock
+    0.12,0.13,,0.15
+
+`unit` of the heights and `spacing` from point to point (one length, or "0.5 mm x 0.4 mm": along 3-9, along
+12-6) are needed, here or in the study; `first row` is 12 o'clock unless it says 6 o'clock, as a table shows
+the face when looked at.  An empty field, nan or BAD is a point not measured.
 """
 
 from __future__ import annotations
 
 import io
+import re
+import warnings
+from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
@@ -16,11 +30,286 @@ from numpy.typing import NDArray
 
 from lapwright.errors import SurfaceFileError
 from lapwright.files import put_in_place
-from lapwright.metrology.csv import NOTHING, ROWS, Head, from_csv, to_csv
 from lapwright.metrology.sdf import from_sdf, is_sdf, to_sdf
-from lapwright.metrology.surface import Surface, bytes_of, check_size, checked, named, refuse
+from lapwright.metrology.surface import (
+    MOST_POINTS,
+    Surface,
+    bytes_of,
+    check_size,
+    checked,
+    named,
+    refuse,
+)
 from lapwright.metrology.x3p import from_x3p, is_x3p, to_x3p
-from lapwright.specification.said import listed, shown
+from lapwright.specification.quantities import LENGTH, SMALL, quantity
+from lapwright.specification.said import RefusedError, listed, nearest, shown
+
+Array = NDArray[np.float64]
+
+MOST_TEXT = 16_000_000  # bytes
+MOST_IN_TABLE = 1_500_000  # points
+MOST_ROWS = 50_000
+LONGEST_ROW = 1_000_000  # letters
+KEYS = ("unit", "spacing", "first row")
+ROWS = ("12 o'clock", "6 o'clock")
+
+_length = quantity(LENGTH, above="0 mm", most="1 m")
+
+
+@dataclass(frozen=True)
+class Head:
+    """What is said of a table that a table cannot say: `unit` [m], `spacing` [m], `first_row` of `ROWS`."""
+
+    unit: float | None = None
+    spacing: tuple[float, float] | None = None
+    first_row: str | None = None
+
+    def filled(self, other: Head) -> Head:
+        """Take both, this and what the other has beside it.
+
+        Raises
+        ------
+        SurfaceFileError
+            When the two say different things.
+
+        """
+        for name, one, two in (
+            ("unit", self.unit, other.unit),
+            ("spacing", self.spacing, other.spacing),
+            ("first row", self.first_row, other.first_row),
+        ):
+            if one is not None and two is not None and one != two:
+                raise refuse(
+                    f"says its own {name}, and the study another: leave it out of the study",
+                    "conflict",
+                )
+        return Head(
+            other.unit if self.unit is None else self.unit,
+            self.spacing or other.spacing,
+            self.first_row or other.first_row,
+        )
+
+
+NOTHING = Head()
+
+
+def read_unit(text: str) -> float:
+    """A unit of heights [m].
+
+    Raises
+    ------
+    RefusedError
+        When it is none.
+
+    """
+    if not isinstance(text, str) or re.search(r"\d", text):
+        raise RefusedError(
+            f"{shown(text)} is no unit of heights: write um, nm, mm, m, uin or thou", "unit"
+        )
+    return quantity(SMALL)(f"1 {text}")
+
+
+def read_spacing(value: str | list[str]) -> tuple[float, float]:
+    """Distance from point to point along 3-9 and along 12-6 [m], from one length or two."""
+    parts = re.split(r"\s+x\s+|\s*×\s*", value.strip()) if isinstance(value, str) else value
+    if not isinstance(parts, list) or len(parts) not in (1, 2):
+        raise RefusedError(
+            f'{shown(value)} is no spacing: write "0.5 mm", or two (along 3-9, along 12-6) if they differ',
+            "type",
+        )
+    lengths = [_length(part) for part in parts]
+    return lengths[0], lengths[-1]
+
+
+def read_row(value: str) -> str:
+    """Which of `ROWS` the first row is."""
+    match = re.fullmatch(r"\s*(12|6)\s*(o'?clock)?\s*", str(value).replace("’", "'"))
+    if match is None:
+        raise RefusedError(
+            f'{shown(value)} is no first row: write "12 o\'clock" or "6 o\'clock"', "choice"
+        )
+    return f"{match[1]} o'clock"
+
+
+# --- reading -----------------------------------------------------------------------------------
+
+
+def from_csv(data: bytes, given: Head = NOTHING) -> Surface:
+    """Read a table of heights; `given` is what the study says of it.
+
+    Raises
+    ------
+    SurfaceFileError
+        No plain numbers in even rows, or no unit or spacing.
+
+    """
+    if len(data) > MOST_TEXT:
+        raise refuse(
+            f"is more than {MOST_TEXT / 1e6:.0f} MB of text: save it as X3P or SDF", "size"
+        )
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise refuse("is no plain text in UTF-8", "encoding") from None
+    if "\0" in text:
+        raise refuse("is no plain text", "encoding")
+    if max(text.count("\n"), text.count("\r")) > MOST_ROWS:
+        raise refuse(f"has more than {MOST_ROWS} rows, which no map has", "size")
+    lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    head = _head([line for line in lines[:200] if line.lstrip().startswith("#")]).filled(given)
+    body = [line for line in lines if line.strip() and not line.lstrip().startswith("#")]
+    if head.unit is None:
+        raise refuse('does not say the unit of its heights: begin it with "# unit: um"', "missing")
+    if head.spacing is None:
+        raise refuse(
+            'does not say how far its points are apart: begin it with "# spacing: 0.5 mm"',
+            "missing",
+        )
+    if not body:
+        raise refuse("holds no heights", "missing")
+    z = _table(body) * head.unit
+    # In this program the first row is the lowest.
+    return checked(z if head.first_row == ROWS[1] else z[::-1].copy(), *head.spacing)
+
+
+def _head(lines: list[str]) -> Head:
+    said: dict[str, str] = {}
+    for line in lines:
+        match = re.fullmatch(r"\s*#\s*([A-Za-z _]{1,20}?)\s*[:=]\s*(.{1,80}?)\s*", line)
+        key = match[1].lower().replace("_", " ") if match else ""
+        if match and key in KEYS:
+            said[key] = match[2]
+        elif match and key in (k.replace(" ", "") for k in KEYS):
+            raise refuse(f"says {shown(match[1])}: write {nearest(key, KEYS)}", "unknown_key")
+    return _of_texts(said)
+
+
+def _of_texts(said: Mapping[str, str]) -> Head:
+    try:
+        return Head(
+            read_unit(said["unit"]) if "unit" in said else None,
+            read_spacing(said["spacing"]) if "spacing" in said else None,
+            read_row(said["first row"]) if "first row" in said else None,
+        )
+    except RefusedError as trouble:
+        raise refuse(f"says at its head: {trouble.message}", trouble.code) from None
+
+
+def _table(lines: list[str]) -> Array:
+    """All numbers (rows, columns), NaN for a gap."""
+    separator, decimal = _separator(lines)
+    text = "\n".join(line.strip(" ") for line in lines)
+    for bad in ("BAD", "Bad", "bad"):
+        text = text.replace(bad, "nan")
+    if decimal == ",":
+        text = text.replace(",", ".")
+    if separator is not None:
+        if " " in text:
+            text = re.sub(rf"[ ]*{separator}[ ]*", separator, text)
+        if all(line.rstrip().endswith(separator) for line in lines):
+            text = text.replace(f"{separator}\n", "\n").removesuffix(separator)
+        for _ in range(2):
+            text = text.replace(separator * 2, f"{separator}nan{separator}")
+        text = text.replace(f"\n{separator}", f"\nnan{separator}").replace(
+            f"{separator}\n", f"{separator}nan\n"
+        )
+        text = f"nan{text}" if text.startswith(separator) else text
+        text = f"{text}nan" if text.endswith(separator) else text
+    first = text.partition("\n")[0]
+    if len(first) > LONGEST_ROW:
+        raise refuse("has a row longer than that of any map", "size")
+    columns = first.count(separator) + 1 if separator is not None else len(first.split())
+    check_size(columns, len(lines))
+    if columns * len(lines) > MOST_IN_TABLE:
+        raise refuse(f"has more than {MOST_IN_TABLE} points: save so many as X3P or SDF", "size")
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        try:
+            table = np.loadtxt(
+                io.StringIO(text), float, comments=None, delimiter=separator, ndmin=2
+            )
+        except (ValueError, UserWarning, DeprecationWarning) as trouble:
+            raise refuse(_told(str(trouble), lines), "type") from None
+    return np.asarray(table, dtype=float)
+
+
+def _told(complaint: str, lines: list[str]) -> str:
+    """The reader's complaint in plain words."""
+    bad = re.search(
+        r"could not convert string '(.*?)'.*? row (\d+), column (\d+)", complaint, re.DOTALL
+    )
+    if bad:
+        if re.match(r"^\s*[A-Za-z]", lines[0]) and bad[2] == "0":
+            return (
+                f"begins with {shown(lines[0].strip())}: plain rows of heights are due, no headings and no "
+                "columns of x, y, z; write unit and spacing in lines that begin with #"
+            )
+        return (
+            f"holds {shown(bad[1])} in row {int(bad[2]) + 1} of its "
+            f"heights, column {bad[3]}: numbers are due"
+        )
+    uneven = re.search(r"changed from (\d+) to (\d+) at row (\d+)", complaint)
+    if uneven:
+        return (
+            f"has {uneven[1]} heights in its first row, {uneven[2]} in row "
+            f"{uneven[3]}: all must be as long"
+        )
+    return "holds something that is no table of heights"
+
+
+def _separator(lines: list[str]) -> tuple[str | None, str]:
+    """What stands between the numbers (None: blanks) and the decimal sign, from all the lines."""
+    commas, semicolons, tabs, points = (any(sign in line for line in lines) for sign in ",;\t.")
+    if sum(line.count(",") + line.count(";") for line in lines) > 2 * MOST_POINTS:
+        raise refuse("holds far more fields than any map", "size")
+    if semicolons or tabs:
+        if commas and points:
+            raise refuse(
+                "has both commas and points in its numbers: use points alone", "decimal_comma"
+            )
+        if semicolons and tabs:
+            raise refuse(
+                "has both semicolons and tabs between its numbers: use one of them", "type"
+            )
+        return (";" if semicolons else "\t"), ("," if commas else ".")
+    if not commas:
+        return None, "."
+    fields = lines[0].split()
+    if not points and len(fields) > 1 and all(re.fullmatch(r"-?\d+,\d+", f) for f in fields):
+        return None, ","
+    if not points:
+        _refuse_doubtful(lines)
+    return ",", "."
+
+
+def _refuse_doubtful(lines: list[str]) -> None:
+    """Refuse commas that seem to be both: 0,12,0,13 are four numbers or two."""
+    fields = [field.strip() for field in lines[0].split(",")]
+    if len(fields) % 2 == 0 and any(re.fullmatch(r"0\d+", field) for field in fields[1::2]):
+        raise refuse(
+            "seems to have decimal commas and commas between its numbers: save it with decimal points, "
+            "or with semicolons between the numbers",
+            "decimal_comma",
+        )
+
+
+# --- writing -----------------------------------------------------------------------------------
+
+
+def to_csv(surface: Surface) -> bytes:
+    """Write heights in um, the first row at 12 o'clock, to a thousandth of a nanometre."""
+    head = [
+        "# height map, drawn looking at the face; + is metal standing proud",
+        "# unit: um",
+        f"# spacing: {surface.dx * 1e3:.12g} mm x {surface.dy * 1e3:.12g} mm",
+        f"# first row: {ROWS[0]}",
+    ]
+    rows = [
+        ",".join("" if value != value else f"{value:.6f}" for value in line)
+        for line in (surface.heights[::-1] * 1e6).tolist()
+    ]
+    return ("\n".join([*head, *rows]) + "\n").encode()
+
 
 LONGEST_HEADER = 10_000  # bytes
 
@@ -94,8 +383,6 @@ def to_npy(surface: Surface) -> bytes:
     np.save(store, np.ascontiguousarray(surface.heights, dtype="<f8"), allow_pickle=False)
     return store.getvalue()
 
-
-Array = NDArray[np.float64]
 
 ENDINGS = ("x3p", "sdf", "csv", "npy")
 EVEN = 1e-6  # of a step, by which places may be off an even spacing

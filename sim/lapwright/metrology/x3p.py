@@ -1,35 +1,39 @@
 """X3P, ISO 25178-72: a ZIP of main.xml, the points in bindata/data.bin, and md5checksum.hex.
 
 Metres; x fastest, y growing with the row, so the first row lies at 6 o'clock.  NaN is a point not measured;
-of whole numbers a file of one bit a point says which were.  Nothing is ever unpacked to the disk: entries
-are read by name, up to the size that the header leads to expect.
+of whole numbers a file of one bit a point says which were.
+
+Nothing that is read can do harm.  Nothing is ever unpacked to the disk: entries are read by name, up to the
+size that the header leads to expect.  main.xml is read element by element and nothing of it is kept but what
+is asked for; a document type or an entity is refused where it begins, which leaves nothing to expand.
 """
 
 from __future__ import annotations
 
 import hashlib
 import io
+import math
 import re
 import zipfile
 import zlib
-from dataclasses import replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.metrology.surface import MOST_POINTS, Surface, checked, refuse
-from lapwright.metrology.x3p_main import DTYPES, Axis, Main, main_of, main_text
+from lapwright.metrology.surface import MOST_POINTS, Surface, check_size, checked, refuse
 from lapwright.specification.said import shown
 
 Array = NDArray[np.float64]
 
 MAIN, DATA, VALID, CHECKSUM = "main.xml", "bindata/data.bin", "bindata/valid.bin", "md5checksum.hex"
 MOST_ENTRIES = 200
-FIRST, LAST = (
-    (1980, 1, 1, 0, 0, 0),
-    (2107, 12, 31, 23, 59, 58),
-)  # that a ZIP can tell, whatever a clock says
+# The first and last time that a ZIP can tell, whatever a clock says.
+FIRST, LAST = (1980, 1, 1, 0, 0, 0), (2107, 12, 31, 23, 59, 58)
+CHANGED = "is damaged or was changed:"
 MOST_XML = 4_000_000  # bytes
 UNEVEN = 1e-3  # of a step, by which places that are said one by one may be off an even spacing
 BROKEN = (
@@ -41,6 +45,243 @@ BROKEN = (
     OSError,
     ValueError,
 )
+
+DTYPES = {"I": "<i2", "L": "<i4", "F": "<f4", "D": "<f8"}
+NAMESPACE = "http://www.opengps.eu/2008/ISO5436_2"
+REVISION = "ISO5436 - 2000"
+MOST_ELEMENTS = 300_000
+DEEPEST = 30
+LONGEST = 2000  # letters of one entry
+
+
+@dataclass(frozen=True)
+class Axis:
+    """One axis: `kind` I (evenly spaced) or A (each point says its place), its numbers' type, m a step."""
+
+    kind: str
+    data_type: str
+    increment: float
+    offset: float
+
+
+class Link(NamedTuple):
+    """A `file` within the ZIP and its MD5, where that is said."""
+
+    file: str
+    digest: str | None
+
+
+@dataclass(frozen=True)
+class Main:
+    """What a main.xml says: `axes` x, y, z; `points` and which are `valid`, or the points themselves, `datums`."""
+
+    axes: Mapping[str, Axis]
+    nx: int
+    ny: int
+    points: Link | None
+    valid: Link | None
+    checksum_file: str | None
+    datums: tuple[str, ...] = ()
+
+
+@dataclass
+class _Reader:
+    """Gathers the text of the leaves by their path below the root, such as "Record1/Axes/CX/Increment"."""
+
+    texts: dict[str, str] = field(default_factory=dict)
+    datums: list[str] = field(default_factory=list)
+    root: str = ""
+    path: list[str] = field(default_factory=list)
+    text: list[str] = field(default_factory=list)
+    length: int = 0
+    elements: int = 0
+
+    def start(self, name: str, _: dict[str, str]) -> None:
+        local = name.rpartition(":")[2]
+        self.elements += 1
+        if self.elements > MOST_ELEMENTS or len(self.path) >= DEEPEST:
+            raise refuse("has a main.xml with far more in it than a map needs", "size")
+        if not self.root:
+            self.root = local
+            if local != "ISO5436_2":
+                raise refuse(
+                    f"has a main.xml of another kind: its root is {shown(local)}, not ISO5436_2",
+                    "type",
+                )
+        else:
+            self.path.append(local)
+        self.text, self.length = [], 0
+
+    def end(self, _: str) -> None:
+        if not self.path:
+            return
+        place, text = "/".join(self.path), "".join(self.text).strip()
+        self.path.pop()
+        if place == "Record3/DataList/Datum":
+            self.datums.append(text)
+        elif text:
+            self.texts.setdefault(place, text)
+        self.text, self.length = [], 0
+
+    def characters(self, text: str) -> None:
+        self.length += len(text)
+        if self.length <= LONGEST:
+            self.text.append(text)
+
+    def refuse_entities(self, *_: Any) -> None:
+        raise refuse(
+            "has a main.xml with a document type or entities, which no map needs: not read",
+            "hostile",
+        )
+
+
+def main_of(data: bytes) -> Main:
+    """Read a main.xml.
+
+    Raises
+    ------
+    SurfaceFileError
+        Not XML, entities in it, another kind of document, or data that are no map.
+
+    """
+    from xml.parsers import expat
+
+    reader = _Reader()
+    parser = expat.ParserCreate()
+    parser.buffer_text = True
+    parser.StartElementHandler = reader.start
+    parser.EndElementHandler = reader.end
+    parser.CharacterDataHandler = reader.characters
+    parser.StartDoctypeDeclHandler = reader.refuse_entities
+    parser.EntityDeclHandler = reader.refuse_entities
+    try:
+        parser.Parse(data, True)
+    except (expat.ExpatError, ValueError, LookupError) as trouble:
+        raise refuse(f"has a main.xml that is no sound XML: {trouble}", "syntax") from None
+    return _said(reader.texts, tuple(reader.datums))
+
+
+def _said(texts: Mapping[str, str], datums: tuple[str, ...]) -> Main:
+    revision = re.sub(r"[^A-Z0-9]", "", texts.get("Record1/Revision", REVISION).upper())
+    if not revision.startswith(("ISO5436", "ISO25178")):
+        raise refuse(
+            f"is of the revision {shown(texts['Record1/Revision'])}, which is not known", "version"
+        )
+    kind = texts.get("Record1/FeatureType", "SUR").upper()
+    if kind != "SUR":
+        what = {"PRF": "a profile", "PCL": "a cloud of points"}.get(kind, shown(kind))
+        raise refuse(f"holds {what}, not a surface (SUR): export a height map", "type")
+    _refuse_rotation(texts)
+    axes = {name: _axis(texts, f"C{name.upper()}") for name in "xyz"}
+    if axes["z"].kind != "A":
+        raise refuse(
+            "has heights (CZ) that are counted, not measured: the axis must be of type A", "type"
+        )
+    nx, ny, layers = (_whole(texts, f"Record3/MatrixDimension/Size{name}") for name in "XYZ")
+    if layers != 1:
+        raise refuse(f"holds {layers} layers: one is read", "type")
+    check_size(nx, ny)
+    points, valid = (_link(texts, what) for what in ("PointData", "ValidPoints"))
+    if points is None and not datums:
+        raise refuse("says nowhere where its heights are (PointDataLink)", "missing")
+    return Main(axes, nx, ny, points, valid, texts.get("Record4/ChecksumFile"), datums)
+
+
+def _axis(texts: Mapping[str, str], name: str) -> Axis:
+    place = f"Record1/Axes/{name}/"
+    kind = texts.get(f"{place}AxisType", "").upper()
+    if kind not in ("I", "A"):
+        raise refuse(f"has an axis {name} of the type {shown(kind)}: I or A is due", "type")
+    data_type = texts.get(f"{place}DataType", "D" if kind == "I" else "").upper()
+    if data_type not in DTYPES:
+        raise refuse(
+            f"has an axis {name} of the data type {shown(data_type)}: I, L, F and D are known",
+            "type",
+        )
+    increment, offset = (
+        _number(texts, f"{place}Increment", 1.0),
+        _number(texts, f"{place}Offset", 0.0),
+    )
+    if increment == 0.0:
+        raise refuse(f"has an axis {name} whose increment is 0", "range")
+    return Axis(kind, data_type, increment, offset)
+
+
+def _refuse_rotation(texts: Mapping[str, str]) -> None:
+    for row in "123":
+        for column in "123":
+            still = 1.0 if row == column else 0.0
+            if abs(_number(texts, f"Record1/Axes/Rotation/r{row}{column}", still) - still) > 1e-6:
+                raise refuse(
+                    "is turned by a rotation, which is not undone here: export it unturned", "type"
+                )
+
+
+def _number(texts: Mapping[str, str], place: str, default: float) -> float:
+    text = texts.get(place)
+    try:
+        number = default if text is None else float(text)
+    except ValueError:
+        number = math.nan
+    if not math.isfinite(number):
+        raise refuse(
+            f"has {shown(text)} for {place.rpartition('/')[2]} where a number is due", "type"
+        )
+    return number
+
+
+def _whole(texts: Mapping[str, str], place: str) -> int:
+    text = texts.get(place)
+    if text is None:
+        raise refuse(
+            f"does not say its {place.rpartition('/')[2]}: it holds no grid of points", "missing"
+        )
+    if re.fullmatch(r"\d{1,9}", text) is None:
+        raise refuse(
+            f"has {shown(text)} for {place.rpartition('/')[2]}, which is no number of points",
+            "type",
+        )
+    return int(text)
+
+
+def _link(texts: Mapping[str, str], what: str) -> Link | None:
+    file = texts.get(f"Record3/DataLink/{what}Link")
+    digest = texts.get(f"Record3/DataLink/MD5Checksum{what}", "").lower()
+    known = re.fullmatch(r"[0-9a-f]{32}", digest) is not None
+    return None if file is None else Link(file, digest if known else None)
+
+
+def main_text(main: Main, *, date: datetime, program: str) -> bytes:
+    """Write a main.xml of a surface with its points in a file of their own."""
+    axes = "".join(
+        f"<C{name.upper()}><AxisType>{one.kind}</AxisType><DataType>{one.data_type}</DataType>"
+        f"<Increment>{one.increment!r}</Increment><Offset>{one.offset!r}</Offset></C{name.upper()}>"
+        for name, one in main.axes.items()
+    )
+    links = "".join(
+        f"<{what}Link>{link.file}</{what}Link><MD5Checksum{what}>{link.digest}</MD5Checksum{what}>"
+        for what, link in (("PointData", main.points), ("ValidPoints", main.valid))
+        if link is not None
+    )
+    stamp = date.isoformat(timespec="seconds")
+    lines = (
+        '<?xml version="1.0" encoding="UTF-8" standalone="no"?>',
+        f'<p:ISO5436_2 xmlns:p="{NAMESPACE}" xmlns:xsi="http://www.w3.org/2001/XMLSchema-instance" '
+        f'xsi:schemaLocation="{NAMESPACE} {NAMESPACE}/ISO5436_2.xsd">',
+        f"<Record1><Revision>{REVISION}</Revision><FeatureType>SUR</FeatureType>",
+        f"<Axes>{axes}</Axes></Record1>",
+        f"<Record2><Date>{stamp}</Date><Creator>{program}</Creator><Instrument>"
+        f"<Manufacturer>{program}</Manufacturer><Model>computed face, not measured</Model>"
+        "<Serial>none</Serial><Version>1</Version></Instrument>"
+        f"<CalibrationDate>{stamp}</CalibrationDate><ProbingSystem><Type>Software</Type>"
+        "<Identification>none</Identification></ProbingSystem>"
+        "<Comment>Drawn looking at the face, y to 12 o'clock, x to 3 o'clock.</Comment></Record2>",
+        f"<Record3><MatrixDimension><SizeX>{main.nx}</SizeX><SizeY>{main.ny}</SizeY><SizeZ>1</SizeZ>"
+        f"</MatrixDimension><DataLink>{links}</DataLink></Record3>",
+        f"<Record4><ChecksumFile>{main.checksum_file}</ChecksumFile></Record4>",
+        "</p:ISO5436_2>",
+    )
+    return ("\n".join(lines) + "\n").encode("utf-8")
 
 
 def is_x3p(data: bytes) -> bool:
@@ -57,42 +298,92 @@ def from_x3p(data: bytes) -> Surface:
         Not a sound ZIP, a wrong check sum, entities in its XML, sizes that do not agree, or no map.
 
     """
-    if data.count(b"PK\x01\x02") > MOST_ENTRIES:
-        raise refuse("is a ZIP of very many files, which no X3P is", "hostile")
-    try:
-        archive = zipfile.ZipFile(io.BytesIO(data))
-    except BROKEN:
-        raise refuse("is no sound ZIP, so no X3P file", "syntax") from None
-    entries = _entries(archive)
-    text = _member(archive, entries, MAIN, MOST_XML, exact=False)
+    archive = _Archive(data)
+    text = archive.member(MAIN, MOST_XML, exact=False)
     main = main_of(text)
-    _check_sum(archive, entries, main, text)
-    raw = _listed(main) if main.link is None else _stored(archive, entries, main, main.link)
+    archive.check(main, text)
+    raw = _listed(main) if main.points is None else _stored(archive, main, main.points)
     return _surface(main, raw)
 
 
 # --- the ZIP -----------------------------------------------------------------------------------
 
 
-def _entries(archive: zipfile.ZipFile) -> dict[str, zipfile.ZipInfo]:
+class _Archive:
     """What is in the ZIP, by the name below the folder that main.xml lies in."""
-    infos = [info for info in archive.infolist() if not info.is_dir()]
-    if len(infos) > MOST_ENTRIES:
-        raise refuse("is a ZIP of very many files, which no X3P is", "hostile")
-    mains = [info.filename for info in infos if info.filename.rpartition("/")[2] == MAIN]
-    tops = [name for name in mains if name.count("/") == min(n.count("/") for n in mains)]
-    if len(tops) != 1:
-        raise refuse(f"holds {len(tops) or 'no'} {MAIN}: an X3P has one", "missing")
-    folder = tops[0][: -len(MAIN)]
-    out: dict[str, zipfile.ZipInfo] = {}
-    for info in infos:
-        name = info.filename
-        if name.startswith(folder):
-            short = name[len(folder) :]
-            if short in out:
-                raise refuse(f"holds {shown(short)} twice", "hostile")
-            out[short] = info
-    return out
+
+    def __init__(self, data: bytes) -> None:
+        if data.count(b"PK\x01\x02") > MOST_ENTRIES:
+            raise refuse("is a ZIP of very many files, which no X3P is", "hostile")
+        try:
+            self.archive = zipfile.ZipFile(io.BytesIO(data))
+        except BROKEN:
+            raise refuse("is no sound ZIP, so no X3P file", "syntax") from None
+        infos = [info for info in self.archive.infolist() if not info.is_dir()]
+        if len(infos) > MOST_ENTRIES:
+            raise refuse("is a ZIP of very many files, which no X3P is", "hostile")
+        mains = [info.filename for info in infos if info.filename.rpartition("/")[2] == MAIN]
+        tops = [name for name in mains if name.count("/") == min(n.count("/") for n in mains)]
+        if len(tops) != 1:
+            raise refuse(f"holds {len(tops) or 'no'} {MAIN}: an X3P has one", "missing")
+        folder = tops[0][: -len(MAIN)]
+        self.entries: dict[str, zipfile.ZipInfo] = {}
+        for info in infos:
+            if info.filename.startswith(folder):
+                short = info.filename[len(folder) :]
+                if short in self.entries:
+                    raise refuse(f"holds {shown(short)} twice", "hostile")
+                self.entries[short] = info
+
+    def member(self, name: str, size: int, *, exact: bool = True) -> bytes:
+        """The content of one entry, of `size` bytes (at most, when not exact)."""
+        info = self.entries.get(name)
+        if info is None:
+            raise refuse(f"has no {shown(name)} in it, which its main.xml names", "missing")
+        if info.file_size > size or (exact and info.file_size != size):
+            need = f"{size} bytes are due" if exact else f"{size} bytes is the most"
+            raise refuse(
+                f"has {info.file_size} bytes in {shown(name)}: {need}", "short" if exact else "size"
+            )
+        packed = info.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
+        if info.flag_bits & 0x1 or packed:
+            raise refuse(
+                f"has {shown(name)} locked or packed in a way that X3P does not have", "version"
+            )
+        damaged = f"is damaged: {shown(name)}"
+        try:
+            with self.archive.open(info) as file:
+                content = file.read(size + 1)
+        except BROKEN:
+            raise refuse(f"{damaged} cannot be unpacked whole", "checksum") from None
+        if len(content) != info.file_size:
+            raise refuse(f"{damaged} is not as long as it says", "short")
+        return content
+
+    def linked(self, link: Link, size: int) -> bytes:
+        """The content of an entry that main.xml names, held against its check sum."""
+        name = _path(link.file)
+        content = self.member(name, size)
+        if link.digest is not None and link.digest != _md5(content):
+            raise refuse(
+                f"{CHANGED} {shown(name)} does not have the check sum in main.xml", "checksum"
+            )
+        return content
+
+    def check(self, main: Main, text: bytes) -> None:
+        """Hold main.xml (or what else the sum's file names) against its MD5; a missing one is forgiven."""
+        name = _path(main.checksum_file) if main.checksum_file else CHECKSUM
+        if name not in self.entries:
+            return
+        words = self.member(name, 2000, exact=False).decode("latin-1").split()
+        if not words or re.fullmatch(r"[0-9a-fA-F]{32}", words[0]) is None:
+            return
+        # Some writers give the sum of the points' file here, and say so.
+        of = words[1].lstrip("*") if len(words) > 1 else MAIN
+        if of == MAIN and words[0].lower() != _md5(text):
+            raise refuse(
+                f"{CHANGED} main.xml does not have the check sum that stands beside it", "checksum"
+            )
 
 
 def _path(link: str) -> str:
@@ -104,75 +395,8 @@ def _path(link: str) -> str:
     return name
 
 
-def _member(
-    archive: zipfile.ZipFile,
-    entries: dict[str, zipfile.ZipInfo],
-    name: str,
-    size: int,
-    *,
-    exact: bool = True,
-) -> bytes:
-    """The content of one entry, of `size` bytes (at most, when not exact)."""
-    info = entries.get(name)
-    if info is None:
-        raise refuse(f"has no {shown(name)} in it, which its main.xml names", "missing")
-    if info.file_size > size or (exact and info.file_size != size):
-        need = f"{size} bytes are due" if exact else f"{size} bytes is the most"
-        raise refuse(
-            f"has {info.file_size} bytes in {shown(name)}: {need}", "short" if exact else "size"
-        )
-    if info.flag_bits & 0x1 or info.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
-        raise refuse(
-            f"has {shown(name)} locked or packed in a way that X3P does not have", "version"
-        )
-    try:
-        with archive.open(info) as file:
-            content = file.read(size + 1)
-    except BROKEN:
-        raise refuse(f"is damaged: {shown(name)} cannot be unpacked whole", "checksum") from None
-    if len(content) != info.file_size:
-        raise refuse(f"is damaged: {shown(name)} is not as long as it says", "short")
-    return content
-
-
 def _md5(content: bytes) -> str:
     return hashlib.md5(content, usedforsecurity=False).hexdigest()
-
-
-def _check_sum(
-    archive: zipfile.ZipFile, entries: dict[str, zipfile.ZipInfo], main: Main, text: bytes
-) -> None:
-    """Hold main.xml (or what else the check-sum file names) against its MD5; a missing one is forgiven."""
-    name = _path(main.checksum_file) if main.checksum_file else CHECKSUM
-    if name not in entries:
-        return
-    words = _member(archive, entries, name, 2000, exact=False).decode("latin-1").split()
-    if not words or re.fullmatch(r"[0-9a-fA-F]{32}", words[0]) is None:
-        return
-    # Some writers give the sum of the points' file here, and say so.
-    of = words[1].lstrip("*") if len(words) > 1 else MAIN
-    if of == MAIN and words[0].lower() != _md5(text):
-        raise refuse(
-            "is damaged or was changed: main.xml does not have the check sum that stands beside it",
-            "checksum",
-        )
-
-
-def _checked_member(
-    archive: zipfile.ZipFile,
-    entries: dict[str, zipfile.ZipInfo],
-    link: str,
-    size: int,
-    digest: str | None,
-) -> bytes:
-    name = _path(link)
-    content = _member(archive, entries, name, size)
-    if digest is not None and digest != _md5(content):
-        raise refuse(
-            f"is damaged or was changed: {shown(name)} does not have the check sum in main.xml",
-            "checksum",
-        )
-    return content
 
 
 # --- the points --------------------------------------------------------------------------------
@@ -180,22 +404,18 @@ def _checked_member(
 
 def _record(main: Main) -> np.dtype[np.void]:
     """What is stored of each point: the axes that are not evenly spaced."""
-    axes = (("x", main.x), ("y", main.y), ("z", main.z))
+    axes = main.axes.items()
     return np.dtype([(name, DTYPES[axis.data_type]) for name, axis in axes if axis.kind == "A"])
 
 
-def _stored(
-    archive: zipfile.ZipFile, entries: dict[str, zipfile.ZipInfo], main: Main, link: str
-) -> dict[str, Array]:
+def _stored(archive: _Archive, main: Main, points: Link) -> dict[str, Array]:
     """The stored numbers (ny, nx) of each axis that has them; z NaN where nothing was measured."""
     record, count = _record(main), main.nx * main.ny
-    content = _checked_member(archive, entries, link, count * record.itemsize, main.digest)
+    content = archive.linked(points, count * record.itemsize)
     stored = np.frombuffer(content, record).reshape(main.ny, main.nx)
     raw = {name: stored[name].astype(float) for name in record.names or ()}
-    if main.valid_link is not None:
-        bits = _checked_member(
-            archive, entries, main.valid_link, (count + 7) // 8, main.valid_digest
-        )
+    if main.valid is not None:
+        bits = archive.linked(main.valid, (count + 7) // 8)
         valid = np.unpackbits(np.frombuffer(bits, np.uint8), count=count, bitorder="little")
         raw["z"][valid.reshape(main.ny, main.nx) == 0] = np.nan
     return raw
@@ -222,9 +442,9 @@ def _surface(main: Main, raw: dict[str, Array]) -> Surface:
     with np.errstate(over="ignore", invalid="ignore"):
         z = raw["z"]
         z[~np.isfinite(z)] = np.nan
-        z = z * main.z.increment + main.z.offset
-    dx, z = _even(main.x, raw.get("x"), z, 1)
-    dy, z = _even(main.y, raw.get("y"), z, 0)
+        z = z * main.axes["z"].increment + main.axes["z"].offset
+    dx, z = _even(main.axes["x"], raw.get("x"), z, 1)
+    dy, z = _even(main.axes["y"], raw.get("y"), z, 0)
     return checked(z, dx, dy)
 
 
@@ -275,21 +495,13 @@ def to_x3p(surface: Surface, *, data_type: str = "D", date: datetime | None = No
         stored = np.where(there, z, np.nan).astype(dtype)
     content = stored.tobytes()
     # The middle of the map is the middle of the face.
-    main = Main(
-        x=Axis("I", "D", surface.dx, -0.5 * (nx - 1) * surface.dx),
-        y=Axis("I", "D", surface.dy, -0.5 * (ny - 1) * surface.dy),
-        z=Axis("A", data_type, step, offset),
-        nx=nx,
-        ny=ny,
-        link=DATA,
-        digest=_md5(content),
-        valid_link=None,
-        valid_digest=None,
-        checksum_file=CHECKSUM,
-        datums=(),
-    )
-    if valid:
-        main = replace(main, valid_link=VALID, valid_digest=_md5(valid))
+    axes = {
+        "x": Axis("I", "D", surface.dx, -0.5 * (nx - 1) * surface.dx),
+        "y": Axis("I", "D", surface.dy, -0.5 * (ny - 1) * surface.dy),
+        "z": Axis("A", data_type, step, offset),
+    }
+    valid_link = Link(VALID, _md5(valid)) if valid else None
+    main = Main(axes, nx, ny, Link(DATA, _md5(content)), valid_link, CHECKSUM)
     text = main_text(main, date=date, program="lapwright")
     store = io.BytesIO()
     with zipfile.ZipFile(store, "w", zipfile.ZIP_DEFLATED) as archive:

@@ -13,7 +13,7 @@ it runs on, and its own errors go long before any pair does; they are followed t
 Pairs of faces that a step hardly touches: they all but fit at every place that it visits.
 
 A top turned by two degrees in all, or a straight stroke a hair off a plate's clock with swaps, takes such a
-pair out in the end, after more metal than anybody takes off.  `lapwright.kinematics.invariants` tells what
+pair out in the end, after more metal than anybody takes off.  `lapwright.kinematics.sliding` tells what
 never goes.
 """
 

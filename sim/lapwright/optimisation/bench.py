@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from lapwright.metrology.form import EdgeMargin
 from lapwright.metrology.instruments import Gauge
-from lapwright.metrology.usual import FIRST_TO_HAND, by_name, usual_of
+from lapwright.metrology.reading import FIRST_TO_HAND, by_name, usual_of
 from lapwright.modal.basis import PLANES, basis_of, form_names
 from lapwright.optimisation.entry import Entry
 from lapwright.optimisation.shop import (

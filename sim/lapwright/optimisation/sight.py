@@ -25,8 +25,7 @@ from numpy.typing import NDArray
 from lapwright.limits import limit_of
 from lapwright.metrology.contacts import Contacts, Placement
 from lapwright.metrology.instruments import Gauge
-from lapwright.metrology.reading import Reading, model_of
-from lapwright.metrology.usual import name_on, usual_angles, usual_place
+from lapwright.metrology.reading import Reading, model_of, name_on, usual_angles, usual_place
 from lapwright.modal.basis import PLANES, form_names
 from lapwright.optimisation.bench import Bench, Goal
 from lapwright.optimisation.shop import DEGREE, REST, Knowledge, Layout, Sight

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
-from lapwright.kinematics.invariants import invariants_of
 from lapwright.kinematics.schedule import spread_of
+from lapwright.kinematics.sliding import invariants_of
 from lapwright.metrology.form import FORMS, SPOKEN, EdgeMargin
 from lapwright.modal.cycle import Cycle, CycleSpectrum, Placement
 from lapwright.modal.spectrum import Mode

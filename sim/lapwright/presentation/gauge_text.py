@@ -8,12 +8,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from lapwright.limits import limit_of
-from lapwright.metrology import usual
 from lapwright.metrology.budget import Prediction
 from lapwright.metrology.fringes import too_grey
 from lapwright.metrology.instruments import Gauge, OpticalFlat
 from lapwright.metrology.least_squares import Estimate
-from lapwright.metrology.usual import stepped
+from lapwright.metrology.reading import FINE, stepped
 from lapwright.presentation import gauge_words
 from lapwright.presentation import gauge_words as gauge_readings
 from lapwright.presentation.words import MARK, REMARK
@@ -61,7 +60,7 @@ def in_words(answer: GaugeAnswer) -> list[str]:
 
 def _usual(units: Units) -> str:
     """What is taken where a study has no gauge."""
-    fine = units.size(usual.FINE)
+    fine = units.size(FINE)
     return (
         "(No gauge in the study: usual ones are taken, of a size that fits each piece. That they read to "
         f"{fine}, scatter by {fine} and lag by {fine}, and that the eye tells a tenth of a band, is taken as "

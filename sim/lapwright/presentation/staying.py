@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.kinematics.invariants import Invariants, invariants_of
 from lapwright.kinematics.schedule import cut_time
+from lapwright.kinematics.sliding import Invariants, invariants_of
 from lapwright.limits import limit_of
 from lapwright.metrology.form import EdgeMargin
 from lapwright.modal.cycle import Cycle, CycleSpectrum

@@ -14,9 +14,9 @@ from lapwright import __version__
 from lapwright.contact.average import Pair
 from lapwright.contact.sampling import block_sample
 from lapwright.errors import TippedError
-from lapwright.kinematics.invariants import invariants_of
 from lapwright.kinematics.motion import Motion
 from lapwright.kinematics.schedule import spread_of
+from lapwright.kinematics.sliding import invariants_of
 from lapwright.limits import why_band
 from lapwright.modal.spectrum import FormMode
 from lapwright.modal.step_analysis import LinearisationError, StepAnalysis

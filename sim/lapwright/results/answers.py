@@ -79,7 +79,7 @@ class Preview(Answer):
 
 
 def _preview_json(step: Step, look: Outlook, glance: Glance | None) -> dict[str, Any]:
-    from lapwright.kinematics.invariants import invariants_of
+    from lapwright.kinematics.sliding import invariants_of
 
     keys = (
         "overhang",

@@ -15,8 +15,8 @@ import numpy as np
 
 from lapwright.errors import LapwrightError
 from lapwright.integration.estimate import outlooks
-from lapwright.kinematics.invariants import invariants_of
 from lapwright.kinematics.motion import Motion
+from lapwright.kinematics.sliding import invariants_of
 from lapwright.limits import limit_of
 from lapwright.metrology.conditions import bow_of_cooling, pressed_sag
 from lapwright.metrology.contacts import footing

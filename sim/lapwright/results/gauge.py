@@ -16,7 +16,7 @@ from lapwright.metrology.flatness import Grade, grades
 from lapwright.metrology.form import Form, measure
 from lapwright.metrology.fringes import bow
 from lapwright.metrology.instruments import Bridge, Gauge, OpticalFlat, RepeatReading
-from lapwright.metrology.usual import (
+from lapwright.metrology.reading import (
     Swept,
     repeat_reading,
     swept_flatness,

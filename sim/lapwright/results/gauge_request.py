@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from lapwright.errors import CommandError
-from lapwright.metrology.usual import FIRST_TO_HAND, by_name, name_on, usual_of
+from lapwright.metrology.reading import FIRST_TO_HAND, by_name, name_on, usual_of
 from lapwright.units import Units
 
 if TYPE_CHECKING:

@@ -11,7 +11,7 @@ from typing import Any
 
 from lapwright.metrology.conditions import MOST_READ, SIZE, SIZE_SLOPE, Conditions, bands_in
 from lapwright.metrology.fringes import dome_by_press, dome_by_wedge
-from lapwright.metrology.instruments import EYE, KINDS, Dial, Gauge, OpticalFlat, Zero
+from lapwright.metrology.instruments import EYE, KINDS, Gauge, OpticalFlat, Zero
 from lapwright.metrology.reading import Reading
 from lapwright.specification.quantities import ANGLE, SMALL, TIME, quantity
 from lapwright.specification.said import (
@@ -46,12 +46,12 @@ Reader = Callable[[Any], Any]
 
 
 OF_FACE = said_names(Conditions)  # they stand among the keys of the gauge
-OF_ALL = [name for name in said_names(Dial) if name != "conditions"]
+OF_ALL = [name for name in said_names(Gauge) if name != "conditions"]
 
 
 def own_keys(kind: str) -> list[str]:
     """Keys of a kind of gauge that not every gauge has."""
-    return [name for name in said_names(KINDS[kind]) if name not in said_names(Dial)]
+    return [name for name in said_names(KINDS[kind]) if name not in said_names(Gauge)]
 
 
 def gauge_keys() -> list[str]:

@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from lapwright.errors import SurfaceFileError
-from lapwright.metrology.csv import Head, read_row, read_spacing, read_unit
 from lapwright.metrology.form import EdgeMargin, forms
 from lapwright.metrology.surface import Surface
+from lapwright.metrology.surface_files import Head, read_row, read_spacing, read_unit
 from lapwright.specification.plate import Measured, Plate, StartForm
 from lapwright.specification.quantities import ANGLE, quantity, read_place
 from lapwright.specification.said import RefusedError, shown

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
 
-from lapwright.kinematics.sizing import sized
+from lapwright.kinematics.overhang import sized
 from lapwright.specification.curves import KINDS, Curve, Still, size_names
 from lapwright.specification.outline import Outline
 from lapwright.specification.plate import Plate

@@ -16,8 +16,8 @@ from math import pi, radians
 import numpy as np
 
 from lapwright.contact.average import Pair
-from lapwright.kinematics.invariants import invariants_of
 from lapwright.kinematics.motion import Motion
+from lapwright.kinematics.sliding import invariants_of
 from lapwright.metrology.form import forms
 from lapwright.specification.curves import (
     Circle,

@@ -14,10 +14,9 @@ import pytest
 import sdfio
 import x3pio
 
-from lapwright.metrology.csv import Head, to_csv
 from lapwright.metrology.sdf import from_sdf, to_sdf
 from lapwright.metrology.surface import Surface
-from lapwright.metrology.surface_files import read_surface, write_surface
+from lapwright.metrology.surface_files import Head, read_surface, to_csv, write_surface
 from lapwright.metrology.x3p import from_x3p, to_x3p
 
 DAY = datetime(2026, 1, 31, 12, 30, tzinfo=UTC)

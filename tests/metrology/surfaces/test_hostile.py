@@ -12,10 +12,9 @@ import pytest
 from started import PATIENCE
 
 from lapwright.errors import SurfaceFileError
-from lapwright.metrology.csv import Head, to_csv
 from lapwright.metrology.sdf import to_sdf
 from lapwright.metrology.surface import Surface
-from lapwright.metrology.surface_files import read_surface, to_npy, write_surface
+from lapwright.metrology.surface_files import Head, read_surface, to_csv, to_npy, write_surface
 from lapwright.metrology.x3p import to_x3p
 
 if sys.platform != "linux":
