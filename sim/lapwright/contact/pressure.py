@@ -182,6 +182,22 @@ def bearing(
     The hand is taken as steady.  `heights` (ny, nx) [m] by plate; the starting forms when None.
     `number` of the step, for the answer.
 
+    Parameters
+    ----------
+    plates : mapping
+        Plate by name.
+    step : Step
+    heights : mapping, optional
+        As above.
+    phase : float, optional
+        [rad]; None: where it bears worst.
+    number : int
+        As above.
+
+    Returns
+    -------
+    Bearing
+
     Raises
     ------
     TippedError, NoOverlapError, SettleError

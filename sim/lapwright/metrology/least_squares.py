@@ -536,6 +536,20 @@ def estimate(
 
     `extra`: standard uncertainty of each plate's dome [m] from warmth and support (`budget.bending`).
 
+    Parameters
+    ----------
+    readings : sequence of Reading
+    gauges : mapping
+        Gauge by name.
+    plates : mapping
+        Plate by name.
+    extra : mapping, optional
+        As above [m].
+
+    Returns
+    -------
+    Estimate
+
     Raises
     ------
     KeyError

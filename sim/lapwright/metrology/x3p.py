@@ -73,7 +73,7 @@ class Link(NamedTuple):
 
 @dataclass(frozen=True)
 class Main:
-    """What a main.xml says: `axes` x, y, z; `points` and which are `valid`, or the points themselves, `datums`."""
+    """What a main.xml says: `axes` x, y, z; `points` and which are `valid`, or the points as `datums`."""
 
     axes: Mapping[str, Axis]
     nx: int

@@ -21,7 +21,13 @@ from lapwright.verification.scenes import Row
 
 
 def rows() -> Iterator[Row]:
-    """Yield every row, subject by subject, as it is worked out."""
+    """Yield every row, subject by subject, as it is worked out.
+
+    Returns
+    -------
+    iterator of Row
+
+    """
     # Late, so that asking for help does not compile the engine.
     from lapwright.verification.contact_rows import (
         clutch_rows,
