@@ -19,12 +19,14 @@ from lapwright.modal.basis import basis_of
 from lapwright.modal.reduced_model import ReducedModel
 from lapwright.modal.step_analysis import reason_of
 from lapwright.optimisation.surrogate import Observables
-from lapwright.presentation.pictures import bearing, small_multiples
+from lapwright.presentation.pictures import small_multiples
 from lapwright.specification.plate import StartForm
 from lapwright.verification.scenes import disc
 
-# The package has a function of this name, too.
-cuts = import_module("lapwright.presentation.pictures.sections")
+# The package has functions of these names, too.
+cuts, strokes = (
+    import_module(f"lapwright.presentation.pictures.{name}") for name in ("sections", "stroke")
+)
 
 BARE = EdgeMargin(share=0.0)
 TWIST = StartForm(twist=1e-6)
@@ -76,7 +78,7 @@ def the_law_of_moments_is_that_of_the_modes():
 
 
 def the_picture_of_the_bearing_turns_the_top_over():
-    corner = bearing.turned_over(np.array([[0.03, 0.01]]), 0.0, (0.002, 0.0))
+    corner = strokes.turned_over(np.array([[0.03, 0.01]]), 0.0, (0.002, 0.0))
     return np.allclose(corner, [[-0.028, 0.01]])
 
 

@@ -18,8 +18,7 @@ from started import PATIENCE
 
 from lapwright.commands.main import main
 from lapwright.presentation import words
-from lapwright.presentation.card import HEIGHT, SIZES, Line, card_html, card_page, laid_out
-from lapwright.presentation.card_schedule import card_of
+from lapwright.presentation.card import HEIGHT, SIZES, Line, card_html, card_of, card_page, laid_out
 from lapwright.presentation.run_view import run_view
 from lapwright.presentation.words import MARK
 from lapwright.results.runfile import read_run

@@ -132,6 +132,15 @@ def test_each_reading_is_drawn_on_the_form_that_it_tells(book: Book) -> None:
     assert drawn["A", 0] == pytest.approx([0.7e-6 * (80.0 / 55.0) ** 2], rel=1e-3)
 
 
+def test_a_ring_has_a_page_too() -> None:
+    """Over its bore there is nothing to believe: the cut has two pieces."""
+    ring = STUDY.replace('disc = "160 mm"', 'ring = ["160 mm", "40 mm"]')
+    page = next_page(
+        NextAnswer(Book(parse(ring, "ring")), Advice(None, "reached", 0.97, 0.97)), None
+    )
+    assert walked(page).faults == []
+
+
 @pytest.mark.campaign
 @pytest.mark.skipif(
     CHROMIUM is None, reason="no chromium on the PATH: the page was not tried in a browser"

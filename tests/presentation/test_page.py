@@ -257,13 +257,13 @@ def test_slider_shows_the_saved_surfaces(make_run, page_of, name: str) -> None:
     said = run_view(run)
     limit = data["limit"]
     assert len(data["plates"]) == len(run.plates)
-    for plate, cells, face in zip(data["plates"], data["cells"], said.faces, strict=True):
+    for plate, face in zip(data["plates"], said.faces, strict=True):
         frames = len(face.record.frame_time)
         z = np.frombuffer(base64.b64decode(plate["z"]), np.uint8).reshape(
             frames, plate["ny"], plate["nx"]
         )
         assert len(data["told"]) == len(plate["words"]) == len(plate["low"]) == frames
-        left, right, low, high = cells
+        left, right, low, high = plate["cells"]
         x = left + (np.arange(plate["nx"]) + 0.5) * (right - left) / plate["nx"]
         y = low + (np.arange(plate["ny"]) + 0.5) * (high - low) / plate["ny"]
         X, Y = np.meshgrid(x, y)

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import io
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 from matplotlib.image import imread
 
+from lapwright.commands.main import main
 from lapwright.integration.estimate import outlooks
 from lapwright.presentation import pictures
 from lapwright.presentation.beforehand import limit, over_the_edge
@@ -19,13 +21,23 @@ from lapwright.presentation.pictures.sections import Surface, best_angle, piled,
 from lapwright.presentation.pictures.stroke import reaches, stroke_words
 from lapwright.presentation.run_view import run_view
 from lapwright.units import METRIC
-from tests.presentation.conftest import MADE, OUTCOMES
+from tests.presentation.conftest import DISC, MADE, OUTCOMES, step_text, study_text
 
 UM = 1e-6
 
 
 def pixels(data: bytes) -> np.ndarray:
     return np.asarray(imread(io.BytesIO(data), format="png"))
+
+
+def drawn(said, name: str):
+    """A picture of a run, by its name; None where there is nothing to draw."""
+    if name == "stroke":
+        return pictures.stroke(said, reaches(said))
+    if name == "bearings":
+        found = pictures.places(said)
+        return pictures.bearings(found, said.units) if found else None
+    return getattr(pictures, name)(said)
 
 
 # Of each outline and of many plates every time; the rest in the long form.
@@ -43,9 +55,9 @@ def test_every_run_made_by_hand_is_drawn() -> None:
 @pytest.mark.parametrize("name", ["faces", "sections", "history", "stroke", "bearings", "metal"])
 def test_every_picture_is_drawn(make_run, made: str, name: str) -> None:
     with pictures.sheet():
-        figure = getattr(pictures, name)(run_view(make_run(made)))
+        figure = drawn(run_view(make_run(made)), name)
     if figure is None:
-        assert name in {"sections", "history", "stroke", "bearings"}
+        assert name in {"sections", "history", "bearings"}
         return
     width, height = (int(v) for v in figure.get_size_inches() * 72.0)
     image = pixels(pictures.png(figure, scale=1.0))
@@ -59,12 +71,12 @@ def test_every_picture_is_drawn(make_run, made: str, name: str) -> None:
 @pytest.mark.parametrize("name", ["faces", "history", "stroke"])
 def test_drawings_follow_the_page(make_run, name: str) -> None:
     with pictures.sheet():
-        figure = getattr(pictures, name)(run_view(make_run("rail")))
-    drawn = pictures.svg(figure, name, "what & <why>")
-    assert drawn.startswith('<svg class="pic"')
-    assert "var(--ink)" in drawn
-    assert "&amp; &lt;why&gt;" in drawn
-    assert "http" not in drawn
+        figure = drawn(run_view(make_run("rail")), name)
+    text = pictures.svg(figure, name, "what & <why>")
+    assert text.startswith('<svg class="pic"')
+    assert "var(--ink)" in text
+    assert "&amp; &lt;why&gt;" in text
+    assert "http" not in text
 
 
 def test_scale_is_one_for_all_faces(make_run) -> None:
@@ -154,6 +166,16 @@ def test_section_turns_the_top_over_like_a_page(make_run) -> None:
     assert not np.any(np.abs(touching - 0.05) < 0.01)
 
 
+def test_a_cut_beside_a_groove_runs_from_rim_to_rim(make_run) -> None:
+    """Grooves run along the middle both ways: the cut keeps to the land beside, alike in both halves."""
+    said = run_view(make_run("grooved_pair"))
+    a, b = said.faces
+    for angle in (0.0, np.pi / 2):
+        there = np.isfinite(piled(b, a, end=True).cut(angle).gap)
+        assert there.mean() > 0.75  # of 20 mm, 2 mm are groove, and 3.2 mm of margin at either rim
+        assert np.array_equal(there, there[::-1])
+
+
 def test_zones_of_known_wear(make_run) -> None:
     """Depth 6 - 4 (r/R)^2: mean 4; inside a third 6 - 4/18; outside nine tenths 6 - 2 (1 + 0.81)."""
     run = make_run("three_plates")
@@ -192,24 +214,12 @@ def test_swaps_show_as_bars(make_run) -> None:
     assert tops == ["AB"[(k // 10) % 2] for k in range(60)]
 
 
-def test_bearing_picture_for_the_command(make_run) -> None:
-    """The command hands over its own plates: anything with a grid, land and outline."""
-    from types import SimpleNamespace
-
-    run = make_run("disc_pair")
-    record = run.plates["B"]
-    angle = np.linspace(0, 2 * np.pi, 90, endpoint=False)
-    outline = SimpleNamespace(
-        polygon=lambda n: 0.08 * np.stack([np.cos(angle), np.sin(angle)], axis=1), bore=0.0
-    )
-    plate = SimpleNamespace(
-        name="B", grid=SimpleNamespace(x=record.x, y=record.y), land=record.land, outline=outline
-    )
-    got = run.bearings[1]
-    data = pictures.bearing_picture(
-        got.pressure, plate, plate, c=(float(got.c[0]), 0.0), mean=got.mean, share=got.contact_share
-    )
-    image = pixels(data)
+def test_bearing_picture_for_the_command(tmp_path: Path) -> None:
+    """A lone picture: as wide as it is said to be, 1.6 pixels a point, with a spread of pressures on it."""
+    (tmp_path / "pair.toml").write_text(study_text({"A": DISC, "B": DISC}, [step_text("A", "B")]))
+    out = tmp_path / "bears.png"
+    assert main(["bearing", str(tmp_path / "pair.toml"), "--phase", "90", "--out", str(out)]) == 0
+    image = pixels(out.read_bytes())
     assert image.shape[1] == pytest.approx(560 * 1.6, abs=2)
     assert image.std() > 0.05
 
@@ -269,7 +279,7 @@ def test_the_page_and_the_preview_say_one_limit(make_run) -> None:
     study = said.study
     ahead = outlooks(study.plates, study.steps, seed=study.seed)[0]
     sentence = over_the_edge(study.steps[0], ahead, study.units)
-    assert sentence in stroke_words(said)[0]
+    assert sentence in stroke_words(said, [reach])[0]
     assert reach.ahead.edge == ahead.edge
     assert limit(ahead.edge.limits.lift, study.steps[0], study.units) in sentence
 

@@ -156,19 +156,8 @@ def _checked(number: int, study: Study) -> int:
 
 def _draw(path: Path, found: BearingAnswer) -> None:
     from lapwright.files import put_in_place
-    from lapwright.presentation.pictures.bearing import bearing_picture
+    from lapwright.presentation.pictures.stroke import bearing_picture
 
     study, got = found.study, found.bearing
-    content = bearing_picture(
-        got.pressure,
-        study.plates[got.bottom],
-        study.plates[got.top],
-        c=got.c,
-        theta=got.theta,
-        peak=got.pressure_peak,
-        mean=got.pressure_mean,
-        share=got.contact_share,
-        title=f"at {got.phase * 180.0 / pi:.0f} degrees of the stroke",
-        units=study.units,
-    )
-    put_in_place(path, memoryview(content))
+    title = f"at {got.phase * 180.0 / pi:.0f} degrees of the stroke"
+    put_in_place(path, memoryview(bearing_picture(got, study.plates, title, study.units)))

@@ -1,189 +1,105 @@
-"""The work card, and how it is laid out on sheets of paper.
+"""The work card: the schedule of a run on one sheet of paper, for a wet bench and an arm's length away.
 
-The work card: the schedule of a run on one sheet of paper, for a wet bench and an arm's length away.
-
-Black on white, in type as large as the sheet allows.  A sheet is 186 by 250 mm, which prints on A4 and on US
-Letter alike; what does not fit in readable type goes on to a second sheet, and each says so.
-
-Lays a work card out on sheets of paper: how large the type may be, and what goes on a further sheet.
-
-Widths of letters are estimated (those of a plain sans serif, taken wide), since the card is set by whatever
-browser prints it; a browser test holds the estimate to the truth.
+Plates, steps in order, what to read and to expect, what to mind; then how large the type may be and what goes
+on a further sheet.  Black on white, in type as large as the sheet allows.  A sheet is 186 by 250 mm, which
+prints on A4 and on US Letter alike; what does not fit in readable type goes on to a second sheet, and each
+says so.  Widths of letters are estimated (those of a plain sans serif, taken wide), since the card is set by
+whatever browser prints it; a browser test holds the estimate to the truth.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from lapwright.files import put_in_place
-from lapwright.presentation.card_schedule import MOST_CARE, Card, Note, card_of
+from lapwright.kinematics.schedule import spread_of
+from lapwright.limits import limit_of
+from lapwright.presentation import words
+from lapwright.presentation.finding_words import care
+from lapwright.presentation.orders import Order, grit_words, orders, stop_by_gauge
 from lapwright.presentation.render import filled
-from lapwright.presentation.run_view import run_view
+from lapwright.presentation.run_view import Face, RunView, run_view
+from lapwright.presentation.words import MARK, marked_face
 from lapwright.results.findings import KINDS, noticed
-from lapwright.results.record import Run
-from lapwright.units import Units
+from lapwright.results.record import Run, grit_on
+from lapwright.units import Units, joined
 
-__all__ = [
-    "CARD_FILE",
-    "HEIGHT",
-    "POINT",
-    "SIZES",
-    "WIDTH",
-    "Line",
-    "Sheet",
-    "card_data",
-    "card_html",
-    "card_page",
-    "columns_height",
-    "laid_out",
-    "write_card",
-]
-
-
-POINT = 25.4 / 72.0  # mm
-WIDTH, HEIGHT = (
-    186.0,
-    250.0,
-)  # mm: A4 less 12 mm at either side, US Letter less 14 mm above and below
-SIZES = (
-    15.0,
-    14.0,
-    13.0,
-    12.0,
-    11.0,
-    10.5,
-    10.0,
-)  # points; below that nobody reads at arm's length
-LETTER = 0.5  # mean width of a letter, of the type's size
-LEADING = 1.24
-TABLE = 0.84  # type of the readings, of the card's
-ROW = 7.6  # mm: the least height to write in
-EXPECT = 53.0  # mm: width of the column that says what to expect
-
-
-@dataclass(frozen=True)
-class Line:
-    """A paragraph: its text, its type and its indent as shares of the card's type, and space around [mm]."""
-
-    text: str
-    type: float = 1.0
-    indent: float = 0.0
-    around: float = 0.0
-
-    def height(self, size: float) -> float:
-        """How tall it is [mm] when the card's type is so large [pt]."""
-        width = WIDTH - self.indent * size * POINT
-        return (
-            _rows_of(self.text, width, self.type * size) * self.type * size * LEADING * POINT
-            + self.around
-        )
-
-
-@dataclass(frozen=True)
-class Sheet:
-    """One sheet: its type [pt], which blocks and which rows stand on it (from, to), and head and foot."""
-
-    type: float
-    blocks: tuple[int, int]
-    rows: tuple[int, int]
-    head: bool
-    foot: bool
-
-
-def columns_height(expect: str, size: float) -> float:
-    """How tall a row of the readings is [mm]."""
-    return max(ROW, _rows_of(expect, EXPECT, TABLE * size) * TABLE * size * 1.2 * POINT + 1.6)
-
-
-def laid_out(
-    head: Sequence[Line],
-    blocks: Sequence[Sequence[Line]],
-    rows: Sequence[str],
-    foot: Sequence[Line],
-) -> list[Sheet]:
-    """One sheet in the largest type that fits it, or else as few as can be.
-
-    Parameters
-    ----------
-    head, foot
-        What stands above and below everything.
-    blocks
-        The steps; a block is never parted.
-    rows
-        What to expect at each reading.
-
-    """
-    for size in SIZES:
-        tall = (
-            _tall(head, size)
-            + sum(_tall(b, size) for b in blocks)
-            + _table(rows, size)
-            + _tall(foot, size)
-        )
-        if tall <= HEIGHT:
-            return [Sheet(size, (0, len(blocks)), (0, len(rows)), True, True)]
-    few = len(_over_sheets(head, blocks, rows, foot, SIZES[-1]))
-    several = (_over_sheets(head, blocks, rows, foot, size) for size in SIZES)
-    return next(sheets for sheets in several if len(sheets) == few)
-
-
-def _over_sheets(
-    head: Sequence[Line],
-    blocks: Sequence[Sequence[Line]],
-    rows: Sequence[str],
-    foot: Sequence[Line],
-    size: float,
-) -> list[Sheet]:
-    sheets: list[Sheet] = []
-    title = _tall(head[:1], size)
-    room, begun, top = HEIGHT - _tall(head, size), 0, True
-    for k, block in enumerate(blocks):
-        tall = _tall(block, size)
-        if tall > room and k > begun:
-            sheets.append(Sheet(size, (begun, k), (0, 0), top, False))
-            room, begun, top = HEIGHT - title, k, False
-        room -= tall
-    first = 0
-    # Readings stay together if they can; a long table goes on from sheet to sheet.
-    below = _tall(foot, size)
-    if _table(rows, size) + below > room:
-        sheets.append(Sheet(size, (begun, len(blocks)), (0, 0), top, False))
-        room, begun, top = HEIGHT - title, len(blocks), False
-        while first < len(rows) and _table(rows[first:], size) + below > room:
-            last = first + 1
-            while _table(rows[first : last + 1], size) <= room and last + 1 < len(rows):
-                last += 1
-            sheets.append(Sheet(size, (begun, begun), (first, last), False, False))
-            first = last
-    sheets.append(Sheet(size, (begun, len(blocks)), (first, len(rows)), top, True))
-    return sheets
-
-
-def _tall(lines: Sequence[Line], size: float) -> float:
-    return sum(line.height(size) for line in lines)
-
-
-def _table(rows: Sequence[str], size: float) -> float:
-    """The readings with the note and the heads above them [mm]."""
-    if not rows:
-        return 0.0
-    return (
-        (2.0 * TABLE * LEADING + 2.2) * size * POINT
-        + 2.6
-        + sum(columns_height(expect, size) for expect in rows)
-    )
-
-
-def _rows_of(text: str, width: float, size: float) -> int:
-    return max(1, math.ceil(len(text) * LETTER * size * POINT / width))
+if TYPE_CHECKING:
+    from lapwright.integration.estimate import Outlook
+    from lapwright.specification.step import Step
 
 
 CARD_FILE = "card.html"
+MOST_CARE = 3  # of what to take care of, the gravest, in full
+MOST_ROWS = 18  # of the readings; with more, some rounds or steps are read less
 MOST_TICKS = 30
+
+
+@dataclass(frozen=True)
+class Block:
+    """Steps that are done alike: `heads` who lies on whom in each, and when to stop; `orders` for all.
+
+    `nameless`: the same, which do not name the top.
+    """
+
+    numbers: tuple[int, ...]
+    heads: tuple[str, ...]
+    grit: str
+    stops: tuple[str, ...]
+    orders: list[Order]
+    nameless: list[Order]
+    wash: str
+
+    @property
+    def lines(self) -> list[Order]:
+        """The orders and, last, when to stop: once where all steps of the block stop alike."""
+        told = self.orders if len(self.numbers) == 1 else self.nameless
+        if len(set(self.stops)) == 1:
+            each = "each " if len(self.stops) > 1 else ""
+            return [*told, Order("Stop", each + self.stops[0])]
+        stops = zip(self.numbers, self.stops, strict=True)
+        return [*told, *(Order(f"Stop {number}", stop) for number, stop in stops)]
+
+
+@dataclass(frozen=True)
+class Row:
+    """One reading: when, of which plate, and what should show; `first`: before anything is lapped."""
+
+    when: str
+    plate: str
+    expect: str
+    first: bool = False
+
+
+@dataclass(frozen=True)
+class Note:
+    """A line of the head or the foot: `lead` stands before the text, bold; an alarm has a frame about it."""
+
+    text: str
+    lead: str = ""
+    alarm: bool = False
+
+    @property
+    def whole(self) -> str:
+        """All that it says."""
+        return f"{self.lead} {self.text}".lstrip()
+
+
+@dataclass(frozen=True)
+class Card:
+    """Everything that stands on the card."""
+
+    said: RunView
+    head: tuple[Note, ...]
+    blocks: tuple[Block, ...]
+    rows: tuple[Row, ...]
+    foot: tuple[Note, ...]
 
 
 def write_card(run: Run, folder: Path) -> Path:
@@ -225,49 +141,399 @@ def card_data(run: Run) -> dict[str, Any]:
     """What the template of the card asks for."""
     said = run_view(run)
     # One sheet is worth a caution or two that the page tells as well, but none that keeps a person whole.
-    least = int(any(KINDS[one.code].hurts for one in noticed(said.run, said.study)))
-    cards = [card_of(said, most) for most in range(MOST_CARE, least - 1, -1)]
+    least = int(any(KINDS[one.code].hurts for one in noticed(run, said.study)))
+    whole = card_of(said)
+    cards = [replace(whole, foot=_foot(said, most)) for most in range(MOST_CARE, least - 1, -1)]
     laid = [laid_out(*_measured(card)) for card in cards]
     card, sheets = min(zip(cards, laid, strict=True), key=lambda one: len(one[1]))
     inch = said.units is Units.INCH
     return {"card": card, "sheets": sheets, "inch": inch, "most_ticks": MOST_TICKS}
 
 
+def card_of(said: RunView) -> Card:
+    """The work card of a run."""
+    foot = _foot(said, MOST_CARE)
+    return Card(said, tuple(_head(said)), tuple(_blocks(said)), tuple(_rows(said)), foot)
+
+
+# --- above the steps ---------------------------------------------------------------------------
+
+
+def _head(said: RunView) -> list[Note]:
+    """A line for each kind of plate, and one for a run that went wrong."""
+    alike: dict[str, list[str]] = {}
+    for name in said.study.plates:
+        alike.setdefault(_plate(said, name), []).append(name)
+    lines = [Note(what, joined(names)) for what, names in alike.items()]
+    outcome = said.run.outcome
+    wrong = words.ENDED.get(outcome, "")
+    if outcome == "tipped":
+        wrong = "Do not work to this card: the top tips off, see below."
+    elif outcome == "interrupted":
+        wrong += " What it did not reach is reckoned beforehand."
+    return [*lines, *([Note(wrong, alarm=True)] if wrong else [])]
+
+
+def _plate(said: RunView, name: str) -> str:
+    plate, units = said.study.plates[name], said.units
+    along, across = (units.length(side, echo=True) for side in plate.outline.size)
+    shape = f"{along} x {across}"
+    if plate.outline.bore > 0.0:
+        shape = f"ring {along}, bore {units.length(plate.outline.bore, echo=True)}"
+    elif type(plate.outline).__name__ == "Disc":
+        shape = f"disc {along}"
+    if plate.thickness is not None:
+        shape += f", {units.length(plate.thickness, echo=True)} thick"
+    return f"{shape}, {plate.material.name}, {_mass(plate.total_mass, units)}"
+
+
+def _mass(mass: float, units: Units) -> str:
+    """A mass [kg] in kg and lb, the person's own unit first."""
+    return f"{units.mass(mass)} ({units.other.mass(mass)})"
+
+
+# --- the steps ---------------------------------------------------------------------------------
+
+
+def _blocks(said: RunView) -> list[Block]:
+    """The steps in order; neighbours that are done alike share one block."""
+    from lapwright.integration.estimate import outlooks
+
+    study, blocks = said.study, list[Block]()
+    for k, look in enumerate(outlooks(study.plates, study.steps, seed=study.seed)):
+        step = study.steps[k]
+        walked = (
+            f"steps.{k + 1}.turn_bottom" not in study.typed
+        )  # else the bottom turns: inside, a walk
+        told = orders(step, study.plates, look, said.units, not walked)
+        nameless = [_nameless(step, order) for order in told]
+        head, stop, wash = f"{step.top} on {step.bottom}", _stop(said, k + 1, look), _wash(said, k)
+        last = blocks[-1] if blocks else None
+        if last is not None and not last.wash and last.nameless == nameless:
+            numbers, heads, stops = (*last.numbers, k + 1), (*last.heads, head), (*last.stops, stop)
+            blocks[-1] = replace(last, numbers=numbers, heads=heads, stops=stops, wash=wash)
+        else:
+            own = (k + 1,), (head,), grit_words(step), (stop,)
+            blocks.append(Block(*own, told, nameless, wash))
+    return blocks
+
+
+def _nameless(step: Step, order: Order) -> Order:
+    """An order without the name of who is on top, where it begins with it alone."""
+    rest = order.text.removeprefix(step.top).removeprefix(" first")
+    if order.word == "On top" and rest.startswith((",", ";")):
+        return replace(order, text=f"the one named first{rest}")
+    return order
+
+
+def _wash(said: RunView, at: int) -> str:
+    """What to do after a step, before another grit comes."""
+    steps = said.steps
+    if at + 1 < len(steps):
+        after, when = steps[at + 1].grit, f"before step {at + 2}"
+    elif said.study.rounds > 1:
+        after, when = steps[0].grit, "before the next round"
+    else:
+        return ""
+    here = steps[at].grit
+    if here.name == after.name and here.size == after.size:
+        return ""
+    if after.size < here.size:
+        return f"WASH {when}: plates, hands, bench; fresh cloth. One coarse grain scratches."
+    return f"WASH off the finer grit {when}."
+
+
+def _stop(said: RunView, number: int, look: Outlook) -> str:
+    """When a step is over: metal first, minutes with their band after it."""
+    if look.tipping_margin < 0.0:
+        return "do not begin: the top tips off"
+    step, times = said.steps[number - 1], len(_ends(said, number))
+    time, off = look.time, {name: look.removed_from[name] for name in (step.top, step.bottom)}
+    if times:
+        time = said.rubbed(number) / times
+        off = {name: _off(said, number, name) / times for name in off}
+    reckoned = "" if times else " (reckoned: the run did not come so far)"
+    told = f"{_metal(said, off)}; {Units.rubbing(time, spread_of([step]))}"
+    if step.until is not None:
+        most = Units.spell(step.total_strokes / step.pace)
+        return f"when {stop_by_gauge(step.until, said.units)}: in this run {told}; {most} at most"
+    return f"when {told}{reckoned}"
+
+
+def _metal(said: RunView, off: dict[str, float]) -> str:
+    """Depth off each face, and its weight where a balance tells it."""
+    parts = [
+        (
+            said.units.size(depth),
+            f"{Units.number(_grams(said, n, depth))} g" * _weighable(said, n, depth),
+        )
+        for n, depth in off.items()
+    ]
+    depth, weight = parts[0]
+    if len(set(parts)) == 1:
+        return f"{depth} is off each face" + (f", {weight} by weight" if weight else "")
+    each = zip(off, parts, strict=True)
+    return joined([f"{n} has lost {depth}" + (f" ({w})" if w else "") for n, (depth, w) in each])
+
+
+def _grams(said: RunView, name: str, depth: float) -> float:
+    """What a depth [m] off a face weighs [g]."""
+    face = said.face(name)
+    return 1e3 * face.mass_per_depth * depth if face is not None else 0.0
+
+
+def _weighable(said: RunView, name: str, depth: float) -> bool:
+    """Whether a balance that carries the plate tells that a depth [m] has gone."""
+    least = limit_of("balance") * 1e3 * said.study.plates[name].total_mass
+    return _grams(said, name, depth) >= least
+
+
+def _off(said: RunView, number: int, name: str) -> float:
+    """Mean depth that a step took off a plate, over all rounds [m]."""
+    face = said.face(name)
+    return (
+        0.0
+        if face is None
+        else float(np.diff(face.record.removed)[said.run.step[1:] == number].sum())
+    )
+
+
+def _ends(said: RunView, number: int) -> list[int]:
+    """Places in the history where a step was over, round by round."""
+    over = zip(said.run.event, said.run.step, strict=True)
+    return [k for k, (event, step) in enumerate(over) if event == "step" and step == number]
+
+
+# --- what to read ------------------------------------------------------------------------------
+
+
+def _rows(said: RunView) -> list[Row]:
+    """Readings before the first step, and after each step or round that the run came through."""
+    rows = [Row("start", f.name, _expect(f, 0, None, said.units), True) for f in said.faces]
+    readings = _readings(said)
+    while len(readings) > 2 and len(rows) + sum(len(names) for _, _, names in readings) > MOST_ROWS:
+        # Every second one is left out, counted from the end, which stays.
+        readings = readings[::-2][::-1]
+    for when, k, names in readings:
+        for face in said.faces:
+            if face.name in names:
+                finish = limit_of("finish") * (grit_on(said.run, face.name, k) or 0.0)
+                rows.append(Row(when, face.name, _expect(face, k, finish, said.units)))
+    return rows
+
+
+def _readings(said: RunView) -> list[tuple[str, int, list[str]]]:
+    """When to read: what it is called, the place in the history, which plates."""
+    steps, every = said.steps, [f.name for f in said.faces]
+    if said.study.rounds > 1:
+        return [(f"round {said.run.round[k]}", k, every) for k in _ends(said, len(steps))]
+    seen = [
+        (f"step {n}", k, [step.top, step.bottom])
+        for n, step in enumerate(steps, 1)
+        for k in _ends(said, n)
+    ]
+    if len(steps) == 1 and seen:  # half of the metal too
+        removed = np.mean([f.record.removed for f in said.faces], axis=0)[: seen[0][1] + 1]
+        seen.insert(
+            0, ("half way", 1 + int(np.abs(removed[1:] - 0.5 * removed[-1]).argmin()), every)
+        )
+    return seen
+
+
+def _expect(face: Face, at: int, finish: float | None, units: Units) -> str:
+    """What the face should be like at a place in the history."""
+    forms = {key: (float(v[at]) if len(v) else None) for key, v in face.record.forms.items()}
+    if all(value is None or not math.isfinite(value) for value in forms.values()):
+        return "not known"
+    return marked_face(forms, finish, MARK, units)
+
+
+# --- below -------------------------------------------------------------------------------------
+
+
+def _foot(said: RunView, most: int) -> tuple[Note, ...]:
+    """How to weigh and how to lift; what to take care of, the gravest first, no more than `most` in full."""
+    study = said.study
+    lines = [_weighing(said)]
+    if any(step.swap is not None for step in study.steps) or len(study.steps) * study.rounds > 1:
+        lines.append(
+            "Laying down: both with 12 at 12 to begin; after a change the new bottom has its 12 at 12."
+        )
+    tops = {step.top for step in said.steps} | {s.bottom for s in said.steps if s.swap is not None}
+    top = max((p for name, p in study.plates.items() if name in tops), key=lambda p: p.total_mass)
+    lines.append(f"Lifting: the top, {top.name}, weighs {_mass(top.total_mass, said.units)}.")
+    lines.append("Slide plates apart, never pry. Fingers out of the gap. Local rules come first.")
+    minded = care(said.run, study)
+    left = len(minded) - most
+    more = [f"{left} more to take care of: on the page (report.html)."] if left > 0 else []
+    return (*map(_led, lines), *(_led(line, alarm=True) for line in minded[:most] + more))
+
+
+def _led(line: str, alarm: bool = False) -> Note:
+    """A line of the foot: what stands before its first colon is its lead, where that is short."""
+    lead, colon, text = line.partition(": ")
+    return Note(text, f"{lead}:", alarm) if colon and len(lead) < 28 else Note(line, alarm=alarm)
+
+
+def _weighing(said: RunView) -> str:
+    """What a micrometre weighs off the lightest plate, the best to weigh, or that it is too little."""
+    masses = {face.name: said.study.plates[face.name].total_mass for face in said.faces}
+    light = [face for face in said.faces if masses[face.name] < 1.001 * min(masses.values())]
+    face, names = light[0], " or ".join(f.name for f in light)
+    if not _weighable(said, face.name, face.lost):
+        lost, grams = said.units.size(face.lost), Units.number(_grams(said, face.name, face.lost))
+        return (
+            f"Weighing: all that goes off {face.name} here, {lost}, is {grams} g, too little to weigh on "
+            f"{_mass(masses[face.name], said.units)}: measure how much is off. "
+            "Minutes are guesses until then."
+        )
+    one = "; weigh that one, the lightest" if len(light) < len(masses) else ""
+    grams = Units.number(_grams(said, face.name, 1e-6), 3)
+    weighs = f"Weighing, clean and dry: 1 um (39 uin) off {names} weighs {grams} g{one}."
+    return f"{weighs} Minutes are guesses until then."
+
+
 # --- on paper ----------------------------------------------------------------------------------
+
+POINT = 25.4 / 72.0  # mm
+WIDTH, HEIGHT = (
+    186.0,
+    250.0,
+)  # mm: A4 less 12 mm at either side, US Letter less 14 mm above and below
+SIZES = (
+    15.0,
+    14.0,
+    13.0,
+    12.0,
+    11.0,
+    10.5,
+    10.0,
+)  # points; below that nobody reads at arm's length
+LETTER = 0.5  # mean width of a letter, of the type's size
+LEADING = 1.24
+TABLE = 0.84  # type of the readings, of the card's
+ROW = 7.6  # mm: the least height to write in
+EXPECT = 53.0  # mm: width of the column that says what to expect
+
+
+@dataclass(frozen=True)
+class Line:
+    """A paragraph: its text, its type and its indent as shares of the card's type, and space around [mm]."""
+
+    text: str
+    type: float = 1.0
+    indent: float = 0.0
+    around: float = 0.0
+
+    def height(self, size: float) -> float:
+        """How tall it is [mm] when the card's type is so large [pt]."""
+        rows = _rows_of(self.text, WIDTH - self.indent * size * POINT, self.type * size)
+        return rows * self.type * size * LEADING * POINT + self.around
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """One sheet: its type [pt], which blocks and which rows stand on it (from, to), and head and foot."""
+
+    type: float
+    blocks: tuple[int, int]
+    rows: tuple[int, int]
+    head: bool
+    foot: bool
+
+
+def _rows_of(text: str, width: float, size: float) -> int:
+    return max(1, math.ceil(len(text) * LETTER * size * POINT / width))
+
+
+def row_height(expect: str, size: float) -> float:
+    """How tall a row of the readings is [mm]."""
+    return max(ROW, _rows_of(expect, EXPECT, TABLE * size) * TABLE * size * 1.2 * POINT + 1.6)
+
+
+def _tall(lines: Sequence[Line], size: float) -> float:
+    return sum(line.height(size) for line in lines)
+
+
+def _table(rows: Sequence[str], size: float) -> float:
+    """The readings with the note and the heads above them [mm]."""
+    above = (2.0 * TABLE * LEADING + 2.2) * size * POINT + 2.6
+    return above + sum(row_height(expect, size) for expect in rows) if rows else 0.0
+
+
+def laid_out(
+    head: Sequence[Line],
+    blocks: Sequence[Sequence[Line]],
+    rows: Sequence[str],
+    foot: Sequence[Line],
+) -> list[Sheet]:
+    """One sheet in the largest type that fits it, or else as few as can be.
+
+    Parameters
+    ----------
+    head, foot
+        What stands above and below everything.
+    blocks
+        The steps; a block is never parted.
+    rows
+        What to expect at each reading.
+
+    """
+    few = len(_over_sheets(head, blocks, rows, foot, SIZES[-1]))
+    several = (_over_sheets(head, blocks, rows, foot, size) for size in SIZES)
+    return next(sheets for sheets in several if len(sheets) == few)
+
+
+def _over_sheets(
+    head: Sequence[Line],
+    blocks: Sequence[Sequence[Line]],
+    rows: Sequence[str],
+    foot: Sequence[Line],
+    size: float,
+) -> list[Sheet]:
+    sheets: list[Sheet] = []
+    title = _tall(head[:1], size)
+    room, begun, top = HEIGHT - _tall(head, size), 0, True
+    for k, block in enumerate(blocks):
+        tall = _tall(block, size)
+        if tall > room and k > begun:
+            sheets.append(Sheet(size, (begun, k), (0, 0), top, False))
+            room, begun, top = HEIGHT - title, k, False
+        room -= tall
+    first, below = 0, _tall(foot, size)
+    # Readings stay together if they can; a long table goes on from sheet to sheet.
+    if _table(rows, size) + below > room:
+        sheets.append(Sheet(size, (begun, len(blocks)), (0, 0), top, False))
+        room, begun, top = HEIGHT - title, len(blocks), False
+        while first < len(rows) and _table(rows[first:], size) + below > room:
+            last = first + 1
+            while _table(rows[first : last + 1], size) <= room and last + 1 < len(rows):
+                last += 1
+            sheets.append(Sheet(size, (begun, begun), (first, last), False, False))
+            first = last
+    return [*sheets, Sheet(size, (begun, len(blocks)), (first, len(rows)), top, True)]
 
 
 def _measured(card: Card) -> tuple[list[Line], list[list[Line]], list[str], list[Line]]:
     """The card as the layout sees it: lengths of text, type, indents."""
-    head = [
-        Line(card.said.title, 1.55, 7.0, 4.0),
-        *(Line(note.whole, 0.92, 0.0, 0.2) for note in card.head),
-    ]
-    if card.rounds > 1:
-        head.append(
-            Line(
-                "rounds of steps 1 to 9, tick each " + 4 * " " * min(card.rounds, MOST_TICKS),
-                1.1,
-                1.0,
-                4.0,
-            )
-        )
+    head = [Line(card.said.title, 1.55, 7.0, 4.0)]
+    head += [Line(note.whole, 0.92, 0.0, 0.2) for note in card.head]
+    if (rounds := card.said.study.rounds) > 1:
+        ticks = 4 * " " * min(rounds, MOST_TICKS)
+        head.append(Line(f"rounds of steps 1 to 9, tick each {ticks}", 1.1, 1.0, 4.0))
     blocks = []
     for block in card.blocks:
         heads = "".join(f"{name}  1  " for name in block.heads)
         lines = [Line(heads, 1.45, 0.8 * len(block.grit), 0.0)]
-        lines += [
-            Line(o.text + o.ticks * "mm" * (o.ticks <= MOST_TICKS), 1.0, 6.4, 0.45)
-            for o in block.lines
-        ]
+        for order in block.lines:
+            ticks = order.ticks * "mm" * (order.ticks <= MOST_TICKS)
+            lines.append(Line(order.text + ticks, 1.0, 6.4, 0.45))
         lines.append(Line("", 0.01, 0.0, 4.6))
-        if block.wash:
-            lines.append(Line(block.wash, 1.0, 3.0, 3.6))
-        blocks.append(lines)
-    foot = [_below(note) for note in card.foot]
+        blocks.append([*lines, *([Line(block.wash, 1.0, 3.0, 3.6)] if block.wash else [])])
+    # An alarm is bold (taken a tenth wider) and has a frame about it.
+    wider = [1 + len(note.whole) // 10 if note.alarm else 0 for note in card.foot]
+    foot = [
+        Line(note.whole + more * "x", 0.84, 1.0, 3.2 if note.alarm else 0.3)
+        for note, more in zip(card.foot, wider, strict=True)
+    ]
     return head, blocks, [row.expect for row in card.rows], [*foot, Line("", 0.01, 0.0, 3.0)]
-
-
-def _below(note: Note) -> Line:
-    """A line of the foot; an alarm is bold (taken a tenth wider) and has a frame about it."""
-    more = 1 + len(note.whole) // 10 if note.alarm else 0
-    return Line(note.whole + more * "x", 0.84, 1.0, 3.2 if note.alarm else 0.3)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -10,22 +9,32 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright import __version__
+from lapwright.errors import LapwrightError
 from lapwright.limits import why_band
+from lapwright.modal.cycle import cycle_of, swaps_round
+from lapwright.modal.reduced_model import ReducedModel
+from lapwright.modal.step_analysis import StepAnalysis, reason_of
 from lapwright.optimisation.cases import axis_number, name_of, said, step_of
 from lapwright.optimisation.comparison import Comparison
 from lapwright.optimisation.jobs import Store
-from lapwright.presentation import comparison_notes as notes
 from lapwright.presentation import comparison_text as told
-from lapwright.presentation import pictures, words
-from lapwright.presentation.pictures.small_multiples import Panel, cuts, end_faces, histories
-from lapwright.presentation.pictures.swept import Curve, Graph, curves, field
+from lapwright.presentation import pictures, reasons, words
+from lapwright.presentation.cycles import cycle_makes
+from lapwright.presentation.pictures.small_multiples import (
+    Curve,
+    Graph,
+    Panel,
+    curves,
+    cuts,
+    end_faces,
+    field,
+    histories,
+)
 from lapwright.presentation.render import filled
 from lapwright.presentation.run_view import run_view
-from lapwright.study.model import Axis
-from lapwright.units import joined
-
-__all__ = ["comparison_page"]
-
+from lapwright.presentation.staying import mark, stays_in_short
+from lapwright.study.model import Axis, Study
+from lapwright.units import NOTHING, joined
 
 Array = NDArray[np.float64]
 
@@ -50,9 +59,9 @@ def comparison_page(got: Comparison, store: Store) -> str:
         HTML.
 
     """
-    panels = _panels(got, store, _chosen(got))
+    panels = _panels(got, store)
     by_rank = sorted(panels, key=lambda panel: panel.rank)
-    table, left = told.listed_rows(told.rows(got), ROWS)
+    table = told.rows(got)
     with pictures.sheet():
         along, half = _along(got)
         return filled(
@@ -63,10 +72,10 @@ def comparison_page(got: Comparison, store: Store) -> str:
             headline=told.headline(got),
             ranked_by=told.ranked_by(got),
             margin=told.margin(got),
-            table=table,
-            left=left,
-            known=why_band(notes.spread(got)),
-            marked=told.marked(table),
+            table=table[:ROWS],
+            left=max(0, len(table) - ROWS),
+            known=why_band(told.spread(got)),
+            marked=told.marked(table[:ROWS]),
             MARKED=told.MARKED,
             along=along,
             half=half,
@@ -74,34 +83,34 @@ def comparison_page(got: Comparison, store: Store) -> str:
             faces=end_faces(panels, columns=_columns(got, panels)) if panels else None,
             faces_in_words=_faces_in_words(got, panels),
             undrawn=len(got.done) - len(panels),
-            cuts=cuts(by_rank) if panels else None,
-            histories=histories(by_rank) if panels else None,
+            cuts=cuts(by_rank),
+            histories=histories(by_rank),
             **_makes(got),
             reasons=REASONS,
-            how_sure=notes.how_sure(got),
+            how_sure=told.how_sure(got),
         )
 
 
-def _chosen(got: Comparison) -> tuple[int, ...]:
+def _panels(got: Comparison, store: Store) -> list[Panel]:
     """Members to show side by side: in order of rank, or of a sweep, evenly chosen if there are too many."""
-    alive = got.done
+    chosen = got.done[:PANELS]
     if got.study.swept is not None and not got.study.variants:
-        alive = tuple(sorted(alive))
-        if len(alive) > PANELS:
-            picks = np.unique(np.linspace(0, len(alive) - 1, PANELS).round().astype(int))
-            return tuple(alive[k] for k in picks)
-    return alive[:PANELS]
-
-
-def _panels(got: Comparison, store: Store, chosen: Sequence[int]) -> list[Panel]:
+        alive = sorted(got.done)
+        number = min(len(alive), PANELS)
+        picks = np.linspace(0, len(alive) - 1, number).round().astype(int)
+        chosen = tuple(alive[k] for k in picks)
     ranks = {i: rank for rank, i in enumerate(got.order, 1)}
-    found = []
-    for i in chosen:
-        run = store.run(got.members[i])
-        if run is not None:
-            title = f"{ranks[i]}. {got.members[i].name}"
-            found.append(Panel(title, run_view(run), got.nominal[i], got.draws[i], ranks[i]))
-    return found
+    runs = {i: run for i in chosen if (run := store.run(got.members[i])) is not None}
+    return [
+        Panel(
+            f"{ranks[i]}. {got.members[i].name}",
+            run_view(run),
+            got.nominal[i],
+            got.draws[i],
+            ranks[i],
+        )
+        for i, run in runs.items()
+    ]
 
 
 def _columns(got: Comparison, panels: Sequence[Panel]) -> int | None:
@@ -110,41 +119,99 @@ def _columns(got: Comparison, panels: Sequence[Panel]) -> int | None:
     if sweep is None or len(sweep.axes) != 2 or got.study.variants:
         return None
     wide = len(sweep.axes[1].values)
-    whole = len(panels) == len(got.members) and wide * len(panels[0].account.faces) <= 10
+    whole = len(panels) == len(got.members) and wide * len(panels[0].said.faces) <= 10
     return wide if whole else None
 
 
 def _faces_in_words(got: Comparison, panels: Sequence[Panel]) -> str:
+    units = got.study.units
     return "; ".join(
-        f"{p.title}: "
-        + ", ".join(
-            f"{f.name} {words.face(f.after, None, got.study.units)}" for f in p.account.faces
-        )
+        f"{p.title}: {', '.join(f'{f.name} {words.face(f.after, None, units)}' for f in p.said.faces)}"
         for p in panels
     )
 
 
+# --- what each stroke makes --------------------------------------------------------------------
+
+DEGREE = (
+    4  # of the shapes looked at: dome, saddle, twist and a little finer, at a twentieth of a second
+)
+Made = tuple[str, str, str]  # what a step leaves alone, makes, and leaves on both for ever
+
+
 def _makes(got: Comparison) -> dict[str, Any]:
     """What each way leaves alone, makes, and leaves on both for ever; what is alike is told once."""
-    said: dict[tuple[tuple[str, ...], ...], list[str]] = {}
+    ways: dict[tuple[Made, ...], list[str]] = {}
     for i in got.done[:REASONS]:
-        made = tuple((m.leaves, m.makes, m.mark) for m in notes.makes(got, i))
-        said.setdefault(made, []).append(got.members[i].name)
+        ways.setdefault(_made(got, i), []).append(got.members[i].name)
     alike = [
-        len(said) > 1 and len({tuple(step[c] for step in way) for way in said}) == 1
+        len(ways) > 1 and len({tuple(step[c] for step in way) for way in ways}) == 1
         for c in range(3)
     ]
     return {
-        "shared": [(c, _by_step(next(iter(said)), c)) for c in range(3) if alike[c]],
-        "columns": [c for c in range(3) if said and not alike[c]],
-        "ways": [(joined(names), way) for way, names in said.items()],
+        "shared": [(c, _by_step(next(iter(ways)), c)) for c in range(3) if alike[c]],
+        "columns": [c for c in range(3) if ways and not alike[c]],
+        "ways": [(joined(names), way) for way, names in ways.items()],
     }
 
 
-def _by_step(way: Sequence[Sequence[str]], column: int) -> str:
+def _by_step(way: Sequence[Made], column: int) -> str:
     if len(way) == 1:
         return way[0][column]
     return "; ".join(f"step {number}, {parts[column]}" for number, parts in enumerate(way, 1))
+
+
+def _made(got: Comparison, i: int) -> tuple[Made, ...]:
+    """What the strokes of a member do, step by step; where that cannot be told, what is known beforehand."""
+    study = got.members[i].study
+    if study is None:
+        return ()
+    model, found = ReducedModel(study.plates, study.steps, DEGREE, study.seed), list[Made]()
+    for number in range(1, len(study.steps) + 1):
+        try:
+            reason = reason_of(model, number)
+            made = _made_by(study, model, number, reason)
+            left = mark(reason, study.units, study.margin)
+            found.append((stays_in_short(reason), made, left))
+        except LapwrightError:
+            found.append(_beforehand(got, i, number))
+    return tuple(found)
+
+
+def _made_by(study: Study, model: ReducedModel, number: int, reason: StepAnalysis) -> str:
+    """What a step makes; where the plates change places, with each on top and over a whole round of it."""
+    step, units, margin = study.steps[number - 1], study.units, study.margin
+    made = reasons.made(reason, units, margin) or "nothing to speak of"
+    if step.swap is None:
+        return made
+    made = f"while {step.top} is on top, {made}"
+    if step.swap.read is not None:
+        return (
+            f"{made}. Who is on top goes by the readings: the one that reads more domed goes hollow"
+        )
+    spells = swaps_round(model, number)
+    if not spells:
+        return made
+    cycle = cycle_of(model, spells)
+    (whole,) = cycle_makes(cycle, cycle.spectrum(), units, margin)
+    joins = " it makes" if whole.startswith("nothing") else ","
+    return f"{made}. Over a whole round of swaps{joins} {whole}"
+
+
+def _beforehand(got: Comparison, i: int, number: int) -> Made:
+    """The same from closed forms alone."""
+    study, units = got.members[i].study, got.study.units
+    if study is None or len(got.ahead(i)) < number:
+        return "", "", ""
+    step, look = study.steps[number - 1], got.ahead(i)[number - 1]
+    left = f"a dish of up to {units.size(look.squeeze)} in both (so far the grit layer gives)"
+    if look.half_difference is None:
+        return "", "", left
+    if abs(look.half_difference) < NOTHING:
+        return "", "neither plate more domed than the other", left
+    size, pair = units.size(look.half_difference), (step.bottom, step.top)
+    domed, hollow = pair if look.half_difference > 0.0 else reversed(pair)
+    return "", f"{domed} domed and {hollow} hollow, by {size} each beside what they share", left
 
 
 # --- sweeps ------------------------------------------------------------------------------------
@@ -155,13 +222,26 @@ def _along(got: Comparison) -> tuple[pictures.Figure | None, bool]:
     sweep = got.study.swept
     if sweep is None or not got.done or len(sweep.axes) != 1:
         return None, False
-    numbers = axis_number(sweep.axes[0])
+    axis = sweep.axes[0]
+    numbers = axis_number(axis)
     members = [i for i, member in enumerate(got.members) if member.place]
     if numbers is None or len(members) != len(numbers):
         return None, False
     half = _half(got, members)
-    graphs = [_domes(got, members), _flatness(got, members), *([half] if half else [])]
-    label = _unit_label(_axis_name(got, sweep.axes[0]), sweep.axes[0].values[0])
+    leads = {n: "bow" if p.outline.long else "sphere" for n, p in got.study.plates.items()}
+    flat = dict.fromkeys(leads, "flatness")
+    domes, flatness = (
+        tuple(_curve(got, members, n, k, style) for style, (n, k) in enumerate(keys.items()))
+        for keys in (leads, flat)
+    )
+    graphs = [
+        Graph(domes, "dome", "dish"),
+        Graph(flatness, "flatness", ""),
+        *([half] if half else []),
+    ]
+    unit = said(axis.values[0]).lstrip("+-0123456789.eE ").strip()
+    label = _axis_name(got, axis) + (f", {unit}" if unit else "")
+    graphs += [half] if half else []
     return curves(np.array(numbers), label, graphs, got.study.units), half is not None
 
 
@@ -170,63 +250,27 @@ def _axis_name(got: Comparison, axis: Axis) -> str:
     return name_of(axis.key, step_of(got.study, got.study.swept.step))
 
 
-def _unit_label(name: str, value: object) -> str:
-    text = said(value)
-    unit = text.lstrip("+-0123456789.eE ").strip()
-    return f"{name}, {unit}" if unit else name
-
-
-def _form_of(got: Comparison, i: int, name: str, key: str) -> float:
-    ended = got.nominal[i].plates.get(name) if got.nominal[i].done else None
-    value = None if ended is None else ended.forms.get(key)
-    return math.nan if value is None else value
-
-
-def _bands(
-    got: Comparison, members: Sequence[int], name: str, key: str
-) -> tuple[Array, Array] | None:
-    if not got.samples:
-        return None
-    ends = [got.band(i, (name, key)) or (math.nan, math.nan) for i in members]
-    return np.array([e[0] for e in ends]), np.array([e[1] for e in ends])
-
-
-def _domes(got: Comparison, members: Sequence[int]) -> Graph:
-    lines = []
-    for number, (name, plate) in enumerate(got.study.plates.items()):
-        key = "bow" if plate.outline.long else "sphere"
-        y = np.array([_form_of(got, i, name, key) for i in members])
-        lines.append(Curve(name, y, number, _bands(got, members, name, key)))
-    return Graph(tuple(lines), "dome", "dish")
-
-
-def _flatness(got: Comparison, members: Sequence[int]) -> Graph:
-    lines = []
-    for number, name in enumerate(got.study.plates):
-        y = np.array([_form_of(got, i, name, "flatness") for i in members])
-        lines.append(Curve(name, y, number, _bands(got, members, name, "flatness")))
-    return Graph(tuple(lines), "flatness", "")
+def _curve(got: Comparison, members: Sequence[int], name: str, key: str, style: int) -> Curve:
+    """A form of a plate along some members, with the band of the draws."""
+    band = None
+    if got.samples:
+        ends = np.array([got.band(i, (name, key)) or (np.nan, np.nan) for i in members])
+        band = ends[:, 0], ends[:, 1]
+    found = [
+        got.nominal[i].plates[name].forms.get(key) if got.nominal[i].done else None for i in members
+    ]
+    return Curve(name, np.array(found, dtype=float), style, band)
 
 
 def _half(got: Comparison, members: Sequence[int]) -> Graph | None:
-    found = [got.half_difference(i) for i in members]
-    if all(f is None or f[2] is None for f in found):
+    """Half the difference of the domes, beside the moment law, and what both share."""
+    found = np.array([got.half_difference(i) or (None,) * 3 for i in members], dtype=float)
+    if np.isnan(found[:, 2]).all():
         return None
-
-    def column(k: int) -> Array:
-        return np.array(
-            [math.nan if f is None or f[k] is None else f[k] for f in found], dtype=float
-        )
-
-    return Graph(
-        (
-            Curve("half the difference", column(0), 0, marks=True),
-            Curve("by the moment law", column(2), 0),
-            Curve("what both share (no law)", column(1), 2),
-        ),
-        "grown\ndome",
-        "dish",
-    )
+    half = Curve("half the difference", found[:, 0], 0, marks=True)
+    law = Curve("by the moment law", found[:, 2], 0)
+    shared = Curve("what both share (no law)", found[:, 1], 2)
+    return Graph((half, law, shared), "grown\ndome", "dish")
 
 
 def _field(got: Comparison) -> pictures.Figure | None:
@@ -235,21 +279,14 @@ def _field(got: Comparison) -> pictures.Figure | None:
     if sweep is None or len(sweep.axes) != 2:
         return None
     down, across = sweep.axes
-    values = np.full((len(down.values), len(across.values)), np.nan)
-    best = None
-    for i in reversed(got.order):
+    values, best = np.full((len(down.values), len(across.values)), np.nan), (-1, -1)
+    for i in reversed(got.done):
         place, summary = got.members[i].place, got.nominal[i]
-        if len(place) == 2 and summary.done:
+        if len(place) == 2:
             values[place] = max(e.forms.get("flatness") or 0.0 for e in summary.plates.values())
             best = (place[0], place[1])
-    if best is None:
+    if best == (-1, -1):
         return None
-    labels = tuple(_axis_name(got, axis) for axis in (across, down))
-    return field(
-        values,
-        [said(v) for v in across.values],
-        [said(v) for v in down.values],
-        (labels[0], labels[1]),
-        got.study.units,
-        best,
-    )
+    typed = [[said(value) for value in axis.values] for axis in (across, down)]
+    names = [_axis_name(got, axis) for axis in (across, down)]
+    return field(values, typed, names, got.study.units, best)

@@ -1,7 +1,4 @@
-"""A comparison in words, and as one JSON object.
-
-A comparison as one JSON object: SI throughout, members best first.
-"""
+"""A comparison in words, with how sure it is, and as one JSON object."""
 
 from __future__ import annotations
 
@@ -10,31 +7,16 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from lapwright.kinematics.schedule import last_grit
-from lapwright.limits import limit_of
-from lapwright.optimisation.cases import Case, spoken, step_of
+from lapwright.kinematics.schedule import last_grit, spread_of
+from lapwright.limits import BAND, limit_of
+from lapwright.optimisation.cases import Case, drawn_in_words, spoken, step_of
 from lapwright.optimisation.comparison import Comparison
 from lapwright.optimisation.ranking import Criterion
 from lapwright.optimisation.summary import Summary
 from lapwright.presentation import words
-from lapwright.presentation.comparison_notes import how_sure, spread
 from lapwright.presentation.words import MARK, marked_face
 from lapwright.study.model import Tune
 from lapwright.units import NOTHING, Units, joined
-
-__all__ = [
-    "MARKED",
-    "Row",
-    "Told",
-    "as_json",
-    "headline",
-    "in_words",
-    "margin",
-    "marked",
-    "ranked_by",
-    "rows",
-]
-
 
 SHOWN = 20  # rows on a screen
 FEW = 20  # draws that are too few to be sure by
@@ -76,6 +58,13 @@ class Row:
     sure: str
 
 
+def spread(got: Comparison) -> float:
+    """What the members take off is known to times or divided by this."""
+    return spread_of(
+        step for member in got.members if member.study is not None for step in member.study.steps
+    )
+
+
 def ranked_by(got: Comparison) -> str:
     """What members are put in order by, in one phrase."""
     goal = got.criterion.goal
@@ -85,15 +74,15 @@ def ranked_by(got: Comparison) -> str:
 
 
 def _goal(goal: Tune, units: Units) -> str:
-    reach = [
-        f"{FORM_WORDS.get(form, form)} {units.size(limit)}" for form, limit in goal.reach.items()
-    ]
-    kept = [
-        f"{name} keeps its {joined([FORM_WORDS.get(f, f) for f in forms])}"
-        for name, forms in goal.keep.items()
+    def named(form: str) -> str:
+        return FORM_WORDS.get(form, form)
+
+    parts = [f"{named(form)} {units.size(limit)}" for form, limit in goal.reach.items()]
+    parts += [
+        f"{n} keeps its {joined([named(f) for f in forms])}" for n, forms in goal.keep.items()
     ]
     cost = "less metal" if goal.least == "removed" else "less time"
-    return f"{joined([*reach, *kept])} at most; of those that reach it, {cost}"
+    return f"{joined(parts)} at most; of those that reach it, {cost}"
 
 
 def margin(got: Comparison) -> str:
@@ -113,43 +102,34 @@ def headline(got: Comparison) -> str:
     if not got.done:
         return "None of them came to its end."
     best = got.done[0]
-    summary = got.nominal[best]
-    if got.criterion.goal is not None:
-        lead = _reached(got, best)
+    name, share = got.members[best].name, got.criterion.figure(got.nominal[best])
+    flat = _flat(got, got.nominal[best])
+    if got.criterion.goal is None:
+        lead = f"Best: {name}. {flat} at the end"
+    elif share <= 1.0:
+        lead = f"Best: {name}, which reaches the goal. {flat}"
     else:
-        lead = f"Best: {got.members[best].name}. {_flat(got, summary)} at the end"
+        far = f"{Units.number(share)} times what is allowed"
+        lead = f"None reaches the goal. Nearest: {name}, {far}. {flat}"
     if len(got.done) < 2:
         return f"{lead}. Nothing else came to its end to set beside it."
-    return f"{lead}{_beside(got, best, got.done[1])}{_mind(got, best)}"
+    bad = [summary.trouble or "" for summary in got.draws[best] if not summary.done]
+    mind = f" Mind: in {len(bad)} of {got.samples} draws the first does not come to its end"
+    why = f"{mind} ({bad[0].split(' at ')[0]})." if bad else ""
+    return f"{lead}{_beside(got, best, got.done[1])}{why}"
 
 
-def _mind(got: Comparison, best: int) -> str:
-    """A warning where the best did not come to its end in some of its draws."""
-    bad = [summary for summary in got.draws[best] if not summary.done]
-    if not bad:
-        return ""
-    why = (bad[0].trouble or "").split(" at ")[0]
-    return (
-        f" Mind: in {len(bad)} of {got.samples} draws the first does not come to its end ({why})."
-    )
+def _worst(summary: Summary) -> tuple[float, str]:
+    """Flatness of the worst plate [m], and its name."""
+    flat = ((e.forms.get("flatness") or 0.0, name) for name, e in summary.plates.items())
+    return max(flat, default=(0.0, ""))
 
 
 def _flat(got: Comparison, summary: Summary) -> str:
-    figure = max((e.forms.get("flatness") or 0.0 for e in summary.plates.values()), default=0.0)
-    worst = got.criterion.worst_plate(summary)
-    if len(summary.plates) < 2:
-        return f"{worst} is flat within {got.study.units.size(figure)}"
-    which = "worse" if len(summary.plates) == 2 else "worst"
-    return f"The {which} plate, {worst}, is flat within {got.study.units.size(figure)}"
-
-
-def _reached(got: Comparison, best: int) -> str:
-    summary, name = got.nominal[best], got.members[best].name
-    share = got.criterion.figure(summary)
-    if share <= 1.0:
-        return f"Best: {name}, which reaches the goal. {_flat(got, summary)}"
-    far = f"{Units.number(share)} times what is allowed"
-    return f"None reaches the goal. Nearest: {name}, {far}. {_flat(got, summary)}"
+    figure, worst = got.study.units.size(_worst(summary)[0]), got.criterion.worst_plate(summary)
+    if len(summary.plates) > 1:
+        worst = f"The {'worse' if len(summary.plates) == 2 else 'worst'} plate, {worst},"
+    return f"{worst} is flat within {figure}"
 
 
 def _beside(got: Comparison, best: int, second: int) -> str:
@@ -221,23 +201,27 @@ def _row(got: Comparison, i: int, rank: int) -> Row:
     changes = spoken(more, step)
     if changes and member.step is not None and len(got.study.steps) > 1:
         changes = f"step {member.step}: {changes}"
-    flat, worst = max(
-        ((e.forms.get("flatness") or 0.0, name) for name, e in summary.plates.items()),
-        default=(0.0, ""),
+    flat, worst = _worst(summary)
+    fine = f" {MARK}" if units.finer(flat, _finish(member, worst)) else ""
+    # Why minutes have a band is said once, below the table.
+    minutes, _, band = Units.band(summary.time, spread(got)).partition(", ")
+    share, bad = summary.lift_share, got.ended_badly(i)
+    lifts = "a trace" if share < 0.01 else f"{Units.share(share)} of the time"
+    sure = f"best in {got.best_in(i)} of {got.samples}" + (
+        f", does not end in {bad}" if bad else ""
     )
-    fine = MARK if units.finer(flat, _finish(member, worst)) else ""
     return Row(
         index=i,
         rank=str(rank) if summary.done else "",
         name=member.name,
         changed="" if changes == member.name else changes,
         plates={name: _face(got, i, name) for name in summary.plates},
-        flat=(" ".join([units.size(flat), *fine]), _ends(got.flatness_band(i), units)),
+        flat=(units.size(flat) + fine, _ends(got.flatness_band(i), units)),
         removed=(units.size(summary.removed), _ends(got.band(i, ("removed",)), units)),
-        minutes=_minutes(summary, spread(got)),
-        lifts=_lifts(summary),
+        minutes=(minutes, band),
+        lifts=f"yes, {lifts}" if share > 0.0 else "no",
         trouble=" ".join((summary.trouble or "").split()),
-        sure=_in_draws(got, i),
+        sure=sure if got.samples else "",
     )
 
 
@@ -259,42 +243,15 @@ def _finish(member: Case, name: str) -> float | None:
 def _span(key: str, band: tuple[float, float], units: Units) -> str:
     """From where to where a dome or a bow lies, in words."""
     names = ("dome", "dish") if key == "sphere" else ("bow high", "bow hollow")
-    low, high = band
+    (low, high), sizes = band, sorted(map(abs, band))
     if low * high >= 0.0:
-        ends = sorted((abs(low), abs(high)))
-        name = names[0] if high > 0.0 else names[1]
-        return f"{name} from {units.size(ends[0])} to {units.size(ends[1])}"
+        return f"{names[0 if high > 0.0 else 1]} {_ends((sizes[0], sizes[1]), units)}"
     return f"from {names[1]} {units.size(low)} to {names[0]} {units.size(high)}"
 
 
 def _ends(band: tuple[float, float] | None, units: Units) -> str:
     """From where to where, in words; "" when not known."""
     return "" if band is None else f"from {units.size(band[0])} to {units.size(band[1])}"
-
-
-def _minutes(summary: Summary, known: float) -> tuple[str, str]:
-    """Say "about 40 min" and "13 to 130"; why there is a band is said once, below the table."""
-    head, _, band = Units.band(summary.time, known).partition(", ")
-    return head, band
-
-
-def _lifts(summary: Summary) -> str:
-    share = summary.lift_share
-    return (
-        "no"
-        if share <= 0.0
-        else "yes, a trace"
-        if share < 0.01
-        else f"yes, {Units.share(share)} of the time"
-    )
-
-
-def _in_draws(got: Comparison, i: int) -> str:
-    if not got.samples:
-        return ""
-    told = f"best in {got.best_in(i)} of {got.samples}"
-    bad = got.ended_badly(i)
-    return f"{told}, does not end in {bad}" if bad else told
 
 
 # --- screens -----------------------------------------------------------------------------------
@@ -324,13 +281,9 @@ def _told(row: Row) -> list[str]:
         told = textwrap.wrap(f"did not come to its end: {row.trouble}", 95)
         return [head, *(f"     {line}" for line in told)]
     flat, off, time = (_in_brackets(told) for told in (row.flat, row.removed, row.minutes))
-    lines = [head, f"     worst flat within {flat}; off {off}; {time}; lifts: {row.lifts}"]
-    lines.append(
-        "     " + "; ".join(f"{name}: {_in_brackets(told)}" for name, told in row.plates.items())
-    )
-    if row.sure:
-        lines.append(f"     {row.sure}")
-    return lines
+    faces = "; ".join(f"{name}: {_in_brackets(told)}" for name, told in row.plates.items())
+    lines = [f"worst flat within {flat}; off {off}; {time}; lifts: {row.lifts}", faces, row.sure]
+    return [head, *(f"     {line}" for line in lines if line)]
 
 
 def _in_brackets(told: Told) -> str:
@@ -342,9 +295,36 @@ def marked(table: Sequence[Row]) -> bool:
     return any(MARK in told for row in table for told, _ in row.plates.values())
 
 
-def listed_rows(table: Sequence[Row], most: int) -> tuple[Sequence[Row], int]:
-    """The first `most` rows, and how many are left out."""
-    return table[:most], max(0, len(table) - most)
+def how_sure(got: Comparison) -> list[str]:
+    """What was assumed, and how sure the order is."""
+    units = got.study.units
+    lines = []
+    if spread(got) == BAND:
+        lines.append(
+            "How fast the grit cuts is a guess, known to a band of ten, until you weigh a plate; "
+            "what shape comes after how much metal is firm."
+        )
+    squeezes = [got.squeeze(i) for i in got.done[:2]]
+    if any(squeezes):
+        lines.append(
+            f"How far the grit layer gives ({units.size(max(squeezes))} in the best here) is a guess "
+            "too, within 0.4 to 3 times: what both plates keep of dish goes with it."
+        )
+    if got.cells is not None:
+        lines.append(
+            f"You asked for coarser plates, {got.cells} cells across: read small differences with care."
+        )
+    if got.samples:
+        studies = tuple(m.study for m in got.members if m.study is not None)
+        floor = units.size(got.tolerance.floor) if got.tolerance.floor else "nothing"
+        lines.append(
+            f"Drawn {got.samples} times, the same draws for every way (seed {got.study.seed}); "
+            "from .. to .. holds nine in ten of them."
+        )
+        lines += drawn_in_words(studies, got.tolerance, floor)
+    else:
+        lines.append("--samples 100 draws what is not known and says how sure the order is.")
+    return lines
 
 
 def as_json(got: Comparison) -> dict[str, Any]:
@@ -357,18 +337,14 @@ def as_json(got: Comparison) -> dict[str, Any]:
     if got.cells is not None:
         answer["cells"] = got.cells
     if len(got.done) > 1:
-        known = got.known(*got.done[:2])
-        answer["best"] = {
-            "name": got.members[got.done[0]].name,
-            "apart": known.apart,
-            "of": known.of,
-            "error": known.error,
-            "squeeze": known.squeeze,
-        }
+        best, next_best = got.done[:2]
+        known = got.known(best, next_best)
+        fields = {key: getattr(known, key) for key in ("apart", "of", "error", "squeeze")}
+        answer["best"] = {"name": got.members[best].name, **fields}
+        if got.samples:
+            answer["best"]["wins"] = got.wins(best, next_best)[0]
     if got.samples:
         answer["samples"] = got.samples
-        if len(got.done) > 1:
-            answer["best"]["wins"] = got.wins(*got.done[:2])[0]
     return answer
 
 

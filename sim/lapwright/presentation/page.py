@@ -6,11 +6,14 @@ Pictures are drawn once each: as SVG inside the page, and the main ones as PNG f
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import base64
+import json
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 import numpy as np
 from markupsafe import Markup
+from numpy.typing import NDArray
 
 from lapwright.files import put_in_place
 from lapwright.integration.state import WENT_THROUGH
@@ -18,17 +21,17 @@ from lapwright.limits import BAND
 from lapwright.presentation import pictures, words
 from lapwright.presentation.card import card_data
 from lapwright.presentation.outcome import asides
-from lapwright.presentation.pictures.faces import frames_json
+from lapwright.presentation.pictures.faces import Ground, contour_step, height_limit, spread_out
 from lapwright.presentation.pictures.fringes import flat_words
+from lapwright.presentation.pictures.ink import HEIGHTS
 from lapwright.presentation.render import filled
-from lapwright.presentation.run_view import RunView, good_to, run_view
+from lapwright.presentation.run_view import Face, RunView, common_removed, good_to, level, run_view
 from lapwright.presentation.tables import again_data, forms_data, steps_cells
 from lapwright.presentation.way_round import effects_words
+from lapwright.presentation.words import typeset
 from lapwright.results.record import Run
+from lapwright.specification.plate import boxes, resampled
 from lapwright.units import GRAVITY, Units, joined
-
-__all__ = ["render", "write_page"]
-
 
 BESIDE = ("faces", "sections", "history")  # pictures that are also written as PNG files
 
@@ -54,40 +57,41 @@ def write_page(run: Run, folder: Path) -> Path:
 
     """
     said = run_view(run)
-    drawn = _draw(said)
+    strokes, drawn = _draw(said)
     for name in BESIDE:
-        figure = drawn.get(name)
+        figure = drawn[name]
         if figure is not None:
             put_in_place(folder / f"{name}.png", memoryview(pictures.png(figure)))
     page = folder / "report.html"
-    put_in_place(page, memoryview(_html(said, drawn).encode("utf-8")))
+    put_in_place(page, memoryview(_html(said, strokes, drawn).encode("utf-8")))
     return page
 
 
 def render(run: Run) -> str:
     """The page as text."""
     said = run_view(run)
-    return _html(said, _draw(said))
+    return _html(said, *_draw(said))
 
 
 Drawn = dict[str, pictures.Figure | None]
 
 
-def _draw(said: RunView) -> Drawn:
+def _draw(said: RunView) -> tuple[list[str], Drawn]:
+    """What is said of the strokes, and every picture."""
+    strokes, places = pictures.reaches(said), pictures.places(said)
     with pictures.sheet():
-        return {
+        return pictures.stroke_words(said, strokes), {
             "faces": pictures.faces(said),
             "sections": pictures.sections(said),
             "history": pictures.history(said),
-            "stroke": pictures.stroke(said),
-            "bearing": pictures.bearings(said),
+            "stroke": pictures.stroke(said, strokes),
+            "bearing": pictures.bearings(places, said.units) if places else None,
             "metal": pictures.metal(said),
             "fringes": pictures.fringes_of(said),
         }
 
 
-def _html(said: RunView, drawn: Drawn) -> str:
-    lost = [face.lost for face in said.faces]
+def _html(said: RunView, strokes: list[str], drawn: Drawn) -> str:
     seconds = float(said.run.time[-1]) if len(said.run.time) else 0.0
     masses = [f"{n} {Units.number(p.weight / GRAVITY)} kg" for n, p in said.study.plates.items()]
     return filled(
@@ -96,7 +100,7 @@ def _html(said: RunView, drawn: Drawn) -> str:
         study=said.study,
         drawn=drawn,
         headline=_headline(said),
-        lost=float(np.mean(lost)) if lost else 0.0,
+        lost=float(np.mean([face.lost for face in said.faces])),
         rubbing=Units.rubbing(seconds, said.spread),
         guessed=said.spread == BAND,
         **asides(said),
@@ -106,12 +110,12 @@ def _html(said: RunView, drawn: Drawn) -> str:
         forms=forms_data(said),
         sure=good_to(said),
         again=again_data(said),
-        metal=_metal(said),
-        strokes=pictures.stroke_words(said),
+        metal=[_metal(face, said.units) for face in said.faces],
+        strokes=strokes,
         effects=effects_words(said),
         bearings=_bearings(said),
         flat=flat_words(said),
-        frames=max((len(f.record.frame_time) for f in said.faces), default=0),
+        frames=max(len(f.record.frame_time) for f in said.faces),
         rails=any(f.half[0] > 2.2 * f.half[1] for f in said.faces),
         assumed=_gathered(said.study.assumed),
         **card_data(said.run),
@@ -158,39 +162,21 @@ def _done(said: RunView) -> str:
 # --- the parts ---------------------------------------------------------------------------------
 
 
-def _metal(said: RunView) -> list[str]:
-    lines = []
-    for face in said.faces:
-        got = pictures.zones(face)
-        key = "bow" if face.long else "sphere"
-        before, after = face.before.get(key), face.after.get(key)
-        change = after - before if before is not None and after is not None else None
-        grams = 1e3 * face.mass_per_depth * face.lost
-        makes = (
-            ("makes it hollow along", "makes it high in the middle")
-            if face.long
-            else ("makes a face hollow", "makes a face domed")
-        )
-        lines.append(
-            words.metal(
-                face.name,
-                face.lost,
-                got.inner,
-                got.outer,
-                change,
-                grams,
-                said.units,
-                got.places,
-                makes,
-                got.side,
-            )
-        )
-    return lines
+def _metal(face: Face, units: Units) -> str:
+    got, key = pictures.zones(face), "bow" if face.long else "sphere"
+    before, after = face.before[key], face.after[key]
+    change = after - before if before is not None and after is not None else None
+    grams = 1e3 * face.mass_per_depth * face.lost
+    makes = ("makes a face hollow", "makes a face domed")
+    if face.long:
+        makes = ("makes it hollow along", "makes it high in the middle")
+    depths = face.lost, got.inner, got.outer
+    return words.metal(face.name, *depths, change, grams, units, got.places, makes, got.side)
 
 
 def _bearings(said: RunView) -> list[str]:
     lines = [
-        words.bears(p.title, p.top, p.bottom, p.share, p.mean, p.peak, said.units)
+        words.bears(p.title, *p.names, p.share, p.mean, p.peak, said.units)
         for p in pictures.places(said)
     ]
     if lines and len(said.run.lift_share) and not said.nothing_done:
@@ -208,11 +194,95 @@ def _gathered(assumed: Mapping[str, str]) -> dict[str, str]:
             who.setdefault((kind, last, value), []).append(name)
         else:
             who.setdefault(("", key, value), [])
-    one = {"plates": "plate", "parts": "part", "grits": "grit", "steps": "step"}
     out = {}
     for (kind, last, value), names in who.items():
         label = last.replace("_", " ").replace(".", ", ")
         if names:
-            label += f" ({kind if len(names) > 1 else one[kind]} {joined(names)})"
+            label += f" ({kind if len(names) > 1 else kind.removesuffix('s')} {joined(names)})"
         out[label] = value
     return out
+
+
+# --- the slider --------------------------------------------------------------------------------
+
+BUDGET = 850_000  # bytes of heights in all, so that the page stays well under three megabytes
+FINEST = 112  # cells along the longer side: finer than a screen shows at this size
+
+
+def frames_json(said: RunView) -> str:
+    """The saved surfaces for the slider, one byte a cell, a scale a frame: safe inside a script element."""
+    run, limit, removed = said.run, height_limit(said), common_removed(said)
+    times = max((face.record.frame_time for face in said.faces), key=len)
+    most = min(FINEST, int((BUDGET / (len(said.faces) * len(times))) ** 0.5))
+    # The entry of the history nearest in time to each frame, the later one of equals.
+    entries = [len(run.time) - 1 - int(np.argmin(np.abs(run.time[::-1] - t))) for t in times]
+    told = ["at the start"] * len(times)
+    for k, entry in enumerate(entries[1:], 1):
+        off = said.units.size(float(np.interp(times[k], run.time, removed)))
+        who = f"{run.top[entry]} on {run.bottom[entry]}"
+        told[k] = typeset(f"{off} removed; {Units.rubbing(times[k], said.spread)}; {who}")
+    plates = [_thinned(face, most) for face in said.faces]
+    for plate, face in zip(plates, said.faces, strict=True):
+        plate["words"] = [_shape(face, entry, said.units) for entry in [0, *entries[1:]]]
+    data = {
+        "limit": limit / 1e-6,
+        "step": contour_step(limit, said.units) / 1e-6,
+        "ramp": _text(HEIGHTS),
+        "told": told,
+        "plates": plates,
+    }
+    return json.dumps(data, separators=(",", ":"), allow_nan=False).replace("<", "\\u003c")
+
+
+def _shape(face: Face, entry: int, units: Units) -> str:
+    forms = {key: float(face.form(key)[entry]) for key in face.before}
+    known = {key: value if np.isfinite(value) else None for key, value in forms.items()}
+    return typeset(words.face(known, face.finish, units))
+
+
+def _text(shares: NDArray[np.float64]) -> str:
+    """Shares as bytes."""
+    whole = np.rint(255.0 * np.clip(shares, 0.0, 1.0)).astype(np.uint8)
+    return base64.b64encode(np.ascontiguousarray(whole).tobytes()).decode("ascii")
+
+
+def _thinned(face: Face, most: int) -> dict[str, object]:
+    """Frames of a face on at most `most` cells along its longer side; lengths in mm, heights in um."""
+    ground, few = Ground.of(face), []
+    edges, centres = ground.edges, []
+    keep = min(1.0, max(most, 8) / max(ground.land.shape))
+    for axis, (low, high) in ((ground.y, edges[2:]), (ground.x, edges[:2])):
+        count = max(2, round(len(axis) * keep))
+        width = (high - low) / count
+        centres.append(low + width * (np.arange(count) + 0.5))
+        step = (high - low) / len(axis)
+        few.append(boxes(float(axis[0]), step, len(axis), centres[-1], width))
+    on = face.on * ground.land
+    land, weight = (resampled(values, *few) for values in (ground.land, on))
+    maps, lows, spans = [], [], []
+    for frame in face.record.frames:
+        z = resampled(on * np.nan_to_num(level(face.record, frame)), *few)
+        z = spread_out(np.where(weight > 0.02, z / np.maximum(weight, 0.02), np.nan), 3) / 1e-6
+        low = float(np.nanmin(z))
+        span = float(np.nanmax(z)) - low
+        maps.append(np.nan_to_num((z - low) / (span or 1.0)))
+        lows.append(round(low, 6))
+        spans.append(round(span, 6))
+    small = Ground(centres[1], centres[0], land, ground.outer, ground.bore)
+    ny, nx = land.shape
+    return {
+        "nx": nx,
+        "ny": ny,
+        "cells": _mm(edges),
+        "window": _mm(face.half),
+        "outer": [_mm(point) for point in face.outer],
+        "bore": round(1e3 * face.bore, 4),
+        "low": lows,
+        "span": spans,
+        "land": _text(np.where(small.grooved, land, 1.0)),
+        "z": _text(np.stack(maps)),
+    }
+
+
+def _mm(lengths: Iterable[float]) -> list[float]:
+    return [round(1e3 * float(length), 4) for length in lengths]

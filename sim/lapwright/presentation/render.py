@@ -19,8 +19,6 @@ from lapwright.units import sentence
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["filled", "templates"]
-
 
 def filled(template: str, **data: Any) -> str:
     """A template as text, with the data that it asks for."""

@@ -1,9 +1,4 @@
-"""The page's tables as plain data, and what moved in a finer run.
-
-The page's tables: what was done, and the form of every face before and after.
-
-What moved when a study was lapped a second time, finer: in words, and as a table of the page.
-"""
+"""The tables of a run's page: what was done, every form before and after, what moved when lapped finer."""
 
 from __future__ import annotations
 
@@ -11,6 +6,8 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
+
+import numpy as np
 
 from lapwright.metrology.form import FORMS, SPOKEN
 from lapwright.presentation import words
@@ -21,7 +18,7 @@ from lapwright.specification.curves import Still
 from lapwright.specification.step import Step, Turn
 from lapwright.units import METRIC, NOTHING, Units, joined
 
-__all__ = ["again_data", "again_words", "forms_data", "steps_cells", "stroke_words", "turn_words"]
+FLAT, LOST = "flatness", "removed"
 
 
 def stroke_words(step: Step, units: Units = METRIC) -> str:
@@ -47,36 +44,30 @@ def _degrees(angle: float) -> str:
     return f"{'-' if value < 0 else ''}{abs(value):.3g}"
 
 
-def steps_cells(account: RunView) -> list[tuple[str, ...]]:
+def steps_cells(said: RunView) -> list[tuple[str, ...]]:
     """Of each step a row of the table; how much metal it took off comes from the history."""
     return [
         (
             step.top,
             step.bottom,
             METRIC.size(step.grit.size),
-            stroke_words(step, account.units),
-            _turning(step),
-            _time(account, number, step),
+            stroke_words(step, said.units),
+            turn_words(step.turn)
+            + (f"; you walk {turn_words(step.walk)}" if step.walk.angle else ""),
+            _time(said, number, step),
             f"every {Units.spell(step.fresh_every)}" if step.fresh_every else "at the start only",
             _swap(step),
-            _off(account, number, step),
+            _off(said, number, step),
         )
-        for number, step in enumerate(account.steps, 1)
+        for number, step in enumerate(said.steps, 1)
     ]
 
 
-def _turning(step: Step) -> str:
-    said = turn_words(step.turn)
-    walk = turn_words(step.walk)
-    return said if walk == "none" else f"{said}; you walk {walk}"
-
-
-def _time(account: RunView, number: int, step: Step) -> str:
-    most = f"{step.total_strokes} strokes, {Units.spell(step.total_strokes / step.pace)}"
-    if step.until is None:
-        return most
-    rubbed = account.rubbed(number)
+def _time(said: RunView, number: int, step: Step) -> str:
     allowed = Units.spell(step.total_strokes / step.pace)
+    if step.until is None:
+        return f"{step.total_strokes} strokes, {allowed}"
+    rubbed = said.rubbed(number)
     return f"{round(rubbed * step.pace)} strokes, {Units.spell(rubbed)} (at most {allowed})"
 
 
@@ -85,93 +76,68 @@ def _swap(step: Step) -> str:
         return "never"
     if step.swap.read is not None:
         return f"by reading every {Units.spell(step.swap.read)}"
-    times = dict(step.swap.on_top)
-    if len(set(times.values())) == 1:
-        return f"every {Units.spell(next(iter(times.values())))}"
-    return ", ".join(f"{n} on top {Units.spell(t)}" for n, t in times.items())
+    times = {name: Units.spell(time) for name, time in dict(step.swap.on_top).items()}
+    if len(set(dict(step.swap.on_top).values())) == 1:
+        return f"every {next(iter(times.values()))}"
+    return ", ".join(f"{name} on top {time}" for name, time in times.items())
 
 
-def _off(account: RunView, number: int, step: Step) -> str:
+def _off(said: RunView, number: int, step: Step) -> str:
     """Mean depth that a step took off its two plates, over all rounds."""
-    total, run = 0.0, account.run
-    for name in (step.top, step.bottom):
-        face = account.face(name)
-        if face is None:
-            return "unknown"
-        removed = face.record.removed
-        for k in range(1, len(removed)):
-            if int(run.step[k]) == number:
-                total += float(removed[k] - removed[k - 1]) / 2
-    return account.units.size(total) if total > NOTHING else "nothing"
+    faces = [face for face in said.faces if face.name in (step.top, step.bottom)]
+    if len(faces) < 2:
+        return "unknown"
+    removed = np.mean([face.record.removed for face in faces], axis=0)
+    total = float(np.diff(removed)[np.asarray(said.run.step[1:]) == number].sum())
+    return said.units.size(total) if total > NOTHING else "nothing"
 
 
 # --- forms -------------------------------------------------------------------------------------
 
 _EDGE = {METRIC: "outermost 3 mm", Units.INCH: "outermost 0.12 in"}
+Row = tuple[str, list[dict[str, Any] | None]]  # a form, its cell before and after
 
 
-@dataclass(frozen=True)
-class Cell:
-    """A form of a face in figures: which side, its size in um and in uin, whether finer than the finish."""
-
-    side: str
-    metric: str
-    inch: str
-    fine: bool
-
-
-@dataclass(frozen=True)
-class FormRow:
-    """A form of a face before and after; None where it is not known."""
-
-    title: str
-    cells: tuple[Cell | None, ...]
-
-
-def forms_data(account: RunView) -> dict[str, Any]:
+def forms_data(said: RunView) -> dict[str, Any]:
     """Forms of every face before and after, in both units, with the edge margin named."""
-    faces = [
-        (
-            face.name,
-            [
-                FormRow(title, tuple(_cell(key, forms.get(key), face.finish) for forms in both))
-                for key, title in _rows_of(account.units)
-                if any(forms.get(key) is not None for forms in both)
-            ],
-            _numbers("", face.lost, None),
-        )
-        for face, both in ((face, (face.before, face.after)) for face in account.faces)
-    ]
-    margins = {f.name: account.units.length(f.record.margin) for f in account.faces}
-    shares = [f"on {name} {Units.number(share)} of it" for name, share in account.bores.items()]
+    titles = {key: FORMS[key].title for key in (*SPOKEN, FLAT)} | {"edge": _EDGE[said.units]}
+    faces: list[tuple[str, list[Row], dict[str, Any] | None]] = []
+    for face in said.faces:
+        rows = [
+            (
+                title,
+                [_cell(key, forms.get(key), face.finish) for forms in (face.before, face.after)],
+            )
+            for key, title in titles.items()
+        ]
+        known = [(title, cells) for title, cells in rows if any(cells)]
+        faces.append((face.name, known, _cell(LOST, face.lost, None)))
+    margins = {f.name: said.units.length(f.record.margin) for f in said.faces}
+    shares = [f"on {name} {Units.number(share)} of it" for name, share in said.bores.items()]
     return {
         "faces": faces,
         "margin": next(iter(margins.values())) if len(set(margins.values())) == 1 else "",
         "margins": joined([f"{margin} of {name}" for name, margin in margins.items()]),
         "bores": joined(shares),
-        "marked": any(c and c.fine for _, rows, _ in faces for row in rows for c in row.cells),
+        "marked": any(c and c["fine"] for _, rows, _ in faces for _, cells in rows for c in cells),
     }
 
 
-def _rows_of(units: Units) -> tuple[tuple[str, str], ...]:
-    """Forms by name and in words; the band at the edge in the person's units."""
-    return (*((key, FORMS[key].title) for key in (*SPOKEN, "flatness")), ("edge", _EDGE[units]))
-
-
-def _cell(key: str, value: float | None, finish: float | None) -> Cell | None:
+def _cell(key: str, value: float | None, finish: float | None) -> dict[str, Any] | None:
+    """A form of a face in figures: its side, its size in um and uin, whether finer than the finish."""
     if value is None:
         return None
-    sideless = key == "flatness" or abs(value) < NOTHING
-    return _numbers("" if sideless else FORMS[key].sides[0 if value > 0 else 1], value, finish)
-
-
-def _numbers(side: str, value: float, finish: float | None) -> Cell:
-    fine = abs(value) >= NOTHING and METRIC.finer(value, finish)
+    sideless = key in (FLAT, LOST) or abs(value) < NOTHING
     metric, inch = (
-        _figure(value, unit, least)
-        for unit, least in ((METRIC.small.size, 0.01), (Units.INCH.small.size, 0.4))
+        _figure(value, unit.small.size, least)
+        for unit, least in ((METRIC, 0.01), (Units.INCH, 0.4))
     )
-    return Cell(side, metric, inch, fine)
+    return {
+        "side": "" if sideless else FORMS[key].sides[0 if value > 0 else 1],
+        "metric": metric,
+        "inch": inch,
+        "fine": abs(value) >= NOTHING and METRIC.finer(value, finish),
+    }
 
 
 def _figure(value: float, scale: float, least: float) -> str:
@@ -181,7 +147,8 @@ def _figure(value: float, scale: float, least: float) -> str:
     return Units.number(abs(value) / scale) if abs(value) >= least * scale else f"under {least:g}"
 
 
-FLAT, LOST = "flatness", "removed"
+# --- lapped again, finer -----------------------------------------------------------------------
+
 TOLD = 2e-9  # [m] moved by less, nothing is said of it: no gauge reads it
 
 
@@ -217,17 +184,6 @@ def again_words(said: RunView) -> list[str]:
     return [*lines, *_sure(said, fine)]
 
 
-@dataclass(frozen=True)
-class AgainRow:
-    """A figure as lapped, lapped finer (each: whether finer than the finish too), and how far it moved."""
-
-    title: str
-    usual: tuple[str, bool]
-    finer: tuple[str, bool]
-    by: str
-    expected: str
-
-
 def again_data(said: RunView) -> dict[str, Any]:
     """The same as a table of every form; empty where nothing was lapped twice."""
     fine = said.run.fine
@@ -239,7 +195,7 @@ def again_data(said: RunView) -> dict[str, Any]:
         (face.name, [_row(one, face.finish, said.units) for one in _moved(face, fine)])
         for face in said.faces
     ]
-    marked = any(row.usual[1] or row.finer[1] for _, rows in faces for row in rows)
+    marked = any(row["usual"][1] or row["finer"][1] for _, rows in faces for row in rows)
     return {"faces": faces, "marked": marked, "notes": _sure(said, fine)}
 
 
@@ -301,7 +257,8 @@ def _moved_figure(key: str, value: float, units: Units) -> str:
     return part_words(key, value, units)
 
 
-def _row(one: Moved, finish: float | None, units: Units) -> AgainRow:
+def _row(one: Moved, finish: float | None, units: Units) -> dict[str, Any]:
+    """A figure as lapped, lapped finer (each: whether finer than the finish too), and how far it moved."""
     usual, finer = (
         (
             _moved_figure(one.key, value, units),
@@ -309,5 +266,10 @@ def _row(one: Moved, finish: float | None, units: Units) -> AgainRow:
         )
         for value in (one.value, one.fine)
     )
-    expected = "" if one.expected is None else units.size(one.expected)
-    return AgainRow(_title(one.key), usual, finer, units.size(one.by), expected)
+    return {
+        "title": _title(one.key),
+        "usual": usual,
+        "finer": finer,
+        "by": units.size(one.by),
+        "expected": "" if one.expected is None else units.size(one.expected),
+    }

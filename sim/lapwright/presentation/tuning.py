@@ -17,7 +17,7 @@ from lapwright.presentation import pictures
 from lapwright.presentation import tuning_notes as notes
 from lapwright.presentation import tuning_text as told
 from lapwright.presentation.comparison_text import MARKED
-from lapwright.presentation.pictures.swept import Mark, Slip, Way, slips, trade_off, ways
+from lapwright.presentation.pictures.search import Mark, Slip, Way, slips, trade_off, ways
 from lapwright.presentation.render import filled
 from lapwright.presentation.tuning_notes import asked_for, label, settings, spoken
 from lapwright.study.write import written

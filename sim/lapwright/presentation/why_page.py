@@ -38,9 +38,6 @@ from lapwright.specification.plate import Plate
 from lapwright.study.model import Study
 from lapwright.units import Units, sentence
 
-__all__ = ["Cards", "error_cards", "errors_drawn", "why_page"]
-
-
 Array = NDArray[np.float64]
 
 MOST_SHAPES = 12  # that stay, drawn; more are told in words
@@ -91,21 +88,19 @@ def why_page(
 
 def _headline(reasons: Sequence[StepAnalysis], units: Units) -> str:
     """What one plate alone loses soonest, if it does; then what the strokes cannot take out."""
-    most = max(reasons, key=lambda r: r.spectrum.survivors)
-    many = len(reasons) > 1
+    most, many = max(reasons, key=lambda r: r.spectrum.survivors), len(reasons) > 1
     they = "These strokes take" if many else "This stroke takes"
     if most.spectrum.survivors == 0:
         return f"{they} out every error that was looked at."
+    pair = f"{most.step.top} on {most.step.bottom}"
+    never = f"One of these strokes, {pair}, never" if many else "This stroke never"
     staying = stays_in_short(most)
-    which = (
-        f"One of these strokes, {most.step.top} on {most.step.bottom}," if many else "This stroke"
-    )
     if soonest := told.soonest(most, units):
         slowly = " Some errors of both hardly change." if goes_slowly(most) else ""
-        return f"{sentence(soonest)}. {which} never takes out: {staying}.{slowly}"
+        return f"{sentence(soonest)}. {never} takes out: {staying}.{slowly}"
     if most.spectrum.survivors == 1 and not goes_slowly(most):
         return f"{they} out every error but {staying}."
-    return f"{which} never takes out: {staying}."
+    return f"{never} takes out: {staying}."
 
 
 def _step(
@@ -144,6 +139,11 @@ class Cards:
     stay: Sequence[Card]
     go: Sequence[Card]
 
+    @property
+    def soon(self) -> str:
+        """The heading of what goes soon."""
+        return f"Go soon, what {self.quick} alone has"
+
 
 def error_cards(study: Study, reason: StepAnalysis) -> Cards:
     """Little drawings of the errors that a stroke leaves alone, and of those that go, the fastest first."""
@@ -155,15 +155,12 @@ def error_cards(study: Study, reason: StepAnalysis) -> Cards:
 
     stay = [card(error, "stays") for error in stays_wholly(reason)]
     stay += _finer_that_stay(reason, plates, MOST_SHAPES - len(stay))
-    alone = own_errors(reason)
+    alone, pair = own_errors(reason), quick_and_slow(reason)
+    others = [e for group in told.goes(reason) for e in group.errors if e not in alone]
     own, go = (
         [card(e, told.halves(told.alone(e, reason), units, spread)) for e in going]
-        for going in (
-            alone,
-            [e for group in told.goes(reason) for e in group.errors if e not in alone],
-        )
+        for going in (alone, others)
     )
-    pair = quick_and_slow(reason)
     return Cards(pair[0] if pair else "", own, stay, go)
 
 
@@ -171,25 +168,15 @@ def errors_drawn(cards: Cards) -> Figure | None:
     """All, each group under its heading; None where there are none."""
     plates = next((card.plates for card in (*cards.own, *cards.stay, *cards.go)), ())
     columns = 2 if any(p.outline.size[0] / p.outline.size[1] > 2.2 for p in plates) else 4
-    groups = (
-        (_soon(cards), cards.own),
-        ("Stay for ever", cards.stay),
-        ("Go, the fastest first", cards.go),
-    )
-    return errors(groups, columns)
-
-
-def _soon(cards: Cards) -> str:
-    return f"Go soon, what {cards.quick} alone has"
+    stay, go = ("Stay for ever", cards.stay), ("Go, the fastest first", cards.go)
+    return errors(((cards.soon, cards.own), stay, go), columns)
 
 
 def _in_words(cards: Cards) -> str:
     """What is drawn, for who cannot see it."""
-    going = [("Go", cards.go)] if not cards.own else [(_soon(cards), cards.own), ("Go", cards.go)]
+    going = [(cards.soon, cards.own)] * bool(cards.own) + [("Go", cards.go)]
     lines = [f"Stay: {'; '.join(card.title for card in cards.stay)}"]
-    lines += [
-        f"{head}: {'; '.join(f'{c.title}, {c.note}' for c in those)}" for head, those in going
-    ]
+    lines += [f"{head}: {'; '.join(f'{c.title}, {c.note}' for c in some)}" for head, some in going]
     return ". ".join(lines)
 
 
@@ -207,28 +194,19 @@ def _maps(reason: StepAnalysis, plates: Sequence[Plate], z: Array) -> tuple[Arra
 
 def _finer_that_stay(reason: StepAnalysis, plates: tuple[Plate, ...], room: int) -> list[Card]:
     """Shapes that stay beside those with a name."""
-    named = np.array([error.start for error in stays_wholly(reason)]).reshape(
-        -1, reason.flow.matrix.shape[0]
-    )
+    named = np.array([error.start for error in stays_wholly(reason)])
+    kind = FINER.get(invariants_of(reason.step, as_laid=True).kind, "a finer shape")
     cards: list[Card] = []
-    kind = invariants_of(reason.step, as_laid=True).kind
     for mode in reason.spectrum.modes:
         if not mode.stays or len(cards) >= room:
             continue
         shape = mode.shape / np.linalg.norm(mode.shape)
         if named.size:
             fit = np.linalg.lstsq(named.T, shape, rcond=None)[0]
-            rest = shape - named.T @ fit
-            if np.linalg.norm(rest) < 0.5:
+            if np.linalg.norm(shape - named.T @ fit) < 0.5:
                 continue
-        cards.append(
-            Card(
-                f"{FINER.get(kind, 'a finer shape')} ({len(cards) + 1})",
-                "stays",
-                plates,
-                _maps(reason, plates, shape),
-            )
-        )
+        what = f"{kind} ({len(cards) + 1})"
+        cards.append(Card(what, "stays", plates, _maps(reason, plates, shape)))
     return cards
 
 
@@ -238,12 +216,11 @@ def _cause(study: Study, number: int, reason: StepAnalysis) -> Figure | None:
     bottom, top = (_coarser(study.plates[name]) for name in reason.names)
     key = "bow" if top.outline.long or bottom.outline.long else "sphere"
     pair = Pair(bottom, top, step.grit.layer.stiffness, reason.load)
-    sample = block_sample(
-        Motion(step, (0, 1, number)), reason.load, 0, step.total_strokes, FRESH_POSES, (0.5, 0.5)
-    )
-    flat = np.zeros(bottom.grid.shape), np.zeros(top.grid.shape)
-    still = np.ones_like(sample.poses.vx), np.zeros_like(sample.poses.vy)
-    even = replace(sample, poses=replace(sample.poses, vx=still[0], vy=still[1], spin=still[1]))
+    motion, strokes = Motion(step, (0, 1, number)), (0, step.total_strokes)
+    sample = block_sample(motion, reason.load, *strokes, FRESH_POSES, (0.5, 0.5))
+    flat = [np.zeros(plate.grid.shape) for plate in (bottom, top)]
+    ones, none = np.ones_like(sample.poses.vx), np.zeros_like(sample.poses.vy)
+    even = replace(sample, poses=replace(sample.poses, vx=ones, vy=none, spin=none))
     try:
         worn, pressed = (pair.average(flat[0], flat[1], each) for each in (sample, even))
     except TippedError:  # told beside what lifts

@@ -4,28 +4,23 @@ from __future__ import annotations
 
 from matplotlib.figure import Figure
 
-from lapwright.presentation.pictures.bearing import Place, bearing_picture, bearings, places
 from lapwright.presentation.pictures.faces import faces
-from lapwright.presentation.pictures.fringes import Seen, fringe_figure, fringe_picture, fringes_of
+from lapwright.presentation.pictures.fringes import fringes_of
 from lapwright.presentation.pictures.history import history, metal, zones
 from lapwright.presentation.pictures.ink import png, sheet, svg
 from lapwright.presentation.pictures.sections import sections
-from lapwright.presentation.pictures.stroke import stroke, stroke_words
+from lapwright.presentation.pictures.stroke import bearings, places, reaches, stroke, stroke_words
 
 __all__ = [
     "Figure",
-    "Place",
-    "Seen",
-    "bearing_picture",
     "bearings",
     "faces",
-    "fringe_figure",
-    "fringe_picture",
     "fringes_of",
     "history",
     "metal",
     "places",
     "png",
+    "reaches",
     "sections",
     "sheet",
     "stroke",

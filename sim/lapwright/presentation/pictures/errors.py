@@ -10,27 +10,19 @@ from math import ceil
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.patches import FancyArrowPatch, PathPatch
-from matplotlib.transforms import Affine2D
-from numpy.typing import NDArray
 
-from lapwright.presentation.pictures.faces import contours, patched
-from lapwright.presentation.pictures.ink import (
-    HEIGHTS,
-    REMOVED,
-    SHEET,
-    Array,
-    bare,
-    boundary_path,
-    new_figure,
+from lapwright.presentation.pictures.faces import (
+    MM,
+    Ground,
+    Spot,
+    coloured,
+    contours,
+    draw_map,
 )
+from lapwright.presentation.pictures.ink import REMOVED, SHEET, Array, Box, Style, bare, new_figure
 from lapwright.presentation.words import typeset
 from lapwright.specification.plate import Plate
 
-__all__ = ["Card", "cause", "errors"]
-
-
-MM = 1e3
 WIDTH = 1010.0
 GAP = 14.0
 HEAD = 42.0  # of a group's heading
@@ -46,18 +38,14 @@ class Card:
     plates: tuple[Plate, ...]
     maps: tuple[Array, ...]
 
+    @property
+    def notes(self) -> list[str]:
+        """The note in lines: minutes stay with their band."""
+        return typeset(self.note.replace(" (", "\n(", 1)).split("\n")
 
-@dataclass(frozen=True)
-class Place:
-    """Where the middle of a face lies on the paper [points], and points for each millimetre."""
-
-    x: float
-    y: float
-    scale: float
-
-    def of(self, x: Array, y: Array) -> tuple[Array, Array]:
-        """Points of the face [m] on the paper."""
-        return self.x + MM * self.scale * x, self.y + MM * self.scale * y
+    def heads(self, wide: float) -> list[str]:
+        """The title in lines, for a card so wide [points]."""
+        return textwrap.wrap(typeset(self.title), max(16, int(wide / 6.3)))[:2]
 
 
 @dataclass(frozen=True)
@@ -68,10 +56,6 @@ class Block:
     rows: tuple[Sequence[Card], ...]
     first: int
 
-    def height(self, tall: float, wide: float) -> float:
-        """Height on the paper [points], of faces `tall` and cards `wide`."""
-        return HEAD + sum(tall + _titles(row, wide) + GAP for row in self.rows)
-
 
 def errors(groups: Sequence[tuple[str, Sequence[Card]]], columns: int = 4) -> Figure | None:
     """Cards in groups, each group under its heading; a small group has the next one beside it."""
@@ -79,17 +63,19 @@ def errors(groups: Sequence[tuple[str, Sequence[Card]]], columns: int = 4) -> Fi
     if not shown:
         return None
     cell = WIDTH / columns
-    wide = cell - 18.0
-    tall = _tall(shown[0][1][0], cell)
+    tall = _tall(shown[0][1][0].plates, cell - 30.0) + 12.0
     bands = _bands(shown, columns)
-    heights = [max(block.height(tall, wide) for block in band) for band in bands]
-    axes = _paper(sum(heights))
+    heights = [
+        max(HEAD + sum(tall + GAP + _titles(row, cell - 18.0) for row in b.rows) for b in band)
+        for band in bands
+    ]
     y = sum(heights)
+    figure, axes = _paper(y)
     for band, height in zip(bands, heights, strict=True):
         for block in band:
             _block(axes, block, y, cell, tall)
         y -= height
-    return _done(axes, sum(heights))
+    return figure
 
 
 def _bands(groups: Sequence[tuple[str, Sequence[Card]]], columns: int) -> list[list[Block]]:
@@ -124,114 +110,61 @@ def _block(axes: Axes, block: Block, y: float, cell: float, tall: float) -> None
 
 def _titles(row: Sequence[Card], wide: float) -> float:
     """Room for the words above the cards of a row [points]."""
-    return max(14.0 * len(_heads(card, wide)) + 13.0 * len(_notes(card)) for card in row) + 8.0
+    return max(14.0 * len(c.heads(wide)) + 13.0 * len(c.notes) for c in row) + 8.0
 
 
-def _heads(card: Card, wide: float) -> list[str]:
-    return textwrap.wrap(typeset(card.title), max(16, int(wide / 6.3)))[:2]
-
-
-def _notes(card: Card) -> list[str]:
-    """Minutes stay with their band."""
-    return typeset(card.note.replace(" (", "\n(", 1)).split("\n")
-
-
-def _paper(height: float) -> Axes:
+def _paper(height: float) -> tuple[Figure, Axes]:
     """One set of axes in points for the whole drawing: one for every face would take ten times as long."""
-    return bare(new_figure(WIDTH, height), (0.0, 0.0, WIDTH, height))
+    figure = new_figure(WIDTH, height)
+    return figure, bare(figure, (0.0, 0.0, WIDTH, height), (0.0, WIDTH, 0.0, height))
 
 
-def _done(axes: Axes, height: float) -> Figure:
-    axes.set_xlim(0.0, WIDTH)
-    axes.set_ylim(0.0, height)
-    figure = axes.figure
-    assert isinstance(figure, Figure)
-    return figure
-
-
-def _tall(card: Card, cell: float) -> float:
-    """Height of the faces of a card [points]."""
-    width = (cell - 30.0) / len(card.plates)
-    return max(ceil(width * max(_half(p)[1] / _half(p)[0] for p in card.plates)), 34.0) + 12.0
-
-
-def _half(plate: Plate) -> tuple[float, float]:
-    width, height = plate.outline.size
-    return 0.5 * width * MM, 0.5 * height * MM
+def _tall(plates: Sequence[Plate], width: float) -> float:
+    """Height of faces that stand beside each other in a width [points]."""
+    each = width / len(plates)
+    sizes = [plate.outline.size for plate in plates]
+    return max(ceil(each * max(across / along for along, across in sizes)), 34.0)
 
 
 def _card(axes: Axes, card: Card, x: float, y: float, width: float, tall: float) -> None:
-    heads, notes = _heads(card, width), _notes(card)
-    at = y + tall + 3.0 + 14.0 * len(heads) + 13.0 * len(notes)
-    for text, size, weight, colour in (
-        *((head, 11.5, "bold", SHEET.ink) for head in heads),
-        *((note, 10.0, "normal", SHEET.muted) for note in notes),
-    ):
-        at -= 14.0 if weight == "bold" else 13.0
-        axes.text(x, at + 4.0, text, fontsize=size, weight=weight, color=colour)
-    each = width / len(card.plates)
-    limit = max(
-        (float(np.abs(z[p.land > 0.0]).max()) for p, z in zip(card.plates, card.maps, strict=True)),
-        default=0.0,
-    )
-    for k, (plate, z) in enumerate(zip(card.plates, card.maps, strict=True)):
-        _little(axes, plate, z, limit, _inside(plate, (x + k * each, y, each - 8.0, tall - 8.0)))
+    at = y + tall + 7.0
+    for note in reversed(card.notes):
+        axes.text(x, at, note, fontsize=10.0, color=SHEET.muted)
+        at += 13.0
+    for head in reversed(card.heads(width)):
+        axes.text(x, at, head, fontsize=11.5, weight="bold", color=SHEET.ink)
+        at += 14.0
+    shown = [np.where(p.land > 0.0, z, np.nan) for p, z in zip(card.plates, card.maps, strict=True)]
+    limit = max(float(np.nanmax(np.abs(z))) for z in shown) or 1.0
+    each = width / len(shown)
+    for k, (plate, z) in enumerate(zip(card.plates, shown, strict=True)):
+        ground = Ground.of(plate)
+        colours = coloured(ground, z, limit)
+        _face(
+            axes,
+            plate.name,
+            ground,
+            colours,
+            z,
+            limit / STEPS,
+            (x + k * each, y, each - 8.0, tall - 8.0),
+        )
 
 
-def _little(axes: Axes, plate: Plate, z: Array, limit: float, place: Place) -> None:
-    """One face, heights alone: colours and lines of equal height, no figures."""
-    limit = limit if limit > 0.0 else 1.0
-    shown = np.where(plate.land > 0.0, z, np.nan)
-    clip = _face(axes, plate, patched(shown, plate.land, limit, HEIGHTS), place)
-    contours(axes, *place.of(plate.grid.x, plate.grid.y), shown, limit / STEPS, limit, clip)
-    _mark(axes, plate, place)
-
-
-def _inside(plate: Plate, box: tuple[float, float, float, float]) -> Place:
-    """Where a face lies in a box (left, bottom, width, height) [points], its mark above it."""
+def _face(
+    axes: Axes, name: str, ground: Ground, colours: Array, z: Array, step: float, box: Box
+) -> None:
+    """A face in a box: colours, lines of equal height, its mark of 12 o'clock and its name above it."""
     left, bottom, width, height = box
-    along, across = _half(plate)
-    room = 0.22 * max(along, across)
-    scale = min(width / (2.08 * along), height / (2.04 * across + room))
-    return Place(left + 0.5 * width, bottom + 1.04 * across * scale, scale)
-
-
-def _face(axes: Axes, plate: Plate, colours: NDArray[np.uint8], place: Place) -> PathPatch:
-    drawn = boundary_path(plate.outline.polygon(180) * MM, 0.5 * plate.outline.bore * MM)
-    path = Affine2D().scale(place.scale).translate(place.x, place.y).transform_path(drawn)
-    clip = PathPatch(path, transform=axes.transData)
-    cell = plate.grid.cell
-    x, y = place.of(
-        np.array([plate.grid.x[0] - cell / 2, plate.grid.x[-1] + cell / 2]),
-        np.array([plate.grid.y[0] - cell / 2, plate.grid.y[-1] + cell / 2]),
-    )
-    picture = axes.imshow(
-        colours,
-        origin="lower",
-        interpolation="none",
-        aspect="auto",
-        extent=(x[0], x[1], y[0], y[1]),
-    )
-    picture.set_clip_path(clip)
-    axes.add_patch(PathPatch(path, fill=False, edgecolor=SHEET.ink, linewidth=1.0))
-    return clip
-
-
-def _mark(axes: Axes, plate: Plate, place: Place) -> None:
-    """The mark of 12 o'clock, and whose face it is."""
-    along, across = _half(plate)
-    tick = 0.07 * max(along, across) * place.scale
-    top = place.y + across * place.scale
-    axes.plot([place.x, place.x], [top, top + tick], color=SHEET.ink, linewidth=1.2, clip_on=False)
-    axes.text(
-        place.x,
-        top + 1.2 * tick,
-        plate.name,
-        ha="center",
-        va="bottom",
-        fontsize=9.5,
-        color=SHEET.muted,
-    )
+    along, across = (MM * half for half in ground.half)
+    big = max(along, across)
+    scale = min(width / (2.08 * along), height / (2.04 * across + 0.22 * big))
+    spot = Spot(left + 0.5 * width, bottom + 1.04 * across * scale, scale)
+    contours(axes, ground, z, step, draw_map(axes, ground, colours, spot), spot)
+    top, tick = spot.y + across * scale, 0.07 * big * scale
+    axes.plot([spot.x] * 2, [top, top + tick], color=SHEET.ink, linewidth=1.2, clip_on=False)
+    style: Style = {"ha": "center", "va": "bottom", "fontsize": 9.5, "color": SHEET.muted}
+    axes.text(spot.x, top + 1.2 * tick, name, style)
 
 
 def cause(
@@ -250,82 +183,50 @@ def cause(
 
     """
     cell = WIDTH / (3 * len(plates))
-    tall = max(ceil((cell - 10.0) * max(_half(p)[1] / _half(p)[0] for p in plates)), 40.0) + 34.0
-    axes = _paper(tall + 46.0)
+    tall = max(_tall(plates, (cell - 10.0) * len(plates)), 40.0) + 34.0
+    figure, axes = _paper(tall + 46.0)
     for k, plate in enumerate(plates):
+        ground = Ground.of(plate)
         for j, (what, values) in enumerate((("pressed", pressure[k]), ("worn", wear[k]))):
-            left = (3 * k + j) * cell
-            on = plate.land > 0.0
-            mean = float(values[on].mean()) or 1.0
-            shown = np.where(on, values / mean, np.nan)
+            left, on = (3 * k + j) * cell, plate.land > 0.0
+            shown = np.where(on, values / (float(values[on].mean()) or 1.0), np.nan)
             top, low = float(np.nanmax(shown)), float(np.nanmin(shown))
-            place = _inside(plate, (left, 0.0, cell - 10.0, tall))
-            clip = _face(
-                axes,
-                plate,
-                patched(shown, plate.land, max(top, 1.01), REMOVED, min(low, 0.99)),
-                place,
-            )
-            contours(
-                axes,
-                *place.of(plate.grid.x, plate.grid.y),
-                shown - 1.0,
-                0.1,
-                max(top, 1.01) - 1.0,
-                clip,
-            )
-            _mark(axes, plate, place)
-            told = f"{low:.2g} to {top:.2g} of its mean"
-            head = f"{plate.name}: {what}"
+            colours = coloured(ground, shown, max(top, 1.01), REMOVED, min(low, 0.99))
+            box = (left, 0.0, cell - 10.0, tall)
+            _face(axes, plate.name, ground, colours, shown - 1.0, 0.1, box)
+            head, told = f"{plate.name}: {what}", f"{low:.2g} to {top:.2g} of its mean"
             axes.text(left + 2.0, tall + 26.0, head, fontsize=11.0, weight="bold", color=SHEET.ink)
             axes.text(left + 2.0, tall + 11.0, told, fontsize=10.0, color=SHEET.muted)
         box = ((3 * k + 2) * cell, 0.0, cell - 16.0, tall)
-        _arrows(axes, plate, box, made[k], max(map(abs, made)) or 1.0)
-    return _done(axes, tall + 46.0)
+        _arrows(axes, plate.name, box, made[k] / (max(map(abs, made)) or 1.0))
+    return figure
 
 
-def _arrows(
-    axes: Axes, plate: Plate, box: tuple[float, float, float, float], made: float, most: float
-) -> None:
-    """A section with arrows: where the face sinks against its mean."""
+def _arrows(axes: Axes, name: str, box: Box, made: float) -> None:
+    """A section with arrows: where the face sinks against its mean; `made` from -1 to 1."""
     left, bottom, width, height = box
-    wide, high = width / 2.1, height / 2.15
+    middle, wide, high = left + 0.5 * width, width / 2.1, height / 2.15
+    level = bottom + 1.1 * high
 
-    def across(x: Array) -> Array:
-        return left + 0.5 * width + wide * x
-
-    def up(y: Array) -> Array:
-        return bottom + high * (y + 1.1)
+    def bent(x: Array) -> Array:
+        return 0.28 * high * made * (0.5 - x**2)
 
     x = np.linspace(-1.0, 1.0, 61)
-    bend = 0.28 * made / most * (0.5 - x**2)
-    axes.fill_between(
-        across(x), up(np.full_like(x, -0.75)), up(bend), color=SHEET.metal, linewidth=0.0
-    )
-    ends = across(np.array([-1.0, 1.0]))
-    axes.plot(ends, up(np.zeros(2)), color=SHEET.muted, linewidth=0.9, linestyle=(0, (4, 3)))
-    axes.plot(across(x), up(bend), color=SHEET.ink, linewidth=1.6)
-    at = np.array([-0.86, -0.45, 0.0, 0.45, 0.86])
-    to = 0.28 * made / most * (0.5 - at**2)
-    for a, foot, tip in zip(across(at), up(0.0 * to), up(2.2 * to), strict=True):
-        if abs(tip - foot) > 0.066 * high:
-            axes.add_patch(
-                FancyArrowPatch(
-                    (a, foot),
-                    (a, tip),
-                    arrowstyle="-|>",
-                    mutation_scale=10,
-                    color=SHEET.accent,
-                    linewidth=1.4,
-                )
-            )
-    grows = "goes domed" if made > 0.0 else "goes hollow"
-    axes.text(
-        left + 0.5 * width,
-        bottom + high * 1.92,
-        f"{plate.name} {grows}" if abs(made) > 0.02 * most else f"{plate.name} hardly changes",
-        ha="center",
-        fontsize=11.0,
-        weight="bold",
-        color=SHEET.ink,
-    )
+    along, line = middle + wide * x, level + bent(x)
+    axes.fill_between(along, level - 0.75 * high, line, color=SHEET.metal, linewidth=0.0)
+    axes.plot(along, 0.0 * x + level, color=SHEET.muted, linewidth=0.9, linestyle=(0, (4, 3)))
+    axes.plot(along, line, color=SHEET.ink, linewidth=1.6)
+    arrow: Style = {
+        "arrowstyle": "-|>",
+        "color": SHEET.accent,
+        "linewidth": 1.4,
+        "shrinkA": 0,
+        "shrinkB": 0,
+    }
+    for a in np.array([-0.86, -0.45, 0.0, 0.45, 0.86]):
+        foot, tip = (middle + wide * a, level), (middle + wide * a, level + 2.2 * bent(a))
+        if abs(tip[1] - foot[1]) > 0.066 * high:
+            axes.annotate("", tip, foot, arrowprops={"mutation_scale": 10, **arrow})
+    goes = ("goes domed" if made > 0.0 else "goes hollow") if abs(made) > 0.02 else "hardly changes"
+    style: Style = {"ha": "center", "fontsize": 11.0, "weight": "bold", "color": SHEET.ink}
+    axes.text(middle, bottom + high * 1.92, f"{name} {goes}", style)

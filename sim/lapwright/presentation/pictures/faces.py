@@ -1,20 +1,16 @@
-"""Every face before and after, on one scale; and as frames of the page's slider.
-
-The saved surfaces as compact arrays for the page's slider: one byte a cell, a scale a frame.
-"""
+"""Every face before and after, or as it is believed, on one scale; and how any map of a face is drawn."""
 
 from __future__ import annotations
 
-import base64
-import json
 import textwrap
-from collections.abc import Mapping
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch
+from matplotlib.path import Path
 from numpy.typing import NDArray
 
 from lapwright.presentation import words
@@ -22,209 +18,143 @@ from lapwright.presentation.pictures.ink import (
     HEIGHTS,
     SHEET,
     Array,
+    Style,
     bare,
-    boundary_path,
+    beside,
+    heading,
     new_figure,
+    plain,
+    ramp_scale,
     round_step,
     round_up,
+    ruled,
+    write,
 )
-from lapwright.presentation.run_view import Face, RunView, common_removed, level
+from lapwright.presentation.run_view import Face, RunView
 from lapwright.presentation.words import MARK, marked_face, typeset
+from lapwright.specification.plate import Plate
 from lapwright.units import Units
 
-__all__ = [
-    "contour_step",
-    "contours",
-    "face_map",
-    "faces",
-    "frames_json",
-    "height_limit",
-    "inside_land",
-    "one_face",
-    "patched",
-    "ramp_strip",
-    "spread_out",
-]
-
-
 MM = 1e3
-_TITLE = 62.0  # height of a title [points]
-_LEGEND = 34.0
+GREY, LOST = np.array([0.50, 0.52, 0.54]), np.array([0.62, 0.63, 0.64])  # of a groove; not known
 
 
-def height_limit(account: RunView) -> float:
-    """Ends of the height scale [m], one for all faces; a round number in the person's units."""
-    unit = account.units.small.size
-    return round_up(account.limit / unit) * unit
-
-
-def contour_step(limit: float, units: Units) -> float:
-    """Height between contour lines [m]: at most fourteen of them from end to end."""
-    return round_step(2.0 * limit / units.small.size, 14) * units.small.size
-
-
-def faces(account: RunView, width: float = 1200.0) -> Figure:
-    """Before and after of every plate, titled in words.
-
-    Parameters
-    ----------
-    width
-        Width of the drawing [points].
-    """
-    plan = _lay_out(account, width)
-    height = sum(plan.talls) + len(plan.talls) * plan.title + _LEGEND
-    figure = new_figure(width, height)
-    limit = height_limit(account)
-    place = 0
-    for face in account.faces:
-        for when, heights, forms in (
-            ("before", face.levelled[0], face.before),
-            ("after", face.levelled[1], face.after),
-        ):
-            row, column = divmod(place, plan.columns)
-            bottom = height - sum(plan.talls[: row + 1]) - (row + 1) * plan.title
-            axes = bare(figure, (column * plan.cell, bottom, plan.cell, plan.talls[row]))
-            face_map(axes, face, heights, limit, contour_step(limit, account.units))
-            x = (column + 0.5) * plan.cell / width
-            _title(figure, face, when, forms, account.units, x, bottom + plan.talls[row], plan.cell)
-            place += 1
-    _legend(figure, width, limit, account.units)
-    return figure
+# --- what a map is drawn on --------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
-class _Plan:
-    columns: int
-    cell: float  # width of a cell [points]
-    talls: list[float]  # height of the faces in each row [points]
-    title: float
+class Spot:
+    """Where the middle of a face lies on the paper, and how large a millimetre is there."""
+
+    x: float = 0.0
+    y: float = 0.0
+    scale: float = 1.0
+
+    def of(self, x: Array, y: Array) -> tuple[Array, Array]:
+        """Points of the face [m] on the paper."""
+        return self.x + MM * self.scale * x, self.y + MM * self.scale * y
 
 
-def _lay_out(account: RunView, width: float) -> _Plan:
-    """Columns and heights: all in one row where it goes, rails one under the other."""
-    number = 2 * len(account.faces)
-    rails = max(f.half[0] / f.half[1] for f in account.faces) > 2.2
-    most = 2 if rails else 4 if len(account.faces) in (1, 2, 4) else 6
-    columns = min(number, most)
-    cell = width / max(columns, 2 if rails else 4)
-    rows = -(-number // columns)
-    cap = 100.0 if rails else 232.0 if rows == 1 else 205.0
-    talls = []
-    for row in range(rows):
-        there = [
-            account.faces[k // 2] for k in range(row * columns, min((row + 1) * columns, number))
-        ]
-        tallest = max(f.half[1] / f.half[0] for f in there)
-        talls.append(max(min(cell * 0.92 * tallest + 22.0, cap), 60.0))
-    return _Plan(columns, cell, talls, 46.0 if rails else _TITLE)
+HOME = Spot()  # axes of its own, in mm
 
 
-def _title(
-    figure: Figure,
-    face: Face,
-    when: str,
-    forms: Mapping[str, float | None],
-    units: Units,
-    x: float,
-    y: float,
-    cell: float,
-) -> None:
-    height = figure.get_size_inches()[1] * 72.0
-    # What came in was not made by this grit, so it is told whatever the finish.
-    finish, room = face.finish if when == "after" else None, max(16, int(cell / 6.4))
-    lines = textwrap.wrap(typeset(words.face(forms, finish, units)), room)[:3]
-    if len(lines) > 1:  # the remark must not be parted from what it is about
-        lines = textwrap.wrap(typeset(marked_face(forms, finish, MARK, units)), room)[:3]
-    first = y + 6.0 + 15.0 * len(lines)
-    name = f"{face.name} {when}"
-    figure.text(
-        x,
-        first / height,
-        name,
-        ha="center",
-        va="baseline",
-        fontsize=12.5,
-        weight="bold",
-        color=SHEET.ink,
-    )
-    for k, line in enumerate(lines):
-        at = (first - 15.0 * (k + 1)) / height
-        figure.text(x, at, line, ha="center", va="baseline", fontsize=11.5, color=SHEET.ink)
+@dataclass(frozen=True)
+class Ground:
+    """Cells `x` (nx,), `y` (ny,), their `land` (ny, nx), the `outer` outline (k, 2), radius of a bore [m]."""
+
+    x: Array
+    y: Array
+    land: Array
+    outer: Array
+    bore: float
+
+    @classmethod
+    def of(cls, one: Face | Plate) -> Ground:
+        """What a plate, or a face of a run, is drawn on."""
+        if isinstance(one, Face):
+            record = one.record
+            x, y, land = (np.asarray(v, dtype=float) for v in (record.x, record.y, record.land))
+            return cls(x, y, land, one.outer, one.bore)
+        outline = one.outline
+        outer = np.asarray(outline.polygon(180))
+        return cls(one.grid.x, one.grid.y, one.land, outer, 0.5 * outline.bore)
+
+    @property
+    def half(self) -> tuple[float, float]:
+        """Half the width along x and along y [m]."""
+        along, across = np.abs(self.outer).max(axis=0)
+        return float(along), float(across)
+
+    @property
+    def edges(self) -> tuple[float, float, float, float]:
+        """Left, right, low and high edge of the cells [m]."""
+        dx, dy = (float(v[1] - v[0]) / 2 if len(v) > 1 else 5e-4 for v in (self.x, self.y))
+        (left, right), (low, high) = ((float(v[0]), float(v[-1])) for v in (self.x, self.y))
+        return left - dx, right + dx, low - dy, high + dy
+
+    def extent(self, spot: Spot = HOME) -> tuple[float, float, float, float]:
+        """The same on the paper."""
+        x, y = spot.of(*np.reshape(self.edges, (2, 2)))
+        return float(x[0]), float(x[1]), float(y[0]), float(y[1])
+
+    def path(self, spot: Spot = HOME) -> Path:
+        """Closed path about the metal, on the paper."""
+        around = np.linspace(0.0, -2.0 * np.pi, 97 if self.bore > 0.0 else 0)
+        bore = self.bore * np.stack([np.cos(around), np.sin(around)], axis=1)
+        rings = [np.vstack([self.outer, self.outer[:1]]), *([bore] if self.bore > 0.0 else [])]
+        on_paper = (np.stack(spot.of(*ring.T), axis=1) for ring in rings)
+        return Path.make_compound_path(*(Path(ring, closed=True) for ring in on_paper))
+
+    @property
+    def grooved(self) -> NDArray[np.bool_]:
+        """Cells (ny, nx) whose missing land is that of a groove: at the rim no more is cut off than half."""
+        left, right, low, high = self.edges
+        ny, nx = self.land.shape
+        x, y = np.meshgrid(np.linspace(left, right, nx + 1), np.linspace(low, high, ny + 1))
+        points = np.stack([x.ravel(), y.ravel()], axis=1)
+        inside = Path(self.outer).contains_points(points).reshape(x.shape)
+        corner = (inside & (np.hypot(x, y) >= self.bore)).astype(int)
+        corners = corner[1:, 1:] + corner[1:, :-1] + corner[:-1, 1:] + corner[:-1, :-1]
+        return np.asarray((corners == 4) | ((corners == 3) & (self.land < 0.5)))
 
 
-def face_map(axes: Axes, face: Face, heights: Array, limit: float, step: float) -> None:
-    """One face: colours, contour lines, outline, grooves and the clock."""
-    record = face.record
-    x, y = np.asarray(record.x) * MM, np.asarray(record.y) * MM
-    extent = _extent(x, y)
-    path = boundary_path(face.outer * MM, face.bore * MM)
+# --- maps --------------------------------------------------------------------------------------
+
+
+def draw_map(
+    axes: Axes, ground: Ground, colours: Array, spot: Spot = HOME, zorder: float = 1.0
+) -> PathPatch:
+    """Colours (ny, nx, 3 or 4) cut off by the outline, which is drawn; it is given, to cut off more by it."""
+    path = ground.path(spot)
     clip = PathPatch(path, transform=axes.transData)
-    picture = axes.imshow(
-        patched(heights, np.asarray(record.land), limit, HEIGHTS),
+    image = axes.imshow(
+        np.rint(colours * 255.0).astype(np.uint8),
         origin="lower",
-        extent=extent,
+        aspect="auto",
+        extent=ground.extent(spot),
         interpolation="none",
+        zorder=zorder,
     )
-    picture.set_clip_path(clip)
-    contours(axes, x, y, heights, step, limit, clip)
-    axes.add_patch(PathPatch(path, fill=False, edgecolor=SHEET.ink, linewidth=1.1))
-    _clock(axes, face)
+    image.set_clip_path(clip)
+    axes.add_patch(PathPatch(path, fill=False, edgecolor=SHEET.ink, linewidth=1.1, zorder=3))
+    return clip
 
 
-def one_face(axes: Axes, account: RunView, name: str) -> Axes:
-    """Draw the face of a plate at the end into axes of somebody else's, lengths in mm."""
-    face = next(face for face in account.faces if face.name == name)
-    limit = height_limit(account)
-    face_map(axes, face, face.levelled[1], limit, contour_step(limit, account.units))
-    axes.set_aspect("equal")
-    axes.set_title(name)
-    return axes
-
-
-def _extent(x: Array, y: Array) -> tuple[float, float, float, float]:
-    dx = (x[1] - x[0]) / 2 if len(x) > 1 else 0.5
-    dy = (y[1] - y[0]) / 2 if len(y) > 1 else 0.5
-    return float(x[0] - dx), float(x[-1] + dx), float(y[0] - dy), float(y[-1] + dy)
-
-
-def patched(
-    heights: Array, land: Array, limit: float, ramp: Array, low: float | None = None
-) -> NDArray[np.uint8]:
-    """Colours (ny, nx, 3) as bytes: grooves grey, and the colour carried on past the edge of the land.
+def coloured(
+    ground: Ground, heights: Array, limit: float, ramp: Array = HEIGHTS, low: float | None = None
+) -> Array:
+    """Colours (ny, nx, 3): grooves grey, and the colour carried on past the edge of the land.
 
     The outline cuts it off afterwards; without carrying on, the last cells would fade at the rim.
     """
     filled = spread_out(heights, 2)
     floor = -limit if low is None else low
     share = np.clip((filled - floor) / (limit - floor), 0.0, 1.0)
-    lost = ~np.isfinite(share)
-    index = np.rint(np.where(lost, 0.0, share) * (len(ramp) - 1)).astype(int)
-    colour = ramp[index]
-    colour[lost] = (0.62, 0.63, 0.64)
-    groove = np.isfinite(filled) & np.where(land < 0.5, inside_land(land), _amid_land(land))
-    shade = np.clip(1.0 - land, 0.0, 1.0)[..., None] * groove[..., None]
-    colour = colour * (1.0 - shade) + np.array([0.50, 0.52, 0.54]) * shade
-    return np.asarray(np.rint(colour * 255.0), dtype=np.uint8)
-
-
-def inside_land(land: Array) -> NDArray[np.bool_]:
-    """Cells with land on two opposite sides, along x or y: a groove, not the outer edge."""
-    seen = land >= 0.5
-    left = np.maximum.accumulate(seen, axis=1)
-    right = np.maximum.accumulate(seen[:, ::-1], axis=1)[:, ::-1]
-    below = np.maximum.accumulate(seen, axis=0)
-    above = np.maximum.accumulate(seen[::-1], axis=0)[::-1]
-    return np.asarray((left & right) | (below & above))
-
-
-def _amid_land(land: Array) -> NDArray[np.bool_]:
-    """Cells with land on all four sides, themselves left out: never at the outer edge."""
-    seen = np.pad(land >= 0.5, 1)
-    left = np.maximum.accumulate(seen, axis=1)[1:-1, :-2]
-    right = np.maximum.accumulate(seen[:, ::-1], axis=1)[:, ::-1][1:-1, 2:]
-    below = np.maximum.accumulate(seen, axis=0)[:-2, 1:-1]
-    above = np.maximum.accumulate(seen[::-1], axis=0)[::-1][2:, 1:-1]
-    return np.asarray(left & right & below & above)
+    known = np.isfinite(share)
+    colour = ramp[np.rint(np.where(known, share, 0.0) * (len(ramp) - 1)).astype(int)]
+    colour[~known] = LOST
+    shade = (np.clip(1.0 - ground.land, 0.0, 1.0) * (known & ground.grooved))[..., None]
+    return np.asarray(colour * (1.0 - shade) + GREY * shade)
 
 
 def spread_out(heights: Array, times: int) -> Array:
@@ -248,7 +178,7 @@ def _of_nine(values: Array) -> Array:
 
 
 def contours(
-    axes: Axes, x: Array, y: Array, heights: Array, step: float, limit: float, clip: PathPatch
+    axes: Axes, ground: Ground, heights: Array, step: float, clip: PathPatch, spot: Spot = HOME
 ) -> None:
     """Lines of equal height every `step`, heavier at the mean plane, dashed below it."""
     z = spread_out(heights, 3)
@@ -261,8 +191,7 @@ def contours(
         return
     levels = step * np.arange(first, min(last, first + 40) + 1)
     lines = axes.contour(
-        x,
-        y,
+        *spot.of(ground.x, ground.y),
         np.ma.masked_invalid(z),
         levels,
         colors="#30343a",
@@ -273,207 +202,186 @@ def contours(
     lines.set_clip_path(clip)
 
 
-def _clock(axes: Axes, face: Face) -> None:
-    """The mark of 12 o'clock, ticks at 3, 6 and 9."""
-    along, across = (h * MM for h in face.half)
+def clock(axes: Axes, ground: Ground) -> None:
+    """The mark of 12 o'clock, ticks at 3, 6 and 9, in axes in mm that it makes fit."""
+    along, across = (MM * half for half in ground.half)
     big = max(along, across)
     tick = 0.045 * big
-    for ux, uy in ((0, 1), (1, 0), (0, -1), (-1, 0)):
-        x, y = ux * along, uy * across
-        axes.plot(
-            [x, x + ux * tick], [y, y + uy * tick], color=SHEET.ink, linewidth=1.2, clip_on=False
-        )
-    axes.text(
-        0, across + 1.35 * tick, "12", ha="center", va="bottom", fontsize=9.5, color=SHEET.muted
-    )
-    room = 0.16 * big if big < 2.2 * across else 0.05 * big
+    for x, y in ((0, 1), (1, 0), (0, -1), (-1, 0)):
+        ends = (x * along, x * (along + tick)), (y * across, y * (across + tick))
+        axes.plot(*ends, color=SHEET.ink, linewidth=1.2, clip_on=False)
+    at: Style = {"ha": "center", "va": "bottom", "fontsize": 9.5, "color": SHEET.muted}
+    axes.text(0, across + 1.35 * tick, "12", at)
     axes.set_xlim(-along - 1.6 * tick, along + 1.6 * tick)
-    axes.set_ylim(-across - 1.6 * tick, across + room + tick)
+    axes.set_ylim(-across - 1.6 * tick, across + (4.6 if big < 2.2 * across else 2.2) * tick)
     axes.set_aspect("equal")
     axes.set_anchor("S")
 
 
-def _legend(figure: Figure, width: float, limit: float, units: Units) -> None:
-    step = contour_step(limit, units)
-    height = figure.get_size_inches()[1] * 72.0
-    size = typeset(units.size(limit))
-    ramp_strip(figure, (width / 2 - 330.0, 9.0, 190.0, 11.0), HEIGHTS)
-    figure.text(
-        (width / 2 - 338.0) / width,
-        11.0 / height,
-        f"{size} low",
-        ha="right",
-        fontsize=10.5,
-        color=SHEET.muted,
+# --- faces before and after --------------------------------------------------------------------
+
+
+def height_limit(said: RunView) -> float:
+    """Ends of the height scale [m], one for all faces; a round number in the person's units."""
+    return rounded_limit(said.limit, said.units)
+
+
+def rounded_limit(most: float, units: Units) -> float:
+    """The next round number of the person's units at or above a height [m]."""
+    return round_up(most / units.small.size) * units.small.size
+
+
+def contour_step(limit: float, units: Units) -> float:
+    """Height between contour lines [m]: at most fourteen of them from end to end."""
+    return round_step(2.0 * limit / units.small.size, 14) * units.small.size
+
+
+def heights_scale(figure: Figure, limit: float, units: Units, more: str = "") -> None:
+    """At the foot of a drawing: what the colours and the lines are."""
+    size, every = units.size(limit), units.size(contour_step(limit, units))
+    note = f"contour lines every {every}, dashed below the mean plane; looking at the face{more}"
+    middle = 36.0 * figure.get_figwidth()
+    ramp_scale(figure, middle, HEIGHTS, f"{size} low", f"{size} high", note)
+
+
+def face_map(axes: Axes, face: Face, heights: Array, limit: float, units: Units) -> None:
+    """One face: colours, contour lines, outline, grooves and the clock."""
+    _levels(axes, Ground.of(face), heights, limit, units)
+
+
+def _levels(axes: Axes, ground: Ground, heights: Array, limit: float, units: Units) -> None:
+    clip = draw_map(axes, ground, coloured(ground, heights, limit))
+    contours(axes, ground, heights, contour_step(limit, units), clip)
+    clock(axes, ground)
+
+
+def one_face(axes: Axes, said: RunView, name: str) -> Axes:
+    """Draw the face of a plate at the end into axes of somebody else's, lengths in mm."""
+    face = next(face for face in said.faces if face.name == name)
+    face_map(axes, face, face.levelled[1], height_limit(said), said.units)
+    axes.set_title(name)
+    return axes
+
+
+def faces(said: RunView, width: float = 1200.0) -> Figure:
+    """Before and after of every plate, titled in words; in one row where it goes, rails one under the other.
+
+    Parameters
+    ----------
+    width
+        Width of the drawing [points].
+    """
+    number = 2 * len(said.faces)
+    rails = max(f.half[0] / f.half[1] for f in said.faces) > 2.2
+    columns = min(number, 2 if rails else 4 if len(said.faces) in (1, 2, 4) else 6)
+    cell = width / max(columns, 2 if rails else 4)
+    head, cap = (46.0, 100.0) if rails else (62.0, 232.0 if number == columns else 205.0)
+    talls = []
+    for k in range(0, number, columns):
+        tallest = max(f.half[1] / f.half[0] for f in said.faces[k // 2 : (k + columns + 1) // 2])
+        talls.append(max(min(cell * 0.92 * tallest + 22.0, cap), 60.0))
+    bottom = sum(talls) + len(talls) * head + 34.0
+    figure, limit = new_figure(width, bottom), height_limit(said)
+    shown = [(face, after) for face in said.faces for after in (False, True)]
+    for row, tall in enumerate(talls):
+        bottom -= tall + head
+        for column, (face, after) in enumerate(shown[row * columns : (row + 1) * columns]):
+            axes = bare(figure, (column * cell, bottom, cell, tall))
+            face_map(axes, face, face.levelled[after], limit, said.units)
+            _title(
+                figure, face, after, said.units, (column + 0.5) * cell, bottom + tall + 6.0, cell
+            )
+    marked = any(MARK in text.get_text() for text in figure.texts)
+    heights_scale(figure, limit, said.units, f"; {MARK} {words.REMARK}" if marked else "")
+    return figure
+
+
+def _title(
+    figure: Figure, face: Face, after: bool, units: Units, x: float, y: float, cell: float
+) -> None:
+    """Name and shape of a face, up from a place [points] in lines that fit into a cell."""
+    # What came in was not made by this grit, so it is told whatever the finish.
+    forms, finish = (face.after, face.finish) if after else (face.before, None)
+    room = max(16, int(cell / 6.4))
+    lines = textwrap.wrap(typeset(words.face(forms, finish, units)), room)[:3]
+    if len(lines) > 1:  # the remark must not be parted from what it is about
+        lines = textwrap.wrap(typeset(marked_face(forms, finish, MARK, units)), room)[:3]
+    for k, line in enumerate(reversed(lines)):
+        write(figure, x, y + 15.0 * k, line, 11.5, color=SHEET.ink)
+    when = "after" if after else "before"
+    heading(figure, x, y + 15.0 * len(lines), f"{face.name} {when}", 12.5)
+
+
+# --- faces as they are believed ----------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Believed:
+    """A face: its map `heights` (ny, nx) [m] in the middle of what is believed, what is said of it.
+
+    `x` (n,) [m] from 9 to 3 o'clock through the middle; there the height in the `middle` of what is
+    believed, `low` and `high` (n,) [m]: 95 of 100 shops lie between.
+    """
+
+    plate: Plate
+    heights: Array
+    told: tuple[str, ...]
+    x: Array
+    middle: Array
+    low: Array
+    high: Array
+
+
+PANEL, MAP = 256.0, 226.0
+
+
+def believed(shown: Sequence[Believed], units: Units, width: float = 1200.0) -> Figure:
+    """Each face as a map, beside it what is said of it and a cut through its middle with its band."""
+    columns, cell = min(len(shown), 2), width / 2.0
+    height = -(-len(shown) // columns) * PANEL + 34.0
+    figure = new_figure(width, height)
+    most = max(max(float(np.nanmax(np.abs(one.heights))), 1e-9) for one in shown)
+    limit = rounded_limit(most, units)
+    reach = max(float(np.nanmax(np.abs([one.low, one.high]))) for one in shown)
+    for k, one in enumerate(shown):
+        row, column = divmod(k, columns)
+        left, bottom = (column + 1.0 - 0.5 * columns) * cell, height - (row + 1) * PANEL
+        axes, ground = bare(figure, (left, bottom + 6.0, MAP, PANEL - 12.0)), Ground.of(one.plate)
+        _levels(axes, ground, one.heights, limit, units)
+        left, head = left + MAP + 14.0, bottom + PANEL - 20.0
+        heading(figure, left, head, one.plate.name, 13.0, "left")
+        for text in one.told:
+            for line in textwrap.wrap(typeset(text), max(20, int((cell - MAP - 26.0) / 5.9)))[:2]:
+                head -= 15.0
+                write(figure, left, head, line, 11.0, "left", color=SHEET.ink)
+        box = (left + 38.0, bottom + 34.0, cell - MAP - 84.0, max(head - bottom - 58.0, 60.0))
+        _band(plain(figure, box), one, reach, units)
+    size = units.size(limit)
+    note = "the middle of what is believed; cuts from 9 to 3 o'clock, shaded where they lie in 95 of 100"
+    ramp_scale(
+        figure, 430.0, HEIGHTS, f"{size} low", f"{size} high", f"looking at the face, {note}"
     )
-    figure.text(
-        (width / 2 - 132.0) / width,
-        11.0 / height,
-        f"{size} high",
-        ha="left",
-        fontsize=10.5,
-        color=SHEET.muted,
-    )
-    every = typeset(units.size(step))
-    note = f"contour lines every {every}, dashed below the mean plane; looking at the face"
-    if any(MARK in text.get_text() for text in figure.texts):
-        note += f"; {MARK} {words.REMARK}"
-    figure.text(
-        (width / 2 - 40.0) / width, 11.0 / height, note, ha="left", fontsize=10.5, color=SHEET.muted
-    )
+    return figure
 
 
-def ramp_strip(figure: Figure, box: tuple[float, float, float, float], ramp: Array) -> None:
-    """A strip of the colour ramp, left to right."""
-    axes = bare(figure, box)
-    strip = np.rint(ramp[None, ::4] * 255.0).astype(np.uint8)
-    axes.imshow(strip, aspect="auto", interpolation="none", extent=(0, 1, 0, 1))
-    axes.plot([0, 1, 1, 0, 0], [0, 0, 1, 1, 0], color=SHEET.muted, linewidth=0.6, clip_on=False)
-
-
-BUDGET = 850_000  # bytes of heights in all, so that the page stays well under three megabytes
-FINEST = 112  # cells along the longer side: finer than a screen shows at this size
-
-
-def frames_json(account: RunView) -> str:
-    """All frames of all plates as JSON, safe inside a script element."""
-    count = max((len(f.record.frame_time) for f in account.faces), default=0)
-    share = BUDGET / max(1, len(account.faces) * count)
-    faces = [_thinned(face, min(FINEST, int(share**0.5))) for face in account.faces]
-    limit = height_limit(account)
-    data = {
-        "limit": limit / 1e-6,
-        "step": contour_step(limit, account.units) / 1e-6,
-        "ramp": _text(np.rint(HEIGHTS * 255.0).astype(np.uint8)),
-        "told": [_told(account, k) for k in range(count)],
-        "cells": [f.pop("cells") for f in faces],
-        "plates": faces,
+def _band(axes: Axes, one: Believed, reach: float, units: Units) -> None:
+    """The face cut from 9 to 3 o'clock: the middle of what is believed, in its band."""
+    unit, x = units.small, one.x / units.long.size
+    band = one.low / unit.size, one.high / unit.size
+    axes.fill_between(x, *band, color=SHEET.gap, alpha=0.55, linewidth=0.0)
+    axes.axhline(0.0, color=SHEET.muted, linewidth=0.8)
+    axes.plot(x, one.middle / unit.size, color=SHEET.accent, linewidth=1.9)
+    most = 1.08 * reach / unit.size
+    axes.set_ylim(-most, most)
+    axes.set_xlim(x[0], x[-1])
+    ruled(axes, 6, signed=True)
+    axes.set_xticks([x[0], 0.0, x[-1]], ["9 o'clock", "middle", "3 o'clock"])
+    for label, ha in zip(axes.get_xticklabels(), ("left", "center", "right"), strict=True):
+        label.set(ha=ha)
+    style: Style = {
+        "xycoords": "axes fraction",
+        "ha": "right",
+        "va": "bottom",
+        "color": SHEET.muted,
     }
-    for entry, face in zip(faces, account.faces, strict=True):
-        entry["words"] = [_words(account, face, k) for k in range(count)]
-    return json.dumps(data, separators=(",", ":"), allow_nan=False).replace("<", "\\u003c")
-
-
-def _text(array: NDArray[np.uint8]) -> str:
-    return base64.b64encode(np.ascontiguousarray(array).tobytes()).decode("ascii")
-
-
-def _thinned(face: Face, most: int) -> dict[str, object]:
-    """Frames of a face on at most `most` cells along its longer side."""
-    record = face.record
-    land = np.asarray(record.land, dtype=float)
-    ny, nx = land.shape
-    keep = min(1.0, max(most, 8) / max(nx, ny))
-    rows, columns = max(2, round(ny * keep)), max(2, round(nx * keep))
-    small_land = _averaged(land, rows, columns)
-    maps, low, span = [], [], []
-    for frame in record.frames:
-        z = level(record, frame)
-        on = np.isfinite(z)
-        weight = _averaged(land * on, rows, columns)
-        total = _averaged(land * np.nan_to_num(z), rows, columns)
-        small = np.full(weight.shape, np.nan)
-        some = weight > 0.02
-        small[some] = total[some] / weight[some] / 1e-6
-        small = spread_out(small, 3)
-        least = float(np.nanmin(small)) if np.isfinite(small).any() else 0.0
-        wide = float(np.nanmax(small)) - least if np.isfinite(small).any() else 0.0
-        share = np.nan_to_num((small - least) / (wide or 1.0))
-        maps.append(np.rint(255.0 * np.clip(share, 0.0, 1.0)).astype(np.uint8))
-        low.append(round(least, 6))
-        span.append(round(wide, 6))
-    half_x, half_y = _half(record.x), _half(record.y)
-    along, up = face.half
-    groove = np.where(_within(face, small_land.shape, half_x, half_y), small_land, 1.0)
-    return {
-        "nx": columns,
-        "ny": rows,
-        "cells": [_mm(v) for v in (
-            record.x[0] - half_x, record.x[-1] + half_x, record.y[0] - half_y, record.y[-1] + half_y
-        )],
-        "window": [_mm(along), _mm(up)],
-        "outer": [[_mm(x), _mm(y)] for x, y in face.outer],
-        "bore": _mm(face.bore),
-        "low": low,
-        "span": span,
-        "land": _text(np.rint(255.0 * np.clip(groove, 0.0, 1.0)).astype(np.uint8)),
-        "z": _text(np.stack(maps)),
-    }  # fmt: skip
-
-
-def _within(face: Face, shape: tuple[int, ...], half_x: float, half_y: float) -> NDArray[np.bool_]:
-    """Thinned cells well inside the outline: there, missing land is a groove, not the rim."""
-    record = face.record
-    y = np.linspace(record.y[0] - half_y, record.y[-1] + half_y, 2 * shape[0] + 1)[1::2]
-    x = np.linspace(record.x[0] - half_x, record.x[-1] + half_x, 2 * shape[1] + 1)[1::2]
-    X, Y = np.meshgrid(x, y)
-    cell = max(x[1] - x[0], y[1] - y[0])
-    along, up = face.half
-    boxed = (np.abs(X) < along - cell) & (np.abs(Y) < up - cell)
-    if float(np.hypot(*face.outer.T).max()) > 1.2 * max(along, up) or along != up:
-        return np.asarray(boxed)
-    radius = np.hypot(X, Y)
-    return np.asarray((radius < along - cell) & (radius > face.bore + cell))
-
-
-def _averaged(values: Array, rows: int, columns: int) -> Array:
-    """Means over equal stretches of both axes (exact also where stretches cut cells)."""
-    return _averaged_down(_averaged_down(values, rows).T, columns).T
-
-
-def _averaged_down(values: Array, few: int) -> Array:
-    # Running sums read off between cells: no matrix product, whose threads cost more than the work here.
-    many = len(values)
-    if many == few:
-        return values
-    running = np.vstack([np.zeros((1, values.shape[1])), np.cumsum(values, axis=0)])
-    edge = np.arange(few + 1) * (many / few)
-    whole = np.minimum(edge.astype(int), many - 1)
-    share = (edge - whole)[:, None]
-    at = running[whole] * (1.0 - share) + running[whole + 1] * share
-    return np.asarray(np.diff(at, axis=0) * (few / many))
-
-
-def _half(at: Array) -> float:
-    return float(at[1] - at[0]) / 2 if len(at) > 1 else 5e-4
-
-
-def _mm(value: float) -> float:
-    return round(float(value) * 1e3, 4)
-
-
-def _entry(account: RunView, seconds: float) -> int:
-    """The entry of the history nearest in time, the later one of equals."""
-    time = np.asarray(account.run.time, dtype=float)
-    return int(len(time) - 1 - np.argmin(np.abs(time[::-1] - seconds)))
-
-
-def _frame_time(account: RunView, k: int) -> float:
-    times = max((f.record.frame_time for f in account.faces), key=len)
-    return float(times[k])
-
-
-def _told(account: RunView, k: int) -> str:
-    """What stands beside the slider: metal removed first, then minutes with their band."""
-    seconds = _frame_time(account, k)
-    time, removed = np.asarray(account.run.time, dtype=float), common_removed(account)
-    if k == 0 or len(time) == 0:
-        return "at the start"
-    off = float(np.interp(seconds, time, removed))
-    entry = _entry(account, seconds)
-    who = f"{account.run.top[entry]} on {account.run.bottom[entry]}"
-    return typeset(
-        f"{account.units.size(off)} removed; {Units.rubbing(seconds, account.spread)}; {who}"
-    )
-
-
-def _words(account: RunView, face: Face, k: int) -> str:
-    entry = _entry(account, _frame_time(account, k)) if k else 0
-    forms = {key: _known(face, key, entry) for key in face.before}
-    return typeset(words.face(forms, face.finish, account.units))
-
-
-def _known(face: Face, key: str, entry: int) -> float | None:
-    got = face.form(key)
-    value = float(got[entry]) if len(got) else float("nan")
-    return value if np.isfinite(value) else None
+    beside(axes, unit.symbol, (0, 1), (-8, 4), **style)

@@ -13,59 +13,47 @@ from dataclasses import dataclass, replace
 from math import atan2
 
 import numpy as np
-from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.patches import PathPatch
-from numpy.typing import NDArray
+from matplotlib.patches import Circle, PathPatch
 
 from lapwright.metrology.conditions import LAMPS
 from lapwright.metrology.contacts import Face, Mapped
 from lapwright.metrology.fringes import Bands, Fringes, fringes, over_the_bore, tilted, too_grey
 from lapwright.metrology.instruments import OpticalFlat
 from lapwright.presentation import words
-from lapwright.presentation import words as shapes
-from lapwright.presentation.pictures.ink import SHEET, Array, bare, boundary_path, new_figure, sheet
-from lapwright.presentation.pictures.ink import png as to_png
+from lapwright.presentation.pictures.faces import MM, Ground, clock, draw_map
+from lapwright.presentation.pictures.ink import (
+    SHEET,
+    Box,
+    bare,
+    heading,
+    new_figure,
+    png,
+    sheet,
+    write,
+)
 from lapwright.presentation.run_view import RunView
 from lapwright.presentation.words import typeset
 from lapwright.specification.outline import Outline
 from lapwright.units import METRIC, Units, joined
 
-__all__ = [
-    "Seen",
-    "flat_of",
-    "flat_words",
-    "fringe_figure",
-    "fringe_picture",
-    "fringes_of",
-    "seen_in",
-]
 
-
-def flat_of(said: RunView, name: str) -> OpticalFlat:
+def _flat_of(said: RunView, name: str) -> OpticalFlat:
     """The flat of the study, or by helium light one as large as the face of this name."""
-    gauges = said.study.gauges.values()
-    plate = said.study.plates.get(name)
-    usual = OpticalFlat(
-        diameter=2.0 * plate.outline.radius if plate is not None else 1.0,
-        wavelength=LAMPS["helium"],
-    )
-    return next((gauge for gauge in gauges if isinstance(gauge, OpticalFlat)), usual)
+    across = 2.0 * said.study.plates[name].outline.radius
+    usual = OpticalFlat(diameter=across, wavelength=LAMPS["helium"])
+    return next((g for g in said.study.gauges.values() if isinstance(g, OpticalFlat)), usual)
 
 
 def flat_words(said: RunView) -> list[str]:
     """How to read the bands, and the notes on grey and on ragged ones where they are due."""
-    flat = flat_of(said, said.faces[0].name)
+    flat = _flat_of(said, said.faces[0].name)
+    light, wave = "Under a helium light (", f"{flat.wavelength * 1e9:.4g} nm)"
     if flat.name:
-        across = said.units.length(flat.diameter)
-        light = (
-            f"Under the flat of the study ({flat.name}: {across}, {flat.wavelength * 1e9:.4g} nm)"
-        )
-    else:
-        light = f"Under a helium light ({flat.wavelength * 1e9:.4g} nm)"
+        light = f"Under the flat of the study ({flat.name}: {said.units.length(flat.diameter)}, "
     wedge = "under its own" if flat.wedge else "with a slight one"
     lines = [
-        f"{light} one band is half a wave, {said.units.size(flat.band)} of height. Left of each pair "
+        f"{light}{wave} one band is half a wave, {said.units.size(flat.band)} of height. Left of each pair "
         f"the flat lies on without a wedge, right {wedge}."
     ]
     grey = [f.name for f in said.faces if too_grey(f.grit)]
@@ -76,7 +64,7 @@ def flat_words(said: RunView) -> list[str]:
             "bands (common practice, no source): read a comparator instead, or go on to a finer grit first."
         )
     finished = [f for f in said.faces if f.finish is not None]
-    rough = [f.name for f in finished if not shapes.told(f.after, f.finish, said.units).above]
+    rough = [f.name for f in finished if not words.told(f.after, f.finish, said.units).above]
     if rough:
         lines.append(
             f"On {joined(rough)} {words.REMARK}, and the bands would be ragged by as much."
@@ -84,14 +72,13 @@ def flat_words(said: RunView) -> list[str]:
     return lines
 
 
-MM = 1e3
 PIXELS = 420
 LINES = 8.0  # bands across the face that a slight wedge makes
 FEWEST = 0.1  # of a band: finer is not told by eye (common practice, no source)
 BESIDE = 94.0  # points for the words about a picture
 MOST = 45.0  # bands from middle to edge that still can be told apart in print
 DARK = np.array([0.13, 0.13, 0.15])
-METAL = np.array([0.80, 0.80, 0.80])
+METAL = "0.8"
 # Tint of the light: only its brightness tells anything, so that eyes without colour see the same.
 TINTS = ((450e-9, (0.80, 0.76, 0.97)), (560e-9, (0.80, 0.94, 0.76)), (610e-9, (0.98, 0.90, 0.66)))
 RED = (0.99, 0.82, 0.76)
@@ -107,26 +94,21 @@ class Seen:
     grit: float | None = None
 
 
-def seen_in(account: RunView) -> list[Seen]:
+def fringes_of(said: RunView, width: float = 1010.0) -> Figure | None:
     """The faces at the end of a run, under the flat of the study or one as large as each.
 
-    None when the study cannot be read any more.
+    None when no map of the run lies on the cells of its plate.
     """
-    out = []
-    for face in account.faces:
-        plate = account.study.plates.get(face.name)
-        heights = np.asarray(face.record.frames[-1], dtype=float)
-        if plate is not None and heights.shape == plate.grid.shape:
-            out.append(
-                Seen(face.name, Mapped(plate, heights), flat_of(account, face.name), face.grit)
-            )
-    return out
-
-
-def fringes_of(account: RunView, width: float = 1010.0) -> Figure | None:
-    """The same drawn, `width` in points; None when there is nothing to draw."""
-    got = seen_in(account)
-    return fringe_figure(got, account.units, width) if got else None
+    seen = []
+    for face in said.faces:
+        plate, heights = (
+            said.study.plates[face.name],
+            np.asarray(face.record.frames[-1], dtype=float),
+        )
+        if heights.shape == plate.grid.shape:
+            flat = _flat_of(said, face.name)
+            seen.append(Seen(face.name, Mapped(plate, heights), flat, face.grit))
+    return fringe_figure(seen, said.units, width) if seen else None
 
 
 def fringe_picture(
@@ -134,7 +116,7 @@ def fringe_picture(
 ) -> bytes:
     """The same as a PNG, for a command."""
     with sheet():
-        return to_png(fringe_figure(seen, units, at=at))
+        return png(fringe_figure(seen, units, at=at))
 
 
 def fringe_figure(
@@ -168,16 +150,9 @@ def _shape(one: Seen) -> float:
     return min(1.0, across / along)
 
 
-def _pair(
-    figure: Figure,
-    one: Seen,
-    units: Units,
-    at: tuple[float, float],
-    box: tuple[float, float, float, float],
-) -> None:
+def _pair(figure: Figure, one: Seen, units: Units, at: tuple[float, float], box: Box) -> None:
     """One face without and with a wedge, and the words below it."""
     left, bottom, cell, tall = box
-    width, height = figure.get_size_inches() * 72.0
     outline = one.face.plate.outline
     flat = replace(one.flat, diameter=min(one.flat.diameter, 2.02 * outline.radius))
     direction = flat.wedge_direction if flat.wedge else 0.5 * np.pi
@@ -186,28 +161,15 @@ def _pair(
     span = min(outline.smaller, flat.diameter)
     wedge = flat.wedge or max(LINES, 2.2 * abs(level.bands)) * flat.band / span
     askew = tilted(level, one.face, lying, wedge)
+    grey = abs(level.bands) > MOST
+    for side, got in enumerate((level, askew)):
+        _draw(figure, (left + side * cell, bottom + 76.0, cell, tall), one, got, flat, at, grey)
+    top = bottom + tall + 78.0
+    heading(figure, left + 0.5 * cell, top, f"{one.name}: the flat lying on")
     wedged = "under its own wedge" if flat.wedge else "with a slight wedge"
-    for side, (got, said) in enumerate(((level, "the flat lying on"), (askew, wedged))):
-        axes = bare(figure, (left + side * cell, bottom + 76.0, cell, tall))
-        _draw(axes, one, got, flat, at, grey=abs(level.bands) > MOST)
-        figure.text(
-            (left + (side + 0.5) * cell) / width,
-            (bottom + 76.0 + tall + 2.0) / height,
-            f"{one.name}: {said}" if side == 0 else said,
-            ha="center",
-            fontsize=12.0,
-            weight="bold" if side == 0 else "normal",
-            color=SHEET.ink,
-        )
+    write(figure, left + 1.5 * cell, top, wedged, 12, color=SHEET.ink)
     for number, line in enumerate(_words(one, level, askew, flat, units, int(2.0 * cell / 6.3))):
-        figure.text(
-            (left + cell) / width,
-            (bottom + 62.0 - 15.0 * number) / height,
-            line,
-            ha="center",
-            fontsize=11.0,
-            color=SHEET.ink,
-        )
+        write(figure, left + cell, bottom + 62.0 - 15.0 * number, line, 11, color=SHEET.ink)
 
 
 def _words(
@@ -217,25 +179,20 @@ def _words(
     outline = one.face.plate.outline
     bands = Bands(one.face, flat, level.at)
     ways = [(bands.along(angle), name) for angle, name in _directions(outline)]
-    most = max(abs(count) for count, _ in ways)
-    reach = (
-        "the bore to the rim"
-        if over_the_bore(flat, outline, level.at)
-        else "the middle to the edge"
-    )
-    apart = float(np.ptp([count for count, _ in ways]))
+    counts = [count for count, _ in ways]
+    most, apart = max(map(abs, counts)), float(np.ptp(counts))
+    bore = over_the_bore(flat, outline, level.at)
+    said = f"From {'the bore to the rim' if bore else 'the middle to the edge'}"
     if most < FEWEST or (apart < max(0.5 * FEWEST, 0.02 * most) and not outline.long):
-        mean = float(np.mean([count for count, _ in ways]))
-        said = f"From {reach}, in every direction: {_way(mean, flat, units)}."
+        said += f", in every direction: {_way(float(np.mean(counts)), flat, units)}."
     else:
-        told = "; ".join(
-            f"{name} {_way(count, flat, units)}" for count, name in _telling(ways, outline.long)
-        )
-        said = f"From {reach}: {told}."
+        some = _telling(ways, outline.long)
+        said += f": {'; '.join(f'{name} {_way(count, flat, units)}' for count, name in some)}."
+    straight = abs(askew.straightness or 0.0)
     if most > MOST:
         said += " Too many to be told apart."
-    elif abs(askew.straightness or 0.0) >= FEWEST:
-        bow = Units.number(abs(askew.straightness or 0.0))
+    elif straight >= FEWEST:
+        bow = Units.number(straight)
         said += f" The middle band bows by {'one spacing' if bow == '1.0' else f'{bow} spacings'}."
     if too_grey(one.grit):
         grit = METRIC.size(one.grit or 0.0, echo=True)
@@ -274,54 +231,28 @@ def _way(bands: float, flat: OpticalFlat, units: Units) -> str:
 
 
 def _draw(
-    axes: Axes, one: Seen, got: Fringes, flat: OpticalFlat, at: tuple[float, float], grey: bool
+    figure: Figure,
+    box: Box,
+    one: Seen,
+    got: Fringes,
+    flat: OpticalFlat,
+    at: tuple[float, float],
+    grey: bool,
 ) -> None:
-    """The metal, the bands where the flat lies, outline and clock mark."""
-    plate = one.face.plate
-    along, across = (0.5 * side * MM for side in plate.outline.size)
-    path = boundary_path(np.asarray(plate.outline.polygon(180)) * MM, 0.5 * plate.outline.bore * MM)
-    clip = PathPatch(path, transform=axes.transData)
-    axes.add_patch(PathPatch(path, facecolor=tuple(METAL), edgecolor="none"))
-    cell = float(got.x[1] - got.x[0]) * MM
-    x, y = got.x * MM, got.y * MM
-    light = np.full_like(got.light, 0.5) if grey else got.light
-    picture = axes.imshow(
-        _colours(light, np.isfinite(got.light), flat.wavelength),
-        origin="lower",
-        extent=(x[0] - cell / 2, x[-1] + cell / 2, y[0] - cell / 2, y[-1] + cell / 2),
-        interpolation="none",
-        zorder=2,
-    )
-    picture.set_clip_path(clip)
-    axes.add_patch(PathPatch(path, fill=False, edgecolor=SHEET.ink, linewidth=1.1, zorder=3))
+    """The metal, the bands where the flat lies (`grey`: too many to draw), outline and clock mark."""
+    axes, plate = bare(figure, box), one.face.plate
+    there = np.isfinite(got.light)
+    tint = np.array(next((tint for most, tint in TINTS if flat.wavelength < most), RED))
+    light = np.where(there, 0.5 if grey else got.light, 0.0)[..., None]
+    colours = DARK * (1.0 - light) + tint * light
+    ground = replace(Ground.of(plate), x=got.x, y=got.y)
+    pixels = np.concatenate([colours, there[..., None].astype(float)], axis=-1)
+    clip = draw_map(axes, ground, pixels, zorder=2)
+    metal = axes.add_patch(PathPatch(clip.get_path(), facecolor=METAL, edgecolor="none"))
+    metal.set_zorder(1)
     if flat.diameter < 1.98 * plate.outline.radius:
-        turn = np.linspace(0.0, 2.0 * np.pi, 181)
-        r = 0.5 * flat.diameter * MM
-        x, y = at[0] * MM + r * np.cos(turn), at[1] * MM + r * np.sin(turn)
-        axes.plot(x, y, color=SHEET.accent, linewidth=1.4, zorder=4)
-    big = max(along, across)
-    tick = 0.045 * big
-    for ux, uy in ((0, 1), (1, 0), (0, -1), (-1, 0)):
-        px, py = ux * along, uy * across
-        axes.plot(
-            [px, px + ux * tick],
-            [py, py + uy * tick],
-            color=SHEET.ink,
-            linewidth=1.2,
-            clip_on=False,
+        radius, middle = 0.5 * MM * flat.diameter, (MM * at[0], MM * at[1])
+        axes.add_patch(
+            Circle(middle, radius, fill=False, edgecolor=SHEET.accent, linewidth=1.4, zorder=4)
         )
-    axes.text(
-        0, across + 1.35 * tick, "12", ha="center", va="bottom", fontsize=9.5, color=SHEET.muted
-    )
-    axes.set_xlim(-along - 1.6 * tick, along + 1.6 * tick)
-    axes.set_ylim(-across - 1.6 * tick, across + (5.0 if along < 2.2 * across else 3.4) * tick)
-    axes.set_aspect("equal")
-    axes.set_anchor("S")
-
-
-def _colours(light: Array, there: NDArray[np.bool_], wavelength: float) -> Array:
-    """Colours (ny, nx, 4) of the light; nothing where nothing shows."""
-    bright = np.array(next((tint for most, tint in TINTS if wavelength < most), RED))
-    share = np.where(there, light, 0.0)[..., None]
-    colour = DARK * (1.0 - share) + bright * share
-    return np.concatenate([colour, there[..., None].astype(float)], axis=-1)
+    clock(axes, ground)

@@ -1,7 +1,4 @@
-"""How they got there: dome against metal removed, and where the metal went.
-
-Where the metal went: depth worn off each face, and its profile from the middle to the rim.
-"""
+"""How they got there: forms against metal removed, or from entry to entry; and where the metal went."""
 
 from __future__ import annotations
 
@@ -14,81 +11,74 @@ from textwrap import fill
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.patches import PathPatch
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
 from matplotlib.ticker import FixedLocator, FuncFormatter
 
 from lapwright.limits import limit_of, why_band
 from lapwright.metrology.form import FORMS, LONG, SPOKEN
-from lapwright.presentation.pictures.faces import contours, patched, ramp_strip
+from lapwright.presentation.pictures.faces import MM, Ground, coloured, contours, draw_map
 from lapwright.presentation.pictures.ink import (
     LINES,
     REMOVED,
     SHEET,
     Array,
+    Box,
     End,
+    Style,
     bare,
-    boundary_path,
+    beside,
+    heading,
+    legend,
     name_ends,
     new_figure,
     plain,
+    ramp_scale,
     round_step,
+    ruled,
+    two_sided,
 )
 from lapwright.presentation.run_view import Face, RunView, common_removed
-from lapwright.presentation.words import typeset
 from lapwright.units import NOTHING, Units, shortened
 
-__all__ = ["Zones", "history", "leading_panel", "metal", "zones"]
+_LEFT, _RIGHT, _HEAD, _APART = 112.0, 92.0, 46.0, 26.0
 
 
-_LEFT, _RIGHT, _HEAD = 112.0, 92.0, 46.0
-
-
-def history(account: RunView, width: float = 1010.0) -> Figure | None:
+def history(said: RunView, width: float = 1010.0) -> Figure | None:
     """Domes and dishes (rails: bow) above, twist and the like below, bars for who was on top.
 
     None when the history has fewer than two entries.
     """
-    removed = common_removed(account)
-    if removed.size < 2:
+    x = common_removed(said) / said.units.small.size
+    if x.size < 2:
         return None
-    scale, unit = account.units.small.size, account.units.small.symbol
-    panels = _panels(account)
-    heights = [230.0] + [110.0] * (len(panels) - 1)
-    bars = 16.0 * len(_tops(account)) + 10.0
-    total = _HEAD + sum(heights) + 26.0 * (len(panels) - 1) + 14.0 + bars + 44.0
-    figure = new_figure(width, total)
-    x = removed / scale
-    level = total - _HEAD
-    inner = width - _LEFT - _RIGHT
-    for number, (keys, tall) in enumerate(zip(panels, heights, strict=True)):
+    forms, tops = _forms(said), [f.name for f in said.faces if f.name in set(said.run.top)]
+    talls = [230.0] + [110.0] * (len(forms) - 1)
+    bars = 16.0 * len(tops) + 10.0
+    level = 58.0 + bars + sum(talls) + _APART * (len(talls) - 1)
+    figure = new_figure(width, level + _HEAD)
+    for key, tall in zip(forms, talls, strict=True):
         level -= tall
-        axes = plain(figure, (_LEFT, level, inner, tall))
-        _panel(axes, account, keys, x, scale, unit)
-        axes.set_xlim(*_limits(x))
-        axes.tick_params(labelbottom=False)
+        axes = plain(figure, (_LEFT, level, width - _LEFT - _RIGHT, tall))
+        _panel(axes, said, key, x, 8 if tall > 200.0 else 4)
+        axes.tick_params(bottom=False, labelbottom=False)
         axes.spines["bottom"].set_visible(False)
-        axes.tick_params(bottom=False)
-        if number == 0:
-            _minutes(axes, account, x)
-        level -= 26.0
-    level += 26.0 - 14.0 - bars
-    axes = plain(figure, (_LEFT, level, inner, bars))
-    _bars(axes, account, x)
-    axes.set_xlim(*_limits(x))
-    axes.set_xlabel(
-        f"metal removed, mean of {'the plates' if len(account.faces) > 1 else 'the plate'}, {unit}",
-        fontsize=11,
-        color=SHEET.ink,
-    )
+        if key == forms[0]:
+            _minutes(axes, said, x)
+        level -= _APART
+    axes = plain(figure, (_LEFT, 44.0, width - _LEFT - _RIGHT, bars))
+    _bars(axes, said, tops, x)
+    mean = f"mean of the plate{'s' if len(said.faces) > 1 else ''}"
+    axes.set_xlabel(f"metal removed, {mean}, {said.units.small.symbol}")
     return figure
 
 
-def leading_panel(axes: Axes, account: RunView) -> Axes:
+def leading_panel(axes: Axes, said: RunView) -> Axes:
     """Draw the first of the panels alone, into axes of somebody else's."""
-    scale, unit = account.units.small.size, account.units.small.symbol
-    _panel(axes, account, _panels(account)[0], common_removed(account) / scale, scale, unit)
-    axes.set_xlabel(f"metal removed, {unit}")
-    axes.set_ylabel(f"dome up, dish down, {unit}")
+    unit = said.units.small
+    _panel(axes, said, _forms(said)[0], common_removed(said) / unit.size, 8)
+    axes.set_xlabel(f"metal removed, {unit.symbol}")
+    axes.set_ylabel(f"dome up, dish down, {unit.symbol}")
     return axes
 
 
@@ -97,28 +87,14 @@ def _limits(x: Array) -> tuple[float, float]:
     return (low, high) if high - low > 1e-9 else (low, low + 1.0)
 
 
-def _tops(account: RunView) -> list[str]:
-    """Plates that were on top at one time or another, in the order of the study."""
-    return [f.name for f in account.faces if f.name in set(account.run.top)]
-
-
-def _panels(account: RunView) -> list[tuple[str, ...]]:
-    """Which forms are drawn together: spheres (rails: bow), then the rest where they are worth it."""
-    panels: list[tuple[str, ...]] = []
-    if any(not f.long for f in account.faces):
-        panels.append(("sphere",))
-    if any(f.long for f in account.faces):
-        panels.append(("bow",))
-    leads = [k[0] for k in panels]
-    worth = 0.04 * max((_largest(f, k) for f in account.faces for k in leads), default=0.0)
-    finish = min((f.finish for f in account.faces if f.finish is not None), default=0.0)
-    for key in SPOKEN:
-        if key in leads:
-            continue
-        biggest = max((_largest(f, key) for f in account.faces), default=0.0)
-        if biggest > max(worth, finish, 20 * NOTHING):
-            panels.append((key,))
-    return panels or [("sphere",)]
+def _forms(said: RunView) -> list[str]:
+    """Which forms are drawn: spheres (rails: bow), then the rest where they are worth it."""
+    leads = [("sphere", False), ("bow", True)]
+    shown = [key for key, long in leads if any(f.long == long for f in said.faces)]
+    largest = {key: max(_largest(f, key) for f in said.faces) for key in SPOKEN}
+    finish = min((f.finish for f in said.faces if f.finish is not None), default=0.0)
+    least = max(0.04 * max(largest[key] for key in shown), finish, 20 * NOTHING)
+    return shown + [k for k in SPOKEN if k not in shown and largest[k] > least]
 
 
 def _largest(face: Face, key: str) -> float:
@@ -126,60 +102,33 @@ def _largest(face: Face, key: str) -> float:
     return float(np.nanmax(got)) if np.isfinite(got).any() else 0.0
 
 
-def _panel(
-    axes: Axes, account: RunView, keys: Sequence[str], x: Array, scale: float, unit: str
-) -> None:
+def _panel(axes: Axes, said: RunView, key: str, x: Array, parts: int) -> None:
+    """One form of every plate against the metal."""
+    scale = said.units.small.size
     ends: list[End] = []
-    for number, face in enumerate(account.faces):
-        colour, dash = LINES[number % len(LINES)]
-        for key in keys:
-            y = face.form(key) / scale
-            if np.isfinite(y).any():
-                axes.plot(x, y, color=colour, linestyle=dash, linewidth=1.8)
-                ends.append((float(x[-1]), float(y[np.isfinite(y)][-1]), face.name, colour))
-    low, high = axes.get_ylim()
-    pad = 0.06 * max(high - low, 1e-3)
-    low, high = min(low - pad, -2 * pad), max(high + pad, 2 * pad)
-    axes.set_ylim(low, high)
-    step = round_step(high - low, 8 if axes.get_position().height > 0.3 else 4)
-    ticks = step * np.arange(math.ceil(low / step), math.floor(high / step) + 1)
-    axes.yaxis.set_major_locator(FixedLocator([float(t) for t in ticks]))
-    axes.yaxis.set_major_formatter(FuncFormatter(lambda v, _: f"{abs(v):.4g}"))
-    axes.grid(axis="y", color=SHEET.rule, linewidth=0.6)
-    axes.set_axisbelow(True)
-    _finish_band(axes, account, x, scale)
-    axes.axhline(0.0, color=SHEET.ink, linewidth=0.9)
-    _sides(axes, keys[0], unit, low, high)
+    for face, (colour, dash) in zip(said.faces, itertools.cycle(LINES), strict=False):
+        y = face.form(key) / scale
+        if np.isfinite(y).any():
+            axes.plot(x, y, color=colour, linestyle=dash, linewidth=1.8)
+            ends.append((float(x[-1]), float(y[np.isfinite(y)][-1]), face.name, colour))
+    two_sided(axes, parts)
+    # What is finer than a tenth of the grit of each step is shaded.
+    known = {n: limit_of("finish") * s.grit.size / scale for n, s in enumerate(said.steps, 1)}
+    finish = np.array([known.get(int(n), np.nan) for n in said.run.step])
+    finish[0] = finish[min(1, len(finish) - 1)]
+    axes.fill_between(x, -finish, finish, step="pre", color=SHEET.band, linewidth=0, zorder=0)
+    sides = (side.replace("at the ", "at ").removesuffix(" corners") for side in FORMS[key].sides)
+    word = f"{FORMS[key].word}, " if key in LONG else ""
+    down, up = (fill(word + side, 12) for side in reversed(list(sides)))
+    for at, text, va in ((1, f"{up}\n{said.units.small.symbol}", "top"), (0, down, "bottom")):
+        beside(axes, text, (0, at), (-_LEFT + 2, 0), xycoords="axes fraction", va=va)
     axes.set_xlim(*_limits(x))
     name_ends(axes, ends)
 
 
-def _finish_band(axes: Axes, account: RunView, x: Array, scale: float) -> None:
-    """Shade what is finer than a tenth of the grit of each step."""
-    if not account.steps:
-        return
-    known = {n: limit_of("finish") * s.grit.size / scale for n, s in enumerate(account.steps, 1)}
-    finish = np.array([known.get(int(n), np.nan) for n in account.run.step])
-    finish[0] = finish[min(1, len(finish) - 1)]
-    axes.fill_between(x, -finish, finish, step="pre", color=SHEET.band, linewidth=0, zorder=0)
-
-
-def _sides(axes: Axes, key: str, unit: str, low: float, high: float) -> None:
-    word = f"{FORMS[key].word}, " if key in LONG else ""
-    sides = (side.replace("at the ", "at ").removesuffix(" corners") for side in FORMS[key].sides)
-    up, down = (fill(f"{word}{side}", 12) for side in sides)
-    for y, text, anchor in ((high, f"{up}\n{unit}", "top"), (low, down, "bottom")):
-        if (y > 0) == (anchor == "top"):
-            axes.annotate(
-                text, (0, y), xycoords=("axes fraction", "data"), xytext=(-_LEFT + 2, 0),
-                textcoords="offset points", ha="left", va=anchor, fontsize=10.5, color=SHEET.ink,
-                annotation_clip=False,
-            )  # fmt: skip
-
-
-def _minutes(axes: Axes, account: RunView, x: Array) -> None:
+def _minutes(axes: Axes, said: RunView, x: Array) -> None:
     """Minutes along the upper edge: at even times, wherever the metal had got to."""
-    time = np.asarray(account.run.time, dtype=float) / 60.0
+    time = np.asarray(said.run.time, dtype=float) / 60.0
     if not np.ptp(time) > 0 or not np.ptp(x) > 0:
         return
     step = round_step(float(np.ptp(time)), 10)
@@ -192,13 +141,15 @@ def _minutes(axes: Axes, account: RunView, x: Array) -> None:
     upper.xaxis.set_major_formatter(FuncFormatter(lambda v, _: f"{np.interp(v, x, time):.4g}"))
     upper.spines["top"].set_color(SHEET.muted)
     upper.tick_params(colors=SHEET.muted, labelsize=10.5, width=0.8, length=4)
-    factor = account.spread
+    factor = said.spread
     note = f"minutes, known to {Units.number(1.0 / factor)} to {Units.number(factor)} times"
-    axes.annotate(
-        f"{note} {why_band(factor)}", (1, 1), xycoords="axes fraction",
-        xytext=(0, 22), textcoords="offset points", ha="right", va="bottom", fontsize=10.5,
-        color=SHEET.muted, annotation_clip=False,
-    )  # fmt: skip
+    style: Style = {
+        "xycoords": "axes fraction",
+        "ha": "right",
+        "va": "bottom",
+        "color": SHEET.muted,
+    }
+    beside(axes, f"{note} {why_band(factor)}", (1, 1), (0, 22), **style)
 
 
 def _apart(places: Array, least: float) -> list[float]:
@@ -210,44 +161,28 @@ def _apart(places: Array, least: float) -> list[float]:
     return kept
 
 
-def _bars(axes: Axes, account: RunView, x: Array) -> None:
-    tops = _tops(account)
-    colours = {f.name: LINES[k % len(LINES)][0] for k, f in enumerate(account.faces)}
-    for row, name in enumerate(tops):
-        spans = [
-            (x[k], x[k + 1] - x[k]) for k in range(len(x) - 1) if _top_during(account, k) == name
-        ]
-        axes.broken_barh(
-            _merged(spans), (len(tops) - row - 0.82, 0.64), color=colours[name], linewidth=0
-        )
-        axes.annotate(
-            f"{shortened(name, 8)} on top", (0, len(tops) - row - 0.5),
-            xycoords=("axes fraction", "data"), xytext=(-8, 0),
-            textcoords="offset points", ha="right", va="center", fontsize=10.5, color=SHEET.ink,
-            annotation_clip=False,
-        )  # fmt: skip
+def _bars(axes: Axes, said: RunView, tops: list[str], x: Array) -> None:
+    """Who was on top, and when."""
+    colours = {f.name: c for f, (c, _) in zip(said.faces, itertools.cycle(LINES), strict=False)}
+    lain = [_top_during(said, k) for k in range(len(x) - 1)]
+    for row, name in enumerate(reversed(tops)):
+        on = np.flatnonzero([other == name for other in lain])
+        spells = np.split(on, np.flatnonzero(np.diff(on) > 1) + 1) if on.size else []
+        spans = [(x[spell[0]], x[spell[-1] + 1] - x[spell[0]]) for spell in spells]
+        axes.broken_barh(spans, (row + 0.18, 0.64), color=colours[name], linewidth=0)
+        at: Style = {"xycoords": ("axes fraction", "data"), "ha": "right"}
+        beside(axes, f"{shortened(name, 8)} on top", (0, row + 0.5), (-8, 0), **at)
     axes.set_ylim(0, max(len(tops), 1))
+    axes.set_xlim(*_limits(x))
     axes.yaxis.set_major_locator(FixedLocator([]))
     axes.spines["left"].set_visible(False)
 
 
-def _top_during(account: RunView, k: int) -> str:
+def _top_during(said: RunView, k: int) -> str:
     """Who lay on top between entries k and k + 1: an entry that says "swap" is made after the swap."""
-    event = account.run.event[k + 1]
-    return account.run.top[k] if event == "swap" else account.run.top[k + 1]
+    return said.run.top[k if said.run.event[k + 1] == "swap" else k + 1]
 
 
-def _merged(spans: list[tuple[float, float]]) -> list[tuple[float, float]]:
-    out: list[tuple[float, float]] = []
-    for start, long in spans:
-        if out and abs(out[-1][0] + out[-1][1] - start) < 1e-9 * max(1.0, abs(start)):
-            out[-1] = (out[-1][0], out[-1][1] + long)
-        else:
-            out.append((float(start), float(long)))
-    return out
-
-
-MM = 1e3
 ONE_SIDED = 0.3  # of the mean depth: halves that differ by more are told
 
 
@@ -261,9 +196,8 @@ class Zones:
     places: tuple[str, str]
     at: Array  # (k,) distance from the middle [m]
     depth: Array  # (k,) mean depth there [m]; nan without land
-    side: (
-        tuple[str, float, float] | None
-    )  # hour to which most went, depth that way and the other [m]
+    # The hour to which most went, depth that way and the other [m], if it went to one side.
+    side: tuple[str, float, float] | None
 
 
 def zones(face: Face) -> Zones:
@@ -318,32 +252,30 @@ def _mean(values: Array, weight: Array) -> float:
     return float((values * weight).sum() / total) if total > 0.0 else float("nan")
 
 
-def metal(account: RunView, width: float = 1010.0) -> Figure:
+def metal(said: RunView, width: float = 1010.0) -> Figure:
     """Maps of the depth worn off, on one scale, and the profiles beside them."""
-    number = len(account.faces)
-    rail = max(f.half[0] / f.half[1] for f in account.faces) > 2.2
-    graph = 400.0
-    columns = 1 if rail else min(number, 3)
-    rows = -(-number // columns)
-    cell = (width - graph - 20.0) / max(columns, 2 if not rail else 1)
-    tall = min(cell, 250.0) if not rail else 90.0
+    rail = max(f.half[0] / f.half[1] for f in said.faces) > 2.2
+    columns, graph = 1 if rail else min(len(said.faces), 3), 400.0
+    rows = -(-len(said.faces) // columns)
+    cell = (width - graph - 20.0) / (1 if rail else max(columns, 2))
+    tall = 90.0 if rail else min(cell, 250.0)
     height = max(rows * (tall + 26.0) + 34.0, 250.0)
     figure = new_figure(width, height)
-    low, high = _range(account)
-    for k, face in enumerate(account.faces):
+    low, high = _range(said)
+    for k, face in enumerate(said.faces):
         row, column = divmod(k, columns)
         bottom = height - (row + 1) * (tall + 26.0)
-        axes = bare(figure, (column * cell, bottom, cell - 12.0, tall))
-        _map(axes, face, low, high)
-        x, y = (column * cell + (cell - 12.0) / 2) / width, (bottom + tall + 7.0) / height
-        figure.text(x, y, face.name, ha="center", fontsize=12, weight="bold", color=SHEET.ink)
-    _scale(figure, low, high, account.units, columns * cell, height)
-    _profiles(figure, account, (width - graph + 64.0, 46.0, graph - 156.0, height - 84.0))
+        _map(bare(figure, (column * cell, bottom, cell - 12.0, tall)), face, low, high)
+        heading(figure, (column + 0.5) * cell - 6.0, bottom + tall + 7.0, face.name)
+    least = "nothing" if low <= 0.0 else said.units.size(low)
+    middle = max(columns * cell, 300.0) / 2
+    ramp_scale(figure, middle, REMOVED, least, f"{said.units.size(high)} off")
+    _profiles(figure, said, (width - graph + 64.0, 46.0, graph - 156.0, height - 84.0))
     return figure
 
 
-def _range(account: RunView) -> tuple[float, float]:
-    worn = [np.asarray(f.record.worn, dtype=float)[f.on] for f in account.faces]
+def _range(said: RunView) -> tuple[float, float]:
+    worn = [np.asarray(f.record.worn, dtype=float)[f.on] for f in said.faces]
     every = np.concatenate([w for w in worn if w.size] or [np.zeros(1)])
     low, high = (float(v) for v in np.percentile(every, (0.5, 99.5)))
     # Where wear is even, a wide ramp over next to nothing would tell a false story.
@@ -353,64 +285,128 @@ def _range(account: RunView) -> tuple[float, float]:
 
 
 def _map(axes: Axes, face: Face, low: float, high: float) -> None:
-    record = face.record
-    x, y = np.asarray(record.x) * MM, np.asarray(record.y) * MM
-    dx, dy = (x[1] - x[0]) / 2, (y[1] - y[0]) / 2
-    worn = np.where(face.on, np.asarray(record.worn, dtype=float), np.nan)
-    path = boundary_path(face.outer * MM, face.bore * MM)
-    image = axes.imshow(
-        patched(worn, np.asarray(record.land, dtype=float), high, REMOVED, low),
-        origin="lower",
-        extent=(x[0] - dx, x[-1] + dx, y[0] - dy, y[-1] + dy),
-        interpolation="none",
-    )
-    clip = PathPatch(path, transform=axes.transData)
-    image.set_clip_path(clip)
-    contours(axes, x, y, worn, round_step(max(high - low, 1e-12) / 1e-6, 10) * 1e-6, high, clip)
-    axes.add_patch(PathPatch(path, fill=False, edgecolor=SHEET.ink, linewidth=1.0))
-    along, across = face.half[0] * MM, face.half[1] * MM
-    axes.set_xlim(-1.02 * along, 1.02 * along)
-    axes.set_ylim(-1.02 * across, 1.02 * across)
+    ground = Ground.of(face)
+    worn = np.where(face.on, np.asarray(face.record.worn, dtype=float), np.nan)
+    clip = draw_map(axes, ground, coloured(ground, worn, high, REMOVED, low))
+    contours(axes, ground, worn, round_step(max(high - low, 1e-12) / 1e-6, 10) * 1e-6, clip)
+    along, across = (1.02 * MM * half for half in face.half)
+    axes.set_xlim(-along, along)
+    axes.set_ylim(-across, across)
     axes.set_aspect("equal")
 
 
-def _scale(
-    figure: Figure, low: float, high: float, units: Units, width: float, height: float
-) -> None:
-    total = figure.get_size_inches()[0] * 72.0
-    middle = max(width, 300.0) / 2
-    ramp_strip(figure, (middle - 80.0, 10.0, 160.0, 11.0), REMOVED)
-    least = "nothing" if low <= 0.0 else typeset(units.size(low))
-    for x, text, side in (
-        (-88.0, least, "right"),
-        (88.0, f"{typeset(units.size(high))} off", "left"),
-    ):
-        figure.text(
-            (middle + x) / total, 12.0 / height, text, ha=side, fontsize=10.5, color=SHEET.muted
-        )
-
-
-def _profiles(figure: Figure, account: RunView, box: tuple[float, float, float, float]) -> None:
-    axes = plain(figure, box)
-    (scale, _), (long_scale, long_unit) = account.units.small, account.units.long
+def _profiles(figure: Figure, said: RunView, box: Box) -> None:
+    """Depth worn off from the middle outwards."""
+    axes, small, long = plain(figure, box), said.units.small, said.units.long
     ends: list[End] = []
-    for k, face in enumerate(account.faces):
+    for face, (colour, dash) in zip(said.faces, itertools.cycle(LINES), strict=False):
         got = zones(face)
-        colour, dash = LINES[k % len(LINES)]
-        axes.plot(
-            got.at / long_scale, got.depth / scale, color=colour, linestyle=dash, linewidth=1.8
-        )
-        seen = np.flatnonzero(np.isfinite(got.depth))
-        if seen.size:
-            last = seen[-1]
-            ends.append((got.at[last] / long_scale, got.depth[last] / scale, face.name, colour))
+        x, y = got.at / long.size, got.depth / small.size
+        axes.plot(x, y, color=colour, linestyle=dash, linewidth=1.8)
+        if np.isfinite(y).any():
+            last = np.flatnonzero(np.isfinite(y))[-1]
+            ends.append((x[last], y[last], face.name, colour))
     low, high = axes.get_ylim()
     axes.set_ylim(0.0, high if high > 0.5 * abs(low) and high > 1e-3 else 1.0)
     axes.set_xlim(left=0.0)
+    ruled(axes, 8)
     name_ends(axes, ends)
-    axes.grid(axis="y", color=SHEET.rule, linewidth=0.6)
-    axes.set_axisbelow(True)
-    axes.set_xlabel(f"from the middle outwards, {long_unit}", fontsize=11, color=SHEET.ink)
-    axes.set_title(
-        f"depth worn off, {account.units.small.symbol}", fontsize=11, color=SHEET.ink, loc="left"
-    )
+    axes.set_xlabel(f"from the middle outwards, {long.symbol}")
+    axes.set_title(f"depth worn off, {small.symbol}", fontsize=11, color=SHEET.ink, loc="left")
+
+
+# --- from entry to entry of a book -------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class WentOn:
+    """One entry: its form as `foretold` before the readings, `known` after them, as each reading has it [m].
+
+    Bands are of 95 in 100 shops: their low end, of what is known the middle, and their high end.
+    """
+
+    label: str
+    foretold: tuple[float, float] | None
+    known: tuple[float, float, float] | None = None
+    read: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True)
+class Went:
+    """One form of one plate, entry by entry; `up` and `down`: what stands high on either side of nought."""
+
+    plate: str
+    title: str
+    up: str
+    down: str
+    entries: tuple[WentOn, ...]
+
+    @property
+    def reach(self) -> float:
+        """How far a panel must reach [m]; what was foretold before anything was read may run off it."""
+        ends = [0.0]
+        for k, entry in enumerate(self.entries):
+            foretold = (entry.foretold or ()) if k or len(self.entries) < 3 else ()
+            ends += [*foretold, *(entry.known or ()), *entry.read]
+        return max(map(abs, ends))
+
+
+FORETOLD: Style = {"color": SHEET.gap, "alpha": 0.6, "linewidth": 0.0}
+READ: Style = {"color": SHEET.third, "marker": "D", "markersize": 4.6, "linestyle": "none"}
+READ |= {"markerfacecolor": "none", "markeredgewidth": 1.3}
+KNOWN: Style = {"color": SHEET.ink, "marker": "o", "markersize": 5.0, "linewidth": 1.4}
+
+
+def went(panels: Sequence[Went], units: Units, width: float = 1010.0) -> Figure:
+    """Every form of every plate over the entries, a row for each plate."""
+    rows = [
+        [p for p in panels if p.plate == name] for name in dict.fromkeys(p.plate for p in panels)
+    ]
+    cell, tall, left = width / max(map(len, rows)), 212.0, 64.0
+    height = len(rows) * tall + 40.0
+    figure = new_figure(width, height)
+    for row, own in enumerate(rows):
+        most = 1.08 * max(one.reach for one in own) / units.small.size
+        for column, one in enumerate(own):
+            box = (
+                column * cell + left,
+                height - (row + 1) * tall + 22.0,
+                cell - left - 12.0,
+                146.0,
+            )
+            axes = plain(figure, box)
+            _entries(axes, one.entries, units.small.size)
+            axes.set_ylim(-most, most)
+            ruled(axes, 6, signed=True)
+            frame: Style = {"xycoords": "axes fraction"}
+            head = f"{one.plate}: {one.title}, {units.small.symbol}"
+            bold: Style = {"va": "bottom", "fontsize": 11.5, "weight": "bold"}
+            beside(axes, head, (0, 1), (22 - left, 12), **frame, **bold)
+            for y, text, va in ((0.985, one.up, "top"), (0.015, one.down, "bottom")):
+                small: Style = {"ha": "right", "va": va, "fontsize": 10.0, "color": SHEET.muted}
+                beside(axes, text, (1, y), **frame, **small)
+    after = "believed after it, 95 in 100; below: the entry"
+    entries = [
+        Patch(**FORETOLD, label="foretold, 95 in 100"),
+        Line2D([], [], **READ, label="read, as this form (all else as foretold)"),
+        Line2D([], [], **KNOWN, label=after),
+    ]
+    legend(figure, entries)
+    return figure
+
+
+def _entries(axes: Axes, entries: Sequence[WentOn], unit: float) -> None:
+    """What was foretold, read and believed of one form, entry by entry."""
+    number = len(entries)
+    half = min(0.2, 0.03 * number + 0.08)
+    for k, entry in enumerate(entries):
+        if entry.foretold is not None:
+            low, high = (end / unit for end in entry.foretold)
+            axes.bar(k - half, high - low, 2.0 * half, low, **FORETOLD)
+        if entry.known is not None:
+            axes.plot([k + half] * 3, np.array(entry.known) / unit, **KNOWN, markevery=[1])
+        axes.plot([k - half] * len(entry.read), np.array(entry.read) / unit, **READ)
+    axes.axhline(0.0, color=SHEET.ink, linewidth=0.9)
+    axes.set_xlim(-0.6, number - 0.4)
+    shown = range((number - 1) % max(1, -(-number // 9)), number, max(1, -(-number // 9)))
+    axes.set_xticks(shown, [entries[k].label for k in shown])

@@ -10,43 +10,24 @@ from __future__ import annotations
 import io
 import math
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
+from html import escape
 from typing import Any
 
 import matplotlib
 import numpy as np
+from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.axis import XAxis, YAxis
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
-from matplotlib.path import Path
+from matplotlib.ticker import FuncFormatter, MaxNLocator
 from numpy.typing import NDArray
 
-__all__ = [
-    "HEIGHTS",
-    "LINES",
-    "REMOVED",
-    "SHEET",
-    "Array",
-    "End",
-    "Sheet",
-    "bare",
-    "boundary_path",
-    "drawn_larger",
-    "name_ends",
-    "new_figure",
-    "plain",
-    "png",
-    "round_down",
-    "round_step",
-    "round_up",
-    "sheet",
-    "svg",
-]
-
+from lapwright.presentation.words import typeset
 
 Array = NDArray[np.float64]
 
@@ -82,7 +63,7 @@ _RC: dict[Any, Any] = {
     "font.family": ["DejaVu Sans"],
     "text.usetex": False,
     "text.parse_math": False,  # a plate may be called "$A$"
-    "text.color": "#1b2026",
+    "text.color": SHEET.ink,
     "axes.grid": False,
     "figure.autolayout": False,
     "figure.constrained_layout.use": False,
@@ -97,29 +78,29 @@ _RC: dict[Any, Any] = {
 # --- colour ramps ------------------------------------------------------------------------------
 
 
+# OKLCh to cones and cones to linear sRGB (B. Ottosson 2020; from memory).
+_CONES = np.array(
+    [
+        [1.0, 0.3963377774, 0.2158037573],
+        [1.0, -0.1055613458, -0.0638541728],
+        [1.0, -0.0894841775, -1.2914855480],
+    ]
+)
+_LIGHTS = np.array(
+    [
+        [4.0767416621, -3.3077115913, 0.2309699292],
+        [-1.2684380046, 2.6097574011, -0.3413193965],
+        [-0.0041960863, -0.7034186147, 1.7076147010],
+    ]
+)
+
+
 def _oklch(lightness: Array, chroma: Array, hue: Array) -> Array:
-    """SRGB (n, 3) in 0..1 of colours given in OKLCh, hue [degree] (B. Ottosson 2020; from memory)."""
+    """SRGB (n, 3) in 0..1 of colours given in OKLCh, hue [degree]."""
     a, b = chroma * np.cos(np.radians(hue)), chroma * np.sin(np.radians(hue))
-    cone = np.stack(
-        [
-            lightness + 0.3963377774 * a + 0.2158037573 * b,
-            lightness - 0.1055613458 * a - 0.0638541728 * b,
-            lightness - 0.0894841775 * a - 1.2914855480 * b,
-        ]
-    )
-    linear = (
-        np.array(
-            [
-                [4.0767416621, -3.3077115913, 0.2309699292],
-                [-1.2684380046, 2.6097574011, -0.3413193965],
-                [-0.0041960863, -0.7034186147, 1.7076147010],
-            ]
-        )
-        @ cone**3
-    )
-    linear = np.clip(linear, 0.0, 1.0)
+    linear = np.clip(_LIGHTS @ (_CONES @ np.stack([lightness, a, b])) ** 3, 0.0, 1.0)
     rgb = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
-    return np.clip(rgb.T, 0.0, 1.0)
+    return np.asarray(np.clip(rgb.T, 0.0, 1.0))
 
 
 def _heights_ramp(n: int = 256) -> Array:
@@ -128,8 +109,7 @@ def _heights_ramp(n: int = 256) -> Array:
     The two ends differ in lightness too, so that a grey copy still tells high from low.
     """
     t = np.linspace(-1.0, 1.0, n)
-    size = np.abs(t)
-    low = t < 0
+    low, size = t < 0, np.abs(t)
     lightness = 0.968 - np.where(low, 0.55, 0.36) * size
     chroma = np.where(low, 0.135, 0.145) * size**0.85
     return _oklch(lightness, chroma, np.where(low, 256.0, 62.0))
@@ -138,9 +118,8 @@ def _heights_ramp(n: int = 256) -> Array:
 def _removed_ramp(n: int = 256) -> Array:
     """From near white (little) to a deep green (much)."""
     t = np.linspace(0.0, 1.0, n)
-    return _oklch(
-        0.965 - 0.60 * t, 0.105 * np.sin(np.pi * np.clip(0.08 + 0.62 * t, 0, 1)), 175.0 + 0.0 * t
-    )
+    chroma = 0.105 * np.sin(np.pi * np.clip(0.08 + 0.62 * t, 0, 1))
+    return _oklch(0.965 - 0.60 * t, chroma, np.full(n, 175.0))
 
 
 HEIGHTS: Array = _heights_ramp()
@@ -165,9 +144,7 @@ def round_step(span: float, most: int) -> float:
     if not math.isfinite(span) or span <= 0.0:
         return 1.0
     power = 10.0 ** math.floor(math.log10(span / most))
-    return float(
-        next(m for m in (1.0, 2.0, 5.0, 10.0, 20.0) if span / (m * power) <= most + 1e-9) * power
-    )
+    return next(m for m in (1.0, 2.0, 5.0, 10.0) if span / (m * power) <= most + 1e-9) * power
 
 
 def round_down(most: float) -> float:
@@ -177,8 +154,7 @@ def round_down(most: float) -> float:
 
 def drawn_larger(times: float) -> str:
     """How much larger than lengths the heights of a drawing are."""
-    number = f"{times:,.0f}".replace(",", "\u202f")
-    return f"heights drawn {number} times larger"
+    return f"heights drawn {times:,.0f} times larger".replace(",", "\u202f")
 
 
 @contextmanager
@@ -198,15 +174,22 @@ def new_figure(width: float, height: float) -> Figure:
     return figure
 
 
-def bare(figure: Figure, box: tuple[float, float, float, float]) -> Axes:
-    """Axes without frame in a box (left, bottom, width, height) given in points."""
+Style = dict[str, Any]  # what matplotlib takes beside
+Box = tuple[float, float, float, float]  # left, bottom, width, height [points]
+
+
+def bare(figure: Figure, box: Box, window: tuple[float, ...] = ()) -> Axes:
+    """Axes without frame in a box; `window`: left, right, low and high of what is drawn there."""
     axes = _Bare(figure, _share(figure, box))
     axes.set_axis_off()
     figure.add_axes(axes)
+    if window:
+        axes.set_xlim(*window[:2])
+        axes.set_ylim(*window[2:])
     return axes
 
 
-def plain(figure: Figure, box: tuple[float, float, float, float]) -> Axes:
+def plain(figure: Figure, box: Box) -> Axes:
     """Axes for a graph: thin rules, ticks outside, no box."""
     axes = figure.add_axes(_share(figure, box))
     for side in ("top", "right"):
@@ -215,6 +198,7 @@ def plain(figure: Figure, box: tuple[float, float, float, float]) -> Axes:
         axes.spines[side].set_color(SHEET.muted)
         axes.spines[side].set_linewidth(0.8)
     axes.tick_params(colors=SHEET.muted, labelsize=10.5, width=0.8, length=4)
+    axes.xaxis.label.set(fontsize=11, color=SHEET.ink)
     axes.patch.set_visible(False)
     return axes
 
@@ -238,42 +222,123 @@ class _Bare(Axes):
         self.spines.right.register_axis(self.yaxis)
 
 
-def _share(
-    figure: Figure, box: tuple[float, float, float, float]
-) -> tuple[float, float, float, float]:
+def _share(figure: Figure, box: Box) -> Box:
     """A box in points as shares of the drawing."""
     width, height = figure.get_size_inches() * 72.0
     left, bottom, across, up = box
     return left / width, bottom / height, across / width, up / height
 
 
+# --- words, scales and names in a drawing ------------------------------------------------------
+
+
+def write(
+    figure: Figure,
+    x: float,
+    y: float,
+    text: str,
+    size: float = 10.5,
+    ha: str = "center",
+    **more: Any,
+) -> None:
+    """Words set in type, their foot at a place from the lower left [points]; muted unless it is said."""
+    x, y, _, _ = _share(figure, (x, y, 0.0, 0.0))
+    figure.text(x, y, typeset(text), fontsize=size, ha=ha, **{"color": SHEET.muted, **more})
+
+
+def heading(
+    figure: Figure, x: float, y: float, text: str, size: float = 12.0, ha: str = "center"
+) -> None:
+    """The same, bold."""
+    write(figure, x, y, text, size, ha, weight="bold", color=SHEET.ink)
+
+
+def beside(
+    axes: Axes,
+    text: str,
+    at: tuple[float, float],
+    off: tuple[float, float] = (0.0, 0.0),
+    **more: Any,
+) -> None:
+    """Words beside a place of a graph, `off` by so many points; they may stand outside it."""
+    usual: Style = {"ha": "left", "va": "center", "fontsize": 10.5, "color": SHEET.ink}
+    axes.annotate(
+        typeset(text),
+        at,
+        xytext=off,
+        textcoords="offset points",
+        annotation_clip=False,
+        **usual | more,
+    )
+
+
+def ruled(axes: Axes, parts: int, signed: bool = False) -> None:
+    """Rules at round values of the upright axis, at most so many parts; where 0 parts two sides, no sign."""
+    axes.yaxis.set_major_locator(MaxNLocator(parts, steps=[1, 2, 5, 10]))
+    axes.yaxis.set_major_formatter(
+        FuncFormatter(lambda v, _: f"{v if signed else abs(v):.4g}".replace("-", "\u2212"))
+    )
+    axes.grid(axis="y", color=SHEET.rule, linewidth=0.6)
+    axes.set_axisbelow(True)
+
+
+def two_sided(axes: Axes, parts: int) -> tuple[float, float]:
+    """A graph with 0 on it, ruled, with room at both ends, which it gives."""
+    low, high = axes.get_ylim()
+    pad = 0.06 * max(high - low, 1e-3)
+    low, high = min(low - pad, -2.0 * pad), max(high + pad, 2.0 * pad)
+    axes.set_ylim(low, high)
+    ruled(axes, parts)
+    axes.axhline(0.0, color=SHEET.ink, linewidth=0.9)
+    return low, high
+
+
+def ramp_scale(
+    figure: Figure, middle: float, ramp: Array, low: str, high: str, note: str = ""
+) -> None:
+    """At the foot of a drawing a strip of a colour ramp, what its ends mean, and a note beside it.
+
+    `middle` of the strip, or of strip and note together [points].
+    """
+    left = middle - (330.0 if note else 90.0)
+    axes = bare(figure, (left, 9.0, 180.0, 11.0))
+    strip = np.rint(ramp[None, ::4] * 255.0).astype(np.uint8)
+    axes.imshow(strip, aspect="auto", interpolation="none", extent=(0, 1, 0, 1))
+    axes.plot([0, 1, 1, 0, 0], [0, 0, 1, 1, 0], color=SHEET.muted, linewidth=0.6, clip_on=False)
+    for x, text, ha in ((-8.0, low, "right"), (188.0, high, "left"), (280.0, note, "left")):
+        write(figure, left + x, 11.0, text, ha=ha)
+
+
+def legend(figure: Figure, entries: Sequence[Artist], foot: float = 3.0) -> None:
+    """What lines and bars are, each by its label, in a row so many points above the foot of a drawing."""
+    figure.legend(
+        handles=list(entries),
+        loc="lower center",
+        bbox_to_anchor=(0.5, _share(figure, (0.0, foot, 0.0, 0.0))[1]),
+        ncols=len(entries),
+        frameon=False,
+        borderaxespad=0.0,
+        columnspacing=2.6,
+        handlelength=2.8,
+        fontsize=10.5,
+        labelcolor=SHEET.muted,
+    )
+
+
 End = tuple[float, float, str, str]
 
 
-def name_ends(axes: Axes, ends: list[End]) -> None:
-    """Names at the ends of lines (x, y, name, colour), pushed apart where they would meet."""
-    low, high = axes.get_ylim()
-    apart = 13.0 * (high - low) / axes.get_window_extent().height
+def name_ends(axes: Axes, ends: list[End], most: int = 11) -> None:
+    """Names at the ends of lines (x, y, name, colour), pushed apart where they would meet, cut at `most`."""
+    points = 72.0 / axes.get_figure(root=True).dpi  # type: ignore[union-attr]
+    long = most > 11 and any(len(end[2]) > 11 for end in ends)
+    style: Style = {"fontsize": 11} if long else {"fontsize": 11.5, "weight": "bold"}
     placed = -math.inf
     for x, y, name, colour in sorted(ends, key=lambda end: end[1]):
-        placed = max(y, placed + apart)
-        axes.annotate(
-            name if len(name) <= 11 else name[:10].rstrip() + "…", (x, placed), xytext=(7, 0),
-            textcoords="offset points", ha="left", va="center", fontsize=11.5, weight="bold", color=colour,
-            annotation_clip=False,
-        )  # fmt: skip
-
-
-def boundary_path(outer: Array, bore: float) -> Path:
-    """Closed path about the metal: polygon (k, 2) [any unit] with a round bore of that radius."""
-    vertices = [np.vstack([outer, outer[:1]])]
-    if bore > 0.0:
-        angle = np.linspace(0.0, -2.0 * np.pi, 97)
-        vertices.append(bore * np.stack([np.cos(angle), np.sin(angle)], axis=1))
-    codes = []
-    for ring in vertices:
-        codes += [Path.MOVETO, *[Path.LINETO] * (len(ring) - 2), Path.CLOSEPOLY]
-    return Path(np.vstack(vertices), codes)
+        here = float(axes.transData.transform((x, y))[1]) * points
+        placed = max(here, placed + 13.0)
+        short = name if len(name) <= most else name[: most - 1].rstrip() + "…"
+        beside(axes, short, (x, y), (7.0, placed - here), color=colour, **style)
 
 
 def png(figure: Figure, scale: float = 1.6) -> bytes:
@@ -305,9 +370,8 @@ def svg(figure: Figure, name: str, label: str) -> str:
 
 def _inlined(text: str, name: str, label: str) -> str:
     text = text[text.index("<svg") :]
-    text = re.sub(r"<metadata>.*?</metadata>\s*", "", text, flags=re.S)
-    text = re.sub(r"<style[^>]*>.*?</style>\s*", "", text, flags=re.S)
-    text = re.sub(r"<!--.*?-->\s*", "", text, flags=re.S)
+    beside = r"<metadata>.*?</metadata>|<style[^>]*>.*?</style>|<!--.*?-->"
+    text = re.sub(rf"(?:{beside})\s*", "", text, flags=re.S)
     text = text.replace("xlink:href", "href")
     # Maps are scaled smoothly by the browser; drawn as squares, cells would look like facets.
     text = re.sub(r"image-rendering:\s*[\w-]+;?", "", text)
@@ -321,16 +385,9 @@ def _inlined(text: str, name: str, label: str) -> str:
     text = re.sub(r"font: ([^;\"]*?[\d.]+px) [^;\"]*", r"font: \1 var(--sans)", text)
     for word, colour in asdict(SHEET).items():
         text = text.replace(colour, f"var(--{word})")
-    box = re.search(r'viewBox="([^"]*)"', text)
-    size = box[1].split() if box else ["0", "0", "0", "0"]
+    (box,) = re.findall(r'viewBox="([^"]*)"', text[:400])
     head = (
-        f'<svg class="pic" viewBox="{" ".join(size)}" style="max-width:{float(size[2]):.0f}px" '
-        f'role="img" aria-label="{_attribute(label)}">'
+        f'<svg class="pic" viewBox="{box}" style="max-width:{float(box.split()[2]):.0f}px" '
+        f'role="img" aria-label="{escape(label)}">'
     )
     return re.sub(r"<svg[^>]*>", lambda _: head, text, count=1)
-
-
-def _attribute(text: str) -> str:
-    return (
-        text.replace("&", "&amp;").replace('"', "&quot;").replace("<", "&lt;").replace(">", "&gt;")
-    )

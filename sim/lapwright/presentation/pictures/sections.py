@@ -25,31 +25,21 @@ from numpy.typing import NDArray
 from lapwright.contact.placement import on_face
 from lapwright.errors import LapwrightError
 from lapwright.presentation import words
-from lapwright.presentation.pictures.faces import inside_land, spread_out
+from lapwright.presentation.pictures.faces import MM, Ground, spread_out
 from lapwright.presentation.pictures.ink import (
     SHEET,
     Array,
+    Style,
     bare,
     drawn_larger,
+    heading,
     new_figure,
     round_down,
+    write,
 )
 from lapwright.presentation.run_view import Face, RunView
-from lapwright.presentation.words import typeset
 from lapwright.specification.curves import Still
 from lapwright.units import NOTHING, Units
-
-__all__ = [
-    "Cut",
-    "Pile",
-    "best_angle",
-    "ends_words",
-    "gap_words",
-    "piled",
-    "rest_plane",
-    "sections",
-]
-
 
 POINTS = 401
 ASIDE = 0.2  # of the reach: how far beside the middle a cut may go to keep out of a groove
@@ -91,35 +81,37 @@ class Cut:
 
 @dataclass(frozen=True)
 class Surface:
-    """A face to be read at any point: its map carried on past the edge, its outline, its grooves."""
+    """A face to be read at any point: its map carried on past the edge, its ground, cells without land."""
 
     face: Face
     heights: Array
-    outline: Path
-    missing: NDArray[np.bool_]  # cells without land
+    ground: Ground
+    missing: NDArray[np.bool_]
     grooved: bool
 
     @classmethod
     def of(cls, face: Face, end: bool) -> Surface:
         """The face before, or after (`end`)."""
-        land = np.asarray(face.record.land, dtype=float)
-        groove = (land < 0.5) & inside_land(land) & ~_in_bore(face)
-        filled = spread_out(face.levelled[int(end)], 3)
-        return cls(
-            face, filled, Path(_inside_margin(face)), groove | (land < LAND), bool(groove.any())
-        )
+        ground = Ground.of(face)
+        groove = (ground.land < 0.5) & ground.grooved
+        heights = spread_out(face.levelled[int(end)], 3)
+        return cls(face, heights, ground, groove | (ground.land < LAND), bool(groove.any()))
 
     def at(self, x: Array, y: Array) -> Array:
-        """Heights at points [m], nan off the land."""
-        record = self.face.record
-        gx, gy = np.asarray(record.x), np.asarray(record.y)
-        out = _between(gx, gy, self.heights, x, y)
-        points = np.stack([np.ravel(x), np.ravel(y)], axis=1)
-        inside = self.outline.contains_points(points).reshape(np.shape(x))
+        """Heights at points [m], straight between the cells, nan off the land and in the edge margin."""
+        from scipy.interpolate import RegularGridInterpolator
+
+        axes, points = (self.ground.y, self.ground.x), np.stack([np.ravel(x), np.ravel(y)], axis=1)
+        hair = 1e-9  # [m] so that a line between two rows of cells keeps to one of them
+        heights, missing = (
+            RegularGridInterpolator(axes, z, how, False, None)(points[:, ::-1] + hair)
+            for z, how in ((self.heights, "linear"), (self.missing.astype(float), "nearest"))
+        )
+        inside = Path(_inside_margin(self.face)).contains_points(points) & (missing < 0.5)
         if self.face.bore > 0.0:
-            inside &= np.hypot(x, y) >= self.face.bore + record.margin * (1.0 - 1e-6)
-        inside &= ~_nearest(gx, gy, self.missing, x, y)
-        return np.where(inside, out, np.nan)
+            margin = self.face.record.margin * (1.0 - 1e-6)
+            inside &= np.hypot(*points.T) >= self.face.bore + margin
+        return np.where(inside, heights, np.nan).reshape(np.shape(x))
 
 
 @dataclass(frozen=True)
@@ -155,13 +147,11 @@ class Pile:
 
     def _at(self, at: Array, angle: float, offset: float) -> Cut:
         x, y = at * cos(angle) - offset * sin(angle), at * sin(angle) + offset * cos(angle)
-        z_bottom, z_top = (
-            self.bottom.at(x + self.c[0], y + self.c[1]),
-            self.top.at(*laid(x, y, self.theta)),
-        )
+        below = self.bottom.at(x + self.c[0], y + self.c[1])
         h, a, b = self.plane
+        above = h + a * x + b * y - self.top.at(*laid(x, y, self.theta))
         off = -(self.c[0] * cos(angle) + self.c[1] * sin(angle))
-        return Cut(at, z_bottom, h + a * x + b * y - z_top, angle, offset != 0.0, self.give, off)
+        return Cut(at, below, above, angle, offset != 0.0, self.give, off)
 
 
 def laid(x: Array, y: Array, theta: float) -> tuple[Array, Array]:
@@ -194,18 +184,12 @@ def piled(
     bears = given > 0.0
     if bears.sum() < 3:
         return Pile(low, high, theta, rest_plane(x, y, total), c)
-    give = float(given.max())
-    return Pile(
-        low, high, theta, _pressed_plane(x[bears], y[bears], (total - given)[bears], give), c, give
-    )
-
-
-def _pressed_plane(x: Array, y: Array, level: Array, give: float) -> tuple[float, float, float]:
-    """Plane of a top under load: through the heights of both faces less what the grit gives, lifted by it."""
+    # Through the heights of both faces less what the grit gives, lifted by what it gives at most.
+    x, y, level, give = x[bears], y[bears], (total - given)[bears], float(given.max())
     scale = max(float(np.hypot(x, y).max()), 1e-12)
     terms = np.stack([np.ones_like(x), x / scale, y / scale], axis=1)
-    h, a, b = np.linalg.lstsq(terms, level, rcond=1e-9)[0]
-    return float(h) + give, float(a) / scale, float(b) / scale
+    h, a, b = (float(v) for v in np.linalg.lstsq(terms, level, rcond=1e-9)[0])
+    return Pile(low, high, theta, (h + give, a / scale, b / scale), c, give)
 
 
 def rest_plane(x: Array, y: Array, total: Array) -> tuple[float, float, float]:
@@ -246,75 +230,51 @@ def rest_plane(x: Array, y: Array, total: Array) -> tuple[float, float, float]:
 def best_angle(bottom: Face, top: Face, piles: Sequence[Pile]) -> float:
     """Angle of the cut that shows the widest gap, before and after together [rad].
 
-    From 9 to 3 (a long pair: along it) unless another is clearly wider; through both middles where the top
-    lies off that of the bottom.
+    From 9 to 3 (a long pair: along it) unless another is clearly wider, such as from corner to corner of the
+    smaller of the two; through both middles where the top lies off that of the bottom.
     """
-    lead = top if top.long and not bottom.long else bottom
-    along = 0.5 * pi if lead.long and lead.half[1] > lead.half[0] else 0.0
-    angles = [along, 0.5 * pi - along, *_corners(bottom, top)]
     x, y = piles[0].c
     if hypot(x, y) > OFF * min(top.half):
         return atan2(y, x)
+    along = straight(bottom, top)
+    small = min((bottom, top), key=lambda f: f.half[0] * f.half[1])
+    corner = atan2(small.half[1], small.half[0])
+    angles = [along, 0.5 * pi - along, corner, -corner]
     widest = [sum(p.cut(a).widest for p in piles) for a in angles]
     best = int(np.argmax(widest))
-    return angles[best] if widest[best] > CLEARLY * widest[0] + 2e-9 else angles[0]
+    return angles[best] if widest[best] > CLEARLY * widest[0] + 2e-9 else along
 
 
-def _corners(bottom: Face, top: Face) -> tuple[float, float]:
-    """Angles from corner to corner of the smaller of the two; half-way between the hours for round ones."""
-    face = min((bottom, top), key=lambda f: f.half[0] * f.half[1])
-    corner = atan2(face.half[1], face.half[0])
-    return corner, -corner
+def straight(bottom: Face, top: Face) -> float:
+    """Angle of a cut from 9 to 3, of a long pair along it [rad]."""
+    lead = top if top.long and not bottom.long else bottom
+    return 0.5 * pi if lead.long and lead.half[1] > lead.half[0] else 0.0
 
 
 def _covered(piece: Cut) -> int:
     return int(np.isfinite(piece.gap).sum())
 
 
+def _round(face: Face) -> bool:
+    return hypot(*face.half) > 1.05 * float(np.hypot(*face.outer.T).max())
+
+
 def _reach(face: Face, angle: float) -> float:
     """From the middle to the edge along a line [m]."""
-    u = face.outer[:, 0] * cos(angle) + face.outer[:, 1] * sin(angle)
-    if hypot(*face.half) > 1.05 * float(np.hypot(*face.outer.T).max()):
-        return float(np.abs(u).max())  # round
-    sides = [
-        h / max(abs(c), 1e-12) for h, c in zip(face.half, (cos(angle), sin(angle)), strict=True)
-    ]
-    return float(min(sides))
+    along = np.abs([cos(angle), sin(angle)])
+    if _round(face):
+        return float(np.abs(face.outer @ [cos(angle), sin(angle)]).max())
+    return float(np.min(face.half / np.maximum(along, 1e-12)))
 
 
 def _inside_margin(face: Face) -> Array:
     """The outline less the edge margin (k, 2) [m], which is left out of every figure."""
     margin = float(face.record.margin)
-    if hypot(*face.half) > 1.05 * float(np.hypot(*face.outer.T).max()):  # round
+    if _round(face):
         return np.asarray(face.outer * (1.0 - margin / max(face.half) + 1e-6))
     return np.asarray(np.sign(face.outer) * (np.abs(face.outer) - margin * (1.0 - 1e-6)))
 
 
-def _in_bore(face: Face) -> NDArray[np.bool_]:
-    return np.asarray(np.hypot(*np.meshgrid(face.record.x, face.record.y)) < face.bore)
-
-
-def _between(gx: Array, gy: Array, z: Array, x: Array, y: Array) -> Array:
-    """Straight between the cells; carried on over the half cell to the rim."""
-    fx = np.clip((x - gx[0]) / (gx[1] - gx[0]), -0.5, len(gx) - 0.5)
-    fy = np.clip((y - gy[0]) / (gy[1] - gy[0]), -0.5, len(gy) - 0.5)
-    i = np.clip(np.floor(fx).astype(int), 0, len(gx) - 2)
-    j = np.clip(np.floor(fy).astype(int), 0, len(gy) - 2)
-    u, v = fx - i, fy - j
-    low = z[j, i] * (1.0 - u) + z[j, i + 1] * u
-    high = z[j + 1, i] * (1.0 - u) + z[j + 1, i + 1] * u
-    return np.asarray(low * (1.0 - v) + high * v)
-
-
-def _nearest(
-    gx: Array, gy: Array, mask: NDArray[np.bool_], x: Array, y: Array
-) -> NDArray[np.bool_]:
-    i = np.clip(np.rint((x - gx[0]) / (gx[1] - gx[0])).astype(int), 0, len(gx) - 1)
-    j = np.clip(np.rint((y - gy[0]) / (gy[1] - gy[0])).astype(int), 0, len(gy) - 1)
-    return np.asarray(mask[j, i])
-
-
-MM = 1e3
 _SLAB = 26.0  # thickness of metal drawn beyond the faces [points]
 
 
@@ -323,57 +283,37 @@ def gap_words(piece: Cut, units: Units, turned: float = 0.0, edge: str = "the ri
 
     `turned`: the widest gap with the top a quarter turned [m], told where it is much wider.
     """
-    gap = np.where(np.isfinite(piece.gap), piece.gap, -np.inf)
-    if not np.isfinite(gap).any():
+    there = np.isfinite(piece.gap)
+    if not there.any():
         return "the two do not lie over each other along this cut"
-    widest = int(np.argmax(gap))
-    size = float(gap[widest])
-    if size < NOTHING:
-        told = "no gap"
-    else:
-        reach = float(np.abs(piece.at[np.isfinite(piece.gap)]).max())
-        share = abs(float(piece.at[widest])) / reach if reach > 0 else 0.0
-        where = (
-            "in the middle"
-            if share < 0.25
-            else f"towards {edge}"
-            if share > 0.75
-            else "half-way out"
-        )
-        told = f"gap up to {units.size(size)} {where}"
+    at, gap = np.abs(piece.at[there]), piece.gap[there]
+    size = float(gap.max())
+    told = "no gap"
+    if size >= NOTHING:
+        share = at[gap.argmax()] / max(at.max(), 1e-12)
+        out = f"towards {edge}" if share > 0.75 else "half-way out"
+        told = f"gap up to {units.size(size)} {'in the middle' if share < 0.25 else out}"
         if piece.give > 0.0 and turned < 2.0 * size:
-            told += (
-                ", filled with grit"
-                if piece.filled[np.isfinite(piece.gap)].all()
-                else f", open from {units.size(piece.give)} on"
-            )
+            filled = bool(piece.filled[there].all())
+            told += ", filled with grit" if filled else f", open from {units.size(piece.give)} on"
     if turned < max(2.0 * size, 2.0 * NOTHING):
         return told
     return f"{told}; with the top a quarter turned, up to {units.size(turned)}"
 
 
-def _pile(account: RunView, bottom: Face, top: Face, end: bool) -> Pile:
-    """The top pressed on the grit in the middle of the last stroke; laid dry where that cannot be known."""
-    return piled(bottom, top, end, c=account.middle, squeeze=_squeeze(account, bottom, top, end))
-
-
-def _squeeze(account: RunView, bottom: Face, top: Face, end: bool) -> Array | None:
-    """How far the grit gives in the middle of the last stroke, on the bottom's cells [m]."""
-    number = int(account.run.step[-1])
-    if not 0 < number <= len(account.steps):
-        return None
-    plates = account.study.plates
-    faces = {
-        f.name: np.asarray(f.record.frames[-1 if end else 0], dtype=float) for f in (bottom, top)
-    }
-    if any(faces[name].shape != plates[name].grid.shape for name in faces):
+def _squeeze(said: RunView, bottom: Face, top: Face, end: bool) -> Array | None:
+    """How far the grit gives in the middle of the last stroke, on the bottom's cells [m]; None: not known."""
+    number, plates = int(said.run.step[-1]), said.study.plates
+    maps = {f.name: np.asarray(f.record.frames[-int(end)], dtype=float) for f in (bottom, top)}
+    alike = all(z.shape == plates[name].grid.shape for name, z in maps.items())
+    if not (alike and 0 < number <= len(said.steps)):
         return None
     from lapwright.contact.pressure import bearing
 
-    step = account.steps[number - 1]
+    step = said.steps[number - 1]
     at_rest = replace(step, top=top.name, bottom=bottom.name, curve=Still())
     try:
-        got = bearing(plates, at_rest, heights=faces, phase=0.0)
+        got = bearing(plates, at_rest, heights=maps, phase=0.0)
     except LapwrightError:
         return None
     return np.asarray(got.pressure / step.grit.layer.stiffness)
@@ -387,63 +327,56 @@ def _quarter_turned(bottom: Face, top: Face, end: bool, c: tuple[float, float]) 
     return max(pile.cut(a).widest for a in (0.0, 0.25 * pi, 0.5 * pi, -0.25 * pi))
 
 
-def sections(account: RunView, width: float = 1200.0, height: float = 208.0) -> Figure | None:
-    """Before and after side by side on one scale; None when no two plates lay on each other."""
-    pair = account.pair
-    top, bottom = (account.face(n) for n in pair) if pair else (None, None)
+def sections(said: RunView, width: float = 1200.0, height: float = 208.0) -> Figure | None:
+    """Before and after side by side on one scale, pressed on the grit in the middle of the last stroke.
+
+    None when no two plates lay on each other.
+    """
+    top, bottom = (said.face(n) for n in said.pair) if said.pair else (None, None)
     if top is None or bottom is None:
         return None
-    piles = [_pile(account, bottom, top, end) for end in (False, True)]
-    angle = best_angle(bottom, top, piles)
-    cuts = [pile.cut(angle) for pile in piles]
+    c, ends = said.middle, (False, True)
+    piles = [piled(bottom, top, end, 0.0, c, _squeeze(said, bottom, top, end)) for end in ends]
+    cuts = [pile.cut(best_angle(bottom, top, piles)) for pile in piles]
     figure = new_figure(width, height)
-    gutter, foot, head = 36.0, 24.0, 24.0
-    across = (width - gutter) / 2
-    span = max(_span(c) for c in cuts)
+    gutter, foot = 36.0, 24.0
+    across, tall = (width - gutter) / 2, height - 2 * foot
     long = float(np.ptp(cuts[0].at))
-    room = height - foot - head - 2 * _SLAB
     per_metre = across / (1.03 * long)
-    exaggeration = round_down(room / span / per_metre)
+    larger = round_down((tall - 2 * _SLAB) / max(map(span, cuts)) / per_metre)
+    half = 0.5 * tall / (per_metre * larger)
     finish = max((f for f in (top.finish, bottom.finish) if f is not None), default=0.0)
-    turned = [_quarter_turned(bottom, top, end, account.middle) for end in (False, True)]
     edge = "the ends" if bottom.long or top.long else "the rim"
     for k, (piece, when) in enumerate(zip(cuts, ("before", "after"), strict=True)):
-        axes = bare(figure, (k * (across + gutter), foot, across, height - foot - head))
-        half = (height - foot - head) / 2 / (per_metre * exaggeration)
-        axes.set_xlim((piece.at[0] - 0.015 * long) * MM, (piece.at[-1] + 0.015 * long) * MM)
-        axes.set_ylim(-half, half)
-        _draw(axes, piece, _SLAB / (per_metre * exaggeration), half, (top, bottom))
-        told = gap_words(piece, account.units, turned[k] if turned[k] >= finish else 0.0, edge)
-        said = typeset(told)
-        x = (k * (across + gutter)) / width
-        figure.text(
-            x,
-            1 - 15.0 / height,
-            f"{top.name} on {bottom.name}, {when}",
-            ha="left",
-            fontsize=12,
-            weight="bold",
-            color=SHEET.ink,
-        )
-        figure.text(
-            (k * (across + gutter) + across) / width,
-            1 - 15.0 / height,
-            said,
-            ha="right",
-            fontsize=11,
-            color=SHEET.ink,
-        )
-    _foot(figure, cuts[0], exaggeration, width, height, cuts[1].widest < finish)
+        left = k * (across + gutter)
+        ends_at = MM * (piece.at[0] - 0.015 * long), MM * (piece.at[-1] + 0.015 * long)
+        axes = bare(figure, (left, foot, across, tall), (*ends_at, -half, half))
+        slab = _SLAB / (per_metre * larger)
+        draw_cut(axes, piece, half, slab, (top, bottom))
+        _names(axes, half - 0.12 * slab, (top, bottom), piece.off)
+        turned = _quarter_turned(bottom, top, bool(k), c)
+        told = gap_words(piece, said.units, turned if turned >= finish else 0.0, edge)
+        heading(figure, left, height - 15.0, f"{top.name} on {bottom.name}, {when}", ha="left")
+        write(figure, left + across, height - 15.0, told, 11, "right", color=SHEET.ink)
+    fine = cuts[1].widest < finish
+    _foot(figure, cuts[0], larger, f"; gap after: {words.REMARK}" if fine else "")
     return figure
 
 
-def _span(piece: Cut) -> float:
+def span(piece: Cut) -> float:
+    """From the lowest to the highest point of both faces [m]."""
     both = np.concatenate([piece.bottom, piece.top])
     both = both[np.isfinite(both)]
     return max(float(np.ptp(both)) if both.size else 0.0, 2e-8)
 
 
-def _draw(axes: Axes, piece: Cut, slab: float, half: float, faces: tuple[Face, Face]) -> None:
+def draw_cut(
+    axes: Axes, piece: Cut, half: float, slab: float, faces: tuple[Face, Face]
+) -> tuple[Array, Array]:
+    """Metal and gap of a cut through the `faces` top and bottom, in the middle of axes `half` as high.
+
+    Gives the heights at which the bottom and the top are drawn.
+    """
     at = piece.at * MM
     both = np.concatenate([piece.bottom, piece.top])
     middle = 0.5 * (np.nanmin(both) + np.nanmax(both)) if np.isfinite(both).any() else 0.0
@@ -454,57 +387,40 @@ def _draw(axes: Axes, piece: Cut, slab: float, half: float, faces: tuple[Face, F
         grit = gap & piece.filled
         axes.fill_between(at, low, high, where=grit, color=SHEET.paper, linewidth=0)
         axes.fill_between(at, low, high, where=grit, color=SHEET.third, alpha=0.55, linewidth=0)
-    bores = [f.bore + f.record.margin if f.bore > 0.0 else 0.0 for f in faces]
-    sides = (
-        (low, -half, SHEET.metal, bores[1], piece.off),
-        (high, half, SHEET.metal2, bores[0], 0.0),
-    )
-    for line, ends, colour, bore, middle_at in sides:
-        on = np.isfinite(line)
-        if not on.any():
+    for face, line, ends, colour, centre in (
+        (faces[1], low, -half, SHEET.metal, piece.off),
+        (faces[0], high, half, SHEET.metal2, 0.0),
+    ):
+        inside = np.flatnonzero(np.isfinite(line))
+        if not inside.size:
             continue
-        inside = np.flatnonzero(on)
-        first, last = inside[0], inside[-1]
-        groove = np.interp(at, at[on], line[on]) + np.sign(ends) * 0.45 * slab
+        groove = np.interp(at, at[inside], line[inside]) + np.sign(ends) * 0.45 * slab
         # Between the ends there is metal behind a groove, but none inside a bore.
-        solid = on | (np.abs(piece.at - middle_at) > bore) | (bore <= 0.0)
-        solid[:first], solid[last + 1 :] = False, False
-        edge = np.where(on, np.nan_to_num(line), groove)
+        bore = face.bore + face.record.margin if face.bore > 0.0 else 0.0
+        solid = np.isfinite(line) | (np.abs(piece.at - centre) > bore) | (bore <= 0.0)
+        solid[: inside[0]], solid[inside[-1] + 1 :] = False, False
+        edge = np.where(np.isfinite(line), line, groove)
         axes.fill_between(at, edge, ends, where=solid, color=colour, linewidth=0)
         axes.plot(at, line, color=SHEET.ink, linewidth=1.3, solid_capstyle="butt")
-    for face, y, anchor, centre in (
-        (faces[0], half, "top", 0.0),
-        (faces[1], -half, "bottom", piece.off),
-    ):
-        pad = -0.12 * slab if anchor == "top" else 0.12 * slab
+    return low, high
+
+
+def _names(axes: Axes, y: float, faces: tuple[Face, Face], off: float) -> None:
+    """Whose metal it is, of the top above and of the bottom below, beside the bore where there is one."""
+    for face, at, va, centre in zip(faces, (y, -y), ("top", "bottom"), (0.0, off), strict=True):
         aside = 0.5 * (face.bore + min(face.half)) if face.bore > 0 else 0.0
-        axes.text(
-            (centre + aside) * MM,
-            y + pad,
-            face.name,
-            ha="center",
-            va=anchor,
-            fontsize=11,
-            color=SHEET.ink,
-        )
+        style: Style = {"ha": "center", "va": va, "fontsize": 11, "color": SHEET.ink}
+        axes.text((centre + aside) * MM, at, face.name, style)
 
 
-def _foot(
-    figure: Figure, piece: Cut, exaggeration: float, width: float, height: float, fine: bool
-) -> None:
-    where = (
-        "beside the middle"
-        if piece.aside
-        else "through both middles"
-        if piece.off
-        else "through the middle"
-    )
+def _foot(figure: Figure, piece: Cut, larger: float, more: str) -> None:
+    """Where the cut runs, and what it shows."""
+    through = "through both middles" if piece.off else "through the middle"
+    where = "beside the middle" if piece.aside else through
     lies = "pressed on the grit: brown bears, blue is open" if piece.give else "laid dry, gap blue"
     cut = f"cut from {ends_words(piece.angle, piece.off != 0.0)} {where}"
-    note = f"{cut}, {lies}; edge margin left out; {drawn_larger(exaggeration)}"
-    if fine:
-        note += f"; gap after: {words.REMARK}"
-    figure.text(0.5, 7.0 / height, note, ha="center", fontsize=10.5, color=SHEET.muted)
+    note = f"{cut}, {lies}; edge margin left out; {drawn_larger(larger)}{more}"
+    write(figure, 36.0 * figure.get_figwidth(), 7.0, note)
 
 
 def ends_words(angle: float, off: bool = False) -> str:
@@ -513,13 +429,11 @@ def ends_words(angle: float, off: bool = False) -> str:
     `off`: through a top that lies off the middle, so that its direction is any.
     """
     degrees = np.degrees(angle) % 180.0
-    for hours, at in (("9 to 3 o'clock", 0.0), ("7:30 to 1:30", 45.0), ("6 to 12 o'clock", 90.0)):
+    near = {0.0: "9 to 3 o'clock", 45.0: "7:30 to 1:30", 90.0: "6 to 12 o'clock"}
+    near |= {135.0: "10:30 to 4:30", 180.0: near[0.0]}
+    for at, hours in near.items():
         if abs(degrees - at) < 1.0:
             return hours
-    if abs(degrees - 135.0) < 1.0:
-        return "10:30 to 4:30"
-    if abs(degrees - 180.0) < 1.0:
-        return "9 to 3 o'clock"
     if off:
         return f"{Units.hour(-cos(angle), -sin(angle))} to {Units.hour(cos(angle), sin(angle))}"
-    return f"corner to corner, {'7:30 to 1:30' if degrees < 90.0 else '10:30 to 4:30'}"
+    return f"corner to corner, {near[45.0 if degrees < 90.0 else 135.0]}"

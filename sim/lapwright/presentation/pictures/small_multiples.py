@@ -1,42 +1,49 @@
-"""Many ways of lapping side by side, all on one scale: end faces, cuts through them, how they got there."""
+"""Many ways of lapping: side by side on one scale, and what comes out along the keys that were swept."""
 
 from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import cycle
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import FixedLocator, FuncFormatter
+from matplotlib.lines import Line2D
+from matplotlib.patches import Rectangle
+from numpy.typing import NDArray
 
 from lapwright.contact.placement import centred
 from lapwright.optimisation.summary import Summary
-from lapwright.presentation.pictures.faces import contour_step, face_map, ramp_strip
+from lapwright.presentation.pictures.faces import MM, face_map, heights_scale, rounded_limit
 from lapwright.presentation.pictures.ink import (
-    HEIGHTS,
     LINES,
+    REMOVED,
     SHEET,
     Array,
+    End,
+    Style,
     bare,
+    beside,
     drawn_larger,
+    heading,
+    legend,
+    name_ends,
     new_figure,
     plain,
     round_down,
     round_step,
-    round_up,
+    ruled,
+    two_sided,
+    write,
 )
-from lapwright.presentation.pictures.sections import Cut, piled
+from lapwright.presentation.pictures.sections import Cut, draw_cut, piled, span, straight
 from lapwright.presentation.run_view import Face, RunView
 from lapwright.presentation.words import MARK, marked_face, typeset
 from lapwright.units import Units, shortened
 
-__all__ = ["Panel", "cuts", "end_faces", "histories"]
-
-
-MM = 1e3
 BAND_ENDS = (5.0, 95.0)
 _TITLE, _LEGEND = 24.0, 34.0
 
@@ -46,19 +53,37 @@ class Panel:
     """One member: its title, its run put in order, what came of it and of its draws; its `rank`."""
 
     title: str
-    account: RunView
+    said: RunView
     summary: Summary
     draws: tuple[Summary, ...] = ()
     rank: int = 0
 
 
-def _titled(figure: Figure, text: str, left: float, top: float, room: float) -> None:
-    """A panel's title, cut to the room that there is."""
+def _placed(
+    figure: Figure, panels: Sequence[Panel], columns: int, cell: float, row: float
+) -> Iterator[tuple[Panel, float, float]]:
+    """Each panel with its left edge and its top [points], below its title."""
     width, height = figure.get_size_inches() * 72.0
-    figure.text(
-        (left + 4.0) / width, (top - 15.0) / height, typeset(shortened(text, int(room / 6.9))),
-        ha="left", va="baseline", fontsize=11.5, weight="bold", color=SHEET.ink,
-    )  # fmt: skip
+    for k, panel in enumerate(panels):
+        left = 0.5 * (width - cell * columns) + (k % columns) * cell
+        top = height - (k // columns) * row - _TITLE
+        title = shortened(panel.title, int(cell / 6.9))
+        heading(figure, left + 4.0, top + 9.0, title, 11.5, "left")
+        yield panel, left, top
+
+
+def _nine_in_ten(
+    lines: Sequence[Sequence[float] | Array], least: int
+) -> tuple[Array, Array] | None:
+    """Between which ends nine in ten of some lines (n,) lie, where `least` are known; None of one alone."""
+    if len(lines) < 2:
+        return None
+    every = np.array(lines, dtype=float)
+    low, high = np.full((2, every.shape[1]), np.nan)
+    enough = np.isfinite(every).sum(axis=0) >= least
+    if enough.any():
+        low[enough], high[enough] = np.nanpercentile(every[:, enough], BAND_ENDS, axis=0)
+    return low, high
 
 
 # --- faces -------------------------------------------------------------------------------------
@@ -66,43 +91,27 @@ def _titled(figure: Figure, text: str, left: float, top: float, room: float) -> 
 
 def end_faces(panels: Sequence[Panel], width: float = 1200.0, columns: int | None = None) -> Figure:
     """The faces of every member at the end; `columns`: how many members stand in a row."""
-    units = panels[0].account.units
-    number = max(len(p.account.faces) for p in panels)
+    units = panels[0].said.units
+    every = [face for panel in panels for face in panel.said.faces]
+    number = max(len(p.said.faces) for p in panels)
     columns = columns or max(1, min(4, len(panels), int(width / (140.0 * number))))
     cell = min(width / columns, 230.0 * number)
     wide = cell / number
-    tallest = max(f.half[1] / f.half[0] for p in panels for f in p.account.faces)
-    tall = min(max(0.9 * wide * tallest + 20.0, 44.0), 210.0)
-    captions = {id(f): _caption(f, units, wide) for p in panels for f in p.account.faces}
-    said = 14.0 * max(map(len, captions.values())) + 12.0
-    row = _TITLE + tall + said
-    rows = math.ceil(len(panels) / columns)
-    height = rows * row + _LEGEND
-    figure = new_figure(width, height)
-    limit = _limit(panels, units)
-    start = 0.5 * (width - cell * columns)
-    for k, panel in enumerate(panels):
-        left, top = start + (k % columns) * cell, height - (k // columns) * row
-        _titled(figure, panel.title, left, top, cell)
-        for j, face in enumerate(panel.account.faces):
+    tall = min(max(0.9 * wide * max(f.half[1] / f.half[0] for f in every) + 20.0, 44.0), 210.0)
+    captions = {id(f): _caption(f, units, wide) for f in every}
+    row = _TITLE + tall + 14.0 * max(map(len, captions.values())) + 12.0
+    figure = new_figure(width, math.ceil(len(panels) / columns) * row + _LEGEND)
+    seen = [np.abs(f.levelled[1]) for f in every if np.isfinite(f.levelled[1]).any()]
+    limit = rounded_limit(max([*(float(np.nanpercentile(z, 99.5)) for z in seen), 1e-8]), units)
+    for panel, left, top in _placed(figure, panels, columns, cell, row):
+        for j, face in enumerate(panel.said.faces):
             x = left + j * wide
-            axes = bare(figure, (x + 3.0, top - _TITLE - tall, wide - 6.0, tall))
-            face_map(axes, face, face.levelled[1], limit, contour_step(limit, units))
-            _said(figure, captions[id(face)], x + 0.5 * wide, top - _TITLE - tall)
-    _scale(figure, width, height, limit, units)
+            axes = bare(figure, (x + 3.0, top - tall, wide - 6.0, tall))
+            face_map(axes, face, face.levelled[1], limit, units)
+            for k, line in enumerate(captions[id(face)]):
+                write(figure, x + 0.5 * wide, top - tall - 13.0 - 14.0 * k, line, color=SHEET.ink)
+    heights_scale(figure, limit, units)
     return figure
-
-
-def _limit(panels: Sequence[Panel], units: Units) -> float:
-    """Ends of the height scale [m], one for all members."""
-    seen = [
-        float(np.nanpercentile(np.abs(face.levelled[1]), 99.5))
-        for panel in panels
-        for face in panel.account.faces
-        if np.isfinite(face.levelled[1]).any()
-    ]
-    most = max([*seen, 1e-8])
-    return round_up(most / units.small.size) * units.small.size
 
 
 def _caption(face: Face, units: Units, room: float) -> list[str]:
@@ -111,98 +120,61 @@ def _caption(face: Face, units: Units, room: float) -> list[str]:
     return textwrap.wrap(told, max(14, int(room / 6.0)))
 
 
-def _said(figure: Figure, lines: Sequence[str], x: float, y: float) -> None:
-    width, height = figure.get_size_inches() * 72.0
-    for k, line in enumerate(lines):
-        figure.text(
-            x / width, (y - 13.0 - 14.0 * k) / height, line, ha="center", va="baseline", fontsize=10.5,
-            color=SHEET.ink,
-        )  # fmt: skip
-
-
-def _scale(figure: Figure, width: float, height: float, limit: float, units: Units) -> None:
-    size, every = (typeset(units.size(v)) for v in (limit, contour_step(limit, units)))
-    ramp_strip(figure, (width / 2 - 330.0, 9.0, 190.0, 11.0), HEIGHTS)
-    note = f"contour lines every {every}, dashed below the mean plane; looking at the face"
-    for at, text, anchor in (
-        (-338.0, f"{size} low", "right"),
-        (-132.0, f"{size} high", "left"),
-        (-40.0, note, "left"),
-    ):
-        figure.text(
-            (width / 2 + at) / width,
-            11.0 / height,
-            text,
-            ha=anchor,
-            fontsize=10.5,
-            color=SHEET.muted,
-        )
-
-
 # --- cuts --------------------------------------------------------------------------------------
 
 
 def cuts(panels: Sequence[Panel], width: float = 1200.0) -> Figure | None:
     """The last pair of every member lying on each other at the end, cut through the middle."""
-    pieces = [(panel, found) for panel in panels if (found := _piece(panel)) is not None]
-    if not pieces:
+    pairs = {id(p): pair for p in panels if (pair := _pair(p.said)) is not None}
+    if not pairs:
         return None
-    columns = min(4, len(pieces))
-    cell, tall, foot = width / max(columns, 2), 104.0, 24.0
-    rows = math.ceil(len(pieces) / columns)
-    height = rows * (_TITLE + tall) + foot
-    figure = new_figure(width, height)
-    reach = max(float(piece.at[-1]) for _, (piece, _, _) in pieces) * MM
+    shown = [p for p in panels if id(p) in pairs]
+    pieces = {key: piled(*pair, True).cut(straight(*pair)) for key, pair in pairs.items()}
+    columns, tall, foot = min(4, len(shown)), 98.0, 24.0
+    cell, row = width / max(columns, 2), _TITLE + tall + 6.0
+    figure = new_figure(width, math.ceil(len(shown) / columns) * row + foot)
+    reach = MM * max(float(piece.at[-1]) for piece in pieces.values())
     per_metre = (cell - 20.0) / (2.0 * reach / MM)
-    span = 1.5 * max(_span(piece, low, high) for _, (piece, low, high) in pieces)
-    larger = round_down((tall - 6.0) / span / per_metre)
-    half = 0.5 * (tall - 6.0) / (per_metre * larger)
-    for k, (panel, (piece, low, high)) in enumerate(pieces):
-        left, top = (k % columns) * cell, height - (k // columns) * (_TITLE + tall)
-        _titled(figure, panel.title, left, top, cell)
-        axes = bare(figure, (left + 4.0, top - _TITLE - tall + 6.0, cell - 20.0, tall - 6.0))
-        _lying(axes, piece, low, high, half)
-        axes.set_xlim(-reach, reach)
-        axes.set_ylim(-half, half)
+    larger = round_down(tall / (1.5 * max(map(span, pieces.values()))) / per_metre)
+    half = 0.5 * tall / (per_metre * larger)
+    for panel, left, top in _placed(figure, shown, columns, cell, row):
+        piece, (bottom, top_face) = pieces[id(panel)], pairs[id(panel)]
+        box = (left + 4.0, top - tall, cell - 20.0, tall)
+        axes = bare(figure, box, (-reach, reach, -half, half))
+        lines = draw_cut(axes, piece, half, 0.4 * half, (top_face, bottom))
+        for face, line, sign, (colour, _) in zip(
+            (bottom, top_face), lines, (1, -1), LINES, strict=False
+        ):
+            band = _off_the_line(panel, face, piece, sign)
+            if band is not None:
+                ends = line + band[0], line + band[1]
+                axes.fill_between(MM * piece.at, *ends, color=colour, alpha=0.28, linewidth=0)
     note = (
         "cut through the middle, the top turned over on the bottom and drawn touching, gap shaded; "
     )
     note += drawn_larger(larger)
     note += "; darker: nine in ten draws" if any(p.draws for p in panels) else ""
-    figure.text(0.5, 7.0 / height, typeset(note), ha="center", fontsize=10.5, color=SHEET.muted)
+    write(figure, 0.5 * width, 7.0, note)
     return figure
 
 
-Bands = tuple[Array, Array] | None
+def _pair(said: RunView) -> tuple[Face, Face] | None:
+    """Bottom and top that lay on each other last."""
+    top, bottom = (said.face(n) for n in said.pair) if said.pair else (None, None)
+    return None if top is None or bottom is None else (bottom, top)
 
 
-def _piece(panel: Panel) -> tuple[Cut, Bands, Bands] | None:
-    """The cut of a member, and the bands of both faces about it (below, above) when there are draws."""
-    pair = panel.account.pair
-    top, bottom = (panel.account.face(n) for n in pair) if pair else (None, None)
-    if top is None or bottom is None:
-        return None
-    lead = top if top.long and not bottom.long else bottom
-    piece = piled(bottom, top, True).cut(
-        0.5 * math.pi if lead.long and lead.half[1] > lead.half[0] else 0.0
-    )
-    return piece, _band(panel, bottom, piece, 1.0), _band(panel, top, piece, -1.0)
-
-
-def _band(panel: Panel, face: Face, piece: Cut, sign: float) -> Bands:
-    """How far below and above the drawn line of a face nine in ten draws lie [m]."""
-    own = panel.summary.plates[face.name].profile
+def _off_the_line(panel: Panel, face: Face, piece: Cut, sign: int) -> tuple[Array, Array] | None:
+    """How far below and above the drawn line of a face nine in ten draws lie [m]; `sign` -1 of the top."""
+    own = np.array(panel.summary.plates[face.name].profile)
     drawn = [got.plates[face.name].profile for got in panel.draws if got.done]
-    if len(drawn) < 2:
+    band = _nine_in_ten([sign * (np.array(line) - own) for line in drawn], len(drawn))
+    if band is None:
         return None
-    off = sign * (np.array(drawn) - np.array(own))
-    low, high = np.full(len(own), np.nan), np.full(len(own), np.nan)
-    there = np.isfinite(off).all(axis=0)
-    low[there], high[there] = np.percentile(off[:, there], BAND_ENDS, axis=0)
     along_y = face.long and face.half[1] > face.half[0]
     at = np.linspace(-1.0, 1.0, len(own)) * face.half[int(along_y)]
-    where = along_the_face(piece.at, along_y, over=sign < 0.0)
-    return np.interp(where, at, low), np.interp(where, at, high)
+    where = along_the_face(piece.at, along_y, over=sign < 0)
+    return np.interp(where, at, band[0]), np.interp(where, at, band[1])
 
 
 def along_the_face(at: Array, along_y: bool, over: bool) -> Array:
@@ -216,133 +188,176 @@ def along_the_face(at: Array, along_y: bool, over: bool) -> Array:
     return v if along_y else u
 
 
-def _span(piece: Cut, low: Bands, high: Bands) -> float:
-    lines = [piece.bottom, piece.top]
-    lines += [piece.bottom + b for b in low or ()] + [piece.top + b for b in high or ()]
-    both = np.concatenate(lines)
-    both = both[np.isfinite(both)]
-    return max(float(np.ptp(both)) if both.size else 0.0, 2e-8)
-
-
-def _lying(axes: Axes, piece: Cut, low: Bands, high: Bands, half: float) -> None:
-    at = piece.at * MM
-    both = np.concatenate([piece.bottom, piece.top])
-    middle = 0.5 * (np.nanmin(both) + np.nanmax(both)) if np.isfinite(both).any() else 0.0
-    under, over = piece.bottom - middle, piece.top - middle
-    gap = np.isfinite(under) & np.isfinite(over)
-    axes.fill_between(at, under, -half, color=SHEET.metal, linewidth=0)
-    axes.fill_between(at, over, half, color=SHEET.metal2, linewidth=0)
-    axes.fill_between(at, under, over, where=gap, color=SHEET.gap, linewidth=0)
-    for line, bands, colour in ((under, low, LINES[0][0]), (over, high, LINES[1][0])):
-        if bands is not None:
-            axes.fill_between(
-                at, line + bands[0], line + bands[1], color=colour, alpha=0.28, linewidth=0
-            )
-        axes.plot(at, line, color=SHEET.ink, linewidth=1.2, solid_capstyle="butt")
-
-
 # --- histories ---------------------------------------------------------------------------------
 
 
 def histories(panels: Sequence[Panel], width: float = 1200.0) -> Figure | None:
     """Dome or dish of every plate against metal removed, each member on the same scales."""
-    shown = [
-        panel for panel in panels if len(panel.summary.metal) > 1 and panel.summary.metal[-1] > 0.0
-    ]
+    shown = [p for p in panels if len(p.summary.metal) > 1 and p.summary.metal[-1] > 0.0]
     if not shown:
         return None
-    units = shown[0].account.units
-    unit, name = units.small.size, units.small.symbol
-    columns = min(4, len(shown))
-    rows = math.ceil(len(shown) / columns)
-    cell, tall, left, foot = width / max(columns, 2), 118.0, 44.0, 48.0
-    height = rows * (_TITLE + tall + 20.0) + foot
-    figure = new_figure(width, height)
-    x_most = max(p.summary.metal[-1] for p in shown) / unit
-    low, high = _extent(shown, unit)
-    step = round_step(high - low, 4)
-    ticks = step * np.arange(math.ceil(low / step), math.floor(high / step) + 1)
-    for k, panel in enumerate(shown):
-        x, top = (k % columns) * cell, height - (k // columns) * (_TITLE + tall + 20.0)
-        _titled(figure, panel.title, x, top, cell)
-        axes = plain(figure, (x + left, top - _TITLE - tall, cell - left - 14.0, tall))
-        _lines(axes, panel, unit)
-        axes.set_xlim(0.0, x_most)
-        axes.set_ylim(low, high)
-        axes.yaxis.set_major_locator(FixedLocator([float(t) for t in ticks]))
-        axes.yaxis.set_major_formatter(FuncFormatter(lambda v, _: f"{abs(v):.3g}"))
-        axes.tick_params(labelsize=9.5)
-        axes.grid(axis="y", color=SHEET.rule, linewidth=0.6)
+    unit, columns, tall = shown[0].said.units.small, min(4, len(shown)), 118.0
+    cell, row = width / max(columns, 2), _TITLE + tall + 20.0
+    figure = new_figure(width, math.ceil(len(shown) / columns) * row + 48.0)
+    graphs = []
+    for panel, left, top in _placed(figure, shown, columns, cell, row):
+        graphs.append(plain(figure, (left + 44.0, top - tall, cell - 58.0, tall)))
+        graphs[-1].sharex(graphs[0])
+        graphs[-1].sharey(graphs[0])
+        _domes(graphs[-1], panel, unit.size)
+    ends_at = two_sided(graphs[0], 4)
+    graphs[0].set_xlim(0.0, max(p.summary.metal[-1] for p in shown) / unit.size)
+    for axes in graphs[1:]:
+        ruled(axes, 4)
         axes.axhline(0.0, color=SHEET.ink, linewidth=0.9)
-        for y, text, anchor in ((high, "dome", "top"), (low, "dish", "bottom")):
-            if (y > 0.0) == (anchor == "top"):
-                axes.annotate(
-                    text, (0.0, y), xytext=(4, 0), textcoords="offset points", ha="left", va=anchor,
-                    fontsize=9.5, color=SHEET.muted,
-                )  # fmt: skip
-    _key(figure, shown[0].account, width, height, name, any(p.draws for p in shown))
+    for axes in graphs:
+        axes.tick_params(labelsize=9.5)
+        for y, text, va in zip(ends_at, ("dish", "dome"), ("bottom", "top"), strict=True):
+            beside(axes, text, (0.0, y), (4, 0), va=va, fontsize=9.5, color=SHEET.muted)
+    note = f"dome or dish in {unit.symbol}, against metal removed in {unit.symbol} (mean of the plates)"
+    note += "; shaded: nine in ten draws" if any(p.draws for p in shown) else ""
+    write(figure, 0.5 * width, 7.0, note)
+    names = [shortened(face.name, 10) for face in shown[0].said.faces]
+    legend(figure, [_line(k, name) for k, name in enumerate(names)], 22.0)
     return figure
 
 
-def _extent(panels: Sequence[Panel], unit: float) -> tuple[float, float]:
-    seen = [0.0]
-    for panel in panels:
-        for name, ended in panel.summary.plates.items():
-            seen += [v / unit for v in ended.dome if math.isfinite(v)]
-            band = _dome_band(panel, name)
-            seen += (
-                []
-                if band is None
-                else [float(v) / unit for v in np.concatenate(band) if np.isfinite(v)]
-            )
-    low, high = min(seen), max(seen)
-    pad = 0.07 * max(high - low, 1e-3)
-    return min(low - pad, -2.0 * pad), max(high + pad, 2.0 * pad)
+def _line(number: int, label: str) -> Line2D:
+    colour, dash = LINES[number % len(LINES)]
+    return Line2D([], [], color=colour, linestyle=dash, linewidth=1.8, label=label)
 
 
-def _dome_band(panel: Panel, name: str) -> tuple[Array, Array] | None:
-    """Nine in ten draws along the member's own metal, as far as half of them go (n,) [m]."""
+def _domes(axes: Axes, panel: Panel, unit: float) -> None:
+    """Domes of a member's plates against its own metal, nine in ten draws as far as half of them go."""
     metal = np.array(panel.summary.metal)
-    lines = []
-    for got in panel.draws:
-        if got.done and got.metal and got.metal[-1] > 0.0:
-            lines.append(np.interp(metal, got.metal, got.plates[name].dome, right=np.nan))
-    if len(lines) < 2:
-        return None
-    every = np.array(lines)
-    enough = np.isfinite(every).sum(axis=0) >= max(2, len(lines) // 2)
-    low, high = np.full(metal.size, np.nan), np.full(metal.size, np.nan)
-    low[enough], high[enough] = np.nanpercentile(every[:, enough], BAND_ENDS, axis=0)
-    return low, high
-
-
-def _lines(axes: Axes, panel: Panel, unit: float) -> None:
-    metal = np.array(panel.summary.metal) / unit
-    for number, (name, ended) in enumerate(panel.summary.plates.items()):
-        colour, dash = LINES[number % len(LINES)]
-        band = _dome_band(panel, name)
+    draws = [got for got in panel.draws if got.done and got.metal and got.metal[-1] > 0.0]
+    for (name, ended), (colour, dash) in zip(
+        panel.summary.plates.items(), cycle(LINES), strict=False
+    ):
+        lines = [np.interp(metal, got.metal, got.plates[name].dome, right=np.nan) for got in draws]
+        band = _nine_in_ten(lines, max(2, len(lines) // 2))
         if band is not None:
-            axes.fill_between(
-                metal, band[0] / unit, band[1] / unit, color=colour, alpha=0.22, linewidth=0
-            )
-        axes.plot(metal, np.array(ended.dome) / unit, color=colour, linestyle=dash, linewidth=1.7)
+            ends = band[0] / unit, band[1] / unit
+            axes.fill_between(metal / unit, *ends, color=colour, alpha=0.22, linewidth=0)
+        dome = np.array(ended.dome) / unit
+        axes.plot(metal / unit, dome, color=colour, linestyle=dash, linewidth=1.7)
 
 
-def _key(
-    figure: Figure, account: RunView, width: float, height: float, unit: str, drawn: bool
-) -> None:
-    """Which line is which plate, and what the axes are."""
-    note = f"dome or dish in {unit}, against metal removed in {unit} (mean of the plates)"
-    note += "; shaded: nine in ten draws" if drawn else ""
-    figure.text(0.5, 7.0 / height, note, ha="center", fontsize=10.5, color=SHEET.muted)
-    axes = bare(figure, (0.0, 22.0, width, 18.0))
-    axes.set_xlim(0.0, width)
-    axes.set_ylim(0.0, 18.0)
-    x = 0.5 * width - 55.0 * len(account.faces)
-    for number, face in enumerate(account.faces):
-        colour, dash = LINES[number % len(LINES)]
-        axes.plot([x, x + 28.0], [8.0, 8.0], color=colour, linestyle=dash, linewidth=1.8)
-        axes.text(
-            x + 34.0, 8.0, shortened(face.name, 10), va="center", fontsize=10.5, color=SHEET.ink
-        )
-        x += 110.0
+# --- along a swept key -------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Curve:
+    """One line (n,) [m], nan where there is nothing; `band` below and above it; `style` from LINES."""
+
+    name: str
+    y: Array
+    style: int
+    band: tuple[Array, Array] | None = None
+    marks: bool = False
+
+
+@dataclass(frozen=True)
+class Graph:
+    """Lines on one scale; `up` and `down` say what above and below zero means ("" below: sizes only)."""
+
+    curves: tuple[Curve, ...]
+    up: str
+    down: str
+
+
+_LEFT, _RIGHT = 104.0, 190.0
+LINED = 6  # values each way from which lines of equal size mean something
+
+
+def curves(
+    x: Array, label: str, graphs: Sequence[Graph], units: Units, width: float = 1010.0
+) -> Figure:
+    """Graphs one under the other along a swept key `x` (n,), named `label` with its unit."""
+    tall, apart, foot = 170.0, 22.0, 46.0
+    level = len(graphs) * (tall + apart) + foot
+    figure, order = new_figure(width, level), np.argsort(x)
+    for graph in graphs:
+        level -= tall + apart
+        axes = plain(figure, (_LEFT, level + 8.0, width - _LEFT - _RIGHT, tall))
+        _graph(axes, graph, x[order], order, units.small.size)
+        for y, text, va in (
+            (1, f"{graph.up}\n{units.small.symbol}", "top"),
+            (0, graph.down, "bottom"),
+        ):
+            beside(axes, text, (0, y), (-_LEFT + 2, 0), xycoords="axes fraction", va=va)
+        axes.tick_params(labelbottom=graph is graphs[-1])
+    axes.set_xlabel(label)
+    return figure
+
+
+def _graph(axes: Axes, graph: Graph, x: Array, order: NDArray[np.intp], unit: float) -> None:
+    ends: list[End] = []
+    for curve in graph.curves:
+        colour, dash = LINES[curve.style % len(LINES)]
+        y = curve.y[order] / unit
+        if curve.band is not None:
+            under, over = (end[order] / unit for end in curve.band)
+            axes.fill_between(x, under, over, color=colour, alpha=0.2, linewidth=0)
+        style: Style = {"linestyle": "none", "marker": "o"} if curve.marks else {"linestyle": dash}
+        axes.plot(x, y, color=colour, linewidth=1.8, markersize=5, **style)
+        good = np.isfinite(y)
+        if good.any():
+            ends.append((float(x[good][-1]), float(y[good][-1]), curve.name, colour))
+    low, high = axes.get_ylim()
+    pad = 0.06 * max(high, high - low, 1e-3)
+    axes.set_ylim(low - pad if low < 0.0 else 0.0, max(high, 0.0) + pad)
+    axes.set_xlim(x[0], x[-1])
+    ruled(axes, 6)
+    axes.axhline(0.0, color=SHEET.ink, linewidth=0.9)
+    name_ends(axes, ends, 26)
+
+
+def field(
+    values: Array,
+    typed: Sequence[Sequence[str]],
+    labels: Sequence[str],
+    units: Units,
+    best: tuple[int, int],
+    width: float = 1010.0,
+) -> Figure:
+    """A field of sizes (down, across) [m], nan where there is none: deeper colour is larger, each told.
+
+    Lines of equal size run where there are many each way.  `typed` and `labels`: of across and of down.
+    """
+    rows, columns = values.shape
+    left, foot = 150.0, 44.0
+    cell = min((width - left - 20.0) / columns, 110.0)
+    tall = min(max(0.5 * cell, 24.0), 44.0)
+    figure = new_figure(width, rows * tall + foot + 10.0)
+    box = (left, foot, cell * columns, tall * rows)
+    axes = bare(figure, box, (0, columns, 0, rows))
+    low, high = float(np.nanmin(values)), float(np.nanmax(values))
+    # Light ends of the ramp only: what is written on it stays readable.
+    shares = np.nan_to_num((values - low) / ((high - low) or 1.0))
+    colours = REMOVED[np.rint(0.55 * shares * (len(REMOVED) - 1)).astype(int)]
+    pixels = np.concatenate([colours, np.isfinite(values)[..., None]], axis=-1)
+    extent = (0, columns, 0, rows)
+    axes.imshow(pixels, origin="lower", aspect="auto", extent=extent, interpolation="none")
+    for r, c in np.ndindex(rows, columns):
+        known = math.isfinite(values[r, c])
+        if known and cell < 46.0:
+            continue  # no room
+        told = units.size(float(values[r, c])) if known else "no end"
+        style: Style = {"ha": "center", "color": "#10151b" if known else SHEET.muted}
+        beside(axes, told, (c + 0.5, r + 0.5), **style)
+    if min(rows, columns) >= LINED and high > low and np.isfinite(values).all():
+        step = round_step(high - low, 7)
+        levels = step * np.arange(math.ceil(low / step), math.floor(high / step) + 1)
+        at, style = (np.arange(columns) + 0.5, np.arange(rows) + 0.5), {"colors": SHEET.ink}
+        axes.contour(*at, values, levels, linewidths=0.8, alpha=0.6, **style)
+    frame: Style = {"fill": False, "edgecolor": SHEET.accent, "linewidth": 2.6}
+    axes.add_patch(Rectangle((best[1] + 0.02, best[0] + 0.03), 0.96, 0.94, **frame))
+    for c, text in enumerate(typed[0]):
+        short = shortened(text, max(1, int(cell / 7.0)))
+        beside(axes, short, (c + 0.5, 0.0), (0, -6), ha="center", va="top")
+    for r, text in enumerate(typed[1]):
+        beside(axes, shortened(text, 18), (0.0, r + 0.5), (-8, 0), ha="right")
+    write(figure, left + 0.5 * cell * columns, 7.0, labels[0], 11, color=SHEET.ink)
+    write(figure, 2.0, foot + tall * rows - 2.0, labels[1], 11, "left", color=SHEET.ink)
+    return figure

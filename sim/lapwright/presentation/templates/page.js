@@ -9,7 +9,7 @@
   var button = document.getElementById("slider-play");
   var told = document.getElementById("slider-told");
   var ramp = bytes(data.ramp);
-  var plates = data.plates.map(prepared);
+  var plates = data.plates;
   var timer = 0;
 
   function bytes(text) {
@@ -18,15 +18,11 @@
     return out;
   }
 
-  function prepared(plate, number) {
-    return {
-      nx: plate.nx, ny: plate.ny, low: plate.low, span: plate.span, words: plate.words,
-      outer: plate.outer, bore: plate.bore, window: plate.window,
-      z: bytes(plate.z), land: bytes(plate.land),
-      canvas: document.getElementById("slider-canvas-" + number),
-      caption: document.getElementById("slider-words-" + number)
-    };
-  }
+  plates.forEach(function (plate, number) {
+    plate.z = bytes(plate.z); plate.land = bytes(plate.land);
+    plate.canvas = document.getElementById("slider-canvas-" + number);
+    plate.caption = document.getElementById("slider-words-" + number);
+  });
 
   function heights(plate, frame) {
     var n = plate.nx * plate.ny, out = new Float32Array(n), at = frame * n;
@@ -81,7 +77,7 @@
     pen.setTransform(dense, 0, 0, dense, 0, 0);
     var X = function (x) { return width / 2 + x * scale; }, Y = function (y) { return tall / 2 - y * scale; };
     var ink = getComputedStyle(document.documentElement).getPropertyValue("--ink").trim() || "#000";
-    var z = heights(plate, frame), g = data.cells[plates.indexOf(plate)];
+    var z = heights(plate, frame), g = plate.cells;
     var edge = new Path2D();
     plate.outer.forEach(function (p, i) { if (i) { edge.lineTo(X(p[0]), Y(p[1])); } else { edge.moveTo(X(p[0]), Y(p[1])); } });
     edge.closePath();
