@@ -22,7 +22,7 @@ from shops import GRITS, Shop, random_step, shop_of
 
 from lapwright.modal.basis import form_names
 from lapwright.optimisation.advise import advise
-from lapwright.optimisation.bench import Bench, bench_of, flatness, goal_of
+from lapwright.optimisation.bench import Bench, bench_of, flatness, target_of
 from lapwright.optimisation.book import PracticeShop
 from lapwright.optimisation.entry import Entry
 from lapwright.optimisation.history import seen_in, taken_in
@@ -73,7 +73,7 @@ def calibration(seed: int, advised: bool) -> Row:
     bench = bench_of(shop.study)
     rng = np.random.default_rng([seed, 1])
     hidden, known, last = PracticeShop(bench, seed), bench.prior, None
-    goal, rows = goal_of(bench.layout, None), []
+    goal, rows = target_of(bench), []
     for number in range(1, SPELLS + 2):
         done = None
         if number > 1:
@@ -292,9 +292,9 @@ def worth(seed: int, advised: bool) -> Row:
         shop = shop_of(seed, grits=GRITS[:2])
         bench = bench_of(shop.study)
         hidden, known, last = PracticeShop(bench, seed), bench.prior, None
-        goal = goal_of(bench.layout, None)
+        goal = target_of(bench)
         cost, metal, stopped = 0.0, 0.0, False
-        begin = goal.sizes(bench.layout, hidden.truth[None])[1][0]
+        begin = goal.sizes(bench.layout, hidden.truth[None])[0]
         entry = hidden.read(Entry(readings=shop.readings))
         for number in range(1, MOST_SPELLS + 2):
             if policy == "next":
@@ -319,7 +319,7 @@ def worth(seed: int, advised: bool) -> Row:
             last = step
             entry = hidden.read(Entry(done=step, any_hand=True, readings=shop.readings))
         reached = stopped and bool(goal.reached(bench.layout, hidden.truth[None])[0])
-        end = goal.sizes(bench.layout, hidden.truth[None])[1][0]
+        end = goal.sizes(bench.layout, hidden.truth[None])[0]
         out[policy] = {
             "reached": reached,
             "cost": cost if reached else CAP,
@@ -376,7 +376,7 @@ def timing(seed: int, advised: bool) -> Row:
         spent.append(time.process_time() - begun)
         if number in (1, 9):
             begun = time.process_time()
-            advise(bench, known, goal_of(bench.layout, None), shop.steps, number)
+            advise(bench, known, target_of(bench), shop.steps, number)
             advice.append(time.process_time() - begun)
     return {"entries": spent, "advice": advice}
 

@@ -31,8 +31,8 @@ ORDERED = TEN_BLOCKS + "order = true\n"
 STROKES = (
     tuning.OPEN_LOOP
     + """
-[tune]
-reach = { flatness = "0.3 um" }
+[goal]
+flatness = "0.3 um"
 [tune.free]
 "steps.2.stroke.length" = ["40 mm", "90 mm"]
 "steps.1.time" = ["20 min", "80 min"]

@@ -75,11 +75,14 @@ step = 1
 "stroke.overhang" = { from = "5 %", to = "19 %", steps = 9 }
 load = ["10 N", "20 N"]
 
-[tune]
-reach = { flatness = "0.3 um" }
+[goal]
+flatness = "0.3 um"
 plates = ["A", "B"]
 hold = "3 h"
 keep = { B = { dome = "0.1 um" } }
+effort = { swap = "3 min", metal = "1 min per um" }
+
+[tune]
 least = "time"
 
 [tune.free]

@@ -18,7 +18,7 @@ from lapwright.integration.loop import lap
 from lapwright.limits import BAND
 from lapwright.metrology.conditions import rim_sag, thermal_bow
 from lapwright.metrology.form import measure
-from lapwright.presentation.tuning_text import as_json, in_words
+from lapwright.presentation.tuning import as_json, in_words
 from lapwright.specification.curves import KINDS
 from lapwright.specification.plate import MATERIALS
 from lapwright.specification.step import DEPTH_PER_SIZE, HANDS, WEAR_PER_SIZE

@@ -39,8 +39,8 @@ set = { load = "10 N" }
 GOAL = (
     SMALL.replace('"2 min"', '"20 min"')
     + """swap_every = { A = "6 min", B = "4 min" }
-[tune]
-reach = { flatness = "2 um" }
+[goal]
+flatness = "2 um"
 [tune.free]
 "steps.1.swap_every.A" = ["6 min", "12 min"]
 """

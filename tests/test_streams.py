@@ -21,7 +21,7 @@ from started import SURROUNDINGS, program
 
 from lapwright.commands.main import main
 from lapwright.commands.terminal import print_json
-from lapwright.optimisation.comparison import csv_text
+from lapwright.presentation.comparison_text import csv_text
 
 # Annex 9, section 2: embeddings, overrides, isolates, marks; and what steers a terminal, as `ESC [`, `CSI`.
 SIGNS = (

@@ -23,8 +23,7 @@ from lapwright.commands.main import main
 from lapwright.presentation.card import card_html
 from lapwright.presentation.page import render
 from lapwright.presentation.run_view import run_view
-from lapwright.presentation.tuning import tuning_page
-from lapwright.presentation.tuning_text import in_words
+from lapwright.presentation.tuning import in_words, tuning_page
 from lapwright.presentation.words import typeset
 from lapwright.results.record import Run
 from lapwright.results.runfile import read_run

@@ -32,8 +32,8 @@ load = "5 N"
 time = "1 h"
 """
 RING_GOAL = """
-[tune]
-reach = { dome = "0.05 um" }
+[goal]
+dome = "0.05 um"
 plates = ["plate"]
 [tune.free]
 "steps.1.stroke.centre.x" = ["30 mm", "60 mm"]
@@ -80,8 +80,8 @@ def standing(text: str) -> str:
 
 
 SWAPS_GOAL = """
-[tune]
-reach = { flatness = "0.3 um" }
+[goal]
+flatness = "0.3 um"
 hold = "3 h"
 [tune.free]
 "steps.1.time" = ["20 min", "80 min"]

@@ -40,8 +40,8 @@ turn = "8 deg per stroke"
 swap_every = "2 min"
 time = "30 min"
 
-[tune]
-reach = { flatness = "0.3 um" }
+[goal]
+flatness = "0.3 um"
 
 [tune.free]
 "steps.1.swap_every.A" = ["5 min", "60 min"]

@@ -26,6 +26,7 @@ from lapwright.specification.step import Swap as Swap
 from lapwright.specification.step import Turn as Turn
 from lapwright.specification.step import Until as Until
 from lapwright.specification.step import Wear as Wear
+from lapwright.study.goal import Goal as Goal
 from lapwright.study.model import Study as Study
 
 __version__: str

@@ -56,7 +56,7 @@ def test_a_study_without_gauges_is_read_and_replayed_with_usual_ones(bench, caps
         line for line in STUDY.splitlines(keepends=True) if not line.startswith("gauges.")
     )
     # It is flat enough at once, so that nothing has to be chosen.
-    (bench / "mine.toml").write_text(bare + '[tune]\nreach = { flatness = "20 um" }\n', "utf-8")
+    (bench / "mine.toml").write_text(bare + '[goal]\nflatness = "20 um"\n', "utf-8")
     assert main(["log", "mine.toml", "--done", "step 1, 200 strokes", "--shop", "3", "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
     assert told["usual_gauges"]
@@ -134,8 +134,8 @@ LOG = spell(
     DONE,
     [("sph", "A", 0, 0.5), ("sph", "B", 0, -0.2), *TURNED],
 )
-GOAL = '[tune]\nreach = { flatness = "0.8 um" }\n'
-REACHED = '[tune]\nreach = { flatness = "20 um" }\n'
+GOAL = '[goal]\nflatness = "0.8 um"\n'
+REACHED = '[goal]\nflatness = "20 um"\n'
 
 
 def marked(folder):

@@ -36,7 +36,7 @@ MAPPED = PAIR.replace(
 WAYS = "".join(
     f'\n[[variants]]\nname = "{name}"\nset = {{ load = "{name} N" }}\n' for name in (10, 15, 20)
 )
-GOAL = '\n[tune]\nreach = { flatness = "9 um" }\n[tune.free]\n"steps.1.time" = ["2 min", "8 min"]\n'
+GOAL = '\n[goal]\nflatness = "9 um"\n[tune.free]\n"steps.1.time" = ["2 min", "8 min"]\n'
 
 
 def new_map(seed: int) -> None:

@@ -26,8 +26,8 @@ GOAL = (
     PAIR.replace("cells = 24", "cells = 20").replace('"10 min"', '"40 min"')
     + """swap_every = { A = "6 min", B = "4 min" }
 
-[tune]
-reach = { flatness = "2 um" }
+[goal]
+flatness = "2 um"
 
 [tune.free]
 "steps.1.swap_every.A" = ["6 min", "9 min", "12 min"]
@@ -41,8 +41,8 @@ TWIST = (
 SPARED = (
     RING.replace("10 min", "30 min")
     + """
-[tune]
-reach = { dome = "2 um" }
+[goal]
+dome = "2 um"
 plates = ["ring"]
 keep = { plate = { dome = "0.1 um" } }
 
@@ -206,11 +206,11 @@ def test_a_study_without_a_goal_is_told_how(bench: Path, capsys: Any) -> None:
     assert not (bench / "pair-tune").exists()
     assert len(told.splitlines()) == 1
     # What it says to write works as it stands, each on a line of its own.
-    lines = re.findall(r'\[[a-z.]+\](?=[ ,])|reach = \{.*?\}|"steps\.[^"]*" = \[.*?\]', told)
+    lines = re.findall(r'\[[a-z.]+\](?=[ ,])|flatness = ".*?"|"steps\.[^"]*" = \[.*?\]', told)
     assert len(lines) == 5
     (bench / "told.toml").write_text(PAIR + "\n".join(lines) + "\n")
-    assert len(load(bench / "told.toml").goal.free) == 2
-    (bench / "bare.toml").write_text(PAIR + '\n[tune]\nreach = { flatness = "2 um" }\n')
+    assert len(load(bench / "told.toml").tuned.free) == 2
+    (bench / "bare.toml").write_text(PAIR + '\n[goal]\nflatness = "2 um"\n')
     assert main(["tune", "bare.toml", "--json"]) == 2
     said = capsys.readouterr()
     error = json.loads(said.out)["error"]

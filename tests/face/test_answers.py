@@ -25,8 +25,8 @@ set = { "stroke.travel" = "1/2" }
 GOAL = (
     PAIR
     + """
-[tune]
-reach = { difference = "2.5 um" }
+[goal]
+difference = "2.5 um"
 [tune.free]
 "steps.1.time" = ["5 min", "1 h"]
 """

@@ -282,10 +282,11 @@ time = "40 min"
 [sweep]
 step = 1
 load = ["10 N", "20 N"]
-[tune]
-reach = { difference = "0.2 um" }
+[goal]
+difference = "0.2 um"
 hold = "2 h"
 keep = { B = { dome = "0.1 um" } }
+[tune]
 free = { "steps.1.time" = ["5 min", "1 h"], order = true }
 """
 
@@ -301,8 +302,9 @@ def test_gauges_readings_variants_sweep_and_goal_go_through_objects_too() -> Non
         variants=said.variants,
         swept=said.swept,
         goal=said.goal,
+        tuned=said.tuned,
     )
-    for part in ("plates", "gauges", "readings", "variants", "swept", "goal", "steps"):
+    for part in ("plates", "gauges", "readings", "variants", "swept", "goal", "tuned", "steps"):
         assert getattr(again, part) == getattr(said, part), part
     assert lw.Study.from_dict(document_of(again.text)) == again
 

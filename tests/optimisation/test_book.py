@@ -4,11 +4,14 @@ import numpy as np
 import pytest
 
 import lapwright as lw
+from lapwright.contact.placement import mating
 from lapwright.errors import CommandError, StudyError
 from lapwright.metrology.form import measure
 from lapwright.optimisation.advise import Rollout, advise
-from lapwright.optimisation.bench import bench_of, flatness, goal_of
+from lapwright.optimisation.bench import bench_of, flatness, target_of
+from lapwright.optimisation.bench import mating as mating_of
 from lapwright.optimisation.shop import one_normal
+from lapwright.study.goal import Goal
 from lapwright.study.read import parse
 
 STUDY = """
@@ -88,7 +91,7 @@ def flat(bench, size=0.02e-6):
 
 
 def test_flat_plates_are_left_alone(bench):
-    advice = advise(bench, flat(bench), goal_of(bench.layout, None), bench.study.steps, 1)
+    advice = advise(bench, flat(bench), target_of(bench), bench.study.steps, 1)
     assert advice.step is None
     assert advice.why == "reached"
     assert advice.chance > 0.95
@@ -97,10 +100,56 @@ def test_flat_plates_are_left_alone(bench):
 def test_the_rule_stops_at_once_on_plates_that_read_flat(bench):
     known = flat(bench)
     shops, _ = known.draw(30, np.random.default_rng(2))
-    goal = goal_of(bench.layout, {"flatness": 1e-6})
+    goal = target_of(bench, Goal(flatness=1e-6))
     played = Rollout(bench, goal, bench.study.steps).play(
         shops, np.zeros(30, dtype=np.intp), "A", 0, np.array([1e-9]), np.random.default_rng(3)
     )
     assert played.reached.all()
     assert not played.spells.any()
     assert np.array_equal(played.shops, shops)
+
+
+def test_how_badly_many_mate_is_the_misfit_of_each_pair(bench):
+    """The rms of the sum of the maps, one turned over on the other, cell by cell."""
+    shops, _ = bench.prior.draw(12, np.random.default_rng(4))
+    pair, layout = ("B", "A"), bench.layout
+    faces = {name: (layout.bases[name].plate, layout.heights(name, shops)) for name in pair}
+    wanted = [
+        mating(
+            *(
+                part
+                for name in pair
+                for part in (faces[name][0], layout.bases[name].surface(faces[name][1][k]))
+            ),
+            layout.margin,
+        )
+        for k in range(len(shops))
+    ]
+    assert mating_of(layout, pair, shops) == pytest.approx(wanted, rel=0.05)
+
+
+def test_a_goal_of_the_pair_and_what_is_kept_are_told_apart(bench):
+    """Domes of 2 um and 0 um read 2 um apart; a plate that is as it came has kept its dome."""
+    goal = Goal(difference="2.5 um", keep={"B": {"dome": "0.2 um"}})
+    target = target_of(bench, goal)
+    centre = bench.prior.centre[None]
+    assert target.sizes(bench.layout, centre)[0] == pytest.approx([2e-6, 0.0], abs=0.02e-6)
+    assert target.reached(bench.layout, centre).all()
+    known = bench.prior.centre.copy()
+    known[bench.layout.face("B")] += known[bench.layout.face("A")]  # now B is domed by 2 um as well
+    sizes = target.sizes(bench.layout, known[None])[0]
+    assert sizes == pytest.approx([0.0, 2e-6], abs=0.02e-6)
+    assert not target.reached(bench.layout, known[None]).any()
+    for asked in (goal, Goal(mating="0.01 um")):
+        advice = advise(bench, bench.prior, target_of(bench, asked), bench.study.steps, 1)
+        assert advice.step is not None or advice.why in ("reached", "read", "worse", "no better")
+
+
+def test_the_goal_of_a_study_is_that_of_its_book(tmp_path):
+    path = tmp_path / "pair.toml"
+    path.write_text(
+        STUDY + '[goal]\nflatness = "1 um"\nplates = ["B"]\neffort = { wash = "1 h" }\n', "utf-8"
+    )
+    goal = lw.Book(path).goal
+    assert [(one.key, one.limit) for one in goal.asked] == [("B.flatness", pytest.approx(1e-6))]
+    assert (goal.effort.wash, goal.effort.swap) == (3600.0, 120.0)

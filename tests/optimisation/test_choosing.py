@@ -13,8 +13,7 @@ from tuning_scene import course, made, way
 from lapwright.optimisation.cases import change, name_of
 from lapwright.optimisation.design import DesignSpace
 from lapwright.optimisation.jobs import Job, run_case
-from lapwright.optimisation.ranking import distinct, ranked
-from lapwright.optimisation.seek import Seeker, score
+from lapwright.optimisation.seek import Seeker, distinct, ranked, score
 from lapwright.optimisation.sensitivity import lost_again
 from lapwright.optimisation.surrogate import Surrogate
 from lapwright.optimisation.track import Candidate, Constraint, Evaluation, constraints_of
@@ -94,7 +93,7 @@ def test_nothing_is_to_be_lapped_where_the_faces_have_it_as_they_come() -> None:
     text = PAIR.replace('dome = "3 um"', 'dome = "0.1 um"').replace(
         'dish = "1 um"', 'dish = "0.1 um"'
     )
-    got = tune(text + '[tune]\nreach = { flatness = "0.3 um" }\n' + TIMES, looks=16)
+    got = tune(text + '[goal]\nflatness = "0.3 um"\n' + TIMES, looks=16)
     assert (got.outcome, got.new, got.simulated, got.tried) == ("found", None, 1, 0)
     (idle,) = got.candidates
     assert (idle.simulated.reached_at, idle.simulated.cost.time, idle.simulated.cost.removed) == (
@@ -106,11 +105,11 @@ def test_nothing_is_to_be_lapped_where_the_faces_have_it_as_they_come() -> None:
     # What has to be lapped for a given time is searched all the same.
     fixed = '[tune.free]\n"steps.1.swap_every.A" = ["2 min", "4 min"]\n'
     text += 'swap_every = "3 min"\n'
-    assert tune(text + '[tune]\nreach = { flatness = "2 um" }\n' + fixed, looks=16).tried > 0
+    assert tune(text + '[goal]\nflatness = "2 um"\n' + fixed, looks=16).tried > 0
 
 
 def test_a_dome_that_passes_through_is_lost_again_when_full_simulation_says_so() -> None:
-    goal = '[tune]\nreach = { dome = "0.5 um" }\nplates = ["A"]\n'
+    goal = '[goal]\ndome = "0.5 um"\nplates = ["A"]\n'
     text = PAIR.replace("10 min", "80 min")
     study = parse(text + goal + TIMES, "study")
     space = DesignSpace(study, document_of(text + goal + TIMES), Path())
@@ -126,14 +125,14 @@ def test_a_dome_that_passes_through_is_lost_again_when_full_simulation_says_so()
     assert ended.plates["A"].forms["sphere"] == pytest.approx(-0.5 * UM, rel=0.1)
     assert ended.removed == pytest.approx(lost.removed * seconds / lost.time, rel=0.05)
     # Held to a time, what comes later does not count.
-    held = parse(text + goal.replace("[tune]", '[tune]\nhold = "80 min"') + TIMES, "study")
+    held = parse(text + goal.replace("[goal]", '[goal]\nhold = "80 min"') + TIMES, "study")
     space = DesignSpace(held, document_of(text + goal + TIMES), Path())
     assert lost_again(Seeker(space, Surrogate(held, 4), seeker.asked, 0), place, settled) is None
 
 
 def test_what_only_comes_and_goes_with_the_swaps_is_not_lost() -> None:
     text = PAIR.replace('time = "10 min"', 'time = "80 min"\nswap_every = "3 min"')
-    goal = '[tune]\nreach = { dome = "2 um" }\nplates = ["A"]\n' + TIMES
+    goal = '[goal]\ndome = "2 um"\nplates = ["A"]\n' + TIMES
     study = parse(text + goal, "study")
     space = DesignSpace(study, document_of(text + goal), Path())
     settled = space.settled(space.changes(space.start()), (1,))
@@ -149,7 +148,7 @@ def test_keys_that_make_no_difference_keep_what_was_typed() -> None:
     text = PAIR.replace("10 min", "20 min") + 'swap_every = { A = "25 min", B = "4 min" }\n'
     free = '[tune.free]\n"steps.1.swap_every.A" = ["25 min", "60 min"]\n'
     free += '"steps.1.swap_every.B" = ["1 min", "9 min"]\n"steps.1.time" = ["5 min", "24 min"]\n'
-    got = tune(text + '[tune]\nreach = { dome = "1.8 um" }\n' + free, looks=60)
+    got = tune(text + '[goal]\ndome = "1.8 um"\n' + free, looks=60)
     assert got.outcome == "found"
     changes = got.answer.changes
     assert (changes["steps.1.swap_every.A"], changes["steps.1.swap_every.B"]) == ("25 min", "4 min")

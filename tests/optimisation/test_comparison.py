@@ -12,11 +12,10 @@ import numpy as np
 import pytest
 from comparing import PAIR, RING, THREE, TURNED, compare
 
-from lapwright.optimisation.comparison import Comparison, compared, csv_text
-from lapwright.optimisation.ranking import RMS_OF_FORM, Criterion
+from lapwright.optimisation.comparison import Comparison, compared
 from lapwright.optimisation.summary import Summary
-from lapwright.optimisation.track import constraints_of
-from lapwright.presentation.comparison_text import as_json, headline, in_words, rows
+from lapwright.optimisation.track import RMS_OF_FORM, Criterion, constraints_of
+from lapwright.presentation.comparison_text import as_json, csv_text, headline, in_words, rows
 from lapwright.results.answer import plain
 from lapwright.specification.outline import Disc, Outline, Rectangle
 from lapwright.specification.plate import Plate, StartForm
@@ -267,18 +266,24 @@ set = { time = "1 min" }
 [[variants]]
 name = "two"
 set = { time = "2 min" }
-[tune]
-reach = { flatness = "1 um", dome = "0.5 um" }
-least = "time"
+[goal]
+flatness = "1 um"
+dome = "0.5 um"
 keep = { B = { dome = "0.2 um" } }
+[tune]
+least = "time"
 """
 )
 
 
+NONE = {"flatness": None, "dome": None}  # of what GOAL asks for
+
+
 def asked_for(got: Comparison, **goal: object) -> Criterion:
     """The criterion with another goal."""
+    least = goal.pop("least", "time")
     wanted = replace(got.criterion.goal, **goal)
-    return Criterion(wanted, constraints_of(wanted, got.study.plates))
+    return Criterion(wanted, constraints_of(wanted, got.study.plates), least)
 
 
 def test_a_goal_of_the_study_decides() -> None:
@@ -301,7 +306,7 @@ def test_a_goal_counts_each_form_as_it_is_meant() -> None:
     compared = compare(GOAL)
 
     def figure(got: Summary, **reach: float) -> float:
-        return asked_for(compared, reach=reach, keep={}).figure(got)
+        return asked_for(compared, **NONE | reach, keep={}).figure(got)
 
     made = summary(0, UM, 3 * UM, time=60.0)
     sphere = {"A": 2 * UM, "B": -1 * UM}
@@ -315,7 +320,7 @@ def test_a_goal_counts_each_form_as_it_is_meant() -> None:
     other = replace(made, time=90.0, plates={n: replace(e, removed=UM) for n, e in plates.items()})
     for least, better in (("time", 1.0), ("removed", 0.0)):
         assert (
-            asked_for(compared, reach={"mating": UM}, keep={}, least=least).better(made, other)
+            asked_for(compared, **NONE | {"mating": UM}, keep={}, least=least).better(made, other)
             == better
         )
     # What could not be measured is not reached; of a plate that has no such form nothing is asked.
@@ -399,7 +404,7 @@ def test_no_form_moves_the_flatness_or_the_misfit_by_more_than_is_said(piece: Ou
         assert np.std(z) <= RMS_OF_FORM * UM
 
 
-DOMES = PAIR + '[tune]\nreach = { dome = "0.5 um" }\nleast = "removed"\n'
+DOMES = PAIR + '[goal]\ndome = "0.5 um"\n[tune]\nleast = "removed"\n'
 
 
 def test_where_a_goal_decides_the_error_is_that_of_the_form_it_asks_for() -> None:
@@ -438,7 +443,7 @@ def test_what_a_goal_asks_of_the_pair_is_as_sure_as_both_plates() -> None:
     base = compare(GOAL)
 
     def error(**reach: float) -> float | None:
-        one = asked_for(base, reach=reach, keep={})
+        one = asked_for(base, **NONE | reach, keep={})
         return one.error(got)
 
     assert error(difference=UM) == pytest.approx(math.hypot(3e-3, 3e-3))

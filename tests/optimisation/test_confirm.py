@@ -13,11 +13,10 @@ import pytest
 from comparing import PAIR, TURNED
 
 from lapwright.optimisation.design import DesignSpace
-from lapwright.optimisation.ranking import lapped_course
-from lapwright.optimisation.seek import RunCache
+from lapwright.optimisation.jobs import RunCache
 from lapwright.optimisation.sensitivity import drawn_in, nudges_of
 from lapwright.optimisation.summary import Summary
-from lapwright.optimisation.track import Candidate, Tuning, constraints_of
+from lapwright.optimisation.track import Candidate, Tuning, constraints_of, lapped_course
 from lapwright.optimisation.workers import WorkerPool
 from lapwright.study.model import Study
 from lapwright.study.read import parse
@@ -53,8 +52,8 @@ def timed(time: str) -> Study:
     return parse(PAIR.replace("10 min", time), time)
 
 
-GOAL = """[tune]
-reach = { dome = "1 um" }
+GOAL = """[goal]
+dome = "1 um"
 plates = ["A"]
 [tune.free]
 "steps.1.time" = ["5 min", "3 h"]

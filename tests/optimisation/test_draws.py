@@ -279,7 +279,7 @@ value = "-0.25 um"
 
 def test_what_tune_laps_is_drawn_as_read_too() -> None:
     text = READ + '[[readings]]\ngauge = "sph"\nplate = "A"\nvalue = "0.5 um"\n'
-    text += '[tune]\nreach = { dome = "1 um" }\n[tune.free]\n"steps.1.time" = ["5 min", "20 min"]\n'
+    text += '[goal]\ndome = "1 um"\n[tune.free]\n"steps.1.time" = ["5 min", "20 min"]\n'
     study = parse(text, "read")
     _, lapped = DesignSpace(study, document_of(text), Path()).parsed(
         {"steps.1.time": "9 min"}, (1,)

@@ -10,17 +10,22 @@ import pytest
 from comparing import PAIR
 
 from lapwright.optimisation.design import DesignSpace
-from lapwright.optimisation.ranking import lapped_course
 from lapwright.optimisation.summary import Summary
-from lapwright.optimisation.track import Candidate, Evaluation, Tuning, constraints_of
+from lapwright.optimisation.track import (
+    Candidate,
+    Evaluation,
+    Tuning,
+    constraints_of,
+    lapped_course,
+)
 from lapwright.optimisation.tune import SurrogateOptimizer
 from lapwright.study.model import Study
 from lapwright.study.read import parse
 from lapwright.study.source import document_of
 
 UM = 1e-6
-GOAL = """[tune]
-reach = { dome = "1 um" }
+GOAL = """[goal]
+dome = "1 um"
 plates = ["A"]
 [tune.free]
 "steps.1.time" = ["5 min", "35 min"]

@@ -5,7 +5,7 @@ import pytest
 
 import lapwright as lw
 from lapwright.optimisation.advise import advise
-from lapwright.optimisation.bench import bench_of, equipped, goal_of
+from lapwright.optimisation.bench import bench_of, equipped, target_of
 from lapwright.optimisation.shop import one_normal
 from lapwright.optimisation.sight import all_readings, sight_of, to_read
 from lapwright.study.read import parse
@@ -53,7 +53,7 @@ def bench():
 
 def test_the_first_reading_is_the_one_that_leaves_least_unknown(bench):
     """By the information form, C' = (C^-1 + h h^T / r^2)^-1 (R. Kalman 1960), of every reading there is."""
-    known, goal = bench.prior, goal_of(bench.layout, {"flatness": 0.3e-6})
+    known, goal = bench.prior, target_of(bench)
     rows = np.vstack([bench.layout.form_rows(name) for name in bench.layout.plates])
     some = np.flatnonzero(known.covariance.diagonal() > 0.0)
     inverse = np.linalg.inv(known.covariance[np.ix_(some, some)])
@@ -78,7 +78,7 @@ def test_the_first_reading_is_the_one_that_leaves_least_unknown(bench):
 
 
 def test_what_was_read_is_not_asked_for_again_and_what_is_known_not_at_all(bench):
-    goal = goal_of(bench.layout, None)
+    goal = target_of(bench)
     every = all_readings(bench)
     assert to_read(bench, bench.prior, goal)
     assert to_read(bench, bench.prior, goal, every) == ()
@@ -87,7 +87,7 @@ def test_what_was_read_is_not_asked_for_again_and_what_is_known_not_at_all(bench
 
 def test_the_plate_that_is_not_known_is_read(bench):
     known = believed(bench, {"A": 0.5e-6, "B": 0.0}, (0.02e-6, 1e-6))
-    first = to_read(bench, known, goal_of(bench.layout, None))[0]
+    first = to_read(bench, known, target_of(bench))[0]
     assert (first.reading.gauge, first.reading.plate, first.form) == ("sph", "B", ("B", "sphere"))
     assert first.now == pytest.approx(1.96e-6, rel=0.02)
 
@@ -96,7 +96,7 @@ def test_the_plate_that_is_not_known_is_read(bench):
 def test_nobody_stops_or_laps_blindly_while_a_reading_would_tell(bench):
     """Both domes within 3 um either way: whichever plate is on top makes one of them worse."""
     known = believed(bench, {"A": 0.0, "B": 0.0}, (1.5e-6, 1.5e-6))
-    goal = goal_of(bench.layout, None)
+    goal = target_of(bench)
     advice = advise(bench, known, goal, bench.study.steps, 1)
     assert (advice.step, advice.why) == (None, "read")
     assert {one.form for one in advice.read} >= {("A", "sphere"), ("B", "sphere")}
@@ -110,9 +110,7 @@ def test_a_pair_that_is_far_off_is_lapped_nearer_where_no_gauge_tells_the_goal()
     """
     bench = bench_of(parse(COARSE + STUDY))
     known = believed(bench, {"A": 2e-6, "B": -2e-6}, (0.05e-6, 0.05e-6))
-    advice = advise(
-        bench, known, goal_of(bench.layout, None), bench.study.steps, 1, None, all_readings(bench)
-    )
+    advice = advise(bench, known, target_of(bench), bench.study.steps, 1, None, all_readings(bench))
     assert advice.step is not None
     assert advice.step.top == "A"
     assert advice.why == "closer"

@@ -9,7 +9,7 @@ from lapwright.optimisation.seek import SpaceMapping, score
 from lapwright.optimisation.track import Constraint, TimeSeries, constraints_of, evaluation_of
 from lapwright.specification.outline import Disc, Rectangle
 from lapwright.specification.plate import Plate
-from lapwright.study.model import Tune
+from lapwright.study.goal import Goal
 
 UM = 1e-6
 TIME = np.array([0.0, 25.0, 50.0, 75.0, 100.0])
@@ -93,9 +93,7 @@ def test_what_is_asked_of_whom() -> None:
         "A": Plate(Disc(0.16), thickness=0.03, name="A"),
         "R": Plate(Rectangle(0.3, 0.05), thickness=0.03, name="R"),
     }
-    goal = Tune(
-        {"dome": UM, "bow": 2 * UM, "mating": 3 * UM}, ("A", "R"), keep={"R": {"wind": 4 * UM}}
-    )
+    goal = Goal(dome=UM, bow=2 * UM, mating="3 um", plates=["A", "R"], keep={"R": {"wind": "4 um"}})
     assert {one.key: one.limit / UM for one in constraints_of(goal, plates)} == {
         "A.dome": pytest.approx(1.0),
         "R.bow": pytest.approx(2.0),

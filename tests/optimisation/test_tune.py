@@ -187,10 +187,11 @@ stroke = { kind = "figure-eight", length = "60 mm", width = "40 mm" }
 load = "20 N"
 pace = "50 /min"
 time = "2 h"
-[tune]
-reach = { wind = "0.4 um" }
+[goal]
+wind = "0.4 um"
 keep = { rail = { bow = "1.6 um" } }
 plates = ["rail"]
+[tune]
 least = "removed"
 [tune.free]
 "steps.1.stroke.length" = ["30 mm", "90 mm"]
@@ -236,8 +237,8 @@ bottom = "C"
 grit = "15 um"
 turn = "8 deg per stroke"
 time = "30 min"
-[tune]
-reach = { dome = "0.05 um" }
+[goal]
+dome = "0.05 um"
 [tune.free]
 order = true
 """
@@ -251,7 +252,7 @@ def test_the_order_of_steps_moves() -> None:
     for one in got.candidates:
         study = document_of(ORDER)
         study["steps"] = [study["steps"][k - 1] for k in one.order]
-        del study["tune"]
+        del study["tune"], study["goal"]
         ended = full(written(study)).plates
         shares[one.order] = max(abs(ended[name].forms["sphere"]) for name in "ABC") / (0.05 * UM)
         assert one.simulated.share == pytest.approx(shares[one.order], rel=1e-9)
@@ -263,7 +264,7 @@ def test_the_order_of_steps_moves() -> None:
 def test_twist_without_turning_is_refused_with_the_missing_key() -> None:
     text = PAIR.replace('dome = "3 um"', 'twist = "1 um"').replace(', form = { dish = "1 um" }', "")
     text = text.replace('turn = "8 deg per stroke"\n', "").replace("10 min", "2 h")
-    goal = '[tune]\nreach = { twist = "0.2 um" }\n[tune.free]\n"steps.1.stroke.travel" = ["1/6", "1/3"]\n'
+    goal = '[goal]\ntwist = "0.2 um"\n[tune.free]\n"steps.1.stroke.travel" = ["1/6", "1/3"]\n'
     got = tune(text + goal, looks=32)
     assert got.outcome == "refused"
     (why,) = got.refused
@@ -277,7 +278,7 @@ def test_twist_without_turning_is_refused_with_the_missing_key() -> None:
 def test_what_the_layer_leaves_is_refused_with_what_can_be_reached() -> None:
     text = TURNED.replace("10 min", "2 h") + 'swap_every = "5 min"\n'
     free = '"steps.1.swap_every.A" = ["2 min", "30 min"]\n"steps.1.swap_every.B" = ["2 min", "30 min"]\n'
-    goal = '[tune]\nreach = {{ flatness = "{}" }}\n[tune.free]\n' + free
+    goal = '[goal]\nflatness = "{}"\n[tune.free]\n' + free
     got = tune(text + goal.format("0.03 um"), looks=100)
     assert got.outcome == "refused"
     assert [one.code for one in got.refused] == ["residue"]
@@ -291,13 +292,13 @@ def test_what_the_layer_leaves_is_refused_with_what_can_be_reached() -> None:
 
 def test_equal_swaps_alone_are_told_to_keep_a_dome_in_a_dish() -> None:
     text = PAIR.replace("10 min", "1 h") + 'swap_every = "5 min"\n'
-    goal = '[tune]\nreach = { dome = "0.6 um" }\n[tune.free]\n"steps.1.stroke.travel" = ["1/6", "1/3"]\n'
+    goal = '[goal]\ndome = "0.6 um"\n[tune.free]\n"steps.1.stroke.travel" = ["1/6", "1/3"]\n'
     got = tune(text + goal, looks=32)
     assert [(one.code, one.key) for one in got.refused] == [("stays", "steps.1.swap_every")]
 
 
 def test_bounds_at_which_nothing_can_be_lapped_are_refused() -> None:
-    goal = '[tune]\nreach = { dome = "1 um" }\n[tune.free]\n"steps.1.stroke.length" = ["170 mm", "200 mm"]\n'
+    goal = '[goal]\ndome = "1 um"\n[tune.free]\n"steps.1.stroke.length" = ["170 mm", "200 mm"]\n'
     text = PAIR.replace("load =", 'stroke = { kind = "line", length = "170 mm" }\nload =')
     got = tune(text + goal, looks=32)
     assert got.outcome == "refused"
@@ -309,12 +310,12 @@ def test_no_goal_and_nothing_free_say_what_to_write() -> None:
     with pytest.raises(CommandError, match="names no goal"):
         tune(PAIR)
     with pytest.raises(CommandError, match="nothing may move"):
-        tune(PAIR + '[tune]\nreach = { flatness = "1 um" }\n')
+        tune(PAIR + '[goal]\nflatness = "1 um"\n')
 
 
 @pytest.mark.campaign
 def test_neither_workers_nor_a_stop_change_a_bit(tmp_path: Path) -> None:
-    goal = '[tune]\nreach = { dome = "1 um" }\n[tune.free]\n"steps.1.time" = ["5 min", "3 h"]\n'
+    goal = '[goal]\ndome = "1 um"\n[tune.free]\n"steps.1.time" = ["5 min", "3 h"]\n'
     once = tune(PAIR + goal, looks=60, samples=6)
 
     work = tmp_path / "work.part"

@@ -458,8 +458,9 @@ def test_advice_goes_by_how_it_ended(make_run) -> None:
     assert tipped.kind == "shorten"
 
 
-TUNED = """[tune]
-reach = { twist = "%s", difference = "9 um" }
+TUNED = """[goal]
+twist = "%s"
+difference = "9 um"
 keep = { B = { dome = "%s" } }
 [tune.free]
 "steps.1.load" = ["10 N", "20 N"]
@@ -469,12 +470,12 @@ keep = { B = { dome = "%s" } }
 @pytest.mark.parametrize(
     ("twist", "kept", "says"),
     [
-        ("5 um", "3 um", "What [tune] asks for is reached: no twist above 5.0 um on A and B; "),
-        ("0.1 um", "3 um", "What [tune] asks for is not reached: the twist of "),
+        ("5 um", "3 um", "What [goal] asks for is reached: no twist above 5.0 um on A and B; "),
+        ("0.1 um", "3 um", "What [goal] asks for is not reached: the twist of "),
         (
             "5 um",
             "0.0001 um",
-            "What [tune] asks for is not reached: the change of the dome or dish of B is ",
+            "What [goal] asks for is not reached: the change of the dome or dish of B is ",
         ),
     ],
 )

@@ -14,18 +14,25 @@ from tuning_scene import BANDS, REFUSED, SWAPS, UM, course, made, way
 
 from lapwright.optimisation.track import Constraint, Cost, Lost, Tuning
 from lapwright.presentation.pictures.search import Mark, Slip, Way, slips, trade_off, ways
-from lapwright.presentation.tuning import _best, study_text, tuning_page
-from lapwright.presentation.tuning_notes import asked_for, notes, place, settings, sloppy
-from lapwright.presentation.tuning_text import (
+from lapwright.presentation.tuning import (
+    _best,
     as_json,
     criterion,
     headline,
     in_words,
-    lines,
     marked,
     table,
+    tuning_page,
 )
-from lapwright.presentation.tuning_text import ways as told_ways
+from lapwright.presentation.tuning import ways as told_ways
+from lapwright.presentation.tuning_notes import (
+    asked_for,
+    notes,
+    place,
+    settings,
+    sloppy,
+    study_text,
+)
 from lapwright.study.read import parse
 from lapwright.units import METRIC, Units
 
@@ -46,8 +53,7 @@ def test_found_leads_with_metal_and_gives_minutes_their_band() -> None:
     )
     held = replace(made().goal, hold=10800.0)
     assert "and so to the end of 3 h" in headline(replace(made(), goal=held))
-    fewest = replace(made().goal, least="turns")
-    assert "with 12 turns." in headline(replace(made(), goal=fewest))
+    assert "with 12 turns." in headline(replace(made(), least="turns"))
 
 
 def test_near_says_how_far_off_and_refused_why() -> None:
@@ -104,19 +110,20 @@ def test_free_keys_have_names(key: str, told: str) -> None:
 
 
 def test_both_numbers_stand_beside_what_was_asked_and_typed() -> None:
-    first, second, when, off, whole, removed = lines(made())
-    assert (first.what, first.asked, first.begun) == ("flatness of A", "0.30 um", "0.78 um")
+    head, first, second, when, off, whole, removed = table(made())
+    assert head == ("", "at most", "as typed", "foretold", "lapped in full")
+    assert first[:3] == ("flatness of A", "0.30 um", "0.78 um")
     # The grit is 4 um: what is below 0.4 um is finer than the finish.
-    assert (first.foretold, first.lapped) == ("0.24 um†", "0.26 um†")
-    assert second.lapped == "0.17 um†"
-    assert (when.begun, when.foretold, when.lapped) == (
+    assert first[3:] == ("0.24 um†", "0.26 um†")
+    assert second[4] == "0.17 um†"
+    assert when[2:] == (
         "never",
         "about 52 min, 16 to 160",
         "about 55 min, 17 to 170",
     )
-    assert (off.begun, off.lapped) == ("", "3.9 um")
+    assert (off[2], off[4]) == ("", "3.9 um")
     # As typed it is never reached: what all of it takes stands below.
-    assert (whole.begun, removed.begun) == ("about 90 min, 28 to 280", "6.3 um")
+    assert (whole[2], removed[2]) == ("about 90 min, 28 to 280", "6.3 um")
     assert marked(made())
     assert [one.lifts for one in told_ways(made())] == ["yes", "no"]
 
@@ -126,10 +133,8 @@ def test_reached_after_is_when_it_is_there_and_the_whole_stands_beside_it() -> N
     best = got.candidates[0]
     early = Cost(2400.0, 2.8 * UM, 9.0, 2.0)
     longer = replace(best.simulated, reached_at=2400.0, then=early)
-    got = replace(
-        got, candidates=(replace(best, simulated=longer),), goal=replace(got.goal, least="turns")
-    )
-    told = {one.what: one.lapped for one in lines(got)}
+    got = replace(got, candidates=(replace(best, simulated=longer),), least="turns")
+    told = {row[0]: row[4] for row in table(got)}
     assert told["reached after"] == "about 40 min, 13 to 130"
     assert (told["metal off by then"], told["metal off in all"]) == ("2.8 um", "3.9 um")
     assert told["whole schedule"] == "about 55 min, 17 to 170"
@@ -312,7 +317,7 @@ def test_who_asks_in_inches_is_answered_in_them() -> None:
 
 
 def test_what_was_asked_and_how_much_was_tried_is_said() -> None:
-    told = criterion(made(goal=replace(made().goal, hold=10800.0, least="removed")))
+    told = criterion(made(goal=replace(made().goal, hold=10800.0), least="removed"))
     assert told.startswith(
         "Asked: A and B flat within 0.30 um, held to 3 h; of what reaches it, the least metal."
     )

@@ -366,34 +366,70 @@ WRONG = [
         step("[sweep]\nstroke.travel = { from = '1 %', to = '2 %', steps = 3 }"),
         "sweep.stroke: { travel = ... } is no range (a key with a dot stands in quotes)",
     ),
-    (step("[tune]\nhold = '3 h'"), 'tune.reach: is missing: write reach = { flatness = "0.3 um" }'),
     (
-        step("[tune]\nreach = { flat = '1 um' }"),
-        "tune.reach.flat: unknown key: did you mean flatness?",
+        step("[goal]\nhold = '3 h'"),
+        'goal: names nothing that is to be reached: write flatness = "0.3 um"',
+    ),
+    (step("[goal]\nflat = '1 um'"), "goal.flat: unknown key: did you mean flatness?"),
+    (step("[goal]\nflatness = 0.3"), "goal.flatness: 0.3 has no unit: write a number, a space and"),
+    (step("[goal]\nflatness = '0.3 kg'"), "goal.flatness: '0.3 kg' is not a length"),
+    (step("[goal]\ndome = '0 um'"), "goal.dome: '0 um' cannot be: it must be more than 0 um"),
+    (step("[goal]\ndome = '1 um'\nplates = ['a']"), "goal.plates: there is no plate 'a'"),
+    (
+        step("[goal]\ndome = '1 um'\nkeep = { D = { dome = '1 um' } }"),
+        "goal.keep.D: unknown key: known here: A and B",
     ),
     (
-        step("[tune]\nreach = { dome = '1 um' }\n[tune.free]\n'steps.2.load' = ['1 N', '2 N']"),
+        step("[goal]\ndome = '1 um'\neffort = { swop = '1 min' }"),
+        "goal.effort.swop: unknown key: did you mean swap?",
+    ),
+    (
+        step("[goal]\ndome = '1 um'\neffort = { swap = 2 }"),
+        "goal.effort.swap: 2 has no unit: write a number, a space and one of s, min or h, such as",
+    ),
+    (
+        step("[goal]\ndome = '1 um'\neffort = { metal = '1 min' }"),
+        "goal.effort.metal: '1 min' says no time for so much metal: write a time for so much metal, such",
+    ),
+    (
+        step("[tune]\nreach = { dome = '1 um', twist = '2 um' }"),
+        'tune.reach: stands in [goal] now: write [goal] above [tune], and below it dome = "1 um", twist =',
+    ),
+    (
+        step("[goal]\ndome = '1 um'\n[tune]\nhold = '3 h'"),
+        'tune.hold: stands in [goal] now: write there hold = "3 h"',
+    ),
+    (
+        step("[goal]\ndome = '1 um'\n[tune]\nplates = ['A']"),
+        'tune.plates: stands in [goal] now: write there plates = ["A"]',
+    ),
+    (
+        step("[goal]\ndome = '1 um'\n[tune]\nkeep = { B = { dome = '1 um' } }"),
+        'tune.keep: stands in [goal] now: write there keep = { B = { dome = "1 um" } }',
+    ),
+    (
+        step("[goal]\ndome = '1 um'\n[tune.free]\n'steps.2.load' = ['1 N', '2 N']"),
         "tune.free.steps.2.load: is no key of a step here",
     ),
     (
-        step("[tune]\nreach = { dome = '1 um' }\n[tune.free]\n'steps.1.load' = ['2 N', '1 N']"),
+        step("[goal]\ndome = '1 um'\n[tune.free]\n'steps.1.load' = ['2 N', '1 N']"),
         "'2 N' is not below '1 N': write low first",
     ),
     (
-        step("[tune]\nreach = { bow = '1 um' }"),
-        "tune.reach.bow: A is not longer than 1.3:1 and has no bow: write dome, saddle or twist",
+        step("[goal]\nbow = '1 um'"),
+        "goal.bow: A is not longer than 1.3:1 and has no bow: write dome, saddle or twist",
     ),
     (
-        step("[tune]\nreach = { dome = '1 um' }\nkeep = { B = { wind = '1 um' } }"),
-        "tune.keep.B.wind: B is not longer than 1.3:1 and has no wind: write dome, saddle or twist",
+        step("[goal]\ndome = '1 um'\nkeep = { B = { wind = '1 um' } }"),
+        "goal.keep.B.wind: B is not longer than 1.3:1 and has no wind: write dome, saddle or twist",
     ),
     (
-        step("[tune]\nreach = { dome = '1 um', wind = '1 um' }\nplates = ['A', 'R']").replace(
+        step("[goal]\ndome = '1 um'\nwind = '1 um'\nplates = ['A', 'R']").replace(
             "[[steps]]",
             "plates.R = { rectangle = ['0.2 m', '50 mm'], thickness = '30 mm' }\n[[steps]]",
             1,
         ),
-        "tune.reach.dome: R is longer than 1.3:1 and has no dome: write bow, crown or wind",
+        "goal.dome: R is longer than 1.3:1 and has no dome: write bow, crown or wind",
     ),
     (
         step("[gauges.g]\nkind = 'sperometer'"),

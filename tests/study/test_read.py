@@ -102,7 +102,8 @@ def test_long_study():
     assert (step.load.force, step.load.at, step.load.fixed_to) == (20.0, (0.005, 0.0), "hand")
     assert (step.load.push_height, step.load.friction) == (0.015, 0.15)
     assert step.swap.on_top == {"A": 300.0, "B": 300.0}
-    assert study.assumed == {"steps.1.friction": "0.15"}
+    usual = {"goal.effort.reading": "5 min", "goal.effort.wash": "15 min"}
+    assert study.assumed == {"steps.1.friction": "0.15"} | usual
 
 
 def test_long_study_keeps_the_later_parts():
@@ -122,15 +123,11 @@ def test_long_study_keeps_the_later_parts():
         "19 %",
     )
     assert second.values == ("10 N", "20 N")
-    tune = study.goal
-    assert (tune.reach, tune.plates, tune.hold, tune.least, tune.order) == (
-        {"flatness": 3e-7},
-        ("A", "B"),
-        10800.0,
-        "time",
-        True,
-    )
-    assert tune.keep == {"B": {"dome": 1e-7}}
+    goal, tune = study.goal, study.tuned
+    assert (goal.reach, goal.plates, goal.hold) == ({"flatness": 3e-7}, ("A", "B"), 10800.0)
+    assert (goal.effort.swap, goal.effort.metal) == (180.0, 60e6)
+    assert (tune.least, tune.order) == ("time", True)
+    assert goal.keep == {"B": {"dome": 1e-7}}
     assert (tune.free[0].low, tune.free[0].high) == ("5 %", "19 %")
     assert tune.free[2].choices == ("none", "8 deg per stroke", "90 deg every 10 strokes")
     gauge = study.gauges["sph"]

@@ -35,6 +35,7 @@ from lapwright.specification.step import (
     Until,
     Wear,
 )
+from lapwright.study.goal import Effort, Goal
 from lapwright.study.model import Axis, Free, Study, Sweep, Tune, Variant
 from lapwright.study.read import load
 from lapwright.study.resolved import KINDS as TABLES
@@ -153,12 +154,18 @@ studies = some(
         st.builds(Sweep, maybe(st.integers()), st.tuples(st.builds(Axis, words, st.tuples(typed))))
     ),
     goal=maybe(
+        some(
+            Goal,
+            **{form: maybe(numbers) for form in ("flatness", "dome", "twist", "bow", "mating")},
+            plates=st.tuples(words),
+            hold=maybe(numbers),
+            keep=every(words, every(words, numbers)),
+            effort=some(Effort, swap=numbers, reading=numbers, wash=numbers, metal=numbers),
+        )
+    ),
+    tuned=maybe(
         st.builds(
             Tune,
-            every(words, numbers),
-            st.tuples(words),
-            maybe(numbers),
-            every(words, every(words, numbers)),
             st.sampled_from(["time", "removed", "turns", "swaps"]),
             st.tuples(st.builds(Free, words, maybe(words), maybe(words), st.tuples(words))),
             st.booleans(),
@@ -214,7 +221,17 @@ def test_every_study_of_configs_comes_back(path: Path) -> None:
     study = load(path)
     data, kept = plain(study.steps)
     assert made(data, kept) == study.steps
-    for part in ("plates", "gauges", "readings", "goal", "swept", "variants", "assumed", "typed"):
+    for part in (
+        "plates",
+        "gauges",
+        "readings",
+        "goal",
+        "tuned",
+        "swept",
+        "variants",
+        "assumed",
+        "typed",
+    ):
         assert there_and_back(getattr(study, part)) == getattr(study, part), part
 
 

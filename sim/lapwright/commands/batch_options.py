@@ -10,7 +10,7 @@ from lapwright.errors import CommandError
 from lapwright.limits import TOLERANCE
 
 if TYPE_CHECKING:
-    from lapwright.optimisation.comparing import Many
+    from lapwright.optimisation.comparison import Many
     from lapwright.optimisation.workers import WorkerPool
 
 __all__ = ["add_many", "crew_of", "go_on_words", "many_of"]
@@ -88,7 +88,7 @@ def many_of(args: argparse.Namespace) -> Many:
         --resume with --force, --cluster with --workers, or a tolerance that is none.
 
     """
-    from lapwright.optimisation.comparing import Many, tolerance_of
+    from lapwright.optimisation.comparison import Many, tolerance_of
 
     if args.resume and args.force:
         raise CommandError(

@@ -12,8 +12,7 @@ from lapwright.commands.progress import Tally
 from lapwright.commands.terminal import Speaker, print_json, typed
 
 if TYPE_CHECKING:
-    from lapwright.optimisation.comparing import Work
-    from lapwright.optimisation.comparison import Comparison
+    from lapwright.optimisation.comparison import Comparison, Work
     from lapwright.optimisation.jobs import Store
 
 __all__ = ["EXAMPLE", "add", "main"]
@@ -43,7 +42,7 @@ def add(parser: argparse.ArgumentParser) -> None:
 def main(args: argparse.Namespace) -> int:
     """Lap every member; returns the exit code."""
     from lapwright.files import taken
-    from lapwright.optimisation.comparing import Work
+    from lapwright.optimisation.comparison import Work
     from lapwright.optimisation.jobs import PLAN, Store
     from lapwright.study.read import load
     from lapwright.study.source import document_of
@@ -83,7 +82,7 @@ def _carried_out(work: Work, store: Store, args: argparse.Namespace) -> int:
 
 def _write(got: Comparison, store: Store, args: argparse.Namespace) -> None:
     from lapwright.files import put_in_place
-    from lapwright.optimisation.comparison import csv_text
+    from lapwright.presentation.comparison_text import csv_text
 
     put_in_place(store.path / SHEET, csv_text(got).encode("utf-8"))
     if not args.no_page:

@@ -12,7 +12,7 @@ from lapwright.commands.progress import Tally
 from lapwright.commands.terminal import Speaker, aside, print_json, typed
 
 if TYPE_CHECKING:
-    from lapwright.optimisation.comparing import Many
+    from lapwright.optimisation.comparison import Many
     from lapwright.optimisation.jobs import Store
     from lapwright.optimisation.track import Tuning
     from lapwright.study.model import Study
@@ -38,7 +38,7 @@ STAGES = {
 
 def add(parser: argparse.ArgumentParser) -> None:
     """Say which words the command takes."""
-    parser.add_argument("file", metavar="STUDY", help="a study with [tune] and [tune.free]")
+    parser.add_argument("file", metavar="STUDY", help="a study with [goal] and [tune.free]")
     parser.add_argument(
         "--out", metavar="DIR", help="folder for the answer (default: STEM-tune, here)"
     )
@@ -124,7 +124,7 @@ def _write(got: Tuning, store: Store, args: argparse.Namespace) -> None:
     """The new study; the other schedules as studies; the page."""
     from lapwright.files import put_in_place
     from lapwright.optimisation.jobs import MEMBERS
-    from lapwright.presentation.tuning import study_text
+    from lapwright.presentation.tuning_notes import study_text
 
     written = _written(store, got.study)
     if got.new is not None:
@@ -165,7 +165,7 @@ def _answer(got: Tuning, store: Store, args: argparse.Namespace) -> int:
         say(got.text())
     else:
         for refused in got.refused:
-            aside(f"lapwright: {refused.key or 'tune.reach'}: {refused.message}")
+            aside(f"lapwright: {refused.key or 'goal'}: {refused.message}")
     if args.json:
         print_json(got.told(written))
     if got.answer is not None:

@@ -24,7 +24,7 @@ from lapwright.errors import LapwrightError
 from lapwright.metrology.contacts import Placement
 from lapwright.metrology.reading import Reading
 from lapwright.modal.basis import form_names
-from lapwright.optimisation.bench import Bench, Goal
+from lapwright.optimisation.bench import Bench, Target
 from lapwright.optimisation.shop import DAY, Knowledge
 from lapwright.optimisation.sight import ToRead, to_read
 from lapwright.optimisation.spell import Spell, lap_shops, off_by
@@ -62,7 +62,7 @@ class Played:
 class Rollout:
     """The rule on one bench: steps that may be done, a grit each, and how the gauges there read forms."""
 
-    def __init__(self, bench: Bench, goal: Goal, steps: Sequence[Step]) -> None:
+    def __init__(self, bench: Bench, goal: Target, steps: Sequence[Step]) -> None:
         self.bench = bench
         self.goal = goal
         self.sights = {name: _sights(bench, name) for name in bench.layout.plates}
@@ -104,6 +104,9 @@ class Rollout:
         tops = np.full(m, self._plates.index(on_top))
         grits = np.full(m, grit)
         going = np.ones(m, dtype=bool)
+        lifting = np.array(
+            [effort.swap_of(layout.plates[name].total_mass) for name in self._plates]
+        )
         for turn in range(SPELLS + 1):
             excess, domes, size = self._read(here, rng)
             cost[going] += effort.reading
@@ -114,7 +117,7 @@ class Rollout:
             cost += going * (wanted != grits) * effort.wash
             grits = np.where(going, wanted, grits)
             top = np.argmax(domes, axis=1) if self.either else tops
-            cost += going * (top != tops) * effort.swap
+            cost += going * (top != tops) * lifting[top]
             tops = np.where(going, top, tops)
             time = np.clip(BITE * size / rate[grits], SHORTEST, LONGEST)
             before = here.copy()
@@ -132,16 +135,20 @@ class Rollout:
 
     def _read(self, shops: Array, rng: np.random.Generator) -> tuple[Array, Array, Array]:
         """As gauges tell it: the worst form over what it may be, both domes [m], the worst form [m]."""
-        layout = self.bench.layout
-        names, sizes = self.goal.sizes(layout, shops)
+        layout, goal = self.bench.layout, self.goal
         noise = {name: self._off(name, shops, rng) for name in layout.plates}
-        seen = sizes.copy()
-        for column, (plate, form) in enumerate(names):
-            spoken = form_names(layout.plates[plate])
-            at = spoken.index(form) if form in spoken else 0
-            seen[:, column] = np.abs(sizes[:, column] + noise[plate][:, at])
+        seen = goal.sizes(layout, shops)
+        for column, one in enumerate(goal.asked):
+            if one.plate is None:
+                bottom, top = goal.pair
+                off = noise[top][:, 0] - noise[bottom][:, 0]
+            else:
+                spoken = form_names(layout.plates[one.plate])
+                off = noise[one.plate][:, spoken.index(one.form) if one.form in spoken else 0]
+            seen[:, column] = np.abs(seen[:, column] + off)
         domes = [shops @ layout.form_rows(name)[0] + noise[name][:, 0] for name in self._plates]
-        return (seen / self.goal.most(names)).max(axis=1), np.stack(domes, axis=1), seen.max(axis=1)
+        size = np.where(goal.kept, 0.0, seen).max(axis=1)
+        return (seen / goal.most).max(axis=1), np.stack(domes, axis=1), size
 
     def _off(self, plate: str, shops: Array, rng: np.random.Generator) -> Array:
         """How far each form of a plate is read off (m, 3) [m]: by scatter, and by zeros that stay."""
@@ -243,7 +250,7 @@ class _Tried:
 def advise(
     bench: Bench,
     known: Knowledge,
-    goal: Goal,
+    goal: Target,
     steps: Sequence[Step],
     number: int,
     last: Step | None = None,
@@ -303,7 +310,7 @@ def _for_so_long(one: _Tried) -> Step:
 
 def _closer(
     bench: Bench,
-    goal: Goal,
+    goal: Target,
     rollout: Rollout,
     tried: Sequence[_Tried],
     choosing: tuple[Array, NDArray[np.intp]],
@@ -331,10 +338,10 @@ def _closer(
     return Advice(_for_so_long(one), "closer", now, now, excess=(before, after))
 
 
-def _excess(goal: Goal, bench: Bench, shops: Array) -> float:
+def _excess(goal: Target, bench: Bench, shops: Array) -> float:
     """How many times the goal its forms are, in the mean of forms and shops."""
-    names, sizes = goal.sizes(bench.layout, shops)
-    return float((sizes / goal.most(names)).mean())
+    shares = goal.sizes(bench.layout, shops) / goal.most
+    return float(np.where(goal.kept, np.maximum(shares - 1.0, 0.0), shares).mean())
 
 
 def _middle(values: NDArray[np.floating]) -> tuple[float, float, float]:
@@ -383,7 +390,7 @@ def _smaller(curve: Curve) -> Curve:
 
 def _try(
     bench: Bench,
-    goal: Goal,
+    goal: Target,
     rollout: Rollout,
     step: Step,
     shops: Array,
@@ -406,8 +413,7 @@ def _try(
         whole = here.copy()
         whole[:, layout.size - len(layout.plates) :] = metal
         ended = off_by(layout, step, before, whole, rng)
-        names, sizes = goal.sizes(layout, ended)
-        excess = (sizes / goal.most(names)).max(axis=1)
+        excess = (goal.sizes(layout, ended) / goal.most).max(axis=1)
         effort = goal.effort
         cost = length + effort.metal * float(metal.max(axis=1).mean())
         score = float(np.maximum(excess - 0.8, 0.0).mean()) + cost / 3600.0
@@ -416,7 +422,7 @@ def _try(
 
 def _played(
     rollout: Rollout,
-    goal: Goal,
+    goal: Target,
     one: _Tried,
     shops: Array,
     hand: NDArray[np.intp],
@@ -429,7 +435,9 @@ def _played(
     out = rollout.play(shops, hand, one.step.top, one.grit, rate, rng)
     own = one.length
     if last is not None:
-        own += goal.effort.swap * (last.top != one.step.top)
+        own += goal.effort.swap_of(layout.plates[one.step.top].total_mass) * (
+            last.top != one.step.top
+        )
         own += goal.effort.wash * (last.grit.name != one.step.grit.name)
     metal = np.abs(shops[:, layout.size - len(layout.plates) :]).max(axis=1)
     return replace(out, cost=out.cost + own + goal.effort.metal * metal, metal=out.metal + metal)
@@ -448,8 +456,8 @@ def _rate(rollout: Rollout, grit: int, shops: Array) -> float:
     return float(factor * iron * crowd.speed * load / layout.plates[step.top].land_area)
 
 
-def _worse(goal: Goal, bench: Bench, before: Array, after: Array) -> float:
-    """In which share of shops some form of the goal ends worse than it is now."""
-    _, now = goal.sizes(bench.layout, before)
-    _, then = goal.sizes(bench.layout, after)
-    return float((then > now + WORSE).any(axis=1).mean())
+def _worse(goal: Target, bench: Bench, before: Array, after: Array) -> float:
+    """In which share of shops a form of the goal ends worse than now; one that is kept may move so far."""
+    now, then = (goal.sizes(bench.layout, shops) for shops in (before, after))
+    allowed = np.where(goal.kept, np.maximum(now + WORSE, goal.most), now + WORSE)
+    return float((then > allowed).any(axis=1).mean())

@@ -14,6 +14,7 @@ from functools import cached_property, lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from lapwright.contact.placement import on_face
 from lapwright.metrology.form import EdgeMargin
 from lapwright.metrology.instruments import Gauge
 from lapwright.metrology.reading import FIRST_TO_HAND, by_name, usual_of
@@ -29,14 +30,16 @@ from lapwright.optimisation.shop import (
     prior_of,
 )
 from lapwright.optimisation.spell import Spell
+from lapwright.optimisation.track import Constraint, constraints_of
 from lapwright.specification.grooves import Grid
 from lapwright.specification.outline import Outline
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Grit, Step, Wear
+from lapwright.study.goal import Effort, Goal
 from lapwright.study.model import Study
 from lapwright.study.source import document_of
 
-__all__ = ["AT_HAND", "Bench", "Effort", "Goal", "bench_of", "equipped", "flatness", "goal_of"]
+__all__ = ["AT_HAND", "Bench", "Target", "bench_of", "equipped", "flatness", "target_of"]
 
 
 STREAM = 0x626F6F6B  # sets these random numbers apart from others with the same seed
@@ -148,59 +151,91 @@ Array = NDArray[np.float64]
 ACROSS = 20  # points across the larger side, by which flatness is told
 TILTS = np.linspace(-1.0, 1.0, 5)
 LEVELS = 4  # times that the tilts about the best so far are halved
-USUAL = 0.3e-6  # [m] flatness, where a study has no goal
+USUAL = Goal(flatness=0.3e-6)  # where a study has no goal
 
 
 @dataclass(frozen=True)
-class Effort:
-    """What handling costs in seconds of work: a swap, a reading, a wash between grits, a metre of metal."""
+class Target:
+    """A goal on a bench: what is `asked`, and what handling costs.
 
-    swap: float = 120.0
-    reading: float = 300.0
-    wash: float = 900.0
-    metal: float = 60.0 / 1e-6
+    `pair`: bottom and top of the first step; `began`: what is to be kept, as the plates came [m], by the key
+    of what is asked.
+    """
 
+    asked: tuple[Constraint, ...]
+    effort: Effort
+    pair: tuple[str, str]
+    began: Mapping[str, float] = field(default_factory=dict)
 
-@dataclass(frozen=True)
-class Goal:
-    """Forms by name, at most so large [m], on `plates`."""
+    @cached_property
+    def most(self) -> Array:
+        """How large each of what is asked may be [m]."""
+        return np.array([one.limit for one in self.asked])
 
-    reach: Mapping[str, float]
-    plates: tuple[str, ...]
-    effort: Effort = field(default_factory=Effort)
+    @cached_property
+    def kept(self) -> NDArray[np.bool_]:
+        """Of which of them only a change counts."""
+        return np.array([one.kept for one in self.asked])
 
-    def sizes(self, layout: Layout, shops: Array) -> tuple[tuple[tuple[str, str], ...], Array]:
-        """Each form of the goal as (plate, form), and its size [m] in shops (m, size): (m, forms)."""
-        names, columns = [], []
-        for plate in self.plates:
-            spoken = form_names(layout.plates[plate])
-            rows = layout.form_rows(plate)
-            for form in self.reach:
-                key = {"dome": spoken[0]}.get(form, form)
-                if key == "flatness":
-                    columns.append(flatness(layout, plate, shops))
-                elif key in spoken:
-                    columns.append(np.abs(shops @ rows[spoken.index(key)]))
-                else:
-                    continue
-                names.append((plate, form))
-        return tuple(names), np.stack(columns, axis=1)
+    def sizes(self, layout: Layout, shops: Array) -> Array:
+        """The size of each [m] in shops (m, size), or how far it moved: (m, asked)."""
+        columns = [
+            np.abs(self.value(one, layout, shops) - self.began.get(one.key, 0.0))
+            for one in self.asked
+        ]
+        return np.stack(columns, axis=1)
 
-    def most(self, names: tuple[tuple[str, str], ...]) -> Array:
-        """How large each of these forms may be [m]."""
-        return np.array([self.reach[form] for _, form in names])
+    def value(self, one: Constraint, layout: Layout, shops: Array) -> Array:
+        """What is asked [m], with its sign, in shops (m, size)."""
+        if one.form == "mating":
+            return mating(layout, self.pair, shops)
+        if one.plate is None:
+            bottom, top = (layout.form_rows(name)[0] for name in self.pair)
+            return np.asarray(shops @ (top - bottom))
+        if one.form == "flatness":
+            return flatness(layout, one.plate, shops)
+        spoken = form_names(layout.plates[one.plate])
+        row = layout.form_rows(one.plate)[spoken.index(TYPED.get(one.form, one.form))]
+        return np.asarray(shops @ row)
 
     def reached(self, layout: Layout, shops: Array) -> NDArray[np.bool_]:
         """In which shops (m, size) all of it is reached (m,)."""
-        names, sizes = self.sizes(layout, shops)
-        return np.asarray((sizes <= self.most(names)).all(axis=1))
+        return np.asarray((self.sizes(layout, shops) <= self.most).all(axis=1))
 
 
-def goal_of(
-    layout: Layout, reach: Mapping[str, float] | None, plates: tuple[str, ...] = ()
-) -> Goal:
-    """A goal as a study says it; flat within 0.3 um on all plates where it says nothing."""
-    return Goal(dict(reach or {"flatness": USUAL}), plates or tuple(layout.plates))
+def target_of(bench: Bench, goal: Goal | None = None, came: Knowledge | None = None) -> Target:
+    """A goal on a bench: that of its study if none is said, and flat within 0.3 um where that has none.
+
+    `came`: what was known of the plates as they came, from which on they are to keep what is kept.
+    """
+    goal = goal or bench.study.goal or USUAL
+    goal = goal if goal.plates else goal.replace(plates=tuple(bench.layout.plates))
+    first = bench.study.steps[0]
+    target = Target(
+        constraints_of(goal, bench.layout.plates), goal.effort, (first.bottom, first.top)
+    )
+    centre = (came or bench.prior).centre[None]
+    began = {
+        one.key: float(target.value(one, bench.layout, centre)[0])
+        for one in target.asked
+        if one.kept
+    }
+    return replace(target, began=began)
+
+
+def mating(layout: Layout, pair: tuple[str, str], shops: Array) -> Array:
+    """How badly two faces mate in shops (m, size) [m]: rms of their sum about its plane, 12 on 12."""
+    below, above = (layout.bases[name].plate for name in pair)
+    x, y = _spread(below, layout.margin)
+    u, v = on_face(x, y, *(np.zeros(1) for _ in range(3)))
+    both = _inner(above, layout.margin).signed_distance(u, v) <= 1e-9 * above.outline.radius
+    x, y, u, v = (part[both] for part in (x, y, u, v))
+    z = np.zeros((len(shops), x.size))
+    for name, plate, at in ((pair[0], below, (x, y)), (pair[1], above, (u, v))):
+        z += shops[:, layout.face(name)] @ basis_of(plate, DEGREE).evaluate(*at)[PLANES:]
+    plane = np.stack([np.ones_like(x), x, y], axis=1)
+    off = z - (plane @ np.linalg.lstsq(plane, z.T, rcond=None)[0]).T
+    return np.asarray(np.sqrt(np.square(off).mean(axis=1)))
 
 
 def flatness(layout: Layout, plate: str, shops: Array) -> Array:
@@ -231,16 +266,23 @@ def _places(layout: Layout, plate: str) -> tuple[Array, Array, Array]:
 @lru_cache(maxsize=16)
 def _places_of(plate: Plate, margin: EdgeMargin) -> tuple[Array, Array, Array]:
     """Shapes without planes (size, n) at places inside the margin, and the places over the radius (n,)."""
-    outline, inset = plate.outline, margin.of(plate.outline)
-    grid = Grid.over(*outline.size, ACROSS)
-    x, y = (v.ravel() for v in grid.mesh())
+    x, y = _spread(plate, margin)
     turn = 2.0 * np.pi * (np.arange(64) + 0.5) / 64
-    inner = outline.shrunk(inset) or outline
-    reach = np.array([_reach(inner, angle) for angle in turn])
+    reach = np.array([_reach(_inner(plate, margin), angle) for angle in turn])
     x, y = np.append(x, reach * np.cos(turn)), np.append(y, reach * np.sin(turn))
-    inside = inner.signed_distance(x, y) <= 1e-9 * outline.radius
-    x, y = x[inside], y[inside]
-    return basis_of(plate, DEGREE).evaluate(x, y)[PLANES:], x / outline.radius, y / outline.radius
+    radius = plate.outline.radius
+    return basis_of(plate, DEGREE).evaluate(x, y)[PLANES:], x / radius, y / radius
+
+
+def _spread(plate: Plate, margin: EdgeMargin) -> tuple[Array, Array]:
+    """Places spread evenly inside the margin (n,) [m]."""
+    x, y = (v.ravel() for v in Grid.over(*plate.outline.size, ACROSS).mesh())
+    inside = _inner(plate, margin).signed_distance(x, y) <= 1e-9 * plate.outline.radius
+    return x[inside], y[inside]
+
+
+def _inner(plate: Plate, margin: EdgeMargin) -> Outline:
+    return plate.outline.shrunk(margin.of(plate.outline)) or plate.outline
 
 
 def _reach(outline: Outline, angle: float) -> float:

@@ -15,7 +15,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +25,7 @@ from lapwright.errors import CommandError
 from lapwright.metrology.reading import Reading
 from lapwright.modal.basis import form_names
 from lapwright.optimisation.advise import Advice, advise
-from lapwright.optimisation.bench import Bench, Goal, bench_of, equipped, flatness, goal_of
+from lapwright.optimisation.bench import Bench, Target, bench_of, equipped, flatness, target_of
 from lapwright.optimisation.entry import Entry, append, entries_of, log_of, take_back
 from lapwright.optimisation.history import Chapter, chapters, taken_in
 from lapwright.optimisation.shop import Knowledge, one_normal
@@ -106,7 +105,7 @@ class Now:
         depth = self.bench.grits[grit].layer.depth
         return Band.of(depth * np.exp(self._shops[:, self.bench.layout.layer(grit)]))
 
-    def reached(self, goal: Goal) -> float:
+    def reached(self, goal: Target) -> float:
         """Chance that a goal is reached."""
         return float(goal.reached(self.bench.layout, self._shops[:: DRAWS // FLAT_DRAWS]).mean())
 
@@ -208,13 +207,12 @@ class Book(metaclass=Constructed):
         """Where the plates stand."""
         return Now(self.bench, self.known, len(self.entries))
 
-    @cached_property
-    def goal(self) -> Goal:
+    @property
+    def goal(self) -> Target:
         """What is to be reached: as the study says, or flat within 0.3 um."""
-        own = self.study.goal
-        if own is None:
-            return goal_of(self.bench.layout, None)
-        return goal_of(self.bench.layout, own.reach, tuple(own.plates))
+        first = next((k for k, e in enumerate(self.entries) if e.done is not None), None)
+        came = self.chapters[:first]
+        return target_of(self.bench, came=came[-1].known if came else None)
 
     def next(self, steps: Sequence[Step] = ()) -> Advice:
         """Choose the next spell.

@@ -43,6 +43,7 @@ __all__ = [
     "change",
     "drawn",
     "drawn_in_words",
+    "guessed",
     "name_of",
     "said",
     "spoken",
@@ -330,18 +331,17 @@ def _step(
     return replace(step, grit=grit, hand=hand)
 
 
-def _assumed(study: Study, number: int, grit: Grit, key: str) -> bool:
-    """Whether a constant of a grit is the usual one and not the person's own."""
-    return (
-        f"grits.{grit.name}.{key}" in study.assumed or f"steps.{number}.grit.{key}" in study.assumed
-    )
+def guessed(study: Study, number: int, key: str) -> bool:
+    """Whether a constant of the grit of a step (from 1) is the usual one and not the person's own."""
+    name = study.steps[number - 1].grit.name
+    return not {f"grits.{name}.{key}", f"steps.{number}.grit.{key}"}.isdisjoint(study.assumed)
 
 
 def _grit(study: Study, number: int, grit: Grit, wear: float, layer: float) -> Grit:
-    band = BAND if _assumed(study, number, grit, "wear") else SCATTER
+    band = BAND if guessed(study, number, "wear") else SCATTER
     factor = _between(wear, 1.0 / band, band)
     depth = grit.layer.depth
-    if _assumed(study, number, grit, "layer"):
+    if guessed(study, number, "layer"):
         depth *= _between(layer, *LAYER_BAND)
     return replace(grit, wear=_scaled(grit.wear, factor), layer=replace(grit.layer, depth=depth))
 
@@ -365,20 +365,20 @@ def _scaled(wear: Wear, factor: float) -> Wear:
 
 def drawn_in_words(studies: tuple[Study, ...], tolerance: Tolerance, size: str) -> list[str]:
     """What is drawn, and from what, in sentences; `size` is the tolerance's floor in words."""
-    every = [(s, n, step) for s in studies for n, step in enumerate(s.steps, 1)]
-    guessed = {_assumed(s, n, step.grit, "wear") for s, n, step in every}
-    usual = {_assumed(s, n, step.grit, "layer") for s, n, step in every}
-    hands = {f"steps.{n}.hand" in s.assumed for s, n, _ in every}
+    every = [(s, n) for s in studies for n in range(1, len(s.steps) + 1)]
+    wears = {guessed(s, n, "wear") for s, n in every}
+    layers = {guessed(s, n, "layer") for s, n in every}
+    hands = {f"steps.{n}.hand" in s.assumed for s, n in every}
     told = []
-    if True in guessed:
+    if True in wears:
         told.append(
             "How fast the grit cuts: anywhere within the band of ten (a third to three times)."
         )
-    if False in guessed:
+    if False in wears:
         told.append("A wear that you weighed or gave: from two thirds to one and a half times.")
-    if True in usual:
+    if True in layers:
         told.append("How far the grit layer gives: 0.02 to 0.15 of the grit at 3 kPa.")
-    if False in usual:
+    if False in layers:
         told.append("A layer depth that you gave is taken as it stands.")
     if True in hands:
         told.append(

@@ -1,34 +1,55 @@
-"""A comparison that has been worked through: its members, their order, and its table.
+"""Comparisons and searches: what is to be lapped, what is done already, and what came of it, best first.
 
-A comparison as a table of comma-separated values, in SI, one row for each member, best first.
+A comparison is worked through by `Work`, in a folder or not, and read as a `Comparison`: its members, their
+order, and its table of comma-separated values, in SI, one row for each member.
 """
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import AbstractContextManager, ExitStack
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any, Literal
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.errors import LapwrightError
+from lapwright import __version__
+from lapwright.errors import CommandError, LapwrightError
+from lapwright.files import taken
 from lapwright.integration.estimate import Outlook, outlooks
-from lapwright.optimisation.cases import Case, Tolerance
-from lapwright.optimisation.ranking import Criterion, criterion_of
+from lapwright.optimisation.cases import Case, Tolerance, cases_of, guessed, with_cells
+from lapwright.optimisation.jobs import WORK, Job, Store, carry_out, jobs_of, meaningless
 from lapwright.optimisation.summary import Summary
+from lapwright.optimisation.track import Criterion, criterion_of
+from lapwright.optimisation.workers import WorkerPool, in_process, processes
 from lapwright.results.answer import Answer
-from lapwright.results.record import FORM_KEYS, SHAPES
+from lapwright.results.recorder import heading
 from lapwright.specification.said import Constructed
 from lapwright.study.model import Study
-from lapwright.study.write import inline
+from lapwright.study.read import parse_document
+from lapwright.study.resolved import digest_of, inputs_of, versions
+from lapwright.study.source import document_of
 
-__all__ = ["BAND_ENDS", "Comparison", "Known", "compared", "csv_text"]
+if TYPE_CHECKING:
+    from lapwright.optimisation.track import Tuning
+
+__all__ = [
+    "BAND_ENDS",
+    "Comparison",
+    "Known",
+    "Many",
+    "Work",
+    "compare",
+    "compared",
+    "sweep",
+    "tolerance_of",
+    "tune",
+]
 
 
 Array = NDArray[np.float64]
@@ -232,21 +253,19 @@ class Comparison(Answer, metaclass=Constructed):
         return sum(not got.done for got in self.draws[one])
 
     def band(self, one: int, what: Sequence[str]) -> tuple[float, float] | None:
-        """From where to where nine in ten draws lie; None when not known.
-
-        `what`: ("time",), ("removed",) or (plate, form).
+        """From where to where nine in ten draws lie.
 
         Parameters
         ----------
         one : int
             Which member, from 0.
         what : tuple of str
-            Plate and form.
+            ("time",), ("removed",) or (plate, form).
 
         Returns
         -------
         tuple of float or None
-            Low and high [m]; None where nothing was drawn.
+            Low and high [m, s]; None where nothing was drawn.
 
         """
         values = [v for got in self.draws[one] if got.done and (v := _value(got, what)) is not None]
@@ -340,17 +359,11 @@ class Comparison(Answer, metaclass=Constructed):
         study = self.members[one].study
         if study is None:
             return 0.0
-        last, number = study.steps[-1], len(study.steps)
-        if not {f"grits.{last.grit.name}.layer", f"steps.{number}.grit.layer"} & set(study.assumed):
-            return 0.0
-        ahead = self.ahead(one)
+        ahead = self.ahead(one) if guessed(study, len(study.steps), "layer") else ()
         return ahead[-1].squeeze if ahead else 0.0
 
     def half_difference(self, one: int) -> tuple[float, float, float | None] | None:
-        """Of a pair at margin 0, bottom and top as in the study's first step [m].
-
-        Half the change of the difference of the domes, half the change of their sum, and the first by the
-        moment law with the metal that really went; None where that does not tell.
+        """Half the change of the difference of the domes of a pair at margin 0, as in the study's first step.
 
         Parameters
         ----------
@@ -360,7 +373,8 @@ class Comparison(Answer, metaclass=Constructed):
         Returns
         -------
         tuple[float, float, float or None] or None
-            Before, after and by the law [m]; None where there is no such pair.
+            It [m], half the change of their sum [m], and the first by the moment law with the metal that
+            really went [m], None where that does not tell; None where there is no such pair.
 
         """
         member, got = self.members[one], self.nominal[one]
@@ -452,66 +466,227 @@ def compared(
     )
 
 
-QUANTITY = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?[\w %/.]*", re.IGNORECASE)
+NOTHING = (
+    "{stem}.toml names nothing to compare: for each way of lapping write [[variants]] at its end, and below "
+    'it its name and what it sets, such as name = "short stroke" and set = { "stroke.travel" = "1/6" }; or '
+    'write [sweep], and below it a key and the values that it takes, such as "stroke.travel" = ["1/6", "1/3"]'
+)
 
 
-def csv_text(got: Comparison) -> str:
-    """The table; lengths in m, times in s; a figure that is not there is left empty."""
-    keys = list(dict.fromkeys(key for member in got.members for key in member.changes))
-    plates = list(got.study.plates)
-    ends = ("from", "to") if got.samples else ()
-    head = ["rank", "name", *(f"set {key}" for key in keys), "outcome", "time_s", "removed_m"]
-    head += [f"removed_m {end}" for end in ends]
-    for name in plates:
-        for form in (*FORM_KEYS, "removed"):
-            head += [f"{name} {form}_m", *(f"{name} {form}_m {end}" for end in ends)]
-        head += [f"{name} {form}_m error" for form in SHAPES]
-    head += ["lift_share", *(("best_in", "draws") if got.samples else ()), "trouble"]
-    out = io.StringIO()
-    table = csv.writer(out, lineterminator="\n")
-    table.writerow(map(_harmless, head))
-    for rank, i in enumerate(got.order, 1):
-        table.writerow(map(_harmless, _row(got, i, rank, keys, plates)))
-    return out.getvalue()
+def tolerance_of(text: str) -> Tolerance:
+    """How well start forms are known, as typed.
+
+    Raises
+    ------
+    CommandError
+        It is neither a share nor a size.
+
+    """
+    from lapwright.specification.quantities import SMALL, quantity, read_share
+    from lapwright.specification.said import RefusedError
+
+    try:
+        share = read_share(text)
+    except RefusedError:
+        share = -1.0
+    if "%" in text and 0.0 <= share <= 1.0:
+        return Tolerance(share) if share else Tolerance(0.0, 0.0)
+    try:
+        return Tolerance(0.0, quantity(SMALL, least="0 um", most="100 um")(text))
+    except RefusedError:
+        raise CommandError(
+            f'--form-tolerance {text!r} is no tolerance: write "10 %" of each form, or a size ("0.2 um")',
+            key="--form-tolerance",
+        ) from None
 
 
-def _row(got: Comparison, i: int, rank: int, keys: list[str], plates: list[str]) -> list[Any]:
-    member, ended = got.members[i], got.nominal[i]
-    row: list[Any] = [rank if ended.done else "", member.name]
-    row += [_typed(member.changes[key]) if key in member.changes else "" for key in keys]
-    row += [ended.outcome, repr(ended.time), repr(ended.removed), *_ends(got, i, ("removed",))]
-    for name in plates:
-        there = ended.plates.get(name)
-        for form in (*FORM_KEYS, "removed"):
-            value = (
-                None if there is None else there.removed if form == "removed" else there.forms[form]
+@dataclass(frozen=True)
+class Many:
+    """What all that lap many times take alike: draws of what is not known, coarser plates."""
+
+    samples: int = 0
+    tolerance: Tolerance = field(default_factory=Tolerance)
+    cells: int | None = None
+
+    def check(self, study: Study) -> None:
+        """Refuse more cells than the study has.
+
+        Raises
+        ------
+        CommandError
+            When `cells` are not fewer.
+
+        """
+        finest = max(plate.cells for plate in study.plates.values())
+        if self.cells is not None and self.cells > finest:
+            raise CommandError(
+                f"--cells {self.cells}: the study has {finest} already, take fewer", key="--cells"
             )
-            row += [_figure(value), *_ends(got, i, (name, form))]
-        row += [_figure(None if there is None else there.error[form]) for form in SHAPES]
-    row += [repr(ended.lift_share)]
-    if got.samples:
-        row += [got.best_in(i), got.samples]
-    return [*row, (ended.trouble or "").replace("\n", "; ")]
+
+    def begin(
+        self,
+        store: Store,
+        study: Study,
+        members: Sequence[Case] = (),
+        resume: bool = True,
+        answers: Sequence[str] = (),
+    ) -> None:
+        """Make the folder ready: go on with what is in it where that is meant, else start anew.
+
+        `answers`: files that the work will end in.
+
+        Raises
+        ------
+        CommandError, RunFileError
+            It cannot be gone on with.
+
+        """
+        meant = [study, *(member.study for member in members)]
+        plan: dict[str, Any] = {
+            "program": f"lapwright {__version__}",
+            "versions": versions(),
+            "study": study.text,
+            "inputs": digest_of([inputs_of(one) for one in meant if one is not None]),
+            "samples": self.samples,
+            "tolerance": [self.tolerance.share, self.tolerance.floor],
+            "cells": self.cells,
+        }
+        if resume and store.begun():
+            store.check(plan)
+            store.folder.claim(answers)  # where Python began it, which ends in none
+        else:
+            store.begin(plan, members, answers)
 
 
-def _harmless(cell: Any) -> Any:
-    """A cell that no spreadsheet takes for a formula: text that could be one has an apostrophe before it."""
-    formula = (
-        isinstance(cell, str) and cell[:1] in tuple("=+-@\t\r") and not QUANTITY.fullmatch(cell)
-    )
-    return f"'{cell}" if formula else cell
+class Work:
+    """All that a comparison has to lap: `jobs`, and `found`, what came of those that are done.
+
+    Raises
+    ------
+    CommandError
+        The study names nothing to compare, or has no more cells than are asked for.
+
+    """
+
+    def __init__(self, study: Study, document: Mapping[str, Any], many: Many) -> None:
+        if not study.variants and study.swept is None:
+            raise CommandError(
+                NOTHING.replace("{stem}", study.stem), key="variants", code="missing"
+            )
+        many.check(study)
+        if many.cells is not None:
+            document = with_cells(document, study, many.cells)
+        self.study, self.many = study, many
+        self.store: Store | None = None
+        self.members = cases_of(study, document, study.folder)
+        self.jobs = jobs_of(
+            self.members,
+            many.samples,
+            many.tolerance,
+            heading(),
+            follow=study.goal is not None,
+        )
+        self.found: list[Summary] = meaningless(self.members)
+
+    def begin(self, store: Store, resume: bool, answers: Sequence[str] = ()) -> None:
+        """Make the folder ready, or go on with what is in it; `answers`: files that it will end in."""
+        self.store = store
+        self.many.begin(store, self.study, self.members, resume, answers)
+        self.found += store.kept(self.members)
+
+    @property
+    def left(self) -> list[Job]:
+        """What is to be done still."""
+        known = {(got.member, got.draw) for got in self.found}
+        return [job for job in self.jobs if (job.member, job.draw) not in known]
+
+    def carry_out(
+        self,
+        crew: WorkerPool,
+        stop: Callable[[], bool] = lambda: False,
+        tell: Callable[[int], None] = lambda done: None,
+    ) -> None:
+        """Do what is left, until `stop` says so; `tell` is told how many are done."""
+        self.found += carry_out(self.left, self.members, crew, self.store, stop, tell)
+
+    def compared(self) -> Comparison:
+        """What came of it, when nothing is left."""
+        return compared(self.study, self.members, self.found, self.many.tolerance, self.many.cells)
 
 
-def _figure(value: float | None) -> str:
-    return "" if value is None else repr(value)
+def compare(study: Study, many: Many, workers: int, folder: str | Path | None) -> Comparison:
+    """Lap every variant of a study and every point of its sweep; a `folder` keeps what is done."""
+    work = Work(study, document_of(study.text), many)
+    with ExitStack() as held:
+        if folder is not None:
+            work.begin(
+                Store(held.enter_context(taken(Path(folder), "compare", again=True))), resume=True
+            )
+        if work.left:
+            work.carry_out(held.enter_context(crew_of(workers)))
+        return work.compared()
 
 
-def _typed(value: Any) -> str:
-    return value if isinstance(value, str) else inline(value)
+def sweep(study: Study, axes: Mapping[str, Sequence[Any]], workers: int) -> Comparison:
+    """Lap a study once for every value of a key, or of every pair of values of two.
+
+    `axes`: dotted keys as in a study file, of one step ("steps.1.stroke.overhang") or of every step
+    ("stroke.overhang"), each with its values as typed.
+
+    Raises
+    ------
+    StudyError
+        A key or a value that no step takes.
+    CommandError
+        Keys of more than one step.
+
+    """
+    document = {key: value for key, value in document_of(study.text).items() if key != "variants"}
+    document["sweep"] = _sweep(axes)
+    planned = parse_document(document, study.stem, study.folder, text=study.text)
+    work = Work(planned, document, Many())
+    with crew_of(workers) as crew:
+        work.carry_out(crew)
+    return work.compared()
 
 
-def _ends(got: Comparison, i: int, what: tuple[str, ...]) -> list[str]:
-    if not got.samples:
-        return []
-    band = got.band(i, what)
-    return ["", ""] if band is None else [repr(band[0]), repr(band[1])]
+def _sweep(axes: Mapping[str, Sequence[Any]]) -> dict[str, Any]:
+    """The table [sweep] of a study, from keys that may name their step."""
+    steps, found = set(), {}
+    for key, values in axes.items():
+        named = re.fullmatch(r"steps\.(\d+)\.(.+)", key)
+        steps.add(int(named[1]) if named else None)
+        found[named[2] if named else key] = list(values)
+    if len(steps) > 1:
+        raise CommandError(
+            f"{', '.join(axes)}: keys of one step, or of every step, can be swept together",
+            key="sweep",
+        )
+    step = steps.pop() if steps else None
+    return found if step is None else {"step": step, **found}
+
+
+def tune(study: Study, many: Many, workers: int, folder: str | Path | None) -> Tuning:
+    """Search for the goal of a study; a `folder` keeps what is lapped in full."""
+    from lapwright.optimisation.tune import check_goal, tuned
+
+    check_goal(study)
+    many.check(study)
+    with ExitStack() as held:
+        store = None
+        if folder is not None:
+            store = Store(held.enter_context(taken(Path(folder), "tune", again=True)))
+            many.begin(store, study)
+        return tuned(
+            study,
+            held.enter_context(crew_of(workers)),
+            samples=many.samples,
+            tolerance=many.tolerance,
+            cells=many.cells,
+            store=None if store is None else store.path / WORK,
+        )
+
+
+def crew_of(workers: int) -> AbstractContextManager[WorkerPool]:
+    """In one process, which is this one, or in so many."""
+    return in_process() if workers <= 1 else processes(workers)

@@ -24,12 +24,12 @@ from lapwright.specification.quantities import (
 )
 from lapwright.specification.said import RefusedError
 from lapwright.specification.step import Step, Swap
-from lapwright.study.model import Free, Study
+from lapwright.study.model import Free, Study, Tune
 from lapwright.study.read import parse_document
 from lapwright.study.variants import override
 from lapwright.study.write import written
 
-__all__ = ["Design", "DesignSpace", "DesignVariable", "variable_of", "where"]
+__all__ = ["Design", "DesignSpace", "DesignVariable", "typed_at", "variable_of", "where"]
 
 
 Array = NDArray[np.float64]
@@ -171,12 +171,10 @@ class DesignSpace:
         self.document = with_places(
             {key: value for key, value in document.items() if key not in LATER}, folder
         )
-        # A study found here says the goal too, for its run to tell whether it came.
-        self.beside = {
-            "tune": {key: value for key, value in document["tune"].items() if key != "free"}
-        }
-        self.knobs = tuple(variable_of(free) for free in self.goal.free)
-        self.ordered = self.goal.order and len(study.steps) > 1
+        tuned = study.tuned or Tune()
+        self.least = tuned.least
+        self.knobs = tuple(variable_of(free) for free in tuned.free)
+        self.ordered = tuned.order and len(study.steps) > 1
         self._moved: dict[tuple[tuple[str, str], ...], tuple[Step, ...]] = {}
 
     @property
@@ -293,7 +291,6 @@ class DesignSpace:
             study = self._meant(document)
         if name:
             document["title"] = f"{self.study.title}: {name}"
-        document |= self.beside
         return document, replace(study, title=document.get("title", study.title))
 
     def text(self, document: Mapping[str, Any], order: tuple[int, ...], name: str) -> str:
@@ -330,20 +327,31 @@ def held(
     return found
 
 
-def _typed(document: Mapping[str, Any], knob: DesignVariable) -> str | None:
-    """What the document says at a key."""
-    here: Any = document["steps"][knob.step - 1]
-    for part in knob.name.split("."):
+def typed_at(document: Mapping[str, Any], key: str) -> Any:
+    """What a document says at a key such as "steps.1.stroke.length"; None where it says nothing.
+
+    Of a time for both plates each has it; of a centre that is a pair "x" and "y" are the two, and alone it is
+    how far off it lies towards 3.
+    """
+    _, number, name = key.split(".", 2) if key.startswith("steps.") else ("", "", "")
+    steps = document.get("steps", [])
+    if not number.isdecimal() or not 1 <= int(number) <= len(steps):
+        return None
+    step = here = steps[int(number) - 1]
+    for part in name.split("."):
         if isinstance(here, list) and part in ("x", "y") and len(here) == 2:
             here = here["xy".index(part)]
-        elif isinstance(here, str) and part in document["steps"][knob.step - 1].values():
+        elif isinstance(here, str) and part in step.values():
             continue  # swap_every = "5 min" is the same for both plates
         elif isinstance(here, Mapping) and part in here:
             here = here[part]
         else:
             return None
-    if isinstance(here, list) and len(here) == 2 and knob.name == "stroke.centre":
-        here = here[0]
+    return here[0] if isinstance(here, list) and name == "stroke.centre" else here
+
+
+def _typed(document: Mapping[str, Any], knob: DesignVariable) -> str | None:
+    here = typed_at(document, knob.key)
     return here if isinstance(here, str) else None
 
 

@@ -30,7 +30,15 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from lapwright.errors import CommandError, LapwrightError, NoOverlapError, RunFileError, TippedError
+from lapwright import __version__
+from lapwright.errors import (
+    CannotDoError,
+    CommandError,
+    LapwrightError,
+    NoOverlapError,
+    RunFileError,
+    TippedError,
+)
 from lapwright.files import OutputFolder, cannot_write, make_folder, put_in_place
 from lapwright.integration.loop import lap
 from lapwright.integration.state import State
@@ -42,7 +50,7 @@ from lapwright.results.record import Run
 from lapwright.results.recorder import Heading, Recorder, bearings_of, thinned
 from lapwright.results.runfile import read_run, write_run
 from lapwright.study.model import Study
-from lapwright.study.resolved import unlike
+from lapwright.study.resolved import digest_of, inputs_of, unlike, versions
 from lapwright.units import told
 
 __all__ = [
@@ -50,8 +58,10 @@ __all__ = [
     "PLAN",
     "WORK",
     "Answer",
+    "InterruptedSearchError",
     "Job",
     "Journal",
+    "RunCache",
     "Store",
     "carry_out",
     "jobs_of",
@@ -417,7 +427,7 @@ def jobs_of(
             if member.study is None:
                 continue
             bare = replace(
-                member.study, variants=(), swept=None, goal=None, text="" if draw else member.text
+                member.study, variants=(), swept=None, tuned=None, text="" if draw else member.text
             )
             job = Job(i, draw, light(bare), None if draw else heading, tolerance, follow)
             found.append(job)
@@ -451,3 +461,87 @@ def carry_out(
         found += [answer.summary for answer in answers]
         tell(len(found))
     return found
+
+
+class InterruptedSearchError(Exception):
+    """The search was asked to stop."""
+
+
+@dataclass
+class RunCache:
+    """Where schedules are lapped in full; `journal`: where what is done is kept, to go on from."""
+
+    crew: WorkerPool
+    journal: Journal | None
+    stop: Callable[[], bool]
+    tolerance: Tolerance = field(default_factory=Tolerance)
+    known: dict[str, Summary] = field(default_factory=dict)
+    kept: dict[str, Any] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        if self.journal is not None:
+            self.kept = dict(self.journal.read())
+
+    @property
+    def done(self) -> int:
+        """How many simulations the search rests on, in whatever sitting they were done."""
+        return len(self.known)
+
+    def lap(
+        self,
+        studies: Sequence[tuple[Study, int]],
+        tell: Callable[[int, int], None] = lambda done, of: None,
+    ) -> list[Summary]:
+        """Lap studies (with their `text`) in a draw each (0: as they stand); what came of each.
+
+        Raises
+        ------
+        InterruptedSearchError
+            It was asked to stop; what is done is kept.
+        CannotDoError
+            One failed for the machine's reasons: a search that went on without it would find something else.
+
+        """
+        keys = [self._key(study, draw) for study, draw in studies]
+        missing = {}
+        for key, (study, draw) in zip(keys, studies, strict=True):
+            if key not in self.known and key in self.kept:
+                self.known[key] = Summary.of_plain(self.kept[key])
+            if key not in self.known:
+                missing[key] = (study, draw)
+        names = list(missing)
+        jobs = [self._job(k, *missing[key]) for k, key in enumerate(names)]
+        count = len(keys) - len(jobs)
+        tell(count, len(keys))
+        if jobs:
+            for answers in work_through(self.crew, run_case, jobs, lost=lost, stop=self.stop):
+                for answer in answers:
+                    self._keep(names[answer.summary.member], answer.summary)
+                count += len(answers)
+                tell(count, len(keys))
+        if any(key not in self.known for key in keys):
+            raise InterruptedSearchError
+        return [self.known[key] for key in keys]
+
+    def _job(self, number: int, study: Study, draw: int) -> Job:
+        bare = replace(study, variants=(), swept=None, goal=None, tuned=None, text="")
+        return Job(number, draw, light(bare), None, self.tolerance, follow=True)
+
+    def _key(self, study: Study, draw: int) -> str:
+        # What is not known is drawn by what was assumed too.
+        drawn = (
+            (draw, self.tolerance.share, self.tolerance.floor, sorted(study.assumed))
+            if draw
+            else (0,)
+        )
+        return digest_of((__version__, versions(), inputs_of(study), drawn))
+
+    def _keep(self, key: str, summary: Summary) -> None:
+        if summary.machine:
+            raise CannotDoError(
+                f"a simulation failed: {summary.trouble}; what is done is in safety: go on with --resume",
+                code=summary.code,
+            )
+        self.known[key] = summary
+        if self.journal is not None:
+            self.journal.add(key, summary.plain())

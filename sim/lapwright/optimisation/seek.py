@@ -15,40 +15,37 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright import __version__
-from lapwright.errors import CannotDoError, LapwrightError
+from lapwright.errors import LapwrightError
 from lapwright.kinematics.schedule import rubbing_time
-from lapwright.optimisation.cases import Tolerance
 from lapwright.optimisation.design import DesignSpace
-from lapwright.optimisation.jobs import Job, Journal, lost, run_case
 from lapwright.optimisation.summary import Summary
 from lapwright.optimisation.surrogate import Surrogate
 from lapwright.optimisation.track import (
     NEVER,
+    Candidate,
     Constraint,
     Evaluation,
     Point,
     TimeSeries,
     evaluation_of,
+    time_series_of,
 )
-from lapwright.optimisation.workers import WorkerPool, work_through
-from lapwright.study.model import Study
-from lapwright.study.resolved import digest_of, inputs_of, versions
 from lapwright.units import told
 
 __all__ = [
     "AIM",
     "Envelope",
-    "InterruptedSearchError",
-    "RunCache",
     "Seeker",
     "SpaceMapping",
+    "as_they_come",
+    "distinct",
     "late",
+    "ranked",
     "score",
 ]
 
@@ -205,18 +202,19 @@ class Seeker:
 
     def __call__(self, place: Array) -> float:
         """The score of a place."""
-        goal = self.space.goal
         self.tried += 1
         try:
             track = self.told(place)
         except LapwrightError as trouble:
             self.troubles.append(told(trouble.text, self.space.study.units))
             return 1.0 + float(np.log1p(NEVER)) + 1.0
-        course = evaluation_of(track, self.only, goal.hold, "operator", aim=AIM, trail=False)
+        course = evaluation_of(
+            track, self.only, self.space.goal.hold, "operator", aim=AIM, trail=False
+        )
         if self.envelope is not None and self.only is self.asked:
             shares = track.shares(self.asked).max(axis=0)
-            self.envelope.take(track.along(goal.least), shares, track.flatness())
-        found = score(course, goal.least, self.scale, self.whole)
+            self.envelope.take(track.along(self.space.least), shares, track.flatness())
+        found = score(course, self.space.least, self.scale, self.whole)
         self.seen.append((found, np.array(place)))
         return found
 
@@ -296,86 +294,101 @@ def _simplex(middle: Array) -> Array:
     return np.array(corners)
 
 
-class InterruptedSearchError(Exception):
-    """The search was asked to stop."""
+ALIKE = 0.005  # of the least cost: what costs so little more costs the same
+AS_NEAR = 0.02  # of what the nearest comes to: two figures hardly show it
+SAME_COST = 0.02  # of a share, of time and of metal: what differs by less is told once
 
 
-@dataclass
-class RunCache:
-    """Where schedules are lapped in full; `journal`: where what is done is kept, to go on from."""
+def ranked(
+    found: Sequence[Candidate],
+    begun: Candidate | None,
+    least: str,
+    score: Callable[[Evaluation | None], float],
+) -> tuple[Candidate, ...]:
+    """Best first.
 
-    crew: WorkerPool
-    journal: Journal | None
-    stop: Callable[[], bool]
-    tolerance: Tolerance = field(default_factory=Tolerance)
-    known: dict[str, Summary] = field(default_factory=dict)
-    kept: dict[str, Any] = field(default_factory=dict)
+    Of those that reach the goal at the same cost, the one with the fewest swaps (of those without turns or
+    with as few swaps, the quickest).  Where none does, the study as it stands (`begun`) is one of them, and
+    of those that come equally near the cheapest is first.
+    """
+    every = list(found)
+    if every and begun is not None and _ends(begun) and not any(one.ok for one in every):
+        every.append(begun)
+    every.sort(key=lambda one: score(one.simulated))
+    if not every or not _ends(every[0]):
+        return tuple(every)
 
-    def __post_init__(self) -> None:
-        if self.journal is not None:
-            self.kept = dict(self.journal.read())
+    def cost(one: Candidate) -> float:
+        return _course(one).cost.of(least)
 
-    @property
-    def done(self) -> int:
-        """How many simulations the search rests on, in whatever sitting they were done."""
-        return len(self.known)
+    if every[0].ok:
+        most = (1.0 + ALIKE) * min(cost(one) for one in every if one.ok)
+        alike = [one for one in every if one.ok and cost(one) <= most]
+        alike.sort(key=_time if least in ("turns", "swaps") else _swaps)
+    else:
+        most = (1.0 + AS_NEAR) * _course(every[0]).share
+        alike = [one for one in every if _ends(one) and _course(one).share <= most]
+        alike.sort(key=lambda one: (cost(one), _time(one)))
+    return (*alike, *(one for one in every if one not in alike))
 
-    def lap(
-        self,
-        studies: Sequence[tuple[Study, int]],
-        tell: Callable[[int, int], None] = lambda done, of: None,
-    ) -> list[Summary]:
-        """Lap studies (with their `text`) in a draw each (0: as they stand); what came of each.
 
-        Raises
-        ------
-        InterruptedSearchError
-            It was asked to stop; what is done is kept.
-        CannotDoError
-            One failed for the machine's reasons: a search that went on without it would find something else.
+def _course(one: Candidate) -> Evaluation:
+    assert one.simulated is not None
+    return one.simulated
 
-        """
-        keys = [self._key(study, draw) for study, draw in studies]
-        missing = {}
-        for key, (study, draw) in zip(keys, studies, strict=True):
-            if key not in self.known and key in self.kept:
-                self.known[key] = Summary.of_plain(self.kept[key])
-            if key not in self.known:
-                missing[key] = (study, draw)
-        names = list(missing)
-        jobs = [self._job(k, *missing[key]) for k, key in enumerate(names)]
-        count = len(keys) - len(jobs)
-        tell(count, len(keys))
-        if jobs:
-            for answers in work_through(self.crew, run_case, jobs, lost=lost, stop=self.stop):
-                for answer in answers:
-                    self._keep(names[answer.summary.member], answer.summary)
-                count += len(answers)
-                tell(count, len(keys))
-        if any(key not in self.known for key in keys):
-            raise InterruptedSearchError
-        return [self.known[key] for key in keys]
 
-    def _job(self, number: int, study: Study, draw: int) -> Job:
-        plates = {name: replace(plate) for name, plate in study.plates.items()}
-        bare = replace(study, plates=plates, variants=(), swept=None, goal=None, text="")
-        return Job(number, draw, bare, None, self.tolerance, follow=True)
+def _ends(one: Candidate) -> bool:
+    """Whether it was lapped in full to its end."""
+    return one.simulated is not None and one.simulated.trouble is None
 
-    def _key(self, study: Study, draw: int) -> str:
-        # What is not known is drawn by what was assumed too.
-        drawn = (
-            (draw, self.tolerance.share, self.tolerance.floor, sorted(study.assumed))
-            if draw
-            else (0,)
-        )
-        return digest_of((__version__, versions(), inputs_of(study), drawn))
 
-    def _keep(self, key: str, summary: Summary) -> None:
-        if summary.machine:
-            raise CannotDoError(
-                f"a simulation failed: {summary.trouble}; what is done is in safety: go on with --resume",
-                code=summary.code,
-            )
-        self.known[key] = summary
-        if self.journal is not None:
-            self.journal.add(key, summary.plain())
+def _time(one: Candidate) -> float:
+    return _course(one).cost.time
+
+
+def _swaps(one: Candidate) -> float:
+    return one.summary.track["swaps"][-1] if one.summary is not None else 0.0
+
+
+def distinct(
+    ways: Sequence[Candidate], kind: Callable[[Candidate], object] = lambda way: None
+) -> tuple[Candidate, ...]:
+    """Of ways (best first) of one `kind` that come to the same, the best alone."""
+    kept: list[tuple[object, Candidate]] = []
+    for way in ways:
+        own = kind(way)
+        if not any(own == other and _the_same(way, better) for other, better in kept):
+            kept.append((own, way))
+    return tuple(way for _, way in kept)
+
+
+def _the_same(one: Candidate, other: Candidate) -> bool:
+    if not (_ends(one) and _ends(other)):
+        return False
+    a, b = _course(one), _course(other)
+    figures = zip((a.share, *_whole(a)), (b.share, *_whole(b)), strict=True)
+    return a.ok == b.ok and all(abs(x - y) <= SAME_COST * max(abs(x), abs(y)) for x, y in figures)
+
+
+def _whole(course: Evaluation) -> tuple[float, float, float]:
+    cost = course.cost
+    return cost.time, cost.removed, cost.turns
+
+
+def as_they_come(begun: Candidate, asked: Sequence[Constraint]) -> Candidate | None:
+    """To lap nothing, where the faces have all that is asked before any lapping; else None."""
+    summary = begun.summary
+    if summary is None or not summary.track:
+        return None
+    first = {name: column[:1] for name, column in summary.track.items()}
+    course = evaluation_of(time_series_of(first), asked, None, "simulation")
+    if not course.ok:
+        return None
+    course = replace(course, forms=_before(summary))
+    return replace(
+        begun, name="lap nothing", operator=course, simulated=course, lifts=False, summary=None
+    )
+
+
+def _before(summary: Summary) -> dict[str, dict[str, float | None]]:
+    return {name: dict(ended.before) for name, ended in summary.plates.items()}

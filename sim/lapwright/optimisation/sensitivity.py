@@ -20,8 +20,8 @@ from lapwright.errors import LapwrightError, StudyError
 from lapwright.kinematics.schedule import spread_of
 from lapwright.optimisation.comparison import BAND_ENDS
 from lapwright.optimisation.design import Design, DesignSpace
-from lapwright.optimisation.ranking import lapped_course
-from lapwright.optimisation.seek import RunCache, Seeker
+from lapwright.optimisation.jobs import RunCache
+from lapwright.optimisation.seek import Seeker
 from lapwright.optimisation.track import (
     NEVER,
     Band,
@@ -33,6 +33,7 @@ from lapwright.optimisation.track import (
     Refused,
     Tuning,
     evaluation_of,
+    lapped_course,
 )
 from lapwright.specification.step import Step, Swap, Turn
 from lapwright.study.model import Study

@@ -27,7 +27,7 @@ from lapwright.metrology.contacts import Contacts, Placement
 from lapwright.metrology.instruments import Gauge
 from lapwright.metrology.reading import Reading, model_of, name_on, usual_angles, usual_place
 from lapwright.modal.basis import PLANES, form_names
-from lapwright.optimisation.bench import Bench, Goal
+from lapwright.optimisation.bench import Bench, Target
 from lapwright.optimisation.shop import DEGREE, REST, Knowledge, Layout, Sight
 
 __all__ = ["ToRead", "all_readings", "joined", "sight_of", "to_read", "weighed"]
@@ -152,7 +152,7 @@ def _round(bench: Bench) -> Iterator[Reading]:
 
 
 def to_read(
-    bench: Bench, known: Knowledge, goal: Goal, taken: Sequence[Reading] = ()
+    bench: Bench, known: Knowledge, goal: Target, taken: Sequence[Reading] = ()
 ) -> tuple[ToRead, ...]:
     """The readings that tell most of the goal, the best first; none where nothing here tells much.
 
@@ -189,19 +189,24 @@ def _same(one: Reading, other: Reading) -> bool:
     ) < radians(1.0)
 
 
-def _forms(bench: Bench, goal: Goal) -> tuple[list[tuple[str, str]], list[float], Array]:
+def _forms(bench: Bench, goal: Target) -> tuple[list[tuple[str, str]], list[float], Array]:
     """What the goal hangs on: (plate, form), how large each may be [m], and rows to it in shares of that.
 
-    Flatness hangs on all three forms of a plate.
+    Flatness and mating hang on all three forms of a plate.
     """
     names, most, rows = [], [], []
-    for plate in goal.plates:
+    for plate, one in bench.layout.plates.items():
         own = bench.layout.form_rows(plate)
-        spoken = form_names(bench.layout.plates[plate])
+        spoken = form_names(one)
         for form, row in zip(spoken, own, strict=True):
-            said = {"dome": spoken[0]}
+            ways = {form, "flatness", "mating"} | (
+                {"dome", "difference"} if form == spoken[0] else set()
+            )
             asked = [
-                size for key, size in goal.reach.items() if said.get(key, key) in (form, "flatness")
+                one.limit
+                for one in goal.asked
+                if one.form in ways
+                and (one.plate == plate or (not one.plate and plate in goal.pair))
             ]
             if asked:
                 names.append((plate, form))

@@ -21,14 +21,14 @@ from numpy.typing import NDArray
 from lapwright.errors import CommandError, LapwrightError, StudyError
 from lapwright.optimisation.cases import Tolerance, with_cells
 from lapwright.optimisation.design import Design, DesignSpace
-from lapwright.optimisation.jobs import Journal
-from lapwright.optimisation.ranking import as_they_come, distinct, lapped_course, ranked
+from lapwright.optimisation.jobs import InterruptedSearchError, Journal, RunCache
 from lapwright.optimisation.seek import (
     Envelope,
-    InterruptedSearchError,
-    RunCache,
     Seeker,
+    as_they_come,
+    distinct,
     late,
+    ranked,
     score,
 )
 from lapwright.optimisation.sensitivity import drawn_in, lost_again, nudges_of, why_not
@@ -44,10 +44,11 @@ from lapwright.optimisation.track import (
     Tuning,
     constraints_of,
     evaluation_of,
+    lapped_course,
     time_series_of,
 )
 from lapwright.optimisation.workers import WorkerPool
-from lapwright.study.model import Study
+from lapwright.study.model import Study, Tune
 from lapwright.study.read import parse_document
 from lapwright.study.source import document_of
 
@@ -87,6 +88,7 @@ class SurrogateOptimizer:
         self.empty = empty
         self.space = space
         self.goal = empty.goal
+        self.least = empty.least
         self.asked = empty.asked
         self.bench = bench
         self.tell = tell
@@ -137,9 +139,9 @@ class SurrogateOptimizer:
         (summary,) = self.bench.lap([(study, 0)], self._telling("confirm"))
         self.begun = self._confirmed(self._told(begun, settled), summary)
         try:
-            self.seeker.weigh(self.goal.least, self.seeker.foreteller.tell(settled).track)
+            self.seeker.weigh(self.least, self.seeker.foreteller.tell(settled).track)
         except LapwrightError:
-            self.seeker.weigh(self.goal.least, None)
+            self.seeker.weigh(self.least, None)
 
     def _nothing(self) -> Tuning | None:
         """The answer where the faces have all that is asked as they come, and every step may be left out."""
@@ -229,7 +231,7 @@ class SurrogateOptimizer:
             return course.share <= HOPELESS and self._score(course) < self._score(best) - GAIN
         if not course.ok:
             return False
-        cost, least = (one.cost.of(self.goal.least) for one in (course, best))
+        cost, least = (one.cost.of(self.least) for one in (course, best))
         if abs(cost - least) > SAME * self.seeker.scale:
             return cost < (1.0 - GAIN) * least
         sooner = late(best) - late(course)
@@ -246,7 +248,7 @@ class SurrogateOptimizer:
     def _score(self, course: Evaluation | None) -> float:
         if course is None:
             return np.inf
-        return score(course, self.goal.least, self.seeker.scale, self.seeker.whole)
+        return score(course, self.least, self.seeker.scale, self.seeker.whole)
 
     def _lap(self, places: list[Array]) -> None:
         """Lap places in full, and put the operator right by what came out."""
@@ -313,7 +315,7 @@ class SurrogateOptimizer:
 
     def _ranked(self) -> tuple[Candidate, ...]:
         found = [candidate for _, candidate in self.found]
-        return ranked(found, self.begun, self.goal.least, self._score)
+        return ranked(found, self.begun, self.least, self._score)
 
     def _kind(self, way: Candidate) -> object:
         """What is another way at the bench, however like its numbers are."""
@@ -333,16 +335,16 @@ class SurrogateOptimizer:
             if candidate.summary is not None and candidate.summary.done and candidate.summary.track:
                 track = time_series_of(candidate.summary.track)
                 lapped.take(
-                    track.along(self.goal.least),
+                    track.along(self.least),
                     track.shares(self.asked).max(axis=0),
                     track.flatness(),
                 )
         return (*told.points("operator"), *lapped.points("simulation"))
 
 
-NO_TUNE = (
-    "{stem}.toml names no goal: write [tune] at its end, below it reach with what is to be reached, such as "
-    'reach = {{ flatness = "0.3 um" }}, then [tune.free], and below that {free}'
+NO_GOAL = (
+    "{stem}.toml names no goal: write [goal] at its end, below it what is to be reached, such as "
+    'flatness = "0.3 um", then [tune.free], and below that {free}'
 )
 NOTHING_FREE = "nothing may move: write [tune.free] at the end of the study, and below it {free}"
 FREE = (
@@ -372,7 +374,7 @@ def tuned(
     Raises
     ------
     CommandError
-        The study has no [tune], or nothing in it may move.
+        The study has no [goal], or nothing in it may move.
     CannotDoError
         The workers do not work.
 
@@ -384,7 +386,8 @@ def tuned(
         study = parse_document(document, study.stem, study.folder, text=study.text)
     assert study.goal is not None
     asked = constraints_of(study.goal, study.plates)
-    empty = Tuning(study, study.goal, asked, "refused", tolerance=tolerance, cells=cells)
+    least = study.tuned.least if study.tuned is not None else Tune.least
+    empty = Tuning(study, study.goal, asked, "refused", least, tolerance=tolerance, cells=cells)
     bench = RunCache(crew, Journal(store) if store is not None else None, stop, tolerance)
     return SurrogateOptimizer(
         empty, DesignSpace(study, document, study.folder or Path()), bench, tell, looks
@@ -401,6 +404,7 @@ def check_goal(study: Study) -> None:
 
     """
     if study.goal is None:
-        raise CommandError(NO_TUNE.format(stem=study.stem, free=FREE), key="tune", code="missing")
-    if not study.goal.free and not (study.goal.order and len(study.steps) > 1):
+        raise CommandError(NO_GOAL.format(stem=study.stem, free=FREE), key="goal", code="missing")
+    tuned = study.tuned or Tune()
+    if not tuned.free and not (tuned.order and len(study.steps) > 1):
         raise CommandError(NOTHING_FREE.format(free=FREE), key="tune.free", code="nothing_free")

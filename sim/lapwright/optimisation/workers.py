@@ -146,8 +146,6 @@ def _begin(lock: Any) -> None:
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
     threading.Thread(target=_end_with_parent, daemon=True).start()
     with lock:
-        pass  # MOVED
-
         warm()
 
 
@@ -193,10 +191,6 @@ def cluster(address: str) -> Iterator[WorkerPool]:
 
 
 def _on_cluster(client: Any, address: str) -> WorkerPool:
-    from lapwright import __version__
-
-    pass  # MOVED
-
     threads = client.nthreads()
     if not threads:
         raise CannotDoError(

@@ -6,7 +6,7 @@ and names the errors that get smaller by them, so that the advice can be tried.
 Who belongs on top follows from the moment law (exact for equal discs of equal wear; for equal outlines in
 its direction): the top goes hollow, the bottom domed, and equal times on top leave a dome against a dish.
 
-Whether a run reached what its study asks for in [tune].
+Whether a run reached what its study asks for in [goal].
 """
 
 from __future__ import annotations
@@ -60,7 +60,7 @@ COLUMNS = {"dome": "sphere"}
 
 
 def wanted(said: RunView) -> tuple[Constraint, ...]:
-    """What the study asks for of plates that were lapped; nothing where it has no [tune]."""
+    """What the study asks for of plates that were lapped; nothing where it has no [goal]."""
     study = said.study
     if study.goal is None:
         return ()
@@ -80,11 +80,11 @@ def goal_words(said: RunView) -> str:
         return ""
     missed = _missed(said, asked)
     if not missed:
-        return f"What [tune] asks for is reached: {asked_for(asked, said.units)}."
+        return f"What [goal] asks for is reached: {asked_for(asked, said.units)}."
     one, size = max(missed, key=lambda pair: pair[1] / pair[0].limit)
     name, limit = label(one), said.units.size(one.limit)
     told = said.units.size(size)
-    return f"What [tune] asks for is not reached: the {name} is {told}, {limit} was asked."
+    return f"What [goal] asks for is not reached: the {name} is {told}, {limit} was asked."
 
 
 def _missed(said: RunView, asked: Sequence[Constraint]) -> list[tuple[Constraint, float]]:

@@ -303,6 +303,7 @@ Pairs = dict[tuple[str, str], list[str]]
 def in_words(study: Study) -> list[str]:
     """One line for all that is taken alike: of the study, of plates, of grits, of steps."""
     whole: list[str] = []
+    handling: list[str] = []
     plates: Pairs = {}
     grits: Pairs = {}
     steps: Pairs = {}
@@ -319,12 +320,15 @@ def in_words(study: Study) -> list[str]:
             same += [grit] if grit not in same else []
         elif room == "steps" and what:
             steps.setdefault((what, value), []).append(name)
+        elif room == "goal":
+            handling.append(f"{what} {value}")
         else:
             whole.append(f"{key} {value}")
     lines = [("the study", "; ".join(whole))] if whole else []
     lines += [(f"{_one_or_more('plate', names)}", what) for names, what in _alike(plates)]
     lines += [(f"grit {joined(names)}", what) for names, what in _alike(grits)]
     lines += [(_one_or_more("step", names), what) for names, what in _alike(steps)]
+    lines += [("handling", "; ".join(handling))] if handling else []
     width = max((len(head) for head, _ in lines), default=0) + 2
     return [f"{head:<{width}}{what}" for head, what in lines]
 

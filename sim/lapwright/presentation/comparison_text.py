@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import csv
+import io
+import re
 import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -11,11 +14,14 @@ from lapwright.kinematics.schedule import last_grit, spread_of
 from lapwright.limits import BAND, limit_of
 from lapwright.optimisation.cases import Case, drawn_in_words, spoken, step_of
 from lapwright.optimisation.comparison import Comparison
-from lapwright.optimisation.ranking import Criterion
 from lapwright.optimisation.summary import Summary
+from lapwright.optimisation.track import Criterion
 from lapwright.presentation import words
+from lapwright.presentation.tuning_notes import label, worst
 from lapwright.presentation.words import MARK, marked_face
-from lapwright.study.model import Tune
+from lapwright.results.record import FORM_KEYS, SHAPES
+from lapwright.study.goal import Goal
+from lapwright.study.write import inline
 from lapwright.units import NOTHING, Units, joined
 
 SHOWN = 20  # rows on a screen
@@ -42,7 +48,7 @@ class Row:
     """One member of the table, in words.
 
     `rank` from 1, or "" for one that did not come to its end; `plates`: each plate's face; `changed`: what
-    was changed, "" where the name says it already.
+    was changed, "" where the name says it already; `goal`: whether it is reached, "" where there is none.
     """
 
     index: int
@@ -53,6 +59,7 @@ class Row:
     flat: Told
     removed: Told
     minutes: Told
+    goal: str
     lifts: str
     trouble: str
     sure: str
@@ -70,10 +77,11 @@ def ranked_by(got: Comparison) -> str:
     goal = got.criterion.goal
     if goal is None:
         return "flatness of the worst plate at the end; where that is alike, less metal removed"
-    return f"the goal of the study: {_goal(goal, got.study.units)}"
+    cost = "less metal" if got.criterion.least == "removed" else "less time"
+    return f"the goal of the study: {_goal(goal, got.study.units)}; of those that reach it, {cost}"
 
 
-def _goal(goal: Tune, units: Units) -> str:
+def _goal(goal: Goal, units: Units) -> str:
     def named(form: str) -> str:
         return FORM_WORDS.get(form, form)
 
@@ -81,8 +89,7 @@ def _goal(goal: Tune, units: Units) -> str:
     parts += [
         f"{n} keeps its {joined([named(f) for f in forms])}" for n, forms in goal.keep.items()
     ]
-    cost = "less metal" if goal.least == "removed" else "less time"
-    return f"{joined(parts)} at most; of those that reach it, {cost}"
+    return f"{joined(parts)} at most"
 
 
 def margin(got: Comparison) -> str:
@@ -219,10 +226,23 @@ def _row(got: Comparison, i: int, rank: int) -> Row:
         flat=(units.size(flat) + fine, _ends(got.flatness_band(i), units)),
         removed=(units.size(summary.removed), _ends(got.band(i, ("removed",)), units)),
         minutes=(minutes, band),
+        goal=_goal_of(got, summary),
         lifts=f"yes, {lifts}" if share > 0.0 else "no",
         trouble=" ".join((summary.trouble or "").split()),
         sure=sure if got.samples else "",
     )
+
+
+def _goal_of(got: Comparison, summary: Summary) -> str:
+    """When the goal is reached, or what misses it most; "" where there is none."""
+    course = got.criterion.course(summary)
+    if course is None or not summary.done:
+        return ""
+    if course.reached_at is not None:
+        at = course.reached_at
+        return "reached as they come" if at == 0.0 else f"reached after {Units.time(at)}"
+    missed = worst(got.criterion.asked, course)
+    return f"missed: {label(missed)} {Units.number(course.share)} times what is allowed"
 
 
 def _face(got: Comparison, i: int, name: str) -> tuple[str, str]:
@@ -282,7 +302,8 @@ def _told(row: Row) -> list[str]:
         return [head, *(f"     {line}" for line in told)]
     flat, off, time = (_in_brackets(told) for told in (row.flat, row.removed, row.minutes))
     faces = "; ".join(f"{name}: {_in_brackets(told)}" for name, told in row.plates.items())
-    lines = [f"worst flat within {flat}; off {off}; {time}; lifts: {row.lifts}", faces, row.sure]
+    lines = [f"worst flat within {flat}; off {off}; {time}; lifts: {row.lifts}", faces]
+    lines += [f"the goal: {row.goal}" if row.goal else "", row.sure]
     return [head, *(f"     {line}" for line in lines if line)]
 
 
@@ -370,6 +391,9 @@ def _member(got: Comparison, i: int, rank: int) -> dict[str, Any]:
         "removed": summary.removed,
         "lift_share": summary.lift_share,
     }
+    course = got.criterion.course(summary)
+    if course is not None:
+        out["reached_at"] = course.reached_at
     if summary.trouble is not None:
         out["error"] = {"code": summary.code, "key": None, "message": summary.trouble}
     if got.samples:
@@ -383,3 +407,74 @@ def _member(got: Comparison, i: int, rank: int) -> dict[str, Any]:
         }
         out["best_in"], out["did_not_end"] = got.best_in(i), got.ended_badly(i)
     return out
+
+
+# --- a table for other programs -----------------------------------------------------------------
+
+QUANTITY = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?[\w %/.]*", re.IGNORECASE)
+
+
+def csv_text(got: Comparison) -> str:
+    """The table; lengths in m, times in s; a figure that is not there is left empty."""
+    keys = list(dict.fromkeys(key for member in got.members for key in member.changes))
+    plates = list(got.study.plates)
+    ends = ("from", "to") if got.samples else ()
+    head = ["rank", "name", *(f"set {key}" for key in keys), "outcome", "time_s", "removed_m"]
+    head += ["reached_at_s"] if got.criterion.goal is not None else []
+    head += [f"removed_m {end}" for end in ends]
+    for name in plates:
+        for form in (*FORM_KEYS, "removed"):
+            head += [f"{name} {form}_m", *(f"{name} {form}_m {end}" for end in ends)]
+        head += [f"{name} {form}_m error" for form in SHAPES]
+    head += ["lift_share", *(("best_in", "draws") if got.samples else ()), "trouble"]
+    out = io.StringIO()
+    table = csv.writer(out, lineterminator="\n")
+    table.writerow(map(_harmless, head))
+    for rank, i in enumerate(got.order, 1):
+        table.writerow(map(_harmless, _cells(got, i, rank, keys, plates)))
+    return out.getvalue()
+
+
+def _cells(got: Comparison, i: int, rank: int, keys: list[str], plates: list[str]) -> list[Any]:
+    member, ended = got.members[i], got.nominal[i]
+    row: list[Any] = [rank if ended.done else "", member.name]
+    row += [_typed(member.changes[key]) if key in member.changes else "" for key in keys]
+    row += [ended.outcome, repr(ended.time), repr(ended.removed)]
+    course = got.criterion.course(ended)
+    row += [] if course is None else [_figure(course.reached_at)]
+    row += _band(got, i, ("removed",))
+    for name in plates:
+        there = ended.plates.get(name)
+        for form in (*FORM_KEYS, "removed"):
+            value = (
+                None if there is None else there.removed if form == "removed" else there.forms[form]
+            )
+            row += [_figure(value), *_band(got, i, (name, form))]
+        row += [_figure(None if there is None else there.error[form]) for form in SHAPES]
+    row += [repr(ended.lift_share)]
+    if got.samples:
+        row += [got.best_in(i), got.samples]
+    return [*row, (ended.trouble or "").replace("\n", "; ")]
+
+
+def _harmless(cell: Any) -> Any:
+    """A cell that no spreadsheet takes for a formula: text that could be one has an apostrophe before it."""
+    formula = (
+        isinstance(cell, str) and cell[:1] in tuple("=+-@\t\r") and not QUANTITY.fullmatch(cell)
+    )
+    return f"'{cell}" if formula else cell
+
+
+def _figure(value: float | None) -> str:
+    return "" if value is None else repr(value)
+
+
+def _typed(value: Any) -> str:
+    return value if isinstance(value, str) else inline(value)
+
+
+def _band(got: Comparison, i: int, what: tuple[str, ...]) -> list[str]:
+    if not got.samples:
+        return []
+    band = got.band(i, what)
+    return ["", ""] if band is None else [repr(band[0]), repr(band[1])]

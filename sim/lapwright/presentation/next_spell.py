@@ -331,8 +331,18 @@ class NextAnswer(Answer):
         )
         return (
             f"The goal after {count} more spells ({100.0 * advice.chance:.0f} in 100), about {time} "
-            f"({ends[0]} to {ends[1]}) with handling, {self.units.size(advice.metal[1])} of metal."
+            f"({ends[0]} to {ends[1]}) with handling, {self.units.size(advice.metal[1])} of metal. "
+            f"{self._handling()}"
         )
+
+    def _handling(self) -> str:
+        """What handling is taken to cost."""
+        effort = self.book.goal.effort
+        costs = (("swap", effort.swap), ("reading", effort.reading), ("wash", effort.wash))
+        said = joined([f"a {name} {Units.spell(cost)}" for name, cost in costs])
+        mine = any(f"goal.effort.{name}" not in self.study.assumed for name, _ in costs)
+        usual = "" if self.study.goal is not None and mine else " (usual; say yours in [goal])"
+        return f"Handling is taken as {said}{usual}."
 
 
 def read_where(reading: Reading) -> str:

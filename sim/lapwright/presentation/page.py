@@ -193,7 +193,7 @@ def _gathered(assumed: Mapping[str, str]) -> dict[str, str]:
         if kind in ("plates", "parts", "grits", "steps") and name and last:
             who.setdefault((kind, last, value), []).append(name)
         else:
-            who.setdefault(("", key, value), [])
+            who.setdefault(("", key.replace("goal.effort", "handling"), value), [])
     out = {}
     for (kind, last, value), names in who.items():
         label = last.replace("_", " ").replace(".", ", ")

@@ -1,62 +1,365 @@
-"""The page of a search for a schedule, and the schedule as a study.
+"""A search for a schedule: in words, as one JSON object, as a page, and its schedules as studies.
 
-A schedule as a study that `run` takes, with what was asked and what comes of it at its head.
+JSON is SI throughout, candidates best first; a schedule as a study has at its head what was asked and what
+comes of it.
 """
 
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from lapwright import __version__
 from lapwright.kinematics.schedule import spread_of
 from lapwright.limits import BAND
-from lapwright.optimisation.track import Candidate, Evaluation, Tuning
-from lapwright.presentation import pictures
-from lapwright.presentation import tuning_notes as notes
-from lapwright.presentation import tuning_text as told
+from lapwright.optimisation.track import Candidate, Constraint, Evaluation, Tuning
+from lapwright.presentation import words
 from lapwright.presentation.comparison_text import MARKED
-from lapwright.presentation.pictures.search import Mark, Slip, Way, slips, trade_off, ways
-from lapwright.presentation.render import filled
-from lapwright.presentation.tuning_notes import asked_for, label, settings, spoken
-from lapwright.study.write import written
+from lapwright.presentation.tuning_notes import (
+    asked_for,
+    by_key,
+    finish,
+    label,
+    notes,
+    settings,
+    sloppy,
+    spoken,
+    study_text,
+    worst,
+)
+from lapwright.presentation.words import MARK
 from lapwright.units import Units
 
-__all__ = ["study_text", "tuning_page"]
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = [
+    "Way",
+    "as_json",
+    "criterion",
+    "headline",
+    "in_words",
+    "marked",
+    "table",
+    "tuning_page",
+    "ways",
+]
 
 
-WIDTH = 106
+WIDTH = 100
+SHOWN = 6  # other ways on a screen
+SOON = 0.95  # of a schedule: what is reached before has a rest to speak of
+LEAST = {"time": "time", "removed": "metal", "turns": "turns", "swaps": "swaps"}
 
 
-def study_text(got: Tuning, way: Candidate, place: Path) -> str:
-    """The whole text, with what the person wrote beside; `place` is where it is to lie."""
-    return written(
-        way.document, "\n".join(_head(got, way, place)), got.study.text, way.order or None
+def criterion(got: Tuning) -> str:
+    """What was asked for, and how it was looked for; in a sentence or two."""
+    units = got.study.units
+    held = "" if got.goal.hold is None else f", held to {Units.spell(got.goal.hold)}"
+    told = (
+        f"Asked: {asked_for(got.asked, units)}{held}; of what reaches "
+        f"it, the least {LEAST[got.least]}."
+    )
+    if got.tried:
+        told += (
+            f" {got.tried} schedules were worked out by forecast, {got.simulated} lapped in full."
+        )
+    return told
+
+
+# --- what was found ----------------------------------------------------------------------------
+
+
+def headline(got: Tuning) -> str:
+    """What was found, or how near it came."""
+    best, units = got.answer, got.study.units
+    cannot = "That cannot be reached with what may move"
+    if best is None or best.simulated is None:
+        if got.outcome == "interrupted":
+            return "The search was stopped before anything was lapped in full."
+        return f"{cannot}." if got.refused else "Nothing that was tried comes to its end."
+    course = best.simulated
+    if got.idle:
+        return f"Found: {asked_for(got.asked, units)}: the faces are so as they come. Lap nothing."
+    if best.ok:
+        held = (
+            "" if got.goal.hold is None else f", and so to the end of {Units.spell(got.goal.hold)}"
+        )
+        told = f"Found: {asked_for(got.asked, units)}{held}. {_costs(got, course)}"
+        return told if got.new is not None else f"{told} The study does it as it is typed."
+    what = cannot if got.refused else "Nothing that was tried reaches it"
+    if course.trouble is not None:
+        return f"{what}, and the nearest does not come to its end."
+    one = worst(got.asked, course)
+    figure = f"{label(one)} {_sized(got, best, one, course)}"
+    who = "The study as it is typed is the nearest; it" if _as_typed(best) else "The nearest"
+    return f"{what}. {who} leaves {figure}, {Units.number(course.share)} times what is asked."
+
+
+def _as_typed(way: Candidate) -> bool:
+    """Whether a schedule is the study as it stands."""
+    return not way.changes and list(way.order) == sorted(way.order)
+
+
+def _costs(got: Tuning, course: Evaluation) -> str:
+    """What it takes: metal first."""
+    units, known = got.study.units, spread_of(got.study.steps)
+    off = units.size(course.cost.removed)
+    took = [f"It takes {off} of metal off, {Units.rubbing(course.cost.time, known)}"]
+    if got.least in ("turns", "swaps"):
+        took.append(f"with {_count(course, got.least)}")
+    if (
+        got.goal.hold is None
+        and course.then is not None
+        and course.then.time > 0.0
+        and _runs_on(course)
+    ):
+        then = f"{units.size(course.then.removed)}, {Units.band(course.then.time, known)}"
+        took.append(f"and is there after {then}")
+    return f"{', '.join(took)}."
+
+
+def _count(course: Evaluation, what: str) -> str:
+    number = course.cost.of(what)
+    if round(number, 1) == 0.0:
+        return f"no {what}"
+    name = what if round(number, 1) != 1.0 else what[:-1]
+    return f"{number:.0f} {name}" if what == "swaps" or number >= 10.0 else f"{number:.1f} {name}"
+
+
+def _sized(got: Tuning, way: Candidate, one: Constraint, course: Evaluation) -> str:
+    value = course.worst.get(one.key)
+    if value is None:
+        return "not known"
+    fine = got.study.units.finer(value, finish(way.study, one.plate))
+    return got.study.units.size(value) + (f" ({words.REMARK})" if fine else "")
+
+
+# --- its numbers -------------------------------------------------------------------------------
+
+
+def table(got: Tuning) -> list[tuple[str, ...]]:
+    """The numbers of the answer beside those of the study as it stands: rows of a table, its head first."""
+    best, units, known = got.answer, got.study.units, spread_of(got.study.steps)
+    if best is None:
+        return []
+    head = "as they come" if got.idle else "lapped in full" if best.ok else "the nearest, in full"
+    courses = {
+        "as typed": got.begun.simulated if got.begun is not None else None,
+        **({} if got.idle else {"foretold": best.operator}),
+        head: best.simulated,
+    }
+    rows = [("", "at most", *courses)]
+    for one in got.asked:
+        fine = finish(best.study, one.plate)
+        cells = [_cell(course, one, fine, units) for course in courses.values()]
+        rows.append((label(one), units.size(one.limit), *cells))
+    if got.idle:
+        return rows
+    said: dict[str, Callable[[Evaluation], str]] = {
+        "reached after": lambda course: _when(got, course),
+        "metal off by then": lambda course: units.size(course.then.removed) if course.then else "",
+    }
+    if any(_runs_on(course) for course in courses.values()):
+        said["whole schedule"] = lambda c: Units.band(c.whole.time, known) if c.whole else ""
+        said["metal off in all"] = lambda c: units.size(c.whole.removed) if c.whole else ""
+    for what, say in said.items():
+        cells = ["" if course is None else say(course) for course in courses.values()]
+        rows += [(what, "", *cells)] if any(cells) else []
+    return rows
+
+
+def _cell(course: Evaluation | None, one: Constraint, fine: float, units: Units) -> str:
+    if course is None or course.trouble is not None or one.key not in course.worst:
+        return "" if course is None else "no end"
+    value = course.worst[one.key]
+    return units.size(value) + (MARK if units.finer(value, fine) else "")
+
+
+def _when(got: Tuning, course: Evaluation) -> str:
+    if course.reached_at is None:
+        return "never"
+    if course.reached_at == 0.0:
+        return "at once"
+    return Units.band(course.reached_at, spread_of(got.study.steps))
+
+
+def _runs_on(course: Evaluation | None) -> bool:
+    """Whether it is worth a line of its own how long the whole schedule takes."""
+    if course is None or course.whole is None:
+        return False
+    return course.then is None or course.then.time < SOON * course.whole.time
+
+
+def marked(got: Tuning) -> bool:
+    """Whether any number of the answer or of another way is finer than the finish."""
+    told = [cell for row in table(got) for cell in row]
+    told += [cell for way in ways(got) for cell in (way.foretold, way.lapped)]
+    return any(MARK in cell for cell in [*told, *sloppy(got), *notes(got)])
+
+
+@dataclass(frozen=True)
+class Way:
+    """One schedule that was lapped in full, in words: what it sets, its worst number twice, what it takes."""
+
+    name: str
+    sets: str
+    foretold: str
+    lapped: str
+    reached: str
+    off: str
+    lifts: str
+
+
+def ways(got: Tuning) -> list[Way]:
+    """Every candidate, best first."""
+    return [_way(got, way) for way in got.candidates]
+
+
+def _way(got: Tuning, way: Candidate) -> Way:
+    units, course = got.study.units, way.simulated
+    sets = "; ".join(f"{one.name} {one.now}" for one in settings(got, way))
+    if course is None or course.trouble is not None:
+        trouble = (course and course.trouble) or "not lapped in full"
+        return Way(way.name, sets, "", " ".join(trouble.split()), "", "", "")
+    one = worst(got.asked, course)
+    fine = finish(way.study, one.plate)
+    named = "" if len(got.asked) == 1 else f"{label(one)} "
+    share = course.lift_share
+    return Way(
+        way.name,
+        sets,
+        named + _cell(way.operator, one, fine, units),
+        named + _cell(course, one, fine, units),
+        _when(got, course),
+        units.size(course.then.removed) if course.then is not None else "",
+        "yes" if share > 0.0 or way.lifts else "no",
     )
 
 
-def _head(got: Tuning, way: Candidate, place: Path) -> list[str]:
-    units, course = got.study.units, way.simulated
-    told = [
-        f"Written by lapwright tune from {got.study.stem}.toml. Asked: {asked_for(got.asked, units)}."
-    ]
-    for one in settings(got, way):
-        was = f' (was "{one.was}")' if one.was else ""
-        told.append(f'Set: {one.name} "{one.now}"{was}.')
-    if course is not None and course.trouble is None:
-        left = [
-            f"{label(one)} {units.size(course.worst[one.key])}"
-            for one in got.asked
-            if one.key in course.worst
+# --- on the screen -----------------------------------------------------------------------------
+
+
+def in_words(got: Tuning) -> list[str]:
+    """What a person reads on the screen."""
+    out = [got.study.title, "", *_wrapped(headline(got))]
+    for one in got.refused:
+        out += _wrapped(f"{one.message[:1].upper()}{one.message[1:]}.")
+    if got.answer is None:
+        return out
+    if got.new is not None:
+        rows = [
+            (one.name, f'"{one.now}"', f'was "{one.was}"' if one.was else "", one.remark)
+            for one in settings(got, got.new)
         ]
-        rubbed = Units.rubbing(course.cost.time, spread_of(got.study.steps))
-        took = f"; {units.size(course.cost.removed)} of metal off, {rubbed}"
-        told.append(
-            f"Lapped in full: {', '.join(left)}{took if course.ok else '; the goal is not reached'}."
-        )
-    told.append(f"Lap it: lapwright run {place.name}")
-    return [line for text in told for line in textwrap.wrap(text, WIDTH, subsequent_indent="  ")]
+        out += ["", "Set in the study:", *_columns(rows)]
+    out += ["", *_wrapped(criterion(got)), "", *_columns(table(got))]
+    out += _wrapped(MARKED) if marked(got) else []
+    if got.outcome != "refused":
+        out += _listed("A sloppy hand:", sloppy(got)) + _others(got)
+    return out + _listed("Look out:", notes(got))
+
+
+def _wrapped(text: str) -> list[str]:
+    return textwrap.wrap(text, WIDTH, break_long_words=False, break_on_hyphens=False)
+
+
+def _listed(head: str, told: Sequence[str]) -> list[str]:
+    if not told:
+        return []
+    out = ["", head]
+    for one in told:
+        out += textwrap.wrap(one, WIDTH, initial_indent="  ", subsequent_indent="    ")
+    return out
+
+
+def _columns(rows: Sequence[Sequence[str]]) -> list[str]:
+    wide = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
+    return [
+        "  " + "  ".join(f"{cell:<{w}}" for cell, w in zip(row, wide, strict=True)).rstrip()
+        for row in rows
+    ]
+
+
+def _others(got: Tuning) -> list[str]:
+    others = ways(got)[1:]
+    if not others:
+        return []
+    told = []
+    for rank, way in enumerate(others[:SHOWN], 2):
+        took = f", {way.off} off, {way.reached}" if way.reached not in ("", "never") else ""
+        told.append(f"{rank}  {way.sets}: {way.lapped}{took}")
+    return _listed("Other ways, lapped in full:", told)
+
+
+def as_json(got: Tuning, written: Path | None) -> dict[str, Any]:
+    """The answer of `tune --json`; `written`: the new study, None where there is none."""
+    answer: dict[str, Any] = {
+        "outcome": got.outcome,
+        "study": None if written is None else str(written),
+        "of": got.study.stem,
+        "goal": {
+            "reach": dict(got.goal.reach),
+            "plates": list(got.goal.plates),
+            "hold": got.goal.hold,
+            "keep": {name: dict(forms) for name, forms in got.goal.keep.items()},
+            "effort": dict(vars(got.goal.effort)),
+            "least": got.least,
+        },
+        "candidates": [_candidate(way) for way in got.candidates],
+        "as_typed": None if got.begun is None else _candidate(got.begun),
+        "sensitivity": [asdict(nudge) for nudge in got.sensitivity],
+        "trade_off": [asdict(point) for point in got.trade_off],
+        "refused": [asdict(one) for one in got.refused],
+        "lost": None if got.lost is None else asdict(got.lost),
+        "tried": got.tried,
+        "simulated": got.simulated,
+    }
+    if got.cells is not None:
+        answer["cells"] = got.cells
+    if got.samples:
+        answer["samples"], answer["reached_in"] = got.samples, got.reached_in
+        answer["did_not_end"] = got.failed
+        answer["bands"] = {band.what: [band.low, band.high] for band in got.bands}
+    if got.outcome != "found":
+        first = got.refused[0] if got.refused else None
+        answer["error"] = {
+            "code": first.code if first is not None else "not_reached",
+            "key": first.key if first is not None else "goal",
+            "message": first.message if first is not None else headline(got),
+        }
+    return answer
+
+
+def _candidate(way: Candidate) -> dict[str, Any]:
+    return {
+        "name": way.name,
+        "set": dict(way.changes),
+        "order": list(way.order),
+        "lifts": way.lifts,
+        "operator": _course(way.operator),
+        "simulated": _course(way.simulated),
+        "reached_at": None if way.simulated is None else way.simulated.reached_at,
+    }
+
+
+def _course(course: Evaluation | None) -> dict[str, Any] | None:
+    """What a schedule comes to: foretold, or found by lapping it in full."""
+    if course is None:
+        return None
+    return {
+        "reached_at": course.reached_at,
+        "share": course.share,
+        "worst": dict(course.worst),
+        "plates": {name: dict(forms) for name, forms in course.forms.items()},
+        **asdict(course.cost),
+        "removed_by_then": None if course.then is None else course.then.removed,
+        "lift_share": course.lift_share,
+        **({} if course.trouble is None else {"trouble": course.trouble}),
+    }
 
 
 MARKS = 8  # schedules that are marked in the trade-off
@@ -69,14 +372,14 @@ COSTS = {
 
 
 def tuning_page(got: Tuning, written: Path) -> str:
-    """The page as text; `written` is where the new study lies.
+    """The page as text.
 
     Parameters
     ----------
     got : Tuning
         What was found.
     written : path
-        As above.
+        Where the new study lies.
 
     Returns
     -------
@@ -84,29 +387,32 @@ def tuning_page(got: Tuning, written: Path) -> str:
         HTML.
 
     """
-    heads, *table = told.table(got)
+    from lapwright.presentation import pictures
+    from lapwright.presentation.render import filled
+
+    heads, *rows = table(got)
     with pictures.sheet():
         return filled(
             "tune.html",
             got=got,
             study=got.study,
             program=__version__,
-            headline=told.headline(got),
-            criterion=told.criterion(got),
+            headline=headline(got),
+            criterion=criterion(got),
             settings=settings(got, got.candidates[0]),
             heads=heads,
-            table=table,
+            table=rows,
             guessed=spread_of(got.study.steps) == BAND,
-            marked=told.marked(got),
+            marked=marked(got),
             MARKED=MARKED,
             refused=[f"{one.message}." for one in got.refused],
             by_flatness=_by_flatness(got),
             trade=_trade(got),
-            way=_way(got),
+            way=_along(got),
             slips=_slips(got),
-            sloppy=notes.sloppy(got),
-            ways=told.ways(got) if got.outcome != "refused" else [],
-            notes=notes.notes(got),
+            sloppy=sloppy(got),
+            ways=ways(got) if got.outcome != "refused" else [],
+            notes=notes(got),
             new=study_text(got, got.new, written) if got.new is not None else "",
         )
 
@@ -118,11 +424,13 @@ def _by_flatness(got: Tuning) -> bool:
     return all(one.form == "flatness" and not one.kept for one in got.asked)
 
 
-def _trade(got: Tuning) -> pictures.Figure | None:
+def _trade(got: Tuning) -> Figure | None:
     """Cost against flatness where that is what is asked, else against times what is asked."""
+    from lapwright.presentation.pictures import search
+
     by_flatness = _by_flatness(got)
     unit, micro = got.study.units.small.size, got.study.units.small.symbol
-    name, scale = COSTS[got.goal.least]
+    name, scale = COSTS[got.least]
     if scale is None:
         name, scale = f"{name}, {micro}", unit
 
@@ -131,7 +439,7 @@ def _trade(got: Tuning) -> pictures.Figure | None:
 
     line = _best(point(p.cost, p.share, p.flatness) for p in got.trade_off if p.by == "operator")
     marks = [
-        Mark(*point(*_end(way, way.simulated, got.goal.least)), str(number), number == 1)
+        search.Mark(*point(*_end(way, way.simulated, got.least)), str(number), number == 1)
         for number, way in enumerate(got.candidates[:MARKS], 1)
         if way.simulated is not None and way.simulated.trouble is None
     ]
@@ -139,7 +447,7 @@ def _trade(got: Tuning) -> pictures.Figure | None:
         return None  # nothing to draw, or nothing that it costs
     goal = min(one.limit for one in got.asked) / unit if by_flatness else 1.0
     side = f"flatness\nof the worst\nplate, {micro}" if by_flatness else "times what\nis asked"
-    return trade_off(line, marks, goal, (name, side))
+    return search.trade_off(line, marks, goal, (name, side))
 
 
 def _best(points: Iterable[tuple[float, float]]) -> list[tuple[float, float]]:
@@ -162,8 +470,10 @@ def _end(way: Candidate, course: Evaluation, least: str) -> tuple[float, float, 
     return cost, course.share, flatness
 
 
-def _way(got: Tuning) -> pictures.Figure | None:
+def _along(got: Tuning) -> Figure | None:
     """How near the goal the answer is along its way, beside what was foretold and what was typed."""
+    from lapwright.presentation.pictures import search
+
     best, begun = got.candidates[0], got.begun
     courses: list[tuple[str, Evaluation | None]] = [
         ("answer", best.simulated),
@@ -172,26 +482,28 @@ def _way(got: Tuning) -> pictures.Figure | None:
     if begun is not None:
         courses.append(("as typed", begun.simulated))
     shown = [
-        Way(name, [(t / 60.0, share) for t, share in course.trail], k)
+        search.Way(name, [(t / 60.0, share) for t, share in course.trail], k)
         for k, (name, course) in enumerate(courses)
         if course is not None and len(course.trail) > 1
     ]
-    return ways(shown) if shown else None
+    return search.ways(shown) if shown else None
 
 
-def _slips(got: Tuning) -> pictures.Figure | None:
+def _slips(got: Tuning) -> Figure | None:
     """What a tenth off in each key does to the answer."""
+    from lapwright.presentation.pictures import search
+
     best = got.answer
     if not got.sensitivity or best is None or best.simulated is None:
         return None
     found = [
-        Slip(
+        search.Slip(
             spoken(got.study, key),
             [
                 (n.off or 0.0, n.share if n.trouble is None else float("nan"), n.value)
                 for n in nudges
             ],
         )
-        for key, nudges in notes.by_key(got).items()
+        for key, nudges in by_key(got).items()
     ]
-    return slips(best.simulated.share, found)
+    return search.slips(best.simulated.share, found)

@@ -6,20 +6,22 @@ The words of a search for a schedule: quantities that a goal asks for, and keys 
 from __future__ import annotations
 
 import re
+import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from pathlib import Path
 
 from lapwright.integration.estimate import outlooks
 from lapwright.kinematics.schedule import last_grit, spread_of
 from lapwright.limits import BAND, limit_of
 from lapwright.metrology.form import ROUND
-from lapwright.optimisation.cases import drawn_in_words, name_of, said
-from lapwright.optimisation.design import where
+from lapwright.optimisation.cases import drawn_in_words, guessed, name_of, said
+from lapwright.optimisation.design import typed_at, where
 from lapwright.optimisation.track import Band, Candidate, Constraint, Evaluation, Nudge, Tuning
 from lapwright.presentation import words
 from lapwright.presentation.words import MARK
 from lapwright.study.model import Study
+from lapwright.study.write import written
 from lapwright.units import NOTHING, Units, joined
 
 __all__ = [
@@ -36,6 +38,7 @@ __all__ = [
     "slip",
     "sloppy",
     "spoken",
+    "study_text",
     "worst",
     "worst_of",
 ]
@@ -120,18 +123,23 @@ class Setting:
 def settings(got: Tuning, way: Candidate) -> list[Setting]:
     """What a schedule sets, in the order of the goal's free keys."""
     found = []
-    begun = got.begun.document if got.begun is not None else {}
     idle = idle_keys(got) if way is got.answer else ()
     for key, value in way.changes.items():
         step, what = place(got.study, key, way.order)
         remark = _whole_step(way, key) or ("changes nothing here" if key in idle else "")
-        found.append(Setting(step, what, value, _typed(begun, got.study, key), remark))
+        found.append(Setting(step, what, value, _was(got, key), remark))
     if way.order and list(way.order) != sorted(way.order):
         usual = joined([str(n) for n in sorted(way.order)])
         found.append(
             Setting("", "order of the old steps", joined([str(n) for n in way.order]), usual)
         )
     return found
+
+
+def _was(got: Tuning, key: str) -> str:
+    """What the study says for a key, or what was taken as usual; "" where neither is a plain value."""
+    here = typed_at(got.begun.document, key) if got.begun is not None else None
+    return said(here) if here is not None else got.study.assumed.get(key, "")
 
 
 def _whole_step(way: Candidate, key: str) -> str:
@@ -146,17 +154,20 @@ def _whole_step(way: Candidate, key: str) -> str:
     return f"longer than the step: {name} stays on top" if whole else ""
 
 
+def by_key(got: Tuning) -> dict[str, list[Nudge]]:
+    """The slips of each key, the key that matters most first."""
+    found: dict[str, list[Nudge]] = {}
+    for nudge in got.sensitivity:
+        found.setdefault(nudge.key, []).append(nudge)
+    return dict(sorted(found.items(), key=lambda item: -max(n.share for n in item[1])))
+
+
 def idle_keys(got: Tuning) -> tuple[str, ...]:
     """Keys of which neither a tenth less, nor a tenth more, nor another choice changes anything."""
-    by_key: dict[str, list[Nudge]] = {}
-    for nudge in got.sensitivity:
-        by_key.setdefault(nudge.key, []).append(nudge)
     return tuple(
         key
-        for key, nudges in by_key.items()
-        if all(
-            one.trouble is None and one.change and not any(one.change.values()) for one in nudges
-        )
+        for key, slips in by_key(got).items()
+        if all(one.trouble is None and one.change and not any(one.change.values()) for one in slips)
     )
 
 
@@ -173,23 +184,6 @@ def place(study: Study, key: str, order: Sequence[int] = ()) -> tuple[str, str]:
 def spoken(study: Study, key: str) -> str:
     """A free key in words: "step 1, A on top for"."""
     return Setting(*place(study, key), "", "").name
-
-
-def _typed(document: Mapping[str, Any], study: Study, key: str) -> str:
-    """What the study says for a key, or what was taken as usual; "" where neither is a plain value."""
-    at: Any = document
-    for part in key.split("."):
-        if isinstance(at, list) and part in ("x", "y") and len(at) == 2:
-            at = at["xy".index(part)]
-        elif isinstance(at, list):
-            at = at[int(part) - 1] if part.isdecimal() and int(part) <= len(at) else None
-        elif isinstance(at, Mapping):
-            at = at.get(part)
-        elif not isinstance(at, str):
-            at = None
-    if isinstance(at, list) and key.endswith("centre"):
-        at = at[0]
-    return said(at) if at is not None else study.assumed.get(key, "")
 
 
 BARE = 1.5  # a face is told of when it is so many times less flat than its dome, saddle and twist make it
@@ -211,14 +205,6 @@ def worst_of(got: Tuning, nudge: Nudge) -> tuple[Constraint, float] | None:
         for one in got.asked
     ]
     return max(sizes, key=lambda pair: pair[1] / pair[0].limit)
-
-
-def by_key(got: Tuning) -> dict[str, list[Nudge]]:
-    """The slips of each key, the key that matters most first."""
-    found: dict[str, list[Nudge]] = {}
-    for nudge in got.sensitivity:
-        found.setdefault(nudge.key, []).append(nudge)
-    return dict(sorted(found.items(), key=lambda item: -max(n.share for n in item[1])))
 
 
 def sloppy(got: Tuning) -> list[str]:
@@ -410,23 +396,52 @@ def _banded(got: Tuning, band: Band) -> str:
 
 
 def _guessed(got: Tuning) -> list[str]:
-    squeeze = _guessed_squeeze(got)
-    if squeeze <= 0.0:
+    """Whether how far the grit layer gives in the answer's last step is a guess."""
+    study = got.answer.study if got.answer is not None else got.study
+    if got.answer is None or not guessed(study, len(study.steps), "layer"):
         return []
-    here = got.study.units.size(squeeze)
+    ahead = outlooks(study.plates, study.steps, seed=study.seed)
+    if not ahead or ahead[-1].squeeze <= 0.0:
+        return []
+    here = study.units.size(ahead[-1].squeeze)
     return [
         f"How far the grit layer gives ({here} here) is a guess, within 0.4 to 3 times: what all faces keep "
         "of dish goes with it."
     ]
 
 
-def _guessed_squeeze(got: Tuning) -> float:
-    """How far the grit layer gives in the answer's last step [m], if that is a guess; else 0."""
-    if got.answer is None:
-        return 0.0
-    study = got.answer.study
-    last, number = study.steps[-1], len(study.steps)
-    if not {f"grits.{last.grit.name}.layer", f"steps.{number}.grit.layer"} & set(study.assumed):
-        return 0.0
-    ahead = outlooks(study.plates, study.steps, seed=study.seed)
-    return ahead[-1].squeeze if ahead else 0.0
+# --- a schedule as a study ----------------------------------------------------------------------
+
+HEAD_WIDTH = 106
+
+
+def study_text(got: Tuning, way: Candidate, place: Path) -> str:
+    """The whole text, with what the person wrote beside; `place` is where it is to lie."""
+    return written(
+        way.document, "\n".join(_head(got, way, place)), got.study.text, way.order or None
+    )
+
+
+def _head(got: Tuning, way: Candidate, place: Path) -> list[str]:
+    units, course = got.study.units, way.simulated
+    told = [
+        f"Written by lapwright tune from {got.study.stem}.toml. Asked: {asked_for(got.asked, units)}."
+    ]
+    for one in settings(got, way):
+        was = f' (was "{one.was}")' if one.was else ""
+        told.append(f'Set: {one.name} "{one.now}"{was}.')
+    if course is not None and course.trouble is None:
+        left = [
+            f"{label(one)} {units.size(course.worst[one.key])}"
+            for one in got.asked
+            if one.key in course.worst
+        ]
+        rubbed = Units.rubbing(course.cost.time, spread_of(got.study.steps))
+        took = f"; {units.size(course.cost.removed)} of metal off, {rubbed}"
+        told.append(
+            f"Lapped in full: {', '.join(left)}{took if course.ok else '; the goal is not reached'}."
+        )
+    told.append(f"Lap it: lapwright run {place.name}")
+    return [
+        line for text in told for line in textwrap.wrap(text, HEAD_WIDTH, subsequent_indent="  ")
+    ]

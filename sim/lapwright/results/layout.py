@@ -291,7 +291,9 @@ def _whole(value: Attribute | None) -> int:
 
 
 def _study(tree: Group, schema: int) -> Study:
-    text, stem = tree.text("study_text"), tree.text("study_stem")
+    from lapwright.study.goal import renewed_data, renewed_text
+
+    text, stem = renewed_text(tree.text("study_text")), tree.text("study_stem")
     if schema == TEXT_SCHEMA:
         from lapwright.study.read import parse
 
@@ -309,7 +311,7 @@ def _study(tree: Group, schema: int) -> Study:
     try:
         # A file of before there was a start has none.
         data = {"start": None, **json.loads(leaf.data), "text": text, "stem": stem, "folder": None}
-        study = made(data, arrays)
+        study = made(renewed_data(data), arrays)
     except (ValueError, RecursionError) as trouble:
         raise UnsoundError(f"its study is none ({trouble})") from trouble
     if not isinstance(study, Study):

@@ -13,7 +13,7 @@ from lapwright.metrology.conditions import MOST_READ, SIZE, SIZE_SLOPE, Conditio
 from lapwright.metrology.fringes import dome_by_press, dome_by_wedge
 from lapwright.metrology.instruments import EYE, KINDS, Gauge, OpticalFlat, Zero
 from lapwright.metrology.reading import Reading
-from lapwright.specification.quantities import ANGLE, SMALL, TIME, quantity
+from lapwright.specification.quantities import ANGLE, SMALL, quantity
 from lapwright.specification.said import (
     RefusedError,
     listed,
@@ -24,6 +24,7 @@ from lapwright.specification.said import (
     spelled,
 )
 from lapwright.specification.table import Table, choice
+from lapwright.study.goal import goal_table
 from lapwright.study.grits import a_plate
 from lapwright.study.model import Sweep, Tune, Variant
 from lapwright.study.variants import tables_of
@@ -218,7 +219,7 @@ def _a_gauge(value: Any, gauges: Mapping[str, Gauge | None]) -> str:
 
 
 Document = dict[str, Any]
-_small, _angle, _time = (quantity(kind).typed for kind in (SMALL, ANGLE, TIME))
+_small, _angle = (quantity(kind).typed for kind in (SMALL, ANGLE))
 
 
 def _gauges(gauges: Any, _: Mapping[str, Any]) -> Any:
@@ -274,26 +275,14 @@ def _sweep(sweep: Any, _: Mapping[str, Any]) -> Any:
     return _of_step(sweep.step) | {axis.key: list(axis.values) for axis in sweep.axes}
 
 
-def _goal(goal: Any, _: Mapping[str, Any]) -> Any:
-    if not isinstance(goal, Tune):
-        return goal
+def _tune(tuned: Any, _: Mapping[str, Any]) -> Any:
+    if not isinstance(tuned, Tune):
+        return tuned
     free: Document = {
-        one.key: list(one.choices) if one.low is None else [one.low, one.high] for one in goal.free
+        one.key: list(one.choices) if one.low is None else [one.low, one.high] for one in tuned.free
     }
-    out: Document = {
-        "reach": {form: _small(size) for form, size in goal.reach.items()},
-        "least": goal.least,
-    }
-    out["plates"] = list(goal.plates)
-    if goal.hold is not None:
-        out["hold"] = _time(goal.hold)
-    if goal.keep:
-        out["keep"] = {
-            name: {form: _small(size) for form, size in forms.items()}
-            for name, forms in goal.keep.items()
-        }
-    free |= {"order": True} if goal.order else {}
-    return out | ({"free": free} if free else {})
+    free |= {"order": True} if tuned.order else {}
+    return {"least": tuned.least} | ({"free": free} if free else {})
 
 
 BESIDE: Mapping[str, Callable[[Any, Mapping[str, Any]], Any]] = {
@@ -301,5 +290,6 @@ BESIDE: Mapping[str, Callable[[Any, Mapping[str, Any]], Any]] = {
     "readings": _readings,
     "variants": _variants,
     "sweep": _sweep,
-    "tune": _goal,
+    "goal": lambda goal, _: goal_table(goal),
+    "tune": _tune,
 }

@@ -12,8 +12,9 @@ from lapwright.limits import TOLERANCE
 from lapwright.metrology.form import EdgeMargin, margin_of
 from lapwright.specification.plate import Plate
 from lapwright.specification.said import Frozen, Said
-from lapwright.specification.step import EVERY, Step
+from lapwright.specification.step import Step
 from lapwright.specification.table import choice, text, whole
+from lapwright.study.goal import Goal
 from lapwright.study.start import Start
 from lapwright.units import Units
 
@@ -71,16 +72,8 @@ class Free:
 
 @dataclass(frozen=True)
 class Tune(Frozen):
-    """A goal: forms to `reach` [m] on `plates`, held to `hold` [s] (None: at the end), at `least` cost.
+    """How a goal is searched for: at `least` cost, by keys that are `free`; `order`: of the steps, too."""
 
-    `keep`: for each plate named, forms that may change by at most so much [m].  `order`: steps may change
-    places.
-    """
-
-    reach: Mapping[str, float]
-    plates: tuple[str, ...]
-    hold: Said[float | None] = Said(EVERY, default=None)
-    keep: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     least: Said[str] = Said(choice(COSTS, "what is to be least"), "time")
     free: tuple[Free, ...] = ()
     order: bool = False
@@ -98,7 +91,8 @@ class Study(Frozen):
     type it; `typed`: every key that was said, such as "steps.1.turn_bottom".  `text`: the file, verbatim;
     `stem`: its name without folder and ending; `folder`: where files that it names lie.  `doubts`: causes of
     doubt of the start forms, each with how far [m] it moves which (plate, form) by one standard deviation.
-    `start`: the run at whose end its faces come from; in Python a `Run`, or a path.
+    `start`: the run at whose end its faces come from; in Python a `Run`, or a path.  `goal`: what is to be
+    reached; `tuned`: which keys `tune` may move for it.
     """
 
     plates: Mapping[str, Plate]
@@ -114,7 +108,8 @@ class Study(Frozen):
     stem: str = field(default="study", compare=False)
     variants: tuple[Variant, ...] = ()
     swept: Sweep | None = None
-    goal: Tune | None = None
+    goal: Goal | None = None
+    tuned: Tune | None = None
     gauges: Mapping[str, Gauge] = field(default_factory=dict)
     readings: tuple[Reading, ...] = ()
     doubts: tuple[Mapping[tuple[str, str], float], ...] = ()
@@ -135,12 +130,13 @@ class Study(Frozen):
         stem: str = "study",
         variants: Sequence[Variant | Mapping[str, Any]] = (),
         swept: Sweep | Mapping[str, Any] | None = None,
-        goal: Tune | Mapping[str, Any] | None = None,
+        goal: Goal | Mapping[str, Any] | None = None,
         gauges: Mapping[str, Gauge | Mapping[str, Any]] | None = None,
         readings: Sequence[Reading | Mapping[str, Any]] = (),
         doubts: Sequence[Mapping[Any, Any]] = (),
         folder: str | Path | None = None,
         *,
+        tuned: Tune | Mapping[str, Any] | None = None,
         edge_margin: EdgeMargin | str | None = None,
         typed: tuple[str, ...] = (),
         start: Start | Run | Mapping[str, Any] | str | Path | None = None,
@@ -153,7 +149,8 @@ class Study(Frozen):
             said = {
                 "edge_margin": margin if edge_margin is None else edge_margin,
                 "sweep": swept,
-                "tune": goal,
+                "goal": goal,
+                "tune": tuned,
             }
             parts = {key: part for key, part in parts.items() if part}
             read = self._read(
@@ -164,7 +161,7 @@ class Study(Frozen):
         self._put(
             plates=plates, steps=steps, **head, margin=margin, assumed=assumed, text=text, stem=stem
         )
-        self._put(**parts, typed=typed, swept=swept, goal=goal, folder=folder)
+        self._put(**parts, typed=typed, swept=swept, goal=goal, tuned=tuned, folder=folder)
 
     @staticmethod
     def _read(
@@ -207,7 +204,7 @@ class Study(Frozen):
             "stem": changes.pop("stem", self.stem),
             "folder": changes.pop("folder", self.folder),
         }
-        keys = {"margin": "edge_margin", "swept": "sweep", "goal": "tune"}
+        keys = {"margin": "edge_margin", "swept": "sweep", "tuned": "tune"}
         return self._read(
             {keys.get(key, key): value for key, value in changes.items()}, **where, like=self.text
         )
@@ -243,8 +240,6 @@ class Study(Frozen):
         cls, document: Mapping[str, Any], stem: str = "study", folder: Path | None = None
     ) -> Study:
         """Make a study of what a file would say, as dictionaries and lists; sizes are text with a unit.
-
-        `stem` is what runs of it are named by; `folder`: where files that it names lie.
 
         Parameters
         ----------
@@ -363,7 +358,7 @@ class Study(Frozen):
             Members in the order of the values.
 
         """
-        from lapwright.optimisation.comparing import sweep
+        from lapwright.optimisation.comparison import sweep
 
         return sweep(self, axes, workers)
 
@@ -375,10 +370,7 @@ class Study(Frozen):
         cells: int | None = None,
         folder: str | Path | None = None,
     ) -> Comparison:
-        """Lap its variants and every point of its sweep, each with `samples` draws of what is not known.
-
-        `tolerance`: how well start forms are known, a share or a size; `cells` across, for coarser plates;
-        `folder`: keeps what is done, and is gone on with when it is there.
+        """Lap its variants and every point of its sweep.
 
         Parameters
         ----------
@@ -399,7 +391,7 @@ class Study(Frozen):
             Of variants and points of the sweep.
 
         """
-        from lapwright.optimisation.comparing import Many, compare, tolerance_of
+        from lapwright.optimisation.comparison import Many, compare, tolerance_of
 
         return compare(self, Many(samples, tolerance_of(tolerance), cells), workers, folder)
 
@@ -432,7 +424,7 @@ class Study(Frozen):
             What was found, and the study that it makes.
 
         """
-        from lapwright.optimisation.comparing import Many, tolerance_of, tune
+        from lapwright.optimisation.comparison import Many, tolerance_of, tune
 
         return tune(self, Many(samples, tolerance_of(tolerance), cells), workers, folder)
 

@@ -20,6 +20,7 @@ from lapwright.specification.plate import Plate
 from lapwright.specification.said import Faults, listed, shown
 from lapwright.specification.step import Grit, Step
 from lapwright.specification.table import Table, text
+from lapwright.study.goal import goal_of
 from lapwright.study.grits import grits_of, in_inches
 from lapwright.study.maps import Maps
 from lapwright.study.model import Study
@@ -156,6 +157,7 @@ ROOT_KEYS = (
     "steps",
     "variants",
     "sweep",
+    "goal",
     "tune",
     "gauges",
     "readings",
@@ -264,7 +266,8 @@ def parse_document(
     parts: dict[str, Any] = {
         "variants": variants_of(root, dict(document), len(steps), check),
         "swept": sweep_of(root, dict(document), len(steps), check),
-        "goal": tune_of(root, dict(document), plates, check),
+        "goal": goal_of(root, plates),
+        "tuned": tune_of(root, dict(document), check),
         "doubts": doubts_of(root, plates),
         **_gauges(root, plates),
     }

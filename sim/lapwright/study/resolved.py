@@ -50,6 +50,7 @@ MODULES: Mapping[str, tuple[str, ...]] = {
         "Free",
         "Tune",
     ),
+    "lapwright.study.goal": ("Goal", "Effort"),
     "lapwright.study.start": ("Start",),
     "lapwright.specification.plate": (
         "Plate",

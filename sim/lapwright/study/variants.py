@@ -10,22 +10,21 @@ from __future__ import annotations
 
 import copy
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from lapwright.errors import Fault
-from lapwright.metrology.form import FORMS, LONG, ROUND
 from lapwright.specification.curves import KINDS, size_names
 from lapwright.specification.plate import Plate
 from lapwright.specification.quantities import SMALL, plain, quantity
 from lapwright.specification.said import RefusedError, listed, nearest, said_names, shown
 from lapwright.specification.table import Table, boolean, text, whole
-from lapwright.study.grits import a_plate
+from lapwright.study.goal import OF_LONG, OF_ROUND, refuse_old
 from lapwright.study.model import Axis, Free, Sweep, Tune, Variant
 from lapwright.study.steps import STEP_KEYS
-from lapwright.units import Units, joined
+from lapwright.units import Units
 
-__all__ = ["NOT_OF", "doubts_of", "override", "sweep_of", "tables_of", "tune_of", "variants_of"]
+__all__ = ["doubts_of", "override", "sweep_of", "tables_of", "tune_of", "variants_of"]
 
 
 SIZES = ("radius", "length", "travel", "overhang")
@@ -134,12 +133,8 @@ Check = Callable[
     [dict[str, Any]], list[Fault]
 ]  # faults of a changed document that the file itself has not
 
-OF_ROUND, OF_LONG = (tuple(FORMS[key].word for key in keys) for keys in (ROUND, LONG))
-ASKED = ("flatness", *OF_ROUND, *OF_LONG, "difference", "mating")
-NOT_OF = {False: OF_LONG, True: OF_ROUND}  # by whether the outline is long
 MOST_MEMBERS = 1000
 
-_form = quantity(SMALL, above="0 um", most="1 mm")
 _moved = quantity(SMALL, least="-1 mm", most="1 mm")
 
 
@@ -322,88 +317,17 @@ def _values(value: Any) -> tuple[Any, ...]:
     return tuple(f"{Units.number(one, echo=True)}{low[2]}" for one in each)
 
 
-def tune_of(
-    root: Table, document: dict[str, Any], plates: Mapping[str, Plate | None], check: Check
-) -> Tune | None:
-    """A goal, and the keys that may move to reach it."""
-    table = root.table("tune", '[tune] with reach = { flatness = "0.3 um" }')
+def tune_of(root: Table, document: dict[str, Any], check: Check) -> Tune | None:
+    """The keys that may move to reach the goal, and what is to be least."""
+    table = root.table("tune", f"[tune.free] with {HOW_FREE}")
     if table is None:
         return None
-    reach = _sizes(table, "reach", 'reach = { flatness = "0.3 um" }')
-    if not table.has("reach"):
-        table.fault("reach", 'is missing: write reach = { flatness = "0.3 um" }', "missing")
-    names = table.take("plates", lambda value: _names(value, plates))
-    cost = table.parts(Tune, ("hold", "least"))
-    keep: dict[str, dict[str, float]] = {}
-    kept = table.table("keep", 'keep = { B = { dome = "0.1 um" } }')
-    for name in kept.data if kept is not None else ():
-        assert kept is not None
-        if name in plates:
-            keep[name] = _sizes(kept, name, 'keep = { B = { dome = "0.1 um" } }')
-    if kept is not None:
-        kept.known.update(plates)
-        kept.done()
-    _speak_of(
-        table, "reach", reach, plates if names is None else names, plates, each=names is not None
-    )
-    for name, forms in keep.items():
-        _speak_of(table, f"keep.{name}", forms, (name,), plates, each=True)
+    refuse_old(table, root)
+    least = table.parts(Tune, ("least",))
     free, order = _free(table, document, check)
     table.take("note", text)
     table.done()
-    return Tune(
-        reach=reach,
-        plates=tuple(plates) if names is None else names,
-        keep=keep,
-        **cost,
-        free=free,
-        order=order,
-    )
-
-
-def _sizes(table: Table, name: str, how: str) -> dict[str, float]:
-    """Sizes of forms [m]."""
-    inner = table.table(name, how)
-    if inner is None:
-        return {}
-    found = {form: inner.take(form, _form) for form in ASKED}
-    inner.done()
-    if not inner.data:
-        table.fault(name, f"is empty: write {how}", "missing")
-    return {form: size for form, size in found.items() if size is not None}
-
-
-def _speak_of(
-    table: Table,
-    key: str,
-    forms: Iterable[str],
-    names: Iterable[str],
-    plates: Mapping[str, Plate | None],
-    *,
-    each: bool,
-) -> None:
-    """Note forms that the plates do not have: `each` of them, or (where none was named) any of them."""
-    known = {name: plate for name in names if (plate := plates[name]) is not None}
-    for form in forms:
-        wrong = [name for name, plate in known.items() if form in NOT_OF[plate.outline.long]]
-        if wrong and (each or len(wrong) == len(known)):
-            long = known[wrong[0]].outline.long
-            shape, right = (
-                ("longer than 1.3:1", OF_LONG) if long else ("not longer than 1.3:1", OF_ROUND)
-            )
-            table.fault(
-                f"{key}.{form}",
-                f"{wrong[0]} is {shape} and has no {form}: write {joined(right, 'or')}",
-                "value",
-            )
-
-
-def _names(value: Any, plates: Mapping[str, Any]) -> tuple[str, ...]:
-    if not isinstance(value, list) or not value:
-        raise RefusedError(
-            f'{shown(value)} is no list of plates: write plates = ["A", "B"]', "type"
-        )
-    return tuple(dict.fromkeys(a_plate(name, plates) for name in value))
+    return Tune(**least, free=free, order=order)
 
 
 HOW_FREE = '"steps.1.stroke.overhang" = ["5 %", "19 %"]'
