@@ -229,16 +229,11 @@ def _along(got: Comparison) -> tuple[pictures.Figure | None, bool]:
         return None, False
     half = _half(got, members)
     leads = {n: "bow" if p.outline.long else "sphere" for n, p in got.study.plates.items()}
-    flat = dict.fromkeys(leads, "flatness")
-    domes, flatness = (
+    domes, flat = (
         tuple(_curve(got, members, n, k, style) for style, (n, k) in enumerate(keys.items()))
-        for keys in (leads, flat)
+        for keys in (leads, dict.fromkeys(leads, "flatness"))
     )
-    graphs = [
-        Graph(domes, "dome", "dish"),
-        Graph(flatness, "flatness", ""),
-        *([half] if half else []),
-    ]
+    graphs = [Graph(domes, "dome", "dish"), Graph(flat, "flatness", "")]
     unit = said(axis.values[0]).lstrip("+-0123456789.eE ").strip()
     label = _axis_name(got, axis) + (f", {unit}" if unit else "")
     graphs += [half] if half else []

@@ -24,7 +24,7 @@ from matplotlib.axis import XAxis, YAxis
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter, MaxNLocator
+from matplotlib.ticker import FuncFormatter, MultipleLocator
 from numpy.typing import NDArray
 
 from lapwright.presentation.words import typeset
@@ -273,8 +273,8 @@ def beside(
 
 
 def ruled(axes: Axes, parts: int, signed: bool = False) -> None:
-    """Rules at round values of the upright axis, at most so many parts; where 0 parts two sides, no sign."""
-    axes.yaxis.set_major_locator(MaxNLocator(parts, steps=[1, 2, 5, 10]))
+    """Rules at round values between the ends of the upright axis; where 0 parts two sides, no sign."""
+    axes.yaxis.set_major_locator(MultipleLocator(round_step(float(np.ptp(axes.get_ylim())), parts)))
     axes.yaxis.set_major_formatter(
         FuncFormatter(lambda v, _: f"{v if signed else abs(v):.4g}".replace("-", "\u2212"))
     )

@@ -41,11 +41,11 @@ def _scaled(axes: Axes, low: float, high: float, goal: float) -> None:
     """Sizes from `low`, on a scale of equal shares if that is not 0; what lies below the goal shaded."""
     if low > 0.0:
         axes.set_yscale("log")
+    axes.set_ylim(low, high)
     ruled(axes, 6)
     if low > 0.0:
         axes.yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0), numticks=30))
         axes.yaxis.set_minor_locator(NullLocator())
-    axes.set_ylim(low, high)
     axes.axhspan(low, goal, color=SHEET.band, linewidth=0, zorder=0)
     axes.axhline(goal, **GOAL)
 

@@ -343,7 +343,9 @@ def sections(said: RunView, width: float = 1200.0, height: float = 208.0) -> Fig
     across, tall = (width - gutter) / 2, height - 2 * foot
     long = float(np.ptp(cuts[0].at))
     per_metre = across / (1.03 * long)
-    larger = round_down((tall - 2 * _SLAB) / max(map(span, cuts)) / per_metre)
+    larger = round_down(
+        (tall - 2 * _SLAB) / max(span(piece.bottom, piece.top) for piece in cuts) / per_metre
+    )
     half = 0.5 * tall / (per_metre * larger)
     finish = max((f for f in (top.finish, bottom.finish) if f is not None), default=0.0)
     edge = "the ends" if bottom.long or top.long else "the rim"
@@ -363,11 +365,11 @@ def sections(said: RunView, width: float = 1200.0, height: float = 208.0) -> Fig
     return figure
 
 
-def span(piece: Cut) -> float:
-    """From the lowest to the highest point of both faces [m]."""
-    both = np.concatenate([piece.bottom, piece.top])
-    both = both[np.isfinite(both)]
-    return max(float(np.ptp(both)) if both.size else 0.0, 2e-8)
+def span(*lines: Array) -> float:
+    """From the lowest to the highest point of some lines [m]."""
+    every = np.concatenate(lines)
+    every = every[np.isfinite(every)]
+    return max(float(np.ptp(every)) if every.size else 0.0, 2e-8)
 
 
 def draw_cut(

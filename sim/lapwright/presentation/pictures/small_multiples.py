@@ -128,31 +128,31 @@ def cuts(panels: Sequence[Panel], width: float = 1200.0) -> Figure | None:
     pairs = {id(p): pair for p in panels if (pair := _pair(p.said)) is not None}
     if not pairs:
         return None
-    shown = [p for p in panels if id(p) in pairs]
-    pieces = {key: piled(*pair, True).cut(straight(*pair)) for key, pair in pairs.items()}
+    shown, pieces, bands, spans = [p for p in panels if id(p) in pairs], {}, {}, []
+    for panel in shown:
+        pair = pairs[id(panel)]
+        piece = pieces[id(panel)] = piled(*pair, True).cut(straight(*pair))
+        offs = bands[id(panel)] = [
+            _off(panel, f, piece, s) for f, s in zip(pair, (1, -1), strict=True)
+        ]
+        spans.append(span(*(piece.bottom + offs[0]), *(piece.top + offs[1])))
     columns, tall, foot = min(4, len(shown)), 98.0, 24.0
     cell, row = width / max(columns, 2), _TITLE + tall + 6.0
     figure = new_figure(width, math.ceil(len(shown) / columns) * row + foot)
     reach = MM * max(float(piece.at[-1]) for piece in pieces.values())
     per_metre = (cell - 20.0) / (2.0 * reach / MM)
-    larger = round_down(tall / (1.5 * max(map(span, pieces.values()))) / per_metre)
+    larger = round_down(tall / (1.5 * max(spans)) / per_metre)
     half = 0.5 * tall / (per_metre * larger)
     for panel, left, top in _placed(figure, shown, columns, cell, row):
-        piece, (bottom, top_face) = pieces[id(panel)], pairs[id(panel)]
-        box = (left + 4.0, top - tall, cell - 20.0, tall)
+        piece, box = pieces[id(panel)], (left + 4.0, top - tall, cell - 20.0, tall)
         axes = bare(figure, box, (-reach, reach, -half, half))
-        lines = draw_cut(axes, piece, half, 0.4 * half, (top_face, bottom))
-        for face, line, sign, (colour, _) in zip(
-            (bottom, top_face), lines, (1, -1), LINES, strict=False
-        ):
-            band = _off_the_line(panel, face, piece, sign)
-            if band is not None:
-                ends = line + band[0], line + band[1]
-                axes.fill_between(MM * piece.at, *ends, color=colour, alpha=0.28, linewidth=0)
+        lines = draw_cut(axes, piece, half, 0.4 * half, pairs[id(panel)][::-1])
+        for line, off, (colour, _) in zip(lines, bands[id(panel)], LINES, strict=False):
+            axes.fill_between(MM * piece.at, *(line + off), color=colour, alpha=0.28, linewidth=0)
     note = (
-        "cut through the middle, the top turned over on the bottom and drawn touching, gap shaded; "
+        "cut through the middle, the top turned over on the bottom and drawn touching, gap shaded"
     )
-    note += drawn_larger(larger)
+    note += f"; {drawn_larger(larger)}"
     note += "; darker: nine in ten draws" if any(p.draws for p in panels) else ""
     write(figure, 0.5 * width, 7.0, note)
     return figure
@@ -164,17 +164,17 @@ def _pair(said: RunView) -> tuple[Face, Face] | None:
     return None if top is None or bottom is None else (bottom, top)
 
 
-def _off_the_line(panel: Panel, face: Face, piece: Cut, sign: int) -> tuple[Array, Array] | None:
-    """How far below and above the drawn line of a face nine in ten draws lie [m]; `sign` -1 of the top."""
+def _off(panel: Panel, face: Face, piece: Cut, sign: int) -> Array:
+    """How far below and above a face's drawn line nine in ten draws lie (2, k) [m]; `sign` -1 of the top."""
     own = np.array(panel.summary.plates[face.name].profile)
     drawn = [got.plates[face.name].profile for got in panel.draws if got.done]
     band = _nine_in_ten([sign * (np.array(line) - own) for line in drawn], len(drawn))
     if band is None:
-        return None
+        return np.zeros((2, piece.at.size))
     along_y = face.long and face.half[1] > face.half[0]
     at = np.linspace(-1.0, 1.0, len(own)) * face.half[int(along_y)]
     where = along_the_face(piece.at, along_y, over=sign < 0)
-    return np.interp(where, at, band[0]), np.interp(where, at, band[1])
+    return np.stack([np.interp(where, at, end) for end in band])
 
 
 def along_the_face(at: Array, along_y: bool, over: bool) -> Array:
@@ -304,8 +304,8 @@ def _graph(axes: Axes, graph: Graph, x: Array, order: NDArray[np.intp], unit: fl
         good = np.isfinite(y)
         if good.any():
             ends.append((float(x[good][-1]), float(y[good][-1]), curve.name, colour))
-    low, high = axes.get_ylim()
-    pad = 0.06 * max(high, high - low, 1e-3)
+    low, high = axes.dataLim.intervaly
+    pad = 0.11 * max(high, high - low, 1e-3)
     axes.set_ylim(low - pad if low < 0.0 else 0.0, max(high, 0.0) + pad)
     axes.set_xlim(x[0], x[-1])
     ruled(axes, 6)
