@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import re
+from pathlib import Path
 
 import pytest
 
@@ -137,3 +138,22 @@ def test_the_cuts_say_how_much_larger_heights_are_drawn(page: str) -> None:
     drawn = re.search(r"heights drawn ([\d\s]+) times larger", plain(part(page, "cuts")))
     assert drawn is not None
     assert re.fullmatch(r"[125]0*", re.sub(r"\s", "", drawn[1]))
+
+
+def test_each_graph_along_a_swept_key_is_drawn_once(tmp_path: Path) -> None:
+    """Domes, flatness, half the difference beside the law: three graphs, in that order down the page."""
+    steps = WAYS[: WAYS.index("[[variants]]")].replace("cells = 24", "cells = 16")
+    sweep = '[sweep]\nstep = 1\n"stroke.overhang" = ["5 %", "10 %", "15 %"]\n'
+    study = tmp_path / "swept.toml"
+    study.write_text(
+        steps.replace('stroke = { travel = "3/8" }', 'stroke = { overhang = "5 %" }') + sweep
+    )
+    words = ["compare", str(study), "--out", str(tmp_path / "out"), "--workers", "1"]
+    assert main(words) == 0
+    drawn = part((tmp_path / "out" / "compare.html").read_text("utf-8"), "swept")
+    told = [plain(text) for text in re.findall(r"<text.*?</text>", drawn, re.S)]
+    alone = ["flatness", "by the moment law", "half the difference", "what both share (no law)"]
+    assert [told.count(name) for name in alone] == [1] * 4
+    assert not [text for text in told if text.startswith(("-", "\u2212"))], (
+        "sizes have names, not signs"
+    )
