@@ -129,25 +129,17 @@ def _html(said: RunView, strokes: list[str], drawn: Drawn) -> str:
 
 
 def _headline(said: RunView) -> str:
-    after = {f.name: f.after for f in said.faces}
-    return words.came_out(
-        said.run.outcome,
-        said.pair,
-        said.bearing_share,
-        after,
-        said.finishes,
-        said.units,
-        nothing_done=said.nothing_done,
-        bores=said.bores,
-    )
+    after, outcome = {f.name: f.after for f in said.faces}, said.run.outcome
+    ended = outcome, said.pair, said.bearing_share, after, said.finishes, said.units
+    return words.came_out(*ended, said.nothing_done, said.bores)
 
 
 def _faces_in_words(said: RunView) -> str:
-    parts = []
-    for face in said.faces:
-        parts.append(f"{face.name} before {words.face(face.before, None, said.units)}")
-        parts.append(f"after {words.face(face.after, face.finish, said.units)}")
-    return "; ".join(parts)
+    return "; ".join(
+        f"{face.name} before {words.face(face.before, None, said.units)}; "
+        f"after {words.face(face.after, face.finish, said.units)}"
+        for face in said.faces
+    )
 
 
 def _done(said: RunView) -> str:

@@ -216,12 +216,10 @@ def _told(face: Face, fine: Fine, units: Units) -> str:
     moved = {one.key: one for one in _moved(face, fine)}
     chosen = [moved[key] for key in keys if key in moved] or [moved.get(FLAT, moved[LOST])]
     rough = [units.finer(one.value, face.finish) and one.key != LOST for one in chosen]
+    remarks = ["" if all(rough) or not fine else f" ({words.REMARK})" for fine in rough]
     parts = [
-        _moved_figure(one.key, one.value, units)
-        + (f" ({words.REMARK})" if rough_ and not all(rough) else "")
-        + ", "
-        + f"moved by {units.size(one.by)}"
-        for one, rough_ in zip(chosen, rough, strict=True)
+        f"{_moved_figure(one.key, one.value, units)}{remark}, moved by {units.size(one.by)}"
+        for one, remark in zip(chosen, remarks, strict=True)
     ]
     return "; ".join(parts) + (f"; {words.REMARK}" if all(rough) else "")
 
@@ -259,17 +257,15 @@ def _moved_figure(key: str, value: float, units: Units) -> str:
 
 def _row(one: Moved, finish: float | None, units: Units) -> dict[str, Any]:
     """A figure as lapped, lapped finer (each: whether finer than the finish too), and how far it moved."""
-    usual, finer = (
-        (
-            _moved_figure(one.key, value, units),
-            one.key != LOST and abs(value) >= NOTHING and units.finer(value, finish),
-        )
-        for value in (one.value, one.fine)
-    )
+
+    def figure(value: float) -> tuple[str, bool]:
+        fine = one.key != LOST and abs(value) >= NOTHING and units.finer(value, finish)
+        return _moved_figure(one.key, value, units), fine
+
     return {
         "title": _title(one.key),
-        "usual": usual,
-        "finer": finer,
+        "usual": figure(one.value),
+        "finer": figure(one.fine),
         "by": units.size(one.by),
         "expected": "" if one.expected is None else units.size(one.expected),
     }

@@ -48,13 +48,9 @@ class Card:
         return textwrap.wrap(typeset(self.title), max(16, int(wide / 6.3)))[:2]
 
 
-@dataclass(frozen=True)
-class Block:
-    """Cards in rows under one heading, from the column `first` on."""
-
-    head: str
-    rows: tuple[Sequence[Card], ...]
-    first: int
+Block = tuple[
+    str, list[Sequence[Card]], int
+]  # a heading, rows of cards under it, and their first column
 
 
 def errors(groups: Sequence[tuple[str, Sequence[Card]]], columns: int = 4) -> Figure | None:
@@ -66,7 +62,10 @@ def errors(groups: Sequence[tuple[str, Sequence[Card]]], columns: int = 4) -> Fi
     tall = _tall(shown[0][1][0].plates, cell - 30.0) + 12.0
     bands = _bands(shown, columns)
     heights = [
-        max(HEAD + sum(tall + GAP + _titles(row, cell - 18.0) for row in b.rows) for b in band)
+        max(
+            HEAD + sum(tall + GAP + _titles(row, cell - 18.0) for row in rows)
+            for _, rows, _ in band
+        )
         for band in bands
     ]
     y = sum(heights)
@@ -80,32 +79,30 @@ def errors(groups: Sequence[tuple[str, Sequence[Card]]], columns: int = 4) -> Fi
 
 def _bands(groups: Sequence[tuple[str, Sequence[Card]]], columns: int) -> list[list[Block]]:
     """Which groups stand side by side: one that fills half a row or less, and the next."""
-    bands = []
-    left = list(groups)
+    bands, left = [], list(groups)
     while left:
         head, cards = left.pop(0)
         few = len(cards) if left and len(cards) <= columns // 2 else 0
-        band = [Block(head, _rows(cards, few or columns), 0)]
+        band = [_rows(head, cards, few or columns, 0)]
         if few:
-            head, cards = left.pop(0)
-            band.append(Block(head, _rows(cards, columns - few), few))
+            band.append(_rows(*left.pop(0), columns - few, few))
         bands.append(band)
     return bands
 
 
-def _rows(cards: Sequence[Card], columns: int) -> tuple[Sequence[Card], ...]:
-    return tuple(cards[k : k + columns] for k in range(0, len(cards), columns))
+def _rows(head: str, cards: Sequence[Card], columns: int, first: int) -> Block:
+    return head, [cards[k : k + columns] for k in range(0, len(cards), columns)], first
 
 
 def _block(axes: Axes, block: Block, y: float, cell: float, tall: float) -> None:
     """Draw a block downwards from a height on the paper [points]."""
-    x = block.first * cell
-    axes.text(x, y - 32.0, block.head, fontsize=12.5, weight="bold", color=SHEET.accent)
+    head, rows, first = block
+    axes.text(first * cell, y - 32.0, head, fontsize=12.5, weight="bold", color=SHEET.accent)
     y -= HEAD
-    for row in block.rows:
+    for row in rows:
         y -= tall + _titles(row, cell - 18.0) + GAP
-        for k, card in enumerate(row):
-            _card(axes, card, x + k * cell, y, cell - 18.0, tall)
+        for k, card in enumerate(row, first):
+            _card(axes, card, k * cell, y, cell - 18.0, tall)
 
 
 def _titles(row: Sequence[Card], wide: float) -> float:
