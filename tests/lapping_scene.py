@@ -6,7 +6,9 @@ from math import pi
 import numpy as np
 
 from lapwright.contact.average import Pair, Sample
+from lapwright.integration.loop import lap
 from lapwright.kinematics.motion import Motion
+from lapwright.metrology.form import EdgeMargin
 from lapwright.specification.curves import Circle
 from lapwright.specification.outline import Disc
 from lapwright.specification.plate import Plate, StartForm
@@ -17,6 +19,8 @@ RADIUS = 0.08
 PRESSURE = 3000.0
 LOAD = PRESSURE * pi * RADIUS**2
 FLAT = StartForm()
+NO_MARGIN = EdgeMargin(share=0.0)
+SPEED = 2 * pi * 0.33 * RADIUS  # circle of 0.33 R, one a second
 
 
 def discs(cells=32, top=FLAT, bottom=FLAT, **more):
@@ -47,3 +51,16 @@ def sample(one_step, strokes, load=LOAD, moments=None):
     return Sample(
         poses, np.full(n, 1.0 / n), motion.moment(poses, load) if moments is None else moments
     )
+
+
+def run(plates, *steps, **more):
+    return list(lap(plates, steps, **more))
+
+
+def rate(plates):
+    """Mean removal [m/s] of a flat pair in translation, exact on its own grid: kappa W v / land area."""
+    return 1e-12 * LOAD * SPEED / plates["A"].land_area
+
+
+def swaps(moments):
+    return [(m.clock.strokes, m.top, m.bottom) for m in moments if m.event == "swap"]

@@ -3,13 +3,26 @@
 import json
 from dataclasses import asdict, replace
 from itertools import pairwise
-from math import exp, pi, radians
+from math import exp, radians
 
 import numpy as np
 import pytest
 import slow_twin
 from known_answers import grid_convergence
-from lapping_scene import LOAD, RADIUS, discs, grit, pair, sample, step
+from lapping_scene import (
+    LOAD,
+    NO_MARGIN,
+    RADIUS,
+    SPEED,
+    discs,
+    grit,
+    pair,
+    rate,
+    run,
+    sample,
+    step,
+    swaps,
+)
 
 from lapwright.contact.placement import mating
 from lapwright.contact.sampling import block_sample
@@ -22,25 +35,10 @@ from lapwright.specification.curves import Circle, FigureEight
 from lapwright.specification.plate import MATERIALS, StartForm
 from lapwright.specification.step import Hand, Observation, Swap, Turn, Until, Wear
 
-NO_MARGIN = EdgeMargin(share=0.0)
 CELLS = 24
-SPEED = 2 * pi * 0.33 * RADIUS  # circle of 0.33 R, one a second
 FULL_LAND = (
     3000.0 * SPEED * 1e-12
 )  # what flat discs lose a second [m], but for the land's grid error
-
-
-def run(plates, *steps, **more):
-    return list(lap(plates, steps, **more))
-
-
-def rate(plates):
-    """Mean removal [m/s] of a flat pair in translation, exact on its own grid: kappa W v / land area."""
-    return 1e-12 * LOAD * SPEED / plates["A"].land_area
-
-
-def swaps(moments):
-    return [(m.clock.strokes, m.top, m.bottom) for m in moments if m.event == "swap"]
 
 
 def test_a_run_tells_its_story():

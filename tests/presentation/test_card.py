@@ -236,6 +236,14 @@ def test_rounds_and_like_steps_are_said_once(tmp_path: Path) -> None:
     [
         ('swap_every = { A = "6 min", B = "2 min" }', "A 6 min, then B 2 min, and so on by turns"),
         (
+            'swap_every = "0.02 um"',
+            "A first; change places every 0.02 um of metal, mean of both; about",
+        ),
+        (
+            'swap_every = { A = "0.06 um", B = "0.02 um" }',
+            "A 0.06 um of metal, then B 0.02 um of metal, and so on by turns, mean of both; A about",
+        ),
+        (
             'swap_every = { read = "5 min", on_top = "more domed" }',
             "read both at the start and every 5 min",
         ),

@@ -21,6 +21,7 @@ from lapwright.specification.curves import (
 from lapwright.specification.outline import Disc, Rectangle, Ring
 from lapwright.specification.rates import read_wear
 from lapwright.specification.step import Layer, Observation, Turn, Until
+from lapwright.study.objects import tables_of_objects
 from lapwright.study.read import load, parse, parse_document
 from lapwright.study.source import document_of
 from lapwright.study.variants import override
@@ -451,13 +452,47 @@ def test_loads():
     )
 
 
-def test_swaps_in_three_ways():
+def test_swaps_in_four_ways():
     assert only_step('swap_every = "5 min"').swap.on_top == {"A": 300.0, "B": 300.0}
     assert only_step('swap_every = { A = "15 min", B = "5 min" }').swap.on_top == {
         "A": 900.0,
         "B": 300.0,
     }
     assert only_step('swap_every = { read = "2.5 min", on_top = "more domed" }').swap.read == 150.0
+    assert only_step('swap_every = "0.4 um"').swap.removed == {"A": 0.4e-6, "B": 0.4e-6}
+    each = only_step('swap_every = { A = "0.6 um", B = "8 uin" }').swap
+    assert (each.removed, each.on_top) == ({"A": 0.6e-6, "B": 8 * 2.54e-8}, {})
+
+
+@pytest.mark.parametrize(
+    ("typed", "told"),
+    [
+        (
+            '{ A = "0.6 um", B = "5 min" }',
+            'metal for one plate and time for the other: say both alike, { A = "0.6 um", B = "0.2 um" }',
+        ),
+        ('"5 m"', "min"),  # minutes, mistyped: no depth of metal
+        ('"3 mm"', "1 mm at most"),
+        ('"0 um"', "more than 0 um"),
+        ('{ A = "0.6 um" }', "steps.1.swap_every.B"),
+    ],
+)
+def test_swaps_in_metal_are_refused_in_a_line(typed, told):
+    with pytest.raises(StudyError) as refused:
+        parse(with_step(f"swap_every = {typed}"))
+    (line,) = str(refused.value).splitlines()
+    assert told in line
+    assert "steps.1.swap_every" in line
+
+
+def test_swaps_in_metal_come_back_from_a_file():
+    """Written by the one writer of studies, read by the one reader; Step takes the same texts."""
+    for swap in ("0.4 um", {"A": "0.6 um", "B": "0.2 um"}):
+        step = only_step('swap_every = "5 min"').replace(swap_every=swap)
+        (table,) = tables_of_objects({"steps": [step]})["steps"]
+        typed = ", ".join(f'{name} = "{text}"' for name, text in table["swap_every"].items())
+        assert only_step(f"swap_every = {{ {typed} }}").swap == step.swap
+        assert step.swap.removed["A"] == (0.4e-6 if isinstance(swap, str) else 0.6e-6)
 
 
 def test_lengths_of_a_step():

@@ -149,6 +149,9 @@ def _done(text: str, book: Book) -> dict[str, Any]:
         raise CommandError(f"--done '{text}' is not understood: {HOW_DONE}", key="--done")
     step.pop("until", None)
     for change in changes:
+        if swapped := re.fullmatch(r"swapped every (.+)", change):
+            step["swap_every"] = swapped[1]
+            continue
         strokes = re.fullmatch(r"(\d+) strokes?", change)
         step.pop("time", None)
         step.pop("strokes", None)

@@ -16,7 +16,7 @@ from lapwright.contact.stability import Edge, along_the_stroke, over_the_edge
 from lapwright.kinematics.motion import Motion
 from lapwright.kinematics.overhang import land_outline, worst_overhang
 from lapwright.kinematics.overlap import overlap
-from lapwright.kinematics.schedule import age_at_start, cut_of
+from lapwright.kinematics.schedule import age_at_start, cut_of, thinning
 from lapwright.kinematics.sliding import (
     Tendency,
     half_difference,
@@ -45,7 +45,8 @@ class Outlook:
     off both plates, and `removed_from` each [m]; times or divided by `limits.BAND` while the wear is a
     default.
     `kappas`: wear of each with a fresh dab [1/Pa]; `grit_age` of the dab as it begins
-    [s]; `on_top`: time at a fresh dab's cut that each lies on top [s].
+    [s]; `on_top`: time at a fresh dab's cut that each lies on top [s]; `thins`: how fast both faces then go
+    down with a fresh dab, the mean of them [m/s].
     `tau`: time in which a mismatch dies to 37 % with a fresh dab [s], infinite where nothing rubs.
     `half_difference`: change of (dome of the bottom - dome of the top) / 2 [m], by their places at the start
     of the step, at edge margin 0; None where the moment law does not tell; `tendency` tells its direction for
@@ -72,6 +73,7 @@ class Outlook:
     kappas: Mapping[str, float]
     grit_age: float
     on_top: Mapping[str, float]
+    thins: Mapping[str, float]
     tau: float
     half_difference: float | None
     tendency: Tendency
@@ -157,7 +159,13 @@ def outlook(
     alike = (land_outline(top), top.weight) == (land_outline(bottom), bottom.weight)
     means[bottom.name] = means[top.name] if alike else rubbing(motion, poses, bottom, top)
     cut = rates(plates, step, observed_in or step, motion)
-    on_top = work_times(step, grit_age)
+    thins = {
+        above.name: thinning(
+            under, above, (cut[under.name], cut[above.name]), means[above.name].work
+        )
+        for above, under in ((top, bottom), (bottom, top))
+    }
+    on_top = work_times(step, grit_age, thins)
     removed = {
         name: sum(
             cut[name] * on_top[above] * means[above].work / plates[name].land_area
@@ -190,6 +198,7 @@ def outlook(
         kappas=cut,
         grit_age=grit_age,
         on_top=on_top,
+        thins=thins,
         tau=1.0 / both if both > 0.0 else np.inf,
         half_difference=half_difference(step, top, bottom, cut, on_top, means),
         tendency=tendency(top, bottom, on_top, means),

@@ -36,6 +36,7 @@ from lapwright.kinematics.schedule import (
     rubbing_until,
     settled,
     stroke_period,
+    thinning,
     wear_time,
 )
 from lapwright.metrology.form import EdgeMargin, Form, form_names, forms, measure
@@ -105,6 +106,7 @@ def satisfied(
 
 
 LEAST_METAL = 1e-15  # [m] a block that takes off less is of a dab that is tired out
+LEAST_RATE = 1e-30  # [m/s] where nothing rubs, nothing is ever off
 ENOUGH_BLOCKS = 8.0  # in the step, for the luck of one block to be made up for by the others
 FEW_BLOCKS = 8.0  # in the step: later stages on more than an eighth of the poses
 FIRST_BLOCK = 0.3  # times the time in which a mismatch dies
@@ -234,6 +236,7 @@ class _Work:
             grit_age=age_at_start(step, clock.grit, clock.grit_age),
             ran_out=clock.ran_out,
             off_before=moment.removed[step.top] + moment.removed[step.bottom],
+            off_swapped=moment.removed[step.top] + moment.removed[step.bottom],
         )
         return replace(moment, clock=clock, top=step.top, bottom=step.bottom)
 
@@ -256,11 +259,13 @@ class _Work:
             )
             if wanted == moment.top:
                 return replace(moment, clock=clock), False
-        else:
-            stay = strokes_in(step.swap.on_top[moment.top], step.pace)
-            if clock.strokes - clock.swapped_at < stay:
-                return moment, False
-        swapped = replace(clock, swapped_at=clock.strokes)
+        elif clock.strokes < clock.swapped_at + self._strokes_on_top(step, moment):
+            return moment, False
+        swapped = replace(
+            clock,
+            swapped_at=clock.strokes,
+            off_swapped=moment.removed[moment.top] + moment.removed[moment.bottom],
+        )
         return (
             replace(moment, event="swap", clock=swapped, top=moment.bottom, bottom=moment.top),
             True,
@@ -273,8 +278,7 @@ class _Work:
         if step.swap is not None and step.swap.read is not None:
             stops.append(_next(clock.strokes, strokes_in(step.swap.read, step.pace)))
         elif step.swap is not None:
-            stay = strokes_in(step.swap.on_top[moment.top], step.pace)
-            stops.append(clock.swapped_at + stay)
+            stops.append(clock.swapped_at + self._strokes_on_top(step, moment))
         stops.append(_next(clock.strokes, stroke_period(step.fresh_every, step.pace)))
         few = in_order(motion, step, clock.grit_age)
         if motion.index_every and (
@@ -284,6 +288,39 @@ class _Work:
         if step.until is not None:
             stops.append(clock.strokes + self.settings.look_every)
         return min(min(stops) - clock.strokes, max(few, motion.index_every))
+
+    def _strokes_on_top(self, step: Step, moment: State) -> int:
+        """Strokes that the top stays there in all; by metal, as the last block of its stay took it off."""
+        clock, swap = moment.clock, step.swap
+        assert swap is not None
+        if not swap.removed:
+            return strokes_in(swap.on_top[moment.top], step.pace)
+        done = clock.strokes - clock.swapped_at
+        cut = self._metal_left(step, moment) / self._thinning(step, moment, done > 0)
+        time = rubbing_until(step.grit.fade, clock.grit_age, cut) if cut > 0.0 else cut
+        more = time * step.pace
+        return max(1, done + round(more)) if more < step.total_strokes else 2**62
+
+    def _metal_left(self, step: Step, moment: State) -> float:
+        """What is still to go off before the plates change places by metal, the mean of both [m]."""
+        assert step.swap is not None
+        off = moment.removed[moment.top] + moment.removed[moment.bottom] - moment.clock.off_swapped
+        return step.swap.removed[moment.top] - 0.5 * off
+
+    def _thinning(self, step: Step, moment: State, begun: bool) -> float:
+        """How fast both faces go down with a fresh dab, the mean of them [m/s]; as lapped once `begun`."""
+        bottom, top = self.plates[moment.bottom], self.plates[moment.top]
+        rates = kappa(self._grit(step), bottom, top)
+        if begun:
+            lost = (
+                rate * mean_over_land(plate, moment.pressure_speed[plate.name])
+                for rate, plate in zip(rates, (bottom, top), strict=True)
+            )
+            return max(0.5 * sum(lost), LEAST_RATE)
+        motion = self._motion(moment.clock.step, moment.clock.round)
+        pair = self._pair(bottom, top, step)
+        speed = 1.0 / (self._tau(moment.clock, pair, motion, rates) * pair.stiffness * sum(rates))
+        return max(thinning(bottom, top, rates, pair.load * speed), LEAST_RATE)
 
     def _block(self, step: Step, moment: State) -> State:
         clock = moment.clock
@@ -319,8 +356,11 @@ class _Work:
                 1.0 / ORDER
             )
             more = self._wanted_poses(step, moment, block, number, poses)
+            metal = self._too_much(step, moment, block, number)
             if ease < 0.9 and number > 1:
                 number = max(1, min(number - 1, int(number * max(ease, 0.2))))
+            elif metal > 1.0 and number > 1:
+                number = max(1, min(number - 1, round(number / metal)))
             elif more > self.settings.most_poses and number > self._each_its_own(motion):
                 # Strokes too unlike for so few poses: fewer strokes, each with poses of its own.
                 number = stride = self._each_its_own(motion)
@@ -393,6 +433,14 @@ class _Work:
         whole = ceil(poses / grain) * grain
         return min(self.settings.most_poses, max(self.settings.fewest_poses, whole))
 
+    def _too_much(self, step: Step, moment: State, block: Block, number: int) -> float:
+        """How many times what was left before a swap by metal a block takes; 0 within half a stroke of it."""
+        if step.swap is None or not step.swap.removed:
+            return 0.0
+        off = _mean_lost(block)
+        left = self._metal_left(step, moment)
+        return off / left if left > 0.0 and off - left > 0.5 * off / number else 0.0
+
     def _wanted_poses(
         self, step: Step, moment: State, block: Block, number: int, poses: int
     ) -> float:
@@ -401,9 +449,7 @@ class _Work:
         What blocks leave open adds up as squares, so each may use the share of the square that it has of the
         metal.
         """
-        off = 0.5 * sum(
-            mean_over_land(p, dz) for p, dz in zip(block.bodies, block.lost, strict=True)
-        )
+        off = _mean_lost(block)
         if not off > LEAST_METAL:
             return float(poses)
         before = 0.5 * (
@@ -485,6 +531,11 @@ def _named(clock: Progress) -> Iterator[None]:
         trouble.key = f"steps.{clock.step}"
         trouble.args = (trouble.text,)
         raise
+
+
+def _mean_lost(block: Block) -> float:
+    """What a block takes off, the mean of both faces [m]."""
+    return 0.5 * sum(mean_over_land(p, dz) for p, dz in zip(block.bodies, block.lost, strict=True))
 
 
 def _next(strokes: int, every: int) -> int:

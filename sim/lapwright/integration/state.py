@@ -34,6 +34,7 @@ class Progress:
     grit: str = ""
     grit_age: float = 0.0
     swapped_at: int = 0
+    off_swapped: float = 0.0
     read_at: int = -1
     stride: float = 0.0
     poses: float = 0.0

@@ -180,30 +180,59 @@ def age_at_start(step: Step, grit: str, age: float) -> float:
     return 0.0 if step.fresh_every is not None or step.grit.name != grit else age
 
 
-def stays(step: Step, reads: Callable[[str, str], bool] | None = None) -> Iterator[Stay]:
+def thinning(bottom: Plate, top: Plate, rates: tuple[float, float], work: float) -> float:
+    """How fast two faces go down with a fresh dab, the mean of both [m/s].
+
+    `rates` [1/Pa] of bottom and top; `work` [Pa m3/s]: the load times the mean sliding speed under it.
+    """
+    return 0.5 * work * (rates[0] / bottom.land_area + rates[1] / top.land_area)
+
+
+def stays(
+    step: Step,
+    reads: Callable[[str, str], bool] | None = None,
+    thins: Callable[[str, str], float] | None = None,
+    age: float = 0.0,
+) -> Iterator[Stay]:
     """Who lies on top of whom in a step, from swap to swap, or from reading to reading.
 
     `reads`: whether a reading says that this top and this bottom change places; asked as a stay begins.
+    `thins` [m/s]: how fast this top and this bottom go down with a fresh dab, the mean of both, by which they
+    change places in metal; `age` [s] of the dab as the step begins.
 
     Parameters
     ----------
     step : Step
     reads : function, optional
         None: no reading ever makes them change places.
+    thins : function, optional
+        From the names of top and bottom; None: not known.
+    age : float
+        Of the dab [s].
 
     Returns
     -------
     iterator of Stay
         In order, the whole step.
 
+    Raises
+    ------
+    CannotDoError
+        When the step swaps by metal and nothing says how fast that goes.
+
     """
     top, bottom, first = step.top, step.bottom, 0
+    by_metal = step.swap is not None and bool(step.swap.removed)
     by_reading = step.swap is not None and step.swap.read is not None
     while first < step.total_strokes:
         if by_reading and reads is not None and reads(top, bottom):
             top, bottom = bottom, top
-        end = min(first + _longest(step, top), step.total_strokes)
+        metal = _for_metal(step, top, bottom, first, age, thins) if by_metal else 0
+        strokes = metal or _longest(step, top)
+        end = min(first + strokes, step.total_strokes)
         yield Stay(top, bottom, first, end)
+        if by_metal:
+            age = cut_of(step, age, first, end - first)[1]
         first = end
         if not by_reading:
             top, bottom = bottom, top
@@ -215,6 +244,32 @@ def _longest(step: Step, top: str) -> int:
         return step.total_strokes
     time = step.swap.on_top[top] if step.swap.read is None else step.swap.read
     return strokes_in(time, step.pace)
+
+
+def _for_metal(
+    step: Step,
+    top: str,
+    bottom: str,
+    first: int,
+    age: float,
+    thins: Callable[[str, str], float] | None,
+) -> int:
+    """Whole strokes from `first` on after which what `top` stays for is off, as near as they come to it."""
+    if thins is None or step.swap is None:
+        raise CannotDoError(
+            "swap_every is in metal, and how fast metal goes is not known here: say it in minutes"
+        )
+    rate, left = thins(top, bottom), step.total_strokes - first
+    cut = step.swap.removed[top] / rate if rate > 0.0 else math.inf
+    if step.grit.fade is None:
+        return max(1, round(min(cut * step.pace, left)))
+    low, high = 0, left  # after `high` strokes it is off, or the step is over
+    while high - low > 1:
+        middle = (low + high) // 2
+        enough = cut_of(step, age, first, middle)[0] >= cut
+        low, high = (low, middle) if enough else (middle, high)
+    over, under = (cut_of(step, age, first, strokes)[0] for strokes in (high, low))
+    return low if low and cut - under < over - cut else high
 
 
 def between_indexes(stay: Stay, every: int) -> Iterator[Stay]:

@@ -38,9 +38,11 @@ from numpy.typing import NDArray
 from lapwright.kinematics.motion import Motion, Poses
 from lapwright.kinematics.overhang import land_outline
 from lapwright.kinematics.schedule import (
+    cut_of,
     kappa,
     kappa_from_observation,
     settled,
+    stays,
     stroke_period,
     wear_time,
 )
@@ -271,8 +273,11 @@ def rates(
     return {bottom.name: low, top.name: high}
 
 
-def work_times(step: Step, grit_age: float) -> dict[str, float]:
-    """Time at a fresh dab's cut that each plate spends on top [s]; halves where readings decide."""
+def work_times(step: Step, grit_age: float, thins: Mapping[str, float]) -> dict[str, float]:
+    """Time at a fresh dab's cut that each plate spends on top [s]; halves where readings decide.
+
+    `thins` [m/s]: how fast both faces go down with each on top and a fresh dab, by which metal swaps them.
+    """
     total = step.total_strokes
     every = stroke_period(step.fresh_every, step.pace)
     fade = step.grit.fade
@@ -291,6 +296,8 @@ def work_times(step: Step, grit_age: float) -> dict[str, float]:
         return {step.top: whole, step.bottom: 0.0}
     if step.swap.read is not None:
         return {step.top: 0.5 * whole, step.bottom: 0.5 * whole}
+    if step.swap.removed:
+        return _metal_times(step, grit_age, thins, whole)
     stay, other = (
         strokes_in(step.swap.on_top[name], step.pace) for name in (step.top, step.bottom)
     )
@@ -300,6 +307,22 @@ def work_times(step: Step, grit_age: float) -> dict[str, float]:
     swaps = np.arange(0, total, stay + other)
     first = sum(done(min(float(s) + stay, total)) - done(float(s)) for s in swaps)
     return {step.top: first, step.bottom: whole - first}
+
+
+def _metal_times(
+    step: Step, age: float, thins: Mapping[str, float], whole: float
+) -> dict[str, float]:
+    """The same where metal swaps the plates; `whole` [s] of the step."""
+    assert step.swap is not None
+    stay = {name: depth / max(thins[name], 1e-300) for name, depth in step.swap.removed.items()}
+    both = sum(stay.values())
+    if whole > MOST_SWAPS * both:
+        return {name: time / both * whole for name, time in stay.items()}
+    found = dict.fromkeys((step.top, step.bottom), 0.0)
+    for one in stays(step, thins=lambda top, _: thins[top], age=age):
+        cut, age = cut_of(step, age, one.first, one.strokes)
+        found[one.top] += cut
+    return found
 
 
 Kind = Literal["all", "sphere", "curved", "ridges", "even ridges", "round"]
@@ -420,6 +443,8 @@ def _swapped(step: Step) -> bool:
     """Whether the plates change places for sure, which readings alone do not say."""
     if step.swap is None or step.swap.read is not None:
         return False
+    if step.swap.removed:
+        return True  # how soon hangs on the wear; what stays is told as if they did
     return strokes_in(step.swap.on_top[step.top], step.pace) < step.total_strokes
 
 

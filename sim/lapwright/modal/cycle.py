@@ -13,6 +13,7 @@ from collections import deque
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import partial
 from itertools import groupby
 from math import inf, lcm, log
 
@@ -250,7 +251,7 @@ def spells_of(
         )
     age = age_at_start(step, grit, age)
     spells: list[Spell] = []
-    for stay in _places(picture, number, step):
+    for stay in _places(picture, number, step, age):
         spell, age = Spell.of(number, step, stay, age)
         spells.append(spell)
         if len(spells) > MOST_SPELLS:
@@ -274,12 +275,12 @@ def swaps_round(picture: ReducedModel, number: int) -> list[Spell]:
     return [spell for run in runs[:2] for spell in run] if len(runs) > 1 else []
 
 
-def _places(picture: ReducedModel, number: int, step: Step) -> Iterator[Stay]:
+def _places(picture: ReducedModel, number: int, step: Step, age: float) -> Iterator[Stay]:
     """Stays between swaps, and between indexes that last long."""
     every = picture.motion(number).index_every
     if every and every / step.pace < SHORT_INDEX * picture.tau(number, step.top, step.bottom):
         every = 0
-    for stay in stays(step):
+    for stay in stays(step, thins=partial(picture.thins, number), age=age):
         yield from between_indexes(stay, every)
 
 

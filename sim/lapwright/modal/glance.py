@@ -25,7 +25,7 @@ from lapwright.modal.propagator import Lifts, Propagator, Watch, lifting, propag
 from lapwright.modal.propagator import made as what_is_made
 from lapwright.modal.spectrum import lingering
 from lapwright.specification.plate import Plate
-from lapwright.specification.step import Step
+from lapwright.specification.step import Step, Swap
 
 Array = NDArray[np.float64]
 Forms = Mapping[str, float]
@@ -66,6 +66,11 @@ class Glance:
         return 0.5 * (below - above)
 
 
+def _on_top(swap: Swap, top: str, look: Outlook) -> float:
+    """How long a plate stays on top at one go [s], with a fresh dab where metal ends it."""
+    return swap.removed[top] / look.thins[top] if swap.removed else swap.on_top[top]
+
+
 def _dome(forms: Forms) -> float:
     return forms["sphere"] if "sphere" in forms else forms["bow"]
 
@@ -101,7 +106,8 @@ class Glances:
         try:
             solved = {top: self.flow(step, number, look, top) for top in on_top}
             spells = [
-                time if step.swap is None else step.swap.on_top[top] for top, time in on_top.items()
+                time if step.swap is None else _on_top(step.swap, top, look)
+                for top, time in on_top.items()
             ]
             # On land that is hardly rubbed every shape goes slowly: that is no trait of the stroke.
             rubbed = not any(self._operator_of(step, number, top).leaves_land for top in on_top)
@@ -122,7 +128,7 @@ class Glances:
         """Share of the time in which something lifts; moves the faces on to the end of the step."""
         watch = Watch()
         age = look.grit_age
-        for stay in stays(step):
+        for stay in stays(step, thins=lambda top, _: look.thins[top], age=age):
             cut, age = cut_of(step, age, stay.first, stay.strokes)
             flow, evolution = solved[stay.top]
             pair = stay.bottom, stay.top

@@ -13,7 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.kinematics.motion import Motion
-from lapwright.kinematics.schedule import cut_time, kappa, kappa_from_observation, settled
+from lapwright.kinematics.schedule import (
+    cut_time,
+    kappa,
+    kappa_from_observation,
+    settled,
+    thinning,
+)
 from lapwright.metrology.form import EdgeMargin
 from lapwright.modal.basis import Basis, basis_of, degrees_of, form_names
 from lapwright.modal.operator import LinearSystem, Operator, operator_of
@@ -339,6 +345,12 @@ class ReducedModel:
         speed = self.operator(number, above, below).speed
         rate = stiffness * speed * sum(self.kappas(number, above, below))
         return 1.0 / rate if rate > 0.0 else inf
+
+    def thins(self, number: int, top: str, bottom: str) -> float:
+        """How fast both faces go down with a fresh dab, the mean of them [m/s]."""
+        work = self.load(number, top) * self.operator(number, top, bottom).speed
+        rates = self.kappas(number, top, bottom)
+        return thinning(self.plates[bottom], self.plates[top], rates, work)
 
     def start(self, heights: Mapping[str, Array] | None = None) -> dict[str, Array]:
         """Coefficients of each plate's map (ny, nx) [m]; of the starting forms when None.

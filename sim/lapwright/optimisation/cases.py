@@ -26,7 +26,7 @@ from lapwright.metrology.form import SPOKEN, form_names
 from lapwright.metrology.least_squares import Doubts, estimate_as_they_lay
 from lapwright.specification.plate import Plate
 from lapwright.specification.quantities import read_share
-from lapwright.specification.step import Grit, Hand, Step, Wear
+from lapwright.specification.step import Grit, Hand, Step, Wear, in_metal
 from lapwright.study.model import Axis, Study
 from lapwright.study.read import parse_document
 from lapwright.study.start import placed
@@ -83,7 +83,10 @@ def change(key: str, value: Any, step: Step | None = None) -> str:
     if key == "swap_every" and isinstance(value, Mapping):
         if "read" in value:
             return f"read every {value['read']}, the more domed one on top"
-        return f"{' and '.join(f'{plate} on top {time}' for plate, time in value.items())} by turns"
+        stays = [f"{plate} on top {stay_text(stay)}" for plate, stay in value.items()]
+        return f"{' and '.join(stays)} by turns"
+    if key.partition(".")[0] == "swap_every":
+        return f"{name} {stay_text(value)}"
     if value == "none" and key in ("turn", "walk"):
         return "never turned" if key == "turn" else "not walked round"
     if key == "stroke.centre" and not isinstance(value, str):
@@ -91,6 +94,11 @@ def change(key: str, value: Any, step: Step | None = None) -> str:
     if name.startswith(OFF):
         return f"{said(value)} {name}"
     return f"{name} {said(value)}"
+
+
+def stay_text(value: Any) -> str:
+    """How long a plate stays on top, as typed; metal is said to be metal."""
+    return f"{said(value)} of metal" if in_metal(value) else said(value)
 
 
 def said(value: Any) -> str:

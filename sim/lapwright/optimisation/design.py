@@ -16,6 +16,7 @@ from lapwright.specification.quantities import (
     ANGLE,
     FORCE,
     LENGTH,
+    SMALL,
     TIME,
     Dimension,
     plain,
@@ -23,7 +24,7 @@ from lapwright.specification.quantities import (
     read_share,
 )
 from lapwright.specification.said import RefusedError
-from lapwright.specification.step import Step, Swap
+from lapwright.specification.step import Step, Swap, in_metal
 from lapwright.study.model import Free, Study, Tune
 from lapwright.study.read import parse_document
 from lapwright.study.variants import override
@@ -356,13 +357,15 @@ def _typed(document: Mapping[str, Any], knob: DesignVariable) -> str | None:
 
 
 def _timed(step: Step, name: str, text: str) -> Step:
-    """The step with another time, or other times on top."""
-    time = read(text, TIME)
+    """The step with another time, or others on top."""
     if name == "time":
-        return replace(step, time=time, strokes=None)
+        return replace(step, time=read(text, TIME), strokes=None)
     side = name.partition(".")[2]
     if side == "read":
-        return replace(step, swap=Swap(read=time))
-    both = {step.top: time, step.bottom: time}
-    kept = {} if step.swap is None else dict(step.swap.on_top)
-    return replace(step, swap=Swap(both if not side else {**both, **kept, side: time}))
+        return replace(step, swap=Swap(read=read(text, TIME)))
+    metal = in_metal(text)
+    stay = read(text, SMALL if metal else TIME)
+    both = {step.top: stay, step.bottom: stay}
+    kept = {} if step.swap is None else step.swap.removed if metal else step.swap.on_top
+    stays = {**both, **kept, side: stay} if side else both
+    return replace(step, swap=Swap(removed=stays) if metal else Swap(stays))

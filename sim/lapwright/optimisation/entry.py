@@ -31,6 +31,10 @@ __all__ = ["Entry", "append", "entries_of", "entry_text", "log_of", "take_back"]
 
 
 HOW = "[[spells]] with [spells.done] or [[spells.readings]]"
+HOW_SWAPPED = (
+    "is in metal, which says when they are to change places, not when they did: write how long each was on "
+    'top, such as swap_every = "4 min" (from log: --done "step 1, 10 min, swapped every 4 min")'
+)
 MOST = 1000
 _mass = quantity(MASS, least="0 g", most="10 kg")
 
@@ -86,7 +90,10 @@ def entries_of(log: str, study: Study) -> tuple[Entry, ...]:
         number, done = next(steps) if "done" in spell else (0, None)
         some = tuple(next(readings) for _ in spell.get("readings", ()))
         any_hand = f"steps.{number}.hand" in read.assumed
+        if done is not None and done.swap is not None and done.swap.removed:
+            faults.add(_placed(f"steps.{number}.swap_every", places), HOW_SWAPPED)
         entries.append(Entry(done=done, any_hand=any_hand, readings=some, **own))
+    faults.check()
     return tuple(entries)
 
 

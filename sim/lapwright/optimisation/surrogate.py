@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from math import ceil
 
 import numpy as np
@@ -321,7 +322,12 @@ class SurrogateIntegrator:
     def _spells(self, number: int, step: Step) -> Iterator[Spell]:
         """Spells of a step, each told before the next is asked for: a gauge may decide who is on top."""
         every = self.picture.long_index(number)
-        for stay in stays(step, lambda top, bottom: self._dome(bottom) > self._dome(top)):
+        for stay in stays(
+            step,
+            lambda top, bottom: self._dome(bottom) > self._dome(top),
+            partial(self.picture.thins, number),
+            self.age,
+        ):
             for part in between_indexes(stay, every):
                 self.begun_age = self.age
                 spell, self.age = Spell.of(number, step, part, self.age)

@@ -321,7 +321,7 @@ def _domed_on_top(seen: Seen, half: float, turn_too: bool) -> Advice:
     metal = abs(half) / ahead.half_difference * ahead.removed
     step, slow = coarser(seen, metal, step)
     text = f"{start}, until {amount(seen, metal, step)}; then both read the same."
-    evenly = seen.step.swap is not None and len(set(seen.step.swap.on_top.values())) == 1
+    evenly = seen.step.swap is not None and seen.step.swap.even
     reasons = [reason for reason, holds in (
         (slow, bool(slow)),
         ("A comparator still tells them apart", abs(half) < seen.finish),

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from lapwright.contact.stability import Reach
     from lapwright.integration.estimate import Outlook
     from lapwright.specification.plate import Plate
-    from lapwright.specification.step import Step, Turn
+    from lapwright.specification.step import Step, Swap, Turn
     from lapwright.study.model import Study
     from lapwright.study.start import Start
 
@@ -41,6 +41,7 @@ __all__ = [
     "plate",
     "press",
     "schedule",
+    "stays_on_top",
     "wears",
 ]
 
@@ -111,7 +112,16 @@ def came_from(start: Start) -> str:
     return f"{joined(names)} {'begin' if len(names) > 1 else 'begins'} with {faces} at {end}."
 
 
-def schedule(step: Step) -> list[str]:
+def stays_on_top(swap: Swap, units: Units = METRIC) -> dict[str, str]:
+    """How long each plate stays on top at one go: a time, or how much metal goes off meanwhile."""
+    if swap.removed:
+        return {
+            name: f"{units.size(off, echo=True)} of metal" for name, off in swap.removed.items()
+        }
+    return {name: Units.spell(time) for name, time in swap.on_top.items()}
+
+
+def schedule(step: Step, units: Units = METRIC) -> list[str]:
     """How long, who is on top for how long, how often fresh grit."""
     said = [f"{step.total_strokes} strokes"]
     if step.until is not None:
@@ -121,7 +131,7 @@ def schedule(step: Step) -> list[str]:
     if step.swap is not None and step.swap.read is not None:
         said.append(f"read every {Units.spell(step.swap.read)}, the more domed one on top")
     elif step.swap is not None:
-        times = {name: Units.spell(time) for name, time in step.swap.on_top.items()}
+        times = stays_on_top(step.swap, units)
         if len(set(times.values())) == 1:
             said.append(f"swapped every {next(iter(times.values()))}")
         else:

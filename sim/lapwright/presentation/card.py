@@ -22,7 +22,7 @@ from lapwright.kinematics.schedule import spread_of
 from lapwright.limits import limit_of
 from lapwright.presentation import words
 from lapwright.presentation.finding_words import care
-from lapwright.presentation.orders import Order, grit_words, orders, stop_by_gauge
+from lapwright.presentation.orders import Order, grit_words, orders, rubbed, stop_by_gauge
 from lapwright.presentation.render import filled
 from lapwright.presentation.run_view import Face, RunView, run_view
 from lapwright.presentation.words import MARK, marked_face
@@ -253,7 +253,7 @@ def _stop(said: RunView, number: int, look: Outlook) -> str:
         time = said.rubbed(number) / times
         off = {name: _off(said, number, name) / times for name in off}
     reckoned = "" if times else " (reckoned: the run did not come so far)"
-    told = f"{_metal(said, off)}; {Units.rubbing(time, spread_of([step]))}"
+    told = f"{_metal(said, off)}; {rubbed(time, step.pace, spread_of([step]))}"
     if step.until is not None:
         most = Units.spell(step.total_strokes / step.pace)
         return f"when {stop_by_gauge(step.until, said.units)}: in this run {told}; {most} at most"

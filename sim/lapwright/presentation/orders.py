@@ -11,7 +11,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from lapwright.presentation.beforehand import limit
+from lapwright.kinematics.schedule import spread_of
+from lapwright.limits import BAND
+from lapwright.presentation.beforehand import limit, stays_on_top
 from lapwright.presentation.tables import stroke_words
 from lapwright.specification.curves import Still
 from lapwright.specification.step import Step, Until
@@ -21,7 +23,7 @@ if TYPE_CHECKING:
     from lapwright.integration.estimate import Outlook
     from lapwright.specification.plate import Plate
 
-__all__ = ["Order", "grit_words", "orders", "stop_by_gauge"]
+__all__ = ["Order", "grit_words", "orders", "rubbed", "stop_by_gauge"]
 
 
 ALMOST = 1e-9
@@ -55,7 +57,10 @@ def orders(
         The study says that the bottom is turned under a person who stands still.
 
     """
-    said = [_on_top(step), Order("Stroke", f"{_stroke(step, units)}. {_edge(step, look, units)}")]
+    said = [
+        _on_top(step, look, units),
+        Order("Stroke", f"{_stroke(step, units)}. {_edge(step, look, units)}"),
+    ]
     said.append(Order("Turn", _turn(step)))
     if step.walk.angle:
         said.append(_walk(step, turned_bottom))
@@ -92,7 +97,7 @@ def stop_by_gauge(until: Until, units: Units = METRIC) -> str:
     return joined(parts)
 
 
-def _on_top(step: Step) -> Order:
+def _on_top(step: Step, look: Outlook, units: Units) -> Order:
     swap = step.swap
     if swap is None:
         return Order("On top", f"{step.top}, all the time: never change places")
@@ -102,13 +107,35 @@ def _on_top(step: Step) -> Order:
             f"by reading: read both at the start and every {Units.spell(swap.read)}; the more domed goes "
             "on top",
         )
-    first, other = swap.on_top[step.top], swap.on_top[step.bottom]
-    if first == other:
-        return Order("On top", f"{step.top} first; change places every {Units.spell(first)}")
+    stays = stays_on_top(swap, units)
+    metal = f", mean of both; {_as_long(step, look)}" if swap.removed else ""
+    if swap.even:
+        return Order("On top", f"{step.top} first; change places every {stays[step.top]}{metal}")
     return Order(
         "On top",
-        f"{step.top} {Units.spell(first)}, then {step.bottom} {Units.spell(other)}, and so on by turns",
+        f"{step.top} {stays[step.top]}, then {step.bottom} {stays[step.bottom]}, and so on by turns{metal}",
     )
+
+
+def _as_long(step: Step, look: Outlook) -> str:
+    """How long each stay in metal lasts with a fresh dab."""
+    assert step.swap is not None
+    spread = spread_of([step])
+    stays = {name: off / look.thins[name] for name, off in step.swap.removed.items()}
+    said = {name: rubbed(time, step.pace, spread) for name, time in stays.items()}
+    first, other = said[step.top], said[step.bottom]
+    return first if first == other else f"{step.top} {first}, {step.bottom} {other}"
+
+
+def rubbed(time: float, pace: float, spread: float) -> str:
+    """A time of rubbing [s] for the bench: strokes where the wear was learnt, minutes with their band else.
+
+    `pace` [strokes/s]; `spread`: to what factor the wear is known.
+    """
+    if spread >= BAND:
+        return Units.rubbing(time, spread)
+    low, middle, high = (Units.number(time * pace * by) for by in (1.0 / spread, 1.0, spread))
+    return f"about {middle} strokes, {low} to {high}"
 
 
 def _stroke(step: Step, units: Units) -> str:

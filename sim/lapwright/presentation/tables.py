@@ -11,6 +11,7 @@ import numpy as np
 
 from lapwright.metrology.form import FORMS, SPOKEN
 from lapwright.presentation import words
+from lapwright.presentation.beforehand import stays_on_top
 from lapwright.presentation.run_view import TWICE, Face, RunView
 from lapwright.presentation.words import known, part_words, told
 from lapwright.results.record import Fine
@@ -56,7 +57,7 @@ def steps_cells(said: RunView) -> list[tuple[str, ...]]:
             + (f"; you walk {turn_words(step.walk)}" if step.walk.angle else ""),
             _time(said, number, step),
             f"every {Units.spell(step.fresh_every)}" if step.fresh_every else "at the start only",
-            _swap(step),
+            _swap(step, said.units),
             _off(said, number, step),
         )
         for number, step in enumerate(said.steps, 1)
@@ -71,13 +72,13 @@ def _time(said: RunView, number: int, step: Step) -> str:
     return f"{round(rubbed * step.pace)} strokes, {Units.spell(rubbed)} (at most {allowed})"
 
 
-def _swap(step: Step) -> str:
+def _swap(step: Step, units: Units) -> str:
     if step.swap is None:
         return "never"
     if step.swap.read is not None:
         return f"by reading every {Units.spell(step.swap.read)}"
-    times = {name: Units.spell(time) for name, time in dict(step.swap.on_top).items()}
-    if len(set(dict(step.swap.on_top).values())) == 1:
+    times = stays_on_top(step.swap, units)
+    if step.swap.even:
         return f"every {next(iter(times.values()))}"
     return ", ".join(f"{name} on top {time}" for name, time in times.items())
 

@@ -129,7 +129,8 @@ def _preview_text(
         yield ""
         grit = step.grit.name
         size = beforehand.grain(step, study.units)
-        head = f"{step.top} on {step.bottom}, grit {grit}{size}, {', '.join(beforehand.schedule(step))}"
+        told = ", ".join(beforehand.schedule(step, study.units))
+        head = f"{step.top} on {step.bottom}, grit {grit}{size}, {told}"
         yield from wrapped(f"Step {number}: {head}", "", "  ")
         for what, sentences in _step(study, number, step, look, glance):
             for i, words in enumerate(sentences):

@@ -20,7 +20,10 @@ from lapwright.specification.quantities import (
     PRESSURE,
     SMALL,
     TIME,
+    find,
+    plain,
     quantity,
+    take_apart,
 )
 from lapwright.specification.rates import (
     GRAIN,
@@ -39,6 +42,7 @@ from lapwright.specification.table import choice, pure_number, whole
 __all__ = [
     "EVERY",
     "LIMIT",
+    "SHAPE",
     "Grit",
     "Hand",
     "Layer",
@@ -49,6 +53,7 @@ __all__ = [
     "Turn",
     "Until",
     "Wear",
+    "in_metal",
     "strokes_in",
     "usual_layer",
     "usual_wear",
@@ -68,6 +73,7 @@ MEMORY = 5.0
 
 EVERY = quantity(TIME, above="0 s", most="1000 h")
 SHAPE = quantity(SMALL, above="0 um", most="1 mm")
+COARSE = 0.1  # [m] a unit from here on ("5 m") is no depth of metal, but minutes mistyped
 LASTS = quantity(TIME, least="1 s", most="1000 h")
 FRAMES = ("hand", "top", "bench")
 
@@ -233,10 +239,32 @@ def load_of(value: Any) -> Load:
 
 @dataclass(frozen=True)
 class Swap(Frozen):
-    """When plates change places: `on_top` seconds for each plate, or a reading every `read` seconds."""
+    """When plates change places: by time, by metal or by readings, one of the three.
+
+    `on_top` [s] for each plate; a reading every `read` [s]; or `removed` [m] for each: it stays on top until
+    so much is off, the mean of both faces since they last changed places (since the step began).
+    """
 
     on_top: Said[Mapping[str, float]] = Said(each(EVERY), default=dict)
     read: Said[float | None] = Said(EVERY, default=None)
+    removed: Said[Mapping[str, float]] = Said(each(SHAPE), default=dict)
+
+    @property
+    def even(self) -> bool:
+        """True when both stay on top as long, or for as much metal."""
+        return self.read is None and len({*self.on_top.values(), *self.removed.values()}) == 1
+
+    @property
+    def stays(self) -> Mapping[str, float]:
+        """What ends the stay of each plate on top: [s], or of metal [m]; empty where readings do."""
+        return self.removed or self.on_top
+
+
+def in_metal(value: Any) -> bool:
+    """Whether a text says how deep, not how long: "0.4 um" off both faces, the mean of them."""
+    apart = take_apart(plain(value)) if isinstance(value, str) else None
+    size = None if apart is None else find(apart[1], SMALL.units)
+    return size is not None and size < COARSE
 
 
 @dataclass(frozen=True)
@@ -430,11 +458,10 @@ def _turned(value: Turn | Size) -> Turn:
 
 
 def _swap_of(value: Swap | Size | Mapping[str, Any], top: str, bottom: str) -> Swap:
-    """Swaps in any of the three ways of saying them."""
+    """Swaps in any way of saying them."""
     if isinstance(value, Swap):
         return value
-    if not isinstance(value, Mapping):
-        return Swap({top: value, bottom: value})
-    if "read" in value and "read" not in (top, bottom):
+    if isinstance(value, Mapping) and "read" in value and "read" not in (top, bottom):
         return Swap(read=value["read"])
-    return Swap(value)
+    stays = value if isinstance(value, Mapping) else {top: value, bottom: value}
+    return Swap(removed=stays) if all(map(in_metal, stays.values())) else Swap(stays)

@@ -20,6 +20,7 @@ from lapwright.specification.rates import WEAR
 from lapwright.specification.said import spelled
 from lapwright.specification.step import (
     EVERY,
+    SHAPE,
     Grit,
     Hand,
     Load,
@@ -248,7 +249,8 @@ def _load(load: Load) -> Document:
 def _swap(swap: Swap) -> Document:
     if swap.read is not None:
         return {"read": EVERY.typed(swap.read), "on_top": "more domed"}
-    return {name: EVERY.typed(time) for name, time in swap.on_top.items()}
+    typed = SHAPE if swap.removed else EVERY
+    return {name: typed.typed(stay) for name, stay in swap.stays.items()}
 
 
 def _grit(grit: Grit, grits: dict[str, Document]) -> str:

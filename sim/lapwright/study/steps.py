@@ -19,6 +19,7 @@ from lapwright.specification.said import listed, said_names, shown
 from lapwright.specification.step import (
     EVERY,
     LIMIT,
+    SHAPE,
     Grit,
     Hand,
     Load,
@@ -26,6 +27,7 @@ from lapwright.specification.step import (
     Swap,
     Turn,
     Until,
+    in_metal,
     strokes_in,
 )
 from lapwright.specification.stroke import TRAVEL, Stroke
@@ -206,6 +208,7 @@ STEP_KEYS = (
     "note",
 )
 MOST_STEPS = 200
+MIXED = "0.6 um", "0.2 um"  # how swaps in metal are said
 PACE = Step.pace
 _place = quantity(LENGTH, least="-2 m", most="2 m")
 
@@ -345,17 +348,17 @@ def _load(table: Table) -> Load:
 
 
 def _swap(table: Table, top: str | None, bottom: str | None) -> Swap | None:
-    """Swaps, in any of the three ways of saying them."""
+    """Swaps, in any way of saying them."""
     if not table.has("swap_every"):
         return None
     value = table.data["swap_every"]
     if not isinstance(value, dict):
-        every = table.take("swap_every", EVERY)
-        return (
-            None
-            if every is None or top is None or bottom is None
-            else Swap({top: every, bottom: every})
-        )
+        metal = in_metal(value)
+        every = table.take("swap_every", SHAPE if metal else EVERY)
+        if every is None or top is None or bottom is None:
+            return None
+        both = {top: every, bottom: every}
+        return Swap(removed=both) if metal else Swap(both)
     inner = Table(table.faults, table.place("swap_every"), value)
     pair = [name for name in (top, bottom) if name is not None]
     if "read" in value and "read" not in pair:
@@ -363,14 +366,28 @@ def _swap(table: Table, top: str | None, bottom: str | None) -> Swap | None:
         inner.take("on_top", choice(("more domed",), "what goes on top"))
         inner.done()
         return None if read is None else Swap(read=read)
-    times = {
-        name: inner.need(name, EVERY, f'how long {name} stays on top: {name} = "5 min"')
+    kinds = {in_metal(value[name]) for name in pair if name in value}
+    if len(kinds) == 2:
+        one = ", ".join(f'{name} = "{amount}"' for name, amount in zip(pair, MIXED, strict=True))
+        table.fault(
+            "swap_every",
+            f"is metal for one plate and time for the other: say both alike, {{ {one} }}",
+            "conflict",
+        )
+        inner.known.update(pair)
+        inner.done(also=("read", "on_top"))
+        return None
+    reader = SHAPE if True in kinds else EVERY
+    stays = {
+        name: inner.need(name, reader, f'how long {name} stays on top: {name} = "5 min"')
         for name in pair
     }
     if len(pair) == 2:
         inner.done(also=("read", "on_top"))
-    on_top = {name: time for name, time in times.items() if time is not None}
-    return Swap(on_top) if len(on_top) == 2 else None
+    found = {name: stay for name, stay in stays.items() if stay is not None}
+    if len(found) < 2:
+        return None
+    return Swap(removed=found) if True in kinds else Swap(found)
 
 
 def _hand(table: Table, half: float) -> Hand:
