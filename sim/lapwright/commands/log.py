@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from lapwright.commands.next import add_page, look, say_next
 from lapwright.commands.paths import study_file
-from lapwright.commands.terminal import Speaker, typed
+from lapwright.commands.terminal import Speaker
 from lapwright.errors import CommandError
 
 if TYPE_CHECKING:
@@ -74,11 +74,12 @@ def main(args: argparse.Namespace) -> int:
     book = Book(study_file(Path(args.file)))
     say = Speaker(args.json)
     if args.undo:
+        look(args)
         if not book.undo():
             raise CommandError(f"{book.log} has no entry to take back", key="--undo")
         say("The last entry is taken back.")
-        say.next(("What comes next", typed("next", args.file)))
-        return 0
+        say()
+        return say_next(book, args)
     entry = _entry(args, book)
     look(args)
     book.add(entry)
@@ -170,7 +171,7 @@ def _advised(book: Book) -> dict[str, Any]:
         raise CommandError(
             f"--done 'as advised': the advice was {was}; say what was done: step 1, 10 min"
         )
-    return step_table(step)
+    return step_table(step, book.study.units)
 
 
 def _practised(seed: int, entry: dict[str, Any], book: Book) -> dict[str, Any]:

@@ -348,5 +348,9 @@ def last_grit(steps: Iterable[Step], name: str) -> float | None:
 
 def spread_of(steps: Iterable[Step]) -> float:
     """What some steps take off is known to times or divided by this: wear that was seen scatters less."""
-    seen = {step.grit.wear.observed is not None for step in steps}
-    return SCATTER if seen == {True} else BAND
+    return max(map(_spread, (step.grit for step in steps)), default=BAND)
+
+
+def _spread(grit: Grit) -> float:
+    seen = grit.wear.observed is not None
+    return grit.wear_within or (SCATTER if seen else BAND)

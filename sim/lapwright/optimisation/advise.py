@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from lapwright.contact.stability import check_stands
 from lapwright.errors import LapwrightError
+from lapwright.limits import limit_of
 from lapwright.metrology.contacts import Placement
 from lapwright.metrology.reading import Reading
 from lapwright.modal.basis import form_names
@@ -28,10 +29,11 @@ from lapwright.optimisation.bench import Bench, Target
 from lapwright.optimisation.shop import DAY, Knowledge
 from lapwright.optimisation.sight import ToRead, to_read
 from lapwright.optimisation.spell import Spell, lap_shops, off_by
+from lapwright.optimisation.track import Constraint
 from lapwright.specification.curves import Curve
 from lapwright.specification.step import Step, Turn
 
-__all__ = ["MUCH_LARGER", "Advice", "Played", "Rollout", "advise"]
+__all__ = ["MUCH_LARGER", "Advice", "Harm", "Played", "Rollout", "advise"]
 
 
 Array = NDArray[np.float64]
@@ -209,9 +211,22 @@ ENOUGH = 0.95  # chance of the goal at which one stops
 LIKE = 0.03  # chances so near are alike
 GAIN = 0.05  # of the chance: for less nobody laps on
 WORSE, AT_MOST = 0.1e-6, 0.1  # [m] worse than stopping, in at most this share
+FRESH, LONG_DAB = (
+    300.0,
+    limit_of("longest dab"),
+)  # [s] how often fresh grit, in a spell longer than this
 LOOKED_AT = 8  # candidates that are played to their end
 LENGTH_KEYS = ("length", "width", "radius", "small")
 STREAM = 0x61647669
+
+
+@dataclass(frozen=True)
+class Harm:
+    """What is `asked` and made worse by a spell: in which `share` of shops, and there by how much [m]."""
+
+    asked: Constraint
+    share: float
+    by: float
 
 
 @dataclass(frozen=True)
@@ -222,6 +237,7 @@ class Advice:
     form worse; `excess`: how many times the goal its forms are in the mean (now, then).  "read": read first,
     and what, in `read`.  Else stop: "reached", or every spell makes some form "worse", or is "no better".
 
+    `harm`: what the least harmful spell makes worse, the likeliest first.
     `chance` of the goal in the end (of having it now, where it says stop); until then `cost` in seconds of
     rubbing and handling, `spells` and `metal` [m], each (low, middle, high) of 80 %; `reached_now`: chance
     that the goal is reached as things stand.
@@ -236,6 +252,7 @@ class Advice:
     metal: tuple[float, float, float] = (0.0, 0.0, 0.0)
     read: tuple[ToRead, ...] = ()
     excess: tuple[float, float] = (0.0, 0.0)
+    harm: tuple[Harm, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -288,7 +305,10 @@ def advise(
         nearer = _closer(
             bench, goal, rollout, tried, (chosen_by, hand), (told_by, hand_told), now, rng
         )
-        return nearer or Advice(None, "no better" if good else "worse", now, now)
+        if nearer is not None or good or not played:
+            return nearer or Advice(None, "no better", now, now)
+        least = min(played, key=lambda one: one[2])[1]
+        return Advice(None, "worse", now, now, harm=_harm(goal, bench, chosen_by, least.shops))
     near = [(one, out) for one, out in good if out.reached.mean() >= best - LIKE]
     one, _ = min(near, key=lambda pair: float(pair[1].cost.mean()))
     again = next(_try(bench, goal, rollout, one.step, told_by, hand_told, rng, (one.length,)))
@@ -305,7 +325,12 @@ def advise(
 
 
 def _for_so_long(one: _Tried) -> Step:
-    return replace(one.step, time=None, strokes=max(1, round(one.length * one.step.pace)))
+    """The step as it is to be done: for so long, with fresh grit as often as it was lapped with."""
+    step = one.step
+    strokes = max(1, round(one.length * step.pace))
+    one_dab = one.length <= (LONG_DAB if step.grit.fade is None else FRESH)
+    fresh = None if one_dab and step.fresh_every == FRESH else step.fresh_every
+    return replace(step, time=None, strokes=strokes, fresh_every=fresh)
 
 
 def _closer(
@@ -360,7 +385,15 @@ def _candidates(bench: Bench, steps: Sequence[Step]) -> Iterator[Step]:
     """Steps that stand, each with the longest time."""
     seen = []
     for step in steps:
-        plain = replace(step, time=LENGTHS[-1], strokes=None, swap=None, until=None, note="")
+        plain = replace(
+            step,
+            time=LENGTHS[-1],
+            strokes=None,
+            swap=None,
+            until=None,
+            note="",
+            fresh_every=step.fresh_every or FRESH,
+        )
         for top, bottom in _ways(bench, step):
             for curve in (plain.curve, _smaller(plain.curve)):
                 for turn in dict.fromkeys((plain.turn, *TURNS)):
@@ -458,6 +491,24 @@ def _rate(rollout: Rollout, grit: int, shops: Array) -> float:
 
 def _worse(goal: Target, bench: Bench, before: Array, after: Array) -> float:
     """In which share of shops a form of the goal ends worse than now; one that is kept may move so far."""
+    return float(_worsened(goal, bench, before, after)[0].any(axis=1).mean())
+
+
+def _worsened(
+    goal: Target, bench: Bench, before: Array, after: Array
+) -> tuple[NDArray[np.bool_], Array]:
+    """Whether each form of the goal ends worse than it is now, and by how much more [m], (m, asked)."""
     now, then = (goal.sizes(bench.layout, shops) for shops in (before, after))
     allowed = np.where(goal.kept, np.maximum(now + WORSE, goal.most), now + WORSE)
-    return float((then > allowed).any(axis=1).mean())
+    return then > allowed, then - now
+
+
+def _harm(goal: Target, bench: Bench, before: Array, after: Array) -> tuple[Harm, ...]:
+    """Which forms of the goal end worse than they are now."""
+    worse, more = _worsened(goal, bench, before, after)
+    found = [
+        Harm(one, float(bad.mean()), float(np.median(by[bad])))
+        for one, bad, by in zip(goal.asked, worse.T, more.T, strict=True)
+        if bad.any()
+    ]
+    return tuple(sorted(found, key=lambda one: -one.share))

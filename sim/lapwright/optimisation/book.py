@@ -194,7 +194,12 @@ class Book(metaclass=Constructed):
             return False
         if not self.entries:
             return False
-        self.entries, self.chapters = self.entries[:-1], self.chapters[:-1]
+        entries = self.entries[:-1]
+        bench = bench_of(self.study, entries, threads=self.threads)
+        if bench.layout.size != self.bench.layout.size:
+            self._take(entries)  # nobody else names that grit
+        else:
+            self.entries, self.bench, self.chapters = entries, bench, self.chapters[:-1]
         return True
 
     @property

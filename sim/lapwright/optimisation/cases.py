@@ -346,7 +346,7 @@ def guessed(study: Study, number: int, key: str) -> bool:
 
 
 def _grit(study: Study, number: int, grit: Grit, wear: float, layer: float) -> Grit:
-    band = BAND if guessed(study, number, "wear") else SCATTER
+    band = grit.wear_within or (BAND if guessed(study, number, "wear") else SCATTER)
     factor = _between(wear, 1.0 / band, band)
     depth = grit.layer.depth
     if guessed(study, number, "layer"):

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from math import sqrt
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -15,14 +16,16 @@ import numpy as np
 from lapwright import __version__
 from lapwright.kinematics.schedule import kappa, settled
 from lapwright.modal.basis import form_names
-from lapwright.optimisation.shop import REST
+from lapwright.optimisation.shop import DAY, REST
 from lapwright.specification.plate import Measured, StartForm
+from lapwright.specification.quantities import LENGTH
 from lapwright.specification.step import Grit, Step, Wear
 from lapwright.study.maps import held
 from lapwright.study.objects import tables_of_objects
 from lapwright.study.read import parse
 from lapwright.study.source import document_of
 from lapwright.study.write import written
+from lapwright.units import Units
 
 if TYPE_CHECKING:
     from lapwright.optimisation.book import Book
@@ -31,6 +34,9 @@ if TYPE_CHECKING:
 __all__ = ["next_study", "step_table"]
 
 
+SMALL = 1e-4  # [m] smaller sizes are depths and grains
+NAMED = ("grit", "size")  # grains are spoken of in um everywhere
+SURE = 1.96  # standard deviations, for 95 in 100
 KEPT = ("units", "seed", "edge_margin", "plates", "parts", "gauges")  # of the study
 
 
@@ -48,10 +54,8 @@ def next_study(book: Book, step: Step) -> Study:
     after = f"after entry {len(book.entries)}" if book.entries else "before the first entry"
     grit = _learnt(book, step)
     done = tables_of_objects({"steps": [replace(step, grit=grit, until=None, swap=None)]})
-    done["steps"] = [_readable(table) for table in done["steps"]]
-    for table in done.get("grits", {}).values():
-        if "layer" in table:
-            table["layer"]["depth"] = f"{grit.layer.depth / 1e-6:.4g} um"
+    units = book.study.units
+    done = {key: _readable(tables, units) for key, tables in done.items()}
     for kind in ("plates", "parts"):
         if kind in kept:
             kept[kind] = {name: _as_believed(book, name, one) for name, one in kept[kind].items()}
@@ -64,23 +68,25 @@ def next_study(book: Book, step: Step) -> Study:
     return parse(text, "next", book.study.folder)
 
 
-def step_table(step: Step) -> dict[str, Any]:
+def step_table(step: Step, units: Units) -> dict[str, Any]:
     """A step as it is typed at the bench, its grit by name."""
-    return _readable(tables_of_objects({"steps": [step]})["steps"][0])
+    table: dict[str, Any] = tables_of_objects({"steps": [step]})["steps"][0]
+    readable: dict[str, Any] = _readable(table, units)
+    return readable
 
 
-def _readable(table: dict[str, Any]) -> dict[str, Any]:
-    """A step's table with the lengths of its stroke in mm."""
-    stroke = table.get("stroke")
-    if isinstance(stroke, dict):
-        table["stroke"] = {key: _in_mm(value) for key, value in stroke.items()}
-    return table
-
-
-def _in_mm(value: Any) -> Any:
-    """A length in metres as it is typed at the bench."""
-    metres = re.fullmatch(r"([\d.e+-]+) m", value) if isinstance(value, str) else None
-    return f"{1e3 * float(metres[1]):.4g} mm" if metres else value
+def _readable(value: Any, units: Units) -> Any:
+    """What a file says, its lengths and depths as a person with these units types them."""
+    if isinstance(value, dict):
+        return {k: one if k in NAMED else _readable(one, units) for k, one in value.items()}
+    if isinstance(value, list):
+        return [_readable(one, units) for one in value]
+    typed = re.fullmatch(r"(-?[\d.e+-]+) (m|mm|um)", value) if isinstance(value, str) else None
+    if typed is None:
+        return value
+    metres = float(typed[1]) * LENGTH.units[typed[2]]
+    unit = units.small if 0.0 < abs(metres) < SMALL else units.long
+    return f"{metres / unit.size:.4g} {unit.name}"
 
 
 def _learnt(book: Book, step: Step) -> Grit:
@@ -94,7 +100,15 @@ def _learnt(book: Book, step: Step) -> Grit:
         for plate, nominal in zip((bottom, top), kappa(grit, bottom, top), strict=True)
     }
     depth = _short(grit.layer.depth * _factor(centre[layout.layer(grit.name)]))
-    return replace(grit, wear=Wear(plates=wears), layer=replace(grit.layer, depth=depth))
+    covariance = book.known.covariance
+    at = [layout.wear(grit.name, plate.material.name) for plate in (bottom, top)]
+    scatter = max(float(covariance[k, k]) for k in at) + DAY**2  # of the wear, on another day
+    return replace(
+        grit,
+        wear=Wear(plates=wears),
+        layer=replace(grit.layer, depth=depth),
+        wear_within=float(f"{_factor(SURE * sqrt(scatter)):.2g}"),
+    )
 
 
 def _factor(logarithm: float) -> float:
@@ -116,12 +130,13 @@ def _as_believed(book: Book, name: str, table: dict[str, Any]) -> dict[str, Any]
     if float(np.sqrt(np.square(face - basis.start(sized))[3:].sum())) > REST:
         form: dict[str, Any] = {"map": held(Measured(plate.grid, basis.on(plate.grid, face)))}
     else:
-        form = dict(_typed(key, size) for key, size in sizes.items())
+        form = dict(_typed(key, size, book.study.units) for key, size in sizes.items())
     return {key: value for key, value in table.items() if key != "form"} | {"form": form}
 
 
-def _typed(form: str, size: float) -> tuple[str, str]:
+def _typed(form: str, size: float, units: Units) -> tuple[str, str]:
     """A form as one types it: a dome, or a dish, and the others with their sign."""
     key = {"sphere": "dome" if size >= 0.0 else "dish"}.get(form, form)
     shown = abs(size) if form == "sphere" else size
-    return key, f"{round(shown / 1e-6, 4):g} um"  # to a tenth of a nanometre
+    unit = units.small
+    return key, f"{round(shown / unit.size, 4):g} {unit.name}"  # to a tenth of a nanometre or less

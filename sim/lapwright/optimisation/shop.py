@@ -209,7 +209,8 @@ def prior_of(
         for two in layout.wears:
             alike = ALIKE ** ((one[0] != two[0]) + (one[1] != two[1]))
             sizes = [
-                log(SCATTER if grit in given.wear else BAND) / NORMAL for grit, _ in (one, two)
+                log(grits[grit].wear_within or (SCATTER if grit in given.wear else BAND)) / NORMAL
+                for grit, _ in (one, two)
             ]
             cov[layout.wear(*one), layout.wear(*two)] = alike * sizes[0] * sizes[1]
     for grit in layout.layers:

@@ -363,7 +363,7 @@ def _foot(said: RunView, most: int) -> tuple[Note, ...]:
     top = max((p for name, p in study.plates.items() if name in tops), key=lambda p: p.total_mass)
     lines.append(f"Lifting: the top, {top.name}, weighs {_mass(top.total_mass, said.units)}.")
     lines.append("Slide plates apart, never pry. Fingers out of the gap. Local rules come first.")
-    minded = care(said.run, study)
+    minded = care(said.run, study, bench=True)
     left = len(minded) - most
     more = [f"{left} more to take care of: on the page (report.html)."] if left > 0 else []
     return (*map(_led, lines), *(_led(line, alarm=True) for line in minded[:most] + more))

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 __all__ = ["Said", "care", "in_words", "said_of", "sentence_of"]
 
 
+WRITE = ". Write "  # what follows is for a study file
 WHOSE = "{whose}"  # stands for the plates of which a sentence holds
 
 
@@ -54,10 +55,11 @@ def said_of(findings: Iterable[Finding], study: Study) -> list[Said]:
     return out
 
 
-def in_words(findings: Iterable[Finding], study: Study) -> list[str]:
+def in_words(findings: Iterable[Finding], study: Study, bench: bool = False) -> list[str]:
     """All of them as lines, the gravest first; what holds for several steps or plates is said once.
 
-    What is not known of a grit is left to the list of what is taken as usual.
+    What is not known of a grit is left to the list of what is taken as usual.  `bench`: they are to say what
+    to do there, not what to write in a study.
     """
     held: dict[str, list[Said]] = {}
     codes = list(KINDS)
@@ -77,15 +79,23 @@ def in_words(findings: Iterable[Finding], study: Study) -> list[str]:
         names = dict.fromkeys(name for said in alike for name in said.names)
         steps = dict.fromkeys(str(said.step) for said in alike)
         text = told.replace(WHOSE, joined(list(names)))
+        if bench:
+            text = _at_the_bench(alike[0].code, text)
         everywhere = len(steps) == len(study.steps) or KINDS[alike[0].code].of != "step"
         which = f"step{'s' if len(steps) > 1 else ''} {joined(list(steps))}"
         lines.append(text if everywhere else f"{which}: {text}")
     return lines
 
 
-def care(run: Run, study: Study | None) -> list[str]:
+def _at_the_bench(code: str, text: str) -> str:
+    """A sentence with what to do in place of what to write in a study."""
+    what, writes, _ = text.partition(WRITE)
+    return f"{what}. {KINDS[code].bench}" if writes and KINDS[code].bench else text
+
+
+def care(run: Run, study: Study | None, bench: bool = False) -> list[str]:
     """What to take care of in a run, the gravest first; nothing where its study is not known."""
-    found = [] if study is None else in_words(noticed(run, study), study)
+    found = [] if study is None else in_words(noticed(run, study), study, bench)
     return [f"{sentence(line)}." for line in found]
 
 

@@ -14,6 +14,7 @@ from typing import NamedTuple
 
 from lapwright.metrology.budget import WARM, Budget, Prediction
 from lapwright.metrology.conditions import bow_of_warmth, standing
+from lapwright.metrology.contacts import Placement
 from lapwright.metrology.form import FORMS
 from lapwright.metrology.fringes import over_the_bore
 from lapwright.metrology.instruments import Gauge, OpticalFlat, TwistGauge
@@ -33,6 +34,7 @@ __all__ = [
     "found_words",
     "shares",
     "shows",
+    "side_words",
     "slope",
     "warmth",
     "who_is_on_top",
@@ -86,7 +88,9 @@ def shows(
         return f"{where}: {one.footing.words}"
     nothing = abs(one.value) < (1e-8 if gauge.angular else NOTHING)
     said = (
-        "nothing" if nothing else f"{_side(one, gauge, outline)} {amount(one.value, gauge, units)}"
+        "nothing"
+        if nothing
+        else f"{side_words(one.value > 0.0, one.place, gauge, outline)} by {amount(one.value, gauge, units)}"
     )
     if isinstance(gauge, OpticalFlat) and not nothing:
         said += f", {Units.number(abs(one.value) / gauge.band)} bands"
@@ -96,15 +100,14 @@ def shows(
     return f"{line} ({one.footing.words})" if one.footing.words else line
 
 
-def _side(one: Prediction, gauge: Gauge, outline: Outline) -> str:
-    """What of the face lies which way, as its pointer or its bands say it."""
-    up = (one.value or 0.0) > 0.0
+def side_words(up: bool, place: Placement, gauge: Gauge, outline: Outline) -> str:
+    """What of the face lies which way where a gauge reads `up`, as its pointer or its bands say it."""
     if gauge.angular:
-        return "up by" if up else "down by"
-    if isinstance(gauge, OpticalFlat) and over_the_bore(gauge, outline, one.place.at):
-        return f"bore {'over' if up else 'under'} the rim by"
-    what = ("there" if one.place.along else "middle") if gauge.pointer is None else gauge.pointer
-    return f"{what} {'high' if up else 'low'} by".lstrip()
+        return "up" if up else "down"
+    if isinstance(gauge, OpticalFlat) and over_the_bore(gauge, outline, place.at):
+        return f"bore {'over' if up else 'under'} the rim"
+    what = ("there" if place.along else "middle") if gauge.pointer is None else gauge.pointer
+    return f"{what} {'high' if up else 'low'}".lstrip()
 
 
 def _where(one: Prediction, units: Units, given: bool) -> str:

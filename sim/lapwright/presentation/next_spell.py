@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from functools import cached_property
 from math import degrees
@@ -15,13 +16,17 @@ from lapwright.optimisation.history import foretell
 from lapwright.optimisation.shop import Knowledge
 from lapwright.optimisation.sight import ToRead, all_readings, sight_of
 from lapwright.optimisation.spell import new_day
+from lapwright.presentation.gauge_words import side_words
 from lapwright.presentation.tables import stroke_words, turn_words
+from lapwright.presentation.tuning_notes import label
 from lapwright.results.answer import Answer, wrapped
-from lapwright.units import Units, joined
+from lapwright.specification.step import Step
+from lapwright.units import Unit, Units, joined
 
 __all__ = ["NextAnswer", "read_where"]
 
 
+URAD = Unit(1e-6, "urad")
 OPEN = 0.3e-6  # [m] half a band: a form that is less sure than this has not been read
 SELDOM = 3999  # spells: what comes more seldom still is not told apart
 MOST_SAID = 4  # readings that are told one by one
@@ -144,6 +149,7 @@ class NextAnswer(Answer):
                 "time": step.total_strokes / step.pace,
                 "stroke": stroke_words(step),
                 "turn": turn_words(step.turn),
+                "fresh_grit_every": step.fresh_every,
                 "expect": [
                     {"gauge": r.gauge, "plate": r.plate, "angle": r.angle, **vars(b)}
                     for r, b in self.foretold
@@ -166,6 +172,10 @@ class NextAnswer(Answer):
             ],
             "usual_gauges": self.book.usual_gauges,
             "excess": self.advice.excess,
+            "harm": [
+                {"of": one.asked.plate, "form": one.asked.form, "share": one.share, "by": one.by}
+                for one in self.advice.harm
+            ],
             "why": self.advice.why,
             "chance": self.advice.chance,
             "reached_now": self.advice.reached_now,
@@ -203,12 +213,9 @@ class NextAnswer(Answer):
             told = f"(No gauge in the study: usual ones are taken: {names}.)"
             yield from wrapped(told, "", "  ")
 
-    def band_words(self, band: Band, figures: int = 2) -> str:
+    def band_words(self, band: Band) -> str:
         """A size with its band, the right way round: "1.4 um (1.1 to 1.7)"."""
-        small = self.units.small
-        low, high = sorted((band.low, band.high))
-        ends = f"({Units.number(low / small.size, figures)} to {Units.number(high / small.size, figures)})"
-        return f"{Units.number(band.middle / small.size, figures)} {small.name} {ends}"
+        return _banded(band, self.units.small)
 
     def _now(self) -> str:
         parts = []
@@ -256,16 +263,33 @@ class NextAnswer(Answer):
         return f"Yes: {'; '.join(shown)}." if shown else "Yes."
 
     def value_words(self, reading: Reading, value: float) -> str:
-        """What a gauge shows [m, rad], in its own unit."""
-        angular = self.book.study.gauges[reading.gauge].angular
-        size, name = (1e-6, "urad") if angular else (self.units.small.size, self.units.small.name)
-        return f"{Units.number(float(value) / size)} {name}"
+        """What a gauge shows [m, rad], in its own unit: "middle low by 0.20 um"."""
+        unit = self._unit(reading)
+        size = f"{Units.number(abs(float(value)) / unit.size)} {unit.name}"
+        return f"{self._side(reading, value > 0.0)} by {size}" if value else f"0 {unit.name}"
 
     def reading_words(self, reading: Reading, band: Band) -> str:
-        """A reading with its band."""
-        size = 1e-6 if self.book.study.gauges[reading.gauge].angular else self.units.small.size
-        low, high = Units.number(band.low / size), Units.number(band.high / size)
-        return f"{self.value_words(reading, band.middle)} ({low} to {high})"
+        """A reading with its band: "middle low by 1.2 um (0.8 to 1.6)", or from low to high."""
+        unit = self._unit(reading)
+        if band.low < 0.0 < band.high:
+            digits = _digits(0.5 * (band.high - band.low) / unit.size)
+            low, high = (
+                f"{_fixed(abs(end) / unit.size, digits)} {unit.name}"
+                for end in (band.low, band.high)
+            )
+            down, up = (self._side(reading, side).rpartition(" ")[2] for side in (False, True))
+            what = self._side(reading, True).rpartition(" ")[0]
+            return f"{what} {low} {down} to {high} {up}".lstrip()
+        size = Band(abs(band.middle), *sorted((abs(band.low), abs(band.high))))
+        return f"{self._side(reading, band.middle > 0.0)} by {_banded(size, unit)}"
+
+    def _unit(self, reading: Reading) -> Unit:
+        angular = self.book.study.gauges[reading.gauge].angular
+        return URAD if angular else self.units.small
+
+    def _side(self, reading: Reading, up: bool) -> str:
+        gauge, plate = self.book.study.gauges[reading.gauge], self.book.study.plates[reading.plate]
+        return side_words(up, reading.place, gauge, plate.outline)
 
     def _learnt(self) -> str:
         done = dict.fromkeys(e.done.grit.name for e in self.book.entries if e.done is not None)
@@ -290,7 +314,7 @@ class NextAnswer(Answer):
         turn = "do not turn the top" if not step.turn.angle else turn_words(step.turn)
         text = (
             f"{step.top} on top, {step.grit.name}, {stroke_words(step, self.units)}, {turn}, "
-            f"{step.total_strokes} strokes ({time}), fresh grit first."
+            f"{step.total_strokes} strokes ({time}), {fresh_words(step)}."
         )
         expected = [
             f"{read_where(r)} {self.reading_words(r, b)}" for r, b in self.foretold[:MOST_SAID]
@@ -306,6 +330,16 @@ class NextAnswer(Answer):
         within = f"known within {now} {small.name} now, {then} then"
         return f"{plate}'s {name} ({read_where(one.reading)}; {within})"
 
+    def _harm(self) -> str:
+        """What even the least harmful spell makes worse, and how surely."""
+        if not self.advice.harm:
+            return ""
+        told = [
+            f"the {label(one.asked)} by {self.units.size(one.by)} in {100.0 * one.share:.0f} of 100"
+            for one in self.advice.harm[:2]
+        ]
+        return f", even the best of them {joined(told)}"
+
     def _to_go(self) -> str:
         advice = self.advice
         share = f"{100.0 * advice.reached_now:.0f} in 100"
@@ -317,11 +351,9 @@ class NextAnswer(Answer):
             now, then = map(Units.number, advice.excess)
             return f"The goal is not in sight yet: its forms are {now} times it now, {then} times it then."
         if advice.step is None:
-            more = (
-                "would make some form worse"
-                if advice.why == "worse"
-                else "would not help enough to be worth it"
-            )
+            more = "would not help enough to be worth it"
+            if advice.why == "worse":
+                more = f"would make some form worse{self._harm()}"
             return f"Stop: nothing that was tried here helps; every spell {more} (reached now: {share})."
         low, _, high = advice.spells
         count = f"{low:.0f}" if round(low) == round(high) else f"{low:.0f} to {high:.0f}"
@@ -343,6 +375,35 @@ class NextAnswer(Answer):
         mine = any(f"goal.effort.{name}" not in self.study.assumed for name, _ in costs)
         usual = "" if self.study.goal is not None and mine else " (usual; say yours in [goal])"
         return f"Handling is taken as {said}{usual}."
+
+
+def fresh_words(step: Step) -> str:
+    """When a fresh dab comes in a spell: at its start, and so often after that."""
+    every = step.fresh_every
+    if every is None or every >= step.total_strokes / step.pace:
+        return "fresh grit first"
+    return f"fresh grit first and every {Units.spell(every)}"
+
+
+def _digits(doubt: float) -> int:
+    """Decimal places of a size that is known within `doubt`: one figure of it, two where it begins low."""
+    if not doubt > 0.0:
+        return 2
+    power = math.floor(math.log10(doubt))
+    return (1 if doubt < 3.0 * 10.0**power else 0) - power
+
+
+def _fixed(value: float, digits: int) -> str:
+    """A number with so many decimal places; fewer than none stand before the point."""
+    return f"{round(value, digits):.{max(0, digits)}f}"
+
+
+def _banded(band: Band, unit: Unit) -> str:
+    """A size with its band, in no more figures than its doubt leaves: "1.4 um (1.1 to 1.7)"."""
+    low, middle, high = (end / unit.size for end in (band.low, band.middle, band.high))
+    digits = _digits(0.5 * (high - low))
+    ends = f"{_fixed(low, digits)} to {_fixed(high, digits)}"
+    return f"{_fixed(middle, digits)} {unit.name} ({ends})"
 
 
 def read_where(reading: Reading) -> str:

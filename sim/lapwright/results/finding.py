@@ -49,7 +49,8 @@ class Kind(NamedTuple):
     outlook of each step; where it is told after a run alone, from run and study; of readings, from them, the
     gauges, the plates and the estimate.  `sentence`: in it {plate}, {top}, {bottom} and the numbers, each as
     `Units` says it ("{mass:mass}"); "" where words are reckoned, which `presentation` does by the code.
-    `of`: what it holds for, whatever the step; `hurts`: a person.
+    `of`: what it holds for, whatever the step; `hurts`: a person.  `bench`: what to do there, where the
+    sentence ends with what to write in a study.
     """
 
     what: str
@@ -58,6 +59,7 @@ class Kind(NamedTuple):
     sentence: str = ""
     of: Literal["step", "plate", "end"] = "step"
     hurts: bool = False
+    bench: str = ""
 
 
 @dataclass(frozen=True)

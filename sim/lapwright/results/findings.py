@@ -374,6 +374,7 @@ KINDS = {
         _of_motion,
         sentence="the top neither travels nor turns while it rubs, so nothing is lapped. "
         'Write stroke = {{ travel = "1/3" }}',
+        bench="Move it over the bottom",
     ),
     "pits_left": Kind(
         "pits of a coarser grit that the metal off did not reach the bottom of",
@@ -393,8 +394,16 @@ KINDS = {
         sentence="{pressure:pressure} is below {limit:pressure}: the top may float on the grit and cut "
         "little. Add load",
     ),
-    "no_turn": Kind("the top is never turned", _of_motion),
-    "one_side": Kind("the stroke stays on one side of a plate", _of_motion),
+    "no_turn": Kind(
+        "the top is never turned",
+        _of_motion,
+        bench="Turn it as you go; one longer than wide end for end only",
+    ),
+    "one_side": Kind(
+        "the stroke stays on one side of a plate",
+        _of_motion,
+        bench="Bring the stroke over the middle, or walk round with it",
+    ),
     "finer": Kind("a grit much finer than the one before it", _grits),
     "pits": Kind("pits of a coarser grit that will stay, as far as can be told", _grits, "before"),
     "best_passed": Kind(
@@ -405,6 +414,7 @@ KINDS = {
         _of_grit,
         sentence="one dab of grit for longer than ten minutes wears out. "
         'Write fresh_grit_every = "5 min"',
+        bench="Take a fresh one every 5 min",
     ),
     "long_stroke": Kind(
         "the faces change within one stroke",

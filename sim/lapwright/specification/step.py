@@ -152,10 +152,14 @@ def _fade(value: Any) -> float | None:
     return None if value == "none" else LASTS(value)
 
 
+WITHIN = pure_number(1.0, 100.0, "to how many times or divided by the wear is known")
+
+
 @dataclass(frozen=True)
 class Grit(Frozen):
     """A grit: `size` [m], wear, layer, `fade` [s] (None: does not fade), `held_in` a plate or None.
 
+    `wear_within`: its wear is known to times or divided by this (95 in 100); None: a guess.
     Without a size its name says it, such as "15 um" or "F400"; wear and layer are then usual for the size.
     `held`, as in a study: "loose" or {"in": "B"}.
     """
@@ -166,6 +170,7 @@ class Grit(Frozen):
     layer: Said[Layer] = Said(made(Layer))
     fade: Said[float | None] = Said(Reader(_fade, LASTS.typed), "none")
     held_in: Said[str | None] = Said(str, "loose", None)
+    wear_within: Said[float | None] = Said(WITHIN, default=None)
 
     def __init__(
         self,
@@ -175,6 +180,7 @@ class Grit(Frozen):
         layer: Layer | Mapping[str, Any] | None = None,
         fade: Size | None = None,
         held_in: str | None = None,
+        wear_within: float | None = None,
         *,
         held: str | Mapping[str, str] | None = None,
     ) -> None:
@@ -191,6 +197,7 @@ class Grit(Frozen):
             layer=usual_layer(self.size) if layer is None else layer,
             fade=fade,
             held_in=held["in"] if isinstance(held, Mapping) else held_in,
+            wear_within=wear_within,
         )
 
 

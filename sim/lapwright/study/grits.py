@@ -44,11 +44,12 @@ def _grit(name: str, table: Table, plates: Mapping[str, Any]) -> Grit | None:
     layer = _layer(table, size)
     fade = table.said(Grit, "fade")
     held = _held(table, plates)
+    within = table.said(Grit, "wear_within")
     table.take("note", text)
     table.done()
     if size is None:
         return None
-    grit = Grit(name, size, wear, layer, fade, held)
+    grit = Grit(name, size, wear, layer, fade, held, within)
     _assume(table, grit)
     sound = (wear is not None or not table.has("wear")) and layer is not None
     return grit if sound else None

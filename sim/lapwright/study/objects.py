@@ -266,7 +266,7 @@ def _grit(grit: Grit, grits: dict[str, Document]) -> str:
         table["wear"] = _wear(grit.wear)
     if grit.layer != usual_layer(grit.size):
         table["layer"] = spelled(grit.layer, "depth", "pressure")
-    table |= spelled(grit, "fade")
+    table |= spelled(grit, "fade", "wear_within")
     if grit.held_in is not None:
         table["held"] = {"in": grit.held_in}
     if grits.setdefault(name, table) != table:

@@ -1,0 +1,158 @@
+"""What `next` says at the bench: no bare sign, no figure beyond its doubt, fresh grit, whose form gets worse.
+
+The outside: a doubt is given with one or two significant figures, and the size to the same place (JCGM
+100:2008, 7.2.6, from memory); a dab of grit lasts about ten minutes (common practice, no source).
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from lapwright.integration.estimate import outlooks
+from lapwright.metrology.reading import Reading
+from lapwright.optimisation import advise as choice
+from lapwright.optimisation.advise import Advice, Harm
+from lapwright.optimisation.book import Band, Book
+from lapwright.optimisation.track import Constraint
+from lapwright.presentation.finding_words import in_words
+from lapwright.presentation.next_spell import NextAnswer, fresh_words
+from lapwright.results.findings import foreseen
+from lapwright.study.read import parse
+
+STUDY = """
+plates.A = { disc = "160 mm", thickness = "30 mm" }
+plates.B = { like = "A" }
+gauges.sph = { kind = "spherometer", foot_circle = "110 mm", resolution = "0.05 um", repeatability = "20 nm" }
+[[steps]]
+top = "A"
+bottom = "B"
+grit = "15 um"
+strokes = 300
+turn = "8 deg per stroke"
+"""
+SPH = Reading("sph", "A")
+
+
+@pytest.fixture(scope="module")
+def book() -> Book:
+    return Book(parse(STUDY, "mine"))
+
+
+def answer(book: Book, why: str = "no better", harm: tuple[Harm, ...] = ()) -> NextAnswer:
+    return NextAnswer(book, Advice(None, why, 0.1, 0.1, harm=harm))
+
+
+@pytest.mark.parametrize(
+    ("band", "told"),
+    [
+        ((0.45e-6, 0.2e-6, 0.7e-6), "middle high by 0.45 um (0.20 to 0.70)"),
+        ((-1.2e-6, -1.6e-6, -0.8e-6), "middle low by 1.2 um (0.8 to 1.6)"),
+        ((-1.1e-9, -0.08e-6, 0.08e-6), "middle 0.08 um low to 0.08 um high"),
+        ((12.34e-6, 8e-6, 15e-6), "middle high by 12 um (8 to 15)"),
+        ((-0.4e-6, -1.1e-6, 0.3e-6), "middle 1.1 um low to 0.3 um high"),
+    ],
+)
+def test_a_reading_is_said_by_its_side_and_no_finer_than_its_doubt(
+    book: Book, band: tuple[float, float, float], told: str
+) -> None:
+    assert answer(book).reading_words(SPH, Band(*band)) == told
+
+
+def test_figures_carry_what_their_doubt_leaves_and_no_more(book: Book) -> None:
+    """The last place is the largest power of ten within a third of half the band; nothing is off by more."""
+    rng = np.random.default_rng(5)
+    says = answer(book)
+    for _ in range(300):
+        half = 10.0 ** rng.uniform(-2.0, 1.0)
+        middle = half * rng.uniform(1.05, 50.0) * rng.choice([-1.0, 1.0])
+        text = says.reading_words(SPH, Band(*(1e-6 * (middle + k * half) for k in (0, -1, 1))))
+        assert "-" not in text
+        figures = re.findall(r"\d+(?:\.\d+)?", text)
+        place = 10.0 ** np.floor(np.log10(half / 2.999))
+        ends = sorted(map(abs, (middle - half, middle + half)))
+        for figure, value in zip(figures, (abs(middle), *ends), strict=True):
+            assert abs(float(figure) - value) <= 0.501 * place
+            assert float(figure) / place == pytest.approx(round(float(figure) / place), abs=1e-6)
+            assert len(figure.partition(".")[2]) == max(0, -round(np.log10(place)))
+
+
+def test_what_a_gauge_showed_is_said_by_its_side(book: Book) -> None:
+    says = answer(book)
+    assert says.value_words(SPH, -0.2e-6) == "middle low by 0.20 um"
+    assert says.value_words(SPH, 0.0) == "0 um"
+
+
+@pytest.mark.parametrize(
+    ("minutes", "fade", "own", "every"),
+    [
+        (20.0, None, None, 300.0),  # longer than a dab lasts
+        (10.0, None, None, None),
+        (10.0, 480.0, None, 300.0),  # a dab that is known to tire was lapped fresh every 5 min
+        (2.0, 480.0, None, None),
+        (20.0, None, 120.0, 120.0),  # as the study says
+        (2.0, None, 300.0, 300.0),
+    ],
+)
+def test_a_long_spell_gets_fresh_grit(
+    book: Book, minutes: float, fade: float | None, own: float | None, every: float | None
+) -> None:
+    step = book.study.steps[0]
+    step = replace(step, grit=replace(step.grit, fade=fade), fresh_every=own)
+    (tried, *_) = choice._candidates(book.bench, [step])
+    one = choice._Tried(tried, 0, 60.0 * minutes, np.zeros((1, 1)), 0.0)
+    advised = choice._for_so_long(one)
+    assert advised.total_strokes == round(60.0 * minutes * step.pace)
+    if own == 300.0:
+        assert fresh_words(advised) == "fresh grit first"  # over before the second dab
+        return
+    assert advised.fresh_every == every
+    again = every is not None and every < 60.0 * minutes
+    told = (
+        f"fresh grit first and every {every / 60.0:.3g} min"
+        if every and again
+        else "fresh grit first"
+    )
+    assert fresh_words(advised) == told
+
+
+def test_it_says_which_form_gets_worse_and_by_how_much(book: Book) -> None:
+    flat, twist = (Constraint(form, "A", 0.3e-6) for form in ("flatness", "twist"))
+    harm = (Harm(flat, 0.42, 0.31e-6), Harm(twist, 0.2, 0.15e-6))
+    told = answer(book, why="worse", harm=harm).sentences["To go"]
+    worse = "every spell would make some form worse, even the best of them the flatness of A by"
+    assert f"{worse} 0.31 um in 42 of 100 and the twist of A by 0.15 um in 20 of 100" in told
+
+
+def test_harm_is_counted_form_by_form(book: Book) -> None:
+    """Three of eight shops whose dome of A grows by 0.3 um, by hand; nothing of B."""
+    bench = book.bench
+    asked = tuple(Constraint("dome", name, 0.3e-6) for name in "AB")
+    goal = replace(book.goal, asked=asked, began={})
+    before = np.zeros((8, bench.layout.size))
+    after = before.copy()
+    at, back = bench.layout.quadratic("A")
+    after[:3, at] = back @ np.array([0.3e-6, 0.0, 0.0])
+    (harm,) = choice._harm(goal, bench, before, after)
+    assert (harm.asked, harm.share) == (asked[0], 3 / 8)
+    assert harm.by == pytest.approx(0.3e-6, rel=1e-6)
+    assert choice._worse(goal, bench, before, after) == 3 / 8
+
+
+def test_a_card_says_what_to_do_and_not_what_to_write() -> None:
+    """Of a step at which everything is amiss that a study would be told to write otherwise."""
+    text = STUDY.replace('turn = "8 deg per stroke"\n', "").replace(
+        "strokes = 300", 'time = "40 min"'
+    )
+    text += 'stroke = { kind = "circle", radius = "9 mm", centre = ["20 mm", "0 mm"] }\n'
+    study = parse(text)
+    found = foreseen(study, outlooks(study.plates, study.steps))
+    assert {"one_dab", "no_turn", "one_side"} <= {one.code for one in found}
+    written, said = ("\n".join(in_words(found, study, bench=bench)) for bench in (False, True))
+    assert written.count("Write ") == 3
+    assert "Write " not in said
+    assert "Take a fresh one every 5 min" in said
+    assert len(said.splitlines()) == len(written.splitlines())
