@@ -1,11 +1,13 @@
 """`log` and `next` at the bench: two unread plates in a practice shop, typed through."""
 
 import json
+import math
 import tomllib
 from pathlib import Path
 
 import pytest
 
+import lapwright as lw
 from lapwright.commands.main import main
 
 STUDY = """
@@ -214,3 +216,94 @@ def test_the_folder_stands_beside_the_study_or_elsewhere_or_nowhere(bench, capsy
     assert [p.name for p in (bench / "other").iterdir()] == ["here"]
     assert main(["next", "../mine.toml"]) == 0
     assert (bench / "mine-next" / "next.html").is_file()
+
+
+@pytest.mark.usefixtures("hasty")
+def test_an_undone_entry_leaves_the_page_of_the_one_before(bench, capsys):
+    """Taken back, the folder is what `next` makes of the log as it then stands, to the bit."""
+    (bench / "mine.toml").write_text(STUDY + GOAL, "utf-8")
+    first, _, _ = LOG.partition("[[spells]]\ndate = 2026-03-03")
+    (bench / "mine.log.toml").write_text(first, "utf-8")
+    assert main(["next", "mine.toml", "--out", "before"]) == 0
+    (bench / "mine.log.toml").write_text(LOG, "utf-8")
+    assert main(["next", "mine.toml"]) == 0
+    old = Path("mine-next/next.html").read_text("utf-8")
+    capsys.readouterr()
+    assert main(["log", "mine.toml", "--undo"]) == 0
+    said = capsys.readouterr().out
+    assert said.startswith("The last entry is taken back.")
+    assert "Now. A" in said
+    new = Path("mine-next/next.html").read_text("utf-8")
+    assert new != old
+    assert new.replace("mine-next", "before") == Path("before/next.html").read_text("utf-8")
+
+
+@pytest.mark.usefixtures("hasty")
+def test_what_was_learnt_of_the_wear_goes_along_with_the_next_study(bench, capsys):
+    """Readings and a weighing leave less than the band of ten open; so much is said of the next spell."""
+    (bench / "mine.toml").write_text(STUDY + GOAL, "utf-8")
+    lost = LOG.replace('note = "fresh dab"', 'lost = { A = "0.1 g" }')
+    (bench / "mine.log.toml").write_text(lost, "utf-8")
+    assert main(["next", "mine.toml", "--json"]) == 0
+    learnt = json.loads(capsys.readouterr().out)["learnt"]["wear"]["15 um on grey iron"]
+    document = tomllib.loads(Path("mine-next/next.toml").read_text("utf-8"))
+    (grit,) = document["grits"].values()
+    # On another day: 15 % more, one standard deviation.
+    half = math.log(learnt["high"] / learnt["low"]) / 2.0
+    assert math.log(grit["wear_within"]) == pytest.approx(math.hypot(half, 1.96 * 0.15), rel=0.1)
+    assert grit["wear_within"] < math.sqrt(10.0)
+    capsys.readouterr()
+    assert main(["run", "mine-next/next.toml", "--no-page"]) == 0
+    assert "until you weigh a plate" not in capsys.readouterr().out
+
+
+@pytest.mark.usefixtures("hasty")
+def test_an_inch_study_gets_a_next_study_in_inches(bench):
+    (bench / "mine.toml").write_text('units = "inch"\n' + STUDY + GOAL, "utf-8")
+    (bench / "mine.log.toml").write_text(LOG, "utf-8")
+    assert main(["next", "mine.toml"]) == 0
+    document = tomllib.loads(Path("mine-next/next.toml").read_text("utf-8"))
+    (step,), (grit,) = document["steps"], document["grits"].values()
+    assert step["stroke"]["length"].endswith(" in")
+    assert grit["layer"]["depth"].endswith(" uin")
+    typed = [size for plate in document["plates"].values() for size in plate["form"].values()]
+    assert all(size.endswith((" uin", ".x3p")) for size in typed)
+
+
+def test_swaps_in_metal_are_no_record_of_what_was_done(bench, capsys):
+    (bench / "mine.toml").write_text(STUDY + 'swap_every = "0.2 um"\n' + REACHED, "utf-8")
+    done = ["log", "mine.toml", "--no-page", "--reading", "sph A 0.3 um", "--done"]
+    assert main([*done, "step 1, 4 min"]) == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert "spells.1.done.swap_every is in metal" in line.replace(":", "")
+    assert "swapped every 4 min" in line
+    assert not (bench / "mine.log.toml").exists()
+    assert main([*done, "step 1, 4 min, swapped every 1 min"]) == 0
+    assert 'swap_every = "1 min"' in (bench / "mine.log.toml").read_text("utf-8")
+
+
+@pytest.mark.usefixtures("hasty")
+def test_a_table_of_readings_is_logged_and_drawn(bench, capsys):
+    ind = 'gauges.ind = { kind = "bridge", resolution = "0.05 um", repeatability = "20 nm" }\n'
+    (bench / "mine.toml").write_text(
+        STUDY.replace("[[steps]]", ind + "[[steps]]") + REACHED, "utf-8"
+    )
+    rows = ["um,-50 mm,-25 mm,0 mm,25 mm,50 mm"]
+    for y in (50, 25, 0, -25, -50):
+        told = [f"{-1.0 * (x * x + y * y) / 6400:.2f}" for x in (-50, -25, 0, 25, 50)]
+        rows.append(",".join([f"{y} mm", *told]))
+    (bench / "monday.csv").write_text("\n".join(rows), "utf-8")
+    before = lw.Book("mine.toml").now.form("A", "sphere")
+    assert main(["log", "mine.toml", "--reading", "ind A monday.csv"]) == 0
+    said = capsys.readouterr().out
+    book = lw.Book("mine.toml")
+    assert len(book.entries) == 1
+    after = book.now.form("A", "sphere")
+    assert after.low < 1.0e-6 < after.high  # 1 um from the middle to the rim of 160 mm
+    assert after.high - after.low < 0.2 * (before.high - before.low)
+    assert "Now. A domed" in said
+    page = Path("mine-next/next.html").read_text("utf-8")
+    assert "ind on A, 25 places" in page
+    assert "dots: touched for the last entry" in page
+    assert "hatched: not known within" in page  # B, which nobody read
+    assert "rings: read here next" in page

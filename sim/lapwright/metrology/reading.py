@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from math import atan2, cos, pi, sin
 
 import numpy as np
@@ -50,6 +50,7 @@ class Reading(Frozen):
     or "down" to the reading, where that is known.  Readings of one gauge with one `date` are one session.
     `temperature` [K].  A value in text says by its unit whether it is a height or a slope.
     `side_told`: whether it is known to be a dome or a dish; a count of bands is not.
+    `part` of which [[readings]] (from 1) it is, and `table` the file, where one holds many.
     """
 
     gauge: str
@@ -65,6 +66,8 @@ class Reading(Frozen):
     date: Said[datetime.date | None] = Said(DATE, default=None)
     note: Said[str] = Said(text, default="")
     side_told: bool = True
+    part: int = field(default=0, compare=False)
+    table: str = field(default="", compare=False)
 
     @property
     def place(self) -> Placement:

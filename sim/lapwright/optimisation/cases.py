@@ -175,6 +175,11 @@ def with_places(document: dict[str, Any], folder: Path) -> dict[str, Any]:
     out = dict(document)
     if "start" in out:
         out["start"] = placed(out["start"], folder)
+    if any("table" in one for one in document.get("readings", ())):
+        out["readings"] = [
+            {**one, "table": str((folder / one["table"]).resolve())} if "table" in one else one
+            for one in document["readings"]
+        ]
     for group in ("plates", "parts"):
         for name, table in document.get(group, {}).items():
             form = table.get("form")

@@ -84,11 +84,15 @@ def entries_of(log: str, study: Study) -> tuple[Entry, ...]:
             faults.add(_placed(fault.key, places), fault.message, fault.code)
     faults.check()
     assert isinstance(read, Study)
-    steps, readings = iter(enumerate(read.steps, 1)), iter(read.readings)
+    steps = iter(enumerate(read.steps, 1))
+    by_part: dict[int, list[Reading]] = {}
+    for reading in read.readings:
+        by_part.setdefault(reading.part, []).append(reading)
+    parts_read = iter(by_part[part] for part in sorted(by_part))
     entries = []
     for spell, own in zip(spells, parts, strict=True):
         number, done = next(steps) if "done" in spell else (0, None)
-        some = tuple(next(readings) for _ in spell.get("readings", ()))
+        some = tuple(one for _ in spell.get("readings", ()) for one in next(parts_read))
         any_hand = f"steps.{number}.hand" in read.assumed
         if done is not None and done.swap is not None and done.swap.removed:
             faults.add(_placed(f"steps.{number}.swap_every", places), HOW_SWAPPED)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from lapwright import __version__
 from lapwright.metrology.form import FORMS
+from lapwright.metrology.reading import Reading
 from lapwright.modal.basis import PLANES, form_names
 from lapwright.optimisation.book import Band, Book, Now
 from lapwright.optimisation.entry import Entry
@@ -18,7 +19,7 @@ from lapwright.optimisation.sight import sight_of
 from lapwright.presentation import pictures
 from lapwright.presentation.card import POINT, SIZES, Line, row_height
 from lapwright.presentation.finding_words import in_words
-from lapwright.presentation.next_spell import NextAnswer, read_where
+from lapwright.presentation.next_spell import NextAnswer, read_where, table_words
 from lapwright.presentation.orders import Order, grit_words, orders
 from lapwright.presentation.pictures.faces import Believed, believed
 from lapwright.presentation.pictures.history import Went, WentOn, went
@@ -36,6 +37,8 @@ Array = NDArray[np.float64]
 
 ACROSS = 121  # places along a cut
 DRAWN = 400  # shops that give a band its ends
+TOO_WIDE = 0.5  # of the goal: a place that is known within this is known well enough
+WITHIN = 1.96  # standard deviations, for 95 in 100
 STREAM = 0x70616765  # sets these random numbers apart from others with the same seed
 PLAINLY = 1e-6  # [m] a reading whose scatter would be more of a form tells nothing of it
 MOST_ENTRIES = 24  # entries that are drawn; of more, the last
@@ -59,7 +62,7 @@ def next_page(answer: NextAnswer, study: Study | None, lap: str = "") -> str:
     """
     book, own = answer.book, answer.book.study
     looks = _looks(study)
-    minded = [] if study is None else in_words(foreseen(study, looks), study)
+    minded = [] if study is None else in_words(foreseen(study, looks), study, bench=True)
     care = [f"{sentence(line)}." for line in minded]
     with pictures.sheet():
         faces, history = believed(_faces(answer), answer.units), went(_went(answer), answer.units)
@@ -132,8 +135,62 @@ def _faces(answer: NextAnswer) -> list[Believed]:
         told = [answer.form_words(key, band) for key, band in bands.items() if key != "flatness"]
         told.append(f"flat within {answer.band_words(bands['flatness'])}")
         middle = known.centre[layout.face(name)] @ shapes
-        found.append(Believed(plate, heights, tuple(told), x, middle, low, high))
+        within = TOO_WIDE * min(book.goal.reach.values())
+        spread = _spread(book, name, shops)
+        there = plate.land_inside(book.bench.layout.margin.of(plate.outline)) >= 0.5
+        unsure = there & (spread > within)
+        found.append(
+            Believed(
+                plate,
+                heights,
+                tuple(told),
+                x,
+                middle,
+                low,
+                high,
+                unsure,
+                within,
+                _touched(book, name, _last_read(book)),
+                _wanted(answer, name, np.where(unsure, spread, 0.0)),
+            )
+        )
     return found
+
+
+def _spread(book: Book, name: str, shops: Array) -> Array:
+    """How far either way each place of a face may lie, in 95 of 100, less how the face lies (ny, nx) [m]."""
+    layout, plate = book.bench.layout, book.bench.layout.plates[name]
+    x, y = (values.ravel() for values in plate.grid.mesh())
+    shapes = layout.bases[name].evaluate(x, y)[PLANES:]
+    covariance = np.cov(shops[:, layout.face(name)], rowvar=False)
+    variance = np.einsum("ip,ij,jp->p", shapes, covariance, shapes).reshape(plate.grid.shape)
+    half: Array = WITHIN * np.sqrt(variance)
+    return half
+
+
+def _last_read(book: Book) -> Sequence[Reading]:
+    return next((c.entry.readings for c in reversed(book.chapters) if c.entry.readings), ())
+
+
+def _touched(book: Book, name: str, readings: Sequence[Reading]) -> Array:
+    """Where gauges touch a face in some readings (k, 2) [m]."""
+    outline = book.bench.layout.plates[name].outline
+    found = [np.zeros((0, 2))]
+    for one in readings:
+        if one.plate == name:
+            there = book.bench.gauges[one.gauge].contacts(one.place, outline)
+            found.append(np.stack([there.x, there.y], axis=1))
+    return np.concatenate(found)
+
+
+def _wanted(answer: NextAnswer, name: str, spread: Array) -> Array:
+    """Where to touch a face next: as is advised, else where it is least known, if anywhere too little."""
+    asked = [one.reading for one in answer.advice.read if one.reading.plate == name]
+    if asked or not spread.any():
+        return _touched(answer.book, name, asked)
+    x, y = answer.book.bench.layout.plates[name].grid.mesh()
+    at = int(spread.argmax())
+    return np.array([[x.ravel()[at], y.ravel()[at]]])
 
 
 # --- how each form went ------------------------------------------------------------------------
@@ -225,7 +282,10 @@ def _card(answer: NextAnswer, looks: Sequence[Outlook], care: Sequence[str]) -> 
             "grit": grit_words(step),
             "before": WASHED,
             "expect": "Expect, 95 in 100",
-            "rows": [(read_where(r), answer.reading_words(r, band)) for r, band in answer.foretold],
+            "rows": [
+                *((read_where(r), answer.reading_words(r, band)) for r, band in answer.foretold),
+                *((what, "as a table") for what in answer.again),
+            ],
             "foot": [
                 f"Lifting: {step.top}, the top, weighs {mass}.",
                 "Slide plates apart, never pry. Fingers out of the gap. Local rules come first.",
@@ -270,7 +330,9 @@ def _logged(answer: NextAnswer, number: int, chapter: Chapter) -> dict[str, Any]
     if told is not None and entry.done is not None:
         spells = Units.number(round(1.0 / max(told.tail, 1e-9)))
         foretold = f"no, once in {spells} spells" if told.alarm else "yes"
-    read = [f"{read_where(r)}: {answer.value_words(r, r.value)}" for r in entry.readings]
+    single = [r for r in entry.readings if not r.table]
+    read = [f"{read_where(r)}: {answer.value_words(r, r.value)}" for r in single]
+    read += table_words(entry.readings)
     read += [f"{name} lost {answer.units.mass(mass)}" for name, mass in entry.lost.items()]
     return {
         "number": number,

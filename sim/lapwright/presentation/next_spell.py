@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
 from functools import cached_property
 from math import degrees
 from typing import Any
@@ -23,7 +24,7 @@ from lapwright.results.answer import Answer, wrapped
 from lapwright.specification.step import Step
 from lapwright.units import Unit, Units, joined
 
-__all__ = ["NextAnswer", "read_where"]
+__all__ = ["NextAnswer", "fresh_words", "read_where", "table_words"]
 
 
 URAD = Unit(1e-6, "urad")
@@ -98,7 +99,7 @@ class NextAnswer(Answer):
         if after is None:
             return []
         bench, number = self.book.bench, len(self.book.entries) + 1
-        readings = self._asked()
+        readings = [one for one in self._asked() if not one.table]
         if not readings:
             return []
         found = foretell(
@@ -106,6 +107,11 @@ class NextAnswer(Answer):
         )
         bands = zip(found.middle, found.low, found.high, strict=True)
         return [(r, Band(*map(float, band))) for r, band in zip(readings, bands, strict=True)]
+
+    @cached_property
+    def again(self) -> list[str]:
+        """Whole tables of readings to take again after the next spell."""
+        return [] if self._after is None else table_words(self._asked())
 
     def _asked(self) -> tuple[Reading, ...]:
         last = next(
@@ -254,12 +260,14 @@ class NextAnswer(Answer):
             much = Units.number(min(last.better[kind, of], 1e6))
             return f"{text} They fit {much} times better {MISHAPS[kind].format(of=of)}. Look at that first."
         shown = []
-        for k, reading in enumerate(last.entry.readings[:MOST_SAID]):
+        single = [(k, one) for k, one in enumerate(last.entry.readings) if not one.table]
+        for k, reading in single[:MOST_SAID]:
             band = Band(*(float(part[k]) for part in (told.middle, told.low, told.high)))
             read = self.value_words(reading, told.value[k])
             shown.append(
                 f"{read_where(reading)} {read}, foretold {self.reading_words(reading, band)}"
             )
+        shown += table_words(last.entry.readings)
         return f"Yes: {'; '.join(shown)}." if shown else "Yes."
 
     def value_words(self, reading: Reading, value: float) -> str:
@@ -319,6 +327,7 @@ class NextAnswer(Answer):
         expected = [
             f"{read_where(r)} {self.reading_words(r, b)}" for r, b in self.foretold[:MOST_SAID]
         ]
+        expected += self.again
         return text + (f" Then read {'; '.join(expected)}." if expected else "")
 
     def _first(self, one: ToRead) -> str:
@@ -404,6 +413,12 @@ def _banded(band: Band, unit: Unit) -> str:
     digits = _digits(0.5 * (high - low))
     ends = f"{_fixed(low, digits)} to {_fixed(high, digits)}"
     return f"{_fixed(middle, digits)} {unit.name} ({ends})"
+
+
+def table_words(readings: Sequence[Reading]) -> list[str]:
+    """Readings that stand in tables, a line for each: "ind on A, 42 places"."""
+    counts = Counter((one.gauge, one.plate, one.part) for one in readings if one.table)
+    return [f"{gauge} on {plate}, {count} places" for (gauge, plate, _), count in counts.items()]
 
 
 def read_where(reading: Reading) -> str:

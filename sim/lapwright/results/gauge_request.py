@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from lapwright.errors import CommandError
@@ -99,7 +100,10 @@ def request_of(
             raise CommandError(f"--plate: there is no plate '{name}' here: {there}", key="--plate")
     usual = {name: usual_of(plate) for name, plate in study.plates.items()}
     known = by_name(usual) | dict(study.gauges)
-    read = (*study.readings, *(_reading(text, study, known, usual) for text in readings))
+    read = (
+        *study.readings,
+        *(one for text in readings for one in _readings(text, study, known, usual)),
+    )
     _check_on_plates(read, known, study)
     _check_kinds(gauges or (), study)
     looked = {name: _looked_through(study, usual[name], gauges) for name in faces.maps}
@@ -208,20 +212,21 @@ def _flat(study: Study, looked: Sequence[Gauge], usual: Mapping[str, Gauge]) -> 
     return next(gauge for gauge in every if isinstance(gauge, OpticalFlat))
 
 
-def _reading(words: str, study: Study, known: Mapping[str, Gauge], usual: Usual) -> Reading:
-    """A reading from the command line: "GAUGE PLATE SIZE @ ANGLE at X, Y along Z"."""
+def _readings(words: str, study: Study, known: Mapping[str, Gauge], usual: Usual) -> list[Reading]:
+    """Readings from the command line: "GAUGE PLATE SIZE @ ANGLE at X, Y along Z", or a file of them."""
     from lapwright.specification.said import Faults
     from lapwright.specification.table import Table
-    from lapwright.study.gauges import reading_of
+    from lapwright.study.gauges import part_of
 
     data = reading_table(words, study, known, usual)
     faults = Faults()
-    reading = reading_of(Table(faults, "--reading", data), study.plates, known)
+    folder = study.folder or Path()
+    found = part_of(Table(faults, "--reading", data), study.plates, known, folder)
     if faults.found:
         raise CommandError(
             "; ".join(map(str, faults.found)), key="--reading", code=faults.found[0].code
         )
-    return reading
+    return found
 
 
 def reading_table(
@@ -240,6 +245,8 @@ def reading_table(
     other = name_on(name, plate)
     there = study.gauges if name in study.gauges else known or {}
     gauge = other if other in there else name
+    if value.lower().endswith(".csv"):
+        return {"gauge": gauge, "plate": plate, "table": value}
     data: dict[str, Any] = {"gauge": gauge, "plate": plate, "value": value}
     size, _, last = value.rpartition(" ")
     if last in ("dome", "dish"):

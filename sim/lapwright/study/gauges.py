@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 from lapwright.metrology.conditions import MOST_READ, SIZE, SIZE_SLOPE, Conditions, bands_in
@@ -27,9 +29,10 @@ from lapwright.specification.table import Table, choice
 from lapwright.study.goal import goal_table
 from lapwright.study.grits import a_plate
 from lapwright.study.model import Sweep, Tune, Variant
+from lapwright.study.reading_tables import table_of
 from lapwright.study.variants import tables_of
 
-__all__ = ["BESIDE", "gauge_keys", "gauges_of", "reading_of", "readings_of", "where_of"]
+__all__ = ["BESIDE", "gauge_keys", "gauges_of", "part_of", "readings_of", "where_of"]
 
 
 MOST_READINGS = 2000
@@ -142,21 +145,56 @@ def _zero_of(table: Table, plates: Mapping[str, Any], size: Callable[[Any], floa
 
 
 def readings_of(
-    root: Table, plates: Mapping[str, Any], gauges: Mapping[str, Gauge | None]
+    root: Table,
+    plates: Mapping[str, Any],
+    gauges: Mapping[str, Gauge | None],
+    folder: Path | None = None,
 ) -> tuple[Reading, ...]:
-    """What the gauges showed."""
-    tables = tables_of(root, "readings", MOST_READINGS)
-    return tuple(reading_of(table, plates, gauges) for table in tables)
+    """What the gauges showed; `folder`: where tables of readings lie, None where none is looked for."""
+    found: list[Reading] = []
+    for part, table in enumerate(tables_of(root, "readings", MOST_READINGS), 1):
+        found += [replace(one, part=part) for one in part_of(table, plates, gauges, folder)]
+    return tuple(found)
 
 
-def reading_of(
+def part_of(
+    table: Table,
+    plates: Mapping[str, Any],
+    gauges: Mapping[str, Gauge | None],
+    folder: Path | None,
+) -> list[Reading]:
+    """What one entry of [[readings]] says: one reading, or those of a file; faults are noted there."""
+    if "table" in table.data:
+        return _many(table, plates, gauges, folder)
+    return [_reading_of(table, plates, gauges)]
+
+
+def _many(
+    table: Table,
+    plates: Mapping[str, Any],
+    gauges: Mapping[str, Gauge | None],
+    folder: Path | None,
+) -> list[Reading]:
+    """The readings of a file, all of one gauge on one plate."""
+    gauge = table.need("gauge", lambda value: _a_gauge(value, gauges), 'gauge = "sph"')
+    plate = table.need("plate", lambda value: a_plate(value, plates), 'plate = "A"')
+    more = table.parts(Reading, ("approach", "temperature", "date", "note"))
+    there = plates.get(plate or "")
+    outline = None if there is None else there.outline
+    found = table_of(table, folder, gauges.get(gauge or ""), outline, shown_by)
+    table.done()
+    same = {"gauge": gauge, "plate": plate, "table": table.data["table"], **more}
+    return [replace(one, **same) for one in found]
+
+
+def _reading_of(
     table: Table, plates: Mapping[str, Any], gauges: Mapping[str, Gauge | None]
 ) -> Reading:
     """One reading from its table; faults are noted there."""
     gauge = table.need("gauge", lambda value: _a_gauge(value, gauges), 'gauge = "sph"')
     plate = table.need("plate", lambda value: a_plate(value, plates), 'plate = "A"')
     of = gauges.get(gauge) if gauge is not None else None
-    value = table.need("value", lambda typed: _read(typed, of), 'value = "1.2 um"')
+    value = table.need("value", lambda typed: shown_by(typed, of), 'value = "1.2 um"')
     dome = _domed(table)
     # A count of bands has no side: only a minus sign, or a word, tells a dish.
     counted = isinstance(of, OpticalFlat) and value is not None and value > 0.0
@@ -190,8 +228,8 @@ def where_of(table: Table) -> tuple[float, tuple[float, float], float]:
     return placed.angle, placed.at, placed.along
 
 
-def _read(value: Any, gauge: Gauge | None) -> float:
-    """What was shown [m, rad]; under an optical flat also in bands."""
+def shown_by(value: Any, gauge: Gauge | None) -> float:
+    """What a gauge showed [m, rad]; under an optical flat also in bands."""
     if gauge is not None and gauge.angular:
         return SIZE_SLOPE(value)
     bands = bands_in(value)

@@ -269,7 +269,7 @@ def parse_document(
         "goal": goal_of(root, plates),
         "tuned": tune_of(root, dict(document), check),
         "doubts": doubts_of(root, plates),
-        **_gauges(root, plates),
+        **_gauges(root, plates, (folder or Path()) if maps else None),
     }
     root.done()
     faults.check()
@@ -327,14 +327,14 @@ def _work(
     return plates, steps, start
 
 
-def _gauges(root: Table, plates: Mapping[str, Plate | None]) -> dict[str, Any]:
+def _gauges(root: Table, plates: Mapping[str, Plate | None], folder: Path | None) -> dict[str, Any]:
     """Gauges and readings; their room is entered only for a study that has them: `preview` is in a hurry."""
     if not (root.has("gauges") or root.has("readings")):
         return {}
     from lapwright.study.gauges import gauges_of, readings_of
 
     gauges = gauges_of(root, plates)
-    return {"gauges": gauges, "readings": readings_of(root, plates, gauges)}
+    return {"gauges": gauges, "readings": readings_of(root, plates, gauges, folder)}
 
 
 def _head(root: Table, stem: str) -> dict[str, Any]:

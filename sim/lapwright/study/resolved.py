@@ -75,6 +75,12 @@ MODULES: Mapping[str, tuple[str, ...]] = {
     "lapwright.metrology.reading": ("Reading",),
 }
 TYPES: Mapping[str, str] = {name: module for module, names in MODULES.items() for name in names}
+# Fields that came later, with what they are where a file is older.
+SINCE: Mapping[str, Mapping[str, Any]] = {
+    "Swap": {"removed": {}},
+    "Grit": {"wear_within": None},
+    "Reading": {"part": 0, "table": ""},
+}
 KINDS: tuple[Mapping[str, type], ...] = (curves.KINDS, instruments.KINDS)  # strokes and gauges
 DATES: Mapping[str, Any] = {
     "date": datetime.date,
@@ -183,6 +189,7 @@ def _kept(of: type) -> bool:
 
 def _made(kind: type, values: dict[str, Any]) -> Any:
     hints = _hints(kind)
+    values = {**SINCE.get(kind.__name__, {}), **values}
     if values.keys() != hints.keys():
         raise ValueError(
             f"a {kind.__name__} does not have these fields: {', '.join(sorted(values))}"

@@ -320,7 +320,9 @@ class Believed:
     """A face: its map `heights` (ny, nx) [m] in the middle of what is believed, what is said of it.
 
     `x` (n,) [m] from 9 to 3 o'clock through the middle; there the height in the `middle` of what is
-    believed, `low` and `high` (n,) [m]: 95 of 100 shops lie between.
+    believed, `low` and `high` (n,) [m]: 95 of 100 shops lie between.  `unsure` (ny, nx): where it is not
+    known `within` [m] either way; `read` (k, 2) [m]: where the last entry touched it; `wanted` (k, 2) [m]: where to
+    touch it next.
     """
 
     plate: Plate
@@ -330,6 +332,10 @@ class Believed:
     middle: Array
     low: Array
     high: Array
+    unsure: NDArray[np.bool_]
+    within: float
+    read: Array
+    wanted: Array
 
 
 PANEL, MAP = 256.0, 226.0
@@ -338,7 +344,7 @@ PANEL, MAP = 256.0, 226.0
 def believed(shown: Sequence[Believed], units: Units, width: float = 1200.0) -> Figure:
     """Each face as a map, beside it what is said of it and a cut through its middle with its band."""
     columns, cell = min(len(shown), 2), width / 2.0
-    height = -(-len(shown) // columns) * PANEL + 34.0
+    height = -(-len(shown) // columns) * PANEL + 46.0
     figure = new_figure(width, height)
     most = max(max(float(np.nanmax(np.abs(one.heights))), 1e-9) for one in shown)
     limit = rounded_limit(most, units)
@@ -348,6 +354,7 @@ def believed(shown: Sequence[Believed], units: Units, width: float = 1200.0) -> 
         left, bottom = (column + 1.0 - 0.5 * columns) * cell, height - (row + 1) * PANEL
         axes, ground = bare(figure, (left, bottom + 6.0, MAP, PANEL - 12.0)), Ground.of(one.plate)
         _levels(axes, ground, one.heights, limit, units)
+        _marks(axes, ground, one)
         left, head = left + MAP + 14.0, bottom + PANEL - 20.0
         heading(figure, left, head, one.plate.name, 13.0, "left")
         for text in one.told:
@@ -361,7 +368,40 @@ def believed(shown: Sequence[Believed], units: Units, width: float = 1200.0) -> 
     ramp_scale(
         figure, 430.0, HEIGHTS, f"{size} low", f"{size} high", f"looking at the face, {note}"
     )
+    key = (
+        f"hatched: not known within {typeset(units.size(shown[0].within))}"
+        * any(one.unsure.any() for one in shown),
+        "dots: touched for the last entry" * any(len(one.read) for one in shown),
+        "rings: read here next" * any(len(one.wanted) for one in shown),
+    )
+    write(figure, width - 4.0, 29.0, "; ".join(filter(None, key)), 10.5, "right", color=SHEET.muted)
     return figure
+
+
+def _marks(axes: Axes, ground: Ground, one: Believed) -> None:
+    """Lines over what is not known well enough, dots where the face was touched, rings where to touch it."""
+    if one.unsure.any():
+        left, right, low, high = ground.extent()
+        x = np.linspace(left, right, one.unsure.shape[1])
+        y = np.linspace(low, high, one.unsure.shape[0])
+        drawn = axes.contourf(
+            x, y, one.unsure.astype(float), levels=[0.5, 1.5], colors="none", hatches=["////"]
+        )
+        drawn.set(edgecolor=SHEET.muted, linewidth=0.0)
+        drawn.set_clip_path(PathPatch(ground.path(), transform=axes.transData))
+    for places, mark, size, colour in (
+        (one.read, ".", 3.0, SHEET.ink),
+        (one.wanted, "o", 8.0, SHEET.accent),
+    ):
+        axes.plot(
+            *HOME.of(*places.T),
+            mark,
+            color=colour,
+            markersize=size,
+            markerfacecolor="none",
+            markeredgewidth=1.8,
+            clip_on=False,
+        )
 
 
 def _band(axes: Axes, one: Believed, reach: float, units: Units) -> None:
