@@ -131,6 +131,29 @@ def test_readings_are_understood(units: str, typed: str, expected: dict[str, flo
     )
 
 
+@pytest.mark.parametrize("typed", ["25 mm and 60 mm", "25 and 60 mm", "25 & 60", "25 mm, 60 mm"])
+def test_plates_of_unlike_weight_change_places_by_weight(typed: str) -> None:
+    """As much metal goes in either place where load times time is the same (Preston's law)."""
+    study, text, _ = study_of("metric", "two plates", "160 mm", typed)
+    assert [study.plates[name].thickness for name in "AB"] == [0.025, 0.060]
+    (step,) = study.steps
+    assert step.swap is not None
+    work = {
+        name: time * (study.plates[name].weight + step.load.force)
+        for name, time in step.swap.on_top.items()
+    }
+    assert step.swap.on_top["A"] == 300.0
+    assert abs(work["A"] - work["B"]) <= 15.0 * (study.plates["B"].weight + step.load.force)
+    assert "as much metal in either place" in text
+
+
+@pytest.mark.parametrize("typed", ["25 mm and 60 mm and 5 mm", "25 mm and 60 N", "25 mm and no"])
+def test_thicknesses_that_cannot_be_are_told(typed: str) -> None:
+    _, text, said = study_of("metric", "two plates", "160 mm", typed, "30 mm")
+    assert 'thickness = "30 mm"' in text
+    assert said
+
+
 def test_a_rail_reads_bow_and_wind() -> None:
     study, _, said = study_of(
         "metric",

@@ -13,7 +13,7 @@ from campaign_judged import real_places, stroke_by_stroke
 from lapwright.integration.estimate import outlooks
 from lapwright.integration.loop import lap
 from lapwright.integration.state import Settings
-from lapwright.kinematics.schedule import cut_time, last_grit, stays
+from lapwright.kinematics.schedule import cut_time, last_grit, stays, stays_by_weight
 from lapwright.metrology.form import EdgeMargin, forms
 from lapwright.modal import cycle as course_module
 from lapwright.modal import glance as glance_module
@@ -188,3 +188,14 @@ def test_the_last_grit_on_a_plate_goes_round_by_round() -> None:
     assert last_grit([coarse, fine, coarse], "A") == 15e-6
     assert last_grit([coarse, fine, coarse], "C") == 3e-6
     assert last_grit([coarse], "C") is None
+
+
+def test_stays_by_weight_take_as_much_metal_in_either_place() -> None:
+    """Metal goes with load times time (Preston); times are whole half minutes, the lighter's five minutes."""
+    for loads in ({"A": 43.0, "B": 43.0}, {"A": 10.0, "B": 30.0}, {"A": 690.0, "B": 110.0}):
+        times = stays_by_weight(loads)
+        assert max(times.values()) == 300.0
+        work = [times[name] * load for name, load in loads.items()]
+        assert abs(work[0] - work[1]) <= 15.0 * max(loads.values())
+    assert stays_by_weight({"A": 10.0, "B": 30.0}, longer="B") == {"A": 300.0, "B": 300.0}
+    assert stays_by_weight({"A": 43.0, "B": 43.0}, longer="A") == {"A": 900.0, "B": 300.0}

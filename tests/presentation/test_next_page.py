@@ -7,6 +7,7 @@ import re
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from pages import CHROMIUM, FOREIGN, tried, walked
 
@@ -16,7 +17,7 @@ from lapwright.optimisation.book import Book
 from lapwright.optimisation.entry import Entry
 from lapwright.optimisation.next_study import next_study
 from lapwright.optimisation.sight import ToRead
-from lapwright.presentation.next_page import next_page
+from lapwright.presentation.next_page import _faces, next_page
 from lapwright.presentation.next_spell import NextAnswer
 from lapwright.study.read import parse
 
@@ -115,6 +116,29 @@ def test_the_card_holds_the_one_spell_or_what_to_read(page: str, kind: str) -> N
     assert ("tw on A" in card) is (kind == READ)
     assert ("Stop: the goal is reached" in card) is (kind == STOP)
     assert ("next.toml" in seen(page)) is (kind == STEP)
+
+
+def test_faces_are_hatched_where_they_are_not_known_and_ringed_where_to_read(
+    book: Book, page: str, kind: str
+) -> None:
+    """Half the goal of 0.3 um is not known by a few readings: least far out, where nobody touched it."""
+    assert "hatched: not known within 0.15 um" in seen(page)
+    assert "rings: read here next" in seen(page)
+    asked = ToRead(Reading("tw", "A", 0.0), ("A", "twist"), 1e-6, 0.3e-6)
+    read = (asked,) if kind == READ else ()
+    faces = _faces(NextAnswer(book, Advice(None, "read", 0.1, 0.1, read=read)))
+    for face in faces:
+        x, y = face.plate.grid.mesh()
+        far = np.hypot(x, y)
+        assert face.unsure[(far > 70e-3) & (far < 76e-3)].all()  # the margin begins at 76.8 mm
+        assert not face.unsure[far > 78e-3].any()
+        if read and face.plate.name == "A":  # the feet of the gauge, 60 mm out
+            assert np.hypot(*face.wanted.T) == pytest.approx([60e-3] * 4)
+        else:
+            (place,) = face.wanted
+            assert np.hypot(*place) > 60e-3
+    # Three feet 55 mm out and the middle between them, for the last entry of each.
+    assert [len(face.read) for face in faces] == [4, 4]
 
 
 def test_each_reading_is_drawn_on_the_form_that_it_tells(book: Book) -> None:

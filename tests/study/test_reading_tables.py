@@ -9,9 +9,9 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from lapwright.metrology.estimate import estimate_as_they_lay
 
 from lapwright.errors import StudyError
+from lapwright.metrology.least_squares import estimate_as_they_lay
 from lapwright.optimisation.entry import entries_of
 from lapwright.study.read import load, parse
 

@@ -133,6 +133,9 @@ def _wear(iron: float, observed: str | None, grit: Grit, plates: Mapping[str, Pl
 Array = NDArray[np.float64]
 
 GOLDEN = (5.0**0.5 - 1.0) / 2.0
+EVEN = (
+    300.0  # [s] that the lighter of two plates stays on top at one go (common practice, no source)
+)
 MOST_STROKES = 4096  # that are looked at one by one
 TIRED_OUT = 600.0  # times its fade: beyond that nothing is left of a dab, and nothing may underflow
 
@@ -236,6 +239,20 @@ def stays(
         first = end
         if not by_reading:
             top, bottom = bottom, top
+
+
+def stays_by_weight(loads: Mapping[str, float], longer: str = "") -> dict[str, float]:
+    """Times on top [s] that take as much metal in either place, so that they make nothing.
+
+    `loads` [N] of each plate and the hand when it lies on top; times are in half minutes.  `longer`:
+    one that is to stay on top three times as long as that.
+    """
+    least = min(loads.values())
+    even = {name: EVEN * least / load for name, load in loads.items()}
+    return {
+        name: max(1.0, round(time * (3.0 if name == longer else 1.0) / 30.0)) * 30.0
+        for name, time in even.items()
+    }
 
 
 def _longest(step: Step, top: str) -> int:

@@ -347,7 +347,21 @@ class ReducedModel:
         return 1.0 / rate if rate > 0.0 else inf
 
     def thins(self, number: int, top: str, bottom: str) -> float:
-        """How fast both faces go down with a fresh dab, the mean of them [m/s]."""
+        """How fast both faces go down with a fresh dab, the mean of them.
+
+        Parameters
+        ----------
+        number : int
+            Of the step, from 1.
+        top, bottom : str
+            Plates that lie so.
+
+        Returns
+        -------
+        float
+            [m/s].
+
+        """
         work = self.load(number, top) * self.operator(number, top, bottom).speed
         rates = self.kappas(number, top, bottom)
         return thinning(self.plates[bottom], self.plates[top], rates, work)

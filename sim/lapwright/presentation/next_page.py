@@ -135,7 +135,7 @@ def _faces(answer: NextAnswer) -> list[Believed]:
         told = [answer.form_words(key, band) for key, band in bands.items() if key != "flatness"]
         told.append(f"flat within {answer.band_words(bands['flatness'])}")
         middle = known.centre[layout.face(name)] @ shapes
-        within = TOO_WIDE * min(book.goal.reach.values())
+        within = TOO_WIDE * float(book.goal.most.min())
         spread = _spread(book, name, shops)
         there = plate.land_inside(book.bench.layout.margin.of(plate.outline)) >= 0.5
         unsure = there & (spread > within)

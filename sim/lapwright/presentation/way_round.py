@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 from lapwright.errors import LapwrightError
 from lapwright.integration.estimate import Outlook, outlooks
+from lapwright.kinematics.schedule import stays_by_weight
 from lapwright.limits import limit_of
 from lapwright.modal.glance import Glance, Glances
 from lapwright.modal.reduced_model import DEGREE
@@ -42,6 +43,7 @@ DOMES = ("sphere", "bow")
 NEITHER = "neither clearly domed nor clearly hollow"
 BALANCED = 0.04  # of the two causes, below which they are said to balance
 BEDDED = 0.1  # of a dome, from which bedding in changes it to speak of
+SAME = 0.05  # of a weight, from which two are told apart
 ENOUGH = 1.3  # of a difference, from which a step does more than it needs
 
 
@@ -164,6 +166,16 @@ def _like(step: Step, plates: Plates) -> bool:
     return plates[step.top].outline == plates[step.bottom].outline
 
 
+def _swapped(step: Step, plates: Plates, longer: str = "") -> str:
+    """What to write for swaps that take as much metal in either place, or more with one of them on top."""
+    loads = {name: plates[name].weight + step.load.force for name in (step.top, step.bottom)}
+    times = {name: Units.spell(time) for name, time in stays_by_weight(loads, longer).items()}
+    if len(set(times.values())) == 1:
+        return f'swap_every = "{times[step.top]}"'
+    each = [f'{name} = "{times[name]}"' for name in sorted(times, key=lambda n: n != longer)]
+    return f"swap_every = {{ {', '.join(each)} }}"
+
+
 def _other_stroke(drive: float) -> str:
     """The stroke that drives their domes less, or the other way: travel hollows the top (the moment law)."""
     if drive > 0.0:
@@ -210,9 +222,11 @@ def _way_round(
         if drive == 0.0:
             return ""
         if step.swap is not None:
-            cure = "equal times on top keep them alike"
+            alike = abs(top.weight - bottom.weight) <= SAME * top.weight
+            share = "equal times on top keep" if alike else "as much metal in either place keeps"
+            cure = f"{share} them alike"
         elif _like(step, plates):
-            cure = 'swap_every = "5 min" keeps them alike'
+            cure = f"{_swapped(step, plates)} keeps them alike"
         else:
             cure = f"{_other_stroke(drive)} does less of it"
         return f"they come alike, and this parts them: {cure}"
@@ -229,7 +243,7 @@ def _way_round(
             )
         return (
             f"so {domed.name}, {one}, stays so: equal times on top cure nothing. Keep {domed.name} on top "
-            f'longer: swap_every = {{ {domed.name} = "15 min", {other.name} = "5 min" }}'
+            f"longer: {_swapped(step, plates, domed.name)}"
         )
     if drive * apart > 0.0:
         return f"the wrong way round: {domed.name} is already {one}; {_cure(step, plates, domed, drive)}"

@@ -9,8 +9,11 @@ import math
 from typing import Any
 
 from lapwright.commands.interview.typed import Answers
+from lapwright.kinematics.schedule import stays_by_weight
+from lapwright.specification.plate import MATERIALS
+from lapwright.specification.quantities import FORCE, read
 from lapwright.study.write import inline
-from lapwright.units import INCH, Units
+from lapwright.units import GRAVITY, INCH, Units
 
 __all__ = [
     "SHORTEST",
@@ -251,13 +254,36 @@ def _plate(name: str, number: int, answers: Answers) -> list[str]:
             kind
         ]
         lines.append(_line(kind, size.written, note))
-        lines.append(_line("thickness", answers["part thickness" if part else "thickness"].written))
+        thick = _each(answers, "part thickness" if part else "thickness", number)
+        lines.append(_line("thickness", thick))
     else:
         lines.append(_line("like", "A", "the same size; not the same shape of face"))
+        if _unlike(answers):
+            lines.append(_line("thickness", _each(answers, "thickness", number)))
     if part:
         lines.append(_line("material", answers["material"].written))
     lines += _grooves(name, number, answers)
     return [*lines, *_form(name, answers)]
+
+
+def _each(answers: Answers, key: str, number: int) -> str:
+    """The thickness of a plate, by its number, where there is one for each; else of all."""
+    written = answers[key].written
+    return str(written[number] if isinstance(written, list) else written)
+
+
+def _unlike(answers: Answers) -> bool:
+    """Whether plates of one outline differ in thickness."""
+    return isinstance(answers["thickness"].value, list)
+
+
+def _by_weight(top: str, bottom: str, answers: Answers) -> dict[str, str]:
+    """How long each of two plates stays on top, so that as much metal goes in either place."""
+    area, every = _area(answers["size"].value), answers["thickness"].value
+    hand = read(_load(answers), FORCE)
+    iron = MATERIALS["grey iron"].density * GRAVITY * area
+    loads = {name: iron * every[names(answers).index(name)] + hand for name in (top, bottom)}
+    return {name: Units.spell(time) for name, time in stays_by_weight(loads).items()}
 
 
 def _grooves(name: str, number: int, answers: Answers) -> list[str]:
@@ -314,7 +340,7 @@ def _step(top: str, bottom: str, answers: Answers, *, first: bool = True) -> lis
         (key, value), *_ = answers["round"].written.items()
         said = "you step round the bench" if key == "walk" else "the bottom is turned under you"
         lines.append(_line(key, value, note(said)))
-    lines += _swaps(answers, first)
+    lines += _swaps(top, bottom, answers, first)
     lines.append(_line("fresh_grit_every", "5 min"))
     time = "20 min" if work(answers) == "three plates" else "40 min"
     lines.append(
@@ -323,12 +349,16 @@ def _step(top: str, bottom: str, answers: Answers, *, first: bool = True) -> lis
     return lines
 
 
-def _swaps(answers: Answers, first: bool) -> list[str]:
+def _swaps(top: str, bottom: str, answers: Answers, first: bool) -> list[str]:
     if rests(answers):
         return []
     known = not read_nothing(answers) and work(answers) == "two plates" and not long("A", answers)
     if not known:
         evenly = "; evenly, until you know which is domed" if read_nothing(answers) else ""
+        if _unlike(answers):
+            times = _by_weight(top, bottom, answers)
+            note = f"as much metal in either place{evenly}"
+            return [_line("swap_every", times, note if first else "")]
         return [_line("swap_every", "5 min", f"the plates change places{evenly}" if first else "")]
     return [
         "# Read both so often and lay the more domed one on top: equal swaps do not cure a dome on a dish.",
@@ -339,13 +369,15 @@ def _swaps(answers: Answers, first: bool) -> list[str]:
 def _load(answers: Answers) -> str:
     """What the hands press: less on a small face, which the grit must carry."""
     outline = answers["part size"].value if rests(answers) else answers["size"].value
+    most = MOST_PRESSED * _area(outline)
+    return next((said for force, said in HAND[units(answers)] if force <= most), "0 N")
+
+
+def _area(outline: dict[str, Any]) -> float:
+    """Of a face [m2], grooves not taken off."""
     along, across = sides(outline)
     area = along * across * (1.0 if "rectangle" in outline else 0.785)
-    if "ring" in outline:
-        area -= 0.785 * outline["ring"][1] ** 2
-    return next(
-        (said for force, said in HAND[units(answers)] if force <= MOST_PRESSED * area), "0 N"
-    )
+    return area - (0.785 * outline["ring"][1] ** 2 if "ring" in outline else 0.0)
 
 
 def _stroke(answers: Answers) -> dict[str, Any]:

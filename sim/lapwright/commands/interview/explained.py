@@ -43,7 +43,8 @@ A long part is laid with its length along 3-9 of the bench."""
 
 THICKNESS = """\
 With the size it gives the weight, and the weight presses: twice as thick presses twice as hard.
-A thin plate also bends; the program takes plates as rigid, and says so when that is not good enough."""
+A thin plate also bends; the program takes plates as rigid, and says so when that is not good enough.
+Where they differ write one for each: 25 mm and 60 mm. The heavier one then stays on top for less time."""
 
 MATERIAL = """\
 Hard things wear slower under the same grit: hardened steel about half as fast as iron, carbide a tenth.

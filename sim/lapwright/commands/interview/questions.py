@@ -206,7 +206,7 @@ QUESTIONS: tuple[Question, ...] = (
         4,
         lambda a: f"How thick {'is the plate' if rests(a) else 'are they'}?",
         lambda a: (usual_thickness("plate", a),),
-        lambda t, a: sizes.thickness(t, units(a)),
+        lambda t, a: sizes.thicknesses(t, units(a), 1 if rests(a) else len(names(a))),
         lambda a: explained.THICKNESS,
     ),
     Question(

@@ -36,6 +36,7 @@ __all__ = [
     "size",
     "small",
     "thickness",
+    "thicknesses",
     "tidy",
 ]
 
@@ -170,6 +171,31 @@ def thickness(text: str, units: Units) -> Answer:
             f"{shown(said)} cannot be: a plate is thicker than 0 and thinner than 1 m", "range"
         )
     return Answer(value, said, said)
+
+
+def thicknesses(text: str, units: Units, plates: int) -> Answer:
+    """One thickness for all plates, or one for each: "25 mm and 60 mm".
+
+    Raises
+    ------
+    RefusedError
+        One of them cannot be, or there are more or fewer of them than plates.
+
+    """
+    pieces = [part for part in re.split(r",\s+|;|&|\band\b", text) if part.strip()]
+    if len(pieces) < 2:
+        return thickness(text, units)
+    if len(pieces) != plates:
+        how = f"write one for all, or {plates}, such as 25 mm and 60 mm"
+        raise RefusedError(f"{shown(text)} are {len(pieces)} thicknesses of {plates} plates: {how}")
+    # The last unit is that of the bare ones before it.
+    said = parts_of(" & ".join(pieces), bench_unit(units), "25 mm and 60 mm")
+    each = [thickness(one, units) for _, one in said]
+    return Answer(
+        [one.value for one in each],
+        " and ".join(one.said for one in each),
+        [one.written for one in each],
+    )
 
 
 def parts_of(text: str, unit: str, how: str) -> list[Length]:

@@ -321,8 +321,8 @@ class Believed:
 
     `x` (n,) [m] from 9 to 3 o'clock through the middle; there the height in the `middle` of what is
     believed, `low` and `high` (n,) [m]: 95 of 100 shops lie between.  `unsure` (ny, nx): where it is not
-    known `within` [m] either way; `read` (k, 2) [m]: where the last entry touched it; `wanted` (k, 2) [m]: where to
-    touch it next.
+    known `within` [m] either way; `read` (k, 2) [m]: where the last entry touched it; `wanted` (k, 2) [m]:
+    where to touch it next.
     """
 
     plate: Plate
