@@ -7,10 +7,7 @@ import pytest
 from known_answers import rectangle_kern
 
 from lapwright.contact.stability import (
-    lift_off_overhang,
-    lift_off_travel,
-    tipping_overhang,
-    tipping_travel,
+    WayOut,
 )
 from lapwright.errors import NoOverlapError
 from lapwright.kinematics.motion import Motion
@@ -33,6 +30,22 @@ from lapwright.verification.closed_forms import Lens, disc_kern, disc_lift_off, 
 GRIT = Grit("15 um", 15e-6, Wear(1e-12), Layer(1e-6))
 DISC, SQUARE, RING = Disc(2.0), Rectangle(1.0, 1.0), Ring(2.0, 1.2)
 SHAPES = [DISC, Disc(1.1), RING, Ring(1.3, 0.4), SQUARE, Rectangle(2.0, 0.7), Rectangle(0.5, 2.4)]
+
+
+def lift_off_travel(*way, **more):
+    return WayOut(*way, **more).lift_off
+
+
+def lift_off_overhang(*way, **more):
+    return WayOut(*way, **more).overhang(lift_off_travel(*way, **more))
+
+
+def tipping_travel(*way, **more):
+    return WayOut(*way, **more).tipping()
+
+
+def tipping_overhang(*way, **more):
+    return WayOut(*way, **more).overhang(tipping_travel(*way, **more))
 
 
 def counted(top, bottom, c, theta, n=1200):

@@ -22,8 +22,7 @@ from lapwright.contact import equilibrium as solver
 from lapwright.contact import wear as loops
 from lapwright.contact.cells import Face
 from lapwright.contact.placement import PlacedPlate
-from lapwright.contact.stability import place_in_words, standing_message, support_margin
-from lapwright.errors import LapwrightError, NoOverlapError, SettleError, TippedError
+from lapwright.contact.stability import trouble_at
 from lapwright.kinematics.motion import Poses
 from lapwright.metrology.form import forms_of_sums
 from lapwright.specification.plate import Plate
@@ -429,23 +428,9 @@ class Pair:
         """
         bad = np.nonzero(reports[:, solver.STATUS] != solver.SETTLED)[0]
         if bad.size:
-            raise self._trouble(sample, int(bad[0]), reports[bad[0]])
-
-    def _trouble(self, sample: Sample, i: int, report: Array) -> LapwrightError:
-        poses = sample.poses
-        c = (float(poses.cx[i]), float(poses.cy[i]))
-        theta = float(poses.theta[i])
-        point = (c[0] + sample.moments[i, 0] / self.load, c[1] + sample.moments[i, 1] / self.load)
-        where = place_in_words(float(poses.phase[i]), theta, c)
-        of: dict[str, Any] = {"top": self.top.name, "bottom": self.bottom.name, "where": where}
-        if report[solver.OVERLAP] <= 0.0:
-            return NoOverlapError("{top} does not lie on {bottom} {where}", **of)
-        margin = support_margin(self.top, self.bottom, c, theta, point)
-        cell = max(self.bottom.grid.cell, self.top.grid.cell)
-        if margin < cell:
-            stands = standing_message(self.top, self.bottom, c, theta, point)
-            return TippedError("{top} tips off {bottom} {where}: {stands}", **of, stands=stands)
-        return SettleError("{top} did not settle on {bottom} {where}", **of)
+            i = int(bad[0])
+            offset, lies = sample.moments[i] / self.load, reports[i, solver.OVERLAP] > 0.0
+            raise trouble_at(self.top, self.bottom, sample.poses, i, offset, bool(lies))
 
 
 def _powers(points: Array) -> Array:

@@ -19,8 +19,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.errors import NoOverlapError, TippedError
-from lapwright.kinematics.motion import Motion
+from lapwright.errors import LapwrightError, NoOverlapError, SettleError, TippedError
+from lapwright.kinematics.motion import Motion, Poses
 from lapwright.kinematics.overhang import (
     Worst,
     land_outline,
@@ -51,150 +51,107 @@ SCAN = 48  # steps out to where the faces part, before the place is found by hal
 CLOSE = 1e-11  # of the way out to where the faces part
 
 
-def _first(
-    top: Outline,
-    bottom: Outline,
-    centre: Point,
-    room: Callable[[float], float],
-    begin: float = 0.0,
-    gone: Callable[[float], bool] | None = None,
-) -> float:
-    """Smallest travel from the centre [m], `begin` or more, at which `room` falls below zero.
+@dataclass(frozen=True)
+class WayOut:
+    """The `top` moved out over the `bottom` along `direction` from `centre` [m], turned by `theta` [rad].
 
-    By a scan, then by false position with the end that stays halved (M. Dowell and P. Jarratt, BIT 11 (1971)
-    168, from memory), or by halving where room is infinite.  `gone`: the same, told sooner, for the scan.
+    The load's line passes `offset` [m] from the top's centre (0: its own centre).  A travel is a distance
+    from the centre [m]; each raises NoOverlapError when the top does not lie on the bottom at the centre.
     """
-    parted = top.radius + bottom.radius + float(np.hypot(*centre))
-    out = gone if gone is not None else lambda travel: room(travel) < 0.0
-    if out(begin):
-        return begin
-    low = high = begin
-    for k in range(int(SCAN * begin / parted) + 1, SCAN + 1):
-        low, high = high, parted * k / SCAN
-        if out(high):
-            break
-    left, over, moved = room(low), room(high), ""
-    while high - low > CLOSE * parted:
-        middle = 0.5 * (low + high)
-        if isfinite(left) and isfinite(over) and left > over:
-            # A hair inside the ends, so that both close in.
-            guess = low + (high - low) * left / (left - over)
-            middle = min(max(guess, low + 0.5 * CLOSE * parted), high - 0.5 * CLOSE * parted)
-        here = room(middle)
-        if here < 0.0:
-            left *= 0.5 if moved == "high" else 1.0
-            high, over, moved = middle, here, "high"
-        else:
-            over *= 0.5 if moved == "low" else 1.0
-            low, left, moved = middle, here, "low"
-    return 0.5 * (low + high)
 
+    top: Outline
+    bottom: Outline
+    direction: float = 0.0
+    centre: Point = (0.0, 0.0)
+    theta: float = 0.0
+    offset: Point = (0.0, 0.0)
 
-def _along(centre: Point, direction: float, travel: float) -> Point:
-    return centre[0] + travel * cos(direction), centre[1] + travel * sin(direction)
+    def place(self, travel: float) -> Point:
+        """Where the top's centre is [m]."""
+        way = cos(self.direction), sin(self.direction)
+        return self.centre[0] + travel * way[0], self.centre[1] + travel * way[1]
 
+    def overhang(self, travel: float) -> float:
+        """Overhang [m]; below zero where the top has not reached the edge."""
+        return overhang(self.top, self.bottom, self.place(travel), self.theta)
 
-def lift_off_overhang(
-    top: Outline,
-    bottom: Outline,
-    direction: float = 0.0,
-    centre: Point = (0.0, 0.0),
-    theta: float = 0.0,
-    offset: Point = (0.0, 0.0),
-) -> float:
-    """Overhang [m] at which flat faces, moved out along `direction` from `centre`, begin to lift.
+    @property
+    def lift_off(self) -> float:
+        """Travel at which flat faces begin to lift."""
+        overlap(self.top, self.bottom, self.centre, self.theta)
 
-    The load's line passes `offset` [m] from the top's centre (0: its own centre).  Below zero where the top
-    lifts before it reaches the edge.
+        def pressed(travel: float) -> float:
+            try:
+                here = overlap(self.top, self.bottom, self.place(travel), self.theta)
+            except NoOverlapError:
+                return -inf
+            flat = here.pressure(1.0, self._load(travel))
+            return flat.least / flat.mean + 1e-12
 
-    Raises
-    ------
-    NoOverlapError
-        When the top does not lie on the bottom at the centre.
+        return self._first(pressed)
 
-    """
-    travel = lift_off_travel(top, bottom, direction, centre, theta, offset)
-    return overhang(top, bottom, _along(centre, direction, travel), theta)
+    def tipping(self, lifted: float = 0.0) -> float:
+        """Travel at which the load's line leaves the convex hull of the overlap: the top tips off.
 
+        `lifted` [m]: travel at which it begins to lift, where that is known; nothing tips before it lifts,
+        since a load's line outside what bears needs a pull somewhere.
+        """
+        overlap(self.top, self.bottom, self.centre, self.theta)
 
-def lift_off_travel(
-    top: Outline,
-    bottom: Outline,
-    direction: float = 0.0,
-    centre: Point = (0.0, 0.0),
-    theta: float = 0.0,
-    offset: Point = (0.0, 0.0),
-) -> float:
-    """How far [m] from the centre flat faces begin to lift (see `lift_off_overhang`)."""
-    overlap(top, bottom, centre, theta)
+        def stands(travel: float) -> float:
+            at, load = self.place(travel), self._load(travel)
+            return standing_margin(self.top, self.bottom, at, self.theta, load)
 
-    def pressed(travel: float) -> float:
-        c = _along(centre, direction, travel)
-        try:
-            here = overlap(top, bottom, c, theta)
-        except NoOverlapError:
-            return -inf
-        flat = here.pressure(1.0, (c[0] + offset[0], c[1] + offset[1]))
-        return flat.least / flat.mean + 1e-12
+        def tips(travel: float) -> bool:
+            try:
+                here = overlap(self.top, self.bottom, self.place(travel), self.theta)
+            except NoOverlapError:
+                return True
+            return not here.holds(self._load(travel))
 
-    return _first(top, bottom, centre, pressed)
+        bored = self.top.bore > 0.0 or self.bottom.bore > 0.0
+        return self._first(stands, lifted, tips if bored else None)
 
+    def _load(self, travel: float) -> Point:
+        x, y = self.place(travel)
+        return x + self.offset[0], y + self.offset[1]
 
-def tipping_overhang(
-    top: Outline,
-    bottom: Outline,
-    direction: float = 0.0,
-    centre: Point = (0.0, 0.0),
-    theta: float = 0.0,
-    offset: Point = (0.0, 0.0),
-) -> float:
-    """Overhang [m] at which the top, moved out along `direction` from `centre`, tips off.
+    def _first(
+        self,
+        room: Callable[[float], float],
+        begin: float = 0.0,
+        gone: Callable[[float], bool] | None = None,
+    ) -> float:
+        """Smallest travel, `begin` or more, at which `room` falls below zero.
 
-    The load's line, `offset` [m] from the top's centre, leaves the convex hull of the overlap there.
-
-    Raises
-    ------
-    NoOverlapError
-        When the top does not lie on the bottom at the centre.
-
-    """
-    travel = tipping_travel(top, bottom, direction, centre, theta, offset)
-    return overhang(top, bottom, _along(centre, direction, travel), theta)
-
-
-def tipping_travel(
-    top: Outline,
-    bottom: Outline,
-    direction: float = 0.0,
-    centre: Point = (0.0, 0.0),
-    theta: float = 0.0,
-    offset: Point = (0.0, 0.0),
-    lifted: float = 0.0,
-) -> float:
-    """How far [m] from the centre the top tips (see `tipping_overhang`).
-
-    `lifted` [m]: how far it begins to lift, where that is known; nothing tips before it lifts, since a load's
-    line outside what bears needs a pull somewhere.
-    """
-    overlap(top, bottom, centre, theta)
-
-    def place(travel: float) -> tuple[Point, Point]:
-        c = _along(centre, direction, travel)
-        return c, (c[0] + offset[0], c[1] + offset[1])
-
-    def stands(travel: float) -> float:
-        c, point = place(travel)
-        return standing_margin(top, bottom, c, theta, point)
-
-    def tips(travel: float) -> bool:
-        c, point = place(travel)
-        try:
-            return not overlap(top, bottom, c, theta).holds(point)
-        except NoOverlapError:
-            return True
-
-    bored = top.bore > 0.0 or bottom.bore > 0.0
-    return _first(top, bottom, centre, stands, lifted, tips if bored else None)
+        By a scan, then by false position with the end that stays halved (M. Dowell and P. Jarratt, BIT 11
+        (1971) 168, from memory), or by halving where room is infinite.  `gone`: the same, told sooner, for
+        the scan.
+        """
+        parted = self.top.radius + self.bottom.radius + float(np.hypot(*self.centre))
+        out = gone if gone is not None else lambda travel: room(travel) < 0.0
+        if out(begin):
+            return begin
+        low = high = begin
+        for k in range(int(SCAN * begin / parted) + 1, SCAN + 1):
+            low, high = high, parted * k / SCAN
+            if out(high):
+                break
+        left, over, moved = room(low), room(high), ""
+        while high - low > CLOSE * parted:
+            middle = 0.5 * (low + high)
+            if isfinite(left) and isfinite(over) and left > over:
+                # A hair inside the ends, so that both close in.
+                guess = low + (high - low) * left / (left - over)
+                middle = min(max(guess, low + 0.5 * CLOSE * parted), high - 0.5 * CLOSE * parted)
+            here = room(middle)
+            if here < 0.0:
+                left *= 0.5 if moved == "high" else 1.0
+                high, over, moved = middle, here, "high"
+            else:
+                over *= 0.5 if moved == "low" else 1.0
+                low, left, moved = middle, here, "low"
+        return 0.5 * (low + high)
 
 
 @dataclass(frozen=True)
@@ -377,12 +334,10 @@ def _remembered(
     outlines: Outlines, direction: float, centre: Point, theta: float, offset: Point
 ) -> tuple[Limits, float]:
     """Limits on a line; remembered, because the steps of a schedule are mostly alike."""
-    above, below = outlines[:2]
-    lifted = lift_off_travel(above, below, direction, centre, theta, offset)
-    tipped = tipping_travel(above, below, direction, centre, theta, offset, lifted)
-    lift, tip = (
-        _reach(outlines, _along(centre, direction, travel), theta) for travel in (lifted, tipped)
-    )
+    way = WayOut(*outlines[:2], direction, centre, theta, offset)
+    lifted = way.lift_off
+    travels = lifted, way.tipping(lifted)
+    lift, tip = (_reach(outlines, way.place(travel), theta) for travel in travels)
     return Limits(lift, tip), lifted
 
 
@@ -408,7 +363,8 @@ def standing_message(top: Plate, bottom: Plate, c: Point, theta: float, point: P
         )
     direction = float(np.arctan2(c[1], c[0]))
     try:
-        least = tipping_overhang(top.outline, bottom.outline, direction, theta=theta)
+        way = WayOut(top.outline, bottom.outline, direction, theta=theta)
+        least = way.overhang(way.tipping())
     except NoOverlapError:  # the middle of the bottom is a hole: there is nothing to move out from
         return "the load must stay over both faces: move the stroke over the land, or shorten it"
     share = least / top.outline.width_along(direction - theta)
@@ -439,19 +395,30 @@ def check_stands(step: Step, top: Plate, bottom: Plate) -> None:
         return
     motion = Motion(replace(step, hand=Hand()))
     poses = motion.poses(np.array([worst.margin_at]))
-    c, theta = (float(poses.cx[0]), float(poses.cy[0])), float(poses.theta[0])
-    where = place_in_words(float(poses.phase[0]), theta, c)
-    of: dict[str, Any] = {"top": top.name, "bottom": bottom.name, "where": where}
-    try:
-        overlap(top.outline, bottom.outline, c, theta)
-    except NoOverlapError as nothing:
-        raise NoOverlapError("{top} does not lie on {bottom} {where}", **of) from nothing
     load = top.weight + step.load.force
-    moment = motion.moment(poses, load)[0] / load
-    stands = standing_message(
-        top, bottom, c, theta, (c[0] + float(moment[0]), c[1] + float(moment[1]))
-    )
-    raise TippedError("{top} tips off {bottom} {where}: {stands}", **of, stands=stands)
+    c = float(poses.cx[0]), float(poses.cy[0])
+    try:
+        overlap(top.outline, bottom.outline, c, float(poses.theta[0]))
+        lies = True
+    except NoOverlapError:
+        lies = False
+    raise trouble_at(top, bottom, poses, 0, motion.moment(poses, load)[0] / load, lies)
+
+
+def trouble_at(
+    top: Plate, bottom: Plate, poses: Poses, i: int, offset: Array, lies: bool
+) -> LapwrightError:
+    """Why the top does not stand in pose `i`; the load's line `offset` (2,) [m] from its centre."""
+    c, theta = (float(poses.cx[i]), float(poses.cy[i])), float(poses.theta[i])
+    where = place_in_words(float(poses.phase[i]), theta, c)
+    of: dict[str, Any] = {"top": top.name, "bottom": bottom.name, "where": where}
+    if not lies:
+        return NoOverlapError("{top} does not lie on {bottom} {where}", **of)
+    point = c[0] + float(offset[0]), c[1] + float(offset[1])
+    if support_margin(top, bottom, c, theta, point) < max(top.grid.cell, bottom.grid.cell):
+        stands = standing_message(top, bottom, c, theta, point)
+        return TippedError("{top} tips off {bottom} {where}: {stands}", **of, stands=stands)
+    return SettleError("{top} did not settle on {bottom} {where}", **of)
 
 
 def place_in_words(phase: float, theta: float, c: Point) -> Text:

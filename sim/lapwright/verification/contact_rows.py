@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from lapwright.contact.average import Pair
 from lapwright.contact.pressure import Contact, settle
-from lapwright.contact.stability import lift_off_overhang
+from lapwright.contact.stability import WayOut
 from lapwright.integration.state import Settings
 from lapwright.metrology.form import forms
 from lapwright.specification.curves import Circle, FigureEight, Line, Still, path_length
@@ -162,18 +162,19 @@ def rectangles() -> Iterator[Row]:
 def overhangs() -> Iterator[Row]:
     """Flat equal faces, one moved over the edge of the other, the load at the top's own centre."""
     source = derived("the plane of pressure over the overlap")
+    squares, discs = WayOut(Rectangle(1.0, 1.0), Rectangle(1.0, 1.0)), WayOut(Disc(2.0), Disc(2.0))
     yield relative(
         "Equal squares: overhang at lift-off, in sides",
         source,
         0.25,
-        lift_off_overhang(Rectangle(1.0, 1.0), Rectangle(1.0, 1.0)),
+        squares.overhang(squares.lift_off),
         1e-6,
     )
     yield relative(
         "Equal discs: overhang at lift-off, in radii",
         source,
         0.3929023,
-        lift_off_overhang(Disc(2.0), Disc(2.0)),
+        discs.overhang(discs.lift_off),
         1e-6,
     )
     for name, outline, size, (offset, peak) in (

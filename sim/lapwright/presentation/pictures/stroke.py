@@ -21,7 +21,7 @@ from matplotlib.path import Path
 from numpy.typing import NDArray
 
 from lapwright.contact.placement import on_bench
-from lapwright.contact.stability import lift_off_travel
+from lapwright.contact.stability import WayOut
 from lapwright.errors import LapwrightError
 from lapwright.integration.estimate import Outlook, outlook
 from lapwright.kinematics.motion import Motion
@@ -145,7 +145,7 @@ def _lift_off_line(top: Plate, bottom: Plate, offset: tuple[float, float]) -> Ar
         some, asked = np.zeros(1), np.zeros(97)
     else:  # outlines are alike in all four quarters, so one quarter tells the whole
         some, asked = np.linspace(0.0, 0.5 * pi, 13), np.arccos(np.abs(np.cos(around)))
-    known = [lift_off_travel(upper, lower, float(a), offset=offset) for a in some]
+    known = [WayOut(upper, lower, float(a), offset=offset).lift_off for a in some]
     travel = np.interp(asked, some, known)
     return np.stack([travel * np.cos(around), travel * np.sin(around)], axis=1)
 
