@@ -10,12 +10,12 @@ import re
 import sys
 from pathlib import Path
 
-from lapwright.contact.placement import PROOFS, hidden_by
 from lapwright.metrology.budget import PRACTICES, places, ratios, sight
 from lapwright.metrology.instruments import Gauge
 from lapwright.metrology.reading import usual_gauges
 from lapwright.specification.outline import Disc, Outline, Rectangle
 from lapwright.specification.plate import Plate
+from lapwright.verification.form_rows import PROOFS, hidden_by
 
 DOCS = Path(__file__).resolve().parent
 WORDS = {"yes": "sees", "no": "**blind**", "mixed": "mixed"}

@@ -12,7 +12,7 @@ import pytest
 from modes_scene import flow, stroke
 
 import lapwright.contact.placement as laid_module
-from lapwright.contact.placement import Proof, hidden_by, mating
+from lapwright.contact.placement import mating
 from lapwright.metrology.form import EdgeMargin
 from lapwright.metrology.form import _seat as seat
 from lapwright.modal.basis import basis_of
@@ -21,6 +21,7 @@ from lapwright.modal.step_analysis import reason_of
 from lapwright.optimisation.surrogate import Observables
 from lapwright.presentation.pictures import small_multiples
 from lapwright.specification.plate import StartForm
+from lapwright.verification.form_rows import MatingProof, hidden_by
 from lapwright.verification.scenes import disc
 
 # The package has functions of these names, too.
@@ -55,7 +56,7 @@ def equal_twists_mate_in_planning():
 
 def equal_twists_hide_from_the_gauges():
     """Laid on each other at one angle: 2xy on both is hidden, on one alone or against it is not."""
-    faces = hidden_by(Proof(centres=SLID, same_reading=True), 2).faces.reshape(-1, 6)
+    faces = hidden_by(MatingProof(centres=SLID, same_reading=True), 2).faces.reshape(-1, 6)
     same, against = (np.array([0, 1, 0, 0, sign, 0]) / np.sqrt(2.0) for sign in (1.0, -1.0))
     return np.linalg.norm(faces @ same) > 1 - 1e-9 and np.linalg.norm(faces @ against) < 1e-9
 

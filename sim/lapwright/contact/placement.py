@@ -5,34 +5,26 @@ of a book: 12 o'clock stays at 12, and a point (u, v) of its face comes to lie a
 Quarter turns of the top are made here as well, by turning the array, so that a top indexed by 90 degrees
 needs no interpolation.
 
-How badly two faces mate, the top turned over on the bottom, centred, 12 on 12.
-
-Is it flat, or does it only mate?  What mating, at one angle or two, still leaves possible.
-
-Two faces mate when bottom plus top, the top turned over like a page, is a plane all over their overlap.
-For faces that are polynomials that is linear, so what can hide is a null space, found here by arithmetic.
+What kernels read of a plate is made here too, without numba: land fractions spread over the cells of a
+reader and at places closer than cells, and rings about the middle of a face in which no place needs to be
+looked up: whole land, and none.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
-from math import pi
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.contact.rings import rings_of
-from lapwright.contact.spread import CLOSER, box_mean, closer, closer_means
 from lapwright.metrology.form import EdgeMargin, misfit
 from lapwright.specification.grooves import BORDER, SUBCELLS, Edges, land_strips
 from lapwright.specification.plate import Plate
 
 if TYPE_CHECKING:
     from lapwright.contact.cells import Face
-
 
 Array = NDArray[np.float64]
 
@@ -444,94 +436,100 @@ def mating(bottom: Plate, z_bottom: Array, top: Plate, z_top: Array, margin: Edg
     return misfit(bottom, z_bottom, top, z_top, margin, centred)
 
 
-NOTHING = 1e-9
+INSIDE = 1e-6  # of a cell: round-off does not leave what is known to be whole
+PARTS = 3  # of a block along each side, where one edge passes
 
 
-@dataclass(frozen=True)
-class Proof:
-    """What was tried with two equal discs: they mate at turn `angles` [rad], at `centres` (in radii).
+def rings_of(kind: NDArray[np.uint8], depth: Array, clear: float) -> Array:
+    """Radii (3,) in cells: between the first two lies nothing but whole land, beyond the last no land.
 
-    `same_reading`: a comparator reads the same dome on both.
+    Of all rings of whole land the widest.  `kind` (ny, nx) of the blocks between four cells, `depth` (ny, nx)
+    of the cells inside the nearest edge; `clear` [cells]: so far from a single edge it does not matter.
     """
+    from lapwright.contact.cells import BARE, MIXED, ONE_EDGE, WHOLE
 
-    angles: tuple[float, ...] = (0.0,)
-    centres: tuple[tuple[float, float], ...] = ((0.0, 0.0),)
-    same_reading: bool = False
-
-
-@dataclass(frozen=True)
-class Hidden:
-    """How many ways of not being flat are left, and which forms of each plate they hold.
-
-    `faces` (ways, 2, n): each way as coefficients of the bottom's and the top's x^i y^j, in radii, the higher
-    powers of x first, from x^2, xy, y^2 on; orthonormal.
-    """
-
-    ways: int
-    forms: tuple[str, ...]  # among "dome", "saddle", "twist"
-    faces: Array = field(repr=False, compare=False)
-
-
-def _monomials(x: Array, y: Array, degree: int) -> Array:
-    rows: Array = np.stack(
-        [x**i * y ** (d - i) for d in range(2, degree + 1) for i in range(d, -1, -1)]
-    )
-    return rows
-
-
-def hidden_by(proof: Proof, degree: int = 4) -> Hidden:
-    """What may still be wrong with two faces that pass a proof, to a degree of polynomials.
-
-    Height and tilt of a face are no error and left out.  Derived; known in words since J. Whitworth 1840.
-    """
-    points = _sunflower(240)
-    count = len(_monomials(np.zeros(1), np.zeros(1), degree))
-    poses = [(angle, centre) for angle in proof.angles for centre in proof.centres]
-    blocks = []
-    for angle, (cx, cy) in poses:
-        x, y = points[:, 0], points[:, 1]
-        inside = np.hypot(x - cx, y - cy) <= 1.0
-        x, y = x[inside], y[inside]
-        u, v = on_face(x, y, *(np.array([value]) for value in (cx, cy, angle)))
-        both = np.vstack([_monomials(x, y, degree), _monomials(u, v, degree)]).T
-        plane = np.stack([np.ones_like(x), x, y], axis=1)
-        q, _ = np.linalg.qr(plane)
-        blocks.append(both - q @ (q.T @ both))
-    if proof.same_reading:
-        row = np.zeros((1, 2 * count))
-        row[0, [0, 2]], row[0, [count, count + 2]] = 1.0, -1.0
-        blocks.append(row)
-    _, size, vt = np.linalg.svd(
-        np.vstack(blocks), full_matrices=False
-    )  # many more rows than columns
-    null = vt[int((size > NOTHING * size[0]).sum()) :]
-    return Hidden(len(null), _forms_in(null, count), null.reshape(-1, 2, count))
-
-
-def _forms_in(null: Array, count: int) -> tuple[str, ...]:
-    """Which of the three forms any hidden way holds; x^2, xy, y^2 lead each plate's monomials."""
-    found = []
-    for plate in (0, count):
-        xx, xy, yy = (null[:, plate + k] for k in range(3))
-        found.append([np.abs(part).max(initial=0.0) > 1e-6 for part in (xx + yy, xx - yy, xy)])
-    either = np.any(found, axis=0)
-    return tuple(
-        name for name, there in zip(("dome", "saddle", "twist"), either, strict=True) if there
+    mixed = np.pad(kind == MIXED, 1)
+    beside = mixed[1:-1, :-2] | mixed[1:-1, 2:] | mixed[:-2, 1:-1] | mixed[2:, 1:-1]
+    one_edge = (kind == ONE_EDGE) & ~beside
+    y, x = np.nonzero(one_edge)
+    own_near, own_far = _reach(y, x, kind.shape, PARTS)
+    corners = _inside(depth, y, x)
+    around = np.stack([corners[:, i : PARTS + i, j : PARTS + j] for i in (0, 1) for j in (0, 1)])
+    other = (kind != WHOLE) & ~one_edge
+    y, x = np.nonzero(other)
+    near, far = (distance.ravel() for distance in _reach(y, x, kind.shape, 1))
+    unsure, some = around.min(axis=0) < clear, around.max(axis=0) > -clear
+    nearest, farthest = np.append(own_near[unsure], near), np.append(own_far[unsure], far)
+    ends = np.append(own_far[some], far[kind[other] != BARE])
+    order = np.argsort(nearest, kind="stable")
+    nearest, farthest = nearest[order], farthest[order]
+    inner = np.append(0.0, np.maximum.accumulate(farthest)[:-1])
+    widest = int(np.argmax(nearest - inner))
+    return np.array(
+        [inner[widest] + INSIDE, nearest[widest] - INSIDE, ends.max(initial=0.0) + INSIDE]
     )
 
 
-def _sunflower(number: int) -> Array:
-    k = np.arange(number) + 0.5
-    r, angle = np.sqrt(k / number), k * 2.399963229728653
-    return np.asarray(np.stack([r * np.cos(angle), r * np.sin(angle)], axis=1), dtype=np.float64)
+def _reach(
+    y: NDArray[np.intp], x: NDArray[np.intp], shape: tuple[int, ...], parts: int
+) -> tuple[Array, Array]:
+    """Least and largest distance from the middle of each part of blocks, (n, parts, parts)."""
+    steps = (np.arange(parts) + 0.5) / parts
+    half = 0.5 / parts
+    v, u = (
+        np.abs(at[:, None] + steps - 0.5 * (size - 1))
+        for at, size in zip((y, x), shape, strict=True)
+    )
+    near = np.sqrt(
+        np.maximum(v - half, 0.0)[:, :, None] ** 2 + np.maximum(u - half, 0.0)[:, None, :] ** 2
+    )
+    far = np.sqrt((v + half)[:, :, None] ** 2 + (u + half)[:, None, :] ** 2)
+    return near, far
 
 
-SLID = ((0.0, 0.0), (0.3, 0.0), (0.0, 0.3))
-PROOFS: Sequence[tuple[str, Proof]] = (
-    ("they mate, once, at one angle", Proof()),
-    ("... and wherever you slide them", Proof(centres=SLID)),
-    ("... and read the same on a comparator", Proof(centres=SLID, same_reading=True)),
-    ("they mate at 0 and 180 degrees, slid, and read the same", Proof((0.0, pi), SLID, True)),
-    ("they mate at 0 and 90 degrees, slid", Proof((0.0, 0.5 * pi), SLID)),
-    ("they mate at 0 and 90 degrees, slid, and read the same", Proof((0.0, 0.5 * pi), SLID, True)),
+def _inside(depth: Array, y: NDArray[np.intp], x: NDArray[np.intp]) -> Array:
+    """Depth at the corners of the parts of blocks, read between four cells; (n, parts + 1, parts + 1)."""
+    t = np.arange(PARTS + 1) / PARTS
+    low = depth[y, x, None] + t * (depth[y, x + 1] - depth[y, x])[:, None]
+    high = depth[y + 1, x, None] + t * (depth[y + 1, x + 1] - depth[y + 1, x])[:, None]
+    found: Array = low[:, None, :] + t[:, None] * (high - low)[:, None, :]
+    return found
+
+
+CLOSER = (
+    4  # places along a cell at which land with narrow grooves is known, for the other face to read
 )
+
+
+def closer_means(fine: Array, width: float) -> Array:
+    """Means of sub-cells over a box `width` cells wide, along the last axis, at places `CLOSER` a cell."""
+    number = fine.shape[1] // SUBCELLS
+    middle = (np.arange((number - 1) * CLOSER + 1) / CLOSER + 0.5) * SUBCELLS
+    run = np.pad(np.cumsum(fine, axis=1), ((0, 0), (1, 0)))
+
+    def upto(x: Array) -> Array:
+        x = np.clip(x, 0.0, fine.shape[1])
+        k = np.minimum(np.floor(x).astype(int), fine.shape[1] - 1)
+        upto_k: Array = run[:, k] + (x - k) * fine[:, k]
+        return upto_k
+
+    half = 0.5 * width * SUBCELLS
+    return (upto(middle + half) - upto(middle - half)) / (2.0 * half)
+
+
+def closer(values: Array) -> Array:
+    """Values (m, n) read on straight lines at `CLOSER` places a cell along the last axis."""
+    share = np.arange(CLOSER) / CLOSER
+    steps = values[:, :-1, None] + np.diff(values, axis=1)[:, :, None] * share
+    return np.concatenate([steps.reshape(len(values), -1), values[:, -1:]], axis=1)
+
+
+def box_mean(values: Array, width: float, axis: int) -> Array:
+    """Mean over a box `width` cells wide, about every cell, along one axis."""
+    reach = int(np.ceil(0.5 * width))
+    total = np.zeros(values.shape)
+    for k in range(-reach, reach + 1):
+        share = min(k + 0.5, 0.5 * width) - max(k - 0.5, -0.5 * width)
+        if share > 0.0:
+            total += share / width * np.roll(values, k, axis=axis)
+    return total
