@@ -24,10 +24,8 @@ from modes_scene import FREE, stroke
 
 from lapwright.errors import StudyError
 from lapwright.metrology.flatness import minimum_zone
-from lapwright.modal.reduced_model import (
-    ReducedModel,
-    predictor_of,
-)
+from lapwright.metrology.form import EdgeMargin
+from lapwright.modal.reduced_model import ReducedModel
 from lapwright.presentation.page import write_page
 from lapwright.results.runfile import read_run
 from lapwright.study.read import parse
@@ -67,12 +65,15 @@ def page(folder: Path) -> float:
 def prediction(turn: object) -> float:
     """Forms after a time, from a state."""
     picture = ReducedModel({"A": disc("A", 64), "B": disc("B", 64)}, [stroke(turn=turn)])
-    predictor = predictor_of(picture, 1)
-    state = np.zeros(90)
-    return (
-        least(lambda: [predictor.forms(predictor.after(state, 1000.0)) for _ in range(100)], 20)
-        / 100.0
-    )
+    solved, face = picture.evolution(1), picture.basis("A")
+    rows, start = face.form_rows(EdgeMargin()), np.zeros(2 * face.size)
+
+    def told() -> None:
+        for _ in range(100):
+            below, above = np.split(solved.after(start, 1000.0), [face.size])
+            rows @ below, rows @ above
+
+    return least(told, 20) / 100.0
 
 
 def zone() -> float:

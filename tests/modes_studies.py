@@ -11,7 +11,7 @@ import numpy as np
 from lapwright.integration.loop import lap
 from lapwright.integration.state import Settings
 from lapwright.metrology.form import EdgeMargin, form_names, measure
-from lapwright.modal.reduced_model import ReducedModel, predictor_of
+from lapwright.modal.reduced_model import ReducedModel
 from lapwright.specification.curves import Circle, Ellipse, FigureEight, Line
 from lapwright.specification.grooves import Grooves
 from lapwright.specification.outline import Disc, Rectangle, Ring
@@ -134,23 +134,27 @@ def simulated(case):
     return moments[-1], max(m.lift_share for m in moments)
 
 
+def predicted(picture, time, z_bottom, z_top):
+    """Step 1 solved, and basis and coefficients of bottom and top after a time [s] from two maps."""
+    flow, solved = picture.flow(1), picture.evolution(1)
+    start = np.concatenate([flow.bottom.project(z_bottom), flow.top.project(z_top)])
+    parts = np.split(solved.after(start, time), [flow.bottom.size])
+    return solved, list(zip((flow.bottom, flow.top), parts, strict=True))
+
+
 def compared(case, end, lift_share, degree=8):
     plates = {p.name: p for p in (case.top, case.bottom)}
     picture = ReducedModel(plates, [case.step], degree)
-    predictor = predictor_of(picture, 1, MARGIN)
-    state = predictor.after(
-        predictor.start(case.bottom.heights(), case.top.heights()), case.step.time
-    )
+    solved, parts = predicted(picture, case.step.time, case.bottom.heights(), case.top.heights())
     forms, rms = {}, {}
     sizes = [PRESSURE / case.step.grit.layer.stiffness]
-    for p, named, size in zip(
-        (case.bottom, case.top), predictor.named(state), predictor.rms(state), strict=True
-    ):
-        form = measure(p, end.heights[p.name], MARGIN)
+    for p, (face, part) in zip((case.bottom, case.top), parts, strict=True):
+        form, named = measure(p, end.heights[p.name], MARGIN), face.forms(part, MARGIN)
         for name in form_names(p.outline):
             forms[p.name, name] = getattr(form, name), named[name]
             sizes.append(abs(getattr(p.form, name)))
-        rms[p.name] = form.rms, size
-    drift = predictor.rows @ predictor.evolution.drift * case.step.time
-    sizes.append(float(np.abs(drift).max()))
+        rms[p.name] = form.rms, measure(p, face.surface(part), MARGIN).rms
+    drift = np.split(solved.drift * case.step.time, [parts[0][0].size])
+    for (face, _), part in zip(parts, drift, strict=True):
+        sizes += map(abs, face.forms(part, MARGIN).values())
     return Compared(forms, rms, max(sizes), lift_share)

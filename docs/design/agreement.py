@@ -27,9 +27,8 @@ from lapwright.integration.loop import lap
 from lapwright.integration.state import Settings
 from lapwright.metrology.form import EdgeMargin, forms
 from lapwright.modal.basis import form_names
-from lapwright.modal.glance import Glances
 from lapwright.modal.propagator import made as what_is_made
-from lapwright.modal.reduced_model import ReducedModel
+from lapwright.modal.reduced_model import Glances, ReducedModel
 from lapwright.specification.curves import Circle, Ellipse, FigureEight, Line, Rosette, Zigzag
 from lapwright.specification.grooves import Grooves
 from lapwright.specification.outline import Disc, Rectangle, Ring

@@ -54,13 +54,13 @@ class Waves(Basis):
     ids=["circle", "line along", "line across"],
 )
 def test_interior_waves(curve, angle, factor, rates):
-    """The operator's own sums over poses, on waves: within 1 % on plates of 40 known_answers."""
+    """The operator's own sums over poses, on waves: within 1 % on plates of 40 waves."""
     assert known_answers.decay_rates(factor) == pytest.approx(rates, abs=1e-7)
     faces = []
     for name in "BA":
         plate = body(name, Rectangle(SIDE, SIDE), 1.0, 16)
         planes = basis_of(plate, 1)
-        faces.append(Waves(plate, DEGREE, planes.mix, planes.condition, angle))
+        faces.append(Waves(plate, DEGREE, planes.mix, angle))
     step = start_step(1.0, curve=curve)
     found = assemble(*faces, instants_of(Motion(step), 0, 100, 32))
     got = np.sort(-np.linalg.eigvals(found.flow(STIFFNESS, (KAPPA, KAPPA), 1.0).matrix).real)

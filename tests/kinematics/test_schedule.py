@@ -16,11 +16,10 @@ from lapwright.integration.state import Settings
 from lapwright.kinematics.schedule import cut_time, last_grit, stays, stays_by_weight
 from lapwright.metrology.form import EdgeMargin, forms
 from lapwright.modal import cycle as course_module
-from lapwright.modal import glance as glance_module
+from lapwright.modal import reduced_model as glance_module
 from lapwright.modal.cycle import course, spells_of
-from lapwright.modal.glance import Glances
 from lapwright.modal.propagator import Watch
-from lapwright.modal.reduced_model import ReducedModel
+from lapwright.modal.reduced_model import Glances, ReducedModel
 from lapwright.optimisation.surrogate import Surrogate, SurrogateIntegrator
 from lapwright.study.read import parse
 

@@ -13,10 +13,9 @@ from lapwright.integration.loop import lap
 from lapwright.metrology.form import EdgeMargin
 from lapwright.metrology.form import forms as measured
 from lapwright.modal.cycle import cycle_of, round_of
-from lapwright.modal.glance import COARSE, DEGREE, MOST, Glances
 from lapwright.modal.operator import kernel_of
 from lapwright.modal.propagator import made as what_is_made
-from lapwright.modal.reduced_model import ReducedModel
+from lapwright.modal.reduced_model import COARSE, GLANCE_DEGREE, MOST, Glances, ReducedModel
 from lapwright.modal.spectrum import named_errors
 from lapwright.modal.step_analysis import reason_of
 from lapwright.study.read import parse
@@ -110,7 +109,7 @@ def by_reason(study, step, look, degree):
 def test_a_glance_is_the_picture_at_its_degree(name):
     study, step, look, got = glanced(STUDIES[name])
     grooved = name == "grooved"
-    made, mark = by_reason(study, step, look, DEGREE)
+    made, mark = by_reason(study, step, look, GLANCE_DEGREE)
     near = 0.03 if grooved else 1e-9  # fewer contact points on grooves: COARSE of them
     assert COARSE < 1.0
     for found, want in ((got.made, made), (got.mark, mark)):
@@ -289,7 +288,7 @@ def test_ridges_linger_through_swaps_as_the_cycle_says(slant):
         f'stroke = {{ kind = "line", travel = "1/3", direction = "{slant}" }}\nswap_every = "1 min"'
     )
     study, step, _, got = glanced(EQUAL + STEP.format("A", "B", "30 min", line))
-    picture = ReducedModel(study.plates, study.steps, DEGREE, study.seed)
+    picture = ReducedModel(study.plates, study.steps, GLANCE_DEGREE, study.seed)
     cycle = cycle_of(picture, round_of(picture))
     removed = sum(cycle.spectrum().removal.values()) / 2.0
     ridges = next(

@@ -7,9 +7,8 @@ from modes_scene import LINE, STIFFNESS, operator, stroke
 from lapwright.integration.estimate import outlooks
 from lapwright.integration.loop import lap
 from lapwright.modal.cycle import lifting_by_placement
-from lapwright.modal.glance import Glances
 from lapwright.modal.propagator import lifting, share_of
-from lapwright.modal.reduced_model import ReducedModel
+from lapwright.modal.reduced_model import Glances, ReducedModel
 from lapwright.modal.step_analysis import reason_of
 from lapwright.specification.curves import Circle, Line
 from lapwright.specification.step import Load

@@ -7,7 +7,7 @@ import re
 import pytest
 
 from lapwright.integration.estimate import outlooks
-from lapwright.modal.glance import Glances
+from lapwright.modal.reduced_model import Glances
 from lapwright.presentation import beforehand
 from lapwright.presentation.staying import leaves, remark
 from lapwright.presentation.way_round import makes

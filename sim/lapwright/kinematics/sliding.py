@@ -22,7 +22,7 @@ fixed point every round profile (the lower pairs of F. Reuleaux, 1876, in second
 derived, and confirmed on polynomials of degree 8).  Where the plates change places a pair must fit either way
 round: the mirrored faces lie on each other alike both ways, but ridges that slant to a plate's clock slant
 the other way once it is turned over, so that they run across each other.  What goes only slowly is not told
-here (`lapwright.modal.glance`).
+here (`lapwright.modal.reduced_model`).
 """
 
 from __future__ import annotations

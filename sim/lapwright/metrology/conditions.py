@@ -134,7 +134,7 @@ def bow(plate: Plate, warmer: float) -> float:
     across = max(plate.outline.size)
     if isinstance(plate.outline, Rectangle) and not plate.outline.long:
         across = 2.0 * plate.outline.radius
-    return plate.material.expansion * warmer / _thickness(plate) * across**2 / 8.0
+    return thermal_bow(plate.material, across, _thickness(plate), warmer)
 
 
 def _skin(plate: Plate) -> float:

@@ -45,7 +45,6 @@ BROKEN = (
     OSError,
     ValueError,
 )
-
 DTYPES = {"I": "<i2", "L": "<i4", "F": "<f4", "D": "<f8"}
 NAMESPACE = "http://www.opengps.eu/2008/ISO5436_2"
 REVISION = "ISO5436 - 2000"

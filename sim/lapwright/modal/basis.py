@@ -17,7 +17,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
-from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,14 +44,12 @@ class Basis:
     """`size` shapes without unit, to total `degree`, with mean square 1 over the land of `plate`.
 
     Coefficients are therefore heights [m], and the sum of their squares is the mean square of the map.
-    `mix` (size, size), lower triangular: shapes = mix @ products.  `condition`: of the products over the
-    land, before they were made orthonormal.
+    `mix` (size, size), lower triangular: shapes = mix @ products.
     """
 
     plate: Plate
     degree: int
     mix: Array
-    condition: float
 
     @property
     def size(self) -> int:
@@ -136,20 +133,12 @@ class Basis:
 
     def form_rows(self, margin: EdgeMargin) -> Array:
         """Rows (3, size): the form errors of `form_names` [m] are rows @ coefficients."""
-        return _form_rows(self, margin)
-
-    def spread(self, margin: EdgeMargin) -> Array:
-        """Matrix (size, size): rms about the least-squares plane squared is c @ spread @ c."""
-        return _spread(self, margin)
+        return _form_rows(self.plate, self.degree, margin)
 
     def forms(self, coefficients: Array, margin: EdgeMargin) -> dict[str, float]:
         """Form errors [m] by name."""
         values = self.form_rows(margin) @ coefficients
         return dict(zip(form_names(self.plate), map(float, values), strict=True))
-
-    def rms(self, coefficients: Array, margin: EdgeMargin) -> float:
-        """Root mean square about the least-squares plane [m]."""
-        return sqrt(max(0.0, float(coefficients @ self.spread(margin) @ coefficients)))
 
 
 def basis_of(plate: Plate, degree: int) -> Basis:
@@ -207,7 +196,7 @@ def _basis(plate: Plate, degree: int) -> Basis:
     once = mix @ products
     mix = np.linalg.inv(np.linalg.cholesky(once @ once.T)) @ mix
     mix.setflags(write=False)
-    return Basis(plate, degree, mix, float(np.sqrt(np.linalg.cond(gram))))
+    return Basis(plate, degree, mix)
 
 
 @lru_cache(maxsize=32)
@@ -229,7 +218,7 @@ def _fine(plate: Plate, degree: int) -> Plate:
 
 
 @lru_cache(maxsize=64)
-def _form_rows_of(plate: Plate, degree: int, margin: EdgeMargin) -> Array:
+def _form_rows(plate: Plate, degree: int, margin: EdgeMargin) -> Array:
     basis, fine = _basis(plate, degree), _fine(plate, degree)
     names = form_names(plate)
     rows = np.empty((len(names), basis.size))
@@ -239,30 +228,6 @@ def _form_rows_of(plate: Plate, degree: int, margin: EdgeMargin) -> Array:
     rows[:, :PLANES] = 0.0
     rows.setflags(write=False)
     return rows
-
-
-def _form_rows(basis: Basis, margin: EdgeMargin) -> Array:
-    return _form_rows_of(basis.plate, basis.degree, margin)
-
-
-@lru_cache(maxsize=64)
-def _spread_of(plate: Plate, degree: int, margin: EdgeMargin) -> Array:
-    fine = _fine(plate, degree)
-    inside = fine.land_inside(margin.of(plate.outline))
-    on = inside > 0.0
-    x, y = fine.grid.mesh()
-    shapes, inside = _basis(plate, degree).evaluate(x[on], y[on]), inside[on]
-    weighted = shapes * (inside / inside.sum())
-    gram = weighted @ shapes.T
-    plane = gram[:, :PLANES]
-    spread: Array = gram - plane @ np.linalg.solve(plane[:PLANES], plane.T)
-    spread[:PLANES], spread[:, :PLANES] = 0.0, 0.0
-    spread.setflags(write=False)
-    return spread
-
-
-def _spread(basis: Basis, margin: EdgeMargin) -> Array:
-    return _spread_of(basis.plate, basis.degree, margin)
 
 
 WIDER = 1.25  # times as wide as the other

@@ -83,10 +83,6 @@ class Cycle:
     time: float
     spells: tuple[Spell, ...]
 
-    def stacked(self, coefficients: dict[str, Array]) -> Array:
-        """One vector (n,) from those of each plate."""
-        return np.concatenate([coefficients[name] for name in self.names])
-
     def apart(self, z: Array) -> dict[str, Array]:
         """Coefficients of each plate, of a stacked vector."""
         ends = np.cumsum([face.size for face in self.faces])[:-1]

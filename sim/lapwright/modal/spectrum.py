@@ -224,10 +224,8 @@ Shape = Callable[[Array, Array], Array]
 
 ROUND_NAMES = ("domes", "dome in dish", "saddles", "saddle in saddle", "twists", "opposite twists")
 LONG_NAMES = ("bows", "bow in bow", "crowns", "crown in crown", "winds", "opposite winds")
-FINER_NAMES = ("zone", "three lobes", "ridges along", "ridges across")
 OWN_ROUND, OWN_LONG = ("own dome", "own saddle", "own twist"), ("own bow", "own crown", "own wind")
 OWN_NAMES = (*OWN_ROUND, *OWN_LONG)
-NAMES = (*ROUND_NAMES, *LONG_NAMES, *FINER_NAMES, *OWN_NAMES)
 BOTTOM, TOP = 0, 1
 UNLIKE = (
     1.5  # times the metal of the other that one face loses, from which its own errors are followed

@@ -31,7 +31,7 @@ from lapwright.units import METRIC, NOTHING, Units, joined
 
 if TYPE_CHECKING:
     from lapwright.integration.estimate import Outlook
-    from lapwright.modal.glance import Glance
+    from lapwright.modal.reduced_model import Glance
     from lapwright.specification.plate import Plate
     from lapwright.specification.step import Step
 

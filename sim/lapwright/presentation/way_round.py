@@ -17,8 +17,7 @@ from lapwright.errors import LapwrightError
 from lapwright.integration.estimate import Outlook, outlooks
 from lapwright.kinematics.schedule import stays_by_weight
 from lapwright.limits import limit_of
-from lapwright.modal.glance import Glance, Glances
-from lapwright.modal.reduced_model import DEGREE
+from lapwright.modal.reduced_model import DEGREE, Glance, Glances
 from lapwright.presentation import words
 from lapwright.presentation.beforehand import fine
 from lapwright.presentation.reasons import grown
@@ -30,7 +29,7 @@ from lapwright.units import METRIC, NOTHING, Units, joined
 
 if TYPE_CHECKING:
     from lapwright.integration.estimate import Outlook
-    from lapwright.modal.glance import Glance
+    from lapwright.modal.reduced_model import Glance
     from lapwright.specification.plate import Plate
     from lapwright.specification.step import Step
 

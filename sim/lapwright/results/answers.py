@@ -18,7 +18,7 @@ from lapwright.units import Units, sentence
 if TYPE_CHECKING:
     from lapwright.contact.pressure import Bearing
     from lapwright.integration.estimate import Outlook
-    from lapwright.modal.glance import Glance
+    from lapwright.modal.reduced_model import Glance
     from lapwright.specification.step import Step
     from lapwright.study.model import Study
 
@@ -37,7 +37,7 @@ class Preview(Answer):
 
     def __init__(self, study: Study) -> None:
         from lapwright.integration.estimate import outlooks
-        from lapwright.modal.glance import Glances
+        from lapwright.modal.reduced_model import Glances
         from lapwright.results.findings import foreseen
 
         self.study = study

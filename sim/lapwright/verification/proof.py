@@ -29,34 +29,23 @@ def rows() -> Iterator[Row]:
 
     """
     # Late, so that asking for help does not compile the engine.
-    from lapwright.verification.contact_rows import (
-        clutch_rows,
-        edges_rows,
-        settling_rows,
-        wear_rows,
-    )
-    from lapwright.verification.form_rows import (
-        bending_rows,
-        form_rows,
-        gauges_rows,
-        standards_rows,
-    )
-    from lapwright.verification.modal_rows import picture_rows
-    from lapwright.verification.motion_rows import kept_rows, moments_rows, motion_rows
+    from lapwright.verification import contact_rows as contact
+    from lapwright.verification import form_rows as form
+    from lapwright.verification import motion_rows as motion
 
     for subject in (
-        motion_rows,
-        wear_rows,
-        edges_rows,
-        moments_rows,
-        kept_rows,
-        picture_rows,
-        clutch_rows,
-        settling_rows,
-        bending_rows,
-        form_rows,
-        standards_rows,
-        gauges_rows,
+        motion.motion_rows,
+        contact.wear_rows,
+        contact.edges_rows,
+        motion.moments_rows,
+        motion.kept_rows,
+        motion.picture_rows,
+        contact.clutch_rows,
+        contact.settling_rows,
+        form.bending_rows,
+        form.form_rows,
+        form.standards_rows,
+        form.gauges_rows,
     ):
         yield from subject()
 
