@@ -285,7 +285,7 @@ def order(cells_: int) -> str:
     sample = sampling.block_sample(work._motion(1, 1), layer.load, 0, 1, 64, (0.5, 0.5))
     forms = {}
     for number in (16, 32, 64):
-        moment = work.start()
+        moment = State.before(work.steps[0], work.plates)
         for _ in range(number):
             block = Block.fourth_order(
                 layer, moment, sample, (5e-12, 5e-12), 1200.0 / number, tuple(range(8))

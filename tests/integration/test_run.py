@@ -29,7 +29,7 @@ from lapwright.contact.sampling import block_sample
 from lapwright.errors import TippedError
 from lapwright.integration.block import Block
 from lapwright.integration.loop import _Work, lap
-from lapwright.integration.state import Progress, Settings
+from lapwright.integration.state import Progress, Settings, State
 from lapwright.metrology.form import EdgeMargin, forms, measure
 from lapwright.specification.curves import Circle, FigureEight
 from lapwright.specification.plate import MATERIALS, StartForm
@@ -313,7 +313,7 @@ def test_blocks_converge_with_the_fourth_power_of_their_length():
 
     def after(blocks):
         work = _Work(plates, (step_,), 1, 0, EdgeMargin(), 1, Settings(), None)
-        moment = work.start()
+        moment = State.before(work.steps[0], work.plates)
         for _ in range(blocks):
             block = Block.fourth_order(
                 layer, moment, chosen, (1e-12, 1e-12), 1800.0 / blocks, range(8)
@@ -333,7 +333,7 @@ def test_a_block_equals_the_slow_twins():
     settings = Settings(poses=12, fewest_poses=12, most_poses=12)
     end = run(plates, one, settings=settings)[-1]
     work = _Work(plates, (one,), 1, 0, EdgeMargin(), 1, settings, None)
-    moment = work.start()
+    moment = State.before(work.steps[0], work.plates)
     chosen = block_sample(work._motion(1, 1), LOAD, 0, 1, 12, work._shift(moment.clock))
     poses = chosen.poses
     target = np.array([LOAD / (3e9 * plates["B"].grid.cell ** 2), 0.0, 0.0])

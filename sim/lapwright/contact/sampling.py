@@ -21,7 +21,7 @@ the block.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from itertools import product
 from math import gcd, pi
@@ -237,12 +237,7 @@ def block_sample(
 
     """
     places, shares, check = _places(motion, first, strokes, number, shift, block, round_faces)
-    poses = motion.poses(places)
-    # A few poses do not know the path's length; scaled to it, they take off the right amount of metal.
-    seen = float(shares @ np.hypot(poses.vx, poses.vy))
-    if seen > 0.0:
-        scale = motion.mean_speed(first, strokes) / seen
-        poses = replace(poses, vx=poses.vx * scale, vy=poses.vy * scale)
+    poses = motion.paced(motion.poses(places), shares, first, strokes)
     return Sample(poses, shares, motion.moment(poses, weight), check)
 
 

@@ -26,7 +26,7 @@ from lapwright.contact.sampling import FEWEST_A_STROKE, PLASTIC, block_sample
 from lapwright.contact.stability import check_stands
 from lapwright.errors import LapwrightError
 from lapwright.integration.block import Block, in_order, mean_over_land, out_of_order, settling_time
-from lapwright.integration.state import Doubt, Progress, Settings, State, frozen
+from lapwright.integration.state import Progress, Settings, State
 from lapwright.kinematics.motion import Motion
 from lapwright.kinematics.schedule import (
     GOLDEN,
@@ -39,7 +39,7 @@ from lapwright.kinematics.schedule import (
     thinning,
     wear_time,
 )
-from lapwright.metrology.form import EdgeMargin, Form, form_names, forms, measure
+from lapwright.metrology.form import EdgeMargin, Form, forms, measure
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Grit, Step, Until, strokes_in
 from lapwright.units import Text
@@ -160,7 +160,7 @@ def lap(
     """
     with ExitStack() as open_pools:
         work = _Work(plates, tuple(steps), rounds, seed, margin, threads, settings, open_pools)
-        moment = after if after is not None else work.start()
+        moment = after if after is not None else State.before(work.steps[0], plates)
         if after is None:
             yield moment
         while moment.event != "end":
@@ -185,22 +185,6 @@ class _Work:
     grits: dict[str, Grit] = field(default_factory=dict)
     taus: dict[tuple[int, int, str], float] = field(default_factory=dict)
     standing: set[tuple[int, str, str]] = field(default_factory=set)
-
-    def start(self) -> State:
-        """The plates as they come."""
-        first = self.steps[0]
-        return State(
-            clock=Progress(grit=first.grit.name),
-            event="start",
-            top=first.top,
-            bottom=first.bottom,
-            heights={name: frozen(plate.heights().copy()) for name, plate in self.plates.items()},
-            removed=dict.fromkeys(self.plates, 0.0),
-            pressure_speed={
-                name: frozen(np.zeros(plate.grid.shape)) for name, plate in self.plates.items()
-            },
-            doubt={name: Doubt(form_names(plate.outline)) for name, plate in self.plates.items()},
-        )
 
     def advance(self, moment: State) -> State:
         """The next moment: the end of a step, fresh grit, a swap, or a block of strokes."""

@@ -12,6 +12,10 @@ from math import sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from lapwright.metrology.form import form_names
+from lapwright.specification.plate import Plate
+from lapwright.specification.step import Step
+
 Array = NDArray[np.float64]
 
 WENT_THROUGH = ("done", "until", "limit")  # outcomes of a run that came to its end
@@ -101,6 +105,37 @@ class State:
     scale_error: float = 0.0
     doubt: Mapping[str, Doubt] = field(default_factory=dict)
     outcome: str | None = None
+
+    @classmethod
+    def before(
+        cls, step: Step, plates: Mapping[str, Plate], heights: Mapping[str, Array] | None = None
+    ) -> State:
+        """The plates before the first stroke of `step`; with their starting forms when `heights` is None.
+
+        Parameters
+        ----------
+        step : Step
+        plates : mapping
+            Plate by name.
+        heights : mapping, optional
+            (ny, nx) [m] by plate.
+
+        Returns
+        -------
+        State
+
+        """
+        faces = heights or {name: plate.heights() for name, plate in plates.items()}
+        return cls(
+            clock=Progress(grit=step.grit.name),
+            event="start",
+            top=step.top,
+            bottom=step.bottom,
+            heights={name: frozen(z.copy()) for name, z in faces.items()},
+            removed=dict.fromkeys(plates, 0.0),
+            pressure_speed={n: frozen(np.zeros(plate.grid.shape)) for n, plate in plates.items()},
+            doubt={name: Doubt(form_names(plate.outline)) for name, plate in plates.items()},
+        )
 
     @property
     def error(self) -> dict[str, dict[str, float]]:

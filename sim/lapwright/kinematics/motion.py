@@ -230,6 +230,31 @@ class Motion:
             float(np.einsum("sk,s->", np.hypot(poses.vx, poses.vy).reshape(-1, each), worth)) / each
         )
 
+    def paced(self, poses: Poses, share: Array, first: int, strokes: int) -> Poses:
+        """The same poses, scaled to the length of the path, so that they take off the right amount of metal.
+
+        A few poses do not know it.
+
+        Parameters
+        ----------
+        poses : Poses
+            n of them.
+        share : Array
+            Of the time, (n,).
+        first, strokes : int
+            First stroke and how many.
+
+        Returns
+        -------
+        Poses
+
+        """
+        seen = float(share @ np.hypot(poses.vx, poses.vy))
+        if not seen > 0.0:
+            return poses
+        scale = self.mean_speed(first, strokes) / seen
+        return replace(poses, vx=poses.vx * scale, vy=poses.vy * scale)
+
     @cached_property
     def _speed(self) -> float:
         """Mean speed of a steady hand; walking, that of a curve which is back after one stroke."""

@@ -85,18 +85,11 @@ class Instants:
 
 def instants_of(motion: Motion, first: int, strokes: int, number: int = POSES) -> Instants:
     """About `number` instants that stand for strokes first ... first + strokes - 1 of a motion."""
-    places, share = _places(motion, first, strokes, number)
-    return _scaled(
-        motion, first, strokes, motion.poses(np.asarray(places, dtype=np.float64)), share
-    )
+    return _at(motion, first, strokes, *_places(motion, first, strokes, number))
 
 
-def _scaled(motion: Motion, first: int, strokes: int, poses: Poses, share: Array) -> Instants:
-    # A few poses do not know the path's length; scaled to it, they take off the right amount of metal.
-    seen = float(share @ np.hypot(poses.vx, poses.vy))
-    if seen > 0.0:
-        scale = motion.mean_speed(first, strokes) / seen
-        poses = replace(poses, vx=poses.vx * scale, vy=poses.vy * scale)
+def _at(motion: Motion, first: int, strokes: int, places: Array, share: Array) -> Instants:
+    poses = motion.paced(motion.poses(places), share, first, strokes)
     hand = motion.moment(poses, 0.0)
     return Instants(poses, share, hand, motion.moment(poses, 1.0) - hand)
 
@@ -110,9 +103,7 @@ def base_instants(
     """
     plain = Motion(replace(motion.step, turn=Turn(), walk=Turn()), motion.key)
     places, share = _places(plain, first, strokes, number)
-    found = _scaled(
-        motion, first, strokes, motion.poses(np.asarray(places, dtype=np.float64)), share
-    )
+    found = _at(motion, first, strokes, places, share)
     p = found.poses
     begun = motion.poses(np.floor(p.strokes)) if runs_on else p
     cx, cy = _turned_back(p.cx, p.cy, begun.alpha)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from lapwright.contact.placement import on_bench
 from lapwright.errors import LapwrightError
-from lapwright.integration.state import Doubt, Progress, State, frozen
+from lapwright.integration.state import State
 from lapwright.kinematics.schedule import cut_time
 from lapwright.metrology.form import EdgeMargin, forms
 from lapwright.modal.basis import Basis, form_names
@@ -310,13 +310,4 @@ def _begin(plates: Mapping[str, Plate], pair: Mapping[str, Plate], reason: StepA
         heights[name] = plate.heights()
         if not np.array_equal(start, face.start(plates[name])):
             heights[name] = np.where(plate.land > 0.0, face.on(plate.grid, start), 0.0)
-    return State(
-        Progress(grit=reason.step.grit.name),
-        "start",
-        reason.step.top,
-        reason.step.bottom,
-        {name: frozen(z.copy()) for name, z in heights.items()},
-        dict.fromkeys(pair, 0.0),
-        {name: frozen(np.zeros(plate.grid.shape)) for name, plate in pair.items()},
-        doubt={name: Doubt(form_names(plate)) for name, plate in pair.items()},
-    )
+    return State.before(reason.step, pair, heights)
