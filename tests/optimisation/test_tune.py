@@ -209,8 +209,10 @@ def test_a_goal_on_a_rail_and_an_unequal_pair() -> None:
     assert abs(forms["wind"]) <= 0.4 * UM
     assert abs(forms["bow"] - 3 * UM) <= 1.6 * UM
     assert forms["sphere"] is None
-    # The least metal: as soon as the wind is gone, and no later.
-    assert answer.simulated.worst["rail.wind"] > 0.9 * 0.4 * UM
+    # The least metal that stands a tenth less of the time: then the wind is only just gone.
+    assert answer.steady
+    less = next(one for one in got.sensitivity if one.key == "steps.1.time" and one.off < 0.0)
+    assert 0.9 < less.share <= 1.0
     assert answer.simulated.cost.removed == pytest.approx(answer.summary.removed)
     assert answer.simulated.cost.removed < got.begun.simulated.cost.removed
 

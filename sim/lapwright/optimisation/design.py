@@ -6,6 +6,7 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import permutations, product
 from typing import Any
 
 import numpy as np
@@ -35,6 +36,7 @@ __all__ = ["Design", "DesignSpace", "DesignVariable", "typed_at", "variable_of",
 
 Array = NDArray[np.float64]
 
+OFF = 0.1  # of a number: what a sloppy hand is off
 FINE = 3  # places finer than the span of the bounds: 2 to 30 min in hundredths of a minute
 _NUMBER = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)(.*)", re.ASCII)
 KINDS: tuple[tuple[Dimension, str], ...] = (
@@ -68,9 +70,9 @@ class DesignVariable:
             return self.choices[min(int(u * len(self.choices)), len(self.choices) - 1)]
         return self.typed(self.low + u * (self.high - self.low))
 
-    def typed(self, value: float) -> str:
-        """A number of this key as it is typed."""
-        text = f"{value:.{self.places}f}"
+    def typed(self, value: float, more: int = 0) -> str:
+        """A number of this key as it is typed, with so many places more than is usual."""
+        text = f"{value:.{self.places + more}f}"
         text = text.rstrip("0").rstrip(".") if "." in text else text
         return f"{'0' if text == '-0' else text}{self.unit}"
 
@@ -92,6 +94,13 @@ class DesignVariable:
     def number(self, text: str) -> float:
         """The number of a typed value, in this key's unit."""
         return _value(text, self.unit) or 0.0
+
+    def slips(self, text: str) -> list[tuple[str, float]]:
+        """A typed number a tenth less and a tenth more, each with how far it is off; none of a choice."""
+        number = self.number(text)
+        by = OFF * (abs(number) or self.high - self.low)
+        signs = () if self.choices else (-1.0, 1.0)
+        return [(self.typed(number + sign * by, 1), sign * OFF) for sign in signs]
 
     @property
     def of_time(self) -> bool:
@@ -199,6 +208,10 @@ class DesignSpace:
         order = [(k + 0.5) / len(self.study.steps) for k in range(self.size - len(self.knobs))]
         return np.array([*found, *order])
 
+    def typed_out(self, changes: Mapping[str, str]) -> dict[str, str]:
+        """The changes; of the study as it stands, which has none, what it says at every key that may move."""
+        return dict(changes) or {knob.key: self.typed(knob) or "" for knob in self.knobs}
+
     def typed(self, knob: DesignVariable) -> str | None:
         """What the study says at a key, where that is one of its choices or within its bounds."""
         text = _typed(self.document, knob)
@@ -206,6 +219,34 @@ class DesignSpace:
             return text if text in knob.choices else None
         value = _value(text, knob.unit)
         return text if value is not None and knob.low <= value <= knob.high else None
+
+    def place(self, changes: Mapping[str, str], order: tuple[int, ...]) -> Array:
+        """Where changes lie; what is out of bounds lies at the next one."""
+        found = [knob.place(changes[knob.key]) for knob in self.knobs]
+        if self.ordered:
+            found += [(order.index(k + 1) + 0.5) / len(order) for k in range(len(order))]
+        return np.array(found)
+
+    def kinds(self, most: int) -> list[Array]:
+        """A place for every way of choosing, and every order; none where there are more than `most`."""
+        count = len(self.study.steps)
+        number = math.prod(len(knob.choices) for knob in self.knobs if knob.choices)
+        if number * (math.factorial(min(count, 20)) if self.ordered else 1) > most:
+            return []
+        texts = [knob.choices or (knob.text(0.5),) for knob in self.knobs]
+        orders = (
+            permutations(range(1, count + 1)) if self.ordered else (tuple(range(1, count + 1)),)
+        )
+        keys = [knob.key for knob in self.knobs]
+        return [
+            self.place(dict(zip(keys, chosen, strict=True)), order)
+            for chosen, order in product(product(*texts), list(orders))
+        ]
+
+    def kind(self, place: Array) -> object:
+        """What is chosen at a place, and in which order."""
+        chosen = [k.text(float(u)) for k, u in zip(self.knobs, place, strict=False) if k.choices]
+        return self.order(place), tuple(chosen)
 
     def spoken(self, changes: Mapping[str, str], order: tuple[int, ...]) -> str:
         """What a place sets, steps by their numbers in its own order."""

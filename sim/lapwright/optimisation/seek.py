@@ -13,7 +13,7 @@ Full simulations for a search: done by a crew, each kept under what it was, so t
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -39,6 +39,7 @@ from lapwright.units import told
 
 __all__ = [
     "AIM",
+    "LIFTS",
     "Envelope",
     "Seeker",
     "SpaceMapping",
@@ -60,6 +61,12 @@ OFFSET_GRID = 257  # instants at which offsets are known
 APART = 0.04  # of a key's bounds: nearer candidates are the same
 NEAR = 40  # looks for each key near the best, at most a third of all
 TRACKS = 4000  # kept
+MISSED = (
+    2.0  # from here on a score misses the goal; from 1 on it is reached, but not with a sloppy hand
+)
+EVERY = 128  # choices and orders together: so many are all looked at
+KINDS = 8  # of choices together, near the best of each of which is looked
+LIFTS = 1e-3  # share of the time from which on lifting counts
 
 
 class SpaceMapping:
@@ -106,9 +113,9 @@ class SpaceMapping:
 
 
 def score(course: Evaluation, least: str, scale: float, whole: float) -> float:
-    """One number, less is better: below 1 where the goal is reached, by cost; else by how far it is off."""
+    """One number, less is better: below 1 where the goal is reached, by cost; else MISSED and how far off."""
     if not course.ok:
-        return 1.0 + float(np.log1p(course.share))
+        return MISSED + float(np.log1p(course.share))
     cost = course.cost.of(least) / scale
     wait = late(course) / whole
     ties = SOONER * wait / (1.0 + wait) + BETTER * min(course.share, 1.0)
@@ -149,8 +156,9 @@ class Envelope:
 class Seeker:
     """Searches a space for the best place; `offsets` put the operator right.
 
-    `only` what counts of what is asked.  `seen`: (score, place) of all since `forget`; `troubles`: why places
-    came to nothing.
+    `only` what counts of what is asked, `aim` the share of each limit that is wanted.  `dry`: nothing may
+    lift; `room`: the share that is allowed with any key a tenth off, None for any.  `seen`: (score, place) of
+    all since `forget`; `troubles`: why places came to nothing.
     """
 
     def __init__(
@@ -164,6 +172,9 @@ class Seeker:
         self.troubles: list[str] = []
         self.seen: list[tuple[float, Array]] = []
         self.only: Sequence[Constraint] = asked
+        self.aim, self.dry = AIM, False
+        self.room: float | None = None
+        self.sound = np.inf  # the least score of a place that stands all of that
         steps = space.study.steps
         self.whole = rubbing_time(steps, space.study.rounds)
         self.whole = max(self.whole, space.goal.hold or 0.0)
@@ -207,34 +218,79 @@ class Seeker:
             track = self.told(place)
         except LapwrightError as trouble:
             self.troubles.append(told(trouble.text, self.space.study.units))
-            return 1.0 + float(np.log1p(NEVER)) + 1.0
+            return MISSED + float(np.log1p(NEVER)) + 1.0
         course = evaluation_of(
-            track, self.only, self.space.goal.hold, "operator", aim=AIM, trail=False
+            track, self.only, self.space.goal.hold, "operator", aim=self.aim, trail=False
         )
         if self.envelope is not None and self.only is self.asked:
             shares = track.shares(self.asked).max(axis=0)
             self.envelope.take(track.along(self.space.least), shares, track.flatness())
         found = score(course, self.space.least, self.scale, self.whole)
+        if course.ok and found < self.sound and self.only is self.asked:
+            off = self._unsound(place)
+            if off:
+                found = 1.0 + off
+            else:
+                self.sound = found
         self.seen.append((found, np.array(place)))
         return found
+
+    def _unsound(self, place: Array) -> float:
+        """How much a place that reaches the goal lifts or loses it with a sloppy hand, 0 to 0.9; 0: not."""
+        changes, order = self.space.changes(place), self.space.order(place)
+        if self.dry:
+            settled = self.space.settled(changes, order)
+            lifted = self.foreteller.lift_share(settled, self.foreteller.tell(settled))
+            if lifted > LIFTS:
+                return 0.5 + 0.4 * min(lifted, 1.0)
+        worst = 0.0 if self.room is None else self.slipped(changes, order, self.room)
+        return 0.0 if self.room is None or worst <= self.room else 0.5 * (1.0 - self.room / worst)
+
+    def slipped(self, changes: Mapping[str, str], order: tuple[int, ...], most: float) -> float:
+        """The worst share of what is asked with any key a tenth off, or the first that is above `most`."""
+        worst = 0.0
+        for knob in self.space.knobs:
+            for value, _ in knob.slips(changes[knob.key]):
+                worst = max(worst, self._share({**changes, knob.key: value}, order))
+                if worst > most:
+                    return worst
+        return worst
+
+    def _share(self, changes: dict[str, str], order: tuple[int, ...]) -> float:
+        """The worst share of what is asked of some changes; above 1 where it is not reached."""
+        place = self.space.place(changes, order)
+        try:
+            track = self.foreteller.tell(self.space.settled(changes, order)).track
+        except LapwrightError:
+            return NEVER
+        track = self.offsets.put_right(place, track)
+        hold = self.space.goal.hold
+        course = evaluation_of(track, self.asked, hold, "operator", trail=False)
+        return course.share if course.ok else max(course.share, 1.0 + LIFTS)
 
     def search(
         self, looks: int, begin: Sequence[Array] = (), stop: Callable[[], bool] = bool
     ) -> None:
-        """Look all over the space, then near the best; about `looks` places.
+        """Look at every choice where only choices move; else all over the space, then near the best.
 
-        The same seed looks at the same places.
+        About `looks` places; the same seed looks at the same places.
         """
-        from scipy.optimize import differential_evolution, minimize
+        from scipy.optimize import differential_evolution
 
-        size = self.space.size
+        size, kinds = self.space.size, self.space.kinds(EVERY)
+        moving = [k for k, knob in enumerate(self.space.knobs) if not knob.choices]
+        if kinds and not moving:
+            for place in kinds:
+                if not stop():
+                    self(place)
+            return
         people = int(np.clip(8 * size, 16, 64))
-        whole = [bool(knob.choices) for knob in self.space.knobs] + [False] * (
-            size - len(self.space.knobs)
-        )
         rng = np.random.default_rng([self.seed, size, self.tried])
         first = rng.random((people, size))
-        for k, place in enumerate(list(begin)[:people]):
+        for k, place in enumerate(kinds[: people // 2]):  # each of a few at least once
+            fixed = [n for n in range(size) if n not in moving]
+            first[-1 - k, fixed] = place[fixed]
+        for k, place in enumerate(list(begin)[: people // 2]):
             first[k] = place
         differential_evolution(
             self,
@@ -246,10 +302,18 @@ class Seeker:
             tol=0.0,
             callback=lambda intermediate_result: stop(),
         )
-        moving = [k for k in range(len(self.space.knobs)) if not whole[k]]
-        if not moving or not self.seen or stop():
-            return
-        best = min(self.seen, key=lambda one: one[0])[1]
+        best: dict[object, Array] = {}
+        for _, place in sorted(self.seen, key=lambda one: one[0]) if moving else ():
+            best.setdefault(self.space.kind(place), place)
+        for place in (
+            list(best.values())[:KINDS] if 1 < len(kinds) <= KINDS else list(best.values())[:1]
+        ):
+            if not stop():
+                self._near(place, moving, looks)
+
+    def _near(self, best: Array, moving: Sequence[int], looks: int) -> None:
+        """Look near a place, along what moves."""
+        from scipy.optimize import minimize
 
         def near(values: Array) -> float:
             place = best.copy()
@@ -269,11 +333,11 @@ class Seeker:
             },
         )
 
-    def best(self, number: int, apart: float = APART) -> list[Array]:
-        """The best places seen, none of them near another."""
+    def best(self, number: int, apart: float = APART, below: float = np.inf) -> list[Array]:
+        """The best places seen, none of them near another, with scores below a limit."""
         found: list[Array] = []
-        for _, place in sorted(self.seen, key=lambda one: one[0]):
-            if len(found) == number:
+        for value, place in sorted(self.seen, key=lambda one: one[0]):
+            if len(found) == number or value >= below:
                 break
             if all(self.space.distance(place, other) > apart for other in found):
                 found.append(place)
@@ -282,6 +346,7 @@ class Seeker:
     def forget(self) -> None:
         """Scores of before are of no use once the operator has been put right anew."""
         self.seen.clear()
+        self.sound = np.inf
 
 
 def _simplex(middle: Array) -> Array:
@@ -305,28 +370,35 @@ def ranked(
     least: str,
     score: Callable[[Evaluation | None], float],
 ) -> tuple[Candidate, ...]:
-    """Best first.
+    """Best first: what reaches the goal, of that what does not lift, what stands a sloppy hand, most draws.
 
-    Of those that reach the goal at the same cost, the one with the fewest swaps (of those without turns or
-    with as few swaps, the quickest).  Where none does, the study as it stands (`begun`) is one of them, and
-    of those that come equally near the cheapest is first.
+    Of those at the same cost, the one with the fewest swaps (of those without turns or with as few swaps, the
+    quickest).  Where none reaches it, the study as it stands (`begun`) is one of them, and of those that come
+    equally near the cheapest is first.
     """
     every = list(found)
     if every and begun is not None and _ends(begun) and not any(one.ok for one in every):
-        every.append(begun)
-    every.sort(key=lambda one: score(one.simulated))
+        every += [begun] if all(one is not begun for one in every) else []
+
+    def standing(one: Candidate) -> tuple[bool, ...]:
+        """What sorts before the cost: False stands."""
+        return (False, one.lifts, one.steady is False, one.sure is False) if one.ok else (True,)
+
+    every.sort(key=lambda one: (standing(one), score(one.simulated)))
     if not every or not _ends(every[0]):
         return tuple(every)
 
     def cost(one: Candidate) -> float:
         return _course(one).cost.of(least)
 
-    if every[0].ok:
-        most = (1.0 + ALIKE) * min(cost(one) for one in every if one.ok)
-        alike = [one for one in every if one.ok and cost(one) <= most]
+    first = every[0]
+    if first.ok:
+        like = [one for one in every if standing(one) == standing(first)]
+        most = (1.0 + ALIKE) * min(cost(one) for one in like)
+        alike = [one for one in like if cost(one) <= most]
         alike.sort(key=_time if least in ("turns", "swaps") else _swaps)
     else:
-        most = (1.0 + AS_NEAR) * _course(every[0]).share
+        most = (1.0 + AS_NEAR) * _course(first).share
         alike = [one for one in every if _ends(one) and _course(one).share <= most]
         alike.sort(key=lambda one: (cost(one), _time(one)))
     return (*alike, *(one for one in every if one not in alike))

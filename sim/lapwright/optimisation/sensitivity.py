@@ -39,11 +39,11 @@ from lapwright.specification.step import Step, Swap, Turn
 from lapwright.study.model import Study
 from lapwright.units import Units
 
-__all__ = ["OFF", "drawn_in", "lost_again", "nudges_of", "why_not"]
+__all__ = ["OFTEN", "drawn_in", "lost_again", "nudges_of", "why_not"]
 
 
-OFF = 0.1
 MOST_CHOICES = 6
+OFTEN = 0.9  # of the draws: in so many the goal is to be reached
 
 Telling = Callable[[int, int], None]
 Wanted = tuple[str, str, float | None, dict[str, str], tuple[int, ...]]
@@ -51,22 +51,21 @@ Wanted = tuple[str, str, float | None, dict[str, str], tuple[int, ...]]
 
 def _wanted(space: DesignSpace, answer: Candidate) -> Iterator[Wanted]:
     """(key, value, off, changes, order) of every nudge."""
+    changes = space.typed_out(answer.changes)
     for knob in space.knobs:
-        typed = answer.changes[knob.key]
-        if knob.choices:
-            others = [one for one in knob.choices if one != typed][:MOST_CHOICES]
-            moved: list[tuple[str, float | None]] = [(one, None) for one in others]
-        else:
-            number = knob.number(typed)
-            by = OFF * (abs(number) or knob.high - knob.low)
-            moved = [(knob.typed(number + sign * by), sign * OFF) for sign in (-1.0, 1.0)]
+        typed = changes[knob.key]
+        others = [one for one in knob.choices if one != typed][:MOST_CHOICES]
+        moved: list[tuple[str, float | None]] = [
+            *knob.slips(typed),
+            *((one, None) for one in others),
+        ]
         for value, off in moved:
-            yield knob.key, value, off, {**answer.changes, knob.key: value}, answer.order
+            yield knob.key, value, off, {**changes, knob.key: value}, answer.order
     if space.ordered:
         for k in range(min(len(answer.order) - 1, MOST_CHOICES)):
             order = list(answer.order)
             order[k], order[k + 1] = order[k + 1], order[k]
-            yield "order", ", ".join(map(str, order)), None, dict(answer.changes), tuple(order)
+            yield "order", ", ".join(map(str, order)), None, changes, tuple(order)
 
 
 def nudges_of(
@@ -110,8 +109,11 @@ def _nudge(
 
 def drawn_in(
     got: Tuning, answer: Candidate, samples: int, bench: RunCache, tell: Telling
-) -> Tuning:
-    """The search with where nine in ten draws of the answer lie, and how many of them reach the goal."""
+) -> tuple[Tuning, float]:
+    """The search with where nine in ten draws of the answer lie, and how many of them reach the goal.
+
+    Beside it the share of what is asked that nine in ten draws keep to.
+    """
     asked, hold = got.asked, got.goal.hold
     jobs = [(answer.study, draw) for draw in range(1, samples + 1)]
     courses = [lapped_course(one, asked, hold) for one in bench.lap(jobs, tell)]
@@ -126,6 +128,7 @@ def drawn_in(
         if len(values) > 1:
             low, high = np.percentile(values, BAND_ENDS)
             found.append(Band(what, float(low), float(high)))
+    high = float(np.quantile([course.share for course in courses], OFTEN))
     return replace(
         got,
         bands=tuple(found),
@@ -133,7 +136,7 @@ def drawn_in(
         reached_in=len(reached),
         failed=len(failed),
         failed_why=failed[0] if failed else None,
-    )
+    ), high
 
 
 AGAIN = 1.0  # of the schedule: how much longer one goes on

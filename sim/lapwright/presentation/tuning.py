@@ -340,6 +340,8 @@ def _candidate(way: Candidate) -> dict[str, Any]:
         "set": dict(way.changes),
         "order": list(way.order),
         "lifts": way.lifts,
+        "steady": way.steady,
+        "sure": way.sure,
         "operator": _course(way.operator),
         "simulated": _course(way.simulated),
         "reached_at": None if way.simulated is None else way.simulated.reached_at,
