@@ -117,6 +117,11 @@ class Units(StrEnum):
             )
         return _said(abs(value), self.small, figures, echo)
 
+    @staticmethod
+    def grain(value: float) -> str:
+        """The size of a grit [m], as it is sold: in um, whatever the person's units."""
+        return _said(value, UM, echo=True)
+
     def both(self, value: float) -> str:
         """The same with the other unit in brackets: "0.80 um (31 uin)"."""
         return f"{self.size(value)} ({self.other.size(value)})"
@@ -280,7 +285,8 @@ class Text:
     """A text with quantities in SI in it, which are said in a person's units where it is printed.
 
     Text("{top} hangs out by {far:place}", top="A", far=0.012): a part is said as it is, or by the method of
-    `Units` that is named behind the colon (with what else that takes, as in "{far:place 2}").
+    `Units` that is named behind the colon, with what else that takes ("{far:place 2}", "{far:size echo}").
+    Of two wordings the part decides which is said: "{several:was|were}" is "were" where it is true.
     """
 
     def __init__(self, template: str, **parts: str | float | Text) -> None:
@@ -313,8 +319,13 @@ class _Part(NamedTuple):
             return self.value.told(self.units)
         if not how:
             return str(self.value)
+        if "|" in how:
+            return how.split("|", 1)[bool(self.value)]
         method, *more = how.split()
-        return str(getattr(self.units, method)(self.value, *map(int, more)))
+        figures, typed = [int(word) for word in more if word != "echo"], {"echo": True}
+        return str(
+            getattr(self.units, method)(self.value, *figures, **typed if "echo" in more else {})
+        )
 
 
 def _said(value: float, unit: Unit, figures: int = 2, echo: bool = False) -> str:

@@ -15,10 +15,10 @@ import pytest
 from lapwright.integration.loop import lap
 from lapwright.integration.state import Progress, State
 from lapwright.metrology.form import EdgeMargin, measure
-from lapwright.presentation.advice import advise
+from lapwright.presentation.advice import AIMS, advise
 from lapwright.presentation.finding_words import care
 from lapwright.presentation.run_view import run_view
-from lapwright.presentation.standing import AIMS, turns_enough
+from lapwright.presentation.standing import turns_enough
 from lapwright.results.record import Run
 from lapwright.results.recorder import Heading, Recorder, bearings_of
 from lapwright.study.read import parse

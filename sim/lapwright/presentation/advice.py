@@ -1,253 +1,161 @@
 """What to do next, and whether a run reached what its study asks for.
 
-`advise` is a function of the account alone.  Beside its sentence it gives the same as steps of the engine,
+`advise` is a function of the run alone.  Beside its sentence it gives the same as steps of the engine,
 and names the errors that get smaller by them, so that the advice can be tried.
 
 Who belongs on top follows from the moment law (exact for equal discs of equal wear; for equal outlines in
 its direction): the top goes hollow, the bottom domed, and equal times on top leave a dome against a dish.
-
-Whether a run reached what its study asks for in [goal].
+For a part on another outline: the direction alone, from where the run was going.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
-from dataclasses import replace
-from math import pi
+from dataclasses import dataclass, replace
+from math import pi, radians
+from typing import Any
 
 import numpy as np
 
-from lapwright.contact.placement import mating
+from lapwright.errors import LapwrightError
 from lapwright.integration.estimate import outlook
 from lapwright.integration.state import WENT_THROUGH
 from lapwright.limits import limit_of
-from lapwright.optimisation.track import Constraint, constraints_of
+from lapwright.metrology.form import SPOKEN
 from lapwright.presentation import words
 from lapwright.presentation.beforehand import limit
 from lapwright.presentation.run_view import Face, RunView
 from lapwright.presentation.standing import (
-    QUARTERS,
-    TELLS,
     TRIED,
-    TURN,
-    Advice,
-    Aim,
-    Seen,
-    advise_unlike,
-    amount,
+    Pair,
     bedding,
     coarser,
     even,
-    lasting,
-    look,
-    step_width,
+    goal_of,
+    going,
+    last_pair,
+    one_sided,
+    timed,
     turning_out,
     turns_enough,
+    until,
 )
 from lapwright.presentation.tables import stroke_words, turn_words
-from lapwright.presentation.tuning_notes import asked_for, label
-from lapwright.specification.curves import FigureEight, Line
+from lapwright.specification.curves import FigureEight, Line, arc_moments
+from lapwright.specification.plate import Plate
 from lapwright.specification.rates import FEPA_F
 from lapwright.specification.step import Grit, Layer, Step, Turn, Wear
-from lapwright.units import Units, joined, sentence
+from lapwright.units import METRIC, joined, sentence
 
-__all__ = ["advise", "goal_words", "reached", "wanted"]
-
-
-ENOUGH = 1.0 + 1e-9
-COLUMNS = {"dome": "sphere"}
-
-
-def wanted(said: RunView) -> tuple[Constraint, ...]:
-    """What the study asks for of plates that were lapped; nothing where it has no [goal]."""
-    study = said.study
-    if study.goal is None:
-        return ()
-    return constraints_of(study.goal, study.plates)
-
-
-def reached(said: RunView) -> bool:
-    """Whether all that the study asks for is there at the end."""
-    asked = wanted(said)
-    return bool(asked) and not _missed(said, asked)
-
-
-def goal_words(said: RunView) -> str:
-    """The goal, and whether it is reached, as a sentence; empty where the study asks for nothing."""
-    asked = wanted(said)
-    if not asked:
-        return ""
-    missed = _missed(said, asked)
-    if not missed:
-        return f"What [goal] asks for is reached: {asked_for(asked, said.units)}."
-    one, size = max(missed, key=lambda pair: pair[1] / pair[0].limit)
-    name, limit = label(one), said.units.size(one.limit)
-    told = said.units.size(size)
-    return f"What [goal] asks for is not reached: the {name} is {told}, {limit} was asked."
-
-
-def _missed(said: RunView, asked: Sequence[Constraint]) -> list[tuple[Constraint, float]]:
-    """What is too large, with its size [m]; what is not known counts as missed."""
-    sizes = [(one, _size(said, one)) for one in asked]
-    return [(one, size) for one, size in sizes if not size <= one.limit * ENOUGH]
-
-
-def _size(said: RunView, one: Constraint) -> float:
-    """Size of an asked quantity at the end [m], or how far it moved."""
-    first, last = (_value(said, one, at) for at in (0, -1))
-    size = abs(last - first) if one.kept else abs(last)
-    return size if math.isfinite(size) else math.inf
-
-
-def _value(said: RunView, one: Constraint, at: int) -> float:
-    if one.plate is not None:
-        return _form(said.face(one.plate), COLUMNS.get(one.form, one.form), at)
-    below, above = said.run.bottom[at], said.run.top[at]
-    faces = [said.face(name) for name in (below, above)]
-    if one.form == "difference":
-        one_dome, other = (
-            _form(f, "bow" if f is not None and f.long else "sphere", at) for f in faces
-        )
-        return one_dome - other
-    pair = [
-        (said.study.plates[f.name], np.asarray(f.record.frames[at], dtype=float))
-        for f in faces
-        if f is not None
-    ]
-    return float(mating(*pair[0], *pair[1], said.study.margin)) if len(pair) == 2 else math.nan
-
-
-def _form(face: Face | None, key: str, at: int) -> float:
-    values = np.zeros(0) if face is None else face.form(key)
-    return float(values[at]) if values.size else math.nan
-
-
+AIMS = ("difference", *SPOKEN, "flatness", "lift")
+TURN = Turn(radians(8.0))
+QUARTERS = Turn(0.5 * pi, 10)
+WALK = Turn(radians(4.0))
+TELLS = 0.25e-6  # [m] that a comparator tells two plates apart by (common practice, no source)
 FINER = (9e-6, 5e-6, 3e-6, 1e-6)  # grits to go on with [m]
 JUMP = limit_of("next grit") + 1e-4  # with room for round-off
 FINEST = 3e-6  # [m] from here on: stop
 LEAST_TRAVEL = 0.3  # of the top's width: with a shorter stroke a dome goes too slowly
 AS_MUCH = 0.5  # of the dome that is to go, from which a twist is worth turning out with it
 NEAR = 0.95  # of the overhang at which flat faces lift
+FURTHER = 1.06  # than the place where the plate would keep its shape
+
+Aim = tuple[str, tuple[str, ...]]
 
 
-def advise(said: RunView) -> Advice | None:
+@dataclass(frozen=True)
+class Advice:
+    """What to do next: `text` in words; `steps` the same for the engine, `aims` what gets smaller by them.
+
+    An aim is a word of `AIMS` and the plates it is meant of.  Where nothing is to be lapped, both are empty.
+    """
+
+    kind: str
+    text: str
+    steps: tuple[Step, ...] = ()
+    aims: tuple[Aim, ...] = ()
+
+
+def advise(view: RunView) -> Advice | None:
     """What to do next; None where the study cannot be read any more or no two plates were lapped."""
-    seen = look(said)
-    if seen is None:
+    pair = last_pair(view)
+    if pair is None:
         return None
-    goal = goal_words(said)
-    if goal and reached(said) and said.run.outcome in WENT_THROUGH:
-        return Advice("reached", f"{goal} Stop here, and read them by your own gauge.")
-    told = _advice(seen)
-    return replace(told, text=f"{goal} {sentence(told.text)}".strip())
+    goal, is_reached = goal_of(view)
+    if is_reached and view.run.outcome in WENT_THROUGH:
+        return Advice("reached", pair.say("reached", goal=goal))
+    advice = _advice(pair)
+    return replace(advice, text=f"{goal} {sentence(advice.text)}".strip())
 
 
-def _advice(seen: Seen) -> Advice:
-    said = seen.said
-    if said.run.outcome == "interrupted":
-        return Advice("go on", "Go on with the run: it was stopped before its end.")
-    if said.run.outcome == "tipped" or seen.ahead.lifts:
-        return _shorten(seen)
-    used = [f for f in said.faces if f.name in {*said.run.top, *said.run.bottom}]
-    flat = all(words.flat_to_the_finish(f.after, f.finish, said.units) for f in used)
-    if flat and not _told_apart(seen, used):
-        return _finer(seen, used)
+def _advice(pair: Pair) -> Advice:
+    view = pair.view
+    if view.run.outcome == "interrupted":
+        return Advice("go on", pair.say("resume"))
+    if view.run.outcome == "tipped" or pair.ahead.lifts:
+        return _shorten(pair)
+    used = [f for f in view.faces if f.name in {*view.run.top, *view.run.bottom}]
+    flat = all(words.flat_to_the_finish(f.after, f.finish, view.units) for f in used)
+    if flat and not _told_apart(pair, used):
+        return _finer(pair, used)
     if len(used) > 2:
-        return _another_round(seen, used)
-    if not seen.equal:
-        return advise_unlike(seen)
-    return _rails(seen) if seen.top.long else _pair(seen)
+        return _another_round(pair, used)
+    if not pair.equal:
+        return _unlike(pair)
+    return _rails(pair) if pair.top.long else _discs(pair)
 
 
-def _told_apart(seen: Seen, used: Sequence[Face]) -> bool:
+# --- answers for any pair --------------------------------------------------------------------------
+
+
+def _told_apart(pair: Pair, used: Sequence[Face]) -> bool:
     """Whether a comparator still tells faces of one outline apart that are all flat to the finish."""
-    if not seen.equal:
+    if not pair.equal:
         return False
-    key = "bow" if seen.top.long else "sphere"
-    forms = [seen.of(face, key, True) for face in used]
+    forms = [pair.of(face, "bow" if pair.top.long else "sphere", True) for face in used]
     return 0.5 * (max(forms) - min(forms)) >= TELLS
 
 
-def _stroke(seen: Seen, step: Step) -> str:
-    if step.curve == seen.step.curve and step.direction == seen.step.direction:
-        return "the same stroke"
-    return f"a longer stroke ({stroke_words(step, seen.said.units)})"
-
-
-# --- answers -----------------------------------------------------------------------------------
-
-
-def _shorten(seen: Seen) -> Advice:
+def _shorten(pair: Pair) -> Advice:
     """The stroke goes further than flat faces stand."""
-    step, units = seen.step, seen.said.units
-    edge = seen.ahead.edge
-    if seen.equal and seen.top.long and turns_enough(step):
-        text = (
-            f"Turn {step.top} end for end only, every few strokes, never part of the way, and stroke it "
-            "straight along: lying across, it hangs over and lifts."
+    step, edge, top = pair.step, pair.ahead.edge, pair.step.top
+    lifts = (("lift", pair.names),)
+    if pair.equal and pair.top.long and turns_enough(step):
+        length = min(2.0 * step.curve.half_travel, 2.0 * NEAR * pair.ahead.lift_off_overhang)
+        along = 0.0 if pair.top.half[0] >= pair.top.half[1] else 0.5 * pi
+        straight = timed(
+            step, 2.0 * TRIED, turn=Turn(pi, 10), walk=Turn(), curve=Line(length), direction=along
         )
-        length = min(2.0 * step.curve.half_travel, 2.0 * NEAR * seen.ahead.lift_off_overhang)
-        straight = replace(
-            step,
-            turn=Turn(pi, 10),
-            walk=Turn(),
-            curve=Line(length),
-            direction=_along(seen),
-            strokes=None,
-            time=2.0 * TRIED,
-        )
-        return Advice("end for end", text, (straight,), (("lift", seen.names),))
-    begins = f"flat faces begin to lift {limit(edge.limits.lift, step, units)}"
+        return Advice("end for end", pair.say("end_for_end", top=top), (straight,), lifts)
+    lift = limit(edge.limits.lift, step, pair.view.units)
     if edge.out <= 0.0 or edge.out + edge.room <= 0.0:
-        text = f"Bring the load nearer to the middle of {step.top}: {begins}; then lap on."
-        return Advice("shorten", text)
+        return Advice("shorten", pair.say("load_in", top=top, lift=lift))
     less = NEAR * (edge.out + edge.room) / edge.out
-    much = f"to about {Units.share(less)} of what it is" if less < 1.0 else "a little"
-    text = (
-        f"Shorten the stroke {much}, for {begins}, or bring the load nearer to the middle of {step.top}; "
-        "then lap on."
-    )
-    if not seen.equal or step.centre != (0.0, 0.0):
+    text = pair.say("shorten", top=top, lift=lift, less=less, much=less < 1.0)
+    if not pair.equal or step.centre != (0.0, 0.0):
         return Advice("shorten", text)
-    curve = step.curve.scaled(less)
-    return Advice("shorten", text, (replace(step, curve=curve),), (("lift", seen.names),))
+    return Advice("shorten", text, (replace(step, curve=step.curve.scaled(less)),), lifts)
 
 
-def _along(seen: Seen) -> float:
-    """Direction of a long top [rad]."""
-    return 0.0 if seen.top.half[0] >= seen.top.half[1] else 0.5 * pi
-
-
-def _finer(seen: Seen, used: Sequence[Face]) -> Advice:
+def _finer(pair: Pair, used: Sequence[Face]) -> Advice:
     """All are flat to the finish: stop, or go on with a finer grit."""
     names = tuple(f.name for f in used)
-    everyone = "both are" if len(names) == 2 else "all are"
-    round_ = seen.equal and not seen.top.long
-    proof = (
-        " To prove it, turn one a quarter on the other: they must bear all over there too, and a comparator "
-        "must read the same on both."
-        if round_
-        else ""
-    )
-    if seen.step.grit.size <= FINEST * (1.0 + 1e-9):
-        return Advice("stop", f"Stop here: {everyone} as flat as this grit can show.{proof}")
-    grit = _finer_grit(seen.step.grit)
+    more, round_ = len(names) != 2, pair.equal and not pair.top.long
+    proof = f" {pair.say('proof')}" if round_ else ""
+    if pair.step.grit.size <= FINEST * (1.0 + 1e-9):
+        return Advice("stop", f"{pair.say('stop', more=more)}{proof}")
+    grit = _finer_grit(pair.step.grit)
     mesh = next((f"F{k}, " for k, size in FEPA_F.items() if size == grit.size), "")
-    change, step = "", replace(seen.step, grit=grit, strokes=None, time=3600.0)
+    step, stroke = timed(pair.step, 3600.0, grit=grit), ""
     if round_:
-        curve = FigureEight.reaching(step_width(seen) / 12.0)
-        step = even(replace(step, curve=curve, centre=(0.0, 0.0), carry_centre=False))
+        curve = FigureEight.reaching(pair.width / 12.0)
+        step = even(step, curve=curve, centre=(0.0, 0.0), carry_centre=False)
         step = step if turns_enough(step) else replace(step, turn=TURN)
-        change = f", a shorter stroke ({stroke_words(step, seen.said.units)}) and even swaps"
-    text = (
-        f"{everyone[0].upper()}{everyone[1:]} as flat as this grit can show: stop here, or wash plates, "
-        f"bench and hands and go on with a finer grit, {mesh}about {Units.number(grit.size / 1e-6)} um"
-        f"{change}.{proof}"
-    )
-    if not round_ or len(names) > 2:
-        return Advice("finer", text)
-    return Advice("finer", text, (step,), (("sphere", names),))
+        stroke = stroke_words(step, pair.view.units)
+    text = pair.say("finer", more=more, mesh=mesh, grain=METRIC.size(grit.size), stroke=stroke)
+    if more or not round_:
+        return Advice("finer", f"{text}{proof}")
+    return Advice("finer", f"{text}{proof}", (step,), (("sphere", names),))
 
 
 def _finer_grit(grit: Grit) -> Grit:
@@ -265,159 +173,232 @@ def _finer_grit(grit: Grit) -> Grit:
     return replace(grit, name="finer", size=size, wear=wear, layer=layer)
 
 
-def _pair(seen: Seen) -> Advice:
-    """Two equal discs, rings or squares."""
-    half = 0.5 * (seen.of(seen.top, "sphere", True) - seen.of(seen.bottom, "sphere", True))
-    rest = max(abs(seen.size("twist")), abs(seen.size("saddle")))
-    turns = turns_enough(seen.step)
-    turn_too = not turns and rest >= min(seen.finish, max(TELLS, AS_MUCH * abs(half)))
-    if abs(half) >= seen.finish:
-        return _domed_on_top(seen, half, turn_too)
-    if rest >= seen.finish:
-        return _turn_out(seen, rest, turns)
-    if abs(half) >= TELLS:
-        return _domed_on_top(seen, half, turn_too)
-    mismatch = seen.of(seen.top, "sphere") + seen.of(seen.bottom, "sphere")
-    both_hollow = max(seen.of(seen.top, "sphere"), seen.of(seen.bottom, "sphere")) < -seen.finish
-    if seen.mated and both_hollow:
-        return _trace(seen)
-    if not turns:
-        return _ridges(seen)
-    metal = bedding(mismatch, seen.squeeze)
-    step = even(seen.step)
-    swaps = "go on as you are" if seen.step.swap is not None else "go on, swapping every 5 min"
-    what = "they bear all over" if not seen.mated else "the rest is gone"
-    text = f"{swaps[0].upper()}{swaps[1:]}, until {what}, {amount(seen, metal, step)}."
-    return Advice("go on", text, (lasting(seen, metal, step),), (("flatness", seen.names),))
-
-
-def _domed_on_top(seen: Seen, half: float, turn_too: bool) -> Advice:
-    """A dome against a dish: the domed one stays on top until both read the same."""
-    said = seen.said
-    domed, other = (seen.top, seen.bottom) if half > 0.0 else (seen.bottom, seen.top)
-    curve = seen.step.curve
-    if curve.half_travel < 0.5 * LEAST_TRAVEL * step_width(seen) or seen.step.centre != (0.0, 0.0):
-        curve = FigureEight.reaching(step_width(seen) / 6.0)
-    step = replace(
-        seen.step, top=domed.name, bottom=other.name, swap=None, curve=curve, centre=(0.0, 0.0), strokes=None,
-        turn=TURN if turn_too else seen.step.turn,
-    )  # fmt: skip
-    ahead = outlook(said.study.plates, replace(step, time=TRIED))
-    if ahead.half_difference is None:  # turned fast: told as if it only travelled, which is near
-        ahead = outlook(said.study.plates, replace(step, time=TRIED, turn=Turn(), walk=Turn()))
-    turning = f", turning it {turn_words(TURN)} to take the twist out too" if turn_too else ""
-    start = f"Keep {domed.name} on top, with {_stroke(seen, step)}{turning}"
-    aims: tuple[Aim, ...] = (("difference", seen.names),)
-    if turn_too:
-        aims += (
-            (
-                "twist" if abs(seen.size("twist")) >= abs(seen.size("saddle")) else "saddle",
-                seen.names,
-            ),
-        )
-    if ahead.half_difference is None or ahead.half_difference <= 0.0:
-        text = f"{start}, until both read the same; read them every 10 min."
-        return Advice("domed on top", text, (replace(step, time=TRIED),), aims)
-    metal = abs(half) / ahead.half_difference * ahead.removed
-    step, slow = coarser(seen, metal, step)
-    text = f"{start}, until {amount(seen, metal, step)}; then both read the same."
-    evenly = seen.step.swap is not None and seen.step.swap.even
-    reasons = [reason for reason, holds in (
-        (slow, bool(slow)),
-        ("A comparator still tells them apart", abs(half) < seen.finish),
-        ("Stop swapping, equal times keep the dome", evenly and not slow),
-    ) if holds]  # fmt: skip
-    if reasons:
-        text = f"{'. '.join(reasons)}: k{text[1:]}"
-    return Advice("domed on top", text, (lasting(seen, metal, step),), aims)
-
-
-def _turn_out(seen: Seen, rest: float, turns: bool) -> Advice:
-    """A twist (or saddle) in both: only turning takes it out."""
-    key = "twist" if abs(seen.size("twist")) >= abs(seen.size("saddle")) else "saddle"
-    step = even(seen.step if turns else replace(seen.step, turn=TURN))
-    metal = turning_out(rest, seen.squeeze)
-    until = f"until {amount(seen, metal, step)}; by then nine tenths of it is gone"
-    if turns:
-        text = f"Go on turning the top as you do, swapping every 5 min, {until}."
-    else:
-        how = f"{turn_words(TURN)} or {turn_words(QUARTERS)}"
-        text = (
-            f"Turn the top as you go, {how}: without turning, a {key} that both have alike stays. "
-            f"Swap every 5 min, {until}."
-        )
-    return Advice("turn", text, (lasting(seen, metal, step),), ((key, seen.names),))
-
-
-def _ridges(seen: Seen) -> Advice:
-    step = even(replace(seen.step, turn=TURN))
-    metal = turning_out(seen.finish, seen.squeeze)
-    text = (
-        f"Turn the top as you go, {turn_words(TURN)}: what lies along the stroke is only worn away across "
-        f"it. Swap every 5 min, until {amount(seen, metal, step)}."
-    )
-    return Advice("turn", text, (lasting(seen, metal, step),), (("flatness", seen.names),))
-
-
-def _trace(seen: Seen) -> Advice:
-    """Both hollow by the same: what the layer of grit leaves."""
-    curve = FigureEight.reaching(step_width(seen) / 12.0)
-    step = even(replace(seen.step, curve=curve, centre=(0.0, 0.0)))
-    text = (
-        "Both are hollow alike, which is the trace of the grit layer: a finer grit, a shorter stroke "
-        f"({stroke_words(step, seen.said.units)}) or less load leaves less; wash everything first."
-    )
-    return Advice(
-        "trace", text, (replace(step, strokes=None, time=3600.0),), (("sphere", seen.names),)
-    )
-
-
-def _rails(seen: Seen) -> Advice:
-    """Two equal rails on each other."""
-    wind = abs(seen.size("wind"))
-    half = 0.5 * (seen.of(seen.top, "bow", True) - seen.of(seen.bottom, "bow", True))
-    if wind >= seen.finish:
-        text = (
-            "Turning them end for end leaves their wind as it is, for both ways round look the same: lap "
-            "each on a plate wider than itself, with strokes that cover the plate."
-        )
-        return Advice("wider plate", text)
-    if abs(half) >= min(seen.finish, TELLS):
-        high, other = (seen.top, seen.bottom) if half > 0.0 else (seen.bottom, seen.top)
-        step = replace(
-            seen.step, top=high.name, bottom=other.name, swap=None, strokes=None, time=12 * TRIED
-        )
-        text = (
-            f"Keep {high.name}, the one high in the middle, on top until both read the same; "
-            "read them every 10 min."
-        )
-        return Advice("domed on top", text, (step,), (("difference", seen.names),))
-    step = even(seen.step)
-    text = "Go on, swapping every 5 min, until they bear all over."
-    return Advice(
-        "go on", text, (replace(step, strokes=None, time=2 * TRIED),), (("flatness", seen.names),)
-    )
-
-
-def _another_round(seen: Seen, used: Sequence[Face]) -> Advice:
+def _another_round(pair: Pair, used: Sequence[Face]) -> Advice:
     """Three plates or more, lapped by turns."""
-    names = tuple(f.name for f in used)
-    keys = ("twist", "saddle", "wind")
-    rest = max((abs(f.after.get(k) or 0.0), k) for f in used for k in keys)
-    steps = seen.said.steps
-    pairs = joined(list(dict.fromkeys(f"{s.top} on {s.bottom}" for s in steps)))
-    if rest[0] >= seen.finish and not all(turns_enough(s) for s in steps):
-        text = (
-            f"Go round once more ({pairs}), and turn the top {turn_words(QUARTERS)}: without turning, the "
-            "twist is handed from plate to plate and stays."
-        )
-        steps = tuple(even(replace(s, turn=QUARTERS)) for s in steps)
-        return Advice("round", text, steps, ((rest[1], names),))
-    steps = tuple(even(s) for s in steps)
-    fall = (
-        "to about a third where each pair is lapped until it mates"
-        if seen.equal
-        else "each round takes some out"
+    names, steps = tuple(f.name for f in used), pair.view.steps
+    rest, key = max(
+        (abs(f.after.get(k) or 0.0), k) for f in used for k in ("twist", "saddle", "wind")
     )
-    text = f"Go round once more ({pairs}), swapping every 5 min: dome and dish get less, {fall}."
-    return Advice("round", text, steps, (("sphere", names),))
+    pairs = joined(list(dict.fromkeys(f"{s.top} on {s.bottom}" for s in steps)))
+    if rest >= pair.finish and not all(turns_enough(s) for s in steps):
+        text = pair.say("round.turn", pairs=pairs, quarters=turn_words(QUARTERS))
+        steps = tuple(even(s, turn=QUARTERS) for s in steps)
+        return Advice("round", text, steps, ((key, names),))
+    text = pair.say("round.again", pairs=pairs, equal=pair.equal)
+    return Advice("round", text, tuple(even(s) for s in steps), (("sphere", names),))
+
+
+# --- two equal plates ------------------------------------------------------------------------------
+
+
+def _discs(pair: Pair) -> Advice:
+    """Two equal discs, rings or squares."""
+    half, rest = pair.apart("sphere"), abs(pair.size(pair.crossed))
+    turns = turns_enough(pair.step)
+    turn_too = not turns and rest >= min(pair.finish, max(TELLS, AS_MUCH * abs(half)))
+    if abs(half) >= pair.finish:
+        return _domed_on_top(pair, half, turn_too)
+    if rest >= pair.finish:
+        return _turn_out(pair, rest, turns)
+    if abs(half) >= TELLS:
+        return _domed_on_top(pair, half, turn_too)
+    domes = [pair.of(face, "sphere") for face in (pair.top, pair.bottom)]
+    if pair.mated and max(domes) < -pair.finish:
+        return _trace(pair)
+    flat = (("flatness", pair.names),)
+    if not turns:
+        metal = turning_out(pair.finish, pair.squeeze)
+        amount, step = until(pair, metal, even(pair.step, turn=TURN))
+        text = pair.say("turn.ridges", turn=turn_words(TURN), amount=amount)
+        return Advice("turn", text, (step,), flat)
+    amount, step = until(pair, bedding(sum(domes), pair.squeeze), even(pair.step))
+    swapped = pair.step.swap is not None
+    text = pair.say("go_on", swapped=swapped, mated=pair.mated, amount=amount)
+    return Advice("go on", text, (step,), flat)
+
+
+def _domed_on_top(pair: Pair, half: float, turn_too: bool) -> Advice:
+    """A dome against a dish: the domed one stays on top until both read the same."""
+    plates, old = pair.view.study.plates, pair.step
+    domed, other = (pair.top, pair.bottom) if half > 0.0 else (pair.bottom, pair.top)
+    curve = old.curve
+    if curve.half_travel < 0.5 * LEAST_TRAVEL * pair.width or old.centre != (0.0, 0.0):
+        curve = FigureEight.reaching(pair.width / 6.0)
+    step = timed(
+        old, TRIED, top=domed.name, bottom=other.name, swap=None, curve=curve, centre=(0.0, 0.0),
+        turn=TURN if turn_too else old.turn,
+    )  # fmt: skip
+    ahead = outlook(plates, step)
+    if ahead.half_difference is None:  # turned fast: told as if it only travelled, which is near
+        ahead = outlook(plates, replace(step, turn=Turn(), walk=Turn()))
+    same = (step.curve, step.direction) == (old.curve, old.direction)
+    stroke = (
+        pair.say("same_stroke")
+        if same
+        else pair.say("longer_stroke", stroke=stroke_words(step, pair.view.units))
+    )
+    start = pair.say(
+        "keep.start", domed=domed.name, stroke=stroke, turn=turn_words(TURN) if turn_too else ""
+    )
+    aims: tuple[Aim, ...] = (("difference", pair.names),)
+    if turn_too:
+        aims += ((pair.crossed, pair.names),)
+    if ahead.half_difference is None or ahead.half_difference <= 0.0:
+        return Advice("domed on top", pair.say("keep.read", start=start), (step,), aims)
+    metal = abs(half) / ahead.half_difference * ahead.removed
+    step, slow = coarser(pair, metal, step)
+    amount, step = until(pair, metal, step)
+    text = pair.say("keep.amount", start=start, amount=amount)
+    evenly = old.swap is not None and old.swap.even
+    reasons = [slow] if slow else []
+    if abs(half) < pair.finish:
+        reasons.append(pair.say("keep.apart"))
+    if evenly and not slow:
+        reasons.append(pair.say("keep.evenly"))
+    if reasons:
+        text = f"{'. '.join(reasons)}: {text[0].lower()}{text[1:]}"
+    return Advice("domed on top", text, (step,), aims)
+
+
+def _turn_out(pair: Pair, rest: float, turns: bool) -> Advice:
+    """A twist (or saddle) in both: only turning takes it out."""
+    step = even(pair.step if turns else replace(pair.step, turn=TURN))
+    amount, step = until(pair, turning_out(rest, pair.squeeze), step)
+    text = (
+        pair.say("turn.go_on", amount=amount)
+        if turns
+        else pair.say(
+            "turn.start",
+            turn=turn_words(TURN),
+            quarters=turn_words(QUARTERS),
+            form=pair.crossed,
+            amount=amount,
+        )
+    )
+    return Advice("turn", text, (step,), ((pair.crossed, pair.names),))
+
+
+def _trace(pair: Pair) -> Advice:
+    """Both hollow by the same: what the layer of grit leaves."""
+    curve = FigureEight.reaching(pair.width / 12.0)
+    step = timed(even(pair.step, curve=curve, centre=(0.0, 0.0)), 3600.0)
+    text = pair.say("trace", stroke=stroke_words(step, pair.view.units))
+    return Advice("trace", text, (step,), (("sphere", pair.names),))
+
+
+def _rails(pair: Pair) -> Advice:
+    """Two equal rails on each other."""
+    half = pair.apart("bow")
+    if abs(pair.size("wind")) >= pair.finish:
+        return Advice("wider plate", pair.say("rails.wind"))
+    if abs(half) >= min(pair.finish, TELLS):
+        high, other = (pair.top, pair.bottom) if half > 0.0 else (pair.bottom, pair.top)
+        step = timed(pair.step, 12 * TRIED, top=high.name, bottom=other.name, swap=None)
+        text = pair.say("rails.high", high=high.name)
+        return Advice("domed on top", text, (step,), (("difference", pair.names),))
+    step = timed(even(pair.step), 2 * TRIED)
+    return Advice("go on", pair.say("rails.go_on"), (step,), (("flatness", pair.names),))
+
+
+# --- a part on another outline ---------------------------------------------------------------------
+
+
+def _unlike(pair: Pair) -> Advice:
+    """A part on a plate: go on while the worst form gets less; otherwise another place on the plate."""
+    face, key, value = _worst(pair)
+    form = words.part_words(key, value, pair.view.units)
+    rate = going(pair.view, face, key)
+    if rate > 0.0 and abs(value) - abs(face.before.get(key) or 0.0) < (face.finish or 0.0):
+        rate = 0.0  # by less than a tenth of the grit: it came like that
+    if rate < 0.0:
+        # What is worst gets less: go on, for as long as it takes at this pace, or with a coarser grit.
+        metal = max(abs(value) - (face.finish or 0.0), 0.1 * abs(value)) / -rate
+        step, slow = coarser(pair, metal, pair.step)
+        amount, step = until(pair, metal, step)
+        text = pair.say("unlike.coming", slow=slow, amount=amount, plate=face.name, form=form)
+        return Advice("go on", text, (step,), ((key, (face.name,)),))
+    if rate > 0.0:
+        cure = _cure(pair, face, key, "", value)
+        return replace(
+            cure, text=pair.say("unlike.worse", plate=face.name, form=form, cure=cure.text)
+        )
+    if not pair.mated:
+        amount, step = until(pair, bedding(value, pair.squeeze), pair.step)
+        return Advice("go on", pair.say("unlike.bed", amount=amount), (step,))
+    return _cure(pair, face, key, form, value)
+
+
+def _worst(pair: Pair) -> tuple[Face, str, float]:
+    """The largest form that is told of the two, the rougher of the grit's finish left out if it can be."""
+    every = [
+        (face, key, value)
+        for face in (pair.top, pair.bottom)
+        for key, value in words.known(face.after, SPOKEN)
+    ]
+    if not every:
+        return pair.top, "sphere", 0.0
+    return max(every, key=lambda entry: abs(entry[2]) / max(entry[0].finish or 1e-9, 1e-9))
+
+
+def _cure(pair: Pair, face: Face, key: str, form: str, value: float) -> Advice:
+    """What would make the worst form less, where the stroke as it is does not; `form` in words, if told."""
+    part, plate = sorted((pair.top, pair.bottom), key=lambda f: max(f.half))
+    if one_sided(pair.step, (pair.top, pair.bottom)):
+        # A stroke that stays on one side wears a pit there.
+        walk, bottom = _walking(pair.step), pair.step.bottom
+        text = pair.say("unlike.walk", bottom=bottom, walk=turn_words(walk))
+        crossed = face.name == bottom and key in ("saddle", "twist")
+        moved = timed(pair.step, 1200.0, walk=walk, carry_centre=True)
+        return Advice("walk round", text, (moved,), ((key, (bottom,)),) if crossed else ())
+    if face is plate and key == "sphere":
+        return _other_place(pair, part, plate, value)
+    which = "plate" if face is plate else "part"
+    text = pair.say(f"unlike.cover.{which}", plate=plate.name, part=part.name, form=form)
+    return Advice("cover", text)
+
+
+def _walking(step: Step) -> Turn:
+    return step.walk if step.walk.angle != 0.0 else WALK
+
+
+def _other_place(pair: Pair, part: Face, plate: Face, value: float) -> Advice:
+    """The plate goes hollow where the part lies too far inside, domed where it goes too far over the rim."""
+    out, place = value < 0.0, _balance(pair)
+    fields: dict[str, Any] = {"part": part.name, "plate": plate.name, "out": out, "size": value}
+    if plate is not pair.bottom or place is None:
+        return Advice("place", pair.say("unlike.rim", **fields))
+    text = pair.say("unlike.place", **fields, place=place)
+    step = _moved(pair, place * (FURTHER if out else 1.0 / FURTHER))
+    if step is None:
+        return Advice("place", text)
+    return Advice("place", text, (step,), (("sphere", (plate.name,)),))
+
+
+def _balance(pair: Pair) -> float | None:
+    """How far off the plate's middle the part's place must be for the plate to keep its shape [m].
+
+    From the moment law (`lapwright.kinematics.sliding`): there <|c|^2> is the difference of the mean
+    squares of both lands from their middles.  None where the part would have to lie nowhere.
+    """
+    top, bottom = map(_mean_square, pair.plates)
+    left = bottom - top - float(np.trace(arc_moments(pair.step.curve)))
+    return float(np.sqrt(left)) if left > 0.0 else None
+
+
+def _mean_square(plate: Plate) -> float:
+    """Mean square distance of a plate's land from its middle [m2]."""
+    x, y = plate.grid.mesh()
+    return float((plate.land * (x * x + y * y)).sum() / plate.land.sum())
+
+
+def _moved(pair: Pair, place: float) -> Step | None:
+    """The step with its centre that far out, carried round; None where the part would lift or tip there."""
+    step, far = pair.step, float(np.hypot(*pair.step.centre))
+    x, y = (step.centre[0] / far, step.centre[1] / far) if far > 0.0 else (1.0, 0.0)
+    centre = (place * x, place * y)
+    moved = timed(step, 3600.0, centre=centre, carry_centre=True, walk=_walking(step))
+    try:
+        ahead = outlook(pair.view.study.plates, moved)
+    except LapwrightError:
+        return None
+    return None if ahead.lifts or ahead.tipping_margin < 0.0 else moved

@@ -1,92 +1,91 @@
-"""Sentences about a step before it is lapped, and what a study leaves unsaid.
+"""A step before it is lapped: as a preview says it, and as orders for the bench; what a study leaves unsaid.
 
-Pure functions of the step, its plates and its outlook; sizes in the study's units, what was typed said back
-as typed.  Words as in `words`; which plate goes domed is in `way_round`, what stays on both in `staying`.
-
-What a study leaves unsaid, and what is taken for it: grouped, so that it can be read at a glance.
+Functions of the step, its plates and its outlook; sizes in the study's units, what was typed said back as
+typed.  Which plate goes domed is in `way_round`, what stays on both in `staying`.  In orders angles are the
+hours of a clock, seen from above and from where you stand, so 12 is away from you and 3 to your right.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
+from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from lapwright.kinematics.schedule import spread_of
-from lapwright.limits import limit_of
+from lapwright.limits import BAND, limit_of
 from lapwright.metrology.form import SPOKEN
 from lapwright.presentation import words
+from lapwright.presentation.tables import stays_on_top, stroke_words
+from lapwright.presentation.words import Fields, say
+from lapwright.specification.curves import Still
 from lapwright.specification.outline import Disc
-from lapwright.units import METRIC, NOTHING, PSI, Units, joined
+from lapwright.units import GRAVITY, METRIC, NOTHING, PSI, Units, joined
 
 if TYPE_CHECKING:
     from lapwright.contact.stability import Reach
     from lapwright.integration.estimate import Outlook
     from lapwright.specification.plate import Plate
-    from lapwright.specification.step import Step, Swap, Turn
+    from lapwright.specification.step import Step, Turn, Until
     from lapwright.study.model import Study
     from lapwright.study.start import Start
-
-__all__ = [
-    "came_from",
-    "clock",
-    "cuts",
-    "echoed",
-    "grain",
-    "hand",
-    "in_words",
-    "limit",
-    "over_the_edge",
-    "plate",
-    "press",
-    "schedule",
-    "stays_on_top",
-    "wears",
-]
 
 
 Plates = Mapping[str, "Plate"]
 
 HERE = 1e-4  # [m] from the middle
+EDGE = 1e-6  # [m] over the edge, or inside it, from which it is said
 SAME = 0.05  # of each other, from which two plates' sizes are told apart
 TYPED = 4  # a length of no more figures than this was typed; any other was worked out
 SIMPLE = (1, 2, 3, 4, 5, 6, 8)  # shares that a person says: thirds, eighths, but no sevenths
-REMARK = f" ({words.REMARK})"
+ALMOST = 1e-9
 
 
 def echoed(value: float, units: Units = METRIC) -> str:
     """A length at the bench [m]: as it was typed, or two figures of one that was worked out."""
-    said = units.length(value, echo=True)
-    return said if _short(said) else units.length(value)
+    typed = units.length(value, echo=True)
+    return typed if _short(typed) else units.length(value)
 
 
-def _short(said: str) -> bool:
+def _short(quantity: str) -> bool:
     """Whether a quantity has no more figures than one types."""
-    return len(said.split()[0].replace(".", "").lstrip("0")) <= TYPED
+    return len(quantity.split()[0].replace(".", "").lstrip("0")) <= TYPED
+
+
+def _degrees(angle: float) -> str:
+    """Size of an angle [rad] as it was typed."""
+    return f"{abs(math.degrees(angle)):.3g} deg"
 
 
 def fine(size: float, step: Step, units: Units = METRIC) -> str:
     """Remark beside a form [m] finer than a tenth of the grit."""
-    return REMARK if units.finer(size, limit_of("finish") * step.grit.size) else ""
+    return f" ({words.REMARK})" if units.finer(size, limit_of("finish") * step.grit.size) else ""
+
+
+# --- plates ------------------------------------------------------------------------------------
 
 
 def plate(of: Plate, units: Units = METRIC) -> str:
     """A plate as it comes: shape, thickness, mass, metal, form."""
     along, across = (echoed(side, units) for side in of.outline.size)
-    if of.outline.bore > 0.0:
-        shape = f"ring {along}, bore {echoed(of.outline.bore, units)}"
-    else:
-        shape = f"disc {along}" if isinstance(of.outline, Disc) else f"{along} x {across}"
-    thick = f", {echoed(of.thickness, units)} thick" if of.thickness else ""
-    grooves = ", grooved" if of.grooves is not None else ""
-    return f"{shape}{thick}{grooves}, {units.mass(of.total_mass)}, {of.material.name}; {form(of, units)}"
+    bore = echoed(of.outline.bore, units)
+    kind = "ring" if of.outline.bore else "disc" if isinstance(of.outline, Disc) else "box"
+    return say(
+        "preview.plate",
+        units,
+        shape=say(f"preview.shape.{kind}", along=along, across=across, bore=bore),
+        thick=echoed(of.thickness, units) if of.thickness else "",
+        grooves=of.grooves is not None,
+        mass=of.total_mass,
+        metal=of.material.name,
+        form=form(of, units),
+    )
 
 
 def form(of: Plate, units: Units = METRIC) -> str:
     """How a face comes, in words."""
-    start = of.form
-    outline = of.outline
+    start, outline = of.form, of.outline
     share = 1.0 - (0.5 * outline.bore / outline.radius) ** 2 if outline.bore > 0.0 else 0.0
     parts = [
         words.part_words(key, value, units)
@@ -95,135 +94,120 @@ def form(of: Plate, units: Units = METRIC) -> str:
         if abs(value := getattr(start, key)) > (0.0 if start.measured is None else NOTHING)
     ]
     if start.ripple is not None:
-        parts.append(f"ripples {units.size(start.ripple.height)} high")
+        parts.append(say("preview.ripples", units, height=start.ripple.height))
     if start.measured is not None:
-        parts.append("and the rest as its map says")
+        parts.append(say("preview.map"))
     return ", ".join(parts) or "flat"
 
 
 def came_from(start: Start) -> str:
     """Where the faces come from that are those at the end of a run."""
-    tipped = ", where the top tipped" if start.outcome == "tipped" else ""
-    end = f"the end of {start.run} ({start.title}, {Units.spell(start.time)} of rubbing{tipped})"
+    tipped = start.outcome == "tipped"
+    end = say("preview.end_of", run=start.run, title=start.title, time=start.time, tipped=tipped)
     names = [
         name if name == there else f"{name} (there {there})" for name, there in start.plates.items()
     ]
-    faces = "the faces" if len(names) > 1 else "the face"
-    return f"{joined(names)} {'begin' if len(names) > 1 else 'begins'} with {faces} at {end}."
+    return say("preview.came_from", plates=joined(names), several=len(names) > 1, end=end)
 
 
-def stays_on_top(swap: Swap, units: Units = METRIC) -> dict[str, str]:
-    """How long each plate stays on top at one go: a time, or how much metal goes off meanwhile."""
-    if swap.removed:
-        return {
-            name: f"{units.size(off, echo=True)} of metal" for name, off in swap.removed.items()
-        }
-    return {name: Units.spell(time) for name, time in swap.on_top.items()}
+# --- what the hands do -------------------------------------------------------------------------
 
 
 def schedule(step: Step, units: Units = METRIC) -> list[str]:
     """How long, who is on top for how long, how often fresh grit."""
-    said = [f"{step.total_strokes} strokes"]
+    parts = [say("preview.schedule.strokes", count=step.total_strokes)]
     if step.until is not None:
-        said = ["until its gauge says stop"]
+        parts = [say("preview.schedule.until")]
     elif step.time is not None:
-        said = [Units.spell(step.total_strokes / step.pace)]
-    if step.swap is not None and step.swap.read is not None:
-        said.append(f"read every {Units.spell(step.swap.read)}, the more domed one on top")
-    elif step.swap is not None:
-        times = stays_on_top(step.swap, units)
-        if len(set(times.values())) == 1:
-            said.append(f"swapped every {next(iter(times.values()))}")
-        else:
-            said.append(
-                " and ".join(f"{name} on top {time}" for name, time in times.items()) + " by turns"
-            )
+        parts = [Units.spell(step.total_strokes / step.pace)]
+    swap = step.swap
+    if swap is not None and swap.read is not None:
+        parts.append(say("preview.schedule.read", every=swap.read))
+    elif swap is not None:
+        times = stays_on_top(swap, units)
+        each = [
+            say("preview.schedule.on_top", plate=name, time=time) for name, time in times.items()
+        ]
+        even = len(set(times.values())) == 1
+        parts.append(
+            say("preview.schedule.swapped", every=times[step.top])
+            if even
+            else say("preview.schedule.by_turns", each=" and ".join(each))
+        )
     if step.fresh_every is not None:
-        said.append(f"fresh grit every {Units.spell(step.fresh_every)}")
-    return said
-
-
-# --- hand -------------------------------------------------------------------------------------
+        parts.append(say("preview.schedule.fresh", every=step.fresh_every))
+    return parts
 
 
 def hand(step: Step, plates: Plates, look: Outlook, units: Units = METRIC) -> list[str]:
     """What the hands do, and how far over the edge that is."""
-    from lapwright.presentation.tables import stroke_words
-
-    top = plates[step.top]
-    first = [_with_travel(step, top, stroke_words(step, units))]
+    parts = [_with_travel(step, plates[step.top], units)]
     if step.centre != (0.0, 0.0):
-        first.append(f"about a point {echoed(math.hypot(*step.centre), units)} off the middle")
-        if step.carry_centre and step.walk.angle:
-            first[-1] += ", which goes round with you"
-    first.append(f"{Units.pace(step.pace, echo=True).removesuffix(' /min')} strokes a minute")
-    first.append(_turned(step.turn))
+        off = echoed(math.hypot(*step.centre), units)
+        carried = step.carry_centre and step.walk.angle != 0.0
+        parts.append(say("preview.hand.middle", off=off, carried=carried))
+    parts.append(say("preview.hand.pace", pace=60.0 * step.pace))
+    if step.turn.angle == 0.0:
+        parts.append(say("preview.hand.never_turned"))
+    else:
+        angle = _angle(step.turn)
+        parts.append(say("preview.hand.turned", lifted=step.turn.indexed, angle=angle))
     if step.walk.angle:
-        first.append(f"you step round the bench {_angle(step.walk)}")
+        parts.append(say("preview.hand.walk", angle=_angle(step.walk)))
     if not step.hand.steady:
-        first.append(
-            f"your hand scatters by {Units.share(max(step.hand.amplitude, step.hand.pace))}"
-        )
-    return [", ".join(first), over_the_edge(step, look, units)]
+        share = max(step.hand.amplitude, step.hand.pace)
+        parts.append(say("preview.hand.scatter", share=share))
+    return [", ".join(parts), over_the_edge(step, look, units)]
 
 
-def _with_travel(step: Step, top: Plate, stroke: str) -> str:
+def _with_travel(step: Step, top: Plate, units: Units) -> str:
     """The stroke, and its travel as a fraction of the top."""
     travel = 2.0 * step.curve.half_travel
     if travel <= 0.0:
-        return "no travel"
+        return say("preview.travel.none")
+    stroke = stroke_words(step, units)
     share = travel / top.outline.width_along(step.direction)
     near = Fraction(share).limit_denominator(8)
     if near > 1:
-        return f"{stroke} (travels {Units.number(share)} times the width of {step.top})"
+        return say("preview.travel.times", stroke=stroke, times=share, top=step.top)
     simple = near.denominator in SIMPLE and abs(float(near) / share - 1.0) < 0.01
-    told = "the width" if near == 1 and simple else str(near) if simple else Units.share(share)
-    return f"{stroke} (travels {told} of {step.top})"
+    part = "the width" if near == 1 else str(near)
+    part = part if simple else Units.share(share)
+    return say("preview.travel.share", stroke=stroke, share=part, top=step.top)
 
 
 def _angle(turn: Turn) -> str:
     """An angle and how often; its sign is in the words."""
-    degrees = f"{abs(math.degrees(turn.angle)):.3g} deg"
-    way = "" if turn.angle > 0.0 else " clockwise"
-    return (
-        f"{degrees}{way} every {turn.every} strokes" if turn.indexed else f"{degrees}{way} a stroke"
-    )
-
-
-def _turned(turn: Turn) -> str:
-    if turn.angle == 0.0:
-        return "the top never turned"
-    if turn.indexed:
-        return f"the top lifted and turned {_angle(turn)}"
-    return f"the top turned {_angle(turn)}"
+    every = turn.every if turn.indexed else 0
+    return say("preview.hand.angle", angle=_degrees(turn.angle), back=turn.angle < 0.0, every=every)
 
 
 def over_the_edge(step: Step, look: Outlook, units: Units = METRIC) -> str:
     """Overhang, where flat faces begin to lift, where the top tips."""
-    if look.overhang > 1e-6:
-        over = f"hangs over the edge by {units.length(look.overhang)} at most"
-        share = f"{Units.share(look.overhang_share)} of its width"
-        if abs(look.edge.at.overhang - look.overhang) <= SAME * look.overhang:
-            over += f", {share}"
-        elif look.edge.at.overhang > 1e-6:
-            over += f"; by {units.length(look.edge.at.overhang)} over another edge, {share} there"
-    elif look.overhang > -1e-6:
-        over = "comes just to the edge"
+    first, other = look.overhang, look.edge.at.overhang
+    if first > EDGE:
+        over = say("preview.edge.over", units, overhang=first)
+        share = look.overhang_share
+        if abs(other - first) <= SAME * first:
+            over = say("preview.edge.share", over=over, share=share)
+        elif other > EDGE:
+            over = say("preview.edge.another", units, over=over, other=other, share=share)
+    elif first > -EDGE:
+        over = say("preview.edge.just")
     else:
-        over = f"stays inside the edge by {units.length(-look.overhang)}"
-    lift, tip = (
-        limit(reach, step, units) for reach in (look.edge.limits.lift, look.edge.limits.tip)
-    )
-    return f"{step.top} {over}; flat faces begin to lift {lift}, and it tips {tip}"
+        over = say("preview.edge.inside", units, inside=-first)
+    reaches = look.edge.limits.lift, look.edge.limits.tip
+    lift, tip = (limit(reach, step, units) for reach in reaches)
+    return say("preview.edge.text", top=step.top, over=over, lift=lift, tip=tip)
 
 
 def limit(reach: Reach, step: Step, units: Units = METRIC) -> str:
     """Where flat faces begin to lift, or the top tips: the overhang, or the place where it has none yet."""
     if reach.overhang > 0.0:
-        return f"at {units.length(reach.overhang)}"
+        return say("preview.limit.at", units, overhang=reach.overhang)
     if reach.apart < HERE:
-        return f"wherever it lies on {step.bottom}"
-    return f"with its middle {units.length(reach.apart)} from that of {step.bottom}"
+        return say("preview.limit.wherever", bottom=step.bottom)
+    return say("preview.limit.apart", units, apart=reach.apart, bottom=step.bottom)
 
 
 # --- press and cuts ------------------------------------------------------------------------------
@@ -231,41 +215,48 @@ def limit(reach: Reach, step: Step, units: Units = METRIC) -> str:
 
 def press(step: Step, plates: Plates, look: Outlook, units: Units = METRIC) -> str:
     """Weight, hand and pressure."""
-    top = plates[step.top]
-    said = f"{step.top} weighs {units.mass(top.total_mass)}"
-    if step.load.force > 0.0:
-        typed = units.force(step.load.force, echo=units is METRIC)
+    load, other = step.load, look.loads[step.bottom]
+    by_hand = say("preview.press.nothing")
+    if load.force > 0.0:
+        typed = units.force(load.force, echo=units is METRIC)
         # A force typed in kg or lb has more figures in N than anybody wants.
-        said += f", your hand adds {typed if _short(typed) else units.force(step.load.force, 3)}"
-        if step.load.at != (0.0, 0.0):
-            said += f" {echoed(math.hypot(*step.load.at), units)} off its middle"
-    else:
-        said += ", your hand adds nothing"
-    said += f": {units.force(look.load)} in all, {units.pressure(look.pressure_mean)} on the land"
-    other = look.loads[step.bottom]
-    if step.swap is not None and abs(other / look.load - 1.0) > SAME:
-        said += f"; with {step.bottom} on top {units.force(other)}"
-    return said
+        force = typed if _short(typed) else units.force(load.force, 3)
+        off = "" if load.at == (0.0, 0.0) else echoed(math.hypot(*load.at), units)
+        by_hand = say("preview.press.hand", force=force, off=off)
+    swapped = step.swap is not None and abs(other / look.load - 1.0) > SAME
+    return say(
+        "preview.press.text",
+        units,
+        top=step.top,
+        bottom=step.bottom,
+        mass=plates[step.top].total_mass,
+        hand=by_hand,
+        load=look.load,
+        pressure=look.pressure_mean,
+        other=units.force(other) if swapped else "",
+    )
 
 
 def cuts(step: Step, look: Outlook, units: Units = METRIC, rounds: int = 1) -> str:
     """Metal off each plate with its band, then what a round amount takes in minutes."""
     if look.removed < NOTHING:
-        return "no metal to speak of"
-    spread = spread_of([step])
-    about = "about" if step.until is None else "at most about"
-    off = look.removed_from
-    if max(off.values()) > (1.0 + SAME) * min(off.values()):
-        each = joined([f"{units.size(depth)} off {name}" for name, depth in off.items()])
-        said = f"{about} {each}, {Units.number(1.0 / spread)} to {Units.number(spread)} times that"
-    else:
-        low, high = (units.size(look.removed * by) for by in (1.0 / spread, spread))
-        said = f"{about} {units.size(look.removed)} off each, {low} to {high}"
+        return say("preview.cuts.none")
+    spread, off = spread_of([step]), look.removed_from
     most = max(off, key=lambda name: off[name])
-    whose = "" if "each" in said else f" off {most}"
     depth, amount = _round_depth(off[most] / look.time, units)
-    said += " in each round" if rounds > 1 else ""
-    return f"{said}; {amount}{whose} takes {Units.rubbing(look.time * depth / off[most], spread)}"
+    fields: Fields = {
+        "gauged": step.until is not None,
+        "rounds": rounds > 1,
+        "depth": amount,
+        "time": Units.rubbing(look.time * depth / off[most], spread),
+    }
+    if off[most] > (1.0 + SAME) * min(off.values()):
+        parts = [say("preview.cuts.off", units, depth=d, plate=name) for name, d in off.items()]
+        low, high = 1.0 / spread, spread
+        each = joined(parts)
+        return say("preview.cuts.unlike", units, each=each, low=low, high=high, most=most, **fields)
+    low, high = look.removed / spread, look.removed * spread
+    return say("preview.cuts.alike", units, off=look.removed, low=low, high=high, **fields)
 
 
 def _round_depth(rate: float, units: Units) -> tuple[float, str]:
@@ -275,107 +266,260 @@ def _round_depth(rate: float, units: Units) -> tuple[float, str]:
     return times * units.small.size, f"{times} {units.small.name}"
 
 
-def wears(wear: float | None, units: Units = METRIC) -> str:
-    """A wear constant [1/Pa] in words."""
-    if wear is None:
-        return "as you saw it"
-    if units is Units.INCH:
-        per = wear * PSI * 12000.0 * 1e6  # uin in a thousand feet under a psi
-        return f"{Units.number(per)} uin per 1000 ft under 1 psi ({Units.number(wear * 1e12)}e-12 1/Pa)"
-    return f"{Units.number(wear * 1e12, echo=True)} um per km under 1 kPa"
-
-
-# --- directions -----------------------------------------------------------------------------------
-
-
 def clock(direction: float) -> str:
     """A line across the face by the hours of a clock: 3 and 9 along x."""
     half_hours = round((90.0 - math.degrees(direction)) / 15.0) % 12  # a line has two ends
-    ends = [(half_hours + 12 * k) % 24 for k in (0, 1)]
-    hours = [f"{(h // 2) or 12}{':30' if h % 2 else ''}" for h in sorted(ends)]
-    return f"{hours[0]} to {hours[1]} o'clock"
-
-
-# --- the bench ---------------------------------------------------------------------------------
+    ends = sorted((half_hours + 12 * k) % 24 for k in (0, 1))
+    one, two = (f"{(h // 2) or 12}{':30' if h % 2 else ''}" for h in ends)
+    return f"{one} to {two} o'clock"
 
 
 def grain(step: Step, units: Units = METRIC) -> str:
     """The grain in brackets, where the grit's name does not say it."""
-    told = METRIC.size(step.grit.size, echo=True)
-    if step.grit.name.replace(" ", "") == told.replace(" ", ""):
-        return ""
-    return f" ({told})"
+    size = Units.grain(step.grit.size)
+    return "" if step.grit.name.replace(" ", "") == size.replace(" ", "") else f" ({size})"
 
 
-Pairs = dict[tuple[str, str], list[str]]
+# --- what is taken as usual --------------------------------------------------------------------
+
+
+# What is taken as usual, by the room of the study in which it would stand.
+KINDS = {"plates": "plate", "parts": "plate", "grits": "grit", "steps": "step", "goal": "goal"}
 
 
 def in_words(study: Study) -> list[str]:
     """One line for all that is taken alike: of the study, of plates, of grits, of steps."""
-    whole: list[str] = []
-    handling: list[str] = []
-    plates: Pairs = {}
-    grits: Pairs = {}
-    steps: Pairs = {}
+    # Of plates, grits and steps: those for which the same is taken, by what it is.
+    named: dict[str, dict[tuple[str, str], list[str]]] = {"plate": {}, "grit": {}, "step": {}}
+    whole, handling = [], []
     for key, value in study.assumed.items():
-        room, _, rest = key.partition(".")
-        name, _, what = rest.partition(".")
-        if room in ("plates", "parts") and what:
-            plates.setdefault((what, value), []).append(name)
-        elif room == "grits" and what:
-            grits.setdefault(_of_grit(study, name, what, value), []).append(name)
-        elif room == "steps" and what.startswith("grit."):
-            grit = study.steps[int(name) - 1].grit.name
-            same = grits.setdefault(_of_grit(study, grit, what.removeprefix("grit."), value), [])
-            same += [grit] if grit not in same else []
-        elif room == "steps" and what:
-            steps.setdefault((what, value), []).append(name)
-        elif room == "goal":
+        kind, name, what = (*key.split(".", 2), "", "")[:3]
+        kind = KINDS.get(kind, "")
+        if kind == "step" and what.startswith("grit."):
+            kind, name = "grit", study.steps[int(name) - 1].grit.name
+            what = what.removeprefix("grit.")
+        if kind == "goal":
             handling.append(f"{what} {value}")
-        else:
+            continue
+        if not kind or not what:
             whole.append(f"{key} {value}")
+            continue
+        taken = _of_grit(study, name, what, value) if kind == "grit" else (what, value)
+        names = named[kind].setdefault(taken, [])
+        names += [name] if name not in names else []
     lines = [("the study", "; ".join(whole))] if whole else []
-    lines += [(f"{_one_or_more('plate', names)}", what) for names, what in _alike(plates)]
-    lines += [(f"grit {joined(names)}", what) for names, what in _alike(grits)]
-    lines += [(_one_or_more("step", names), what) for names, what in _alike(steps)]
+    for kind, taken_of in named.items():
+        alike: dict[tuple[str, ...], list[str]] = {}
+        for (what, value), names in taken_of.items():
+            alike.setdefault(tuple(names), []).append(f"{what.replace('.', ' ')} {value}")
+        for names_alike, parts in alike.items():
+            more = "" if len(names_alike) == 1 or kind == "grit" else "s"
+            lines.append((f"{kind}{more} {joined(names_alike)}", "; ".join(parts)))
     lines += [("handling", "; ".join(handling))] if handling else []
     width = max((len(head) for head, _ in lines), default=0) + 2
     return [f"{head:<{width}}{what}" for head, what in lines]
 
 
-def _one_or_more(word: str, names: list[str]) -> str:
-    return f"{word}{'' if len(names) == 1 else 's'} {joined(names)}"
-
-
-def _alike(pairs: Pairs) -> Iterator[tuple[list[str], str]]:
-    """Gather what holds for the same names into one line."""
-    groups: dict[tuple[str, ...], list[str]] = {}
-    for (what, value), names in pairs.items():
-        groups.setdefault(tuple(names), []).append(f"{what.replace('.', ' ')} {value}")
-    for together, said in groups.items():
-        yield list(together), "; ".join(said)
-
-
 def _of_grit(study: Study, name: str, what: str, value: str) -> tuple[str, str]:
     """What is taken of a grit, in the study's units and in words."""
     grit = next((s.grit for s in study.steps if s.grit.name == name), None)
-    if grit is None:
+    if grit is None or what not in ("wear", "layer", "fade"):
         return what, value
+    units, typed = study.units, study.units is METRIC
     if what == "wear":
-        return (
-            "cuts",
-            f"{wears(grit.wear.iron, study.units)} on grey iron, a guess within a band of ten",
-        )
-    if what == "layer":
-        typed = study.units is METRIC
-        gives = study.units.size(grit.layer.depth, echo=typed)
-        return (
-            "layer",
-            f"gives {gives} under {study.units.pressure(grit.layer.pressure, echo=typed)}",
-        )
+        return "cuts", say("preview.taken.wear", cuts=_wears(grit.wear.iron, units))
     if what == "fade":
-        return (
-            "fade",
-            'none, as it is not known: a dab cuts on as if fresh (fade = "8 min" says how it tires)',
+        return "fade", say("preview.taken.fade")
+    gives = units.size(grit.layer.depth, echo=typed)
+    pressure = units.pressure(grit.layer.pressure, echo=typed)
+    return "layer", say("preview.taken.layer", gives=gives, pressure=pressure)
+
+
+def _wears(wear: float | None, units: Units) -> str:
+    """A wear constant [1/Pa] in words."""
+    if wear is None:
+        return say("preview.wear.seen")
+    if units is Units.INCH:
+        per = wear * PSI * 12000.0 * 1e6  # uin in a thousand feet under a psi
+        return say("preview.wear.inch", wear=per, si=wear * 1e12)
+    return say("preview.wear.metric", wear=wear * 1e12)
+
+
+# --- orders for the bench ----------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Order:
+    """One line of a step: the word before it, and what to do; `ticks`: boxes to tick, one for each time."""
+
+    word: str
+    text: str
+    ticks: int = 0
+
+
+def orders(
+    step: Step,
+    plates: Plates,
+    look: Outlook,
+    units: Units = METRIC,
+    turned_bottom: bool = False,
+) -> list[Order]:
+    """Everything that the hands do in a step, apart from when to stop.
+
+    Parameters
+    ----------
+    step, plates, look
+        The step, the plates of the study, and what can be said of the step beforehand.
+    units
+        Those of the person at the bench.
+    turned_bottom
+        The study says that the bottom is turned under a person who stands still.
+
+    """
+    stroke = say("orders.stroke", stroke=_stroke(step, units), edge=_edge(step, look, units))
+    lines = [
+        Order("On top", _on_top(step, look, units)),
+        Order("Stroke", stroke),
+        Order("Turn", _turn(step.turn)),
+        Order("Walk", _walk(step.walk, turned_bottom) if step.walk.angle else ""),
+        Order("Press", _press(step, units)),
+        _fresh(step),
+        Order("Note", step.note or ""),
+    ]
+    return [line for line in lines if line.text]
+
+
+def grit_words(step: Step) -> str:
+    """The grit by its name, with its size where the name does not tell it."""
+    name = step.grit.name
+    size = "" if name.endswith((" um", " uin")) else METRIC.size(step.grit.size)
+    return say("orders.grit.name", name=name, size=size, held=step.grit.held_in or "")
+
+
+def stop_by_gauge(until: Until, units: Units = METRIC) -> str:
+    """What a gauge must show for the step to stop."""
+    parts = []
+    for key in ("difference", "flatness", "twist", "mating", "removed"):
+        size = getattr(until, key)
+        if key == "difference" and size is not None and size <= ALMOST * 1e-3:
+            parts.append(say("orders.stop.same"))
+        elif size is not None:
+            parts.append(say(f"orders.stop.{key}", units, size=size))
+    return joined(parts)
+
+
+def _on_top(step: Step, look: Outlook, units: Units) -> str:
+    swap = step.swap
+    if swap is None:
+        return say("orders.on_top.always", top=step.top)
+    if swap.read is not None:
+        return say("orders.on_top.read", every=swap.read)
+    stays = stays_on_top(swap, units)
+    first, other, metal = stays[step.top], stays[step.bottom], ""
+    if swap.removed:
+        # How long each stay in metal lasts with a fresh dab.
+        spread = spread_of([step])
+        one, two = (
+            rubbed(swap.removed[name] / look.thins[name], step.pace, spread)
+            for name in (step.top, step.bottom)
         )
-    return what, value
+        metal = one if one == two else f"{step.top} {one}, {step.bottom} {two}"
+    if swap.even:
+        return say("orders.on_top.even", top=step.top, every=first, metal=metal)
+    fields: Fields = {"top": step.top, "bottom": step.bottom, "first": first, "other": other}
+    return say("orders.on_top.uneven", **fields, metal=metal)
+
+
+def rubbed(time: float, pace: float, spread: float) -> str:
+    """A time of rubbing [s] for the bench: strokes where the wear was learnt, minutes with their band else.
+
+    `pace` [strokes/s]; `spread`: to what factor the wear is known.
+    """
+    if spread >= BAND:
+        return Units.rubbing(time, spread)
+    strokes = time * pace
+    return say("orders.rubbed", strokes=strokes, low=strokes / spread, high=strokes * spread)
+
+
+def _stroke(step: Step, units: Units) -> str:
+    curve, pace = step.curve, Units.number(60.0 * step.pace, 2, True)
+    if isinstance(curve, Still):
+        stroke = say("orders.still", pace=pace)
+    else:
+        way = _way(step.direction) if curve.lies else ""
+        fields: Fields = {"way": way, "manner": curve.manner, "paced": curve.paced, "pace": pace}
+        stroke = say("orders.paced", stroke=curve.spoken(units), **fields)
+    off = math.hypot(*step.centre)
+    if off <= ALMOST:
+        return stroke
+    hour, carried = Units.hour(*step.centre), step.carry_centre
+    return say("orders.off_centre", units, stroke=stroke, off=off, hour=hour, carried=carried)
+
+
+def _edge(step: Step, look: Outlook, units: Units) -> str:
+    begins = look.edge.limits.lift
+    lift = say("orders.begins", units, overhang=begins.overhang)
+    if begins.overhang <= 0.0:
+        lift = limit(begins, step, units)
+    over = "over" if look.overhang > 0.0 else "inside"
+    lifts = "_lifts" if look.lifts else ""
+    return say(f"orders.edge.{over}{lifts}", units, overhang=look.overhang, lift=lift)
+
+
+def _way(direction: float) -> str:
+    """Which way a stroke lies, as seen from where you stand."""
+    along = direction % math.pi
+    if min(along, math.pi - along) < math.radians(1.0):
+        return say("orders.way.side")
+    if abs(along - math.pi / 2) < math.radians(1.0):
+        return say("orders.way.away")
+    hour = Units.hour(math.cos(direction), math.sin(direction))
+    return say("orders.way.towards", hour=hour)
+
+
+def _turn(turn: Turn) -> str:
+    angle, back = _degrees(turn.angle), turn.angle < 0.0
+    if not turn.angle:
+        return say("orders.turn.none")
+    if turn.indexed:
+        every = turn.every if turn.every > 1 else 0
+        return say("orders.turn.lifted", angle=angle, every=every, back=back)
+    return say("orders.turn.stroke", angle=angle, back=back, strokes=_once_round(turn))
+
+
+def _walk(walk: Turn, bottom: bool) -> str:
+    """`bottom`: it is turned instead, the other way round."""
+    return say(
+        "orders.walk",
+        bottom=bottom,
+        angle=_degrees(walk.angle),
+        every=walk.every if walk.indexed else 0,
+        back=(walk.angle < 0.0) != bottom,
+        round=0.0 if walk.indexed else _once_round(walk),
+    )
+
+
+def _once_round(turn: Turn) -> float:
+    """How many strokes make one whole turn."""
+    return 2.0 * math.pi / abs(turn.angle)
+
+
+def _press(step: Step, units: Units) -> str:
+    load, off = step.load, math.hypot(*step.load.at)
+    text = say("orders.press.none")
+    if load.force > 0.0:
+        text = say("orders.press.hand", units, force=load.force, felt=load.force / GRAVITY)
+    if off > ALMOST:
+        hour, stays = Units.hour(*load.at), say(f"orders.press.stays.{load.fixed_to}")
+        text = say("orders.press.place", units, press=text, off=off, hour=hour, stays=stays)
+    if load.push_height > ALMOST:
+        text = say("orders.press.push", units, press=text, height=load.push_height)
+    return text
+
+
+def _fresh(step: Step) -> Order:
+    every, grit = step.fresh_every, grit_words(step)
+    if every is None:
+        return Order("Grit", say("orders.grit.once", grit=grit))
+    ticks = math.ceil(step.total_strokes / step.pace / every - 1e-6)
+    return Order("Grit", say("orders.grit.fresh", grit=grit, every=every), max(1, ticks))

@@ -19,7 +19,6 @@ from lapwright.optimisation.comparison import Comparison
 from lapwright.optimisation.jobs import Store
 from lapwright.presentation import comparison_text as told
 from lapwright.presentation import pictures, reasons, words
-from lapwright.presentation.cycles import cycle_makes
 from lapwright.presentation.pictures.small_multiples import (
     Curve,
     Graph,
@@ -30,6 +29,7 @@ from lapwright.presentation.pictures.small_multiples import (
     field,
     histories,
 )
+from lapwright.presentation.reasons import cycle_makes
 from lapwright.presentation.render import filled
 from lapwright.presentation.run_view import run_view
 from lapwright.presentation.staying import mark, stays_in_short
@@ -119,14 +119,14 @@ def _columns(got: Comparison, panels: Sequence[Panel]) -> int | None:
     if sweep is None or len(sweep.axes) != 2 or got.study.variants:
         return None
     wide = len(sweep.axes[1].values)
-    whole = len(panels) == len(got.members) and wide * len(panels[0].view.faces) <= 10
+    whole = len(panels) == len(got.members) and wide * len(panels[0].said.faces) <= 10
     return wide if whole else None
 
 
 def _faces_in_words(got: Comparison, panels: Sequence[Panel]) -> str:
     units = got.study.units
     return "; ".join(
-        f"{p.title}: {', '.join(f'{f.name} {words.face(f.after, None, units)}' for f in p.view.faces)}"
+        f"{p.title}: {', '.join(f'{f.name} {words.face(f.after, None, units)}' for f in p.said.faces)}"
         for p in panels
     )
 

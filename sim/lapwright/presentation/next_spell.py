@@ -17,15 +17,12 @@ from lapwright.optimisation.history import foretell
 from lapwright.optimisation.shop import Knowledge
 from lapwright.optimisation.sight import ToRead, all_readings, sight_of
 from lapwright.optimisation.spell import new_day
-from lapwright.presentation.gauge_words import side_words
+from lapwright.presentation.gauge_text import side_words
 from lapwright.presentation.tables import stroke_words, turn_words
 from lapwright.presentation.tuning_notes import label
 from lapwright.results.answer import Answer, wrapped
 from lapwright.specification.step import Step
 from lapwright.units import Unit, Units, joined
-
-__all__ = ["NextAnswer", "fresh_words", "read_where", "table_words"]
-
 
 URAD = Unit(1e-6, "urad")
 OPEN = 0.3e-6  # [m] half a band: a form that is less sure than this has not been read

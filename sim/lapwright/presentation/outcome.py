@@ -14,12 +14,11 @@ from lapwright.presentation.beforehand import came_from
 from lapwright.presentation.finding_words import care
 from lapwright.presentation.run_view import RunView, good_to, run_view
 from lapwright.presentation.tables import again_words
+from lapwright.presentation.words import say
 from lapwright.results.finding import as_json as finding_json
 from lapwright.results.findings import noticed
 from lapwright.results.record import FORM_KEYS, Fine, PlateRecord, Run
 from lapwright.units import Units, joined
-
-__all__ = ["as_json", "asides", "in_words"]
 
 
 def as_json(run: Run) -> dict[str, Any]:
@@ -82,66 +81,60 @@ def _entry(run: Run, i: int) -> dict[str, Any]:
 
 def in_words(run: Run) -> list[str]:
     """The same for a person: what came out, how much metal went, how sure it is."""
-    said = run_view(run)
-    lines = [said.title, ""]
-    if said.study.start is not None:
-        lines.append(came_from(said.study.start))
-    after = {face.name: face.after for face in said.faces}
-    came = words.came_out(
-        run.outcome,
-        said.pair,
-        said.bearing_share,
-        after,
-        said.finishes,
-        said.units,
-        said.nothing_done,
-        said.bores,
-    )
-    lines.append(came)
-    sure = good_to(said)
-    if sure:
-        lines.append(sure)
-    off = [f"{face.name} {said.units.both(face.lost)}" for face in said.faces]
-    lines.append(f"Metal off: {', '.join(off)}.")
-    lines.append(f"Rubbing: {Units.rubbing(float(run.time[-1]), said.spread)}.")
-    lines += _stopped(said)
-    lines += again_words(said)
-    told = advise(said)
-    if told is not None:
-        lines.append(f"Next: {told.text}")
-    lines += [f"Take care: {line}" for line in care(run, said.study)]
+    view = run_view(run)
+    units = view.units
+    lines = [view.title, ""]
+    if view.study.start is not None:
+        lines.append(came_from(view.study.start))
+    lines += [line for line in (came_out(view), good_to(view)) if line]
+    off = ", ".join(f"{face.name} {units.both(face.lost)}" for face in view.faces)
+    lines.append(say("came.metal", each=off))
+    lines.append(say("came.rubbing", time=Units.rubbing(float(run.time[-1]), view.spread)))
+    lines += [*_stopped(view), *again_words(view)]
+    advice = advise(view)
+    if advice is not None:
+        lines.append(say("came.next", advice=advice.text))
+    lines += [say("came.care", finding=line) for line in care(run, view.study)]
+    margins = {name: units.length(record.margin) for name, record in run.plates.items()}
     if all(record.margin == 0.0 for record in run.plates.values()):
-        return [*lines, "Figures go to the very edge."]
-    margins = {name: said.units.length(record.margin) for name, record in run.plates.items()}
-    each = [f"{margin} of {name}" for name, margin in margins.items()]
-    alike = len(set(margins.values())) == 1
-    left = next(iter(margins.values())) if alike else joined(each)
-    lines.append(f"Left out of these figures round the edge: {left}.")
-    return lines
+        return [*lines, say("came.to_the_edge")]
+    each = [say("came.margin_of", margin=size, plate=name) for name, size in margins.items()]
+    same = set(margins.values())
+    return [*lines, say("came.margin", margins=same.pop() if len(same) == 1 else joined(each))]
 
 
-def _stopped(said: RunView) -> list[str]:
+def came_out(view: RunView) -> str:
+    """What came out, in a sentence or three."""
+    return words.came_out(
+        view.run.outcome,
+        view.pair,
+        view.bearing_share,
+        {face.name: face.after for face in view.faces},
+        view.finishes,
+        view.units,
+        view.nothing_done,
+        view.bores,
+    )
+
+
+def _stopped(view: RunView) -> list[str]:
     """At which stroke each watched step was stopped by its gauge, or that it was not."""
-    if said.run.outcome not in WENT_THROUGH or said.study.rounds > 1:
+    if view.run.outcome not in WENT_THROUGH or view.study.rounds > 1:
         return []
     lines = []
-    for number, step in enumerate(said.steps, 1):
+    for number, step in enumerate(view.steps, 1):
         if step.until is not None:
-            strokes = round(said.rubbed(number) * step.pace)
-            reached = strokes < step.total_strokes
-            lines.append(
-                f"Step {number} stopped by its gauge at stroke {strokes}."
-                if reached
-                else f"Step {number} ran to its end, {strokes} strokes, before its gauge said stop."
-            )
+            strokes = round(view.rubbed(number) * step.pace)
+            how = "stopped" if strokes < step.total_strokes else "ran_on"
+            lines.append(say(f"came.gauge.{how}", step=number, strokes=strokes))
     return lines
 
 
-def asides(said: RunView) -> dict[str, list[str]]:
+def asides(view: RunView) -> dict[str, list[str]]:
     """Where the faces came from, what to do next, and what to take care of."""
-    advice, start = advise(said), said.study.start
+    advice, start = advise(view), view.study.start
     return {
         "start": [] if start is None else [came_from(start)],
         "next": [] if advice is None else [advice.text],
-        "care": care(said.run, said.study),
+        "care": care(view.run, view.study),
     }

@@ -1,7 +1,6 @@
-"""Sentences on why a stroke does what it does: what it takes out, makes and leaves, and where it lifts.
+"""Why a stroke does what it does: what it takes out and makes, and the same of a whole schedule.
 
-Pure functions of a `Reason`; sizes in the study's units; words as in `words`.
-What it leaves alone and the mark of the grit layer are told in `staying`.
+Sizes in the study's units; words as in `words`.  What is left alone, and where it lifts: `staying`.
 """
 
 from __future__ import annotations
@@ -13,59 +12,43 @@ from dataclasses import dataclass
 import numpy as np
 
 from lapwright.kinematics.schedule import spread_of
-from lapwright.kinematics.sliding import MOST_TURN
-from lapwright.metrology.form import FORMS, SPOKEN, EdgeMargin
-from lapwright.modal.propagator import Lifts, share_of
-from lapwright.modal.spectrum import NO_MARGIN, OWN_NAMES, FormMode
-from lapwright.modal.step_analysis import LONGEST, LinearisationError, StepAnalysis
+from lapwright.kinematics.sliding import MOST_TURN, invariants_of
+from lapwright.metrology.form import FORMS, EdgeMargin
+from lapwright.modal.cycle import Cycle, CycleSpectrum, Placement
+from lapwright.modal.spectrum import NO_MARGIN, OWN_NAMES, FormMode, Mode
+from lapwright.modal.step_analysis import StepAnalysis
 from lapwright.presentation import words
-from lapwright.presentation.beforehand import fine
 from lapwright.presentation.staying import (
     LITTLE,
+    RIDGES,
     STAYS,
-    TITLES,
+    cycle_comes,
     goes_slowly,
     own_errors,
     quick_and_slow,
     same_outline,
+    standing,
     title,
 )
+from lapwright.presentation.words import say
 from lapwright.specification.outline import Disc
-from lapwright.units import NOTHING, Units, joined, told
+from lapwright.study.model import Study
+from lapwright.units import Units, joined
 from lapwright.verification.closed_forms import PathMeans, growth
-
-__all__ = [
-    "Goes",
-    "alone",
-    "goes",
-    "grown",
-    "halves",
-    "lifting",
-    "made",
-    "makes",
-    "soonest",
-    "takes_out",
-]
-
 
 ALIKE = 1.15  # errors that are halved by amounts of metal nearer than this are told together
 TRACE = 0.02  # share left for ever that is not worth a word
-APART = math.radians(40.0)  # places in the stroke nearer than this are told together
-MOST_PLACES = 3
-OUT = 0.3  # of the stroke's reach, from which the top is out towards one side
+HELD = 0.005  # of form for each depth removed, below which plates are held as they are
+MOST_PLACEMENTS = 3  # that lift, told one by one
+SHARE = 0.2  # of a mode's largest form, from which a plate takes part in it
+STOOD = 1.5  # of rms, from which a form tells what a shape is; a pure dome has 3.5
 
 # Two errors that go together are told in one word.
-TOGETHER = (
-    (("saddles", "saddle in saddle"), "high at 3 and 9, or at 12 and 6"),
-    (("twists", "opposite twists"), "twist"),
-    (("winds", "opposite winds"), "wind"),
-    (("ridges along", "ridges across"), "ridges"),
-)
-
-
-_KIND = {key: FORMS[key].word for key in SPOKEN} | {
-    "sphere": FORMS["sphere"].title,
-    "saddle": "height at 3 and 9 over 12 and 6",
+TOGETHER = {
+    ("saddles", "saddle in saddle"): "high",
+    ("twists", "opposite twists"): "twist",
+    ("winds", "opposite winds"): "wind",
+    ("ridges along", "ridges across"): "ridges",
 }
 
 
@@ -84,39 +67,33 @@ def goes(reason: StepAnalysis) -> list[Goes]:
     dying = [
         e for e in reason.named if e.half_life is not None and e.stays < STAYS and e not in slow
     ]
-    dying.sort(key=lambda e: e.half_life or 0.0)
     groups: list[list[FormMode]] = []
-    for error in dying:
+    for error in sorted(dying, key=lambda e: e.half_life or 0.0):
         if groups and (error.half_life or 0.0) <= ALIKE * (groups[-1][0].half_life or 0.0):
             groups[-1].append(error)
         else:
             groups.append([error])
-    out = []
-    for group in groups:
-        times = group[0].half_life or 0.0, group[-1].half_life or 0.0
-        out.append(
-            Goes(tuple(group), (times[0] * reason.removal, times[1] * reason.removal), times)
-        )
-    return out
+    return [_goes(group, reason) for group in groups]
+
+
+def _goes(group: Sequence[FormMode], reason: StepAnalysis) -> Goes:
+    least, most = group[0].half_life or 0.0, group[-1].half_life or 0.0
+    removed = (least * reason.removal, most * reason.removal)
+    return Goes(tuple(group), removed, (least, most))
 
 
 def alone(error: FormMode, reason: StepAnalysis) -> Goes:
     """One error that goes, by itself."""
-    time = error.half_life or 0.0
-    return Goes((error,), (time * reason.removal,) * 2, (time, time))
+    return _goes([error], reason)
 
 
 def takes_out(reason: StepAnalysis, units: Units) -> list[tuple[str, str]]:
     """Rows: what goes, and how much metal and how many minutes halve it."""
-    rows = []
-    for group in goes(reason):
-        rows.append(
-            (
-                "; ".join(_names(group.errors, reason)),
-                halves(group, units, spread_of([reason.step])),
-            )
-        )
-    return rows
+    spread = spread_of([reason.step])
+    return [
+        ("; ".join(_names(group.errors, reason)), halves(group, units, spread))
+        for group in goes(reason)
+    ]
 
 
 def _names(errors: Sequence[FormMode], reason: StepAnalysis) -> list[str]:
@@ -126,12 +103,14 @@ def _names(errors: Sequence[FormMode], reason: StepAnalysis) -> list[str]:
     left = [e for e in errors if not whole or e.face is None or e.face != own[0].face]
     out = []
     for error in left:
-        pair = next((p for p in TOGETHER if error.name in p[0]), None)
-        both = [e for e in left if pair and e.name in pair[0] and e.face == error.face]
-        if pair is None or len(both) < len(pair[0]):
-            out.append(title(error, reason) + _part(error))
+        pair = next((p for p in TOGETHER if error.name in p), ())
+        both = [e for e in left if e.name in pair and e.face == error.face]
+        if not pair or len(both) < len(pair):
+            what = title(error, reason)
+            stays = error.stays > TRACE
+            out.append(say("goes.part", what=what, share=error.stays) if stays else what)
         elif error is both[0]:
-            out.append(pair[1] + _whose(error, reason))
+            out.append(_whose(say(f"goes.pair.{TOGETHER[pair]}"), error, reason))
     return whole + out
 
 
@@ -141,76 +120,82 @@ def soonest(reason: StepAnalysis, units: Units) -> str:
     if not own:
         return ""
     depths = sorted((e.half_life or 0.0) * reason.removal for e in own)
-    depth = _span([units.size(d) for d in (depths[0], depths[-1])])
-    return f"{_own(own, own, reason)} go soon, halved every {depth} removed"
+    depth = _span(depths[0], depths[-1], units)
+    return say("goes.soon", own=_own(own, own, reason), depth=depth)
 
 
 def _own(own: Sequence[FormMode], errors: Sequence[FormMode], reason: StepAnalysis) -> str:
     """What one face alone has and loses at one rate."""
     face = own[0].face
-    name = reason.names[face or 0]
-    finer = [title(e, reason) for e in errors if e.face == face and e not in own]
-    what = [TITLES[e.name] for e in sorted(own, key=lambda e: OWN_NAMES.index(e.name))]
-    return f"{name}'s own {joined([*what, *(['all that is finer'] if finer else [])])}"
+    finer = any(e.face == face and e not in own for e in errors)
+    what = [say(f"title.{name}") for name in OWN_NAMES for e in own if e.name == name]
+    what += [say("goes.all_finer")] if finer else []
+    return say("goes.own", plate=reason.names[face or 0], errors=joined(what))
 
 
-def _whose(error: FormMode, reason: StepAnalysis) -> str:
+def _whose(what: str, error: FormMode, reason: StepAnalysis) -> str:
     """Where two that go together are, if the two plates lose metal unlike."""
     if quick_and_slow(reason) is None:
-        return ""
-    return ", in both" if error.face is None else f" on {reason.names[error.face]}"
-
-
-def _part(error: FormMode) -> str:
-    return f" ({Units.share(error.stays)} of it stays)" if error.stays > TRACE else ""
+        return what
+    if error.face is None:
+        return say("goes.in_both", what=what)
+    return say("goes.on", what=what, plate=reason.names[error.face])
 
 
 def halves(group: Goes, units: Units, spread: float) -> str:
     """How much metal, and how many minutes with their band, halve a group of errors."""
-    depth = _span([units.size(v) for v in group.removed])
-    return f"halves every {depth} removed ({Units.band(group.time[1], spread)})"
+    depth = _span(*group.removed, units)
+    return say("goes.halves", depth=depth, time=Units.band(group.time[1], spread))
 
 
-def _span(texts: Sequence[str]) -> str:
-    low, high = texts[0], texts[-1]
+def _span(least: float, most: float, units: Units) -> str:
+    """Two depths [m], their unit once where it is the same."""
+    low, high = units.size(least), units.size(most)
     if low == high:
         return low
-    if low.split()[1] == high.split()[1]:
-        return f"{low.split()[0]} to {high}"
-    return f"{low} to {high}"
+    return f"{low.split()[0] if low.split()[1] == high.split()[1] else low} to {high}"
 
 
 def makes(reason: StepAnalysis, units: Units, margin: EdgeMargin) -> list[str]:
     """What a stroke makes for each depth removed and in an hour, beside the law of moments."""
     if reason.removal <= 0.0:
-        return ["nothing: nothing rubs"]
-    per = _per_depth(reason, units, margin)
-    told = made(reason, units, margin)
-    if not told:
-        return [f"nothing to speak of: what stays is left as it is{_law(reason, units)}"]
-    hour = reason.removal * 3600.0
-    spread = spread_of([reason.step])
-    off = f"{units.size(hour)} ({_band(hour, spread, units)})"
-    name, (key, value) = max(
-        ((n, _largest(f)) for n, f in per.items()), key=lambda item: abs(item[1][1]) * (1 + 1e-9)
+        return [say("makes.nothing_rubs")]
+    text, law = made(reason, units, margin), _law(reason, units)
+    if not text:
+        return [say("makes.nothing", law=law)]
+    hour, spread = reason.removal * 3600.0, spread_of([reason.step])
+    largest = (
+        (name, *max(forms.items(), key=lambda form: abs(form[1])))
+        for name, forms in _per_depth(reason, units, margin).items()
     )
+    name, key, value = max(largest, key=lambda each: abs(each[2]) * (1 + 1e-9))
     grows = abs(value) * hour / units.depth.size
-    which = f"{name}'s {_KIND[key]} by about {units.size(grows)} ({_band(grows, spread, units)})"
-    return [
-        f"{told}{_law(reason, units)}",
-        f"an hour takes off about {off}, which changes {which}",
-    ]
+    height = say("makes.height")
+    form = {"sphere": FORMS[key].title, "saddle": height}.get(key, FORMS[key].word)
+    an_hour = say(
+        "makes.an_hour",
+        units,
+        off=hour,
+        least=hour / spread,
+        most=hour * spread,
+        plate=name,
+        form=form,
+        grows=grows,
+        low=grows / spread,
+        high=grows * spread,
+    )
+    return [say("makes.by_law", made=text, law=law), an_hour]
 
 
 def made(reason: StepAnalysis, units: Units, margin: EdgeMargin) -> str:
     """What both faces gain for each depth removed; empty where that is nothing to speak of."""
-    told = "; ".join(
+    each = "; ".join(
         f"{name} {grown(forms, units)}"
         for name, forms in _per_depth(reason, units, margin).items()
         if max(map(abs, forms.values())) >= LITTLE * units.depth.size
     )
     when = words.BEDDED[reason.operator.leaves_land]
-    return f"for each {units.depth.name} removed, {when}: {told}" if told else ""
+    return say("makes.made", depth=units.depth.name, when=when, each=each) if each else ""
 
 
 def _per_depth(
@@ -224,28 +209,17 @@ def _per_depth(
     }
 
 
-def _largest(forms: Mapping[str, float]) -> tuple[str, float]:
-    return max(forms.items(), key=lambda item: abs(item[1]))
-
-
-def _band(depth: float, spread: float, units: Units) -> str:
-    return f"{units.size(depth / spread)} to {units.size(depth * spread)}"
-
-
 def grown(forms: Mapping[str, float], units: Units) -> str:
     """How the forms of a face grow [m], dome or bow first."""
     parts = sorted(forms.items(), key=lambda item: item[0] not in ("sphere", "bow"))
     least = max(abs(v) for v in forms.values()) * 0.05
-    out = []
-    for key, value in parts:
-        if abs(value) < least:
-            continue
-        size = units.size(value)
-        if key == "sphere":
-            out.append(f"goes {'domed' if value > 0.0 else 'hollow'} by {size}")
-        else:
-            out.append(words.part_words(key, value, units))
-    return " and ".join(out)
+    return " and ".join(
+        say("makes.goes", units, domed=value > 0.0, size=value)
+        if key == "sphere"
+        else words.part_words(key, value, units)
+        for key, value in parts
+        if abs(value) >= least
+    )
 
 
 def _law(reason: StepAnalysis, units: Units) -> str:
@@ -261,99 +235,224 @@ def _law(reason: StepAnalysis, units: Units) -> str:
         law = reason.law
         if law is None or float(np.abs(law.exact).max()) == 0.0:
             return ""
-        return f" (the law of moments, which holds for any faces, says the same within {_near(law.error)})"
+        return say("makes.law.any", near=_near(law.error))
     exact = growth(PathMeans(*reason.path_means), units.depth.size, bottom.outline.radius).sphere
-    below, above = reason.forms(reason.spectrum.drift, NO_MARGIN).values()
-    found = 0.5 * (below["sphere"] - above["sphere"]) * units.depth.size / reason.removal
-    if abs(exact) < LITTLE * units.depth.size:
-        return ""
     turning = sum(abs(turn.angle) for turn in (step.turn, step.walk) if not turn.indexed)
-    if turning > MOST_TURN:
+    if abs(exact) < LITTLE * units.depth.size or turning > MOST_TURN:
         return ""
-    whatever = "the turning left aside" if turning else "which holds for any faces"
-    half = f"half the difference of the two domes grows by {units.size(exact)}"
-    return (
-        f" (law of moments, {whatever}: {half}; here the same within {_near(found / exact - 1.0)})"
-    )
+    below, above = reason.forms(reason.spectrum.drift, NO_MARGIN).values()
+    here = 0.5 * (below["sphere"] - above["sphere"]) * units.depth.size / reason.removal
+    near = _near(here / exact - 1.0)
+    return say("makes.law.exact", units, turning=turning, grows=exact, near=near)
 
 
 def _near(share: float) -> str:
-    return "0.1 %" if abs(share) < 1e-3 else f"{Units.share(abs(share))}"
+    return "0.1 %" if abs(share) < 1e-3 else Units.share(abs(share))
 
 
-def lifting(reason: StepAnalysis, away: LinearisationError | None, units: Units) -> list[str]:
-    """Whether the top lifts, where in the stroke, what share of the time, and how far this then holds."""
-    top, bottom, swapped = reason.step.top, reason.step.bottom, reason.swapped
-    said = ["nothing lifts, so all of this holds"]
-    if reason.lift_share > 0.0:
-        said = [_lifted(reason.lifts, top, reason), *_holds(reason, away, units)]
-    if swapped is None or share_of(swapped) <= 0.0:
-        return said
-    if reason.lift_share <= 0.0:
-        said = [f"with {top} on top nothing lifts, so all of this holds until they change places"]
+# --- a whole schedule ----------------------------------------------------------------------------
+
+
+def cycle_title(cycle: Cycle) -> str:
+    """Of what the cycle is, and how long."""
+    steps = len({spell.step for spell in cycle.spells})
+    swaps = sum(
+        one.top != two.top and one.step == two.step
+        for one, two in zip(cycle.spells, cycle.spells[1:], strict=False)
+    )
+    parts = [say("cycle.steps", count=steps, several=steps > 1)]
+    if swaps:
+        parts.append(say("cycle.swaps", count=swaps, several=swaps > 1))
+    strokes = sum(spell.strokes for spell in cycle.spells)
+    return say("cycle.title", parts=", ".join(parts), strokes=strokes)
+
+
+def cycle_words(
+    cycle: Cycle,
+    spectrum: CycleSpectrum,
+    study: Study,
+    lifts: Mapping[Placement, float],
+    *,
+    hollows_the_top: bool = True,
+    settles: bool = True,
+) -> list[tuple[str, list[str]]]:
+    """What the cycle leaves alone, takes out, makes and leaves, and where it lifts, as (what, sentences).
+
+    `lifts`: for what share of the time something lifts, step by step either way round; `hollows_the_top`:
+    whether its strokes do; `settles`: whether the layer's mark may be told of the long run.
+    """
+    gauged = any(study.steps[spell.step - 1].until is not None for spell in cycle.spells)
+    keeps = [_cycle_keeps(cycle, spectrum, study, settles)]
     return [
-        *said,
-        f"with {bottom} on top, {_lifted(swapped, bottom, reason)}: trust `lapwright run` for what that "
-        "makes",
+        ("leaves alone", _cycle_stays(cycle, spectrum, study)),
+        ("takes out", _cycle_goes(spectrum, cycle, study)),
+        ("makes", cycle_makes(cycle, spectrum, study.units, study.margin, hollows_the_top)),
+        ("keeps", [*keeps, say("cycle.gauged")] if gauged else keeps),
+        ("lifts", [_cycle_lifts(lifts)]),
     ]
 
 
-def _lifted(lifts: Lifts, top: str, reason: StepAnalysis) -> str:
-    """For what share of the time part of the top lifts, and where, from the step's beginning to its end."""
-    said = []
-    first, *between, last = lifts
-    looked = [(first, "as the plates come to it,"), (last, "by the end of the step,")]
-    worst = max(between, key=lambda state: state.share, default=last)
-    if worst.share > 0.0 and not (first.share > 0.0 or last.share > 0.0):
-        looked.insert(1, (worst, "on the way"))
-    for state, when in looked:
-        if state.share <= 0.0:
-            said.append(f"{when} nothing lifts")
-        elif state.everywhere:
-            said.append(f"{when} part of {top} lifts everywhere in the stroke")
-        else:
-            share = Units.share(state.share)
-            said.append(
-                f"{when} part of {top} lifts for {share} of the time{_where(state.phases, reason)}"
-            )
-    return "; ".join(said)
+def _cycle_lifts(lifts: Mapping[Placement, float]) -> str:
+    """Which placements lift, those that do so longest first."""
+    lifting = sorted((item for item in lifts.items() if item[1] > 0.0), key=lambda item: -item[1])
+    if not lifting:
+        return say("lifts.nothing")
+    where = [
+        say("cycle.lifts_in", step=step, top=top, share=share)
+        for (step, top, _), share in lifting[:MOST_PLACEMENTS]
+    ]
+    return say("cycle.lifts", where=joined(where), more=len(lifting) > len(where))
 
 
-def _holds(reason: StepAnalysis, away: LinearisationError | None, units: Units) -> list[str]:
-    """How far the picture, which knows no lifting, is off: measured by lapping the step in full."""
-    if away is None:
-        return []
-    if away.trouble:
-        why = told(away.trouble, units)
-        return [f"lapped in full it does not come to an end ({why}), so none of this holds"]
-    spell = "the first hour of it" if away.time >= 0.99 * LONGEST else "the whole step"
-    lead = f"all of this leaves lifting out; {spell} was lapped in full beside it:"
-    worst = away.largest
-    size = max((abs(v) for f in away.lapped.values() for v in f.values()), default=0.0)
-    rough = fine(worst, reason.step, units)
-    if worst < max(NOTHING, 0.02 * size) or rough:
-        return [f"{lead} it holds to {units.size(worst)}{rough}"]
-    return [f"{lead} the faces come out {units.size(worst)} away; trust `lapwright run` for sizes"]
+def _cycle_stays(cycle: Cycle, spectrum: CycleSpectrum, study: Study) -> list[str]:
+    """Errors that stay, those of one kind together, and what would take them out."""
+    kinds, errors = _staying(cycle, spectrum, study)
+    lines = ["; ".join(errors) or "nothing"]
+    if kinds & {"saddle", "twist"}:  # what a quarter turn takes out
+        out = "but_dome" if "sphere" in kinds else "it" if len(errors) == 1 else "all"
+        lines.append(say("cycle.turning", out=say(f"cycle.out.{out}")))
+    return lines
 
 
-def _where(phases: np.ndarray, reason: StepAnalysis) -> str:
-    """Whereto the top is out when something lifts, by the clock; places near each other together."""
-    if phases.size == 0:
+def _staying(cycle: Cycle, spectrum: CycleSpectrum, study: Study) -> tuple[set[str], list[str]]:
+    """Kinds of the errors that stay, and words for them."""
+    kinds: dict[str, list[Mode]] = {}
+    for mode in spectrum.modes:
+        if mode.stays:
+            kinds.setdefault(_kind(cycle, mode, study.margin), []).append(mode)
+    finer = len(kinds.pop("", []))
+    errors = [_together(cycle, key, modes, study.margin) for key, modes in kinds.items()]
+    return set(kinds), errors + ([_finer(finer, cycle, study)] if finer else [])
+
+
+def _finer(number: int, cycle: Cycle, study: Study) -> str:
+    """Shapes finer than those with a name, as what they are where all strokes keep the same."""
+    keeps = {invariants_of(study.steps[spell.step - 1]).kind for spell in cycle.spells}
+    if keeps <= set(RIDGES):
+        return say("cycle.ridges")
+    if keeps == {"round"}:
+        return say("cycle.rings")
+    return say("stays.finer.count", count=number, several=number > 1)
+
+
+def cycle_headline(cycle: Cycle, spectrum: CycleSpectrum, study: Study) -> str:
+    """What the whole cycle cannot take out, in a sentence."""
+    errors = _staying(cycle, spectrum, study)[1]
+    slow = any(m.slow and not m.stays for m in spectrum.modes)
+    if errors:
+        return say("cycle.head.but", slow=not slow, stays="; ".join(errors))
+    return say("cycle.head.hardly" if slow else "cycle.head.none")
+
+
+def _kind(cycle: Cycle, mode: Mode, margin: EdgeMargin) -> str:
+    """Which form a shape is; empty when it is finer than those."""
+    forms = cycle.forms(mode.shape, margin)
+    sizes = {
+        key: max(abs(f.get(key, 0.0)) for f in forms.values()) for f in forms.values() for key in f
+    }
+    key = max(sizes, key=lambda k: sizes[k])
+    return key if sizes[key] >= STOOD else ""
+
+
+def _form_word(key: str) -> str:
+    return say("cycle.high") if key == "saddle" else FORMS[key].word
+
+
+def _together(cycle: Cycle, key: str, modes: Sequence[Mode], margin: EdgeMargin) -> str:
+    """Words for shapes of one kind: of a single one how the plates stand to each other."""
+    if len(modes) == 1:
+        return _mode_words(cycle, modes[0], margin)
+    parts = [cycle.forms(mode.shape, margin) for mode in modes]
+    names = [n for n in cycle.names if any(abs(f[n].get(key, 0.0)) > SHARE for f in parts)]
+    return say("cycle.ways", form=_form_word(key), plates=joined(names), count=len(modes))
+
+
+def _mode_words(cycle: Cycle, mode: Mode, margin: EdgeMargin) -> str:
+    """Which named form a shape is, on which plates; empty when it is finer than those."""
+    key = _kind(cycle, mode, margin)
+    if not key:
         return ""
-    full = 2.0 * math.pi
-    at = np.sort(phases % full)
-    ends = np.flatnonzero(np.diff(np.append(at, at[0] + full)) > APART)
-    if ends.size == 0 or ends.size > MOST_PLACES:
-        return ""
-    poses = reason.operator.instants.poses
-    x, y = poses.cx - reason.step.centre[0], poses.cy - reason.step.centre[1]
-    out = float(np.hypot(x, y).max())
-    hours = []
-    for a, b in zip(np.roll(ends, 1) + 1, ends, strict=True):
-        first = at[a % at.size]
-        inside = (poses.phase - first) % full <= (at[b] - first) % full
-        east, north = float(x[inside].mean()), float(y[inside].mean())
-        if not math.hypot(east, north) > OUT * out:
-            return ""
-        hours.append(Units.hour(east, north))
-    return f" (when it is out towards {joined(list(dict.fromkeys(hours)))})"
+    forms = cycle.forms(mode.shape, margin)
+    largest = max(abs(f.get(key, 0.0)) for f in forms.values())
+    part = {n: f[key] for n, f in forms.items() if abs(f.get(key, 0.0)) > SHARE * largest}
+    one, other = (joined([n for n, v in part.items() if (v > 0.0) == up]) for up in (True, False))
+    if not one or not other:
+        which = "of" if len(part) == 1 else "same"
+        return say(f"cycle.one.{which}", form=_form_word(key), plates=joined(list(part)))
+    how = {"saddle": "saddle", "twist": "twist", "wind": "twist"}.get(key, "dome")
+    return say(f"cycle.against.{how}", form=_form_word(key), one=one, other=other)
+
+
+def _cycle_goes(spectrum: CycleSpectrum, cycle: Cycle, study: Study) -> list[str]:
+    units = study.units
+    dying = [m for m in spectrum.modes if not m.stays and m.half_removed is not None]
+    waited, slow = [m for m in dying if not m.slow], [m for m in dying if m.slow]
+    lines = []
+    if waited:
+        mode = max(waited, key=lambda m: m.half_removed or 0.0)
+        rest = "the_rest" if slow else "all_else" if spectrum.survivors else "everything"
+        slowest = say(
+            "cycle.goes.slowest",
+            units,
+            what=_mode_words(cycle, mode, study.margin) or say("cycle.goes.a_finer"),
+            depth=mode.half_removed or 0.0,
+            time=Units.band(mode.half_life or 0.0, _cycle_spread(cycle, study)),
+        )
+        lines.append(say("cycle.goes.rest", rest=say(f"cycle.rest.{rest}"), slowest=slowest))
+    if slow:
+        named = [name for m in slow if (name := _mode_words(cycle, m, study.margin))]
+        what = "; ".join(dict.fromkeys(named)) or say("cycle.goes.finest")
+        depth = min(m.half_removed or 0.0 for m in slow)
+        only = units.size(depth) if math.isfinite(depth) else ""
+        lines.append(say("cycle.goes.hardly", what=what, depth=only))
+    return lines or ["nothing"]
+
+
+def _cycle_spread(cycle: Cycle, study: Study) -> float:
+    return spread_of(study.steps[spell.step - 1] for spell in cycle.spells)
+
+
+def cycle_makes(
+    cycle: Cycle,
+    spectrum: CycleSpectrum,
+    units: Units,
+    margin: EdgeMargin,
+    hollows_the_top: bool = True,
+) -> list[str]:
+    """What a cycle changes in what it leaves alone, for each depth removed.
+
+    `hollows_the_top`: whether its strokes do, so that the more domed plate belongs there.
+    """
+    drift = cycle.forms(spectrum.bedded_drift, margin)
+    removal = sum(spectrum.removal.values()) / len(spectrum.removal)
+    if removal <= 0.0:
+        return [say("makes.nothing_rubs")]
+    depth, name_of_it = units.depth
+    parts = [
+        f"{name} {grown({key: value / removal * depth for key, value in forms.items()}, units)}"
+        for name, forms in drift.items()
+        if max(map(abs, forms.values())) > HELD * removal
+    ]
+    several = len(cycle.names) > 2
+    if parts:
+        return [say("cycle.makes.made", depth=name_of_it, several=several, each="; ".join(parts))]
+    if spectrum.survivors == 0:
+        return [say("cycle.makes.same")]
+    if several:
+        return [say("cycle.makes.several")]
+    long = cycle.faces[0].plate.outline.long
+    which = say(f"stays.which.{'high' if long else 'domed'}") if hollows_the_top else ""
+    swapped = len({spell.top for spell in cycle.spells}) > 1
+    return [say("cycle.makes.held", swapped=swapped, long=long, which=which)]
+
+
+def _cycle_keeps(cycle: Cycle, spectrum: CycleSpectrum, study: Study, settles: bool) -> str:
+    last, made = spectrum.bedded_residue, spectrum.bedded_drift
+    if not settles:
+        return say("cycle.keeps.lifts")
+    if not cycle_comes(cycle, spectrum, last, made, study.margin):
+        return say("cycle.keeps.never")
+    steps = (study.steps[spell.step - 1] for spell in cycle.spells)
+    finest = min(steps, key=lambda step: step.grit.size)
+    left = cycle.forms(last, study.margin)
+    return say("cycle.keeps.text", faces=standing(left, finest, study.units))

@@ -2,18 +2,15 @@
 
 Everything comes from the `Run`, which holds the study as it was lapped.
 
-Which way a run was going: whether a form got less at its end.
-
 How sure the figures of a run are by the program's own doing, where that shows in what is printed.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from math import hypot
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,7 +18,7 @@ from numpy.typing import NDArray
 
 from lapwright.kinematics.schedule import spread_of
 from lapwright.limits import limit_of
-from lapwright.presentation.words import TRACE, known, told
+from lapwright.presentation.words import TRACE, known, say, told
 from lapwright.results.record import FORM_KEYS, grit_on
 from lapwright.specification.step import Step
 from lapwright.units import NOTHING, Units
@@ -29,18 +26,6 @@ from lapwright.units import NOTHING, Units
 if TYPE_CHECKING:
     from lapwright.results.record import BearingRecord, PlateRecord, Run
     from lapwright.study.model import Study
-
-__all__ = [
-    "TWICE",
-    "Face",
-    "RunView",
-    "common_removed",
-    "going",
-    "good_to",
-    "level",
-    "one_sided",
-    "run_view",
-]
 
 
 Array = NDArray[np.float64]
@@ -268,55 +253,22 @@ def _forms(record: PlateRecord, at: int) -> dict[str, float | None]:
     return out
 
 
-LAST = 0.4  # of the metal of the last step: from its end is read where a form is going
-FALLS = 0.03  # of the form, for each of its own size in metal: below this it stays as it is
-SIDE = 0.1  # of the smaller plate: a stroke whose middle lies further off stays on one side
-
-
-def going(said: RunView, face: Face, key: str) -> float:
-    """How the size of a form went at the end of the last step, per metal off: below 0, it gets less.
-
-    0 where it stayed as it was within a few hundredths.
-    """
-    run, values = said.run, np.abs(face.form(key))
-    metal = common_removed(said)
-    last = np.flatnonzero(np.asarray(run.step) == int(run.step[-1]))
-    if last.size < 3 or metal[last[-1]] - metal[last[0]] <= 0.0:
-        return 0.0
-    begin = metal[last[-1]] - LAST * (metal[last[-1]] - metal[last[0]])
-    some = last[metal[last] >= begin]
-    if some.size < 3:
-        some = last[-3:]
-    slope = float(np.polyfit(metal[some], values[some], 1)[0]) if np.ptp(metal[some]) > 0.0 else 0.0
-    return slope if abs(slope) >= FALLS else 0.0
-
-
-def one_sided(step: Step, plates: Iterable[Face]) -> bool:
-    """Whether a stroke stays on one side of the plate below, nobody walking round with it."""
-    least = min(min(face.half) for face in plates)
-    carried = step.carry_centre and step.walk.angle != 0.0
-    return hypot(*step.centre) > SIDE * least and not carried
-
-
 TWICE = 2.0  # of an error: a form is off by more than that in one of twenty cases
 
 
-def good_to(said: RunView) -> str:
+def good_to(view: RunView) -> str:
     """How far the printed forms may be off, in a sentence; empty where that is less than their last digit."""
-    shown = [figure for face in said.faces for figure in _shown(face)]
+    shown = [figure for face in view.faces for figure in _shown(face)]
     doubtful = [
         (value, off)
         for value, off in shown
-        if off >= max(said.units.last_digit(value), 2.0 * NOTHING)
+        if off >= max(view.units.last_digit(value), 2.0 * NOTHING)
     ]
     if not doubtful:
         return ""
     most = max(off for _, off in doubtful)
     small = any(abs(value) < most for value, _ in shown)
-    rest = ": what is smaller may not be there at all" if small else ""
-    return (
-        f"By the program's own error alone these figures are good to {said.units.size(most)}{rest}."
-    )
+    return say("came.good_to", view.units, most=most, small=small)
 
 
 def _shown(face: Face) -> list[tuple[float, float]]:

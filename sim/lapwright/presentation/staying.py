@@ -1,16 +1,12 @@
-"""Sentences on what a step leaves on both faces, and on the mark of the grit layer.
+"""What a step leaves on both faces: what never goes, what hardly, the mark of the layer; and where it lifts.
 
-Sentences on what a step leaves on both faces: the mark of the grit layer, what never goes, what hardly.
-
-Sentences on the mark of the grit layer: what it leaves on both by the end of a step, and in the long run.
-
-Pure functions of a `Reason`; sizes in the study's units; words as in `lapwright.presentation.words`.
+Sizes in the study's units; words as in `lapwright.presentation.words`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from math import log
+import math
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,13 +17,14 @@ from lapwright.kinematics.sliding import Invariants, invariants_of
 from lapwright.limits import limit_of
 from lapwright.metrology.form import EdgeMargin
 from lapwright.modal.cycle import Cycle, CycleSpectrum
-from lapwright.modal.propagator import SLOW
+from lapwright.modal.propagator import SLOW, Lifts, share_of
 from lapwright.modal.spectrum import NO_MARGIN, OWN_NAMES, FormMode, quicker
-from lapwright.modal.step_analysis import StepAnalysis
+from lapwright.modal.step_analysis import LONGEST, LinearisationError, StepAnalysis
 from lapwright.presentation import words
-from lapwright.presentation.beforehand import REMARK, clock, fine
+from lapwright.presentation.beforehand import clock, fine
+from lapwright.presentation.words import say
 from lapwright.specification.step import Step
-from lapwright.units import METRIC, NOTHING, Units, joined
+from lapwright.units import METRIC, NOTHING, Units, joined, told
 
 if TYPE_CHECKING:
     from lapwright.integration.estimate import Outlook
@@ -35,90 +32,29 @@ if TYPE_CHECKING:
     from lapwright.specification.plate import Plate
     from lapwright.specification.step import Step
 
-__all__ = [
-    "LITTLE",
-    "comes",
-    "cycle_comes",
-    "goes_slowly",
-    "hollows_the_top",
-    "keeps",
-    "leaves",
-    "leaves_alone",
-    "mark",
-    "own_errors",
-    "quick_and_slow",
-    "remark",
-    "same_outline",
-    "standing",
-    "stays",
-    "stays_in_short",
-    "stays_wholly",
-    "telling",
-    "title",
-]
-
 
 LITTLE = 0.02  # um of form for each um removed: less is nothing to speak of
 FITS = 0.98  # share of an error that is left for ever, from which the two faces fit
 STAYS = 0.5  # share of an error that is left for ever, from which it counts as staying
 
-TITLES = {
-    "domes": "both domed, or both hollow",
-    "dome in dish": "a dome in a dish",
-    "saddles": "both high at 3 and 9, or both at 12 and 6",
-    "saddle in saddle": "high at 3 and 9 on high at 12 and 6",
-    "twists": "the same twist in both",
-    "opposite twists": "opposite twists",
-    "bows": "both bowed the same way",
-    "bow in bow": "a bow in a hollow of the same curve",
-    "crowns": "both crowned the same way",
-    "crown in crown": "a crown in a hollow of the same curve",
-    "winds": "the same wind in both",
-    "opposite winds": "opposite winds",
-    "zone": "a ring standing proud",
-    "three lobes": "three lobes",
-    "ridges along": "ridges along the stroke",
-    "ridges across": "ridges across the stroke",
-    "own dome": "dome or dish",
-    "own saddle": "height at 3 and 9 or at 12 and 6",
-    "own twist": "twist",
-    "own bow": "bow",
-    "own crown": "crown",
-    "own wind": "wind",
-}
-
-EVERYWHERE = "lie on each other at every point of this stroke"
-TURNING = (
-    'the top turned slowly takes it out (turn = "8 deg per stroke"), and so does a quarter turn of it every '
-    'few strokes (turn = "90 deg every 10 strokes")'
-)
-WHY = {
-    "dome in dish": "a dome in a dish stays: it fits at every point of this stroke, turned as you like",
-    "twists": f"twist stays: two plates twisted the same way {EVERYWHERE}; {TURNING}",
-    "saddle in saddle": f"high at 3 and 9 on high at 12 and 6 stays: they {EVERYWHERE}; turning "
-    "takes it out too",
-    "bow in bow": "a bow in a hollow of the same curve stays: it fits at every point of this stroke",
-    "crown in crown": "a crown in a hollow of the same curve stays: it fits at every point of this stroke",
-    "winds": f"the same wind in both stays: two such faces {EVERYWHERE}; a rail cannot be turned a quarter, "
-    "so lap each against a third one, or on a round plate that turns",
-}
 # What becomes of those follows who lies on top: the form of a face that is one half of each.
 PART_OF = {"dome in dish": "sphere", "bow in bow": "bow", "crown in crown": "crown"}
 ORDER = ("dome in dish", "twists", "saddle in saddle", "bow in bow", "crown in crown", "winds")
+RIDGES = ("ridges", "even ridges")
+NEVER = {"sphere": "sphere", "curved": "pairs", "round": "rings"} | dict.fromkeys(RIDGES, "ridges")
 
 
 def title(error: FormMode, reason: StepAnalysis) -> str:
     """What an error is called."""
-    turns = reason.step.turn.angle != 0.0 or reason.step.walk.angle != 0.0
-    turned = (
-        " (as first laid on)" if error.name in ("ridges along", "ridges across") and turns else ""
-    )
-    what = TITLES[error.name]
+    what = say(f"title.{error.name}")
     if error.face is None:
         return what
-    whose = reason.names[error.face]
-    own = error.name in OWN_NAMES
-    return f"{whose}'s own {what}" if own else f"{what} on {whose}{turned}"
+    plate = reason.names[error.face]
+    if error.name in OWN_NAMES:
+        return say("stays.error.own", plate=plate, error=what)
+    turned = reason.step.turn.angle != 0.0 or reason.step.walk.angle != 0.0
+    turns = turned and error.name in ("ridges along", "ridges across")
+    return say("stays.error.as_laid", error=what, plate=plate, turns=turns)
 
 
 def quick_and_slow(reason: StepAnalysis) -> tuple[str, str] | None:
@@ -150,41 +86,33 @@ def goes_slowly(reason: StepAnalysis) -> list[FormMode]:
     fastest = float(abs(reason.evolution.rates).max(initial=0.0))
     if fastest == 0.0:
         return []
-    longest = log(2.0) / (SLOW * fastest)
+    longest = math.log(2.0) / (SLOW * fastest)
     return [e for e in reason.named if e.half_life is not None and e.half_life > longest]
 
 
 def leaves_alone(reason: StepAnalysis, units: Units) -> list[str]:
     """What a stroke leaves alone, why, and what would take it out."""
-    told = [_with_cure(error, reason) for error in stays_wholly(reason)]
-    told += _profiles(reason, len(told))
     if reason.removal <= 0.0:
-        return ["all that is on the faces: nothing rubs"]
-    told += _slow(reason, units)
-    if told and own_errors(reason) and (pair := quick_and_slow(reason)):
-        quick, slow = pair
-        stays = f"What stays is in {slow}, and then in both"
-        told.insert(0, f"nothing that {quick} alone has: it soon fits {slow}. {stays}")
-    return told or ["nothing: whatever is on the faces goes, or is carried by neither"]
+        return [say("stays.all")]
+    wholly = [_with_cure(error, reason) for error in stays_wholly(reason)]
+    lines = [*wholly, *_profiles(reason, len(wholly)), *_slow(reason, units)]
+    if lines and own_errors(reason) and (pair := quick_and_slow(reason)):
+        lines.insert(0, say("stays.own", quick=pair[0], slow=pair[1]))
+    return lines or [say("stays.nothing")]
 
 
 def _with_cure(error: FormMode, reason: StepAnalysis) -> str:
-    why = WHY[error.name]
+    why = say(f"stays.why.{error.name}")
     if error.name not in PART_OF:
         return why
     if not same_outline(reason):
-        return f"{why}. What moves it is where on {reason.step.bottom} you rub, and how far over its rim"
+        return say("stays.cure.place", why=why, bottom=reason.step.bottom)
     gained = _gained_on_top(PART_OF[error.name], reason)
     if abs(gained) < LITTLE:
-        return f"{why}. This stroke does not move it to speak of, whoever lies on top; a longer one does"
-    round_ones = error.name == "dome in dish"
-    if gained < 0.0:
-        which = "domed one" if round_ones else "one that is high in the middle"
-    else:
-        which = "hollow one" if round_ones else "one that is hollow in the middle"
-    return (
-        f"{why}. Only who lies on top, and for how long, moves it: keep the {which} on top longer"
-    )
+        return say("stays.cure.none", why=why)
+    high, low = ("domed", "hollow") if error.name == "dome in dish" else ("high", "low")
+    which = say(f"stays.which.{high if gained < 0.0 else low}")
+    return say("stays.cure.on_top", why=why, which=which)
 
 
 def hollows_the_top(reason: StepAnalysis) -> bool:
@@ -201,58 +129,45 @@ def _gained_on_top(form: str, reason: StepAnalysis) -> float:
     return forms[form] / reason.removal
 
 
-def _profiles(reason: StepAnalysis, told: int) -> list[str]:
-    """Profiles along a straight stroke, rings about a point, and finer shapes without a name."""
+def _profiles(reason: StepAnalysis, named: int) -> list[str]:
+    """Profiles along a straight stroke, rings about a point, and finer shapes beside those with a name."""
     what = invariants_of(reason.step, as_laid=True)
-    finer = reason.spectrum.survivors - told
+    finer = reason.spectrum.survivors - named
     if finer <= 0:
         return []
-    if what.kind in ("ridges", "even ridges"):
-        turn = "" if reason.faces[0].plate.outline.long else "; turning takes them out too"
-        return [f"{_ridges(what)} stay: each only runs along the other{turn}"]
+    if what.kind in RIDGES:
+        long = reason.faces[0].plate.outline.long
+        return [say("stays.ridges.stay", ridges=_ridges(what), long=long)]
     if what.kind == "round":
-        cure = 'a stroke that travels, the top turned slowly, takes them out (turn = "8 deg per stroke")'
-        return [
-            f"rings about the point you turn about stay: the top only ever turns round them; {cure}"
-        ]
-    one = finer == 1
-    return [
-        f"{'one finer shape fits' if one else f'{finer} finer shapes fit'} at every point of it as well"
-    ]
+        return [say("stays.rings.stay")]
+    return [say("stays.finer.fit", count=finer, several=finer > 1)]
 
 
 def _ridges(what: Invariants) -> str:
-    alike = " that lie alike on both sides of the middle" if what.kind == "even ridges" else ""
-    return f"ridges along the stroke ({clock(what.direction)}){alike}"
+    even = what.kind == "even ridges"
+    return say("stays.ridges.text", clock=clock(what.direction), even=even)
 
 
 def _slow(reason: StepAnalysis, units: Units) -> list[str]:
-    slow = reason.spectrum.slow
+    slow, named = reason.spectrum.slow, goes_slowly(reason)
     if not slow:
         return []
-    named = goes_slowly(reason)
+    what = say("stays.finer.count", count=len(slow), several=len(slow) > 1)
+    depth = min(mode.half_removed or 0.0 for mode in slow)
     if named:
         what = "; ".join(title(error, reason) for error in named)
         depth = min(error.half_life or 0.0 for error in named) * reason.removal
-    else:
-        what = "one finer shape" if len(slow) == 1 else f"{len(slow)} finer shapes"
-        depth = min(mode.half_removed or 0.0 for mode in slow)
-    return [f"hardly touched: {what}; halved only after {units.size(depth)} removed"]
+    return [say("stays.hardly", units, what=what, depth=depth)]
 
 
 def stays_in_short(reason: StepAnalysis) -> str:
     """What stays, as a list."""
-    told = [title(error, reason) for error in stays_wholly(reason)]
+    parts = [title(error, reason) for error in stays_wholly(reason)]
     what = invariants_of(reason.step, as_laid=True)
-    if reason.spectrum.survivors > len(told):
-        told += _short_profiles(what)
-    return "; ".join(told) or "nothing"
-
-
-def _short_profiles(what: Invariants) -> Sequence[str]:
-    if what.kind in ("ridges", "even ridges"):
-        return [_ridges(what)]
-    return ["rings about the point you turn about"] if what.kind == "round" else ["finer shapes"]
+    if reason.spectrum.survivors > len(parts):
+        finer = say("stays.rings.text" if what.kind == "round" else "stays.finer.short")
+        parts.append(_ridges(what) if what.kind in RIDGES else finer)
+    return "; ".join(parts) or "nothing"
 
 
 Plates = Mapping[str, "Plate"]
@@ -269,24 +184,18 @@ def leaves(
     """
     what = invariants_of(step)
     if what.kind == "all":
-        return ["nothing rubs, so everything stays as it is"]
+        return [say("leaves.all")]
+    size = look.squeeze
+    mark = say("leaves.squeeze", units, squeeze=size, fine=fine(size, step, units))
     long = plates[step.top].outline.long or plates[step.bottom].outline.long
-    mark = _squeeze(step, look, units) if glance is None else _mark(step, glance, units)
-    said = [mark, stays(what, step, long)]
-    if glance is not None and (slowly := _hardly(glance, units)):
-        said.append(slowly)
+    lines = [mark if glance is None else _mark(step, glance, units), stays(what, step, long)]
+    if glance is not None and glance.lingering:
+        slowly = ", or ".join(say(f"title.{name}") for name in glance.lingering)
+        depth = min(glance.lingering.values())
+        lines.append(say("leaves.hardly", units, what=slowly, depth=depth))
     if look.overhang < -1e-4 and step.swap is None:
-        rim = units.length(-look.overhang)
-        said.append(
-            f"the outermost {rim} of {step.bottom} is hardly rubbed or not at all: a step is left there"
-        )
-    return said
-
-
-def _squeeze(step: Step, look: Outlook, units: Units) -> str:
-    """How large the mark of the layer can be, where its shape is not known."""
-    size = f"{units.size(look.squeeze)}{fine(look.squeeze, step, units)}"
-    return f"a mark of the grit layer, up to about {size}"
+        lines.append(say("leaves.rim", units, rim=-look.overhang, bottom=step.bottom))
+    return lines
 
 
 def telling(
@@ -308,78 +217,64 @@ def telling(
 
 def remark(faces: Mapping[str, Mapping[str, float]], step: Step, units: Units) -> str:
     """The remark on the finish, of all forms [m] that are told, or of those that it holds for."""
-    sizes = [v for forms in faces.values() for v in forms.values()]
     finish = limit_of("finish") * step.grit.size
-    rough = [units.finer(size, finish) for size in sizes]
+    rough = [units.finer(v, finish) for forms in faces.values() for v in forms.values()]
     if not any(rough):
         return ""
-    if all(rough):
-        return REMARK
-    return f" (the finish is rougher than what is below {units.size(finish)})"
-
-
-def _hardly(glance: Glance, units: Units) -> str:
-    """Pairs that do go, but so slowly that nobody waits for it; empty where there are none."""
-    if not glance.lingering:
-        return ""
-    what = ", or ".join(TITLES[name] for name in glance.lingering)
-    depth = units.size(min(glance.lingering.values()))
-    return f"it hardly touches {what}: halved only after {depth} is off"
+    return f" ({words.REMARK})" if all(rough) else say("leaves.remark.some", units, finish=finish)
 
 
 def _mark(step: Step, glance: Glance, units: Units) -> str:
     """The mark of the layer on each face by the end of the step; faces alike are told together."""
-    told = telling(glance.mark)
-    alike: dict[str, list[str]] = {}
-    for name, forms in told.items():
-        said = joined([_left(key, value, units) for key, value in forms.items()])
-        alike.setdefault(said or "as good as none", []).append(name)
-    if not any(told.values()):
-        return "no mark of the grit layer to speak of by the end of this step"
-    each = "; ".join(
-        f"{'both' if len(names) == len(told) else joined(names)} {what}"
-        for what, names in alike.items()
+    marks = telling(glance.mark)
+    if not any(marks.values()):
+        return say("leaves.none")
+    each = _together(
+        {
+            name: joined([_left(key, value, units) for key, value in forms.items()])
+            or say("leaves.as_good")
+            for name, forms in marks.items()
+        },
+        "both",
     )
-    return (
-        "the mark of the grit layer by the end of this step, which laying one on the other does not show: "
-        f"{each}{remark(told, step, units)}"
+    return say("leaves.mark", each=each, remark=remark(marks, step, units))
+
+
+def _together(faces: Mapping[str, str], everyone: str = "") -> str:
+    """What is said of each face, of faces of which the same is said together; of all: of `everyone`."""
+    alike: dict[str, list[str]] = {}
+    for name, what in faces.items():
+        alike.setdefault(what, []).append(name)
+    return "; ".join(
+        f"{everyone if everyone and len(names) == len(faces) else joined(names)} {what}"
+        for what, names in alike.items()
     )
 
 
 def _left(key: str, value: float, units: Units) -> str:
     if key == "sphere":
-        return f"{'hollow' if value < 0.0 else 'domed'} by about {units.size(value)}"
+        return say("leaves.dome", units, domed=value >= 0.0, size=value)
     return words.part_words(key, value, units).replace(",", "").replace(" by ", " by about ")
 
 
 def stays(what: Invariants, step: Step, long: bool) -> str:
     """What this stroke never takes out, and why."""
-    dome = "bow and crown in a hollow of the same curve" if long else "a dome in a dish"
-    pairs = (
-        "bow against hollow, crown against hollow, and the same wind in both"
-        if long
-        else "a dome in a dish, the same twist in both, and high at 3 and 9 on high at 12 and 6"
-    )
     half = step.turn.angle != 0.0 or step.walk.angle != 0.0
-    never = "turned only half round" if half else "never turned"
-    if what.kind == "sphere":
-        return f"it never takes out {dome}: that fits in every place, turned as you like"
-    if what.kind == "curved":
-        return f"it never takes out {pairs}: with the top {never} they fit in every place"
-    if what.kind == "round":
-        return f"it never takes out {dome} or rings about the middle: the top only ever turns round them"
-    ridges = f"ridges along the stroke ({clock(what.direction)})"
-    if what.kind == "even ridges":
-        ridges += " that lie alike on both sides of the middle"
-    return (
-        f"it never takes out {ridges}: a straight stroke, the top {never}, only runs along them; "
-        f"nor {pairs}, which fit in every place of it"
-    )
+    fields = {
+        "dome": say("stays.dome", long=long),
+        "pairs": say("stays.fitting.long" if long else "stays.fitting.round"),
+        "never": say("stays.turned", half=half),
+        "ridges": _ridges(what) if what.kind in RIDGES else "",
+    }
+    return say(f"stays.never.{NEVER[what.kind]}", **fields)
 
 
 Array = NDArray[np.float64]
 
 MOST_METAL = 100e-6  # [m] more than anybody removes for flatness (common practice, no source)
+APART = math.radians(40.0)  # places in the stroke nearer than this are told together
+MOST_PLACES = 3
+OUT = 0.3  # of the stroke's reach, from which the top is out towards one side
 NEAR_ENOUGH = 0.1  # of what is left for ever: nearer than this it has come
 TOLD = 0.2  # of a face's largest form, from which another is told beside it
 
@@ -389,13 +284,13 @@ def standing(faces: Mapping[str, Mapping[str, float]], step: Step, units: Units)
 
     `step`: whose grit sets the finish.
     """
-    told = {name: _larger(forms) for name, forms in faces.items()}
-    alike: dict[str, list[str]] = {}
-    for name, forms in told.items():
-        said = ", ".join(words.part_words(key, value, units) for key, value in forms.items())
-        alike.setdefault(said or "nothing to speak of", []).append(name)
-    each = "; ".join(f"{joined(names)} {what}" for what, names in alike.items())
-    return each + remark(told, step, units)
+    larger = {name: _larger(forms) for name, forms in faces.items()}
+    each = {
+        name: ", ".join(words.part_words(key, value, units) for key, value in forms.items())
+        or say("leaves.nothing")
+        for name, forms in larger.items()
+    }
+    return _together(each) + remark(larger, step, units)
 
 
 def _larger(forms: Mapping[str, float]) -> dict[str, float]:
@@ -412,36 +307,23 @@ def mark(reason: StepAnalysis, units: Units, margin: EdgeMargin) -> str:
 def keeps(reason: StepAnalysis, units: Units, margin: EdgeMargin) -> list[str]:
     """The mark of the layer that both plates keep, and that laying one on the other does not show."""
     if reason.removal <= 0.0:
-        return ["what they came with"]
-    told = f"the mark of the grit layer {_in_time(reason, units, margin)}"
-    return [
-        f"{told}. Laid on each other they show nothing of it. A shorter stroke, a finer grit or less load "
-        "leaves less"
-    ]
+        return [say("leaves.came")]
+    return [say("leaves.keeps", mark=_in_time(reason, units, margin))]
 
 
 def _in_time(reason: StepAnalysis, units: Units, margin: EdgeMargin) -> str:
     """The mark by the end of the step, and in the long run where anybody comes to that."""
-    step, long_run = reason.step, mark(reason, units, margin)
-    lifts = reason.long_run.everywhere
-    solved = reason.evolution
+    step, long_run, solved = reason.step, mark(reason, units, margin), reason.evolution
     come = comes(reason, solved.bedded_residue, solved.bedded_drift, margin)
     if step.swap is not None and come:
-        return f"in the long run, had {step.top} stayed on top: {long_run}"
+        return say("leaves.swapped", top=step.top, long_run=long_run)
     # As preview has it: from flat faces on, what is made put aside.
     by_end = _layer_alone(reason, cut_time(step), reason.made)
     now = standing(reason.forms(by_end, margin), step, units)
     if come:
-        both = now == long_run
-        return f"by the end of this step{', and in the long run' if both else ''}: {now}" + (
-            "" if both else f"; in the long run: {long_run}"
-        )
-    why = (
-        f"part of {step.top} lifts everywhere"
-        if lifts
-        else "that takes more metal than anybody removes"
-    )
-    return f"by the end of this step: {now}; of the long run nothing is told, for {why}"
+        ends = "both" if now == long_run else "then"
+        return say(f"leaves.by_end.{ends}", now=now, long_run=long_run)
+    return say("leaves.by_end_alone", now=now, lifts=reason.long_run.everywhere, top=step.top)
 
 
 def comes(reason: StepAnalysis, last: Array, made: Array, margin: EdgeMargin) -> bool:
@@ -494,3 +376,77 @@ def _near(last: Mapping[str, Mapping[str, float]], off: Mapping[str, Mapping[str
 def _layer_alone(reason: StepAnalysis, cut: float, made: Array) -> Array:
     """Flat faces after a time at a fresh dab's cut [s], without what is `made` (n,) [m/s]: (n,) [m]."""
     return reason.evolution.after(np.zeros(made.size), cut) - made * cut
+
+
+# --- where it lifts -----------------------------------------------------------------------------
+
+
+def lifting(reason: StepAnalysis, away: LinearisationError | None, units: Units) -> list[str]:
+    """Whether the top lifts, where in the stroke, what share of the time, and how far this then holds."""
+    top, bottom, swapped = reason.step.top, reason.step.bottom, reason.swapped
+    swaps = swapped is not None and share_of(swapped) > 0.0
+    if reason.lift_share > 0.0:
+        lines = [_lifted(reason.lifts, top, reason), *_holds(reason, away, units)]
+    else:
+        lines = [say("lifts.swapped.nothing", top=top) if swaps else say("lifts.nothing")]
+    if swapped is None or not swaps:
+        return lines
+    lifted = _lifted(swapped, bottom, reason)
+    return [*lines, say("lifts.swapped.lifts", bottom=bottom, lifts=lifted)]
+
+
+def _lifted(lifts: Lifts, top: str, reason: StepAnalysis) -> str:
+    """For what share of the time part of the top lifts, and where, from the step's beginning to its end."""
+    first, *between, last = lifts
+    looked = [(first, "first"), (last, "last")]
+    worst = max(between, key=lambda state: state.share, default=last)
+    if worst.share > 0.0 and not (first.share > 0.0 or last.share > 0.0):
+        looked.insert(1, (worst, "between"))
+    parts = []
+    for state, key in looked:
+        how = "everywhere" if state.everywhere else "share"
+        hours = _where(state.phases, reason) if how == "share" else ""
+        when = say(f"lifts.times.{key}")
+        parts.append(
+            say(f"lifts.when.{how}", when=when, top=top, share=state.share, hours=hours)
+            if state.share > 0.0
+            else say("lifts.when.nothing", when=when)
+        )
+    return "; ".join(parts)
+
+
+def _holds(reason: StepAnalysis, away: LinearisationError | None, units: Units) -> list[str]:
+    """How far the picture, which knows no lifting, is off: measured by lapping the step in full."""
+    if away is None:
+        return []
+    if away.trouble:
+        return [say("lifts.trouble", why=told(away.trouble, units))]
+    worst, hour = away.largest, away.time >= 0.99 * LONGEST
+    size = max((abs(v) for f in away.lapped.values() for v in f.values()), default=0.0)
+    rough = fine(worst, reason.step, units)
+    if worst < max(NOTHING, 0.02 * size) or rough:
+        return [say("lifts.holds", units, hour=hour, worst=worst, fine=rough)]
+    return [say("lifts.away", units, hour=hour, worst=worst)]
+
+
+def _where(phases: np.ndarray, reason: StepAnalysis) -> str:
+    """Whereto the top is out when something lifts, by the clock; places near each other together."""
+    if phases.size == 0:
+        return ""
+    full = 2.0 * math.pi
+    at = np.sort(phases % full)
+    ends = np.flatnonzero(np.diff(np.append(at, at[0] + full)) > APART)
+    if ends.size == 0 or ends.size > MOST_PLACES:
+        return ""
+    poses = reason.operator.instants.poses
+    x, y = poses.cx - reason.step.centre[0], poses.cy - reason.step.centre[1]
+    out = float(np.hypot(x, y).max())
+    hours = []
+    for a, b in zip(np.roll(ends, 1) + 1, ends, strict=True):
+        first = at[a % at.size]
+        inside = (poses.phase - first) % full <= (at[b] - first) % full
+        east, north = float(x[inside].mean()), float(y[inside].mean())
+        if not math.hypot(east, north) > OUT * out:
+            return ""
+        hours.append(Units.hour(east, north))
+    return joined(list(dict.fromkeys(hours)))

@@ -11,12 +11,11 @@ import numpy as np
 
 from lapwright.metrology.form import FORMS, SPOKEN
 from lapwright.presentation import words
-from lapwright.presentation.beforehand import stays_on_top
 from lapwright.presentation.run_view import TWICE, Face, RunView
 from lapwright.presentation.words import known, part_words, told
 from lapwright.results.record import Fine
 from lapwright.specification.curves import Still
-from lapwright.specification.step import Step, Turn
+from lapwright.specification.step import Step, Swap, Turn
 from lapwright.units import METRIC, NOTHING, Units, joined
 
 FLAT, LOST = "flatness", "removed"
@@ -40,35 +39,44 @@ def turn_words(turn: Turn) -> str:
     return f"{angle} every {turn.every} strokes" if turn.indexed else f"{angle} a stroke"
 
 
+def stays_on_top(swap: Swap, units: Units = METRIC) -> dict[str, str]:
+    """How long each plate stays on top at one go: a time, or how much metal goes off meanwhile."""
+    if swap.removed:
+        return {
+            name: f"{units.size(off, echo=True)} of metal" for name, off in swap.removed.items()
+        }
+    return {name: Units.spell(time) for name, time in swap.on_top.items()}
+
+
 def _degrees(angle: float) -> str:
     value = math.degrees(angle)
     return f"{'-' if value < 0 else ''}{abs(value):.3g}"
 
 
-def steps_cells(view: RunView) -> list[tuple[str, ...]]:
+def steps_cells(said: RunView) -> list[tuple[str, ...]]:
     """Of each step a row of the table; how much metal it took off comes from the history."""
     return [
         (
             step.top,
             step.bottom,
             METRIC.size(step.grit.size),
-            stroke_words(step, view.units),
+            stroke_words(step, said.units),
             turn_words(step.turn)
             + (f"; you walk {turn_words(step.walk)}" if step.walk.angle else ""),
-            _time(view, number, step),
+            _time(said, number, step),
             f"every {Units.spell(step.fresh_every)}" if step.fresh_every else "at the start only",
-            _swap(step, view.units),
-            _off(view, number, step),
+            _swap(step, said.units),
+            _off(said, number, step),
         )
-        for number, step in enumerate(view.steps, 1)
+        for number, step in enumerate(said.steps, 1)
     ]
 
 
-def _time(view: RunView, number: int, step: Step) -> str:
+def _time(said: RunView, number: int, step: Step) -> str:
     allowed = Units.spell(step.total_strokes / step.pace)
     if step.until is None:
         return f"{step.total_strokes} strokes, {allowed}"
-    rubbed = view.rubbed(number)
+    rubbed = said.rubbed(number)
     return f"{round(rubbed * step.pace)} strokes, {Units.spell(rubbed)} (at most {allowed})"
 
 
@@ -83,14 +91,14 @@ def _swap(step: Step, units: Units) -> str:
     return ", ".join(f"{name} on top {time}" for name, time in times.items())
 
 
-def _off(view: RunView, number: int, step: Step) -> str:
+def _off(said: RunView, number: int, step: Step) -> str:
     """Mean depth that a step took off its two plates, over all rounds."""
-    faces = [face for face in view.faces if face.name in (step.top, step.bottom)]
+    faces = [face for face in said.faces if face.name in (step.top, step.bottom)]
     if len(faces) < 2:
         return "unknown"
     removed = np.mean([face.record.removed for face in faces], axis=0)
-    total = float(np.diff(removed)[np.asarray(view.run.step[1:]) == number].sum())
-    return view.units.size(total) if total > NOTHING else "nothing"
+    total = float(np.diff(removed)[np.asarray(said.run.step[1:]) == number].sum())
+    return said.units.size(total) if total > NOTHING else "nothing"
 
 
 # --- forms -------------------------------------------------------------------------------------
@@ -99,11 +107,11 @@ _EDGE = {METRIC: "outermost 3 mm", Units.INCH: "outermost 0.12 in"}
 Row = tuple[str, list[dict[str, Any] | None]]  # a form, its cell before and after
 
 
-def forms_data(view: RunView) -> dict[str, Any]:
+def forms_data(said: RunView) -> dict[str, Any]:
     """Forms of every face before and after, in both units, with the edge margin named."""
-    titles = {key: FORMS[key].title for key in (*SPOKEN, FLAT)} | {"edge": _EDGE[view.units]}
+    titles = {key: FORMS[key].title for key in (*SPOKEN, FLAT)} | {"edge": _EDGE[said.units]}
     faces: list[tuple[str, list[Row], dict[str, Any] | None]] = []
-    for face in view.faces:
+    for face in said.faces:
         rows = [
             (
                 title,
@@ -113,8 +121,8 @@ def forms_data(view: RunView) -> dict[str, Any]:
         ]
         known = [(title, cells) for title, cells in rows if any(cells)]
         faces.append((face.name, known, _cell(LOST, face.lost, None)))
-    margins = {f.name: view.units.length(f.record.margin) for f in view.faces}
-    shares = [f"on {name} {Units.number(share)} of it" for name, share in view.bores.items()]
+    margins = {f.name: said.units.length(f.record.margin) for f in said.faces}
+    shares = [f"on {name} {Units.number(share)} of it" for name, share in said.bores.items()]
     return {
         "faces": faces,
         "margin": next(iter(margins.values())) if len(set(margins.values())) == 1 else "",
@@ -173,31 +181,31 @@ class Moved:
         return self.expected is not None and self.by > max(self.expected, TOLD)
 
 
-def again_words(view: RunView) -> list[str]:
+def again_words(said: RunView) -> list[str]:
     """What moved of the forms that are told of, plate by plate; nothing where nothing was lapped twice."""
-    fine = view.run.fine
+    fine = said.run.fine
     if fine is None:
         return []
     if not fine.forms:
         return ["Lapped a second time, finer, the top tips off: do not trust these figures."]
     lines = ["Lapped a second time, finer, to see what moves:"]
-    lines += [f"  {face.name}: {_told(face, fine, view.units)}" for face in view.faces]
-    return [*lines, *_sure(view, fine)]
+    lines += [f"  {face.name}: {_told(face, fine, said.units)}" for face in said.faces]
+    return [*lines, *_sure(said, fine)]
 
 
-def again_data(view: RunView) -> dict[str, Any]:
+def again_data(said: RunView) -> dict[str, Any]:
     """The same as a table of every form; empty where nothing was lapped twice."""
-    fine = view.run.fine
+    fine = said.run.fine
     if fine is None:
         return {}
     if not fine.forms:
-        return {"faces": [], "notes": again_words(view)}
+        return {"faces": [], "notes": again_words(said)}
     faces = [
-        (face.name, [_row(one, face.finish, view.units) for one in _moved(face, fine)])
-        for face in view.faces
+        (face.name, [_row(one, face.finish, said.units) for one in _moved(face, fine)])
+        for face in said.faces
     ]
     marked = any(row["usual"][1] or row["finer"][1] for _, rows in faces for row in rows)
-    return {"faces": faces, "marked": marked, "notes": _sure(view, fine)}
+    return {"faces": faces, "marked": marked, "notes": _sure(said, fine)}
 
 
 def _moved(face: Face, fine: Fine) -> Iterator[Moved]:
@@ -225,20 +233,20 @@ def _told(face: Face, fine: Fine, units: Units) -> str:
     return "; ".join(parts) + (f"; {words.REMARK}" if all(rough) else "")
 
 
-def _sure(view: RunView, fine: Fine) -> list[str]:
+def _sure(said: RunView, fine: Fine) -> list[str]:
     """Whether that was to be expected, and whether a gauge stopped it elsewhere."""
-    lines, every = [], [(face.name, one) for face in view.faces for one in _moved(face, fine)]
+    lines, every = [], [(face.name, one) for face in said.faces for one in _moved(face, fine)]
     off = [(name, one) for name, one in every if one.unexpected]
     if off:
         name, one = max(off, key=lambda pair: pair[1].by)
         assert one.expected is not None
         lines.append(
             f"{name}: {_title(one.key)} moved by more than was to be expected "
-            f"({view.units.size(one.expected)}): trust it only to {view.units.size(one.by)}."
+            f"({said.units.size(one.expected)}): trust it only to {said.units.size(one.by)}."
         )
     elif any(one.expected is not None for _, one in every):
         lines.append("Nothing moved by more than was to be expected.")
-    time = float(view.run.time[-1]) if len(view.run.time) else 0.0
+    time = float(said.run.time[-1]) if len(said.run.time) else 0.0
     if abs(fine.time - time) > 1e-9 * time:
         when, metal = ("later", "more") if fine.time > time else ("sooner", "less")
         lines.append(f"Lapped finer, a gauge says stop {when}, so {metal} metal goes.")

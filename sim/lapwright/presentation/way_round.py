@@ -1,17 +1,13 @@
-"""Sentences on which plate a step makes domed, on weighing, on what strokes make.
+"""Which plate a step makes domed, what to weigh, and what the strokes of a run make and leave.
 
-How to learn from a balance how fast the grit cuts: which plate to weigh, and after how long.
-
-What the strokes of a run leave alone, make and leave: the picture at degree 8, in the words of preview.
-
-A step that says the same as one before it is told with it.
+The picture of a step is that of degree 8, in the words of preview.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from lapwright.errors import LapwrightError
 from lapwright.integration.estimate import Outlook, outlooks
@@ -23,23 +19,18 @@ from lapwright.presentation.beforehand import fine
 from lapwright.presentation.reasons import grown
 from lapwright.presentation.run_view import RunView
 from lapwright.presentation.staying import leaves, remark, telling
+from lapwright.presentation.words import say
 from lapwright.specification.outline import Rectangle
 from lapwright.specification.step import Step
-from lapwright.units import METRIC, NOTHING, Units, joined
+from lapwright.units import METRIC, NOTHING, Units, joined, sentence
 
 if TYPE_CHECKING:
-    from lapwright.integration.estimate import Outlook
-    from lapwright.modal.reduced_model import Glance
     from lapwright.specification.plate import Plate
-    from lapwright.specification.step import Step
-
-__all__ = ["effects", "effects_words", "makes", "weighing", "what_is_made"]
 
 
 Plates = Mapping[str, "Plate"]
 
 DOMES = ("sphere", "bow")
-NEITHER = "neither clearly domed nor clearly hollow"
 BALANCED = 0.04  # of the two causes, below which they are said to balance
 BEDDED = 0.1  # of a dome, from which bedding in changes it to speak of
 SAME = 0.05  # of a weight, from which two are told apart
@@ -69,33 +60,31 @@ def makes(
 
     """
     if look.removed < NOTHING:
-        return ["no change"]
+        return [say("domes.no_change")]
     if step.swap is not None and step.swap.read is not None:
-        return [
-            "whichever reads more domed goes on top and loses its dome: the right way round by itself"
-        ]
+        return [say("domes.by_reading")]
     half, drive = look.half_difference, look.tendency.all_round
     if half is not None:
         drive = 0.0 if abs(half) < max(NOTHING, _little(step, plates, look)) else half
     if glance is not None:
-        said = what_is_made(step, plates, look, glance, units)
+        text = what_is_made(step, plates, look, glance, units)
         if half is None:
-            drive = 0.0 if said.startswith(NEITHER) else glance.half_difference(step)
+            drive = 0.0 if text.startswith(say("domes.neither")) else glance.half_difference(step)
             half = glance.half_difference(step) if _like(step, plates) else None
     elif half is None:
-        said = _direction(step, plates, look)
+        text = _direction(step, plates, look)
         drive = 0.0 if abs(drive) < BALANCED else drive
     elif drive == 0.0:
-        said = NEITHER
+        text = say("domes.neither")
     else:
         domed, hollow = (step.bottom, step.top) if half > 0.0 else (step.top, step.bottom)
-        size = units.size(half)
-        said = f"{hollow} hollow and {domed} domed, by {size} each beside what they share{fine(half, step)}"
+        rough = fine(half, step)
+        text = say("domes.size", units, hollow=hollow, domed=domed, size=half, fine=rough)
     if not as_they_come or any(plates[n].outline.long for n in (step.top, step.bottom)):
-        return [said]
+        return [text]
     way = _bedded(step, plates, glance, drive, units) if glance is not None else ""
     way = way or _way_round(step, plates, drive, half, units, more_plates)
-    return [said, way] if way else [said]
+    return [text, way] if way else [text]
 
 
 def _little(step: Step, plates: Plates, look: Outlook) -> float:
@@ -117,10 +106,10 @@ def what_is_made(
     )
     sizes = [abs(v) for forms in made.values() for v in forms.values()]
     if max(sizes, default=0.0) < _little(step, plates, look):
-        return NEITHER
-    told = "; ".join(f"{name} {grown(forms, units)}" for name, forms in made.items() if forms)
-    lead = f"{NEITHER}; but " if balanced else ""
-    return f"{lead}{told}, {words.BEDDED[glance.leaves_land]}{remark(made, step, units)}"
+        return say("domes.neither")
+    each = "; ".join(f"{name} {grown(forms, units)}" for name, forms in made.items() if forms)
+    when, rough = words.BEDDED[glance.leaves_land], remark(made, step, units)
+    return say("domes.made", balanced=balanced, each=each, when=when, remark=rough)
 
 
 def _but_domes(forms: Mapping[str, float]) -> dict[str, float]:
@@ -135,16 +124,15 @@ def _direction(step: Step, plates: Plates, look: Outlook) -> str:
         return _one_way(step, plates, way.all_round)
     along, across = _one_way(step, plates, way.along), _one_way(step, plates, way.across)
     if along == across:
-        return f"{along}, along 3-9 and along 12-6"
-    return f"along 3-9 {along}; along 12-6 {across}"
+        return say("domes.both_ways", way=along)
+    return say("domes.each_way", along=along, across=across)
 
 
 def _one_way(step: Step, plates: Plates, drive: float) -> str:
     if abs(drive) < BALANCED:
-        return NEITHER
+        return say("domes.neither")
     domed, hollow = (step.bottom, step.top) if drive > 0.0 else (step.top, step.bottom)
-    high = "high in the middle" if plates[domed].outline.long else "domed"
-    return f"{hollow} hollow and {domed} {high}"
+    return say("domes.way", hollow=hollow, domed=domed, long=plates[domed].outline.long)
 
 
 def _curve(of: Plate) -> float:
@@ -152,20 +140,12 @@ def _curve(of: Plate) -> float:
     return of.form.sphere / of.outline.radius**2
 
 
-def _cure(step: Step, plates: Plates, domed: Plate, drive: float) -> str:
-    if step.swap is not None:
-        return f"keep {domed.name} on top longer"
-    if _like(step, plates) and domed.name == step.bottom:
-        return f"put {domed.name} on top"
-    return f"{_other_stroke(drive)} turns it round"
-
-
 def _like(step: Step, plates: Plates) -> bool:
     """Two of one outline, which may change places; a part never goes under its plate."""
     return plates[step.top].outline == plates[step.bottom].outline
 
 
-def _swapped(step: Step, plates: Plates, longer: str = "") -> str:
+def _swaps(step: Step, plates: Plates, longer: str = "") -> str:
     """What to write for swaps that take as much metal in either place, or more with one of them on top."""
     loads = {name: plates[name].weight + step.load.force for name in (step.top, step.bottom)}
     times = {name: Units.spell(time) for name, time in stays_by_weight(loads, longer).items()}
@@ -177,16 +157,7 @@ def _swapped(step: Step, plates: Plates, longer: str = "") -> str:
 
 def _other_stroke(drive: float) -> str:
     """The stroke that drives their domes less, or the other way: travel hollows the top (the moment law)."""
-    if drive > 0.0:
-        return "a shorter stroke, or one that keeps further inside the edge,"
-    return "a longer stroke, or one that goes further over the edge,"
-
-
-def _which(more: float, less: float) -> str:
-    """What tells the more domed of two faces from the other, of their curvatures."""
-    if more < 0.0:
-        return "the less hollow one"
-    return "the domed one" if more > 0.0 >= less else "the more domed one"
+    return say("domes.shorter" if drive > 0.0 else "domes.longer")
 
 
 def _bedded(step: Step, plates: Plates, glance: Glance, drive: float, units: Units) -> str:
@@ -199,14 +170,15 @@ def _bedded(step: Step, plates: Plates, glance: Glance, drive: float, units: Uni
     name = max(gone, key=lambda n: gone[n], default="")
     if not name or gone[name] < max(NOTHING, BEDDED * max(map(abs, starts.values()))):
         return ""
-    left = glance.left[name]["sphere"]
-    before, after = (words.dome_or_dish(sphere, units) for sphere in (starts[name], left))
-    said = f"bedding in takes {name} from {before} to {after} first{fine(left, step)}"
+    start, left = starts[name], glance.left[name]["sphere"]
+    before, after = (words.dome_or_dish(sphere, units) for sphere in (start, left))
+    rough = fine(left, step)
+    text = say("domes.bedded", plate=name, before=before, after=after, fine=rough)
     if drive == 0.0 or glance.made[name]["sphere"] == 0.0:
-        return said
+        return text
     if left * glance.made[name]["sphere"] < 0.0:
-        return f"{said}, and what is made takes from that"
-    return f"{said}, and what is made adds to that: {_other_stroke(drive)} makes less of it"
+        return say("domes.bedded_less", bedded=text)
+    return say("domes.bedded_more", bedded=text, other=_other_stroke(drive))
 
 
 def _way_round(
@@ -214,48 +186,40 @@ def _way_round(
 ) -> str:
     """Whether what the step makes is what these plates need."""
     top, bottom = plates[step.top], plates[step.bottom]
-    apart = (
-        _curve(bottom) - _curve(top)
-    ) * top.outline.radius**2  # + the bottom is the more domed one
+    # + the bottom is the more domed one
+    apart = (_curve(bottom) - _curve(top)) * top.outline.radius**2
+    swapped, like = step.swap is not None, _like(step, plates)
     if abs(apart) < NOTHING:
         if drive == 0.0:
             return ""
-        if step.swap is not None:
+        if swapped:
             alike = abs(top.weight - bottom.weight) <= SAME * top.weight
-            share = "equal times on top keep" if alike else "as much metal in either place keeps"
-            cure = f"{share} them alike"
-        elif _like(step, plates):
-            cure = f"{_swapped(step, plates)} keeps them alike"
-        else:
-            cure = f"{_other_stroke(drive)} does less of it"
-        return f"they come alike, and this parts them: {cure}"
-    domed = bottom if apart > 0.0 else top
-    other = top if apart > 0.0 else bottom
-    one = _which(_curve(domed), _curve(other))
+            return say("domes.part.swapped", alike=alike)
+        if like:
+            return say("domes.part.equal", swaps=_swaps(step, plates))
+        return say("domes.part.unlike", other=_other_stroke(drive))
+    domed, less = (bottom, top) if apart > 0.0 else (top, bottom)
+    more, below = _curve(domed), _curve(less)
+    one = "less" if more < 0.0 else "domed" if more > 0.0 >= below else "more"
+    names: dict[str, Any] = {"domed": domed.name, "which": say(f"domes.which.{one}")}
     if drive == 0.0:
-        if step.swap is None:
+        if not swapped:
             return ""
         if more_plates:
-            return (
-                f"so {domed.name}, {one}, stays so against {other.name}: between two, equal times on top "
-                "cure nothing; lapping three by turns does"
-            )
-        return (
-            f"so {domed.name}, {one}, stays so: equal times on top cure nothing. Keep {domed.name} on top "
-            f"longer: {_swapped(step, plates, domed.name)}"
-        )
+            return say("domes.so.more", less=less.name, **names)
+        return say("domes.so.two", swaps=_swaps(step, plates, domed.name), **names)
     if drive * apart > 0.0:
-        return f"the wrong way round: {domed.name} is already {one}; {_cure(step, plates, domed, drive)}"
-    said = f"the right way round: {domed.name} is {one}"
-    if half is None or not _like(step, plates):
-        return said
-    said += f" (they differ by {units.size(apart)}, and this takes {units.size(2.0 * half)} of it"
-    if 2.0 * abs(half) > ENOUGH * abs(apart):
-        return said.replace(" of it", "") + ": stop when they read alike)"
-    return said + ")"
+        how = "longer" if swapped else "on_top" if like and domed is bottom else "other"
+        cure = say(f"domes.cure.{how}", domed=domed.name, other=_other_stroke(drive))
+        return say("domes.wrong", cure=cure, **names)
+    right = say("domes.right", **names)
+    if half is None or not like:
+        return right
+    takes = 2.0 * abs(half)
+    how = "right_stop" if takes > ENOUGH * abs(apart) else "right_size"
+    return say(f"domes.amount.{how}", units, right=right, apart=apart, takes=takes)
 
 
-LOST, REMOVED = 'lost = "... g"', 'removed = "..."'
 SPELLS = (10, 20, 30, 60, 120)  # min between two weighings
 
 
@@ -278,73 +242,76 @@ def weighing(
     least = limit_of("balance") * 1e3 * plate.total_mass
     spell = next((minutes for minutes in SPELLS if rate * 60.0 * minutes * grams >= least), None)
     if spell is None:
-        off = rate * 60.0 * SPELLS[-1]
-        return (
-            f"Even {SPELLS[-1] // 60} hours take only about {units.size(off)} off {name}, "
-            f"{Units.number(off * grams)} g: too little to weigh on {units.mass(plate.total_mass)}. Gauge "
-            f"it instead: {_written(name, REMOVED, 60)}"
-        )
-    depth, said = units.depth
-    lightest = ", the lightest," if len({plates[n].total_mass for n in names}) > 1 else ""
-    return (
-        f"{said} off {name} weighs {Units.number(depth * grams, 3)} g: weigh {name}{lightest} before and "
-        f"after {spell} minutes, {_written(name, LOST, spell)}"
+        hours, off = SPELLS[-1] // 60, rate * 60.0 * SPELLS[-1]
+        written = _written(name, "removed", 60)
+        fields: dict[str, Any] = {"off": off, "grams": off * grams, "mass": plate.total_mass}
+        return say("weigh.too_little", units, hours=hours, plate=name, written=written, **fields)
+    depth, depth_name = units.depth
+    return say(
+        "weigh.text",
+        depth=depth_name,
+        plate=name,
+        grams=depth * grams,
+        lightest=len({plates[n].total_mass for n in names}) > 1,
+        minutes=spell,
+        written=_written(name, "lost", spell),
     )
 
 
 def _written(name: str, what: str, minutes: int) -> str:
     """Where what was seen goes."""
-    seen = f'wear = {{ {what}, in = "{minutes} min", plate = "{name}" }}'
-    return f"write what went into the grit, such as {seen}, and the times above are yours."
+    return say("weigh.written", what=say(f"weigh.seen.{what}"), minutes=minutes, plate=name)
 
 
 MOST = 12  # different motions that are worked out
 
 
-def effects(said: RunView) -> list[tuple[int, Step, Outlook, Glance | None]]:
+def effects(view: RunView) -> list[tuple[int, Step, Outlook, Glance | None]]:
     """Each step (from 1) as far as it was rubbed, what was known of it beforehand, and what the picture says.
 
     Of several rounds one is told.
     """
-    study = said.study
+    study = view.study
     try:
         ahead = outlooks(study.plates, study.steps, seed=study.seed)
     except LapwrightError:
         return []
     glances = Glances(study.plates, study.seed, study.margin, degree=DEGREE, most=MOST)
-    found = []
+    out = []
     for number, (step, look) in enumerate(zip(study.steps, ahead, strict=True), 1):
-        share = min(1.0, said.rubbed(number) / look.time)
+        share = min(1.0, view.rubbed(number) / look.time)
         if share > 0.0:
             on_top = {name: share * time for name, time in look.on_top.items()}
             rubbed = replace(look, on_top=on_top, removed=share * look.removed)
-            found.append((number, step, rubbed, glances.of(step, number, rubbed)))
-    return found
+            out.append((number, step, rubbed, glances.of(step, number, rubbed)))
+    return out
 
 
-def effects_words(said: RunView) -> list[tuple[str, list[str]]]:
+def effects_words(view: RunView) -> list[tuple[str, list[str]]]:
     """A title for the steps that are alike, and what they never take out, make and leave in sentences."""
     alike: dict[tuple[str, ...], list[int]] = {}
-    for number, step, look, glance in effects(said):
-        alike.setdefault(tuple(_lines(said, step, look, glance)), []).append(number)
-    return [(_title(said, numbers), list(lines)) for lines, numbers in alike.items()]
+    for number, step, look, glance in effects(view):
+        alike.setdefault(tuple(_lines(view, step, look, glance)), []).append(number)
+    return [(_title(view, numbers), list(lines)) for lines, numbers in alike.items()]
 
 
-def _lines(said: RunView, step: Step, look: Outlook, glance: Glance | None) -> list[str]:
-    plates, units = said.study.plates, said.units
+def _lines(view: RunView, step: Step, look: Outlook, glance: Glance | None) -> list[str]:
+    plates, units = view.study.plates, view.units
     mark, *rest = leaves(step, plates, look, units, glance)
-    lines = [f"{sentence[0].upper()}{sentence[1:]}." for sentence in rest]
+    lines = [f"{sentence(line)}." for line in rest]
     if glance is not None:
-        lines.append(f"What it makes: {what_is_made(step, plates, look, glance, units)}.")
-    lines.append(f"What it leaves: {mark}.")
+        made = what_is_made(step, plates, look, glance, units)
+        lines.append(say("effects.makes", makes=made))
+    lines.append(say("effects.leaves", leaves=mark))
     if look.lifts if glance is None else glance.lift_share > 0.0:
-        lines.append(
-            "Something lifts in this stroke, which is left out of these sizes: they are only near."
-        )
+        lines.append(say("effects.lifts"))
     return lines
 
 
-def _title(said: RunView, numbers: list[int]) -> str:
-    pairs = dict.fromkeys(f"{s.top} on {s.bottom}" for s in (said.steps[n - 1] for n in numbers))
-    which = f"Step{'s' if len(numbers) > 1 else ''} {joined([str(n) for n in numbers])}: "
-    return f"{which if len(said.steps) > 1 else ''}{joined(list(pairs))}"
+def _title(view: RunView, numbers: list[int]) -> str:
+    steps = [view.steps[number - 1] for number in numbers]
+    pairs = joined(list(dict.fromkeys(f"{step.top} on {step.bottom}" for step in steps)))
+    if len(view.steps) == 1:
+        return pairs
+    which = joined([str(number) for number in numbers])
+    return say("effects.step", steps=len(numbers) > 1, numbers=which, pairs=pairs)

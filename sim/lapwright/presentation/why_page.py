@@ -22,12 +22,13 @@ from lapwright.modal.spectrum import FormMode
 from lapwright.modal.step_analysis import LinearisationError, StepAnalysis
 from lapwright.presentation import pictures, words
 from lapwright.presentation import reasons as told
-from lapwright.presentation.pictures.analysis import Card, cause, errors
+from lapwright.presentation.pictures.errors import Card, cause, errors
 from lapwright.presentation.render import filled
 from lapwright.presentation.staying import (
     goes_slowly,
     keeps,
     leaves_alone,
+    lifting,
     own_errors,
     quick_and_slow,
     stays_in_short,
@@ -123,7 +124,7 @@ def _step(
         "cause": _cause(study, number, reason),
         "bedded": words.BEDDED[reason.operator.leaves_land],
         "keeps": keeps(reason, units, margin),
-        "lifting": told.lifting(reason, away, units),
+        "lifting": lifting(reason, away, units),
     }
 
 

@@ -1,53 +1,30 @@
-"""Sentences made from numbers, shapes of faces in words, and plain words set in type.
+"""Sentences filled in from their file of templates, shapes of faces in words, and plain words set in type.
 
-Pure functions: numbers in (SI, forms as in the JSON of `run`), words out.  Each sentence must be
-true of its numbers.  A form is never given as a bare signed number, prose has two significant
-figures, minutes come with their band, and a form finer than a tenth of the grit comes with
-`REMARK`.  The micro sign is written "u" here; pages set it in type (`lapwright.presentation.words`).
+Pure functions: numbers in (SI, forms as in the JSON of `run`), words out.  Each sentence must be true of its
+numbers; prose has two significant figures, and minutes come with their band.  A form is never a bare signed
+number: it is named by its side (domed or hollow, where it stands high) and has a size.  What is finer than a
+tenth of the grit is still told, with `REMARK`, once in a sentence.  What is told of a face at all is settled
+in one place, `told`: headline, titles and card take it from there.
 
-Shapes of faces in words: titles, and the sentences that say how every face came out.
-
-A form is never a bare signed number: it is named by its side (domed or hollow, where it stands high) and has
-a size.  What is finer than a tenth of the grit is still told, with `REMARK`, once in a sentence.  What is
-told of a face at all is settled in one place, `told`: headline, titles and card take it from there.
-
-Plain words set in type: the micro sign, narrow spaces before units, text safe inside HTML.
+The micro sign is written "u" here; `typeset` sets it in type, with narrow spaces before units.
 """
 
 from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping, Sequence
+import tomllib
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
 from types import MappingProxyType
+from typing import Any
 
 from lapwright.metrology.form import FORMS, LONG, SPOKEN
-from lapwright.units import METRIC, NOTHING, Units, joined, sentence
+from lapwright.units import METRIC, NOTHING, Text, Units, joined, sentence
 
-__all__ = [
-    "BEDDED",
-    "MARK",
-    "NO_BORES",
-    "REMARK",
-    "Forms",
-    "bears",
-    "came_out",
-    "dome_or_dish",
-    "face",
-    "flat_to_the_finish",
-    "from_the_bore",
-    "lifting",
-    "marked_face",
-    "mating",
-    "metal",
-    "part_words",
-    "shapes",
-    "told",
-    "typeset",
-]
-
-
+Fields = Mapping[str, str | float | Text]
 Forms = Mapping[str, float | None]
 NO_BORES: Mapping[str, float] = MappingProxyType({})
 
@@ -58,25 +35,45 @@ WORTH = 0.1  # a form smaller than this share of the face's largest is left to t
 AS_LARGE = 0.5  # of the largest, from which two forms finer than the finish are told alike
 FAINT = 0.2  # the same of one that is finer than the finish
 
-_COUNT = {2: "Both", 3: "All three", 4: "All four", 5: "All five", 6: "All six"}
+MOST_COUNTED = 6
+
+
+@cache
+def sentences() -> Mapping[str, str]:
+    """Every sentence of the file of templates by its key, as "finding.tips"."""
+    file = Path(__file__).parent / "templates" / "sentences.toml"
+    return MappingProxyType(dict(_flat("", tomllib.loads(file.read_text("utf-8")))))
+
+
+def _flat(key: str, entry: Any) -> Iterator[tuple[str, str]]:
+    if isinstance(entry, str):
+        yield key, " ".join(entry.split()) if "\n" in entry else entry
+        return
+    for name, part in entry.items():
+        yield from _flat(f"{key}.{name}" if key else name, part)
+
+
+def say(key: str, units: Units = METRIC, /, **fields: str | float | Text) -> str:
+    """The sentence of a key with its fields filled in, as a person's units say them."""
+    return Text(sentences()[key], **fields).told(units)
 
 
 def dome_or_dish(sphere: float, units: Units = METRIC) -> str:
     """Name of a sphere [m] (+ dome): "dome 3.0 um", "dish 0.80 um", "neither dome nor dish"."""
     if abs(sphere) < NOTHING:
-        return "neither dome nor dish"
-    return f"{'dome' if sphere > 0 else 'dish'} {units.size(sphere)}"
+        return say("shape.neither")
+    return say("shape.sphere", units, dome=sphere > 0.0, size=sphere)
 
 
 def part_words(key: str, value: float, units: Units = METRIC) -> str:
     """Words for one form [m]: where the face is high, and by how much."""
     if key == "sphere":
         return dome_or_dish(value, units)
-    much, form = units.size(value), FORMS[key]
+    form = FORMS[key]
     side = form.sides[0 if value > 0 else 1]
     if key in LONG:
-        return f"{form.word} {much}, {side}"
-    return f"{'edge ' * (key == 'edge')}{side} by {much}"
+        return say("shape.long", units, form=form.word, size=value, side=side)
+    return say("shape.side", units, edge=key == "edge", side=side, size=value)
 
 
 def known(forms: Forms, keys: Sequence[str]) -> list[tuple[str, float]]:
@@ -133,9 +130,10 @@ def face(forms: Forms, finish: float | None, units: Units = METRIC) -> str:
     if not above + fine:
         return _featureless(forms, finish, units)
     if what.flatness is not None:
-        above = [f"flat within {units.size(what.flatness)}"]
+        above = [say("shape.flat", units, flatness=what.flatness)]
     if above and fine:
-        return f"{comma.join(above)}; beside it {comma.join(fine)} ({REMARK})"
+        parts = {"above": comma.join(above), "fine": comma.join(fine)}
+        return say("shape.beside", **parts, remark=REMARK)
     return comma.join(above) if above else f"{comma.join(fine)}; {REMARK}"
 
 
@@ -145,8 +143,8 @@ def marked_face(forms: Forms, finish: float | None, mark: str, units: Units = ME
     above, fine, comma = _in_words(what, units)
     if not above + fine:
         return _featureless(forms, finish, units)
-    head = "" if what.flatness is None else f"flat within {units.size(what.flatness)}; "
-    return head + comma.join(above + [f"{part}\u00a0{mark}" for part in fine])
+    flat = "" if what.flatness is None else say("shape.flat", units, flatness=what.flatness) + "; "
+    return flat + comma.join(above + [f"{part}\u00a0{mark}" for part in fine])
 
 
 def _in_words(what: Told, units: Units) -> tuple[list[str], list[str], str]:
@@ -158,18 +156,19 @@ def _in_words(what: Told, units: Units) -> tuple[list[str], list[str], str]:
 def _featureless(forms: Forms, finish: float | None, units: Units) -> str:
     """Of a face that has no form to tell."""
     flatness = known(forms, ("flatness",))
-    if not flatness and not known(forms, SPOKEN):
-        return "not measured"
-    if not flatness or flatness[0][1] < NOTHING:
+    if not flatness:
+        return "flat" if known(forms, SPOKEN) else "not measured"
+    if flatness[0][1] < NOTHING:
         return "flat"
-    within = f"flat within {units.size(flatness[0][1])}"
-    return "flat to the finish" if flat_to_the_finish(forms, finish, units) else within
+    if flat_to_the_finish(forms, finish, units):
+        return say("shape.finish")
+    return say("shape.flat", units, flatness=flatness[0][1])
 
 
 def from_the_bore(sphere: float, share: float, units: Units = METRIC) -> str:
     """Beside a ring's dome [m]: what of it there is from bore to rim, where it is a `share` of it."""
-    side = "bore over rim" if sphere > 0.0 else "rim over bore"
-    return f" ({side} by {units.size(share * sphere)})" if abs(share * sphere) >= NOTHING else ""
+    size = share * sphere
+    return say("shape.bore", units, dome=sphere > 0.0, size=size) if abs(size) >= NOTHING else ""
 
 
 def shapes(
@@ -202,23 +201,24 @@ def shapes(
 # --- discs, rings, squares ---------------------------------------------------------------------
 
 
-def _adjective(sphere: float) -> str:
+def _kind(sphere: float) -> str:
     if abs(sphere) < NOTHING:
-        return "neither domed nor hollow"
-    return "domed" if sphere > 0 else "hollow"
+        return say("shape.neither_kind")
+    return say("shape.kind", dome=sphere > 0.0)
 
 
-def _everyone(names: Sequence[str]) -> tuple[str, str]:
+def _everyone(names: Collection[str]) -> str:
     if len(names) == 1:
-        return names[0], "is"
-    return _COUNT.get(len(names), "All"), "are"
+        return next(iter(names))
+    return say(f"shape.all_{len(names)}" if len(names) <= MOST_COUNTED else "shape.all")
 
 
 def _remark(rough: Sequence[str], number: int) -> str:
     """The remark on the finish, once: of all, or of those that it holds for."""
     if not rough:
         return ""
-    return f"; {REMARK}" if len(rough) == number else f"; on {joined(rough)} {REMARK}"
+    which = "all" if len(rough) == number else "on"
+    return say(f"shape.remark.{which}", plates=joined(rough), remark=REMARK)
 
 
 def _domes(
@@ -233,30 +233,37 @@ def _domes(
     spheres = {
         n: s if abs(s) >= TRACE * (finishes.get(n) or 0.0) else 0.0 for n, s in spheres.items()
     }
-    kinds = {name: _adjective(s) for name, s in spheres.items()}
-    rough = [n for n, s in spheres.items() if units.finer(s, finishes.get(n))]
-    tail = _remark(rough, len(faces))
-    everyone, verb = _everyone(list(faces))
-
-    def dome(name: str, with_kind: bool) -> str:
-        amount = units.size(spheres[name]) if abs(spheres[name]) >= NOTHING else ""
-        if amount and name in bores:
-            amount += from_the_bore(spheres[name], bores[name], units)
-        return " ".join(part for part in (kinds[name] if with_kind else "", amount) if part)
-
+    kinds = {name: _kind(s) for name, s in spheres.items()}
+    sizes = {n: _dome_size(s, bores.get(n), units) for n, s in spheres.items()}
+    domes = {name: f"{kinds[name]} {sizes[name]}".rstrip() for name in faces}
+    first, *others = dict.fromkeys(kinds.values())
+    several = len(faces) > 1
+    key, each = "alike", sizes
     if all(flat_to_the_finish(faces[n], finishes.get(n), units) for n in faces):
-        each = ", ".join(f"{n} {dome(n, True)}" if len(faces) > 1 else dome(n, True) for n in faces)
-        return [f"{everyone} {verb} flat to the finish: {each}{tail}."]
-    if len(faces) == 1:
-        return [f"{everyone} is {dome(everyone, True)}{tail}."]
-    if len(set(kinds.values())) == 1:
-        kind = next(iter(kinds.values()))
-        if kind.startswith("neither"):
-            return [f"{everyone} {verb} {kind}{tail}."]
-        return [
-            f"{everyone} {verb} {kind}: {', '.join(f'{n} {dome(n, False)}' for n in faces)}{tail}."
-        ]
-    return [", ".join(f"{n} is {dome(n, True)}" for n in faces) + tail + "."]
+        key, each = "flat", domes
+    elif others:
+        key, each = "each", {name: f"is {dome}" for name, dome in domes.items()}
+    elif not several or not any(sizes.values()):
+        key = "one"
+    rough = [n for n, s in spheres.items() if units.finer(s, finishes.get(n))]
+    return [
+        say(
+            f"shape.domes.{key}",
+            who=_everyone(faces),
+            several=several,
+            kind=first,
+            dome=next(iter(domes.values())),
+            each=", ".join(f"{n} {what}" if several else what for n, what in each.items()),
+            remark=_remark(rough, len(faces)),
+        )
+    ]
+
+
+def _dome_size(sphere: float, share: float | None, units: Units) -> str:
+    """Size of a dome [m], of a ring's (`share`) with what of it is there; "" of none."""
+    if abs(sphere) < NOTHING:
+        return ""
+    return units.size(sphere) + ("" if share is None else from_the_bore(sphere, share, units))
 
 
 def _saddles(
@@ -265,18 +272,21 @@ def _saddles(
     """Saddle and twist as large as what is told of domes, told together where every face has the same."""
     rest = {n: _standing_out(f, finishes.get(n), units) for n, f in faces.items()}
     rough = [n for n, p in rest.items() if any(units.finer(v, finishes.get(n)) for _, v in p)]
-    each_rough = {n: f"; {REMARK}" if n in rough else "" for n in rest}
     kinds = {tuple((k, v > 0) for k, v in parts) for parts in rest.values()}
     if len(faces) > 1 and len(kinds) == 1 and all(len(p) == 1 for p in rest.values()):
         key, value = next(iter(rest.values()))[0]
         where = part_words(key, value, units).rsplit(" by ", 1)[0]
         each = ", ".join(f"{n} by {units.size(p[0][1])}" for n, p in rest.items())
-        return [f"{_COUNT.get(len(faces), 'All')} are {where}: {each}{_remark(rough, len(faces))}."]
-    return [
-        f"{name} is {joined([part_words(k, v, units) for k, v in parts])}{each_rough[name]}."
-        for name, parts in rest.items()
-        if parts
-    ]
+        remark = _remark(rough, len(faces))
+        return [
+            say("shape.saddle.alike", who=_everyone(faces), where=where, each=each, remark=remark)
+        ]
+    lines = []
+    for name, parts in rest.items():
+        forms = joined([part_words(k, v, units) for k, v in parts])
+        remark = _remark([name], 1) if name in rough else ""
+        lines += [say("shape.saddle.one", plate=name, forms=forms, remark=remark)] if parts else []
+    return lines
 
 
 def _standing_out(forms: Forms, finish: float | None, units: Units) -> list[tuple[str, float]]:
@@ -297,7 +307,9 @@ def _pits(
         for n, f in faces.items()
         if not _standing_out(f, finishes.get(n), units)
     }
-    return [f"{n} is flat within {units.size(v)}." for n, v in odd.items() if v is not None]
+    return [
+        say("shape.within", units, plate=n, flatness=v) for n, v in odd.items() if v is not None
+    ]
 
 
 # --- rails -------------------------------------------------------------------------------------
@@ -312,10 +324,11 @@ def _rails(
     if not all(flat_to_the_finish(faces[n], finishes.get(n), units) for n in faces):
         return [f"{name}: {said}." for name, said in own.items()]
     # One remark does for all of them: whatever is told of a face is smaller than the finish here.
-    everyone, verb = _everyone(list(faces))
-    bare = {n: said.removesuffix(f"; {REMARK}") for n, said in own.items()}
-    each = "; ".join(f"{n}: {said}" if len(bare) > 1 else said for n, said in bare.items())
-    return [f"{everyone} {verb} flat to the finish: {each}; {REMARK}."]
+    bare = {n: text.removesuffix(f"; {REMARK}") for n, text in own.items()}
+    several = len(bare) > 1
+    each = "; ".join(f"{n}: {text}" if several else text for n, text in bare.items())
+    who, remark = _everyone(faces), _remark(list(faces), len(faces))
+    return [say("shape.domes.flat", who=who, several=several, each=each, remark=remark)]
 
 
 def _parts(forms: Forms, finish: float | None, units: Units) -> str:
@@ -340,19 +353,12 @@ def mating(top: str, bottom: str, share: float | None) -> str:
     """Whether two plates mate: `share` of the overlap that bears in the middle of the stroke."""
     if share is None or not math.isfinite(share):
         return ""
-    if share >= BEARS_ALL_OVER:
-        return f"{top} and {bottom} mate."
-    if share <= 0.0:
-        return f"{top} and {bottom} do not mate."
-    part = f"in the middle of the stroke they bear on {Units.share(share)} of the overlap"
-    return f"{top} and {bottom} do not mate yet: {part}."
+    key = "yes" if share >= BEARS_ALL_OVER else "no" if share <= 0.0 else "part"
+    return say(f"shape.mating.{key}", top=top, bottom=bottom, share=share)
 
 
 # How a run ended that did not go to where it was meant to.
-ENDED = {
-    "interrupted": "The run was stopped before its end.",
-    "limit": "Time ran out before the goal was reached.",
-}
+ENDED = ("interrupted", "limit")
 
 
 def came_out(
@@ -380,24 +386,19 @@ def came_out(
     bores
         As in `shapes`.
     """
-    said: list[str] = []
+    lines: list[str] = []
+    if outcome == "tipped" and nothing_done:
+        return say("came.tips_at_once", cure=say("came.cure"))
     if outcome == "tipped":
-        cure = "shorten the stroke, or bring the load nearer to the top's centre"
-        if nothing_done:
-            return f"Nothing was lapped: the top tips off. To go on, {cure}."
-        said.append(
-            f"The run stopped: the top tips off; to go on, {cure}. What follows is the last good state."
-        )
+        lines.append(say("came.tips", cure=say("came.cure")))
     elif outcome == "interrupted":
-        said.append(f"{ENDED[outcome]} What follows is the state so far.")
-    elif outcome == "limit":
-        said.append(ENDED[outcome])
-    elif outcome == "until":
-        said.append("The goal is reached.")
-    if pair and (word := mating(min(pair), max(pair), share)):
-        said.append(word)
-    said += shapes(faces, finishes, units, bores)
-    return " ".join(map(sentence, said)) if said else "No face was measured."
+        lines.append(say("came.so_far", ended=say("came.ended.interrupted")))
+    elif outcome in ("limit", "until"):
+        lines.append(say(f"came.ended.{outcome}"))
+    if pair and (mates := mating(min(pair), max(pair), share)):
+        lines.append(mates)
+    lines += shapes(faces, finishes, units, bores)
+    return " ".join(map(sentence, lines)) if lines else say("came.unmeasured")
 
 
 def metal(
@@ -420,57 +421,48 @@ def metal(
     half and in the other [m], where that is what there is to say.
     """
     if mean < NOTHING:
-        return f"{name} lost nothing to speak of."
-    weight = f", {Units.number(grams)} g" if grams is not None and grams > 0.005 else ""
-    start = f"{name} lost {units.size(mean)} on average{weight}"
+        return say("came.lost.nothing", plate=name)
+    weight = Units.number(grams) if grams is not None and grams > 0.005 else ""
+    lost = say("came.lost.text", units, plate=name, mean=mean, grams=weight)
     if side is not None:
         clock, near, far = side
-        halves = f"{units.size(near)} in that half, {units.size(far)} in the other"
-        return f"{start}, most towards {clock}: {halves}."
+        return say("came.lost.side", units, lost=lost, clock=clock, near=near, far=far)
     if middle is None or rim is None or not (math.isfinite(middle) and math.isfinite(rim)):
-        return start + "."
+        return f"{lost}."
     if abs(rim - middle) < UNEVEN * mean or Units.number(rim) == Units.number(middle):
-        return f"{start}, about as much {places[0]} as {places[1]}."
+        return say("came.lost.even", lost=lost, middle=places[0], rim=places[1])
     more, less = (places[1], places[0]) if rim > middle else places
-    high, low = max(rim, middle), min(rim, middle)
-    line = f"{start}: {units.size(high)} {more}, {units.size(low)} {less}"
-    if (
-        sphere_change is not None
-        and sphere_change * (rim - middle) > 0
-        and abs(sphere_change) > NOTHING
-    ):
-        line += f". More off {more.split(' ', 1)[1]} {makes[1] if rim > middle else makes[0]}"
-    return line + "."
+    grew = 0.0 if sphere_change is None else sphere_change * (rim - middle)
+    agrees = sphere_change is not None and grew > 0 and abs(sphere_change) > NOTHING
+    return say(
+        "came.lost.uneven",
+        units,
+        lost=lost,
+        high=max(rim, middle),
+        low=min(rim, middle),
+        more=more,
+        less=less,
+        place=more.split(" ", 1)[1],
+        makes=(makes[1] if rim > middle else makes[0]) if agrees else "",
+    )
 
 
 def bears(
     where: str, top: str, bottom: str, share: float, mean: float, peak: float, units: Units = METRIC
 ) -> str:
     """How the top bears in one place of the stroke: loaded share of the overlap, pressures [Pa]."""
-    if share >= 0.9995:
-        part = "the whole overlap bears"
-    elif share >= 0.995:
-        part = "all but a trace of the overlap bears"
-    else:
-        part = f"{Units.share(share)} of the overlap bears"
-    return (
-        f"{top} on {bottom}, {where}: {part}, {units.pressure(mean)} on average "
-        f"and {units.pressure(peak)} at most."
-    )
+    key = "all" if share >= 0.9995 else "trace" if share >= 0.995 else "part"
+    part = say(f"came.overlap.{key}", share=share)
+    names = {"top": top, "bottom": bottom, "where": where}
+    return say("came.bears", units, **names, part=part, mean=mean, peak=peak)
 
 
 def lifting(share: float) -> str:
     """How often part of the overlap carried nothing, at the end of the run (share of the places)."""
     if not math.isfinite(share):
         return ""
-    if share <= 0.0:
-        return "At the end the whole overlap bears everywhere in the stroke: nothing lifts."
-    if share >= 1.0:
-        return "At the end part of the overlap carries nothing anywhere in the stroke."
-    return (
-        "At the end part of the overlap carries nothing in "
-        f"{Units.share(share)} of the places in the stroke."
-    )
+    key = "nothing" if share <= 0.0 else "everywhere" if share >= 1.0 else "part"
+    return say(f"came.lifts.{key}", share=share)
 
 
 _THIN = "\u202f"  # narrow no-break space

@@ -43,14 +43,13 @@ __all__ = [
 
 
 class Kind(NamedTuple):
-    """All there is to a code: what it says, when it can be told, what notices it, and its sentence.
+    """All there is to a code: what it says, what notices it, and when it can be told.
 
     `told`: before or after a run alone, or both alike; of readings.  `notice` yields it: from a study and the
     outlook of each step; where it is told after a run alone, from run and study; of readings, from them, the
-    gauges, the plates and the estimate.  `sentence`: in it {plate}, {top}, {bottom} and the numbers, each as
-    `Units` says it ("{mass:mass}"); "" where words are reckoned, which `presentation` does by the code.
-    `of`: what it holds for, whatever the step; `hurts`: a person.  `bench`: what to do there, where the
-    sentence ends with what to write in a study.
+    gauges, the plates and the estimate.  Its sentence stands under the code in `sentences.toml`, unless it
+    brings its own: in it {plate}, {top}, {bottom} and the numbers, each as `Units` says it ("{mass:mass}").
+    `of`: what it holds for, whatever the step; `hurts`: a person.
     """
 
     what: str
@@ -59,7 +58,6 @@ class Kind(NamedTuple):
     sentence: str = ""
     of: Literal["step", "plate", "end"] = "step"
     hurts: bool = False
-    bench: str = ""
 
 
 @dataclass(frozen=True)

@@ -352,104 +352,41 @@ def _warm(
 
 # One line adds a finding.  What can hurt or spoil the work comes first.
 KINDS = {
-    "tips": Kind(
-        "the top tips off in the stroke",
-        _of_edge,
-        sentence="{top} tips off {bottom} in this stroke: shorten the stroke, or move it or the load inwards",
-        hurts=True,
-    ),
+    "tips": Kind("the top tips off in the stroke", _of_edge, hurts=True),
     "overhang": Kind("the stroke goes past where flat faces begin to lift", _of_edge),
     "too_heavy": Kind("more than one person should lift", _of_plates, of="plate", hurts=True),
-    "carbide": Kind(
-        "sludge that is a hazard",
-        _of_plates,
-        sentence="sludge of cobalt-bonded carbide is a carcinogen hazard: work wet, wear gloves, collect the "
-        "waste; local rules come first",
-        of="plate",
-        hurts=True,
-    ),
+    "carbide": Kind("sludge that is a hazard", _of_plates, of="plate", hurts=True),
     "heavy": Kind("to be lifted with care", _of_plates, of="plate", hurts=True),
-    "nothing_rubs": Kind(
-        "the top neither travels nor turns",
-        _of_motion,
-        sentence="the top neither travels nor turns while it rubs, so nothing is lapped. "
-        'Write stroke = {{ travel = "1/3" }}',
-        bench="Move it over the bottom",
-    ),
+    "nothing_rubs": Kind("the top neither travels nor turns", _of_motion),
     "pits_left": Kind(
         "pits of a coarser grit that the metal off did not reach the bottom of",
         _pits,
         "after",
         of="end",
     ),
-    "high_pressure": Kind(
-        "the grit layer may be squeezed out",
-        _of_pressure,
-        sentence="{pressure:pressure} is above {limit:pressure}: the grit layer may be squeezed out. "
-        "Take less load",
-    ),
-    "low_pressure": Kind(
-        "the top may float",
-        _of_pressure,
-        sentence="{pressure:pressure} is below {limit:pressure}: the top may float on the grit and cut "
-        "little. Add load",
-    ),
-    "no_turn": Kind(
-        "the top is never turned",
-        _of_motion,
-        bench="Turn it as you go; one longer than wide end for end only",
-    ),
-    "one_side": Kind(
-        "the stroke stays on one side of a plate",
-        _of_motion,
-        bench="Bring the stroke over the middle, or walk round with it",
-    ),
+    "high_pressure": Kind("the grit layer may be squeezed out", _of_pressure),
+    "low_pressure": Kind("the top may float", _of_pressure),
+    "no_turn": Kind("the top is never turned", _of_motion),
+    "one_side": Kind("the stroke stays on one side of a plate", _of_motion),
     "finer": Kind("a grit much finer than the one before it", _grits),
     "pits": Kind("pits of a coarser grit that will stay, as far as can be told", _grits, "before"),
     "best_passed": Kind(
         "a face was clearly flatter on the way than at the end", _best, "after", of="end"
     ),
-    "one_dab": Kind(
-        "one dab of grit for too long",
-        _of_grit,
-        sentence="one dab of grit for longer than ten minutes wears out. "
-        'Write fresh_grit_every = "5 min"',
-        bench="Take a fresh one every 5 min",
-    ),
-    "long_stroke": Kind(
-        "the faces change within one stroke",
-        _of_grit,
-        sentence="going through the stroke once lasts {stroke:number} s, longer than the {tau:number} s in "
-        "which a misfit dies: the faces change within the stroke, and what comes out depends on where you "
-        "stop. Take less load, a finer grit or a quicker pace",
-    ),
+    "one_dab": Kind("one dab of grit for too long", _of_grit),
+    "long_stroke": Kind("the faces change within one stroke", _of_grit),
     "bending": Kind("a plate bends under the load, and is taken as rigid", _of_plates),
     "heat": Kind("a plate goes domed from the heat of rubbing while it runs", heating),
     "wait": Kind("plates are too warm to be read at the end", standing_warm, of="end"),
     "no_fade": Kind(
-        "how fast a dab tires is not known; said with what is taken as usual",
-        _of_grit,
-        "before",
-        "how fast a dab of grit tires is not known, so it is taken to cut on as if fresh. "
-        'In a [grits.NAME] you can write fade = "8 min"',
+        "how fast a dab tires is not known; said with what is taken as usual", _of_grit, "before"
     ),
     "odd_reading": Kind("a reading that contradicts the others", _odd, "readings"),
     "in_groove": Kind("a foot stood in a groove", _in_groove, "readings"),
     "no_side": Kind("bands were counted without saying dome or dish", _no_side, "readings"),
-    "sum_only": Kind(
-        "forms of a plate are fixed as a sum only",
-        _sum_only,
-        "readings",
-        "{plate}: along one line a dome and a saddle look alike, so part of what was read is fixed as a sum "
-        "only. Read across it as well, at 90 degrees, and at 45 and 135 for the twist.",
-    ),
+    "sum_only": Kind("forms of a plate are fixed as a sum only", _sum_only, "readings"),
     "one_step": Kind("a gauge never showed more than one step of its dial", _one_step, "readings"),
     "not_at_room": Kind("a plate was not as warm as the room", _warm, "readings"),
-    "apart": Kind(
-        "plates were not as warm as each other",
-        _warm,
-        "readings",
-        "The plates were read {apart:warmer} apart: let all stand on one bench before you compare them.",
-    ),
+    "apart": Kind("plates were not as warm as each other", _warm, "readings"),
     "one_place": Kind("a plate was read at one place only", _one_place, "readings"),
 }

@@ -98,7 +98,7 @@ def _whole(
 ) -> Whole:
     from lapwright.modal.cycle import cycle_of, round_of
     from lapwright.modal.propagator import share_of
-    from lapwright.presentation.cycles import cycle_headline, cycle_title, cycle_words
+    from lapwright.presentation.reasons import cycle_headline, cycle_title, cycle_words
     from lapwright.presentation.staying import hollows_the_top
 
     for number, step in enumerate(study.steps, 1):
@@ -172,7 +172,7 @@ def _said(
     study: Study, reason: StepAnalysis, away: LinearisationError | None
 ) -> Iterator[tuple[str, list[str]]]:
     from lapwright.presentation import reasons as told
-    from lapwright.presentation.staying import keeps, leaves_alone
+    from lapwright.presentation.staying import keeps, leaves_alone, lifting
 
     yield "leaves alone", leaves_alone(reason, study.units)
     out = [f"{what}: {how}" for what, how in told.takes_out(reason, study.units)]
@@ -181,7 +181,7 @@ def _said(
     yield "takes out", out or ["nothing"]
     yield "makes", told.makes(reason, study.units, study.margin)
     yield "keeps", keeps(reason, study.units, study.margin)
-    yield "lifts", told.lifting(reason, away, study.units)
+    yield "lifts", lifting(reason, away, study.units)
 
 
 # --- JSON --------------------------------------------------------------------------------------
