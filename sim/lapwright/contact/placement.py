@@ -492,8 +492,8 @@ def _inside(depth: Array, y: NDArray[np.intp], x: NDArray[np.intp]) -> Array:
     t = np.arange(PARTS + 1) / PARTS
     low = depth[y, x, None] + t * (depth[y, x + 1] - depth[y, x])[:, None]
     high = depth[y + 1, x, None] + t * (depth[y + 1, x + 1] - depth[y + 1, x])[:, None]
-    found: Array = low[:, None, :] + t[:, None] * (high - low)[:, None, :]
-    return found
+    inside: Array = low[:, None, :] + t[:, None] * (high - low)[:, None, :]
+    return inside
 
 
 CLOSER = (

@@ -81,20 +81,20 @@ class Waves:
         values: NDArray[np.complex128] = np.einsum(
             "s,sm->m", worth, np.exp(2j * pi * (slow.T @ slows.T))
         )
-        found: NDArray[np.complex128] = values[of_wave] * run
-        return found
+        means: NDArray[np.complex128] = values[of_wave] * run
+        return means
 
     @cached_property
     def _phases(self) -> tuple[NDArray[np.int64], NDArray[np.intp]]:
         """Orders of the stroke that come up, and which of them each wave has: few, so few exponentials."""
-        found, which = np.unique(self.order[:, 0], return_inverse=True)
-        return found, which.ravel()
+        orders, which = np.unique(self.order[:, 0], return_inverse=True)
+        return orders, which.ravel()
 
     @cached_property
     def _slows(self) -> tuple[NDArray[np.int64], NDArray[np.intp]]:
         """The same of the slow clocks, (m, clocks)."""
-        found, which = np.unique(self.order[:, 1:], axis=0, return_inverse=True)
-        return found, which.ravel()
+        orders, which = np.unique(self.order[:, 1:], axis=0, return_inverse=True)
+        return orders, which.ravel()
 
 
 @lru_cache(maxsize=64)
@@ -181,13 +181,13 @@ def generators(number: int) -> tuple[int, ...]:
     """
     angle, stroke = np.meshgrid(np.arange(1, FAR[1] + 1), np.arange(-FAR[0], FAR[0] + 1))
     strength = 1.0 / ((1.0 + (stroke / FALLS) ** 2) * angle**2)
-    found = []
+    ranked = []
     for generator in range(1, number, max(1, number // CANDIDATES)):
         if gcd(generator, number) == 1:
             constant = (stroke + generator * angle) % number == 0
-            found.append((float((strength[constant] ** 2).sum()), generator))
-    found.sort()
-    return tuple(generator for _, generator in (found or [(0.0, 1)])[:GENERATORS])
+            ranked.append((float((strength[constant] ** 2).sum()), generator))
+    ranked.sort()
+    return tuple(generator for _, generator in (ranked or [(0.0, 1)])[:GENERATORS])
 
 
 PLASTIC = 0.7548776662466927  # 1/rho of the plastic number: the two-dimensional golden ratio
@@ -288,20 +288,20 @@ def _by_angle(
     """Deal the poses out over the angles that are set over; None where there are too many."""
     at = np.arange(first, first + strokes)
     visited = motion.slow(at.astype(np.float64) + 0.5).T
-    found, seen, which = np.unique(
+    angles, seen, which = np.unique(
         np.round(visited % 1.0, 9) % 1.0, axis=0, return_index=True, return_inverse=True
     )
     worth = cut_shares(motion.step, at)
-    if len(found) * FEWEST_AN_ANGLE > number:
+    if len(angles) * FEWEST_AN_ANGLE > number:
         return None
-    each = max(FEWEST_AN_ANGLE, number // len(found) // 2 * 2)
+    each = max(FEWEST_AN_ANGLE, number // len(angles) // 2 * 2)
     places, shares, check = [], [], []
     # In the order in which they come up, so that a mirrored motion has mirrored poses.
     for order, k in enumerate(np.argsort(seen)):
         here = which.ravel() == k
         own, part = at[here], worth[here]
         # Each angle gets its own phases, between those of the others.
-        phase = (np.arange(each) + (shift[0] + order / len(found)) % 1.0) / each
+        phase = (np.arange(each) + (shift[0] + order / len(angles)) % 1.0) / each
         stroke = at_share(part, (np.arange(each) * GOLDEN + shift[1]) % 1.0)
         share, apart = _equal(each)
         places.append(own[stroke] + phase)

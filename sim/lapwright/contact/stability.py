@@ -346,10 +346,10 @@ def support_margin(top: Plate, bottom: Plate, c: Point, theta: float, point: Poi
 
     `c` of the top's centre and `point` of the load, in the bench frame [m].
     """
-    found = margins(
+    margin = margins(
         land_outline(top), land_outline(bottom), np.array([c]), np.array([theta]), np.array([point])
     )
-    return float(found[0])
+    return float(margin[0])
 
 
 def standing_message(top: Plate, bottom: Plate, c: Point, theta: float, point: Point) -> Text | str:

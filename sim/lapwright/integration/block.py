@@ -82,7 +82,7 @@ class Block:
     def fourth_order(
         cls,
         pair: Pair,
-        moment: State,
+        state: State,
         sample: Sample,
         rates: tuple[float, float],
         time: float,
@@ -93,7 +93,7 @@ class Block:
         Five stages (R. H. Merson, Proc. Symp. Data Processing, Weapons Research Establishment, 1957, from
         memory).  The later ones are worked out on a `part` of the same poses, as changes to the first.
         """
-        z = moment.heights[pair.bottom.name], moment.heights[pair.top.name]
+        z = state.heights[pair.bottom.name], state.heights[pair.top.name]
         full = rates[0] * time, rates[1] * time
         first = pair.average(z[0], z[1], sample, part)
         stages = [(first.bottom, first.top)]
@@ -129,11 +129,11 @@ class Block:
         """Bottom and top."""
         return self.pair.bottom, self.pair.top
 
-    def applied(self, moment: State, clock: Progress, ordered: float = 0.0) -> State:
-        """The moment after this block, which misses the order of strokes by `ordered` of the metal."""
-        heights = dict(moment.heights)
-        removed = dict(moment.removed)
-        doubt = dict(moment.doubt)
+    def applied(self, state: State, clock: Progress, ordered: float = 0.0) -> State:
+        """The state after this block, which misses the order of strokes by `ordered` of the metal."""
+        heights = dict(state.heights)
+        removed = dict(state.removed)
+        doubt = dict(state.doubt)
         pressure_speed = {name: frozen(np.zeros(z.shape)) for name, z in heights.items()}
         for body, (plate, lost, rate) in enumerate(
             zip(self.bodies, self.lost, self.rate, strict=True)
@@ -142,11 +142,11 @@ class Block:
             removed[plate.name] += mean_over_land(plate, lost)
             pressure_speed[plate.name] = frozen(rate)
             own = slice(3 * body, 3 * body + 3)
-            doubt[plate.name] = moment.doubt[plate.name].after(
+            doubt[plate.name] = state.doubt[plate.name].after(
                 self.doubt[own], self.step[own], ordered * mean_over_land(plate, lost)
             )
         return replace(
-            moment,
+            state,
             clock=clock,
             event="block",
             heights=heights,
@@ -169,8 +169,8 @@ def _mixed(shares: Sequence[float], stages: Sequence[tuple[Array, Array]]) -> tu
 
 def _forms(plate: Plate, dz: Array) -> Array:
     """The three form errors of a map at margin 0 (3,) [m]."""
-    found: Array = np.einsum("kij,ij->k", _form_weights(plate), dz)
-    return found
+    errors: Array = np.einsum("kij,ij->k", _form_weights(plate), dz)
+    return errors
 
 
 @lru_cache(maxsize=8)

@@ -103,15 +103,15 @@ def outlooks(
         One a step.
 
     """
-    found: list[Outlook] = []
+    every: list[Outlook] = []
     age, last = 0.0, ""
     for number, step in enumerate(steps, 1):
         age = age_at_start(step, last, age)
         first = next(s for s in steps if s.grit.name == step.grit.name)
-        found.append(outlook(plates, step, key=(seed, 1, number), grit_age=age, observed_in=first))
+        every.append(outlook(plates, step, key=(seed, 1, number), grit_age=age, observed_in=first))
         _, age = cut_of(step, age, 0, step.total_strokes)
         last = step.grit.name
-    return tuple(found)
+    return tuple(every)
 
 
 def outlook(

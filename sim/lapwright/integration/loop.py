@@ -1,6 +1,6 @@
 """The time loop: lap the plates and hand out one State after another.
 
-`for moment in lap(plates, steps): ...` is the whole simulator.  The loop neither saves, prints nor draws;
+`for state in lap(plates, steps): ...` is the whole simulator.  The loop neither saves, prints nor draws;
 it is a state machine whose memory is the State itself, so that going on from any State gives the same bits.
 
 One stroke removes nanometres, so pressure times speed is averaged over a sample of poses and both faces
@@ -71,18 +71,18 @@ def on_top_by_reading(
 
 
 def satisfied(
-    until: Until, plates: Mapping[str, Plate], before: State, moment: State, margin: EdgeMargin
+    until: Until, plates: Mapping[str, Plate], before: State, state: State, margin: EdgeMargin
 ) -> bool:
-    """Whether every gauge that is watched says stop at `moment`, the end of a block that began at `before`.
+    """Whether every gauge that is watched says stop at `state`, the end of a block that began at `before`.
 
     A difference that has changed its sign since has passed through zero on the way.  Metal counts from the
     start of the step.
     """
-    names = (moment.bottom, moment.top)
-    off = sum(moment.removed[n] for n in names) - moment.clock.off_before
+    names = (state.bottom, state.top)
+    off = sum(state.removed[n] for n in names) - state.clock.off_before
     if until.removed is not None and off / 2.0 < until.removed:
         return False
-    quick = [forms(plates[n], moment.heights[n], margin) for n in names]
+    quick = [forms(plates[n], state.heights[n], margin) for n in names]
     if until.difference is not None:
         difference = _dome(quick[1]) - _dome(quick[0])
         under, over = (_dome(forms(plates[n], before.heights[n], margin)) for n in names)
@@ -93,13 +93,13 @@ def satisfied(
     if until.mating is not None:
         bottom, top = (plates[n] for n in names)
         if (
-            mating(bottom, moment.heights[names[0]], top, moment.heights[names[1]], margin)
+            mating(bottom, state.heights[names[0]], top, state.heights[names[1]], margin)
             > until.mating
         ):
             return False
     if until.flatness is not None:
         for name in names:
-            flatness = measure(plates[name], moment.heights[name], margin).flatness
+            flatness = measure(plates[name], state.heights[name], margin).flatness
             if flatness is None or flatness > until.flatness:
                 return False
     return True
@@ -160,12 +160,12 @@ def lap(
     """
     with ExitStack() as open_pools:
         work = _Work(plates, tuple(steps), rounds, seed, margin, threads, settings, open_pools)
-        moment = after if after is not None else State.before(work.steps[0], plates)
+        state = after if after is not None else State.before(work.steps[0], plates)
         if after is None:
-            yield moment
-        while moment.event != "end":
-            moment = work.advance(moment)
-            yield moment
+            yield state
+        while state.event != "end":
+            state = work.advance(state)
+            yield state
 
 
 @dataclass
@@ -186,29 +186,29 @@ class _Work:
     taus: dict[tuple[int, int, str], float] = field(default_factory=dict)
     standing: set[tuple[int, str, str]] = field(default_factory=set)
 
-    def advance(self, moment: State) -> State:
-        """The next moment: the end of a step, fresh grit, a swap, or a block of strokes."""
-        clock = moment.clock
+    def advance(self, state: State) -> State:
+        """The next state: the end of a step, fresh grit, a swap, or a block of strokes."""
+        clock = state.clock
         step = self.steps[clock.step - 1]
         if clock.closed:
-            moment = self._next_step(moment)
-            if moment.event == "end":
-                return moment
-            clock = moment.clock
+            state = self._next_step(state)
+            if state.event == "end":
+                return state
+            clock = state.clock
             step = self.steps[clock.step - 1]
         if clock.gauged or clock.strokes >= step.total_strokes:
             ran_out = clock.ran_out or (step.until is not None and not clock.gauged)
-            return replace(moment, event="step", clock=replace(clock, closed=True, ran_out=ran_out))
+            return replace(state, event="step", clock=replace(clock, closed=True, ran_out=ran_out))
         if self._fresh_is_due(step, clock):
-            return replace(moment, event="fresh grit", clock=replace(clock, grit_age=0.0))
-        moment, swapped = self._swap(step, moment)
-        return moment if swapped else self._block(step, moment)
+            return replace(state, event="fresh grit", clock=replace(clock, grit_age=0.0))
+        state, swapped = self._swap(step, state)
+        return state if swapped else self._block(step, state)
 
-    def _next_step(self, moment: State) -> State:
-        clock = moment.clock
+    def _next_step(self, state: State) -> State:
+        clock = state.clock
         if clock.step == len(self.steps) and clock.round == self.rounds:
             outcome = "limit" if clock.ran_out else "until" if clock.gauged else "done"
-            return replace(moment, event="end", outcome=outcome)
+            return replace(state, event="end", outcome=outcome)
         last = clock.step == len(self.steps)
         number = 1 if last else clock.step + 1
         step = self.steps[number - 1]
@@ -219,50 +219,50 @@ class _Work:
             grit=step.grit.name,
             grit_age=age_at_start(step, clock.grit, clock.grit_age),
             ran_out=clock.ran_out,
-            off_before=moment.removed[step.top] + moment.removed[step.bottom],
-            off_swapped=moment.removed[step.top] + moment.removed[step.bottom],
+            off_before=state.removed[step.top] + state.removed[step.bottom],
+            off_swapped=state.removed[step.top] + state.removed[step.bottom],
         )
-        return replace(moment, clock=clock, top=step.top, bottom=step.bottom)
+        return replace(state, clock=clock, top=step.top, bottom=step.bottom)
 
     def _fresh_is_due(self, step: Step, clock: Progress) -> bool:
         every = stroke_period(step.fresh_every, step.pace)
         return every > 0 and clock.grit_age > 0.0 and clock.strokes % every == 0
 
-    def _swap(self, step: Step, moment: State) -> tuple[State, bool]:
+    def _swap(self, step: Step, state: State) -> tuple[State, bool]:
         """Change places if it is time to, or if a reading says so."""
-        clock = moment.clock
+        clock = state.clock
         if step.swap is None:
-            return moment, False
+            return state, False
         if step.swap.read is not None:
             every = strokes_in(step.swap.read, step.pace)
             if clock.read_at == clock.strokes or clock.strokes % every:
-                return moment, False
+                return state, False
             clock = replace(clock, read_at=clock.strokes)
             wanted = on_top_by_reading(
-                self.plates, moment.top, moment.bottom, moment.heights, self.margin
+                self.plates, state.top, state.bottom, state.heights, self.margin
             )
-            if wanted == moment.top:
-                return replace(moment, clock=clock), False
-        elif clock.strokes < clock.swapped_at + self._strokes_on_top(step, moment):
-            return moment, False
+            if wanted == state.top:
+                return replace(state, clock=clock), False
+        elif clock.strokes < clock.swapped_at + self._strokes_on_top(step, state):
+            return state, False
         swapped = replace(
             clock,
             swapped_at=clock.strokes,
-            off_swapped=moment.removed[moment.top] + moment.removed[moment.bottom],
+            off_swapped=state.removed[state.top] + state.removed[state.bottom],
         )
         return (
-            replace(moment, event="swap", clock=swapped, top=moment.bottom, bottom=moment.top),
+            replace(state, event="swap", clock=swapped, top=state.bottom, bottom=state.top),
             True,
         )
 
-    def _longest_block(self, step: Step, moment: State, motion: Motion, tau: float) -> int:
+    def _longest_block(self, step: Step, state: State, motion: Motion, tau: float) -> int:
         """Strokes up to the next thing that a block must not straddle."""
-        clock = moment.clock
+        clock = state.clock
         stops = [step.total_strokes]
         if step.swap is not None and step.swap.read is not None:
             stops.append(_next(clock.strokes, strokes_in(step.swap.read, step.pace)))
         elif step.swap is not None:
-            stops.append(clock.swapped_at + self._strokes_on_top(step, moment))
+            stops.append(clock.swapped_at + self._strokes_on_top(step, state))
         stops.append(_next(clock.strokes, stroke_period(step.fresh_every, step.pace)))
         few = in_order(motion, step, clock.grit_age)
         if motion.index_every and (
@@ -273,48 +273,48 @@ class _Work:
             stops.append(clock.strokes + self.settings.look_every)
         return min(min(stops) - clock.strokes, max(few, motion.index_every))
 
-    def _strokes_on_top(self, step: Step, moment: State) -> int:
+    def _strokes_on_top(self, step: Step, state: State) -> int:
         """Strokes that the top stays there in all; by metal, as the last block of its stay took it off."""
-        clock, swap = moment.clock, step.swap
+        clock, swap = state.clock, step.swap
         assert swap is not None
         if not swap.removed:
-            return strokes_in(swap.on_top[moment.top], step.pace)
+            return strokes_in(swap.on_top[state.top], step.pace)
         done = clock.strokes - clock.swapped_at
-        cut = self._metal_left(step, moment) / self._thinning(step, moment, done > 0)
+        cut = self._metal_left(step, state) / self._thinning(step, state, done > 0)
         time = rubbing_until(step.grit.fade, clock.grit_age, cut) if cut > 0.0 else cut
         more = time * step.pace
         return max(1, done + round(more)) if more < step.total_strokes else 2**62
 
-    def _metal_left(self, step: Step, moment: State) -> float:
+    def _metal_left(self, step: Step, state: State) -> float:
         """What is still to go off before the plates change places by metal, the mean of both [m]."""
         assert step.swap is not None
-        off = moment.removed[moment.top] + moment.removed[moment.bottom] - moment.clock.off_swapped
-        return step.swap.removed[moment.top] - 0.5 * off
+        off = state.removed[state.top] + state.removed[state.bottom] - state.clock.off_swapped
+        return step.swap.removed[state.top] - 0.5 * off
 
-    def _thinning(self, step: Step, moment: State, begun: bool) -> float:
+    def _thinning(self, step: Step, state: State, begun: bool) -> float:
         """How fast both faces go down with a fresh dab, the mean of them [m/s]; as lapped once `begun`."""
-        bottom, top = self.plates[moment.bottom], self.plates[moment.top]
+        bottom, top = self.plates[state.bottom], self.plates[state.top]
         rates = kappa(self._grit(step), bottom, top)
         if begun:
             lost = (
-                rate * mean_over_land(plate, moment.pressure_speed[plate.name])
+                rate * mean_over_land(plate, state.pressure_speed[plate.name])
                 for rate, plate in zip(rates, (bottom, top), strict=True)
             )
             return max(0.5 * sum(lost), LEAST_RATE)
-        motion = self._motion(moment.clock.step, moment.clock.round)
+        motion = self._motion(state.clock.step, state.clock.round)
         pair = self._pair(bottom, top, step)
-        speed = 1.0 / (self._tau(moment.clock, pair, motion, rates) * pair.stiffness * sum(rates))
+        speed = 1.0 / (self._tau(state.clock, pair, motion, rates) * pair.stiffness * sum(rates))
         return max(thinning(bottom, top, rates, pair.load * speed), LEAST_RATE)
 
-    def _block(self, step: Step, moment: State) -> State:
-        clock = moment.clock
+    def _block(self, step: Step, state: State) -> State:
+        clock = state.clock
         grit = self._grit(step)
-        bottom, top = self.plates[moment.bottom], self.plates[moment.top]
+        bottom, top = self.plates[state.bottom], self.plates[state.top]
         pair = self._pair(bottom, top, step)
         motion = self._motion(clock.step, clock.round)
         rates = kappa(grit, bottom, top)
         tau = self._tau(clock, pair, motion, rates)
-        most = self._longest_block(step, moment, motion, tau)
+        most = self._longest_block(step, state, motion, tau)
         stride = clock.stride or FIRST_BLOCK * tau * step.pace
         number = _fit(stride, most, motion)
         shift = self._shift(clock)
@@ -334,13 +334,13 @@ class _Work:
             with _named(clock):
                 self._check_stands(step, clock.step, top, bottom)
                 block = Block.fourth_order(
-                    pair, moment, sample, rates, time, self._part(step, clock, number)
+                    pair, state, sample, rates, time, self._part(step, clock, number)
                 )
             ease = 0.9 * (self.settings.tolerance * block.squeeze / max(block.error, 1e-300)) ** (
                 1.0 / ORDER
             )
-            more = self._wanted_poses(step, moment, block, number, poses)
-            metal = self._too_much(step, moment, block, number)
+            more = self._wanted_poses(step, state, block, number, poses)
+            metal = self._too_much(step, state, block, number)
             if ease < 0.9 and number > 1:
                 number = max(1, min(number - 1, int(number * max(ease, 0.2))))
             elif metal > 1.0 and number > 1:
@@ -370,10 +370,8 @@ class _Work:
             stride=stride,
             poses=max(0.8 * poses, min(more * (stride / number) ** (1.0 / 3.0), 2.0 * poses)),
         )
-        after = block.applied(moment, done, out_of_order(motion, step, number))
-        if step.until is not None and satisfied(
-            step.until, self.plates, moment, after, self.margin
-        ):
+        after = block.applied(state, done, out_of_order(motion, step, number))
+        if step.until is not None and satisfied(step.until, self.plates, state, after, self.margin):
             after = replace(after, clock=replace(done, gauged=True))
         return after
 
@@ -417,16 +415,16 @@ class _Work:
         whole = ceil(poses / grain) * grain
         return min(self.settings.most_poses, max(self.settings.fewest_poses, whole))
 
-    def _too_much(self, step: Step, moment: State, block: Block, number: int) -> float:
+    def _too_much(self, step: Step, state: State, block: Block, number: int) -> float:
         """How many times what was left before a swap by metal a block takes; 0 within half a stroke of it."""
         if step.swap is None or not step.swap.removed:
             return 0.0
         off = _mean_lost(block)
-        left = self._metal_left(step, moment)
+        left = self._metal_left(step, state)
         return off / left if left > 0.0 and off - left > 0.5 * off / number else 0.0
 
     def _wanted_poses(
-        self, step: Step, moment: State, block: Block, number: int, poses: int
+        self, step: Step, state: State, block: Block, number: int, poses: int
     ) -> float:
         """Poses with which a block like this leaves the forms as sure as they are to be in the end.
 
@@ -437,9 +435,9 @@ class _Work:
         if not off > LEAST_METAL:
             return float(poses)
         before = 0.5 * (
-            moment.removed[moment.top] + moment.removed[moment.bottom] - moment.clock.off_before
+            state.removed[state.top] + state.removed[state.bottom] - state.clock.off_before
         )
-        left = 0 if step.until is not None else step.total_strokes - moment.clock.strokes - number
+        left = 0 if step.until is not None else step.total_strokes - state.clock.strokes - number
         whole = before + off * (1.0 + left / number)
         # One difference tells little of a block; where blocks are few none makes up for another's luck.
         allowed = self.settings.accuracy * sqrt(

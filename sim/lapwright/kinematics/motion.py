@@ -93,8 +93,8 @@ class _Scatter:
         """Deviates of the strokes asked for (n,), shape (n, 5)."""
         while len(self.made) <= int(stroke.max(initial=0)):
             self.made = np.concatenate([self.made, self._next_chunk()])
-        found: Array = self.made[stroke]
-        return found
+        deviates: Array = self.made[stroke]
+        return deviates
 
     def _next_chunk(self) -> Array:
         seed = np.random.SeedSequence([*self.key, HAND_STREAM, len(self.made) // CHUNK])

@@ -390,9 +390,9 @@ def sized(
 
     """
     known = dict(sizes or {})
-    said = [value for value in (travel, overhang, overhang_length) if value is not None]
+    sizes_given = [value for value in (travel, overhang, overhang_length) if value is not None]
     others, by = _others(kind, known), next(iter(said_names(_kind(kind))), "")
-    if len(said) + (by in known) > 1:
+    if len(sizes_given) + (by in known) > 1:
         raise ValueError(
             "the size of a stroke is said in one way: its own size, travel or overhang"
         )
@@ -462,15 +462,15 @@ def sized_by_overhang(
     unit = top.radius
     most = 2.0 * (top.radius + bottom.radius + float(np.hypot(*step.centre)))
     motions = tuple(_motion(step, shape(least + k * unit)) for k in (1.0, 2.0))
-    found = _Places.of(motions, places(motions[0]), unit)
+    visited = _Places.of(motions, places(motions[0]), unit)
     half, total = most, float(step.total_strokes)
     for look in range(3):
         if look:  # closer about the worst place
             near = _Places.of(
-                motions, closer(found.worst(top, bottom, half - least, share), total), unit
+                motions, closer(visited.worst(top, bottom, half - least, share), total), unit
             )
-            found = found.and_also(near)
-        half, found = _solve(found, top, bottom, least, most, share, wanted)
+            visited = visited.and_also(near)
+        half, visited = _solve(visited, top, bottom, least, most, share, wanted)
     return shape(half)
 
 
@@ -526,7 +526,7 @@ class _Places:
 
 
 def _solve(
-    found: _Places,
+    visited: _Places,
     top: Outline,
     bottom: Outline,
     least: float,
@@ -542,7 +542,7 @@ def _solve(
 
     low, high = least, most
     below, above = (
-        float(found.hangs(top, bottom, h - least, share).max()) - wanted for h in (low, high)
+        float(visited.hangs(top, bottom, h - least, share).max()) - wanted for h in (low, high)
     )
     if below > 0.0:
         raise refused("without any travel the top hangs out by {far} already", wanted + below)
@@ -552,7 +552,7 @@ def _solve(
         guess = low - below * (high - low) / (above - below)
         # At least a fiftieth of the bracket goes each time, so that it closes from both sides.
         guess = min(max(guess, low + 0.02 * (high - low)), high - 0.02 * (high - low))
-        values = found.hangs(top, bottom, guess - least, share)
+        values = visited.hangs(top, bottom, guess - least, share)
         excess = float(values.max()) - wanted
         if excess > 0.0:
             high, above = guess, excess
@@ -560,5 +560,7 @@ def _solve(
             low, below = guess, excess
         # A little slack, lest rounding throw out every place where all hang out by the same.
         slack = 1e-9 * (1.0 if share is not None else most)
-        found = found.only(values + found.steepest(top, share) * (high - low) >= wanted - slack)
-    return 0.5 * (low + high), found
+        visited = visited.only(
+            values + visited.steepest(top, share) * (high - low) >= wanted - slack
+        )
+    return 0.5 * (low + high), visited

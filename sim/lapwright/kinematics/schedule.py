@@ -341,11 +341,11 @@ def looked_at(first: int, strokes: int) -> NDArray[np.int64]:
 def at_share(worth: Array, share: NDArray[np.floating]) -> NDArray[np.intp]:
     """Which stroke is under way when so much (0 to 1) of what they all cut is done."""
     if worth[0] == worth[-1] == worth.max():  # all alike: exactly so many
-        found: NDArray[np.intp] = np.floor(share * worth.size).astype(np.intp)
+        which: NDArray[np.intp] = np.floor(share * worth.size).astype(np.intp)
     else:
         done = np.cumsum(worth)
-        found = np.searchsorted(done, share * done[-1], side="right")
-    stroke: NDArray[np.intp] = np.minimum(found, worth.size - 1)
+        which = np.searchsorted(done, share * done[-1], side="right")
+    stroke: NDArray[np.intp] = np.minimum(which, worth.size - 1)
     return stroke
 
 

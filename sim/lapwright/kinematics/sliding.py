@@ -318,11 +318,11 @@ def _metal_times(
     both = sum(stay.values())
     if whole > MOST_SWAPS * both:
         return {name: time / both * whole for name, time in stay.items()}
-    found = dict.fromkeys((step.top, step.bottom), 0.0)
+    times = dict.fromkeys((step.top, step.bottom), 0.0)
     for one in stays(step, thins=lambda top, _: thins[top], age=age):
         cut, age = cut_of(step, age, one.first, one.strokes)
-        found[one.top] += cut
-    return found
+        times[one.top] += cut
+    return times
 
 
 Kind = Literal["all", "sphere", "curved", "ridges", "even ridges", "round"]

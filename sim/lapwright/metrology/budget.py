@@ -65,20 +65,20 @@ def sight(gauge: Gauge, plate: Plate, at: Sequence[Placement]) -> Sight:
     _, s, vt = np.linalg.svd(left)
     rank = int((s > NOTHING * len(readings)).sum())
     hidden, seen = vt[rank:], vt[:rank]
-    told = seen.T @ seen
+    projection = seen.T @ seen
     names = form_names(plate.outline)
     sees = {}
     for k, name in enumerate(names):
-        alone = abs(told[k, k] - 1.0) < 1e-6
-        sees[name] = "yes" if alone else "no" if told[k, k] < 1e-6 else "mixed"
+        alone = abs(projection[k, k] - 1.0) < 1e-6
+        sees[name] = "yes" if alone else "no" if projection[k, k] < 1e-6 else "mixed"
     return Sight(sees, hidden)
 
 
 @lru_cache(maxsize=64)
 def never_seen(gauge: Gauge, plate: Plate) -> tuple[str, ...]:
     """Forms of which a gauge tells nothing, wherever it is set down and however it is turned."""
-    found = sight(gauge, plate, places(gauge, plate.outline, "walked and turned"))
-    return tuple(name for name, seen in found.sees.items() if seen == "no")
+    seen_forms = sight(gauge, plate, places(gauge, plate.outline, "walked and turned"))
+    return tuple(name for name, seen in seen_forms.sees.items() if seen == "no")
 
 
 def places(gauge: Gauge, outline: Outline, practice: str) -> tuple[Placement, ...]:
@@ -274,8 +274,8 @@ def predict(gauge: Gauge, faces: Mapping[str, Face], plate: str, place: Placemen
     """
     face = faces[plate]
     outline = face.plate.outline
-    got = shown(face, gauge.contacts(place, outline), gauge.foot)
-    value = got.value
+    reading = shown(face, gauge.contacts(place, outline), gauge.foot)
+    value = reading.value
     other = faces[gauge.zero.plate] if gauge.zero.on == "plate" else None
     if value is not None and other is not None:
         there = gauge.contacts(_on_other(place), other.plate.outline)
@@ -291,7 +291,7 @@ def predict(gauge: Gauge, faces: Mapping[str, Face], plate: str, place: Placemen
         value,
         budget(gauge, face.plate, place, other=None if other is None else other.plate),
         ratios(gauge, face.plate, place),
-        got.footing,
+        reading.footing,
         never_seen(gauge, face.plate),
     )
 

@@ -118,13 +118,13 @@ def _programme(points: Array, heights: Array) -> float:
     rows = points.shape[0]
     up = np.vstack([points, np.ones(points.shape[1])]).T
     down = np.vstack([-points, np.ones(points.shape[1])]).T
-    found = linprog(
+    solution = linprog(
         np.append(np.zeros(rows), 1.0),
         A_ub=-np.vstack([up, down]),
         b_ub=-np.concatenate([heights, -heights]),
         bounds=[(None, None)] * (rows + 1),
     )
-    return 2.0 * float(found.fun)
+    return 2.0 * float(solution.fun)
 
 
 ASME = "GGG-P-463c / ASME B89.3.7"

@@ -232,8 +232,8 @@ def _coefficients(fit: Array, heights: Array) -> Array:
 
     Not a BLAS product: its threads cost more than they give here, and its last bits depend on their number.
     """
-    found: Array = np.einsum("kn,n->k", fit, heights)
-    return found
+    coefficients: Array = np.einsum("kn,n->k", fit, heights)
+    return coefficients
 
 
 def _sum_of(coefficients: Array, shapes: Array) -> Array:

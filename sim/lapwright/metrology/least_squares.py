@@ -289,8 +289,8 @@ class Solver:
         shift = np.linalg.inv(self._root)
         free = shift - self._basis @ (self._basis.T @ shift)
         power = (free * shift).sum(axis=0)
-        told = power > 1e-9 * (shift**2).sum(axis=0)
-        gain = np.where(told, (free.T @ y) ** 2 / np.where(told, power, 1.0), 0.0)
+        testable = power > 1e-9 * (shift**2).sum(axis=0)
+        gain = np.where(testable, (free.T @ y) ** 2 / np.where(testable, power, 1.0), 0.0)
         most = float(gain.max(initial=0.0))
         return (
             tuple(int(k) for k in np.flatnonzero(gain >= (1.0 - 1e-6) * most)) if most > 0.0 else ()
@@ -352,8 +352,8 @@ class Estimate:
             (weights.get((p, _dome(self.terms, p)), 0.0) * u) ** 2 for p, u in self.extra.items()
         )
         spread = replace(spread, normal=sqrt(spread.normal**2 + more))
-        found = float(gain @ (self.value - self.solver.model.offset))
-        return FormEstimate(found, spread.standard, spread.half)
+        value = float(gain @ (self.value - self.solver.model.offset))
+        return FormEstimate(value, spread.standard, spread.half)
 
     def form(self, plate: str, form: str) -> FormEstimate | None:
         """One form of one plate; None when the readings do not fix it.
@@ -454,9 +454,9 @@ class Estimate:
         """
         out = self.solver.covariance()
         size = np.sqrt(np.diag(out))
-        found = [self.form(*term) for term in self.terms]
-        said = np.array([np.nan if f is None else f.uncertainty for f in found])
-        return np.asarray(out / np.outer(size, size) * np.outer(said, said))
+        estimates = [self.form(*term) for term in self.terms]
+        uncertainty = np.array([np.nan if f is None else f.uncertainty for f in estimates])
+        return np.asarray(out / np.outer(size, size) * np.outer(uncertainty, uncertainty))
 
     def doubts(self) -> Doubts:
         """The forms that the readings fix, one by one, and how they hang together.
@@ -470,8 +470,8 @@ class Estimate:
         covariance = self.covariance()
         seen = ~np.isnan(np.diag(covariance))
         terms = tuple(term for term, fixed in zip(self.terms, seen, strict=True) if fixed)
-        found = [self.form(*term) for term in terms]
-        value = np.array([one.value for one in found if one is not None])
+        estimates = [self.form(*term) for term in terms]
+        value = np.array([one.value for one in estimates if one is not None])
         return Doubts(terms, value, _causes(covariance[seen][:, seen]))
 
     @property

@@ -173,15 +173,15 @@ def from_csv(data: bytes, given: Head = NOTHING) -> Surface:
 
 
 def _head(lines: list[str]) -> Head:
-    said: dict[str, str] = {}
+    texts: dict[str, str] = {}
     for line in lines:
         match = re.fullmatch(r"\s*#\s*([A-Za-z _]{1,20}?)\s*[:=]\s*(.{1,80}?)\s*", line)
         key = match[1].lower().replace("_", " ") if match else ""
         if match and key in KEYS:
-            said[key] = match[2]
+            texts[key] = match[2]
         elif match and key in (k.replace(" ", "") for k in KEYS):
             raise refuse(f"says {shown(match[1])}: write {nearest(key, KEYS)}", "unknown_key")
-    return _of_texts(said)
+    return _of_texts(texts)
 
 
 def _of_texts(said: Mapping[str, str]) -> Head:

@@ -159,14 +159,14 @@ class _Box:
 
     def lines(self) -> list[tuple[Array, Array, Array]]:
         """Each edge as (nx, ny, s): n . point = s."""
-        found = []
+        lines = []
         for nx, ny, half in (
             (self.cos, self.sin, self.half[0]),
             (-self.sin, self.cos, self.half[1]),
         ):
             middle = nx * self.x + ny * self.y
-            found += [(nx, ny, middle - half), (nx, ny, middle + half)]
-        return found
+            lines += [(nx, ny, middle - half), (nx, ny, middle + half)]
+        return lines
 
     def stretch(self, pose: Ints, y: Array) -> tuple[Array, Array]:
         up = y - self.y[pose]
@@ -206,21 +206,21 @@ def _crossings(one: _Edge, two: _Edge) -> list[Array]:
         aside = _root(one.radius**2 - along**2)
         return [one.y + (along * dy + sign * aside * dx) / apart for sign in (-1.0, 1.0)]
     if isinstance(one, _Box) and isinstance(two, _Box):
-        found = []
+        heights = []
         for ax, ay, a in one.lines():
             for bx, by, b in two.lines():
                 cross = ax * by - ay * bx
-                found.append((ax * b - bx * a) / np.where(np.abs(cross) > 1e-9, cross, np.nan))
-        return found
+                heights.append((ax * b - bx * a) / np.where(np.abs(cross) > 1e-9, cross, np.nan))
+        return heights
     circle, box = (one, two) if isinstance(one, _Circle) else (two, one)
     assert isinstance(circle, _Circle)
     assert isinstance(box, _Box)
-    found = []
+    heights = []
     for nx, ny, s in box.lines():
         off = s - nx * circle.x - ny * circle.y
         aside = _root(circle.radius**2 - off**2)
-        found += [circle.y + off * ny + sign * aside * nx for sign in (-1.0, 1.0)]
-    return found
+        heights += [circle.y + off * ny + sign * aside * nx for sign in (-1.0, 1.0)]
+    return heights
 
 
 def _root(square: Array) -> Array:

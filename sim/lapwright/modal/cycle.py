@@ -226,7 +226,7 @@ def join(names: Sequence[str], faces: Sequence[Basis], pair: tuple[str, str], pa
 
 
 def spells_of(
-    picture: ReducedModel, number: int, grit: str = "", age: float = 0.0
+    model: ReducedModel, number: int, grit: str = "", age: float = 0.0
 ) -> tuple[list[Spell], float]:
     """Spells of step `number`, and the age of the grit at its end [s].
 
@@ -239,7 +239,7 @@ def spells_of(
         When who is on top is decided by a gauge.
 
     """
-    step = picture.steps[number - 1]
+    step = model.steps[number - 1]
     if step.swap is not None and step.swap.read is not None:
         raise CannotDoError(
             f"steps.{number}.swap_every: who is on top follows the readings there, so no cycle can be told "
@@ -247,7 +247,7 @@ def spells_of(
         )
     age = age_at_start(step, grit, age)
     spells: list[Spell] = []
-    for stay in _places(picture, number, step, age):
+    for stay in _places(model, number, step, age):
         spell, age = Spell.of(number, step, stay, age)
         spells.append(spell)
         if len(spells) > MOST_SPELLS:
@@ -257,7 +257,7 @@ def spells_of(
     return spells, age
 
 
-def swaps_round(picture: ReducedModel, number: int) -> list[Spell]:
+def swaps_round(model: ReducedModel, number: int) -> list[Spell]:
     """The spells of step `number` until each plate was on top once; none when it ends before.
 
     Raises
@@ -266,46 +266,46 @@ def swaps_round(picture: ReducedModel, number: int) -> list[Spell]:
         When who is on top is decided by a gauge.
 
     """
-    spells, _ = spells_of(picture, number)
+    spells, _ = spells_of(model, number)
     runs = [list(run) for _, run in groupby(spells, lambda spell: spell.top)]
     return [spell for run in runs[:2] for spell in run] if len(runs) > 1 else []
 
 
-def _places(picture: ReducedModel, number: int, step: Step, age: float) -> Iterator[Stay]:
+def _places(model: ReducedModel, number: int, step: Step, age: float) -> Iterator[Stay]:
     """Stays between swaps, and between indexes that last long."""
-    every = picture.motion(number).index_every
-    if every and every / step.pace < SHORT_INDEX * picture.tau(number, step.top, step.bottom):
+    every = model.motion(number).index_every
+    if every and every / step.pace < SHORT_INDEX * model.tau(number, step.top, step.bottom):
         every = 0
-    for stay in stays(step, thins=partial(picture.thins, number), age=age):
+    for stay in stays(step, thins=partial(model.thins, number), age=age):
         yield from between_indexes(stay, every)
 
 
-def round_of(picture: ReducedModel, repeats: bool = False) -> list[Spell]:
+def round_of(model: ReducedModel, repeats: bool = False) -> list[Spell]:
     """Spells of all steps, one after another; `repeats`: of a later round, whose grit has an age already."""
     grit, age = "", 0.0
     spells: list[Spell] = []
     for _ in range(2 if repeats else 1):
         spells = []
-        for number, step in enumerate(picture.steps, 1):
-            some, age = spells_of(picture, number, grit, age)
+        for number, step in enumerate(model.steps, 1):
+            some, age = spells_of(model, number, grit, age)
             spells += some
             grit = step.grit.name
     return spells
 
 
-def cycle_of(picture: ReducedModel, spells: Sequence[Spell]) -> Cycle:
+def cycle_of(model: ReducedModel, spells: Sequence[Spell]) -> Cycle:
     """Put spells together: they must bring every plate back to its place, as whole rounds of steps do.
 
     Where they repeat themselves the shortest cycle is taken, which tells its rates best.
     """
-    keys = [(s.step, s.top, s.bottom, window_of(picture, s), round(s.cut, 6)) for s in spells]
+    keys = [(s.step, s.top, s.bottom, window_of(model, s), round(s.cut, 6)) for s in spells]
     spells = spells[: _period(keys)]
-    names = tuple(picture.plates)
-    faces = tuple(picture.basis(name) for name in names)
+    names = tuple(model.plates)
+    faces = tuple(model.basis(name) for name in names)
     total = sum(face.size for face in faces)
     matrix, offset = np.eye(total), np.zeros(total)
     for spell, (number, top, bottom, window, _) in zip(spells, keys, strict=False):
-        parts = picture.evolution(number, top, bottom, window).map_over(spell.cut)
+        parts = model.evolution(number, top, bottom, window).map_over(spell.cut)
         one, poured = (join(names, faces, (bottom, top), part) for part in parts)
         matrix, offset = one @ matrix, one @ offset + poured
     return Cycle(names, faces, matrix, offset, sum(spell.time for spell in spells), tuple(spells))
@@ -316,9 +316,9 @@ def _period(keys: Sequence[object]) -> int:
     return next(n for n in range(1, len(keys) + 1) if len(keys) % n == 0 and keys[n:] == keys[:-n])
 
 
-def window_of(picture: ReducedModel, spell: Spell) -> tuple[int, int | None]:
+def window_of(model: ReducedModel, spell: Spell) -> tuple[int, int | None]:
     """Strokes to average for a spell: the whole step wherever that visits the same in the same shares."""
-    motion, step = picture.motion(spell.step), picture.steps[spell.step - 1]
+    motion, step = model.motion(spell.step), model.steps[spell.step - 1]
     turns = [t for t in (step.turn, step.walk) if t.angle != 0.0]
     moving = [t for t in turns if not t.indexed]
     if not turns and step.curve.period == 1.0:
@@ -333,7 +333,7 @@ def window_of(picture: ReducedModel, spell: Spell) -> tuple[int, int | None]:
     if not turns and spell.strokes >= step.curve.period:
         return 0, None
     if motion.index_every and not moving:
-        return _same_angles(picture, spell)
+        return _same_angles(model, spell)
     return spell.first, spell.strokes
 
 
@@ -345,9 +345,9 @@ def _working(step: Step, spell: Spell) -> float:
     return float(1.0 / (shares**2).sum())
 
 
-def _same_angles(picture: ReducedModel, spell: Spell) -> tuple[int, int | None]:
+def _same_angles(model: ReducedModel, spell: Spell) -> tuple[int, int | None]:
     """The first spell of the step that visits the same angles: so equal spells share one operator."""
-    motion, step = picture.motion(spell.step), picture.steps[spell.step - 1]
+    motion, step = model.motion(spell.step), model.steps[spell.step - 1]
     every = motion.index_every
     if spell.strokes <= every - spell.first % every:  # one angle alone
         poses = motion.poses(np.array([spell.first + 0.5]))
@@ -372,7 +372,7 @@ def _same_angles(picture: ReducedModel, spell: Spell) -> tuple[int, int | None]:
 Placement = tuple[int, str, str]  # step from 1, top, bottom
 
 
-def course(picture: ReducedModel, margin: EdgeMargin) -> Iterator[dict[str, Array]]:
+def course(model: ReducedModel, margin: EdgeMargin) -> Iterator[dict[str, Array]]:
     """Yield the coefficients [m] by plate with which each step of the first round begins.
 
     A step that may stop by a gauge is taken for as long as it may go on; one that swaps by readings swaps by
@@ -384,46 +384,46 @@ def course(picture: ReducedModel, margin: EdgeMargin) -> Iterator[dict[str, Arra
         Where a step before cannot be told.
 
     """
-    return _walked(picture, margin, Watch())
+    return _walked(model, margin, Watch())
 
 
-def lifting_by_placement(picture: ReducedModel, margin: EdgeMargin) -> dict[Placement, Lifts]:
+def lifting_by_placement(model: ReducedModel, margin: EdgeMargin) -> dict[Placement, Lifts]:
     """Where something lifts in each step, with each plate on top that comes to lie there.
 
     Steps from the first on that cannot be told are left out.
     """
     watch = Watch()
     with suppress(LapwrightError):
-        deque(_walked(picture, margin, watch), maxlen=0)
-    return picture.watched(watch)
+        deque(_walked(model, margin, watch), maxlen=0)
+    return model.watched(watch)
 
 
-def _walked(picture: ReducedModel, margin: EdgeMargin, watch: Watch) -> Iterator[dict[str, Array]]:
+def _walked(model: ReducedModel, margin: EdgeMargin, watch: Watch) -> Iterator[dict[str, Array]]:
     """The course, each spell of it watched."""
-    faces = picture.start()
+    faces = model.start()
     grit, age = "", 0.0
 
     def domed(name: str) -> float:
-        return next(iter(picture.basis(name).forms(faces[name], margin).values()))
+        return next(iter(model.basis(name).forms(faces[name], margin).values()))
 
-    for number, step in enumerate(picture.steps, 1):
+    for number, step in enumerate(model.steps, 1):
         yield dict(faces)
         if step.swap is not None and step.swap.read is not None:
             # Spells between readings, of the faces as they are by then.
             age = age_at_start(step, grit, age)
             for stay in stays(step, lambda top, bottom: domed(bottom) > domed(top)):
                 spell, age = Spell.of(number, step, stay, age)
-                _lap(picture, spell, faces, watch)
+                _lap(model, spell, faces, watch)
         else:
-            spells, age = spells_of(picture, number, grit, age)
+            spells, age = spells_of(model, number, grit, age)
             for spell in spells:
-                _lap(picture, spell, faces, watch)
+                _lap(model, spell, faces, watch)
         grit = step.grit.name
 
 
-def _lap(picture: ReducedModel, spell: Spell, faces: dict[str, Array], watch: Watch) -> None:
+def _lap(model: ReducedModel, spell: Spell, faces: dict[str, Array], watch: Watch) -> None:
     """Move both faces on by a spell."""
-    solved = picture.evolution(spell.step, spell.top, spell.bottom, window_of(picture, spell))
+    solved = model.evolution(spell.step, spell.top, spell.bottom, window_of(model, spell))
     pair = spell.bottom, spell.top
     start = np.concatenate([faces[name] for name in pair])
     ended = watch.lap((spell.step, spell.top, spell.bottom), solved, start, spell.cut)

@@ -289,14 +289,14 @@ def kernel_of(matrix: Array, eigenvalues: Array | None = None) -> Kernel:
     left, sizes, right = np.linalg.svd(matrix)
     # Shapes that are all but out of reach of the other face fade into those that stay: the two counts may
     # part there, and what either calls nothing is nothing.
-    found = int((sizes < STAYS * sizes[0]).sum())
-    stays = max(zeros, found)
+    nullity = int((sizes < STAYS * sizes[0]).sum())
+    stays = max(zeros, nullity)
     v, u = right[n - stays :].T, left[:, n - stays :]
     meets = u.T @ v
     least = float(np.linalg.svd(meets, compute_uv=False).min(initial=1.0))
     if (stays and sizes[n - stays] > FADES * sizes[0]) or least < NEAR_DEFECT:
         raise DefectiveError(
-            f"this motion leaves {found} shapes alone but {zeros} do not die out: one of them grows with "
+            f"this motion leaves {nullity} shapes alone but {zeros} do not die out: one of them grows with "
             "time, so nothing can be said of what it makes: change the stroke or the turning a little"
         )
     gap = float(rates[stays] / max(rates[stays - 1], 1e-17 * fastest)) if 0 < stays < n else gap

@@ -103,14 +103,14 @@ def base_instants(
     """
     plain = Motion(replace(motion.step, turn=Turn(), walk=Turn()), motion.key)
     places, share = _places(plain, first, strokes, number)
-    found = _at(motion, first, strokes, places, share)
-    p = found.poses
+    turned = _at(motion, first, strokes, places, share)
+    p = turned.poses
     begun = motion.poses(np.floor(p.strokes)) if runs_on else p
     cx, cy = _turned_back(p.cx, p.cy, begun.alpha)
     vx, vy = _turned_back(p.vx, p.vy, begun.alpha)
     hand, push = (
         np.stack(_turned_back(m[:, 0], m[:, 1], begun.alpha), axis=1)
-        for m in (found.hand, found.push)
+        for m in (turned.hand, turned.push)
     )
     theta, alpha = p.theta - begun.theta, p.alpha - begun.alpha
     return Instants(
@@ -152,9 +152,9 @@ def _places(motion: Motion, first: int, strokes: int, number: int) -> tuple[Arra
         return _over_indexes(motion, first, strokes, number)
     number = round(number * DENSER[min(len(rates), 2)])
     if rates:
-        found = _lattice(tuple(rates), strokes, number)
-        if found is not None:
-            over, many = found
+        lattice = _lattice(tuple(rates), strokes, number)
+        if lattice is not None:
+            over, many = lattice
             places = first + over * (np.arange(many) + 0.5) / many
             return places, _shares(motion, places, first, strokes)
     if not rates and step.hand.steady:
@@ -282,15 +282,15 @@ def _lattice(rates: tuple[float, ...], strokes: int, number: int) -> tuple[int, 
     vectors = np.column_stack([back, np.rint(back[:, None] * np.array(rates)).astype(int)])
     along = vectors @ waves.T
     strength = np.exp(-length / FADES)
-    least, found = np.inf, None
+    least, best = np.inf, None
     for many in range(number, ceil(MORE * number) + 1, max(1, number // 64)):
         wrong = np.where(along % many == 0, strength, 0.0).sum(axis=1)
         # Every instant a phase of its own: speed has kinks, which few phases do not see.
         wrong += np.gcd(back, many) - 1
         k = int(np.argmin(wrong))
         if wrong[k] < least:
-            least, found = float(wrong[k]), (int(back[k]), many)
-    return found
+            least, best = float(wrong[k]), (int(back[k]), many)
+    return best
 
 
 @lru_cache(maxsize=4)

@@ -383,15 +383,15 @@ class Watch:
         for placement, states in self._states.items():
             some = np.unique(np.rint(np.linspace(0, len(states) - 1, MOST_LOOKS)).astype(int))
             looked = [*(states[k] for k in some), self._last[placement]]
-            found = look(placement, np.stack([z for _, z in looked], axis=1))
-            seen[placement] = [(when, one) for (when, _), one in zip(looked, found, strict=True)]
+            lifts = look(placement, np.stack([z for _, z in looked], axis=1))
+            seen[placement] = [(when, one) for (when, _), one in zip(looked, lifts, strict=True)]
         lifted = [(when, p) for p, ones in seen.items() for when, one in ones if one.share > 0.0]
         first, which = min(lifted, key=lambda item: item[0], default=(self._spells, None))
-        told = {}
+        kept = {}
         for placement, ones in seen.items():
             before = [one for when, one in ones if when <= first or placement == which]
-            told[placement] = tuple(before or [one for _, one in ones])
-        return told
+            kept[placement] = tuple(before or [one for _, one in ones])
+        return kept
 
 
 def share_of(lifts: Lifts) -> float:

@@ -237,10 +237,10 @@ class ReducedModel:
         Lifts
 
         """
-        found = start if start is not None else self.start()
+        faces = start if start is not None else self.start()
         step, watch = self.steps[number - 1], Watch()
         placement = number, step.top, step.bottom
-        stacked = np.concatenate([found[step.bottom], found[step.top]])
+        stacked = np.concatenate([faces[step.bottom], faces[step.top]])
         watch.lap(placement, self.evolution(number), stacked, step.total_strokes / step.pace)
         return self.watched(watch)[placement]
 
@@ -492,8 +492,8 @@ class Glances:
             slowly = lingering(list(solved.values()), spells, step.direction) if rubbed else {}
         except (LapwrightError, np.linalg.LinAlgError):
             return None
-        found = {top: self._with(step, number, top, *solved[top], whole) for top in on_top}
-        made, mark = (_together([(on_top[top], found[top][k]) for top in found]) for k in (0, 1))
+        by_top = {top: self._with(step, number, top, *solved[top], whole) for top in on_top}
+        made, mark = (_together([(on_top[top], by_top[top][k]) for top in by_top]) for k in (0, 1))
         below, above = (self.plates[name].outline for name in (step.bottom, step.top))
         alone = len(on_top) == 1 and below != above
         left = self._left(step, *solved[step.top], whole) if alone else {}
@@ -617,5 +617,5 @@ def _together(parts: Sequence[tuple[float, Mapping[str, Forms]]]) -> dict[str, F
     """Mean of forms by their shares."""
     names = parts[0][1]
     return {
-        n: {k: sum(share * found[n][k] for share, found in parts) for k in names[n]} for n in names
+        n: {k: sum(share * forms[n][k] for share, forms in parts) for k in names[n]} for n in names
     }

@@ -175,21 +175,21 @@ def survivors_in(null: Array, faces: tuple[Basis, ...]) -> Array:
     u, sizes, _ = np.linalg.svd(level, full_matrices=False)
     space = u[:, sizes > 0.5]  # planes lie in the null space, so sizes are 0 or 1
     degrees = np.concatenate([face.degrees for face in faces])
-    found: list[Array] = []
+    vectors: list[Array] = []
     simple, space = _split(space, degrees > QUADRATIC)
     rows = _form_rows(faces)
     for row in rows:
         along = simple.T @ row
         if np.linalg.norm(along) > 1e-6 * np.linalg.norm(row):
             vector = simple @ (along / np.linalg.norm(along))
-            found.append(vector)
+            vectors.append(vector)
             simple = _without(simple, vector)
-    found += list(simple.T)
+    vectors += list(simple.T)
     for degree in range(QUADRATIC + 1, int(degrees.max(initial=0)) + 1):
         lower, space = _split(space, degrees > degree)
-        found += list(lower.T)
-    found += list(space.T)
-    return np.stack(found, axis=1) if found else np.zeros((null.shape[0], 0))
+        vectors += list(lower.T)
+    vectors += list(space.T)
+    return np.stack(vectors, axis=1) if vectors else np.zeros((null.shape[0], 0))
 
 
 def _form_rows(faces: tuple[Basis, ...]) -> Array:
@@ -268,7 +268,7 @@ def named_errors(
         counts as staying: the other face keeps it on land hardly rubbed.
 
     """
-    found = []
+    modes = []
     quick = quicker(flow, evolution)
     for name, face, start in _starts(flow, direction, quick):
         lasting = evolution.kernel.projection @ start
@@ -277,8 +277,8 @@ def named_errors(
         rest = start - lasting
         size = float(np.linalg.norm(rest))
         half = _half_life(evolution, rest, size) if size > NOTHING else None
-        found.append(FormMode(name, start, float(np.linalg.norm(lasting)), half, face))
-    return tuple(found)
+        modes.append(FormMode(name, start, float(np.linalg.norm(lasting)), half, face))
+    return tuple(modes)
 
 
 def quicker(flow: LinearSystem, evolution: Propagator) -> int | None:
@@ -445,10 +445,10 @@ def lingering(
     removal = _removal(solved, times)
     alike = flow.bottom.plate.outline == flow.top.plate.outline
     fitting = FITTING if alike else FITTING[:-1]
-    found = ((name, *half_lives.get(name, (0.0, None))) for name in fitting)
+    halves = ((name, *half_lives.get(name, (0.0, None))) for name in fitting)
     return {
         name: half * removal
-        for name, stays, half in found
+        for name, stays, half in halves
         if half is not None and stays < STAYING and half > longest
     }
 

@@ -142,7 +142,7 @@ class StepAnalysis:
 
 
 def reason_of(
-    picture: ReducedModel,
+    model: ReducedModel,
     number: int,
     start: Mapping[str, Array] | None = None,
     lifts: Mapping[tuple[int, str, str], Lifts] = MappingProxyType({}),
@@ -153,7 +153,7 @@ def reason_of(
 
     Parameters
     ----------
-    picture : ReducedModel
+    model : ReducedModel
         Of the study.
     number : int
         Of the step, from 1.
@@ -174,19 +174,19 @@ def reason_of(
         Where the plates do not lie on each other.
 
     """
-    step = picture.steps[number - 1]
-    start = start if start is not None else picture.start()
+    step = model.steps[number - 1]
+    start = start if start is not None else model.start()
     return StepAnalysis(
         step,
-        picture.operator(number),
-        picture.flow(number),
-        picture.evolution(number),
-        picture.spectrum(number),
-        picture.kappas(number, step.top, step.bottom),
-        picture.load(number, step.top),
+        model.operator(number),
+        model.flow(number),
+        model.evolution(number),
+        model.spectrum(number),
+        model.kappas(number, step.top, step.bottom),
+        model.load(number, step.top),
         np.concatenate([start[step.bottom], start[step.top]]),
-        lifts.get((number, step.top, step.bottom)) or picture.lifts(number, start),
-        picture.long_run(number),
+        lifts.get((number, step.top, step.bottom)) or model.lifts(number, start),
+        model.long_run(number),
         lifts.get((number, step.bottom, step.top)),
     )
 
@@ -201,15 +201,15 @@ def _law(reason: StepAnalysis) -> Law:
     along, across = (c[:, k] ** 2 + 2.0 * c[:, k] * arm[:, k] for k in (0, 1))
     crossed = 2.0 * c[:, 0] * c[:, 1] + 2.0 * (c[:, 0] * arm[:, 1] + c[:, 1] * arm[:, 0])
     exact = np.array([rubbed @ (along + across), rubbed @ (along - across), rubbed @ crossed])
-    found = np.zeros(3)
+    measured = np.zeros(3)
     for face, drive, kappa, over in (
         (reason.flow.bottom, reason.flow.drive[:half], reason.kappas[0], False),
         (reason.flow.top, reason.flow.drive[half:], reason.kappas[1], True),
     ):
         moments = np.array([face.fit(partial(_second, which, over)) @ drive for which in range(3)])
-        found -= (-1.0 if over else 1.0) * moments * face.plate.land_area / (kappa * reason.load)
-    told = 3 if np.abs(p.theta).max() < 1e-12 else 1
-    return Law(exact[:told], found[:told])
+        measured -= (-1.0 if over else 1.0) * moments * face.plate.land_area / (kappa * reason.load)
+    rows = 3 if np.abs(p.theta).max() < 1e-12 else 1
+    return Law(exact[:rows], measured[:rows])
 
 
 def _second(which: int, over: bool, u: Array, v: Array) -> Array:
@@ -242,8 +242,8 @@ class LinearisationError:
         return max(
             (
                 abs(self.foretold[name][key] - value)
-                for name, found in self.lapped.items()
-                for key, value in found.items()
+                for name, forms in self.lapped.items()
+                for key, value in forms.items()
             ),
             default=0.0,
         )
@@ -251,8 +251,8 @@ class LinearisationError:
     def as_forms(self) -> dict[str, dict[str, float]]:
         """Lapped less foretold, by plate and form [m]."""
         return {
-            name: {key: value - self.foretold[name][key] for key, value in found.items()}
-            for name, found in self.lapped.items()
+            name: {key: value - self.foretold[name][key] for key, value in forms.items()}
+            for name, forms in self.lapped.items()
         }
 
 
@@ -280,8 +280,8 @@ def deviation(
         return LinearisationError(time, foretold, {}, trouble.text)
     lapped = {}
     for name, plate in pair.items():
-        found = forms(plate, end.heights[name], margin)
-        lapped[name] = {key: float(getattr(found, key)) for key in form_names(plate)}
+        form = forms(plate, end.heights[name], margin)
+        lapped[name] = {key: float(getattr(form, key)) for key in form_names(plate)}
     return LinearisationError(time, foretold, lapped)
 
 

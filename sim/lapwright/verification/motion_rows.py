@@ -428,11 +428,11 @@ def three_plates() -> Iterator[Row]:
     """Compare a cycle AB, BC, CA of passes that go on until the pair mates."""
     names = ("A", "B", "C")
     steps = [start_step(curve=ROUND, bottom=names[b], top=names[t]) for b, t in exact.CYCLE]
-    picture = ReducedModel({name: disc(name, 128) for name in names}, steps, 2)
-    faces = [picture.basis(name) for name in names]
+    model = ReducedModel({name: disc(name, 128) for name in names}, steps, 2)
+    faces = [model.basis(name) for name in names]
     whole = np.eye(sum(face.size for face in faces))
     for number, step in enumerate(steps, 1):
-        mates = picture.evolution(number).kernel.projection
+        mates = model.evolution(number).kernel.projection
         whole = join(names, faces, (step.bottom, step.top), mates) @ whole
     sphere, twist = (_map_of(faces[0].form_rows(NO_MARGIN)[row], whole) for row in (0, 2))
     name = "Three plates in turn, each pass mating"
@@ -457,9 +457,9 @@ def indexed_square() -> Iterator[Row]:
     outline = Rectangle(0.15, 0.15)
     plates = {name: body(name, outline, 3000.0 * outline.area, 64) for name in "AB"}
     step = start_step(curve=FigureEight(0.06, 0.04), turn=Turn(pi / 2.0, 12))
-    picture = ReducedModel(plates, [step])
-    face = picture.basis("A")
-    left = face.forms(picture.evolution(1).residue[face.size :], NO_MARGIN)
+    model = ReducedModel(plates, [step])
+    face = model.basis("A")
+    left = face.forms(model.evolution(1).residue[face.size :], NO_MARGIN)
     for form in ("saddle", "twist"):
         yield absolute(
             f"A square set over by quarter turns: {form} that the layer leaves on it [m]",

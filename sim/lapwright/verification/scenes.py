@@ -74,9 +74,9 @@ def last(plates: Sequence[Plate], *steps: Step, **more: Any) -> State:
     return deque(lap({plate.name: plate for plate in plates}, steps, **more), maxlen=1)[0]
 
 
-def form_of(plate: Plate, moment: State) -> Form:
+def form_of(plate: Plate, state: State) -> Form:
     """Sphere, saddle and twist of a plate at a moment, nothing left out at the edge."""
-    return forms(plate, moment.heights[plate.name], NO_MARGIN)
+    return forms(plate, state.heights[plate.name], NO_MARGIN)
 
 
 def even_stroke(step: Step, load: float, number: int = 64) -> Sample:
