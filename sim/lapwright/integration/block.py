@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from lapwright.contact.average import Pair, Sample
 from lapwright.integration.state import Progress, State, frozen
 from lapwright.kinematics.motion import Motion
-from lapwright.kinematics.schedule import cut_time
+from lapwright.kinematics.schedule import cut_of, cut_time, rubbing_until
 from lapwright.metrology.form import forms_of_sums
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Step
@@ -195,6 +195,8 @@ FEW_TURNS = 24.0  # of the top in a step: then blocks are ...
 PARTS_OF_TURN = 8.0, 32.0  # ... such parts of a turn, so that its strokes are lapped in order
 MISSED = 0.03  # of what a turn takes off, where its strokes are not lapped in order
 BLOCKS_IN_ORDER = 96.0  # about so many in the step, within those limits
+PART_OF_LEFT = 1.0 / 16.0  # of a step, that a block of unlike strokes lasts at most ...
+PART_OF_TAU = 0.1  # ... but for such a part of the time in which a mismatch dies
 TIRED = 4.0  # times its fade: what a dab takes off after that does not matter to the order
 
 
@@ -236,3 +238,18 @@ def in_order(motion: Motion, step: Step, age: float) -> int:
         return step.total_strokes
     parts = min(max(BLOCKS_IN_ORDER / most, PARTS_OF_TURN[0]), PARTS_OF_TURN[1])
     return max(1, int(step.total_strokes / (parts * turns)))
+
+
+def in_memory(motion: Motion, step: Step, first: int, age: float, tau: float) -> float:
+    """Most strokes in a block from stroke `first` on, so that the faces remember the order of the last ones.
+
+    A hand that wanders, a set-over angle and a traverse make the strokes of a block unlike, and at the end of
+    a step the faces remember its last strokes best: blocks that take the mean of a few tens of
+    them missed up to 1 % of the metal (docs/numerics.md).  Shapes forget at many rates, the fastest within
+    `tau` [s] at a fresh dab's cut, so blocks are the shorter the nearer the end.  `age` [s]: of the dab.
+    """
+    if motion.step.hand.steady and not motion.index_every and "traverse" not in motion.clocks:
+        return inf
+    left, _ = cut_of(step, age, first, step.total_strokes - first)
+    length = max(PART_OF_LEFT * left, PART_OF_TAU * tau)
+    return max(1.0, rubbing_until(step.grit.fade, age, length) * step.pace)

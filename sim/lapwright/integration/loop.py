@@ -25,12 +25,20 @@ from lapwright.contact.placement import mating
 from lapwright.contact.sampling import FEWEST_A_STROKE, PLASTIC, block_sample
 from lapwright.contact.stability import check_stands
 from lapwright.errors import LapwrightError
-from lapwright.integration.block import Block, in_order, mean_over_land, out_of_order, settling_time
+from lapwright.integration.block import (
+    Block,
+    in_memory,
+    in_order,
+    mean_over_land,
+    out_of_order,
+    settling_time,
+)
 from lapwright.integration.state import Progress, Settings, State
 from lapwright.kinematics.motion import Motion
 from lapwright.kinematics.schedule import (
     GOLDEN,
     age_at_start,
+    cut_of,
     kappa,
     kappa_from_observation,
     rubbing_until,
@@ -271,7 +279,8 @@ class _Work:
             stops.append(_next(clock.strokes, motion.index_every))
         if step.until is not None:
             stops.append(clock.strokes + self.settings.look_every)
-        return min(min(stops) - clock.strokes, max(few, motion.index_every))
+        own = min(in_memory(motion, step, clock.strokes, clock.grit_age, tau), step.total_strokes)
+        return min(min(stops) - clock.strokes, max(few, motion.index_every), int(own))
 
     def _strokes_on_top(self, step: Step, state: State) -> int:
         """Strokes that the top stays there in all; by metal, as the last block of its stay took it off."""
@@ -437,8 +446,12 @@ class _Work:
         before = 0.5 * (
             state.removed[state.top] + state.removed[state.bottom] - state.clock.off_before
         )
-        left = 0 if step.until is not None else step.total_strokes - state.clock.strokes - number
-        whole = before + off * (1.0 + left / number)
+        clock, left = state.clock, 0.0
+        if step.until is None:
+            cut, age = cut_of(step, clock.grit_age, clock.strokes, number)
+            after = clock.strokes + number
+            left = cut_of(step, age, after, step.total_strokes - after)[0] / cut
+        whole = before + off * (1.0 + left)
         # One difference tells little of a block; where blocks are few none makes up for another's luck.
         allowed = self.settings.accuracy * sqrt(
             whole * off * min(1.0, whole / (ENOUGH_BLOCKS * off))
