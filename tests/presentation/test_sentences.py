@@ -14,7 +14,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from lapwright.presentation.outcome import as_json, in_words
+from lapwright.presentation.advice import in_words
 from lapwright.results.record import Run
 from tests.presentation.conftest import DISC, record, run_of, step_text, study_text
 
@@ -136,7 +136,7 @@ class Claims:
 
     def __init__(self, run: Run) -> None:
         self.run = run
-        self.json = as_json(run)
+        self.json = run.told()
         self.plates = self.json["plates"]
         self.study = run.study
         self.grit = {s.grit.size for s in self.study.steps}.pop()

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lapwright.presentation.outcome import as_json, in_words
+from lapwright.presentation.advice import in_words
 from lapwright.presentation.page import render
 from lapwright.presentation.run_view import good_to, run_view
 from lapwright.results.record import SHAPES, Run
@@ -84,7 +84,7 @@ def test_screen_and_page_say_it_where_the_figures_are(make_run: Maker) -> None:
 
 
 def test_json_has_the_error_of_each_form_that_a_plate_has(make_run: Maker) -> None:
-    answer = as_json(erring(make_run("rail"), bow=2 * NM, wind=3 * NM))
+    answer = erring(make_run("rail"), bow=2 * NM, wind=3 * NM).told()
     for plate in [*answer["plates"].values(), *answer["history"][-1]["plates"].values()]:
         assert [plate["error"][form] for form in ("bow", "crown", "wind")] == [2 * NM, 0.0, 3 * NM]
         assert all(np.isnan(plate["error"][form]) for form in ("sphere", "saddle", "twist")), (

@@ -11,10 +11,10 @@ import pytest
 from findings_studies import study_text
 
 from lapwright.errors import LapwrightError
+from lapwright.presentation.advice import asides, in_words
 from lapwright.presentation.card import card_html
 from lapwright.presentation.finding_words import RECKONED
 from lapwright.presentation.gauge_text import RECKONED as OF_READINGS
-from lapwright.presentation.outcome import asides, in_words
 from lapwright.presentation.render import filled
 from lapwright.presentation.run_view import run_view
 from lapwright.results.answers import Preview

@@ -230,12 +230,10 @@ def _page(run: Run, folder: Path) -> None:
 def _answer(
     run: Run, trouble: LapwrightError | None, folder: Path, args: argparse.Namespace, say: Speaker
 ) -> None:
-    from lapwright.presentation.outcome import as_json, in_words
-
-    for line in in_words(run):
+    for line in run.lines():
         say(line)
     if args.json:
-        answer = as_json(run)
+        answer = dict(run.told())
         if args.fine:
             answer.setdefault("fine", None)
         if trouble is not None:

@@ -1,4 +1,4 @@
-"""What to do next, and whether a run reached what its study asks for.
+"""What came out of a run in a few lines of words, and what to do next.
 
 `advise` is a function of the run alone.  Beside its sentence it gives the same as steps of the engine,
 and names the errors that get smaller by them, so that the advice can be tried.
@@ -23,8 +23,9 @@ from lapwright.integration.state import WENT_THROUGH
 from lapwright.limits import limit_of
 from lapwright.metrology.form import SPOKEN
 from lapwright.presentation import words
-from lapwright.presentation.beforehand import limit
-from lapwright.presentation.run_view import Face, RunView
+from lapwright.presentation.beforehand import came_from, limit
+from lapwright.presentation.finding_words import care
+from lapwright.presentation.run_view import Face, RunView, good_to, run_view
 from lapwright.presentation.standing import (
     TRIED,
     Pair,
@@ -40,12 +41,14 @@ from lapwright.presentation.standing import (
     turns_enough,
     until,
 )
-from lapwright.presentation.tables import stroke_words, turn_words
+from lapwright.presentation.tables import again_words, stroke_words, turn_words
+from lapwright.presentation.words import say
+from lapwright.results.record import Run
 from lapwright.specification.curves import FigureEight, Line, arc_moments
 from lapwright.specification.plate import Plate
 from lapwright.specification.rates import FEPA_F
 from lapwright.specification.step import Grit, Layer, Step, Turn, Wear
-from lapwright.units import METRIC, joined, sentence
+from lapwright.units import METRIC, Units, joined, sentence
 
 AIMS = ("difference", *SPOKEN, "flatness", "lift")
 TURN = Turn(radians(8.0))
@@ -402,3 +405,67 @@ def _moved(pair: Pair, place: float) -> Step | None:
     except LapwrightError:
         return None
     return None if ahead.lifts or ahead.tipping_margin < 0.0 else moved
+
+
+# --- what came out -------------------------------------------------------------------------------
+
+
+def in_words(run: Run) -> list[str]:
+    """The same for a person: what came out, how much metal went, how sure it is."""
+    view = run_view(run)
+    units = view.units
+    lines = [view.title, ""]
+    if view.study.start is not None:
+        lines.append(came_from(view.study.start))
+    lines += [line for line in (came_out(view), good_to(view)) if line]
+    off = ", ".join(f"{face.name} {units.both(face.lost)}" for face in view.faces)
+    lines.append(say("came.metal", each=off))
+    lines.append(say("came.rubbing", time=Units.rubbing(float(run.time[-1]), view.spread)))
+    lines += [*_stopped(view), *again_words(view)]
+    advice = advise(view)
+    if advice is not None:
+        lines.append(say("came.next", advice=advice.text))
+    lines += [say("came.care", finding=line) for line in care(run, view.study)]
+    margins = {name: units.length(record.margin) for name, record in run.plates.items()}
+    if all(record.margin == 0.0 for record in run.plates.values()):
+        return [*lines, say("came.to_the_edge")]
+    each = [say("came.margin_of", margin=size, plate=name) for name, size in margins.items()]
+    same = set(margins.values())
+    return [*lines, say("came.margin", margins=same.pop() if len(same) == 1 else joined(each))]
+
+
+def came_out(view: RunView) -> str:
+    """What came out, in a sentence or three."""
+    return words.came_out(
+        view.run.outcome,
+        view.pair,
+        view.bearing_share,
+        {face.name: face.after for face in view.faces},
+        view.finishes,
+        view.units,
+        view.nothing_done,
+        view.bores,
+    )
+
+
+def _stopped(view: RunView) -> list[str]:
+    """At which stroke each watched step was stopped by its gauge, or that it was not."""
+    if view.run.outcome not in WENT_THROUGH or view.study.rounds > 1:
+        return []
+    lines = []
+    for number, step in enumerate(view.steps, 1):
+        if step.until is not None:
+            strokes = round(view.rubbed(number) * step.pace)
+            how = "stopped" if strokes < step.total_strokes else "ran_on"
+            lines.append(say(f"came.gauge.{how}", step=number, strokes=strokes))
+    return lines
+
+
+def asides(view: RunView) -> dict[str, list[str]]:
+    """Where the faces came from, what to do next, and what to take care of."""
+    advice, start = advise(view), view.study.start
+    return {
+        "start": [] if start is None else [came_from(start)],
+        "next": [] if advice is None else [advice.text],
+        "care": care(view.run, view.study),
+    }

@@ -87,6 +87,23 @@ class PlateRecord:
         z.setflags(write=False)
         return Face(self.x, self.y, z, self.land)
 
+    def numbers(self, i: int) -> dict[str, Any]:
+        """Forms at an entry of the history, how far each may be off, and the depth removed.
+
+        Parameters
+        ----------
+        i : int
+            Its place in the history.
+
+        Returns
+        -------
+        dict
+            By name [m].
+
+        """
+        forms = {key: float(self.forms[key][i]) for key in FORM_KEYS}
+        return {**forms, "removed": float(self.removed[i]), "error": self.errors(i)}
+
     def errors(self, i: int) -> dict[str, float]:
         """How far each form may be off at entry `i` of the history [m]; nan where that is not known.
 
@@ -310,9 +327,50 @@ class Run(Answer, metaclass=Constructed):
             Numbers and text by key.
 
         """
-        from lapwright.presentation.outcome import as_json
+        from lapwright.results.finding import as_json
+        from lapwright.results.findings import noticed
 
-        return as_json(self)
+        answer = {
+            "study": self.study_stem,
+            "outcome": self.outcome,
+            "plates": {
+                name: {
+                    **record.numbers(-1),
+                    "edge_margin": record.margin,
+                    "margin0": {key: record.forms_margin0[key][-1] for key in FORM_KEYS},
+                }
+                for name, record in self.plates.items()
+            },
+            "findings": [as_json(one) for one in noticed(self, self.study)],
+            "history": [self._entry(i) for i in range(len(self.time))],
+        }
+        if (begun := self.study.start) is not None:
+            keys = ("run", "plates", "time", "digest")
+            answer["start"] = {key: getattr(begun, key) for key in keys}
+        return answer if self.fine is None else {**answer, "fine": self._finer(self.fine)}
+
+    def _entry(self, i: int) -> dict[str, Any]:
+        return {
+            "step": int(self.step[i]),
+            "round": int(self.round[i]),
+            "time": float(self.time[i]),
+            "event": self.event[i],
+            "removed": sum(float(p.removed[i]) for p in self.plates.values()) / len(self.plates),
+            "top": self.top[i],
+            "bottom": self.bottom[i],
+            "plates": {name: record.numbers(i) for name, record in self.plates.items()},
+        }
+
+    def _finer(self, fine: Fine) -> dict[str, Any]:
+        """What a second, finer lapping came to; of one that tipped no forms are known."""
+        plates = {}
+        for name, forms in fine.forms.items():
+            usual = self.plates[name].numbers(-1)
+            finer = {**{key: forms[key] for key in FORM_KEYS}, "removed": fine.removed[name]}
+            plates[name] = {
+                key: {"value": value, "moved": value - usual[key]} for key, value in finer.items()
+            }
+        return {"outcome": fine.outcome, "time": fine.time, "plates": plates}
 
     def lines(self) -> Iterable[str]:
         """What `lapwright run` says of it.
@@ -323,7 +381,7 @@ class Run(Answer, metaclass=Constructed):
             Line by line.
 
         """
-        from lapwright.presentation.outcome import in_words
+        from lapwright.presentation.advice import in_words
 
         return in_words(self)
 
