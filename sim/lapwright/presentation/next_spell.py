@@ -20,33 +20,15 @@ from lapwright.optimisation.spell import new_day
 from lapwright.presentation.gauge_text import side_words
 from lapwright.presentation.tables import stroke_words, turn_words
 from lapwright.presentation.tuning_notes import label
+from lapwright.presentation.words import say
 from lapwright.results.answer import Answer, wrapped
 from lapwright.specification.step import Step
-from lapwright.units import Unit, Units, joined
+from lapwright.units import Unit, Units, joined, sentence
 
 URAD = Unit(1e-6, "urad")
 OPEN = 0.3e-6  # [m] half a band: a form that is less sure than this has not been read
 SELDOM = 3999  # spells: what comes more seldom still is not told apart
 MOST_SAID = 4  # readings that are told one by one
-MISHAPS = {
-    "top not turned": "if the top was not turned",
-    "plates changed": "if the plates lay the other way round",
-    "stroke a third longer": "if the stroke was a third longer",
-    "grit far slower": "if the grit cut far slower that day",
-    "grit far faster": "if the grit cut far faster that day",
-    "zero moved": "if the zero of {of} had moved",
-    "sign turned": "if {of} was read with the wrong sign",
-}
-DOMES = {
-    "sphere": ("domed", "hollow"),
-    "bow": ("bow", "hollow along"),
-    "crown": ("crown", "hollow across"),
-}
-SIDES = {
-    "saddle": ("3 and 9", "12 and 6"),
-    "twist": ("1:30 and 7:30", "10:30 and 4:30"),
-    "wind": ("1:30 and 7:30", "10:30 and 4:30"),
-}
 
 
 class NextAnswer(Answer):
@@ -118,75 +100,57 @@ class NextAnswer(Answer):
 
     def told(self) -> Mapping[str, Any]:
         """Everything for scripts."""
+        advice, layout = self.advice, self.book.bench.layout
         last = self.book.chapters[-1] if self.book.chapters else None
         foretold = None
         if last is not None and last.foretold is not None:
-            foretold = {
-                "value": last.foretold.value,
-                "low": last.foretold.low,
-                "middle": last.foretold.middle,
-                "high": last.foretold.high,
-                "tail": last.foretold.tail,
+            keys = ("value", "low", "middle", "high", "tail")
+            foretold = {key: getattr(last.foretold, key) for key in keys} | {
                 "better": {" ".join(k).strip(): v for k, v in last.better.items()},
                 "likely": {" ".join(k).strip(): v for k, v in last.likely.items()},
             }
-        step = self.advice.step
         return {
-            "now": {n: {f: vars(band) for f, band in of.items()} for n, of in self.forms.items()},
+            "now": _numbers(self.forms),
             "foretold": foretold,
             "learnt": {
-                "wear": {
-                    " on ".join(key): vars(self._wear(*key)) for key in self.book.bench.layout.wears
-                },
-                "layer": {
-                    grit: vars(self.now.layer(grit)) for grit in self.book.bench.layout.layers
-                },
+                "wear": {" on ".join(key): vars(self._wear(*key)) for key in layout.wears},
+                "layer": {grit: vars(self.now.layer(grit)) for grit in layout.layers},
             },
-            "next": None
-            if step is None
-            else {
-                "top": step.top,
-                "bottom": step.bottom,
-                "grit": step.grit.name,
-                "strokes": step.total_strokes,
-                "time": step.total_strokes / step.pace,
-                "stroke": stroke_words(step),
-                "turn": turn_words(step.turn),
-                "fresh_grit_every": step.fresh_every,
-                "expect": [
-                    {"gauge": r.gauge, "plate": r.plate, "angle": r.angle, **vars(b)}
-                    for r, b in self.foretold
-                ],
-                "forms": {
-                    n: {f: vars(band) for f, band in of.items()} for n, of in self.expected.items()
-                },
-            },
+            "next": None if advice.step is None else self._step_told(advice.step),
             "read": [
                 {
-                    "gauge": one.reading.gauge,
-                    "plate": one.reading.plate,
-                    "angle": one.reading.angle,
+                    **_which(one.reading),
                     "at": one.reading.at,
                     "of": one.form[0],
                     "form": one.form[1],
                     "within": {"now": one.now, "then": one.then},
                 }
-                for one in self.advice.read
+                for one in advice.read
             ],
             "usual_gauges": self.book.usual_gauges,
-            "excess": self.advice.excess,
+            "excess": advice.excess,
             "harm": [
                 {"of": one.asked.plate, "form": one.asked.form, "share": one.share, "by": one.by}
-                for one in self.advice.harm
+                for one in advice.harm
             ],
-            "why": self.advice.why,
-            "chance": self.advice.chance,
-            "reached_now": self.advice.reached_now,
-            "to_go": {
-                "time": self.advice.cost,
-                "spells": self.advice.spells,
-                "metal": self.advice.metal,
-            },
+            "why": advice.why,
+            "chance": advice.chance,
+            "reached_now": advice.reached_now,
+            "to_go": {"time": advice.cost, "spells": advice.spells, "metal": advice.metal},
+        }
+
+    def _step_told(self, step: Step) -> dict[str, Any]:
+        return {
+            "top": step.top,
+            "bottom": step.bottom,
+            "grit": step.grit.name,
+            "strokes": step.total_strokes,
+            "time": step.total_strokes / step.pace,
+            "stroke": stroke_words(step),
+            "turn": turn_words(step.turn),
+            "fresh_grit_every": step.fresh_every,
+            "expect": [{**_which(reading), **vars(band)} for reading, band in self.foretold],
+            "forms": _numbers(self.expected),
         }
 
     def _wear(self, grit: str, metal: str) -> Band:
@@ -213,8 +177,7 @@ class NextAnswer(Answer):
             yield from wrapped(f"{head + ('' if head.endswith('?') else '.')} {text}", "", "  ")
         if self.book.usual_gauges:
             names = joined(list(self.book.study.gauges))
-            told = f"(No gauge in the study: usual ones are taken: {names}.)"
-            yield from wrapped(told, "", "  ")
+            yield from wrapped(say("book.usual", names=names), "", "  ")
 
     def band_words(self, band: Band) -> str:
         """A size with its band, the right way round: "1.4 um (1.1 to 1.7)"."""
@@ -229,16 +192,12 @@ class NextAnswer(Answer):
 
     def form_words(self, key: str, band: Band) -> str:
         """One form: named by its side where that is told, else how large it may be."""
-        most = max(abs(band.low), abs(band.high))
-        if band.high - band.low > 2.0 * OPEN and band.low < 0.0 < band.high:
-            return f"{'dome or dish' if key == 'sphere' else key} not known, up to {self.units.size(most)}"
         if band.low < 0.0 < band.high:
-            return f"{'dome or dish' if key == 'sphere' else key} under {self.units.size(most)}"
-        side = 0 if band.middle > 0.0 else 1
+            unread = band.high - band.low > 2.0 * OPEN
+            form, most = "dome or dish" if key == "sphere" else key, max(-band.low, band.high)
+            return say("book.unsure", self.units, form=form, unread=unread, most=most)
         size = Band(abs(band.middle), *sorted((abs(band.low), abs(band.high))))
-        if key in ("sphere", "bow", "crown"):
-            return f"{DOMES[key][side]} {self.band_words(size)}"
-        return f"high at {SIDES[key][side]} by {self.band_words(size)}"
+        return say(f"book.form.{key}", up=band.middle > 0.0, size=self.band_words(size))
 
     def _as_foretold(self) -> str:
         last = self.book.chapters[-1] if self.book.chapters else None
@@ -247,15 +206,14 @@ class NextAnswer(Answer):
         told = last.foretold
         if told.alarm:
             once = round(1.0 / max(told.tail, 1e-9))
-            seldom = f"{Units.number(once)} such spells{' or more' if once > SELDOM else ''}"
-            text = f"No: such readings come once in {seldom}."
+            text = say("book.no", once=once, more=once > SELDOM)
             if not last.better:
                 return text
             kind, of = max(
                 (k for k in last.better if k[0] != "nothing"), key=lambda k: last.better[k]
             )
-            much = Units.number(min(last.better[kind, of], 1e6))
-            return f"{text} They fit {much} times better {MISHAPS[kind].format(of=of)}. Look at that first."
+            times, mishap = min(last.better[kind, of], 1e6), say(f"book.mishap.{kind}", of=of)
+            return say("book.fits", no=text, times=times, mishap=mishap)
         shown = []
         single = [(k, one) for k, one in enumerate(last.entry.readings) if not one.table]
         for k, reading in single[:MOST_SAID]:
@@ -303,92 +261,104 @@ class NextAnswer(Answer):
             if grit in done:
                 band = self._wear(grit, metal)
                 low, middle, high = map(Units.number, (band.low, band.middle, band.high))
-                parts.append(f"{grit} cuts {metal} {middle} times what was taken ({low} to {high})")
-        parts += [f"its layer gives {self.band_words(self.now.layer(grit))}" for grit in done]
-        text = ". ".join(part[0].upper() + part[1:] for part in parts)
+                names = {"grit": grit, "metal": metal}
+                parts.append(say("book.cuts", **names, middle=middle, low=low, high=high))
+        parts += [say("book.gives", band=self.band_words(self.now.layer(grit))) for grit in done]
+        text = ". ".join(map(sentence, parts))
         return f"{text}." if text else ""
 
     def _next(self) -> str:
         step = self.advice.step
         if self.advice.read:
             asked = "; ".join(self._first(one) for one in self.advice.read)
-            return f"Read first: {asked}. Nothing else that could be read tells more."
+            return say("book.read_first", readings=asked)
         if step is None:
-            return "Nothing more: leave them as they are." if self.advice.why != "reached" else ""
-        time = Units.spell(step.total_strokes / step.pace)
-        turn = "do not turn the top" if not step.turn.angle else turn_words(step.turn)
-        text = (
-            f"{step.top} on top, {step.grit.name}, {stroke_words(step, self.units)}, {turn}, "
-            f"{step.total_strokes} strokes ({time}), {fresh_words(step)}."
-        )
-        expected = [
+            return say("book.nothing_more") if self.advice.why != "reached" else ""
+        readings = [
             f"{read_where(r)} {self.reading_words(r, b)}" for r, b in self.foretold[:MOST_SAID]
         ]
-        expected += self.again
-        return text + (f" Then read {'; '.join(expected)}." if expected else "")
+        return say(
+            "book.step",
+            top=step.top,
+            grit=step.grit.name,
+            stroke=stroke_words(step, self.units),
+            turn=turn_words(step.turn) if step.turn.angle else "",
+            strokes=step.total_strokes,
+            time=step.total_strokes / step.pace,
+            fresh=fresh_words(step),
+            readings="; ".join([*readings, *self.again]),
+        )
 
     def _first(self, one: ToRead) -> str:
         """A reading to take first: "A's dome (sph on A; known within 1.1 um now, then 0.3 um)"."""
         plate, form = one.form
-        small = self.units.small
-        now, then = (Units.number(size / small.size, 2) for size in (one.now, one.then))
-        name = "dome" if form == "sphere" else form
-        within = f"known within {now} {small.name} now, {then} then"
-        return f"{plate}'s {name} ({read_where(one.reading)}; {within})"
+        size, unit = self.units.small
+        now, then = (Units.number(within / size) for within in (one.now, one.then))
+        form = "dome" if form == "sphere" else form
+        where = read_where(one.reading)
+        return say("book.first", plate=plate, form=form, where=where, now=now, then=then, unit=unit)
 
     def _harm(self) -> str:
         """What even the least harmful spell makes worse, and how surely."""
         if not self.advice.harm:
             return ""
-        told = [
-            f"the {label(one.asked)} by {self.units.size(one.by)} in {100.0 * one.share:.0f} of 100"
+        each = [
+            say("book.harm", self.units, what=label(one.asked), by=one.by, share=_in_100(one.share))
             for one in self.advice.harm[:2]
         ]
-        return f", even the best of them {joined(told)}"
+        return joined(each)
 
     def _to_go(self) -> str:
         advice = self.advice
-        share = f"{100.0 * advice.reached_now:.0f} in 100"
-        if advice.why == "reached":
-            return f"Stop: the goal is reached ({share})."
-        if advice.why == "read":
-            return f"Not known until that is read (reached now: {share})."
+        share = _in_100(advice.reached_now)
+        if advice.why in ("reached", "read"):
+            return say("book.reached" if advice.why == "reached" else "book.not_known", share=share)
         if advice.why == "closer":
-            now, then = map(Units.number, advice.excess)
-            return f"The goal is not in sight yet: its forms are {now} times it now, {then} times it then."
+            now, then = advice.excess
+            return say("book.not_in_sight", now=now, then=then)
         if advice.step is None:
-            more = "would not help enough to be worth it"
-            if advice.why == "worse":
-                more = f"would make some form worse{self._harm()}"
-            return f"Stop: nothing that was tried here helps; every spell {more} (reached now: {share})."
+            worse = advice.why == "worse"
+            return say("book.stop", worse=worse, harm=self._harm() if worse else "", share=share)
         low, _, high = advice.spells
-        count = f"{low:.0f}" if round(low) == round(high) else f"{low:.0f} to {high:.0f}"
-        time, ends = (
-            Units.time(advice.cost[1]),
-            (Units.time(advice.cost[0]), Units.time(advice.cost[2])),
-        )
-        return (
-            f"The goal after {count} more spells ({100.0 * advice.chance:.0f} in 100), about {time} "
-            f"({ends[0]} to {ends[1]}) with handling, {self.units.size(advice.metal[1])} of metal. "
-            f"{self._handling()}"
+        soon, time, late = advice.cost
+        return say(
+            "book.to_go",
+            self.units,
+            count=f"{low:.0f}" if round(low) == round(high) else f"{low:.0f} to {high:.0f}",
+            share=_in_100(advice.chance),
+            time=time,
+            soon=soon,
+            late=late,
+            metal=advice.metal[1],
+            handling=self._handling(),
         )
 
     def _handling(self) -> str:
         """What handling is taken to cost."""
         effort = self.book.goal.effort
         costs = (("swap", effort.swap), ("reading", effort.reading), ("wash", effort.wash))
-        said = joined([f"a {name} {Units.spell(cost)}" for name, cost in costs])
+        each = joined([f"a {name} {Units.spell(cost)}" for name, cost in costs])
         mine = any(f"goal.effort.{name}" not in self.study.assumed for name, _ in costs)
-        usual = "" if self.study.goal is not None and mine else " (usual; say yours in [goal])"
-        return f"Handling is taken as {said}{usual}."
+        return say("book.handling", costs=each, usual=self.study.goal is None or not mine)
+
+
+def _numbers(faces: Mapping[str, Mapping[str, Band]]) -> dict[str, dict[str, Any]]:
+    return {name: {form: vars(band) for form, band in of.items()} for name, of in faces.items()}
+
+
+def _which(reading: Reading) -> dict[str, Any]:
+    return {"gauge": reading.gauge, "plate": reading.plate, "angle": reading.angle}
+
+
+def _in_100(share: float) -> str:
+    return f"{100.0 * share:.0f}"
 
 
 def fresh_words(step: Step) -> str:
     """When a fresh dab comes in a spell: at its start, and so often after that."""
     every = step.fresh_every
-    if every is None or every >= step.total_strokes / step.pace:
-        return "fresh grit first"
-    return f"fresh grit first and every {Units.spell(every)}"
+    again = every if every is not None and every < step.total_strokes / step.pace else 0.0
+    return say("book.fresh", again=again)
 
 
 def _digits(doubt: float) -> int:
@@ -415,10 +385,13 @@ def _banded(band: Band, unit: Unit) -> str:
 def table_words(readings: Sequence[Reading]) -> list[str]:
     """Readings that stand in tables, a line for each: "ind on A, 42 places"."""
     counts = Counter((one.gauge, one.plate, one.part) for one in readings if one.table)
-    return [f"{gauge} on {plate}, {count} places" for (gauge, plate, _), count in counts.items()]
+    return [
+        say("book.table", gauge=gauge, plate=plate, count=count)
+        for (gauge, plate, _), count in counts.items()
+    ]
 
 
 def read_where(reading: Reading) -> str:
     """Which gauge stood where: "tw at 45 deg on A"."""
-    turned = f" at {degrees(reading.angle):.3g} deg" if reading.angle else ""
-    return f"{reading.gauge}{turned} on {reading.plate}"
+    turned = f"{degrees(reading.angle):.3g}" if reading.angle else ""
+    return say("book.where", gauge=reading.gauge, turned=turned, plate=reading.plate)
