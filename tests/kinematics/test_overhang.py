@@ -15,7 +15,6 @@ from lapwright.kinematics.overhang import (
     closer,
     land_outline,
     overhang,
-    overhang_share,
     overhangs,
     worst_overhang,
 )
@@ -30,6 +29,10 @@ from lapwright.verification.closed_forms import Lens, disc_kern, disc_lift_off, 
 GRIT = Grit("15 um", 15e-6, Wear(1e-12), Layer(1e-6))
 DISC, SQUARE, RING = Disc(2.0), Rectangle(1.0, 1.0), Ring(2.0, 1.2)
 SHAPES = [DISC, Disc(1.1), RING, Ring(1.3, 0.4), SQUARE, Rectangle(2.0, 0.7), Rectangle(0.5, 2.4)]
+
+
+def overhang_share(top, bottom, c, theta=0.0):
+    return float(overhangs(top, bottom, np.array([c], dtype=float), np.array([theta]))[1][0])
 
 
 def lift_off_travel(*way, **more):

@@ -6,10 +6,9 @@ import pytest
 from lapwright.metrology.contacts import (
     bands,
     newton_radius,
-    spherometer_radius,
-    spherometer_reading,
     wave_reading,
 )
+from lapwright.metrology.instruments import Spherometer
 
 
 @pytest.mark.parametrize(
@@ -22,9 +21,9 @@ from lapwright.metrology.contacts import (
     ],
 )
 def test_spherometer(radius, ball, want):
-    assert spherometer_reading(radius, 0.04, ball) == pytest.approx(want, abs=1e-15)
+    assert Spherometer(foot_circle=0.08, ball=ball).sag(radius) == pytest.approx(want, abs=1e-15)
     # R = calc - ball for a dome, calc + ball for a dish (both are found printed the other way round)
-    assert spherometer_radius(want, 0.04, ball) == pytest.approx(radius, rel=1e-9)
+    assert Spherometer(foot_circle=0.08, ball=ball).radius(want) == pytest.approx(radius, rel=1e-9)
 
 
 def test_balls_of_a_spherometer_touch_the_sphere():
@@ -34,7 +33,9 @@ def test_balls_of_a_spherometer_touch_the_sphere():
         middle = np.sqrt(far**2 - 0.04**2)
         # feet's lowest points: middle - ball on a dome; in a dish the sphere's middle lies above
         drop = abs(radius) - (middle - ball) if radius > 0 else (middle + ball) - abs(radius)
-        assert spherometer_reading(radius, 0.04, ball) == pytest.approx(drop, abs=1e-15)
+        assert Spherometer(foot_circle=0.08, ball=ball).sag(radius) == pytest.approx(
+            drop, abs=1e-15
+        )
 
 
 @pytest.mark.parametrize(

@@ -201,6 +201,109 @@ HALVES_APART = (
 )
 
 
+Placed = tuple[Array, Array, Array]
+
+
+@dataclass(frozen=True)
+class _Block:
+    """What `block_sample` is asked for; it gives strokes since the step began, shares and the check."""
+
+    motion: Motion
+    first: int
+    strokes: int
+    number: int
+    shift: tuple[float, float]
+    block: int
+    round_faces: bool
+
+    def places(self) -> Placed:
+        """Strokes (n,) since the step began, their shares of the time and the check (n,) of a block."""
+        set_over, runs_on = self.motion.index_every > 0, bool(self.motion.rates.any())
+        if set_over and not runs_on and self.motion.step.hand.steady:
+            dealt = self._by_angle()
+            if dealt is not None:
+                return dealt
+        if not (set_over or runs_on) and self.motion.step.hand.steady:
+            places = self.first + (np.arange(self.number) + self.shift[0]) / self.number
+            shares, check = _equal(self.number)
+            return places, _mended(self.motion, places, shares), check
+        return self._weighted()
+
+    def _by_angle(self) -> Placed | None:
+        """Deal the poses out over the angles that are set over; None where there are too many."""
+        at = np.arange(self.first, self.first + self.strokes)
+        visited = self.motion.slow(at.astype(np.float64) + 0.5).T
+        angles, seen, which = np.unique(
+            np.round(visited % 1.0, 9) % 1.0, axis=0, return_index=True, return_inverse=True
+        )
+        worth = cut_shares(self.motion.step, at)
+        if len(angles) * FEWEST_AN_ANGLE > self.number:
+            return None
+        each = max(FEWEST_AN_ANGLE, self.number // len(angles) // 2 * 2)
+        places, shares, check = [], [], []
+        # In the order in which they come up, so that a mirrored motion has mirrored poses.
+        for order, k in enumerate(np.argsort(seen)):
+            here = which.ravel() == k
+            own, part = at[here], worth[here]
+            # Each angle gets its own phases, between those of the others.
+            phase = (np.arange(each) + (self.shift[0] + order / len(angles)) % 1.0) / each
+            stroke = at_share(part, (np.arange(each) * GOLDEN + self.shift[1]) % 1.0)
+            share, apart = _equal(each)
+            places.append(own[stroke] + phase)
+            shares.append(_mended(self.motion, places[-1], share) * part.sum())
+            check.append(apart * part.sum())
+        return np.concatenate(places), np.concatenate(shares), np.concatenate(check)
+
+    def _weighted(self) -> Placed:
+        """Two lattices over the phase and the strokes in the order of their angles, weighted."""
+        motion, looked = self.motion, looked_at(self.first, self.strokes)
+        worth = cut_shares(motion.step, looked)
+        order = _order(motion.slow(looked.astype(float)), motion.clocks)
+        ordered = looked[order]
+        prior = None
+        if FEWEST_A_STROKE * self.strokes <= self.number:
+            places = self._every_stroke(ordered)
+            each = places.size // self.strokes
+            prior = np.repeat(worth[order], each) * self.strokes / places.size
+        else:
+            runs = (
+                2.0 * abs(float(motion.rates[0]))
+                if motion.clocks and motion.clocks[0] != "traverse"
+                else 0.0
+            )
+            drift = max(runs, 1.0 / self.strokes) if runs else 0.0
+            places = self._two_lattices(ordered, worth[order], drift)
+        return places, *weights_of(motion, places, looked, worth, self.round_faces, prior)
+
+    def _every_stroke(self, ordered: NDArray[np.int64]) -> Array:
+        """Equally spaced phases on each stroke, those of one between those of the others."""
+        each = self.number // ordered.size // 2 * 2
+        begin = (self.shift[0] + np.arange(ordered.size) * GOLDEN) % 1.0
+        places: Array = ordered[:, None] + (np.arange(each) + begin[:, None]) / each
+        return places.ravel()
+
+    def _two_lattices(self, ordered: NDArray[np.int64], worth: Array, drift: float) -> Array:
+        """Two lattices of unlike generators, one pose of each in turn; `worth` (n,) of the strokes in order.
+
+        `drift`: how far the angle runs on within a stroke, as a share of all angles; a stroke is taken as
+        much earlier, so that the angles that are met lie on the lattice and not those at which strokes begin.
+        """
+        half = self.number // 2
+        choice = generators(half)
+        places = np.empty(2 * half)
+        k = np.arange(half)
+        for which in range(2):
+            generator = choice[
+                (self.block + which * (1 + self.block // len(choice) % max(1, len(choice) - 1)))
+                % len(choice)
+            ]
+            offset = (self.shift[1] + which * GOLDEN) % 1.0
+            phase = (k + (self.shift[0] + 0.5 * which) % 1.0) / half
+            rank = at_share(worth, (k * generator / half + offset - drift * phase) % 1.0)
+            places[which::2] = ordered[rank] + phase
+        return places
+
+
 def block_sample(
     motion: Motion,
     weight: float,
@@ -236,31 +339,11 @@ def block_sample(
         About `number` poses whose shares add up to 1.
 
     """
-    places, shares, check = _places(motion, first, strokes, number, shift, block, round_faces)
+    places, shares, check = _Block(
+        motion, first, strokes, number, shift, block, round_faces
+    ).places()
     poses = motion.paced(motion.poses(places), shares, first, strokes)
     return Sample(poses, shares, motion.moment(poses, weight), check)
-
-
-def _places(
-    motion: Motion,
-    first: int,
-    strokes: int,
-    number: int,
-    shift: tuple[float, float],
-    block: int,
-    round_faces: bool,
-) -> tuple[Array, Array, Array]:
-    """Strokes (n,) since the step began, their shares of the time and the check (n,) of a block."""
-    set_over, runs_on = motion.index_every > 0, bool(motion.rates.any())
-    if set_over and not runs_on and motion.step.hand.steady:
-        dealt = _by_angle(motion, first, strokes, number, shift)
-        if dealt is not None:
-            return dealt
-    if not (set_over or runs_on) and motion.step.hand.steady:
-        places = first + (np.arange(number) + shift[0]) / number
-        shares, check = _equal(number)
-        return places, _mended(motion, places, shares), check
-    return _weighted(motion, first, strokes, number, shift, block, round_faces)
 
 
 def _equal(number: int) -> tuple[Array, Array]:
@@ -280,63 +363,6 @@ def _mended(motion: Motion, places: Array, shares: Array) -> Array:
         return shares  # too few places to tell the means apart
     mended: Array = shares * factor
     return mended
-
-
-def _by_angle(
-    motion: Motion, first: int, strokes: int, number: int, shift: tuple[float, float]
-) -> tuple[Array, Array, Array] | None:
-    """Deal the poses out over the angles that are set over; None where there are too many."""
-    at = np.arange(first, first + strokes)
-    visited = motion.slow(at.astype(np.float64) + 0.5).T
-    angles, seen, which = np.unique(
-        np.round(visited % 1.0, 9) % 1.0, axis=0, return_index=True, return_inverse=True
-    )
-    worth = cut_shares(motion.step, at)
-    if len(angles) * FEWEST_AN_ANGLE > number:
-        return None
-    each = max(FEWEST_AN_ANGLE, number // len(angles) // 2 * 2)
-    places, shares, check = [], [], []
-    # In the order in which they come up, so that a mirrored motion has mirrored poses.
-    for order, k in enumerate(np.argsort(seen)):
-        here = which.ravel() == k
-        own, part = at[here], worth[here]
-        # Each angle gets its own phases, between those of the others.
-        phase = (np.arange(each) + (shift[0] + order / len(angles)) % 1.0) / each
-        stroke = at_share(part, (np.arange(each) * GOLDEN + shift[1]) % 1.0)
-        share, apart = _equal(each)
-        places.append(own[stroke] + phase)
-        shares.append(_mended(motion, places[-1], share) * part.sum())
-        check.append(apart * part.sum())
-    return np.concatenate(places), np.concatenate(shares), np.concatenate(check)
-
-
-def _weighted(
-    motion: Motion,
-    first: int,
-    strokes: int,
-    number: int,
-    shift: tuple[float, float],
-    block: int,
-    round_faces: bool,
-) -> tuple[Array, Array, Array]:
-    """Two lattices over the phase and the strokes in the order of their angles, weighted for the block."""
-    looked = looked_at(first, strokes)
-    worth = cut_shares(motion.step, looked)
-    order = _order(motion.slow(looked.astype(float)), motion.clocks)
-    ordered = looked[order]
-    prior = None
-    if FEWEST_A_STROKE * strokes <= number:
-        places = _every_stroke(ordered, number, shift)
-        prior = np.repeat(worth[order], places.size // strokes) * strokes / places.size
-    else:
-        runs = (
-            2.0 * abs(float(motion.rates[0]))
-            if motion.clocks and motion.clocks[0] != "traverse"
-            else 0.0
-        )
-        drift = max(runs, 1.0 / strokes) if runs else 0.0
-        places = _two_lattices(ordered, worth[order], number, shift, block, drift)
-    return places, *weights_of(motion, places, looked, worth, round_faces, prior)
 
 
 def weights_of(
@@ -368,42 +394,6 @@ def weights_of(
         ROUGH + motion.roughness,
         prior,
     )
-
-
-def _every_stroke(ordered: NDArray[np.int64], number: int, shift: tuple[float, float]) -> Array:
-    """Equally spaced phases on each stroke, those of one between those of the others."""
-    each = number // ordered.size // 2 * 2
-    first = (shift[0] + np.arange(ordered.size) * GOLDEN) % 1.0
-    places: Array = ordered[:, None] + (np.arange(each) + first[:, None]) / each
-    return places.ravel()
-
-
-def _two_lattices(
-    ordered: NDArray[np.int64],
-    worth: Array,
-    number: int,
-    shift: tuple[float, float],
-    block: int,
-    drift: float,
-) -> Array:
-    """Two lattices of unlike generators, one pose of each in turn; `worth` (n,) of the strokes in order.
-
-    `drift`: how far the angle runs on within a stroke, as a share of all angles; a stroke is taken as much
-    earlier, so that the angles that are met lie on the lattice and not those at which strokes begin.
-    """
-    half = number // 2
-    choice = generators(half)
-    places = np.empty(2 * half)
-    k = np.arange(half)
-    for which in range(2):
-        generator = choice[
-            (block + which * (1 + block // len(choice) % max(1, len(choice) - 1))) % len(choice)
-        ]
-        offset = (shift[1] + which * GOLDEN) % 1.0
-        phase = (k + (shift[0] + 0.5 * which) % 1.0) / half
-        rank = at_share(worth, (k * generator / half + offset - drift * phase) % 1.0)
-        places[which::2] = ordered[rank] + phase
-    return places
 
 
 def _order(slow: Array, clocks: tuple[str, ...]) -> NDArray[np.intp]:

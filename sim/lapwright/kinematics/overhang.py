@@ -128,11 +128,6 @@ def overhang(top: Outline, bottom: Outline, c: Point, theta: float = 0.0) -> flo
     return float(overhangs(top, bottom, np.array([c], dtype=float), np.array([theta]))[0][0])
 
 
-def overhang_share(top: Outline, bottom: Outline, c: Point, theta: float = 0.0) -> float:
-    """Overhang as a share of the top's width in the direction of the overhang (of a disc: its diameter)."""
-    return float(overhangs(top, bottom, np.array([c], dtype=float), np.array([theta]))[1][0])
-
-
 def standing_margin(top: Outline, bottom: Outline, c: Point, theta: float, point: Point) -> float:
     """How far the load's line runs inside the overlap's hull in one pose [m]; -inf where nothing overlaps."""
     if top.bore == 0.0 and bottom.bore == 0.0:

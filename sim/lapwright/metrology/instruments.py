@@ -34,8 +34,6 @@ from lapwright.metrology.contacts import (
     Foot,
     Placement,
     bands,
-    spherometer_radius,
-    spherometer_reading,
     touching,
 )
 from lapwright.specification.outline import Outline
@@ -174,12 +172,25 @@ class Spherometer(Gauge):
         return touching(place, points, np.append(1.0, np.full(number, -1.0 / number)))
 
     def sag(self, radius: float) -> float:
-        """What it reads on a ball of this radius [m] (+ dome, - dish), its own ball feet counted, exactly."""
-        return spherometer_reading(radius, 0.5 * self.foot_circle, self.ball or 0.0)
+        """What it reads on a ball of this radius [m] (+ dome, - dish), its own ball feet counted, exactly.
+
+        The middles of these lie on a sphere of radius + ball over a dome and radius - ball in a dish.  Plane
+        geometry.
+        """
+        foot, ball = 0.5 * self.foot_circle, self.ball or 0.0
+        about = abs(radius) + (ball if radius > 0.0 else -ball)
+        # The same as about - sqrt(about^2 - a^2) without its loss of digits on nearly flat faces.
+        sag: float = foot**2 / (about + (about**2 - foot**2) ** 0.5)
+        return sag if radius > 0.0 else -sag
 
     def radius(self, reading: float) -> float:
-        """Radius of the face [m] (+ dome, - dish) from what it reads, exactly."""
-        return spherometer_radius(reading, 0.5 * self.foot_circle, self.ball or 0.0)
+        """Radius of the face [m] (+ dome, - dish) from what it reads: (h^2 + a^2)/(2h), less the ball.
+
+        That is for a dome; for a dish the ball is added in size; the other way round is a common mistake.
+        """
+        foot, ball = 0.5 * self.foot_circle, self.ball or 0.0
+        size = (reading**2 + foot**2) / (2.0 * abs(reading))
+        return size - ball if reading > 0.0 else -(size + ball)
 
 
 @dataclass(frozen=True, kw_only=True)
