@@ -95,7 +95,7 @@ class Note:
 class Card:
     """Everything that stands on the card."""
 
-    said: RunView
+    view: RunView
     head: tuple[Note, ...]
     blocks: tuple[Block, ...]
     rows: tuple[Row, ...]
@@ -139,33 +139,33 @@ def card_html(run: Run) -> str:
 
 def card_data(run: Run) -> dict[str, Any]:
     """What the template of the card asks for."""
-    said = run_view(run)
+    view = run_view(run)
     # One sheet is worth a caution or two that the page tells as well, but none that keeps a person whole.
-    least = int(any(KINDS[one.code].hurts for one in noticed(run, said.study)))
-    whole = card_of(said)
-    cards = [replace(whole, foot=_foot(said, most)) for most in range(MOST_CARE, least - 1, -1)]
+    least = int(any(KINDS[one.code].hurts for one in noticed(run, view.study)))
+    whole = card_of(view)
+    cards = [replace(whole, foot=_foot(view, most)) for most in range(MOST_CARE, least - 1, -1)]
     laid = [laid_out(*_measured(card)) for card in cards]
     card, sheets = min(zip(cards, laid, strict=True), key=lambda one: len(one[1]))
-    inch = said.units is Units.INCH
+    inch = view.units is Units.INCH
     return {"card": card, "sheets": sheets, "inch": inch, "most_ticks": MOST_TICKS}
 
 
-def card_of(said: RunView) -> Card:
+def card_of(view: RunView) -> Card:
     """The work card of a run."""
-    foot = _foot(said, MOST_CARE)
-    return Card(said, tuple(_head(said)), tuple(_blocks(said)), tuple(_rows(said)), foot)
+    foot = _foot(view, MOST_CARE)
+    return Card(view, tuple(_head(view)), tuple(_blocks(view)), tuple(_rows(view)), foot)
 
 
 # --- above the steps ---------------------------------------------------------------------------
 
 
-def _head(said: RunView) -> list[Note]:
+def _head(view: RunView) -> list[Note]:
     """A line for each kind of plate, and one for a run that went wrong."""
     alike: dict[str, list[str]] = {}
-    for name in said.study.plates:
-        alike.setdefault(_plate(said, name), []).append(name)
+    for name in view.study.plates:
+        alike.setdefault(_plate(view, name), []).append(name)
     lines = [Note(what, joined(names)) for what, names in alike.items()]
-    outcome = said.run.outcome
+    outcome = view.run.outcome
     wrong = words.say(f"came.ended.{outcome}") if outcome in words.ENDED else ""
     if outcome == "tipped":
         wrong = "Do not work to this card: the top tips off, see below."
@@ -174,8 +174,8 @@ def _head(said: RunView) -> list[Note]:
     return [*lines, *([Note(wrong, alarm=True)] if wrong else [])]
 
 
-def _plate(said: RunView, name: str) -> str:
-    plate, units = said.study.plates[name], said.units
+def _plate(view: RunView, name: str) -> str:
+    plate, units = view.study.plates[name], view.units
     along, across = (units.length(side, echo=True) for side in plate.outline.size)
     shape = f"{along} x {across}"
     if plate.outline.bore > 0.0:
@@ -195,19 +195,19 @@ def _mass(mass: float, units: Units) -> str:
 # --- the steps ---------------------------------------------------------------------------------
 
 
-def _blocks(said: RunView) -> list[Block]:
+def _blocks(view: RunView) -> list[Block]:
     """The steps in order; neighbours that are done alike share one block."""
     from lapwright.integration.estimate import outlooks
 
-    study, blocks = said.study, list[Block]()
+    study, blocks = view.study, list[Block]()
     for k, look in enumerate(outlooks(study.plates, study.steps, seed=study.seed)):
         step = study.steps[k]
         walked = (
             f"steps.{k + 1}.turn_bottom" not in study.typed
         )  # else the bottom turns: inside, a walk
-        told = orders(step, study.plates, look, said.units, not walked)
+        told = orders(step, study.plates, look, view.units, not walked)
         nameless = [_nameless(step, order) for order in told]
-        head, stop, wash = f"{step.top} on {step.bottom}", _stop(said, k + 1, look), _wash(said, k)
+        head, stop, wash = f"{step.top} on {step.bottom}", _stop(view, k + 1, look), _wash(view, k)
         last = blocks[-1] if blocks else None
         if last is not None and not last.wash and last.nameless == nameless:
             numbers, heads, stops = (*last.numbers, k + 1), (*last.heads, head), (*last.stops, stop)
@@ -226,12 +226,12 @@ def _nameless(step: Step, order: Order) -> Order:
     return order
 
 
-def _wash(said: RunView, at: int) -> str:
+def _wash(view: RunView, at: int) -> str:
     """What to do after a step, before another grit comes."""
-    steps = said.steps
+    steps = view.steps
     if at + 1 < len(steps):
         after, when = steps[at + 1].grit, f"before step {at + 2}"
-    elif said.study.rounds > 1:
+    elif view.study.rounds > 1:
         after, when = steps[0].grit, "before the next round"
     else:
         return ""
@@ -243,29 +243,29 @@ def _wash(said: RunView, at: int) -> str:
     return f"WASH off the finer grit {when}."
 
 
-def _stop(said: RunView, number: int, look: Outlook) -> str:
+def _stop(view: RunView, number: int, look: Outlook) -> str:
     """When a step is over: metal first, minutes with their band after it."""
     if look.tipping_margin < 0.0:
         return "do not begin: the top tips off"
-    step, times = said.steps[number - 1], len(_ends(said, number))
+    step, times = view.steps[number - 1], len(_ends(view, number))
     time, off = look.time, {name: look.removed_from[name] for name in (step.top, step.bottom)}
     if times:
-        time = said.rubbed(number) / times
-        off = {name: _off(said, number, name) / times for name in off}
+        time = view.rubbed(number) / times
+        off = {name: _off(view, number, name) / times for name in off}
     reckoned = "" if times else " (reckoned: the run did not come so far)"
-    told = f"{_metal(said, off)}; {rubbed(time, step.pace, spread_of([step]))}"
+    told = f"{_metal(view, off)}; {rubbed(time, step.pace, spread_of([step]))}"
     if step.until is not None:
         most = Units.spell(step.total_strokes / step.pace)
-        return f"when {stop_by_gauge(step.until, said.units)}: in this run {told}; {most} at most"
+        return f"when {stop_by_gauge(step.until, view.units)}: in this run {told}; {most} at most"
     return f"when {told}{reckoned}"
 
 
-def _metal(said: RunView, off: dict[str, float]) -> str:
+def _metal(view: RunView, off: dict[str, float]) -> str:
     """Depth off each face, and its weight where a balance tells it."""
     parts = [
         (
-            said.units.size(depth),
-            f"{Units.number(_grams(said, n, depth))} g" * _weighable(said, n, depth),
+            view.units.size(depth),
+            f"{Units.number(_grams(view, n, depth))} g" * _weighable(view, n, depth),
         )
         for n, depth in off.items()
     ]
@@ -276,64 +276,64 @@ def _metal(said: RunView, off: dict[str, float]) -> str:
     return joined([f"{n} has lost {depth}" + (f" ({w})" if w else "") for n, (depth, w) in each])
 
 
-def _grams(said: RunView, name: str, depth: float) -> float:
+def _grams(view: RunView, name: str, depth: float) -> float:
     """What a depth [m] off a face weighs [g]."""
-    face = said.face(name)
+    face = view.face(name)
     return 1e3 * face.mass_per_depth * depth if face is not None else 0.0
 
 
-def _weighable(said: RunView, name: str, depth: float) -> bool:
+def _weighable(view: RunView, name: str, depth: float) -> bool:
     """Whether a balance that carries the plate tells that a depth [m] has gone."""
-    least = limit_of("balance") * 1e3 * said.study.plates[name].total_mass
-    return _grams(said, name, depth) >= least
+    least = limit_of("balance") * 1e3 * view.study.plates[name].total_mass
+    return _grams(view, name, depth) >= least
 
 
-def _off(said: RunView, number: int, name: str) -> float:
+def _off(view: RunView, number: int, name: str) -> float:
     """Mean depth that a step took off a plate, over all rounds [m]."""
-    face = said.face(name)
+    face = view.face(name)
     return (
         0.0
         if face is None
-        else float(np.diff(face.record.removed)[said.run.step[1:] == number].sum())
+        else float(np.diff(face.record.removed)[view.run.step[1:] == number].sum())
     )
 
 
-def _ends(said: RunView, number: int) -> list[int]:
+def _ends(view: RunView, number: int) -> list[int]:
     """Places in the history where a step was over, round by round."""
-    over = zip(said.run.event, said.run.step, strict=True)
+    over = zip(view.run.event, view.run.step, strict=True)
     return [k for k, (event, step) in enumerate(over) if event == "step" and step == number]
 
 
 # --- what to read ------------------------------------------------------------------------------
 
 
-def _rows(said: RunView) -> list[Row]:
+def _rows(view: RunView) -> list[Row]:
     """Readings before the first step, and after each step or round that the run came through."""
-    rows = [Row("start", f.name, _expect(f, 0, None, said.units), True) for f in said.faces]
-    readings = _readings(said)
+    rows = [Row("start", f.name, _expect(f, 0, None, view.units), True) for f in view.faces]
+    readings = _readings(view)
     while len(readings) > 2 and len(rows) + sum(len(names) for _, _, names in readings) > MOST_ROWS:
         # Every second one is left out, counted from the end, which stays.
         readings = readings[::-2][::-1]
     for when, k, names in readings:
-        for face in said.faces:
+        for face in view.faces:
             if face.name in names:
-                finish = limit_of("finish") * (grit_on(said.run, face.name, k) or 0.0)
-                rows.append(Row(when, face.name, _expect(face, k, finish, said.units)))
+                finish = limit_of("finish") * (grit_on(view.run, face.name, k) or 0.0)
+                rows.append(Row(when, face.name, _expect(face, k, finish, view.units)))
     return rows
 
 
-def _readings(said: RunView) -> list[tuple[str, int, list[str]]]:
+def _readings(view: RunView) -> list[tuple[str, int, list[str]]]:
     """When to read: what it is called, the place in the history, which plates."""
-    steps, every = said.steps, [f.name for f in said.faces]
-    if said.study.rounds > 1:
-        return [(f"round {said.run.round[k]}", k, every) for k in _ends(said, len(steps))]
+    steps, every = view.steps, [f.name for f in view.faces]
+    if view.study.rounds > 1:
+        return [(f"round {view.run.round[k]}", k, every) for k in _ends(view, len(steps))]
     seen = [
         (f"step {n}", k, [step.top, step.bottom])
         for n, step in enumerate(steps, 1)
-        for k in _ends(said, n)
+        for k in _ends(view, n)
     ]
     if len(steps) == 1 and seen:  # half of the metal too
-        removed = np.mean([f.record.removed for f in said.faces], axis=0)[: seen[0][1] + 1]
+        removed = np.mean([f.record.removed for f in view.faces], axis=0)[: seen[0][1] + 1]
         seen.insert(
             0, ("half way", 1 + int(np.abs(removed[1:] - 0.5 * removed[-1]).argmin()), every)
         )
@@ -351,19 +351,19 @@ def _expect(face: Face, at: int, finish: float | None, units: Units) -> str:
 # --- below -------------------------------------------------------------------------------------
 
 
-def _foot(said: RunView, most: int) -> tuple[Note, ...]:
+def _foot(view: RunView, most: int) -> tuple[Note, ...]:
     """How to weigh and how to lift; what to take care of, the gravest first, no more than `most` in full."""
-    study = said.study
-    lines = [_weighing(said)]
+    study = view.study
+    lines = [_weighing(view)]
     if any(step.swap is not None for step in study.steps) or len(study.steps) * study.rounds > 1:
         lines.append(
             "Laying down: both with 12 at 12 to begin; after a change the new bottom has its 12 at 12."
         )
-    tops = {step.top for step in said.steps} | {s.bottom for s in said.steps if s.swap is not None}
+    tops = {step.top for step in view.steps} | {s.bottom for s in view.steps if s.swap is not None}
     top = max((p for name, p in study.plates.items() if name in tops), key=lambda p: p.total_mass)
-    lines.append(f"Lifting: the top, {top.name}, weighs {_mass(top.total_mass, said.units)}.")
+    lines.append(f"Lifting: the top, {top.name}, weighs {_mass(top.total_mass, view.units)}.")
     lines.append("Slide plates apart, never pry. Fingers out of the gap. Local rules come first.")
-    minded = care(said.run, study, bench=True)
+    minded = care(view.run, study, bench=True)
     left = len(minded) - most
     more = [f"{left} more to take care of: on the page (report.html)."] if left > 0 else []
     return (*map(_led, lines), *(_led(line, alarm=True) for line in minded[:most] + more))
@@ -375,20 +375,20 @@ def _led(line: str, alarm: bool = False) -> Note:
     return Note(text, f"{lead}:", alarm) if colon and len(lead) < 28 else Note(line, alarm=alarm)
 
 
-def _weighing(said: RunView) -> str:
+def _weighing(view: RunView) -> str:
     """What a micrometre weighs off the lightest plate, the best to weigh, or that it is too little."""
-    masses = {face.name: said.study.plates[face.name].total_mass for face in said.faces}
-    light = [face for face in said.faces if masses[face.name] < 1.001 * min(masses.values())]
+    masses = {face.name: view.study.plates[face.name].total_mass for face in view.faces}
+    light = [face for face in view.faces if masses[face.name] < 1.001 * min(masses.values())]
     face, names = light[0], " or ".join(f.name for f in light)
-    if not _weighable(said, face.name, face.lost):
-        lost, grams = said.units.size(face.lost), Units.number(_grams(said, face.name, face.lost))
+    if not _weighable(view, face.name, face.lost):
+        lost, grams = view.units.size(face.lost), Units.number(_grams(view, face.name, face.lost))
         return (
             f"Weighing: all that goes off {face.name} here, {lost}, is {grams} g, too little to weigh on "
-            f"{_mass(masses[face.name], said.units)}: measure how much is off. "
+            f"{_mass(masses[face.name], view.units)}: measure how much is off. "
             "Minutes are guesses until then."
         )
     one = "; weigh that one, the lightest" if len(light) < len(masses) else ""
-    grams = Units.number(_grams(said, face.name, 1e-6), 3)
+    grams = Units.number(_grams(view, face.name, 1e-6), 3)
     weighs = f"Weighing, clean and dry: 1 um (39 uin) off {names} weighs {grams} g{one}."
     return f"{weighs} Minutes are guesses until then."
 
@@ -516,9 +516,9 @@ def _over_sheets(
 
 def _measured(card: Card) -> tuple[list[Line], list[list[Line]], list[str], list[Line]]:
     """The card as the layout sees it: lengths of text, type, indents."""
-    head = [Line(card.said.title, 1.55, 7.0, 4.0)]
+    head = [Line(card.view.title, 1.55, 7.0, 4.0)]
     head += [Line(note.whole, 0.92, 0.0, 0.2) for note in card.head]
-    if (rounds := card.said.study.rounds) > 1:
+    if (rounds := card.view.study.rounds) > 1:
         ticks = 4 * " " * min(rounds, MOST_TICKS)
         head.append(Line(f"rounds of steps 1 to 9, tick each {ticks}", 1.1, 1.0, 4.0))
     blocks = []

@@ -119,14 +119,14 @@ def _columns(got: Comparison, panels: Sequence[Panel]) -> int | None:
     if sweep is None or len(sweep.axes) != 2 or got.study.variants:
         return None
     wide = len(sweep.axes[1].values)
-    whole = len(panels) == len(got.members) and wide * len(panels[0].said.faces) <= 10
+    whole = len(panels) == len(got.members) and wide * len(panels[0].view.faces) <= 10
     return wide if whole else None
 
 
 def _faces_in_words(got: Comparison, panels: Sequence[Panel]) -> str:
     units = got.study.units
     return "; ".join(
-        f"{p.title}: {', '.join(f'{f.name} {words.face(f.after, None, units)}' for f in p.said.faces)}"
+        f"{p.title}: {', '.join(f'{f.name} {words.face(f.after, None, units)}' for f in p.view.faces)}"
         for p in panels
     )
 

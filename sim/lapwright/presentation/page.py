@@ -56,92 +56,92 @@ def write_page(run: Run, folder: Path) -> Path:
         The folder cannot be written or the disk is full.
 
     """
-    said = run_view(run)
-    strokes, drawn = _draw(said)
+    view = run_view(run)
+    strokes, drawn = _draw(view)
     for name in BESIDE:
         figure = drawn[name]
         if figure is not None:
             put_in_place(folder / f"{name}.png", memoryview(pictures.png(figure)))
     page = folder / "report.html"
-    put_in_place(page, memoryview(_html(said, strokes, drawn).encode("utf-8")))
+    put_in_place(page, memoryview(_html(view, strokes, drawn).encode("utf-8")))
     return page
 
 
 def render(run: Run) -> str:
     """The page as text."""
-    said = run_view(run)
-    return _html(said, *_draw(said))
+    view = run_view(run)
+    return _html(view, *_draw(view))
 
 
 Drawn = dict[str, pictures.Figure | None]
 
 
-def _draw(said: RunView) -> tuple[list[str], Drawn]:
+def _draw(view: RunView) -> tuple[list[str], Drawn]:
     """What is said of the strokes, and every picture."""
-    strokes, places = pictures.reaches(said), pictures.places(said)
+    strokes, places = pictures.reaches(view), pictures.places(view)
     with pictures.sheet():
-        return pictures.stroke_words(said, strokes), {
-            "faces": pictures.faces(said),
-            "sections": pictures.sections(said),
-            "history": pictures.history(said),
-            "stroke": pictures.stroke(said, strokes),
-            "bearing": pictures.bearings(places, said.units) if places else None,
-            "metal": pictures.metal(said),
-            "fringes": pictures.fringes_of(said),
+        return pictures.stroke_words(view, strokes), {
+            "faces": pictures.faces(view),
+            "sections": pictures.sections(view),
+            "history": pictures.history(view),
+            "stroke": pictures.stroke(view, strokes),
+            "bearing": pictures.bearings(places, view.units) if places else None,
+            "metal": pictures.metal(view),
+            "fringes": pictures.fringes_of(view),
         }
 
 
-def _html(said: RunView, strokes: list[str], drawn: Drawn) -> str:
-    seconds = float(said.run.time[-1]) if len(said.run.time) else 0.0
-    masses = [f"{n} {Units.number(p.weight / GRAVITY)} kg" for n, p in said.study.plates.items()]
+def _html(view: RunView, strokes: list[str], drawn: Drawn) -> str:
+    seconds = float(view.run.time[-1]) if len(view.run.time) else 0.0
+    masses = [f"{n} {Units.number(p.weight / GRAVITY)} kg" for n, p in view.study.plates.items()]
     return filled(
         "report.html",
-        said=said,
-        study=said.study,
+        view=view,
+        study=view.study,
         drawn=drawn,
-        headline=came_out(said),
-        lost=float(np.mean([face.lost for face in said.faces])),
-        rubbing=Units.rubbing(seconds, said.spread),
-        guessed=said.spread == BAND,
-        **asides(said),
-        faces_in_words=_faces_in_words(said),
-        done=_done(said),
-        steps=steps_cells(said),
-        forms=forms_data(said),
-        sure=good_to(said),
-        again=again_data(said),
-        metal=[_metal(face, said.units) for face in said.faces],
+        headline=came_out(view),
+        lost=float(np.mean([face.lost for face in view.faces])),
+        rubbing=Units.rubbing(seconds, view.spread),
+        guessed=view.spread == BAND,
+        **asides(view),
+        faces_in_words=_faces_in_words(view),
+        done=_done(view),
+        steps=steps_cells(view),
+        forms=forms_data(view),
+        sure=good_to(view),
+        again=again_data(view),
+        metal=[_metal(face, view.units) for face in view.faces],
         strokes=strokes,
-        effects=effects_words(said),
-        bearings=_bearings(said),
-        flat=flat_words(said),
-        frames=max(len(f.record.frame_time) for f in said.faces),
-        rails=any(f.half[0] > 2.2 * f.half[1] for f in said.faces),
-        assumed=_gathered(said.study.assumed),
-        **card_data(said.run),
+        effects=effects_words(view),
+        bearings=_bearings(view),
+        flat=flat_words(view),
+        frames=max(len(f.record.frame_time) for f in view.faces),
+        rails=any(f.half[0] > 2.2 * f.half[1] for f in view.faces),
+        assumed=_gathered(view.study.assumed),
+        **card_data(view.run),
         masses=", ".join(masses),
-        steady=all(step.hand.steady for step in said.steps),
-        frames_json=Markup(frames_json(said)),
+        steady=all(step.hand.steady for step in view.steps),
+        frames_json=Markup(frames_json(view)),
     )
 
 
 # --- the first screen --------------------------------------------------------------------------
 
 
-def _faces_in_words(said: RunView) -> str:
+def _faces_in_words(view: RunView) -> str:
     return "; ".join(
-        f"{face.name} before {words.face(face.before, None, said.units)}; "
-        f"after {words.face(face.after, face.finish, said.units)}"
-        for face in said.faces
+        f"{face.name} before {words.face(face.before, None, view.units)}; "
+        f"after {words.face(face.after, face.finish, view.units)}"
+        for face in view.faces
     )
 
 
-def _done(said: RunView) -> str:
-    grits = list(dict.fromkeys(f"{Units.number(s.grit.size / 1e-6)} um" for s in said.steps))
-    pairs = list(dict.fromkeys(f"{s.top} on {s.bottom}" for s in said.steps))
-    swaps = sum(1 for e in said.run.event if e == "swap")
+def _done(view: RunView) -> str:
+    grits = list(dict.fromkeys(f"{Units.number(s.grit.size / 1e-6)} um" for s in view.steps))
+    pairs = list(dict.fromkeys(f"{s.top} on {s.bottom}" for s in view.steps))
+    swaps = sum(1 for e in view.run.event if e == "swap")
     swapped = "" if not swaps else ", one swap" if swaps == 1 else f", {swaps} swaps"
-    did = "Done" if said.run.outcome in WENT_THROUGH else "Meant to be done"
+    did = "Done" if view.run.outcome in WENT_THROUGH else "Meant to be done"
     return f"{did}: {joined(pairs)}{swapped}; grit {joined(grits)}."
 
 
@@ -160,13 +160,13 @@ def _metal(face: Face, units: Units) -> str:
     return words.metal(face.name, *depths, change, grams, units, got.places, makes, got.side)
 
 
-def _bearings(said: RunView) -> list[str]:
+def _bearings(view: RunView) -> list[str]:
     lines = [
-        words.bears(p.title, *p.names, p.share, p.mean, p.peak, said.units)
-        for p in pictures.places(said)
+        words.bears(p.title, *p.names, p.share, p.mean, p.peak, view.units)
+        for p in pictures.places(view)
     ]
-    if lines and len(said.run.lift_share) and not said.nothing_done:
-        lines.append(words.lifting(float(said.run.lift_share[-1])))
+    if lines and len(view.run.lift_share) and not view.nothing_done:
+        lines.append(words.lifting(float(view.run.lift_share[-1])))
     return [line for line in lines if line]
 
 
@@ -195,24 +195,24 @@ BUDGET = 850_000  # bytes of heights in all, so that the page stays well under t
 FINEST = 112  # cells along the longer side: finer than a screen shows at this size
 
 
-def frames_json(said: RunView) -> str:
+def frames_json(view: RunView) -> str:
     """The saved surfaces for the slider, one byte a cell, a scale a frame: safe inside a script element."""
-    run, limit, removed = said.run, height_limit(said), common_removed(said)
-    times = max((face.record.frame_time for face in said.faces), key=len)
-    most = min(FINEST, int((BUDGET / (len(said.faces) * len(times))) ** 0.5))
+    run, limit, removed = view.run, height_limit(view), common_removed(view)
+    times = max((face.record.frame_time for face in view.faces), key=len)
+    most = min(FINEST, int((BUDGET / (len(view.faces) * len(times))) ** 0.5))
     # The entry of the history nearest in time to each frame, the later one of equals.
     entries = [len(run.time) - 1 - int(np.argmin(np.abs(run.time[::-1] - t))) for t in times]
     told = ["at the start"] * len(times)
     for k, entry in enumerate(entries[1:], 1):
-        off = said.units.size(float(np.interp(times[k], run.time, removed)))
+        off = view.units.size(float(np.interp(times[k], run.time, removed)))
         who = f"{run.top[entry]} on {run.bottom[entry]}"
-        told[k] = typeset(f"{off} removed; {Units.rubbing(times[k], said.spread)}; {who}")
-    plates = [_thinned(face, most) for face in said.faces]
-    for plate, face in zip(plates, said.faces, strict=True):
-        plate["words"] = [_shape(face, entry, said.units) for entry in [0, *entries[1:]]]
+        told[k] = typeset(f"{off} removed; {Units.rubbing(times[k], view.spread)}; {who}")
+    plates = [_thinned(face, most) for face in view.faces]
+    for plate, face in zip(plates, view.faces, strict=True):
+        plate["words"] = [_shape(face, entry, view.units) for entry in [0, *entries[1:]]]
     data = {
         "limit": limit / 1e-6,
-        "step": contour_step(limit, said.units) / 1e-6,
+        "step": contour_step(limit, view.units) / 1e-6,
         "ramp": _text(HEIGHTS),
         "told": told,
         "plates": plates,

@@ -53,30 +53,30 @@ def _degrees(angle: float) -> str:
     return f"{'-' if value < 0 else ''}{abs(value):.3g}"
 
 
-def steps_cells(said: RunView) -> list[tuple[str, ...]]:
+def steps_cells(view: RunView) -> list[tuple[str, ...]]:
     """Of each step a row of the table; how much metal it took off comes from the history."""
     return [
         (
             step.top,
             step.bottom,
             METRIC.size(step.grit.size),
-            stroke_words(step, said.units),
+            stroke_words(step, view.units),
             turn_words(step.turn)
             + (f"; you walk {turn_words(step.walk)}" if step.walk.angle else ""),
-            _time(said, number, step),
+            _time(view, number, step),
             f"every {Units.spell(step.fresh_every)}" if step.fresh_every else "at the start only",
-            _swap(step, said.units),
-            _off(said, number, step),
+            _swap(step, view.units),
+            _off(view, number, step),
         )
-        for number, step in enumerate(said.steps, 1)
+        for number, step in enumerate(view.steps, 1)
     ]
 
 
-def _time(said: RunView, number: int, step: Step) -> str:
+def _time(view: RunView, number: int, step: Step) -> str:
     allowed = Units.spell(step.total_strokes / step.pace)
     if step.until is None:
         return f"{step.total_strokes} strokes, {allowed}"
-    rubbed = said.rubbed(number)
+    rubbed = view.rubbed(number)
     return f"{round(rubbed * step.pace)} strokes, {Units.spell(rubbed)} (at most {allowed})"
 
 
@@ -91,14 +91,14 @@ def _swap(step: Step, units: Units) -> str:
     return ", ".join(f"{name} on top {time}" for name, time in times.items())
 
 
-def _off(said: RunView, number: int, step: Step) -> str:
+def _off(view: RunView, number: int, step: Step) -> str:
     """Mean depth that a step took off its two plates, over all rounds."""
-    faces = [face for face in said.faces if face.name in (step.top, step.bottom)]
+    faces = [face for face in view.faces if face.name in (step.top, step.bottom)]
     if len(faces) < 2:
         return "unknown"
     removed = np.mean([face.record.removed for face in faces], axis=0)
-    total = float(np.diff(removed)[np.asarray(said.run.step[1:]) == number].sum())
-    return said.units.size(total) if total > NOTHING else "nothing"
+    total = float(np.diff(removed)[np.asarray(view.run.step[1:]) == number].sum())
+    return view.units.size(total) if total > NOTHING else "nothing"
 
 
 # --- forms -------------------------------------------------------------------------------------
@@ -107,11 +107,11 @@ _EDGE = {METRIC: "outermost 3 mm", Units.INCH: "outermost 0.12 in"}
 Row = tuple[str, list[dict[str, Any] | None]]  # a form, its cell before and after
 
 
-def forms_data(said: RunView) -> dict[str, Any]:
+def forms_data(view: RunView) -> dict[str, Any]:
     """Forms of every face before and after, in both units, with the edge margin named."""
-    titles = {key: FORMS[key].title for key in (*SPOKEN, FLAT)} | {"edge": _EDGE[said.units]}
+    titles = {key: FORMS[key].title for key in (*SPOKEN, FLAT)} | {"edge": _EDGE[view.units]}
     faces: list[tuple[str, list[Row], dict[str, Any] | None]] = []
-    for face in said.faces:
+    for face in view.faces:
         rows = [
             (
                 title,
@@ -121,8 +121,8 @@ def forms_data(said: RunView) -> dict[str, Any]:
         ]
         known = [(title, cells) for title, cells in rows if any(cells)]
         faces.append((face.name, known, _cell(LOST, face.lost, None)))
-    margins = {f.name: said.units.length(f.record.margin) for f in said.faces}
-    shares = [f"on {name} {Units.number(share)} of it" for name, share in said.bores.items()]
+    margins = {f.name: view.units.length(f.record.margin) for f in view.faces}
+    shares = [f"on {name} {Units.number(share)} of it" for name, share in view.bores.items()]
     return {
         "faces": faces,
         "margin": next(iter(margins.values())) if len(set(margins.values())) == 1 else "",
@@ -181,31 +181,31 @@ class Moved:
         return self.expected is not None and self.by > max(self.expected, TOLD)
 
 
-def again_words(said: RunView) -> list[str]:
+def again_words(view: RunView) -> list[str]:
     """What moved of the forms that are told of, plate by plate; nothing where nothing was lapped twice."""
-    fine = said.run.fine
+    fine = view.run.fine
     if fine is None:
         return []
     if not fine.forms:
         return ["Lapped a second time, finer, the top tips off: do not trust these figures."]
     lines = ["Lapped a second time, finer, to see what moves:"]
-    lines += [f"  {face.name}: {_told(face, fine, said.units)}" for face in said.faces]
-    return [*lines, *_sure(said, fine)]
+    lines += [f"  {face.name}: {_told(face, fine, view.units)}" for face in view.faces]
+    return [*lines, *_sure(view, fine)]
 
 
-def again_data(said: RunView) -> dict[str, Any]:
+def again_data(view: RunView) -> dict[str, Any]:
     """The same as a table of every form; empty where nothing was lapped twice."""
-    fine = said.run.fine
+    fine = view.run.fine
     if fine is None:
         return {}
     if not fine.forms:
-        return {"faces": [], "notes": again_words(said)}
+        return {"faces": [], "notes": again_words(view)}
     faces = [
-        (face.name, [_row(one, face.finish, said.units) for one in _moved(face, fine)])
-        for face in said.faces
+        (face.name, [_row(one, face.finish, view.units) for one in _moved(face, fine)])
+        for face in view.faces
     ]
     marked = any(row["usual"][1] or row["finer"][1] for _, rows in faces for row in rows)
-    return {"faces": faces, "marked": marked, "notes": _sure(said, fine)}
+    return {"faces": faces, "marked": marked, "notes": _sure(view, fine)}
 
 
 def _moved(face: Face, fine: Fine) -> Iterator[Moved]:
@@ -233,20 +233,20 @@ def _told(face: Face, fine: Fine, units: Units) -> str:
     return "; ".join(parts) + (f"; {words.REMARK}" if all(rough) else "")
 
 
-def _sure(said: RunView, fine: Fine) -> list[str]:
+def _sure(view: RunView, fine: Fine) -> list[str]:
     """Whether that was to be expected, and whether a gauge stopped it elsewhere."""
-    lines, every = [], [(face.name, one) for face in said.faces for one in _moved(face, fine)]
+    lines, every = [], [(face.name, one) for face in view.faces for one in _moved(face, fine)]
     off = [(name, one) for name, one in every if one.unexpected]
     if off:
         name, one = max(off, key=lambda pair: pair[1].by)
         assert one.expected is not None
         lines.append(
             f"{name}: {_title(one.key)} moved by more than was to be expected "
-            f"({said.units.size(one.expected)}): trust it only to {said.units.size(one.by)}."
+            f"({view.units.size(one.expected)}): trust it only to {view.units.size(one.by)}."
         )
     elif any(one.expected is not None for _, one in every):
         lines.append("Nothing moved by more than was to be expected.")
-    time = float(said.run.time[-1]) if len(said.run.time) else 0.0
+    time = float(view.run.time[-1]) if len(view.run.time) else 0.0
     if abs(fine.time - time) > 1e-9 * time:
         when, metal = ("later", "more") if fine.time > time else ("sooner", "less")
         lines.append(f"Lapped finer, a gauge says stop {when}, so {metal} metal goes.")

@@ -221,9 +221,9 @@ def clock(axes: Axes, ground: Ground) -> None:
 # --- faces before and after --------------------------------------------------------------------
 
 
-def height_limit(said: RunView) -> float:
+def height_limit(view: RunView) -> float:
     """Ends of the height scale [m], one for all faces; a round number in the person's units."""
-    return rounded_limit(said.limit, said.units)
+    return rounded_limit(view.limit, view.units)
 
 
 def rounded_limit(most: float, units: Units) -> float:
@@ -255,15 +255,15 @@ def _levels(axes: Axes, ground: Ground, heights: Array, limit: float, units: Uni
     clock(axes, ground)
 
 
-def one_face(axes: Axes, said: RunView, name: str) -> Axes:
+def one_face(axes: Axes, view: RunView, name: str) -> Axes:
     """Draw the face of a plate at the end into axes of somebody else's, lengths in mm."""
-    face = next(face for face in said.faces if face.name == name)
-    face_map(axes, face, face.levelled[1], height_limit(said), said.units)
+    face = next(face for face in view.faces if face.name == name)
+    face_map(axes, face, face.levelled[1], height_limit(view), view.units)
     axes.set_title(name)
     return axes
 
 
-def faces(said: RunView, width: float = 1200.0) -> Figure:
+def faces(view: RunView, width: float = 1200.0) -> Figure:
     """Before and after of every plate, titled in words; in one row where it goes, rails one under the other.
 
     Parameters
@@ -271,28 +271,28 @@ def faces(said: RunView, width: float = 1200.0) -> Figure:
     width
         Width of the drawing [points].
     """
-    number = 2 * len(said.faces)
-    rails = max(f.half[0] / f.half[1] for f in said.faces) > 2.2
-    columns = min(number, 2 if rails else 4 if len(said.faces) in (1, 2, 4) else 6)
+    number = 2 * len(view.faces)
+    rails = max(f.half[0] / f.half[1] for f in view.faces) > 2.2
+    columns = min(number, 2 if rails else 4 if len(view.faces) in (1, 2, 4) else 6)
     cell = width / max(columns, 2 if rails else 4)
     head, cap = (46.0, 100.0) if rails else (62.0, 232.0 if number == columns else 205.0)
     talls = []
     for k in range(0, number, columns):
-        tallest = max(f.half[1] / f.half[0] for f in said.faces[k // 2 : (k + columns + 1) // 2])
+        tallest = max(f.half[1] / f.half[0] for f in view.faces[k // 2 : (k + columns + 1) // 2])
         talls.append(max(min(cell * 0.92 * tallest + 22.0, cap), 60.0))
     bottom = sum(talls) + len(talls) * head + 34.0
-    figure, limit = new_figure(width, bottom), height_limit(said)
-    shown = [(face, after) for face in said.faces for after in (False, True)]
+    figure, limit = new_figure(width, bottom), height_limit(view)
+    shown = [(face, after) for face in view.faces for after in (False, True)]
     for row, tall in enumerate(talls):
         bottom -= tall + head
         for column, (face, after) in enumerate(shown[row * columns : (row + 1) * columns]):
             axes = bare(figure, (column * cell, bottom, cell, tall))
-            face_map(axes, face, face.levelled[after], limit, said.units)
+            face_map(axes, face, face.levelled[after], limit, view.units)
             _title(
-                figure, face, after, said.units, (column + 0.5) * cell, bottom + tall + 6.0, cell
+                figure, face, after, view.units, (column + 0.5) * cell, bottom + tall + 6.0, cell
             )
     marked = any(MARK in text.get_text() for text in figure.texts)
-    heights_scale(figure, limit, said.units, f"; {MARK} {words.REMARK}" if marked else "")
+    heights_scale(figure, limit, view.units, f"; {MARK} {words.REMARK}" if marked else "")
     return figure
 
 

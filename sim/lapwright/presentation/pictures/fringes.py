@@ -38,33 +38,33 @@ from lapwright.specification.outline import Outline
 from lapwright.units import METRIC, Units, joined
 
 
-def _flat_of(said: RunView, name: str) -> OpticalFlat:
+def _flat_of(view: RunView, name: str) -> OpticalFlat:
     """The flat of the study, or by helium light one as large as the face of this name."""
-    across = 2.0 * said.study.plates[name].outline.radius
+    across = 2.0 * view.study.plates[name].outline.radius
     usual = OpticalFlat(diameter=across, wavelength=LAMPS["helium"])
-    return next((g for g in said.study.gauges.values() if isinstance(g, OpticalFlat)), usual)
+    return next((g for g in view.study.gauges.values() if isinstance(g, OpticalFlat)), usual)
 
 
-def flat_words(said: RunView) -> list[str]:
+def flat_words(view: RunView) -> list[str]:
     """How to read the bands, and the notes on grey and on ragged ones where they are due."""
-    flat = _flat_of(said, said.faces[0].name)
+    flat = _flat_of(view, view.faces[0].name)
     light, wave = "Under a helium light (", f"{flat.wavelength * 1e9:.4g} nm)"
     if flat.name:
-        light = f"Under the flat of the study ({flat.name}: {said.units.length(flat.diameter)}, "
+        light = f"Under the flat of the study ({flat.name}: {view.units.length(flat.diameter)}, "
     wedge = "under its own" if flat.wedge else "with a slight one"
     lines = [
-        f"{light}{wave} one band is half a wave, {said.units.size(flat.band)} of height. Left of each pair "
+        f"{light}{wave} one band is half a wave, {view.units.size(flat.band)} of height. Left of each pair "
         f"the flat lies on without a wedge, right {wedge}."
     ]
-    grey = [f.name for f in said.faces if too_grey(f.grit)]
+    grey = [f.name for f in view.faces if too_grey(f.grit)]
     if grey:
         come = "comes" if len(grey) == 1 else "come"
         lines.append(
             f"But {joined(grey)} {come} off loose grit above about 5 um and will be too grey to show "
             "bands (common practice, no source): read a comparator instead, or go on to a finer grit first."
         )
-    finished = [f for f in said.faces if f.finish is not None]
-    rough = [f.name for f in finished if not words.told(f.after, f.finish, said.units).above]
+    finished = [f for f in view.faces if f.finish is not None]
+    rough = [f.name for f in finished if not words.told(f.after, f.finish, view.units).above]
     if rough:
         lines.append(
             f"On {joined(rough)} {words.REMARK}, and the bands would be ragged by as much."
@@ -94,21 +94,21 @@ class Seen:
     grit: float | None = None
 
 
-def fringes_of(said: RunView, width: float = 1010.0) -> Figure | None:
+def fringes_of(view: RunView, width: float = 1010.0) -> Figure | None:
     """The faces at the end of a run, under the flat of the study or one as large as each.
 
     None when no map of the run lies on the cells of its plate.
     """
     seen = []
-    for face in said.faces:
+    for face in view.faces:
         plate, heights = (
-            said.study.plates[face.name],
+            view.study.plates[face.name],
             np.asarray(face.record.frames[-1], dtype=float),
         )
         if heights.shape == plate.grid.shape:
-            flat = _flat_of(said, face.name)
+            flat = _flat_of(view, face.name)
             seen.append(Seen(face.name, Mapped(plate, heights), flat, face.grit))
-    return fringe_figure(seen, said.units, width) if seen else None
+    return fringe_figure(seen, view.units, width) if seen else None
 
 
 def fringe_picture(
@@ -182,23 +182,23 @@ def _words(
     counts = [count for count, _ in ways]
     most, apart = max(map(abs, counts)), float(np.ptp(counts))
     bore = over_the_bore(flat, outline, level.at)
-    said = f"From {'the bore to the rim' if bore else 'the middle to the edge'}"
+    text = f"From {'the bore to the rim' if bore else 'the middle to the edge'}"
     if most < FEWEST or (apart < max(0.5 * FEWEST, 0.02 * most) and not outline.long):
-        said += f", in every direction: {_way(float(np.mean(counts)), flat, units)}."
+        text += f", in every direction: {_way(float(np.mean(counts)), flat, units)}."
     else:
         some = _telling(ways, outline.long)
-        said += f": {'; '.join(f'{name} {_way(count, flat, units)}' for count, name in some)}."
+        text += f": {'; '.join(f'{name} {_way(count, flat, units)}' for count, name in some)}."
     straight = abs(askew.straightness or 0.0)
     if most > MOST:
-        said += " Too many to be told apart."
+        text += " Too many to be told apart."
     elif straight >= FEWEST:
         bow = Units.number(straight)
-        said += f" The middle band bows by {'one spacing' if bow == '1.0' else f'{bow} spacings'}."
+        text += f" The middle band bows by {'one spacing' if bow == '1.0' else f'{bow} spacings'}."
     if too_grey(one.grit):
         grit = METRIC.size(one.grit or 0.0, echo=True)
-        said += f" Loose {grit} grit leaves the face too grey to show them: polish a witness, or use a gauge."
+        text += f" Loose {grit} grit leaves the face too grey to show them: polish a witness, or use a gauge."
     # Set before it is wrapped, so that no number is parted from its unit.
-    return textwrap.wrap(typeset(said), room)[:4]
+    return textwrap.wrap(typeset(text), room)[:4]
 
 
 def _directions(outline: Outline) -> list[tuple[float, str]]:

@@ -44,15 +44,15 @@ from lapwright.units import NOTHING, Units, shortened
 _LEFT, _RIGHT, _HEAD, _APART = 112.0, 92.0, 46.0, 26.0
 
 
-def history(said: RunView, width: float = 1010.0) -> Figure | None:
+def history(view: RunView, width: float = 1010.0) -> Figure | None:
     """Domes and dishes (rails: bow) above, twist and the like below, bars for who was on top.
 
     None when the history has fewer than two entries.
     """
-    x = common_removed(said) / said.units.small.size
+    x = common_removed(view) / view.units.small.size
     if x.size < 2:
         return None
-    forms, tops = _forms(said), [f.name for f in said.faces if f.name in set(said.run.top)]
+    forms, tops = _forms(view), [f.name for f in view.faces if f.name in set(view.run.top)]
     talls = [230.0] + [110.0] * (len(forms) - 1)
     bars = 16.0 * len(tops) + 10.0
     level = 58.0 + bars + sum(talls) + _APART * (len(talls) - 1)
@@ -60,23 +60,23 @@ def history(said: RunView, width: float = 1010.0) -> Figure | None:
     for key, tall in zip(forms, talls, strict=True):
         level -= tall
         axes = plain(figure, (_LEFT, level, width - _LEFT - _RIGHT, tall))
-        _panel(axes, said, key, x, 8 if tall > 200.0 else 4)
+        _panel(axes, view, key, x, 8 if tall > 200.0 else 4)
         axes.tick_params(bottom=False, labelbottom=False)
         axes.spines["bottom"].set_visible(False)
         if key == forms[0]:
-            _minutes(axes, said, x)
+            _minutes(axes, view, x)
         level -= _APART
     axes = plain(figure, (_LEFT, 44.0, width - _LEFT - _RIGHT, bars))
-    _bars(axes, said, tops, x)
-    mean = f"mean of the plate{'s' if len(said.faces) > 1 else ''}"
-    axes.set_xlabel(f"metal removed, {mean}, {said.units.small.symbol}")
+    _bars(axes, view, tops, x)
+    mean = f"mean of the plate{'s' if len(view.faces) > 1 else ''}"
+    axes.set_xlabel(f"metal removed, {mean}, {view.units.small.symbol}")
     return figure
 
 
-def leading_panel(axes: Axes, said: RunView) -> Axes:
+def leading_panel(axes: Axes, view: RunView) -> Axes:
     """Draw the first of the panels alone, into axes of somebody else's."""
-    unit = said.units.small
-    _panel(axes, said, _forms(said)[0], common_removed(said) / unit.size, 8)
+    unit = view.units.small
+    _panel(axes, view, _forms(view)[0], common_removed(view) / unit.size, 8)
     axes.set_xlabel(f"metal removed, {unit.symbol}")
     axes.set_ylabel(f"dome up, dish down, {unit.symbol}")
     return axes
@@ -87,12 +87,12 @@ def _limits(x: Array) -> tuple[float, float]:
     return (low, high) if high - low > 1e-9 else (low, low + 1.0)
 
 
-def _forms(said: RunView) -> list[str]:
+def _forms(view: RunView) -> list[str]:
     """Which forms are drawn: spheres (rails: bow), then the rest where they are worth it."""
     leads = [("sphere", False), ("bow", True)]
-    shown = [key for key, long in leads if any(f.long == long for f in said.faces)]
-    largest = {key: max(_largest(f, key) for f in said.faces) for key in SPOKEN}
-    finish = min((f.finish for f in said.faces if f.finish is not None), default=0.0)
+    shown = [key for key, long in leads if any(f.long == long for f in view.faces)]
+    largest = {key: max(_largest(f, key) for f in view.faces) for key in SPOKEN}
+    finish = min((f.finish for f in view.faces if f.finish is not None), default=0.0)
     least = max(0.04 * max(largest[key] for key in shown), finish, 20 * NOTHING)
     return shown + [k for k in SPOKEN if k not in shown and largest[k] > least]
 
@@ -102,33 +102,33 @@ def _largest(face: Face, key: str) -> float:
     return float(np.nanmax(got)) if np.isfinite(got).any() else 0.0
 
 
-def _panel(axes: Axes, said: RunView, key: str, x: Array, parts: int) -> None:
+def _panel(axes: Axes, view: RunView, key: str, x: Array, parts: int) -> None:
     """One form of every plate against the metal."""
-    scale = said.units.small.size
+    scale = view.units.small.size
     ends: list[End] = []
-    for face, (colour, dash) in zip(said.faces, itertools.cycle(LINES), strict=False):
+    for face, (colour, dash) in zip(view.faces, itertools.cycle(LINES), strict=False):
         y = face.form(key) / scale
         if np.isfinite(y).any():
             axes.plot(x, y, color=colour, linestyle=dash, linewidth=1.8)
             ends.append((float(x[-1]), float(y[np.isfinite(y)][-1]), face.name, colour))
     two_sided(axes, parts)
     # What is finer than a tenth of the grit of each step is shaded.
-    known = {n: limit_of("finish") * s.grit.size / scale for n, s in enumerate(said.steps, 1)}
-    finish = np.array([known.get(int(n), np.nan) for n in said.run.step])
+    known = {n: limit_of("finish") * s.grit.size / scale for n, s in enumerate(view.steps, 1)}
+    finish = np.array([known.get(int(n), np.nan) for n in view.run.step])
     finish[0] = finish[min(1, len(finish) - 1)]
     axes.fill_between(x, -finish, finish, step="pre", color=SHEET.band, linewidth=0, zorder=0)
     sides = (side.replace("at the ", "at ").removesuffix(" corners") for side in FORMS[key].sides)
     word = f"{FORMS[key].word}, " if key in LONG else ""
     down, up = (fill(word + side, 12) for side in reversed(list(sides)))
-    for at, text, va in ((1, f"{up}\n{said.units.small.symbol}", "top"), (0, down, "bottom")):
+    for at, text, va in ((1, f"{up}\n{view.units.small.symbol}", "top"), (0, down, "bottom")):
         beside(axes, text, (0, at), (-_LEFT + 2, 0), xycoords="axes fraction", va=va)
     axes.set_xlim(*_limits(x))
     name_ends(axes, ends)
 
 
-def _minutes(axes: Axes, said: RunView, x: Array) -> None:
+def _minutes(axes: Axes, view: RunView, x: Array) -> None:
     """Minutes along the upper edge: at even times, wherever the metal had got to."""
-    time = np.asarray(said.run.time, dtype=float) / 60.0
+    time = np.asarray(view.run.time, dtype=float) / 60.0
     if not np.ptp(time) > 0 or not np.ptp(x) > 0:
         return
     step = round_step(float(np.ptp(time)), 10)
@@ -141,7 +141,7 @@ def _minutes(axes: Axes, said: RunView, x: Array) -> None:
     upper.xaxis.set_major_formatter(FuncFormatter(lambda v, _: f"{np.interp(v, x, time):.4g}"))
     upper.spines["top"].set_color(SHEET.muted)
     upper.tick_params(colors=SHEET.muted, labelsize=10.5, width=0.8, length=4)
-    factor = said.spread
+    factor = view.spread
     note = f"minutes, known to {Units.number(1.0 / factor)} to {Units.number(factor)} times"
     style: Style = {
         "xycoords": "axes fraction",
@@ -161,10 +161,10 @@ def _apart(places: Array, least: float) -> list[float]:
     return kept
 
 
-def _bars(axes: Axes, said: RunView, tops: list[str], x: Array) -> None:
+def _bars(axes: Axes, view: RunView, tops: list[str], x: Array) -> None:
     """Who was on top, and when."""
-    colours = {f.name: c for f, (c, _) in zip(said.faces, itertools.cycle(LINES), strict=False)}
-    lain = [_top_during(said, k) for k in range(len(x) - 1)]
+    colours = {f.name: c for f, (c, _) in zip(view.faces, itertools.cycle(LINES), strict=False)}
+    lain = [_top_during(view, k) for k in range(len(x) - 1)]
     for row, name in enumerate(reversed(tops)):
         on = np.flatnonzero([other == name for other in lain])
         spells = np.split(on, np.flatnonzero(np.diff(on) > 1) + 1) if on.size else []
@@ -178,9 +178,9 @@ def _bars(axes: Axes, said: RunView, tops: list[str], x: Array) -> None:
     axes.spines["left"].set_visible(False)
 
 
-def _top_during(said: RunView, k: int) -> str:
+def _top_during(view: RunView, k: int) -> str:
     """Who lay on top between entries k and k + 1: an entry that says "swap" is made after the swap."""
-    return said.run.top[k if said.run.event[k + 1] == "swap" else k + 1]
+    return view.run.top[k if view.run.event[k + 1] == "swap" else k + 1]
 
 
 ONE_SIDED = 0.3  # of the mean depth: halves that differ by more are told
@@ -252,30 +252,30 @@ def _mean(values: Array, weight: Array) -> float:
     return float((values * weight).sum() / total) if total > 0.0 else float("nan")
 
 
-def metal(said: RunView, width: float = 1010.0) -> Figure:
+def metal(view: RunView, width: float = 1010.0) -> Figure:
     """Maps of the depth worn off, on one scale, and the profiles beside them."""
-    rail = max(f.half[0] / f.half[1] for f in said.faces) > 2.2
-    columns, graph = 1 if rail else min(len(said.faces), 3), 400.0
-    rows = -(-len(said.faces) // columns)
+    rail = max(f.half[0] / f.half[1] for f in view.faces) > 2.2
+    columns, graph = 1 if rail else min(len(view.faces), 3), 400.0
+    rows = -(-len(view.faces) // columns)
     cell = (width - graph - 20.0) / (1 if rail else max(columns, 2))
     tall = 90.0 if rail else min(cell, 250.0)
     height = max(rows * (tall + 26.0) + 34.0, 250.0)
     figure = new_figure(width, height)
-    low, high = _range(said)
-    for k, face in enumerate(said.faces):
+    low, high = _range(view)
+    for k, face in enumerate(view.faces):
         row, column = divmod(k, columns)
         bottom = height - (row + 1) * (tall + 26.0)
         _map(bare(figure, (column * cell, bottom, cell - 12.0, tall)), face, low, high)
         heading(figure, (column + 0.5) * cell - 6.0, bottom + tall + 7.0, face.name)
-    least = "nothing" if low <= 0.0 else said.units.size(low)
+    least = "nothing" if low <= 0.0 else view.units.size(low)
     middle = max(columns * cell, 300.0) / 2
-    ramp_scale(figure, middle, REMOVED, least, f"{said.units.size(high)} off")
-    _profiles(figure, said, (width - graph + 64.0, 46.0, graph - 156.0, height - 84.0))
+    ramp_scale(figure, middle, REMOVED, least, f"{view.units.size(high)} off")
+    _profiles(figure, view, (width - graph + 64.0, 46.0, graph - 156.0, height - 84.0))
     return figure
 
 
-def _range(said: RunView) -> tuple[float, float]:
-    worn = [np.asarray(f.record.worn, dtype=float)[f.on] for f in said.faces]
+def _range(view: RunView) -> tuple[float, float]:
+    worn = [np.asarray(f.record.worn, dtype=float)[f.on] for f in view.faces]
     every = np.concatenate([w for w in worn if w.size] or [np.zeros(1)])
     low, high = (float(v) for v in np.percentile(every, (0.5, 99.5)))
     # Where wear is even, a wide ramp over next to nothing would tell a false story.
@@ -295,11 +295,11 @@ def _map(axes: Axes, face: Face, low: float, high: float) -> None:
     axes.set_aspect("equal")
 
 
-def _profiles(figure: Figure, said: RunView, box: Box) -> None:
+def _profiles(figure: Figure, view: RunView, box: Box) -> None:
     """Depth worn off from the middle outwards."""
-    axes, small, long = plain(figure, box), said.units.small, said.units.long
+    axes, small, long = plain(figure, box), view.units.small, view.units.long
     ends: list[End] = []
-    for face, (colour, dash) in zip(said.faces, itertools.cycle(LINES), strict=False):
+    for face, (colour, dash) in zip(view.faces, itertools.cycle(LINES), strict=False):
         got = zones(face)
         x, y = got.at / long.size, got.depth / small.size
         axes.plot(x, y, color=colour, linestyle=dash, linewidth=1.8)

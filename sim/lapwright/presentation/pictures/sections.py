@@ -301,16 +301,16 @@ def gap_words(piece: Cut, units: Units, turned: float = 0.0, edge: str = "the ri
     return f"{told}; with the top a quarter turned, up to {units.size(turned)}"
 
 
-def _squeeze(said: RunView, bottom: Face, top: Face, end: bool) -> Array | None:
+def _squeeze(view: RunView, bottom: Face, top: Face, end: bool) -> Array | None:
     """How far the grit gives in the middle of the last stroke, on the bottom's cells [m]; None: not known."""
-    number, plates = int(said.run.step[-1]), said.study.plates
+    number, plates = int(view.run.step[-1]), view.study.plates
     maps = {f.name: np.asarray(f.record.frames[-int(end)], dtype=float) for f in (bottom, top)}
     alike = all(z.shape == plates[name].grid.shape for name, z in maps.items())
-    if not (alike and 0 < number <= len(said.steps)):
+    if not (alike and 0 < number <= len(view.steps)):
         return None
     from lapwright.contact.pressure import bearing
 
-    step = said.steps[number - 1]
+    step = view.steps[number - 1]
     at_rest = replace(step, top=top.name, bottom=bottom.name, curve=Still())
     try:
         got = bearing(plates, at_rest, heights=maps, phase=0.0)
@@ -327,16 +327,16 @@ def _quarter_turned(bottom: Face, top: Face, end: bool, c: tuple[float, float]) 
     return max(pile.cut(a).widest for a in (0.0, 0.25 * pi, 0.5 * pi, -0.25 * pi))
 
 
-def sections(said: RunView, width: float = 1200.0, height: float = 208.0) -> Figure | None:
+def sections(view: RunView, width: float = 1200.0, height: float = 208.0) -> Figure | None:
     """Before and after side by side on one scale, pressed on the grit in the middle of the last stroke.
 
     None when no two plates lay on each other.
     """
-    top, bottom = (said.face(n) for n in said.pair) if said.pair else (None, None)
+    top, bottom = (view.face(n) for n in view.pair) if view.pair else (None, None)
     if top is None or bottom is None:
         return None
-    c, ends = said.middle, (False, True)
-    piles = [piled(bottom, top, end, 0.0, c, _squeeze(said, bottom, top, end)) for end in ends]
+    c, ends = view.middle, (False, True)
+    piles = [piled(bottom, top, end, 0.0, c, _squeeze(view, bottom, top, end)) for end in ends]
     cuts = [pile.cut(best_angle(bottom, top, piles)) for pile in piles]
     figure = new_figure(width, height)
     gutter, foot = 36.0, 24.0
@@ -357,7 +357,7 @@ def sections(said: RunView, width: float = 1200.0, height: float = 208.0) -> Fig
         draw_cut(axes, piece, half, slab, (top, bottom))
         _names(axes, half - 0.12 * slab, (top, bottom), piece.off)
         turned = _quarter_turned(bottom, top, bool(k), c)
-        told = gap_words(piece, said.units, turned if turned >= finish else 0.0, edge)
+        told = gap_words(piece, view.units, turned if turned >= finish else 0.0, edge)
         heading(figure, left, height - 15.0, f"{top.name} on {bottom.name}, {when}", ha="left")
         write(figure, left + across, height - 15.0, told, 11, "right", color=SHEET.ink)
     fine = cuts[1].widest < finish

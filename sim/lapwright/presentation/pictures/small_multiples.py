@@ -53,7 +53,7 @@ class Panel:
     """One member: its title, its run put in order, what came of it and of its draws; its `rank`."""
 
     title: str
-    said: RunView
+    view: RunView
     summary: Summary
     draws: tuple[Summary, ...] = ()
     rank: int = 0
@@ -91,9 +91,9 @@ def _nine_in_ten(
 
 def end_faces(panels: Sequence[Panel], width: float = 1200.0, columns: int | None = None) -> Figure:
     """The faces of every member at the end; `columns`: how many members stand in a row."""
-    units = panels[0].said.units
-    every = [face for panel in panels for face in panel.said.faces]
-    number = max(len(p.said.faces) for p in panels)
+    units = panels[0].view.units
+    every = [face for panel in panels for face in panel.view.faces]
+    number = max(len(p.view.faces) for p in panels)
     columns = columns or max(1, min(4, len(panels), int(width / (140.0 * number))))
     cell = min(width / columns, 230.0 * number)
     wide = cell / number
@@ -104,7 +104,7 @@ def end_faces(panels: Sequence[Panel], width: float = 1200.0, columns: int | Non
     seen = [np.abs(f.levelled[1]) for f in every if np.isfinite(f.levelled[1]).any()]
     limit = rounded_limit(max([*(float(np.nanpercentile(z, 99.5)) for z in seen), 1e-8]), units)
     for panel, left, top in _placed(figure, panels, columns, cell, row):
-        for j, face in enumerate(panel.said.faces):
+        for j, face in enumerate(panel.view.faces):
             x = left + j * wide
             axes = bare(figure, (x + 3.0, top - tall, wide - 6.0, tall))
             face_map(axes, face, face.levelled[1], limit, units)
@@ -125,7 +125,7 @@ def _caption(face: Face, units: Units, room: float) -> list[str]:
 
 def cuts(panels: Sequence[Panel], width: float = 1200.0) -> Figure | None:
     """The last pair of every member lying on each other at the end, cut through the middle."""
-    pairs = {id(p): pair for p in panels if (pair := _pair(p.said)) is not None}
+    pairs = {id(p): pair for p in panels if (pair := _pair(p.view)) is not None}
     if not pairs:
         return None
     shown, pieces, bands, spans = [p for p in panels if id(p) in pairs], {}, {}, []
@@ -158,9 +158,9 @@ def cuts(panels: Sequence[Panel], width: float = 1200.0) -> Figure | None:
     return figure
 
 
-def _pair(said: RunView) -> tuple[Face, Face] | None:
+def _pair(view: RunView) -> tuple[Face, Face] | None:
     """Bottom and top that lay on each other last."""
-    top, bottom = (said.face(n) for n in said.pair) if said.pair else (None, None)
+    top, bottom = (view.face(n) for n in view.pair) if view.pair else (None, None)
     return None if top is None or bottom is None else (bottom, top)
 
 
@@ -196,7 +196,7 @@ def histories(panels: Sequence[Panel], width: float = 1200.0) -> Figure | None:
     shown = [p for p in panels if len(p.summary.metal) > 1 and p.summary.metal[-1] > 0.0]
     if not shown:
         return None
-    unit, columns, tall = shown[0].said.units.small, min(4, len(shown)), 118.0
+    unit, columns, tall = shown[0].view.units.small, min(4, len(shown)), 118.0
     cell, row = width / max(columns, 2), _TITLE + tall + 20.0
     figure = new_figure(width, math.ceil(len(shown) / columns) * row + 48.0)
     graphs = []
@@ -217,7 +217,7 @@ def histories(panels: Sequence[Panel], width: float = 1200.0) -> Figure | None:
     note = f"dome or dish in {unit.symbol}, against metal removed in {unit.symbol} (mean of the plates)"
     note += "; shaded: nine in ten draws" if any(p.draws for p in shown) else ""
     write(figure, 0.5 * width, 7.0, note)
-    names = [shortened(face.name, 10) for face in shown[0].said.faces]
+    names = [shortened(face.name, 10) for face in shown[0].view.faces]
     legend(figure, [_line(k, name) for k, name in enumerate(names)], 22.0)
     return figure
 

@@ -103,17 +103,17 @@ class Reach:
         return float(1.0 - Path(self.lift_off).contains_points(self.path).mean())
 
 
-def reaches(said: RunView) -> list[Reach]:
+def reaches(view: RunView) -> list[Reach]:
     """The different strokes of a study, first come first."""
-    plates = said.study.plates
+    plates = view.study.plates
     groups: dict[tuple[object, ...], list[int]] = {}
-    for number, step in enumerate(said.steps, 1):
+    for number, step in enumerate(view.steps, 1):
         outlines = plates[step.top].outline, plates[step.bottom].outline
         moved = step.curve, step.direction, step.centre, step.carry_centre, step.walk
         pressed = step.load.at, step.load.force * (step.load.at != (0.0, 0.0))
         groups.setdefault((*outlines, *moved, *pressed), []).append(number)
     some = list(groups.values())[:MOST_PANELS]
-    return [_reach(tuple(numbers), said.steps[numbers[0] - 1], plates) for numbers in some]
+    return [_reach(tuple(numbers), view.steps[numbers[0] - 1], plates) for numbers in some]
 
 
 def _reach(numbers: tuple[int, ...], step: Step, plates: Mapping[str, Plate]) -> Reach:
@@ -155,16 +155,16 @@ def _round(plate: Plate) -> bool:
     return abs(along - 2.0 * plate.outline.radius) < 1e-9 and abs(along - across) < 1e-9
 
 
-def stroke_words(said: RunView, found: Sequence[Reach]) -> list[str]:
+def stroke_words(view: RunView, found: Sequence[Reach]) -> list[str]:
     """What each stroke does, in words."""
     lines = []
     for reach in found:
-        which = "Every step" if len(reach.steps) == len(said.steps) else _which(reach.steps)
-        if len(said.steps) == 1:
+        which = "Every step" if len(reach.steps) == len(view.steps) else _which(reach.steps)
+        if len(view.steps) == 1:
             which = "The stroke"
-        told = [f"{which}: {curve_words(reach.step, said.units)}"]
+        told = [f"{which}: {curve_words(reach.step, view.units)}"]
         if reach.ahead is not None:
-            told.append(over_the_edge(reach.step, reach.ahead, said.units))
+            told.append(over_the_edge(reach.step, reach.ahead, view.units))
         if reach.beyond > 0.0:
             part = f"in about {Units.share(reach.beyond)} of the places"
             where = "everywhere" if reach.beyond >= 1.0 else part
@@ -177,7 +177,7 @@ def _which(numbers: tuple[int, ...]) -> str:
     return f"Step{'s' if len(numbers) > 1 else ''} {joined([str(n) for n in numbers])}"
 
 
-def stroke(said: RunView, found: Sequence[Reach], width: float = 1010.0) -> Figure:
+def stroke(view: RunView, found: Sequence[Reach], width: float = 1010.0) -> Figure:
     """Each stroke over its bottom plate, to scale."""
     cell = min(width / len(found), 480.0)
     boxes = []
@@ -193,7 +193,7 @@ def stroke(said: RunView, found: Sequence[Reach], width: float = 1010.0) -> Figu
         axes.set_aspect("equal")
         _draw_path(axes, reach)
         head = f"{reach.top.name} on {reach.bottom.name}"
-        head += f", {_which(reach.steps).lower()}" if len(said.steps) > 1 else ""
+        head += f", {_which(reach.steps).lower()}" if len(view.steps) > 1 else ""
         heading(figure, left + cell / 2, tall + 41.0, head)
     path, over, lifts = (Line2D([], [], **style) for style in (PATH, OVER, LIFTS))
     legend(figure, [path, over, *([lifts] if any(r.lift_off is not None for r in found) else [])])
@@ -250,12 +250,12 @@ class Place:
     share: float
 
 
-def places(said: RunView) -> list[Place]:
+def places(view: RunView) -> list[Place]:
     """The places that the run file holds, of the last step that has any."""
     found = []
-    for b in said.run.bearings:
-        top, bottom = said.face(b.top), said.face(b.bottom)
-        if b.step != said.run.bearings[-1].step or top is None or bottom is None:
+    for b in view.run.bearings:
+        top, bottom = view.face(b.top), view.face(b.bottom)
+        if b.step != view.run.bearings[-1].step or top is None or bottom is None:
             continue
         title = "in the middle" if b.name == "middle" else f"at {b.name}"
         where = float(b.theta), (float(b.c[0]), float(b.c[1]))
