@@ -13,7 +13,7 @@ from pages import CHROMIUM, tried, walked
 from tuning_scene import BANDS, REFUSED, SWAPS, UM, course, made, way
 
 from lapwright.optimisation.track import Constraint, Cost, Lost, Tuning
-from lapwright.presentation.pictures.search import Mark, Slip, Way, slips, trade_off, ways
+from lapwright.presentation.pictures.analysis import Mark, Slip, Way, slips, trade_off, ways
 from lapwright.presentation.tuning import (
     _best,
     as_json,

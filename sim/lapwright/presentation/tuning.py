@@ -428,7 +428,7 @@ def _by_flatness(got: Tuning) -> bool:
 
 def _trade(got: Tuning) -> Figure | None:
     """Cost against flatness where that is what is asked, else against times what is asked."""
-    from lapwright.presentation.pictures import search
+    from lapwright.presentation.pictures import analysis
 
     by_flatness = _by_flatness(got)
     unit, micro = got.study.units.small.size, got.study.units.small.symbol
@@ -441,7 +441,7 @@ def _trade(got: Tuning) -> Figure | None:
 
     line = _best(point(p.cost, p.share, p.flatness) for p in got.trade_off if p.by == "operator")
     marks = [
-        search.Mark(*point(*_end(way, way.simulated, got.least)), str(number), number == 1)
+        analysis.Mark(*point(*_end(way, way.simulated, got.least)), str(number), number == 1)
         for number, way in enumerate(got.candidates[:MARKS], 1)
         if way.simulated is not None and way.simulated.trouble is None
     ]
@@ -449,7 +449,7 @@ def _trade(got: Tuning) -> Figure | None:
         return None  # nothing to draw, or nothing that it costs
     goal = min(one.limit for one in got.asked) / unit if by_flatness else 1.0
     side = f"flatness\nof the worst\nplate, {micro}" if by_flatness else "times what\nis asked"
-    return search.trade_off(line, marks, goal, (name, side))
+    return analysis.trade_off(line, marks, goal, (name, side))
 
 
 def _best(points: Iterable[tuple[float, float]]) -> list[tuple[float, float]]:
@@ -474,7 +474,7 @@ def _end(way: Candidate, course: Evaluation, least: str) -> tuple[float, float, 
 
 def _along(got: Tuning) -> Figure | None:
     """How near the goal the answer is along its way, beside what was foretold and what was typed."""
-    from lapwright.presentation.pictures import search
+    from lapwright.presentation.pictures import analysis
 
     best, begun = got.candidates[0], got.begun
     courses: list[tuple[str, Evaluation | None]] = [
@@ -484,22 +484,22 @@ def _along(got: Tuning) -> Figure | None:
     if begun is not None:
         courses.append(("as typed", begun.simulated))
     shown = [
-        search.Way(name, [(t / 60.0, share) for t, share in course.trail], k)
+        analysis.Way(name, [(t / 60.0, share) for t, share in course.trail], k)
         for k, (name, course) in enumerate(courses)
         if course is not None and len(course.trail) > 1
     ]
-    return search.ways(shown) if shown else None
+    return analysis.ways(shown) if shown else None
 
 
 def _slips(got: Tuning) -> Figure | None:
     """What a tenth off in each key does to the answer."""
-    from lapwright.presentation.pictures import search
+    from lapwright.presentation.pictures import analysis
 
     best = got.answer
     if not got.sensitivity or best is None or best.simulated is None:
         return None
     found = [
-        search.Slip(
+        analysis.Slip(
             spoken(got.study, key),
             [
                 (n.off or 0.0, n.share if n.trouble is None else float("nan"), n.value)
@@ -508,4 +508,4 @@ def _slips(got: Tuning) -> Figure | None:
         )
         for key, nudges in by_key(got).items()
     ]
-    return search.slips(best.simulated.share, found)
+    return analysis.slips(best.simulated.share, found)

@@ -22,7 +22,7 @@ from lapwright.modal.spectrum import FormMode
 from lapwright.modal.step_analysis import LinearisationError, StepAnalysis
 from lapwright.presentation import pictures, words
 from lapwright.presentation import reasons as told
-from lapwright.presentation.pictures.errors import Card, cause, errors
+from lapwright.presentation.pictures.analysis import Card, cause, errors
 from lapwright.presentation.render import filled
 from lapwright.presentation.staying import (
     goes_slowly,
