@@ -16,21 +16,9 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import LogLocator, NullLocator
 
+from lapwright.presentation.pictures import ink
 from lapwright.presentation.pictures.faces import MM, Ground, Spot, coloured, contours, draw_map
-from lapwright.presentation.pictures.ink import (
-    LINES,
-    REMOVED,
-    SHEET,
-    Array,
-    Box,
-    Style,
-    bare,
-    beside,
-    name_ends,
-    new_figure,
-    plain,
-    ruled,
-)
+from lapwright.presentation.pictures.ink import SHEET, Array, Box, Style
 from lapwright.presentation.words import typeset
 from lapwright.specification.plate import Plate
 
@@ -123,8 +111,8 @@ def _titles(row: Sequence[Card], wide: float) -> float:
 
 def _paper(height: float) -> tuple[Figure, Axes]:
     """One set of axes in points for the whole drawing: one for every face would take ten times as long."""
-    figure = new_figure(WIDTH, height)
-    return figure, bare(figure, (0.0, 0.0, WIDTH, height), (0.0, WIDTH, 0.0, height))
+    figure = ink.new_figure(WIDTH, height)
+    return figure, ink.bare(figure, (0.0, 0.0, WIDTH, height), (0.0, WIDTH, 0.0, height))
 
 
 def _tall(plates: Sequence[Plate], width: float) -> float:
@@ -199,7 +187,7 @@ def cause(
             left, on = (3 * k + j) * cell, plate.land > 0.0
             shown = np.where(on, values / (float(values[on].mean()) or 1.0), np.nan)
             top, low = float(np.nanmax(shown)), float(np.nanmin(shown))
-            colours = coloured(ground, shown, max(top, 1.01), REMOVED, min(low, 0.99))
+            colours = coloured(ground, shown, max(top, 1.01), ink.REMOVED, min(low, 0.99))
             box = (left, 0.0, cell - 10.0, tall)
             _face(axes, plate.name, ground, colours, shown - 1.0, 0.1, box)
             head, told = f"{plate.name}: {what}", f"{low:.2g} to {top:.2g} of its mean"
@@ -250,10 +238,10 @@ GOAL: Style = {"color": SHEET.ink, "linewidth": 1.0, "linestyle": (0, (5, 3))}
 
 def _graph(width: float, tall: float, across: str, side: str) -> tuple[Figure, Axes]:
     """A drawing with one graph, with what runs across and, at the left, upwards."""
-    figure = new_figure(width, tall + 60.0)
-    axes = plain(figure, (_LEFT, 48.0, width - _LEFT - _RIGHT, tall))
+    figure = ink.new_figure(width, tall + 60.0)
+    axes = ink.plain(figure, (_LEFT, 48.0, width - _LEFT - _RIGHT, tall))
     axes.set_xlabel(across)
-    beside(axes, side, (0, 1), (-_LEFT + 2, 0), xycoords="axes fraction", va="top")
+    ink.beside(axes, side, (0, 1), (-_LEFT + 2, 0), xycoords="axes fraction", va="top")
     return figure, axes
 
 
@@ -262,7 +250,7 @@ def _scaled(axes: Axes, low: float, high: float, goal: float) -> None:
     if low > 0.0:
         axes.set_yscale("log")
     axes.set_ylim(low, high)
-    ruled(axes, 6)
+    ink.ruled(axes, 6)
     if low > 0.0:
         axes.yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0), numticks=30))
         axes.yaxis.set_minor_locator(NullLocator())
@@ -301,7 +289,7 @@ def trade_off(
     labels
         Of the cost and of the size, with their units.
     """
-    (figure, axes), (colour, _) = _graph(width, 250.0, *labels), LINES[0]
+    (figure, axes), (colour, _) = _graph(width, 250.0, *labels), ink.LINES[0]
     points = sorted(line)
     for style in ({"drawstyle": "steps-post", "alpha": 0.85}, {"linestyle": "none", "marker": "o"}):
         axes.plot(
@@ -318,7 +306,7 @@ def trade_off(
     )
     axes.set_xlim(0.0, 1.06 * max([*(x for x, _ in points), *(m.x for m in marks)]) or 1.0)
     at: Style = {"xycoords": ("axes fraction", "data"), "color": SHEET.muted}
-    beside(axes, "what is asked", (1.0, goal), (7, 0), **at)
+    ink.beside(axes, "what is asked", (1.0, goal), (7, 0), **at)
     named: list[tuple[float, float]] = []
     for mark in marks:
         x, y = axes.transData.transform((mark.x, mark.y))
@@ -326,9 +314,9 @@ def trade_off(
             continue  # names on each other tell nothing; the table has them all
         named.append((x, y))
         how: Style = {"weight": "bold", "color": SHEET.accent} if mark.lead else {}
-        beside(axes, mark.name, (mark.x, mark.y), (9, 7), va="bottom", fontsize=11, **how)
+        ink.beside(axes, mark.name, (mark.x, mark.y), (9, 7), va="bottom", fontsize=11, **how)
     if points:
-        beside(axes, "foretold", points[0], (12, 3), va="bottom", color=colour)
+        ink.beside(axes, "foretold", points[0], (12, 3), va="bottom", color=colour)
     return figure
 
 
@@ -350,13 +338,13 @@ def ways(shown: Sequence[Way], width: float = WIDTH) -> Figure:
     ends = []
     for way in shown:
         x, y = np.array([(t, max(s, _LOW)) for t, s in way.trail]).T
-        colour, dash = LINES[way.style % len(LINES)]
+        colour, dash = ink.LINES[way.style % len(ink.LINES)]
         axes.plot(x, y, color=colour, linestyle=dash, linewidth=1.8)
         ends.append((float(x[-1]), float(y[-1]), way.name, colour))
     sizes = [max(s, _LOW) for way in shown for _, s in way.trail]
     _scaled(axes, min(0.8, min(sizes) / 1.2), max(1.25, max(sizes) * 1.2), 1.0)
     axes.set_xlim(0.0, max(t for way in shown for t, _ in way.trail) or 1.0)
-    name_ends(axes, ends)
+    ink.name_ends(axes, ends)
     return figure
 
 
@@ -377,8 +365,8 @@ class Slip:
 def slips(answer: float, found: Sequence[Slip], width: float = WIDTH) -> Figure:
     """How far the answer moves with each key a tenth off; one line a key, the one that matters most first."""
     tall, left = 34.0 * len(found), 250.0
-    figure = new_figure(width, tall + 76.0)
-    axes = plain(figure, (left, 46.0, width - left - 40.0, tall))
+    figure = ink.new_figure(width, tall + 76.0)
+    axes = ink.plain(figure, (left, 46.0, width - left - 40.0, tall))
     axes.spines["left"].set_visible(False)
     axes.yaxis.set_major_locator(NullLocator())
     known = [[(off, s) for off, s, _ in one.slips if math.isfinite(s)] for one in found]
@@ -394,10 +382,10 @@ def slips(answer: float, found: Sequence[Slip], width: float = WIDTH) -> Figure:
             face: Style = {"markerfacecolor": SHEET.ink if off > 0 else SHEET.paper, "zorder": 3}
             edge: Style = {"markeredgecolor": SHEET.ink, "markeredgewidth": 1.4, "clip_on": False}
             axes.plot(share, level, "o" if off else "s", markersize=8.0, **face, **edge)
-        beside(axes, one.name, (0.0, level), (-12, 0), ha="right", fontsize=11)
+        ink.beside(axes, one.name, (0.0, level), (-12, 0), ha="right", fontsize=11)
     marks = ((1.0, "what is asked", SHEET.muted), (answer, "the answer", SHEET.accent))
     for x, text, colour in marks:
         side, ha = (-4, "right") if x < (answer if x == 1.0 else 1.0) else (4, "left")
-        beside(axes, text, (x, 0.0), (side, 6), ha=ha, va="bottom", color=colour)
+        ink.beside(axes, text, (x, 0.0), (side, 6), ha=ha, va="bottom", color=colour)
     axes.set_xlabel("times what is asked (1 and less: reached)")
     return figure

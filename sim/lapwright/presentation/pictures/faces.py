@@ -14,22 +14,8 @@ from matplotlib.path import Path
 from numpy.typing import NDArray
 
 from lapwright.presentation import words
-from lapwright.presentation.pictures.ink import (
-    HEIGHTS,
-    SHEET,
-    Array,
-    Style,
-    bare,
-    beside,
-    heading,
-    new_figure,
-    plain,
-    ramp_scale,
-    round_step,
-    round_up,
-    ruled,
-    write,
-)
+from lapwright.presentation.pictures import ink
+from lapwright.presentation.pictures.ink import SHEET, Array, Style
 from lapwright.presentation.run_view import Face, RunView
 from lapwright.presentation.words import MARK, marked_face, typeset
 from lapwright.specification.plate import Plate
@@ -141,7 +127,11 @@ def draw_map(
 
 
 def coloured(
-    ground: Ground, heights: Array, limit: float, ramp: Array = HEIGHTS, low: float | None = None
+    ground: Ground,
+    heights: Array,
+    limit: float,
+    ramp: Array = ink.HEIGHTS,
+    low: float | None = None,
 ) -> Array:
     """Colours (ny, nx, 3): grooves grey, and the colour carried on past the edge of the land.
 
@@ -228,12 +218,12 @@ def height_limit(view: RunView) -> float:
 
 def rounded_limit(most: float, units: Units) -> float:
     """The next round number of the person's units at or above a height [m]."""
-    return round_up(most / units.small.size) * units.small.size
+    return ink.round_up(most / units.small.size) * units.small.size
 
 
 def contour_step(limit: float, units: Units) -> float:
     """Height between contour lines [m]: at most fourteen of them from end to end."""
-    return round_step(2.0 * limit / units.small.size, 14) * units.small.size
+    return ink.round_step(2.0 * limit / units.small.size, 14) * units.small.size
 
 
 def heights_scale(figure: Figure, limit: float, units: Units, more: str = "") -> None:
@@ -241,7 +231,7 @@ def heights_scale(figure: Figure, limit: float, units: Units, more: str = "") ->
     size, every = units.size(limit), units.size(contour_step(limit, units))
     note = f"contour lines every {every}, dashed below the mean plane; looking at the face{more}"
     middle = 36.0 * figure.get_figwidth()
-    ramp_scale(figure, middle, HEIGHTS, f"{size} low", f"{size} high", note)
+    ink.ramp_scale(figure, middle, ink.HEIGHTS, f"{size} low", f"{size} high", note)
 
 
 def face_map(axes: Axes, face: Face, heights: Array, limit: float, units: Units) -> None:
@@ -281,12 +271,12 @@ def faces(view: RunView, width: float = 1200.0) -> Figure:
         tallest = max(f.half[1] / f.half[0] for f in view.faces[k // 2 : (k + columns + 1) // 2])
         talls.append(max(min(cell * 0.92 * tallest + 22.0, cap), 60.0))
     bottom = sum(talls) + len(talls) * head + 34.0
-    figure, limit = new_figure(width, bottom), height_limit(view)
+    figure, limit = ink.new_figure(width, bottom), height_limit(view)
     shown = [(face, after) for face in view.faces for after in (False, True)]
     for row, tall in enumerate(talls):
         bottom -= tall + head
         for column, (face, after) in enumerate(shown[row * columns : (row + 1) * columns]):
-            axes = bare(figure, (column * cell, bottom, cell, tall))
+            axes = ink.bare(figure, (column * cell, bottom, cell, tall))
             face_map(axes, face, face.levelled[after], limit, view.units)
             _title(
                 figure, face, after, view.units, (column + 0.5) * cell, bottom + tall + 6.0, cell
@@ -307,9 +297,9 @@ def _title(
     if len(lines) > 1:  # the remark must not be parted from what it is about
         lines = textwrap.wrap(typeset(marked_face(forms, finish, MARK, units)), room)[:3]
     for k, line in enumerate(reversed(lines)):
-        write(figure, x, y + 15.0 * k, line, 11.5, color=SHEET.ink)
+        ink.write(figure, x, y + 15.0 * k, line, 11.5, color=SHEET.ink)
     when = "after" if after else "before"
-    heading(figure, x, y + 15.0 * len(lines), f"{face.name} {when}", 12.5)
+    ink.heading(figure, x, y + 15.0 * len(lines), f"{face.name} {when}", 12.5)
 
 
 # --- faces as they are believed ----------------------------------------------------------------
@@ -345,28 +335,31 @@ def believed(shown: Sequence[Believed], units: Units, width: float = 1200.0) -> 
     """Each face as a map, beside it what is said of it and a cut through its middle with its band."""
     columns, cell = min(len(shown), 2), width / 2.0
     height = -(-len(shown) // columns) * PANEL + 46.0
-    figure = new_figure(width, height)
+    figure = ink.new_figure(width, height)
     most = max(max(float(np.nanmax(np.abs(one.heights))), 1e-9) for one in shown)
     limit = rounded_limit(most, units)
     reach = max(float(np.nanmax(np.abs([one.low, one.high]))) for one in shown)
     for k, one in enumerate(shown):
         row, column = divmod(k, columns)
         left, bottom = (column + 1.0 - 0.5 * columns) * cell, height - (row + 1) * PANEL
-        axes, ground = bare(figure, (left, bottom + 6.0, MAP, PANEL - 12.0)), Ground.of(one.plate)
+        axes, ground = (
+            ink.bare(figure, (left, bottom + 6.0, MAP, PANEL - 12.0)),
+            Ground.of(one.plate),
+        )
         _levels(axes, ground, one.heights, limit, units)
         _marks(axes, ground, one)
         left, head = left + MAP + 14.0, bottom + PANEL - 20.0
-        heading(figure, left, head, one.plate.name, 13.0, "left")
+        ink.heading(figure, left, head, one.plate.name, 13.0, "left")
         for text in one.told:
             for line in textwrap.wrap(typeset(text), max(20, int((cell - MAP - 26.0) / 5.9)))[:2]:
                 head -= 15.0
-                write(figure, left, head, line, 11.0, "left", color=SHEET.ink)
+                ink.write(figure, left, head, line, 11.0, "left", color=SHEET.ink)
         box = (left + 38.0, bottom + 34.0, cell - MAP - 84.0, max(head - bottom - 58.0, 60.0))
-        _band(plain(figure, box), one, reach, units)
+        _band(ink.plain(figure, box), one, reach, units)
     size = units.size(limit)
     note = "the middle of what is believed; cuts from 9 to 3 o'clock, shaded where they lie in 95 of 100"
-    ramp_scale(
-        figure, 430.0, HEIGHTS, f"{size} low", f"{size} high", f"looking at the face, {note}"
+    ink.ramp_scale(
+        figure, 430.0, ink.HEIGHTS, f"{size} low", f"{size} high", f"looking at the face, {note}"
     )
     key = (
         f"hatched: not known within {typeset(units.size(shown[0].within))}"
@@ -374,7 +367,9 @@ def believed(shown: Sequence[Believed], units: Units, width: float = 1200.0) -> 
         "dots: touched for the last entry" * any(len(one.read) for one in shown),
         "rings: read here next" * any(len(one.wanted) for one in shown),
     )
-    write(figure, width - 4.0, 29.0, "; ".join(filter(None, key)), 10.5, "right", color=SHEET.muted)
+    ink.write(
+        figure, width - 4.0, 29.0, "; ".join(filter(None, key)), 10.5, "right", color=SHEET.muted
+    )
     return figure
 
 
@@ -414,7 +409,7 @@ def _band(axes: Axes, one: Believed, reach: float, units: Units) -> None:
     most = 1.08 * reach / unit.size
     axes.set_ylim(-most, most)
     axes.set_xlim(x[0], x[-1])
-    ruled(axes, 6, signed=True)
+    ink.ruled(axes, 6, signed=True)
     axes.set_xticks([x[0], 0.0, x[-1]], ["9 o'clock", "middle", "3 o'clock"])
     for label, ha in zip(axes.get_xticklabels(), ("left", "center", "right"), strict=True):
         label.set(ha=ha)
@@ -424,4 +419,4 @@ def _band(axes: Axes, one: Believed, reach: float, units: Units) -> None:
         "va": "bottom",
         "color": SHEET.muted,
     }
-    beside(axes, unit.symbol, (0, 1), (-8, 4), **style)
+    ink.beside(axes, unit.symbol, (0, 1), (-8, 4), **style)

@@ -21,17 +21,9 @@ from lapwright.metrology.contacts import Face, Mapped
 from lapwright.metrology.fringes import Bands, Fringes, fringes, over_the_bore, tilted, too_grey
 from lapwright.metrology.instruments import OpticalFlat
 from lapwright.presentation import words
+from lapwright.presentation.pictures import ink
 from lapwright.presentation.pictures.faces import MM, Ground, clock, draw_map
-from lapwright.presentation.pictures.ink import (
-    SHEET,
-    Box,
-    bare,
-    heading,
-    new_figure,
-    png,
-    sheet,
-    write,
-)
+from lapwright.presentation.pictures.ink import SHEET, Box
 from lapwright.presentation.run_view import RunView
 from lapwright.presentation.words import typeset
 from lapwright.specification.outline import Outline
@@ -115,8 +107,8 @@ def fringe_picture(
     seen: Sequence[Seen], units: Units = METRIC, at: tuple[float, float] = (0.0, 0.0)
 ) -> bytes:
     """The same as a PNG, for a command."""
-    with sheet():
-        return png(fringe_figure(seen, units, at=at))
+    with ink.sheet():
+        return ink.png(fringe_figure(seen, units, at=at))
 
 
 def fringe_figure(
@@ -137,7 +129,7 @@ def fringe_figure(
     rows = [seen[k : k + columns] for k in range(0, len(seen), columns)]
     talls = [max(map(_shape, row)) * cell * 0.84 + 34.0 for row in rows]
     bottom = sum(talls) + BESIDE * len(rows) + 8.0
-    figure = new_figure(width, bottom)
+    figure = ink.new_figure(width, bottom)
     for row, tall in zip(rows, talls, strict=True):
         bottom -= tall + BESIDE
         for k, one in enumerate(row):
@@ -165,11 +157,11 @@ def _pair(figure: Figure, one: Seen, units: Units, at: tuple[float, float], box:
     for side, got in enumerate((level, askew)):
         _draw(figure, (left + side * cell, bottom + 76.0, cell, tall), one, got, flat, at, grey)
     top = bottom + tall + 78.0
-    heading(figure, left + 0.5 * cell, top, f"{one.name}: the flat lying on")
+    ink.heading(figure, left + 0.5 * cell, top, f"{one.name}: the flat lying on")
     wedged = "under its own wedge" if flat.wedge else "with a slight wedge"
-    write(figure, left + 1.5 * cell, top, wedged, 12, color=SHEET.ink)
+    ink.write(figure, left + 1.5 * cell, top, wedged, 12, color=SHEET.ink)
     for number, line in enumerate(_words(one, level, askew, flat, units, int(2.0 * cell / 6.3))):
-        write(figure, left + cell, bottom + 62.0 - 15.0 * number, line, 11, color=SHEET.ink)
+        ink.write(figure, left + cell, bottom + 62.0 - 15.0 * number, line, 11, color=SHEET.ink)
 
 
 def _words(
@@ -240,7 +232,7 @@ def _draw(
     grey: bool,
 ) -> None:
     """The metal, the bands where the flat lies (`grey`: too many to draw), outline and clock mark."""
-    axes, plate = bare(figure, box), one.face.plate
+    axes, plate = ink.bare(figure, box), one.face.plate
     there = np.isfinite(got.light)
     tint = np.array(next((tint for most, tint in TINTS if flat.wavelength < most), RED))
     light = np.where(there, 0.5 if grey else got.light, 0.0)[..., None]

@@ -17,27 +17,9 @@ from matplotlib.ticker import FixedLocator, FuncFormatter
 
 from lapwright.limits import limit_of, why_band
 from lapwright.metrology.form import FORMS, LONG, SPOKEN
+from lapwright.presentation.pictures import ink
 from lapwright.presentation.pictures.faces import MM, Ground, coloured, contours, draw_map
-from lapwright.presentation.pictures.ink import (
-    LINES,
-    REMOVED,
-    SHEET,
-    Array,
-    Box,
-    End,
-    Style,
-    bare,
-    beside,
-    heading,
-    legend,
-    name_ends,
-    new_figure,
-    plain,
-    ramp_scale,
-    round_step,
-    ruled,
-    two_sided,
-)
+from lapwright.presentation.pictures.ink import SHEET, Array, Box, Style
 from lapwright.presentation.run_view import Face, RunView, common_removed
 from lapwright.units import NOTHING, Units, shortened
 
@@ -56,17 +38,17 @@ def history(view: RunView, width: float = 1010.0) -> Figure | None:
     talls = [230.0] + [110.0] * (len(forms) - 1)
     bars = 16.0 * len(tops) + 10.0
     level = 58.0 + bars + sum(talls) + _APART * (len(talls) - 1)
-    figure = new_figure(width, level + _HEAD)
+    figure = ink.new_figure(width, level + _HEAD)
     for key, tall in zip(forms, talls, strict=True):
         level -= tall
-        axes = plain(figure, (_LEFT, level, width - _LEFT - _RIGHT, tall))
+        axes = ink.plain(figure, (_LEFT, level, width - _LEFT - _RIGHT, tall))
         _panel(axes, view, key, x, 8 if tall > 200.0 else 4)
         axes.tick_params(bottom=False, labelbottom=False)
         axes.spines["bottom"].set_visible(False)
         if key == forms[0]:
             _minutes(axes, view, x)
         level -= _APART
-    axes = plain(figure, (_LEFT, 44.0, width - _LEFT - _RIGHT, bars))
+    axes = ink.plain(figure, (_LEFT, 44.0, width - _LEFT - _RIGHT, bars))
     _bars(axes, view, tops, x)
     mean = f"mean of the plate{'s' if len(view.faces) > 1 else ''}"
     axes.set_xlabel(f"metal removed, {mean}, {view.units.small.symbol}")
@@ -105,13 +87,13 @@ def _largest(face: Face, key: str) -> float:
 def _panel(axes: Axes, view: RunView, key: str, x: Array, parts: int) -> None:
     """One form of every plate against the metal."""
     scale = view.units.small.size
-    ends: list[End] = []
-    for face, (colour, dash) in zip(view.faces, itertools.cycle(LINES), strict=False):
+    ends: list[ink.End] = []
+    for face, (colour, dash) in zip(view.faces, itertools.cycle(ink.LINES), strict=False):
         y = face.form(key) / scale
         if np.isfinite(y).any():
             axes.plot(x, y, color=colour, linestyle=dash, linewidth=1.8)
             ends.append((float(x[-1]), float(y[np.isfinite(y)][-1]), face.name, colour))
-    two_sided(axes, parts)
+    ink.two_sided(axes, parts)
     # What is finer than a tenth of the grit of each step is shaded.
     known = {n: limit_of("finish") * s.grit.size / scale for n, s in enumerate(view.steps, 1)}
     finish = np.array([known.get(int(n), np.nan) for n in view.run.step])
@@ -121,9 +103,9 @@ def _panel(axes: Axes, view: RunView, key: str, x: Array, parts: int) -> None:
     word = f"{FORMS[key].word}, " if key in LONG else ""
     down, up = (fill(word + side, 12) for side in reversed(list(sides)))
     for at, text, va in ((1, f"{up}\n{view.units.small.symbol}", "top"), (0, down, "bottom")):
-        beside(axes, text, (0, at), (-_LEFT + 2, 0), xycoords="axes fraction", va=va)
+        ink.beside(axes, text, (0, at), (-_LEFT + 2, 0), xycoords="axes fraction", va=va)
     axes.set_xlim(*_limits(x))
-    name_ends(axes, ends)
+    ink.name_ends(axes, ends)
 
 
 def _minutes(axes: Axes, view: RunView, x: Array) -> None:
@@ -131,7 +113,7 @@ def _minutes(axes: Axes, view: RunView, x: Array) -> None:
     time = np.asarray(view.run.time, dtype=float) / 60.0
     if not np.ptp(time) > 0 or not np.ptp(x) > 0:
         return
-    step = round_step(float(np.ptp(time)), 10)
+    step = ink.round_step(float(np.ptp(time)), 10)
     marks = step * np.arange(math.ceil(time[0] / step), math.floor(time[-1] / step + 1e-9) + 1)
     places = _apart(
         np.interp(marks, time, x), 34.0 * float(np.ptp(x)) / axes.get_window_extent().width
@@ -149,7 +131,7 @@ def _minutes(axes: Axes, view: RunView, x: Array) -> None:
         "va": "bottom",
         "color": SHEET.muted,
     }
-    beside(axes, f"{note} {why_band(factor)}", (1, 1), (0, 22), **style)
+    ink.beside(axes, f"{note} {why_band(factor)}", (1, 1), (0, 22), **style)
 
 
 def _apart(places: Array, least: float) -> list[float]:
@@ -163,7 +145,7 @@ def _apart(places: Array, least: float) -> list[float]:
 
 def _bars(axes: Axes, view: RunView, tops: list[str], x: Array) -> None:
     """Who was on top, and when."""
-    colours = {f.name: c for f, (c, _) in zip(view.faces, itertools.cycle(LINES), strict=False)}
+    colours = {f.name: c for f, (c, _) in zip(view.faces, itertools.cycle(ink.LINES), strict=False)}
     lain = [_top_during(view, k) for k in range(len(x) - 1)]
     for row, name in enumerate(reversed(tops)):
         on = np.flatnonzero([other == name for other in lain])
@@ -171,7 +153,7 @@ def _bars(axes: Axes, view: RunView, tops: list[str], x: Array) -> None:
         spans = [(x[spell[0]], x[spell[-1] + 1] - x[spell[0]]) for spell in spells]
         axes.broken_barh(spans, (row + 0.18, 0.64), color=colours[name], linewidth=0)
         at: Style = {"xycoords": ("axes fraction", "data"), "ha": "right"}
-        beside(axes, f"{shortened(name, 8)} on top", (0, row + 0.5), (-8, 0), **at)
+        ink.beside(axes, f"{shortened(name, 8)} on top", (0, row + 0.5), (-8, 0), **at)
     axes.set_ylim(0, max(len(tops), 1))
     axes.set_xlim(*_limits(x))
     axes.yaxis.set_major_locator(FixedLocator([]))
@@ -260,16 +242,16 @@ def metal(view: RunView, width: float = 1010.0) -> Figure:
     cell = (width - graph - 20.0) / (1 if rail else max(columns, 2))
     tall = 90.0 if rail else min(cell, 250.0)
     height = max(rows * (tall + 26.0) + 34.0, 250.0)
-    figure = new_figure(width, height)
+    figure = ink.new_figure(width, height)
     low, high = _range(view)
     for k, face in enumerate(view.faces):
         row, column = divmod(k, columns)
         bottom = height - (row + 1) * (tall + 26.0)
-        _map(bare(figure, (column * cell, bottom, cell - 12.0, tall)), face, low, high)
-        heading(figure, (column + 0.5) * cell - 6.0, bottom + tall + 7.0, face.name)
+        _map(ink.bare(figure, (column * cell, bottom, cell - 12.0, tall)), face, low, high)
+        ink.heading(figure, (column + 0.5) * cell - 6.0, bottom + tall + 7.0, face.name)
     least = "nothing" if low <= 0.0 else view.units.size(low)
     middle = max(columns * cell, 300.0) / 2
-    ramp_scale(figure, middle, REMOVED, least, f"{view.units.size(high)} off")
+    ink.ramp_scale(figure, middle, ink.REMOVED, least, f"{view.units.size(high)} off")
     _profiles(figure, view, (width - graph + 64.0, 46.0, graph - 156.0, height - 84.0))
     return figure
 
@@ -287,8 +269,8 @@ def _range(view: RunView) -> tuple[float, float]:
 def _map(axes: Axes, face: Face, low: float, high: float) -> None:
     ground = Ground.of(face)
     worn = np.where(face.on, np.asarray(face.record.worn, dtype=float), np.nan)
-    clip = draw_map(axes, ground, coloured(ground, worn, high, REMOVED, low))
-    contours(axes, ground, worn, round_step(max(high - low, 1e-12) / 1e-6, 10) * 1e-6, clip)
+    clip = draw_map(axes, ground, coloured(ground, worn, high, ink.REMOVED, low))
+    contours(axes, ground, worn, ink.round_step(max(high - low, 1e-12) / 1e-6, 10) * 1e-6, clip)
     along, across = (1.02 * MM * half for half in face.half)
     axes.set_xlim(-along, along)
     axes.set_ylim(-across, across)
@@ -297,9 +279,9 @@ def _map(axes: Axes, face: Face, low: float, high: float) -> None:
 
 def _profiles(figure: Figure, view: RunView, box: Box) -> None:
     """Depth worn off from the middle outwards."""
-    axes, small, long = plain(figure, box), view.units.small, view.units.long
-    ends: list[End] = []
-    for face, (colour, dash) in zip(view.faces, itertools.cycle(LINES), strict=False):
+    axes, small, long = ink.plain(figure, box), view.units.small, view.units.long
+    ends: list[ink.End] = []
+    for face, (colour, dash) in zip(view.faces, itertools.cycle(ink.LINES), strict=False):
         got = zones(face)
         x, y = got.at / long.size, got.depth / small.size
         axes.plot(x, y, color=colour, linestyle=dash, linewidth=1.8)
@@ -309,8 +291,8 @@ def _profiles(figure: Figure, view: RunView, box: Box) -> None:
     low, high = axes.get_ylim()
     axes.set_ylim(0.0, high if high > 0.5 * abs(low) and high > 1e-3 else 1.0)
     axes.set_xlim(left=0.0)
-    ruled(axes, 8)
-    name_ends(axes, ends)
+    ink.ruled(axes, 8)
+    ink.name_ends(axes, ends)
     axes.set_xlabel(f"from the middle outwards, {long.symbol}")
     axes.set_title(f"depth worn off, {small.symbol}", fontsize=11, color=SHEET.ink, loc="left")
 
@@ -364,7 +346,7 @@ def went(panels: Sequence[Went], units: Units, width: float = 1010.0) -> Figure:
     ]
     cell, tall, left = width / max(map(len, rows)), 212.0, 64.0
     height = len(rows) * tall + 40.0
-    figure = new_figure(width, height)
+    figure = ink.new_figure(width, height)
     for row, own in enumerate(rows):
         most = 1.08 * max(one.reach for one in own) / units.small.size
         for column, one in enumerate(own):
@@ -374,24 +356,24 @@ def went(panels: Sequence[Went], units: Units, width: float = 1010.0) -> Figure:
                 cell - left - 12.0,
                 146.0,
             )
-            axes = plain(figure, box)
+            axes = ink.plain(figure, box)
             _entries(axes, one.entries, units.small.size)
             axes.set_ylim(-most, most)
-            ruled(axes, 6, signed=True)
+            ink.ruled(axes, 6, signed=True)
             frame: Style = {"xycoords": "axes fraction"}
             head = f"{one.plate}: {one.title}, {units.small.symbol}"
             bold: Style = {"va": "bottom", "fontsize": 11.5, "weight": "bold"}
-            beside(axes, head, (0, 1), (22 - left, 12), **frame, **bold)
+            ink.beside(axes, head, (0, 1), (22 - left, 12), **frame, **bold)
             for y, text, va in ((0.985, one.up, "top"), (0.015, one.down, "bottom")):
                 small: Style = {"ha": "right", "va": va, "fontsize": 10.0, "color": SHEET.muted}
-                beside(axes, text, (1, y), **frame, **small)
+                ink.beside(axes, text, (1, y), **frame, **small)
     after = "believed after it, 95 in 100; below: the entry"
     entries = [
         Patch(**FORETOLD, label="foretold, 95 in 100"),
         Line2D([], [], **READ, label="read, as this form (all else as foretold)"),
         Line2D([], [], **KNOWN, label=after),
     ]
-    legend(figure, entries)
+    ink.legend(figure, entries)
     return figure
 
 

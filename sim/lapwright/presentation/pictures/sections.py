@@ -25,18 +25,9 @@ from numpy.typing import NDArray
 from lapwright.contact.placement import on_face
 from lapwright.errors import LapwrightError
 from lapwright.presentation import words
+from lapwright.presentation.pictures import ink
 from lapwright.presentation.pictures.faces import MM, Ground, spread_out
-from lapwright.presentation.pictures.ink import (
-    SHEET,
-    Array,
-    Style,
-    bare,
-    drawn_larger,
-    heading,
-    new_figure,
-    round_down,
-    write,
-)
+from lapwright.presentation.pictures.ink import SHEET, Array, Style
 from lapwright.presentation.run_view import Face, RunView
 from lapwright.specification.curves import Still
 from lapwright.units import NOTHING, Units
@@ -338,12 +329,12 @@ def sections(view: RunView, width: float = 1200.0, height: float = 208.0) -> Fig
     c, ends = view.middle, (False, True)
     piles = [piled(bottom, top, end, 0.0, c, _squeeze(view, bottom, top, end)) for end in ends]
     cuts = [pile.cut(best_angle(bottom, top, piles)) for pile in piles]
-    figure = new_figure(width, height)
+    figure = ink.new_figure(width, height)
     gutter, foot = 36.0, 24.0
     across, tall = (width - gutter) / 2, height - 2 * foot
     long = float(np.ptp(cuts[0].at))
     per_metre = across / (1.03 * long)
-    larger = round_down(
+    larger = ink.round_down(
         (tall - 2 * _SLAB) / max(span(piece.bottom, piece.top) for piece in cuts) / per_metre
     )
     half = 0.5 * tall / (per_metre * larger)
@@ -352,14 +343,14 @@ def sections(view: RunView, width: float = 1200.0, height: float = 208.0) -> Fig
     for k, (piece, when) in enumerate(zip(cuts, ("before", "after"), strict=True)):
         left = k * (across + gutter)
         ends_at = MM * (piece.at[0] - 0.015 * long), MM * (piece.at[-1] + 0.015 * long)
-        axes = bare(figure, (left, foot, across, tall), (*ends_at, -half, half))
+        axes = ink.bare(figure, (left, foot, across, tall), (*ends_at, -half, half))
         slab = _SLAB / (per_metre * larger)
         draw_cut(axes, piece, half, slab, (top, bottom))
         _names(axes, half - 0.12 * slab, (top, bottom), piece.off)
         turned = _quarter_turned(bottom, top, bool(k), c)
         told = gap_words(piece, view.units, turned if turned >= finish else 0.0, edge)
-        heading(figure, left, height - 15.0, f"{top.name} on {bottom.name}, {when}", ha="left")
-        write(figure, left + across, height - 15.0, told, 11, "right", color=SHEET.ink)
+        ink.heading(figure, left, height - 15.0, f"{top.name} on {bottom.name}, {when}", ha="left")
+        ink.write(figure, left + across, height - 15.0, told, 11, "right", color=SHEET.ink)
     fine = cuts[1].widest < finish
     _foot(figure, cuts[0], larger, f"; gap after: {words.REMARK}" if fine else "")
     return figure
@@ -421,8 +412,8 @@ def _foot(figure: Figure, piece: Cut, larger: float, more: str) -> None:
     where = "beside the middle" if piece.aside else through
     lies = "pressed on the grit: brown bears, blue is open" if piece.give else "laid dry, gap blue"
     cut = f"cut from {ends_words(piece.angle, piece.off != 0.0)} {where}"
-    note = f"{cut}, {lies}; edge margin left out; {drawn_larger(larger)}{more}"
-    write(figure, 36.0 * figure.get_figwidth(), 7.0, note)
+    note = f"{cut}, {lies}; edge margin left out; {ink.drawn_larger(larger)}{more}"
+    ink.write(figure, 36.0 * figure.get_figwidth(), 7.0, note)
 
 
 def ends_words(angle: float, off: bool = False) -> str:

@@ -17,28 +17,9 @@ from numpy.typing import NDArray
 
 from lapwright.contact.placement import centred
 from lapwright.optimisation.summary import Summary
+from lapwright.presentation.pictures import ink
 from lapwright.presentation.pictures.faces import MM, face_map, heights_scale, rounded_limit
-from lapwright.presentation.pictures.ink import (
-    LINES,
-    REMOVED,
-    SHEET,
-    Array,
-    End,
-    Style,
-    bare,
-    beside,
-    drawn_larger,
-    heading,
-    legend,
-    name_ends,
-    new_figure,
-    plain,
-    round_down,
-    round_step,
-    ruled,
-    two_sided,
-    write,
-)
+from lapwright.presentation.pictures.ink import SHEET, Array, Style
 from lapwright.presentation.pictures.sections import Cut, draw_cut, piled, span, straight
 from lapwright.presentation.run_view import Face, RunView
 from lapwright.presentation.words import MARK, marked_face, typeset
@@ -68,7 +49,7 @@ def _placed(
         left = 0.5 * (width - cell * columns) + (k % columns) * cell
         top = height - (k // columns) * row - _TITLE
         title = shortened(panel.title, int(cell / 6.9))
-        heading(figure, left + 4.0, top + 9.0, title, 11.5, "left")
+        ink.heading(figure, left + 4.0, top + 9.0, title, 11.5, "left")
         yield panel, left, top
 
 
@@ -100,16 +81,18 @@ def end_faces(panels: Sequence[Panel], width: float = 1200.0, columns: int | Non
     tall = min(max(0.9 * wide * max(f.half[1] / f.half[0] for f in every) + 20.0, 44.0), 210.0)
     captions = {id(f): _caption(f, units, wide) for f in every}
     row = _TITLE + tall + 14.0 * max(map(len, captions.values())) + 12.0
-    figure = new_figure(width, math.ceil(len(panels) / columns) * row + _LEGEND)
+    figure = ink.new_figure(width, math.ceil(len(panels) / columns) * row + _LEGEND)
     seen = [np.abs(f.levelled[1]) for f in every if np.isfinite(f.levelled[1]).any()]
     limit = rounded_limit(max([*(float(np.nanpercentile(z, 99.5)) for z in seen), 1e-8]), units)
     for panel, left, top in _placed(figure, panels, columns, cell, row):
         for j, face in enumerate(panel.view.faces):
             x = left + j * wide
-            axes = bare(figure, (x + 3.0, top - tall, wide - 6.0, tall))
+            axes = ink.bare(figure, (x + 3.0, top - tall, wide - 6.0, tall))
             face_map(axes, face, face.levelled[1], limit, units)
             for k, line in enumerate(captions[id(face)]):
-                write(figure, x + 0.5 * wide, top - tall - 13.0 - 14.0 * k, line, color=SHEET.ink)
+                ink.write(
+                    figure, x + 0.5 * wide, top - tall - 13.0 - 14.0 * k, line, color=SHEET.ink
+                )
     heights_scale(figure, limit, units)
     return figure
 
@@ -138,23 +121,23 @@ def cuts(panels: Sequence[Panel], width: float = 1200.0) -> Figure | None:
         spans.append(span(*(piece.bottom + offs[0]), *(piece.top + offs[1])))
     columns, tall, foot = min(4, len(shown)), 98.0, 24.0
     cell, row = width / max(columns, 2), _TITLE + tall + 6.0
-    figure = new_figure(width, math.ceil(len(shown) / columns) * row + foot)
+    figure = ink.new_figure(width, math.ceil(len(shown) / columns) * row + foot)
     reach = MM * max(float(piece.at[-1]) for piece in pieces.values())
     per_metre = (cell - 20.0) / (2.0 * reach / MM)
-    larger = round_down(tall / (1.5 * max(spans)) / per_metre)
+    larger = ink.round_down(tall / (1.5 * max(spans)) / per_metre)
     half = 0.5 * tall / (per_metre * larger)
     for panel, left, top in _placed(figure, shown, columns, cell, row):
         piece, box = pieces[id(panel)], (left + 4.0, top - tall, cell - 20.0, tall)
-        axes = bare(figure, box, (-reach, reach, -half, half))
+        axes = ink.bare(figure, box, (-reach, reach, -half, half))
         lines = draw_cut(axes, piece, half, 0.4 * half, pairs[id(panel)][::-1])
-        for line, off, (colour, _) in zip(lines, bands[id(panel)], LINES, strict=False):
+        for line, off, (colour, _) in zip(lines, bands[id(panel)], ink.LINES, strict=False):
             axes.fill_between(MM * piece.at, *(line + off), color=colour, alpha=0.28, linewidth=0)
     note = (
         "cut through the middle, the top turned over on the bottom and drawn touching, gap shaded"
     )
-    note += f"; {drawn_larger(larger)}"
+    note += f"; {ink.drawn_larger(larger)}"
     note += "; darker: nine in ten draws" if any(p.draws for p in panels) else ""
-    write(figure, 0.5 * width, 7.0, note)
+    ink.write(figure, 0.5 * width, 7.0, note)
     return figure
 
 
@@ -198,32 +181,32 @@ def histories(panels: Sequence[Panel], width: float = 1200.0) -> Figure | None:
         return None
     unit, columns, tall = shown[0].view.units.small, min(4, len(shown)), 118.0
     cell, row = width / max(columns, 2), _TITLE + tall + 20.0
-    figure = new_figure(width, math.ceil(len(shown) / columns) * row + 48.0)
+    figure = ink.new_figure(width, math.ceil(len(shown) / columns) * row + 48.0)
     graphs = []
     for panel, left, top in _placed(figure, shown, columns, cell, row):
-        graphs.append(plain(figure, (left + 44.0, top - tall, cell - 58.0, tall)))
+        graphs.append(ink.plain(figure, (left + 44.0, top - tall, cell - 58.0, tall)))
         graphs[-1].sharex(graphs[0])
         graphs[-1].sharey(graphs[0])
         _domes(graphs[-1], panel, unit.size)
-    ends_at = two_sided(graphs[0], 4)
+    ends_at = ink.two_sided(graphs[0], 4)
     graphs[0].set_xlim(0.0, max(p.summary.metal[-1] for p in shown) / unit.size)
     for axes in graphs[1:]:
-        ruled(axes, 4)
+        ink.ruled(axes, 4)
         axes.axhline(0.0, color=SHEET.ink, linewidth=0.9)
     for axes in graphs:
         axes.tick_params(labelsize=9.5)
         for y, text, va in zip(ends_at, ("dish", "dome"), ("bottom", "top"), strict=True):
-            beside(axes, text, (0.0, y), (4, 0), va=va, fontsize=9.5, color=SHEET.muted)
+            ink.beside(axes, text, (0.0, y), (4, 0), va=va, fontsize=9.5, color=SHEET.muted)
     note = f"dome or dish in {unit.symbol}, against metal removed in {unit.symbol} (mean of the plates)"
     note += "; shaded: nine in ten draws" if any(p.draws for p in shown) else ""
-    write(figure, 0.5 * width, 7.0, note)
+    ink.write(figure, 0.5 * width, 7.0, note)
     names = [shortened(face.name, 10) for face in shown[0].view.faces]
-    legend(figure, [_line(k, name) for k, name in enumerate(names)], 22.0)
+    ink.legend(figure, [_line(k, name) for k, name in enumerate(names)], 22.0)
     return figure
 
 
 def _line(number: int, label: str) -> Line2D:
-    colour, dash = LINES[number % len(LINES)]
+    colour, dash = ink.LINES[number % len(ink.LINES)]
     return Line2D([], [], color=colour, linestyle=dash, linewidth=1.8, label=label)
 
 
@@ -232,7 +215,7 @@ def _domes(axes: Axes, panel: Panel, unit: float) -> None:
     metal = np.array(panel.summary.metal)
     draws = [got for got in panel.draws if got.done and got.metal and got.metal[-1] > 0.0]
     for (name, ended), (colour, dash) in zip(
-        panel.summary.plates.items(), cycle(LINES), strict=False
+        panel.summary.plates.items(), cycle(ink.LINES), strict=False
     ):
         lines = [np.interp(metal, got.metal, got.plates[name].dome, right=np.nan) for got in draws]
         band = _nine_in_ten(lines, max(2, len(lines) // 2))
@@ -276,25 +259,25 @@ def curves(
     """Graphs one under the other along a swept key `x` (n,), named `label` with its unit."""
     tall, apart, foot = 170.0, 22.0, 46.0
     level = len(graphs) * (tall + apart) + foot
-    figure, order = new_figure(width, level), np.argsort(x)
+    figure, order = ink.new_figure(width, level), np.argsort(x)
     for graph in graphs:
         level -= tall + apart
-        axes = plain(figure, (_LEFT, level + 8.0, width - _LEFT - _RIGHT, tall))
+        axes = ink.plain(figure, (_LEFT, level + 8.0, width - _LEFT - _RIGHT, tall))
         _graph(axes, graph, x[order], order, units.small.size)
         for y, text, va in (
             (1, f"{graph.up}\n{units.small.symbol}", "top"),
             (0, graph.down, "bottom"),
         ):
-            beside(axes, text, (0, y), (-_LEFT + 2, 0), xycoords="axes fraction", va=va)
+            ink.beside(axes, text, (0, y), (-_LEFT + 2, 0), xycoords="axes fraction", va=va)
         axes.tick_params(labelbottom=graph is graphs[-1])
     axes.set_xlabel(label)
     return figure
 
 
 def _graph(axes: Axes, graph: Graph, x: Array, order: NDArray[np.intp], unit: float) -> None:
-    ends: list[End] = []
+    ends: list[ink.End] = []
     for curve in graph.curves:
-        colour, dash = LINES[curve.style % len(LINES)]
+        colour, dash = ink.LINES[curve.style % len(ink.LINES)]
         y = curve.y[order] / unit
         if curve.band is not None:
             under, over = (end[order] / unit for end in curve.band)
@@ -308,9 +291,9 @@ def _graph(axes: Axes, graph: Graph, x: Array, order: NDArray[np.intp], unit: fl
     pad = 0.11 * max(high, high - low, 1e-3)
     axes.set_ylim(low - pad if low < 0.0 else 0.0, max(high, 0.0) + pad)
     axes.set_xlim(x[0], x[-1])
-    ruled(axes, 6)
+    ink.ruled(axes, 6)
     axes.axhline(0.0, color=SHEET.ink, linewidth=0.9)
-    name_ends(axes, ends, 26)
+    ink.name_ends(axes, ends, 26)
 
 
 def field(
@@ -329,13 +312,13 @@ def field(
     left, foot = 150.0, 44.0
     cell = min((width - left - 20.0) / columns, 110.0)
     tall = min(max(0.5 * cell, 24.0), 44.0)
-    figure = new_figure(width, rows * tall + foot + 10.0)
+    figure = ink.new_figure(width, rows * tall + foot + 10.0)
     box = (left, foot, cell * columns, tall * rows)
-    axes = bare(figure, box, (0, columns, 0, rows))
+    axes = ink.bare(figure, box, (0, columns, 0, rows))
     low, high = float(np.nanmin(values)), float(np.nanmax(values))
     # Light ends of the ramp only: what is written on it stays readable.
     shares = np.nan_to_num((values - low) / ((high - low) or 1.0))
-    colours = REMOVED[np.rint(0.55 * shares * (len(REMOVED) - 1)).astype(int)]
+    colours = ink.REMOVED[np.rint(0.55 * shares * (len(ink.REMOVED) - 1)).astype(int)]
     pixels = np.concatenate([colours, np.isfinite(values)[..., None]], axis=-1)
     extent = (0, columns, 0, rows)
     axes.imshow(pixels, origin="lower", aspect="auto", extent=extent, interpolation="none")
@@ -345,9 +328,9 @@ def field(
             continue  # no room
         told = units.size(float(values[r, c])) if known else "no end"
         style: Style = {"ha": "center", "color": "#10151b" if known else SHEET.muted}
-        beside(axes, told, (c + 0.5, r + 0.5), **style)
+        ink.beside(axes, told, (c + 0.5, r + 0.5), **style)
     if min(rows, columns) >= LINED and high > low and np.isfinite(values).all():
-        step = round_step(high - low, 7)
+        step = ink.round_step(high - low, 7)
         levels = step * np.arange(math.ceil(low / step), math.floor(high / step) + 1)
         at, style = (np.arange(columns) + 0.5, np.arange(rows) + 0.5), {"colors": SHEET.ink}
         axes.contour(*at, values, levels, linewidths=0.8, alpha=0.6, **style)
@@ -355,9 +338,9 @@ def field(
     axes.add_patch(Rectangle((best[1] + 0.02, best[0] + 0.03), 0.96, 0.94, **frame))
     for c, text in enumerate(typed[0]):
         short = shortened(text, max(1, int(cell / 7.0)))
-        beside(axes, short, (c + 0.5, 0.0), (0, -6), ha="center", va="top")
+        ink.beside(axes, short, (c + 0.5, 0.0), (0, -6), ha="center", va="top")
     for r, text in enumerate(typed[1]):
-        beside(axes, shortened(text, 18), (0.0, r + 0.5), (-8, 0), ha="right")
-    write(figure, left + 0.5 * cell * columns, 7.0, labels[0], 11, color=SHEET.ink)
-    write(figure, 2.0, foot + tall * rows - 2.0, labels[1], 11, "left", color=SHEET.ink)
+        ink.beside(axes, shortened(text, 18), (0.0, r + 0.5), (-8, 0), ha="right")
+    ink.write(figure, left + 0.5 * cell * columns, 7.0, labels[0], 11, color=SHEET.ink)
+    ink.write(figure, 2.0, foot + tall * rows - 2.0, labels[1], 11, "left", color=SHEET.ink)
     return figure

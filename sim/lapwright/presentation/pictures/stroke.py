@@ -27,23 +27,9 @@ from lapwright.integration.estimate import Outlook, outlook
 from lapwright.kinematics.motion import Motion
 from lapwright.kinematics.overhang import land_outline, worst_overhang
 from lapwright.presentation.beforehand import over_the_edge
+from lapwright.presentation.pictures import ink
 from lapwright.presentation.pictures.faces import MM, Ground, spread_out
-from lapwright.presentation.pictures.ink import (
-    REMOVED,
-    SHEET,
-    Array,
-    Style,
-    bare,
-    heading,
-    legend,
-    new_figure,
-    png,
-    ramp_scale,
-    round_step,
-    round_up,
-    sheet,
-    write,
-)
+from lapwright.presentation.pictures.ink import SHEET, Array, Style
 from lapwright.presentation.run_view import RunView
 from lapwright.presentation.tables import stroke_words as curve_words
 from lapwright.specification.plate import Plate
@@ -186,17 +172,19 @@ def stroke(view: RunView, found: Sequence[Reach], width: float = 1010.0) -> Figu
         tops = [turned_over(outer, *at) for at in ((0.0, (0.0, 0.0)), r.at)]
         boxes.append(_window([r.bottom.outline.polygon(90), r.path, *tops]))
     tall = min(max(cell * (b[3] - b[2]) / (b[1] - b[0]) for b in boxes), 340.0)
-    figure = new_figure(width, tall + 56.0)
+    figure = ink.new_figure(width, tall + 56.0)
     for k, (reach, box) in enumerate(zip(found, boxes, strict=True)):
         left = (width - cell * len(found)) / 2 + k * cell
-        axes = bare(figure, (left + 8, 30.0, cell - 16, tall), box)
+        axes = ink.bare(figure, (left + 8, 30.0, cell - 16, tall), box)
         axes.set_aspect("equal")
         _draw_path(axes, reach)
         head = f"{reach.top.name} on {reach.bottom.name}"
         head += f", {_which(reach.steps).lower()}" if len(view.steps) > 1 else ""
-        heading(figure, left + cell / 2, tall + 41.0, head)
+        ink.heading(figure, left + cell / 2, tall + 41.0, head)
     path, over, lifts = (Line2D([], [], **style) for style in (PATH, OVER, LIFTS))
-    legend(figure, [path, over, *([lifts] if any(r.lift_off is not None for r in found) else [])])
+    ink.legend(
+        figure, [path, over, *([lifts] if any(r.lift_off is not None for r in found) else [])]
+    )
     return figure
 
 
@@ -271,8 +259,8 @@ def bearing_picture(got: Bearing, plates: Mapping[str, Plate], title: str, units
     grounds = Ground.of(plates[got.bottom]), Ground.of(plates[got.top])
     how = got.pressure_peak, got.pressure_mean, got.contact_share
     place = Place(title, (got.top, got.bottom), *grounds, got.theta, got.c, got.pressure, *how)
-    with sheet():
-        return png(bearings([place], units, 560.0))
+    with ink.sheet():
+        return ink.png(bearings([place], units, 560.0))
 
 
 def bearings(found: Sequence[Place], units: Units, width: float = 1010.0) -> Figure:
@@ -281,20 +269,20 @@ def bearings(found: Sequence[Place], units: Units, width: float = 1010.0) -> Fig
     outlines = [(p.bottom.outer, turned_over(p.top.outer, p.theta, p.c)) for p in found]
     box = _window([outline for pair in outlines for outline in pair])
     tall = min(cell * (box[3] - box[2]) / (box[1] - box[0]), 360.0)
-    figure = new_figure(width, tall + 92.0)
+    figure = ink.new_figure(width, tall + 92.0)
     highest = max(p.peak for p in found)
-    limit = round_up(highest / 1e3) * 1e3 if highest > 0 else 1e3
+    limit = ink.round_up(highest / 1e3) * 1e3 if highest > 0 else 1e3
     for k, place in enumerate(found):
         middle = (k + 0.5) * width / len(found)
-        axes = bare(figure, (middle - 0.5 * cell + 6, 36.0, cell - 12, tall), box)
+        axes = ink.bare(figure, (middle - 0.5 * cell + 6, 36.0, cell - 12, tall), box)
         axes.set_aspect("equal")
         _draw_pressure(axes, place, limit)
-        heading(figure, middle, tall + 76.0, f"{' on '.join(place.names)}, {place.title}", 12.5)
+        ink.heading(figure, middle, tall + 76.0, f"{' on '.join(place.names)}, {place.title}", 12.5)
         part = "all" if place.share >= 0.9995 else Units.share(place.share)
         average, most = units.pressure(place.mean), units.pressure(place.peak)
         told = f"{part} of the overlap bears, {average} on average, {most} at most"
-        write(figure, middle, tall + 58.0, told, 11, color=SHEET.ink)
-    ramp_scale(figure, width / 2, REMOVED, "0", units.pressure(limit))
+        ink.write(figure, middle, tall + 58.0, told, 11, color=SHEET.ink)
+    ink.ramp_scale(figure, width / 2, ink.REMOVED, "0", units.pressure(limit))
     return figure
 
 
@@ -307,7 +295,7 @@ def _draw_pressure(axes: Axes, place: Place, limit: float) -> None:
     groove = (ground.land < 0.5) & ground.grooved
     pressure = np.nan_to_num(_carried_over(place, over, groove))
     share = np.clip(pressure / limit, 0.0, 1.0)
-    colour = REMOVED[np.rint(share * (len(REMOVED) - 1)).astype(int)]
+    colour = ink.REMOVED[np.rint(share * (len(ink.REMOVED) - 1)).astype(int)]
     colour[groove] = (0.62, 0.63, 0.64)
     pixels = np.concatenate([colour, ((pressure > 0) | groove)[..., None]], axis=2)
     axes.add_patch(PathPatch(bottom, facecolor=SHEET.band, edgecolor="none"))
@@ -366,7 +354,7 @@ def _equal_pressure(axes: Axes, place: Place, limit: float, clip: PathPatch) -> 
     p = np.where((place.bottom.land >= 0.5) & (place.pressure > 0), place.pressure, np.nan)
     if not np.isfinite(p).any() or float(np.nanmax(p) - np.nanmin(p)) < 1e-3 * limit:
         return
-    step = round_step(limit, 8)
+    step = ink.round_step(limit, 8)
     levels = step * np.arange(1, int(limit / step) + 1)
     levels = levels[(levels > np.nanmin(p)) & (levels < np.nanmax(p))]
     if len(levels) and min(p.shape) > 1:
