@@ -13,9 +13,7 @@
   var timer = 0;
 
   function bytes(text) {
-    var raw = atob(text), out = new Uint8Array(raw.length);
-    for (var i = 0; i < raw.length; i++) { out[i] = raw.charCodeAt(i); }
-    return out;
+    return Uint8Array.from(atob(text), function (mark) { return mark.charCodeAt(0); });
   }
 
   plates.forEach(function (plate, number) {
@@ -25,10 +23,8 @@
   });
 
   function heights(plate, frame) {
-    var n = plate.nx * plate.ny, out = new Float32Array(n), at = frame * n;
-    var low = plate.low[frame], step = plate.span[frame] / 255;
-    for (var i = 0; i < n; i++) { out[i] = low + plate.z[at + i] * step; }
-    return out;
+    var n = plate.nx * plate.ny, low = plate.low[frame], step = plate.span[frame] / 255;
+    return Float32Array.from(plate.z.subarray(frame * n, (frame + 1) * n), function (z) { return low + z * step; });
   }
 
   function painted(plate, z) {
