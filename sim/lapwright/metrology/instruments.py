@@ -201,7 +201,7 @@ class TwistGauge(Gauge):
     """
 
     kind: ClassVar[str] = "twist gauge"
-    pointer: ClassVar[str | None] = "its first pair of feet stands"
+    pointer: ClassVar[str | None] = "first pair of feet"
     foot_circle: Said[float | None] = Said(SPAN, default=None)
     base: Said[float | None] = Said(SPAN, default=None)
     width: Said[float | None] = Said(SPAN, default=None)

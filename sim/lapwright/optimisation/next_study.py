@@ -56,6 +56,8 @@ def next_study(book: Book, step: Step) -> Study:
     done = tables_of_objects({"steps": [replace(step, grit=grit, until=None, swap=None)]})
     units = book.study.units
     done = {key: _readable(tables, units) for key, tables in done.items()}
+    if book.usual_gauges:
+        kept["gauges"] = _readable(kept["gauges"], units)
     for kind in ("plates", "parts"):
         if kind in kept:
             kept[kind] = {name: _as_believed(book, name, one) for name, one in kept[kind].items()}

@@ -14,7 +14,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from lapwright.kinematics.schedule import spread_of
-from lapwright.limits import BAND, limit_of
+from lapwright.limits import BAND, limit_of, why_band
 from lapwright.metrology.form import SPOKEN
 from lapwright.presentation import words
 from lapwright.presentation.tables import stays_on_top, stroke_words
@@ -419,11 +419,12 @@ def _on_top(step: Step, look: Outlook, units: Units) -> str:
     if swap.removed:
         # How long each stay in metal lasts with a fresh dab.
         spread = spread_of([step])
-        one, two = (
-            rubbed(swap.removed[name] / look.thins[name], step.pace, spread)
-            for name in (step.top, step.bottom)
-        )
+        lasts = [swap.removed[name] / look.thins[name] for name in (step.top, step.bottom)]
+        one, two = (rubbed(time, step.pace, spread) for time in lasts)
         metal = one if one == two else f"{step.top} {one}, {step.bottom} {two}"
+        if one != two and spread >= BAND:
+            one, two = (Units.band(time, spread) for time in lasts)
+            metal = f"{step.top} {one}; {step.bottom} {two} {why_band(spread)}"
     if swap.even:
         return say("orders.on_top.even", top=step.top, every=first, metal=metal)
     fields: Fields = {"top": step.top, "bottom": step.bottom, "first": first, "other": other}

@@ -219,9 +219,7 @@ class NextAnswer(Answer):
         for k, reading in single[:MOST_SAID]:
             band = Band(*(float(part[k]) for part in (told.middle, told.low, told.high)))
             read = self.value_words(reading, told.value[k])
-            shown.append(
-                f"{read_where(reading)} {read}, foretold {self.reading_words(reading, band)}"
-            )
+            shown.append(f"{read_where(reading)} {read}, foretold {self._within(reading, band)}")
         shown += table_words(last.entry.readings)
         return f"Yes: {'; '.join(shown)}." if shown else "Yes."
 
@@ -233,18 +231,20 @@ class NextAnswer(Answer):
 
     def reading_words(self, reading: Reading, band: Band) -> str:
         """A reading with its band: "middle low by 1.2 um (0.8 to 1.6)", or from low to high."""
+        return (
+            f"{self._side(reading, True).rpartition(' ')[0]} {self._within(reading, band)}".lstrip()
+        )
+
+    def _within(self, reading: Reading, band: Band) -> str:
+        """The same without what of the face it is of."""
         unit = self._unit(reading)
+        down, up = (self._side(reading, side).rpartition(" ")[2] for side in (False, True))
         if band.low < 0.0 < band.high:
             digits = _digits(0.5 * (band.high - band.low) / unit.size)
-            low, high = (
-                f"{_fixed(abs(end) / unit.size, digits)} {unit.name}"
-                for end in (band.low, band.high)
-            )
-            down, up = (self._side(reading, side).rpartition(" ")[2] for side in (False, True))
-            what = self._side(reading, True).rpartition(" ")[0]
-            return f"{what} {low} {down} to {high} {up}".lstrip()
+            low, high = (_fixed(abs(end) / unit.size, digits) for end in (band.low, band.high))
+            return f"{low} {unit.name} {down} to {high} {unit.name} {up}"
         size = Band(abs(band.middle), *sorted((abs(band.low), abs(band.high))))
-        return f"{self._side(reading, band.middle > 0.0)} by {_banded(size, unit)}"
+        return f"{up if band.middle > 0.0 else down} by {_banded(size, unit)}"
 
     def _unit(self, reading: Reading) -> Unit:
         angular = self.book.study.gauges[reading.gauge].angular
