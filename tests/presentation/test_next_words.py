@@ -103,7 +103,8 @@ def test_a_long_spell_gets_fresh_grit(
     step = book.study.steps[0]
     step = replace(step, grit=replace(step.grit, fade=fade), fresh_every=own)
     (tried, *_) = choice._candidates(book.bench, [step])
-    one = choice._Tried(tried, 0, 60.0 * minutes, np.zeros((1, 1)), 0.0)
+    rollout = choice.Rollout(book.bench, book.goal, [step])
+    one = choice._Tried(tried, 0, 60.0 * minutes, np.zeros((1, 1)), 0.0, rollout)
     advised = choice._for_so_long(one)
     assert advised.total_strokes == round(60.0 * minutes * step.pace)
     if own == 300.0:

@@ -12,7 +12,7 @@ Settled: `Rollout.play`.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from math import radians
 
@@ -149,6 +149,9 @@ class Rollout:
                 off = noise[one.plate][:, spoken.index(one.form) if one.form in spoken else 0]
             seen[:, column] = np.abs(seen[:, column] + off)
         domes = [shops @ layout.form_rows(name)[0] + noise[name][:, 0] for name in self._plates]
+        # Who laps two of several plates cannot mend the others, and does not go on for their sake.
+        mine = [one.plate is None or one.plate in self._plates for one in goal.asked]
+        seen = np.where(mine, seen, 0.0)
         size = np.where(goal.kept, 0.0, seen).max(axis=1)
         return (seen / goal.most).max(axis=1), np.stack(domes, axis=1), size
 
@@ -262,6 +265,7 @@ class _Tried:
     length: float
     shops: Array
     score: float
+    rollout: Rollout
 
 
 def advise(
@@ -283,17 +287,17 @@ def advise(
     now = float(goal.reached(bench.layout, told_by).mean())
     if now >= ENOUGH:
         return Advice(None, "reached", now, now)
-    rollout = Rollout(bench, goal, _one_a_grit(steps))
+    rollouts = _rollouts(bench, goal, steps)
     hand, hand_told = known.hand[owner], known.hand[other]
     tried = [
         one
         for step in _candidates(bench, steps)
-        for one in _try(bench, goal, rollout, step, chosen_by, hand, rng)
+        for one in _try(bench, goal, rollouts, step, chosen_by, hand, rng)
     ]
     tried.sort(key=lambda one: one.score)
     played = []
     for one in tried[:LOOKED_AT]:
-        out = _played(rollout, goal, one, one.shops, hand, last, rng)
+        out = _played(goal, one, one.shops, hand, last, rng)
         played.append((one, out, _worse(goal, bench, chosen_by, out.shops)))
     good = [(one, out) for one, out, worse in played if worse <= AT_MOST]
     best = max((float(out.reached.mean()) for _, out in good), default=0.0)
@@ -303,7 +307,7 @@ def advise(
             return Advice(None, "read", now, now, read=asked)
     if best < now + GAIN:
         nearer = _closer(
-            bench, goal, rollout, tried, (chosen_by, hand), (told_by, hand_told), now, rng
+            bench, goal, rollouts, tried, (chosen_by, hand), (told_by, hand_told), now, rng
         )
         if nearer is not None or good or not played:
             return nearer or Advice(None, "no better", now, now)
@@ -311,8 +315,8 @@ def advise(
         return Advice(None, "worse", now, now, harm=_harm(goal, bench, chosen_by, least.shops))
     near = [(one, out) for one, out in good if out.reached.mean() >= best - LIKE]
     one, _ = min(near, key=lambda pair: float(pair[1].cost.mean()))
-    again = next(_try(bench, goal, rollout, one.step, told_by, hand_told, rng, (one.length,)))
-    out = _played(rollout, goal, one, again.shops, hand_told, last, rng)
+    again = next(_try(bench, goal, rollouts, one.step, told_by, hand_told, rng, (one.length,)))
+    out = _played(goal, one, again.shops, hand_told, last, rng)
     return Advice(
         _for_so_long(one),
         "go on",
@@ -336,7 +340,7 @@ def _for_so_long(one: _Tried) -> Step:
 def _closer(
     bench: Bench,
     goal: Target,
-    rollout: Rollout,
+    rollouts: Rollouts,
     tried: Sequence[_Tried],
     choosing: tuple[Array, NDArray[np.intp]],
     telling: tuple[Array, NDArray[np.intp]],
@@ -350,13 +354,13 @@ def _closer(
         if one.step not in steps:
             steps.append(one.step)
     for step in steps[:LOOKED_AT]:
-        for one in _try(bench, goal, rollout, step, *choosing, rng, SHORT):
+        for one in _try(bench, goal, rollouts, step, *choosing, rng, SHORT):
             if _worse(goal, bench, choosing[0], one.shops) <= AT_MOST:
                 found.append((_excess(goal, bench, one.shops), one))
     if not found:
         return None
     one = min(found, key=lambda pair: pair[0])[1]
-    again = next(_try(bench, goal, rollout, one.step, *telling, rng, (one.length,)))
+    again = next(_try(bench, goal, rollouts, one.step, *telling, rng, (one.length,)))
     before, after = _excess(goal, bench, telling[0]), _excess(goal, bench, again.shops)
     if after > (1.0 - CLOSER) * before or _worse(goal, bench, telling[0], again.shops) > AT_MOST:
         return None
@@ -372,6 +376,17 @@ def _excess(goal: Target, bench: Bench, shops: Array) -> float:
 def _middle(values: NDArray[np.floating]) -> tuple[float, float, float]:
     low, middle, high = np.quantile(values, [0.1, 0.5, 0.9])
     return float(low), float(middle), float(high)
+
+
+Rollouts = Mapping[frozenset[str], Rollout]  # by the pair that is lapped
+
+
+def _rollouts(bench: Bench, goal: Target, steps: Sequence[Step]) -> Rollouts:
+    """The rule for each pair of plates by itself: who goes on with one leaves the others as they are."""
+    pairs: dict[frozenset[str], list[Step]] = {}
+    for step in steps:
+        pairs.setdefault(frozenset((step.top, step.bottom)), []).append(step)
+    return {pair: Rollout(bench, goal, _one_a_grit(own)) for pair, own in pairs.items()}
 
 
 def _one_a_grit(steps: Sequence[Step]) -> list[Step]:
@@ -424,7 +439,7 @@ def _smaller(curve: Curve) -> Curve:
 def _try(
     bench: Bench,
     goal: Target,
-    rollout: Rollout,
+    rollouts: Rollouts,
     step: Step,
     shops: Array,
     hand: NDArray[np.intp],
@@ -432,7 +447,7 @@ def _try(
     lengths: Sequence[float] = LENGTHS,
 ) -> Iterator[_Tried]:
     """Lap a candidate on shops, and look after each length of it."""
-    layout = bench.layout
+    layout, rollout = bench.layout, rollouts[frozenset((step.top, step.bottom))]
     spell = bench.spell(step, (1, STREAM))
     here, before = shops.copy(), shops.copy()
     here[:, layout.day] = before[:, layout.day] = DAY * rng.standard_normal(len(here))
@@ -450,11 +465,10 @@ def _try(
         effort = goal.effort
         cost = length + effort.metal * float(metal.max(axis=1).mean())
         score = float(np.maximum(excess - 0.8, 0.0).mean()) + cost / 3600.0
-        yield _Tried(step, grit, length, ended, score)
+        yield _Tried(step, grit, length, ended, score, rollout)
 
 
 def _played(
-    rollout: Rollout,
     goal: Target,
     one: _Tried,
     shops: Array,
@@ -463,6 +477,7 @@ def _played(
     rng: np.random.Generator,
 ) -> Played:
     """Play a candidate to its end, its own cost included."""
+    rollout = one.rollout
     layout = rollout.bench.layout
     rate = np.array([_rate(rollout, grit, shops) for grit in range(len(rollout.steps))])
     out = rollout.play(shops, hand, one.step.top, one.grit, rate, rng)
