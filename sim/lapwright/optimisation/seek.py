@@ -61,9 +61,7 @@ OFFSET_GRID = 257  # instants at which offsets are known
 APART = 0.04  # of a key's bounds: nearer candidates are the same
 NEAR = 40  # looks for each key near the best, at most a third of all
 TRACKS = 4000  # kept
-MISSED = (
-    2.0  # from here on a score misses the goal; from 1 on it is reached, but not with a sloppy hand
-)
+MISSED = 2.0  # a score from here on misses the goal; from 1 on it is reached, but does not stand
 EVERY = 128  # choices and orders together: so many are all looked at
 KINDS = 8  # of choices together, near the best of each of which is looked
 LIFTS = 1e-3  # share of the time from which on lifting counts

@@ -126,24 +126,12 @@ class Summary:
 
         """
         plates = {
-            name: Ended(
-                forms=dict(ended["forms"]),
-                forms_margin0=dict(ended["forms_margin0"]),
-                before=dict(ended["before"]),
-                before_margin0=dict(ended["before_margin0"]),
-                error=dict(ended["error"]),
-                margin=float(ended["margin"]),
-                removed=float(ended["removed"]),
-                dome=_numbers(ended["dome"]),
-                profile=_numbers(ended["profile"]),
-            )
+            name: Ended(**{**ended, **{key: _numbers(ended[key]) for key in ("dome", "profile")}})
             for name, ended in data["plates"].items()
         }
-        rest = {
-            f.name: data[f.name] for f in fields(cls) if f.name not in ("plates", "metal", "track")
-        }
         track = {key: _numbers(column) for key, column in data["track"].items()}
-        return cls(plates=plates, metal=_numbers(data["metal"]), track=track, **rest)
+        own = {"plates": plates, "metal": _numbers(data["metal"]), "track": track}
+        return cls(**{**data, **own})
 
 
 def _numbers(values: Sequence[float | None]) -> tuple[float, ...]:

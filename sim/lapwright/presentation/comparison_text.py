@@ -17,10 +17,9 @@ from lapwright.optimisation.comparison import Comparison
 from lapwright.optimisation.summary import Summary
 from lapwright.optimisation.track import Criterion
 from lapwright.presentation import words
-from lapwright.presentation.tuning_notes import label, worst
+from lapwright.presentation.tuning_notes import asked_for, label, worst
 from lapwright.presentation.words import MARK, marked_face
 from lapwright.results.record import FORM_KEYS, SHAPES
-from lapwright.study.goal import Goal
 from lapwright.study.write import inline
 from lapwright.units import NOTHING, Units, joined
 
@@ -74,22 +73,11 @@ def spread(got: Comparison) -> float:
 
 def ranked_by(got: Comparison) -> str:
     """What members are put in order by, in one phrase."""
-    goal = got.criterion.goal
-    if goal is None:
+    if got.criterion.goal is None:
         return "flatness of the worst plate at the end; where that is alike, less metal removed"
     cost = "less metal" if got.criterion.least == "removed" else "less time"
-    return f"the goal of the study: {_goal(goal, got.study.units)}; of those that reach it, {cost}"
-
-
-def _goal(goal: Goal, units: Units) -> str:
-    def named(form: str) -> str:
-        return FORM_WORDS.get(form, form)
-
-    parts = [f"{named(form)} {units.size(limit)}" for form, limit in goal.reach.items()]
-    parts += [
-        f"{n} keeps its {joined([named(f) for f in forms])}" for n, forms in goal.keep.items()
-    ]
-    return f"{joined(parts)} at most"
+    goal = asked_for(got.criterion.asked, got.study.units)
+    return f"the goal of the study: {goal}; of those that reach it, {cost}"
 
 
 def margin(got: Comparison) -> str:
