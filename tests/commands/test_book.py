@@ -52,6 +52,7 @@ def test_a_day_at_the_bench_in_a_practice_shop(bench, capsys, choosing):
     assert (bench / "mine.log.toml").read_text("utf-8").count("[[spells]]") == 1
 
 
+@pytest.mark.campaign
 @pytest.mark.usefixtures("hasty")
 def test_a_study_without_gauges_is_read_and_replayed_with_usual_ones(bench, capsys):
     bare = "".join(
@@ -165,6 +166,7 @@ def test_the_next_spell_is_a_study_that_runs_to_what_is_foretold(bench, capsys):
             assert forms[form]["low"] <= came[name][form] <= forms[form]["high"], (name, form)
 
 
+@pytest.mark.campaign
 @pytest.mark.usefixtures("hasty")
 def test_where_nothing_is_to_be_done_no_study_stays_and_a_persons_own_is_kept(bench, capsys):
     (bench / "mine.toml").write_text(STUDY + GOAL, "utf-8")
@@ -238,6 +240,7 @@ def test_an_undone_entry_leaves_the_page_of_the_one_before(bench, capsys):
     assert new.replace("mine-next", "before") == Path("before/next.html").read_text("utf-8")
 
 
+@pytest.mark.campaign
 @pytest.mark.usefixtures("hasty")
 def test_what_was_learnt_of_the_wear_goes_along_with_the_next_study(bench, capsys):
     """Readings and a weighing leave less than the band of ten open; so much is said of the next spell."""
