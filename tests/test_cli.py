@@ -14,7 +14,7 @@ import pytest
 from started import SURROUNDINGS
 
 from lapwright.commands.main import COMMANDS, main
-from lapwright.commands.progress import ProgressBar
+from lapwright.commands.terminal import ProgressBar
 from lapwright.results.answer import plain
 
 SHORTEST = """title = "First pair"

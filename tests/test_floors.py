@@ -44,9 +44,9 @@ HEAVY = {
 # Methods for people with Python that reach up to what draws, tells or laps; the program never calls them.
 FACE = {
     "lapwright.study.model": {"optimisation", "results"},
-    "lapwright.study.start": {"results"},
+    "lapwright.study.faces": {"results"},
     "lapwright.results.record": {"presentation"},
-    "lapwright.results.answers": {"presentation"},
+    "lapwright.results.answer": {"presentation"},
     "lapwright.results.gauge": {"presentation"},
     "lapwright.results.why": {"presentation"},
     "lapwright.optimisation.comparison": {"presentation"},

@@ -13,21 +13,6 @@ from typing import NamedTuple
 
 from lapwright.units import METRIC, Text, Units, told
 
-__all__ = [
-    "CannotDoError",
-    "CommandError",
-    "DefectiveError",
-    "Fault",
-    "LapwrightError",
-    "NoOverlapError",
-    "RunFileError",
-    "SettleError",
-    "StudyError",
-    "SurfaceFileError",
-    "TippedError",
-    "troubles_in",
-]
-
 
 class LapwrightError(Exception):
     """Base of all: `code` for scripts, `key` names the place, `exit_code` for the shell.

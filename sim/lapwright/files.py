@@ -1,17 +1,12 @@
 """Files put in place whole or not at all, folders of answers, and the locks on them.
 
-Put a file in place whole, or not at all.
-
-The folders that commands write their answers into: whose they are, and what in them is ours.
-
 A folder of ours carries a mark, the file `.lapwright`: of which command it is, and every file that the
 program may have written in it, named before it is written.  Only what the mark names is ever written over
 or taken away.  A folder that holds files and no mark is a person's, and is refused, --force or not.
 
-One command at a time in a folder: a lock that names its owner and dies with it.
-
-The lock is the system's own, on a file in the folder: however its owner ends, killed outright or without
-power, the lock is gone with it, and a file that is left over holds nobody up.
+One command at a time is in a folder, by a lock that names its owner and dies with it.  The lock is the
+system's own, on a file in the folder: however its owner ends, killed outright or without power, the lock is
+gone with it, and a file that is left over holds nobody up.
 """
 
 from __future__ import annotations
@@ -31,38 +26,26 @@ from pathlib import Path, PurePosixPath
 
 from lapwright.errors import CannotDoError, CommandError, RunFileError
 
-__all__ = [
-    "LOCK",
-    "MARK",
-    "PART_FILE",
-    "RUN_FILE",
-    "OutputFolder",
-    "cannot_write",
-    "locked",
-    "look_at",
-    "make_folder",
-    "opened",
-    "put_in_place",
-    "reason",
-    "taken",
-    "unfinished_of",
-]
-
-
+_ELSEWHERE = "name another folder with --out"
 _WHY = {
     errno.ENOSPC: "the disk is full: make room",
     errno.EDQUOT: "your share of the disk is full: make room",
     errno.EFBIG: "the file would be larger than is allowed here: make room, or raise the limit on file sizes",
-    errno.EACCES: "you may not write there: name another folder with --out",
-    errno.EPERM: "you may not write there: name another folder with --out",
-    errno.EROFS: "the disk is read-only: name another folder with --out",
-    errno.ENOTDIR: "part of that path is a file, not a folder: name another folder with --out",
+    errno.EACCES: f"you may not write there: {_ELSEWHERE}",
+    errno.EPERM: f"you may not write there: {_ELSEWHERE}",
+    errno.EROFS: f"the disk is read-only: {_ELSEWHERE}",
+    errno.ENOTDIR: f"part of that path is a file, not a folder: {_ELSEWHERE}",
     errno.ENOENT: "that folder does not exist: make it first, or name another with --out",
-    errno.EEXIST: "a file of that name is in the way: name another folder with --out",
-    errno.EISDIR: "a folder of that name is in the way: name another folder with --out",
-    errno.EIO: "the disk failed: look after it, or name another folder with --out",
-    errno.ENAMETOOLONG: "the name is too long: name another folder with --out",
+    errno.EEXIST: f"a file of that name is in the way: {_ELSEWHERE}",
+    errno.EISDIR: f"a folder of that name is in the way: {_ELSEWHERE}",
+    errno.EIO: f"the disk failed: look after it, or {_ELSEWHERE}",
+    errno.ENAMETOOLONG: f"the name is too long: {_ELSEWHERE}",
 }
+
+
+def _in_the_way(message: str) -> CommandError:
+    """The one line for what may not be written over."""
+    return CommandError(message, key="--out", code="exists")
 
 
 def cannot_write(path: Path, trouble: OSError) -> CannotDoError:
@@ -136,9 +119,7 @@ def _keep(path: Path, before: Path) -> None:
     other = before.with_name(f".{before.name}.{secrets.token_hex(4)}.tmp")
     try:
         os.link(path, other)
-    except (
-        OSError
-    ):  # no second name for a file on this disk: for a moment there is only the old one
+    except OSError:  # no second name for it on this disk: for a moment there is only the old one
         path.replace(before)
     else:
         other.replace(before)
@@ -176,9 +157,8 @@ def locked(folder: Path) -> Iterator[None]:
     try:
         yield
     finally:
-        with contextlib.suppress(
-            OSError
-        ):  # somebody took the folder away meanwhile, or it went read-only
+        # Somebody may have taken the folder away meanwhile, or it went read-only.
+        with contextlib.suppress(OSError):
             path.unlink()
         os.close(handle)
 
@@ -192,16 +172,13 @@ def _taken(path: Path, folder: Path) -> int:
         if not _held(handle):
             who = os.read(handle, MOST).decode("utf-8", "replace").strip()
             os.close(handle)
-            raise CannotDoError(
-                f"another lapwright is at work in {folder} ({who or 'it has just begun'}): wait until it has "
-                "ended, or name another folder with --out",
-                code="busy",
-            )
+            at_work = f"another lapwright is at work in {folder} ({who or 'it has just begun'})"
+            how = f"wait until it has ended, or {_ELSEWHERE}"
+            raise CannotDoError(f"{at_work}: {how}", code="busy")
         if _still_there(handle, path):
             break
-        os.close(
-            handle
-        )  # its owner took it away as it ended, between our opening and our locking it
+        # Its owner took it away as it ended, between our opening and our locking it.
+        os.close(handle)
     with contextlib.suppress(OSError):  # a full disk: the lock holds all the same
         os.ftruncate(handle, 0)
         os.write(handle, f"process {os.getpid()} on {platform.node()}\n".encode())
@@ -267,12 +244,9 @@ class OutputFolder:
         new = [name for name in dict.fromkeys(names) if name not in self.files]
         for name in new:
             if os.path.lexists(self.path / name):
-                raise CommandError(
-                    f"{self.path / name} is not of this program's making, and would be written over: "
-                    "take it away, or name another folder with --out",
-                    key="--out",
-                    code="exists",
-                )
+                foreign = "is not of this program's making, and would be written over"
+                how = f"take it away, or {_ELSEWHERE}"
+                raise _in_the_way(f"{self.path / name} {foreign}: {how}")
         if new or not (self.path / MARK).exists():
             self._mark((*self.files, *new))
 
@@ -290,9 +264,8 @@ class OutputFolder:
                 self.drop(name)
         for parent in sorted({PurePosixPath(name).parent for name in self.files}, reverse=True):
             if parent.parts:
-                with contextlib.suppress(
-                    OSError
-                ):  # a person's own files in it, or it is gone already
+                # A person's own files may be in it, or it is gone already.
+                with contextlib.suppress(OSError):
                     (self.path / parent).rmdir()
         self._mark(())
 
@@ -328,9 +301,8 @@ class OutputFolder:
 
     def _mark(self, files: tuple[str, ...]) -> None:
         told = {"format": FORMAT, "kind": self.kind, "files": list(files)}
-        put_in_place(
-            self.path / MARK, json.dumps(told, indent=1, ensure_ascii=False).encode("utf-8")
-        )
+        text = json.dumps(told, indent=1, ensure_ascii=False)
+        put_in_place(self.path / MARK, text.encode("utf-8"))
         self.files = files
 
 
@@ -350,10 +322,8 @@ def taken(path: Path, kind: str, again: bool, parts: Sequence[str] = ()) -> Iter
     make_folder(path)
     try:
         with locked(path):
-            files = look_at(
-                path, kind, again, parts
-            )  # once more: what another did before the lock was ours
-            folder = OutputFolder(path, kind, files)
+            # Once more: what another did before the lock was ours.
+            folder = OutputFolder(path, kind, look_at(path, kind, again, parts))
             folder.sweep()
             try:
                 yield folder
@@ -401,35 +371,21 @@ def look_at(path: Path, kind: str, again: bool, parts: Sequence[str] = ()) -> tu
     if not os.path.lexists(path):
         return ()
     if not os.path.isdir(path):
-        raise CannotDoError(
-            f"cannot make the folder {path}: a file of that name is there; name another folder with --out",
-            key="--out",
-        )
+        message = f"cannot make the folder {path}: a file of that name is there; {_ELSEWHERE}"
+        raise CannotDoError(message, key="--out")
     there, mark = _others(path), _read(path)
     if mark is None:
         if there:
-            raise CommandError(
-                f"{path} holds files that this program did not write ({there[0]}), and so it writes nothing "
-                "there: name another folder with --out",
-                key="--out",
-                code="exists",
-            )
+            foreign = f"holds files that this program did not write ({there[0]})"
+            raise _in_the_way(f"{path} {foreign}, and so it writes nothing there: {_ELSEWHERE}")
         return ()
     if mark[0] != kind:
-        raise CommandError(
-            f"{path} is the folder of {KINDS[mark[0]]}, not of {KINDS[kind]}: name another with --out",
-            key="--out",
-            code="exists",
-        )
+        other = f"is the folder of {KINDS[mark[0]]}, not of {KINDS[kind]}"
+        raise _in_the_way(f"{path} {other}: name another with --out")
     if there and not again:
-        go_on = (
-            ", --resume to go on with it" if any((path / part).exists() for part in parts) else ""
-        )
-        raise CommandError(
-            f"{path} is there already: add --force to write over it{go_on}, or --out for another folder",
-            key="--out",
-            code="exists",
-        )
+        begun = any((path / part).exists() for part in parts)
+        how = f"add --force to write over it{', --resume to go on with it' if begun else ''}"
+        raise _in_the_way(f"{path} is there already: {how}, or --out for another folder")
     return mark[1]
 
 
@@ -447,11 +403,8 @@ def _read(path: Path) -> tuple[str, tuple[str, ...]] | None:
     try:
         told = json.loads((path / MARK).read_bytes())
         kind, files = told["kind"], tuple(map(str, told["files"]))
-        if (
-            told["format"] == FORMAT
-            and kind in KINDS
-            and all(_within(path, name) for name in files)
-        ):
+        sound = told["format"] == FORMAT and kind in KINDS
+        if sound and all(_within(path, name) for name in files):
             return kind, files
     except FileNotFoundError:
         return None

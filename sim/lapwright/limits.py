@@ -5,9 +5,6 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-__all__ = ["BAND", "LIMITS", "SCATTER", "TOLERANCE", "Limit", "limit_of", "why_band"]
-
-
 PRACTICE = "common practice, no source"
 
 # The wear of a grit that nobody weighed is known to a band of ten in all: times or divided by this.

@@ -18,24 +18,6 @@ from typing import NamedTuple
 
 from lapwright.limits import BAND, why_band
 
-__all__ = [
-    "GRAVITY",
-    "INCH",
-    "METRIC",
-    "MICROINCH",
-    "NOTHING",
-    "POUND",
-    "PSI",
-    "Text",
-    "Unit",
-    "Units",
-    "joined",
-    "sentence",
-    "shortened",
-    "told",
-]
-
-
 GRAVITY = 9.80665  # [m/s2]
 INCH = 0.0254  # [m]
 MICROINCH = 1e-6 * INCH

@@ -17,7 +17,7 @@ from started import ended, program, run, under_way, wait_until
 
 from lapwright.commands import compare as comparing
 from lapwright.commands.main import main
-from lapwright.commands.progress import Tally
+from lapwright.commands.terminal import Tally
 from lapwright.errors import CommandError
 from lapwright.optimisation.cases import Tolerance
 from lapwright.optimisation.comparison import tolerance_of

@@ -12,7 +12,7 @@ import pytest
 
 import lapwright
 from lapwright.commands.main import COMMANDS, main
-from lapwright.commands.mistakes import MEANT
+from lapwright.commands.options import MEANT
 
 SHORTEST = """title = "First pair"
 plates.A = { disc = "160 mm", thickness = "30 mm", form = { dome = "3 um" }, cells = 32 }
@@ -222,7 +222,7 @@ def test_the_welcome_types_only_what_there_is(capsys: pytest.CaptureFixture[str]
 
 def test_words_of_other_benches_lead_to_commands() -> None:
     assert set(MEANT) <= set(COMMANDS)
-    every = [way for ways in MEANT.values() for way in ways]
+    every = [way for ways in MEANT.values() for way in ways.split()]
     assert len(every) == len(set(every))
     assert not set(every) & set(COMMANDS)
 

@@ -17,7 +17,7 @@ from lapwright.presentation.finding_words import RECKONED
 from lapwright.presentation.gauge_text import RECKONED as OF_READINGS
 from lapwright.presentation.render import filled
 from lapwright.presentation.run_view import run_view
-from lapwright.results.answers import Preview
+from lapwright.results.answer import Preview
 from lapwright.results.findings import KINDS, best, noticed
 from lapwright.study.read import parse
 

@@ -12,14 +12,16 @@ from lapwright import __version__
 from lapwright.errors import CommandError, RunFileError
 from lapwright.files import put_in_place
 from lapwright.integration.state import Doubt, Progress, State
-from lapwright.results.checkpoint import Timetable, restore, save
 from lapwright.results.recorder import (
     FRAMES_MOST,
     HISTORY_MOST,
     Frame,
     Heading,
     Recorder,
+    Timetable,
     outline_text,
+    restore,
+    save,
     thinned,
 )
 from lapwright.results.runfile import read_resume, read_run, write_run

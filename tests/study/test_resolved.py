@@ -35,12 +35,12 @@ from lapwright.specification.step import (
     Until,
     Wear,
 )
+from lapwright.study.faces import Start
 from lapwright.study.goal import Effort, Goal
 from lapwright.study.model import Axis, Free, Study, Sweep, Tune, Variant
 from lapwright.study.read import load
 from lapwright.study.resolved import KINDS as TABLES
 from lapwright.study.resolved import TYPES, made, plain
-from lapwright.study.start import Start
 from lapwright.units import Units
 
 CONFIGS = Path(__file__).parents[2] / "configs"

@@ -17,14 +17,14 @@ import pytest
 
 import lapwright as lw
 from lapwright.commands.main import main
-from lapwright.commands.paths import changed_since
+from lapwright.commands.options import changed_since
 from lapwright.errors import CommandError, StudyError
 from lapwright.integration.loop import lap
 from lapwright.metrology.form import measure
 from lapwright.optimisation.bench import bench_of
 from lapwright.results import runfile
-from lapwright.results.checkpoint import check_same
 from lapwright.results.record import SHAPES, Run
+from lapwright.results.recorder import check_same
 from lapwright.study.read import load, parse
 
 PAIR = """title = "First pair"

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from lapwright.results.finding import Finding, Kind, step_by_step
 
 if TYPE_CHECKING:
     from lapwright.integration.estimate import Outlook
-    from lapwright.metrology.instruments import Gauge
     from lapwright.metrology.least_squares import Estimate
-    from lapwright.metrology.reading import Reading
-    from lapwright.specification.plate import Plate
+    from lapwright.results.gauge import Request
     from lapwright.study.model import Study
 
 FEW = 100  # common practice, no source
@@ -27,14 +25,9 @@ def hardly_rubbed(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
             yield Finding("few_strokes", at, name, {"strokes": step.total_strokes, "mass": mass})
 
 
-def read_once(
-    readings: Sequence[Reading],
-    gauges: Mapping[str, Gauge],
-    plates: Mapping[str, Plate],
-    found: Estimate,
-) -> Iterator[Finding]:
-    for name in dict.fromkeys(one.plate for one in readings):
-        if sum(one.plate == name for one in readings) == 1:
+def read_once(asked: Request, found: Estimate) -> Iterator[Finding]:
+    for name in dict.fromkeys(one.plate for one in asked.readings):
+        if sum(one.plate == name for one in asked.readings) == 1:
             yield Finding("read_once", 0, name)
 
 

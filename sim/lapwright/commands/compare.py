@@ -6,17 +6,20 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from lapwright.commands.batch_options import add_many, crew_of, go_on_words, many_of
-from lapwright.commands.paths import study_file
-from lapwright.commands.progress import Tally
-from lapwright.commands.terminal import Speaker, print_json, typed
+from lapwright.commands.options import (
+    Parser,
+    add_many,
+    crew_of,
+    go_on,
+    many_of,
+    stopped,
+    study_file,
+)
+from lapwright.commands.terminal import Speaker, Tally, aside, typed
 
 if TYPE_CHECKING:
     from lapwright.optimisation.comparison import Comparison, Work
     from lapwright.optimisation.jobs import Store
-
-__all__ = ["EXAMPLE", "add", "main"]
-
 
 EXAMPLE = """\
 example:
@@ -27,16 +30,11 @@ example:
 PAGE, SHEET = "compare.html", "compare.csv"
 
 
-def add(parser: argparse.ArgumentParser) -> None:
+def add(parser: Parser) -> None:
     """Say which words the command takes."""
     parser.add_argument("file", metavar="STUDY", help="a study with [[variants]] or a [sweep]")
-    parser.add_argument(
-        "--out", metavar="DIR", help="folder for the answer (default: STEM-compare, here)"
-    )
-    add_many(parser, "comparison")
-    parser.add_argument(
-        "--no-page", action="store_true", help="no page, only compare.csv and the runs"
-    )
+    add_many(parser, "compare", "comparison")
+    parser.flag("--no-page", "no page, only compare.csv and the runs")
 
 
 def main(args: argparse.Namespace) -> int:
@@ -48,7 +46,7 @@ def main(args: argparse.Namespace) -> int:
     from lapwright.study.source import document_of
 
     many = many_of(args)
-    study = load(study_file(Path(args.file)))
+    study = load(study_file(args.file))
     place = Path(args.out) if args.out else Path(f"{study.stem}-compare")
     work = Work(study, document_of(study.text), many)
     with taken(place, "compare", args.resume or args.force, (PLAN,)) as folder:
@@ -63,16 +61,15 @@ def _carried_out(work: Work, store: Store, args: argparse.Namespace) -> int:
 
     say = Speaker(args.json)
     if store.journal.damaged:
-        Speaker(True)(
-            f"{store.journal.path} is damaged in places: what was there is worked out again"
-        )
+        aside(f"{store.journal.path} is damaged in places: what was there is worked out again")
     if left := work.left:
         with stopping() as stop, crew_of(args, len(left)) as crew:
             tally = Tally(len(work.jobs), len(work.jobs) - len(left))
             work.carry_out(crew, lambda: stop.asked, tally.show)
             tally.close()
     if work.left:
-        return _stopped(work, args, say)
+        whole = {got.member for got in work.found if got.draw == 0}
+        return stopped("compare", f"{len(whole)} of {len(work.members)} lapped", args, say)
     got = work.compared()
     _write(got, store, args)
     failed = sum(summary.machine for summary in work.found)
@@ -91,33 +88,18 @@ def _write(got: Comparison, store: Store, args: argparse.Namespace) -> None:
         put_in_place(store.path / PAGE, comparison_page(got, store).encode("utf-8"))
 
 
-def _stopped(work: Work, args: argparse.Namespace, say: Speaker) -> int:
-    """Say how far it got; returns the exit code."""
-    whole = {got.member for got in work.found if got.draw == 0}
-    message = f"stopped with {len(whole)} of {len(work.members)} lapped; what is done is in safety"
-    if args.json:
-        print_json({"error": {"code": "interrupted", "key": None, "message": message}})
-    Speaker(True)(f"lapwright: {message}")
-    say.next(("Go on with it", typed("compare", *go_on_words(args))))
-    return 1
-
-
 def _answer(
     got: Comparison, store: Store, args: argparse.Namespace, say: Speaker, failed: int
 ) -> None:
-    say(got.text())
-    if args.json:
-        print_json(got.to_dict())
-    lines = []
+    say.answer(got)
+    lines: list[tuple[str, object]] = []
     if failed:
         ended = "simulation" if failed == 1 else "simulations"
-        Speaker(True)(
-            f"lapwright: {failed} {ended} did not come to an end for want of this machine"
-        )
-        lines.append(("Try what failed again", typed("compare", *go_on_words(args))))
+        aside(f"lapwright: {failed} {ended} did not come to an end for want of this machine")
+        lines.append(("Try what failed again", go_on("compare", args)))
     if not args.no_page:
-        lines.append(("Open in a browser", str(store.path / PAGE)))
-    lines.append(("Every figure", str(store.path / SHEET)))
+        lines.append(("Open in a browser", store.path / PAGE))
+    lines.append(("Every figure", store.path / SHEET))
     if got.done:
         best = got.members[got.done[0]]
         lines.append(("Lap the best by itself", typed("run", store.study_file(best))))

@@ -7,15 +7,14 @@ from __future__ import annotations
 
 import argparse
 import math
-import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from lapwright.commands.paths import run_file
-from lapwright.commands.terminal import Speaker, print_json, typed
+from lapwright.commands.options import Parser, check_free, names_run, run_file
+from lapwright.commands.terminal import Speaker, typed
 from lapwright.errors import CommandError
 from lapwright.files import put_in_place
 from lapwright.metrology.form import FORMS
@@ -26,12 +25,7 @@ from lapwright.study.write import written
 from lapwright.units import Units, joined
 
 if TYPE_CHECKING:
-    from lapwright.metrology.least_squares import Estimate
-    from lapwright.results.gauge_request import Faces, Request
-    from lapwright.study.model import Study
-
-__all__ = ["EXAMPLE", "add", "left_out", "main", "write_start"]
-
+    from lapwright.results.gauge import Faces, Request
 
 EXAMPLE = """\
 example:
@@ -49,59 +43,29 @@ optical flat; --with names others, such as level or bridge.
 """
 
 
-def add(parser: argparse.ArgumentParser) -> None:
+def add(parser: Parser) -> None:
     """Say which words the command takes."""
     parser.add_argument("file", metavar="FILE", help="a study, a run's folder, or the run.h5 in it")
-    parser.add_argument(
-        "--with",
-        dest="gauge",
-        action="append",
-        metavar="G",
-        help="only this gauge of the study, or a kind such as 'spherometer'",
-    )
-    parser.add_argument(
-        "--plate", action="append", default=[], metavar="NAME", help="only this plate"
-    )
-    parser.add_argument(
-        "--reading",
-        action="append",
-        default=[],
-        metavar="TEXT",
-        help='a reading more: "GAUGE PLATE SIZE @ ANGLE", such as "sph A 1.2 um @ 0 deg"; off the centre '
-        '"sph A 1.2 um @ 0 deg at 20 mm, 0 mm"',
-    )
-    parser.add_argument(
-        "--place",
-        action="append",
-        default=[],
-        metavar="TEXT",
-        help='set the gauges down there: "ANGLE at X, Y", such as "90 deg at 20 mm, 0 mm"',
-    )
-    parser.add_argument(
-        "--at", metavar="TIME", help='of a run: the faces at that time, such as "10 min"'
-    )
-    parser.add_argument(
-        "--budget", action="store_true", help="where the doubt comes from, cause by cause"
-    )
-    parser.add_argument(
-        "--start", metavar="STUDY", help="write a study that begins with the faces found"
-    )
-    parser.add_argument(
-        "--out", metavar="PNG", help="draw the bands under an optical flat, such as bands.png"
-    )
-    parser.add_argument("--force", action="store_true", help="write over files that are there")
+    only = "only this gauge of the study, or a kind such as 'spherometer'"
+    parser.option("--with", "G", only, dest="gauge", action="append")
+    parser.several("--plate", "NAME", "only this plate")
+    more = 'a reading more: "GAUGE PLATE SIZE @ ANGLE", such as "sph A 1.2 um @ 0 deg"; off the centre '
+    parser.several("--reading", "TEXT", f'{more}"sph A 1.2 um @ 0 deg at 20 mm, 0 mm"')
+    down = 'set the gauges down there: "ANGLE at X, Y", such as "90 deg at 20 mm, 0 mm"'
+    parser.several("--place", "TEXT", down)
+    parser.option("--at", "TIME", 'of a run: the faces at that time, such as "10 min"')
+    parser.flag("--budget", "where the doubt comes from, cause by cause")
+    parser.option("--start", "STUDY", "write a study that begins with the faces found")
+    parser.option("--out", "PNG", "draw the bands under an optical flat, such as bands.png")
+    parser.flag("--force", "write over files that are there")
 
 
 def main(args: argparse.Namespace) -> int:
     """Tell what gauges show and readings mean; returns the exit code."""
-    pass  # MOVED
     from lapwright.results.gauge import GaugeAnswer
 
-    for key, path in (("--out", args.out), ("--start", args.start)):
-        if path and os.path.exists(path) and not args.force:
-            raise CommandError(
-                f"{path} is there already: add --force to write over it", key=key, code="exists"
-            )
+    check_free(args.out, args.force, "--out")
+    check_free(args.start, args.force, "--start")
     study, faces = _faces(Path(args.file), args.at)
     found = GaugeAnswer(
         study, faces, args.gauge, args.plate, args.reading, args.place, budget=args.budget
@@ -111,26 +75,23 @@ def main(args: argparse.Namespace) -> int:
     if args.out:
         _draw(Path(args.out), found.request, args.plate)
     say = Speaker(args.json)
-    say(found.text())
+    say.answer(found)
     left = left_out(found.estimate) if args.start and found.estimate is not None else []
     for line in left:
         say(line)
-    if args.json:
-        print_json(found.to_dict())
     say.next(*_next(args, found.estimate, whole_known=not left))
     return 0
 
 
 def _faces(place: Path, at: str | None) -> tuple[Study, Faces]:
     """A study with its first faces, or a run with its last, or with those at a time."""
-    from lapwright.results.gauge_request import faces_of
+    from lapwright.results.gauge import faces_of
     from lapwright.study.read import load
 
-    if not os.path.isdir(place) and place.suffix.lower() not in (".h5", ".hdf5"):
+    if not names_run(place):
         if at is not None:
-            raise CommandError(
-                "--at: only a run has faces at other times: name its folder", key="--at"
-            )
+            message = "--at: only a run has faces at other times: name its folder"
+            raise CommandError(message, key="--at")
         study = load(place)
         return study, faces_of(study)
     from lapwright.results.runfile import read_run
@@ -141,21 +102,20 @@ def _faces(place: Path, at: str | None) -> tuple[Study, Faces]:
 
 def _next(
     args: argparse.Namespace, found: Estimate | None, whole_known: bool
-) -> list[tuple[str, str]]:
+) -> list[tuple[str, object]]:
     """What to type or to open next."""
-    lines = []
+    lines: list[tuple[str, object]] = []
     if args.start:
         what = "Lap them" if whole_known else "Lap them as far as they are known"
         lines.append((what, typed("run", args.start)))
     if args.out:
         lines.append(("Open", args.out))
     if found is None:
-        text = "GAUGE PLATE 1.2 um @ 0 deg"
-        lines.append(("What your readings say", typed("gauge", args.file, "--reading", text)))
+        again = typed("gauge", args.file, "--reading", "GAUGE PLATE 1.2 um @ 0 deg")
+        lines.append(("What your readings say", again))
     elif not args.start:
-        lines.append(
-            ("Begin with these faces", typed("gauge", args.file, "--start", "measured.toml"))
-        )
+        again = typed("gauge", args.file, "--start", "measured.toml")
+        lines.append(("Begin with these faces", again))
     if not args.out:
         lines.append(("A picture of the bands", typed("gauge", args.file, "--out", "bands.png")))
     return lines
@@ -163,7 +123,6 @@ def _next(
 
 def _draw(path: Path, asked: Request, wanted: Sequence[str]) -> None:
     """Draw the bands of each face, under the flat by which they are told."""
-    from lapwright.files import put_in_place
     from lapwright.presentation.pictures.fringes import Seen, fringe_picture
 
     at = asked.places[0].at if asked.places else (0.0, 0.0)
@@ -172,9 +131,8 @@ def _draw(path: Path, asked: Request, wanted: Sequence[str]) -> None:
     try:
         put_in_place(path, fringe_picture(seen, asked.study.units, at))
     except ValueError as trouble:
-        raise CommandError(
-            f"--out: {trouble}: lay the flat elsewhere with --place", key="--out"
-        ) from None
+        message = f"--out: {trouble}: lay the flat elsewhere with --place"
+        raise CommandError(message, key="--out") from None
 
 
 SMALL = 1e-3  # of the whole doubt of a form: a smaller part of it is nothing
@@ -192,9 +150,8 @@ def write_start(path: Path, study: Study, found: Estimate | None) -> None:
 
     """
     if found is None:
-        raise CommandError(
-            "--start needs readings: write [[readings]], or give --reading", key="--start"
-        )
+        message = "--start needs readings: write [[readings]], or give --reading"
+        raise CommandError(message, key="--start")
     document = document_of(study.text)
     for plate in found.plates:
         kind = next(kind for kind in ("plates", "parts") if plate in document.get(kind, {}))
@@ -202,10 +159,9 @@ def write_start(path: Path, study: Study, found: Estimate | None) -> None:
         kept = {key: value for key, value in dict(table.get("form", {})).items() if key == "ripple"}
         table["form"] = kept | _form(found, plate)
     if study.start is not None:
-        left = {
-            here: there for here, there in study.start.plates.items() if here not in found.plates
-        }
         document.pop("start")
+        pairs = study.start.plates.items()
+        left = {here: there for here, there in pairs if here not in found.plates}
         document |= {"start": {"run": study.start.run, **left}} if left else {}
     document.pop("readings", None)
     document["doubts"] = _doubts(found)
@@ -230,8 +186,7 @@ def _form(found: Estimate, plate: str) -> dict[str, Any]:
         if float(text) == 0.0:
             continue
         dish = name == "sphere" and form.value < 0.0
-        key = "dish" if dish else _typed(name)
-        out[key] = f"{text.removeprefix('-') if dish else text} um"
+        out["dish" if dish else _typed(name)] = f"{text.removeprefix('-') if dish else text} um"
     return out
 
 
@@ -258,8 +213,6 @@ def left_out(found: Estimate) -> list[str]:
     lines = []
     for plate in found.plates:
         if sums := found.sum_only(plate):
-            names = joined([FORMS[name].word for name in sums])
-            lines.append(
-                f"Of {plate} only a sum of {names} was read: they are left out, as nought."
-            )
+            only = f"only a sum of {joined([FORMS[name].word for name in sums])} was read"
+            lines.append(f"Of {plate} {only}: they are left out, as nought.")
     return lines

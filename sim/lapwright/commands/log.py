@@ -9,15 +9,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from lapwright.commands.next import add_page, look, say_next
-from lapwright.commands.paths import study_file
+from lapwright.commands.options import study_file
 from lapwright.commands.terminal import Speaker
 from lapwright.errors import CommandError
 
 if TYPE_CHECKING:
     from lapwright.optimisation.book import Book
-
-__all__ = ["EXAMPLE", "add", "main"]
-
 
 EXAMPLE = """\
 example:
@@ -90,7 +87,7 @@ def main(args: argparse.Namespace) -> int:
 
 def _entry(args: argparse.Namespace, book: Book) -> dict[str, Any]:
     """The entry as it is to stand in the log."""
-    from lapwright.results.gauge_request import reading_table
+    from lapwright.results.gauge import reading_table
 
     entry: dict[str, Any] = {"date": _date(args.date)}
     if args.note:

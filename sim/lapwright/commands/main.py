@@ -11,22 +11,12 @@ import importlib
 import os
 import sys
 from collections.abc import Sequence
-from typing import Any, NoReturn
+from typing import Any
 
 from lapwright import __version__
-from lapwright.commands.mistakes import (
-    HELP_WORDS,
-    VERSION_WORDS,
-    complaint,
-    no_command,
-    out_of_order,
-    two_commands,
-)
+from lapwright.commands.options import Parser, asks_for, no_command, out_of_order, two_commands
 from lapwright.commands.terminal import aside, print_json
 from lapwright.errors import CannotDoError, CommandError, LapwrightError
-
-__all__ = ["main"]
-
 
 # A command is a module of `lapwright.commands` with `add(parser)` and `main(args)`; one line here adds it.
 COMMANDS = {
@@ -79,18 +69,6 @@ lapwright FILE alone is preview. lapwright COMMAND -h says more of one command.
 """
 
 
-class Parser(argparse.ArgumentParser):
-    """An argument parser whose complaints are our own errors; `given`: the words that it is to read."""
-
-    given: Sequence[str] = ()
-
-    def error(self, message: str) -> NoReturn:
-        """Raise instead of leaving."""
-        raise CommandError(
-            f"{complaint(message, self)} (lapwright {self.prog.split()[-1]} -h shows how)"
-        )
-
-
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code."""
     words = list(sys.argv[1:] if argv is None else argv)
@@ -119,9 +97,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             sys.stdout.flush()
             return code
         except BrokenPipeError:
-            return _left_alone(
-                2 if isinstance(trouble, LapwrightError) and trouble.exit_code == 2 else 1
-            )
+            return _left_alone(trouble.exit_code if isinstance(trouble, LapwrightError) else 1)
         except OSError as full:
             return _takes_nothing(full)
 
@@ -179,19 +155,16 @@ def _from_outside(trouble: BaseException) -> LapwrightError:
     if isinstance(trouble, KeyboardInterrupt):
         return CannotDoError("stopped", code="interrupted")
     if isinstance(trouble, MemoryError):
-        return CannotDoError(
-            "not enough memory: take fewer cells, or close other programs", code="memory"
-        )
+        little = "not enough memory: take fewer cells, or close other programs"
+        return CannotDoError(little, code="memory")
     if isinstance(trouble, OSError):
         from lapwright.files import reason
 
         where = f"{trouble.filename}: " if trouble.filename is not None else ""
         return CannotDoError(f"{where}{reason(trouble)}")
     what = " ".join(f"{type(trouble).__name__}: {trouble}".split())
-    return CannotDoError(
-        f"a fault of the program, not yours ({what}): the same command with --debug shows where",
-        code="internal",
-    )
+    how = "the same command with --debug shows where"
+    return CannotDoError(f"a fault of the program, not yours ({what}): {how}", code="internal")
 
 
 def _dispatch(words: list[str]) -> int:
@@ -199,13 +172,13 @@ def _dispatch(words: list[str]) -> int:
         print(_welcome(), end="")
         return 0
     first = words[0]
-    if first in HELP_WORDS:
+    if asks_for("help", first):
         named = [word for word in words[1:] if word in COMMANDS]
         if named:
             return _run(named[0], ["-h"])
         print(_help(), end="")
         return 0
-    if first in VERSION_WORDS:
+    if asks_for("version", first):
         print(f"lapwright {__version__}")
         return 0
     if first in COMMANDS:
@@ -222,9 +195,8 @@ def _dispatch(words: list[str]) -> int:
 
 def _asks_for_help(word: str, words: list[str]) -> bool:
     """Whether a word after the command asks for help; a bare word only where it stands alone."""
-    return (
-        word in HELP_WORDS and (not word.isalpha() or len(words) == 1) and not os.path.exists(word)
-    )
+    alone = not word.isalpha() or len(words) == 1
+    return asks_for("help", word) and alone and not os.path.exists(word)
 
 
 def _looks_like_a_file(word: str) -> bool:
@@ -234,18 +206,18 @@ def _looks_like_a_file(word: str) -> bool:
 
 
 def _welcome() -> str:
-    lines = []
-    for label, command, more, what in FIRST:
-        if command in COMMANDS:
-            lines.append(f"{label:<12}{f'lapwright {command} {more}'.rstrip():<40}{what}")
+    lines = [
+        f"{label:<12}{f'lapwright {command} {more}'.rstrip():<40}{what}"
+        for label, command, more, what in FIRST
+        if command in COMMANDS
+    ]
     return WELCOME.format(lines="\n".join(lines))
 
 
 def _help() -> str:
     width = max(map(len, COMMANDS)) + 2
-    return HELP.format(
-        commands="\n".join(f"  {name:<{width}}{what}" for name, what in COMMANDS.items())
-    )
+    lines = (f"  {name:<{width}}{what}" for name, what in COMMANDS.items())
+    return HELP.format(commands="\n".join(lines))
 
 
 def _run(name: str, words: list[str]) -> int:
@@ -259,18 +231,15 @@ def _run(name: str, words: list[str]) -> int:
     )
     parser._positionals.title = "what to give it"
     module.add(parser)
-    parser.add_argument(
-        "--json", action="store_true", help="one JSON object on standard output, for scripts"
-    )
+    parser.flag("--json", "one JSON object on standard output, for scripts")
     # Taken off the words before they come here; it stands in the help all the same.
-    parser.add_argument("--debug", action="store_true", help="show where an error came from")
+    parser.flag("--debug", "show where an error came from")
     words = ["-h" if _asks_for_help(word, words) else word for word in words]
     for word in words:
         if not word or (word.startswith("--") and word.endswith("=")):
             what = word.rstrip("=") or "a word"
-            raise CommandError(
-                f"{what} is empty: {name} needs a value there (lapwright {name} -h shows how)"
-            )
+            how = f"{name} needs a value there (lapwright {name} -h shows how)"
+            raise CommandError(f"{what} is empty: {how}")
     parser.given = words
     result = module.main(parser.parse_args(words))
     return int(result)

@@ -5,20 +5,19 @@ from __future__ import annotations
 import argparse
 import os
 import sys
-import textwrap
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from lapwright.commands.terminal import Speaker, print_json, typed
+from lapwright.commands.options import Parser, check_free
+from lapwright.commands.terminal import Speaker, typed
 from lapwright.errors import CannotDoError, CommandError
+from lapwright.files import put_in_place
+from lapwright.results.answer import wrapped
 from lapwright.units import joined
 
 if TYPE_CHECKING:
     from lapwright.commands.interview.typed import Answers
-
-__all__ = ["EXAMPLE", "add", "main"]
-
 
 EXAMPLE = """\
 example:
@@ -29,22 +28,18 @@ example:
 
 While it asks: Enter takes what stands in brackets, ? explains, back goes back, Ctrl-C stops.
 """
-WIDTH = 100  # of a line, as in preview
 WELCOME = """\
 Nine short questions about your plates. Enter takes what stands in brackets; ? explains a question;
 back goes back to the one before; Ctrl-C stops, and nothing is written."""
 
 
-def add(parser: argparse.ArgumentParser) -> None:
+def add(parser: Parser) -> None:
     """Say which words the command takes."""
-    parser.add_argument(
-        "file", metavar="FILE", nargs="?", help="the study to write (default my-plates.toml)"
-    )
-    parser.add_argument("--yes", action="store_true", help="ask nothing: take every usual answer")
-    parser.add_argument(
-        "--example", action="store_true", help="ask nothing: write the shortest study"
-    )
-    parser.add_argument("--force", action="store_true", help="write over a study that is there")
+    written = "the study to write (default my-plates.toml)"
+    parser.add_argument("file", metavar="FILE", nargs="?", help=written)
+    parser.flag("--yes", "ask nothing: take every usual answer")
+    parser.flag("--example", "ask nothing: write the shortest study")
+    parser.flag("--force", "write over a study that is there")
 
 
 @dataclass(frozen=True)
@@ -73,10 +68,8 @@ class Bench:
 def main(args: argparse.Namespace) -> int:
     """Ask, write and show; returns the exit code."""
     if args.yes and args.example:
-        raise CommandError(
-            "--yes takes the usual answers, --example writes the shortest study: give one of them",
-            key="--yes",
-        )
+        one = "--yes takes the usual answers, --example writes the shortest study: give one of them"
+        raise CommandError(one, key="--yes")
     if hasattr(sys.stdin, "reconfigure"):
         sys.stdin.reconfigure(errors="replace")
     bench = Bench(Speaker(args.json))
@@ -86,12 +79,12 @@ def main(args: argparse.Namespace) -> int:
     except KeyboardInterrupt:
         bench.say()
         raise CannotDoError("stopped: nothing was written", code="interrupted") from None
-    _put(path, text, args.force)
+    check_free(path, args.force, "FILE")  # it came while the questions were asked
+    put_in_place(path, memoryview(text.encode()))
     _shown(path, bench.say)
     _next(path, answers, bench.say)
-    if args.json:
-        said = {key: answer.value for key, answer in answers.items()}
-        print_json({"file": str(path), "answers": said})
+    said = {key: answer.value for key, answer in answers.items()}
+    bench.say.json({"file": str(path), "answers": said})
     return 0
 
 
@@ -105,22 +98,19 @@ def _named(args: argparse.Namespace) -> Path:
 
     """
     path = Path(args.file or ("example.toml" if args.example else "my-plates.toml"))
-    if os.path.isdir(path):
-        raise CommandError(
-            f"{path} is a folder: name the study to write, such as {typed('new', path / 'my-plates.toml')}",
-            key="FILE",
-        )
-    if path.suffix == "":
+    if path.suffix == "" and not os.path.isdir(path):
         path = path.with_name(f"{path.name}.toml")
-    if path.suffix.lower() != ".toml":
-        raise CommandError(
-            f"{path}: a study's name ends in .toml: write {typed('new', path.with_suffix('.toml'))}",
-            key="FILE",
-        )
-    if not os.path.isdir(path.parent):
-        raise CommandError(
-            f"there is no folder {path.parent}: make it first, or leave it out", key="FILE"
-        )
+    wrong = None
+    if os.path.isdir(path):
+        such = typed("new", path / "my-plates.toml")
+        wrong = f"{path} is a folder: name the study to write, such as {such}"
+    elif path.suffix.lower() != ".toml":
+        right = typed("new", path.with_suffix(".toml"))
+        wrong = f"{path}: a study's name ends in .toml: write {right}"
+    elif not os.path.isdir(path.parent):
+        wrong = f"there is no folder {path.parent}: make it first, or leave it out"
+    if wrong is not None:
+        raise CommandError(wrong, key="FILE")
     return path
 
 
@@ -136,38 +126,29 @@ def _free(path: Path, args: argparse.Namespace, bench: Bench) -> Path:
 
     """
     if not os.access(path.parent, os.W_OK):
-        raise CannotDoError(
-            f"{path.parent.resolve()} takes no files from you: go to a folder of your own first"
-        )
+        folder = path.parent.resolve()
+        raise CannotDoError(f"{folder} takes no files from you: go to a folder of your own first")
     while os.path.exists(path) and not args.force:
-        other = next(
-            p
-            for n in range(2, 10_000)
-            if not (p := path.with_name(f"{path.stem}-{n}.toml")).exists()
-        )
+        there = f"{path} is there already"
+        names = (path.with_name(f"{path.stem}-{n}.toml") for n in range(2, 10_000))
+        other = next(name for name in names if not name.exists())
         if args.yes or args.example or not bench.terminal:
-            raise CommandError(
-                f"{path} is there already: add --force to write over it, or give another name, such as "
-                f"{typed('new', other)}",
-                key="FILE",
-                code="exists",
+            how = (
+                f"add --force to write over it, or give another name, such as {typed('new', other)}"
             )
-        answer = bench.ask(
-            f"{path} is there already. Another name for the new study?\n     [{other}]"
-        )
+            raise CommandError(f"{there}: {how}", key="FILE", code="exists")
+        answer = bench.ask(f"{there}. Another name for the new study?\n     [{other}]")
         if answer is None:
-            raise CommandError(
-                f"{path} is there already and was left as it is", key="FILE", code="exists"
-            )
+            raise CommandError(f"{there} and was left as it is", key="FILE", code="exists")
         path = _named(argparse.Namespace(file=answer or str(other), example=False))
     return path
 
 
 def _asked(args: argparse.Namespace, bench: Bench) -> tuple[Answers, str]:
     """The answers, and the study that they make."""
+    from lapwright.commands.interview import AnswersEndedError, Stopped, take_usual, talk
     from lapwright.commands.interview.compose import SHORTEST, compose
     from lapwright.commands.interview.questions import TOPICS
-    from lapwright.commands.interview.talk import AnswersEndedError, Stopped, take_usual, talk
 
     if args.example:
         return {}, SHORTEST
@@ -189,19 +170,9 @@ def _asked(args: argparse.Namespace, bench: Bench) -> tuple[Answers, str]:
     return answers, compose(answers)
 
 
-def _put(path: Path, text: str, force: bool) -> None:
-    from lapwright.files import put_in_place
-
-    if os.path.exists(path) and not force:  # it came while the questions were asked
-        raise CommandError(
-            f"{path} is there already: add --force to write over it", key="FILE", code="exists"
-        )
-    put_in_place(path, memoryview(text.encode()))
-
-
 def _shown(path: Path, say: Speaker) -> None:
     """What the study means, as `preview` says it."""
-    from lapwright.results.answers import Preview
+    from lapwright.results.answer import Preview
     from lapwright.study.read import load
 
     say()
@@ -218,13 +189,13 @@ def _next(path: Path, answers: Answers, say: Speaker) -> None:
         taken = f"{'it is' if len(unread) == 1 else 'they are'} taken as flat"
         if len(unread) == len(names(answers)):
             taken = "this is about flat faces"
-        said = (
-            f"You have not read {joined(unread)} yet, so {taken}. Read first, write what you read into "
-            f"{path}, and it is about your plates."
+        begin = (
+            f"You have not read {joined(unread)} yet, so {taken}. Read first, write what you read"
         )
-        say(textwrap.fill(said, WIDTH, break_long_words=False, break_on_hyphens=False))
+        for line in wrapped(f"{begin} into {path}, and it is about your plates.", "", ""):
+            say(line)
     say.next(
-        ("Change it in an editor", str(path)),
+        ("Change it in an editor", path),
         ("Lap the plates", typed("run", path)),
-        ("Then open in a browser", str(Path(f"{path.stem}-run") / "report.html")),
+        ("Then open in a browser", Path(f"{path.stem}-run") / "report.html"),
     )

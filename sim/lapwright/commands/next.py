@@ -8,15 +8,12 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from lapwright.commands.paths import study_file
+from lapwright.commands.options import study_file
 from lapwright.commands.terminal import Speaker, print_json, typed
 
 if TYPE_CHECKING:
     from lapwright.optimisation.book import Book
     from lapwright.presentation.next_spell import NextAnswer
-
-__all__ = ["EXAMPLE", "add", "add_page", "look", "main", "say_next"]
-
 
 EXAMPLE = """\
 example:
@@ -112,7 +109,7 @@ def _written(answer: NextAnswer, place: Path) -> dict[str, Path | None]:
     from lapwright.metrology.x3p import to_x3p
     from lapwright.optimisation.next_study import next_study
     from lapwright.presentation.next_page import next_page
-    from lapwright.study.maps import held_in
+    from lapwright.study.faces import held_in
 
     step = answer.advice.step
     study = None if step is None else next_study(answer.book, step)

@@ -3,13 +3,9 @@
 from __future__ import annotations
 
 import argparse
-from pathlib import Path
 
-from lapwright.commands.paths import study_file
-from lapwright.commands.terminal import Speaker, print_json, typed
-
-__all__ = ["EXAMPLE", "add", "main"]
-
+from lapwright.commands.options import Parser, study_file
+from lapwright.commands.terminal import Speaker, typed
 
 EXAMPLE = """\
 example:
@@ -17,21 +13,18 @@ example:
 """
 
 
-def add(parser: argparse.ArgumentParser) -> None:
+def add(parser: Parser) -> None:
     """Say which words the command takes."""
     parser.add_argument("file", metavar="FILE", help="the study, such as first-pair.toml")
 
 
 def main(args: argparse.Namespace) -> int:
     """Say the study back; returns the exit code."""
-    from lapwright.results.answers import Preview
+    from lapwright.results.answer import Preview
     from lapwright.study.read import load
 
-    found = Preview(load(study_file(Path(args.file))))
     say = Speaker(args.json)
-    say(found.text())
-    if args.json:
-        print_json(found.to_dict())
+    say.answer(Preview(load(study_file(args.file))))
     say.next(
         ("See how the top bears", typed("bearing", args.file)),
         ("Why it makes what it makes", typed("why", args.file)),

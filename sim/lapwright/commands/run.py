@@ -4,11 +4,18 @@ from __future__ import annotations
 
 import argparse
 import os
+from math import nextafter
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from lapwright.commands.paths import FINE_PART, PAGE_FILES, RUN_FILES, study_file
-from lapwright.commands.terminal import Speaker, print_json, typed
+from lapwright.commands.options import (
+    FINE_PART,
+    PAGE_FILES,
+    Parser,
+    number,
+    study_file,
+)
+from lapwright.commands.terminal import Speaker, aside, print_json, typed
 from lapwright.errors import CannotDoError, CommandError, LapwrightError
 from lapwright.files import PART_FILE, RUN_FILE
 
@@ -16,9 +23,6 @@ if TYPE_CHECKING:
     from lapwright.files import OutputFolder
     from lapwright.results.record import Run
     from lapwright.study.model import Study
-
-__all__ = ["EXAMPLE", "add", "main"]
-
 
 EXAMPLE = """\
 example:
@@ -29,57 +33,29 @@ example:
   lapwright run second.toml --from first-pair-run
                                            goes on from the faces at the end of that run
 """
+# All that is written into its folder; only what is named here or claimed later is ever written over.
+BEFORE = tuple(f"{part.removesuffix('.h5')}.before.h5" for part in (PART_FILE, FINE_PART))
+RUN_FILES = (RUN_FILE, PART_FILE, FINE_PART, *BEFORE, *PAGE_FILES)
 
 
-def add(parser: argparse.ArgumentParser) -> None:
+def add(parser: Parser) -> None:
     """Say which words the command takes."""
     parser.add_argument("file", metavar="FILE", help="the study, such as first-pair.toml")
-    parser.add_argument(
-        "--out", metavar="DIR", help="folder for the answer (default: STEM-run, here)"
+    parser.option("--out", "DIR", "folder for the answer (default: STEM-run, here)")
+    begin = "begin with the faces at the end of that run (a folder or run.h5), not with those in the study"
+    parser.option("--from", "RUN", begin, dest="start")
+    parser.flag("--resume", "go on with a run that was stopped")
+    parser.flag("--force", "start anew where a run is already")
+    finer = "lap a second time with half the size of cell, twice the places in the stroke and half as long "
+    parser.flag(
+        "--fine", f"{finer}blocks of strokes, and tell what moves; about ten times the work"
     )
-    parser.add_argument(
-        "--from",
-        dest="start",
-        metavar="RUN",
-        help="begin with the faces at the end of that run (a folder or run.h5), not with those in the study",
-    )
-    parser.add_argument("--resume", action="store_true", help="go on with a run that was stopped")
-    parser.add_argument("--force", action="store_true", help="start anew where a run is already")
-    parser.add_argument(
-        "--fine",
-        action="store_true",
-        help="lap a second time with half the size of cell, twice the places in the stroke and half as long "
-        "blocks of strokes, and tell what moves; about ten times the work",
-    )
-    parser.add_argument(
-        "--threads", type=_at_least_one, default=1, metavar="N", help="cores to use (default 1)"
-    )
-    parser.add_argument(
-        "--no-page", action="store_true", help="write run.h5 only, no page and no pictures"
-    )
-    parser.add_argument(
-        "--checkpoint",
-        type=_seconds,
-        metavar="SECONDS",
-        help="how often to put the work so far in safety",
-    )
-
-
-def _at_least_one(text: str) -> int:
-    number = int(text) if text.isdecimal() else 0
-    if not 1 <= number <= 256:
-        raise argparse.ArgumentTypeError(f"'{text}' is not a number of cores: write 1, 2, ...")
-    return number
-
-
-def _seconds(text: str) -> float:
-    try:
-        number = float(text)
-    except ValueError:
-        number = -1.0
-    if not 0.0 <= number < 1e9:
-        raise argparse.ArgumentTypeError(f"'{text}' is not a number of seconds: write 2, 0.5, ...")
-    return number
+    cores = number(int, 1, 256, "a number of cores: write 1, 2, ...")
+    parser.option("--threads", "N", "cores to use (default 1)", type=cores, default=1)
+    parser.flag("--no-page", "write run.h5 only, no page and no pictures")
+    seconds = number(float, 0.0, nextafter(1e9, 0.0), "a number of seconds: write 2, 0.5, ...")
+    often = "how often to put the work so far in safety"
+    parser.option("--checkpoint", "SECONDS", often, type=seconds)
 
 
 def main(args: argparse.Namespace) -> int:
@@ -88,14 +64,17 @@ def main(args: argparse.Namespace) -> int:
     from lapwright.study.read import load
 
     if args.resume and args.force:
-        raise CommandError(
-            "--resume goes on with a run, --force starts anew: give one of them", key="--resume"
-        )
-    path = study_file(Path(args.file))
+        message = "--resume goes on with a run, --force starts anew: give one of them"
+        raise CommandError(message, key="--resume")
+    path = study_file(args.file)
     study = load(path, None if args.start is None else _from(path, args.start))
     place = Path(args.out) if args.out else Path(f"{study.stem}-run")
     _refuse_own_start(study, path.parent, place)
-    again = _finer(study, path.parent) if args.fine else None
+    again = None
+    if args.fine:
+        from lapwright.commands.session import finer
+
+        again = finer(study, path.parent)
     with taken(place, "run", args.resume or args.force, (PART_FILE, FINE_PART)) as folder:
         folder.claim(RUN_FILES)
         return _whole(study, again, folder, args)
@@ -104,9 +83,8 @@ def main(args: argparse.Namespace) -> int:
 def _from(path: Path, run: str) -> str:
     """The run as the study's own folder would have it."""
     if not os.path.exists(run):
-        raise CommandError(
-            f"--from: there is no run {run}: name its folder or run.h5", key="--from"
-        )
+        message = f"--from: there is no run {run}: name its folder or run.h5"
+        raise CommandError(message, key="--from")
     return Path(os.path.relpath(os.path.realpath(run), os.path.realpath(path.parent))).as_posix()
 
 
@@ -144,12 +122,6 @@ def _whole(
     return 1 if run.outcome in ("tipped", "interrupted") or stopped is not None else 0
 
 
-def _finer(study: Study, folder: Path) -> Study:
-    from lapwright.commands.session import finer
-
-    return finer(study, folder)
-
-
 def _again(
     run: Run, study: Study, folder: Path, args: argparse.Namespace, say: Speaker
 ) -> tuple[Run, LapwrightError | None]:
@@ -166,7 +138,7 @@ def _again(
 
 def _finished(folder: Path, study: Study) -> Run | None:
     """The run in the folder, if it is whole and of this study and nothing is under way."""
-    from lapwright.results.checkpoint import check_same, unfinished
+    from lapwright.results.recorder import check_same, unfinished
     from lapwright.results.runfile import read_run
 
     path = folder / RUN_FILE
@@ -182,8 +154,15 @@ def _lap(
 ) -> tuple[Run, LapwrightError | None]:
     """Lap, writing down the work so far; then put run.h5 in place and take the part file away."""
     from lapwright.commands.session import Session
-    from lapwright.results.checkpoint import Restored, Timetable, before, restore, unfinished
-    from lapwright.results.recorder import Recorder, heading
+    from lapwright.results.recorder import (
+        Recorder,
+        Restored,
+        Timetable,
+        before,
+        heading,
+        restore,
+        unfinished,
+    )
     from lapwright.results.runfile import write_run
 
     part = folder.path / PART_FILE
@@ -207,11 +186,8 @@ def _lap(
         return recorder.run(heading(), outcome, session.wall_time), trouble
     run = recorder.run(heading(), outcome, session.wall_time, session.bearings())
     write_run(run, folder.path / RUN_FILE)
-    for name in (
-        *PAGE_FILES,
-        PART_FILE,
-        before(part).name,
-    ):  # a page of the run before would not be true
+    # A page of the run before would not be true.
+    for name in (*PAGE_FILES, PART_FILE, before(part).name):
         folder.drop(name)
     return run, trouble
 
@@ -222,9 +198,8 @@ def _page(run: Run, folder: Path) -> None:
     try:
         write_page(run, folder)
     except CannotDoError as trouble:
-        raise CannotDoError(
-            f"{trouble.message} ({folder / RUN_FILE} is whole: {typed('report', folder)} makes the page)"
-        ) from trouble
+        how = f"{folder / RUN_FILE} is whole: {typed('report', folder)} makes the page"
+        raise CannotDoError(f"{trouble.message} ({how})") from trouble
 
 
 def _answer(
@@ -240,20 +215,15 @@ def _answer(
             answer["error"] = {"code": trouble.code, "key": trouble.key, "message": trouble.message}
         print_json(answer)
     if trouble is not None:
-        Speaker(True)(f"lapwright: {trouble.message}")
+        aside(f"lapwright: {trouble.message}")
     named = [("--from", args.start), ("--out", args.out)]
     where = [word for option, value in named if value for word in (option, value)]
     where += ["--fine"] if args.fine else []
+    numbers = ("Everything in numbers", folder / RUN_FILE)
     if trouble is not None and trouble.code == "interrupted":
         say.next(("Go on with it", typed("run", args.file, *where, "--resume")))
     elif args.no_page:
-        say.next(
-            ("Make the page", typed("report", folder)),
-            ("Everything in numbers", str(folder / RUN_FILE)),
-        )
+        say.next(("Make the page", typed("report", folder)), numbers)
     else:
-        say.next(
-            ("Open in a browser", str(folder / "report.html")),
-            ("See how it bears", typed("bearing", folder)),
-            ("Everything in numbers", str(folder / RUN_FILE)),
-        )
+        page = ("Open in a browser", folder / "report.html")
+        say.next(page, ("See how it bears", typed("bearing", folder)), numbers)

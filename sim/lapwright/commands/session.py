@@ -15,9 +15,8 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import FrameType
 
-from lapwright.commands.paths import FINE_PART
-from lapwright.commands.progress import ProgressBar
-from lapwright.commands.terminal import Speaker
+from lapwright.commands.options import FINE_PART
+from lapwright.commands.terminal import ProgressBar, Speaker
 from lapwright.errors import (
     CannotDoError,
     CommandError,
@@ -32,15 +31,21 @@ from lapwright.integration.loop import lap
 from lapwright.integration.state import Settings
 from lapwright.kinematics.schedule import rubbing_time
 from lapwright.optimisation.cases import with_cells
-from lapwright.results.checkpoint import Restored, Timetable, forget, restore, save, unfinished
 from lapwright.results.record import FORM_KEYS, BearingRecord, Fine, Run
-from lapwright.results.recorder import Recorder, heading
+from lapwright.results.recorder import (
+    Recorder,
+    Restored,
+    Timetable,
+    forget,
+    heading,
+    restore,
+    save,
+    unfinished,
+)
 from lapwright.results.runfile import write_run
 from lapwright.study.model import Study
 from lapwright.study.read import parse_document
 from lapwright.study.source import document_of
-
-__all__ = ["Session", "finer", "lap_finer", "stopping"]
 
 
 @dataclass

@@ -6,19 +6,14 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from lapwright.commands.batch_options import add_many, crew_of, go_on_words, many_of
-from lapwright.commands.paths import study_file
-from lapwright.commands.progress import Tally
-from lapwright.commands.terminal import Speaker, aside, print_json, typed
+from lapwright.commands.options import Parser, add_many, crew_of, many_of, stopped, study_file
+from lapwright.commands.terminal import Speaker, Tally, aside, typed
 
 if TYPE_CHECKING:
     from lapwright.optimisation.comparison import Many
     from lapwright.optimisation.jobs import Store
     from lapwright.optimisation.track import Tuning
     from lapwright.study.model import Study
-
-__all__ = ["EXAMPLE", "add", "main"]
-
 
 EXAMPLE = """\
 example:
@@ -36,14 +31,11 @@ STAGES = {
 }
 
 
-def add(parser: argparse.ArgumentParser) -> None:
+def add(parser: Parser) -> None:
     """Say which words the command takes."""
     parser.add_argument("file", metavar="STUDY", help="a study with [goal] and [tune.free]")
-    parser.add_argument(
-        "--out", metavar="DIR", help="folder for the answer (default: STEM-tune, here)"
-    )
-    add_many(parser, "search")
-    parser.add_argument("--no-page", action="store_true", help="no page, only the new study")
+    add_many(parser, "tune", "search")
+    parser.flag("--no-page", "no page, only the new study")
 
 
 def main(args: argparse.Namespace) -> int:
@@ -54,7 +46,7 @@ def main(args: argparse.Namespace) -> int:
     from lapwright.study.read import load
 
     many = many_of(args)
-    study = load(study_file(Path(args.file)))
+    study = load(study_file(args.file))
     check_goal(study)
     many.check(study)
     place = Path(args.out) if args.out else Path(f"{study.stem}-tune")
@@ -63,7 +55,8 @@ def main(args: argparse.Namespace) -> int:
         many.begin(store, study, resume=args.resume, answers=(PAGE, _written(store, study).name))
         got = _tuned(study, store, many, args)
         if got.outcome == "interrupted":
-            return _stopped(got, args)
+            say = Speaker(args.json)
+            return stopped("tune", f"{got.simulated} lapped in full", args, say)
         if got.answer is None:
             folder.clear()  # a folder that was made for nothing
         else:
@@ -147,16 +140,6 @@ def _write(got: Tuning, store: Store, args: argparse.Namespace) -> None:
         put_in_place(store.path / PAGE, tuning_page(got, written).encode("utf-8"))
 
 
-def _stopped(got: Tuning, args: argparse.Namespace) -> int:
-    """Say how far it got; returns the exit code."""
-    message = f"stopped with {got.simulated} lapped in full; what is done is in safety"
-    if args.json:
-        print_json({"error": {"code": "interrupted", "key": None, "message": message}})
-    Speaker(True)(f"lapwright: {message}")
-    Speaker(args.json).next(("Go on with it", typed("tune", *go_on_words(args))))
-    return 1
-
-
 def _answer(got: Tuning, store: Store, args: argparse.Namespace) -> int:
     """Say what was found; returns the exit code."""
     say, found = Speaker(args.json), got.outcome == "found"
@@ -166,8 +149,7 @@ def _answer(got: Tuning, store: Store, args: argparse.Namespace) -> int:
     else:
         for refused in got.refused:
             aside(f"lapwright: {refused.key or 'goal'}: {refused.message}")
-    if args.json:
-        print_json(got.told(written))
+    say.json(got.told(written))
     if got.answer is not None:
         say.next(*_next(got, written, store, args))
     return 0 if found else 1
@@ -175,12 +157,13 @@ def _answer(got: Tuning, store: Store, args: argparse.Namespace) -> int:
 
 def _next(
     got: Tuning, written: Path | None, store: Store, args: argparse.Namespace
-) -> list[tuple[str, str]]:
+) -> list[tuple[str, object]]:
     """What to open and what to type next."""
-    lines = [] if args.no_page else [("Open in a browser", str(store.path / PAGE))]
+    lines: list[tuple[str, object]] = []
+    lines += [] if args.no_page else [("Open in a browser", store.path / PAGE)]
     if written is not None:
         lap = "Lap it" if got.outcome == "found" else "Lap the nearest all the same"
-        return [*lines, ("The new study", str(written)), (lap, typed("run", written))]
+        return [*lines, ("The new study", written), (lap, typed("run", written))]
     if got.outcome == "refused":
         again = ["tune", args.file, *(["--out", args.out] if args.out else []), "--force"]
         return [*lines, ("Mend the study, and ask again", typed(*again))]

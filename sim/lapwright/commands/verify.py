@@ -6,11 +6,9 @@ import argparse
 import os
 from pathlib import Path
 
-from lapwright.commands.terminal import Speaker, print_json, typed
+from lapwright.commands.options import Parser
+from lapwright.commands.terminal import Speaker, typed
 from lapwright.errors import CommandError, RunFileError
-
-__all__ = ["EXAMPLE", "add", "main"]
-
 
 EXAMPLE = """\
 example:
@@ -19,11 +17,10 @@ example:
 """
 
 
-def add(parser: argparse.ArgumentParser) -> None:
+def add(parser: Parser) -> None:
     """Say which words the command takes."""
-    parser.add_argument(
-        "place", metavar="RUN", nargs="?", help="a folder, or a run.h5, to be checked instead"
-    )
+    checked = "a folder, or a run.h5, to be checked instead"
+    parser.add_argument("place", metavar="RUN", nargs="?", help=checked)
 
 
 def main(args: argparse.Namespace) -> int:
@@ -32,10 +29,9 @@ def main(args: argparse.Namespace) -> int:
 
     say = Speaker(args.json)
     if args.place is not None:
-        return _files(Path(args.place), args, say)
+        return _files(Path(args.place), say)
     found = Proof(tell=say)
-    if args.json:
-        print_json(found.to_dict())
+    say.json(found.to_dict())
     say()
     say(found.verdict)
     if found.ok:
@@ -45,7 +41,7 @@ def main(args: argparse.Namespace) -> int:
     return 0 if found.ok else 1
 
 
-def _files(place: Path, args: argparse.Namespace, say: Speaker) -> int:
+def _files(place: Path, say: Speaker) -> int:
     """Read run files, all of them in a folder of a run or a comparison; returns the exit code."""
     from lapwright.results.runfile import SCHEMA, read_run
 
@@ -54,11 +50,9 @@ def _files(place: Path, args: argparse.Namespace, say: Speaker) -> int:
             f"verify checks the files of a run, and {place} is a study: "
             f"{typed('preview', place)} says what it means"
         )
-    found = (
-        [*sorted(place.glob("*.h5")), *sorted(place.glob("members/*.h5"))]
-        if place.is_dir()
-        else [place]
-    )
+    found = [place]
+    if place.is_dir():
+        found = [*sorted(place.glob("*.h5")), *sorted(place.glob("members/*.h5"))]
     if not found or not os.path.exists(found[0]):
         raise CommandError(
             f"there is no run file in {place}: name the folder of a run, such as first-pair-run"
@@ -67,17 +61,14 @@ def _files(place: Path, args: argparse.Namespace, say: Speaker) -> int:
     for path in found:
         try:
             signed = read_run(path).schema == SCHEMA
-            ok, said = (
-                True,
-                f"{path} is {'as it was written' if signed else 'of the layout before: it reads'}",
-            )
+            like = "as it was written" if signed else "of the layout before: it reads"
+            ok, said = True, f"{path} is {like}"
         except RunFileError as trouble:
             ok, said = False, trouble.message
         told.append({"file": str(path), "ok": ok, "message": said})
         say(f"{'ok  ' if ok else 'FAIL'} {said}.")
     good = all(one["ok"] for one in told)
-    if args.json:
-        print_json({"files": told, "ok": good})
+    say.json({"files": told, "ok": good})
     if good:
         say.next(("Make the page", typed("report", place)))
     return 0 if good else 1

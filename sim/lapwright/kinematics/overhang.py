@@ -21,8 +21,7 @@ from lapwright.specification.curves import KINDS, Curve
 from lapwright.specification.outline import Disc, Outline, Rectangle
 from lapwright.specification.plate import Plate
 from lapwright.specification.said import said_names
-from lapwright.specification.step import Grit, Hand, Layer, Step, Turn, Wear
-from lapwright.specification.stroke import TRAVEL
+from lapwright.specification.step import TRAVEL, Grit, Hand, Layer, Step, Turn, Wear
 from lapwright.units import Text
 
 Array = NDArray[np.float64]

@@ -27,9 +27,9 @@ from lapwright.metrology.least_squares import Doubts, estimate_as_they_lay
 from lapwright.specification.plate import Plate
 from lapwright.specification.quantities import read_share
 from lapwright.specification.step import Grit, Hand, Step, Wear, in_metal
+from lapwright.study.faces import placed
 from lapwright.study.model import Axis, Study
 from lapwright.study.read import parse_document
-from lapwright.study.start import placed
 from lapwright.study.variants import override
 from lapwright.study.write import inline, written
 

@@ -20,7 +20,7 @@ from lapwright.optimisation.shop import DAY, REST
 from lapwright.specification.plate import Measured, StartForm
 from lapwright.specification.quantities import LENGTH
 from lapwright.specification.step import Grit, Step, Wear
-from lapwright.study.maps import held
+from lapwright.study.faces import held
 from lapwright.study.objects import tables_of_objects
 from lapwright.study.read import parse
 from lapwright.study.source import document_of

@@ -28,8 +28,8 @@ if TYPE_CHECKING:
     from lapwright.integration.estimate import Outlook
     from lapwright.specification.plate import Plate
     from lapwright.specification.step import Step, Turn, Until
+    from lapwright.study.faces import Start
     from lapwright.study.model import Study
-    from lapwright.study.start import Start
 
 
 Plates = Mapping[str, "Plate"]

@@ -27,8 +27,7 @@ from lapwright.presentation.finding_words import finding_text
 from lapwright.presentation.words import MARK, REMARK, Fields, say
 from lapwright.results.answer import wrapped
 from lapwright.results.finding import Finding
-from lapwright.results.gauge import Seen, Whole
-from lapwright.results.gauge_request import Request
+from lapwright.results.gauge import Request, Seen, Whole
 from lapwright.specification.outline import Outline
 from lapwright.units import NOTHING, Units, joined
 

@@ -1,13 +1,25 @@
-"""What a command makes: numbers for scripts, and the same in words for people."""
+"""What a command makes: numbers for scripts, and the same in words for people; the answers of two of them.
+
+`Preview` is a study said back, with what each step will do and what to look out for; nothing is lapped.
+`BearingAnswer` is where the top bears in a place of the stroke, how hard, and whether it tips.
+"""
 
 from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Iterable, Mapping
-from typing import Any, Self
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from math import pi
+from typing import TYPE_CHECKING, Any, Self
 
-__all__ = ["WIDTH", "Answer", "plain", "wrapped"]
+from lapwright.errors import troubles_in
+from lapwright.units import Units, sentence
+
+if TYPE_CHECKING:
+    from lapwright.integration.estimate import Outlook
+    from lapwright.modal.reduced_model import Glance
+    from lapwright.specification.step import Step
+    from lapwright.study.model import Study
 
 WIDTH = 100  # of a line, so that it reads well on paper and in any terminal
 
@@ -105,6 +117,12 @@ class Answer:
         return self.text()
 
 
+def titled(what: str, sentences: Sequence[str], width: int) -> Iterator[str]:
+    """Sentences under what they are about, which stands before the first of them, `width` wide."""
+    for i, one in enumerate(sentences):
+        yield from wrapped(one, f"  {'' if i else what:<{width}}", " " * (width + (4 if i else 2)))
+
+
 def wrapped(text: str, first: str, then: str) -> list[str]:
     """A text in lines: what begins the `first`, and what begins those after it."""
     return textwrap.wrap(
@@ -131,3 +149,226 @@ def plain(value: Any) -> Any:
         return value
     number = float(value)
     return number if math.isfinite(number) else None
+
+
+class Preview(Answer):
+    """A study looked at beforehand: what each step will do, and what to look out for.
+
+    Raises
+    ------
+    LapwrightError
+        Where a step cannot be: the plates do not meet, the top tips, an observed wear cannot be read.
+
+    """
+
+    def __init__(self, study: Study) -> None:
+        from lapwright.integration.estimate import outlooks
+        from lapwright.modal.reduced_model import Glances
+        from lapwright.results.findings import foreseen
+
+        self.study = study
+        with troubles_in(study.units):
+            self.looks = outlooks(study.plates, study.steps, seed=study.seed)
+            self.findings = foreseen(study, self.looks)
+            look_at = Glances(study.plates, study.seed, study.margin).of
+            steps = zip(study.steps, self.looks, strict=True)
+            self.glances = [
+                look_at(step, number, look) for number, (step, look) in enumerate(steps, 1)
+            ]
+
+    def lines(self) -> Iterator[str]:
+        """All of it in words."""
+        from lapwright.presentation import beforehand
+        from lapwright.presentation.finding_words import in_words
+
+        study = self.study
+        yield study.title or study.stem
+        yield ""
+        width = max(map(len, study.plates)) + 2
+        for name, plate in study.plates.items():
+            told = beforehand.plate(plate, study.units)
+            yield from wrapped(told, f"{name:<{width}}", " " * width)
+        if study.start is not None:
+            yield from wrapped(beforehand.came_from(study.start), "", "  ")
+        for number in range(1, len(study.steps) + 1):
+            yield from self._step(number)
+        if study.rounds > 1:
+            yield ""
+            yield f"All of this {study.rounds} times over."
+        if study.assumed:
+            yield ""
+            yield "Not said in the study, so taken as usual:"
+            for line in beforehand.in_words(study):
+                indent = 2 + len(line) - len(line.split("  ", 1)[-1].lstrip())
+                yield from wrapped(line, "  ", " " * indent)
+        yield ""
+        found = in_words(self.findings, study)
+        yield "Look out:" if found else "Nothing to look out for that shows from here."
+        for line in found:
+            yield from wrapped(line, "  ", "    ")
+        if weigh := self._weighing():
+            yield ""
+            yield from wrapped(weigh, "", "  ")
+
+    def _step(self, number: int) -> Iterator[str]:
+        """What the hand does in a step, how it presses, what it cuts, makes and leaves."""
+        from lapwright.presentation import beforehand
+        from lapwright.presentation.staying import leaves
+        from lapwright.presentation.way_round import makes
+
+        study, units, plates = self.study, self.study.units, self.study.plates
+        at = number - 1
+        step, look, glance = study.steps[at], self.looks[at], self.glances[at]
+        laid = {name for earlier in study.steps for name in (earlier.top, earlier.bottom)}
+        made = makes(
+            step,
+            plates,
+            look,
+            units,
+            as_they_come=number == 1,
+            more_plates=len(laid) > 2,
+            glance=glance,
+        )
+        told: dict[str, Sequence[str]] = {
+            "hand": beforehand.hand(step, plates, look, units),
+            "press": [beforehand.press(step, plates, look, units)],
+            "cuts": [beforehand.cuts(step, look, units, study.rounds)],
+            "makes": made,
+            "leaves": leaves(step, plates, look, units, glance),
+        }
+        yield ""
+        grit = f"grit {step.grit.name}{beforehand.grain(step, units)}"
+        head = f"{step.top} on {step.bottom}, {grit}, {', '.join(beforehand.schedule(step, units))}"
+        yield from wrapped(f"Step {number}: {head}", "", "  ")
+        for what, sentences in told.items():
+            yield from titled(what, sentences, 8)
+
+    def _weighing(self) -> str | None:
+        """Which plate to weigh, while the wear of the grit is a guess."""
+        from lapwright.presentation.way_round import weighing
+
+        study = self.study
+        wears = (key for key in study.assumed if key.endswith("wear"))
+        if not any(key.startswith(("steps.", "grits.")) for key in wears):
+            return None
+        steps = list(zip(study.steps, self.looks, strict=True))
+        return weighing(study.plates, steps, study.units)
+
+    def told(self) -> dict[str, Any]:
+        """All of it for scripts."""
+        from lapwright.presentation.finding_words import said_of
+
+        steps = zip(self.study.steps, self.looks, self.glances, strict=True)
+        said = said_of(self.findings, self.study)
+        return {
+            "study": self.study.stem,
+            "assumed": dict(self.study.assumed),
+            "warnings": [{"code": one.code, "step": one.step, "text": one.text} for one in said],
+            "steps": [_foretold(*step) for step in steps],
+        }
+
+
+# What is foretold of a step, by the same names in its outlook.
+FORETOLD = (
+    *("overhang", "lift_off_overhang", "tipping_overhang", "pressure_mean", "removed"),
+    *("half_difference", "removed_from", "load", "speed", "time", "squeeze", "tau"),
+)
+
+
+def _foretold(step: Step, look: Outlook, glance: Glance | None) -> dict[str, Any]:
+    from lapwright.kinematics.sliding import invariants_of
+
+    what = invariants_of(step)
+    told = {key: getattr(look, key) for key in FORETOLD} | {
+        "lifts_from": look.edge.limits.lift.overhang,
+        "lifts": look.lifts if glance is None else glance.lift_share > 0.0,
+        "stays": {"kind": what.kind, "number": what.count()},
+        "drives": look.tendency.all_round,
+        "made": None if glance is None else glance.made,
+        "mark": None if glance is None else glance.mark,
+        "hardly_touches": None if glance is None else dict(glance.lingering),
+    }
+    if look.half_difference is None and glance is not None:
+        told["half_difference"] = glance.half_difference(step)
+    return told
+
+
+class BearingAnswer(Answer):
+    """How the top of `step`, the step `number` (from 1) of a study, bears.
+
+    `phase` [rad] of the first stroke, None: its worst place; `heights` (ny, nx) [m] by plate, None: the faces
+    as they come; `when`: what faces those are, in words.
+
+    Raises
+    ------
+    LapwrightError
+        Where the plates do not meet, the top tips or it does not settle.
+
+    """
+
+    def __init__(
+        self,
+        study: Study,
+        number: int = 1,
+        phase: float | None = None,
+        step: Step | None = None,
+        heights: Mapping[str, Any] | None = None,
+        when: str = "faces as they come",
+    ) -> None:
+        from lapwright.contact.pressure import bearing
+        from lapwright.integration.estimate import outlook
+
+        self.study, self.number, self.when = study, number, when
+        self.step = step or study.steps[number - 1]
+        self.worst = phase is None
+        with troubles_in(study.units):
+            self.bearing = bearing(
+                study.plates, self.step, heights=heights, phase=phase, number=number
+            )
+        first = next(s for s in study.steps if s.grit.name == self.step.grit.name)
+        key = (study.seed, 1, number)
+        self.ahead = outlook(study.plates, self.step, key=key, observed_in=first)
+
+    def lines(self) -> Iterator[str]:
+        """All of it in words."""
+        from lapwright.presentation import words
+        from lapwright.presentation.beforehand import limit
+
+        got, ahead, units = self.bearing, self.ahead, self.study.units
+        degrees = f"{got.phase * 180.0 / pi:.0f} degrees"
+        where = f"at {degrees} of the stroke"
+        if self.worst:
+            where = f"in the worst place of the stroke ({degrees})"
+        yield f"{self.study.title}: step {self.number}, {self.when}"
+        yield ""
+        pressures = got.contact_share, got.pressure_mean, got.pressure_peak
+        yield sentence(words.bears(where, got.top, got.bottom, *pressures, units))
+        if got.contact_share < 0.9995:
+            yield sentence(f"{got.top} lifts off the rest there.")
+        lifts = f"flat faces begin to lift {limit(ahead.edge.limits.lift, self.step, units)}."
+        here, most = _edge(got.overhang, units), _edge(ahead.overhang, units)
+        if ahead.overhang > 0.0:
+            yield f"There it {here}, and in this step it {most} at most; {lifts}"
+        else:
+            yield f"It {most} all through this step; {lifts}"
+        room = units.length(got.tipping_margin)
+        yield f"It stands: the load could move out by {room} before it tips."
+
+    def told(self) -> dict[str, Any]:
+        """All of it for scripts."""
+        got, ahead = self.bearing, self.ahead
+        keys = ("step", "phase", "pressure_peak", "pressure_mean", "contact_share")
+        return {key: getattr(got, key) for key in keys} | {
+            "tilt": list(got.tilt),
+            "tipping_margin": got.tipping_margin,
+            "overhang": got.overhang,
+            "overhang_stroke": ahead.overhang,
+            "lift_off_overhang": ahead.lift_off_overhang,
+        }
+
+
+def _edge(overhang: float, units: Units) -> str:
+    """How far the top hangs over the edge, or stays inside it."""
+    if overhang > 0.0:
+        return f"hangs over the edge by {units.length(overhang)}"
+    return f"stays inside the edge by {units.length(-overhang)}"

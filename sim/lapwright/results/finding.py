@@ -30,24 +30,13 @@ if TYPE_CHECKING:
     from lapwright.specification.step import Step
     from lapwright.study.model import Study
 
-__all__ = [
-    "Finding",
-    "Kind",
-    "Rubbed",
-    "as_json",
-    "heating",
-    "marks",
-    "standing_warm",
-    "step_by_step",
-]
-
 
 class Kind(NamedTuple):
     """All there is to a code: what it says, what notices it, and when it can be told.
 
     `told`: before or after a run alone, or both alike; of readings.  `notice` yields it: from a study and the
-    outlook of each step; where it is told after a run alone, from run and study; of readings, from them, the
-    gauges, the plates and the estimate.  Its sentence stands under the code in `sentences.toml`, unless it
+    outlook of each step; where it is told after a run alone, from run and study; of readings, from what was
+    asked of gauges and the estimate.  Its sentence stands under the code in `sentences.toml`, unless it
     brings its own: in it {plate}, {top}, {bottom} and the numbers, each as `Units` says it ("{mass:mass}").
     `of`: what it holds for, whatever the step; `hurts`: a person.
     """
@@ -188,14 +177,11 @@ def marks(rubbed: Sequence[Rubbed], code: str) -> Iterator[tuple[int, Finding]]:
             grain, pits = before[name].grain, before[name].pits
             remains = max(pits - off, 0.0)
             if grain > size * SAME and remains > 0.0 and not _goes_on(rubbed[k + 1 :], name, size):
-                yield (
-                    k,
-                    Finding(code, number, name, {"grain": grain, "depth": pits, "removed": off}),
-                )
-            new = limit_of("pit") * size >= remains
-            left[name] = _Left(
-                size, size if new else grain, limit_of("pit") * size if new else remains
-            )
+                numbers = {"grain": grain, "depth": pits, "removed": off}
+                yield k, Finding(code, number, name, numbers)
+            fresh = limit_of("pit") * size
+            new = fresh >= remains
+            left[name] = _Left(size, size if new else grain, fresh if new else remains)
 
 
 def _goes_on(later: Sequence[Rubbed], name: str, size: float) -> bool:

@@ -8,7 +8,7 @@ What is noticed of readings by gauges: what contradicts, and what they take for 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,9 +20,6 @@ from lapwright.kinematics.sliding import invariants_of
 from lapwright.limits import limit_of
 from lapwright.metrology.conditions import bow_of_cooling, pressed_sag
 from lapwright.metrology.contacts import footing
-from lapwright.metrology.instruments import Gauge
-from lapwright.metrology.least_squares import Estimate
-from lapwright.metrology.reading import Reading
 from lapwright.results.finding import (
     Finding,
     Kind,
@@ -33,14 +30,14 @@ from lapwright.results.finding import (
     step_by_step,
 )
 from lapwright.results.record import grit_on
-from lapwright.specification.plate import Plate
 
 if TYPE_CHECKING:
     from lapwright.integration.estimate import Outlook
+    from lapwright.metrology.least_squares import Estimate
+    from lapwright.metrology.reading import Reading
+    from lapwright.results.gauge import Request
     from lapwright.results.record import PlateRecord, Run
     from lapwright.study.model import Study
-
-__all__ = ["KINDS", "best", "foreseen", "gravity", "noticed", "noticed_in"]
 
 
 def gravity(one: Finding) -> tuple[int, int]:
@@ -61,12 +58,10 @@ def foreseen(study: Study, ahead: Sequence[Outlook]) -> list[Finding]:
 
 def _grits(study: Study, ahead: Sequence[Outlook]) -> Iterator[Finding]:
     """Grits after one another: one much finer than the last, and pits that will stay."""
-    steps = [
-        Rubbed(
-            at, study.steps[at - 1], {name: look.removed_from[name] for name in _used(study, at)}
-        )
-        for at, look in enumerate(ahead, 1)
-    ]
+    steps = []
+    for at, look in enumerate(ahead, 1):
+        off = {name: look.removed_from[name] for name in _used(study, at)}
+        steps.append(Rubbed(at, study.steps[at - 1], off))
     return (one for _, one in marks(steps, "pits"))
 
 
@@ -94,9 +89,8 @@ def _of_motion(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
     below = _used(study, at) if step.swap is not None else [step.bottom]
     half = 0.5 * min(study.plates[name].outline.width_along(math.atan2(y, x)) for name in below)
     if aside > limit_of("off the middle") * half:
-        yield from (
-            Finding("one_side", at, name, {"aside": aside, "half_width": half}) for name in below
-        )
+        numbers = {"aside": aside, "half_width": half}
+        yield from (Finding("one_side", at, name, numbers) for name in below)
 
 
 @step_by_step
@@ -107,27 +101,18 @@ def _of_edge(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
         yield Finding("tips", at, None, {"margin": look.tipping_margin})
     elif look.lifts:
         lift = edge.limits.lift
-        yield Finding(
-            "overhang",
-            at,
-            None,
-            {
-                "overhang": edge.at.overhang,
-                "lift_off": lift.overhang,
-                "lift_off_share": lift.share,
-                "lift_off_apart": lift.apart,
-            },
-        )
+        starts = {"lift_off": lift.overhang, "lift_off_share": lift.share}
+        numbers = {"overhang": edge.at.overhang, **starts, "lift_off_apart": lift.apart}
+        yield Finding("overhang", at, None, numbers)
 
 
 @step_by_step
 def _of_pressure(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
-    for code, limit, sign in (
-        ("high_pressure", limit_of("high pressure"), 1.0),
-        ("low_pressure", limit_of("low pressure"), -1.0),
-    ):
+    for side, sign in (("high", 1.0), ("low", -1.0)):
+        limit = limit_of(f"{side} pressure")
         if sign * (look.pressure_mean - limit) > 0.0:
-            yield Finding(code, at, None, {"pressure": look.pressure_mean, "limit": limit})
+            numbers = {"pressure": look.pressure_mean, "limit": limit}
+            yield Finding(f"{side}_pressure", at, None, numbers)
 
 
 @step_by_step
@@ -158,9 +143,7 @@ def _of_plates(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
             if plate.total_mass > limit:
                 yield Finding(code, at, name, {"mass": plate.total_mass, "limit": limit})
                 break
-        if (
-            plate.material.name == "carbide"
-        ):  # that of tools, bonded with cobalt; silicon carbide is not
+        if plate.material.name == "carbide":  # of tools, bonded with cobalt; silicon carbide is not
             yield Finding("carbide", at, name)
         sag = pressed_sag(plate, look.pressure_mean)
         if sag is not None and sag > limit_of("bending") * look.squeeze:
@@ -175,11 +158,8 @@ def noticed(run: Run, study: Study) -> list[Finding]:
     except LapwrightError:
         return found
     told = {(one.code, one.step) for one in found}
-    found += [
-        one
-        for one in foreseen(study, ahead)
-        if KINDS[one.code].told == "both" and (one.code, one.step) not in told
-    ]
+    also = (one for one in foreseen(study, ahead) if KINDS[one.code].told == "both")
+    found += [one for one in also if (one.code, one.step) not in told]
     found += [one for see in _notices("after") for one in see(run, study)]
     return sorted(found, key=gravity)
 
@@ -247,56 +227,30 @@ def best(record: PlateRecord, finish: float) -> int | None:
 LITTLE = 0.1  # of the doubt of a dome: a bow that is not worth a word
 
 
-def noticed_in(
-    readings: Sequence[Reading],
-    gauges: Mapping[str, Gauge],
-    plates: Mapping[str, Plate],
-    found: Estimate,
-) -> list[Finding]:
+def noticed_in(asked: Request, found: Estimate) -> list[Finding]:
     """Everything that is noticed of readings; "reading" among the numbers is their place, from 0."""
-    return [one for see in _notices("readings") for one in see(readings, gauges, plates, found)]
+    return [one for see in _notices("readings") for one in see(asked, found)]
 
 
-def _odd(
-    readings: Sequence[Reading],
-    gauges: Mapping[str, Gauge],
-    plates: Mapping[str, Plate],
-    found: Estimate,
-) -> Iterator[Finding]:
+def _odd(asked: Request, found: Estimate) -> Iterator[Finding]:
     for k in found.doubtful:
-        yield Finding(
-            "odd_reading", 0, readings[k].plate, {"reading": k, "of": len(found.doubtful)}
-        )
+        numbers = {"reading": k, "of": len(found.doubtful)}
+        yield Finding("odd_reading", 0, asked.readings[k].plate, numbers)
 
 
-def _in_groove(
-    readings: Sequence[Reading],
-    gauges: Mapping[str, Gauge],
-    plates: Mapping[str, Plate],
-    found: Estimate,
-) -> Iterator[Finding]:
-    for k, one in enumerate(readings):
-        gauge, plate = gauges[one.gauge], plates[one.plate]
+def _in_groove(asked: Request, found: Estimate) -> Iterator[Finding]:
+    for k, one in enumerate(asked.readings):
+        gauge, plate = asked.known[one.gauge], asked.study.plates[one.plate]
         if not footing(plate, gauge.contacts(one.place, plate.outline), gauge.foot).firm:
             yield Finding("in_groove", 0, one.plate, {"reading": k})
 
 
-def _no_side(
-    readings: Sequence[Reading],
-    gauges: Mapping[str, Gauge],
-    plates: Mapping[str, Plate],
-    found: Estimate,
-) -> Iterator[Finding]:
-    for name in dict.fromkeys(one.plate for one in readings if not one.side_told):
+def _no_side(asked: Request, found: Estimate) -> Iterator[Finding]:
+    for name in dict.fromkeys(one.plate for one in asked.readings if not one.side_told):
         yield Finding("no_side", 0, name)
 
 
-def _sum_only(
-    readings: Sequence[Reading],
-    gauges: Mapping[str, Gauge],
-    plates: Mapping[str, Plate],
-    found: Estimate,
-) -> Iterator[Finding]:
+def _sum_only(asked: Request, found: Estimate) -> Iterator[Finding]:
     for name in found.plates:
         told = sum(one is not None for one in found.forms(name).values())
         if found.order(name) > told:
@@ -304,44 +258,31 @@ def _sum_only(
             yield Finding("sum_only", 0, name, numbers)
 
 
-def _one_step(
-    readings: Sequence[Reading],
-    gauges: Mapping[str, Gauge],
-    plates: Mapping[str, Plate],
-    found: Estimate,
-) -> Iterator[Finding]:
-    for name in dict.fromkeys(one.gauge for one in readings):
-        step, own = gauges[name].resolution, [k for k, r in enumerate(readings) if r.gauge == name]
-        if step > 0.0 and all(abs(readings[k].value) < 1.5 * step for k in own):
+def _one_step(asked: Request, found: Estimate) -> Iterator[Finding]:
+    read = asked.readings
+    for name in dict.fromkeys(one.gauge for one in read):
+        step, own = asked.known[name].resolution, [k for k, r in enumerate(read) if r.gauge == name]
+        if step > 0.0 and all(abs(read[k].value) < 1.5 * step for k in own):
             yield Finding("one_step", 0, None, {"reading": own[0], "resolution": step})
 
 
-def _one_place(
-    readings: Sequence[Reading],
-    gauges: Mapping[str, Gauge],
-    plates: Mapping[str, Plate],
-    found: Estimate,
-) -> Iterator[Finding]:
+def _one_place(asked: Request, found: Estimate) -> Iterator[Finding]:
     for name in found.plates if found.stretch == 1.0 else ():
-        if len({r.at for r in readings if r.plate == name}) == 1:
+        if len({r.at for r in asked.readings if r.plate == name}) == 1:
             yield Finding("one_place", 0, name)
 
 
-def _warm(
-    readings: Sequence[Reading],
-    gauges: Mapping[str, Gauge],
-    plates: Mapping[str, Plate],
-    found: Estimate,
-) -> Iterator[Finding]:
+def _warm(asked: Request, found: Estimate) -> Iterator[Finding]:
     """Plates that were not as warm as the room, or not as warm as each other."""
     told: dict[str, list[tuple[float, float, Reading]]] = {}
-    for one in readings:
+    for one in asked.readings:
         if one.temperature is not None:
-            room = gauges[one.gauge].conditions.room
+            room = asked.known[one.gauge].conditions.room
             told.setdefault(one.plate, []).append((one.temperature, room, one))
     for name, there in told.items():
         warm, room, one = max(there, key=lambda read: abs(read[0] - read[1]))
-        bow = bow_of_cooling(plates[name], gauges[one.gauge].conditions, warm)
+        conditions = asked.known[one.gauge].conditions
+        bow = bow_of_cooling(asked.study.plates[name], conditions, warm)
         dome = found.dome(name)
         if dome is None or bow >= LITTLE * dome.half:
             yield Finding("not_at_room", 0, name, {"warmer": warm - room, "room": room, "bow": bow})

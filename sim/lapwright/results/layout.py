@@ -17,18 +17,34 @@ from numpy.typing import NDArray
 from lapwright.errors import StudyError
 from lapwright.integration.state import WENT_THROUGH
 from lapwright.metrology.form import FORMS
-from lapwright.results.record import FORM_KEYS, SHAPES, BearingRecord, Fine, PlateRecord, Run
+from lapwright.results.record import (
+    FORM_KEYS,
+    SHAPES,
+    BearingRecord,
+    Column,
+    Fine,
+    PlateRecord,
+    Run,
+    columns,
+)
 from lapwright.study.model import Study
 from lapwright.study.resolved import made, plain
-
-__all__ = ["Attribute", "Group", "Leaf", "UnsoundError", "run_of", "tree_of"]
-
 
 Array = NDArray[np.float64]
 Attribute = str | int | float
 
 TEXT_SCHEMA = 1  # of the layout before, which holds the text of the study alone
 OUTCOMES = (*WENT_THROUGH, "tipped", "interrupted", "unfinished")
+STUDY = Column("1", "what was lapped, in SI (JSON)")
+STUDY_MAP = Column("m", "measured face that a plate began with, less its forms")
+FINE_TIME = Column("s", "time rubbed when lapped a second time, finer")
+FINE_REMOVED = Column("m", "mean depth of land lost, lapped finer")
+# The forms of a plate along the history: which, and what stands before each in words.
+FORMS_OF = {
+    "forms": (FORM_KEYS, ""),
+    "forms_margin0": (FORM_KEYS, ""),
+    "error": (SHAPES, "how far it may be off: "),
+}
 
 
 class UnsoundError(ValueError):
@@ -51,11 +67,24 @@ class Group:
     attrs: dict[str, Attribute] = field(default_factory=dict)
     items: dict[str, Group | Leaf] = field(default_factory=dict)
 
-    def put(self, name: str, data: Any, units: str, long_name: str) -> None:
+    def put(self, name: str, data: Any, how: Column) -> None:
         """Put a dataset in."""
         self.items[name] = Leaf(
-            data if isinstance(data, tuple | str) else np.asarray(data), units, long_name
+            data if isinstance(data, str) else how.data(data), how.unit, how.what
         )
+
+    def put_all(self, record: Any) -> None:
+        """Put in every field of a record that a file holds."""
+        for name, how in columns(type(record)).items():
+            self.put(name, getattr(record, name), how)
+
+    def take_all(self, of: type, sizes: Mapping[str, int]) -> dict[str, Any]:
+        """The fields of a record that a file holds; `sizes` of what their shapes name."""
+        found = {}
+        for name, how in columns(of).items():
+            value = getattr(self, how.kind)(name, tuple(sizes[axis] for axis in how.shape))
+            found[name] = value if how.shape else value.item()
+        return found
 
     def group(self, name: str, attrs: Mapping[str, Attribute] | None = None) -> Group:
         """Put an empty group in."""
@@ -82,11 +111,7 @@ class Group:
 
     def number(self, name: str) -> float:
         """A dataset that is one finite number."""
-        return float(self.finite(name, ())[()])
-
-    def whole(self, name: str) -> int:
-        """A dataset that is one whole number."""
-        return int(self.counts(name, ())[()])
+        return float(self.finite(name, ()).item())
 
     def array(self, name: str, shape: tuple[int, ...]) -> Array:
         """A dataset of numbers of that shape."""
@@ -103,11 +128,11 @@ class Group:
         """A dataset of whole numbers of that shape."""
         return _checked(name, self._data(name), shape, np.int64)
 
-    def names(self, name: str, count: int) -> tuple[str, ...]:
+    def names(self, name: str, shape: tuple[int, ...]) -> tuple[str, ...]:
         """A dataset of so many names."""
         got = self._data(name)
-        if not isinstance(got, tuple) or len(got) != count:
-            raise UnsoundError(f"{name} is not {count} names")
+        if not isinstance(got, tuple) or (len(got),) != shape:
+            raise UnsoundError(f"{name} is not {shape[0]} names")
         return got
 
     def shape(self, name: str) -> tuple[int, ...]:
@@ -153,16 +178,16 @@ def tree_of(run: Run, form: str, schema: int, resume: str | None) -> Group:
         }
     )
     _put_study(tree, run.study)
-    _put_history(tree.group("history"), run)
+    tree.group("history").put_all(run)
     plates = tree.group("plates")
     for number, record in enumerate(run.plates.values()):
         _put_plate(plates, number, record, run.fine)
     if run.fine is not None:
-        again = tree.group("fine", {"outcome": run.fine.outcome})
-        again.put("time", run.fine.time, "s", "time rubbed when lapped a second time, finer")
+        tree.group("fine", {"outcome": run.fine.outcome}).put("time", run.fine.time, FINE_TIME)
     bearings = tree.group("bearings")
-    for number, bearing in enumerate(run.bearings):
-        _put_bearing(bearings, f"{number:02d}", bearing)
+    for number, one in enumerate(run.bearings):
+        names = {"name": one.name, "bottom": one.bottom, "top": one.top}
+        bearings.group(f"{number:02d}", names).put_all(one)
     return tree
 
 
@@ -170,28 +195,10 @@ def _put_study(tree: Group, study: Study) -> None:
     # Its text and stem are attributes; where its file lay is nothing to those who get the run.
     data, arrays = plain(replace(study, text="", stem="", folder=None))
     data = {key: value for key, value in data.items() if key not in ("text", "stem", "folder")}
-    tree.put(
-        "study", json.dumps(data, indent=1, allow_nan=False), "1", "what was lapped, in SI (JSON)"
-    )
-    maps = tree.group("study_maps") if arrays else None
+    tree.put("study", json.dumps(data, indent=1, allow_nan=False), STUDY)
+    maps = tree.group("study_maps") if arrays else Group()
     for number, array in enumerate(arrays):
-        assert maps is not None
-        maps.put(str(number), array, "m", "measured face that a plate began with, less its forms")
-
-
-def _put_history(group: Group, run: Run) -> None:
-    group.put("step", np.asarray(run.step, np.int64), "1", "step of the study, from 1")
-    group.put("round", np.asarray(run.round, np.int64), "1", "round through the steps, from 1")
-    group.put("time", np.asarray(run.time, float), "s", "time rubbed since the run began")
-    group.put("top", run.top, "1", "plate that lies on top")
-    group.put("bottom", run.bottom, "1", "plate that lies below")
-    group.put("event", run.event, "1", "what happened")
-    group.put(
-        "lift_share", np.asarray(run.lift_share, float), "1", "share of places where part lifts"
-    )
-    group.put(
-        "scale_error", np.asarray(run.scale_error, float), "1", "largest error of the gathered load"
-    )
+        maps.put(str(number), array, STUDY_MAP)
 
 
 def _put_plate(plates: Group, number: int, record: PlateRecord, fine: Fine | None) -> None:
@@ -200,44 +207,19 @@ def _put_plate(plates: Group, number: int, record: PlateRecord, fine: Fine | Non
         record.name if safe else f"plate number {number + 1}",
         {"name": record.name, "order": number, "outline": record.outline_text},
     )
-    group.put("x", record.x, "m", "cell centres, 9 to 3 o'clock, looking at the face")
-    group.put("y", record.y, "m", "cell centres, 6 to 12 o'clock, looking at the face")
-    group.put("land", record.land, "1", "share of the cell that is land")
-    group.put("frame_time", record.frame_time, "s", "time rubbed when a height map was saved")
-    group.put("frames", record.frames, "m", "height maps, + proud; first the start, last the end")
-    group.put("worn", record.worn, "m", "depth lost from start to end")
-    group.put(
-        "pressure_speed", record.pressure_speed, "Pa m/s", "mean pressure times speed, last block"
-    )
-    group.put("margin", record.margin, "m", "edge margin left out of the forms")
-    group.put("removed", record.removed, "m", "mean depth of land lost, along the history")
-    for name, forms in (("forms", record.forms), ("forms_margin0", record.forms_margin0)):
-        _put_forms(group.group(name), forms, "")
-    if record.error:
-        _put_forms(group.group("error"), record.error, "how far it may be off: ")
+    group.put_all(record)
+    for name, (_, what) in FORMS_OF.items():
+        if forms := getattr(record, name):
+            _put_forms(group.group(name), forms, what)
     if fine is not None and record.name in fine.forms:
         sub = group.group("fine")
         _put_forms(sub, fine.forms[record.name], "at the end, lapped finer: ")
-        sub.put("removed", fine.removed[record.name], "m", "mean depth of land lost, lapped finer")
+        sub.put("removed", fine.removed[record.name], FINE_REMOVED)
 
 
 def _put_forms(group: Group, forms: Mapping[str, Any], what: str) -> None:
     for key, values in forms.items():
-        group.put(key, np.asarray(values, float), "m", f"{what}{FORMS[key].what}")
-
-
-def _put_bearing(bearings: Group, name: str, bearing: BearingRecord) -> None:
-    group = bearings.group(
-        name, {"name": bearing.name, "bottom": bearing.bottom, "top": bearing.top}
-    )
-    group.put("step", np.int64(bearing.step), "1", "step of the study, from 1")
-    group.put("phase", bearing.phase, "rad", "place in the stroke")
-    group.put("theta", bearing.theta, "rad", "turn of the top on the bench")
-    group.put("c", bearing.c, "m", "centre of the top on the bench")
-    group.put("pressure", bearing.pressure, "Pa", "pressure on the bottom plate's cells")
-    group.put("peak", bearing.peak, "Pa", "highest pressure")
-    group.put("mean", bearing.mean, "Pa", "load over the land in overlap")
-    group.put("contact_share", bearing.contact_share, "1", "loaded share of the overlap")
+        group.put(key, values, Column("m", f"{what}{FORMS[key].what}"))
 
 
 # --- reading -----------------------------------------------------------------------------------
@@ -268,14 +250,7 @@ def run_of(tree: Group, schema: int) -> Run:
         outcome=tree.text("outcome"),
         study=study,
         plates={record.name: record for record in records},
-        step=history.counts("step", (entries,)),
-        round=history.counts("round", (entries,)),
-        time=history.finite("time", (entries,)),
-        top=history.names("top", entries),
-        bottom=history.names("bottom", entries),
-        event=history.names("event", entries),
-        lift_share=history.array("lift_share", (entries,)),
-        scale_error=history.array("scale_error", (entries,)),
+        **history.take_all(Run, {"entry": entries}),
         bearings=tuple(_bearing(group, study) for group in tree["bearings"].groups()),
         wall_time=float(attrs["wall_time"]),
         fine=_fine(tree["fine"], groups) if "fine" in tree.items else None,
@@ -336,48 +311,27 @@ def _plate(group: Group, study: Study, entries: int) -> PlateRecord:
     name = group.text("name")
     if name not in study.plates:
         raise UnsoundError(f"its study has no plate {name}")
-    shape = ny, nx = study.plates[name].grid.shape
-    frames = (int(np.prod(group.shape("frame_time"))),)
-    if not frames[0]:
+    ny, nx = study.plates[name].grid.shape
+    frames = int(np.prod(group.shape("frame_time")))
+    if not frames:
         raise UnsoundError(f"it has no height map of {name}")
-    along = (entries,)
-    return PlateRecord(
-        name=name,
-        outline_text=group.text("outline"),
-        land=group.finite("land", shape),
-        x=group.finite("x", (nx,)),
-        y=group.finite("y", (ny,)),
-        frame_time=group.finite("frame_time", frames),
-        frames=group.finite("frames", frames + shape),
-        worn=group.finite("worn", shape),
-        pressure_speed=group.finite("pressure_speed", shape),
-        margin=group.number("margin"),
-        forms={key: group["forms"].array(key, along) for key in FORM_KEYS},
-        forms_margin0={key: group["forms_margin0"].array(key, along) for key in FORM_KEYS},
-        removed=group.finite("removed", along),
-        error={key: group["error"].array(key, along) for key in SHAPES}
-        if "error" in group.items
-        else {},
-    )
+    forms: dict[str, Any] = {
+        which: {key: group[which].array(key, (entries,)) for key in keys}
+        for which, (keys, _) in FORMS_OF.items()
+        if which != "error" or which in group.items  # a file of before it was kept has none
+    }
+    sizes = {"x": nx, "y": ny, "frame": frames, "entry": entries}
+    told = group.take_all(PlateRecord, sizes)
+    return PlateRecord(name=name, outline_text=group.text("outline"), **told, **forms)
 
 
 def _bearing(group: Group, study: Study) -> BearingRecord:
-    bottom, top = group.text("bottom"), group.text("top")
+    name, bottom, top = (group.text(one) for one in ("name", "bottom", "top"))
     if not {bottom, top} <= set(study.plates):
         raise UnsoundError(f"its study has no plates {bottom} and {top}")
-    return BearingRecord(
-        step=group.whole("step"),
-        name=group.text("name"),
-        phase=group.number("phase"),
-        theta=group.number("theta"),
-        c=group.finite("c", (2,)),
-        pressure=group.finite("pressure", study.plates[bottom].grid.shape),
-        peak=group.number("peak"),
-        mean=group.number("mean"),
-        contact_share=group.number("contact_share"),
-        bottom=bottom,
-        top=top,
-    )
+    ny, nx = study.plates[bottom].grid.shape
+    told = group.take_all(BearingRecord, {"x": nx, "y": ny, "xy": 2})
+    return BearingRecord(name=name, bottom=bottom, top=top, **told)
 
 
 def _check(run: Run) -> None:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import importlib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar, dataclass_transform
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,13 +24,47 @@ if TYPE_CHECKING:
 
     from lapwright.study.model import Study
 
-__all__ = ["FORM_KEYS", "SHAPES", "BearingRecord", "Face", "Fine", "PlateRecord", "Run", "grit_on"]
-
-
 Array = NDArray[np.float64]
+T = TypeVar("T")
 
 FORM_KEYS = tuple(FORMS)
 SHAPES = SPOKEN  # the forms that the engine knows its error of
+
+
+class Column(NamedTuple):
+    """How a field of a record stands in a run file: a dataset with its unit, and `what` it is in words.
+
+    `shape`: along what, by name; `kind`: "finite" numbers, "array" where some may be missing (nan), whole
+    numbers ("counts") or "names".
+    """
+
+    unit: str
+    what: str
+    shape: tuple[str, ...] = ()
+    kind: str = "finite"
+
+    def data(self, values: Any) -> Any:
+        """Values as a record holds them: names, or an array."""
+        if self.kind == "names":
+            return tuple(values)
+        return np.asarray(values, np.int64 if self.kind == "counts" else np.float64)
+
+
+def column(unit: str, what: str, *shape: str, kind: str = "finite") -> Any:
+    """A field that a run file holds: one line says it, and it is written and read."""
+    return field(metadata={"column": Column(unit, what, shape, kind)})
+
+
+@dataclass_transform(frozen_default=True, field_specifiers=(column, field))
+def recorded(of: type[T]) -> type[T]:
+    """Frozen data with fields that a run file holds."""
+    return dataclass(frozen=True)(of)
+
+
+def columns(of: type) -> dict[str, Column]:
+    """The fields of a record that a run file holds, in their order."""
+    found = {one.name: one.metadata.get("column") for one in fields(of)}
+    return {name: one for name, one in found.items() if one is not None}
 
 
 @dataclass(frozen=True)
@@ -46,7 +80,7 @@ class Face:
     land: Array
 
 
-@dataclass(frozen=True)
+@recorded
 class PlateRecord:
     """What became of one plate; maps as looking at the face, row 0 at 6 o'clock, column 0 at 9.
 
@@ -61,17 +95,19 @@ class PlateRecord:
 
     name: str
     outline_text: str
-    land: Array
-    x: Array
-    y: Array
-    frame_time: Array
-    frames: Array
-    worn: Array
-    pressure_speed: Array
-    margin: float
+    x: Array = column("m", "cell centres, 9 to 3 o'clock, looking at the face", "x")
+    y: Array = column("m", "cell centres, 6 to 12 o'clock, looking at the face", "y")
+    land: Array = column("1", "share of the cell that is land", "y", "x")
+    frame_time: Array = column("s", "time rubbed when a height map was saved", "frame")
+    frames: Array = column(
+        "m", "height maps, + proud; first the start, last the end", "frame", "y", "x"
+    )
+    worn: Array = column("m", "depth lost from start to end", "y", "x")
+    pressure_speed: Array = column("Pa m/s", "mean pressure times speed, last block", "y", "x")
+    margin: float = column("m", "edge margin left out of the forms")
+    removed: Array = column("m", "mean depth of land lost, along the history", "entry")
     forms: Mapping[str, Array]
     forms_margin0: Mapping[str, Array]
-    removed: Array
     error: Mapping[str, Array] = field(default_factory=dict)
 
     @property
@@ -121,7 +157,7 @@ class PlateRecord:
         return {key: float(self.error[key][i]) if key in self.error else np.nan for key in SHAPES}
 
 
-@dataclass(frozen=True)
+@recorded
 class BearingRecord:
     """How the top bore at the end of the run, at one place of the stroke.
 
@@ -129,15 +165,15 @@ class BearingRecord:
     `pressure` (ny, nx) on the bottom's grid [Pa]; `peak`, `mean` [Pa]; `contact_share` of the overlap.
     """
 
-    step: int
+    step: int = column("1", "step of the study, from 1", kind="counts")
     name: str
-    phase: float
-    theta: float
-    c: Array
-    pressure: Array
-    peak: float
-    mean: float
-    contact_share: float
+    phase: float = column("rad", "place in the stroke")
+    theta: float = column("rad", "turn of the top on the bench")
+    c: Array = column("m", "centre of the top on the bench", "xy")
+    pressure: Array = column("Pa", "pressure on the bottom plate's cells", "y", "x")
+    peak: float = column("Pa", "highest pressure")
+    mean: float = column("Pa", "load over the land in overlap")
+    contact_share: float = column("1", "loaded share of the overlap")
     bottom: str
     top: str
 
@@ -156,7 +192,7 @@ class Fine:
     removed: Mapping[str, float] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, repr=False)
+@recorded
 class Run(Answer, metaclass=Constructed):
     """A whole run, its history along m entries.
 
@@ -173,14 +209,16 @@ class Run(Answer, metaclass=Constructed):
     outcome: str
     study: Study
     plates: Mapping[str, PlateRecord]
-    step: NDArray[np.int64]
-    round: NDArray[np.int64]
-    time: Array
-    top: tuple[str, ...]
-    bottom: tuple[str, ...]
-    event: tuple[str, ...]
-    lift_share: Array
-    scale_error: Array
+    step: NDArray[np.int64] = column("1", "step of the study, from 1", "entry", kind="counts")
+    round: NDArray[np.int64] = column(
+        "1", "round through the steps, from 1", "entry", kind="counts"
+    )
+    time: Array = column("s", "time rubbed since the run began", "entry")
+    top: tuple[str, ...] = column("1", "plate that lies on top", "entry", kind="names")
+    bottom: tuple[str, ...] = column("1", "plate that lies below", "entry", kind="names")
+    event: tuple[str, ...] = column("1", "what happened", "entry", kind="names")
+    lift_share: Array = column("1", "share of places where part lifts", "entry", kind="array")
+    scale_error: Array = column("1", "largest error of the gathered load", "entry", kind="array")
     bearings: tuple[BearingRecord, ...]
     wall_time: float
     fine: Fine | None = None

@@ -1,58 +1,57 @@
-"""What is kept of a run, how the top bore at its end, and a study lapped in this process.
+"""What is kept of a run, written down while it is under way, and gone on with.
 
 What is kept follows from the moments alone, never from the clock on the wall or from when the work was
-written down, so that a run stopped and resumed keeps the same entries as an unbroken one.
+written down, so that a run stopped and resumed keeps the same entries as an unbroken one.  At its end stands
+how the top bears: in the middle of its stroke, and where that hangs out most.
 
-A study lapped from beginning to end in this process, for who writes Python.
-
-How the top bears at the end of a run: in the middle of its stroke, and where that hangs out most.
+The part file is a run file of the run so far that also holds the clock of its last moment.  Going on from
+it gives the same bits as a run that was never stopped.  The one before it is kept beside it, for the day on
+which the last one cannot be read.
 """
 
 from __future__ import annotations
 
+import contextlib
+import json
 import time
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass, field, fields, replace
 from math import pi
-from typing import TYPE_CHECKING
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lapwright import __version__
-from lapwright.contact.pressure import Bearing, bearing
-from lapwright.errors import LapwrightError, NoOverlapError, TippedError, troubles_in
-from lapwright.integration.state import State
+from lapwright.contact.pressure import bearing
+from lapwright.errors import (
+    CommandError,
+    LapwrightError,
+    NoOverlapError,
+    RunFileError,
+    TippedError,
+    troubles_in,
+)
+from lapwright.integration.state import Doubt, Progress, State
 from lapwright.kinematics.motion import Motion
 from lapwright.kinematics.overhang import overhangs
 from lapwright.kinematics.schedule import rubbing_time
 from lapwright.metrology.form import EdgeMargin, measure
-from lapwright.results.record import FORM_KEYS, SHAPES, BearingRecord, PlateRecord, Run
-from lapwright.results.runfile import SCHEMA
+from lapwright.results.record import (
+    FORM_KEYS,
+    SHAPES,
+    BearingRecord,
+    PlateRecord,
+    Run,
+    columns,
+)
+from lapwright.results.runfile import SCHEMA, read_resume, write_run
 from lapwright.specification.curves import Still
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Hand, Step, Turn
 from lapwright.study.model import Study
-from lapwright.study.resolved import versions
-
-if TYPE_CHECKING:
-    from lapwright.results.record import Run
-    from lapwright.study.model import Study
-
-__all__ = [
-    "Entry",
-    "Frame",
-    "Heading",
-    "Recorder",
-    "bearings_of",
-    "forms_of",
-    "full_overhang",
-    "gaps_closed",
-    "heading",
-    "lapped",
-    "thinned",
-]
-
+from lapwright.study.resolved import inputs_of, unlike, versions
 
 Array = NDArray[np.float64]
 Forms = Mapping[str, float]
@@ -78,20 +77,26 @@ class Heading:
 
 @dataclass(frozen=True)
 class Entry:
-    """One entry of the history; forms and their errors [m] by plate and name, nan where not spoken of."""
+    """One entry of the history: what stands `at` it by the names of `Run`, the rest by plate.
 
-    step: int
-    round: int
-    time: float
-    top: str
-    bottom: str
-    event: str
-    lift_share: float
-    scale_error: float
+    Forms and their errors [m] by plate and name, nan where not spoken of.
+    """
+
+    at: Mapping[str, Any]
     removed: Mapping[str, float]
     forms: Mapping[str, Forms]
     forms_margin0: Mapping[str, Forms]
     error: Mapping[str, Forms]
+
+    @property
+    def event(self) -> str:
+        """What happened."""
+        return str(self.at["event"])
+
+    @property
+    def time(self) -> float:
+        """Time rubbed since the run began [s]."""
+        return float(self.at["time"])
 
     @property
     def metal(self) -> float:
@@ -117,12 +122,6 @@ def forms_of(plate: Plate, heights: Array, margin: EdgeMargin) -> dict[str, floa
     said = measure(plate, heights, margin).as_dict()
     values = {key: said.get(key) for key in FORM_KEYS}
     return {key: np.nan if value is None else float(value) for key, value in values.items()}
-
-
-def errors_of(moment: State, name: str) -> dict[str, float]:
-    """How far each form of a plate may be off [m], nan where that is not told."""
-    told = moment.error.get(name, {})
-    return {key: float(told.get(key, np.nan)) for key in SHAPES}
 
 
 def thinned(frames: list[Frame], most: int) -> list[Frame]:
@@ -192,19 +191,15 @@ class Recorder:
 
     def _entry(self, moment: State) -> Entry:
         measured = {name: self._measure(name, z) for name, z in moment.heights.items()}
+        told = {name: moment.error.get(name, {}) for name in self.study.plates}
+        error = {n: {key: float(one.get(key, np.nan)) for key in SHAPES} for n, one in told.items()}
+        clock = {name: getattr(moment.clock, name) for name in ("step", "round", "time")}
         return Entry(
-            step=moment.clock.step,
-            round=moment.clock.round,
-            time=moment.clock.time,
-            top=moment.top,
-            bottom=moment.bottom,
-            event=moment.event,
-            lift_share=moment.lift_share,
-            scale_error=moment.scale_error,
+            at={name: getattr(moment, name, None) for name in columns(Run)} | clock,
             removed=dict(moment.removed),
             forms={name: both[0] for name, both in measured.items()},
             forms_margin0={name: both[1] for name, both in measured.items()},
-            error={name: errors_of(moment, name) for name in self.study.plates},
+            error=error,
         )
 
     def _measure(self, name: str, heights: Array) -> tuple[Forms, Forms]:
@@ -238,10 +233,8 @@ class Recorder:
         if entries[-1].time != self.last.clock.time:
             entries = [*entries, self._entry(self.last)]
         if frames[-1].time != self.last.clock.time:
-            frames = [
-                *frames,
-                Frame(self.last.clock.time, _mean(self.last.removed), self.last.heights),
-            ]
+            last = Frame(self.last.clock.time, _mean(self.last.removed), self.last.heights)
+            frames = [*frames, last]
         return Run(
             schema=SCHEMA,
             program=heading.program,
@@ -249,24 +242,18 @@ class Recorder:
             outcome=outcome,
             study=self.study,
             plates={name: self._plate(name, entries, frames) for name in self.study.plates},
-            step=np.array([e.step for e in entries], np.int64),
-            round=np.array([e.round for e in entries], np.int64),
-            time=np.array([e.time for e in entries]),
-            top=tuple(e.top for e in entries),
-            bottom=tuple(e.bottom for e in entries),
-            event=tuple(e.event for e in entries),
-            lift_share=np.array([e.lift_share for e in entries]),
-            scale_error=np.array([e.scale_error for e in entries]),
             bearings=bearings,
             wall_time=wall_time,
+            **{name: how.data([e.at[name] for e in entries]) for name, how in columns(Run).items()},
         )
 
     def _plate(self, name: str, entries: list[Entry], frames: list[Frame]) -> PlateRecord:
         assert self.last is not None
         plate = self.study.plates[name]
 
-        def along(which: str, keys: Iterable[str] = FORM_KEYS) -> dict[str, Array]:
-            return {key: np.array([getattr(e, which)[name][key] for e in entries]) for key in keys}
+        def along(which: str) -> dict[str, Array]:
+            told = [getattr(entry, which)[name] for entry in entries]
+            return {key: np.array([one[key] for one in told]) for key in told[0]}
 
         return PlateRecord(
             name=name,
@@ -282,7 +269,7 @@ class Recorder:
             forms=along("forms"),
             forms_margin0=along("forms_margin0"),
             removed=np.array([e.removed[name] for e in entries]),
-            error=along("error", SHAPES),
+            error=along("error"),
         )
 
 
@@ -314,8 +301,6 @@ def lapped(study: Study, progress: Callable[[float], None] | None = None, thread
 
     """
     from lapwright.integration.loop import lap
-
-    pass  # MOVED
 
     begun = time.monotonic()
     recorder = Recorder(study)
@@ -355,11 +340,22 @@ def bearings_of(study: Study, moment: State) -> tuple[BearingRecord, ...]:
     places = (("middle", at_rest, 0.0), ("full overhang", step, full_overhang(study.plates, step)))
     found = []
     for name, place, phase in places:
-        try:
+        with contextlib.suppress(LapwrightError):
             got = bearing(study.plates, place, heights=moment.heights, phase=phase)
-        except LapwrightError:
-            continue
-        found.append(_record(number, name, phase, got, step))
+            one = BearingRecord(
+                step=number,
+                name=name,
+                phase=phase,
+                theta=float(got.theta),
+                c=np.asarray(got.c, dtype=float),
+                pressure=np.asarray(got.pressure, dtype=float),
+                peak=float(got.pressure_peak),
+                mean=float(got.pressure_mean),
+                contact_share=float(got.contact_share),
+                bottom=step.bottom,
+                top=step.top,
+            )
+            found.append(one)
     return tuple(found)
 
 
@@ -372,17 +368,187 @@ def full_overhang(plates: Mapping[str, Plate], step: Step, places: int = 240) ->
     return float(2.0 * pi * strokes[int(out.argmax())])
 
 
-def _record(number: int, name: str, phase: float, got: Bearing, step: Step) -> BearingRecord:
-    return BearingRecord(
-        step=number,
-        name=name,
-        phase=phase,
-        theta=float(got.theta),
-        c=np.asarray(got.c, dtype=float),
-        pressure=np.asarray(got.pressure, dtype=float),
-        peak=float(got.pressure_peak),
-        mean=float(got.pressure_mean),
-        contact_share=float(got.contact_share),
-        bottom=step.bottom,
-        top=step.top,
+MAPS = ("heights", "pressure_speed")
+COST_SHARE = 0.05
+
+
+@dataclass
+class Timetable:
+    """When to write down the work: every `interval` [s], but never for more than a share of the time.
+
+    An interval that a person asked for (`strict`) is kept as it is.
+    """
+
+    interval: float = 2.0
+    strict: bool = False
+    begun: float = 0.0
+    cost: float = 0.0
+
+    def due(self, now: float) -> bool:
+        """Whether the work should be written down at the time `now` [s]."""
+        wait = self.interval if self.strict else max(self.interval, self.cost / COST_SHARE)
+        return now - self.begun >= wait
+
+    def done(self, begun: float, ended: float) -> None:
+        """Note how long writing took [s]."""
+        self.begun, self.cost = ended, ended - begun
+
+
+def before(path: Path) -> Path:
+    """Where the part file before the one at `path` lies."""
+    return path.with_name(f"{path.stem}.before{path.suffix}")
+
+
+def unfinished(path: Path) -> bool:
+    """Whether there is a part file at `path`, or the one before it."""
+    return path.exists() or before(path).exists()
+
+
+def forget(path: Path) -> None:
+    """Take the part file at `path` away, and the one before it."""
+    before(path).unlink(missing_ok=True)
+    path.unlink(missing_ok=True)
+
+
+def save(
+    path: Path, recorder: Recorder, heading: Heading, wall_time: float, outcome: str = "unfinished"
+) -> None:
+    """Write down the run so far; what was written down before is kept once more.
+
+    Raises
+    ------
+    CannotDoError
+        The file cannot be written; an earlier one stays as it was.
+
+    """
+    assert recorder.last is not None
+    moment = recorder.last
+    plain = {
+        f.name: getattr(moment, f.name) for f in fields(moment) if f.name not in (*MAPS, "clock")
+    }
+    doubt = {name: asdict(told) for name, told in moment.doubt.items()}
+    state = {
+        "clock": {f.name: getattr(moment.clock, f.name) for f in fields(moment.clock)},
+        "moment": {**plain, "removed": dict(moment.removed), "doubt": doubt},
+        "entries": len(recorder.entries),
+        "frames": [frame.metal for frame in recorder.frames],
+        "gap": recorder.gap,
+    }
+    run = recorder.run(heading, outcome, wall_time)
+    write_run(run, path, resume=json.dumps(state), before=before(path))
+
+
+@dataclass(frozen=True)
+class Restored:
+    """The recorder as it was when the work was written down, and the wall time spent until then [s].
+
+    `mind`: what to tell of a part file that could not be read.
+    """
+
+    recorder: Recorder
+    spent: float
+    mind: str | None = None
+
+
+def restore(path: Path, study: Study) -> Restored:
+    """What was written down at `path`, or else, if that is damaged or gone, once before.
+
+    Raises
+    ------
+    RunFileError
+        Both part files are damaged.
+    CommandError
+        The study, a height map of it, the program or the processor is not what it was lapped with.
+
+    """
+    try:
+        return _restored(path, study)
+    except RunFileError as trouble:
+        try:
+            found = _restored(before(path), study)
+        except RunFileError:
+            raise trouble from None
+        # In the place of the damaged one, so that this is the one kept when the next is written down.
+        before(path).replace(path)
+        minutes = found.recorder.last.clock.time / 60.0 if found.recorder.last is not None else 0.0
+        going_on = f"going on from the one before it, {minutes:.3g} min of lapping."
+        return replace(found, mind=f"{path} is damaged or gone: {going_on}")
+
+
+def _restored(path: Path, study: Study) -> Restored:
+    run, text = read_resume(path)
+    check_same(run, path, study)
+    try:
+        state: dict[str, Any] = json.loads(text)
+        recorder = Recorder(study)
+        recorder.last = _moment(run, state)
+        recorder.entries = [_entry(run, i) for i in range(int(state["entries"]))]
+        recorder.frames = [_frame(run, i, metal) for i, metal in enumerate(state["frames"])]
+        recorder.gap = float(state["gap"])
+    except (LookupError, ValueError, TypeError, AttributeError) as trouble:
+        raise RunFileError(f"{path} cannot be gone on with: start again with --force") from trouble
+    return Restored(recorder, run.wall_time)
+
+
+def check_same(run: Run, path: Path, study: Study) -> None:
+    """Refuse to go on from a run (in `path`) of other inputs, or by another program: old and new would mix.
+
+    Raises
+    ------
+    CommandError
+        Says what has changed.
+
+    """
+    change = unlike(run.program, run.versions)
+    if change is None and inputs_of(run.study) != inputs_of(study):
+        change = "a height map or a run that the study names has changed"
+    if run.study_text != study.text:
+        change = f"{study.stem}.toml has changed"
+    if change is not None:
+        how = "put it back as it was, or start again with --force"
+        raise CommandError(f"{change} since {path} was written: {how}", key="--resume")
+
+
+def _own(values: Array) -> Array:
+    """A copy that stands by itself in memory, read-only, as the loop makes them."""
+    copy = np.array(values, dtype=np.float64, order="C", copy=True)
+    copy.setflags(write=False)
+    return copy
+
+
+def _moment(run: Run, state: dict[str, Any]) -> State:
+    doubt = {}
+    for name, one in state["moment"].pop("doubt").items():
+        names, sampled, stepped = (tuple(one[key]) for key in ("names", "sampled", "stepped"))
+        doubt[name] = Doubt(names, sampled, stepped, float(one["ordered"]))
+    return State(
+        clock=Progress(**state["clock"]),
+        heights={name: _own(record.frames[-1]) for name, record in run.plates.items()},
+        pressure_speed={name: _own(record.pressure_speed) for name, record in run.plates.items()},
+        doubt=doubt,
+        **state["moment"],
     )
+
+
+def _entry(run: Run, i: int) -> Entry:
+    plates = run.plates.items()
+    forms, margin0 = (
+        {
+            name: {key: float(getattr(one, which)[key][i]) for key in FORM_KEYS}
+            for name, one in plates
+        }
+        for which in ("forms", "forms_margin0")
+    )
+    return Entry(
+        at={name: getattr(run, name)[i] for name in columns(Run)},
+        removed={name: float(record.removed[i]) for name, record in plates},
+        forms=forms,
+        forms_margin0=margin0,
+        error={name: record.errors(i) for name, record in plates},
+    )
+
+
+def _frame(run: Run, i: int, metal: float) -> Frame:
+    first = next(iter(run.plates.values()))
+    heights = {name: _own(record.frames[i]) for name, record in run.plates.items()}
+    return Frame(float(first.frame_time[i]), float(metal), heights)

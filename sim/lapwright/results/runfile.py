@@ -34,25 +34,7 @@ from lapwright.results.layout import (
     run_of,
     tree_of,
 )
-from lapwright.results.record import FORM_KEYS, SHAPES, BearingRecord, Fine, PlateRecord, Run
-
-__all__ = [
-    "FORMAT",
-    "FORM_KEYS",
-    "SCHEMA",
-    "SHAPES",
-    "BearingRecord",
-    "Fine",
-    "PlateRecord",
-    "Run",
-    "Written",
-    "faces_of",
-    "read_resume",
-    "read_run",
-    "write_faces",
-    "write_run",
-]
-
+from lapwright.results.record import Run
 
 FORMAT = "lapwright run"
 SCHEMA = 2

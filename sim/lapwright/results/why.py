@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from lapwright.errors import CannotDoError, troubles_in
 from lapwright.kinematics.schedule import spread_of
 from lapwright.limits import BAND
-from lapwright.results.answer import Answer, wrapped
+from lapwright.results.answer import Answer, titled, wrapped
 
 if TYPE_CHECKING:
     from lapwright.metrology.form import EdgeMargin
@@ -20,9 +20,6 @@ if TYPE_CHECKING:
     from lapwright.modal.spectrum import Mode
     from lapwright.modal.step_analysis import LinearisationError, StepAnalysis
     from lapwright.study.model import Study
-
-__all__ = ["DEGREE", "Why"]
-
 
 DEGREE = 8  # of the shapes that are looked at
 MODE = 1e-6  # [m] rms to which the shape of a mode is told
@@ -65,11 +62,37 @@ class Why(Answer):
 
     def lines(self) -> Iterator[str]:
         """All of it in words."""
-        return _in_words(self.study, self.numbers, self.reasons, self.off, self.whole)
+        from lapwright.integration.estimate import outlooks
+        from lapwright.presentation import beforehand
+
+        study = self.study
+        ahead = outlooks(study.plates, study.steps, seed=study.seed)
+        yield study.title or study.stem
+        for number, reason, away in zip(self.numbers, self.reasons, self.off, strict=True):
+            step, look = reason.step, ahead[number - 1]
+            yield ""
+            head = f"Step {number}: {step.top} on {step.bottom}, grit {step.grit.name}"
+            yield from wrapped(head, "", "  ")
+            yield from wrapped(
+                beforehand.hand(step, study.plates, look, study.units)[0], "  ", "  "
+            )
+            for what, sentences in _said(study, reason, away):
+                yield from titled(what, sentences, 14)
+        if self.whole.told:
+            yield ""
+            yield self.whole.title
+            for what, sentences in self.whole.told:
+                yield from titled(what, sentences, 14)
 
     def told(self) -> dict[str, Any]:
         """All of it for scripts."""
-        return _as_json(self.study, self.reasons, self.off, self.whole)
+        margin = self.study.margin
+        steps = zip(self.reasons, self.off, strict=True)
+        return {
+            "study": self.study.stem,
+            "steps": [_one(reason, away, margin) for reason, away in steps],
+            "schedule": _cycle(self.whole, margin),
+        }
 
 
 @dataclass(frozen=True)
@@ -131,43 +154,6 @@ def _deviation(study: Study, reason: StepAnalysis) -> LinearisationError | None:
     return deviation(study.plates, reason, study.margin, seed=study.seed)
 
 
-# --- words -------------------------------------------------------------------------------------
-
-
-def _in_words(
-    study: Study,
-    numbers: Sequence[int],
-    reasons: Sequence[StepAnalysis],
-    off: Sequence[LinearisationError | None],
-    whole: Whole,
-) -> Iterator[str]:
-    from lapwright.integration.estimate import outlooks
-    from lapwright.presentation import beforehand
-
-    ahead = outlooks(study.plates, study.steps, seed=study.seed)
-    yield study.title or study.stem
-    for number, reason, away in zip(numbers, reasons, off, strict=True):
-        step = reason.step
-        yield ""
-        head = f"Step {number}: {step.top} on {step.bottom}, grit {step.grit.name}"
-        yield from wrapped(head, "", "  ")
-        yield from wrapped(
-            beforehand.hand(step, study.plates, ahead[number - 1], study.units)[0], "  ", "  "
-        )
-        for what, sentences in _said(study, reason, away):
-            yield from _lines(what, sentences)
-    if whole.told:
-        yield ""
-        yield whole.title
-        for what, sentences in whole.told:
-            yield from _lines(what, sentences)
-
-
-def _lines(what: str, sentences: Sequence[str]) -> Iterator[str]:
-    for i, sentence in enumerate(sentences):
-        yield from wrapped(sentence, f"  {'' if i else what:<14}", " " * 18 if i else " " * 16)
-
-
 def _said(
     study: Study, reason: StepAnalysis, away: LinearisationError | None
 ) -> Iterator[tuple[str, list[str]]]:
@@ -182,24 +168,6 @@ def _said(
     yield "makes", told.makes(reason, study.units, study.margin)
     yield "keeps", keeps(reason, study.units, study.margin)
     yield "lifts", lifting(reason, away, study.units)
-
-
-# --- JSON --------------------------------------------------------------------------------------
-
-
-def _as_json(
-    study: Study,
-    reasons: Sequence[StepAnalysis],
-    off: Sequence[LinearisationError | None],
-    whole: Whole,
-) -> dict[str, Any]:
-    return {
-        "study": study.stem,
-        "steps": [
-            _one(reason, away, study.margin) for reason, away in zip(reasons, off, strict=True)
-        ],
-        "schedule": _cycle(whole, study.margin),
-    }
 
 
 def _cycle(whole: Whole, margin: EdgeMargin) -> dict[str, Any] | None:

@@ -1,4 +1,4 @@
-"""The curves along which the top is moved, and a stroke as a person says it.
+"""The curves along which the top is moved.
 
 One stroke is out and back, a whole eight, once round.  A curve is drawn about the origin, its length along
 x; `motion` turns it into place.  `phi` [rad] is counted on over strokes, 2 pi a stroke, so that a zigzag
@@ -22,50 +22,22 @@ from numpy.typing import NDArray
 
 from lapwright.specification.quantities import ANGLE, LENGTH, quantity, read_place
 from lapwright.specification.rates import Reader
-from lapwright.specification.said import (
-    RefusedError,
-    Said,
-    said_names,
-    said_of,
-    shown,
-)
+from lapwright.specification.said import Said, refused, said_names, said_of
 from lapwright.specification.table import whole
 from lapwright.units import METRIC, Text, Units
-
-__all__ = [
-    "KINDS",
-    "PLACE",
-    "SPAN",
-    "TURNED",
-    "Circle",
-    "Curve",
-    "Ellipse",
-    "FigureEight",
-    "Line",
-    "Rosette",
-    "Still",
-    "Zigzag",
-    "arc_middle",
-    "arc_moments",
-    "path_length",
-    "size_names",
-]
-
 
 Array = NDArray[np.float64]
 
 NODES = 32  # Gauss points on each piece of a path
 PIECES = 48  # of one stroke: a whole number of quarters, where lines and zigzags stop and turn
 PASSES = 10  # strokes of a zigzag for one traverse there and back
-LONGEST_PERIOD = (
-    10_000  # strokes; a zigzag that does not close within them is taken as closing after `passes`
-)
+# Strokes; a zigzag that does not close within them is taken as closing after `passes`.
+LONGEST_PERIOD = 10_000
 
 
 SMALL_SHARE = 1.0 / 3.0  # of a rosette's radius
-RATIO = (
-    5  # turns of a rosette's small circle; at a ratio of 3 the path would stand still at its points
-)
+# Turns of a rosette's small circle; at a ratio of 3 the path would stand still at its points.
+RATIO = 5
 PASSES_ARE = "a number of strokes for one traverse there and back"
 SPAN = quantity(LENGTH, above="0 mm", most="2 m")
 TURNED = quantity(ANGLE, least="-360 deg", most="360 deg")
@@ -75,9 +47,7 @@ PLACE = Reader(read_place, quantity(LENGTH).typed)
 def _ratio(value: Any) -> int:
     number = whole(-1000, 1000, "the ratio of a rosette")(value)
     if number in (0, 1):
-        raise RefusedError(
-            f"{shown(number)} makes a plain circle: write a ratio such as 5 or -4", "range"
-        )
+        raise refused(number, "makes a plain circle: write a ratio such as 5 or -4", "range")
     return number
 
 
@@ -212,9 +182,7 @@ class Still(Curve):
         """Zeros."""
         return np.zeros((*np.shape(phi), 2))
 
-    def velocity(self, phi: Array) -> Array:
-        """Zeros."""
-        return np.zeros((*np.shape(phi), 2))
+    velocity = position
 
 
 @dataclass(frozen=True)
@@ -309,9 +277,8 @@ class FigureEight(_LongAndWide):
 
     def velocity(self, phi: Array) -> Array:
         """Change of position with phi [m/rad]."""
-        return 0.5 * _pairs(
-            self.length * np.cos(phi), 2.0 * self.width * np.cos(2.0 * np.asarray(phi))
-        )
+        across = 2.0 * self.width * np.cos(2.0 * np.asarray(phi))
+        return 0.5 * _pairs(self.length * np.cos(phi), across)
 
 
 @dataclass(frozen=True)
@@ -403,10 +370,8 @@ class Rosette(Curve):
         """
         small = more.pop("small", half * SMALL_SHARE / (1.0 + SMALL_SHARE))
         if half - small < 0.0:
-            too_large = (
-                "a small circle of {small:place} does not fit into half a travel of that size"
-            )
-            raise ValueError(Text(too_large, small=small))
+            wrong = "a small circle of {small:place} does not fit into half a travel of that size"
+            raise ValueError(Text(wrong, small=small))
         return cls(half - small, small, **more)
 
     @classmethod
@@ -427,16 +392,14 @@ class Rosette(Curve):
     def position(self, phi: Array) -> Array:
         """Place along the curve [m]."""
         turned = self.ratio * np.asarray(phi)
-        return self.radius * _pairs(np.cos(phi), np.sin(phi)) + self.small * _pairs(
-            np.cos(turned), np.sin(turned)
-        )
+        carried = self.small * _pairs(np.cos(turned), np.sin(turned))
+        return self.radius * _pairs(np.cos(phi), np.sin(phi)) + carried
 
     def velocity(self, phi: Array) -> Array:
         """Change of position with phi [m/rad]."""
         turned = self.ratio * np.asarray(phi)
-        return self.radius * _pairs(-np.sin(phi), np.cos(phi)) + self.ratio * self.small * _pairs(
-            -np.sin(turned), np.cos(turned)
-        )
+        carried = self.ratio * self.small * _pairs(-np.sin(turned), np.cos(turned))
+        return self.radius * _pairs(-np.sin(phi), np.cos(phi)) + carried
 
 
 @lru_cache(maxsize=1)

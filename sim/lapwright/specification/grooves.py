@@ -14,18 +14,6 @@ from lapwright.specification.quantities import ANGLE, LENGTH, quantity
 from lapwright.specification.said import Frozen, Said
 from lapwright.specification.table import choice, whole
 
-__all__ = [
-    "BORDER",
-    "SUBCELLS",
-    "Edges",
-    "Grid",
-    "Grooves",
-    "Pattern",
-    "land_edges",
-    "land_fraction",
-    "land_strips",
-]
-
 Array = NDArray[np.float64]
 
 
@@ -71,9 +59,8 @@ Pattern = Literal["square", "triangle", "rings", "radial"]
 PATTERNS: tuple[Pattern, ...] = get_args(Pattern)
 PITCH = quantity(LENGTH, above="0 mm", most="1 m")
 
-SUBCELLS = (
-    8  # a side; each with a linear ramp of coverage, so that straight edges get their exact area
-)
+# A side; each with a linear ramp of coverage, so that straight edges get their exact area.
+SUBCELLS = 8
 BORDER = 2  # cells
 HAIR = 1e-9  # of a cell: what round-off leaves
 ONE_EDGE = 0.98  # of the number of unit normals: two edges that differ by less than 20 degrees pass for one
@@ -151,12 +138,9 @@ def land_fraction(
         return np.zeros(grid.shape)
     strips = _strips_of(left, grooves)
     if strips is not None:
-        along, across = (
-            _share(part, middle, grid.cell)
-            for part, middle in zip(strips, (grid.x, grid.y), strict=True)
-        )
-        product: Array = across[:, None] * along
-        return product
+        along, across = strips
+        share: Array = _share(across, grid.y, grid.cell)[:, None] * _share(along, grid.x, grid.cell)
+        return share
 
     def covered(px: Array, py: Array, side: float) -> Array:
         edge = np.clip(0.5 - left.signed_distance(px, py) / side, 0.0, 1.0)
@@ -222,14 +206,12 @@ def land_edges(grid: Grid, outline: Outline, grooves: Grooves | None, land: Arra
     steep = np.where(clear, steep, 1.0)
     normals = [-along.reshape(distance.shape) / steep, -down.reshape(distance.shape) / steep]
     hair = 1e-9 * grid.cell
-    crossed = clear & (
-        np.abs(distance) <= 0.5 * side * (np.abs(normals[0]) + np.abs(normals[1])) + hair
-    )
+    reach = 0.5 * side * (np.abs(normals[0]) + np.abs(normals[1])) + hair
+    crossed = clear & (np.abs(distance) <= reach)
     partly = (land[mixed] > 0.0) & (land[mixed] < 1.0)
     for middle, place, normal in ((x, px, normals[0]), (y, py, normals[1])):
-        crossed &= (
-            np.abs(place + distance * normal - middle[mixed][:, None]) < 0.5 * grid.cell - hair
-        )
+        off = np.abs(place + distance * normal - middle[mixed][:, None])
+        crossed &= off < 0.5 * grid.cell - hair
     total = tuple(np.where(crossed, normal, 0.0).sum(axis=1) for normal in normals)
     length = np.hypot(total[0], total[1])
     # Normals of one edge, however round, add up to nearly their number.

@@ -12,9 +12,6 @@ from numpy.typing import NDArray
 from lapwright.specification.quantities import LENGTH, quantity
 from lapwright.specification.said import Frozen, Said
 
-__all__ = ["LONG", "SIZE", "Disc", "Outline", "Rectangle", "Ring"]
-
-
 Array = NDArray[np.float64]
 
 SIZE = quantity(LENGTH, above="0 mm", most="5 m")

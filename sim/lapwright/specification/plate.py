@@ -1,20 +1,13 @@
 """A plate (or a part): its outline, metal, grooves and starting form, and the map of its face.
 
-What a person says a face is like before it is lapped: sizes of dome, twist and so on, which add.
-
-What plates are made of.
-
 Wear factors (against grey iron, loose grit) are common practice, no source.  Elastic and thermal constants
 of grey iron and steel are those of the self-weight and thermal-bow checks (published there); the others are
 typical handbook values, from memory, and so are all conductivities and heat capacities (commercial metals at
 room temperature; pure ones conduct better).  Each may be given in a study, but for these last two.
 
-A measured face: heights on cells of its own, read between them and over other cells.
-
-Maps from one set of evenly spaced points to another: means over areas, or a smooth curve between points.
-
-Each axis is done by itself.  A target takes a few neighbouring points with a share each; the sums are made
-in a fixed order, so that the answer does not depend on the number of threads.
+A measured face is read between its own cells and over other ones: means over areas, or a smooth curve between
+points, each axis by itself.  A target takes a few neighbouring points with a share each; the sums are made in
+a fixed order, so that the answer does not depend on the number of threads.
 """
 
 from __future__ import annotations
@@ -47,22 +40,6 @@ from lapwright.specification.said import Frozen, Said, Size, made
 from lapwright.specification.table import choice, pure_number, whole
 from lapwright.units import GRAVITY
 
-__all__ = [
-    "FEWEST_POINTS",
-    "MATERIALS",
-    "Material",
-    "Measured",
-    "Plate",
-    "Ripple",
-    "Shares",
-    "StartForm",
-    "boxes",
-    "cubic",
-    "curve_means",
-    "resampled",
-]
-
-
 PUBLISHED = "published with the self-weight and thermal-bow examples"
 MEMORY = "typical handbook value, from memory"
 
@@ -88,11 +65,7 @@ class Material(Frozen):
     source: str = MEMORY
 
 
-def _table(*rows: Material) -> Mapping[str, Material]:
-    return MappingProxyType({row.name: row for row in rows})
-
-
-MATERIALS: Mapping[str, Material] = _table(
+_METALS = (
     Material("grey iron", 7200.0, 110e9, 0.26, 10.5e-6, 1.0, 50.0, 500.0, PUBLISHED),
     Material("ductile iron", 7100.0, 169e9, 0.28, 11.0e-6, 0.8, 33.0, 500.0),
     Material("steel", 7850.0, 210e9, 0.30, 11.5e-6, 0.8, 50.0, 470.0, PUBLISHED),
@@ -109,6 +82,7 @@ MATERIALS: Mapping[str, Material] = _table(
     Material("granite", 2900.0, 60e9, 0.25, 6.5e-6, 2.0, 2.8, 790.0),
     Material("glass", 2500.0, 70e9, 0.22, 8.5e-6, 3.0, 1.0, 800.0),
 )
+MATERIALS: Mapping[str, Material] = MappingProxyType({one.name: one for one in _METALS})
 
 Array = NDArray[np.float64]
 
@@ -134,9 +108,8 @@ def boxes(start: float, step: float, count: int, centres: Array, width: float) -
     The shares of a target sum to the part of it that the points cover.
     """
     k = min(ceil(width / step - 1e-9) + 1, count)
-    low = (
-        centres - 0.5 * width - start
-    ) / step + 0.5  # in points, counted from the edge of the first
+    # In points, counted from the edge of the first.
+    low = (centres - 0.5 * width - start) / step + 0.5
     first = np.clip(np.floor(low + 1e-9).astype(np.intp), 0, count - k)
     left = first[:, None] + np.arange(k)
     high = low + width / step
@@ -225,11 +198,8 @@ class Measured:
         if grid == self.grid:
             return self.heights.copy()
         own = self.grid
-        rows, columns = (
-            self._shares(own.ny, grid.y, grid.cell),
-            self._shares(own.nx, grid.x, grid.cell),
-        )
-        return resampled(self.heights, rows, columns)
+        rows = self._shares(own.ny, grid.y, grid.cell)
+        return resampled(self.heights, rows, self._shares(own.nx, grid.x, grid.cell))
 
     def _shares(self, count: int, places: Array, width: float) -> Shares:
         cell = self.grid.cell
@@ -287,17 +257,14 @@ class Ripple(Frozen):
         rng = np.random.default_rng(self.seed or 0)
         if self.angle is not None:
             phase = rng.uniform(0.0, 2.0 * pi) if self.seed is not None else 0.0
-            return (
-                0.5 * self.height * _waves(x, y, number, np.array([self.angle]), np.array([phase]))
-            )
+            wave = _waves(x, y, number, np.array([self.angle]), np.array([phase]))
+            return 0.5 * self.height * wave
         directions, phases = rng.uniform(0.0, pi, WAVES), rng.uniform(0.0, 2.0 * pi, WAVES)
         # Scaled over a lattice of its own, not over the plate's cells: finer cells must not change the face.
-        sides = (
-            np.linspace(
-                -0.5 * side, 0.5 * side, min(ceil(PER_WAVE * side / wavelength) + 1, MOST_POINTS)
-            )
-            for side in outline.size
-        )
+        sides = []
+        for side in outline.size:
+            points = min(ceil(PER_WAVE * side / wavelength) + 1, MOST_POINTS)
+            sides.append(np.linspace(-0.5 * side, 0.5 * side, points))
         sx, sy = np.meshgrid(*sides)
         face = _waves(sx, sy, number, directions, phases)[outline.signed_distance(sx, sy) <= 0.0]
         low, high = float(face.min()), float(face.max())
@@ -367,16 +334,8 @@ class StartForm(Frozen):
             ripple = Ripple(ripple)
         if isinstance(measured, tuple):
             measured = _measured(*measured)
-        self._put(
-            saddle=saddle,
-            twist=twist,
-            bow=bow,
-            crown=crown,
-            wind=wind,
-            ripple=ripple,
-            measured=measured,
-        )
-        self._put(sphere=sphere)
+        self._put(sphere=sphere, saddle=saddle, twist=twist, bow=bow, crown=crown, wind=wind)
+        self._put(ripple=ripple, measured=measured)
         if dome is not None or dish is not None:
             self._put(sphere=dish or 0.0)
             hollow = self.sphere
@@ -439,6 +398,7 @@ class StartForm(Frozen):
 
 
 FLAT = StartForm()
+NO_THICKNESS = 'is missing: write thickness = "30 mm", or mass = "4.4 kg"'
 
 
 def _material(value: Any) -> Material:
@@ -493,8 +453,7 @@ class Plate(Frozen):
 
     def __post_init__(self) -> None:
         if self.thickness is None and self.mass is None:
-            need = 'is missing: write thickness = "30 mm", or mass = "4.4 kg"'
-            raise StudyError([Fault("Plate.thickness", need, "missing")])
+            raise StudyError([Fault("Plate.thickness", NO_THICKNESS, "missing")])
 
     @cached_property
     def grid(self) -> Grid:

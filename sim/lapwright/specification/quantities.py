@@ -13,34 +13,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from lapwright.specification.said import RefusedError, listed, nearest, shown
+from lapwright.specification.said import RefusedError, listed, nearest, refused, shown
 from lapwright.units import GRAVITY, INCH, POUND, PSI
-
-__all__ = [
-    "ANGLE",
-    "DENSITY",
-    "EXPANSION",
-    "FORCE",
-    "LENGTH",
-    "MASS",
-    "PRESSURE",
-    "SMALL",
-    "TIME",
-    "Dimension",
-    "clean",
-    "doubtful",
-    "find",
-    "meant_in_inches",
-    "plain",
-    "quantity",
-    "read",
-    "read_place",
-    "read_share",
-    "read_text",
-    "reads_back",
-    "take_apart",
-]
-
 
 # Both sizes in words, and (so many, of this unit) of each reading.
 _READINGS = {
@@ -273,17 +247,17 @@ def _refusal(value: Any, kind: Dimension, unit: str | None, number: float = 1.0)
     """Why a text is not of this kind."""
     how = f"write a number, a space and one of {kind.offered}"
     if unit is None:
-        return RefusedError(f"{shown(value)} is not {kind.article}: {how}", "unit")
+        return refused(value, f"is not {kind.article}: {how}", "unit")
     doubt = doubtful(number, unit) if kind.name in ("length", "time") else None
     if doubt is not None:
-        return RefusedError(f"{shown(value)} cannot be read: {doubt}", "unit")
+        return refused(value, f"cannot be read: {doubt}", "unit")
     other = next((k for k in _ALL if k is not kind and find(unit, k.units) is not None), None)
     if other is not None:
         is_not = f"is not {kind.article} (it is {other.article})"
-        return RefusedError(f"{shown(value)} {is_not}: {how}", "dimension")
+        return refused(value, f"{is_not}: {how}", "dimension")
     close = nearest(unit, kind.units) if unit else None
     hint = f" (no unit {shown(unit)}: did you mean {close}?)" if close else ""
-    return RefusedError(f"{shown(value)} is not {kind.article}{hint}: {how}", "unit")
+    return refused(value, f"is not {kind.article}{hint}: {how}", "unit")
 
 
 def _bare(value: Any, kind: Dimension) -> RefusedError:
@@ -292,28 +266,25 @@ def _bare(value: Any, kind: Dimension) -> RefusedError:
     apart = take_apart(number)
     if kind is SMALL and apart is not None and (inches := meant_in_inches(apart[0])):
         meant = f"{inches} for {number} in"
-    return RefusedError(
-        f"{shown(value)} has no unit: write a number, a space and one of {kind.offered}, such as {meant}",
+    return refused(
+        value,
+        f"has no unit: write a number, a space and one of {kind.offered}, such as {meant}",
         "bare_number",
     )
 
 
-def read_text(value: Any, what: str) -> str:
-    """A text of a sensible length, or a refusal that says what is needed."""
+def read_text(value: Any, what: str, how: str = "") -> str:
+    """A text of a sensible length, or a refusal that says what is needed, and of a bare number `how`."""
+    if how and isinstance(value, int | float) and not isinstance(value, bool):
+        raise refused(value, f"has no unit: {how}", "bare_number")
     if not isinstance(value, str):
-        raise RefusedError(
-            f"{shown(value)} is not {what}: write it as text between straight quotes", "type"
-        )
+        raise refused(value, f"is not {what}: write it as text between straight quotes", "type")
     if len(value) > LONGEST:
-        raise RefusedError(
-            f"{shown(value)} is {len(value)} letters long: {what} is needed", "value"
-        )
+        raise refused(value, f"is {len(value)} letters long: {what} is needed", "value")
     text = plain(value)
     if _COMMA.search(text):
         point = shown(text.replace(",", "."))
-        raise RefusedError(
-            f"{shown(value)} has a decimal comma: write {point} with a point", "comma"
-        )
+        raise refused(value, f"has a decimal comma: write {point} with a point", "comma")
     return text
 
 
@@ -330,9 +301,7 @@ def read(value: Any, kind: Dimension) -> float:
         raise _bare(value, kind)
     text = read_text(value, kind.article)
     if re.match(r"[+-]?(nan|inf(inity)?)\b", text, re.IGNORECASE):
-        raise RefusedError(
-            f"{shown(value)} is not a number that can be: write {kind.article}", "value"
-        )
+        raise refused(value, f"is not a number that can be: write {kind.article}", "value")
     apart = take_apart(text)
     if apart is None:
         clock = _hours_and_minutes(text) if kind is TIME else None
@@ -350,7 +319,7 @@ def read(value: Any, kind: Dimension) -> float:
         return clock
     result = number * size
     if not math.isfinite(result):
-        raise RefusedError(f"{shown(value)} is too large to be {kind.article}", "value")
+        raise refused(value, f"is too large to be {kind.article}", "value")
     return result if kind is ANGLE or size == 1.0 else clean(result)  # SI is taken to the last bit
 
 
@@ -392,11 +361,11 @@ class quantity:  # noqa: N801 (reads as a function does)
         (above, floor), (least, bottom), (most, ceiling) = self.limits
         # Each comparison is written so that a number that is none fails it.
         if floor is not None and not number > floor:
-            raise RefusedError(f"{shown(value)} cannot be: it must be more than {above}", "range")
+            raise refused(value, f"cannot be: it must be more than {above}", "range")
         if bottom is not None and not number >= bottom:
-            raise RefusedError(f"{shown(value)} cannot be: it must be {least} or more", "range")
+            raise refused(value, f"cannot be: it must be {least} or more", "range")
         if ceiling is not None and not number <= ceiling:
-            raise RefusedError(f"{shown(value)} is too large: it may be {most} at most", "range")
+            raise refused(value, f"is too large: it may be {most} at most", "range")
         return number
 
     def typed(self, value: float) -> str:
@@ -425,20 +394,19 @@ def reads_back(
 
 def read_share(value: Any) -> float:
     """A share from "17 %", "1/3" or "0.33"."""
-    if isinstance(value, (int, float)) and not isinstance(value, bool):
+    how = ""
+    if isinstance(value, int | float):
         percent = f"{value * 100:.6g}" if abs(value) < 1.0 else shown(value)
-        raise RefusedError(
-            f'{shown(value)} has no unit: write a share as "{percent} %" or as a fraction such as "1/3"',
-            "bare_number",
-        )
-    text = read_text(value, "a share").replace("per cent", "%")
+        how = f'write a share as "{percent} %" or as a fraction such as "1/3"'
+    text = read_text(value, "a share", how).replace("per cent", "%")
     apart = take_apart(text)
     size = find(apart[1], SHARE.units) if apart is not None else None
     if apart is not None and apart[1] == "":
         size = 1.0
     if apart is None or size is None:
-        raise RefusedError(
-            f'{shown(value)} is not a share: write it as "17 %" or "1/3"',
+        raise refused(
+            value,
+            'is not a share: write it as "17 %" or "1/3"',
             "unit",
         )
     return apart[0] if size == 1.0 and "/" not in text else clean(apart[0] * size)
@@ -450,7 +418,5 @@ _place = quantity(LENGTH, least="-3 m", most="3 m")
 def read_place(value: Any) -> tuple[float, float]:
     """A place [m] from two lengths: along 3-9 and along 12-6."""
     if not isinstance(value, list) or len(value) != 2:
-        raise RefusedError(
-            f'{shown(value)} is no place: write two lengths, such as ["5 mm", "0 mm"]', "type"
-        )
+        raise refused(value, 'is no place: write two lengths, such as ["5 mm", "0 mm"]', "type")
     return _place(value[0]), _place(value[1])

@@ -31,25 +31,8 @@ from lapwright.specification.quantities import (
     reads_back,
     take_apart,
 )
-from lapwright.specification.said import RefusedError, listed, shown
+from lapwright.specification.said import RefusedError, listed, refused, shown
 from lapwright.units import METRIC, Units
-
-__all__ = [
-    "FEPA_F",
-    "GRAIN",
-    "PACE",
-    "SHARE",
-    "WEAR",
-    "Reader",
-    "grain_name",
-    "read_pace",
-    "read_temperature",
-    "read_turn",
-    "read_wear",
-    "share_within",
-    "typed_share",
-    "typed_turn",
-]
 
 
 class Reader:
@@ -71,27 +54,19 @@ _PER = re.compile(
 def read_pace(value: Any) -> float:
     """Strokes per second from "40 /min", "40 strokes per minute", "40 spm", "0.7 /s"."""
     how = 'write strokes per time, such as "40 /min"'
-    if isinstance(value, (int, float)) and not isinstance(value, bool):
-        raise RefusedError(
-            f'{shown(value)} has no unit: {how} (here "{shown(value)} /min")', "bare_number"
-        )
-    text = read_text(value, "a pace")
+    text = read_text(value, "a pace", f'{how} (here "{shown(value)} /min")')
     apart = take_apart(text)
     got = _PER.fullmatch(apart[1].lower()) if apart is not None else None
     if apart is None or got is None:
         if apart is not None and not apart[1]:
-            raise RefusedError(
-                f'{shown(value)} has no unit: {how} (here "{text} /min")', "bare_number"
-            )
-        raise RefusedError(f"{shown(value)} is not a pace: {how}", "unit")
+            raise refused(value, f'has no unit: {how} (here "{text} /min")', "bare_number")
+        raise refused(value, f"is not a pace: {how}", "unit")
     size = 60.0 if got["spm"] else 1.0 if got["hz"] else find(got["time"], TIME.units)
     if size is None:
-        raise RefusedError(f"{shown(value)} is not a pace: {how}", "unit")
+        raise refused(value, f"is not a pace: {how}", "unit")
     pace = apart[0] / size
     if not 1e-3 <= pace <= 50.0:
-        raise RefusedError(
-            f"{shown(value)} cannot be: a pace lies between 0.1 /min and 3000 /min", "range"
-        )
+        raise refused(value, "cannot be: a pace lies between 0.1 /min and 3000 /min", "range")
     return pace
 
 
@@ -115,61 +90,49 @@ def read_turn(value: Any) -> tuple[float, int]:
     "none" is (0, 0); "90 deg every 10 strokes" is (pi / 2, 10).
     """
     how = 'write "8 deg per stroke", "90 deg every 10 strokes" or "none"'
-    if isinstance(value, (int, float)) and not isinstance(value, bool):
-        raise RefusedError(f"{shown(value)} has no unit: {how}", "bare_number")
-    text = read_text(value, "a turn")
+    text = read_text(value, "a turn", how)
     if text.lower() in ("none", "no"):
         return 0.0, 0
     got = _TURN.fullmatch(text)
     if got is None:
-        raise RefusedError(f"{shown(value)} is not a turn: {how}", "unit")
+        raise refused(value, f"is not a turn: {how}", "unit")
     try:
         angle = read(got["angle"], ANGLE)
     except RefusedError as trouble:
-        raise RefusedError(f"{shown(value)} is not a turn: {how}", trouble.code) from None
+        raise refused(value, f"is not a turn: {how}", trouble.code) from None
     if not abs(angle) <= 200.0 * math.pi:
-        raise RefusedError(f"{shown(value)} cannot be: a turn is 100 turns at most", "range")
+        raise refused(value, "cannot be: a turn is 100 turns at most", "range")
     if "every" not in text:
         return angle, 0
     every = int(got["every"] or 1)
     if not every >= 1:
-        raise RefusedError(f"{shown(value)} cannot be: write 1 stroke or more; {how}", "range")
+        raise refused(value, f"cannot be: write 1 stroke or more; {how}", "range")
     return (angle, every) if angle != 0.0 else (0.0, 0)
 
 
 # Lengths that stand only in a wear constant.
 _LONG = dict(LENGTH.units) | {"km": 1e3, "mi": 1609.344, "mile": 1609.344, "miles": 1609.344}
 _DEPTH_EACH = re.compile(r"(?P<depth>[a-z\"]+)/\(?(?P<way>[a-z]+)[/* ]?(?P<pressure>[A-Za-z]+)\)?")
-_SPECIFIC = {
-    "mm3/(Nm)": 1e-9,
-    "mm3/Nm": 1e-9,
-    "mm3/N/m": 1e-9,
-    "m3/(Nm)": 1.0,
-    "m3/N/m": 1.0,
-    "m2/N": 1.0,
-}
+_SPECIFIC = dict.fromkeys(("mm3/(Nm)", "mm3/Nm", "mm3/N/m"), 1e-9)
+_SPECIFIC |= dict.fromkeys(("m3/(Nm)", "m3/N/m", "m2/N"), 1.0)
 _PER_PRESSURE = re.compile(r"(?:1?/(?P<over>[A-Za-z]+)|(?P<power>[A-Za-z]+)\^?-1)")
 
 
 def read_wear(value: Any) -> float:
     """A wear constant [1/Pa] from "1e-12 1/Pa", "1 um/km/kPa" or "1e-3 mm3/(N m)"."""
     how = 'write metal lost per way and pressure, such as "1 um/km/kPa" or "1e-12 1/Pa" (the same)'
-    if isinstance(value, (int, float)) and not isinstance(value, bool):
-        raise RefusedError(f"{shown(value)} has no unit: {how}", "bare_number")
-    text = read_text(value, "a wear constant")
+    text = read_text(value, "a wear constant", how)
     apart = take_apart(text)
     if apart is None or not apart[1]:
-        raise RefusedError(f"{shown(value)} is not a wear constant: {how}", "unit")
+        raise refused(value, f"is not a wear constant: {how}", "unit")
     size = _wear_unit(apart[1])
     if size is None:
-        raise RefusedError(f"{shown(value)} is not a wear constant: {how}", "unit")
+        raise refused(value, f"is not a wear constant: {how}", "unit")
     wear = apart[0] if size == 1.0 else clean(apart[0] * size)
     if not wear > 0.0:
-        raise RefusedError(f"{shown(value)} cannot be: it must be more than 0", "range")
+        raise refused(value, "cannot be: it must be more than 0", "range")
     if not 1e-18 <= wear <= 1e-6:
-        raise RefusedError(
-            f"{shown(value)} cannot be: grit cuts between 1e-18 and 1e-6 1/Pa", "range"
-        )
+        raise refused(value, "cannot be: grit cuts between 1e-18 and 1e-6 1/Pa", "range")
     return wear
 
 
@@ -211,7 +174,7 @@ def share_within(low: float, high: float, what: str) -> Reader:
         share = read_share(value)
         if not low <= share <= high:
             limits = f"{100.0 * low:g} % and {100.0 * high:g} %"
-            raise RefusedError(f"{shown(value)} cannot be: {what} lies between {limits}", "range")
+            raise refused(value, f"cannot be: {what} lies between {limits}", "range")
         return share
 
     return Reader(read_within, typed_share)
@@ -220,58 +183,40 @@ def share_within(low: float, high: float, what: str) -> Reader:
 WEAR = Reader(read_wear, lambda wear: reads_back(wear, 1e-12, "um/km/kPa", read_wear, "1/Pa"))
 
 
+SCALES = {
+    "C": ("degc", "c", "celsius"),
+    "F": ("degf", "f", "fahrenheit"),
+    "K": ("k", "kelvin"),
+}
+
+
 def read_temperature(value: Any) -> float:
     """A temperature [K] from "20 degC", "68 degF" or "293 K"."""
     how = 'write a number, a space and degC, degF or K, such as "20 degC"'
-    if isinstance(value, (int, float)) and not isinstance(value, bool):
-        raise RefusedError(f"{shown(value)} has no unit: {how}", "bare_number")
-    apart = take_apart(read_text(value, "a temperature"))
+    apart = take_apart(read_text(value, "a temperature", how))
     unit = apart[1].replace("°", "deg").replace(" ", "").lower() if apart is not None else ""
-    if apart is None or unit not in (
-        "degc",
-        "c",
-        "degf",
-        "f",
-        "k",
-        "kelvin",
-        "celsius",
-        "fahrenheit",
-    ):
-        raise RefusedError(f"{shown(value)} is not a temperature: {how}", "unit")
+    scale = next((scale for scale, names in SCALES.items() if unit in names), None)
+    if apart is None or scale is None:
+        raise refused(value, f"is not a temperature: {how}", "unit")
     number = apart[0]
-    if unit in ("degf", "f", "fahrenheit"):
+    if scale == "F":
         number = (number - 32.0) / 1.8 + 273.15
-    elif unit in ("degc", "c", "celsius"):
+    elif scale == "C":
         number += 273.15
     if not 200.0 <= number <= 600.0:
-        raise RefusedError(f"{shown(value)} cannot be: no shop is that cold or hot", "range")
+        raise refused(value, "cannot be: no shop is that cold or hot", "range")
     return number
 
 
+# fmt: off
 FEPA_F = {
-    220: 58e-6,
-    240: 44.5e-6,
-    280: 36.5e-6,
-    320: 29.2e-6,
-    360: 22.8e-6,
-    400: 17.3e-6,
-    500: 12.8e-6,
-    600: 9.3e-6,
-    800: 6.5e-6,
-    1000: 4.5e-6,
-    1200: 3.0e-6,
+    220: 58e-6, 240: 44.5e-6, 280: 36.5e-6, 320: 29.2e-6, 360: 22.8e-6, 400: 17.3e-6,
+    500: 12.8e-6, 600: 9.3e-6, 800: 6.5e-6, 1000: 4.5e-6, 1200: 3.0e-6,
 }
 _FEPA_P = {
-    240: 58.5,
-    280: 52.2,
-    320: 46.2,
-    360: 40.5,
-    400: 35.0,
-    500: 30.2,
-    600: 25.8,
-    800: 21.8,
-    1000: 18.3,
+    240: 58.5, 280: 52.2, 320: 46.2, 360: 40.5, 400: 35.0, 500: 30.2, 600: 25.8, 800: 21.8, 1000: 18.3,
 }
+# fmt: on
 _CAMI = {240: 53.5, 320: 36.0, 360: 28.8, 400: 23.0, 500: 19.7, 600: 16.0, 800: 12.2, 1000: 9.2}
 
 _size = quantity(SMALL, least="0.01 um", most="1 mm")
@@ -304,36 +249,30 @@ def _by_number(typed: str) -> float | None:
             return FEPA_F[mesh]
         closest = min(FEPA_F, key=lambda known: abs(known - mesh))
         known = listed((f"F{n}" for n in FEPA_F), "and")
-        raise RefusedError(
-            f"{shown(typed)} is not known: did you mean F{closest}? Known are {known}", "grit"
-        )
+        raise refused(typed, f"is not known: did you mean F{closest}? Known are {known}", "grit")
     if letter == "P":
         size = f", about {Units.number(_FEPA_P[mesh])} um" if mesh in _FEPA_P else ""
-        raise RefusedError(
-            f'{shown(typed)} is a grade of abrasive paper (FEPA P{size}): write the size, such as "15 um"',
+        raise refused(
+            typed,
+            f'is a grade of abrasive paper (FEPA P{size}): write the size, such as "15 um"',
             "grit",
         )
     if not letter and not got[3] and mesh not in FEPA_F:
         return None  # a size without its unit
-    raise RefusedError(
-        f"{shown(typed)} is {_systems(mesh)}: write the size, such as grit = {_example(mesh)}",
+    raise refused(
+        typed,
+        f"is {_systems(mesh)}: write the size, such as grit = {_example(mesh)}",
         "grit",
     )
 
 
 def _systems(mesh: int) -> str:
-    sizes = []
-    if mesh in FEPA_F:
-        sizes.append(f"{Units.number(FEPA_F[mesh] * 1e6)} um (FEPA F{mesh})")
-    if mesh in _CAMI:
-        sizes.append(f"{Units.number(_CAMI[mesh])} um (ANSI CAMI {mesh})")
-    if mesh in _FEPA_P:
-        sizes.append(f"{Units.number(_FEPA_P[mesh])} um (FEPA P{mesh})")
-    return (
-        f"{listed(sizes)}, by system"
-        if sizes
-        else "no size: grit numbers mean different sizes by system"
-    )
+    micron = {number: size * 1e6 for number, size in FEPA_F.items()}
+    known = (("FEPA F", micron), ("ANSI CAMI ", _CAMI), ("FEPA P", _FEPA_P))
+    sizes = [f"{Units.number(of[mesh])} um ({name}{mesh})" for name, of in known if mesh in of]
+    if not sizes:
+        return "no size: grit numbers mean different sizes by system"
+    return f"{listed(sizes)}, by system"
 
 
 def _example(mesh: int) -> str:

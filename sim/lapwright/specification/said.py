@@ -11,31 +11,11 @@ from __future__ import annotations
 
 import dataclasses
 import inspect
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any, Generic, Self, TypeVar, cast
 
 from lapwright.errors import Fault, StudyError
 from lapwright.units import METRIC, Text, Units, joined, told
-
-__all__ = [
-    "Constructed",
-    "Faults",
-    "Frozen",
-    "RefusedError",
-    "Said",
-    "Size",
-    "each",
-    "listed",
-    "made",
-    "nearest",
-    "one_line",
-    "said_names",
-    "said_of",
-    "shown",
-    "spelled",
-    "typed_of",
-]
-
 
 MOST_TOLD = 40  # nobody reads more; the rest is counted
 
@@ -118,6 +98,11 @@ def shown_key(name: str) -> str:
     return name if len(name) <= 40 else f"{name[:37]}..."
 
 
+def refused(value: Any, why: str, code: str = "value") -> RefusedError:
+    """The refusal of a value, which it begins with: `why` is the rest of the line."""
+    return RefusedError(f"{shown(value)} {why}", code)
+
+
 def listed(words: Iterable[str], last: str = "or", most: int = 12) -> str:
     """List in words: "A, B or C"; of more than `most` the first ones."""
     words = [shown_key(word) for word in words]
@@ -132,14 +117,19 @@ def nearest(word: str, words: Iterable[str]) -> str | None:
 
     if len(word) > 60:
         return None
-    plain = {
-        w.lower().replace("_", "").replace("-", "").replace(" ", ""): w
-        for w in words
-        if len(w) <= 60
-    }
-    typed = word.lower().replace("_", "").replace("-", "").replace(" ", "")
-    close = get_close_matches(typed, list(plain), n=1, cutoff=0.6)
+
+    def bare(text: str) -> str:
+        return text.lower().replace("_", "").replace("-", "").replace(" ", "")
+
+    plain = {bare(one): one for one in words if len(one) <= 60}
+    close = get_close_matches(bare(word), list(plain), n=1, cutoff=0.6)
     return plain[close[0]] if close else None
+
+
+def meant(word: Any, words: Iterable[str], instead: str) -> str:
+    """The end of a refusal: the likeliest of `words`, or what is said `instead` where there is none."""
+    close = nearest(word, words) if isinstance(word, str) else None
+    return f"did you mean {close}?" if close else instead
 
 
 T = TypeVar("T")
@@ -210,13 +200,11 @@ class Said(Generic[T]):
             ):
                 return self.reader(value)
             if isinstance(value, tuple) and any(isinstance(part, str) for part in value):
-                return self.reader(
-                    [part if isinstance(part, str) else typed_of(typed, part) for part in value]
-                )
+                parts = (part if isinstance(part, str) else typed_of(typed, part) for part in value)
+                return self.reader(list(parts))
         except RefusedError as trouble:
-            raise StudyError(
-                [Fault(f"{owner}.{self.name}", trouble.message, trouble.code)]
-            ) from None
+            fault = Fault(f"{owner}.{self.name}", trouble.message, trouble.code)
+            raise StudyError([fault]) from None
         if typed is not None and isinstance(value, int) and not isinstance(value, bool):
             return float(value)
         return value
@@ -232,7 +220,7 @@ def each(reader: Callable[[Any], T]) -> Callable[[Any], dict[str, T]]:
 
     def of_table(value: Any) -> dict[str, T]:
         if not isinstance(value, Mapping):
-            raise RefusedError(f"{shown(value)} is no table of names and values", "type")
+            raise refused(value, "is no table of names and values", "type")
         return {name: reader(one) if isinstance(one, str) else one for name, one in value.items()}
 
     return of_table
@@ -259,14 +247,9 @@ def spelled(of: Any, *names: str) -> dict[str, Any]:
         field, value = said_of(type(of), name), getattr(of, name)
         if value is not None and (field.default is _NONE or value != field.default):
             typed = getattr(field.reader, "typed", None)
-            parts = isinstance(value, tuple)
-            out[name] = (
-                value
-                if typed is None
-                else [typed(part) for part in value]
-                if parts
-                else typed(value)
-            )
+            if typed is not None:
+                value = [typed(p) for p in value] if isinstance(value, tuple) else typed(value)
+            out[name] = spelled(value) if isinstance(value, Frozen) else value
     return out
 
 
@@ -275,13 +258,17 @@ def made(of: Callable[..., T]) -> Callable[[Any], T]:
 
     def of_table(value: Any) -> T:
         if not isinstance(value, Mapping):
-            raise RefusedError(
-                f"{shown(value)} is neither {of.__name__} nor a table of what it takes", "type"
-            )
+            raise refused(value, f"is neither {of.__name__} nor a table of what it takes", "type")
         _known(of, value)
         return of(**value)
 
     return of_table
+
+
+def no_such(of: str, name: str, takes: Sequence[str]) -> StudyError:
+    """The fault of a name that something does not take."""
+    hint = meant(name, takes, f"it has {listed(takes, 'and', most=30)}")
+    return StudyError([Fault(f"{of}.{name}", f"{of} has no {name}: {hint}", "unknown_key")])
 
 
 def _known(of: Callable[..., Any], names: Iterable[str]) -> None:
@@ -289,10 +276,7 @@ def _known(of: Callable[..., Any], names: Iterable[str]) -> None:
     takes = list(inspect.signature(of).parameters)
     for name in names:
         if name not in takes:
-            close = nearest(name, takes)
-            hint = f"did you mean {close}?" if close else f"it has {listed(takes, 'and', most=30)}"
-            key = f"{of.__name__}.{name}"
-            raise StudyError([Fault(key, f"{of.__name__} has no {name}: {hint}", "unknown_key")])
+            raise no_such(of.__name__, name, takes)
 
 
 def _complete(of: Callable[..., Any], given: int, named: Iterable[str]) -> None:

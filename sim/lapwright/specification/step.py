@@ -2,7 +2,7 @@
 
 Everything here is frozen data.  Lengths in m, times in s, angles in rad, forces in N, pressures in Pa, wear
 constants in 1/Pa (metres lost per metre of rubbing and pascal).
-Strokes (curves) live in `strokes`, how they move the top in `motion`.
+A `Stroke` is one as a person says it, which the plates have yet to size; what it comes to lives in `curves`.
 """
 
 from __future__ import annotations
@@ -11,7 +11,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from lapwright.specification.curves import PLACE, TURNED, Curve
+import numpy as np
+from numpy.typing import NDArray
+
+from lapwright.specification.curves import KINDS, PLACE, TURNED, Curve, size_names
 from lapwright.specification.quantities import (
     ANGLE,
     FORCE,
@@ -23,6 +26,7 @@ from lapwright.specification.quantities import (
     find,
     plain,
     quantity,
+    read_share,
     take_apart,
 )
 from lapwright.specification.rates import (
@@ -33,32 +37,23 @@ from lapwright.specification.rates import (
     grain_name,
     read_turn,
     share_within,
+    typed_share,
     typed_turn,
 )
-from lapwright.specification.said import Frozen, Said, Size, each, made
-from lapwright.specification.stroke import Stroke, stroke_said
+from lapwright.specification.said import (
+    Frozen,
+    RefusedError,
+    Said,
+    Size,
+    each,
+    made,
+    no_such,
+    refused,
+    said_names,
+    said_of,
+    spelled,
+)
 from lapwright.specification.table import choice, pure_number, whole
-
-__all__ = [
-    "EVERY",
-    "LIMIT",
-    "SHAPE",
-    "Grit",
-    "Hand",
-    "Layer",
-    "Load",
-    "Observation",
-    "Step",
-    "Swap",
-    "Turn",
-    "Until",
-    "Wear",
-    "in_metal",
-    "strokes_in",
-    "usual_layer",
-    "usual_wear",
-]
-
 
 # Common practice, no source; the wear is known to a band of ten in all (model).
 WEAR_PER_SIZE = 0.16e-12 / 1e-6  # [1/Pa per m of grit size], grey iron on grey iron
@@ -141,11 +136,8 @@ def wear_of(value: Any) -> Wear:
     seen = {"removed", "lost", "in", "plate"}
     if not set(value) <= seen:
         return Wear(plates=value)
-    return Wear(
-        observed=made(Observation)(
-            {"time" if key == "in" else key: one for key, one in value.items()}
-        )
-    )
+    observed = {"time" if key == "in" else key: one for key, one in value.items()}
+    return Wear(observed=made(Observation)(observed))
 
 
 def _fade(value: Any) -> float | None:
@@ -185,9 +177,8 @@ class Grit(Frozen):
         held: str | Mapping[str, str] | None = None,
     ) -> None:
         self._put(size=name if size is None else size)
-        self._put(
-            name=name if name and size is not None else grain_name(str(size or name), self.size)
-        )
+        given = name and size is not None
+        self._put(name=name if given else grain_name(str(size or name), self.size))
         if isinstance(layer, Mapping) and "depth" not in layer:
             layer = usual_layer(self.size, layer.get("pressure"))
         if isinstance(wear, float):
@@ -219,9 +210,11 @@ class Turn(Frozen):
         return self.every > 0
 
 
-TURN = Reader(
-    lambda value: Turn(*read_turn(value)), lambda turn: typed_turn(turn.angle, turn.every)
-)
+def _turn(value: Any) -> Turn:
+    return Turn(*read_turn(value))
+
+
+TURN = Reader(_turn, lambda turn: typed_turn(turn.angle, turn.every))
 
 
 @dataclass(frozen=True)
@@ -334,6 +327,104 @@ def hand_of(value: Any) -> Hand:
         return made(Hand)(value)
     word = choice(tuple(HANDS), "a hand")(value)
     return Hand(word=word) if HANDS[word] else Hand()
+
+
+TRAVEL = 1.0 / 3.0  # of the top
+_length = quantity(LENGTH, least="-2 m", most="2 m")
+Overhang = tuple[bool, float]  # whether it is a length, and its size [m] or share
+
+
+def _travel(value: Any) -> float:
+    share = read_share(value)
+    if not 0.0 < share <= 2.0:
+        raise refused(
+            value,
+            'cannot be: travel is a share of the top, such as "1/3" or "33 %", 200 % at most',
+            "range",
+        )
+    return share
+
+
+def _overhang(value: Any) -> Overhang:
+    """Whether an overhang is a length, and its size: a share of the top's width, or m."""
+    how = 'write a share of the top, such as "17 %", or a length, such as "27 mm"'
+    try:
+        share = read_share(value)
+    except RefusedError as trouble:
+        if trouble.code != "unit":
+            raise RefusedError(f"{trouble.message}; {how}", trouble.code) from None
+        try:
+            return True, _length(value)
+        except RefusedError as second:
+            if second.code == "range":
+                raise
+            raise refused(value, f"is no overhang: {how}", second.code) from None
+    if not -1.0 < share < 0.5:
+        raise refused(value, f"cannot be: from 50 % on every top tips off; {how}", "range")
+    return False, share
+
+
+def _typed_overhang(overhang: Overhang) -> str:
+    by_length, size = overhang
+    return _length.typed(size) if by_length else typed_share(size)
+
+
+def _sizes(value: Mapping[str, Any]) -> dict[str, Any]:
+    """Sizes of any kind of stroke by name, read as the kind that has them does."""
+    known = size_names()
+    takes = [*said_names(Stroke)[:-1], *known]
+    for name in value:
+        if name not in known:
+            raise no_such("Stroke", name, takes)
+    read = {name: said_of(known[name], name).taken("Stroke", one) for name, one in value.items()}
+    return {name: one for name, one in read.items() if one is not None}
+
+
+@dataclass(frozen=True)
+class Stroke(Frozen, Curve):
+    """A stroke that the plates have yet to size: its kind, one size, and what more belongs to the kind.
+
+    `travel` (a share of the top's width) or `overhang` (a share, or a length), or among its `sizes` by name
+    that which sizes the kind; with none of them, the usual travel.
+    """
+
+    kind: Said[str] = Said(choice(KINDS, "a kind of stroke"), "figure-eight")  # type: ignore[misc]
+    travel: Said[float | None] = Said(Reader(_travel, typed_share), "1/3", None, bare=False)
+    overhang: Said[Overhang | None] = Said(
+        Reader(_overhang, _typed_overhang), default=None, bare=False
+    )
+    sizes: Said[dict[str, Any]] = Said(_sizes, default=dict)
+
+    def position(self, phi: NDArray[np.float64]) -> NDArray[np.float64]:
+        """None yet.
+
+        Raises
+        ------
+        ValueError
+            Always.
+
+        """
+        raise ValueError("a stroke has no size before a Study has sized it by its plates")
+
+    velocity = position
+
+    @property
+    def said(self) -> dict[str, Any]:
+        """As a study file has it."""
+        known, sizes = size_names(), {}
+        for name, one in self.sizes.items():
+            typed = getattr(said_of(known[name], name).reader, "typed", None)
+            sizes[name] = one if typed is None else typed(one)
+        return spelled(self, "kind") | sizes | spelled(self, "travel", "overhang")
+
+
+def stroke_said(value: Any) -> Stroke:
+    """A stroke from a table of what a study file has in it."""
+    if not isinstance(value, Mapping):
+        raise refused(value, "is neither Stroke nor a table of what it takes", "type")
+    whole_of = ("kind", "travel", "overhang")
+    sizes = {name: one for name, one in value.items() if name not in whole_of}
+    return Stroke(**{name: one for name, one in value.items() if name in whole_of}, sizes=sizes)
 
 
 @dataclass(frozen=True)

@@ -13,25 +13,13 @@ from lapwright.specification.said import (
     RefusedError,
     listed,
     nearest,
+    refused,
     said_names,
     said_of,
     shown,
     shown_key,
 )
 from lapwright.units import Text
-
-__all__ = [
-    "Table",
-    "boolean",
-    "choice",
-    "key_meant",
-    "mapping_of",
-    "pure_number",
-    "text",
-    "value_meant",
-    "whole",
-]
-
 
 # The first of these that the table knows is meant.
 _KEYS = {
@@ -227,7 +215,7 @@ class Table:
 def text(value: Any) -> str:
     """A free text, such as a note or a title."""
     if not isinstance(value, str):
-        raise RefusedError(f"{shown(value)} is not text: write it between straight quotes", "type")
+        raise refused(value, "is not text: write it between straight quotes", "type")
     if len(value) > 10_000:
         raise RefusedError("is too long: 10000 letters are the most", "value")
     return value
@@ -236,9 +224,7 @@ def text(value: Any) -> str:
 def boolean(value: Any) -> bool:
     """Yes or no."""
     if not isinstance(value, bool):
-        raise RefusedError(
-            f"{shown(value)} is neither true nor false: write true or false, no quotes", "type"
-        )
+        raise refused(value, "is neither true nor false: write true or false, no quotes", "type")
     return value
 
 
@@ -249,13 +235,9 @@ def whole(low: int, high: int, what: str) -> Callable[[Any], int]:
         if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
             value = int(value)
         if isinstance(value, bool) or not isinstance(value, int):
-            raise RefusedError(
-                f"{shown(value)} is not a whole number: write {what} such as {low}", "type"
-            )
+            raise refused(value, f"is not a whole number: write {what} such as {low}", "type")
         if not low <= value <= high:
-            raise RefusedError(
-                f"{shown(value)} cannot be: {what} lies between {low} and {high}", "range"
-            )
+            raise refused(value, f"cannot be: {what} lies between {low} and {high}", "range")
         return value
 
     return reader
@@ -269,16 +251,12 @@ def pure_number(low: float, high: float, what: str) -> Callable[[Any], float]:
             try:
                 value = float(value)
             except ValueError:
-                raise RefusedError(
-                    f"{shown(value)} is not a number: write {what}, no unit", "type"
-                ) from None
+                raise refused(value, f"is not a number: write {what}, no unit", "type") from None
         if isinstance(value, bool) or not isinstance(value, (int, float)):
-            raise RefusedError(f"{shown(value)} is not a number: write {what}, no unit", "type")
+            raise refused(value, f"is not a number: write {what}, no unit", "type")
         # Written so that a number that is none fails.
         if not low <= value <= high:
-            raise RefusedError(
-                f"{shown(value)} cannot be: {what} lies between {low:g} and {high:g}", "range"
-            )
+            raise refused(value, f"cannot be: {what} lies between {low:g} and {high:g}", "range")
         return float(value)
 
     return reader
@@ -294,9 +272,7 @@ def choice(words: Collection[str], what: str) -> Callable[[Any], str]:
                     return word
         close = value_meant(value, words) if isinstance(value, str) else None
         hint = f"did you mean {shown(close)}? " if close else ""
-        raise RefusedError(
-            f"{shown(value)} is not {what}: {hint}write {listed(map(shown, words))}", "choice"
-        )
+        raise refused(value, f"is not {what}: {hint}write {listed(map(shown, words))}", "choice")
 
     return reader
 
@@ -304,5 +280,5 @@ def choice(words: Collection[str], what: str) -> Callable[[Any], str]:
 def mapping_of(value: Any, how: str) -> dict[str, Any]:
     """A table, or a refusal that says how to write it."""
     if not isinstance(value, dict):
-        raise RefusedError(f"{shown(value)} is not a table: write {how}", "type")
+        raise refused(value, f"is not a table: write {how}", "type")
     return value

@@ -19,7 +19,8 @@ from lapwright.specification.quantities import ANGLE, SMALL, quantity
 from lapwright.specification.said import (
     RefusedError,
     listed,
-    nearest,
+    meant,
+    refused,
     said_names,
     said_of,
     shown,
@@ -31,9 +32,6 @@ from lapwright.study.grits import a_plate
 from lapwright.study.model import Sweep, Tune, Variant
 from lapwright.study.reading_tables import table_of
 from lapwright.study.variants import tables_of
-
-__all__ = ["BESIDE", "gauge_keys", "gauges_of", "part_of", "readings_of", "where_of"]
-
 
 MOST_READINGS = 2000
 HOW_GAUGE = '[gauges.sph] with kind = "spherometer"'
@@ -109,11 +107,8 @@ def _together(kind: str, table: Table, took: dict[str, Any]) -> None:
     if kind == "twist gauge":
         circle, corners = "foot_circle" in took, [key for key in ("base", "width") if key in took]
         if circle == bool(corners) or len(corners) == 1:
-            table.fault(
-                "",
-                'needs its four feet: write foot_circle = "80 mm", or base = "200 mm" and width = "40 mm"',
-                "missing",
-            )
+            how = 'write foot_circle = "80 mm", or base = "200 mm" and width = "40 mm"'
+            table.fault("", f"needs its four feet: {how}", "missing")
 
 
 def _zero_of(table: Table, plates: Mapping[str, Any], size: Callable[[Any], float]) -> Zero:
@@ -133,10 +128,10 @@ def _zero_of(table: Table, plates: Mapping[str, Any], size: Callable[[Any], floa
         except RefusedError as trouble:
             if trouble.code != "unit" or not isinstance(typed, str) or re.search(r"\d", typed):
                 raise
-            close = nearest(typed, plates)
-            hint = f"did you mean {close}?" if close else f"plates here are {listed(plates, 'and')}"
-            raise RefusedError(
-                f'{shown(typed)} is no plate ({hint}): write "flat", "unknown", a plate, '
+            hint = meant(typed, plates, f"plates here are {listed(plates, 'and')}")
+            raise refused(
+                typed,
+                f'is no plate ({hint}): write "flat", "unknown", a plate, '
                 'or a size such as "1.2 um"',
                 "name",
             ) from None
@@ -240,20 +235,16 @@ def shown_by(value: Any, gauge: Gauge | None) -> float:
         raise RefusedError(f"{shown(value)}: {wrong}", "dimension")
     size = bands * gauge.band
     if abs(size) > MOST_READ:
-        raise RefusedError(f"{shown(value)} is too large: a reading may be 1 mm at most", "range")
+        raise refused(value, "is too large: a reading may be 1 mm at most", "range")
     return size
 
 
 def _a_gauge(value: Any, gauges: Mapping[str, Gauge | None]) -> str:
     if isinstance(value, str) and value in gauges:
         return value
-    close = nearest(value, gauges) if isinstance(value, str) else None
-    there = (
-        f"gauges here are {listed(gauges, 'and')}" if gauges else "there is no [gauges.NAME] here"
-    )
-    raise RefusedError(
-        f"there is no gauge {shown(value)}: {f'did you mean {close}?' if close else there}", "name"
-    )
+    there = f"gauges here are {listed(gauges, 'and')}"
+    hint = meant(value, gauges, there if gauges else "there is no [gauges.NAME] here")
+    raise RefusedError(f"there is no gauge {shown(value)}: {hint}", "name")
 
 
 Document = dict[str, Any]

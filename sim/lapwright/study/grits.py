@@ -7,13 +7,18 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from lapwright.specification.rates import GRAIN, grain_name, read_wear
-from lapwright.specification.said import Faults, RefusedError, listed, nearest, shown
+from lapwright.specification.said import (
+    Faults,
+    RefusedError,
+    listed,
+    meant,
+    nearest,
+    said_of,
+    shown,
+)
 from lapwright.specification.step import Grit, Layer, Observation, Wear, usual_layer
 from lapwright.specification.table import Table, mapping_of, text
 from lapwright.units import METRIC, Units
-
-__all__ = ["a_plate", "grit_of", "grits_of", "in_inches"]
-
 
 HOW_GRIT = 'grit = "15 um", grit = "F400" or the name of a [grits.NAME]'
 HOW_WEAR = (
@@ -29,9 +34,8 @@ def grits_of(root: Table, plates: Mapping[str, Any]) -> dict[str, Grit | None]:
     for name in every.data if every is not None else ():
         assert every is not None
         if not name.strip() or len(name) > 40 or "." in name or not name.isprintable():
-            every.fault(
-                name, f"{shown(name)} is no name: write a word, such as [grits.coarse]", "name"
-            )
+            wrong = f"{shown(name)} is no name: write a word, such as [grits.coarse]"
+            every.fault(name, wrong, "name")
             continue
         table = every.table(name, '[grits.coarse] with size = "9 um"')
         out[name] = None if table is None else _grit(name, table, plates)
@@ -39,7 +43,7 @@ def grits_of(root: Table, plates: Mapping[str, Any]) -> dict[str, Grit | None]:
 
 
 def _grit(name: str, table: Table, plates: Mapping[str, Any]) -> Grit | None:
-    size = table.need("size", Grit.__dict__["size"].reader, 'size = "9 um"')
+    size = table.need("size", said_of(Grit, "size").reader, 'size = "9 um"')
     wear = _wear(table, plates)
     layer = _layer(table, size)
     fade = table.said(Grit, "fade")
@@ -60,10 +64,9 @@ def _assume(table: Table, grit: Grit) -> None:
     if not table.has("wear") and grit.wear.iron is not None:
         table.assumed[table.place("wear")] = METRIC.wear(grit.wear.iron, echo=True)
     if not table.has("layer"):
-        depth, pressure = grit.layer.depth, grit.layer.pressure
-        table.assumed[table.place("layer")] = (
-            f"{METRIC.length(depth, echo=True)} at {METRIC.pressure(pressure, echo=True)}"
-        )
+        depth = METRIC.length(grit.layer.depth, echo=True)
+        pressure = METRIC.pressure(grit.layer.pressure, echo=True)
+        table.assumed[table.place("layer")] = f"{depth} at {pressure}"
     table.assume(Grit, fade="fade", held_in="held")
 
 
@@ -75,10 +78,8 @@ def in_inches(assumed: Mapping[str, str], steps: Iterable[tuple[str, Grit]]) -> 
             if f"{home}.wear" in out and grit.wear.iron is not None:
                 out[f"{home}.wear"] = Units.INCH.wear(grit.wear.iron, 3)
             if f"{home}.layer" in out:
-                depth, pressure = grit.layer.depth, grit.layer.pressure
-                out[f"{home}.layer"] = (
-                    f"{Units.INCH.size(depth, 3)} at {Units.INCH.pressure(pressure, 3)}"
-                )
+                depth = Units.INCH.size(grit.layer.depth, 3)
+                out[f"{home}.layer"] = f"{depth} at {Units.INCH.pressure(grit.layer.pressure, 3)}"
     return out
 
 
@@ -94,17 +95,11 @@ def _wear(table: Table, plates: Mapping[str, Any]) -> Wear | None:
     if not inner.data:
         table.fault("wear", f"is empty: write {HOW_WEAR}", "missing")
         return None
-    if {"removed", "lost", "in"} & set(inner.data) and not (
-        {"removed", "lost", "in"} & set(plates)
-    ):
+    seen = {"removed", "lost", "in"}
+    if seen & set(inner.data) and not seen & set(plates):
         return _observed(inner, plates)
-    each: dict[str, float] = {}
-    for name in inner.data:
-        if name not in plates:
-            continue
-        wear = inner.take(name, read_wear)
-        if wear is not None:
-            each[name] = wear
+    read = {name: inner.take(name, read_wear) for name in inner.data if name in plates}
+    each = {name: wear for name, wear in read.items() if wear is not None}
     inner.known.update(plates)
     inner.done(also=("removed", "lost", "in", "plate"))
     return Wear(plates=each) if each else None
@@ -112,28 +107,24 @@ def _wear(table: Table, plates: Mapping[str, Any]) -> Wear | None:
 
 def _observed(inner: Table, plates: Mapping[str, Any]) -> Wear | None:
     kind = inner.one_of(("removed", "lost"), f"write {HOW_WEAR}")
-    time = inner.need("in", Observation.__dict__["time"].reader, 'in = "10 min"')
+    time = inner.need("in", said_of(Observation, "time").reader, 'in = "10 min"')
     seen = inner.parts(Observation, ("removed", "lost"))
     plate = inner.take("plate", lambda value: a_plate(value, plates))
     if kind == "lost" and not inner.has("plate"):
-        inner.fault(
-            "plate", 'is missing: write which plate was weighed, such as plate = "A"', "missing"
-        )
+        which = 'is missing: write which plate was weighed, such as plate = "A"'
+        inner.fault("plate", which, "missing")
         return None
     inner.done()
-    return (
-        None
-        if kind is None or time is None or not seen
-        else Wear(observed=Observation(time, plate=plate, **seen))
-    )
+    if kind is None or time is None or not seen:
+        return None
+    return Wear(observed=Observation(time, plate=plate, **seen))
 
 
 def a_plate(value: Any, plates: Mapping[str, Any]) -> str:
     """The name of a plate that is there."""
     if isinstance(value, str) and value in plates:
         return value
-    close = nearest(value, plates) if isinstance(value, str) else None
-    hint = f"did you mean {close}?" if close else f"plates here are {listed(plates, 'and')}"
+    hint = meant(value, plates, f"plates here are {listed(plates, 'and')}")
     raise RefusedError(f"there is no plate {shown(value)}: {hint}", "name")
 
 
@@ -154,13 +145,11 @@ def _layer(table: Table, size: float | None) -> Layer | None:
 
 
 def _held(table: Table, plates: Mapping[str, Any]) -> str | None:
-    how = 'write held = "loose" or held = { in = "B" }'
-    if not table.has("held"):
+    value = table.data.get("held")
+    if not table.has("held") or (isinstance(value, str) and value.strip().lower() == "loose"):
         return None
-    value = table.data["held"]
-    if isinstance(value, str) and value.strip().lower() == "loose":
-        return None
-    inner = table.take("held", lambda held: mapping_of(held, how.removeprefix("write ")))
+    how = 'held = "loose" or held = { in = "B" }'
+    inner = table.take("held", lambda held: mapping_of(held, how))
     if inner is None:
         return None
     within = Table(table.faults, table.place("held"), inner)

@@ -14,8 +14,8 @@ from lapwright.specification.plate import Plate
 from lapwright.specification.said import Frozen, Said
 from lapwright.specification.step import Step
 from lapwright.specification.table import choice, text, whole
+from lapwright.study.faces import Start
 from lapwright.study.goal import Goal
-from lapwright.study.start import Start
 from lapwright.units import Units
 
 if TYPE_CHECKING:
@@ -24,13 +24,10 @@ if TYPE_CHECKING:
     from lapwright.metrology.reading import Reading
     from lapwright.optimisation.comparison import Comparison
     from lapwright.optimisation.track import Tuning
-    from lapwright.results.answers import BearingAnswer, Preview
+    from lapwright.results.answer import BearingAnswer, Preview
     from lapwright.results.gauge import GaugeAnswer
     from lapwright.results.record import Run
     from lapwright.results.why import Why
-
-__all__ = ["Axis", "Free", "Study", "Sweep", "Tune", "Variant"]
-
 
 COSTS = ("time", "removed", "turns", "swaps")
 
@@ -281,7 +278,7 @@ class Study(Frozen):
 
         """
         from lapwright.files import put_in_place
-        from lapwright.study.maps import held_in
+        from lapwright.study.faces import held_in
 
         for name, surface in held_in(self.text).items():
             from lapwright.metrology.x3p import to_x3p
@@ -437,7 +434,7 @@ class Study(Frozen):
             Numbers, words and warnings.
 
         """
-        from lapwright.results.answers import Preview
+        from lapwright.results.answer import Preview
 
         return Preview(self)
 
@@ -479,7 +476,7 @@ class Study(Frozen):
             Pressures [Pa] and tilt [rad].
 
         """
-        from lapwright.results.answers import BearingAnswer
+        from lapwright.results.answer import BearingAnswer
 
         self._check_step(step)
         return BearingAnswer(self, step, phase)

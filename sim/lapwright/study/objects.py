@@ -25,17 +25,13 @@ from lapwright.specification.step import (
     Hand,
     Load,
     Step,
+    Stroke,
     Swap,
     Wear,
     usual_layer,
     usual_wear,
 )
-from lapwright.specification.stroke import Stroke
-from lapwright.study.maps import held
-from lapwright.study.start import run_text
-
-__all__ = ["described", "document_of_objects", "plain", "tables_of_objects"]
-
+from lapwright.study.faces import held, run_text
 
 Document = dict[str, Any]
 _place = quantity(LENGTH)
@@ -159,9 +155,7 @@ def _plate(plate: Plate) -> Document:
         form["map"] = held(plate.form.measured)
     if form:
         out["form"] = form
-    if plate.grooves is not None:
-        out["grooves"] = spelled(plate.grooves)
-    out |= spelled(plate, "cells")
+    out |= spelled(plate, "grooves", "cells")
     return out | ({"note": plate.note} if plate.note else {})
 
 
@@ -191,12 +185,8 @@ def _material(material: Material) -> Document:
 
 
 def _form(form: StartForm) -> Document:
-    out = spelled(form, "sphere", "saddle", "twist", "bow", "crown", "wind")
-    if "sphere" in out:
-        out = {"dome": out.pop("sphere")} | out
-    if form.ripple is not None:
-        out["ripple"] = spelled(form.ripple)
-    return out
+    out = spelled(form)
+    return {"dome": out.pop("sphere")} | out if "sphere" in out else out
 
 
 # --- steps ---------------------------------------------------------------------------------------
@@ -204,9 +194,7 @@ def _form(form: StartForm) -> Document:
 
 def _step(step: Step, grits: dict[str, Document]) -> Document:
     out: Document = {"top": step.top, "bottom": step.bottom, "grit": _grit(step.grit, grits)}
-    out |= spelled(step, "time", "strokes")
-    if step.until is not None:
-        out["until"] = spelled(step.until)
+    out |= spelled(step, "time", "strokes", "until")
     stroke = _stroke(step)
     if stroke:
         out["stroke"] = stroke

@@ -11,13 +11,18 @@ from lapwright.errors import Fault
 from lapwright.metrology.form import LONG, SPOKEN
 from lapwright.specification.grooves import PITCH, Grooves
 from lapwright.specification.outline import SIZE, Disc, Outline, Rectangle, Ring
-from lapwright.specification.plate import RISE, Material, Plate, Ripple, StartForm
-from lapwright.specification.said import Faults, RefusedError, listed, nearest, shown
+from lapwright.specification.plate import NO_THICKNESS, RISE, Material, Plate, Ripple, StartForm
+from lapwright.specification.said import (
+    Faults,
+    RefusedError,
+    listed,
+    meant,
+    refused,
+    said_of,
+    shown,
+)
 from lapwright.specification.table import Table, text
-from lapwright.study.maps import Asked, Maps, asked_of
-
-__all__ = ["plates_of"]
-
+from lapwright.study.faces import Asked, Maps, asked_of
 
 OUTLINES = ("disc", "ring", "rectangle")
 COPIED = ("thickness", "mass", "grooves", "cells")
@@ -27,10 +32,9 @@ MOST_PLATES = 50
 HOW_PLATE = 'plates.A = { disc = "160 mm", thickness = "30 mm" }'
 HOW_FORM = 'form = { dome = "2 um" } (left out for a flat face)'
 HOW_GROOVES = 'grooves = { pattern = "square", pitch = "12 mm", width = "2 mm" }'
-HOW_OUTLINE = (
-    'disc = "160 mm", ring = ["80 mm", "50 mm"] (outside, bore) or '
-    'rectangle = ["300 mm", "50 mm"] (along 3-9, along 12-6)'
-)
+HOW_RING, HOW_RECTANGLE = 'ring = ["80 mm", "50 mm"]', 'rectangle = ["300 mm", "50 mm"]'
+ROUND_ONES = f'disc = "160 mm", {HOW_RING} (outside, bore)'
+HOW_OUTLINE = f"{ROUND_ONES} or {HOW_RECTANGLE} (along 3-9, along 12-6)"
 
 
 def plates_of(root: Table, maps: Maps) -> dict[str, Plate | None]:
@@ -68,17 +72,12 @@ def _tables(root: Table) -> dict[str, Table]:
         for name in every.data if every is not None else ():
             assert every is not None
             if _bad_name(name) is not None:
-                root.faults.add(
-                    every.place(name), f"{shown(name)} is no name: {_bad_name(name)}", "name"
-                )
+                wrong = f"{shown(name)} is no name: {_bad_name(name)}"
+                root.faults.add(every.place(name), wrong, "name")
                 continue
             table = every.table(name, HOW_PLATE)
             if name in out:
-                root.faults.add(
-                    every.place(name),
-                    f"{shown(name)} is both a plate and a part: rename one",
-                    "name",
-                )
+                every.fault(name, f"{shown(name)} is both a plate and a part: rename one", "name")
             elif table is not None:
                 out[name] = table
     if len(out) > MOST_PLATES:
@@ -104,14 +103,12 @@ def _with_likes(table: Table, plates: Mapping[str, Mapping[str, Any]]) -> dict[s
     while "like" in data:
         other = data.pop("like")
         if not isinstance(other, str) or other not in plates:
-            close = nearest(other, plates) if isinstance(other, str) else None
-            hint = f"did you mean {close}?" if close else f"plates here are {listed(plates, 'and')}"
+            hint = meant(other, plates, f"plates here are {listed(plates, 'and')}")
             table.fault("like", f"there is no plate {shown(other)}: {hint}", "name")
             return None
         if other in seen:
-            table.fault(
-                "like", f"goes round in a circle through {listed([*seen, other], 'and')}", "value"
-            )
+            circle = listed([*seen, other], "and")
+            table.fault("like", f"goes round in a circle through {circle}", "value")
             return None
         seen.append(other)
         theirs = plates[other]
@@ -119,9 +116,8 @@ def _with_likes(table: Table, plates: Mapping[str, Mapping[str, Any]]) -> dict[s
         if not any(key in data for key in OUTLINES):
             taken += [key for key in OUTLINES if key in theirs]
         if "material" not in data:
-            taken += [
-                key for key in ("material", *OF_MATERIAL) if key in theirs and key not in data
-            ]
+            of_material = ("material", *OF_MATERIAL)
+            taken += [key for key in of_material if key in theirs and key not in data]
         data.update({key: theirs[key] for key in taken})
         if "like" in theirs:
             data["like"] = theirs["like"]
@@ -133,9 +129,7 @@ def _plate(name: str, own: Table, maps: Maps) -> Plate | None:
     outline = _outline(own)
     sizes = own.parts(Plate, ("thickness", "mass", "cells"))
     if not own.has("thickness") and not own.has("mass"):
-        own.fault(
-            "thickness", 'is missing: write thickness = "30 mm", or mass = "4.4 kg"', "missing"
-        )
+        own.fault("thickness", NO_THICKNESS, "missing")
     material = _material(own)
     form, asked = _start_form(own, outline)
     grooves = _grooves(own, outline)
@@ -143,9 +137,8 @@ def _plate(name: str, own: Table, maps: Maps) -> Plate | None:
     if outline is None or material is None or own.faults.found:
         return None
     own.assume(Plate, cells="cells")
-    plate = Plate(
-        outline, material=material, grooves=grooves, form=form, note=note or "", name=name, **sizes
-    )
+    more: dict[str, Any] = {"grooves": grooves, "form": form, "note": note or "", "name": name}
+    plate = Plate(outline, material=material, **more, **sizes)
     return plate if asked is None else _with_map(own, plate, asked, maps)
 
 
@@ -166,8 +159,8 @@ def _pair(first: str, second: str, how: str) -> Any:
 
     def reader(value: Any) -> tuple[float, float]:
         if not isinstance(value, list) or len(value) != 2:
-            raise RefusedError(
-                f"{shown(value)} is not a pair of lengths ({first}, {second}): write {how}", "type"
+            raise refused(
+                value, f"is not a pair of lengths ({first}, {second}): write {how}", "type"
             )
         return SIZE(value[0]), SIZE(value[1])
 
@@ -180,31 +173,23 @@ def _outline(own: Table) -> Outline | None:
         diameter = own.take("disc", SIZE)
         return None if diameter is None else _large_enough(own, kind, Disc(diameter), diameter)
     if kind == "ring":
-        pair = own.take("ring", _pair("outside", "bore", 'ring = ["80 mm", "50 mm"]'))
+        pair = own.take("ring", _pair("outside", "bore", HOW_RING))
         if pair is None:
             return None
         if not pair[1] < pair[0]:
             outside, bore = (own.faults.units.length(size, echo=True) for size in pair)
-            own.fault(
-                "ring",
-                f"the bore of {bore} is not smaller than the outside of {outside}: "
-                'write outside first, then bore, such as ring = ["80 mm", "50 mm"]',
-                "range",
-            )
+            wrong = f"the bore of {bore} is not smaller than the outside of {outside}"
+            how = f"write outside first, then bore, such as {HOW_RING}"
+            own.fault("ring", f"{wrong}: {how}", "range")
             return None
         return _large_enough(own, kind, Ring(*pair), pair[0] - pair[1])
     if kind == "rectangle":
-        pair = own.take(
-            "rectangle", _pair("along 3-9", "along 12-6", 'rectangle = ["300 mm", "50 mm"]')
-        )
+        pair = own.take("rectangle", _pair("along 3-9", "along 12-6", HOW_RECTANGLE))
         if pair is None:
             return None
         if max(pair) > 20.0 * min(pair):
-            own.fault(
-                "rectangle",
-                "is more than 20 times as long as wide: no such bar can be lapped by itself",
-                "range",
-            )
+            wrong = "is more than 20 times as long as wide: no such bar can be lapped by itself"
+            own.fault("rectangle", wrong, "range")
             return None
         return _large_enough(own, kind, Rectangle(*pair), min(pair))
     return None
@@ -231,18 +216,14 @@ def _start_form(own: Table, outline: Outline | None) -> tuple[StartForm, Asked |
         return StartForm(), None
     asked = asked_of(table) if table.has("map") else None
     said = table.parts(StartForm, SPOKEN[1:])
-    said |= {
-        key: size
-        for key in ("dome", "dish")
-        if (size := table.said(StartForm, "sphere", key)) is not None
-    }
+    bent = {key: table.said(StartForm, "sphere", key) for key in ("dome", "dish")}
+    said |= {key: size for key, size in bent.items() if size is not None}
     ripple = _ripple(table, outline)
     if not isinstance(outline, Rectangle) and outline is not None:
         for key in LONG:
             if key in said:
-                table.fault(
-                    key, "is for rectangles: a round face has dome, dish, saddle and twist", "value"
-                )
+                wrong = "is for rectangles: a round face has dome, dish, saddle and twist"
+                table.fault(key, wrong, "value")
     table.done()
     return StartForm(ripple=ripple, **said), asked
 
@@ -259,16 +240,10 @@ def _ripple(table: Table, outline: Outline | None) -> Ripple | None:
     height = inner.need("height", RISE, 'height = "0.3 um"')
     more = inner.parts(Ripple, ("wavelength", "angle", "seed"))
     inner.done()
-    if (
-        "wavelength" in more
-        and outline is not None
-        and more["wavelength"] < outline.smaller / 100.0
-    ):
-        inner.fault(
-            "wavelength",
-            f"{shown(inner.data['wavelength'])} is finer than the cells of the map",
-            "range",
-        )
+    wave = more.get("wavelength")
+    if wave is not None and outline is not None and wave < outline.smaller / 100.0:
+        too_fine = f"{shown(inner.data['wavelength'])} is finer than the cells of the map"
+        inner.fault("wavelength", too_fine, "range")
     return None if height is None else Ripple(height, **more)
 
 
@@ -279,34 +254,26 @@ def _grooves(own: Table, outline: Outline | None) -> Grooves | None:
     table = own.table("grooves", HOW_GROOVES)
     if table is None:
         return None
-    pattern = table.need("pattern", Grooves.__dict__["pattern"].reader, HOW_GROOVES)
+    pattern = table.need("pattern", said_of(Grooves, "pattern").reader, HOW_GROOVES)
     radial = pattern == "radial"
     width = table.need("width", PITCH, 'width = "2 mm"')
     pitch = count = None
     if radial:
-        count = table.need("count", Grooves.__dict__["count"].reader, "count = 12")
+        count = table.need("count", said_of(Grooves, "count").reader, "count = 12")
         if table.has("pitch"):
-            table.fault(
-                "pitch",
-                "radial grooves have a count instead of a pitch: write count = 12",
-                "conflict",
-            )
+            wrong = "radial grooves have a count instead of a pitch: write count = 12"
+            table.fault("pitch", wrong, "conflict")
     else:
         pitch = table.need("pitch", PITCH, 'pitch = "12 mm"')
         if table.has("count"):
-            table.fault(
-                "count", 'only radial grooves have a count: write pitch = "12 mm"', "conflict"
-            )
+            wrong = 'only radial grooves have a count: write pitch = "12 mm"'
+            table.fault("count", wrong, "conflict")
     more = table.parts(Grooves, ("angle", "rim"))
     table.done()
     if width is not None and pitch is not None and not width < pitch:
         wide, apart = (table.faults.units.length(size, echo=True) for size in (width, pitch))
-        table.fault(
-            "width",
-            f"grooves of {wide} at a pitch of {apart} leave no land: "
-            "the width must be smaller than the pitch",
-            "range",
-        )
+        wrong = f"grooves of {wide} at a pitch of {apart} leave no land"
+        table.fault("width", f"{wrong}: the width must be smaller than the pitch", "range")
         return None
     if outline is not None and _no_land(outline, width, count, more.get("rim")):
         table.fault("", "leave no land: make the grooves narrower or the rim smaller", "range")
@@ -318,10 +285,7 @@ def _grooves(own: Table, outline: Outline | None) -> Grooves | None:
 
 def _no_land(outline: Outline, width: float | None, count: int | None, rim: float | None) -> bool:
     """Whether a rim or radial grooves certainly take the whole face."""
-    if rim is not None and rim >= 0.5 * outline.smaller - (
-        0.5 * outline.bore if outline.bore else 0.0
-    ):
+    if rim is not None and rim >= 0.5 * outline.smaller - 0.5 * outline.bore:
         return True
-    return (
-        count is not None and width is not None and count * width >= 2.0 * math.pi * outline.radius
-    )
+    around = 2.0 * math.pi * outline.radius
+    return count is not None and width is not None and count * width >= around

@@ -20,27 +20,15 @@ from lapwright.specification.plate import Plate
 from lapwright.specification.said import Faults, listed, shown
 from lapwright.specification.step import Grit, Step
 from lapwright.specification.table import Table, text
+from lapwright.study.faces import Maps, Start, begun
 from lapwright.study.goal import goal_of
 from lapwright.study.grits import grits_of, in_inches
-from lapwright.study.maps import Maps
 from lapwright.study.model import Study
 from lapwright.study.plates import plates_of
 from lapwright.study.source import document_of, text_of
-from lapwright.study.start import Start, begun
 from lapwright.study.steps import steps_of
-from lapwright.study.variants import doubts_of, override, sweep_of, tune_of, variants_of
+from lapwright.study.variants import doubts_of, sweep_of, tune_of, variants_of
 from lapwright.units import Units
-
-__all__ = [
-    "check_margin",
-    "check_together",
-    "document_of",
-    "load",
-    "override",
-    "parse",
-    "parse_document",
-]
-
 
 LONGEST_RUN = 50_000_000  # strokes in all; a year of eight-hour days at 40 a minute has 5 million
 
@@ -60,52 +48,39 @@ def check_together(
         _lasts(root, key, step)
         held = step.grit.held_in
         if held is not None and held not in (step.top, step.bottom):
-            root.faults.add(
-                f"{key}.grit",
-                f"{shown(step.grit.name)} is held in {held}, which lies aside in this step: "
-                f"take another grit or make {held} top or bottom",
-                "value",
-            )
+            aside = f"{shown(step.grit.name)} is held in {held}, which lies aside in this step"
+            how = f"take another grit or make {held} top or bottom"
+            root.faults.add(f"{key}.grit", f"{aside}: {how}", "value")
         named = step.grit.wear.plates
         if named and step.grit.wear.iron is None and not {step.top, step.bottom} & set(named):
-            root.faults.add(
-                f"{key}.grit",
-                f"the wear of {shown(step.grit.name)} is known for {listed(named, 'and')} only: "
-                f"give it for {step.top} or {step.bottom} too",
-                "value",
-            )
+            only = f"the wear of {shown(step.grit.name)} is known for {listed(named, 'and')} only"
+            how = f"give it for {step.top} or {step.bottom} too"
+            root.faults.add(f"{key}.grit", f"{only}: {how}", "value")
     _observations(root, steps)
 
 
 def _lies_on(root: Table, key: str, step: Step, top: Plate, bottom: Plate) -> None:
     """The top must come to lie on the bottom somewhere in its stroke."""
-    units = root.faults.units
-    away = math.hypot(*step.centre) - step.curve.half_travel
-    reach = top.outline.radius + bottom.outline.radius
-    if away >= reach:
-        root.faults.add(
-            f"{key}.stroke.centre",
-            f"lays the top {units.length(math.hypot(*step.centre), echo=True)} away: "
-            "it never comes to lie on the bottom, "
-            f"which ends at {units.length(bottom.outline.radius, echo=True)}",
-            "no_overlap",
-        )
-    elif step.curve.half_travel >= reach:
-        root.faults.add(
-            f"{key}.stroke",
-            f"travels {units.length(2.0 * step.curve.half_travel, echo=True)}, off the bottom altogether: "
-            f"the top falls off; a travel of a third of the top is usual",
-            "no_overlap",
-        )
+    away, half = math.hypot(*step.centre), step.curve.half_travel
+    radius = bottom.outline.radius
+    reach = top.outline.radius + radius
+    far, travel, ends = (
+        root.faults.units.length(size, echo=True) for size in (away, 2.0 * half, radius)
+    )
+    if away - half >= reach:
+        never = f"it never comes to lie on the bottom, which ends at {ends}"
+        root.faults.add(f"{key}.stroke.centre", f"lays the top {far} away: {never}", "no_overlap")
+    elif half >= reach:
+        falls = "the top falls off; a travel of a third of the top is usual"
+        told = f"travels {travel}, off the bottom altogether: {falls}"
+        root.faults.add(f"{key}.stroke", told, "no_overlap")
 
 
 def _lasts(root: Table, key: str, step: Step) -> None:
     if not step.total_strokes <= LONGEST_RUN:
-        root.faults.add(
-            f"{key}.{'time' if step.strokes is None else 'strokes'}",
-            f"makes {step.total_strokes:.2g} strokes: {LONGEST_RUN:.0e} are the most",
-            "range",
-        )
+        said = "time" if step.strokes is None else "strokes"
+        many = f"makes {step.total_strokes:.2g} strokes: {LONGEST_RUN:.0e} are the most"
+        root.faults.add(f"{key}.{said}", many, "range")
 
 
 def _observations(root: Table, steps: Sequence[Step | None]) -> None:
@@ -116,17 +91,10 @@ def _observations(root: Table, steps: Sequence[Step | None]) -> None:
             continue
         seen.add(step.grit.name)
         observed = step.grit.wear.observed
-        if (
-            observed is not None
-            and observed.plate is not None
-            and observed.plate not in (step.top, step.bottom)
-        ):
-            root.faults.add(
-                f"grits.{step.grit.name}.wear.plate",
-                f"{shown(observed.plate)} lies aside in step {number}, the first with this grit: "
-                f"name {step.top} or {step.bottom}",
-                "value",
-            )
+        if observed is not None and observed.plate not in (None, step.top, step.bottom):
+            aside = f"{shown(observed.plate)} lies aside in step {number}, the first with this grit"
+            key = f"grits.{step.grit.name}.wear.plate"
+            root.faults.add(key, f"{aside}: name {step.top} or {step.bottom}", "value")
 
 
 def check_margin(root: Table, margin: EdgeMargin, plates: Mapping[str, Plate | None]) -> None:
@@ -137,40 +105,20 @@ def check_margin(root: Table, margin: EdgeMargin, plates: Mapping[str, Plate | N
         inset = margin.of(plate.outline) + (plate.grooves.rim if plate.grooves is not None else 0.0)
         if plate.outline.shrunk(1.05 * inset) is None:
             left_out = root.faults.units.length(margin.of(plate.outline), echo=True)
-            root.faults.add(
-                "edge_margin",
-                f"of {left_out} leaves nothing of {name} to measure: write a smaller one",
-                "range",
-            )
+            nothing = f"of {left_out} leaves nothing of {name} to measure: write a smaller one"
+            root.faults.add("edge_margin", nothing, "range")
 
 
-ROOT_KEYS = (
-    "title",
-    "seed",
-    "units",
-    "rounds",
-    "edge_margin",
-    "note",
-    "plates",
-    "parts",
-    "grits",
-    "steps",
-    "variants",
-    "sweep",
-    "goal",
-    "tune",
-    "gauges",
-    "readings",
-    "doubts",
-    "start",
-)
+# What stands before the first table, by the names of the fields of a study.
 HEAD = {
-    "title": "title",
-    "seed": "seed",
-    "units": "units",
-    "rounds": "rounds",
+    **{name: name for name in ("title", "seed", "units", "rounds")},
     "margin": "edge_margin",
 }
+ROOT_KEYS = (
+    *HEAD.values(),
+    *("note", "plates", "parts", "grits", "steps", "variants", "sweep", "goal"),
+    *("tune", "gauges", "readings", "doubts", "start"),
+)
 
 
 def load(path: str | Path, start: Any = None) -> Study:
@@ -274,10 +222,8 @@ def parse_document(
     root.done()
     faults.check()
     if head["units"] is Units.INCH:
-        used = (
-            (f"steps.{n}.grit", step.grit) for n, step in enumerate(steps, 1) if step is not None
-        )
-        assumed = in_inches(assumed, used)
+        named_steps = ((n, step) for n, step in enumerate(steps, 1) if step is not None)
+        assumed = in_inches(assumed, ((f"steps.{n}.grit", step.grit) for n, step in named_steps))
     return Study(
         **head,
         plates={name: plate for name, plate in plates.items() if plate is not None},
@@ -317,9 +263,8 @@ def _work(
     """Plates, steps and where the faces come from, and what can be told of them together."""
     plates = plates_of(root, maps)
     if len(plates) == 1 and not root.faults.found:
-        root.fault(
-            "plates", 'has one plate: two are needed, such as plates.B = { like = "A" }', "missing"
-        )
+        one = 'has one plate: two are needed, such as plates.B = { like = "A" }'
+        root.fault("plates", one, "missing")
     start = begun(root, plates, maps)
     grits: dict[str, Grit | None] = grits_of(root, plates)
     steps = steps_of(root, plates, grits)

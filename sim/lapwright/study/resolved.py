@@ -35,46 +35,27 @@ from lapwright.specification import curves
 from lapwright.specification.said import Said
 from lapwright.study.model import Study
 
-__all__ = ["TYPES", "digest_of", "inputs_of", "made", "plain", "unlike", "versions"]
-
-
 Array = NDArray[np.float64]
 
 IS = "is"
-MODULES: Mapping[str, tuple[str, ...]] = {
-    "lapwright.study.model": (
-        "Study",
-        "Variant",
-        "Axis",
-        "Sweep",
-        "Free",
-        "Tune",
-    ),
-    "lapwright.study.goal": ("Goal", "Effort"),
-    "lapwright.study.start": ("Start",),
-    "lapwright.specification.plate": (
-        "Plate",
-        "Material",
-        "StartForm",
-        "Ripple",
-        "Measured",
-    ),
-    "lapwright.specification.grooves": (
-        "Grooves",
-        "Grid",
-    ),
-    "lapwright.specification.outline": ("Disc", "Ring", "Rectangle"),
-    "lapwright.metrology.form": ("EdgeMargin",),
-    "lapwright.specification.step": (
-        *("Step", "Grit", "Wear", "Observation", "Layer"),
-        *("Turn", "Load", "Swap", "Until", "Hand"),
-    ),
-    "lapwright.metrology.instruments": ("Zero",),
-    "lapwright.units": ("Units",),
-    "lapwright.metrology.conditions": ("Conditions",),
-    "lapwright.metrology.reading": ("Reading",),
+# What a study can hold, by the module it is of.
+MODULES: Mapping[str, str] = {
+    "study.model": "Study Variant Axis Sweep Free Tune",
+    "study.goal": "Goal Effort",
+    "study.faces": "Start",
+    "specification.plate": "Plate Material StartForm Ripple Measured",
+    "specification.grooves": "Grooves Grid",
+    "specification.outline": "Disc Ring Rectangle",
+    "specification.step": "Step Grit Wear Observation Layer Turn Load Swap Until Hand",
+    "metrology.form": "EdgeMargin",
+    "metrology.instruments": "Zero",
+    "metrology.conditions": "Conditions",
+    "metrology.reading": "Reading",
+    "units": "Units",
 }
-TYPES: Mapping[str, str] = {name: module for module, names in MODULES.items() for name in names}
+TYPES: Mapping[str, str] = {
+    name: f"lapwright.{module}" for module, names in MODULES.items() for name in names.split()
+}
 # Fields that came later, with what they are where a file is older.
 SINCE: Mapping[str, Mapping[str, Any]] = {
     "Swap": {"removed": {}},
@@ -83,9 +64,7 @@ SINCE: Mapping[str, Mapping[str, Any]] = {
 }
 KINDS: tuple[Mapping[str, type], ...] = (curves.KINDS, instruments.KINDS)  # strokes and gauges
 DATES: Mapping[str, Any] = {
-    "date": datetime.date,
-    "time": datetime.time,
-    "datetime": datetime.datetime,
+    of.__name__: of for of in (datetime.date, datetime.time, datetime.datetime)
 }
 
 
@@ -115,10 +94,8 @@ def _plain(value: Any, arrays: list[Array]) -> Any:
     if isinstance(value, Mapping):
         if IS not in value and all(type(key) is str for key in value):
             return {key: _plain(item, arrays) for key, item in value.items()}
-        return {
-            IS: "mapping",
-            "pairs": [[_plain(part, arrays) for part in pair] for pair in value.items()],
-        }
+        pairs = [[_plain(part, arrays) for part in pair] for pair in value.items()]
+        return {IS: "mapping", "pairs": pairs}
     if isinstance(value, tuple):
         return [_plain(item, arrays) for item in value]
     if isinstance(value, list):
@@ -135,10 +112,8 @@ def _record(value: Any, arrays: list[Array]) -> dict[str, Any]:
         return {IS: name, "text": str(value.isoformat())}
     if not _kept(type(value)) or not is_dataclass(value):
         raise TypeError(f"a {module}.{name} cannot be kept in a run file")
-    return {
-        IS: name,
-        **{f.name: _plain(getattr(value, f.name), arrays) for f in fields(value) if f.init},
-    }
+    parts = {f.name: _plain(getattr(value, f.name), arrays) for f in fields(value) if f.init}
+    return {IS: name, **parts}
 
 
 def made(data: Any, arrays: Sequence[Array] = ()) -> Any:
@@ -191,9 +166,8 @@ def _made(kind: type, values: dict[str, Any]) -> Any:
     hints = _hints(kind)
     values = {**SINCE.get(kind.__name__, {}), **values}
     if values.keys() != hints.keys():
-        raise ValueError(
-            f"a {kind.__name__} does not have these fields: {', '.join(sorted(values))}"
-        )
+        there = ", ".join(sorted(values))
+        raise ValueError(f"a {kind.__name__} does not have these fields: {there}")
     for name, value in values.items():
         if not _fits(value, hints[name]):
             raise ValueError(f"{kind.__name__}.{name} cannot be {value!r:.60}")
@@ -225,10 +199,10 @@ def _fits(value: Any, hint: Any) -> bool:
     if origin is Literal:
         return value in of
     if origin is tuple:
-        every = of[:1] * len(value) if of[1:] == (...,) and isinstance(value, tuple) else of
-        return (
-            isinstance(value, tuple) and len(value) == len(every) and all(map(_fits, value, every))
-        )
+        if not isinstance(value, tuple):
+            return False
+        every = of[:1] * len(value) if of[1:] == (...,) else of
+        return len(value) == len(every) and all(map(_fits, value, every))
     if origin is np.ndarray:
         return isinstance(value, np.ndarray)
     if origin is not None:
@@ -270,9 +244,8 @@ def inputs_of(study: Study) -> str:
 def unlike(program: str, known: Mapping[str, str]) -> str | None:
     """What of program, libraries and processor is not as it was; None where all is."""
     if program != f"lapwright {__version__}":
-        return (
-            f"lapwright is {__version__}, and was {program.removeprefix('lapwright ') or 'another'}"
-        )
+        was = program.removeprefix("lapwright ") or "another"
+        return f"lapwright is {__version__}, and was {was}"
     now = versions()
     for name in (*BEARING, "processor"):
         if known.get(name) != now[name]:
@@ -307,9 +280,8 @@ def _add(found: Any, value: Any) -> None:
         found.update(b")")
     elif isinstance(value, Mapping):
         found.update(f"mapping {len(value)};".encode())
-        for (
-            item
-        ) in value.items():  # in its own order: that of the plates bears on who is looked at first
+        # In its own order: that of the plates bears on who is looked at first.
+        for item in value.items():
             _add(found, item)
     elif isinstance(value, tuple | list):
         found.update(f"row {len(value)};".encode())

@@ -7,17 +7,16 @@ comma, a missing quote.
 
 from __future__ import annotations
 
+import contextlib
 import re
 import stat
 import tomllib
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
 from lapwright.errors import Fault, StudyError
 from lapwright.specification.said import nearest, one_line, shown
-
-__all__ = ["document_of", "text_of"]
-
 
 LARGEST = 200_000  # bytes; the longest study imaginable has a tenth of that
 DEEPEST = 60  # brackets within brackets, names within a dotted key
@@ -41,31 +40,25 @@ def text_of(path: str | Path) -> str:
     name = _named(path)
     try:
         info = path.stat()
+        wrong = None
         if stat.S_ISDIR(info.st_mode):
-            raise _refuse(f"{name} is a folder: give a study file in it{_inside(path)}", "file")
-        if not stat.S_ISREG(info.st_mode):
-            raise _refuse(
-                f"{name} is not a file of text: give a study file (ending in .toml)", "file"
-            )
-        if info.st_size > LARGEST:
+            wrong = f"a folder: give a study file in it{_inside(path)}"
+        elif not stat.S_ISREG(info.st_mode):
+            wrong = "not a file of text: give a study file (ending in .toml)"
+        elif info.st_size > LARGEST:
             size = f"{info.st_size / 1e6:.1f} MB"
-            raise _refuse(
-                f"{name} is {size} large: a study file is a page of text, 200 kB at most", "file"
-            )
+            wrong = f"{size} large: a study file is a page of text, 200 kB at most"
+        if wrong is not None:
+            raise _refuse(f"{name} is {wrong}", "file")
         with path.open("rb") as file:
             data = file.read(LARGEST + 1)
     except FileNotFoundError:
         raise _refuse(f"there is no file {name}{_instead(path)}", "file") from None
     except PermissionError:
-        raise _refuse(
-            f"{name} may not be read by you: ask for the right to read it", "file"
-        ) from None
+        how = "ask for the right to read it"
+        raise _refuse(f"{name} may not be read by you: {how}", "file") from None
     except (OSError, ValueError) as trouble:
-        reason = (
-            trouble.strerror
-            if isinstance(trouble, OSError) and trouble.strerror
-            else "no such name"
-        )
+        reason = getattr(trouble, "strerror", None) or "no such name"
         raise _refuse(f"{name} cannot be read: {reason}", "file") from None
     return _decoded(data, name)
 
@@ -76,35 +69,33 @@ def _named(path: Path) -> str:
     return shown(text if len(text) <= 60 else f"...{text[-55:]}")
 
 
+def _studies(folder: Path) -> list[Path]:
+    """The studies that lie in a folder."""
+    try:
+        return sorted(path for path in islice(folder.iterdir(), 500) if path.suffix == ".toml")
+    except (OSError, ValueError):
+        return []
+
+
 def _inside(path: Path) -> str:
     """A study that lies in a folder, for a message."""
-    try:
-        found = sorted(
-            p for _, p in zip(range(500), path.iterdir(), strict=False) if p.suffix == ".toml"
-        )
-    except OSError:
-        found = []
+    found = _studies(path)
     return f", such as {_named(found[0])}" if found else " (ending in .toml; there is none)"
 
 
 def _instead(path: Path) -> str:
     """What the person may have meant, looked for in the same folder."""
-    try:
+    there = _studies(path.parent)
+    with contextlib.suppress(OSError, ValueError):
         if path.suffix == "" and path.with_suffix(".toml").is_file():
             return f": did you mean {_named(path.with_suffix('.toml'))}?"
-        there = [
-            p.name
-            for _, p in zip(range(500), path.parent.iterdir(), strict=False)
-            if p.suffix == ".toml"
-        ]
-    except (OSError, ValueError):
-        return ": look at the name and the folder"
-    close = nearest(path.name, there)
-    return (
-        f": did you mean {_named(path.parent / close)}?"
+    close = nearest(path.name, [one.name for one in there])
+    meant = (
+        f"did you mean {_named(path.parent / close)}?"
         if close
-        else ": look at the name and the folder"
+        else "look at the name and the folder"
     )
+    return f": {meant}"
 
 
 def _decoded(data: bytes, name: str) -> str:
@@ -118,10 +109,9 @@ def _decoded(data: bytes, name: str) -> str:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as trouble:
         line = data[: trouble.start].count(b"\n") + 1
-        raise _refuse(
-            f"{name} line {line} has a letter that is not UTF-8: save it as UTF-8, or write um for micro",
-            "encoding",
-        ) from None
+        wrong = f"{name} line {line} has a letter that is not UTF-8"
+        how = "save it as UTF-8, or write um for micro"
+        raise _refuse(f"{wrong}: {how}", "encoding") from None
 
 
 def document_of(text: str) -> dict[str, Any]:
@@ -161,18 +151,15 @@ def _refuse_depth(text: str, lines: list[str]) -> None:
         depth = depth + 1 if mark[0] in "[{" else max(0, depth - 1) if mark[0] in "]}" else depth
         if depth > DEEPEST:
             at = text.count("\n", 0, mark.start()) + 1
-            raise _refuse(
-                f"line {at}: more than {DEEPEST} brackets within brackets: none is that deep",
-                "syntax",
-            )
+            wrong = f"more than {DEEPEST} brackets within brackets"
+            raise _refuse(f"line {at}: {wrong}: none is that deep", "syntax")
     for at, line in enumerate(lines, 1):
         if line.count(".") <= DEEPEST:
             continue
         names = _MARKS.sub("q", line).replace(" ", "").replace("\t", "")
         if any(sum(map(bool, part.split("."))) > DEEPEST for part in re.split(r"[^\w.-]", names)):
-            raise _refuse(
-                f"line {at}: a key of more than {DEEPEST} names: none is that deep", "syntax"
-            )
+            wrong = f"a key of more than {DEEPEST} names"
+            raise _refuse(f"line {at}: {wrong}: none is that deep", "syntax")
 
 
 def _diagnosed(complaint: str, lines: list[str]) -> list[Fault]:
@@ -226,10 +213,8 @@ def _beginners(line: str) -> tuple[str, str] | None:
     code = _QUOTED.sub('""', line).partition("#")[0].strip()  # what stands outside sound quotes
     curly = [c for c in code if c in _CURLY]
     if curly:
-        return (
-            f"curly quotes ({curly[0]})",
-            'type the straight quote " of the keyboard (not a word processor)',
-        )
+        how = 'type the straight quote " of the keyboard (not a word processor)'
+        return f"curly quotes ({curly[0]})", how
     if re.search(r"=\s*[+-]?\d+,\d", code):
         return "a decimal comma", 'write a point, and number and unit in quotes, such as "2.5 um"'
     if code.replace('""', "").count('"') % 2:
@@ -256,58 +241,27 @@ def _needs_quotes(value: str) -> bool:
     return '"' not in value and "'" not in value
 
 
-_SAYINGS = (
-    ("Cannot overwrite a value", "the same key twice", "keep one of them"),
-    ("Cannot declare", "the same table twice", "put its keys together under one [heading]"),
-    (
-        "Cannot mutate immutable",
-        "a table that is said in two places",
-        "put its keys together in one place",
-    ),
-    ("Unescaped", "a backslash in a text", "write two backslashes, or a slash"),
-    (
-        "Illegal character '\\n'",
-        "a missing quote",
-        'a text begins and ends with " on the same line',
-    ),
-    ("Illegal character", "a sign that may not stand there", "remove it"),
-    ("Unclosed array", "a list without its end", "close it with ]"),
-    ("Unclosed inline table", "a table without its end", "close it with } on the same line"),
-    ("Unterminated string", "a missing quote", 'a text begins and ends with "'),
-    (
-        "Expected ']]'",
-        "a heading without its end",
-        "write [[steps]] with two brackets on both sides",
-    ),
-    (
-        "Expected ']'",
-        "a heading without its end",
-        "write [plates.A], or [[steps]] with two brackets",
-    ),
-    ("Expected '='", "no = after the name", 'write name = "value"'),
-    (
-        "Invalid initial character for a key",
-        "a line that does not begin with a name",
-        'write name = "value"',
-    ),
-    (
-        "Invalid statement",
-        "a line that is neither a key nor a heading",
-        'write name = "value" (notes begin with #)',
-    ),
-    (
-        "Invalid value",
-        "a value that cannot be read",
-        'put text, and numbers with a unit, in quotes: "160 mm"',
-    ),
-    (
-        "Expected newline",
-        "something after the value",
-        'put text, and numbers with a unit, in quotes: "160 mm"',
-    ),
-    ("Invalid date", "a date that cannot be", "write year-month-day, such as 2026-01-31"),
-    ("Expected", "something is missing", 'write name = "value"'),
-)
+# What the parser complains of, by how it begins | what it is | what to do.
+_SAYINGS = r"""
+Cannot overwrite a value | the same key twice | keep one of them
+Cannot declare | the same table twice | put its keys together under one [heading]
+Cannot mutate immutable | a table that is said in two places | put its keys together in one place
+Unescaped | a backslash in a text | write two backslashes, or a slash
+Illegal character '\n' | a missing quote | a text begins and ends with " on the same line
+Illegal character | a sign that may not stand there | remove it
+Unclosed array | a list without its end | close it with ]
+Unclosed inline table | a table without its end | close it with } on the same line
+Unterminated string | a missing quote | a text begins and ends with "
+Expected ']]' | a heading without its end | write [[steps]] with two brackets on both sides
+Expected ']' | a heading without its end | write [plates.A], or [[steps]] with two brackets
+Expected '=' | no = after the name | write name = "value"
+Invalid initial character for a key | a line that does not begin with a name | write name = "value"
+Invalid statement | a line that is neither a key nor a heading | write name = "value" (notes begin with #)
+Invalid value | a value that cannot be read | put text, and numbers with a unit, in quotes: "160 mm"
+Expected newline | something after the value | put text, and numbers with a unit, in quotes: "160 mm"
+Invalid date | a date that cannot be | write year-month-day, such as 2026-01-31
+Expected | something is missing | write name = "value"
+"""
 
 
 def _explained(complaint: str, line: str) -> tuple[str, str]:
@@ -315,11 +269,10 @@ def _explained(complaint: str, line: str) -> tuple[str, str]:
     if re.match(r"^\s*[\w.]+\s*:", line):
         return "a colon", 'write = between name and value, such as title = "First pair"'
     if complaint.startswith("Cannot overwrite") and line.startswith("["):
-        return (
-            "a heading that was said before in another form",
-            "write [[steps]] with two brackets each time",
-        )
-    for sign, what, how in _SAYINGS:
+        how = "write [[steps]] with two brackets each time"
+        return "a heading that was said before in another form", how
+    for saying in _SAYINGS.strip().splitlines():
+        sign, what, how = saying.split(" | ")
         if complaint.startswith(sign):
             return what, how
     return "this cannot be read", 'write name = "value", one to a line'

@@ -20,23 +20,21 @@ from lapwright.specification.step import (
     EVERY,
     LIMIT,
     SHAPE,
+    TRAVEL,
     Grit,
     Hand,
     Load,
     Step,
+    Stroke,
     Swap,
     Turn,
     Until,
     in_metal,
     strokes_in,
 )
-from lapwright.specification.stroke import TRAVEL, Stroke
-from lapwright.specification.table import Table, boolean, choice, mapping_of, text
+from lapwright.specification.table import Table, boolean, choice, text
 from lapwright.study.grits import HOW_GRIT, a_plate, grit_of
 from lapwright.units import METRIC, Text, Units
-
-__all__ = ["STEP_KEYS", "Placed", "Spin", "steps_of", "stroke_of"]
-
 
 HOW_STROKE = 'stroke = { kind = "figure-eight", travel = "1/3" }'
 
@@ -88,11 +86,8 @@ def stroke_of(step: Table, top: Plate | None, bottom: Plate | None, spin: Spin) 
     more = table.parts(of, others) if others else {}
     table.assume(of, **{name: name for name in others})
     ways = (*size, "travel", "overhang") if size else ()
-    way = (
-        table.one_of(ways, "the size of the stroke is said in one way", needed=False)
-        if ways
-        else None
-    )
+    one_way = "the size of the stroke is said in one way"
+    way = table.one_of(ways, one_way, needed=False) if ways else None
     _refuse_others(table, kind, (*ways, *others))
     table.done(also=size_names())
     if not size:
@@ -101,9 +96,7 @@ def stroke_of(step: Table, top: Plate | None, bottom: Plate | None, spin: Spin) 
         way = "travel"
         table.assume(Stroke, travel="travel")
     curve = _sized(table, kind, way, more, place, top, bottom, spin)
-    return (
-        None if curve is None else Placed(curve, place.direction, place.centre, place.carry_centre)
-    )
+    return None if curve is None else replace(place, curve=curve)
 
 
 def _refuse_others(table: Table, kind: str, mine: tuple[str, ...]) -> None:
@@ -143,19 +136,11 @@ def _sized(
         return None
     lies = (place.direction, place.centre, place.carry_centre or spin.carry_centre)
     try:
-        return _sized_once(
-            kind,
-            top.outline,
-            bottom.outline,
-            tuple(sizes.items()),
-            tuple(given.items()),
-            lies,
-            spin,
-        )
+        ways = tuple(sizes.items()), tuple(given.items())
+        return _sized_once(kind, top.outline, bottom.outline, *ways, lies, spin)
     except ValueError as trouble:
-        why = Text(
-            "{typed} cannot be: {why}", typed=shown(table.data.get(way, "1/3")), why=trouble.args[0]
-        )
+        typed = shown(table.data.get(way, "1/3"))
+        why = Text("{typed} cannot be: {why}", typed=typed, why=trouble.args[0])
         table.fault(way, why, "range")
         return None
 
@@ -221,29 +206,22 @@ def steps_of(
     grits: Mapping[str, Grit | None],
 ) -> list[Step | None]:
     """Every step in order; None in place of one that is at fault (which is noted)."""
+    every = root.data.get("steps")
+    tables = isinstance(every, list) and all(isinstance(entry, dict) for entry in every)
+    wrong = None
     if not root.has("steps"):
-        root.fault("steps", f"is missing: write {HOW_STEP}", "missing")
+        wrong = f"is missing: write {HOW_STEP}", "missing"
+    elif isinstance(every, dict):
+        wrong = "is one table: write [[steps]] with two brackets, once for each step", "type"
+    elif not every or not tables:
+        wrong = f"{shown(every)} is no list of steps: write {HOW_STEP}", "type"
+    elif len(every) > MOST_STEPS:
+        most = f"{MOST_STEPS} are the most (use rounds)"
+        wrong = f"{len(every)} steps are too many: {most}", "range"
+    if wrong is not None:
+        root.fault("steps", *wrong)
         return []
-    every = root.data["steps"]
-    if isinstance(every, dict):
-        root.fault(
-            "steps", "is one table: write [[steps]] with two brackets, once for each step", "type"
-        )
-        return []
-    if (
-        not isinstance(every, list)
-        or not all(isinstance(entry, dict) for entry in every)
-        or not every
-    ):
-        root.fault("steps", f"{shown(every)} is no list of steps: write {HOW_STEP}", "type")
-        return []
-    if len(every) > MOST_STEPS:
-        root.fault(
-            "steps",
-            f"{len(every)} steps are too many: {MOST_STEPS} are the most (use rounds)",
-            "range",
-        )
-        return []
+    assert isinstance(every, list)
     out: list[Step | None] = []
     for number, data in enumerate(every, 1):
         table = Table(root.faults, f"steps.{number}", data, root.assumed)
@@ -309,9 +287,8 @@ def _pair(table: Table, plates: Mapping[str, Any]) -> tuple[str | None, str | No
     top = table.need("top", lambda value: a_plate(value, plates), 'top = "A"')
     bottom = table.need("bottom", lambda value: a_plate(value, plates), 'bottom = "B"')
     if top is not None and top == bottom:
-        table.fault(
-            "bottom", f"{shown(bottom)} is the top too: a plate cannot lie on itself", "value"
-        )
+        wrong = f"{shown(bottom)} is the top too: a plate cannot lie on itself"
+        table.fault("bottom", wrong, "value")
     return top, bottom
 
 
@@ -338,9 +315,8 @@ def _load(table: Table) -> Load:
             more |= inner.parts(Load, ("fixed_to",))
             inner.done()
     table.assume(Load, force="load")
-    if force is not None and str(table.data["load"]).strip().lower().endswith(
-        ("lb", "lbs", "kg", "g", "oz")
-    ):
+    masses = ("lb", "lbs", "kg", "g", "oz")
+    if force is not None and str(table.data["load"]).strip().lower().endswith(masses):
         table.assumed[table.place("load")] = METRIC.force(force, figures=3)  # a mass was typed
     if more.get("push_height"):
         table.assume(Load, friction="friction")
@@ -394,14 +370,10 @@ def _hand(table: Table, half: float) -> Hand:
     """The scatter of the hands, by a word or by its parts; `half` [m] of the travel."""
     if not table.has("hand"):
         return Hand()
-    how = (
-        '"steady", "usual", "rough" or { amplitude = "10 %", centre = "2 mm", direction = "5 deg" }'
-    )
     if not isinstance(table.data["hand"], dict):
         hand = table.said(Step, "hand") or Hand()
         return hand.sized(half)
-    data = table.take("hand", lambda value: mapping_of(value, how)) or {}
-    inner = Table(table.faults, table.place("hand"), data)
+    inner = Table(table.faults, table.place("hand"), table.data["hand"])
     hand = Hand(**inner.parts(Hand))
     inner.done()
     return hand
@@ -424,9 +396,8 @@ def _length(table: Table, until: Until | None, pace: float) -> tuple[float | Non
     """How long the step lasts: (time, strokes), one of which is None."""
     time, strokes = table.said(Step, "time"), table.said(Step, "strokes")
     if not table.has("until"):
-        table.one_of(
-            ("time", "strokes"), 'how long the step lasts: time = "20 min" or strokes = 800'
-        )
+        how = 'how long the step lasts: time = "20 min" or strokes = 800'
+        table.one_of(("time", "strokes"), how)
         return time, strokes
     if time is not None and strokes is not None:
         # Both are the most allowed; the one that is over first counts.

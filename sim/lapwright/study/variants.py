@@ -24,9 +24,6 @@ from lapwright.study.model import Axis, Free, Sweep, Tune, Variant
 from lapwright.study.steps import STEP_KEYS
 from lapwright.units import Units
 
-__all__ = ["doubts_of", "override", "sweep_of", "tables_of", "tune_of", "variants_of"]
-
-
 SIZES = ("radius", "length", "travel", "overhang")
 _EITHER = (("time", "strokes"), ("walk", "turn_bottom"))
 

@@ -16,17 +16,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-__all__ = ["inline", "written"]
-
-
 Place = tuple[str | int, ...]  # of a table in a document: ("steps", 0, "stroke")
 
-NAMED = (
-    "plates",
-    "parts",
-    "grits",
-    "gauges",
-)  # tables of tables, each of which gets a heading of its own
+# Tables of tables, each of which gets a heading of its own.
+NAMED = ("plates", "parts", "grits", "gauges")
 _OWN_HEAD = re.compile(r"#[^\n]*[Ww]ritten by lapwright [^\n]*\n(?:#[^\n]*\n)*\n?")
 _BARE = re.compile(r"[A-Za-z0-9_-]+", re.ASCII)
 # Texts of all four kinds, comments and brackets: they tell where a heading begins.
@@ -52,9 +45,7 @@ def inline(value: Any) -> str:
         return "true" if value else "false"
     if isinstance(value, str):
         return _text(value)
-    if isinstance(value, int):
-        return str(value)
-    if isinstance(value, float):
+    if isinstance(value, int | float):
         return repr(value)
     if isinstance(value, datetime.datetime | datetime.date | datetime.time):
         return value.isoformat()
@@ -66,11 +57,8 @@ def inline(value: Any) -> str:
 
 
 def _braced(texts: Mapping[str, str]) -> str:
-    return (
-        f"{{ {', '.join(f'{_key(key)} = {text}' for key, text in texts.items())} }}"
-        if texts
-        else "{}"
-    )
+    pairs = ", ".join(f"{_key(key)} = {text}" for key, text in texts.items())
+    return f"{{ {pairs} }}" if texts else "{}"
 
 
 def _key(key: str) -> str:
@@ -193,10 +181,9 @@ def _ordered(blocks: Sequence[_Block], order: Sequence[int]) -> list[_Block]:
         elif len(block.place) == 2:
             new = int(block.place[1])
             own = [one for one in blocks if one.place[:2] == ("steps", order[new] - 1)]
-            out += [
-                replace(one, place=("steps", new, *one.place[2:]), moved=one is own[0])
-                for one in own
-            ]
+            for one in own:
+                place = ("steps", new, *one.place[2:])
+                out.append(replace(one, place=place, moved=one is own[0]))
     return out
 
 
@@ -215,14 +202,8 @@ def _at(document: Mapping[str, Any], place: Place) -> Any:
     """What a document has at a place; None where it has nothing."""
     here: Any = document
     for key in place:
-        there = (
-            range(len(here))
-            if isinstance(here, list)
-            else here
-            if isinstance(here, Mapping)
-            else ()
-        )
-        if key not in there:
+        there = range(len(here)) if isinstance(here, list) else here
+        if not isinstance(there, range | Mapping) or key not in there:
             return None
         here = here[key]
     return here
@@ -237,9 +218,9 @@ def _changed(blocks: Sequence[_Block], document: Mapping[str, Any]) -> list[_Blo
         said = tomllib.loads(block.body)
         own, more = _shared(block.place, _at(document, block.place), said, homes)
         new += more
-        out.append(
-            block if _same(said, own) else replace(block, body=_edited(block.body, said, own))
-        )
+        if not _same(said, own):
+            block = replace(block, body=_edited(block.body, said, own))
+        out.append(block)
     for place, pairs in new:
         names = ".".join(_key(name) for name in place if isinstance(name, str))
         heading = f"[[{names}]]\n" if isinstance(place[-1], int) else f"[{names}]\n"
@@ -322,9 +303,8 @@ def _edited(body: str, said: Mapping[str, Any], wanted: Mapping[str, Any]) -> st
     table = tomlkit.parse(body)
     # Dotted keys of one table that lie apart confuse tomlkit now and then: then all are written anew, below
     # their comments.
-    with contextlib.suppress(
-        IndexError, KeyError, RuntimeError, TOMLKitError, tomllib.TOMLDecodeError
-    ):
+    confused = (LookupError, RuntimeError, TOMLKitError, tomllib.TOMLDecodeError)
+    with contextlib.suppress(*confused):
         _edit(table, said, wanted)
         if _same(tomllib.loads(table.as_string()), dict(wanted)):
             return table.as_string()
@@ -345,23 +325,19 @@ def _edit(table: Any, said: Mapping[str, Any], wanted: Mapping[str, Any]) -> Non
             table[key] = item(inline(value))
         elif not _same(said[key], value):
             here = table[key]
-            if isinstance(here, Mapping) and not isinstance(
-                here, InlineTable
-            ):  # stroke.length = ...
-                if isinstance(value, Mapping) and value:
-                    _edit(here, said[key], value)
-                    continue
+            dotted = isinstance(here, Mapping) and not isinstance(here, InlineTable)
+            if dotted and isinstance(value, Mapping) and value:  # stroke.length = ...
+                _edit(here, said[key], value)
+                continue
+            if dotted:
                 del table[key]
                 table[key] = item(inline(value))
                 continue
             text = _spelt(here, said[key], value)
             new = item(text)
-            if (
-                not isinstance(here, bool) and here.trivia.comment
-            ):  # tomlkit hands out true and false bare
-                before = len(
-                    here.trivia.comment_ws
-                )  # comments stay in their column where there is room
+            # tomlkit hands out true and false bare; comments stay in their column where there is room.
+            if not isinstance(here, bool) and here.trivia.comment:
+                before = len(here.trivia.comment_ws)
                 gap = max(before + len(here.as_string()) - len(text), min(before, 2))
                 new.trivia.comment_ws, new.trivia.comment = gap * " ", here.trivia.comment
             table[key] = new

@@ -1,9 +1,4 @@
-"""Strokes, turns, faces, grits and grooves, as a machinist types them.
-
-How the hands go: stroke, how far, turn, and the way round the bench, as a machinist types them.
-
-What a face reads now, which grit, which grooves: as a machinist types them.
-"""
+"""Strokes, turns, faces, grits and grooves, as a machinist types them."""
 
 from __future__ import annotations
 
@@ -22,34 +17,18 @@ from lapwright.commands.interview.typed import (
 )
 from lapwright.specification.quantities import read_share
 from lapwright.specification.rates import FEPA_F, read_turn
-from lapwright.specification.said import RefusedError, shown
+from lapwright.specification.said import RefusedError, refused, shown
 from lapwright.study.grits import grit_of
 from lapwright.units import Units
 
-__all__ = [
-    "DONT_KNOW",
-    "GROOVES",
-    "KINDS",
-    "far",
-    "grit",
-    "groove_size",
-    "grooves",
-    "kind",
-    "reads",
-    "round_the_bench",
-    "turn",
-    "unknown",
-]
-
-
 # The study's word for each stroke, and the ways of saying it.
 KINDS = {
-    "eight": ("figure eight", "figure 8", "8", "eights", "figure eights", "fig 8", "fig eight"),
-    "circle": ("circles", "circular", "round", "round and round", "small circles"),
-    "ellipse": ("oval", "ellipses", "ovals", "elliptical"),
-    "straight": ("line", "straight line", "back and forth", "to and fro", "straight strokes"),
-    "zigzag": ("zig zag", "zig zags", "zigzags", "raster"),
-    "rosette": ("rosettes", "flower", "epicycle"),
+    "eight": "figure eight|figure 8|8|eights|figure eights|fig 8|fig eight",
+    "circle": "circles|circular|round|round and round|small circles",
+    "ellipse": "oval|ellipses|ovals|elliptical",
+    "straight": "line|straight line|back and forth|to and fro|straight strokes",
+    "zigzag": "zig zag|zig zags|zigzags|raster",
+    "rosette": "rosettes|flower|epicycle",
 }
 STUDY_WORD = {"eight": "figure-eight", "straight": "line"}
 LARGEST_BARE_TURN = (
@@ -92,42 +71,37 @@ def far(text: str, units: Units) -> Answer:
     if re.fullmatch(_NO, bare) or (not bare and inside):
         bare = "0"
     if travel and (over or inside):
-        raise RefusedError(f"{shown(text.strip())} says two things: write {how}", "conflict")
+        raise refused(text, f"says two things: write {how}", "conflict")
     share = re.search(r"%|^[\d ]*\d+ ?/ ?\d+$", bare) is not None
     if travel:
         return _travel(text, bare, share, how)
     if share:
         if not over and not inside:
-            raise RefusedError(
-                f"{shown(text.strip())} of what? Write travel {bare} for the whole stroke as a share of the "
+            raise refused(
+                text,
+                f"of what? Write travel {bare} for the whole stroke as a share of the "
                 f"top, or {bare} over for how far it goes over the edge",
                 "bare_number",
             )
         amount = read_share(bare)
         amount, said = (-amount, f"-{bare}") if inside else (amount, bare)
         if not -1.0 < amount < 0.5:
-            raise RefusedError(
-                f"{shown(text.strip())} cannot be: from 50 % on every top tips off", "range"
-            )
+            raise refused(text, "cannot be: from 50 % on every top tips off", "range")
         return Answer({"overhang": amount, "of": "top"}, f"{said} over", {"overhang": said})
     value, said = length(bare, bench_unit(units), how)
     if inside and value > 0.0:
         value, said = -value, f"-{said}"
     if not abs(value) <= 2.0:
-        raise RefusedError(
-            f"{shown(text.strip())} cannot be: 2 m over the edge is the most", "range"
-        )
+        raise refused(text, "cannot be: 2 m over the edge is the most", "range")
     return Answer({"overhang": value}, f"{said} over", {"overhang": said})
 
 
 def _travel(text: str, bare: str, share: bool, how: str) -> Answer:
     if not share:
-        raise RefusedError(f"{shown(text.strip())} is no share of the top: write {how}", "unit")
+        raise refused(text, f"is no share of the top: write {how}", "unit")
     amount = read_share(bare)
     if not 0.0 < amount <= 2.0:
-        raise RefusedError(
-            f"{shown(text.strip())} cannot be: write travel 1/3 or so, 200 % at most", "range"
-        )
+        raise refused(text, "cannot be: write travel 1/3 or so, 200 % at most", "range")
     return Answer({"travel": amount}, f"travel {bare}", {"travel": bare})
 
 
@@ -162,9 +136,9 @@ def _turned(text: str, usual: str, how: str) -> Answer:
         except ValueError:
             large = False
         if large and apart is not None:
-            raise RefusedError(
-                f"{shown(text.strip())} how often? Write {apart[1]} every 10 strokes, or "
-                f"{apart[1]} per stroke",
+            raise refused(
+                text,
+                f"how often? Write {apart[1]} every 10 strokes, or {apart[1]} per stroke",
                 "bare_number",
             )
         words = f"{words} per stroke"
@@ -173,7 +147,7 @@ def _turned(text: str, usual: str, how: str) -> Answer:
     except RefusedError as trouble:
         if trouble.code == "range":
             raise
-        raise RefusedError(f"{shown(text.strip())} is not a turn: write {how}", "unit") from None
+        raise refused(text, f"is not a turn: write {how}", "unit") from None
     said = Units.turn(angle, every, echo=True)
     if not math.isclose(read_turn(said)[0], angle, rel_tol=1e-12, abs_tol=1e-12):
         said = words  # more figures than are said back; nothing may be lost
@@ -197,7 +171,7 @@ def round_the_bench(text: str, usual: str) -> Answer:
     walk = re.search(r"\bwalk(ing)?\b|\bround the bench\b|\bstep\b", words) is not None
     if bottom == walk:
         reason = "says two things" if bottom else "is neither walking nor turning the bottom"
-        raise RefusedError(f"{shown(text.strip())} {reason}: write {how}", "choice")
+        raise refused(text, f"{reason}: write {how}", "choice")
     bare = re.sub(
         r"\b(bottom|turntable|plate|walk(ing)?|round the bench|step|round|turn|the|i|can|it|by|yes)\b|,",
         " ",
@@ -235,11 +209,11 @@ _CLOCK = (
     (r"high at 12 and 6( by)?", "saddle minus"),
 )
 GROOVES = {
-    "no": ("none", "n", "plain", "not"),
-    "square": ("squares", "grid", "square grid", "crossed", "yes", "y"),
-    "triangle": ("triangles", "triangular"),
-    "rings": ("ring", "circles", "concentric"),
-    "radial": ("spokes", "rays", "star"),
+    "no": "none|n|plain|not",
+    "square": "squares|grid|square grid|crossed|yes|y",
+    "triangle": "triangles|triangular",
+    "rings": "ring|circles|concentric",
+    "radial": "spokes|rays|star",
 }
 
 
@@ -264,21 +238,17 @@ def reads(text: str, units: Units, *, long: bool) -> Answer:
     if re.fullmatch(r"flat|(dead )?flat|0( ?um| ?uin)?|none", words):
         return Answer({}, "flat", {})
     if re.search(r"\d,\d", words):
-        raise RefusedError(
-            f"{shown(text.strip())} has a decimal comma: write a point, such as 0.5", "comma"
-        )
+        raise refused(text, "has a decimal comma: write a point, such as 0.5", "comma")
     for pattern, word in _CLOCK:
         words = re.sub(pattern, f"{word} ", words)
     found: dict[str, tuple[float, str]] = {}
     for piece in _pieces(words, long):
         name, amount = _one(text, piece.strip(), units, long, how)
         if name in found or {name, *found} >= {"dome", "dish"}:
-            raise RefusedError(
-                f"{shown(text.strip())} says the same thing twice: write {how}", "conflict"
-            )
+            raise refused(text, f"says the same thing twice: write {how}", "conflict")
         found[name] = amount
     if not found:
-        raise RefusedError(f"{shown(text.strip())} says no shape: write {how}", "value")
+        raise refused(text, f"says no shape: write {how}", "value")
     kept = {name: amount for name, amount in found.items() if amount[0] != 0.0}
     said = ", ".join(f"{name} {amount[1]}" for name, amount in kept.items())
     return Answer(
@@ -331,13 +301,13 @@ def _one(
                 if long
                 else "this face has dome, dish, saddle, twist"
             )
-            raise RefusedError(f"{shown(text.strip())}: {face}: write {how}", "value")
-        raise RefusedError(f"{shown(text.strip())} does not say which shape: write {how}", "value")
+            raise RefusedError(f"{shown(text)}: {face}: write {how}", "value")
+        raise refused(text, f"does not say which shape: write {how}", "value")
     rest = re.sub(rf"(?<![a-z])({known[name]})(?![a-z])", " ", piece, count=1)
     minus = re.search(r"\bminus\b", rest) is not None
     rest = re.sub(r"\b(minus|by|of|is|it)\b|:|=", " ", rest).strip()
     if not re.search(r"\d", rest):
-        raise RefusedError(f"{shown(text.strip())} has no size: write {how}", "missing")
+        raise refused(text, f"has no size: write {how}", "missing")
     value, said = small(rest, units, how)
     if minus:
         value, said = -value, f"-{said}"
@@ -349,9 +319,7 @@ def _one(
             said.removeprefix("-").strip(),
         )
     if not abs(value) <= 1e-3:
-        raise RefusedError(
-            f"{shown(text.strip())} cannot be: such a shape is 1 mm at most", "range"
-        )
+        raise refused(text, "cannot be: such a shape is 1 mm at most", "range")
     return name, (value, said)
 
 
@@ -365,7 +333,7 @@ def grit(text: str) -> Answer:
 
     """
     how = "15 (um), 15 um or F400"
-    words = " ".join(text.strip().rstrip(".").split())
+    words = " ".join(text.rstrip(".").split())
     by_number = re.fullmatch(r"[fF] ?(\d{2,5})", words)
     if by_number is None and re.fullmatch(r"[\d.]+", words):
         # Grains of 100 um and more are no lapping grit: a number that large is one of a system.
@@ -378,11 +346,11 @@ def grit(text: str) -> Answer:
         found = grit_of(words, "grit", {}, {})
     except RefusedError as trouble:
         if trouble.code == "name":
-            raise RefusedError(f"{shown(text.strip())} is no grit: write {how}", "name") from None
+            raise refused(text, f"is no grit: write {how}", "name") from None
         message = trouble.message.replace("grit = ", "").replace('"', "")
         raise RefusedError(message, trouble.code) from None
     if found is None:  # never without a table of grits
-        raise RefusedError(f"{shown(text.strip())} is no grit: write {how}", "name")
+        raise refused(text, f"is no grit: write {how}", "name")
     if by_number is not None:
         name = f"F{by_number[1]}"
         return Answer(found.size, f"{name} ({FEPA_F[int(by_number[1])] * 1e6:g} um)", name)
@@ -419,18 +387,14 @@ def groove_size(text: str, units: Units, *, radial: bool) -> Answer:
     if radial:
         got = re.fullmatch(r"(\d+) ?(?:x|\u00d7|,| ) ?(.+)", words)
         if got is None or not 1 <= int(got[1][:9]) <= 360:
-            raise RefusedError(
-                f"{shown(text.strip())} is not a number and a width: write {how}", "value"
-            )
+            raise refused(text, f"is not a number and a width: write {how}", "value")
         count, pieces = int(got[1]), [length(got[2], unit, how)]
     else:
         pieces = parts_of(words, unit, how)
         if len(pieces) != 2:
-            raise RefusedError(
-                f"{shown(text.strip())} is not a pitch and a width: write {how}", "value"
-            )
+            raise refused(text, f"is not a pitch and a width: write {how}", "value")
     if not all(0.0 < value <= 1.0 for value, _ in pieces):
-        raise RefusedError(f"{shown(text.strip())} cannot be: write {how}", "range")
+        raise refused(text, f"cannot be: write {how}", "range")
     if radial:
         said = f"{count} x {pieces[0][1]}"
         return Answer(

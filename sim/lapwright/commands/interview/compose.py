@@ -6,58 +6,32 @@ What the answers so far say of the work: which plates, how long, what is usual f
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 from lapwright.commands.interview.typed import Answers
 from lapwright.kinematics.schedule import stays_by_weight
+from lapwright.specification.outline import LONG
 from lapwright.specification.plate import MATERIALS
 from lapwright.specification.quantities import FORCE, read
 from lapwright.study.write import inline
 from lapwright.units import GRAVITY, INCH, Units
 
-__all__ = [
-    "SHORTEST",
-    "WORKS",
-    "both_round",
-    "compose",
-    "long",
-    "names",
-    "on_the_land",
-    "outline_of",
-    "part_name",
-    "read_nothing",
-    "rests",
-    "sides",
-    "units",
-    "usual_over",
-    "usual_stroke",
-    "usual_thickness",
-    "usual_turn",
-    "work",
-]
-
-
 WORKS = {
-    "two plates": ("2", "two", "pair", "a pair", "plates", "2 plates", "two"),
-    "three plates": ("3", "three", "3 plates", "three"),
-    "a part on a plate": (
-        "part",
-        "a part",
-        "part on a plate",
-        "part on plate",
-        "ring",
-        "rail",
-        "work",
-        "1",
-        "one",
-    ),
+    "two plates": "2|two|pair|a pair|plates|2 plates|two",
+    "three plates": "3|three|3 plates|three",
+    "a part on a plate": "part|a part|part on a plate|part on plate|ring|rail|work|1|one",
 }
-LONG = 1.3  # from this ratio on, a face speaks of bow, crown and wind
 
 
 def units(answers: Answers) -> Units:
     """The units of the person who is asked."""
     return Units(answers["units"].value)
+
+
+def bench(answers: Answers, metric: str, inch: str) -> str:
+    """What is said at a metric bench, or at an inch bench."""
+    return inch if units(answers) is Units.INCH else metric
 
 
 def work(answers: Answers) -> str:
@@ -154,11 +128,10 @@ def usual_over(answers: Answers) -> tuple[str, ...]:
         # A part with corners takes more room as it is turned.
         widest = math.hypot(along, across) if "rectangle" in part else along
         room = 0.5 * (outside - bore) - widest
-        return next(
-            (f"travel 1/{n}" for n in (3, 6) if along / n <= room), "travel 1/12"
-        ), "travel 1/12"
+        fits = (f"travel 1/{n}" for n in (3, 6) if along / n <= room)
+        return next(fits, "travel 1/12"), "travel 1/12"
     sixth = min(sides(answers["part size"].value)) / 6.0
-    said = f"{sixth / INCH:.2g} in" if units(answers) is Units.INCH else f"{sixth * 1e3:.2g} mm"
+    said = bench(answers, f"{sixth * 1e3:.2g} mm", f"{sixth / INCH:.2g} in")
     return f"{said} over", "travel 1/3", "travel 1/6", "travel 1/12"
 
 
@@ -187,6 +160,12 @@ fresh_grit_every = "5 min"
 """
 
 NOTES = 40  # column at which the notes begin
+SIDES = {"disc": "across", "ring": "outside, bore", "rectangle": "along 3-9, along 12-6"}
+DOING = {
+    "two plates": "lap plate A on plate B and let them change places",
+    "three plates": "lap three plates by turns: A on B, B on C, C on A, four times over",
+    "a part on a plate": "lap a part on a plate",
+}
 # Hands press by this much, if the face is not so small that it would squeeze the grit out.
 HAND = {
     "metric": ((20.0, "20 N"), (10.0, "10 N"), (5.0, "5 N"), (2.0, "2 N")),
@@ -206,13 +185,13 @@ def compose(answers: Answers) -> str:
     lines = [*_head(answers), ""]
     for number, name in enumerate(names(answers)):
         lines += [*_plate(name, number, answers), ""]
+    pairs: tuple[Sequence[str], ...] = ("AB",)
     if work(answers) == "three plates":
-        for top, bottom in ("AB", "BC", "CA"):
-            lines += [*_step(top, bottom, answers, first=top == "A"), ""]
+        pairs = ("AB", "BC", "CA")
     elif rests(answers):
-        lines += _step(part_name(answers), "plate", answers)
-    else:
-        lines += _step("A", "B", answers)
+        pairs = ((part_name(answers), "plate"),)
+    for number, (top, bottom) in enumerate(pairs):
+        lines += [*_step(top, bottom, answers, first=number == 0), ""]
     return "\n".join(lines).rstrip() + "\n"
 
 
@@ -222,18 +201,11 @@ def _line(key: str, value: Any, note: str = "") -> str:
 
 
 def _head(answers: Answers) -> list[str]:
-    doing = {
-        "two plates": "lap plate A on plate B and let them change places",
-        "three plates": "lap three plates by turns: A on B, B on C, C on A, four times over",
-        "a part on a plate": "lap a part on a plate",
-    }[work(answers)]
     turned = answers["turn"].value["angle"] != 0.0
-    doing += "; turn the top as you go." if turned else "; the top is never turned."
-    title = {"two plates": "Two plates", "three plates": "Three plates"}.get(work(answers))
-    if title is None:
-        title = f"A {part_name(answers)} on a plate"
+    turning = "turn the top as you go." if turned else "the top is never turned."
+    title = f"A {part_name(answers)} on a plate" if rests(answers) else work(answers).capitalize()
     lines = [
-        f"# What you do: {doing}",
+        f"# What you do: {DOING[work(answers)]}; {turning}",
         "# Lines that begin with # are notes. Whatever has a unit stands in straight quotes with its unit.",
         "# Change what you like here, save it, and look again with: lapwright preview",
         _line("title", title),
@@ -250,10 +222,7 @@ def _plate(name: str, number: int, answers: Answers) -> list[str]:
     if number == 0 or part:
         size = answers["part size" if part else "size"]
         (kind, _), *_ = size.value.items()
-        note = {"disc": "across", "ring": "outside, bore", "rectangle": "along 3-9, along 12-6"}[
-            kind
-        ]
-        lines.append(_line(kind, size.written, note))
+        lines.append(_line(kind, size.written, SIDES[kind]))
         thick = _each(answers, "part thickness" if part else "thickness", number)
         lines.append(_line("thickness", thick))
     else:
@@ -304,49 +273,42 @@ def _form(name: str, answers: Answers) -> list[str]:
     reads = answers[f"reads {name}"]
     if reads.written:
         return [_line("form", reads.written, "what the face reads now")]
-    if reads.value is not None:
-        return [
-            "# Read flat. Later perhaps, with what it reads then:",
-            f"# form = {_example(name, answers)}",
-        ]
-    return [
-        "# Not read yet, so taken as flat. Read it first, and the answer is about your plate; then write:",
-        f"# form = {_example(name, answers)}",
-    ]
+    said = "Read flat. Later perhaps, with what it reads then:"
+    if reads.value is None:
+        first = "Read it first, and the answer is about your plate; then write:"
+        said = f"Not read yet, so taken as flat. {first}"
+    return [f"# {said}", f"# form = {_example(name, answers)}"]
 
 
 def _example(name: str, answers: Answers) -> str:
-    large, fine = ("100 uin", "20 uin") if units(answers) is Units.INCH else ("2 um", "0.5 um")
+    large, fine = bench(answers, "2 um", "100 uin"), bench(answers, "0.5 um", "20 uin")
     first, second = ("bow", "wind") if long(name, answers) else ("dome", "twist")
     return inline({first: large, second: fine})
 
 
 def _step(top: str, bottom: str, answers: Answers, *, first: bool = True) -> list[str]:
-    def note(text: str) -> str:
-        return text if first else ""
+    def line(key: str, value: Any, note: str = "") -> str:
+        return _line(key, value, note if first else "")
 
-    turn = answers["turn"].written
+    turned = answers["turn"].written
     lines = [
         "[[steps]]",
-        _line("top", top, note("lies on top to begin with" if not rests(answers) else "")),
-        _line("bottom", bottom),
-        _line("grit", answers["grit"].written),
+        line("top", top, "" if rests(answers) else "lies on top to begin with"),
+        line("bottom", bottom),
+        line("grit", answers["grit"].written),
         f"stroke = {inline(_stroke(answers))}",
-        _line("pace", "60 /min", note("strokes; once round or a whole eight is one")),
-        _line("load", _load(answers), note("your hands, beside the weight of the top")),
-        _line("turn", turn, note("of the top in your hands; + is anticlockwise from above")),
+        line("pace", "60 /min", "strokes; once round or a whole eight is one"),
+        line("load", _load(answers), "your hands, beside the weight of the top"),
+        line("turn", turned, "of the top in your hands; + is anticlockwise from above"),
     ]
-    if answers["round"].written:
-        (key, value), *_ = answers["round"].written.items()
-        said = "you step round the bench" if key == "walk" else "the bottom is turned under you"
-        lines.append(_line(key, value, note(said)))
-    lines += _swaps(top, bottom, answers, first)
-    lines.append(_line("fresh_grit_every", "5 min"))
+    for key, value in (answers["round"].written or {}).items():
+        walks = key == "walk"
+        said = "you step round the bench" if walks else "the bottom is turned under you"
+        lines.append(line(key, value, said))
     time = "20 min" if work(answers) == "three plates" else "40 min"
-    lines.append(
-        _line("time", time, note("a guess until you weigh a plate; go by the metal removed"))
-    )
-    return lines
+    guess = "a guess until you weigh a plate; go by the metal removed"
+    fresh = line("fresh_grit_every", "5 min")
+    return [*lines, *_swaps(top, bottom, answers, first), fresh, line("time", time, guess)]
 
 
 def _swaps(top: str, bottom: str, answers: Answers, first: bool) -> list[str]:
@@ -368,7 +330,7 @@ def _swaps(top: str, bottom: str, answers: Answers, first: bool) -> list[str]:
 
 def _load(answers: Answers) -> str:
     """What the hands press: less on a small face, which the grit must carry."""
-    outline = answers["part size"].value if rests(answers) else answers["size"].value
+    outline = answers["part size" if rests(answers) else "size"].value
     most = MOST_PRESSED * _area(outline)
     return next((said for force, said in HAND[units(answers)] if force <= most), "0 N")
 
@@ -414,8 +376,7 @@ def _off_centre(far: dict[str, Any], answers: Answers) -> dict[str, Any]:
 
 def _centre(along: float, answers: Answers) -> dict[str, Any]:
     """Where the middle of the stroke lies: towards 3 o'clock by so much [m]."""
-    zero = "0 in" if units(answers) is Units.INCH else "0 mm"
-    return {"centre": [units(answers).length(along, 3), zero]}
+    return {"centre": [units(answers).length(along, 3), bench(answers, "0 mm", "0 in")]}
 
 
 def _width(kind: str, answers: Answers) -> float | None:

@@ -8,7 +8,7 @@ A bare number has the unit of the first answer (mm or in; um or uin for shapes);
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -21,24 +21,8 @@ from lapwright.specification.quantities import (
     read_text,
     take_apart,
 )
-from lapwright.specification.said import RefusedError, nearest, shown
+from lapwright.specification.said import RefusedError, nearest, refused, shown
 from lapwright.units import Units, joined
-
-__all__ = [
-    "Answer",
-    "Answers",
-    "Length",
-    "bench_unit",
-    "chosen",
-    "form_unit",
-    "length",
-    "parts_of",
-    "size",
-    "small",
-    "thickness",
-    "thicknesses",
-    "tidy",
-]
 
 
 @dataclass(frozen=True)
@@ -63,8 +47,8 @@ def tidy(text: str) -> str:
     return bare.rstrip(" .!").lower()
 
 
-def chosen(text: str, words: Mapping[str, Sequence[str]], what: str) -> str:
-    """Which of a few answers is meant: `words` has the ways of saying each.
+def chosen(text: str, words: Mapping[str, str], what: str) -> str:
+    """Which of a few answers is meant: `words` has the ways of saying each, parted by |.
 
     Raises
     ------
@@ -73,7 +57,9 @@ def chosen(text: str, words: Mapping[str, Sequence[str]], what: str) -> str:
 
     """
     said = re.sub(r"[-_ ]+", " ", tidy(text))
-    meant = {way: word for word, ways in words.items() for way in (word, *ways)}
+    meant = {
+        way: word for word, ways in words.items() for way in (word, *filter(None, ways.split("|")))
+    }
     if said in meant:
         return meant[said]
     begun = {word for way, word in meant.items() if len(said) >= 2 and way.startswith(said)}
@@ -82,9 +68,7 @@ def chosen(text: str, words: Mapping[str, Sequence[str]], what: str) -> str:
     close = nearest(said, meant)
     hint = f"did you mean {meant[close]}? " if close else ""
     names = list(words)
-    raise RefusedError(
-        f"{shown(text.strip())} is not {what}: {hint}write {joined(names, 'or')}", "choice"
-    )
+    raise refused(text, f"is not {what}: {hint}write {joined(names, 'or')}", "choice")
 
 
 # How each unit is written in the study, whichever way it was typed.
@@ -118,15 +102,13 @@ def length(text: str, unit: str, how: str, kind: Dimension = LENGTH) -> Length:
     bare = read_text(tidy(text), kind.article).replace('"', " in").strip()
     apart = take_apart(bare)
     if apart is None:
-        raise RefusedError(f"{shown(text.strip())} is not a length: write {how}", "unit")
+        raise refused(text, f"is not a length: write {how}", "unit")
     typed = bare if apart[1] else f"{bare} {unit}"
     try:
         value = read(typed, kind)
     except RefusedError as trouble:
         if trouble.code == "unit" and "cannot be read" not in trouble.message:
-            raise RefusedError(
-                f"{shown(text.strip())} is not a length: write {how}", "unit"
-            ) from None
+            raise refused(text, f"is not a length: write {how}", "unit") from None
         raise
     _, name = take_apart(typed) or (0.0, unit)
     factor = find(name, LENGTH.units)
@@ -148,8 +130,9 @@ def small(text: str, units: Units, how: str) -> Length:
     apart = take_apart(tidy(text))
     if apart is not None and not apart[1] and 0.0 < abs(apart[0]) < 0.02:
         other = "in" if units is Units.INCH else "mm"
-        raise RefusedError(
-            f"{shown(text.strip())} of what? Write {said} if so, or {text.strip()} {other}",
+        raise refused(
+            text,
+            f"of what? Write {said} if so, or {text} {other}",
             "bare_number",
         )
     return value, said
@@ -167,9 +150,7 @@ def thickness(text: str, units: Units) -> Answer:
     example = "1.25, 1.25 in or 1 1/4 in" if units is Units.INCH else "30 or 30 mm"
     value, said = length(text, bench_unit(units), example)
     if not 0.0 < value <= 1.0:
-        raise RefusedError(
-            f"{shown(said)} cannot be: a plate is thicker than 0 and thinner than 1 m", "range"
-        )
+        raise refused(said, "cannot be: a plate is thicker than 0 and thinner than 1 m", "range")
     return Answer(value, said, said)
 
 
@@ -240,7 +221,7 @@ def size(text: str, units: Units, *, ring: bool) -> Answer:
     )
     bare = " ".join(re.sub(r",? *\bbore\b", " x", bare).split()).removesuffix(" x").strip(" ,")
     if not bare:
-        raise RefusedError(f"{shown(text.strip())} has no size: write {how}", "missing")
+        raise refused(text, f"has no size: write {how}", "missing")
     lengths = parts_of(bare, bench_unit(units), how)
     return _outline(text, kind, square, lengths, how)
 
@@ -266,12 +247,10 @@ def _outline(text: str, kind: str | None, square: bool, lengths: list[Length], h
             "ring": "two, outside x bore",
             "rectangle": "two, length x width",
         }[kind]
-        raise RefusedError(f"{shown(text.strip())}: a {kind} has {needs}: write {how}", "value")
+        raise RefusedError(f"{shown(text)}: a {kind} has {needs}: write {how}", "value")
     values, said = [v for v, _ in lengths], [s for _, s in lengths]
     if not all(1e-3 <= v <= 5.0 for v in values):
-        raise RefusedError(
-            f"{shown(text.strip())} cannot be lapped: sizes lie between 1 mm and 5 m", "range"
-        )
+        raise refused(text, "cannot be lapped: sizes lie between 1 mm and 5 m", "range")
     if kind == "disc":
         return Answer({"disc": values[0]}, f"disc {said[0]}", said[0])
     if kind == "ring" and not values[0] - values[1] >= 1e-3:
