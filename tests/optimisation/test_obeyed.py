@@ -79,11 +79,12 @@ def obeyed(case: str, seed: int) -> np.ndarray:
     return np.array(sizes)
 
 
-@pytest.mark.parametrize("seed", range(3))
-@pytest.mark.parametrize("case", CASES)
 @pytest.mark.campaign
-def test_nothing_gets_worse_by_what_is_advised(case: str, seed: int) -> None:
-    sizes = obeyed(case, seed)
+@pytest.mark.usefixtures("hasty")
+@pytest.mark.parametrize("case", CASES)
+def test_nothing_gets_worse_by_what_is_advised(case: str) -> None:
+    """By a book in a hurry: the whole planner takes minutes a case."""
+    sizes = obeyed(case, 0)
     assert (sizes[-1] <= sizes.min(axis=0) + 0.1e-6).all()
 
 
