@@ -132,9 +132,9 @@ def test_a_tuned_open_loop_is_no_slower_than_readings_and_holds(swaps: Tuning) -
     closed = evaluation_of(time_series_of(read.track), asked, None, "simulation").reached_at
     # The same stroke and the same plate on top until then: alike but for where blocks end.
     assert answer.simulated.reached_at <= 1.005 * closed
-    # Confirmed to the end of three hours, each plate at every block since.
+    # Confirmed to the end of three hours and as typed, each plate at every block since.
     track = time_series_of(full(answer.study.text).track)
-    assert track.time[-1] == pytest.approx(3 * 3600.0)
+    assert 3 * 3600.0 * (1.0 - 1e-6) <= track.time[-1] <= 1.02 * 3 * 3600.0
     late = track.time > answer.simulated.reached_at
     assert (track.flatness()[late] <= 0.3 * UM).all()
     assert answer.lifts

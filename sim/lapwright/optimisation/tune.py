@@ -302,6 +302,9 @@ class SurrogateOptimizer:
         """Places to be lapped in full: new ones that promise more than the best that was lapped."""
         best = self._leading()
         stands = best is not None and best.ok and not self._falls(best)
+        lapped = [one for _, one in self.found if one is not self.begun]
+        # Of what is looked for and not there the nearest are lapped once, however little they promise.
+        nearest = not lapped and not (best is not None and best.ok)
         new: list[Array] = []
         # Beside what reaches the goal, only what stands all that is asked counts.
         for place in self.seeker.best(
@@ -310,9 +313,8 @@ class SurrogateOptimizer:
             course = self._course(place)
             if course is None or any(self.space.distance(place, p) <= NEAR for p, _ in self.found):
                 continue
-            if best is None or (best.ok and not stands) or self._promises(course):
+            if nearest or best is None or (best.ok and not stands) or self._promises(course):
                 new.append(place)
-        lapped = [one for _, one in self.found if one is not self.begun]
         return new[: LATER if lapped else AT_ONCE]
 
     def _falls(self, best: Candidate) -> bool:
