@@ -100,7 +100,12 @@ class DesignVariable:
         number = self.number(text)
         by = OFF * (abs(number) or self.high - self.low)
         signs = () if self.choices else (-1.0, 1.0)
-        return [(self.typed(number + sign * by, 1), sign * OFF) for sign in signs]
+        # Below nought slips only what may be below it as typed.
+        return [
+            (self.typed(number + sign * by, 1), sign * OFF)
+            for sign in signs
+            if number + sign * by >= 0.0 or self.low < 0.0
+        ]
 
     @property
     def of_time(self) -> bool:
