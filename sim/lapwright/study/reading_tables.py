@@ -13,8 +13,10 @@ Fields are parted by commas, semicolons or tabs; lines that begin with # are lef
 from __future__ import annotations
 
 import csv
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from math import inf, pi
 from pathlib import Path
 from typing import Any
 
@@ -111,7 +113,10 @@ def _rows(path: Path) -> list[list[_Field]]:
     found = []
     for number, line in enumerate(lines):
         if _counts(line):
-            parts = next(csv.reader([line], delimiter=parted))
+            try:
+                parts = next(csv.reader([line], delimiter=parted))
+            except csv.Error as trouble:
+                raise RefusedError(f"line {number + 1}: {trouble}", "type") from None
             found.append([_Field(plain(part), number, k) for k, part in enumerate(parts)])
     if len(found) < 2 or len(found[0]) < 2:
         raise RefusedError(f"has no rows of readings: write {HOW_TABLE}", "missing")
@@ -137,7 +142,7 @@ def _readings(
         (_turned, "an angle such as 45 deg") if lines else (ALONG, "a place such as 30 mm")
     )
     starts = [_place(field, reader, how) for field in heads]
-    _once(heads, starts)
+    _once(heads, starts, 2.0 * pi if lines else inf)
     found = []
     for start, row in zip(starts, rows[1:], strict=True):
         for field in _trimmed(row[1:]):
@@ -145,11 +150,15 @@ def _readings(
                 raise _bad(field, "stands beside the table: its column has no place at its head")
             if not field.text:
                 continue
+            if re.fullmatch(r"0\d+", field.text):
+                raise _bad(
+                    field, "stands behind a decimal comma: write a point, or part by semicolons"
+                )
             along = columns[field.column - 1]
             where = Placement((0.0, 0.0), start, along) if lines else Placement((along, start))
             touched = gauge.contacts(where, outline)
             if not float(outline.signed_distance(touched.x, touched.y).max()) <= OVER:
-                raise _bad(field, "a foot would stand off the face there")
+                raise _bad(field, "the gauge would stand off the face there")
             try:
                 value = shown_by(_with_unit(field, corner), gauge)
             except RefusedError as trouble:
@@ -168,9 +177,11 @@ def _trimmed(fields: list[_Field]) -> list[_Field]:
     return fields[:count]
 
 
-def _once(fields: list[_Field], places: list[float]) -> None:
+def _once(fields: list[_Field], places: list[float], round_every: float = inf) -> None:
+    """Refuse the same place twice; places `round_every` apart are the same."""
     seen: dict[float, _Field] = {}
-    for field, place in zip(fields, places, strict=True):
+    for field, start in zip(fields, places, strict=True):
+        place = start if round_every == inf else round(start % round_every, 12) % round_every
         if place in seen:
             raise _bad(field, f"{shown(field.text)} is the same place as {seen[place].name}")
         seen[place] = field
