@@ -52,6 +52,18 @@ def test_a_day_at_the_bench_in_a_practice_shop(bench, capsys, choosing):
     assert (bench / "mine.log.toml").read_text("utf-8").count("[[spells]]") == 1
 
 
+def test_a_shop_reads_its_own_plates_and_a_log_holds_those_of_one(bench, capsys):
+    assert main(["log", "mine.toml", "--shop", "1", "--reading", "sph A 0.3 um"]) == 2
+    assert "--reading: with --shop the shop gives what is read" in capsys.readouterr().err
+    assert not (bench / "mine.log.toml").exists()
+    (bench / "mine.log.toml").write_text(
+        '[[spells]]\nnote = "practice shop 1: hidden plates were read"\nreadings = '
+        '[{ gauge = "sph", plate = "A", value = "0.3 um" }]\n'
+    )
+    assert main(["log", "mine.toml", "--shop", "2"]) == 2
+    assert "entry 1 of mine.log.toml is of another shop" in capsys.readouterr().err
+
+
 @pytest.mark.campaign
 @pytest.mark.usefixtures("hasty")
 def test_a_study_without_gauges_is_read_and_replayed_with_usual_ones(bench, capsys):

@@ -26,6 +26,7 @@ example:
   lapwright log mine.toml --done "as advised" --shop 7
                                        practice: hidden plates are lapped and read instead of yours
 """
+PRACTICE = "practice shop {seed}: hidden plates were read"
 HOW_DONE = 'write --done "as advised", --done "as advised, 600 strokes" or --done "step 1, 10 min"'
 
 
@@ -101,6 +102,7 @@ def _entry(args: argparse.Namespace, book: Book) -> dict[str, Any]:
     if args.reading:
         entry["readings"] = [reading_table(text, book.study) for text in args.reading]
     if args.shop is not None:
+        _check_shop(args, book)
         entry |= _practised(args.shop, entry, book)
     if set(entry) <= {"date", "note"}:
         how = f"{HOW_DONE}, and --reading for what was read"
@@ -171,6 +173,23 @@ def _advised(book: Book) -> dict[str, Any]:
     return step_table(step, book.study.units)
 
 
+def _check_shop(args: argparse.Namespace, book: Book) -> None:
+    """A practice shop reads its own plates, and one log holds those of one shop."""
+    if args.reading or args.lost:
+        what = "--reading" if args.reading else "--lost"
+        raise CommandError(
+            f"{what}: with --shop the shop gives what is read: leave it out", key=what
+        )
+    own = PRACTICE.format(seed=args.shop)
+    for number, old in enumerate(book.entries, 1):
+        if own not in old.note:
+            was = "of another shop" if "practice shop " in old.note else "of your own plates"
+            raise CommandError(
+                f"--shop {args.shop}: entry {number} of {book.log} is {was}: take a copy of the study",
+                key="--shop",
+            )
+
+
 def _practised(seed: int, entry: dict[str, Any], book: Book) -> dict[str, Any]:
     """Readings of a practice shop in which all entries so far, and this one, were done."""
     from lapwright.optimisation.book import PracticeShop
@@ -204,5 +223,5 @@ def _practised(seed: int, entry: dict[str, Any], book: Book) -> dict[str, Any]:
         if reading.along:
             table["along"] = f"{1e3 * reading.along:.6g} mm"
         readings.append(table)
-    note = f"practice shop {seed}: hidden plates were read"
+    note = PRACTICE.format(seed=seed)
     return {"readings": readings, "note": f"{entry['note']}; {note}" if "note" in entry else note}
