@@ -215,3 +215,16 @@ def test_what_holds_everywhere_is_said_once(said):
     codes = [w["code"] for w in answer["warnings"]]
     assert "no_fade" not in codes or codes.count("no_fade") == len(answer["steps"])
     assert flat.count("weighs") >= 1
+
+
+def test_swaps_in_metal_where_nothing_rubs_have_no_minutes(tmp_path, monkeypatch, capsys):
+    """Once a division by the metal that never goes off."""
+    monkeypatch.chdir(tmp_path)
+    Path("still.toml").write_text(
+        'plates.A = { disc = "160 mm", thickness = "30 mm", cells = 16 }\nplates.B = { like = "A" }\n'
+        '[[steps]]\ntop = "A"\nbottom = "B"\ngrit = "15 um"\nstroke = { kind = "still" }\n'
+        'swap_every = "0.4 um"\ntime = "2 min"\n'
+    )
+    for command in (["preview"], ["run", "--no-page"]):
+        assert main([command[0], "still.toml", *command[1:]]) == 0
+    assert main(["report", "still-run", "--card"]) == 0

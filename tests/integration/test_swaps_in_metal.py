@@ -2,7 +2,7 @@
 
 The outside: what flat discs lose in translation is kappa W v / land area each, exactly (W. Preston's law and
 the balance of volumes, `docs/theory.md`); a fading dab removes T_f (1 - exp(-t / T_f)) of its first rate; the
-moment law for equal discs (derived, `lapwright.verification.exact_motion`).
+moment law for equal discs (derived, `lapwright.verification.closed_forms`).
 """
 
 import json

@@ -446,7 +446,9 @@ class Glance:
 
 def _on_top(swap: Swap, top: str, look: Outlook) -> float:
     """How long a plate stays on top at one go [s], with a fresh dab where metal ends it."""
-    return swap.removed[top] / look.thins[top] if swap.removed else swap.on_top[top]
+    if not swap.removed:
+        return swap.on_top[top]
+    return swap.removed[top] / look.thins[top] if look.thins[top] > 0.0 else inf
 
 
 def _dome(forms: Forms) -> float:

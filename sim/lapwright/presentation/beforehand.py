@@ -416,7 +416,7 @@ def _on_top(step: Step, look: Outlook, units: Units) -> str:
         return say("orders.on_top.read", every=swap.read)
     stays = stays_on_top(swap, units)
     first, other, metal = stays[step.top], stays[step.bottom], ""
-    if swap.removed:
+    if swap.removed and min(look.thins.values()) > 0.0:
         # How long each stay in metal lasts with a fresh dab.
         spread = spread_of([step])
         lasts = [swap.removed[name] / look.thins[name] for name in (step.top, step.bottom)]
