@@ -43,7 +43,8 @@ def test_nothing_is_fetched_from_outside(page: str) -> None:
             r"https?:|//[a-z]|@import|fetch\(|XMLHttpRequest|WebSocket|import\(", text
         )
         assert all(u.startswith(("#", "data:")) for u in re.findall(r"url\(['\"]?([^)'\"]*)", text))
-    assert "http" not in re.sub(r"<pre>.*?</pre>", "", page, flags=re.S)
+    # With its colon: the four letters alone turn up in a megabyte of base64 now and then.
+    assert not re.search(r"https?:", re.sub(r"<pre>.*?</pre>", "", page, flags=re.S))
 
 
 def test_script_is_sound(page: str) -> None:
