@@ -14,7 +14,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
-from math import radians
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,11 +27,10 @@ from lapwright.modal.basis import form_names
 from lapwright.optimisation.bench import Bench, Target
 from lapwright.optimisation.shop import DAY, Knowledge
 from lapwright.optimisation.sight import ToRead, to_read
-from lapwright.optimisation.spell import Spell, lap_shops, off_by
+from lapwright.optimisation.spell import Spell, lap_shops, off_by, turns_of
 from lapwright.optimisation.track import Constraint
 from lapwright.specification.curves import Curve
-from lapwright.specification.outline import Outline
-from lapwright.specification.step import Step, Turn
+from lapwright.specification.step import Step
 
 __all__ = ["MUCH_LARGER", "Advice", "Harm", "Played", "Rollout", "advise"]
 
@@ -210,8 +208,6 @@ SHORT = (30.0, 60.0, *LENGTHS)  # [s] of one after which it is read before anyth
 CLOSER = 0.05  # of what the forms of the goal are: a short spell must take off so much
 DOUBTED = 0.5  # chance of the goal below which one reads first what would tell much
 SMALLER = 0.6  # of a stroke
-TURNS = (Turn(radians(8.0)), Turn(radians(90.0), 10))
-CROSSWISE = 2.0  # times as long as wide: a longer top is not set over by a quarter turn
 ENOUGH = 0.95  # chance of the goal at which one stops
 LIKE = 0.03  # chances so near are alike
 GAIN = 0.05  # of the chance: for less nobody laps on
@@ -413,7 +409,9 @@ def _candidates(bench: Bench, steps: Sequence[Step]) -> Iterator[Step]:
         )
         for top, bottom in _ways(bench, step):
             for curve in (plain.curve, _smaller(plain.curve)):
-                for turn in dict.fromkeys((plain.turn, *_turns(bench.layout.plates[top].outline))):
+                for turn in dict.fromkeys(
+                    (plain.turn, *turns_of(bench.layout.plates[top].outline))
+                ):
                     one = replace(plain, top=top, bottom=bottom, curve=curve, turn=turn)
                     try:
                         check_stands(one, bench.layout.plates[top], bench.layout.plates[bottom])
@@ -422,13 +420,6 @@ def _candidates(bench: Bench, steps: Sequence[Step]) -> Iterator[Step]:
                     if one not in seen:
                         seen.append(one)
                         yield one
-
-
-def _turns(outline: Outline) -> Iterator[Turn]:
-    """How a top may be turned: nobody sets a rail crosswise."""
-    return (
-        one for one in TURNS if not one.indexed or max(outline.size) <= CROSSWISE * outline.smaller
-    )
 
 
 def _ways(bench: Bench, step: Step) -> Iterator[tuple[str, str]]:

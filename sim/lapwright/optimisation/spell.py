@@ -7,8 +7,9 @@ of the metal.  Settled: `lap_shops` is what members, hidden shops and rollouts a
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from math import radians
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +19,8 @@ from lapwright.kinematics.schedule import cut_of, kappa, settled, stays
 from lapwright.modal.basis import PLANES
 from lapwright.modal.crowd import Crowd, crowd_of
 from lapwright.optimisation.shop import DAY, MEMBERS, Knowledge, Layout, slopes
-from lapwright.specification.step import Hand, Step
+from lapwright.specification.outline import Outline
+from lapwright.specification.step import Hand, Step, Turn
 
 __all__ = ["HANDS", "Spell", "discrepancy", "lap_shops", "new_day", "off_by"]
 
@@ -37,6 +39,8 @@ HANDS = (
     0.2,
 )  # scatter of hands that a study says nothing of ("steady" 0, "rough" 0.25)
 MEMORY = 5.0  # strokes
+TURNS = (Turn(radians(8.0)), Turn(radians(90.0), 10))
+CROSSWISE = 2.0  # times as long as wide: a longer top is not set over by a quarter turn
 STREAM = 0x7370656C  # sets these random numbers apart from others with the same seed
 
 
@@ -217,3 +221,8 @@ def new_day(known: Knowledge, layout: Layout, same: bool = False) -> Knowledge:
     if not same:
         cloud[:, layout.day, layout.day] = DAY**2
     return replace(known, mean=mean, cloud=cloud)
+
+
+def turns_of(top: Outline) -> Iterator[Turn]:
+    """How a top may be turned in a spell: nobody sets a rail crosswise."""
+    return (one for one in TURNS if not one.indexed or max(top.size) <= CROSSWISE * top.smaller)
