@@ -180,10 +180,10 @@ def _check_shop(args: argparse.Namespace, book: Book) -> None:
         raise CommandError(
             f"{what}: with --shop the shop gives what is read: leave it out", key=what
         )
-    own = PRACTICE.format(seed=args.shop)
+    own, any_shop = PRACTICE.format(seed=args.shop), PRACTICE.partition("{")[0]
     for number, old in enumerate(book.entries, 1):
         if own not in old.note:
-            was = "of another shop" if "practice shop " in old.note else "of your own plates"
+            was = "of another shop" if any_shop in old.note else "of your own plates"
             raise CommandError(
                 f"--shop {args.shop}: entry {number} of {book.log} is {was}: take a copy of the study",
                 key="--shop",

@@ -248,7 +248,7 @@ def in_memory(motion: Motion, step: Step, first: int, age: float, tau: float) ->
     them missed up to 1 % of the metal (docs/numerics.md).  Shapes forget at many rates, the fastest within
     `tau` [s] at a fresh dab's cut, so blocks are the shorter the nearer the end.  `age` [s]: of the dab.
     """
-    if motion.step.hand.steady and not motion.index_every and "traverse" not in motion.clocks:
+    if step.hand.steady and not motion.index_every and "traverse" not in motion.clocks:
         return inf
     left, _ = cut_of(step, age, first, step.total_strokes - first)
     length = max(PART_OF_LEFT * left, PART_OF_TAU * tau)
