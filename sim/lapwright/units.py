@@ -104,6 +104,23 @@ class Units(StrEnum):
         """The size of a grit [m], as it is sold: in um, whatever the person's units."""
         return _said(value, UM, echo=True)
 
+    def limit(self, value: float) -> str:
+        """A limit [m] that sizes are held against: two figures where these are all of it."""
+        exact = math.isclose(float(Units.number(value / self.small.size)) * self.small.size, value)
+        return _said(value, self.small, echo=not exact)
+
+    def beside(self, value: float, limit: float) -> str:
+        """A size [m] beside its limit: with so many figures that it is seen on which side of it it lies."""
+        told = self.limit(limit)
+        figures = _telling(abs(value) / self.small.size, limit / self.small.size, told)
+        return self.size(value, figures) if figures else f"just over {told}"
+
+    @staticmethod
+    def times(share: float) -> str:
+        """How many times what is allowed: what is missed by little is not "1.0" times."""
+        figures = _telling(share, 1.0, "1")
+        return Units.number(share, figures) if figures else "a hair more than 1"
+
     def both(self, value: float) -> str:
         """The same with the other unit in brackets: "0.80 um (31 uin)"."""
         return f"{self.size(value)} ({self.other.size(value)})"
@@ -312,6 +329,15 @@ class _Part(NamedTuple):
 
 def _said(value: float, unit: Unit, figures: int = 2, echo: bool = False) -> str:
     return f"{Units.number(value / unit.size, figures, echo)} {unit.name}"
+
+
+def _telling(value: float, limit: float, told: str) -> int:
+    """How many figures show a number on its own side of its limit as `told`: two or more; 0: six are few."""
+    shown = float(told.split()[0])
+    for figures in range(2, 7):
+        if (float(f"{value:.{figures - 1}e}") > shown) == (value > limit):
+            return figures
+    return 0 if value > limit else 2
 
 
 def sentence(text: str) -> str:

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from pages import CHROMIUM, tried, walked
-from tuning_scene import BANDS, REFUSED, SWAPS, UM, course, made, way
+from tuning_scene import BANDS, REFUSED, SWAPS, UM, course, made, slipped, way
 
 from lapwright.optimisation.track import Constraint, Cost, Lost, Tuning
 from lapwright.presentation.pictures.analysis import Mark, Slip, Way, slips, trade_off, ways
@@ -64,6 +64,19 @@ def test_near_says_how_far_off_and_refused_why() -> None:
     got = made("refused", refused=(REFUSED,))
     assert headline(got).startswith("That cannot be reached with what may move.")
     assert "No form below 0.12 um can be reached with this grit layer" in spoken(got)
+
+
+def test_what_is_missed_by_little_is_seen_to_be_missed() -> None:
+    """0.3004 um against 0.30 um: in the headline, in the table, of other ways and of a sloppy hand."""
+    got = made("near")
+    missed = course("simulation", 0.3004, None)
+    got = replace(got, candidates=tuple(replace(one, simulated=missed) for one in got.candidates))
+    assert re.search(r"leaves flatness of A 0.3004 um .*, 1.001 times what is asked", headline(got))
+    assert next(row for row in table(got) if row[0] == "flatness of A")[-1].startswith("0.3004 um")
+    assert all("0.3004 um" in one.lapped for one in told_ways(got))
+    slip = slipped("steps.1.time", "49 min", -0.1, 0.3002)
+    slip = replace(slip, change={"A.flatness": -0.0002 * UM, "B.flatness": 0.0})
+    assert re.search(r"0.3002 um.*, not reached", sloppy(replace(got, sensitivity=(slip,)))[0])
 
 
 @pytest.mark.parametrize(
@@ -311,7 +324,7 @@ def test_the_new_study_has_a_head_and_reads() -> None:
 def test_who_asks_in_inches_is_answered_in_them() -> None:
     got = made()
     inch = replace(got, study=replace(got.study, units=Units.INCH))
-    assert "A and B flat within 12 uin" in headline(inch)
+    assert "A and B flat within 11.811 uin" in headline(inch)
     assert "0.26 um" not in spoken(inch)
     assert "µin" in tuning_page(inch, PLACE)
 

@@ -331,3 +331,44 @@ def test_times_forces_pressures_read_back(value, figures):
 def test_turns_read_back(degrees, every):
     got = read_turn(Units.turn(math.radians(degrees), every, 9))
     assert got == (pytest.approx(math.radians(degrees), rel=1e-8), every)
+
+
+@given(
+    limit=st.floats(0.01, 30.0),
+    off=st.floats(-0.2, 0.2),
+    units=st.sampled_from([METRIC, Units.INCH]),
+)
+@settings(max_examples=300, deadline=None)
+def test_a_size_is_printed_on_its_own_side_of_its_limit(
+    limit: float, off: float, units: Units
+) -> None:
+    """As a person compares the two texts that he is shown: 0.5026 um beside 0.50 um is not "0.50 um"."""
+    limit, size = 1e-6 * float(f"{limit:.3g}"), 1e-6 * limit * (1.0 + off * abs(off) ** 4)
+    told, most = units.beside(size, limit), units.limit(limit)
+    over = told.startswith("just over") or float(told.split()[0]) > float(most.split()[0])
+    assert over == (size > limit), (told, most)
+
+
+@pytest.mark.parametrize(
+    ("size", "limit", "told"),
+    [
+        (0.5026e-6, 0.5e-6, "0.503 um beside 0.50 um"),
+        (0.4996e-6, 0.5e-6, "0.50 um beside 0.50 um"),
+        (0.5065e-6, 0.506e-6, "0.51 um beside 0.506 um"),
+        (0.5057e-6, 0.506e-6, "0.506 um beside 0.506 um"),
+        (0.5000000001e-6, 0.5e-6, "just over 0.50 um beside 0.50 um"),
+        (1.4e-6, 0.5e-6, "1.4 um beside 0.50 um"),
+    ],
+)
+def test_no_more_figures_than_it_takes(size: float, limit: float, told: str) -> None:
+    assert f"{METRIC.beside(size, limit)} beside {METRIC.limit(limit)}" == told
+
+
+def test_a_miss_by_a_hair_is_more_than_once_what_is_allowed() -> None:
+    assert [Units.times(x) for x in (0.5, 1.0, 1.005, 1.00000001, 1.4)] == [
+        "0.50",
+        "1.0",
+        "1.005",
+        "a hair more than 1",
+        "1.4",
+    ]

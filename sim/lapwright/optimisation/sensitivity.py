@@ -242,7 +242,7 @@ def _why(seeker: Seeker, nearest: Candidate, missed: list[Constraint], looks: in
     some = [one for one in seeker.asked if (one.form, one.kept) == (first.form, first.kept)]
     place, least = _alone(seeker, some, looks)
     reachable = min(least, max(_course(nearest).worst[one.key] for one in some))
-    named, limit = _named(missed), units.size(first.limit, echo=True)
+    named, limit = _named(missed), units.limit(first.limit)
     if reachable <= first.limit:
         return Refused(
             "together",
@@ -260,12 +260,13 @@ def _why(seeker: Seeker, nearest: Candidate, missed: list[Constraint], looks: in
         # However long, and whichever plate lies on top.
         share, at = _later(seeker, _changed(settled, SWAPS, settled.order), some)
         least = min(least, share * first.limit)
-    told, last = units.size(least), settled.order[-1]
+    told, last = units.beside(least, first.limit), settled.order[-1]
     if share <= 1.0:
+        least_here = units.beside(reachable, first.limit)
+        takes = Units.rubbing(at, spread_of(seeker.space.study.steps))
         why = (
-            f"{named}: {limit} is not reached in the time allowed, the least is "
-            f"{units.size(reachable)}; it takes {Units.rubbing(at, spread_of(seeker.space.study.steps))}: "
-            "let the last step be longer"
+            f"{named}: {limit} is not reached in the time allowed, the least is {least_here}; "
+            f"it takes {takes}: let the last step be longer"
         )
         return Refused("time", why, first.key, reachable, f"steps.{last}.time")
     leaves = f"the least is {told}"
@@ -290,7 +291,7 @@ def _stays(
     step, key = settled.steps[number - 1], f"steps.{number}.{remedy.keys[0]}"
     how = remedy.how.format(top=step.top, bottom=step.bottom)
     why = (
-        f"{_named(missed)}: nothing that may move brings it below {units.size(least)}: "
+        f"{_named(missed)}: nothing that may move brings it below {units.beside(least, missed[0].limit)}: "
         f"write {how}, or let {key} move"
     )
     return Refused("stays", why, missed[0].key, least, key)

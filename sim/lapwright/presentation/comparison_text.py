@@ -104,7 +104,7 @@ def headline(got: Comparison) -> str:
     elif share <= 1.0:
         lead = f"Best: {name}, which reaches the goal. {flat}"
     else:
-        far = f"{Units.number(share)} times what is allowed"
+        far = f"{Units.times(share)} times what is allowed"
         lead = f"None reaches the goal. Nearest: {name}, {far}. {flat}"
     if len(got.done) < 2:
         return f"{lead}. Nothing else came to its end to set beside it."
@@ -230,7 +230,7 @@ def _goal_of(got: Comparison, summary: Summary) -> str:
         at = course.reached_at
         return "reached as they come" if at == 0.0 else f"reached after {Units.time(at)}"
     missed = worst(got.criterion.asked, course)
-    return f"missed: {label(missed)} {Units.number(course.share)} times what is allowed"
+    return f"missed: {label(missed)} {Units.times(course.share)} times what is allowed"
 
 
 def _face(got: Comparison, i: int, name: str) -> tuple[str, str]:

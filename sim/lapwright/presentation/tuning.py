@@ -96,7 +96,7 @@ def headline(got: Tuning) -> str:
     one = worst(got.asked, course)
     figure = f"{label(one)} {_sized(got, best, one, course)}"
     who = "The study as it is typed is the nearest; it" if _as_typed(best) else "The nearest"
-    return f"{what}. {who} leaves {figure}, {Units.number(course.share)} times what is asked."
+    return f"{what}. {who} leaves {figure}, {Units.times(course.share)} times what is asked."
 
 
 def _as_typed(way: Candidate) -> bool:
@@ -135,7 +135,7 @@ def _sized(got: Tuning, way: Candidate, one: Constraint, course: Evaluation) -> 
     if value is None:
         return "not known"
     fine = got.study.units.finer(value, finish(way.study, one.plate))
-    return got.study.units.size(value) + (f" ({words.REMARK})" if fine else "")
+    return got.study.units.beside(value, one.limit) + (f" ({words.REMARK})" if fine else "")
 
 
 # --- its numbers -------------------------------------------------------------------------------
@@ -156,7 +156,7 @@ def table(got: Tuning) -> list[tuple[str, ...]]:
     for one in got.asked:
         fine = finish(best.study, one.plate)
         cells = [_cell(course, one, fine, units) for course in courses.values()]
-        rows.append((label(one), units.size(one.limit), *cells))
+        rows.append((label(one), units.limit(one.limit), *cells))
     if got.idle:
         return rows
     said: dict[str, Callable[[Evaluation], str]] = {
@@ -176,7 +176,7 @@ def _cell(course: Evaluation | None, one: Constraint, fine: float, units: Units)
     if course is None or course.trouble is not None or one.key not in course.worst:
         return "" if course is None else "no end"
     value = course.worst[one.key]
-    return units.size(value) + (MARK if units.finer(value, fine) else "")
+    return units.beside(value, one.limit) + (MARK if units.finer(value, fine) else "")
 
 
 def _when(got: Tuning, course: Evaluation) -> str:

@@ -64,7 +64,7 @@ def asked_for(asked: Sequence[Constraint], units: Units) -> str:
 
 
 def _there(form: str, limit: float, kept: bool, plates: str, units: Units) -> str:
-    size, name = units.size(limit), NAMES.get(form, form)
+    size, name = units.limit(limit), NAMES.get(form, form)
     if form == "mating":
         return f"a misfit of {size} at most"
     if form == "difference":
@@ -242,12 +242,12 @@ def _slipped(got: Tuning, nudge: Nudge) -> str:
         return f"{head} does not come to its end"
     found = worst_of(got, nudge)
     if found is None or got.answer is None:
-        return f"{head} makes {Units.number(nudge.share)} times what is asked"
+        return f"{head} makes {Units.times(nudge.share)} times what is asked"
     one, size = found
     name = "" if len(got.asked) == 1 else f"{label(one)} "
     rough = MARK if got.study.units.finer(size, finish(got.answer.study, one.plate)) else ""
     kept = "reached" if nudge.reached_at is not None else "not reached"
-    return f"{head}: {name}{got.study.units.size(size)}{rough}, {kept}"
+    return f"{head}: {name}{got.study.units.beside(size, one.limit)}{rough}, {kept}"
 
 
 # --- what else is to be known ------------------------------------------------------------------
@@ -386,8 +386,10 @@ def _banded(got: Tuning, band: Band) -> str:
     one = next((one for one in got.asked if one.key == band.what), None)
     best = got.answer.study if got.answer is not None else got.study
     least = 0.0 if one is None else finish(best, one.plate)
+    units = got.study.units
     sizes = (
-        got.study.units.size(end) + (MARK if got.study.units.finer(end, least) else "")
+        (units.size(end) if one is None else units.beside(end, one.limit))
+        + (MARK if units.finer(end, least) else "")
         for end in (band.low, band.high)
     )
     if one is None:
@@ -432,7 +434,7 @@ def _head(got: Tuning, way: Candidate, place: Path) -> list[str]:
         told.append(f'Set: {one.name} "{one.now}"{was}.')
     if course is not None and course.trouble is None:
         left = [
-            f"{label(one)} {units.size(course.worst[one.key])}"
+            f"{label(one)} {units.beside(course.worst[one.key], one.limit)}"
             for one in got.asked
             if one.key in course.worst
         ]
