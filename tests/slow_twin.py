@@ -144,22 +144,24 @@ class Reading:
         self.cover = np.pad(land, self.far)
         if self.ratio > 1 + 1e-9:
             self.cover = box_mean(self.cover, self.ratio)
-        self.kinds, self.nodes = {}, {}
+        self.kinds, self.nodes = {}, None
         by_rows = edges.land.transpose(0, 2, 1, 3).reshape(8 * land.shape[0], 8 * land.shape[1])
         self.fine = np.pad(by_rows.astype(float), 8 * self.far)
 
     def node(self, m, k):
         """Mean of the sub-cells that are land over a reader's cell about a place in quarters of cells."""
-        if (m, k) not in self.nodes:
-            half = 4 * max(self.ratio, 1)
-            weights = []
-            for place, number in zip((m, k), self.fine.shape, strict=True):
-                middle = 8 * (place / 4 + 0.5)
-                n = np.arange(number)
-                length = np.minimum(n + 1, middle + half) - np.maximum(n, middle - half)
-                weights.append(np.clip(length, 0, None) / (2 * half))
-            self.nodes[m, k] = weights[0] @ self.fine @ weights[1]
+        if self.nodes is None:
+            up, along = map(self.weights, self.fine.shape)
+            self.nodes = up @ self.fine @ along.T
         return self.nodes[m, k]
+
+    def weights(self, number):
+        """Shares (places, sub-cells) of a row of sub-cells that lie in a reader's cell about each place."""
+        half = 4 * max(self.ratio, 1)
+        middle = 8 * (np.arange(number // 2)[:, None] / 4 + 0.5)
+        n = np.arange(number)
+        length = np.minimum(n + 1, middle + half) - np.maximum(n, middle - half)
+        return np.clip(length, 0, None) / (2 * half)
 
     def between(self, fx, fy):
         """Land beside narrow grooves: read between places a quarter of a cell apart, right in middles."""
@@ -264,14 +266,15 @@ class Reading:
 
     def subcells(self, fx, fy, turn):
         """Sub-cells of a reader's cell whose middles lie in sub-cells of land."""
+        middles = np.arange(8) / 8 + 1 / 16 - 0.5
+        column, row = np.meshgrid(middles, middles)
+        u = fx + self.ratio * (turn[0, 0] * column + turn[1, 0] * row) - self.far + 0.5
+        v = fy + self.ratio * (turn[0, 1] * column + turn[1, 1] * row) - self.far + 0.5
+        j, i = np.floor(v).astype(int), np.floor(u).astype(int)
+        on = (j >= 0) & (j < self.edges.x.shape[0]) & (i >= 0) & (i < self.edges.x.shape[1])
         out = np.zeros((8, 8), dtype=bool)
-        for row in range(8):
-            for column in range(8):
-                place = self.ratio * (turn.T @ (np.array([column, row]) / 8 + 1 / 16 - 0.5))
-                u, v = fx + place[0] - self.far + 0.5, fy + place[1] - self.far + 0.5
-                j, i = int(np.floor(v)), int(np.floor(u))
-                if 0 <= j < self.edges.x.shape[0] and 0 <= i < self.edges.x.shape[1]:
-                    out[row, column] = self.edges.land[j, i, int((v - j) * 8), int((u - i) * 8)]
+        within = ((v - j) * 8).astype(int), ((u - i) * 8).astype(int)
+        out[on] = self.edges.land[j[on], i[on], within[0][on], within[1][on]]
         return out
 
 
@@ -323,15 +326,20 @@ def shares_on_strips(own, other, x, y, turn):
     return out
 
 
-def shares(own, other, x, y, cos, sin):
+def reading_of(own, other):
+    """The land of the other face as own's cells see it, in whatever pose."""
+    _, land, cell, _, edges, narrow, _ = whole(other)
+    return Reading(land, edges, cell, own[2], narrow)
+
+
+def shares(own, other, reading, x, y, cos, sin):
     """Share of each of own's cells that is land on both; (x, y) their middles in the other's frame."""
     own, other = whole(own), whole(other)
-    _, land, cell, _, edges, _, strips = own
-    _, land_other, cell_other, _, edges_other, narrow, strips_other = other
+    _, land, _, _, edges, _, strips = own
+    cell_other, strips_other = other[2], other[6]
     turn = np.array([[cos, -sin], [sin, cos]])
     if strips and strips_other and abs(cos * sin) < 1e-6:
         return shares_on_strips(own, other, x, y, turn)
-    reading = Reading(land_other, edges_other, cell_other, cell, narrow)
     out = np.zeros(land.shape)
     for j, i in np.argwhere(land > 0):
         out[j, i] = reading.share(
@@ -396,11 +404,13 @@ def wear(bottom, top, stiffness, poses):
     xb, yb = axes(zb.shape, hb)
     xt, yt = axes(zt.shape, ht)
     wear_bottom, wear_top, factors = np.zeros(zb.shape), np.zeros(zt.shape), []
+    of_top, of_bottom = reading_of(bottom, top), reading_of(top, bottom)
     for pose in poses:
         cos, sin = np.cos(pose["theta"]), np.sin(pose["theta"])
         xi, eta = xb - pose["cx"], yb - pose["cy"]
         u, v = cos * xi + sin * eta, -sin * xi + cos * eta
-        gap, share = zb + gathered(zt, lt, ht, u, v, hb), shares(bottom, top, u, v, cos, sin)
+        gap = zb + gathered(zt, lt, ht, u, v, hb)
+        share = shares(bottom, top, of_top, u, v, cos, sin)
         q = equilibrium(
             gap.ravel(),
             share.ravel(),
@@ -413,7 +423,8 @@ def wear(bottom, top, stiffness, poses):
         wear_bottom += pose["weight"] * stiffness * share * squeeze * speed
         xi, eta = cos * xt - sin * yt, sin * xt + cos * yt
         u, v = pose["cx"] + xi, pose["cy"] + eta
-        gap, share = zt + gathered(zb, lb, hb, u, v, ht), shares(top, bottom, u, v, cos, -sin)
+        gap = zt + gathered(zb, lb, hb, u, v, ht)
+        share = shares(top, bottom, of_bottom, u, v, cos, -sin)
         squeeze = np.maximum(0, gap - q[0] - (q[1] * xi + q[2] * eta) / radius)
         factor = pose["target"][0] * hb**2 / ((share * squeeze).sum() * ht**2)
         speed = np.hypot(pose["vx"] - pose["spin"] * eta, pose["vy"] + pose["spin"] * xi)

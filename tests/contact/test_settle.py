@@ -67,7 +67,7 @@ def test_the_slow_twin_finds_the_same_rest(pose):
     below = b.heights(), b.land, b.grid.cell, RADIUS, b.edges
     above = a.heights()[:, ::-1], a.land[:, ::-1], cell, RADIUS, slow_twin.turned_over(a.edges)
     gap = below[0] + slow_twin.gathered(*above[:3], u, v, b.grid.cell)
-    share = slow_twin.shares(below, above, u, v, cos, sin)
+    share = slow_twin.shares(below, above, slow_twin.reading_of(below, above), u, v, cos, sin)
     target = np.array([LOAD / (STIFFNESS * b.grid.cell**2), 0.0, 0.0])
     q = slow_twin.equilibrium(
         gap.ravel(), share.ravel(), xi.ravel() / RADIUS, eta.ravel() / RADIUS, target
