@@ -2,6 +2,7 @@
 
 import os
 import signal
+import sys
 from pathlib import Path
 
 import pytest
@@ -9,6 +10,10 @@ from hypothesis import HealthCheck, settings
 
 # Before NumPy is loaded, as `lapwright.commands.main` sets it; two threads wait for each other.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+# Hundreds of processes begin here, and load the same modules: what one made of them the next reads.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 
 # In the background of a shell, or under one that traps it, Ctrl-C is ignored: here, and in every process that
 # is started from here.  A handler in its place is not handed on, and those begin with what is usual.

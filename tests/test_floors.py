@@ -7,6 +7,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -78,10 +79,18 @@ def _modules() -> dict[str, Path]:
 MODULES = _modules()
 
 
+@cache
+def parsed(module: str) -> ast.Module:
+    """What a module says."""
+    return ast.parse(MODULES[module].read_text("utf-8"))
+
+
 def _imports(module: str) -> Iterator[Import]:
     def walk(node: ast.AST, head: bool, checking: bool) -> Iterator[Import]:
         for child in ast.iter_child_nodes(node):
-            inside = isinstance(child, ast.FunctionDef | ast.AsyncFunctionDef | ast.Lambda)
+            if not isinstance(child, ast.stmt | ast.excepthandler | ast.match_case):
+                continue  # an expression imports nothing
+            inside = isinstance(child, ast.FunctionDef | ast.AsyncFunctionDef)
             guard = isinstance(child, ast.If) and "TYPE_CHECKING" in ast.dump(child.test)
             if isinstance(child, ast.Import):
                 for alias in child.names:
@@ -95,14 +104,19 @@ def _imports(module: str) -> Iterator[Import]:
                     )
             yield from walk(child, head and not inside, checking or guard)
 
-    yield from walk(ast.parse(MODULES[module].read_text("utf-8")), True, False)
+    yield from walk(parsed(module), True, False)
 
 
 STUBS = {
     path.parent.relative_to(ROOT).as_posix(): ast.parse(path.read_text("utf-8"))
     for path in ROOT.rglob("__init__.pyi")
 }
-EVERY = [found for module in MODULES for found in _imports(module)]
+
+
+@cache
+def every_import() -> list[Import]:
+    """Of all modules."""
+    return [found for module in MODULES for found in _imports(module)]
 
 
 def _room(module: str) -> str:
@@ -116,7 +130,7 @@ def test_every_room_stands_on_a_floor() -> None:
 
 def test_imports_point_down_only() -> None:
     up = []
-    for found in EVERY:
+    for found in every_import():
         here, there = _room(found.module), _room(found.target)
         if not found.target.startswith("lapwright.") or here == there or not here:
             continue
@@ -147,14 +161,16 @@ def test_the_program_names_the_module_a_thing_lives_in() -> None:
     rooms = {f"lapwright.{room}" for room in STUBS}
     assert not [
         str(found)
-        for found in EVERY
+        for found in every_import()
         if found.target in rooms and not found.module.startswith(found.target + ".")
     ]
 
 
 def test_no_module_imports_itself_in_a_circle() -> None:
     below = {
-        module: {f.target for f in EVERY if f.module == module and f.head and not f.checking}
+        module: {
+            f.target for f in every_import() if f.module == module and f.head and not f.checking
+        }
         & set(MODULES)
         for module in MODULES
     }
@@ -175,7 +191,7 @@ def test_no_module_imports_itself_in_a_circle() -> None:
 def test_a_heavy_library_enters_in_one_room(library: str) -> None:
     outside = [
         str(found)
-        for found in EVERY
+        for found in every_import()
         if found.target.split(".")[0] == library
         and not found.checking
         and not (found.module + ".").startswith(HEAVY[library] + ".")
@@ -185,7 +201,9 @@ def test_a_heavy_library_enters_in_one_room(library: str) -> None:
 
 def test_scipy_is_imported_inside_functions_only() -> None:
     assert not [
-        str(f) for f in EVERY if f.target.split(".")[0] == "scipy" and f.head and not f.checking
+        str(f)
+        for f in every_import()
+        if f.target.split(".")[0] == "scipy" and f.head and not f.checking
     ]
 
 
@@ -203,9 +221,9 @@ def _docstrings(tree: ast.AST) -> int:
 
 def test_no_module_is_long() -> None:
     """Docstrings are not counted: complete ones must not part what belongs together."""
-    texts = {name: path.read_text("utf-8") for name, path in MODULES.items()}
     long = {
-        name: len(text.splitlines()) - _docstrings(ast.parse(text)) for name, text in texts.items()
+        name: len(path.read_text("utf-8").splitlines()) - _docstrings(parsed(name))
+        for name, path in MODULES.items()
     }
     assert {name: lines for name, lines in long.items() if lines > 480} == {}
 

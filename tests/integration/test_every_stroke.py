@@ -5,6 +5,7 @@ not chosen otherwise, and hold every kind of face and of turning.
 """
 
 from dataclasses import make_dataclass, replace
+from functools import cache
 from itertools import count, islice
 from math import degrees
 
@@ -17,16 +18,24 @@ from lapwright.contact.sampling import block_sample
 from lapwright.integration.state import Settings
 from lapwright.kinematics.motion import Motion
 
-FIRST = tuple(islice((i for i in count() if drawn(i).step.strokes <= 500), 24))
 SHORT = 8  # of 61 strokes
 ROUGH = 176
+
+
+study_of = cache(drawn)
+
+
+@cache
+def first():
+    """The twenty-four."""
+    return tuple(islice((s for s in map(study_of, count()) if s.step.strokes <= 500), 24))
 
 
 @pytest.fixture(scope="module")
 def lapped():
     """True and printed error of each form of each plate at the end, and the largest of each study."""
     found = []
-    for study in map(drawn, FIRST):
+    for study in first():
         real, fast = reference(None, study), run(study, Settings())
         assert not real.trouble, study.words
         assert not fast.trouble, study.words
@@ -38,7 +47,7 @@ def lapped():
 def test_true_errors_are_within_twice_those_printed(lapped):
     """At least 95 in a hundred; and what is printed is not so much that anything would be within it."""
     every = [e for _, of_study in lapped for e in of_study]
-    assert len(every) == 2 * 3 * len(FIRST)
+    assert len(every) == 2 * 3 * len(first())
     outside = [(e.index, e.plate, e.form, e.true, e.printed) for e in every if not e.within]
     assert len(outside) <= 0.05 * len(every), outside
     assert float(np.median([e.printed for e in every])) < 0.002
@@ -61,7 +70,7 @@ def test_errors_are_small(lapped):
 @pytest.mark.campaign
 def test_a_rough_hand_has_poses_enough():
     """A rail on a plate, 774 strokes, all unlike: at most 2048 poses for 216 of them left 0.58 % open."""
-    study = drawn(ROUGH)
+    study = study_of(ROUGH)
     assert not study.step.hand.steady
     fast = run(study, Settings())
     assert max(e.true for e in errors(study, fast, reference(None, study))) < 0.005
@@ -70,7 +79,7 @@ def test_a_rough_hand_has_poses_enough():
 @pytest.mark.parametrize("index", [174, 339, pytest.param(295, marks=pytest.mark.campaign)])
 def test_the_last_strokes_are_lapped_in_their_order(index):
     """A rough hand, and a walk by 120 degrees: means of blocks missed up to 1.1 % of the metal."""
-    study = drawn(index)
+    study = study_of(index)
     assert not study.step.hand.steady or study.step.walk.indexed
     fast, real = run(study, Settings()), reference(None, study)
     assert real.blocks == study.step.total_strokes > fast.blocks
@@ -79,8 +88,8 @@ def test_the_last_strokes_are_lapped_in_their_order(index):
 
 def test_a_study_follows_from_its_number():
     assert drawn(17).digest == drawn(17).digest
-    assert len({drawn(i).digest for i in FIRST}) == len(FIRST)
-    kinds = {kind for i in FIRST for kind in drawn(i).kinds}
+    assert len({study.digest for study in first()}) == len(first())
+    kinds = {kind for study in first() for kind in study.kinds}
     assert kinds >= set(FACES) | {"turned", "unturned", "set over", "walked", "walked, set over"}
 
 
@@ -99,7 +108,7 @@ def test_a_key_tells_values_and_not_how_their_classes_look() -> None:
 
 def test_the_studies_are_of_all_kinds_and_within_bounds():
     """What the page says of them: faces, turning, strokes, number of strokes, depth of layer."""
-    studies = [drawn(i) for i in range(len(FACES) * 5)]
+    studies = [study_of(i) for i in range(len(FACES) * 5)]
     kinds = {kind for study in studies for kind in study.kinds}
     wanted = {"turned", "unturned", "set over", "walked", "walked, set over", "turned and walked"}
     wanted |= {"scatter", "swapped", "grooves", "fading grit", "hand off centre"}
@@ -117,7 +126,7 @@ def test_the_studies_are_of_all_kinds_and_within_bounds():
 
 @pytest.mark.parametrize("index", [0, 5, 10, 12])  # turned, zigzag, walked and scattered, walked
 def test_a_block_of_one_stroke_has_all_its_poses_evenly_in_that_stroke(index):
-    motion = Motion(drawn(index).step, (0, 1, 1))
+    motion = Motion(study_of(index).step, (0, 1, 1))
     for first in (0, 7, 33):
         sample = block_sample(motion, 100.0, first, 1, PHASES, (0.3, 0.9))
         places = np.sort(sample.poses.strokes) - first
@@ -131,7 +140,7 @@ def test_a_block_of_one_stroke_has_all_its_poses_evenly_in_that_stroke(index):
 
 def test_every_stroke_singly_does_not_hang_on_the_poses_in_a_stroke():
     """Each stroke is a block; with a quarter as many poses forms stay within 0.1 % of the removal."""
-    study = drawn(SHORT)
+    study = study_of(SHORT)
     many, few = (run(study, stroke_by_stroke(n)) for n in (PHASES, PHASES // 4))
     assert many.blocks == few.blocks == study.step.total_strokes
     assert 0.0 < max(e.true for e in errors(study, few, many)) < 0.001
@@ -139,7 +148,7 @@ def test_every_stroke_singly_does_not_hang_on_the_poses_in_a_stroke():
 
 def test_a_kept_reference_is_made_anew_where_the_wear_has_changed(tmp_path):
     """Other cells or another face under the old name: what the kernels give for a few poses tells."""
-    study = drawn(SHORT)
+    study = study_of(SHORT)
     study = replace(study, step=replace(study.step, strokes=48))
     made = reference(tmp_path, study, phases=16)
     path = kept_at(tmp_path, study, phases=16)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import ast
 import re
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from string import Formatter
 from typing import NamedTuple
@@ -48,8 +49,10 @@ def pattern(node: ast.expr, prefix: str) -> str:
             raise AssertionError(f"{ast.unparse(node)}: write the key where it is said")
 
 
-def calls() -> Iterator[Call]:
+@cache
+def calls() -> list[Call]:
     """All calls of `say` in the package."""
+    made = []
     for path in sorted((PACKAGE / "presentation").rglob("*.py")):
         source = path.read_text("utf-8")
         if not re.search(
@@ -65,10 +68,8 @@ def calls() -> Iterator[Call]:
                 given = {word.arg for word in node.keywords}
                 fields = None if None in given else frozenset(map(str, given))
                 where = f"{path.name}:{node.lineno}"
-                yield Call(where, re.compile(pattern(node.args[0], prefix)), fields)
-
-
-CALLS = list(calls())
+                made.append(Call(where, re.compile(pattern(node.args[0], prefix)), fields))
+    return made
 
 
 def fields_of(form: str) -> Iterator[tuple[str, str]]:
@@ -91,20 +92,20 @@ def test_every_sentence_is_asked_for() -> None:
         if of_finding(key):
             _, _, *variant = key.split(".")
             by_code = not variant or f".{variant[0]}" in source
-            assert by_code or any(call.keys.fullmatch(key) for call in CALLS), key
+            assert by_code or any(call.keys.fullmatch(key) for call in calls()), key
         else:
-            assert any(call.keys.fullmatch(key) for call in CALLS), f"{key}: nobody says it"
+            assert any(call.keys.fullmatch(key) for call in calls()), f"{key}: nobody says it"
 
 
 def test_every_call_finds_its_sentences() -> None:
-    assert len(CALLS) > 100
-    for call in CALLS:
+    assert len(calls()) > 100
+    for call in calls():
         for key in call.keys.pattern.split("|"):
             assert any(re.fullmatch(key, there) for there in SENTENCES), (call.where, key)
 
 
 def test_a_sentence_asks_for_what_is_given_and_all_that_is_given_is_asked_for() -> None:
-    for call in CALLS:
+    for call in calls():
         if call.fields is None:
             continue
         keys = [key for key in SENTENCES if call.keys.fullmatch(key)]
