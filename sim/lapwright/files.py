@@ -23,6 +23,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
+from typing import IO
 
 from lapwright.errors import CannotDoError, CommandError, RunFileError
 
@@ -73,8 +74,22 @@ def make_folder(folder: Path) -> None:
         raise cannot_write(folder, trouble) from trouble
 
 
-def put_in_place(path: Path, content: bytes | memoryview, before: Path | None = None) -> None:
-    """Write `content` under a temporary name in the same folder, then move it to `path` in one step.
+def put_in_place(path: Path, content: bytes | memoryview) -> None:
+    """Write `content` to `path` in one step, as `placing` does.
+
+    Raises
+    ------
+    CannotDoError
+        It cannot be written; a file that was there before stays as it was.
+
+    """
+    with placing(path) as file:
+        file.write(content)
+
+
+@contextmanager
+def placing(path: Path, before: Path | None = None) -> Iterator[IO[bytes]]:
+    """Open a file under a temporary name in the same folder; once written, it moves to `path` in one step.
 
     A kill or a power cut leaves the old file or the new one, never part of one.  The old one is kept under
     the name `before` beside it, if one is given.
@@ -88,8 +103,8 @@ def put_in_place(path: Path, content: bytes | memoryview, before: Path | None = 
     path = Path(path)
     unfinished = path.with_name(f".{path.name}.{secrets.token_hex(4)}.tmp")
     try:
-        with unfinished.open("xb") as file:
-            file.write(content)
+        with unfinished.open("x+b") as file:
+            yield file
             file.flush()
             os.fsync(file.fileno())
         if before is not None:

@@ -233,7 +233,7 @@ def test_a_file_that_contradicts_itself_is_refused_in_a_line(
     assert run_of(tree, SCHEMA).outcome == "done"
     change(tree)
     path = tmp_path / "run.h5"
-    path.write_bytes(runfile._image(tree))
+    runfile.write_tree(tree, path)
     with pytest.raises(RunFileError, match=why) as caught:
         read_run(path)
     assert "\n" not in caught.value.message

@@ -10,19 +10,17 @@ import pytest
 
 from lapwright import __version__
 from lapwright.errors import CommandError, RunFileError
-from lapwright.files import put_in_place
+from lapwright.files import placing, put_in_place
 from lapwright.integration.state import Doubt, Progress, State
+from lapwright.results.frames import FRAMES_MOST, spread_out
 from lapwright.results.recorder import (
-    FRAMES_MOST,
     HISTORY_MOST,
-    Frame,
     Heading,
     Recorder,
     Timetable,
     outline_text,
     restore,
     save,
-    thinned,
 )
 from lapwright.results.runfile import read_resume, read_run, write_run
 from lapwright.specification.outline import Ring
@@ -122,10 +120,9 @@ def test_a_long_run_is_thinned_over_the_metal(
 
 
 def test_frames_keep_first_and_last_and_spread() -> None:
-    frames = [Frame(float(k), float(k) ** 2, {}) for k in range(100)]
-    kept = thinned(frames, 11)
-    assert (kept[0].time, kept[-1].time, len(kept)) == (0.0, 99.0, 11)
-    gaps = np.diff([frame.metal for frame in kept])
+    kept = spread_out([float(k) ** 2 for k in range(100)], 11)
+    assert (kept[0], kept[-1], len(kept)) == (0, 99, 11)
+    gaps = np.diff(np.square(kept))
     assert gaps.max() < 2.5 * gaps.mean(), "even over metal, not over time"
 
 
@@ -178,7 +175,8 @@ def test_a_checkpoint_reads_as_the_run_so_far(tmp_path: Path) -> None:
     run = read_run(tmp_path / "part.h5")
     assert run.outcome == "interrupted"
     assert run.time[-1] == 200.0
-    assert np.array_equal(run.plates["A"].frames[-1], recorder.frames[-1].heights["A"])
+    assert recorder.last is not None
+    assert np.array_equal(run.plates["A"].frames[-1], recorder.last.heights["A"])
 
 
 def test_a_changed_study_is_not_gone_on_with(tmp_path: Path) -> None:
@@ -202,7 +200,7 @@ def test_a_damaged_checkpoint_falls_back_on_the_one_before(tmp_path: Path, harm:
     save(part, recorded(3), HEADING, 1.0)
     save(part, recorded(5), HEADING, 2.0)
     whole = part.read_bytes()
-    at = whole.index(recorded(5).frames[-1].heights["A"].tobytes())
+    at = whole.index(recorded(5).frames.maps["A"][5].tobytes())
     if harm == "gone":
         part.unlink()
     else:
@@ -252,7 +250,8 @@ def test_what_is_kept_already_leaves_no_name_behind(tmp_path: Path) -> None:
     part, old = tmp_path / "run.part.h5", tmp_path / "run.part.before.h5"
     put_in_place(part, b"first")
     old.hardlink_to(part)
-    put_in_place(part, b"second", before=old)
+    with placing(part, before=old) as file:
+        file.write(b"second")
     assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == {
         part.name: b"second",
         old.name: b"first",

@@ -7,7 +7,7 @@ faces at quarter turns on equal grids are laid cell on cell, everything else is 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -28,7 +28,7 @@ from lapwright.metrology.form import forms_of_sums
 from lapwright.specification.plate import Plate
 
 Array = NDArray[np.float64]
-Run = Callable[[Callable[[int], Any], Sequence[int]], list[Any]]
+Run = Callable[[Callable[[int], Any], Sequence[int]], Iterable[Any]]
 
 CHUNKS = 8  # whatever the threads: sums are taken chunk by chunk, in order
 FEWEST_FOR_PART = 32  # poses; a part of fewer would be no sample
@@ -94,10 +94,6 @@ class Average:
     chunks: tuple[int, ...]
 
 
-def _one_after_another(work: Callable[[int], Any], items: Sequence[int]) -> list[Any]:
-    return [work(i) for i in items]
-
-
 @dataclass(frozen=True)
 class Pair:
     """Two plates on each other with a grit layer of `stiffness` [Pa/m] between, under `load` [N]."""
@@ -106,7 +102,7 @@ class Pair:
     top: Plate
     stiffness: float
     load: float
-    map_chunks: Run = field(default=_one_after_another, compare=False)
+    map_chunks: Run = field(default=map, compare=False)  # one map of each face held at a time
 
     @cached_property
     def laid_bottom(self) -> PlacedPlate:
@@ -148,9 +144,7 @@ class Pair:
             yield self
             return
         with ThreadPoolExecutor(number) as pool:
-            yield Pair(
-                self.bottom, self.top, self.stiffness, self.load, lambda f, n: list(pool.map(f, n))
-            )
+            yield Pair(self.bottom, self.top, self.stiffness, self.load, pool.map)
 
     def average(
         self, z_bottom: Array, z_top: Array, sample: Sample, part: Sequence[int] = range(CHUNKS)

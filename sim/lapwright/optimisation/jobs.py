@@ -47,7 +47,7 @@ from lapwright.optimisation.cases import Case, Tolerance, drawn
 from lapwright.optimisation.summary import Domes, Follower, Summary, domes_of, summary_of
 from lapwright.optimisation.workers import WorkerPool, work_through
 from lapwright.results.record import Run
-from lapwright.results.recorder import Heading, Recorder, bearings_of, thinned
+from lapwright.results.recorder import Heading, Recorder, bearings_of
 from lapwright.results.runfile import read_run, write_run
 from lapwright.study.model import Study
 from lapwright.study.resolved import digest_of, inputs_of, unlike, versions
@@ -192,7 +192,7 @@ class _Record:
         if start or (self.whole and due):
             self.taken = clock.time
             self.recorder.take(moment)
-            self.recorder.frames = thinned(self.recorder.frames, FRAMES)
+            self.recorder.frames.thin(FRAMES)
         else:
             self.recorder.last = moment  # measured if it should turn out to be the last one
 

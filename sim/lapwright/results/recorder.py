@@ -38,6 +38,7 @@ from lapwright.kinematics.motion import Motion
 from lapwright.kinematics.overhang import overhangs
 from lapwright.kinematics.schedule import rubbing_time
 from lapwright.metrology.form import EdgeMargin, measure
+from lapwright.results.frames import FRAMES_MOST, Frames, frames_of
 from lapwright.results.record import (
     FORM_KEYS,
     SHAPES,
@@ -57,7 +58,6 @@ Array = NDArray[np.float64]
 Forms = Mapping[str, float]
 
 HISTORY_MOST = 240
-FRAMES_MOST = 41
 NO_MARGIN = EdgeMargin(share=0.0, length=None)
 # What is given up first when the history grows too long; the start is never given up.
 LESS_DEAR = (
@@ -104,15 +104,6 @@ class Entry:
         return _mean(self.removed)
 
 
-@dataclass(frozen=True)
-class Frame:
-    """Height maps of all plates at one time; `metal` as in `Entry`."""
-
-    time: float
-    metal: float
-    heights: Mapping[str, Array]
-
-
 def _mean(removed: Mapping[str, float]) -> float:
     return sum(removed.values()) / len(removed)
 
@@ -122,15 +113,6 @@ def forms_of(plate: Plate, heights: Array, margin: EdgeMargin) -> dict[str, floa
     said = measure(plate, heights, margin).as_dict()
     values = {key: said.get(key) for key in FORM_KEYS}
     return {key: np.nan if value is None else float(value) for key, value in values.items()}
-
-
-def thinned(frames: list[Frame], most: int) -> list[Frame]:
-    """At most so many frames, spread evenly over the metal removed; the first and the last stay."""
-    kept = list(frames)
-    while len(kept) > max(most, 2):
-        gaps = [kept[i + 1].metal - kept[i - 1].metal for i in range(1, len(kept) - 1)]
-        del kept[1 + gaps.index(min(gaps))]
-    return kept
 
 
 def gaps_closed(entries: list[Entry], gap: float, most: int) -> tuple[list[Entry], float]:
@@ -167,7 +149,7 @@ class Recorder:
 
     study: Study
     entries: list[Entry] = field(default_factory=list)
-    frames: list[Frame] = field(default_factory=list)
+    frames: Frames = field(default_factory=Frames)
     gap: float = 0.0
     last: State | None = None
     measured: dict[str, tuple[Array, Forms, Forms]] = field(default_factory=dict)
@@ -176,9 +158,9 @@ class Recorder:
         """Take the next moment."""
         self.last = moment
         metal = _mean(moment.removed)
-        if not self.frames or metal > self.frames[-1].metal:
-            self.frames.append(Frame(moment.clock.time, metal, moment.heights))
-            self.frames = thinned(self.frames, FRAMES_MOST - 1)
+        if not self.frames.metal or metal > self.frames.metal[-1]:
+            self.frames.add(moment.clock.time, metal, moment.heights)
+            self.frames.thin(FRAMES_MOST - 1)
         cheap = moment.event in LESS_DEAR[0]
         if moment.event == "end" or (
             cheap and self.entries and metal - self.entries[-1].metal < self.gap
@@ -219,7 +201,7 @@ class Recorder:
         wall_time: float,
         bearings: tuple[BearingRecord, ...] = (),
     ) -> Run:
-        """The run so far, its last moment included.
+        """The run so far, its last moment included; its maps change when the next moment is taken.
 
         Raises
         ------
@@ -229,12 +211,10 @@ class Recorder:
         """
         if self.last is None:
             raise ValueError("no moment was taken yet")
-        entries, frames = self.entries, self.frames
+        entries = self.entries
+        frames = self.frames.until(self.last.clock.time, self.last.heights)
         if entries[-1].time != self.last.clock.time:
             entries = [*entries, self._entry(self.last)]
-        if frames[-1].time != self.last.clock.time:
-            last = Frame(self.last.clock.time, _mean(self.last.removed), self.last.heights)
-            frames = [*frames, last]
         return Run(
             schema=SCHEMA,
             program=heading.program,
@@ -247,9 +227,9 @@ class Recorder:
             **{name: how.data([e.at[name] for e in entries]) for name, how in columns(Run).items()},
         )
 
-    def _plate(self, name: str, entries: list[Entry], frames: list[Frame]) -> PlateRecord:
+    def _plate(self, name: str, entries: list[Entry], frames: Frames) -> PlateRecord:
         assert self.last is not None
-        plate = self.study.plates[name]
+        plate, maps = self.study.plates[name], frames.maps[name]
 
         def along(which: str) -> dict[str, Array]:
             told = [getattr(entry, which)[name] for entry in entries]
@@ -261,9 +241,9 @@ class Recorder:
             land=plate.land,
             x=plate.grid.x,
             y=plate.grid.y,
-            frame_time=np.array([f.time for f in frames]),
-            frames=np.stack([f.heights[name] for f in frames]),
-            worn=frames[0].heights[name] - frames[-1].heights[name],
+            frame_time=np.array(frames.time),
+            frames=maps,
+            worn=maps[0] - maps[-1],
             pressure_speed=self.last.pressure_speed[name],
             margin=float(self.study.margin.of(plate.outline)),
             forms=along("forms"),
@@ -431,7 +411,7 @@ def save(
         "clock": {f.name: getattr(moment.clock, f.name) for f in fields(moment.clock)},
         "moment": {**plain, "removed": dict(moment.removed), "doubt": doubt},
         "entries": len(recorder.entries),
-        "frames": [frame.metal for frame in recorder.frames],
+        "frames": recorder.frames.metal,
         "gap": recorder.gap,
     }
     run = recorder.run(heading, outcome, wall_time)
@@ -483,7 +463,7 @@ def _restored(path: Path, study: Study) -> Restored:
         recorder = Recorder(study)
         recorder.last = _moment(run, state)
         recorder.entries = [_entry(run, i) for i in range(int(state["entries"]))]
-        recorder.frames = [_frame(run, i, metal) for i, metal in enumerate(state["frames"])]
+        recorder.frames = frames_of(run, [float(metal) for metal in state["frames"]])
         recorder.gap = float(state["gap"])
     except (LookupError, ValueError, TypeError, AttributeError) as trouble:
         raise RunFileError(f"{path} cannot be gone on with: start again with --force") from trouble
@@ -546,9 +526,3 @@ def _entry(run: Run, i: int) -> Entry:
         forms_margin0=margin0,
         error={name: record.errors(i) for name, record in plates},
     )
-
-
-def _frame(run: Run, i: int, metal: float) -> Frame:
-    first = next(iter(run.plates.values()))
-    heights = {name: _own(record.frames[i]) for name, record in run.plates.items()}
-    return Frame(float(first.frame_time[i]), float(metal), heights)

@@ -1,10 +1,11 @@
 """The run file (HDF5), read and written; `docs/run-file.md` describes it.
 
-A file is built in memory and moved into place in one go (`lapwright.files`), so a name either holds
-a whole run or does not exist.  Before the HDF5 part, in the block that HDF5 leaves to its users, stands a
-digest of all that follows: a file comes back as it was written or not at all.  It is looked at before the
-HDF5 library sees a byte, which never comes back from some files with a flipped bit.  Nothing but h5py is
-needed to read one.
+A file is written beside its place and moved there in one go (`lapwright.files`), so a name either holds
+a whole run or does not exist.  Maps go to it as they lie in memory: none is held twice.
+
+Before the HDF5 part, in the block that HDF5 leaves to its users, stands a digest of all that follows: a file
+comes back as it was written or not at all.  It is looked at before the HDF5 library sees a byte, which never
+comes back from some files with a flipped bit.  Nothing but h5py is needed to read one.
 
 The faces of a run, written as height maps.
 """
@@ -12,18 +13,17 @@ The faces of a run, written as height maps.
 from __future__ import annotations
 
 import hashlib
-import io
 import os
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import numpy as np
 
 from lapwright.errors import RunFileError
-from lapwright.files import put_in_place
+from lapwright.files import placing
 from lapwright.metrology.surface_files import write_surface
 from lapwright.results.layout import (
     TEXT_SCHEMA,
@@ -68,20 +68,61 @@ def write_run(
         Disk full, folder unwritable or not a folder; an earlier file is left as it was.
 
     """
-    put_in_place(Path(path), _image(tree_of(run, FORMAT, SCHEMA, resume)), before)
+    write_tree(tree_of(run, FORMAT, SCHEMA, resume), Path(path), before)
 
 
-def _image(tree: Group) -> memoryview:
+def write_tree(tree: Group, path: Path, before: Path | None = None) -> None:
+    """Write a tree and its seal, as `write_run` does."""
     import h5py
 
-    # In memory first: a full disk met by the HDF5 library itself cannot be recovered from cleanly.
-    store = io.BytesIO()
-    with h5py.File(store, "w", libver=("v108", "v110"), userblock_size=SEAL_SIZE) as file:
-        _write(file, tree)
-    image = store.getbuffer()
-    seal = SEAL + hashlib.sha256(image[SEAL_SIZE:]).hexdigest().encode("ascii") + b"\n"
-    image[: len(seal)] = seal
-    return image
+    with placing(path, before) as file:
+        sink = _Sink(file)
+        with h5py.File(sink, "w", libver=("v108", "v110"), userblock_size=SEAL_SIZE) as place:
+            _write(place, tree)
+        if sink.trouble is not None:
+            raise sink.trouble
+        file.seek(SEAL_SIZE)
+        digest = hashlib.file_digest(file, "sha256").hexdigest()  # type: ignore[arg-type]
+        file.seek(0)
+        file.write(SEAL + digest.encode("ascii") + b"\n")
+
+
+class _Sink:
+    """A file as the HDF5 library writes it, which does not recover from a full disk met on its way.
+
+    The first trouble is kept for whoever asks when the library is done; what comes after it is let go.
+    """
+
+    def __init__(self, file: IO[bytes]) -> None:
+        self.file = file
+        self.trouble: OSError | None = None
+
+    def seek(self, offset: int, whence: int = os.SEEK_SET) -> int:
+        return self.file.seek(offset, whence)
+
+    def tell(self) -> int:
+        return self.file.tell()
+
+    def read(self, size: int = -1) -> bytes:
+        return self.file.read(size)
+
+    def write(self, data: memoryview) -> int:
+        self._tried(lambda: self.file.write(data))
+        return len(data)
+
+    def truncate(self, size: int) -> int:
+        self._tried(lambda: self.file.truncate(size))
+        return size
+
+    def flush(self) -> None:
+        self._tried(self.file.flush)
+
+    def _tried(self, work: Callable[[], object]) -> None:
+        try:
+            if self.trouble is None:
+                work()
+        except OSError as trouble:
+            self.trouble = trouble
 
 
 def _write(place: Any, group: Group) -> None:
