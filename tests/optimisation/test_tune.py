@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -301,6 +302,44 @@ def test_equal_swaps_alone_are_told_to_keep_a_dome_in_a_dish() -> None:
     goal = '[goal]\ndome = "0.6 um"\n[tune.free]\n"steps.1.stroke.travel" = ["1/6", "1/3"]\n'
     got = tune(text + goal, looks=32)
     assert [(one.code, one.key) for one in got.refused] == [("stays", "steps.1.swap_every")]
+
+
+IN_A_DISH = """title = "Dome in a dish"
+plates.A = { disc = "160 mm", thickness = "30 mm", form = { dome = "3 um" }, cells = 20 }
+plates.B = { like = "A", form = { dish = "2 um" } }
+[[steps]]
+top = "A"
+bottom = "B"
+grit = "9 um"
+turn = "8 deg per stroke"
+time = "40 min"
+swap_every = "5 min"
+"""
+
+
+def test_what_is_said_to_help_was_lapped_and_what_does_not_help_is_not_said() -> None:
+    """Swaps in even turns keep a dome in a dish however long (derived); a longer step is no advice."""
+    goal = '[goal]\nflatness = "1 um"\n[tune.free]\n"steps.1.swap_every" = ["3 min", "8 min"]\n'
+    got = tune(IN_A_DISH + goal, looks=16)
+    (why,) = got.refused
+    told = re.search(
+        r"lapped with A on top throughout, (\S+ \w+), it comes to (\S+) um", why.message
+    )
+    assert told, why.message
+    assert "longer" not in why.message
+    assert why.key == "steps.1.swap_every"
+    # Obeyed, it comes to what is said; and half as long again as typed, it does not help.
+    kept = IN_A_DISH.replace('swap_every = "5 min"\n', "").replace("40 min", told[1])
+    faces = full(kept).plates.values()
+    assert max(one.forms["flatness"] for one in faces) == pytest.approx(
+        float(told[2]) * UM, rel=0.05
+    )
+    longer = full(IN_A_DISH.replace("40 min", "60 min")).plates.values()
+    assert max(one.forms["flatness"] for one in longer) > 0.9 * why.reachable
+    # One figure: of the nearest that was lapped, which is no worse than as typed.
+    nearest = got.answer.simulated.share * UM
+    assert why.reachable == pytest.approx(nearest, rel=0.02)
+    assert nearest <= got.begun.simulated.share * UM
 
 
 def test_bounds_at_which_nothing_can_be_lapped_are_refused() -> None:

@@ -39,12 +39,14 @@ from lapwright.units import told
 
 __all__ = [
     "AIM",
+    "AS_NEAR",
     "LIFTS",
     "Envelope",
     "Seeker",
     "SpaceMapping",
     "as_they_come",
     "distinct",
+    "ends_well",
     "late",
     "ranked",
     "score",
@@ -375,7 +377,7 @@ def ranked(
     equally near the cheapest is first.
     """
     every = list(found)
-    if every and begun is not None and _ends(begun) and not any(one.ok for one in every):
+    if every and begun is not None and ends_well(begun) and not any(one.ok for one in every):
         every += [begun] if all(one is not begun for one in every) else []
 
     def standing(one: Candidate) -> tuple[bool, ...]:
@@ -383,7 +385,7 @@ def ranked(
         return (False, one.lifts, one.steady is False, one.sure is False) if one.ok else (True,)
 
     every.sort(key=lambda one: (standing(one), score(one.simulated)))
-    if not every or not _ends(every[0]):
+    if not every or not ends_well(every[0]):
         return tuple(every)
 
     def cost(one: Candidate) -> float:
@@ -397,7 +399,11 @@ def ranked(
         alike.sort(key=_time if least in ("turns", "swaps") else _swaps)
     else:
         most = (1.0 + AS_NEAR) * _course(first).share
-        alike = [one for one in every if _ends(one) and _course(one).share <= most]
+        if begun is not None and ends_well(
+            begun
+        ):  # what is nearest is never further than what is typed
+            most = min(most, _course(begun).share)
+        alike = [one for one in every if ends_well(one) and _course(one).share <= most]
         alike.sort(key=lambda one: (cost(one), _time(one)))
     return (*alike, *(one for one in every if one not in alike))
 
@@ -407,7 +413,7 @@ def _course(one: Candidate) -> Evaluation:
     return one.simulated
 
 
-def _ends(one: Candidate) -> bool:
+def ends_well(one: Candidate) -> bool:
     """Whether it was lapped in full to its end."""
     return one.simulated is not None and one.simulated.trouble is None
 
@@ -433,7 +439,7 @@ def distinct(
 
 
 def _the_same(one: Candidate, other: Candidate) -> bool:
-    if not (_ends(one) and _ends(other)):
+    if not (ends_well(one) and ends_well(other)):
         return False
     a, b = _course(one), _course(other)
     figures = zip((a.share, *_whole(a)), (b.share, *_whole(b)), strict=True)

@@ -4,24 +4,26 @@ What comes of going on after a goal is reached: some errors only pass through wh
 
 Why a goal is not reached: what the layer leaves, what nothing free moves, what only takes longer.
 
-Told by the operator, put right by what was lapped in full: the nearest schedule is let go on for a long time,
-and where that does not help, with what a person would try next.
+What would help is lapped before it is said: the nearest schedule with its last step half as long again, with
+one plate kept on top, and with what a person would try next of what is not free.  Only that nothing helps
+however long one laps is told by the operator.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.errors import LapwrightError, StudyError
-from lapwright.kinematics.schedule import spread_of
 from lapwright.optimisation.comparison import BAND_ENDS
 from lapwright.optimisation.design import Design, DesignSpace
 from lapwright.optimisation.jobs import RunCache
-from lapwright.optimisation.seek import Seeker
+from lapwright.optimisation.seek import AS_NEAR, Seeker
 from lapwright.optimisation.track import (
     NEVER,
     Band,
@@ -35,11 +37,13 @@ from lapwright.optimisation.track import (
     evaluation_of,
     lapped_course,
 )
-from lapwright.specification.step import Step, Swap, Turn
+from lapwright.specification.step import Step, Swap
 from lapwright.study.model import Study
+from lapwright.study.read import parse_document
+from lapwright.study.variants import override
 from lapwright.units import Units
 
-__all__ = ["OFTEN", "drawn_in", "lost_again", "nudges_of", "why_not"]
+__all__ = ["OFTEN", "by_itself", "drawn_in", "lost_again", "missed_of", "nudges_of", "why_not"]
 
 
 MOST_CHOICES = 6
@@ -183,121 +187,256 @@ def lost_again(seeker: Seeker, place: NDArray[np.float64], settled: Design) -> L
 
 Array = NDArray[np.float64]
 
-LONGER = 20.0  # times as long
-TURN = Turn(np.radians(8.0))
+LONGER = 20.0  # times as long: that is for ever
+HALF_AGAIN, LONGEST = (
+    1.5,
+    6.0,
+)  # times as long, lapped: a longer last step, at least; and one to no end
+SURE = 0.9  # of a limit, foretold: worth lapping
+TURN = "8 deg per stroke"
 READ = 150.0  # s
+BY_READING = {"read": "2.5 min", "on_top": "more domed"}
 LOOKS = 0.25  # of a search
 HELPS = 0.5  # what is left of a form, where one says that something helps
-
-Change = Callable[[Step], Step]
+MOST_WAYS = 2  # that help, told
+LESS = 0.9  # what is left of it, where it is worth a word
 
 
 @dataclass(frozen=True)
-class _Remedy:
-    """What one would try where none of `keys` is free and a step is `missing` it; and `how` to write it."""
+class _Trial:
+    """What one would try: `document` of a whole study, in words what is done, and how it is written.
 
-    keys: tuple[str, ...]
-    missing: Callable[[Step], bool]
-    change: Change
-    how: str
+    `code` and `key` as in `Refused`; `least`: times as long as its last step is, at least.  `minutes`, if the
+    last step was made longer, and `course`: what came of lapping it.
+    """
 
-
-TURNS = _Remedy(
-    ("turn", "walk", "turn_bottom"),
-    lambda step: step.turn.angle == 0.0 and step.walk.angle == 0.0,
-    lambda step: replace(step, turn=TURN),
-    'turn = "8 deg per stroke"',
-)
-SWAPS = _Remedy(
-    ("swap_every",),
-    lambda step: True,
-    lambda step: replace(step, swap=Swap(read=READ)),
-    'swap_every = {{ {top} = "15 min", {bottom} = "5 min" }}',
-)
+    code: str
+    key: str
+    done: str
+    document: Mapping[str, Any]
+    write: str = ""
+    least: float = 1.0
+    minutes: float | None = None
+    course: Evaluation | None = None
 
 
-def why_not(seeker: Seeker, nearest: Candidate | None, looks: int) -> tuple[Refused, ...]:
-    """Say of each form that is not reached why, and what could be."""
-    if nearest is None:
+def by_itself(
+    seeker: Seeker, asked: Sequence[Constraint], looks: int
+) -> NDArray[np.float64] | None:
+    """The place at which one of the forms of a goal is least, by the forecast; None: nothing can be told."""
+    kept, seeker.only = seeker.seen, asked
+    seeker.seen = []
+    try:
+        seeker.search(max(1, int(LOOKS * looks)))
+        return next(iter(seeker.best(1)), None)
+    finally:
+        seeker.seen, seeker.only = kept, seeker.asked
+
+
+def missed_of(seeker: Seeker, nearest: Candidate) -> list[list[Constraint]]:
+    """All that is asked of each form that a schedule misses, form by form."""
+    forms = {
+        (one.form, one.kept): None
+        for one in seeker.asked
+        if _size(nearest.simulated, [one]) > one.limit
+    }
+    return [[one for one in seeker.asked if (one.form, one.kept) == form] for form in forms]
+
+
+def why_not(
+    seeker: Seeker,
+    lapped: Sequence[Candidate],
+    bench: RunCache,
+    tell: Telling,
+) -> tuple[Refused, ...]:
+    """Say of each form that is not reached how near it came, and what was lapped and found to help.
+
+    `lapped`: all that came to their end, the nearest first; the figures are theirs alone.
+    """
+    if not lapped:
         why = seeker.troubles[0] if seeker.troubles else "no schedule comes to an end"
         return (
             Refused("bounds", f"nothing within the bounds can be lapped: {why}", key="tune.free"),
         )
-    missed: dict[tuple[str, bool], list[Constraint]] = {}
-    for one in seeker.asked:
-        if _course(nearest).worst.get(one.key, NEVER) > one.limit:
-            missed.setdefault((one.form, one.kept), []).append(one)
-    return tuple(_why(seeker, nearest, some, looks) for some in missed.values())
+    trials = list(_trials(seeker.space, lapped[0]))
+    return tuple(
+        _why(seeker, some, lapped, _lapped(seeker, trials, some, bench, tell))
+        for some in missed_of(seeker, lapped[0])
+    )
 
 
-def _course(nearest: Candidate) -> Evaluation:
-    course = nearest.simulated or nearest.operator
-    assert course is not None
-    return course
+def _trials(space: DesignSpace, nearest: Candidate) -> Iterator[_Trial]:
+    """The nearest schedule with what a person would try next, of what is not free."""
+    document, steps = nearest.document, nearest.study.steps
+    order = nearest.order or tuple(range(1, len(steps) + 1))
+    free = {(knob.step, knob.name.partition(".")[0]) for knob in space.knobs}
+    single = len(steps) == 1
+
+    def moves(number: int, *keys: str) -> bool:
+        return any((order[number - 1], key) in free for key in keys)
+
+    def lacking(missing: Callable[[Step], bool], *keys: str) -> list[int]:
+        return [n for n, step in enumerate(steps, 1) if missing(step) and not moves(n, *keys)]
+
+    key = "time" if steps[-1].time is not None else "strokes"
+    step = f"the {'' if single else 'last '}step made longer"
+    yield _Trial("time", f"steps.{order[-1]}.{key}", step, document, least=HALF_AGAIN)
+
+    swapped = [n for n, step in enumerate(steps, 1) if step.swap is not None]
+    at = swapped[-1] if swapped else len(steps)
+    where = "" if single else f" step {at}"
+    key = f"steps.{order[at - 1]}.{'swap_every' if swapped else 'top'}"
+    code = "swaps" if moves(at, "swap_every") else "stays"
+    own = {name: value for name, value in document["steps"][at - 1].items() if name != "swap_every"}
+    for top, bottom in ((own["top"], own["bottom"]), (own["bottom"], own["top"])):
+        if swapped or top != own["top"]:
+            changed = [*document["steps"]]
+            changed[at - 1] = {**own, "top": top, "bottom": bottom}
+            done = f"{top} on top throughout{where}"
+            yield _Trial(code, key, done, {**document, "steps": changed})
+
+    for key, value, write, still in (
+        ("turn", TURN, f'turn = "{TURN}"', lacking(_unturned, "turn", "walk", "turn_bottom")),
+        (
+            "swap_every",
+            BY_READING,
+            'swap_every = {{ read = "{read}", on_top = "{on_top}" }}'.format(**BY_READING),
+            lacking(lambda step: step.swap is None, "swap_every"),
+        ),
+    ):
+        made = document
+        for number in still:
+            made = override(made, number, {key: value})
+        if still:
+            yield _Trial("stays", f"steps.{order[still[-1] - 1]}.{key}", "so", made, write)
 
 
-def _why(seeker: Seeker, nearest: Candidate, missed: list[Constraint], looks: int) -> Refused:
+def _unturned(step: Step) -> bool:
+    return step.turn.angle == 0.0 and step.walk.angle == 0.0
+
+
+def _lapped(
+    seeker: Seeker,
+    trials: Sequence[_Trial],
+    some: Sequence[Constraint],
+    bench: RunCache,
+    tell: Telling,
+) -> list[_Trial]:
+    """Those of some trials that mean something and come to their end, lapped for as long as they help."""
+    space, made, studies = seeker.space, [], []
+    for trial in trials:
+        with suppress(LapwrightError):
+            longer, study = _lengthened(seeker, trial, some)
+            studies.append(study)
+            made.append(longer)
+    ends = bench.lap([(study, 0) for study in studies], tell)
+    courses = [lapped_course(end, seeker.asked, space.goal.hold) for end in ends]
+    return [
+        replace(trial, course=course)
+        for trial, course in zip(made, courses, strict=True)
+        if course.trouble is None
+    ]
+
+
+def _lengthened(seeker: Seeker, trial: _Trial, some: Sequence[Constraint]) -> tuple[_Trial, Study]:
+    """A trial whose last step is as long as a form takes by the forecast; LONGEST where that is never."""
+    space = seeker.space
+    study = parse_document(trial.document, space.study.stem, space.folder)
+    last, order = study.steps[-1], tuple(range(1, len(study.steps) + 1))
+    by, whole = trial.least, last.total_strokes / last.pace
+    most = LONGER * max(1.0, seeker.whole / whole)
+    if last.until is None and space.goal.hold is None and study.rounds == 1:
+        many = replace(last, time=None, strokes=round(most * last.total_strokes))
+        moved = (("trial", f"{trial.code} {trial.done} {trial.write}"),)
+        with suppress(LapwrightError):
+            track = seeker.foreteller.tell(
+                Design({}, order, moved, (*study.steps[:-1], many))
+            ).track
+            times = (track.time - track.time[-1]) / whole + most
+            worst = np.where(times < by, np.inf, track.shares(some).max(axis=0))
+            there = np.flatnonzero(worst <= SURE)
+            worst[times > LONGEST] = np.inf
+            by = float(times[there[0] if there.size else int(np.argmin(worst))])
+    if by <= 1.0:
+        return trial, study
+    seconds = by * whole
+    length = (
+        {"time": f"{seconds / 60.0:.3g} min"}
+        if last.time is not None
+        else {"strokes": round(by * last.total_strokes)}
+    )
+    document = override(trial.document, len(study.steps), length)
+    study = parse_document(document, space.study.stem, space.folder)
+    return replace(trial, document=document, minutes=seconds), study
+
+
+def _size(course: Evaluation | None, some: Sequence[Constraint]) -> float:
+    """The worst of what is asked of a form [m]."""
+    return max(NEVER if course is None else course.worst.get(one.key, NEVER) for one in some)
+
+
+def _why(
+    seeker: Seeker,
+    some: Sequence[Constraint],
+    lapped: Sequence[Candidate],
+    trials: Sequence[_Trial],
+) -> Refused:
     """Why one form is not reached."""
-    first, units = missed[0], seeker.space.study.units
-    some = [one for one in seeker.asked if (one.form, one.kept) == (first.form, first.kept)]
-    place, least = _alone(seeker, some, looks)
-    reachable = min(least, max(_course(nearest).worst[one.key] for one in some))
-    named, limit = _named(missed), units.limit(first.limit)
-    if reachable <= first.limit:
+    first, units, asked = some[0], seeker.space.study.units, some[0].limit
+    missed = [one for one in some if _size(lapped[0].simulated, [one]) > one.limit]
+    named, limit = _named(missed), units.limit(asked)
+    own = min(lapped, key=lambda one: _size(one.simulated, some))
+    near = _size(lapped[0].simulated, some)
+    least = (
+        near if _size(own.simulated, some) > (1.0 - AS_NEAR) * near else _size(own.simulated, some)
+    )
+    told = units.beside(least, asked)
+    if least <= asked:
         return Refused(
             "together",
             f"{named}: {limit} can be reached by itself, but not together with the rest of the goal",
             first.key,
-            reachable,
+            least,
         )
-    settled = _settled(seeker, place, nearest)
-    share, at = _later(seeker, settled, some)
-    least = min(reachable, share * first.limit)
-    if share > 1.0:
-        for remedy, number, helped in _tried(seeker, settled, some):
-            if helped <= 1.0 or helped < HELPS * share:
-                return _stays(settled, remedy, number, missed, least, units)
-        # However long, and whichever plate lies on top.
-        share, at = _later(seeker, _changed(settled, SWAPS, settled.order), some)
-        least = min(least, share * first.limit)
-    told, last = units.beside(least, first.limit), settled.order[-1]
-    if share <= 1.0:
-        least_here = units.beside(reachable, first.limit)
-        takes = Units.rubbing(at, spread_of(seeker.space.study.steps))
-        why = (
-            f"{named}: {limit} is not reached in the time allowed, the least is {least_here}; "
-            f"it takes {takes}: let the last step be longer"
-        )
-        return Refused("time", why, first.key, reachable, f"steps.{last}.time")
-    leaves = f"the least is {told}"
+    tried = sorted(trials, key=lambda one: _size(one.course, some))
+    best = _size(tried[0].course, some) if tried else least
+    helping = [one for one in tried if _size(one.course, some) <= max(asked, LESS * near)]
+    if best <= asked:  # the least change first
+        helping = [one for one in trials if _size(one.course, some) <= asked]
+    if helping:
+        ways = "; or ".join(_helps(one, some, units) for one in helping[:MOST_WAYS])
+        why = f"{named}: {limit} is not reached with what may move, the least is {told}; {ways}"
+        code = helping[0].code if best <= max(asked, HELPS * near) else "near"
+        return Refused(code, why, first.key, least, helping[0].key)
+    # However long, and whichever plate lies on top.
+    settled = _settled(seeker, own)
+    read = tuple(replace(step, swap=Swap(read=READ)) for step in settled.steps)
+    swapped = replace(settled, steps=read, moved=(*settled.moved, ("swaps", "by reading")))
+    ever = min(_ever(seeker, way, some) for way in (settled, swapped)) * asked
+    if ever <= asked:
+        why = f"{named}: {limit} is not reached with what may move, the least is {told}"
+        return Refused("near", why, first.key, least)
+    leaves = f"the least is {units.beside(min(least, ever), asked)}"
     if len(some) > 1:
-        leaves = f"for all at once and for good the least is {told} (one alone may have less for a while)"
+        leaves = f"for all at once and for good {leaves} (one alone may have less for a while)"
     why = (
-        f"{named}: {limit} is less than the grit layer leaves, however long you lap: {leaves}; "
-        "a shorter stroke, a finer grit or a lighter load leave less"
+        f"{named}: {limit} is less than the grit layer leaves, however long you lap: by the forecast "
+        f"{leaves}; a shorter stroke, a finer grit or a lighter load leave less"
     )
-    return Refused("residue", why, first.key, least, f"steps.{last}.stroke")
+    return Refused("residue", why, first.key, min(least, ever), f"steps.{settled.order[-1]}.stroke")
 
 
-def _stays(
-    settled: Design,
-    remedy: _Remedy,
-    number: int,
-    missed: list[Constraint],
-    least: float,
-    units: Units,
-) -> Refused:
-    """What nothing free moves, and the key that would."""
-    step, key = settled.steps[number - 1], f"steps.{number}.{remedy.keys[0]}"
-    how = remedy.how.format(top=step.top, bottom=step.bottom)
-    why = (
-        f"{_named(missed)}: nothing that may move brings it below {units.beside(least, missed[0].limit)}: "
-        f"write {how}, or let {key} move"
-    )
-    return Refused("stays", why, missed[0].key, least, key)
+def _helps(trial: _Trial, some: Sequence[Constraint], units: Units) -> str:
+    """What helps, by what came of lapping it."""
+    size = units.beside(_size(trial.course, some), some[0].limit)
+    long = "" if trial.minutes is None else Units.spell(trial.minutes)
+    if trial.write:
+        so = f"so for {long}" if long else "so"
+        return f"write {trial.write}, or let {trial.key} move: lapped {so} it comes to {size}"
+    return f"lapped with {trial.done}{f', {long},' if long else ''} it comes to {size}"
 
 
-def _named(missed: list[Constraint]) -> str:
+def _named(missed: Sequence[Constraint]) -> str:
     one = missed[0]
     of = [each.plate for each in missed if each.plate is not None]
     both = " and ".join(of[-2:]) if of else ""
@@ -305,30 +444,14 @@ def _named(missed: list[Constraint]) -> str:
     return f"the change of {one.form}{place}" if one.kept else f"{one.form}{place}"
 
 
-def _alone(seeker: Seeker, some: list[Constraint], looks: int) -> tuple[Array, float]:
-    """The place at which one form by itself is least, and the size there of the worst of them [m]."""
-    kept, seeker.only = seeker.seen, some
-    seeker.seen = []
-    try:
-        seeker.search(max(1, int(LOOKS * looks)))
-        place = seeker.best(1)[0]
-        worst = seeker.course(place).worst
-        return place, max(worst[one.key] for one in some)
-    finally:
-        seeker.seen, seeker.only = kept, seeker.asked
+def _settled(seeker: Seeker, way: Candidate) -> Design:
+    if not way.changes:  # the study as it stands
+        return Design({}, way.order, (("as it stands", ""),), way.study.steps)
+    return seeker.space.settled(way.changes, way.order)
 
 
-def _settled(seeker: Seeker, place: Array, nearest: Candidate) -> Design:
-    try:
-        return seeker.space.settled(seeker.space.changes(place), seeker.space.order(place))
-    except LapwrightError:
-        if not nearest.changes:  # the study as it stands
-            return Design({}, nearest.order, (("as it stands", ""),), nearest.study.steps)
-        return seeker.space.settled(nearest.changes, nearest.order)
-
-
-def _later(seeker: Seeker, settled: Design, some: list[Constraint]) -> tuple[float, float]:
-    """Share of the limit after a very long last step, and when it is reached [s]."""
+def _ever(seeker: Seeker, settled: Design, some: Sequence[Constraint]) -> float:
+    """Share of the limit after a very long last step, by the forecast."""
     steps = list(settled.steps)
     last = steps[settled.order[-1] - 1]
     many = round(LONGER * max(last.total_strokes, seeker.whole * last.pace))
@@ -336,31 +459,5 @@ def _later(seeker: Seeker, settled: Design, some: list[Constraint]) -> tuple[flo
     try:
         track = seeker.foreteller.tell(replace(settled, steps=tuple(steps))).track
     except LapwrightError:
-        return NEVER, 0.0
-    course = evaluation_of(track, some, None, "operator")
-    return course.share, course.reached_at or 0.0
-
-
-def _tried(
-    seeker: Seeker, settled: Design, some: list[Constraint]
-) -> Iterator[tuple[_Remedy, int, float]]:
-    """Each remedy, the first step that lacks it, and the share of the limit that it leaves in the end."""
-    free = {(knob.step, knob.name.partition(".")[0]) for knob in seeker.space.knobs}
-    for remedy in (TURNS, SWAPS):
-        lacking = [
-            number
-            for number in settled.order
-            if remedy.missing(settled.steps[number - 1])
-            and not any((number, key) in free for key in remedy.keys)
-        ]
-        if lacking:
-            yield remedy, lacking[-1], _later(seeker, _changed(settled, remedy, lacking), some)[0]
-
-
-def _changed(settled: Design, remedy: _Remedy, numbers: Sequence[int]) -> Design:
-    """The steps with a remedy in those of some numbers."""
-    steps = enumerate(settled.steps, 1)
-    changed = tuple(remedy.change(step) if number in numbers else step for number, step in steps)
-    return replace(
-        settled, steps=changed, moved=(*settled.moved, ("remedy", f"{remedy.keys[0]} {numbers}"))
-    )
+        return NEVER
+    return evaluation_of(track, some, None, "operator").share

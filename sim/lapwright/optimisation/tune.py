@@ -28,11 +28,20 @@ from lapwright.optimisation.seek import (
     Seeker,
     as_they_come,
     distinct,
+    ends_well,
     late,
     ranked,
     score,
 )
-from lapwright.optimisation.sensitivity import OFTEN, drawn_in, lost_again, nudges_of, why_not
+from lapwright.optimisation.sensitivity import (
+    OFTEN,
+    by_itself,
+    drawn_in,
+    lost_again,
+    missed_of,
+    nudges_of,
+    why_not,
+)
 from lapwright.optimisation.summary import Summary
 from lapwright.optimisation.surrogate import Surrogate
 from lapwright.optimisation.track import (
@@ -115,15 +124,28 @@ class SurrogateOptimizer:
             got = self._answer(())
             best = got.answer
             if best is None or not best.ok:
-                course = best.simulated if best is not None else None
-                ends = course is not None and course.trouble is None
-                return self._answer(why_not(self.seeker, best if ends else None, self.looks))
+                self._by_themselves()
+                got = self._answer(())
+            if got.outcome != "found":
+                ends = tuple(filter(ends_well, self._ranked()))
+                return self._answer(
+                    why_not(self.seeker, ends, self.bench, self._telling("confirm"))
+                )
             got = self._drawn(samples) if samples else got
             assert got.answer is not None
             got = replace(got, lost=self._lost(got.answer))
         except InterruptedSearchError:
             got = replace(got if got.candidates else self._answer(()), outcome="interrupted")
         return replace(got, simulated=self.bench.done)
+
+    def _by_themselves(self) -> None:
+        """Of a goal of several forms, lap where each that is missed is least by itself."""
+        nearest = next(filter(ends_well, self._ranked()), None)
+        if nearest is None or len({(one.form, one.kept) for one in self.asked}) == 1:
+            return
+        missed = missed_of(self.seeker, nearest)
+        alone = [by_itself(self.seeker, some, self.looks) for some in missed]
+        self._lap([place for place in alone if place is not None])
 
     def _stand(self) -> None:
         """Go on until the best does not lift, where that can be, and stands a sloppy hand."""

@@ -90,7 +90,7 @@ def headline(got: Tuning) -> str:
         )
         told = f"Found: {asked_for(got.asked, units)}{held}. {_costs(got, course)}"
         return told if got.new is not None else f"{told} The study does it as it is typed."
-    what = cannot if got.refused else "Nothing that was tried reaches it"
+    what = cannot if got.outcome == "refused" else "Nothing that was tried reaches it"
     if course.trouble is not None:
         return f"{what}, and the nearest does not come to its end."
     one = worst(got.asked, course)
