@@ -20,6 +20,7 @@ from comparing import RING, THREE
 from dying import dies, dies_of_two
 from started import under_way, wait_until
 
+from lapwright.contact import wear as loops
 from lapwright.errors import CannotDoError, CommandError
 from lapwright.optimisation.cases import Tolerance, cases_of
 from lapwright.optimisation.jobs import Answer, Job, jobs_of, run_case
@@ -30,6 +31,7 @@ from lapwright.optimisation.workers import (
     cluster,
     in_process,
     processes,
+    warm,
     work_through,
 )
 from lapwright.results.recorder import Heading
@@ -272,3 +274,12 @@ def test_maps_are_the_members_own(here: dict) -> None:
     frames = np.frombuffer(here[0, 0][1]["A"])
     assert np.isfinite(frames).all()
     assert here[0, 0][1]["A"] != here[2, 0][1]["A"]
+
+
+def test_a_warm_worker_has_met_both_loops(monkeypatch: pytest.MonkeyPatch) -> None:
+    met = set()
+    for name in ("wear_shifted", "wear_turned"):
+        loop = getattr(loops, name)
+        monkeypatch.setattr(loops, name, lambda *a, n=name, f=loop: (met.add(n), f(*a))[1])
+    warm()
+    assert met == {"wear_shifted", "wear_turned"}

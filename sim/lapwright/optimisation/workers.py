@@ -321,7 +321,7 @@ def same_program() -> str:
 
 
 def warm() -> None:
-    """Lap a small pair for a few strokes, once turning and once cell on cell: both loops are used."""
+    """Lap a pair for a few strokes, once cell on cell, over enough cells, and once turning: both loops."""
     from dataclasses import replace
     from math import radians
 
@@ -331,9 +331,9 @@ def warm() -> None:
     from lapwright.specification.plate import Plate
     from lapwright.specification.step import Grit, Layer, Step, Turn, Wear
 
-    a = Plate(Disc(0.1), thickness=0.02, cells=16, name="A")
+    a = Plate(Disc(0.1), thickness=0.02, cells=80, name="A")
     grit = Grit("15 um", 15e-6, Wear(iron=1e-12), Layer(1e-6))
-    step = Step("A", "B", grit, curve=Circle(0.02), strokes=2)
+    step = Step("A", "B", grit, curve=Circle(0.04), strokes=2)
     for turn in (Turn(), Turn(radians(8.0))):
         for _ in lap({"A": a, "B": replace(a, name="B")}, [replace(step, turn=turn)]):
             pass
