@@ -3,6 +3,7 @@
 import os
 import signal
 import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -63,6 +64,25 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--all-faults", action="store_true", help=told)
 
 
+def pytest_sessionstart(session: pytest.Session) -> None:
+    """One worker compiles the kernels while the others wait, and then read what it left."""
+    import lapwright
+    from lapwright.errors import CannotDoError
+    from lapwright.files import locked
+
+    kept = Path(lapwright.__file__).parent / "contact" / "__pycache__"
+    kept.mkdir(exist_ok=True)
+    while hasattr(session.config, "workerinput") and not any(kept.glob("wear._turned*.nbi")):
+        try:
+            with locked(kept):
+                from lapwright.optimisation.workers import warm
+
+                warm()
+                break
+        except CannotDoError:  # another is at it
+            time.sleep(0.2)
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Put the tests of the longest files first; the order within a file stays."""
     here = Path(__file__).parent
@@ -77,7 +97,9 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 def hasty(monkeypatch: pytest.MonkeyPatch) -> None:
     """A book that plays few spells to their end: for what it writes and says, not for how well it chooses."""
     import lapwright.optimisation.advise as choice
+    import lapwright.optimisation.spell as lapped
 
+    monkeypatch.setattr(lapped, "MEMBERS", 128)
     monkeypatch.setattr(choice, "LOOKED_AT", 1)
     monkeypatch.setattr(choice, "CHOOSING", 12)
     monkeypatch.setattr(choice, "TELLING", 24)

@@ -7,7 +7,7 @@ import slow_twin
 from lapwright.contact import equilibrium as solver
 from lapwright.contact import wear as loops
 from lapwright.contact.cells import make_rowset
-from lapwright.contact.lay import gather
+from lapwright.contact.lay import gather, read_only
 from lapwright.contact.placement import PlacedPlate
 from lapwright.specification.grooves import Grooves
 from lapwright.specification.outline import Disc, Rectangle, Ring
@@ -229,7 +229,7 @@ def test_a_gather_never_reads_outside_the_map():
 
     def fenced(values, strange):
         block = np.full((3, values.shape[1]), strange)
-        return np.concatenate([block, values, block])[3:-3]
+        return read_only(np.concatenate([block, values, block])[3:-3])
 
     bar = plate(Rectangle(cells[1] * cell, cells[0] * cell), cells[1])
     assert bar.grid.shape == cells
