@@ -248,7 +248,6 @@ def _face(layout: Layout, name: str, given: Given, mean: Array, cov: Array) -> N
 
 
 CLOUD = 0.3  # of all variance: what lies within the cloud round each member
-MEMBERS = 384
 HALF = 0.5  # of the members: readings are taken in so slowly that as many still count
 JITTER = 1e-9  # of a variance, for a covariance to be positive beside rounding
 NOTHING = 1e-30
@@ -304,9 +303,7 @@ class Knowledge:
             return self.mean[owner] + normal @ roots[0].T, owner
         return self.mean[owner] + np.einsum("nde,ne->nd", roots[owner], normal), owner
 
-    def members(
-        self, rng: np.random.Generator, number: int = MEMBERS, cloud: float = CLOUD
-    ) -> Knowledge:
+    def members(self, rng: np.random.Generator, number: int, cloud: float = CLOUD) -> Knowledge:
         """The same in members of equal weight, each with a cloud of that share of all variance about it.
 
         Mean and covariance stay; what is not normal is smoothed by the clouds.

@@ -18,7 +18,7 @@ from lapwright.kinematics.motion import Motion
 from lapwright.kinematics.schedule import cut_of, kappa, settled, stays
 from lapwright.modal.basis import PLANES
 from lapwright.modal.crowd import Crowd, crowd_of
-from lapwright.optimisation.shop import DAY, MEMBERS, Knowledge, Layout, slopes
+from lapwright.optimisation.shop import DAY, Knowledge, Layout, slopes
 from lapwright.specification.outline import Outline
 from lapwright.specification.step import Hand, Step, Turn
 
@@ -29,6 +29,7 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
 POSES = 10  # of a stroke
+MEMBERS = 384  # that a spell is lapped for
 DISCREPANCY = 0.1  # of the change of each form
 OF_METAL = 0.01  # of the metal removed, in each form
 FINER_SHARE = 0.25  # of that, in all finer shapes together
@@ -86,14 +87,14 @@ class Spell:
             self._crowds[key] = crowd_of(bases[bottom], bases[top], self.motion(hand), POSES)
         return self._crowds[key]
 
-    def after(self, known: Knowledge, members: int = MEMBERS) -> Knowledge:
+    def after(self, known: Knowledge) -> Knowledge:
         """What is known after the spell, before anything is read."""
         rng = np.random.default_rng([*self.key, STREAM])
-        before = known.members(rng, members)
+        before = known.members(rng, MEMBERS)
         ended = self.lap(before.mean, before.hand)
         active = self._active()
         moved = self._moved()
-        jump = np.zeros((members, *known.covariance.shape))
+        jump = np.zeros((MEMBERS, *known.covariance.shape))
         jump[:] = np.eye(self.layout.size)
         changed = (ended - before.mean)[:, moved]
         scale = self._scale(active)
