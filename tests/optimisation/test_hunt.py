@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ from lapwright.optimisation.summary import Summary
 from lapwright.optimisation.track import (
     Candidate,
     Evaluation,
+    Nudge,
     Tuning,
     constraints_of,
     lapped_course,
@@ -108,6 +110,51 @@ def test_only_what_promises_more_is_lapped(hunt: SurrogateOptimizer) -> None:
     assert hunt._promises(course(hunt, 900.0, 0.9))
     assert not hunt._promises(course(hunt, 1100.0, 0.1))
     assert not hunt._promises(course(hunt, 900.0, 1.1))
+
+
+def test_nothing_is_answered_unchecked(
+    hunt: SurrogateOptimizer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where no schedule stands a sloppy hand and each round, the last too, brings two that are cheaper."""
+    slip = Nudge("steps.1.time", "9 min", -0.1, 1.2, None, {})
+
+    def checked(best: Candidate) -> Candidate:
+        return hunt._put(best, replace(best, slips=(slip,), steady=False))
+
+    def rounds(most: int = 0) -> None:
+        for _ in range(2):
+            find(hunt, f"no. {len(hunt.found)}", 1000.0 - 50.0 * len(hunt.found), 0.9)
+
+    monkeypatch.setattr(hunt, "_tidy", lambda: None)
+    monkeypatch.setattr(hunt, "_checked", checked)
+    monkeypatch.setattr(hunt, "_rounds", rounds)
+    monkeypatch.setattr(hunt.space, "typed_out", lambda changes: changes)
+    monkeypatch.setattr(hunt.seeker, "slipped", lambda changes, order, most: 1.0)
+    rounds()
+    hunt._stand()
+    answer = hunt._answer(()).answer
+    assert (answer.steady, answer.slips) == (False, (slip,))
+    assert all(one.steady is not None for _, one in hunt.found)
+
+
+def test_a_place_that_does_not_stand_is_not_proposed_behind_the_best(
+    hunt: SurrogateOptimizer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    places = [np.array([u]) for u in (0.1, 0.3, 0.5)]
+    hunt.seeker.seen = list(zip((0.2, 0.3, 0.4), places, strict=True))
+    hunt.seeker.sound = 0.2  # so much has the first, which was asked when it was seen
+    monkeypatch.setattr(hunt.seeker, "_unsound", lambda place: float(place[0] == 0.3))
+    assert [float(place[0]) for place in hunt.seeker.best(3, below=1.0)] == [0.1, 0.5]
+
+
+def test_what_is_lost_by_going_on_is_told_of_what_was_drawn_or_checked_since(
+    hunt: SurrogateOptimizer,
+) -> None:
+    find(hunt, "reaches", 600.0, 0.9)
+    best = hunt.found[0][1]
+    lost = hunt._lost(best)
+    assert lost is not None
+    assert hunt._lost(replace(best, sure=True)) == lost
 
 
 def test_what_was_lapped_puts_the_operator_right(hunt: SurrogateOptimizer) -> None:

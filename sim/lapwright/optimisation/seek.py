@@ -339,7 +339,11 @@ class Seeker:
         for value, place in sorted(self.seen, key=lambda one: one[0]):
             if len(found) == number or value >= below:
                 break
-            if all(self.space.distance(place, other) > apart for other in found):
+            if any(self.space.distance(place, other) <= apart for other in found):
+                continue
+            # While searching only what would lead was asked whether it stands.
+            unasked = self.sound < value < 1.0 and self.only is self.asked
+            if not (unasked and self._unsound(place)):
                 found.append(place)
         return found
 

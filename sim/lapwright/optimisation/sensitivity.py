@@ -43,7 +43,16 @@ from lapwright.study.read import parse_document
 from lapwright.study.variants import override
 from lapwright.units import Units
 
-__all__ = ["OFTEN", "by_itself", "drawn_in", "lost_again", "missed_of", "nudges_of", "why_not"]
+__all__ = [
+    "OFTEN",
+    "by_itself",
+    "design_of",
+    "drawn_in",
+    "lost_again",
+    "missed_of",
+    "nudges_of",
+    "why_not",
+]
 
 
 MOST_CHOICES = 6
@@ -409,7 +418,7 @@ def _why(
         code = helping[0].code if best <= max(asked, HELPS * near) else "near"
         return Refused(code, why, first.key, least, helping[0].key)
     # However long, and whichever plate lies on top.
-    settled = _settled(seeker, own)
+    settled = design_of(seeker.space, own)
     read = tuple(replace(step, swap=Swap(read=READ)) for step in settled.steps)
     swapped = replace(settled, steps=read, moved=(*settled.moved, ("swaps", "by reading")))
     ever = min(_ever(seeker, way, some) for way in (settled, swapped)) * asked
@@ -444,10 +453,12 @@ def _named(missed: Sequence[Constraint]) -> str:
     return f"the change of {one.form}{place}" if one.kept else f"{one.form}{place}"
 
 
-def _settled(seeker: Seeker, way: Candidate) -> Design:
-    if not way.changes:  # the study as it stands
-        return Design({}, way.order, (("as it stands", ""),), way.study.steps)
-    return seeker.space.settled(way.changes, way.order)
+def design_of(space: DesignSpace, way: Candidate) -> Design:
+    """The steps of a candidate, the study as it stands among them."""
+    if way.changes:
+        return space.settled(way.changes, way.order)
+    order = way.order or tuple(range(1, len(way.study.steps) + 1))
+    return Design({}, order, (("as it stands", ""),), way.study.steps)
 
 
 def _ever(seeker: Seeker, settled: Design, some: Sequence[Constraint]) -> float:

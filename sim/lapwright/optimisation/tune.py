@@ -36,6 +36,7 @@ from lapwright.optimisation.seek import (
 from lapwright.optimisation.sensitivity import (
     OFTEN,
     by_itself,
+    design_of,
     drawn_in,
     lost_again,
     missed_of,
@@ -168,7 +169,8 @@ class SurrogateOptimizer:
             self._rounds(LATER)
             if len(self.found) == known:
                 break
-        best = self._first()
+        # Of what the last round brought nothing is answered unchecked.
+        best = self._steadiest()
         if best is not None and not best.slips:
             self._checked(best)
 
@@ -212,7 +214,7 @@ class SurrogateOptimizer:
         for number in range(DRAWN):
             got = self._answer(())
             best = got.answer
-            if best is None or any(best is one.answer for one in drawn):
+            if best is None or any(one.answer and best.name == one.answer.name for one in drawn):
                 break
             got, high = drawn_in(got, best, samples, self.bench, telling)
             sure = got.reached_in >= OFTEN * samples
@@ -297,11 +299,9 @@ class SurrogateOptimizer:
 
     def _lost(self, best: Candidate) -> Lost | None:
         """When the goal is lost again if one goes on."""
-        place = next((place for place, way in self.found if way is best), None)
-        if place is None:
-            return None
-        changes = self.space.typed_out(best.changes)
-        return lost_again(self.seeker, place, self.space.settled(changes, best.order))
+        settled = design_of(self.space, best)
+        place = self.space.place(self.space.typed_out(best.changes), settled.order)
+        return lost_again(self.seeker, place, settled)
 
     def _rounds(self, most: int = ROUNDS) -> None:
         """Search and lap in full by turns, until nothing better is to be expected."""
