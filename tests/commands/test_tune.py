@@ -23,7 +23,7 @@ from lapwright.commands.main import main
 from lapwright.study.read import load
 
 GOAL = (
-    PAIR.replace("cells = 24", "cells = 20").replace('"10 min"', '"40 min"')
+    PAIR.replace("cells = 24", "cells = 16").replace('"10 min"', '"40 min"')
     + """swap_every = { A = "6 min", B = "4 min" }
 
 [goal]
@@ -79,7 +79,7 @@ def done(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
     """A bench with a finished search, drawn a few times; and what was said of it."""
     folder = tmp_path_factory.mktemp("bench")
     (folder / "goal.toml").write_text(GOAL)
-    found = run("tune", "goal.toml", "--samples", "3", "--workers", "2", folder=folder)
+    found = run("tune", "goal.toml", "--samples", "2", "--workers", "2", folder=folder)
     assert found.returncode == 0, found.stderr
     return folder, found.stdout
 
@@ -88,7 +88,7 @@ def done(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
 def answer(done: tuple[Path, str]) -> dict[str, Any]:
     """The same as JSON: gone on with, so that nothing is lapped again."""
     there = (done[0] / "goal-tune" / "work.part").stat().st_mtime_ns
-    found = typed(done[0], "goal.toml", "--samples", "3", "--resume", "--json")
+    found = typed(done[0], "goal.toml", "--samples", "2", "--resume", "--json")
     assert found.returncode == 0, found.stderr
     assert (done[0] / "goal-tune" / "work.part").stat().st_mtime_ns == there
     return json.loads(found.stdout)
@@ -107,7 +107,7 @@ def test_words_say_what_to_set_and_both_numbers(done: tuple[Path, str]) -> None:
         "lapped in full",
         "A sloppy hand:",
         "until you weigh a plate",
-        "Of 3 draws of what is not known",
+        "Of 2 draws of what is not known",
         "tune.html",
     ):
         assert told in re.sub(r"\n(?=\S)", " ", said), told
@@ -146,14 +146,14 @@ def test_json_is_what_scripts_are_promised(done: tuple[Path, str], answer: dict[
     assert best["simulated"]["share"] <= 1.0
     assert {nudge["key"] for nudge in answer["sensitivity"]} <= set(best["set"])
     assert answer["refused"] == []
-    assert answer["samples"] == 3
+    assert answer["samples"] == 2
     assert "NaN" not in json.dumps(answer)
 
 
 def test_one_process_finds_the_same_to_the_last_bit(
     done: tuple[Path, str], answer: dict[str, Any]
 ) -> None:
-    found = typed(done[0], "goal.toml", "--samples", "3", "--out", "alone-tune", "--json")
+    found = typed(done[0], "goal.toml", "--samples", "2", "--out", "alone-tune", "--json")
     assert found.returncode == 0, found.stderr
     alone = json.loads(found.stdout)
     assert {**alone, "study": answer["study"]} == answer
@@ -303,7 +303,7 @@ def test_a_rail_has_a_goal_of_its_own(bench: Path) -> None:
 @pytest.mark.skipif(os.name == "nt", reason="no SIGINT for one process")
 def test_ctrl_c_keeps_what_is_done_and_it_goes_on(bench: Path) -> None:
     (bench / "long.toml").write_text(
-        GOAL.replace("cells = 20", "cells = 40").replace(
+        GOAL.replace("cells = 16", "cells = 40").replace(
             '40 min"', '2 h"\nturn = "8 deg per stroke"'
         )
     )

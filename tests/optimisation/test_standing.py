@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import cache
 from itertools import product
 from pathlib import Path
 from types import SimpleNamespace
@@ -41,6 +42,12 @@ FREE = """[tune.free]
 "steps.1.turn" = ["8 deg per stroke", "none", "90 deg every 10 strokes"]
 """
 DRAWS = 20
+
+
+@cache
+def drawn_speed(draw: int) -> float:
+    """How much faster in a draw of what is not known."""
+    return float(np.random.default_rng(draw).uniform(0.85, 1.15))
 
 
 @dataclass(frozen=True)
@@ -87,7 +94,7 @@ class Shop:
         speed = self.speed * (1.0 + self.swaps * swap / 30.0) * self.turns[way]
         speed *= 1.0 + self.off if full else 1.0
         if draw:
-            speed *= np.random.default_rng(draw).uniform(0.85, 1.15)
+            speed *= drawn_speed(draw)
         if self.through:
             return self.dome * (1.0 - 0.6 * speed * np.asarray(time))
         return self.dome * np.exp(-speed * np.asarray(time)) + self.rest
@@ -236,9 +243,12 @@ def test_answers_stand_a_sloppy_hand_and_do_not_lift_where_that_can_be(number: i
     looked_at(range(1000, 1000 + number))
 
 
-def test_what_reaches_the_goal_in_nine_of_ten_draws_is_taken_where_there_is_any() -> None:
+@pytest.mark.parametrize("number", [3, pytest.param(6, marks=pytest.mark.campaign)])
+def test_what_reaches_the_goal_in_nine_of_ten_draws_is_taken_where_there_is_any(
+    number: int,
+) -> None:
     there = found = 0
-    for seed in range(2000, 2006):
+    for seed in range(2000, 2000 + number):
         shop = Shop.drawn(seed)
         got, _ = answered(shop, samples=DRAWS)
         if got.answer is None or not got.answer.ok:
