@@ -22,7 +22,7 @@ EIGHT = {
     "centre": (0.006, -0.004),
     "load": Load(20.0, (0.01, 0.004), "bench", push_height=0.01),
     "pace": 1.0,
-    "strokes": 160,
+    "strokes": 80,
 }
 TURNS = {
     "no turn": {},
@@ -141,26 +141,26 @@ def test_threads(turn):
 
 def busy():
     """Every kind of event: swaps, readings, fading grit, an index, scatter, an until, two rounds."""
-    fading = Grit("coarse", 15e-6, Wear(iron=1e-12), Layer(1e-6), fade=200.0)
+    fading = Grit("coarse", 15e-6, Wear(iron=1e-12), Layer(1e-6), fade=50.0)
     first = Step(
         "A",
         "B",
         fading,
         FigureEight(0.06, 0.03),
         pace=1.0,
-        turn=Turn(np.pi / 2, 30),
-        swap=Swap({"A": 120.0, "B": 60.0}),
-        fresh_every=150.0,
+        turn=Turn(np.pi / 2, 15),
+        swap=Swap({"A": 30.0, "B": 15.0}),
+        fresh_every=40.0,
         hand=Hand(0.1, 0.001, 0.05, 0.1, 5.0),
-        time=360.0,
+        time=90.0,
     )
     second = replace(
         first,
         grit=plain_grit(),
         turn=Turn(0.14),
-        swap=Swap(read=100.0),
+        swap=Swap(read=25.0),
         fresh_every=None,
-        time=240.0,
+        time=60.0,
         until=Until(removed=0.35e-6),
     )
     return (first, second)
