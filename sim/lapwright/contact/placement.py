@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.metrology.form import EdgeMargin, misfit
+from lapwright.metrology.form import ORDERS, EdgeMargin, misfit, quadratic_at, quadratic_sums
 from lapwright.specification.grooves import BORDER, SUBCELLS, Edges, land_strips
 from lapwright.specification.plate import Plate
 
@@ -178,11 +178,13 @@ class PlacedPlate:
 
         The sums are NumPy's own: those of a linear-algebra library may depend on its threads.
         """
-        on_land = z[self._has_land]
-        quadratic = np.einsum("kn,n->k", self._fit, on_land)
+        scale = self.plate.outline.radius ** -np.array([0.0, 1.0, 1.0, 2.0, 2.0, 2.0])
+        x, y = self._middles
+        sums = quadratic_sums(self.land * z, x, y)
+        quadratic = scale * np.einsum("ij,j->i", self._fit, scale * sums)
         rest = np.zeros(self._cover.shape)
         inner = rest[self._pad : -self._pad, self._pad : -self._pad]
-        inner[self._has_land] = on_land - np.einsum("k,kn->n", quadratic, self._basis)
+        inner[self._has_land] = (z - quadratic_at(quadratic, x, y))[self._has_land]
         flat = rest.reshape(-1)
         for bare, neighbours, weight in self._fill:
             flat[bare] = (flat[neighbours] * weight).sum(axis=1)
@@ -347,25 +349,19 @@ class PlacedPlate:
 
         return rings_of(self._kind, self._depth, CORNER * self._width)
 
-    @cached_property
-    def _basis(self) -> Array:
-        """1, x, y, x^2, xy, y^2 at the cells with land, (6, n)."""
-        ny, nx = self.land.shape
-        cell = self.plate.grid.cell
-        y, x = np.nonzero(self._has_land)
-        x = (x - 0.5 * (nx - 1)) * cell
-        y = (y - 0.5 * (ny - 1)) * cell
-        return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y])
+    @property
+    def _middles(self) -> tuple[Array, Array]:
+        """Of the cells along x (nx,) and y (ny,) [m]."""
+        x, y = (np.arange(n) - 0.5 * (n - 1) for n in self.land.shape[::-1])
+        return x * self.plate.grid.cell, y * self.plate.grid.cell
 
     @cached_property
     def _fit(self) -> Array:
-        """Least squares weighted by land: coefficients = _fit @ heights, (6, n)."""
-        scale = self.plate.outline.radius ** -np.array([0.0, 1.0, 1.0, 2.0, 2.0, 2.0])
-        basis = self._basis * scale[:, None]
-        weighted = basis * self.land[self._has_land]
-        inverse = np.linalg.inv(np.einsum("in,jn->ij", weighted, basis))
-        fit: Array = scale[:, None] * np.einsum("ij,jn->in", inverse, weighted)
-        return fit
+        """Least squares weighted by land, lengths in units of R: coefficients = _fit @ sums, (6, 6)."""
+        x, y = (middle / self.plate.outline.radius for middle in self._middles)
+        weighted = (self.land * y[:, None] ** j * x**i for i, j in ORDERS)
+        inverse: Array = np.linalg.inv(np.stack([quadratic_sums(w, x, y) for w in weighted]))
+        return inverse
 
     @cached_property
     def _fill(self) -> list[tuple[NDArray[np.int64], NDArray[np.int64], Array]]:

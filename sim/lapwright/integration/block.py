@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from math import inf, sqrt
 
 import numpy as np
@@ -20,7 +19,7 @@ from lapwright.contact.average import Pair, Sample
 from lapwright.integration.state import Progress, State, frozen
 from lapwright.kinematics.motion import Motion
 from lapwright.kinematics.schedule import cut_of, cut_time, rubbing_until
-from lapwright.metrology.form import forms_of_sums
+from lapwright.metrology.form import forms_of_sums, quadratic_sums
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Step
 
@@ -40,14 +39,7 @@ APART = (-1.0 / 3.0, 0.0, 3.0 / 2.0, -4.0 / 3.0, 1.0 / 6.0)
 
 def mean_over_land(plate: Plate, rate: Array) -> float:
     """Mean of a map over the land of a plate."""
-    return float(np.einsum("ij,ij->", _land_shares(plate), rate))
-
-
-@lru_cache(maxsize=8)
-def _land_shares(plate: Plate) -> Array:
-    """Share of all land that each cell has."""
-    shares: Array = plate.land / plate.land.sum()
-    return shares
+    return float(np.einsum("ij,ij->", plate.land, rate) / plate.land.sum())
 
 
 def settling_time(pair: Pair, motion: Motion, rates: tuple[float, float]) -> float:
@@ -169,17 +161,11 @@ def _mixed(shares: Sequence[float], stages: Sequence[tuple[Array, Array]]) -> tu
 
 def _forms(plate: Plate, dz: Array) -> Array:
     """The three form errors of a map at margin 0 (3,) [m]."""
-    errors: Array = np.einsum("kij,ij->k", _form_weights(plate), dz)
+    x, y = (middle / plate.outline.radius for middle in (plate.grid.x, plate.grid.y))
+    errors: Array = np.einsum(
+        "ks,s->k", forms_of_sums(plate), quadratic_sums(plate.land * dz, x, y)
+    )
     return errors
-
-
-@lru_cache(maxsize=8)
-def _form_weights(plate: Plate) -> Array:
-    """What each cell adds to the form errors at margin 0, (3, ny, nx)."""
-    x, y = (v / plate.outline.radius for v in plate.grid.mesh())
-    shapes = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y])
-    weights: Array = np.einsum("ks,sij,ij->kij", forms_of_sums(plate), shapes, plate.land)
-    return weights
 
 
 def _spread_of(bodies: tuple[Plate, Plate], change: tuple[Array, Array]) -> float:

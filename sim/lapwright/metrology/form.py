@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.metrology.flatness import minimum_zone
+from lapwright.specification.grooves import Grid, Grooves, land_fraction
 from lapwright.specification.outline import Outline
 from lapwright.specification.plate import Plate
 from lapwright.specification.quantities import LENGTH, quantity
@@ -102,6 +103,7 @@ Under = Callable[[Array, Array], tuple[Array, Array]]
 LARGEST_MARGIN = 0.020  # m; surface-plate practice, from memory
 EDGE_BAND = 0.003  # m
 FEWEST_CELLS = 4  # three always lie in a plane
+ORDERS = (0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2)  # of x and y, in a quadratic
 WORST_CONDITION = 1e12  # of the normal matrix: too little land to tell the shapes apart
 
 
@@ -202,91 +204,127 @@ class Form(metaclass=Constructed):
 class _Ruler:
     """What measuring a plate needs and what depends only on plate and margin."""
 
-    cells: NDArray[np.bool_]  # with any land inside the margin, (ny, nx); n of them
-    weight: Array  # their land inside the margin, summing to 1, (n,)
-    x: Array  # (n,), in units of R
-    y: Array
-    fit: Array  # (6, n): coefficients of the quadratic = fit @ heights
-    plane: Array  # (3, n): the same for 1, x, y alone
-    whole: NDArray[np.bool_]  # (n,): at least half land
+    land: float  # inside the margin, in cells
+    weight: Array  # (ny, nx): land of each cell inside the margin, summing to 1
+    x: Array  # (nx,), in units of R
+    y: Array  # (ny,)
+    fit: Array  # (6, 6): coefficients of the quadratic = fit @ quadratic_sums(weighted heights)
+    plane: Array  # (3, 3): the same for 1, x, y alone
+    whole: NDArray[np.bool_]  # (ny, nx): at least half land
+
+    def coefficients(self, z: Array) -> Array:
+        """Of 1, x, y, x^2, xy, y^2 in units of R (6,), fitted to heights (ny, nx)."""
+        return _product(self.fit, self._sums(z))
+
+    def left_of_plane(self, z: Array) -> Array:
+        """Heights (ny, nx) less their plane."""
+        plane = _product(self.plane, self._sums(z)[:3])
+        return z - quadratic_at(np.append(plane, np.zeros(3)), self.x, self.y)
+
+    def _sums(self, z: Array) -> Array:
+        return quadratic_sums(np.where(self.weight > 0.0, self.weight * z, 0.0), self.x, self.y)
 
 
-def _shapes(plate: Plate, x: Array, y: Array) -> Array:
-    """1, x, y, x^2 + y^2, x^2 - y^2, 2xy in units of R, (6, ...) at points [m]."""
-    u, v = x / plate.outline.radius, y / plate.outline.radius
-    return np.stack([np.ones_like(u), u, v, u * u + v * v, u * u - v * v, 2.0 * u * v])
+def quadratic_sums(values: Array, x: Array, y: Array) -> Array:
+    """Sums (6,) of a map (ny, nx) with 1, x, y, x^2, xy, y^2; `x` (nx,), `y` (ny,).
 
-
-def _least_squares(basis: Array, weight: Array) -> Array | None:
-    """Coefficients (k, n) per height of the weighted fit of a basis (k, n); None when it is not unique."""
-    weighted = basis * weight
-    normal = weighted @ basis.T
-    if np.linalg.cond(normal) > WORST_CONDITION:
-        return None
-    fit: Array = np.asarray(np.linalg.solve(normal, weighted), dtype=np.float64)
-    return fit
-
-
-def _coefficients(fit: Array, heights: Array) -> Array:
-    """Coefficients (k,) of heights (n,).
-
-    Not a BLAS product: its threads cost more than they give here, and its last bits depend on their number.
+    Row by row: no map of the shapes is held.  Not a BLAS product: its threads cost more than they give here,
+    and its last bits depend on their number.
     """
-    coefficients: Array = np.einsum("kn,n->k", fit, heights)
-    return coefficients
+    one, first, second = (np.einsum("ji,i->j", values, x**k) for k in range(3))
+    return np.array(
+        [
+            one.sum(),
+            first.sum(),
+            (one * y).sum(),
+            second.sum(),
+            (first * y).sum(),
+            (one * y * y).sum(),
+        ]
+    )
 
 
-def _sum_of(coefficients: Array, shapes: Array) -> Array:
-    """Heights (n,) of shapes (k, n)."""
-    heights: Array = np.einsum("k,kn->n", coefficients, shapes)
+def quadratic_at(coefficients: Array, x: Array, y: Array) -> Array:
+    """Heights (ny, nx) of a quadratic by its coefficients of 1, x, y, x^2, xy, y^2; `x` (nx,), `y` (ny,)."""
+    one, along, across, xx, xy, yy = coefficients
+    heights: Array = (one + (along + xx * x) * x) + ((across + yy * y) * y)[:, None]
+    heights += (xy * y)[:, None] * x
     return heights
 
 
-@lru_cache(maxsize=32)
+def _product(matrix: Array, values: Array) -> Array:
+    product: Array = np.einsum("ij,j->i", matrix, values)
+    return product
+
+
+def _shapes(plate: Plate, x: Array, y: Array) -> Array:
+    """1, x, y, x^2, xy, y^2 in units of R, (6, ...) at points [m]."""
+    u, v = x / plate.outline.radius, y / plate.outline.radius
+    return np.stack([np.ones_like(u), u, v, u * u, u * v, v * v])
+
+
+def _inverse(normal: Array) -> Array | None:
+    """Inverse of a normal matrix (k, k); None where the fit is not unique."""
+    if np.linalg.cond(normal) > WORST_CONDITION:
+        return None
+    inverse: Array = np.asarray(np.linalg.inv(normal), dtype=np.float64)
+    return inverse
+
+
 def _ruler(plate: Plate, margin: float) -> _Ruler | None:
-    land = plate.land_inside(margin)
-    cells = land > 0.0
-    total = land[cells].sum()
+    return _ruler_of(plate.grid, plate.outline, plate.grooves, margin)
+
+
+@lru_cache(maxsize=32)
+def _ruler_of(
+    grid: Grid, outline: Outline, grooves: Grooves | None, margin: float
+) -> _Ruler | None:
+    land = land_fraction(grid, outline, grooves, margin)
+    total = float(land.sum())
     if not total > 0.0:
         return None
-    x, y = plate.grid.mesh()
-    basis = _shapes(plate, x[cells], y[cells])
-    weight = land[cells] / total
-    fit, plane = _least_squares(basis, weight), _least_squares(basis[:3], weight)
+    x, y = grid.x / outline.radius, grid.y / outline.radius
+    weight = land / total
+    powers = [quadratic_sums(weight * y[:, None] ** j * x**i, x, y) for i, j in ORDERS]
+    normal = np.stack(powers)
+    fit, plane = _inverse(normal), _inverse(normal[:3, :3])
     if fit is None or plane is None:
         return None
-    return _Ruler(cells, weight, basis[1], basis[2], fit, plane, land[cells] >= 0.5)
+    return _Ruler(total, weight, x, y, fit, plane, land >= 0.5)
+
+
+def _edge_weight(plate: Plate) -> Array | None:
+    return _edge_weight_of(plate.grid, plate.outline, plate.grooves)
 
 
 @lru_cache(maxsize=32)
-def _edge_weight(plate: Plate) -> Array | None:
+def _edge_weight_of(grid: Grid, outline: Outline, grooves: Grooves | None) -> Array | None:
     """Map (ny, nx) whose product with the heights, summed, is the fall of the edge.
 
     The fall is linear in the heights: the fit of the rest, averaged over the band, less the band's own mean.
     """
-    inner = _ruler(plate, EDGE_BAND)
+    inner = _ruler_of(grid, outline, grooves, EDGE_BAND)
     if inner is None:
         return None
-    band: Array = np.maximum(plate.land - plate.land_inside(EDGE_BAND), 0.0)
+    land, within = (land_fraction(grid, outline, grooves, inset) for inset in (0.0, EDGE_BAND))
+    band: Array = np.maximum(land - within, 0.0)
     band /= band.sum()
-    weight: Array = -band
     # Six means over the band, then the fit that gives the six coefficients.
-    means = _coefficients(_shapes(plate, *plate.grid.mesh()).reshape(6, -1), band.ravel())
-    weight[inner.cells] += _sum_of(means, inner.fit)
-    return weight
+    means = quadratic_sums(band, inner.x, inner.y)
+    return inner.weight * quadratic_at(_product(inner.fit, means), inner.x, inner.y) - band
 
 
 def _errors(outline: Outline) -> Array:
-    """`form_names` from the coefficients of x^2 + y^2, x^2 - y^2, 2xy in units of R, (3, 3)."""
+    """`form_names` from the coefficients of x^2, xy, y^2 in units of R, (3, 3)."""
     if not outline.long:
-        return np.diag([-1.0, 2.0, 2.0])
-    # z = a1 x^2 + a2 y^2 + b 2xy, x along the longer side.
+        return np.array([[-0.5, 0.0, -0.5], [1.0, 0.0, -1.0], [0.0, 1.0, 0.0]])
     width, height = outline.size
-    sense = 1.0 if width >= height else -1.0
     length, breadth = max(width, height), min(width, height)
-    bow = np.array([1.0, sense, 0.0]) * (-0.25 * length**2)
-    crown = np.array([1.0, -sense, 0.0]) * (-0.25 * breadth**2)
-    wind = np.array([0.0, 0.0, length * breadth])
+    along, across = np.array([1.0, 0.0, 0.0]), np.array([0.0, 0.0, 1.0])
+    if width < height:
+        along, across = across, along
+    bow, crown = -0.25 * length**2 * along, -0.25 * breadth**2 * across
+    wind = np.array([0.0, 0.5 * length * breadth, 0.0])
     return np.stack([bow, crown, wind]) / outline.radius**2
 
 
@@ -311,7 +349,7 @@ def forms(plate: Plate, z: Array, margin: EdgeMargin) -> Form:
     ruler = _ruler(plate, margin.of(plate.outline))
     if ruler is None:
         return Form()
-    errors = _errors(plate.outline) @ _coefficients(ruler.fit, z[ruler.cells])[3:]
+    errors = _product(_errors(plate.outline), ruler.coefficients(z)[3:])
     return Form(**dict(zip(form_names(plate.outline), map(float, errors), strict=True)))
 
 
@@ -325,13 +363,7 @@ def forms_of_sums(plate: Plate) -> Array:
     ruler = _ruler(plate, 0.0)
     if ruler is None:
         return np.zeros((3, 6))
-    x, y = plate.grid.mesh()
-    shapes = _shapes(plate, x[ruler.cells], y[ruler.cells])
-    land = plate.land[ruler.cells]
-    with_squares = np.eye(6)[[0, 1, 2, 3, 3, 4]]
-    with_squares[3, 5], with_squares[4, 5], with_squares[5, 4] = 1.0, -1.0, 2.0
-    fitted = np.linalg.solve(np.einsum("in,n,jn->ij", shapes, land, shapes), with_squares)
-    matrix: Array = _errors(plate.outline) @ fitted[3:]
+    matrix: Array = np.einsum("ij,jk->ik", _errors(plate.outline), ruler.fit[3:]) / ruler.land
     matrix.setflags(write=False)
     return matrix
 
@@ -359,20 +391,19 @@ def measure(plate: Plate, z: Array, margin: EdgeMargin) -> Form:
     ruler = _ruler(plate, margin.of(plate.outline))
     if ruler is None:
         return Form(edge=fallen)
-    heights = z[ruler.cells]
-    level, along, across = _coefficients(ruler.plane, heights)
-    left = heights - (level + along * ruler.x + across * ruler.y)
+    left = ruler.left_of_plane(z)
     whole = ruler.whole
     zone = about = None
     if np.count_nonzero(whole) >= FEWEST_CELLS:
         about = float(np.ptp(left[whole]))
         # The least-squares zone is a zone too: narrower than the least it is by rounding alone.
-        zone = min(about, minimum_zone(ruler.x[whole], ruler.y[whole], left[whole]))
+        row, column = np.nonzero(whole)
+        zone = min(about, minimum_zone(ruler.x[column], ruler.y[row], left[whole]))
     return replace(
         forms(plate, z, margin),
         flatness=zone,
         flatness_ls=about,
-        rms=float((ruler.weight * left**2).sum() ** 0.5),
+        rms=float(np.where(ruler.weight > 0.0, ruler.weight * left**2, 0.0).sum() ** 0.5),
         edge=fallen,
     )
 
@@ -384,7 +415,7 @@ class _Seat:
     on: NDArray[np.bool_]  # cells of the bottom inside both margins, (ny, nx); n of them
     weight: Array  # their land in common, summing to 1, (n,)
     plane: Array  # (3, n): 1, x, y of the bottom
-    fit: Array  # (3, n)
+    fit: Array  # (3, 3): coefficients of the plane from its sums with the weighted heights
     near: NDArray[np.intp]  # (4, n): the four cells of the top round each point, in its flat map
     share: Array  # (4, n): of each of them, by nearness and land
     shapes: Array  # (6, n): of the top's quadratic at each point
@@ -404,7 +435,7 @@ def _seat(
         return None
     weight = common[on] / common[on].sum()
     plane = _shapes(bottom, x[on], y[on])[:3]
-    fit = _least_squares(plane, weight)
+    fit = _inverse(np.einsum("in,jn->ij", plane * weight, plane))
     if fit is None:
         return None
     near, share = near[:, on], share[:, on] * top.land.ravel()[near[:, on]]
@@ -428,20 +459,13 @@ def misfit(
     gap = z_bottom[seat.on]
     rest, ruler = z_top.copy(), _ruler(top, 0.0)
     if ruler is not None:
-        quadratic = _coefficients(ruler.fit, z_top[ruler.cells])
-        rest[ruler.cells] -= _sum_of(quadratic, _cell_shapes(top))
-        gap = gap + _sum_of(quadratic, seat.shapes)
+        quadratic = ruler.coefficients(z_top)
+        rest -= np.where(ruler.weight > 0.0, quadratic_at(quadratic, ruler.x, ruler.y), 0.0)
+        gap = gap + np.einsum("k,kn->n", quadratic, seat.shapes)
     gap = gap + (seat.share * rest.ravel()[seat.near]).sum(axis=0)
-    left = gap - _sum_of(_coefficients(seat.fit, gap), seat.plane)
+    coefficients = _product(seat.fit, np.einsum("kn,n->k", seat.plane, seat.weight * gap))
+    left = gap - np.einsum("k,kn->n", coefficients, seat.plane)
     return float((seat.weight * left**2).sum() ** 0.5)
-
-
-@lru_cache(maxsize=16)
-def _cell_shapes(plate: Plate) -> Array:
-    """The six shapes (6, n) at the cells with land."""
-    x, y = plate.grid.mesh()
-    on = plate.land > 0.0
-    return _shapes(plate, x[on], y[on])
 
 
 def _around(plate: Plate, x: Array, y: Array) -> tuple[NDArray[np.intp], Array]:
