@@ -6,6 +6,8 @@ steps on the set in contact, and checked by its own residual.
 
 import numpy as np
 
+from lapwright.specification.grooves import bits_of
+
 
 def axes(shape, cell):
     ny, nx = shape
@@ -64,7 +66,7 @@ def turned_over(edges):
         y=edges.y[:, ::-1],
         several=edges.several[:, ::-1],
         depth=edges.depth[:, ::-1],
-        land=edges.land[:, ::-1, :, ::-1],
+        bits=bits_of(edges.land[:, ::-1, :, ::-1]),
     )
 
 

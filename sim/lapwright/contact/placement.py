@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.metrology.form import ORDERS, EdgeMargin, misfit, quadratic_at, quadratic_sums
-from lapwright.specification.grooves import BORDER, SUBCELLS, Edges, land_strips
+from lapwright.specification.grooves import BORDER, SUBCELLS, Edges, bits_of, land_strips
 from lapwright.specification.plate import Plate
 
 if TYPE_CHECKING:
@@ -100,9 +100,7 @@ class PlacedPlate:
         for _ in range(self.quarter % 4):
             x, y = -y, x
             land = np.rot90(np.rot90(land, -1), -1, axes=(2, 3))
-        return Edges(
-            x, y, self.lay(edges.several), self.lay(edges.depth), np.ascontiguousarray(land)
-        )
+        return Edges(x, y, self.lay(edges.several), self.lay(edges.depth), bits_of(land))
 
     def face(self, heights: Array, gathered: bool = True) -> Face:
         """Make ready for the kernels; `heights` (ny, nx) [m] as looking at the face.
@@ -199,8 +197,9 @@ class PlacedPlate:
     def _edges(self) -> Array:
         return np.stack([self._lain.x, self._lain.y])
 
-    @cached_property
+    @property
     def _lain(self) -> Edges:
+        """Not kept: what is asked of it is."""
         return self.lay_edges(self.plate.edges)
 
     @cached_property
@@ -215,12 +214,7 @@ class PlacedPlate:
 
     @cached_property
     def _bits(self) -> NDArray[np.uint64]:
-        """Sub-cells that are land, a bit each, lowest row and column first."""
-        every = self._lain.land.reshape(*self.land.shape, -1)
-        packed: NDArray[np.uint64] = np.packbits(every, axis=-1, bitorder="little").view("<u8")[
-            ..., 0
-        ]
-        return packed.astype(np.uint64)
+        return self._lain.bits
 
     @cached_property
     def _bits_read(self) -> NDArray[np.uint64]:
@@ -296,7 +290,7 @@ class PlacedPlate:
         """How far inside the nearest edge, in cells, padded."""
         return np.pad(self._lain.depth, self._pad - BORDER, mode="edge")
 
-    @cached_property
+    @property
     def _slope(self) -> tuple[Array, NDArray[np.bool_]]:
         """How depth grows (2, ...) between each cell and the next ones, and whether as beside one edge."""
         d = self._depth

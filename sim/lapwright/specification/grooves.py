@@ -174,15 +174,30 @@ class Edges(NamedTuple):
     `x`, `y` (ny, nx): unit normal of the edge, pointing away from the land; 0 where there is none, or
     several: at the corner of a rectangle, where grooves cross, where both sides of a groove lie in one cell.
     `several` (ny, nx): whether it is the latter.  `depth` (ny + 2 BORDER, nx + 2 BORDER): how far the middle
-    of a cell lies inside the nearest edge, in cells, begun BORDER cells outside the grid.  `land` (ny, nx,
-    SUBCELLS, SUBCELLS): whether the middle of each sub-cell is land, lowest row first.
+    of a cell lies inside the nearest edge, in cells, begun BORDER cells outside the grid.  `bits` (ny, nx):
+    whether the middle of each sub-cell is land, a bit each, lowest row and column first.
     """
 
     x: Array
     y: Array
     several: NDArray[np.bool_]
     depth: Array
-    land: NDArray[np.bool_]
+    bits: NDArray[np.uint64]
+
+    @property
+    def land(self) -> NDArray[np.bool_]:
+        """The sub-cells that are land, (ny, nx, SUBCELLS, SUBCELLS)."""
+        single = np.unpackbits(
+            self.bits.astype("<u8")[..., None].view(np.uint8), axis=-1, bitorder="little"
+        )
+        return single.view(np.bool_).reshape(*self.bits.shape, SUBCELLS, SUBCELLS)
+
+
+def bits_of(land: NDArray[np.bool_]) -> NDArray[np.uint64]:
+    """Sub-cells that are land (ny, nx, SUBCELLS, SUBCELLS) as `Edges` holds them: an eighth of the size."""
+    every = land.reshape(*land.shape[:2], SUBCELLS**2)
+    packed = np.packbits(every, axis=-1, bitorder="little").view("<u8")[..., 0]
+    return packed.astype(np.uint64)
 
 
 def land_edges(grid: Grid, outline: Outline, grooves: Grooves | None, land: Array) -> Edges:
@@ -194,7 +209,8 @@ def land_edges(grid: Grid, outline: Outline, grooves: Grooves | None, land: Arra
     subcells = np.repeat(land > 0.5, SUBCELLS**2).reshape(*grid.shape, SUBCELLS, SUBCELLS)
     left = outline.shrunk(grooves.rim if grooves else 0.0)
     if left is None:
-        return Edges(normal_x, normal_y, several, np.full(wide.shape, -grid.nx), subcells)
+        outside = np.full(wide.shape, -grid.nx)
+        return Edges(normal_x, normal_y, several, outside, bits_of(subcells))
     depth = _inside(left, grooves, *wide.mesh()) / grid.cell
     mixed, px, py = _cut(grid, _inside(left, grooves, x, y))
     distance = _inside(left, grooves, px, py)
@@ -220,7 +236,7 @@ def land_edges(grid: Grid, outline: Outline, grooves: Grooves | None, land: Arra
         out[mixed] = np.where(one & partly, part / np.where(one, length, 1.0), 0.0)
     several[mixed] = partly & ~one
     subcells[mixed] = (distance > hair).reshape(-1, SUBCELLS, SUBCELLS)
-    return Edges(normal_x, normal_y, several, depth, subcells)
+    return Edges(normal_x, normal_y, several, depth, bits_of(subcells))
 
 
 def land_strips(outline: Outline, grooves: Grooves | None) -> tuple[Array, Array] | None:
