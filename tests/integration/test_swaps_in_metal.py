@@ -17,6 +17,7 @@ from lapping_scene import LOAD, NO_MARGIN, SPEED, discs, grit, rate, run, step, 
 from lapwright.integration.loop import lap
 from lapwright.integration.state import Progress
 from lapwright.kinematics.schedule import stays, thinning
+from lapwright.kinematics.sliding import work_times
 from lapwright.metrology.form import forms
 from lapwright.specification.plate import StartForm
 from lapwright.specification.step import Swap, Turn, Until, Wear
@@ -169,6 +170,33 @@ def test_stays_told_beforehand_are_those_of_the_time_loop():
         seen = [(0, "A"), *((n, top) for n, top, _ in swaps(run(plates, once)))]
         assert told == seen
         assert len(told) > 2
+        speeds = {name: rate(plates) for name in "AB"}
+        times, number = work_times(once, 0.0, speeds)
+        assert number == len(seen) - 1
+        whole, _ = work_times(replace(once, swap=None), 0.0, speeds)
+        assert sum(times.values()) == pytest.approx(whole["A"], rel=1e-12)
+
+
+def test_however_many_they_are_a_stay_is_a_stroke_at_least():
+    """A tenth and three tenths of a stroke of metal: each stays for one, be the step short or long."""
+    plates = discs(CELLS)
+    swap = metal(A=0.1 * rate(plates), B=0.3 * rate(plates))
+    for strokes in (200, 200_000):
+        times, number = work_times(
+            step(strokes=strokes, swap=swap), 0.0, {name: rate(plates) for name in "AB"}
+        )
+        assert times["A"] == pytest.approx(times["B"], rel=1e-9)
+        assert number == strokes - 1
+
+
+@pytest.mark.parametrize(
+    ("strokes", "a", "b"), [(100, 7, 3), (101, 7, 3), (107, 7, 3), (5, 7, 3), (20, 5, 5)]
+)
+def test_swaps_by_time_are_counted_as_the_stays_are(strokes, a, b):
+    plates = discs(CELLS)
+    once = step(strokes=strokes, swap=Swap({"A": float(a), "B": float(b)}))
+    _, number = work_times(once, 0.0, {name: rate(plates) for name in "AB"})
+    assert number == len(list(stays(once))) - 1
 
 
 def test_metal_counts_anew_in_each_step_and_round():

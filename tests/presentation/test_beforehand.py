@@ -39,6 +39,10 @@ def made(top, bottom, forms=("", ""), more=SEEN, plates=None, glances=False, **h
 
 
 DOMED = ('dome = "3 um"', 'dish = "1 um"')
+PAIR_OF_DOMES = """
+plates.A = { disc = "160 mm", thickness = "30 mm", form = { dome = "3 um" } }
+plates.B = { like = "A", form = { dish = "1 um" } }
+"""
 
 
 def test_the_domed_one_on_top_is_the_right_way_round():
@@ -121,6 +125,39 @@ def test_equal_swaps_cure_nothing():
     said, _ = made("A", "B", DOMED, uneven)
     assert "the wrong way round" in said
     assert "keep A on top longer" in said
+
+
+def test_equal_metal_is_not_equal_times():
+    said, _ = made("A", "B", DOMED, SEEN + '\nswap_every = "0.2 um"')
+    assert "as much metal in either place cures nothing" in said
+    assert 'swap_every = { A = "0.6 um", B = "0.2 um" }' in said
+    assert "times" not in said
+
+
+@pytest.mark.parametrize(
+    ("every", "told"),
+    [
+        # 60 min at 5 min each: at 5, 10, ... 55 min.
+        ("5 min", "swapped every 5 min, 11 times"),
+        ("30 min", "swapped every 30 min, once"),
+        ("2 h", "swapped every 2 h, which this step is too short for: A stays on top"),
+        ("9 um", "swapped every 9 um of metal, which this step is too short for: A stays on top"),
+    ],
+)
+def test_swaps_are_counted(every, told):
+    _, look = made("A", "B", DOMED, swap := SEEN + f'\nswap_every = "{every}"')
+    study = parse(PAIR_OF_DOMES + STEP % ("A", "B", swap))
+    assert told in ", ".join(beforehand.schedule(study.steps[0], look))
+
+
+def test_swaps_in_metal_are_as_many_as_the_metal_allows_with_the_band_of_the_wear():
+    _, look = made("A", "B", DOMED, swap := SEEN + '\nswap_every = "0.2 um"')
+    study = parse(PAIR_OF_DOMES + STEP % ("A", "B", swap))
+    told = re.search(
+        r"about (\d+) times, (\d+) to (\d+)", ", ".join(beforehand.schedule(study.steps[0], look))
+    )
+    assert abs(int(told[1]) - look.removed / 0.2e-6) <= 1.0
+    assert int(told[2]) < int(told[1]) < int(told[3])
 
 
 def test_readings_choose_the_right_way_by_themselves():

@@ -45,7 +45,8 @@ class Outlook:
     off both plates, and `removed_from` each [m]; times or divided by `limits.BAND` while the wear is a
     default.
     `kappas`: wear of each with a fresh dab [1/Pa]; `grit_age` of the dab as it begins
-    [s]; `on_top`: time at a fresh dab's cut that each lies on top [s]; `thins`: how fast both faces then go
+    [s]; `on_top`: time at a fresh dab's cut that each lies on top [s], `swaps`: how often they change places
+    (0 where readings decide); `thins`: how fast both faces then go
     down with a fresh dab, the mean of them [m/s].
     `tau`: time in which a mismatch dies to 37 % with a fresh dab [s], infinite where nothing rubs.
     `half_difference`: change of (dome of the bottom - dome of the top) / 2 [m], by their places at the start
@@ -73,6 +74,7 @@ class Outlook:
     kappas: Mapping[str, float]
     grit_age: float
     on_top: Mapping[str, float]
+    swaps: int
     thins: Mapping[str, float]
     tau: float
     half_difference: float | None
@@ -165,7 +167,7 @@ def outlook(
         )
         for above, under in ((top, bottom), (bottom, top))
     }
-    on_top = work_times(step, grit_age, thins)
+    on_top, swaps = work_times(step, grit_age, thins)
     removed = {
         name: sum(
             cut[name] * on_top[above] * means[above].work / plates[name].land_area
@@ -198,6 +200,7 @@ def outlook(
         kappas=cut,
         grit_age=grit_age,
         on_top=on_top,
+        swaps=swaps,
         thins=thins,
         tau=1.0 / both if both > 0.0 else np.inf,
         half_difference=half_difference(step, top, bottom, cut, on_top, means),

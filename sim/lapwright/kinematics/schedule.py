@@ -133,6 +133,7 @@ def _wear(iron: float, observed: str | None, grit: Grit, plates: Mapping[str, Pl
 Array = NDArray[np.float64]
 
 GOLDEN = (5.0**0.5 - 1.0) / 2.0
+LONGER = 3.0  # times as long on top, for a plate that is to go hollow
 EVEN = (
     300.0  # [s] that the lighter of two plates stays on top at one go (common practice, no source)
 )
@@ -250,7 +251,7 @@ def stays_by_weight(loads: Mapping[str, float], longer: str = "") -> dict[str, f
     least = min(loads.values())
     even = {name: EVEN * least / load for name, load in loads.items()}
     return {
-        name: max(1.0, round(time * (3.0 if name == longer else 1.0) / 30.0)) * 30.0
+        name: max(1.0, round(time * (LONGER if name == longer else 1.0) / 30.0)) * 30.0
         for name, time in even.items()
     }
 

@@ -273,10 +273,13 @@ def rates(
     return {bottom.name: low, top.name: high}
 
 
-def work_times(step: Step, grit_age: float, thins: Mapping[str, float]) -> dict[str, float]:
-    """Time at a fresh dab's cut that each plate spends on top [s]; halves where readings decide.
+def work_times(
+    step: Step, grit_age: float, thins: Mapping[str, float]
+) -> tuple[dict[str, float], int]:
+    """Time at a fresh dab's cut that each plate spends on top [s], and how often they change places.
 
-    `thins` [m/s]: how fast both faces go down with each on top and a fresh dab, by which metal swaps them.
+    Halves and 0 where readings decide.  `thins` [m/s]: how fast both faces go down with each on top and a
+    fresh dab, by which metal swaps them.
     """
     total = step.total_strokes
     every = stroke_period(step.fresh_every, step.pace)
@@ -293,36 +296,40 @@ def work_times(step: Step, grit_age: float, thins: Mapping[str, float]) -> dict[
 
     whole = done(total)
     if step.swap is None:
-        return {step.top: whole, step.bottom: 0.0}
+        return {step.top: whole, step.bottom: 0.0}, 0
     if step.swap.read is not None:
-        return {step.top: 0.5 * whole, step.bottom: 0.5 * whole}
+        return {step.top: 0.5 * whole, step.bottom: 0.5 * whole}, 0
     if step.swap.removed:
-        return _metal_times(step, grit_age, thins, whole)
-    stay, other = (
-        strokes_in(step.swap.on_top[name], step.pace) for name in (step.top, step.bottom)
-    )
-    if total / (stay + other) > MOST_SWAPS:
+        # Whole strokes of a fresh dab: a stay has one at least, however little metal ends it.
+        cuts = (step.swap.removed[n] / max(thins[n], 1e-300) for n in (step.top, step.bottom))
+        stay, other = (max(1, round(min(cut * step.pace, total))) for cut in cuts)
+        if total <= MOST_SWAPS * (stay + other):
+            return _metal_times(step, grit_age, thins)
+    else:
+        stay, other = (
+            strokes_in(step.swap.on_top[name], step.pace) for name in (step.top, step.bottom)
+        )
+    rounds, rest = divmod(total - 1, stay + other)
+    swaps = 2 * rounds + (rest >= stay)
+    if total > MOST_SWAPS * (stay + other):
         share = stay / (stay + other)
-        return {step.top: share * whole, step.bottom: (1.0 - share) * whole}
-    swaps = np.arange(0, total, stay + other)
-    first = sum(done(min(float(s) + stay, total)) - done(float(s)) for s in swaps)
-    return {step.top: first, step.bottom: whole - first}
+        return {step.top: share * whole, step.bottom: (1.0 - share) * whole}, swaps
+    begins = np.arange(0, total, stay + other)
+    first = sum(done(min(float(s) + stay, total)) - done(float(s)) for s in begins)
+    return {step.top: first, step.bottom: whole - first}, swaps
 
 
 def _metal_times(
-    step: Step, age: float, thins: Mapping[str, float], whole: float
-) -> dict[str, float]:
-    """The same where metal swaps the plates; `whole` [s] of the step."""
-    assert step.swap is not None
-    stay = {name: depth / max(thins[name], 1e-300) for name, depth in step.swap.removed.items()}
-    both = sum(stay.values())
-    if whole > MOST_SWAPS * both:
-        return {name: time / both * whole for name, time in stay.items()}
+    step: Step, age: float, thins: Mapping[str, float]
+) -> tuple[dict[str, float], int]:
+    """The same where metal swaps the plates, stay by stay."""
     times = dict.fromkeys((step.top, step.bottom), 0.0)
+    swaps = -1
     for one in stays(step, thins=lambda top, _: thins[top], age=age):
         cut, age = cut_of(step, age, one.first, one.strokes)
         times[one.top] += cut
-    return times
+        swaps += 1
+    return times, swaps
 
 
 Kind = Literal["all", "sphere", "curved", "ridges", "even ridges", "round"]

@@ -17,7 +17,7 @@ from lapwright.kinematics.schedule import spread_of
 from lapwright.limits import BAND, limit_of, why_band
 from lapwright.metrology.form import SPOKEN
 from lapwright.presentation import words
-from lapwright.presentation.tables import stays_on_top, stroke_words
+from lapwright.presentation.tables import stays_on_top, stroke_words, swaps_words
 from lapwright.presentation.words import Fields, say
 from lapwright.specification.curves import Still
 from lapwright.specification.outline import Disc
@@ -113,7 +113,7 @@ def came_from(start: Start) -> str:
 # --- what the hands do -------------------------------------------------------------------------
 
 
-def schedule(step: Step, units: Units = METRIC) -> list[str]:
+def schedule(step: Step, look: Outlook, units: Units = METRIC) -> list[str]:
     """How long, who is on top for how long, how often fresh grit."""
     parts = [say("preview.schedule.strokes", count=step.total_strokes)]
     if step.until is not None:
@@ -134,6 +134,7 @@ def schedule(step: Step, units: Units = METRIC) -> list[str]:
             if even
             else say("preview.schedule.by_turns", each=" and ".join(each))
         )
+        parts.append(swaps_words(step, look.swaps))
     if step.fresh_every is not None:
         parts.append(say("preview.schedule.fresh", every=step.fresh_every))
     return parts

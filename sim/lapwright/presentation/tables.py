@@ -9,10 +9,11 @@ from typing import Any
 
 import numpy as np
 
+from lapwright.kinematics.schedule import spread_of
 from lapwright.metrology.form import FORMS, SPOKEN
 from lapwright.presentation import words
 from lapwright.presentation.run_view import TWICE, Face, RunView
-from lapwright.presentation.words import known, part_words, told
+from lapwright.presentation.words import known, part_words, say, told
 from lapwright.results.record import Fine
 from lapwright.specification.curves import Still
 from lapwright.specification.step import Step, Swap, Turn
@@ -46,6 +47,19 @@ def stays_on_top(swap: Swap, units: Units = METRIC) -> dict[str, str]:
             name: f"{units.size(off, echo=True)} of metal" for name, off in swap.removed.items()
         }
     return {name: Units.spell(time) for name, time in swap.on_top.items()}
+
+
+def swaps_words(step: Step, count: int) -> str:
+    """How often plates change places; in metal with the band of the wear, as minutes end the step."""
+    if count == 0:
+        return say("preview.schedule.never", top=step.top)
+    if step.until is not None:
+        return say("preview.schedule.most", count=count)
+    spread = spread_of([step]) if step.swap is not None and step.swap.removed else 1.0
+    low, high = round(count / spread), round(count * spread)
+    if low != high:
+        return say("preview.schedule.about", count=count, low=low, high=high)
+    return say("preview.schedule.once" if count == 1 else "preview.schedule.count", count=count)
 
 
 def _degrees(angle: float) -> str:

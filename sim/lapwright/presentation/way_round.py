@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from lapwright.errors import LapwrightError
 from lapwright.integration.estimate import Outlook, outlooks
-from lapwright.kinematics.schedule import stays_by_weight
+from lapwright.kinematics.schedule import LONGER, stays_by_weight
 from lapwright.limits import limit_of
 from lapwright.modal.reduced_model import DEGREE, Glance, Glances
 from lapwright.presentation import words
@@ -145,8 +145,14 @@ def _like(step: Step, plates: Plates) -> bool:
     return plates[step.top].outline == plates[step.bottom].outline
 
 
-def _swaps(step: Step, plates: Plates, longer: str = "") -> str:
+def _swaps(step: Step, plates: Plates, units: Units, longer: str = "") -> str:
     """What to write for swaps that take as much metal in either place, or more with one of them on top."""
+    if longer and step.swap is not None and step.swap.removed:
+        least = min(step.swap.removed.values())
+        other = next(name for name in (step.top, step.bottom) if name != longer)
+        deep = {longer: LONGER * least, other: least}
+        sizes = [f'{name} = "{units.size(off, echo=True)}"' for name, off in deep.items()]
+        return f"swap_every = {{ {', '.join(sizes)} }}"
     loads = {name: plates[name].weight + step.load.force for name in (step.top, step.bottom)}
     times = {name: Units.spell(time) for name, time in stays_by_weight(loads, longer).items()}
     if len(set(times.values())) == 1:
@@ -189,14 +195,15 @@ def _way_round(
     # + the bottom is the more domed one
     apart = (_curve(bottom) - _curve(top)) * top.outline.radius**2
     swapped, like = step.swap is not None, _like(step, plates)
+    metal = step.swap is not None and bool(step.swap.removed)
     if abs(apart) < NOTHING:
         if drive == 0.0:
             return ""
         if swapped:
             alike = abs(top.weight - bottom.weight) <= SAME * top.weight
-            return say("domes.part.swapped", alike=alike)
+            return say("domes.part.swapped", times=alike and not metal)
         if like:
-            return say("domes.part.equal", swaps=_swaps(step, plates))
+            return say("domes.part.equal", swaps=_swaps(step, plates, units))
         return say("domes.part.unlike", other=_other_stroke(drive))
     domed, less = (bottom, top) if apart > 0.0 else (top, bottom)
     more, below = _curve(domed), _curve(less)
@@ -206,8 +213,10 @@ def _way_round(
         if not swapped:
             return ""
         if more_plates:
-            return say("domes.so.more", less=less.name, **names)
-        return say("domes.so.two", swaps=_swaps(step, plates, domed.name), **names)
+            return say("domes.so.more", less=less.name, metal=metal, **names)
+        return say(
+            "domes.so.two", swaps=_swaps(step, plates, units, domed.name), metal=metal, **names
+        )
     if drive * apart > 0.0:
         how = "longer" if swapped else "on_top" if like and domed is bottom else "other"
         cure = say(f"domes.cure.{how}", domed=domed.name, other=_other_stroke(drive))

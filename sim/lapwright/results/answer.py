@@ -238,7 +238,7 @@ class Preview(Answer):
         }
         yield ""
         grit = f"grit {step.grit.name}{beforehand.grain(step, units)}"
-        head = f"{step.top} on {step.bottom}, {grit}, {', '.join(beforehand.schedule(step, units))}"
+        head = f"{step.top} on {step.bottom}, {grit}, {', '.join(beforehand.schedule(step, look, units))}"
         yield from wrapped(f"Step {number}: {head}", "", "  ")
         for what, sentences in told.items():
             yield from titled(what, sentences, 8)
