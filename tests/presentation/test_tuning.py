@@ -33,6 +33,7 @@ from lapwright.presentation.tuning_notes import (
     sloppy,
     study_text,
 )
+from lapwright.specification.step import Swap
 from lapwright.study.read import parse
 from lapwright.units import METRIC, Units
 
@@ -227,6 +228,12 @@ def test_keys_without_effect_are_said_not_to_matter() -> None:
     best = way("above", above, got.candidates[0].operator, got.candidates[0].simulated)
     told = [one.remark for one in settings(replace(got, sensitivity=()), best)]
     assert told == ["longer than the step: A stays on top", ""]
+    # In metal it is by how much the step takes off: about 1 um in 54 min of this grit (of a band of ten).
+    for off, remark in (("30 um", "more than the step: A stays on top"), ("0.01 um", "")):
+        deep = way("deep", above, got.candidates[0].operator, got.candidates[0].simulated)
+        step = replace(deep.study.steps[0], swap=Swap(removed={"A": float(off[:-3]) * UM, "B": UM}))
+        deep = replace(deep, study=replace(deep.study, steps=(step, *deep.study.steps[1:])))
+        assert settings(got, deep)[0].remark == remark
 
 
 def test_steps_are_counted_in_the_new_order() -> None:

@@ -148,10 +148,13 @@ def _whole_step(way: Candidate, key: str) -> str:
     if match is None:
         return ""
     number, name = int(match[1]), match[2]
-    step = way.study.steps[way.order.index(number) if way.order else number - 1]
-    stays = step.swap.on_top.get(name, 0.0) if step.swap is not None else 0.0
-    whole = name == step.top and stays >= step.total_strokes / step.pace
-    return f"longer than the step: {name} stays on top" if whole else ""
+    at = way.order.index(number) if way.order else number - 1
+    swap, top = way.study.steps[at].swap, way.study.steps[at].top
+    if swap is None or swap.read is not None or name != top:
+        return ""
+    if outlooks(way.study.plates, way.study.steps, seed=way.study.seed)[at].swaps:
+        return ""
+    return f"{'more' if swap.removed else 'longer'} than the step: {name} stays on top"
 
 
 def by_key(got: Tuning) -> dict[str, list[Nudge]]:
