@@ -157,3 +157,24 @@ def test_a_card_says_what_to_do_and_not_what_to_write() -> None:
     assert "Write " not in said
     assert "Take a fresh one every 5 min" in said
     assert len(said.splitlines()) == len(written.splitlines())
+
+
+TWIST_GAUGE = 'gauges.tw = { kind = "twist gauge", foot_circle = "120 mm" }\n'
+
+
+@pytest.mark.parametrize(
+    ("gauges", "goal", "told"),
+    [
+        ("", 'twist = "0.3 um"', "the twist of A and B, on which the goal hangs: a twist gauge"),
+        ("", 'twist = "0.3 um"\nplates = ["B"]', "the twist of B, on which the goal hangs: a tw"),
+        ("", 'flatness = "0.3 um"', " and twist of A and B, on which the goal hangs: a "),
+        ("", 'dome = "0.3 um"', ""),
+        (TWIST_GAUGE, 'twist = "0.3 um"', ""),
+    ],
+)
+def test_what_no_gauge_sees_is_said_once(gauges: str, goal: str, told: str) -> None:
+    """Three feet on a circle read alike on cos 2 phi and sin 2 phi however turned: a dome alone is seen."""
+    study = parse(f"{gauges}{STUDY}\n[goal]\n{goal}\n", "mine")
+    text = " ".join(answer(Book(study)).text().split())
+    assert text.count("No gauge here sees") == bool(told), text
+    assert told in text

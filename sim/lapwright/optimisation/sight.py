@@ -23,14 +23,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.limits import limit_of
+from lapwright.metrology.budget import never_seen
 from lapwright.metrology.contacts import Contacts, Placement
 from lapwright.metrology.instruments import Gauge
-from lapwright.metrology.reading import Reading, model_of, name_on, usual_angles, usual_place
+from lapwright.metrology.reading import (
+    Reading,
+    model_of,
+    name_on,
+    usual_angles,
+    usual_of,
+    usual_place,
+)
 from lapwright.modal.basis import PLANES, form_names
 from lapwright.optimisation.bench import Bench, Target
 from lapwright.optimisation.shop import DEGREE, REST, Knowledge, Layout, Sight
 
-__all__ = ["ToRead", "all_readings", "joined", "sight_of", "to_read", "weighed"]
+__all__ = ["ToRead", "all_readings", "joined", "sight_of", "to_read", "unseen", "weighed"]
 
 
 Array = NDArray[np.float64]
@@ -180,6 +188,30 @@ def to_read(
         )
         found.append(ToRead(readings[best], names[form], now, then))
     return tuple(found)
+
+
+def unseen(
+    bench: Bench, known: Knowledge, goal: Target, taken: Sequence[Reading] = ()
+) -> dict[tuple[str, str], str]:
+    """What the goal hangs on, (plate, form), that no gauge here tells anything of, and the kind that would.
+
+    What is known well enough as it is needs no gauge; a whole table, among what was `taken`, tells all.
+    """
+    plates = bench.layout.plates
+    names, _, rows = _forms(bench, goal)
+    wide = WITHIN * np.sqrt(_variances(rows, known.covariance)) >= NARROW
+    here = {(one.gauge, one.plate) for one in _round(bench)}
+    blind = [(plate, never_seen(bench.gauges[gauge], plates[plate])) for gauge, plate in here]
+    whole = {one.plate for one in taken if one.table}
+    found = {}
+    for (plate, form), open_ in zip(names, wide, strict=True):
+        seen = any(own == plate and form not in never for own, never in blind)
+        if open_ and not seen and plate not in whole:
+            usual = usual_of(plates[plate]).values()
+            found[plate, form] = next(
+                (one.kind for one in usual if form not in never_seen(one, plates[plate])), ""
+            )
+    return found
 
 
 def _same(one: Reading, other: Reading) -> bool:

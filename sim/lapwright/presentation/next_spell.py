@@ -9,13 +9,14 @@ from functools import cached_property
 from math import degrees
 from typing import Any
 
+from lapwright.metrology.form import FORMS
 from lapwright.metrology.reading import Reading
 from lapwright.modal.basis import form_names
 from lapwright.optimisation.advise import Advice
 from lapwright.optimisation.book import Band, Book, Now
 from lapwright.optimisation.history import foretell
 from lapwright.optimisation.shop import Knowledge
-from lapwright.optimisation.sight import ToRead, all_readings, sight_of
+from lapwright.optimisation.sight import ToRead, all_readings, sight_of, unseen
 from lapwright.optimisation.spell import new_day
 from lapwright.presentation.gauge_text import side_words
 from lapwright.presentation.tables import stroke_words, turn_words
@@ -92,6 +93,13 @@ class NextAnswer(Answer):
         """Whole tables of readings to take again after the next spell."""
         return [] if self._after is None else table_words(self._asked())
 
+    @cached_property
+    def unseen(self) -> dict[tuple[str, str], str]:
+        """Forms that the goal hangs on and no gauge of the study sees, and the kind of gauge that would."""
+        book = self.book
+        taken = [one for entry in book.entries for one in entry.readings]
+        return unseen(book.bench, book.known, book.goal, taken)
+
     def _asked(self) -> tuple[Reading, ...]:
         last = next(
             (c.entry.readings for c in reversed(self.book.chapters) if c.entry.readings), ()
@@ -126,6 +134,10 @@ class NextAnswer(Answer):
                     "within": {"now": one.now, "then": one.then},
                 }
                 for one in advice.read
+            ],
+            "unseen": [
+                {"of": plate, "form": form, "gauge": kind}
+                for (plate, form), kind in self.unseen.items()
             ],
             "usual_gauges": self.book.usual_gauges,
             "excess": advice.excess,
@@ -166,7 +178,7 @@ class NextAnswer(Answer):
             "Now": self._now(),
             "As foretold?": self._as_foretold(),
             "Learnt": self._learnt(),
-            "Next": self._next(),
+            "Next": " ".join(filter(None, [self._next(), self._unseen()])),
             "To go": self._to_go(),
         }
         return {head: text for head, text in said.items() if text}
@@ -288,6 +300,22 @@ class NextAnswer(Answer):
             fresh=fresh_words(step),
             readings="; ".join([*readings, *self.again]),
         )
+
+    def _unseen(self) -> str:
+        """What the goal hangs on that cannot be read here, once, and what it is read by."""
+        plates: dict[tuple[str, str], list[str]] = {}
+        for (plate, form), kind in self.unseen.items():
+            plates.setdefault((FORMS[form].word, kind), []).append(plate)
+        found: dict[tuple[str, str], list[str]] = {}
+        for (form, kind), names in plates.items():
+            found.setdefault((joined(names), kind), []).append(form)
+        each = (
+            say(
+                "book.unseen", forms=joined(forms), plates=names, an=kind[:1] in "aeiou", gauge=kind
+            )
+            for (names, kind), forms in found.items()
+        )
+        return " ".join(each)
 
     def _first(self, one: ToRead) -> str:
         """A reading to take first: "A's dome (sph on A; known within 1.1 um now, then 0.3 um)"."""
