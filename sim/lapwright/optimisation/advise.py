@@ -408,10 +408,9 @@ def _candidates(bench: Bench, steps: Sequence[Step]) -> Iterator[Step]:
             fresh_every=step.fresh_every or FRESH,
         )
         for top, bottom in _ways(bench, step):
+            outlines = [bench.layout.plates[name].outline for name in (top, bottom)]
             for curve in (plain.curve, _smaller(plain.curve)):
-                for turn in dict.fromkeys(
-                    (plain.turn, *turns_of(bench.layout.plates[top].outline))
-                ):
+                for turn in dict.fromkeys((plain.turn, *turns_of(*outlines))):
                     one = replace(plain, top=top, bottom=bottom, curve=curve, turn=turn)
                     try:
                         check_stands(one, bench.layout.plates[top], bench.layout.plates[bottom])

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
-from math import radians
+from math import pi, radians
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +23,16 @@ from lapwright.optimisation.shop import DAY, Knowledge, Layout, slopes
 from lapwright.specification.outline import Outline
 from lapwright.specification.step import Hand, Step, Turn
 
-__all__ = ["HANDS", "Spell", "discrepancy", "lap_shops", "new_day", "off_by"]
+__all__ = [
+    "HANDS",
+    "Spell",
+    "discrepancy",
+    "lap_shops",
+    "new_day",
+    "off_by",
+    "turns_enough",
+    "turns_of",
+]
 
 
 Array = NDArray[np.float64]
@@ -62,6 +72,12 @@ class Spell:
         self._crowds: dict[tuple[str, str, int], Crowd] = {}
         self._motions: dict[int, Motion] = {}
         self.step = replace(self.step, grit=settled(self.step.grit, self.layout.plates))
+
+    def with_other_on_top(self, **changes: Any) -> Spell:
+        """The same motion with plates changed, or changing, places; what was laid for one serves both."""
+        other = replace(self, step=replace(self.step, **changes))
+        other._crowds, other._motions = self._crowds, self._motions
+        return other
 
     @property
     def hands(self) -> int:
@@ -224,6 +240,18 @@ def new_day(known: Knowledge, layout: Layout, same: bool = False) -> Knowledge:
     return replace(known, mean=mean, cloud=cloud)
 
 
-def turns_of(top: Outline) -> Iterator[Turn]:
-    """How a top may be turned in a spell: nobody sets a rail crosswise."""
-    return (one for one in TURNS if not one.indexed or max(top.size) <= CROSSWISE * top.smaller)
+def turns_of(top: Outline, bottom: Outline) -> Iterator[Turn]:
+    """How a top may be turned in a spell: nobody sets a rail crosswise, or turns one that would hang over."""
+    long = max(top.size) > CROSSWISE * top.smaller
+    hangs = max(top.size) > bottom.smaller
+    return (one for one in TURNS if not (long and (one.indexed or hangs)))
+
+
+def turns_enough(step: Step) -> bool:
+    """Whether the top comes to lie on the bottom in other ways than straight and half turned."""
+    ways = [t for t in (step.turn, step.walk) if t.angle != 0.0]
+    if len(ways) == 2 and not any(t.indexed for t in ways):
+        ways = [Turn(ways[0].angle + ways[1].angle)]
+    left = [abs((t.angle + 0.5 * pi) % pi - 0.5 * pi) for t in ways if t.indexed]
+    left += [abs((t.angle + pi) % (2.0 * pi) - pi) for t in ways if not t.indexed]
+    return any(angle > 1e-6 for angle in left)

@@ -304,7 +304,7 @@ def run_text(value: Any) -> Any:
     from lapwright.results.record import Run
 
     if isinstance(value, Run):
-        faces = _ended(value)
+        faces = ended(value)
         name = f"{REMEMBERED}{faces.digest[:16]}"
         RECENT.append(MEMORY.setdefault(name, faces))
         return name
@@ -410,10 +410,11 @@ def _read_ended(path: str, stamp: tuple[int, int, int]) -> Ended:
         raise refused(
             Path(path).name, "is of a run that was stopped: go on to its end first", "file"
         )
-    return _ended(run)
+    return ended(run)
 
 
-def _ended(run: Run) -> Ended:
+def ended(run: Run) -> Ended:
+    """The faces at the end of a run."""
     found = hashlib.sha256()
     plates, heights = {}, {}
     for name, record in run.plates.items():

@@ -1,0 +1,393 @@
+"""The next spell after a run, chosen by lapping candidates from its last faces.
+
+As the book does (`advise`), but nothing is read: the faces are those of the run, and what is not known is
+how far the layer gives.  A spell is told in metal, so how fast a grit cuts does not matter.  Candidates come
+in rounds, what is nearest to the run first, on a few shops; the best is lapped by the engine before it is
+advised.
+Settled: `Onward` and `onward`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from statistics import NormalDist
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lapwright.contact.stability import check_stands
+from lapwright.errors import LapwrightError
+from lapwright.integration.loop import lap
+from lapwright.integration.state import Settings
+from lapwright.kinematics.schedule import stays_by_weight
+from lapwright.limits import limit_of
+from lapwright.optimisation.advise import FRESH, MUCH_LARGER, Harm
+from lapwright.optimisation.bench import Bench, Target, bench_of, target_of
+from lapwright.optimisation.spell import (
+    DISCREPANCY,
+    Spell,
+    lap_shops,
+    turns_enough,
+    turns_of,
+)
+from lapwright.optimisation.summary import Follower
+from lapwright.results.record import Run
+from lapwright.specification.rates import FEPA_F
+from lapwright.specification.step import Grit, Hand, Step, Swap, Turn, Wear, usual_wear
+from lapwright.study.faces import ended
+
+Array = NDArray[np.float64]
+
+SHOPS = 3
+UNIT = 600.0  # [s] that a candidate is lapped for at a time
+LENGTHS = (
+    0.25,
+    0.5,
+    0.75,
+    1.0,
+    1.5,
+    2.0,
+    2.5,
+    3.0,
+    *range(4, 9),
+    *range(10, 25, 2),
+)  # units after which it is looked at
+WELL = 0.5  # of what the goal lacks: a round that leaves less is the last
+CLOSER = 0.95  # of it: what leaves more is not worth the rubbing
+NEAR = 0.02  # of what could be won: for so much nobody laps on
+SURE = 0.8  # of the goal counts as reached
+DOUBT = 1.2816  # standard deviations, nine in ten
+WORSE = 0.03e-6  # [m] than now: obeyed three times over, no form ends a tenth of a micrometre worse
+TRIED = 3  # candidates that are lapped by the engine
+CELLS = 64  # across, at most
+ROUGHLY = Settings(poses=32, fewest_poses=32, accuracy=0.01, tolerance=0.01)
+PATIENCE = 3  # looks without anything better, after which a candidate is left
+SMALLER = 0.6  # of a stroke
+TRAVEL = 1.0 / 3.0  # of the top's width: a shorter stroke takes domes out too slowly
+LARGER = 1.25  # where it is no shorter
+FINER = (9e-6, 5e-6, 3e-6, 1e-6)  # grits to go on with [m]
+FINER_NAME = "finer"
+JUMP = limit_of("next grit") + 1e-4  # with room for round-off
+FINEST = 3e-6  # [m] from here on: stop
+STREAM = 0x6F6E7764
+
+
+@dataclass(frozen=True)
+class Onward:
+    """What to lap next: `steps`, one or a round of them; none where nothing is to be lapped.
+
+    `why`: with steps, "reached" where the goal is by them, "closer" where it only comes nearer; without, it
+    is "reached" as things stand, every spell makes some form "worse", or is "no better".  `metal` [m]: what
+    they take off, the mean of the plates lapped; `time` [s].  `then`: forms by "A.sphere" and the
+    like [m], as the engine lapped them; `harm`: what the least harmful makes worse.
+    """
+
+    steps: tuple[Step, ...]
+    why: str
+    metal: float = 0.0
+    time: float = 0.0
+    then: Mapping[str, float] = field(default_factory=dict)
+    harm: tuple[Harm, ...] = ()
+
+
+Candidate = tuple[Spell, ...]  # lapped one after the other
+
+
+@dataclass(frozen=True)
+class _Looked:
+    """A candidate after so many units: what the goal lacks, whether a form of it is worse, what it costs."""
+
+    steps: tuple[Step, ...]
+    units: float
+    lacks: float
+    harm: tuple[Harm, ...]
+    cost: float
+
+
+def onward(run: Run, base: Step | None = None, special: Sequence[Step] = ()) -> Onward:
+    """Choose what to lap after a run.
+
+    Parameters
+    ----------
+    run : Run
+    base : Step, optional
+        In place of the last step of the run, where that cannot be done again.
+    special : sequence of Step
+        What may be done besides, where nothing usual helps.
+
+    Returns
+    -------
+    Onward
+
+    """
+    return _Search(run, base).best(special)
+
+
+class _Search:
+    """Candidates from the faces at the end of a run, and what came of them."""
+
+    def __init__(self, run: Run, base: Step | None) -> None:
+        study, faces = run.study, ended(run)
+        self.plates = {
+            name: replace(plate, form=faces.form(name, study.margin))
+            for name, plate in study.plates.items()
+        }
+        last = study.steps[int(run.step[-1]) - 1]
+        last = replace(last, top=run.top[-1], bottom=run.bottom[-1])
+        self.steps = _one_a_pair([base or last, *reversed(study.steps)])
+        self.study = study
+        also = [replace(last, grit=grit) for grit in finer_grits(last.grit)]
+        also = [*self.steps, *also]
+        self.bench: Bench = bench_of(replace(study, plates=self.plates), also=also)
+        self.goal: Target = target_of(self.bench, came=bench_of(study, also=also).prior)
+        self.shops = self._shops()
+        self.now = self.goal.sizes(self.bench.layout, self.shops)
+        self._laid = 0
+
+    def _shops(self) -> Array:
+        """The faces as they are (SHOPS, size), the layer at evenly likely depths."""
+        layout, prior = self.bench.layout, self.bench.prior
+        shops = np.tile(prior.centre, (SHOPS, 1))
+        deviates = [NormalDist().inv_cdf((k + 0.5) / SHOPS) for k in range(SHOPS)]
+        for grit in layout.layers:
+            at = layout.layer(grit)
+            shops[:, at] += np.sqrt(prior.covariance[at, at]) * np.array(deviates)
+        return shops
+
+    def best(self, special: Sequence[Step]) -> Onward:
+        """Look at candidates in rounds until one does well, and lap the best by the engine."""
+        if (self.now <= self.goal.most).all():
+            return Onward((), "reached")
+        looked: list[_Looked] = []
+        began = self._lacks(self.now)
+        for candidates in self._rounds(special, looked):
+            for candidate in candidates:
+                looked += self._looked(candidate)
+            good = [one for one in looked if not one.harm]
+            if min((one.lacks for one in good), default=began) <= WELL * began:
+                break
+        for _ in range(TRIED):
+            one = self._chosen(looked, began)
+            if one is None:
+                break
+            answer = self._lapped(one)
+            if not answer.harm and answer.why:
+                return answer
+            looked = [other for other in looked if other.steps != one.steps]
+        harmful = [one for one in looked if one.harm]
+        least = min(harmful, key=lambda one: one.harm[0].by, default=None)
+        if least is None or any(not one.harm for one in looked):
+            return Onward((), "no better")
+        return Onward((), "worse", harm=least.harm)
+
+    def _chosen(self, looked: Sequence[_Looked], began: float) -> _Looked | None:
+        """The cheapest of those that are as good as the best, none if that is no better than now."""
+        good = [one for one in looked if not one.harm]
+        least = min((one.lacks for one in good), default=began)
+        if least > CLOSER * began:
+            return None
+        most = least + NEAR * (began - least)
+        return min((one for one in good if one.lacks <= most), key=lambda one: one.cost)
+
+    # --- candidates ----------------------------------------------------------------------------
+
+    def _rounds(
+        self, special: Sequence[Step], looked: Sequence[_Looked]
+    ) -> Iterator[list[Candidate]]:
+        """The stroke as it is, then smaller and larger, then by another grit, then what is special.
+
+        From the second on the top is turned as was best in the first.
+        """
+        yield self._usual(self.steps, turned=True)
+        last = self.steps[0]
+        if looked:
+            best = min(looked, key=lambda one: one.lacks)
+            last = replace(last, turn=best.steps[0].turn)
+        sizes = SMALLER, self._larger(last)
+        yield self._usual([replace(last, curve=last.curve.scaled(size)) for size in sizes])
+        grits = [step.grit for step in self.study.steps] + finer_grits(last.grit)
+        others = {grit.name: grit for grit in grits if grit.name != last.grit.name}
+        yield self._usual([replace(last, grit=grit) for grit in others.values()])
+        yield [(self._spell(_plain(step)),) for step in special if self._stands(step)]
+
+    def _usual(self, steps: Sequence[Step], turned: bool = False) -> list[Candidate]:
+        """Each step with either on top and by turns; `turned`, if it was not; and all of them in a round."""
+        found: list[Candidate] = []
+        around: dict[Turn | None, list[Spell]] = {}
+        several = len(_one_a_pair(steps)) > 1
+        for step in steps:
+            outlines = [self.plates[name].outline for name in (step.top, step.bottom)]
+            others = turns_of(*outlines) if turned and not turns_enough(step) else ()
+            for turn in (None, *others):
+                either = list(
+                    self._either(_plain(step if turn is None else replace(step, turn=turn)))
+                )
+                if turn is None or not several:
+                    found += [(one,) for one in either if self._stands(one.step)]
+                around.setdefault(turn, []).insert(0, either[-1])
+        if several:
+            found += [
+                tuple(spells)
+                for spells in around.values()
+                if all(self._stands(one.step) for one in spells)
+            ]
+        return found
+
+    def _either(self, step: Step) -> Iterator[Spell]:
+        """The step as it is; where neither plate is much the larger, the other way round and by turns too."""
+        spell = self._spell(step)
+        yield spell
+        top, bottom = self.plates[step.top], self.plates[step.bottom]
+        sizes = sorted((top.outline.radius, bottom.outline.radius))
+        if sizes[1] < MUCH_LARGER * sizes[0]:
+            yield spell.with_other_on_top(top=step.bottom, bottom=step.top)
+            stays = stays_by_weight({p.name: p.weight + step.load.force for p in (top, bottom)})
+            yield spell.with_other_on_top(swap=Swap(stays), time=sum(stays.values()))
+
+    def _larger(self, step: Step) -> float:
+        width = self.plates[step.top].outline.width_along(step.direction)
+        travel = 2.0 * step.curve.half_travel
+        return max(LARGER, TRAVEL * width / travel) if travel > 0.0 else LARGER
+
+    def _spell(self, step: Step) -> Spell:
+        self._laid += 1
+        return self.bench.spell(step, (STREAM, self._laid))
+
+    def _stands(self, step: Step) -> bool:
+        ways = [(step.top, step.bottom)]
+        ways += [(step.bottom, step.top)] if step.swap is not None else []
+        try:
+            for top, bottom in ways:
+                laid = replace(step, top=top, bottom=bottom)
+                check_stands(laid, self.plates[top], self.plates[bottom])
+        except LapwrightError:
+            return False
+        return True
+
+    # --- what comes of them --------------------------------------------------------------------
+
+    def _looked(self, spells: Candidate) -> list[_Looked]:
+        """Lap a candidate for a unit after another, and look at it after each of `LENGTHS`."""
+        looked: list[_Looked] = []
+        steps = tuple(spell.step for spell in spells)
+        hand = np.zeros(SHOPS, dtype=np.intp)
+        shops, metal, passed = self.shops, np.zeros((SHOPS, len(self.plates))), 0.0
+        for units in LENGTHS:
+            share = np.full(SHOPS, min(units - passed, 1.0))
+            for _ in range(round((units - passed) / share[0])):
+                for spell in spells:
+                    try:
+                        shops = lap_shops(spell, shops, hand, share)
+                    except LapwrightError:
+                        return looked
+                    metal = metal + shops[:, -len(self.plates) :]
+            passed = units
+            looked.append(self._judged(steps, units, shops, metal))
+            lacks = [one.lacks for one in looked]
+            if min(lacks) < min(lacks[-PATIENCE:]):
+                break
+        return looked
+
+    def _judged(self, steps: tuple[Step, ...], units: float, shops: Array, metal: Array) -> _Looked:
+        """What a candidate came to; its forms nine times in ten no larger than is counted as harm."""
+        then, goal = self.goal.sizes(self.bench.layout, shops), self.goal
+        doubt = DOUBT * DISCREPANCY * np.abs(then - self.now)
+        worse = self._worse(self.now.max(axis=0), (then + doubt).max(axis=0))
+        time = units * sum(step.total_strokes / step.pace for step in steps)
+        cost = time + goal.effort.metal * float(metal.max(axis=1).mean()) + self._handling(steps)
+        return _Looked(steps, units, self._lacks(then), worse, cost)
+
+    def _handling(self, steps: Sequence[Step]) -> float:
+        """What is to be done before the first stroke [s]."""
+        last, effort = self.steps[0], self.goal.effort
+        first = steps[0]
+        swapped = effort.swap_of(self.plates[first.top].total_mass) * (first.top != last.top)
+        return swapped + effort.wash * (first.grit.name != last.grit.name)
+
+    def _worse(self, now: Array, then: Array) -> tuple[Harm, ...]:
+        """What of the goal is larger than it may become, the worst first."""
+        allowed = np.where(self.goal.kept, np.maximum(now, self.goal.most), now) + WORSE
+        found = [
+            Harm(one, 1.0, float(after - before))
+            for one, before, after, most in zip(self.goal.asked, now, then, allowed, strict=True)
+            if after > most
+        ]
+        return tuple(sorted(found, key=lambda one: -one.by))
+
+    def _lacks(self, sizes: Array) -> float:
+        """How far from the goal, in goals: the middle of its worst form and the mean of all."""
+        shares = np.maximum(sizes / self.goal.most - SURE, 0.0)
+        return float(0.5 * (shares.max(axis=1) + shares.mean(axis=1)).mean())
+
+    def _lapped(self, one: _Looked) -> Onward:
+        """The same by the engine, whose word goes: `why` is empty where it is not as good as it looked."""
+        plates = {n: replace(p, cells=min(p.cells, CELLS)) for n, p in self.plates.items()}
+        steps = tuple(_for_so_long(step, one.units) for step in one.steps)
+        study = replace(self.bench.study, plates=plates, steps=steps)
+        follower = Follower(study)
+        try:
+            for state in lap(plates, steps, margin=study.margin, settings=ROUGHLY):
+                if state.event == "start":
+                    follower.take(state)
+        except LapwrightError:
+            return Onward((), "")
+        follower.take(replace(state, event="block"))
+        columns = follower.columns()
+        now, then = (self._sizes(columns, at) for at in (0, -1))
+        closer = self._lacks(then[None]) <= CLOSER * self._lacks(now[None])
+        why = "reached" if (then <= self.goal.most).all() else "closer" if closer else ""
+        names = dict.fromkeys(name for step in steps for name in (step.top, step.bottom))
+        return Onward(
+            steps,
+            why,
+            metal=float(np.mean([state.removed[name] for name in names])),
+            time=sum(step.total_strokes / step.pace for step in steps),
+            then={key: column[-1] for key, column in columns.items() if "." in key},
+            harm=self._worse(now, then),
+        )
+
+    def _sizes(self, columns: Mapping[str, Sequence[float]], at: int) -> Array:
+        """Sizes of what is asked [m] in one of the moments of a lapping."""
+        values = [
+            columns[one.measure if one.plate is None else f"{one.plate}.{one.measure}"][at]
+            - self.goal.began.get(one.key, 0.0)
+            for one in self.goal.asked
+        ]
+        return np.abs(values)
+
+
+def finer_grits(grit: Grit) -> list[Grit]:
+    """The finest grit that may follow, if any: it cuts and gives in proportion to its size."""
+    if grit.size <= FINEST * (1.0 + 1e-9):
+        return []
+    sold = (*FINER, *FEPA_F.values())
+    size = min(
+        (g for g in sold if grit.size / JUMP <= g < 0.7 * grit.size), default=grit.size / 3.0
+    )
+    share = size / grit.size
+    wear = usual_wear(size) if grit.wear.iron is None else Wear(share * grit.wear.iron)
+    wear = replace(wear, plates={name: share * value for name, value in grit.wear.plates.items()})
+    layer = replace(grit.layer, depth=share * grit.layer.depth)
+    return [replace(grit, name=FINER_NAME, size=size, wear=wear, layer=layer)]
+
+
+def _one_a_pair(steps: Sequence[Step]) -> list[Step]:
+    """The first of the steps with each pair of plates."""
+    found: dict[frozenset[str], Step] = {}
+    for step in steps:
+        found.setdefault(frozenset((step.top, step.bottom)), step)
+    return list(found.values())
+
+
+def _plain(step: Step) -> Step:
+    """The step for a unit, by a steady hand, with nobody swapping or watching."""
+    return replace(
+        step, time=UNIT, strokes=None, swap=None, until=None, hand=Hand(), note="",
+        fresh_every=min(step.fresh_every or FRESH, limit_of("longest dab")),
+    )  # fmt: skip
+
+
+def _for_so_long(step: Step, units: float) -> Step:
+    """The step for so many of the times that it was lapped for."""
+    return replace(step, time=None, strokes=max(1, round(units * step.total_strokes)))
