@@ -1,4 +1,4 @@
-"""`next`, and the advice of a run, obeyed three times: no form of the goal ends 0.1 um worse than at its best.
+"""`next`, and what a run says to do next, obeyed three times: no form of the goal ends 0.1 um worse.
 
 Four cases of a tool-room in which rules of thumb, obeyed to the letter, made good faces worse: two rectangles
 by turns on a much heavier disc, a rail that was lapped on past its best, squares of unlike weight, a pair in

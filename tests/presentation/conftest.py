@@ -165,15 +165,12 @@ def run_of(
                 top[-1],
             )
         )
-    study = parse(text, stem)
-    cells = {r.name: len(r.x) for r in records}
-    laid = {n: replace(p, cells=cells.get(n, p.cells)) for n, p in study.plates.items()}
     return Run(
         schema=2,
         program="lapwright 0.1.0",
         versions={"numpy": np.__version__, "python": "3.x"},
         outcome=outcome,
-        study=replace(study, plates=laid),
+        study=parse(text, stem),
         plates=plates,
         step=step,
         round=np.ones(entries, dtype=np.int64),

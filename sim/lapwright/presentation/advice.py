@@ -6,6 +6,7 @@ Beside its sentence stand the same steps for the engine, so that it can be obeye
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from math import pi, radians
 from weakref import finalize
@@ -15,6 +16,7 @@ import numpy as np
 from lapwright.errors import LapwrightError
 from lapwright.integration.estimate import outlook
 from lapwright.integration.state import WENT_THROUGH
+from lapwright.limits import limit_of
 from lapwright.metrology.form import SPOKEN
 from lapwright.optimisation.bench import USUAL
 from lapwright.optimisation.onward import Onward, onward
@@ -202,7 +204,9 @@ def _plan_words(pair: Pair, plan: Onward) -> str:
     if not plan.steps:
         harm = plan.harm[0] if plan.harm else None
         what, by = ("", 0.0) if harm is None else (label(harm.asked), harm.by)
-        return pair.say(f"plan.stop.{plan.why}", goal=USUAL.reach["flatness"], harm=what, by=by)
+        goal = USUAL.reach["flatness"]
+        rough = plan.why == "reached" and _rough(pair, [goal], pair.step)
+        return pair.say(f"plan.stop.{plan.why}", goal=goal, rough=rough, harm=what, by=by)
     steps, last = plan.steps, pair.step
     step = steps[0]
     told = pair.say(
@@ -215,7 +219,14 @@ def _plan_words(pair: Pair, plan: Onward) -> str:
         time=Units.rubbing(plan.time, pair.view.spread),
     )
     left = joined([text for name in _lapped(steps) if (text := _left(pair, plan, name))])
-    return f"{told} {pair.say('plan.leaves', left=left)}" if left else told
+    rough = _rough(pair, plan.then.values(), steps[-1])
+    return f"{told} {pair.say('plan.leaves', left=left, rough=rough)}" if left else told
+
+
+def _rough(pair: Pair, sizes: Iterable[float], step: Step) -> bool:
+    """Whether any of some sizes [m] is finer than what the grit of a step leaves."""
+    finish = limit_of("finish") * step.grit.size
+    return any(pair.view.units.finer(size, finish) for size in sizes)
 
 
 def _lapped(steps: tuple[Step, ...]) -> list[str]:
