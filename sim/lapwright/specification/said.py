@@ -231,10 +231,15 @@ def said_of(of: type, name: str) -> Any:
     return next(vars(base)[name] for base in of.__mro__ if name in vars(base))
 
 
-def said_names(of: type) -> list[str]:
+_names: dict[type, tuple[str, ...]] = {}
+
+
+def said_names(of: type) -> tuple[str, ...]:
     """Names of the fields of a class that text may be given for, those of its bases first."""
-    every = {name: None for base in reversed(of.__mro__) for name in vars(base)}
-    return [name for name in every if isinstance(said_of(of, name), Said)]
+    if of not in _names:
+        every = {name: None for base in reversed(of.__mro__) for name in vars(base)}
+        _names[of] = tuple(name for name in every if isinstance(said_of(of, name), Said))
+    return _names[of]
 
 
 def spelled(of: Any, *names: str) -> dict[str, Any]:

@@ -88,7 +88,7 @@ def _make_room(stroke: dict[str, Any], key: str, changes: Mapping[str, Any]) -> 
     """Take out of a stroke what the new key says in another way."""
     if key == "kind":
         of = KINDS.get(str(changes["stroke.kind"]))
-        fits = [] if of is None else said_names(of)
+        fits = () if of is None else said_names(of)
         gone = [name for name in size_names() if name not in fits]
     elif key in SIZES:
         gone = [name for name in SIZES if name != key]
