@@ -155,7 +155,7 @@ def command(words: list[str]) -> tuple[int, str]:
     from lapwright.commands.main import main
 
     # A short search is as good here.
-    lapwright.optimisation.tune.LOOKS = dict.fromkeys((True, False), (40, 40))
+    lapwright.optimisation.tune.LOOKS = dict.fromkeys((True, False), (10, 10))
     lapwright.commands.compare.crew_of = crew_at_hand  # type: ignore[assignment]
     lapwright.commands.tune.crew_of = crew_at_hand  # type: ignore[assignment]
     with redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()) as told:

@@ -42,7 +42,7 @@ GOAL = (
 [goal]
 flatness = "2 um"
 [tune.free]
-"steps.1.swap_every.A" = ["6 min", "12 min"]
+"steps.1.swap_every.A" = ["6 min", "9 min", "12 min"]
 """
 )
 SAMPLE = 16  # faults of a scenario in a campaign, where not all are asked for

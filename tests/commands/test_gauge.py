@@ -22,6 +22,7 @@ grit = "3 um"
 turn = "8 deg per stroke"
 strokes = 20
 """
+COARSE = STUDY.replace("cells = 64", "cells = 24")
 GAUGES = """
 [gauges.sph]
 kind = "spherometer"
@@ -209,7 +210,7 @@ def test_the_page_of_a_run_shows_the_flat_of_the_study(study, capsys):
         (own, "flat of the study (small: 60 mm, 633 nm)"),
         ("", "helium light (587.6 nm)"),
     ):
-        assert main(["run", study(STUDY + gauge), "--force"]) == 0
+        assert main(["run", study(COARSE + gauge), "--force"]) == 0
         page = (
             Path("pair-run/report.html")
             .read_text("utf-8")
@@ -292,7 +293,7 @@ def test_bands_are_drawn(study, capsys, tmp_path):
 
 
 def test_the_faces_of_a_run(study, capsys):
-    assert main(["run", study()]) == 0
+    assert main(["run", study(COARSE), "--no-page"]) == 0
     capsys.readouterr()
     text = said(capsys, "pair-run", "--with", "spherometer")
     assert "faces at the end of the run" in text
