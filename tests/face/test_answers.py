@@ -28,7 +28,7 @@ GOAL = (
 [goal]
 difference = "2.5 um"
 [tune.free]
-"steps.1.time" = ["5 min", "1 h"]
+"steps.1.time" = ["5 min", "20 min", "1 h"]
 """
 )
 READING = "spherometer A 1.2 um @ 0 deg"

@@ -56,6 +56,16 @@ def bench(first: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
+@pytest.fixture(scope="module")
+def second(first: Run, tmp_path_factory: pytest.TempPathFactory) -> Run:
+    """The run that goes on from the first."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.chdir(tmp_path_factory.mktemp("on"))
+        Path("first").mkdir()
+        first.write("first/run.h5")
+        return parse(ON).run()
+
+
 def largest(one: np.ndarray, other: np.ndarray, land: np.ndarray) -> float:
     return float(np.abs(one - other)[land > 0.0].max())
 
@@ -85,10 +95,9 @@ def test_going_on_is_what_the_engine_makes_of_those_faces(bench: Path, first: Ru
         assert largest(moments[-1].heights[name], end.heights[name], plate.land) < 1e-18
 
 
-def test_two_runs_are_one_run_of_both(bench: Path, first: Run) -> None:
+def test_two_runs_are_one_run_of_both(first: Run, second: Run) -> None:
     # 400 strokes of 9 deg are ten whole turns: the second run takes the top up as the first left it.
     whole = parse(PAIR.replace("10 min", "20 min")).run()
-    second = parse(ON).run()
     for name, record in whole.plates.items():
         cut = second.plates[name]
         for form in ("sphere", "saddle", "twist"):
@@ -104,8 +113,7 @@ def test_two_runs_are_one_run_of_both(bench: Path, first: Run) -> None:
     assert off == pytest.approx(sum(whole.plates[name].removed[-1] for name in "AB"), rel=1e-4)
 
 
-def test_worn_volume_is_kept_from_run_to_run(bench: Path, first: Run) -> None:
-    second = parse(ON).run()
+def test_worn_volume_is_kept_from_run_to_run(first: Run, second: Run) -> None:
     for name, cut in second.plates.items():
         land = cut.land
         lost = first.plates[name].frames[0] - cut.frames[-1]
