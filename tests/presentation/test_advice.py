@@ -445,6 +445,33 @@ def test_a_rail_in_wind_on_a_rail_needs_something_else() -> None:
     assert advice.text.startswith("Stop here")
 
 
+RAIL = """{goal}
+plates.plate = {{ disc = "300 mm", thickness = "40 mm", cells = 64 }}
+parts.rail = {{ rectangle = ["150 mm", "30 mm"], thickness = "25 mm", cells = 48, form = {{ bow = "3 um" }} }}
+[[steps]]
+top = "rail"
+bottom = "plate"
+grit = "9 um"
+stroke = {{ kind = "circle", radius = "40 mm", centre = ["60 mm", "0 mm"], carry_centre = true }}
+walk = "5 deg per stroke"
+turn = "180 deg every 10 strokes"
+time = "30 min"
+"""
+
+
+def test_what_holds_a_spell_short_is_told() -> None:
+    """A rail on a plate that may not suffer; asked for the rail alone, it is lapped for much longer."""
+    both, rail = (
+        advise(run_view(lapped(RAIL.format(goal=goal))[0]))
+        for goal in ("", 'goal = { flatness = "0.3 um", plates = ["rail"] }')
+    )
+    assert both is not None
+    assert rail is not None
+    assert "the flatness of plate worse; if that does not matter, say in [goal]" in both.text
+    assert "say in [goal] what does" not in rail.text
+    assert rail.steps[0].total_strokes > 3 * sum(one.total_strokes for one in both.steps)
+
+
 def test_turns_that_take_all_positions() -> None:
     base = parse(pair_text('dome = "1 um"', 'dome = "1 um"', SWAP)).steps[0]
 

@@ -54,6 +54,7 @@ LENGTHS = (
     *range(10, 25, 2),
 )  # units after which it is looked at
 WELL = 0.5  # of what the goal lacks: a round that leaves less is the last
+HELD = 0.7  # of what it leaves: where as little could be reached, what forbids that is told
 CLOSER = 0.95  # of it: what leaves more is not worth the rubbing
 NEAR = 0.02  # of what could be won: for so much nobody laps on
 SURE = 0.8  # of the goal counts as reached
@@ -80,7 +81,8 @@ class Onward:
     `why`: with steps, "reached" where the goal is by them, "closer" where it only comes nearer; without, it
     is "reached" as things stand, every spell makes some form "worse", or is "no better".  `metal` [m]: what
     they take off, the mean of the plates lapped; `time` [s].  `then`: forms by "A.sphere" and the
-    like [m], as the engine lapped them; `harm`: what the least harmful makes worse.
+    like [m], as the engine lapped them; `harm`: what the least harmful makes worse; `held`: what would be,
+    if one lapped on to where the goal is much nearer.
     """
 
     steps: tuple[Step, ...]
@@ -89,6 +91,7 @@ class Onward:
     time: float = 0.0
     then: Mapping[str, float] = field(default_factory=dict)
     harm: tuple[Harm, ...] = ()
+    held: Harm | None = None
 
 
 Candidate = tuple[Spell, ...]  # lapped one after the other
@@ -173,13 +176,14 @@ class _Search:
                 break
             answer = self._lapped(one)
             if not answer.harm and answer.why:
-                return answer
+                better = [b for b in looked if b.harm and b.lacks < HELD * one.lacks]
+                held = min(better, key=lambda b: b.lacks, default=None)
+                return replace(answer, held=held.harm[0] if held else None)
             looked = [other for other in looked if other.steps != one.steps]
-        harmful = [one for one in looked if one.harm]
-        least = min(harmful, key=lambda one: one.harm[0].by, default=None)
-        if least is None or any(not one.harm for one in looked):
+        harmful = [one for one in looked if one.harm and one.lacks <= CLOSER * began]
+        if not harmful:
             return Onward((), "no better")
-        return Onward((), "worse", harm=least.harm)
+        return Onward((), "worse", harm=min(harmful, key=lambda one: one.harm[0].by).harm)
 
     def _chosen(self, looked: Sequence[_Looked], began: float) -> _Looked | None:
         """The cheapest of those that are as good as the best, none if that is no better than now."""

@@ -220,7 +220,10 @@ def _plan_words(pair: Pair, plan: Onward) -> str:
     )
     left = joined([text for name in _lapped(steps) if (text := _left(pair, plan, name))])
     rough = _rough(pair, plan.then.values(), steps[-1])
-    return f"{told} {pair.say('plan.leaves', left=left, rough=rough)}" if left else told
+    parts = [told, pair.say("plan.leaves", left=left, rough=rough) if left else ""]
+    if plan.held is not None:
+        parts.append(pair.say("plan.held", harm=label(plan.held.asked)))
+    return " ".join(part for part in parts if part)
 
 
 def _rough(pair: Pair, sizes: Iterable[float], step: Step) -> bool:
