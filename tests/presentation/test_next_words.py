@@ -17,6 +17,7 @@ from lapwright.metrology.reading import Reading
 from lapwright.optimisation import advise as choice
 from lapwright.optimisation.advise import Advice, Harm
 from lapwright.optimisation.book import Band, Book
+from lapwright.optimisation.entry import Entry
 from lapwright.optimisation.track import Constraint
 from lapwright.presentation.finding_words import in_words
 from lapwright.presentation.next_spell import NextAnswer, fresh_words
@@ -178,3 +179,14 @@ def test_what_no_gauge_sees_is_said_once(gauges: str, goal: str, told: str) -> N
     text = " ".join(answer(Book(study)).text().split())
     assert text.count("No gauge here sees") == bool(told), text
     assert told in text
+
+
+def test_all_that_was_read_of_these_faces_is_read_again() -> None:
+    """Also where it was read in two entries; what stood at one place twice is foretold once."""
+    book = Book(parse(STUDY, "mine"))
+    place = {"value": 0.0}
+    for plates in ("A", "AB"):
+        book.add(Entry(readings=tuple(Reading("sph", plate, **place) for plate in plates)))
+    step = replace(book.study.steps[0], strokes=60)
+    says = NextAnswer(book, Advice(step, "go on", 0.5, 0.1))
+    assert [reading.plate for reading, _ in says.foretold] == ["A", "B"]

@@ -166,7 +166,7 @@ def to_read(
 
     `taken` of these faces already: they are not asked for again.
     """
-    readings = [one for one in _round(bench) if not any(_same(one, old) for old in taken)]
+    readings = [one for one in _round(bench) if not any(same(one, old) for old in taken)]
     if not readings:
         return ()
     sights = [sight_of(bench.layout, [reading], bench.gauges) for reading in readings]
@@ -214,7 +214,7 @@ def unseen(
     return found
 
 
-def _same(one: Reading, other: Reading) -> bool:
+def same(one: Reading, other: Reading) -> bool:
     """Whether a gauge stood, to a degree, as it does in another reading."""
     return (one.gauge, one.plate) == (other.gauge, other.plate) and abs(
         one.angle - other.angle

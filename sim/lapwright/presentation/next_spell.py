@@ -16,7 +16,7 @@ from lapwright.optimisation.advise import Advice
 from lapwright.optimisation.book import Band, Book, Now
 from lapwright.optimisation.history import foretell
 from lapwright.optimisation.shop import Knowledge
-from lapwright.optimisation.sight import ToRead, all_readings, sight_of, unseen
+from lapwright.optimisation.sight import ToRead, all_readings, same, sight_of, unseen
 from lapwright.optimisation.spell import new_day
 from lapwright.presentation.gauge_text import side_words
 from lapwright.presentation.tables import stroke_words, turn_words
@@ -101,10 +101,19 @@ class NextAnswer(Answer):
         return unseen(book.bench, book.known, book.goal, taken)
 
     def _asked(self) -> tuple[Reading, ...]:
-        last = next(
-            (c.entry.readings for c in reversed(self.book.chapters) if c.entry.readings), ()
-        )
-        return last or all_readings(self.book.bench)
+        """What was read after the last spell, in however many entries, each place once; else a whole round."""
+        rounds: list[list[Reading]] = [[]]
+        for entry in self.book.entries:
+            if entry.done is not None:
+                rounds.append([])
+            taken = [one for one in rounds[-1] if not one.table]
+            rounds[-1] += [
+                one
+                for one in entry.readings
+                if one.table or not any(same(one, old) for old in taken)
+            ]
+        last = next((one for one in reversed(rounds) if one), None)
+        return tuple(last) if last else all_readings(self.book.bench)
 
     def told(self) -> Mapping[str, Any]:
         """Everything for scripts."""
