@@ -101,7 +101,7 @@ class NextAnswer(Answer):
         return unseen(book.bench, book.known, book.goal, taken)
 
     def _asked(self) -> tuple[Reading, ...]:
-        """What was read after the last spell, in however many entries, each place once; else a whole round."""
+        """What was read after the last spell, in one entry or more, each place once; else a whole round."""
         rounds: list[list[Reading]] = [[]]
         for entry in self.book.entries:
             if entry.done is not None:
