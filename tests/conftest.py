@@ -73,8 +73,10 @@ def pytest_sessionstart(session: pytest.Session) -> None:
     from lapwright.files import locked
 
     kept = Path(lapwright.__file__).parent / "contact" / "__pycache__"
+    if not hasattr(session.config, "workerinput") or not os.access(kept.parent, os.W_OK):
+        return
     kept.mkdir(exist_ok=True)
-    while hasattr(session.config, "workerinput") and not any(kept.glob("wear._turned*.nbi")):
+    while not any(kept.glob("wear._turned*.nbi")):
         try:
             with locked(kept):
                 from lapwright.optimisation.workers import warm
