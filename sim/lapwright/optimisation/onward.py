@@ -36,23 +36,14 @@ from lapwright.results.record import Run
 from lapwright.specification.rates import FEPA_F
 from lapwright.specification.step import Grit, Hand, Step, Swap, Turn, Wear, usual_wear
 from lapwright.study.faces import ended
+from lapwright.units import METRIC
 
 Array = NDArray[np.float64]
 
 SHOPS = 3
 UNIT = 600.0  # [s] that a candidate is lapped for at a time
-LENGTHS = (
-    0.25,
-    0.5,
-    0.75,
-    1.0,
-    1.5,
-    2.0,
-    2.5,
-    3.0,
-    *range(4, 9),
-    *range(10, 25, 2),
-)  # units after which it is looked at
+# Units after which it is looked at.
+LENGTHS = (0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 2.5, 3.0, *range(4, 9), *range(10, 25, 2))
 WELL = 0.5  # of what the goal lacks: a round that leaves less is the last
 HELD = 0.7  # of what it leaves: where as little could be reached, what forbids that is told
 CLOSER = 0.95  # of it: what leaves more is not worth the rubbing
@@ -68,7 +59,6 @@ SMALLER = 0.6  # of a stroke
 TRAVEL = 1.0 / 3.0  # of the top's width: a shorter stroke takes domes out too slowly
 LARGER = 1.25  # where it is no shorter
 FINER = (9e-6, 5e-6, 3e-6, 1e-6)  # grits to go on with [m]
-FINER_NAME = "finer"
 JUMP = limit_of("next grit") + 1e-4  # with room for round-off
 FINEST = 3e-6  # [m] from here on: stop
 STREAM = 0x6F6E7764
@@ -99,13 +89,19 @@ Candidate = tuple[Spell, ...]  # lapped one after the other
 
 @dataclass(frozen=True)
 class _Looked:
-    """A candidate after so many units: what the goal lacks, whether a form of it is worse, what it costs."""
+    """A candidate after so many units: what the goal lacks, what of it is worse, the cost, `shops` then."""
 
     steps: tuple[Step, ...]
     units: float
     lacks: float
     harm: tuple[Harm, ...]
     cost: float
+    shops: Array
+
+    @property
+    def lapped(self) -> tuple[Step, ...]:
+        """The steps for so long."""
+        return tuple(_for_so_long(step, self.units) for step in self.steps)
 
 
 def onward(run: Run, base: Step | None = None, special: Sequence[Step] = ()) -> Onward:
@@ -140,12 +136,15 @@ class _Search:
         last = replace(last, top=run.top[-1], bottom=run.bottom[-1])
         self.steps = _one_a_pair([base or last, *reversed(study.steps)])
         self.study = study
-        also = [replace(last, grit=grit) for grit in finer_grits(last.grit)]
-        also = [*self.steps, *also]
+        grits = [step.grit for step in study.steps]
+        for grit in grits:
+            grits += [one for one in finer_grits(grit) if one.name not in [g.name for g in grits]]
+        also = [*self.steps, *(replace(last, grit=grit) for grit in grits)]
         self.bench: Bench = bench_of(replace(study, plates=self.plates), also=also)
         self.goal: Target = target_of(self.bench, came=bench_of(study, also=also).prior)
         self.shops = self._shops()
         self.now = self.goal.sizes(self.bench.layout, self.shops)
+        self.forbidden: list[_Looked] = []
         self._laid = 0
 
     def _shops(self) -> Array:
@@ -159,40 +158,82 @@ class _Search:
         return shops
 
     def best(self, special: Sequence[Step]) -> Onward:
-        """Look at candidates in rounds until one does well, and lap the best by the engine."""
+        """Look at candidates in rounds until one does well."""
         if (self.now <= self.goal.most).all():
             return Onward((), "reached")
         looked: list[_Looked] = []
         began = self._lacks(self.now)
+        answer = None
         for candidates in self._rounds(special, looked):
             for candidate in candidates:
                 looked += self._looked(candidate)
-            good = [one for one in looked if not one.harm]
-            if min((one.lacks for one in good), default=began) <= WELL * began:
-                break
-        for _ in range(TRIED):
-            one = self._chosen(looked, began)
-            if one is None:
-                break
-            answer = self._lapped(one)
-            if not answer.harm and answer.why:
-                better = [b for b in looked if b.harm and b.lacks < HELD * one.lacks]
-                held = min(better, key=lambda b: b.lacks, default=None)
-                return replace(answer, held=held.harm[0] if held else None)
-            looked = [other for other in looked if other.steps != one.steps]
-        harmful = [one for one in looked if one.harm and one.lacks <= CLOSER * began]
+            if min((one.lacks for one in looked), default=began) <= WELL * began:
+                answer = self._answer(looked, began)
+                if answer is not None:
+                    return answer
+        answer = self._answer(looked, began)
+        if answer is not None:
+            return answer
+        harmful = [
+            one for one in self.forbidden + looked if one.harm and one.lacks <= CLOSER * began
+        ]
         if not harmful:
             return Onward((), "no better")
         return Onward((), "worse", harm=min(harmful, key=lambda one: one.harm[0].by).harm)
 
+    def _answer(self, looked: list[_Looked], began: float) -> Onward | None:
+        """The best so far, lapped by the engine; what proves no good is taken out of `looked`.
+
+        One that leaves a form worse is as good where a finer grit then mends that.
+        """
+        for _ in range(TRIED):
+            safe = self._chosen([one for one in looked if not one.harm], began)
+            bold = self._chosen(looked, began)
+            if bold is None:
+                return None
+            one: _Looked | None = bold
+            after: tuple[Step, ...] = ()
+            if bold.harm:
+                mends = safe is None or bold.lacks < HELD * safe.lacks
+                after = self._mended(bold) if mends else ()
+                if not after:
+                    one = safe
+            if one is not None:
+                answer = self._lapped(one.lapped, after)
+                if not answer.harm and answer.why:
+                    limit = HELD * one.lacks
+                    held = min(
+                        (b for b in self.forbidden + looked if b.harm and b.lacks < limit),
+                        key=lambda b: b.lacks,
+                        default=None,
+                    )
+                    return replace(answer, held=held.harm[0] if held and not after else None)
+            gone = one or bold
+            self.forbidden += [b for b in looked if b.steps == gone.steps and b.harm]
+            looked[:] = [b for b in looked if b.steps != gone.steps]
+        return None
+
+    def _mended(self, bold: _Looked) -> tuple[Step, ...]:
+        """What a finer grit does after a candidate, where that leaves no form worse; else nothing."""
+        last = bold.steps[-1]
+        grit = next(iter(finer_grits(last.grit)), last.grit)
+        looked = [
+            one
+            for spell in self._either(_plain(replace(last, grit=grit)))
+            if self._stands(spell.step)
+            for one in self._looked((spell,), bold.shops)
+            if not one.harm
+        ]
+        best = min(looked, key=lambda one: one.lacks, default=None)
+        return best.lapped if best is not None else ()
+
     def _chosen(self, looked: Sequence[_Looked], began: float) -> _Looked | None:
         """The cheapest of those that are as good as the best, none if that is no better than now."""
-        good = [one for one in looked if not one.harm]
-        least = min((one.lacks for one in good), default=began)
+        least = min((one.lacks for one in looked), default=began)
         if least > CLOSER * began:
             return None
         most = least + NEAR * (began - least)
-        return min((one for one in good if one.lacks <= most), key=lambda one: one.cost)
+        return min((one for one in looked if one.lacks <= most), key=lambda one: one.cost)
 
     # --- candidates ----------------------------------------------------------------------------
 
@@ -210,7 +251,7 @@ class _Search:
             last = replace(last, turn=best.steps[0].turn)
         sizes = SMALLER, self._larger(last)
         yield self._usual([replace(last, curve=last.curve.scaled(size)) for size in sizes])
-        grits = [step.grit for step in self.study.steps] + finer_grits(last.grit)
+        grits = [*finer_grits(last.grit), *(step.grit for step in self.study.steps)]
         others = {grit.name: grit for grit in grits if grit.name != last.grit.name}
         yield self._usual([replace(last, grit=grit) for grit in others.values()])
         yield [(self._spell(_plain(step)),) for step in special if self._stands(step)]
@@ -271,12 +312,13 @@ class _Search:
 
     # --- what comes of them --------------------------------------------------------------------
 
-    def _looked(self, spells: Candidate) -> list[_Looked]:
+    def _looked(self, spells: Candidate, start: Array | None = None) -> list[_Looked]:
         """Lap a candidate for a unit after another, and look at it after each of `LENGTHS`."""
         looked: list[_Looked] = []
         steps = tuple(spell.step for spell in spells)
         hand = np.zeros(SHOPS, dtype=np.intp)
-        shops, metal, passed = self.shops, np.zeros((SHOPS, len(self.plates))), 0.0
+        shops = self.shops if start is None else start
+        metal, passed = np.zeros((SHOPS, len(self.plates))), 0.0
         for units in LENGTHS:
             share = np.full(SHOPS, min(units - passed, 1.0))
             for _ in range(round((units - passed) / share[0])):
@@ -300,7 +342,7 @@ class _Search:
         worse = self._worse(self.now.max(axis=0), (then + doubt).max(axis=0))
         time = units * sum(step.total_strokes / step.pace for step in steps)
         cost = time + goal.effort.metal * float(metal.max(axis=1).mean()) + self._handling(steps)
-        return _Looked(steps, units, self._lacks(then), worse, cost)
+        return _Looked(steps, units, self._lacks(then), worse, cost, shops)
 
     def _handling(self, steps: Sequence[Step]) -> float:
         """What is to be done before the first stroke [s]."""
@@ -310,8 +352,8 @@ class _Search:
         return swapped + effort.wash * (first.grit.name != last.grit.name)
 
     def _worse(self, now: Array, then: Array) -> tuple[Harm, ...]:
-        """What of the goal is larger than it may become, the worst first."""
-        allowed = np.where(self.goal.kept, np.maximum(now, self.goal.most), now) + WORSE
+        """What is larger than it was and than the goal says, the worst first."""
+        allowed = np.maximum(now + WORSE, self.goal.most)
         found = [
             Harm(one, 1.0, float(after - before))
             for one, before, after, most in zip(self.goal.asked, now, then, allowed, strict=True)
@@ -324,31 +366,36 @@ class _Search:
         shares = np.maximum(sizes / self.goal.most - SURE, 0.0)
         return float(0.5 * (shares.max(axis=1) + shares.mean(axis=1)).mean())
 
-    def _lapped(self, one: _Looked) -> Onward:
-        """The same by the engine, whose word goes: `why` is empty where it is not as good as it looked."""
+    def _lapped(self, steps: tuple[Step, ...], after: tuple[Step, ...]) -> Onward:
+        """Steps by the engine, whose word goes: `why` is empty where they are not as good as they looked.
+
+        `after`: what mends the harm that they may do.
+        """
         plates = {n: replace(p, cells=min(p.cells, CELLS)) for n, p in self.plates.items()}
-        steps = tuple(_for_so_long(step, one.units) for step in one.steps)
-        study = replace(self.bench.study, plates=plates, steps=steps)
+        study = replace(self.bench.study, plates=plates, steps=(*steps, *after))
         follower = Follower(study)
         try:
-            for state in lap(plates, steps, margin=study.margin, settings=ROUGHLY):
+            for state in lap(plates, study.steps, margin=study.margin, settings=ROUGHLY):
                 if state.event == "start":
                     follower.take(state)
+                if state.clock.step <= len(steps):
+                    ended_at = state
         except LapwrightError:
             return Onward((), "")
-        follower.take(replace(state, event="block"))
+        for moment in (ended_at, state):
+            follower.take(replace(moment, event="block"))
         columns = follower.columns()
-        now, then = (self._sizes(columns, at) for at in (0, -1))
+        now, then, end = (self._sizes(columns, at) for at in range(3))
         closer = self._lacks(then[None]) <= CLOSER * self._lacks(now[None])
         why = "reached" if (then <= self.goal.most).all() else "closer" if closer else ""
         names = dict.fromkeys(name for step in steps for name in (step.top, step.bottom))
         return Onward(
             steps,
             why,
-            metal=float(np.mean([state.removed[name] for name in names])),
+            metal=float(np.mean([ended_at.removed[name] for name in names])),
             time=sum(step.total_strokes / step.pace for step in steps),
-            then={key: column[-1] for key, column in columns.items() if "." in key},
-            harm=self._worse(now, then),
+            then={key: column[1] for key, column in columns.items() if "." in key},
+            harm=self._worse(now, end),
         )
 
     def _sizes(self, columns: Mapping[str, Sequence[float]], at: int) -> Array:
@@ -373,7 +420,7 @@ def finer_grits(grit: Grit) -> list[Grit]:
     wear = usual_wear(size) if grit.wear.iron is None else Wear(share * grit.wear.iron)
     wear = replace(wear, plates={name: share * value for name, value in grit.wear.plates.items()})
     layer = replace(grit.layer, depth=share * grit.layer.depth)
-    return [replace(grit, name=FINER_NAME, size=size, wear=wear, layer=layer)]
+    return [replace(grit, name=METRIC.size(size, echo=True), size=size, wear=wear, layer=layer)]
 
 
 def _one_a_pair(steps: Sequence[Step]) -> list[Step]:
