@@ -245,6 +245,11 @@ class Units(StrEnum):
         """An angle [rad] in degrees."""
         return _said(value, Unit(math.pi / 180.0, "deg"), figures, echo)
 
+    def per_metal(self, value: float) -> str:
+        """A time for so much metal [s/m]: "1.0 min per um"."""
+        size, name = self.depth
+        return f"{Units.number(value * size / 60.0)} min per {name.removeprefix('1 ')}"
+
     @staticmethod
     def share(value: float, figures: int = 2, *, echo: bool = False) -> str:
         """A share in per cent."""

@@ -87,3 +87,11 @@ def test_a_text_says_its_quantities_where_it_is_printed() -> None:
     with pytest.raises(TippedError) as raised, troubles_in(Units.INCH):
         raise trouble
     assert str(raised.value) == "step 1: {far} is 1.00 in off, by 57.3 deg"
+
+
+def test_what_metal_is_worth_is_told_by_the_depth_of_an_inch_bench() -> None:
+    """1 min per um is 1.016 min per 40 uin (the inch is 25.4 mm): to two figures."""
+    goal = '[goal]\ndome = "12 uin"\n'
+    told = {units: parse(TIPS.format(units) + goal).assumed for units in ("inch", "metric")}
+    assert told["inch"]["goal.effort.metal"] == "1.0 min per 40 uin"
+    assert told["metric"]["goal.effort.metal"] == "1 min per um"

@@ -11,12 +11,13 @@ from tuning import tune
 from tuning_scene import course, made, way
 
 from lapwright.optimisation.cases import change, name_of
-from lapwright.optimisation.design import DesignSpace
+from lapwright.optimisation.design import DesignSpace, variable_of
 from lapwright.optimisation.jobs import Job, run_case
 from lapwright.optimisation.seek import Seeker, distinct, ranked, score
 from lapwright.optimisation.sensitivity import lost_again
 from lapwright.optimisation.surrogate import Surrogate
 from lapwright.optimisation.track import Candidate, Constraint, Evaluation, constraints_of
+from lapwright.study.model import Free
 from lapwright.study.read import parse
 from lapwright.study.source import document_of
 
@@ -167,3 +168,11 @@ def test_keys_have_one_name_and_steps_their_number_in_the_new_order() -> None:
     told = space.spoken(changes, (2, 1))
     assert "step 2 (was step 1) time 60 min" in told
     assert "step 1 (was step 2) time 30 min" in told
+
+
+def test_bounds_in_two_units_of_one_kind_keep_the_first() -> None:
+    metal = variable_of(Free("steps.1.swap_every.A", "0.9 um", "1200 nm"))
+    assert (metal.unit, metal.low) == (" um", 0.9)
+    assert metal.high == pytest.approx(1.2)
+    time = variable_of(Free("steps.1.time", "30 min", "2 h"))
+    assert (time.unit, time.low, time.high) == (" min", 30.0, 120.0)

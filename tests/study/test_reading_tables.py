@@ -12,7 +12,9 @@ import pytest
 
 from lapwright.errors import StudyError
 from lapwright.metrology.least_squares import estimate_as_they_lay
+from lapwright.optimisation.bench import equipped
 from lapwright.optimisation.entry import entries_of
+from lapwright.results.gauge import reading_table
 from lapwright.study.read import load, parse
 
 HEAD = """
@@ -155,3 +157,42 @@ def test_a_table_is_one_entry_of_the_log(tmp_path: Path) -> None:
     (tmp_path / "monday.csv").write_text("um,0 mm\n0 mm,oh\n", "utf-8")
     with pytest.raises(StudyError, match=r"spells\.1\.readings\.2\.table: monday\.csv: B2"):
         entries_of(f"[[spells]]\n{one}{table}", study)
+
+
+READ = """
+plates.A = { disc = "160 mm", thickness = "30 mm" }
+plates.B = { like = "A" }
+gauges.ind = { kind = "spherometer", foot_circle = "110 mm" }
+[[steps]]
+top = "A"
+bottom = "B"
+grit = "9 um"
+time = "10 min"
+[[readings]]
+gauge = "ind"
+plate = "A"
+value = "1 um"
+table = "monday.csv"
+"""
+
+
+def test_a_value_beside_a_table_is_told_as_that() -> None:
+    with pytest.raises(StudyError) as caught:
+        parse(READ)
+    told = str(caught.value)
+    assert "readings.1.value: stands beside a table" in told
+    assert "did you mean" not in told
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "spherometer, three feet A 1.2 um",
+        '"spherometer, three feet" A 1.2 um',
+        "spherometer, three feet, A, 1.2 um",
+    ],
+)
+def test_a_usual_gauge_is_named_with_its_comma_in_quotes_or_without(words: str) -> None:
+    study = equipped(parse(READ.split("[[readings]]", 1)[0].replace("gauges.ind", "# ")))
+    told = reading_table(words, study)
+    assert told == {"gauge": "spherometer, three feet", "plate": "A", "value": "1.2 um"}

@@ -152,7 +152,9 @@ def variable_of(free: Free) -> DesignVariable:
         unit, other = (end[2].strip() for end in ends if end is not None)
         if unit == other and not unit.startswith("/"):
             return DesignVariable(free.key, step, name, low, high, f" {unit}" if unit else "")
-    units = [unit for kind, unit in KINDS if unit] + ["%"]
+    # Of two units of one kind the first that was typed is kept: metal in um stays metal in um.
+    own = [end[2].strip() for end in ends if end is not None]
+    units = [*own, *(unit for _, unit in KINDS), "%"]
     for unit in units:
         least, most = (_value(text, unit) for text in (free.low, free.high))
         if least is not None and most is not None and least < most:

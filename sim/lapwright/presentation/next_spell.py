@@ -93,6 +93,12 @@ class NextAnswer(Answer):
         """Whole tables of readings to take again after the next spell."""
         return [] if self._after is None else table_words(self._asked())
 
+    @property
+    def usual(self) -> str:
+        """Names of the usual gauges where these are taken, in quotes: they have commas in them."""
+        gauges = self.book.study.gauges if self.book.usual_gauges else ()
+        return joined([f'"{name}"' for name in gauges])
+
     @cached_property
     def unseen(self) -> dict[tuple[str, str], str]:
         """Forms that the goal hangs on and no gauge of the study sees, and the kind of gauge that would."""
@@ -197,8 +203,7 @@ class NextAnswer(Answer):
         for head, text in self.sentences.items():
             yield from wrapped(f"{head + ('' if head.endswith('?') else '.')} {text}", "", "  ")
         if self.book.usual_gauges:
-            names = joined(list(self.book.study.gauges))
-            yield from wrapped(say("book.usual", names=names), "", "  ")
+            yield from wrapped(say("book.usual", names=self.usual), "", "  ")
 
     def band_words(self, band: Band) -> str:
         """A size with its band, the right way round: "1.4 um (1.1 to 1.7)"."""

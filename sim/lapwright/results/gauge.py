@@ -235,7 +235,7 @@ def reading_table(
         A gauge, plate or place that cannot be.
 
     """
-    left, sign, right = words.partition("@")
+    left, sign, right = words.replace('"', " ").partition("@")
     name, plate, value = _read_apart(words, left, study, usual or {own: {} for own in study.plates})
     other = name_on(name, plate)
     there = study.gauges if name in study.gauges else known or {}
@@ -271,7 +271,11 @@ def _read_apart(words: str, left: str, study: Study, usual: Usual) -> tuple[str,
         wrong = f"a {gauge} cannot stand on {plate}, its middle would be over the bore"
         raise CommandError(f"--reading '{words}': {wrong}", key="--reading")
     if wrong:
-        names = f"gauges: {', '.join(study.gauges or called)}; plates: {', '.join(study.plates)}"
+        # In quotes, for the names of usual gauges have commas in them.
+        gauges, plates = (
+            ", ".join(f'"{n}"' for n in of) for of in (study.gauges or called, study.plates)
+        )
+        names = f"gauges: {gauges}; plates: {plates}"
         how = f"{HOW_READING} ({names})"
         raise CommandError(f"--reading '{words}': {wrong}. {how}", key="--reading")
     return called[gauge], plate, value
@@ -338,9 +342,9 @@ def _where(words: str, whose: str, how: str) -> dict[str, Any]:
 def _named(words: str, names: Mapping[str, Any]) -> tuple[str, str]:
     """The longest name that the words begin with, and the rest."""
     words = words.strip()
-    fits = [name for name in names if words == name or words.startswith(f"{name} ")]
+    fits = [name for name in names if words == name or words.startswith((f"{name} ", f"{name},"))]
     name = max(fits, key=len, default="")
-    return name, words[len(name) :].strip() if name else words
+    return name, words[len(name) :].strip(" ,") if name else words
 
 
 STATIONS = 7

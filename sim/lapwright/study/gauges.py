@@ -177,6 +177,8 @@ def _many(
     there = plates.get(plate or "")
     outline = None if there is None else there.outline
     found = table_of(table, folder, gauges.get(gauge or ""), outline, shown_by)
+    if table.has("value"):
+        table.fault("value", "stands beside a table, which holds the sizes: leave out one", "both")
     table.done()
     same = {"gauge": gauge, "plate": plate, "table": table.data["table"], **more}
     return [replace(one, **same) for one in found]

@@ -21,7 +21,7 @@ from lapwright.specification.said import Faults, listed, shown
 from lapwright.specification.step import Grit, Step
 from lapwright.specification.table import Table, text
 from lapwright.study.faces import Maps, Start, begun
-from lapwright.study.goal import goal_of
+from lapwright.study.goal import Effort, goal_of
 from lapwright.study.grits import grits_of, in_inches
 from lapwright.study.model import Study
 from lapwright.study.plates import plates_of
@@ -224,6 +224,8 @@ def parse_document(
     if head["units"] is Units.INCH:
         named_steps = ((n, step) for n, step in enumerate(steps, 1) if step is not None)
         assumed = in_inches(assumed, ((f"steps.{n}.grit", step.grit) for n, step in named_steps))
+        if "goal.effort.metal" in assumed:
+            assumed["goal.effort.metal"] = Units.INCH.per_metal(Effort().metal)
     return Study(
         **head,
         plates={name: plate for name, plate in plates.items() if plate is not None},
