@@ -271,12 +271,8 @@ def _read_apart(words: str, left: str, study: Study, usual: Usual) -> tuple[str,
         wrong = f"a {gauge} cannot stand on {plate}, its middle would be over the bore"
         raise CommandError(f"--reading '{words}': {wrong}", key="--reading")
     if wrong:
-        # In quotes, for the names of usual gauges have commas in them.
-        gauges, plates = (
-            ", ".join(f'"{n}"' for n in of) for of in (study.gauges or called, study.plates)
-        )
-        names = f"gauges: {gauges}; plates: {plates}"
-        how = f"{HOW_READING} ({names})"
+        quoted = ", ".join(f'"{n}"' for n in study.gauges or called)  # names may have commas
+        how = f"{HOW_READING} (gauges: {quoted}; plates: {', '.join(study.plates)})"
         raise CommandError(f"--reading '{words}': {wrong}. {how}", key="--reading")
     return called[gauge], plate, value
 
