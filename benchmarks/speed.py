@@ -637,7 +637,7 @@ def keep(name: str, results: Results) -> None:
     s = Settings()
     old = RESULTS.read_text(encoding="utf-8") if RESULTS.exists() else ""
     found = dict(re.findall(r"(?ms)^## (.*?)\n(.*?)(?=^## |\Z)", old))
-    missed = sum(met is False for *_, met in results.rows)
+    missed = sum(met is not None and not met for *_, met in results.rows)
     found[TITLES[name]] = f"\n{machine()}.\n\n{results.text()}\n\nTargets missed: {missed}.\n\n"
     head = (
         "# How fast it is\n\nWritten by `python benchmarks/speed.py`, each part by itself (`--only PART`); "

@@ -472,6 +472,37 @@ def test_what_holds_a_spell_short_is_told() -> None:
     assert rail.steps[0].total_strokes > sum(one.total_strokes for one in both.steps)
 
 
+def test_a_pair_that_stands_upright_is_lapped_on_like_one_that_lies() -> None:
+    """The same two bars, turned by a quarter with their stroke (symmetry)."""
+    texts = [
+        study_text(
+            {
+                "A": BOX.format(*size, 32, 'bow = "2 um"'),
+                "B": BOX.format(*size, 32, ""),
+            },
+            step_text(
+                more=f'stroke = {{ kind = "line", length = "30 mm", direction = "{way} deg" }}\n'
+            ),
+        )
+        for size, way in ((("150 mm", "50 mm"), 0), (("50 mm", "150 mm"), 90))
+    ]
+    lies, stands = (advise(run_view(lapped(text)[0])) for text in texts)
+    assert lies is not None
+    assert stands is not None
+    assert lies.steps[0].total_strokes == stands.steps[0].total_strokes
+    assert (lies.steps[0].top, lies.kind) == (stands.steps[0].top, stands.kind)
+
+
+def test_what_is_finer_than_candidates_can_tell_is_not_called_reached() -> None:
+    """Ripples that the shapes of candidates go through; the faces are measured cell by cell."""
+    ripple = 'ripple = { height = "0.8 um", wavelength = "20 mm" }'
+    text = pair_text(ripple, 'dome = "0 um"', strokes=2)
+    advice = advise(run_view(lapped(f'goal = {{ flatness = "0.3 um" }}\n{text}')[0]))
+    assert advice is not None
+    assert not advice.steps
+    assert "flat within 0.30 um" not in advice.text
+
+
 def test_turns_that_take_all_positions() -> None:
     base = parse(pair_text('dome = "1 um"', 'dome = "1 um"', SWAP)).steps[0]
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import os
 from collections.abc import Mapping
+from math import degrees
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -98,7 +99,8 @@ def _what_now(
         lines.append(("When it is done", words))
     elif advice.read:
         first = advice.read[0].reading
-        words = typed("log", file, "--reading", f"{first.gauge} {first.plate} SIZE")
+        angle = f" @ {degrees(first.angle):.4g} deg" if first.angle else ""
+        words = typed("log", file, "--reading", f"{first.gauge} {first.plate} SIZE{angle}")
         lines.append(("When it is read", words))
     return lines
 

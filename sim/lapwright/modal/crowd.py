@@ -81,9 +81,7 @@ class Crowd:
             When tops do not settle in more than a few poses.
 
         """
-        rate = stiffness * self.speed * kappas.sum(axis=1)
-        wanted = np.maximum(np.ceil(cut * rate / LONGEST), FEWEST)
-        steps = np.asarray(STEPS)[np.minimum(np.searchsorted(STEPS, wanted), len(STEPS) - 1)]
+        steps = self.steps(stiffness, kappas, cut)
         after = faces.copy()
         jobs = [
             (int(count), some[first : first + AT_ONCE])
@@ -104,6 +102,15 @@ class Crowd:
         for (_, some), ended in zip(jobs, done, strict=True):
             after[some] = ended
         return after
+
+    def steps(self, stiffness: Array, kappas: Array, cut: float) -> NDArray[np.int64]:
+        """In how many steps each pair (m,) is lapped for `cut` [s]; the rest as for `lap`."""
+        rate = stiffness * self.speed * kappas.sum(axis=1)
+        wanted = np.maximum(np.ceil(cut * rate / LONGEST), FEWEST)
+        steps: NDArray[np.int64] = np.asarray(STEPS)[
+            np.minimum(np.searchsorted(STEPS, wanted), len(STEPS) - 1)
+        ]
+        return steps
 
     def _lapped(
         self, faces: Array, stiffness: Array, kappas: Array, cut: float, steps: int

@@ -19,8 +19,8 @@ from numpy.typing import NDArray
 from lapwright.contact.stability import check_stands
 from lapwright.errors import LapwrightError
 from lapwright.integration.loop import lap
-from lapwright.integration.state import Settings
-from lapwright.kinematics.schedule import stays_by_weight
+from lapwright.integration.state import Settings, State
+from lapwright.kinematics.schedule import kappa, stays_by_weight
 from lapwright.limits import limit_of
 from lapwright.optimisation.advise import FRESH, MUCH_LARGER, Harm
 from lapwright.optimisation.bench import Bench, Target, bench_of, target_of
@@ -33,6 +33,7 @@ from lapwright.optimisation.spell import (
 )
 from lapwright.optimisation.summary import Follower
 from lapwright.results.record import Run
+from lapwright.specification.plate import Plate
 from lapwright.specification.rates import FEPA_F
 from lapwright.specification.step import Grit, Hand, Step, Swap, Turn, Wear, usual_wear
 from lapwright.study.faces import ended
@@ -51,6 +52,7 @@ NEAR = 0.02  # of what could be won: for so much nobody laps on
 SURE = 0.8  # of the goal counts as reached
 DOUBT = 1.2816  # standard deviations, nine in ten
 WORSE = 0.03e-6  # [m] than now: obeyed three times over, no form ends a tenth of a micrometre worse
+MOST_STEPS = 600  # of a candidate, at so many of which it is left
 TRIED = 3  # candidates that are lapped by the engine
 CELLS = 64  # across, at most
 ROUGHLY = Settings(poses=32, fewest_poses=32, accuracy=0.01, tolerance=0.01)
@@ -69,19 +71,20 @@ class Onward:
     """What to lap next: `steps`, one or a round of them; none where nothing is to be lapped.
 
     `why`: with steps, "reached" where the goal is by them, "closer" where it only comes nearer; without, it
-    is "reached" as things stand, every spell makes some form "worse", or is "no better".  `metal` [m]: what
-    they take off, the mean of the plates lapped; `time` [s].  `then`: forms by "A.sphere" and the
+    is "reached" as things stand, every spell makes some form "worse", or is "no better".  `off` [m]: what
+    they take off each plate; `time` [s].  `then`: forms by "A.sphere" and the
     like [m], as the engine lapped them; `harm`: what the least harmful makes worse; `held`: what would be,
-    if one lapped on to where the goal is much nearer.
+    if one lapped on to where the goal is much nearer; `after`: the grit that mends what they make worse.
     """
 
     steps: tuple[Step, ...]
     why: str
-    metal: float = 0.0
+    off: Mapping[str, float] = field(default_factory=dict)
     time: float = 0.0
     then: Mapping[str, float] = field(default_factory=dict)
     harm: tuple[Harm, ...] = ()
     held: Harm | None = None
+    after: Grit | None = None
 
 
 Candidate = tuple[Spell, ...]  # lapped one after the other
@@ -141,9 +144,11 @@ class _Search:
             grits += [one for one in finer_grits(grit) if one.name not in [g.name for g in grits]]
         also = [*self.steps, *(replace(last, grit=grit) for grit in grits)]
         self.bench: Bench = bench_of(replace(study, plates=self.plates), also=also)
-        self.goal: Target = target_of(self.bench, came=bench_of(study, also=also).prior)
+        goal = target_of(self.bench, came=bench_of(study, also=also).prior)
+        self.goal: Target = replace(goal, pair=(run.bottom[-1], run.top[-1]))
         self.shops = self._shops()
         self.now = self.goal.sizes(self.bench.layout, self.shops)
+        self.began = self._columns(study.plates)
         self.forbidden: list[_Looked] = []
         self._laid = 0
 
@@ -159,8 +164,10 @@ class _Search:
 
     def best(self, special: Sequence[Step]) -> Onward:
         """Look at candidates in rounds until one does well."""
-        if (self.now <= self.goal.most).all():
+        if (self._sizes(self._columns(self.plates), 0) <= self.goal.most).all():
             return Onward((), "reached")
+        if (self.now <= self.goal.most).all():  # what is left is finer than candidates can tell
+            return Onward((), "no better")
         looked: list[_Looked] = []
         began = self._lacks(self.now)
         answer = None
@@ -207,7 +214,9 @@ class _Search:
                         key=lambda b: b.lacks,
                         default=None,
                     )
-                    return replace(answer, held=held.harm[0] if held and not after else None)
+                    if after:
+                        return replace(answer, after=after[0].grit)
+                    return replace(answer, held=held.harm[0] if held else None)
             gone = one or bold
             self.forbidden += [b for b in looked if b.steps == gone.steps and b.harm]
             looked[:] = [b for b in looked if b.steps != gone.steps]
@@ -319,7 +328,13 @@ class _Search:
         hand = np.zeros(SHOPS, dtype=np.intp)
         shops = self.shops if start is None else start
         metal, passed = np.zeros((SHOPS, len(self.plates))), 0.0
+        whole = any(step.swap is not None for step in steps)
+        most = MOST_STEPS / max(self._work(spell) for spell in spells)
         for units in LENGTHS:
+            if whole and units % 1.0:  # part of it would not lap both places alike
+                continue
+            if looked and units > most:
+                break
             share = np.full(SHOPS, min(units - passed, 1.0))
             for _ in range(round((units - passed) / share[0])):
                 for spell in spells:
@@ -334,6 +349,18 @@ class _Search:
             if min(lacks) < min(lacks[-PATIENCE:]):
                 break
         return looked
+
+    def _work(self, spell: Spell) -> float:
+        """Steps of integration that a unit takes."""
+        step = spell.step
+        plates = self.plates[step.bottom], self.plates[step.top]
+        kappas = np.array([kappa(step.grit, *plates)])
+        stiffness = np.array([step.grit.layer.stiffness])
+        try:
+            crowd = spell.crowd(step.top, step.bottom, 0)
+        except LapwrightError:
+            return 1.0
+        return float(crowd.steps(stiffness, kappas, step.total_strokes / step.pace)[0])
 
     def _judged(self, steps: tuple[Step, ...], units: float, shops: Array, metal: Array) -> _Looked:
         """What a candidate came to; its forms nine times in ten no larger than is counted as harm."""
@@ -373,18 +400,12 @@ class _Search:
         """
         plates = {n: replace(p, cells=min(p.cells, CELLS)) for n, p in self.plates.items()}
         study = replace(self.bench.study, plates=plates, steps=(*steps, *after))
-        follower = Follower(study)
         try:
-            for state in lap(plates, study.steps, margin=study.margin, settings=ROUGHLY):
-                if state.event == "start":
-                    follower.take(state)
-                if state.clock.step <= len(steps):
-                    ended_at = state
+            states = list(lap(plates, study.steps, margin=study.margin, settings=ROUGHLY))
         except LapwrightError:
             return Onward((), "")
-        for moment in (ended_at, state):
-            follower.take(replace(moment, event="block"))
-        columns = follower.columns()
+        ended_at = next(state for state in reversed(states) if state.clock.step <= len(steps))
+        columns = self._columns(plates, (states[0], ended_at, states[-1]))
         now, then, end = (self._sizes(columns, at) for at in range(3))
         closer = self._lacks(then[None]) <= CLOSER * self._lacks(now[None])
         why = "reached" if (then <= self.goal.most).all() else "closer" if closer else ""
@@ -392,20 +413,34 @@ class _Search:
         return Onward(
             steps,
             why,
-            metal=float(np.mean([ended_at.removed[name] for name in names])),
+            off={name: ended_at.removed[name] for name in names},
             time=sum(step.total_strokes / step.pace for step in steps),
             then={key: column[1] for key, column in columns.items() if "." in key},
             harm=self._worse(now, end),
         )
 
+    def _columns(
+        self, plates: Mapping[str, Plate], moments: Sequence[State] = ()
+    ) -> Mapping[str, Sequence[float]]:
+        """What the engine measures of some plates, at some moments; as they come where none are given."""
+        follower = Follower(replace(self.study, plates=plates))
+        bottom, top = self.goal.pair
+        for moment in moments or (State.before(self.steps[0], plates),):
+            clock = replace(moment.clock, step=1)
+            follower.take(replace(moment, clock=clock, event="block", top=top, bottom=bottom))
+        return follower.columns()
+
     def _sizes(self, columns: Mapping[str, Sequence[float]], at: int) -> Array:
         """Sizes of what is asked [m] in one of the moments of a lapping."""
-        values = [
-            columns[one.measure if one.plate is None else f"{one.plate}.{one.measure}"][at]
-            - self.goal.began.get(one.key, 0.0)
+        names = [
+            one.measure if one.plate is None else f"{one.plate}.{one.measure}"
             for one in self.goal.asked
         ]
-        return np.abs(values)
+        began = [
+            self.began[name][0] if one.kept else 0.0
+            for name, one in zip(names, self.goal.asked, strict=True)
+        ]
+        return np.abs([columns[name][at] for name in names] - np.array(began))
 
 
 def finer_grits(grit: Grit) -> list[Grit]:
@@ -413,9 +448,10 @@ def finer_grits(grit: Grit) -> list[Grit]:
     if grit.size <= FINEST * (1.0 + 1e-9):
         return []
     sold = (*FINER, *FEPA_F.values())
-    size = min(
-        (g for g in sold if grit.size / JUMP <= g < 0.7 * grit.size), default=grit.size / 3.0
-    )
+    fits = [size for size in sold if grit.size / JUMP <= size < 0.7 * grit.size]
+    if not fits:
+        return []
+    size = min(fits)
     share = size / grit.size
     wear = usual_wear(size) if grit.wear.iron is None else Wear(share * grit.wear.iron)
     wear = replace(wear, plates={name: share * value for name, value in grit.wear.plates.items()})

@@ -6,7 +6,7 @@ Beside its sentence stand the same steps for the engine, so that it can be obeye
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from math import pi, radians
 from weakref import finalize
@@ -38,6 +38,7 @@ from lapwright.units import METRIC, Units, joined, sentence
 WALK = Turn(radians(4.0))
 APART = 0.25e-6  # [m] that a comparator tells two plates apart by (common practice, no source)
 NEAR = 0.95  # of the overhang at which flat faces lift
+UNLIKE = 1.2  # times as much off one plate as off another: then each is told
 SHOWS = 0.25  # of the flatness: a form that is worth a word
 FURTHER = 1.06  # than the place where the plate would keep its shape
 
@@ -61,7 +62,7 @@ def advise(view: RunView) -> Advice | None:
     run = view.run
     if id(run) not in KEPT:
         KEPT[id(run)] = _advised(view)
-        finalize(run, KEPT.pop, id(run))
+        finalize(run, KEPT.pop, id(run), None)
     return KEPT[id(run)]
 
 
@@ -208,19 +209,25 @@ def _plan_words(pair: Pair, plan: Onward) -> str:
         rough = plan.why == "reached" and _rough(pair, [goal], pair.step)
         return pair.say(f"plan.stop.{plan.why}", goal=goal, rough=rough, harm=what, by=by)
     steps, last = plan.steps, pair.step
-    step = steps[0]
-    told = pair.say(
+    step, alike = steps[0], len({(s.grit.name, s.curve, s.turn) for s in steps}) == 1
+    turned = alike and step.turn != last.turn
+    first = pair.say(
         "plan.lap",
         who=_who(pair, steps),
-        grit="" if step.grit.name == last.grit.name else METRIC.size(step.grit.size),
-        stroke="" if step.curve == last.curve else stroke_words(step, pair.view.units),
-        turn="" if (step.turn, step.walk) == (last.turn, last.walk) else turn_words(step.turn),
-        metal=plan.metal,
+        grit=METRIC.size(step.grit.size) if alike and step.grit.name != last.grit.name else "",
+        stroke=stroke_words(step, pair.view.units) if alike and step.curve != last.curve else "",
+        turn=_turning(pair, step.turn) if turned else "",
+        amount=_amount(pair, plan.off),
         time=Units.rubbing(plan.time, pair.view.spread),
     )
-    left = joined([text for name in _lapped(steps) if (text := _left(pair, plan, name))])
+    left = "; ".join(text for name in plan.off if (text := _left(pair, plan, name)))
     rough = _rough(pair, plan.then.values(), steps[-1])
-    parts = [told, pair.say("plan.leaves", left=left, rough=rough) if left else ""]
+    parts = [first, pair.say("plan.leaves", left=left, rough=rough) if left else ""]
+    usual = pair.view.study.goal is None
+    aim = pair.say("plan.usual", goal=USUAL.reach["flatness"]) if usual else pair.say("plan.asked")
+    parts.append(pair.say("plan.aim", reached=plan.why == "reached", goal=aim))
+    if plan.after is not None:
+        parts.append(pair.say("plan.after", grit=METRIC.size(plan.after.size)))
     if plan.held is not None:
         parts.append(pair.say("plan.held", harm=label(plan.held.asked)))
     return " ".join(part for part in parts if part)
@@ -232,8 +239,17 @@ def _rough(pair: Pair, sizes: Iterable[float], step: Step) -> bool:
     return any(pair.view.units.finer(size, finish) for size in sizes)
 
 
-def _lapped(steps: tuple[Step, ...]) -> list[str]:
-    return list(dict.fromkeys(name for step in steps for name in (step.top, step.bottom)))
+def _amount(pair: Pair, off: Mapping[str, float]) -> str:
+    """How much is to go, the mean of the plates where they lose alike."""
+    if max(off.values()) <= UNLIKE * min(off.values()):
+        mean = sum(off.values()) / len(off)
+        return pair.say("plan.mean", metal=mean, several=len(off) > 2)
+    each = [f"{pair.view.units.both(size)} off {name}" for name, size in off.items()]
+    return pair.say("plan.each", each=joined(each))
+
+
+def _turning(pair: Pair, turn: Turn) -> str:
+    return pair.say("plan.turn", turn="" if turn.angle == 0.0 else turn_words(turn))
 
 
 def _who(pair: Pair, steps: tuple[Step, ...]) -> str:

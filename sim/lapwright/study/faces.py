@@ -418,7 +418,9 @@ def ended(run: Run) -> Ended:
     found = hashlib.sha256()
     plates, heights = {}, {}
     for name, record in run.plates.items():
-        plates[name] = replace(run.study.plates[name], form=StartForm(), cells=len(record.x))
+        plates[name] = replace(
+            run.study.plates[name], form=StartForm(), cells=max(record.land.shape)
+        )
         heights[name] = np.where(record.land > 0.0, record.frames[-1], 0.0)
         found.update(f"{name!r} {heights[name].shape};".encode() + heights[name].tobytes())
     ends = run.study.title, float(run.time[-1]), run.outcome
