@@ -13,7 +13,7 @@ Settled: `Rollout.play`.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +29,6 @@ from lapwright.optimisation.shop import DAY, Knowledge
 from lapwright.optimisation.sight import ToRead, to_read
 from lapwright.optimisation.spell import Spell, lap_shops, off_by, turns_of
 from lapwright.optimisation.track import Constraint
-from lapwright.specification.curves import Curve
 from lapwright.specification.step import Step
 
 __all__ = ["MUCH_LARGER", "Advice", "Harm", "Played", "Rollout", "advise"]
@@ -217,7 +216,6 @@ FRESH, LONG_DAB = (
     limit_of("longest dab"),
 )  # [s] how often fresh grit, in a spell longer than this
 LOOKED_AT = 8  # candidates that are played to their end
-LENGTH_KEYS = ("length", "width", "radius", "small")
 STREAM = 0x61647669
 
 
@@ -409,7 +407,7 @@ def _candidates(bench: Bench, steps: Sequence[Step]) -> Iterator[Step]:
         )
         for top, bottom in _ways(bench, step):
             outlines = [bench.layout.plates[name].outline for name in (top, bottom)]
-            for curve in (plain.curve, _smaller(plain.curve)):
+            for curve in (plain.curve, plain.curve.scaled(SMALLER)):
                 for turn in dict.fromkeys((plain.turn, *turns_of(*outlines))):
                     one = replace(plain, top=top, bottom=bottom, curve=curve, turn=turn)
                     try:
@@ -427,12 +425,6 @@ def _ways(bench: Bench, step: Step) -> Iterator[tuple[str, str]]:
     top, bottom = (bench.layout.plates[name].outline.radius for name in (step.top, step.bottom))
     if max(top, bottom) < MUCH_LARGER * min(top, bottom):
         yield step.bottom, step.top
-
-
-def _smaller(curve: Curve) -> Curve:
-    names = [f.name for f in fields(curve) if f.name in LENGTH_KEYS]  # type: ignore[arg-type]
-    changed: Curve = replace(curve, **{name: SMALLER * getattr(curve, name) for name in names})  # type: ignore[type-var]
-    return changed
 
 
 def _try(

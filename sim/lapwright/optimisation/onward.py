@@ -22,7 +22,7 @@ from lapwright.integration.loop import lap
 from lapwright.integration.state import Settings, State
 from lapwright.kinematics.schedule import kappa, stays_by_weight
 from lapwright.limits import limit_of
-from lapwright.optimisation.advise import FRESH, MUCH_LARGER, Harm
+from lapwright.optimisation.advise import FRESH, MUCH_LARGER, SMALLER, Harm
 from lapwright.optimisation.bench import Bench, Target, bench_of, target_of
 from lapwright.optimisation.spell import (
     DISCREPANCY,
@@ -57,7 +57,6 @@ TRIED = 3  # candidates that are lapped by the engine
 CELLS = 64  # across, at most
 ROUGHLY = Settings(poses=32, fewest_poses=32, accuracy=0.01, tolerance=0.01)
 PATIENCE = 3  # looks without anything better, after which a candidate is left
-SMALLER = 0.6  # of a stroke
 TRAVEL = 1.0 / 3.0  # of the top's width: a shorter stroke takes domes out too slowly
 LARGER = 1.25  # where it is no shorter
 FINER = (9e-6, 5e-6, 3e-6, 1e-6)  # grits to go on with [m]

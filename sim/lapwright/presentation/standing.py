@@ -45,12 +45,6 @@ class Pair:
         top, bottom = self.plates
         return top.outline == bottom.outline
 
-    @property
-    def names(self) -> tuple[str, ...]:
-        """Of the two, in the order of the study."""
-        pair = (self.top.name, self.bottom.name)
-        return tuple(face.name for face in self.view.faces if face.name in pair)
-
     def of(self, face: Face, key: str, whole: bool = False) -> float:
         """A form of one face [m], 0 where it is not known; `whole`: at edge margin 0."""
         to_the_edge = face.record.forms_margin0.get(key) if whole else None
