@@ -146,10 +146,10 @@ def _special(pair: Pair) -> list[tuple[str, tuple[Step, str]]]:
     place, dome = _balance(pair), pair.of(plate, "sphere")
     if plate is pair.bottom and place is not None:
         # The plate goes hollow where the part lies too far inside, domed where it goes too far out.
-        out = dome < 0.0
+        out, far = dome < 0.0, float(np.hypot(*pair.step.centre))
         moved = _moved(pair, place * (FURTHER if out else 1.0 / FURTHER))
         fields = {"part": part.name, "plate": plate.name, "out": out, "size": dome, "place": place}
-        if moved is not None:
+        if moved is not None and (far < place if out else far > place):
             found.append(("place", (moved, pair.say("unlike.place", **fields))))
     return found
 
