@@ -1,6 +1,7 @@
-"""Work at which a worker dies; a module of its own, so that workers load little else."""
+"""Work at which a worker dies, or takes its time; a module of its own, so that workers load little else."""
 
 import os
+import time
 
 
 def dies_of_two(job: int) -> int:
@@ -13,3 +14,9 @@ def dies_of_two(job: int) -> int:
 def dies(job: int) -> int:
     """Nobody lives to tell."""
     os._exit(3)
+
+
+def naps(job: int) -> int:
+    """Ten times the job, after a while."""
+    time.sleep(0.2)
+    return 10 * job

@@ -10,27 +10,33 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
-from concurrent.futures import Future
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
+import dying
 import numpy as np
 import pytest
 from comparing import RING, THREE
-from dying import dies, dies_of_two
-from started import under_way, wait_until
+from dying import dies, dies_of_two, naps
+from started import SURROUNDINGS, under_way, wait_until
 
 from lapwright.contact import wear as loops
 from lapwright.errors import CannotDoError, CommandError
+from lapwright.optimisation import jobs as pieces
+from lapwright.optimisation import workers
 from lapwright.optimisation.cases import Tolerance, cases_of
 from lapwright.optimisation.jobs import Answer, Job, jobs_of, run_case
 from lapwright.optimisation.workers import (
     AT_A_TIME,
+    Acquaintance,
+    Watch,
     WorkerPool,
     _size,
     cluster,
     in_process,
     processes,
+    program_here,
     warm,
     work_through,
 )
@@ -92,7 +98,8 @@ if __name__ == "__main__":
     with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster:
         cluster.wait_for_workers(2)
         print(cluster.scheduler_address, flush=True)
-        sys.stdin.read()
+        for line in sys.stdin:
+            cluster.scale(int(line))
 """
 
 
@@ -131,6 +138,106 @@ def test_no_cluster_there_is_said_in_one_line() -> None:
         cluster("nonsense:://"),
     ):
         pass
+
+
+@pytest.mark.campaign
+def test_a_cluster_whose_workers_go_is_waited_for_and_one_that_is_gone_is_told_of(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    pytest.importorskip("distributed", reason="the extra 'cluster' is not installed")
+    monkeypatch.setattr(workers, "ALONE", 1.0)
+    script = tmp_path / "cluster.py"
+    script.write_text(CLUSTER)
+    told: list[str] = []
+    paths = f"{SURROUNDINGS['PYTHONPATH']}{os.pathsep}{Path(dying.__file__).parent}"
+    with under_way(
+        [sys.executable, str(script)], stdin=subprocess.PIPE, stderr=subprocess.DEVNULL,
+        env={**SURROUNDINGS, "PYTHONPATH": paths},
+    ) as running:  # fmt: skip
+        assert running.stdin is not None
+        assert running.stdout is not None
+        address = running.stdout.readline().strip()
+        with cluster(address, told.append) as crew:
+            print(0, file=running.stdin, flush=True)
+
+            def heard(text: str) -> None:
+                told.append(text)
+                print(2, file=running.stdin, flush=True)
+
+            assert isinstance(crew.look.__self__, Watch)  # type: ignore[attr-defined]
+            crew.look.__self__.tell = heard  # type: ignore[attr-defined]
+            found = [a for some in work_through(crew, naps, range(60), lost=naps) for a in some]
+            assert sorted(found) == [10 * job for job in range(60)]
+            assert [text for text in told if "No worker is left" in text]
+            running.kill()
+            with pytest.raises(CannotDoError, match=r"no longer answers.*--resume"):
+                list(work_through(crew, naps, range(60), lost=naps))
+    said = capfd.readouterr()
+    assert "Traceback" not in said.out + said.err
+
+
+def test_a_worker_of_another_version_is_refused_by_name_and_another_kind_told_of_once() -> None:
+    told: list[str] = []
+    met = Acquaintance(told.append)
+    met.meet(program_here(), "the worker at tcp://a:1")
+    assert told == []
+    met.meet({**program_here(), "processor": "z80"}, "the worker at tcp://a:1")
+    met.meet({**program_here(), "processor": "z80"})
+    assert len(told) == 1
+    assert "the worker at tcp://a:1 has processor z80 (here " in told[0]
+    with pytest.raises(
+        CannotDoError, match=r"the worker at tcp://a:2 has lapwright 0\.0\.1, this is"
+    ):
+        met.meet({**program_here(), "lapwright": "0.0.1"}, "the worker at tcp://a:2")
+
+
+def test_work_of_another_version_is_not_taken_however_late_its_worker_came(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(workers, "program_here", lambda: {"lapwright": "0.0.1"})
+    other = workers._chunk(abs, [-1])[2]
+    monkeypatch.undo()
+    with ThreadPoolExecutor(1) as pool:
+        crew = WorkerPool(pool, 1, meet=lambda there: Acquaintance(print).meet(other))
+        with pytest.raises(CannotDoError, match=r"has lapwright 0\.0\.1"):
+            list(work_through(crew, abs, [-1, -2], lost=abs))
+
+
+def test_work_that_nobody_will_do_any_more_is_one_line() -> None:
+    class Gone:
+        def submit(self, *work: object) -> Future:
+            future: Future = Future()
+            future.cancel()
+            future.set_running_or_notify_cancel()
+            return future
+
+    crew = WorkerPool(Gone(), 1, gone="the cluster no longer answers")  # type: ignore[arg-type]
+    with pytest.raises(CannotDoError, match="no longer answers"):
+        list(work_through(crew, abs, [1], lost=abs))
+
+
+def test_that_no_worker_is_left_is_said_once_until_one_comes(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(workers, "APART", 0.0)
+    monkeypatch.setattr(workers, "ALONE", 0.0)
+    told: list[str] = []
+    there = [2, 0, 0, 1, 0]
+    watch = Watch(lambda: there.pop(0), "tcp://a:1", told.append)
+    said = []
+    for _ in range(5):
+        watch.look()
+        said.append(len(told))
+    assert said == [0, 1, 1, 1, 2]
+    assert "No worker is left at tcp://a:1" in told[0]
+
+
+def test_a_members_run_says_by_what_it_was_lapped(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(pieces, "versions", lambda: {"processor": "z80"})
+    answer = run_case(jobs(samples=0)[0])
+    assert answer.run is not None
+    assert answer.run.versions == {"processor": "z80"}
+    assert answer.run.program == "lapwright"
 
 
 def test_a_member_that_tips_says_so_and_the_rest_is_done(here: dict) -> None:
@@ -190,7 +297,7 @@ class Counting:
     def submit(self, work: Callable, function: Callable, some: list) -> Future:
         self.sizes.append(len(some))
         future: Future = Future()
-        future.set_result(([function(job) for job in some], 0.1))  # a tenth of a second each
+        future.set_result(([function(job) for job in some], 0.1, {}))  # a tenth of a second each
         return future
 
 

@@ -224,7 +224,7 @@ def crew_of(args: argparse.Namespace, most: int) -> AbstractContextManager[Worke
     from lapwright.optimisation.workers import available, cluster, processes
 
     if args.cluster:
-        return cluster(args.cluster)
+        return cluster(args.cluster, aside)
     return processes(min(args.workers or available(), most))
 
 

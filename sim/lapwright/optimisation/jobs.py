@@ -39,7 +39,7 @@ from lapwright.errors import (
     RunFileError,
     TippedError,
 )
-from lapwright.files import OutputFolder, cannot_write, make_folder, put_in_place
+from lapwright.files import OutputFolder, cannot_write, make_folder, put_in_place, read_whole
 from lapwright.integration.loop import lap
 from lapwright.integration.state import State
 from lapwright.kinematics.schedule import rubbing_time
@@ -131,7 +131,8 @@ def _lapped(job: Job, begun: float) -> Answer:
     last = record.recorder.last
     if last is None:
         raise trouble or RuntimeError("nothing was lapped")
-    heading = job.heading or Heading("", {})
+    # By what it was lapped, which on a cluster need not be of our kind.
+    heading = Heading(job.heading.program if job.heading is not None else "", versions())
     bearings = bearings_of(study, last) if job.heading is not None else ()
     run = record.recorder.run(heading, outcome, 0.0, bearings)
     place = job.member, job.draw
@@ -279,6 +280,7 @@ def _digest(body: bytes) -> bytes:
 
 PLAN, WORK, MEMBERS = "plan.json", "work.part", "members"
 SCHEMA = 3
+MOST_PLAN = 20_000_000  # bytes
 CHANGES = {
     "study": "the study has changed",
     "inputs": "a height map or a run that the study names has changed",
@@ -340,7 +342,7 @@ class Store:
         """
         path = self.path / PLAN
         try:
-            told = json.loads(path.read_bytes())
+            told = json.loads(read_whole(path, MOST_PLAN))
             found, key = told["plan"], told["digest"]
             if not isinstance(found, dict) or key != _plan_digest(found):
                 raise ValueError

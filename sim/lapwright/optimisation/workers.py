@@ -12,16 +12,19 @@ What a worker does once: have every kernel compiled, and say which program it is
 
 from __future__ import annotations
 
+import contextlib
+import logging
 import multiprocessing
 import os
 import signal
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import (
     FIRST_COMPLETED,
     BrokenExecutor,
+    CancelledError,
     Executor,
     Future,
     ProcessPoolExecutor,
@@ -35,6 +38,7 @@ from typing import Any, Generic, TypeVar
 
 from lapwright import __version__
 from lapwright.errors import CannotDoError, CommandError
+from lapwright.study.resolved import BEARING, versions
 
 __all__ = [
     "AT_A_TIME",
@@ -42,7 +46,7 @@ __all__ = [
     "cluster",
     "in_process",
     "processes",
-    "same_program",
+    "program_here",
     "warm",
     "work_through",
 ]
@@ -52,15 +56,25 @@ __all__ = [
 LIBRARIES = ("NUMBA", "OMP", "OPENBLAS", "MKL", "NUMEXPR")
 ONE_THREAD = {**{f"{name}_NUM_THREADS": "1" for name in LIBRARIES}, "VECLIB_MAXIMUM_THREADS": "1"}
 PATIENCE = 5.0  # s that a worker gets to end by itself
+APART = 2.0  # s between two looks at whether a cluster has workers
+ALONE = 10.0  # s without one until that is said
 
 
 @dataclass
 class WorkerPool:
-    """An executor and how many work in it; `renew` makes another in its place when a worker has died."""
+    """An executor and how many work in it; `renew` makes another in its place when a worker has died.
+
+    `look` is called while nothing comes in, and may say something; `meet` is told what each chunk was done by
+    (`program_here`), and refuses it where it is another program.  `gone`: what is said when no work can be
+    given out any more.
+    """
 
     executor: Executor
     workers: int
     renew: Callable[[], Executor] | None = None
+    look: Callable[[], None] = lambda: None
+    meet: Callable[[Mapping[str, str]], None] = lambda there: None
+    gone: str = "the workers are gone"
     replaced: list[Executor] = field(default_factory=list)
 
     def another(self) -> bool:
@@ -158,15 +172,17 @@ def _end_with_parent() -> None:
 
 
 @contextmanager
-def cluster(address: str) -> Iterator[WorkerPool]:
+def cluster(address: str, tell: Callable[[str], None] = print) -> Iterator[WorkerPool]:
     """The workers of a dask.distributed cluster that runs at `address`; it stays when we leave.
+
+    `tell` is told what a person should know: that no worker is there, or one of another kind.
 
     Raises
     ------
     CommandError
         The extra `cluster` is not installed, or nobody answers there.
     CannotDoError
-        The cluster has no workers, or no lapwright on them.
+        The cluster has no workers, or no lapwright on them, or another.
 
     """
     try:
@@ -175,41 +191,120 @@ def cluster(address: str) -> Iterator[WorkerPool]:
         raise CommandError(
             "--cluster needs the extra 'cluster': pip install 'lapwright[cluster]'", key="--cluster"
         ) from None
+    with _quiet():
+        try:
+            client: Any = Client(address, timeout="10s", set_as_default=False)  # type: ignore[no-untyped-call]
+        except (OSError, ValueError, TimeoutError) as trouble:
+            reason = " ".join(str(trouble).split())[:200]
+            raise CommandError(
+                f"no cluster answers at {address} ({reason}): start one with 'dask scheduler' and "
+                "'dask worker', and give the address that the scheduler prints",
+                key="--cluster",
+            ) from None
+        try:
+            yield _on_cluster(client, address, tell)
+        finally:
+            with contextlib.suppress(Exception):  # the scheduler may be gone
+                client.close(timeout=5)
+
+
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """Keep what libraries log to themselves: what a person needs is said in our words."""
+    before = logging.root.manager.disable
+    logging.disable(logging.CRITICAL)
     try:
-        client: Any = Client(address, timeout="10s", set_as_default=False)  # type: ignore[no-untyped-call]
-    except (OSError, ValueError, TimeoutError) as trouble:
-        reason = " ".join(str(trouble).split())[:200]
-        raise CommandError(
-            f"no cluster answers at {address} ({reason}): start one with 'dask scheduler' and 'dask worker', "
-            "and give the address that the scheduler prints",
-            key="--cluster",
-        ) from None
-    try:
-        yield _on_cluster(client, address)
+        yield
     finally:
-        client.close(timeout=5)
+        logging.disable(before)
 
 
-def _on_cluster(client: Any, address: str) -> WorkerPool:
+def _on_cluster(client: Any, address: str, tell: Callable[[str], None]) -> WorkerPool:
     threads = client.nthreads()
     if not threads:
         raise CannotDoError(
             f"the cluster at {address} has no workers: start some with 'dask worker {address}'"
         )
+    met = Acquaintance(tell)
     try:
-        found = client.run(same_program)
+        found = client.run(program_here)
     except Exception as trouble:
         reason = " ".join(str(trouble).split())[:200]
         raise CannotDoError(
             f"the workers at {address} have no lapwright of this version ({reason}): "
             f"install lapwright {__version__} there"
         ) from None
-    if set(found.values()) != {__version__}:
-        raise CannotDoError(
-            f"the workers at {address} have lapwright {', '.join(sorted(set(found.values())))}, this is "
-            f"{__version__}: install the same there"
-        )
-    return WorkerPool(client.get_executor(pure=False, retries=0), sum(threads.values()))
+    for name, there in found.items():
+        met.meet(there, f"the worker at {name}")
+
+    return WorkerPool(
+        client.get_executor(pure=False, retries=0),
+        sum(threads.values()),
+        look=Watch(lambda: len(client.nthreads()), address, tell).look,
+        meet=met.meet,
+        gone=f"the cluster at {address} no longer answers: what is done is in safety; start the cluster "
+        "again, and go on with --resume",
+    )
+
+
+@dataclass
+class Acquaintance:
+    """Workers that were met: of another program they are refused, of another kind told of once each kind."""
+
+    tell: Callable[[str], None]
+    known: set[str] = field(default_factory=set)
+
+    def meet(self, there: Mapping[str, str], who: str = "a worker") -> None:
+        """Look at what a worker works with.
+
+        Raises
+        ------
+        CannotDoError
+            Its lapwright is another.
+
+        """
+        here = program_here()
+        if there["lapwright"] != here["lapwright"]:
+            raise CannotDoError(
+                f"{who} has lapwright {there['lapwright']}, this is {here['lapwright']}: "
+                "install the same there"
+            )
+        unlike = [n for n in (*BEARING, "processor") if there.get(n) != here[n]]
+        words = ", ".join(f"{n} {there.get(n, 'unknown')} (here {here[n]})" for n in unlike)
+        if words and words not in self.known:
+            self.known.add(words)
+            self.tell(f"Mind: {who} has {words}: last bits of the answer may differ with that")
+
+
+@dataclass
+class Watch:
+    """Looks now and then whether a cluster has workers (`count`), and says where it has none for long."""
+
+    count: Callable[[], int]
+    address: str
+    tell: Callable[[str], None]
+    looked: float = field(default_factory=time.monotonic)
+    seen: float = field(default_factory=time.monotonic)
+    told: bool = False
+
+    def look(self) -> None:
+        """Say once that nobody is there."""
+        now = time.monotonic()
+        if now - self.looked < APART:
+            return
+        try:
+            there = self.count()
+        except Exception:  # whatever a scheduler that is going raises: its futures tell the rest
+            there = 0
+        self.looked = time.monotonic()
+        if there:
+            self.seen, self.told = self.looked, False
+        elif not self.told and self.looked - self.seen >= ALONE:
+            self.told = True
+            self.tell(
+                f"No worker is left at {self.address}: waiting for new ones ('dask worker {self.address}'); "
+                "Ctrl-C stops, and what is done is in safety"
+            )
 
 
 J = TypeVar("J")
@@ -229,11 +324,13 @@ class _Given(Generic[J]):
     alone: bool
 
 
-def _chunk(function: Callable[[J], A], jobs: Sequence[J]) -> tuple[list[A], float]:
-    """Do some jobs; gives the answers and the time that each took on average [s]."""
+def _chunk(
+    function: Callable[[J], A], jobs: Sequence[J]
+) -> tuple[list[A], float, Mapping[str, str]]:
+    """Do some jobs; gives the answers, the time that each took on average [s], and what did them."""
     begun = time.perf_counter()
     answers = [function(job) for job in jobs]
-    return answers, (time.perf_counter() - begun) / len(jobs)
+    return answers, (time.perf_counter() - begun) / len(jobs), program_here()
 
 
 def work_through(
@@ -268,11 +365,18 @@ def work_through(
                 one = [alone.popleft()]
                 running[_submitted(crew, function, one)] = _Given(one, True)
             ready, _ = wait(running, timeout=LOOK, return_when=FIRST_COMPLETED)
+            if not ready:
+                crew.look()
             broken = False
             for future in ready:
-                given, trouble = running.pop(future), future.exception()
+                given = running.pop(future)
+                try:
+                    trouble = future.exception()
+                except CancelledError:  # whoever was to do it is not there any more
+                    raise CannotDoError(crew.gone, code="workers") from None
                 if trouble is None:
-                    answers, each = future.result()
+                    answers, each, there = future.result()
+                    crew.meet(there)
                     pace = each if pace == 0.0 else 0.7 * pace + 0.3 * each
                     done_any, lost_in_a_row = True, 0
                     yield answers
@@ -292,7 +396,7 @@ def work_through(
                     (alone if not given.alone else waiting).extend(given.jobs)
                 running.clear()
                 if not crew.another():
-                    raise CannotDoError("the workers are gone", code="workers")
+                    raise CannotDoError(crew.gone, code="workers")
     finally:
         for future in running:
             future.cancel()
@@ -315,9 +419,9 @@ def _size(pace: float, left: int, workers: int) -> int:
     return max(1, min(int(AT_A_TIME / pace), -(-left // (2 * AHEAD * workers))))
 
 
-def same_program() -> str:
-    """Version of the program here."""
-    return __version__
+def program_here() -> dict[str, str]:
+    """What works here: the program, what it stands on, and the kind of processor."""
+    return {"lapwright": __version__, **versions()}
 
 
 def warm() -> None:
