@@ -12,6 +12,7 @@ import resource
 import signal
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -283,6 +284,78 @@ def test_a_folder_that_cannot_be_written(
         assert main(["run", study, "--out", str(out), "--no-page"]) in (1, 2)
         assert "--out" in one_line(capsys)
     assert (tmp_path / "file").read_text() == "keep me"
+
+
+ENDLESS = [path for path in ("/dev/zero", "/dev/random", "/proc/kmsg") if os.path.exists(path)]
+MAPPED = QUICK.replace('dome = "3 um", ripple = "0.3 um"', 'map = "there"')
+BEGUN = QUICK.replace("seed = 3", 'seed = 3\nstart = "there"')
+TABLED = (
+    QUICK
+    + """
+[gauges.foot]
+kind = "spherometer"
+foot_circle = "80 mm"
+[[readings]]
+gauge = "foot"
+plate = "A"
+table = "there"
+"""
+)
+
+
+@pytest.fixture
+def impatient() -> Iterator[None]:
+    """Whatever waits here for what never comes is woken, and fails."""
+
+    def wake(*given: object) -> None:
+        raise AssertionError("it waits")
+
+    before = signal.signal(signal.SIGALRM, wake)
+    signal.alarm(60)
+    yield
+    signal.alarm(0)
+    signal.signal(signal.SIGALRM, before)
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes with names on this system")
+@pytest.mark.parametrize("what", ["a pipe", *ENDLESS])
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("", ["preview", "there"]),
+        (MAPPED, ["preview", "s.toml"]),
+        (TABLED, ["preview", "s.toml"]),
+        (BEGUN, ["preview", "s.toml"]),
+        ("", ["report", "there"]),
+        ("", ["verify", "there"]),
+        (QUICK, ["next", "s.toml"]),
+    ],
+    ids=["study", "map", "table", "start", "run", "verify", "log"],
+)
+def test_what_would_never_end_is_not_read(
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    impatient: None,
+    what: str,
+    text: str,
+    words: list[str],
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("s.toml").write_text(text)
+    there = "s.log.toml" if words[0] == "next" else "there"
+    if what == "a pipe":
+        os.mkfifo(there)
+    else:
+        os.symlink(what, there)
+    code = main(words)
+    told = capsys.readouterr()
+    if words[0] == "next" and what == "/proc/kmsg":
+        assert code == 0, "a log that is empty is one that nobody has begun"
+        return
+    assert code in (1, 2)
+    assert told.out if words[0] == "verify" else told.err.startswith("lapwright: ")
+    assert "a fault of the program" not in told.err
 
 
 def test_a_damaged_run_is_refused_by_every_command(

@@ -146,6 +146,8 @@ def test_a_word_of_blanks_and_a_file_like_an_option_are_told_of(
     os.remove("pair.toml")
     assert main(["preview", "-dash.toml"]) == 2
     assert "write lapwright preview ./-dash.toml" in capsys.readouterr().err
+    assert main(["-dash.toml"]) == 2
+    assert "write lapwright preview ./-dash.toml" in capsys.readouterr().err
     assert main(["preview", "./-dash.toml"]) == 0
     assert main(["run", "./-dash.toml", "--no-page"]) == 0
     assert "lapwright report ./-dash-run" in capsys.readouterr().out

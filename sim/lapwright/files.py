@@ -18,6 +18,7 @@ import os
 import platform
 import re
 import secrets
+import stat
 import sys
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
@@ -72,6 +73,26 @@ def make_folder(folder: Path) -> None:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as trouble:
         raise cannot_write(folder, trouble) from trouble
+
+
+def read_whole(path: Path, most: int) -> bytes:
+    """The bytes of a file on a disk, or its first `most` + 1.
+
+    Nothing here waits: a pipe or a device is refused, and of a file that says it is empty nothing is read.
+    What the system makes up while it is read, such as the log of the kernel, says so, and may never end.
+
+    Raises
+    ------
+    OSError
+        It is none, or cannot be read.
+
+    """
+    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+    with open(os.open(path, flags), "rb") as file:
+        info = os.fstat(file.fileno())
+        if not stat.S_ISREG(info.st_mode):
+            raise OSError(errno.EINVAL, "a folder, a pipe or a device, not a file", os.fspath(path))
+        return file.read(most + 1) if info.st_size else b""
 
 
 def put_in_place(path: Path, content: bytes | memoryview) -> None:
@@ -228,6 +249,7 @@ def _still_there(handle: int, path: Path) -> bool:
 MARK = ".lapwright"
 RUN_FILE, PART_FILE = "run.h5", "run.part.h5"  # of a whole run, and of one under way
 FORMAT = "lapwright folder"
+MOST_MARK = 20_000_000  # bytes: a comparison of a hundred thousand ways has fewer
 KINDS = {
     "run": "a run",
     "why": "a page of why",
@@ -416,7 +438,7 @@ def _others(path: Path) -> list[str]:
 def _read(path: Path) -> tuple[str, tuple[str, ...]] | None:
     """Kind and files by the mark; None where there is no mark."""
     try:
-        told = json.loads((path / MARK).read_bytes())
+        told = json.loads(read_whole(path / MARK, MOST_MARK))
         kind, files = told["kind"], tuple(map(str, told["files"]))
         sound = told["format"] == FORMAT and kind in KINDS
         if sound and all(_within(path, name) for name in files):

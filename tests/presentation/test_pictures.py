@@ -224,6 +224,21 @@ def test_bearing_picture_for_the_command(tmp_path: Path) -> None:
     assert image.std() > 0.05
 
 
+def test_plates_named_in_other_scripts_are_drawn_without_a_warning(tmp_path: Path) -> None:
+    """Of Chinese, Thai, Arabic and Tamil the type has no letters, or cannot set them; warnings are errors here."""
+    text = study_text({"A": DISC, "B": DISC}, [step_text("A", "B")], "平板")
+    for first, second in (("平板", "ปลา"), ("طبق", "தட்டு")):
+        named = text.replace("plates.A", f'plates."{first}"').replace('"A"', f'"{first}"')
+        named = named.replace("plates.B", f'plates."{second}"').replace('"B"', f'"{second}"')
+        study = tmp_path / "s.toml"
+        study.write_text(named, "utf-8")
+        out = tmp_path / "bears.png"
+        assert main(["bearing", str(study), "--out", str(out), "--force"]) == 0
+        assert pixels(out.read_bytes()).std() > 0.01
+        assert main(["why", str(study), "--out", str(tmp_path / "why"), "--force"]) == 0
+        assert first in (tmp_path / "why" / "why.html").read_text("utf-8")
+
+
 def test_a_top_rests_where_no_high_spot_reaches_through() -> None:
     """A saddle of height s at the rim both ways: it bears on the two high ends, s above the middle.
 

@@ -332,6 +332,8 @@ def no_command(words: Sequence[str], commands: Mapping[str, str]) -> str:
         return f"no command '{word}': did you mean {meant}?{right}"
     if os.path.isfile(f"{word}.toml"):
         return f"no command '{word}': did you mean the study {word}.toml?"
+    if word.startswith("-") and os.path.isfile(word):
+        return f"'{word}' looks like an option: write {typed('preview', Path(word))}"
     if word.startswith("-"):
         return f"no option '{word}' stands alone: lapwright -h lists the commands"
     return f"no command '{word}' and no file of that name: lapwright -h lists the commands"

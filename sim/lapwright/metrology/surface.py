@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.errors import SurfaceFileError
+from lapwright.files import read_whole
 from lapwright.specification.plate import (
     FEWEST_POINTS,
     Measured,
@@ -79,8 +80,7 @@ def bytes_of(path: Path) -> bytes:
                 "thin the map out before it is saved",
                 "size",
             )
-        with path.open("rb") as file:
-            data = file.read(LARGEST_FILE + 1)
+        data = read_whole(path, LARGEST_FILE)
     except FileNotFoundError:
         raise refuse(
             "is not there: look at the name, which goes from the study's folder", "file"

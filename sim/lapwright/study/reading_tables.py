@@ -20,6 +20,7 @@ from math import inf, pi
 from pathlib import Path
 from typing import Any
 
+from lapwright.files import read_whole
 from lapwright.metrology.conditions import ALONG
 from lapwright.metrology.contacts import Placement
 from lapwright.metrology.instruments import Gauge
@@ -100,9 +101,10 @@ def _file(value: Any) -> str:
 def _rows(path: Path) -> list[list[_Field]]:
     """The fields row by row, those before the last full one of each row; lines with nothing are left out."""
     try:
-        if path.stat().st_size > MOST_TEXT:
+        data = read_whole(path, MOST_TEXT)
+        if len(data) > MOST_TEXT:
             raise RefusedError(f"is too large: {MOST_TEXT} bytes are the most", "range")
-        text = path.read_text("utf-8-sig")
+        text = data.decode("utf-8-sig")
     except OSError as trouble:
         raise RefusedError(f"cannot be read: {trouble.strerror or trouble}", "file") from None
     except ValueError:

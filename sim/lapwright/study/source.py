@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from lapwright.errors import Fault, StudyError
+from lapwright.files import read_whole
 from lapwright.specification.said import nearest, one_line, shown
 
 LARGEST = 200_000  # bytes; the longest study imaginable has a tenth of that
@@ -50,8 +51,7 @@ def text_of(path: str | Path) -> str:
             wrong = f"{size} large: a study file is a page of text, 200 kB at most"
         if wrong is not None:
             raise _refuse(f"{name} is {wrong}", "file")
-        with path.open("rb") as file:
-            data = file.read(LARGEST + 1)
+        data = read_whole(path, LARGEST)
     except FileNotFoundError:
         raise _refuse(f"there is no file {name}{_instead(path)}", "file") from None
     except PermissionError:

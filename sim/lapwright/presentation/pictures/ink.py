@@ -10,6 +10,7 @@ from __future__ import annotations
 import io
 import math
 import re
+import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
@@ -159,8 +160,14 @@ def drawn_larger(times: float) -> str:
 
 @contextmanager
 def sheet() -> Iterator[None]:
-    """Our own settings while drawing, whatever the person's matplotlibrc says."""
-    with matplotlib.rc_context(_RC):
+    """Our own settings while drawing, whatever the person's matplotlibrc says.
+
+    A plate may be named in a script that the type has no letters for: a PNG then shows boxes in their place, a
+    page the letters that the browser has, and neither is worth a warning.
+    """
+    with matplotlib.rc_context(_RC), warnings.catch_warnings():
+        for words in ("Glyph .* missing from", "Matplotlib currently does not support"):
+            warnings.filterwarnings("ignore", words)
         yield
 
 
