@@ -5,10 +5,10 @@ There is no outside source: the promise is our own.
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import random
-import struct
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -16,6 +16,8 @@ from pathlib import Path
 
 import pytest
 from started import SURROUNDINGS
+
+from lapwright.contact.compile import processor
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="no fork on this system")
 
@@ -112,18 +114,28 @@ def test_a_damaged_cache_repairs_itself(
     assert asked(tmp_path, 5.0) == ["11.015625", "1", "False"]
 
 
-def test_a_changed_number_in_kept_code_is_never_believed(asked: Asked, tmp_path: Path) -> None:
+def kept(folder: Path) -> dict[str, Path]:
+    """The files of compiled code, by the kernel."""
+    return {path.name.partition("-")[0]: path for path in (folder / "kept").rglob("*.nbc")}
+
+
+def test_sound_code_of_another_number_is_never_believed(asked: Asked, tmp_path: Path) -> None:
     """What still loads and runs, but adds another number, is found by its digest alone."""
-    asked(tmp_path, 3.0)
-    right, wrong = struct.pack("<d", 1.015625), struct.pack("<d", 1.03125)
-    changed = 0
-    for path in (tmp_path / "kept").rglob("*.nbc"):
-        whole = path.read_bytes()
-        changed += whole.count(right)
-        path.write_bytes(whole.replace(right, wrong))
-    if not changed:
-        pytest.skip("this processor's code does not hold the number as eight bytes")
-    assert asked(tmp_path, 4.0) == ["9.015625", "0", "False"]
+    mine, other = tmp_path / "mine", tmp_path / "other"
+    for folder, number in ((mine, "1.015625"), (other, "1.03125")):
+        folder.mkdir()
+        (folder / "small.py").write_text(MODULE.replace("1.015625", number))
+    assert asked(mine, 3.0) == ["7.015625", "0", "False"]
+    assert asked(other, 3.0) == ["7.03125", "0", "False"]
+    there, foreign = kept(mine), kept(other)
+    assert there.keys() == foreign.keys()
+    assert len(there) >= 1
+    for name, path in there.items():
+        right, wrong = path.read_bytes(), foreign[name].read_bytes()
+        # Else what is put together here would be no file of ours, and refused for that.
+        assert hashlib.sha256(right[32:]).digest() == right[:32]
+        path.write_bytes(right[:32] + wrong[32:])
+    assert asked(mine, 4.0) == ["9.015625", "0", "False"]
 
 
 @pytest.mark.parametrize("before", [NOWHERE, FULL], ids=["nowhere", "full"])
@@ -131,3 +143,15 @@ def test_a_disk_that_takes_nothing_is_no_hindrance(
     asked: Asked, tmp_path: Path, before: str
 ) -> None:
     assert asked(tmp_path, 3.0, before) == ["7.015625", "0", "True"]
+
+
+def test_another_kind_of_processor_has_another_name(monkeypatch: pytest.MonkeyPatch) -> None:
+    """By its name, or by what it can do: a virtual one may be called alike and lack the wide registers."""
+    import numba
+
+    names = {processor()}
+    monkeypatch.setattr(numba.config, "CPU_FEATURES", "-avx512f")
+    names.add(processor())
+    monkeypatch.setattr(numba.config, "CPU_NAME", "generic")
+    names.add(processor())
+    assert len(names) == 3

@@ -96,10 +96,17 @@ class _Cache(FunctionCache):
 
 
 def processor() -> str:
-    """The kind of processor that kernels are compiled for: the last bits of a sum hang on it."""
+    """The kind of processor that kernels are compiled for: the last bits of a sum hang on it.
+
+    Its name, and a digest of what it can do: a computer that stands in for another may have a part of it only.
+    """
     import llvmlite.binding
 
-    return str(llvmlite.binding.get_host_cpu_name())
+    name = numba.config.CPU_NAME or llvmlite.binding.get_host_cpu_name()
+    able = numba.config.CPU_FEATURES
+    if able is None:
+        able = llvmlite.binding.get_host_cpu_features().flatten()
+    return f"{name} ({hashlib.sha256(able.encode()).hexdigest()[:8]})"
 
 
 Array = NDArray[np.float64]
