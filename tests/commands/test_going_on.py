@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 import pytest
 from comparing import PAIR, crew_at_hand
+from test_reliability import assert_same
 
 from lapwright.commands import compare as comparing
 from lapwright.commands import tune as tuning
@@ -105,7 +106,7 @@ def test_another_map_program_or_processor_is_refused_in_one_line(
         assert all(part in err for part in (*told, "since ", "--force")), err
 
     new_map(2)
-    refused("a height map or a run that the study names has changed")
+    refused("a height map, a table of readings or a run that the study names has changed")
     new_map(1)
     known = identity.versions()
     for name, told in (("processor", "the processor is "), ("numpy", "numpy is ")):
@@ -173,14 +174,55 @@ def test_a_search_whose_worker_died_says_so_and_goes_on(
     assert main(["tune", "s.toml", "--no-page", "--resume"]) == 0
 
 
-def test_a_member_whose_run_is_gone_is_lapped_again(bench: Path) -> None:
+@pytest.mark.parametrize("how", ["gone", "damaged", "another's"])
+def test_a_member_whose_run_is_not_what_was_written_is_lapped_again(bench: Path, how: str) -> None:
     assert main(["compare", "s.toml", "--no-page"]) == 0
     table = Path("s-compare/compare.csv").read_bytes()
-    gone = Path("s-compare/members/2-15.h5")
-    gone.unlink()
+    run, study = Path("s-compare/members/2-15.h5"), Path("s-compare/members/2-15.toml")
+    typed = study.read_bytes()
+    whole = Path("whole.h5")
+    whole.write_bytes(run.read_bytes())
+    if how == "gone":
+        run.unlink()
+    elif how == "damaged":
+        run.write_bytes(flipped(run.read_bytes(), random.Random(1)))
+    else:  # whole, but of another way: its picture would stand under the wrong name
+        run.write_bytes(Path("s-compare/members/1-10.h5").read_bytes())
+    study.write_text(study.read_text().replace("15 N", "16 N"))
     assert main(["compare", "s.toml", "--no-page", "--resume"]) == 0
-    assert gone.exists()
+    assert_same(whole, run)
+    assert study.read_bytes() == typed, "what is to be lapped by itself is what was lapped here"
     assert Path("s-compare/compare.csv").read_bytes() == table
+
+
+TABLED = """
+[gauges.sweep]
+kind = "level"
+base = "40 mm"
+[[readings]]
+gauge = "sweep"
+plate = "A"
+table = "a.csv"
+"""
+
+
+@pytest.mark.parametrize("words", WORDS, ids=lambda words: words[0])
+def test_another_table_of_readings_is_refused(
+    bench: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    words: list[str],
+) -> None:
+    Path("s.toml").write_text(MAPPED + WAYS + GOAL + TABLED)
+    table = "um/m, -20 mm, 20 mm\n0 deg, 4.1, -3.9\n90 deg, 3.2, -3.0\n"
+    Path("a.csv").write_text(table)
+    stopped(words, monkeypatch)
+    Path("a.csv").write_text(table.replace("4.1", "4.2"))
+    capsys.readouterr()
+    assert main([*words, "--resume"]) == 2
+    assert "a table of readings" in capsys.readouterr().err
+    Path("a.csv").write_text(table)
+    assert main([*words, "--resume"]) == 0
 
 
 def flipped(whole: bytes, dice: random.Random) -> bytes:

@@ -225,7 +225,7 @@ def test_bearing_picture_for_the_command(tmp_path: Path) -> None:
 
 
 def test_plates_named_in_other_scripts_are_drawn_without_a_warning(tmp_path: Path) -> None:
-    """Of Chinese, Thai, Arabic and Tamil the type has no letters, or cannot set them; warnings are errors here."""
+    """Of Chinese, Thai and Tamil the type has no letters, or cannot set them; warnings are errors here."""
     text = study_text({"A": DISC, "B": DISC}, [step_text("A", "B")], "平板")
     for first, second in (("平板", "ปลา"), ("طبق", "தட்டு")):
         named = text.replace("plates.A", f'plates."{first}"').replace('"A"', f'"{first}"')

@@ -98,12 +98,13 @@ class _Cache(FunctionCache):
 def processor() -> str:
     """The kind of processor that kernels are compiled for: the last bits of a sum hang on it.
 
-    Its name, and a digest of what it can do: a computer that stands in for another may have a part of it only.
+    Its name, and a digest of what it can do: a virtual one of that name may have a part of it only.
     """
     import llvmlite.binding
 
-    name = numba.config.CPU_NAME or llvmlite.binding.get_host_cpu_name()
-    able = numba.config.CPU_FEATURES
+    asked: Any = numba.config  # NUMBA_CPU_NAME and NUMBA_CPU_FEATURES, if somebody set them
+    name = asked.CPU_NAME or llvmlite.binding.get_host_cpu_name()
+    able = asked.CPU_FEATURES
     if able is None:
         able = llvmlite.binding.get_host_cpu_features().flatten()
     return f"{name} ({hashlib.sha256(able.encode()).hexdigest()[:8]})"

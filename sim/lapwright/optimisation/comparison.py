@@ -554,6 +554,7 @@ class Many:
         if resume and store.begun():
             store.check(plan)
             store.folder.claim(answers)  # where Python began it, which ends in none
+            store.mend_studies(members)
         else:
             store.begin(plan, members, answers)
 

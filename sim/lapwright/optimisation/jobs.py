@@ -48,9 +48,9 @@ from lapwright.optimisation.summary import Domes, Follower, Summary, domes_of, s
 from lapwright.optimisation.workers import WorkerPool, work_through
 from lapwright.results.record import Run
 from lapwright.results.recorder import Heading, Recorder, bearings_of
-from lapwright.results.runfile import read_run, write_run
+from lapwright.results.runfile import read_run, seal_of, write_run
 from lapwright.study.model import Study
-from lapwright.study.resolved import digest_of, inputs_of, unlike, versions
+from lapwright.study.resolved import CHANGED_INPUTS, digest_of, inputs_of, unlike, versions
 from lapwright.units import told
 
 __all__ = [
@@ -279,11 +279,11 @@ def _digest(body: bytes) -> bytes:
 
 
 PLAN, WORK, MEMBERS = "plan.json", "work.part", "members"
-SCHEMA = 3
+SCHEMA = 4
 MOST_PLAN = 20_000_000  # bytes
 CHANGES = {
     "study": "the study has changed",
-    "inputs": "a height map or a run that the study names has changed",
+    "inputs": CHANGED_INPUTS,
     "samples": "--samples has changed",
     "tolerance": "--form-tolerance has changed",
     "cells": "--cells has changed",
@@ -365,25 +365,30 @@ class Store:
 
         What failed for the machine's reasons is no answer: it is tried again when the work goes on.
         """
-        kept = [answer for answer in answers if not answer.summary.machine]
-        for answer in kept:
-            if answer.run is not None:
-                write_run(answer.run, self.run_file(members[answer.summary.member]))
+        kept = []
+        for answer in answers:
+            if not answer.summary.machine:
+                seal = None
+                if answer.run is not None:
+                    seal = write_run(answer.run, self.run_file(members[answer.summary.member]))
+                kept.append([answer.summary.plain(), seal])
         if kept:
-            self.journal.add(self.key, [answer.summary.plain() for answer in kept])
+            self.journal.add(self.key, kept)
 
     def kept(self, members: Sequence[Case]) -> Iterable[Summary]:
-        """Every answer in safety that is of this plan, and whose run file is still there."""
+        """Every answer in safety that is of this plan, and whose run file is still as it was written."""
         for key, answers in self.journal.read():
-            for data in answers if key == self.key else ():
+            for data, seal in answers if key == self.key else ():
                 summary = Summary.of_plain(data)
-                lost = (
-                    summary.draw == 0
-                    and summary.plates
-                    and not self.run_file(members[summary.member]).exists()
-                )
-                if not lost:
+                if seal is None or seal_of(self.run_file(members[summary.member])) == seal:
                     yield summary
+
+    def mend_studies(self, members: Sequence[Case]) -> None:
+        """Put the members' studies back as they were lapped, where somebody changed one."""
+        for member in members:
+            path, text = self.study_file(member), member.text.encode("utf-8")
+            if not path.is_file() or path.read_bytes() != text:
+                put_in_place(path, text)
 
     def run_file(self, member: Case) -> Path:
         """Where the run of a member lies."""

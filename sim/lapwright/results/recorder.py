@@ -52,7 +52,7 @@ from lapwright.specification.curves import Still
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Hand, Step, Turn
 from lapwright.study.model import Study
-from lapwright.study.resolved import inputs_of, unlike, versions
+from lapwright.study.resolved import CHANGED_INPUTS, inputs_of, unlike, versions
 
 Array = NDArray[np.float64]
 Forms = Mapping[str, float]
@@ -481,7 +481,7 @@ def check_same(run: Run, path: Path, study: Study) -> None:
     """
     change = unlike(run.program, run.versions)
     if change is None and inputs_of(run.study) != inputs_of(study):
-        change = "a height map or a run that the study names has changed"
+        change = CHANGED_INPUTS
     if run.study_text != study.text:
         change = f"{study.stem}.toml has changed"
     if change is not None:

@@ -49,7 +49,7 @@ MOST_ITEMS, MOST_DEEP, MOST_NAMES = 20_000, 4, 1_000
 
 def write_run(
     run: Run, path: Path | str, *, resume: str | None = None, before: Path | None = None
-) -> None:
+) -> str:
     """Write `run` to `path` in one move; `resume` is what a checkpoint needs beside it.
 
     An earlier file is kept under the name `before`, if one is given.
@@ -62,17 +62,22 @@ def write_run(
     resume, before : optional
         As above.
 
+    Returns
+    -------
+    str
+        The digest that stands in its seal.
+
     Raises
     ------
     CannotDoError
         Disk full, folder unwritable or not a folder; an earlier file is left as it was.
 
     """
-    write_tree(tree_of(run, FORMAT, SCHEMA, resume), Path(path), before)
+    return write_tree(tree_of(run, FORMAT, SCHEMA, resume), Path(path), before)
 
 
-def write_tree(tree: Group, path: Path, before: Path | None = None) -> None:
-    """Write a tree and its seal, as `write_run` does."""
+def write_tree(tree: Group, path: Path, before: Path | None = None) -> str:
+    """Write a tree and its seal, as `write_run` does; gives the digest."""
     import h5py
 
     with placing(path, before) as file:
@@ -85,6 +90,7 @@ def write_tree(tree: Group, path: Path, before: Path | None = None) -> None:
         digest = hashlib.file_digest(file, "sha256").hexdigest()  # type: ignore[arg-type]
         file.seek(0)
         file.write(SEAL + digest.encode("ascii") + b"\n")
+    return digest
 
 
 class _Sink:
@@ -233,6 +239,17 @@ def _read(path: Path) -> tuple[Run, str | None]:
         raise RunFileError(
             f"{path} is not a whole run file (damaged, cut short, or something else): run the study again"
         ) from trouble
+
+
+def seal_of(path: Path) -> str | None:
+    """The digest of what a file holds; None where it is not there, or not as it was written."""
+    try:
+        if _sealed(path):
+            with path.open("rb") as file:
+                return file.read(SEAL_SIZE)[len(SEAL) :].split(b"\n")[0].decode("ascii")
+    except (OSError, UnsoundError):
+        pass
+    return None
 
 
 def _sealed(path: Path) -> bool:

@@ -233,12 +233,17 @@ def versions() -> dict[str, str]:
     return dict(sorted(found.items()))
 
 
+CHANGED_INPUTS = "a height map, a table of readings or a run that the study names has changed"
+
+
 def inputs_of(study: Study) -> str:
     """Digest of what is lapped: plates with the height maps laid on them, steps, rounds, seed and margin.
 
-    Names of files, comments and the language of the answers are no part of it.
+    Also of what was read, by which faces are drawn.  Names of files, comments and the language of the answers
+    are no part of it.
     """
-    return digest_of((study.seed, study.rounds, study.margin, study.plates, study.steps))
+    lapped = (study.seed, study.rounds, study.margin, study.plates, study.steps)
+    return digest_of((*lapped, repr(study.readings)))
 
 
 def unlike(program: str, known: Mapping[str, str]) -> str | None:

@@ -162,8 +162,8 @@ def drawn_larger(times: float) -> str:
 def sheet() -> Iterator[None]:
     """Our own settings while drawing, whatever the person's matplotlibrc says.
 
-    A plate may be named in a script that the type has no letters for: a PNG then shows boxes in their place, a
-    page the letters that the browser has, and neither is worth a warning.
+    A plate may be named in a script that the type has no letters for: a PNG then shows boxes in their place,
+    a page the letters that the browser has, and neither is worth a warning.
     """
     with matplotlib.rc_context(_RC), warnings.catch_warnings():
         for words in ("Glyph .* missing from", "Matplotlib currently does not support"):
