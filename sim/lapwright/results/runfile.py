@@ -208,7 +208,7 @@ def _read(path: Path) -> tuple[Run, str | None]:
     if os.path.isdir(path):
         raise RunFileError(f"{path} is a folder: name the run file in it")
     if not (os.path.isfile(path) and os.path.getsize(path)):  # a pipe would have us wait
-        raise RunFileError(f"{path} is not a run file: it is empty, a pipe or a device")
+        raise RunFileError(f"{path} is not a whole run file: it is empty, a pipe or a device")
     try:
         sealed = _sealed(path)
         with h5py.File(path, "r") as file:
