@@ -301,7 +301,8 @@ def test_another_run_of_that_name_is_not_gone_on_with(bench: Path, first: Run) -
     plates["A"] = replace(plates["A"], frames=frames)
     replace(first, plates=plates).write("first/run.h5")
     with pytest.raises(
-        CommandError, match="a height map, a table of readings or a run that the study names has changed"
+        CommandError,
+        match="a height map, a table of readings or a run that the study names has changed",
     ):
         check_same(run, Path("x"), parse(text))
 
