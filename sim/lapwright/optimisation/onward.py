@@ -149,7 +149,7 @@ class _Search:
         self.now = self.goal.sizes(self.bench.layout, self.shops)
         self.began = self._columns(study.plates)
         self.forbidden: list[_Looked] = []
-        self._laid = 0
+        self._spells: list[Spell] = []
 
     def _shops(self) -> Array:
         """The faces as they are (SHOPS, size), the layer at evenly likely depths."""
@@ -294,9 +294,9 @@ class _Search:
         top, bottom = self.plates[step.top], self.plates[step.bottom]
         sizes = sorted((top.outline.radius, bottom.outline.radius))
         if sizes[1] < MUCH_LARGER * sizes[0]:
-            yield spell.with_other_on_top(top=step.bottom, bottom=step.top)
+            yield spell.with_same_motion(top=step.bottom, bottom=step.top)
             stays = stays_by_weight({p.name: p.weight + step.load.force for p in (top, bottom)})
-            yield spell.with_other_on_top(swap=Swap(stays), time=sum(stays.values()))
+            yield spell.with_same_motion(swap=Swap(stays), time=sum(stays.values()))
 
     def _larger(self, step: Step) -> float:
         width = self.plates[step.top].outline.width_along(step.direction)
@@ -304,8 +304,13 @@ class _Search:
         return max(LARGER, TRAVEL * width / travel) if travel > 0.0 else LARGER
 
     def _spell(self, step: Step) -> Spell:
-        self._laid += 1
-        return self.bench.spell(step, (STREAM, self._laid))
+        step = self.bench.known(step)
+        for spell in self._spells:
+            tires = spell.step.grit.fade == step.grit.fade
+            if tires and replace(spell.step, grit=step.grit) == step:
+                return spell.with_same_motion(grit=step.grit)
+        self._spells.append(self.bench.spell(step, (STREAM, len(self._spells))))
+        return self._spells[-1]
 
     def _stands(self, step: Step) -> bool:
         ways = [(step.top, step.bottom)]

@@ -69,12 +69,12 @@ class Spell:
     threads: int = 1
 
     def __post_init__(self) -> None:
-        self._crowds: dict[tuple[str, str, int], Crowd] = {}
+        self._crowds: dict[tuple[int, int, int], Crowd] = {}
         self._motions: dict[int, Motion] = {}
         self.step = replace(self.step, grit=settled(self.step.grit, self.layout.plates))
 
-    def with_other_on_top(self, **changes: Any) -> Spell:
-        """The same motion with plates changed, or changing, places; what was laid for one serves both."""
+    def with_same_motion(self, **changes: Any) -> Spell:
+        """Other plates on top, or another grit that tires alike; what was laid for one serves both."""
         other = replace(self, step=replace(self.step, **changes))
         other._crowds, other._motions = self._crowds, self._motions
         return other
@@ -96,11 +96,11 @@ class Spell:
         return self._motions[hand]
 
     def crowd(self, top: str, bottom: str, hand: int) -> Crowd:
-        """One plate on the other."""
-        key = (top, bottom, hand)
+        """One plate on the other; plates of the same face have one basis, and what was laid serves both."""
+        below, above = self.layout.bases[bottom], self.layout.bases[top]
+        key = (id(below), id(above), hand)
         if key not in self._crowds:
-            bases = self.layout.bases
-            self._crowds[key] = crowd_of(bases[bottom], bases[top], self.motion(hand), POSES)
+            self._crowds[key] = crowd_of(below, above, self.motion(hand), POSES)
         return self._crowds[key]
 
     def after(self, known: Knowledge) -> Knowledge:
