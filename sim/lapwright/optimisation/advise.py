@@ -27,11 +27,11 @@ from lapwright.modal.basis import form_names
 from lapwright.optimisation.bench import Bench, Target
 from lapwright.optimisation.shop import DAY, Knowledge
 from lapwright.optimisation.sight import ToRead, to_read
-from lapwright.optimisation.spell import Spell, lap_shops, off_by, turns_of
+from lapwright.optimisation.spell import Spell, either_on_top, lap_shops, off_by, turns_of
 from lapwright.optimisation.track import Constraint
 from lapwright.specification.step import Step
 
-__all__ = ["MUCH_LARGER", "Advice", "Harm", "Played", "Rollout", "advise"]
+__all__ = ["Advice", "Harm", "Played", "Rollout", "advise"]
 
 
 Array = NDArray[np.float64]
@@ -43,7 +43,6 @@ BITE = 0.6  # of the largest form of the goal: metal that a spell takes
 SURE = 0.9  # of the goal: read to be so small, it is taken as reached
 FINE = 2.5  # times the goal: from here on the finest grit
 SPELLS = 6
-MUCH_LARGER = 1.25  # across: such a plate never goes on top of the other
 UNREAD = 0.5e-6  # [m] scatter of a form that no gauge here reads
 ALL_BUT_BLIND = 0.05  # of a form, that a gauge must read to count
 
@@ -66,10 +65,9 @@ class Rollout:
         self.bench = bench
         self.goal = goal
         self.sights = {name: _sights(bench, name) for name in bench.layout.plates}
-        top, bottom = (
-            bench.layout.plates[n].outline.radius for n in (steps[0].top, steps[0].bottom)
+        self.either = either_on_top(
+            *(bench.layout.plates[n].outline for n in (steps[0].top, steps[0].bottom))
         )
-        self.either = max(top, bottom) < MUCH_LARGER * min(top, bottom)
         self.steps = sorted(steps, key=lambda step: -step.grit.size)
         self._spells: dict[tuple[int, str], Spell] = {}
 
@@ -422,8 +420,7 @@ def _candidates(bench: Bench, steps: Sequence[Step]) -> Iterator[Step]:
 def _ways(bench: Bench, step: Step) -> Iterator[tuple[str, str]]:
     """Top and bottom as they are, and the other way round where neither is much the larger."""
     yield step.top, step.bottom
-    top, bottom = (bench.layout.plates[name].outline.radius for name in (step.top, step.bottom))
-    if max(top, bottom) < MUCH_LARGER * min(top, bottom):
+    if either_on_top(*(bench.layout.plates[name].outline for name in (step.top, step.bottom))):
         yield step.bottom, step.top
 
 

@@ -22,11 +22,12 @@ from lapwright.integration.loop import lap
 from lapwright.integration.state import Settings, State
 from lapwright.kinematics.schedule import kappa, stays_by_weight
 from lapwright.limits import limit_of
-from lapwright.optimisation.advise import FRESH, MUCH_LARGER, SMALLER, Harm
+from lapwright.optimisation.advise import FRESH, SMALLER, Harm
 from lapwright.optimisation.bench import Bench, Target, bench_of, target_of
 from lapwright.optimisation.spell import (
     DISCREPANCY,
     Spell,
+    either_on_top,
     lap_shops,
     turns_enough,
     turns_of,
@@ -292,8 +293,7 @@ class _Search:
         spell = self._spell(step)
         yield spell
         top, bottom = self.plates[step.top], self.plates[step.bottom]
-        sizes = sorted((top.outline.radius, bottom.outline.radius))
-        if sizes[1] < MUCH_LARGER * sizes[0]:
+        if either_on_top(top.outline, bottom.outline):
             yield spell.with_same_motion(top=step.bottom, bottom=step.top)
             stays = stays_by_weight({p.name: p.weight + step.load.force for p in (top, bottom)})
             yield spell.with_same_motion(swap=Swap(stays), time=sum(stays.values()))

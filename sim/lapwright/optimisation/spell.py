@@ -52,6 +52,7 @@ HANDS = (
 MEMORY = 5.0  # strokes
 TURNS = (Turn(radians(8.0)), Turn(radians(90.0), 10))
 CROSSWISE = 2.0  # times as long as wide: a longer top is not set over by a quarter turn
+MUCH_LARGER = 1.25  # across: such a plate never goes on top of the other
 STREAM = 0x7370656C  # sets these random numbers apart from others with the same seed
 
 
@@ -245,6 +246,11 @@ def turns_of(top: Outline, bottom: Outline) -> Iterator[Turn]:
     long = max(top.size) > CROSSWISE * top.smaller
     hangs = max(top.size) > bottom.smaller
     return (one for one in TURNS if not (long and (one.indexed or hangs)))
+
+
+def either_on_top(one: Outline, other: Outline) -> bool:
+    """Whether of two plates either may lie on the other: neither is much the larger."""
+    return max(one.radius, other.radius) < MUCH_LARGER * min(one.radius, other.radius)
 
 
 def turns_enough(step: Step) -> bool:
