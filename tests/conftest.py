@@ -4,6 +4,7 @@ import os
 import signal
 import sys
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -95,6 +96,32 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     if gone:
         raise pytest.UsageError(f"LONGEST of tests/conftest.py names what is not there: {gone}")
     items.sort(key=lambda item: place.get(item.path, len(place)))
+
+
+HASTE = {"ROUNDS": 1, "LENGTHS": (1.0, 3.0), "TRIED": 1, "CELLS": 32}
+
+
+@pytest.fixture(autouse=True, scope="session")
+def hurried() -> Iterator[dict[str, object]]:
+    """What a run says to do next is looked for in one round; most tests are of what else it says."""
+    import lapwright.optimisation.onward as onward
+
+    usual = {name: getattr(onward, name) for name in HASTE}
+    with pytest.MonkeyPatch.context() as patched:
+        for name, value in HASTE.items():
+            patched.setattr(onward, name, value)
+        yield usual
+
+
+@pytest.fixture(scope="module")
+def searched(hurried: dict[str, object]) -> Iterator[None]:
+    """What a run says to do next is looked for as at the bench."""
+    import lapwright.optimisation.onward as onward
+
+    with pytest.MonkeyPatch.context() as patched:
+        for name, value in hurried.items():
+            patched.setattr(onward, name, value)
+        yield
 
 
 @pytest.fixture

@@ -25,6 +25,8 @@ from lapwright.study.faces import ended
 from lapwright.study.model import Study
 from lapwright.study.read import parse
 
+pytestmark = pytest.mark.usefixtures("searched")
+
 STEP = """[[steps]]
 top = "{}"
 bottom = "{}"

@@ -24,6 +24,8 @@ from lapwright.results.record import Run
 from lapwright.results.recorder import Heading, Recorder, bearings_of
 from lapwright.study.read import parse
 
+pytestmark = pytest.mark.usefixtures("searched")
+
 UM = 1e-6
 WHOLE = EdgeMargin(share=0.0)
 ROUND = '{{ disc = "160 mm", thickness = "30 mm", cells = 32, form = {{ {} }} }}'

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import islice
 from statistics import NormalDist
 
 import numpy as np
@@ -54,6 +55,7 @@ SURE = 0.8  # of the goal counts as reached
 DOUBT = 1.2816  # standard deviations, nine in ten
 WORSE = 0.03e-6  # [m] than now: obeyed three times over, no form ends a tenth of a micrometre worse
 MOST_STEPS = 600  # of a candidate, at so many of which it is left
+ROUNDS = 4  # of candidates
 TRIED = 3  # candidates that are lapped by the engine
 CELLS = 64  # across, at most
 ROUGHLY = Settings(poses=32, fewest_poses=32, accuracy=0.01, tolerance=0.01)
@@ -171,7 +173,7 @@ class _Search:
         looked: list[_Looked] = []
         began = self._lacks(self.now)
         answer = None
-        for candidates in self._rounds(special, looked):
+        for candidates in islice(self._rounds(special, looked), ROUNDS):
             for candidate in candidates:
                 looked += self._looked(candidate)
             if min((one.lacks for one in looked), default=began) <= WELL * began:
