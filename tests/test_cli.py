@@ -211,7 +211,7 @@ def test_run_leaves_a_folder_and_says_what_to_open(
     assert "lapwright bearing pair-run" in last
     assert re.search(r"[AB] (is )?(hollow|domed)", told.out)
     assert "min" not in re.sub(
-        r"about \S+ min, \S+ to \S+ until you weigh|\d+ to \d+ minutes", "", told.out
+        r"about \S+ min \(\S+ to \S+ until you weigh|\d+ to \d+ minutes", "", told.out
     ), "minutes with their band"
     for word in ("sphere", "-1", "nan", "None", "drift", "mode"):
         assert word not in told.out

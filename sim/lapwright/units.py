@@ -236,9 +236,9 @@ class Units(StrEnum):
 
     @staticmethod
     def rubbing(value: float, spread: float = BAND) -> str:
-        """The same and why: "about 40 min, 13 to 130 until you weigh a plate"."""
-        told = Units.band(value, spread)
-        return f"{told} {why_band(spread)}" if "," in told else told
+        """The same and why: "about 40 min (13 to 130 until you weigh a plate)"."""
+        middle, comma, ends = Units.band(value, spread).partition(", ")
+        return f"{middle} ({ends} {why_band(spread)})" if comma else middle
 
     @staticmethod
     def angle(value: float, figures: int = 2, *, echo: bool = False) -> str:

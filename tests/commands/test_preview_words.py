@@ -139,7 +139,9 @@ def test_lines_are_short_enough_to_read(said):
 def test_rubbing_times_come_with_their_band(said):
     _, words, _ = said
     flat = " ".join(words.split())
-    takes = re.findall(r"takes about (\S+) (min|h), (\S+) to (\S+) (until you weigh|as wear)", flat)
+    takes = re.findall(
+        r"takes about (\S+) (min|h) \((\S+) to (\S+) (until you weigh|as wear)", flat
+    )
     assert len(takes) == flat.count("takes about")
     for about, _, low, high, _ in takes:
         assert float(low) < float(about) < float(high)

@@ -189,7 +189,7 @@ def test_stops_lead_with_the_metal_of_the_run(tmp_path: Path) -> None:
     # What comes off a 160 mm face of grey iron: pi (80 mm)^2 x 7.2 g/cm3 = 0.1448 g a micrometre.
     grams = 0.1448 * first * 1e6
     stop = re.search(
-        r"Stop when ([\d.]+) um is off each face, ([\d.]+) g by weight; about 10 min, (\S+) to",
+        r"Stop when ([\d.]+) um is off each face, ([\d.]+) g by weight; about 10 min \((\S+) to",
         text,
     )
     assert stop is not None

@@ -21,7 +21,14 @@ from lapwright.optimisation.track import Constraint
 from lapwright.presentation.advice import in_words
 from lapwright.results.record import Run
 from lapwright.specification.step import Swap, Turn
-from tests.presentation.conftest import DISC, record, run_of, step_text, study_text
+from tests.presentation.conftest import (
+    DISC,
+    record,
+    ring_on_plate,
+    run_of,
+    step_text,
+    study_text,
+)
 from tests.presentation.next_said import Heard, held_next, last_step, planned, some_plan
 
 KINDS = (
@@ -357,7 +364,10 @@ RULES: list[Rule] = [
     (rf"([ABC]) is flat within ({MAGNITUDE})\.", odd),
     (r"(rail|plate): (.*)\.", one_rail),
     (r"Metal off: (.*)\.", metal_off),
-    (r"Rubbing: about ([\d.]+) (min|h), ([\d.]+) to ([\d.]+) until you weigh a plate\.", rubbing),
+    (
+        r"Rubbing: about ([\d.]+) (min|h) \(([\d.]+) to ([\d.]+) until you weigh a plate\)\.",
+        rubbing,
+    ),
     (r"Left out of these figures round the edge: ([\d.]+) (mm|in)\.", margin),
     (r"Left out of these figures round the edge: (.* of A and .* of B)\.", margins),
     (r"Take care: rail hangs over the edge by .*, and flat faces begin to lift .*", turned_across),
@@ -420,6 +430,9 @@ def test_sentences_are_true_of_the_json(kind: str, seed: int) -> None:
     said, heard, advice = said_of(run, some_plan(np.random.default_rng([seed, KINDS.index(kind)])))
     held_all(claims, said)
     held_next(run, heard, advice)
+    # What Next orders, nothing else orders otherwise.
+    orders = [line for line in said if "Write turn" in line or "Write centre" in line]
+    assert not (orders and heard and (heard[-1].plan.steps or heard[-1].base is None))
     # Nothing large is kept back: the largest form of a face that is not flat to the finish is told.
     for name, plate in claims.plates.items():
         forms = {k: plate[k] for k in ("sphere", "saddle", "twist", "bow", "crown", "wind")}
@@ -507,6 +520,29 @@ LIES: dict[str, Callable[[Onward], Onward]] = {
     "another harm": lambda plan: replace(plan, why="worse", steps=(), harm=(HARM,)),
     "grit after": lambda plan: replace(plan, after=finer_grits(plan.steps[0].grit)[0]),
 }
+
+
+def test_of_a_ring_no_dome_larger_than_its_flatness_is_foretold() -> None:
+    """A dome is told to the middle of the bore (model page, 1): of 80 mm over 50 mm 0.61 of it is there."""
+    run = ring_on_plate()
+    step = replace(last_step(run), time=None, strokes=900)
+    then = {"sphere": -0.8e-6, "saddle": 0.0, "twist": 0.0, "flatness": 0.48e-6}
+    plan = Onward(
+        (step,),
+        "closer",
+        off={"seal ring": 1e-6, "plate": 0.2e-6},
+        time=600.0,
+        then={f"{name}.{form}": size for name in run.plates for form, size in then.items()},
+    )
+    *_, told = said_of(run, lambda *_: plan)
+    assert "seal ring hollow and flat within 0.48 um; plate hollow 0.80 um and flat within" in told
+
+
+def test_faces_that_cannot_be_lapped_on_from_are_said_to_be_so() -> None:
+    run = state("dome", 4)
+    plates = {n: replace(p, frames=3e3 * p.frames) for n, p in run.plates.items()}
+    *_, told = said_of(replace(run, plates=plates))
+    assert "Stop here: A ended with heights that differ by" in told
 
 
 @pytest.mark.parametrize("lie", LIES)

@@ -50,7 +50,7 @@ def spoken(got: Tuning) -> str:
 def test_found_leads_with_metal_and_gives_minutes_their_band() -> None:
     told = headline(made())
     assert told.startswith(
-        "Found: A and B flat within 0.30 um. It takes 3.9 um of metal off, about 55 min, 17 to 170"
+        "Found: A and B flat within 0.30 um. It takes 3.9 um of metal off, about 55 min (17 to 170"
     )
     held = replace(made().goal, hold=10800.0)
     assert "and so to the end of 3 h" in headline(replace(made(), goal=held))

@@ -6,7 +6,7 @@ Beside its sentence stand the same steps for the engine, so that it can be obeye
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import pi, radians
 from weakref import finalize
@@ -32,15 +32,19 @@ from lapwright.presentation.words import say
 from lapwright.results.record import Run
 from lapwright.specification.curves import Line, arc_moments
 from lapwright.specification.plate import Plate
+from lapwright.specification.said import RefusedError
 from lapwright.specification.step import Step, Turn
 from lapwright.units import METRIC, Units, joined, sentence
 
-WALK = Turn(radians(4.0))
+WALK = Turn(radians(3.0))  # as in the sentence on a stroke that stays on one side
 APART = 0.25e-6  # [m] that a comparator tells two plates apart by (common practice, no source)
 NEAR = 0.95  # of the overhang at which flat faces lift
 UNLIKE = 1.2  # times as much off one plate as off another: then each is told
 SHOWS = 0.25  # of the flatness: a form that is worth a word
 FURTHER = 1.06  # than the place where the plate would keep its shape
+HOURS = 3600.0  # [s] of a spell, from which on it is read early: its time is known to a band of ten
+PAYS = 0.05e-6  # [m] less flat than it is, and
+SHARE = 1.1  # times as much: a plate that pays for the others
 
 
 @dataclass(frozen=True)
@@ -72,8 +76,13 @@ def _advised(view: RunView) -> Advice | None:
         return None
     goal, is_reached = goal_of(view)
     if is_reached and view.run.outcome in WENT_THROUGH:
-        return Advice("reached", pair.say("reached", goal=goal))
-    advice = _advice(pair)
+        return Advice("reached", _flat(pair) if not goal else pair.say("reached", goal=goal))
+    try:
+        advice = _advice(pair)
+    except RefusedError as refused:  # these faces cannot be lapped on from
+        advice = Advice("stop", pair.say("refused", why=str(refused)))
+    if advice.kind == "reached":
+        return advice
     return replace(advice, text=f"{goal} {sentence(advice.text)}".strip())
 
 
@@ -117,15 +126,23 @@ def _shortened(pair: Pair) -> Advice:
     if edge.out <= 0.0 or edge.out + edge.room <= 0.0:
         return Advice("shorten", pair.say("load_in", top=top, lift=lift))
     less = NEAR * (edge.out + edge.room) / edge.out
-    text = pair.say("shorten", top=top, lift=lift, less=less, much=less < 1.0)
-    return _after(pair, "shorten", text, replace(step, curve=step.curve.scaled(less)))
+    fields = {"top": top, "lift": lift, "less": less, "much": less < 1.0}
+    base = replace(step, curve=step.curve.scaled(less))
+    # With a plan the stroke is told there, once.
+    return _after(
+        pair,
+        "shorten",
+        pair.say("shorten.as_planned", **fields),
+        base,
+        pair.say("shorten.by", **fields),
+    )
 
 
-def _after(pair: Pair, kind: str, text: str, base: Step) -> Advice:
-    """Something that must be done in any case, and what to lap then, where that helps."""
+def _after(pair: Pair, kind: str, text: str, base: Step, alone: str = "") -> Advice:
+    """Something that must be done in any case, and what to lap then; `alone`, where nothing helps then."""
     plan = onward(pair.view.run, base)
     if not plan.steps:
-        return Advice(kind, text)
+        return Advice(kind, alone or text)
     return Advice(kind, f"{text} {_plan_words(pair, plan)}", plan.steps)
 
 
@@ -202,65 +219,94 @@ def _moved(pair: Pair, place: float) -> Step | None:
 
 def _plan_words(pair: Pair, plan: Onward) -> str:
     """What to lap next, for how much metal, and what that should leave; or why to stop."""
+    if plan.why == "reached" and not plan.steps:
+        return _flat(pair)
     if not plan.steps:
         harm = plan.harm[0] if plan.harm else None
         what, by = ("", 0.0) if harm is None else (label(harm.asked), harm.by)
-        goal = USUAL.reach["flatness"]
-        rough = plan.why == "reached" and _rough(pair, [goal], pair.step)
-        return pair.say(f"plan.stop.{plan.why}", goal=goal, rough=rough, harm=what, by=by)
-    steps, last = plan.steps, pair.step
-    step, alike = steps[0], len({(s.grit.name, s.curve, s.turn) for s in steps}) == 1
-    turned = alike and step.turn != last.turn
+        return pair.say(f"plan.stop.{plan.why}", harm=what, by=by)
+    changes = [_changed(pair, step) for step in plan.steps]
+    alike = len(set(changes)) == 1
     first = pair.say(
         "plan.lap",
-        who=_who(pair, steps),
-        grit=METRIC.size(step.grit.size) if alike and step.grit.name != last.grit.name else "",
-        stroke=stroke_words(step, pair.view.units) if alike and step.curve != last.curve else "",
-        turn=_turning(pair, step.turn) if turned else "",
+        who=_who(pair, plan.steps, [""] * len(changes) if alike else changes),
+        changed=changes[0] if alike else "",
         amount=_amount(pair, plan.off),
         time=Units.rubbing(plan.time, pair.view.spread),
     )
-    left = "; ".join(text for name in plan.off if (text := _left(pair, plan, name)))
-    rough = _rough(pair, plan.then.values(), steps[-1])
-    parts = [first, pair.say("plan.leaves", left=left, rough=rough) if left else ""]
-    usual = pair.view.study.goal is None
-    aim = pair.say("plan.usual", goal=USUAL.reach["flatness"]) if usual else pair.say("plan.asked")
-    parts.append(pair.say("plan.aim", reached=plan.why == "reached", goal=aim))
+    parts = [first, _leaves(pair, plan), *_pays(pair, plan)]
+    parts.append(pair.say("plan.aim", reached=plan.why == "reached"))
     if plan.after is not None:
         parts.append(pair.say("plan.after", grit=METRIC.size(plan.after.size)))
     if plan.held is not None:
         parts.append(pair.say("plan.held", harm=label(plan.held.asked)))
+    weigh = any(pair.view.weighable(name, size) for name, size in plan.off.items())
+    parts.append(pair.say("plan.read", early=plan.time >= HOURS, weigh=weigh))
     return " ".join(part for part in parts if part)
 
 
-def _rough(pair: Pair, sizes: Iterable[float], step: Step) -> bool:
-    """Whether any of some sizes [m] is finer than what the grit of a step leaves."""
-    finish = limit_of("finish") * step.grit.size
-    return any(pair.view.units.finer(size, finish) for size in sizes)
+def _flat(pair: Pair) -> str:
+    """That nothing is to be done without a goal."""
+    goal = USUAL.reach["flatness"]
+    rough = pair.view.units.finer(goal, limit_of("finish") * pair.step.grit.size)
+    return pair.say("flat", goal=goal, rough=rough)
+
+
+def _changed(pair: Pair, step: Step) -> str:
+    """What is otherwise than when these two were lapped on each other: grit, stroke, turn."""
+    names = {step.top, step.bottom}
+    steps = [pair.step, *reversed(pair.view.steps)]
+    last = next((one for one in steps if {one.top, one.bottom} == names), pair.step)
+    turn = "" if step.turn.angle == 0.0 else turn_words(step.turn)
+    return pair.say(
+        "plan.changed",
+        grit=METRIC.size(step.grit.size) if step.grit.name != last.grit.name else "",
+        stroke=stroke_words(step, pair.view.units) if step.curve != last.curve else "",
+        turn=pair.say("plan.turn", turn=turn) if step.turn != last.turn else "",
+    )
 
 
 def _amount(pair: Pair, off: Mapping[str, float]) -> str:
-    """How much is to go, the mean of the plates where they lose alike."""
+    """How much is to go, the mean of the plates where they lose alike; and the weight, if a balance tells."""
+    view = pair.view
+    weights = {n: f"{Units.number(view.grams(n, size))} g" for n, size in off.items()}
+    weights = {n: text if view.weighable(n, off[n]) else "" for n, text in weights.items()}
     if max(off.values()) <= UNLIKE * min(off.values()):
         mean = sum(off.values()) / len(off)
-        return pair.say("plan.mean", metal=mean, several=len(off) > 2)
-    each = [f"{pair.view.units.both(size)} off {name}" for name, size in off.items()]
+        each = [f"{name} {text}" for name, text in weights.items() if text]
+        return pair.say("plan.mean", metal=mean, several=len(off) > 2, weights=joined(each))
+    other = view.units.other
+    each = [
+        pair.say("plan.off", metal=size, other=other.size(size), plate=name, weight=weights[name])
+        for name, size in off.items()
+    ]
     return pair.say("plan.each", each=joined(each))
 
 
-def _turning(pair: Pair, turn: Turn) -> str:
-    return pair.say("plan.turn", turn="" if turn.angle == 0.0 else turn_words(turn))
-
-
-def _who(pair: Pair, steps: tuple[Step, ...]) -> str:
-    """Who lies on whom, for how long at one go."""
-    step = steps[0]
+def _who(pair: Pair, steps: Sequence[Step], changes: Sequence[str]) -> str:
+    """Who lies on whom, for how long at one go; of several, with what each does otherwise."""
+    step, units = steps[0], pair.view.units
     if len(steps) > 1:
-        pairs = joined([f"{one.top} on {one.bottom}" for one in steps])
-        return pair.say("plan.round", pairs=pairs, swapped=step.swap is not None)
+        stays = [stays_on_top(one.swap, units) if one.swap else {} for one in steps]
+        times = {time for each in stays for time in each.values()}
+        pairs = [
+            pair.say(
+                "plan.pair",
+                top=one.top,
+                bottom=one.bottom,
+                changed=changed,
+                stays=_stays(each) if len(times) > 1 else "",
+            )
+            for one, changed, each in zip(steps, changes, stays, strict=True)
+        ]
+        told = "; ".join(pairs) if any(changes) or len(times) > 1 else joined(pairs)
+        at_a_time = times.pop() if len(times) == 1 else ""
+        return pair.say("plan.round", pairs=told, at_a_time=at_a_time)
+    several = len(pair.view.faces) > 2
     if step.swap is not None:
-        stays = stays_on_top(step.swap, pair.view.units)
-        return pair.say("plan.by_turns", stays=joined([f"{n} {time}" for n, time in stays.items()]))
+        names = {"one": step.top, "other": step.bottom} if several else {"one": "", "other": ""}
+        stays_text = _stays(stays_on_top(step.swap, units))
+        return pair.say("plan.by_turns", stays=stays_text, several=several, **names)
     top, bottom = (pair.view.face(name) for name in (step.top, step.bottom))
     assert top is not None
     assert bottom is not None
@@ -269,21 +315,60 @@ def _who(pair: Pair, steps: tuple[Step, ...]) -> str:
     keeps = step.top == pair.step.top and pair.step.swap is None
     even = pair.step.swap is not None and pair.step.swap.even
     fields = {"top": step.top, "bottom": step.bottom, "domed": pair.equal and domed}
-    return pair.say("plan.on_top", **fields, stays=keeps, swapped=even and pair.equal and domed)
+    swapped = even and pair.equal and domed
+    return pair.say("plan.on_top", **fields, stays=keeps, swapped=swapped, several=several)
 
 
-def _left(pair: Pair, plan: Onward, name: str) -> str:
-    """What a plate should come to: its largest form and its flatness."""
+def _stays(stays: Mapping[str, str]) -> str:
+    return joined([f"{name} {time}" for name, time in stays.items()])
+
+
+def _leaves(pair: Pair, plan: Onward) -> str:
+    """What the plates should come to, and on which of them the finish is rougher than what is told."""
+    told = {name: told for name in plan.off if (told := _left(pair, plan, name))}
+    if not told:
+        return ""
+    finish = limit_of("finish") * plan.steps[-1].grit.size
+    rough = [
+        n for n, (_, sizes) in told.items() if any(pair.view.units.finer(s, finish) for s in sizes)
+    ]
+    left = "; ".join(text for text, _ in told.values())
+    on = joined(rough) if len(rough) < len(told) else ""
+    remark = pair.say("plan.rough", on=on) if rough else ""
+    return pair.say("plan.leaves", left=left, remark=remark)
+
+
+def _left(pair: Pair, plan: Onward, name: str) -> tuple[str, list[float]] | None:
+    """What a plate should come to: its largest form and its flatness, and the sizes that are told [m]."""
     units = pair.view.units
     forms = [(key, plan.then.get(f"{name}.{key}")) for key in SPOKEN]
     known = [(key, value) for key, value in forms if value is not None and np.isfinite(value)]
     flatness = plan.then.get(f"{name}.flatness")
     if not known or flatness is None or not np.isfinite(flatness):
-        return ""
+        return None
     key, value = max(known, key=lambda one: abs(one[1]))
-    shows = abs(value) >= SHOWS * flatness
-    form = say(f"book.form.{key}", up=value > 0.0, size=units.size(abs(value))) if shows else ""
-    return say("advice.plan.left", units, plate=name, form=form, flatness=flatness)
+    sizes = [flatness]
+    form = ""
+    if abs(value) >= SHOWS * flatness:
+        if name in pair.view.bores and key == "sphere":
+            form = say("shape.kind", dome=value > 0.0)  # its size is told to the middle of the bore
+        else:
+            form = say(f"book.form.{key}", up=value > 0.0, size=units.size(abs(value)))
+            sizes.append(abs(value))
+    return pair.say("plan.left", plate=name, form=form, flatness=flatness), sizes
+
+
+def _pays(pair: Pair, plan: Onward) -> list[str]:
+    """Plates that end less flat than they are, and than is asked of them."""
+    goal = pair.view.study.goal or USUAL
+    lines = []
+    for name in plan.off:
+        face, then = pair.view.face(name), plan.then.get(f"{name}.flatness", np.nan)
+        now = face.form("flatness")[-1] if face is not None else np.nan
+        asked = goal.reach.get("flatness", 0.0) if not goal.plates or name in goal.plates else 0.0
+        if then > max(now + PAYS, SHARE * now, asked):
+            lines.append(pair.say("plan.pays", plate=name, then=then, now=now))
+    return lines
 
 
 # --- what came out -------------------------------------------------------------------------------
@@ -304,7 +389,7 @@ def in_words(run: Run) -> list[str]:
     advice = advise(view)
     if advice is not None:
         lines.append(say("came.next", advice=advice.text))
-    lines += [say("came.care", finding=line) for line in care(run, view.study)]
+    lines += [say("came.care", finding=line) for line in _care(view, advice)]
     margins = {name: units.length(record.margin) for name, record in run.plates.items()}
     if all(record.margin == 0.0 for record in run.plates.values()):
         return [*lines, say("came.to_the_edge")]
@@ -346,5 +431,11 @@ def asides(view: RunView) -> dict[str, list[str]]:
     return {
         "start": [] if start is None else [came_from(start)],
         "next": [] if advice is None else [advice.text],
-        "care": care(view.run, view.study),
+        "care": _care(view, advice),
     }
+
+
+def _care(view: RunView, advice: Advice | None) -> list[str]:
+    """What to take care of, with no other turn than what is to be done next."""
+    tried = advice is not None and (bool(advice.steps) or advice.kind == "stop")
+    return care(view.run, view.study, ordered=tried)

@@ -265,7 +265,7 @@ def _metal(view: RunView, off: dict[str, float]) -> str:
     parts = [
         (
             view.units.size(depth),
-            f"{Units.number(_grams(view, n, depth))} g" * _weighable(view, n, depth),
+            f"{Units.number(view.grams(n, depth))} g" * view.weighable(n, depth),
         )
         for n, depth in off.items()
     ]
@@ -274,18 +274,6 @@ def _metal(view: RunView, off: dict[str, float]) -> str:
         return f"{depth} is off each face" + (f", {weight} by weight" if weight else "")
     each = zip(off, parts, strict=True)
     return joined([f"{n} has lost {depth}" + (f" ({w})" if w else "") for n, (depth, w) in each])
-
-
-def _grams(view: RunView, name: str, depth: float) -> float:
-    """What a depth [m] off a face weighs [g]."""
-    face = view.face(name)
-    return 1e3 * face.mass_per_depth * depth if face is not None else 0.0
-
-
-def _weighable(view: RunView, name: str, depth: float) -> bool:
-    """Whether a balance that carries the plate tells that a depth [m] has gone."""
-    least = limit_of("balance") * 1e3 * view.study.plates[name].total_mass
-    return _grams(view, name, depth) >= least
 
 
 def _off(view: RunView, number: int, name: str) -> float:
@@ -380,15 +368,15 @@ def _weighing(view: RunView) -> str:
     masses = {face.name: view.study.plates[face.name].total_mass for face in view.faces}
     light = [face for face in view.faces if masses[face.name] < 1.001 * min(masses.values())]
     face, names = light[0], " or ".join(f.name for f in light)
-    if not _weighable(view, face.name, face.lost):
-        lost, grams = view.units.size(face.lost), Units.number(_grams(view, face.name, face.lost))
+    if not view.weighable(face.name, face.lost):
+        lost, grams = view.units.size(face.lost), Units.number(view.grams(face.name, face.lost))
         return (
             f"Weighing: all that goes off {face.name} here, {lost}, is {grams} g, too little to weigh on "
             f"{_mass(masses[face.name], view.units)}: measure how much is off. "
             "Minutes are guesses until then."
         )
     one = "; weigh that one, the lightest" if len(light) < len(masses) else ""
-    grams = Units.number(_grams(view, face.name, 1e-6), 3)
+    grams = Units.number(view.grams(face.name, 1e-6), 3)
     weighs = f"Weighing, clean and dry: 1 um (39 uin) off {names} weighs {grams} g{one}."
     return f"{weighs} Minutes are guesses until then."
 

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 
 WRITE = ". Write "  # what follows is for a study file
+ORDERS = {"no_turn", "one_side"}  # what cures them, the next spell orders too, from what was lapped
 WHOSE = "{whose}"  # stands for the plates of which a sentence holds
 
 
@@ -57,11 +58,14 @@ def said_of(findings: Iterable[Finding], study: Study) -> list[Said]:
     return out
 
 
-def in_words(findings: Iterable[Finding], study: Study, bench: bool = False) -> list[str]:
+def in_words(
+    findings: Iterable[Finding], study: Study, bench: bool = False, ordered: bool = False
+) -> list[str]:
     """All of them as lines, the gravest first; what holds for several steps or plates is said once.
 
     What is not known of a grit is left to the list of what is taken as usual.  `bench`: they are to say what
-    to do there, not what to write in a study.
+    to do there, not what to write in a study.  `ordered`: a spell that was lapped is told beside them, and
+    how its top turns and goes round is told there alone.
     """
     held: dict[str, list[Said]] = {}
     codes = list(KINDS)
@@ -81,7 +85,9 @@ def in_words(findings: Iterable[Finding], study: Study, bench: bool = False) -> 
         names = dict.fromkeys(name for said in alike for name in said.names)
         steps = dict.fromkeys(str(said.step) for said in alike)
         line = text.replace(WHOSE, joined(list(names)))
-        if bench:
+        if ordered and alike[0].code in ORDERS:
+            line = line.partition(WRITE)[0]
+        elif bench:
             line = _at_the_bench(alike[0].code, line)
         everywhere = len(steps) == len(study.steps) or KINDS[alike[0].code].of != "step"
         which = f"step{'s' if len(steps) > 1 else ''} {joined(list(steps))}"
@@ -96,9 +102,9 @@ def _at_the_bench(code: str, text: str) -> str:
     return f"{what}. {do}" if do else text
 
 
-def care(run: Run, study: Study | None, bench: bool = False) -> list[str]:
+def care(run: Run, study: Study | None, bench: bool = False, ordered: bool = False) -> list[str]:
     """What to take care of in a run, the gravest first; nothing where its study is not known."""
-    lines = [] if study is None else in_words(noticed(run, study), study, bench)
+    lines = [] if study is None else in_words(noticed(run, study), study, bench, ordered)
     return [f"{sentence(line)}." for line in lines]
 
 

@@ -62,7 +62,7 @@ def next_page(answer: NextAnswer, study: Study | None, lap: str = "") -> str:
     """
     book, own = answer.book, answer.book.study
     looks = _looks(study)
-    minded = [] if study is None else in_words(foreseen(study, looks), study, bench=True)
+    minded = [] if study is None else in_words(foreseen(study, looks), study, True, ordered=True)
     care = [f"{sentence(line)}." for line in minded]
     with pictures.sheet():
         faces, history = believed(_faces(answer), answer.units), went(_went(answer), answer.units)

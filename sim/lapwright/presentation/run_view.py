@@ -131,6 +131,16 @@ class RunView:
         """The face of a plate by name."""
         return next((f for f in self.faces if f.name == name), None)
 
+    def grams(self, name: str, depth: float) -> float:
+        """What a depth [m] off a face weighs [g]."""
+        face = self.face(name)
+        return 1e3 * face.mass_per_depth * depth if face is not None else 0.0
+
+    def weighable(self, name: str, depth: float) -> bool:
+        """Whether a balance that carries the plate tells that a depth [m] has gone."""
+        least = limit_of("balance") * 1e3 * self.study.plates[name].total_mass
+        return self.grams(name, depth) >= least
+
     def bearing(self, name: str) -> BearingRecord | None:
         """The last bearing of that name ("middle", "full overhang") in the run file."""
         found = [b for b in self.run.bearings if b.name == name]

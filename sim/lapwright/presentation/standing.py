@@ -13,10 +13,12 @@ import numpy as np
 from lapwright.contact.placement import mating
 from lapwright.errors import LapwrightError
 from lapwright.integration.estimate import Outlook, outlook
+from lapwright.optimisation.bench import USUAL
 from lapwright.optimisation.track import Constraint, constraints_of
 from lapwright.presentation.run_view import Face, RunView
 from lapwright.presentation.tuning_notes import asked_for, label
-from lapwright.presentation.words import say
+from lapwright.presentation.tuning_notes import finish as finish_of
+from lapwright.presentation.words import Fields, say
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Hand, Step
 
@@ -76,18 +78,29 @@ def last_pair(view: RunView) -> Pair | None:
 
 
 def goal_of(view: RunView) -> tuple[str, bool]:
-    """What the study asks for in [goal], as a sentence, and whether all of it is reached; "" for nothing."""
+    """Whether what is asked for is reached, as a sentence, and so or not.
+
+    Without a [goal] that is what is usual, and "" where it is reached or not known.
+    """
     goal, units = view.study.goal, view.units
-    asked = () if goal is None else constraints_of(goal, view.study.plates)
+    asked = constraints_of(goal or USUAL.replace(plates=tuple(view.run.plates)), view.study.plates)
     sizes = [(one, _size(view, one)) for one in asked]
     # What is not known counts as missed.
     missed = [(one, size) for one, size in sizes if not size <= one.limit * ENOUGH]
     if missed:
         one, size = max(missed, key=lambda each: each[1] / each[0].limit)
-        what = label(one)
-        return say("advice.goal.missed", units, what=what, size=size, limit=one.limit), False
-    if not asked:
-        return "", False
+        finish = finish_of(view.study, one.plate)
+        fields: Fields = {
+            "what": label(one),
+            "size": size,
+            "limit": one.limit,
+            "rough": units.finer(size, finish),
+        }
+        if goal is None and not math.isfinite(size):
+            return "", False
+        return say(f"advice.goal.{'usual' if goal is None else 'missed'}", units, **fields), False
+    if goal is None or not asked:
+        return "", bool(asked)
     return say("advice.goal.reached", units, goal=asked_for(asked, units)), True
 
 
