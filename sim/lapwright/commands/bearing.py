@@ -108,9 +108,9 @@ def _asked(place: Path, wanted: int | None) -> Asked:
 
 
 def _draw(path: Path, found: BearingAnswer) -> None:
-    from lapwright.files import put_in_place
+    from lapwright.files import put_beside
     from lapwright.presentation.pictures.stroke import bearing_picture
 
     study, got = found.study, found.bearing
     title = f"at {got.phase * 180.0 / pi:.0f} degrees of the stroke"
-    put_in_place(path, memoryview(bearing_picture(got, study.plates, title, study.units)))
+    put_beside(path, memoryview(bearing_picture(got, study.plates, title, study.units)))

@@ -16,7 +16,7 @@ import numpy as np
 from lapwright.commands.options import Parser, check_free, names_run, run_file
 from lapwright.commands.terminal import Speaker, typed
 from lapwright.errors import CommandError
-from lapwright.files import put_in_place
+from lapwright.files import put_beside
 from lapwright.metrology.form import FORMS
 from lapwright.metrology.least_squares import Estimate
 from lapwright.study.model import Study
@@ -129,7 +129,7 @@ def _draw(path: Path, asked: Request, wanted: Sequence[str]) -> None:
     maps, grits = asked.faces.maps, asked.faces.grits
     seen = [Seen(name, maps[name], asked.flats[name], grits[name]) for name in wanted or maps]
     try:
-        put_in_place(path, fringe_picture(seen, asked.study.units, at))
+        put_beside(path, fringe_picture(seen, asked.study.units, at))
     except ValueError as trouble:
         message = f"--out: {trouble}: lay the flat elsewhere with --place"
         raise CommandError(message, key="--out") from None
@@ -171,7 +171,7 @@ def write_start(path: Path, study: Study, found: Estimate | None) -> None:
         "Each [[doubts]] is something that the readings leave open: by how much it moves the forms together,",
         "one standard deviation. --samples of compare and tune draws the faces by them.",
     ]
-    put_in_place(path, written(document, "\n".join(lines), study.text).encode("utf-8"))
+    put_beside(path, written(document, "\n".join(lines), study.text).encode("utf-8"))
 
 
 def _form(found: Estimate, plate: str) -> dict[str, Any]:

@@ -33,6 +33,8 @@ COMMANDS = {
     "report": "makes the page again from a run; --card: the one-page work card for the bench",
     "verify": "proves this copy against closed forms and published answers",
 }
+# What libraries say that could not be loaded, or get nothing, for want of memory.
+NO_MEMORY = ("failed to map segment", "cannot allocate memory", "memory allocation failed")
 WELCOME = """\
 lapwright laps two plates on paper: what loose grit makes of both faces.
 
@@ -154,7 +156,7 @@ def _told(trouble: BaseException, json: bool) -> int:
 def _from_outside(trouble: BaseException) -> LapwrightError:
     if isinstance(trouble, KeyboardInterrupt):
         return CannotDoError("stopped", code="interrupted")
-    if isinstance(trouble, MemoryError):
+    if isinstance(trouble, MemoryError) or any(told in str(trouble).lower() for told in NO_MEMORY):
         little = "not enough memory: take fewer cells, or close other programs"
         return CannotDoError(little, code="memory")
     if isinstance(trouble, OSError):

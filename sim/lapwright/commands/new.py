@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from lapwright.commands.options import Parser, check_free
 from lapwright.commands.terminal import Speaker, typed
 from lapwright.errors import CannotDoError, CommandError
-from lapwright.files import put_in_place
+from lapwright.files import put_beside
 from lapwright.results.answer import wrapped
 from lapwright.units import joined
 
@@ -80,7 +80,7 @@ def main(args: argparse.Namespace) -> int:
         bench.say()
         raise CannotDoError("stopped: nothing was written", code="interrupted") from None
     check_free(path, args.force, "FILE")  # it came while the questions were asked
-    put_in_place(path, memoryview(text.encode()))
+    put_beside(path, memoryview(text.encode()))
     _shown(path, bench.say)
     _next(path, answers, bench.say)
     said = {key: answer.value for key, answer in answers.items()}

@@ -29,7 +29,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.errors import SurfaceFileError
-from lapwright.files import put_in_place
+from lapwright.files import put_beside
 from lapwright.metrology.sdf import from_sdf, is_sdf, to_sdf
 from lapwright.metrology.surface import (
     MOST_POINTS,
@@ -481,7 +481,7 @@ def write_surface(
         content = to_npy(surface)
     else:
         raise refuse(f"{shown(path.name)}: write a height map as {listed(ENDINGS)}", "type")
-    put_in_place(path, content)
+    put_beside(path, content)
 
 
 def _step(places: Array) -> float:

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from lapwright.errors import Fault, StudyError
-from lapwright.files import locked, put_in_place
+from lapwright.files import locked, put_beside
 from lapwright.metrology.reading import Reading
 from lapwright.specification.quantities import MASS, quantity
 from lapwright.specification.rates import read_temperature
@@ -227,7 +227,7 @@ def append(path: Path, document: Mapping[str, Any], study: Study) -> tuple[Entry
         gap = "\n" if old and not old.endswith("\n\n") else ""
         new = old + gap + entry_text(document)
         entries = entries_of(new, study)
-        put_in_place(path, new.encode("utf-8"))
+        put_beside(path, new.encode("utf-8"))
     return entries
 
 
@@ -248,7 +248,7 @@ def take_back(path: Path) -> bool:
             if lines[at].strip().startswith("[[spells]]"):
                 kept = "".join(lines[:at])
                 if len(tomllib.loads(kept).get("spells", [])) == count - 1:
-                    put_in_place(
+                    put_beside(
                         path, (kept.rstrip("\n") + "\n" if kept.strip() else "").encode("utf-8")
                     )
                     return True

@@ -94,14 +94,14 @@ def write_tree(tree: Group, path: Path, before: Path | None = None) -> str:
 
 
 class _Sink:
-    """A file as the HDF5 library writes it, which does not recover from a full disk met on its way.
+    """A file as the HDF5 library writes it, which does not recover from trouble met on its way.
 
     The first trouble is kept for whoever asks when the library is done; what comes after it is let go.
     """
 
     def __init__(self, file: IO[bytes]) -> None:
         self.file = file
-        self.trouble: OSError | None = None
+        self.trouble: OSError | MemoryError | None = None
 
     def seek(self, offset: int, whence: int = os.SEEK_SET) -> int:
         return self.file.seek(offset, whence)
@@ -127,7 +127,7 @@ class _Sink:
         try:
             if self.trouble is None:
                 work()
-        except OSError as trouble:
+        except (OSError, MemoryError) as trouble:
             self.trouble = trouble
 
 

@@ -277,14 +277,14 @@ class Study(Frozen):
             When it cannot be written.
 
         """
-        from lapwright.files import put_in_place
+        from lapwright.files import put_beside
         from lapwright.study.faces import held_in
 
         for name, surface in held_in(self.text).items():
             from lapwright.metrology.x3p import to_x3p
 
-            put_in_place(Path(path).with_name(name), to_x3p(surface))
-        put_in_place(Path(path), memoryview(self.text.encode("utf-8")))
+            put_beside(Path(path).with_name(name), to_x3p(surface))
+        put_beside(Path(path), memoryview(self.text.encode("utf-8")))
 
     def states(self, after: State | None = None, threads: int = 1) -> Iterator[State]:
         """Lap it block by block, from the start or from the state `after`; heights in m, seen from the face.
