@@ -3,7 +3,7 @@
 Beside kills, half writes, full and broken disks there is a power cut, after which that alone is there which
 was flushed (`lost`: files, and the names in a folder by a flush of the folder; `torn`: names as they are, but
 of the files only what was flushed), and memory that is gone (`memory`: at once, `little`: whatever asks for
-more from now on).
+more from now on).  And another command may come (`other`) while this one is at it.
 
 `python faults.py FOLDER < plan`: the plan is a list of scenarios with the faults to try in each; a table of
 what came of them is printed as JSON.  The operations are counted where Python hands them to the system, so a
@@ -112,10 +112,14 @@ class Disk:
     full: bool = False
     flushed: Flushed | None = None
     true: dict[str, Any] = field(default_factory=dict)
+    other: tuple[str, ...] = ()
+    met: dict[str, Any] = field(default_factory=dict)
 
     def strikes(self, grows: bool, half: Callable[[], None] = lambda: None) -> None:
         """Count one operation; `half`: do a part of it."""
         now, self.count = self.count == self.at, self.count + 1
+        if now and self.kind == "other":
+            self.met = copy(list(self.other))
         if now and self.kind == "memory":
             raise MemoryError
         if now and self.kind == "little":
@@ -282,7 +286,9 @@ def copy(words: list[str], disk: Disk | None = None) -> dict[str, Any]:
                 code, told = command(words)
                 if disk is not None and disk.kind in CUTS:
                     disk.cut()  # with all done: what was answered is there still
-                found = {"code": code, "told": told, "count": disk.count if disk is not None else 0}
+                found = {"code": code, "told": told}
+                if disk is not None:
+                    found |= {"count": disk.count, "met": disk.met}
                 said.write(json.dumps(found))
                 said.flush()
             finally:
@@ -310,5 +316,6 @@ if __name__ == "__main__":
     for line in sys.stdin:
         asked = json.loads(line)
         at = Disk(str(Path(asked["folder"]).resolve()), asked["kind"], asked["at"])
+        at.other = tuple(asked["other"])
         os.chdir(asked["bench"])
         print(json.dumps(copy(asked["words"], at)), flush=True)

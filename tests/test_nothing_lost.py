@@ -120,7 +120,12 @@ class Bench:
         self.known: dict[str, Any] = {}
 
     def do(
-        self, bench: Path, words: tuple[str, ...], kind: str = "", at: int = -1
+        self,
+        bench: Path,
+        words: tuple[str, ...],
+        kind: str = "",
+        at: int = -1,
+        other: tuple[str, ...] = (),
     ) -> dict[str, Any]:
         """A command on a disk that fails at its operation `at`."""
         asked = {
@@ -129,6 +134,7 @@ class Bench:
             "kind": kind,
             "at": at,
             "words": words,
+            "other": other,
         }
         assert self.process.stdin is not None
         assert self.process.stdout is not None
@@ -262,6 +268,56 @@ def test_a_fault_at_any_operation_loses_and_mixes_nothing(
     table = every(played.unbroken(name)[1])
     for kind, at in table if request.config.getoption("--all-faults") else sampled(table, name):
         played.meets(name, kind, at)
+
+
+# Every command that writes, told to write into the folder `at`.
+INTO = {
+    "run": ("run", "s.toml", "--no-page", "--checkpoint", "0", "--force", "--out"),
+    "compare": ("compare", "s.toml", "--no-page", "--force", "--out"),
+    "tune": ("tune", "s.toml", "--no-page", "--force", "--out"),
+    "why": ("why", "s.toml", "--force", "--out"),
+    "next": ("next", "s.toml", "--out"),
+    "report": ("report", "--card", "--force"),
+    "maps": ("report", "--maps", "csv", "--force"),
+}
+FOR_ALL = GOAL.replace("[goal]", WAYS + "[goal]")
+
+
+@pytest.mark.parametrize(
+    "first",
+    [pytest.param(n, marks=[] if n == "compare" else pytest.mark.campaign) for n in INTO],
+)
+def test_of_two_commands_in_one_folder_the_second_is_refused(played: Bench, first: str) -> None:
+    """Whatever the second is, while the first is at it: one line, and the first ends as if it were alone."""
+    ready = played.place / f"two ready {first}"
+    ready.mkdir()
+    (ready / "s.toml").write_text(FOR_ALL)
+    if first in ("report", "maps"):
+        assert played.do(ready, (*INTO["run"], "at"))["code"] == 0
+    alone = Path(shutil.copytree(ready, played.place / f"two {first} alone"))
+    done = played.do(alone, (*INTO[first], "at"))
+    assert done["code"] in (0, 1), done
+    wanted = held(alone)
+    for k, second in enumerate(INTO):
+        bench = Path(shutil.copytree(ready, played.place / f"two {first} {second}"))
+        # After the folder was made, looked at and locked; before the lock is given up.
+        at = 4 + k * (done["count"] - 8) // len(INTO) if done["count"] > 8 else 3
+        got = played.do(bench, (*INTO[first], "at"), "other", at, (*INTO[second], "at"))
+        assert got["code"] == done["code"], (second, got)
+        assert got["met"]["code"] in (1, 2), (second, got)
+        plain(got["met"], (first, second))
+        assert held(bench) == wanted, (first, second)
+
+
+def test_of_two_that_write_a_log_the_second_is_refused(played: Bench) -> None:
+    bench = played.fresh("log")
+    again = played.do(bench, (*READ, "--note", "a"), "other", 2, (*READ, "--note", "b"))
+    assert again["code"] == 0
+    assert again["met"]["code"] == 1
+    assert "another lapwright is at work" in again["met"]["told"]
+    log = (bench / "s.log.toml").read_text()
+    assert log.count("[[spells]]") == 2
+    assert 'note = "a"' in log
 
 
 def test_a_sample_of_faults_is_spread_and_stays_the_same() -> None:
