@@ -65,6 +65,8 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         "with -m campaign: each kind of fault at each operation on the disk, not a sample (an hour)"
     )
     parser.addoption("--all-faults", action="store_true", help=told)
+    told = "with -m campaign: how many inputs and files are changed, and how many are made up (%(default)s)"
+    parser.addoption("--changes", type=int, default=100, help=told)
 
 
 def pytest_sessionstart(session: pytest.Session) -> None:

@@ -220,6 +220,11 @@ def plain(done: dict[str, Any], where: object) -> None:
 
 @pytest.fixture(scope="module")
 def played(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
+    yield from begun(tmp_path_factory)
+
+
+def begun(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
+    """A bench, for as long as a file of tests needs it."""
     command = [sys.executable, faults.__file__]
     with subprocess.Popen(
         command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env=SURROUNDINGS

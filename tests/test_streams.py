@@ -173,3 +173,23 @@ def test_a_study_whose_name_is_no_utf_8(bench: Path, capsys: pytest.CaptureFixtu
     assert main(["run", name, "--no-page", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["study"] == "caf\ufffd"
     assert Path("caf\ufffd-run/run.h5").exists()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="names of files are bytes on Linux only")
+@pytest.mark.parametrize("command", ["compare", "tune"])
+def test_a_folder_whose_name_is_no_utf_8(
+    bench: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, command: str
+) -> None:
+    """Studies of members name a map by where it lies; no study can hold that name."""
+    place = Path(os.fsdecode(b"d\xe9"))
+    place.mkdir()
+    monkeypatch.chdir(place)
+    more = '\n[[variants]]\nname = "a"\nset = { load = "10 N" }\n[goal]\nflatness = "1 um"\n'
+    more += '[tune.free]\n"steps.1.load" = ["10 N", "20 N"]\n'
+    Path("s.toml").write_text(PAIR.replace('dome = "3 um"', 'map = "a.csv"') + more)
+    row = ",".join("0" * 9)
+    Path("a.csv").write_text("# unit: um\n# spacing: 18 mm\n" + f"{row}\n" * 9)
+    assert main([command, "s.toml", "--no-page"]) == 2
+    told = capsys.readouterr()
+    assert "a name that no study can hold" in told.err
+    assert told.err.count("\n") == 1

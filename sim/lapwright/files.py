@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import hashlib
 import json
 import os
 import platform
@@ -361,7 +362,12 @@ class OutputFolder:
                     path.unlink(missing_ok=True)
 
     def _mark(self, files: tuple[str, ...]) -> None:
-        told = {"format": FORMAT, "kind": self.kind, "files": list(files)}
+        told = {
+            "format": FORMAT,
+            "kind": self.kind,
+            "files": list(files),
+            "digest": _mark_digest(self.kind, files),
+        }
         text = json.dumps(told, indent=1, ensure_ascii=False)
         put_in_place(self.path / MARK, text.encode("utf-8"))
         self.files = files
@@ -464,7 +470,9 @@ def _read(path: Path) -> tuple[str, tuple[str, ...]] | None:
     try:
         told = json.loads(read_whole(path / MARK, MOST_MARK))
         kind, files = told["kind"], tuple(map(str, told["files"]))
+        right = _mark_digest(kind, files)
         sound = told["format"] == FORMAT and kind in KINDS
+        sound = sound and told.get("digest", right) == right  # in a mark of before there is none
         if sound and all(_within(path, name) for name in files):
             return kind, files
     except FileNotFoundError:
@@ -474,6 +482,10 @@ def _read(path: Path) -> tuple[str, tuple[str, ...]] | None:
     raise RunFileError(
         f"{path / MARK}, which says what in {path} is whose, is damaged: name another folder"
     )
+
+
+def _mark_digest(kind: str, files: Sequence[str]) -> str:
+    return hashlib.sha256(json.dumps([kind, *files]).encode("utf-8")).hexdigest()
 
 
 def _within(path: Path, name: str) -> bool:

@@ -115,6 +115,17 @@ def test_a_mark_that_is_none_is_damaged(tmp_path: Path, text: str) -> None:
         pytest.fail("it was taken")
 
 
+def test_a_mark_in_which_a_name_has_changed_is_damaged(tmp_path: Path) -> None:
+    """Else a flipped bit could make a person's file one of ours, to be taken away."""
+    with taken(tmp_path / "out", "run", False) as folder:
+        folder.claim(["run.h5"])
+        fill(folder.path, "run.h4")
+    mark = tmp_path / "out" / MARK
+    mark.write_text(mark.read_text().replace("run.h5", "run.h4"))
+    with pytest.raises(RunFileError, match="damaged"), taken(tmp_path / "out", "run", True):
+        pytest.fail("it was taken")
+
+
 def test_a_folder_made_for_nothing_is_gone_again(tmp_path: Path) -> None:
     place = tmp_path / "out"
     with pytest.raises(ZeroDivisionError), taken(place, "run", again=False) as folder:

@@ -34,7 +34,12 @@ COMMANDS = {
     "verify": "proves this copy against closed forms and published answers",
 }
 # What libraries say that could not be loaded, or get nothing, for want of memory.
-NO_MEMORY = ("failed to map segment", "cannot allocate memory", "memory allocation failed")
+NO_MEMORY = (
+    "failed to map segment",
+    "cannot allocate memory",
+    "memory allocation failed",
+    "can't start new thread",
+)
 WELCOME = """\
 lapwright laps two plates on paper: what loose grit makes of both faces.
 

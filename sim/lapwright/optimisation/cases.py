@@ -27,7 +27,7 @@ from lapwright.metrology.least_squares import Doubts, estimate_as_they_lay
 from lapwright.specification.plate import Plate
 from lapwright.specification.quantities import read_share
 from lapwright.specification.step import Grit, Hand, Step, Wear, in_metal
-from lapwright.study.faces import placed
+from lapwright.study.faces import from_anywhere, placed
 from lapwright.study.model import Axis, Study
 from lapwright.study.read import parse_document
 from lapwright.study.variants import override
@@ -177,7 +177,7 @@ def with_places(document: dict[str, Any], folder: Path) -> dict[str, Any]:
         out["start"] = placed(out["start"], folder)
     if any("table" in one for one in document.get("readings", ())):
         out["readings"] = [
-            {**one, "table": str((folder / one["table"]).resolve())} if "table" in one else one
+            {**one, "table": from_anywhere(folder, one["table"])} if "table" in one else one
             for one in document["readings"]
         ]
     for group in ("plates", "parts"):
@@ -185,9 +185,9 @@ def with_places(document: dict[str, Any], folder: Path) -> dict[str, Any]:
             form = table.get("form")
             named = form.get("map") if isinstance(form, Mapping) else None
             if isinstance(named, str):
-                found = {**form, "map": str((folder / named).resolve())}
+                found = {**form, "map": from_anywhere(folder, named)}
             elif isinstance(named, Mapping) and isinstance(named.get("file"), str):
-                found = {**form, "map": {**named, "file": str((folder / named["file"]).resolve())}}
+                found = {**form, "map": {**named, "file": from_anywhere(folder, named["file"])}}
             else:
                 continue
             out[group] = {**out[group], name: {**table, "form": found}}

@@ -22,7 +22,7 @@ from weakref import WeakValueDictionary
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.errors import RunFileError, SurfaceFileError
+from lapwright.errors import CommandError, RunFileError, SurfaceFileError
 from lapwright.files import PART_FILE, RUN_FILE
 from lapwright.integration.state import WENT_THROUGH
 from lapwright.metrology.form import EdgeMargin, forms
@@ -317,10 +317,28 @@ def run_text(value: Any) -> Any:
     return value
 
 
+def from_anywhere(folder: Path, named: str) -> str:
+    """A file that a study in `folder` names, as a study elsewhere may name it.
+
+    Raises
+    ------
+    CommandError
+        A folder on the way has a name that no study can hold.
+
+    """
+    path = str((folder / named).resolve())
+    if not path.isprintable():  # halves of letters among it, for which there is no UTF-8
+        raise CommandError(
+            f"the way to {named} goes through {shown(path)}, a name that no study can hold: give that folder "
+            "another, or leave out the file"
+        )
+    return path
+
+
 def placed(value: Any, folder: Path) -> Any:
     """`start` with the run found from anywhere."""
     if isinstance(value, str):
-        return value if value in MEMORY else str((folder / value).resolve())
+        return value if value in MEMORY else from_anywhere(folder, value)
     if isinstance(value, Mapping) and "run" in value:
         return {**value, "run": placed(value["run"], folder)}
     return value
