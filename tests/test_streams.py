@@ -193,3 +193,18 @@ def test_a_folder_whose_name_is_no_utf_8(
     told = capsys.readouterr()
     assert "a name that no study can hold" in told.err
     assert told.err.count("\n") == 1
+
+
+@pytest.mark.parametrize("command", ["preview", "why"])
+def test_exported_numbers_of_threads_change_no_bit(bench: Path, command: str) -> None:
+    """A linear-algebra library splits its sums over threads, and its last bits with them."""
+    told = set()
+    for number in ("1", "2"):
+        names = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS")
+        done = subprocess.run(
+            program(command, "pair.toml", "--json"), capture_output=True, check=False,
+            env={**SURROUNDINGS, **dict.fromkeys(names, number)},
+        )  # fmt: skip
+        assert done.returncode == 0, done.stderr
+        told.add(done.stdout)
+    assert len(told) == 1
