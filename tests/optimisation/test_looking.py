@@ -4,10 +4,13 @@ import numpy as np
 import pytest
 
 import lapwright as lw
+from lapwright.metrology.reading import Reading
 from lapwright.optimisation.advise import advise
 from lapwright.optimisation.bench import bench_of, equipped, target_of
+from lapwright.optimisation.book import Book
+from lapwright.optimisation.entry import Entry
 from lapwright.optimisation.shop import one_normal
-from lapwright.optimisation.sight import all_readings, sight_of, to_read
+from lapwright.optimisation.sight import TELLS, all_readings, sight_of, to_read
 from lapwright.study.read import parse
 
 STUDY = """
@@ -28,6 +31,9 @@ gauges.tw = { kind = "twist gauge", foot_circle = "120 mm", resolution = "0.05 u
 COARSE = """
 gauges.sph = { kind = "spherometer", foot_circle = "110 mm", resolution = "2 um", repeatability = "1 um" }
 """
+
+
+TYPED = [(name, form) for name in "AB" for form in ("sphere", "twist")]
 
 
 def believed(bench, domes, within):
@@ -54,7 +60,11 @@ def bench():
 def test_the_first_reading_is_the_one_that_leaves_least_unknown(bench):
     """By the information form, C' = (C^-1 + h h^T / r^2)^-1 (R. Kalman 1960), of every reading there is."""
     known, goal = bench.prior, target_of(bench)
+    names = [(name, form) for name in "AB" for form in ("sphere", "saddle", "twist")]
     rows = np.vstack([bench.layout.form_rows(name) for name in bench.layout.plates])
+    # Typed ones are known: a dome of 2 um is no less than the goal, and a twist is none.
+    open_ = [k for k, name in enumerate(names) if name not in TYPED]
+    names, rows = [names[k] for k in open_], rows[open_]
     some = np.flatnonzero(known.covariance.diagonal() > 0.0)
     inverse = np.linalg.inv(known.covariance[np.ix_(some, some)])
     left = []
@@ -71,7 +81,6 @@ def test_the_first_reading_is_the_one_that_leaves_least_unknown(bench):
         ),
         rel=1e-6,
     )
-    names = [(name, form) for name in "AB" for form in ("sphere", "saddle", "twist")]
     wanted = 1.96 * np.sqrt(left[best][names.index(asked[0].form)])
     assert asked[0].then == pytest.approx(wanted, rel=1e-3)
     assert asked[0].then < asked[0].now
@@ -90,6 +99,43 @@ def test_the_plate_that_is_not_known_is_read(bench):
     first = to_read(bench, known, target_of(bench))[0]
     assert (first.reading.gauge, first.reading.plate, first.form) == ("sph", "B", ("B", "sphere"))
     assert first.now == pytest.approx(1.96e-6, rel=0.02)
+
+
+def test_what_changes_nothing_is_not_read_first(bench):
+    """A dome of 3 um within 0.4 um goes on top whatever is read; one within 1 um of nothing may be a dish."""
+    domes = {"A": 3e-6, "B": 0.0}
+    asked = to_read(bench, believed(bench, domes, (0.2e-6, 0.5e-6)), target_of(bench))
+    assert {one.form for one in asked} == {("B", "sphere")}
+
+
+@pytest.mark.parametrize(("repeatability", "much"), [("0.2 um", True), ("0.5 um", False)])
+def test_what_tells_little_is_read_only_where_nothing_else_helps(repeatability, much):
+    """Feet at 55 of 80 mm see 0.47 of a dome (sagitta); of 1 um (1 s.d.) 0.5 um leaves over half."""
+    seen = (55.0 / 80.0) ** 2
+    assert (seen**2 / (seen**2 + float(repeatability.split()[0]) ** 2) > 0.5) == much
+    gauges = COARSE.replace('"2 um"', '"0.05 um"').replace('"1 um"', f'"{repeatability}"')
+    bench = bench_of(parse(gauges + STUDY))
+    known, goal = believed(bench, {"A": 0.0, "B": 0.0}, (1e-6, 1e-6)), target_of(bench)
+    assert bool(to_read(bench, known, goal)) == much
+    assert {one.form for one in to_read(bench, known, goal, (), TELLS)} == {
+        ("A", "sphere"),
+        ("B", "sphere"),
+    }
+
+
+@pytest.mark.usefixtures("choosing")
+def test_what_helps_and_harms_is_named_and_not_called_worthless():
+    """A hollow of 4 um under a dome of 1 um, saddles and twists unread and unseen: lapped, each gets some.
+
+    That the hollow gets less with the domed one on top is from F. W. Preston 1927.
+    """
+    study = STUDY.replace(', twist = "0 um"', "").replace("2 um", "1 um")
+    study = study.replace('like = "A"', 'disc = "160 mm", thickness = "30 mm", cells = 48')
+    book = Book(parse(GAUGES.splitlines()[1] + study))
+    book.add(Entry(readings=(Reading("sph", "A", 1.5e-6), Reading("sph", "B", -1.5e-6))))
+    advice = book.next()
+    assert advice.why == "worse"
+    assert advice.harm[0].asked.plate == "A"
 
 
 @pytest.mark.usefixtures("choosing")

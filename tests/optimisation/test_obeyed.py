@@ -97,11 +97,14 @@ def test_nothing_gets_worse_by_what_is_advised(case: str) -> None:
 
 @pytest.mark.usefixtures("hasty")
 def test_a_pair_in_wind_is_lapped_out_of_it(monkeypatch: pytest.MonkeyPatch) -> None:
-    """In short, by a book in a hurry: one spell takes a quarter of the wind out and makes nothing worse."""
-    monkeypatch.setitem(globals(), "SPELLS", 1)
+    """In short, by a book in a hurry: two spells take a third of the wind out and make nothing worse.
+
+    They are shorter than after a second round of readings, which tell less than half of a doubt.
+    """
+    monkeypatch.setitem(globals(), "SPELLS", 2)
     sizes = obeyed("a pair in wind", 0)
     assert (sizes[-1] <= sizes.min(axis=0) + 0.1e-6).all()
-    assert (sizes[-1] < 0.75 * sizes[0]).all()
+    assert (sizes[-1] < 0.65 * sizes[0]).all()
 
 
 @pytest.mark.usefixtures("hasty")

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from lapwright.integration.estimate import outlooks
+from lapwright.integration.loop import lap
 from lapwright.metrology.reading import Reading
 from lapwright.optimisation import advise as choice
 from lapwright.optimisation.advise import Advice, Harm
@@ -35,6 +36,7 @@ grit = "15 um"
 strokes = 300
 turn = "8 deg per stroke"
 """
+TWIST_GAUGE = 'gauges.tw = { kind = "twist gauge", foot_circle = "120 mm" }\n'
 SPH = Reading("sph", "A")
 
 
@@ -121,7 +123,8 @@ def test_a_long_spell_gets_fresh_grit(
     assert fresh_words(advised) == told
 
 
-def test_it_says_which_form_gets_worse_and_by_how_much(book: Book) -> None:
+def test_it_says_which_form_gets_worse_and_by_how_much() -> None:
+    book = Book(parse(TWIST_GAUGE + STUDY, "mine"))  # all of the goal is seen
     flat, twist = (Constraint(form, "A", 0.3e-6) for form in ("flatness", "twist"))
     harm = (Harm(flat, 0.42, 0.31e-6), Harm(twist, 0.2, 0.15e-6))
     told = answer(book, why="worse", harm=harm).sentences["To go"]
@@ -160,9 +163,6 @@ def test_a_card_says_what_to_do_and_not_what_to_write() -> None:
     assert len(said.splitlines()) == len(written.splitlines())
 
 
-TWIST_GAUGE = 'gauges.tw = { kind = "twist gauge", foot_circle = "120 mm" }\n'
-
-
 @pytest.mark.parametrize(
     ("gauges", "goal", "told"),
     [
@@ -179,6 +179,58 @@ def test_what_no_gauge_sees_is_said_once(gauges: str, goal: str, told: str) -> N
     text = " ".join(answer(Book(study)).text().split())
     assert text.count("No gauge here sees") == bool(told), text
     assert told in text
+
+
+@pytest.mark.parametrize(("gauges", "blind"), [("", True), (TWIST_GAUGE, False)])
+@pytest.mark.parametrize("why", ["worse", "no better"])
+def test_who_does_not_see_the_goal_is_not_told_to_leave_the_plates(
+    gauges: str, blind: bool, why: str
+) -> None:
+    """Whether to lap cannot be known then; who sees all of it may leave them."""
+    harm = (Harm(Constraint("flatness", "A", 0.3e-6), 0.42, 0.31e-6),)
+    says = answer(Book(parse(gauges + STUDY, "mine")), why, harm if why == "worse" else ())
+    told = says.sentences
+    assert ("whether it would help cannot be known" in told["Next"]) == blind
+    assert ("leave them as they are" in told["Next"]) == (not blind)
+    assert ("Stop" in told["To go"]) == (not blind)
+    assert ("the flatness of A by 0.31 um in 42 of 100" in told["To go"]) == (why == "worse")
+
+
+def test_who_pays_for_the_goal_of_another_is_named() -> None:
+    """B, of which nothing is asked, is to end less flat than it is; A, of which it is, need not be named."""
+    book = Book(parse(f'{STUDY}\n[goal]\nflatness = "0.3 um"\nplates = ["A"]\n', "mine"))
+    says = NextAnswer(book, Advice(replace(book.study.steps[0], strokes=60), "go on", 0.5, 0.1))
+    for name, flat in (("A", 1.0e-6), ("B", 1.0e-6)):
+        says.forms[name]["flatness"] = Band(flat, 0.9 * flat, 1.1 * flat)
+        says.expected[name]["flatness"] = Band(1.4 * flat, flat, 2.0 * flat)
+    told = says.sentences["Next"]
+    assert told.count("at the cost of") == 1
+    assert "That is at the cost of B: flat within 1.4 um then, 1.0 um now." in told
+    says.expected["B"]["flatness"] = Band(1.04e-6, 0.9e-6, 1.2e-6)
+    assert "at the cost of" not in says.sentences["Next"]
+
+
+def test_what_a_balance_shows_of_the_next_spell_is_told() -> None:
+    """pi (80 mm)^2 x 7.2 g/cm3 = 0.1448 g a micrometre; 1e-5 of 4.3 kg shows (common practice, no source)."""
+    book = Book(parse(STUDY, "mine"))
+    for strokes, shows in ((1200, True), (20, False)):
+        step = replace(book.study.steps[0], strokes=strokes)
+        says = NextAnswer(book, Advice(step, "go on", 0.5, 0.1))
+        *_, end = lap(book.study.plates, [step])
+        told = says.sentences["Next"]
+        grams = dict(re.findall(r"([AB]) about ([\d.]+) g less", told))
+        assert grams.keys() == (set("AB") if shows else set())
+        for name, weight in grams.items():
+            assert float(weight) == pytest.approx(0.1448e6 * end.removed[name], rel=0.15)
+
+
+def test_a_gauge_that_was_never_zeroed_is_read_without_a_guess() -> None:
+    gauge = 'gauges.four = { kind = "twist gauge", foot_circle = "120 mm", zero = "unknown" }\n'
+    book = Book(parse(STUDY.replace("[[steps]]", f"{gauge}[[steps]]"), "mine"))
+    says = NextAnswer(book, Advice(replace(book.study.steps[0], strokes=60), "go on", 0.5, 0.1))
+    told = says.sentences["Next"]
+    assert "four on A;" in told
+    assert "sph on A middle" in told
 
 
 def test_all_that_was_read_of_these_faces_is_read_again() -> None:

@@ -26,7 +26,7 @@ from lapwright.metrology.reading import Reading
 from lapwright.modal.basis import form_names
 from lapwright.optimisation.bench import Bench, Target
 from lapwright.optimisation.shop import DAY, Knowledge
-from lapwright.optimisation.sight import ToRead, to_read
+from lapwright.optimisation.sight import TELLS, ToRead, to_read
 from lapwright.optimisation.spell import Spell, either_on_top, lap_shops, off_by, turns_of
 from lapwright.optimisation.track import Constraint
 from lapwright.specification.step import Step
@@ -209,10 +209,8 @@ ENOUGH = 0.95  # chance of the goal at which one stops
 LIKE = 0.03  # chances so near are alike
 GAIN = 0.05  # of the chance: for less nobody laps on
 WORSE, AT_MOST = 0.1e-6, 0.1  # [m] worse than stopping, in at most this share
-FRESH, LONG_DAB = (
-    300.0,
-    limit_of("longest dab"),
-)  # [s] how often fresh grit, in a spell longer than this
+FRESH = 300.0  # [s] how often fresh grit, in a spell longer than this:
+LONG_DAB = limit_of("longest dab")
 LOOKED_AT = 8  # candidates that are played to their end
 STREAM = 0x61647669
 
@@ -295,18 +293,22 @@ def advise(
         played.append((one, out, _worse(goal, bench, chosen_by, out.shops)))
     good = [(one, out) for one, out, worse in played if worse <= AT_MOST]
     best = max((float(out.reached.mean()) for _, out in good), default=0.0)
-    if max(best, now) < DOUBTED:
-        asked = to_read(bench, known, goal, taken)
-        if asked:
-            return Advice(None, "read", now, now, read=asked)
+    doubted = max(best, now) < DOUBTED
+    if doubted and (asked := to_read(bench, known, goal, taken)):
+        return Advice(None, "read", now, now, read=asked)
     if best < now + GAIN:
-        nearer = _closer(
+        nearer, harm = _closer(
             bench, goal, rollouts, tried, (chosen_by, hand), (told_by, hand_told), now, rng
         )
-        if nearer is not None or good or not played:
-            return nearer or Advice(None, "no better", now, now)
-        least = min(played, key=lambda one: one[2])[1]
-        return Advice(None, "worse", now, now, harm=_harm(goal, bench, chosen_by, least.shops))
+        if nearer is not None:
+            return nearer
+        # Nothing may be lapped: then what tells less helps too.
+        if doubted and (asked := to_read(bench, known, goal, taken, TELLS)):
+            return Advice(None, "read", now, now, read=asked)
+        if not good and played and not harm:
+            least = min(played, key=lambda one: one[2])[1]
+            harm = _harm(goal, bench, chosen_by, least.shops)
+        return Advice(None, "worse" if harm else "no better", now, now, harm=harm)
     near = [(one, out) for one, out in good if out.reached.mean() >= best - LIKE]
     one, _ = min(near, key=lambda pair: float(pair[1].cost.mean()))
     again = next(_try(bench, goal, rollouts, one.step, told_by, hand_told, rng, (one.length,)))
@@ -340,25 +342,38 @@ def _closer(
     telling: tuple[Array, NDArray[np.intp]],
     now: float,
     rng: np.random.Generator,
-) -> Advice | None:
-    """A short spell and no more, that brings the forms nearer in the mean and makes none worse."""
+) -> tuple[Advice | None, tuple[Harm, ...]]:
+    """A short spell and no more, that brings the forms nearer in the mean and makes none worse.
+
+    Where there is none, what the least harmful of those that come nearer makes worse.
+    """
     found: list[tuple[float, _Tried]] = []
+    harmful: list[tuple[float, _Tried]] = []
     steps: list[Step] = []
+    before = _excess(goal, bench, choosing[0])
     for one in tried:
         if one.step not in steps:
             steps.append(one.step)
     for step in steps[:LOOKED_AT]:
         for one in _try(bench, goal, rollouts, step, *choosing, rng, SHORT):
-            if _worse(goal, bench, choosing[0], one.shops) <= AT_MOST:
-                found.append((_excess(goal, bench, one.shops), one))
+            worse, excess = (
+                _worse(goal, bench, choosing[0], one.shops),
+                _excess(goal, bench, one.shops),
+            )
+            if worse <= AT_MOST:
+                found.append((excess, one))
+            elif excess <= (1.0 - CLOSER) * before:
+                harmful.append((worse, one))
+    least = min(harmful, key=lambda pair: pair[0], default=None)
+    harm = () if least is None else _harm(goal, bench, choosing[0], least[1].shops)
     if not found:
-        return None
+        return None, harm
     one = min(found, key=lambda pair: pair[0])[1]
     again = next(_try(bench, goal, rollouts, one.step, *telling, rng, (one.length,)))
     before, after = _excess(goal, bench, telling[0]), _excess(goal, bench, again.shops)
     if after > (1.0 - CLOSER) * before or _worse(goal, bench, telling[0], again.shops) > AT_MOST:
-        return None
-    return Advice(_for_so_long(one), "closer", now, now, excess=(before, after))
+        return None, harm
+    return Advice(_for_so_long(one), "closer", now, now, excess=(before, after)), ()
 
 
 def _excess(goal: Target, bench: Bench, shops: Array) -> float:

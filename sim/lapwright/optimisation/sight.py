@@ -118,7 +118,8 @@ def _rest(
     return total
 
 
-TELLS = 0.2  # of the variance of a form: what takes less off is not worth a reading
+MUCH = 0.5  # of the variance of a form: what takes less off changes little of what is lapped
+TELLS = 0.2  # of it: what takes less off is not worth a reading, whatever else could be done
 NARROW = 0.5  # of the goal: a form that is known within this needs no reading
 WITHIN = 1.96  # standard deviations, for 95 in 100
 MOST = 4  # readings asked for at once
@@ -160,28 +161,35 @@ def _round(bench: Bench) -> Iterator[Reading]:
 
 
 def to_read(
-    bench: Bench, known: Knowledge, goal: Target, taken: Sequence[Reading] = ()
+    bench: Bench,
+    known: Knowledge,
+    goal: Target,
+    taken: Sequence[Reading] = (),
+    tells: float = MUCH,
 ) -> tuple[ToRead, ...]:
     """The readings that tell most of the goal, the best first; none where nothing here tells much.
 
-    `taken` of these faces already: they are not asked for again.
+    Of a form that is larger than the goal for sure, on a side that is known, no reading would change what is
+    lapped: these count for nothing.  `tells`: the share of the variance of a form that a reading must take
+    off.  `taken` of these faces already: they are not asked for again.
     """
     readings = [one for one in _round(bench) if not any(same(one, old) for old in taken)]
-    if not readings:
-        return ()
-    sights = [sight_of(bench.layout, [reading], bench.gauges) for reading in readings]
     names, most, rows = _forms(bench, goal)
     covariance = known.covariance
+    within = WITHIN * np.sqrt(_variances(rows, covariance))
+    open_ = (within >= NARROW) & (np.abs(rows @ known.centre) - within < 1.0)
+    sights = [sight_of(bench.layout, [reading], bench.gauges) for reading in readings]
     found: list[ToRead] = []
-    for _ in range(MOST):
+    while len(found) < MOST:
         left = _variances(rows, covariance)
+        wanted = open_ & (WITHIN * np.sqrt(left) >= NARROW)
         gains = [_gain(covariance, sight.rows[0], float(sight.noise[0, 0])) for sight in sights]
-        tells = [float(np.square(rows @ gain).sum()) for gain in gains]
-        best = int(np.argmax(tells))
-        told = np.square(rows @ gains[best])
-        form = int(np.argmax(told))
-        if told[form] < TELLS * left[form] or WITHIN * sqrt(left[form]) < NARROW:
+        told = [np.where(wanted, np.square(rows @ gain), 0.0) for gain in gains]
+        worth = [each.sum() * bool((each > tells * left).any()) for each in told]
+        if not any(worth):
             break
+        best = int(np.argmax(worth))
+        form = int(np.argmax(told[best]))
         covariance = covariance - np.outer(gains[best], gains[best])
         now, then = (
             WITHIN * most[form] * sqrt(v[form]) for v in (left, _variances(rows, covariance))

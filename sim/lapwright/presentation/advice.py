@@ -25,7 +25,7 @@ from lapwright.presentation import words
 from lapwright.presentation.beforehand import came_from, limit
 from lapwright.presentation.finding_words import care
 from lapwright.presentation.run_view import RunView, good_to, run_view
-from lapwright.presentation.standing import Pair, goal_of, last_pair, one_sided
+from lapwright.presentation.standing import PAID, PAYS, Pair, goal_of, last_pair, one_sided
 from lapwright.presentation.tables import again_words, stays_on_top, stroke_words, turn_words
 from lapwright.presentation.tuning_notes import label
 from lapwright.presentation.words import say
@@ -43,8 +43,6 @@ UNLIKE = 1.2  # times as much off one plate as off another: then each is told
 SHOWS = 0.25  # of the flatness: a form that is worth a word
 FURTHER = 1.06  # than the place where the plate would keep its shape
 HOURS = 3600.0  # [s] of a spell, from which on it is read early: its time is known to a band of ten
-PAYS = 0.05e-6  # [m] less flat than it is, and
-SHARE = 1.1  # times as much: a plate that pays for the others
 
 
 @dataclass(frozen=True)
@@ -366,7 +364,7 @@ def _pays(pair: Pair, plan: Onward) -> list[str]:
         face, then = pair.view.face(name), plan.then.get(f"{name}.flatness", np.nan)
         now = face.form("flatness")[-1] if face is not None else np.nan
         asked = goal.reach.get("flatness", 0.0) if not goal.plates or name in goal.plates else 0.0
-        if then > max(now + PAYS, SHARE * now, asked):
+        if then > max(now + PAYS, PAID * now, asked):
             lines.append(pair.say("plan.pays", plate=name, then=then, now=now))
     return lines
 

@@ -103,7 +103,7 @@ def _headline(answer: NextAnswer) -> str:
         return f"Next: {who}, {step.total_strokes} strokes ({time}), then read."
     if read:
         return f"Read first: {joined([read_where(one.reading) for one in read])}."
-    return answer.sentences["To go"]
+    return answer.sentences["Next" if answer.advice.why != "reached" and answer.unseen else "To go"]
 
 
 def _facts(book: Book) -> str:

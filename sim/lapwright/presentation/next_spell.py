@@ -9,6 +9,7 @@ from functools import cached_property
 from math import degrees
 from typing import Any
 
+from lapwright.limits import limit_of
 from lapwright.metrology.form import FORMS
 from lapwright.metrology.reading import Reading
 from lapwright.modal.basis import form_names
@@ -19,6 +20,7 @@ from lapwright.optimisation.shop import Knowledge
 from lapwright.optimisation.sight import ToRead, all_readings, same, sight_of, unseen
 from lapwright.optimisation.spell import new_day
 from lapwright.presentation.gauge_text import side_words
+from lapwright.presentation.standing import PAID, PAYS
 from lapwright.presentation.tables import stroke_words, turn_words
 from lapwright.presentation.tuning_notes import label
 from lapwright.presentation.words import say
@@ -193,7 +195,7 @@ class NextAnswer(Answer):
             "Now": self._now(),
             "As foretold?": self._as_foretold(),
             "Learnt": self._learnt(),
-            "Next": " ".join(filter(None, [self._next(), self._unseen()])),
+            "Next": self._next_and_unseen(),
             "To go": self._to_go(),
         }
         return {head: text for head, text in said.items() if text}
@@ -293,17 +295,27 @@ class NextAnswer(Answer):
         text = ". ".join(map(sentence, parts))
         return f"{text}." if text else ""
 
+    def _next_and_unseen(self) -> str:
+        """What comes next and what of the goal is not seen here; that first where it forbids to lap."""
+        told = [self._next(), self._unseen()]
+        return " ".join(filter(None, reversed(told) if self._blind else told))
+
+    @property
+    def _blind(self) -> bool:
+        """Whether nothing is lapped while the goal hangs on what no gauge here sees."""
+        return self.advice.why in ("worse", "no better") and bool(self.unseen)
+
     def _next(self) -> str:
         step = self.advice.step
         if self.advice.read:
             asked = "; ".join(self._first(one) for one in self.advice.read)
             return say("book.read_first", readings=asked)
+        if step is None and self.advice.why != "reached":
+            return say("book.blind" if self._blind else "book.nothing_more")
         if step is None:
-            return say("book.nothing_more") if self.advice.why != "reached" else ""
-        readings = [
-            f"{read_where(r)} {self.reading_words(r, b)}" for r, b in self.foretold[:MOST_SAID]
-        ]
-        return say(
+            return ""
+        readings = [self._expected(*one) for one in self.foretold[:MOST_SAID]]
+        told = say(
             "book.step",
             top=step.top,
             grit=step.grit.name,
@@ -313,7 +325,35 @@ class NextAnswer(Answer):
             time=step.total_strokes / step.pace,
             fresh=fresh_words(step),
             readings="; ".join([*readings, *self.again]),
+            weights=joined(list(self._lighter())),
         )
+        return " ".join([told, *self._pays()])
+
+    def _expected(self, reading: Reading, band: Band) -> str:
+        """A reading to take, and what to expect where its gauge is zeroed on something."""
+        known = self.book.study.gauges[reading.gauge].zero.on != "unknown"
+        return (
+            f"{read_where(reading)} {self.reading_words(reading, band) if known else ''}".rstrip()
+        )
+
+    def _lighter(self) -> Iterator[str]:
+        """What each plate should lose in the next spell by weight, where a balance tells it."""
+        after, layout = self._after, self.book.bench.layout
+        if after is None:
+            return
+        for name, plate in layout.plates.items():
+            depth = float(after.centre[layout.removed(name)])
+            lost = depth * plate.material.density * plate.land_area
+            if lost >= limit_of("balance") * plate.total_mass:
+                yield say("book.lighter", plate=name, grams=1e3 * lost)
+
+    def _pays(self) -> Iterator[str]:
+        """Plates that are to end less flat than they are, though nobody asks them to be flat."""
+        asked = {one.plate for one in self.book.goal.asked if one.form == "flatness"}
+        for name, forms in self.expected.items():
+            now, then = self.forms[name]["flatness"].middle, forms["flatness"].middle
+            if name not in asked and then > max(now + PAYS, PAID * now):
+                yield say("advice.plan.pays", self.units, plate=name, then=then, now=now)
 
     def _unseen(self) -> str:
         """What the goal hangs on that cannot be read here, once, and what it is read by."""
@@ -358,6 +398,8 @@ class NextAnswer(Answer):
         if advice.why == "closer":
             now, then = advice.excess
             return say("book.not_in_sight", now=now, then=then)
+        if self._blind:
+            return say("book.blind_still", share=share, harm=self._harm())
         if advice.step is None:
             worse = advice.why == "worse"
             return say("book.stop", worse=worse, harm=self._harm() if worse else "", share=share)
