@@ -44,8 +44,10 @@ from lapwright.units import METRIC
 Array = NDArray[np.float64]
 
 SHOPS = 3
-UNIT = 600.0  # [s] that a candidate is lapped for at a time
-# Units after which it is looked at.
+UNIT = 600.0  # [s] that a candidate is lapped for at a time, and shorter where
+BITE = 0.4  # of the largest form goes in less
+SHORTEST = 60.0  # [s] on top at one go
+# So many of them after which it is looked at.
 LENGTHS = (0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 2.5, 3.0, *range(4, 9), *range(10, 25, 2))
 WELL = 0.5  # of what the goal lacks: a round that leaves less is the last
 HELD = 0.7  # of what it leaves: where as little could be reached, what forbids that is told
@@ -330,18 +332,22 @@ class _Search:
     def _looked(self, spells: Candidate, start: Array | None = None) -> list[_Looked]:
         """Lap a candidate for a unit after another, and look at it after each of `LENGTHS`."""
         looked: list[_Looked] = []
-        steps = tuple(spell.step for spell in spells)
         hand = np.zeros(SHOPS, dtype=np.intp)
         shops = self.shops if start is None else start
         metal, passed = np.zeros((SHOPS, len(self.plates))), 0.0
-        whole = any(step.swap is not None for step in steps)
-        most = MOST_STEPS / max(self._work(spell) for spell in spells)
-        for units in LENGTHS:
-            if whole and units % 1.0:  # part of it would not lap both places alike
+        whole = any(spell.step.swap is not None for spell in spells)
+        paces = [self._pace(spell) for spell in spells]
+        bite = min([1.0, *(BITE * self.now.max() / off for _, off in paces if off > 0.0)])
+        steps = tuple(_swapped_sooner(spell.step, bite) for spell in spells)
+        bite = max(bite, *(_sooner(spell.step, bite) for spell in spells))
+        most = MOST_STEPS / max(work for work, _ in paces)
+        for bites in LENGTHS:
+            if whole and bites % 1.0:  # part of it would not lap both places alike
                 continue
+            units = bites * bite
             if looked and units > most:
                 break
-            share = np.full(SHOPS, min(units - passed, 1.0))
+            share = np.full(SHOPS, min(units - passed, bite))
             for _ in range(round((units - passed) / share[0])):
                 for spell in spells:
                     try:
@@ -356,8 +362,8 @@ class _Search:
                 break
         return looked
 
-    def _work(self, spell: Spell) -> float:
-        """Steps of integration that a unit takes."""
+    def _pace(self, spell: Spell) -> tuple[float, float]:
+        """Steps of integration that a unit takes, and the metal that it takes off the faster plate [m]."""
         step = spell.step
         plates = self.plates[step.bottom], self.plates[step.top]
         kappas = np.array([kappa(step.grit, *plates)])
@@ -365,8 +371,11 @@ class _Search:
         try:
             crowd = spell.crowd(step.top, step.bottom, 0)
         except LapwrightError:
-            return 1.0
-        return float(crowd.steps(stiffness, kappas, step.total_strokes / step.pace)[0])
+            return 1.0, 0.0
+        time = step.total_strokes / step.pace
+        work = (plates[1].weight + step.load.force) * crowd.speed * time
+        off = max(k / p.land_area for k, p in zip(kappas[0], plates, strict=True)) * work
+        return float(crowd.steps(stiffness, kappas, time)[0]), off
 
     def _judged(self, steps: tuple[Step, ...], units: float, shops: Array, metal: Array) -> _Looked:
         """What a candidate came to; its forms nine times in ten no larger than is counted as harm."""
@@ -479,6 +488,23 @@ def _plain(step: Step) -> Step:
         step, time=UNIT, strokes=None, swap=None, until=None, hand=Hand(), note="",
         fresh_every=min(step.fresh_every or FRESH, limit_of("longest dab")),
     )  # fmt: skip
+
+
+def _sooner(step: Step, share: float) -> float:
+    """The share of its stays on top that a step which swaps is lapped for, at least."""
+    return (
+        0.0
+        if step.swap is None
+        else min(1.0, max(share, SHORTEST / min(step.swap.on_top.values())))
+    )
+
+
+def _swapped_sooner(step: Step, share: float) -> Step:
+    """The step with such a share of its stays on top."""
+    if step.swap is None:
+        return step
+    share = _sooner(step, share)
+    return replace(step, swap=Swap({name: share * stay for name, stay in step.swap.on_top.items()}))
 
 
 def _for_so_long(step: Step, units: float) -> Step:
