@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from comparing import PAIR
 
-from lapwright.optimisation.design import DesignSpace
+from lapwright.optimisation.design import DesignSpace, variable_of
 from lapwright.optimisation.summary import Summary
 from lapwright.optimisation.track import (
     Candidate,
@@ -21,7 +21,7 @@ from lapwright.optimisation.track import (
     lapped_course,
 )
 from lapwright.optimisation.tune import SurrogateOptimizer
-from lapwright.study.model import Study
+from lapwright.study.model import Free, Study
 from lapwright.study.read import parse
 from lapwright.study.source import document_of
 
@@ -178,3 +178,12 @@ def test_the_trade_off_has_what_was_lapped_beside_what_was_told(hunt: SurrogateO
         if point.cost <= 500.0:  # the least of all at each cost: the steeper of the lines
             assert point.share == pytest.approx(3.0 - 2.5 * point.cost / 500.0)
             assert point.flatness == pytest.approx(point.share * UM)
+
+
+def test_minutes_are_those_of_a_clock() -> None:
+    """From 20 min on nobody sets tenths, from 2 min on nobody hundredths (common practice, no source)."""
+    free = variable_of(Free("steps.1.time", "1 min", "90 min"))
+    told = {free.text((minutes - 1.0) / 89.0) for minutes in (1.26, 2.34, 19.96, 40.2, 90.0)}
+    assert told == {"1.3 min", "2.3 min", "20 min", "40 min", "90 min"}
+    narrow = variable_of(Free("steps.1.time", "30.2 min", "30.4 min"))
+    assert narrow.text(0.5) == "30.3 min"  # no whole minute is within the bounds

@@ -245,6 +245,11 @@ def test_steps_are_counted_in_the_new_order() -> None:
 def test_lifting_is_said_with_its_share() -> None:
     assert any("Something lifts in 47 % of the time" in told for told in notes(made()))
     calm = made()
+    always = replace(calm.candidates[0].simulated, lift_share=0.998)
+    best = replace(calm.candidates[0], simulated=always)
+    assert any(
+        "Something lifts all the time" in told for told in notes(replace(calm, candidates=(best,)))
+    )
     best = replace(calm.candidates[0], lifts=False, simulated=course("simulation", 0.26, 55.0))
     assert not any("lifts" in told for told in notes(replace(calm, candidates=(best,))))
 

@@ -37,6 +37,7 @@ __all__ = ["Design", "DesignSpace", "DesignVariable", "typed_at", "variable_of",
 Array = NDArray[np.float64]
 
 OFF = 0.1  # of a number: what a sloppy hand is off
+WHOLE, TENTHS = 20.0, 2.0  # [min] from which on a time is told in whole minutes, and in tenths
 FINE = 3  # places finer than the span of the bounds: 2 to 30 min in hundredths of a minute
 _NUMBER = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)(.*)", re.ASCII)
 KINDS: tuple[tuple[Dimension, str], ...] = (
@@ -71,8 +72,15 @@ class DesignVariable:
         return self.typed(self.low + u * (self.high - self.low))
 
     def typed(self, value: float, more: int = 0) -> str:
-        """A number of this key as it is typed, with so many places more than is usual."""
-        text = f"{value:.{self.places + more}f}"
+        """A number of this key as it is typed, with so many places more than is usual.
+
+        Minutes are those of a clock on the wall: whole ones from `WHOLE` on, tenths below.
+        """
+        places = self.places + more
+        if self.unit == " min" and value >= TENTHS and not more:
+            coarse = min(places, 0 if value >= WHOLE else 1)
+            places = coarse if self.low <= round(value, coarse) <= self.high else places
+        text = f"{value:.{places}f}"
         text = text.rstrip("0").rstrip(".") if "." in text else text
         return f"{'0' if text == '-0' else text}{self.unit}"
 

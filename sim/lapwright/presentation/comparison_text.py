@@ -17,7 +17,7 @@ from lapwright.optimisation.comparison import Comparison
 from lapwright.optimisation.summary import Summary
 from lapwright.optimisation.track import Criterion
 from lapwright.presentation import words
-from lapwright.presentation.tuning_notes import asked_for, label, worst
+from lapwright.presentation.tuning_notes import asked_for, label, time_share, worst
 from lapwright.presentation.words import MARK, marked_face
 from lapwright.results.record import FORM_KEYS, SHAPES
 from lapwright.study.write import inline
@@ -201,7 +201,7 @@ def _row(got: Comparison, i: int, rank: int) -> Row:
     # Why minutes have a band is said once, below the table.
     minutes, _, band = Units.band(summary.time, spread(got)).partition(", ")
     share, bad = summary.lift_share, got.ended_badly(i)
-    lifts = "a trace" if share < 0.01 else f"{Units.share(share)} of the time"
+    lifts = "a trace" if share < 0.01 else time_share(share)
     sure = f"best in {got.best_in(i)} of {got.samples}" + (
         f", does not end in {bad}" if bad else ""
     )

@@ -39,6 +39,7 @@ __all__ = [
     "sloppy",
     "spoken",
     "study_text",
+    "time_share",
     "worst",
     "worst_of",
 ]
@@ -50,6 +51,9 @@ NAMES = {
     "difference": "difference of the domes",
     "mating": "misfit of the pair, rms",
 }
+
+
+ALWAYS = 0.995  # what would be said as 100 %
 
 
 # --- what was asked ----------------------------------------------------------------------------
@@ -299,13 +303,18 @@ def _lost(got: Tuning) -> list[str]:
     ]
 
 
+def time_share(share: float) -> str:
+    """In which share of the time something lifts: "all the time", "30 % of the time"."""
+    return "all the time" if share >= ALWAYS else f"{Units.share(share)} of the time"
+
+
 def _lifting(best: Candidate) -> list[str]:
     share = best.simulated.lift_share if best.simulated is not None else 0.0
     if not best.lifts and share <= 0.0:
         return []
-    part = f" in {Units.share(share)} of the time" if share >= 0.01 else " now and then"
+    part = "now and then" if share < 0.01 else "in " * (share < ALWAYS) + time_share(share)
     return [
-        f"Something lifts{part}. The forecast knows nothing of lifting, so its numbers are only near: "
+        f"Something lifts {part}. The forecast knows nothing of lifting, so its numbers are only near: "
         "go by what was lapped in full."
     ]
 
