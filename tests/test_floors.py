@@ -16,7 +16,7 @@ import lapwright
 
 ROOT = Path(lapwright.__file__).parent
 FLOORS = (
-    ("errors", "limits", "units", "files", "face"),
+    ("errors", "limits", "machine", "units", "files", "face"),
     ("specification",),
     ("metrology",),
     ("kinematics",),

@@ -193,8 +193,10 @@ def _lap(
 
 
 def _page(run: Run, folder: Path) -> None:
+    from lapwright.machine import give_back
     from lapwright.presentation.page import write_page
 
+    give_back()
     try:
         write_page(run, folder)
     except CannotDoError as trouble:

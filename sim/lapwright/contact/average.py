@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from math import pi
 from typing import Any
@@ -29,6 +29,7 @@ from lapwright.specification.plate import Plate
 
 Array = NDArray[np.float64]
 Run = Callable[[Callable[[int], Any], Sequence[int]], Iterable[Any]]
+Placed = dict[tuple[object, ...], PlacedPlate]
 
 CHUNKS = 8  # whatever the threads: sums are taken chunk by chunk, in order
 FEWEST_FOR_PART = 32  # poses; a part of fewer would be no sample
@@ -103,19 +104,22 @@ class Pair:
     stiffness: float
     load: float
     map_chunks: Run = field(default=map, compare=False)  # one map of each face held at a time
+    placed: Placed = field(default_factory=dict, compare=False, repr=False)  # of all such pairs
+
+    def _placed(self, plate: Plate, over: bool, quarter: int, meets: float) -> PlacedPlate:
+        """A plate as it lies; faces of one land that lie alike are one, whichever plates they are of."""
+        key = plate.grid, plate.outline, plate.grooves, over, quarter, meets
+        return self.placed.setdefault(key, PlacedPlate(plate, over, quarter, meets))
 
     @cached_property
     def laid_bottom(self) -> PlacedPlate:
         """The bottom, face up."""
-        return PlacedPlate(self.bottom, over=False, meets=self.top.grid.cell)
+        return self._placed(self.bottom, False, 0, self.top.grid.cell)
 
     @cached_property
     def laid_tops(self) -> tuple[PlacedPlate, ...]:
         """The top, turned over, at its four quarter turns."""
-        return tuple(
-            PlacedPlate(self.top, over=True, quarter=k, meets=self.bottom.grid.cell)
-            for k in range(4)
-        )
+        return tuple(self._placed(self.top, True, k, self.bottom.grid.cell) for k in range(4))
 
     @cached_property
     def round_faces(self) -> bool:
@@ -144,7 +148,7 @@ class Pair:
             yield self
             return
         with ThreadPoolExecutor(number) as pool:
-            yield Pair(self.bottom, self.top, self.stiffness, self.load, pool.map)
+            yield replace(self, map_chunks=pool.map)
 
     def average(
         self, z_bottom: Array, z_top: Array, sample: Sample, part: Sequence[int] = range(CHUNKS)
@@ -244,8 +248,9 @@ class Pair:
         warm: bool,
     ) -> list[tuple[Array, Array]]:
         """Pressure x speed seen by the land of both faces, summed over each part; fills reports."""
-        bottom = np.zeros((len(parts), *self.bottom.land.shape))
-        top = np.zeros((len(parts), *self.top.land.shape))
+        # Each map by itself, so that those of one part stay when another's are done with.
+        bottom = [np.zeros(self.bottom.land.shape) for _ in parts]
+        top = [np.zeros(self.top.land.shape) for _ in parts]
         wanted = [(part, k) for part, chunks in enumerate(parts) for k in chunks]
         for group in groups:
             laid = self.laid_tops[group.quarter]
@@ -270,15 +275,16 @@ class Pair:
                 return add_bottom, add_top
 
             some = [(part, k) for part, k in wanted if k < group.members.size]
-            laid_sum = np.zeros((len(parts), *face_top.z.shape))
+            laid_sum = [np.zeros(face_top.z.shape) for _ in parts]
             sums = self.map_chunks(chunk, [k for _, k in some])
             for (part, _), (add_bottom, add_top) in zip(some, sums, strict=True):
                 bottom[part] += add_bottom
                 laid_sum[part] += add_top
-            for part in range(len(parts)):
-                top[part] += laid.lift(laid_sum[part])
-        bottom /= np.maximum(self.bottom.land, 1e-300)
-        top /= np.maximum(self.top.land, 1e-300)
+            for total, summed in zip(top, laid_sum, strict=True):
+                total += laid.lift(summed)
+        for plate, totals in ((self.bottom, bottom), (self.top, top)):
+            for total in totals:
+                total /= np.maximum(plate.land, 1e-300)
         return list(zip(bottom, top, strict=True))
 
     def _doubt(self, groups: tuple[Group, ...], reports: Array) -> Array:

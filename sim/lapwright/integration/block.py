@@ -15,7 +15,7 @@ from math import inf, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.contact.average import Pair, Sample
+from lapwright.contact.average import CHUNKS, Pair, Sample
 from lapwright.integration.state import Progress, State, frozen
 from lapwright.kinematics.motion import Motion
 from lapwright.kinematics.schedule import cut_of, cut_time, rubbing_until
@@ -33,6 +33,7 @@ STAGES = (
     (1.0 / 8.0, 0.0, 3.0 / 8.0),
     (1.0 / 2.0, 0.0, -3.0 / 2.0, 2.0),
 )
+SECOND_DONE = 3  # stages after which the second weighs nothing
 FOURTH = (1.0 / 6.0, 0.0, 0.0, 2.0 / 3.0, 1.0 / 6.0)
 APART = (-1.0 / 3.0, 0.0, 3.0 / 2.0, -4.0 / 3.0, 1.0 / 6.0)
 
@@ -56,7 +57,8 @@ class Block:
     """A block of strokes: metal lost by both (ny, nx) [m] and what it tells of itself.
 
     `error` [m]: rms of what the third-order step in it makes otherwise; `step` and `doubt` (6,) [m]: the
-    same, and the error of the sample, in the forms of bottom and top.
+    same, and the error of the sample, in the forms of bottom and top.  `solved`: poses that
+    it took, in all stages.
     """
 
     pair: Pair
@@ -69,6 +71,7 @@ class Block:
     doubt: Array
     lift_share: float
     scale_error: float
+    solved: int
 
     @classmethod
     def fourth_order(
@@ -92,7 +95,10 @@ class Block:
         for shares in STAGES:
             rate = _mixed(shares, stages)
             bottom, top = (y - t * r for y, t, r in zip(z, full, rate, strict=True))
+            del rate  # maps are let go as soon as they are done with: fine ones fill the memory
             stages.append(pair.moved(bottom, top, sample, first))
+            if len(stages) == SECOND_DONE:
+                stages[1] = stages[0]
         rate = _mixed(FOURTH, stages)
         lost = tuple(t * r for t, r in zip(full, rate, strict=True))
         apart = tuple(t * r for t, r in zip(full, _mixed(APART, stages), strict=True))
@@ -114,6 +120,7 @@ class Block:
             doubt=np.repeat(full, 3) * first.doubt,
             lift_share=first.lift_share,
             scale_error=first.scale_error,
+            solved=round(sample.share.size * (1.0 + len(STAGES) * len(first.chunks) / CHUNKS)),
         )
 
     @property

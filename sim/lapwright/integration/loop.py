@@ -20,7 +20,7 @@ from math import ceil, log2, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.contact.average import CHUNKS, Pair
+from lapwright.contact.average import CHUNKS, Pair, Placed
 from lapwright.contact.placement import mating
 from lapwright.contact.sampling import FEWEST_A_STROKE, PLASTIC, block_sample
 from lapwright.contact.stability import check_stands
@@ -193,6 +193,7 @@ class _Work:
     grits: dict[str, Grit] = field(default_factory=dict)
     taus: dict[tuple[int, int, str], float] = field(default_factory=dict)
     standing: set[tuple[int, str, str]] = field(default_factory=set)
+    placed: Placed = field(default_factory=dict)
 
     def advance(self, state: State) -> State:
         """The next state: the end of a step, fresh grit, a swap, or a block of strokes."""
@@ -327,7 +328,7 @@ class _Work:
         stride = clock.stride or FIRST_BLOCK * tau * step.pace
         number = _fit(stride, most, motion)
         shift = self._shift(clock)
-        poses = self._poses(clock, pair, motion)
+        poses, solved = self._poses(clock, pair, motion), 0
         while True:
             sample = block_sample(
                 motion,
@@ -345,6 +346,7 @@ class _Work:
                 block = Block.fourth_order(
                     pair, state, sample, rates, time, self._part(step, clock, number)
                 )
+            solved += block.solved
             ease = 0.9 * (self.settings.tolerance * block.squeeze / max(block.error, 1e-300)) ** (
                 1.0 / ORDER
             )
@@ -380,6 +382,7 @@ class _Work:
             poses=max(0.8 * poses, min(more * (stride / number) ** (1.0 / 3.0), 2.0 * poses)),
         )
         after = block.applied(state, done, out_of_order(motion, step, number))
+        after = replace(after, solved=solved)
         if step.until is not None and satisfied(step.until, self.plates, state, after, self.margin):
             after = replace(after, clock=replace(done, gauged=True))
         return after
@@ -483,7 +486,7 @@ class _Work:
         stiffness = step.grit.layer.stiffness
         key = (bottom.name, top.name, stiffness, load)
         if key not in self.pairs:
-            pair = Pair(bottom, top, stiffness, load)
+            pair = Pair(bottom, top, stiffness, load, placed=self.placed)
             self.pairs[key] = self.open_pools.enter_context(pair.threads(self.threads))
         return self.pairs[key]
 

@@ -91,7 +91,8 @@ class State:
     `heights` [m], `removed` mean depth of land worn off since the run began [m], `pressure_speed` mean
     over the last block [Pa m/s].  `lift_share`: share of the last block in which part of the overlap bore
     nothing.  `scale_error`: largest departure from 1 of the factor on the top's load.  `doubt`: of the forms
-    of each plate, by poses and by steps.  `outcome`: on "end" only.
+    of each plate, by poses and by steps.  `solved`: poses worked out for the last block, in all its stages
+    and also as it was tried too long.  `outcome`: on "end" only.
     """
 
     clock: Progress
@@ -105,6 +106,7 @@ class State:
     scale_error: float = 0.0
     doubt: Mapping[str, Doubt] = field(default_factory=dict)
     outcome: str | None = None
+    solved: int = 0
 
     @classmethod
     def before(

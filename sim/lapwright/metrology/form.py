@@ -421,6 +421,9 @@ class _Seat:
     shapes: Array  # (6, n): of the top's quadratic at each point
 
 
+KEPT_CELLS = 2**17  # of a face, up to which its seat is kept
+
+
 @lru_cache(maxsize=16)
 def _seat(
     bottom: Plate, top: Plate, bottom_margin: float, top_margin: float, under: Under
@@ -452,7 +455,9 @@ def misfit(
     Maps (ny, nx) [m] looking at each face; `under` tells at which points of the top's face points (x, y) of
     the bottom lie.  Infinite when the two have no land in common to tell by.
     """
-    seat = _seat(bottom, top, margin.of(bottom.outline), margin.of(top.outline), under)
+    # Of fine faces it would fill the memory, and what they are lapped for takes longer than to make it anew.
+    seat_of = _seat if bottom.land.size <= KEPT_CELLS else _seat.__wrapped__
+    seat = seat_of(bottom, top, margin.of(bottom.outline), margin.of(top.outline), under)
     if seat is None:
         return inf
     # Between the top's cells only what its quadratic leaves is interpolated: a dome must not read as misfit.

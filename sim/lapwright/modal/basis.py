@@ -30,8 +30,13 @@ from lapwright.specification.plate import Plate, StartForm
 Array = NDArray[np.float64]
 
 OWN_PART = 0.1  # of a shape's rms over the cells, that those before it leave: less, and it is not told apart
-ROWS_A_DEGREE = 4  # of cells across a face, by which its forms are told
+ROWS_A_DEGREE = 4  # of cells across a face, by which its forms are told ...
+FORM_CELLS = 2**16  # ... of which, in all, no more are asked
 PLANES = 3  # the first three shapes: rigid motions
+AT_ONCE = 2**14  # cells on which all shapes are held in memory
+
+# Some rows of the cells: which, where they have land, its shares (sum 1 over all), and the shapes (size, n).
+Piece = tuple[slice, NDArray[np.bool_], Array, Array]
 
 
 def form_names(plate: Plate) -> tuple[str, ...]:
@@ -75,33 +80,45 @@ class Basis:
         z: Array = (coefficients @ self.mix) @ products
         return z
 
-    @cached_property
-    def _cells(self) -> tuple[NDArray[np.bool_], Array, Array, NDArray[np.bool_], Array]:
-        """Cells with land, their shares (sum 1) and the shapes there (size, n), on the plate's own grid.
+    def _pieces(self) -> Iterable[Piece]:
+        """The plate's own cells with land, some rows at a time: the shapes on all would fill the memory."""
+        rows = max(1, AT_ONCE // self.plate.grid.nx)
+        starts = range(0, self.plate.grid.ny, rows)
+        return self._whole if len(starts) == 1 else (self._piece(at, at + rows) for at in starts)
 
-        And which shapes these cells tell from simpler ones (size,), and the products of those over the land.
-        """
-        on = self.plate.land > 0.0
-        x, y = self.plate.grid.mesh()
-        share = self.plate.land[on] / self.plate.land.sum()
-        shapes = self.evaluate(x[on], y[on])
-        gram = (shapes * share) @ shapes.T
-        seen = _told_apart(gram)
-        return on, share, shapes, seen, gram[np.ix_(seen, seen)]
+    @cached_property
+    def _whole(self) -> tuple[Piece]:
+        """All of them, kept: they are few, and asked for often."""
+        return (self._piece(0, self.plate.grid.ny),)
+
+    def _piece(self, first: int, end: int) -> Piece:
+        land, grid = self.plate.land[first:end], self.plate.grid
+        on = land > 0.0
+        row, column = np.nonzero(on)
+        shapes = self.evaluate(grid.x[column], grid.y[first + row])
+        return slice(first, end), on, land[on] / self.plate.land.sum(), shapes
+
+    @cached_property
+    def _normal(self) -> tuple[NDArray[np.bool_], Array]:
+        """Which shapes these cells tell from simpler ones (size,), and products of those over the land."""
+        gram = sum((shapes * share) @ shapes.T for _, _, share, shapes in self._pieces())
+        seen = _told_apart(np.asarray(gram))
+        return seen, np.asarray(gram)[np.ix_(seen, seen)]
 
     @property
     def seen(self) -> NDArray[np.bool_]:
         """Which shapes the plate's cells tell from simpler ones (size,): four rows no fourth power."""
-        return self._cells[3]
+        return self._normal[0]
 
     def project(self, z: Array) -> Array:
         """Coefficients (size,) [m] of the least-squares fit to a map (ny, nx) [m], weighted by land.
 
         Shapes that the cells cannot tell from simpler ones get none of it.
         """
-        on, share, shapes, seen, gram = self._cells
+        seen, gram = self._normal
+        sums = sum(shapes @ (share * z[rows][on]) for rows, on, share, shapes in self._pieces())
         fit = np.zeros(self.size)
-        fit[seen] = np.linalg.solve(gram, shapes[seen] @ (share * z[on]))
+        fit[seen] = np.linalg.solve(gram, np.asarray(sums)[seen])
         return fit
 
     def fit(self, shape: Callable[[Array, Array], Array]) -> Array:
@@ -120,9 +137,9 @@ class Basis:
 
     def surface(self, coefficients: Array) -> Array:
         """The map (ny, nx) [m] of coefficients (size,), looking at the face; 0 where there is no land."""
-        on, _, shapes, *_ = self._cells
         z = np.zeros(self.plate.grid.shape)
-        z[on] = coefficients @ shapes
+        for rows, on, _, shapes in self._pieces():
+            z[rows][on] = coefficients @ shapes
         return z
 
     def on(self, grid: Grid, coefficients: Array) -> Array:
@@ -219,11 +236,17 @@ def _fine(plate: Plate, degree: int) -> Plate:
 
 @lru_cache(maxsize=64)
 def _form_rows(plate: Plate, degree: int, margin: EdgeMargin) -> Array:
-    basis, fine = _basis(plate, degree), _fine(plate, degree)
+    # A polynomial is told by so many cells; on more, all shapes at once would fill the memory.
+    share = FORM_CELLS / plate.land.size
+    few = plate if share >= 1.0 else replace(plate, cells=int(plate.cells * share**0.5))
+    basis, fine = _basis(plate, degree), _fine(few, degree)
     names = form_names(plate)
     rows = np.empty((len(names), basis.size))
-    for k, shape in enumerate(basis.evaluate(*fine.grid.mesh())):
-        form = forms(fine, shape, margin)
+    width, height = plate.outline.size
+    x, y = fine.grid.mesh()
+    products = _products(2.0 / width * x.ravel(), 2.0 / height * y.ravel(), degree)
+    for k, mix in enumerate(basis.mix):
+        form = forms(fine, (mix @ products).reshape(x.shape), margin)
         rows[:, k] = [getattr(form, name) or 0.0 for name in names]
     rows[:, :PLANES] = 0.0
     rows.setflags(write=False)

@@ -438,7 +438,8 @@ class _Search:
         self, plates: Mapping[str, Plate], moments: Sequence[State] = ()
     ) -> Mapping[str, Sequence[float]]:
         """What the engine measures of some plates, at some moments; as they come where none are given."""
-        follower = Follower(replace(self.study, plates=plates))
+        asked = any(one.measure == "mating" for one in self.goal.asked)
+        follower = Follower(replace(self.study, plates=plates), mating=asked)
         bottom, top = self.goal.pair
         for moment in moments or (State.before(self.steps[0], plates),):
             clock = replace(moment.clock, step=1)

@@ -266,11 +266,12 @@ def turned_by(step: Step, strokes: Array) -> Array:
 class Follower:
     """Takes moments, keeps columns: `time`, `removed`, `turned`, `swaps`, the forms of plates and pair.
 
-    A form that a plate does not speak of has no column; what cannot be told is nan.
+    A form that a plate does not speak of has no column; what cannot be told is nan.  `mating`: whether how
+    the pair mates is wanted, which takes much memory of fine faces.
     """
 
-    def __init__(self, study: Study) -> None:
-        self.study = study
+    def __init__(self, study: Study, mating: bool = True) -> None:
+        self.study, self.mating = study, mating
         self.kept: dict[str, list[float]] = {}
         self.before = 0.0  # turns in the steps that are over
         self.swaps = 0
@@ -299,9 +300,10 @@ class Follower:
                 self._keep(f"{name}.{key}", math.nan if value is None else value)
             dome = form.bow if plate.outline.long else form.sphere
             domes[name] = math.nan if dome is None else dome
-        pair = [(plates[name], moment.heights[name]) for name in (moment.bottom, moment.top)]
-        misfit = mating(*pair[0], *pair[1], margin)
-        self._keep("mating", misfit if math.isfinite(misfit) else math.nan)
+        if self.mating:
+            pair = [(plates[name], moment.heights[name]) for name in (moment.bottom, moment.top)]
+            misfit = mating(*pair[0], *pair[1], margin)
+            self._keep("mating", misfit if math.isfinite(misfit) else math.nan)
         self._keep("difference", domes[moment.top] - domes[moment.bottom])
 
     def _keep(self, key: str, value: float) -> None:

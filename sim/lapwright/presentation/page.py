@@ -25,7 +25,15 @@ from lapwright.presentation.pictures.faces import Ground, contour_step, height_l
 from lapwright.presentation.pictures.fringes import flat_words
 from lapwright.presentation.pictures.ink import HEIGHTS
 from lapwright.presentation.render import filled
-from lapwright.presentation.run_view import Face, RunView, common_removed, good_to, level, run_view
+from lapwright.presentation.run_view import (
+    Face,
+    RunView,
+    coarser,
+    common_removed,
+    good_to,
+    level,
+    run_view,
+)
 from lapwright.presentation.tables import again_data, forms_data, steps_cells
 from lapwright.presentation.way_round import effects_words
 from lapwright.presentation.words import typeset
@@ -57,7 +65,7 @@ def write_page(run: Run, folder: Path) -> Path:
 
     """
     view = run_view(run)
-    strokes, drawn = _draw(view)
+    strokes, drawn = _draw(coarser(view))
     for name in BESIDE:
         figure = drawn[name]
         if figure is not None:
@@ -70,7 +78,7 @@ def write_page(run: Run, folder: Path) -> Path:
 def render(run: Run) -> str:
     """The page as text."""
     view = run_view(run)
-    return _html(view, *_draw(view))
+    return _html(view, *_draw(coarser(view)))
 
 
 Drawn = dict[str, pictures.Figure | None]
@@ -197,7 +205,7 @@ FINEST = 112  # cells along the longer side: finer than a screen shows at this s
 
 def frames_json(view: RunView) -> str:
     """The saved surfaces for the slider, one byte a cell, a scale a frame: safe inside a script element."""
-    run, limit, removed = view.run, height_limit(view), common_removed(view)
+    run, limit, removed = view.run, height_limit(coarser(view)), common_removed(view)
     times = max((face.record.frame_time for face in view.faces), key=len)
     most = min(FINEST, int((BUDGET / (len(view.faces) * len(times))) ** 0.5))
     # The entry of the history nearest in time to each frame, the later one of equals.

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -20,6 +20,8 @@ from lapwright.kinematics.schedule import spread_of
 from lapwright.limits import limit_of
 from lapwright.presentation.words import TRACE, known, say, told
 from lapwright.results.record import FORM_KEYS, grit_on
+from lapwright.specification.grooves import Grid
+from lapwright.specification.plate import Shares, boxes, resampled
 from lapwright.specification.step import Step
 from lapwright.units import NOTHING, Units
 
@@ -226,6 +228,66 @@ def run_view(run: Run) -> RunView:
             )
         )
     return RunView(run, tuple(faces))
+
+
+SHOWN = 256  # cells across a face: a picture shows no finer ones
+
+
+def coarser(view: RunView) -> RunView:
+    """The same for pictures: of faces with finer cells than show, the first and the last map on fewer."""
+    if all(max(face.record.land.shape) <= SHOWN for face in view.faces):
+        return view
+    run, plates = view.run, dict(view.study.plates)
+    records, on = {}, {}
+    for name, record in run.plates.items():
+        records[name] = record
+        if max(record.land.shape) > SHOWN:
+            plates[name] = replace(plates[name], cells=SHOWN)
+            on[name] = (
+                _shares(record.x, plates[name].grid.x),
+                _shares(record.y, plates[name].grid.y),
+            )
+            records[name] = _on_fewer(record, plates[name].grid, *on[name])
+    bearings = tuple(
+        replace(b, pressure=_mean(b.pressure, (b.pressure > 0.0).astype(float), *on[b.bottom], 0.5))
+        if b.bottom in on
+        else b
+        for b in run.bearings
+    )
+    run = replace(run, study=replace(view.study, plates=plates), plates=records, bearings=bearings)
+    return RunView(run, tuple(replace(f, record=records[f.name]) for f in view.faces))
+
+
+def _shares(fine: Array, few: Array) -> Shares:
+    """Which cells along an axis a larger one covers."""
+    return boxes(float(fine[0]), float(fine[1] - fine[0]), len(fine), few, float(few[1] - few[0]))
+
+
+def _mean(values: Array, weight: Array, columns: Shares, rows: Shares, least: float = 0.0) -> Array:
+    """Means over larger cells by weight; 0 where no more than the `least` share of one has any."""
+    counts = resampled(weight, rows, columns)
+    mean: Array = resampled(weight * values, rows, columns) / np.where(
+        counts > least, counts, np.inf
+    )
+    return mean
+
+
+def _on_fewer(record: PlateRecord, grid: Grid, columns: Shares, rows: Shares) -> PlateRecord:
+    """A record with its first and last map on the cells of a coarser grid."""
+
+    def less(values: Array) -> Array:
+        return _mean(values, record.land, columns, rows)
+
+    return replace(
+        record,
+        x=grid.x,
+        y=grid.y,
+        land=resampled(record.land, rows, columns),
+        frame_time=record.frame_time[[0, -1]],
+        frames=np.stack([less(record.frames[0]), less(record.frames[-1])]),
+        worn=less(record.worn),
+        pressure_speed=less(record.pressure_speed),
+    )
 
 
 def common_removed(account: RunView) -> Array:
