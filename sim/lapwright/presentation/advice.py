@@ -234,12 +234,12 @@ def _plan_words(pair: Pair, plan: Onward) -> str:
     )
     parts = [first, _leaves(pair, plan), *_pays(pair, plan)]
     parts.append(pair.say("plan.aim", reached=plan.why == "reached"))
-    if plan.after is not None:
-        parts.append(pair.say("plan.after", grit=METRIC.size(plan.after.size)))
     if plan.held is not None:
         parts.append(pair.say("plan.held", harm=label(plan.held.asked)))
     weigh = any(pair.view.weighable(name, size) for name, size in plan.off.items())
     parts.append(pair.say("plan.read", early=plan.time >= HOURS, weigh=weigh))
+    if plan.after is not None:
+        parts.append(pair.say("plan.after", grit=METRIC.size(plan.after.size)))
     return " ".join(part for part in parts if part)
 
 
@@ -348,8 +348,11 @@ def _left(pair: Pair, plan: Onward, name: str) -> tuple[str, list[float]] | None
     sizes = [flatness]
     form = ""
     if abs(value) >= SHOWS * flatness:
-        if name in pair.view.bores and key == "sphere":
-            form = say("shape.kind", dome=value > 0.0)  # its size is told to the middle of the bore
+        beyond = name in pair.view.bores or abs(value) > flatness
+        if (
+            key == "sphere" and beyond
+        ):  # its size is told to the middle of the bore, or to the very edge
+            form = say("shape.kind", dome=value > 0.0)
         else:
             form = say(f"book.form.{key}", up=value > 0.0, size=units.size(abs(value)))
             sizes.append(abs(value))
