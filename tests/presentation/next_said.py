@@ -61,6 +61,14 @@ def planned(make: Callable[..., Onward] = onward) -> Iterator[list[Heard]]:
         yield heard
 
 
+def limits(run: Run) -> dict[str, float]:
+    """How flat each plate is asked to be [m]; those of which nothing is asked are left out."""
+    goal = run.study.goal
+    if goal is None:
+        return dict.fromkeys(run.plates, FLAT)
+    return dict.fromkeys(goal.plates or run.plates, goal.reach["flatness"])
+
+
 # --- plans at random ---------------------------------------------------------------------------
 
 
@@ -81,7 +89,7 @@ def some_plan(rng: np.random.Generator) -> Callable[..., Onward]:
             )
         steps = _some_steps(rng, run, base or last_step(run), special)
         then = dict(_some_forms(rng, run))
-        reached = all(then[f"{name}.flatness"] <= FLAT for name in names)
+        reached = all(then[f"{name}.flatness"] <= most for name, most in limits(run).items())
         lapped = dict.fromkeys(name for step in steps for name in (step.top, step.bottom))
         alike = _size(rng)
         off = {n: alike * rng.uniform(1.0, 1.15) for n in lapped}
@@ -353,22 +361,37 @@ def leaves(said: Said, m: re.Match[str]) -> None:
 
 
 def asked(said: Said, m: re.Match[str]) -> None:
-    """Without a goal 0.3 um of every plate is asked; the worst is told."""
-    flat = {name: p.forms["flatness"][-1] for name, p in said.run.plates.items()}
-    assert near(m[1], FLAT)
-    assert flat[m[2]] == max(flat.values())
-    assert flat[m[2]] > FLAT
-    assert near(m[3], flat[m[2]])
-    grit = [s.grit.size for s in said.run.study.steps if m[2] in (s.top, s.bottom)][-1]
-    assert bool(m[4]) == said.fine(m[3], grit)
+    """Without a goal 0.3 um of every plate is asked; the worst of those that are asked is told."""
+    most = limits(said.run)
+    flat = {name: said.run.plates[name].forms["flatness"][-1] for name in most}
+    assert bool(m["taken"]) == (said.run.study.goal is None)
+    assert near(m["most"], next(iter(most.values())))
+    assert flat[m["plate"]] == max(flat.values())
+    assert flat[m["plate"]] > most[m["plate"]]
+    assert near(m["size"], flat[m["plate"]])
+    grit = [s.grit.size for s in said.run.study.steps if m["plate"] in (s.top, s.bottom)][-1]
+    assert bool(m["rough"]) == said.fine(m["size"], grit)
+    said.told.add("asked")
+
+
+def goal_reached(said: Said, m: re.Match[str]) -> None:
+    most = limits(said.run)
+    assert said.run.study.goal is not None
+    assert sorted(re.findall(rf"\b({NAME})\b", m[1])) == sorted(most)
+    assert near(m[2], next(iter(most.values())))
+    for name, limit in most.items():
+        assert said.run.plates[name].forms["flatness"][-1] <= limit * (1.0 + 1e-9)
     said.told.add("asked")
 
 
 def aim(said: Said, m: re.Match[str]) -> None:
     """Reached where everything asked is so small; without a goal, 0.3 um of every plate."""
     assert said.plan is not None
-    flat = [v for k, v in said.plan.then.items() if k.endswith(".flatness")]
-    assert m[0].startswith("That reaches") == (max(flat) <= FLAT * (1.0 + 1e-9))
+    reached = all(
+        said.plan.then[f"{name}.flatness"] <= most * (1.0 + 1e-9)
+        for name, most in limits(said.run).items()
+    )
+    assert m[0].startswith("That reaches") == reached
     said.told.add("aim")
 
 
@@ -385,7 +408,8 @@ def worse(said: Said, name: str) -> bool:
     """A plate that ends 50 nm and a tenth less flat than it is, and not as flat as is asked."""
     assert said.plan is not None
     now, then = said.run.plates[name].forms["flatness"][-1], said.plan.then[f"{name}.flatness"]
-    return bool(name in said.plan.off and then > max(now + 0.05 * UM, 1.1 * now, FLAT))
+    most = limits(said.run).get(name, 0.0)
+    return bool(name in said.plan.off and then > max(now + 0.05 * UM, 1.1 * now, most))
 
 
 def read(said: Said, m: re.Match[str]) -> None:
@@ -517,10 +541,19 @@ RULES: list[Rule] = [
     (LAP, lap),
     (rf"That should leave (.*?){ROUGH}\.", leaves),
     (
-        rf"Not yet flat within ({SIZE}) \(taken, as the study has no \[goal\]\): "
-        rf"the flatness of ({NAME}) is ({SIZE}){ROUGH}\.",
+        rf"Not yet flat within (?P<most>{SIZE}) (?P<taken>\(taken, as the study has no \[goal\]\)): "
+        rf"the flatness of (?P<plate>{NAME}) is (?P<size>{SIZE})"
+        r"(?P<rough> \(the finish is rougher than this\))?\.",
         asked,
     ),
+    (
+        r"What \[goal\] asks for is not reached: the flatness of "
+        rf"(?P<plate>{NAME}) is (?P<size>{SIZE}), (?P<most>{SIZE}) was asked(?P<taken>)"
+        r"(?P<rough> \(the finish is rougher than this\))?\.",
+        asked,
+    ),
+    (rf"What \[goal\] asks for is reached: ([\w ,]+) flat within ({SIZE})\.", goal_reached),
+    (r"Stop here, and read them by your own gauge\.", lambda said, m: said.told.add("stop")),
     (r"(?:That reaches what is asked|Nearer, but not there yet)\.", aim),
     (rf"That is at the cost of ({NAME}): flat within ({SIZE}) then, ({SIZE}) now\.", pays),
     (r"Weigh them first\.", lambda said, m: said.told.add("weigh first")),
@@ -586,7 +619,8 @@ def held_next(run: Run, heard: Sequence[Heard], text: str) -> None:
         else:
             pytest.fail(f"no rule reads {sentence!r}")
     plan = said.plan
-    wanted = {"stop"} if plan is None else {"asked"}
+    wanted = {"asked"} if plan is not None or run.study.goal is not None else set()
+    wanted |= {"stop"} if plan is None else set()
     if plan is not None and plan.steps:
         wanted |= {"lap", "leaves", "aim", "read"}
         wanted |= {name for name in ("after", "held") if getattr(plan, name) is not None}

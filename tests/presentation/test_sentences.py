@@ -127,7 +127,12 @@ def state(kind: str, seed: int) -> Run:
         [("A", "B"), ("B", "C"), ("C", "A")] if kind == "three plates" else [(names[0], names[1])]
     )
     plates = dict.fromkeys(names, what) | ({"B": DISC.replace("160", "220")} if unlike else {})
-    text = study_text(plates, [step(t, b) for t, b in pairs], "Made", f'units = "{inch}"')
+    goal, draw = "", np.random.default_rng([KINDS.index(kind), seed, 1])
+    if draw.random() < 0.3:
+        asked = f', plates = ["{names[0]}"]' if draw.random() < 0.5 else ""
+        goal = f'\ngoal = {{ flatness = "{draw.choice([0.2, 1.0, 4.0])} um"{asked} }}'
+    head = f'units = "{inch}"{goal}'
+    text = study_text(plates, [step(t, b) for t, b in pairs], "Made", head)
     share = float(rng.choice([1.0, 0.985, rng.uniform(0.02, 0.97)]))
     swaps = 3 if rng.random() < 0.5 and not unlike else 0
     run = run_of(records, text, pairs=pairs, swap_every=swaps, shares=(share, 0.8))
