@@ -167,6 +167,7 @@ def x3p_files():
         "bomb-main.x3p": bomb("main.xml", 300, 300_000_000, [("bindata/data.bin", data)]),
         "bomb-main-that-lies.x3p": bomb("main.xml", 300, 3000, [("bindata/data.bin", data)]),
         "many-entries.x3p": many_entries(),
+        "no-name.x3p": x3p().replace(b"bindata/data.bin", b"\0indata/data.bin"),
         "wrong-sum-of-points.x3p": x3p(bindata_data_bin=data[:-1] + b"\x01"),
         "wrong-sum-of-main.x3p": x3p(swapped("computed", "measured"), without=()),
         "laughs.x3p": x3p(laughs()),

@@ -318,7 +318,8 @@ class _Archive:
             self.archive = zipfile.ZipFile(io.BytesIO(data))
         except BROKEN:
             raise refuse("is no sound ZIP, so no X3P file", "syntax") from None
-        infos = [info for info in self.archive.infolist() if not info.is_dir()]
+        # An entry may have no name at all, of which `is_dir` would take the last letter.
+        infos = [i for i in self.archive.infolist() if i.filename and not i.is_dir()]
         if len(infos) > MOST_ENTRIES:
             raise refuse("is a ZIP of very many files, which no X3P is", "hostile")
         mains = [info.filename for info in infos if info.filename.rpartition("/")[2] == MAIN]
