@@ -470,9 +470,8 @@ def _read(path: Path) -> tuple[str, tuple[str, ...]] | None:
     try:
         told = json.loads(read_whole(path / MARK, MOST_MARK))
         kind, files = told["kind"], tuple(map(str, told["files"]))
-        right = _mark_digest(kind, files)
         sound = told["format"] == FORMAT and kind in KINDS
-        sound = sound and told.get("digest", right) == right  # in a mark of before there is none
+        sound = sound and told["digest"] == _mark_digest(kind, files)
         if sound and all(_within(path, name) for name in files):
             return kind, files
     except FileNotFoundError:

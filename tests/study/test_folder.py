@@ -5,6 +5,7 @@ There is no outside source: the promise is our own.
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import signal
@@ -101,7 +102,9 @@ def test_a_mark_that_names_what_lies_elsewhere_is_damaged(tmp_path: Path, name: 
     place = tmp_path / "out"
     place.mkdir()
     (place / "link").symlink_to(tmp_path / "far")
-    told = {"format": "lapwright folder", "kind": "run", "files": [name]}
+    # With the digest that a hand would write who knows how.
+    digest = hashlib.sha256(json.dumps(["run", name]).encode()).hexdigest()
+    told = {"format": "lapwright folder", "kind": "run", "files": [name], "digest": digest}
     (place / MARK).write_text(json.dumps(told))
     with pytest.raises(RunFileError, match="damaged"), taken(place, "run", True):
         pytest.fail("it was taken")
