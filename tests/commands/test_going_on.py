@@ -343,3 +343,22 @@ def test_a_persons_own_folder_is_never_written_into(bench: Path, words: list[str
     for more in ([], ["--force"]):
         assert main([*words, "--out", ".", *more]) == 2
     assert {p.name: p.read_bytes() for p in bench.iterdir()} == there
+
+
+def test_verify_tells_which_file_of_a_comparison_is_damaged(
+    bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["compare", "s.toml", "--no-page"]) == 0
+    capsys.readouterr()
+    assert main(["verify", "s-compare"]) == 0
+    said = capsys.readouterr().out
+    assert said.count("ok   ") == 5, "three runs, the plan, and what is done"
+    for name, told in (("plan.json", "is damaged"), ("work.part", "damaged in 1 of its lines")):
+        path = Path("s-compare") / name
+        whole = path.read_bytes()
+        path.write_bytes(whole[:70] + bytes([whole[70] ^ 1]) + whole[71:])
+        assert main(["verify", "s-compare"]) == 1
+        said = capsys.readouterr().out
+        assert said.count("FAIL ") == 1
+        assert told in said
+        path.write_bytes(whole)

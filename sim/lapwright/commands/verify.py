@@ -42,7 +42,8 @@ def main(args: argparse.Namespace) -> int:
 
 
 def _files(place: Path, say: Speaker) -> int:
-    """Read run files, all of them in a folder of a run or a comparison; returns the exit code."""
+    """Read run files, and all that is kept in a folder of a run or a comparison; returns the exit code."""
+    from lapwright.optimisation.jobs import PLAN, checked
     from lapwright.results.runfile import SCHEMA, read_run
 
     if place.suffix == ".toml":
@@ -53,7 +54,7 @@ def _files(place: Path, say: Speaker) -> int:
     found = [place]
     if place.is_dir():
         found = [*sorted(place.glob("*.h5")), *sorted(place.glob("members/*.h5"))]
-    if not found or not os.path.exists(found[0]):
+    if not (found or (place / PLAN).exists()) or not os.path.exists([*found, place][0]):
         raise CommandError(
             f"there is no run file in {place}: name the folder of a run, such as first-pair-run"
         )
@@ -67,6 +68,10 @@ def _files(place: Path, say: Speaker) -> int:
             ok, said = False, trouble.message
         told.append({"file": str(path), "ok": ok, "message": said})
         say(f"{'ok  ' if ok else 'FAIL'} {said}.")
+    for path, wrong in checked(place) if place.is_dir() else ():
+        said = wrong or f"{path} is as it was written"
+        told.append({"file": str(path), "ok": wrong is None, "message": said})
+        say(f"{'FAIL' if wrong else 'ok  '} {said}.")
     good = all(one["ok"] for one in told)
     say.json({"files": told, "ok": good})
     if good:

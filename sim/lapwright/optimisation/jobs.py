@@ -341,13 +341,7 @@ class Store:
 
         """
         path = self.path / PLAN
-        try:
-            told = json.loads(read_whole(path, MOST_PLAN))
-            found, key = told["plan"], told["digest"]
-            if not isinstance(found, dict) or key != _plan_digest(found):
-                raise ValueError
-        except (OSError, ValueError, KeyError, TypeError, RecursionError):
-            raise RunFileError(f"{path} is damaged: start again with --force") from None
+        found, key = _read_plan(path)
         wanted = json.loads(plain_json({"schema": SCHEMA, **plan}))
         change = "it was written by another lapwright" if found.get("schema") != SCHEMA else None
         change = change or unlike(found["program"], found["versions"])
@@ -402,6 +396,41 @@ class Store:
         """The run of a member, if there is one."""
         path = self.run_file(member)
         return read_run(path) if path.exists() else None
+
+
+def _read_plan(path: Path) -> tuple[dict[str, Any], str]:
+    """A plan and its digest.
+
+    Raises
+    ------
+    RunFileError
+        It is damaged.
+
+    """
+    try:
+        told = json.loads(read_whole(path, MOST_PLAN))
+        found, key = told["plan"], told["digest"]
+        if isinstance(found, dict) and key == _plan_digest(found):
+            return found, str(key)
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        pass
+    raise RunFileError(f"{path} is damaged: start again with --force")
+
+
+def checked(folder: Path) -> Iterator[tuple[Path, str | None]]:
+    """What a comparison or a search keeps beside its runs, and what is wrong with each, if anything is."""
+    plan, work = folder / PLAN, Journal(folder / WORK)
+    if plan.exists():
+        try:
+            _read_plan(plan)
+            yield plan, None
+        except RunFileError as trouble:
+            yield plan, trouble.message
+    if work.path.exists():
+        for _ in work.read():
+            pass
+        lost = f"is damaged in {work.damaged} of its lines: --resume works out anew what was there"
+        yield work.path, f"{work.path} {lost}" if work.damaged else None
 
 
 def _plan_digest(plan: Mapping[str, Any]) -> str:
