@@ -100,30 +100,22 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     items.sort(key=lambda item: place.get(item.path, len(place)))
 
 
-HASTE = {"ROUNDS": 1, "LENGTHS": (1.0, 3.0), "TRIED": 1, "CELLS": 32}
-
-
 @pytest.fixture(autouse=True, scope="session")
-def hurried() -> Iterator[dict[str, object]]:
-    """What a run says to do next is looked for in one round; most tests are of what else it says."""
-    import lapwright.optimisation.onward as onward
+def hurried() -> None:
+    """What a run says to do next is looked for in one round."""
+    import hurry
 
-    usual = {name: getattr(onward, name) for name in HASTE}
-    with pytest.MonkeyPatch.context() as patched:
-        for name, value in HASTE.items():
-            patched.setattr(onward, name, value)
-        yield usual
+    hurry.search(hurry.HASTE)
 
 
 @pytest.fixture(scope="module")
-def searched(hurried: dict[str, object]) -> Iterator[None]:
+def searched() -> Iterator[None]:
     """What a run says to do next is looked for as at the bench."""
-    import lapwright.optimisation.onward as onward
+    import hurry
 
-    with pytest.MonkeyPatch.context() as patched:
-        for name, value in hurried.items():
-            patched.setattr(onward, name, value)
-        yield
+    hurry.search(hurry.USUAL)
+    yield
+    hurry.search(hurry.HASTE)
 
 
 @pytest.fixture

@@ -254,6 +254,7 @@ class Watched:
 
 def command(words: list[str]) -> tuple[int, str]:
     """A command in this process: exit code, and what it said on standard error."""
+    import hurry
     from comparing import crew_at_hand
 
     import lapwright.commands.compare
@@ -263,7 +264,8 @@ def command(words: list[str]) -> tuple[int, str]:
     import lapwright.optimisation.tune
     from lapwright.commands.main import main
 
-    # A short search, and a hasty book, are as good here.
+    # Short searches, and a hasty book, are as good here.
+    hurry.search(hurry.HASTE)
     lapped.MEMBERS, choice.LOOKED_AT, choice.CHOOSING, choice.TELLING = 128, 1, 12, 24
     lapwright.optimisation.tune.LOOKS = dict.fromkeys((True, False), (10, 10))
     lapwright.commands.compare.crew_of = crew_at_hand  # type: ignore[assignment]

@@ -31,6 +31,8 @@ def die(delay: float) -> None:
 
 def lap(study: str, out: str, at: int, delay: float) -> int:
     """Lap with death ahead."""
+    import hurry
+
     from lapwright.commands.main import main
     from lapwright.commands.session import Session
     from lapwright.results.recorder import Recorder
@@ -54,6 +56,7 @@ def lap(study: str, out: str, at: int, delay: float) -> int:
         return outcome
 
     Recorder.take, Session.work = counted, worked  # type: ignore[method-assign]
+    hurry.search(hurry.HASTE)
     if at == FROM_THE_START:
         die(delay)
     return main(["run", study, "--out", out, "--no-page", "--checkpoint", "0"])
