@@ -31,6 +31,8 @@ LONGEST = (
     "optimisation/test_history.py",
     "test_reliability.py",
     "test_nothing_lost.py",
+    "test_changed.py",
+    "test_fuzzing.py",
     "commands/test_book.py",
     "optimisation/test_tune.py",
     "integration/test_every_stroke.py",
@@ -66,7 +68,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     )
     parser.addoption("--all-faults", action="store_true", help=told)
     told = "with -m campaign: how many inputs and files are changed, and how many are made up (%(default)s)"
-    parser.addoption("--changes", type=int, default=100, help=told)
+    parser.addoption("--changes", type=int, default=40, help=told)
 
 
 def pytest_sessionstart(session: pytest.Session) -> None:

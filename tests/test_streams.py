@@ -142,6 +142,9 @@ def test_a_word_of_blanks_and_a_file_like_an_option_are_told_of(
 ) -> None:
     assert main(["preview", "pair.toml", "  "]) == 2
     assert "takes one FILE at a time" in capsys.readouterr().err
+    assert main(["run", "pair.toml", "--out", "  "]) == 2
+    assert "a word is empty" in capsys.readouterr().err
+    assert not Path("  ").exists()
     os.rename("titled.toml", "-dash.toml")
     os.remove("pair.toml")
     assert main(["preview", "-dash.toml"]) == 2

@@ -242,9 +242,10 @@ def _run(name: str, words: list[str]) -> int:
     # Taken off the words before they come here; it stands in the help all the same.
     parser.flag("--debug", "show where an error came from")
     words = ["-h" if _asks_for_help(word, words) else word for word in words]
-    for word in words:
-        if not word or (word.startswith("--") and word.endswith("=")):
-            what = word.rstrip("=") or "a word"
+    for before, word in zip(["", *words], words, strict=False):
+        blank = not word.strip() and before.startswith("--")  # a folder of that name, say
+        if not word or blank or (word.startswith("--") and word.endswith("=")):
+            what = word.strip().rstrip("=") or "a word"
             how = f"{name} needs a value there (lapwright {name} -h shows how)"
             raise CommandError(f"{what} is empty: {how}")
     parser.given = words
