@@ -30,7 +30,7 @@ from lapwright.presentation.staying import (
     standing,
     title,
 )
-from lapwright.presentation.words import say
+from lapwright.presentation.words import ALWAYS, say
 from lapwright.specification.outline import Disc
 from lapwright.study.model import Study
 from lapwright.units import Units, joined
@@ -298,7 +298,7 @@ def _cycle_lifts(lifts: Mapping[Placement, float]) -> str:
     if not lifting:
         return say("lifts.nothing")
     where = [
-        say("cycle.lifts_in", step=step, top=top, share=share)
+        say("cycle.lifts_in", step=step, top=top, share=share, always=share >= ALWAYS)
         for (step, top, _), share in lifting[:MOST_PLACEMENTS]
     ]
     return say("cycle.lifts", where=joined(where), more=len(lifting) > len(where))

@@ -19,7 +19,7 @@ from lapwright.optimisation.cases import drawn_in_words, guessed, name_of, said
 from lapwright.optimisation.design import typed_at, where
 from lapwright.optimisation.track import Band, Candidate, Constraint, Evaluation, Nudge, Tuning
 from lapwright.presentation import words
-from lapwright.presentation.words import MARK
+from lapwright.presentation.words import ALWAYS, MARK
 from lapwright.study.model import Study
 from lapwright.study.write import written
 from lapwright.units import NOTHING, Units, joined
@@ -51,9 +51,6 @@ NAMES = {
     "difference": "difference of the domes",
     "mating": "misfit of the pair, rms",
 }
-
-
-ALWAYS = 0.995  # what would be said as 100 %
 
 
 # --- what was asked ----------------------------------------------------------------------------

@@ -35,6 +35,7 @@ WORTH = 0.1  # a form smaller than this share of the face's largest is left to t
 AS_LARGE = 0.5  # of the largest, from which two forms finer than the finish are told alike
 FAINT = 0.2  # the same of one that is finer than the finish
 
+ALWAYS = 0.995  # of the time: it would be said as 100 %
 MOST_COUNTED = 6
 
 
