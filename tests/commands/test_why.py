@@ -580,3 +580,21 @@ def test_nothing_is_overwritten_without_force(
     (bench / "bare").mkdir()
     assert main(["why", "pair.toml", "--degree", "4", "--json"]) == 0
     assert sorted(p.name for p in bench.iterdir()) == ["bare", "other", "pair-why", "pair.toml"]
+
+
+def test_a_long_one_says_how_far_it_is(tmp_path, monkeypatch, capsys) -> None:
+    """On standard error, step by step; of a short one nothing is heard."""
+    from lapwright.commands import terminal
+
+    text = study(CIRCLE)
+    step = text[text.index("[[steps]]") :]
+    (tmp_path / "long.toml").write_text(text + 3 * step)
+    words = ["why", str(tmp_path / "long.toml"), "--degree", "4", "--json"]
+    assert main(words) == 0
+    assert "looked at" not in capsys.readouterr().err
+    monkeypatch.setattr(terminal, "LINE_EVERY", 0.0)
+    assert main(words) == 0
+    told = capsys.readouterr().err.splitlines()
+    lines = [line for line in told if line.startswith("looked at")]
+    assert [line.split(",")[0] for line in lines] == [f"looked at {k} of 4" for k in (1, 2, 3, 4)]
+    assert all(line.endswith("to go") for line in lines)

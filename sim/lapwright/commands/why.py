@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from lapwright.commands.options import Parser, check_step, number, study_file
-from lapwright.commands.terminal import Speaker, typed
+from lapwright.commands.terminal import Speaker, Tally, typed
 from lapwright.results.why import DEGREE
 
 if TYPE_CHECKING:
@@ -46,7 +46,11 @@ def main(args: argparse.Namespace) -> int:
     page = _page_place(args, study)
     if page is not None:
         look_at(page.parent, "why", again=True)
-    found = Why(study, args.step, args.degree, typed("run", args.file))
+    tally = Tally(args.step or len(study.steps), verb="looked at")
+    try:
+        found = Why(study, args.step, args.degree, typed("run", args.file), tally.show)
+    finally:
+        tally.close()
     say = Speaker(args.json)
     say.answer(found)
     _page(say, found, page, args)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import islice
 from typing import TYPE_CHECKING, Any
@@ -28,7 +28,8 @@ MODE = 1e-6  # [m] rms to which the shape of a mode is told
 class Why(Answer):
     """The reasons of a study: of all its steps, or of `step` (from 1) alone.
 
-    `degree`: how fine the shapes are that it looks at; `lap_it`: what to type to lap the study.
+    `degree`: how fine the shapes are that it looks at; `lap_it`: what to type to lap the study.  `tell` is
+    told after each step how many are looked at.
 
     Raises
     ------
@@ -43,6 +44,7 @@ class Why(Answer):
         step: int | None = None,
         degree: int = DEGREE,
         lap_it: str = "lapwright run",
+        tell: Callable[[int], None] = lambda done: None,
     ) -> None:
         from lapwright.modal.cycle import course, lifting_by_placement
         from lapwright.modal.reduced_model import ReducedModel
@@ -52,7 +54,10 @@ class Why(Answer):
         self.numbers = range(1, len(study.steps) + 1) if step is None else [step]
         picture = ReducedModel(study.plates, study.steps, degree, study.seed)
         with troubles_in(study.units):
-            found = list(islice(course(picture, study.margin), max(self.numbers)))
+            found = []
+            for one in islice(course(picture, study.margin), max(self.numbers)):
+                found.append(one)
+                tell(len(found))
             lifts = lifting_by_placement(picture, study.margin)
             self.reasons = [
                 reason_of(picture, number, found[number - 1], lifts) for number in self.numbers
