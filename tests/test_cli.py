@@ -244,7 +244,7 @@ def test_run_json_is_one_object_in_si(bench: Path, capsys: pytest.CaptureFixture
     assert main(["run", "pair.toml", "--json", "--no-page"]) == 0
     told = capsys.readouterr()
     answer = strict(told.out)
-    assert set(answer) == {"study", "outcome", "plates", "findings", "history"}
+    assert set(answer) == {"study", "outcome", "plates", "findings", "history", "budget"}
     assert answer["study"] == "pair"
     assert answer["outcome"] == "done"
     a = answer["plates"]["A"]

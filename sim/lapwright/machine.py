@@ -5,6 +5,7 @@ from __future__ import annotations
 import ctypes
 import os
 import shutil
+import sys
 from contextlib import suppress
 from pathlib import Path
 
@@ -52,6 +53,16 @@ def _line(path: Path, name: str, unit: int) -> int | None:
             if words and words[0] == name:
                 return int(words[1]) * unit
     return None
+
+
+def memory_held() -> int:
+    """Most memory that this process has held so far [bytes]; 0 where the system does not say."""
+    try:
+        import resource
+    except ImportError:  # no such thing on this system
+        return 0
+    held = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    return int(held if sys.platform == "darwin" else 1024 * held)
 
 
 def disk_free(path: Path) -> int | None:

@@ -222,6 +222,11 @@ class Units(StrEnum):
         return f"about {value:.0f} s" if value < 90.0 else f"about {value / 60.0:.0f} min"
 
     @staticmethod
+    def room(value: float) -> str:
+        """Memory, or room on a disk [bytes]: "0.34 GB", "12 MB"."""
+        return f"{value / 1e9:.2g} GB" if value >= 0.95e8 else f"{max(value / 1e6, 1.0):.0f} MB"
+
+    @staticmethod
     def band(value: float, spread: float) -> str:
         """A time of rubbing [s], known to a factor `spread`: "about 40 min, 13 to 130"."""
         unit = (

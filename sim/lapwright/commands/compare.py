@@ -18,6 +18,8 @@ from lapwright.commands.options import (
 from lapwright.commands.terminal import Speaker, Tally, aside, typed
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from lapwright.optimisation.comparison import Comparison, Work
     from lapwright.optimisation.jobs import Store
 
@@ -62,6 +64,7 @@ def _carried_out(work: Work, store: Store, args: argparse.Namespace) -> int:
     say = Speaker(args.json)
     if store.journal.damaged:
         aside(f"{store.journal.path} is damaged in places: what was there is worked out again")
+    takes = _takes(work, store, args, say)
     if left := work.left:
         with stopping() as stop, crew_of(args, len(left)) as crew:
             tally = Tally(len(work.jobs), len(work.jobs) - len(left))
@@ -73,8 +76,28 @@ def _carried_out(work: Work, store: Store, args: argparse.Namespace) -> int:
     got = work.compared()
     _write(got, store, args)
     failed = sum(summary.machine for summary in work.found)
-    _answer(got, store, args, say, failed)
+    _answer(got, store, args, say, failed, takes)
     return 0 if got.done and not failed else 1
+
+
+def _takes(
+    work: Work, store: Store, args: argparse.Namespace, say: Speaker
+) -> Mapping[str, float] | None:
+    """What is left will take, said where it is much; nothing of a cluster, whose machines are others."""
+    from lapwright.commands.session import beforehand
+    from lapwright.optimisation.jobs import FRAMES
+    from lapwright.optimisation.workers import available
+    from lapwright.results.budget import budget_of_many
+
+    left = work.left
+    if not left or args.cluster:
+        return None
+    workers = min(args.workers or available(), len(left))
+    files = sum(job.heading is not None for job in left)
+    studies = [job.study for job in left if job.draw == left[0].draw]
+    budget = budget_of_many(studies, len(left), workers, files, FRAMES)
+    crew = ", or take fewer --workers" if workers > 1 else ""
+    return beforehand(budget, work.study, store.path, say, crew)
 
 
 def _write(got: Comparison, store: Store, args: argparse.Namespace) -> None:
@@ -89,9 +112,15 @@ def _write(got: Comparison, store: Store, args: argparse.Namespace) -> None:
 
 
 def _answer(
-    got: Comparison, store: Store, args: argparse.Namespace, say: Speaker, failed: int
+    got: Comparison,
+    store: Store,
+    args: argparse.Namespace,
+    say: Speaker,
+    failed: int,
+    takes: Mapping[str, float] | None,
 ) -> None:
-    say.answer(got)
+    say(got.text())
+    say.json({**got.to_dict(), "budget": takes})
     lines: list[tuple[str, object]] = []
     if failed:
         ended = "simulation" if failed == 1 else "simulations"

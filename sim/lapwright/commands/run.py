@@ -20,8 +20,11 @@ from lapwright.errors import CannotDoError, CommandError, LapwrightError
 from lapwright.files import PART_FILE, RUN_FILE
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from lapwright.files import OutputFolder
     from lapwright.results.record import Run
+    from lapwright.results.recorder import Restored
     from lapwright.study.model import Study
 
 EXAMPLE = """\
@@ -106,19 +109,21 @@ def _whole(
     study: Study, again: Study | None, folder: OutputFolder, args: argparse.Namespace
 ) -> int:
     """Lap, `again` finer where that was asked for, and make the page; returns the exit code."""
-    say = Speaker(args.json)
+    say, takes = Speaker(args.json), None
     finished = _finished(folder.path, study) if args.resume else None
     if finished is not None:
         say(f"{folder.path / RUN_FILE} is already finished.")
         run, trouble = finished, None
     else:
-        run, trouble = _lap(study, folder, args, say)
+        begun = _begun(study, folder, args, say)
+        takes = _takes(study, again, begun, folder.path, args, say)
+        run, trouble = _lap(study, begun, folder, args)
     stopped = None
     if again is not None and run.fine is None:
         run, stopped = _again(run, again, folder.path, args, say)
     if run.outcome != "interrupted" and not args.no_page:
         _page(run, folder.path)
-    _answer(run, trouble or stopped, folder.path, args, say)
+    _answer(run, trouble or stopped, folder.path, args, say, takes)
     return 1 if run.outcome in ("tipped", "interrupted") or stopped is not None else 0
 
 
@@ -149,20 +154,49 @@ def _finished(folder: Path, study: Study) -> Run | None:
     return run
 
 
+def _begun(study: Study, folder: OutputFolder, args: argparse.Namespace, say: Speaker) -> Restored:
+    """What is done already, where it is gone on with."""
+    from lapwright.results.recorder import Recorder, Restored, restore, unfinished
+
+    part = folder.path / PART_FILE
+    if args.resume and unfinished(part):
+        begun = restore(part, study)
+        if begun.mind:
+            say(begun.mind)
+        return begun
+    if args.resume:
+        say(f"There is no unfinished run in {folder.path}: starting from the beginning.")
+    return Restored(Recorder(study), 0.0)
+
+
+def _takes(
+    study: Study,
+    again: Study | None,
+    begun: Restored,
+    folder: Path,
+    args: argparse.Namespace,
+    say: Speaker,
+) -> Mapping[str, float]:
+    """What it will take, said where it is much, and refused where this machine cannot hold it."""
+    from lapwright.commands.session import beforehand
+    from lapwright.integration.state import Settings
+    from lapwright.kinematics.schedule import rubbing_time
+    from lapwright.results.budget import budget_of
+
+    last = begun.recorder.last
+    done = 0.0 if last is None else last.clock.time / rubbing_time(study.steps, study.rounds)
+    budget = budget_of(study, page=not args.no_page, done=done)
+    if again is not None:
+        budget = budget.and_then(budget_of(again, Settings().finer(), page=False))
+    return beforehand(budget, again or study, folder, say)
+
+
 def _lap(
-    study: Study, folder: OutputFolder, args: argparse.Namespace, say: Speaker
+    study: Study, begun: Restored, folder: OutputFolder, args: argparse.Namespace
 ) -> tuple[Run, LapwrightError | None]:
     """Lap, writing down the work so far; then put run.h5 in place and take the part file away."""
     from lapwright.commands.session import Session
-    from lapwright.results.recorder import (
-        Recorder,
-        Restored,
-        Timetable,
-        before,
-        heading,
-        restore,
-        unfinished,
-    )
+    from lapwright.results.recorder import Timetable, before, heading
     from lapwright.results.runfile import write_run
 
     part = folder.path / PART_FILE
@@ -170,13 +204,6 @@ def _lap(
         for name in (FINE_PART, PART_FILE):
             folder.drop(name)
             folder.drop(before(Path(name)).name)
-    begun = Restored(Recorder(study), 0.0)
-    if args.resume and unfinished(part):
-        begun = restore(part, study)
-        if begun.mind:
-            say(begun.mind)
-    elif args.resume:
-        say(f"There is no unfinished run in {folder.path}: starting from the beginning.")
     strict = args.checkpoint is not None
     table = Timetable(args.checkpoint if strict else 2.0, strict)
     recorder = begun.recorder
@@ -205,12 +232,17 @@ def _page(run: Run, folder: Path) -> None:
 
 
 def _answer(
-    run: Run, trouble: LapwrightError | None, folder: Path, args: argparse.Namespace, say: Speaker
+    run: Run,
+    trouble: LapwrightError | None,
+    folder: Path,
+    args: argparse.Namespace,
+    say: Speaker,
+    takes: Mapping[str, float] | None,
 ) -> None:
     for line in run.lines():
         say(line)
     if args.json:
-        answer = dict(run.told())
+        answer = {**run.told(), "budget": takes}
         if args.fine:
             answer.setdefault("fine", None)
         if trouble is not None:

@@ -9,7 +9,7 @@ import argparse
 import signal
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -31,6 +31,8 @@ from lapwright.integration.loop import lap
 from lapwright.integration.state import Settings
 from lapwright.kinematics.schedule import rubbing_time
 from lapwright.optimisation.cases import with_cells
+from lapwright.presentation import words
+from lapwright.results.budget import Budget, check
 from lapwright.results.record import FORM_KEYS, BearingRecord, Fine, Run
 from lapwright.results.recorder import (
     Recorder,
@@ -46,6 +48,26 @@ from lapwright.results.runfile import write_run
 from lapwright.study.model import Study
 from lapwright.study.read import parse_document
 from lapwright.study.source import document_of
+
+TOLD_FROM = Budget(time=30.0, memory=1e9, disk=0.5e9)  # what takes less is nobody's concern
+
+
+def beforehand(
+    budget: Budget, study: Study, place: Path, say: Speaker, crew: str = ""
+) -> Mapping[str, float]:
+    """Say what the work will take, where that is much; gives it for scripts.
+
+    Raises
+    ------
+    CannotDoError
+        This machine cannot hold it.
+
+    """
+    check(budget, study, place, crew)
+    found, least = budget.as_dict(), TOLD_FROM.as_dict()
+    if any(found[key] >= least[key] for key in least):
+        say(words.takes(budget.time, budget.memory, budget.disk))
+    return found
 
 
 @dataclass

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,6 +11,8 @@ from lapwright.commands.options import Parser, add_many, crew_of, many_of, stopp
 from lapwright.commands.terminal import Speaker, Tally, aside, typed
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from lapwright.optimisation.comparison import Many
     from lapwright.optimisation.jobs import Store
     from lapwright.optimisation.track import Tuning
@@ -53,6 +56,7 @@ def main(args: argparse.Namespace) -> int:
     with taken(place, "tune", args.resume or args.force, (PLAN,)) as folder:
         store = Store(folder)
         many.begin(store, study, resume=args.resume, answers=(PAGE, _written(store, study).name))
+        takes = _takes(study, store, many, args)
         got = _tuned(study, store, many, args)
         if got.outcome == "interrupted":
             say = Speaker(args.json)
@@ -61,7 +65,33 @@ def main(args: argparse.Namespace) -> int:
             folder.clear()  # a folder that was made for nothing
         else:
             _write(got, store, args)
-        return _answer(got, store, args)
+        return _answer(got, store, args, takes)
+
+
+def _takes(
+    study: Study, store: Store, many: Many, args: argparse.Namespace
+) -> Mapping[str, float] | None:
+    """What a search may take, said where it is much; nothing of a cluster, whose machines are others."""
+    from lapwright.commands.session import beforehand
+    from lapwright.optimisation.tune import AT_ONCE, LATER
+    from lapwright.optimisation.workers import available
+    from lapwright.results.budget import budget_of_many
+
+    if args.cluster:
+        return None
+    workers = args.workers or available()
+    coarse = study
+    if many.cells is not None:
+        coarse = replace(
+            study,
+            plates={n: replace(p, cells=min(p.cells, many.cells)) for n, p in study.plates.items()},
+        )
+    # About: in its rounds, with each key a little off, and as drawn.
+    keys = len(study.tuned.free) if study.tuned is not None else 0
+    laps = 1 + AT_ONCE + 2 * LATER + 2 * keys + many.samples
+    budget = budget_of_many([coarse], laps, workers, 0, 1)
+    crew = ", or take fewer --workers" if workers > 1 else ""
+    return beforehand(budget, coarse, store.path, Speaker(args.json), crew)
 
 
 def _written(store: Store, study: Study) -> Path:
@@ -140,7 +170,9 @@ def _write(got: Tuning, store: Store, args: argparse.Namespace) -> None:
         put_in_place(store.path / PAGE, tuning_page(got, written).encode("utf-8"))
 
 
-def _answer(got: Tuning, store: Store, args: argparse.Namespace) -> int:
+def _answer(
+    got: Tuning, store: Store, args: argparse.Namespace, takes: Mapping[str, float] | None
+) -> int:
     """Say what was found; returns the exit code."""
     say, found = Speaker(args.json), got.outcome == "found"
     written = _written(store, got.study) if got.new is not None else None
@@ -149,7 +181,7 @@ def _answer(got: Tuning, store: Store, args: argparse.Namespace) -> int:
     else:
         for refused in got.refused:
             aside(f"lapwright: {refused.key or 'goal'}: {refused.message}")
-    say.json(got.told(written))
+    say.json({**got.told(written), "budget": takes})
     if got.answer is not None:
         say.next(*_next(got, written, store, args))
     return 0 if found else 1

@@ -59,6 +59,12 @@ def say(key: str, units: Units = METRIC, /, **fields: str | float | Text) -> str
     return Text(sentences()[key], **fields).told(units)
 
 
+def takes(time: float, memory: float, disk: float) -> str:
+    """What a work takes: time [s], memory and room on the disk [bytes]."""
+    soon, held, room = Units.soon(time), Units.room(memory), Units.room(disk)
+    return sentence(say("budget.text", time=soon, memory=held, disk=room))
+
+
 def dome_or_dish(sphere: float, units: Units = METRIC) -> str:
     """Name of a sphere [m] (+ dome): "dome 3.0 um", "dish 0.80 um", "neither dome nor dish"."""
     if abs(sphere) < NOTHING:
