@@ -236,9 +236,13 @@ def begun(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
 
 
 def some(count: int, name: str) -> Iterator[tuple[str, int]]:
-    """Every other kind once, spread evenly over the operations; the others in the next scenario."""
+    """Every other kind once, spread evenly over the operations, and the power cut when all is done.
+
+    The other kinds come in the next scenario.
+    """
     kinds = faults.KINDS[list(SCENARIOS).index(name) % 2 :: 2]
-    return ((kind, k * count // len(kinds)) for k, kind in enumerate(kinds))
+    yield from ((kind, k * count // len(kinds)) for k, kind in enumerate(kinds))
+    yield "lost", count
 
 
 def every(count: int) -> list[tuple[str, int]]:
@@ -275,7 +279,9 @@ def test_a_fault_at_any_operation_loses_and_mixes_nothing(
     played: Bench, name: str, request: pytest.FixtureRequest
 ) -> None:
     table = every(played.unbroken(name)[1])
-    for kind, at in table if request.config.getoption("--all-faults") else sampled(table, name):
+    ends = len(faults.CUTS)
+    some_of_it = [*sampled(table[:-ends], name), *table[-ends:]]
+    for kind, at in table if request.config.getoption("--all-faults") else some_of_it:
         played.meets(name, kind, at)
 
 
@@ -330,7 +336,7 @@ def test_of_two_that_write_a_log_the_second_is_refused(played: Bench) -> None:
 
 
 def test_a_sample_of_faults_is_spread_and_stays_the_same() -> None:
-    table = every(52)
+    table = every(52)[: -len(faults.CUTS)]
     drawn = sampled(table, "run")
     assert drawn == sampled(table, "run") != sampled(table, "tune")
     assert len(set(drawn)) == SAMPLE

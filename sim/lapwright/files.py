@@ -353,6 +353,11 @@ class OutputFolder:
         except OSError as trouble:
             raise cannot_write(self.path / name, trouble) from trouble
 
+    def flush(self) -> None:
+        """Have what was taken away gone for good, even if the power is cut now."""
+        with contextlib.suppress(OSError):
+            _flush_folder(self.path)
+
     def sweep(self) -> None:
         """Take away what killed commands left half written; whoever holds the folder writes alone."""
         for name in (MARK, *self.files):

@@ -216,6 +216,7 @@ def _lap(
     # A page of the run before would not be true.
     for name in (*PAGE_FILES, PART_FILE, before(part).name):
         folder.drop(name)
+    folder.flush()
     return run, trouble
 
 
