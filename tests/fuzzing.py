@@ -34,6 +34,7 @@ from lapwright.errors import LapwrightError
 from lapwright.metrology.sdf import to_sdf
 from lapwright.metrology.surface import Surface
 from lapwright.metrology.x3p import to_x3p
+from lapwright.optimisation.workers import warm
 from lapwright.results.layout import Group, Leaf, tree_of
 from lapwright.results.recorder import Recorder, heading, restore, save
 from lapwright.results.runfile import FORMAT, SCHEMA, read_resume, read_run, write_tree
@@ -487,7 +488,9 @@ def fuzz(name: str, number: int, seed: int, corpus: list[Genome]) -> dict[str, A
         bases = kind.bases(place)
         old = corpus or [(base, ()) for base in bases]
         kept: list[Genome] = [(base, ()) for base in bases]
-        tried(kind, bases, kept[0], place)  # whatever is loaded late is there from now on
+        warm()  # whatever is loaded or compiled late is there from now on
+        for one in kept:
+            tried(kind, bases, one, place)
         with open("/proc/self/statm") as file:
             used = int(file.read().split()[0]) * resource.getpagesize()
         resource.setrlimit(resource.RLIMIT_AS, (used + MOST, resource.RLIM_INFINITY))

@@ -113,7 +113,7 @@ def _checked_header(
 
 def _scaled(raw: Array, bad: NDArray[np.bool_], scale: float, dx: float, dy: float) -> Surface:
     raw[bad] = np.nan
-    with np.errstate(over="ignore"):
+    with np.errstate(over="ignore", invalid="ignore"):
         raw *= scale
     return checked(raw, dx, dy)
 

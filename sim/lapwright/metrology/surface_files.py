@@ -348,8 +348,9 @@ def from_npy(data: bytes, given: Head = NOTHING) -> Surface:
             "missing",
         )
     flat = np.frombuffer(data, dtype, shape[0] * shape[1], begin)
-    z = flat.reshape(shape, order="F" if fortran else "C").astype(float)
-    z *= 1.0 if given.unit is None else given.unit
+    with np.errstate(all="ignore"):  # of NaN that signal; what is no height is looked at below
+        z = flat.reshape(shape, order="F" if fortran else "C").astype(float)
+        z *= 1.0 if given.unit is None else given.unit
     return checked(z[::-1].copy() if given.first_row == ROWS[0] else z, *given.spacing)
 
 
