@@ -138,10 +138,10 @@ def test_scripts_are_always_told(capsys, tmp_path: Path) -> None:
 
 def test_people_are_told_what_takes_long(monkeypatch, capsys, tmp_path: Path) -> None:
     assert main(["run", *words_of(tmp_path), "--force"]) == 0
-    assert "of memory" not in capsys.readouterr().out
+    assert "of memory" not in capsys.readouterr().err
     monkeypatch.setattr(budget, "ADVICE", 40.0)
     assert main(["run", *words_of(tmp_path), "--force"]) == 0
-    first = capsys.readouterr().out.splitlines()[0]
+    first = capsys.readouterr().err.splitlines()[0]
     assert first.startswith("About 4")
     assert "GB of memory" in first
     assert first.endswith("on disk while it works.")

@@ -64,7 +64,7 @@ def _carried_out(work: Work, store: Store, args: argparse.Namespace) -> int:
     say = Speaker(args.json)
     if store.journal.damaged:
         aside(f"{store.journal.path} is damaged in places: what was there is worked out again")
-    takes = _takes(work, store, args, say)
+    takes = _takes(work, store, args)
     if left := work.left:
         with stopping() as stop, crew_of(args, len(left)) as crew:
             tally = Tally(len(work.jobs), len(work.jobs) - len(left))
@@ -80,9 +80,7 @@ def _carried_out(work: Work, store: Store, args: argparse.Namespace) -> int:
     return 0 if got.done and not failed else 1
 
 
-def _takes(
-    work: Work, store: Store, args: argparse.Namespace, say: Speaker
-) -> Mapping[str, float] | None:
+def _takes(work: Work, store: Store, args: argparse.Namespace) -> Mapping[str, float] | None:
     """What is left will take, said where it is much; nothing of a cluster, whose machines are others."""
     from lapwright.commands.session import beforehand
     from lapwright.optimisation.jobs import FRAMES
@@ -97,7 +95,7 @@ def _takes(
     studies = [job.study for job in left if job.draw == left[0].draw]
     budget = budget_of_many(studies, len(left), workers, files, FRAMES)
     crew = ", or take fewer --workers" if workers > 1 else ""
-    return beforehand(budget, work.study, store.path, say, crew)
+    return beforehand(budget, work.study, store.path, crew)
 
 
 def _write(got: Comparison, store: Store, args: argparse.Namespace) -> None:

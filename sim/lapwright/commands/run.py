@@ -116,7 +116,7 @@ def _whole(
         run, trouble = finished, None
     else:
         begun = _begun(study, folder, args, say)
-        takes = _takes(study, again, begun, folder.path, args, say)
+        takes = _takes(study, again, begun, folder.path, args)
         run, trouble = _lap(study, begun, folder, args)
     stopped = None
     if again is not None and run.fine is None:
@@ -175,7 +175,6 @@ def _takes(
     begun: Restored,
     folder: Path,
     args: argparse.Namespace,
-    say: Speaker,
 ) -> Mapping[str, float]:
     """What it will take, said where it is much, and refused where this machine cannot hold it."""
     from lapwright.commands.session import beforehand
@@ -188,7 +187,7 @@ def _takes(
     budget = budget_of(study, page=not args.no_page, done=done)
     if again is not None:
         budget = budget.and_then(budget_of(again, Settings().finer(), page=False))
-    return beforehand(budget, again or study, folder, say)
+    return beforehand(budget, again or study, folder)
 
 
 def _lap(
@@ -196,6 +195,7 @@ def _lap(
 ) -> tuple[Run, LapwrightError | None]:
     """Lap, writing down the work so far; then put run.h5 in place and take the part file away."""
     from lapwright.commands.session import Session
+    from lapwright.machine import give_back
     from lapwright.results.recorder import Timetable, before, heading
     from lapwright.results.runfile import write_run
 
@@ -211,6 +211,7 @@ def _lap(
     outcome, trouble = session.work()
     if outcome == "interrupted":
         return recorder.run(heading(), outcome, session.wall_time), trouble
+    give_back()
     run = recorder.run(heading(), outcome, session.wall_time, session.bearings())
     write_run(run, folder.path / RUN_FILE)
     # A page of the run before would not be true.

@@ -15,8 +15,9 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import FrameType
 
+from lapwright import machine
 from lapwright.commands.options import FINE_PART
-from lapwright.commands.terminal import ProgressBar, Speaker
+from lapwright.commands.terminal import ProgressBar, Speaker, aside
 from lapwright.errors import (
     CannotDoError,
     CommandError,
@@ -49,13 +50,12 @@ from lapwright.study.model import Study
 from lapwright.study.read import parse_document
 from lapwright.study.source import document_of
 
-TOLD_FROM = Budget(time=30.0, memory=1e9, disk=0.5e9)  # what takes less is nobody's concern
+TOLD_FROM = Budget(time=30.0, memory=1e9, disk=0.5e9)  # what takes less is nobody's concern ...
+PART_OF_FREE = 0.25  # ... nor what takes less than this of the memory that can be had
 
 
-def beforehand(
-    budget: Budget, study: Study, place: Path, say: Speaker, crew: str = ""
-) -> Mapping[str, float]:
-    """Say what the work will take, where that is much; gives it for scripts.
+def beforehand(budget: Budget, study: Study, place: Path, crew: str = "") -> Mapping[str, float]:
+    """Say what the work will take, where that is much, beside the answer; gives it for scripts.
 
     Raises
     ------
@@ -65,8 +65,9 @@ def beforehand(
     """
     check(budget, study, place, crew)
     found, least = budget.as_dict(), TOLD_FROM.as_dict()
+    least["memory"] = max(least["memory"], PART_OF_FREE * (machine.memory_free() or 0.0))
     if any(found[key] >= least[key] for key in least):
-        say(words.takes(budget.time, budget.memory, budget.disk))
+        aside(words.takes(budget.time, budget.memory, budget.disk))
     return found
 
 

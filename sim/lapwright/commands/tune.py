@@ -91,7 +91,7 @@ def _takes(
     laps = 1 + AT_ONCE + 2 * LATER + 2 * keys + many.samples
     budget = budget_of_many([coarse], laps, workers, 0, 1)
     crew = ", or take fewer --workers" if workers > 1 else ""
-    return beforehand(budget, coarse, store.path, Speaker(args.json), crew)
+    return beforehand(budget, coarse, store.path, crew)
 
 
 def _written(store: Store, study: Study) -> Path:
