@@ -222,9 +222,11 @@ def _lap(
 
 
 def _page(run: Run, folder: Path) -> None:
+    from lapwright.contact.lay import let_go
     from lapwright.machine import give_back
     from lapwright.presentation.page import write_page
 
+    let_go()
     give_back()
     try:
         write_page(run, folder)

@@ -390,3 +390,8 @@ def scratch(bottom: Face, top: Face) -> tuple[Rowset, Array]:
     if rows is None or rows.first.size < lines or rows.cell.size < width or rows.gap.size < points:
         rows = _kept.rows = make_rowset(lines, width, points)
     return rows, np.zeros(WORK)
+
+
+def let_go() -> None:
+    """Give back what this thread keeps to work in."""
+    _kept.rows = None
