@@ -91,7 +91,8 @@ def test_a_study_without_gauges_is_read_and_replayed_with_usual_ones(bench, caps
     assert main(["next", "mine.toml", "--json"]) == 0
     assert json.loads(capsys.readouterr().out) == told
     assert main(["log", "mine.toml", "--reading", "spherometer A 0.3 um"]) == 0
-    assert "usual ones are taken: spherometer, three feet" in capsys.readouterr().out
+    # A name with a comma stands in quotes, and its like with it.
+    assert 'usual ones are taken: "spherometer, three feet"' in capsys.readouterr().out
 
 
 @pytest.mark.usefixtures("hasty")
