@@ -99,7 +99,7 @@ def test_nothing_gets_worse_by_what_is_advised(case: str) -> None:
 def test_a_pair_in_wind_is_lapped_out_of_it(monkeypatch: pytest.MonkeyPatch) -> None:
     """In short, by a book in a hurry: two spells take a third of the wind out and make nothing worse.
 
-    They are shorter than after a second round of readings, which tell less than half of a doubt.
+    They are short.
     """
     monkeypatch.setitem(globals(), "SPELLS", 2)
     sizes = obeyed("a pair in wind", 0)

@@ -26,7 +26,7 @@ from lapwright.metrology.reading import Reading
 from lapwright.modal.basis import form_names
 from lapwright.optimisation.bench import Bench, Target
 from lapwright.optimisation.shop import DAY, Knowledge
-from lapwright.optimisation.sight import TELLS, ToRead, to_read
+from lapwright.optimisation.sight import ToRead, to_read
 from lapwright.optimisation.spell import Spell, either_on_top, lap_shops, off_by, turns_of
 from lapwright.optimisation.track import Constraint
 from lapwright.specification.step import Step
@@ -293,8 +293,7 @@ def advise(
         played.append((one, out, _worse(goal, bench, chosen_by, out.shops)))
     good = [(one, out) for one, out, worse in played if worse <= AT_MOST]
     best = max((float(out.reached.mean()) for _, out in good), default=0.0)
-    doubted = max(best, now) < DOUBTED
-    if doubted and (asked := to_read(bench, known, goal, taken)):
+    if max(best, now) < DOUBTED and (asked := to_read(bench, known, goal, taken)):
         return Advice(None, "read", now, now, read=asked)
     if best < now + GAIN:
         nearer, harm = _closer(
@@ -302,9 +301,6 @@ def advise(
         )
         if nearer is not None:
             return nearer
-        # Nothing may be lapped: then what tells less helps too.
-        if doubted and (asked := to_read(bench, known, goal, taken, TELLS)):
-            return Advice(None, "read", now, now, read=asked)
         if not good and played and not harm:
             least = min(played, key=lambda one: one[2])[1]
             harm = _harm(goal, bench, chosen_by, least.shops)

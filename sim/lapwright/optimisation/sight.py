@@ -118,8 +118,7 @@ def _rest(
     return total
 
 
-MUCH = 0.5  # of the variance of a form: what takes less off changes little of what is lapped
-TELLS = 0.2  # of it: what takes less off is not worth a reading, whatever else could be done
+TELLS = 0.2  # of the variance of a form: what takes less off is not worth a reading
 NARROW = 0.5  # of the goal: a form that is known within this needs no reading
 WITHIN = 1.96  # standard deviations, for 95 in 100
 MOST = 4  # readings asked for at once
@@ -165,13 +164,11 @@ def to_read(
     known: Knowledge,
     goal: Target,
     taken: Sequence[Reading] = (),
-    tells: float = MUCH,
 ) -> tuple[ToRead, ...]:
     """The readings that tell most of the goal, the best first; none where nothing here tells much.
 
     Of a form that is larger than the goal for sure, on a side that is known, no reading would change what is
-    lapped: these count for nothing.  `tells`: the share of the variance of a form that a reading must take
-    off.  `taken` of these faces already: they are not asked for again.
+    lapped: these count for nothing.  `taken` of these faces already: they are not asked for again.
     """
     readings = [one for one in _round(bench) if not any(same(one, old) for old in taken)]
     names, most, rows = _forms(bench, goal)
@@ -185,7 +182,7 @@ def to_read(
         wanted = open_ & (WITHIN * np.sqrt(left) >= NARROW)
         gains = [_gain(covariance, sight.rows[0], float(sight.noise[0, 0])) for sight in sights]
         told = [np.where(wanted, np.square(rows @ gain), 0.0) for gain in gains]
-        worth = [each.sum() * bool((each > tells * left).any()) for each in told]
+        worth = [each.sum() * bool((each > TELLS * left).any()) for each in told]
         if not any(worth):
             break
         best = int(np.argmax(worth))
