@@ -29,7 +29,14 @@ from tests.presentation.conftest import (
     step_text,
     study_text,
 )
-from tests.presentation.next_said import Heard, held_next, last_step, planned, some_plan
+from tests.presentation.next_said import (
+    Heard,
+    held_next,
+    last_step,
+    near,
+    planned,
+    some_plan,
+)
 
 KINDS = (
     "dome",
@@ -51,7 +58,7 @@ SEARCHED = {
     ("off centre", 1),
     ("one-sided", 1),
 }  # every time
-UM, UIN = 1e-6, 25.4e-9
+UM = 1e-6
 MAGNITUDE = r"(?:less than )?[\d.]+ (?:um|uin)"
 REMARK = "the finish is rougher than this"
 WIDE = (0.22, 0.22)  # of B, where it is wider than A
@@ -141,19 +148,6 @@ def state(kind: str, seed: int) -> Run:
 
 
 # --- reading them back -------------------------------------------------------------------------
-
-
-def metres(text: str) -> float:
-    """A size in words as metres."""
-    number, unit = re.search(r"([\d.]+) (um|uin)", text).groups()  # type: ignore[union-attr]
-    return float(number) * (UM if unit == "um" else UIN)
-
-
-def near(said: str, true: float) -> bool:
-    """Two figures tell a number within 5 %, or that it is below half a nanometre."""
-    if "less than" in said:
-        return abs(true) < 5e-10
-    return abs(metres(said) - abs(true)) <= 0.0501 * abs(true)
 
 
 class Claims:
