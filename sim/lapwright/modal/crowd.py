@@ -28,10 +28,8 @@ POSES = 16  # of a stroke; so many times more where it turns (see `instants`)
 FINENESS = 1.5  # contact points: what bears ends within the overlap, where no Gauss point stands
 GROOVED_FINENESS = 0.12  # of the cells of a grooved face
 LONGEST = 1.2  # of a time step, in units of the time in which a mismatch dies
-FEW = (
-    0.6,
-    1.5,
-)  # up to so much of it one and two steps do: 1 % of the mismatch, as many long ones are off
+# Up to so much of it one and two steps do: 1 % of the mismatch, as many long ones are off.
+FEW = (0.6, 1.5)
 STEPS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32, 48, 64, 96, 128, 192, 256)  # that pairs go together in
 AT_ONCE = 64  # pairs that a thread takes
 MOST_ASTRAY = 0.02  # of all poses of all pairs, that an unsteady hand may lay where nothing settles

@@ -338,8 +338,9 @@ class _Search:
         whole = any(spell.step.swap is not None for spell in spells)
         paces = [self._pace(spell) for spell in spells]
         bite = min([1.0, *(BITE * self.now.max() / off for _, off in paces if off > 0.0)])
+        stays = [min(s.step.swap.on_top.values()) for s in spells if s.step.swap is not None]
+        bite = min(1.0, max([bite, *(SHORTEST / stay for stay in stays)]))
         steps = tuple(_swapped_sooner(spell.step, bite) for spell in spells)
-        bite = max(bite, *(_sooner(spell.step, bite) for spell in spells))
         most = MOST_STEPS / max(work for work, _ in paces)
         for bites in LENGTHS:
             if whole and bites % 1.0:  # part of it would not lap both places alike
@@ -491,20 +492,10 @@ def _plain(step: Step) -> Step:
     )  # fmt: skip
 
 
-def _sooner(step: Step, share: float) -> float:
-    """The share of its stays on top that a step which swaps is lapped for, at least."""
-    return (
-        0.0
-        if step.swap is None
-        else min(1.0, max(share, SHORTEST / min(step.swap.on_top.values())))
-    )
-
-
 def _swapped_sooner(step: Step, share: float) -> Step:
     """The step with such a share of its stays on top."""
     if step.swap is None:
         return step
-    share = _sooner(step, share)
     return replace(step, swap=Swap({name: share * stay for name, stay in step.swap.on_top.items()}))
 
 
