@@ -58,7 +58,6 @@ SEARCHED = {
     ("off centre", 1),
     ("one-sided", 1),
 }  # every time
-UM = 1e-6
 MAGNITUDE = r"(?:less than )?[\d.]+ (?:um|uin)"
 REMARK = "the finish is rougher than this"
 WIDE = (0.22, 0.22)  # of B, where it is wider than A
