@@ -17,7 +17,6 @@ from lapwright import machine
 from lapwright.contact.average import Pair
 from lapwright.contact.sampling import block_sample
 from lapwright.errors import CannotDoError, LapwrightError
-from lapwright.integration.loop import lap
 from lapwright.integration.state import Settings
 from lapwright.kinematics.motion import Motion
 from lapwright.kinematics.schedule import rubbing_time
@@ -187,15 +186,7 @@ def rehearsed(study: Study, settings: Settings) -> Rehearsal:
 
 def _rehearse(study: Study, settings: Settings, found: Rehearsal) -> None:
     total, begun = rubbing_time(study.steps, study.rounds), clock()
-    moments = lap(
-        study.plates,
-        study.steps,
-        rounds=study.rounds,
-        seed=study.seed,
-        margin=study.margin,
-        settings=settings,
-    )
-    for moment in moments:
+    for moment in study.states(settings=settings):
         found.took = clock() - begun
         if moment.event == "end":
             found.share = 1.0

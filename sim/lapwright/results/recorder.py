@@ -280,23 +280,13 @@ def lapped(study: Study, progress: Callable[[float], None] | None = None, thread
         Where the top does not settle at some place.
 
     """
-    from lapwright.integration.loop import lap
-
     begun = time.monotonic()
     recorder = Recorder(study)
     total = rubbing_time(study.steps, study.rounds)
     outcome = ""
-    moments = lap(
-        study.plates,
-        study.steps,
-        rounds=study.rounds,
-        seed=study.seed,
-        margin=study.margin,
-        threads=threads,
-    )
     with troubles_in(study.units):
         try:
-            for moment in moments:
+            for moment in study.states(threads=threads):
                 recorder.take(moment)
                 if progress is not None:
                     progress(min(moment.clock.time / total, 1.0))

@@ -19,7 +19,7 @@ from lapwright.study.goal import Goal
 from lapwright.units import Units
 
 if TYPE_CHECKING:
-    from lapwright.integration.state import State
+    from lapwright.integration.state import Settings, State
     from lapwright.metrology.instruments import Gauge
     from lapwright.metrology.reading import Reading
     from lapwright.optimisation.comparison import Comparison
@@ -286,7 +286,9 @@ class Study(Frozen):
             put_beside(Path(path).with_name(name), to_x3p(surface))
         put_beside(Path(path), memoryview(self.text.encode("utf-8")))
 
-    def states(self, after: State | None = None, threads: int = 1) -> Iterator[State]:
+    def states(
+        self, after: State | None = None, threads: int = 1, settings: Settings | None = None
+    ) -> Iterator[State]:
         """Lap it block by block, from the start or from the state `after`; heights in m, seen from the face.
 
         Parameters
@@ -295,6 +297,8 @@ class Study(Frozen):
             A state to go on from.
         threads : int
             Of the processor; they change no bit.
+        settings : Settings, optional
+            How finely it is worked out; the usual ones if they are not given.
 
         Returns
         -------
@@ -308,6 +312,7 @@ class Study(Frozen):
 
         """
         from lapwright.integration.loop import lap
+        from lapwright.integration.state import Settings
 
         return lap(
             self.plates,
@@ -317,6 +322,7 @@ class Study(Frozen):
             margin=self.margin,
             threads=threads,
             after=after,
+            settings=settings or Settings(),
         )
 
     def run(self, progress: Callable[[float], None] | None = None, threads: int = 1) -> Run:
