@@ -289,7 +289,7 @@ class PracticeShop:
             depth += np.sqrt(np.diag(weights.noise)) * self._rng.standard_normal(depth.size)
             for (name, _), taken in zip(entry.lost.items(), depth, strict=True):
                 plate = self.bench.layout.plates[name]
-                lost[name] = max(0.0, float(taken) * plate.material.density * plate.land_area)
+                lost[name] = max(0.0, float(taken) * plate.mass_per_depth)
         return replace(entry, readings=tuple(readings), lost=lost)
 
     def _offset(self, entry: Entry) -> Array:
