@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.errors import CommandError
+from lapwright.machine import one_thread
 from lapwright.metrology.reading import Reading
 from lapwright.modal.basis import form_names
 from lapwright.optimisation.advise import Advice, advise
@@ -70,6 +71,7 @@ class Now:
         self.known = known
         self._shops = known.draw(DRAWS, bench.rng(number, STREAM))[0]
 
+    @one_thread()
     def form(self, plate: str, form: str) -> Band:
         """A form of a plate [m], signed; "flatness" among them.
 
@@ -105,6 +107,7 @@ class Now:
         depth = self.bench.grits[grit].layer.depth
         return Band.of(depth * np.exp(self._shops[:, self.bench.layout.layer(grit)]))
 
+    @one_thread()
     def reached(self, goal: Target) -> float:
         """Chance that a goal is reached."""
         return float(goal.reached(self.bench.layout, self._shops[:: DRAWS // FLAT_DRAWS]).mean())
@@ -116,6 +119,7 @@ class Book(metaclass=Constructed):
     A study that names no gauges is read with those that are usual for its plates (`usual_gauges`).
     """
 
+    @one_thread()
     def __init__(
         self, study: str | Path | Study, log: str | Path | None = None, threads: int = 1
     ) -> None:
@@ -134,6 +138,7 @@ class Book(metaclass=Constructed):
         self.bench = bench_of(self.study, self.entries, threads=self.threads)
         self.chapters: tuple[Chapter, ...] = tuple(chapters(self.bench, self.entries))
 
+    @one_thread()
     def add(self, entry: Entry | Mapping[str, Any]) -> Chapter:
         """Take in one more entry and write it down: an `Entry`, or a table as it stands in a log.
 
@@ -176,6 +181,7 @@ class Book(metaclass=Constructed):
         self.chapters += (taken_in(bench, len(entries), self.known, entries[-1], last),)
         return self.chapters[-1]
 
+    @one_thread()
     def undo(self) -> bool:
         """Take the last entry back.
 
@@ -208,17 +214,20 @@ class Book(metaclass=Constructed):
         return self.chapters[-1].known if self.chapters else self.bench.prior
 
     @property
+    @one_thread()
     def now(self) -> Now:
         """Where the plates stand."""
         return Now(self.bench, self.known, len(self.entries))
 
     @property
+    @one_thread()
     def goal(self) -> Target:
         """What is to be reached: as the study says, or flat within 0.3 um."""
         first = next((k for k, e in enumerate(self.entries) if e.done is not None), None)
         came = self.chapters[:first]
         return target_of(self.bench, came=came[-1].known if came else None)
 
+    @one_thread()
     def next(self, steps: Sequence[Step] = ()) -> Advice:
         """Choose the next spell.
 

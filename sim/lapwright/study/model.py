@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from lapwright.errors import CommandError
 from lapwright.limits import TOLERANCE
+from lapwright.machine import one_thread
 from lapwright.metrology.form import EdgeMargin, margin_of
 from lapwright.specification.plate import Plate
 from lapwright.specification.said import Frozen, Said
@@ -325,6 +326,7 @@ class Study(Frozen):
             settings=settings or Settings(),
         )
 
+    @one_thread()
     def run(self, progress: Callable[[float], None] | None = None, threads: int = 1) -> Run:
         """Lap it to its end; `progress` is called with the share (0 to 1) that is done.
 
@@ -345,6 +347,7 @@ class Study(Frozen):
 
         return lapped(self, progress, threads)
 
+    @one_thread()
     def sweep(self, axes: Mapping[str, Sequence[Any]], workers: int = 1) -> Comparison:
         """Lap it for every value of one or two keys, such as "steps.1.stroke.overhang".
 
@@ -365,6 +368,7 @@ class Study(Frozen):
 
         return sweep(self, axes, workers)
 
+    @one_thread()
     def compare(
         self,
         workers: int = 1,
@@ -398,6 +402,7 @@ class Study(Frozen):
 
         return compare(self, Many(samples, tolerance_of(tolerance), cells), workers, folder)
 
+    @one_thread()
     def tune(
         self,
         workers: int = 1,
@@ -431,6 +436,7 @@ class Study(Frozen):
 
         return tune(self, Many(samples, tolerance_of(tolerance), cells), workers, folder)
 
+    @one_thread()
     def preview(self) -> Preview:
         """What it means, what each step will do and what to look out for; nothing is lapped.
 
@@ -444,6 +450,7 @@ class Study(Frozen):
 
         return Preview(self)
 
+    @one_thread()
     def why(self, step: int | None = None, degree: int = 8) -> Why:
         """What each step (or `step`, from 1, alone) takes out, leaves alone and makes.
 
@@ -466,6 +473,7 @@ class Study(Frozen):
             self._check_step(step)
         return Why(self, step, degree)
 
+    @one_thread()
     def bearing(self, step: int = 1, phase: float | None = None) -> BearingAnswer:
         """How the top of `step` bears at `phase` [rad] of its first stroke, or in the worst place of it.
 
@@ -487,6 +495,7 @@ class Study(Frozen):
         self._check_step(step)
         return BearingAnswer(self, step, phase)
 
+    @one_thread()
     def gauge(
         self, readings: Sequence[str] = (), gauges: Sequence[str] | None = None
     ) -> GaugeAnswer:
