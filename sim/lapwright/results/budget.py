@@ -21,7 +21,7 @@ from lapwright.integration.state import Settings
 from lapwright.kinematics.motion import Motion
 from lapwright.kinematics.schedule import rubbing_time
 from lapwright.metrology.form import measure
-from lapwright.results.frames import FRAMES_MOST
+from lapwright.results.record import FRAMES_MOST
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Step
 from lapwright.study.model import Study

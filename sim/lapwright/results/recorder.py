@@ -38,14 +38,16 @@ from lapwright.kinematics.motion import Motion
 from lapwright.kinematics.overhang import overhangs
 from lapwright.kinematics.schedule import rubbing_time
 from lapwright.metrology.form import EdgeMargin, measure
-from lapwright.results.frames import FRAMES_MOST, Frames, frames_of
 from lapwright.results.record import (
     FORM_KEYS,
+    FRAMES_MOST,
     SHAPES,
     BearingRecord,
+    Frames,
     PlateRecord,
     Run,
     columns,
+    frames_of,
 )
 from lapwright.results.runfile import SCHEMA, read_resume, write_run
 from lapwright.specification.curves import Still
