@@ -28,8 +28,8 @@ from lapwright.specification.said import (
 )
 from lapwright.specification.table import Table, choice
 from lapwright.study.goal import goal_table
-from lapwright.study.grits import a_plate
 from lapwright.study.model import Sweep, Tune, Variant
+from lapwright.study.plates import a_plate
 from lapwright.study.reading_tables import table_of
 from lapwright.study.variants import tables_of
 
