@@ -10,9 +10,9 @@ A practice shop: hidden plates, a hidden grit and hidden gauges that a seed deci
 It is drawn from what the study says is not known and lapped as the book laps its members, with a discrepancy
 of its own; so whoever laps here meets what the book believes in.
 
-The next spell as a study of its own: the faces as they are believed now, and that one step.  A face goes in by
-its named sizes; where what is believed of it holds more than those, as a map.  What comes out reads back by the
-one reader of studies, so `run` takes it as it stands.
+The next spell as a study of its own: the faces as they are believed now, and that one step.  A face goes in
+by its named sizes; where what is believed of it holds more than those, as a map.  What comes out reads back
+by the one reader of studies, so `run` takes it as it stands.
 """
 
 from __future__ import annotations

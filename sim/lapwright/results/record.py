@@ -365,8 +365,7 @@ class Run(Answer, metaclass=Constructed):
             Numbers and text by key.
 
         """
-        from lapwright.results.finding import as_json
-        from lapwright.results.findings import noticed
+        from lapwright.results.findings import as_json, noticed
 
         answer = {
             "study": self.study_stem,
