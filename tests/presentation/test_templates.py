@@ -17,8 +17,8 @@ from lapwright.presentation.card import card_page
 from lapwright.presentation.next_page import next_page
 from lapwright.presentation.next_spell import NextAnswer
 from lapwright.presentation.page import render
-from lapwright.presentation.render import filled, templates
 from lapwright.presentation.tuning import tuning_page
+from lapwright.presentation.words import filled, templates
 from lapwright.study.read import parse
 
 FOLDER = Path(lapwright.__file__).parent / "presentation" / "templates"

@@ -24,7 +24,6 @@ from lapwright.presentation.card import card_data
 from lapwright.presentation.pictures.faces import Ground, contour_step, height_limit, spread_out
 from lapwright.presentation.pictures.fringes import flat_words
 from lapwright.presentation.pictures.ink import HEIGHTS
-from lapwright.presentation.render import filled
 from lapwright.presentation.run_view import (
     Face,
     RunView,
@@ -36,7 +35,7 @@ from lapwright.presentation.run_view import (
 )
 from lapwright.presentation.tables import again_data, forms_data, steps_cells
 from lapwright.presentation.way_round import effects_words
-from lapwright.presentation.words import typeset
+from lapwright.presentation.words import filled, typeset
 from lapwright.results.record import Run
 from lapwright.specification.plate import boxes, resampled
 from lapwright.units import GRAVITY, Units, joined
