@@ -25,6 +25,7 @@ from started import PATIENCE, SURROUNDINGS
 
 from lapwright.commands.main import main
 from lapwright.files import taken
+from lapwright.study.model import Study
 
 QUICK = """
 title = "Quick pair"
@@ -142,12 +143,10 @@ def test_a_killed_run_that_goes_on_did_not_begin_again(
     study = str(unbroken / "quick.toml")
     assert main(["run", study, "--out", str(out), "--no-page"]) == 1
     monkeypatch.undo()
-    import lapwright.commands.session as session
-
     starts = []
-    lap = session.lap
+    states = Study.states
     monkeypatch.setattr(
-        session, "lap", lambda *a, **k: (starts.append(k["after"]), lap(*a, **k))[1]
+        Study, "states", lambda *given: (starts.append(given[1]), states(*given))[1]
     )
     assert main(["run", study, "--out", str(out), "--no-page", "--resume"]) == 0
     assert starts[0].clock.time > 60.0
