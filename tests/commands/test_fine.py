@@ -223,8 +223,8 @@ def test_where_the_finer_one_does_not_settle_the_run_stands(
 ) -> None:
     states = Study.states
 
-    def stuck(study: Study, *rest: Any) -> Any:
-        for number, moment in enumerate(states(study, *rest)):
+    def stuck(study: Study, *rest: Any, **more: Any) -> Any:
+        for number, moment in enumerate(states(study, *rest, **more)):
             if study.plates["A"].cells == 48 and number == 3:
                 raise SettleError("A does not settle on B")
             yield moment
