@@ -12,8 +12,9 @@ from lapwright.integration.estimate import outlooks
 from lapwright.integration.loop import lap
 from lapwright.metrology.form import EdgeMargin
 from lapwright.metrology.form import forms as measured
+from lapwright.modal import reduced_model
 from lapwright.modal.cycle import cycle_of, round_of
-from lapwright.modal.operator import kernel_of
+from lapwright.modal.operator import kernel_of, operator_of
 from lapwright.modal.propagator import made as what_is_made
 from lapwright.modal.reduced_model import COARSE, GLANCE_DEGREE, MOST, Glances, ReducedModel
 from lapwright.modal.spectrum import named_errors
@@ -321,3 +322,36 @@ def test_what_bedding_in_leaves_is_what_the_engine_leaves():
     assert got.left["B"]["sphere"] == pytest.approx(ends[0] - ends[1], abs=0.02 * 1.5e-6)
     assert abs(got.left["B"]["sphere"]) < 0.5 * 1.5e-6
     assert not glanced(STUDIES["swapped unevenly"])[-1].left
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        STUDIES["grooved"],
+        'plates.A = { rectangle = ["160 mm", "100 mm"], thickness = "30 mm" }\n'
+        'plates.B = { like = "A", grooves = { pattern = "square", pitch = "10 mm", width = "2 mm" } }\n'
+        + STEP.format("A", "B", "40 min", 'turn = "180 deg every 10 strokes"'),
+    ],
+    ids=["turned as it goes", "set over"],
+)
+def test_what_a_page_tells_of_grooves_is_within_one_in_a_hundred_of_a_closer_look(
+    monkeypatch, text
+):
+    """Twice the contact points and all places in the stroke: forms within 1 % of the largest."""
+    study = parse(text)
+    step, look = study.steps[0], outlooks(study.plates, study.steps)[0]
+
+    def sizes():
+        got = Glances(study.plates, study.seed, study.margin, degree=8).of(step, 1, look)
+        parts = [of[name] for of in (got.made, got.mark) for name in sorted(of)]
+        return np.array([forms[key] for forms in parts for key in sorted(forms)])
+
+    told = sizes()
+    monkeypatch.setattr(
+        reduced_model,
+        "operator_of",
+        lambda b, t, motion, **_: operator_of(b, t, motion, fineness=2.0),
+    )
+    closer = sizes()
+    assert not np.array_equal(told, closer)
+    assert told == pytest.approx(closer, abs=0.01 * np.abs(closer).max())

@@ -414,6 +414,7 @@ COARSE, COARSER = (
     0.3,
     0.15,
 )  # of the contact points of a grooved face, at half the places: closely, and else
+FINE_ENOUGH = 0.8  # of them, at the degree of a run's page: forms within 1 % of the largest
 CLOSELY, MOST = 4, 10  # motions: at the full degree, and in all; more would keep a person waiting
 DEARLY = 2  # at the full degree of grooved faces, and of plates much wider than what runs on them
 NO_MARGIN = EdgeMargin(share=0.0)
@@ -458,7 +459,9 @@ def _dome(forms: Forms) -> float:
 class Glances:
     """Looks at steps one after another; `seed` of the study, for the hand's scatter.
 
-    At a higher `degree` grooves are looked at as closely as everything else; `most` motions are worked out.
+    Of grooved faces at a higher `degree` half the places in the stroke serve where no angle is set over, and
+    most of the contact points: forms are within 1 % of the largest of what twice the points and all places
+    give.  `most` motions are worked out.
     """
 
     def __init__(
@@ -603,10 +606,11 @@ class Glances:
         if key not in self._operators:
             if len(self._operators) >= self.most:
                 raise CannotDoError("too many different motions for a glance")
-            self._operators[key] = (
-                operator_of(*bases, motion, poses=POSES // 2, fineness=COARSER if hasty else COARSE)
-                if hurry and grooved
-                else operator_of(*bases, motion)
+            points = (COARSER if hasty else COARSE if hurry else FINE_ENOUGH) if grooved else 1.0
+            # Angles that are set over have few places in the stroke each: of those none are left out.
+            half = grooved and (hurry or not (step.turn.indexed or step.walk.indexed))
+            self._operators[key] = operator_of(
+                *bases, motion, poses=POSES // 2 if half else POSES, fineness=points
             )
         return self._operators[key]
 
