@@ -56,7 +56,11 @@ for name, kernel in found:
 """
 
 
-CALLED = {"lapwright.contact.wear._turned", "lapwright.contact.wear._shifted"}
+CALLED = {
+    "lapwright.contact.wear._turned",
+    "lapwright.contact.wear._shifted",
+    "lapwright.contact.bear._bear",
+}
 
 
 def worked(folder: Path, **more: str) -> tuple[str, dict[str, int]]:

@@ -196,6 +196,7 @@ def _lap(
     """Lap, writing down the work so far; then put run.h5 in place and take the part file away."""
     from lapwright.commands.session import Session
     from lapwright.machine import give_back
+    from lapwright.presentation.advice import planned
     from lapwright.results.recorder import Timetable, before, heading
     from lapwright.results.runfile import write_run
 
@@ -212,7 +213,7 @@ def _lap(
     if outcome == "interrupted":
         return recorder.run(heading(), outcome, session.wall_time), trouble
     give_back()
-    run = recorder.run(heading(), outcome, session.wall_time, session.bearings())
+    run = planned(recorder.run(heading(), outcome, session.wall_time, session.bearings()))
     write_run(run, folder.path / RUN_FILE)
     # A page of the run before would not be true.
     for name in (*PAGE_FILES, PART_FILE, before(part).name):

@@ -23,6 +23,7 @@ from lapwright.integration.loop import lap
 from lapwright.integration.state import Settings, State
 from lapwright.kinematics.schedule import kappa, stays_by_weight
 from lapwright.limits import limit_of
+from lapwright.optimisation import kept_plan
 from lapwright.optimisation.advise import FRESH, SMALLER, Harm
 from lapwright.optimisation.bench import Bench, Target, bench_of, target_of
 from lapwright.optimisation.spell import (
@@ -78,7 +79,8 @@ class Onward:
     is "reached" as things stand, every spell makes some form "worse", or is "no better".  `off` [m]: what
     they take off each plate; `time` [s].  `then`: forms by "A.sphere" and the
     like [m], as the engine lapped them; `harm`: what the least harmful makes worse; `held`: what would be,
-    if one lapped on to where the goal is much nearer; `after`: the grit that mends what they make worse.
+    if one lapped on to where the goal is much nearer; `after`: the grit that mends what they make worse;
+    `key`: digest of all that it hangs on.
     """
 
     steps: tuple[Step, ...]
@@ -89,6 +91,7 @@ class Onward:
     harm: tuple[Harm, ...] = ()
     held: Harm | None = None
     after: Grit | None = None
+    key: str = ""
 
 
 Candidate = tuple[Spell, ...]  # lapped one after the other
@@ -112,7 +115,7 @@ class _Looked:
 
 
 def onward(run: Run, base: Step | None = None, special: Sequence[Step] = ()) -> Onward:
-    """Choose what to lap after a run.
+    """Choose what to lap after a run, or read what the run keeps of that.
 
     Parameters
     ----------
@@ -127,7 +130,9 @@ def onward(run: Run, base: Step | None = None, special: Sequence[Step] = ()) -> 
     Onward
 
     """
-    return _Search(run, base).best(special)
+    key = kept_plan.key_of(run, base, special)
+    kept = kept_plan.read(run, key)
+    return kept or replace(_Search(run, base).best(special), key=key)
 
 
 class _Search:

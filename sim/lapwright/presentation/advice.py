@@ -19,6 +19,7 @@ from lapwright.integration.state import WENT_THROUGH
 from lapwright.limits import limit_of
 from lapwright.metrology.form import SPOKEN
 from lapwright.optimisation.bench import USUAL
+from lapwright.optimisation.kept_plan import spelled
 from lapwright.optimisation.onward import Onward, onward
 from lapwright.optimisation.spell import turns_enough
 from lapwright.presentation import words
@@ -47,11 +48,15 @@ HOURS = 3600.0  # [s] of a spell, from which on it is read early: its time is kn
 
 @dataclass(frozen=True)
 class Advice:
-    """What to do next: `text` in words; `steps` the same for the engine, none where nothing is lapped."""
+    """What to do next: `text` in words; `steps` the same for the engine, none where nothing is lapped.
+
+    `plan`: what was lapped for it, to be kept with the run.
+    """
 
     kind: str
     text: str
     steps: tuple[Step, ...] = ()
+    plan: Onward | None = None
 
 
 KEPT: dict[
@@ -63,9 +68,31 @@ def advise(view: RunView) -> Advice | None:
     """What to do next; None where the study cannot be read any more or no two plates were lapped."""
     run = view.run
     if id(run) not in KEPT:
-        KEPT[id(run)] = _advised(view)
-        finalize(run, KEPT.pop, id(run), None)
+        _keep(run, _advised(view))
     return KEPT[id(run)]
+
+
+def _keep(run: Run, advice: Advice | None) -> None:
+    KEPT[id(run)] = advice
+    finalize(run, KEPT.pop, id(run), None)
+
+
+def planned(run: Run) -> Run:
+    """The run with what was lapped to tell what comes next, for its file: nobody laps that again.
+
+    A run is put in its place whatever comes of this: who asks what comes next hears of trouble.
+    """
+    if run.planned:
+        return run
+    try:
+        advice = advise(run_view(run))
+    except Exception:
+        return run
+    if advice is None or advice.plan is None:
+        return run
+    kept = replace(run, planned=spelled(advice.plan))
+    _keep(kept, advice)
+    return kept
 
 
 def _advised(view: RunView) -> Advice | None:
@@ -94,13 +121,13 @@ def _advice(pair: Pair) -> Advice:
     plan = onward(run, special=tuple(step for step, _ in special.values()))
     for kind, (step, why) in special.items():
         if plan.steps and _same_motion(plan.steps[0], step):
-            return Advice(kind, f"{why} {_plan_words(pair, plan)}", plan.steps)
+            return Advice(kind, f"{why} {_plan_words(pair, plan)}", plan.steps, plan)
     text = _plan_words(pair, plan)
     if not plan.steps and plan.why != "reached":
         text = " ".join(
             [text, *(why for kind, (_, why) in special.items() if kind == "walk round")]
         )
-    return Advice(_kind(pair, plan), text, plan.steps)
+    return Advice(_kind(pair, plan), text, plan.steps, plan)
 
 
 def _kind(pair: Pair, plan: Onward) -> str:
@@ -140,8 +167,8 @@ def _after(pair: Pair, kind: str, text: str, base: Step, alone: str = "") -> Adv
     """Something that must be done in any case, and what to lap then; `alone`, where nothing helps then."""
     plan = onward(pair.view.run, base)
     if not plan.steps:
-        return Advice(kind, alone or text)
-    return Advice(kind, f"{text} {_plan_words(pair, plan)}", plan.steps)
+        return Advice(kind, alone or text, plan=plan)
+    return Advice(kind, f"{text} {_plan_words(pair, plan)}", plan.steps, plan)
 
 
 # --- a part on another outline ---------------------------------------------------------------------

@@ -46,6 +46,7 @@ class Face:
     grit: float | None  # size of the last grit on it [m]
     before: Mapping[str, float | None]
     after: Mapping[str, float | None]
+    mass_per_depth: float  # [kg/m] of land
 
     @property
     def finish(self) -> float | None:
@@ -134,7 +135,8 @@ class RunView:
 
     def grams(self, name: str, depth: float) -> float:
         """What a depth [m] off a face weighs [g]."""
-        return 1e3 * self.study.plates[name].mass_per_depth * depth
+        face = self.face(name)
+        return 1e3 * face.mass_per_depth * depth if face is not None else 0.0
 
     def weighable(self, name: str, depth: float) -> bool:
         """Whether a balance that carries the plate tells that a depth [m] has gone."""
@@ -222,6 +224,7 @@ def run_view(run: Run) -> RunView:
                 grit_on(run, name),
                 _forms(record, 0),
                 _forms(record, -1),
+                plate.land_area * plate.material.density,
             )
         )
     return RunView(run, tuple(faces))

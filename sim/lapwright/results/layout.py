@@ -36,6 +36,7 @@ Attribute = str | int | float
 TEXT_SCHEMA = 1  # of the layout before, which holds the text of the study alone
 OUTCOMES = (*WENT_THROUGH, "tipped", "interrupted", "unfinished")
 STUDY = Column("1", "what was lapped, in SI (JSON)")
+PLANNED = Column("1", "what to lap next, as it was worked out (JSON)")
 STUDY_MAP = Column("m", "measured face that a plate began with, less its forms")
 FINE_TIME = Column("s", "time rubbed when lapped a second time, finer")
 FINE_REMOVED = Column("m", "mean depth of land lost, lapped finer")
@@ -109,6 +110,13 @@ class Group:
             raise UnsoundError(f"its {name} is no text")
         return value
 
+    def one_text(self, name: str) -> str:
+        """A dataset that is one text."""
+        got = self.items.get(name)
+        if not isinstance(got, Leaf) or not isinstance(got.data, str):
+            raise UnsoundError(f"it has no {name}")
+        return got.data
+
     def number(self, name: str) -> float:
         """A dataset that is one finite number."""
         return float(self.finite(name, ()).item())
@@ -178,6 +186,8 @@ def tree_of(run: Run, form: str, schema: int, resume: str | None) -> Group:
         }
     )
     _put_study(tree, run.study)
+    if run.planned:
+        tree.put("next", run.planned, PLANNED)
     tree.group("history").put_all(run)
     plates = tree.group("plates")
     for number, record in enumerate(run.plates.values()):
@@ -254,6 +264,7 @@ def run_of(tree: Group, schema: int) -> Run:
         bearings=tuple(_bearing(group, study) for group in tree["bearings"].groups()),
         wall_time=float(attrs["wall_time"]),
         fine=_fine(tree["fine"], groups) if "fine" in tree.items else None,
+        planned=tree.one_text("next") if "next" in tree.items else "",
     )
     _check(run)
     return run
@@ -278,14 +289,12 @@ def _study(tree: Group, schema: int) -> Study:
             raise UnsoundError(
                 f"this copy does not understand its study ({trouble.faults[0]})"
             ) from None
-    leaf = tree.items.get("study")
-    if not isinstance(leaf, Leaf) or not isinstance(leaf.data, str):
-        raise UnsoundError("it has no study")
+    told = tree.one_text("study")
     maps = tree["study_maps"] if "study_maps" in tree.items else Group()
     arrays = [maps.array(str(k), maps.shape(str(k))) for k in range(len(maps.items))]
     try:
         # A file of before there was a start has none.
-        data = {"start": None, **json.loads(leaf.data), "text": text, "stem": stem, "folder": None}
+        data = {"start": None, **json.loads(told), "text": text, "stem": stem, "folder": None}
         study = made(renewed_data(data), arrays)
     except (ValueError, RecursionError) as trouble:
         raise UnsoundError(f"its study is none ({trouble})") from trouble
