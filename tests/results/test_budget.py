@@ -11,6 +11,7 @@ from lapwright import machine
 from lapwright.commands.main import main
 from lapwright.integration.loop import lap
 from lapwright.integration.state import Settings
+from lapwright.optimisation.cases import Tolerance, drawn
 from lapwright.results import budget
 from lapwright.results.budget import budget_of, budget_of_many, rehearsed
 from lapwright.results.recorder import heading, lapped
@@ -95,10 +96,25 @@ def test_what_is_done_already_is_not_foretold_again(ticks) -> None:
 
 
 def test_more_workers_are_sooner_done_and_take_more_memory(ticks) -> None:
-    one, two = (budget_of_many([study_of()], 40, workers, 4, 9) for workers in (1, 2))
+    one, two = (budget_of_many([([study_of()], 40)], workers, 4, 9) for workers in (1, 2))
     assert two.time < one.time
     assert two.memory > one.memory
     assert two.disk == one.disk
+
+
+def test_what_is_drawn_is_foretold_as_it_is_drawn(ticks) -> None:
+    """A hand that scatters takes more poses: as many as its blocks really take, within half as much again."""
+    plain = study_of(cells=48, time="20 min")
+    other = drawn(plain, 1, Tolerance())
+    poses = []
+    for study in (plain, other):
+        states = lap(study.plates, study.steps, margin=study.margin, seed=study.seed)
+        poses.append(sum(state.solved for state in states if state.event == "block"))
+        found = rehearsed(study, Settings())
+        assert sum(found.solved.values()) / found.share == pytest.approx(poses[-1], rel=0.5)
+    assert poses[1] > 1.5 * poses[0]
+    alone, both = [([plain], 1)], [([plain], 1), ([other], 40)]
+    assert budget_of_many(both, 1, 0, 1).time > 2.0 * budget_of_many(alone, 1, 0, 1).time
 
 
 def words_of(place: Path, cells: int = 64) -> list[str]:

@@ -83,6 +83,7 @@ def _carried_out(work: Work, store: Store, args: argparse.Namespace) -> int:
 def _takes(work: Work, store: Store, args: argparse.Namespace) -> Mapping[str, float] | None:
     """What is left will take, said where it is much; nothing of a cluster, whose machines are others."""
     from lapwright.commands.session import beforehand
+    from lapwright.optimisation.cases import drawn
     from lapwright.optimisation.jobs import FRAMES
     from lapwright.optimisation.workers import available
     from lapwright.results.budget import budget_of_many
@@ -92,8 +93,13 @@ def _takes(work: Work, store: Store, args: argparse.Namespace) -> Mapping[str, f
         return None
     workers = min(args.workers or available(), len(left))
     files = sum(job.heading is not None for job in left)
-    studies = [job.study for job in left if job.draw == left[0].draw]
-    budget = budget_of_many(studies, len(left), workers, files, FRAMES)
+    plain = [job.study for job in left if job.draw == 0]
+    draws = [job for job in left if job.draw]
+    some = [drawn(job.study, job.draw, job.tolerance) for job in draws[:: len(draws) // 3 or 1][:3]]
+    kinds = [
+        (alike, number) for alike, number in ((plain, len(plain)), (some, len(draws))) if number
+    ]
+    budget = budget_of_many(kinds, workers, files, FRAMES)
     crew = ", or take fewer --workers" if workers > 1 else ""
     return beforehand(budget, work.study, store.path, crew)
 

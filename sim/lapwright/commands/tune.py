@@ -73,6 +73,7 @@ def _takes(
 ) -> Mapping[str, float] | None:
     """What a search may take, said where it is much; nothing of a cluster, whose machines are others."""
     from lapwright.commands.session import beforehand
+    from lapwright.optimisation.cases import drawn
     from lapwright.optimisation.tune import AT_ONCE, LATER
     from lapwright.optimisation.workers import available
     from lapwright.results.budget import budget_of_many
@@ -88,8 +89,11 @@ def _takes(
         )
     # About: in its rounds, with each key a little off, and as drawn.
     keys = len(study.tuned.free) if study.tuned is not None else 0
-    laps = 1 + AT_ONCE + 2 * LATER + 2 * keys + many.samples
-    budget = budget_of_many([coarse], laps, workers, 0, 1)
+    laps = 1 + AT_ONCE + 2 * LATER + 2 * keys
+    kinds = [([coarse], laps)]
+    if many.samples:
+        kinds.append(([drawn(coarse, 1, many.tolerance)], many.samples))
+    budget = budget_of_many(kinds, workers, 0, 1)
     crew = ", or take fewer --workers" if workers > 1 else ""
     return beforehand(budget, coarse, store.path, crew)
 

@@ -49,7 +49,15 @@ SPARE = 5e6  # page and pictures [bytes]
 ADVICE, PAGE = 2.0, 4.0
 WRITTEN = 150e6  # bytes a second
 GROOVED, BROKEN_UP = 40.0, 500e6  # what a grooved face costs them more: time, and memory [bytes]
-STARTED = 4.0  # until workers are at work
+
+# Of many, by measurement: what the libraries take of all processes together, and what each has of its own
+# [bytes]; the page, without what it shows, and how much of the run files it holds; seconds until workers are
+# at work, and for the page.  A grooved face takes longer than a few poses of it tell.
+SHARED, OWN = 110e6, 85e6
+OPENED, BESIDE = 270e6, 2.0
+STARTED, SHOWN = 2.0, 2.5
+SHEET, FOUND = 0.9e6, 0.15e6  # page and table of a comparison, and what a search leaves [bytes]
+GROOVED_POSES, GROOVED_SHOWN, GROOVED_OPENED = 1.4, 12.0, 200e6
 LIKE = 3  # studies of many that are looked at
 
 
@@ -152,21 +160,30 @@ def budget_of(
 
 
 def budget_of_many(
-    studies: Sequence[Study], jobs: int, workers: int, files: int, frames: int
+    kinds: Sequence[tuple[Sequence[Study], int]], workers: int, files: int, frames: int
 ) -> Budget:
-    """Foretell so many `jobs` like some of these studies, by `workers` side by side.
+    """Foretell many, by `workers` side by side: of each kind some studies, and how many like them.
 
-    `files` of them are kept, each with so many `frames`.
+    `files` of them are kept, each with so many `frames`.  What is drawn is a kind of its own: a hand that
+    scatters takes many times as many poses.
     """
-    some = studies[:: max(1, len(studies) // LIKE)][:LIKE]
-    each = [lapping_time(study, rehearsed(study, Settings())) for study in some]
+    each = 0.0
+    for alike, number in kinds:
+        some = alike[:: max(1, len(alike) // LIKE)][:LIKE]
+        took = [lapping_time(study, rehearsed(study, Settings())) for study in some]
+        each += sum(took) / len(took) * number
+    studies = [study for alike, _ in kinds for study in alike]
+    grooved = any(plate.grooves is not None for plate in studies[0].plates.values())
+    lapping = each / workers * (GROOVED_POSES if grooved else 1.0)
     size = max(file_size(study, frames) for study in studies)
-    memory = max(memory_of(study, size, page=False) for study in studies)
+    maps = max(memory_of(study, size, page=False) for study in studies) - BARE
+    bare = SHARED + (1 + workers) * OWN  # this process has the maps of one, too, to foretell it
+    opened = OPENED + GROOVED_OPENED * grooved
     return Budget(
-        STARTED + sum(each) / len(each) * jobs / workers + PAGE,
-        BARE + DRAWN + workers * memory + 0.5 * files * size,
-        files * size + SPARE,
-        BARE + DRAWN + workers * BARE,
+        STARTED + lapping + SHOWN + GROOVED_SHOWN * grooved,
+        max(bare + (1 + workers) * maps, opened + BESIDE * files * size),
+        files * size + (SHEET if files else FOUND),
+        max(bare, opened),
     )
 
 
