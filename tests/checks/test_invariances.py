@@ -14,7 +14,7 @@ from lapwright.specification.plate import StartForm
 from lapwright.specification.step import Grit, Hand, Layer, Load, Step, Swap, Turn, Until, Wear
 from lapwright.verification.scenes import body, disc, last, plain_grit
 
-CELLS = 28
+CELLS = 24
 FORMS = {"sphere": 1e-6, "saddle": 0.7e-6, "twist": 0.4e-6}
 EIGHT = {
     "curve": FigureEight(0.06, 0.03),
@@ -22,12 +22,12 @@ EIGHT = {
     "centre": (0.006, -0.004),
     "load": Load(20.0, (0.01, 0.004), "bench", push_height=0.01),
     "pace": 1.0,
-    "strokes": 80,
+    "strokes": 40,
 }
 TURNS = {
     "no turn": {},
     "turning": {"turn": Turn(0.14), "walk": Turn(0.05)},
-    "indexed": {"turn": Turn(np.pi / 2, 50)},
+    "indexed": {"turn": Turn(np.pi / 2, 25)},
     "carried": {"walk": Turn(-0.06), "carry_centre": True},
 }
 

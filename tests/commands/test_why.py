@@ -218,7 +218,7 @@ def test_a_later_step_is_judged_by_the_faces_it_finds(asked) -> None:
     """A dome lifts at first; after an hour's rubbing it is gone, and the same stroke lifts nowhere."""
     step = '[[steps]]\ntop = "A"\nbottom = "B"\ngrit = "15 um"\nturn = "8 deg per stroke"\ntime = "3 h"\n'
     text = study(CIRCLE, a=', form = { dome = "4 um" }', b=', form = { dome = "4 um" }')
-    first, second = asked(text.replace("20 min", "3 h") + step)["steps"]
+    first, second = asked(text.replace("20 min", "3 h") + step, "--degree", "4")["steps"]
     assert first["lifts"]
     assert first["lift_share"] == 1.0
     assert first["lift_phase"]
@@ -253,7 +253,8 @@ def test_errors_that_run_round_as_they_go_have_a_period(asked) -> None:
 
 
 def test_the_schedule_says_where_it_lifts(asked) -> None:
-    lifts = asked(study(CIRCLE, 'swap_every = "5 min"', a=', form = { dome = "4 um" }'))["schedule"]
+    text = study(CIRCLE, 'swap_every = "5 min"', a=', form = { dome = "4 um" }')
+    lifts = asked(text, "--degree", "4")["schedule"]
     assert lifts["lifts"]
     assert lifts["lift_phase"]
     assert all(0.0 <= phase <= 2.0 * math.pi for phase in lifts["lift_phase"])
@@ -343,8 +344,8 @@ def test_the_whole_cycle_is_told_with_its_own_cure(told, paged) -> None:
 
 def test_swaps_by_reading_have_no_cycle(asked, told) -> None:
     text = study(CIRCLE, 'swap_every = { read = "5 min", on_top = "more domed" }')
-    assert asked(text)["schedule"] is None
-    assert "cannot be told beforehand: lapwright run pair.toml" in told(text)
+    assert asked(text, "--degree", "4")["schedule"] is None
+    assert "cannot be told beforehand: lapwright run pair.toml" in told(text, "--degree", "4")
 
 
 def test_what_grows_with_time_is_refused(
@@ -362,13 +363,13 @@ def test_what_grows_with_time_is_refused(
     monkeypatch.setattr(evolution, "kernel_of", defective)
     # While nothing turns as it rubs the matrix is symmetric, and nothing can: so it turns.
     (bench / "pair.toml").write_text(study(CIRCLE, 'turn = "8 deg per stroke"'))
-    assert main(["why", "pair.toml", "--json"]) == 1
+    assert main(["why", "pair.toml", "--degree", "4", "--json"]) == 1
     out, err = capsys.readouterr()
     answer = json.loads(out)
     assert answer["error"]["code"] == DefectiveError.code
     assert "one of them grows with time" in answer["error"]["message"]
     assert err.count("\n") == 1
-    assert main(["why", "pair.toml"]) == 1
+    assert main(["why", "pair.toml", "--degree", "4"]) == 1
     assert not (bench / "pair-why").exists()
     assert "Traceback" not in capsys.readouterr().err
 
@@ -418,7 +419,7 @@ def test_who_goes_on_top_longer_is_the_one_that_loses_by_it(
 
 def test_what_the_small_piece_alone_has_is_told_first(told, paged) -> None:
     text = RING.replace("time =", 'turn = "8 deg per stroke"\ntime =')
-    said = told(text)
+    said = told(text, "--degree", "4")
     alone = said.split("leaves alone ")[1]
     assert alone.startswith("nothing that ring alone has: it soon fits plate")
     out = said.split("takes out ")[1].split(" makes ")[0]
@@ -430,7 +431,7 @@ def test_what_the_small_piece_alone_has_is_told_first(told, paged) -> None:
     # Beyond its reach of 75 of 100 mm the plate keeps what it has: its own errors go last, or not at all.
     later = [depth for _, depth in rows[1:]] + re.findall(r"halved only after\s+([\d.]+) um", said)
     assert float(rows[0][1]) < 0.2 * min(map(float, later))
-    page = unescape(paged(text))
+    page = unescape(paged(text, "--degree", "4"))
     head = re.search(r"<h1[^>]*>(.*?)</h1>", page, re.S)
     assert head is not None
     assert head[1].startswith("Ring's own dome or dish")
@@ -450,7 +451,7 @@ def test_what_is_made_is_told_for_metal_and_for_an_hour(told) -> None:
 
 
 def test_even_swaps_hold_the_plates_as_they_are(told) -> None:
-    said = told(study(CIRCLE, 'swap_every = "5 min"'))
+    said = told(study(CIRCLE, 'swap_every = "5 min"'), "--degree", "4")
     assert "equal swaps hold the plates as they are" in said
     whole = said.split("One cycle, over and over")[1]
     assert re.search("a dome in (A against a hollow in B|B against a hollow in A)", whole)
@@ -458,9 +459,8 @@ def test_even_swaps_hold_the_plates_as_they_are(told) -> None:
         "(A high at 3 and 9 against B|B high at 3 and 9 against A) high at 12 and 6", whole
     )
     assert re.search("the same twist in (A and B|B and A)", whole)
-    uneven = told(
-        study(CIRCLE, 'swap_every = { A = "6 min", B = "2 min" }').replace("20 min", "24 min")
-    )
+    uneven = study(CIRCLE, 'swap_every = { A = "6 min", B = "2 min" }').replace("20 min", "24 min")
+    uneven = told(uneven, "--degree", "4")
     assert "equal swaps" not in uneven
     # A is on top for three quarters of the time: half of what it would gain without swaps.
     assert "A goes hollow by 0.33 um; B goes domed by 0.33 um" in uneven
@@ -468,7 +468,7 @@ def test_even_swaps_hold_the_plates_as_they_are(told) -> None:
 
 def test_the_mark_is_told_by_the_end_and_in_the_long_run(told) -> None:
     """From flat faces; each size bears the remark that it is finer than a tenth of the grit, or does not."""
-    said = told(study(CIRCLE, 'load = "20 N"').replace("20 min", "6 min"))
+    said = told(study(CIRCLE, 'load = "20 N"').replace("20 min", "6 min"), "--degree", "4")
     keeps = said.split(" keeps ")[1].split(" lifts ")[0]
     early, late = (
         max(float(size) for size in re.findall(r"([\d.]+) um", part))
@@ -476,7 +476,7 @@ def test_the_mark_is_told_by_the_end_and_in_the_long_run(told) -> None:
     )
     assert "by the end of this step: " in keeps
     assert 0.0 < early < 0.8 * late
-    settled = told(study(CIRCLE, 'load = "20 N"').replace("20 min", "90 h"))
+    settled = told(study(CIRCLE, 'load = "20 N"').replace("20 min", "90 h"), "--degree", "4")
     assert "by the end of this step, and in the long run: " in settled
 
 
@@ -492,7 +492,7 @@ def test_a_long_run_that_nobody_comes_to_is_left_out(told) -> None:
     rail = zigzag.replace('A = { disc = "160 mm"', 'A = { rectangle = ["240 mm", "40 mm"]').replace(
         'B = { disc = "160 mm"', 'B = { rectangle = ["400 mm", "200 mm"]'
     )
-    assert f"{nothing}that takes more metal than anybody removes" in told(rail)
+    assert f"{nothing}that takes more metal than anybody removes" in told(rail, "--degree", "4")
 
 
 def test_the_remark_holds_for_the_sizes_that_it_is_told_of(told) -> None:
@@ -502,7 +502,7 @@ def test_the_remark_holds_for_the_sizes_that_it_is_told_of(told) -> None:
     )
     for grit in ("15 um", "2 um"):
         keeps = (
-            told(ring.replace('grit = "2 um"', f'grit = "{grit}"'))
+            told(ring.replace('grit = "2 um"', f'grit = "{grit}"'), "--degree", "4")
             .split(" keeps ")[1]
             .split(" lifts ")[0]
         )
@@ -518,13 +518,13 @@ def test_the_remark_holds_for_the_sizes_that_it_is_told_of(told) -> None:
 
 
 def test_inches(told) -> None:
-    said = told('units = "inch"\n' + study(CIRCLE))
+    said = told('units = "inch"\n' + study(CIRCLE), "--degree", "4")
     assert "for each 40 uin removed" in said
     assert " um" not in said.split("Step 1: A on B, grit 15 um")[1].split("Open in")[0]
 
 
 def test_nothing_rubs(told) -> None:
-    said = told(study('kind = "still"'))
+    said = told(study('kind = "still"'), "--degree", "4")
     assert "nothing rubs" in said
 
 
@@ -554,11 +554,11 @@ def test_words_beside_the_json_are_those_without_it(
 ) -> None:
     """All of them but for the page, which a script does not get."""
     (bench / "pair.toml").write_text(study(CIRCLE))
-    assert main(["why", "pair.toml"]) == 0
+    assert main(["why", "pair.toml", "--degree", "4"]) == 0
     said = " ".join(capsys.readouterr().out.split())
     assert (
         said.replace("Open in a browser: pair-why/why.html", "").split()
-        == told(study(CIRCLE)).split()
+        == told(study(CIRCLE), "--degree", "4").split()
     )
 
 
