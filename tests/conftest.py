@@ -104,10 +104,13 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 @pytest.fixture(autouse=True, scope="session")
 def hurried() -> None:
-    """What a run says to do next is looked for in one round."""
+    """What a run says to do next is looked for in one round; how busy the machine is, is not told."""
     import hurry
 
+    from lapwright.commands import session
+
     hurry.search(hurry.HASTE)
+    session.TOLD_FROM = hurry.BUSY
 
 
 @pytest.fixture(scope="module")
@@ -118,6 +121,26 @@ def searched() -> Iterator[None]:
     hurry.search(hurry.USUAL)
     yield
     hurry.search(hurry.HASTE)
+
+
+@pytest.fixture(scope="module")
+def unsearched() -> Iterator[None]:
+    """What a run says to do next is not looked for at all: for tests of what a run leaves behind."""
+    import hurry
+
+    hurry.search(hurry.NONE)
+    yield
+    hurry.search(hurry.HASTE)
+
+
+@pytest.fixture(scope="module")
+def glanced() -> Iterator[None]:
+    """What steps do is seen by the fewest shapes: for tests of what is said, not of how near it is."""
+    import hurry
+
+    hurry.glance(hurry.GLANCE)
+    yield
+    hurry.glance(hurry.USUAL_GLANCE)
 
 
 @pytest.fixture

@@ -5,8 +5,8 @@ was flushed (`lost`: files, and the names in a folder by a flush of the folder; 
 of the files only what was flushed), and memory that is gone (`memory`: at once, `little`: whatever asks for
 more from now on).  And another command may come (`other`) while this one is at it.
 
-`python faults.py FOLDER < plan`: the plan is a list of scenarios with the faults to try in each; a table of
-what came of them is printed as JSON.  The operations are counted where Python hands them to the system, so a
+`python faults.py < plan`: a line of the plan is a command with the fault that it meets; what came of it is
+printed as a line of JSON.  The operations are counted where Python hands them to the system, so a
 fault strikes the program's own writing, whatever library asked for it.  Each fault strikes in a copy of this
 process: a kill is a real one, in which nothing is put in order any more.
 
@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import errno
 import io
+import itertools
 import json
 import os
 import resource
@@ -252,8 +253,8 @@ class Watched:
         self.file.close()
 
 
-def command(words: list[str]) -> tuple[int, str]:
-    """A command in this process: exit code, and what it said on standard error."""
+def in_haste() -> None:
+    """What is worked out is as small as it can be: what is written is what all this is about."""
     import hurry
     from comparing import crew_at_hand
 
@@ -262,14 +263,22 @@ def command(words: list[str]) -> tuple[int, str]:
     import lapwright.optimisation.advise as choice
     import lapwright.optimisation.spell as lapped
     import lapwright.optimisation.tune
-    from lapwright.commands.main import main
 
-    # Short searches, and a hasty book, are as good here.
-    hurry.search(hurry.HASTE)
-    lapped.MEMBERS, choice.LOOKED_AT, choice.CHOOSING, choice.TELLING = 128, 1, 12, 24
+    hurry.search(hurry.NONE)
+    lapped.MEMBERS, choice.LOOKED_AT, choice.CHOOSING, choice.TELLING = 64, 1, 12, 24
+    candidates = choice._candidates
+    choice._candidates = lambda *asked: itertools.islice(candidates(*asked), 2)
+    hurry.glance(hurry.GLANCE)
     lapwright.optimisation.tune.LOOKS = dict.fromkeys((True, False), (10, 10))
+    lapwright.optimisation.tune.TOLD_DEGREES = (lapwright.optimisation.tune.DEGREE,)
     lapwright.commands.compare.crew_of = crew_at_hand  # type: ignore[assignment]
     lapwright.commands.tune.crew_of = crew_at_hand  # type: ignore[assignment]
+
+
+def command(words: list[str]) -> tuple[int, str]:
+    """A command in this process: exit code, and what it said on standard error."""
+    from lapwright.commands.main import main
+
     with redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()) as told:
         code = main(words)
     return code, told.getvalue()
@@ -311,10 +320,18 @@ if __name__ == "__main__":
     import lapwright.presentation.comparison
     import lapwright.presentation.next_page
     import lapwright.presentation.page
-    import lapwright.presentation.tuning  # noqa: F401
+    import lapwright.presentation.tuning
     from lapwright.optimisation.workers import warm
 
+    in_haste()
     warm()
+    if sys.argv[1:] == ["ahead"]:  # this too, where memory does not run out at what loads it
+        import matplotlib.backends.backend_svg  # noqa: F401
+        import scipy.optimize  # noqa: F401
+        import tomlkit  # noqa: F401
+
+        import lapwright.commands.session
+        import lapwright.presentation.pictures.analysis  # noqa: F401
     for line in sys.stdin:
         asked = json.loads(line)
         at = Disk(str(Path(asked["folder"]).resolve()), asked["kind"], asked["at"])

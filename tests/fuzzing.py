@@ -1,6 +1,7 @@
 """Files made up at random, led by which lines of the program they reach.
 
-`python fuzzing.py KIND NUMBER SEED`: reads a corpus as JSON, tries that many inputs, prints what it found.
+`python fuzzing.py`: reads lines of JSON, each with a kind, a corpus, and how many more inputs to try from
+which seed, and prints what it found.
 An input is a base and a row of numbers, each of which draws one change of it: so a corpus is a short list of
 numbers.  One that reaches a line which none did before is kept, and later ones are made from it.  The manner
 is that of M. Zalewski's american fuzzy lop (whitepaper "Technical details", 2014; from memory).
@@ -10,12 +11,14 @@ from __future__ import annotations
 
 import io
 import json
+import os
 import random
 import re
 import resource
 import signal
 import sys
 import tempfile
+import traceback
 import warnings
 import zipfile
 from collections.abc import Callable
@@ -25,6 +28,7 @@ from pathlib import Path
 from types import CodeType, FrameType
 from typing import Any
 
+import hurry
 import numpy as np
 from study_typed import LONG, SHORTEST
 
@@ -517,5 +521,27 @@ def fuzz(name: str, number: int, seed: int, corpus: list[Genome]) -> dict[str, A
 
 
 if __name__ == "__main__":
-    known = [(base, tuple(seeds)) for base, seeds in json.load(sys.stdin)]
-    print(json.dumps(fuzz(sys.argv[1], int(sys.argv[2]), int(sys.argv[3]), known)))
+    # A line asks for the inputs of a kind.  They are tried in a copy of this process, which has loaded all.
+    warm()
+    for line in sys.stdin:
+        asked = json.loads(line)
+        copy = os.fork()
+        if copy == 0:
+            ended = 1
+            try:
+                if asked["hasty"]:
+                    # What is in a file is as well looked at.
+                    hurry.glance(hurry.GLANCE)
+                known = [(base, tuple(seeds)) for base, seeds in asked["corpus"]]
+                print(
+                    json.dumps(fuzz(asked["kind"], asked["number"], asked["seed"], known)),
+                    flush=True,
+                )
+                ended = 0
+            except BaseException:
+                traceback.print_exc()
+            finally:
+                os._exit(ended)
+        code = os.waitstatus_to_exitcode(os.waitpid(copy, 0)[1])
+        if code:
+            print(json.dumps({"ended": code}), flush=True)

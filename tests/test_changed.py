@@ -45,7 +45,7 @@ COMMANDS = {
 
 @pytest.fixture(scope="module")
 def played(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
-    yield from begun(tmp_path_factory)
+    yield from begun(tmp_path_factory, "ahead")
 
 
 def settled(place: Path, world: int) -> None:

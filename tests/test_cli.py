@@ -17,6 +17,8 @@ from lapwright.commands.main import COMMANDS, main
 from lapwright.commands.terminal import ProgressBar
 from lapwright.results.answer import plain
 
+pytestmark = pytest.mark.usefixtures("glanced")
+
 SHORTEST = """title = "First pair"
 plates.A = { disc = "160 mm", thickness = "30 mm", form = { dome = "3 um" }, cells = 32 }
 plates.B = { like = "A", form = { dish = "1 um" } }

@@ -19,6 +19,8 @@ import pytest
 
 from lapwright.commands.main import main
 
+pytestmark = pytest.mark.usefixtures("glanced")
+
 PAGE = Path(__file__).resolve().parents[1] / "docs" / "first-hour.md"
 FENCE = re.compile(r"^```(console|diff)(.*?)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
 TYPED = re.compile(r"^ +\[[^\n]*\] > ?(.*)$", re.MULTILINE)

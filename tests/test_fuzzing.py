@@ -9,12 +9,13 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import fuzzing
 import pytest
-from started import SURROUNDINGS
+from started import under_way
 
 CORPUS = Path(__file__).with_name("corpus.json")
 FEW = 20
@@ -22,21 +23,36 @@ FEW = 20
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="its limits are those of Linux")
 
 
-def fuzzed(kind: str, number: int, seed: int) -> dict[str, Any]:
+@pytest.fixture(scope="module")
+def process() -> Iterator[subprocess.Popen[str]]:
+    """What tries inputs, in copies of itself."""
+    command = [sys.executable, fuzzing.__file__]
+    more = {"stdin": subprocess.PIPE, "stderr": None}
+    with under_way(command, **more) as process:
+        yield process
+
+
+def fuzzed(
+    process: subprocess.Popen[str], kind: str, number: int, seed: int, hasty: bool
+) -> dict[str, Any]:
     """What came of so many inputs, in a process of its own."""
     corpus = json.loads(CORPUS.read_text())[kind]
-    done = subprocess.run(
-        [sys.executable, fuzzing.__file__, kind, str(number), str(seed)], input=json.dumps(corpus),
-        capture_output=True, text=True, env=SURROUNDINGS, check=False,
-    )  # fmt: skip
-    assert done.returncode == 0, (done.returncode, done.stderr[-2000:])
-    found: dict[str, Any] = json.loads(done.stdout)
+    asked = {"kind": kind, "number": number, "seed": seed, "hasty": hasty, "corpus": corpus}
+    assert process.stdin is not None
+    assert process.stdout is not None
+    print(json.dumps(asked), file=process.stdin, flush=True)
+    line = process.stdout.readline()
+    assert line, "the process that tries inputs has ended"
+    found: dict[str, Any] = json.loads(line)
+    assert "ended" not in found, found
     return found
 
 
 @pytest.mark.parametrize("kind", fuzzing.KINDS)
-def test_nothing_in_a_file_is_a_fault_of_the_program(kind: str) -> None:
-    got = fuzzed(kind, FEW, 1)
+def test_nothing_in_a_file_is_a_fault_of_the_program(
+    process: subprocess.Popen[str], kind: str
+) -> None:
+    got = fuzzed(process, kind, FEW, 1, hasty=True)
     assert got["found"] == []
     assert got["lines"] > 500, "the program was not looked at"
 
@@ -44,10 +60,10 @@ def test_nothing_in_a_file_is_a_fault_of_the_program(kind: str) -> None:
 @pytest.mark.campaign
 @pytest.mark.parametrize("kind", fuzzing.KINDS)
 def test_nothing_in_many_files_is_a_fault_of_the_program(
-    kind: str, request: pytest.FixtureRequest
+    process: subprocess.Popen[str], kind: str, request: pytest.FixtureRequest
 ) -> None:
     number = 10 * int(request.config.getoption("--changes"))
-    assert fuzzed(kind, number, number)["found"] == []
+    assert fuzzed(process, kind, number, number, hasty=False)["found"] == []
 
 
 def test_what_is_wrong_is_found(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

@@ -28,6 +28,8 @@ from lapwright.study.source import document_of
 from lapwright.study.steps import STEP_KEYS
 from lapwright.study.variants import override
 
+pytestmark = pytest.mark.usefixtures("glanced")
+
 ROOT = Path(__file__).resolve().parents[1]
 CONFIGS = sorted((ROOT / "configs").glob("*.toml"))
 GLOSSARY = (ROOT / "docs" / "glossary.md").read_text("utf-8")

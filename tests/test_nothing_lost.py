@@ -81,7 +81,8 @@ class Scenario:
 RUN = ("run", "s.toml", "--no-page", "--checkpoint", "0")
 COMPARE = ("compare", "s.toml", "--no-page")
 TUNE = ("tune", "s.toml", "--no-page")
-WHY, NEXT, NEW = ("why", "s.toml", "--force"), ("next", "s.toml"), ("new", "mine.toml", "--yes")
+WHY = ("why", "s.toml", "--degree", "4", "--force")  # few shapes are as good here
+NEXT, NEW = ("next", "s.toml"), ("new", "mine.toml", "--yes")
 READ = ("log", "s.toml", "--reading", "twist gauge A 0.35 um @ 45 deg", "--date", "2026-03-02")
 SCENARIOS = {
     "run": Scenario(SMALL, RUN, ((*RUN, "--resume"),), "s-run", (".lapwright",)),
@@ -223,9 +224,9 @@ def played(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
     yield from begun(tmp_path_factory)
 
 
-def begun(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
+def begun(tmp_path_factory: pytest.TempPathFactory, *words: str) -> Iterator[Bench]:
     """A bench, for as long as a file of tests needs it."""
-    command = [sys.executable, faults.__file__]
+    command = [sys.executable, faults.__file__, *words]
     with subprocess.Popen(
         command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env=SURROUNDINGS
     ) as process:
@@ -290,7 +291,7 @@ INTO = {
     "run": ("run", "s.toml", "--no-page", "--checkpoint", "0", "--force", "--out"),
     "compare": ("compare", "s.toml", "--no-page", "--force", "--out"),
     "tune": ("tune", "s.toml", "--no-page", "--force", "--out"),
-    "why": ("why", "s.toml", "--force", "--out"),
+    "why": (*WHY, "--out"),
     "next": ("next", "s.toml", "--out"),
     "report": ("report", "--card", "--force"),
     "maps": ("report", "--maps", "csv", "--force"),

@@ -52,6 +52,9 @@ time = "3 min"
 """
 
 
+pytestmark = pytest.mark.usefixtures("unsearched")
+
+
 def everything(path: Path) -> dict[str, Any]:
     """All that a run file holds, but for the wall time and the digest that it enters."""
     held: dict[str, Any] = {}

@@ -23,6 +23,8 @@ from lapwright.commands.main import main
 from lapwright.commands.terminal import print_json
 from lapwright.presentation.comparison_text import csv_text
 
+pytestmark = pytest.mark.usefixtures("unsearched")
+
 # Annex 9, section 2: embeddings, overrides, isolates, marks; and what steers a terminal, as `ESC [`, `CSI`.
 SIGNS = (
     "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\u200e\u200f\u061c\x1b\x9b\x07\x08\x7f"

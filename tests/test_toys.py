@@ -33,6 +33,8 @@ from lapwright.specification.step import Step
 from lapwright.study.model import Study
 from lapwright.study.read import load, parse
 
+pytestmark = pytest.mark.usefixtures("glanced")
+
 PAIR = """
 title = "Toys"
 plates.A = { disc = "100 mm", thickness = "20 mm", cells = 20, form = { dome = "2 um" } }

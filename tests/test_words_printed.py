@@ -30,6 +30,8 @@ from lapwright.results.runfile import read_run
 from lapwright.specification.step import Step
 from lapwright.study.read import load
 
+pytestmark = pytest.mark.usefixtures("glanced")
+
 CONFIGS = Path(__file__).parents[1] / "configs"
 # Discs and a rail every time; a ring on a plate, strokes that never turn and others as a campaign.
 TWO = ("first-pair", "rail-in-wind")

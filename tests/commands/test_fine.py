@@ -60,6 +60,9 @@ hand = "usual"
 """
 
 
+pytestmark = pytest.mark.usefixtures("unsearched")
+
+
 def answer(*words: object, code: int = 0) -> dict[str, Any]:
     """What `run --json` answers, no page made, but for what it foretold of its own time."""
     import contextlib

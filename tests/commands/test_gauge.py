@@ -11,6 +11,8 @@ import pytest
 from lapwright.commands.main import main
 from lapwright.study.read import load
 
+pytestmark = pytest.mark.usefixtures("unsearched")
+
 STUDY = """
 title = "First pair"
 plates.A = { disc = "160 mm", thickness = "30 mm", cells = 64, form = { dome = "3 um", ripple = "0.1 um" } }

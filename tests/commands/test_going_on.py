@@ -30,6 +30,8 @@ from lapwright.optimisation.workers import WorkerPool
 from lapwright.results.recorder import Recorder
 from lapwright.study import resolved as identity
 
+pytestmark = pytest.mark.usefixtures("unsearched")
+
 MAPPED = PAIR.replace(
     'form = { dish = "1 um" }',
     'form = { map = { file = "B.npy", spacing = "10 mm", unit = "um" } }',

@@ -14,6 +14,8 @@ import lapwright
 from lapwright.commands.main import COMMANDS, main
 from lapwright.commands.options import MEANT
 
+pytestmark = pytest.mark.usefixtures("glanced")
+
 SHORTEST = """title = "First pair"
 plates.A = { disc = "160 mm", thickness = "30 mm", form = { dome = "3 um" }, cells = 32 }
 plates.B = { like = "A", form = { dish = "1 um" } }

@@ -34,6 +34,8 @@ from lapwright.specification.outline import Disc, Rectangle, Ring
 from lapwright.study.model import Study
 from lapwright.study.read import parse
 
+pytestmark = pytest.mark.usefixtures("glanced", "unsearched")
+
 # Exact by definition (international yard and pound agreement, 1959).
 INCH = 0.0254
 DEGREE = math.pi / 180.0

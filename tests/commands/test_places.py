@@ -8,6 +8,8 @@ import pytest
 
 from lapwright.commands.main import main
 
+pytestmark = pytest.mark.usefixtures("unsearched")
+
 STUDY = """
 plates.A = { disc = "160 mm", thickness = "30 mm", cells = 24 }
 plates.B = { like = "A" }

@@ -13,6 +13,8 @@ import pytest
 
 from lapwright.commands.main import COMMANDS, main
 
+pytestmark = pytest.mark.usefixtures("glanced")
+
 CONFIGS = sorted((Path(__file__).parents[2] / "configs").glob("*.toml"))
 FORBIDDEN = (
     "survivor",

@@ -23,6 +23,8 @@ from lapwright.presentation.run_view import run_view
 from lapwright.presentation.words import MARK
 from lapwright.results.runfile import read_run
 
+pytestmark = pytest.mark.usefixtures("unsearched")
+
 CONFIGS = sorted((Path(__file__).parents[2] / "configs").glob("*.toml"))
 CHROMIUM = next(
     (p for n in ("chromium", "chromium-browser", "google-chrome") if (p := shutil.which(n))), None

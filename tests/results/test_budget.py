@@ -5,9 +5,11 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import hurry
 import pytest
 
 from lapwright import machine
+from lapwright.commands import session
 from lapwright.commands.main import main
 from lapwright.integration.loop import lap
 from lapwright.integration.state import Settings
@@ -153,6 +155,7 @@ def test_scripts_are_always_told(capsys, tmp_path: Path) -> None:
 
 
 def test_people_are_told_what_takes_long(monkeypatch, capsys, tmp_path: Path) -> None:
+    monkeypatch.setattr(session, "TOLD_FROM", hurry.TOLD_FROM)
     assert main(["run", *words_of(tmp_path), "--force"]) == 0
     assert "of memory" not in capsys.readouterr().err
     monkeypatch.setattr(budget, "ADVICE", 40.0)
