@@ -1,10 +1,11 @@
 """What every test stands on, however it was started: one thread for small matrices, Ctrl-C as it comes."""
 
+import gc
 import os
 import signal
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from pathlib import Path
 
 import pytest
@@ -59,6 +60,17 @@ LONGEST = (
     "study/test_configs.py",
     "test_cli.py",
 )
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collection() -> Generator[None, object, object]:
+    """All tests that are put together stay: what can go is looked for among later things alone."""
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.freeze()
+        gc.enable()
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
