@@ -39,6 +39,23 @@ flatness = "0.3 um"
 """
 )
 UNEQUAL = tuning.RING + tuning.RING_GOAL
+RAIL = """plates.A = { rectangle = ["400 mm", "200 mm"], thickness = "40 mm", cells = 64 }
+plates.B = { rectangle = ["240 mm", "40 mm"], thickness = "40 mm", cells = 64, form = { bow = "3 um" } }
+[[steps]]
+top = "B"
+bottom = "A"
+grit = "15 um"
+stroke = { kind = "line", length = "60 mm" }
+turn = "180 deg every 10 strokes"
+fresh_grit_every = "5 min"
+time = "30 min"
+[goal]
+bow = "0.5 um"
+plates = ["B"]
+[tune.free]
+"steps.1.stroke.length" = ["20 mm", "100 mm"]
+"steps.1.time" = ["10 min", "80 min"]
+"""
 
 
 def rate(text: str, number: int) -> tuple[float, float]:
@@ -66,6 +83,12 @@ def schedules() -> Iterator[Line]:
         ("times, swaps and the order move, ten blocks", ORDERED, 300, 1000.0),
         (f"the stroke moves, an equal pair, degree {DEGREE}", STROKES, 20, 30.0),
         (f"the stroke moves, a ring on a plate, degree {DEGREE}", UNEQUAL, 20, 15.0),
+        (
+            f"the stroke moves, a rail on a plate, degree {DEGREE}",
+            RAIL,
+            20,
+            28.0,
+        ),  # once 36 ms each
     ):
         usual, most = rate(text, number)
         yield (
