@@ -90,7 +90,19 @@ def obeyed(case: str, seed: int) -> np.ndarray:
 @pytest.mark.usefixtures("hasty")
 @pytest.mark.parametrize("case", CASES)
 def test_nothing_gets_worse_by_what_is_advised(case: str) -> None:
-    """By a book in a hurry: the whole planner takes minutes a case."""
+    """By a book in a hurry, three spells."""
+    sizes = obeyed(case, 0)
+    assert (sizes[-1] <= sizes.min(axis=0) + 0.1e-6).all()
+
+
+@pytest.mark.campaign
+@pytest.mark.parametrize("case", CASES)
+def test_nor_by_the_whole_planner_obeyed_to_the_end(
+    case: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Until it says stop, or for twelve spells; nothing is played in haste."""
+    monkeypatch.setitem(globals(), "SPELLS", 12)
+    monkeypatch.setitem(globals(), "TALKS", 30)
     sizes = obeyed(case, 0)
     assert (sizes[-1] <= sizes.min(axis=0) + 0.1e-6).all()
 
