@@ -426,7 +426,7 @@ def once(where: Path, kernels: Path, cold: bool) -> Iterator[tuple[str, float]]:
         if cold:
             yield first, process(["run", study], folder, folder / "kernels", own)[1]
         if not kernels.exists():
-            process(["run", study], folder, kernels, own)
+            process(["run", study, "--force"], folder, kernels, own)
         yield warm, process(["run", study, "--force"], folder, kernels, own)[1]
         code = TWICE.format("lapwright.commands.main" if own is None else "sim.cli")
         around = {"PYTHONPATH": str(own or ROOT / "sim"), "NUMBA_CACHE_DIR": str(kernels)}

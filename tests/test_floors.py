@@ -38,7 +38,7 @@ HEAVY = {
     "matplotlib": "lapwright.presentation",
     "h5py": "lapwright.results.runfile",
     "tomlkit": "lapwright.study.write",
-    "jinja2": "lapwright.presentation.render",
+    "jinja2": "lapwright.presentation.words",
 }
 
 

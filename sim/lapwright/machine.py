@@ -1,4 +1,4 @@
-"""What this machine has to spare: memory and room on the disk."""
+"""What this machine has to spare, memory and room on the disk; and one thread for small matrices."""
 
 from __future__ import annotations
 
@@ -6,8 +6,12 @@ import ctypes
 import os
 import shutil
 import sys
-from contextlib import suppress
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 # Where Linux says what a container may use and does use [bytes]: version 2, and the one before.
 CONTAINERS = (
@@ -79,3 +83,81 @@ def give_back() -> None:
     """Give memory that was let go back to the system at once, where the C library keeps it (glibc)."""
     with suppress(AttributeError, OSError, TypeError):
         ctypes.CDLL(None).malloc_trim(0)
+
+
+# How OpenBLAS names what sets its threads, in the wheels of NumPy and SciPy and as systems build it.
+SWITCHES = [(before, after) for before in ("scipy_", "") for after in ("64_", "")]
+
+
+@dataclass
+class _Library:
+    """A library of linear algebra that is loaded, and how many callers hold it at one thread."""
+
+    get: Any
+    set: Any
+    held: int = 0
+    before: int = 1
+
+
+_libraries: dict[str, _Library | None] = {}
+_lock = threading.Lock()
+
+
+@contextmanager
+def one_thread() -> Iterator[None]:
+    """Have the linear algebra of NumPy and SciPy, where that is OpenBLAS, work on one thread meanwhile.
+
+    How it splits its sums hangs on its threads, and last bits with that; what was set comes back.
+    """
+    import numpy  # noqa: F401 (its library is looked for)
+
+    mine = []
+    with _lock:
+        for path in _loaded():
+            if path not in _libraries:
+                _libraries[path] = _library(path)
+            if (one := _libraries[path]) is not None:
+                if one.held == 0:
+                    one.before = one.get()
+                    one.set(1)
+                one.held += 1
+                mine.append(one)
+    try:
+        yield
+    finally:
+        with _lock:
+            for one in mine:
+                one.held -= 1
+                if one.held == 0:
+                    one.set(one.before)
+
+
+def _loaded() -> list[str]:
+    """Libraries of linear algebra that this process has loaded."""
+    with suppress(OSError):
+        lines = Path("/proc/self/maps").read_text(errors="replace").splitlines()
+        paths = {
+            line[line.index("/") :] for line in lines if "openblas" in line.lower() and "/" in line
+        }
+        return sorted(path for path in paths if ".so" in path)
+    found: list[Path] = []
+    for name in ("numpy", "scipy"):  # where wheels keep theirs
+        home = getattr(sys.modules.get(name), "__file__", None)
+        if home is not None and (name != "scipy" or "scipy.linalg" in sys.modules):
+            place = Path(home).parent
+            for folder in (place.with_name(f"{name}.libs"), place / ".dylibs"):
+                found += folder.glob("*openblas*")
+    return sorted(map(str, found))
+
+
+def _library(path: str) -> _Library | None:
+    """How its threads are set; None where it does not say."""
+    with suppress(OSError):
+        library = ctypes.CDLL(path)
+        for before, after in SWITCHES:
+            with suppress(AttributeError):
+                return _Library(
+                    getattr(library, f"{before}openblas_get_num_threads{after}"),
+                    getattr(library, f"{before}openblas_set_num_threads{after}"),
+                )
+    return None

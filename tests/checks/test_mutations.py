@@ -13,7 +13,6 @@ import numpy as np
 import pytest
 
 import lapwright.contact.average as average_module
-import lapwright.contact.bear
 import lapwright.contact.equilibrium
 import lapwright.contact.pressure as settle_module
 import lapwright.contact.wear
@@ -48,8 +47,8 @@ def use_kernels(monkeypatch, settle=(), wear=()):
     solver = uncompiled(lapwright.contact.equilibrium, settle)
     own = {n: getattr(solver, n) for n in ("settle", "bearing_sums")}
     monkeypatch.setattr(average_module, "solver", solver)
-    monkeypatch.setattr(average_module, "loops", uncompiled(lapwright.contact.wear, wear, own))
-    monkeypatch.setattr(settle_module, "loops", uncompiled(lapwright.contact.bear, [], own))
+    for module in (average_module, settle_module):
+        monkeypatch.setattr(module, "loops", uncompiled(lapwright.contact.wear, wear, own))
 
 
 # The named checks, small; each gives rows or a number that must be right.

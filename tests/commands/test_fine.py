@@ -18,11 +18,12 @@ from lapwright.commands.main import main
 from lapwright.commands.session import finer
 from lapwright.errors import CommandError, SettleError
 from lapwright.integration.state import Settings
-from lapwright.presentation.render import filled
 from lapwright.presentation.run_view import run_view
 from lapwright.presentation.tables import again_data, again_words
+from lapwright.presentation.words import filled
 from lapwright.results.record import FORM_KEYS, SHAPES, Fine
 from lapwright.results.runfile import read_run, write_run
+from lapwright.study.model import Study
 from lapwright.study.read import load, parse
 
 NM = 1e-9
@@ -223,17 +224,15 @@ def test_one_that_tips_is_not_lapped_again(bench: Path, capsys: pytest.CaptureFi
 def test_where_the_finer_one_does_not_settle_the_run_stands(
     bench: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    import lapwright.commands.session as session
+    states = Study.states
 
-    lap = session.lap
-
-    def stuck(plates: Any, *rest: Any, **more: Any) -> Any:
-        for number, moment in enumerate(lap(plates, *rest, **more)):
-            if plates["A"].cells == 48 and number == 3:
+    def stuck(study: Study, *rest: Any, **more: Any) -> Any:
+        for number, moment in enumerate(states(study, *rest, **more)):
+            if study.plates["A"].cells == 48 and number == 3:
                 raise SettleError("A does not settle on B")
             yield moment
 
-    monkeypatch.setattr(session, "lap", stuck)
+    monkeypatch.setattr(Study, "states", stuck)
     assert main(["run", "quick.toml", "--fine"]) == 1
     told = capsys.readouterr()
     assert "does not settle" in told.err

@@ -24,9 +24,15 @@ from started import PATIENCE, SURROUNDINGS
 
 import lapwright
 from lapwright.commands import interview as talking
-from lapwright.commands.interview import AnswersEndedError, Stopped, take_usual, talk
+from lapwright.commands.interview import (
+    QUESTIONS,
+    TOPICS,
+    AnswersEndedError,
+    Stopped,
+    take_usual,
+    talk,
+)
 from lapwright.commands.interview.compose import compose
-from lapwright.commands.interview.questions import QUESTIONS, TOPICS
 from lapwright.commands.main import main
 from lapwright.kinematics.overhang import worst_overhang
 from lapwright.specification.curves import Circle, Ellipse, FigureEight, Line, Rosette, Zigzag

@@ -10,9 +10,8 @@ import pytest
 from lapwright.metrology.form import forms
 from lapwright.metrology.reading import Reading
 from lapwright.modal.basis import form_names
-from lapwright.optimisation.book import Book
+from lapwright.optimisation.book import Book, next_study
 from lapwright.optimisation.entry import Entry
-from lapwright.optimisation.next_study import next_study
 from lapwright.optimisation.shop import one_normal
 from lapwright.study.read import parse
 

@@ -13,9 +13,8 @@ from pages import CHROMIUM, FOREIGN, tried, walked
 
 from lapwright.metrology.reading import Reading
 from lapwright.optimisation.advise import Advice
-from lapwright.optimisation.book import Book
+from lapwright.optimisation.book import Book, next_study
 from lapwright.optimisation.entry import Entry
-from lapwright.optimisation.next_study import next_study
 from lapwright.optimisation.sight import ToRead
 from lapwright.presentation.next_page import _faces, next_page
 from lapwright.presentation.next_spell import NextAnswer

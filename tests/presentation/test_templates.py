@@ -12,14 +12,13 @@ from tuning_scene import made
 import lapwright
 from lapwright.commands.main import main
 from lapwright.optimisation.advise import Advice
-from lapwright.optimisation.book import Book
-from lapwright.optimisation.next_study import next_study
+from lapwright.optimisation.book import Book, next_study
 from lapwright.presentation.card import card_page
 from lapwright.presentation.next_page import next_page
 from lapwright.presentation.next_spell import NextAnswer
 from lapwright.presentation.page import render
-from lapwright.presentation.render import filled, templates
 from lapwright.presentation.tuning import tuning_page
+from lapwright.presentation.words import filled, templates
 from lapwright.study.read import parse
 
 FOLDER = Path(lapwright.__file__).parent / "presentation" / "templates"

@@ -15,8 +15,8 @@ from lapwright.presentation.advice import asides, in_words
 from lapwright.presentation.card import card_html
 from lapwright.presentation.finding_words import RECKONED
 from lapwright.presentation.gauge_text import RECKONED as OF_READINGS
-from lapwright.presentation.render import filled
 from lapwright.presentation.run_view import run_view
+from lapwright.presentation.words import filled
 from lapwright.results.answer import Preview
 from lapwright.results.findings import KINDS, best, noticed
 from lapwright.study.read import parse

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from lapwright.results.finding import Finding, Kind, step_by_step
+from lapwright.results.findings import Finding, Kind, step_by_step
 
 if TYPE_CHECKING:
     from lapwright.integration.estimate import Outlook

@@ -161,7 +161,7 @@ def _done(text: str, book: Book) -> dict[str, Any]:
 
 def _advised(book: Book) -> dict[str, Any]:
     """The step that the book advises now."""
-    from lapwright.optimisation.next_study import step_table
+    from lapwright.optimisation.book import step_table
 
     advice = book.next()
     step = advice.step

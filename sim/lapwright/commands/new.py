@@ -146,9 +146,8 @@ def _free(path: Path, args: argparse.Namespace, bench: Bench) -> Path:
 
 def _asked(args: argparse.Namespace, bench: Bench) -> tuple[Answers, str]:
     """The answers, and the study that they make."""
-    from lapwright.commands.interview import AnswersEndedError, Stopped, take_usual, talk
+    from lapwright.commands.interview import TOPICS, AnswersEndedError, Stopped, take_usual, talk
     from lapwright.commands.interview.compose import SHORTEST, compose
-    from lapwright.commands.interview.questions import TOPICS
 
     if args.example:
         return {}, SHORTEST

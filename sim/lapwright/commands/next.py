@@ -109,7 +109,7 @@ def _written(answer: NextAnswer, place: Path) -> dict[str, Path | None]:
     """Write the page and, where a spell is advised, its study; where each lies now."""
     from lapwright.files import put_in_place, taken
     from lapwright.metrology.x3p import to_x3p
-    from lapwright.optimisation.next_study import next_study
+    from lapwright.optimisation.book import next_study
     from lapwright.presentation.next_page import next_page
     from lapwright.study.faces import held_in
 

@@ -28,7 +28,6 @@ from lapwright.errors import (
     troubles_in,
 )
 from lapwright.files import RUN_FILE
-from lapwright.integration.loop import lap
 from lapwright.integration.state import Settings
 from lapwright.kinematics.schedule import rubbing_time
 from lapwright.optimisation.cases import with_cells
@@ -132,16 +131,7 @@ class Session:
         total = rubbing_time(study.steps, study.rounds)
         gauged = any(step.until is not None for step in study.steps)
         progress = ProgressBar(total, last.clock.time if last is not None else 0.0, gauged)
-        moments = lap(
-            study.plates,
-            study.steps,
-            rounds=study.rounds,
-            seed=study.seed,
-            margin=study.margin,
-            threads=self.threads,
-            after=last,
-            settings=self.settings,
-        )
+        moments = study.states(last, self.threads, self.settings)
         try:
             with troubles_in(study.units), stopping() as stop:
                 for moment in moments:

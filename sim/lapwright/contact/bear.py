@@ -1,4 +1,4 @@
-"""How hard the top bears, pose after pose: pressures on the bottom's grid, and the highest at the edge."""
+"""How hard the top bears in a settled pose: pressures on the bottom's grid, and the highest at the edge."""
 
 from __future__ import annotations
 
@@ -7,11 +7,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.contact.cells import Face, Rowset
+from lapwright.contact.cells import Rowset
 from lapwright.contact.compile import kernel
-from lapwright.contact.equilibrium import PLANE, PULLING, SETTLED, bearing_sums, settle
-from lapwright.contact.lay import face_of, gather, read_only, scratch
-from lapwright.contact.wear import C_X, C_Y, LOAD, THETA
 
 # Columns of what is told of a pose: the highest pressure [Pa], and the land that bears [cells].
 PEAK, BEARS = range(2)
@@ -82,104 +79,33 @@ def _peak(pressure: Array, share: Array, low: int, high: int) -> float:
 
 
 @kernel
-def _bear(
-    bottom: Face,
-    top: Face,
+def press(
+    rows: Rowset,
+    used: int,
+    unit: float,
+    q: Array,
     stiffness: float,
-    poses: Array,
-    warm: bool,
     pressure: Array,
     share: Array,
     told: Array,
-    reports: Array,
-    rows: Rowset,
-    work: Array,
 ) -> None:
-    radius = top.radius
-    unit = bottom.cell / radius
-    nothing = work[3]
-    for p in range(poses.shape[0]):
-        cx = poses[p, C_X]
-        cy = poses[p, C_Y]
-        cos = math.cos(poses[p, THETA])
-        sin = math.sin(poses[p, THETA])
-        used = gather(bottom, top, cx, cy, cos, sin, cx, cy, radius, rows)
-        for i in range(3):
-            nothing[i] = 0.0
-        bearing_sums(
-            rows.gap,
-            rows.share,
-            used,
-            rows.first,
-            rows.length,
-            rows.xi,
-            rows.eta,
-            unit,
-            nothing,
-            PULLING,
-            work[0],
-        )
-        target = poses[p, LOAD:]
-        status = settle(
-            rows.gap,
-            rows.share,
-            used,
-            rows.first,
-            rows.length,
-            rows.xi,
-            rows.eta,
-            unit,
-            target,
-            warm,
-            reports[p],
-            work,
-        )
-        if status != SETTLED:
-            continue
-        q = reports[p, PLANE : PLANE + 3]
-        for j in range(share.shape[0]):
-            for i in range(share.shape[1]):
-                pressure[j, i] = 0.0
-                share[j, i] = 0.0
-        bears = 0.0
-        for r in range(used):
-            j = rows.line[r] + 1
-            lo = rows.column[r] + 1
-            f = rows.first[r]
-            base = q[0] + q[2] * rows.eta[r] + q[1] * rows.xi[r]
-            for k in range(rows.length[r]):
-                w = rows.share[f + k]
-                squeeze = rows.gap[f + k] - base - q[1] * unit * k
-                share[j, lo + k] = w
-                if w > 0.0 and squeeze > 0.0:
-                    pressure[j, lo + k] = stiffness * squeeze
-                    bears += w
-        told[p, PEAK] = _peak(pressure, share, rows.line[0] + 1, rows.line[used - 1] + 2)
-        told[p, BEARS] = bears
-
-
-def bear(
-    bottom: Face, top: Face, stiffness: float, poses: Array, told: Array, reports: Array
-) -> tuple[Array, Array]:
-    """Let the top settle in each pose: fills `told` (n, TOLD_COLUMNS) and `reports` (n, REPORT_COLUMNS).
-
-    Returns the pressure [Pa] and the share of land on both faces of the last pose, both (ny, nx).  Of a pose
-    that did not settle nothing is told; its report says so.
-    """
-    ny, nx = bottom.z.shape
-    pressure, share = np.zeros((ny + 2, nx + 2)), np.zeros((ny + 2, nx + 2))
-    rows, work = scratch(bottom, top)
-    _bear(
-        face_of(bottom),
-        face_of(top),
-        float(stiffness),
-        read_only(poses),
-        False,  # written in the kernel itself it would be a type of its own, and `settle` compiled for it
-        pressure,
-        share,
-        told,
-        reports,
-        rows,
-        work,
-    )
-    return pressure[1:-1, 1:-1].copy(), share[1:-1, 1:-1].copy()
+    """Fill padded maps of pressure [Pa] and land in overlap of a settled pose, and what is told of it."""
+    for j in range(share.shape[0]):
+        for i in range(share.shape[1]):
+            pressure[j, i] = 0.0
+            share[j, i] = 0.0
+    bears = 0.0
+    for r in range(used):
+        j = rows.line[r] + 1
+        lo = rows.column[r] + 1
+        f = rows.first[r]
+        base = q[0] + q[2] * rows.eta[r] + q[1] * rows.xi[r]
+        for k in range(rows.length[r]):
+            w = rows.share[f + k]
+            squeeze = rows.gap[f + k] - base - q[1] * unit * k
+            share[j, lo + k] = w
+            if w > 0.0 and squeeze > 0.0:
+                pressure[j, lo + k] = stiffness * squeeze
+                bears += w
+    told[PEAK] = _peak(pressure, share, rows.line[0] + 1, rows.line[used - 1] + 2)
+    told[BEARS] = bears

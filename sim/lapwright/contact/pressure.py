@@ -14,8 +14,9 @@ from math import pi
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.contact import bear as loops
+from lapwright.contact import wear as loops
 from lapwright.contact.average import Pair, Sample
+from lapwright.contact.bear import PEAK, TOLD_COLUMNS
 from lapwright.contact.equilibrium import PLANE, REPORT_COLUMNS
 from lapwright.contact.sampling import block_sample
 from lapwright.contact.stability import support_margin
@@ -92,7 +93,7 @@ def settle(pair: Pair, z_bottom: Array, z_top: Array, sample: Sample, pose: int 
         float(height),
         (float(a / radius), float(b / radius)),
         pressure,
-        float(told[0, loops.PEAK]),
+        float(told[0, PEAK]),
         share,
         pair.load,
         pair.bottom.grid.cell,
@@ -119,7 +120,7 @@ def peaks(pair: Pair, z_bottom: Array, z_top: Array, sample: Sample) -> Array:
 
     """
     told, _, _, _ = _borne(pair, z_bottom, z_top, sample, np.arange(sample.share.size))
-    peak: Array = told[:, loops.PEAK].copy()
+    peak: Array = told[:, PEAK].copy()
     return peak
 
 
@@ -127,7 +128,7 @@ def _borne(
     pair: Pair, z_bottom: Array, z_top: Array, sample: Sample, poses: NDArray[np.intp]
 ) -> tuple[Array, Array, Array, Array]:
     """What is told of these poses, reports of all, and the pressure and share of the last of them."""
-    told = np.zeros((poses.size, loops.TOLD_COLUMNS))
+    told = np.zeros((poses.size, TOLD_COLUMNS))
     some = np.zeros((poses.size, REPORT_COLUMNS))
     bottom, top = pair.laid_bottom.face(z_bottom), pair.laid_tops[0].face(z_top)
     rows = pair.pose_rows(sample)[poses]

@@ -12,11 +12,11 @@ land sees pressure times speed, only the part of it counting that faces land of 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
 
+from lapwright.contact.bear import TOLD_COLUMNS, press
 from lapwright.contact.cells import Face, Rowset
 from lapwright.contact.compile import kernel
 from lapwright.contact.equilibrium import (
@@ -218,81 +218,91 @@ def _turned(
     rows: Rowset,
     work: Array,
     small: Array,
+    pressure: Array,
+    share: Array,
+    told: Array,
 ) -> None:
+    """Settle in each pose on the bottom's cells, then wear both faces; where `told` has rows, press only.
+
+    Both faces go through the one loop over sides: what is called twice would be compiled twice.
+    """
     radius = top.radius
-    nothing = small[0]
-    q_top = small[1]
-    v = small[2]
-    sums = small[3]
-    unit = bottom.cell / radius
-    unit_top = top.cell / radius
+    plane = small[0]
+    v = small[1]
+    sums = small[2]
     for p in range(poses.shape[0]):
         cx = poses[p, C_X]
         cy = poses[p, C_Y]
         cos = math.cos(poses[p, THETA])
         sin = math.sin(poses[p, THETA])
-        used = gather(bottom, top, cx, cy, cos, sin, cx, cy, radius, rows)
-        bearing_sums(
-            rows.gap,
-            rows.share,
-            used,
-            rows.first,
-            rows.length,
-            rows.xi,
-            rows.eta,
-            unit,
-            nothing,
-            PULLING,
-            work[0],
-        )
-        target = poses[p, LOAD:]
-        status = settle(
-            rows.gap,
-            rows.share,
-            used,
-            rows.first,
-            rows.length,
-            rows.xi,
-            rows.eta,
-            unit,
-            target,
-            warm,
-            reports[p],
-            work,
-        )
-        if status != SETTLED:
-            continue
-        q = reports[p, PLANE : PLANE + 3]
         spin = poses[p, SPIN]
-        amount = poses[p, WEIGHT] * stiffness
-        v[0] = poses[p, V_X]
-        v[1] = poses[p, V_Y]
-        _wear(rows, used, unit, radius, q, v, spin, amount, wear_bottom, sums)
-        _note(reports[p, OF_BOTTOM:], sums, cx / radius, cy / radius)
-        # The same pose seen from the top: everything turned back by theta, the bottom laid over its cells.
-        v[0] = cos * poses[p, V_X] + sin * poses[p, V_Y]
-        v[1] = -sin * poses[p, V_X] + cos * poses[p, V_Y]
-        q_top[0] = q[0]
-        q_top[1] = cos * q[1] + sin * q[2]
-        q_top[2] = -sin * q[1] + cos * q[2]
-        used = gather(
-            top,
-            bottom,
-            -cos * cx - sin * cy,
-            sin * cx - cos * cy,
-            cos,
-            -sin,
-            0.0,
-            0.0,
-            radius,
-            rows,
-        )
-        finer = top.cell / bottom.cell
-        gathered = _force(rows, used, unit_top, q_top) * finer * finer
-        factor = target[0] / gathered if gathered > 0.0 else 0.0
-        reports[p, FACTOR] = factor
-        _wear(rows, used, unit_top, radius, q_top, v, spin, amount * factor, wear_top, sums)
-        _note(reports[p, OF_TOP:], sums, 0.0, 0.0)
+        target = poses[p, LOAD:]
+        q = reports[p, PLANE : PLANE + 3]
+        for side in range(2):
+            if side == 0:
+                own, other, wear = bottom, top, wear_bottom
+                at_x, at_y, way, from_x, from_y = cx, cy, 1.0, cx, cy
+            else:
+                # The same pose seen from the top: everything turned back by theta, the bottom over its cells.
+                own, other, wear = top, bottom, wear_top
+                at_x, at_y, way = -cos * cx - sin * cy, sin * cx - cos * cy, -1.0
+                from_x, from_y = 0.0, 0.0
+            unit = own.cell / radius
+            used = gather(own, other, at_x, at_y, cos, way * sin, from_x, from_y, radius, rows)
+            amount = poses[p, WEIGHT] * stiffness
+            if side == 0:
+                for i in range(3):
+                    plane[i] = 0.0
+                bearing_sums(
+                    rows.gap,
+                    rows.share,
+                    used,
+                    rows.first,
+                    rows.length,
+                    rows.xi,
+                    rows.eta,
+                    unit,
+                    plane,
+                    PULLING,
+                    work[0],
+                )
+                status = settle(
+                    rows.gap,
+                    rows.share,
+                    used,
+                    rows.first,
+                    rows.length,
+                    rows.xi,
+                    rows.eta,
+                    unit,
+                    target,
+                    warm,
+                    reports[p],
+                    work,
+                )
+                if status != SETTLED:
+                    break
+                if told.shape[0] > 0:
+                    press(rows, used, unit, q, stiffness, pressure, share, told[p])
+                    break
+                for i in range(3):
+                    plane[i] = q[i]
+                v[0] = poses[p, V_X]
+                v[1] = poses[p, V_Y]
+            else:
+                plane[1] = cos * q[1] + sin * q[2]
+                plane[2] = -sin * q[1] + cos * q[2]
+                v[0] = cos * poses[p, V_X] + sin * poses[p, V_Y]
+                v[1] = -sin * poses[p, V_X] + cos * poses[p, V_Y]
+                finer = top.cell / bottom.cell
+                gathered = _force(rows, used, unit, plane) * finer * finer
+                factor = target[0] / gathered if gathered > 0.0 else 0.0
+                reports[p, FACTOR] = factor
+                amount *= factor
+            _wear(rows, used, unit, radius, plane, v, spin, amount, wear, sums)
+            _note(
+                reports[p, OF_TOP if side else OF_BOTTOM :], sums, from_x / radius, from_y / radius
+            )
 
 
 def wear_shifted(
@@ -311,7 +321,9 @@ def wear_shifted(
     `warm`: `reports` (n, REPORT_COLUMNS) comes in with those of a neighbour, to begin from.  A pose that did
     not settle adds nothing; its report says so.
     """
-    _worn(_shifted, bottom, top, stiffness, poses, warm, wear_bottom, wear_top, reports)
+    given = _given(bottom, top, stiffness, poses, warm)
+    rows, work = scratch(bottom, top)
+    _shifted(*given, wear_bottom, wear_top, reports, rows, work, np.zeros((4, 6)))
 
 
 def wear_turned(
@@ -329,31 +341,33 @@ def wear_turned(
     The top settles on the bottom's grid; the load that its own cells gather is then scaled to the same
     force, so that what one face loses the other matches.  Otherwise as `wear_shifted`.
     """
-    _worn(_turned, bottom, top, stiffness, poses, warm, wear_bottom, wear_top, reports)
-
-
-def _worn(
-    loop: Callable[..., None],
-    bottom: Face,
-    top: Face,
-    stiffness: float,
-    poses: Array,
-    warm: bool,
-    wear_bottom: Array,
-    wear_top: Array,
-    reports: Array,
-) -> None:
+    given = _given(bottom, top, stiffness, poses, warm)
     rows, work = scratch(bottom, top)
-    loop(
-        face_of(bottom),
-        face_of(top),
-        float(stiffness),
-        read_only(poses),
-        bool(warm),
-        wear_bottom,
-        wear_top,
-        reports,
-        rows,
-        work,
-        np.zeros((4, 6)),
+    maps, told = np.zeros((2, 0, 0)), np.zeros((0, TOLD_COLUMNS))
+    _turned(
+        *given, wear_bottom, wear_top, reports, rows, work, np.zeros((4, 6)), maps[0], maps[1], told
     )
+
+
+def bear(
+    bottom: Face, top: Face, stiffness: float, poses: Array, told: Array, reports: Array
+) -> tuple[Array, Array]:
+    """Let the top settle in each pose: fills `told` (n, TOLD_COLUMNS) and `reports` (n, REPORT_COLUMNS).
+
+    Returns the pressure [Pa] and the share of land on both faces of the last pose, both (ny, nx).  Of a pose
+    that did not settle nothing is told; its report says so.
+    """
+    ny, nx = bottom.z.shape
+    maps = np.zeros((2, ny + 2, nx + 2))
+    given = _given(bottom, top, stiffness, poses, False)
+    rows, work = scratch(bottom, top)
+    none = np.zeros((0, 0))
+    _turned(*given, none, none, reports, rows, work, np.zeros((4, 6)), maps[0], maps[1], told)
+    return maps[0, 1:-1, 1:-1].copy(), maps[1, 1:-1, 1:-1].copy()
+
+
+def _given(
+    bottom: Face, top: Face, stiffness: float, poses: Array, warm: bool
+) -> tuple[Face, Face, float, Array, bool]:
+    """What both loops read."""
+    return face_of(bottom), face_of(top), float(stiffness), read_only(poses), bool(warm)

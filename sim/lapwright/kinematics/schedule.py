@@ -105,12 +105,10 @@ def kappa_from_observation(
     time = wear_time(grit.fade, 0.0, seen.time)
     if seen.lost is not None and seen.plate is not None:
         plate = plates[seen.plate]
-        depth = seen.lost / (plate.material.density * plate.land_area)
+        depth = seen.lost / plate.mass_per_depth
     elif seen.lost is not None:
         # Mass lost by both together: volumes add.
-        work = sum(
-            factors[n] * mean[n] * plates[n].land_area * plates[n].material.density for n in mean
-        )
+        work = sum(factors[n] * mean[n] * plates[n].mass_per_depth for n in mean)
         return _wear(seen.lost / (time * work) if work > 0.0 else math.inf, None, grit, plates)
     else:
         depth = seen.removed or 0.0

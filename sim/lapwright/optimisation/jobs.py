@@ -40,7 +40,6 @@ from lapwright.errors import (
     TippedError,
 )
 from lapwright.files import OutputFolder, cannot_write, make_folder, put_in_place, read_whole
-from lapwright.integration.loop import lap
 from lapwright.integration.state import State
 from lapwright.kinematics.schedule import rubbing_time
 from lapwright.optimisation.cases import Case, Tolerance, drawn
@@ -172,10 +171,7 @@ class _Record:
 
     def follow(self) -> str:
         """Lap to the end; gives the outcome."""
-        study = self.study
-        for moment in lap(
-            study.plates, study.steps, rounds=study.rounds, seed=study.seed, margin=study.margin
-        ):
+        for moment in self.study.states():
             self._take(moment)
         last = self.recorder.last
         assert last is not None

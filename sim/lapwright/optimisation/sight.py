@@ -79,7 +79,7 @@ def weighed(layout: Layout, lost: Mapping[str, float]) -> Sight:
     rows, value, noise = np.zeros((len(lost), layout.size)), [], []
     for row, (name, mass) in zip(rows, lost.items(), strict=True):
         plate = layout.plates[name]
-        whole = plate.material.density * plate.land_area
+        whole = plate.mass_per_depth
         row[layout.removed(name)] = 1.0
         value.append(mass / whole)
         noise.append(sqrt(2.0) * limit_of("balance") * plate.total_mass / whole)

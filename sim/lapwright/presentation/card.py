@@ -23,9 +23,8 @@ from lapwright.limits import limit_of
 from lapwright.presentation import words
 from lapwright.presentation.beforehand import Order, grit_words, orders, rubbed, stop_by_gauge
 from lapwright.presentation.finding_words import care
-from lapwright.presentation.render import filled
 from lapwright.presentation.run_view import Face, RunView, run_view
-from lapwright.presentation.words import MARK, marked_face
+from lapwright.presentation.words import MARK, filled, marked_face
 from lapwright.results.findings import KINDS, noticed
 from lapwright.results.record import Run, grit_on
 from lapwright.units import Units, joined

@@ -30,9 +30,9 @@ from lapwright.presentation.pictures.small_multiples import (
     histories,
 )
 from lapwright.presentation.reasons import cycle_makes
-from lapwright.presentation.render import filled
 from lapwright.presentation.run_view import run_view
 from lapwright.presentation.staying import mark, stays_in_short
+from lapwright.presentation.words import filled
 from lapwright.study.model import Axis, Study
 from lapwright.units import NOTHING, joined
 

@@ -16,8 +16,7 @@ from lapwright.kinematics.schedule import spread_of
 from lapwright.limits import limit_of
 from lapwright.presentation.beforehand import limit
 from lapwright.presentation.words import Fields, say, sentences
-from lapwright.results.finding import Finding
-from lapwright.results.findings import KINDS, gravity, noticed
+from lapwright.results.findings import KINDS, Finding, gravity, noticed
 from lapwright.units import NOTHING, Text, Units, joined, sentence
 
 if TYPE_CHECKING:

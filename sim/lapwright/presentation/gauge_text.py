@@ -26,7 +26,7 @@ from lapwright.metrology.reading import FINE, Reading, stepped
 from lapwright.presentation.finding_words import finding_text
 from lapwright.presentation.words import MARK, REMARK, Fields, say
 from lapwright.results.answer import wrapped
-from lapwright.results.finding import Finding
+from lapwright.results.findings import Finding
 from lapwright.results.gauge import Request, Seen, Whole
 from lapwright.specification.outline import Outline
 from lapwright.units import NOTHING, Units, joined

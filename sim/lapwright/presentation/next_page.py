@@ -23,8 +23,8 @@ from lapwright.presentation.finding_words import in_words
 from lapwright.presentation.next_spell import NextAnswer, read_where, table_words
 from lapwright.presentation.pictures.faces import Believed, believed
 from lapwright.presentation.pictures.history import Went, WentOn, went
-from lapwright.presentation.render import filled
 from lapwright.presentation.tables import stroke_words, turn_words
+from lapwright.presentation.words import filled
 from lapwright.results.findings import foreseen
 from lapwright.units import Units, joined, sentence
 

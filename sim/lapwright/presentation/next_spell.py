@@ -343,7 +343,7 @@ class NextAnswer(Answer):
             return
         for name, plate in layout.plates.items():
             depth = float(after.centre[layout.removed(name)])
-            lost = depth * plate.material.density * plate.land_area
+            lost = depth * plate.mass_per_depth
             if lost >= limit_of("balance") * plate.total_mass:
                 yield say("book.lighter", plate=name, grams=1e3 * lost)
 

@@ -24,7 +24,6 @@ from lapwright.presentation.card import card_data
 from lapwright.presentation.pictures.faces import Ground, contour_step, height_limit, spread_out
 from lapwright.presentation.pictures.fringes import flat_words
 from lapwright.presentation.pictures.ink import HEIGHTS
-from lapwright.presentation.render import filled
 from lapwright.presentation.run_view import (
     Face,
     RunView,
@@ -36,7 +35,7 @@ from lapwright.presentation.run_view import (
 )
 from lapwright.presentation.tables import again_data, forms_data, steps_cells
 from lapwright.presentation.way_round import effects_words
-from lapwright.presentation.words import typeset
+from lapwright.presentation.words import filled, typeset
 from lapwright.results.record import Run
 from lapwright.specification.plate import boxes, resampled
 from lapwright.units import GRAVITY, Units, joined
@@ -118,7 +117,7 @@ def _html(view: RunView, strokes: list[str], drawn: Drawn) -> str:
         forms=forms_data(view),
         sure=good_to(view),
         again=again_data(view),
-        metal=[_metal(face, view.units) for face in view.faces],
+        metal=[_metal(face, view) for face in view.faces],
         strokes=strokes,
         effects=effects_words(view),
         bearings=_bearings(view),
@@ -156,16 +155,16 @@ def _done(view: RunView) -> str:
 # --- the parts ---------------------------------------------------------------------------------
 
 
-def _metal(face: Face, units: Units) -> str:
+def _metal(face: Face, view: RunView) -> str:
     got, key = pictures.zones(face), "bow" if face.long else "sphere"
     before, after = face.before[key], face.after[key]
     change = after - before if before is not None and after is not None else None
-    grams = 1e3 * face.mass_per_depth * face.lost
+    grams = view.grams(face.name, face.lost)
     makes = ("makes a face hollow", "makes a face domed")
     if face.long:
         makes = ("makes it hollow along", "makes it high in the middle")
     depths = face.lost, got.inner, got.outer
-    return words.metal(face.name, *depths, change, grams, units, got.places, makes, got.side)
+    return words.metal(face.name, *depths, change, grams, view.units, got.places, makes, got.side)
 
 
 def _bearings(view: RunView) -> list[str]:

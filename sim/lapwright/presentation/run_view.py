@@ -46,7 +46,6 @@ class Face:
     grit: float | None  # size of the last grit on it [m]
     before: Mapping[str, float | None]
     after: Mapping[str, float | None]
-    mass_per_depth: float  # [kg/m] of land
 
     @property
     def finish(self) -> float | None:
@@ -135,8 +134,7 @@ class RunView:
 
     def grams(self, name: str, depth: float) -> float:
         """What a depth [m] off a face weighs [g]."""
-        face = self.face(name)
-        return 1e3 * face.mass_per_depth * depth if face is not None else 0.0
+        return 1e3 * self.study.plates[name].mass_per_depth * depth
 
     def weighable(self, name: str, depth: float) -> bool:
         """Whether a balance that carries the plate tells that a depth [m] has gone."""
@@ -224,7 +222,6 @@ def run_view(run: Run) -> RunView:
                 grit_on(run, name),
                 _forms(record, 0),
                 _forms(record, -1),
-                plate.land_area * plate.material.density,
             )
         )
     return RunView(run, tuple(faces))

@@ -390,7 +390,7 @@ def tuning_page(got: Tuning, written: Path) -> str:
 
     """
     from lapwright.presentation import pictures
-    from lapwright.presentation.render import filled
+    from lapwright.presentation.words import filled
 
     heads, *rows = table(got)
     with pictures.sheet():

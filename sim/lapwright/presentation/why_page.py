@@ -23,7 +23,6 @@ from lapwright.modal.step_analysis import LinearisationError, StepAnalysis
 from lapwright.presentation import pictures, words
 from lapwright.presentation import reasons as told
 from lapwright.presentation.pictures.analysis import Card, cause, errors
-from lapwright.presentation.render import filled
 from lapwright.presentation.staying import (
     goes_slowly,
     keeps,
@@ -35,6 +34,7 @@ from lapwright.presentation.staying import (
     stays_wholly,
     title,
 )
+from lapwright.presentation.words import filled
 from lapwright.specification.plate import Plate
 from lapwright.study.model import Study
 from lapwright.units import Units, sentence

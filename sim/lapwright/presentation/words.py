@@ -19,10 +19,16 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+from lapwright.limits import limit_of
 from lapwright.metrology.form import FORMS, LONG, SPOKEN
 from lapwright.units import METRIC, NOTHING, Text, Units, joined, sentence
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+    from markupsafe import Markup
+    from matplotlib.figure import Figure
 
 Fields = Mapping[str, str | float | Text]
 Forms = Mapping[str, float | None]
@@ -481,3 +487,43 @@ def typeset(text: str) -> str:
     """The words with "um" and "uin" after a number written with the micro sign."""
     text = _BY.sub(f"{_THIN}×{_THIN}", text)
     return _AFTER_NUMBER.sub(lambda m: _THIN + m[1].replace("um", "µm").replace("uin", "µin"), text)
+
+
+# --- pages: the templates filled in
+
+
+def filled(template: str, **data: Any) -> str:
+    """A template as text, with the data that it asks for."""
+    return templates().get_template(template).render(data)
+
+
+@cache
+def templates() -> Environment:
+    """The folder of templates, read once; Jinja2 enters here only, when something is written."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+
+    made = Environment(
+        loader=PackageLoader("lapwright.presentation"),
+        undefined=StrictUndefined,
+        autoescape=select_autoescape(["html", "svg"]),
+        finalize=_in_type,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.filters.update(sentence=sentence, typeset=typeset, svg=_svg)
+    made.globals.update(MARK=MARK, REMARK=REMARK, limit_of=limit_of)
+    return made
+
+
+def _in_type(value: object) -> object:
+    """Plain text set in type; not what is HTML already, such as what a person typed, printed with `|e`."""
+    return typeset(value) if type(value) is str else value
+
+
+def _svg(figure: Figure, name: str, label: str) -> Markup:
+    """A picture for inside a page; `name` begins its ids, `label` is read out in its place."""
+    from markupsafe import Markup
+
+    from lapwright.presentation.pictures import svg
+
+    return Markup(svg(figure, name, label))

@@ -1,6 +1,6 @@
 """What is public; brought by `lapwright.face`."""
 
-from lapwright.results.finding import Finding as Finding
+from lapwright.results.findings import Finding as Finding
 from lapwright.results.record import Face as Face
 from lapwright.results.record import PlateRecord as PlateRecord
 from lapwright.results.record import Run as Run

@@ -13,6 +13,7 @@ from math import pi
 from typing import TYPE_CHECKING, Any, Self
 
 from lapwright.errors import troubles_in
+from lapwright.machine import one_thread
 from lapwright.units import Units, sentence
 
 if TYPE_CHECKING:
@@ -54,6 +55,7 @@ class Answer:
         """
         raise NotImplementedError
 
+    @one_thread()
     def to_dict(self) -> dict[str, Any]:
         """The JSON of the command.
 
@@ -66,6 +68,7 @@ class Answer:
         found: dict[str, Any] = plain(self.told())
         return found
 
+    @one_thread()
     def text(self, units: str | None = None) -> str:
         """What the command prints, without what to type next.
 

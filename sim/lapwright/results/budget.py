@@ -17,12 +17,11 @@ from lapwright import machine
 from lapwright.contact.average import Pair
 from lapwright.contact.sampling import block_sample
 from lapwright.errors import CannotDoError, LapwrightError
-from lapwright.integration.loop import lap
 from lapwright.integration.state import Settings
 from lapwright.kinematics.motion import Motion
 from lapwright.kinematics.schedule import rubbing_time
 from lapwright.metrology.form import measure
-from lapwright.results.frames import FRAMES_MOST
+from lapwright.results.record import FRAMES_MOST
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Step
 from lapwright.study.model import Study
@@ -204,15 +203,7 @@ def rehearsed(study: Study, settings: Settings) -> Rehearsal:
 
 def _rehearse(study: Study, settings: Settings, found: Rehearsal) -> None:
     total, begun = rubbing_time(study.steps, study.rounds), clock()
-    moments = lap(
-        study.plates,
-        study.steps,
-        rounds=study.rounds,
-        seed=study.seed,
-        margin=study.margin,
-        settings=settings,
-    )
-    for moment in moments:
+    for moment in study.states(settings=settings):
         found.took = clock() - begun
         if moment.event == "end":
             found.share = 1.0

@@ -35,8 +35,7 @@ from lapwright.metrology.reading import (
     usual_place,
 )
 from lapwright.results.answer import Answer
-from lapwright.results.finding import Finding, as_json
-from lapwright.results.findings import noticed_in
+from lapwright.results.findings import Finding, as_json, noticed_in
 from lapwright.results.record import grit_on
 from lapwright.specification.quantities import TIME, quantity
 from lapwright.specification.said import Faults, RefusedError, meant, nearest

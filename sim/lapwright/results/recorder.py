@@ -38,14 +38,16 @@ from lapwright.kinematics.motion import Motion
 from lapwright.kinematics.overhang import overhangs
 from lapwright.kinematics.schedule import rubbing_time
 from lapwright.metrology.form import EdgeMargin, measure
-from lapwright.results.frames import FRAMES_MOST, Frames, frames_of
 from lapwright.results.record import (
     FORM_KEYS,
+    FRAMES_MOST,
     SHAPES,
     BearingRecord,
+    Frames,
     PlateRecord,
     Run,
     columns,
+    frames_of,
 )
 from lapwright.results.runfile import SCHEMA, read_resume, write_run
 from lapwright.specification.curves import Still
@@ -280,23 +282,13 @@ def lapped(study: Study, progress: Callable[[float], None] | None = None, thread
         Where the top does not settle at some place.
 
     """
-    from lapwright.integration.loop import lap
-
     begun = time.monotonic()
     recorder = Recorder(study)
     total = rubbing_time(study.steps, study.rounds)
     outcome = ""
-    moments = lap(
-        study.plates,
-        study.steps,
-        rounds=study.rounds,
-        seed=study.seed,
-        margin=study.margin,
-        threads=threads,
-    )
     with troubles_in(study.units):
         try:
-            for moment in moments:
+            for moment in study.states(threads=threads):
                 recorder.take(moment)
                 if progress is not None:
                     progress(min(moment.clock.time / total, 1.0))

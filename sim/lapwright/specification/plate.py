@@ -501,6 +501,11 @@ class Plate(Frozen):
         return self.outline.area * (self.thickness or 0.0) * self.material.density
 
     @property
+    def mass_per_depth(self) -> float:
+        """What wear takes with each metre of depth off the land [kg/m]."""
+        return self.material.density * self.land_area
+
+    @property
     def weight(self) -> float:
         """Weight [N]."""
         return self.total_mass * GRAVITY

@@ -20,7 +20,7 @@ from lapwright.specification.rates import Reader
 from lapwright.specification.said import Frozen, RefusedError, Said, made, shown, spelled
 from lapwright.specification.step import EVERY
 from lapwright.specification.table import Table, text
-from lapwright.study.grits import a_plate
+from lapwright.study.plates import a_plate
 from lapwright.units import joined
 
 __all__ = [

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from lapwright.errors import CommandError
 from lapwright.limits import TOLERANCE
+from lapwright.machine import one_thread
 from lapwright.metrology.form import EdgeMargin, margin_of
 from lapwright.specification.plate import Plate
 from lapwright.specification.said import Frozen, Said
@@ -19,7 +20,7 @@ from lapwright.study.goal import Goal
 from lapwright.units import Units
 
 if TYPE_CHECKING:
-    from lapwright.integration.state import State
+    from lapwright.integration.state import Settings, State
     from lapwright.metrology.instruments import Gauge
     from lapwright.metrology.reading import Reading
     from lapwright.optimisation.comparison import Comparison
@@ -286,7 +287,9 @@ class Study(Frozen):
             put_beside(Path(path).with_name(name), to_x3p(surface))
         put_beside(Path(path), memoryview(self.text.encode("utf-8")))
 
-    def states(self, after: State | None = None, threads: int = 1) -> Iterator[State]:
+    def states(
+        self, after: State | None = None, threads: int = 1, settings: Settings | None = None
+    ) -> Iterator[State]:
         """Lap it block by block, from the start or from the state `after`; heights in m, seen from the face.
 
         Parameters
@@ -295,6 +298,8 @@ class Study(Frozen):
             A state to go on from.
         threads : int
             Of the processor; they change no bit.
+        settings : Settings, optional
+            How finely it is worked out; the usual ones if they are not given.
 
         Returns
         -------
@@ -308,6 +313,7 @@ class Study(Frozen):
 
         """
         from lapwright.integration.loop import lap
+        from lapwright.integration.state import Settings
 
         return lap(
             self.plates,
@@ -317,8 +323,10 @@ class Study(Frozen):
             margin=self.margin,
             threads=threads,
             after=after,
+            settings=settings or Settings(),
         )
 
+    @one_thread()
     def run(self, progress: Callable[[float], None] | None = None, threads: int = 1) -> Run:
         """Lap it to its end; `progress` is called with the share (0 to 1) that is done.
 
@@ -339,6 +347,7 @@ class Study(Frozen):
 
         return lapped(self, progress, threads)
 
+    @one_thread()
     def sweep(self, axes: Mapping[str, Sequence[Any]], workers: int = 1) -> Comparison:
         """Lap it for every value of one or two keys, such as "steps.1.stroke.overhang".
 
@@ -359,6 +368,7 @@ class Study(Frozen):
 
         return sweep(self, axes, workers)
 
+    @one_thread()
     def compare(
         self,
         workers: int = 1,
@@ -392,6 +402,7 @@ class Study(Frozen):
 
         return compare(self, Many(samples, tolerance_of(tolerance), cells), workers, folder)
 
+    @one_thread()
     def tune(
         self,
         workers: int = 1,
@@ -425,6 +436,7 @@ class Study(Frozen):
 
         return tune(self, Many(samples, tolerance_of(tolerance), cells), workers, folder)
 
+    @one_thread()
     def preview(self) -> Preview:
         """What it means, what each step will do and what to look out for; nothing is lapped.
 
@@ -438,6 +450,7 @@ class Study(Frozen):
 
         return Preview(self)
 
+    @one_thread()
     def why(self, step: int | None = None, degree: int = 8) -> Why:
         """What each step (or `step`, from 1, alone) takes out, leaves alone and makes.
 
@@ -460,6 +473,7 @@ class Study(Frozen):
             self._check_step(step)
         return Why(self, step, degree)
 
+    @one_thread()
     def bearing(self, step: int = 1, phase: float | None = None) -> BearingAnswer:
         """How the top of `step` bears at `phase` [rad] of its first stroke, or in the worst place of it.
 
@@ -481,6 +495,7 @@ class Study(Frozen):
         self._check_step(step)
         return BearingAnswer(self, step, phase)
 
+    @one_thread()
     def gauge(
         self, readings: Sequence[str] = (), gauges: Sequence[str] | None = None
     ) -> GaugeAnswer:

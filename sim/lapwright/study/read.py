@@ -22,9 +22,8 @@ from lapwright.specification.step import Grit, Step
 from lapwright.specification.table import Table, text
 from lapwright.study.faces import Maps, Start, begun
 from lapwright.study.goal import Effort, goal_of
-from lapwright.study.grits import grits_of, in_inches
 from lapwright.study.model import Study
-from lapwright.study.plates import plates_of
+from lapwright.study.plates import grits_of, in_inches, plates_of
 from lapwright.study.source import document_of, text_of
 from lapwright.study.steps import steps_of
 from lapwright.study.variants import doubts_of, sweep_of, tune_of, variants_of

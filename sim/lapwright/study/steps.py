@@ -33,7 +33,7 @@ from lapwright.specification.step import (
     strokes_in,
 )
 from lapwright.specification.table import Table, boolean, choice, text
-from lapwright.study.grits import HOW_GRIT, a_plate, grit_of
+from lapwright.study.plates import HOW_GRIT, a_plate, grit_of
 from lapwright.units import METRIC, Text, Units
 
 HOW_STROKE = 'stroke = { kind = "figure-eight", travel = "1/3" }'

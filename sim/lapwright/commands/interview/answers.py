@@ -18,7 +18,7 @@ from lapwright.commands.interview.typed import (
 from lapwright.specification.quantities import read_share
 from lapwright.specification.rates import FEPA_F, read_turn
 from lapwright.specification.said import RefusedError, refused, shown
-from lapwright.study.grits import grit_of
+from lapwright.study.plates import grit_of
 from lapwright.units import Units
 
 # The study's word for each stroke, and the ways of saying it.
