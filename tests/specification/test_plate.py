@@ -7,7 +7,7 @@ import pytest
 
 from lapwright.errors import StudyError
 from lapwright.specification.grooves import Grooves
-from lapwright.specification.outline import Disc, Ring
+from lapwright.specification.outline import Disc, Rectangle, Ring
 from lapwright.specification.plate import MATERIALS, Plate
 
 
@@ -36,7 +36,15 @@ def test_grooves_are_not_taken_off_the_mass_and_a_given_mass_wins():
 def test_one_micron_off_an_iron_face_is_0_145_g():
     # model, section 3
     plate = Plate(Disc(0.16), 0.03, name="A")
-    assert plate.land_area * 1e-6 * plate.material.density == pytest.approx(0.145e-3, rel=3e-3)
+    assert plate.mass_per_depth * 1e-6 == pytest.approx(0.145e-3, rel=3e-3)
+
+
+def test_grooves_wear_nothing_off():
+    # by hand: of each pitch of 12 mm 10 mm are left, both ways, on a square without edges cut off
+    grooves = Grooves("square", 0.012, 0.002)
+    plate = Plate(Rectangle(0.12, 0.12), 0.03, grooves=grooves, name="A")
+    left = 7200.0 * 0.12**2 * (10.0 / 12.0) ** 2
+    assert plate.mass_per_depth == pytest.approx(left, rel=1e-3)
 
 
 def test_maps_are_frozen():
