@@ -598,3 +598,6 @@ def test_a_long_one_says_how_far_it_is(tmp_path, monkeypatch, capsys) -> None:
     lines = [line for line in told if line.startswith("looked at")]
     assert [line.split(",")[0] for line in lines] == [f"looked at {k} of 4" for k in (1, 2, 3, 4)]
     assert all(line.endswith("to go") for line in lines)
+    # Then what lifts is lapped a little, which takes as long again.
+    after = [line.split(",")[0] for line in told if line.startswith("lapped")]
+    assert after == [f"lapped {k} of 4" for k in (0, 1, 2, 3)]

@@ -46,11 +46,19 @@ def main(args: argparse.Namespace) -> int:
     page = _page_place(args, study)
     if page is not None:
         look_at(page.parent, "why", again=True)
-    tally = Tally(args.step or len(study.steps), verb="looked at")
+    total = args.step or len(study.steps)
+    tallies = [Tally(total, verb="looked at")]
+
+    def again(done: int) -> None:
+        if not done:
+            tallies[-1].close()
+            tallies.append(Tally(1 if args.step else total))
+        tallies[-1].show(done)
+
     try:
-        found = Why(study, args.step, args.degree, typed("run", args.file), tally.show)
+        found = Why(study, args.step, args.degree, typed("run", args.file), tallies[0].show, again)
     finally:
-        tally.close()
+        tallies[-1].close()
     say = Speaker(args.json)
     say.answer(found)
     _page(say, found, page, args)

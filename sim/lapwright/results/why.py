@@ -29,7 +29,7 @@ class Why(Answer):
     """The reasons of a study: of all its steps, or of `step` (from 1) alone.
 
     `degree`: how fine the shapes are that it looks at; `lap_it`: what to type to lap the study.  `tell` is
-    told after each step how many are looked at.
+    told after each step how many are looked at, `again` before each how many were then lapped a little.
 
     Raises
     ------
@@ -45,6 +45,7 @@ class Why(Answer):
         degree: int = DEGREE,
         lap_it: str = "lapwright run",
         tell: Callable[[int], None] = lambda done: None,
+        again: Callable[[int], None] = lambda done: None,
     ) -> None:
         from lapwright.modal.cycle import course, lifting_by_placement
         from lapwright.modal.reduced_model import ReducedModel
@@ -62,7 +63,10 @@ class Why(Answer):
             self.reasons = [
                 reason_of(picture, number, found[number - 1], lifts) for number in self.numbers
             ]
-        self.off = [_deviation(study, reason) for reason in self.reasons]
+        self.off: list[LinearisationError | None] = []
+        for number, reason in enumerate(self.reasons):
+            again(number)
+            self.off.append(_deviation(study, reason))
         self.whole = _whole(picture, study, self.reasons, lifts, lap_it)
 
     def lines(self) -> Iterator[str]:
