@@ -20,7 +20,7 @@ from lapwright.metrology.conditions import rim_sag, thermal_bow
 from lapwright.metrology.form import measure
 from lapwright.presentation.tuning import as_json, in_words
 from lapwright.specification.curves import KINDS
-from lapwright.specification.plate import MATERIALS
+from lapwright.specification.materials import MATERIALS
 from lapwright.specification.step import DEPTH_PER_SIZE, HANDS, WEAR_PER_SIZE
 from lapwright.study.plates import OUTLINES
 from lapwright.study.read import ROOT_KEYS, parse_document

@@ -11,10 +11,10 @@ from lapwright.optimisation.book import Book as Book
 from lapwright.optimisation.comparison import Comparison as Comparison
 from lapwright.results.record import Run as Run
 from lapwright.specification.grooves import Grooves as Grooves
+from lapwright.specification.materials import Material as Material
 from lapwright.specification.outline import Disc as Disc
 from lapwright.specification.outline import Rectangle as Rectangle
 from lapwright.specification.outline import Ring as Ring
-from lapwright.specification.plate import Material as Material
 from lapwright.specification.plate import Plate as Plate
 from lapwright.specification.plate import StartForm as StartForm
 from lapwright.specification.step import Grit as Grit

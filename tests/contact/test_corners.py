@@ -10,8 +10,9 @@ from lapwright.errors import NoOverlapError, TippedError
 from lapwright.integration.loop import lap
 from lapwright.kinematics.overlap import overlap
 from lapwright.specification.curves import Circle, Line, Still, Zigzag
+from lapwright.specification.materials import MATERIALS
 from lapwright.specification.outline import Disc, Ring
-from lapwright.specification.plate import MATERIALS, Plate, StartForm
+from lapwright.specification.plate import Plate, StartForm
 from lapwright.specification.step import Observation, Until, Wear
 
 

@@ -32,7 +32,8 @@ from lapwright.integration.loop import _Work, lap
 from lapwright.integration.state import Progress, Settings, State
 from lapwright.metrology.form import EdgeMargin, forms, measure
 from lapwright.specification.curves import Circle, FigureEight
-from lapwright.specification.plate import MATERIALS, StartForm
+from lapwright.specification.materials import MATERIALS
+from lapwright.specification.plate import StartForm
 from lapwright.specification.step import Hand, Observation, Swap, Turn, Until, Wear
 
 CELLS = 24

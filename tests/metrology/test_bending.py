@@ -11,8 +11,9 @@ from lapwright.metrology.conditions import (
     thermal_bow,
     three_point_sag,
 )
+from lapwright.specification.materials import MATERIALS, Material
 from lapwright.specification.outline import Disc, Rectangle
-from lapwright.specification.plate import MATERIALS, Material, Plate
+from lapwright.specification.plate import Plate
 
 IRON, STEEL = MATERIALS["grey iron"], MATERIALS["steel"]
 

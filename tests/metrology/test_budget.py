@@ -28,8 +28,9 @@ from lapwright.metrology.instruments import (
 )
 from lapwright.metrology.reading import stepped
 from lapwright.specification.grooves import Grooves
+from lapwright.specification.materials import MATERIALS
 from lapwright.specification.outline import Disc
-from lapwright.specification.plate import MATERIALS, Plate, StartForm
+from lapwright.specification.plate import Plate, StartForm
 
 PLATE = Plate(Disc(0.16), thickness=0.03, name="A")
 BEDDED = Conditions(warm_side=0.0, support="bedded")

@@ -15,8 +15,9 @@ from lapwright.metrology.conditions import (
     waiting,
     warm_up,
 )
+from lapwright.specification.materials import MATERIALS
 from lapwright.specification.outline import Disc, Rectangle
-from lapwright.specification.plate import MATERIALS, Plate
+from lapwright.specification.plate import Plate
 
 IRON = Plate(Disc(0.25), thickness=0.04, name="A")
 STEEL = replace(IRON, name="B", material=MATERIALS["steel"])

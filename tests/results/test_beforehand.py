@@ -8,7 +8,9 @@ from math import log, pi
 import pytest
 
 from lapwright.integration.estimate import outlooks
+from lapwright.kinematics.schedule import kappa
 from lapwright.presentation.finding_words import in_words, said_of
+from lapwright.presentation.words import filled
 from lapwright.results.findings import foreseen
 from lapwright.study.read import parse
 
@@ -236,9 +238,84 @@ def test_the_gravest_first_and_what_holds_for_all_once():
 def test_sludge_of_what_is_bonded_with_cobalt_is_a_hazard_no_other():
     """NTP, 12th Report on Carcinogens: cobalt-tungsten carbide; silicon carbide has no cobalt."""
     for material, hazard in (("carbide", True), ("silicon carbide", False), ("grey iron", False)):
-        plates = PLATES.replace("}", f', material = "{material}" }}', 1) % "30 mm"
-        one = study(("15 um", "20 min", ""), plates=plates)
-        assert (("carbide", 1) in codes(one)) == hazard
+        assert (("carbide", 1) in codes(of_material(material))) == hazard
+
+
+def of_material(material: str, grit: str = "15 um", head: str = ""):
+    """A of a material on B of grey iron; `head`: the table of a grit."""
+    plates = PLATES.replace("}", f', material = "{material}" }}', 1) % "30 mm"
+    plates = plates.replace('like = "A"', 'like = "A", material = "grey iron"')
+    return study((grit, "20 min", ""), plates=plates + head)
+
+
+@pytest.mark.parametrize(
+    ("material", "code"),
+    [
+        # From memory, all three: lead, 29 CFR 1910.1025; respirable crystalline silica, 29 CFR 1910.1053 and
+        # IARC Monographs 100C (granite holds quartz, glass is no crystal); graphite, NIOSH Pocket Guide.
+        ("leaded bronze", "lead"),
+        ("bronze", None),
+        ("granite", "silica"),
+        ("glass", None),
+        ("carbon", "graphite"),
+        ("tungsten carbide", "carbide"),
+        ("alumina", None),
+    ],
+)
+def test_cautions_fit_the_material(material: str, code: str | None) -> None:
+    hazards = {"carbide", "lead", "silica", "graphite"}
+    one = of_material(material)
+    assert {c for c, _ in codes(one)} & hazards == ({code} if code else set())
+    # At the end of every page stand those of its own materials, no others.
+    end = filled("cautions.html", study=one)
+    phrases = {"carbide": "cobalt", "lead": "hold lead", "silica": "quartz", "graphite": "graphite"}
+    assert {c for c, words in phrases.items() if words in end} == ({code} if code else set())
+
+
+@pytest.mark.parametrize(
+    ("abrasive", "material", "left"),
+    [
+        # By hand from Knoop hardness (CRC Handbook, from memory): alumina 2100, silicon carbide 2480, boron
+        # carbide 2750, diamond 7000, tungsten carbide 1880; a grain cuts what it is 1.2 times as hard as
+        # (Pintaude 2010).
+        ("alumina", "hardened steel", 1.0),
+        ("alumina", "carbide", 0.1),
+        ("alumina", "alumina", 0.01),
+        ("alumina", "silicon carbide", 0.01),
+        ("silicon carbide", "carbide", 1.0),
+        ("silicon carbide", "silicon carbide", 0.01),
+        ("boron carbide", "alumina", 1.0),
+        ("boron carbide", "silicon carbide", 0.1),
+        ("diamond", "silicon carbide", 1.0),
+        ("diamond", "carbide", 1.0),
+    ],
+)
+def test_a_grit_that_does_not_cut_is_told_and_takes_next_to_nothing(
+    abrasive: str, material: str, left: float
+) -> None:
+    grit = '[grits.g]\nsize = "9 um"\nwear = "1 um/km/kPa"\n'
+    usual = of_material(material, "g", grit)
+    named = of_material(material, "g", f'{grit}abrasive = "{abrasive}"\n')
+    assert (("cuts_not", 1) in codes(named)) == (left < 1.0)
+    assert ("which_abrasive", 1) not in codes(named)
+    for name, share in (("A", left), ("B", 1.0)):
+        off = [kappa(s.steps[0].grit, s.plates[name], s.plates[name])[0] for s in (usual, named)]
+        assert off[1] / off[0] == pytest.approx(share)
+
+
+def test_where_not_every_kind_cuts_it_is_asked_which() -> None:
+    for material in ("carbide", "alumina", "silicon carbide"):
+        assert ("which_abrasive", 1) in codes(of_material(material))
+    for material in ("grey iron", "hardened steel", "carbon", "glass"):
+        assert ("which_abrasive", 1) not in codes(of_material(material))
+
+
+def test_soft_faces_take_up_loose_grit_but_not_what_is_held_in_them() -> None:
+    """Common practice, no source: soft laps are charged, and soft parts keep grit that nobody wants."""
+    for material, soft in (("carbon", True), ("bronze", True), ("tin", True), ("glass", False)):
+        assert (("takes_up", 1) in codes(of_material(material))) == soft
+    held = '[grits.g]\nsize = "3 um"\nabrasive = "diamond"\nheld = { in = "A" }\n'
+    assert ("takes_up", 1) not in codes(of_material("tin", "g", held))
 
 
 def test_whoever_lies_below_weighs_as_much():

@@ -7,8 +7,9 @@ import pytest
 
 from lapwright.errors import StudyError
 from lapwright.specification.grooves import Grooves
+from lapwright.specification.materials import MATERIALS
 from lapwright.specification.outline import Disc, Rectangle, Ring
-from lapwright.specification.plate import MATERIALS, Plate
+from lapwright.specification.plate import Plate
 
 
 def test_mass_from_outline_thickness_and_density():

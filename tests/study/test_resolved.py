@@ -21,8 +21,9 @@ from lapwright.metrology.instruments import KINDS
 from lapwright.specification import curves as strokes
 from lapwright.specification import outline
 from lapwright.specification.grooves import Grid, Grooves
+from lapwright.specification.materials import MATERIALS, Material
 from lapwright.specification.outline import Disc, Rectangle, Ring
-from lapwright.specification.plate import MATERIALS, Material, Measured, Plate, Ripple, StartForm
+from lapwright.specification.plate import Measured, Plate, Ripple, StartForm
 from lapwright.specification.step import (
     Grit,
     Hand,
@@ -98,7 +99,7 @@ observations = some(Observation, removed=maybe(numbers), lost=maybe(numbers), pl
 wears = some(Wear, iron=maybe(numbers), plates=every(words, numbers), observed=maybe(observations))
 grits = some(
     Grit, name=words, wear=wears, layer=some(Layer), fade=maybe(numbers), held_in=maybe(words),
-    wear_within=maybe(numbers),
+    wear_within=maybe(numbers), abrasive=maybe(words),
 )  # fmt: skip
 turns = some(Turn, every=st.integers(0, 10**9))
 curves = (

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from lapwright.errors import CannotDoError
 from lapwright.limits import BAND, SCATTER
+from lapwright.specification.materials import cut_left
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import EMBEDDED_SHARE, Grit, Observation, Step, Wear, strokes_in
 
@@ -43,9 +44,9 @@ def rubbing_until(fade: float | None, age: float, wanted: float) -> float:
 
 
 def _factor(grit: Grit, plate: Plate) -> float:
-    """Wear of `plate` over that of grey iron, grit held in it included."""
+    """Wear of `plate` over that of grey iron: grit held in it included, and grit that does not cut it."""
     held = EMBEDDED_SHARE if grit.held_in == plate.name else 1.0
-    return plate.material.wear_factor * held
+    return plate.material.wear_factor * held * cut_left(grit.abrasive, plate.material)
 
 
 def kappa(grit: Grit, bottom: Plate, top: Plate) -> tuple[float, float]:

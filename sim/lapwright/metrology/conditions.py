@@ -24,8 +24,9 @@ from math import exp, expm1, hypot, log, pi, sqrt
 from types import MappingProxyType
 from typing import Any
 
+from lapwright.specification.materials import Material
 from lapwright.specification.outline import Rectangle
-from lapwright.specification.plate import Material, Plate
+from lapwright.specification.plate import Plate
 from lapwright.specification.quantities import (
     ANGLE,
     LENGTH,

@@ -475,7 +475,9 @@ def finer_grits(grit: Grit) -> list[Grit]:
         return []
     size = min(fits)
     share = size / grit.size
-    wear = usual_wear(size) if grit.wear.iron is None else Wear(share * grit.wear.iron)
+    wear = (
+        usual_wear(size, grit.abrasive) if grit.wear.iron is None else Wear(share * grit.wear.iron)
+    )
     wear = replace(wear, plates={name: share * value for name, value in grit.wear.plates.items()})
     layer = replace(grit.layer, depth=share * grit.layer.depth)
     return [replace(grit, name=METRIC.size(size, echo=True), size=size, wear=wear, layer=layer)]

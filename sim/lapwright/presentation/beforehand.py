@@ -278,11 +278,12 @@ def clock(direction: float) -> str:
 def grain(step: Step, units: Units = METRIC) -> str:
     """The grain in brackets, where the grit's name does not say it."""
     size = Units.grain(step.grit.size)
-    return "" if step.grit.name.replace(" ", "") == size.replace(" ", "") else f" ({size})"
+    size *= step.grit.name.replace(" ", "") != size.replace(" ", "")  # nothing where it is the name
+    said = f"{size} {step.grit.abrasive or ''}".strip()
+    return said and f" ({said})"
 
 
 # --- what is taken as usual --------------------------------------------------------------------
-
 
 # What is taken as usual, by the room of the study in which it would stand.
 KINDS = {"plates": "plate", "parts": "plate", "grits": "grit", "steps": "step", "goal": "goal"}
@@ -394,7 +395,8 @@ def grit_words(step: Step) -> str:
     """The grit by its name, with its size where the name does not tell it."""
     name = step.grit.name
     size = "" if name.endswith((" um", " uin")) else METRIC.size(step.grit.size)
-    return say("orders.grit.name", name=name, size=size, held=step.grit.held_in or "")
+    grit = {"abrasive": step.grit.abrasive or "", "held": step.grit.held_in or ""}
+    return say("orders.grit.name", name=name, size=size, **grit)
 
 
 def stop_by_gauge(until: Until, units: Units = METRIC) -> str:

@@ -17,6 +17,7 @@ from lapwright.limits import limit_of
 from lapwright.presentation.beforehand import limit
 from lapwright.presentation.words import Fields, say, sentences
 from lapwright.results.findings import KINDS, Finding, gravity, noticed
+from lapwright.specification.materials import NOT, SOFT, cutting
 from lapwright.units import NOTHING, Text, Units, joined, sentence
 
 if TYPE_CHECKING:
@@ -181,6 +182,33 @@ def _one_side(found: Sequence[Finding], study: Study) -> Reckoned:
     yield ".text", fields, ()
 
 
+def _cuts_not(found: Sequence[Finding], study: Study) -> Reckoned:
+    """Of which material each face is, and what cuts it."""
+    kind = study.steps[found[0].step - 1].grit.abrasive or ""
+    for one in found:
+        material = study.plates[one.plate or ""].material
+        fields: Fields = {
+            "plate": WHOSE,
+            "kind": kind,
+            "material": material.name,
+            "hardly": one.numbers.get("left", 0.0) > NOT,
+            "cut": joined(cutting(material), "or"),
+            "first": cutting(material)[0],
+            "several": len(cutting(material)) > 1,
+            "more": len(cutting(material)) > 1,
+        }
+        yield "", fields, _plates([one])
+
+
+def _takes_up(found: Sequence[Finding], study: Study) -> Reckoned:
+    step = study.steps[found[0].step - 1]
+    for one in found:
+        other = step.bottom if one.plate == step.top else step.top
+        material = study.plates[one.plate or ""].material.name
+        both = study.plates[other].material.name in SOFT
+        yield "", {"plate": one.plate or "", "other": other, "material": material, "both": both}, ()
+
+
 def _pits(found: Sequence[Finding], study: Study) -> Reckoned:
     spread = spread_of([study.steps[found[0].step - 1]])
     for one in found:
@@ -246,6 +274,9 @@ RECKONED: Mapping[str, Callable[[Sequence[Finding], Study], Reckoned]] = {
     "pits_left": _pits_left,
     "no_turn": _no_turn,
     "one_side": _one_side,
+    "cuts_not": _cuts_not,
+    "which_abrasive": _cuts_not,
+    "takes_up": _takes_up,
     "pits": _pits,
     "best_passed": _best_passed,
     "bending": _bending,

@@ -23,12 +23,15 @@ from typing import TYPE_CHECKING, Any
 
 from lapwright.limits import limit_of
 from lapwright.metrology.form import FORMS, LONG, SPOKEN
+from lapwright.specification.materials import HAZARDS
 from lapwright.units import METRIC, NOTHING, Text, Units, joined, sentence
 
 if TYPE_CHECKING:
     from jinja2 import Environment
     from markupsafe import Markup
     from matplotlib.figure import Figure
+
+    from lapwright.study.model import Study
 
 Fields = Mapping[str, str | float | Text]
 Forms = Mapping[str, float | None]
@@ -511,8 +514,17 @@ def templates() -> Environment:
         lstrip_blocks=True,
     )
     made.filters.update(sentence=sentence, typeset=typeset, svg=_svg)
-    made.globals.update(MARK=MARK, REMARK=REMARK, limit_of=limit_of)
+    made.globals.update(MARK=MARK, REMARK=REMARK, limit_of=limit_of, say=say, hazards_of=hazards_of)
     return made
+
+
+def hazards_of(study: Study) -> list[str]:
+    """Codes of the cautions that the materials of a study ask for."""
+    return list(
+        dict.fromkeys(
+            HAZARDS[m] for p in study.plates.values() if (m := p.material.name) in HAZARDS
+        )
+    )
 
 
 def _in_type(value: object) -> object:

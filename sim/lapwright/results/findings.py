@@ -35,6 +35,7 @@ from lapwright.metrology.conditions import (
 )
 from lapwright.metrology.contacts import footing
 from lapwright.results.record import grit_on
+from lapwright.specification.materials import ABRASIVES, HAZARDS, SOFT, cut_left, cutting
 from lapwright.specification.step import Step
 
 if TYPE_CHECKING:
@@ -296,6 +297,26 @@ def _of_grit(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
 
 
 @step_by_step
+def _of_abrasive(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
+    """Grit that cuts a face hardly or not, one that is not named where not every kind cuts, and soft faces.
+
+    A soft face takes up loose grit, and goes on cutting the other with it; where the grit is held in it on
+    purpose, that is wanted.
+    """
+    grit = study.steps[at - 1].grit
+    used = _used(study, at)
+    for name in used:
+        material = study.plates[name].material
+        kinds = len(cutting(material))
+        if grit.abrasive is None and kinds < len(ABRASIVES):
+            yield Finding("which_abrasive", at, name, {"kinds": kinds})
+        elif (left := cut_left(grit.abrasive, material)) < 1.0:
+            yield Finding("cuts_not", at, name, {"left": left, "kinds": kinds})
+        if material.name in SOFT and grit.held_in != name:
+            yield Finding("takes_up", at, name)
+
+
+@step_by_step
 def _of_plates(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
     """What each plate weighs, whether its sludge is a hazard, and how far each bends.
 
@@ -308,8 +329,8 @@ def _of_plates(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
             if plate.total_mass > limit:
                 yield Finding(code, at, name, {"mass": plate.total_mass, "limit": limit})
                 break
-        if plate.material.name == "carbide":  # of tools, bonded with cobalt; silicon carbide is not
-            yield Finding("carbide", at, name)
+        if plate.material.name in HAZARDS:
+            yield Finding(HAZARDS[plate.material.name], at, name)
         sag = pressed_sag(plate, look.pressure_mean)
         if sag is not None and sag > limit_of("bending") * look.squeeze:
             yield Finding("bending", at, name, {"sag": sag, "squeeze": look.squeeze})
@@ -462,6 +483,9 @@ KINDS = {
     "overhang": Kind("the stroke goes past where flat faces begin to lift", _of_edge),
     "too_heavy": Kind("more than one person should lift", _of_plates, of="plate", hurts=True),
     "carbide": Kind("sludge that is a hazard", _of_plates, of="plate", hurts=True),
+    "lead": Kind("sludge with lead in it", _of_plates, of="plate", hurts=True),
+    "silica": Kind("dust with quartz in it", _of_plates, of="plate", hurts=True),
+    "graphite": Kind("dust of graphite", _of_plates, of="plate", hurts=True),
     "heavy": Kind("to be lifted with care", _of_plates, of="plate", hurts=True),
     "nothing_rubs": Kind("the top neither travels nor turns", _of_motion),
     "pits_left": Kind(
@@ -472,6 +496,8 @@ KINDS = {
     ),
     "high_pressure": Kind("the grit layer may be squeezed out", _of_pressure),
     "low_pressure": Kind("the top may float", _of_pressure),
+    "cuts_not": Kind("a grit that hardly cuts a face, or not at all", _of_abrasive),
+    "which_abrasive": Kind("no kind of grit named where not every kind cuts", _of_abrasive),
     "no_turn": Kind("the top is never turned", _of_motion),
     "one_side": Kind("the stroke stays on one side of a plate", _of_motion),
     "finer": Kind("a grit much finer than the one before it", _grits),
@@ -479,6 +505,7 @@ KINDS = {
     "best_passed": Kind(
         "a face was clearly flatter on the way than at the end", _best, "after", of="end"
     ),
+    "takes_up": Kind("a soft face takes up loose grit", _of_abrasive),
     "one_dab": Kind("one dab of grit for too long", _of_grit),
     "long_stroke": Kind("the faces change within one stroke", _of_grit),
     "bending": Kind("a plate bends under the load, and is taken as rigid", _of_plates),

@@ -1,10 +1,10 @@
 """What is public; brought by `lapwright.face`."""
 
 from lapwright.specification.grooves import Grooves as Grooves
+from lapwright.specification.materials import Material as Material
 from lapwright.specification.outline import Disc as Disc
 from lapwright.specification.outline import Rectangle as Rectangle
 from lapwright.specification.outline import Ring as Ring
-from lapwright.specification.plate import Material as Material
 from lapwright.specification.plate import Plate as Plate
 from lapwright.specification.plate import StartForm as StartForm
 from lapwright.specification.step import Grit as Grit

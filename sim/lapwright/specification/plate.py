@@ -1,10 +1,5 @@
 """A plate (or a part): its outline, metal, grooves and starting form, and the map of its face.
 
-Wear factors (against grey iron, loose grit) are common practice, no source.  Elastic and thermal constants
-of grey iron and steel are those of the self-weight and thermal-bow checks (published there); the others are
-typical handbook values, from memory, and so are all conductivities and heat capacities (commercial metals at
-room temperature; pure ones conduct better).  Each may be given in a study, but for these last two.
-
 A measured face is read between its own cells and over other ones: means over areas, or a smooth curve between
 points, each axis by itself.  A target takes a few neighbouring points with a share each; the sums are made in
 a fixed order, so that the answer does not depend on the number of threads.
@@ -17,7 +12,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property, lru_cache
 from math import ceil, cos, pi, sin
-from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -25,64 +19,18 @@ from numpy.typing import NDArray
 
 from lapwright.errors import Fault, StudyError
 from lapwright.specification.grooves import Edges, Grid, Grooves, land_edges, land_fraction
+from lapwright.specification.materials import Material, material_named
 from lapwright.specification.outline import SIZE, Outline
 from lapwright.specification.quantities import (
     ANGLE,
-    DENSITY,
-    EXPANSION,
     LENGTH,
     MASS,
-    PRESSURE,
     SMALL,
     quantity,
 )
 from lapwright.specification.said import Frozen, Said, Size, made
-from lapwright.specification.table import choice, pure_number, whole
+from lapwright.specification.table import whole
 from lapwright.units import GRAVITY
-
-PUBLISHED = "published with the self-weight and thermal-bow examples"
-MEMORY = "typical handbook value, from memory"
-
-
-@dataclass(frozen=True)
-class Material(Frozen):
-    """`density` [kg/m3], `modulus` [Pa], `poisson`, `expansion` [1/K], `wear_factor` over grey iron.
-
-    `conductivity` [W/(m K)], `heat_capacity` [J/(kg K)].  `source` is that of the elastic constants and the
-    expansion.
-    """
-
-    name: str
-    density: Said[float] = Said(quantity(DENSITY, least="500 kg/m3", most="25000 kg/m3"))
-    modulus: Said[float] = Said(quantity(PRESSURE, least="0.1 GPa", most="1500 GPa"))
-    poisson: Said[float] = Said(pure_number(0.0, 0.5, "Poisson's ratio"))
-    expansion: Said[float] = Said(quantity(EXPANSION, least="-10e-6 1/K", most="300e-6 1/K"))
-    wear_factor: Said[float] = Said(
-        pure_number(1e-4, 1e4, "how much faster than grey iron it wears")
-    )
-    conductivity: float = 50.0
-    heat_capacity: float = 500.0
-    source: str = MEMORY
-
-
-_METALS = (
-    Material("grey iron", 7200.0, 110e9, 0.26, 10.5e-6, 1.0, 50.0, 500.0, PUBLISHED),
-    Material("ductile iron", 7100.0, 169e9, 0.28, 11.0e-6, 0.8, 33.0, 500.0),
-    Material("steel", 7850.0, 210e9, 0.30, 11.5e-6, 0.8, 50.0, 470.0, PUBLISHED),
-    Material("hardened steel", 7810.0, 210e9, 0.30, 11.5e-6, 0.5, 45.0, 470.0),
-    Material("stainless", 7900.0, 195e9, 0.29, 16.5e-6, 0.7, 16.0, 500.0),
-    Material("bronze", 8800.0, 110e9, 0.34, 18.0e-6, 1.5, 60.0, 380.0),
-    Material("brass", 8500.0, 100e9, 0.34, 19.0e-6, 1.7, 115.0, 380.0),
-    Material("aluminium", 2700.0, 70e9, 0.33, 23.0e-6, 2.0, 160.0, 900.0),
-    Material("copper", 8960.0, 120e9, 0.34, 16.7e-6, 1.8, 390.0, 385.0),
-    Material("tin", 7290.0, 45e9, 0.33, 23.0e-6, 3.0, 67.0, 228.0),
-    Material("carbide", 14900.0, 620e9, 0.22, 5.2e-6, 0.1, 85.0, 210.0),
-    Material("alumina", 3900.0, 370e9, 0.22, 7.5e-6, 0.3, 28.0, 880.0),
-    Material("silicon carbide", 3150.0, 410e9, 0.16, 4.0e-6, 0.2, 120.0, 680.0),
-    Material("granite", 2900.0, 60e9, 0.25, 6.5e-6, 2.0, 2.8, 790.0),
-    Material("glass", 2500.0, 70e9, 0.22, 8.5e-6, 3.0, 1.0, 800.0),
-)
-MATERIALS: Mapping[str, Material] = MappingProxyType({one.name: one for one in _METALS})
 
 Array = NDArray[np.float64]
 
@@ -401,11 +349,6 @@ FLAT = StartForm()
 NO_THICKNESS = 'is missing: write thickness = "30 mm", or mass = "4.4 kg"'
 
 
-def _material(value: Any) -> Material:
-    """A metal by its name."""
-    return MATERIALS[choice(tuple(MATERIALS), "a material known here")(value)]
-
-
 ALIKE = 4  # kinds of plates whose land is kept at a time: most lie on their like, and are lapped many times
 
 
@@ -443,7 +386,7 @@ class Plate(Frozen):
 
     outline: Outline
     thickness: Said[float | None] = Said(quantity(LENGTH, above="0 mm", most="1 m"), default=None)
-    material: Said[Material] = Said(_material, "grey iron")
+    material: Said[Material] = Said(material_named, "grey iron")
     mass: Said[float | None] = Said(quantity(MASS, above="0 kg", most="5000 kg"), default=None)
     grooves: Said[Grooves | None] = Said(made(Grooves), default=None)
     form: Said[StartForm] = Said(made(StartForm), default=FLAT)

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.specification.curves import KINDS, PLACE, TURNED, Curve, size_names
+from lapwright.specification.materials import ABRASIVES, quickness
 from lapwright.specification.quantities import (
     ANGLE,
     FORCE,
@@ -124,9 +125,9 @@ class Wear(Frozen):
     observed: Said[Observation | None] = Said(made(Observation), default=None)
 
 
-def usual_wear(size: float) -> Wear:
-    """The usual wear of a grain [m]."""
-    return Wear(float(f"{WEAR_PER_SIZE * size:.12g}"))
+def usual_wear(size: float, abrasive: str | None = None) -> Wear:
+    """The usual wear of a grain [m], of a kind of abrasive where one is named."""
+    return Wear(float(f"{WEAR_PER_SIZE * size * quickness(abrasive):.12g}"))
 
 
 def wear_of(value: Any) -> Wear:
@@ -152,6 +153,7 @@ class Grit(Frozen):
     """A grit: `size` [m], wear, layer, `fade` [s] (None: does not fade), `held_in` a plate or None.
 
     `wear_within`: its wear is known to times or divided by this (95 in 100); None: a guess.
+    `abrasive`: its kind, which says what it cuts at all; None: not named, and taken as one that cuts both.
     Without a size its name says it, such as "15 um" or "F400"; wear and layer are then usual for the size.
     `held`, as in a study: "loose" or {"in": "B"}.
     """
@@ -163,6 +165,7 @@ class Grit(Frozen):
     fade: Said[float | None] = Said(Reader(_fade, LASTS.typed), "none")
     held_in: Said[str | None] = Said(str, "loose", None)
     wear_within: Said[float | None] = Said(WITHIN, default=None)
+    abrasive: Said[str | None] = Said(choice(ABRASIVES, "a kind of abrasive"), default=None)
 
     def __init__(
         self,
@@ -173,6 +176,7 @@ class Grit(Frozen):
         fade: Size | None = None,
         held_in: str | None = None,
         wear_within: float | None = None,
+        abrasive: str | None = None,
         *,
         held: str | Mapping[str, str] | None = None,
     ) -> None:
@@ -183,8 +187,9 @@ class Grit(Frozen):
             layer = usual_layer(self.size, layer.get("pressure"))
         if isinstance(wear, float):
             wear = Wear(wear)
+        self._put(abrasive=abrasive)
         self._put(
-            wear=usual_wear(self.size) if wear is None else wear,
+            wear=usual_wear(self.size, self.abrasive) if wear is None else wear,
             layer=usual_layer(self.size) if layer is None else layer,
             fade=fade,
             held_in=held["in"] if isinstance(held, Mapping) else held_in,

@@ -13,8 +13,9 @@ from typing import Any
 from lapwright.errors import Fault, StudyError
 from lapwright.metrology.form import AS_LENGTH, OF_SIDE, EdgeMargin
 from lapwright.specification.curves import KINDS
+from lapwright.specification.materials import MATERIALS, Material
 from lapwright.specification.outline import SIZE, Disc, Outline, Rectangle, Ring
-from lapwright.specification.plate import MATERIALS, Material, Plate, StartForm
+from lapwright.specification.plate import Plate, StartForm
 from lapwright.specification.quantities import LENGTH, quantity
 from lapwright.specification.rates import WEAR
 from lapwright.specification.said import spelled
@@ -250,11 +251,11 @@ def _grit(grit: Grit, grits: dict[str, Document]) -> str:
         pass  # a name that is no size
     name = grit.name.replace(".", "-")
     table = spelled(grit, "size")
-    if grit.wear != usual_wear(grit.size):
+    if grit.wear != usual_wear(grit.size, grit.abrasive):
         table["wear"] = _wear(grit.wear)
     if grit.layer != usual_layer(grit.size):
         table["layer"] = spelled(grit.layer, "depth", "pressure")
-    table |= spelled(grit, "fade", "wear_within")
+    table |= spelled(grit, "fade", "wear_within", "abrasive")
     if grit.held_in is not None:
         table["held"] = {"in": grit.held_in}
     if grits.setdefault(name, table) != table:

@@ -14,8 +14,9 @@ from typing import Any
 from lapwright.errors import Fault
 from lapwright.metrology.form import LONG, SPOKEN
 from lapwright.specification.grooves import PITCH, Grooves
+from lapwright.specification.materials import Material
 from lapwright.specification.outline import SIZE, Disc, Outline, Rectangle, Ring
-from lapwright.specification.plate import NO_THICKNESS, RISE, Material, Plate, Ripple, StartForm
+from lapwright.specification.plate import NO_THICKNESS, RISE, Plate, Ripple, StartForm
 from lapwright.specification.rates import GRAIN, grain_name, read_wear
 from lapwright.specification.said import (
     Faults,
@@ -328,11 +329,18 @@ def _grit(name: str, table: Table, plates: Mapping[str, Any]) -> Grit | None:
     fade = table.said(Grit, "fade")
     held = _held(table, plates)
     within = table.said(Grit, "wear_within")
+    abrasive = table.said(Grit, "abrasive")
+    if abrasive == "diamond" and re.match(r"\s*f", str(table.data.get("size")), re.IGNORECASE):
+        by_size = (
+            "is a grade of alumina and silicon carbide (ISO 8486): diamond is sold by its size"
+        )
+        table.fault("size", f'{shown(table.data["size"])} {by_size}, such as "3 um"', "grit")
+        return None
     table.take("note", text)
     table.done()
     if size is None:
         return None
-    grit = Grit(name, size, wear, layer, fade, held, within)
+    grit = Grit(name, size, wear, layer, fade, held, within, abrasive)
     _assume(table, grit)
     sound = (wear is not None or not table.has("wear")) and layer is not None
     return grit if sound else None

@@ -43,7 +43,8 @@ MODULES: Mapping[str, str] = {
     "study.model": "Study Variant Axis Sweep Free Tune",
     "study.goal": "Goal Effort",
     "study.faces": "Start",
-    "specification.plate": "Plate Material StartForm Ripple Measured",
+    "specification.materials": "Material",
+    "specification.plate": "Plate StartForm Ripple Measured",
     "specification.grooves": "Grooves Grid",
     "specification.outline": "Disc Ring Rectangle",
     "specification.step": "Step Grit Wear Observation Layer Turn Load Swap Until Hand",
@@ -59,7 +60,7 @@ TYPES: Mapping[str, str] = {
 # Fields that came later, with what they are where a file is older.
 SINCE: Mapping[str, Mapping[str, Any]] = {
     "Swap": {"removed": {}},
-    "Grit": {"wear_within": None},
+    "Grit": {"wear_within": None, "abrasive": None},
     "Reading": {"part": 0, "table": ""},
 }
 KINDS: tuple[Mapping[str, type], ...] = (curves.KINDS, instruments.KINDS)  # strokes and gauges

@@ -36,8 +36,9 @@ from lapwright.metrology.instruments import OpticalFlat, RepeatReading, Spherome
 from lapwright.metrology.sdf import from_sdf, to_sdf
 from lapwright.metrology.surface import Surface, lay
 from lapwright.metrology.x3p import from_x3p, to_x3p
+from lapwright.specification.materials import MATERIALS, Material
 from lapwright.specification.outline import Disc, Outline, Rectangle
-from lapwright.specification.plate import MATERIALS, Material, Plate, StartForm
+from lapwright.specification.plate import Plate, StartForm
 from lapwright.units import INCH, MICROINCH
 from lapwright.verification import closed_forms as exact
 from lapwright.verification.scenes import FROM_MEMORY, NO_MARGIN, Row, absolute, derived, relative

@@ -29,7 +29,7 @@ from lapwright.commands.interview.compose import (
 from lapwright.commands.interview.typed import Answer, Answers, chosen, tidy
 from lapwright.contact.stability import check_stands
 from lapwright.errors import LapwrightError, StudyError, troubles_in
-from lapwright.specification.plate import MATERIALS
+from lapwright.specification.materials import MATERIALS
 from lapwright.specification.said import RefusedError
 from lapwright.study.read import parse
 from lapwright.units import Units

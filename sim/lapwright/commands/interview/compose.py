@@ -11,8 +11,8 @@ from typing import Any
 
 from lapwright.commands.interview.typed import Answers
 from lapwright.kinematics.schedule import stays_by_weight
+from lapwright.specification.materials import MATERIALS
 from lapwright.specification.outline import LONG
-from lapwright.specification.plate import MATERIALS
 from lapwright.specification.quantities import FORCE, read
 from lapwright.study.write import inline
 from lapwright.units import GRAVITY, INCH, Units
