@@ -7,7 +7,9 @@ import re
 from pathlib import Path
 
 import pytest
+from comparing import crew_at_hand
 
+from lapwright.commands import compare
 from lapwright.commands.main import main
 from lapwright.optimisation.cases import spoken
 from lapwright.presentation.words import MARK
@@ -50,8 +52,9 @@ FINISH = 1.5  # um, a tenth of the grit
 def page(tmp_path_factory: pytest.TempPathFactory) -> str:
     folder = tmp_path_factory.mktemp("ways")
     (folder / "ways.toml").write_text(WAYS)
-    words = ["compare", str(folder / "ways.toml"), "--out", str(folder / "out"), "--workers", "1"]
-    assert main(words) == 0
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(compare, "crew_of", crew_at_hand)
+        assert main(["compare", str(folder / "ways.toml"), "--out", str(folder / "out")]) == 0
     return (
         (folder / "out" / "compare.html")
         .read_text("utf-8")
@@ -140,7 +143,9 @@ def test_the_cuts_say_how_much_larger_heights_are_drawn(page: str) -> None:
     assert re.fullmatch(r"[125]0*", re.sub(r"\s", "", drawn[1]))
 
 
-def test_each_graph_along_a_swept_key_is_drawn_once(tmp_path: Path) -> None:
+def test_each_graph_along_a_swept_key_is_drawn_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Domes, flatness, half the difference beside the law: three graphs, in that order down the page."""
     steps = WAYS[: WAYS.index("[[variants]]")].replace("cells = 24", "cells = 16")
     sweep = '[sweep]\nstep = 1\n"stroke.overhang" = ["5 %", "10 %", "15 %"]\n'
@@ -148,8 +153,8 @@ def test_each_graph_along_a_swept_key_is_drawn_once(tmp_path: Path) -> None:
     study.write_text(
         steps.replace('stroke = { travel = "3/8" }', 'stroke = { overhang = "5 %" }') + sweep
     )
-    words = ["compare", str(study), "--out", str(tmp_path / "out"), "--workers", "1"]
-    assert main(words) == 0
+    monkeypatch.setattr(compare, "crew_of", crew_at_hand)
+    assert main(["compare", str(study), "--out", str(tmp_path / "out")]) == 0
     drawn = part((tmp_path / "out" / "compare.html").read_text("utf-8"), "swept")
     told = [plain(text) for text in re.findall(r"<text.*?</text>", drawn, re.S)]
     alone = ["flatness", "by the moment law", "half the difference", "what both share (no law)"]

@@ -6,10 +6,12 @@ import html
 from pathlib import Path
 
 import pytest
+from comparing import crew_at_hand
 from jinja2 import UndefinedError
 from tuning_scene import made
 
 import lapwright
+from lapwright.commands import compare
 from lapwright.commands.main import main
 from lapwright.optimisation.advise import Advice
 from lapwright.optimisation.book import Book, next_study
@@ -54,8 +56,10 @@ def written(tmp_path_factory: pytest.TempPathFactory, make_run) -> tuple[set[str
     folder = tmp_path_factory.mktemp("every")
     study = folder / "pair.toml"
     study.write_text(PAIR)
-    for command in ("compare", "why"):
-        assert main([command, str(study), "--out", str(folder / command)]) == 0
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(compare, "crew_of", crew_at_hand)
+        for command, *more in (("compare",), ("why", "--degree", "4")):
+            assert main([command, str(study), "--out", str(folder / command), *more]) == 0
     pages = {
         name: (folder / name / f"{name}.html").read_text("utf-8") for name in ("compare", "why")
     }
