@@ -180,7 +180,7 @@ def test_a_toy_gauge_is_read_and_kept_with_a_run(
     Path("toys.toml").write_text(PAIR + STEP + LEVEL + reading)
     found = json.loads(told(capsys, "gauge", "toys.toml", "--json"))["estimate"]
     assert "A" in found["plates"] if "plates" in found else "A" in found
-    told(capsys, "run", "toys.toml", "--json")
+    told(capsys, "run", "toys.toml", "--json", "--no-page")
     assert "lv on A" in told(capsys, "gauge", "toys-run")
     assert read_run(Path("toys-run/run.h5")).study.gauges == load(Path("toys.toml")).gauges
 

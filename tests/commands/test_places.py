@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import pytest
@@ -23,6 +24,17 @@ time = "2 min"
 """
 
 
+@pytest.fixture(scope="module")
+def lapped(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with the study and its run."""
+    folder = tmp_path_factory.mktemp("lapped")
+    (folder / "pair.toml").write_text(STUDY)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.chdir(folder)
+        assert main(["run", "pair.toml", "--no-page"]) == 0
+    return folder
+
+
 @pytest.mark.parametrize(
     "words", [["report", "--card", "--force"], ["report", "--maps", "csv"], ["bearing"]]
 )
@@ -30,14 +42,13 @@ time = "2 min"
 def test_a_run_whose_study_changed_is_told_of(
     words: list[str],
     inside: bool,
+    lapped: Path,
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    monkeypatch.chdir(tmp_path)
+    monkeypatch.chdir(shutil.copytree(lapped, tmp_path, dirs_exist_ok=True))
     study = Path("pair.toml")
-    study.write_text(STUDY)
-    assert main(["run", "pair.toml", "--no-page"]) == 0
     command, *options = words
     if inside:
         monkeypatch.chdir(tmp_path / "pair-run")
