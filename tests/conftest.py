@@ -116,13 +116,11 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 @pytest.fixture(autouse=True, scope="session")
 def hurried() -> None:
-    """What a run says to do next is looked for in one round; how busy the machine is, is not told."""
+    """What a run says to do next is looked for in one round; what it will take is hardly looked at."""
     import hurry
 
-    from lapwright.commands import session
-
     hurry.search(hurry.HASTE)
-    session.TOLD_FROM = hurry.BUSY
+    hurry.foretell_nothing()
 
 
 @pytest.fixture(scope="module")
@@ -143,6 +141,16 @@ def unsearched() -> Iterator[None]:
     hurry.search(hurry.NONE)
     yield
     hurry.search(hurry.HASTE)
+
+
+@pytest.fixture(scope="module")
+def foretold() -> Iterator[None]:
+    """What a run will take is foretold as at the bench."""
+    import hurry
+
+    hurry.foretell(hurry.REHEARSED, hurry.TOLD_FROM)
+    yield
+    hurry.foretell_nothing()
 
 
 @pytest.fixture(scope="module")

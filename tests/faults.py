@@ -265,6 +265,7 @@ def in_haste() -> None:
     import lapwright.optimisation.tune
 
     hurry.search(hurry.NONE)
+    hurry.foretell_nothing()
     lapped.MEMBERS, choice.LOOKED_AT, choice.CHOOSING, choice.TELLING = 64, 1, 12, 24
     candidates = choice._candidates
     choice._candidates = lambda *asked: itertools.islice(candidates(*asked), 2)

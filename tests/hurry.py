@@ -8,11 +8,9 @@ from dataclasses import replace
 from lapwright.commands import session
 from lapwright.modal import reduced_model
 from lapwright.optimisation import onward
+from lapwright.results import budget
 
 HASTE = {"ROUNDS": 1, "LENGTHS": (1.0, 3.0), "TRIED": 1, "CELLS": 32}
-TOLD_FROM = session.TOLD_FROM
-# On a busy machine whatever is lapped takes long: that is not told, and what is said stays the same.
-BUSY = replace(TOLD_FROM, time=float("inf"))
 NONE = {**HASTE, "ROUNDS": 0}
 USUAL = {name: getattr(onward, name) for name in HASTE}
 
@@ -31,3 +29,16 @@ def glance(closely: dict[str, int]) -> None:
     """Look at so many motions closely from now on."""
     for name, value in closely.items():
         setattr(reduced_model, name, value)
+
+
+REHEARSED, TOLD_FROM = budget.REHEARSED, session.TOLD_FROM
+
+
+def foretell(rehearsed: float, told_from: budget.Budget) -> None:
+    """Lap so long [s] beforehand to tell what a run will take, and tell it from there on."""
+    budget.REHEARSED, session.TOLD_FROM = rehearsed, told_from
+
+
+def foretell_nothing() -> None:
+    """Two blocks are lapped beforehand; and how busy the machine is changes nothing of what is said."""
+    foretell(0.0, replace(TOLD_FROM, time=float("inf")))

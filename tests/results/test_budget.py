@@ -5,11 +5,9 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-import hurry
 import pytest
 
 from lapwright import machine
-from lapwright.commands import session
 from lapwright.commands.main import main
 from lapwright.integration.loop import lap
 from lapwright.integration.state import Settings
@@ -20,6 +18,8 @@ from lapwright.results.recorder import heading, lapped
 from lapwright.results.runfile import write_run
 from lapwright.study.model import Study
 from lapwright.study.read import parse
+
+pytestmark = pytest.mark.usefixtures("foretold")
 
 PAIR = """
 plates.A = {{ {shape}, thickness = "30 mm", form = {{ dome = "2 um" }}, cells = {cells}{more} }}
@@ -155,7 +155,6 @@ def test_scripts_are_always_told(capsys, tmp_path: Path) -> None:
 
 
 def test_people_are_told_what_takes_long(monkeypatch, capsys, tmp_path: Path) -> None:
-    monkeypatch.setattr(session, "TOLD_FROM", hurry.TOLD_FROM)
     assert main(["run", *words_of(tmp_path), "--force"]) == 0
     assert "of memory" not in capsys.readouterr().err
     monkeypatch.setattr(budget, "ADVICE", 40.0)
