@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import ctypes
 import os
-import shutil
 import sys
-import threading
+from _thread import allocate_lock
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -71,6 +68,8 @@ def memory_held() -> int:
 
 def disk_free(path: Path) -> int | None:
     """Room on the disk of a folder, or of the nearest one above it that is there [bytes]; None: not known."""
+    import shutil  # late, as ctypes below: the words of -h and preview wait for whatever is imported here
+
     place = path.absolute()
     while not place.exists() and place != place.parent:
         place = place.parent
@@ -81,6 +80,8 @@ def disk_free(path: Path) -> int | None:
 
 def give_back() -> None:
     """Give memory that was let go back to the system at once, where the C library keeps it (glibc)."""
+    import ctypes
+
     with suppress(AttributeError, OSError, TypeError):
         ctypes.CDLL(None).malloc_trim(0)
 
@@ -89,18 +90,16 @@ def give_back() -> None:
 SWITCHES = [(before, after) for before in ("scipy_", "") for after in ("64_", "")]
 
 
-@dataclass
 class _Library:
     """A library of linear algebra that is loaded, and how many callers hold it at one thread."""
 
-    get: Any
-    set: Any
-    held: int = 0
-    before: int = 1
+    def __init__(self, get: Any, set: Any) -> None:
+        self.get, self.set = get, set
+        self.held, self.before = 0, 1
 
 
 _libraries: dict[str, _Library | None] = {}
-_lock = threading.Lock()
+_lock = allocate_lock()  # that of threading, without all that it imports
 
 
 @contextmanager
@@ -152,6 +151,8 @@ def _loaded() -> list[str]:
 
 def _library(path: str) -> _Library | None:
     """How its threads are set; None where it does not say."""
+    import ctypes
+
     with suppress(OSError):
         library = ctypes.CDLL(path)
         for before, after in SWITCHES:
