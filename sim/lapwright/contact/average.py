@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from lapwright.contact import equilibrium as solver
 from lapwright.contact import wear as loops
+from lapwright.contact.bent import Bodies, Flexure
 from lapwright.contact.cells import Face
 from lapwright.contact.placement import PlacedPlate
 from lapwright.contact.stability import trouble_at
@@ -49,12 +50,14 @@ class Sample:
     """Poses, their shares of the time (n,), the moments (n, 2) [N m] that act on them, and the check (n,).
 
     What the poses do, summed with `check` in place of `share`, tells the error of the sample; None: not told.
+    `hands` (n,) [rad]: how what the hands press on is turned on the bench; None: not at all.
     """
 
     poses: Poses
     share: Array
     moments: Array
     check: Array | None = None
+    hands: Array | None = None
 
 
 @dataclass(frozen=True)
@@ -105,6 +108,7 @@ class Pair:
     load: float
     map_chunks: Run = field(default=map, compare=False)  # one map of each face held at a time
     placed: Placed = field(default_factory=dict, compare=False, repr=False)  # of all such pairs
+    flexure: Flexure | None = None  # None: neither body bends
 
     def _placed(self, plate: Plate, over: bool, quarter: int, meets: float) -> PlacedPlate:
         """A plate as it lies; faces of one land that lie alike are one, whichever plates they are of."""
@@ -120,6 +124,14 @@ class Pair:
     def laid_tops(self) -> tuple[PlacedPlate, ...]:
         """The top, turned over, at its four quarter turns."""
         return tuple(self._placed(self.top, True, k, self.bottom.grid.cell) for k in range(4))
+
+    @cached_property
+    def bodies(self) -> tuple[Bodies | None, ...]:
+        """Both bodies as the kernels read them, the top at its four quarter turns; None where none bends."""
+        if self.flexure is None:
+            return (None,) * len(self.laid_tops)
+        given = self.stiffness, self.bottom.grid.cell
+        return tuple(self.flexure.bodies(self.laid_bottom, top, *given) for top in self.laid_tops)
 
     @cached_property
     def round_faces(self) -> bool:
@@ -270,7 +282,8 @@ class Pair:
                 add_bottom = np.zeros(face_bottom.z.shape)
                 add_top = np.zeros(face_top.z.shape)
                 rows = group.rows[k::CHUNKS]
-                loop(face_bottom, face_top, self.stiffness, rows, warm, add_bottom, add_top, some)
+                given = face_bottom, face_top, self.stiffness, rows, warm
+                loop(*given, add_bottom, add_top, some, self.bodies[group.quarter])
                 reports[own] = some
                 return add_bottom, add_top
 
@@ -341,6 +354,7 @@ class Pair:
         rows[:, loops.LOAD] = self.load / per_cell
         rows[:, loops.MOMENT_X] = sample.moments[:, 0] / (radius * per_cell)
         rows[:, loops.MOMENT_Y] = sample.moments[:, 1] / (radius * per_cell)
+        rows[:, loops.HANDS] = sample.hands if sample.hands is not None else 0.0
         return rows
 
     def _groups(self, rows: Array) -> tuple[Group, ...]:

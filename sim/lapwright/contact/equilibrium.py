@@ -28,7 +28,8 @@ FEW = 2  # nothing, or next to nothing, lies on anything
 # from OFFSET on the plane less that at which everything would be loaded.
 STATUS, LIFTED, FACTOR, OVERLAP, PLANE = range(5)
 OF_BOTTOM, OF_TOP, OFFSET = 7, 13, 19
-REPORT_COLUMNS = 22
+BENT = 22  # how far both faces together bend, from the highest place to the lowest [m]
+REPORT_COLUMNS = 23
 
 TOLERANCE = 1e-10  # of the load
 MOST_STEPS = 60
@@ -105,6 +106,25 @@ def bearing_sums(
             g1 += w * xi
             g2 += w * xi * xi
         add_row(sums, eta, s0, s1, g0, g1, g2)
+
+
+@kernel
+def all_sums(
+    gap: Array,
+    share: Array,
+    used: int,
+    first: Rows,
+    count: Rows,
+    row_xi: Array,
+    row_eta: Array,
+    step: float,
+    plane: Array,
+    loaded: Array,
+) -> None:
+    """Sums (9,) with everything loaded at the plane 0, which `plane` (3,) is then."""
+    for i in range(3):
+        plane[i] = 0.0
+    bearing_sums(gap, share, used, first, count, row_xi, row_eta, step, plane, PULLING, loaded)
 
 
 @kernel

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from lapwright.metrology.bending import linear_powers, orders
 from lapwright.metrology.form import ORDERS, EdgeMargin, misfit, quadratic_at, quadratic_sums
 from lapwright.specification.grooves import BORDER, SUBCELLS, Edges, bits_of, land_strips
 from lapwright.specification.plate import Plate
@@ -91,6 +92,14 @@ class PlacedPlate:
             ],
             axis=-1,
         )
+
+    def lay_powers(self, degree: int) -> Array:
+        """Powers (n, n) of a place on the face as those of where it lies, one a row (`orders`)."""
+        if not self.over:
+            return np.eye(len(orders(degree)))
+        angle, zero, unit = np.array(0.5 * np.pi * self.quarter), np.zeros(2), np.eye(2)
+        turned = np.stack(on_face(unit[0], unit[1], zero, zero, angle))
+        return linear_powers(np.round(turned, 12), degree)
 
     def lay_edges(self, edges: Edges) -> Edges:
         """From looking at the face to how it lies, for the edges within cells: each cell's own turns too."""

@@ -132,7 +132,7 @@ def _borne(
     some = np.zeros((poses.size, REPORT_COLUMNS))
     bottom, top = pair.laid_bottom.face(z_bottom), pair.laid_tops[0].face(z_top)
     rows = pair.pose_rows(sample)[poses]
-    pressure, share = loops.bear(bottom, top, pair.stiffness, rows, told, some)
+    pressure, share = loops.bear(bottom, top, pair.stiffness, rows, told, some, pair.bodies[0])
     reports = np.zeros((sample.share.size, REPORT_COLUMNS))
     reports[poses] = some
     pair.check(sample, reports)
@@ -232,7 +232,8 @@ def bearing(
 
 def _sample(motion: Motion, load: float, strokes: Array) -> Sample:
     poses = motion.poses(strokes)
-    return Sample(poses, np.full(strokes.size, 1.0 / strokes.size), motion.moment(poses, load))
+    share = np.full(strokes.size, 1.0 / strokes.size)
+    return Sample(poses, share, motion.moment(poses, load), hands=motion.hands(poses))
 
 
 def _wanders(motion: Motion) -> bool:

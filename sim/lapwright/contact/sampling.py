@@ -343,7 +343,7 @@ def block_sample(
         motion, first, strokes, number, shift, block, round_faces
     ).places()
     poses = motion.paced(motion.poses(places), shares, first, strokes)
-    return Sample(poses, shares, motion.moment(poses, weight), check)
+    return Sample(poses, shares, motion.moment(poses, weight), check, motion.hands(poses))
 
 
 def _equal(number: int) -> tuple[Array, Array]:

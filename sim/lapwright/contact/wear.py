@@ -17,25 +17,38 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.contact.bear import TOLD_COLUMNS, press
+from lapwright.contact.bent import (
+    BENDS,
+    BENDS_TOP,
+    SCRATCH,
+    Bending,
+    Bodies,
+    add_bent,
+    bend,
+    bending_scratch,
+    turned_back,
+)
 from lapwright.contact.cells import Face, Rowset
 from lapwright.contact.compile import kernel
 from lapwright.contact.equilibrium import (
+    BENT,
     FACTOR,
+    FAILED,
     OF_BOTTOM,
     OF_TOP,
     PLANE,
-    PULLING,
     SETTLED,
-    bearing_sums,
+    STATUS,
+    all_sums,
     settle,
 )
 from lapwright.contact.lay import face_of, gather, lay_shifted, read_only, scratch
 
 # Columns of a pose: place and angle of the top, its velocity, its share of the time, and the load
 # (W, Mx / R, My / R) / (K cell^2) [m] that the bearing points of the bottom's grid must carry; last, of no
-# concern here, its share of the check that tells the error of the sample.
-C_X, C_Y, THETA, V_X, V_Y, SPIN, WEIGHT, LOAD, MOMENT_X, MOMENT_Y, CHECK = range(11)
-POSE_COLUMNS = 11
+# concern here, its share of the check that tells the error of the sample; and how the hands are turned.
+C_X, C_Y, THETA, V_X, V_Y, SPIN, WEIGHT, LOAD, MOMENT_X, MOMENT_Y, CHECK, HANDS = range(12)
+POSE_COLUMNS = 12
 
 Array = NDArray[np.float64]
 
@@ -66,6 +79,44 @@ def _add_line(
 
 
 @kernel
+def _bend(
+    rows: Rowset,
+    used: int,
+    unit: float,
+    bodies: Bodies,
+    pose: Array,
+    cos: float,
+    sin: float,
+    radius: float,
+    bending: Bending,
+    report: Array,
+) -> bool:
+    """Bend both bodies as a pose asks; False: how they bend was not found."""
+    hand = pose[HANDS]
+    bent = bend(
+        rows,
+        used,
+        unit,
+        bodies,
+        pose[C_X],
+        pose[C_Y],
+        cos,
+        sin,
+        math.cos(hand),
+        math.sin(hand),
+        radius,
+        pose[LOAD:],
+        bending,
+        bending.rows[BENDS],
+    )
+    report[BENT] = bent
+    if bent >= 0.0:
+        return True
+    report[STATUS] = FAILED
+    return False
+
+
+@kernel
 def _shifted(
     bottom: Face,
     top: Face,
@@ -78,6 +129,8 @@ def _shifted(
     rows: Rowset,
     work: Array,
     small: Array,
+    bodies: Bodies | None,
+    bending: Bending | None,
 ) -> None:
     nyb, nxb = bottom.z.shape
     nyt, nxt = top.z.shape
@@ -87,6 +140,23 @@ def _shifted(
         sy = int(np.rint(poses[p, C_Y] / bottom.cell + 0.5 * (nyb - nyt)))
         used = lay_shifted(bottom, top, sx, sy, top.radius, rows, work[0])
         target = poses[p, LOAD:]
+        if bodies is not None and bending is not None:
+            if not _bend(
+                rows, used, unit, bodies, poses[p], 1.0, 0.0, top.radius, bending, reports[p]
+            ):
+                continue
+            all_sums(
+                rows.gap,
+                rows.share,
+                used,
+                rows.first,
+                rows.length,
+                rows.xi,
+                rows.eta,
+                unit,
+                small[0],
+                work[0],
+            )
         status = settle(
             rows.gap,
             rows.share,
@@ -221,6 +291,8 @@ def _turned(
     pressure: Array,
     share: Array,
     told: Array,
+    bodies: Bodies | None,
+    bending: Bending | None,
 ) -> None:
     """Settle in each pose on the bottom's cells, then wear both faces; where `told` has rows, press only.
 
@@ -251,9 +323,15 @@ def _turned(
             used = gather(own, other, at_x, at_y, cos, way * sin, from_x, from_y, radius, rows)
             amount = poses[p, WEIGHT] * stiffness
             if side == 0:
-                for i in range(3):
-                    plane[i] = 0.0
-                bearing_sums(
+                if (
+                    bodies is not None
+                    and bending is not None
+                    and not _bend(
+                        rows, used, unit, bodies, poses[p], cos, sin, radius, bending, reports[p]
+                    )
+                ):
+                    break
+                all_sums(
                     rows.gap,
                     rows.share,
                     used,
@@ -263,7 +341,6 @@ def _turned(
                     rows.eta,
                     unit,
                     plane,
-                    PULLING,
                     work[0],
                 )
                 status = settle(
@@ -294,6 +371,9 @@ def _turned(
                 plane[2] = -sin * q[1] + cos * q[2]
                 v[0] = cos * poses[p, V_X] + sin * poses[p, V_Y]
                 v[1] = -sin * poses[p, V_X] + cos * poses[p, V_Y]
+                if bodies is not None and bending is not None:
+                    turned_back(bending.rows[BENDS], cos, sin, bending, bending.rows[BENDS_TOP])
+                    add_bent(rows, used, unit, bending.rows[BENDS_TOP], bending.rows[SCRATCH])
                 finer = top.cell / bottom.cell
                 gathered = _force(rows, used, unit, plane) * finer * finer
                 factor = target[0] / gathered if gathered > 0.0 else 0.0
@@ -314,6 +394,7 @@ def wear_shifted(
     wear_bottom: Array,
     wear_top: Array,
     reports: Array,
+    bodies: Bodies | None = None,
 ) -> None:
     """Add weight * pressure * speed * land in contact [Pa m/s] of each pose to both faces.
 
@@ -323,7 +404,8 @@ def wear_shifted(
     """
     given = _given(bottom, top, stiffness, poses, warm)
     rows, work = scratch(bottom, top)
-    _shifted(*given, wear_bottom, wear_top, reports, rows, work, np.zeros((4, 6)))
+    bending = None if bodies is None else bending_scratch(_width(bottom, top))
+    _shifted(*given, wear_bottom, wear_top, reports, rows, work, np.zeros((4, 6)), bodies, bending)
 
 
 def wear_turned(
@@ -335,6 +417,7 @@ def wear_turned(
     wear_bottom: Array,
     wear_top: Array,
     reports: Array,
+    bodies: Bodies | None = None,
 ) -> None:
     """Add weight * pressure * speed * land in contact [Pa m/s] of each pose to both faces.
 
@@ -344,13 +427,20 @@ def wear_turned(
     given = _given(bottom, top, stiffness, poses, warm)
     rows, work = scratch(bottom, top)
     maps, told = np.zeros((2, 0, 0)), np.zeros((0, TOLD_COLUMNS))
-    _turned(
-        *given, wear_bottom, wear_top, reports, rows, work, np.zeros((4, 6)), maps[0], maps[1], told
-    )
+    bending = None if bodies is None else bending_scratch(_width(bottom, top))
+    scratches = rows, work, np.zeros((4, 6))
+    maps_told = maps[0], maps[1], told
+    _turned(*given, wear_bottom, wear_top, reports, *scratches, *maps_told, bodies, bending)
 
 
 def bear(
-    bottom: Face, top: Face, stiffness: float, poses: Array, told: Array, reports: Array
+    bottom: Face,
+    top: Face,
+    stiffness: float,
+    poses: Array,
+    told: Array,
+    reports: Array,
+    bodies: Bodies | None = None,
 ) -> tuple[Array, Array]:
     """Let the top settle in each pose: fills `told` (n, TOLD_COLUMNS) and `reports` (n, REPORT_COLUMNS).
 
@@ -362,7 +452,9 @@ def bear(
     given = _given(bottom, top, stiffness, poses, False)
     rows, work = scratch(bottom, top)
     none = np.zeros((0, 0))
-    _turned(*given, none, none, reports, rows, work, np.zeros((4, 6)), maps[0], maps[1], told)
+    bending = None if bodies is None else bending_scratch(_width(bottom, top))
+    scratches = rows, work, np.zeros((4, 6))
+    _turned(*given, none, none, reports, *scratches, maps[0], maps[1], told, bodies, bending)
     return maps[0, 1:-1, 1:-1].copy(), maps[1, 1:-1, 1:-1].copy()
 
 
@@ -371,3 +463,8 @@ def _given(
 ) -> tuple[Face, Face, float, Array, bool]:
     """What both loops read."""
     return face_of(bottom), face_of(top), float(stiffness), read_only(poses), bool(warm)
+
+
+def _width(bottom: Face, top: Face) -> int:
+    """Cells of the longest row of both."""
+    return int(max(bottom.z.shape[1], top.z.shape[1]))

@@ -274,6 +274,27 @@ class Motion:
         aside = hand.centre * deviate[:, CENTRE_X : CENTRE_Y + 1]
         return 1.0 + amplitude, 1.0 + pace, hand.direction * deviate[:, DIRECTION], aside
 
+    def hands(self, poses: Poses) -> Array:
+        """How the place where the hands press is turned on the bench, (n,) [rad].
+
+        Parameters
+        ----------
+        poses : Poses
+            n of them.
+
+        Returns
+        -------
+        Array
+            (n,) [rad].
+
+        """
+        turned_with = {
+            "hand": poses.alpha,
+            "top": poses.theta,
+            "bench": np.zeros(poses.theta.shape),
+        }
+        return turned_with[self.step.load.fixed_to]
+
     def moment(self, poses: Poses, weight: float) -> Array:
         """Moments about the top's centre (n, 2) [N m]: force times where it acts, x and y.
 
@@ -294,13 +315,8 @@ class Motion:
 
         """
         load = self.step.load
-        turned_with = {
-            "hand": poses.alpha,
-            "top": poses.theta,
-            "bench": np.zeros(poses.theta.shape),
-        }
         at = np.broadcast_to(np.asarray(load.at, dtype=float), (poses.theta.size, 2))
-        moment = load.force * _turned(at, turned_with[load.fixed_to])
+        moment = load.force * _turned(at, self.hands(poses))
         velocity = np.stack([poses.vx, poses.vy], axis=1)
         speed = np.hypot(poses.vx, poses.vy)
         travels = speed > STANDS

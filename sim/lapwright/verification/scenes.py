@@ -83,14 +83,16 @@ def even_stroke(step: Step, load: float, number: int = 64) -> Sample:
     """Sample one stroke at equal phases."""
     motion = Motion(step)
     poses = motion.poses((np.arange(number) + 0.5) / number)
-    return Sample(poses, np.full(number, 1.0 / number), motion.moment(poses, load))
+    return Sample(
+        poses, np.full(number, 1.0 / number), motion.moment(poses, load), hands=motion.hands(poses)
+    )
 
 
 def at_stroke(step: Step, pair: Pair, strokes: float) -> Sample:
     """Sample the one place that the stroke has reached after `strokes`."""
     motion = Motion(step)
     poses = motion.poses(np.array([strokes]))
-    return Sample(poses, np.ones(1), motion.moment(poses, pair.load))
+    return Sample(poses, np.ones(1), motion.moment(poses, pair.load), hands=motion.hands(poses))
 
 
 FROM_MEMORY = "from memory"

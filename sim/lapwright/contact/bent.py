@@ -1,0 +1,657 @@
+"""How both bodies give under the pressure of a pose, found together with the plane on which the top rests.
+
+Deflections are polynomials to `DEGREE` (`lapwright.metrology.bending`): of each body in its own frame, and
+added up about the top's centre, in units of its radius.  A pose asks of the pressure no more than its work on
+each power, so that bodies of any shape cost what these sums cost.
+
+With v = gap + d.m (m the powers, d what bends less the plane q) cells with v > 0 bear, the pressure's work is
+y = sum(share v m), and d = fixed - G y - q with G the compliance of both bodies.  That is the least of the
+convex energy  1/2 y.G y + 1/2 sum(share max(0, v)^2) + target.q, found by Newton's method on the set in
+contact, with backtracking as in `equilibrium`.  The plane is then settled there anew on the bent faces, so
+that force and moments balance as well as those of bodies that do not bend.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lapwright.contact.cells import Rowset
+from lapwright.contact.compile import kernel
+from lapwright.contact.equilibrium import (
+    LIFTED,
+    PLANE,
+    REPORT_COLUMNS,
+    WORK,
+    all_sums,
+    settle,
+)
+from lapwright.contact.lay import read_only
+from lapwright.metrology.bending import Elastic, orders
+from lapwright.specification.plate import Plate
+
+if TYPE_CHECKING:
+    from lapwright.contact.placement import PlacedPlate
+
+DEGREE = 6
+POWERS = (DEGREE + 1) * (DEGREE + 2) // 2
+TWICE = 2 * DEGREE
+PRODUCTS = (TWICE + 1) * (TWICE + 2) // 2
+# Rows of scratch that hold an answer: the bend about the top's centre, the same in its own frame; one to use.
+BENDS, BENDS_TOP, SCRATCH = 12, 13, 10
+TOLERANCE = 1e-8  # of the load, and of the mean squeeze
+MOST_STEPS = 60
+MOST_HALVINGS = 30
+RIDGE = 1e-6  # of the land in overlap, while less than a triangle bears
+
+Array = NDArray[np.float64]
+Rows = NDArray[np.int64]
+
+
+class Bodies(NamedTuple):
+    """Both bodies as they lie, for kernels; powers of places in each body's own radius.
+
+    `bottom`, `top` (POWERS, POWERS): deflection per work, times stiffness x cell^2 of the pair; `bottom` is
+    empty where it lies on a flat bed.  `lies_bottom`, `lies_top` (POWERS,) [m]: how each is bent by its own
+    weight, its feet and its warmth.  `hands` (POWERS,) [m]: work of the hands over stiffness x cell^2, in the
+    frame that they turn with.  `ratio`: radius of the top over that of the bottom.
+    """
+
+    bottom: Array
+    top: Array
+    lies_bottom: Array
+    lies_top: Array
+    hands: Array
+    ratio: float
+
+
+class Bending(NamedTuple):
+    """Scratch of a thread: matrices (POWERS, POWERS) and rows (POWERS,), sums, and a row of cells."""
+
+    to_own: Array
+    gives: Array
+    matrix: Array
+    pairs: Array
+    right: Array
+    products: Array
+    sums: Array
+    rows: Array
+    line: Array
+    binomial: Array
+    which: Rows
+    tables: Array
+    report: Array
+    work: Array
+
+
+def bending_scratch(width: int) -> Bending:
+    """Empty scratch for rows of up to `width` cells."""
+    square = (POWERS, POWERS)
+    binomial = np.zeros((DEGREE + 1, DEGREE + 1))
+    for n in range(DEGREE + 1):
+        binomial[n, 0] = 1.0
+        for k in range(1, n + 1):
+            binomial[n, k] = binomial[n - 1, k - 1] + (binomial[n - 1, k] if k < n else 0.0)
+    i, j = orders(DEGREE).T
+    degree, along = i[:, None] + i + j[:, None] + j, j[:, None] + j
+    return Bending(
+        np.zeros(square),
+        np.zeros(square),
+        np.zeros(square),
+        np.zeros(square),
+        np.zeros((POWERS, 4)),
+        np.zeros(PRODUCTS),
+        np.zeros(POWERS),
+        np.zeros((14, POWERS)),
+        np.zeros((3, width)),
+        binomial,
+        (degree * (degree + 1) // 2 + along).astype(np.int64),
+        np.zeros((3, DEGREE + 1)),
+        np.zeros(REPORT_COLUMNS),
+        np.zeros(WORK),
+    )
+
+
+@kernel
+def _clear(out: Array) -> None:
+    for i in range(out.shape[0]):
+        for k in range(out.shape[1]):
+            out[i, k] = 0.0
+
+
+@kernel
+def _growing(x: float, out: Array) -> None:
+    """1, x, x^2, ..."""
+    out[0] = 1.0
+    for k in range(1, DEGREE + 1):
+        out[k] = out[k - 1] * x
+
+
+@kernel
+def shifted_powers(
+    ox: float, oy: float, scale: float, binomial: Array, tables: Array, out: Array
+) -> None:
+    """Fill (ox + scale x)^i (oy + scale y)^j as powers of x and y, one a row."""
+    _clear(out)
+    at_x, at_y, grown = tables[0], tables[1], tables[2]
+    _growing(ox, at_x)
+    _growing(oy, at_y)
+    _growing(scale, grown)
+    for d in range(DEGREE + 1):
+        for j in range(d + 1):
+            i = d - j
+            row = out[d * (d + 1) // 2 + j]
+            for k in range(i + 1):  # the power of x that is left
+                along = binomial[i, k] * at_x[i - k]
+                for m in range(j + 1):
+                    up = binomial[j, m] * at_y[j - m]
+                    row[(k + m) * (k + m + 1) // 2 + m] = along * up * grown[k + m]
+
+
+@kernel
+def turned_powers(cos: float, sin: float, binomial: Array, tables: Array, out: Array) -> None:
+    """Fill (cos x + sin y)^i (cos y - sin x)^j as powers of x and y, one a row."""
+    _clear(out)
+    of_cos, of_sin, back = tables[0], tables[1], tables[2]
+    _growing(cos, of_cos)
+    _growing(sin, of_sin)
+    _growing(-sin, back)
+    for d in range(DEGREE + 1):
+        first = d * (d + 1) // 2
+        for j in range(d + 1):
+            i = d - j
+            row = out[first + j]
+            for k in range(i + 1):  # of the first, the power of y
+                a = binomial[i, k] * of_cos[i - k] * of_sin[k]
+                for m in range(j + 1):
+                    row[first + k + m] += a * binomial[j, m] * of_cos[m] * back[j - m]
+
+
+@kernel
+def _through(form: Array, between: Array, work: Array, out: Array) -> None:
+    """Add form^T between form to `out`; `work` is scratch.
+
+    A row of `form` holds powers up to its own degree: what lies beyond is not looked at.
+    """
+    for i in range(POWERS):
+        for k in range(POWERS):
+            work[i, k] = 0.0
+        for d in range(DEGREE + 1):
+            stop = (d + 1) * (d + 2) // 2
+            for j in range(d * (d + 1) // 2, stop):
+                b = between[i, j]
+                for k in range(stop):
+                    work[i, k] += b * form[j, k]
+    for d in range(DEGREE + 1):
+        stop = (d + 1) * (d + 2) // 2
+        for i in range(d * (d + 1) // 2, stop):
+            for j in range(stop):
+                f = form[i, j]
+                if f != 0.0:
+                    for k in range(POWERS):
+                        out[j, k] += f * work[i, k]
+
+
+@kernel
+def _line_powers(d: Array, eta: float, e: Array) -> None:
+    """Coefficients (DEGREE + 1,) in xi, at eta, of a polynomial of both."""
+    for i in range(DEGREE + 1):
+        total = 0.0
+        for j in range(DEGREE - i, -1, -1):
+            total = total * eta + d[(i + j) * (i + j + 1) // 2 + j]
+        e[i] = total
+
+
+@kernel
+def add_bent(rows: Rowset, used: int, unit: float, bent: Array, e: Array) -> None:
+    """Add a polynomial (POWERS,) [m] to the gaps."""
+    for r in range(used):
+        _line_powers(bent, rows.eta[r], e)
+        e0, e1, e2, e3, e4, e5, e6 = e[0], e[1], e[2], e[3], e[4], e[5], e[6]
+        xi0 = rows.xi[r]
+        n = rows.length[r]
+        gaps = rows.gap[rows.first[r] : rows.first[r] + n]
+        for k in range(n):
+            x = xi0 + k * unit
+            gaps[k] += e0 + x * (e1 + x * (e2 + x * (e3 + x * (e4 + x * (e5 + x * e6)))))
+
+
+@kernel
+def span(rows: Rowset, used: int, unit: float, bent: Array, e: Array) -> Any:
+    """Highest less lowest place [m] of a polynomial over the land in overlap, every fourth row and cell."""
+    low = np.inf
+    high = -np.inf
+    for r in range(0, used, 4):
+        _line_powers(bent, rows.eta[r], e)
+        first = rows.first[r]
+        for k in range(0, rows.length[r], 4):
+            if rows.share[first + k] > 0.0:
+                x = rows.xi[r] + k * unit
+                v = 0.0
+                for i in range(DEGREE, -1, -1):
+                    v = v * x + e[i]
+                low = min(low, v)
+                high = max(high, v)
+    return high - low if high > low else 0.0
+
+
+@kernel
+def _sums(
+    rows: Rowset, used: int, unit: float, d: Array, everything: bool, scratch: Bending
+) -> None:
+    """Products of powers (PRODUCTS,) over the cells that bear with d, and the gaps' work (POWERS,) there."""
+    products, sums = scratch.products, scratch.sums
+    for i in range(PRODUCTS):
+        products[i] = 0.0
+    for i in range(POWERS):
+        sums[i] = 0.0
+    e = scratch.rows[10]
+    along = scratch.rows[11]
+    least = -np.inf if everything else 0.0
+    for r in range(used):
+        eta = rows.eta[r]
+        _line_powers(d, eta, e)
+        e0, e1, e2, e3, e4, e5, e6 = e[0], e[1], e[2], e[3], e[4], e[5], e[6]
+        xi0 = rows.xi[r]
+        n = rows.length[r]
+        gaps = rows.gap[rows.first[r] : rows.first[r] + n]
+        shares = rows.share[rows.first[r] : rows.first[r] + n]
+        w, z, x = scratch.line[0], scratch.line[1], scratch.line[2]
+        for k in range(n):
+            at = xi0 + k * unit
+            v = gaps[k] + e0 + at * (e1 + at * (e2 + at * (e3 + at * (e4 + at * (e5 + at * e6)))))
+            bears = shares[k] if v > least else 0.0
+            x[k] = at
+            w[k] = bears
+            z[k] = bears * gaps[k]
+        _row_sums(w, x, n, TWICE, along)
+        for i in range(TWICE + 1):
+            up = along[i]
+            for j in range(TWICE + 1 - i):
+                products[(i + j) * (i + j + 1) // 2 + j] += up
+                up *= eta
+        _row_sums(z, x, n, DEGREE, along)
+        for i in range(DEGREE + 1):
+            up = along[i]
+            for j in range(DEGREE + 1 - i):
+                sums[(i + j) * (i + j + 1) // 2 + j] += up
+                up *= eta
+
+
+@kernel
+def _row_sums(w: Array, x: Array, n: int, highest: int, out: Array) -> None:
+    """Sums of w with 1, x, x^2, ... to an even power, over n cells; w is written over."""
+    for i in range(0, highest, 2):
+        even = 0.0
+        odd = 0.0
+        for k in range(n):
+            once = w[k] * x[k]
+            even += w[k]
+            odd += once
+            w[k] = once * x[k]
+        out[i] = even
+        out[i + 1] = odd
+    last = 0.0
+    for k in range(n):
+        last += w[k]
+    out[highest] = last
+
+
+@kernel
+def _all_bear(rows: Rowset, used: int, unit: float, d: Array, e: Array) -> bool:
+    """Whether every cell of land bears with d."""
+    least = np.inf
+    for r in range(used):
+        _line_powers(d, rows.eta[r], e)
+        e0, e1, e2, e3, e4, e5, e6 = e[0], e[1], e[2], e[3], e[4], e[5], e[6]
+        xi0 = rows.xi[r]
+        n = rows.length[r]
+        gaps = rows.gap[rows.first[r] : rows.first[r] + n]
+        shares = rows.share[rows.first[r] : rows.first[r] + n]
+        for k in range(n):
+            x = xi0 + k * unit
+            v = gaps[k] + e0 + x * (e1 + x * (e2 + x * (e3 + x * (e4 + x * (e5 + x * e6)))))
+            least = min(least, v if shares[k] > 0.0 else least)
+    return least > 0.0
+
+
+@kernel
+def _spread(products: Array, which: Rows, out: Array) -> None:
+    """Sums of two powers, by the numbers of both, from those of all products."""
+    for i in range(POWERS):
+        for k in range(POWERS):
+            out[i, k] = products[which[i, k]]
+
+
+@kernel
+def _times(a: Array, x: Array, out: Array) -> None:
+    for i in range(POWERS):
+        total = 0.0
+        for k in range(POWERS):
+            total += a[i, k] * x[k]
+        out[i] = total
+
+
+@kernel
+def _times_turned(a: Array, x: Array, out: Array) -> None:
+    """Add a^T x to out."""
+    for k in range(POWERS):
+        for i in range(POWERS):
+            out[i] += a[k, i] * x[k]
+
+
+@kernel
+def _solve_four(a: Array, b: Array) -> bool:
+    """Solve a x = b for four right sides in place, by elimination with the largest pivot of each column."""
+    n = a.shape[0]
+    for k in range(n):
+        best = k
+        for i in range(k + 1, n):
+            if abs(a[i, k]) > abs(a[best, k]):
+                best = i
+        if not abs(a[best, k]) > 0.0:
+            return False
+        if best != k:
+            for j in range(k, n):
+                a[k, j], a[best, j] = a[best, j], a[k, j]
+            for j in range(4):
+                b[k, j], b[best, j] = b[best, j], b[k, j]
+        for i in range(k + 1, n):
+            f = a[i, k] / a[k, k]
+            if f != 0.0:
+                for j in range(k + 1, n):
+                    a[i, j] -= f * a[k, j]
+                for j in range(4):
+                    b[i, j] -= f * b[k, j]
+    for i in range(n - 1, -1, -1):
+        for j in range(4):
+            total = b[i, j]
+            for k in range(i + 1, n):
+                total -= a[i, k] * b[k, j]
+            b[i, j] = total / a[i, i]
+    return True
+
+
+@kernel
+def _solve_three(m: Array, r: Array, q: Array) -> bool:
+    """Solve the 3 x 3 system of m (3, 3), nearly symmetric, by Cramer's rule."""
+    a, b, c = m[0, 0], m[0, 1], m[0, 2]
+    d, e, f = m[1, 0], m[1, 1], m[1, 2]
+    g, h, i = m[2, 0], m[2, 1], m[2, 2]
+    whole = a * (e * i - f * h) - b * (d * i - f * g) + c * (d * h - e * g)
+    if not abs(whole) > 1e-14 * abs(a) ** 3:
+        return False
+    q[0] = (r[0] * (e * i - f * h) - b * (r[1] * i - f * r[2]) + c * (r[1] * h - e * r[2])) / whole
+    q[1] = (a * (r[1] * i - f * r[2]) - r[0] * (d * i - f * g) + c * (d * r[2] - r[1] * g)) / whole
+    q[2] = (a * (e * r[2] - r[1] * h) - b * (d * r[2] - r[1] * g) + r[0] * (d * h - e * g)) / whole
+    return True
+
+
+@kernel
+def bend(
+    rows: Rowset,
+    used: int,
+    unit: float,
+    bodies: Bodies,
+    cx: float,
+    cy: float,
+    cos: float,
+    sin: float,
+    hand_cos: float,
+    hand_sin: float,
+    radius: float,
+    target: Array,
+    scratch: Bending,
+    bent: Array,
+) -> Any:
+    """Find how both bodies bend in a pose, `bent` (POWERS,) [m] about the top's centre; add it to the gaps.
+
+    Gives its span over the land in overlap [m]; -1: not found.  `rows` as laid, `target` as of `settle`;
+    (`cx`, `cy`) [m] and (`cos`, `sin`) place the top, (`hand_cos`, `hand_sin`) the hands.
+    """
+    gives, matrix, right, pairs = scratch.gives, scratch.matrix, scratch.right, scratch.pairs
+    rows_ = scratch.rows
+    fixed, y, d, dy, does, before = rows_[0], rows_[1], rows_[2], rows_[3], rows_[4], rows_[5]
+    off, small, q, old_q = rows_[6], rows_[7], rows_[8], rows_[9]
+    _clear(gives)
+    for i in range(POWERS):
+        fixed[i] = 0.0
+        small[i] = 0.0
+        y[i] = 0.0
+        dy[i] = 0.0
+        q[i] = 0.0
+        old_q[i] = 0.0
+    turned_powers(cos, sin, scratch.binomial, scratch.tables, scratch.to_own)
+    if sin == 0.0 and cos > 0.0:
+        for i in range(POWERS):
+            for k in range(POWERS):
+                gives[i, k] = bodies.top[i, k]
+    else:
+        _through(scratch.to_own, bodies.top, matrix, gives)
+    _times_turned(scratch.to_own, bodies.lies_top, fixed)
+    # Work of the hands on the powers about the top's centre, and what the top gives under it.
+    turned_powers(hand_cos, hand_sin, scratch.binomial, scratch.tables, scratch.to_own)
+    _times_turned(scratch.to_own, bodies.hands, small)
+    _times(gives, small, off)
+    for i in range(POWERS):
+        fixed[i] += off[i]
+    if bodies.bottom.shape[0] > 0:
+        own = radius / bodies.ratio
+        shifted_powers(
+            cx / own, cy / own, bodies.ratio, scratch.binomial, scratch.tables, scratch.to_own
+        )
+        _through(scratch.to_own, bodies.bottom, matrix, gives)
+        _times_turned(scratch.to_own, bodies.lies_bottom, fixed)
+    add_bent(rows, used, unit, fixed, scratch.rows[SCRATCH])
+    # Everything bears, as it did in the pose before; or else what bears of bodies that keep their shape.
+    everything = not scratch.report[LIFTED] > 0.0
+    for i in range(POWERS):
+        d[i] = 0.0
+    if not everything:
+        all_sums(
+            rows.gap,
+            rows.share,
+            used,
+            rows.first,
+            rows.length,
+            rows.xi,
+            rows.eta,
+            unit,
+            q,
+            scratch.work[0],
+        )
+        settle(
+            rows.gap,
+            rows.share,
+            used,
+            rows.first,
+            rows.length,
+            rows.xi,
+            rows.eta,
+            unit,
+            target,
+            False,
+            scratch.report,
+            scratch.work,
+        )
+        everything = not scratch.report[LIFTED] > 0.0
+        for i in range(3):
+            d[i] = -scratch.report[PLANE + i]
+    error = np.inf
+    halvings = 0
+    steps = 0
+    found = False
+    while True:
+        _sums(rows, used, unit, d, everything and steps == 0, scratch)
+        sums = scratch.sums
+        overlap = scratch.products[0]
+        if not overlap > 0.0:
+            break
+        _spread(scratch.products, scratch.which, pairs)
+        # What the pressure does now, and how far from what was taken.
+        _times(pairs, d, does)
+        left = 0.0
+        for i in range(POWERS):
+            does[i] += sums[i]
+            off[i] = does[i] - y[i]
+        _times(gives, off, small)
+        slope = 0.0
+        for i in range(POWERS):
+            left = max(left, abs(small[i]) * overlap / target[0])
+            slope -= small[i] * dy[i]
+        for i in range(3):
+            left = max(left, abs(does[i] - target[i]) / target[0])
+            slope -= (does[i] - target[i]) * (q[i] - old_q[i])
+        if steps > 0 and not left <= 0.5 * error and halvings < MOST_HALVINGS and slope > 0.0:
+            halvings += 1
+            for i in range(POWERS):
+                dy[i] *= 0.5
+                y[i] = before[i] + dy[i]
+            for i in range(3):
+                q[i] = old_q[i] + 0.5 * (q[i] - old_q[i])
+        else:
+            error = left
+            if steps > 0 and error <= TOLERANCE:
+                found = True
+                break
+            steps += 1
+            if steps > MOST_STEPS:
+                break
+            halvings = 0
+            for i in range(POWERS):
+                before[i] = y[i]
+            for i in range(3):
+                old_q[i] = q[i]
+            # (1 + G P) d = -G s - q, with P the products and s the gaps' work of what bears.
+            _times(gives, sums, small)
+            for i in range(POWERS):
+                for k in range(POWERS):
+                    matrix[i, k] = 0.0
+                for m in range(POWERS):
+                    g = gives[i, m]
+                    for k in range(POWERS):
+                        matrix[i, k] += g * pairs[m, k]
+                matrix[i, i] += 1.0
+                right[i, 0] = -small[i]
+                for j in range(3):
+                    right[i, 1 + j] = 1.0 if i == j else 0.0
+            if not _solve_four(matrix, right):
+                break
+            # Force and moments: s + P (d0 - d1 q) = target.
+            for i in range(3):
+                for j in range(4):
+                    total = 0.0
+                    for k in range(POWERS):
+                        total += pairs[i, k] * right[k, j]
+                    if j == 0:
+                        small[i] = sums[i] + total - target[i]
+                    else:
+                        matrix[i, j - 1] = total
+            if not _solve_three(matrix, small, q):
+                for i in range(3):
+                    matrix[i, i] += RIDGE * overlap
+                if not _solve_three(matrix, small, q):
+                    break
+            for i in range(POWERS):
+                d[i] = right[i, 0]
+                for j in range(3):
+                    d[i] -= right[i, 1 + j] * q[j]
+            _times(pairs, d, y)
+            for i in range(POWERS):
+                y[i] += sums[i]
+                dy[i] = y[i] - before[i]
+        _times(gives, y, small)
+        for i in range(POWERS):
+            d[i] = -small[i] - (q[i] if i < 3 else 0.0)
+        # Everything was taken as loaded, and is: nothing is left to be found.
+        if everything and steps == 1:
+            if _all_bear(rows, used, unit, d, scratch.rows[SCRATCH]):
+                found = True
+                break
+            scratch.report[LIFTED] = 1.0
+    _times(gives, y, small)
+    for i in range(POWERS):
+        d[i] = -small[i]
+        bent[i] = fixed[i] + d[i]
+    if not found:
+        return -1.0
+    add_bent(rows, used, unit, d, scratch.rows[SCRATCH])
+    return span(rows, used, unit, bent, scratch.rows[SCRATCH])
+
+
+@kernel
+def turned_back(bent: Array, cos: float, sin: float, scratch: Bending, out: Array) -> None:
+    """The same polynomial in the frame of a top turned by (cos, sin)."""
+    turned_powers(cos, -sin, scratch.binomial, scratch.tables, scratch.to_own)
+    for i in range(POWERS):
+        out[i] = 0.0
+    _times_turned(scratch.to_own, bent, out)
+
+
+@dataclass(frozen=True)
+class Press:
+    """Where a hand presses: `at` [m] from the top's centre, seen from above, over `size` [m]; its `share`."""
+
+    at: tuple[float, float]
+    size: float
+    share: float
+
+
+@dataclass(frozen=True)
+class Flexure:
+    """How the bodies of a step bend.
+
+    `feet` (k, 2) [m] under the bottom, looking at its face; None: a flat bed, on which it does not bend.
+    `force` [N] of the hands, each pressing as said; `warm` [K]: face over back, of bottom and top.
+    """
+
+    bottom: Plate
+    top: Plate
+    feet: tuple[tuple[float, float], ...] | None = None
+    force: float = 0.0
+    hands: tuple[Press, ...] = ()
+    warm: tuple[float, float] = (0.0, 0.0)
+
+    def bodies(
+        self, laid_bottom: PlacedPlate, laid_top: PlacedPlate, stiffness: float, cell: float
+    ) -> Bodies:
+        """As kernels read them, on a layer of `stiffness` [Pa/m] and cells of `cell` [m] of the bottom.
+
+        Parameters
+        ----------
+        laid_bottom, laid_top : PlacedPlate
+            How both lie.
+        stiffness : float
+            [Pa/m]
+        cell : float
+            [m]
+
+        Returns
+        -------
+        Bodies
+
+        """
+        per_cell = stiffness * cell**2
+        bottom, top = Elastic(self.bottom, DEGREE), Elastic(self.top, DEGREE)
+        lies, none = laid_bottom.lay_powers(DEGREE), np.zeros((0, 0))
+        over = laid_top.lay_powers(DEGREE)
+        lies_bottom, gives = bottom.warm(self.warm[0]), none
+        if self.feet is not None:
+            on_feet = bottom.on(np.asarray(self.feet))
+            lies_bottom = lies_bottom - on_feet @ bottom.weight
+            gives = lies.T @ on_feet @ lies * per_cell
+        # The weight lies evenly over the top: what balances it is told by the pressure's own work.
+        lies_top = top.warm(self.warm[1]) + top.compliance @ top.weight
+        pressed = [self.force * hand.share * top.pressed(hand.at, hand.size) for hand in self.hands]
+        hands = np.sum(pressed, axis=0) if pressed else self.force * top.even
+        return Bodies(
+            read_only(gives),
+            read_only(over.T @ top.compliance @ over * per_cell),
+            read_only(lies.T @ lies_bottom),
+            read_only(over.T @ lies_top),
+            read_only(hands / per_cell),
+            float(top.radius / bottom.radius),
+        )
