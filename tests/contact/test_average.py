@@ -281,7 +281,7 @@ def test_a_pose_without_a_solution_is_named():
 
 
 def test_a_pose_that_does_not_settle_is_an_error_not_a_number(monkeypatch):
-    def gives_up(bottom, top, stiffness, poses, warm, wear_bottom, wear_top, reports):
+    def gives_up(bottom, top, stiffness, poses, warm, wear_bottom, wear_top, reports, bodies):
         reports[:, solver.STATUS] = solver.FAILED
         reports[:, solver.OVERLAP] = 100.0
 
