@@ -9,7 +9,7 @@ from scipy.optimize import minimize
 
 from lapwright.contact import equilibrium as solver
 from lapwright.contact.average import Pair
-from lapwright.contact.bent import DEGREE, Flexure, Press
+from lapwright.contact.bent import DEGREE, Flexure
 from lapwright.contact.pressure import settle
 from lapwright.contact.sampling import block_sample
 from lapwright.kinematics.motion import Motion
@@ -18,6 +18,7 @@ from lapwright.specification.curves import FigureEight, Still
 from lapwright.specification.outline import Disc, Rectangle
 from lapwright.specification.plate import MATERIALS, Material, Plate, StartForm
 from lapwright.specification.step import Grit, Load, Step, Turn
+from lapwright.specification.supports import Palm
 from lapwright.verification.scenes import at_stroke
 
 IRON = MATERIALS["grey iron"]
@@ -53,7 +54,7 @@ def test_a_rail_under_a_point_on_the_bed_of_grit():
     even = RAIL.weight / (0.3 * 0.04)
     middle = load * wave / (2.0 * 0.04) * (cosh(long) + cos(long) + 2.0) / below + even
     end = 2.0 * load * wave / 0.04 * cosh(0.5 * long) * cos(0.5 * long) / below + even
-    got = rest(RAIL, load, (Press((0.0, 0.0), 0.0, 1.0),))
+    got = rest(RAIL, load, (Palm((0.0, 0.0), 0.0, 1.0),))
     row = got.pressure[got.pressure.shape[0] // 2]
     reach = np.polyfit([0.5, 1.5, 2.5], row[:3], 2)[-1]
     assert row.max() == pytest.approx(middle, rel=0.02)
@@ -67,7 +68,7 @@ def test_a_disc_under_a_point_on_the_bed_of_grit():
     length = (rigidity / stiffness) ** 0.25
     plate = Plate(Disc(6.0 * length), thickness=thickness, material=IRON, name="A", cells=96)
     load = 10.0
-    got = rest(plate, load, (Press((0.0, 0.0), 0.0, 1.0),), stiffness)
+    got = rest(plate, load, (Palm((0.0, 0.0), 0.0, 1.0),), stiffness)
     even = plate.weight / plate.outline.area
     want = stiffness * load / (8.0 * sqrt(stiffness * rigidity)) + even
     middle = got.pressure[47:49, 47:49].mean()
@@ -92,7 +93,7 @@ def test_the_energy_is_least(seed):
     """The same from a general minimiser (SciPy's L-BFGS-B) of springs and both bodies, loads at the hand."""
     top, bottom, at, feet = random_case(seed)
     load, stiffness = 12.0, 2e9
-    got = rest(top, load, (Press(at, 0.0, 1.0),), stiffness, feet, bottom, at)
+    got = rest(top, load, (Palm(at, 0.0, 1.0),), stiffness, feet, bottom, at)
     above, below = Elastic(top, DEGREE), Elastic(bottom, DEGREE)
     x, y = np.meshgrid(top.grid.x, top.grid.y)
     seen = powers(x.ravel() / top.outline.radius, y.ravel() / top.outline.radius, DEGREE)
@@ -177,14 +178,14 @@ def test_few_cells_make_little_difference_to_the_bend():
     bends = []
     for cells in (60, 120):
         rail = replace(RAIL, cells=cells)
-        bends.append(rest(rail, 20.0, (Press((0.0, 0.0), 0.0, 1.0),)).pressure.max())
+        bends.append(rest(rail, 20.0, (Palm((0.0, 0.0), 0.0, 1.0),)).pressure.max())
     assert bends[0] == pytest.approx(bends[1], rel=0.02)
 
 
 def test_hands_that_turn_with_the_top_are_hands_that_stand_while_nothing_turns():
     """A palm off the middle, the set-up turned by a quarter: the pressure is turned by a quarter."""
     plate = Plate(Disc(0.16), thickness=0.01, material=IRON, name="A", cells=64)
-    one = rest(plate, 20.0, (Press((0.03, 0.01), 0.05, 1.0),), at=(0.03, 0.01))
-    other = rest(plate, 20.0, (Press((-0.01, 0.03), 0.05, 1.0),), at=(-0.01, 0.03))
+    one = rest(plate, 20.0, (Palm((0.03, 0.01), 0.05, 1.0),), at=(0.03, 0.01))
+    other = rest(plate, 20.0, (Palm((-0.01, 0.03), 0.05, 1.0),), at=(-0.01, 0.03))
     turned = np.rot90(one.pressure, -1)
     assert np.abs(turned - other.pressure).max() < 1e-6 * other.pressure.max()

@@ -32,6 +32,8 @@ from lapwright.contact.equilibrium import (
 from lapwright.contact.lay import read_only
 from lapwright.metrology.bending import Elastic, orders
 from lapwright.specification.plate import Plate
+from lapwright.specification.step import Step
+from lapwright.specification.supports import Palm
 
 if TYPE_CHECKING:
     from lapwright.contact.placement import PlacedPlate
@@ -592,15 +594,6 @@ def turned_back(bent: Array, cos: float, sin: float, scratch: Bending, out: Arra
 
 
 @dataclass(frozen=True)
-class Press:
-    """Where a hand presses: `at` [m] from the top's centre, seen from above, over `size` [m]; its `share`."""
-
-    at: tuple[float, float]
-    size: float
-    share: float
-
-
-@dataclass(frozen=True)
 class Flexure:
     """How the bodies of a step bend.
 
@@ -612,8 +605,28 @@ class Flexure:
     top: Plate
     feet: tuple[tuple[float, float], ...] | None = None
     force: float = 0.0
-    hands: tuple[Press, ...] = ()
+    hands: tuple[Palm, ...] = ()
     warm: tuple[float, float] = (0.0, 0.0)
+
+    @classmethod
+    def of(cls, step: Step, bottom: Plate, top: Plate) -> Flexure | None:
+        """How the bodies of a step bend; None where it takes them as rigid.
+
+        Parameters
+        ----------
+        step : Step
+        bottom, top : Plate
+            As they lie now.
+
+        Returns
+        -------
+        Flexure or None
+
+        """
+        if not step.bends:
+            return None
+        warm = step.warm.get(bottom.name, 0.0), step.warm.get(top.name, 0.0)
+        return cls(bottom, top, bottom.feet, step.load.force, step.load.hands, warm)
 
     def bodies(
         self, laid_bottom: PlacedPlate, laid_top: PlacedPlate, stiffness: float, cell: float
@@ -645,7 +658,10 @@ class Flexure:
             gives = lies.T @ on_feet @ lies * per_cell
         # The weight lies evenly over the top: what balances it is told by the pressure's own work.
         lies_top = top.warm(self.warm[1]) + top.compliance @ top.weight
-        pressed = [self.force * hand.share * top.pressed(hand.at, hand.size) for hand in self.hands]
+        pressed = [
+            self.force * (hand.share or 0.0) * top.pressed(hand.at, hand.size)
+            for hand in self.hands
+        ]
         hands = np.sum(pressed, axis=0) if pressed else self.force * top.even
         return Bodies(
             read_only(gives),

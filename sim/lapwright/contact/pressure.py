@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from lapwright.contact import wear as loops
 from lapwright.contact.average import Pair, Sample
 from lapwright.contact.bear import PEAK, TOLD_COLUMNS
+from lapwright.contact.bent import Flexure
 from lapwright.contact.equilibrium import PLANE, REPORT_COLUMNS
 from lapwright.contact.sampling import block_sample
 from lapwright.contact.stability import support_margin
@@ -206,7 +207,8 @@ def bearing(
 
     """
     bottom, top = plates[step.bottom], plates[step.top]
-    pair = Pair(bottom, top, step.grit.layer.stiffness, top.weight + step.load.force)
+    load, flexure = top.weight + step.load.force, Flexure.of(step, bottom, top)
+    pair = Pair(bottom, top, step.grit.layer.stiffness, load, flexure=flexure)
     z = {
         n: heights[n] if heights is not None else plates[n].heights()
         for n in (step.bottom, step.top)

@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.contact.average import CHUNKS, Pair, Placed
+from lapwright.contact.bent import Flexure
 from lapwright.contact.placement import mating
 from lapwright.contact.sampling import FEWEST_A_STROKE, PLASTIC, block_sample
 from lapwright.contact.stability import check_stands
@@ -188,7 +189,7 @@ class _Work:
     threads: int
     settings: Settings
     open_pools: ExitStack
-    pairs: dict[tuple[str, str, float, float], Pair] = field(default_factory=dict)
+    pairs: dict[tuple[str, str, float, float, Flexure | None], Pair] = field(default_factory=dict)
     motions: dict[tuple[int, int], Motion] = field(default_factory=dict)
     grits: dict[str, Grit] = field(default_factory=dict)
     taus: dict[tuple[int, int, str], float] = field(default_factory=dict)
@@ -484,9 +485,10 @@ class _Work:
     def _pair(self, bottom: Plate, top: Plate, step: Step) -> Pair:
         load = top.weight + step.load.force
         stiffness = step.grit.layer.stiffness
-        key = (bottom.name, top.name, stiffness, load)
+        flexure = Flexure.of(step, bottom, top)
+        key = (bottom.name, top.name, stiffness, load, flexure)
         if key not in self.pairs:
-            pair = Pair(bottom, top, stiffness, load, placed=self.placed)
+            pair = Pair(bottom, top, stiffness, load, placed=self.placed, flexure=flexure)
             self.pairs[key] = self.open_pools.enter_context(pair.threads(self.threads))
         return self.pairs[key]
 

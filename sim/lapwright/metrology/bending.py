@@ -286,6 +286,22 @@ class Elastic:
         work: Array = powers(x / self.radius, y / self.radius, self.degree) @ share
         return work
 
+    def pressed_many(self, x: Array, y: Array) -> Array:
+        """Work (n, k) of 1 N at each of k places [m].
+
+        Parameters
+        ----------
+        x, y : Array
+            (k,) [m]
+
+        Returns
+        -------
+        Array
+            (n, k)
+
+        """
+        return powers(x / self.radius, y / self.radius, self.degree)
+
     def on(self, feet: Array) -> Array:
         """Deflection per work (n, n) [m/N] while feet (k, 2) [m] carry what is put on; the feet at rest.
 

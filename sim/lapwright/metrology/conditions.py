@@ -29,10 +29,10 @@ from lapwright.specification.outline import Rectangle
 from lapwright.specification.plate import Plate
 from lapwright.specification.quantities import (
     ANGLE,
+    DIFFERENCE,
     LENGTH,
     SMALL,
     TIME,
-    Dimension,
     find,
     quantity,
     read_text,
@@ -179,21 +179,6 @@ _SLOPE = replace(
     offered="arcsec, urad, um/m, mm/m or in/ft",
     usual="arcsec",
 )
-_WARMTH = Dimension(
-    "difference of temperature",
-    "a difference of temperature",
-    {
-        "K": 1.0,
-        "degC": 1.0,
-        "°C": 1.0,
-        "C": 1.0,
-        "degF": 1.0 / 1.8,
-        "°F": 1.0 / 1.8,
-        "F": 1.0 / 1.8,
-    },
-    "K, degC or degF",
-    "K",
-)
 
 SPAN = quantity(LENGTH, above="0 mm", most="5 m")
 BALL = quantity(LENGTH, least="0 mm", most="100 mm")
@@ -211,7 +196,7 @@ def _kelvin(value: float) -> str:
     return f"{value!r} K"
 
 
-WARMTH = Reader(quantity(_WARMTH, least="0 K", most="100 K"), _kelvin)
+WARMTH = Reader(quantity(DIFFERENCE, least="0 K", most="100 K"), _kelvin)
 TEMPERATURE = Reader(read_temperature, _kelvin)
 
 _wave = quantity(SMALL, least="100 nm", most="20 um")

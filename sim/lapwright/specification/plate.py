@@ -28,7 +28,8 @@ from lapwright.specification.quantities import (
     SMALL,
     quantity,
 )
-from lapwright.specification.said import Frozen, Said, Size, made
+from lapwright.specification.said import Frozen, RefusedError, Said, Size, made
+from lapwright.specification.supports import BED, SUPPORTS, Supports
 from lapwright.specification.table import whole
 from lapwright.units import GRAVITY
 
@@ -375,12 +376,13 @@ class Plate(Frozen):
 
     `thickness` [m] and `mass` [kg]: the mass follows from outline, thickness and density (grooves, which are
     shallow, not taken off) unless it is given; at least one of the two must be.
-    `cells` across the larger side.  A study names its plates.
+    `supports`: what it stands on while it lies below and while it is read.  `cells` across the larger side.
+    A study names its plates.
 
     Raises
     ------
     StudyError
-        Neither thickness nor mass is given.
+        Neither thickness nor mass is given, or feet that do not stand under it.
 
     """
 
@@ -390,6 +392,7 @@ class Plate(Frozen):
     mass: Said[float | None] = Said(quantity(MASS, above="0 kg", most="5000 kg"), default=None)
     grooves: Said[Grooves | None] = Said(made(Grooves), default=None)
     form: Said[StartForm] = Said(made(StartForm), default=FLAT)
+    supports: Said[Supports] = Said(SUPPORTS, BED, Supports())
     cells: Said[int] = Said(whole(16, 1024, "a number of cells"), "128", 128)
     note: str = ""
     name: str = ""
@@ -397,6 +400,10 @@ class Plate(Frozen):
     def __post_init__(self) -> None:
         if self.thickness is None and self.mass is None:
             raise StudyError([Fault("Plate.thickness", NO_THICKNESS, "missing")])
+        try:
+            self.feet  # noqa: B018 (asked for its refusal)
+        except RefusedError as trouble:
+            raise StudyError([Fault("Plate.supports", trouble.message, trouble.code)]) from None
 
     @cached_property
     def grid(self) -> Grid:
@@ -435,6 +442,11 @@ class Plate(Frozen):
     def land_area(self) -> float:
         """Area of the land [m2]."""
         return float(self.land.sum()) * self.grid.cell**2
+
+    @cached_property
+    def feet(self) -> tuple[tuple[float, float], ...] | None:
+        """Places of the feet that it stands on, looking at the face [m]; None on a flat bed."""
+        return self.supports.under(self.outline)
 
     @property
     def total_mass(self) -> float:

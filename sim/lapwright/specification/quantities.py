@@ -178,6 +178,21 @@ DENSITY = Dimension(
     "kg/m3, g/cm3 or lb/in3",
     "kg/m3",
 )
+DIFFERENCE = Dimension(
+    "difference of temperature",
+    "a difference of temperature",
+    {
+        "K": 1.0,
+        "degC": 1.0,
+        "°C": 1.0,
+        "C": 1.0,
+        "degF": 1.0 / 1.8,
+        "°F": 1.0 / 1.8,
+        "F": 1.0 / 1.8,
+    },
+    "K, degC or degF",
+    "K",
+)
 EXPANSION = Dimension(
     "expansion",
     "a thermal expansion",

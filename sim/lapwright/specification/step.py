@@ -7,7 +7,7 @@ A `Stroke` is one as a person says it, which the plates have yet to size; what i
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -18,6 +18,7 @@ from lapwright.specification.curves import KINDS, PLACE, TURNED, Curve, size_nam
 from lapwright.specification.materials import ABRASIVES, quickness
 from lapwright.specification.quantities import (
     ANGLE,
+    DIFFERENCE,
     FORCE,
     LENGTH,
     MASS,
@@ -54,6 +55,7 @@ from lapwright.specification.said import (
     said_of,
     spelled,
 )
+from lapwright.specification.supports import PALMS, Palm, palms_of
 from lapwright.specification.table import choice, pure_number, whole
 
 # Common practice, no source; the wear is known to a band of ten in all (model).
@@ -71,6 +73,7 @@ EVERY = quantity(TIME, above="0 s", most="1000 h")
 SHAPE = quantity(SMALL, above="0 um", most="1 mm")
 COARSE = 0.1  # [m] a unit from here on ("5 m") is no depth of metal, but minutes mistyped
 LASTS = quantity(TIME, least="1 s", most="1000 h")
+WARMTH = quantity(DIFFERENCE, least="-100 K", most="100 K")
 FRAMES = ("hand", "top", "bench")
 
 
@@ -228,6 +231,7 @@ class Load(Frozen):
 
     `fixed_to` says what the point turns with: "hand" (alpha), "top" (theta) or "bench" (nothing).
     `push_height` [m] above the faces and `friction` give the moment that digs in the leading edge.
+    `hands`: the patches on which it presses, which say where it acts; none: spread over the whole top.
     """
 
     force: Said[float] = Said(quantity(FORCE, least="0 N", most="20000 N"), "0 N")
@@ -235,6 +239,12 @@ class Load(Frozen):
     fixed_to: Said[str] = Said(choice(FRAMES, "what the point is fixed to"), "hand")
     push_height: Said[float] = Said(quantity(LENGTH, least="0 mm", most="1 m"), default=0.0)
     friction: Said[float] = Said(pure_number(0.0, 2.0, "the friction between the faces"), "0.15")
+    hands: Said[tuple[Palm, ...]] = Said(PALMS, default=())
+
+    def __post_init__(self) -> None:
+        if self.hands:
+            x, y = (sum((p.share or 0.0) * p.at[k] for p in self.hands) for k in (0, 1))
+            self._put(at=(x, y))
 
 
 def load_of(value: Any) -> Load:
@@ -439,7 +449,9 @@ class Step(Frozen):
     `pace` [strokes/s]; exactly one of `time` [s] and `strokes`, which with an `until` is the most allowed.
     What a study file calls otherwise is taken under that name too, and stands in the place of the field:
     `stroke` (a curve, or a table with its kind, size, direction and centre), `turn_bottom`, `load_at`,
-    `push_height`, `friction`, `swap_every`, `fresh_grit_every`.
+    `push_height`, `friction`, `hands`, `swap_every`, `fresh_grit_every`.
+    `warm` [K]: by how much the face of a plate is warmer than its back.  `bends`: whether the bodies are
+    taken as bending; a study decides (`lapwright.study.bends`).
     """
 
     top: str
@@ -461,6 +473,8 @@ class Step(Frozen):
     time: Said[float | None] = Said(EVERY, default=None)
     strokes: Said[int | None] = Said(whole(1, 10**9, "a number of strokes"), default=None)
     until: Said[Until | None] = Said(made(Until), default=None)
+    warm: Said[Mapping[str, float]] = Said(each(WARMTH), default=dict)
+    bends: bool = False
     note: str = ""
 
     def __init__(
@@ -482,6 +496,8 @@ class Step(Frozen):
         time: Size | None = None,
         strokes: int | None = None,
         until: Until | Mapping[str, Size] | None = None,
+        warm: Mapping[str, Size] | None = None,
+        bends: bool = False,
         note: str = "",
         *,
         stroke: Curve | Mapping[str, Any] | None = None,
@@ -489,6 +505,7 @@ class Step(Frozen):
         load_at: Mapping[str, Size] | None = None,
         push_height: Size | None = None,
         friction: float | None = None,
+        hands: Sequence[Palm | Mapping[str, Any]] | None = None,
         swap_every: Swap | Size | Mapping[str, Any] | None = None,
         fresh_grit_every: Size | None = None,
     ) -> None:
@@ -507,7 +524,8 @@ class Step(Frozen):
         self._put(load=load if isinstance(load, Load) else load_of(load))
         at = {} if load_at is None else dict(load_at)
         place = {"at": (at.pop("x", 0.0), at.pop("y", 0.0)), **at} if load_at is not None else {}
-        more = place | {"push_height": push_height, "friction": friction}
+        pressed = None if hands is None else palms_of(hands)
+        more = place | {"push_height": push_height, "friction": friction, "hands": pressed}
         changes = {key: one for key, one in more.items() if one is not None}
         if changes:
             self._put(load=self.load.replace(**changes))
@@ -516,7 +534,7 @@ class Step(Frozen):
             fresh_every=fresh_every if fresh_grit_every is None else fresh_grit_every, hand=hand
         )
         self._put(pace=PACE(type(self).__dict__["pace"].usual) if pace is None else pace)
-        self._put(time=time, strokes=strokes, until=until)
+        self._put(time=time, strokes=strokes, until=until, warm=warm or {}, bends=bends)
 
     def replace(self, **changes: Any) -> Step:
         """A copy with some keys changed, said as in the constructor; a load alone leaves where it acts.

@@ -90,7 +90,8 @@ class Study(Frozen):
     `stem`: its name without folder and ending; `folder`: where files that it names lie.  `doubts`: causes of
     doubt of the start forms, each with how far [m] it moves which (plate, form) by one standard deviation.
     `start`: the run at whose end its faces come from; in Python a `Run`, or a path.  `goal`: what is to be
-    reached; `tuned`: which keys `tune` may move for it.
+    reached; `tuned`: which keys `tune` may move for it.  `bending`: "on", "off",
+    or None for where it matters.
     """
 
     plates: Mapping[str, Plate]
@@ -100,6 +101,9 @@ class Study(Frozen):
     units: Said[Units] = Said(_units, "metric")
     rounds: Said[int] = Said(whole(1, 10_000, "a number of rounds"), "1", 1)
     margin: Said[EdgeMargin] = Said(margin_of, "2 %", bare=False)
+    bending: Said[str | None] = Said(
+        choice(("on", "off"), "a word on whether plates bend"), default=None
+    )
     assumed: Mapping[str, str] = field(default_factory=dict)
     typed: tuple[str, ...] = field(default=(), compare=False)
     text: str = ""
@@ -123,6 +127,7 @@ class Study(Frozen):
         units: str | None = None,
         rounds: int | None = None,
         margin: EdgeMargin | str | None = None,
+        bending: str | None = None,
         assumed: Mapping[str, str] | None = None,
         text: str = "",
         stem: str = "study",
@@ -146,6 +151,7 @@ class Study(Frozen):
             # Said by a person: put down as a file would have it, and read like one, all faults at once.
             said = {
                 "edge_margin": margin if edge_margin is None else edge_margin,
+                "bending": bending,
                 "sweep": swept,
                 "goal": goal,
                 "tune": tuned,
@@ -159,6 +165,7 @@ class Study(Frozen):
         self._put(
             plates=plates, steps=steps, **head, margin=margin, assumed=assumed, text=text, stem=stem
         )
+        self._put(bending=bending)
         self._put(**parts, typed=typed, swept=swept, goal=goal, tuned=tuned, folder=folder)
 
     @staticmethod

@@ -22,6 +22,7 @@ from lapwright.specification.said import spelled
 from lapwright.specification.step import (
     EVERY,
     SHAPE,
+    WARMTH,
     Grit,
     Hand,
     Load,
@@ -32,6 +33,7 @@ from lapwright.specification.step import (
     usual_layer,
     usual_wear,
 )
+from lapwright.specification.supports import PALMS, SUPPORTS
 from lapwright.study.faces import held, run_text
 
 Document = dict[str, Any]
@@ -156,6 +158,8 @@ def _plate(plate: Plate) -> Document:
         form["map"] = held(plate.form.measured)
     if form:
         out["form"] = form
+    if plate.supports != Plate.supports:
+        out["supports"] = SUPPORTS.typed(plate.supports)
     out |= spelled(plate, "grooves", "cells")
     return out | ({"note": plate.note} if plate.note else {})
 
@@ -202,6 +206,8 @@ def _step(step: Step, grits: dict[str, Document]) -> Document:
     out |= spelled(step, "pace", "turn", "walk") | _load(step.load)
     if step.swap is not None:
         out["swap_every"] = _swap(step.swap)
+    if step.warm:
+        out["warm"] = {name: WARMTH.typed(kelvin) for name, kelvin in step.warm.items()}
     if step.fresh_every is not None:
         out["fresh_grit_every"] = EVERY.typed(step.fresh_every)
     if step.hand != Hand():
@@ -229,7 +235,11 @@ def _stroke(step: Step) -> Document:
 def _load(load: Load) -> Document:
     force = spelled(load, "force")
     out = ({"load": force["force"]} if force else {}) | spelled(load, "push_height", "friction")
-    if load.at != (0.0, 0.0) or load.fixed_to != Load().fixed_to:
+    if load.hands:
+        out["hands"] = PALMS.typed(load.hands)
+        if load.fixed_to != Load().fixed_to:
+            out["load_at"] = {"fixed_to": load.fixed_to}
+    elif load.at != (0.0, 0.0) or load.fixed_to != Load().fixed_to:
         x, y = (_place.typed(part) for part in load.at)
         out["load_at"] = {"x": x, "y": y, "fixed_to": load.fixed_to}
     return out

@@ -29,12 +29,14 @@ from lapwright.specification.said import (
     shown,
 )
 from lapwright.specification.step import Grit, Layer, Observation, Wear, usual_layer
+from lapwright.specification.supports import HOW_SUPPORTS
 from lapwright.specification.table import Table, mapping_of, text
 from lapwright.study.faces import Asked, Maps, asked_of
 from lapwright.units import METRIC, Units
 
 OUTLINES = ("disc", "ring", "rectangle")
 COPIED = ("thickness", "mass", "grooves", "cells")
+OWN = ("material", "form", "supports", "note", "like")
 OF_MATERIAL = ("density", "modulus", "expansion", "wear_factor")
 MOST_PLATES = 50
 
@@ -55,7 +57,7 @@ def plates_of(root: Table, maps: Maps) -> dict[str, Plate | None]:
     inherited: list[Fault] = []
     for name, table in tables.items():
         data = _with_likes(table, {other: t.data for other, t in tables.items()})
-        table.known.update((*OUTLINES, *COPIED, *OF_MATERIAL, "material", "form", "note", "like"))
+        table.known.update((*OUTLINES, *COPIED, *OF_MATERIAL, *OWN))
         table.done()
         if data is None:
             out[name] = None
@@ -142,11 +144,23 @@ def _plate(name: str, own: Table, maps: Maps) -> Plate | None:
     material = _material(own)
     form, asked = _start_form(own, outline)
     grooves = _grooves(own, outline)
+    supports = own.said(Plate, "supports") or Plate.supports
+    if outline is not None:
+        try:
+            supports.under(outline)
+        except RefusedError as trouble:
+            own.fault("supports", f"{trouble.message}; {HOW_SUPPORTS}", trouble.code)
     note = own.take("note", text)
     if outline is None or material is None or own.faults.found:
         return None
-    own.assume(Plate, cells="cells")
-    more: dict[str, Any] = {"grooves": grooves, "form": form, "note": note or "", "name": name}
+    own.assume(Plate, cells="cells", supports="supports")
+    more: dict[str, Any] = {
+        "grooves": grooves,
+        "form": form,
+        "supports": supports,
+        "note": note or "",
+        "name": name,
+    }
     plate = Plate(outline, material=material, **more, **sizes)
     return plate if asked is None else _with_map(own, plate, asked, maps)
 

@@ -20,6 +20,7 @@ from lapwright.specification.plate import Plate
 from lapwright.specification.said import Faults, listed, shown
 from lapwright.specification.step import Grit, Step
 from lapwright.specification.table import Table, text
+from lapwright.study.bends import decided
 from lapwright.study.faces import Maps, Start, begun
 from lapwright.study.goal import Effort, goal_of
 from lapwright.study.model import Study
@@ -112,6 +113,7 @@ def check_margin(root: Table, margin: EdgeMargin, plates: Mapping[str, Plate | N
 HEAD = {
     **{name: name for name in ("title", "seed", "units", "rounds")},
     "margin": "edge_margin",
+    "bending": "bending",
 }
 ROOT_KEYS = (
     *HEAD.values(),
@@ -225,7 +227,7 @@ def parse_document(
         assumed = in_inches(assumed, ((f"steps.{n}.grit", step.grit) for n, step in named_steps))
         if "goal.effort.metal" in assumed:
             assumed["goal.effort.metal"] = Units.INCH.per_metal(Effort().metal)
-    return Study(
+    study = Study(
         **head,
         plates={name: plate for name, plate in plates.items() if plate is not None},
         steps=tuple(step for step in steps if step is not None),
@@ -237,6 +239,7 @@ def parse_document(
         start=start,
         **parts,
     )
+    return decided(study)
 
 
 def _typed(table: Mapping[str, Any], place: str = "") -> Iterator[str]:
@@ -290,7 +293,7 @@ def _head(root: Table, stem: str) -> dict[str, Any]:
         value = root.said(Study, name, key)
         found[name] = getattr(Study, name) if value is None else value
     root.take("note", text)
-    root.assume(Study, **HEAD)
+    root.assume(Study, **{name: key for name, key in HEAD.items() if name != "bending"})
     if not root.has("title"):
         found["title"] = root.assumed["title"] = stem
     return found

@@ -33,6 +33,7 @@ from lapwright import __version__
 from lapwright.metrology import instruments
 from lapwright.specification import curves
 from lapwright.specification.said import Said
+from lapwright.specification.supports import Supports
 from lapwright.study.model import Study
 
 Array = NDArray[np.float64]
@@ -47,6 +48,7 @@ MODULES: Mapping[str, str] = {
     "specification.plate": "Plate StartForm Ripple Measured",
     "specification.grooves": "Grooves Grid",
     "specification.outline": "Disc Ring Rectangle",
+    "specification.supports": "Supports Palm",
     "specification.step": "Step Grit Wear Observation Layer Turn Load Swap Until Hand",
     "metrology.form": "EdgeMargin",
     "metrology.instruments": "Zero",
@@ -59,6 +61,10 @@ TYPES: Mapping[str, str] = {
 }
 # Fields that came later, with what they are where a file is older.
 SINCE: Mapping[str, Mapping[str, Any]] = {
+    "Study": {"bending": None},
+    "Plate": {"supports": Supports()},
+    "Load": {"hands": ()},
+    "Step": {"warm": {}, "bends": False},
     "Swap": {"removed": {}},
     "Grit": {"wear_within": None, "abrasive": None},
     "Reading": {"part": 0, "table": ""},

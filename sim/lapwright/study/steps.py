@@ -21,6 +21,7 @@ from lapwright.specification.step import (
     LIMIT,
     SHAPE,
     TRAVEL,
+    WARMTH,
     Grit,
     Hand,
     Load,
@@ -254,6 +255,7 @@ def _step(
     swap = _swap(table, top, bottom)
     fresh = table.said(Step, "fresh_every", "fresh_grit_every")
     hand = _hand(table, 0.0 if stroke is None else stroke.curve.half_travel)
+    warm = _warm(table, top, bottom)
     note = table.take("note", text)
     table.assume(Step, pace="pace", turn="turn", hand="hand", fresh_every="fresh_grit_every")
     if len(table.faults.found) + table.faults.untold > before:
@@ -278,6 +280,7 @@ def _step(
         time=time,
         strokes=strokes,
         until=until,
+        warm=warm,
         note=note or "",
     )
 
@@ -314,6 +317,14 @@ def _load(table: Table) -> Load:
             more["at"] = (inner.take("x", _place) or 0.0, inner.take("y", _place) or 0.0)
             more |= inner.parts(Load, ("fixed_to",))
             inner.done()
+    if table.has("hands"):
+        if {"x", "y"} & set(table.data.get("load_at") or ()):
+            both = "has load_at and hands: the hands say where the load acts, so write only them"
+            table.fault("hands", both, "conflict")
+        palms = table.said(Load, "hands")
+        if palms and not force and not table.faults.found:
+            table.fault("hands", 'press with nothing: write load = "20 N" too', "missing")
+        more["hands"] = palms or ()
     table.assume(Load, force="load")
     masses = ("lb", "lbs", "kg", "g", "oz")
     if force is not None and str(table.data["load"]).strip().lower().endswith(masses):
@@ -377,6 +388,19 @@ def _hand(table: Table, half: float) -> Hand:
     hand = Hand(**inner.parts(Hand))
     inner.done()
     return hand
+
+
+def _warm(table: Table, top: str | None, bottom: str | None) -> dict[str, float]:
+    """By how much the faces of both are warmer than their backs [K]."""
+    if not table.has("warm"):
+        return {}
+    inner = table.table("warm", '{ A = "0.1 K" }: how much warmer its face is than its back')
+    if inner is None:
+        return {}
+    found = {name: inner.take(name, WARMTH) for name in (top, bottom) if name is not None}
+    if top is not None and bottom is not None:
+        inner.done()
+    return {name: kelvin for name, kelvin in found.items() if kelvin is not None}
 
 
 def _until(table: Table) -> Until | None:

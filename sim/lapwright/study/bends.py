@@ -1,0 +1,201 @@
+"""Whether the bodies of a step are taken as bending: told by how far they would.
+
+The pressure is taken as even over what lies on each other, tilted as far as the load's line asks, as it is
+once faces mate: what bends a plate for long.  (While a fresh dome stands on a flat face both bend more, as
+long as that lasts.)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lapwright.kinematics.motion import Motion
+from lapwright.limits import limit_of
+from lapwright.specification.plate import Plate
+from lapwright.specification.step import Step
+
+if TYPE_CHECKING:
+    from lapwright.study.model import Study
+
+PLACES = 8  # of a stroke
+POINTS = 41  # across a face
+DEGREE = 6
+FINEST = 1e-4  # [m]: what a gauge resolves in slopes is no size
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Bend:
+    """How far the bodies of a step bend at most [m]: `sizes` by plate, highest place over lowest.
+
+    `limit` [m]: from here on it is taken into account.
+    """
+
+    sizes: Mapping[str, float]
+    limit: float
+
+    @property
+    def plate(self) -> str:
+        """The plate that bends most."""
+        return max(self.sizes, key=lambda name: self.sizes[name])
+
+    @property
+    def largest(self) -> float:
+        """Of both [m]."""
+        return max(self.sizes.values())
+
+    @property
+    def matters(self) -> bool:
+        """Whether it is so large that the bodies are taken as bending."""
+        return self.largest >= self.limit
+
+
+def bend_limit(study: Study, step: Step) -> float:
+    """From what bend on bodies are taken as bending [m]: a share of the goal, or of the finest reading.
+
+    Where neither is said it is a share of the squeeze of the grit layer under this load.
+
+    Parameters
+    ----------
+    study : Study
+    step : Step
+        Of it.
+
+    Returns
+    -------
+    float
+        [m]
+
+    """
+    goals = study.goal.reach.values() if study.goal is not None else ()
+    fine = (getattr(gauge, "resolution", 0.0) for gauge in study.gauges.values())
+    finest = min(goals, default=None) or min(
+        (size for size in fine if 0.0 < size < FINEST), default=None
+    )
+    if finest is not None:
+        return limit_of("bend") * finest
+    top, bottom = study.plates[step.top], study.plates[step.bottom]
+    pressure = (top.weight + step.load.force) / min(top.land_area, bottom.land_area)
+    return limit_of("bending") * pressure / step.grit.layer.stiffness
+
+
+def bend_of(plates: Mapping[str, Plate], step: Step, limit: float) -> Bend:
+    """How far both bodies of a step bend; of plates that change places, either way round.
+
+    Parameters
+    ----------
+    plates : mapping
+        By name.
+    step : Step
+    limit : float
+        [m]
+
+    Returns
+    -------
+    Bend
+
+    """
+    ways = [(step.top, step.bottom)]
+    if step.swap is not None:
+        ways.append((step.bottom, step.top))
+    sizes: dict[str, float] = {}
+    for over, under in ways:
+        found = _bent(plates[over], plates[under], step)
+        sizes = {name: max(size, sizes.get(name, 0.0)) for name, size in found.items()}
+    return Bend(sizes, limit)
+
+
+def _bent(top: Plate, bottom: Plate, step: Step) -> dict[str, float]:
+    """Span of the bend of both faces [m], the largest over the places of a stroke."""
+    from lapwright.metrology.bending import Elastic
+
+    above, below = Elastic(top, DEGREE), Elastic(bottom, DEGREE)
+    on_feet = None if bottom.feet is None else below.on(np.array(bottom.feet))
+    warm_top, warm_bottom = (
+        body.warm(step.warm.get(body.plate.name, 0.0)) for body in (above, below)
+    )
+    force = step.load.force
+    palms = [force * (p.share or 0.0) * above.pressed(p.at, p.size) for p in step.load.hands]
+    pushed = above.weight + (np.sum(palms, axis=0) if palms else force * above.even)
+    xt, yt = _points(top)
+    xb, yb = _points(bottom)
+    poses = Motion(step).poses(np.arange(PLACES) / PLACES * max(step.curve.period, 1.0))
+    spans = {top.name: 0.0, bottom.name: 0.0}
+    for cx, cy in zip(poses.cx, poses.cy, strict=True):
+        # As seen from above, nothing turned: outlines are their own mirror images.
+        on = bottom.outline.signed_distance(xt + cx, yt + cy) <= 0.0
+        if np.count_nonzero(on) < 3:
+            continue
+        share = _balanced(xt[on], yt[on], top.weight + force, force, step)
+        work = above.pressed_many(xt[on], yt[on]) @ share
+        bent = above.compliance @ (pushed - work) + warm_top
+        spans[top.name] = max(spans[top.name], np.ptp(above.heights(bent, xt, yt)))
+        bent = warm_bottom
+        if on_feet is not None:
+            work = below.pressed_many(xt[on] + cx, yt[on] + cy) @ share
+            bent = on_feet @ -(work + below.weight) + warm_bottom
+        spans[bottom.name] = max(spans[bottom.name], np.ptp(below.heights(bent, xb, yb)))
+    return {name: float(span) for name, span in spans.items()}
+
+
+def _points(plate: Plate) -> tuple[Array, Array]:
+    """Points of a face [m], evenly spread."""
+    width, height = plate.outline.size
+    nx, ny = (max(5, round(POINTS * side / max(width, height))) for side in (width, height))
+    x, y = np.meshgrid(
+        ((np.arange(nx) + 0.5) / nx - 0.5) * width, ((np.arange(ny) + 0.5) / ny - 0.5) * height
+    )
+    on = plate.outline.signed_distance(x, y) <= 0.0
+    return x[on], y[on]
+
+
+def _balanced(x: Array, y: Array, load: float, force: float, step: Step) -> Array:
+    """Forces [N] at points, linear over them, that carry the load where it acts."""
+    linear = np.stack([np.ones(x.size), x, y])
+    asked = np.array([load, force * step.load.at[0], force * step.load.at[1]])
+    share: Array = linear.T @ np.linalg.lstsq(linear @ linear.T, asked, rcond=1e-12)[0]
+    return share
+
+
+def bends_of(study: Study) -> tuple[Bend, ...]:
+    """How far the bodies of each step of a study bend, and from what on that is taken into account.
+
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    tuple of Bend
+        One for each step.
+
+    """
+    return tuple(bend_of(study.plates, step, bend_limit(study, step)) for step in study.steps)
+
+
+def decided(study: Study) -> Study:
+    """The study with each step taken as bending or not, as it says or as the sizes ask.
+
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    Study
+
+    """
+    wanted = [study.bending == "on"] * len(study.steps)
+    if not study.bending:
+        wanted = [bend.matters for bend in bends_of(study)]
+    steps = tuple(
+        step if step.bends == bends else step.replace(bends=bends)
+        for step, bends in zip(study.steps, wanted, strict=True)
+    )
+    return study if steps == study.steps else replace(study, steps=steps)
