@@ -30,6 +30,7 @@ ROUND = 64  # points round a palm
 RING_POINTS = 96  # round a circle, of a rule that integrates outlines
 
 Array = NDArray[np.float64]
+Feet = tuple[tuple[float, float], ...]
 
 
 @lru_cache(maxsize=16)
@@ -360,3 +361,59 @@ class Elastic:
         values = powers(np.asarray(x) / self.radius, np.asarray(y) / self.radius, self.degree)
         out: Array = np.tensordot(bent, values, axes=1)
         return out
+
+
+READ_DEGREE = 8  # of a plate's own sag, which nothing has to be found together with
+
+
+@lru_cache(maxsize=32)
+def _sag(
+    outline: Outline, thickness: float, material: Material, weight: float, feet: Feet
+) -> Array:
+    """Coefficients (n,) [m] of how a plate hangs on its feet."""
+    body = Elastic(Plate(outline, thickness=thickness, material=material), READ_DEGREE)
+    sag: Array = body.on(np.array(feet)) @ (-weight * body.even)
+    return sag
+
+
+def sag_on_feet(plate: Plate, x: Array, y: Array) -> Array:
+    """How a plate hangs on its feet under its own weight: heights [m] at points [m]; none on a flat bed.
+
+    Parameters
+    ----------
+    plate : Plate
+    x, y : Array
+        Points of one shape, looking at the face [m].
+
+    Returns
+    -------
+    Array
+        As `x`.
+
+    """
+    if plate.feet is None:
+        return np.zeros(np.shape(x))
+    body = Elastic(plate, READ_DEGREE)
+    bent = _sag(plate.outline, body.thickness, plate.material, plate.weight, plate.feet)
+    return body.heights(bent, x, y)
+
+
+def as_read(plate: Plate, heights: Array) -> Array:
+    """A face (ny, nx) [m] as it is read on the feet of its plate; as it is on a flat bed.
+
+    Parameters
+    ----------
+    plate : Plate
+    heights : Array
+        Of the free face (ny, nx) [m], looking at it.
+
+    Returns
+    -------
+    Array
+        (ny, nx) [m]
+
+    """
+    if plate.feet is None:
+        return heights
+    lies: Array = np.where(plate.land > 0.0, heights + sag_on_feet(plate, *plate.grid.mesh()), 0.0)
+    return lies

@@ -327,8 +327,8 @@ def standing(plate: Plate, conditions: Conditions, dome: float) -> float:
 
 def sag_of_support(plate: Plate, conditions: Conditions) -> float:
     """How far the middle sags under the plate's own weight [m]; of a long one, between its ends."""
-    if plate.thickness is None or conditions.support == "bedded":
-        return 0.0
+    if plate.thickness is None or plate.feet is not None or conditions.support == "bedded":
+        return 0.0  # what feet do is reckoned with, and is no doubt
     pressure = plate.material.density * GRAVITY * plate.thickness
     if plate.outline.long:
         return beam_sag(plate.material, max(plate.outline.size), plate.thickness, pressure)

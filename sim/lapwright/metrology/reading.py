@@ -16,6 +16,7 @@ from math import atan2, cos, pi, sin
 import numpy as np
 from numpy.typing import NDArray
 
+from lapwright.metrology.bending import sag_on_feet
 from lapwright.metrology.conditions import ALONG, DATE, TEMPERATURE, TURNED, VALUE
 from lapwright.metrology.contacts import Face, Placement, shown_all
 from lapwright.metrology.flatness import minimum_zone
@@ -141,7 +142,7 @@ def model_of(
         _write(i, reading.plate, 1.0, reading, gauge, plates, forms, column, unknown)
         if gauge.zero.on == "plate":
             _write(i, gauge.zero.plate, -1.0, reading, gauge, plates, forms, column, unknown)
-        offset[i] = _offset(reading, gauge, plates[reading.plate])
+        offset[i] = _offset(reading, gauge, plates)
         session: tuple[object, ...] = (reading.gauge, reading.date)
         if gauge.per_line:
             session += (reading.plate, *_line(reading))
@@ -202,10 +203,23 @@ def _line(reading: Reading) -> tuple[int, int]:
     return round(reading.angle % (2.0 * pi) / 1e-6), round(across / 1e-6)
 
 
-def _offset(reading: Reading, gauge: Gauge, plate: Plate) -> float:
-    """What is on a reading beside the face [m, rad]."""
+def _offset(reading: Reading, gauge: Gauge, plates: Mapping[str, Plate]) -> float:
+    """What is on a reading beside the free face [m, rad]: the zero, and how plates hang on their feet."""
+    plate = plates[reading.plate]
+    hangs = _hangs(plate, gauge, reading.place)
+    if gauge.zero.on == "plate":
+        middle = Placement((0.0, 0.0), reading.angle, reading.along)
+        hangs -= _hangs(plates[gauge.zero.plate], gauge, middle)
     own = gauge.own_share(reading.place, plate.outline) if isinstance(gauge, OpticalFlat) else 0.0
-    return own - (gauge.zero.size if gauge.zero.on == "master" else 0.0)
+    return own + hangs - (gauge.zero.size if gauge.zero.on == "master" else 0.0)
+
+
+def _hangs(plate: Plate, gauge: Gauge, place: Placement) -> float:
+    """What a gauge shows of how a plate hangs on its feet [m, rad]."""
+    if plate.feet is None:
+        return 0.0
+    contacts = gauge.contacts(place, plate.outline)
+    return contacts.of(lambda x, y: sag_on_feet(plate, x, y))
 
 
 def _cleared(matrix: Array) -> Array:

@@ -466,4 +466,20 @@ def asides(view: RunView) -> dict[str, list[str]]:
 def _care(view: RunView, advice: Advice | None) -> list[str]:
     """What to take care of, with no other turn than what is to be done next."""
     tried = advice is not None and (bool(advice.steps) or advice.kind == "stop")
-    return care(view.run, view.study, ordered=tried)
+    return [*_on_feet(view), *care(view.run, view.study, ordered=tried)]
+
+
+def _on_feet(view: RunView) -> list[str]:
+    """What each plate that stands on feet is read as there, where that is not what it is by itself."""
+    lines = []
+    for face in view.faces:
+        lies = view.run.as_read(face.name)
+        if lies is None:
+            continue
+        keys = ("bow", "crown", "wind", "flatness") if face.long else ("sphere", "flatness")
+        most = max(abs(lies[key] - (face.after.get(key) or 0.0)) for key in keys)
+        if most >= words.NOTHING:
+            shape = words.shapes({face.name: lies}, {face.name: None}, view.units)
+            read = " ".join(shape).removesuffix(".")
+            lines.append(say("came.on_feet", view.units, plate=face.name, read=read, most=most))
+    return lines

@@ -280,6 +280,7 @@ RECKONED: Mapping[str, Callable[[Sequence[Finding], Study], Reckoned]] = {
     "pits": _pits,
     "best_passed": _best_passed,
     "bending": _bending,
+    "bends": _bending,
     "heat": _heat,
     "wait": _wait,
 }

@@ -26,7 +26,6 @@ from lapwright.metrology.conditions import (
     bow,
     bow_of_cooling,
     difference,
-    pressed_sag,
     rubbing_power,
     share_of_heat,
     time_constant,
@@ -320,9 +319,9 @@ def _of_abrasive(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
 def _of_plates(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
     """What each plate weighs, whether its sludge is a hazard, and how far each bends.
 
-    What lies below has to be laid down, washed and turned up for reading, so its weight counts too.  Plates
-    are taken as rigid; that is not good enough where they bend by a tenth of the squeeze.
+    What lies below has to be laid down, washed and turned up for reading, so its weight counts too.
     """
+    bend = study.bends[at - 1]
     for name in _used(study, at):
         plate = study.plates[name]
         for code, limit in (("too_heavy", limit_of("too heavy")), ("heavy", limit_of("heavy"))):
@@ -331,9 +330,9 @@ def _of_plates(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
                 break
         if plate.material.name in HAZARDS:
             yield Finding(HAZARDS[plate.material.name], at, name)
-        sag = pressed_sag(plate, look.pressure_mean)
-        if sag is not None and sag > limit_of("bending") * look.squeeze:
-            yield Finding("bending", at, name, {"sag": sag, "squeeze": look.squeeze})
+        numbers = {"bend": bend.sizes[name], "squeeze": look.squeeze}
+        if bend.sizes[name] >= bend.limit:
+            yield Finding("bends" if study.steps[at - 1].bends else "bending", at, name, numbers)
 
 
 def noticed(run: Run, study: Study) -> list[Finding]:
@@ -509,6 +508,7 @@ KINDS = {
     "one_dab": Kind("one dab of grit for too long", _of_grit),
     "long_stroke": Kind("the faces change within one stroke", _of_grit),
     "bending": Kind("a plate bends under the load, and is taken as rigid", _of_plates),
+    "bends": Kind("a plate bends under the load, and is lapped as it lies bent", _of_plates),
     "heat": Kind("a plate goes domed from the heat of rubbing while it runs", heating),
     "wait": Kind("plates are too warm to be read at the end", standing_warm, of="end"),
     "no_fade": Kind(

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Self, TypeVar
 import numpy as np
 
 from lapwright.errors import CommandError
+from lapwright.metrology.bending import as_read
 from lapwright.metrology.budget import Prediction, firm_place, predict
 from lapwright.metrology.contacts import Mapped, Placement
 from lapwright.metrology.flatness import Grade, grades
@@ -141,7 +142,10 @@ def faces_of(study: Study, run: Run | None = None, at: str | None = None) -> Fac
 
     """
     if run is None:
-        maps = {name: Mapped(plate, plate.heights()) for name, plate in study.plates.items()}
+        maps = {
+            name: Mapped(plate, as_read(plate, plate.heights()))
+            for name, plate in study.plates.items()
+        }
         return Faces(maps, dict.fromkeys(maps), "faces as they come")
     wanted = None if at is None else _time(at)
     maps, grits, when = {}, {}, 0.0
@@ -149,7 +153,8 @@ def faces_of(study: Study, run: Run | None = None, at: str | None = None) -> Fac
         times = record.frame_time
         frame = len(times) - 1 if wanted is None else int(np.argmin(np.abs(times - wanted)))
         when = float(times[frame])
-        maps[name] = Mapped(study.plates[name], record.frames[frame])
+        plate = study.plates[name]
+        maps[name] = Mapped(plate, as_read(plate, record.frames[frame]))
         rubbed = int(np.searchsorted(run.time, when * (1.0 + 1e-12), side="right"))
         grits[name] = grit_on(run, name, rubbed - 1)
     if at is None:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from lapwright.errors import CannotDoError, CommandError
 from lapwright.kinematics.schedule import last_grit
-from lapwright.metrology.form import FORMS, SPOKEN, Form
+from lapwright.metrology.form import FORMS, SPOKEN, Form, measure
 from lapwright.results.answer import Answer
 from lapwright.specification.said import Constructed
 
@@ -377,6 +377,7 @@ class Run(Answer, metaclass=Constructed):
                     **record.numbers(-1),
                     "edge_margin": record.margin,
                     "margin0": {key: record.forms_margin0[key][-1] for key in FORM_KEYS},
+                    "as_read": self.as_read(name),
                 }
                 for name, record in self.plates.items()
             },
@@ -387,6 +388,29 @@ class Run(Answer, metaclass=Constructed):
             keys = ("run", "plates", "time", "digest")
             answer["start"] = {key: getattr(begun, key) for key in keys}
         return answer if self.fine is None else {**answer, "fine": self._finer(self.fine)}
+
+    def as_read(self, name: str) -> dict[str, float] | None:
+        """Forms at the end as a plate is read on its feet, inside the edge margin.
+
+        Parameters
+        ----------
+        name : str
+            Of the plate.
+
+        Returns
+        -------
+        dict or None
+            By name [m]; None where it lies on a flat bed, and is read as it is.
+
+        """
+        plate = self.study.plates[name]
+        if plate.feet is None:
+            return None
+        from lapwright.metrology.bending import as_read
+
+        lies = as_read(plate, self.plates[name].frames[-1])
+        found = measure(plate, lies, self.study.margin)
+        return {key: getattr(found, key) for key in FORM_KEYS}
 
     def _entry(self, i: int) -> dict[str, Any]:
         return {

@@ -22,8 +22,8 @@ from lapwright.specification.step import Step
 if TYPE_CHECKING:
     from lapwright.study.model import Study
 
-PLACES = 8  # of a stroke
-POINTS = 41  # across a face
+PLACES = 6  # of a stroke
+POINTS = 21  # across a face
 DEGREE = 6
 FINEST = 1e-4  # [m]: what a gauge resolves in slopes is no size
 
@@ -192,10 +192,15 @@ def decided(study: Study) -> Study:
 
     """
     wanted = [study.bending == "on"] * len(study.steps)
-    if not study.bending:
-        wanted = [bend.matters for bend in bends_of(study)]
+    assumed = dict(study.assumed)
+    if study.bending is None:
+        found = study.bends
+        wanted = [bend.matters for bend in found]
+        most = study.units.size(max(bend.largest for bend in found))
+        word = "taken into account" if any(wanted) else "left out"
+        assumed["bending"] = f"{word}: {most} at most"
     steps = tuple(
         step if step.bends == bends else step.replace(bends=bends)
         for step, bends in zip(study.steps, wanted, strict=True)
     )
-    return study if steps == study.steps else replace(study, steps=steps)
+    return replace(study, steps=steps, assumed=assumed)

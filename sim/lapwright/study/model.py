@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, fields
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
     from lapwright.results.gauge import GaugeAnswer
     from lapwright.results.record import Run
     from lapwright.results.why import Why
+    from lapwright.study.bends import Bend
 
 COSTS = ("time", "removed", "turns", "swaps")
 
@@ -167,6 +169,13 @@ class Study(Frozen):
         )
         self._put(bending=bending)
         self._put(**parts, typed=typed, swept=swept, goal=goal, tuned=tuned, folder=folder)
+
+    @cached_property
+    def bends(self) -> tuple[Bend, ...]:
+        """How far the bodies of each step bend, one for each."""
+        from lapwright.study.bends import bends_of
+
+        return bends_of(self)
 
     @staticmethod
     def _read(
