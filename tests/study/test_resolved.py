@@ -36,6 +36,7 @@ from lapwright.specification.step import (
     Until,
     Wear,
 )
+from lapwright.specification.supports import Palm, Supports
 from lapwright.study.faces import Start
 from lapwright.study.goal import Effort, Goal
 from lapwright.study.model import Axis, Free, Study, Sweep, Tune, Variant
@@ -80,6 +81,7 @@ measured = grids.flatmap(
     )
 )
 shapes = some(Disc) | some(Ring) | some(Rectangle)
+places = st.tuples(numbers, numbers)
 pattern = st.sampled_from(["square", "triangle", "rings", "radial"])
 forms = some(
     StartForm, ripple=maybe(some(Ripple, seed=maybe(st.integers()))), measured=maybe(measured)
@@ -93,6 +95,7 @@ plates = some(
     grooves=maybe(some(Grooves, pattern=pattern, count=st.integers())),
     form=forms,
     cells=st.integers(1, 2000),
+    supports=some(Supports, feet=st.integers(), places=st.lists(places, max_size=3).map(tuple)),
     note=words,
 )
 observations = some(Observation, removed=maybe(numbers), lost=maybe(numbers), plate=maybe(words))
@@ -108,7 +111,6 @@ curves = (
     | some(strokes.Zigzag)
     | some(strokes.Rosette, ratio=st.integers())
 )
-places = st.tuples(numbers, numbers)
 steps = some(
     Step,
     top=words,
@@ -119,7 +121,14 @@ steps = some(
     carry_centre=st.booleans(),
     turn=turns,
     walk=turns,
-    load=some(Load, at=places, fixed_to=st.sampled_from(["hand", "top", "bench"])),
+    load=some(
+        Load,
+        at=places,
+        fixed_to=st.sampled_from(["hand", "top", "bench"]),
+        hands=st.lists(some(Palm, at=places), max_size=2).map(tuple),
+    ),
+    warm=every(words, numbers),
+    bends=st.booleans(),
     swap=maybe(
         some(Swap, on_top=every(words, numbers), read=maybe(numbers), removed=every(words, numbers))
     ),
@@ -144,6 +153,7 @@ studies = some(
     seed=st.integers(0, 2**63 - 1),
     units=st.sampled_from(list(Units)),
     rounds=st.integers(1, 10_000),
+    bending=maybe(st.sampled_from(["on", "off"])),
     margin=some(EdgeMargin, share=maybe(numbers), length=maybe(numbers)),
     plates=every(words, plates),
     steps=st.lists(steps, max_size=2).map(tuple),

@@ -35,7 +35,7 @@ from lapwright.specification.curves import Line, arc_moments
 from lapwright.specification.plate import Plate
 from lapwright.specification.said import RefusedError
 from lapwright.specification.step import Step, Turn
-from lapwright.units import METRIC, Units, joined, sentence
+from lapwright.units import METRIC, NOTHING, Units, joined, sentence
 
 WALK = Turn(radians(3.0))  # as in the sentence on a stroke that stays on one side
 APART = 0.25e-6  # [m] that a comparator tells two plates apart by (common practice, no source)
@@ -478,7 +478,7 @@ def _on_feet(view: RunView) -> list[str]:
             continue
         keys = ("bow", "crown", "wind", "flatness") if face.long else ("sphere", "flatness")
         most = max(abs(lies[key] - (face.after.get(key) or 0.0)) for key in keys)
-        if most >= words.NOTHING:
+        if most >= NOTHING:
             shape = words.shapes({face.name: lies}, {face.name: None}, view.units)
             read = " ".join(shape).removesuffix(".")
             lines.append(say("came.on_feet", view.units, plate=face.name, read=read, most=most))
