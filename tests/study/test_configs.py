@@ -14,7 +14,9 @@ import pytest
 
 from lapwright.integration.loop import lap
 from lapwright.integration.state import State
+from lapwright.metrology.bending import as_read
 from lapwright.metrology.form import Form, measure
+from lapwright.specification.plate import Plate
 from lapwright.study.model import Study
 from lapwright.study.read import load, parse_document
 from lapwright.study.source import document_of
@@ -73,7 +75,7 @@ def ridges(study: Study, last: State, name: str) -> float:
     return float(2 * np.hypot(fitted[-2], fitted[-1]))
 
 
-def test_all_sixteen_are_there():
+def test_all_seventeen_are_there():
     assert (
         sorted(
             [
@@ -92,6 +94,7 @@ def test_all_sixteen_are_there():
                 "tune-the-swaps",
                 "ring-that-spares-the-plate",
                 "rail-out-of-wind",
+                "rail-on-two-feet",
                 "read-before-you-lap",
             ]
         )
@@ -280,6 +283,23 @@ def test_ring_that_spares_the_plate_leaves_rings_in_it():
     )
     assert abs(heavier["ring"].sphere) < 0.2 * UM
     assert abs(heavier["plate"].sphere) < 0.1 * UM
+
+
+def test_a_rail_on_two_feet_is_read_otherwise_than_it_is():
+    forms, _, study = lapped("rail-on-two-feet")
+    sizes = study.bends[0].sizes
+    assert all(0.55 * UM < sizes[name] < 0.70 * UM for name in ("R", "S"))
+
+    def reads(last: State, plate: Plate) -> float:
+        return measure(plate, as_read(plate, last.heights["S"]), study.margin).bow
+
+    _, last, _ = lapped("rail-on-two-feet")
+    assert -0.15 * UM < reads(last, study.plates["S"]) - forms["S"].bow < -0.08 * UM
+    text = (CONFIGS / "rail-on-two-feet.toml").read_text(encoding="utf-8")
+    wide = coarse(parse_document(document_of(text.replace("feet at 0.577", "feet at 0.9"))))
+    domed, last = end_of(wide)
+    assert all(domed[name].bow > 1.2 * UM for name in ("R", "S"))
+    assert abs(reads(last, wide.plates["S"])) < 0.3 * UM
 
 
 def test_rail_out_of_wind_bows_when_it_goes_on_too_long():

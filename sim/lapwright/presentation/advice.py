@@ -480,6 +480,6 @@ def _on_feet(view: RunView) -> list[str]:
         most = max(abs(lies[key] - (face.after.get(key) or 0.0)) for key in keys)
         if most >= NOTHING:
             shape = words.shapes({face.name: lies}, {face.name: None}, view.units)
-            read = " ".join(shape).removesuffix(".")
+            read = " ".join(shape).removesuffix(".").removeprefix(f"{face.name}: ")
             lines.append(say("came.on_feet", view.units, plate=face.name, read=read, most=most))
     return lines
