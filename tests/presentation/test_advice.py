@@ -533,7 +533,7 @@ def test_turns_that_take_all_positions() -> None:
             pair_text('dome = "1 um"', 'dome = "1 um"').replace("30 mm", "100 mm", 2),
             "lift close to the body",
         ),
-        (pair_text('dome = "1 um"', 'dome = "1 um"').replace("30 mm", "6 mm", 2), "may bend"),
+        (pair_text('dome = "1 um"', 'dome = "1 um"').replace("30 mm", "6 mm", 2), "they lie bent"),
         (
             pair_text('dome = "1 um"', 'dome = "1 um"', usual=USUAL.replace("20 N", "600 N")),
             "squeezed out",

@@ -44,7 +44,8 @@ PHRASES = {
     "best_passed": "was at its best with",
     "one_dab": "one dab of grit for longer than",
     "long_stroke": "in which a misfit dies",
-    "bending": "may bend by about",
+    "bending": "takes them as rigid all the same",
+    "bends": "they are lapped as they lie bent",
     "heat": "goes domed while it runs",
     "wait": "warmer than the room at the end",
 }

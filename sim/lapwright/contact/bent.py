@@ -30,6 +30,21 @@ from lapwright.contact.equilibrium import (
     settle,
 )
 from lapwright.contact.lay import read_only
+from lapwright.contact.polynomials import (
+    DEGREE,
+    POWERS,
+    add_bent,
+    clear,
+    line_powers,
+    shifted_powers,
+    solve_four,
+    solve_three,
+    span,
+    through,
+    times,
+    times_turned,
+    turned_powers,
+)
 from lapwright.metrology.bending import Elastic, orders
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Step
@@ -38,8 +53,6 @@ from lapwright.specification.supports import Palm
 if TYPE_CHECKING:
     from lapwright.contact.placement import PlacedPlate
 
-DEGREE = 6
-POWERS = (DEGREE + 1) * (DEGREE + 2) // 2
 TWICE = 2 * DEGREE
 PRODUCTS = (TWICE + 1) * (TWICE + 2) // 2
 # Rows of scratch that hold an answer: the bend about the top's centre, the same in its own frame; one to use.
@@ -118,129 +131,6 @@ def bending_scratch(width: int) -> Bending:
 
 
 @kernel
-def _clear(out: Array) -> None:
-    for i in range(out.shape[0]):
-        for k in range(out.shape[1]):
-            out[i, k] = 0.0
-
-
-@kernel
-def _growing(x: float, out: Array) -> None:
-    """1, x, x^2, ..."""
-    out[0] = 1.0
-    for k in range(1, DEGREE + 1):
-        out[k] = out[k - 1] * x
-
-
-@kernel
-def shifted_powers(
-    ox: float, oy: float, scale: float, binomial: Array, tables: Array, out: Array
-) -> None:
-    """Fill (ox + scale x)^i (oy + scale y)^j as powers of x and y, one a row."""
-    _clear(out)
-    at_x, at_y, grown = tables[0], tables[1], tables[2]
-    _growing(ox, at_x)
-    _growing(oy, at_y)
-    _growing(scale, grown)
-    for d in range(DEGREE + 1):
-        for j in range(d + 1):
-            i = d - j
-            row = out[d * (d + 1) // 2 + j]
-            for k in range(i + 1):  # the power of x that is left
-                along = binomial[i, k] * at_x[i - k]
-                for m in range(j + 1):
-                    up = binomial[j, m] * at_y[j - m]
-                    row[(k + m) * (k + m + 1) // 2 + m] = along * up * grown[k + m]
-
-
-@kernel
-def turned_powers(cos: float, sin: float, binomial: Array, tables: Array, out: Array) -> None:
-    """Fill (cos x + sin y)^i (cos y - sin x)^j as powers of x and y, one a row."""
-    _clear(out)
-    of_cos, of_sin, back = tables[0], tables[1], tables[2]
-    _growing(cos, of_cos)
-    _growing(sin, of_sin)
-    _growing(-sin, back)
-    for d in range(DEGREE + 1):
-        first = d * (d + 1) // 2
-        for j in range(d + 1):
-            i = d - j
-            row = out[first + j]
-            for k in range(i + 1):  # of the first, the power of y
-                a = binomial[i, k] * of_cos[i - k] * of_sin[k]
-                for m in range(j + 1):
-                    row[first + k + m] += a * binomial[j, m] * of_cos[m] * back[j - m]
-
-
-@kernel
-def _through(form: Array, between: Array, work: Array, out: Array) -> None:
-    """Add form^T between form to `out`; `work` is scratch.
-
-    A row of `form` holds powers up to its own degree: what lies beyond is not looked at.
-    """
-    for i in range(POWERS):
-        for k in range(POWERS):
-            work[i, k] = 0.0
-        for d in range(DEGREE + 1):
-            stop = (d + 1) * (d + 2) // 2
-            for j in range(d * (d + 1) // 2, stop):
-                b = between[i, j]
-                for k in range(stop):
-                    work[i, k] += b * form[j, k]
-    for d in range(DEGREE + 1):
-        stop = (d + 1) * (d + 2) // 2
-        for i in range(d * (d + 1) // 2, stop):
-            for j in range(stop):
-                f = form[i, j]
-                if f != 0.0:
-                    for k in range(POWERS):
-                        out[j, k] += f * work[i, k]
-
-
-@kernel
-def _line_powers(d: Array, eta: float, e: Array) -> None:
-    """Coefficients (DEGREE + 1,) in xi, at eta, of a polynomial of both."""
-    for i in range(DEGREE + 1):
-        total = 0.0
-        for j in range(DEGREE - i, -1, -1):
-            total = total * eta + d[(i + j) * (i + j + 1) // 2 + j]
-        e[i] = total
-
-
-@kernel
-def add_bent(rows: Rowset, used: int, unit: float, bent: Array, e: Array) -> None:
-    """Add a polynomial (POWERS,) [m] to the gaps."""
-    for r in range(used):
-        _line_powers(bent, rows.eta[r], e)
-        e0, e1, e2, e3, e4, e5, e6 = e[0], e[1], e[2], e[3], e[4], e[5], e[6]
-        xi0 = rows.xi[r]
-        n = rows.length[r]
-        gaps = rows.gap[rows.first[r] : rows.first[r] + n]
-        for k in range(n):
-            x = xi0 + k * unit
-            gaps[k] += e0 + x * (e1 + x * (e2 + x * (e3 + x * (e4 + x * (e5 + x * e6)))))
-
-
-@kernel
-def span(rows: Rowset, used: int, unit: float, bent: Array, e: Array) -> Any:
-    """Highest less lowest place [m] of a polynomial over the land in overlap, every fourth row and cell."""
-    low = np.inf
-    high = -np.inf
-    for r in range(0, used, 4):
-        _line_powers(bent, rows.eta[r], e)
-        first = rows.first[r]
-        for k in range(0, rows.length[r], 4):
-            if rows.share[first + k] > 0.0:
-                x = rows.xi[r] + k * unit
-                v = 0.0
-                for i in range(DEGREE, -1, -1):
-                    v = v * x + e[i]
-                low = min(low, v)
-                high = max(high, v)
-    return high - low if high > low else 0.0
-
-
-@kernel
 def _sums(
     rows: Rowset, used: int, unit: float, d: Array, everything: bool, scratch: Bending
 ) -> None:
@@ -255,7 +145,7 @@ def _sums(
     least = -np.inf if everything else 0.0
     for r in range(used):
         eta = rows.eta[r]
-        _line_powers(d, eta, e)
+        line_powers(d, eta, e)
         e0, e1, e2, e3, e4, e5, e6 = e[0], e[1], e[2], e[3], e[4], e[5], e[6]
         xi0 = rows.xi[r]
         n = rows.length[r]
@@ -307,7 +197,7 @@ def _all_bear(rows: Rowset, used: int, unit: float, d: Array, e: Array) -> bool:
     """Whether every cell of land bears with d."""
     least = np.inf
     for r in range(used):
-        _line_powers(d, rows.eta[r], e)
+        line_powers(d, rows.eta[r], e)
         e0, e1, e2, e3, e4, e5, e6 = e[0], e[1], e[2], e[3], e[4], e[5], e[6]
         xi0 = rows.xi[r]
         n = rows.length[r]
@@ -326,70 +216,6 @@ def _spread(products: Array, which: Rows, out: Array) -> None:
     for i in range(POWERS):
         for k in range(POWERS):
             out[i, k] = products[which[i, k]]
-
-
-@kernel
-def _times(a: Array, x: Array, out: Array) -> None:
-    for i in range(POWERS):
-        total = 0.0
-        for k in range(POWERS):
-            total += a[i, k] * x[k]
-        out[i] = total
-
-
-@kernel
-def _times_turned(a: Array, x: Array, out: Array) -> None:
-    """Add a^T x to out."""
-    for k in range(POWERS):
-        for i in range(POWERS):
-            out[i] += a[k, i] * x[k]
-
-
-@kernel
-def _solve_four(a: Array, b: Array) -> bool:
-    """Solve a x = b for four right sides in place, by elimination with the largest pivot of each column."""
-    n = a.shape[0]
-    for k in range(n):
-        best = k
-        for i in range(k + 1, n):
-            if abs(a[i, k]) > abs(a[best, k]):
-                best = i
-        if not abs(a[best, k]) > 0.0:
-            return False
-        if best != k:
-            for j in range(k, n):
-                a[k, j], a[best, j] = a[best, j], a[k, j]
-            for j in range(4):
-                b[k, j], b[best, j] = b[best, j], b[k, j]
-        for i in range(k + 1, n):
-            f = a[i, k] / a[k, k]
-            if f != 0.0:
-                for j in range(k + 1, n):
-                    a[i, j] -= f * a[k, j]
-                for j in range(4):
-                    b[i, j] -= f * b[k, j]
-    for i in range(n - 1, -1, -1):
-        for j in range(4):
-            total = b[i, j]
-            for k in range(i + 1, n):
-                total -= a[i, k] * b[k, j]
-            b[i, j] = total / a[i, i]
-    return True
-
-
-@kernel
-def _solve_three(m: Array, r: Array, q: Array) -> bool:
-    """Solve the 3 x 3 system of m (3, 3), nearly symmetric, by Cramer's rule."""
-    a, b, c = m[0, 0], m[0, 1], m[0, 2]
-    d, e, f = m[1, 0], m[1, 1], m[1, 2]
-    g, h, i = m[2, 0], m[2, 1], m[2, 2]
-    whole = a * (e * i - f * h) - b * (d * i - f * g) + c * (d * h - e * g)
-    if not abs(whole) > 1e-14 * abs(a) ** 3:
-        return False
-    q[0] = (r[0] * (e * i - f * h) - b * (r[1] * i - f * r[2]) + c * (r[1] * h - e * r[2])) / whole
-    q[1] = (a * (r[1] * i - f * r[2]) - r[0] * (d * i - f * g) + c * (d * r[2] - r[1] * g)) / whole
-    q[2] = (a * (e * r[2] - r[1] * h) - b * (d * r[2] - r[1] * g) + r[0] * (d * h - e * g)) / whole
-    return True
 
 
 @kernel
@@ -418,7 +244,7 @@ def bend(
     rows_ = scratch.rows
     fixed, y, d, dy, does, before = rows_[0], rows_[1], rows_[2], rows_[3], rows_[4], rows_[5]
     off, small, q, old_q = rows_[6], rows_[7], rows_[8], rows_[9]
-    _clear(gives)
+    clear(gives)
     for i in range(POWERS):
         fixed[i] = 0.0
         small[i] = 0.0
@@ -432,12 +258,12 @@ def bend(
             for k in range(POWERS):
                 gives[i, k] = bodies.top[i, k]
     else:
-        _through(scratch.to_own, bodies.top, matrix, gives)
-    _times_turned(scratch.to_own, bodies.lies_top, fixed)
+        through(scratch.to_own, bodies.top, matrix, gives)
+    times_turned(scratch.to_own, bodies.lies_top, fixed)
     # Work of the hands on the powers about the top's centre, and what the top gives under it.
     turned_powers(hand_cos, hand_sin, scratch.binomial, scratch.tables, scratch.to_own)
-    _times_turned(scratch.to_own, bodies.hands, small)
-    _times(gives, small, off)
+    times_turned(scratch.to_own, bodies.hands, small)
+    times(gives, small, off)
     for i in range(POWERS):
         fixed[i] += off[i]
     if bodies.bottom.shape[0] > 0:
@@ -445,8 +271,8 @@ def bend(
         shifted_powers(
             cx / own, cy / own, bodies.ratio, scratch.binomial, scratch.tables, scratch.to_own
         )
-        _through(scratch.to_own, bodies.bottom, matrix, gives)
-        _times_turned(scratch.to_own, bodies.lies_bottom, fixed)
+        through(scratch.to_own, bodies.bottom, matrix, gives)
+        times_turned(scratch.to_own, bodies.lies_bottom, fixed)
     add_bent(rows, used, unit, fixed, scratch.rows[SCRATCH])
     # Everything bears, as it did in the pose before; or else what bears of bodies that keep their shape.
     everything = not scratch.report[LIFTED] > 0.0
@@ -494,12 +320,12 @@ def bend(
             break
         _spread(scratch.products, scratch.which, pairs)
         # What the pressure does now, and how far from what was taken.
-        _times(pairs, d, does)
+        times(pairs, d, does)
         left = 0.0
         for i in range(POWERS):
             does[i] += sums[i]
             off[i] = does[i] - y[i]
-        _times(gives, off, small)
+        times(gives, off, small)
         slope = 0.0
         for i in range(POWERS):
             left = max(left, abs(small[i]) * overlap / target[0])
@@ -528,7 +354,7 @@ def bend(
             for i in range(3):
                 old_q[i] = q[i]
             # (1 + G P) d = -G s - q, with P the products and s the gaps' work of what bears.
-            _times(gives, sums, small)
+            times(gives, sums, small)
             for i in range(POWERS):
                 for k in range(POWERS):
                     matrix[i, k] = 0.0
@@ -540,7 +366,7 @@ def bend(
                 right[i, 0] = -small[i]
                 for j in range(3):
                     right[i, 1 + j] = 1.0 if i == j else 0.0
-            if not _solve_four(matrix, right):
+            if not solve_four(matrix, right):
                 break
             # Force and moments: s + P (d0 - d1 q) = target.
             for i in range(3):
@@ -552,20 +378,20 @@ def bend(
                         small[i] = sums[i] + total - target[i]
                     else:
                         matrix[i, j - 1] = total
-            if not _solve_three(matrix, small, q):
+            if not solve_three(matrix, small, q):
                 for i in range(3):
                     matrix[i, i] += RIDGE * overlap
-                if not _solve_three(matrix, small, q):
+                if not solve_three(matrix, small, q):
                     break
             for i in range(POWERS):
                 d[i] = right[i, 0]
                 for j in range(3):
                     d[i] -= right[i, 1 + j] * q[j]
-            _times(pairs, d, y)
+            times(pairs, d, y)
             for i in range(POWERS):
                 y[i] += sums[i]
                 dy[i] = y[i] - before[i]
-        _times(gives, y, small)
+        times(gives, y, small)
         for i in range(POWERS):
             d[i] = -small[i] - (q[i] if i < 3 else 0.0)
         # Everything was taken as loaded, and is: nothing is left to be found.
@@ -574,7 +400,7 @@ def bend(
                 found = True
                 break
             scratch.report[LIFTED] = 1.0
-    _times(gives, y, small)
+    times(gives, y, small)
     for i in range(POWERS):
         d[i] = -small[i]
         bent[i] = fixed[i] + d[i]
@@ -590,7 +416,7 @@ def turned_back(bent: Array, cos: float, sin: float, scratch: Bending, out: Arra
     turned_powers(cos, -sin, scratch.binomial, scratch.tables, scratch.to_own)
     for i in range(POWERS):
         out[i] = 0.0
-    _times_turned(scratch.to_own, bent, out)
+    times_turned(scratch.to_own, bent, out)
 
 
 @dataclass(frozen=True)

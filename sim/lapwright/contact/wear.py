@@ -23,7 +23,6 @@ from lapwright.contact.bent import (
     SCRATCH,
     Bending,
     Bodies,
-    add_bent,
     bend,
     bending_scratch,
     turned_back,
@@ -43,6 +42,7 @@ from lapwright.contact.equilibrium import (
     settle,
 )
 from lapwright.contact.lay import face_of, gather, lay_shifted, read_only, scratch
+from lapwright.contact.polynomials import add_bent
 
 # Columns of a pose: place and angle of the top, its velocity, its share of the time, and the load
 # (W, Mx / R, My / R) / (K cell^2) [m] that the bearing points of the bottom's grid must carry; last, of no

@@ -153,8 +153,7 @@ def faces_of(study: Study, run: Run | None = None, at: str | None = None) -> Fac
         times = record.frame_time
         frame = len(times) - 1 if wanted is None else int(np.argmin(np.abs(times - wanted)))
         when = float(times[frame])
-        plate = study.plates[name]
-        maps[name] = Mapped(plate, as_read(plate, record.frames[frame]))
+        maps[name] = Mapped(plate := study.plates[name], as_read(plate, record.frames[frame]))
         rubbed = int(np.searchsorted(run.time, when * (1.0 + 1e-12), side="right"))
         grits[name] = grit_on(run, name, rubbed - 1)
     if at is None:
@@ -221,11 +220,7 @@ def _taken(key: str, data: dict[str, Any], read: Callable[[Table], T]) -> T:
 def _readings(words: str, study: Study, known: Mapping[str, Gauge], usual: Usual) -> list[Reading]:
     """Readings from the command line: "GAUGE PLATE SIZE @ ANGLE at X, Y along Z", or a file of them."""
     data, folder = reading_table(words, study, known, usual), study.folder or Path()
-
-    def read(table: Table) -> list[Reading]:
-        return part_of(table, study.plates, known, folder)
-
-    return _taken("--reading", data, read)
+    return _taken("--reading", data, lambda table: part_of(table, study.plates, known, folder))
 
 
 def reading_table(
