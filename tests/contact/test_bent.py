@@ -15,8 +15,9 @@ from lapwright.contact.sampling import block_sample
 from lapwright.kinematics.motion import Motion
 from lapwright.metrology.bending import Elastic, powers
 from lapwright.specification.curves import FigureEight, Still
+from lapwright.specification.materials import MATERIALS, Material
 from lapwright.specification.outline import Disc, Rectangle
-from lapwright.specification.plate import MATERIALS, Material, Plate, StartForm
+from lapwright.specification.plate import Plate, StartForm
 from lapwright.specification.step import Grit, Load, Step, Turn
 from lapwright.specification.supports import Palm
 from lapwright.verification.scenes import at_stroke

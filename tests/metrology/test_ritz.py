@@ -7,8 +7,9 @@ import pytest
 
 from lapwright.metrology.bending import Elastic, orders, powers, rule
 from lapwright.metrology.conditions import rim_sag, thermal_bow, three_point_sag
+from lapwright.specification.materials import MATERIALS, Material
 from lapwright.specification.outline import Disc, Rectangle, Ring
-from lapwright.specification.plate import MATERIALS, Material, Plate
+from lapwright.specification.plate import Plate
 from lapwright.units import GRAVITY
 
 IRON, STEEL = MATERIALS["grey iron"], MATERIALS["steel"]

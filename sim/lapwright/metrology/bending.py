@@ -22,8 +22,9 @@ import numpy as np
 from numpy.polynomial import legendre
 from numpy.typing import NDArray
 
+from lapwright.specification.materials import Material
 from lapwright.specification.outline import Outline, Rectangle
-from lapwright.specification.plate import Material, Plate
+from lapwright.specification.plate import Plate
 
 SHEAR = 5.0 / 6.0
 ROUND = 64  # points round a palm
