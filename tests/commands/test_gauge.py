@@ -6,9 +6,11 @@ import re
 from math import pi
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from lapwright.commands.main import main
+from lapwright.metrology.surface_files import write_surface
 from lapwright.study.read import load
 
 pytestmark = pytest.mark.usefixtures("unsearched")
@@ -422,8 +424,42 @@ def test_bands_alone_do_not_tell_a_dome_from_a_dish(study, capsys):
         assert (ask in text) == asked
 
 
-def test_flatness_and_grades(study, capsys):
-    got = json.loads(said(capsys, study(), "--json", "--with", "repeat reading", "--plate", "A"))
+def mapped(folder: Path, shape: str, more: str = "", room: str = "plates") -> str:
+    """A study whose A has a measured face, domed by 3 um, and B one that is typed."""
+    x = np.arange(-0.0795, 0.08, 1e-3)
+    gx, gy = np.meshgrid(x, x)
+    z = -3e-6 * (gx**2 + gy**2) / 0.08**2
+    write_surface(folder / "A.x3p", x, x, z, np.ones_like(z))
+    plate = f'{room}.A = {{ {shape}, thickness = "30 mm", cells = 64, form = {{ map = "A.x3p" }}{more} }}'
+    return STUDY.replace(STUDY.splitlines()[2], plate).replace(
+        'like = "A"', 'disc = "160 mm", thickness = "30 mm", cells = 64'
+    )
+
+
+def test_grades_are_of_surface_plates_that_were_read(study, capsys, tmp_path):
+    """DIN 876, ISO 8512 and ASME B89.3.7 are standards of surface plates, of cast iron and granite."""
+    disc, ring = 'disc = "160 mm"', 'ring = ["160 mm", "60 mm"]'
+    for shape, more, room, graded in (
+        (disc, "", "plates", True),
+        (disc, ', material = "granite"', "plates", True),
+        (disc, "", "parts", False),
+        (ring, "", "plates", False),
+        (disc, ', material = "silicon carbide"', "plates", False),
+    ):
+        file = study(mapped(tmp_path, shape, more, room))
+        faces = json.loads(said(capsys, file, "--json", "--with", "optical flat"))["faces"]
+        assert bool(faces["A"]["grades"]) == graded
+        assert faces["B"]["grades"] == []  # its face is typed, not read
+        assert ("grade" in said(capsys, file, "--with", "optical flat")) == graded
+    lapped = study(mapped(tmp_path, disc))
+    assert main(["run", lapped, "--out", "r", "--no-page"]) == 0
+    capsys.readouterr()
+    assert "grade" not in said(capsys, "r", "--with", "optical flat")
+
+
+def test_flatness_and_grades(study, capsys, tmp_path):
+    of_map = study(mapped(tmp_path, 'disc = "160 mm"', ""))
+    got = json.loads(said(capsys, of_map, "--json", "--with", "repeat reading", "--plate", "A"))
     face = got["faces"]["A"]
     assert face["flatness"] <= face["flatness_ls"]
     assert face["edge_margin"] == pytest.approx(0.0032)
@@ -433,7 +469,7 @@ def test_flatness_and_grades(study, capsys):
     assert finest["rule"] == "formula"
     assert got["swept"][0]["size"] < 0.5 * face["flatness"]
     assert all("sphere" in one["blind"] for one in got["readings"])
-    text = " ".join(said(capsys, study(), "--with", "repeat reading", "--plate", "A").split())
+    text = " ".join(said(capsys, of_map, "--with", "repeat reading", "--plate", "A").split())
     assert re.search(r"though over all it is flat to [23]\.\d um only", text)
     assert "blind to a dome" in text
     assert "no source here for ISO 8512-2, 1 to 3" in text

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from lapwright.limits import BAND, SCATTER
 from lapwright.presentation import words
 from lapwright.presentation.beforehand import form
+from lapwright.presentation.page import metal_words
 from lapwright.study.read import parse
 from lapwright.units import METRIC, NOTHING, Units
 
@@ -259,7 +260,7 @@ def test_minutes_carry_their_band(seconds: float, weighed: bool) -> None:
 
 @given(st.floats(0, 40), st.floats(0, 40), st.floats(0, 40), sizes)
 def test_where_the_metal_went(mean: float, middle: float, rim: float, change: float) -> None:
-    said = words.metal("A", mean * UM, middle * UM, rim * UM, change)
+    said = metal_words("A", mean * UM, middle * UM, rim * UM, change)
     assert not FORBIDDEN.search(said)
     if mean * UM < NOTHING:
         assert "nothing" in said
@@ -343,6 +344,10 @@ def test_a_dome_of_a_ring_is_told_from_bore_to_rim_too():
     assert bore - rim == pytest.approx(share * 1.5e-6, rel=0.03)
     faces = {"A": {"sphere": 1.5e-6, "saddle": 0.0, "twist": 0.0, "flatness": 1.04e-6}}
     told = words.shapes(faces, {"A": 0.5e-6}, bores={"A": share})
-    assert told == ["A is domed 1.5 um (bore over rim by 1.0 um)."]
+    assert told == [
+        "A is domed 1.5 um (bore over rim by 1.0 um).",
+        # 1.04 um of bands of 587.6 / 2 nm
+        "A is flat within 1.0 um (41 uin), 3.5 helium bands, from bore to rim.",
+    ]
     assert form(plate) == "dome 1.5 um (bore over rim by 1.0 um)"
     assert words.from_the_bore(-1.5e-6, share) == " (rim over bore by 1.0 um)"

@@ -75,7 +75,7 @@ def ridges(study: Study, last: State, name: str) -> float:
     return float(2 * np.hypot(fitted[-2], fitted[-1]))
 
 
-def test_all_seventeen_are_there():
+def test_all_of_them_are_there():
     assert (
         sorted(
             [
@@ -96,6 +96,7 @@ def test_all_seventeen_are_there():
                 "rail-out-of-wind",
                 "rail-on-two-feet",
                 "read-before-you-lap",
+                "seal-ring-of-carbon",
             ]
         )
         == NAMES
@@ -198,6 +199,16 @@ def test_rings_over_the_rim_leave_the_plate_its_form():
     assert abs(forms["plate"].sphere) < 0.2 * UM
     inside, _ = changed("rings-over-the-rim", 1, {"stroke.centre": ["30 mm", "0 mm"]})
     assert inside["plate"].sphere < -1.0 * UM
+
+
+def test_a_seal_ring_of_carbon_comes_flat_within_a_band():
+    forms, last, _ = lapped("seal-ring-of-carbon")
+    # Half a wave of the yellow helium line, 587.6 nm.
+    assert forms["ring"].flatness < 293.8e-9
+    assert last.removed["ring"] > 10.0 * last.removed["plate"]
+    longer, _ = changed("seal-ring-of-carbon", 1, {"time": "1 h"})
+    assert forms["ring"].sphere > 0.1 * UM
+    assert -0.5 * UM < longer["ring"].sphere < -0.1 * UM  # a tenth of the 5 um grit
 
 
 def test_grooved_pair_loses_by_its_land():

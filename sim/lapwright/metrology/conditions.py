@@ -172,6 +172,7 @@ LAMPS: Mapping[str, float] = MappingProxyType(
         "violet diode": 405e-9,
     }
 )
+HELIUM_BAND = 0.5 * LAMPS["helium"]  # [m]: in such bands the flatness of rings and seals is told
 
 _SLOPE = replace(
     ANGLE,

@@ -24,7 +24,7 @@ from lapwright.presentation import words
 from lapwright.presentation.beforehand import Order, grit_words, orders, rubbed, stop_by_gauge
 from lapwright.presentation.finding_words import care
 from lapwright.presentation.run_view import Face, RunView, run_view
-from lapwright.presentation.words import MARK, filled, marked_face
+from lapwright.presentation.words import MARK, filled, in_bands, marked_face
 from lapwright.results.findings import KINDS, noticed
 from lapwright.results.record import Run, grit_on
 from lapwright.units import Units, joined
@@ -332,7 +332,11 @@ def _expect(face: Face, at: int, finish: float | None, units: Units) -> str:
     forms = {key: (float(v[at]) if len(v) else None) for key, v in face.record.forms.items()}
     if all(value is None or not math.isfinite(value) for value in forms.values()):
         return "not known"
-    return marked_face(forms, finish, MARK, units)
+    if at in (len(face.record.removed) - 1, -1):
+        forms = {**face.after, **forms}
+    told = marked_face(forms, finish, MARK, units)
+    flat = forms.get("flatness")
+    return f"{told}; {in_bands(flat, units)}" if face.bore and flat is not None else told
 
 
 # --- below -------------------------------------------------------------------------------------

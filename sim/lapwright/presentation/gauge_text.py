@@ -24,10 +24,11 @@ from lapwright.metrology.instruments import Gauge, OpticalFlat, TwistGauge
 from lapwright.metrology.least_squares import Estimate, FormEstimate
 from lapwright.metrology.reading import FINE, Reading, stepped
 from lapwright.presentation.finding_words import finding_text
-from lapwright.presentation.words import MARK, REMARK, Fields, say
+from lapwright.presentation.words import MARK, REMARK, Fields, in_bands, odd, say
 from lapwright.results.answer import wrapped
 from lapwright.results.findings import Finding
-from lapwright.results.gauge import Request, Seen, Whole
+from lapwright.results.gauge import Request, Seen
+from lapwright.results.whole import Whole
 from lapwright.specification.outline import Outline
 from lapwright.units import NOTHING, Units, joined
 
@@ -288,6 +289,10 @@ def _whole(request: Request, whole: Mapping[str, Whole]) -> Iterator[str]:
         line = say("gauge.flat", units, plate=name, flatness=flat, mean=mean)
         rough = units.finer(flat, limit_of("finish") * (request.faces.grits[name] or 0.0))
         yield from wrapped(f"{line}; {REMARK}" if rough else line, "  ", "    ")
+        if request.study.plates[name].outline.bore:
+            yield f"    {in_bands(flat, units)}"
+        if shape := odd(one.forms, limit_of("finish") * (request.faces.grits[name] or 0.0), units):
+            yield from wrapped(f"{name} is {shape}", "    ", "      ")
         if one.grades:
             yield from wrapped(_graded(one, units), "    ", "    ")
     if any(one.grades for one in whole.values()):

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import json
+import math
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
@@ -35,10 +36,10 @@ from lapwright.presentation.run_view import (
 )
 from lapwright.presentation.tables import again_data, forms_data, steps_cells
 from lapwright.presentation.way_round import effects_words
-from lapwright.presentation.words import filled, typeset
+from lapwright.presentation.words import filled, say, typeset
 from lapwright.results.record import Run
 from lapwright.specification.plate import boxes, resampled
-from lapwright.units import GRAVITY, Units, joined
+from lapwright.units import GRAVITY, METRIC, NOTHING, Units, joined
 
 BESIDE = ("faces", "sections", "history")  # pictures that are also written as PNG files
 
@@ -155,6 +156,55 @@ def _done(view: RunView) -> str:
 # --- the parts ---------------------------------------------------------------------------------
 
 
+UNEVEN = 0.03  # difference between middle and rim, as a share of the mean, from which it is said
+
+
+def metal_words(
+    name: str,
+    mean: float,
+    middle: float | None,
+    rim: float | None,
+    sphere_change: float | None = None,
+    grams: float | None = None,
+    units: Units = METRIC,
+    places: tuple[str, str] = ("in the middle", "at the rim"),
+    makes: tuple[str, str] = ("makes a face hollow", "makes a face domed"),
+    side: tuple[str, float, float] | None = None,
+) -> str:
+    """Where the metal went on one plate: mean depth lost, lost in the middle, lost at the rim [m].
+
+    `sphere_change` [m] is how the dome (a rail: the bow) grew (+) or sank (-); the sentence names the effect
+    only where it agrees with where the metal went, as `makes` has it: more off the first place, off the
+    second.  `grams` is the mass lost.  `side`: the hour towards which most went, the mean depth lost in that
+    half and in the other [m], where that is what there is to say.
+    """
+    if mean < NOTHING:
+        return say("came.lost.nothing", plate=name)
+    weight = Units.number(grams) if grams is not None and grams > 0.005 else ""
+    lost = say("came.lost.text", units, plate=name, mean=mean, grams=weight)
+    if side is not None:
+        clock, near, far = side
+        return say("came.lost.side", units, lost=lost, clock=clock, near=near, far=far)
+    if middle is None or rim is None or not (math.isfinite(middle) and math.isfinite(rim)):
+        return f"{lost}."
+    if abs(rim - middle) < UNEVEN * mean or Units.number(rim) == Units.number(middle):
+        return say("came.lost.even", lost=lost, middle=places[0], rim=places[1])
+    more, less = (places[1], places[0]) if rim > middle else places
+    grew = 0.0 if sphere_change is None else sphere_change * (rim - middle)
+    agrees = sphere_change is not None and grew > 0 and abs(sphere_change) > NOTHING
+    return say(
+        "came.lost.uneven",
+        units,
+        lost=lost,
+        high=max(rim, middle),
+        low=min(rim, middle),
+        more=more,
+        less=less,
+        place=more.split(" ", 1)[1],
+        makes=(makes[1] if rim > middle else makes[0]) if agrees else "",
+    )
+
+
 def _metal(face: Face, view: RunView) -> str:
     got, key = pictures.zones(face), "bow" if face.long else "sphere"
     before, after = face.before[key], face.after[key]
@@ -164,7 +214,7 @@ def _metal(face: Face, view: RunView) -> str:
     if face.long:
         makes = ("makes it hollow along", "makes it high in the middle")
     depths = face.lost, got.inner, got.outer
-    return words.metal(face.name, *depths, change, grams, view.units, got.places, makes, got.side)
+    return metal_words(face.name, *depths, change, grams, view.units, got.places, makes, got.side)
 
 
 def _bearings(view: RunView) -> list[str]:

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from lapwright.kinematics.schedule import spread_of
 from lapwright.limits import limit_of
+from lapwright.metrology.profile import profile_of
 from lapwright.presentation.words import TRACE, known, say, told
 from lapwright.results.record import FORM_KEYS, grit_on
 from lapwright.specification.grooves import Grid
@@ -220,8 +221,8 @@ def run_view(run: Run) -> RunView:
                 np.asarray(plate.outline.polygon(180), dtype=float),
                 0.5 * float(plate.outline.bore),
                 grit_on(run, name),
-                _forms(record, 0),
-                _forms(record, -1),
+                _forms(record, 0) | _profile(run, name, 0),
+                _forms(record, -1) | _profile(run, name, -1),
             )
         )
     return RunView(run, tuple(faces))
@@ -320,6 +321,14 @@ def _forms(record: PlateRecord, at: int) -> dict[str, float | None]:
         value = float(got[at]) if got is not None and len(got) else math.nan
         out[key] = value if math.isfinite(value) else None
     return out
+
+
+def _profile(run: Run, name: str, at: int) -> dict[str, float | None]:
+    """What the first or last map reads like from middle to rim; nothing where it lies on other cells."""
+    plate, z = run.study.plates[name], np.asarray(run.plates[name].frames[at], dtype=float)
+    fits = z.shape == plate.grid.shape
+    profile = profile_of(plate, z, run.study.gauges.values()) if fits else None
+    return {} if profile is None else profile.as_dict()
 
 
 TWICE = 2.0  # of an error: a form is off by more than that in one of twenty cases

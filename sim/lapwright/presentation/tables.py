@@ -142,8 +142,20 @@ def forms_data(view: RunView) -> dict[str, Any]:
         "margin": next(iter(margins.values())) if len(set(margins.values())) == 1 else "",
         "margins": joined([f"{margin} of {name}" for name, margin in margins.items()]),
         "bores": joined(shares),
+        "notes": _notes(view),
         "marked": any(c and c["fine"] for _, rows, _ in faces for _, cells in rows for c in cells),
     }
+
+
+def _notes(view: RunView) -> list[str]:
+    """Of rings how flat they are in bands, and of faces that are neither dome nor dish what they are."""
+    lines = []
+    for face in view.faces:
+        flat, shape = face.after.get(FLAT), words.odd(face.after, face.finish, view.units)
+        if face.bore and flat is not None:
+            lines.append(f"{face.name}, bore to rim: {words.in_bands(flat, view.units)}.")
+        lines += [f"{face.name} is {shape}."] if shape else []
+    return lines
 
 
 def _cell(key: str, value: float | None, finish: float | None) -> dict[str, Any] | None:

@@ -22,6 +22,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from lapwright.limits import limit_of
+from lapwright.metrology.conditions import HELIUM_BAND
 from lapwright.metrology.form import FORMS, LONG, SPOKEN
 from lapwright.specification.materials import HAZARDS
 from lapwright.units import METRIC, NOTHING, Text, Units, joined, sentence
@@ -142,10 +143,10 @@ def told(forms: Forms, finish: float | None, units: Units = METRIC, beside: bool
 def face(forms: Forms, finish: float | None, units: Units = METRIC) -> str:
     """Title of a face: what is told of it, largest first; the remark on what is finer than the finish [m]."""
     what = told(forms, finish, units)
-    above, fine, comma = _in_words(what, units)
+    above, fine, comma = _in_words(what, units, odd(forms, finish, units))
     if not above + fine:
         return _featureless(forms, finish, units)
-    if what.flatness is not None:
+    if what.flatness is not None and not odd(forms, finish, units):
         above = [say("shape.flat", units, flatness=what.flatness)]
     if above and fine:
         parts = {"above": comma.join(above), "fine": comma.join(fine)}
@@ -155,17 +156,22 @@ def face(forms: Forms, finish: float | None, units: Units = METRIC) -> str:
 
 def marked_face(forms: Forms, finish: float | None, mark: str, units: Units = METRIC) -> str:
     """The same with a `mark` behind each form that is finer than the finish [m], beside larger ones too."""
-    what = told(forms, finish, units, beside=True)
-    above, fine, comma = _in_words(what, units)
+    what, shape = told(forms, finish, units, beside=True), odd(forms, finish, units)
+    above, fine, comma = _in_words(what, units, shape)
     if not above + fine:
         return _featureless(forms, finish, units)
-    flat = "" if what.flatness is None else say("shape.flat", units, flatness=what.flatness) + "; "
+    bare = what.flatness is None or shape
+    flat = "" if bare else say("shape.flat", units, flatness=what.flatness or 0.0) + "; "
     return flat + comma.join(above + [f"{part}\u00a0{mark}" for part in fine])
 
 
-def _in_words(what: Told, units: Units) -> tuple[list[str], list[str], str]:
-    """Forms above the finish and below it, and what goes between them."""
-    above, fine = ([part_words(k, v, units) for k, v in parts] for parts in (what.above, what.fine))
+def _in_words(what: Told, units: Units, shape: str) -> tuple[list[str], list[str], str]:
+    """Forms above the finish and below it, a `shape` in place of dome or dish; what goes between them."""
+    above, fine = (
+        [part_words(k, v, units) for k, v in parts if not shape or k != "sphere"]
+        for parts in (what.above, what.fine)
+    )
+    above = [shape, *above] if shape else above
     return above, fine, "; " if any("," in part for part in above + fine) else ", "
 
 
@@ -179,6 +185,38 @@ def _featureless(forms: Forms, finish: float | None, units: Units) -> str:
     if flat_to_the_finish(forms, finish, units):
         return say("shape.finish")
     return say("shape.flat", units, flatness=flatness[0][1])
+
+
+def odd(forms: Forms, finish: float | None, units: Units = METRIC) -> str:
+    """What a face is whose sphere, middle and bands have not one sign, such as a trough with a pip; or "".
+
+    `forms` hold its profile too (`metrology.profile`).  A reading counts that is not finer than the finish
+    [m], or not small beside the largest, which must stand above the finish.
+    """
+    seen = dict(known(forms, ("sphere", "middle", "inner")))
+    most = max(map(abs, seen.values()), default=0.0)
+    if "inner" not in seen or most < NOTHING or units.finer(most, finish):
+        return ""
+    least = max(WORTH * most, NOTHING)
+    clear = [v for v in seen.values() if abs(v) >= least or (finish and not units.finer(v, finish))]
+    if min(clear) > 0.0 or max(clear) < 0.0:
+        return ""
+    turn, ring = forms.get("turn") or 0.0, "middle" not in seen
+    key = "uneven" if turn == 0.0 else "crest" if turn > 0.0 else "trough"
+    what = say(f"shape.odd.{key}", units, ring=ring, turn=abs(turn))
+    feet = ""
+    if not ring:
+        up, size = seen["middle"] > 0.0, seen["middle"]
+        feet = say("shape.odd_feet", units, up=up, size=size, feet=forms.get("feet") or 0.0)
+    ends = say("shape.odd_ends", units, ring=ring, up=seen["inner"] > 0.0, size=seen["inner"])
+    sphere = seen.get("sphere", 0.0)
+    fields: Fields = {"what": what, "dome": sphere > 0.0, "size": sphere}
+    return say("shape.odd_text", units, **fields, feet=feet, ends=ends)
+
+
+def in_bands(flatness: float, units: Units = METRIC) -> str:
+    """The flatness [m] of a ring in bands of helium light, and in both units."""
+    return say("shape.bands", units, flatness=flatness, bands=flatness / HELIUM_BAND)
 
 
 def from_the_bore(sphere: float, share: float, units: Units = METRIC) -> str:
@@ -209,7 +247,8 @@ def shapes(
     return [
         *_domes(discs, finishes, units, bores),
         *_saddles(discs, finishes, units),
-        *_pits(discs, finishes, units),
+        *_pits({n: f for n, f in discs.items() if n not in bores}, finishes, units),
+        *_rings({n: f for n, f in discs.items() if n in bores}, units),
         *_rails(rails, finishes, units),
     ]
 
@@ -249,19 +288,20 @@ def _domes(
     spheres = {
         n: s if abs(s) >= TRACE * (finishes.get(n) or 0.0) else 0.0 for n, s in spheres.items()
     }
-    kinds = {name: _kind(s) for name, s in spheres.items()}
-    sizes = {n: _dome_size(s, bores.get(n), units) for n, s in spheres.items()}
+    odds = {n: odd(f, finishes.get(n), units) for n, f in faces.items()}
+    kinds = {n: odds[n] or _kind(s) for n, s in spheres.items()}
+    sizes = {n: "" if odds[n] else _dome_size(s, bores.get(n), units) for n, s in spheres.items()}
     domes = {name: f"{kinds[name]} {sizes[name]}".rstrip() for name in faces}
     first, *others = dict.fromkeys(kinds.values())
     several = len(faces) > 1
-    key, each = "alike", sizes
+    key, each, comma = "alike", sizes, "; " if any(odds.values()) else ", "
     if all(flat_to_the_finish(faces[n], finishes.get(n), units) for n in faces):
         key, each = "flat", domes
-    elif others:
+    elif others or (several and any(odds.values())):
         key, each = "each", {name: f"is {dome}" for name, dome in domes.items()}
     elif not several or not any(sizes.values()):
         key = "one"
-    rough = [n for n, s in spheres.items() if units.finer(s, finishes.get(n))]
+    rough = [n for n, s in spheres.items() if units.finer(s, finishes.get(n)) and not odds[n]]
     return [
         say(
             f"shape.domes.{key}",
@@ -269,7 +309,7 @@ def _domes(
             several=several,
             kind=first,
             dome=next(iter(domes.values())),
-            each=", ".join(f"{n} {what}" if several else what for n, what in each.items()),
+            each=comma.join(f"{n} {what}" if several else what for n, what in each.items()),
             remark=_remark(rough, len(faces)),
         )
     ]
@@ -328,6 +368,16 @@ def _pits(
     ]
 
 
+def _rings(faces: Mapping[str, Forms], units: Units) -> list[str]:
+    """How flat rings are from bore to rim, in bands of helium light."""
+    flats = {n: known(f, ("flatness",)) for n, f in faces.items()}
+    return [
+        say("shape.ring", plate=name, flat=in_bands(flat[0][1], units))
+        for name, flat in flats.items()
+        if flat
+    ]
+
+
 # --- rails -------------------------------------------------------------------------------------
 
 
@@ -360,7 +410,6 @@ BEDDED = {
     False: "once they have bedded in",
     True: "at the pace at which this step ends",
 }  # land hardly rubbed?
-UNEVEN = 0.03  # difference between middle and rim, as a share of the mean, from which it is said
 
 # --- what came out -----------------------------------------------------------------------------
 
@@ -415,52 +464,6 @@ def came_out(
         lines.append(mates)
     lines += shapes(faces, finishes, units, bores)
     return " ".join(map(sentence, lines)) if lines else say("came.unmeasured")
-
-
-def metal(
-    name: str,
-    mean: float,
-    middle: float | None,
-    rim: float | None,
-    sphere_change: float | None = None,
-    grams: float | None = None,
-    units: Units = METRIC,
-    places: tuple[str, str] = ("in the middle", "at the rim"),
-    makes: tuple[str, str] = ("makes a face hollow", "makes a face domed"),
-    side: tuple[str, float, float] | None = None,
-) -> str:
-    """Where the metal went on one plate: mean depth lost, lost in the middle, lost at the rim [m].
-
-    `sphere_change` [m] is how the dome (a rail: the bow) grew (+) or sank (-); the sentence names the effect
-    only where it agrees with where the metal went, as `makes` has it: more off the first place, off the
-    second.  `grams` is the mass lost.  `side`: the hour towards which most went, the mean depth lost in that
-    half and in the other [m], where that is what there is to say.
-    """
-    if mean < NOTHING:
-        return say("came.lost.nothing", plate=name)
-    weight = Units.number(grams) if grams is not None and grams > 0.005 else ""
-    lost = say("came.lost.text", units, plate=name, mean=mean, grams=weight)
-    if side is not None:
-        clock, near, far = side
-        return say("came.lost.side", units, lost=lost, clock=clock, near=near, far=far)
-    if middle is None or rim is None or not (math.isfinite(middle) and math.isfinite(rim)):
-        return f"{lost}."
-    if abs(rim - middle) < UNEVEN * mean or Units.number(rim) == Units.number(middle):
-        return say("came.lost.even", lost=lost, middle=places[0], rim=places[1])
-    more, less = (places[1], places[0]) if rim > middle else places
-    grew = 0.0 if sphere_change is None else sphere_change * (rim - middle)
-    agrees = sphere_change is not None and grew > 0 and abs(sphere_change) > NOTHING
-    return say(
-        "came.lost.uneven",
-        units,
-        lost=lost,
-        high=max(rim, middle),
-        low=min(rim, middle),
-        more=more,
-        less=less,
-        place=more.split(" ", 1)[1],
-        makes=(makes[1] if rim > middle else makes[0]) if agrees else "",
-    )
 
 
 def bears(

@@ -7,7 +7,7 @@ there, or where it usually is, and beside it stands the whole face.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from math import cos, pi, sin
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self, TypeVar
@@ -18,8 +18,6 @@ from lapwright.errors import CommandError
 from lapwright.metrology.bending import as_read
 from lapwright.metrology.budget import Prediction, firm_place, predict
 from lapwright.metrology.contacts import Mapped, Placement
-from lapwright.metrology.flatness import Grade, grades
-from lapwright.metrology.form import Form, measure
 from lapwright.metrology.fringes import bow
 from lapwright.metrology.instruments import KINDS, Bridge, Gauge, OpticalFlat, RepeatReading
 from lapwright.metrology.least_squares import Estimate, estimate_as_they_lay
@@ -38,6 +36,7 @@ from lapwright.metrology.reading import (
 from lapwright.results.answer import Answer
 from lapwright.results.findings import Finding, as_json, noticed_in
 from lapwright.results.record import grit_on
+from lapwright.results.whole import whole_faces
 from lapwright.specification.quantities import TIME, quantity
 from lapwright.specification.said import Faults, RefusedError, meant, nearest
 from lapwright.specification.table import Table
@@ -361,15 +360,6 @@ class Seen:
     bow: float | None = None
 
 
-@dataclass(frozen=True)
-class Whole:
-    """A whole face: its `form`, the `margin` [m] that was left out of it, and the grades that it reaches."""
-
-    form: Form
-    margin: float
-    grades: Sequence[Grade]
-
-
 def seen_of(request: Request, wanted: Sequence[str]) -> list[Seen]:
     """What each gauge shows on each plate, where it was asked for or at the places of its usual use."""
     out = []
@@ -381,18 +371,6 @@ def seen_of(request: Request, wanted: Sequence[str]) -> list[Seen]:
                 for gauge in gauges
                 if gauge.name == name and gauge.zero.plate != plate
             ]
-    return out
-
-
-def whole_faces(request: Request, wanted: Sequence[str]) -> dict[str, Whole]:
-    """Form and grades of each face; rails have no grades: the standards are those of surface plates."""
-    out = {}
-    for name in wanted or request.faces.maps:
-        face = request.faces.maps[name]
-        outline, margin = face.plate.outline, request.study.margin
-        form = measure(face.plate, face.z, margin)
-        graded = () if outline.long or form.flatness is None else grades(outline, form.flatness)
-        out[name] = Whole(form, margin.of(outline), graded)
     return out
 
 
@@ -501,7 +479,7 @@ class GaugeAnswer(Answer):
                 for one in self.seen
                 if one.swept is not None
             ],
-            "faces": {name: _face(one) for name, one in self.whole.items()},
+            "faces": {name: one.told() for name, one in self.whole.items()},
             "estimate": {} if found is None else _found(found),
             "agreement": None if found is None else found.agreement,
             "doubtful": [] if found is None else list(found.doubtful),
@@ -530,15 +508,6 @@ def _shown(one: Seen, p: Prediction) -> dict[str, Any]:
         "budget": [
             {"cause": c.cause, "standard": c.standard, "how": c.how} for c in p.budget.parts
         ],
-    }
-
-
-def _face(one: Whole) -> dict[str, Any]:
-    return {
-        "flatness": one.form.flatness,
-        "flatness_ls": one.form.flatness_ls,
-        "edge_margin": one.margin,
-        "grades": [asdict(grade) for grade in one.grades],
     }
 
 

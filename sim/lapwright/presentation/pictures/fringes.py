@@ -67,6 +67,7 @@ def flat_words(view: RunView) -> list[str]:
 PIXELS = 420
 LINES = 8.0  # bands across the face that a slight wedge makes
 FEWEST = 0.1  # of a band: finer is not told by eye (common practice, no source)
+LINE = 15.0  # points from one line of words to the next
 BESIDE = 94.0  # points for the words about a picture
 MOST = 45.0  # bands from middle to edge that still can be told apart in print
 DARK = np.array([0.13, 0.13, 0.15])
@@ -84,6 +85,7 @@ class Seen:
     face: Face
     flat: OpticalFlat
     grit: float | None = None
+    shape: str = ""  # in words, where dome and dish do not tell the whole of it
 
 
 def fringes_of(view: RunView, width: float = 1010.0) -> Figure | None:
@@ -99,7 +101,8 @@ def fringes_of(view: RunView, width: float = 1010.0) -> Figure | None:
         )
         if heights.shape == plate.grid.shape:
             flat = _flat_of(view, face.name)
-            seen.append(Seen(face.name, Mapped(plate, heights), flat, face.grit))
+            shape = words.odd(face.after, face.finish, view.units)
+            seen.append(Seen(face.name, Mapped(plate, heights), flat, face.grit, shape))
     return fringe_figure(seen, view.units, width) if seen else None
 
 
@@ -128,12 +131,13 @@ def fringe_figure(
     cell = width / (2 * columns)
     rows = [seen[k : k + columns] for k in range(0, len(seen), columns)]
     talls = [max(map(_shape, row)) * cell * 0.84 + 34.0 for row in rows]
-    bottom = sum(talls) + BESIDE * len(rows) + 8.0
+    more = [2.0 * LINE * any(one.shape for one in row) for row in rows]
+    bottom = sum(talls) + sum(more) + BESIDE * len(rows) + 8.0
     figure = ink.new_figure(width, bottom)
-    for row, tall in zip(rows, talls, strict=True):
-        bottom -= tall + BESIDE
+    for row, tall, below in zip(rows, talls, more, strict=True):
+        bottom -= tall + below + BESIDE
         for k, one in enumerate(row):
-            _pair(figure, one, units, at, (2 * k * cell, bottom, cell, tall))
+            _pair(figure, one, units, at, (2 * k * cell, bottom + below, cell, tall))
     return figure
 
 
@@ -161,7 +165,7 @@ def _pair(figure: Figure, one: Seen, units: Units, at: tuple[float, float], box:
     wedged = "under its own wedge" if flat.wedge else "with a slight wedge"
     ink.write(figure, left + 1.5 * cell, top, wedged, 12, color=SHEET.ink)
     for number, line in enumerate(_words(one, level, askew, flat, units, int(2.0 * cell / 6.3))):
-        ink.write(figure, left + cell, bottom + 62.0 - 15.0 * number, line, 11, color=SHEET.ink)
+        ink.write(figure, left + cell, bottom + 62.0 - LINE * number, line, 11, color=SHEET.ink)
 
 
 def _words(
@@ -180,6 +184,7 @@ def _words(
     else:
         some = _telling(ways, outline.long)
         text += f": {'; '.join(f'{name} {_way(count, flat, units)}' for count, name in some)}."
+    text = f"It is {one.shape}. {text}" if one.shape else text
     straight = abs(askew.straightness or 0.0)
     if most > MOST:
         text += " Too many to be told apart."
@@ -190,7 +195,7 @@ def _words(
         grit = METRIC.size(one.grit or 0.0, echo=True)
         text += f" Loose {grit} grit leaves the face too grey to show them: polish a witness, or use a gauge."
     # Set before it is wrapped, so that no number is parted from its unit.
-    return textwrap.wrap(typeset(text), room)[:4]
+    return textwrap.wrap(typeset(text), room)[: 6 if one.shape else 4]
 
 
 def _directions(outline: Outline) -> list[tuple[float, str]]:
