@@ -52,6 +52,7 @@ def study_text(index: int) -> str:
                     f'pace = "{one_of("12 /min", "12 /min", "40 /min")}"',
                     one_of("", 'load = "20 N"', 'load = "400 N"'),
                     f'time = "{one_of("1 min", "3 min", "11 min")}"',
+                    'liquid = "flooded with kerosene"' if index % 8 == 4 else "",
                 ]
             )
         )

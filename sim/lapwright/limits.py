@@ -40,6 +40,7 @@ LIMITS = {
     "next grit": Limit(3.0, "times finer at once", PRACTICE),
     "bending": Limit(0.1, "of the squeeze", PRACTICE),
     "bend": Limit(0.02, "of the goal, or of the finest reading", PRACTICE),
+    "liquid": Limit(0.1, "of what the stroke makes of dome against dish", PRACTICE),
     "bow that reads": Limit(
         0.5, "of the squeeze: the least form that the grit layer leaves", PRACTICE
     ),

@@ -25,6 +25,7 @@ from lapwright.specification.materials import MATERIALS, Material
 from lapwright.specification.outline import Disc, Rectangle, Ring
 from lapwright.specification.plate import Measured, Plate, Ripple, StartForm
 from lapwright.specification.step import (
+    LIQUIDS,
     Grit,
     Hand,
     Layer,
@@ -133,6 +134,7 @@ steps = some(
         some(Swap, on_top=every(words, numbers), read=maybe(numbers), removed=every(words, numbers))
     ),
     fresh_every=maybe(numbers),
+    liquid=st.sampled_from(list(LIQUIDS)),
     hand=some(Hand, word=words),
     time=maybe(numbers),
     strokes=maybe(st.integers()),

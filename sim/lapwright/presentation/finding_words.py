@@ -234,6 +234,12 @@ def _best_passed(found: Sequence[Finding], study: Study) -> Reckoned:
         yield "", {**one.numbers, **fields}, ()
 
 
+def _liquid(found: Sequence[Finding], study: Study) -> Reckoned:
+    liquid = study.steps[found[0].step - 1].liquid.removeprefix("flooded with ")
+    numbers = found[0].numbers
+    yield "", {**numbers, "with": liquid, "grooved": bool(numbers["grooved"])}, ()
+
+
 def _bending(found: Sequence[Finding], study: Study) -> Reckoned:
     bend = _each("bending.each", found, study.units, whose=True)
     fields: Fields = {"bend": bend, "squeeze": found[0].numbers["squeeze"]}
@@ -272,6 +278,7 @@ RECKONED: Mapping[str, Callable[[Sequence[Finding], Study], Reckoned]] = {
     "too_heavy": _heavy,
     "heavy": _heavy,
     "pits_left": _pits_left,
+    "liquid": _liquid,
     "no_turn": _no_turn,
     "one_side": _one_side,
     "cuts_not": _cuts_not,

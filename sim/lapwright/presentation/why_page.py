@@ -22,6 +22,7 @@ from lapwright.modal.spectrum import FormMode
 from lapwright.modal.step_analysis import LinearisationError, StepAnalysis
 from lapwright.presentation import pictures, words
 from lapwright.presentation import reasons as told
+from lapwright.presentation.finding_words import said_of
 from lapwright.presentation.pictures.analysis import Card, cause, errors
 from lapwright.presentation.staying import (
     goes_slowly,
@@ -35,6 +36,7 @@ from lapwright.presentation.staying import (
     title,
 )
 from lapwright.presentation.words import filled
+from lapwright.results.findings import flooded
 from lapwright.specification.plate import Plate
 from lapwright.study.model import Study
 from lapwright.units import Units, sentence
@@ -121,6 +123,7 @@ def _step(
         "takes_out": told.takes_out(reason, units),
         "known": why_band(spread_of([reason.step])),
         "makes": told.makes(reason, units, margin),
+        "flooded": [sentence(one.text) + "." for one in said_of(flooded(study, number), study)],
         "cause": _cause(study, number, reason),
         "bedded": words.BEDDED[reason.operator.leaves_land],
         "keeps": keeps(reason, units, margin),

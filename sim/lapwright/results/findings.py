@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import numpy as np
 
+from lapwright.contact.liquid import film_of
 from lapwright.errors import LapwrightError
 from lapwright.integration.estimate import outlooks
 from lapwright.kinematics.motion import Motion
@@ -60,7 +61,7 @@ class Kind(NamedTuple):
     notice: Callable[..., Iterable[Finding]]
     told: Literal["before", "after", "both", "readings"] = "both"
     sentence: str = ""
-    of: Literal["step", "plate", "end"] = "step"
+    of: Literal["step", "plate", "end", "study"] = "step"
     hurts: bool = False
 
 
@@ -335,6 +336,24 @@ def _of_plates(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
             yield Finding("bends" if study.steps[at - 1].bends else "bending", at, name, numbers)
 
 
+@step_by_step
+def _of_liquid(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
+    """Liquid that holds up the rocking by which a dome comes against a dish; kerosene, which burns."""
+    yield from flooded(study, at)
+    if study.steps[at - 1].liquid == "flooded with kerosene":
+        yield Finding("kerosene", at)
+
+
+def flooded(study: Study, at: int) -> Iterator[Finding]:
+    """Where liquid takes a tenth or more from what step `at` (from 1) makes of dome against dish."""
+    step = study.steps[at - 1]
+    top, bottom = study.plates[step.top], study.plates[step.bottom]
+    film = film_of(step, top, bottom)
+    if film is not None and 1.0 - film.left > limit_of("liquid"):
+        grooved = any(plate.grooves is not None for plate in (top, bottom))
+        yield Finding("liquid", at, None, {**film._asdict(), "grooved": float(grooved)})
+
+
 def noticed(run: Run, study: Study) -> list[Finding]:
     """Everything that is noticed of a run of a study, the gravest first."""
     found = list(_tipped(run, study))
@@ -486,6 +505,7 @@ KINDS = {
     "silica": Kind("dust with quartz in it", _of_plates, of="plate", hurts=True),
     "graphite": Kind("dust of graphite", _of_plates, of="plate", hurts=True),
     "heavy": Kind("to be lifted with care", _of_plates, of="plate", hurts=True),
+    "kerosene": Kind("a carrier that burns", _of_liquid, of="study", hurts=True),
     "nothing_rubs": Kind("the top neither travels nor turns", _of_motion),
     "pits_left": Kind(
         "pits of a coarser grit that the metal off did not reach the bottom of",
@@ -497,6 +517,7 @@ KINDS = {
     "low_pressure": Kind("the top may float", _of_pressure),
     "cuts_not": Kind("a grit that hardly cuts a face, or not at all", _of_abrasive),
     "which_abrasive": Kind("no kind of grit named where not every kind cuts", _of_abrasive),
+    "liquid": Kind("liquid holds up the rocking of the top", _of_liquid),
     "no_turn": Kind("the top is never turned", _of_motion),
     "one_side": Kind("the stroke stays on one side of a plate", _of_motion),
     "finer": Kind("a grit much finer than the one before it", _grits),

@@ -50,6 +50,7 @@ class Why(Answer):
         from lapwright.modal.cycle import course, lifting_by_placement
         from lapwright.modal.reduced_model import ReducedModel
         from lapwright.modal.step_analysis import reason_of
+        from lapwright.results.findings import flooded
 
         self.study = study
         self.numbers = range(1, len(study.steps) + 1) if step is None else [step]
@@ -68,11 +69,13 @@ class Why(Answer):
             again(number)
             self.off.append(_deviation(study, reason))
         self.whole = _whole(picture, study, self.reasons, lifts, lap_it)
+        self.findings = [one for number in self.numbers for one in flooded(study, number)]
 
     def lines(self) -> Iterator[str]:
         """All of it in words."""
         from lapwright.integration.estimate import outlooks
         from lapwright.presentation import beforehand
+        from lapwright.presentation.finding_words import said_of
 
         study = self.study
         ahead = outlooks(study.plates, study.steps, seed=study.seed)
@@ -87,6 +90,9 @@ class Why(Answer):
             )
             for what, sentences in _said(study, reason, away):
                 yield from titled(what, sentences, 14)
+            found = [one for one in self.findings if one.step == number]
+            if found:
+                yield from titled("look out", [one.text for one in said_of(found, study)], 14)
         if self.whole.told:
             yield ""
             yield self.whole.title
@@ -95,11 +101,14 @@ class Why(Answer):
 
     def told(self) -> dict[str, Any]:
         """All of it for scripts."""
+        from lapwright.results.findings import as_json
+
         margin = self.study.margin
         steps = zip(self.reasons, self.off, strict=True)
         return {
             "study": self.study.stem,
             "steps": [_one(reason, away, margin) for reason, away in steps],
+            "findings": [as_json(one) for one in self.findings],
             "schedule": _cycle(self.whole, margin),
         }
 

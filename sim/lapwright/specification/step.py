@@ -69,6 +69,17 @@ LIMIT = 4.0 * 3600.0  # [s] the most of a step that ends by a gauge, if nothing 
 HANDS = {"steady": 0.0, "usual": 0.10, "rough": 0.25}
 MEMORY = 5.0
 
+# What stands between the faces beside the grit, with its viscosity at 20 degrees [Pa s]; 0: too little
+# liquid to fill the gap, so none resists.  Water: IAPWS 2008; kerosene 1.2 to 1.9 mPa s by handbooks, 1.3
+# taken; a spindle oil of ISO VG 10 (10 mm2/s at 40 degrees) about 20: all from memory.
+LIQUIDS = {
+    "smeared": 0.0,
+    "starved": 0.0,
+    "flooded with kerosene": 1.3e-3,
+    "flooded with water": 1.0016e-3,
+    "flooded with light oil": 20e-3,
+}
+
 EVERY = quantity(TIME, above="0 s", most="1000 h")
 SHAPE = quantity(SMALL, above="0 um", most="1 mm")
 COARSE = 0.1  # [m] a unit from here on ("5 m") is no depth of metal, but minutes mistyped
@@ -452,6 +463,7 @@ class Step(Frozen):
     `push_height`, `friction`, `hands`, `swap_every`, `fresh_grit_every`.
     `warm` [K]: by how much the face of a plate is warmer than its back.  `bends`: whether the bodies are
     taken as bending; a study decides (`lapwright.study.bends`).
+    `liquid`, of `LIQUIDS`: whether it fills the gap; it is warned of, and changes nothing that is lapped.
     """
 
     top: str
@@ -470,6 +482,7 @@ class Step(Frozen):
     swap: Swap | None = None
     fresh_every: Said[float | None] = Said(EVERY, "one dab of grit", None)
     hand: Said[Hand] = Said(hand_of, "steady")
+    liquid: Said[str] = Said(choice(tuple(LIQUIDS), "a liquid"), "smeared")
     time: Said[float | None] = Said(EVERY, default=None)
     strokes: Said[int | None] = Said(whole(1, 10**9, "a number of strokes"), default=None)
     until: Said[Until | None] = Said(made(Until), default=None)
@@ -508,6 +521,7 @@ class Step(Frozen):
         hands: Sequence[Palm | Mapping[str, Any]] | None = None,
         swap_every: Swap | Size | Mapping[str, Any] | None = None,
         fresh_grit_every: Size | None = None,
+        liquid: str = "smeared",
     ) -> None:
         if isinstance(stroke, Mapping):
             own = {key: one for key, one in stroke.items() if key not in LIES}
@@ -534,6 +548,7 @@ class Step(Frozen):
             fresh_every=fresh_every if fresh_grit_every is None else fresh_grit_every, hand=hand
         )
         self._put(pace=PACE(type(self).__dict__["pace"].usual) if pace is None else pace)
+        self._put(liquid=liquid)
         self._put(time=time, strokes=strokes, until=until, warm=warm or {}, bends=bends)
 
     def replace(self, **changes: Any) -> Step:

@@ -212,6 +212,7 @@ def _step(step: Step, grits: dict[str, Document]) -> Document:
         out["fresh_grit_every"] = EVERY.typed(step.fresh_every)
     if step.hand != Hand():
         out["hand"] = step.hand.word or spelled(step.hand)
+    out |= spelled(step, "liquid")
     return out | ({"note": step.note} if step.note else {})
 
 

@@ -67,6 +67,7 @@ SINCE: Mapping[str, Mapping[str, Any]] = {
     "Step": {"warm": {}, "bends": False},
     "Swap": {"removed": {}},
     "Grit": {"wear_within": None, "abrasive": None},
+    "Step": {"liquid": "smeared"},
     "Reading": {"part": 0, "table": ""},
 }
 KINDS: tuple[Mapping[str, type], ...] = (curves.KINDS, instruments.KINDS)  # strokes and gauges

@@ -191,6 +191,7 @@ STEP_KEYS = (
     "swap_every",
     "fresh_grit_every",
     "hand",
+    "liquid",
     "note",
 )
 MOST_STEPS = 200
@@ -254,10 +255,12 @@ def _step(
     load = _load(table)
     swap = _swap(table, top, bottom)
     fresh = table.said(Step, "fresh_every", "fresh_grit_every")
+    liquid = table.said(Step, "liquid")
     hand = _hand(table, 0.0 if stroke is None else stroke.curve.half_travel)
     warm = _warm(table, top, bottom)
     note = table.take("note", text)
-    table.assume(Step, pace="pace", turn="turn", hand="hand", fresh_every="fresh_grit_every")
+    usual = {name: name for name in ("pace", "turn", "hand", "liquid")}
+    table.assume(Step, **usual, fresh_every="fresh_grit_every")
     if len(table.faults.found) + table.faults.untold > before:
         return None
     if top is None or bottom is None or grit is None or stroke is None:
@@ -277,6 +280,7 @@ def _step(
         swap=swap,
         fresh_every=fresh,
         hand=hand,
+        liquid=liquid or Step.liquid,
         time=time,
         strokes=strokes,
         until=until,

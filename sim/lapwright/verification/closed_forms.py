@@ -46,6 +46,23 @@ def line_mean_speed(length: float, pace: float) -> float:
     return 2.0 * length * pace
 
 
+def strip_time(viscosity: float, width: float, stiffness: float, gap: float) -> float:
+    """Time in which a long strip of `width` [m] under liquid comes to rest on a layer [s].
+
+    Force per length eta w^3 V / H^3 at the speed V (O. Reynolds 1886, from memory) over the layer's K w.
+    """
+    return viscosity * width**2 / (stiffness * gap**3)
+
+
+def square_land_time(viscosity: float, side: float, stiffness: float, gap: float) -> float:
+    """The same of a square land of `side` [m]: a film's force is 3 C eta a^4 V / H^3, C the torsion constant.
+
+    Liquid driven through a gap and a twisted bar of the same section obey one equation (J. Boussinesq);
+    C = 0.1406 (S. Timoshenko, Theory of Elasticity); both from memory.
+    """
+    return 3.0 * 0.1406 * viscosity * side**2 / (stiffness * gap**3)
+
+
 def covered_share(rho: float, circle: float, radius: float) -> float:
     """Share of the time in which a disc on a circular stroke covers a point of the bottom.
 

@@ -5,6 +5,8 @@ The law of wear in the engine: volume balance, first wear, death of a mismatch (
 A ring that turns on a layer and wears into the plate clutch (check 7).
 
 Edges that lie on each other all the time, wherever they fall among the cells.
+
+Liquid between flooded faces.
 """
 
 from __future__ import annotations
@@ -16,16 +18,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.contact.average import Pair
+from lapwright.contact.liquid import drift_left, relaxation_time, resisting_radius
 from lapwright.contact.pressure import Contact, settle
 from lapwright.contact.stability import WayOut
 from lapwright.integration.state import Settings
 from lapwright.metrology.form import forms
 from lapwright.specification.curves import Circle, FigureEight, Line, Still, path_length
+from lapwright.specification.grooves import Grooves
 from lapwright.specification.outline import Disc, Outline, Rectangle, Ring
-from lapwright.specification.plate import StartForm
+from lapwright.specification.plate import Plate, StartForm
 from lapwright.specification.step import Load, Step, Turn
 from lapwright.verification import closed_forms as exact
 from lapwright.verification.scenes import (
+    FROM_MEMORY,
     NO_MARGIN,
     RADIUS,
     Row,
@@ -451,3 +456,32 @@ def crowns(cells: int, of_top: int = 0) -> tuple[float, float]:
     assert below is not None
     assert above is not None
     return below, above
+
+
+def liquid_rows() -> Iterator[Row]:
+    """Yield the rows on liquid between flooded faces: two kinds of narrow land, and the lag of the top."""
+    viscosity, stiffness, gap, width = 1.3e-3, 4e9, 15e-6, 0.4e-3
+    # The rim is the edge of a groove, so that all lands are as wide.
+    wide = Disc(2.0 * (RADIUS // (1.5 * width) * 1.5 * width - 0.25 * width))
+    rings = Grooves("rings", 1.5 * width, 0.5 * width)
+    squares = Grooves("square", 1.5 * width, 0.5 * width)
+    for name, source, grooves, expected in (
+        ("rings", "long strip, O. Reynolds 1886", rings, exact.strip_time),
+        ("squares", "torsion of a square, S. Timoshenko", squares, exact.square_land_time),
+    ):
+        radius = resisting_radius(Plate(wide, 0.03, grooves=grooves))
+        yield relative(
+            f"liquid: time of narrow lands between {name} to come to rest [s]",
+            f"{source}, {FROM_MEMORY}",
+            expected(viscosity, width, stiffness, gap),
+            relaxation_time(viscosity, radius, stiffness, gap),
+            1e-3,
+        )
+    pace = 40.0 / 60.0
+    yield relative(
+        "liquid: dome against dish left where the top lags by an eighth of a turn",
+        derived("first-order lag, 1/(1 + 1)"),
+        0.5,
+        drift_left(Circle(RADIUS / 3.0), pace, 1.0 / (2.0 * pi * pace)),
+        1e-9,
+    )

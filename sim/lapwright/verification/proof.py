@@ -42,6 +42,7 @@ def rows() -> Iterator[Row]:
         motion.picture_rows,
         contact.clutch_rows,
         contact.settling_rows,
+        contact.liquid_rows,
         form.bending_rows,
         form.form_rows,
         form.standards_rows,
