@@ -88,6 +88,7 @@ def test_all_of_them_are_there():
                 "three-plates-quarter-turn",
                 "rings-over-the-rim",
                 "grooved-pair",
+                "flooded-pair",
                 "rail-in-wind",
                 "how-far-over",
                 "which-stroke",

@@ -64,10 +64,9 @@ SINCE: Mapping[str, Mapping[str, Any]] = {
     "Study": {"bending": None},
     "Plate": {"supports": Supports()},
     "Load": {"hands": ()},
-    "Step": {"warm": {}, "bends": False},
+    "Step": {"warm": {}, "bends": False, "liquid": "smeared"},
     "Swap": {"removed": {}},
     "Grit": {"wear_within": None, "abrasive": None},
-    "Step": {"liquid": "smeared"},
     "Reading": {"part": 0, "table": ""},
 }
 KINDS: tuple[Mapping[str, type], ...] = (curves.KINDS, instruments.KINDS)  # strokes and gauges
