@@ -63,6 +63,7 @@ push_height = "15 mm"
 swap_every = "5 min"
 fresh_grit_every = "5 min"
 hand = "steady"
+liquid = "smeared"
 note = "..."
 
 [[variants]]
