@@ -20,8 +20,9 @@ from PIL import Image
 from lapwright.contact.liquid import LEAST_GAP, MOST_GAP, Film, film_of
 from lapwright.presentation.pictures.ink import SHEET, bare, new_figure, png, sheet
 from lapwright.specification.grooves import Grooves
+from lapwright.specification.materials import LIQUIDS
 from lapwright.specification.plate import Plate
-from lapwright.specification.step import LIQUIDS, Step
+from lapwright.specification.step import Step
 from lapwright.study.read import load
 from lapwright.units import METRIC
 

@@ -17,9 +17,10 @@ from scipy.sparse.linalg import splu
 from lapwright.contact.liquid import drift_left, film_of, relaxation_time, resisting_radius
 from lapwright.specification.curves import Circle, Ellipse, FigureEight, Line, Still, Zigzag
 from lapwright.specification.grooves import Grooves
+from lapwright.specification.materials import LIQUIDS
 from lapwright.specification.outline import Disc, Outline, Rectangle, Ring
 from lapwright.specification.plate import Plate
-from lapwright.specification.step import LIQUIDS, Step
+from lapwright.specification.step import Step
 
 R, K, H, PACE = 0.08, 4e9, 15e-6, 40.0 / 60.0
 OMEGA = 2.0 * pi * PACE

@@ -14,7 +14,8 @@ from lapwright.presentation.why_page import why_page
 from lapwright.results.answer import Preview
 from lapwright.results.findings import KINDS, Finding, foreseen
 from lapwright.results.why import Why
-from lapwright.specification.step import LIQUIDS, Step
+from lapwright.specification.materials import LIQUIDS
+from lapwright.specification.step import Step
 from lapwright.study.objects import document_of_objects
 from lapwright.study.read import parse
 from lapwright.study.resolved import made, plain

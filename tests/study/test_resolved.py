@@ -21,11 +21,10 @@ from lapwright.metrology.instruments import KINDS
 from lapwright.specification import curves as strokes
 from lapwright.specification import outline
 from lapwright.specification.grooves import Grid, Grooves
-from lapwright.specification.materials import MATERIALS, Material
+from lapwright.specification.materials import LIQUIDS, MATERIALS, Material
 from lapwright.specification.outline import Disc, Rectangle, Ring
 from lapwright.specification.plate import Measured, Plate, Ripple, StartForm
 from lapwright.specification.step import (
-    LIQUIDS,
     Grit,
     Hand,
     Layer,

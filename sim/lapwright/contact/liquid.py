@@ -16,9 +16,10 @@ from numpy.typing import NDArray
 from lapwright.kinematics.overhang import land_outline
 from lapwright.specification.curves import Curve
 from lapwright.specification.grooves import Grooves
+from lapwright.specification.materials import LIQUIDS
 from lapwright.specification.outline import Outline, Rectangle
 from lapwright.specification.plate import Plate
-from lapwright.specification.step import LIQUIDS, Step
+from lapwright.specification.step import Step
 
 Array = NDArray[np.float64]
 

@@ -1,4 +1,4 @@
-"""What plates and parts are made of, the kinds of abrasive, and which of them cuts what.
+"""What plates and parts are made of, the kinds of abrasive, which of them cuts what; and liquids.
 
 Wear factors (against grey iron, loose grit that cuts) are common practice, no source; so is how fast one kind
 of abrasive cuts beside another, and how little is left where one does not cut.  Elastic and thermal constants
@@ -146,3 +146,16 @@ def cut_left(abrasive: str | None, material: Material) -> float:
 def cutting(material: Material) -> tuple[str, ...]:
     """The kinds of abrasive that cut a material, the softest first."""
     return tuple(kind for kind in ABRASIVES if cut_left(kind, material) == 1.0)
+
+
+# What stands between the faces beside the grit, with its viscosity at 20 degrees [Pa s]; 0: too little
+# liquid to fill the gap, so none resists.  Water: IAPWS 2008; kerosene 1.2 to 1.9 mPa s by handbooks, 1.3
+# taken; a spindle oil of ISO VG 10 (10 mm2/s at 40 degrees) about 20: all from memory.
+LIQUIDS = {
+    "smeared": 0.0,
+    "starved": 0.0,
+    "flooded with kerosene": 1.3e-3,
+    "flooded with water": 1.0016e-3,
+    "flooded with light oil": 20e-3,
+}
+LIQUID = choice(tuple(LIQUIDS), "a liquid")

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.specification.curves import KINDS, PLACE, TURNED, Curve, size_names
-from lapwright.specification.materials import ABRASIVES, quickness
+from lapwright.specification.materials import ABRASIVES, LIQUID, quickness
 from lapwright.specification.quantities import (
     ANGLE,
     DIFFERENCE,
@@ -68,17 +68,6 @@ LIMIT = 4.0 * 3600.0  # [s] the most of a step that ends by a gauge, if nothing 
 # (10 % is 5.7 degrees), s of half the travel for its centre; it drifts over about five strokes.
 HANDS = {"steady": 0.0, "usual": 0.10, "rough": 0.25}
 MEMORY = 5.0
-
-# What stands between the faces beside the grit, with its viscosity at 20 degrees [Pa s]; 0: too little
-# liquid to fill the gap, so none resists.  Water: IAPWS 2008; kerosene 1.2 to 1.9 mPa s by handbooks, 1.3
-# taken; a spindle oil of ISO VG 10 (10 mm2/s at 40 degrees) about 20: all from memory.
-LIQUIDS = {
-    "smeared": 0.0,
-    "starved": 0.0,
-    "flooded with kerosene": 1.3e-3,
-    "flooded with water": 1.0016e-3,
-    "flooded with light oil": 20e-3,
-}
 
 EVERY = quantity(TIME, above="0 s", most="1000 h")
 SHAPE = quantity(SMALL, above="0 um", most="1 mm")
@@ -463,7 +452,7 @@ class Step(Frozen):
     `push_height`, `friction`, `hands`, `swap_every`, `fresh_grit_every`.
     `warm` [K]: by how much the face of a plate is warmer than its back.  `bends`: whether the bodies are
     taken as bending; a study decides (`lapwright.study.bends`).
-    `liquid`, of `LIQUIDS`: whether it fills the gap; it is warned of, and changes nothing that is lapped.
+    `liquid`, of `materials.LIQUIDS`: whether it fills the gap; warned of, it changes nothing that is lapped.
     """
 
     top: str
@@ -482,7 +471,7 @@ class Step(Frozen):
     swap: Swap | None = None
     fresh_every: Said[float | None] = Said(EVERY, "one dab of grit", None)
     hand: Said[Hand] = Said(hand_of, "steady")
-    liquid: Said[str] = Said(choice(tuple(LIQUIDS), "a liquid"), "smeared")
+    liquid: Said[str] = Said(LIQUID, "smeared")
     time: Said[float | None] = Said(EVERY, default=None)
     strokes: Said[int | None] = Said(whole(1, 10**9, "a number of strokes"), default=None)
     until: Said[Until | None] = Said(made(Until), default=None)
@@ -528,7 +517,7 @@ class Step(Frozen):
             direction, centre = stroke.get("direction", direction), stroke.get("centre", centre)
             carry_centre = stroke.get("carry_centre", carry_centre)
             stroke = stroke_said(own)
-        self._put(top=top, bottom=bottom, note=note)
+        self._put(top=top, bottom=bottom, note=note, liquid=liquid)
         self._put(grit=grit if isinstance(grit, Grit) else grit_of(grit))
         self._put(curve=stroke or curve or Stroke(), direction=direction, centre=centre)
         self._put(turn=_turned(turn), walk=_turned(walk), carry_centre=carry_centre)
@@ -548,7 +537,6 @@ class Step(Frozen):
             fresh_every=fresh_every if fresh_grit_every is None else fresh_grit_every, hand=hand
         )
         self._put(pace=PACE(type(self).__dict__["pace"].usual) if pace is None else pace)
-        self._put(liquid=liquid)
         self._put(time=time, strokes=strokes, until=until, warm=warm or {}, bends=bends)
 
     def replace(self, **changes: Any) -> Step:
