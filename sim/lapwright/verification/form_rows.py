@@ -1,12 +1,10 @@
-"""Flatness, gauges, standards and bending against published numbers (checks 18-27).
+"""Flatness, gauges and standards against published numbers (checks 18-23, 26, 27).
 
 Flatness and form measures against faces whose answers are known (check 18).
 
 What gauges read against numbers from outside (checks 20, 21, 23 and 26).
 
 A real surface plate, flatness grades and open surface files against what is published (19, 22, 27).
-
-How plates bend, by their own weight and by warmth, against published sizes (checks 24 and 25).
 """
 
 from __future__ import annotations
@@ -22,11 +20,6 @@ from numpy.typing import NDArray
 from lapwright.contact.placement import on_face
 from lapwright.metrology.conditions import (
     LAMPS,
-    bow,
-    pressed_sag,
-    self_weight_sag,
-    thermal_bow,
-    three_point_sag,
 )
 from lapwright.metrology.contacts import Placement, Shaped, newton_radius, wave_reading
 from lapwright.metrology.flatness import ASME, DIN, ISO, grades, minimum_zone
@@ -36,12 +29,11 @@ from lapwright.metrology.instruments import OpticalFlat, RepeatReading, Spherome
 from lapwright.metrology.sdf import from_sdf, to_sdf
 from lapwright.metrology.surface import Surface, lay
 from lapwright.metrology.x3p import from_x3p, to_x3p
-from lapwright.specification.materials import MATERIALS, Material
 from lapwright.specification.outline import Disc, Outline, Rectangle
 from lapwright.specification.plate import Plate, StartForm
 from lapwright.units import INCH, MICROINCH
 from lapwright.verification import closed_forms as exact
-from lapwright.verification.scenes import FROM_MEMORY, NO_MARGIN, Row, absolute, derived, relative
+from lapwright.verification.scenes import NO_MARGIN, Row, absolute, derived, relative
 
 
 def form_rows() -> Iterator[Row]:
@@ -401,46 +393,3 @@ def _files() -> Iterator[Row]:
     source = derived("a quadratic comes through whole")
     yield relative("A map on other cells: dome [m]", source, 3e-6, laid.sphere or 0.0, 1e-9)
     yield relative("A map on other cells: twist [m]", source, 1e-6, laid.twist or 0.0, 1e-9)
-
-
-DIAMETER, THICKNESS = 0.25, 0.04  # m, of the plate of the examples
-
-
-def bending_rows() -> Iterator[Row]:
-    """Yield the rows of this subject."""
-    free = derived("Timoshenko, free plate, alpha dT D^2 / (8 h)")
-    for name, want in (("steel", 2.246094e-6), ("grey iron", 2.050781e-6)):
-        got = thermal_bow(MATERIALS[name], DIAMETER, THICKNESS, 1.0)
-        yield relative(
-            f"Bow of a 250 x 40 mm {name} plate, one side 1 K warmer [m]", free, want, got, 1e-6
-        )
-    warm = bow(Plate(Disc(DIAMETER), thickness=THICKNESS, name="A"), 1.0)
-    yield relative(
-        "The same for iron, as the heat of rubbing has it [m]", free, 2.050781e-6, warm, 1e-6
-    )
-    published = (
-        "thin plate on a simply supported rim (Timoshenko), a "
-        "published example's figures; g 9.80665 m/s2"
-    )
-    for name, want in (("steel", 38.9105e-9), ("grey iron", 71.482e-9)):
-        got = self_weight_sag(MATERIALS[name], DIAMETER, THICKNESS)
-        yield relative(
-            f"Sag of a 250 x 40 mm {name} plate by its own weight [m]", published, want, got, 1e-5
-        )
-    # 0.0362038 is confirmed independently; Timoshenko prints 0.0362.
-    unit = Material("of rigidity 1", 1.0, 12.0 * (1.0 - 0.25**2), 0.25, 0.0, 1.0)
-    yield relative(
-        "Sag of a disc on three rim supports, by P a^2 / D, Poisson 0.25",
-        f"S. Timoshenko, Theory of Plates and Shells, prints 0.0362, {FROM_MEMORY}",
-        0.0362,
-        three_point_sag(unit, 2.0, 1.0, 1.0 / pi),
-        2e-4,
-    )
-    pressed = pressed_sag(Plate(Disc(0.16), thickness=0.01, name="A"), 3000.0)
-    yield relative(
-        "Sag of a 160 x 10 mm iron plate on its rim under 3 kPa [m]",
-        derived("thin plate"),
-        0.82e-6,
-        pressed or 0.0,
-        0.01,
-    )

@@ -29,6 +29,7 @@ def rows() -> Iterator[Row]:
 
     """
     # Late, so that asking for help does not compile the engine.
+    from lapwright.verification import bending_rows as bending
     from lapwright.verification import contact_rows as contact
     from lapwright.verification import form_rows as form
     from lapwright.verification import motion_rows as motion
@@ -43,7 +44,7 @@ def rows() -> Iterator[Row]:
         contact.clutch_rows,
         contact.settling_rows,
         contact.liquid_rows,
-        form.bending_rows,
+        bending.bending_rows,
         form.form_rows,
         form.standards_rows,
         form.gauges_rows,
