@@ -80,12 +80,15 @@ def _keep(run: Run, advice: Advice | None) -> None:
 def planned(run: Run) -> Run:
     """The run with what was lapped to tell what comes next, for its file: nobody laps that again.
 
-    A run is put in its place whatever comes of this: who asks what comes next hears of trouble.
+    A run is put in its place whatever comes of this: who asks what comes next hears of trouble.  But where
+    memory is gone it is not put there yet, so that going on from what is kept comes to the same file.
     """
     if run.planned:
         return run
     try:
         advice = advise(run_view(run))
+    except MemoryError:
+        raise
     except Exception:
         return run
     if advice is None or advice.plan is None:
