@@ -389,6 +389,8 @@ def lifting(reason: StepAnalysis, away: LinearisationError | None, units: Units)
         lines = [_lifted(reason.lifts, top, reason), *_holds(reason, away, units)]
     else:
         lines = [say("lifts.swapped.nothing", top=top) if swaps else say("lifts.nothing")]
+    if reason.step.bends:
+        lines.append(say("lifts.bent"))
     if swapped is None or not swaps:
         return lines
     lifted = _lifted(swapped, bottom, reason)
