@@ -1,0 +1,100 @@
+"""What takes wind out of rails and rectangles, and what does not.
+
+Derived: two faces with the same wind lie on each other at every place of a stroke without turning, end for
+end too (a half turn leaves 2xy as it is), and so does each pair of three rails.  Slanting strokes to one side
+make wind by the law of moments (<2 cx cy>); to both sides in turn they leave it.  A quarter turn makes its
+opposite of it.  Every stroke singly where it matters, blocks elsewhere.
+"""
+
+import pytest
+
+from lapwright.integration.loop import lap
+from lapwright.integration.state import Settings
+from lapwright.metrology.form import measure
+from lapwright.study.read import parse
+
+EVERY_STROKE = Settings(poses=32, fewest_poses=32, most_poses=64, tolerance=1e-18, longest=1e-9)
+UM = 1e-6
+RAILS = """
+parts.A = { rectangle = ["300 mm", "40 mm"], thickness = "40 mm", form = { wind = "2 um" }, cells = 60 }
+parts.B = { like = "A", form = { wind = "2 um" } }
+parts.C = { like = "A", form = { wind = "2 um" } }
+"""
+STEP = """
+[[steps]]
+top = "%s"
+bottom = "%s"
+grit = "fast"
+load = "20 N"
+%s
+"""
+
+
+def ends(text, **more):
+    fast = '[grits.fast]\nsize = "15 um"\nwear = "8e-12 1/Pa"\n'
+    study = parse('edge_margin = "0 %"\nbending = "off"\n' + text + fast)
+    *_, last = lap(
+        study.plates, study.steps, rounds=study.rounds, seed=0, margin=study.margin, **more
+    )
+    return last, {
+        name: measure(plate, last.heights[name], study.margin)
+        for name, plate in study.plates.items()
+    }
+
+
+LINE = 'stroke = { kind = "line", length = "60 mm"%s }\nstrokes = %d'
+
+
+@pytest.mark.parametrize("turn", ["", 'turn = "180 deg every 10 strokes"'], ids=["", "end for end"])
+@pytest.mark.parametrize("slant", [0, 8])
+def test_two_rails_keep_the_same_wind(slant, turn):
+    """Every stroke singly, the slant to one side and then to the other."""
+    steps = "".join(
+        STEP % ("A", "B", LINE % (f', direction = "{side * slant} deg"', 40) + "\n" + turn)
+        for side in (1, -1)
+    )
+    last, forms = ends(RAILS + steps, settings=EVERY_STROKE)
+    assert last.removed["A"] > 0.1 * UM
+    for name in "AB":
+        assert forms[name].wind == pytest.approx(2 * UM, rel=0.005)
+
+
+def test_three_rails_keep_it_too():
+    steps = "".join(STEP % (a, b, LINE % ("", 300)) for a, b in ("AB", "BC", "CA"))
+    last, forms = ends("rounds = 3\n" + RAILS + steps)
+    assert last.removed["A"] > 2 * UM
+    for name in "ABC":
+        assert forms[name].wind == pytest.approx(2 * UM, rel=0.02)
+
+
+def test_a_wider_plate_on_which_it_is_laid_at_several_angles_takes_it_out():
+    """With the plate's own mark of it, which each angle spreads over another place."""
+    plate = (
+        'plates.P = { rectangle = ["450 mm", "400 mm"], thickness = "60 mm", cells = 80 }\n'
+        'parts.A = { rectangle = ["300 mm", "40 mm"], thickness = "40 mm", form = { wind = "2 um" }, '
+        "cells = 54 }\n"
+    )
+    how = LINE % ("", 1200) + '\nturn = "%s"'
+    _, along = ends(plate + STEP % ("A", "P", how % "180 deg every 20 strokes"))
+    _, crossing = ends(plate + STEP % ("A", "P", how % "35 deg every 20 strokes"))
+    assert abs(crossing["A"].wind) < 0.5 * abs(along["A"].wind)
+    assert abs(crossing["A"].wind) < 0.6 * UM
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_rectangles_up_to_twice_as_long_as_wide_may_be_crossed(turned):
+    """A quarter turn every ten strokes: the wind goes, and the ends go unrubbed, so both end hollow along."""
+    pieces = (
+        'plates.A = { rectangle = ["300 mm", "200 mm"], thickness = "40 mm", form = { wind = "2 um" }, '
+        'cells = 60 }\nplates.B = { like = "A", form = { wind = "2 um" } }\n'
+    )
+    turn = '\nturn = "90 deg every 10 strokes"' if turned else ""
+    how = 'stroke = { kind = "figure-eight", length = "60 mm" }\nstrokes = 4000' + turn
+    how += '\nswap_every = "5 min"'
+    _, forms = ends(pieces + STEP % ("A", "B", how))
+    for name in "AB":
+        if turned:
+            assert abs(forms[name].wind) < 0.6 * UM
+            assert forms[name].bow < -0.5 * UM
+        else:
+            assert forms[name].wind == pytest.approx(2 * UM, rel=0.02)
