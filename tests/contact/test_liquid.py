@@ -93,6 +93,7 @@ GROOVED = [
     (DISC, Grooves("square", "30 mm", "3 mm"), 0.0, 0.05),
     (DISC, Grooves("triangle", "60 mm", "4 mm"), 0.0, 0.10),
     (RING, Grooves("square", "30 mm", "2 mm"), 0.0, 0.06),
+    (DISC, Grooves("radial", count=2, width="2 mm"), 0.0, 0.02),
     (DISC, Grooves("radial", count=4, width="2 mm"), 0.0, 0.05),
     (DISC, Grooves("radial", count=12, width="2 mm"), 0.0, 0.04),
     (RING, Grooves("radial", count=24, width="2 mm"), 0.01, 0.03),
@@ -236,3 +237,24 @@ def test_the_law_against_a_circle_solved_whole() -> None:
     film = film_of(step("flooded with kerosene"), plate(DISC), plate(DISC))
     assert film is not None
     assert film.least < shares[2] < film.most
+
+
+SHAPES = (DISC, RING, Rectangle("160 mm", "100 mm"), Rectangle("200 mm", "60 mm"))
+
+
+@pytest.mark.parametrize(
+    "seed", [pytest.param(k, marks=[] if k < 8 else pytest.mark.campaign) for k in range(80)]
+)
+def test_any_grooves_on_any_face(seed: int) -> None:
+    """At random: never clearly less liquid than there is, and not far more."""
+    dice = np.random.default_rng((15, seed))
+    pattern = ("square", "triangle", "rings", "radial")[seed % 4]
+    outline = SHAPES[dice.integers(4) if pattern != "radial" else dice.integers(2)]
+    if pattern == "radial":
+        grooves = Grooves(pattern, count=int(dice.integers(2, 20)), width="3 mm")
+    else:
+        grooves = Grooves(
+            pattern, float(dice.uniform(0.016, 0.05)), 0.003, angle=float(dice.uniform(0, 1))
+        )
+    ratio = resisting_radius(plate(outline, grooves)) / twin_radius(outline, grooves, 300)
+    assert 0.95 < ratio < 1.25
