@@ -102,6 +102,7 @@ def said(tmp_path_factory: pytest.TempPathFactory) -> str:
         ]
         for page in ("report.html", "card.html"):
             parts.append(read((folder / f"{name}-run" / page).read_text("utf-8")))
+    parts.append(heard("gauge", str(ROOT / "configs" / "seal-ring-of-carbon.toml")))
     parts += in_words(made("near"))
     parts += [*ROOT_KEYS, *STEP_KEYS, *OUTLINES, *KINDS, *HANDS]
     return re.sub(r"\s+", " ", " ".join(parts)).lower()

@@ -332,8 +332,8 @@ def _expect(face: Face, at: int, finish: float | None, units: Units) -> str:
     forms = {key: (float(v[at]) if len(v) else None) for key, v in face.record.forms.items()}
     if all(value is None or not math.isfinite(value) for value in forms.values()):
         return "not known"
-    if at in (len(face.record.removed) - 1, -1):
-        forms = {**face.after, **forms}
+    if at in (0, len(face.record.removed) - 1):
+        forms = {**(face.after if at else face.before), **forms}
     told = marked_face(forms, finish, MARK, units)
     flat = forms.get("flatness")
     return f"{told}; {in_bands(flat, units)}" if face.bore and flat is not None else told

@@ -140,10 +140,10 @@ def told(forms: Forms, finish: float | None, units: Units = METRIC, beside: bool
     return Told(above, fine, flatness if stands_out else None)
 
 
-def face(forms: Forms, finish: float | None, units: Units = METRIC) -> str:
+def face(forms: Forms, finish: float | None, units: Units = METRIC, brief: bool = False) -> str:
     """Title of a face: what is told of it, largest first; the remark on what is finer than the finish [m]."""
     what = told(forms, finish, units)
-    above, fine, comma = _in_words(what, units, odd(forms, finish, units))
+    above, fine, comma = _in_words(what, units, odd(forms, finish, units, brief))
     if not above + fine:
         return _featureless(forms, finish, units)
     if what.flatness is not None and not odd(forms, finish, units):
@@ -154,9 +154,11 @@ def face(forms: Forms, finish: float | None, units: Units = METRIC) -> str:
     return comma.join(above) if above else f"{comma.join(fine)}; {REMARK}"
 
 
-def marked_face(forms: Forms, finish: float | None, mark: str, units: Units = METRIC) -> str:
+def marked_face(
+    forms: Forms, finish: float | None, mark: str, units: Units = METRIC, brief: bool = False
+) -> str:
     """The same with a `mark` behind each form that is finer than the finish [m], beside larger ones too."""
-    what, shape = told(forms, finish, units, beside=True), odd(forms, finish, units)
+    what, shape = told(forms, finish, units, beside=True), odd(forms, finish, units, brief)
     above, fine, comma = _in_words(what, units, shape)
     if not above + fine:
         return _featureless(forms, finish, units)
@@ -187,11 +189,12 @@ def _featureless(forms: Forms, finish: float | None, units: Units) -> str:
     return say("shape.flat", units, flatness=flatness[0][1])
 
 
-def odd(forms: Forms, finish: float | None, units: Units = METRIC) -> str:
+def odd(forms: Forms, finish: float | None, units: Units = METRIC, brief: bool = False) -> str:
     """What a face is whose sphere, middle and bands have not one sign, such as a trough with a pip; or "".
 
     `forms` hold its profile too (`metrology.profile`).  A reading counts that is not finer than the finish
-    [m], or not small beside the largest, which must stand above the finish.
+    [m], or not small beside the largest, which must stand above the finish.  `brief`: of the readings only
+    one that goes against the sphere.
     """
     seen = dict(known(forms, ("sphere", "middle", "inner")))
     most = max(map(abs, seen.values()), default=0.0)
@@ -203,14 +206,19 @@ def odd(forms: Forms, finish: float | None, units: Units = METRIC) -> str:
         return ""
     turn, ring = forms.get("turn") or 0.0, "middle" not in seen
     key = "uneven" if turn == 0.0 else "crest" if turn > 0.0 else "trough"
-    what = say(f"shape.odd.{key}", units, ring=ring, turn=abs(turn))
-    feet = ""
+    what = say(f"shape.odd.{key}", units, ring=ring)
+    sphere, feet, where = seen.get("sphere", 0.0), "", ""
+    if turn and not brief:
+        where = say("shape.odd_turn", units, up=turn > 0.0, turn=abs(turn))
     if not ring:
         up, size = seen["middle"] > 0.0, seen["middle"]
-        feet = say("shape.odd_feet", units, up=up, size=size, feet=forms.get("feet") or 0.0)
+        on = "" if brief else units.length(forms.get("feet") or 0.0)
+        feet = say("shape.odd_feet", units, up=up, size=size, feet=on)
     ends = say("shape.odd_ends", units, ring=ring, up=seen["inner"] > 0.0, size=seen["inner"])
-    sphere = seen.get("sphere", 0.0)
-    fields: Fields = {"what": what, "dome": sphere > 0.0, "size": sphere}
+    if brief:
+        against = not ring and seen["middle"] * sphere <= 0.0
+        feet, ends = (feet, "") if against else ("", ends)
+    fields: Fields = {"what": what, "turn": where, "dome": sphere > 0.0, "size": sphere}
     return say("shape.odd_text", units, **fields, feet=feet, ends=ends)
 
 

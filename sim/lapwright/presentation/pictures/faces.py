@@ -293,9 +293,11 @@ def _title(
     # What came in was not made by this grit, so it is told whatever the finish.
     forms, finish = (face.after, face.finish) if after else (face.before, None)
     room = max(16, int(cell / 6.4))
-    lines = textwrap.wrap(typeset(words.face(forms, finish, units)), room)[:3]
+    lines = textwrap.wrap(typeset(words.face(forms, finish, units, brief=True)), room)[:3]
     if len(lines) > 1:  # the remark must not be parted from what it is about
-        lines = textwrap.wrap(typeset(marked_face(forms, finish, MARK, units)), room)[:3]
+        lines = textwrap.wrap(typeset(marked_face(forms, finish, MARK, units, brief=True)), room)[
+            :3
+        ]
     for k, line in enumerate(reversed(lines)):
         ink.write(figure, x, y + 15.0 * k, line, 11.5, color=SHEET.ink)
     when = "after" if after else "before"
