@@ -266,12 +266,16 @@ def bend(
     times(gives, small, off)
     for i in range(POWERS):
         fixed[i] += off[i]
-    if bodies.bottom.shape[0] > 0:
+    lies = 0.0
+    for i in range(POWERS):
+        lies += abs(bodies.lies_bottom[i])
+    if bodies.bottom.shape[0] > 0 or lies > 0.0:
         own = radius / bodies.ratio
         shifted_powers(
             cx / own, cy / own, bodies.ratio, scratch.binomial, scratch.tables, scratch.to_own
         )
-        through(scratch.to_own, bodies.bottom, matrix, gives)
+        if bodies.bottom.shape[0] > 0:
+            through(scratch.to_own, bodies.bottom, matrix, gives)
         times_turned(scratch.to_own, bodies.lies_bottom, fixed)
     add_bent(rows, used, unit, fixed, scratch.rows[SCRATCH])
     # Everything bears, as it did in the pose before; or else what bears of bodies that keep their shape.

@@ -130,7 +130,7 @@ def _supports(value: Any) -> Supports:
 
 def _typed(supports: Supports) -> Any:
     if supports.places:
-        return [PLACE.typed(place) for place in supports.places]
+        return [[PLACE.typed(part) for part in place] for place in supports.places]
     if supports.feet == 3:
         return f"three feet at {supports.at:.12g} R"
     return f"two feet at {supports.at:.12g}" if supports.feet else BED
@@ -203,7 +203,12 @@ def palms_of(value: Any) -> tuple[Palm, ...]:
 def _typed_palms(palms: tuple[Palm, ...]) -> list[dict[str, Any]]:
     size = quantity(LENGTH).typed
     return [
-        {"at": PLACE.typed(palm.at), "size": size(palm.size), "share": palm.share} for palm in palms
+        {
+            "at": [PLACE.typed(part) for part in palm.at],
+            "size": size(palm.size),
+            "share": palm.share,
+        }
+        for palm in palms
     ]
 
 
