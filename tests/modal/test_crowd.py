@@ -45,14 +45,14 @@ def shops(m=5, size=56, seed=3):
 def test_while_nothing_lifts_a_crowd_is_the_flow_of_the_same_instants(more):
     """Both average the same linear pressure: equal to rounding.  (The operator may be summed over angles.)"""
     from lapwright.modal.points import instants_of
-    from lapwright.optimisation.spell import FINENESS, POSES
+    from lapwright.optimisation.spell import FINENESS, STROKE_POSES
 
     one = step(**more)
     faces, stiffness, kappas = shops()
     found, lifted = crowd(one).pace(faces, stiffness, kappas)
     assert not lifted.any()
     below, above = basis_of(B, DEGREE), basis_of(A, DEGREE)
-    instants = instants_of(Motion(one), 0, one.total_strokes, POSES)
+    instants = instants_of(Motion(one), 0, one.total_strokes, STROKE_POSES)
     flow = assemble(below, above, instants, FINENESS).flow(stiffness[0], (KAPPA, KAPPA), A.weight)
     wanted = faces @ flow.matrix.T + flow.drive
     assert np.abs(found - wanted).max() < 1e-6 * np.abs(wanted).max()

@@ -35,6 +35,7 @@ from lapwright.contact.equilibrium import (
     FAILED,
     OF_BOTTOM,
     OF_TOP,
+    OVERLAP,
     PLANE,
     SETTLED,
     STATUS,
@@ -113,6 +114,11 @@ def _bend(
     if bent >= 0.0:
         return True
     report[STATUS] = FAILED
+    land = 0.0
+    for r in range(used):
+        for k in range(rows.length[r]):
+            land += rows.share[rows.first[r] + k]
+    report[OVERLAP] = land
     return False
 
 
