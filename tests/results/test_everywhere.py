@@ -24,6 +24,7 @@ from lapwright.study.read import parse
 # By what a reader knows each sentence again; written here a second time, so that one that is lost is missed.
 PHRASES = {
     "tips": "tips off",
+    "seesaws": "tips on its feet",
     "overhang": "it can rock, tip and pinch",
     "too_heavy": "one person should lift at best (NIOSH)",
     "carbide": "cobalt-bonded carbide",

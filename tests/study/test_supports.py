@@ -111,6 +111,40 @@ def test_hands_without_a_load_press_with_nothing():
         parse(PAIR.replace('load = "20 N"\n', "") % ("", "30 mm", "", HANDS))
 
 
+def test_a_hand_beside_the_top_is_refused():
+    with pytest.raises(StudyError, match="hand 1 presses beside A, at 90 mm, 0 mm"):
+        study(step='hands = [{ at = ["90 mm", "0 mm"] }]')
+
+
+def test_faults_of_hands_do_not_hide_others():
+    with pytest.raises(StudyError) as caught:
+        parse(PAIR.replace('"20 min"', '"20 mm"') % ("", "30 mm", "", 'hands = [{ at = "75 mm" }]'))
+    assert {fault.key for fault in caught.value.faults} == {"steps.1.time", "steps.1.hands"}
+
+
+RAILS = """
+plates.A = { rectangle = ["300 mm", "40 mm"], thickness = "20 mm" }
+plates.B = { like = "A", supports = "two feet at %s" }
+[[steps]]
+top = "A"
+bottom = "B"
+grit = "15 um"
+time = "20 min"
+load = "20 N"
+stroke = { kind = "line", length = "100 mm" }
+"""
+
+
+@pytest.mark.parametrize(("at", "tips"), [("0.577", False), ("0.24", False), ("0.21", True)])
+def test_a_bottom_tips_on_feet_too_close(at, tips):
+    """Statics: 36.95 N at 50 mm and 16.95 N in the middle lie 34.3 mm out, 0.2285 of half the length."""
+    one = parse(RAILS % at)
+    weight = one.plates["A"].weight
+    assert (weight + 20.0) * 50.0 / (2.0 * weight + 20.0) == pytest.approx(34.3, abs=0.1)
+    codes = {finding.code for finding in one.preview().findings}
+    assert ("seesaws" in codes) is tips
+
+
 def test_all_of_it_is_written_and_read_again():
     one = study('bending = "on"', plate=', supports = "three feet at 0.7 R"', step=HANDS)
     again = lw.Study(plates=one.plates, steps=one.steps, bending="on")

@@ -21,13 +21,14 @@ from lapwright.presentation.tables import stays_on_top, stroke_words, swaps_word
 from lapwright.presentation.words import Fields, say
 from lapwright.specification.curves import Still
 from lapwright.specification.outline import Disc
+from lapwright.specification.supports import said_of_supports
 from lapwright.units import GRAVITY, METRIC, NOTHING, PSI, Units, joined
 
 if TYPE_CHECKING:
     from lapwright.contact.stability import Reach
     from lapwright.integration.estimate import Outlook
     from lapwright.specification.plate import Plate
-    from lapwright.specification.step import Step, Turn, Until
+    from lapwright.specification.step import Load, Step, Turn, Until
     from lapwright.study.faces import Start
     from lapwright.study.model import Study
 
@@ -78,6 +79,7 @@ def plate(of: Plate, units: Units = METRIC) -> str:
         thick=echoed(of.thickness, units) if of.thickness else "",
         grooves=of.grooves is not None,
         mass=of.total_mass,
+        stands=said_of_supports(of.supports),
         metal=of.material.name,
         form=form(of, units),
     )
@@ -214,6 +216,16 @@ def limit(reach: Reach, step: Step, units: Units = METRIC) -> str:
 # --- press and cuts ------------------------------------------------------------------------------
 
 
+def palms(load: Load, units: Units) -> str:
+    """Where hands press, from the top's centre as seen from above, towards 3 and 12; empty if unsaid."""
+    return joined(
+        [
+            say("preview.press.palm", x=echoed(x, units), y=echoed(y, units))
+            for x, y in (palm.at for palm in load.hands)
+        ]
+    )
+
+
 def press(step: Step, plates: Plates, look: Outlook, units: Units = METRIC) -> str:
     """Weight, hand and pressure."""
     load, other = step.load, look.loads[step.bottom]
@@ -223,7 +235,7 @@ def press(step: Step, plates: Plates, look: Outlook, units: Units = METRIC) -> s
         # A force typed in kg or lb has more figures in N than anybody wants.
         force = typed if _short(typed) else units.force(load.force, 3)
         off = "" if load.at == (0.0, 0.0) else echoed(math.hypot(*load.at), units)
-        by_hand = say("preview.press.hand", force=force, off=off)
+        by_hand = say("preview.press.hand", force=force, off=off, palms=palms(load, units))
     swapped = step.swap is not None and abs(other / look.load - 1.0) > SAME
     return say(
         "preview.press.text",
@@ -512,7 +524,13 @@ def _press(step: Step, units: Units) -> str:
     load, off = step.load, math.hypot(*step.load.at)
     text = say("orders.press.none")
     if load.force > 0.0:
-        text = say("orders.press.hand", units, force=load.force, felt=load.force / GRAVITY)
+        text = say(
+            "orders.press.hand",
+            units,
+            force=load.force,
+            felt=load.force / GRAVITY,
+            palms=palms(load, units),
+        )
     if off > ALMOST:
         hour, stays = Units.hour(*load.at), say(f"orders.press.stays.{load.fixed_to}")
         text = say("orders.press.place", units, press=text, off=off, hour=hour, stays=stays)

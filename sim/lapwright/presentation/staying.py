@@ -390,7 +390,8 @@ def lifting(reason: StepAnalysis, away: LinearisationError | None, units: Units)
     else:
         lines = [say("lifts.swapped.nothing", top=top) if swaps else say("lifts.nothing")]
     if reason.step.bends:
-        lines.append(say("lifts.bent"))
+        alone = len(lines) == 1 and reason.lift_share == 0.0 and not swaps
+        lines = [*([] if alone else lines), say("lifts.bent", lifts=not alone)]
     if swapped is None or not swaps:
         return lines
     lifted = _lifted(swapped, bottom, reason)

@@ -37,6 +37,7 @@ from lapwright.metrology.contacts import footing
 from lapwright.results.record import grit_on
 from lapwright.specification.materials import ABRASIVES, HAZARDS, SOFT, cut_left, cutting
 from lapwright.specification.step import Step
+from lapwright.study.bends import seesaw
 
 if TYPE_CHECKING:
     from lapwright.integration.estimate import Outlook
@@ -270,6 +271,9 @@ def _of_edge(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
         starts = {"lift_off": lift.overhang, "lift_off_share": lift.share}
         numbers = {"overhang": edge.at.overhang, **starts, "lift_off_apart": lift.apart}
         yield Finding("overhang", at, None, numbers)
+    past = seesaw(study.plates, study.steps[at - 1])
+    if past > 0.0:
+        yield Finding("seesaws", at, None, {"past": past})
 
 
 @step_by_step
@@ -498,6 +502,7 @@ def _warm(asked: Request, found: Estimate) -> Iterator[Finding]:
 # One line adds a finding.  What can hurt or spoil the work comes first.
 KINDS = {
     "tips": Kind("the top tips off in the stroke", _of_edge, hurts=True),
+    "seesaws": Kind("the bottom tips on its feet", _of_edge, hurts=True),
     "overhang": Kind("the stroke goes past where flat faces begin to lift", _of_edge),
     "too_heavy": Kind("more than one person should lift", _of_plates, of="plate", hurts=True),
     "carbide": Kind("sludge that is a hazard", _of_plates, of="plate", hurts=True),

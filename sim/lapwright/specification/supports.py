@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from math import cos, pi, sin
 from typing import TYPE_CHECKING, Any
 
+from lapwright.errors import StudyError
 from lapwright.specification.curves import PLACE
 from lapwright.specification.quantities import LENGTH, quantity, read_text
 from lapwright.specification.rates import Reader
@@ -85,7 +86,8 @@ class Supports(Frozen):
 
         x, y = np.array(feet).T
         if np.any(outline.signed_distance(x, y) > 1e-6):
-            raise RefusedError("a foot stands beyond the edge of the plate")
+            where = "in the bore" if outline.bore else "beyond the edge of the plate"
+            raise RefusedError(f"a foot stands {where} (R is that of the circle about the outline)")
         spread = np.linalg.svd(np.stack([x - x.mean(), y - y.mean()]), compute_uv=False)
         if not spread[-1] > 0.02 * outline.smaller:
             raise RefusedError(
@@ -139,6 +141,13 @@ def _typed(supports: Supports) -> Any:
 SUPPORTS = Reader(_supports, _typed)
 
 
+def said_of_supports(supports: Supports) -> str:
+    """What a plate stands on, as one would say it; nothing of a flat bed."""
+    if supports.places:
+        return f"{len(supports.places)} feet"
+    return "" if not supports.feet else str(_typed(supports))
+
+
 def _number(value: Any) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float) or not 0.0 < value <= 1.0:
         raise refused(value, "is no share: write a number between 0 and 1, such as 0.5", "type")
@@ -173,7 +182,12 @@ def _palm(value: Any) -> Palm:
     if "at" not in value:
         raise RefusedError(f"a hand needs the place where it presses: write {HOW_HANDS}", "missing")
     share = _number(value["share"]) if "share" in value else None
-    return Palm(value["at"], value.get("size", "80 mm"), share)
+    try:
+        return Palm(value["at"], value.get("size", "80 mm"), share)
+    except StudyError as trouble:
+        fault = trouble.faults[0]
+        key = fault.key.removeprefix("Palm.")
+        raise RefusedError(f"{key} of a hand: {fault.message}", fault.code) from None
 
 
 def palms_of(value: Any) -> tuple[Palm, ...]:

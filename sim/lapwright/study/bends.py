@@ -144,6 +144,58 @@ def _bent(top: Plate, bottom: Plate, step: Step) -> dict[str, float]:
     return {name: float(span) for name, span in spans.items()}
 
 
+def seesaw(plates: Mapping[str, Plate], step: Step) -> float:
+    """How far the line of all that lies on the bottom's feet passes outside them at worst [m]; + outside.
+
+    The top's weight and the hands move with the stroke, the bottom's own weight stays in its middle.  -inf on
+    a flat bed.
+
+    Parameters
+    ----------
+    plates : mapping
+        By name.
+    step : Step
+
+    Returns
+    -------
+    float
+        [m]
+
+    """
+    ways = [(step.top, step.bottom)]
+    if step.swap is not None:
+        ways.append((step.bottom, step.top))
+    worst = -np.inf
+    motion = Motion(step)
+    poses = motion.poses(np.arange(PLACES * 4) / (PLACES * 4) * max(step.curve.period, 1.0))
+    for over, under in ways:
+        top, bottom = plates[over], plates[under]
+        if bottom.feet is None:
+            continue
+        load = top.weight + step.load.force
+        moment = motion.moment(poses, load) + load * np.stack([poses.cx, poses.cy], axis=1)
+        line = moment / (load + bottom.weight)
+        worst = max(worst, _outside(np.array(bottom.feet), line))
+    return worst
+
+
+def _outside(feet: Array, points: Array) -> float:
+    """How far points (n, 2) lie outside the hull of feet (k, 2) at most [m]; - inside."""
+    angle = np.arctan2(*(feet - feet.mean(axis=0)).T[::-1])
+    ring = feet[np.argsort(angle)]
+    worst = -np.inf
+    for a in range(len(ring)):
+        for b in range(len(ring)):
+            along = ring[b] - ring[a]
+            length = float(np.hypot(*along))
+            if length < 1e-9:
+                continue
+            out = np.array([along[1], -along[0]]) / length
+            if np.all((feet - ring[a]) @ out <= 1e-9):  # an edge of the hull, anticlockwise
+                worst = max(worst, float(((points - ring[a]) @ out).max()))
+    return worst
+
+
 def _points(plate: Plate) -> tuple[Array, Array]:
     """Points of a face [m], evenly spread."""
     width, height = plate.outline.size

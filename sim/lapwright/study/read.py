@@ -14,6 +14,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from lapwright.errors import Fault
 from lapwright.metrology.form import EdgeMargin
 from lapwright.specification.plate import Plate
@@ -45,6 +47,7 @@ def check_together(
             continue
         key = f"steps.{number}"
         _lies_on(root, key, step, top, bottom)
+        _pressed_on(root, key, step, top)
         _lasts(root, key, step)
         held = step.grit.held_in
         if held is not None and held not in (step.top, step.bottom):
@@ -74,6 +77,16 @@ def _lies_on(root: Table, key: str, step: Step, top: Plate, bottom: Plate) -> No
         falls = "the top falls off; a travel of a third of the top is usual"
         told = f"travels {travel}, off the bottom altogether: {falls}"
         root.faults.add(f"{key}.stroke", told, "no_overlap")
+
+
+def _pressed_on(root: Table, key: str, step: Step, top: Plate) -> None:
+    """A hand must press on the top, not beside it."""
+    for number, palm in enumerate(step.load.hands, 1):
+        x, y = (np.array([part]) for part in palm.at)
+        if float(top.outline.signed_distance(x, y)[0]) > 0.0:
+            place = ", ".join(root.faults.units.length(part, echo=True) for part in palm.at)
+            wrong = f"hand {number} presses beside {step.top}, at {place}: bring it onto the top"
+            root.faults.add(f"{key}.hands", wrong, "range")
 
 
 def _lasts(root: Table, key: str, step: Step) -> None:
