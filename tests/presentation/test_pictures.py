@@ -13,13 +13,14 @@ from matplotlib.image import imread
 from lapwright.commands.main import main
 from lapwright.integration.estimate import outlooks
 from lapwright.presentation import pictures
-from lapwright.presentation.beforehand import limit, over_the_edge
+from lapwright.presentation.beforehand import over_the_edge
 from lapwright.presentation.pictures.faces import contour_step, height_limit
 from lapwright.presentation.pictures.history import _top_during
 from lapwright.presentation.pictures.ink import HEIGHTS, REMOVED, round_step, round_up
 from lapwright.presentation.pictures.sections import Surface, best_angle, piled, rest_plane
 from lapwright.presentation.pictures.stroke import reaches, stroke_words
 from lapwright.presentation.run_view import run_view
+from lapwright.presentation.tables import limit
 from lapwright.units import METRIC
 from tests.presentation.conftest import DISC, MADE, OUTCOMES, step_text, study_text
 

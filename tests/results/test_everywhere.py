@@ -18,7 +18,8 @@ from lapwright.presentation.gauge_text import RECKONED as OF_READINGS
 from lapwright.presentation.run_view import run_view
 from lapwright.presentation.words import filled
 from lapwright.results.answer import Preview
-from lapwright.results.findings import KINDS, best, noticed
+from lapwright.results.findings import KINDS, noticed
+from lapwright.results.record import best
 from lapwright.study.read import parse
 
 # By what a reader knows each sentence again; written here a second time, so that one that is lost is missed.

@@ -23,11 +23,11 @@ from lapwright.optimisation.kept_plan import spelled
 from lapwright.optimisation.onward import Onward, onward
 from lapwright.optimisation.spell import turns_enough
 from lapwright.presentation import words
-from lapwright.presentation.beforehand import came_from, limit
+from lapwright.presentation.beforehand import came_from
 from lapwright.presentation.finding_words import care
 from lapwright.presentation.run_view import RunView, good_to, run_view
 from lapwright.presentation.standing import PAID, PAYS, Pair, goal_of, last_pair, one_sided
-from lapwright.presentation.tables import again_words, stays_on_top, stroke_words, turn_words
+from lapwright.presentation.tables import again_words, limit, stays_on_top, stroke_words, turn_words
 from lapwright.presentation.tuning_notes import label
 from lapwright.presentation.words import say
 from lapwright.results.record import Run

@@ -17,7 +17,7 @@ from lapwright.kinematics.schedule import spread_of
 from lapwright.limits import BAND, limit_of, why_band
 from lapwright.metrology.form import SPOKEN
 from lapwright.presentation import words
-from lapwright.presentation.tables import stays_on_top, stroke_words, swaps_words
+from lapwright.presentation.tables import limit, palms, stays_on_top, stroke_words, swaps_words
 from lapwright.presentation.words import Fields, say
 from lapwright.specification.curves import Still
 from lapwright.specification.outline import Disc
@@ -25,17 +25,15 @@ from lapwright.specification.supports import said_of_supports
 from lapwright.units import GRAVITY, METRIC, NOTHING, PSI, Units, joined
 
 if TYPE_CHECKING:
-    from lapwright.contact.stability import Reach
     from lapwright.integration.estimate import Outlook
     from lapwright.specification.plate import Plate
-    from lapwright.specification.step import Load, Step, Turn, Until
+    from lapwright.specification.step import Step, Turn, Until
     from lapwright.study.faces import Start
     from lapwright.study.model import Study
 
 
 Plates = Mapping[str, "Plate"]
 
-HERE = 1e-4  # [m] from the middle
 EDGE = 1e-6  # [m] over the edge, or inside it, from which it is said
 SAME = 0.05  # of each other, from which two plates' sizes are told apart
 TYPED = 4  # a length of no more figures than this was typed; any other was worked out
@@ -204,26 +202,7 @@ def over_the_edge(step: Step, look: Outlook, units: Units = METRIC) -> str:
     return say("preview.edge.text", top=step.top, over=over, lift=lift, tip=tip)
 
 
-def limit(reach: Reach, step: Step, units: Units = METRIC) -> str:
-    """Where flat faces begin to lift, or the top tips: the overhang, or the place where it has none yet."""
-    if reach.overhang > 0.0:
-        return say("preview.limit.at", units, overhang=reach.overhang)
-    if reach.apart < HERE:
-        return say("preview.limit.wherever", bottom=step.bottom)
-    return say("preview.limit.apart", units, apart=reach.apart, bottom=step.bottom)
-
-
 # --- press and cuts ------------------------------------------------------------------------------
-
-
-def palms(load: Load, units: Units) -> str:
-    """Where hands press, from the top's centre as seen from above, towards 3 and 12; empty if unsaid."""
-    return joined(
-        [
-            say("preview.press.palm", x=echoed(x, units), y=echoed(y, units))
-            for x, y in (palm.at for palm in load.hands)
-        ]
-    )
 
 
 def press(step: Step, plates: Plates, look: Outlook, units: Units = METRIC) -> str:

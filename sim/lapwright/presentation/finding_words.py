@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from lapwright.contact.stability import Reach
 from lapwright.kinematics.schedule import spread_of
 from lapwright.limits import limit_of
-from lapwright.presentation.beforehand import limit
+from lapwright.presentation.tables import limit
 from lapwright.presentation.words import Fields, say, sentences
 from lapwright.results.findings import KINDS, Finding, gravity, noticed
 from lapwright.specification.materials import NOT, SOFT, cutting

@@ -1,11 +1,14 @@
-"""The tables of a run's page: what was done, every form before and after, what moved when lapped finer."""
+"""The tables of a run's page: what was done, every form before and after, what moved when lapped finer.
+
+And the words in them that previews and orders share: strokes, turns, swaps, limits, where hands press.
+"""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -16,10 +19,14 @@ from lapwright.presentation.run_view import TWICE, Face, RunView
 from lapwright.presentation.words import known, part_words, say, told
 from lapwright.results.record import Fine
 from lapwright.specification.curves import Still
-from lapwright.specification.step import Step, Swap, Turn
+from lapwright.specification.step import Load, Step, Swap, Turn
 from lapwright.units import METRIC, NOTHING, Units, joined
 
+if TYPE_CHECKING:
+    from lapwright.contact.stability import Reach
+
 FLAT, LOST = "flatness", "removed"
+HERE = 1e-4  # [m] from the middle
 
 
 def stroke_words(step: Step, units: Units = METRIC) -> str:
@@ -304,3 +311,22 @@ def _row(one: Moved, finish: float | None, units: Units) -> dict[str, Any]:
         "by": units.size(one.by),
         "expected": "" if one.expected is None else units.size(one.expected),
     }
+
+
+def limit(reach: Reach, step: Step, units: Units = METRIC) -> str:
+    """Where flat faces begin to lift, or the top tips: the overhang, or the place where it has none yet."""
+    if reach.overhang > 0.0:
+        return say("preview.limit.at", units, overhang=reach.overhang)
+    if reach.apart < HERE:
+        return say("preview.limit.wherever", bottom=step.bottom)
+    return say("preview.limit.apart", units, apart=reach.apart, bottom=step.bottom)
+
+
+def palms(load: Load, units: Units) -> str:
+    """Where hands press, from the top's centre as seen from above, towards 3 and 12; empty if unsaid."""
+    return joined(
+        [
+            say("preview.press.palm", x=units.length(x, echo=True), y=units.length(y, echo=True))
+            for x, y in (palm.at for palm in load.hands)
+        ]
+    )

@@ -335,7 +335,7 @@ class BearingAnswer(Answer):
     def lines(self) -> Iterator[str]:
         """All of it in words."""
         from lapwright.presentation import words
-        from lapwright.presentation.beforehand import limit
+        from lapwright.presentation.tables import limit
 
         got, ahead, units = self.bearing, self.ahead, self.study.units
         degrees = f"{got.phase * 180.0 / pi:.0f} degrees"

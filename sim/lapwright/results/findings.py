@@ -15,8 +15,6 @@ from functools import wraps
 from math import exp
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
-import numpy as np
-
 from lapwright.contact.liquid import film_of
 from lapwright.errors import LapwrightError
 from lapwright.integration.estimate import outlooks
@@ -34,7 +32,7 @@ from lapwright.metrology.conditions import (
     warm_up,
 )
 from lapwright.metrology.contacts import footing
-from lapwright.results.record import grit_on
+from lapwright.results.record import best, grit_on
 from lapwright.specification.materials import ABRASIVES, HAZARDS, SOFT, cut_left, cutting
 from lapwright.specification.step import Step
 from lapwright.study.bends import seesaw
@@ -44,7 +42,7 @@ if TYPE_CHECKING:
     from lapwright.metrology.least_squares import Estimate
     from lapwright.metrology.reading import Reading
     from lapwright.results.gauge import Request
-    from lapwright.results.record import PlateRecord, Run
+    from lapwright.results.record import Run
     from lapwright.study.model import Study
 
 
@@ -417,19 +415,6 @@ def _best(run: Run, study: Study) -> Iterator[Finding]:
                 "at_the_end": float(flatness[-1]),
             }
             yield Finding("best_passed", int(run.step[k]), name, numbers)
-
-
-def best(record: PlateRecord, finish: float) -> int | None:
-    """Place in the history where a face was flattest, if on the way and clearly better than at the end.
-
-    `finish` [m]: below half of it nothing is clear.
-    """
-    flatness = np.asarray(record.forms["flatness"])
-    if flatness.size < 3 or not np.isfinite(flatness).all():
-        return None
-    k = int(np.argmin(flatness))
-    clear = max(limit_of("past its best") * flatness[k], flatness[k] + 0.5 * finish)
-    return k if 0 < k < flatness.size - 1 and flatness[-1] > clear else None
 
 
 LITTLE = 0.1  # of the doubt of a dome: a bow that is not worth a word

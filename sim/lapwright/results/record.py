@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from lapwright.errors import CannotDoError, CommandError
 from lapwright.kinematics.schedule import last_grit
+from lapwright.limits import limit_of
 from lapwright.metrology.form import FORMS, SPOKEN, Form, measure
 from lapwright.results.answer import Answer
 from lapwright.specification.said import Constructed
@@ -648,3 +649,16 @@ def frames_of(run: Run, metal: list[float]) -> Frames:
         saved.setflags(write=True)
         saved.resize((FRAMES_MOST, *saved.shape[1:]), refcheck=False)  # a copy would hold all twice
     return Frames([float(time) for time in first.frame_time[: len(metal)]], metal, maps)
+
+
+def best(record: PlateRecord, finish: float) -> int | None:
+    """Place in the history where a face was flattest, if on the way and clearly better than at the end.
+
+    `finish` [m]: below half of it nothing is clear.
+    """
+    flatness = np.asarray(record.forms["flatness"])
+    if flatness.size < 3 or not np.isfinite(flatness).all():
+        return None
+    k = int(np.argmin(flatness))
+    clear = max(limit_of("past its best") * flatness[k], flatness[k] + 0.5 * finish)
+    return k if 0 < k < flatness.size - 1 and flatness[-1] > clear else None
