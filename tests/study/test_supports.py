@@ -9,6 +9,7 @@ import lapwright as lw
 from lapwright.errors import StudyError
 from lapwright.metrology.bending import Elastic, as_read, sag_on_feet
 from lapwright.metrology.form import measure
+from lapwright.metrology.reading import model_of
 from lapwright.study.read import parse
 from lapwright.study.resolved import made, plain
 
@@ -200,6 +201,22 @@ def test_readings_of_a_plate_on_feet_tell_its_free_face():
     entry = '[[readings]]\ngauge = "sph"\nplate = "A"\nvalue = "%.9f um"\nangle = "0 deg"\n'
     told = parse(text + entry % (1e6 * shown["value"])).gauge().to_dict()["estimate"]["A"]["forms"]
     assert abs(told["sphere"]) < 0.02 * UM
+
+
+@pytest.mark.parametrize(
+    ("a", "b"), [("three feet at 1 R", "flat bed"), ("flat bed", "three feet at 1 R")]
+)
+def test_what_readings_take_for_granted_is_what_is_foretold_of_flat_plates(a, b):
+    """Foretold from the faces as they hang, taken off readings by the other way: the two must be one."""
+    text = PAIR % ("", "6 mm", f', supports = "{a}"', "")
+    text = text.replace('{ like = "A" }', f'{{ like = "A", supports = "{b}" }}')
+    text += '\n[gauges.sph]\nkind = "spherometer"\nfeet = 3\nfoot_circle = "140 mm"\nzero = "B"\n'
+    text += '[[readings]]\ngauge = "sph"\nplate = "A"\nvalue = "0 um"\nangle = "0 deg"\n'
+    one = parse(text)
+    shown = next(r for r in one.gauge().to_dict()["readings"] if r["plate"] == "A")["value"]
+    (taken,) = model_of(one.readings, one.gauges, one.plates).offset
+    assert abs(shown) > 0.1 * UM
+    assert taken == pytest.approx(shown, rel=0.02)
 
 
 def test_a_warm_face_goes_domed_and_is_lapped_hollow():

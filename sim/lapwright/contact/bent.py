@@ -58,6 +58,7 @@ PRODUCTS = (TWICE + 1) * (TWICE + 2) // 2
 # Rows of scratch that hold an answer: the bend about the top's centre, the same in its own frame; one to use.
 BENDS, BENDS_TOP, SCRATCH = 12, 13, 10
 TOLERANCE = 1e-8  # of the load, and of the mean squeeze
+FLOOR = 1e-6  # the same, where it comes no nearer
 MOST_STEPS = 60
 MOST_HALVINGS = 30
 RIDGE = 1e-6  # of the land in overlap, while less than a triangle bears
@@ -261,8 +262,8 @@ def bend(
         through(scratch.to_own, bodies.top, matrix, gives)
     times_turned(scratch.to_own, bodies.lies_top, fixed)
     # Work of the hands on the powers about the top's centre, and what the top gives under it.
-    turned_powers(hand_cos, hand_sin, scratch.binomial, scratch.tables, scratch.to_own)
-    times_turned(scratch.to_own, bodies.hands, small)
+    turned_powers(hand_cos, -hand_sin, scratch.binomial, scratch.tables, scratch.to_own)
+    times(scratch.to_own, bodies.hands, small)
     times(gives, small, off)
     for i in range(POWERS):
         fixed[i] += off[i]
@@ -311,7 +312,8 @@ def bend(
         )
         everything = not scratch.report[LIFTED] > 0.0
         for i in range(3):
-            d[i] = -scratch.report[PLANE + i]
+            q[i] = scratch.report[PLANE + i]
+            d[i] = -q[i]
     error = np.inf
     halvings = 0
     steps = 0
@@ -337,6 +339,9 @@ def bend(
         for i in range(3):
             left = max(left, abs(does[i] - target[i]) / target[0])
             slope -= (does[i] - target[i]) * (q[i] - old_q[i])
+        if steps > 0 and left <= FLOOR and left > 0.5 * error:
+            found = True  # as near as round-off lets it come
+            break
         if steps > 0 and not left <= 0.5 * error and halvings < MOST_HALVINGS and slope > 0.0:
             halvings += 1
             for i in range(POWERS):
@@ -398,11 +403,19 @@ def bend(
         times(gives, y, small)
         for i in range(POWERS):
             d[i] = -small[i] - (q[i] if i < 3 else 0.0)
-        # Everything was taken as loaded, and is: nothing is left to be found.
+        # Everything was taken as loaded, and is: nothing is left to be found, but for round-off.
         if everything and steps == 1:
             if _all_bear(rows, used, unit, d, scratch.rows[SCRATCH]):
-                found = True
-                break
+                times(pairs, d, does)
+                for i in range(POWERS):
+                    off[i] = does[i] + sums[i] - y[i]
+                times(gives, off, small)
+                left = 0.0
+                for i in range(POWERS):
+                    left = max(left, abs(small[i]) * overlap / target[0])
+                if left <= TOLERANCE:
+                    found = True
+                    break
             scratch.report[LIFTED] = 1.0
     times(gives, y, small)
     for i in range(POWERS):
@@ -486,13 +499,14 @@ class Flexure:
             on_feet = bottom.on(np.asarray(self.feet))
             lies_bottom = lies_bottom - on_feet @ bottom.weight
             gives = lies.T @ on_feet @ lies * per_cell
-        # The weight lies evenly over the top: what balances it is told by the pressure's own work.
-        lies_top = top.warm(self.warm[1]) + top.compliance @ top.weight
+        # The weight, and a hand that is not said to press anywhere, lie evenly over the top and turn with it.
+        spread = top.weight if self.hands else top.weight + self.force * top.even
+        lies_top = top.warm(self.warm[1]) + top.compliance @ spread
         pressed = [
             self.force * (hand.share or 0.0) * top.pressed(hand.at, hand.size)
             for hand in self.hands
         ]
-        hands = np.sum(pressed, axis=0) if pressed else self.force * top.even
+        hands = np.sum(pressed, axis=0) if pressed else np.zeros(POWERS)
         return Bodies(
             read_only(gives),
             read_only(over.T @ top.compliance @ over * per_cell),

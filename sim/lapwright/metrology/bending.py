@@ -275,6 +275,8 @@ class Elastic:
         """
         x, y = np.array([at[0]]), np.array([at[1]])
         share = np.ones(1)
+        # A palm wider than the part presses on what of it is there, about the same place.
+        size = min(size, -2.0 * float(self.plate.outline.signed_distance(x, y)[0]))
         if size > 0.0:
             nodes, weights = legendre.leggauss(16)
             r = 0.5 * size * np.sqrt(0.5 * (1.0 + nodes))
@@ -282,9 +284,6 @@ class Elastic:
             x = (at[0] + np.outer(r, np.cos(angle))).ravel()
             y = (at[1] + np.outer(r, np.sin(angle))).ravel()
             share = np.repeat(0.5 * weights / ROUND, ROUND)
-            # A palm wider than the part presses on what of it is there.
-            share *= self.plate.outline.signed_distance(x, y) <= 0.0
-            share /= share.sum()
         work: Array = powers(x / self.radius, y / self.radius, self.degree) @ share
         return work
 

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 PLACES = 6  # of a stroke
 POINTS = 21  # across a face
 DEGREE = 6
+GOLDEN = 0.6180339887
 FINEST = 1e-4  # [m]: what a gauge resolves in slopes is no size
 
 Array = NDArray[np.float64]
@@ -125,7 +126,7 @@ def _bent(top: Plate, bottom: Plate, step: Step) -> dict[str, float]:
     pushed = above.weight + (np.sum(palms, axis=0) if palms else force * above.even)
     xt, yt = _points(top)
     xb, yb = _points(bottom)
-    poses = Motion(step).poses(np.arange(PLACES) / PLACES * max(step.curve.period, 1.0))
+    poses = Motion(step).poses(_instants(step, PLACES))
     spans = {top.name: 0.0, bottom.name: 0.0}
     for cx, cy in zip(poses.cx, poses.cy, strict=True):
         # As seen from above, nothing turned: outlines are their own mirror images.
@@ -167,7 +168,7 @@ def seesaw(plates: Mapping[str, Plate], step: Step) -> float:
         ways.append((step.bottom, step.top))
     worst = -np.inf
     motion = Motion(step)
-    poses = motion.poses(np.arange(PLACES * 4) / (PLACES * 4) * max(step.curve.period, 1.0))
+    poses = motion.poses(_instants(step, 4 * PLACES))
     for over, under in ways:
         top, bottom = plates[over], plates[under]
         if bottom.feet is None:
@@ -194,6 +195,16 @@ def _outside(feet: Array, points: Array) -> float:
             if np.all((feet - ring[a]) @ out <= 1e-9):  # an edge of the hull, anticlockwise
                 worst = max(worst, float(((points - ring[a]) @ out).max()))
     return worst
+
+
+def _instants(step: Step, number: int) -> Array:
+    """Instants [strokes] that stand for a stroke; of one that goes on over several, in every phase of it."""
+    period = max(step.curve.period, 1.0)
+    if period == 1.0:
+        return np.arange(number) / number
+    number *= 4
+    spread: Array = np.floor(np.arange(number) / number * period) + np.arange(number) * GOLDEN % 1.0
+    return spread
 
 
 def _points(plate: Plate) -> tuple[Array, Array]:

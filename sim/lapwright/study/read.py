@@ -47,7 +47,8 @@ def check_together(
             continue
         key = f"steps.{number}"
         _lies_on(root, key, step, top, bottom)
-        _pressed_on(root, key, step, top)
+        for over in (top, bottom) if step.swap is not None else (top,):
+            _pressed_on(root, key, step, over)
         _lasts(root, key, step)
         held = step.grit.held_in
         if held is not None and held not in (step.top, step.bottom):
@@ -85,7 +86,7 @@ def _pressed_on(root: Table, key: str, step: Step, top: Plate) -> None:
         x, y = (np.array([part]) for part in palm.at)
         if float(top.outline.signed_distance(x, y)[0]) > 0.0:
             place = ", ".join(root.faults.units.length(part, echo=True) for part in palm.at)
-            wrong = f"hand {number} presses beside {step.top}, at {place}: bring it onto the top"
+            wrong = f"hand {number} presses beside {top.name}, at {place}: bring it onto the top"
             root.faults.add(f"{key}.hands", wrong, "range")
 
 
