@@ -10,7 +10,8 @@ from lapwright.optimisation.workers import in_process
 from lapwright.study.read import parse
 
 # The ring and plate of the lapping shop: outside half the plate's, bore half its own, circle 0.1 R.
-RING = """title = "Ring off the middle"
+RING = """bending = "off"
+title = "Ring off the middle"
 plates.plate = { disc = "160 mm", thickness = "30 mm", cells = 48 }
 [parts.ring]
 ring = ["80 mm", "40 mm"]
