@@ -323,10 +323,12 @@ def limit(reach: Reach, step: Step, units: Units = METRIC) -> str:
 
 
 def palms(load: Load, units: Units) -> str:
-    """Where hands press, from the top's centre as seen from above, towards 3 and 12; empty if unsaid."""
-    return joined(
-        [
-            say("preview.press.palm", x=units.length(x, echo=True), y=units.length(y, echo=True))
-            for x, y in (palm.at for palm in load.hands)
-        ]
-    )
+    """Where hands press, from the top's centre as seen from above; empty if unsaid."""
+    return joined([palm_words(*palm.at, units) for palm in load.hands])
+
+
+def palm_words(x: float, y: float, units: Units) -> str:
+    """A place [m] from the middle, by how far and towards which hour."""
+    off = math.hypot(x, y)
+    far = units.length(off, echo=True) if off > HERE else ""
+    return say("preview.press.palm", off=far, hour=Units.hour(x, y))
