@@ -45,7 +45,7 @@ def uncompiled(module, changes, given=()):
 
 def use_kernels(monkeypatch, settle=(), wear=()):
     solver = uncompiled(lapwright.contact.equilibrium, settle)
-    own = {n: getattr(solver, n) for n in ("settle", "all_sums")}
+    own = {n: getattr(solver, n) for n in ("settle_rows", "sum_rows")}
     monkeypatch.setattr(average_module, "solver", solver)
     for module in (average_module, settle_module):
         monkeypatch.setattr(module, "loops", uncompiled(lapwright.contact.wear, wear, own))

@@ -9,11 +9,11 @@ from scipy.optimize import minimize
 
 from lapwright.contact import equilibrium as solver
 from lapwright.contact.average import Pair
-from lapwright.contact.bent import DEGREE, Flexure
+from lapwright.contact.bent import Flexure
 from lapwright.contact.pressure import settle
 from lapwright.contact.sampling import block_sample
 from lapwright.kinematics.motion import Motion
-from lapwright.metrology.bending import Elastic, powers
+from lapwright.metrology.bending import DEGREE, Elastic, powers
 from lapwright.specification.curves import FigureEight, Still
 from lapwright.specification.materials import MATERIALS, Material
 from lapwright.specification.outline import Disc, Rectangle

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from lapwright.contact.average import Pair, Sample
-from lapwright.contact.bent import DEGREE, Flexure
+from lapwright.contact.bent import Flexure
 from lapwright.contact.pressure import settle
 from lapwright.kinematics.motion import Poses
-from lapwright.metrology.bending import Elastic, powers
+from lapwright.metrology.bending import DEGREE, Elastic, powers
 from lapwright.specification.materials import MATERIALS
 from lapwright.specification.outline import Disc, Rectangle, Ring
 from lapwright.specification.plate import Plate, StartForm

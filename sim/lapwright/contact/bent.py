@@ -26,12 +26,11 @@ from lapwright.contact.equilibrium import (
     PLANE,
     REPORT_COLUMNS,
     WORK,
-    all_sums,
-    settle,
+    settle_rows,
+    sum_rows,
 )
 from lapwright.contact.lay import read_only
 from lapwright.contact.polynomials import (
-    DEGREE,
     POWERS,
     add_bent,
     clear,
@@ -45,7 +44,7 @@ from lapwright.contact.polynomials import (
     times_turned,
     turned_powers,
 )
-from lapwright.metrology.bending import Elastic, orders
+from lapwright.metrology.bending import DEGREE, Elastic, orders
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Step
 from lapwright.specification.supports import Palm
@@ -284,26 +283,16 @@ def bend(
     for i in range(POWERS):
         d[i] = 0.0
     if not everything:
-        all_sums(
-            rows.gap,
-            rows.share,
+        sum_rows(
+            rows,
             used,
-            rows.first,
-            rows.length,
-            rows.xi,
-            rows.eta,
             unit,
             q,
             scratch.work[0],
         )
-        settle(
-            rows.gap,
-            rows.share,
+        settle_rows(
+            rows,
             used,
-            rows.first,
-            rows.length,
-            rows.xi,
-            rows.eta,
             unit,
             target,
             False,

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from lapwright.contact.cells import Rowset
 from lapwright.contact.compile import kernel
 
 SETTLED = 0  # force and moments balance
@@ -109,22 +110,23 @@ def bearing_sums(
 
 
 @kernel
-def all_sums(
-    gap: Array,
-    share: Array,
-    used: int,
-    first: Rows,
-    count: Rows,
-    row_xi: Array,
-    row_eta: Array,
-    step: float,
-    plane: Array,
-    loaded: Array,
-) -> None:
-    """Sums (9,) with everything loaded at the plane 0, which `plane` (3,) is then."""
+def sum_rows(rows: Rowset, used: int, unit: float, plane: Array, loaded: Array) -> None:
+    """Sums (9,) of a laid pose with everything loaded at the plane 0, which `plane` (3,) is then."""
     for i in range(3):
         plane[i] = 0.0
-    bearing_sums(gap, share, used, first, count, row_xi, row_eta, step, plane, PULLING, loaded)
+    bearing_sums(
+        rows.gap,
+        rows.share,
+        used,
+        rows.first,
+        rows.length,
+        rows.xi,
+        rows.eta,
+        unit,
+        plane,
+        PULLING,
+        loaded,
+    )
 
 
 @kernel
@@ -260,3 +262,24 @@ def settle(
     lifted = 1.0 - sums[LAND] / total
     report[LIFTED] = lifted if lifted > LEAST_LIFTED else 0.0
     return int(report[STATUS])
+
+
+@kernel
+def settle_rows(
+    rows: Rowset, used: int, unit: float, target: Array, warm: bool, report: Array, work: Array
+) -> Any:
+    """`settle` a laid pose."""
+    return settle(
+        rows.gap,
+        rows.share,
+        used,
+        rows.first,
+        rows.length,
+        rows.xi,
+        rows.eta,
+        unit,
+        target,
+        warm,
+        report,
+        work,
+    )

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from lapwright.contact.cells import Rowset
 from lapwright.contact.compile import kernel
+from lapwright.metrology.bending import DEGREE
 
-DEGREE = 6
 POWERS = (DEGREE + 1) * (DEGREE + 2) // 2
 
 Array = NDArray[np.float64]

@@ -39,8 +39,8 @@ from lapwright.contact.equilibrium import (
     PLANE,
     SETTLED,
     STATUS,
-    all_sums,
-    settle,
+    settle_rows,
+    sum_rows,
 )
 from lapwright.contact.lay import face_of, gather, lay_shifted, read_only, scratch
 from lapwright.contact.polynomials import add_bent
@@ -151,26 +151,16 @@ def _shifted(
                 rows, used, unit, bodies, poses[p], 1.0, 0.0, top.radius, bending, reports[p]
             ):
                 continue
-            all_sums(
-                rows.gap,
-                rows.share,
+            sum_rows(
+                rows,
                 used,
-                rows.first,
-                rows.length,
-                rows.xi,
-                rows.eta,
                 unit,
                 small[0],
                 work[0],
             )
-        status = settle(
-            rows.gap,
-            rows.share,
+        status = settle_rows(
+            rows,
             used,
-            rows.first,
-            rows.length,
-            rows.xi,
-            rows.eta,
             unit,
             target,
             warm,
@@ -337,26 +327,16 @@ def _turned(
                     )
                 ):
                     break
-                all_sums(
-                    rows.gap,
-                    rows.share,
+                sum_rows(
+                    rows,
                     used,
-                    rows.first,
-                    rows.length,
-                    rows.xi,
-                    rows.eta,
                     unit,
                     plane,
                     work[0],
                 )
-                status = settle(
-                    rows.gap,
-                    rows.share,
+                status = settle_rows(
+                    rows,
                     used,
-                    rows.first,
-                    rows.length,
-                    rows.xi,
-                    rows.eta,
                     unit,
                     target,
                     warm,

@@ -26,6 +26,7 @@ from lapwright.specification.materials import Material
 from lapwright.specification.outline import Outline, Rectangle
 from lapwright.specification.plate import Plate
 
+DEGREE = 6  # of bodies that are lapped; `contact.polynomials` is written for it
 SHEAR = 5.0 / 6.0
 ROUND = 64  # points round a palm
 RING_POINTS = 96  # round a circle, of a rule that integrates outlines

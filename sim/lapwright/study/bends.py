@@ -24,7 +24,6 @@ if TYPE_CHECKING:
 
 PLACES = 6  # of a stroke
 POINTS = 21  # across a face
-DEGREE = 6
 GOLDEN = 0.6180339887
 FINEST = 1e-4  # [m]: what a gauge resolves in slopes is no size
 
@@ -102,19 +101,22 @@ def bend_of(plates: Mapping[str, Plate], step: Step, limit: float) -> Bend:
     Bend
 
     """
-    ways = [(step.top, step.bottom)]
-    if step.swap is not None:
-        ways.append((step.bottom, step.top))
     sizes: dict[str, float] = {}
-    for over, under in ways:
+    for over, under in _ways(step):
         found = _bent(plates[over], plates[under], step)
         sizes = {name: max(size, sizes.get(name, 0.0)) for name, size in found.items()}
     return Bend(sizes, limit)
 
 
+def _ways(step: Step) -> list[tuple[str, str]]:
+    """Who lies on whom in a step: top and bottom, and the other way round where they change places."""
+    pair = (step.top, step.bottom)
+    return [pair] if step.swap is None else [pair, pair[::-1]]
+
+
 def _bent(top: Plate, bottom: Plate, step: Step) -> dict[str, float]:
     """Span of the bend of both faces [m], the largest over the places of a stroke."""
-    from lapwright.metrology.bending import Elastic
+    from lapwright.metrology.bending import DEGREE, Elastic
 
     above, below = Elastic(top, DEGREE), Elastic(bottom, DEGREE)
     on_feet = None if bottom.feet is None else below.on(np.array(bottom.feet))
@@ -163,13 +165,10 @@ def seesaw(plates: Mapping[str, Plate], step: Step) -> float:
         [m]
 
     """
-    ways = [(step.top, step.bottom)]
-    if step.swap is not None:
-        ways.append((step.bottom, step.top))
     worst = -np.inf
     motion = Motion(step)
     poses = motion.poses(_instants(step, 4 * PLACES))
-    for over, under in ways:
+    for over, under in _ways(step):
         top, bottom = plates[over], plates[under]
         if bottom.feet is None:
             continue
@@ -266,4 +265,9 @@ def decided(study: Study) -> Study:
         step if step.bends == bends else step.replace(bends=bends)
         for step, bends in zip(study.steps, wanted, strict=True)
     )
-    return replace(study, steps=steps, assumed=assumed)
+    done = replace(study, steps=steps, assumed=assumed)
+    if study.bending is None:
+        done.__dict__["bends"] = (
+            found  # hangs on nothing that is decided here: not worked out again
+        )
+    return done
