@@ -57,7 +57,7 @@ def test_a_member_of_a_comparison_fails_in_the_units_of_the_study() -> None:
         (
             'travel = "1.4"',
             'overhang = "1 in", centre = ["2 in", "0 in"]',
-            "hangs out by 2.000 in already",
+            "hangs out by 2.00 in already",
         ),
         (
             'disc = "6 in"',

@@ -213,7 +213,7 @@ def test_grits_are_understood(typed: str, size: float) -> None:
     ],
 )
 def test_turns_are_understood(typed: str, angle: float, every: int) -> None:
-    study, _, _ = study_of("", "", "", "", "", "", "", "", "", "", typed)
+    study, _, _ = study_of(*[""] * 9, typed)
     assert study.steps[0].turn.angle == pytest.approx(angle * DEGREE)
     assert study.steps[0].turn.every == every
 
@@ -230,7 +230,7 @@ def test_turns_are_understood(typed: str, angle: float, every: int) -> None:
     ],
 )
 def test_ways_round_the_bench_are_understood(typed: str, angle: float, carried: bool) -> None:
-    study, _, _ = study_of(*[""] * 11, typed)
+    study, _, _ = study_of(*[""] * 10, typed)
     assert study.steps[0].walk.angle == pytest.approx(angle * DEGREE)
     assert study.steps[0].carry_centre == carried
 
@@ -250,6 +250,9 @@ def test_ways_round_the_bench_are_understood(typed: str, angle: float, carried: 
         (["", ""], "-160", "between 1 mm and 5 m"),
         (["", ""], "160 160 160 160", "write 160"),
         (["", ""], "nan", "write 160"),
+        (["", "part", ""], "60/40", "write ring 60 x 40 (outside x bore), or 60 x 40 for"),
+        (["", "part", ""], "80 / 50 mm", "write ring 80 x 50"),
+        (["inch", "part", ""], "5/3", "write ring 5 x 3"),
         (["inch", ""], "6 tenths", "0.0001 in in one shop"),
         (["", "", ""], "0", "thicker than 0"),
         (["", "", ""], "thick", "write 30 or 30 mm"),
@@ -303,18 +306,18 @@ def test_a_reading_must_say_shape_and_size(typed: str, answer: str) -> None:
         (7, "coarse", "write 15 (um)"),
         (7, "F401", "did you mean F400?"),
         (8, "wiggle", "write eight, circle"),
-        (9, "1/3", "of what? Write travel 1/3"),
-        (9, "17 %", "17 % over"),
-        (9, "80 % over", "from 50 % on every top tips off"),
-        (9, "travel 30", "no share of the top"),
-        (9, "far", "write 27"),
-        (9, "100 m", "is the most"),
-        (10, "90", "how often? Write 90 every 10 strokes"),
-        (10, "a bit", "is not a turn"),
-        (10, "8 mm", "is not a turn"),
-        (11, "run", "neither walking nor turning"),
-        (11, "walk and turn the bottom", "says two things"),
-        (11, "x" * 5000, "5000 letters long"),
+        (11, "1/3", "of what? Write travel 1/3"),
+        (11, "17 %", "17 % over"),
+        (11, "80 % over", "from 50 % on every top tips off"),
+        (11, "travel 30", "no share of the top"),
+        (11, "far", "write 27"),
+        (11, "100 m", "is the most"),
+        (9, "90", "how often? Write 90 every 10 strokes"),
+        (9, "a bit", "is not a turn"),
+        (9, "8 mm", "is not a turn"),
+        (10, "run", "neither walking nor turning"),
+        (10, "walk and turn the bottom", "says two things"),
+        (10, "x" * 5000, "5000 letters long"),
     ],
 )
 def test_hands_and_grit_that_cannot_be_are_told_how(at: int, typed: str, answer: str) -> None:
@@ -322,6 +325,23 @@ def test_hands_and_grit_that_cannot_be_are_told_how(at: int, typed: str, answer:
     talk(ask, said.append)
     assert any(answer in line for line in said), said
     assert prompts[at] == prompts[at + 1]
+
+
+@pytest.mark.parametrize("size", ["6-1/4 in", "12 x 12 in", "160 mm"])
+def test_a_stroke_that_never_goes_over_the_edge_of_its_like_is_refused(size: str) -> None:
+    """Of two plates of one size the top is over the edge wherever it is not in the middle."""
+    way = ["inch", "two", size, *[""] * 5, "eight", "no", "", "none"]
+    study, _, said = study_of(*way)
+    refused = [line for line in said if "does not travel" in line]
+    assert [line for line in refused if 'write travel = "1/3"' in line], said
+    assert study.steps[0].curve.half_travel > 0.01
+
+
+def test_a_square_that_is_turned_is_over_the_edge_before_it_travels() -> None:
+    """Turned by 45 degrees, corners of a 12 in square are 6 (sqrt 2 - 1) = 2.485 in over the edge."""
+    _, _, said = study_of("inch", "two", "12 x 12 in", *[""] * 5, "straight", "8", "", "none")
+    refused = [line for line in said if "without any travel" in line]
+    assert [line for line in refused if "2.4" in line and " mm" not in line], said
 
 
 def test_question_marks_explain_every_question_in_words_of_the_bench() -> None:
@@ -708,7 +728,7 @@ def _same_outline(got: Any, want: Any) -> None:
 
 
 @pytest.mark.parametrize(
-    ("talks", "each"), [(20, 20), pytest.param(180, 6, marks=pytest.mark.campaign)]
+    ("talks", "each"), [(24, 24), pytest.param(180, 6, marks=pytest.mark.campaign)]
 )
 def test_random_talks_each_end_in_a_study_that_says_what_was_typed(
     monkeypatch: pytest.MonkeyPatch, talks: int, each: int

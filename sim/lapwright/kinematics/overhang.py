@@ -312,6 +312,7 @@ def _edge_points(outline: Outline) -> Array:
 
 MANY = 3600  # strokes over which angles are looked at when the length of the step is not known
 CLOSE = 1e-10  # of the top's radius
+NO_TRAVEL = 1e-6  # of the top's radius: a stroke that travels less is none
 
 _NO_GRIT = Grit("", 1e-5, Wear(), Layer(1e-6))  # only the motion of the step is asked for
 
@@ -465,7 +466,18 @@ def sized_by_overhang(
             )
             visited = visited.and_also(near)
         half, visited = _solve(visited, top, bottom, least, most, share, wanted)
+    if not half > NO_TRAVEL * top.radius:
+        raise _refused(
+            "a top that goes no farther over the edge than {far} does not travel", wanted, share
+        )
     return shape(half)
+
+
+def _refused(what: str, value: float, share: float | None) -> ValueError:
+    """Why no stroke has an overhang, as a length [m] or as a share."""
+    far = Text("{far:length 3}", far=value) if share is None else f"{100.0 * value:.1f} %"
+    travel = 'write travel = "1/3", or another overhang'
+    return ValueError(Text("{what}: {travel}", what=Text(what, far=far), travel=travel))
 
 
 def _motion(step: Step, curve: Curve) -> Motion:
@@ -529,19 +541,16 @@ def _solve(
     wanted: float,
 ) -> tuple[float, _Places]:
     """Half travel [m] with the overhang wanted, by false position; and the places that matter there."""
-
-    def refused(what: str, value: float) -> ValueError:
-        far = Text("{far:place 2}", far=value) if share is None else f"{100.0 * value:.1f} %"
-        return ValueError(Text(what, far=far))
-
     low, high = least, most
     below, above = (
         float(visited.hangs(top, bottom, h - least, share).max()) - wanted for h in (low, high)
     )
     if below > 0.0:
-        raise refused("without any travel the top hangs out by {far} already", wanted + below)
+        raise _refused(
+            "without any travel the top hangs out by {far} already", wanted + below, share
+        )
     if not above > 0.0:
-        raise refused("the faces would part before the top hangs out by {far}", wanted)
+        raise _refused("the faces would part before the top hangs out by {far}", wanted, share)
     while high - low > CLOSE * most:
         guess = low - below * (high - low) / (above - below)
         # At least a fiftieth of the bracket goes each time, so that it closes from both sides.

@@ -113,7 +113,7 @@ def _understood(question: Question, typed: str, given: Answers, laid: bool = Tru
         how = "write a few words, or ? to see which"
         raise RefusedError(f"that is {len(typed)} letters long: {how}")
     answer = question.read(typed.strip(), given)
-    laid = laid and question.key in ("far", "round")
+    laid = laid and question.key == "far"
     trouble = _trouble({**given, question.key: answer}, laid)
     if trouble is not None:
         raise RefusedError(trouble)
@@ -460,13 +460,14 @@ QUESTIONS: tuple[Question, ...] = (
         usual_stroke,
         lambda t, a: read.kind(t),
     ),
-    Question("far", 8, _far_asked, usual_over, lambda t, a: read.far(t, units(a))),
-    Question("turn", 9, _turn_asked, usual_turn, lambda t, a: read.turn(t, usual_turn(a))),
+    Question("turn", 8, _turn_asked, usual_turn, lambda t, a: read.turn(t, usual_turn(a))),
     Question(
         "round",
-        9,
+        8,
         "Can you walk round the bench, or turn the bottom? Walk, bottom, or no",
         _round_usual,
         lambda t, a: read.round_the_bench(t, "4 deg per stroke"),
     ),
+    # Asked last: how far a stroke can go depends on how the top is turned and on where you stand.
+    Question("far", 9, _far_asked, usual_over, lambda t, a: read.far(t, units(a))),
 )

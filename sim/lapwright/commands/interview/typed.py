@@ -222,8 +222,26 @@ def size(text: str, units: Units, *, ring: bool) -> Answer:
     bare = " ".join(re.sub(r",? *\bbore\b", " x", bare).split()).removesuffix(" x").strip(" ,")
     if not bare:
         raise refused(text, f"has no size: write {how}", "missing")
+    _refuse_two_sizes(text, bare, units, how)
     lengths = parts_of(bare, bench_unit(units), how)
     return _outline(text, kind, square, lengths, how)
+
+
+def _refuse_two_sizes(text: str, bare: str, units: Units, how: str) -> None:
+    """A "60/40" is meant as two sizes: as a fraction nobody would write it.
+
+    Raises
+    ------
+    RefusedError
+        With what it may have meant.
+
+    """
+    got = re.fullmatch(r"(\d+) ?/ ?(\d+)( ?mm)?", bare)
+    if got is None or (units is Units.INCH and not got[3] and int(got[2]) in (2, 4, 8, 16, 32, 64)):
+        return
+    low, high = sorted((int(got[1]), int(got[2])))
+    ring = f"write ring {high} x {low} (outside x bore)" if low < high else f"write {how}"
+    raise refused(text, f"reads as a fraction: {ring}, or {high} x {low} for a rectangle", "value")
 
 
 def _how(units: Units, ring: bool) -> str:
