@@ -34,7 +34,8 @@ still = replace(turned, turn=Turn())
 bits = hashlib.sha256()
 for cells in (80, 50):  # equal grids lie cell on cell where nothing turns; others do not
     plates = {"A": a, "B": replace(a, name="B", cells=cells)}
-    for step in (still, turned):
+    bent = [replace(step, bends=True) for step in (still, turned)]
+    for step in (still, turned, *bent):
         moments = list(lap(plates, [step]))
         list(lap(plates, [step], after=moments[1]))
         writable = {name: np.array(z) for name, z in moments[-1].heights.items()}
@@ -57,6 +58,7 @@ for name, kernel in found:
 
 
 CALLED = {"lapwright.contact.wear._turned", "lapwright.contact.wear._shifted"}
+OF_BODIES = 2  # what is called: once for bodies that keep their shape, once for bodies that bend
 
 
 def worked(folder: Path, **more: str) -> tuple[str, dict[str, int]]:
@@ -73,13 +75,14 @@ def worked(folder: Path, **more: str) -> tuple[str, dict[str, int]]:
 def test_a_kernel_that_is_called_has_one_signature(tmp_path: Path) -> None:
     """Loaded, a kernel tells of itself and not of what it calls inside."""
     _, seen = worked(tmp_path)
-    assert {name for name, count in seen.items() if count == 1} >= CALLED
-    assert max(seen.values()) == 1, seen
+    assert {name for name, count in seen.items() if count == OF_BODIES} >= CALLED
+    assert max(seen.values()) == OF_BODIES, seen
 
 
 @pytest.mark.campaign
 def test_every_kernel_has_one_signature_and_the_same_bits_when_loaded_again(tmp_path: Path) -> None:
     bits, seen = worked(tmp_path, NUMBA_CACHE_DIR=str(tmp_path / "kernels"))
-    assert set(seen) >= CALLED
-    assert set(seen.values()) == {1}, seen
+    assert {name: count for name, count in seen.items() if count != 1} == dict.fromkeys(
+        CALLED, OF_BODIES
+    )
     assert worked(tmp_path, NUMBA_CACHE_DIR=str(tmp_path / "kernels"))[0] == bits

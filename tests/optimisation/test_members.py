@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import tomllib
+from dataclasses import fields
 from pathlib import Path
 
 import pytest
@@ -83,7 +84,8 @@ def test_a_member_that_means_nothing_says_why_and_leaves_the_others() -> None:
     broken = study.swept.__class__(
         None, (Axis("turn", ("none", "8 deg per glass", "9 deg per stroke")),)
     )
-    members = cases_of(study.__class__(**{**vars(study), "swept": broken}), document)
+    given = {each.name: getattr(study, each.name) for each in fields(study)} | {"swept": broken}
+    members = cases_of(study.__class__(**given), document)
     assert [m.study is None for m in members] == [False, True, False]
     assert "turn" in members[1].trouble
 

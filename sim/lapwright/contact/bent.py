@@ -159,13 +159,13 @@ def _sums(
             x[k] = at
             w[k] = bears
             z[k] = bears * gaps[k]
-        _row_sums(w, x, n, TWICE, along)
+        _row_sums(w, x, n, along[: TWICE + 1])
         for i in range(TWICE + 1):
             up = along[i]
             for j in range(TWICE + 1 - i):
                 products[(i + j) * (i + j + 1) // 2 + j] += up
                 up *= eta
-        _row_sums(z, x, n, DEGREE, along)
+        _row_sums(z, x, n, along[: DEGREE + 1])
         for i in range(DEGREE + 1):
             up = along[i]
             for j in range(DEGREE + 1 - i):
@@ -174,8 +174,9 @@ def _sums(
 
 
 @kernel
-def _row_sums(w: Array, x: Array, n: int, highest: int, out: Array) -> None:
-    """Sums of w with 1, x, x^2, ... to an even power, over n cells; w is written over."""
+def _row_sums(w: Array, x: Array, n: int, out: Array) -> None:
+    """Fill `out` with sums of w times 1, x, x^2, ... to an even power, over n cells; w is written over."""
+    highest = out.shape[0] - 1
     for i in range(0, highest, 2):
         even = 0.0
         odd = 0.0
@@ -259,16 +260,21 @@ def bend(
                 gives[i, k] = bodies.top[i, k]
     else:
         through(scratch.to_own, bodies.top, matrix, gives)
-    times_turned(scratch.to_own, bodies.lies_top, fixed)
+    for i in range(POWERS):
+        off[i] = bodies.lies_top[i]
+    times_turned(scratch.to_own, off, fixed)
     # Work of the hands on the powers about the top's centre, and what the top gives under it.
     turned_powers(hand_cos, -hand_sin, scratch.binomial, scratch.tables, scratch.to_own)
-    times(scratch.to_own, bodies.hands, small)
+    for i in range(POWERS):
+        off[i] = bodies.hands[i]
+    times(scratch.to_own, off, small)
     times(gives, small, off)
     for i in range(POWERS):
         fixed[i] += off[i]
     lies = 0.0
     for i in range(POWERS):
-        lies += abs(bodies.lies_bottom[i])
+        off[i] = bodies.lies_bottom[i]
+        lies += abs(off[i])
     if bodies.bottom.shape[0] > 0 or lies > 0.0:
         own = radius / bodies.ratio
         shifted_powers(
@@ -276,7 +282,7 @@ def bend(
         )
         if bodies.bottom.shape[0] > 0:
             through(scratch.to_own, bodies.bottom, matrix, gives)
-        times_turned(scratch.to_own, bodies.lies_bottom, fixed)
+        times_turned(scratch.to_own, off, fixed)
     add_bent(rows, used, unit, fixed, scratch.rows[SCRATCH])
     # Everything bears, as it did in the pose before; or else what bears of bodies that keep their shape.
     everything = not scratch.report[LIFTED] > 0.0
@@ -295,7 +301,7 @@ def bend(
             used,
             unit,
             target,
-            False,
+            everything,  # no: the plane is not warm; a flag written as a constant compiles it all again
             scratch.report,
             scratch.work,
         )
