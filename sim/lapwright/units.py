@@ -24,6 +24,9 @@ MICROINCH = 1e-6 * INCH
 POUND = 0.45359237  # [kg]
 PSI = POUND * GRAVITY / INCH**2  # [Pa]
 
+HELIUM = 587.6e-9  # [m] the yellow line of helium
+BAND_OF_LIGHT = 0.5 * HELIUM  # [m]: in such bands the flatness of rings and seals is told
+
 NOTHING = 5e-10  # [m] below half a nanometre there is nothing to speak of
 ROUNDING = 1e-9  # of a size in another unit
 
@@ -105,9 +108,15 @@ class Units(StrEnum):
         return _said(value, UM, echo=True)
 
     def limit(self, value: float) -> str:
-        """A limit [m] that sizes are held against: two figures where these are all of it."""
+        """A limit [m] that sizes are held against: two figures where these are all of it.
+
+        One that is tenths of a helium band was said in bands: these stand behind it.
+        """
         exact = math.isclose(float(Units.number(value / self.small.size)) * self.small.size, value)
-        return _said(value, self.small, echo=not exact)
+        size, tenths = _said(value, self.small, echo=not exact), 10.0 * value / BAND_OF_LIGHT
+        if not math.isclose(tenths, round(tenths), rel_tol=ROUNDING) or not round(tenths):
+            return size
+        return f"{_said(value, self.small)} ({in_bands(0.1 * round(tenths))})"
 
     def beside(self, value: float, limit: float) -> str:
         """A size [m] beside its limit: with so many figures that it is seen on which side of it it lies."""
@@ -348,6 +357,11 @@ def _telling(value: float, limit: float, told: str) -> int:
         if (float(f"{value:.{figures - 1}e}") > shown) == (value > limit):
             return figures
     return 0 if value > limit else 2
+
+
+def in_bands(number: float) -> str:
+    """So many bands of light: "1 helium band", "0.5 helium bands"."""
+    return f"{Units.number(number, echo=True)} helium band{'' if number == 1.0 else 's'}"
 
 
 def sentence(text: str) -> str:

@@ -223,10 +223,10 @@ def test_a_rail_bows_and_is_not_hollow(page_of) -> None:
 @pytest.mark.parametrize(
     ("outcome", "says"),
     [
-        pytest.param("until", "The goal is reached.", marks=pytest.mark.campaign),
+        pytest.param("until", "The gauge said stop.", marks=pytest.mark.campaign),
         ("tipped", "the top tips off"),
         pytest.param(
-            "limit", "Time ran out before the goal was reached.", marks=pytest.mark.campaign
+            "limit", "Time ran out before the gauge said stop.", marks=pytest.mark.campaign
         ),
         pytest.param("interrupted", "stopped before its end", marks=pytest.mark.campaign),
     ],

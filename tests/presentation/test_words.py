@@ -223,7 +223,7 @@ def test_headline_of_rails(faces, finish, unit) -> None:
     ("outcome", "says"),
     [
         ("done", ""),
-        ("until", "goal is reached"),
+        ("until", "gauge said stop"),
         ("limit", "ran out"),
         ("tipped", "the top tips off"),
         ("interrupted", "stopped before"),

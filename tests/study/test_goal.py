@@ -139,3 +139,18 @@ def test_the_resolved_study_of_before_is_read_with_the_goal_that_it_had() -> Non
     bare.pop("tuned")
     assert made(renewed_data(bare), arrays) == parse(PAIR)
     assert made(renewed_data(plain(study)[0])) == study
+
+
+def test_what_is_asked_may_be_said_in_bands_of_light() -> None:
+    band = 293.8e-9
+    said = """[goal]
+flatness = "1 band"
+keep = { B = { dome = "2 bands of helium light" } }
+"""
+    pair = PAIR.replace("[[steps]]", '[[steps]]\nuntil = { flatness = "3 bands" }', 1)
+    study = parse(pair + said)
+    assert study.goal is not None
+    assert study.goal.reach == {"flatness": pytest.approx(band)}
+    assert study.goal.keep == {"B": {"dome": pytest.approx(2.0 * band)}}
+    assert study.steps[0].until.flatness == pytest.approx(3.0 * band)
+    assert lw.Goal(flatness="1 band").flatness == study.goal.flatness

@@ -12,6 +12,7 @@ from lapwright.specification.quantities import (
     ANGLE,
     DENSITY,
     EXPANSION,
+    FLAT,
     FORCE,
     LENGTH,
     MASS,
@@ -54,6 +55,13 @@ TYPED = [
     ("1 ft", LENGTH, 0.3048),
     ("160\u00a0mm", LENGTH, 0.16),
     ("  160   mm ", LENGTH, 0.16),
+    # Half the yellow line of helium, 587.56 nm (D3; handbook of spectral lines): 11.6 millionths of an inch.
+    ("2 bands", FLAT, 587.6e-9),
+    ("1 band of helium light", FLAT, 293.8e-9),
+    ("1/2 helium band", FLAT, 146.9e-9),
+    ("1.5 light bands", FLAT, 440.7e-9),
+    ("3 fringes", FLAT, 881.4e-9),
+    ("0.3 um", FLAT, 0.3e-6),
     ("90 s", TIME, 90.0),
     ("20 min", TIME, 1200.0),
     ("1.5 h", TIME, 5400.0),
@@ -372,3 +380,25 @@ def test_a_miss_by_a_hair_is_more_than_once_what_is_allowed() -> None:
         "a hair more than 1",
         "1.4",
     ]
+
+
+@pytest.mark.parametrize(
+    ("size", "metric", "inch"),
+    [
+        (293.8e-9, "0.29 um (1 helium band)", "12 uin (1 helium band)"),
+        (146.9e-9, "0.15 um (0.5 helium bands)", "5.8 uin (0.5 helium bands)"),
+        (587.6e-9, "0.59 um (2 helium bands)", "23 uin (2 helium bands)"),
+        (0.3e-6, "0.30 um", "11.811 uin"),
+        (0.29e-6, "0.29 um", "11.4173 uin"),
+    ],
+)
+def test_a_limit_that_was_said_in_bands_is_echoed_so(size: float, metric: str, inch: str) -> None:
+    assert Units.METRIC.limit(size) == metric
+    assert Units.INCH.limit(size) == inch
+
+
+def test_bands_are_sizes_of_what_is_asked_and_of_nothing_else() -> None:
+    with pytest.raises(RefusedError, match="bands"):
+        read("2 bands", SMALL)
+    with pytest.raises(RefusedError, match="sodium"):
+        read("2 sodium bands", FLAT)

@@ -41,7 +41,7 @@ from lapwright.specification.quantities import (
 from lapwright.specification.rates import Reader, read_temperature
 from lapwright.specification.said import Frozen, RefusedError, Said, listed, shown
 from lapwright.specification.table import choice, whole
-from lapwright.units import GRAVITY
+from lapwright.units import GRAVITY, HELIUM
 
 
 def _rigidity(material: Material, thickness: float) -> float:
@@ -165,14 +165,13 @@ MOST_READ = 1e-3  # [m]: more than is wrong with any face that is lapped
 LAMPS: Mapping[str, float] = MappingProxyType(
     {
         "sodium": 589.3e-9,
-        "helium": 587.6e-9,
+        "helium": HELIUM,
         "helium-neon": 632.8e-9,
         "green diode": 520e-9,
         "green laser": 532e-9,
         "violet diode": 405e-9,
     }
 )
-HELIUM_BAND = 0.5 * LAMPS["helium"]  # [m]: in such bands the flatness of rings and seals is told
 
 _SLOPE = replace(
     ANGLE,

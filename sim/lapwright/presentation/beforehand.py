@@ -117,7 +117,7 @@ def schedule(step: Step, look: Outlook, units: Units = METRIC) -> list[str]:
     """How long, who is on top for how long, how often fresh grit."""
     parts = [say("preview.schedule.strokes", count=step.total_strokes)]
     if step.until is not None:
-        parts = [say("preview.schedule.until")]
+        parts = [say("preview.schedule.until", stop=stop_by_gauge(step.until, units))]
     elif step.time is not None:
         parts = [Units.spell(step.total_strokes / step.pace)]
     swap = step.swap

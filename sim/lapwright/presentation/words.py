@@ -22,10 +22,9 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from lapwright.limits import limit_of
-from lapwright.metrology.conditions import HELIUM_BAND
 from lapwright.metrology.form import FORMS, LONG, SPOKEN
 from lapwright.specification.materials import HAZARDS
-from lapwright.units import METRIC, NOTHING, Text, Units, joined, sentence
+from lapwright.units import BAND_OF_LIGHT, METRIC, NOTHING, Text, Units, joined, sentence
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -224,7 +223,7 @@ def odd(forms: Forms, finish: float | None, units: Units = METRIC, brief: bool =
 
 def in_bands(flatness: float, units: Units = METRIC) -> str:
     """The flatness [m] of a ring in bands of helium light, and in both units."""
-    return say("shape.bands", units, flatness=flatness, bands=flatness / HELIUM_BAND)
+    return say("shape.bands", units, flatness=flatness, bands=flatness / BAND_OF_LIGHT)
 
 
 def from_the_bore(sphere: float, share: float, units: Units = METRIC) -> str:

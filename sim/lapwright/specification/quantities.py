@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from lapwright.specification.said import RefusedError, listed, nearest, refused, shown
-from lapwright.units import GRAVITY, INCH, POUND, PSI
+from lapwright.units import BAND_OF_LIGHT, GRAVITY, INCH, POUND, PSI
 
 # Both sizes in words, and (so many, of this unit) of each reading.
 _READINGS = {
@@ -85,6 +85,18 @@ LENGTH = Dimension(
     "mm",
 )
 SMALL = replace(LENGTH, offered="um, nm, uin, thou or mm", usual="um")  # shapes, grits
+FLAT = replace(  # forms that are asked for: an optical flat counts them in bands of light
+    SMALL,
+    units=SMALL.units
+    | _units(
+        (
+            BAND_OF_LIGHT,
+            "band bands fringe fringes lightband lightbands heliumband heliumbands heliumlightband"
+            " heliumlightbands bandofheliumlight bandsofheliumlight bandoflight bandsoflight",
+        ),
+    ),
+    offered="um, nm, uin, thou, mm or bands (of helium light)",
+)
 TIME = Dimension(
     "time",
     "a time",
@@ -279,7 +291,7 @@ def _bare(value: Any, kind: Dimension) -> RefusedError:
     number = value.strip() if isinstance(value, str) else shown(value)
     meant = f'"{number} {kind.usual}"'
     apart = take_apart(number)
-    if kind is SMALL and apart is not None and (inches := meant_in_inches(apart[0])):
+    if kind in (SMALL, FLAT) and apart is not None and (inches := meant_in_inches(apart[0])):
         meant = f"{inches} for {number} in"
     return refused(
         value,

@@ -19,6 +19,7 @@ from lapwright.specification.materials import ABRASIVES, LIQUID, quickness
 from lapwright.specification.quantities import (
     ANGLE,
     DIFFERENCE,
+    FLAT,
     FORCE,
     LENGTH,
     MASS,
@@ -71,6 +72,7 @@ MEMORY = 5.0
 
 EVERY = quantity(TIME, above="0 s", most="1000 h")
 SHAPE = quantity(SMALL, above="0 um", most="1 mm")
+ASKED_SIZE = quantity(FLAT, above="0 um", most="1 mm")
 COARSE = 0.1  # [m] a unit from here on ("5 m") is no depth of metal, but minutes mistyped
 LASTS = quantity(TIME, least="1 s", most="1000 h")
 WARMTH = quantity(DIFFERENCE, least="-100 K", most="100 K")
@@ -286,10 +288,10 @@ def in_metal(value: Any) -> bool:
 class Until(Frozen):
     """Stop by gauge [m]; None means not asked. `removed` at or above, the others at or below."""
 
-    difference: Said[float | None] = Said(SHAPE, default=None)
-    flatness: Said[float | None] = Said(SHAPE, default=None)
-    twist: Said[float | None] = Said(SHAPE, default=None)
-    mating: Said[float | None] = Said(SHAPE, default=None)
+    difference: Said[float | None] = Said(ASKED_SIZE, default=None)
+    flatness: Said[float | None] = Said(ASKED_SIZE, default=None)
+    twist: Said[float | None] = Said(ASKED_SIZE, default=None)
+    mating: Said[float | None] = Said(ASKED_SIZE, default=None)
     removed: Said[float | None] = Said(SHAPE, default=None)
 
 

@@ -15,10 +15,10 @@ from lapwright.errors import StudyError
 from lapwright.limits import limit_of
 from lapwright.metrology.form import FORMS, LONG, ROUND
 from lapwright.specification.plate import Plate
-from lapwright.specification.quantities import LENGTH, SMALL, TIME, find, quantity, read_text
+from lapwright.specification.quantities import LENGTH, TIME, find, quantity, read_text
 from lapwright.specification.rates import Reader
 from lapwright.specification.said import Frozen, RefusedError, Said, made, shown, spelled
-from lapwright.specification.step import EVERY
+from lapwright.specification.step import ASKED_SIZE, EVERY
 from lapwright.specification.table import Table, text
 from lapwright.study.plates import a_plate
 from lapwright.units import joined
@@ -47,7 +47,6 @@ HOW_EFFORT = (
 )
 OLD = ("reach", "plates", "keep", "hold")  # stood in [tune]
 
-_SIZE = quantity(SMALL, above="0 um", most="1 mm")
 _WORK = quantity(TIME, least="0 min", most="1 d")
 _EACH = re.compile(r"(?P<time>.*?) ?(?:/|\bper\b|\ba\b|\beach\b) ?(?P<of>\S+)")
 
@@ -119,13 +118,18 @@ def _keeping(value: Any) -> dict[str, dict[str, float]]:
     if not isinstance(value, Mapping) or not all(isinstance(v, Mapping) for v in value.values()):
         raise RefusedError(f"{shown(value)} says no forms of a plate: write {HOW_KEEP}", "type")
     return {
-        name: {form: _SIZE(size) if isinstance(size, str) else size for form, size in forms.items()}
+        name: {
+            form: ASKED_SIZE(size) if isinstance(size, str) else size
+            for form, size in forms.items()
+        }
         for name, forms in value.items()
     }
 
 
 def _kept_table(keep: Mapping[str, Mapping[str, float]]) -> dict[str, dict[str, str]]:
-    return {n: {form: _SIZE.typed(size) for form, size in of.items()} for n, of in keep.items()}
+    return {
+        n: {form: ASKED_SIZE.typed(size) for form, size in of.items()} for n, of in keep.items()
+    }
 
 
 def _some_names(value: Any) -> tuple[str, ...]:
@@ -157,15 +161,15 @@ class Goal(Frozen):
 
     """
 
-    flatness: Said[float | None] = Said(_SIZE, default=None)
-    dome: Said[float | None] = Said(_SIZE, default=None)
-    saddle: Said[float | None] = Said(_SIZE, default=None)
-    twist: Said[float | None] = Said(_SIZE, default=None)
-    bow: Said[float | None] = Said(_SIZE, default=None)
-    crown: Said[float | None] = Said(_SIZE, default=None)
-    wind: Said[float | None] = Said(_SIZE, default=None)
-    difference: Said[float | None] = Said(_SIZE, default=None)
-    mating: Said[float | None] = Said(_SIZE, default=None)
+    flatness: Said[float | None] = Said(ASKED_SIZE, default=None)
+    dome: Said[float | None] = Said(ASKED_SIZE, default=None)
+    saddle: Said[float | None] = Said(ASKED_SIZE, default=None)
+    twist: Said[float | None] = Said(ASKED_SIZE, default=None)
+    bow: Said[float | None] = Said(ASKED_SIZE, default=None)
+    crown: Said[float | None] = Said(ASKED_SIZE, default=None)
+    wind: Said[float | None] = Said(ASKED_SIZE, default=None)
+    difference: Said[float | None] = Said(ASKED_SIZE, default=None)
+    mating: Said[float | None] = Said(ASKED_SIZE, default=None)
     plates: Said[tuple[str, ...]] = Said(_some_names, default=())
     hold: Said[float | None] = Said(EVERY, default=None)
     keep: Said[Mapping[str, Mapping[str, float]]] = Said(
