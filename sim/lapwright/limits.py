@@ -47,6 +47,8 @@ LIMITS = {
     "past its best": Limit(1.3, "times the least flatness there was", PRACTICE),
     "off the middle": Limit(0.1, "of half the width below", PRACTICE),
     "plates compared": Limit(0.5, "K apart", PRACTICE),
+    "day of work": Limit(8.0 * 3600.0, "s", PRACTICE),
+    "holds grit": Limit(500.0, "Knoop hardness: harder faces take up no grit", PRACTICE),
     "balance": Limit(1e-5, "of what lies on it", PRACTICE),
 }
 

@@ -232,8 +232,8 @@ def test_headline_of_rails(faces, finish, unit) -> None:
 def test_outcome_comes_first(outcome: str, says: str) -> None:
     face = {"sphere": -0.8 * UM, "flatness": 2 * UM}
     said = words.came_out(outcome, ("A", "B"), 1.0, {"A": face, "B": face}, {}, METRIC)
-    assert says in said.split("A and B mate")[0]
-    assert "A and B mate. Both are hollow: A 0.80 um, B 0.80 um." in said
+    assert says in said.split("On the grit A and B bear")[0]
+    assert "laid together clean they would not. Both are hollow: A 0.80 um, B 0.80 um." in said
 
 
 @given(st.floats(0.0, 1.0))

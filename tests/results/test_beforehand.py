@@ -325,6 +325,16 @@ def test_soft_faces_take_up_loose_grit_but_not_what_is_held_in_them() -> None:
     assert ("takes_up", 1) not in codes(of_material("tin", "g", held))
 
 
+@pytest.mark.parametrize(
+    ("material", "holds"),
+    [("grey iron", True), ("tin", True), ("copper", True), ("carbide", False), ("glass", False)],
+)
+def test_only_what_is_far_softer_than_grains_holds_them(material: str, holds: bool) -> None:
+    """Common practice, no source: laps are charged that are of cast iron, copper or tin."""
+    held = '[grits.g]\nsize = "3 um"\nabrasive = "diamond"\nheld = { in = "A" }\n'
+    assert (("not_held", 1) in codes(of_material(material, "g", held))) != holds
+
+
 def test_whoever_lies_below_weighs_as_much():
     """23 kg (NIOSH lifting equation), 12 kg: of any plate that has to be laid down, each by its name."""
     below = 'plates.A = { disc = "160 mm", mass = "4 kg" }\nplates.B = { disc = "160 mm", mass = "%s" }\n'

@@ -41,6 +41,7 @@ PHRASES = {
     "cuts_not": "is next to nothing, and a guess",
     "which_abrasive": "not every grit cuts",
     "takes_up": "brush and wash it before every finer grit",
+    "not_held": "is too hard to hold grit",
     "liquid": "cannot rock freely",
     "no_turn": "the top is never turned",
     "one_side": "stays on one side of",

@@ -39,7 +39,7 @@ from lapwright.optimisation.entry import Entry, append, entries_of, log_of, take
 from lapwright.optimisation.history import Chapter, chapters, taken_in
 from lapwright.optimisation.shop import DAY, REST, Knowledge, one_normal
 from lapwright.optimisation.sight import sight_of, weighed
-from lapwright.optimisation.spell import HANDS, new_day, off_by
+from lapwright.optimisation.spell import HANDS, new_day, off_by, workable
 from lapwright.specification.plate import Measured, StartForm
 from lapwright.specification.quantities import LENGTH
 from lapwright.specification.said import Constructed
@@ -146,8 +146,17 @@ class Book(metaclass=Constructed):
 
     def _take(self, entries: Sequence[Entry]) -> None:
         self.entries = tuple(entries)
-        self.bench = bench_of(self.study, self.entries, threads=self.threads)
+        self.bench = self._bench_of(self.entries)
         self.chapters: tuple[Chapter, ...] = tuple(chapters(self.bench, self.entries))
+
+    def _bench_of(self, entries: Sequence[Entry]) -> Bench:
+        """The bench for what was done, and for what may be advised: by another kind of grit, say."""
+        return bench_of(self.study, entries, self._steps, threads=self.threads)
+
+    @property
+    def _steps(self) -> tuple[Step, ...]:
+        """Those of the study, as they may be advised."""
+        return tuple(workable(step, self.study.plates) for step in self.study.steps)
 
     @one_thread()
     def add(self, entry: Entry | Mapping[str, Any]) -> Chapter:
@@ -183,7 +192,7 @@ class Book(metaclass=Constructed):
             entries = append(self.log, entry, self.study)
         else:
             entries = (*self.entries, entry)
-        bench = bench_of(self.study, entries, threads=self.threads)
+        bench = self._bench_of(entries)
         if entries[:-1] != self.entries or bench.layout.size != self.bench.layout.size:
             self._take(entries)  # another hand wrote in the log, or a grit is new here
             return self.chapters[-1]
@@ -212,7 +221,7 @@ class Book(metaclass=Constructed):
         if not self.entries:
             return False
         entries = self.entries[:-1]
-        bench = bench_of(self.study, entries, threads=self.threads)
+        bench = self._bench_of(entries)
         if bench.layout.size != self.bench.layout.size:
             self._take(entries)  # nobody else names that grit
         else:
@@ -254,7 +263,7 @@ class Book(metaclass=Constructed):
 
         """
         done = [entry.done for entry in self.entries if entry.done is not None]
-        allowed = tuple(steps) or self.study.steps
+        allowed = tuple(workable(s, self.study.plates) for s in steps) or self._steps
         last = done[-1] if done else None
         taken: list[Reading] = []
         for entry in self.entries:
@@ -372,7 +381,7 @@ def _readable(value: Any, units: Units) -> Any:
         return value
     metres = float(typed[1]) * LENGTH.units[typed[2]]
     unit = units.small if 0.0 < abs(metres) < SMALL else units.long
-    return f"{metres / unit.size:.4g} {unit.name}"
+    return f"{metres / unit.size + 0.0:.4g} {unit.name}"
 
 
 def _learnt(book: Book, step: Step) -> Grit:
@@ -425,4 +434,7 @@ def _typed(form: str, size: float, units: Units) -> tuple[str, str]:
     key = {"sphere": "dome" if size >= 0.0 else "dish"}.get(form, form)
     shown = abs(size) if form == "sphere" else size
     unit = units.small
-    return key, f"{round(shown / unit.size, 4):g} {unit.name}"  # to a tenth of a nanometre or less
+    return (
+        key,
+        f"{round(shown / unit.size, 4) + 0.0:g} {unit.name}",
+    )  # to a tenth of a nanometre or less

@@ -33,6 +33,7 @@ from lapwright.optimisation.spell import (
     lap_shops,
     turns_enough,
     turns_of,
+    workable,
 )
 from lapwright.optimisation.summary import Follower
 from lapwright.results.record import Run
@@ -146,9 +147,12 @@ class _Search:
         }
         last = study.steps[int(run.step[-1]) - 1]
         last = replace(last, top=run.top[-1], bottom=run.bottom[-1])
-        self.steps = _one_a_pair([base or last, *reversed(study.steps)])
+        steps = tuple(workable(step, study.plates) for step in study.steps)
+        last = workable(base or last, study.plates)
+        study = replace(study, steps=steps)
+        self.steps = _one_a_pair([last, *reversed(steps)])
         self.study = study
-        grits = [step.grit for step in study.steps]
+        grits = [step.grit for step in (*steps, last)]
         for grit in grits:
             grits += [one for one in finer_grits(grit) if one.name not in [g.name for g in grits]]
         also = [*self.steps, *(replace(last, grit=grit) for grit in grits)]
@@ -480,7 +484,8 @@ def finer_grits(grit: Grit) -> list[Grit]:
     )
     wear = replace(wear, plates={name: share * value for name, value in grit.wear.plates.items()})
     layer = replace(grit.layer, depth=share * grit.layer.depth)
-    return [replace(grit, name=METRIC.size(size, echo=True), size=size, wear=wear, layer=layer)]
+    name = f"{METRIC.size(size, echo=True)} {grit.abrasive or ''}".rstrip()
+    return [replace(grit, name=name, size=size, wear=wear, layer=layer)]
 
 
 def _one_a_pair(steps: Sequence[Step]) -> list[Step]:

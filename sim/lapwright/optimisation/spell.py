@@ -12,7 +12,7 @@ and rollouts are lapped by.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from math import pi, radians
@@ -23,15 +23,20 @@ from numpy.typing import NDArray
 
 from lapwright.contact.crowd import wear_crowd
 from lapwright.contact.lay import read_only
+from lapwright.contact.liquid import film_of
 from lapwright.errors import SettleError
 from lapwright.kinematics.motion import Motion
 from lapwright.kinematics.schedule import cut_of, kappa, settled, stays
+from lapwright.limits import limit_of
 from lapwright.modal.basis import PLANES, Basis
 from lapwright.modal.operator import load_lines
 from lapwright.modal.points import Instants, instants_of, touches
 from lapwright.optimisation.shop import DAY, Knowledge, Layout, slopes
+from lapwright.specification.materials import ABRASIVES, cut_left, holds_grit, quickness
 from lapwright.specification.outline import Outline
-from lapwright.specification.step import Hand, Step, Turn
+from lapwright.specification.plate import Plate
+from lapwright.specification.step import Grit, Hand, Step, Turn
+from lapwright.units import METRIC
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -259,6 +264,38 @@ def turns_enough(step: Step) -> bool:
     left = [abs((t.angle + 0.5 * pi) % pi - 0.5 * pi) for t in ways if t.indexed]
     left += [abs((t.angle + pi) % (2.0 * pi) - pi) for t in ways if not t.indexed]
     return any(angle > 1e-6 for angle in left)
+
+
+def workable(step: Step, plates: Mapping[str, Plate]) -> Step:
+    """The step as it may be advised: smeared where liquid would hold up the top, grit that cuts both faces.
+
+    Spells are lapped as smeared whatever a step says; more minutes of what does not cut take nothing off.
+    """
+    pair = plates[step.top], plates[step.bottom]
+    film = film_of(step, *pair)
+    if film is not None and 1.0 - film.left > limit_of("liquid"):
+        step = replace(step, liquid="smeared")
+    return replace(step, grit=_cutting_grit(step.grit, pair))
+
+
+def _cutting_grit(grit: Grit, pair: Sequence[Plate]) -> Grit:
+    """The same grain of a kind that cuts both faces, loose where the face that is to hold it is too hard.
+
+    What is said to go of a plate goes, whatever the kind.
+    """
+    if any(p.name == grit.held_in and not holds_grit(p.material) for p in pair):
+        grit = replace(grit, held_in=None)
+    guessed = [p.material for p in pair if p.name not in grit.wear.plates]
+    if grit.wear.iron is None or all(cut_left(grit.abrasive, one) == 1.0 for one in guessed):
+        return grit
+    kind = next(k for k in ABRASIVES if all(cut_left(k, one) == 1.0 for one in guessed))
+    quicker = quickness(kind) / quickness(grit.abrasive)
+    return replace(
+        grit,
+        name=f"{METRIC.grain(grit.size)} {kind}",
+        abrasive=kind,
+        wear=replace(grit.wear, iron=quicker * grit.wear.iron),
+    )
 
 
 STROKE_POSES = 16  # of a stroke; so many times more where it turns (see `instants`)

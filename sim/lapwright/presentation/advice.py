@@ -26,7 +26,15 @@ from lapwright.presentation import words
 from lapwright.presentation.beforehand import came_from
 from lapwright.presentation.finding_words import care
 from lapwright.presentation.run_view import RunView, good_to, run_view
-from lapwright.presentation.standing import PAID, PAYS, Pair, goal_of, last_pair, one_sided
+from lapwright.presentation.standing import (
+    PAID,
+    PAYS,
+    Pair,
+    goal_of,
+    last_pair,
+    mend_words,
+    one_sided,
+)
 from lapwright.presentation.tables import again_words, limit, stays_on_top, stroke_words, turn_words
 from lapwright.presentation.tuning_notes import label
 from lapwright.presentation.words import say
@@ -34,7 +42,7 @@ from lapwright.results.record import Run
 from lapwright.specification.curves import Line, arc_moments
 from lapwright.specification.plate import Plate
 from lapwright.specification.said import RefusedError
-from lapwright.specification.step import Step, Turn
+from lapwright.specification.step import Grit, Step, Turn
 from lapwright.units import METRIC, NOTHING, Units, joined, sentence
 
 WALK = Turn(radians(3.0))  # as in the sentence on a stroke that stays on one side
@@ -111,7 +119,8 @@ def _advised(view: RunView) -> Advice | None:
         advice = Advice("stop", pair.say("refused", why=str(refused)))
     if advice.kind == "reached":
         return advice
-    return replace(advice, text=f"{goal} {sentence(advice.text)}".strip())
+    first = [] if advice.kind == "go on" else mend_words(pair.step, view.study.plates, view.units)
+    return replace(advice, text=" ".join(filter(None, [goal, *first, sentence(advice.text)])))
 
 
 def _advice(pair: Pair) -> Advice:
@@ -288,10 +297,16 @@ def _changed(pair: Pair, step: Step) -> str:
     turn = "" if step.turn.angle == 0.0 else turn_words(step.turn)
     return pair.say(
         "plan.changed",
-        grit=METRIC.size(step.grit.size) if step.grit.name != last.grit.name else "",
+        grit=_grit_words(step.grit, last.grit) if step.grit.name != last.grit.name else "",
         stroke=stroke_words(step, pair.view.units) if step.curve != last.curve else "",
         turn=pair.say("plan.turn", turn=turn) if step.turn != last.turn else "",
     )
+
+
+def _grit_words(grit: Grit, last: Grit) -> str:
+    """A grit by its size, and by its kind where that is another."""
+    kind = grit.abrasive if grit.abrasive != last.abrasive else None
+    return f"{METRIC.size(grit.size)} {kind or ''}".rstrip()
 
 
 def _amount(pair: Pair, off: Mapping[str, float]) -> str:

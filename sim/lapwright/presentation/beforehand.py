@@ -385,8 +385,10 @@ def orders(
 def grit_words(step: Step) -> str:
     """The grit by its name, with its size where the name does not tell it."""
     name = step.grit.name
-    size = "" if name.endswith((" um", " uin")) else METRIC.size(step.grit.size)
-    grit = {"abrasive": step.grit.abrasive or "", "held": step.grit.held_in or ""}
+    told = name.endswith((" um", " uin")) or name.startswith(METRIC.grain(step.grit.size))
+    size = "" if told else METRIC.size(step.grit.size)
+    kind = "" if name.endswith(step.grit.abrasive or "") else step.grit.abrasive or ""
+    grit = {"abrasive": kind, "held": step.grit.held_in or ""}
     return say("orders.grit.name", name=name, size=size, **grit)
 
 

@@ -283,6 +283,7 @@ RECKONED: Mapping[str, Callable[[Sequence[Finding], Study], Reckoned]] = {
     "one_side": _one_side,
     "cuts_not": _cuts_not,
     "which_abrasive": _cuts_not,
+    "not_held": _cuts_not,
     "takes_up": _takes_up,
     "pits": _pits,
     "best_passed": _best_passed,

@@ -20,7 +20,7 @@ from lapwright.optimisation.shop import Knowledge
 from lapwright.optimisation.sight import ToRead, all_readings, same, sight_of, unseen
 from lapwright.optimisation.spell import new_day
 from lapwright.presentation.gauge_text import side_words
-from lapwright.presentation.standing import PAID, PAYS
+from lapwright.presentation.standing import PAID, PAYS, mend_words
 from lapwright.presentation.tables import stroke_words, turn_words
 from lapwright.presentation.tuning_notes import label
 from lapwright.presentation.words import say
@@ -327,7 +327,14 @@ class NextAnswer(Answer):
             readings="; ".join([*readings, *self.again]),
             weights=joined(list(self._lighter())),
         )
-        return " ".join([told, *self._pays()])
+        return " ".join([*self._mends(step), told, *self._pays()])
+
+    def _mends(self, step: Step) -> list[str]:
+        """What must be otherwise than the study says before these two are lapped."""
+        study = self.study
+        like = [one for one in study.steps if {one.top, one.bottom} == {step.top, step.bottom}]
+        each = (mend_words(one, study.plates, self.units) for one in like)
+        return list(dict.fromkeys(line for lines in each for line in lines))
 
     def _expected(self, reading: Reading, band: Band) -> str:
         """A reading to take, and what to expect where its gauge is zeroed on something."""

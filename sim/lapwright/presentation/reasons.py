@@ -13,6 +13,7 @@ import numpy as np
 
 from lapwright.kinematics.schedule import spread_of
 from lapwright.kinematics.sliding import MOST_TURN, invariants_of
+from lapwright.limits import limit_of
 from lapwright.metrology.form import FORMS, EdgeMargin
 from lapwright.modal.cycle import Cycle, CycleSpectrum, Placement
 from lapwright.modal.spectrum import NO_MARGIN, OWN_NAMES, FormMode, Mode
@@ -142,10 +143,17 @@ def _whose(what: str, error: FormMode, reason: StepAnalysis) -> str:
     return say("goes.on", what=what, plate=reason.names[error.face])
 
 
+def _by_day(time: float, spread: float) -> str:
+    """A time of rubbing [s] with its band, where that may come to an end within a day's work."""
+    if time > spread * limit_of("day of work"):
+        return say("goes.no_day")
+    return Units.band(time, spread)
+
+
 def halves(group: Goes, units: Units, spread: float) -> str:
     """How much metal, and how many minutes with their band, halve a group of errors."""
     depth = _span(*group.removed, units)
-    return say("goes.halves", depth=depth, time=Units.band(group.time[1], spread))
+    return say("goes.halves", depth=depth, time=_by_day(group.time[1], spread))
 
 
 def _span(least: float, most: float, units: Units) -> str:
@@ -396,7 +404,7 @@ def _cycle_goes(spectrum: CycleSpectrum, cycle: Cycle, study: Study) -> list[str
             units,
             what=_mode_words(cycle, mode, study.margin) or say("cycle.goes.a_finer"),
             depth=mode.half_removed or 0.0,
-            time=Units.band(mode.half_life or 0.0, _cycle_spread(cycle, study)),
+            time=_by_day(mode.half_life or 0.0, _cycle_spread(cycle, study)),
         )
         lines.append(say("cycle.goes.rest", rest=say(f"cycle.rest.{rest}"), slowest=slowest))
     if slow:

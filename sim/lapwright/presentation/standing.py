@@ -3,24 +3,28 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from math import hypot
 from typing import Any
 
 import numpy as np
 
+from lapwright.contact.liquid import film_of
 from lapwright.contact.placement import mating
 from lapwright.errors import LapwrightError
 from lapwright.integration.estimate import Outlook, outlook
 from lapwright.optimisation.bench import USUAL
+from lapwright.optimisation.spell import workable
 from lapwright.optimisation.track import Constraint, constraints_of
 from lapwright.presentation.run_view import Face, RunView
 from lapwright.presentation.tuning_notes import asked_for, label
 from lapwright.presentation.tuning_notes import finish as finish_of
 from lapwright.presentation.words import Fields, say
+from lapwright.specification.materials import NOT, cut_left
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Hand, Step
+from lapwright.units import Units, joined
 
 ENOUGH = 1.0 + 1e-9
 PAYS, PAID = 0.05e-6, 1.1  # [m], times: a plate that gets so much less flat pays for the others
@@ -73,6 +77,27 @@ def last_pair(view: RunView) -> Pair | None:
         return Pair(view, step, outlook(view.study.plates, step), top, bottom)
     except LapwrightError:
         return None
+
+
+def mend_words(step: Step, plates: Mapping[str, Plate], units: Units) -> list[str]:
+    """What must be otherwise before a step is lapped again, where minutes of it are no use."""
+    to, pair = workable(step, plates), (plates[step.top], plates[step.bottom])
+    lines = []
+    if to.liquid != step.liquid and (film := film_of(step, *pair)) is not None:
+        grooved = any(plate.grooves is not None for plate in pair)
+        liquid = step.liquid.removeprefix("flooded with ")
+        fields: Fields = {**film._asdict(), "liquid": liquid, "grooved": grooved}
+        lines.append(say("advice.mend.liquid", units, **fields))
+    if to.grit.abrasive != step.grit.abrasive:
+        left = {p: share for p in pair if (share := cut_left(step.grit.abrasive, p.material)) < 1.0}
+        names = joined([f"{plate.name} ({plate.material.name})" for plate in left])
+        fields = {"kind": step.grit.abrasive or "", "hardly": min(left.values()) > NOT}
+        first = to.grit.abrasive or ""
+        lines.append(say("advice.mend.abrasive", units, **fields, plates=names, first=first))
+    if step.grit.held_in is not None and to.grit.held_in is None:
+        hard = plates[step.grit.held_in]
+        lines.append(say("advice.mend.held", plate=hard.name, material=hard.material.name))
+    return lines
 
 
 # --- whether the goal is reached -----------------------------------------------------------------

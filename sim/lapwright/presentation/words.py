@@ -36,6 +36,8 @@ if TYPE_CHECKING:
 Fields = Mapping[str, str | float | Text]
 Forms = Mapping[str, float | None]
 NO_BORES: Mapping[str, float] = MappingProxyType({})
+NO_FACES: Mapping[str, Forms] = MappingProxyType({})
+NO_FINISHES: Mapping[str, float | None] = MappingProxyType({})
 
 REMARK = "the finish is rougher than this"
 MARK = "†"  # the same where there is no room for it: beside what is finer than the finish
@@ -421,11 +423,31 @@ BEDDED = {
 # --- what came out -----------------------------------------------------------------------------
 
 
-def mating(top: str, bottom: str, share: float | None) -> str:
-    """Whether two plates mate: `share` of the overlap that bears in the middle of the stroke."""
+def _curve_alike(one: Forms, other: Forms, least: float) -> bool:
+    """Whether both faces are hollow, or both domed, along some way, by `least` [m] each."""
+    pairs = [(one.get(key) or 0.0, other.get(key) or 0.0) for key in ("sphere", "bow", "crown")]
+    return any(a * b > 0.0 and min(abs(a), abs(b)) >= least for a, b in pairs)
+
+
+def mating(
+    top: str,
+    bottom: str,
+    share: float | None,
+    faces: Mapping[str, Forms] = NO_FACES,
+    finishes: Mapping[str, float | None] = NO_FINISHES,
+) -> str:
+    """Whether two plates mate: `share` of the overlap that bears in the middle of the stroke.
+
+    Two that are both hollow, or both domed, by more than the finish shows bear on the grit alone.
+    """
     if share is None or not math.isfinite(share):
         return ""
     key = "yes" if share >= BEARS_ALL_OVER else "no" if share <= 0.0 else "part"
+    if key == "yes" and _curve_alike(
+        *(faces.get(n, {}) for n in (top, bottom)),
+        least=max(finishes.get(n) or NOTHING for n in (top, bottom)),
+    ):
+        key = "on_grit"
     return say(f"shape.mating.{key}", top=top, bottom=bottom, share=share)
 
 
@@ -467,7 +489,7 @@ def came_out(
         lines.append(say("came.so_far", ended=say("came.ended.interrupted")))
     elif outcome in ("limit", "until"):
         lines.append(say(f"came.ended.{outcome}"))
-    if pair and (mates := mating(min(pair), max(pair), share)):
+    if pair and (mates := mating(min(pair), max(pair), share, faces, finishes)):
         lines.append(mates)
     lines += shapes(faces, finishes, units, bores)
     return " ".join(map(sentence, lines)) if lines else say("came.unmeasured")

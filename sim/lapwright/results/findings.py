@@ -33,7 +33,14 @@ from lapwright.metrology.conditions import (
 )
 from lapwright.metrology.contacts import footing
 from lapwright.results.record import best, grit_on
-from lapwright.specification.materials import ABRASIVES, HAZARDS, SOFT, cut_left, cutting
+from lapwright.specification.materials import (
+    ABRASIVES,
+    HAZARDS,
+    SOFT,
+    cut_left,
+    cutting,
+    holds_grit,
+)
 from lapwright.specification.step import Step
 from lapwright.study.bends import seesaw
 
@@ -314,6 +321,8 @@ def _of_abrasive(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
             yield Finding("which_abrasive", at, name, {"kinds": kinds})
         elif (left := cut_left(grit.abrasive, material)) < 1.0:
             yield Finding("cuts_not", at, name, {"left": left, "kinds": kinds})
+        if grit.held_in == name and not holds_grit(material):
+            yield Finding("not_held", at, name)
         if material.name in SOFT and grit.held_in != name:
             yield Finding("takes_up", at, name)
 
@@ -507,6 +516,7 @@ KINDS = {
     "low_pressure": Kind("the top may float", _of_pressure),
     "cuts_not": Kind("a grit that hardly cuts a face, or not at all", _of_abrasive),
     "which_abrasive": Kind("no kind of grit named where not every kind cuts", _of_abrasive),
+    "not_held": Kind("grit that is to be held in a face too hard for it", _of_abrasive),
     "liquid": Kind("liquid holds up the rocking of the top", _of_liquid),
     "no_turn": Kind("the top is never turned", _of_motion),
     "one_side": Kind("the stroke stays on one side of a plate", _of_motion),

@@ -21,6 +21,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any
 
+from lapwright.limits import limit_of
 from lapwright.specification.quantities import DENSITY, EXPANSION, PRESSURE, quantity
 from lapwright.specification.said import Frozen, Said
 from lapwright.specification.table import choice, pure_number
@@ -133,6 +134,12 @@ def hardness_over(abrasive: str, material: Material) -> float | None:
     """How many times as hard as a material an abrasive is; None where nothing in it is hard."""
     hardness = _HARDNESS.get(material.name)
     return None if hardness is None else _ABRASIVES[abrasive][0] / hardness
+
+
+def holds_grit(material: Material) -> bool:
+    """Whether grit that is rolled into a face stays there: only in what is far softer than any grain."""
+    hardness = _HARDNESS.get(material.name)
+    return hardness is None or hardness <= limit_of("holds grit")
 
 
 def cut_left(abrasive: str | None, material: Material) -> float:

@@ -411,6 +411,7 @@ def reads_back(
     value: float, size: float, unit: str, reader: Callable[[str], float], si: str
 ) -> str:
     """The text of a number in SI: in a unit if that reads back as the same number, or else in SI."""
+    value += 0.0  # nobody writes "-0 um"
     text = f"{value / size:.12g} {unit}"
     try:
         same = reader(text) == value
