@@ -238,12 +238,12 @@ def test_outcome_comes_first(outcome: str, says: str) -> None:
 
 @given(st.floats(0.0, 1.0))
 def test_mating_follows_the_share_that_bears(share: float) -> None:
-    said = words.mating("A", "B", share)
+    said = words.mating(("A", "B"), share)
     assert (said == "A and B mate.") == (share >= 0.98)
     if 0 < share < 0.98:
         number = float(re.search(r"on ([\d.e-]+) %", said)[1])  # type: ignore[index]
         assert abs(number - 100 * share) <= 0.0501 * 100 * share
-    assert words.mating("A", "B", None) == words.mating("A", "B", math.nan) == ""
+    assert words.mating(("A", "B"), None) == words.mating(("A", "B"), math.nan) == ""
 
 
 @given(st.floats(1.0, 3e5), st.booleans())

@@ -35,9 +35,11 @@ if TYPE_CHECKING:
 
 Fields = Mapping[str, str | float | Text]
 Forms = Mapping[str, float | None]
+Faces = Mapping[str, Forms]  # by plate
+Sizes = Mapping[str, float | None]  # by plate
 NO_BORES: Mapping[str, float] = MappingProxyType({})
-NO_FACES: Mapping[str, Forms] = MappingProxyType({})
-NO_FINISHES: Mapping[str, float | None] = MappingProxyType({})
+NO_FACES: Faces = MappingProxyType({})
+NO_SIZES: Sizes = MappingProxyType({})
 
 REMARK = "the finish is rougher than this"
 MARK = "†"  # the same where there is no room for it: beside what is finer than the finish
@@ -235,8 +237,8 @@ def from_the_bore(sphere: float, share: float, units: Units = METRIC) -> str:
 
 
 def shapes(
-    faces: Mapping[str, Forms],
-    finishes: Mapping[str, float | None],
+    faces: Faces,
+    finishes: Sizes,
     units: Units = METRIC,
     bores: Mapping[str, float] = NO_BORES,
 ) -> list[str]:
@@ -286,8 +288,8 @@ def _remark(rough: Sequence[str], number: int) -> str:
 
 
 def _domes(
-    faces: Mapping[str, Forms],
-    finishes: Mapping[str, float | None],
+    faces: Faces,
+    finishes: Sizes,
     units: Units,
     bores: Mapping[str, float],
 ) -> list[str]:
@@ -331,9 +333,7 @@ def _dome_size(sphere: float, share: float | None, units: Units) -> str:
     return units.size(sphere) + ("" if share is None else from_the_bore(sphere, share, units))
 
 
-def _saddles(
-    faces: Mapping[str, Forms], finishes: Mapping[str, float | None], units: Units
-) -> list[str]:
+def _saddles(faces: Faces, finishes: Sizes, units: Units) -> list[str]:
     """Saddle and twist as large as what is told of domes, told together where every face has the same."""
     rest = {n: _standing_out(f, finishes.get(n), units) for n, f in faces.items()}
     rough = [n for n, p in rest.items() if any(units.finer(v, finishes.get(n)) for _, v in p)]
@@ -363,9 +363,7 @@ def _standing_out(forms: Forms, finish: float | None, units: Units) -> list[tupl
     return [(k, found[k]) for k in ("saddle", "twist") if k in found]
 
 
-def _pits(
-    faces: Mapping[str, Forms], finishes: Mapping[str, float | None], units: Units
-) -> list[str]:
+def _pits(faces: Faces, finishes: Sizes, units: Units) -> list[str]:
     """How flat a face is where no dome, saddle or twist tells of what is wrong with it."""
     odd = {
         n: told(f, finishes.get(n), units).flatness
@@ -377,7 +375,7 @@ def _pits(
     ]
 
 
-def _rings(faces: Mapping[str, Forms], units: Units) -> list[str]:
+def _rings(faces: Faces, units: Units) -> list[str]:
     """How flat rings are from bore to rim, in bands of helium light."""
     flats = {n: known(f, ("flatness",)) for n, f in faces.items()}
     return [
@@ -390,9 +388,7 @@ def _rings(faces: Mapping[str, Forms], units: Units) -> list[str]:
 # --- rails -------------------------------------------------------------------------------------
 
 
-def _rails(
-    faces: Mapping[str, Forms], finishes: Mapping[str, float | None], units: Units
-) -> list[str]:
+def _rails(faces: Faces, finishes: Sizes, units: Units) -> list[str]:
     if not faces:
         return []
     own = {n: _parts(f, finishes.get(n), units) for n, f in faces.items()}
@@ -423,18 +419,8 @@ BEDDED = {
 # --- what came out -----------------------------------------------------------------------------
 
 
-def _curve_alike(one: Forms, other: Forms, least: float) -> bool:
-    """Whether both faces are hollow, or both domed, along some way, by `least` [m] each."""
-    pairs = [(one.get(key) or 0.0, other.get(key) or 0.0) for key in ("sphere", "bow", "crown")]
-    return any(a * b > 0.0 and min(abs(a), abs(b)) >= least for a, b in pairs)
-
-
 def mating(
-    top: str,
-    bottom: str,
-    share: float | None,
-    faces: Mapping[str, Forms] = NO_FACES,
-    finishes: Mapping[str, float | None] = NO_FINISHES,
+    pair: Sequence[str], share: float | None, faces: Faces = NO_FACES, finishes: Sizes = NO_SIZES
 ) -> str:
     """Whether two plates mate: `share` of the overlap that bears in the middle of the stroke.
 
@@ -443,12 +429,12 @@ def mating(
     if share is None or not math.isfinite(share):
         return ""
     key = "yes" if share >= BEARS_ALL_OVER else "no" if share <= 0.0 else "part"
-    if key == "yes" and _curve_alike(
-        *(faces.get(n, {}) for n in (top, bottom)),
-        least=max(finishes.get(n) or NOTHING for n in (top, bottom)),
-    ):
-        key = "on_grit"
-    return say(f"shape.mating.{key}", top=top, bottom=bottom, share=share)
+    least = max(finishes.get(name) or NOTHING for name in pair)
+    for form in ("sphere", "bow", "crown") if key == "yes" else ():
+        one, other = (faces.get(name, {}).get(form) or 0.0 for name in pair)
+        if one * other > 0.0 and min(abs(one), abs(other)) >= least:
+            key = "on_grit"
+    return say(f"shape.mating.{key}", top=pair[0], bottom=pair[1], share=share)
 
 
 # How a run ended that did not go to where it was meant to.
@@ -459,8 +445,8 @@ def came_out(
     outcome: str,
     pair: tuple[str, str] | None,
     share: float | None,
-    faces: Mapping[str, Forms],
-    finishes: Mapping[str, float | None],
+    faces: Faces,
+    finishes: Sizes,
     units: Units = METRIC,
     nothing_done: bool = False,
     bores: Mapping[str, float] = NO_BORES,
@@ -489,7 +475,7 @@ def came_out(
         lines.append(say("came.so_far", ended=say("came.ended.interrupted")))
     elif outcome in ("limit", "until"):
         lines.append(say(f"came.ended.{outcome}"))
-    if pair and (mates := mating(min(pair), max(pair), share, faces, finishes)):
+    if pair and (mates := mating(sorted(pair), share, faces, finishes)):
         lines.append(mates)
     lines += shapes(faces, finishes, units, bores)
     return " ".join(map(sentence, lines)) if lines else say("came.unmeasured")

@@ -506,12 +506,7 @@ KINDS = {
     "heavy": Kind("to be lifted with care", _of_plates, of="plate", hurts=True),
     "kerosene": Kind("a carrier that burns", _of_liquid, of="study", hurts=True),
     "nothing_rubs": Kind("the top neither travels nor turns", _of_motion),
-    "pits_left": Kind(
-        "pits of a coarser grit that the metal off did not reach the bottom of",
-        _pits,
-        "after",
-        of="end",
-    ),
+    "pits_left": Kind("pits of a coarser grit that are still there", _pits, "after", of="end"),
     "high_pressure": Kind("the grit layer may be squeezed out", _of_pressure),
     "low_pressure": Kind("the top may float", _of_pressure),
     "cuts_not": Kind("a grit that hardly cuts a face, or not at all", _of_abrasive),

@@ -87,14 +87,17 @@ LENGTH = Dimension(
 SMALL = replace(LENGTH, offered="um, nm, uin, thou or mm", usual="um")  # shapes, grits
 FLAT = replace(  # forms that are asked for: an optical flat counts them in bands of light
     SMALL,
-    units=SMALL.units
-    | _units(
-        (
-            BAND_OF_LIGHT,
-            "band bands fringe fringes lightband lightbands heliumband heliumbands heliumlightband"
-            " heliumlightbands bandofheliumlight bandsofheliumlight bandoflight bandsoflight",
+    units={
+        **SMALL.units,
+        **_units(
+            (
+                BAND_OF_LIGHT,
+                "band bands fringe fringes lightband lightbands heliumband heliumbands"
+                " heliumlightband heliumlightbands bandofheliumlight bandsofheliumlight"
+                " bandoflight bandsoflight",
+            )
         ),
-    ),
+    },
     offered="um, nm, uin, thou, mm or bands (of helium light)",
 )
 TIME = Dimension(
