@@ -18,6 +18,7 @@ from typing import Any
 
 from lapwright.specification.quantities import (
     ANGLE,
+    FLAT,
     LENGTH,
     PRESSURE,
     SMALL,
@@ -180,6 +181,8 @@ def share_within(low: float, high: float, what: str) -> Reader:
     return Reader(read_within, typed_share)
 
 
+# A form that is asked for, by a goal or a gauge that stops.
+ASKED_SIZE = quantity(FLAT, above="0 um", most="1 mm")
 WEAR = Reader(read_wear, lambda wear: reads_back(wear, 1e-12, "um/km/kPa", read_wear, "1/Pa"))
 
 

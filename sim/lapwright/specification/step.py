@@ -19,7 +19,6 @@ from lapwright.specification.materials import ABRASIVES, LIQUID, quickness
 from lapwright.specification.quantities import (
     ANGLE,
     DIFFERENCE,
-    FLAT,
     FORCE,
     LENGTH,
     MASS,
@@ -33,6 +32,7 @@ from lapwright.specification.quantities import (
     take_apart,
 )
 from lapwright.specification.rates import (
+    ASKED_SIZE,
     GRAIN,
     PACE,
     WEAR,
@@ -72,7 +72,6 @@ MEMORY = 5.0
 
 EVERY = quantity(TIME, above="0 s", most="1000 h")
 SHAPE = quantity(SMALL, above="0 um", most="1 mm")
-ASKED_SIZE = quantity(FLAT, above="0 um", most="1 mm")
 COARSE = 0.1  # [m] a unit from here on ("5 m") is no depth of metal, but minutes mistyped
 LASTS = quantity(TIME, least="1 s", most="1000 h")
 WARMTH = quantity(DIFFERENCE, least="-100 K", most="100 K")
@@ -139,8 +138,7 @@ def wear_of(value: Any) -> Wear:
     """The wear of a grit as a study says it: a constant, one for each plate, or what was seen to go."""
     if not isinstance(value, Mapping):
         return Wear(WEAR(value))
-    seen = {"removed", "lost", "in", "plate"}
-    if not set(value) <= seen:
+    if not set(value) <= {"removed", "lost", "in", "plate"}:
         return Wear(plates=value)
     observed = {"time" if key == "in" else key: one for key, one in value.items()}
     return Wear(observed=made(Observation)(observed))

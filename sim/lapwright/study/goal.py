@@ -16,9 +16,9 @@ from lapwright.limits import limit_of
 from lapwright.metrology.form import FORMS, LONG, ROUND
 from lapwright.specification.plate import Plate
 from lapwright.specification.quantities import LENGTH, TIME, find, quantity, read_text
-from lapwright.specification.rates import Reader
+from lapwright.specification.rates import ASKED_SIZE, Reader
 from lapwright.specification.said import Frozen, RefusedError, Said, made, shown, spelled
-from lapwright.specification.step import ASKED_SIZE, EVERY
+from lapwright.specification.step import EVERY
 from lapwright.specification.table import Table, text
 from lapwright.study.plates import a_plate
 from lapwright.units import joined
