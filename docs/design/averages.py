@@ -275,6 +275,7 @@ def blocks(strokes: int) -> str:
 
 def order(cells_: int) -> str:
     """Observed order in the block's length alone: the same poses, 8, 16 and 32 equal blocks."""
+    from lapwright.contact.gang import Gang
     from lapwright.integration.block import Block
     from lapwright.integration.loop import _Work
 
@@ -288,7 +289,7 @@ def order(cells_: int) -> str:
         moment = State.before(work.steps[0], work.plates)
         for _ in range(number):
             block = Block.fourth_order(
-                layer, moment, sample, (5e-12, 5e-12), 1200.0 / number, tuple(range(8))
+                Gang((layer,)), moment, [sample], (5e-12, 5e-12), 1200.0 / number, tuple(range(8))
             )
             moment = block.applied(moment, moment.clock)
         forms[number] = {n: measure(p, moment.heights[n], EdgeMargin()) for n, p in plates.items()}

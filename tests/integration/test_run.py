@@ -24,6 +24,7 @@ from lapping_scene import (
     swaps,
 )
 
+from lapwright.contact.gang import Gang
 from lapwright.contact.placement import mating
 from lapwright.contact.sampling import block_sample
 from lapwright.errors import TippedError
@@ -317,7 +318,7 @@ def test_blocks_converge_with_the_fourth_power_of_their_length():
         moment = State.before(work.steps[0], work.plates)
         for _ in range(blocks):
             block = Block.fourth_order(
-                layer, moment, chosen, (1e-12, 1e-12), 1800.0 / blocks, range(8)
+                Gang((layer,)), moment, [chosen], (1e-12, 1e-12), 1800.0 / blocks, range(8)
             )
             moment = block.applied(moment, moment.clock)
         assert block.lift_share == 0.0

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from lapwright.study.model import Study
 
 FINE_PART = "fine.part.h5"
-PAGE_FILES = ("report.html", "card.html", "faces.png", "sections.png", "history.png")
+PAGE_FILES = ("report.html", "card.html", "faces.png", "sections.png", "history.png", "parts.csv")
 SHOWN = (".html", ".htm", ".png", ".svg", ".pdf")  # endings of pages and pictures
 
 

@@ -179,11 +179,10 @@ def _takes(
     """What it will take, said where it is much, and refused where this machine cannot hold it."""
     from lapwright.commands.session import beforehand
     from lapwright.integration.state import Settings
-    from lapwright.kinematics.schedule import rubbing_time
     from lapwright.results.budget import budget_of
 
     last = begun.recorder.last
-    done = 0.0 if last is None else last.clock.time / rubbing_time(study.steps, study.rounds)
+    done = 0.0 if last is None else last.clock.time / study.lasts
     budget = budget_of(study, page=not args.no_page, done=done)
     if again is not None:
         budget = budget.and_then(budget_of(again, Settings().finer(), page=False))

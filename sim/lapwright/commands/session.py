@@ -29,7 +29,6 @@ from lapwright.errors import (
 )
 from lapwright.files import RUN_FILE
 from lapwright.integration.state import Settings
-from lapwright.kinematics.schedule import rubbing_time
 from lapwright.optimisation.cases import with_cells
 from lapwright.presentation import words
 from lapwright.results.budget import Budget, check
@@ -128,7 +127,7 @@ class Session:
 
         """
         study, last = self.study, self.recorder.last
-        total = rubbing_time(study.steps, study.rounds)
+        total = study.lasts
         gauged = any(step.until is not None for step in study.steps)
         progress = ProgressBar(total, last.clock.time if last is not None else 0.0, gauged)
         moments = study.states(last, self.threads, self.settings)

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.contact.average import CHUNKS, Pair, Sample
+from lapwright.contact.gang import Gang, Maps
 from lapwright.integration.state import Progress, State, frozen
 from lapwright.kinematics.motion import Motion
 from lapwright.kinematics.schedule import cut_of, cut_time, rubbing_until
@@ -54,16 +55,16 @@ def settling_time(pair: Pair, motion: Motion, rates: tuple[float, float]) -> flo
 
 @dataclass(frozen=True)
 class Block:
-    """A block of strokes: metal lost by both (ny, nx) [m] and what it tells of itself.
+    """A block of strokes: metal lost by all `bodies` (ny, nx) [m], and what it tells of itself.
 
-    `error` [m]: rms of what the third-order step in it makes otherwise; `step` and `doubt` (6,) [m]: the
-    same, and the error of the sample, in the forms of bottom and top.  `solved`: poses that
-    it took, in all stages.
+    `error` [m]: rms of what the third-order step in it makes otherwise; `step` and `doubt` (3 * bodies,) [m]:
+    the same, and the error of the sample, in the forms of bottom and tops.  `removal_rate` [m/s]: of the
+    bottom and the top that loses most.  `solved`: poses that it took, in all stages.
     """
 
-    pair: Pair
-    lost: tuple[Array, Array]
-    rate: tuple[Array, Array]
+    gang: Gang
+    lost: Maps
+    rate: Maps
     squeeze: float
     removal_rate: float
     error: float
@@ -76,10 +77,10 @@ class Block:
     @classmethod
     def fourth_order(
         cls,
-        pair: Pair,
+        gang: Gang,
         state: State,
-        sample: Sample,
-        rates: tuple[float, float],
+        samples: Sequence[Sample],
+        rates: Sequence[float],
         time: float,
         part: tuple[int, ...],
     ) -> Block:
@@ -88,45 +89,45 @@ class Block:
         Five stages (R. H. Merson, Proc. Symp. Data Processing, Weapons Research Establishment, 1957, from
         memory).  The later ones are worked out on a `part` of the same poses, as changes to the first.
         """
-        z = state.heights[pair.bottom.name], state.heights[pair.top.name]
-        full = rates[0] * time, rates[1] * time
-        first = pair.average(z[0], z[1], sample, part)
-        stages = [(first.bottom, first.top)]
+        bodies = gang.bodies
+        z = [state.heights[body.name] for body in bodies]
+        full = [rate * time for rate in rates]
+        first = gang.average(z, samples, part)
+        stages = [first.maps]
         for shares in STAGES:
             rate = _mixed(shares, stages)
-            bottom, top = (y - t * r for y, t, r in zip(z, full, rate, strict=True))
+            worn = [y - t * r for y, t, r in zip(z, full, rate, strict=True)]
             del rate  # maps are let go as soon as they are done with: fine ones fill the memory
-            stages.append(pair.moved(bottom, top, sample, first))
+            stages.append(gang.moved(worn, samples, first))
             if len(stages) == SECOND_DONE:
                 stages[1] = stages[0]
         rate = _mixed(FOURTH, stages)
         lost = tuple(t * r for t, r in zip(full, rate, strict=True))
         apart = tuple(t * r for t, r in zip(full, _mixed(APART, stages), strict=True))
-        bodies = pair.bottom, pair.top
-        squeeze = pair.load / (pair.stiffness * max(first.overlap, 1e-300))
-        mean = sum(
-            k * mean_over_land(body, r) for k, body, r in zip(rates, bodies, rate, strict=True)
-        )
+        down = [k * mean_over_land(body, r) for k, body, r in zip(rates, bodies, rate, strict=True)]
         return cls(
-            pair=pair,
-            lost=(lost[0], lost[1]),
-            rate=(rate[0], rate[1]),
-            squeeze=squeeze,
-            removal_rate=mean,
-            error=_spread_of(bodies, (apart[0], apart[1])),
+            gang=gang,
+            lost=lost,
+            rate=rate,
+            squeeze=first.squeeze,
+            removal_rate=down[0] + max(down[1:]),
+            error=_spread_of(bodies, apart),
             step=np.concatenate(
                 [_forms(plate, dz) for plate, dz in zip(bodies, apart, strict=True)]
             ),
             doubt=np.repeat(full, 3) * first.doubt,
             lift_share=first.lift_share,
             scale_error=first.scale_error,
-            solved=round(sample.share.size * (1.0 + len(STAGES) * len(first.chunks) / CHUNKS)),
+            solved=round(
+                sum(sample.share.size for sample in samples)
+                * (1.0 + len(STAGES) * first.shares / CHUNKS)
+            ),
         )
 
     @property
-    def bodies(self) -> tuple[Plate, Plate]:
-        """Bottom and top."""
-        return self.pair.bottom, self.pair.top
+    def bodies(self) -> tuple[Plate, ...]:
+        """Bottom and tops."""
+        return self.gang.bodies
 
     def applied(self, state: State, clock: Progress, ordered: float = 0.0) -> State:
         """The state after this block, which misses the order of strokes by `ordered` of the metal."""
@@ -157,13 +158,12 @@ class Block:
         )
 
 
-def _mixed(shares: Sequence[float], stages: Sequence[tuple[Array, Array]]) -> tuple[Array, Array]:
+def _mixed(shares: Sequence[float], stages: Sequence[Maps]) -> Maps:
     """Sum of the stages, each by its share."""
-    bottom, top = (
+    return tuple(
         sum((w * stage[body] for w, stage in zip(shares, stages, strict=True) if w), np.zeros(()))
-        for body in range(2)
+        for body in range(len(stages[0]))
     )
-    return bottom, top
 
 
 def _forms(plate: Plate, dz: Array) -> Array:
@@ -175,8 +175,8 @@ def _forms(plate: Plate, dz: Array) -> Array:
     return errors
 
 
-def _spread_of(bodies: tuple[Plate, Plate], change: tuple[Array, Array]) -> float:
-    """Larger rms of the two changes about their means, over land [m]."""
+def _spread_of(bodies: Sequence[Plate], change: Sequence[Array]) -> float:
+    """Largest rms of the changes about their means, over land [m]."""
     worst = 0.0
     for plate, dz in zip(bodies, change, strict=True):
         off = dz - mean_over_land(plate, dz)

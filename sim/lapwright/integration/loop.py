@@ -6,8 +6,6 @@ it is a state machine whose memory is the State itself, so that going on from an
 One stroke removes nanometres, so pressure times speed is averaged over a sample of poses and both faces
 are moved on by a block of strokes at a time, by a step of fourth order; that of third order in it tells the
 error.
-
-Stopping and swapping by what a gauge would show.
 """
 
 from __future__ import annotations
@@ -15,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from math import ceil, log2, sqrt
 
 import numpy as np
@@ -22,7 +21,7 @@ from numpy.typing import NDArray
 
 from lapwright.contact.average import CHUNKS, Pair, Placed
 from lapwright.contact.bent import Flexure
-from lapwright.contact.placement import mating
+from lapwright.contact.gang import Gang
 from lapwright.contact.sampling import FEWEST_A_STROKE, PLASTIC, block_sample
 from lapwright.contact.stability import check_stands
 from lapwright.errors import LapwrightError
@@ -34,7 +33,9 @@ from lapwright.integration.block import (
     out_of_order,
     settling_time,
 )
+from lapwright.integration.loads import Loads
 from lapwright.integration.state import Progress, Settings, State
+from lapwright.integration.stopping import on_top_by_reading, satisfied
 from lapwright.kinematics.motion import Motion
 from lapwright.kinematics.schedule import (
     GOLDEN,
@@ -48,74 +49,18 @@ from lapwright.kinematics.schedule import (
     thinning,
     wear_time,
 )
-from lapwright.metrology.form import EdgeMargin, Form, forms, measure
+from lapwright.metrology.form import EdgeMargin
+from lapwright.specification.batch import Batch
 from lapwright.specification.plate import Plate
-from lapwright.specification.step import Grit, Step, Until, strokes_in
+from lapwright.specification.step import Grit, Step, strokes_in
 from lapwright.units import Text
 
 Array = NDArray[np.float64]
 
 
-def _dome(form: Form) -> float:
-    """How domed a face is [m]: the sphere, or the bow of a long one."""
-    dome = form.sphere if form.sphere is not None else form.bow
-    return dome if dome is not None else 0.0
-
-
-def _twist(form: Form) -> float:
-    twist = form.twist if form.twist is not None else form.wind
-    return abs(twist) if twist is not None else 0.0
-
-
-def on_top_by_reading(
-    plates: Mapping[str, Plate],
-    top: str,
-    bottom: str,
-    heights: Mapping[str, Array],
-    margin: EdgeMargin,
-) -> str:
-    """The plate that goes on top: the more domed; where they read the same nothing changes."""
-    above, below = (_dome(forms(plates[n], heights[n], margin)) for n in (top, bottom))
-    return bottom if below > above else top
-
-
-def satisfied(
-    until: Until, plates: Mapping[str, Plate], before: State, state: State, margin: EdgeMargin
-) -> bool:
-    """Whether every gauge that is watched says stop at `state`, the end of a block that began at `before`.
-
-    A difference that has changed its sign since has passed through zero on the way.  Metal counts from the
-    start of the step.
-    """
-    names = (state.bottom, state.top)
-    off = sum(state.removed[n] for n in names) - state.clock.off_before
-    if until.removed is not None and off / 2.0 < until.removed:
-        return False
-    quick = [forms(plates[n], state.heights[n], margin) for n in names]
-    if until.difference is not None:
-        difference = _dome(quick[1]) - _dome(quick[0])
-        under, over = (_dome(forms(plates[n], before.heights[n], margin)) for n in names)
-        if abs(difference) > until.difference and difference * (over - under) >= 0.0:
-            return False
-    if until.twist is not None and max(_twist(form) for form in quick) > until.twist:
-        return False
-    if until.mating is not None:
-        bottom, top = (plates[n] for n in names)
-        if (
-            mating(bottom, state.heights[names[0]], top, state.heights[names[1]], margin)
-            > until.mating
-        ):
-            return False
-    if until.flatness is not None:
-        for name in names:
-            flatness = measure(plates[name], state.heights[name], margin).flatness
-            if flatness is None or flatness > until.flatness:
-                return False
-    return True
-
-
 LEAST_METAL = 1e-15  # [m] a block that takes off less is of a dab that is tired out
 LEAST_RATE = 1e-30  # [m/s] where nothing rubs, nothing is ever off
+PART_ACCURACY = 0.005  # of the metal off a part of a batch, that its poses may leave open in a form
 ENOUGH_BLOCKS = 8.0  # in the step, for the luck of one block to be made up for by the others
 FEW_BLOCKS = 8.0  # in the step: later stages on more than an eighth of the poses
 FIRST_BLOCK = 0.3  # times the time in which a mismatch dies
@@ -133,6 +78,7 @@ def lap(
     threads: int = 1,
     after: State | None = None,
     settings: Settings = Settings(),  # noqa: B008 (frozen)
+    batch: Batch | None = None,
 ) -> Iterator[State]:
     """Lap `plates` through `steps`, `rounds` times; yield the start and every moment that follows.
 
@@ -155,6 +101,8 @@ def lap(
         As above; None: from the start.
     settings : Settings
         Numerical choices.
+    batch : Batch, optional
+        Of which each round laps one load: new parts on the same plate.
 
     Returns
     -------
@@ -168,8 +116,9 @@ def lap(
 
     """
     with ExitStack() as open_pools:
-        work = _Work(plates, tuple(steps), rounds, seed, margin, threads, settings, open_pools)
-        state = after if after is not None else State.before(work.steps[0], plates)
+        given = plates, tuple(steps), rounds, seed, margin, threads, settings, open_pools
+        work = _Work(*given, batch=batch)
+        state = after if after is not None else work.begun()
         if after is None:
             yield state
         while state.event != "end":
@@ -189,20 +138,33 @@ class _Work:
     threads: int
     settings: Settings
     open_pools: ExitStack
+    batch: Batch | None = None
     pairs: dict[tuple[str, str, float, float, Flexure | None], Pair] = field(default_factory=dict)
-    motions: dict[tuple[int, int], Motion] = field(default_factory=dict)
+    motions: dict[tuple[int, int, int], Motion] = field(default_factory=dict)
     grits: dict[str, Grit] = field(default_factory=dict)
     taus: dict[tuple[int, int, str], float] = field(default_factory=dict)
     standing: set[tuple[int, str, str]] = field(default_factory=set)
     placed: Placed = field(default_factory=dict)
 
+    @cached_property
+    def loads(self) -> Loads | None:
+        """The loads of a batch, if there is one."""
+        if self.batch is None:
+            return None
+        return Loads(self.batch, self.plates, self.steps, self.seed, self.margin)
+
+    def begun(self) -> State:
+        """The start: the plates as they come, of a batch the first parts on its plate."""
+        state = State.before(self.steps[0], self.plates)
+        return state if self.loads is None else replace(self.loads.laid(state), event="start")
+
     def advance(self, state: State) -> State:
-        """The next state: the end of a step, fresh grit, a swap, or a block of strokes."""
+        """The next state: the end of a step, fresh grit, a swap, new parts, or a block of strokes."""
         clock = state.clock
         step = self.steps[clock.step - 1]
         if clock.closed:
             state = self._next_step(state)
-            if state.event == "end":
+            if state.event in ("end", "laid"):
                 return state
             clock = state.clock
             step = self.steps[clock.step - 1]
@@ -215,24 +177,33 @@ class _Work:
         return state if swapped else self._block(step, state)
 
     def _next_step(self, state: State) -> State:
-        clock = state.clock
-        if clock.step == len(self.steps) and clock.round == self.rounds:
-            outcome = "limit" if clock.ran_out else "until" if clock.gauged else "done"
+        before, following = state.clock, self._following(state)
+        if following is None:
+            outcome = "limit" if before.ran_out else "until" if before.gauged else "done"
             return replace(state, event="end", outcome=outcome)
-        last = clock.step == len(self.steps)
-        number = 1 if last else clock.step + 1
+        number, round_ = following
         step = self.steps[number - 1]
         clock = Progress(
             step=number,
-            round=clock.round + last,
-            time=clock.time,
+            round=round_,
+            time=before.time,
             grit=step.grit.name,
-            grit_age=age_at_start(step, clock.grit, clock.grit_age),
-            ran_out=clock.ran_out,
+            grit_age=age_at_start(step, before.grit, before.grit_age),
+            ran_out=before.ran_out,
             off_before=state.removed[step.top] + state.removed[step.bottom],
             off_swapped=state.removed[step.top] + state.removed[step.bottom],
         )
-        return replace(state, clock=clock, top=step.top, bottom=step.bottom)
+        state = replace(state, clock=clock, top=step.top, bottom=step.bottom)
+        return state if self.loads is None else self.loads.begun(state, before)
+
+    def _following(self, state: State) -> tuple[int, int] | None:
+        """Number and round of the next step; None at the end.  Dressing that is not due is passed over."""
+        number, round_ = state.clock.step, state.clock.round
+        while number < len(self.steps) or round_ < self.rounds:
+            number, round_ = (number + 1, round_) if number < len(self.steps) else (1, round_ + 1)
+            if self.loads is None or self.loads.due(number, state):
+                return number, round_
+        return None
 
     def _fresh_is_due(self, step: Step, clock: Progress) -> bool:
         every = stroke_period(step.fresh_every, step.pace)
@@ -320,32 +291,40 @@ class _Work:
     def _block(self, step: Step, state: State) -> State:
         clock = state.clock
         grit = self._grit(step)
-        bottom, top = self.plates[state.bottom], self.plates[state.top]
-        pair = self._pair(bottom, top, step)
-        motion = self._motion(clock.step, clock.round)
-        rates = kappa(grit, bottom, top)
-        tau = self._tau(clock, pair, motion, rates)
+        bottom = self.plates[state.bottom]
+        lain = self._lain(step, state)
+        motions = [self._motion(clock.step, clock.round, k) for k in range(len(lain))]
+        gang = Gang(tuple(self._pair(bottom, self.plates[one.top], one) for one in lain))
+        alike = {} if self.loads is None else self.loads.alike
+        each = [kappa(grit, bottom, alike.get(one.top, self.plates[one.top])) for one in lain]
+        rates = [each[0][0], *(rate for _, rate in each)]
+        pair, motion = gang.pairs[0], motions[0]
+        tau = self._tau(clock, pair, motion, (rates[0], rates[1]))
         most = self._longest_block(step, state, motion, tau)
         stride = clock.stride or FIRST_BLOCK * tau * step.pace
         number = _fit(stride, most, motion)
         shift = self._shift(clock)
         poses, solved = self._poses(clock, pair, motion), 0
         while True:
-            sample = block_sample(
-                motion,
-                pair.load,
-                clock.strokes,
-                number,
-                poses,
-                shift,
-                clock.block,
-                pair.round_faces,
-            )
+            samples = [
+                block_sample(
+                    moves,
+                    pressed.load,
+                    clock.strokes,
+                    number,
+                    poses,
+                    shift,
+                    clock.block,
+                    pressed.round_faces,
+                )
+                for moves, pressed in zip(motions, gang.pairs, strict=True)
+            ]
             time = wear_time(grit.fade, clock.grit_age, number / step.pace)
             with _named(clock):
-                self._check_stands(step, clock.step, top, bottom)
+                for one in lain:
+                    self._check_stands(one, clock.step, self.plates[one.top], bottom)
                 block = Block.fourth_order(
-                    pair, state, sample, rates, time, self._part(step, clock, number)
+                    gang, state, samples, rates, time, self._part(step, clock, number)
                 )
             solved += block.solved
             ease = 0.9 * (self.settings.tolerance * block.squeeze / max(block.error, 1e-300)) ** (
@@ -387,6 +366,12 @@ class _Work:
         if step.until is not None and satisfied(step.until, self.plates, state, after, self.margin):
             after = replace(after, clock=replace(done, gauged=True))
         return after
+
+    def _lain(self, step: Step, state: State) -> tuple[Step, ...]:
+        """The step as each top goes through it: as a rule one, of a batch all that lie on the plate."""
+        if self.batch is None or not self.batch.laps(step):
+            return (replace(step, top=state.top, bottom=state.bottom),)
+        return self.batch.steps(step, state.clock.round)
 
     def _tau(
         self, clock: Progress, pair: Pair, motion: Motion, rates: tuple[float, float]
@@ -460,10 +445,16 @@ class _Work:
         allowed = self.settings.accuracy * sqrt(
             whole * off * min(1.0, whole / (ENOUGH_BLOCKS * off))
         )
+        by_plate = np.square(block.doubt).reshape(-1, 3)
+        open_ = np.sqrt(0.5 * (by_plate.max(axis=1) + by_plate.mean(axis=1)))
+        if self.batch is not None and self.batch.laps(step):
+            # Each load is one of many to the plate, and its last to a part.
+            most = self.settings.accuracy * sqrt(self.rounds * whole * off)
+            open_ *= allowed / np.array(
+                [most, *[PART_ACCURACY * sqrt(whole * off)] * (len(open_) - 1)]
+            )
         # With more poses the error falls at least as the power 3/2.
-        by_plate = np.square(block.doubt).reshape(2, 3)
-        left_open = sqrt(float((0.5 * (by_plate.max(axis=1) + by_plate.mean(axis=1))).max()))
-        return float(poses * (left_open / allowed) ** (2.0 / 3.0))
+        return float(poses * (float(open_.max()) / allowed) ** (2.0 / 3.0))
 
     def _shift(self, clock: Progress) -> tuple[float, float]:
         """Where the lattice of a block's poses begins: from seed, round, step and block alone."""
@@ -475,11 +466,16 @@ class _Work:
             float((start[1] + clock.block * PLASTIC) % 1.0),
         )
 
-    def _motion(self, step: int, round_: int) -> Motion:
-        key = (step, round_)
+    def _motion(self, step: int, round_: int, k: int = 0) -> Motion:
+        """How the top moves, or top `k` (from 0) of those that lie there in a batch."""
+        key = (step, round_, k)
         if key not in self.motions:
-            self.motions.clear()
-            self.motions[key] = Motion(self.steps[step - 1], (self.seed, round_, step))
+            if any(kept[:2] != key[:2] for kept in self.motions):
+                self.motions.clear()
+            one = self.steps[step - 1]
+            if self.batch is not None and self.batch.laps(one):
+                one = self.batch.steps(one, round_)[k]
+            self.motions[key] = Motion(one, (self.seed, round_, step))
         return self.motions[key]
 
     def _pair(self, bottom: Plate, top: Plate, step: Step) -> Pair:
@@ -534,8 +530,9 @@ def _named(clock: Progress) -> Iterator[None]:
 
 
 def _mean_lost(block: Block) -> float:
-    """What a block takes off, the mean of both faces [m]."""
-    return 0.5 * sum(mean_over_land(p, dz) for p, dz in zip(block.bodies, block.lost, strict=True))
+    """What a block takes off, the mean of bottom and (first) top [m]."""
+    both = zip(block.bodies[:2], block.lost[:2], strict=True)
+    return 0.5 * sum(mean_over_land(p, dz) for p, dz in both)
 
 
 def _next(strokes: int, every: int) -> int:

@@ -28,7 +28,11 @@ STEP_SHARE = (
 
 @dataclass(frozen=True)
 class Progress:
-    """Where the work stands; scalars only, so that it can be written down and read back exactly."""
+    """Where the work stands; scalars only, so that it can be written down and read back exactly.
+
+    Of a batch: `parts` laid so far, those that lie there included; how many it had been when the plate was
+    `dressed` last; and how many `dressings` there were.
+    """
 
     step: int = 1
     round: int = 1
@@ -46,6 +50,9 @@ class Progress:
     gauged: bool = False
     ran_out: bool = False
     off_before: float = 0.0
+    parts: int = 0
+    dressed: int = 0
+    dressings: int = 0
 
 
 @dataclass(frozen=True)
@@ -87,7 +94,8 @@ class Doubt:
 class State:
     """One moment of the work; maps (ny, nx) as looking at the faces, read-only.
 
-    `event`: "start", "block", "swap", "fresh grit", "step" (a step has ended) or "end".
+    `event`: "start", "block", "swap", "fresh grit", "step" (a step has ended), "laid" (the next parts of a
+    batch lie on the plate) or "end".
     `heights` [m], `removed` mean depth of land worn off since the run began [m], `pressure_speed` mean
     over the last block [Pa m/s].  `lift_share`: share of the last block in which part of the overlap bore
     nothing.  `scale_error`: largest departure from 1 of the factor on the top's load.  `doubt`: of the forms

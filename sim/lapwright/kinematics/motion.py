@@ -167,8 +167,14 @@ class Motion:
         carried, velocity = _turned(carried, alpha), _turned(velocity, alpha)
         velocity = velocity + _rate(step.walk, step.pace) * _across(carried)
         c = carried if step.carry_centre else carried + centre
+        spin = np.broadcast_to(
+            _rate(step.walk, step.pace) + _rate(step.turn, step.pace), strokes.shape
+        )
+        if step.offset != (0.0, 0.0):
+            arm = _turned(np.broadcast_to(np.asarray(step.offset), c.shape), alpha + beta)
+            c, velocity = c + arm, velocity + spin[:, None] * _across(arm)
         velocity = velocity * hurry[:, None]
-        spin = (_rate(step.walk, step.pace) + _rate(step.turn, step.pace)) * hurry
+        spin = spin * hurry
         return Poses(
             strokes=strokes,
             phase=2.0 * pi * (strokes % 1.0),
@@ -216,11 +222,11 @@ class Motion:
         """
         step = self.step
         walks = _rate(step.walk, step.pace) != 0.0
-        if step.hand.steady and not (walks and step.curve.period != 1.0):
+        if step.hand.steady and not (self._orbits or (walks and step.curve.period != 1.0)):
             return self._speed
         at = looked_at(first, strokes)
         worth = cut_shares(step, at)
-        if not walks:
+        if not walks and not self._orbits:
             amplitude, hurry, _, _ = self._hand(step.hand, at.astype(np.float64))
             return self._speed * float(np.einsum("n,n,n->", amplitude, hurry, worth))
         each = max(PLACES_A_STROKE, SPEED_PLACES // at.size)
@@ -254,6 +260,11 @@ class Motion:
             return poses
         scale = self.mean_speed(first, strokes) / seen
         return replace(poses, vx=poses.vx * scale, vy=poses.vy * scale)
+
+    @property
+    def _orbits(self) -> bool:
+        """Whether the top goes round the middle of what takes it round, or lies turned about it."""
+        return self.step.offset != (0.0, 0.0)
 
     @cached_property
     def _speed(self) -> float:
@@ -418,7 +429,8 @@ class Motion:
         """Means of `arc_means` by quadrature of the path (6,); (0,) where they are not those of a stroke."""
         step = self.step
         if (
-            step.walk.angle != 0.0
+            self._orbits
+            or step.walk.angle != 0.0
             or step.curve.period != 1.0
             or not step.hand.steady
             or self._speed == 0.0
@@ -441,7 +453,9 @@ class Motion:
     @cached_property
     def _reach(self) -> float:
         """How far the centre of the top may come from the bench's [m], about."""
-        return self._extent + max(abs(place) for place in self.step.centre)
+        return self._extent + max(
+            abs(a) + abs(b) for a, b in zip(self.step.centre, self.step.offset, strict=True)
+        )
 
     def scatter_of(
         self, strokes: Array, block: NDArray[np.int64], worth: Array

@@ -41,7 +41,6 @@ from lapwright.errors import (
 )
 from lapwright.files import OutputFolder, cannot_write, make_folder, put_in_place, read_whole
 from lapwright.integration.state import State
-from lapwright.kinematics.schedule import rubbing_time
 from lapwright.optimisation.cases import Case, Tolerance, drawn
 from lapwright.optimisation.summary import Domes, Follower, Summary, domes_of, summary_of
 from lapwright.optimisation.workers import WorkerPool, work_through
@@ -165,7 +164,7 @@ class _Record:
         self.recorder = Recorder(study)
         self.blocks: list[tuple[float, float]] = []
         self.trail: list[Domes] = []
-        total = rubbing_time(study.steps, study.rounds)
+        total = study.lasts
         self.apart = total / ENTRIES
         self.taken = 0.0
 

@@ -23,6 +23,7 @@ from lapwright.optimisation.kept_plan import spelled
 from lapwright.optimisation.onward import Onward, onward
 from lapwright.optimisation.spell import turns_enough
 from lapwright.presentation import words
+from lapwright.presentation.batch_text import batch_words
 from lapwright.presentation.beforehand import came_from
 from lapwright.presentation.finding_words import care
 from lapwright.presentation.run_view import RunView, good_to, run_view
@@ -108,7 +109,7 @@ def planned(run: Run) -> Run:
 
 def _advised(view: RunView) -> Advice | None:
     pair = last_pair(view)
-    if pair is None:
+    if pair is None or view.study.batch is not None:  # what the plate wants next, the batch says
         return None
     goal, is_reached = goal_of(view)
     if is_reached and view.run.outcome in WENT_THROUGH:
@@ -427,21 +428,27 @@ def in_words(run: Run) -> list[str]:
     lines = [view.title, ""]
     if view.study.start is not None:
         lines.append(came_from(view.study.start))
-    lines += [line for line in (came_out(view), good_to(view)) if line]
-    off = ", ".join(f"{face.name} {units.both(face.lost)}" for face in view.faces)
-    lines.append(say("came.metal", each=off))
+    lines += batch_words(view) or _of_faces(view)
     lines.append(say("came.rubbing", time=Units.rubbing(float(run.time[-1]), view.spread)))
     lines += [*_stopped(view), *again_words(view)]
     advice = advise(view)
     if advice is not None:
         lines.append(say("came.next", advice=advice.text))
     lines += [say("came.care", finding=line) for line in _care(view, advice)]
-    margins = {name: units.length(record.margin) for name, record in run.plates.items()}
+    alike = () if view.study.batch is None else view.study.batch.names[1:]
+    margins = {n: units.length(one.margin) for n, one in run.plates.items() if n not in alike}
     if all(record.margin == 0.0 for record in run.plates.values()):
         return [*lines, say("came.to_the_edge")]
     each = [say("came.margin_of", margin=size, plate=name) for name, size in margins.items()]
     same = set(margins.values())
     return [*lines, say("came.margin", margins=same.pop() if len(same) == 1 else joined(each))]
+
+
+def _of_faces(view: RunView) -> list[str]:
+    """What became of each face, and how sure that is."""
+    lines = [line for line in (came_out(view), good_to(view)) if line]
+    off = ", ".join(f"{face.name} {view.units.both(face.lost)}" for face in view.faces)
+    return [*lines, say("came.metal", each=off)]
 
 
 def came_out(view: RunView) -> str:

@@ -21,6 +21,7 @@ from lapwright.files import put_in_place
 from lapwright.kinematics.schedule import spread_of
 from lapwright.limits import limit_of
 from lapwright.presentation import words
+from lapwright.presentation.batch_text import card_words
 from lapwright.presentation.beforehand import Order, grit_words, orders, rubbed, stop_by_gauge
 from lapwright.presentation.finding_words import care
 from lapwright.presentation.run_view import Face, RunView, run_view
@@ -170,6 +171,7 @@ def _head(view: RunView) -> list[Note]:
         wrong = "Do not work to this card: the top tips off, see below."
     elif outcome == "interrupted":
         wrong += " What it did not reach is reckoned beforehand."
+    lines += [Note(text, f"{lead}:") for lead, text in card_words(view)]
     return [*lines, *([Note(wrong, alarm=True)] if wrong else [])]
 
 

@@ -21,6 +21,7 @@ from lapwright.integration.state import WENT_THROUGH
 from lapwright.limits import BAND
 from lapwright.presentation import pictures, words
 from lapwright.presentation.advice import asides, came_out
+from lapwright.presentation.batch_text import batch_words, write_parts
 from lapwright.presentation.card import card_data
 from lapwright.presentation.pictures.faces import Ground, contour_step, height_limit, spread_out
 from lapwright.presentation.pictures.fringes import flat_words
@@ -70,6 +71,7 @@ def write_page(run: Run, folder: Path) -> Path:
         figure = drawn[name]
         if figure is not None:
             put_in_place(folder / f"{name}.png", memoryview(pictures.png(figure)))
+    write_parts(run, folder)
     page = folder / "report.html"
     put_in_place(page, memoryview(_html(view, strokes, drawn).encode("utf-8")))
     return page
@@ -96,6 +98,7 @@ def _draw(view: RunView) -> tuple[list[str], Drawn]:
             "bearing": pictures.bearings(places, view.units) if places else None,
             "metal": pictures.metal(view),
             "fringes": pictures.fringes_of(view),
+            "parts": pictures.parts(view),
         }
 
 
@@ -107,7 +110,8 @@ def _html(view: RunView, strokes: list[str], drawn: Drawn) -> str:
         view=view,
         study=view.study,
         drawn=drawn,
-        headline=came_out(view),
+        headline=" ".join(batch_words(view)[:3]) or came_out(view),
+        batch=batch_words(view),
         lost=float(np.mean([face.lost for face in view.faces])),
         rubbing=Units.rubbing(seconds, view.spread),
         guessed=view.spread == BAND,

@@ -19,7 +19,6 @@ from lapwright.contact.sampling import block_sample
 from lapwright.errors import CannotDoError, LapwrightError
 from lapwright.integration.state import Settings
 from lapwright.kinematics.motion import Motion
-from lapwright.kinematics.schedule import rubbing_time
 from lapwright.metrology.form import measure
 from lapwright.results.record import FRAMES_MOST
 from lapwright.specification.plate import Plate
@@ -202,7 +201,7 @@ def rehearsed(study: Study, settings: Settings) -> Rehearsal:
 
 
 def _rehearse(study: Study, settings: Settings, found: Rehearsal) -> None:
-    total, begun = rubbing_time(study.steps, study.rounds), clock()
+    total, begun = study.lasts, clock()
     for moment in study.states(settings=settings):
         found.took = clock() - begun
         if moment.event == "end":

@@ -412,10 +412,11 @@ def _rubbed(run: Run, study: Study) -> Iterator[Rubbed]:
 
 
 def _best(run: Run, study: Study) -> Iterator[Finding]:
-    """Faces that were past their best at the end."""
+    """Faces that were past their best at the end; parts of a batch follow each other on one name."""
+    parts = study.batch.names if study.batch is not None else ()
     for name, record in run.plates.items():
         k = best(record, limit_of("finish") * (grit_on(run, name) or 0.0))
-        if k is not None:
+        if k is not None and name not in parts:
             flatness = record.forms["flatness"]
             numbers = {
                 "removed": float(record.removed[k]),

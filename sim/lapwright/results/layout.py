@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from lapwright.errors import StudyError
 from lapwright.integration.state import WENT_THROUGH
 from lapwright.metrology.form import FORMS
+from lapwright.results.batch import BatchRecord, Dressings, form_tables
 from lapwright.results.record import (
     FORM_KEYS,
     SHAPES,
@@ -189,6 +190,8 @@ def tree_of(run: Run, form: str, schema: int, resume: str | None) -> Group:
     if run.planned:
         tree.put("next", run.planned, PLANNED)
     tree.group("history").put_all(run)
+    if run.batch is not None:
+        _put_batch(tree, run.batch)
     plates = tree.group("plates")
     for number, record in enumerate(run.plates.values()):
         _put_plate(plates, number, record, run.fine)
@@ -225,6 +228,35 @@ def _put_plate(plates: Group, number: int, record: PlateRecord, fine: Fine | Non
         sub = group.group("fine")
         _put_forms(sub, fine.forms[record.name], "at the end, lapped finer: ")
         sub.put("removed", fine.removed[record.name], FINE_REMOVED)
+
+
+def _put_batch(tree: Group, record: BatchRecord) -> None:
+    group = tree.group("batch", {"part": record.name, "plate": record.on})
+    for place, one in ((group, record), (group.group("dressings"), record.dressings)):
+        place.put_all(one)
+        for which, (_, what) in form_tables(type(one)).items():
+            _put_forms(place.group(which), getattr(one, which), what)
+
+
+def _batch(group: Group) -> BatchRecord:
+    dressings = _table_of(group["dressings"], Dressings, "after", "dressing")
+    told = _table_of(group, BatchRecord, "number", "part")
+    return BatchRecord(
+        name=group.text("part"),
+        on=group.text("plate"),
+        dressings=Dressings(**dressings),
+        **told,
+    )
+
+
+def _table_of(group: Group, of: type, first: str, along: str) -> dict[str, Any]:
+    """Columns and forms of a record of a batch; as many rows as its `first` column has."""
+    rows = int(np.prod(group.shape(first)))
+    forms = {
+        which: {key: group[which].array(key, (rows,)) for key in keys}
+        for which, (keys, _) in form_tables(of).items()
+    }
+    return group.take_all(of, {along: rows}) | forms
 
 
 def _put_forms(group: Group, forms: Mapping[str, Any], what: str) -> None:
@@ -265,6 +297,7 @@ def run_of(tree: Group, schema: int) -> Run:
         wall_time=float(attrs["wall_time"]),
         fine=_fine(tree["fine"], groups) if "fine" in tree.items else None,
         planned=tree.one_text("next") if "next" in tree.items else "",
+        batch=_batch(tree["batch"]) if "batch" in tree.items else None,
     )
     _check(run)
     return run
@@ -294,7 +327,14 @@ def _study(tree: Group, schema: int) -> Study:
     arrays = [maps.array(str(k), maps.shape(str(k))) for k in range(len(maps.items))]
     try:
         # A file of before there was a start has none.
-        data = {"start": None, **json.loads(told), "text": text, "stem": stem, "folder": None}
+        data = {
+            "start": None,
+            "batch": None,
+            **json.loads(told),
+            "text": text,
+            "stem": stem,
+            "folder": None,
+        }
         study = made(renewed_data(data), arrays)
     except (ValueError, RecursionError) as trouble:
         raise UnsoundError(f"its study is none ({trouble})") from trouble

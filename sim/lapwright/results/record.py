@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 from lapwright.errors import CannotDoError, CommandError
 from lapwright.kinematics.schedule import last_grit
 from lapwright.limits import limit_of
-from lapwright.metrology.form import FORMS, SPOKEN, Form, measure
+from lapwright.metrology.form import FORMS, SPOKEN, EdgeMargin, Form, measure
 from lapwright.results.answer import Answer
+from lapwright.specification.plate import Plate
 from lapwright.specification.said import Constructed
 
 if TYPE_CHECKING:
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     import xarray
     from matplotlib.axes import Axes
 
+    from lapwright.results.batch import BatchRecord
     from lapwright.study.model import Study
 
 Array = NDArray[np.float64]
@@ -49,6 +51,13 @@ class Column(NamedTuple):
         if self.kind == "names":
             return tuple(values)
         return np.asarray(values, np.int64 if self.kind == "counts" else np.float64)
+
+
+def forms_of(plate: Plate, heights: Array, margin: EdgeMargin) -> dict[str, float]:
+    """All form measures of a face [m], nan where the form is not spoken of."""
+    said = measure(plate, heights, margin).as_dict()
+    values = {key: said.get(key) for key in FORM_KEYS}
+    return {key: np.nan if value is None else float(value) for key, value in values.items()}
 
 
 def column(unit: str, what: str, *shape: str, kind: str = "finite") -> Any:
@@ -202,7 +211,8 @@ class Run(Answer, metaclass=Constructed):
     how long the computer took, the only thing that differs when the same run is made again.  `fine`: what a
     second, finer lapping came to, where one was asked for.  `planned`: what was worked out to lap next, as
     `lapwright.optimisation.kept_plan` spells it, empty where nothing was.  `study` is what was lapped, every
-    default as it was then; nothing asks its text again.
+    default as it was then; nothing asks its text again.  `batch`: what became of each part, where parts were
+    lapped one load after another; `plates` then tell of the parts of the last load.
     """
 
     schema: int
@@ -225,6 +235,7 @@ class Run(Answer, metaclass=Constructed):
     wall_time: float
     fine: Fine | None = None
     planned: str = ""
+    batch: BatchRecord | None = None
 
     # What a person with Python asks of a run; the program itself goes the long way round.
 
@@ -385,6 +396,10 @@ class Run(Answer, metaclass=Constructed):
             "findings": [as_json(one) for one in noticed(self, self.study)],
             "history": [self._entry(i) for i in range(len(self.time))],
         }
+        if self.batch is not None:
+            from lapwright.results.batch import as_json as batch_json
+
+            answer["batch"] = batch_json(self.batch, self.study)
         if (begun := self.study.start) is not None:
             keys = ("run", "plates", "time", "digest")
             answer["start"] = {key: getattr(begun, key) for key in keys}

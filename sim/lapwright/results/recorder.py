@@ -36,8 +36,8 @@ from lapwright.errors import (
 from lapwright.integration.state import Doubt, Progress, State
 from lapwright.kinematics.motion import Motion
 from lapwright.kinematics.overhang import overhangs
-from lapwright.kinematics.schedule import rubbing_time
-from lapwright.metrology.form import EdgeMargin, measure
+from lapwright.metrology.form import EdgeMargin
+from lapwright.results.batch import BatchRecorder
 from lapwright.results.record import (
     FORM_KEYS,
     FRAMES_MOST,
@@ -47,6 +47,7 @@ from lapwright.results.record import (
     PlateRecord,
     Run,
     columns,
+    forms_of,
     frames_of,
 )
 from lapwright.results.runfile import SCHEMA, read_resume, write_run
@@ -64,8 +65,8 @@ NO_MARGIN = EdgeMargin(share=0.0, length=None)
 # What is given up first when the history grows too long; the start is never given up.
 LESS_DEAR = (
     ("block", "fresh grit"),
-    ("block", "fresh grit", "swap"),
-    ("block", "fresh grit", "swap", "step"),
+    ("block", "fresh grit", "laid", "swap"),
+    ("block", "fresh grit", "laid", "swap", "step"),
 )
 
 
@@ -110,13 +111,6 @@ def _mean(removed: Mapping[str, float]) -> float:
     return sum(removed.values()) / len(removed)
 
 
-def forms_of(plate: Plate, heights: Array, margin: EdgeMargin) -> dict[str, float]:
-    """All form measures of a face [m], nan where the form is not spoken of."""
-    said = measure(plate, heights, margin).as_dict()
-    values = {key: said.get(key) for key in FORM_KEYS}
-    return {key: np.nan if value is None else float(value) for key, value in values.items()}
-
-
 def gaps_closed(entries: list[Entry], gap: float, most: int) -> tuple[list[Entry], float]:
     """Entries no closer than a gap [m of metal] that is widened until `most` are left.
 
@@ -155,15 +149,23 @@ class Recorder:
     gap: float = 0.0
     last: State | None = None
     measured: dict[str, tuple[Array, Forms, Forms]] = field(default_factory=dict)
+    batch: BatchRecorder | None = None
+
+    def __post_init__(self) -> None:
+        if self.study.batch is not None:
+            self.batch = BatchRecorder(self.study, self.study.batch)
 
     def take(self, moment: State) -> None:
         """Take the next moment."""
         self.last = moment
+        if self.batch is not None:
+            self.batch.take(moment)
         metal = _mean(moment.removed)
         if not self.frames.metal or metal > self.frames.metal[-1]:
             self.frames.add(moment.clock.time, metal, moment.heights)
             self.frames.thin(FRAMES_MOST - 1)
-        cheap = moment.event in LESS_DEAR[0]
+        # Of a batch each part has a row of its own elsewhere.
+        cheap = moment.event in LESS_DEAR[0 if self.batch is None else -1]
         if moment.event == "end" or (
             cheap and self.entries and metal - self.entries[-1].metal < self.gap
         ):
@@ -226,6 +228,7 @@ class Recorder:
             plates={name: self._plate(name, entries, frames) for name in self.study.plates},
             bearings=bearings,
             wall_time=wall_time,
+            batch=None if self.batch is None else self.batch.record,
             **{name: how.data([e.at[name] for e in entries]) for name, how in columns(Run).items()},
         )
 
@@ -284,7 +287,7 @@ def lapped(study: Study, progress: Callable[[float], None] | None = None, thread
     """
     begun = time.monotonic()
     recorder = Recorder(study)
-    total = rubbing_time(study.steps, study.rounds)
+    total = study.lasts
     outcome = ""
     with troubles_in(study.units):
         try:
@@ -457,6 +460,8 @@ def _restored(path: Path, study: Study) -> Restored:
         recorder.entries = [_entry(run, i) for i in range(int(state["entries"]))]
         recorder.frames = frames_of(run, [float(metal) for metal in state["frames"]])
         recorder.gap = float(state["gap"])
+        if recorder.batch is not None and run.batch is not None:
+            recorder.batch.go_on(run.batch)
     except (LookupError, ValueError, TypeError, AttributeError) as trouble:
         raise RunFileError(f"{path} cannot be gone on with: start again with --force") from trouble
     return Restored(recorder, run.wall_time)

@@ -452,6 +452,8 @@ class Step(Frozen):
     `push_height`, `friction`, `hands`, `swap_every`, `fresh_grit_every`.
     `warm` [K]: by how much the face of a plate is warmer than its back.  `bends`: whether the bodies are
     taken as bending; a study decides (`lapwright.study.bends`).
+    `offset` [m]: where the top's middle lies from that of what takes it round, seen from above at theta = 0;
+    a batch says (`lapwright.specification.batch`).
     `liquid`, of `materials.LIQUIDS`: whether it fills the gap; warned of, it changes nothing that is lapped.
     """
 
@@ -477,6 +479,7 @@ class Step(Frozen):
     until: Said[Until | None] = Said(made(Until), default=None)
     warm: Said[Mapping[str, float]] = Said(each(WARMTH), default=dict)
     bends: bool = False
+    offset: tuple[float, float] = (0.0, 0.0)
     note: str = ""
 
     def __init__(
@@ -500,6 +503,7 @@ class Step(Frozen):
         until: Until | Mapping[str, Size] | None = None,
         warm: Mapping[str, Size] | None = None,
         bends: bool = False,
+        offset: tuple[float, float] = (0.0, 0.0),
         note: str = "",
         *,
         stroke: Curve | Mapping[str, Any] | None = None,
@@ -517,7 +521,7 @@ class Step(Frozen):
             direction, centre = stroke.get("direction", direction), stroke.get("centre", centre)
             carry_centre = stroke.get("carry_centre", carry_centre)
             stroke = stroke_said(own)
-        self._put(top=top, bottom=bottom, note=note, liquid=liquid)
+        self._put(top=top, bottom=bottom, note=note, liquid=liquid, offset=offset)
         self._put(grit=grit if isinstance(grit, Grit) else grit_of(grit))
         self._put(curve=stroke or curve or Stroke(), direction=direction, centre=centre)
         self._put(turn=_turned(turn), walk=_turned(walk), carry_centre=carry_centre)
@@ -576,9 +580,7 @@ LIES = ("direction", "centre", "carry_centre")
 
 
 def _turned(value: Turn | Size) -> Turn:
-    if isinstance(value, Turn):
-        return value
-    return TURN(value) if isinstance(value, str) else Turn(value)
+    return value if isinstance(value, Turn) else (TURN if isinstance(value, str) else Turn)(value)
 
 
 def _swap_of(value: Swap | Size | Mapping[str, Any], top: str, bottom: str) -> Swap:

@@ -255,7 +255,10 @@ def decided(study: Study) -> Study:
     """
     wanted = [study.bending == "on"] * len(study.steps)
     assumed = dict(study.assumed)
-    if study.bending is None:
+    if study.batch is not None:
+        wanted = [False] * len(study.steps)
+        assumed["bending"] = "left out: parts of a batch are taken as rigid"
+    elif study.bending is None:
         found = study.bends
         wanted = [bend.matters for bend in found]
         most = study.units.size(max(bend.largest for bend in found))
@@ -266,7 +269,7 @@ def decided(study: Study) -> Study:
         for step, bends in zip(study.steps, wanted, strict=True)
     )
     done = replace(study, steps=steps, assumed=assumed)
-    if study.bending is None:
+    if study.bending is None and study.batch is None:
         done.__dict__["bends"] = (
             found  # hangs on nothing that is decided here: not worked out again
         )

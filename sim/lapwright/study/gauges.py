@@ -43,6 +43,7 @@ from lapwright.specification.said import (
     spelled,
 )
 from lapwright.specification.table import Table, choice
+from lapwright.study.batches import batch_table
 from lapwright.study.goal import goal_table
 from lapwright.study.model import Sweep, Tune, Variant
 from lapwright.study.plates import a_plate
@@ -337,6 +338,7 @@ BESIDE: Mapping[str, Callable[[Any, Mapping[str, Any]], Any]] = {
     "variants": _variants,
     "sweep": _sweep,
     "goal": lambda goal, _: goal_table(goal),
+    "batch": lambda batch, _: batch_table(batch),
     "tune": _tune,
 }
 

@@ -9,9 +9,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from lapwright.errors import CommandError
+from lapwright.kinematics.schedule import rubbing_time
 from lapwright.limits import TOLERANCE
 from lapwright.machine import one_thread
 from lapwright.metrology.form import EdgeMargin, margin_of
+from lapwright.specification.batch import Batch
 from lapwright.specification.plate import Plate
 from lapwright.specification.said import Frozen, Said
 from lapwright.specification.step import Step
@@ -93,7 +95,8 @@ class Study(Frozen):
     doubt of the start forms, each with how far [m] it moves which (plate, form) by one standard deviation.
     `start`: the run at whose end its faces come from; in Python a `Run`, or a path.  `goal`: what is to be
     reached; `tuned`: which keys `tune` may move for it.  `bending`: "on", "off",
-    or None for where it matters.
+    or None for where it matters.  `batch`: parts lapped one load after another; each load is a round, and
+    `plates` then also holds the further parts of a load, each by a name of its own.
     """
 
     plates: Mapping[str, Plate]
@@ -119,6 +122,7 @@ class Study(Frozen):
     doubts: tuple[Mapping[tuple[str, str], float], ...] = ()
     folder: Path | None = field(default=None, compare=False)
     start: Start | None = None
+    batch: Batch | None = None
 
     def __init__(
         self,
@@ -145,10 +149,11 @@ class Study(Frozen):
         edge_margin: EdgeMargin | str | None = None,
         typed: tuple[str, ...] = (),
         start: Start | Run | Mapping[str, Any] | str | Path | None = None,
+        batch: Batch | Mapping[str, Any] | None = None,
     ) -> None:
         head: dict[str, Any] = {"title": title, "seed": seed, "units": units, "rounds": rounds}
         parts: dict[str, Any] = {"variants": variants, "gauges": gauges or {}, "readings": readings}
-        parts |= {"doubts": doubts, "start": start}
+        parts |= {"doubts": doubts, "start": start, "batch": batch}
         if assumed is None:
             # Said by a person: put down as a file would have it, and read like one, all faults at once.
             said = {
@@ -169,6 +174,17 @@ class Study(Frozen):
         )
         self._put(bending=bending)
         self._put(**parts, typed=typed, swept=swept, goal=goal, tuned=tuned, folder=folder)
+
+    @property
+    def lasts(self) -> float:
+        """How long all of it rubs [s]; a plate that is dressed when it reads so is taken as never dressed."""
+        batch = self.batch
+        if batch is None or batch.dress is None:
+            return rubbing_time(self.steps, self.rounds)
+        dresser = self.steps[batch.dress.step - 1]
+        lapped = [step for step in self.steps if step is not dresser]
+        times = (batch.count - 1) // batch.dress.every if batch.dress.every else 0
+        return rubbing_time(lapped, self.rounds) + rubbing_time([dresser], times)
 
     @cached_property
     def bends(self) -> tuple[Bend, ...]:
@@ -340,6 +356,7 @@ class Study(Frozen):
             threads=threads,
             after=after,
             settings=settings or Settings(),
+            batch=self.batch,
         )
 
     @one_thread()

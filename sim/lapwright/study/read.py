@@ -22,6 +22,7 @@ from lapwright.specification.plate import Plate
 from lapwright.specification.said import Faults, listed, shown
 from lapwright.specification.step import Grit, Step
 from lapwright.specification.table import Table, text
+from lapwright.study.batches import batch_of, laid_out
 from lapwright.study.bends import decided
 from lapwright.study.faces import Maps, Start, begun
 from lapwright.study.goal import Effort, goal_of
@@ -132,7 +133,7 @@ HEAD = {
 ROOT_KEYS = (
     *HEAD.values(),
     *("note", "plates", "parts", "grits", "steps", "variants", "sweep", "goal"),
-    *("tune", "gauges", "readings", "doubts", "start"),
+    *("tune", "gauges", "readings", "doubts", "start", "batch"),
 )
 
 
@@ -220,6 +221,7 @@ def parse_document(
     named = Maps((folder or Path()) if maps else None, head["margin"])
     plates, steps, start = _work(root, named)
     check_margin(root, head["margin"], plates)
+    batch = batch_of(root, plates, steps)
     own = set(faults.found)
 
     def check(changed: dict[str, Any]) -> list[Fault]:
@@ -241,9 +243,11 @@ def parse_document(
         assumed = in_inches(assumed, ((f"steps.{n}.grit", step.grit) for n, step in named_steps))
         if "goal.effort.metal" in assumed:
             assumed["goal.effort.metal"] = Units.INCH.per_metal(Effort().metal)
+    if batch is not None:
+        head["rounds"] = batch.loads
     study = Study(
         **head,
-        plates={name: plate for name, plate in plates.items() if plate is not None},
+        plates=laid_out({n: plate for n, plate in plates.items() if plate is not None}, batch),
         steps=tuple(step for step in steps if step is not None),
         assumed=assumed,
         typed=tuple(sorted(_typed(document))),
@@ -251,6 +255,7 @@ def parse_document(
         stem=stem,
         folder=folder,
         start=start,
+        batch=batch,
         **parts,
     )
     return decided(study)

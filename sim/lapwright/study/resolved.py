@@ -43,6 +43,7 @@ IS = "is"
 MODULES: Mapping[str, str] = {
     "study.model": "Study Variant Axis Sweep Free Tune",
     "study.goal": "Goal Effort",
+    "specification.batch": "Batch Dress",
     "study.faces": "Start",
     "specification.materials": "Material",
     "specification.plate": "Plate StartForm Ripple Measured",
@@ -61,10 +62,10 @@ TYPES: Mapping[str, str] = {
 }
 # Fields that came later, with what they are where a file is older.
 SINCE: Mapping[str, Mapping[str, Any]] = {
-    "Study": {"bending": None},
+    "Study": {"bending": None, "batch": None},
     "Plate": {"supports": Supports()},
     "Load": {"hands": ()},
-    "Step": {"warm": {}, "bends": False, "liquid": "smeared"},
+    "Step": {"warm": {}, "bends": False, "liquid": "smeared", "offset": (0.0, 0.0)},
     "Swap": {"removed": {}},
     "Grit": {"wear_within": None, "abrasive": None},
     "Reading": {"part": 0, "table": ""},
@@ -249,7 +250,7 @@ def inputs_of(study: Study) -> str:
     Also of what was read, by which faces are drawn.  Names of files, comments and the language of the answers
     are no part of it.
     """
-    lapped = (study.seed, study.rounds, study.margin, study.plates, study.steps)
+    lapped = (study.seed, study.rounds, study.margin, study.plates, study.steps, study.batch)
     return digest_of((*lapped, repr(study.readings)))
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from matplotlib.figure import Figure
 
+from lapwright.presentation.pictures.batch import parts
 from lapwright.presentation.pictures.faces import faces
 from lapwright.presentation.pictures.fringes import fringes_of
 from lapwright.presentation.pictures.history import history, metal, zones
@@ -18,6 +19,7 @@ __all__ = [
     "fringes_of",
     "history",
     "metal",
+    "parts",
     "places",
     "png",
     "reaches",

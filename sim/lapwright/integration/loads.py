@@ -1,0 +1,69 @@
+"""The loads of a batch: new parts on the same plate, which is dressed when it is due."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from lapwright.integration.state import Doubt, Progress, State, frozen
+from lapwright.metrology.form import FORMS, EdgeMargin, form_names, forms, measure
+from lapwright.specification.batch import Batch
+from lapwright.specification.plate import Plate
+from lapwright.specification.step import Step
+
+FIELDS = {form.word: key for key, form in FORMS.items()}
+
+
+@dataclass(frozen=True)
+class Loads:
+    """What a batch asks of the time loop; each load is a round of the steps."""
+
+    batch: Batch
+    plates: Mapping[str, Plate]
+    steps: Sequence[Step]
+    seed: int
+    margin: EdgeMargin
+
+    @property
+    def alike(self) -> dict[str, Plate]:
+        """Every part of a load by its name as the usual one: they wear alike."""
+        return dict.fromkeys(self.batch.names, self.plates[self.batch.part])
+
+    def laid(self, state: State) -> State:
+        """The next parts on the plate, each as it comes."""
+        batch, clock = self.batch, state.clock
+        number = batch.number(clock.round)
+        heights, doubt = dict(state.heights), dict(state.doubt)
+        usual = self.plates[batch.part]
+        for k, name in enumerate(batch.names[:number], 1):
+            part, _ = batch.part_of(usual, clock.parts + k, self.seed)
+            heights[name] = frozen(part.heights())
+            doubt[name] = Doubt(form_names(usual.outline))
+        clock = replace(clock, parts=clock.parts + number)
+        return replace(state, event="laid", clock=clock, heights=heights, doubt=doubt)
+
+    def due(self, number: int, state: State) -> bool:
+        """Whether a step is lapped this time: dressing when the plate asks for it and parts are left."""
+        dress, clock = self.batch.dress, state.clock
+        if dress is None or not self.batch.dresses(number):
+            return True
+        if clock.parts >= self.batch.count:
+            return False
+        name = self.steps[number - 1].bottom
+        how = measure if "flatness" in dress.when else forms
+        found = how(self.plates[name], state.heights[name], self.margin)
+        read = {form: getattr(found, FIELDS[form]) or 0.0 for form in dress.when}
+        return dress.due(clock.parts - clock.dressed, read)
+
+    def begun(self, state: State, before: Progress) -> State:
+        """A step at its beginning, the step `before` it done: the clock of the batch, and new parts."""
+        clock = replace(
+            state.clock, parts=before.parts, dressed=before.dressed, dressings=before.dressings
+        )
+        if self.batch.dresses(clock.step):
+            clock = replace(clock, dressed=clock.parts, dressings=clock.dressings + 1)
+        elif clock.step == before.step:
+            # The next load is lapped like the one before it: its blocks and poses are a good guess.
+            clock = replace(clock, stride=before.stride, poses=before.poses)
+        state = replace(state, clock=clock)
+        return state if clock.round == before.round else self.laid(state)

@@ -1,0 +1,272 @@
+"""What became of each part of a batch, and of the plate that it was lapped on; how a run file holds it."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Mapping, Sequence
+from dataclasses import field
+from io import StringIO
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lapwright.integration.block import mean_over_land
+from lapwright.integration.state import State
+from lapwright.metrology.form import FORMS
+from lapwright.results.record import FORM_KEYS, SHAPES, column, columns, forms_of, recorded
+from lapwright.specification.batch import Batch
+
+if TYPE_CHECKING:
+    from lapwright.study.model import Study
+
+Array = NDArray[np.float64]
+Counts = NDArray[np.int64]
+Row = dict[str, Any]  # one row of a table: by column, and by column and form
+
+
+@recorded
+class Dressings:
+    """When the plate was dressed, (k,): `plate` its forms before, `dressed` after, by name [m]."""
+
+    after: Counts = column("1", "parts lapped before this dressing", "dressing", kind="counts")
+    time: Array = column("s", "time rubbed when the dressing was done", "dressing")
+    removed: Array = column("m", "mean depth that the dressing took off the plate", "dressing")
+    plate: Mapping[str, Array] = field(default_factory=dict)
+    dressed: Mapping[str, Array] = field(default_factory=dict)
+
+
+@recorded
+class BatchRecord:
+    """The parts of a batch in the order in which they were laid, (m,), by name of the form [m].
+
+    `came`, `forms`: of each part before and after, inside the edge margin; `error`: how far a form may be off
+    by the program's own doing.  `plate`: forms of the plate when the part came off; `plate_removed` [m]: mean
+    depth that the plate had lost until then.  `thicker` [m]: by how much the part came thicker than usual.
+    """
+
+    name: str
+    on: str
+    number: Counts = column("1", "number of the part, from 1", "part", kind="counts")
+    load: Counts = column("1", "load in which it was lapped, from 1", "part", kind="counts")
+    station: Counts = column("1", "station on which it lay, from 1", "part", kind="counts")
+    time: Array = column("s", "time rubbed in all when the part came off", "part")
+    removed: Array = column("m", "mean depth of land that the part lost", "part")
+    plate_removed: Array = column("m", "mean depth of land that the plate had lost by then", "part")
+    thicker: Array = column("m", "how much thicker than usual the part came", "part")
+    dressings: Dressings
+    came: Mapping[str, Array] = field(default_factory=dict)
+    forms: Mapping[str, Array] = field(default_factory=dict)
+    error: Mapping[str, Array] = field(default_factory=dict)
+    plate: Mapping[str, Array] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, name: str, on: str, rows: Sequence[Row], dressings: Sequence[Row]) -> BatchRecord:
+        """From the rows of both tables, as `part_row` and `dressing_row` make them."""
+        return cls(
+            name=name, on=on, dressings=Dressings(**_gathered(Dressings, dressings)),
+            **_gathered(cls, rows),
+        )  # fmt: skip
+
+    def rows(self) -> list[Row]:
+        """The rows that it was made of."""
+        return _rows(self, len(self.number))
+
+    def table(self) -> dict[str, NDArray[Any]]:
+        """Columns of one row a part, SI.
+
+        Forms as "flatness", as the part came "came.flatness", of the plate "plate.flatness".
+
+        Returns
+        -------
+        dict
+            By name (m,); only forms that one speaks of.
+
+        """
+        out: dict[str, NDArray[Any]] = {name: getattr(self, name) for name in columns(BatchRecord)}
+        for which, prefix in (
+            ("forms", ""),
+            ("came", "came."),
+            ("error", "error."),
+            ("plate", "plate."),
+        ):
+            out |= {
+                f"{prefix}{key}": values
+                for key, values in getattr(self, which).items()
+                if np.isfinite(values).any()
+            }
+        return out
+
+
+FORM_TABLES = {  # of both records: which forms, and what stands before each in words
+    "came": (FORM_KEYS, "of the part as it came: "),
+    "forms": (FORM_KEYS, "of the part: "),
+    "error": (SHAPES, "of the part, how far it may be off: "),
+    "plate": (FORM_KEYS, "of the plate then: "),
+    "dressed": (FORM_KEYS, "of the plate once it was dressed: "),
+}
+
+
+def form_tables(of: type) -> dict[str, tuple[tuple[str, ...], str]]:
+    """Those of FORM_TABLES that a record has."""
+    names = of.__dataclass_fields__  # type: ignore[attr-defined]
+    return {which: table for which, table in FORM_TABLES.items() if which in names}
+
+
+def _gathered(of: type, rows: Sequence[Row]) -> dict[str, Any]:
+    found: dict[str, Any] = {n: how.data([r[n] for r in rows]) for n, how in columns(of).items()}
+    for which, (keys, _) in form_tables(of).items():
+        found[which] = {
+            key: np.array([row[which][key] for row in rows], dtype=float) for key in keys
+        }
+    return found
+
+
+def _rows(record: BatchRecord | Dressings, count: int) -> list[Row]:
+    out: list[Row] = []
+    for i in range(count):
+        row: Row = {name: getattr(record, name)[i] for name in columns(type(record))}
+        for which, (keys, _) in form_tables(type(record)).items():
+            row[which] = {key: float(getattr(record, which)[key][i]) for key in keys}
+        out.append(row)
+    return out
+
+
+class BatchRecorder:
+    """Takes the moments of a run of a batch; what it keeps follows from each moment alone."""
+
+    def __init__(self, study: Study, batch: Batch) -> None:
+        self.study, self.batch = study, batch
+        lapped = [n for n, step in enumerate(study.steps, 1) if batch.laps(step)]
+        self.last_step, self.on = lapped[-1], study.steps[lapped[-1] - 1].bottom
+        self.rows: list[Row] = []
+        self.dressings: list[Row] = []
+        self._came: dict[str, tuple[Array, dict[str, float]]] = {}
+
+    def go_on(self, record: BatchRecord) -> None:
+        """Take over what was written down."""
+        self.rows = record.rows()
+        self.dressings = _rows(record.dressings, len(record.dressings.after))
+
+    @property
+    def record(self) -> BatchRecord:
+        """All so far."""
+        return BatchRecord.of(self.batch.part, self.on, self.rows, self.dressings)
+
+    def take(self, moment: State) -> None:
+        """Take the next moment."""
+        if moment.event != "step":
+            return
+        if moment.clock.step == self.last_step:
+            self._lifted(moment)
+        elif self.batch.dresses(moment.clock.step):
+            self._dressed(moment)
+
+    def _lifted(self, moment: State) -> None:
+        batch, clock = self.batch, moment.clock
+        number = batch.number(clock.round)
+        plate = self._forms(self.on, moment.heights[self.on])
+        usual = self.study.plates[batch.part]
+        for k, name in enumerate(batch.names[:number]):
+            which = clock.parts - number + k + 1
+            part, thicker = batch.part_of(usual, which, self.study.seed)
+            begun, came = self._as_it_came(part.form, part.heights)
+            now, told = moment.heights[name], moment.error.get(name, {})
+            self.rows.append(
+                {
+                    "number": which,
+                    "load": clock.round,
+                    "station": k + 1,
+                    "time": clock.time,
+                    "removed": mean_over_land(usual, begun - now),
+                    "plate_removed": moment.removed[self.on],
+                    "thicker": thicker,
+                    "came": came,
+                    "forms": self._forms(name, now),
+                    "error": {key: float(told.get(key, np.nan)) for key in SHAPES},
+                    "plate": plate,
+                }
+            )
+
+    def _as_it_came(self, form: Any, heights: Any) -> tuple[Array, dict[str, float]]:
+        """Heights and forms of a part before it was lapped; without scatter all come alike."""
+        key = repr(form)
+        if key not in self._came:
+            z = heights()
+            self._came = {key: (z, self._forms(self.batch.part, z))}
+        return self._came[key]
+
+    def _dressed(self, moment: State) -> None:
+        before = self.rows[-1]
+        self.dressings.append(
+            {
+                "after": moment.clock.parts,
+                "time": moment.clock.time,
+                "removed": moment.removed[self.on] - before["plate_removed"],
+                "plate": before["plate"],
+                "dressed": self._forms(self.on, moment.heights[self.on]),
+            }
+        )
+
+    def _forms(self, name: str, heights: Array) -> dict[str, float]:
+        return forms_of(self.study.plates[name], heights, self.study.margin)
+
+
+# --- what it comes to --------------------------------------------------------------------------
+
+
+def out_of_goal(record: BatchRecord, study: Study) -> NDArray[np.bool_] | None:
+    """Which parts are out of the goal (m,); None where it asks nothing of them."""
+    goal = study.goal
+    if goal is None or (goal.plates and record.name not in goal.plates):
+        return None
+    asked = {FIELD[word]: most for word, most in goal.reach.items() if word in FIELD}
+    if not asked:
+        return None
+    within = np.ones(len(record.number), dtype=bool)
+    for key, most in asked.items():
+        values = np.abs(record.forms[key])
+        within &= ~(values > most)  # a form that is not spoken of breaks no goal
+    return ~within
+
+
+FIELD = {form.word: key for key, form in FORMS.items()}
+
+
+def as_json(record: BatchRecord, study: Study) -> dict[str, Any]:
+    """As `lapwright run --json` has it: SI."""
+    batch, out = study.batch, out_of_goal(record, study)
+    assert batch is not None
+    first = None if out is None or not out.any() else int(record.number[int(np.argmax(out))])
+    parts = [
+        {
+            **{name: row[name] for name in columns(BatchRecord)},
+            **row["forms"],
+            **{which: row[which] for which in ("came", "error", "plate")},
+            "out": None if out is None else bool(out[i]),
+        }
+        for i, row in enumerate(record.rows())
+    ]
+    return {
+        "part": record.name,
+        "plate": record.on,
+        "count": batch.count,
+        "together": batch.together,
+        "lapped": len(record.number),
+        "out_of_goal": None if out is None else int(out.sum()),
+        "first_out": first,
+        "dressings": _rows(record.dressings, len(record.dressings.after)),
+        "parts": parts,
+    }
+
+
+def csv_text(record: BatchRecord) -> str:
+    """One row a part, SI, the unit in the name of the column."""
+    table = record.table()
+    units = {name: how.unit for name, how in columns(BatchRecord).items()}
+    named = {name: unit for name in table if (unit := units.get(name, "m")) != "1"}
+    out = StringIO()
+    rows = csv.writer(out, lineterminator="\n")
+    rows.writerow([f"{name} [{named[name]}]" if name in named else name for name in table])
+    rows.writerows(zip(*(values.tolist() for values in table.values()), strict=True))
+    return out.getvalue()

@@ -1,0 +1,200 @@
+"""The batch of a study: what it says, held against the parts and the steps that it names."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+from lapwright.metrology.form import FORMS, form_names
+from lapwright.specification.batch import ONE, Batch, Dress
+from lapwright.specification.plate import Plate
+from lapwright.specification.said import shown, spelled
+from lapwright.specification.step import Step
+from lapwright.specification.table import Table, whole
+from lapwright.study.plates import a_plate
+
+HOW_BATCH = '[batch], and below it part = "ring", count = 50'
+HOW_DRESS = 'dress = { with = "dresser", every = "10 parts", step = 2 }'
+Plates = Mapping[str, Plate | None]
+
+
+def batch_of(root: Table, plates: Plates, steps: Sequence[Step | None]) -> Batch | None:
+    """The batch; None where there is none, or it is at fault (which is noted)."""
+    table = root.table("batch", HOW_BATCH)
+    if table is None:
+        return None
+    before = len(root.faults.found)
+    part = table.need("part", lambda value: a_plate(value, plates), 'part = "ring"')
+    count = table.need("count", Batch.__dict__["count"].reader, "count = 50")
+    carrier = table.take("carrier", lambda value: a_plate(value, plates))
+    more: dict[str, Any] = table.parts(
+        Batch, ("together", "stations", "radius", "under", "scatter")
+    )
+    dress = _dress(table, steps)
+    table.assume(Batch, together="together", under="under")
+    table.done()
+    if part is None or count is None or len(root.faults.found) > before:
+        return None
+    batch = Batch(part=part, count=count, carrier=carrier, dress=dress, **more)
+    _parts(table, batch, plates)
+    _steps(table, batch, plates, steps)
+    _seats(table, batch, steps)
+    if root.data.get("rounds", 1) != 1:
+        root.fault(
+            "rounds", "stands beside [batch], which says how often: leave it out", "conflict"
+        )
+    return None if len(root.faults.found) > before else batch
+
+
+def _dress(table: Table, steps: Sequence[Step | None]) -> Dress | None:
+    inner = table.table("dress", HOW_DRESS)
+    if inner is None:
+        return None
+    said = inner.parts(Dress, ("every", "when"))
+    tops = [one.top if one is not None else None for one in steps]
+    wanted = inner.take("with", lambda value: a_plate(value, dict.fromkeys(filter(None, tops))))
+    step = inner.take("step", whole(1, max(len(steps), 1), "a step"))
+    inner.one_of(("every", "when"), 'write every = "10 parts", or when = { dome = "0.5 um" }')
+    if step is None and not inner.has("step"):
+        found = [n for n, top in enumerate(tops, 1) if top == wanted]
+        if wanted is None or len(found) != 1:
+            inner.fault("step", "is missing: write the number of the step that dresses", "missing")
+        else:
+            step = found[0]
+    elif step is not None and wanted is not None and tops[step - 1] not in (None, wanted):
+        wrong = f"{shown(wanted)} is not the top of step {step}, which is {tops[step - 1]}"
+        inner.fault("with", f"{wrong}: name that, or another step", "value")
+    if step == 1:
+        first = "is 1: the parts come first, dressing after them, so write its step below theirs"
+        inner.fault("step", first, "value")
+    if not said.get("when", True):
+        inner.fault("when", 'is empty: write when = { dome = "0.5 um" }', "missing")
+    inner.done()
+    return None if step is None else Dress(step=step, **said)
+
+
+def _parts(table: Table, batch: Batch, plates: Plates) -> None:
+    """What is said of the parts must fit them; their names must be free."""
+    part = plates[batch.part]
+    for name in batch.names[1:]:
+        if name in plates:
+            taken = f"lays {batch.together} parts, the others called {batch.part} 2, {batch.part} 3 and so on"
+            table.fault("part", f"{taken}: give {name} another name", "name")
+    if part is None:
+        return
+    words = [FORMS[key].word for key in form_names(part.outline)]
+    for name in batch.scatter:
+        if name not in (*words, "thickness"):
+            of = f"of {batch.part} are {', '.join(words)} and thickness"
+            table.fault("scatter", f"{shown(name)} does not scatter here: known {of}", "value")
+    if batch.scatter.get("thickness") and (batch.under != ONE or batch.together == 1):
+        alone = f"matters to parts under one weight only: write under = {shown(ONE)}".replace(
+            "'", '"'
+        )
+        table.fault("scatter", f"thickness {alone} and together = 3, or leave it out", "value")
+    if batch.carrier == batch.part:
+        table.fault(
+            "carrier", f"{batch.part} is the part itself: name what takes it round", "value"
+        )
+
+
+def _steps(table: Table, batch: Batch, plates: Plates, steps: Sequence[Step | None]) -> None:
+    """Which steps lap parts, and what these cannot have."""
+    named = {*batch.names, batch.carrier}
+    lapped = []
+    for number, step in enumerate(steps, 1):
+        if step is None:
+            continue
+        key = f"steps.{number}"
+        if step.bottom in named:
+            below = f"{step.bottom} lies below: parts of a batch and their carrier lie on top"
+            table.faults.add(f"{key}.bottom", f"{below}, so name the plate", "value")
+        dresses = batch.dresses(number)
+        if dresses and step.top in named:
+            table.fault(
+                "dress", f"step {number} laps {step.top}: dress with something else", "value"
+            )
+        elif dresses and batch.dress is not None:
+            _readable(table, batch.dress, plates.get(step.bottom))
+        if not batch.laps(step) or dresses:
+            continue
+        lapped.append(number)
+        if step.swap is not None:
+            table.faults.add(
+                f"{key}.swap_every", "cannot be for parts of a batch: leave it out", "conflict"
+            )
+        if step.until is not None and batch.together > 1:
+            many = "watches one part, and several lie there: write time or strokes"
+            table.faults.add(f"{key}.until", many, "conflict")
+    if not lapped:
+        table.fault("part", f"{batch.part} is not the top of any step: write one", "missing")
+
+
+def _readable(table: Table, dress: Dress, plate: Plate | None) -> None:
+    if plate is None:
+        return
+    words = [FORMS[key].word for key in form_names(plate.outline)]
+    for name in dress.when:
+        if name not in (*words, "flatness"):
+            of = f"{', '.join(words)} and flatness"
+            wrong = f"when: {shown(name)} is not read on {plate.name}: known are {of}"
+            table.fault("dress", wrong, "value")
+
+
+def _seats(table: Table, batch: Batch, steps: Sequence[Step | None]) -> None:
+    """As many stations as parts, and a circle for those that are said by angles."""
+    if batch.stations and len(batch.stations) != batch.together:
+        many = f"are {len(batch.stations)}, and {batch.together} parts lie there together"
+        table.fault("stations", f"{many}: say as many of each", "value")
+    placed = bool(batch.stations) and isinstance(batch.stations[0], tuple)
+    if placed and batch.radius is not None:
+        table.fault("radius", "stands beside places, which need none: leave it out", "conflict")
+    centred = any(s is not None and batch.laps(s) and s.centre != (0.0, 0.0) for s in steps)
+    if batch.radius is not None and centred and not batch.carried:
+        twice = "says again what centre of the stroke says: write only one"
+        table.fault("radius", twice, "conflict")
+    if (
+        batch.together > 1
+        and not placed
+        and batch.radius is None
+        and (batch.carried or not centred)
+    ):
+        lie = f"is missing: {batch.together} parts would lie on each other"
+        table.fault("radius", f'{lie}, so write radius = "90 mm"', "missing")
+
+
+def laid_out(plates: Mapping[str, Plate], batch: Batch | None) -> dict[str, Plate]:
+    """The plates, and one for each further part that lies there with the first."""
+    out = dict(plates)
+    for name in () if batch is None else batch.names[1:]:
+        out[name] = replace(out[batch.part], name=name)  # type: ignore[union-attr]
+    return out
+
+
+def batch_table(batch: Any) -> Any:
+    """A batch as a study file has it."""
+    if not isinstance(batch, Batch):
+        return batch
+    out: dict[str, Any] = {"part": batch.part} | spelled(
+        batch, "count", "together", "radius", "under"
+    )
+    typed = Batch.__dict__["stations"].reader.typed
+    if batch.stations:
+        out["stations"] = [typed(one) for one in batch.stations]
+    if batch.carrier is not None:
+        out["carrier"] = batch.carrier
+    if batch.scatter:
+        out["scatter"] = sizes(batch.scatter)
+    if batch.dress is not None:
+        out["dress"] = {"step": batch.dress.step} | spelled(batch.dress, "every")
+        if batch.dress.when:
+            out["dress"]["when"] = sizes(batch.dress.when)
+    return out
+
+
+def sizes(of: Mapping[str, float]) -> dict[str, str]:
+    """Sizes [m] by name as text that reads back."""
+    from lapwright.specification.batch import SPREAD
+
+    return {name: SPREAD.typed(size) for name, size in of.items()}

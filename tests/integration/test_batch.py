@@ -1,0 +1,183 @@
+"""Batches: many parts on one plate, against one long step, symmetry, volume, and a run that was stopped."""
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from lapwright.metrology.form import EdgeMargin, forms
+from lapwright.results.batch import BatchRecorder, csv_text, out_of_goal
+from lapwright.results.recorder import Heading, Recorder, restore, save
+from lapwright.results.runfile import read_run, write_run
+from lapwright.study.model import Study
+
+NO_MARGIN = EdgeMargin(share=0.0, length=None)
+HEADING = Heading("test", {})
+
+
+def study(batch, *, strokes=40, kappa="1e-12 1/Pa", form=None, dresser=False, **more):
+    """Rings going round on a plate that turns; small, quick cells."""
+    plates = {
+        "plate": {"disc": "200 mm", "thickness": "30 mm", "cells": 40},
+        "ring": {"ring": ["50 mm", "30 mm"], "mass": "0.3 kg", "cells": 20, "form": form or {}},
+    }
+    step = {
+        "top": "ring",
+        "bottom": "plate",
+        "grit": "fine",
+        "strokes": strokes,
+        "stroke": {"kind": "circle", "radius": "8 mm", "centre": ["60 mm", "0 mm"]},
+        "turn_bottom": "99 deg per stroke",
+        "turn": "63 deg per stroke",
+    }
+    steps = [step]
+    if dresser:
+        plates["dresser"] = {"ring": ["120 mm", "80 mm"], "mass": "1 kg", "cells": 40}
+        steps.append(
+            {
+                **step,
+                "top": "dresser",
+                "strokes": 20,
+                "stroke": {"kind": "circle", "radius": "8 mm"},
+            }
+        )
+    grits = {"fine": {"size": "9 um", "wear": kappa}}
+    document = {"plates": plates, "grits": grits, "steps": steps, "batch": batch, **more}
+    return Study.from_dict(document)
+
+
+@pytest.fixture(scope="module")
+def dressed():
+    """Seven parts, two at a time, dressed after every four; its states."""
+    batch = {"part": "ring", "count": 7, "together": 2, "scatter": {"dome": "0.3 um"}}
+    batch["dress"] = {"with": "dresser", "every": "4 parts"}
+    one = study(
+        batch, dresser=True, form={"dome": "1 um"}, goal={"flatness": "0.3 um", "plates": ["ring"]}
+    )
+    return one, list(one.states())
+
+
+def recorded(one, states):
+    recorder = Recorder(one)
+    for moment in states:
+        recorder.take(moment)
+    return recorder
+
+
+def test_parts_one_after_another_wear_the_plate_like_one_long_step():
+    """While nothing changes shape, n parts are a step n times as long: wear is linear (Preston 1927)."""
+    apart = list(study({"part": "ring", "count": 5}, kappa="1e-15 1/Pa").states())[-1]
+    whole = study({"part": "ring", "count": 1}, kappa="1e-15 1/Pa", strokes=200)
+    together = list(whole.states())[-1]
+    plate = whole.plates["plate"]
+    assert apart.removed["plate"] == pytest.approx(together.removed["plate"], rel=2e-4)
+    one, other = (forms(plate, end.heights["plate"], NO_MARGIN) for end in (apart, together))
+    off = together.removed["plate"]
+    assert one.sphere == pytest.approx(other.sphere, abs=0.005 * off)
+    assert np.hypot(one.saddle - other.saddle, one.twist - other.twist) < 0.02 * off
+
+
+def test_three_parts_wear_three_times_as_much_as_one_and_leave_no_saddle():
+    """Tops add up (linear while shapes last); three at 120 degrees have no second harmonic (trigonometry)."""
+    one = study({"part": "ring", "count": 1}, kappa="1e-15 1/Pa")
+    still = replace(one.steps[0], walk=type(one.steps[0].walk)(), carry_centre=False)
+    ends = {}
+    for number in (1, 2, 3):
+        few = study({"part": "ring", "count": number, "together": number}, kappa="1e-15 1/Pa")
+        few = replace(few, steps=(still,))
+        ends[number] = list(few.states())[-1]
+        plate = few.plates["plate"]
+    off = {n: end.removed["plate"] for n, end in ends.items()}
+    assert off[3] == pytest.approx(3.0 * off[1], rel=1e-3)
+
+    def saddle(n):
+        form = forms(plate, ends[n].heights["plate"], NO_MARGIN)
+        return np.hypot(form.saddle, form.twist) / off[n]
+
+    assert saddle(3) < 0.02 * saddle(2)
+
+
+def test_what_rubs_off_balances(dressed):
+    """Metal by volume: with one wear constant for all, the plate loses what the tops lose (Preston 1927)."""
+    one, states = dressed
+    volume = dict.fromkeys(one.plates, 0.0)
+    for name, plate in one.plates.items():
+        volume[name] = states[-1].removed[name] * plate.land_area
+    tops = sum(v for name, v in volume.items() if name != "plate")
+    assert volume["plate"] == pytest.approx(tops, rel=1e-7)
+
+
+def test_every_part_comes_anew_and_the_plate_goes_on(dressed):
+    one, states = dressed
+    laid = [moment for moment in states if moment.event in ("start", "laid")]
+    assert [moment.clock.parts for moment in laid] == [2, 4, 6, 7]
+    for moment in laid:
+        first = moment.clock.parts - one.batch.number(moment.clock.round) + 1
+        part, _ = one.batch.part_of(one.plates["ring"], first, one.seed)
+        assert np.array_equal(moment.heights["ring"], part.heights())
+    spheres = {
+        m.clock.parts: forms(one.plates["ring"], m.heights["ring"], NO_MARGIN).sphere for m in laid
+    }
+    assert len({round(1e12 * sphere) for sphere in spheres.values()}) == 4
+    off = [moment.removed["plate"] for moment in states]
+    assert (np.diff(off) >= 0.0).all()
+
+
+def test_dressing_comes_when_it_is_due_and_not_after_the_last(dressed):
+    one, states = dressed
+    record = recorded(one, states).batch.record
+    assert record.dressings.after.tolist() == [4]
+    assert states[-1].clock.dressings == 1
+    due = study(
+        {
+            "part": "ring",
+            "count": 4,
+            "dress": {"with": "dresser", "when": {"flatness": "0.01 nm"}},
+        },
+        dresser=True,
+    )
+    assert recorded(due, due.states()).batch.record.dressings.after.tolist() == [1, 2, 3]
+
+
+def test_the_table_tells_of_each_part(dressed, tmp_path):
+    one, states = dressed
+    run = recorded(one, states).run(HEADING, "done", 0.0)
+    record = run.batch
+    assert record.number.tolist() == list(range(1, 8))
+    assert record.load.tolist() == [1, 1, 2, 2, 3, 3, 4]
+    assert record.station.tolist() == [1, 2, 1, 2, 1, 2, 1]
+    ring = one.plates["ring"]
+    assert record.removed.sum() == pytest.approx(
+        sum(states[-1].removed[name] for name in one.batch.names), rel=1e-9
+    )
+    assert record.forms["sphere"][-1] == forms(ring, states[-1].heights["ring"], one.margin).sphere
+    out = out_of_goal(record, one)
+    assert out.tolist() == (record.forms["flatness"] > 0.3e-6).tolist()
+    told = json.loads(json.dumps(run.told()["batch"], default=float))
+    assert told["out_of_goal"] == out.sum()
+    assert len(told["parts"]) == 7
+    assert len(csv_text(record).splitlines()) == 8
+    write_run(run, tmp_path / "run.h5")
+    again = read_run(tmp_path / "run.h5")
+    assert again.study.batch == one.batch
+    table = record.table()
+    assert all(np.array_equal(values, table[n]) for n, values in again.batch.table().items())
+    assert again.batch.dressings.after.tolist() == [4]
+
+
+def test_a_stopped_batch_goes_on_to_the_same_bits(dressed, tmp_path):
+    one, states = dressed
+    whole = recorded(one, states).run(HEADING, "done", 0.0)
+    middle = next(k for k, m in enumerate(states) if m.event == "block" and m.clock.parts == 6)
+    from lapwright.results.recorder import heading
+
+    save(tmp_path / "part.h5", recorded(one, states[: middle + 1]), heading(), 0.0)
+    begun = restore(tmp_path / "part.h5", one).recorder
+    for moment in one.states(begun.last):
+        begun.take(moment)
+    end = begun.run(HEADING, "done", 0.0)
+    for name, values in whole.batch.table().items():
+        assert np.array_equal(values, end.batch.table()[name]), name
+    assert np.array_equal(whole.plates["plate"].frames[-1], end.plates["plate"].frames[-1])
+    assert isinstance(begun.batch, BatchRecorder)
