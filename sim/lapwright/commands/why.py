@@ -7,7 +7,7 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from lapwright.commands.options import Parser, check_step, number, study_file
+from lapwright.commands.options import Parser, check_free, check_step, number, study_file
 from lapwright.commands.terminal import Speaker, Tally, typed
 from lapwright.results.why import DEGREE
 
@@ -19,6 +19,7 @@ EXAMPLE = """\
 example:
   lapwright why straight-stroke.toml               in words, and a page with pictures
   lapwright why first-pair.toml --step 2           one step alone
+  lapwright why --page first-pair.toml             a page to play with: drag the stroke, and see what follows
 """
 MOST_DEGREE = 16
 PAGE = "why.html"
@@ -31,7 +32,9 @@ def add(parser: Parser) -> None:
     degree = number(int, 2, MOST_DEGREE, f"a degree: write a whole number from 2 to {MOST_DEGREE}")
     fine = "how fine the shapes are that it looks at: 2 sees dome, saddle and twist alone"
     parser.option("--degree", "D", f"{fine} (default: %(default)s)", type=degree, default=DEGREE)
-    parser.option("--out", "DIR", "folder of the page (default: NAME-why)")
+    parser.flag("--page", "write the page to play with, NAME-why.html, and nothing else")
+    out = "folder of the page (default: NAME-why); with --page its file (default: NAME-why.html)"
+    parser.option("--out", "PLACE", out)
     parser.flag("--force", "write over a page that is there")
 
 
@@ -43,6 +46,8 @@ def main(args: argparse.Namespace) -> int:
 
     study = load(study_file(args.file))
     check_step(args.step, study)
+    if args.page:
+        return _play(study, args)
     page = _page_place(args, study)
     if page is not None:
         look_at(page.parent, "why", again=True)
@@ -62,6 +67,49 @@ def main(args: argparse.Namespace) -> int:
     say = Speaker(args.json)
     say.answer(found)
     _page(say, found, page, args)
+    return 0
+
+
+def _play(study: Study, args: argparse.Namespace) -> int:
+    """Write the page to play with; returns the exit code."""
+    from lapwright.errors import CannotDoError
+    from lapwright.files import put_beside
+    from lapwright.presentation.play_page import play_page, strokes_of
+    from lapwright.presentation.words import say as said
+
+    place = Path(args.out or f"{study.stem}-why.html")
+    check_free(place, args.force, "--out")
+    strokes = [one for one in strokes_of(study) if args.step in (None, one.number)]
+    if all(one.why_not for one in strokes):
+        why = said("play.nothing", stem=study.stem, why=strokes[0].why_not)
+        raise CannotDoError(why, key=f"steps.{strokes[0].number}")
+    tallies: list[Tally] = []
+
+    def tell(done: int, of: int) -> None:
+        if not tallies:
+            tallies.append(Tally(of, verb="worked out"))
+        tallies[0].show(done)
+
+    try:
+        text = play_page(strokes, tell)
+    finally:
+        for tally in tallies:
+            tally.close()
+    put_beside(place, memoryview(text.encode("utf-8")))
+    say = Speaker(args.json)
+    for one in strokes:
+        say.lines(f"{one.title}: not from here. {one.why_not}" if one.why_not else one.title)
+    say.json(
+        {
+            "study": study.stem,
+            "page": str(place),
+            "steps": [{"step": one.number, "why_not": one.why_not or None} for one in strokes],
+        }
+    )
+    say.next(
+        ("Open in a browser", place),
+        ("Why it does what it does", typed("why", args.file)),
+    )
     return 0
 
 
