@@ -143,12 +143,12 @@ window.addEventListener("load", function () {
 </script>"""
 
 
-def tried(page: str, folder: Path, *more: str) -> dict:
-    """Open the page, let it work for a while, and hear what it has to say of itself."""
+def tried(page: str, folder: Path, *more: str, script: str = TRY) -> dict:
+    """Open the page, let it work for a while, and hear what it has to say of itself through a `script`."""
     file = folder / "page.html"
     page = page.replace("<head>", "<head>" + WATCH, 1)
     cut = page.rindex("</body>")
-    file.write_text(page[:cut] + TRY + page[cut:], encoding="utf-8")
+    file.write_text(page[:cut] + script + page[cut:], encoding="utf-8")
     log = folder / "net.json"
     command = [
         str(CHROMIUM), "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",

@@ -13,8 +13,10 @@ from tuning_scene import made
 import lapwright
 from lapwright.commands import compare
 from lapwright.commands.main import main
+from lapwright.modal.chart import Chart, axes_of
 from lapwright.optimisation.advise import Advice
 from lapwright.optimisation.book import Book, next_study
+from lapwright.presentation import play_page
 from lapwright.presentation.card import card_page
 from lapwright.presentation.next_page import next_page
 from lapwright.presentation.next_spell import NextAnswer
@@ -69,6 +71,7 @@ def written(tmp_path_factory: pytest.TempPathFactory, make_run) -> tuple[set[str
         "card": card_page(run),
         "tune": tuning_page(made(), Path("new.toml")),
         "next": _next_page(),
+        "play": _play_page(),
     }
     templates.cache_clear()
     return asked, pages
@@ -82,6 +85,13 @@ def _next_page() -> str:
     return next_page(NextAnswer(book, advice), study, "lapwright run pair-next/next.toml")
 
 
+def _play_page() -> str:
+    """The page to play with, without its table, which takes long."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(play_page, "chart_of", lambda kind, *_: Chart(kind, axes_of(kind), {}))
+        return play_page.play_page(play_page.strokes_of(parse(PAIR, "pair")))
+
+
 # That of sentences is not filled in by jinja2: `test_sentence_file`.
 PAGES = sorted(path.name for path in FOLDER.iterdir() if path.suffix != ".toml")
 
@@ -91,7 +101,7 @@ def test_every_template_is_filled(written, name: str) -> None:
     assert name in written[0], "a template that no page asks for"
 
 
-@pytest.mark.parametrize("name", ["compare", "why"])
+@pytest.mark.parametrize("name", ["compare", "why", "play"])
 def test_what_a_person_typed_stays_text(written, name: str) -> None:
     page = written[1][name]
     assert "<script>alert" not in page

@@ -74,14 +74,12 @@ def _play(study: Study, args: argparse.Namespace) -> int:
     """Write the page to play with; returns the exit code."""
     from lapwright.errors import CannotDoError
     from lapwright.files import put_beside
-    from lapwright.presentation.play_page import play_page, strokes_of
-    from lapwright.presentation.words import say as said
+    from lapwright.presentation.play_page import none_played, play_page, strokes_of
 
     place = Path(args.out or f"{study.stem}-why.html")
     check_free(place, args.force, "--out")
     strokes = [one for one in strokes_of(study) if args.step in (None, one.number)]
-    if all(one.why_not for one in strokes):
-        why = said("play.nothing", stem=study.stem, why=strokes[0].why_not)
+    if why := none_played(strokes):
         raise CannotDoError(why, key=f"steps.{strokes[0].number}")
     tallies: list[Tally] = []
 

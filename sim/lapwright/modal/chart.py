@@ -1,9 +1,9 @@
 """What strokes of one kind do with two equal discs, as a table over length, width and turn.
 
-Equal plain discs of equal wear have no size of their own: in radii, in the squeeze of the layer (mean pressure
-over its stiffness) and in wear constants all of them are alike, and which way a stroke lies turns the answer
-only.  So a few strokes stand for all of a kind; between them lies the polynomial through them, at Chebyshev's
-points (J.-P. Berrut and L. N. Trefethen, SIAM Review 46 (2004) 501, from memory).
+Equal plain discs of equal wear have no size of their own: in radii, in the squeeze of the layer (mean
+pressure over its stiffness) and in wear constants all of them are alike, and which way a stroke lies turns
+the answer only.  So a few strokes stand for all of a kind; between them lies the polynomial through them, at
+Chebyshev's points (J.-P. Berrut and L. N. Trefethen, SIAM Review 46 (2004) 501, from memory).
 """
 
 from __future__ import annotations
@@ -31,7 +31,6 @@ from lapwright.specification.curves import (
     Line,
     path_length,
 )
-from lapwright.specification.outline import Disc
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Grit, Step, Turn
 
@@ -39,7 +38,7 @@ Array = NDArray[np.float64]
 Axes = Mapping[str, Sequence[float]]
 
 DEGREE = 8
-POSES = 24
+POSES = 40
 LENGTHS, WIDTHS = (0.15, 1.2), (0.25, 1.0)  # of the radius; of the length
 MOST_TURN = 30.0  # deg a stroke
 # How the top is laid, in so many equal shares of a whole turn.
@@ -69,7 +68,7 @@ def axes_of(kind: str) -> Axes:
     return {
         "length": nodes(*LENGTHS, 7 if wide else 11),
         "width": nodes(*WIDTHS, 6) if wide else [0.0],
-        "turn": nodes(-MOST_TURN, MOST_TURN, 5) if around else [0.0, 12.0, 22.0, MOST_TURN],
+        "turn": nodes(-MOST_TURN, MOST_TURN, 5) if around else [0.0, 10.0, 18.0, 25.0, MOST_TURN],
     }
 
 
@@ -98,35 +97,36 @@ class Chart:
 
 def chart_of(
     kind: str,
-    outline: Disc,
+    plate: Plate,
     margin: EdgeMargin,
     tell: Callable[[int, int], None] = lambda done, of: None,
 ) -> Chart:
-    """Work out the table of a kind of stroke on discs; the `margin` of what the layer leaves goes by their size.
+    """Work out the table of a kind of stroke of a plain disc on its like.
 
-    `tell` hears how many strokes are done, of how many.
+    The `margin` is that of what the layer leaves; `tell` hears how many strokes are done, of how many.
     """
-    axes, radius = axes_of(kind), outline.radius
-    plate = Plate(outline=outline, thickness=radius)
+    axes, radius = axes_of(kind), plate.outline.radius
     rows: dict[str, list[list[float | None]]] = {name: [] for name in (*SET_OVER, "turning")}
     sizes = list(product(axes["length"], axes["width"]))
     turns = axes["turn"]
     for done, (length, width) in enumerate(sizes):
         curve = curve_of(kind, length * radius, width * length * radius)
-        still = _assembled(plate, curve, 0.0)
+        still = assembled(plate, curve, 0.0)
         for name, shares in SET_OVER.items():
             rows[name].append(row_of(_laid(still, shares), curve, margin))
         for turn in turns:
-            spun = still if turn == 0.0 else _assembled(plate, curve, turn)
+            spun = still if turn == 0.0 else assembled(plate, curve, turn)
             rows["turning"].append(row_of(_laid(spun, 2 * DEGREE + 1), curve, margin))
         tell(done + 1, len(sizes))
     return Chart(kind, axes, rows)
 
 
-def _assembled(plate: Plate, curve: Curve, turn: float) -> Operator:
+def assembled(plate: Plate, curve: Curve, turn: float) -> Operator:
     """A stroke a second that begins with the top unturned, and turns on by `turn` [deg] in it."""
     strokes = 720
-    step = Step("t", "b", Grit("15 um"), curve=curve, strokes=strokes, pace=1.0, turn=Turn(radians(turn)))
+    step = Step(
+        "t", "b", Grit("15 um"), curve=curve, strokes=strokes, pace=1.0, turn=Turn(radians(turn))
+    )
     basis = basis_of(plate, DEGREE)
     return assemble(basis, basis, base_instants(Motion(step), 0, strokes, POSES))
 
@@ -152,16 +152,19 @@ def row_of(operator: Operator, curve: Curve, margin: EdgeMargin) -> list[float |
     flow = operator.flow(1.0, (1.0, 1.0), load)
     solved = propagator_of(flow)
     removal = -0.5 * float(solved.drift[0] + solved.drift[bottom.size])
-    below, above = (
-        face.form_rows(NO_MARGIN) @ flow.part(solved.drift, over) for over, face in enumerate((bottom, top))
-    )
-    left = [
-        face.form_rows(margin) @ flow.part(solved.residue, over) for over, face in enumerate((bottom, top))
-    ]
+    faces = (bottom, flow.part(solved.drift, False)), (top, flow.part(solved.drift, True))
+    below, above = (np.dot(face.form_rows(NO_MARGIN), z) for face, z in faces)
+    faces = (bottom, flow.part(solved.residue, False)), (top, flow.part(solved.residue, True))
+    left = [np.dot(face.form_rows(margin), z) for face, z in faces]
     errors = {error.name: error for error in named_errors(flow, solved)}
     halves = [
         None if e.half_life is None or e.stays >= STAYS else e.half_life * removal
         for e in (errors[name] for name in ERRORS)
     ]
     grows = 0.5 * float(below[0] - above[0]) / removal
-    return [removal / path_length(curve), grows, *(float(face[k]) for k in (0, 1) for face in left), *halves]
+    return [
+        removal / path_length(curve),
+        grows,
+        *(float(face[k]) for k in (0, 1) for face in left),
+        *halves,
+    ]

@@ -81,6 +81,13 @@ def strokes_of(study: Study) -> list[Stroke]:
     ]
 
 
+def none_played(strokes: Sequence[Stroke]) -> str:
+    """Why no page is written, where no step can be played; "" where one can."""
+    if not all(one.why_not for one in strokes):
+        return ""
+    return say("play.nothing", stem=strokes[0].study.stem, why=strokes[0].why_not)
+
+
 def _why_not(study: Study, number: int, look: Outlook | None) -> Iterator[str]:
     """What of a step goes beyond the page, in words."""
     step, units = study.steps[number - 1], study.units
@@ -116,7 +123,7 @@ def _shaped(plate: Plate) -> Iterator[str]:
 
 
 def _how(turn: Turn) -> str:
-    """How the top is turned, in the page's words: none, turning, half or quarter; "" of what it has no word for."""
+    """How the top is turned, in the page's words: none, turning, half or quarter; "" where it has none."""
     if turn.angle == 0.0:
         return "none"
     if not turn.indexed:
@@ -149,7 +156,7 @@ def play_page(
         "law": growth(PathMeans(1.0, 0.0, 0.0), 1.0, 1.0).sphere,
         "errors": ERRORS,
         "charts": charts,
-        "steps": [{**_step(one), "chart": kinds.index(_table(one))} for one in played],
+        "steps": [{**step_data(one), "chart": kinds.index(_table(one))} for one in played],
         "units": _units(study.units),
         "ramp": base64.b64encode(np.round(255.0 * HEIGHTS).astype(np.uint8).tobytes()).decode(),
         "stem": study.stem,
@@ -169,22 +176,23 @@ def play_page(
     )
 
 
-def _table(stroke: Stroke) -> tuple[str, Disc]:
-    """What its table goes by: the kind of stroke, and the discs, on which the edge margin hangs."""
-    outline = stroke.study.plates[stroke.step.top].outline
-    assert isinstance(outline, Disc)
-    return stroke.step.curve.kind, outline
+def _table(stroke: Stroke) -> tuple[str, Plate]:
+    """What its table goes by: the kind of stroke, and the face, where the edge margin takes effect."""
+    plate = stroke.study.plates[stroke.step.top]
+    return stroke.step.curve.kind, Plate(
+        outline=plate.outline, thickness=plate.outline.radius, cells=plate.cells
+    )
 
 
 def _chart(
-    kind: str, outline: Disc, study: Study, tell: Callable[[int, int], None], at: int, tables: int
+    kind: str, plate: Plate, study: Study, tell: Callable[[int, int], None], at: int, tables: int
 ) -> dict[str, Any]:
     """The table of a kind, with as many figures as it is good for; it is number `at` of so many `tables`."""
 
     def done(strokes: int, of: int) -> None:
         tell(at * of + strokes, tables * of)
 
-    chart = chart_of(kind, outline, study.margin, done)
+    chart = chart_of(kind, plate, study.margin, done)
     rows = {
         name: [[None if v is None else float(f"{v:.{FIGURES}g}") for v in row] for row in some]
         for name, some in chart.rows.items()
@@ -192,7 +200,7 @@ def _chart(
     return {"axes": chart.axes, "rows": rows}
 
 
-def _step(stroke: Stroke) -> dict[str, Any]:
+def step_data(stroke: Stroke) -> dict[str, Any]:
     """A step as the page begins with it, in SI, its angles in degrees."""
     step, look, plates = stroke.step, stroke.look, stroke.study.plates
     assert look is not None
@@ -255,7 +263,7 @@ def _units(units: Units) -> Mapping[str, Any]:
         "long": [*units.long, 0.01 if inch else 0.5],
         "small": units.small,
         "depth": units.depth,
-        "force": [POUND * GRAVITY, "lbf", 0.5, "lb"] if inch else [1.0, "N", 1.0, "N"],
+        "force": [POUND * GRAVITY, "lbf", "lb"] if inch else [1.0, "N", "N"],
         "pressure": [PSI, "psi"] if inch else [1e3, "kPa"],
         "little": 0.02 * units.depth.size,
     }

@@ -5,8 +5,8 @@
   if (!source) { return; }
   var data = JSON.parse(source.textContent), units = data.units;
   var PLACES = 720, TRIES = 60, TURN = 2 * Math.PI, DEGREE = Math.PI / 180;
-  var FREE = { sizes: [0.05, 1.98], turn: 45, every: 40 };  // how far the sliders go: of a radius; deg; strokes
-  var ROUNDS = { none: 1, half: 2, quarter: 4 }, EVEN = 8;
+  var FREE = { sizes: [0.05, 2.1], turn: 45, every: 40 };  // how far the sliders go: of a radius; deg; strokes
+  var ROUNDS = { none: 1, half: 2, quarter: 4 }, EVEN = 8, LOCKED = 16, DRIFTS = 2;
   var words = {}, at = {}, hands = [], chosen = 0, asked = 0, moving = 0, before = {};
 
   function by(name) { return at[name] || (at[name] = document.getElementById("play-" + name)); }
@@ -93,10 +93,19 @@
     if (axes.width.length > 1 && outside(axes.width, w)) { return "width"; }
     if (hand.how === "turning") {
       if (Math.abs(hand.turn) > axes.turn[axes.turn.length - 1] + slack) { return "turn"; }
-      return Math.abs(hand.turn) * step.strokes < 360 ? "few" : "";
+      if (Math.abs(hand.turn) * step.strokes < 360) { return "few"; }
+      return hand.turn && again(hand.turn, step.strokes) ? "again" : "";
     }
     var rounds = ROUNDS[hand.how], laid = Math.ceil(step.strokes / hand.every);
     return rounds > 1 && laid % rounds && laid < EVEN * rounds ? "few" : "";
+  }
+  // After how many strokes the top lies as it did, where it keeps step with the stroke; 0 where it does not.
+  function again(turn, strokes) {
+    for (var k = 1; k <= LOCKED; k++) {
+      var round = k * turn / 360;
+      if (Math.abs(round - Math.round(round)) * strokes < DRIFTS && Math.round(round)) { return k; }
+    }
+    return 0;
   }
   function row(step, hand) {
     var chart = data.charts[step.chart], axes = chart.axes, rows = chart.rows[hand.how];
@@ -216,7 +225,7 @@
     if (hand.how === "turning" && hand.turn === 0) { turn = "none"; }
     return step.toml.text.replace('"@stroke@"', function () { return "{ " + stroke + " }"; })
       .replace('"@turn@"', '"' + turn + '"')
-      .replace('"@load@"', '"' + set(hand.force / units.force[2]) + " " + units.force[3] + '"');
+      .replace('"@load@"', '"' + set(hand.force / units.force[0]) + " " + units.force[2] + '"');
   }
 
   // --- on the page -----------------------------------------------------------------------------
@@ -296,7 +305,7 @@
     if (!got.tips && got.way.reach > got.lift * (1 + 1e-9)) { warn.push(say("lifts", { top: step.top, lift: length(got.lift), out: length(got.way.reach) })); }
     if (got.beyond) {
       var axis = axes[got.beyond] || [0];
-      warn.push(say("beyond." + got.beyond, { strokes: step.strokes, least: of ? of[1](axis[0] * of[0]) : "", most: of ? of[1](last(axis) * of[0]) : last(axis) + " deg" }));
+      warn.push(say("beyond." + got.beyond, { strokes: step.strokes, again: again(hand.turn, step.strokes), least: of ? of[1](axis[0] * of[0]) : "", most: of ? of[1](last(axis) * of[0]) : last(axis) + " deg" }));
     }
     tell("warn", warn.join(" "));
     tell("name-top", step.top); tell("name-bottom", step.bottom);
@@ -347,7 +356,7 @@
     if (!body.firstChild) {
       names.forEach(function (name) {
         var line = body.insertRow();
-        line.innerHTML = '<th scope="row"></th><td><i></i></td><td></td>';
+        line.innerHTML = '<th scope="row"></th><td><span></span><i></i></td>';
         line.cells[0].textContent = say("error." + name);
       });
     }
@@ -356,9 +365,9 @@
       var never = known && metal === null, text = !known ? say("not here") : never ? say("never") : size(metal);
       if (known && !never && got.rate) { text += " (" + band(metal / got.rate, step.spread) + ")"; }
       line.className = never ? "never" : "";
-      line.cells[1].firstChild.style.width = known ? (never ? 100 : Math.min(100, 100 * metal / longest)).toFixed(1) + "%" : "0";
-      line.cells[1].firstChild.style.visibility = known ? "" : "hidden";
-      line.cells[2].textContent = typeset(text);
+      line.cells[1].lastChild.style.width = known ? (never ? 100 : Math.min(100, 100 * metal / longest)).toFixed(1) + "%" : "0";
+      line.cells[1].lastChild.style.visibility = known ? "" : "hidden";
+      line.cells[1].firstChild.textContent = typeset(text);
     });
   }
 
