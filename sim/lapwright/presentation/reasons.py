@@ -169,8 +169,9 @@ def makes(reason: StepAnalysis, units: Units, margin: EdgeMargin) -> list[str]:
     if reason.removal <= 0.0:
         return [say("makes.nothing_rubs")]
     text, law = made(reason, units, margin), _law(reason, units)
+    lifted = [say("domes.lifted", top=reason.step.top)] if reason.lifts[-1].share > 0.0 else []
     if not text:
-        return [say("makes.nothing", law=law)]
+        return [say("makes.nothing", law=law), *lifted]
     hour, spread = reason.removal * 3600.0, spread_of([reason.step])
     largest = (
         (name, *max(forms.items(), key=lambda form: abs(form[1])))
@@ -192,7 +193,7 @@ def makes(reason: StepAnalysis, units: Units, margin: EdgeMargin) -> list[str]:
         low=grows / spread,
         high=grows * spread,
     )
-    return [say("makes.by_law", made=text, law=law), an_hour]
+    return [say("makes.by_law", made=text, law=law), an_hour, *lifted]
 
 
 def made(reason: StepAnalysis, units: Units, margin: EdgeMargin) -> str:

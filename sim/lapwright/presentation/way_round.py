@@ -80,11 +80,12 @@ def makes(
         domed, hollow = (step.bottom, step.top) if half > 0.0 else (step.top, step.bottom)
         rough = fine(half, step)
         text = say("domes.size", units, hollow=hollow, domed=domed, size=half, fine=rough)
+    lifted = [say("domes.lifted", top=step.top)] if look.lifts else []
     if not as_they_come or any(plates[n].outline.long for n in (step.top, step.bottom)):
-        return [text]
+        return [text, *lifted]
     way = _bedded(step, plates, glance, drive, units) if glance is not None else ""
     way = way or _way_round(step, plates, drive, half, units, more_plates)
-    return [text, way] if way else [text]
+    return [text, *lifted, way] if way else [text, *lifted]
 
 
 def _little(step: Step, plates: Plates, look: Outlook) -> float:
