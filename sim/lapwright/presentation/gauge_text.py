@@ -224,6 +224,8 @@ def _finish(one: Seen, request: Request) -> Iterator[str]:
     grit = request.faces.grits[one.plate.name]
     if grit is None:
         return
+    if isinstance(one.gauge, OpticalFlat):
+        yield say("gauge.to_the_edge")
     if isinstance(one.gauge, OpticalFlat) and too_grey(grit):
         yield say("gauge.too_grey", grain=grit, plate=one.plate.name)
     if not one.lined and any(_mark(p.value, one, request) for p in one.there):

@@ -160,7 +160,9 @@ def _notes(view: RunView) -> list[str]:
     for face in view.faces:
         flat, shape = face.after.get(FLAT), words.odd(face.after, face.finish, view.units)
         if face.bore and flat is not None:
-            lines.append(f"{face.name}, bore to rim: {words.in_bands(flat, view.units)}.")
+            lines.append(
+                f"{face.name}, bore to rim but for the margin: {words.in_bands(flat, view.units)}."
+            )
         lines += [f"{face.name} is {shape}."] if shape else []
     return lines
 

@@ -46,7 +46,8 @@ def flat_words(view: RunView) -> list[str]:
     wedge = "under its own" if flat.wedge else "with a slight one"
     lines = [
         f"{light}{wave} one band is half a wave, {view.units.size(flat.band)} of height. Left of each pair "
-        f"the flat lies on without a wedge, right {wedge}."
+        f"the flat lies on without a wedge, right {wedge}. Bands count to the very edge; flatness leaves the "
+        "margin out."
     ]
     grey = [f.name for f in view.faces if too_grey(f.grit)]
     if grey:
