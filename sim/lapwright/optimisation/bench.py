@@ -191,9 +191,10 @@ class Target:
         return np.stack(columns, axis=1)
 
     def value(self, one: Constraint, layout: Layout, shops: Array) -> Array:
-        """What is asked [m], with its sign, in shops (m, size)."""
+        """What is asked [m], with its sign, in shops (m, size); of faces as they are read, on their feet."""
         if one.form == "mating":
             return mating(layout, self.pair, shops)
+        shops = shops + layout.hang
         if one.plate is None:
             bottom, top = (layout.form_rows(name)[0] for name in self.pair)
             return np.asarray(shops @ (top - bottom))

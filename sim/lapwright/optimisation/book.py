@@ -81,10 +81,11 @@ class Now:
         self.bench = bench
         self.known = known
         self._shops = known.draw(DRAWS, bench.rng(number, STREAM))[0]
+        self._read = self._shops + bench.layout.hang
 
     @one_thread()
     def form(self, plate: str, form: str) -> Band:
-        """A form of a plate [m], signed; "flatness" among them.
+        """A form of a plate as it is read, on its feet [m], signed; "flatness" among them.
 
         Raises
         ------
@@ -98,13 +99,13 @@ class Now:
                 f"there is no plate {plate}: here are {', '.join(plates)}", key="plate"
             )
         if form == "flatness":
-            return Band.of(flatness(self.bench.layout, plate, self._shops[:: DRAWS // FLAT_DRAWS]))
+            return Band.of(flatness(self.bench.layout, plate, self._read[:: DRAWS // FLAT_DRAWS]))
         spoken = form_names(plates[plate])
         if form not in spoken:
             raise CommandError(
                 f"{plate} has {', '.join(spoken)} and flatness, no {form}", key="form"
             )
-        return Band.of(self._shops @ self.bench.layout.form_rows(plate)[spoken.index(form)])
+        return Band.of(self._read @ self.bench.layout.form_rows(plate)[spoken.index(form)])
 
     def wear(self, grit: str, plate: str) -> Band:
         """How many times as fast as the study says a grit cuts a plate."""

@@ -28,13 +28,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
 from math import log, pi, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.limits import BAND, SCATTER
+from lapwright.metrology.bending import sag_on_feet
 from lapwright.metrology.form import EdgeMargin
 from lapwright.metrology.instruments import Gauge
 from lapwright.modal.basis import PLANES, Basis, basis_of, form_names
@@ -132,6 +133,16 @@ class Layout:
     def passing(self) -> slice:
         """What every spell begins anew: the day's factor and the metal removed."""
         return slice(self.day, self.size)
+
+    @cached_property
+    def hang(self) -> Array:
+        """What the faces of plates that stand on feet gain there, as they are read (size,) [m]."""
+        found = np.zeros(self.size)
+        for name, plate in self.plates.items():
+            if plate.feet is not None:
+                sag = self.bases[name].fit(partial(sag_on_feet, plate))
+                found[self.face(name)] = sag[PLANES:]
+        return found
 
     def form_rows(self, plate: str) -> Array:
         """Rows (3, size): the named forms of a plate [m] are rows @ shop."""

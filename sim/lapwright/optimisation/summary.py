@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from lapwright.contact.placement import mating
 from lapwright.integration.state import WENT_THROUGH, State
+from lapwright.metrology.bending import as_read
 from lapwright.metrology.form import form_names, forms, measure
 from lapwright.results.record import FORM_KEYS, Run
 from lapwright.specification.plate import Plate
@@ -266,6 +267,7 @@ def turned_by(step: Step, strokes: Array) -> Array:
 class Follower:
     """Takes moments, keeps columns: `time`, `removed`, `turned`, `swaps`, the forms of plates and pair.
 
+    Forms are those of faces as they are read, on the feet of plates that stand on some.
     A form that a plate does not speak of has no column; what cannot be told is nan.  `mating`: whether how
     the pair mates is wanted, which takes much memory of fine faces.
     """
@@ -294,7 +296,7 @@ class Follower:
         self._keep("swaps", float(self.swaps))
         domes = {}
         for name, plate in plates.items():
-            form = measure(plate, moment.heights[name], margin)
+            form = measure(plate, as_read(plate, moment.heights[name]), margin)
             for key in (*form_names(plate.outline), "flatness"):
                 value = getattr(form, key)
                 self._keep(f"{name}.{key}", math.nan if value is None else value)

@@ -31,6 +31,7 @@ from lapwright.presentation.standing import (
     PAID,
     PAYS,
     Pair,
+    form_as_read,
     goal_of,
     last_pair,
     mend_words,
@@ -410,8 +411,8 @@ def _pays(pair: Pair, plan: Onward) -> list[str]:
     goal = pair.view.study.goal or USUAL
     lines = []
     for name in plan.off:
-        face, then = pair.view.face(name), plan.then.get(f"{name}.flatness", np.nan)
-        now = face.form("flatness")[-1] if face is not None else np.nan
+        then = plan.then.get(f"{name}.flatness", np.nan)
+        now = form_as_read(pair.view, name, "flatness")
         asked = goal.reach.get("flatness", 0.0) if not goal.plates or name in goal.plates else 0.0
         if then > max(now + PAYS, PAID * now, asked):
             lines.append(pair.say("plan.pays", plate=name, then=then, now=now))
@@ -502,7 +503,7 @@ def _on_feet(view: RunView) -> list[str]:
         if lies is None:
             continue
         keys = ("bow", "crown", "wind", "flatness") if face.long else ("sphere", "flatness")
-        most = max(abs(lies[key] - (face.after.get(key) or 0.0)) for key in keys)
+        most = max(abs((lies[key] or 0.0) - (face.after.get(key) or 0.0)) for key in keys)
         if most >= NOTHING:
             shape = words.shapes({face.name: lies}, {face.name: None}, view.units)
             read = " ".join(shape).removesuffix(".").removeprefix(f"{face.name}: ")

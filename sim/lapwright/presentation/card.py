@@ -298,7 +298,7 @@ def _ends(view: RunView, number: int) -> list[int]:
 
 def _rows(view: RunView) -> list[Row]:
     """Readings before the first step, and after each step or round that the run came through."""
-    rows = [Row("start", f.name, _expect(f, 0, None, view.units), True) for f in view.faces]
+    rows = [Row("start", f.name, _expect(view, f, 0, None), True) for f in view.faces]
     readings = _readings(view)
     while len(readings) > 2 and len(rows) + sum(len(names) for _, _, names in readings) > MOST_ROWS:
         # Every second one is left out, counted from the end, which stays.
@@ -307,7 +307,7 @@ def _rows(view: RunView) -> list[Row]:
         for face in view.faces:
             if face.name in names:
                 finish = limit_of("finish") * (grit_on(view.run, face.name, k) or 0.0)
-                rows.append(Row(when, face.name, _expect(face, k, finish, view.units)))
+                rows.append(Row(when, face.name, _expect(view, face, k, finish)))
     return rows
 
 
@@ -329,16 +329,31 @@ def _readings(view: RunView) -> list[tuple[str, int, list[str]]]:
     return seen
 
 
-def _expect(face: Face, at: int, finish: float | None, units: Units) -> str:
-    """What the face should be like at a place in the history."""
+def _expect(view: RunView, face: Face, at: int, finish: float | None) -> str:
+    """What the face should be like at a place in the history, as it is read, on its feet."""
+    units = view.units
     forms = {key: (float(v[at]) if len(v) else None) for key, v in face.record.forms.items()}
     if all(value is None or not math.isfinite(value) for value in forms.values()):
         return "not known"
     if at in (0, len(face.record.removed) - 1):
         forms = {**(face.after if at else face.before), **forms}
+    forms |= _hangs(view, face, at)
     told = marked_face(forms, finish, MARK, units)
     flat = forms.get("flatness")
     return f"{told}; {in_bands(flat, units)}" if face.bore and flat is not None else told
+
+
+def _hangs(view: RunView, face: Face, at: int) -> dict[str, float | None]:
+    """Forms of a plate that stands on feet, as it is read there; its flatness at both ends only."""
+    end = at != 0
+    lies = view.run.as_read(face.name, -end)
+    if lies is None:
+        return {}
+    if at in (0, len(face.record.removed) - 1):
+        return dict(lies)
+    free = {k: v for k, v in face.record.forms.items() if len(v) and lies.get(k) is not None}
+    more = {key: float(values[at] + lies[key] - values[-1]) for key, values in free.items()}
+    return {**more, **dict.fromkeys(("flatness", "flatness_ls", "rms"))}
 
 
 # --- below -------------------------------------------------------------------------------------

@@ -216,7 +216,9 @@ class NextAnswer(Answer):
         for name, of in self.forms.items():
             words = [self.form_words(key, band) for key, band in of.items() if key != "flatness"]
             parts.append(f"{name} {joined([word for word in words if word])}")
-        return "; ".join(parts) + "."
+        on_feet = [n for n, plate in self.study.plates.items() if plate.feet is not None]
+        note = say("book.on_feet", plates=joined(on_feet)) if on_feet else ""
+        return " ".join(filter(None, [f"{'; '.join(parts)}.", note]))
 
     def form_words(self, key: str, band: Band) -> str:
         """One form: named by its side where that is told, else how large it may be."""

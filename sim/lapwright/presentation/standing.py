@@ -139,18 +139,27 @@ def _size(view: RunView, one: Constraint) -> float:
 
 def _value(view: RunView, one: Constraint, at: int) -> float:
     if one.plate is not None:
-        return _form(view.face(one.plate), "sphere" if one.form == "dome" else one.form, at)
+        return form_as_read(view, one.plate, "sphere" if one.form == "dome" else one.form, at)
     names = view.run.bottom[at], view.run.top[at]
     if one.form == "difference":
-        faces = [view.face(name) for name in names]
-        domes = [_form(f, "bow" if f is not None and f.long else "sphere", at) for f in faces]
+        faces = {name: view.face(name) for name in names}
+        domes = [
+            form_as_read(view, n, "bow" if f is not None and f.long else "sphere", at)
+            for n, f in faces.items()
+        ]
         return domes[0] - domes[1]
     maps = [np.asarray(view.run.plates[name].frames[at], dtype=float) for name in names]
     below, above = (view.study.plates[name] for name in names)
     return float(mating(below, maps[0], above, maps[1], view.study.margin))
 
 
-def _form(face: Face | None, key: str, at: int) -> float:
+def form_as_read(view: RunView, plate: str, key: str, at: int = -1) -> float:
+    """A form of a face at the end (0: at the start) as it is read, on the feet of its plate [m]."""
+    face = view.face(plate)
+    lies = None if face is None else view.run.as_read(plate, at)
+    if lies is not None:
+        value = lies[key]
+        return math.nan if value is None else value
     values = np.zeros(0) if face is None else face.form(key)
     return float(values[at]) if values.size else math.nan
 

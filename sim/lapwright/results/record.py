@@ -405,13 +405,15 @@ class Run(Answer, metaclass=Constructed):
             answer["start"] = {key: getattr(begun, key) for key in keys}
         return answer if self.fine is None else {**answer, "fine": self._finer(self.fine)}
 
-    def as_read(self, name: str) -> dict[str, float] | None:
-        """Forms at the end as a plate is read on its feet, inside the edge margin.
+    def as_read(self, name: str, frame: int = -1) -> dict[str, float | None] | None:
+        """Forms as a plate is read on its feet, inside the edge margin.
 
         Parameters
         ----------
         name : str
             Of the plate.
+        frame : int
+            Which of the maps that were saved; the last one is that of the end.
 
         Returns
         -------
@@ -424,7 +426,7 @@ class Run(Answer, metaclass=Constructed):
             return None
         from lapwright.metrology.bending import as_read
 
-        lies = as_read(plate, self.plates[name].frames[-1])
+        lies = as_read(plate, self.plates[name].frames[frame])
         found = measure(plate, lies, self.study.margin)
         return {key: getattr(found, key) for key in FORM_KEYS}
 
