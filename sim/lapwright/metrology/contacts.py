@@ -21,7 +21,12 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.metrology.form import form_names
+from lapwright.metrology.form import (
+    ORDERS,
+    form_names,
+    quadratic_at,
+    quadratic_sums,
+)
 from lapwright.specification.outline import Outline
 from lapwright.specification.plate import Plate, StartForm
 
@@ -205,30 +210,28 @@ class Mapped:
         by land, so that neither a dome nor a groove puts an error on a reading.  A point with no land in its
         four cells takes the nearest land.
         """
-        fit, on = _quadratic(self.plate)
-        coefficients = fit @ self.z[on]
+        on = self.plate.land > 0.0
         rest = np.where(on, self.z, 0.0)
-        gx, gy = self.plate.grid.mesh()
-        rest[on] -= coefficients @ _shapes(self.plate, gx[on], gy[on])
+        gx, gy = (
+            axis / self.plate.outline.radius for axis in (self.plate.grid.x, self.plate.grid.y)
+        )
+        coefficients = _quadratic(self.plate) @ quadratic_sums(self.plate.land * rest, gx, gy)
+        rest -= np.where(on, quadratic_at(coefficients, gx, gy), 0.0)
         x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
         near, share = _around(self.plate, x.ravel(), y.ravel())
         left = (share * rest.ravel()[near]).sum(axis=0).reshape(x.shape)
-        quadratic = np.einsum("k,k...->...", coefficients, _shapes(self.plate, x, y))
+        u, v = x / self.plate.outline.radius, y / self.plate.outline.radius
+        one, along, across, uu, uv, vv = coefficients
+        quadratic = one + u * (along + uu * u + uv * v) + v * (across + vv * v)
         return np.asarray(quadratic + left)
 
 
-def _shapes(plate: Plate, x: Array, y: Array) -> Array:
-    u, v = x / plate.outline.radius, y / plate.outline.radius
-    return np.stack([np.ones_like(u), u, v, u * u, v * v, u * v])
-
-
 @lru_cache(maxsize=16)
-def _quadratic(plate: Plate) -> tuple[Array, NDArray[np.bool_]]:
-    """Matrix (6, n) from heights of cells with land to their quadratic, and those cells."""
-    on = plate.land > 0.0
-    x, y = plate.grid.mesh()
-    basis, weight = _shapes(plate, x[on], y[on]), plate.land[on]
-    return np.linalg.pinv((basis * weight) @ basis.T, hermitian=True) @ (basis * weight), on
+def _quadratic(plate: Plate) -> Array:
+    """Matrix (6, 6) from sums of a map, weighted by land and lengths in R, to its least-squares quadratic."""
+    x, y = plate.grid.x / plate.outline.radius, plate.grid.y / plate.outline.radius
+    sums = [quadratic_sums(plate.land * y[:, None] ** j * x**i, x, y) for i, j in ORDERS]
+    return np.linalg.pinv(np.stack(sums), hermitian=True)
 
 
 def _around(plate: Plate, x: Array, y: Array) -> tuple[NDArray[np.intp], Array]:

@@ -257,7 +257,7 @@ def _product(matrix: Array, values: Array) -> Array:
     return product
 
 
-def _shapes(plate: Plate, x: Array, y: Array) -> Array:
+def quadratic_shapes(plate: Plate, x: Array, y: Array) -> Array:
     """1, x, y, x^2, xy, y^2 in units of R, (6, ...) at points [m]."""
     u, v = x / plate.outline.radius, y / plate.outline.radius
     return np.stack([np.ones_like(u), u, v, u * u, u * v, v * v])
@@ -437,13 +437,13 @@ def _seat(
     if not on.any():
         return None
     weight = common[on] / common[on].sum()
-    plane = _shapes(bottom, x[on], y[on])[:3]
+    plane = quadratic_shapes(bottom, x[on], y[on])[:3]
     fit = _inverse(np.einsum("in,jn->ij", plane * weight, plane))
     if fit is None:
         return None
     near, share = near[:, on], share[:, on] * top.land.ravel()[near[:, on]]
     return _Seat(
-        on, weight, plane, fit, near, share / share.sum(axis=0), _shapes(top, u[on], v[on])
+        on, weight, plane, fit, near, share / share.sum(axis=0), quadratic_shapes(top, u[on], v[on])
     )
 
 

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from lapwright.errors import SurfaceFileError
 from lapwright.files import read_whole
+from lapwright.metrology.form import quadratic_shapes
 from lapwright.specification.plate import (
     FEWEST_POINTS,
     Measured,
@@ -194,7 +195,7 @@ def lay(
     z = np.where(valid, surface.heights, 0.0)
     fit = _quadratic(plate, x, y, z, valid)
     for j in range(ny):  # row by row: no second copy of a large map
-        z[j] -= np.einsum("k,kc->c", fit, _shapes(plate, x, np.full(nx, y[j])))
+        z[j] -= np.einsum("k,kc->c", fit, quadratic_shapes(plate, x, np.full(nx, y[j])))
     z *= valid
     rest, known, seen = _on_cells(surface, plate, x, y, z, valid)
     land = float(inside.sum())
@@ -209,7 +210,7 @@ def lay(
     beyond = float(outer[~seen].sum()) / float(outer.sum()) if outer.sum() > 0.0 else 0.0
     _fill(rest, known, _near(plate.land > 0.0, ROUND_LAND))
     gx, gy = plate.grid.mesh()
-    heights = rest + np.einsum("k,kji->ji", fit, _shapes(plate, gx, gy))
+    heights = rest + np.einsum("k,kji->ji", fit, quadratic_shapes(plate, gx, gy))
     heights, tilt = _levelled(plate, heights, inside)
     height = float(np.ptp(heights[plate.land > 0.0]))
     if not height <= TALLEST:
@@ -274,19 +275,13 @@ def _on_land(surface: Surface, plate: Plate, x: Array, y: Array) -> Mask:
     return out
 
 
-def _shapes(plate: Plate, x: Array, y: Array) -> Array:
-    """1, x, y, x^2, xy, y^2 in units of R, (6, ...)."""
-    u, v = x / plate.outline.radius, y / plate.outline.radius
-    return np.stack([np.ones_like(u), u, v, u * u, u * v, v * v])
-
-
 def _quadratic(plate: Plate, x: Array, y: Array, z: Array, valid: Mask) -> Array:
     """Coefficients (6,) of the least-squares quadratic of the measured points."""
     normal, right = np.zeros((6, 6)), np.zeros(6)
     for j in range(y.size):
         on = valid[j]
         if on.any():
-            basis = _shapes(plate, x[on], np.full(np.count_nonzero(on), y[j]))
+            basis = quadratic_shapes(plate, x[on], np.full(np.count_nonzero(on), y[j]))
             normal += np.einsum("kc,lc->kl", basis, basis)
             right += np.einsum("kc,c->k", basis, z[j, on])
     fit: Array = np.linalg.pinv(normal, rcond=1e-12, hermitian=True) @ right

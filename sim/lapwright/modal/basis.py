@@ -167,12 +167,16 @@ def _products(x: Array, y: Array, degree: int) -> Array:
     """Products of Legendre polynomials of x and y (n,), by total degree; (size, n)."""
     px, py = _legendre(x, degree), _legendre(y, degree)
     out = np.empty(((degree + 1) * (degree + 2) // 2, x.size))
-    row = 0
-    for total in range(degree + 1):
-        for j in range(total + 1):
-            np.multiply(px[total - j], py[j], out=out[row])
-            row += 1
+    for row, (in_y, in_x) in enumerate(zip(*_factors(degree), strict=True)):
+        np.multiply(px[in_x], py[in_y], out=out[row])
     return out
+
+
+def _factors(degree: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Degrees in y and in x of each of `_products`."""
+    pairs = [(j, total - j) for total in range(degree + 1) for j in range(total + 1)]
+    in_y, in_x = np.array(pairs, dtype=np.intp).T
+    return in_y, in_x
 
 
 def _legendre(x: Array, degree: int) -> Array:
@@ -236,17 +240,22 @@ def _fine(plate: Plate, degree: int) -> Plate:
 
 @lru_cache(maxsize=64)
 def _form_rows(plate: Plate, degree: int, margin: EdgeMargin) -> Array:
-    # A polynomial is told by so many cells; on more, all shapes at once would fill the memory.
+    # A polynomial is told by so many cells.
     share = FORM_CELLS / plate.land.size
     few = plate if share >= 1.0 else replace(plate, cells=int(plate.cells * share**0.5))
     basis, fine = _basis(plate, degree), _fine(few, degree)
     names = form_names(plate)
     rows = np.empty((len(names), basis.size))
     width, height = plate.outline.size
-    x, y = fine.grid.mesh()
-    products = _products(2.0 / width * x.ravel(), 2.0 / height * y.ravel(), degree)
+    along, across = (
+        _legendre(2.0 / size * at, degree)
+        for size, at in ((width, fine.grid.x), (height, fine.grid.y))
+    )
+    factors = np.zeros((degree + 1, degree + 1))
+    orders_y, orders_x = _factors(degree)
     for k, mix in enumerate(basis.mix):
-        form = forms(fine, (mix @ products).reshape(x.shape), margin)
+        factors[orders_y, orders_x] = mix
+        form = forms(fine, across.T @ factors @ along, margin)
         rows[:, k] = [getattr(form, name) or 0.0 for name in names]
     rows[:, :PLANES] = 0.0
     rows.setflags(write=False)
