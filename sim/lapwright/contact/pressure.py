@@ -206,13 +206,24 @@ def bearing(
         Where the pose asked for, or any pose of the step, has no solution.
 
     """
-    bottom, top = plates[step.bottom], plates[step.top]
-    load, flexure = top.weight + step.load.force, Flexure.of(step, bottom, top)
-    pair = Pair(bottom, top, step.grit.layer.stiffness, load, flexure=flexure)
     z = {
         n: heights[n] if heights is not None else plates[n].heights()
         for n in (step.bottom, step.top)
     }
+    return pair_bearing(pair_of(plates, step), step, z, phase, number)
+
+
+def pair_of(plates: Mapping[str, Plate], step: Step) -> Pair:
+    """Both plates of a step under its load."""
+    bottom, top = plates[step.bottom], plates[step.top]
+    load, flexure = top.weight + step.load.force, Flexure.of(step, bottom, top)
+    return Pair(bottom, top, step.grit.layer.stiffness, load, flexure=flexure)
+
+
+def pair_bearing(
+    pair: Pair, step: Step, z: Mapping[str, Array], phase: float | None, number: int
+) -> Bearing:
+    """Settle as `bearing`, of a pair whose faces may have been laid before; `z` (ny, nx) [m] by plate."""
     motion = Motion(replace(step, hand=Hand()))
     if phase is not None:
         samples = [_sample(motion, pair.load, np.array([phase / (2.0 * pi) % 1.0]))]

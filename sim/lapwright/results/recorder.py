@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright import __version__
-from lapwright.contact.pressure import bearing
+from lapwright.contact.pressure import pair_bearing, pair_of
 from lapwright.errors import (
     CommandError,
     LapwrightError,
@@ -314,9 +314,12 @@ def bearings_of(study: Study, moment: State) -> tuple[BearingRecord, ...]:
     at_rest = replace(step, curve=Still())
     places = (("middle", at_rest, 0.0), ("full overhang", step, full_overhang(study.plates, step)))
     found = []
+    pair = pair_of(
+        study.plates, step
+    )  # laid once for both places: of fine maps it is most of the memory
     for name, place, phase in places:
         with contextlib.suppress(LapwrightError):
-            got = bearing(study.plates, place, heights=moment.heights, phase=phase)
+            got = pair_bearing(pair, place, moment.heights, phase, number)
             one = BearingRecord(
                 step=number,
                 name=name,
