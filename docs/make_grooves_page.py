@@ -93,7 +93,7 @@ faster than a plain one.
   plates without grooves float.
 
 What the program makes of it: it warns, in `preview`, `why` and `run`, from a tenth on. It does not lap with
-liquid: shapes are told as of smeared or grooved work. The number says that something is wrong, not how
+liquid: shapes are given as of smeared or grooved work. The number says that something is wrong, not how
 much to correct by.
 
 ## Take care

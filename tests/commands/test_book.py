@@ -46,7 +46,7 @@ def test_a_day_at_the_bench_in_a_practice_shop(bench, capsys, choosing):
     assert main([*log, "--shop", shop]) == 0
     said = capsys.readouterr().out
     assert "Now. A" in said
-    assert "As foretold?" not in said
+    assert "As forecast?" not in said
     assert "Next. " in said
     assert main([*log, "--done", "step 1, 200 strokes", "--shop", shop, "--json"]) == 0
     told = json.loads(capsys.readouterr().out)

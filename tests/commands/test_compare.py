@@ -60,7 +60,7 @@ def test_words_say_the_order_and_what_to_type_next(done: tuple[Path, str]) -> No
         "of 3",
     ):
         assert told in said
-    next_ = re.search(r"Lap the best by itself: lapwright (run .*)", said)
+    next_ = re.search(r"Lap the best alone: lapwright (run .*)", said)
     assert next_
     assert (folder.parent / next_[1].split()[1]).is_file()
     assert max(map(len, said.splitlines())) <= 200

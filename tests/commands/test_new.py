@@ -152,7 +152,7 @@ def test_plates_of_unlike_weight_change_places_by_weight(typed: str) -> None:
     }
     assert step.swap.on_top["A"] == 300.0
     assert abs(work["A"] - work["B"]) <= 15.0 * (study.plates["B"].weight + step.load.force)
-    assert "as much metal in either place" in text
+    assert "equal metal in both places" in text
 
 
 @pytest.mark.parametrize("typed", ["25 mm and 60 mm and 5 mm", "25 mm and 60 N", "25 mm and no"])

@@ -215,7 +215,7 @@ def test_makes_says_what_the_numbers_say(said):
 def test_what_holds_everywhere_is_said_once(said):
     _, words, answer = said
     flat = " ".join(words.split())
-    assert flat.count("how fast a dab of grit tires") <= 1
+    assert flat.count("how fast a dab of grit breaks down") <= 1
     codes = [w["code"] for w in answer["warnings"]]
     assert "no_fade" not in codes or codes.count("no_fade") == len(answer["steps"])
     assert flat.count("weighs") >= 1

@@ -337,7 +337,7 @@ def test_the_whole_cycle_is_told_with_its_own_cure(told, paged) -> None:
         assert ("the same twist in A, B and C" in alone) == stays
         assert ("the same twist in A, B and C" in head[1]) == stays
         assert ("dome" in alone + head[1]) is False
-        assert ("the top turned slowly takes" in alone) == stays
+        assert ("turning the top slowly takes" in alone) == stays
         assert ("takes out everything; the slowest of it" in whole) == (not stays)
         assert re.search(r"halves every [\d.]+ um removed \(about \d+ (min|h), ", whole)
 
@@ -345,7 +345,7 @@ def test_the_whole_cycle_is_told_with_its_own_cure(told, paged) -> None:
 def test_swaps_by_reading_have_no_cycle(asked, told) -> None:
     text = study(CIRCLE, 'swap_every = { read = "5 min", on_top = "more domed" }')
     assert asked(text, "--degree", "4")["schedule"] is None
-    assert "cannot be told beforehand: lapwright run pair.toml" in told(text, "--degree", "4")
+    assert "cannot be forecast: lapwright run pair.toml" in told(text, "--degree", "4")
 
 
 def test_what_grows_with_time_is_refused(
@@ -381,7 +381,7 @@ def test_each_error_that_stays_has_its_reason_and_its_cure(told) -> None:
     said = told(study(LINE))
     assert (
         "twist stays: two plates twisted the same way lie on each other at every point of this stroke; "
-        'the top turned slowly takes it out (turn = "8 deg per stroke")' in said
+        'turning the top slowly takes it out (turn = "8 deg per stroke")' in said
     )
     assert "keep the domed one on top longer" in said
     assert "ridges along the stroke (3 to 9 o'clock) stay" in said
@@ -412,7 +412,7 @@ def test_who_goes_on_top_longer_is_the_one_that_loses_by_it(
     assert "a dome in a dish stays" in said
     told_so = re.findall(r"keep the (\w+) one on top longer", said)
     assert told_so == ([] if which is None else [which])
-    assert ("whoever lies on top" in said) == (which is None)
+    assert ("whichever lies on top" in said) == (which is None)
     swapped = told(study(stroke, f'turn = "{turn}"\nswap_every = "5 min"'), "--degree", "4")
     assert ("what it was: keep the domed one on top" in swapped) == (which == "domed")
 
@@ -421,7 +421,7 @@ def test_what_the_small_piece_alone_has_is_told_first(told, paged) -> None:
     text = RING.replace("time =", 'turn = "8 deg per stroke"\ntime =')
     said = told(text, "--degree", "4")
     alone = said.split("leaves alone ")[1]
-    assert alone.startswith("nothing that ring alone has: it soon fits plate")
+    assert alone.startswith("nothing in ring alone: it soon fits plate")
     out = said.split("takes out ")[1].split(" makes ")[0]
     rows = re.findall(r"([^:]+): halves every ([\d.]+)", out)
     assert (
@@ -481,7 +481,7 @@ def test_the_mark_is_told_by_the_end_and_in_the_long_run(told) -> None:
 
 
 def test_a_long_run_that_nobody_comes_to_is_left_out(told) -> None:
-    nothing = "of the long run nothing is told, for "
+    nothing = "the long run is not given, because "
     small = study('kind = "line", length = "60 mm"').replace(
         'A = { disc = "160 mm"', 'A = { disc = "40 mm"'
     )
@@ -492,7 +492,7 @@ def test_a_long_run_that_nobody_comes_to_is_left_out(told) -> None:
     rail = zigzag.replace('A = { disc = "160 mm"', 'A = { rectangle = ["240 mm", "40 mm"]').replace(
         'B = { disc = "160 mm"', 'B = { rectangle = ["400 mm", "200 mm"]'
     )
-    assert f"{nothing}that takes more metal than anybody removes" in told(rail, "--degree", "4")
+    assert f"{nothing}it takes more metal than anyone removes" in told(rail, "--degree", "4")
 
 
 def test_the_remark_holds_for_the_sizes_that_it_is_told_of(told) -> None:

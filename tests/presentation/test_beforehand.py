@@ -76,7 +76,10 @@ def test_more_than_enough():
 
 def test_alike_plates_are_parted_unless_swapped():
     said, _ = made("A", "B")
-    assert 'they come alike, and this parts them: swap_every = "5 min" keeps them alike' in said
+    assert (
+        'they start alike, and this makes them differ: swap_every = "5 min" keeps them alike'
+        in said
+    )
     said, _ = made("A", "B", more=SEEN + '\nswap_every = "5 min"')
     assert said == "neither clearly domed nor clearly hollow"
 
@@ -96,7 +99,7 @@ def test_a_part_is_told_what_bedding_in_takes_before_what_is_made():
     said, _ = made("B", "A", plates=SMALL % forms, more=travels, glances=True)
     assert "the wrong way round" not in said
     size = re.search(
-        r"bedding in takes B from dome 1\.0 um to (?:dome|dish) ([\d.]+) um first", said
+        r"bedding in first takes B from dome 1\.0 um to (?:dome|dish) ([\d.]+) um", said
     )
     assert float(size[1]) < 0.5
 
@@ -129,7 +132,7 @@ def test_equal_swaps_cure_nothing():
 
 def test_equal_metal_is_not_equal_times():
     said, _ = made("A", "B", DOMED, SEEN + '\nswap_every = "0.2 um"')
-    assert "as much metal in either place cures nothing" in said
+    assert "equal metal in both places cures nothing" in said
     assert 'swap_every = { A = "0.6 um", B = "0.2 um" }' in said
     assert "times" not in said
 
@@ -164,7 +167,7 @@ def test_readings_choose_the_right_way_by_themselves():
     said, _ = made(
         "A", "B", DOMED, SEEN + '\nswap_every = { read = "5 min", on_top = "more domed" }'
     )
-    assert "the right way round by itself" in said
+    assert "the right way round without your help" in said
 
 
 def test_later_steps_say_the_direction_only():
@@ -203,8 +206,8 @@ def test_of_a_part_on_a_plate_the_sizes_are_told():
     )
     assert 1.0 < plate / part < 4.0
     assert look.tendency.all_round < 0.0
-    assert "bedding in takes B from dish 1.0 um to dish 0." in said
-    assert said.endswith("and what is made takes from that")
+    assert "bedding in first takes B from dish 1.0 um to dish 0." in said
+    assert said.endswith("and the stroke then takes some of that away")
     assert "differ by" not in said
 
 

@@ -96,7 +96,7 @@ def test_whatever_was_typed_is_shown_as_it_was_typed(page: str) -> None:
 
 def test_first_screen_says_it_all_and_the_log_follows(page: str, kind: str) -> None:
     first = page[page.index("<section") : page.index("</section>")]
-    heads = ["Now.", "As foretold?", "Learnt.", "To go."] + ["Next."] * (kind != STOP)
+    heads = ["Now.", "As forecast?", "Learnt.", "To go."] + ["Next."] * (kind != STOP)
     assert sorted(re.findall(r'<p class="told"><b>(.*?)</b>', first)) == sorted(heads)
     assert "<svg" in first
     headline = re.sub(r"<.*?>|\s+", " ", re.search("<h1>(.*?)</h1>", first)[1]).strip()  # type: ignore[index]

@@ -59,7 +59,7 @@ def test_readings_of_a_trough_with_a_pip_by_hand():
     assert -1e3 * got["turn"] == pytest.approx(lowest, abs=2.0)
     told = words.odd(got, 0.3 * UM)
     assert told.startswith("a trough with a pip in the middle, lowest 3")
-    assert "hollow 1.4 um over all" in told
+    assert "hollow 1.4 um overall" in told
     assert "spherometer on 80 mm feet: middle high by 0.70 um" in told
     assert told in words.face(got, 0.3 * UM)
     assert told in " ".join(words.shapes({"A": got}, {"A": 0.3 * UM}))

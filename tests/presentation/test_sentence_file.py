@@ -24,7 +24,18 @@ from lapwright.units import METRIC, Text, Units
 
 PACKAGE = Path(lapwright.__file__).parent
 SENTENCES = sentences()
-IN_UNITS = {"size", "both", "length", "mass", "force", "pressure", "temperature", "warmer", "wear"}
+IN_UNITS = {
+    "size",
+    "both",
+    "limit",
+    "length",
+    "mass",
+    "force",
+    "pressure",
+    "temperature",
+    "warmer",
+    "wear",
+}
 
 
 class Call(NamedTuple):

@@ -21,7 +21,7 @@ NM = 1e-9
 UM = 1e-6
 Maker = Callable[[str], Run]
 
-ALONE = "By the program's own error alone these figures are good to"
+ALONE = "From the program's own error alone these figures are good to"
 
 
 def erring(run: Run, **error: float) -> Run:

@@ -125,7 +125,7 @@ def test_free_keys_have_names(key: str, told: str) -> None:
 
 def test_both_numbers_stand_beside_what_was_asked_and_typed() -> None:
     head, first, second, when, off, whole, removed = table(made())
-    assert head == ("", "at most", "as typed", "foretold", "lapped in full")
+    assert head == ("", "at most", "as typed", "forecast", "lapped in full")
     assert first[:3] == ("flatness of A", "0.30 um", "0.78 um")
     # The grit is 4 um: what is below 0.4 um is finer than the finish.
     assert first[3:] == ("0.24 um†", "0.26 um†")
@@ -362,7 +362,7 @@ def test_pictures_show_goal_answer_and_slips() -> None:
     ).axes[0]
     assert axes.get_yscale() == "log"
     assert any(np.allclose(line.get_ydata(), 0.3) for line in axes.get_lines())
-    assert {text.get_text() for text in axes.texts} >= {"1", "what is asked", "foretold"}
+    assert {text.get_text() for text in axes.texts} >= {"1", "what is asked", "forecast"}
     close = trade_off(
         [(1.0, 0.4)], [Mark(2.0, 0.25, "1", True)], 0.3, ("rubbing, min", "flatness")
     ).axes[0]

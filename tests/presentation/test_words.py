@@ -266,7 +266,7 @@ def test_where_the_metal_went(mean: float, middle: float, rim: float, change: fl
         assert "nothing" in said
         return
     assert agrees(said, mean * UM, METRIC)
-    if "about as much" in said:
+    if "about the same" in said:
         assert abs(rim - middle) <= max(0.03 * mean, 0.1001 * max(rim, middle))
     else:
         head = said.split(": ")[1].split(". ")[0]

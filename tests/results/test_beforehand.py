@@ -82,7 +82,8 @@ def test_a_stroke_that_stays_on_one_side():
     assert "carry_centre = true" in said
     said = text(aside(""), "one_side")
     assert (
-        "side of B, its middle 25 mm off: that side wears deeper, and stays until the rest" in said
+        "side of B, its middle 25 mm off: that side wears deeper, and it stays low until the rest"
+        in said
     )
     assert "one side of A and B" in text(aside('swap_every = "5 min"'), "one_side")
     assert ("one_side", 1) in codes(aside('walk = "3 deg per stroke"'))  # the stroke stays behind
@@ -151,7 +152,7 @@ def test_plates_of_one_figure_bend_in_one_line():
     assert len([w for w in found(thin) if w.code == "bends"]) == 1
     assert ("bends", 1) not in codes(study(("15 um", "20 min", 'load = "20 N"')))
     stiff = study(("15 um", "20 min", 'load = "20 N"'), thick="10 mm", head='bending = "off"\n')
-    assert "takes them as rigid all the same" in text(stiff, "bending")
+    assert "still treats them as rigid" in text(stiff, "bending")
     assert not stiff.steps[0].bends
 
 
@@ -197,7 +198,7 @@ def test_how_long_to_wait_by_hand():
     low, high = (float(v) for v in re.search(r"for ([\d.]+) to ([\d.]+) hours", said).groups())
     assert low <= tau * log(warm / left) / 3600.0 <= high
     # Two plates that lapped each other are equally warm: a comparator between them need not wait.
-    assert "before you believe a size. In between a comparator" in said
+    assert "before you believe a size. Until then you can still compare" in said
     assert ("wait", 1) not in codes(study(("58 um", "2 min", "")))
     inch = study(("5 um", "60 min", 'load = "20 N"'), head='units = "inch"\n')
     fahrenheit = float(re.search(r"about ([\d.]+) degF", text(inch, "wait"))[1])

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import pytest
 
 from lapwright.errors import StudyError
 from lapwright.integration.estimate import outlooks
 from lapwright.limits import limit_of
+from lapwright.presentation.beforehand import orders, schedule
 from lapwright.presentation.finding_words import in_words
 from lapwright.presentation.why_page import why_page
 from lapwright.results.answer import Preview
@@ -112,6 +114,18 @@ def test_what_is_told_of_flooded_faces() -> None:
     assert "between faces without grooves" in said
 
 
+def test_what_was_typed_of_liquid_and_warmth_is_said_back() -> None:
+    """In the preview and among the orders of the card; what is usual is not."""
+    for typed, said_back in (("flooded with water", True), ("smeared", False)):
+        flooded = study(typed)
+        step = replace(flooded.steps[0], warm={"A": -0.2})
+        look = outlooks(flooded.plates, [step])[0]
+        assert ("flooded with water" in schedule(step, look)) == said_back
+        assert "the face of A 0.20 degC colder than its back" in schedule(step, look)
+        told = {order.word: order.text for order in orders(step, flooded.plates, look)}
+        assert told.get("Liquid") == ("flooded with water" if said_back else None)
+
+
 @pytest.mark.parametrize("word", ["smeared", "starved", None])
 def test_nothing_is_told_where_no_liquid_fills_the_gap(word: str | None) -> None:
     assert not {"liquid", "kerosene"} & set(found(study(word)))
@@ -141,13 +155,13 @@ def test_kerosene_burns_wherever_it_floods() -> None:
     assert KINDS["kerosene"].hurts
     for grooves in ("", GROOVES):
         said = text(study("flooded with kerosene", grooves))
-        assert "kerosene burns" in said
+        assert "kerosene and its vapour burn" in said
         assert "local rules come first" in said
         assert "good air" in said
     assert "kerosene" not in found(study("flooded with water"))
     twice = TEXT % ("", 'liquid = "flooded with kerosene"')
     twice += twice[twice.index("[[steps]]") :]
-    assert text(parse(twice)).count("kerosene burns") == 1
+    assert text(parse(twice)).count("kerosene and its vapour burn") == 1
 
 
 def test_why_says_it_on_screen_on_its_page_and_to_scripts() -> None:

@@ -135,5 +135,5 @@ def _answer(
     lines.append(("Every figure", store.path / SHEET))
     if got.done:
         best = got.members[got.done[0]]
-        lines.append(("Lap the best by itself", typed("run", store.study_file(best))))
+        lines.append(("Lap the best alone", typed("run", store.study_file(best))))
     say.next(*lines)

@@ -166,7 +166,7 @@ def write_start(path: Path, study: Study, found: Estimate | None) -> None:
     document.pop("readings", None)
     document["doubts"] = _doubts(found)
     lines = [
-        "The faces are those that readings said; what they did not see is taken as nought.",
+        "The faces are those that readings said; what they did not see is taken as zero.",
         *left_out(found),
         "Each [[doubts]] is something that the readings leave open: by how much it moves the forms together,",
         "one standard deviation. --samples of compare and tune draws the faces by them.",
@@ -214,5 +214,5 @@ def left_out(found: Estimate) -> list[str]:
     for plate in found.plates:
         if sums := found.sum_only(plate):
             only = f"only a sum of {joined([FORMS[name].word for name in sums])} was read"
-            lines.append(f"Of {plate} {only}: they are left out, as nought.")
+            lines.append(f"Of {plate} {only}: they are left out, as zero.")
     return lines

@@ -32,7 +32,7 @@ HOW_DONE = 'write --done "as advised", --done "as advised, 600 strokes" or --don
 
 def add(parser: argparse.ArgumentParser) -> None:
     """Say which words the command takes."""
-    parser.add_argument("file", metavar="FILE", help="the study; its log stands beside it")
+    parser.add_argument("file", metavar="FILE", help="the study; its log is kept next to it")
     parser.add_argument(
         "--done", metavar="TEXT", help='"as advised, 600 strokes" or "step 1, 10 min"'
     )

@@ -26,7 +26,7 @@ PAGE, STUDY = "next.html", "next.toml"
 
 def add(parser: argparse.ArgumentParser) -> None:
     """Say which words the command takes."""
-    parser.add_argument("file", metavar="FILE", help="the study; its log stands beside it")
+    parser.add_argument("file", metavar="FILE", help="the study; its log is kept next to it")
     add_page(parser)
 
 
@@ -35,7 +35,7 @@ def add_page(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--out",
         metavar="DIR",
-        help=f"folder of {PAGE} and {STUDY} (default: STEM-next beside the study)",
+        help=f"folder of {PAGE} and {STUDY} (default: STEM-next next to the study)",
     )
     parser.add_argument(
         "--no-page", action="store_true", help="write no folder: neither page nor study"

@@ -186,7 +186,7 @@ def add_many(parser: Parser, command: str, what: str) -> None:
 
     parser.option("--out", "DIR", f"folder for the answer (default: STEM-{command}, here)")
     parser.flag("--resume", f"go on with a {what} that was stopped")
-    parser.flag("--force", f"start anew where a {what} is already")
+    parser.flag("--force", f"start again where a {what} is already")
     drawn = "draw what is not known N times, and say how sure the answer is"
     parser.option("--samples", "N", drawn, type=whole(2, 10_000, "draws"), default=0)
     usual = f'"{TOLERANCE}" of each (default; at least 0.1 um), a size such as "0.2 um", or "0 %"'
@@ -211,7 +211,7 @@ def many_of(args: argparse.Namespace) -> Many:
     from lapwright.optimisation.comparison import Many, tolerance_of
 
     if args.resume and args.force:
-        message = "--resume goes on, --force starts anew: give one of them"
+        message = "--resume goes on, --force starts again: give one of them"
         raise CommandError(message, key="--resume")
     if args.cluster and args.workers:
         message = "--cluster has workers of its own: leave out --workers"

@@ -95,7 +95,7 @@ def _maps(run: Run, path: Path, args: argparse.Namespace, say: Speaker) -> int:
     if args.maps == "npy":
         x = run.plates[name].x
         typed_map = f'{{ file = {typed_map}, spacing = "{(x[1] - x[0]) * 1e3:.9g} mm" }}'
-    say.next(("Start a plate from one", f"form = {{ map = {typed_map} }} in a study beside it"))
+    say.next(("Start a plate from one", f"form = {{ map = {typed_map} }} in a study next to it"))
     return 0
 
 

@@ -48,7 +48,7 @@ def add(parser: Parser) -> None:
     begin = "begin with the faces at the end of that run (a folder or run.h5), not with those in the study"
     parser.option("--from", "RUN", begin, dest="start")
     parser.flag("--resume", "go on with a run that was stopped")
-    parser.flag("--force", "start anew where a run is already")
+    parser.flag("--force", "start again where a run is already")
     finer = "lap a second time with half the size of cell, twice the places in the stroke and half as long "
     parser.flag(
         "--fine", f"{finer}blocks of strokes, and tell what moves; about ten times the work"
@@ -67,7 +67,7 @@ def main(args: argparse.Namespace) -> int:
     from lapwright.study.read import load
 
     if args.resume and args.force:
-        message = "--resume goes on with a run, --force starts anew: give one of them"
+        message = "--resume goes on with a run, --force starts again: give one of them"
         raise CommandError(message, key="--resume")
     path = study_file(args.file)
     study = load(path, None if args.start is None else _from(path, args.start))

@@ -123,7 +123,7 @@ def _page(say: Speaker, found: Why, place: Path | None, args: argparse.Namespace
     if place is not None and os.path.exists(place) and not args.force:
         lines.append(("The page of before, left as it is", place))
         again = [args.file, *(["--out", args.out] if args.out else [])]
-        lines.append(("To make it anew", typed("why", *again, "--force")))
+        lines.append(("To make it again", typed("why", *again, "--force")))
     elif place is not None:
         from lapwright.files import put_in_place, taken
         from lapwright.presentation.why_page import why_page

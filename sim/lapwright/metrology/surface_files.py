@@ -252,7 +252,7 @@ def _told(complaint: str, lines: list[str]) -> str:
     if uneven:
         return (
             f"has {uneven[1]} heights in its first row, {uneven[2]} in row "
-            f"{uneven[3]}: all must be as long"
+            f"{uneven[3]}: all rows must have the same number"
         )
     return "holds something that is no table of heights"
 

@@ -242,8 +242,8 @@ def spells_of(
     step = model.steps[number - 1]
     if step.swap is not None and step.swap.read is not None:
         raise CannotDoError(
-            f"steps.{number}.swap_every: who is on top follows the readings there, so no cycle can be told "
-            "beforehand: give times instead, or run the study"
+            f"steps.{number}.swap_every: who is on top follows the readings there, so no cycle can be "
+            "forecast: give times instead, or run the study"
         )
     age = age_at_start(step, grit, age)
     spells: list[Spell] = []

@@ -137,7 +137,7 @@ def _own(table: Table, study: Study) -> dict[str, Any]:
         if "done" not in table.data:
             table.fault(
                 "lost",
-                "says what a spell took, but no spell is told: write [spells.done]",
+                "says what a spell took, but there is no spell: write [spells.done]",
                 "missing",
             )
     table.done()

@@ -424,7 +424,7 @@ def checked(folder: Path) -> Iterator[tuple[Path, str | None]]:
     if work.path.exists():
         for _ in work.read():
             pass
-        lost = f"is damaged in {work.damaged} of its lines: --resume works out anew what was there"
+        lost = f"is damaged in {work.damaged} of its lines: --resume works out again what was there"
         yield work.path, f"{work.path} {lost}" if work.damaged else None
 
 

@@ -17,17 +17,25 @@ from lapwright.kinematics.schedule import spread_of
 from lapwright.limits import BAND, limit_of, why_band
 from lapwright.metrology.form import SPOKEN
 from lapwright.presentation import words
-from lapwright.presentation.tables import limit, palms, stays_on_top, stroke_words, swaps_words
+from lapwright.presentation.tables import (
+    around,
+    limit,
+    palms,
+    stays_on_top,
+    stroke_words,
+    swaps_words,
+)
 from lapwright.presentation.words import Fields, say
 from lapwright.specification.curves import Still
 from lapwright.specification.outline import Disc
+from lapwright.specification.step import Step
 from lapwright.specification.supports import said_of_supports
 from lapwright.units import GRAVITY, METRIC, NOTHING, PSI, Units, joined
 
 if TYPE_CHECKING:
     from lapwright.integration.estimate import Outlook
     from lapwright.specification.plate import Plate
-    from lapwright.specification.step import Step, Turn, Until
+    from lapwright.specification.step import Turn, Until
     from lapwright.study.faces import Start
     from lapwright.study.model import Study
 
@@ -137,7 +145,7 @@ def schedule(step: Step, look: Outlook, units: Units = METRIC) -> list[str]:
         parts.append(swaps_words(step, look.swaps))
     if step.fresh_every is not None:
         parts.append(say("preview.schedule.fresh", every=step.fresh_every))
-    return parts
+    return [*parts, *around(step, units)]
 
 
 def hand(step: Step, plates: Plates, look: Outlook, units: Units = METRIC) -> list[str]:
@@ -258,22 +266,6 @@ def _round_depth(rate: float, units: Units) -> tuple[float, str]:
     return times * units.small.size, f"{times} {units.small.name}"
 
 
-def clock(direction: float) -> str:
-    """A line across the face by the hours of a clock: 3 and 9 along x."""
-    half_hours = round((90.0 - math.degrees(direction)) / 15.0) % 12  # a line has two ends
-    ends = sorted((half_hours + 12 * k) % 24 for k in (0, 1))
-    one, two = (f"{(h // 2) or 12}{':30' if h % 2 else ''}" for h in ends)
-    return f"{one} to {two} o'clock"
-
-
-def grain(step: Step, units: Units = METRIC) -> str:
-    """The grain in brackets, where the grit's name does not say it."""
-    size = Units.grain(step.grit.size)
-    size *= step.grit.name.replace(" ", "") != size.replace(" ", "")  # nothing where it is the name
-    said = f"{size} {step.grit.abrasive or ''}".strip()
-    return said and f" ({said})"
-
-
 # --- what is taken as usual --------------------------------------------------------------------
 
 # What is taken as usual, by the room of the study in which it would stand.
@@ -377,6 +369,7 @@ def orders(
         Order("Walk", _walk(step.walk, turned_bottom) if step.walk.angle else ""),
         Order("Press", _press(step, units)),
         _fresh(step),
+        Order("Liquid", "" if step.liquid == Step.liquid else step.liquid),
         Order("Note", step.note or ""),
     ]
     return [line for line in lines if line.text]

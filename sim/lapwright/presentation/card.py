@@ -170,7 +170,7 @@ def _head(view: RunView) -> list[Note]:
     if outcome == "tipped":
         wrong = "Do not work to this card: the top tips off, see below."
     elif outcome == "interrupted":
-        wrong += " What it did not reach is reckoned beforehand."
+        wrong += " What it did not reach is worked out beforehand."
     lines += [Note(text, f"{lead}:") for lead, text in card_words(view)]
     return [*lines, *([Note(wrong, alarm=True)] if wrong else [])]
 
@@ -253,7 +253,7 @@ def _stop(view: RunView, number: int, look: Outlook) -> str:
     if times:
         time = view.rubbed(number) / times
         off = {name: _off(view, number, name) / times for name in off}
-    reckoned = "" if times else " (reckoned: the run did not come so far)"
+    reckoned = "" if times else " (worked out beforehand: the run did not get this far)"
     told = f"{_metal(view, off)}; {rubbed(time, step.pace, spread_of([step]))}"
     if step.until is not None:
         most = Units.spell(step.total_strokes / step.pace)
@@ -396,8 +396,9 @@ def _weighing(view: RunView) -> str:
             "Minutes are guesses until then."
         )
     one = "; weigh that one, the lightest" if len(light) < len(masses) else ""
-    grams = Units.number(view.grams(face.name, 1e-6), 3)
-    weighs = f"Weighing, clean and dry: 1 um (39 uin) off {names} weighs {grams} g{one}."
+    depth = view.units.depth
+    grams = Units.number(view.grams(face.name, depth.size), 3)
+    weighs = f"Weighing, clean and dry: {depth.name} off {names} weighs {grams} g{one}."
     return f"{weighs} Minutes are guesses until then."
 
 

@@ -107,7 +107,7 @@ def headline(got: Comparison) -> str:
         far = f"{Units.times(share)} times what is allowed"
         lead = f"None reaches the goal. Nearest: {name}, {far}. {flat}"
     if len(got.done) < 2:
-        return f"{lead}. Nothing else came to its end to set beside it."
+        return f"{lead}. Nothing else finished to compare with it."
     bad = [summary.trouble or "" for summary in got.draws[best] if not summary.done]
     mind = f" Mind: in {len(bad)} of {got.samples} draws the first does not come to its end"
     why = f"{mind} ({bad[0].split(' at ')[0]})." if bad else ""
@@ -140,7 +140,7 @@ def _beside(got: Comparison, best: int, second: int) -> str:
         told = f", {units.size(figures[0] - figures[1])} {which} than the next, {name}"
     if known.lost and not got.samples:
         return (
-            f"{told}. Both are flat to the finish ({words.REMARK}), so take whichever is less work."
+            f"{told}. Both are flat to the finish ({words.REMARK}), so use whichever is less work."
         )
     finish = f" Both are flat to the finish ({words.REMARK})." if known.lost else ""
     return f"{told}.{finish} {_sure(got, best, second)}"

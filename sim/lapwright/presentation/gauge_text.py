@@ -351,7 +351,7 @@ def _form(name: str, one: FormEstimate | None, units: Units) -> str:
         return f"{FORMS[name].word} not seen"
     most = abs(one.value) + one.half
     if most > NO_FACE:
-        return f"{FORMS[name].word} not told"
+        return f"{FORMS[name].word} not known"
     if not one.told:
         return f"no {FORMS[name].word} above {units.size(most)}"
     side = _SIDES.get(name, FORMS[name].sides)[0 if one.value > 0.0 else 1]

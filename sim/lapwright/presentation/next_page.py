@@ -347,12 +347,12 @@ def _logged(answer: NextAnswer, number: int, chapter: Chapter) -> dict[str, Any]
 def _done(answer: NextAnswer, entry: Entry) -> str:
     step, parts = entry.done, list[str]()
     if entry.restart:
-        parts.append(f"{joined(list(entry.restart))} begun anew")
+        parts.append(f"{joined(list(entry.restart))} started again")
     if step is not None:
         time = Units.spell(step.total_strokes / step.pace)
         turn = turn_words(step.turn) if step.turn.angle else "top not turned"
         what = f"{step.top} on {step.bottom}, {step.grit.name}, {stroke_words(step, answer.units)}, {turn}"
         parts.append(f"{what}, {step.total_strokes} strokes ({time})")
     if entry.zeroed:
-        parts.append(f"{joined(list(entry.zeroed))} set to nought")
+        parts.append(f"{joined(list(entry.zeroed))} set to zero")
     return sentence("; ".join(parts)) if parts else "Read only."

@@ -193,7 +193,7 @@ class NextAnswer(Answer):
         """The five sentences by what each is of; those that there is nothing to say in are left out."""
         said = {
             "Now": self._now(),
-            "As foretold?": self._as_foretold(),
+            "As forecast?": self._as_foretold(),
             "Learnt": self._learnt(),
             "Next": self._next_and_unseen(),
             "To go": self._to_go(),
@@ -249,7 +249,7 @@ class NextAnswer(Answer):
         for k, reading in single[:MOST_SAID]:
             band = Band(*(float(part[k]) for part in (told.middle, told.low, told.high)))
             read = self.value_words(reading, told.value[k])
-            shown.append(f"{read_where(reading)} {read}, foretold {self._within(reading, band)}")
+            shown.append(f"{read_where(reading)} {read}, forecast {self._within(reading, band)}")
         shown += table_words(last.entry.readings)
         return f"Yes: {'; '.join(shown)}." if shown else "Yes."
 

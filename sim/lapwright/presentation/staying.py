@@ -21,7 +21,7 @@ from lapwright.modal.propagator import SLOW, Lifts, share_of
 from lapwright.modal.spectrum import NO_MARGIN, OWN_NAMES, FormMode, quicker
 from lapwright.modal.step_analysis import LONGEST, LinearisationError, StepAnalysis
 from lapwright.presentation import words
-from lapwright.presentation.beforehand import clock, fine
+from lapwright.presentation.beforehand import fine
 from lapwright.presentation.words import say
 from lapwright.specification.step import Step
 from lapwright.units import METRIC, NOTHING, Units, joined, told
@@ -141,6 +141,14 @@ def _profiles(reason: StepAnalysis, named: int) -> list[str]:
     if what.kind == "round":
         return [say("stays.rings.stay")]
     return [say("stays.finer.fit", count=finer, several=finer > 1)]
+
+
+def clock(direction: float) -> str:
+    """A line across the face by the hours of a clock: 3 and 9 along x."""
+    half_hours = round((90.0 - math.degrees(direction)) / 15.0) % 12  # a line has two ends
+    ends = sorted((half_hours + 12 * k) % 24 for k in (0, 1))
+    one, two = (f"{(h // 2) or 12}{':30' if h % 2 else ''}" for h in ends)
+    return f"{one} to {two} o'clock"
 
 
 def _ridges(what: Invariants) -> str:

@@ -29,6 +29,24 @@ FLAT, LOST = "flatness", "removed"
 HERE = 1e-4  # [m] from the middle
 
 
+def around(step: Step, units: Units) -> list[str]:
+    """What is said of a step beside the usual: what liquid is between the faces, and faces that are warm."""
+    parts = [] if step.liquid == Step.liquid else [step.liquid]
+    for name, warmer in step.warm.items():
+        if warmer:
+            size, colder = abs(warmer), warmer < 0.0
+            parts.append(say("preview.schedule.warm", units, plate=name, size=size, colder=colder))
+    return parts
+
+
+def grain(step: Step) -> str:
+    """The grain in brackets, where the grit's name does not say it."""
+    size = Units.grain(step.grit.size)
+    size *= step.grit.name.replace(" ", "") != size.replace(" ", "")  # nothing where it is the name
+    said = f"{size} {step.grit.abrasive or ''}".strip()
+    return said and f" ({said})"
+
+
 def stroke_words(step: Step, units: Units = METRIC) -> str:
     """The stroke in words: "figure-eight 53 x 27 mm"."""
     text = step.curve.spoken(units)

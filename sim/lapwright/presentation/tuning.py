@@ -479,7 +479,7 @@ def _along(got: Tuning) -> Figure | None:
     best, begun = got.candidates[0], got.begun
     courses: list[tuple[str, Evaluation | None]] = [
         ("answer", best.simulated),
-        ("foretold", best.operator),
+        ("forecast", best.operator),
     ]
     if begun is not None:
         courses.append(("as typed", begun.simulated))

@@ -353,7 +353,7 @@ def _minutes(got: Tuning) -> list[str]:
     if spread_of(got.study.steps) != BAND:
         return []
     return [
-        "Every minute of the schedule hangs on how fast the grit cuts. Weigh a plate, write what it lost "
+        "Every minute of the schedule depends on how fast the grit cuts. Weigh a plate, write what it lost "
         "into the study and tune again; or go by the metal, and stop each step at its share of it."
     ]
 

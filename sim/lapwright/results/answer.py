@@ -7,6 +7,7 @@
 from __future__ import annotations
 
 import math
+import re
 import textwrap
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from math import pi
@@ -126,16 +127,23 @@ def titled(what: str, sentences: Sequence[str], width: int) -> Iterator[str]:
         yield from wrapped(one, f"  {'' if i else what:<{width}}", " " * (width + (4 if i else 2)))
 
 
+# A number is not parted from its unit.
+WITH_UNIT = re.compile(
+    r"(?<=\d)() (?=(?:%|/min|[numkg]?[mgs]|uin|in|min|h|N|lbf?|oz|kPa|psi|deg[CF]?)(?![a-z]))"
+)
+
+
 def wrapped(text: str, first: str, then: str) -> list[str]:
     """A text in lines: what begins the `first`, and what begins those after it."""
-    return textwrap.wrap(
-        text,
+    lines = textwrap.wrap(
+        WITH_UNIT.sub("\\1\u00a0", text),
         WIDTH,
         initial_indent=first,
         subsequent_indent=then,
         break_long_words=False,
         break_on_hyphens=False,
     )
+    return [line.replace("\u00a0", " ") for line in lines]
 
 
 def plain(value: Any) -> Any:
@@ -215,7 +223,7 @@ class Preview(Answer):
 
     def _step(self, number: int) -> Iterator[str]:
         """What the hand does in a step, how it presses, what it cuts, makes and leaves."""
-        from lapwright.presentation import beforehand
+        from lapwright.presentation import beforehand, tables
         from lapwright.presentation.staying import leaves
         from lapwright.presentation.way_round import makes
 
@@ -240,7 +248,7 @@ class Preview(Answer):
             "leaves": leaves(step, plates, look, units, glance),
         }
         yield ""
-        grit = f"grit {step.grit.name}{beforehand.grain(step, units)}"
+        grit = f"grit {step.grit.name}{tables.grain(step)}"
         head = f"{step.top} on {step.bottom}, {grit}, {', '.join(beforehand.schedule(step, look, units))}"
         yield from wrapped(f"Step {number}: {head}", "", "  ")
         for what, sentences in told.items():

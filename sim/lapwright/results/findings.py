@@ -517,7 +517,7 @@ KINDS = {
     "no_turn": Kind("the top is never turned", _of_motion),
     "one_side": Kind("the stroke stays on one side of a plate", _of_motion),
     "finer": Kind("a grit much finer than the one before it", _grits),
-    "pits": Kind("pits of a coarser grit that will stay, as far as can be told", _grits, "before"),
+    "pits": Kind("pits from a coarser grit that will probably stay", _grits, "before"),
     "best_passed": Kind(
         "a face was clearly flatter on the way than at the end", _best, "after", of="end"
     ),

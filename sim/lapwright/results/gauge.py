@@ -53,9 +53,7 @@ if TYPE_CHECKING:
 BESIDE = 1e-6  # [m]
 T = TypeVar("T")
 HOW_READING = 'write GAUGE PLATE SIZE @ ANGLE, such as "sph A 1.2 um @ 0 deg"'
-HOW_PLACE = (
-    'write ANGLE at X, Y along Z, as much of it as you need, such as "90 deg at 20 mm, 0 mm"'
-)
+HOW_PLACE = 'write ANGLE at X, Y along Z, or part of it, such as "90 deg at 20 mm, 0 mm"'
 
 
 @dataclass(frozen=True)

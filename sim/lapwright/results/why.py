@@ -144,7 +144,7 @@ def _whole(
 
     for number, step in enumerate(study.steps, 1):
         if step.swap is not None and step.swap.read is not None:
-            why = f"step {number} swaps by what is read, so it cannot be told beforehand: {run} laps it"
+            why = f"step {number} swaps by what is read, so it cannot be forecast: {run} laps it"
             return Whole(None, None, [("", [why])], "The whole schedule")
     try:
         spells = round_of(picture, repeats=study.rounds > 1)

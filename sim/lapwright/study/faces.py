@@ -209,7 +209,7 @@ def _said(plate: Plate, laid: Laid) -> dict[str, str]:
     }
     if laid.missing > 5e-4:
         gaps = f"{100.0 * laid.missing:.2g} % of the land not measured"
-        said["gaps"] = f"{gaps}, filled in smoothly from beside"
+        said["gaps"] = f"{gaps}, filled in smoothly from what is around"
     if laid.beyond > 5e-3:
         edge = f"{100.0 * laid.beyond:.2g} % of the land within the edge margin not measured"
         said["edge"] = f"{edge}, carried on"

@@ -165,7 +165,7 @@ def test_what_was_done_is_said(tmp_path):
     # 12 x 12 mm of pi 76.8^2, told by whole cells
     share, words = said["plates.A.form.map.gaps"].split(" ", 1)
     assert float(share) == pytest.approx(100.0 * 144.0 / (np.pi * 76.8**2), rel=0.1)
-    assert words == "% of the land not measured, filled in smoothly from beside"
+    assert words == "% of the land not measured, filled in smoothly from what is around"
     coarse = Plate(Disc(0.2), thickness=0.03, cells=25, name="A").grid
     write_surface(tmp_path / "C.x3p", coarse.x, coarse.y, FORM.at(*coarse.mesh(), Disc(0.16)))
     said = parse(study('map = "C.x3p"'), "pair", tmp_path).assumed

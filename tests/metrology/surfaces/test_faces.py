@@ -39,7 +39,7 @@ def test_a_face_of_a_run_starts_a_plate(lapped, kind, capsys):
     said = capsys.readouterr().out
     assert f"The face of A after 4 min of rubbing: {lapped / f'A-end.{kind}'}" in said
     # what it says to type next is typed as it stands
-    form = said.split("Start a plate from one: ")[1].split(" in a study beside it")[0]
+    form = said.split("Start a plate from one: ")[1].split(" in a study next to it")[0]
     text = STUDY.replace('form = { dome = "3 um", twist = "1 um" }', form)
     assert form in text
     plate = parse(text, "next", lapped).plates["A"]

@@ -175,7 +175,7 @@ EXPLAINED = {
 Write metric or inch. It sets what a number without a unit means in the next questions, and in which
 units the answers come. You may still type any other unit, such as 6 in at a metric bench.""",
     "work": """\
-Two plates lapped on each other come to fit; which way they go depends on who lies on top and how you stroke.
+Two plates lapped on each other come to fit; which way they go depends on which is on top and how you stroke.
 Three plates, lapped by turns, have nowhere to hide a dome: each must fit the two others.
 A part on a plate (a ring, a rail, a block) comes to fit the plate, and wears the plate meanwhile.
 Write two, three or part.""",
@@ -202,7 +202,7 @@ From the middle of one groove to the middle of the next, x the width of the groo
 Radial grooves: how many x how wide.""",
     "grit": """\
 The grain as it is printed on the tin, in um (also at an inch bench): 15. Or a FEPA F number: F400.
-A mere 400 is refused: it means 17, 23 or 35 um by system. Coarser cuts faster and leaves a thicker layer of
+400 alone is refused: it means 17, 23 or 35 um by system. Coarser cuts faster and leaves a thicker layer of
 grit between the faces; the layer gives, and what it gives stays in both faces as a small hollow.""",
     "stroke": """\
 The path that your hands push the top along. One stroke is a whole eight, once round, or out and back.
@@ -340,9 +340,9 @@ dome {a}: the middle stands {a} {unit} above the rim. dish {a}: it lies below. L
 the rim at 1:30 and 7:30 stands {b} {unit} above the rim at 10:30 and 4:30. Several at once:
 dome {a}, twist {b}."""
     return f"""{shapes}
-A spherometer or a straightedge and feelers tell. If you have not read it, don't know is an honest answer: it
-is taken as flat, and what comes out is what the stroke makes of a flat face. Read it first, and it is
-about yours."""
+A spherometer shows it, or an indicator against a straightedge; feelers are too coarse. If you have not
+read it, don't know is an honest answer: it is taken as flat, and you see what the stroke makes of a flat
+face. Read it first to see what becomes of yours."""
 
 
 def _groove_sizes(a: Answers) -> tuple[str, ...]:

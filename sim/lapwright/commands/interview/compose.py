@@ -212,7 +212,7 @@ def _head(answers: Answers) -> list[str]:
         _line("units", units(answers), "of the answers; you may type any unit"),
     ]
     if work(answers) == "three plates":
-        lines.append(_line("rounds", 4, "go through the steps so many times"))
+        lines.append(_line("rounds", 4, "how often to go through the steps"))
     return lines
 
 
@@ -298,7 +298,7 @@ def _step(top: str, bottom: str, answers: Answers, *, first: bool = True) -> lis
         line("grit", answers["grit"].written),
         f"stroke = {inline(_stroke(answers))}",
         line("pace", "60 /min", "strokes; once round or a whole eight is one"),
-        line("load", _load(answers), "your hands, beside the weight of the top"),
+        line("load", _load(answers), "your hands, added to the weight of the top"),
         line("turn", turned, "of the top in your hands; + is anticlockwise from above"),
     ]
     for key, value in (answers["round"].written or {}).items():
@@ -319,7 +319,7 @@ def _swaps(top: str, bottom: str, answers: Answers, first: bool) -> list[str]:
         evenly = "; evenly, until you know which is domed" if read_nothing(answers) else ""
         if _unlike(answers):
             times = _by_weight(top, bottom, answers)
-            note = f"as much metal in either place{evenly}"
+            note = f"equal metal in both places{evenly}"
             return [_line("swap_every", times, note if first else "")]
         return [_line("swap_every", "5 min", f"the plates change places{evenly}" if first else "")]
     return [

@@ -316,7 +316,7 @@ def trade_off(
         how: Style = {"weight": "bold", "color": SHEET.accent} if mark.lead else {}
         ink.beside(axes, mark.name, (mark.x, mark.y), (9, 7), va="bottom", fontsize=11, **how)
     if points:
-        ink.beside(axes, "foretold", points[0], (12, 3), va="bottom", color=colour)
+        ink.beside(axes, "forecast", points[0], (12, 3), va="bottom", color=colour)
     return figure
 
 

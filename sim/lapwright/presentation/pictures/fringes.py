@@ -59,9 +59,7 @@ def flat_words(view: RunView) -> list[str]:
     finished = [f for f in view.faces if f.finish is not None]
     rough = [f.name for f in finished if not words.told(f.after, f.finish, view.units).above]
     if rough:
-        lines.append(
-            f"On {joined(rough)} {words.REMARK}, and the bands would be ragged by as much."
-        )
+        lines.append(f"On {joined(rough)} {words.REMARK}, and the bands would be that ragged.")
     return lines
 
 
@@ -188,13 +186,14 @@ def _words(
     text = f"It is {one.shape}. {text}" if one.shape else text
     straight = abs(askew.straightness or 0.0)
     if most > MOST:
-        text += " Too many to be told apart."
+        text += " Too many to tell apart."
     elif straight >= FEWEST:
         bow = Units.number(straight)
         text += f" The middle band bows by {'one spacing' if bow == '1.0' else f'{bow} spacings'}."
     if too_grey(one.grit):
         grit = METRIC.size(one.grit or 0.0, echo=True)
-        text += f" Loose {grit} grit leaves the face too grey to show them: polish a witness, or use a gauge."
+        grey = "leaves the face too grey to show them: polish a small patch, or use a gauge"
+        text += f" Loose {grit} grit {grey}."
     # Set before it is wrapped, so that no number is parted from its unit.
     return textwrap.wrap(typeset(text), room)[: 6 if one.shape else 4]
 

@@ -369,8 +369,8 @@ def went(panels: Sequence[Went], units: Units, width: float = 1010.0) -> Figure:
                 ink.beside(axes, text, (1, y), **frame, **small)
     after = "believed after it, 95 in 100; below: the entry"
     entries = [
-        Patch(**FORETOLD, label="foretold, 95 in 100"),
-        Line2D([], [], **READ, label="read, as this form (all else as foretold)"),
+        Patch(**FORETOLD, label="forecast, 95 in 100"),
+        Line2D([], [], **READ, label="read, as this form (all else as forecast)"),
         Line2D([], [], **KNOWN, label=after),
     ]
     ink.legend(figure, entries)
