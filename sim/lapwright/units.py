@@ -159,6 +159,13 @@ class Units(StrEnum):
         large = abs(value) >= (0.9995e-3 * INCH if self is Units.INCH else 0.09995e-3)
         return _said(value, self.long if large else self.small, figures, echo)
 
+    def thickness(self, value: float, *, full: bool = False) -> str:
+        """A thickness [m] as a micrometer has it: "11.9985 mm", "0.47238 in"; `full`: with all decimals."""
+        decimals = 5 if self is Units.INCH else 4
+        whole, _, rest = f"{value / self.long.size:.{decimals}f}".partition(".")
+        shown = rest if full else rest.rstrip("0").ljust(decimals - 1, "0")
+        return f"{whole}.{shown} {self.long.name}"
+
     def place(self, value: float, decimals: int = 1) -> str:
         """A place in a stroke or on a face [m]: mm with so many decimals, inches with one more."""
         more = 1 if self is Units.INCH else 0

@@ -25,6 +25,7 @@ from lapwright.units import METRIC, Text, Units
 PACKAGE = Path(lapwright.__file__).parent
 SENTENCES = sentences()
 IN_UNITS = {
+    "thickness",
     "size",
     "both",
     "limit",

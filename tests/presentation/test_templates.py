@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -23,6 +24,7 @@ from lapwright.presentation.next_spell import NextAnswer
 from lapwright.presentation.page import render
 from lapwright.presentation.tuning import tuning_page
 from lapwright.presentation.words import filled, templates
+from lapwright.specification.wedge import Wedge
 from lapwright.study.read import parse
 
 FOLDER = Path(lapwright.__file__).parent / "presentation" / "templates"
@@ -66,6 +68,8 @@ def written(tmp_path_factory: pytest.TempPathFactory, make_run) -> tuple[set[str
         name: (folder / name / f"{name}.html").read_text("utf-8") for name in ("compare", "why")
     }
     run = make_run("disc_pair")
+    plates = {name: replace(p, wedge=Wedge("1 um")) for name, p in run.study.plates.items()}
+    run = replace(run, study=replace(run.study, plates=plates))
     pages |= {
         "run": render(run),
         "card": card_page(run),

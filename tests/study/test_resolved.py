@@ -37,6 +37,7 @@ from lapwright.specification.step import (
     Wear,
 )
 from lapwright.specification.supports import Palm, Supports
+from lapwright.specification.wedge import Wedge
 from lapwright.study.faces import Start
 from lapwright.study.goal import Effort, Goal
 from lapwright.study.model import Axis, Free, Study, Sweep, Tune, Variant
@@ -96,6 +97,7 @@ plates = some(
     form=forms,
     cells=st.integers(1, 2000),
     supports=some(Supports, feet=st.integers(), places=st.lists(places, max_size=3).map(tuple)),
+    wedge=maybe(some(Wedge)),
     note=words,
 )
 observations = some(Observation, removed=maybe(numbers), lost=maybe(numbers), plate=maybe(words))
@@ -137,7 +139,7 @@ steps = some(
     hand=some(Hand, word=words),
     time=maybe(numbers),
     strokes=maybe(st.integers()),
-    until=maybe(some(Until)),
+    until=maybe(some(Until, thickness=every(words, numbers), wedge=every(words, numbers))),
     note=words,
 )
 typed = st.recursive(

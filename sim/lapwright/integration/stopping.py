@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from lapwright.contact.placement import mating
 from lapwright.integration.state import State
 from lapwright.metrology.form import EdgeMargin, Form, forms, measure
+from lapwright.metrology.thickness import to_size
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Until
 
@@ -66,6 +67,8 @@ def satisfied(
             > until.mating
         ):
             return False
+    if not to_size(until, [plates[name] for name in names], state.heights, margin):
+        return False
     if until.flatness is not None:
         for name in names:
             flatness = measure(plates[name], state.heights[name], margin).flatness

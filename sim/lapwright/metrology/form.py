@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
 from functools import lru_cache
-from math import inf
+from math import inf, nan
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -214,14 +214,15 @@ class _Ruler:
 
     def coefficients(self, z: Array) -> Array:
         """Of 1, x, y, x^2, xy, y^2 in units of R (6,), fitted to heights (ny, nx)."""
-        return _product(self.fit, self._sums(z))
+        return _product(self.fit, self.sums(z))
 
     def left_of_plane(self, z: Array) -> Array:
         """Heights (ny, nx) less their plane."""
-        plane = _product(self.plane, self._sums(z)[:3])
+        plane = _product(self.plane, self.sums(z)[:3])
         return z - quadratic_at(np.append(plane, np.zeros(3)), self.x, self.y)
 
-    def _sums(self, z: Array) -> Array:
+    def sums(self, z: Array) -> Array:
+        """Of 1, x, y, x^2, xy, y^2 with heights (ny, nx), weighted (6,)."""
         return quadratic_sums(np.where(self.weight > 0.0, self.weight * z, 0.0), self.x, self.y)
 
 
@@ -406,6 +407,29 @@ def measure(plate: Plate, z: Array, margin: EdgeMargin) -> Form:
         rms=float(np.where(ruler.weight > 0.0, ruler.weight * left**2, 0.0).sum() ** 0.5),
         edge=fallen,
     )
+
+
+def plane_of(plate: Plate, z: Array, margin: float) -> tuple[float, float, float] | None:
+    """Mean height [m] of a face's land and the slopes along x and y of its least-squares plane.
+
+    Heights (ny, nx) [m]; `margin` [m] is left out.  None where too little land is left.
+    """
+    ruler = _ruler(plate, margin)
+    if ruler is None:
+        return None
+    sums = ruler.sums(z)[:3]
+    _, along, across = _product(ruler.plane, sums)
+    radius = plate.outline.radius
+    return float(sums[0]), float(along) / radius, float(across) / radius
+
+
+def spread_of(plate: Plate, z: Array, margin: float, slopes: tuple[float, float]) -> float:
+    """Range of heights (ny, nx) [m] inside the margin with a plane of `slopes` added; nan of none."""
+    ruler = _ruler(plate, margin)
+    if ruler is None or np.count_nonzero(ruler.whole) < FEWEST_CELLS:
+        return nan
+    tilted = z + slopes[0] * plate.grid.x + slopes[1] * plate.grid.y[:, None]
+    return float(np.ptp(tilted[ruler.whole]))
 
 
 @dataclass(frozen=True)

@@ -27,6 +27,7 @@ from lapwright.presentation.batch_text import batch_words
 from lapwright.presentation.beforehand import came_from
 from lapwright.presentation.finding_words import care
 from lapwright.presentation.run_view import RunView, good_to, run_view
+from lapwright.presentation.size_words import sizes_in_words
 from lapwright.presentation.standing import (
     PAID,
     PAYS,
@@ -449,7 +450,7 @@ def _of_faces(view: RunView) -> list[str]:
     """What became of each face, and how sure that is."""
     lines = [line for line in (came_out(view), good_to(view)) if line]
     off = ", ".join(f"{face.name} {view.units.both(face.lost)}" for face in view.faces)
-    return [*lines, say("came.metal", each=off)]
+    return [*lines, say("came.metal", each=off), *sizes_in_words(view)]
 
 
 def came_out(view: RunView) -> str:

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 from lapwright.kinematics.schedule import spread_of
 from lapwright.limits import BAND, limit_of, why_band
 from lapwright.metrology.form import SPOKEN
-from lapwright.presentation import words
+from lapwright.presentation import size_words, words
 from lapwright.presentation.tables import (
     around,
     limit,
@@ -82,12 +82,12 @@ def plate(of: Plate, units: Units = METRIC) -> str:
         "preview.plate",
         units,
         shape=say(f"preview.shape.{kind}", along=along, across=across, bore=bore),
-        thick=echoed(of.thickness, units) if of.thickness else "",
+        thick=units.length(of.thickness, echo=True) if of.thickness else "",
         grooves=of.grooves is not None,
         mass=of.total_mass,
         stands=said_of_supports(of.supports),
         metal=of.material.name,
-        form=form(of, units),
+        form=form(of, units) + size_words.comes(of, units),
     )
 
 
@@ -394,7 +394,7 @@ def stop_by_gauge(until: Until, units: Units = METRIC) -> str:
             parts.append(say("orders.stop.same"))
         elif size is not None:
             parts.append(say(f"orders.stop.{key}", units, size=size))
-    return joined(parts)
+    return joined([*parts, *size_words.stop_sizes(until, units)])
 
 
 def _on_top(step: Step, look: Outlook, units: Units) -> str:

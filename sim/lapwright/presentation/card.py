@@ -25,6 +25,7 @@ from lapwright.presentation.batch_text import card_words
 from lapwright.presentation.beforehand import Order, grit_words, orders, rubbed, stop_by_gauge
 from lapwright.presentation.finding_words import care
 from lapwright.presentation.run_view import Face, RunView, run_view
+from lapwright.presentation.size_words import expected
 from lapwright.presentation.words import MARK, filled, in_bands, marked_face
 from lapwright.results.findings import KINDS, noticed
 from lapwright.results.record import Run, grit_on
@@ -299,6 +300,7 @@ def _ends(view: RunView, number: int) -> list[int]:
 def _rows(view: RunView) -> list[Row]:
     """Readings before the first step, and after each step or round that the run came through."""
     rows = [Row("start", f.name, _expect(view, f, 0, None), True) for f in view.faces]
+    rows += [Row("start", f.name, text, True) for f in view.faces for text in expected(view, f, 0)]
     readings = _readings(view)
     while len(readings) > 2 and len(rows) + sum(len(names) for _, _, names in readings) > MOST_ROWS:
         # Every second one is left out, counted from the end, which stays.
@@ -308,6 +310,7 @@ def _rows(view: RunView) -> list[Row]:
             if face.name in names:
                 finish = limit_of("finish") * (grit_on(view.run, face.name, k) or 0.0)
                 rows.append(Row(when, face.name, _expect(view, face, k, finish)))
+                rows += [Row(when, face.name, text) for text in expected(view, face, k)]
     return rows
 
 

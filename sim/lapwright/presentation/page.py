@@ -35,6 +35,7 @@ from lapwright.presentation.run_view import (
     level,
     run_view,
 )
+from lapwright.presentation.size_words import sizes_data
 from lapwright.presentation.tables import again_data, forms_data, steps_cells
 from lapwright.presentation.way_round import effects_words
 from lapwright.presentation.words import filled, say, typeset
@@ -120,6 +121,7 @@ def _html(view: RunView, strokes: list[str], drawn: Drawn) -> str:
         done=_done(view),
         steps=steps_cells(view),
         forms=forms_data(view),
+        thick=sizes_data(view),
         sure=good_to(view),
         again=again_data(view),
         metal=[_metal(face, view) for face in view.faces],

@@ -78,12 +78,15 @@ class Group:
     def put_all(self, record: Any) -> None:
         """Put in every field of a record that a file holds."""
         for name, how in columns(type(record)).items():
-            self.put(name, getattr(record, name), how)
+            if not (how.late and getattr(record, name).size == 0):
+                self.put(name, getattr(record, name), how)
 
     def take_all(self, of: type, sizes: Mapping[str, int]) -> dict[str, Any]:
         """The fields of a record that a file holds; `sizes` of what their shapes name."""
         found = {}
         for name, how in columns(of).items():
+            if how.late and name not in self.items:
+                continue
             value = getattr(self, how.kind)(name, tuple(sizes[axis] for axis in how.shape))
             found[name] = value if how.shape else value.item()
         return found

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import importlib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar, dataclass_transform
@@ -15,6 +15,7 @@ from lapwright.errors import CannotDoError, CommandError
 from lapwright.kinematics.schedule import last_grit
 from lapwright.limits import limit_of
 from lapwright.metrology.form import FORMS, SPOKEN, EdgeMargin, Form, measure
+from lapwright.metrology.thickness import THICKNESS
 from lapwright.results.answer import Answer
 from lapwright.specification.plate import Plate
 from lapwright.specification.said import Constructed
@@ -38,13 +39,14 @@ class Column(NamedTuple):
     """How a field of a record stands in a run file: a dataset with its unit, and `what` it is in words.
 
     `shape`: along what, by name; `kind`: "finite" numbers, "array" where some may be missing (nan), whole
-    numbers ("counts") or "names".
+    numbers ("counts") or "names".  `late`: a file of before it was kept has none.
     """
 
     unit: str
     what: str
     shape: tuple[str, ...] = ()
     kind: str = "finite"
+    late: bool = False
 
     def data(self, values: Any) -> Any:
         """Values as a record holds them: names, or an array."""
@@ -60,9 +62,26 @@ def forms_of(plate: Plate, heights: Array, margin: EdgeMargin) -> dict[str, floa
     return {key: np.nan if value is None else float(value) for key, value in values.items()}
 
 
-def column(unit: str, what: str, *shape: str, kind: str = "finite") -> Any:
-    """A field that a run file holds: one line says it, and it is written and read."""
-    return field(metadata={"column": Column(unit, what, shape, kind)})
+def column(
+    unit: str,
+    what: str,
+    *shape: str,
+    kind: str = "finite",
+    default_factory: Callable[[], Any] | None = None,
+) -> Any:
+    """A field that a run file holds: one line says it, and it is written and read.
+
+    `default_factory` makes what a file of before it was kept has in its place.
+    """
+    how = {"column": Column(unit, what, shape, kind, default_factory is not None)}
+    if default_factory is None:
+        return field(metadata=how)
+    return field(metadata=how, default_factory=default_factory)
+
+
+def unkept() -> Array:
+    """What a file of before a column was kept has of it."""
+    return np.zeros(0)
 
 
 @dataclass_transform(frozen_default=True, field_specifiers=(column, field))
@@ -100,7 +119,8 @@ class PlateRecord:
     `forms`: by name (m,) [m] inside the edge margin `margin` [m], `forms_margin0` with no margin, nan where
     the form is not spoken of; `removed` (m,) [m] mean depth lost; m as in `Run`.
     `error`: by the names in SHAPES (m,) [m] how far each form may be off by the program's own doing, nan
-    where that is not known; empty of a file that was written before it was kept.
+    where that is not known; empty of a file that was written before it was kept, as are `thickness`, `wedge`,
+    `parallelism` [m] and `wedge_at` [rad] (m,), of which `lapwright.metrology.thickness` tells.
     """
 
     name: str
@@ -119,6 +139,16 @@ class PlateRecord:
     forms: Mapping[str, Array]
     forms_margin0: Mapping[str, Array]
     error: Mapping[str, Array] = field(default_factory=dict)
+    thickness: Array = column(
+        "m", THICKNESS["thickness"], "entry", kind="array", default_factory=unkept
+    )
+    wedge: Array = column("m", THICKNESS["wedge"], "entry", kind="array", default_factory=unkept)
+    wedge_at: Array = column(
+        "rad", THICKNESS["wedge_at"], "entry", kind="array", default_factory=unkept
+    )
+    parallelism: Array = column(
+        "m", THICKNESS["parallelism"], "entry", kind="array", default_factory=unkept
+    )
 
     @property
     def form(self) -> Form:
@@ -134,7 +164,7 @@ class PlateRecord:
         return Face(self.x, self.y, z, self.land)
 
     def numbers(self, i: int) -> dict[str, Any]:
-        """Forms at an entry of the history, how far each may be off, and the depth removed.
+        """Forms at an entry of the history, how far each may be off, the depth removed, and the thickness.
 
         Parameters
         ----------
@@ -144,11 +174,29 @@ class PlateRecord:
         Returns
         -------
         dict
-            By name [m].
+            By name [m]; where it is thick [rad].
 
         """
         forms = {key: float(self.forms[key][i]) for key in FORM_KEYS}
-        return {**forms, "removed": float(self.removed[i]), "error": self.errors(i)}
+        off = {"removed": float(self.removed[i]), "error": self.errors(i)}
+        return forms | off | self.thick(i)
+
+    def thick(self, i: int) -> dict[str, float]:
+        """Thickness, wedge, where it is thick, and parallelism at an entry of the history.
+
+        Parameters
+        ----------
+        i : int
+            Its place in the history.
+
+        Returns
+        -------
+        dict
+            By name [m], [rad]; nan where it is not known.
+
+        """
+        along = {key: getattr(self, key) for key in THICKNESS}
+        return {key: float(values[i]) if values.size else np.nan for key, values in along.items()}
 
     def errors(self, i: int) -> dict[str, float]:
         """How far each form may be off at entry `i` of the history [m]; nan where that is not known.

@@ -37,6 +37,7 @@ from lapwright.integration.state import Doubt, Progress, State
 from lapwright.kinematics.motion import Motion
 from lapwright.kinematics.overhang import overhangs
 from lapwright.metrology.form import EdgeMargin
+from lapwright.metrology.thickness import thickness_of
 from lapwright.results.batch import BatchRecorder
 from lapwright.results.record import (
     FORM_KEYS,
@@ -82,7 +83,7 @@ class Heading:
 class Entry:
     """One entry of the history: what stands `at` it by the names of `Run`, the rest by plate.
 
-    Forms and their errors [m] by plate and name, nan where not spoken of.
+    Forms, their errors and `thick`ness [m] by plate and name, nan where not spoken of.
     """
 
     at: Mapping[str, Any]
@@ -90,6 +91,7 @@ class Entry:
     forms: Mapping[str, Forms]
     forms_margin0: Mapping[str, Forms]
     error: Mapping[str, Forms]
+    thick: Mapping[str, Forms]
 
     @property
     def event(self) -> str:
@@ -148,7 +150,7 @@ class Recorder:
     frames: Frames = field(default_factory=Frames)
     gap: float = 0.0
     last: State | None = None
-    measured: dict[str, tuple[Array, Forms, Forms]] = field(default_factory=dict)
+    measured: dict[str, tuple[Array, Forms, Forms, Forms]] = field(default_factory=dict)
     batch: BatchRecorder | None = None
 
     def __post_init__(self) -> None:
@@ -183,20 +185,22 @@ class Recorder:
         return Entry(
             at={name: getattr(moment, name, None) for name in columns(Run)} | clock,
             removed=dict(moment.removed),
-            forms={name: both[0] for name, both in measured.items()},
-            forms_margin0={name: both[1] for name, both in measured.items()},
+            forms={name: each[0] for name, each in measured.items()},
+            forms_margin0={name: each[1] for name, each in measured.items()},
             error=error,
+            thick={name: each[2] for name, each in measured.items()},
         )
 
-    def _measure(self, name: str, heights: Array) -> tuple[Forms, Forms]:
-        """Forms inside the margin and with none; a face that did not change is not measured again."""
+    def _measure(self, name: str, heights: Array) -> tuple[Forms, Forms, Forms]:
+        """Forms inside the margin and with none, thickness; an unchanged face is not measured again."""
         known = self.measured.get(name)
         if known is None or known[0] is not heights:
             plate = self.study.plates[name]
             with_margin = forms_of(plate, heights, self.study.margin)
-            known = heights, with_margin, forms_of(plate, heights, NO_MARGIN)
+            thick = thickness_of(plate, heights, self.study.margin).numbers()
+            known = heights, with_margin, forms_of(plate, heights, NO_MARGIN), thick
             self.measured[name] = known
-        return known[1], known[2]
+        return known[1:]
 
     def run(
         self,
@@ -255,6 +259,7 @@ class Recorder:
             forms_margin0=along("forms_margin0"),
             removed=np.array([e.removed[name] for e in entries]),
             error=along("error"),
+            **along("thick"),
         )
 
 
@@ -525,4 +530,5 @@ def _entry(run: Run, i: int) -> Entry:
         forms=forms,
         forms_margin0=margin0,
         error={name: record.errors(i) for name, record in plates},
+        thick={name: record.thick(i) for name, record in plates},
     )

@@ -31,6 +31,7 @@ from lapwright.specification.quantities import (
 from lapwright.specification.said import Frozen, RefusedError, Said, Size, made
 from lapwright.specification.supports import BED, SUPPORTS, Supports
 from lapwright.specification.table import whole
+from lapwright.specification.wedge import Wedge
 from lapwright.units import GRAVITY
 
 Array = NDArray[np.float64]
@@ -376,7 +377,8 @@ class Plate(Frozen):
 
     `thickness` [m] and `mass` [kg]: the mass follows from outline, thickness and density (grooves, which are
     shallow, not taken off) unless it is given; at least one of the two must be.
-    `supports`: what it stands on while it lies below and while it is read.  `cells` across the larger side.
+    `supports`: what it stands on while it lies below and while it is read.  `wedge`: how far its face is out
+    of parallel with its back as it begins; `thickness` is the mean.  `cells` across the larger side.
     A study names its plates.
 
     Raises
@@ -393,6 +395,7 @@ class Plate(Frozen):
     grooves: Said[Grooves | None] = Said(made(Grooves), default=None)
     form: Said[StartForm] = Said(made(StartForm), default=FLAT)
     supports: Said[Supports] = Said(SUPPORTS, BED, Supports())
+    wedge: Said[Wedge | None] = Said(made(Wedge), default=None)
     cells: Said[int] = Said(whole(16, 1024, "a number of cells"), "128", 128)
     note: str = ""
     name: str = ""

@@ -58,6 +58,7 @@ from lapwright.specification.said import (
 )
 from lapwright.specification.supports import PALMS, Palm, palms_of
 from lapwright.specification.table import choice, pure_number, whole
+from lapwright.specification.wedge import SHAPE, THICKNESSES, WEDGES
 
 # Common practice, no source; the wear is known to a band of ten in all (model).
 WEAR_PER_SIZE = 0.16e-12 / 1e-6  # [1/Pa per m of grit size], grey iron on grey iron
@@ -71,7 +72,6 @@ HANDS = {"steady": 0.0, "usual": 0.10, "rough": 0.25}
 MEMORY = 5.0
 
 EVERY = quantity(TIME, above="0 s", most="1000 h")
-SHAPE = quantity(SMALL, above="0 um", most="1 mm")
 COARSE = 0.1  # [m] a unit from here on ("5 m") is no depth of metal, but minutes mistyped
 LASTS = quantity(TIME, least="1 s", most="1000 h")
 WARMTH = quantity(DIFFERENCE, least="-100 K", most="100 K")
@@ -284,13 +284,18 @@ def in_metal(value: Any) -> bool:
 
 @dataclass(frozen=True)
 class Until(Frozen):
-    """Stop by gauge [m]; None means not asked. `removed` at or above, the others at or below."""
+    """Stop by gauge [m]; None means not asked. `removed` at or above, the others at or below.
+
+    `thickness` (the mean) and `wedge` by plate; one without a name, of the smaller plate.
+    """
 
     difference: Said[float | None] = Said(ASKED_SIZE, default=None)
     flatness: Said[float | None] = Said(ASKED_SIZE, default=None)
     twist: Said[float | None] = Said(ASKED_SIZE, default=None)
     mating: Said[float | None] = Said(ASKED_SIZE, default=None)
     removed: Said[float | None] = Said(SHAPE, default=None)
+    thickness: Said[Mapping[str, float]] = Said(THICKNESSES, default=dict)
+    wedge: Said[Mapping[str, float]] = Said(WEDGES, default=dict)
 
 
 SCATTER = share_within(0.0, 0.5, "a scatter")
@@ -534,13 +539,11 @@ class Step(Frozen):
         pressed = None if hands is None else palms_of(hands)
         more = place | {"push_height": push_height, "friction": friction, "hands": pressed}
         changes = {key: one for key, one in more.items() if one is not None}
-        if changes:
-            self._put(load=self.load.replace(**changes))
+        self._put(load=self.load.replace(**changes) if changes else self.load)
         self._put(swap=swap if swap_every is None else _swap_of(swap_every, top, bottom))
-        self._put(
-            fresh_every=fresh_every if fresh_grit_every is None else fresh_grit_every, hand=hand
-        )
-        self._put(pace=PACE(type(self).__dict__["pace"].usual) if pace is None else pace)
+        fresh = fresh_every if fresh_grit_every is None else fresh_grit_every
+        usual = type(self).__dict__["pace"].usual
+        self._put(fresh_every=fresh, hand=hand, pace=PACE(usual) if pace is None else pace)
         self._put(time=time, strokes=strokes, until=until, warm=warm or {}, bends=bends)
 
     def replace(self, **changes: Any) -> Step:
@@ -571,9 +574,9 @@ class Step(Frozen):
         """Whole strokes of this step (the most, if there is an `until`)."""
         if self.strokes is not None:
             return self.strokes
-        if self.time is None:
-            raise ValueError("a step needs time or strokes")
-        return strokes_in(self.time, self.pace)
+        if self.time is not None:
+            return strokes_in(self.time, self.pace)
+        raise ValueError("a step needs time or strokes")
 
 
 LIES = ("direction", "centre", "carry_centre")

@@ -28,11 +28,13 @@ from lapwright.integration.state import WENT_THROUGH
 from lapwright.metrology.form import EdgeMargin, forms
 from lapwright.metrology.surface import Surface
 from lapwright.metrology.surface_files import Head, read_row, read_spacing, read_unit
+from lapwright.metrology.thickness import thickness_of
 from lapwright.specification.plate import Measured, Plate, StartForm
 from lapwright.specification.quantities import ANGLE, quantity, read_place
 from lapwright.specification.said import RefusedError, listed, meant, refused, shown
 from lapwright.specification.table import Table, boolean
-from lapwright.units import METRIC
+from lapwright.specification.wedge import Wedge
+from lapwright.units import METRIC, NOTHING
 
 if TYPE_CHECKING:
     from lapwright.metrology.surface import Laid
@@ -236,7 +238,7 @@ class Ended:
     """The faces at the end of a run.
 
     `plates`: what they were, flat, each on its own cells; `heights` (ny, nx) [m] of each; `title` of the
-    study, `time` [s] rubbed, `outcome`; `digest` of all of them.
+    study, `time` [s] rubbed, `outcome`; `digest` of all of them; `thickness` [m] with which each began there.
     """
 
     plates: Mapping[str, Plate]
@@ -245,6 +247,7 @@ class Ended:
     time: float
     outcome: str
     digest: str
+    thickness: Mapping[str, float | None]
     forms: dict[tuple[str, EdgeMargin], StartForm] = field(default_factory=dict, repr=False)
 
     def form(self, name: str, margin: EdgeMargin) -> StartForm:
@@ -271,6 +274,17 @@ class Ended:
             rest = around(form.measured.heights, plate.land > 0.0, AROUND)
             self.forms[name, margin] = replace(form, measured=Measured(plate.grid, rest))
         return self.forms[name, margin]
+
+    def thick(self, name: str, here: Plate) -> dict[str, Any]:
+        """Thickness and wedge as a plate `here` begins with them; a thickness typed anew stands.
+
+        What it weighs is what is typed: the metal that went is nothing beside it.
+        """
+        there, known = self.plates[name], here.thickness is not None
+        found: dict[str, Any] = {"wedge": there.wedge}
+        if known and there.thickness is not None and _same(here.thickness, self.thickness[name]):
+            found |= {"thickness": there.thickness, "mass": here.total_mass}
+        return found
 
 
 @dataclass(frozen=True)
@@ -359,7 +373,8 @@ def begun(root: Table, plates: dict[str, Plate | None], maps: Maps) -> Start | N
             plate = plates[name]
             if plate is not None:
                 _check_alike(root, name, plate, there, faces.plates[there])
-                plates[name] = replace(plate, form=faces.form(there, maps.margin))
+                form = faces.form(there, maps.margin)
+                plates[name] = replace(plate, form=form, **faces.thick(there, plate))
                 _say_begun(root, name, plate, there, faces)
     except RefusedError as trouble:
         root.fault("start", trouble.message, trouble.code)
@@ -436,13 +451,17 @@ def ended(run: Run) -> Ended:
     found = hashlib.sha256()
     plates, heights = {}, {}
     for name, record in run.plates.items():
-        plates[name] = replace(
-            run.study.plates[name], form=StartForm(), cells=max(record.land.shape)
-        )
+        cells = max(record.land.shape)
+        plate = replace(run.study.plates[name], cells=cells)
+        thick = thickness_of(plate, record.frames[-1], run.study.margin, whole=False)
+        wedge = Wedge(thick.wedge, thick.at) if thick.wedge >= NOTHING else None
+        mean = None if plate.thickness is None else thick.mean
+        plates[name] = replace(plate, form=StartForm(), thickness=mean, wedge=wedge)
         heights[name] = np.where(record.land > 0.0, record.frames[-1], 0.0)
         found.update(f"{name!r} {heights[name].shape};".encode() + heights[name].tobytes())
     ends = run.study.title, float(run.time[-1]), run.outcome
-    return Ended(plates, heights, *ends, found.hexdigest())
+    began = {name: plate.thickness for name, plate in run.study.plates.items()}
+    return Ended(plates, heights, *ends, found.hexdigest(), began)
 
 
 def _matched(

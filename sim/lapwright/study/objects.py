@@ -21,7 +21,6 @@ from lapwright.specification.rates import WEAR
 from lapwright.specification.said import spelled
 from lapwright.specification.step import (
     EVERY,
-    SHAPE,
     WARMTH,
     Grit,
     Hand,
@@ -34,6 +33,7 @@ from lapwright.specification.step import (
     usual_wear,
 )
 from lapwright.specification.supports import PALMS, SUPPORTS
+from lapwright.specification.wedge import SHAPE
 from lapwright.study.faces import held, run_text
 
 Document = dict[str, Any]
@@ -160,7 +160,7 @@ def _plate(plate: Plate) -> Document:
         out["form"] = form
     if plate.supports != Plate.supports:
         out["supports"] = SUPPORTS.typed(plate.supports)
-    out |= spelled(plate, "grooves", "cells")
+    out |= spelled(plate, "wedge", "grooves", "cells")
     return out | ({"note": plate.note} if plate.note else {})
 
 

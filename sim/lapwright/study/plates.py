@@ -31,12 +31,13 @@ from lapwright.specification.said import (
 from lapwright.specification.step import Grit, Layer, Observation, Wear, usual_layer
 from lapwright.specification.supports import HOW_SUPPORTS
 from lapwright.specification.table import Table, mapping_of, text
+from lapwright.specification.wedge import HOUR, HOW_WEDGE, Wedge
 from lapwright.study.faces import Asked, Maps, asked_of
 from lapwright.units import METRIC, Units
 
 OUTLINES = ("disc", "ring", "rectangle")
 COPIED = ("thickness", "mass", "grooves", "cells")
-OWN = ("material", "form", "supports", "note", "like")
+OWN = ("material", "form", "supports", "wedge", "note", "like")
 OF_MATERIAL = ("density", "modulus", "expansion", "wear_factor")
 MOST_PLATES = 50
 
@@ -150,6 +151,7 @@ def _plate(name: str, own: Table, maps: Maps) -> Plate | None:
             supports.under(outline)
         except RefusedError as trouble:
             own.fault("supports", f"{trouble.message}; {HOW_SUPPORTS}", trouble.code)
+    wedge = _wedge(own, outline)
     note = own.take("note", text)
     if outline is None or material is None or own.faults.found:
         return None
@@ -158,6 +160,7 @@ def _plate(name: str, own: Table, maps: Maps) -> Plate | None:
         "grooves": grooves,
         "form": form,
         "supports": supports,
+        "wedge": wedge,
         "note": note or "",
         "name": name,
     }
@@ -268,6 +271,21 @@ def _ripple(table: Table, outline: Outline | None) -> Ripple | None:
         too_fine = f"{shown(inner.data['wavelength'])} is finer than the cells of the map"
         inner.fault("wavelength", too_fine, "range")
     return None if height is None else Ripple(height, **more)
+
+
+def _wedge(own: Table, outline: Outline | None) -> Wedge | None:
+    """How far the face is out of parallel as it begins: by how much, and where it is thick."""
+    table = own.table("wedge", HOW_WEDGE)
+    if table is None:
+        return None
+    by = table.need("by", said_of(Wedge, "by").reader, HOW_WEDGE)
+    high = table.need("high", HOUR, HOW_WEDGE)
+    table.done()
+    thick = own.said(Plate, "thickness") if own.has("thickness") else None
+    if by is not None and thick is not None and not by < thick:
+        wrong = f"{shown(table.data['by'])} is more than the part is thick"
+        table.fault("by", f"{wrong}: write {HOW_WEDGE}", "range")
+    return None if by is None or high is None else Wedge(by, high)
 
 
 def _grooves(own: Table, outline: Outline | None) -> Grooves | None:

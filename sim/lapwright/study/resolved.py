@@ -50,6 +50,7 @@ MODULES: Mapping[str, str] = {
     "specification.grooves": "Grooves Grid",
     "specification.outline": "Disc Ring Rectangle",
     "specification.supports": "Supports Palm",
+    "specification.wedge": "Wedge",
     "specification.step": "Step Grit Wear Observation Layer Turn Load Swap Until Hand",
     "metrology.form": "EdgeMargin",
     "metrology.instruments": "Zero",
@@ -63,10 +64,11 @@ TYPES: Mapping[str, str] = {
 # Fields that came later, with what they are where a file is older.
 SINCE: Mapping[str, Mapping[str, Any]] = {
     "Study": {"bending": None, "batch": None},
-    "Plate": {"supports": Supports()},
+    "Plate": {"supports": Supports(), "wedge": None},
     "Load": {"hands": ()},
     "Step": {"warm": {}, "bends": False, "liquid": "smeared", "offset": (0.0, 0.0)},
     "Swap": {"removed": {}},
+    "Until": {"thickness": {}, "wedge": {}},
     "Grit": {"wear_within": None, "abrasive": None},
     "Reading": {"part": 0, "table": ""},
 }

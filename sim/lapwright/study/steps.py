@@ -19,7 +19,6 @@ from lapwright.specification.said import listed, said_names, shown
 from lapwright.specification.step import (
     EVERY,
     LIMIT,
-    SHAPE,
     TRAVEL,
     WARMTH,
     Grit,
@@ -34,7 +33,9 @@ from lapwright.specification.step import (
     strokes_in,
 )
 from lapwright.specification.table import Table, boolean, choice, text
+from lapwright.specification.wedge import SHAPE
 from lapwright.study.plates import HOW_GRIT, a_plate, grit_of
+from lapwright.study.sizes import KEYS, take_sizes
 from lapwright.units import METRIC, Text, Units
 
 HOW_STROKE = 'stroke = { kind = "figure-eight", travel = "1/3" }'
@@ -248,7 +249,7 @@ def _step(
     pace = table.said(Step, "pace")
     turn = table.said(Step, "turn") or Turn()
     walk, carry = _walk(table)
-    until = _until(table)
+    until = _until(table, {n: plates[n] for n in (top, bottom) if n is not None})
     time, strokes = _length(table, until, pace or PACE)
     spin = Spin(turn, walk, carry, strokes or strokes_in(time or 0.0, pace or PACE))
     stroke = stroke_of(table, plates.get(top or ""), plates.get(bottom or ""), spin)
@@ -407,13 +408,16 @@ def _warm(table: Table, top: str | None, bottom: str | None) -> dict[str, float]
     return {name: kelvin for name, kelvin in found.items() if kelvin is not None}
 
 
-def _until(table: Table) -> Until | None:
+def _until(table: Table, pair: Mapping[str, Plate | None]) -> Until | None:
     if not table.has("until"):
         return None
     inner = table.table("until", '{ difference = "0.2 um" }')
     if inner is None:
         return None
-    found = inner.parts(Until)
+    found = inner.parts(Until, ("difference", "flatness", "twist", "mating", "removed"))
+    if pair:
+        found |= take_sizes(inner, pair)
+    inner.known.update(KEYS)
     inner.done()
     if not inner.data:
         table.fault("until", 'is empty: write { difference = "0.2 um" }', "missing")

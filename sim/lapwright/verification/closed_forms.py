@@ -373,6 +373,18 @@ def _known() -> tuple[KnownFace, ...]:
 
 KNOWN_FACES = _known()
 
+
+def wedge_of_load(off: float, radius: float, bore_radius: float = 0.0) -> float:
+    """Wedge of a part for each metre of metal off it, its load `off` [m] its middle and not turned.
+
+    On an even layer the pressure under an eccentric load is linear, p = P/A (1 + 4 e x / (R^2 + r^2)), as in
+    a column of that section; metal goes as the pressure, and the outline is 2 R wide.  It holds while all of
+    the face bears: e up to (R^2 + r^2) / (4 R), the core of the section.  S. Timoshenko, Strength of
+    Materials (1930), eccentric compression, from memory.
+    """
+    return 8.0 * off * radius / (radius**2 + bore_radius**2)
+
+
 STATIONS_SOURCE = "J. C. Moody 1955, misprints corrected by B. Allen 2019"
 
 STATIONS_RANGE = 178.411 * MICROINCH  # highest over lowest station as levelled there

@@ -33,6 +33,7 @@ def rows() -> Iterator[Row]:
     from lapwright.verification import contact_rows as contact
     from lapwright.verification import form_rows as form
     from lapwright.verification import motion_rows as motion
+    from lapwright.verification import thickness_rows as thickness
 
     for subject in (
         motion.motion_rows,
@@ -44,6 +45,7 @@ def rows() -> Iterator[Row]:
         contact.clutch_rows,
         contact.settling_rows,
         contact.liquid_rows,
+        thickness.thickness_rows,
         bending.bending_rows,
         form.form_rows,
         form.standards_rows,

@@ -1,0 +1,160 @@
+"""Thickness and parallelism of parts in words: what they are, what is left to take, what a micrometer shows.
+
+Told of plates whose study says something of them (a wedge, a size in `until` or the goal, a micrometer),
+and of those that went out of parallel by more than is usual.  Hours are those of a clock looking at the face.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from math import cos, sin
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from lapwright.limits import limit_of
+from lapwright.metrology.form import SPOKEN
+from lapwright.metrology.thickness import Thickness
+from lapwright.presentation.words import say
+from lapwright.specification.plate import StartForm
+from lapwright.study.sizes import KEYS, Size, sizes_of
+from lapwright.units import METRIC, NOTHING, Units
+
+if TYPE_CHECKING:
+    from lapwright.presentation.run_view import Face, RunView
+    from lapwright.specification.plate import Plate
+    from lapwright.specification.step import Until
+    from lapwright.study.model import Study
+
+WORTH = 0.5e-6  # [m] of wedge that is told of a plate nobody asked it of
+HOURS = (12, 3, 6, 9)
+NO_SIZE = Size()
+
+
+def spoken_of(study: Study) -> set[str]:
+    """Plates of which a study says something that has to do with their thickness."""
+    wedged = {name for name, plate in study.plates.items() if plate.wedge is not None}
+    gauged = {one.plate for one in study.readings if study.gauges[one.gauge].kind == "micrometer"}
+    return {*wedged, *gauged, *sizes_of(study)}
+
+
+def told_of(view: RunView) -> list[Face]:
+    """Faces of which thickness and wedge are told."""
+    spoken = spoken_of(view.study)
+    return [face for face in view.faces if face.name in spoken or _wedged(face)]
+
+
+def _wedged(face: Face) -> bool:
+    """Whether a face went clearly out of parallel, beside the metal that it lost."""
+    wedge = face.record.wedge
+    if not wedge.size or not math.isfinite(float(wedge[-1])):
+        return False
+    return float(wedge[-1]) > max(WORTH, limit_of("wedge") * face.lost)
+
+
+def wedge_words(by: float, at: float, units: Units = METRIC) -> str:
+    """How far out of parallel [m], and at which hour [rad] it is thick."""
+    if not by >= NOTHING or not math.isfinite(at):
+        return say("size.parallel")
+    return say("size.wedge", units, by=by, hour=Units.hour(cos(at), sin(at)))
+
+
+def comes(plate: Plate, units: Units = METRIC) -> str:
+    """How far out of parallel a plate comes, to stand behind its form; "" where nothing is said of it."""
+    own = plate.wedge
+    return "" if own is None else f"; {wedge_words(own.by, own.high, units)}"
+
+
+def stop_sizes(until: Until, units: Units = METRIC) -> list[str]:
+    """What a micrometer must show for a step to stop."""
+    return [
+        say(f"size.stop.{key}", units, plate=name or "the smaller plate", size=size)
+        for key in KEYS
+        for name, size in getattr(until, key).items()
+    ]
+
+
+def left_words(thick: float, by: float, size: Size, units: Units = METRIC) -> str:
+    """What is left to take to size, and whether it is as parallel as asked; "" where nothing is asked."""
+    parts = []
+    if size.thickness is not None and math.isfinite(thick):
+        left = thick - size.thickness
+        key = "left" if left > limit_of("size") else "far" if left < -limit_of("size") else "there"
+        parts.append(say(f"size.target.{key}", units, left=abs(left), target=size.thickness))
+    if size.wedge is not None and math.isfinite(by):
+        parts.append(say("size.asked", units, met=by <= size.wedge, most=size.wedge))
+    return "; ".join(parts)
+
+
+def sizes_in_words(view: RunView) -> list[str]:
+    """A sentence for each plate of which thickness is told: how thick it is, and what is left to take."""
+    sizes, lines = sizes_of(view.study), []
+    for face in told_of(view):
+        now = face.record.thick(-1)
+        thick, by, at = (now[key] for key in ("thickness", "wedge", "wedge_at"))
+        parts = [say("size.thick", view.units, thick=thick)] if math.isfinite(thick) else []
+        parts.append(wedge_words(by, at, view.units))
+        left = left_words(thick, by, sizes.get(face.name, NO_SIZE), view.units)
+        lines.append(say("size.text", plate=face.name, what=", ".join(parts), left=left))
+    return lines
+
+
+def sizes_data(view: RunView) -> dict[str, Any]:
+    """The same as a table, before and after; no rows where nothing is told."""
+    sizes, rows = sizes_of(view.study), []
+    for face in told_of(view):
+        size = sizes.get(face.name, NO_SIZE)
+        ends = [face.record.thick(k) for k in (0, -1)]
+        cells = [
+            (
+                view.units.thickness(end["thickness"]) if math.isfinite(end["thickness"]) else "",
+                wedge_words(end["wedge"], end["wedge_at"], view.units),
+            )
+            for end in ends
+        ]
+        left = left_words(ends[-1]["thickness"], ends[-1]["wedge"], size, view.units)
+        rows.append({"plate": face.name, "ends": cells, "left": left})
+    return {"caption": say("size.table"), "rows": rows}
+
+
+def around(plate: Plate, thick: Thickness, forms: Mapping[str, float | None]) -> list[float]:
+    """Thickness [m] that a micrometer shows near the rim at 12, 3, 6 and 9 o'clock, looking at the face.
+
+    `forms` [m] of the face: a dome is thinner at its rim than on the mean.
+    """
+    known: dict[str, Any] = {key: size for key in SPOKEN if (size := forms.get(key)) is not None}
+    face = StartForm(**{key: size for key, size in known.items() if math.isfinite(size)})
+    mean = float((plate.land * face.heights(plate.grid, plate.outline)).sum() / plate.land.sum())
+    x, y = np.array(places(plate)).T
+    high = face.at(x, y, plate.outline) - mean
+    return [thick.over(*at) + float(up) for at, up in zip(places(plate), high, strict=True)]
+
+
+def places(plate: Plate) -> list[tuple[float, float]]:
+    """Where to measure [m], looking at the face: the middle of a ring's land, or a tenth in from the edge."""
+    (along, across), bore = plate.outline.size, plate.outline.bore
+    share = 0.5 * (1.0 + bore / plate.outline.smaller) if bore else 0.9
+    x, y = 0.5 * share * along, 0.5 * share * across
+    return [(0.0, y), (x, 0.0), (0.0, -y), (-x, 0.0)]
+
+
+def expected(view: RunView, face: Face, at: int) -> list[str]:
+    """What a micrometer shows of a face at an entry of the history, in words; nothing if not told."""
+    plate, now = view.study.plates[face.name], face.record.thick(at)
+    if not math.isfinite(now["thickness"]) or face.name not in {one.name for one in told_of(view)}:
+        return []
+    by, high = now["wedge"], now["wedge_at"]
+    slope = by / plate.outline.width_along(high) if math.isfinite(high) else 0.0
+    high = high if math.isfinite(high) else 0.0
+    thick = Thickness(plate.outline, now["thickness"], (slope * cos(high), slope * sin(high)))
+    forms = {key: float(values[at]) for key, values in face.record.forms.items()}
+    return [hours_words(around(plate, thick, forms), view.units)]
+
+
+def hours_words(sizes: Sequence[float], units: Units = METRIC) -> str:
+    """Sizes [m] at 12, 3, 6 and 9 o'clock, with the unit once."""
+    each = [units.thickness(size, full=True) for size in sizes]
+    unit = each[0].rpartition(" ")[2]
+    told = [f"{hour}: {text.rpartition(' ')[0]}" for hour, text in zip(HOURS, each, strict=True)]
+    return say("size.hours", each=", ".join(told), unit=unit)

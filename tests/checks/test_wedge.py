@@ -1,0 +1,118 @@
+"""Thickness and wedge of a part, against statics and symmetry.
+
+Eccentric compression: S. Timoshenko, Strength of Materials (1930), from memory; parallelism: ISO 1101, from
+memory.
+"""
+
+from dataclasses import replace
+from math import atan2, cos, degrees, hypot, pi, radians, sin
+
+import numpy as np
+import pytest
+
+from lapwright.metrology.form import EdgeMargin
+from lapwright.metrology.thickness import thickness_of
+from lapwright.specification.outline import Disc, Outline, Rectangle, Ring
+from lapwright.specification.plate import Plate, StartForm
+from lapwright.specification.step import Load, Step, Turn
+from lapwright.specification.wedge import Wedge
+from lapwright.verification import closed_forms as exact
+from lapwright.verification.scenes import NO_MARGIN, disc, last, plain_grit, start_step
+from lapwright.verification.thickness_rows import ASIDE, FORCE, PART, wedged
+
+
+@pytest.mark.parametrize("outline", [Disc(0.08), Ring(0.08, 0.05)], ids=["disc", "ring"])
+def test_load_off_the_middle_laps_a_wedge_as_statics_has_it(outline: Outline) -> None:
+    got, off = wedged(outline)
+    closed = exact.wedge_of_load(ASIDE, PART, 0.5 * outline.bore)
+    assert got.wedge / off == pytest.approx(closed, rel=2e-3)
+
+
+@pytest.mark.parametrize("hour", [12.0, 4.5, 9.0])
+def test_part_is_thin_where_it_was_pressed_seen_from_the_other_side(hour: float) -> None:
+    # Pressed towards 2 as seen from above is pressed towards 10 looking at its face: it stays thick at 4.
+    above = radians(90.0 - 30.0 * hour)
+    thick, _ = wedged(high=above)
+    pressed = -cos(above), sin(above)
+    apart = thick.at - atan2(-pressed[1], -pressed[0])
+    assert hypot(cos(apart) - 1.0, sin(apart)) < 1e-3
+
+
+def test_finer_cells_come_nearer_to_statics() -> None:
+    closed = exact.wedge_of_load(ASIDE, PART)
+    off = [abs(got.wedge / metal - closed) for got, metal in (wedged(cells=24), wedged(cells=64))]
+    assert off[1] < 0.5 * off[0]
+
+
+def test_turned_part_under_a_hand_of_the_bench_stays_parallel() -> None:
+    load = Load(FORCE, (ASIDE, 0.0), "bench")
+    whole, off = wedged(load=load, turn=Turn(2.0 * pi / 360.0))
+    half, _ = wedged(load=load, turn=Turn(pi / 360.0))
+    quarters, _ = wedged(load=load, turn=Turn(0.5 * pi, 90))
+    closed = exact.wedge_of_load(ASIDE, PART)
+    assert max(whole.wedge, quarters.wedge) < 2e-3 * off
+    # Over half a turn the mean of the directions is 2/pi long (mean of a sine over its half wave).
+    assert half.wedge / off == pytest.approx(2.0 / pi * closed, rel=4e-3)
+
+
+def test_turning_takes_nothing_from_a_wedge_by_a_load_that_turns_with_the_part() -> None:
+    turned, off = wedged(turn=Turn(2.0 * pi / 360.0))
+    assert turned.wedge / off == pytest.approx(exact.wedge_of_load(ASIDE, PART), rel=4e-3)
+
+
+def test_wedge_stays_under_an_even_load_and_thickness_goes_down_by_the_metal_off() -> None:
+    wedge = Wedge("6 um", "1:30")
+    part = replace(disc("A", 32), thickness=0.012, wedge=wedge)
+    end = last((part, disc("B", 32)), start_step(0.2))
+    now = thickness_of(part, end.heights["A"], NO_MARGIN)
+    assert now.wedge == pytest.approx(6e-6, rel=1e-6)
+    assert degrees(now.at) == pytest.approx(45.0, abs=1e-4)
+    assert now.mean == pytest.approx(0.012 - end.removed["A"], abs=1e-15)
+
+
+def test_form_and_tilt_of_a_map_are_no_wedge() -> None:
+    plate = Plate(Disc(0.1), 0.02, form=StartForm(sphere=3e-6, twist=2e-6), cells=32)
+    begun = thickness_of(plate, plate.heights(), EdgeMargin())
+    assert begun.wedge < 1e-18
+    assert begun.mean == 0.02
+    # A plane of 5 um on the disc, laid on the face as it is worn: that much thicker at 12 o'clock.
+    tilted = plate.heights() + 5e-6 * plate.grid.y[:, None] / 0.1
+    now = thickness_of(plate, tilted, EdgeMargin())
+    assert now.wedge == pytest.approx(5e-6, rel=1e-9)
+    assert degrees(now.at) == pytest.approx(90.0)
+
+
+def test_parallelism_is_the_range_over_the_back() -> None:
+    # Of a flat face it is the wedge as far as the face goes inside its margin (ISO 1101, from memory).
+    plate = Plate(Rectangle(0.08, 0.04), 0.02, wedge=Wedge(8e-6, 0.0), cells=64)
+    inside = EdgeMargin(share=None, length=0.005)
+    now = thickness_of(plate, plate.heights(), inside)
+    assert now.wedge == pytest.approx(8e-6, rel=1e-12)
+    assert now.parallelism == pytest.approx(8e-6 * 70.0 / 80.0, rel=0.02)
+
+
+@pytest.mark.parametrize(
+    ("high", "by"), [(0.0, 80.0), (0.5 * pi, 40.0), (radians(30.0), 80.0 * cos(pi / 6.0) + 20.0)]
+)
+def test_wedge_of_a_rectangle_is_told_corner_to_corner(high: float, by: float) -> None:
+    plate = Plate(Rectangle(0.08, 0.04), 0.02, wedge=Wedge(4e-6, high))
+    now = thickness_of(plate, plate.heights(), EdgeMargin())
+    slope = 4e-6 / (1e-3 * by)
+    assert now.slopes == pytest.approx((slope * cos(high), slope * sin(high)), abs=1e-15)
+    corners = [now.over(x, y) for x in (-0.04, 0.04) for y in (-0.02, 0.02)]
+    assert np.ptp(corners) == pytest.approx(4e-6, rel=1e-6)
+
+
+def test_until_stops_at_the_size_and_not_before() -> None:
+    part = replace(disc("A", 24), thickness=0.012)
+    plates = part, disc("B", 24)
+    step = Step(
+        "A", "B", plain_grit(), start_step().curve, pace=1.0, time=3600.0,
+        until={"thickness": {"A": "11.9995 mm"}},
+    )  # fmt: skip
+    end = last(plates, step)
+    rate = end.removed["A"] / end.clock.strokes
+    assert end.outcome == "until"
+    assert 0.0 <= end.removed["A"] - 0.5e-6 <= 4.0 * rate  # looked at every four strokes
+    both = replace(step, until={"thickness": {"A": "11.9995 mm"}, "wedge": {"A": "1 nm"}})
+    assert last((replace(part, wedge=Wedge(2e-6, 0.0)), plates[1]), both).outcome == "limit"
