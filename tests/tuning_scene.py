@@ -60,7 +60,7 @@ def course(by: str, flatness: float, minutes: float | None, *, lifts: float = 0.
     time = 60.0 * (minutes if minutes is not None else 90.0)
     share = flatness / 0.3
     trail = tuple((60.0 * t, share + 9.0 * (1.0 - t / 90.0) ** 3) for t in range(0, 91, 5))
-    cost = Cost(time, time / 60.0 * 0.07 * UM, 12.5, 3.0)
+    cost = Cost(time, time / 60.0 * 0.07 * UM, 12.5, 3.0, time)
     return Evaluation(
         by,  # type: ignore[arg-type]
         None if minutes is None else time,

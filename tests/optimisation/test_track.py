@@ -22,7 +22,7 @@ def track(sizes: list[float], **more: list[float]) -> TimeSeries:
         key: UM * np.array(v) for key, v in more.items()
     }
     return TimeSeries(
-        TIME, TIME / 100.0 * UM, TIME / 25.0, np.array([0.0, 0.0, 1.0, 1.0, 2.0]), values
+        TIME, TIME / 100.0 * UM, TIME / 25.0, np.array([0.0, 0.0, 1.0, 1.0, 2.0]), TIME, values
     )
 
 

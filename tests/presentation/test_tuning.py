@@ -145,7 +145,7 @@ def test_both_numbers_stand_beside_what_was_asked_and_typed() -> None:
 def test_reached_after_is_when_it_is_there_and_the_whole_stands_beside_it() -> None:
     got = made()
     best = got.candidates[0]
-    early = Cost(2400.0, 2.8 * UM, 9.0, 2.0)
+    early = Cost(2400.0, 2.8 * UM, 9.0, 2.0, 2700.0)
     longer = replace(best.simulated, reached_at=2400.0, then=early)
     got = replace(got, candidates=(replace(best, simulated=longer),), least="turns")
     told = {row[0]: row[4] for row in table(got)}

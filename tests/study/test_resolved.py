@@ -183,7 +183,7 @@ studies = some(
     tuned=maybe(
         st.builds(
             Tune,
-            st.sampled_from(["time", "removed", "turns", "swaps"]),
+            st.sampled_from(["time", "removed", "turns", "swaps", "work"]),
             st.tuples(st.builds(Free, words, maybe(words), maybe(words), st.tuples(words))),
             st.booleans(),
         )

@@ -47,6 +47,7 @@ from lapwright.optimisation.workers import WorkerPool, work_through
 from lapwright.results.record import Run
 from lapwright.results.recorder import Heading, Recorder, bearings_of
 from lapwright.results.runfile import read_run, seal_of, write_run
+from lapwright.study.goal import Goal
 from lapwright.study.model import Study
 from lapwright.study.resolved import CHANGED_INPUTS, digest_of, inputs_of, unlike, versions
 from lapwright.units import told
@@ -555,7 +556,8 @@ class RunCache:
         return [self.known[key] for key in keys]
 
     def _job(self, number: int, study: Study, draw: int) -> Job:
-        bare = replace(study, variants=(), swept=None, goal=None, tuned=None, text="")
+        goal = Goal(effort=study.goal.effort) if study.goal is not None else None  # for its work
+        bare = replace(study, variants=(), swept=None, goal=goal, tuned=None, text="")
         return Job(number, draw, light(bare), None, self.tolerance, follow=True)
 
     def _key(self, study: Study, draw: int) -> str:
@@ -565,7 +567,8 @@ class RunCache:
             if draw
             else (0,)
         )
-        return digest_of((__version__, versions(), inputs_of(study), drawn))
+        effort = vars(study.goal.effort) if study.goal is not None else None
+        return digest_of((__version__, versions(), inputs_of(study), drawn, effort))
 
     def _keep(self, key: str, summary: Summary) -> None:
         if summary.machine:

@@ -185,7 +185,7 @@ class Seeker:
 
     def weigh(self, least: str, track: TimeSeries | None) -> None:
         """Take the costs of the study as it stands for the measure of all; None: it cannot be told."""
-        usual = {"time": self.whole, "removed": 1e-6}.get(least, 1.0)
+        usual = {"time": self.whole, "removed": 1e-6, "work": self.whole}.get(least, 1.0)
         own = track.cost(float(track.time[-1])).of(least) if track is not None else 0.0
         self.scale = own or usual
         self.envelope = Envelope(np.linspace(0.0, 1.5 * self.scale, GRID))

@@ -21,6 +21,7 @@ from lapwright.metrology.form import form_names, forms, measure
 from lapwright.results.record import FORM_KEYS, Run
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Step
+from lapwright.study.goal import Effort
 from lapwright.study.model import Study
 
 __all__ = [
@@ -29,6 +30,7 @@ __all__ = [
     "Domes",
     "Ended",
     "Follower",
+    "Handling",
     "Summary",
     "domes_of",
     "summary_of",
@@ -264,8 +266,43 @@ def turned_by(step: Step, strokes: Array) -> Array:
     return turned
 
 
+class Handling:
+    """What hands do beside rubbing, along a schedule that begins with `first` [s], by `[goal] effort`.
+
+    Another plate laid on top, plates washed before another grit, readings that say who goes on top.  The one
+    reading when all is done is the same for every schedule, and left out.
+    """
+
+    def __init__(self, study: Study, first: Step) -> None:
+        self.plates = study.plates
+        self.effort = study.goal.effort if study.goal is not None else Effort()
+        self.on_top, self.grit = first.top, first.grit.name
+        self.spent = 0.0  # [s], but for readings of the step that is not over
+
+    def lay(self, step: Step, top: str) -> None:
+        """Go on with a step with this plate on top."""
+        if top != self.on_top:
+            self.spent += self.effort.swap_of(self.plates[top].total_mass)
+        self.spent += self.effort.wash * (step.grit.name != self.grit)
+        self.on_top, self.grit = top, step.grit.name
+
+    def readings(self, step: Step, strokes: Array) -> Array:
+        """Of a step that goes by readings, those at its start and before so many strokes of it (k,) [s]."""
+        every = None if step.swap is None else step.swap.read
+        count = 0.0 * strokes if every is None else np.ceil(strokes / step.pace / every)
+        return np.asarray(self.effort.reading * count)
+
+    def end(self, step: Step, strokes: float) -> None:
+        """Be done with a step after so many strokes."""
+        self.spent += float(self.readings(step, np.array(strokes)))
+
+    def work(self, time: Array, removed: Array, handled: Array) -> Array:
+        """Rubbing, handling, and what the metal is worth, together [s]."""
+        return np.asarray(time + handled + self.effort.metal * removed)
+
+
 class Follower:
-    """Takes moments, keeps columns: `time`, `removed`, `turned`, `swaps`, the forms of plates and pair.
+    """Takes moments, keeps columns: `time`, `removed`, `turned`, `swaps`, `work`, forms of plates and pair.
 
     Forms are those of faces as they are read, on the feet of plates that stand on some.
     A form that a plate does not speak of has no column; what cannot be told is nan.  `mating`: whether how
@@ -278,6 +315,7 @@ class Follower:
         self.before = 0.0  # turns in the steps that are over
         self.swaps = 0
         self.on_top = study.steps[0].top
+        self.handling = Handling(study, study.steps[0])
 
     def take(self, moment: State) -> None:
         """Measure a moment at which the faces are new."""
@@ -285,13 +323,21 @@ class Follower:
         step = self.study.steps[clock.step - 1]
         if moment.top != self.on_top:
             self.on_top, self.swaps = moment.top, self.swaps + 1
+        self.handling.lay(step, moment.top)
         if moment.event == "step":
             self.before += float(turned_by(step, np.array(clock.strokes)))
+            self.handling.end(step, clock.strokes)
         if moment.event not in FOLLOWED:
             return
         plates, margin = self.study.plates, self.study.margin
         self._keep("time", clock.time)
-        self._keep("removed", sum(moment.removed.values()) / len(moment.removed))
+        removed = sum(moment.removed.values()) / len(moment.removed)
+        self._keep("removed", removed)
+        strokes = np.array(float(clock.strokes))
+        handled = self.handling.spent + self.handling.readings(step, strokes)
+        self._keep(
+            "work", float(self.handling.work(np.array(clock.time), np.array(removed), handled))
+        )
         self._keep("turned", self.before + float(turned_by(step, np.array(clock.strokes))))
         self._keep("swaps", float(self.swaps))
         domes = {}

@@ -31,7 +31,7 @@ from lapwright.modal.operator import Operator
 from lapwright.modal.propagator import lifting
 from lapwright.modal.reduced_model import ReducedModel
 from lapwright.optimisation.design import Design
-from lapwright.optimisation.summary import turned_by
+from lapwright.optimisation.summary import Handling, turned_by
 from lapwright.optimisation.track import TimeSeries
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Step, Until
@@ -227,7 +227,8 @@ class SurrogateIntegrator:
 
     Noted at each instant, in lists of columns: `time` [s], `turned`, and `faces` (all sizes, k): the stacked
     coefficients of all plates, whose rows are `rows`.  `pairs`: how many instants each (bottom, top) lasted;
-    `swaps` until then.  `middles`: each spell with the state of its pair half way through it.
+    `swaps` until then, and what was `handled` [s], with the `reading` of each step beside it.
+    `middles`: each spell with the state of its pair half way through it.
     """
 
     def __init__(
@@ -235,7 +236,7 @@ class SurrogateIntegrator:
         picture: SharedModel,
         looks: Observables,
         start: Mapping[str, Array],
-        top: str,
+        handling: Handling,
         total: float,
     ) -> None:
         self.picture = picture
@@ -244,10 +245,11 @@ class SurrogateIntegrator:
         ends = np.cumsum([0, *(z.size for z in start.values())])
         self.rows = {name: slice(ends[k], ends[k + 1]) for k, name in enumerate(start)}
         self.here = np.concatenate(list(start.values()))
-        self.on_top = top
+        self.handling, self.on_top = handling, handling.on_top
         self.clock, self.turns, self.changes = 0.0, 0.0, 0
         self.grit, self.age, self.begun_age = "", 0.0, 0.0
-        self.time, self.turned = [np.zeros(1)], [np.zeros(1)]
+        self.time, self.turned, self.reading = [np.zeros(1)], [np.zeros(1)], [np.zeros(1)]
+        self.handled: list[float] = []
         self.faces = [self.here[:, None]]
         self.pairs: list[tuple[int, tuple[str, str]]] = []
         self.swaps: list[int] = []
@@ -265,6 +267,7 @@ class SurrogateIntegrator:
         for spell in self._spells(number, step):
             if spell.top != self.on_top:
                 self.on_top, self.changes = spell.top, self.changes + 1
+            self.handling.lay(step, spell.top)
             share = self._shares(spell, step.until is not None)
             begun = np.concatenate(
                 [self.here[self.rows[spell.bottom]], self.here[self.rows[spell.top]]]
@@ -284,6 +287,8 @@ class SurrogateIntegrator:
         strokes = np.concatenate(passed)
         self.time.append(self.clock + strokes / step.pace)
         self.turned.append(self.turns + turned_by(step, strokes))
+        self.reading.append(self.handling.readings(step, strokes))
+        self.handling.end(step, float(strokes[-1]))
         self.clock, self.turns = float(self.time[-1][-1]), float(self.turned[-1][-1])
 
     def _shares(self, spell: Spell, watched: bool) -> Array:
@@ -351,6 +356,7 @@ class SurrogateIntegrator:
     def _note(self, pair: tuple[str, str], count: int) -> None:
         self.pairs.append((count, pair))
         self.swaps.append(self.changes)
+        self.handled.append(self.handling.spent)
 
 
 LONG = 7200  # strokes over which a stroke is averaged
@@ -421,8 +427,8 @@ class Surrogate:
         """
         picture, rounds = self.picture(settled), self.study.rounds
         total = rubbing_time(settled.steps, rounds)
-        first = settled.steps[settled.order[0] - 1].top
-        telling = SurrogateIntegrator(picture, self.looks, self.start, first, total)
+        handling = Handling(self.study, settled.steps[settled.order[0] - 1])
+        telling = SurrogateIntegrator(picture, self.looks, self.start, handling, total)
         for _ in range(rounds):
             for number in settled.order:
                 telling.step(number, settled.steps[number - 1])
@@ -458,9 +464,10 @@ class Surrogate:
         levels = [faces[rows.start] for rows in telling.rows.values()]
         removed = np.mean([level[0] - level for level in levels], axis=0)
         swaps = np.repeat(np.array(telling.swaps, dtype=np.float64), counts)
-        return TimeSeries(
-            np.concatenate(telling.time), removed, np.concatenate(telling.turned), swaps, values
-        )
+        time, turned = np.concatenate(telling.time), np.concatenate(telling.turned)
+        handled = np.repeat(telling.handled, counts) + np.concatenate(telling.reading)
+        work = telling.handling.work(time, removed, handled)
+        return TimeSeries(time, removed, turned, swaps, work, values)
 
     def lift_share(self, settled: Design, foretold: Foretold) -> float:
         """Share of the time in which something lifts, by a few spells."""

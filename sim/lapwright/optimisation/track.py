@@ -76,16 +76,18 @@ class Cost:
     """What it takes: all of the schedule, or, with `hold`, until the goal is reached and stays so.
 
     `time` rubbed [s]; `removed` mean depth off the plates [m]; `turns`: whole turns of the top in the hands
-    and of the person round the bench together; `swaps`: how often another plate came on top.
+    and of the person round the bench together; `swaps`: how often another plate came on top; `work` [s]:
+    rubbing, handling, and what the metal is worth, by the `effort` of the goal.
     """
 
     time: float
     removed: float
     turns: float
     swaps: float
+    work: float
 
     def of(self, least: str) -> float:
-        """The one that is to be least: "time", "removed", "turns" or "swaps"."""
+        """The one that is to be least: "time", "removed", "turns", "swaps" or "work"."""
         value: float = getattr(self, least)
         return value
 
@@ -320,13 +322,15 @@ class TimeSeries:
     """Columns (k,) along one schedule, from its start to its end.
 
     `time` rubbed [s], `removed` mean depth off the plates [m], `turned` [turns] of top and walk together,
-    `swaps`; `values` [m]: "NAME.sphere" and the like, "NAME.flatness", "mating", "difference".
+    `swaps`, `work` [s] with handling; `values` [m]: "NAME.sphere" and the like, "NAME.flatness", "mating",
+    "difference".
     """
 
     time: Array
     removed: Array
     turned: Array
     swaps: Array
+    work: Array
     values: Mapping[str, Array]
 
     def same(self, other: TimeSeries) -> bool:
@@ -361,17 +365,18 @@ class TimeSeries:
         removed, turned = (
             float(np.interp(time, self.time, one)) for one in (self.removed, self.turned)
         )
+        work = float(np.interp(time, self.time, self.work))
         at = max(0, int(np.searchsorted(self.time, time * (1.0 + 1e-12), side="right")) - 1)
-        return Cost(time, removed, turned, float(self.swaps[at]))
+        return Cost(time, removed, turned, float(self.swaps[at]), work)
 
 
 def time_series_of(columns: Mapping[str, Sequence[float]]) -> TimeSeries:
     """A track from the columns that a full simulation kept."""
     held = {name: np.asarray(column, dtype=np.float64) for name, column in columns.items()}
-    time, removed, turned, swaps = (
-        held.pop(name) for name in ("time", "removed", "turned", "swaps")
+    time, removed, turned, swaps, work = (
+        held.pop(name) for name in ("time", "removed", "turned", "swaps", "work")
     )
-    return TimeSeries(time, removed, turned, swaps, held)
+    return TimeSeries(time, removed, turned, swaps, work, held)
 
 
 def evaluation_of(
@@ -430,7 +435,7 @@ def lapped_course(got: Summary, asked: Sequence[Constraint], hold: float | None)
     """How a full simulation went; one that did not come to its end has `trouble` and reached nothing."""
     forms = {name: dict(ended.forms) for name, ended in got.plates.items()}
     if not got.done or not got.track:
-        cost = Cost(got.time, got.removed, 0.0, 0.0)
+        cost = Cost(got.time, got.removed, 0.0, 0.0, got.time)
         never = dict.fromkeys((one.key for one in asked), NEVER)
         return Evaluation(
             "simulation", None, NEVER, never, forms, cost, got.lift_share, (), got.trouble
@@ -464,7 +469,7 @@ class Criterion:
             return lapped_course(got, self.asked, self.goal.hold)
         worst = {one.key: _sized(got, one) for one in self.asked}
         share = max((worst[one.key] / one.limit for one in self.asked), default=math.inf)
-        cost = Cost(got.time, got.removed, 0.0, 0.0)
+        cost = Cost(got.time, got.removed, 0.0, 0.0, got.time)
         reached = got.time if share <= 1.0 else None
         return Evaluation("simulation", reached, share, worst, {}, cost)
 

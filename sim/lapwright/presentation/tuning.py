@@ -52,7 +52,7 @@ __all__ = [
 WIDTH = 100
 SHOWN = 6  # other ways on a screen
 SOON = 0.95  # of a schedule: what is reached before has a rest to speak of
-LEAST = {"time": "time", "removed": "metal", "turns": "turns", "swaps": "swaps"}
+LEAST = {"time": "time", "removed": "metal", "turns": "turns", "swaps": "swaps", "work": "work"}
 
 
 def criterion(got: Tuning) -> str:
@@ -111,6 +111,8 @@ def _costs(got: Tuning, course: Evaluation) -> str:
     took = [f"It takes {off} of metal off, {Units.rubbing(course.cost.time, known)}"]
     if got.least in ("turns", "swaps"):
         took.append(f"with {_count(course, got.least)}")
+    if got.least == "work":
+        took.append(f"{Units.time(course.cost.work)} of work with handling and metal")
     if (
         got.goal.hold is None
         and course.then is not None
@@ -370,6 +372,7 @@ COSTS = {
     "removed": ("metal off", None),
     "turns": ("whole turns", 1.0),
     "swaps": ("swaps", 1.0),
+    "work": ("work, min", 60.0),
 }
 
 

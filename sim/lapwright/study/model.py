@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from lapwright.results.why import Why
     from lapwright.study.bends import Bend
 
-COSTS = ("time", "removed", "turns", "swaps")
+COSTS = ("time", "removed", "turns", "swaps", "work")
 
 
 @dataclass(frozen=True)
