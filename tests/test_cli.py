@@ -210,7 +210,7 @@ def test_run_leaves_a_folder_and_says_what_to_open(
     assert not list((bench / "pair-run").glob("*part*"))
     last = told.out.strip().split("\n\n")[-1]
     assert "pair-run/report.html" in last
-    assert "lapwright bearing pair-run" in last
+    assert last.startswith("Open in a browser")
     assert re.search(r"[AB] (is )?(hollow|domed)", told.out)
     assert "min" not in re.sub(
         r"about \S+ min \(\S+ to \S+ until you weigh|\d+ to \d+ minutes", "", told.out
@@ -384,6 +384,8 @@ def preview(text: str, capsys: pytest.CaptureFixture[str]) -> tuple[Any, str]:
     assert main(["preview", "study.toml", "--json"]) == 0
     answer = strict(capsys.readouterr().out)
     assert main(["study.toml"]) == 0, "a bare file is previewed"
+    assert "Lap the plates" in capsys.readouterr().out
+    assert main(["preview", "study.toml", "--all"]) == 0
     return answer, capsys.readouterr().out
 
 

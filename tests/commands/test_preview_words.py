@@ -100,7 +100,7 @@ def said(request, tmp_path_factory):
         pytest.skip(f"needs {found}")
     study = tmp_path_factory.mktemp("preview") / "study.toml"
     study.write_text(text)
-    answer, words = previewed(study, "--json")
+    answer, words = previewed(study, "--all", "--json")
     return text, words, json.loads(answer)
 
 

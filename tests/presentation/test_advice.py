@@ -407,7 +407,7 @@ def test_what_is_advised_makes_the_named_error_smaller(name: str) -> None:
     run, last = lapped(text)
     advice = advise(run_view(run))
     assert advice is not None
-    assert (advice.kind, says in advice.text) == (kind, True), advice
+    assert (advice.kind, says in advice.whole) == (kind, True), advice
     assert bool(advice.steps) == (aim is not None)
     if aim is None:
         return
@@ -444,7 +444,7 @@ def test_a_rail_in_wind_on_a_rail_needs_something_else() -> None:
     advice = advise(run_view(run))
     assert advice is not None
     assert not advice.steps
-    assert "Stop here: nothing that was tried" in advice.text
+    assert "Stop here: nothing that was tried" in advice.whole
 
 
 RAIL = """{goal}
@@ -469,8 +469,8 @@ def test_what_holds_a_spell_short_is_told() -> None:
     )
     assert both is not None
     assert rail is not None
-    assert "the flatness of plate worse; if that does not matter, say in [goal]" in both.text
-    assert "say in [goal] what does" not in rail.text
+    assert "the flatness of plate worse; if that does not matter, say in [goal]" in both.whole
+    assert "say in [goal] what does" not in rail.whole
     assert rail.steps[0].total_strokes > sum(one.total_strokes for one in both.steps)
 
 
@@ -502,7 +502,7 @@ def test_what_is_finer_than_candidates_can_tell_is_not_called_reached() -> None:
     advice = advise(run_view(lapped(f'goal = {{ flatness = "0.3 um" }}\n{text}')[0]))
     assert advice is not None
     assert not advice.steps
-    assert "flat within 0.30 um" not in advice.text
+    assert "flat within 0.30 um" not in advice.whole
 
 
 def test_turns_that_take_all_positions() -> None:
@@ -568,7 +568,7 @@ def test_what_to_take_care_of_if_anything(text: str, says: str) -> None:
 def test_advice_goes_by_how_it_ended(make_run) -> None:
     interrupted = advise(run_view(make_run("interrupted")))
     assert interrupted is not None
-    assert "Go on with the run" in interrupted.text
+    assert "Go on with the run" in interrupted.whole
     tipped = advise(run_view(make_run("tipped")))
     assert tipped is not None
     assert tipped.kind == "shorten"
@@ -602,10 +602,10 @@ def test_whether_the_goal_of_a_study_is_reached_is_told_first(
     run, _ = lapped(study)
     told = advise(run_view(run))
     assert told is not None
-    assert told.text.startswith(says)
+    assert told.whole.startswith(says)
     assert (told.kind == "reached") == (" is reached" in says)
     if " is not reached" in says:
-        size = told.text.split(" was asked")[0].split(" is ")[-1].split(" um")[0]
+        size = told.whole.split(" was asked")[0].split(" is ")[-1].split(" um")[0]
         dome = run.plates["B"].forms["sphere"]
         twists = [abs(p.forms["twist"][-1]) for p in run.plates.values()]
         true = max(twists) if "the twist" in says else abs(dome[-1] - dome[0])
@@ -630,4 +630,4 @@ def test_what_a_plate_came_with_is_not_called_worse() -> None:
     assert 0.0 < abs(dish[-1]) - abs(dish[0]) < 0.9e-6
     told = advise(run_view(run))
     assert told is not None
-    assert "getting worse" not in told.text
+    assert "getting worse" not in told.whole

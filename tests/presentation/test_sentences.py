@@ -18,7 +18,7 @@ import pytest
 from lapwright.optimisation.advise import Harm
 from lapwright.optimisation.onward import Onward, finer_grits, onward
 from lapwright.optimisation.track import Constraint
-from lapwright.presentation.advice import in_words
+from lapwright.presentation.account import in_words
 from lapwright.results.record import Run
 from lapwright.specification.step import Swap, Turn
 from tests.presentation.conftest import (

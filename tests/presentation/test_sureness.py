@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lapwright.presentation.advice import in_words
+from lapwright.presentation.account import in_words
 from lapwright.presentation.page import render
 from lapwright.presentation.run_view import good_to, run_view
 from lapwright.results.record import SHAPES, Run

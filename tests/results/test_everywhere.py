@@ -11,7 +11,7 @@ import pytest
 from findings_studies import study_text
 
 from lapwright.errors import LapwrightError
-from lapwright.presentation.advice import asides, in_words
+from lapwright.presentation.account import asides, in_words
 from lapwright.presentation.card import card_html
 from lapwright.presentation.finding_words import RECKONED
 from lapwright.presentation.gauge_text import RECKONED as OF_READINGS
@@ -116,7 +116,7 @@ def test_what_preview_notices_is_on_page_and_card(index: int) -> None:
     more = re.search(r"(\d+) more to take care of", read(card))
     shown = lines - (int(more[1]) if more else 0)
     assert shown == min(lines, 3) or (shown < 3 and card.count('<div class="wc-sheet"') == 1)
-    assert shown >= any(KINDS[code].hurts for code in codes)
+    assert shown >= any(KINDS[code].harm == "person" for code in codes)
     assert len(on_card) == len(codes) or shown < lines
 
 

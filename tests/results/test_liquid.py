@@ -152,7 +152,7 @@ def test_it_is_told_from_a_tenth_on() -> None:
 
 
 def test_kerosene_burns_wherever_it_floods() -> None:
-    assert KINDS["kerosene"].hurts
+    assert KINDS["kerosene"].harm == "person"
     for grooves in ("", GROOVES):
         said = text(study("flooded with kerosene", grooves))
         assert "kerosene and its vapour burn" in said

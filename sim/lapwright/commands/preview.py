@@ -10,12 +10,15 @@ from lapwright.commands.terminal import Speaker, typed
 EXAMPLE = """\
 example:
   lapwright preview first-pair.toml    the same as: lapwright first-pair.toml
+  lapwright preview first-pair.toml --all    every caution, and all that is taken as usual
 """
 
 
 def add(parser: Parser) -> None:
     """Say which words the command takes."""
     parser.add_argument("file", metavar="FILE", help="the study, such as first-pair.toml")
+    told = "all of it: every caution, how it presses, what was taken as usual, what to weigh"
+    parser.flag("--all", told)
 
 
 def main(args: argparse.Namespace) -> int:
@@ -24,10 +27,14 @@ def main(args: argparse.Namespace) -> int:
     from lapwright.study.read import load
 
     say = Speaker(args.json)
-    say.answer(Preview(load(study_file(args.file))))
+    say.answer(Preview(load(study_file(args.file)), whole=args.all))
+    lap = ("Lap the plates", typed("run", args.file))
+    if not args.all:
+        say.next(("All that is to be said", typed("preview", args.file, "--all")), lap)
+        return 0
     say.next(
         ("See how the top bears", typed("bearing", args.file)),
         ("Why it makes what it makes", typed("why", args.file)),
-        ("Lap the plates", typed("run", args.file)),
+        lap,
     )
     return 0

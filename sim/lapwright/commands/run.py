@@ -55,6 +55,7 @@ def add(parser: Parser) -> None:
     )
     cores = number(int, 1, 256, "a number of cores: write 1, 2, ...")
     parser.option("--threads", "N", "cores to use (default 1)", type=cores, default=1)
+    parser.flag("--all", "say all there is to say, every caution too, not a dozen lines of it")
     parser.flag("--no-page", "write run.h5 only, no page and no pictures")
     seconds = number(float, 0.0, nextafter(1e9, 0.0), "a number of seconds: write 2, 0.5, ...")
     often = "how often to put the work so far in safety"
@@ -243,7 +244,7 @@ def _answer(
     say: Speaker,
     takes: Mapping[str, float] | None,
 ) -> None:
-    for line in run.lines():
+    for line in run.lines(args.all):
         say(line)
     if args.json:
         answer = {**run.told(), "budget": takes}
@@ -257,11 +258,10 @@ def _answer(
     named = [("--from", args.start), ("--out", args.out)]
     where = [word for option, value in named if value for word in (option, value)]
     where += ["--fine"] if args.fine else []
-    numbers = ("Everything in numbers", folder / RUN_FILE)
     if trouble is not None and trouble.code == "interrupted":
         say.next(("Go on with it", typed("run", args.file, *where, "--resume")))
     elif args.no_page:
-        say.next(("Make the page", typed("report", folder)), numbers)
+        say.next(("Make the page", typed("report", folder)))
     else:
         page = ("Open in a browser", folder / "report.html")
-        say.next(page, ("See how it bears", typed("bearing", folder)), numbers)
+        say.next(page)

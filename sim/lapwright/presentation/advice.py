@@ -22,12 +22,7 @@ from lapwright.optimisation.bench import USUAL
 from lapwright.optimisation.kept_plan import spelled
 from lapwright.optimisation.onward import Onward, onward
 from lapwright.optimisation.spell import turns_enough
-from lapwright.presentation import words
-from lapwright.presentation.batch_text import batch_words
-from lapwright.presentation.beforehand import came_from
-from lapwright.presentation.finding_words import care
-from lapwright.presentation.run_view import RunView, good_to, run_view
-from lapwright.presentation.size_words import sizes_in_words
+from lapwright.presentation.run_view import RunView, run_view
 from lapwright.presentation.standing import (
     PAID,
     PAYS,
@@ -38,7 +33,7 @@ from lapwright.presentation.standing import (
     mend_words,
     one_sided,
 )
-from lapwright.presentation.tables import again_words, limit, stays_on_top, stroke_words, turn_words
+from lapwright.presentation.tables import limit, stays_on_top, stroke_words, turn_words
 from lapwright.presentation.tuning_notes import label
 from lapwright.presentation.words import say
 from lapwright.results.record import Run
@@ -46,7 +41,7 @@ from lapwright.specification.curves import Line, arc_moments
 from lapwright.specification.plate import Plate
 from lapwright.specification.said import RefusedError
 from lapwright.specification.step import Grit, Step, Turn
-from lapwright.units import METRIC, NOTHING, Units, joined, sentence
+from lapwright.units import METRIC, Units, joined, sentence
 
 WALK = Turn(radians(3.0))  # as in the sentence on a stroke that stays on one side
 APART = 0.25e-6  # [m] that a comparator tells two plates apart by (common practice, no source)
@@ -61,13 +56,20 @@ HOURS = 3600.0  # [s] of a spell, from which on it is read early: its time is kn
 class Advice:
     """What to do next: `text` in words; `steps` the same for the engine, none where nothing is lapped.
 
-    `plan`: what was lapped for it, to be kept with the run.
+    `plan`: what was lapped for it, to be kept with the run.  `goal`: how far the goal is, before the `text`
+    says what to do.
     """
 
     kind: str
     text: str
     steps: tuple[Step, ...] = ()
     plan: Onward | None = None
+    goal: str = ""
+
+    @property
+    def whole(self) -> str:
+        """How far the goal is, and what to do."""
+        return f"{self.goal} {self.text}".strip()
 
 
 KEPT: dict[
@@ -123,7 +125,7 @@ def _advised(view: RunView) -> Advice | None:
     if advice.kind == "reached":
         return advice
     first = [] if advice.kind == "go on" else mend_words(pair.step, view.study.plates, view.units)
-    return replace(advice, text=" ".join(filter(None, [goal, *first, sentence(advice.text)])))
+    return replace(advice, text=" ".join([*first, sentence(advice.text)]), goal=goal)
 
 
 def _advice(pair: Pair) -> Advice:
@@ -417,96 +419,4 @@ def _pays(pair: Pair, plan: Onward) -> list[str]:
         asked = goal.reach.get("flatness", 0.0) if not goal.plates or name in goal.plates else 0.0
         if then > max(now + PAYS, PAID * now, asked):
             lines.append(pair.say("plan.pays", plate=name, then=then, now=now))
-    return lines
-
-
-# --- what came out -------------------------------------------------------------------------------
-
-
-def in_words(run: Run) -> list[str]:
-    """The same for a person: what came out, how much metal went, how sure it is."""
-    view = run_view(run)
-    units = view.units
-    lines = [view.title, ""]
-    if view.study.start is not None:
-        lines.append(came_from(view.study.start))
-    lines += batch_words(view) or _of_faces(view)
-    lines.append(say("came.rubbing", time=Units.rubbing(float(run.time[-1]), view.spread)))
-    lines += [*_stopped(view), *again_words(view)]
-    advice = advise(view)
-    if advice is not None:
-        lines.append(say("came.next", advice=advice.text))
-    lines += [say("came.care", finding=line) for line in _care(view, advice)]
-    alike = () if view.study.batch is None else view.study.batch.names[1:]
-    margins = {n: units.length(one.margin) for n, one in run.plates.items() if n not in alike}
-    if all(record.margin == 0.0 for record in run.plates.values()):
-        return [*lines, say("came.to_the_edge")]
-    each = [say("came.margin_of", margin=size, plate=name) for name, size in margins.items()]
-    same = set(margins.values())
-    return [*lines, say("came.margin", margins=same.pop() if len(same) == 1 else joined(each))]
-
-
-def _of_faces(view: RunView) -> list[str]:
-    """What became of each face, and how sure that is."""
-    lines = [line for line in (came_out(view), good_to(view)) if line]
-    off = ", ".join(f"{face.name} {view.units.both(face.lost)}" for face in view.faces)
-    return [*lines, say("came.metal", each=off), *sizes_in_words(view)]
-
-
-def came_out(view: RunView) -> str:
-    """What came out, in a sentence or three."""
-    return words.came_out(
-        view.run.outcome,
-        view.pair,
-        view.bearing_share,
-        {face.name: face.after for face in view.faces},
-        view.finishes,
-        view.units,
-        view.nothing_done,
-        view.bores,
-    )
-
-
-def _stopped(view: RunView) -> list[str]:
-    """At which stroke each watched step was stopped by its gauge, or that it was not."""
-    if view.run.outcome not in WENT_THROUGH or view.study.rounds > 1:
-        return []
-    lines = []
-    for number, step in enumerate(view.steps, 1):
-        if step.until is not None:
-            strokes = round(view.rubbed(number) * step.pace)
-            how = "stopped" if strokes < step.total_strokes else "ran_on"
-            lines.append(say(f"came.gauge.{how}", step=number, strokes=strokes))
-    return lines
-
-
-def asides(view: RunView) -> dict[str, list[str]]:
-    """Where the faces came from, what to do next, and what to take care of."""
-    advice, start = advise(view), view.study.start
-    return {
-        "start": [] if start is None else [came_from(start)],
-        "next": [] if advice is None else [advice.text],
-        "care": _care(view, advice),
-    }
-
-
-def _care(view: RunView, advice: Advice | None) -> list[str]:
-    """What to take care of, with no other turn than what is to be done next."""
-    tried = advice is not None and (bool(advice.steps) or advice.kind == "stop")
-    return [*_on_feet(view), *care(view.run, view.study, ordered=tried)]
-
-
-def _on_feet(view: RunView) -> list[str]:
-    """What each plate that stands on feet is read as there, where that is not what it is by itself."""
-    lines = []
-    for face in view.faces:
-        lies = view.run.as_read(face.name)
-        if lies is None:
-            continue
-        keys = ("bow", "crown", "wind", "flatness") if face.long else ("sphere", "flatness")
-        most = max(abs((lies[key] or 0.0) - (face.after.get(key) or 0.0)) for key in keys)
-        if most >= NOTHING:
-            shape = words.shapes({face.name: lies}, {face.name: None}, view.units)
-            read = " ".join(shape).removesuffix(".").removeprefix(f"{face.name}: ")
-            lines.append(say("came.on_feet", view.units, plate=face.name, read=read, most=most))
     return lines

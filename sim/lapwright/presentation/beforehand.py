@@ -73,8 +73,8 @@ def fine(size: float, step: Step, units: Units = METRIC) -> str:
 # --- plates ------------------------------------------------------------------------------------
 
 
-def plate(of: Plate, units: Units = METRIC) -> str:
-    """A plate as it comes: shape, thickness, mass, metal, form."""
+def plate(of: Plate, units: Units = METRIC, brief: bool = False) -> str:
+    """A plate as it comes: shape, thickness (where not `brief`), mass, metal, form."""
     along, across = (echoed(side, units) for side in of.outline.size)
     bore = echoed(of.outline.bore, units)
     kind = "ring" if of.outline.bore else "disc" if isinstance(of.outline, Disc) else "box"
@@ -82,10 +82,10 @@ def plate(of: Plate, units: Units = METRIC) -> str:
         "preview.plate",
         units,
         shape=say(f"preview.shape.{kind}", along=along, across=across, bore=bore),
-        thick=units.length(of.thickness, echo=True) if of.thickness else "",
+        thick=units.length(of.thickness, echo=True) if of.thickness and not brief else "",
         grooves=of.grooves is not None,
         mass=of.total_mass,
-        stands=said_of_supports(of.supports),
+        stands="" if brief else said_of_supports(of.supports),
         metal=of.material.name,
         form=form(of, units) + size_words.comes(of, units),
     )
@@ -237,33 +237,24 @@ def press(step: Step, plates: Plates, look: Outlook, units: Units = METRIC) -> s
     )
 
 
-def cuts(step: Step, look: Outlook, units: Units = METRIC, rounds: int = 1) -> str:
-    """Metal off each plate with its band, then what a round amount takes in minutes."""
+def cuts(
+    step: Step, look: Outlook, units: Units = METRIC, rounds: int = 1, brief: bool = False
+) -> str:
+    """Metal off each plate with its band; and why, where not `brief`."""
     if look.removed < NOTHING:
         return say("preview.cuts.none")
     spread, off = spread_of([step]), look.removed_from
-    most = max(off, key=lambda name: off[name])
-    depth, amount = _round_depth(off[most] / look.time, units)
     fields: Fields = {
         "gauged": step.until is not None,
         "rounds": rounds > 1,
-        "depth": amount,
-        "time": Units.rubbing(look.time * depth / off[most], spread),
+        "why": "" if brief else why_band(spread),
     }
-    if off[most] > (1.0 + SAME) * min(off.values()):
+    if max(off.values()) > (1.0 + SAME) * min(off.values()):
         parts = [say("preview.cuts.off", units, depth=d, plate=name) for name, d in off.items()]
         low, high = 1.0 / spread, spread
-        each = joined(parts)
-        return say("preview.cuts.unlike", units, each=each, low=low, high=high, most=most, **fields)
+        return say("preview.cuts.unlike", units, each=joined(parts), low=low, high=high, **fields)
     low, high = look.removed / spread, look.removed * spread
     return say("preview.cuts.alike", units, off=look.removed, low=low, high=high, **fields)
-
-
-def _round_depth(rate: float, units: Units) -> tuple[float, str]:
-    """A round depth [m] that takes a minute or more at a `rate` [m/s], in figures and words."""
-    rounds = (10, 100, 1000, 10_000) if units is Units.INCH else (1, 10, 100, 1000)
-    times = next((k for k in rounds if k * units.small.size / rate >= 60.0), rounds[-1])
-    return times * units.small.size, f"{times} {units.small.name}"
 
 
 # --- what is taken as usual --------------------------------------------------------------------

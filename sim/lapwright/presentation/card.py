@@ -142,7 +142,7 @@ def card_data(run: Run) -> dict[str, Any]:
     """What the template of the card asks for."""
     view = run_view(run)
     # One sheet is worth a caution or two that the page tells as well, but none that keeps a person whole.
-    least = int(any(KINDS[one.code].hurts for one in noticed(run, view.study)))
+    least = int(any(KINDS[one.code].harm == "person" for one in noticed(run, view.study)))
     whole = card_of(view)
     cards = [replace(whole, foot=_foot(view, most)) for most in range(MOST_CARE, least - 1, -1)]
     laid = [laid_out(*_measured(card)) for card in cards]

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from lapwright.contact.stability import Reach
 from lapwright.kinematics.schedule import spread_of
@@ -58,9 +58,23 @@ def said_of(findings: Iterable[Finding], study: Study) -> list[Said]:
     return out
 
 
+class Line(NamedTuple):
+    """What is said of findings of one `code` in one or more steps."""
+
+    code: str
+    text: str
+
+
 def in_words(
     findings: Iterable[Finding], study: Study, bench: bool = False, ordered: bool = False
 ) -> list[str]:
+    """The texts of `lines_of`."""
+    return [one.text for one in lines_of(findings, study, bench, ordered)]
+
+
+def lines_of(
+    findings: Iterable[Finding], study: Study, bench: bool = False, ordered: bool = False
+) -> list[Line]:
     """All of them as lines, the gravest first; what holds for several steps or plates is said once.
 
     What is not known of a grit is left to the list of what is taken as usual.  `bench`: they are to say what
@@ -91,7 +105,7 @@ def in_words(
             line = _at_the_bench(alike[0].code, line)
         everywhere = len(steps) == len(study.steps) or KINDS[alike[0].code].of != "step"
         which = f"step{'s' if len(steps) > 1 else ''} {joined(list(steps))}"
-        lines.append(line if everywhere else f"{which}: {line}")
+        lines.append(Line(alike[0].code, line if everywhere else f"{which}: {line}"))
     return lines
 
 

@@ -20,7 +20,7 @@ from lapwright.files import put_in_place
 from lapwright.integration.state import WENT_THROUGH
 from lapwright.limits import BAND
 from lapwright.presentation import pictures, words
-from lapwright.presentation.advice import asides, came_out
+from lapwright.presentation.account import asides, came_out
 from lapwright.presentation.batch_text import batch_words, write_parts
 from lapwright.presentation.card import card_data
 from lapwright.presentation.pictures.faces import Ground, contour_step, height_limit, spread_out

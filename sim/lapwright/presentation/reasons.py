@@ -225,7 +225,7 @@ def grown(forms: Mapping[str, float], units: Units) -> str:
     return " and ".join(
         say("makes.goes", units, domed=value > 0.0, size=value)
         if key == "sphere"
-        else words.part_words(key, value, units)
+        else words.part_words(key, value, units).replace(",", "")
         for key, value in parts
         if abs(value) >= least
     )

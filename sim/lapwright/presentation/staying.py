@@ -184,11 +184,16 @@ WORTH = 0.3  # of the largest mark: smaller ones are left to the page of why
 
 
 def leaves(
-    step: Step, plates: Plates, look: Outlook, units: Units = METRIC, glance: Glance | None = None
+    step: Step,
+    plates: Plates,
+    look: Outlook,
+    units: Units = METRIC,
+    glance: Glance | None = None,
+    brief: bool = False,
 ) -> list[str]:
     """What stays on both faces: the mark of the layer, and what the stroke never takes out.
 
-    `glance`: what the step leaves by the picture; only the squeeze is told without.
+    `glance`: what the step leaves by the picture; only the squeeze is told without.  `brief`: no reasons.
     """
     what = invariants_of(step)
     if what.kind == "all":
@@ -196,6 +201,9 @@ def leaves(
     size = look.squeeze
     mark = say("leaves.squeeze", units, squeeze=size, fine=fine(size, step, units))
     long = plates[step.top].outline.long or plates[step.bottom].outline.long
+    if brief:
+        mark = mark if glance is None else _mark(step, glance, units, brief=True)
+        return [mark, stays(what, step, long, "brief")]
     lines = [mark if glance is None else _mark(step, glance, units), stays(what, step, long)]
     if glance is not None and glance.lingering:
         slowly = ", or ".join(say(f"title.{name}") for name in glance.lingering)
@@ -232,7 +240,7 @@ def remark(faces: Mapping[str, Mapping[str, float]], step: Step, units: Units) -
     return f" ({words.REMARK})" if all(rough) else say("leaves.remark.some", units, finish=finish)
 
 
-def _mark(step: Step, glance: Glance, units: Units) -> str:
+def _mark(step: Step, glance: Glance, units: Units, brief: bool = False) -> str:
     """The mark of the layer on each face by the end of the step; faces alike are told together."""
     marks = telling(glance.mark)
     if not any(marks.values()):
@@ -245,6 +253,8 @@ def _mark(step: Step, glance: Glance, units: Units) -> str:
         },
         "both",
     )
+    if brief:
+        return each
     return say("leaves.mark", each=each, remark=remark(marks, step, units))
 
 
@@ -265,7 +275,7 @@ def _left(key: str, value: float, units: Units) -> str:
     return words.part_words(key, value, units).replace(",", "").replace(" by ", " by about ")
 
 
-def stays(what: Invariants, step: Step, long: bool) -> str:
+def stays(what: Invariants, step: Step, long: bool, how: str = "never") -> str:
     """What this stroke never takes out, and why."""
     half = step.turn.angle != 0.0 or step.walk.angle != 0.0
     fields = {
@@ -274,7 +284,7 @@ def stays(what: Invariants, step: Step, long: bool) -> str:
         "never": say("stays.turned", half=half),
         "ridges": _ridges(what) if what.kind in RIDGES else "",
     }
-    return say(f"stays.never.{NEVER[what.kind]}", **fields)
+    return say(f"stays.{how}.{NEVER[what.kind]}", **fields)
 
 
 Array = NDArray[np.float64]

@@ -46,6 +46,7 @@ def makes(
     as_they_come: bool = True,
     more_plates: bool = False,
     glance: Glance | None = None,
+    brief: bool = False,
 ) -> list[str]:
     """Which goes hollow, which domed, by how much, and whether that is the right way round.
 
@@ -57,6 +58,8 @@ def makes(
         Further plates are lapped by turns with these.
     glance
         What the step makes by the picture, for pairs of which no closed form tells the size.
+    brief
+        Not when, nor what to do about it.
 
     """
     if look.removed < NOTHING:
@@ -67,7 +70,7 @@ def makes(
     if half is not None:
         drive = 0.0 if abs(half) < max(NOTHING, _little(step, plates, look)) else half
     if glance is not None:
-        text = what_is_made(step, plates, look, glance, units)
+        text = what_is_made(step, plates, look, glance, units, brief)
         if half is None:
             drive = 0.0 if text.startswith(say("domes.neither")) else glance.half_difference(step)
             half = glance.half_difference(step) if _like(step, plates) else None
@@ -85,6 +88,9 @@ def makes(
         return [text, *lifted]
     way = _bedded(step, plates, glance, drive, units) if glance is not None else ""
     way = way or _way_round(step, plates, drive, half, units, more_plates)
+    if brief:
+        way = way.partition(": ")[0]
+        return [way, text] if way == say("domes.wrong_way") else [text, way]
     return [text, *lifted, way] if way else [text, *lifted]
 
 
@@ -95,9 +101,17 @@ def _little(step: Step, plates: Plates, look: Outlook) -> float:
 
 
 def what_is_made(
-    step: Step, plates: Plates, look: Outlook, glance: Glance, units: Units = METRIC
+    step: Step,
+    plates: Plates,
+    look: Outlook,
+    glance: Glance,
+    units: Units = METRIC,
+    brief: bool = False,
 ) -> str:
-    """What each plate gains of the pairs that stay, once they have bedded in, or by the end of the step."""
+    """What each plate gains of the pairs that stay, once they have bedded in, or by the end of the step.
+
+    `brief`: not when.
+    """
     names = (step.top, step.bottom)
     balanced = abs(look.tendency.all_round) < BALANCED and not any(
         plates[n].outline.long for n in names
@@ -110,6 +124,7 @@ def what_is_made(
         return say("domes.neither")
     each = "; ".join(f"{name} {grown(forms, units)}" for name, forms in made.items() if forms)
     when, rough = words.BEDDED[glance.leaves_land], remark(made, step, units)
+    when, rough = ("", "") if brief else (when, rough)
     return say("domes.made", balanced=balanced, each=each, when=when, remark=rough)
 
 

@@ -165,6 +165,8 @@ def plain(value: Any) -> Any:
 class Preview(Answer):
     """A study looked at beforehand: what each step will do, and what to look out for.
 
+    In words on one screen, or `whole`.
+
     Raises
     ------
     LapwrightError
@@ -172,12 +174,12 @@ class Preview(Answer):
 
     """
 
-    def __init__(self, study: Study) -> None:
+    def __init__(self, study: Study, whole: bool = False) -> None:
         from lapwright.integration.estimate import outlooks
         from lapwright.modal.reduced_model import Glances
         from lapwright.results.findings import foreseen
 
-        self.study = study
+        self.study, self.whole = study, whole
         with troubles_in(study.units):
             self.looks = outlooks(study.plates, study.steps, seed=study.seed)
             self.findings = foreseen(study, self.looks)
@@ -188,7 +190,12 @@ class Preview(Answer):
             ]
 
     def lines(self) -> Iterator[str]:
-        """All of it in words."""
+        """One screen of words, or all of them."""
+        from lapwright.presentation.screen import screen
+
+        return self._whole() if self.whole else screen(self)
+
+    def _whole(self) -> Iterator[str]:
         from lapwright.presentation import beforehand
         from lapwright.presentation.finding_words import in_words
 
@@ -225,26 +232,15 @@ class Preview(Answer):
         """What the hand does in a step, how it presses, what it cuts, makes and leaves."""
         from lapwright.presentation import beforehand, tables
         from lapwright.presentation.staying import leaves
-        from lapwright.presentation.way_round import makes
 
         study, units, plates = self.study, self.study.units, self.study.plates
         at = number - 1
         step, look, glance = study.steps[at], self.looks[at], self.glances[at]
-        laid = {name for earlier in study.steps for name in (earlier.top, earlier.bottom)}
-        made = makes(
-            step,
-            plates,
-            look,
-            units,
-            as_they_come=number == 1,
-            more_plates=len(laid) > 2,
-            glance=glance,
-        )
         told: dict[str, Sequence[str]] = {
             "hand": beforehand.hand(step, plates, look, units),
             "press": [beforehand.press(step, plates, look, units)],
             "cuts": [beforehand.cuts(step, look, units, study.rounds)],
-            "makes": made,
+            "makes": self.made(number),
             "leaves": leaves(step, plates, look, units, glance),
         }
         yield ""
@@ -253,6 +249,23 @@ class Preview(Answer):
         yield from wrapped(f"Step {number}: {head}", "", "  ")
         for what, sentences in told.items():
             yield from titled(what, sentences, 8)
+
+    def made(self, number: int, brief: bool = False) -> list[str]:
+        """What step `number` (from 1) makes, and whether that is the right way round."""
+        from lapwright.presentation.way_round import makes
+
+        study, at = self.study, number - 1
+        laid = {name for step in study.steps for name in (step.top, step.bottom)}
+        return makes(
+            study.steps[at],
+            study.plates,
+            self.looks[at],
+            study.units,
+            as_they_come=number == 1,
+            more_plates=len(laid) > 2,
+            glance=self.glances[at],
+            brief=brief,
+        )
 
     def _weighing(self) -> str | None:
         """Which plate to weigh, while the wear of the grit is a guess."""

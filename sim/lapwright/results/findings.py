@@ -60,7 +60,7 @@ class Kind(NamedTuple):
     outlook of each step; where it is told after a run alone, from run and study; of readings, from what was
     asked of gauges and the estimate.  Its sentence stands under the code in `sentences.toml`, unless it
     brings its own: in it {plate}, {top}, {bottom} and the numbers, each as `Units` says it ("{mass:mass}").
-    `of`: what it holds for, whatever the step; `hurts`: a person.
+    `of`: what it holds for, whatever the step; `harm`: hurts a person, ruins the plate or wastes the day.
     """
 
     what: str
@@ -68,7 +68,7 @@ class Kind(NamedTuple):
     told: Literal["before", "after", "both", "readings"] = "both"
     sentence: str = ""
     of: Literal["step", "plate", "end", "study"] = "step"
-    hurts: bool = False
+    harm: Literal["person", "plate", "day"] = "day"
 
 
 @dataclass(frozen=True)
@@ -494,34 +494,32 @@ def _warm(asked: Request, found: Estimate) -> Iterator[Finding]:
         yield Finding("apart", 0, None, {"apart": apart, "limit": limit_of("plates compared")})
 
 
-# One line adds a finding.  What can hurt or spoil the work comes first.
+# One line adds a finding.  What hurts a person comes first, then what ruins the plate, then the day.
 KINDS = {
-    "tips": Kind("the top tips off in the stroke", _of_edge, hurts=True),
-    "seesaws": Kind("the bottom tips on its feet", _of_edge, hurts=True),
-    "overhang": Kind("the stroke goes past where flat faces begin to lift", _of_edge),
-    "too_heavy": Kind("more than one person should lift", _of_plates, of="plate", hurts=True),
-    "carbide": Kind("sludge that is a hazard", _of_plates, of="plate", hurts=True),
-    "lead": Kind("sludge with lead in it", _of_plates, of="plate", hurts=True),
-    "silica": Kind("dust with quartz in it", _of_plates, of="plate", hurts=True),
-    "graphite": Kind("dust of graphite", _of_plates, of="plate", hurts=True),
-    "heavy": Kind("to be lifted with care", _of_plates, of="plate", hurts=True),
-    "kerosene": Kind("a carrier that burns", _of_liquid, of="study", hurts=True),
+    "tips": Kind("the top tips off in the stroke", _of_edge, harm="person"),
+    "seesaws": Kind("the bottom tips on its feet", _of_edge, harm="person"),
+    "overhang": Kind("the stroke goes past where flat faces lift", _of_edge, harm="person"),
+    "too_heavy": Kind("more than one person should lift", _of_plates, of="plate", harm="person"),
+    "carbide": Kind("sludge that is a hazard", _of_plates, of="plate", harm="person"),
+    "lead": Kind("sludge with lead in it", _of_plates, of="plate", harm="person"),
+    "silica": Kind("dust with quartz in it", _of_plates, of="plate", harm="person"),
+    "graphite": Kind("dust of graphite", _of_plates, of="plate", harm="person"),
+    "heavy": Kind("to be lifted with care", _of_plates, of="plate", harm="person"),
+    "kerosene": Kind("a carrier that burns", _of_liquid, of="study", harm="person"),
+    "pits_left": Kind("coarser pits still there", _pits, "after", of="end", harm="plate"),
+    "high_pressure": Kind("the grit layer may be squeezed out", _of_pressure, harm="plate"),
+    "no_turn": Kind("the top is never turned", _of_motion, harm="plate"),
+    "one_side": Kind("the stroke stays on one side of a plate", _of_motion, harm="plate"),
+    "pits": Kind("pits of a coarser grit that will stay", _grits, "before", harm="plate"),
+    "best_passed": Kind("a face was flatter on the way", _best, "after", of="end", harm="plate"),
+    "takes_up": Kind("a soft face takes up loose grit", _of_abrasive, harm="plate"),
     "nothing_rubs": Kind("the top neither travels nor turns", _of_motion),
-    "pits_left": Kind("pits of a coarser grit that are still there", _pits, "after", of="end"),
-    "high_pressure": Kind("the grit layer may be squeezed out", _of_pressure),
     "low_pressure": Kind("the top may float", _of_pressure),
     "cuts_not": Kind("a grit that hardly cuts a face, or not at all", _of_abrasive),
     "which_abrasive": Kind("no kind of grit named where not every kind cuts", _of_abrasive),
     "not_held": Kind("grit that is to be held in a face too hard for it", _of_abrasive),
     "liquid": Kind("liquid holds up the rocking of the top", _of_liquid),
-    "no_turn": Kind("the top is never turned", _of_motion),
-    "one_side": Kind("the stroke stays on one side of a plate", _of_motion),
     "finer": Kind("a grit much finer than the one before it", _grits),
-    "pits": Kind("pits from a coarser grit that will probably stay", _grits, "before"),
-    "best_passed": Kind(
-        "a face was clearly flatter on the way than at the end", _best, "after", of="end"
-    ),
-    "takes_up": Kind("a soft face takes up loose grit", _of_abrasive),
     "one_dab": Kind("one dab of grit for too long", _of_grit),
     "long_stroke": Kind("the faces change within one stroke", _of_grit),
     "bending": Kind("a plate bends under the load, and is taken as rigid", _of_plates),

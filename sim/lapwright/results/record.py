@@ -501,8 +501,13 @@ class Run(Answer, metaclass=Constructed):
             }
         return {"outcome": fine.outcome, "time": fine.time, "plates": plates}
 
-    def lines(self) -> Iterable[str]:
+    def lines(self, whole: bool = False) -> Iterable[str]:
         """What `lapwright run` says of it.
+
+        Parameters
+        ----------
+        whole : bool
+            All of it, as `run --all` has it; else in a dozen lines.
 
         Returns
         -------
@@ -510,9 +515,9 @@ class Run(Answer, metaclass=Constructed):
             Line by line.
 
         """
-        from lapwright.presentation.advice import in_words
+        from lapwright.presentation.account import in_words, lapped
 
-        return in_words(self)
+        return in_words(self) if whole else lapped(self)
 
     def plot_faces(self, ax: Axes | None = None, plate: str | None = None) -> Axes:
         """Draw the faces before and after as the page shows them, or one face at the end.

@@ -470,8 +470,13 @@ class Study(Frozen):
         return tune(self, Many(samples, tolerance_of(tolerance), cells), workers, folder)
 
     @one_thread()
-    def preview(self) -> Preview:
+    def preview(self, whole: bool = False) -> Preview:
         """What it means, what each step will do and what to look out for; nothing is lapped.
+
+        Parameters
+        ----------
+        whole : bool
+            All of it in words, as `preview --all` has it; else what fits one screen.
 
         Returns
         -------
@@ -481,7 +486,7 @@ class Study(Frozen):
         """
         from lapwright.results.answer import Preview
 
-        return Preview(self)
+        return Preview(self, whole)
 
     @one_thread()
     def why(self, step: int | None = None, degree: int = 8) -> Why:

@@ -1,0 +1,162 @@
+"""A study said back on one screen; what has no room here `preview --all` says.
+
+Of a study of two steps and two plates 24 lines of 80 columns hold it, the lines on what to type next among
+them: what cannot be first, a line for each matter of a step, the gravest findings.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Callable, Iterator, Sequence
+from typing import TYPE_CHECKING
+
+from lapwright.presentation import beforehand
+from lapwright.presentation.beforehand import EDGE
+from lapwright.presentation.finding_words import Line, lines_of
+from lapwright.presentation.staying import leaves
+from lapwright.presentation.tables import limit, stroke_words
+from lapwright.presentation.words import say
+from lapwright.results.answer import wrapped
+from lapwright.results.findings import KINDS
+
+if TYPE_CHECKING:
+    from lapwright.integration.estimate import Outlook
+    from lapwright.results.answer import Preview
+    from lapwright.specification.step import Step
+    from lapwright.units import Units
+
+
+COLUMNS, ROWS = 80, 24
+NEXT = 3  # rows that what to type next takes
+MOST = 3  # findings
+IMPOSSIBLE = ("tips", "seesaws")
+CUT = " ..."  # behind what is not all
+INDENT = 10  # columns before what is said of a step
+
+
+def screen(preview: Preview, rows: int = ROWS - NEXT) -> Iterator[str]:
+    """A preview in so many `rows` where two plates and two steps are told of; more take as much more."""
+    study, told = preview.study, lines_of(preview.findings, preview.study)
+    cannot = [one for one in told if one.code in IMPOSSIBLE]
+    found = [one for one in told if one.code not in IMPOSSIBLE]
+    width = max(map(len, study.plates)) + 2
+    head = [fitted([study.title or study.stem], 0)]
+    head += [line for one in cannot for line in _wrapped(one.text)]
+    head += [
+        fitted([beforehand.plate(plate, study.units, brief=True)], width, f"{name:<{width}}")
+        for name, plate in study.plates.items()
+    ]
+    if study.start is not None:
+        head += _wrapped(beforehand.came_from(study.start), "")
+    parts = [head, *(list(_step(preview, number)) for number in range(1, len(study.steps) + 1))]
+    if study.rounds > 1:
+        parts[-1].append(say("screen.rounds", rounds=study.rounds))
+    parts.append(list(_findings(found, rows - sum(map(len, parts)))))
+    if not told:
+        parts[-1].append(say("screen.calm"))
+    airy = sum(map(len, parts)) + len(parts) - 1 <= rows
+    for k, part in enumerate(parts):
+        yield from ([""] if airy and k and part else [])
+        yield from part
+
+
+def _step(preview: Preview, number: int) -> Iterator[str]:
+    """A step in five lines: what is laid on what, hand, cuts, makes, leaves."""
+    study, units, at = preview.study, preview.study.units, number - 1
+    step, look, glance = study.steps[at], preview.looks[at], preview.glances[at]
+    pair = f"Step {number}: {step.top} on {step.bottom}"
+    how = beforehand.schedule(step, look, units)
+    yield fitted([pair, f"grit {step.grit.name}", *how], 0)
+    cuts = [beforehand.cuts(step, look, units, study.rounds, brief) for brief in (False, True)]
+    parts = {
+        "hand": _hand(step, look, units),
+        "cuts": [min(cuts, key=lambda text: (len(text) > COLUMNS - INDENT, -len(text)))],
+        "makes": preview.made(number, brief=True),
+        "leaves": leaves(step, study.plates, look, units, glance, brief=True),
+    }
+    for what, told in parts.items():
+        yield fitted(told, INDENT, f"  {what:<{INDENT - 2}}", "; " if what != "hand" else ", ")
+
+
+def _hand(step: Step, look: Outlook, units: Units) -> list[str]:
+    """The stroke, how far it goes over the edge, how the top is turned, what presses."""
+    over, lift = look.overhang, limit(look.edge.limits.lift, step, units)
+    turn, walk = (
+        say("screen.turned", angle=abs(one.angle), every=one.every if one.indexed else 0)
+        for one in (step.turn, step.walk)
+    )
+    return [
+        stroke_words(step, units),
+        say(f"screen.edge.{'over' if over > EDGE else 'inside'}", units, over=abs(over), lift=lift),
+        say("screen.turns", turn=turn if step.turn.angle else ""),
+        *([say("screen.walks", walk=walk)] if step.walk.angle else []),
+        say("screen.presses", units, load=look.load),
+    ]
+
+
+def _findings(told: Sequence[Line], room: int) -> Iterator[str]:
+    """The gravest, at most three, one of a kind, in full where that fits; and how many more there are.
+
+    What hurts a person is said in full or, where it does not fit behind another, counted alone.
+    """
+    kinds = {one.code: one for one in reversed(told)}
+    chosen = sorted(kinds.values(), key=told.index)[:MOST]
+    left, shown = room - (len(told) > len(chosen)), 0
+    for k, one in enumerate(chosen):
+        kept = 2 * (len(chosen) - k - 1)  # lines for each that follows
+        most = max(left - kept, 1)
+        lines = _wrapped(one.text)
+        if len(lines) > most and KINDS[one.code].harm != "person":
+            lines = shortened(one.text.partition(". ")[0], most)
+        if k and len(lines) > left:
+            break
+        left -= len(lines)
+        shown += 1
+        yield from lines
+    if len(told) > shown:
+        yield say("screen.more", more=len(told) - shown)
+
+
+def shortened(
+    text: str, most: int, wrapping: Callable[[str], list[str]] | None = None
+) -> list[str]:
+    """As much of a text as so many lines hold."""
+    wrapping = wrapping or _wrapped
+    lines = wrapping(text)
+    while len(lines) > most:
+        text = text.removesuffix(CUT).rpartition(" ")[0] + CUT
+        lines = wrapping(text)
+    return lines
+
+
+def wide(text: str) -> list[str]:
+    """A text in lines as wide as all but previews have them."""
+    return wrapped(text, "", "  ")
+
+
+def _wrapped(text: str, sign: str = "! ") -> list[str]:
+    return textwrap.wrap(
+        text,
+        COLUMNS,
+        initial_indent=sign,
+        subsequent_indent="  ",
+        break_on_hyphens=False,
+    )
+
+
+def fitted(parts: Sequence[str], indent: int, head: str = "", comma: str = ", ") -> str:
+    """As many of the parts as one line holds; the first is cut where a clause ends, and shows that it is."""
+    room, text = COLUMNS - indent, parts[0]
+    for part in parts[1:]:
+        if part and len(text) + len(comma) + len(part) <= room:
+            text += comma + part
+    return head + _clause(text, room)
+
+
+def _clause(text: str, room: int) -> str:
+    """The clauses of a text that fit."""
+    if len(text) <= room:
+        return text
+    ends = [text.rfind(mark, 0, room - len(CUT)) for mark in ("; ", ": ", " (", ". ", ", ")]
+    end = max(ends) if max(ends) > 0 else text.rfind(" ", 0, room - len(CUT))
+    return text[: end if end > 0 else room - len(CUT)] + CUT

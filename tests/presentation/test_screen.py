@@ -1,0 +1,150 @@
+"""What fits on one screen: `preview` of two steps on 24 lines of 80 columns, `run` in a dozen lines."""
+
+from __future__ import annotations
+
+import re
+import sys
+from pathlib import Path
+
+import pytest
+
+from lapwright.commands.main import main
+from lapwright.results.answer import Preview
+from lapwright.results.findings import KINDS
+from lapwright.results.runfile import read_run
+from lapwright.study.read import parse
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from findings_studies import study_text
+
+CONFIGS = sorted((Path(__file__).parents[2] / "configs").glob("*.toml"))
+PAIR = """plates.A = { disc = "160 mm", thickness = "30 mm", cells = 16, form = { dome = "3 um" } }
+plates.B = { like = "A", form = { dish = "1 um" } }
+[[steps]]
+top = "A"
+bottom = "B"
+grit = "15 um"
+turn = "8 deg per stroke"
+time = "2 min"
+"""
+INCHES = """units = "inch"
+parts.plate = { rectangle = ["18 in", "12 in"], thickness = "3 in", material = "granite", cells = 24 }
+[parts.rail]
+rectangle = ["12 in", "2 in"]
+thickness = "1.5 in"
+material = "steel"
+cells = 16
+form = { wind = "150 uin", bow = "40 uin" }
+[[steps]]
+top = "rail"
+bottom = "plate"
+grit = "9 um"
+stroke = { kind = "zigzag", length = "6 in", width = "7 in", passes = 20 }
+load = "10 lb"
+time = "30 min"
+[[steps]]
+top = "rail"
+bottom = "plate"
+grit = "3 um"
+stroke = { kind = "line", length = "5 in" }
+turn = "180 deg every 10 strokes"
+time = "90 min"
+"""
+LONG = """plates.left_hand_one = { disc = "160 mm", thickness = "30 mm", cells = 16, mass = "26 kg" }
+plates.right_hand_one = { like = "left_hand_one", form = { dome = "2 um", twist = "1 um", saddle = "1 um" } }
+""" + "".join(
+    f"""[[steps]]
+top = "{top}"
+bottom = "{bottom}"
+grit = "{grit} um"
+stroke = {{ kind = "zigzag", length = "70 mm", width = "100 mm", centre = ["12 mm", "9 mm"] }}
+load = "900 N"
+time = "90 min"
+liquid = "flooded with kerosene"
+swap_every = {{ left_hand_one = "15 min", right_hand_one = "5 min" }}
+"""
+    for top, bottom, grit in (
+        ("left_hand_one", "right_hand_one", 15),
+        ("right_hand_one", "left_hand_one", 3),
+    )
+)
+
+
+def screen_of(text: str) -> list[str]:
+    """All that `preview` prints but the names of files, which may be long."""
+    found = Preview(parse(text)).text().splitlines()
+    return [*found, "", "All that is to be said:", "Lap the plates:"]
+
+
+def studies() -> dict[str, str]:
+    made = {f"made {k}": study_text(k) for k in range(60) if k % 3 < 2}
+    own = {"pair": PAIR, "inches": INCHES, "long": LONG}
+    return own | {p.stem: p.read_text("utf-8") for p in CONFIGS} | made
+
+
+@pytest.mark.parametrize("name", [n for n in studies() if "made" not in n or int(n[5:]) % 7 == 0])
+def test_two_steps_fit_one_screen(name: str) -> None:
+    """24 lines of 80 columns, the first size of a terminal (common practice, no source); more steps, more."""
+    text = studies()[name]
+    lines = screen_of(text)
+    more = 5 * max(text.count("[[steps]]") - 2, 0) + max(len(parse(text).plates) - 2, 0)
+    assert len(lines) <= 24 + more, "\n".join(lines)
+    assert max(map(len, lines)) <= 80
+
+
+def test_each_step_has_one_line_of_each() -> None:
+    lines = screen_of(INCHES)
+    for word in ("hand", "cuts", "makes", "leaves"):
+        assert sum(line.startswith(f"  {word} ") for line in lines) == 2
+    assert sum(line.startswith("! ") for line in lines) <= 4, "three, and how many more there are"
+
+
+def test_what_cannot_be_comes_first(tmp_path: Path) -> None:
+    """Half a disc over the edge tips (statics): said before anything else of the study."""
+    stroke = 'stroke = { kind = "line", length = "170 mm" }\ntime'
+    lines = screen_of(PAIR.replace("time", stroke, 1))
+    assert lines[1].startswith("! A tips off B")
+
+
+def test_the_gravest_come_first_and_nothing_is_lost() -> None:
+    """What hurts a person, ruins the plate, wastes the day: the order of the table; `--all` has every one."""
+    order = [kind.harm for kind in KINDS.values() if kind.told != "readings"]
+    assert order == sorted(order, key=["person", "plate", "day"].index)
+    whole = Preview(parse(LONG), whole=True)
+    said = " ".join(whole.text().split())
+    texts = [one["text"] for one in whole.to_dict()["warnings"] if one["code"] != "no_fade"]
+    assert len(set(texts)) > 4
+    assert all(text in said for text in texts)
+    short = " ".join(screen_of(LONG))
+    more = re.search(r"and (\d+) more to look out for", short)
+    assert more is not None
+    marked = sum(line.startswith("! ") for line in screen_of(LONG)) - 1
+    assert 1 <= marked <= 3
+
+
+def test_what_hurts_is_never_cut_short() -> None:
+    whole = " ".join(" ".join(screen_of(LONG)).split())
+    told = Preview(parse(LONG)).to_dict()["warnings"]
+    for code in ("too_heavy", "overhang"):
+        text = next(one["text"] for one in told if one["code"] == code)
+        assert text in whole
+
+
+@pytest.mark.parametrize(
+    "text", [PAIR, INCHES.replace("30 min", "1 min").replace("90 min", "1 min")]
+)
+def test_a_run_is_told_in_a_dozen_lines(
+    text: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("s.toml").write_text(text)
+    assert main(["run", "s.toml", "--no-page"]) == 0
+    short = capsys.readouterr().out.splitlines()
+    assert len(short) <= 12, "\n".join(short)
+    assert max(map(len, short)) <= 100
+    assert main(["run", "s.toml", "--no-page", "--resume", "--all"]) == 0
+    whole = " ".join(capsys.readouterr().out.split())
+    run = read_run("s-run/run.h5")
+    care = [one for one in run.lines(whole=True) if one.startswith("Take care: ")]
+    assert care or "inch" not in text
+    assert all(" ".join(one.split()) in whole for one in care)
