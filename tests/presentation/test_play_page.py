@@ -25,7 +25,7 @@ import lapwright
 from lapwright.commands.main import main
 from lapwright.contact.pressure import bearing
 from lapwright.integration.estimate import outlooks
-from lapwright.modal.chart import ERRORS, STAYS, assembled, curve_of, row_of
+from lapwright.modal.chart import ERRORS, LENGTHS, STAYS, WIDTHS, assembled, curve_of, row_of
 from lapwright.modal.reduced_model import ReducedModel
 from lapwright.modal.spectrum import NO_MARGIN
 from lapwright.modal.step_analysis import StepAnalysis, reason_of
@@ -127,15 +127,17 @@ def hands(kind: str, number: int, seed: int) -> list[dict[str, Any]]:
     radius = 0.08
     made = []
     for _ in range(number):
-        length = rng.uniform(0.15, 1.2) * radius
+        length = rng.uniform(*LENGTHS) * radius
         hand = {
             "length": float(f"{length:.6g}"),
-            "width": float(f"{rng.uniform(0.25, 1.0) * length:.6g}"),
+            "width": float(f"{rng.uniform(*WIDTHS) * length:.6g}"),
             "direction": float(rng.integers(-90, 91)),
             "how": str(
                 rng.choice(["none", "turning", "quarter", "half"], p=[0.34, 0.34, 0.16, 0.16])
             ),
-            "turn": float(rng.choice([-1.0, 1.0]) * rng.choice(TURNS)),
+            "turn": float(
+                rng.choice([-1.0, 1.0]) * rng.choice(TURNS[: 15 if kind == "ellipse" else None])
+            ),
             "every": int(rng.integers(1, 20)),
             "force": float(rng.integers(0, 201)),
         }

@@ -39,7 +39,7 @@ Axes = Mapping[str, Sequence[float]]
 
 DEGREE = 8
 POSES = 40
-LENGTHS, WIDTHS = (0.15, 1.2), (0.25, 1.0)  # of the radius; of the length
+LENGTHS, WIDTHS = (0.2, 1.2), (0.25, 1.0)  # of the radius; of the length
 MOST_TURN = 30.0  # deg a stroke
 # How the top is laid, in so many equal shares of a whole turn.
 SET_OVER = {"none": 1, "half": 2, "quarter": 4}
@@ -64,11 +64,13 @@ def nodes(low: float, high: float, count: int) -> list[float]:
 def axes_of(kind: str) -> Axes:
     """Where the strokes of a kind are worked out: lengths, widths, and turns [deg a stroke]."""
     wide = kind in ("figure-eight", "ellipse")
-    around = kind in ("circle", "ellipse")  # which way it is turned matters only there
+    even = nodes(-MOST_TURN, MOST_TURN, 7)
+    # Which way it is turned matters only on what goes round; slow places of an ellipse bear no fast turns.
+    turns = {"circle": even, "ellipse": [0.5 * turn for turn in even]}
     return {
-        "length": nodes(*LENGTHS, 7 if wide else 11),
+        "length": nodes(*LENGTHS, {"ellipse": 9, "figure-eight": 8}.get(kind, 11)),
         "width": nodes(*WIDTHS, 6) if wide else [0.0],
-        "turn": nodes(-MOST_TURN, MOST_TURN, 5) if around else [0.0, 10.0, 18.0, 25.0, MOST_TURN],
+        "turn": turns.get(kind, [0.0, 10.0, 18.0, 25.0, MOST_TURN]),
     }
 
 

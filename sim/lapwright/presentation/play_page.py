@@ -102,7 +102,7 @@ def _why_not(study: Study, number: int, look: Outlook | None) -> Iterator[str]:
         yield say("play.not.kind", kind=step.curve.kind)
     if step.walk.angle != 0.0:
         yield say("play.not.walk", bottom=bottom.name)
-    if step.centre != (0.0, 0.0):
+    if step.centre != (0.0, 0.0) or step.offset != (0.0, 0.0):
         yield say("play.not.centre", bottom=bottom.name)
     if step.turn.indexed and _how(step.turn) == "":
         yield say("play.not.set_over", turn=Units.turn(step.turn.angle, step.turn.every))
@@ -171,6 +171,7 @@ def play_page(
         several=len(strokes) > 1,
         errors=ERRORS,
         table={"length": LENGTHS, "turn": MOST_TURN},
+        bending=[one for one in played if one.step.bends],
         unsteady=[one for one in played if not one.step.hand.steady],
         data=Markup(text),
     )
