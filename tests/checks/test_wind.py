@@ -8,9 +8,12 @@ opposite of it.  Every stroke singly where it matters, blocks elsewhere.
 
 import pytest
 
+from lapwright.integration.estimate import outlooks
 from lapwright.integration.loop import lap
 from lapwright.integration.state import Settings
 from lapwright.metrology.form import measure
+from lapwright.modal.reduced_model import Glances
+from lapwright.results.findings import foreseen
 from lapwright.study.read import parse
 
 EVERY_STROKE = Settings(poses=32, fewest_poses=32, most_poses=64, tolerance=1e-18, longest=1e-9)
@@ -30,9 +33,11 @@ load = "20 N"
 """
 
 
+FAST = '[grits.fast]\nsize = "15 um"\nwear = "8e-12 1/Pa"\n'
+
+
 def ends(text, **more):
-    fast = '[grits.fast]\nsize = "15 um"\nwear = "8e-12 1/Pa"\n'
-    study = parse('edge_margin = "0 %"\nbending = "off"\n' + text + fast)
+    study = parse('edge_margin = "0 %"\nbending = "off"\n' + text + FAST)
     *_, last = lap(
         study.plates, study.steps, rounds=study.rounds, seed=0, margin=study.margin, **more
     )
@@ -98,3 +103,35 @@ def test_rectangles_up_to_twice_as_long_as_wide_may_be_crossed(turned):
             assert forms[name].bow < -0.5 * UM
         else:
             assert forms[name].wind == pytest.approx(2 * UM, rel=0.02)
+
+
+CROSSED = """
+plates.A = { rectangle = ["%d mm", "100 mm"], thickness = "30 mm", cells = 48 }
+plates.B = { like = "A" }
+"""
+QUARTERS = (
+    'stroke = { kind = "line", travel = "1/10" }\nstrokes = 1600\nswap_every = "5 min"\nturn = "%s"'
+)
+
+
+@pytest.mark.parametrize("length", [150, 200])
+def test_what_quarter_turns_cost_is_told_as_the_engine_laps_it(length):
+    """Flat pieces, so what comes is the cost alone: hollow lengthwise on both, and gone by half turns."""
+    quarters = CROSSED % length + STEP % ("A", "B", QUARTERS % "90 deg every 10 strokes")
+    _, forms = ends(quarters)
+    study = parse('edge_margin = "0 %"\nbending = "off"\n' + quarters + FAST)
+    ahead = outlooks(study.plates, study.steps)
+    glance = Glances(study.plates, margin=study.margin).of(study.steps[0], 1, ahead[0])
+    assert glance is not None
+    for name in "AB":
+        assert forms[name].bow < -0.3 * UM
+        assert glance.mark[name]["bow"] == pytest.approx(forms[name].bow, rel=0.06)
+    crossed = [one for one in foreseen(study, ahead) if one.code == "crossed"]
+    assert [one.numbers["ends"] for one in crossed] == [pytest.approx((length - 100) / 2e3)]
+    halves = STEP % ("A", "B", (QUARTERS % "180 deg every 10 strokes").replace("1600", "3200"))
+    turned = parse(CROSSED % length + halves + FAST)
+    seen = foreseen(turned, outlooks(turned.plates, turned.steps))
+    assert "crossed" not in {one.code for one in seen}
+    _, after = ends(quarters + halves)
+    for name in "AB":
+        assert abs(after[name].bow) < 0.4 * abs(forms[name].bow)

@@ -44,6 +44,7 @@ PHRASES = {
     "not_held": "is too hard to hold grit",
     "liquid": "cannot rock freely",
     "no_turn": "the top is never turned",
+    "crossed": "both come out hollow lengthwise",
     "one_side": "stays on one side of",
     "finer": "times finer than",
     "best_passed": "was at its best with",

@@ -485,3 +485,22 @@ def _all_multiples(turns: np.ndarray, of: float) -> bool:
     return bool(
         np.all(np.abs(turns / of - np.round(turns / of)) < CLOSE * np.maximum(1.0, np.abs(turns)))
     )
+
+
+def crossed_ends(step: Step, top: Outline, bottom: Outline) -> float:
+    """How much at each end of two like rectangles is not rubbed while the top lies across [m].
+
+    Parameters
+    ----------
+    step : Step
+    top, bottom : Outline
+
+    Returns
+    -------
+    float
+        [m]: half of what is longer than it is wide; 0 where the top never lies across its like.
+
+    """
+    quarters = [one for one in (step.turn, step.walk) if one.indexed and one.angle != 0.0]
+    across = any(abs((abs(one.angle) % pi) - 0.5 * pi) < 1e-6 for one in quarters)
+    return 0.5 * (max(top.size) - top.smaller) if across and top == bottom else 0.0

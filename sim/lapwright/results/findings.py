@@ -19,7 +19,7 @@ from lapwright.contact.liquid import film_of
 from lapwright.errors import LapwrightError
 from lapwright.integration.estimate import outlooks
 from lapwright.kinematics.motion import Motion
-from lapwright.kinematics.sliding import invariants_of
+from lapwright.kinematics.sliding import crossed_ends, invariants_of
 from lapwright.limits import limit_of
 from lapwright.metrology.conditions import (
     bow,
@@ -256,6 +256,9 @@ def _of_motion(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
         return
     if step.turn.angle == 0.0 and step.walk.angle == 0.0:
         yield Finding("no_turn", at)
+    ends = crossed_ends(step, *(study.plates[n].outline for n in (step.top, step.bottom)))
+    if ends > 0.0:
+        yield Finding("crossed", at, None, {"ends": ends})
     x, y = Motion(step).middle()
     aside = math.hypot(x, y)
     below = _used(study, at) if step.swap is not None else [step.bottom]
@@ -509,6 +512,7 @@ KINDS = {
     "pits_left": Kind("coarser pits still there", _pits, "after", of="end", harm="plate"),
     "high_pressure": Kind("the grit layer may be squeezed out", _of_pressure, harm="plate"),
     "no_turn": Kind("the top is never turned", _of_motion, harm="plate"),
+    "crossed": Kind("ends go unrubbed while the top lies across", _of_motion, harm="plate"),
     "one_side": Kind("the stroke stays on one side of a plate", _of_motion, harm="plate"),
     "pits": Kind("pits of a coarser grit that will stay", _grits, "before", harm="plate"),
     "best_passed": Kind("a face was flatter on the way", _best, "after", of="end", harm="plate"),
@@ -526,9 +530,7 @@ KINDS = {
     "bends": Kind("a plate bends under the load, and is lapped as it lies bent", _of_plates),
     "heat": Kind("a plate goes domed from the heat of rubbing while it runs", heating),
     "wait": Kind("plates are too warm to be read at the end", standing_warm, of="end"),
-    "no_fade": Kind(
-        "how fast a dab tires is not known; said with what is taken as usual", _of_grit, "before"
-    ),
+    "no_fade": Kind("how fast a dab tires is not known", _of_grit, "before"),
     "odd_reading": Kind("a reading that contradicts the others", _odd, "readings"),
     "in_groove": Kind("a foot stood in a groove", _in_groove, "readings"),
     "no_side": Kind("bands were counted without saying dome or dish", _no_side, "readings"),
