@@ -541,9 +541,9 @@ RULES: list[Rule] = [
     (LAP, lap),
     (rf"That should leave (.*?){ROUGH}\.", leaves),
     (
-        rf"Not yet flat within (?P<most>{SIZE}) (?P<taken>\(taken, as the study has no \[goal\]\)): "
-        rf"the flatness of (?P<plate>{NAME}) is (?P<size>{SIZE})"
-        r"(?P<rough> \(the finish is rougher than this\))?\.",
+        rf"(?:Not yet flat|(?P<rough>Flat to the finish, but not yet)) within (?P<most>{SIZE}) "
+        r"(?P<taken>\(taken, as the study has no \[goal\]\)): "
+        rf"the flatness of (?P<plate>{NAME}) is (?P<size>{SIZE})\.",
         asked,
     ),
     (

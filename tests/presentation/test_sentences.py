@@ -202,6 +202,13 @@ def mates(claims: Claims, m: re.Match[str]) -> None:
     assert claims.share >= 0.98
 
 
+def alike(claims: Claims, m: re.Match[str]) -> None:
+    """Both hollow, or both domed, along some way."""
+    mates(claims, m)
+    one, other = (claims.plates[name] for name in m.groups())
+    assert any((one[k] or 0.0) * (other[k] or 0.0) > 0.0 for k in ("sphere", "bow", "crown"))
+
+
 def mates_not(claims: Claims, m: re.Match[str]) -> None:
     assert claims.share < 0.98
     assert abs(float(m[1]) / 100 - claims.share) <= 0.0501 * claims.share
@@ -348,6 +355,10 @@ MANY = "(?:Both|All three)"
 RULES: list[Rule] = [
     (r"Made|", nothing),
     (r"(\w+) and (\w+) mate\.", mates),
+    (
+        r"On the grit (\w+) and (\w+) bear on each other all over, but laid together clean they would not\.",
+        alike,
+    ),
     (
         r"\w+ and \w+ do not mate yet: in the middle of the stroke they bear on ([\d.]+) % of the overlap\.",
         mates_not,
