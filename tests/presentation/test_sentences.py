@@ -202,7 +202,7 @@ def mates(claims: Claims, m: re.Match[str]) -> None:
     assert claims.share >= 0.98
 
 
-def alike(claims: Claims, m: re.Match[str]) -> None:
+def on_grit(claims: Claims, m: re.Match[str]) -> None:
     """Both hollow, or both domed, along some way."""
     mates(claims, m)
     one, other = (claims.plates[name] for name in m.groups())
@@ -357,7 +357,7 @@ RULES: list[Rule] = [
     (r"(\w+) and (\w+) mate\.", mates),
     (
         r"On the grit (\w+) and (\w+) bear on each other all over, but laid together clean they would not\.",
-        alike,
+        on_grit,
     ),
     (
         r"\w+ and \w+ do not mate yet: in the middle of the stroke they bear on ([\d.]+) % of the overlap\.",
