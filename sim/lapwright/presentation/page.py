@@ -105,6 +105,8 @@ def _draw(view: RunView) -> tuple[list[str], Drawn]:
 
 def _html(view: RunView, strokes: list[str], drawn: Drawn) -> str:
     seconds = float(view.run.time[-1]) if len(view.run.time) else 0.0
+    # What comes off under the name of a part is of many of them.
+    parts = view.study.batch.names if view.study.batch is not None else ()
     masses = [f"{n} {Units.number(p.weight / GRAVITY)} kg" for n, p in view.study.plates.items()]
     return filled(
         "report.html",
@@ -113,7 +115,7 @@ def _html(view: RunView, strokes: list[str], drawn: Drawn) -> str:
         drawn=drawn,
         headline=" ".join(batch_words(view)[:3]) or came_out(view),
         batch=batch_words(view),
-        lost=float(np.mean([face.lost for face in view.faces])),
+        lost=float(np.mean([face.lost for face in view.faces if face.name not in parts])),
         rubbing=Units.rubbing(seconds, view.spread),
         guessed=view.spread == BAND,
         **asides(view),

@@ -197,20 +197,28 @@ class Preview(Answer):
 
     def _whole(self) -> Iterator[str]:
         from lapwright.presentation import beforehand
+        from lapwright.presentation.batch_before import before_words
         from lapwright.presentation.finding_words import in_words
 
         study = self.study
         yield study.title or study.stem
         yield ""
         width = max(map(len, study.plates)) + 2
+        alike = () if study.batch is None else study.batch.names[1:]
         for name, plate in study.plates.items():
+            if name in alike:
+                continue
             told = beforehand.plate(plate, study.units)
             yield from wrapped(told, f"{name:<{width}}", " " * width)
         if study.start is not None:
             yield from wrapped(beforehand.came_from(study.start), "", "  ")
         for number in range(1, len(study.steps) + 1):
             yield from self._step(number)
-        if study.rounds > 1:
+        if study.batch is not None:
+            yield ""
+            for line in before_words(study):
+                yield from wrapped(line, "", "  ")
+        elif study.rounds > 1:
             yield ""
             yield f"All of this {study.rounds} times over."
         if study.assumed:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
 from lapwright.metrology.form import FORMS, form_names
-from lapwright.specification.batch import ONE, Batch, Dress
+from lapwright.specification.batch import ONE, Batch, Dress, seated
 from lapwright.specification.plate import Plate
 from lapwright.specification.said import shown, spelled
 from lapwright.specification.step import Step
@@ -40,6 +41,8 @@ def batch_of(root: Table, plates: Plates, steps: Sequence[Step | None]) -> Batch
     _parts(table, batch, plates)
     _steps(table, batch, plates, steps)
     _seats(table, batch, steps)
+    if len(root.faults.found) == before:
+        _room(table, batch, plates, steps)
     if root.data.get("rounds", 1) != 1:
         root.fault(
             "rounds", "stands beside [batch], which says how often: leave it out", "conflict"
@@ -162,6 +165,26 @@ def _seats(table: Table, batch: Batch, steps: Sequence[Step | None]) -> None:
     ):
         lie = f"is missing: {batch.together} parts would lie on each other"
         table.fault("radius", f'{lie}, so write radius = "90 mm"', "missing")
+
+
+def _room(table: Table, batch: Batch, plates: Plates, steps: Sequence[Step | None]) -> None:
+    """Parts that lie there together must not lie on each other, nor on their carrier."""
+    part, carrier = plates[batch.part], plates.get(batch.carrier or "")
+    step = next((s for s in steps if s is not None and batch.laps(s)), None)
+    if part is None or step is None:
+        return
+    centre = (0.0, 0.0) if batch.carried else step.centre
+    at = [batch.place(k, centre) for k in range(batch.together)]
+    length, (wide, near) = table.faults.units.length, (part.outline.smaller, seated(at))
+    if near < wide * (1.0 - 1e-9):
+        apart = f"lays parts {length(near)} apart that are {length(wide)} across: they lie on each other"
+        table.fault("together", f"{apart}; write a larger radius, or fewer together", "range")
+    if carrier is None:
+        return
+    reach = max(math.hypot(*place) for place in at) + 0.5 * wide
+    if reach > 0.5 * carrier.outline.bore * (1.0 + 1e-9):
+        across = f"has a bore of {length(carrier.outline.bore)}, its parts reach {length(2.0 * reach)}"
+        table.fault("carrier", f"{across} across: make it a ring that holds them", "range")
 
 
 def laid_out(plates: Mapping[str, Plate], batch: Batch | None) -> dict[str, Plate]:

@@ -1,0 +1,59 @@
+"""What a study with a batch means, said back before anything is lapped; nothing heavy is imported."""
+
+from __future__ import annotations
+
+from lapwright.presentation.words import say
+from lapwright.specification.batch import Batch, Dress
+from lapwright.study.model import Study
+from lapwright.units import Units, joined, sentence
+
+
+def before_words(study: Study) -> list[str]:
+    """How many parts, where they lie, how they scatter, and when the plate is dressed."""
+    batch, units = study.batch, study.units
+    if batch is None:
+        return []
+    given = {"count": str(batch.count), "part": batch.part, "loads": str(batch.loads)}
+    lies = "singly" if batch.together == 1 else "together"
+    lines = [
+        say(
+            f"batch.before.{lies}",
+            **given,
+            together=str(batch.together),
+            places=_places(study, batch),
+        )
+    ]
+    if batch.carrier is not None:
+        lines.append(say("batch.before.carrier", carrier=batch.carrier))
+    if batch.scatter:
+        sizes = [f"{name} {units.size(size)}" for name, size in batch.scatter.items()]
+        lines.append(say("batch.before.scatter", sizes=joined(sizes)))
+    lines.append(
+        _dressing(batch, batch.dress, units) if batch.dress else say("batch.before.undressed")
+    )
+    return [sentence(line) for line in lines]
+
+
+def _places(study: Study, batch: Batch) -> str:
+    """Where they lie: at which angles on which circle, or where."""
+    step = next(step for step in study.steps if batch.laps(step))
+    centre = (0.0, 0.0) if batch.carried else step.centre
+    at = [batch.place(k, centre) for k in range(batch.together)]
+    far = sorted({Units.number((x * x + y * y) ** 0.5 / 1e-3, 3) for x, y in at})
+    if len(far) == 1:
+        return say(
+            "batch.before.circle", study.units, radius=(at[0][0] ** 2 + at[0][1] ** 2) ** 0.5
+        )
+    each = (f"({study.units.length(x)}, {study.units.length(y)})" for x, y in at)
+    return say("batch.before.places", each=joined(list(each)))
+
+
+def _dressing(batch: Batch, dress: Dress, units: Units) -> str:
+    """When the plate is dressed, or that it never comes to that."""
+    step = str(dress.step)
+    if dress.every is None:
+        sizes = [f"{units.size(most)} {name}" for name, most in dress.when.items()]
+        return say("batch.before.when", step=step, reads=joined(sizes, "or"))
+    if dress.every >= batch.count:
+        return say("batch.before.never", parts=str(dress.every), count=str(batch.count))
+    return say("batch.before.every", step=step, several=dress.every > 1, parts=str(dress.every))
