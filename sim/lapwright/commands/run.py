@@ -197,6 +197,7 @@ def _lap(
     from lapwright.commands.session import Session
     from lapwright.machine import give_back
     from lapwright.presentation.advice import planned
+    from lapwright.presentation.batch_text import write_parts
     from lapwright.results.recorder import Timetable, before, heading
     from lapwright.results.runfile import write_run
 
@@ -218,6 +219,7 @@ def _lap(
     # A page of the run before would not be true.
     for name in (*PAGE_FILES, PART_FILE, before(part).name):
         folder.drop(name)
+    write_parts(run, folder.path)
     folder.flush()
     return run, trouble
 

@@ -147,7 +147,7 @@ def _advice(view: RunView, record: BatchRecord) -> list[str]:
         return []
     parts, at = got
     if parts == 0:
-        return [say("batch.at_once", part=record.name, number=str(int(record.number[at])))]
+        return [say("batch.at_once", number=str(int(record.number[at])), new=at == 0)]
     reads = plate_reads(view, record, at - 1)
     return [say("batch.due", plate=record.on, parts=str(parts), reads=reads, several=parts > 1)]
 

@@ -14,10 +14,12 @@ from numpy.typing import NDArray
 from lapwright.integration.block import mean_over_land
 from lapwright.integration.state import State
 from lapwright.metrology.form import FORMS
-from lapwright.results.record import FORM_KEYS, SHAPES, column, columns, forms_of, recorded
+from lapwright.results.record import FORM_KEYS, SHAPES, column, columns, extra, forms_of, recorded
 from lapwright.specification.batch import Batch
 
 if TYPE_CHECKING:
+    import pandas
+
     from lapwright.study.model import Study
 
 Array = NDArray[np.float64]
@@ -96,6 +98,23 @@ class BatchRecord:
                 if np.isfinite(values).any()
             }
         return out
+
+    def to_dataframe(self) -> pandas.DataFrame:
+        """The table of parts for pandas, columns as in `table`; SI.
+
+        Returns
+        -------
+        pandas.DataFrame
+            One row a part.
+
+        Raises
+        ------
+        CannotDoError
+            pandas is not installed.
+
+        """
+        found: pandas.DataFrame = extra("pandas").DataFrame(self.table())
+        return found
 
 
 FORM_TABLES = {  # of both records: which forms, and what stands before each in words

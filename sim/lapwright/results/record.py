@@ -597,7 +597,7 @@ class Run(Answer, metaclass=Constructed):
             "bottom": self.bottom,
             "event": self.event,
         }
-        table: pandas.DataFrame = _extra("pandas").DataFrame({**self.history, **beside})
+        table: pandas.DataFrame = extra("pandas").DataFrame({**self.history, **beside})
         return table
 
     def to_xarray(self) -> xarray.Dataset:
@@ -620,13 +620,13 @@ class Run(Answer, metaclass=Constructed):
             axes = (f"{name}.y", f"{name}.x")
             places |= dict(zip(axes, (face.y, face.x), strict=True))
             found |= {f"{name}.z": (axes, face.z), f"{name}.land": (axes, face.land)}
-        dataset: xarray.Dataset = _extra("xarray").Dataset(
+        dataset: xarray.Dataset = extra("xarray").Dataset(
             found, coords=places, attrs={"outcome": self.outcome}
         )
         return dataset
 
 
-def _extra(name: str) -> Any:
+def extra(name: str) -> Any:
     """A library that lapwright does without."""
     try:
         return importlib.import_module(name)

@@ -183,7 +183,9 @@ def _room(table: Table, batch: Batch, plates: Plates, steps: Sequence[Step | Non
         return
     reach = max(math.hypot(*place) for place in at) + 0.5 * wide
     if reach > 0.5 * carrier.outline.bore * (1.0 + 1e-9):
-        across = f"has a bore of {length(carrier.outline.bore)}, its parts reach {length(2.0 * reach)}"
+        across = (
+            f"has a bore of {length(carrier.outline.bore)}, its parts reach {length(2.0 * reach)}"
+        )
         table.fault("carrier", f"{across} across: make it a ring that holds them", "range")
 
 

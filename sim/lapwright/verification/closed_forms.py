@@ -408,3 +408,19 @@ def stations() -> tuple[Array, Array, Array]:
     for values in (x, y, z):
         values.setflags(write=False)
     return x, y, z
+
+
+COVERAGE_SOURCE = (
+    "A. Barylski, N. Piotrowski 2017 (Kinematics, InTech, doi 10.5772/intechopen.71415) for the motion; "
+    "the arc under a disc: law of cosines"
+)
+
+
+def coverage(r: Array, place: float, radius: float) -> Array:
+    """Share of a turn that a point of a turning plate is under a disc which stands still in the room.
+
+    `r` (n,) [m]: from the middle of the plate; `place` [m] of the disc's middle; its `radius` [m].
+    """
+    cos = (r * r + place * place - radius * radius) / (2.0 * r * place)
+    share: Array = np.arccos(np.clip(cos, -1.0, 1.0)) / np.pi
+    return share

@@ -29,6 +29,7 @@ def rows() -> Iterator[Row]:
 
     """
     # Late, so that asking for help does not compile the engine.
+    from lapwright.verification import batch_rows as batch
     from lapwright.verification import bending_rows as bending
     from lapwright.verification import contact_rows as contact
     from lapwright.verification import form_rows as form
@@ -47,6 +48,7 @@ def rows() -> Iterator[Row]:
         contact.liquid_rows,
         thickness.thickness_rows,
         bending.bending_rows,
+        batch.batch_rows,
         form.form_rows,
         form.standards_rows,
         form.gauges_rows,
