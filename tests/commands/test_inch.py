@@ -10,6 +10,7 @@ import pytest
 from lapwright.commands.main import main
 from lapwright.errors import StudyError, TippedError, troubles_in
 from lapwright.optimisation.jobs import Job, run_case
+from lapwright.results.answer import Preview
 from lapwright.study.read import parse
 from lapwright.units import Text, Units
 
@@ -95,3 +96,29 @@ def test_what_metal_is_worth_is_told_by_the_depth_of_an_inch_bench() -> None:
     told = {units: parse(TIPS.format(units) + goal).assumed for units in ("inch", "metric")}
     assert told["inch"]["goal.effort.metal"] == "1.0 min per 40 uin"
     assert told["metric"]["goal.effort.metal"] == "1 min per um"
+
+
+def test_a_tenth_is_one_at_an_inch_bench_and_is_said() -> None:
+    """0.0001 in (common practice, no source); at a metric bench it may be 0.1 mm, and is refused."""
+    dome = TIPS.replace(
+        ', thickness = "1 in"', ', thickness = "1 in", form = {{ dome = "2 tenths" }}'
+    )
+    study = parse(dome.replace('travel = "1.4"', 'travel = "1/3"').format("inch"))
+    assert study.plates["left"].form.sphere == pytest.approx(2e-4 * 0.0254, rel=1e-12)
+    assert study.assumed["tenths"] == "0.0001 in each"
+    assert "tenths 0.0001 in each" in " ".join(Preview(study).text().split())
+    with pytest.raises(StudyError, match=r"0\.0001 in in one shop"):
+        parse(dome.format("metric"))
+
+
+def test_a_study_that_readings_began_is_written_in_inches(tmp_path, monkeypatch) -> None:
+    """A dome reads a quarter of itself on feet half as wide (circle of R/2): 100 millionths are 400."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "pair.toml").write_text(TIPS.replace('"1.4"', '"1/3"').format("inch"))
+    reading = ["--reading", "spherometer left 1 tenth @ 0 deg"]
+    assert main(["gauge", "pair.toml", *reading, "--start", "begun.toml"]) == 0
+    written = (tmp_path / "begun.toml").read_text("utf-8")
+    dome = re.search(r'dome = "([\d.]+) uin"', written)
+    assert dome is not None
+    assert float(dome[1]) == pytest.approx(400.0, rel=0.01)
+    assert " um" not in written.replace('"9 um"', "")

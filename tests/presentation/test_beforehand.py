@@ -8,7 +8,7 @@ import pytest
 
 from lapwright.integration.estimate import outlooks
 from lapwright.modal.reduced_model import Glances
-from lapwright.presentation import beforehand
+from lapwright.presentation import beforehand, tables
 from lapwright.presentation.staying import leaves, remark
 from lapwright.presentation.way_round import makes
 from lapwright.study.read import parse
@@ -239,11 +239,11 @@ def test_travel_as_a_share(stroke, told):
 
 
 def test_what_was_typed_is_said_back_as_typed():
-    assert beforehand.echoed(0.1255) == "125.5 mm"
-    assert beforehand.echoed(0.160) == "160 mm"
-    assert beforehand.echoed(0.16 / 3.0) == "53 mm"
-    assert beforehand.echoed(6.25 * 0.0254, Units.INCH) == "6.25 in"
-    assert beforehand.echoed(0.160, Units.INCH) == "6.3 in"
+    assert tables.echoed(0.1255) == "125.5 mm"
+    assert tables.echoed(0.160) == "160 mm"
+    assert tables.echoed(0.16 / 3.0) == "53 mm"
+    assert tables.echoed(6.25 * 0.0254, Units.INCH) == "6.25 in"
+    assert tables.echoed(0.160, Units.INCH) == "6.3 in"
 
 
 @pytest.mark.parametrize(

@@ -22,7 +22,7 @@ from lapwright.metrology.least_squares import Estimate
 from lapwright.study.model import Study
 from lapwright.study.source import document_of
 from lapwright.study.write import written
-from lapwright.units import Units, joined
+from lapwright.units import Unit, Units, joined
 
 if TYPE_CHECKING:
     from lapwright.results.gauge import Faces, Request
@@ -157,14 +157,14 @@ def write_start(path: Path, study: Study, found: Estimate | None) -> None:
         kind = next(kind for kind in ("plates", "parts") if plate in document.get(kind, {}))
         table = document[kind][plate]
         kept = {key: value for key, value in dict(table.get("form", {})).items() if key == "ripple"}
-        table["form"] = kept | _form(found, plate)
+        table["form"] = kept | _form(found, plate, study.units.small)
     if study.start is not None:
         document.pop("start")
         pairs = study.start.plates.items()
         left = {here: there for here, there in pairs if here not in found.plates}
         document |= {"start": {"run": study.start.run, **left}} if left else {}
     document.pop("readings", None)
-    document["doubts"] = _doubts(found)
+    document["doubts"] = _doubts(found, study.units.small)
     lines = [
         "The faces are those that readings said; what they did not see is taken as zero.",
         *left_out(found),
@@ -174,23 +174,25 @@ def write_start(path: Path, study: Study, found: Estimate | None) -> None:
     put_beside(path, written(document, "\n".join(lines), study.text).encode("utf-8"))
 
 
-def _form(found: Estimate, plate: str) -> dict[str, Any]:
-    """What the readings fix, as a study says it."""
+def _form(found: Estimate, plate: str, unit: Unit) -> dict[str, Any]:
+    """What the readings fix, as a study says it, in the `unit` of a person's forms."""
     out = {}
     for name, form in found.forms(plate).items():
         if form is None:
             continue
         # To a thousandth of what is not known of it, so that nothing is lost by writing it down.
-        places = max(0, 3 - math.floor(math.log10(1e6 * form.uncertainty)))
-        text = f"{1e6 * form.value:.{places}f}"
+        places = max(0, 3 - math.floor(math.log10(form.uncertainty / unit.size)))
+        text = f"{form.value / unit.size:.{places}f}"
         if float(text) == 0.0:
             continue
         dish = name == "sphere" and form.value < 0.0
-        out["dish" if dish else _typed(name)] = f"{text.removeprefix('-') if dish else text} um"
+        out["dish" if dish else _typed(name)] = (
+            f"{text.removeprefix('-') if dish else text} {unit.name}"
+        )
     return out
 
 
-def _doubts(found: Estimate) -> list[dict[str, dict[str, str]]]:
+def _doubts(found: Estimate, unit: Unit) -> list[dict[str, dict[str, str]]]:
     """What the readings leave open, cause by cause, as a study says it."""
     doubts = found.doubts()
     least = SMALL * np.sqrt((doubts.moves**2).sum(axis=1))
@@ -199,7 +201,9 @@ def _doubts(found: Estimate) -> list[dict[str, dict[str, str]]]:
         moved: dict[str, dict[str, str]] = {}
         for (plate, form), size, small in zip(doubts.terms, cause.tolist(), least, strict=True):
             if abs(size) > small:
-                moved.setdefault(plate, {})[_typed(form)] = f"{Units.number(1e6 * size, 4)} um"
+                moved.setdefault(plate, {})[_typed(form)] = (
+                    f"{Units.number(size / unit.size, 4)} {unit.name}"
+                )
         out.append(moved)
     return out
 

@@ -19,8 +19,10 @@ from lapwright.metrology.form import SPOKEN
 from lapwright.presentation import size_words, words
 from lapwright.presentation.tables import (
     around,
+    echoed,
     limit,
     palms,
+    short,
     stays_on_top,
     stroke_words,
     swaps_words,
@@ -44,20 +46,8 @@ Plates = Mapping[str, "Plate"]
 
 EDGE = 1e-6  # [m] over the edge, or inside it, from which it is said
 SAME = 0.05  # of each other, from which two plates' sizes are told apart
-TYPED = 4  # a length of no more figures than this was typed; any other was worked out
 SIMPLE = (1, 2, 3, 4, 5, 6, 8)  # shares that a person says: thirds, eighths, but no sevenths
 ALMOST = 1e-9
-
-
-def echoed(value: float, units: Units = METRIC) -> str:
-    """A length at the bench [m]: as it was typed, or two figures of one that was worked out."""
-    typed = units.length(value, echo=True)
-    return typed if _short(typed) else units.length(value)
-
-
-def _short(quantity: str) -> bool:
-    """Whether a quantity has no more figures than one types."""
-    return len(quantity.split()[0].replace(".", "").lstrip("0")) <= TYPED
 
 
 def _degrees(angle: float) -> str:
@@ -220,7 +210,7 @@ def press(step: Step, plates: Plates, look: Outlook, units: Units = METRIC) -> s
     if load.force > 0.0:
         typed = units.force(load.force, echo=units is METRIC)
         # A force typed in kg or lb has more figures in N than anybody wants.
-        force = typed if _short(typed) else units.force(load.force, 3)
+        force = typed if short(typed) else units.force(load.force, 3)
         off = "" if load.at == (0.0, 0.0) else echoed(math.hypot(*load.at), units)
         by_hand = say("preview.press.hand", force=force, off=off, palms=palms(load, units))
     swapped = step.swap is not None and abs(other / look.load - 1.0) > SAME
@@ -317,7 +307,7 @@ def _wears(wear: float | None, units: Units) -> str:
         return say("preview.wear.seen")
     if units is Units.INCH:
         per = wear * PSI * 12000.0 * 1e6  # uin in a thousand feet under a psi
-        return say("preview.wear.inch", wear=per, si=wear * 1e12)
+        return say("preview.wear.inch", wear=per)
     return say("preview.wear.metric", wear=wear * 1e12)
 
 

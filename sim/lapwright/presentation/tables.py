@@ -27,6 +27,18 @@ if TYPE_CHECKING:
 
 FLAT, LOST = "flatness", "removed"
 HERE = 1e-4  # [m] from the middle
+TYPED = 4  # a length of no more figures than this was typed; any other was worked out
+
+
+def echoed(value: float, units: Units = METRIC) -> str:
+    """A length at the bench [m]: as it was typed, or two figures of one that was worked out."""
+    typed = units.length(value, echo=True)
+    return typed if short(typed) else units.length(value)
+
+
+def short(quantity: str) -> bool:
+    """Whether a quantity has no more figures than one types."""
+    return len(quantity.split()[0].replace(".", "").lstrip("0")) <= TYPED
 
 
 def around(step: Step, units: Units) -> list[str]:
@@ -350,5 +362,5 @@ def palms(load: Load, units: Units) -> str:
 def palm_words(x: float, y: float, units: Units) -> str:
     """A place [m] from the middle, by how far and towards which hour."""
     off = math.hypot(x, y)
-    far = units.length(off, echo=True) if off > HERE else ""
+    far = echoed(off, units) if off > HERE else ""
     return say("preview.press.palm", off=far, hour=Units.hour(x, y))

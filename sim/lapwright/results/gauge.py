@@ -37,7 +37,7 @@ from lapwright.results.answer import Answer
 from lapwright.results.findings import Finding, as_json, noticed_in
 from lapwright.results.record import grit_on
 from lapwright.results.whole import whole_faces
-from lapwright.specification.quantities import TIME, quantity
+from lapwright.specification.quantities import TIME, bench, quantity
 from lapwright.specification.said import Faults, RefusedError, meant, nearest
 from lapwright.specification.table import Table
 from lapwright.study.gauges import part_of, where_of
@@ -204,10 +204,13 @@ def _flat(study: Study, looked: Sequence[Gauge], usual: Mapping[str, Gauge]) -> 
     return next(gauge for gauge in every if isinstance(gauge, OpticalFlat))
 
 
-def _taken(key: str, data: dict[str, Any], read: Callable[[Table], T]) -> T:
-    """What is read from a table that was typed on the line."""
+def _taken(
+    key: str, data: dict[str, Any], read: Callable[[Table], T], units: Units = Units.METRIC
+) -> T:
+    """What is read from a table that was typed on the line, at a bench of these units."""
     faults = Faults()
-    value = read(Table(faults, key, data))
+    with bench(units):
+        value = read(Table(faults, key, data))
     if faults.found:
         told = "; ".join(map(str, faults.found))
         raise CommandError(told, key=key, code=faults.found[0].code)
@@ -217,7 +220,9 @@ def _taken(key: str, data: dict[str, Any], read: Callable[[Table], T]) -> T:
 def _readings(words: str, study: Study, known: Mapping[str, Gauge], usual: Usual) -> list[Reading]:
     """Readings from the command line: "GAUGE PLATE SIZE @ ANGLE at X, Y along Z", or a file of them."""
     data, folder = reading_table(words, study, known, usual), study.folder or Path()
-    return _taken("--reading", data, lambda table: part_of(table, study.plates, known, folder))
+    return _taken(
+        "--reading", data, lambda table: part_of(table, study.plates, known, folder), study.units
+    )
 
 
 def reading_table(

@@ -9,12 +9,14 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass, replace
 from typing import Any
 
 from lapwright.specification.said import RefusedError, listed, nearest, refused, shown
-from lapwright.units import BAND_OF_LIGHT, GRAVITY, INCH, POUND, PSI
+from lapwright.units import BAND_OF_LIGHT, GRAVITY, INCH, POUND, PSI, Units
 
 # Both sizes in words, and (so many, of this unit) of each reading.
 _READINGS = {
@@ -27,7 +29,34 @@ _READINGS = {
     "millionth": ('"millionths" are of an inch or of a metre', ((1.0, "uin"), (1.0, "um"))),
     "mil": ('"mil" is 0.001 in to some and a millimetre to others', ((1.0, "thou"), (1.0, "mm"))),
 }
+# At an inch bench each is what is said there, and means one thing.
+_AT_INCH_BENCH = {"tenth": 1e-4, "thousandth": 1e-3, "millionth": 1e-6, "mil": 1e-3}  # [in]
+_HEARD: ContextVar[dict[str, str] | None] = ContextVar("heard", default=None)
 INCHES = 0.01  # a dome of less without a unit was thought of in inches: nobody has one of 0.0001 um
+
+
+@contextmanager
+def bench(units: Units) -> Iterator[dict[str, str]]:
+    """Text is read as it is meant at a bench of these units: a tenth is 0.0001 in at an inch bench.
+
+    Yields what was taken so, word by word.
+    """
+    heard: dict[str, str] = {}
+    before = _HEARD.set(heard if units is Units.INCH else None)
+    try:
+        yield heard
+    finally:
+        _HEARD.reset(before)
+
+
+def _at_bench(unit: str) -> float | None:
+    """Size [m] of a word that means one thing at an inch bench; None of others, or at another bench."""
+    heard, word = _HEARD.get(), unit.lower().strip(". ").removesuffix("s")
+    inches = _AT_INCH_BENCH.get(word)
+    if heard is None or inches is None:
+        return None
+    heard[f"{word}s"] = f"{_figure(inches)} in each" if inches > 1e-5 else "1 uin each"
+    return inches * INCH
 
 
 def doubtful(number: float, unit: str) -> str | None:
@@ -342,6 +371,8 @@ def read(value: Any, kind: Dimension) -> float:
     if not unit and "" not in kind.units:
         raise _bare(value, kind)
     size = find(unit, kind.units)
+    if size is None and kind.name == LENGTH.name:
+        size = _at_bench(unit)
     if size is None:
         clock = _hours_and_minutes(text) if kind is TIME else None
         if clock is None:

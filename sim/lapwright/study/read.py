@@ -19,6 +19,7 @@ import numpy as np
 from lapwright.errors import Fault
 from lapwright.metrology.form import EdgeMargin
 from lapwright.specification.plate import Plate
+from lapwright.specification.quantities import bench
 from lapwright.specification.said import Faults, listed, shown
 from lapwright.specification.step import Grit, Step
 from lapwright.specification.table import Table, text
@@ -212,6 +213,20 @@ def parse_document(
         With every fault of the document.
 
     """
+    inch = str(document.get("units", "")).strip().lower() == Units.INCH
+    with bench(Units.INCH if inch else Units.METRIC) as heard:
+        return _parsed(document, stem, folder, text, maps, heard)
+
+
+def _parsed(
+    document: Mapping[str, Any],
+    stem: str,
+    folder: Path | None,
+    text: str,
+    maps: bool,
+    heard: Mapping[str, str],
+) -> Study:
+    """The study; `heard`: what words meant at this bench, by the word, filled in as they are read."""
     faults = Faults()
     assumed: dict[str, str] = {}
     root = Table(faults, "", document, assumed)
@@ -249,7 +264,7 @@ def parse_document(
         **head,
         plates=laid_out({n: plate for n, plate in plates.items() if plate is not None}, batch),
         steps=tuple(step for step in steps if step is not None),
-        assumed=assumed,
+        assumed=assumed | dict(heard),
         typed=tuple(sorted(_typed(document))),
         text=text,
         stem=stem,

@@ -30,6 +30,7 @@ from lapwright.commands.interview.typed import Answer, Answers, chosen, tidy
 from lapwright.contact.stability import check_stands
 from lapwright.errors import LapwrightError, StudyError, troubles_in
 from lapwright.specification.materials import MATERIALS
+from lapwright.specification.quantities import bench as bench_of
 from lapwright.specification.said import RefusedError
 from lapwright.study.read import parse
 from lapwright.units import Units
@@ -112,7 +113,8 @@ def _understood(question: Question, typed: str, given: Answers, laid: bool = Tru
     if len(typed) > LONGEST:
         how = "write a few words, or ? to see which"
         raise RefusedError(f"that is {len(typed)} letters long: {how}")
-    answer = question.read(typed.strip(), given)
+    with bench_of(units(given) if "units" in given else Units.METRIC):
+        answer = question.read(typed.strip(), given)
     laid = laid and question.key == "far"
     trouble = _trouble({**given, question.key: answer}, laid)
     if trouble is not None:
