@@ -151,7 +151,7 @@ def table(got: Tuning) -> list[tuple[str, ...]]:
     head = "as they come" if got.idle else "lapped in full" if best.ok else "the nearest, in full"
     courses = {
         "as typed": got.begun.simulated if got.begun is not None else None,
-        **({} if got.idle else {"foretold": best.operator}),
+        **({} if got.idle else {"forecast": best.operator}),
         head: best.simulated,
     }
     rows = [("", "at most", *courses)]
