@@ -53,7 +53,7 @@ def text(one) -> str:
 def test_smeared_is_usual_and_said_so() -> None:
     one = study()
     assert one.steps[0].liquid == "smeared" == one.assumed["steps.1.liquid"]
-    assert "liquid smeared" in "\n".join(Preview(one).lines())
+    assert "liquid smeared" in "\n".join(Preview(one, whole=True).lines())
 
 
 @pytest.mark.parametrize("word", LIQUIDS)
