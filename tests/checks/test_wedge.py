@@ -10,12 +10,15 @@ from math import atan2, cos, degrees, hypot, pi, radians, sin
 import numpy as np
 import pytest
 
+from lapwright.errors import CommandError, StudyError
 from lapwright.metrology.form import EdgeMargin
 from lapwright.metrology.thickness import thickness_of
+from lapwright.optimisation.tune import check_goal
 from lapwright.specification.outline import Disc, Outline, Rectangle, Ring
 from lapwright.specification.plate import Plate, StartForm
 from lapwright.specification.step import Load, Step, Turn
 from lapwright.specification.wedge import Wedge
+from lapwright.study.read import parse
 from lapwright.verification import closed_forms as exact
 from lapwright.verification.scenes import NO_MARGIN, disc, last, plain_grit, start_step
 from lapwright.verification.thickness_rows import ASIDE, FORCE, PART, wedged
@@ -116,3 +119,50 @@ def test_until_stops_at_the_size_and_not_before() -> None:
     assert 0.0 <= end.removed["A"] - 0.5e-6 <= 4.0 * rate  # looked at every four strokes
     both = replace(step, until={"thickness": {"A": "11.9995 mm"}, "wedge": {"A": "1 nm"}})
     assert last((replace(part, wedge=Wedge(2e-6, 0.0)), plates[1]), both).outcome == "limit"
+
+
+TO_SIZE = """
+plates.ring = { ring = ["80 mm", "50 mm"], thickness = "12.006 mm", wedge = { by = "4 um", high = "3:00" } }
+plates.table = { disc = "160 mm", thickness = "30 mm" }
+[[steps]]
+top = "ring"
+bottom = "table"
+grit = "15 um"
+until = { thickness = "12.000 mm", wedge = { ring = "0.5 um" } }
+[goal]
+flatness = "0.3 um"
+[tune.free]
+"steps.1.load" = ["10 N", "30 N"]
+"""
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ('"12.000 mm"', '"12.010 mm"', "lapping makes nothing thicker"),
+        ('"12.000 mm"', "12", "has no unit"),
+        ('"12.000 mm"', '{ rng = "12.000 mm" }', "there is no plate 'rng'"),
+        ('"12.000 mm"', "{ ring = 12 }", "has no unit"),
+        ('disc = "160 mm"', 'ring = ["80 mm", "50 mm"]', "write whose"),
+        ('high = "3:00"', 'high = "25:00"', "is no hour"),
+        ('by = "4 um"', 'by = "15 mm"', "too large"),
+        (', high = "3:00"', "", "high"),
+    ],
+)
+def test_sizes_that_cannot_be_are_refused_in_one_line(old: str, new: str, said: str) -> None:
+    with pytest.raises(StudyError) as caught:
+        parse(TO_SIZE.replace(old, new, 1), "ring")
+    assert said in str(caught.value)
+    assert len(str(caught.value).splitlines()) <= 2
+
+
+def test_the_smaller_plate_is_meant_where_none_is_named() -> None:
+    until = parse(TO_SIZE, "ring").steps[0].until
+    assert until is not None
+    assert until.thickness == {"ring": 0.012}
+    assert until.wedge == {"ring": 0.5e-6}
+
+
+def test_a_search_refuses_a_step_that_stops_at_a_size() -> None:
+    with pytest.raises(CommandError, match="does not foretell thickness"):
+        check_goal(parse(TO_SIZE, "ring"))

@@ -15,12 +15,14 @@ import pytest
 from lapwright.integration.state import State
 from lapwright.metrology.bending import as_read
 from lapwright.metrology.form import Form, measure
+from lapwright.metrology.thickness import thickness_of
 from lapwright.results.batch import BatchRecorder, out_of_goal
 from lapwright.specification.plate import Plate
 from lapwright.study.model import Study
 from lapwright.study.read import load, parse_document
 from lapwright.study.source import document_of
 from lapwright.study.variants import override
+from lapwright.verification.closed_forms import wedge_of_load
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 NAMES = sorted(path.stem for path in CONFIGS.glob("*.toml"))
@@ -102,6 +104,7 @@ def test_all_of_them_are_there():
                 "read-before-you-lap",
                 "seal-ring-of-carbon",
                 "seal-rings-on-a-turning-plate",
+                "ring-to-size-and-parallel",
             ]
         )
         == NAMES
@@ -121,7 +124,7 @@ def test_opens_with_three_lines(name):
 @pytest.mark.parametrize("name", EACH)
 def test_runs_to_its_end(name):
     _, last, _ = lapped(name)
-    assert last.outcome == "done"
+    assert last.outcome == ("until" if name == "ring-to-size-and-parallel" else "done")
 
 
 def test_first_pair_ends_flat():
@@ -214,6 +217,27 @@ def test_a_seal_ring_of_carbon_comes_flat_within_a_band():
     longer, _ = changed("seal-ring-of-carbon", 1, {"time": "1 h"})
     assert forms["ring"].sphere > 0.1 * UM
     assert -0.5 * UM < longer["ring"].sphere < -0.1 * UM  # a tenth of the 5 um grit
+
+
+def test_a_ring_comes_to_size_and_parallel():
+    _, last, study = lapped("ring-to-size-and-parallel")
+    ring = study.plates["ring"]
+    now = thickness_of(ring, last.heights["ring"], study.margin)
+    assert 11.9999e-3 < now.mean <= 12.0e-3
+    # Eccentric compression (S. Timoshenko 1930, from memory) of the hand's part of the load.
+    hand = 40.0 / (40.0 + ring.weight)
+    taken = wedge_of_load(hand * 4.5e-3, 0.040, 0.025) * 6.0 * UM
+    assert now.wedge == pytest.approx(4.0 * UM - taken, abs=0.05 * UM)
+    assert now.wedge < 0.5 * UM
+
+
+@pytest.mark.campaign
+def test_a_ring_pressed_in_its_middle_keeps_its_wedge():
+    _, last = changed("ring-to-size-and-parallel", 1, {"load_at": {"x": "0 mm"}})
+    _, aside, study = lapped("ring-to-size-and-parallel")
+    now = thickness_of(study.plates["ring"], last.heights["ring"], study.margin)
+    assert now.wedge == pytest.approx(4.0 * UM, rel=0.01)
+    assert last.clock.strokes == pytest.approx(aside.clock.strokes, rel=0.01)
 
 
 def test_grooved_pair_loses_by_its_land():

@@ -61,6 +61,7 @@ from lapwright.optimisation.track import (
 from lapwright.optimisation.workers import WorkerPool
 from lapwright.study.model import Study, Tune
 from lapwright.study.read import parse_document
+from lapwright.study.sizes import refuse_to_size
 from lapwright.study.source import document_of
 
 __all__ = ["SurrogateOptimizer", "check_goal", "tuned"]
@@ -516,13 +517,12 @@ def tuned(
     least = study.tuned.least if study.tuned is not None else Tune.least
     empty = Tuning(study, study.goal, asked, "refused", least, tolerance=tolerance, cells=cells)
     bench = RunCache(crew, Journal(store) if store is not None else None, stop, tolerance)
-    return SurrogateOptimizer(
-        empty, DesignSpace(study, document, study.folder or Path()), bench, tell, looks
-    ).whole(samples)
+    space = DesignSpace(study, document, study.folder or Path())
+    return SurrogateOptimizer(empty, space, bench, tell, looks).whole(samples)
 
 
 def check_goal(study: Study) -> None:
-    """Refuse a study without a goal, or in which nothing may move.
+    """Refuse a study without a goal, in which nothing may move, or whose steps stop at a size.
 
     Raises
     ------
@@ -535,3 +535,4 @@ def check_goal(study: Study) -> None:
     tuned = study.tuned or Tune()
     if not tuned.free and not (tuned.order and len(study.steps) > 1):
         raise CommandError(NOTHING_FREE.format(free=FREE), key="tune.free", code="nothing_free")
+    refuse_to_size(study)

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from lapwright.errors import CommandError
 from lapwright.specification.said import RefusedError, listed, shown
 from lapwright.specification.step import Until
 from lapwright.specification.table import Table
@@ -51,6 +52,26 @@ def sizes_of(study: Study) -> dict[str, Size]:
             for name, size in getattr(one, key, {}).items():
                 found[name] = replace(found.get(name, Size()), **{key: size})
     return found
+
+
+TO_SIZE = (
+    "a search does not foretell thickness and wedge: stop this step by its time, its strokes or "
+    'until = { removed = "2 um" }, and lap what it finds with run'
+)
+
+
+def refuse_to_size(study: Study) -> None:
+    """Refuse, for who foretells forms only, a study whose steps stop at a size.
+
+    Raises
+    ------
+    CommandError
+        Names the step, and says what to write.
+
+    """
+    for number, step in enumerate(study.steps, 1):
+        if step.until is not None and (step.until.thickness or step.until.wedge):
+            raise CommandError(TO_SIZE, key=f"steps.{number}.until", code="not_tuned")
 
 
 def take_sizes(table: Table, plates: Mapping[str, Plate | None]) -> dict[str, dict[str, float]]:
