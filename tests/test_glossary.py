@@ -123,7 +123,8 @@ def test_the_keys_of_the_glossary_are_in_the_json(tmp_path: Path) -> None:
     text = (ROOT / "configs" / "first-pair.toml").read_text("utf-8")
     study.write_text(re.sub(r"cells = \d+", "cells = 32", text), encoding="utf-8")
     known: set[str] = set()
-    for words in (["run", str(study), "--out", str(tmp_path / "r"), "--no-page"], ["preview", str(study), "--all"],
+    for words in (["run", str(study), "--out", str(tmp_path / "r"), "--no-page"],
+                  ["preview", str(study), "--all"],
                   ["bearing", str(tmp_path / "r")]):  # fmt: skip
         out = io.StringIO()
         with contextlib.redirect_stdout(out), contextlib.redirect_stderr(io.StringIO()):
