@@ -13,9 +13,11 @@ import pytest
 from comparing import PAIR, RING, THREE, TURNED, compare
 
 from lapwright.optimisation.comparison import Comparison, compared
+from lapwright.optimisation.criterion import Criterion
 from lapwright.optimisation.summary import Summary
-from lapwright.optimisation.track import RMS_OF_FORM, Criterion, constraints_of
-from lapwright.presentation.comparison_text import as_json, csv_text, headline, in_words, rows
+from lapwright.optimisation.track import RMS_OF_FORM, constraints_of
+from lapwright.presentation.comparison_table import csv_text
+from lapwright.presentation.comparison_text import as_json, headline, in_words, rows
 from lapwright.results.answer import plain
 from lapwright.specification.outline import Disc, Outline, Rectangle
 from lapwright.specification.plate import Plate, StartForm

@@ -12,11 +12,12 @@ from typing import Any
 import pytest
 from comparing import PAIR, TURNED
 
+from lapwright.optimisation.criterion import lapped_course
 from lapwright.optimisation.design import DesignSpace
 from lapwright.optimisation.jobs import RunCache
 from lapwright.optimisation.sensitivity import drawn_in, nudges_of
 from lapwright.optimisation.summary import Summary
-from lapwright.optimisation.track import Candidate, Tuning, constraints_of, lapped_course
+from lapwright.optimisation.track import Candidate, Tuning, constraints_of
 from lapwright.optimisation.workers import WorkerPool
 from lapwright.study.model import Study
 from lapwright.study.read import parse

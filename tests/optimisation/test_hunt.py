@@ -10,16 +10,10 @@ import numpy as np
 import pytest
 from comparing import PAIR
 
+from lapwright.optimisation.criterion import lapped_course
 from lapwright.optimisation.design import DesignSpace, variable_of
 from lapwright.optimisation.summary import Summary
-from lapwright.optimisation.track import (
-    Candidate,
-    Evaluation,
-    Nudge,
-    Tuning,
-    constraints_of,
-    lapped_course,
-)
+from lapwright.optimisation.track import Candidate, Evaluation, Nudge, Tuning, constraints_of
 from lapwright.optimisation.tune import SurrogateOptimizer
 from lapwright.study.model import Free, Study
 from lapwright.study.read import parse

@@ -106,7 +106,7 @@ def _takes(work: Work, store: Store, args: argparse.Namespace) -> Mapping[str, f
 
 def _write(got: Comparison, store: Store, args: argparse.Namespace) -> None:
     from lapwright.files import put_in_place
-    from lapwright.presentation.comparison_text import csv_text
+    from lapwright.presentation.comparison_table import csv_text
 
     put_in_place(store.path / SHEET, csv_text(got).encode("utf-8"))
     if not args.no_page:

@@ -27,6 +27,7 @@ from lapwright.metrology.least_squares import Doubts, estimate_as_they_lay
 from lapwright.specification.plate import Plate
 from lapwright.specification.quantities import read_share
 from lapwright.specification.step import Grit, Hand, Step, Wear, in_metal
+from lapwright.study.batches import laid_out
 from lapwright.study.faces import from_anywhere, placed
 from lapwright.study.model import Axis, Study
 from lapwright.study.read import parse_document
@@ -64,6 +65,10 @@ KEYS = {
     "swap_every": "swap every",
     "swap_every.read": "a reading every",
     "turn_bottom": "turn of the bottom",
+    "batch.together": "parts together",
+    "batch.radius": "parts on a radius of",
+    "batch.dress.every": "dressed every",
+    "batch.dress.when": "dressed at",
 }
 
 
@@ -74,7 +79,8 @@ def name_of(key: str, step: Step | None = None) -> str:
         return f"{tail} on top for"
     if step is not None and key in ("stroke.centre", "stroke.centre.x") and step.carry_centre:
         return OFF
-    return KEYS.get(key) or key.removeprefix("stroke.").replace("_", " ").replace(".", ", ")
+    bare = key.removeprefix("stroke.").removeprefix("batch.")
+    return KEYS.get(key) or bare.replace("_", " ").replace(".", ", ")
 
 
 def change(key: str, value: Any, step: Step | None = None) -> str:
@@ -91,6 +97,8 @@ def change(key: str, value: Any, step: Step | None = None) -> str:
         return "never turned" if key == "turn" else "not walked round"
     if key == "stroke.centre" and not isinstance(value, str):
         return f"centre {said(value)}"  # both ways
+    if key == "batch.together":
+        return f"{said(value)} together"
     if name.startswith(OFF):
         return f"{said(value)} {name}"
     return f"{name} {said(value)}"
@@ -284,9 +292,11 @@ def drawn(study: Study, number: int, tolerance: Tolerance = Tolerance()) -> Stud
     rng = np.random.Generator(np.random.PCG64(sequence))
     # Whether a draw is used or not, it is made: the next ones must be the same for every member.
     wear, layer = (float(u) for u in rng.random(2))
-    plates = {name: _plate(plate, rng, tolerance) for name, plate in study.plates.items()}
+    copies = () if study.batch is None else study.batch.names[1:]
+    plates = {n: _plate(p, rng, tolerance) for n, p in study.plates.items() if n not in copies}
     if tolerance.share or tolerance.floor:
         plates = _together(study, plates, rng)
+    plates = laid_out(plates, study.batch)
     grits: dict[str, Grit] = {}
     steps = tuple(
         _step(study, k, step, wear, layer, grits) for k, step in enumerate(study.steps, 1)

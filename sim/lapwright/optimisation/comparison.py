@@ -23,9 +23,9 @@ from lapwright.errors import CommandError, LapwrightError
 from lapwright.files import taken
 from lapwright.integration.estimate import Outlook, outlooks
 from lapwright.optimisation.cases import Case, Tolerance, cases_of, guessed, with_cells
+from lapwright.optimisation.criterion import Criterion, criterion_of
 from lapwright.optimisation.jobs import WORK, Job, Store, carry_out, jobs_of, meaningless
 from lapwright.optimisation.summary import Summary
-from lapwright.optimisation.track import Criterion, criterion_of
 from lapwright.optimisation.workers import WorkerPool, in_process, processes
 from lapwright.results.answer import Answer
 from lapwright.results.recorder import heading
@@ -236,6 +236,25 @@ class Comparison(Answer, metaclass=Constructed):
             count += one == min(keys, key=lambda i: keys[i], default=None)
         return count
 
+    def all_within(self, one: int) -> int | None:
+        """In how many draws all parts of a batch are within the goal; None where there is no such goal.
+
+        Parameters
+        ----------
+        one : int
+            Which member, from 0.
+
+        Returns
+        -------
+        int or None
+            Draws, from 0.
+
+        """
+        parts = self.nominal[one].parts
+        if parts is None or parts.out is None:
+            return None
+        return sum(got.parts is not None and got.parts.out == 0 for got in self.draws[one])
+
     def ended_badly(self, one: int) -> int:
         """In how many draws `one` did not come to its end.
 
@@ -378,7 +397,7 @@ class Comparison(Answer, metaclass=Constructed):
 
         """
         member, got = self.members[one], self.nominal[one]
-        if member.study is None or not got.done or len(got.plates) != 2:
+        if member.study is None or not got.done or len(got.plates) != 2 or got.parts:
             return None
         top, bottom = member.study.steps[0].top, member.study.steps[0].bottom
         change = {}
@@ -428,7 +447,9 @@ def _ahead(member: Case) -> tuple[Outlook, ...]:
 
 def _value(got: Summary, what: Sequence[str]) -> float | None:
     if len(what) == 1:
-        return got.time if what[0] == "time" else got.removed
+        if what[0] == "time":
+            return got.time
+        return got.removed if got.parts is None else got.parts.removed  # of a batch: off the plate
     ended = got.plates.get(what[0])
     if ended is None:
         return None
@@ -585,7 +606,7 @@ class Work:
             many.samples,
             many.tolerance,
             heading(),
-            follow=study.goal is not None,
+            follow=study.goal is not None and study.batch is None,
         )
         self.found: list[Summary] = meaningless(self.members)
 

@@ -192,6 +192,8 @@ class _Record:
             self.recorder.frames.thin(FRAMES)
         else:
             self.recorder.last = moment  # measured if it should turn out to be the last one
+            if self.recorder.batch is not None:
+                self.recorder.batch.take(moment)
 
 
 DIGEST = 64  # characters of one
@@ -275,7 +277,7 @@ def _digest(body: bytes) -> bytes:
 
 
 PLAN, WORK, MEMBERS = "plan.json", "work.part", "members"
-SCHEMA = 4
+SCHEMA = 5
 MOST_PLAN = 20_000_000  # bytes
 CHANGES = {
     "study": "the study has changed",
@@ -558,7 +560,7 @@ class RunCache:
     def _job(self, number: int, study: Study, draw: int) -> Job:
         goal = Goal(effort=study.goal.effort) if study.goal is not None else None  # for its work
         bare = replace(study, variants=(), swept=None, goal=goal, tuned=None, text="")
-        return Job(number, draw, light(bare), None, self.tolerance, follow=True)
+        return Job(number, draw, light(bare), None, self.tolerance, follow=study.batch is None)
 
     def _key(self, study: Study, draw: int) -> str:
         # What is not known is drawn by what was assumed too.

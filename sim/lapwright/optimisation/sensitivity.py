@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from lapwright.errors import LapwrightError, StudyError
 from lapwright.optimisation.comparison import BAND_ENDS
+from lapwright.optimisation.criterion import lapped_course
 from lapwright.optimisation.design import Design, DesignSpace
 from lapwright.optimisation.jobs import RunCache
 from lapwright.optimisation.seek import AS_NEAR, Seeker
@@ -35,7 +36,6 @@ from lapwright.optimisation.track import (
     Refused,
     Tuning,
     evaluation_of,
-    lapped_course,
 )
 from lapwright.specification.step import Step, Swap
 from lapwright.study.model import Study

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, fields
+from dataclasses import asdict, dataclass, field, fields
 from math import pi
 from typing import Any
 
@@ -18,6 +18,7 @@ from lapwright.contact.placement import mating
 from lapwright.integration.state import WENT_THROUGH, State
 from lapwright.metrology.bending import as_read
 from lapwright.metrology.form import form_names, forms, measure
+from lapwright.results.batch import BatchRecord, out_of_goal
 from lapwright.results.record import FORM_KEYS, Run
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Step
@@ -31,6 +32,7 @@ __all__ = [
     "Ended",
     "Follower",
     "Handling",
+    "Parts",
     "Summary",
     "domes_of",
     "summary_of",
@@ -41,6 +43,7 @@ __all__ = [
 Array = NDArray[np.float64]
 
 HISTORY = 33  # points along the metal removed
+OWN = ("plates", "parts")  # of a summary, which go into JSON by themselves
 PROFILE = 65  # points along a cut from 9 to 3
 # Codes of what failed for the machine's or the program's reasons, not the study's: no answers to keep.
 MACHINE = ("worker", "memory", "internal")
@@ -69,6 +72,28 @@ class Ended:
 
 
 @dataclass(frozen=True)
+class Parts:
+    """What came of a batch of parts called `name` on the plate `on`.
+
+    `lapped` of them; `out` of the goal (None where it asks nothing of them); `dressings` of the plate, and
+    `removed` [m] off it when the last part came off; `worst` [m]: the largest size of each form on any
+    part, with `number` (from 1) of that part and `error` [m] there; `moved` [m]: the most by which it
+    changed on one.  None where a form is not spoken of.
+    """
+
+    name: str
+    on: str
+    lapped: int
+    out: int | None
+    dressings: int
+    removed: float
+    worst: Mapping[str, float | None]
+    number: Mapping[str, int | None]
+    error: Mapping[str, float | None]
+    moved: Mapping[str, float | None]
+
+
+@dataclass(frozen=True)
 class Summary:
     """The end of one simulation: member (from 0) and draw (0: the study as it stands) say of which.
 
@@ -76,7 +101,7 @@ class Summary:
     names it, and `plates` may hold the last good state.  `time` rubbed [s]; `metal` (HISTORY,) [m] mean over
     the plates.  `top` and `bottom` lay on each other last; `mating` [m] rms misfit of the two.
     `lift_share`: mean share of the time in which something lifted.  `track`: columns along the time, where
-    they were asked for (`lapwright.optimisation.summary`).
+    they were asked for (`lapwright.optimisation.summary`).  `parts`: of a batch that came to its end.
     """
 
     member: int
@@ -90,6 +115,7 @@ class Summary:
     mating: float | None = None
     lift_share: float = 0.0
     track: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+    parts: Parts | None = None
     trouble: str | None = None
     code: str | None = None
 
@@ -111,7 +137,8 @@ class Summary:
 
     def plain(self) -> dict[str, Any]:
         """As JSON has it: None for what is not a number."""
-        out = {f.name: _plain(getattr(self, f.name)) for f in fields(self) if f.name != "plates"}
+        out = {f.name: _plain(getattr(self, f.name)) for f in fields(self) if f.name not in OWN}
+        out["parts"] = None if self.parts is None else _plain(asdict(self.parts))
         out["plates"] = {
             name: {f.name: _plain(getattr(ended, f.name)) for f in fields(ended)}
             for name, ended in self.plates.items()
@@ -133,7 +160,8 @@ class Summary:
             for name, ended in data["plates"].items()
         }
         track = {key: _numbers(column) for key, column in data["track"].items()}
-        own = {"plates": plates, "metal": _numbers(data["metal"]), "track": track}
+        parts = None if data["parts"] is None else Parts(**data["parts"])
+        own = {"plates": plates, "metal": _numbers(data["metal"]), "track": track, "parts": parts}
         return cls(**{**data, **own})
 
 
@@ -210,6 +238,32 @@ def summary_of(
         bottom=last.bottom,
         mating=misfit if math.isfinite(misfit) else None,
         lift_share=lifted / time if time > 0.0 else 0.0,
+        parts=parts_of(run.batch, study),
+    )
+
+
+def parts_of(record: BatchRecord | None, study: Study) -> Parts | None:
+    """What came of the parts of a run; None where there are none, or not all were lapped."""
+    if record is None or study.batch is None or len(record.number) < study.batch.count:
+        return None
+    out = out_of_goal(record, study)
+    sizes = {key: np.abs(values) for key, values in record.forms.items()}
+    at = {key: int(np.argmax(size)) for key, size in sizes.items() if np.isfinite(size).all()}
+    off = {key: record.error[key] for key in at if key in record.error}
+    # Each form moves the flatness by its own size at most.
+    off["flatness"] = np.sqrt(sum((np.square(some) for some in off.values()), np.zeros(1)))
+    moved = {key: np.abs(record.forms[key] - record.came[key]).max() for key in at}
+    return Parts(
+        name=record.name,
+        on=record.on,
+        lapped=len(record.number),
+        out=None if out is None else int(out.sum()),
+        dressings=len(record.dressings.after),
+        removed=float(record.plate_removed[-1]),
+        worst={key: float(sizes[key][at[key]]) if key in at else None for key in sizes},
+        number={key: int(record.number[at[key]]) if key in at else None for key in sizes},
+        error=_finite({key: float(some[at.get(key, 0)]) for key, some in off.items()}),
+        moved={key: float(moved[key]) if key in at else None for key in sizes},
     )
 
 

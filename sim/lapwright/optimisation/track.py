@@ -1,15 +1,14 @@
 """What was asked, followed along the time: when it is reached, what it cost, and which way is the better.
 
 Times are rubbed seconds from the start of the first step, sizes metres without sign.  `constraints_of` says
-what a goal asks for, `evaluation_of` how a schedule goes, `Criterion` what puts members and schedules in
-order, and `Tuning` is the answer of a search.
+what a goal asks for, `evaluation_of` how a schedule goes, and `Tuning` is the answer of a search.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
@@ -17,11 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.optimisation.cases import Tolerance
-from lapwright.optimisation.summary import Ended, Summary
+from lapwright.optimisation.summary import Summary
 from lapwright.results.answer import Answer
 from lapwright.specification.plate import Plate
 from lapwright.study.goal import NOT_OF, Goal
-from lapwright.study.model import Study, Tune
+from lapwright.study.model import Study
 
 __all__ = [
     "NEVER",
@@ -30,7 +29,6 @@ __all__ = [
     "Candidate",
     "Constraint",
     "Cost",
-    "Criterion",
     "Evaluation",
     "Lost",
     "Nudge",
@@ -39,9 +37,7 @@ __all__ = [
     "TimeSeries",
     "Tuning",
     "constraints_of",
-    "criterion_of",
     "evaluation_of",
-    "lapped_course",
     "time_series_of",
 ]
 
@@ -429,171 +425,3 @@ def _reached(time: Array, share: Array, aim: float) -> float | None:
         return float(time[last + 1])
     along = (high - aim) / (high - low)
     return float(time[last] + along * (time[last + 1] - time[last]))
-
-
-def lapped_course(got: Summary, asked: Sequence[Constraint], hold: float | None) -> Evaluation:
-    """How a full simulation went; one that did not come to its end has `trouble` and reached nothing."""
-    forms = {name: dict(ended.forms) for name, ended in got.plates.items()}
-    if not got.done or not got.track:
-        cost = Cost(got.time, got.removed, 0.0, 0.0, got.time)
-        never = dict.fromkeys((one.key for one in asked), NEVER)
-        return Evaluation(
-            "simulation", None, NEVER, never, forms, cost, got.lift_share, (), got.trouble
-        )
-    course = evaluation_of(time_series_of(got.track), asked, hold, "simulation")
-    return replace(course, forms=forms, lift_share=got.lift_share)
-
-
-SAME_FLATNESS = 1e-9  # m; flatness is the same within a nanometre
-# rms of a form of size 1 over its face, at most: a bow's, sqrt(1/5 - 1/9); a dome's is sqrt(1/12)
-RMS_OF_FORM = 0.3
-WORST = (math.inf,)
-
-
-@dataclass(frozen=True)
-class Criterion:
-    """What is better: `goal` of the study, or without one the flatness of the worst plate at the end.
-
-    `asked`: each quantity of the goal; where a simulation was followed, `hold` and every kind of cost count.
-    """
-
-    goal: Goal | None = None
-    asked: tuple[Constraint, ...] = ()
-    least: str = Tune.least
-
-    def course(self, got: Summary) -> Evaluation | None:
-        """How what was asked went; by its end alone where the way was not kept; None without a goal."""
-        if self.goal is None:
-            return None
-        if got.track or not got.done:
-            return lapped_course(got, self.asked, self.goal.hold)
-        worst = {one.key: _sized(got, one) for one in self.asked}
-        share = max((worst[one.key] / one.limit for one in self.asked), default=math.inf)
-        cost = Cost(got.time, got.removed, 0.0, 0.0, got.time)
-        reached = got.time if share <= 1.0 else None
-        return Evaluation("simulation", reached, share, worst, {}, cost)
-
-    def figure(self, got: Summary) -> float:
-        """The figure by which members are compared, less is better.
-
-        Flatness of the worst plate [m]; with a goal the share of what is allowed that the worst form takes
-        up (1 and less: reached).
-        """
-        course = self.course(got)
-        if course is not None:
-            return course.share
-        sizes = (_size(ended.forms.get("flatness")) for ended in got.plates.values())
-        return max(sizes, default=math.inf)
-
-    def error(self, got: Summary) -> float | None:
-        """How far the figure may be off by the program's own doing, one standard deviation, in its unit.
-
-        None where that is not known.
-        """
-        if self.goal is None:
-            worst = got.plates.get(self.worst_plate(got))
-            return None if worst is None else _flatness_error(worst)
-        one = self.deciding(got)
-        error = None if one is None else _error(got, one)
-        return None if one is None or error is None else error / one.limit
-
-    def limit(self, got: Summary) -> float:
-        """What a figure of 1 stands for [m]: a metre, or with a goal the most that what decides may be."""
-        one = self.deciding(got)
-        return 1.0 if one is None else one.limit
-
-    def deciding(self, got: Summary) -> Constraint | None:
-        """What of the goal takes up the largest share of what is allowed."""
-        course = self.course(got)
-        if course is None:
-            return None
-        return max(self.asked, key=lambda one: course.worst[one.key] / one.limit, default=None)
-
-    def key(self, got: Summary) -> tuple[float, ...]:
-        """What to sort by, best first."""
-        if not got.done:
-            return WORST
-        course = self.course(got)
-        if course is not None:
-            cost = course.cost.of(self.least)
-            return (0.0, 0.0, cost, course.share) if course.ok else (0.0, 1.0, course.share, cost)
-        # Flatness alike to the nanometre is no difference: then the one that takes off less metal.
-        figure = self.figure(got)
-        alike = round(figure / SAME_FLATNESS) if math.isfinite(figure) else math.inf
-        return 0.0, alike, got.removed
-
-    def worst_plate(self, got: Summary) -> str:
-        """The plate whose flatness is the worst."""
-        return max(
-            got.plates, key=lambda name: _size(got.plates[name].forms.get("flatness")), default=""
-        )
-
-    def order(self, nominal: Sequence[Summary | None]) -> tuple[int, ...]:
-        """Members best first; those that did not come to an end last, in their own order."""
-        keys = [WORST if got is None else self.key(got) for got in nominal]
-        return tuple(sorted(range(len(keys)), key=lambda i: (keys[i], i)))
-
-    def better(self, one: Summary, other: Summary) -> float:
-        """1 where the first is better, 0 where the second is, a half where neither."""
-        a, b = self.key(one), self.key(other)
-        return 1.0 if a < b else 0.0 if b < a else 0.5
-
-
-def _size(value: float | None) -> float:
-    return math.inf if value is None else abs(value)
-
-
-def _dome(forms: Mapping[str, float | None]) -> float:
-    return forms.get("sphere") or forms.get("bow") or 0.0
-
-
-def _sized(got: Summary, one: Constraint) -> float:
-    """Size of an asked quantity at the end [m], or how far it moved; infinite where that was not measured."""
-    if one.form == "mating":
-        return _size(got.mating)
-    if one.plate is None:
-        top, bottom = got.plates[got.top], got.plates[got.bottom]
-        began = _dome(top.before) - _dome(bottom.before) if one.kept else 0.0
-        return abs(_dome(top.forms) - _dome(bottom.forms) - began)
-    ended = got.plates[one.plate]
-    after = ended.forms.get(one.measure)
-    before = ended.before.get(one.measure) if one.kept else 0.0
-    return math.inf if after is None or before is None else abs(after - before)
-
-
-def _joined(errors: Sequence[float | None]) -> float | None:
-    """Errors that know nothing of each other, together; None where one of them is not known."""
-    known = [error for error in errors if error is not None]
-    return math.hypot(*known) if known and len(known) == len(errors) else None
-
-
-def _flatness_error(ended: Ended) -> float | None:
-    """Each form moves the flatness by its own size at most."""
-    return _joined(
-        [error for form, error in ended.error.items() if ended.forms.get(form) is not None]
-    )
-
-
-def _error(got: Summary, one: Constraint) -> float | None:
-    """How far an asked quantity may be off at the end [m], one standard deviation."""
-    pair = got.plates[got.top], got.plates[got.bottom]
-    if one.form == "mating":
-        # The rms of what is added is the most that the rms of a sum can grow by.
-        both = _joined([_flatness_error(ended) for ended in pair])
-        return None if both is None else RMS_OF_FORM * both
-    if one.plate is None:
-        return _joined(
-            [e.error.get("sphere" if e.forms.get("sphere") is not None else "bow") for e in pair]
-        )
-    ended = got.plates[one.plate]
-    if one.form == "flatness":
-        return _flatness_error(ended)
-    return ended.error.get(one.measure)
-
-
-def criterion_of(study: Study) -> Criterion:
-    """The criterion of a study."""
-    if study.goal is None:
-        return Criterion()
-    least = (study.tuned or Tune()).least
-    return Criterion(study.goal, constraints_of(study.goal, study.plates), least)

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from lapwright.errors import CommandError, LapwrightError, StudyError
 from lapwright.optimisation.cases import Tolerance, with_cells
+from lapwright.optimisation.criterion import lapped_course
 from lapwright.optimisation.design import Design, DesignSpace
 from lapwright.optimisation.jobs import InterruptedSearchError, Journal, RunCache
 from lapwright.optimisation.seek import (
@@ -55,7 +56,6 @@ from lapwright.optimisation.track import (
     Tuning,
     constraints_of,
     evaluation_of,
-    lapped_course,
     time_series_of,
 )
 from lapwright.optimisation.workers import WorkerPool

@@ -16,6 +16,7 @@ from lapwright.modal.reduced_model import ReducedModel
 from lapwright.modal.step_analysis import StepAnalysis, reason_of
 from lapwright.optimisation.cases import axis_number, name_of, said, step_of
 from lapwright.optimisation.comparison import Comparison
+from lapwright.optimisation.criterion import Criterion
 from lapwright.optimisation.jobs import Store
 from lapwright.presentation import comparison_text as told
 from lapwright.presentation import pictures, reasons, words
@@ -73,6 +74,7 @@ def comparison_page(got: Comparison, store: Store) -> str:
             ranked_by=told.ranked_by(got),
             margin=told.margin(got),
             table=table[:ROWS],
+            faces_named=told.faces_of(got, got.study.plates),
             left=max(0, len(table) - ROWS),
             known=why_band(told.spread(got)),
             marked=told.marked(table[:ROWS]),
@@ -83,8 +85,7 @@ def comparison_page(got: Comparison, store: Store) -> str:
             faces=end_faces(panels, columns=_columns(got, panels)) if panels else None,
             faces_in_words=_faces_in_words(got, panels),
             undrawn=len(got.done) - len(panels),
-            cuts=cuts(by_rank),
-            histories=histories(by_rank),
+            **_along_the_work(got, by_rank),
             **_makes(got),
             reasons=REASONS,
             how_sure=told.how_sure(got),
@@ -113,20 +114,28 @@ def _panels(got: Comparison, store: Store) -> list[Panel]:
     ]
 
 
+def _along_the_work(got: Comparison, panels: Sequence[Panel]) -> dict[str, Any]:
+    """How pairs got where they are; of a batch, how its parts came out one after another."""
+    if got.study.batch is not None:
+        views = [(panel.title, panel.view) for panel in panels]
+        return {"parts_drawn": pictures.parts_of_ways(views), "cuts": None, "histories": None}
+    return {"parts_drawn": None, "cuts": cuts(panels), "histories": histories(panels)}
+
+
 def _columns(got: Comparison, panels: Sequence[Panel]) -> int | None:
     """In how many columns faces stand: a whole sweep of two keys has a row for each value of the first."""
     sweep = got.study.swept
     if sweep is None or len(sweep.axes) != 2 or got.study.variants:
         return None
     wide = len(sweep.axes[1].values)
-    whole = len(panels) == len(got.members) and wide * len(panels[0].view.faces) <= 10
+    whole = len(panels) == len(got.members) and wide * len(panels[0].faces) <= 10
     return wide if whole else None
 
 
 def _faces_in_words(got: Comparison, panels: Sequence[Panel]) -> str:
     units = got.study.units
     return "; ".join(
-        f"{p.title}: {', '.join(f'{f.name} {words.face(f.after, None, units)}' for f in p.view.faces)}"
+        f"{p.title}: {', '.join(f'{f.name} {words.face(f.after, None, units)}' for f in p.faces)}"
         for p in panels
     )
 
@@ -142,7 +151,7 @@ Made = tuple[str, str, str]  # what a step leaves alone, makes, and leaves on bo
 def _makes(got: Comparison) -> dict[str, Any]:
     """What each way leaves alone, makes, and leaves on both for ever; what is alike is told once."""
     ways: dict[tuple[Made, ...], list[str]] = {}
-    for i in got.done[:REASONS]:
+    for i in got.done[:REASONS] if got.study.batch is None else ():  # parts come and go
         ways.setdefault(_made(got, i), []).append(got.members[i].name)
     alike = [
         len(ways) > 1 and len({tuple(step[c] for step in way) for way in ways}) == 1
@@ -228,11 +237,15 @@ def _along(got: Comparison) -> tuple[pictures.Figure | None, bool]:
     if numbers is None or len(members) != len(numbers):
         return None, False
     half = _half(got, members)
-    leads = {n: "bow" if p.outline.long else "sphere" for n, p in got.study.plates.items()}
+    names = told.faces_of(got, got.study.plates)
+    leads = {n: "bow" if got.study.plates[n].outline.long else "sphere" for n in names}
     domes, flat = (
         tuple(_curve(got, members, n, k, style) for style, (n, k) in enumerate(keys.items()))
         for keys in (leads, dict.fromkeys(leads, "flatness"))
     )
+    if (batch := got.study.batch) is not None:
+        worst = np.array([Criterion().figure(got.nominal[i]) for i in members])
+        flat = (*flat, Curve(f"worst {batch.part}", worst, len(flat)))
     graphs = [Graph(domes, "dome", "dish"), Graph(flat, "flatness", "")]
     unit = said(axis.values[0]).lstrip("+-0123456789.eE ").strip()
     label = _axis_name(got, axis) + (f", {unit}" if unit else "")
@@ -269,7 +282,7 @@ def _half(got: Comparison, members: Sequence[int]) -> Graph | None:
 
 
 def _field(got: Comparison) -> pictures.Figure | None:
-    """Flatness of the worst plate over both swept keys."""
+    """Flatness of the worst plate, or of the worst part of a batch, over both swept keys."""
     sweep = got.study.swept
     if sweep is None or len(sweep.axes) != 2:
         return None
@@ -278,7 +291,7 @@ def _field(got: Comparison) -> pictures.Figure | None:
     for i in reversed(got.done):
         place, summary = got.members[i].place, got.nominal[i]
         if len(place) == 2:
-            values[place] = max(e.forms.get("flatness") or 0.0 for e in summary.plates.values())
+            values[place] = Criterion().figure(summary)
             best = (place[0], place[1])
     if best == (-1, -1):
         return None

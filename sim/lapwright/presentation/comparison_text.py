@@ -2,25 +2,21 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 import textwrap
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from lapwright.kinematics.schedule import last_grit, spread_of
 from lapwright.limits import BAND, limit_of
 from lapwright.optimisation.cases import Case, drawn_in_words, spoken, step_of
 from lapwright.optimisation.comparison import Comparison
+from lapwright.optimisation.criterion import Criterion
 from lapwright.optimisation.summary import Summary
-from lapwright.optimisation.track import Criterion
 from lapwright.presentation import words
 from lapwright.presentation.tuning_notes import asked_for, label, time_share, worst
 from lapwright.presentation.words import MARK, marked_face
-from lapwright.results.record import FORM_KEYS, SHAPES
-from lapwright.study.write import inline
 from lapwright.units import NOTHING, Units, joined
 
 SHOWN = 20  # rows on a screen
@@ -39,6 +35,7 @@ LEADS = {
     "second": "The next misses the goal by",
 }
 
+PART = re.compile(r"( \d+)?")  # what follows its kind in the name of a part
 Told = tuple[str, str]  # what came out, and its band ("" when there is none)
 
 
@@ -73,8 +70,15 @@ def spread(got: Comparison) -> float:
 
 def ranked_by(got: Comparison) -> str:
     """What members are put in order by, in one phrase."""
+    if got.criterion.goal is None and got.study.batch is not None:
+        return "flatness of the worst part; where that is alike, the flatter plate in the end"
     if got.criterion.goal is None:
         return "flatness of the worst plate at the end; where that is alike, less metal removed"
+    if got.study.batch is not None:
+        goal = asked_for(got.criterion.asked, got.study.units)
+        return (
+            f"parts out of the goal ({goal}); then the worst part, then how flat the plate is left"
+        )
     cost = "less metal" if got.criterion.least == "removed" else "less time"
     goal = asked_for(got.criterion.asked, got.study.units)
     return f"the goal of the study: {goal}; of those that reach it, {cost}"
@@ -115,14 +119,18 @@ def headline(got: Comparison) -> str:
 
 
 def _worst(summary: Summary) -> tuple[float, str]:
-    """Flatness of the worst plate [m], and its name."""
+    """Flatness of the worst plate, of a batch of the worst part [m], and its name."""
+    if (parts := summary.parts) is not None:
+        return parts.worst.get("flatness") or 0.0, parts.name
     flat = ((e.forms.get("flatness") or 0.0, name) for name, e in summary.plates.items())
     return max(flat, default=(0.0, ""))
 
 
 def _flat(got: Comparison, summary: Summary) -> str:
     figure, worst = got.study.units.size(_worst(summary)[0]), got.criterion.worst_plate(summary)
-    if len(summary.plates) > 1:
+    if (parts := summary.parts) is not None:
+        worst = f"The worst of {parts.lapped} parts, {parts.name} {parts.number['flatness']},"
+    elif len(summary.plates) > 1:
         worst = f"The {'worse' if len(summary.plates) == 2 else 'worst'} plate, {worst},"
     return f"{worst} is flat within {figure}"
 
@@ -202,17 +210,23 @@ def _row(got: Comparison, i: int, rank: int) -> Row:
     minutes, _, band = Units.band(summary.time, spread(got)).partition(", ")
     share, bad = summary.lift_share, got.ended_badly(i)
     lifts = "a trace" if share < 0.01 else time_share(share)
+    parts, within = summary.parts, got.all_within(i)
+    told_flat, off = units.size(flat) + fine, units.size(summary.removed)
+    if parts is not None:
+        told_flat = f"{told_flat}, part {parts.number['flatness']}"
+        off = f"{parts.on} {units.size(parts.removed)}"
     sure = f"best in {got.best_in(i)} of {got.samples}" + (
         f", does not end in {bad}" if bad else ""
     )
+    sure += "" if within is None else f"; all parts within the goal in {within}"
     return Row(
         index=i,
         rank=str(rank) if summary.done else "",
         name=member.name,
         changed="" if changes == member.name else changes,
-        plates={name: _face(got, i, name) for name in summary.plates},
-        flat=(units.size(flat) + fine, _ends(got.flatness_band(i), units)),
-        removed=(units.size(summary.removed), _ends(got.band(i, ("removed",)), units)),
+        plates={name: _face(got, i, name) for name in faces_of(got, summary.plates)},
+        flat=(told_flat, _ends(got.flatness_band(i), units)),
+        removed=(off, _ends(got.band(i, ("removed",)), units)),
         minutes=(minutes, band),
         goal=_goal_of(got, summary),
         lifts=f"yes, {lifts}" if share > 0.0 else "no",
@@ -221,11 +235,22 @@ def _row(got: Comparison, i: int, rank: int) -> Row:
     )
 
 
+def faces_of(got: Comparison, names: Iterable[str]) -> list[str]:
+    """Those of plates of which the end is told: parts of a batch are told of otherwise."""
+    kind = "" if got.study.batch is None else got.study.batch.part
+    return [name for name in names if not kind or not PART.fullmatch(name.removeprefix(kind))]
+
+
 def _goal_of(got: Comparison, summary: Summary) -> str:
     """When the goal is reached, or what misses it most; "" where there is none."""
     course = got.criterion.course(summary)
     if course is None or not summary.done:
         return ""
+    if (parts := summary.parts) is not None and parts.out is not None:
+        all_in = f"all {parts.lapped} parts within it"
+        out = f"{parts.out} of {parts.lapped} parts out"
+        far = f"the furthest {Units.times(course.share)} times what is allowed"
+        return f"{out}, {far}" if parts.out else all_in if course.ok else f"{all_in}, but {far}"
     if course.reached_at is not None:
         at = course.reached_at
         return "reached as they come" if at == 0.0 else f"reached after {Units.time(at)}"
@@ -237,6 +262,10 @@ def _face(got: Comparison, i: int, name: str) -> tuple[str, str]:
     """A face at the end in words, each form marked that is finer than the finish; and its band."""
     ended, units = got.nominal[i].plates[name], got.study.units
     told = marked_face(ended.forms, _finish(got.members[i], name), MARK, units)
+    parts, study = got.nominal[i].parts, got.members[i].study
+    dressed = study is not None and study.batch is not None and study.batch.dress is not None
+    if parts is not None and name == parts.on and dressed:
+        told += f", dressed {parts.dressings} time{'s' if parts.dressings != 1 else ''}"
     lead = "bow" if ended.forms.get("bow") is not None else "sphere"
     band = got.band(i, (name, lead))
     return told, "" if band is None else _span(lead, band, units)
@@ -382,6 +411,10 @@ def _member(got: Comparison, i: int, rank: int) -> dict[str, Any]:
     course = got.criterion.course(summary)
     if course is not None:
         out["reached_at"] = course.reached_at
+    if summary.parts is not None:
+        out["batch"] = asdict(summary.parts)
+        if got.samples:
+            out["batch"]["all_within_in"] = got.all_within(i)
     if summary.trouble is not None:
         out["error"] = {"code": summary.code, "key": None, "message": summary.trouble}
     if got.samples:
@@ -395,74 +428,3 @@ def _member(got: Comparison, i: int, rank: int) -> dict[str, Any]:
         }
         out["best_in"], out["did_not_end"] = got.best_in(i), got.ended_badly(i)
     return out
-
-
-# --- a table for other programs -----------------------------------------------------------------
-
-QUANTITY = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?[\w %/.]*", re.IGNORECASE)
-
-
-def csv_text(got: Comparison) -> str:
-    """The table; lengths in m, times in s; a figure that is not there is left empty."""
-    keys = list(dict.fromkeys(key for member in got.members for key in member.changes))
-    plates = list(got.study.plates)
-    ends = ("from", "to") if got.samples else ()
-    head = ["rank", "name", *(f"set {key}" for key in keys), "outcome", "time_s", "removed_m"]
-    head += ["reached_at_s"] if got.criterion.goal is not None else []
-    head += [f"removed_m {end}" for end in ends]
-    for name in plates:
-        for form in (*FORM_KEYS, "removed"):
-            head += [f"{name} {form}_m", *(f"{name} {form}_m {end}" for end in ends)]
-        head += [f"{name} {form}_m error" for form in SHAPES]
-    head += ["lift_share", *(("best_in", "draws") if got.samples else ()), "trouble"]
-    out = io.StringIO()
-    table = csv.writer(out, lineterminator="\n")
-    table.writerow(map(_harmless, head))
-    for rank, i in enumerate(got.order, 1):
-        table.writerow(map(_harmless, _cells(got, i, rank, keys, plates)))
-    return out.getvalue()
-
-
-def _cells(got: Comparison, i: int, rank: int, keys: list[str], plates: list[str]) -> list[Any]:
-    member, ended = got.members[i], got.nominal[i]
-    row: list[Any] = [rank if ended.done else "", member.name]
-    row += [_typed(member.changes[key]) if key in member.changes else "" for key in keys]
-    row += [ended.outcome, repr(ended.time), repr(ended.removed)]
-    course = got.criterion.course(ended)
-    row += [] if course is None else [_figure(course.reached_at)]
-    row += _band(got, i, ("removed",))
-    for name in plates:
-        there = ended.plates.get(name)
-        for form in (*FORM_KEYS, "removed"):
-            value = (
-                None if there is None else there.removed if form == "removed" else there.forms[form]
-            )
-            row += [_figure(value), *_band(got, i, (name, form))]
-        row += [_figure(None if there is None else there.error[form]) for form in SHAPES]
-    row += [repr(ended.lift_share)]
-    if got.samples:
-        row += [got.best_in(i), got.samples]
-    return [*row, (ended.trouble or "").replace("\n", "; ")]
-
-
-def _harmless(cell: Any) -> Any:
-    """A cell that no spreadsheet takes for a formula: text that could be one has an apostrophe before it."""
-    formula = (
-        isinstance(cell, str) and cell[:1] in tuple("=+-@\t\r") and not QUANTITY.fullmatch(cell)
-    )
-    return f"'{cell}" if formula else cell
-
-
-def _figure(value: float | None) -> str:
-    return "" if value is None else repr(value)
-
-
-def _typed(value: Any) -> str:
-    return value if isinstance(value, str) else inline(value)
-
-
-def _band(got: Comparison, i: int, what: tuple[str, ...]) -> list[str]:
-    if not got.samples:
-        return []
-    band = got.band(i, what)
-    return ["", ""] if band is None else [repr(band[0]), repr(band[1])]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import fields, replace
 from typing import Any
 
 from lapwright.metrology.form import FORMS, form_names
@@ -17,6 +17,7 @@ from lapwright.study.plates import a_plate
 
 HOW_BATCH = '[batch], and below it part = "ring", count = 50'
 HOW_DRESS = 'dress = { with = "dresser", every = "10 parts", step = 2 }'
+BATCH_KEYS = tuple(field.name for field in fields(Batch))
 Plates = Mapping[str, Plate | None]
 
 

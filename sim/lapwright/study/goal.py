@@ -151,7 +151,7 @@ class Goal(Frozen):
     difference, mating : float or str, optional
         Of the pair [m]: how far the two domes read apart; the misfit, rms.
     plates : tuple of str
-        On which plates; () for all.
+        On which plates; () for all, or for the parts of a batch.
     hold : float or str, optional
         The time to which it must stay reached [s]; at the end if it is not said.
     keep : mapping
@@ -184,8 +184,8 @@ class Goal(Frozen):
         return {form: size for form, size in found.items() if size is not None}
 
 
-def goal_of(root: Table, plates: Mapping[str, Plate | None]) -> Goal | None:
-    """The goal of a study."""
+def goal_of(root: Table, plates: Mapping[str, Plate | None], usual: tuple[str, ...]) -> Goal | None:
+    """The goal of a study; `usual`: of which plates it speaks where it names none."""
     table = root.table("goal", f"[goal], and below it {HOW_GOAL}")
     if table is None:
         return None
@@ -193,7 +193,7 @@ def goal_of(root: Table, plates: Mapping[str, Plate | None]) -> Goal | None:
     named = table.take(
         "plates", lambda value: tuple(a_plate(name, plates) for name in _some_names(value))
     )
-    names = tuple(plates) if named is None else named
+    names = usual if named is None else named
     hold = table.parts(Goal, ("hold",))
     keep = _kept_of(table, plates)
     effort = table.table("effort", HOW_EFFORT) or Table(

@@ -246,7 +246,7 @@ def _parsed(
     parts: dict[str, Any] = {
         "variants": variants_of(root, dict(document), len(steps), check),
         "swept": sweep_of(root, dict(document), len(steps), check),
-        "goal": goal_of(root, plates),
+        "goal": goal_of(root, plates, tuple(plates) if batch is None else (batch.part,)),
         "tuned": tune_of(root, dict(document), check),
         "doubts": doubts_of(root, plates),
         **_gauges(root, plates, (folder or Path()) if maps else None),
@@ -289,9 +289,11 @@ def _typed(table: Mapping[str, Any], place: str = "") -> Iterator[str]:
 
 
 def _faults_of(document: dict[str, Any], maps: Maps, units: Units) -> list[Fault]:
-    """Faults of plates, grits and steps alone."""
+    """Faults of plates, grits, steps and batch alone."""
     faults = Faults(units)
-    _work(Table(faults, "", document), maps)
+    root = Table(faults, "", document)
+    plates, steps, _ = _work(root, maps)
+    batch_of(root, plates, steps)
     return faults.found
 
 

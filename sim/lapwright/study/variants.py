@@ -19,12 +19,14 @@ from lapwright.specification.plate import Plate
 from lapwright.specification.quantities import SMALL, plain, quantity
 from lapwright.specification.said import RefusedError, listed, nearest, said_names, shown
 from lapwright.specification.table import Table, boolean, text, whole
+from lapwright.study.batches import BATCH_KEYS
 from lapwright.study.goal import OF_LONG, OF_ROUND, refuse_old
 from lapwright.study.model import Axis, Free, Sweep, Tune, Variant
 from lapwright.study.steps import STEP_KEYS
 from lapwright.units import Units
 
 SIZES = ("radius", "length", "travel", "overhang")
+BATCH = "batch."  # keys of [batch] begin so, others are of a step
 _EITHER = (("time", "strokes"), ("walk", "turn_bottom"))
 
 
@@ -32,6 +34,8 @@ def override(
     document: Mapping[str, Any], step: int | None, changes: Mapping[str, Any]
 ) -> dict[str, Any]:
     """The document with keys of `step` (from 1; None: of every step) changed; the first is left as it was.
+
+    Keys that begin with "batch." are of [batch].
 
     Raises
     ------
@@ -45,11 +49,31 @@ def override(
         raise RefusedError("there are no [[steps]] to change", "missing")
     if step is not None and not 1 <= step <= len(steps):
         raise RefusedError(f"there is no step {step}: steps are 1 to {len(steps)}", "range")
+    of_steps = {key: value for key, value in changes.items() if not key.startswith(BATCH)}
     out["steps"] = [
-        _changed(entry, changes) if step is None or number == step else entry
+        _changed(entry, of_steps) if step is None or number == step else entry
         for number, entry in enumerate(steps, 1)
     ]
+    if len(of_steps) < len(changes):
+        own = {k.removeprefix(BATCH): v for k, v in changes.items() if k not in of_steps}
+        out["batch"] = _batch(document.get("batch"), own)
     return out
+
+
+def _batch(typed: Any, changes: Mapping[str, Any]) -> dict[str, Any]:
+    """The batch with keys changed; stations by their angles make way for another number of parts."""
+    if not isinstance(typed, Mapping):
+        raise RefusedError("there is no [batch] to change", "missing")
+    batch = copy.deepcopy(dict(typed))
+    stations = batch.get("stations") or [""]
+    if "together" in changes and isinstance(stations, list) and isinstance(stations[0], str):
+        batch.pop("stations", None)
+    for key, value in changes.items():
+        for one, other in (("every", "when"), ("when", "every")):
+            if key == f"dress.{one}" and isinstance(batch.get("dress"), dict):
+                batch["dress"].pop(other, None)
+        _put(batch, key, value)
+    return batch
 
 
 def _changed(entry: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, Any]:
@@ -155,11 +179,17 @@ def _step(table: Table, steps: int) -> int | None:
     return table.take("step", whole(1, max(steps, 1), "the number of a step"))
 
 
-def _step_key(key: str) -> None:
-    """Refuse a key that no step has."""
-    head = key.partition(".")[0]
-    if head not in STEP_KEYS:
-        close = nearest(head, STEP_KEYS)
+def _known_key(key: str) -> None:
+    """Refuse a key that neither a step nor, after "batch.", a batch has."""
+    batch = key.startswith(BATCH)
+    head = key.removeprefix(BATCH).partition(".")[0]
+    close = nearest(head, BATCH_KEYS if batch else STEP_KEYS)
+    if batch and head not in BATCH_KEYS:
+        close = close or "together"
+        raise RefusedError(
+            f"[batch] has no key {shown(head)}: did you mean {close}?", "unknown_key"
+        )
+    if not batch and head not in STEP_KEYS:
         hint = (
             f"did you mean {close}?"
             if close
@@ -179,7 +209,7 @@ def _tried(
     """Note the faults that the changes make in the study."""
     try:
         for key in changes:
-            _step_key(key)
+            _known_key(key)
         faults = check(override(document, step, changes))
     except RefusedError as trouble:
         table.fault(name, trouble.message, trouble.code)
@@ -258,7 +288,7 @@ def sweep_of(root: Table, document: dict[str, Any], steps: int, check: Check) ->
             continue
         table.known.add(key)
         try:
-            _step_key(key)
+            _known_key(key)
             values = _values(value)
         except RefusedError as trouble:
             table.fault(key, trouble.message, trouble.code)
@@ -354,7 +384,7 @@ def _free_key(inner: Table, key: str, value: Any, document: dict[str, Any], chec
     if got is None or not isinstance(steps, list) or not 1 <= int(got[1]) <= len(steps):
         how = "" if "." in key else " (a key with dots stands in quotes)"
         raise RefusedError(f"is no key of a step here{how}: write {HOW_FREE}", "unknown_key")
-    _step_key(got[2])
+    _known_key(got[2])
     if (
         not isinstance(value, list)
         or len(value) < 2

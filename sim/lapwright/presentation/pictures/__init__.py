@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from matplotlib.figure import Figure
 
-from lapwright.presentation.pictures.batch import parts
+from lapwright.presentation.pictures.batch import parts, parts_of_ways
 from lapwright.presentation.pictures.faces import faces
 from lapwright.presentation.pictures.fringes import fringes_of
 from lapwright.presentation.pictures.history import history, metal, zones
@@ -20,6 +20,7 @@ __all__ = [
     "history",
     "metal",
     "parts",
+    "parts_of_ways",
     "places",
     "png",
     "reaches",

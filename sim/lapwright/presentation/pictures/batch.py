@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -11,6 +13,7 @@ from lapwright.presentation.pictures import ink
 from lapwright.presentation.pictures.ink import SHEET, Style
 from lapwright.presentation.run_view import RunView
 from lapwright.results.batch import BatchRecord, out_of_goal
+from lapwright.units import shortened
 
 _LEFT, _RIGHT, _UPPER, _LOWER, _FOOT, _APART = 112.0, 92.0, 200.0, 130.0, 74.0, 34.0
 MANY = 120  # parts, from which on dots are small
@@ -42,6 +45,68 @@ def parts(view: RunView, width: float = 1010.0) -> Figure | None:
     return figure
 
 
+def parts_of_ways(ways: Sequence[tuple[str, RunView]], width: float = 1010.0) -> Figure | None:
+    """The same of several ways, each by its title: a line each; None where no parts were lapped."""
+    shown = [(title, view) for title, view in ways if view.run.batch is not None][: len(ink.LINES)]
+    if not shown:
+        return None
+    figure = ink.new_figure(width, _FOOT + _LOWER + _APART + _UPPER + 24.0)
+    across, entries = width - _LEFT - _RIGHT, []
+    upper = ink.plain(figure, (_LEFT, _FOOT + _LOWER + _APART, across, _UPPER))
+    lower = ink.plain(figure, (_LEFT, _FOOT, across, _LOWER))
+    unit, top = shown[0][1].units.small, 0.0
+    for (title, view), (colour, dash) in zip(shown, ink.LINES, strict=False):
+        record, style = view.run.batch, Style(color=colour, linestyle=dash, linewidth=1.8)
+        assert record is not None
+        flat = record.forms["flatness"] / unit.size
+        top = max(top, float(np.nan_to_num(flat).max()))
+        upper.plot(record.number, flat, **style)
+        key, start = _lead(view, record)
+        x, y = _went(record, key, start)
+        lower.plot(x, y / unit.size, **style)
+        entries.append(Line2D([], [], **style, label=shortened(title, 40)))
+    record = shown[0][1].run.batch
+    assert record is not None
+    upper.set_ylim(0.0, 1.12 * max(_goal(upper, shown[0][1], record, top), 1e-6))
+    ink.ruled(upper, 8)
+    _headed(upper, f"each part flat within, {unit.symbol}")
+    _two_sided(lower, f"{record.on}, {unit.symbol}")
+    upper.sharex(lower)
+    upper.tick_params(labelbottom=False)
+    lower.set_xlabel(f"part number, in the order in which {record.name} was laid")
+    ink.legend(figure, entries)
+    return figure
+
+
+def _lead(view: RunView, record: BatchRecord) -> tuple[str, float]:
+    """By which form the plate is followed, and what it was before the first part [m]."""
+    key = "sphere" if np.isfinite(record.plate["sphere"]).any() else "bow"
+    return key, float(view.run.plates[record.on].forms[key][0])
+
+
+def _headed(axes: Axes, head: str) -> None:
+    ink.beside(axes, head, (0, 1), (22.0 - _LEFT, 12), xycoords="axes fraction", weight="bold")
+
+
+def _two_sided(axes: Axes, head: str) -> None:
+    """Domed above, hollow below."""
+    ink.two_sided(axes, 5)
+    _headed(axes, head)
+    for at, text, va in ((1, "domed", "top"), (0, "hollow", "bottom")):
+        ink.beside(axes, text, (0, at), (22.0 - _LEFT, 0), xycoords="axes fraction", va=va)
+
+
+def _goal(axes: Axes, view: RunView, record: BatchRecord, top: float) -> float:
+    """Draw the goal of flatness where there is one; the highest that is to be seen."""
+    goal = view.study.goal.flatness if view.study.goal is not None else None
+    if goal is None or out_of_goal(record, view.study) is None:
+        return top
+    at = goal / view.units.small.size
+    axes.axhline(at, color=SHEET.ink, linewidth=1.2, linestyle=(0, (6, 3)))
+    ink.beside(axes, "goal", (1, at), (7, 0), xycoords=("axes fraction", "data"))
+    return max(top, at)
+
+
 def _flatness(axes: Axes, view: RunView, record: BatchRecord) -> list[Line2D]:
     unit, number = view.units.small, record.number
     flat = record.forms["flatness"] / unit.size
@@ -55,30 +120,19 @@ def _flatness(axes: Axes, view: RunView, record: BatchRecord) -> list[Line2D]:
     entries = [Line2D([], [], **dots, label=f"{record.name}, flat within")]
     if bad.any():
         entries.append(Line2D([], [], **wrong, label="out of the goal"))
-    goal = view.study.goal.flatness if view.study.goal is not None else None
     top = float(np.nanmax(flat)) if np.isfinite(flat).any() else 1.0
-    if goal is not None and out is not None:
-        top = max(top, goal / unit.size)
-        axes.axhline(goal / unit.size, color=SHEET.ink, linewidth=1.2, linestyle=(0, (6, 3)))
-        ink.beside(axes, "goal", (1, goal / unit.size), (7, 0), xycoords=("axes fraction", "data"))
-    axes.set_ylim(0.0, 1.12 * max(top, 1e-6))
+    axes.set_ylim(0.0, 1.12 * max(_goal(axes, view, record, top), 1e-6))
     ink.ruled(axes, 8)
-    head = f"each part flat within, {unit.symbol}"
-    ink.beside(axes, head, (0, 1), (22.0 - _LEFT, 12), xycoords="axes fraction", weight="bold")
+    _headed(axes, f"each part flat within, {unit.symbol}")
     return entries
 
 
 def _plate(axes: Axes, view: RunView, record: BatchRecord) -> list[Line2D]:
     unit = view.units.small
-    key = "sphere" if np.isfinite(record.plate["sphere"]).any() else "bow"
-    start = float(view.run.plates[record.on].forms[key][0])
+    key, start = _lead(view, record)
     x, y = _went(record, key, start)
     axes.plot(x, y / unit.size, color=SHEET.accent, linewidth=1.8)
-    ink.two_sided(axes, 5)
-    head = f"{record.on}, {unit.symbol}"
-    ink.beside(axes, head, (0, 1), (22.0 - _LEFT, 12), xycoords="axes fraction", weight="bold")
-    for at, text, va in ((1, "domed", "top"), (0, "hollow", "bottom")):
-        ink.beside(axes, text, (0, at), (22.0 - _LEFT, 0), xycoords="axes fraction", va=va)
+    _two_sided(axes, f"{record.on}, {unit.symbol}")
     return [Line2D([], [], color=SHEET.accent, linewidth=1.8, label=f"{record.on}, dome or dish")]
 
 

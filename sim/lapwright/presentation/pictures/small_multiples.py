@@ -39,6 +39,13 @@ class Panel:
     draws: tuple[Summary, ...] = ()
     rank: int = 0
 
+    @property
+    def faces(self) -> tuple[Face, ...]:
+        """Those to be drawn: of a batch none of its parts, of which each has an end of its own."""
+        batch = self.view.study.batch
+        parts = () if batch is None else batch.names
+        return tuple(face for face in self.view.faces if face.name not in parts)
+
 
 def _placed(
     figure: Figure, panels: Sequence[Panel], columns: int, cell: float, row: float
@@ -73,8 +80,8 @@ def _nine_in_ten(
 def end_faces(panels: Sequence[Panel], width: float = 1200.0, columns: int | None = None) -> Figure:
     """The faces of every member at the end; `columns`: how many members stand in a row."""
     units = panels[0].view.units
-    every = [face for panel in panels for face in panel.view.faces]
-    number = max(len(p.view.faces) for p in panels)
+    every = [face for panel in panels for face in panel.faces]
+    number = max(len(p.faces) for p in panels)
     columns = columns or max(1, min(4, len(panels), int(width / (140.0 * number))))
     cell = min(width / columns, 230.0 * number)
     wide = cell / number
@@ -85,7 +92,7 @@ def end_faces(panels: Sequence[Panel], width: float = 1200.0, columns: int | Non
     seen = [np.abs(f.levelled[1]) for f in every if np.isfinite(f.levelled[1]).any()]
     limit = rounded_limit(max([*(float(np.nanpercentile(z, 99.5)) for z in seen), 1e-8]), units)
     for panel, left, top in _placed(figure, panels, columns, cell, row):
-        for j, face in enumerate(panel.view.faces):
+        for j, face in enumerate(panel.faces):
             x = left + j * wide
             axes = ink.bare(figure, (x + 3.0, top - tall, wide - 6.0, tall))
             face_map(axes, face, face.levelled[1], limit, units)

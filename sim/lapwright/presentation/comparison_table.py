@@ -1,0 +1,102 @@
+"""A comparison as a table for other programs: comma-separated values, SI."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from typing import Any
+
+from lapwright.optimisation.comparison import Comparison
+from lapwright.optimisation.summary import Summary
+from lapwright.results.record import FORM_KEYS, SHAPES
+from lapwright.study.write import inline
+
+PARTS_HEAD = [
+    "parts",
+    "out_of_goal",
+    "worst_part",
+    "worst_part flatness_m",
+    "plate_removed_m",
+    "dressings",
+]
+QUANTITY = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?[\w %/.]*", re.IGNORECASE)
+
+
+def csv_text(got: Comparison) -> str:
+    """The table; lengths in m, times in s; a figure that is not there is left empty."""
+    keys = list(dict.fromkeys(key for member in got.members for key in member.changes))
+    plates = list(got.study.plates)
+    ends = ("from", "to") if got.samples else ()
+    head = ["rank", "name", *(f"set {key}" for key in keys), "outcome", "time_s", "removed_m"]
+    head += PARTS_HEAD if got.study.batch is not None else []
+    head += ["reached_at_s"] if got.criterion.goal is not None else []
+    head += [f"removed_m {end}" for end in ends]
+    for name in plates:
+        for form in (*FORM_KEYS, "removed"):
+            head += [f"{name} {form}_m", *(f"{name} {form}_m {end}" for end in ends)]
+        head += [f"{name} {form}_m error" for form in SHAPES]
+    head += ["lift_share", *(("best_in", "draws") if got.samples else ()), "trouble"]
+    out = io.StringIO()
+    table = csv.writer(out, lineterminator="\n")
+    table.writerow(map(_harmless, head))
+    for rank, i in enumerate(got.order, 1):
+        table.writerow(map(_harmless, _cells(got, i, rank, keys, plates)))
+    return out.getvalue()
+
+
+def _cells(got: Comparison, i: int, rank: int, keys: list[str], plates: list[str]) -> list[Any]:
+    member, ended = got.members[i], got.nominal[i]
+    row: list[Any] = [rank if ended.done else "", member.name]
+    row += [_typed(member.changes[key]) if key in member.changes else "" for key in keys]
+    row += [ended.outcome, repr(ended.time), repr(ended.removed)]
+    row += _parts_cells(got, ended)
+    course = got.criterion.course(ended)
+    row += [] if course is None else [_figure(course.reached_at)]
+    row += _band(got, i, ("removed",))
+    for name in plates:
+        there = ended.plates.get(name)
+        for form in (*FORM_KEYS, "removed"):
+            value = (
+                None if there is None else there.removed if form == "removed" else there.forms[form]
+            )
+            row += [_figure(value), *_band(got, i, (name, form))]
+        row += [_figure(None if there is None else there.error[form]) for form in SHAPES]
+    row += [repr(ended.lift_share)]
+    if got.samples:
+        row += [got.best_in(i), got.samples]
+    return [*row, (ended.trouble or "").replace("\n", "; ")]
+
+
+def _parts_cells(got: Comparison, ended: Summary) -> list[Any]:
+    """Of a batch, what stands under PARTS_HEAD."""
+    if got.study.batch is None:
+        return []
+    if (parts := ended.parts) is None:
+        return [""] * len(PARTS_HEAD)
+    out = "" if parts.out is None else parts.out
+    worst, number = parts.worst["flatness"], parts.number["flatness"]
+    return [parts.lapped, out, number, _figure(worst), _figure(parts.removed), parts.dressings]
+
+
+def _harmless(cell: Any) -> Any:
+    """A cell that no spreadsheet takes for a formula: text that could be one has an apostrophe before it."""
+    formula = (
+        isinstance(cell, str) and cell[:1] in tuple("=+-@\t\r") and not QUANTITY.fullmatch(cell)
+    )
+    return f"'{cell}" if formula else cell
+
+
+def _figure(value: float | None) -> str:
+    return "" if value is None else repr(value)
+
+
+def _typed(value: Any) -> str:
+    return value if isinstance(value, str) else inline(value)
+
+
+def _band(got: Comparison, i: int, what: tuple[str, ...]) -> list[str]:
+    if not got.samples:
+        return []
+    band = got.band(i, what)
+    return ["", ""] if band is None else [repr(band[0]), repr(band[1])]
