@@ -13,9 +13,9 @@ import pytest
 from comparing import PAIR, RING, THREE, TURNED, compare
 
 from lapwright.optimisation.comparison import Comparison, compared
-from lapwright.optimisation.criterion import Criterion
+from lapwright.optimisation.criterion import RMS_OF_FORM, Criterion
 from lapwright.optimisation.summary import Summary
-from lapwright.optimisation.track import RMS_OF_FORM, constraints_of
+from lapwright.optimisation.track import constraints_of
 from lapwright.presentation.comparison_table import csv_text
 from lapwright.presentation.comparison_text import as_json, headline, in_words, rows
 from lapwright.results.answer import plain
