@@ -13,7 +13,7 @@ import pytest
 from lapwright.errors import CommandError, StudyError
 from lapwright.metrology.form import EdgeMargin
 from lapwright.metrology.thickness import thickness_of
-from lapwright.optimisation.tune import check_goal
+from lapwright.optimisation.askable import check_goal
 from lapwright.specification.outline import Disc, Outline, Rectangle, Ring
 from lapwright.specification.plate import Plate, StartForm
 from lapwright.specification.step import Load, Step, Turn

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from lapwright.errors import StudyError
+from lapwright.errors import CommandError, StudyError
 from lapwright.optimisation.cases import cases_of, drawn
 from lapwright.optimisation.summary import Summary
 from lapwright.presentation.comparison_table import csv_text
@@ -134,3 +134,33 @@ def test_a_batch_that_is_not_there_cannot_be_swept():
     bare = {key: value for key, value in document().items() if key != "batch"}
     with pytest.raises(StudyError, match="no \\[batch\\] to change"):
         Study.from_dict({**bare, "sweep": {"batch.together": [1, 2]}})
+
+
+def test_tune_keeps_all_parts_within_the_goal_and_is_no_worse_than_as_typed():
+    """The answer lapped anew by itself; among what was typed, the coarse places and their neighbours."""
+    free = {"batch.dress.every": ["1 parts", "5 parts"], "batch.together": [1, 2]}
+    written = document(goal={"flatness": "0.3 um"}, tune={"free": free})
+    study = Study.from_dict(written)
+    got = study.tune()
+    answer, begun = got.answer, got.begun
+    recorder = Recorder(answer.study)
+    for moment in answer.study.states():
+        recorder.take(moment)
+    flat = recorder.batch.record.forms["flatness"]
+    assert answer.simulated.ok == bool((flat <= 0.3e-6).all())
+    assert answer.simulated.share == pytest.approx(flat.max() / 0.3e-6)
+    if begun.ok:
+        assert answer.simulated.cost.time <= begun.simulated.cost.time
+    else:
+        assert answer.ok or answer.summary.parts.out <= begun.summary.parts.out
+    assert got.tried > 3
+    assert "coarse plates" in "\n".join(got.lines())
+
+
+@pytest.mark.parametrize("tune", [{"least": "swaps"}, {"order": True}])
+def test_what_a_batch_cannot_be_tuned_by_is_refused(tune):
+    free = {"batch.together": [1, 2]} | {k: v for k, v in tune.items() if k == "order"}
+    table = {"free": free} | {k: v for k, v in tune.items() if k == "least"}
+    study = Study.from_dict(document(goal={"flatness": "0.3 um"}, tune=table))
+    with pytest.raises(CommandError, match="of a batch"):
+        study.tune()

@@ -77,6 +77,7 @@ class Told:
             "removed": (0.0, UM),
             "turned": (0.0, 1.0),
             "swaps": (0.0, 0.0),
+            "work": (0.0, step.time),
         }
         return Summary(
             0, draw, "done", time=step.time, track=track | {"A.sphere": (3.0 * UM, dome)}

@@ -44,8 +44,8 @@ def add(parser: Parser) -> None:
 def main(args: argparse.Namespace) -> int:
     """Search and lap; returns the exit code."""
     from lapwright.files import taken
+    from lapwright.optimisation.askable import check_goal
     from lapwright.optimisation.jobs import PLAN, Store
-    from lapwright.optimisation.tune import check_goal
     from lapwright.study.read import load
 
     many = many_of(args)

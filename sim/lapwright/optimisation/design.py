@@ -28,7 +28,7 @@ from lapwright.specification.said import RefusedError
 from lapwright.specification.step import Step, Swap, in_metal
 from lapwright.study.model import Free, Study, Tune
 from lapwright.study.read import parse_document
-from lapwright.study.variants import override
+from lapwright.study.variants import BATCH, override
 from lapwright.study.write import written
 
 __all__ = ["Design", "DesignSpace", "DesignVariable", "typed_at", "variable_of", "where"]
@@ -50,7 +50,10 @@ KINDS: tuple[tuple[Dimension, str], ...] = (
 
 @dataclass(frozen=True)
 class DesignVariable:
-    """One key that may move: a number from `low` to `high` with `unit` after it, or one of `choices`."""
+    """One key that may move, of a step (0: of the batch).
+
+    A number from `low` to `high` with `unit` after it, or one of `choices`.
+    """
 
     key: str
     step: int
@@ -61,8 +64,15 @@ class DesignVariable:
     choices: tuple[str, ...] = ()
 
     @property
+    def whole(self) -> bool:
+        """True of numbers of parts, of which there are no halves."""
+        return self.step == 0 and self.unit.strip() in ("", "parts", "part")
+
+    @property
     def places(self) -> int:
         """Decimal places in which the number is typed."""
+        if self.whole:
+            return 0
         return max(0, FINE - 1 - math.floor(math.log10(self.high - self.low)))
 
     def text(self, u: float) -> str:
@@ -76,7 +86,7 @@ class DesignVariable:
 
         Minutes are those of a clock on the wall: whole ones from `WHOLE` on, tenths below.
         """
-        places = self.places + more
+        places = self.places + (0 if self.whole else more)
         if self.unit == " min" and value >= TENTHS and not more:
             coarse = min(places, 0 if value >= WHOLE else 1)
             places = coarse if self.low <= round(value, coarse) <= self.high else places
@@ -125,7 +135,7 @@ class DesignVariable:
 
 def where(number: int, order: Sequence[int]) -> str:
     """A step of the study by its number where steps have the `order`: "step 3 (was step 1)"; one has none."""
-    if len(order) < 2:
+    if len(order) < 2 or not number:
         return ""
     now = order.index(number) + 1
     return f"step {now}" if now == number else f"step {now} (was step {number})"
@@ -150,7 +160,8 @@ def _value(text: str, unit: str) -> float | None:
 
 def variable_of(free: Free) -> DesignVariable:
     """What a free key means: bounds in one unit, or choices."""
-    _, number, name = free.key.split(".", 2)
+    of_batch = free.key.startswith(BATCH)
+    _, number, name = ("", "0", free.key) if of_batch else free.key.split(".", 2)
     step = int(number)
     if free.low is None or free.high is None:
         return DesignVariable(free.key, step, name, choices=free.choices)
@@ -330,12 +341,12 @@ class DesignSpace:
 
         """
         document = dict(self.document)
-        for number in range(1, len(self.study.steps) + 1):
+        for number in range(len(self.study.steps) + 1):  # 0: of the batch
             own = {
                 k.name: changes[k.key] for k in self.knobs if k.step == number and k.key in changes
             }
             if own:
-                document = override(document, number, own)
+                document = override(document, number or None, own)
         document["steps"] = [document["steps"][k - 1] for k in order]
         study = self._meant(document)
         last = held(study.steps, tuple(range(1, len(order) + 1)), self.goal.hold, study.rounds)[-1]
@@ -387,9 +398,14 @@ def held(
 def typed_at(document: Mapping[str, Any], key: str) -> Any:
     """What a document says at a key such as "steps.1.stroke.length"; None where it says nothing.
 
-    Of a time for both plates each has it; of a centre that is a pair "x" and "y" are the two, and alone it is
-    how far off it lies towards 3.
+    Or at one of a batch.  Of a time for both plates each has it; of a centre that is a pair "x" and "y" are
+    the two, and alone it is how far off it lies towards 3.
     """
+    if key.startswith(BATCH):
+        inner: Any = document
+        for part in key.split("."):
+            inner = inner.get(part) if isinstance(inner, Mapping) else None
+        return f"{inner}" if type(inner) is int else inner
     _, number, name = key.split(".", 2) if key.startswith("steps.") else ("", "", "")
     steps = document.get("steps", [])
     if not number.isdecimal() or not 1 <= int(number) <= len(steps):

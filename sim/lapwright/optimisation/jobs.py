@@ -559,6 +559,9 @@ class RunCache:
 
     def _job(self, number: int, study: Study, draw: int) -> Job:
         goal = Goal(effort=study.goal.effort) if study.goal is not None else None  # for its work
+        goal = (
+            goal if study.batch is None else study.goal
+        )  # which says of each part whether it is out
         bare = replace(study, variants=(), swept=None, goal=goal, tuned=None, text="")
         return Job(number, draw, light(bare), None, self.tolerance, follow=study.batch is None)
 

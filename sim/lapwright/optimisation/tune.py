@@ -18,7 +18,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.errors import CommandError, LapwrightError, StudyError
+from lapwright.errors import LapwrightError, StudyError
+from lapwright.optimisation.askable import check_goal
+from lapwright.optimisation.batch_search import BatchSearch
 from lapwright.optimisation.cases import Tolerance, with_cells
 from lapwright.optimisation.criterion import lapped_course
 from lapwright.optimisation.design import Design, DesignSpace
@@ -61,10 +63,9 @@ from lapwright.optimisation.track import (
 from lapwright.optimisation.workers import WorkerPool
 from lapwright.study.model import Study, Tune
 from lapwright.study.read import parse_document
-from lapwright.study.sizes import refuse_to_size
 from lapwright.study.source import document_of
 
-__all__ = ["SurrogateOptimizer", "check_goal", "tuned"]
+__all__ = ["SurrogateOptimizer", "tuned"]
 
 
 Array = NDArray[np.float64]
@@ -470,17 +471,6 @@ class SurrogateOptimizer:
         return (*told.points("operator"), *lapped.points("simulation"))
 
 
-NO_GOAL = (
-    "{stem}.toml names no goal: write [goal] at its end, below it what is to be reached, such as "
-    'flatness = "0.3 um", then [tune.free], and below that {free}'
-)
-NOTHING_FREE = "nothing may move: write [tune.free] at the end of the study, and below it {free}"
-FREE = (
-    "each key that may move with its bounds or choices, such as "
-    '"steps.1.time" = ["10 min", "2 h"]; "steps.1.turn" = ["none", "8 deg per stroke"]'
-)
-
-
 def tuned(
     study: Study,
     crew: WorkerPool,
@@ -518,21 +508,6 @@ def tuned(
     empty = Tuning(study, study.goal, asked, "refused", least, tolerance=tolerance, cells=cells)
     bench = RunCache(crew, Journal(store) if store is not None else None, stop, tolerance)
     space = DesignSpace(study, document, study.folder or Path())
+    if study.batch is not None:
+        return BatchSearch(empty, space, bench, tell).whole(samples)
     return SurrogateOptimizer(empty, space, bench, tell, looks).whole(samples)
-
-
-def check_goal(study: Study) -> None:
-    """Refuse a study without a goal, in which nothing may move, or whose steps stop at a size.
-
-    Raises
-    ------
-    CommandError
-        Says what to write.
-
-    """
-    if study.goal is None:
-        raise CommandError(NO_GOAL.format(stem=study.stem, free=FREE), key="goal", code="missing")
-    tuned = study.tuned or Tune()
-    if not tuned.free and not (tuned.order and len(study.steps) > 1):
-        raise CommandError(NOTHING_FREE.format(free=FREE), key="tune.free", code="nothing_free")
-    refuse_to_size(study)

@@ -63,7 +63,9 @@ def criterion(got: Tuning) -> str:
         f"Asked: {asked_for(got.asked, units)}{held}; of what reaches "
         f"it, the least {LEAST[got.least]}."
     )
-    if got.tried:
+    if got.study.batch is not None:
+        told += f" {got.tried} ways were lapped on coarse plates, {got.simulated} in full."
+    elif got.tried:
         told += (
             f" {got.tried} schedules were worked out by forecast, {got.simulated} lapped in full."
         )
@@ -149,9 +151,10 @@ def table(got: Tuning) -> list[tuple[str, ...]]:
     if best is None:
         return []
     head = "as they come" if got.idle else "lapped in full" if best.ok else "the nearest, in full"
+    by = "forecast" if got.study.batch is None else "on coarse plates"
     courses = {
         "as typed": got.begun.simulated if got.begun is not None else None,
-        **({} if got.idle else {"forecast": best.operator}),
+        **({} if got.idle else {by: best.operator}),
         head: best.simulated,
     }
     rows = [("", "at most", *courses)]

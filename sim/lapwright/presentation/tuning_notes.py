@@ -179,7 +179,7 @@ def place(study: Study, key: str, order: Sequence[int] = ()) -> tuple[str, str]:
     """A free key in words: which step (by its number in `order`; "" where there is but one), what of it."""
     match = re.fullmatch(r"steps\.(\d+)\.(.+)", key)
     if match is None:
-        return "", "order of the steps" if key == "order" else key
+        return "", "order of the steps" if key == "order" else name_of(key)
     number, steps = int(match[1]), study.steps
     own = order or range(1, len(steps) + 1)
     return where(number, own), name_of(match[2], steps[number - 1])

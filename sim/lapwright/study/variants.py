@@ -68,7 +68,9 @@ def _batch(typed: Any, changes: Mapping[str, Any]) -> dict[str, Any]:
     stations = batch.get("stations") or [""]
     if "together" in changes and isinstance(stations, list) and isinstance(stations[0], str):
         batch.pop("stations", None)
-    for key, value in changes.items():
+    for key, typed_value in changes.items():
+        number = isinstance(typed_value, str) and typed_value.isdecimal()
+        value = int(typed_value) if number else typed_value
         for one, other in (("every", "when"), ("when", "every")):
             if key == f"dress.{one}" and isinstance(batch.get("dress"), dict):
                 batch["dress"].pop(other, None)
@@ -379,8 +381,11 @@ def _free(table: Table, document: dict[str, Any], check: Check) -> tuple[tuple[F
 
 
 def _free_key(inner: Table, key: str, value: Any, document: dict[str, Any], check: Check) -> Free:
-    got = re.fullmatch(r"steps\.(\d{1,4})\.(.+)", key)
+    of_batch = key.startswith(BATCH)
+    got = re.fullmatch(r"steps\.(\d{1,4})\.(.+)", f"steps.1.{key}" if of_batch else key)
     steps = document.get("steps")
+    if of_batch and isinstance(value, list):
+        value = [f"{one}" if type(one) is int else one for one in value]
     if got is None or not isinstance(steps, list) or not 1 <= int(got[1]) <= len(steps):
         how = "" if "." in key else " (a key with dots stands in quotes)"
         raise RefusedError(f"is no key of a step here{how}: write {HOW_FREE}", "unknown_key")
