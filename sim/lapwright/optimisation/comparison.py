@@ -690,7 +690,8 @@ def _sweep(axes: Mapping[str, Sequence[Any]]) -> dict[str, Any]:
 
 def tune(study: Study, many: Many, workers: int, folder: str | Path | None) -> Tuning:
     """Search for the goal of a study; a `folder` keeps what is lapped in full."""
-    from lapwright.optimisation.askable import check_goal, tuned
+    from lapwright.optimisation.askable import check_goal
+    from lapwright.optimisation.tune import tuned
 
     check_goal(study)
     many.check(study)
