@@ -153,13 +153,19 @@ def lines(text: str) -> list[tuple[str, str]]:
     return [("line", plain(line)) for line in text.splitlines() if line.strip()]
 
 
+def sentences(text: str) -> list[tuple[str, str]]:
+    """Sentences of wrapped text, each by itself: none lives by the remark of another."""
+    whole = re.sub(r"\n  (?=\S)", " ", text)
+    return [one for _, line in lines(whole) for one in lines(re.sub(r"\. (?=[A-Z])", ".\n", line))]
+
+
 @lru_cache(maxsize=12)
 def _printed(name: str, folder: Path) -> tuple[tuple[str, tuple[tuple[str, str], ...]], ...]:
     file = str(coarse(name, folder))
     made = folder / f"{name}-run"
     said = {
         "preview": lines(spoken("preview", file)),
-        "run": lines(spoken("run", file, "--out", str(made), "--no-page")),
+        "run": sentences(spoken("run", file, "--out", str(made), "--no-page")),
     }
     said["bearing"] = lines(spoken("bearing", str(made)))
     reasons = spoken("why", file, "--out", str(folder / f"{name}-why"))

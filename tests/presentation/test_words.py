@@ -347,7 +347,7 @@ def test_a_dome_of_a_ring_is_told_from_bore_to_rim_too():
     assert told == [
         "A is domed 1.5 um (bore over rim by 1.0 um).",
         # 1.04 um of bands of 587.6 / 2 nm
-        "A is flat within 1.0 um (41 uin), 3.5 helium bands, from bore to rim but for the margin.",
+        "A, from bore to rim but for the margin, is flat within 1.0 um (41 uin), 3.5 helium bands.",
     ]
     assert form(plate) == "dome 1.5 um (bore over rim by 1.0 um)"
     assert words.from_the_bore(-1.5e-6, share) == " (rim over bore by 1.0 um)"

@@ -343,7 +343,10 @@ def _expect(view: RunView, face: Face, at: int, finish: float | None) -> str:
     forms |= _hangs(view, face, at)
     told = marked_face(forms, finish, MARK, units)
     flat = forms.get("flatness")
-    return f"{told}; {in_bands(flat, units)}" if face.bore and flat is not None else told
+    if face.bore and flat is not None:
+        # Of the face as it came by the finish that the table of forms marks it by: the grit's.
+        told += f"; {in_bands(flat, units, face.finish if finish is None else finish, f' {MARK}')}"
+    return told
 
 
 def _hangs(view: RunView, face: Face, at: int) -> dict[str, float | None]:

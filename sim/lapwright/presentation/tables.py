@@ -190,9 +190,8 @@ def _notes(view: RunView) -> list[str]:
     for face in view.faces:
         flat, shape = face.after.get(FLAT), words.odd(face.after, face.finish, view.units)
         if face.bore and flat is not None:
-            lines.append(
-                f"{face.name}, bore to rim but for the margin: {words.in_bands(flat, view.units)}."
-            )
+            told = words.in_bands(flat, view.units, face.finish)
+            lines.append(f"{face.name}, bore to rim but for the margin: {told}.")
         lines += [f"{face.name} is {shape}."] if shape else []
     return lines
 

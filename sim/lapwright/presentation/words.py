@@ -225,9 +225,15 @@ def odd(forms: Forms, finish: float | None, units: Units = METRIC, brief: bool =
     return say("shape.odd_text", units, **fields, feet=feet, ends=ends)
 
 
-def in_bands(flatness: float, units: Units = METRIC) -> str:
-    """The flatness [m] of a ring in bands of helium light, and in both units."""
-    return say("shape.bands", units, flatness=flatness, bands=flatness / BAND_OF_LIGHT)
+def in_bands(
+    flatness: float,
+    units: Units = METRIC,
+    finish: float | None = None,
+    remark: str = f"; {REMARK}",
+) -> str:
+    """The flatness [m] of a ring in bands of light and both units; the `remark` below the finish [m]."""
+    told = say("shape.bands", units, flatness=flatness, bands=flatness / BAND_OF_LIGHT)
+    return told + (remark if units.finer(flatness, finish) else "")
 
 
 def from_the_bore(sphere: float, share: float, units: Units = METRIC) -> str:
@@ -259,7 +265,7 @@ def shapes(
         *_domes(discs, finishes, units, bores),
         *_saddles(discs, finishes, units),
         *_pits({n: f for n, f in discs.items() if n not in bores}, finishes, units),
-        *_rings({n: f for n, f in discs.items() if n in bores}, units),
+        *_rings({n: f for n, f in discs.items() if n in bores}, finishes, units),
         *_rails(rails, finishes, units),
     ]
 
@@ -375,11 +381,11 @@ def _pits(faces: Faces, finishes: Sizes, units: Units) -> list[str]:
     ]
 
 
-def _rings(faces: Faces, units: Units) -> list[str]:
+def _rings(faces: Faces, finishes: Sizes, units: Units) -> list[str]:
     """How flat rings are from bore to rim, in bands of helium light."""
     flats = {n: known(f, ("flatness",)) for n, f in faces.items()}
     return [
-        say("shape.ring", plate=name, flat=in_bands(flat[0][1], units))
+        say("shape.ring", plate=name, flat=in_bands(flat[0][1], units, finishes.get(name)))
         for name, flat in flats.items()
         if flat
     ]
