@@ -29,7 +29,7 @@ PICTURES = ROOT / "docs" / "pictures"
 SCALE = 1.05  # pixels to a point: enough for a page, and a small file
 
 PAPER, INK, FAINT = "#fcfbf8", "#1b2026", "#5b636c"
-HIGH, LOW, POINT = "#c97a1e", "#1c4f90", "#a3122a"
+HIGH, LOW, POINT = "#1c4f90", "#c97a1e", "#a3122a"
 
 
 def result() -> None:
@@ -216,7 +216,7 @@ def angles() -> str:
         _words(mark[0] - 16, mark[1] + 2, "12", more='font-weight="bold"'),
         f'<circle cx="{cx:.1f}" cy="{cy:.1f}" r="3.5" fill="{POINT}"/>',
         _words(cx + 12, cy + 18, "c", more=f'fill="{POINT}"'),
-        f'<circle cx="{hand[0]:.1f}" cy="{hand[1]:.1f}" r="13" fill="{LOW}"/>',
+        f'<circle cx="{hand[0]:.1f}" cy="{hand[1]:.1f}" r="13" fill="{HIGH}"/>',
         _words(hand[0] + 20, hand[1] + 6, "you", anchor="start"),
         _words(up[0] + 6, up[1] - 4, "12 of the bench", anchor="start", more=f'fill="{FAINT}"'),
         _words(along[0] + 4, along[1] - 6, "away from you", anchor="end", more=f'fill="{FAINT}"'),

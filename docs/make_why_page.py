@@ -73,7 +73,7 @@ that runs along the stroke lies in its groove and runs along it. On the shapes t
 
 ![The errors that a straight stroke leaves alone, and those that it takes out](pictures/why-straight.png)
 
-*On both plates, each drawn looking at its face, amber high, blue low. Above, what stays for ever; below,
+*On both plates, each drawn looking at its face, blue high, amber low. Above, what stays for ever; below,
 what goes, with the metal that halves it.*
 
 What does go, goes soon: two domes, two hollows and opposite twists are halved every {gone} removed. So

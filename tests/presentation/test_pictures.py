@@ -101,15 +101,17 @@ def test_ramps_read_without_colour() -> None:
     half = len(HEIGHTS) // 2
     assert np.all(np.diff(light[:half]) > -1e-4)  # darker the lower
     assert np.all(np.diff(light[half:]) < 1e-4)  # darker the higher, too
-    assert light[0] < 0.6 * light[-1]  # and the two ends differ
+    assert light[-1] < 0.6 * light[0]  # and the two ends differ
     assert np.all(np.diff(luminance(REMOVED)) < 1e-4)
 
 
 def test_height_ramp_is_told_apart_by_dichromats() -> None:
     """Protan and deutan eyes lack the red-green difference, so blue against yellow must carry it."""
     blue_yellow = HEIGHTS[:, 2] - 0.5 * (HEIGHTS[:, 0] + HEIGHTS[:, 1])
-    assert blue_yellow[0] > 0.25
-    assert blue_yellow[-1] < -0.25
+    assert (
+        blue_yellow[-1] > 0.25
+    )  # blue is high, as marking blue shows (common practice, no source)
+    assert blue_yellow[0] < -0.25
 
 
 @pytest.mark.parametrize(

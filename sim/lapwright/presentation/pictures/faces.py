@@ -405,7 +405,7 @@ def _band(axes: Axes, one: Believed, reach: float, units: Units) -> None:
     """The face cut from 9 to 3 o'clock: the middle of what is believed, in its band."""
     unit, x = units.small, one.x / units.long.size
     band = one.low / unit.size, one.high / unit.size
-    axes.fill_between(x, *band, color=SHEET.gap, alpha=0.55, linewidth=0.0)
+    axes.fill_between(x, *band, color=SHEET.accent, alpha=0.25, linewidth=0.0)
     axes.axhline(0.0, color=SHEET.muted, linewidth=0.8)
     axes.plot(x, one.middle / unit.size, color=SHEET.accent, linewidth=1.9)
     most = 1.08 * reach / unit.size

@@ -333,7 +333,7 @@ class Went:
         return max(map(abs, ends))
 
 
-FORETOLD: Style = {"color": SHEET.gap, "alpha": 0.6, "linewidth": 0.0}
+FORETOLD: Style = {"color": SHEET.accent, "alpha": 0.25, "linewidth": 0.0}
 READ: Style = {"color": SHEET.third, "marker": "D", "markersize": 4.6, "linestyle": "none"}
 READ |= {"markerfacecolor": "none", "markeredgewidth": 1.3}
 KNOWN: Style = {"color": SHEET.ink, "marker": "o", "markersize": 5.0, "linewidth": 1.4}

@@ -46,7 +46,7 @@ class Sheet:
     third: str = "#8a6a2f"
     metal: str = "#dcdddc"
     metal2: str = "#cdcfcf"
-    gap: str = "#8fb4e3"
+    gap: str = "#b7a0dd"
     band: str = "#eceae3"
 
 
@@ -105,15 +105,15 @@ def _oklch(lightness: Array, chroma: Array, hue: Array) -> Array:
 
 
 def _heights_ramp(n: int = 256) -> Array:
-    """Low is blue and darker, high is amber and lighter, the mean is near white.
+    """High is blue and darker, as marking blue shows high spots; low is amber, the mean is near white.
 
     The two ends differ in lightness too, so that a grey copy still tells high from low.
     """
     t = np.linspace(-1.0, 1.0, n)
-    low, size = t < 0, np.abs(t)
-    lightness = 0.968 - np.where(low, 0.55, 0.36) * size
-    chroma = np.where(low, 0.135, 0.145) * size**0.85
-    return _oklch(lightness, chroma, np.where(low, 256.0, 62.0))
+    high, size = t > 0, np.abs(t)
+    lightness = 0.968 - np.where(high, 0.55, 0.36) * size
+    chroma = np.where(high, 0.135, 0.145) * size**0.85
+    return _oklch(lightness, chroma, np.where(high, 256.0, 62.0))
 
 
 def _removed_ramp(n: int = 256) -> Array:

@@ -410,7 +410,9 @@ def _foot(figure: Figure, piece: Cut, larger: float, more: str) -> None:
     """Where the cut runs, and what it shows."""
     through = "through both middles" if piece.off else "through the middle"
     where = "beside the middle" if piece.aside else through
-    lies = "pressed on the grit: brown bears, blue is open" if piece.give else "laid dry, gap blue"
+    lies = (
+        "pressed on the grit: brown bears, violet is open" if piece.give else "laid dry, gap violet"
+    )
     cut = f"cut from {ends_words(piece.angle, piece.off != 0.0)} {where}"
     note = f"{cut}, {lies}; edge margin left out; {ink.drawn_larger(larger)}{more}"
     ink.write(figure, 36.0 * figure.get_figwidth(), 7.0, note)
