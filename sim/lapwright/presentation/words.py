@@ -226,10 +226,7 @@ def odd(forms: Forms, finish: float | None, units: Units = METRIC, brief: bool =
 
 
 def in_bands(
-    flatness: float,
-    units: Units = METRIC,
-    finish: float | None = None,
-    remark: str = f"; {REMARK}",
+    flatness: float, units: Units = METRIC, finish: float | None = None, remark: str = f"; {REMARK}"
 ) -> str:
     """The flatness [m] of a ring in bands of light and both units; the `remark` below the finish [m]."""
     told = say("shape.bands", units, flatness=flatness, bands=flatness / BAND_OF_LIGHT)
