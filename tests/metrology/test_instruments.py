@@ -57,7 +57,7 @@ def read(gauge, plate=DISC, form=FORM, **place):
 
 
 def test_all_kinds_are_there():
-    assert len(KINDS) == 8
+    assert len(KINDS) == 9
 
 
 # --- exact -------------------------------------------------------------------------------------

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import argparse
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,7 +18,8 @@ from lapwright.commands.terminal import Speaker, typed
 from lapwright.errors import CommandError
 from lapwright.files import put_beside
 from lapwright.metrology.form import FORMS
-from lapwright.metrology.least_squares import Estimate
+from lapwright.metrology.least_squares import Estimate, FormEstimate
+from lapwright.metrology.micrometer import Measured
 from lapwright.study.model import Study
 from lapwright.study.source import document_of
 from lapwright.study.write import written
@@ -71,12 +72,16 @@ def main(args: argparse.Namespace) -> int:
         study, faces, args.gauge, args.plate, args.reading, args.place, budget=args.budget
     )
     if args.start:
-        write_start(Path(args.start), study, found.estimate)
+        write_start(Path(args.start), study, found.estimate, found.measured)
     if args.out:
         _draw(Path(args.out), found.request, args.plate)
     say = Speaker(args.json)
     say.answer(found)
-    left = left_out(found.estimate) if args.start and found.estimate is not None else []
+    left = (
+        left_out(found.estimate, found.measured)
+        if args.start and found.estimate is not None
+        else []
+    )
     for line in left:
         say(line)
     say.next(*_next(args, found.estimate, whole_known=not left))
@@ -138,8 +143,10 @@ def _draw(path: Path, asked: Request, wanted: Sequence[str]) -> None:
 SMALL = 1e-3  # of the whole doubt of a form: a smaller part of it is nothing
 
 
-def write_start(path: Path, study: Study, found: Estimate | None) -> None:
-    """Write the study again, its faces as the readings say; waves keep what was written.
+def write_start(
+    path: Path, study: Study, found: Estimate | None, sizes: Mapping[str, Measured] | None = None
+) -> None:
+    """Write the study again, its faces and `sizes` as the readings say; waves keep what was written.
 
     Raises
     ------
@@ -156,6 +163,10 @@ def write_start(path: Path, study: Study, found: Estimate | None) -> None:
     for plate in found.plates:
         kind = next(kind for kind in ("plates", "parts") if plate in document.get(kind, {}))
         table = document[kind][plate]
+        if sizes and plate in sizes:
+            _put_size(table, sizes[plate], study.units)
+            if _no_form(found, plate):
+                continue  # a micrometer alone says nothing of the form that was typed
         kept = {key: value for key, value in dict(table.get("form", {})).items() if key == "ripple"}
         table["form"] = kept | _form(found, plate, study.units.small)
     if study.start is not None:
@@ -164,14 +175,32 @@ def write_start(path: Path, study: Study, found: Estimate | None) -> None:
         left = {here: there for here, there in pairs if here not in found.plates}
         document |= {"start": {"run": study.start.run, **left}} if left else {}
     document.pop("readings", None)
-    document["doubts"] = _doubts(found, study.units.small)
+    if doubts := _doubts(found, study.units.small):
+        document["doubts"] = doubts
     lines = [
         "The faces are those that readings said; what they did not see is taken as zero.",
-        *left_out(found),
+        *left_out(found, sizes or {}),
         "Each [[doubts]] is something that the readings leave open: by how much it moves the forms together,",
         "one standard deviation. --samples of compare and tune draws the faces by them.",
     ]
     put_beside(path, written(document, "\n".join(lines), study.text).encode("utf-8"))
+
+
+def _put_size(table: dict[str, Any], one: Measured, units: Units) -> None:
+    """Write what a micrometer fixed of a plate: its thickness, its wedge where it is told."""
+    if one.thickness is not None:
+        table["thickness"] = _digits(one.thickness, units.long)
+    if one.wedge is not None:
+        table.pop("wedge", None)
+    if one.told and one.wedge is not None and one.at is not None:
+        high = f"{math.degrees(one.at.value):.1f} deg"
+        table["wedge"] = {"by": _digits(one.wedge, units.small), "high": high}
+
+
+def _digits(one: FormEstimate, unit: Unit) -> str:
+    """A size to a thousandth of what is not known of it, so that nothing is lost by writing it down."""
+    places = max(0, 3 - math.floor(math.log10(max(one.uncertainty, 1e-12) / unit.size)))
+    return f"{one.value / unit.size:.{places}f} {unit.name}"
 
 
 def _form(found: Estimate, plate: str, unit: Unit) -> dict[str, Any]:
@@ -180,15 +209,11 @@ def _form(found: Estimate, plate: str, unit: Unit) -> dict[str, Any]:
     for name, form in found.forms(plate).items():
         if form is None:
             continue
-        # To a thousandth of what is not known of it, so that nothing is lost by writing it down.
-        places = max(0, 3 - math.floor(math.log10(form.uncertainty / unit.size)))
-        text = f"{form.value / unit.size:.{places}f}"
-        if float(text) == 0.0:
+        text = _digits(form, unit)
+        if float(text.removesuffix(unit.name)) == 0.0:
             continue
         dish = name == "sphere" and form.value < 0.0
-        out["dish" if dish else _typed(name)] = (
-            f"{text.removeprefix('-') if dish else text} {unit.name}"
-        )
+        out["dish" if dish else _typed(name)] = text.removeprefix("-") if dish else text
     return out
 
 
@@ -212,10 +237,20 @@ def _typed(form: str) -> str:
     return "dome" if form == "sphere" else form
 
 
-def left_out(found: Estimate) -> list[str]:
-    """Sentences on what was read and is not used: sums of forms, of which no single one is known."""
+def _no_form(found: Estimate, plate: str) -> bool:
+    """Whether readings fix no single form of a plate."""
+    return not any(found.forms(plate).values())
+
+
+def left_out(found: Estimate, sizes: Collection[str] = ()) -> list[str]:
+    """Sentences on what was read and is not used: sums of forms, of which no single one is known.
+
+    Of plates of which a micrometer told the `sizes` alone, nothing.
+    """
     lines = []
     for plate in found.plates:
+        if plate in sizes and _no_form(found, plate):
+            continue
         if sums := found.sum_only(plate):
             only = f"only a sum of {joined([FORMS[name].word for name in sums])} was read"
             lines.append(f"Of {plate} {only}: they are left out, as zero.")

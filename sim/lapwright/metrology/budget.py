@@ -19,9 +19,10 @@ from numpy.typing import NDArray
 from lapwright.metrology.conditions import bow_of_cooling, bow_of_warmth, sag_of_support
 from lapwright.metrology.contacts import Face, Footing, Placement, footing, shown
 from lapwright.metrology.form import form_names
-from lapwright.metrology.instruments import Gauge, OpticalFlat, Zero
+from lapwright.metrology.instruments import Gauge, Micrometer, OpticalFlat, Zero
 from lapwright.metrology.least_squares import Spread
 from lapwright.metrology.reading import Reading, model_of
+from lapwright.metrology.thickness import beneath
 from lapwright.specification.outline import Outline
 from lapwright.specification.plate import Plate
 
@@ -186,7 +187,8 @@ def budget(
     step, lag = 0.5 * gauge.resolution, 0.5 * gauge.hysteresis
     parts = [Part(cause, size, "normal", size) for cause, size in normal]
     parts += [_even("the dial's step", step), Part("lag, up against down", lag, "two points", lag)]
-    bent = _bent(gauge, plate, place, temperature)
+    # Both faces of a body bend alike: it is as thick as before.
+    bent = [] if isinstance(gauge, Micrometer) else _bent(gauge, plate, place, temperature)
     if gauge.zero.on == "plate":
         if other is None:
             raise ValueError(
@@ -284,6 +286,7 @@ def predict(gauge: Gauge, faces: Mapping[str, Face], plate: str, place: Placemen
     if value is not None:
         value -= gauge.zero.size if gauge.zero.on == "master" else 0.0
         value += gauge.own_share(place, outline) if isinstance(gauge, OpticalFlat) else 0.0
+        value += beneath(face.plate, *place.at) if isinstance(gauge, Micrometer) else 0.0
     return Prediction(
         gauge.name,
         plate,

@@ -184,6 +184,7 @@ SPAN = quantity(LENGTH, above="0 mm", most="5 m")
 BALL = quantity(LENGTH, least="0 mm", most="100 mm")
 FINE = quantity(SMALL, least="0 um", most="1 mm")
 FINE_SLOPE = quantity(_SLOPE, least="0 deg", most="1 deg")
+READ = quantity(LENGTH, least="-1 mm", most="1 m")  # of any gauge, a micrometer too
 SIZE = quantity(SMALL, least="-1 mm", most="1 mm")
 SIZE_SLOPE = quantity(_SLOPE, least="-1 deg", most="1 deg")
 TURNED = quantity(ANGLE, least="-360 deg", most="360 deg")
@@ -243,7 +244,7 @@ def _value(value: Any) -> float:
         )
     apart = take_apart(read_text(value, "a reading")) if isinstance(value, str) else None
     angular = apart is not None and apart[1] and find(apart[1], _SLOPE.units)
-    return SIZE_SLOPE(value) if angular else SIZE(value)
+    return SIZE_SLOPE(value) if angular else READ(value)
 
 
 VALUE = Reader(_value, str)

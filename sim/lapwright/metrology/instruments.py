@@ -36,7 +36,7 @@ from lapwright.metrology.contacts import (
     bands,
     touching,
 )
-from lapwright.specification.outline import Outline
+from lapwright.specification.outline import Outline, Rectangle
 from lapwright.specification.quantities import quantity
 from lapwright.specification.rates import Reader
 from lapwright.specification.said import Frozen, Said, made, spelled
@@ -336,6 +336,49 @@ class OpticalFlat(Gauge):
         return float(-self.own * (x.weight * u**2).sum())
 
 
+@dataclass(frozen=True, kw_only=True)
+class Micrometer(Gauge):
+    """Reads how thick a body is at a place of its face; the back is taken as flat.
+
+    Of the form of the face it tells what a bridge does, whose height and tilt are size and wedge.
+    """
+
+    kind: ClassVar[str] = "micrometer"
+    pointer: ClassVar[str | None] = ""
+
+    def contacts(self, place: Placement, outline: Outline) -> Contacts:
+        """The spindle."""
+        return touching(place, np.array([[place.along, 0.0]]), np.ones(1))
+
+
+INSIDE = 0.9  # of the way to the edge: where a micrometer reads (common practice, no source)
+
+
+def near_rim(outline: Outline, angle: float) -> tuple[float, float]:
+    """Where a micrometer reads in a direction: on the middle of a ring's land, else a tenth in from the edge.
+
+    Parameters
+    ----------
+    outline : Outline
+        Of the face.
+    angle : float
+        Anticlockwise from 3 o'clock, looking at the face [rad].
+
+    Returns
+    -------
+    tuple of float
+        From the middle [m].
+
+    """
+    c, s = cos(angle), sin(angle)
+    half = 0.5 * outline.smaller
+    if isinstance(outline, Rectangle):
+        sides = zip(outline.size, (abs(c), abs(s)), strict=True)
+        half = min(0.5 * side / share for side, share in sides if share > 1e-12)
+    far = 0.5 * (half + 0.5 * outline.bore) if outline.bore else INSIDE * half
+    return round(far * c, 12), round(far * s, 12)  # to a picometre: no round-off of an angle
+
+
 def _reach(place: Placement, outline: Outline, half: float) -> float:
     """How far both ways along a line through a place there is a face, `half` [m] at most."""
     step = half * np.arange(1, 401) / 400.0
@@ -371,5 +414,6 @@ KINDS = {
         Level,
         Autocollimator,
         OpticalFlat,
+        Micrometer,
     )
 }

@@ -156,7 +156,7 @@ def _causes(covariance: Array) -> Array:
             columns.append(left[:, k] / sqrt(left[k, k]))
             columns[-1][:k] = 0.0
             left = left - np.outer(columns[-1], columns[-1])
-    return np.array(columns).reshape(-1, len(left)).T
+    return np.array(columns).reshape(len(columns), len(left)).T
 
 
 def _steady_share(model: Model) -> Array:

@@ -128,6 +128,28 @@ def thickness_of(plate: Plate, z: Array, margin: EdgeMargin, *, whole: bool = Tr
     return Thickness(plate.outline, mean, slopes, spread)
 
 
+def beneath(plate: Plate, x: float, y: float) -> float:
+    """How thick a body is beneath the nought of its height map, at a place of the face.
+
+    Parameters
+    ----------
+    plate : Plate
+        With the thickness, wedge and form that it began with.
+    x, y : float
+        From the middle, looking at the face [m].
+
+    Returns
+    -------
+    float
+        [m]; nan where its thickness is not known.
+
+    """
+    if plate.thickness is None:
+        return nan
+    slopes = plate.wedge.slopes(plate.outline) if plate.wedge is not None else (0.0, 0.0)
+    return plate.thickness - _begun(plate, 0.0)[0] + slopes[0] * x + slopes[1] * y
+
+
 def to_size(
     until: Until, pair: Sequence[Plate], heights: Mapping[str, Array], margin: EdgeMargin
 ) -> bool:

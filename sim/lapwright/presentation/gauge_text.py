@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from itertools import combinations, groupby
 from math import pi
 from typing import TYPE_CHECKING, NamedTuple
@@ -20,16 +20,18 @@ from lapwright.metrology.conditions import bow_of_warmth, standing
 from lapwright.metrology.contacts import Placement
 from lapwright.metrology.form import FORMS
 from lapwright.metrology.fringes import over_the_bore, too_grey
-from lapwright.metrology.instruments import Gauge, OpticalFlat, TwistGauge
+from lapwright.metrology.instruments import Gauge, Micrometer, OpticalFlat, TwistGauge
 from lapwright.metrology.least_squares import Estimate, FormEstimate
 from lapwright.metrology.reading import FINE, Reading, stepped
 from lapwright.presentation.finding_words import finding_text
+from lapwright.presentation.size_words import NO_SIZE, hours_words, measured_words
 from lapwright.presentation.words import MARK, REMARK, Fields, in_bands, odd, say
 from lapwright.results.answer import wrapped
 from lapwright.results.findings import Finding
 from lapwright.results.gauge import Request, Seen
 from lapwright.results.whole import Whole
 from lapwright.specification.outline import Outline
+from lapwright.study.sizes import sizes_of
 from lapwright.units import NOTHING, Units, joined
 
 if TYPE_CHECKING:
@@ -62,7 +64,7 @@ def in_words(answer: GaugeAnswer) -> list[str]:
     lines += ["", *_whole(request, whole)]
     # What was asked comes last, where the eye is when a command has run through.
     if answer.estimate is not None:
-        lines += ["", *_readings(request, answer.estimate, answer.findings)]
+        lines += ["", *_readings(request, answer.estimate, answer)]
     return lines
 
 
@@ -72,6 +74,10 @@ def in_words(answer: GaugeAnswer) -> list[str]:
 def _shown(one: Seen, request: Request, whole: Mapping[str, Whole], full: bool) -> Iterator[str]:
     """What it shows, what it sees of the whole, and how surely."""
     units, budget = request.study.units, one.there[0].budget
+    if isinstance(one.gauge, Micrometer):
+        yield from (f"  {line}" for line in _thick(one, request))
+        yield from (f"  {line}" for line in _doubt(budget, one.gauge, units, full))
+        return
     if one.lined:
         yield from (f"  {line}" for line in _lines(one, units))
     else:
@@ -86,6 +92,23 @@ def _shown(one: Seen, request: Request, whole: Mapping[str, Whole], full: bool) 
     yield from (f"  {line}" for line in _doubt(budget, one.gauge, units, full))
     if note := _warmth(one.gauge, budget, units, full):
         yield from wrapped(note, "  ", "    ")
+
+
+def _thick(one: Seen, request: Request) -> Iterator[str]:
+    """How thick a micrometer finds a body, at the hours or where it was asked."""
+    units, plate = request.study.units, one.plate
+    values = [p.value for p in one.there if p.value is not None and math.isfinite(p.value)]
+    if plate.thickness is None:
+        yield say("gauge.no_size", plate=plate.name)
+    elif not request.places and len(values) == len(one.there):
+        half = one.there[0].budget.half
+        told = hours_words(values, units)
+        yield say("size.give", units, what=told, half=half) if half else told
+    else:
+        for p in one.there:
+            shown = p.footing.words if p.value is None else units.thickness(p.value, full=True)
+            x, y = map(units.place, p.place.at)
+            yield f"{x}, {y}: {shown}"
 
 
 def _amount(value: float, gauge: Gauge, units: Units) -> str:
@@ -315,23 +338,38 @@ def _graded(one: Whole, units: Units) -> str:
 # --- what readings say -----------------------------------------------------------------------------
 
 
-def _readings(request: Request, found: Estimate, findings: Sequence[Finding]) -> Iterator[str]:
+def _readings(request: Request, found: Estimate, answer: GaugeAnswer) -> Iterator[str]:
     """What the readings say, and what to be careful with."""
     study, count = request.study, len(request.readings)
     yield say("gauge.readings", title=study.title, count=count, several=count > 1)
     yield ""
     read = Read(request.readings, request.known, study.units)
     for line in (
-        *_plates(found, study.units),
+        *_plates(found, study.units, answer.measured),
+        *_sizes(answer),
         *_on_top(found, study.units),
-        *_cautions(findings, read),
+        *_cautions(answer.findings, read),
     ):
         yield from wrapped(line, "", "  ")
 
 
-def _plates(found: Estimate, units: Units) -> Iterator[str]:
-    """What readings say of each plate, one line a plate, and whether they agree."""
+def _sizes(answer: GaugeAnswer) -> Iterator[str]:
+    """What a micrometer says of each plate that it was on: size, wedge, and what is left to take."""
+    study, sizes = answer.study, sizes_of(answer.study)
+    for plate, one in answer.measured.items():
+        yield measured_words(plate, one, sizes.get(plate, NO_SIZE), study.units)
+        if one.stretch > 1.0:
+            yield say("gauge.apart", plate=plate, times=one.stretch)
+
+
+def _plates(found: Estimate, units: Units, sized: Collection[str]) -> Iterator[str]:
+    """What readings say of each plate, one line a plate, and whether they agree.
+
+    Of plates `sized` by a micrometer nothing where that tells no form.
+    """
     for plate in found.plates:
+        if plate in sized and not any(found.forms(plate).values()):
+            continue
         sums = found.sum_only(plate)
         parts = [
             _form(name, one, units) for name, one in found.forms(plate).items() if name not in sums
@@ -399,6 +437,9 @@ class Read(NamedTuple):
         value = _amount(one.value, gauge, self.units)
         if isinstance(gauge, OpticalFlat):
             value = f"{Units.number(abs(one.value) / gauge.band)} bands"
+        if isinstance(gauge, Micrometer):
+            spot = "" if one.at == (0.0, 0.0) else f" at {Units.hour(*one.at)}"
+            return f"{one.gauge} on {one.plate}, {self.units.thickness(one.value)}{spot}"
         sign = "-" if one.value < 0.0 else ""
         return f"{one.gauge} on {one.plate}, {sign}{value} at {math.degrees(one.angle):.0f} deg"
 

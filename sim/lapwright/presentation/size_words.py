@@ -15,6 +15,8 @@ import numpy as np
 
 from lapwright.limits import limit_of
 from lapwright.metrology.form import SPOKEN
+from lapwright.metrology.instruments import near_rim
+from lapwright.metrology.micrometer import Measured
 from lapwright.metrology.thickness import Thickness
 from lapwright.presentation.words import say
 from lapwright.specification.plate import StartForm
@@ -133,10 +135,7 @@ def around(plate: Plate, thick: Thickness, forms: Mapping[str, float | None]) ->
 
 def places(plate: Plate) -> list[tuple[float, float]]:
     """Where to measure [m], looking at the face: the middle of a ring's land, or a tenth in from the edge."""
-    (along, across), bore = plate.outline.size, plate.outline.bore
-    share = 0.5 * (1.0 + bore / plate.outline.smaller) if bore else 0.9
-    x, y = 0.5 * share * along, 0.5 * share * across
-    return [(0.0, y), (x, 0.0), (0.0, -y), (-x, 0.0)]
+    return [near_rim(plate.outline, 0.5 * math.pi * quarter) for quarter in (1, 0, 3, 2)]
 
 
 def expected(view: RunView, face: Face, at: int) -> list[str]:
@@ -158,3 +157,25 @@ def hours_words(sizes: Sequence[float], units: Units = METRIC) -> str:
     unit = each[0].rpartition(" ")[2]
     told = [f"{hour}: {text.rpartition(' ')[0]}" for hour, text in zip(HOURS, each, strict=True)]
     return say("size.hours", each=", ".join(told), unit=unit)
+
+
+def measured_words(plate: str, one: Measured, size: Size, units: Units = METRIC) -> str:
+    """What readings of a micrometer say of a plate: size, wedge, what is left to take; or what is missing."""
+    thick, wedge = one.thickness, one.wedge
+    parts = [say("size.unread")]
+    if thick is not None:
+        told = say("size.thick", units, thick=thick.value)
+        parts = [say("size.give", units, what=told, half=thick.half)]
+    if wedge is None:
+        parts.append(say("size.unread_wedge"))
+    elif one.told and one.at is not None:
+        told = wedge_words(wedge.value, one.at.value, units)
+        parts.append(say("size.give", units, what=told, half=wedge.half))
+    else:
+        parts.append(say("size.no_wedge", units, most=wedge.value + wedge.half))
+    by = math.nan if wedge is None else wedge.value + wedge.half
+    if wedge is not None and size.wedge is not None and by > size.wedge:
+        # Above what is asked for sure, or else that is not known.
+        by = wedge.value if wedge.value - wedge.half > size.wedge else math.nan
+    left = left_words(math.nan if thick is None else thick.value, by, size, units)
+    return say("size.text", plate=plate, what="; ".join(parts), left=left)

@@ -459,7 +459,7 @@ def _no_side(asked: Request, found: Estimate) -> Iterator[Finding]:
 def _sum_only(asked: Request, found: Estimate) -> Iterator[Finding]:
     for name in found.plates:
         told = sum(one is not None for one in found.forms(name).values())
-        if found.order(name) > told:
+        if found.order(name) > told and (told or name not in asked.measured()):
             numbers = {"fixed": found.order(name), "one_by_one": told}
             yield Finding("sum_only", 0, name, numbers)
 

@@ -19,8 +19,17 @@ from lapwright.metrology.bending import as_read
 from lapwright.metrology.budget import Prediction, firm_place, predict
 from lapwright.metrology.contacts import Mapped, Placement
 from lapwright.metrology.fringes import bow
-from lapwright.metrology.instruments import KINDS, Bridge, Gauge, OpticalFlat, RepeatReading
-from lapwright.metrology.least_squares import Estimate, estimate_as_they_lay
+from lapwright.metrology.instruments import (
+    KINDS,
+    Bridge,
+    Gauge,
+    Micrometer,
+    OpticalFlat,
+    RepeatReading,
+    near_rim,
+)
+from lapwright.metrology.least_squares import Estimate, FormEstimate, estimate_as_they_lay
+from lapwright.metrology.micrometer import Measured, measured
 from lapwright.metrology.reading import (
     FIRST_TO_HAND,
     Reading,
@@ -88,6 +97,10 @@ class Request:
         if not self.readings:
             return None
         return estimate_as_they_lay(self.readings, self.known, self.study.plates)
+
+    def measured(self) -> dict[str, Measured]:
+        """Size and wedge by plate, of those that a micrometer was on."""
+        return measured(self.readings, self.known, self.study.plates)
 
 
 def request_of(
@@ -171,7 +184,10 @@ def _check_kinds(wanted: Sequence[str], study: Study) -> None:
     usual = {name for plate in study.plates.values() for name in usual_of(plate)}
     for name in wanted:
         if name in study.gauges or name in usual or name.lower() in KINDS:
-            continue
+            if name.lower() != Micrometer.kind or _of_kind(name, study.gauges):
+                continue
+            how = f'no micrometer is usual here: write [gauges.mic] with kind = "{Micrometer.kind}"'
+            raise CommandError(f"--with: {how}", key="--with", code="name")
         known = [*study.gauges, *KINDS]
         hint = meant(name, known, f"known here: {', '.join(known)}")
         raise CommandError(f"--with: there is no gauge '{name}': {hint}", key="--with", code="name")
@@ -380,7 +396,8 @@ def seen_of(request: Request, wanted: Sequence[str]) -> list[Seen]:
 def _on(gauge: Gauge, request: Request, plate: str) -> Seen:
     face = request.faces.maps[plate]
     if request.places:
-        there = [predict(gauge, request.faces.maps, plate, place) for place in request.places]
+        places = [_beside(gauge, face.plate, place) for place in request.places]
+        there = [predict(gauge, request.faces.maps, plate, place) for place in places]
         return Seen(gauge, face.plate, there, bow=_bow(gauge, face, request.places[0].at))
     places = _usual_places(gauge, face.plate)
     there = [predict(gauge, request.faces.maps, plate, place) for place in places]
@@ -393,6 +410,13 @@ def _on(gauge: Gauge, request: Request, plate: str) -> Seen:
     return Seen(gauge, face.plate, there, gauge.lined, swept, _bow(gauge, face, (0.0, 0.0)))
 
 
+def _beside(gauge: Gauge, plate: Plate, place: Placement) -> Placement:
+    """Where a gauge stands that is set down somewhere: a micrometer that is only turned, near the rim."""
+    if isinstance(gauge, Micrometer) and place == Placement(angle=place.angle):
+        return Placement(near_rim(plate.outline, place.angle))
+    return place
+
+
 def _bow(gauge: Gauge, face: Mapped, at: tuple[float, float]) -> float | None:
     """How far the middle band bows under a flat with a wedge; None where there is none to look at."""
     return bow(face, gauge, at) if isinstance(gauge, OpticalFlat) else None
@@ -403,6 +427,9 @@ def _usual_places(gauge: Gauge, plate: Plate) -> list[Placement]:
     along, across = plate.outline.size
     first = 0.0 if along >= across else 0.5 * pi
     outline, base = plate.outline, getattr(gauge, "base", 0.0)
+    if isinstance(gauge, Micrometer):
+        round_it = [Placement(near_rim(outline, 0.5 * pi * k)) for k in (1, 0, 3, 2)]
+        return [firm_place(gauge, plate, place, 0.0) or place for place in round_it]
     if gauge.lined:
         lines = (first, first + 0.5 * pi)
         return [one for at in lines for one in _stations(outline.width_along(at), base, at)]
@@ -427,7 +454,8 @@ class GaugeAnswer(Answer):
     such as "90 deg at 20 mm, 0 mm": where gauges are set down; `budget`: every cause of doubt in words.
 
     Attributes: `seen`, what is shown gauge by gauge; `whole`, each face over all; `estimate`, the forms that
-    the readings say with their covariance, None without readings; `findings`, what is noticed of them.
+    the readings say with their covariance, None without readings; `measured`, size and wedge by plate, where
+    a micrometer was on it; `findings`, what is noticed of them.
 
     Raises
     ------
@@ -451,6 +479,7 @@ class GaugeAnswer(Answer):
         self.seen = seen_of(self.request, plates)
         self.whole = whole_faces(self.request, plates)
         self.estimate = self.request.estimate()
+        self.measured = self.request.measured()
         found = self.estimate
         self.findings: list[Finding] = [] if found is None else noticed_in(self.request, found)
 
@@ -483,7 +512,7 @@ class GaugeAnswer(Answer):
                 if one.swept is not None
             ],
             "faces": {name: one.told() for name, one in self.whole.items()},
-            "estimate": {} if found is None else _found(found),
+            "estimate": {} if found is None else _found(found, self.measured),
             "agreement": None if found is None else found.agreement,
             "doubtful": [] if found is None else list(found.doubtful),
             "findings": [as_json(one) for one in self.findings],
@@ -514,7 +543,7 @@ def _shown(one: Seen, p: Prediction) -> dict[str, Any]:
     }
 
 
-def _found(found: Estimate) -> dict[str, Any]:
+def _found(found: Estimate, sizes: Mapping[str, Measured]) -> dict[str, Any]:
     covariance = found.covariance()
     out: dict[str, Any] = {}
     for plate in found.plates:
@@ -526,5 +555,18 @@ def _found(found: Estimate) -> dict[str, Any]:
             "covariance": covariance[own][:, own],
             "order": found.order(plate),
             "sum_only": list(found.sum_only(plate)),
+            **_sized(sizes.get(plate, Measured(None))),
         }
     return out
+
+
+def _sized(one: Measured) -> dict[str, Any]:
+    """Size, wedge and where it is thick, with how surely; None of what the readings do not fix."""
+
+    def told(of: FormEstimate | None) -> dict[str, float] | None:
+        if of is None:
+            return None
+        return {"value": of.value, "uncertainty": of.uncertainty, "half": of.half}
+
+    sizes = {"thickness": one.thickness, "wedge": one.wedge, "wedge_at": one.at}
+    return {name: told(of) for name, of in sizes.items()} | {"wedge_told": one.told}

@@ -28,7 +28,15 @@ from lapwright.files import read_whole
 from lapwright.metrology.conditions import ALONG, MOST_READ, SIZE, SIZE_SLOPE, Conditions, bands_in
 from lapwright.metrology.contacts import Placement
 from lapwright.metrology.fringes import dome_by_press, dome_by_wedge
-from lapwright.metrology.instruments import EYE, KINDS, Gauge, OpticalFlat, Zero
+from lapwright.metrology.instruments import (
+    EYE,
+    KINDS,
+    Gauge,
+    Micrometer,
+    OpticalFlat,
+    Zero,
+    near_rim,
+)
 from lapwright.metrology.reading import Reading
 from lapwright.specification.outline import Outline
 from lapwright.specification.quantities import ANGLE, SMALL, find, plain, quantity, take_apart
@@ -43,6 +51,7 @@ from lapwright.specification.said import (
     spelled,
 )
 from lapwright.specification.table import Table, choice
+from lapwright.specification.wedge import HOUR, THICK
 from lapwright.study.batches import batch_table
 from lapwright.study.goal import goal_table
 from lapwright.study.model import Sweep, Tune, Variant
@@ -125,6 +134,9 @@ def _together(kind: str, table: Table, took: dict[str, Any]) -> None:
         if circle == bool(corners) or len(corners) == 1:
             how = 'write foot_circle = "80 mm", or base = "200 mm" and width = "40 mm"'
             table.fault("", f"needs its four feet: {how}", "missing")
+    if kind == Micrometer.kind and took.get("zero", Zero()).on not in ("flat", "unknown"):
+        how = 'closed, or on a gauge block: leave zero out (zero_error = "0.5 um"), or write "unknown"'
+        table.fault("zero", f"a micrometer is set to nought {how}", "range")
 
 
 def _zero_of(table: Table, plates: Mapping[str, Any], size: Callable[[Any], float]) -> Zero:
@@ -213,12 +225,26 @@ def _reading_of(
     counted = isinstance(of, OpticalFlat) and value is not None and value > 0.0
     if dome is not None and value is not None:
         value = abs(value) if dome else -abs(value)
-    more = table.parts(Reading, ("angle", "at", "along", "approach", "temperature", "date", "note"))
+    if isinstance(of, Micrometer):
+        there = plates.get(plate or "")
+        more = _beside(table, None if there is None else there.outline)
+    else:
+        where = ("angle", "at", "along", "approach", "temperature", "date", "note")
+        more = table.parts(Reading, where)
     reading = Reading(
         gauge or "", plate or "", value or 0.0, **more, side_told=not counted or dome is not None
     )
     table.done()
     return reading
+
+
+def _beside(table: Table, outline: Outline | None) -> dict[str, Any]:
+    """Where a micrometer stood, by its place or by the hour near the rim, and what else is said of it."""
+    how = 'where it stood: angle = "3:00" near the rim, or at = ["20 mm", "0 mm"]'
+    key = table.one_of(("angle", "at"), how)
+    more = table.parts(Reading, (*(("at",) if key == "at" else ()), "approach", "date", "note"))
+    angle = table.take("angle", HOUR) if key == "angle" else None
+    return more | ({"at": near_rim(outline, angle)} if angle is not None and outline else {})
 
 
 def _domed(table: Table) -> bool | None:
@@ -246,6 +272,8 @@ def shown_by(value: Any, gauge: Gauge | None) -> float:
     if gauge is not None and gauge.angular:
         return SIZE_SLOPE(value)
     bands = bands_in(value)
+    if bands is None and isinstance(gauge, Micrometer):
+        return THICK(value)
     if bands is None:
         return SIZE(value)
     if not isinstance(gauge, OpticalFlat):
