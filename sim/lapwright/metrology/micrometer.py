@@ -39,6 +39,17 @@ class Measured:
     told: bool = False
     stretch: float = 1.0
 
+    def told_in_full(self) -> dict[str, dict[str, float] | bool | None]:
+        """Size, wedge and where it is thick, with how surely; None of what the readings do not fix."""
+        sizes = {"thickness": self.thickness, "wedge": self.wedge, "wedge_at": self.at}
+        out: dict[str, dict[str, float] | bool | None] = {
+            name: {"value": of.value, "uncertainty": of.uncertainty, "half": of.half}
+            if of
+            else None
+            for name, of in sizes.items()
+        }
+        return out | {"wedge_told": self.told}
+
 
 def measured(
     readings: Sequence[Reading], gauges: Mapping[str, Gauge], plates: Mapping[str, Plate]

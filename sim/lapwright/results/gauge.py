@@ -28,7 +28,7 @@ from lapwright.metrology.instruments import (
     RepeatReading,
     near_rim,
 )
-from lapwright.metrology.least_squares import Estimate, FormEstimate, estimate_as_they_lay
+from lapwright.metrology.least_squares import Estimate, estimate_as_they_lay
 from lapwright.metrology.micrometer import Measured, measured
 from lapwright.metrology.reading import (
     FIRST_TO_HAND,
@@ -555,18 +555,6 @@ def _found(found: Estimate, sizes: Mapping[str, Measured]) -> dict[str, Any]:
             "covariance": covariance[own][:, own],
             "order": found.order(plate),
             "sum_only": list(found.sum_only(plate)),
-            **_sized(sizes.get(plate, Measured(None))),
+            **sizes.get(plate, Measured(None)).told_in_full(),
         }
     return out
-
-
-def _sized(one: Measured) -> dict[str, Any]:
-    """Size, wedge and where it is thick, with how surely; None of what the readings do not fix."""
-
-    def told(of: FormEstimate | None) -> dict[str, float] | None:
-        if of is None:
-            return None
-        return {"value": of.value, "uncertainty": of.uncertainty, "half": of.half}
-
-    sizes = {"thickness": one.thickness, "wedge": one.wedge, "wedge_at": one.at}
-    return {name: told(of) for name, of in sizes.items()} | {"wedge_told": one.told}

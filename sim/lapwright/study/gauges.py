@@ -54,9 +54,8 @@ from lapwright.specification.table import Table, choice
 from lapwright.specification.wedge import HOUR, THICK
 from lapwright.study.batches import batch_table
 from lapwright.study.goal import goal_table
-from lapwright.study.model import Sweep, Tune, Variant
 from lapwright.study.plates import a_plate
-from lapwright.study.variants import tables_of
+from lapwright.study.variants import sweep_typed, tables_of, tune_typed, variants_typed
 
 MOST_READINGS = 2000
 HOW_GAUGE = '[gauges.sph] with kind = "spherometer"'
@@ -329,45 +328,14 @@ def _reading(reading: Reading, gauges: Mapping[str, Any]) -> Document:
     return out | ({"shape": "dome"} if flat and reading.side_told and reading.value > 0.0 else {})
 
 
-def _variants(variants: Any, _: Mapping[str, Any]) -> Any:
-    if not isinstance(variants, Sequence) or isinstance(variants, str):
-        return variants
-    return [
-        {"name": one.name} | _of_step(one.step) | {"set": dict(one.changes)}
-        if isinstance(one, Variant)
-        else one
-        for one in variants
-    ]
-
-
-def _of_step(step: int | None) -> Document:
-    return {} if step is None else {"step": step}
-
-
-def _sweep(sweep: Any, _: Mapping[str, Any]) -> Any:
-    if not isinstance(sweep, Sweep):
-        return sweep
-    return _of_step(sweep.step) | {axis.key: list(axis.values) for axis in sweep.axes}
-
-
-def _tune(tuned: Any, _: Mapping[str, Any]) -> Any:
-    if not isinstance(tuned, Tune):
-        return tuned
-    free: Document = {
-        one.key: list(one.choices) if one.low is None else [one.low, one.high] for one in tuned.free
-    }
-    free |= {"order": True} if tuned.order else {}
-    return {"least": tuned.least} | ({"free": free} if free else {})
-
-
 BESIDE: Mapping[str, Callable[[Any, Mapping[str, Any]], Any]] = {
     "gauges": _gauges,
     "readings": _readings,
-    "variants": _variants,
-    "sweep": _sweep,
+    "variants": variants_typed,
+    "sweep": sweep_typed,
     "goal": lambda goal, _: goal_table(goal),
     "batch": lambda batch, _: batch_table(batch),
-    "tune": _tune,
+    "tune": tune_typed,
 }
 
 

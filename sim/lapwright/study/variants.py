@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import copy
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from lapwright.errors import Fault
@@ -411,3 +411,37 @@ def _free_key(inner: Table, key: str, value: Any, document: dict[str, Any], chec
             )
         return Free(key, value[0], value[1])
     return Free(key, choices=tuple(value))
+
+
+def variants_typed(variants: Any, _: Mapping[str, Any]) -> Any:
+    """Variants as study files have them."""
+    if not isinstance(variants, Sequence) or isinstance(variants, str):
+        return variants
+    return [
+        {"name": one.name} | _of_step(one.step) | {"set": dict(one.changes)}
+        if isinstance(one, Variant)
+        else one
+        for one in variants
+    ]
+
+
+def _of_step(step: int | None) -> dict[str, Any]:
+    return {} if step is None else {"step": step}
+
+
+def sweep_typed(sweep: Any, _: Mapping[str, Any]) -> Any:
+    """A sweep as study files have them."""
+    if not isinstance(sweep, Sweep):
+        return sweep
+    return _of_step(sweep.step) | {axis.key: list(axis.values) for axis in sweep.axes}
+
+
+def tune_typed(tuned: Any, _: Mapping[str, Any]) -> Any:
+    """What is searched as study files have them."""
+    if not isinstance(tuned, Tune):
+        return tuned
+    free: dict[str, Any] = {
+        one.key: list(one.choices) if one.low is None else [one.low, one.high] for one in tuned.free
+    }
+    free |= {"order": True} if tuned.order else {}
+    return {"least": tuned.least} | ({"free": free} if free else {})
