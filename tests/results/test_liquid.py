@@ -157,7 +157,7 @@ def test_kerosene_burns_wherever_it_floods() -> None:
         said = text(study("flooded with kerosene", grooves))
         assert "kerosene and its vapour burn" in said
         assert "local rules come first" in said
-        assert "good air" in said
+        assert "air the room well" in said
     assert "kerosene" not in found(study("flooded with water"))
     twice = TEXT % ("", 'liquid = "flooded with kerosene"')
     twice += twice[twice.index("[[steps]]") :]

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from lapwright.presentation import beforehand
+from lapwright.presentation.batch_before import before_words
 from lapwright.presentation.beforehand import EDGE
 from lapwright.presentation.finding_words import Line, lines_of
 from lapwright.presentation.staying import leaves
@@ -40,16 +41,20 @@ def screen(preview: Preview, rows: int = ROWS - NEXT) -> Iterator[str]:
     cannot = [one for one in told if one.code in IMPOSSIBLE]
     found = [one for one in told if one.code not in IMPOSSIBLE]
     width = max(map(len, study.plates)) + 2
+    alike = study.batch.names[1:] if study.batch is not None else ()
     head = [fitted([study.title or study.stem], 0)]
     head += [line for one in cannot for line in _wrapped(one.text)]
     head += [
         fitted([beforehand.plate(plate, study.units, brief=True)], width, f"{name:<{width}}")
         for name, plate in study.plates.items()
+        if name not in alike
     ]
     if study.start is not None:
         head += _wrapped(beforehand.came_from(study.start), "")
     parts = [head, *(list(_step(preview, number)) for number in range(1, len(study.steps) + 1))]
-    if study.rounds > 1:
+    if study.batch is not None:
+        parts[-1] += [fitted([line], 0) for line in before_words(study)]
+    elif study.rounds > 1:
         parts[-1].append(say("screen.rounds", rounds=study.rounds))
     parts.append(list(_findings(found, rows - sum(map(len, parts)))))
     if not told:

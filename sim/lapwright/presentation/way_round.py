@@ -113,8 +113,10 @@ def what_is_made(
     `brief`: not when.
     """
     names = (step.top, step.bottom)
-    balanced = abs(look.tendency.all_round) < BALANCED and not any(
-        plates[n].outline.long for n in names
+    balanced = (
+        abs(look.tendency.all_round) < BALANCED
+        and abs(glance.half_difference(step)) < BALANCED * look.removed
+        and not any(plates[n].outline.long for n in names)
     )
     made = telling(
         {n: _but_domes(glance.made[n]) if balanced else glance.made[n] for n in names}, DOMES

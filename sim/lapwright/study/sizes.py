@@ -55,7 +55,7 @@ def sizes_of(study: Study) -> dict[str, Size]:
 
 
 TO_SIZE = (
-    "a search does not foretell thickness and wedge: stop this step by its time, its strokes or "
+    "a search does not follow thickness and wedge: stop this step by its time, its strokes or "
     'until = { removed = "2 um" }, and lap what it finds with run'
 )
 
