@@ -164,5 +164,5 @@ def test_the_smaller_plate_is_meant_where_none_is_named() -> None:
 
 
 def test_a_search_refuses_a_step_that_stops_at_a_size() -> None:
-    with pytest.raises(CommandError, match="does not foretell thickness"):
+    with pytest.raises(CommandError, match="does not follow thickness"):
         check_goal(parse(TO_SIZE, "ring"))
