@@ -84,11 +84,13 @@ def keys(value: object) -> set[str]:
 def said(tmp_path_factory: pytest.TempPathFactory) -> str:
     """Everything that the program says of its studies, and the keys that it reads."""
     folder = tmp_path_factory.mktemp("said")
-    parts = [heard(name, "-h") for name in COMMANDS] + [heard(str(path)) for path in CONFIGS]
+    parts = [heard(name, "-h") for name in COMMANDS] + [
+        heard("preview", str(path), "--all") for path in CONFIGS
+    ]
     for kind in KINDS:
         study = folder / f"{kind}.toml"
         study.write_text(THIRD % kind, encoding="utf-8")
-        parts.append(heard(str(study)))
+        parts.append(heard("preview", str(study), "--all"))
     for name in ("first-pair", "rail-in-wind"):
         study = folder / f"{name}.toml"
         text = (ROOT / "configs" / f"{name}.toml").read_text("utf-8")
