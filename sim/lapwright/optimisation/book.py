@@ -136,6 +136,12 @@ class Book(metaclass=Constructed):
         self, study: str | Path | Study, log: str | Path | None = None, threads: int = 1
     ) -> None:
         typed = study if isinstance(study, Study) else load(study)
+        if typed.batch is not None:
+            raise CommandError(
+                "a book is kept of plates, not of a batch of parts: leave out [batch] to log what is read "
+                "of plate and part; when to read and dress the plate, run says",
+                key="batch",
+            )
         self.study, self.usual_gauges = equipped(typed), not typed.gauges
         home = log_of(Path(study)) if not isinstance(study, Study) else None
         self.log = Path(log) if log is not None else home
