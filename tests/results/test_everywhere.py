@@ -33,7 +33,7 @@ PHRASES = {
     "silica": "granite dust contains quartz",
     "graphite": "carbon and graphite dust",
     "heavy": "lift close to the body",
-    "kerosene": "kerosene burns",
+    "kerosene": "kerosene and its vapour burn",
     "nothing_rubs": "so nothing is lapped",
     "pits_left": "they are still there",
     "high_pressure": "may be squeezed out",
