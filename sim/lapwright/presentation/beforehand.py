@@ -227,16 +227,15 @@ def press(step: Step, plates: Plates, look: Outlook, units: Units = METRIC) -> s
     )
 
 
-def cuts(
-    step: Step, look: Outlook, units: Units = METRIC, rounds: int = 1, brief: bool = False
-) -> str:
-    """Metal off each plate with its band; and why, where not `brief`."""
+def cuts(study: Study, number: int, look: Outlook, brief: bool = False) -> str:
+    """Metal off each plate in step `number` (from 1) with its band; and why, where not `brief`."""
+    step, units = study.steps[number - 1], study.units
     if look.removed < NOTHING:
         return say("preview.cuts.none")
     spread, off = spread_of([step]), look.removed_from
     fields: Fields = {
         "gauged": step.until is not None,
-        "rounds": rounds > 1,
+        "often": _often(study, number),
         "why": "" if brief else why_band(spread),
     }
     if max(off.values()) > (1.0 + SAME) * min(off.values()):
@@ -245,6 +244,16 @@ def cuts(
         return say("preview.cuts.unlike", units, each=joined(parts), low=low, high=high, **fields)
     low, high = look.removed / spread, look.removed * spread
     return say("preview.cuts.alike", units, off=look.removed, low=low, high=high, **fields)
+
+
+def _often(study: Study, number: int) -> str:
+    """For what the metal of a step is said, where it is gone through more than once; "" where once."""
+    batch = study.batch
+    if batch is not None and batch.laps(study.steps[number - 1]):
+        return say("preview.cuts.part", part=batch.part)
+    if batch is not None and batch.dresses(number):
+        return say("preview.cuts.dress")
+    return say("preview.cuts.round") if study.rounds > 1 else ""
 
 
 # --- what is taken as usual --------------------------------------------------------------------

@@ -72,7 +72,7 @@ def _step(preview: Preview, number: int) -> Iterator[str]:
     pair = f"Step {number}: {step.top} on {step.bottom}"
     how = beforehand.schedule(step, look, units)
     yield fitted([pair, f"grit {step.grit.name}", *how], 0)
-    cuts = [beforehand.cuts(step, look, units, study.rounds, brief) for brief in (False, True)]
+    cuts = [beforehand.cuts(study, number, look, brief) for brief in (False, True)]
     parts = {
         "hand": _hand(step, look, units),
         "cuts": [min(cuts, key=lambda text: (len(text) > COLUMNS - INDENT, -len(text)))],

@@ -247,7 +247,7 @@ class Preview(Answer):
         told: dict[str, Sequence[str]] = {
             "hand": beforehand.hand(step, plates, look, units),
             "press": [beforehand.press(step, plates, look, units)],
-            "cuts": [beforehand.cuts(step, look, units, study.rounds)],
+            "cuts": [beforehand.cuts(study, number, look)],
             "makes": self.made(number),
             "leaves": leaves(step, plates, look, units, glance),
         }
