@@ -6,12 +6,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from lapwright.errors import StudyError
 from lapwright.metrology.form import EdgeMargin, forms
 from lapwright.results.batch import BatchRecorder, csv_text, out_of_goal
 from lapwright.results.recorder import Heading, Recorder, restore, save
 from lapwright.results.runfile import read_run, write_run
 from lapwright.specification.step import Turn
 from lapwright.study.model import Study
+from lapwright.study.source import document_of
 
 NO_MARGIN = EdgeMargin(share=0.0, length=None)
 HEADING = Heading("test", {})
@@ -189,3 +191,52 @@ def test_a_stopped_batch_goes_on_to_the_same_bits(dressed, tmp_path):
         assert np.array_equal(values, end.batch.table()[name]), name
     assert np.array_equal(whole.plates["plate"].frames[-1], end.plates["plate"].frames[-1])
     assert isinstance(begun.batch, BatchRecorder)
+
+
+def typed(one):
+    """A study as a file has it, to be changed."""
+    return json.loads(json.dumps(document_of(one.text)))
+
+
+def test_a_place_said_by_the_circle_is_looked_at_like_one_said_by_the_stroke():
+    """Two spellings of one batch: what is foreseen of the first part is the same, over the edge too."""
+    by_stroke = typed(study({"part": "ring", "count": 4, "together": 2}))
+    by_stroke["steps"][0]["stroke"]["centre"] = ["90 mm", "0 mm"]
+    by_circle = json.loads(json.dumps(by_stroke))
+    del by_circle["steps"][0]["stroke"]["centre"]
+    by_circle["batch"]["radius"] = "90 mm"
+    looks = [Study.from_dict(one).preview().to_dict() for one in (by_stroke, by_circle)]
+    assert looks[0]["steps"] == looks[1]["steps"]
+    assert [w["code"] for w in looks[0]["warnings"]] == [w["code"] for w in looks[1]["warnings"]]
+    assert looks[0]["steps"][0]["overhang"] > 0.0
+
+
+FOUR_CLOSE = [["20 mm", "0 mm"], ["0 mm", "20 mm"], ["-20 mm", "0 mm"], ["0 mm", "-20 mm"]]
+
+
+@pytest.mark.parametrize(
+    ("batch", "order", "wear", "words"),
+    [
+        ({"together": 4, "stations": FOUR_CLOSE}, [0, 1], None, "on each other"),
+        ({}, [0, 1, 0], None, "cannot dress"),
+        ({}, [0, 1], {"removed": "2 um", "in": "10 min", "plate": "plate"}, "weigh one of them"),
+    ],
+)
+def test_what_would_be_lapped_wrongly_is_refused(batch, order, wear, words):
+    dress = {"with": "dresser", "every": "2 parts", "step": 2}
+    two = {"part": "ring", "count": 4, "together": 2, "dress": dress}
+    document = typed(study(two, dresser=True))
+    document["batch"] |= batch
+    document["steps"] = [document["steps"][k] for k in order]
+    document["grits"]["fine"]["wear"] = wear or "1e-12 1/Pa"
+    with pytest.raises(StudyError, match=words):
+        Study.from_dict(document)
+
+
+@pytest.mark.parametrize(("count", "every"), [(9, 1), (9, 4), (9, 7), (8, 3), (7, 2)])
+def test_how_long_a_batch_rubs_counts_dressings_as_they_come(count, every):
+    batch = {"part": "ring", "count": count, "together": 3}
+    batch["dress"] = {"with": "dresser", "every": f"{every} parts"}
+    one = study(batch, dresser=True, strokes=1)
+    *_, last = one.states()
+    assert one.batch.dress.times(one.batch) == last.clock.dressings

@@ -46,6 +46,7 @@ Array = NDArray[np.float64]
 RING_POINTS = 72  # places that stand for a whole ring
 EYE = 0.1  # of a band: what a practised eye tells (common practice, no source)
 APART = '"100 mm" (between its outer feet)'
+FEEL = 5e-7  # [m]: what a practised hand repeats with a micrometer (common practice, no source)
 EYE_BRIDGES = 6e-3  # [m]: grooves over which the eye follows a band (common practice, no source)
 
 

@@ -22,6 +22,7 @@ from lapwright.study.model import Study, Tune
 __all__ = ["Criterion", "criterion_of", "lapped_course"]
 
 
+SAME_SHARE = 1e-3  # of a goal, below which two ways reach it alike
 SAME_FLATNESS = 1e-9  # m; flatness is the same within a nanometre
 # rms of a form of size 1 over its face, at most: a bow's, sqrt(1/5 - 1/9); a dome's is sqrt(1/12)
 RMS_OF_FORM = 0.3
@@ -121,7 +122,10 @@ class Criterion:
         return 0.0, self._alike(got), got.removed
 
     def _alike(self, got: Summary) -> float:
-        """The worst figure in steps of a nanometre: what is less is no difference."""
+        """The worst figure in steps of a nanometre, or of a thousandth of the goal: less is no difference."""
+        if self.goal is not None:
+            share = self.figure(got) / SAME_SHARE
+            return round(share) if math.isfinite(share) else math.inf
         size = self.figure(got) * self.limit(got)
         return round(size / SAME_FLATNESS) if math.isfinite(size) else math.inf
 

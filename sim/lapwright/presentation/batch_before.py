@@ -54,6 +54,6 @@ def _dressing(batch: Batch, dress: Dress, units: Units) -> str:
     if dress.every is None:
         sizes = [f"{units.size(most)} {name}" for name, most in dress.when.items()]
         return say("batch.before.when", step=step, reads=joined(sizes, "or"))
-    if dress.every >= batch.count:
+    if not dress.times(batch):
         return say("batch.before.never", parts=str(dress.every), count=str(batch.count))
     return say("batch.before.every", step=step, several=dress.every > 1, parts=str(dress.every))

@@ -202,7 +202,7 @@ def _blocks(view: RunView) -> list[Block]:
     from lapwright.integration.estimate import outlooks
 
     study, blocks = view.study, list[Block]()
-    for k, look in enumerate(outlooks(study.plates, study.steps, seed=study.seed)):
+    for k, look in enumerate(outlooks(study.plates, study.laid, seed=study.seed)):
         step = study.steps[k]
         walked = (
             f"steps.{k + 1}.turn_bottom" not in study.typed

@@ -70,7 +70,7 @@ class Stroke:
 def strokes_of(study: Study) -> list[Stroke]:
     """Every step of a study, with why it cannot be played."""
     try:
-        ahead: Sequence[Outlook | None] = outlooks(study.plates, study.steps, seed=study.seed)
+        ahead: Sequence[Outlook | None] = outlooks(study.plates, study.laid, seed=study.seed)
         trouble = ""
     except LapwrightError as wrong:
         wrong.units = study.units

@@ -300,7 +300,7 @@ def effects(view: RunView) -> list[tuple[int, Step, Outlook, Glance | None]]:
     """
     study = view.study
     try:
-        ahead = outlooks(study.plates, study.steps, seed=study.seed)
+        ahead = outlooks(study.plates, study.laid, seed=study.seed)
     except LapwrightError:
         return []
     glances = Glances(study.plates, study.seed, study.margin, degree=DEGREE, most=MOST)

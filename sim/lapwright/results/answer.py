@@ -181,10 +181,10 @@ class Preview(Answer):
 
         self.study, self.whole = study, whole
         with troubles_in(study.units):
-            self.looks = outlooks(study.plates, study.steps, seed=study.seed)
+            self.looks = outlooks(study.plates, study.laid, seed=study.seed)
             self.findings = foreseen(study, self.looks)
             look_at = Glances(study.plates, study.seed, study.margin).of
-            steps = zip(study.steps, self.looks, strict=True)
+            steps = zip(study.laid, self.looks, strict=True)
             self.glances = [
                 look_at(step, number, look) for number, (step, look) in enumerate(steps, 1)
             ]

@@ -372,7 +372,7 @@ def noticed(run: Run, study: Study) -> list[Finding]:
     """Everything that is noticed of a run of a study, the gravest first."""
     found = list(_tipped(run, study))
     try:
-        ahead = outlooks(study.plates, study.steps, seed=study.seed)
+        ahead = outlooks(study.plates, study.laid, seed=study.seed)
     except LapwrightError:
         return found
     told = {(one.code, one.step) for one in found}

@@ -78,7 +78,7 @@ class Why(Answer):
         from lapwright.presentation.finding_words import said_of
 
         study = self.study
-        ahead = outlooks(study.plates, study.steps, seed=study.seed)
+        ahead = outlooks(study.plates, study.laid, seed=study.seed)
         yield study.title or study.stem
         for number, reason, away in zip(self.numbers, self.reasons, self.off, strict=True):
             step, look = reason.step, ahead[number - 1]

@@ -106,6 +106,12 @@ class Dress(Frozen):
     every: Said[int | None] = Said(_every, default=None)
     when: Said[Mapping[str, float]] = Said(_when, default=dict)
 
+    def times(self, batch: Batch) -> int:
+        """How often it comes by number: after whole loads, never after the last; 0 of one by reading."""
+        if not self.every:
+            return 0
+        return (batch.loads - 1) // -(-self.every // batch.together)
+
     def due(self, since: int, forms: Mapping[str, float]) -> bool:
         """Whether the plate is dressed now.
 

@@ -7,6 +7,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import fields, replace
 from typing import Any
 
+import numpy as np
+
 from lapwright.metrology.form import FORMS, form_names
 from lapwright.specification.batch import ONE, Batch, Dress, seated
 from lapwright.specification.plate import Plate
@@ -107,10 +109,20 @@ def _steps(table: Table, batch: Batch, plates: Plates, steps: Sequence[Step | No
     """Which steps lap parts, and what these cannot have."""
     named = {*batch.names, batch.carrier}
     lapped = []
+    plates_below = {step.bottom for step in steps if step is not None and batch.laps(step)}
     for number, step in enumerate(steps, 1):
         if step is None:
             continue
         key = f"steps.{number}"
+        seen = step.grit.wear.observed
+        if (
+            batch.laps(step)
+            and batch.together > 1
+            and seen is not None
+            and seen.plate != batch.part
+        ):
+            once = f'was seen of several parts at once: weigh one of them, and write plate = "{batch.part}"'
+            table.faults.add(f"{key}.grit", f"how it cuts {once}", "conflict")
         if step.bottom in named:
             below = f"{step.bottom} lies below: parts of a batch and their carrier lie on top"
             table.faults.add(f"{key}.bottom", f"{below}, so name the plate", "value")
@@ -119,6 +131,11 @@ def _steps(table: Table, batch: Batch, plates: Plates, steps: Sequence[Step | No
             table.fault(
                 "dress", f"step {number} laps {step.top}: dress with something else", "value"
             )
+        elif dresses and (
+            step.bottom not in plates_below or any(s and batch.laps(s) for s in steps[number:])
+        ):
+            late = "laps the plate that parts were lapped on, once all their steps are done"
+            table.fault("dress", f"step {number} cannot dress: what dresses {late}", "value")
         elif dresses and batch.dress is not None:
             _readable(table, batch.dress, plates.get(step.bottom))
         if not batch.laps(step) or dresses:
@@ -154,7 +171,9 @@ def _seats(table: Table, batch: Batch, steps: Sequence[Step | None]) -> None:
     placed = bool(batch.stations) and isinstance(batch.stations[0], tuple)
     if placed and batch.radius is not None:
         table.fault("radius", "stands beside places, which need none: leave it out", "conflict")
-    centred = any(s is not None and batch.laps(s) and s.centre != (0.0, 0.0) for s in steps)
+    lapped = [s for s in steps if s is not None and batch.laps(s)]
+    centred = any(s.centre != (0.0, 0.0) for s in lapped)
+    all_centred = centred and all(s.centre != (0.0, 0.0) for s in lapped)
     if batch.radius is not None and centred and not batch.carried:
         twice = "says again what centre of the stroke says: write only one"
         table.fault("radius", twice, "conflict")
@@ -162,7 +181,7 @@ def _seats(table: Table, batch: Batch, steps: Sequence[Step | None]) -> None:
         batch.together > 1
         and not placed
         and batch.radius is None
-        and (batch.carried or not centred)
+        and (batch.carried or not all_centred)
     ):
         lie = f"is missing: {batch.together} parts would lie on each other"
         table.fault("radius", f'{lie}, so write radius = "90 mm"', "missing")
@@ -171,13 +190,17 @@ def _seats(table: Table, batch: Batch, steps: Sequence[Step | None]) -> None:
 def _room(table: Table, batch: Batch, plates: Plates, steps: Sequence[Step | None]) -> None:
     """Parts that lie there together must not lie on each other, nor on their carrier."""
     part, carrier = plates[batch.part], plates.get(batch.carrier or "")
-    step = next((s for s in steps if s is not None and batch.laps(s)), None)
-    if part is None or step is None:
+    lapped = [s for s in steps if s is not None and batch.laps(s)]
+    if part is None or not lapped:
         return
-    centre = (0.0, 0.0) if batch.carried else step.centre
-    at = [batch.place(k, centre) for k in range(batch.together)]
-    length, (wide, near) = table.faults.units.length, (part.outline.smaller, seated(at))
-    if near < wide * (1.0 - 1e-9):
+    centres = [(0.0, 0.0) if batch.carried else step.centre for step in lapped]
+    laid = [[batch.place(k, centre) for k in range(batch.together)] for centre in centres]
+    at = min(laid, key=seated)
+    turned = batch.carried or any(step.turn.angle or step.walk.angle for step in lapped)
+    # Across in whichever way it is turned: of rectangles from corner to corner.
+    length, (wide, near) = table.faults.units.length, (2.0 * part.outline.radius, seated(at))
+    side_by_side = not turned and all(_beside(part, places) for places in laid)
+    if near < wide * (1.0 - 1e-9) and not side_by_side:
         apart = f"lays parts {length(near)} apart that are {length(wide)} across: they lie on each other"
         table.fault("together", f"{apart}; write a larger radius, or fewer together", "range")
     if carrier is None:
@@ -188,6 +211,13 @@ def _room(table: Table, batch: Batch, plates: Plates, steps: Sequence[Step | Non
             f"has a bore of {length(carrier.outline.bore)}, its parts reach {length(2.0 * reach)}"
         )
         table.fault("carrier", f"{across} across: make it a ring that holds them", "range")
+
+
+def _beside(part: Plate, places: Sequence[tuple[float, float]]) -> bool:
+    """Whether parts that are never turned lie beside each other, all the same way round."""
+    sides = np.array(part.outline.size) * (1.0 - 1e-9)
+    apart = np.abs(np.array(places)[:, None] - np.array(places)[None]) >= sides
+    return bool((apart.any(axis=2) | np.eye(len(places), dtype=bool)).all())
 
 
 def laid_out(plates: Mapping[str, Plate], batch: Batch | None) -> dict[str, Plate]:

@@ -30,6 +30,7 @@ from lapwright.metrology.contacts import Placement
 from lapwright.metrology.fringes import dome_by_press, dome_by_wedge
 from lapwright.metrology.instruments import (
     EYE,
+    FEEL,
     KINDS,
     Gauge,
     Micrometer,
@@ -123,6 +124,8 @@ def _gauge(name: str, table: Table, plates: Mapping[str, Any]) -> Gauge | None:
     read = ("resolution", "repeatability", "hysteresis")
     if isinstance(gauge, OpticalFlat) and not any(table.has(key) for key in read):
         return gauge.replace(repeatability=EYE * gauge.band)
+    if isinstance(gauge, Micrometer) and not any(table.has(key) for key in read):
+        return gauge.replace(repeatability=FEEL)
     return gauge
 
 

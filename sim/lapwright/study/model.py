@@ -176,6 +176,14 @@ class Study(Frozen):
         self._put(**parts, typed=typed, swept=swept, goal=goal, tuned=tuned, folder=folder)
 
     @property
+    def laid(self) -> tuple[Step, ...]:
+        """The steps as the first part of a batch goes through them, from its own station."""
+        batch = self.batch
+        if batch is None:
+            return tuple(self.steps)
+        return tuple(batch.station(s, 0) if batch.laps(s) else s for s in self.steps)
+
+    @property
     def lasts(self) -> float:
         """How long all of it rubs [s]; a plate that is dressed when it reads so is taken as never dressed."""
         batch = self.batch
@@ -183,7 +191,7 @@ class Study(Frozen):
             return rubbing_time(self.steps, self.rounds)
         dresser = self.steps[batch.dress.step - 1]
         lapped = [step for step in self.steps if step is not dresser]
-        times = (batch.count - 1) // batch.dress.every if batch.dress.every else 0
+        times = batch.dress.times(batch)
         return rubbing_time(lapped, self.rounds) + rubbing_time([dresser], times)
 
     @cached_property
