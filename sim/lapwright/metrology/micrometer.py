@@ -21,6 +21,7 @@ from lapwright.metrology.thickness import SIDELESS
 from lapwright.specification.plate import Plate
 
 PLANE = ("thickness", "along", "across")  # mean, and how it grows along x and y, over the radius
+ASIDE = 1e-5  # [rad] to either side, for how a width changes
 CHANCE = -2.0 * log(0.05)  # what two normal errors squared pass once in twenty (chi square of two)
 
 
@@ -100,22 +101,44 @@ def _of(plate: Plate, read: Sequence[Reading], gauges: Mapping[str, Gauge]) -> M
         unknown=unknown.reshape(len(read), len(loose)),
     )
     found = Estimate(Solver(model), model.value, {})
-    mean, along, across = (found.form(name, term) for term in PLANE)
+    # Of scatter known from these few readings only: Student's t and Fisher's F.
+    wider, chance = _few(found)
+    mean, along, across = (_wider(found.form(name, term), wider) for term in PLANE)
     if along is None or across is None:
         return Measured(mean, stretch=found.stretch)
     by = hypot(along.value, across.value)
     high = atan2(across.value, along.value)
-    broad = plate.outline.width_along(high) / radius
+    width = plate.outline.width_along
+    broad, broader = width(high), (width(high + ASIDE) - width(high - ASIDE)) / (2.0 * ASIDE)
     c, s = cos(high), sin(high)
-    one = found.combination({(name, "along"): c, (name, "across"): s})
-    side = found.combination({(name, "along"): -s, (name, "across"): c})
+    # The width grows or shrinks with the direction, too: of rectangles as much as the wedge itself.
+    weights = {(name, "along"): c * broad - s * broader, (name, "across"): s * broad + c * broader}
+    one = _wider(found.combination({term: w / radius for term, w in weights.items()}), wider)
+    side = _wider(found.combination({(name, "along"): -s, (name, "across"): c}), wider)
     if one is None or side is None:
         return Measured(mean, stretch=found.stretch)
-    wedge = FormEstimate(by * broad, one.uncertainty * broad, one.half * broad)
+    wedge = FormEstimate(by * broad / radius, one.uncertainty, one.half)
     if wedge.value < SIDELESS:
         return Measured(mean, wedge, stretch=found.stretch)
     turned = FormEstimate(high, side.uncertainty / by, side.half / by)
     slopes = np.array([along.value, across.value])
     doubt = found.solver.covariance()[1:, 1:] * found.stretch**2
-    sure = float(slopes @ np.linalg.solve(doubt, slopes)) > CHANCE
+    sure = float(slopes @ np.linalg.solve(doubt, slopes)) > chance
     return Measured(mean, wedge, turned, sure and wedge.told, found.stretch)
+
+
+def _few(found: Estimate) -> tuple[float, float]:
+    """How many times as wide intervals are where few readings tell the scatter, and CHANCE for these.
+
+    Student's t (GUM, JCGM 100:2008, G.3.2) and Fisher's F; 1 and CHANCE of scatter that was said.
+    """
+    if found.stretch == 1.0:
+        return 1.0, CHANCE
+    from scipy.special import fdtri, ndtri, stdtrit
+
+    free = found.solver.misfit(found.value)[1]
+    return float(stdtrit(free, 0.975) / ndtri(0.975)), float(2.0 * fdtri(2, free, 0.95))
+
+
+def _wider(one: FormEstimate | None, times: float) -> FormEstimate | None:
+    return None if one is None else replace(one, half=one.half * times)
