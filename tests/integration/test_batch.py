@@ -8,6 +8,7 @@ import pytest
 
 from lapwright.errors import StudyError
 from lapwright.metrology.form import EdgeMargin, forms
+from lapwright.metrology.thickness import thickness_of
 from lapwright.results.batch import BatchRecorder, csv_text, out_of_goal
 from lapwright.results.recorder import Heading, Recorder, restore, save
 from lapwright.results.runfile import read_run, write_run
@@ -125,7 +126,13 @@ def test_every_part_comes_anew_and_the_plate_goes_on(dressed):
     for moment in laid:
         first = moment.clock.parts - one.batch.number(moment.clock.round) + 1
         part, _ = one.batch.part_of(one.plates["ring"], first, one.seed)
-        assert np.array_equal(moment.heights["ring"], part.heights())
+        level = moment.heights["ring"] - part.heights()
+        assert np.ptp(level[part.land > 0.0]) < 1e-18
+        # All are as thick as is said, whatever their form: its mean height is no thickness.
+        thick = thickness_of(
+            one.plates["ring"].replace(thickness=0.01), moment.heights["ring"], NO_MARGIN
+        )
+        assert thick.mean == pytest.approx(0.01, abs=1e-15)
     spheres = {
         m.clock.parts: forms(one.plates["ring"], m.heights["ring"], NO_MARGIN).sphere for m in laid
     }

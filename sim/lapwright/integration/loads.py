@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 from lapwright.integration.state import Doubt, Progress, State, frozen
 from lapwright.metrology.form import FORMS, EdgeMargin, form_names, forms, measure
+from lapwright.metrology.thickness import as_thick
 from lapwright.specification.batch import Batch
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Step
@@ -37,7 +38,7 @@ class Loads:
         usual = self.plates[batch.part]
         for k, name in enumerate(batch.names[:number], 1):
             part, _ = batch.part_of(usual, clock.parts + k, self.seed)
-            heights[name] = frozen(part.heights())
+            heights[name] = frozen(as_thick(part, usual))
             doubt[name] = Doubt(form_names(usual.outline))
         clock = replace(clock, parts=clock.parts + number)
         return replace(state, event="laid", clock=clock, heights=heights, doubt=doubt)

@@ -128,6 +128,25 @@ def thickness_of(plate: Plate, z: Array, margin: EdgeMargin, *, whole: bool = Tr
     return Thickness(plate.outline, mean, slopes, spread)
 
 
+def as_thick(plate: Plate, like: Plate) -> Array:
+    """Heights of a face as it begins, level with those of another form on a body as thick.
+
+    Parameters
+    ----------
+    plate : Plate
+        With the form that it begins with.
+    like : Plate
+        Of the same face; from its form thickness is told.
+
+    Returns
+    -------
+    array
+        (ny, nx) [m]; the mean over its land is that of `like`.
+
+    """
+    return plate.heights() + (_begun(like, 0.0)[0] - _begun(plate, 0.0)[0])
+
+
 def beneath(plate: Plate, x: float, y: float) -> float:
     """How thick a body is beneath the nought of its height map, at a place of the face.
 

@@ -14,12 +14,14 @@ from numpy.typing import NDArray
 from lapwright.integration.block import mean_over_land
 from lapwright.integration.state import State
 from lapwright.metrology.form import FORMS
+from lapwright.metrology.thickness import as_thick
 from lapwright.results.record import FORM_KEYS, SHAPES, column, columns, extra, forms_of, recorded
 from lapwright.specification.batch import Batch
 
 if TYPE_CHECKING:
     import pandas
 
+    from lapwright.specification.plate import Plate
     from lapwright.study.model import Study
 
 Array = NDArray[np.float64]
@@ -189,7 +191,7 @@ class BatchRecorder:
         for k, name in enumerate(batch.names[:number]):
             which = clock.parts - number + k + 1
             part, thicker = batch.part_of(usual, which, self.study.seed)
-            begun, came = self._as_it_came(part.form, part.heights)
+            begun, came = self._as_it_came(part, usual)
             now, told = moment.heights[name], moment.error.get(name, {})
             self.rows.append(
                 {
@@ -207,11 +209,11 @@ class BatchRecorder:
                 }
             )
 
-    def _as_it_came(self, form: Any, heights: Any) -> tuple[Array, dict[str, float]]:
+    def _as_it_came(self, part: Plate, usual: Plate) -> tuple[Array, dict[str, float]]:
         """Heights and forms of a part before it was lapped; without scatter all come alike."""
-        key = repr(form)
+        key = repr(part.form)
         if key not in self._came:
-            z = heights()
+            z = as_thick(part, usual)
             self._came = {key: (z, self._forms(self.batch.part, z))}
         return self._came[key]
 
