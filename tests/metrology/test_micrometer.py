@@ -5,6 +5,7 @@ Least squares of a plane and its covariance: JCGM 100:2008 (GUM), 5.2 and H.3.
 
 import json
 from math import cos, degrees, hypot, pi, radians, sin, sqrt
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -275,3 +276,10 @@ def test_a_study_begins_with_what_was_measured(tmp_path):
     assert ring.wedge.by == pytest.approx(found.wedge.value, abs=1e-9)
     assert ring.wedge.high == pytest.approx(found.at.value, abs=1e-3)
     assert ring.form.sphere == pytest.approx(UM)
+
+
+@pytest.mark.parametrize("value", ["12.0035 um", "120.035 mm", "0.0035 mm"])
+def test_a_reading_in_another_unit_is_refused(value, capsys):
+    study = str(Path(__file__).parents[2] / "configs" / "ring-to-size-and-parallel.toml")
+    assert main(["gauge", study, "--reading", f"mic ring {value} @ 90 deg"]) == 2
+    assert "check the unit" in capsys.readouterr().err

@@ -121,12 +121,10 @@ def _gauge(name: str, table: Table, plates: Mapping[str, Any]) -> Gauge | None:
     if len(table.faults.found) > before or table.faults.full:
         return None
     gauge: Gauge = made(name=name, **took)
-    read = ("resolution", "repeatability", "hysteresis")
-    if isinstance(gauge, OpticalFlat) and not any(table.has(key) for key in read):
-        return gauge.replace(repeatability=EYE * gauge.band)
-    if isinstance(gauge, Micrometer) and not any(table.has(key) for key in read):
-        return gauge.replace(repeatability=FEEL)
-    return gauge
+    if any(table.has(key) for key in ("resolution", "repeatability", "hysteresis")):
+        return gauge
+    usual = EYE * gauge.band if isinstance(gauge, OpticalFlat) else FEEL
+    return gauge.replace(repeatability=usual) if made in (OpticalFlat, Micrometer) else gauge
 
 
 def _together(kind: str, table: Table, took: dict[str, Any]) -> None:
@@ -230,6 +228,9 @@ def _reading_of(
     if isinstance(of, Micrometer):
         there = plates.get(plate or "")
         more = _beside(table, None if there is None else there.outline)
+        if value and there and there.thickness and not 0.5 < value / there.thickness < 2.0:
+            usual = f"{table.faults.units.length(there.thickness, echo=True)} of {plate}"
+            table.fault("value", f"is far from the {usual}: check the unit", "range")
     else:
         where = ("angle", "at", "along", "approach", "temperature", "date", "note")
         more = table.parts(Reading, where)
