@@ -15,6 +15,7 @@ from started import SURROUNDINGS
 
 from lapwright.commands.main import COMMANDS, main
 from lapwright.commands.terminal import ProgressBar
+from lapwright.metrology.thickness import THICKNESS
 from lapwright.results.answer import plain
 
 pytestmark = pytest.mark.usefixtures("glanced")
@@ -250,7 +251,9 @@ def test_run_json_is_one_object_in_si(bench: Path, capsys: pytest.CaptureFixture
     assert answer["study"] == "pair"
     assert answer["outcome"] == "done"
     a = answer["plates"]["A"]
-    assert set(a) == FORMS | {"removed", "error", "edge_margin", "margin0", "as_read"}
+    assert set(a) == FORMS | {"removed", "error", "edge_margin", "margin0", "as_read"} | set(
+        THICKNESS
+    )
     assert set(a["margin0"]) == FORMS
     assert set(a["error"]) == {"sphere", "saddle", "twist", "bow", "crown", "wind"}
     assert a["error"]["bow"] is a["error"]["crown"] is a["error"]["wind"] is None

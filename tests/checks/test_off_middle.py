@@ -48,7 +48,7 @@ def test_what_a_hand_off_the_middle_makes_is_told_with_its_sign(at: int, to: str
     assert glance is not None
     assert glance.made["A"]["bow"] == pytest.approx(apart, rel=0.05)
     assert glance.made["B"]["bow"] == pytest.approx(-apart, rel=0.05)
-    assert said.startswith("A bow 0.034 um, hollow along; B bow 0.034 um, high in the middle")
+    assert said.startswith("A bow 0.034 um hollow along; B bow 0.034 um high in the middle")
     # Together: hollow by the mark of the layer while all bears, high in the middle where the far end lifts.
     lifts = at > 100
     assert all((value > 0.0) == lifts for value in bow.values())

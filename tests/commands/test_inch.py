@@ -106,7 +106,7 @@ def test_a_tenth_is_one_at_an_inch_bench_and_is_said() -> None:
     study = parse(dome.replace('travel = "1.4"', 'travel = "1/3"').format("inch"))
     assert study.plates["left"].form.sphere == pytest.approx(2e-4 * 0.0254, rel=1e-12)
     assert study.assumed["tenths"] == "0.0001 in each"
-    assert "tenths 0.0001 in each" in " ".join(Preview(study).text().split())
+    assert "tenths 0.0001 in each" in " ".join(Preview(study, whole=True).text().split())
     with pytest.raises(StudyError, match=r"0\.0001 in in one shop"):
         parse(dome.format("metric"))
 

@@ -103,7 +103,7 @@ def test_words_say_what_to_set_and_both_numbers(done: tuple[Path, str]) -> None:
         'was "6 min"',
         "Asked: A and B flat within 2.0 um; of what reaches it, the least time.",
         "as typed",
-        "foretold",
+        "by forecast",
         "lapped in full",
         "A sloppy hand:",
         "until you weigh a plate",

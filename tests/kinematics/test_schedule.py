@@ -20,6 +20,7 @@ from lapwright.modal import reduced_model as glance_module
 from lapwright.modal.cycle import course, spells_of
 from lapwright.modal.propagator import Watch
 from lapwright.modal.reduced_model import Glances, ReducedModel
+from lapwright.optimisation.summary import Handling
 from lapwright.optimisation.surrogate import Surrogate, SurrogateIntegrator
 from lapwright.study.read import parse
 
@@ -158,7 +159,9 @@ def test_a_step_that_stops_by_its_gauge_is_told_as_it_goes():
     ends = [m.clock for m in lap(some.plates, some.steps, settings=ROUGH) if m.event == "step"]
     told = Surrogate(some, 4)
     settled = SimpleNamespace(moved=("x",), steps=some.steps, order=[1, 2])
-    telling = SurrogateIntegrator(told.picture(settled), told.looks, told.start, "A", 1020.0)
+    telling = SurrogateIntegrator(
+        told.picture(settled), told.looks, told.start, Handling(some, some.steps[0]), 1020.0
+    )
     for number, step in enumerate(some.steps, 1):
         telling.step(number, step)
         assert telling.clock == pytest.approx(ends[number - 1].time, rel=0.08)

@@ -30,7 +30,13 @@ plates = ["A"]
 
 def lapped(time: float, dome: float, swaps: float = 0.0) -> Summary:
     """A made-up simulation: A's dome [um] falls to `dome` in a straight line."""
-    track = {"time": (0.0, time), "removed": (0.0, UM), "turned": (0.0, 1.0), "swaps": (0.0, swaps)}
+    track = {
+        "time": (0.0, time),
+        "removed": (0.0, UM),
+        "turned": (0.0, 1.0),
+        "swaps": (0.0, swaps),
+        "work": (0.0, 0.0),
+    }
     values = {"A.sphere": (3.0 * UM, dome * UM), "A.flatness": (3.0 * UM, dome * UM)}
     return Summary(0, 0, "done", time=time, track=track | values)
 

@@ -124,6 +124,7 @@ class Shop:
         size = self.size(time, swap, way, full, draw)
         nothing = np.zeros(61)
         return {"time": time * MIN, "removed": 1e-8 * time, "turned": nothing, "swaps": nothing,
+                "work": nothing,
                 "A.sphere": size, "A.flatness": np.abs(size)}  # fmt: skip
 
 

@@ -147,7 +147,7 @@ def test_a_stroke_longer_than_a_misfit_lives():
 def test_plates_of_one_figure_bend_in_one_line():
     thin = study(("15 um", "20 min", 'load = "20 N"'), thick="10 mm")
     assert re.match(
-        r"plates bend .*, A by up to [\d.]+ um: they", text(thin, "bends")
+        r"plates bend .*, A by up to [\d.]+ um: the run laps them bent", text(thin, "bends")
     )  # B lies on a flat bed
     assert len([w for w in found(thin) if w.code == "bends"]) == 1
     assert ("bends", 1) not in codes(study(("15 um", "20 min", 'load = "20 N"')))
@@ -163,7 +163,7 @@ def test_what_holds_for_three_plates_by_turns_is_said_once_of_all():
         step = STEP.replace('top = "A"\nbottom = "B"', f'top = "{top}"\nbottom = "{bottom}"')
         texts.append(step % ("15 um", "20 min", 'load = "20 N"'))
     three = parse(plates + "".join(texts))
-    (line,) = [line for line in lines(three) if "lie bent" in line]
+    (line,) = [line for line in lines(three) if "laps them bent" in line]
     assert "carried, A, B and C by up to 0.23 um" in line
     each = [re.search(r"carried, (\w) by", w.text)[1] for w in found(three) if w.code == "bends"]
     assert each == ["A", "B", "C"]  # a script still reads it step by step: what lies on top bends
@@ -233,7 +233,7 @@ def test_the_gravest_first_and_what_holds_for_all_once():
     )
     told = lines(one)
     assert told[0].startswith("step 1: A hangs over the edge by 48 mm")
-    bends = [line for line in told if "lie bent" in line]
+    bends = [line for line in told if "laps them bent" in line]
     assert [line[:7] for line in bends] == [
         "step 1:",
         "step 2:",

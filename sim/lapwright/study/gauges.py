@@ -136,7 +136,7 @@ def _together(kind: str, table: Table, took: dict[str, Any]) -> None:
             table.fault("", f"needs its four feet: {how}", "missing")
     if kind == Micrometer.kind and took.get("zero", Zero()).on not in ("flat", "unknown"):
         how = 'closed, or on a gauge block: leave zero out (zero_error = "0.5 um"), or write "unknown"'
-        table.fault("zero", f"a micrometer is set to nought {how}", "range")
+        table.fault("zero", f"a micrometer is set to zero {how}", "range")
 
 
 def _zero_of(table: Table, plates: Mapping[str, Any], size: Callable[[Any], float]) -> Zero:
