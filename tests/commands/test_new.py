@@ -1096,5 +1096,4 @@ def test_the_way_on_is_told_once(
     assert main(["new", "--yes"]) == 0
     told = capsys.readouterr().out
     assert told.count("Lap the plates") == 1
-    assert "Look out:" in told
-    assert told.index("Look out:") < told.index("is written") < told.index("Lap the plates")
+    assert told.index("Step 1") < told.index("is written") < told.index("Lap the plates")

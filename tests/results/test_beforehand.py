@@ -276,7 +276,12 @@ def test_cautions_fit_the_material(material: str, code: str | None) -> None:
     assert {c for c, _ in codes(one)} & hazards == ({code} if code else set())
     # At the end of every page stand those of its own materials, no others.
     end = filled("cautions.html", study=one)
-    phrases = {"carbide": "cobalt", "lead": "hold lead", "silica": "quartz", "graphite": "graphite"}
+    phrases = {
+        "carbide": "cobalt",
+        "lead": "contain lead",
+        "silica": "quartz",
+        "graphite": "graphite",
+    }
     assert {c for c, words in phrases.items() if words in end} == ({code} if code else set())
 
 

@@ -157,6 +157,7 @@ studies = some(
     units=st.sampled_from(list(Units)),
     rounds=st.integers(1, 10_000),
     bending=maybe(st.sampled_from(["on", "off"])),
+    batch=st.none(),
     margin=some(EdgeMargin, share=maybe(numbers), length=maybe(numbers)),
     plates=every(words, plates),
     steps=st.lists(steps, max_size=2).map(tuple),
