@@ -120,6 +120,7 @@ steps = some(
     grit=grits,
     curve=curves,
     centre=places,
+    offset=places,
     carry_centre=st.booleans(),
     turn=turns,
     walk=turns,
