@@ -533,7 +533,10 @@ def test_turns_that_take_all_positions() -> None:
             pair_text('dome = "1 um"', 'dome = "1 um"').replace("30 mm", "100 mm", 2),
             "lift close to the body",
         ),
-        (pair_text('dome = "1 um"', 'dome = "1 um"').replace("30 mm", "6 mm", 2), "they lie bent"),
+        (
+            pair_text('dome = "1 um"', 'dome = "1 um"').replace("30 mm", "6 mm", 2),
+            "the run laps them bent",
+        ),
         (
             pair_text('dome = "1 um"', 'dome = "1 um"', usual=USUAL.replace("20 N", "600 N")),
             "squeezed out",
@@ -554,7 +557,7 @@ def test_turns_that_take_all_positions() -> None:
                 step_text(),
                 step_text(usual=USUAL.replace("15", "5")),
             ),
-            "its of the 15 um grit on A and B are about 7.5 um deep (half the grain)",
+            "its from the 15 um grit on A and B are about 7.5 um deep (half the grain)",
         ),
     ],
 )
