@@ -20,7 +20,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.metrology.bending import linear_powers, orders
-from lapwright.metrology.form import ORDERS, EdgeMargin, misfit, quadratic_at, quadratic_sums
+from lapwright.metrology.form import (
+    EdgeMargin,
+    misfit,
+    quadratic_at,
+    quadratic_normal,
+    quadratic_sums,
+)
 from lapwright.specification.grooves import BORDER, SUBCELLS, Edges, bits_of, land_strips
 from lapwright.specification.plate import Plate
 
@@ -362,8 +368,7 @@ class PlacedPlate:
     def _fit(self) -> Array:
         """Least squares weighted by land, lengths in units of R: coefficients = _fit @ sums, (6, 6)."""
         x, y = (middle / self.plate.outline.radius for middle in self._middles)
-        weighted = (self.land * y[:, None] ** j * x**i for i, j in ORDERS)
-        inverse: Array = np.linalg.inv(np.stack([quadratic_sums(w, x, y) for w in weighted]))
+        inverse: Array = np.asarray(np.linalg.inv(quadratic_normal(self.land, x, y)), np.float64)
         return inverse
 
     @cached_property

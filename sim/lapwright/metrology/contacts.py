@@ -22,9 +22,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.metrology.form import (
-    ORDERS,
     form_names,
     quadratic_at,
+    quadratic_normal,
     quadratic_sums,
 )
 from lapwright.specification.outline import Outline
@@ -230,8 +230,9 @@ class Mapped:
 def _quadratic(plate: Plate) -> Array:
     """Matrix (6, 6) from sums of a map, weighted by land and lengths in R, to its least-squares quadratic."""
     x, y = plate.grid.x / plate.outline.radius, plate.grid.y / plate.outline.radius
-    sums = [quadratic_sums(plate.land * y[:, None] ** j * x**i, x, y) for i, j in ORDERS]
-    return np.linalg.pinv(np.stack(sums), hermitian=True)
+    return np.asarray(
+        np.linalg.pinv(quadratic_normal(plate.land, x, y), hermitian=True), np.float64
+    )
 
 
 def _around(plate: Plate, x: Array, y: Array) -> tuple[NDArray[np.intp], Array]:

@@ -245,6 +245,13 @@ def quadratic_sums(values: Array, x: Array, y: Array) -> Array:
     )
 
 
+def quadratic_normal(weight: Array, x: Array, y: Array) -> Array:
+    """Normal matrix (6, 6) of a quadratic fitted to a map with `weight` (ny, nx); as `quadratic_sums`."""
+    powers = [quadratic_sums(weight * y[:, None] ** j * x**i, x, y) for i, j in ORDERS]
+    normal: Array = np.stack(powers)
+    return normal
+
+
 def quadratic_at(coefficients: Array, x: Array, y: Array) -> Array:
     """Heights (ny, nx) of a quadratic by its coefficients of 1, x, y, x^2, xy, y^2; `x` (nx,), `y` (ny,)."""
     one, along, across, xx, xy, yy = coefficients
@@ -286,8 +293,7 @@ def _ruler_of(
         return None
     x, y = grid.x / outline.radius, grid.y / outline.radius
     weight = land / total
-    powers = [quadratic_sums(weight * y[:, None] ** j * x**i, x, y) for i, j in ORDERS]
-    normal = np.stack(powers)
+    normal = quadratic_normal(weight, x, y)
     fit, plane = _inverse(normal), _inverse(normal[:3, :3])
     if fit is None or plane is None:
         return None
