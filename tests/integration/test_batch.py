@@ -7,6 +7,8 @@ import numpy as np
 import pytest
 
 from lapwright.errors import StudyError
+from lapwright.integration.loads import Loads
+from lapwright.integration.state import Progress
 from lapwright.metrology.form import EdgeMargin, forms
 from lapwright.metrology.thickness import thickness_of
 from lapwright.results.batch import BatchRecorder, csv_text, out_of_goal
@@ -100,6 +102,43 @@ def test_three_parts_wear_three_times_as_much_as_one_and_leave_no_saddle():
         return np.hypot(form.saddle, form.twist) / off[n]
 
     assert saddle(3) < 0.02 * saddle(2)
+
+
+def test_what_a_load_presses_into_the_plate_does_not_add_up_load_by_load():
+    """A plate that is stopped anywhere is worn alike all round by and by, though each load is half a turn.
+
+    Of n vectors at golden shares of a turn, doubled, the sum is at most 1/sin(pi (2 golden mod 1)) = 1.48 of
+    one (geometric series), so a saddle that one load leaves is there once and not n times after n.
+    """
+    one = study({"part": "ring", "count": 10}, kappa="1e-15 1/Pa", strokes=1)
+    quarter = replace(one.steps[0], walk=Turn(np.radians(90.0)), turn=Turn())
+    one = replace(one, steps=(quarter,))
+    plate, left, before = one.plates["plate"], [], np.zeros(2)
+    for moment in one.states():
+        if moment.event != "step":
+            continue
+        form = forms(plate, moment.heights["plate"], NO_MARGIN)
+        now = np.array([form.saddle, form.twist])
+        left.append(np.hypot(*(now - before)))
+        before = now
+    assert np.hypot(*before) < 1.5 * np.median(left)
+    assert np.ptp(left) < 0.1 * np.median(left)  # each by itself leaves as much as any other
+
+
+def test_dressings_begin_apart_and_what_is_set_by_hand_begins_as_it_is_said():
+    """Every thirteenth load is nearly a whole turn on, so dressings are counted by themselves."""
+    batch = {"part": "ring", "count": 60, "together": 2}
+    batch["dress"] = {"with": "dresser", "every": "26 parts"}
+    one = study(batch, dresser=True)
+    loads = Loads(one.batch, one.plates, one.steps, 0, NO_MARGIN)
+    dressed = [
+        loads.begins(one.steps[1], Progress(step=2, round=13 * n, dressings=n))[0]
+        for n in (1, 2, 3)
+    ]
+    apart = np.abs(np.exp(1j * np.diff([*dressed, dressed[0]])) - 1.0)
+    assert apart.min() > 0.5
+    by_hand = replace(one.steps[0], walk=Turn(np.radians(90.0), every=10))
+    assert loads.begins(by_hand, Progress(round=2)) == (0.0, 0.0)
 
 
 def test_what_rubs_off_balances(dressed):

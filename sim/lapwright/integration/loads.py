@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from math import pi
 
+from lapwright.contact.sampling import PLASTIC
 from lapwright.integration.state import Doubt, Progress, State, frozen
+from lapwright.kinematics.schedule import GOLDEN
 from lapwright.metrology.form import FORMS, EdgeMargin, form_names, forms, measure
 from lapwright.metrology.thickness import as_thick
 from lapwright.specification.batch import Batch
 from lapwright.specification.plate import Plate
-from lapwright.specification.step import Step
+from lapwright.specification.step import Step, Turn
 
 FIELDS = {form.word: key for key, form in FORMS.items()}
 
@@ -29,6 +32,21 @@ class Loads:
     def alike(self) -> dict[str, Plate]:
         """Every part of a load by its name as the usual one: they wear alike."""
         return dict.fromkeys(self.batch.names, self.plates[self.batch.part])
+
+    def begins(self, step: Step, clock: Progress) -> tuple[float, float]:
+        """Where the operator stands and how he holds the top as a load, or dressing, begins [rad].
+
+        What runs on stands anywhere when it is stopped: began every load alike, each would press its waves
+        into the plate where the last one did.  By golden shares of a turn no few loads are alike.  What is
+        set over by an angle is set by hand, and a part that nothing carries is laid as it always is.
+        """
+        dresses = self.batch.dresses(clock.step)
+        past = (clock.dressings if dresses else clock.round) - 1
+        carried = self.batch.carried and self.batch.laps(step)
+        return (
+            _share(step.walk, past * GOLDEN),
+            _share(step.turn, past * PLASTIC) if carried else 0.0,
+        )
 
     def laid(self, state: State) -> State:
         """The next parts on the plate, each as it comes."""
@@ -68,3 +86,8 @@ class Loads:
             clock = replace(clock, stride=before.stride, poses=before.poses)
         state = replace(state, clock=clock)
         return state if clock.round == before.round else self.laid(state)
+
+
+def _share(turn: Turn, share: float) -> float:
+    """That share of a turn [rad] of what runs on; 0 of what does not."""
+    return 2.0 * pi * (share % 1.0) if turn.angle and not turn.indexed else 0.0

@@ -283,7 +283,7 @@ class _Work:
                 for rate, plate in zip(rates, (bottom, top), strict=True)
             )
             return max(0.5 * sum(lost), LEAST_RATE)
-        motion = self._motion(state.clock.step, state.clock.round)
+        motion = self._motion(state.clock)
         pair = self._pair(bottom, top, step)
         speed = 1.0 / (self._tau(state.clock, pair, motion, rates) * pair.stiffness * sum(rates))
         return max(thinning(bottom, top, rates, pair.load * speed), LEAST_RATE)
@@ -293,7 +293,7 @@ class _Work:
         grit = self._grit(step)
         bottom = self.plates[state.bottom]
         lain = self._lain(step, state)
-        motions = [self._motion(clock.step, clock.round, k) for k in range(len(lain))]
+        motions = [self._motion(clock, k) for k in range(len(lain))]
         gang = Gang(tuple(self._pair(bottom, self.plates[one.top], one) for one in lain))
         alike = {} if self.loads is None else self.loads.alike
         each = [kappa(grit, bottom, alike.get(one.top, self.plates[one.top])) for one in lain]
@@ -466,16 +466,19 @@ class _Work:
             float((start[1] + clock.block * PLASTIC) % 1.0),
         )
 
-    def _motion(self, step: int, round_: int, k: int = 0) -> Motion:
+    def _motion(self, clock: Progress, k: int = 0) -> Motion:
         """How the top moves, or top `k` (from 0) of those that lie there in a batch."""
+        step, round_ = clock.step, clock.round
         key = (step, round_, k)
         if key not in self.motions:
             if any(kept[:2] != key[:2] for kept in self.motions):
                 self.motions.clear()
-            one = self.steps[step - 1]
-            if self.batch is not None and self.batch.laps(one):
-                one = self.batch.steps(one, round_)[k]
-            self.motions[key] = Motion(one, (self.seed, round_, step))
+            one, begin = self.steps[step - 1], (0.0, 0.0)
+            if self.loads is not None:
+                begin = self.loads.begins(one, clock)
+                if self.loads.batch.laps(one):
+                    one = self.loads.batch.steps(one, round_)[k]
+            self.motions[key] = Motion(one, (self.seed, round_, step), begin)
         return self.motions[key]
 
     def _pair(self, bottom: Plate, top: Plate, step: Step) -> Pair:
@@ -503,7 +506,7 @@ class _Work:
         bottom, top = self.plates[step.bottom], self.plates[step.top]
         pair = self._pair(bottom, top, step)
         strokes = strokes_in(seen.time, step.pace)
-        motion = self._motion(self.steps.index(step) + 1, 1)
+        motion = self._motion(Progress(step=self.steps.index(step) + 1))
         sample = block_sample(
             motion, pair.load, 0, strokes, self.settings.observing_poses, (0.5, 0.5)
         )

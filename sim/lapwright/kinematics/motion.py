@@ -119,11 +119,13 @@ class Motion:
 
     The scatter is drawn once a stroke.  Amplitude scales the curve, centre and direction are added as the
     operator sees them, pace multiplies the speed while the clock keeps the nominal pace: a hasty stroke
-    rubs further in its share of the time.
+    rubs further in its share of the time.  `begin`: where the operator stands and how he holds the top as the
+    step begins [rad].
     """
 
     step: Step
     key: Sequence[int] = (0,)
+    begin: tuple[float, float] = (0.0, 0.0)
     _scatter: _Scatter = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
@@ -146,7 +148,8 @@ class Motion:
         step = self.step
         strokes = np.atleast_1d(np.asarray(strokes, dtype=float))
         phase = 2.0 * pi * strokes
-        alpha, beta = _angle(step.walk, strokes), _angle(step.turn, strokes)
+        alpha = self.begin[0] + _angle(step.walk, strokes)
+        beta = self.begin[1] + _angle(step.turn, strokes)
         curve, along = (
             step.curve.position(phase),
             step.curve.velocity(phase) * (2.0 * pi * step.pace),
