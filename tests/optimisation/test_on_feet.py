@@ -4,16 +4,22 @@ A uniform beam that carries its own weight on its two ends sags in the middle by
 (S. Timoshenko, Strength of Materials; from memory): 300 x 40 x 20 mm of iron, E 110 GPa, about 2.0 um.
 """
 
+import numpy as np
 import pytest
 
+from lapwright.integration.state import State
+from lapwright.integration.stopping import Watch
 from lapwright.limits import limit_of
 from lapwright.metrology.bending import as_read
 from lapwright.metrology.form import measure
+from lapwright.modal.basis import basis_of
 from lapwright.optimisation.bench import bench_of, target_of
 from lapwright.optimisation.book import Book
+from lapwright.optimisation.surrogate import Observables
 from lapwright.presentation.card import card_of
 from lapwright.presentation.run_view import run_view
 from lapwright.presentation.standing import goal_of
+from lapwright.specification.supports import Supports
 from lapwright.study.read import parse
 from lapwright.units import METRIC
 
@@ -73,3 +79,28 @@ def test_the_goal_of_a_run_and_its_card_are_of_the_face_on_its_feet(study) -> No
     rows = {row.plate: row.expect for row in card_of(view).rows}  # the last of each plate
     assert f"bow {METRIC.size(lies['bow'])}" in rows["S"]
     assert limit_of("finish") * 15e-6 > free
+
+
+@pytest.mark.parametrize(("bow", "stops"), [("2 um", True), ("0 um", False)])
+def test_a_gauge_that_stops_a_step_reads_the_face_on_its_feet(bow, stops) -> None:
+    """Domed by what it sags it reads flat at once, though it is not; flat it reads hollow to the end."""
+    asked = STUDY.replace("strokes = 40", 'strokes = 40\nuntil = { flatness = "0.5 um" }')
+    run = parse(asked.replace("supports", f'form = {{ bow = "{bow}" }}, supports')).run()
+    assert (run.outcome, run.history["time"][-1] < 60.0) == (
+        ("until", True) if stops else ("limit", False)
+    )
+    assert (run.plates["S"].forms["flatness"][-1] > 0.5e-6) == stops
+    assert (run.as_read("S")["flatness"] <= 0.5e-6) == stops
+
+
+def test_a_swap_by_reading_and_a_forecast_see_the_same_face(study, hangs) -> None:
+    flat = State.before(study.steps[0].replace(top="S", bottom="R"), study.plates)
+    assert Watch(study.plates, study.margin).on_top(flat) == "R"  # S hangs hollow
+    on_a_bed = {name: plate.replace(supports=Supports()) for name, plate in study.plates.items()}
+    assert Watch(on_a_bed, study.margin).on_top(flat) == "S"
+    bases = {name: basis_of(plate, 8) for name, plate in study.plates.items()}
+    looks = Observables(study.plates, bases, study.margin)
+    none = np.zeros(bases["S"].size)
+    assert looks.dome("S", none) == pytest.approx(hangs.bow, rel=0.02)
+    assert looks.flatness("S", none[:, None])[0] == pytest.approx(hangs.flatness, rel=0.05)
+    assert looks.dome("R", np.zeros(bases["R"].size)) == 0.0

@@ -35,7 +35,7 @@ from lapwright.integration.block import (
 )
 from lapwright.integration.loads import Loads
 from lapwright.integration.state import Progress, Settings, State
-from lapwright.integration.stopping import on_top_by_reading, satisfied
+from lapwright.integration.stopping import Watch
 from lapwright.kinematics.motion import Motion
 from lapwright.kinematics.schedule import (
     GOLDEN,
@@ -153,6 +153,11 @@ class _Work:
             return None
         return Loads(self.batch, self.plates, self.steps, self.seed, self.margin)
 
+    @cached_property
+    def watch(self) -> Watch:
+        """The gauges that stop a step or swap plates."""
+        return Watch(self.plates, self.margin)
+
     def begun(self) -> State:
         """The start: the plates as they come, of a batch the first parts on its plate."""
         state = State.before(self.steps[0], self.plates)
@@ -219,10 +224,7 @@ class _Work:
             if clock.read_at == clock.strokes or clock.strokes % every:
                 return state, False
             clock = replace(clock, read_at=clock.strokes)
-            wanted = on_top_by_reading(
-                self.plates, state.top, state.bottom, state.heights, self.margin
-            )
-            if wanted == state.top:
+            if self.watch.on_top(state) == state.top:
                 return replace(state, clock=clock), False
         elif clock.strokes < clock.swapped_at + self._strokes_on_top(step, state):
             return state, False
@@ -363,7 +365,7 @@ class _Work:
         )
         after = block.applied(state, done, out_of_order(motion, step, number))
         after = replace(after, solved=solved)
-        if step.until is not None and satisfied(step.until, self.plates, state, after, self.margin):
+        if step.until is not None and self.watch.satisfied(step.until, state, after):
             after = replace(after, clock=replace(done, gauged=True))
         return after
 
@@ -389,8 +391,7 @@ class _Work:
 
     def _check_stands(self, step: Step, number: int, top: Plate, bottom: Plate) -> None:
         """Once for every pair of a step: a top that will tip is told before it is lapped."""
-        key = (number, top.name, bottom.name)
-        if key not in self.standing:
+        if (key := (number, top.name, bottom.name)) not in self.standing:
             check_stands(step, top, bottom)
             self.standing.add(key)
 

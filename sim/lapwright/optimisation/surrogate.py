@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from lapwright.contact.placement import centred
 from lapwright.contact.stability import check_stands
 from lapwright.kinematics.schedule import age_at_start, between_indexes, cut_of, rubbing_time, stays
+from lapwright.metrology.bending import sag_on_feet
 from lapwright.metrology.flatness import minimum_zone
 from lapwright.metrology.form import EdgeMargin
 from lapwright.modal.basis import PLANES, Basis, basis_of, form_names
@@ -103,6 +104,7 @@ class _Face:
 class Observables:
     """Looks at faces of plates inside a margin; states are coefficients (size,) or columns (size, k) [m].
 
+    Forms, domes and flatness are those of faces as they are read, on the feet of plates that stand on some.
     `exact`: flatness by the minimum zone of the points; else about their least-squares plane, never less.
     """
 
@@ -118,20 +120,32 @@ class Observables:
         self.margin = margin
         self.exact = exact
         self.faces = {name: _face(plate, bases[name], margin) for name, plate in plates.items()}
+        self.hang = {
+            name: bases[name].fit(partial(sag_on_feet, plate))
+            for name, plate in plates.items()
+            if plate.feet is not None
+        }
         self._misfits: dict[tuple[str, str], Array] = {}
+
+    def _read(self, name: str, z: Array) -> Array:
+        """A face (size,) or (size, k) as it lies on its feet."""
+        hang = self.hang.get(name)
+        return z if hang is None else z + (hang if z.ndim == 1 else hang[:, None])
 
     def forms(self, name: str, z: Array) -> dict[str, Array]:
         """Form errors [m] of a face, by name."""
-        return dict(zip(self.faces[name].names, self.faces[name].rows @ z, strict=True))
+        return dict(
+            zip(self.faces[name].names, self.faces[name].rows @ self._read(name, z), strict=True)
+        )
 
     def dome(self, name: str, z: Array) -> float:
         """How domed a face is (rails: along) [m]."""
-        return float(self.faces[name].rows[0] @ z)
+        return float(self.faces[name].rows[0] @ self._read(name, z))
 
     def flatness(self, name: str, z: Array) -> Array:
         """Flatness (k,) [m] of states (size, k)."""
         face = self.faces[name]
-        heights = face.shapes @ z
+        heights = face.shapes @ self._read(name, z)
         if not self.exact:
             spread: Array = np.ptp(heights, axis=0)
             return spread
