@@ -253,6 +253,9 @@ def one_face(axes: Axes, view: RunView, name: str) -> Axes:
     return axes
 
 
+NAME, LINE = 19.0, 15.0  # points: height of a name over a face, and of a line below it
+
+
 def faces(view: RunView, width: float = 1200.0) -> Figure:
     """Before and after of every plate, titled in words; in one row where it goes, rails one under the other.
 
@@ -265,31 +268,36 @@ def faces(view: RunView, width: float = 1200.0) -> Figure:
     rails = max(f.half[0] / f.half[1] for f in view.faces) > 2.2
     columns = min(number, 2 if rails else 4 if len(view.faces) in (1, 2, 4) else 6)
     cell = width / max(columns, 2 if rails else 4)
-    head, cap = (46.0, 100.0) if rails else (62.0, 232.0 if number == columns else 205.0)
-    talls = []
-    for k in range(0, number, columns):
-        tallest = max(f.half[1] / f.half[0] for f in view.faces[k // 2 : (k + columns + 1) // 2])
+    cap = 100.0 if rails else 232.0 if number == columns else 205.0
+    shown = [
+        (face, after, _shape(face, after, view.units, cell))
+        for face in view.faces
+        for after in (False, True)
+    ]
+    rows = [shown[k : k + columns] for k in range(0, number, columns)]
+    talls, heads = [], []
+    for row in rows:
+        tallest = max(face.half[1] / face.half[0] for face, _, _ in row)
         talls.append(max(min(cell * 0.92 * tallest + 22.0, cap), 60.0))
-    bottom = sum(talls) + len(talls) * head + 34.0
+        # A line that no title of the row needs is room for the rest of the first screen.
+        heads.append(NAME + LINE * max(len(lines) for _, _, lines in row))
+    bottom = sum(talls) + sum(heads) + 34.0
     figure, limit = ink.new_figure(width, bottom), height_limit(view)
-    shown = [(face, after) for face in view.faces for after in (False, True)]
-    for row, tall in enumerate(talls):
+    for row, tall, head in zip(rows, talls, heads, strict=True):
         bottom -= tall + head
-        for column, (face, after) in enumerate(shown[row * columns : (row + 1) * columns]):
+        for column, (face, after, lines) in enumerate(row):
             axes = ink.bare(figure, (column * cell, bottom, cell, tall))
             face_map(axes, face, face.levelled[after], limit, view.units)
-            _title(
-                figure, face, after, view.units, (column + 0.5) * cell, bottom + tall + 6.0, cell
-            )
+            when = "after" if after else "before"
+            place = (column + 0.5) * cell, bottom + tall + 6.0
+            _title(figure, f"{face.name} {when}", lines, *place)
     marked = any(MARK in text.get_text() for text in figure.texts)
     heights_scale(figure, limit, view.units, f"; {MARK} {words.REMARK}" if marked else "")
     return figure
 
 
-def _title(
-    figure: Figure, face: Face, after: bool, units: Units, x: float, y: float, cell: float
-) -> None:
-    """Name and shape of a face, up from a place [points] in lines that fit into a cell."""
+def _shape(face: Face, after: bool, units: Units, cell: float) -> list[str]:
+    """The shape of a face in words, in lines that fit into a cell [points]."""
     # What came in was not made by this grit, so it is told whatever the finish.
     forms, finish = (face.after, face.finish) if after else (face.before, None)
     room = max(16, int(cell / 6.4))
@@ -298,10 +306,14 @@ def _title(
         lines = textwrap.wrap(typeset(marked_face(forms, finish, MARK, units, brief=True)), room)[
             :3
         ]
+    return lines
+
+
+def _title(figure: Figure, name: str, lines: Sequence[str], x: float, y: float) -> None:
+    """A name over lines of text, up from a place [points]."""
     for k, line in enumerate(reversed(lines)):
-        ink.write(figure, x, y + 15.0 * k, line, 11.5, color=SHEET.ink)
-    when = "after" if after else "before"
-    ink.heading(figure, x, y + 15.0 * len(lines), f"{face.name} {when}", 12.5)
+        ink.write(figure, x, y + LINE * k, line, 11.5, color=SHEET.ink)
+    ink.heading(figure, x, y + LINE * len(lines), name, 12.5)
 
 
 # --- faces as they are believed ----------------------------------------------------------------
