@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from lapwright import __version__
 from lapwright.errors import CommandError, LapwrightError
 from lapwright.files import taken
-from lapwright.integration.estimate import Outlook, outlooks
+from lapwright.integration.estimate import Outlook
 from lapwright.optimisation.cases import Case, Tolerance, cases_of, guessed, with_cells
 from lapwright.optimisation.criterion import Criterion, criterion_of
 from lapwright.optimisation.jobs import WORK, Job, Store, carry_out, jobs_of, meaningless
@@ -440,7 +440,7 @@ def _ahead(member: Case) -> tuple[Outlook, ...]:
     if member.study is None:
         return ()
     try:
-        return outlooks(member.study.plates, member.study.steps, seed=member.study.seed)
+        return member.study.ahead
     except LapwrightError:
         return ()
 

@@ -87,11 +87,7 @@ def next_page(answer: NextAnswer, study: Study | None, lap: str = "") -> str:
 
 
 def _looks(study: Study | None) -> Sequence[Outlook]:
-    if study is None:
-        return ()
-    from lapwright.integration.estimate import outlooks
-
-    return outlooks(study.plates, study.steps, seed=study.seed)
+    return () if study is None else study.ahead
 
 
 def _headline(answer: NextAnswer) -> str:

@@ -20,7 +20,7 @@ from markupsafe import Markup
 
 from lapwright import __version__
 from lapwright.errors import LapwrightError, StudyError
-from lapwright.integration.estimate import Outlook, outlooks
+from lapwright.integration.estimate import Outlook
 from lapwright.kinematics.schedule import spread_of
 from lapwright.limits import limit_of
 from lapwright.modal.chart import ERRORS, LENGTHS, MOST_TURN, chart_of
@@ -70,7 +70,7 @@ class Stroke:
 def strokes_of(study: Study) -> list[Stroke]:
     """Every step of a study, with why it cannot be played."""
     try:
-        ahead: Sequence[Outlook | None] = outlooks(study.plates, study.laid, seed=study.seed)
+        ahead: Sequence[Outlook | None] = study.ahead
         trouble = ""
     except LapwrightError as wrong:
         wrong.units = study.units

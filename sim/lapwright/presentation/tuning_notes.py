@@ -11,7 +11,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from lapwright.integration.estimate import outlooks
 from lapwright.kinematics.schedule import last_grit, spread_of
 from lapwright.limits import BAND, limit_of
 from lapwright.metrology.form import ROUND
@@ -153,7 +152,7 @@ def _whole_step(way: Candidate, key: str) -> str:
     swap, top = way.study.steps[at].swap, way.study.steps[at].top
     if swap is None or swap.read is not None or name != top:
         return ""
-    if outlooks(way.study.plates, way.study.steps, seed=way.study.seed)[at].swaps:
+    if way.study.ahead[at].swaps:
         return ""
     return f"{'more' if swap.removed else 'longer'} than the step: {name} stays on top"
 
@@ -411,7 +410,7 @@ def _guessed(got: Tuning) -> list[str]:
     study = got.answer.study if got.answer is not None else got.study
     if got.answer is None or not guessed(study, len(study.steps), "layer"):
         return []
-    ahead = outlooks(study.plates, study.steps, seed=study.seed)
+    ahead = study.ahead
     if not ahead or ahead[-1].squeeze <= 0.0:
         return []
     here = study.units.size(ahead[-1].squeeze)

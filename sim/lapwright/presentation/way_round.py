@@ -10,7 +10,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from lapwright.errors import LapwrightError
-from lapwright.integration.estimate import Outlook, outlooks
+from lapwright.integration.estimate import Outlook
 from lapwright.kinematics.schedule import LONGER, stays_by_weight
 from lapwright.limits import limit_of
 from lapwright.modal.reduced_model import DEGREE, Glance, Glances
@@ -300,7 +300,7 @@ def effects(view: RunView) -> list[tuple[int, Step, Outlook, Glance | None]]:
     """
     study = view.study
     try:
-        ahead = outlooks(study.plates, study.laid, seed=study.seed)
+        ahead = study.ahead
     except LapwrightError:
         return []
     glances = Glances(study.plates, study.seed, study.margin, degree=DEGREE, most=MOST)

@@ -17,7 +17,6 @@ from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 from lapwright.contact.liquid import film_of
 from lapwright.errors import LapwrightError
-from lapwright.integration.estimate import outlooks
 from lapwright.kinematics.motion import Motion
 from lapwright.kinematics.sliding import crossed_ends, invariants_of
 from lapwright.limits import limit_of
@@ -372,7 +371,7 @@ def noticed(run: Run, study: Study) -> list[Finding]:
     """Everything that is noticed of a run of a study, the gravest first."""
     found = list(_tipped(run, study))
     try:
-        ahead = outlooks(study.plates, study.laid, seed=study.seed)
+        ahead = study.ahead
     except LapwrightError:
         return found
     told = {(one.code, one.step) for one in found}

@@ -23,6 +23,7 @@ from lapwright.study.goal import Goal
 from lapwright.units import Units
 
 if TYPE_CHECKING:
+    from lapwright.integration.estimate import Outlook
     from lapwright.integration.state import Settings, State
     from lapwright.metrology.instruments import Gauge
     from lapwright.metrology.reading import Reading
@@ -193,6 +194,24 @@ class Study(Frozen):
         lapped = [step for step in self.steps if step is not dresser]
         times = batch.dress.times(batch)
         return rubbing_time(lapped, self.rounds) + rubbing_time([dresser], times)
+
+    @cached_property
+    def ahead(self) -> tuple[Outlook, ...]:
+        """What each step will do in its first round, in closed form.
+
+        Raises
+        ------
+        LapwrightError
+            Where a step cannot be: the plates do not meet, the top tips, an observed wear cannot be read.
+
+        """
+        from lapwright.integration.estimate import outlooks
+
+        return outlooks(self.plates, self.laid, seed=self.seed)
+
+    def turns_bottom(self, number: int) -> bool:
+        """Whether step `number` (from 1) says that the bottom is turned; inside, somebody walks."""
+        return f"steps.{number}.turn_bottom" in self.typed
 
     @cached_property
     def bends(self) -> tuple[Bend, ...]:
