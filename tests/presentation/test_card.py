@@ -259,6 +259,20 @@ def test_rounds_and_like_steps_are_said_once(tmp_path: Path) -> None:
             'turn_bottom = "3 deg per stroke"',
             "turn the bottom under you, 3 deg a stroke, anticlockwise",
         ),
+        # 400 deg at each of 40 strokes a minute are 44.4 turns a minute; 250 deg 27.8 (arithmetic).
+        (
+            'turn_bottom = "400 deg per stroke"\nturn = "-250 deg per stroke"',
+            "plate at 44 rev/min, anticlockwise from above; top at 28 rev/min, clockwise",
+        ),
+        (
+            'turn_bottom = "-400 deg per stroke"',
+            "Plate turns at 44 rev/min, clockwise from above",
+        ),
+        (
+            'walk = "-400 deg per stroke"\n'
+            'stroke = { kind = "circle", radius = "9 mm", carry_centre = true }',
+            "Plate turns at 44 rev/min, anticlockwise from above",
+        ),
         ('stroke = { kind = "line", length = "40 mm" }', "straight, 40 mm long, side to side"),
         (
             'stroke = { kind = "line", length = "40 mm", direction = "90 deg" }',
@@ -317,7 +331,7 @@ def test_inches_read_in_inches(tmp_path: Path) -> None:
 
 def test_heavy_plates_come_with_a_caution(tmp_path: Path) -> None:
     light = said(card_html(lapped(pair(step(time="2 min")), tmp_path, "light")))
-    assert "the top, A, weighs 4.3 kg (9.6 lb)" in light
+    assert "Lifting: A weighs 4.3 kg (9.6 lb)" in light
     heavy = PLATE.replace('thickness = "30 mm"', 'mass = "14 kg"')
     page = said(card_html(lapped(pair(step(time="2 min"), heavy), tmp_path, "heavy")))
     assert "A and B weigh 14 kg each: lift close to the body, with both hands" in page
@@ -464,3 +478,67 @@ def test_names_are_text_not_markup(tmp_path: Path) -> None:
     page = card_page(lapped(text, tmp_path))
     assert "<b>&quot;" not in page
     assert html.escape(name, quote=False) in page.replace("&#34;", '"')
+
+
+# --- a batch -----------------------------------------------------------------------------------
+
+PARTS = """
+title = "Rings"
+plates.plate = { ring = ["200 mm", "60 mm"], thickness = "30 mm", cells = 24 }
+[parts.ring]
+ring = ["50 mm", "30 mm"]
+thickness = "10 mm"
+cells = 16
+form = { dome = "1 um" }
+[parts.dresser]
+like = "ring"
+thickness = "40 mm"
+[[steps]]
+top = "ring"
+bottom = "plate"
+grit = "9 um"
+stroke = { kind = "circle", radius = "5 mm", centre = ["65 mm", "0 mm"] }
+turn_bottom = "400 deg per stroke"
+turn = "250 deg per stroke"
+load = "10 N"
+time = "30 s"
+[[steps]]
+top = "dresser"
+bottom = "plate"
+grit = "9 um"
+stroke = { kind = "circle", radius = "5 mm", centre = ["65 mm", "0 mm"] }
+turn_bottom = "400 deg per stroke"
+turn = "250 deg per stroke"
+time = "30 s"
+[batch]
+part = "ring"
+count = %d
+together = 3
+scatter = { dome = "0.2 um" }
+dress = { with = "dresser", every = "3 parts", step = 2 }
+"""
+
+
+@pytest.mark.parametrize("count", [6, 15])
+def test_a_batch_is_laid_loaded_and_read_part_by_part(tmp_path: Path, count: int) -> None:
+    """Of few parts each has its row; of many those of the first load, and the plate before its dressing.
+
+    Three evenly round a clock lie four hours apart (geometry).
+    """
+    run = lapped(PARTS % count, tmp_path)
+    card = card_of(run_view(run))
+    first, second = ({order.word: order.text for order in block.lines} for block in card.blocks)
+    assert "65 mm off the middle: towards 3 o'clock, 11 o'clock and 7 o'clock" in first["Lay"]
+    assert "10 N on each" in first["Press"]
+    assert "each" not in second["Press"]
+    assert "Lay" not in second
+    assert {"On top"}.isdisjoint(first)
+    read = [(row.when, row.plate) for row in card.rows]
+    numbered = [plate for _, plate in read if re.fullmatch(r"no\. \d+", plate)]
+    assert numbered == [f"no. {k}" for k in range(1, (count if count == 6 else 3) + 1)]
+    assert read.index(("after 3", "plate")) == read.index(("load 1", "no. 3")) + 1
+    assert read[read.index(("after 3", "plate")) + 1] == ("dressed", "plate")
+    assert "then dress it" in card.rows[read.index(("after 3", "plate"))].expect
+    assert sum(note.whole.startswith("ring") for note in card.head) == 1, "they are alike"
+    page = card_page(run)
+    assert page.count('<div class="wc-sheet"') == 1

@@ -147,8 +147,11 @@ def test_harm_is_counted_form_by_form(book: Book) -> None:
     assert choice._worse(goal, bench, before, after) == 3 / 8
 
 
-def test_a_card_says_what_to_do_and_not_what_to_write() -> None:
-    """Of a step at which everything is amiss that a study would be told to write otherwise."""
+def test_a_card_orders_nothing_but_what_was_lapped() -> None:
+    """Of a step at which everything is amiss that a study would be told to write otherwise.
+
+    Beside "do not turn the top" must not stand "turn it", nor "a fresh dab" beside "one dab, none after".
+    """
     text = STUDY.replace('turn = "8 deg per stroke"\n', "").replace(
         "strokes = 300", 'time = "40 min"'
     )
@@ -159,7 +162,8 @@ def test_a_card_says_what_to_do_and_not_what_to_write() -> None:
     written, said = ("\n".join(in_words(found, study, bench=bench)) for bench in (False, True))
     assert written.count("Write ") == 3
     assert "Write " not in said
-    assert "Take a fresh one every 5 min" in said
+    assert said.count("change the study and print a new card") == 3
+    assert not [order for order in ("urn it", "ring the stroke", "ake a fresh") if order in said]
     assert len(said.splitlines()) == len(written.splitlines())
 
 

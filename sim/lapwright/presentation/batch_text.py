@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
 
 from lapwright.files import put_in_place
+from lapwright.limits import limit_of
 from lapwright.presentation import words
 from lapwright.presentation.run_view import RunView
+from lapwright.presentation.size_words import spoken_of
 from lapwright.presentation.words import say
 from lapwright.results.batch import BatchRecord, csv_text, out_of_goal
 from lapwright.results.record import FORM_KEYS, Run
@@ -179,6 +182,109 @@ def card_words(view: RunView) -> list[tuple[str, str]]:
     else:
         lines += [("Dress", line) for line in _advice(view, record)]
     return lines
+
+
+class BatchReading(NamedTuple):
+    """A reading of a batch: when, what, the plate `of` whose kind it is, what it should be like.
+
+    `forms` [m] by name; `finish` [m]; `thick` [m], 0: not told; `do`: what is done then; `part`: of a part;
+    `worst`: no other of them is less flat; `first`: before it is lapped.
+    """
+
+    when: str
+    what: str
+    of: str
+    forms: Mapping[str, float]
+    finish: float | None = None
+    thick: float = 0.0
+    do: str = ""
+    part: bool = False
+    worst: bool = False
+    first: bool = False
+
+
+def batch_readings(view: RunView, most: int) -> list[BatchReading]:
+    """What to read of a batch in the order of the work: the plate, each part, the plate at its dressing.
+
+    Where that is more than `most`: each part of the first load, the worst of the last, the first dressing.
+    """
+    record, batch = view.run.batch, view.study.batch
+    assert record is not None
+    assert batch is not None
+    every = [_start(view, record), _as_they_come(view, record)]
+    loads = sorted({int(load) for load in record.load})
+    dressed = {int(after): k for k, after in reversed(list(enumerate(record.dressings.after)))}
+    all_of_it = len(every) + len(record.number) + 2 * len(record.dressings.after) + 1
+    begun = False
+    for load in loads:
+        at = np.flatnonzero(record.load == load)
+        last = int(record.number[at[-1]])
+        if all_of_it <= most or (load == 1 and len(at) <= most // 3):
+            every += [_part(view, record, int(k)) for k in at]
+        elif load in (1, loads[-1]):
+            worst = (
+                int(at[np.nanargmax(record.forms["flatness"][at])]) if len(at) > 1 else int(at[0])
+            )
+            one = _part(view, record, worst)
+            which = say("batch.card.numbers", low=str(int(record.number[at[0]])), high=str(last))
+            every.append(one._replace(what=which, worst=True) if len(at) > 1 else one)
+        if last in dressed and (all_of_it <= most or not begun):
+            every += _dressing(view, record, dressed[last])
+            begun = True
+    return [*every, _plate_after(view, record)]
+
+
+def _start(view: RunView, record: BatchRecord) -> BatchReading:
+    """The plate before the first load."""
+    forms = {key: float(values[0]) for key, values in view.run.plates[record.on].forms.items()}
+    return BatchReading("start", record.on, record.on, forms, first=True)
+
+
+def _finish(view: RunView, dresses: bool = False) -> float:
+    """What is rougher than this [m] after a load, or after a dressing."""
+    batch = view.study.batch
+    assert batch is not None
+    steps = [s for n, s in enumerate(view.study.steps, 1) if batch.dresses(n) == dresses]
+    return limit_of("finish") * steps[-1].grit.size
+
+
+def _as_they_come(view: RunView, record: BatchRecord) -> BatchReading:
+    """The parts before they are lapped: the one that is least flat."""
+    flat = record.came["flatness"]
+    at = int(np.nanargmax(flat)) if np.isfinite(flat).any() else 0
+    forms = {key: float(values[at]) for key, values in record.came.items()}
+    each, alike = say("batch.card.each", part=record.name), len({*flat.tolist()}) < 2
+    return BatchReading("start", each, record.name, forms, part=True, worst=not alike, first=True)
+
+
+def _part(view: RunView, record: BatchRecord, at: int) -> BatchReading:
+    forms = {key: float(values[at]) for key, values in record.forms.items()}
+    load = say("batch.card.load", load=str(int(record.load[at])))
+    number = say("batch.card.number", number=str(int(record.number[at])))
+    usual, thick = view.study.plates[record.name].thickness, 0.0
+    if usual is not None and record.name in spoken_of(view.study):
+        thick = usual + float(record.thicker[at] - record.removed[at])
+    return BatchReading(load, number, record.name, forms, _finish(view), thick, part=True)
+
+
+def _dressing(view: RunView, record: BatchRecord, k: int) -> list[BatchReading]:
+    """The plate when it is due for a dressing, and after it."""
+    done = record.dressings
+    when = say("batch.card.after", number=str(int(done.after[k])))
+    due, ready = (
+        {key: float(values[k]) for key, values in forms.items()}
+        for forms in (done.plate, done.dressed)
+    )
+    return [
+        BatchReading(when, record.on, record.on, due, _finish(view), do=say("batch.card.dress_it")),
+        BatchReading(say("batch.card.dressed"), record.on, record.on, ready, _finish(view, True)),
+    ]
+
+
+def _plate_after(view: RunView, record: BatchRecord) -> BatchReading:
+    forms = {key: float(values[-1]) for key, values in record.plate.items()}
+    when = say("batch.card.after", number=str(int(record.number[-1])))
+    return BatchReading(when, record.on, record.on, forms, _finish(view))
 
 
 def write_parts(run: Run, folder: Path) -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
@@ -36,6 +36,7 @@ from lapwright.units import GRAVITY, METRIC, NOTHING, PSI, Units, joined
 
 if TYPE_CHECKING:
     from lapwright.integration.estimate import Outlook
+    from lapwright.specification.batch import Batch
     from lapwright.specification.plate import Plate
     from lapwright.specification.step import Turn, Until
     from lapwright.study.faces import Start
@@ -138,25 +139,41 @@ def schedule(step: Step, look: Outlook, units: Units = METRIC) -> list[str]:
     return [*parts, *around(step, units)]
 
 
-def hand(step: Step, plates: Plates, look: Outlook, units: Units = METRIC) -> list[str]:
-    """What the hands do, and how far over the edge that is."""
+def hand(
+    step: Step, plates: Plates, look: Outlook, units: Units = METRIC, turned_bottom: bool = False
+) -> list[str]:
+    """What the hands do, and how far over the edge that is.
+
+    `turned_bottom`: the study says that the bottom is turned under a person who stands still.
+    """
     parts = [_with_travel(step, plates[step.top], units)]
     if step.centre != (0.0, 0.0):
         off = echoed(math.hypot(*step.centre), units)
-        carried = step.carry_centre and step.walk.angle != 0.0
-        parts.append(say("preview.hand.middle", off=off, carried=carried))
+        carried = step.carry_centre and step.walk.angle != 0.0 and not turned_bottom
+        parts.append(say("preview.hand.middle", off=off, carried=carried and not spins(step)))
     parts.append(say("preview.hand.pace", pace=60.0 * step.pace))
     if step.turn.angle == 0.0:
         parts.append(say("preview.hand.never_turned"))
     else:
-        angle = _angle(step.turn)
-        parts.append(say("preview.hand.turned", lifted=step.turn.indexed, angle=angle))
+        fields: Fields = {"lifted": step.turn.indexed, "angle": _angle(step.turn)}
+        parts.append(say("preview.hand.turned", **fields, speed=rev(step.turn, step)))
     if step.walk.angle:
-        parts.append(say("preview.hand.walk", angle=_angle(step.walk)))
+        parts.append(_goes_round(step, turned_bottom or spins(step)))
     if not step.hand.steady:
         share = max(step.hand.amplitude, step.hand.pace)
         parts.append(say("preview.hand.scatter", share=share))
     return [", ".join(parts), over_the_edge(step, look, units)]
+
+
+def _goes_round(step: Step, bottom: bool) -> str:
+    """How one walks round the bench, or how the bottom is turned instead, the other way round."""
+    walk = step.walk
+    if not bottom:
+        return say("preview.hand.walk", angle=_angle(walk))
+    under = replace(walk, angle=-walk.angle)
+    angle = _angle(under)
+    fields: Fields = {"bottom": step.bottom, "angle": angle, "back": under.angle < 0.0}
+    return say("preview.hand.plate", **fields, speed=rev(walk, step))
 
 
 def _with_travel(step: Step, top: Plate, units: Units) -> str:
@@ -338,6 +355,7 @@ def orders(
     look: Outlook,
     units: Units = METRIC,
     turned_bottom: bool = False,
+    batch: Batch | None = None,
 ) -> list[Order]:
     """Everything that the hands do in a step, apart from when to stop.
 
@@ -349,15 +367,28 @@ def orders(
         Those of the person at the bench.
     turned_bottom
         The study says that the bottom is turned under a person who stands still.
+    batch
+        Of the study, if there is one: then nothing changes places, and several parts may lie on the plate.
 
     """
-    stroke = say("orders.stroke", stroke=_stroke(step, units), edge=_edge(step, look, units))
+    under = turned_bottom or spins(step)
+    gang = batch if batch is not None and batch.together > 1 and batch.laps(step) else None
+    stroke = _stroke(step, units, under, gang is not None and not gang.carried)
+    stroke = say("orders.stroke", stroke=stroke, edge=_edge(step, look, units))
+    turns = [Order("Turn", _turn(step))]
+    if step.walk.angle:
+        turns.append(Order("Plate" if under else "Walk", _walk(step, under)))
+    speeds = rev(step.turn, step), rev(step.walk, step)
+    if under and all(speeds):
+        top, bottom = speeds
+        ways: Fields = {"back": step.walk.angle > 0.0, "top_back": step.turn.angle < 0.0}
+        turns = [Order("Turn", say("orders.turn.both", **ways, top=top, bottom=bottom))]
     lines = [
-        Order("On top", _on_top(step, look, units)),
+        Order("On top", _on_top(step, look, units) if batch is None else ""),
         Order("Stroke", stroke),
-        Order("Turn", _turn(step.turn)),
-        Order("Walk", _walk(step.walk, turned_bottom) if step.walk.angle else ""),
-        Order("Press", _press(step, units)),
+        Order("Lay", _stations(step, gang, units) if gang is not None else ""),
+        *turns,
+        Order("Press", _press(step, units, gang is not None)),
         _fresh(step),
         Order("Liquid", "" if step.liquid == Step.liquid else step.liquid),
         Order("Note", step.note or ""),
@@ -421,7 +452,8 @@ def rubbed(time: float, pace: float, spread: float) -> str:
     return say("orders.rubbed", strokes=strokes, low=strokes / spread, high=strokes * spread)
 
 
-def _stroke(step: Step, units: Units) -> str:
+def _stroke(step: Step, units: Units, under: bool = False, laid: bool = False) -> str:
+    """`under`: the bottom turns, nobody walks; `laid`: where the parts lie is told by itself."""
     curve, pace = step.curve, Units.number(60.0 * step.pace, 2, True)
     if isinstance(curve, Still):
         stroke = say("orders.still", pace=pace)
@@ -430,10 +462,33 @@ def _stroke(step: Step, units: Units) -> str:
         fields: Fields = {"way": way, "manner": curve.manner, "paced": curve.paced, "pace": pace}
         stroke = say("orders.paced", stroke=curve.spoken(units), **fields)
     off = math.hypot(*step.centre)
-    if off <= ALMOST:
+    if off <= ALMOST or laid:
         return stroke
-    hour, carried = Units.hour(*step.centre), step.carry_centre
-    return say("orders.off_centre", units, stroke=stroke, off=off, hour=hour, carried=carried)
+    hour, carried = Units.hour(*step.centre), "walked" if step.carry_centre else "stands"
+    there = say(f"orders.carried.{'under' if under else carried}")
+    return say("orders.off_centre", units, stroke=stroke, off=off, hour=hour, carried=there)
+
+
+def _stations(step: Step, batch: Batch, units: Units) -> str:
+    """Where the parts of a load lie, in the order in which they are laid."""
+    at = [batch.place(k, step.centre) for k in range(batch.together)]
+    if batch.carried:
+        at = [batch.place(k, (0.0, 0.0)) for k in range(batch.together)]
+    far = [math.hypot(*place) for place in at]
+    even = max(far) - min(far) <= ALMOST
+    hours = [
+        Units.hour(*place) if even else say("orders.lay.place", units, off=off, hour=Units.hour(*place))
+        for place, off in zip(at, far, strict=True)
+    ]  # fmt: skip
+    count, middle = str(batch.together), batch.carrier or ""
+    return say(
+        "orders.lay.text",
+        units,
+        count=count,
+        off=echoed(far[0], units) if even else "",
+        each=joined(hours),
+        carrier=middle,
+    )
 
 
 def _edge(step: Step, look: Outlook, units: Units) -> str:
@@ -457,18 +512,46 @@ def _way(direction: float) -> str:
     return say("orders.way.towards", hour=hour)
 
 
-def _turn(turn: Turn) -> str:
+SPINS = 5.0 * 2.0 * math.pi / 60.0  # rad/s: five times a minute; nobody goes round a bench so fast
+
+
+def spins(step: Step) -> bool:
+    """Whether the bottom can only be turned by a machine: nobody walks round with the stroke so fast.
+
+    That somebody walks or that the bottom turns under him is the same to the plates.
+    """
+    return step.carry_centre and not step.walk.indexed and _speed(step.walk, step) >= SPINS
+
+
+def _speed(turn: Turn, step: Step) -> float:
+    """How fast something that is turned as it goes turns [rad/s]."""
+    return abs(turn.angle) * step.pace
+
+
+def rev(turn: Turn, step: Step) -> float:
+    """The same in turns a minute, where no hand turns so fast; 0 else."""
+    fast = not turn.indexed and _speed(turn, step) >= SPINS
+    return _speed(turn, step) * 60.0 / (2.0 * math.pi) if fast else 0.0
+
+
+def _turn(step: Step) -> str:
+    turn = step.turn
     angle, back = _degrees(turn.angle), turn.angle < 0.0
     if not turn.angle:
         return say("orders.turn.none")
     if turn.indexed:
         every = turn.every if turn.every > 1 else 0
         return say("orders.turn.lifted", angle=angle, every=every, back=back)
+    if speed := rev(turn, step):
+        return say("orders.turn.fast", speed=speed, back=back)
     return say("orders.turn.stroke", angle=angle, back=back, strokes=_once_round(turn))
 
 
-def _walk(walk: Turn, bottom: bool) -> str:
+def _walk(step: Step, bottom: bool) -> str:
     """`bottom`: it is turned instead, the other way round."""
+    walk = step.walk
+    if bottom and (speed := rev(walk, step)):
+        return say("orders.plate", speed=speed, back=walk.angle > 0.0)
     return say(
         "orders.walk",
         bottom=bottom,
@@ -484,12 +567,13 @@ def _once_round(turn: Turn) -> float:
     return 2.0 * math.pi / abs(turn.angle)
 
 
-def _press(step: Step, units: Units) -> str:
+def _press(step: Step, units: Units, each: bool = False) -> str:
+    """`each`: so is every part of a load."""
     load, off = step.load, math.hypot(*step.load.at)
     text = say("orders.press.none")
     if load.force > 0.0:
         text = say(
-            "orders.press.hand",
+            "orders.press.each" if each else "orders.press.hand",
             units,
             force=load.force,
             felt=load.force / GRAVITY,

@@ -21,12 +21,12 @@ from lapwright.files import put_in_place
 from lapwright.kinematics.schedule import spread_of
 from lapwright.limits import limit_of
 from lapwright.presentation import words
-from lapwright.presentation.batch_text import card_words
+from lapwright.presentation.batch_text import BatchReading, batch_readings, card_words
 from lapwright.presentation.beforehand import Order, grit_words, orders, rubbed, stop_by_gauge
 from lapwright.presentation.finding_words import care
 from lapwright.presentation.run_view import Face, RunView, run_view
 from lapwright.presentation.size_words import expected
-from lapwright.presentation.words import MARK, filled, in_bands, marked_face
+from lapwright.presentation.words import MARK, filled, in_bands, marked_face, say
 from lapwright.results.findings import KINDS, noticed
 from lapwright.results.record import Run, grit_on
 from lapwright.units import Units, joined
@@ -163,7 +163,7 @@ def card_of(view: RunView) -> Card:
 def _head(view: RunView) -> list[Note]:
     """A line for each kind of plate, and one for a run that went wrong."""
     alike: dict[str, list[str]] = {}
-    for name in view.study.plates:
+    for name in _named(view):
         alike.setdefault(_plate(view, name), []).append(name)
     lines = [Note(what, joined(names)) for what, names in alike.items()]
     outcome = view.run.outcome
@@ -174,6 +174,12 @@ def _head(view: RunView) -> list[Note]:
         wrong += " What it did not reach is worked out beforehand."
     lines += [Note(text, f"{lead}:") for lead, text in card_words(view)]
     return [*lines, *([Note(wrong, alarm=True)] if wrong else [])]
+
+
+def _named(view: RunView) -> list[str]:
+    """The plates by name; of the parts of a batch, which are alike, the first."""
+    alike = () if view.study.batch is None else view.study.batch.names[1:]
+    return [name for name in view.study.plates if name not in alike]
 
 
 def _plate(view: RunView, name: str) -> str:
@@ -199,15 +205,11 @@ def _mass(mass: float, units: Units) -> str:
 
 def _blocks(view: RunView) -> list[Block]:
     """The steps in order; neighbours that are done alike share one block."""
-    from lapwright.integration.estimate import outlooks
-
     study, blocks = view.study, list[Block]()
-    for k, look in enumerate(outlooks(study.plates, study.laid, seed=study.seed)):
+    for k, look in enumerate(study.ahead):
         step = study.steps[k]
-        walked = (
-            f"steps.{k + 1}.turn_bottom" not in study.typed
-        )  # else the bottom turns: inside, a walk
-        told = orders(step, study.plates, look, view.units, not walked)
+        under = study.turns_bottom(k + 1)
+        told = orders(step, study.plates, look, view.units, under, study.batch)
         nameless = [_nameless(step, order) for order in told]
         head, stop, wash = f"{step.top} on {step.bottom}", _stop(view, k + 1, look), _wash(view, k)
         last = blocks[-1] if blocks else None
@@ -299,6 +301,11 @@ def _ends(view: RunView, number: int) -> list[int]:
 
 def _rows(view: RunView) -> list[Row]:
     """Readings before the first step, and after each step or round that the run came through."""
+    if view.run.batch is not None and len(view.run.batch.number):
+        return [
+            Row(one.when, one.what, _told_of(view, one), one.first)
+            for one in batch_readings(view, MOST_ROWS)
+        ]
     rows = [Row("start", f.name, _expect(view, f, 0, None), True) for f in view.faces]
     rows += [Row("start", f.name, text, True) for f in view.faces for text in expected(view, f, 0)]
     readings = _readings(view)
@@ -349,6 +356,17 @@ def _expect(view: RunView, face: Face, at: int, finish: float | None) -> str:
     return told
 
 
+def _told_of(view: RunView, one: BatchReading) -> str:
+    """What a part of a batch, or what laps it, should be like at a reading."""
+    told = marked_face(one.forms, one.finish, MARK, view.units)
+    flat = one.forms.get("flatness")
+    if one.part and flat is not None:
+        mark = f" {MARK}" if view.units.finer(flat, one.finish) else ""
+        told += "; " + say("batch.card.flat", view.units, flat=flat, mark=mark)
+    parts = [told, *([say("size.thick", view.units, thick=one.thick)] if one.thick else []), one.do]
+    return ("at worst " if one.worst else "") + "; ".join(filter(None, parts))
+
+
 def _hangs(view: RunView, face: Face, at: int) -> dict[str, float | None]:
     """Forms of a plate that stands on feet, as it is read there; its flatness at both ends only."""
     end = at != 0
@@ -369,14 +387,17 @@ def _foot(view: RunView, most: int) -> tuple[Note, ...]:
     """How to weigh and how to lift; what to take care of, the gravest first, no more than `most` in full."""
     study = view.study
     lines = [_weighing(view)]
-    if any(step.swap is not None for step in study.steps) or len(study.steps) * study.rounds > 1:
+    several = len(study.steps) * study.rounds > 1 and study.batch is None
+    if any(step.swap is not None for step in study.steps) or several:
         lines.append(
             "Laying down: both with 12 at 12 to begin; after a change the new bottom has its 12 at 12."
         )
     tops = {step.top for step in view.steps} | {s.bottom for s in view.steps if s.swap is not None}
     top = max((p for name, p in study.plates.items() if name in tops), key=lambda p: p.total_mass)
-    lines.append(f"Lifting: the top, {top.name}, weighs {_mass(top.total_mass, view.units)}.")
-    lines.append("Slide plates apart, never pry. Fingers out of the gap. Local rules come first.")
+    lines.append(
+        f"Lifting: {top.name} weighs {_mass(top.total_mass, view.units)}. Slide plates apart, never pry. "
+        "Fingers out of the gap. Local rules come first."
+    )
     minded = care(view.run, study, bench=True)
     left = len(minded) - most
     more = [f"{left} more to take care of: on the page (report.html)."] if left > 0 else []
@@ -392,7 +413,8 @@ def _led(line: str, alarm: bool = False) -> Note:
 def _weighing(view: RunView) -> str:
     """What a micrometre weighs off the lightest plate, the best to weigh, or that it is too little."""
     masses = {face.name: view.study.plates[face.name].total_mass for face in view.faces}
-    light = [face for face in view.faces if masses[face.name] < 1.001 * min(masses.values())]
+    named = [face for face in view.faces if face.name in _named(view)]
+    light = [face for face in named if masses[face.name] < 1.001 * min(masses.values())]
     face, names = light[0], " or ".join(f.name for f in light)
     if not view.weighable(face.name, face.lost):
         lost, grams = view.units.size(face.lost), Units.number(view.grams(face.name, face.lost))
@@ -401,7 +423,7 @@ def _weighing(view: RunView) -> str:
             f"{_mass(masses[face.name], view.units)}: measure how much is off. "
             "Minutes are guesses until then."
         )
-    one = "; weigh that one, the lightest" if len(light) < len(masses) else ""
+    one = "; weigh that one, the lightest" if len(light) < len(named) else ""
     depth = view.units.depth
     grams = Units.number(view.grams(face.name, depth.size), 3)
     weighs = f"Weighing, clean and dry: {depth.name} off {names} weighs {grams} g{one}."
@@ -533,7 +555,7 @@ def _measured(card: Card) -> tuple[list[Line], list[list[Line]], list[str], list
     """The card as the layout sees it: lengths of text, type, indents."""
     head = [Line(card.view.title, 1.55, 7.0, 4.0)]
     head += [Line(note.whole, 0.92, 0.0, 0.2) for note in card.head]
-    if (rounds := card.view.study.rounds) > 1:
+    if (rounds := card.view.study.rounds) > 1 and card.view.study.batch is None:
         ticks = 4 * " " * min(rounds, MOST_TICKS)
         head.append(Line(f"rounds of steps 1 to 9, tick each {ticks}", 1.1, 1.0, 4.0))
     blocks = []

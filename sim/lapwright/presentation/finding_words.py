@@ -77,9 +77,9 @@ def lines_of(
 ) -> list[Line]:
     """All of them as lines, the gravest first; what holds for several steps or plates is said once.
 
-    What is not known of a grit is left to the list of what is taken as usual.  `bench`: they are to say what
-    to do there, not what to write in a study.  `ordered`: a spell that was lapped is told beside them, and
-    how its top turns and goes round is told there alone.
+    What is not known of a grit is left to the list of what is taken as usual.  `bench`: they stand on
+    a card that orders what was lapped, so they order nothing else.  `ordered`: a spell that was lapped is
+    told beside them, and how its top turns and goes round is told there alone.
     """
     held: dict[str, list[Said]] = {}
     codes = list(KINDS)
@@ -102,18 +102,17 @@ def lines_of(
         if ordered and alike[0].code in ORDERS:
             line = line.partition(WRITE)[0]
         elif bench:
-            line = _at_the_bench(alike[0].code, line)
+            line = _at_the_bench(line)
         everywhere = len(steps) == len(study.steps) or KINDS[alike[0].code].of != "step"
         which = f"step{'s' if len(steps) > 1 else ''} {joined(list(steps))}"
         lines.append(Line(alike[0].code, line if everywhere else f"{which}: {line}"))
     return lines
 
 
-def _at_the_bench(code: str, text: str) -> str:
-    """A sentence with what to do in place of what to write in a study."""
+def _at_the_bench(text: str) -> str:
+    """A sentence without what to write in a study: on the card stands what was lapped, and nothing else."""
     what, writes, _ = text.partition(WRITE)
-    do = say(f"bench.{code}") if writes and f"bench.{code}" in sentences() else ""
-    return f"{what}. {do}" if do else text
+    return f"{what}. {say('bench.mend')}" if writes else text
 
 
 def care(run: Run, study: Study | None, bench: bool = False, ordered: bool = False) -> list[str]:
@@ -282,7 +281,9 @@ def _wait(found: Sequence[Finding], study: Study) -> Reckoned:
         "several": several,
         "warmer": max(one.numbers["warmer"] for one in found),
         "wait": finding_text(key, study.units, wait),
-        "compare": several and not any(study.plates[name].outline.long for name in names),
+        "compare": several
+        and study.batch is None
+        and not any(study.plates[name].outline.long for name in names),
     }
     yield ".text", fields, ()
 

@@ -74,7 +74,7 @@ def _step(preview: Preview, number: int) -> Iterator[str]:
     yield fitted([pair, f"grit {step.grit.name}", *how], 0)
     cuts = [beforehand.cuts(study, number, look, brief) for brief in (False, True)]
     parts = {
-        "hand": _hand(step, look, units),
+        "hand": _hand(step, look, units, study.turns_bottom(number)),
         "cuts": [min(cuts, key=lambda text: (len(text) > COLUMNS - INDENT, -len(text)))],
         "makes": preview.made(number, brief=True),
         "leaves": leaves(step, study.plates, look, units, glance, brief=True),
@@ -83,18 +83,26 @@ def _step(preview: Preview, number: int) -> Iterator[str]:
         yield fitted(told, INDENT, f"  {what:<{INDENT - 2}}", "; " if what != "hand" else ", ")
 
 
-def _hand(step: Step, look: Outlook, units: Units) -> list[str]:
-    """The stroke, how far it goes over the edge, how the top is turned, what presses."""
+def _hand(step: Step, look: Outlook, units: Units, under: bool) -> list[str]:
+    """The stroke, how far it goes over the edge, how the top is turned, what presses.
+
+    `under`: the study says that the bottom is turned.
+    """
     over, lift = look.overhang, limit(look.edge.limits.lift, step, units)
     turn, walk = (
-        say("screen.turned", angle=abs(one.angle), every=one.every if one.indexed else 0)
+        say("screen.fast", speed=speed)
+        if (speed := beforehand.rev(one, step))
+        else say("screen.turned", angle=abs(one.angle), every=one.every if one.indexed else 0)
         for one in (step.turn, step.walk)
     )
+    walks = say("screen.walks", walk=walk)
+    if under or beforehand.spins(step):
+        walks = say("screen.plate", bottom=step.bottom, turn=walk)
     return [
         stroke_words(step, units),
         say(f"screen.edge.{'over' if over > EDGE else 'inside'}", units, over=abs(over), lift=lift),
         say("screen.turns", turn=turn if step.turn.angle else ""),
-        *([say("screen.walks", walk=walk)] if step.walk.angle else []),
+        *([walks] if step.walk.angle else []),
         say("screen.presses", units, load=look.load),
     ]
 

@@ -175,13 +175,12 @@ class Preview(Answer):
     """
 
     def __init__(self, study: Study, whole: bool = False) -> None:
-        from lapwright.integration.estimate import outlooks
         from lapwright.modal.reduced_model import Glances
         from lapwright.results.findings import foreseen
 
         self.study, self.whole = study, whole
         with troubles_in(study.units):
-            self.looks = outlooks(study.plates, study.laid, seed=study.seed)
+            self.looks = study.ahead
             self.findings = foreseen(study, self.looks)
             look_at = Glances(study.plates, study.seed, study.margin).of
             steps = zip(study.laid, self.looks, strict=True)
@@ -245,7 +244,7 @@ class Preview(Answer):
         at = number - 1
         step, look, glance = study.steps[at], self.looks[at], self.glances[at]
         told: dict[str, Sequence[str]] = {
-            "hand": beforehand.hand(step, plates, look, units),
+            "hand": beforehand.hand(step, plates, look, units, study.turns_bottom(number)),
             "press": [beforehand.press(step, plates, look, units)],
             "cuts": [beforehand.cuts(study, number, look)],
             "makes": self.made(number),

@@ -73,21 +73,19 @@ class Why(Answer):
 
     def lines(self) -> Iterator[str]:
         """All of it in words."""
-        from lapwright.integration.estimate import outlooks
         from lapwright.presentation import beforehand
         from lapwright.presentation.finding_words import said_of
 
         study = self.study
-        ahead = outlooks(study.plates, study.laid, seed=study.seed)
         yield study.title or study.stem
         for number, reason, away in zip(self.numbers, self.reasons, self.off, strict=True):
-            step, look = reason.step, ahead[number - 1]
+            step, look = reason.step, study.ahead[number - 1]
             yield ""
             head = f"Step {number}: {step.top} on {step.bottom}, grit {step.grit.name}"
             yield from wrapped(head, "", "  ")
-            yield from wrapped(
-                beforehand.hand(step, study.plates, look, study.units)[0], "  ", "  "
-            )
+            under = study.turns_bottom(number)
+            hand, _ = beforehand.hand(step, study.plates, look, study.units, under)
+            yield from wrapped(hand, "  ", "  ")
             for what, sentences in _said(study, reason, away):
                 yield from titled(what, sentences, 14)
             found = [one for one in self.findings if one.step == number]
