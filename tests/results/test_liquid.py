@@ -10,8 +10,9 @@ import pytest
 from lapwright.errors import StudyError
 from lapwright.integration.estimate import outlooks
 from lapwright.limits import limit_of
-from lapwright.presentation.beforehand import orders, schedule
+from lapwright.presentation.beforehand import schedule
 from lapwright.presentation.finding_words import in_words
+from lapwright.presentation.orders import orders
 from lapwright.presentation.why_page import why_page
 from lapwright.results.answer import Preview
 from lapwright.results.findings import KINDS, Finding, foreseen

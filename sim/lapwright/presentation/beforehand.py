@@ -1,20 +1,19 @@
-"""A step before it is lapped: as a preview says it, and as orders for the bench; what a study leaves unsaid.
+"""A step before it is lapped, as a preview says it; what a study leaves unsaid.
 
 Functions of the step, its plates and its outlook; sizes in the study's units, what was typed said back as
-typed.  Which plate goes domed is in `way_round`, what stays on both in `staying`.  In orders angles are the
-hours of a clock, seen from above and from where you stand, so 12 is away from you and 3 to your right.
+typed.  Which plate goes domed is in `way_round`, what stays on both in `staying`.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from lapwright.kinematics.schedule import spread_of
-from lapwright.limits import BAND, limit_of, why_band
+from lapwright.limits import limit_of, why_band
 from lapwright.metrology.form import SPOKEN
 from lapwright.presentation import size_words, words
 from lapwright.presentation.tables import (
@@ -28,15 +27,13 @@ from lapwright.presentation.tables import (
     swaps_words,
 )
 from lapwright.presentation.words import Fields, say
-from lapwright.specification.curves import Still
 from lapwright.specification.outline import Disc
 from lapwright.specification.step import Step
 from lapwright.specification.supports import said_of_supports
-from lapwright.units import GRAVITY, METRIC, NOTHING, PSI, Units, joined
+from lapwright.units import METRIC, NOTHING, PSI, Units, joined
 
 if TYPE_CHECKING:
     from lapwright.integration.estimate import Outlook
-    from lapwright.specification.batch import Batch
     from lapwright.specification.plate import Plate
     from lapwright.specification.step import Turn, Until
     from lapwright.study.faces import Start
@@ -51,7 +48,7 @@ SIMPLE = (1, 2, 3, 4, 5, 6, 8)  # shares that a person says: thirds, eighths, bu
 ALMOST = 1e-9
 
 
-def _degrees(angle: float) -> str:
+def degrees(angle: float) -> str:
     """Size of an angle [rad] as it was typed."""
     return f"{abs(math.degrees(angle)):.3g} deg"
 
@@ -195,7 +192,7 @@ def _with_travel(step: Step, top: Plate, units: Units) -> str:
 def _angle(turn: Turn) -> str:
     """An angle and how often; its sign is in the words."""
     every = turn.every if turn.indexed else 0
-    return say("preview.hand.angle", angle=_degrees(turn.angle), back=turn.angle < 0.0, every=every)
+    return say("preview.hand.angle", angle=degrees(turn.angle), back=turn.angle < 0.0, every=every)
 
 
 def over_the_edge(step: Step, look: Outlook, units: Units = METRIC) -> str:
@@ -337,73 +334,7 @@ def _wears(wear: float | None, units: Units) -> str:
     return say("preview.wear.metric", wear=wear * 1e12)
 
 
-# --- orders for the bench ----------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Order:
-    """One line of a step: the word before it, and what to do; `ticks`: boxes to tick, one for each time."""
-
-    word: str
-    text: str
-    ticks: int = 0
-
-
-def orders(
-    step: Step,
-    plates: Plates,
-    look: Outlook,
-    units: Units = METRIC,
-    turned_bottom: bool = False,
-    batch: Batch | None = None,
-) -> list[Order]:
-    """Everything that the hands do in a step, apart from when to stop.
-
-    Parameters
-    ----------
-    step, plates, look
-        The step, the plates of the study, and what can be said of the step beforehand.
-    units
-        Those of the person at the bench.
-    turned_bottom
-        The study says that the bottom is turned under a person who stands still.
-    batch
-        Of the study, if there is one: then nothing changes places, and several parts may lie on the plate.
-
-    """
-    under = turned_bottom or spins(step)
-    gang = batch if batch is not None and batch.together > 1 and batch.laps(step) else None
-    stroke = _stroke(step, units, under, gang is not None and not gang.carried)
-    stroke = say("orders.stroke", stroke=stroke, edge=_edge(step, look, units))
-    turns = [Order("Turn", _turn(step))]
-    if step.walk.angle:
-        turns.append(Order("Plate" if under else "Walk", _walk(step, under)))
-    speeds = rev(step.turn, step), rev(step.walk, step)
-    if under and all(speeds):
-        top, bottom = speeds
-        ways: Fields = {"back": step.walk.angle > 0.0, "top_back": step.turn.angle < 0.0}
-        turns = [Order("Turn", say("orders.turn.both", **ways, top=top, bottom=bottom))]
-    lines = [
-        Order("On top", _on_top(step, look, units) if batch is None else ""),
-        Order("Stroke", stroke),
-        Order("Lay", _stations(step, gang, units) if gang is not None else ""),
-        *turns,
-        Order("Press", _press(step, units, gang is not None)),
-        _fresh(step),
-        Order("Liquid", "" if step.liquid == Step.liquid else step.liquid),
-        Order("Note", step.note or ""),
-    ]
-    return [line for line in lines if line.text]
-
-
-def grit_words(step: Step) -> str:
-    """The grit by its name, with its size where the name does not tell it."""
-    name = step.grit.name
-    told = name.endswith((" um", " uin")) or name.startswith(METRIC.grain(step.grit.size))
-    size = "" if told else METRIC.size(step.grit.size)
-    kind = "" if name.endswith(step.grit.abrasive or "") else step.grit.abrasive or ""
-    grit = {"abrasive": kind, "held": step.grit.held_in or ""}
-    return say("orders.grit.name", name=name, size=size, **grit)
+# --- when to stop, and how fast things turn -----------------------------------------------------
 
 
 def stop_by_gauge(until: Until, units: Units = METRIC) -> str:
@@ -416,100 +347,6 @@ def stop_by_gauge(until: Until, units: Units = METRIC) -> str:
         elif size is not None:
             parts.append(say(f"orders.stop.{key}", units, size=size))
     return joined([*parts, *size_words.stop_sizes(until, units)])
-
-
-def _on_top(step: Step, look: Outlook, units: Units) -> str:
-    swap = step.swap
-    if swap is None:
-        return say("orders.on_top.always", top=step.top)
-    if swap.read is not None:
-        return say("orders.on_top.read", every=swap.read)
-    stays = stays_on_top(swap, units)
-    first, other, metal = stays[step.top], stays[step.bottom], ""
-    if swap.removed and min(look.thins.values()) > 0.0:
-        # How long each stay in metal lasts with a fresh dab.
-        spread = spread_of([step])
-        lasts = [swap.removed[name] / look.thins[name] for name in (step.top, step.bottom)]
-        one, two = (rubbed(time, step.pace, spread) for time in lasts)
-        metal = one if one == two else f"{step.top} {one}, {step.bottom} {two}"
-        if one != two and spread >= BAND:
-            one, two = (Units.band(time, spread) for time in lasts)
-            metal = f"{step.top} {one}; {step.bottom} {two} {why_band(spread)}"
-    if swap.even:
-        return say("orders.on_top.even", top=step.top, every=first, metal=metal)
-    fields: Fields = {"top": step.top, "bottom": step.bottom, "first": first, "other": other}
-    return say("orders.on_top.uneven", **fields, metal=metal)
-
-
-def rubbed(time: float, pace: float, spread: float) -> str:
-    """A time of rubbing [s] for the bench: strokes where the wear was learnt, minutes with their band else.
-
-    `pace` [strokes/s]; `spread`: to what factor the wear is known.
-    """
-    if spread >= BAND:
-        return Units.rubbing(time, spread)
-    strokes = time * pace
-    return say("orders.rubbed", strokes=strokes, low=strokes / spread, high=strokes * spread)
-
-
-def _stroke(step: Step, units: Units, under: bool = False, laid: bool = False) -> str:
-    """`under`: the bottom turns, nobody walks; `laid`: where the parts lie is told by itself."""
-    curve, pace = step.curve, Units.number(60.0 * step.pace, 2, True)
-    if isinstance(curve, Still):
-        stroke = say("orders.still", pace=pace)
-    else:
-        way = _way(step.direction) if curve.lies else ""
-        fields: Fields = {"way": way, "manner": curve.manner, "paced": curve.paced, "pace": pace}
-        stroke = say("orders.paced", stroke=curve.spoken(units), **fields)
-    off = math.hypot(*step.centre)
-    if off <= ALMOST or laid:
-        return stroke
-    hour, carried = Units.hour(*step.centre), "walked" if step.carry_centre else "stands"
-    there = say(f"orders.carried.{'under' if under else carried}")
-    return say("orders.off_centre", units, stroke=stroke, off=off, hour=hour, carried=there)
-
-
-def _stations(step: Step, batch: Batch, units: Units) -> str:
-    """Where the parts of a load lie, in the order in which they are laid."""
-    at = [batch.place(k, step.centre) for k in range(batch.together)]
-    if batch.carried:
-        at = [batch.place(k, (0.0, 0.0)) for k in range(batch.together)]
-    far = [math.hypot(*place) for place in at]
-    even = max(far) - min(far) <= ALMOST
-    hours = [
-        Units.hour(*place) if even else say("orders.lay.place", units, off=off, hour=Units.hour(*place))
-        for place, off in zip(at, far, strict=True)
-    ]  # fmt: skip
-    count, middle = str(batch.together), batch.carrier or ""
-    return say(
-        "orders.lay.text",
-        units,
-        count=count,
-        off=echoed(far[0], units) if even else "",
-        each=joined(hours),
-        carrier=middle,
-    )
-
-
-def _edge(step: Step, look: Outlook, units: Units) -> str:
-    begins = look.edge.limits.lift
-    lift = say("orders.begins", units, overhang=begins.overhang)
-    if begins.overhang <= 0.0:
-        lift = limit(begins, step, units)
-    over = "over" if look.overhang > 0.0 else "inside"
-    lifts = "_lifts" if look.lifts else ""
-    return say(f"orders.edge.{over}{lifts}", units, overhang=look.overhang, lift=lift)
-
-
-def _way(direction: float) -> str:
-    """Which way a stroke lies, as seen from where you stand."""
-    along = direction % math.pi
-    if min(along, math.pi - along) < math.radians(1.0):
-        return say("orders.way.side")
-    if abs(along - math.pi / 2) < math.radians(1.0):
-        return say("orders.way.away")
-    hour = Units.hour(math.cos(direction), math.sin(direction))
-    return say("orders.way.towards", hour=hour)
 
 
 SPINS = 5.0 * 2.0 * math.pi / 60.0  # rad/s: five times a minute; nobody goes round a bench so fast
@@ -532,64 +369,3 @@ def rev(turn: Turn, step: Step) -> float:
     """The same in turns a minute, where no hand turns so fast; 0 else."""
     fast = not turn.indexed and _speed(turn, step) >= SPINS
     return _speed(turn, step) * 60.0 / (2.0 * math.pi) if fast else 0.0
-
-
-def _turn(step: Step) -> str:
-    turn = step.turn
-    angle, back = _degrees(turn.angle), turn.angle < 0.0
-    if not turn.angle:
-        return say("orders.turn.none")
-    if turn.indexed:
-        every = turn.every if turn.every > 1 else 0
-        return say("orders.turn.lifted", angle=angle, every=every, back=back)
-    if speed := rev(turn, step):
-        return say("orders.turn.fast", speed=speed, back=back)
-    return say("orders.turn.stroke", angle=angle, back=back, strokes=_once_round(turn))
-
-
-def _walk(step: Step, bottom: bool) -> str:
-    """`bottom`: it is turned instead, the other way round."""
-    walk = step.walk
-    if bottom and (speed := rev(walk, step)):
-        return say("orders.plate", speed=speed, back=walk.angle > 0.0)
-    return say(
-        "orders.walk",
-        bottom=bottom,
-        angle=_degrees(walk.angle),
-        every=walk.every if walk.indexed else 0,
-        back=(walk.angle < 0.0) != bottom,
-        round=0.0 if walk.indexed else _once_round(walk),
-    )
-
-
-def _once_round(turn: Turn) -> float:
-    """How many strokes make one whole turn."""
-    return 2.0 * math.pi / abs(turn.angle)
-
-
-def _press(step: Step, units: Units, each: bool = False) -> str:
-    """`each`: so is every part of a load."""
-    load, off = step.load, math.hypot(*step.load.at)
-    text = say("orders.press.none")
-    if load.force > 0.0:
-        text = say(
-            "orders.press.each" if each else "orders.press.hand",
-            units,
-            force=load.force,
-            felt=load.force / GRAVITY,
-            palms=palms(load, units),
-        )
-    if off > ALMOST:
-        hour, stays = Units.hour(*load.at), say(f"orders.press.stays.{load.fixed_to}")
-        text = say("orders.press.place", units, press=text, off=off, hour=hour, stays=stays)
-    if load.push_height > ALMOST:
-        text = say("orders.press.push", units, press=text, height=load.push_height)
-    return text
-
-
-def _fresh(step: Step) -> Order:
-    every, grit = step.fresh_every, grit_words(step)
-    if every is None:
-        return Order("Grit", say("orders.grit.once", grit=grit))
-    ticks = math.ceil(step.total_strokes / step.pace / every - 1e-6)
-    return Order("Grit", say("orders.grit.fresh", grit=grit, every=every), max(1, ticks))
