@@ -38,7 +38,7 @@ HEAVY = {
     "matplotlib": "lapwright.presentation",
     "h5py": "lapwright.results.runfile",
     "tomlkit": "lapwright.study.write",
-    "jinja2": "lapwright.presentation.words",
+    "jinja2": "lapwright.presentation.filling",
 }
 
 

@@ -18,9 +18,9 @@ from lapwright.commands.main import main
 from lapwright.commands.session import finer
 from lapwright.errors import CommandError, SettleError
 from lapwright.integration.state import Settings
+from lapwright.presentation.filling import filled
 from lapwright.presentation.run_view import run_view
 from lapwright.presentation.tables import again_data, again_words
-from lapwright.presentation.words import filled
 from lapwright.results.record import FORM_KEYS, SHAPES, Fine
 from lapwright.results.runfile import read_run, write_run
 from lapwright.study.model import Study

@@ -11,11 +11,11 @@ import pytest
 from comparing import PAIR, RING
 
 from lapwright.commands.gauge import write_start
-from lapwright.limits import BAND, SCATTER
+from lapwright.limits import BAND, LAYER_BAND, SCATTER
 from lapwright.metrology.contacts import Shaped
 from lapwright.metrology.least_squares import estimate_as_they_lay
 from lapwright.metrology.reading import Reading
-from lapwright.optimisation.cases import LAYER_BAND, Tolerance, cases_of, drawn, drawn_in_words
+from lapwright.optimisation.cases import Tolerance, cases_of, drawn, drawn_in_words
 from lapwright.optimisation.design import DesignSpace
 from lapwright.specification.plate import StartForm
 from lapwright.study.model import Study

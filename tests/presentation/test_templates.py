@@ -19,11 +19,11 @@ from lapwright.optimisation.advise import Advice
 from lapwright.optimisation.book import Book, next_study
 from lapwright.presentation import play_page
 from lapwright.presentation.card import card_page
+from lapwright.presentation.filling import filled, templates
 from lapwright.presentation.next_page import next_page
 from lapwright.presentation.next_spell import NextAnswer
 from lapwright.presentation.page import render
 from lapwright.presentation.tuning import tuning_page
-from lapwright.presentation.words import filled, templates
 from lapwright.specification.wedge import Wedge
 from lapwright.study.read import parse
 

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from lapwright.limits import BAND, SCATTER
-from lapwright.presentation import words
+from lapwright.presentation import bearing_words, words
 from lapwright.presentation.beforehand import form
 from lapwright.presentation.page import metal_words
 from lapwright.study.read import parse
@@ -284,7 +284,7 @@ def test_where_the_metal_went(mean: float, middle: float, rim: float, change: fl
 
 @given(st.floats(0.01, 1.0), st.floats(100.0, 2e4), st.floats(1.0, 5.0), units)
 def test_how_it_bears(share: float, mean: float, factor: float, unit: str) -> None:
-    said = words.bears("in the middle", "A", "B", share, mean, factor * mean, unit)
+    said = bearing_words.bears("in the middle", "A", "B", share, mean, factor * mean, unit)
     name, scale = ("psi", 6894.757) if unit is Units.INCH else ("kPa", 1e3)
     first, second = (float(n) for n in re.findall(rf"([\d.]+) {name}", said))
     assert abs(first * scale - mean) <= 0.0501 * mean
@@ -293,10 +293,10 @@ def test_how_it_bears(share: float, mean: float, factor: float, unit: str) -> No
 
 
 def test_lifting() -> None:
-    assert "nothing lifts" in words.lifting(0.0)
-    assert "12 %" in words.lifting(0.12)
-    assert "anywhere" in words.lifting(1.0)
-    assert words.lifting(math.nan) == ""
+    assert "nothing lifts" in bearing_words.lifting(0.0)
+    assert "12 %" in bearing_words.lifting(0.12)
+    assert "anywhere" in bearing_words.lifting(1.0)
+    assert bearing_words.lifting(math.nan) == ""
 
 
 def test_both_units() -> None:

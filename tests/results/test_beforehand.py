@@ -9,8 +9,8 @@ import pytest
 
 from lapwright.integration.estimate import outlooks
 from lapwright.kinematics.schedule import kappa
+from lapwright.presentation.filling import filled
 from lapwright.presentation.finding_words import in_words, said_of
-from lapwright.presentation.words import filled
 from lapwright.results.findings import foreseen
 from lapwright.study.read import parse
 

@@ -13,10 +13,10 @@ from findings_studies import study_text
 from lapwright.errors import LapwrightError
 from lapwright.presentation.account import asides, in_words
 from lapwright.presentation.card import card_html
+from lapwright.presentation.filling import filled
 from lapwright.presentation.finding_words import RECKONED
 from lapwright.presentation.gauge_text import RECKONED as OF_READINGS
 from lapwright.presentation.run_view import run_view
-from lapwright.presentation.words import filled
 from lapwright.results.answer import Preview
 from lapwright.results.findings import KINDS, noticed
 from lapwright.results.record import best

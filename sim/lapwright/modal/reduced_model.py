@@ -9,7 +9,7 @@ again, as in a round of three plates, is worked out once.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from math import inf
 
@@ -28,6 +28,7 @@ from lapwright.kinematics.schedule import (
     stays,
     thinning,
 )
+from lapwright.limits import LAYER_BAND
 from lapwright.metrology.form import EdgeMargin
 from lapwright.modal.basis import Basis, basis_of, degree_beside, degrees_of
 from lapwright.modal.operator import LinearSystem, Operator, operator_of
@@ -425,7 +426,8 @@ class Glance:
     """Forms by plate and name [m].
 
     `made`: what the step adds to the pairs that stay, at edge margin 0.  `mark`: what the layer alone leaves
-    by the end of the step, from flat faces on, what is made apart.  `lingering`: pairs of faces by name that
+    by the end of the step, from flat faces on, what is made apart; `mark_by_layer` from where to where
+    each of these forms lies, where the layer's depth is a guess.  `lingering`: pairs of faces by name that
     it hardly touches, with the metal that halves them.  `left`: what it leaves of the faces that the study
     begins with, where their outlines differ and the same one is on top all the time; at edge margin 0.
     `lift_share`: of the time in which something lifts, at its worst in the step.  `leaves_land`: land stays
@@ -434,6 +436,7 @@ class Glance:
 
     made: Mapping[str, Forms]
     mark: Mapping[str, Forms]
+    mark_by_layer: Mapping[str, Mapping[str, tuple[float, float]]] = field(default_factory=dict)
     lingering: Mapping[str, float] = field(default_factory=dict)
     left: Mapping[str, Forms] = field(default_factory=dict)
     lift_share: float = 0.0
@@ -461,7 +464,7 @@ class Glances:
 
     Of grooved faces at a higher `degree` half the places in the stroke serve where no angle is set over, and
     most of the contact points: forms are within 1 % of the largest of what twice the points and all places
-    give.  `most` motions are worked out.
+    give.  `most` motions are worked out.  `guesses`: grits, by name, of which the layer's depth is a guess.
     """
 
     def __init__(
@@ -471,7 +474,9 @@ class Glances:
         margin: EdgeMargin = NO_MARGIN,
         degree: int = GLANCE_DEGREE,
         most: int = MOST,
+        guesses: Collection[str] = (),
     ) -> None:
+        self.guesses = guesses
         self.plates = plates
         self.seed = seed
         self.margin = margin
@@ -497,13 +502,23 @@ class Glances:
             slowly = lingering(list(solved.values()), spells, step.direction) if rubbed else {}
         except (LapwrightError, np.linalg.LinAlgError):
             return None
-        by_top = {top: self._with(step, number, top, *solved[top], whole) for top in on_top}
-        made, mark = (_together([(on_top[top], by_top[top][k]) for top in by_top]) for k in (0, 1))
+
+        def both(depth: float) -> list[dict[str, Forms]]:
+            """What is made, and the mark, had the layer given so many times as much."""
+            by_top = {
+                top: self._with(step, number, top, flow, one.changed(1.0 / depth), whole)
+                for top, (flow, one) in solved.items()
+            }
+            return [_together([(on_top[top], by_top[top][k]) for top in by_top]) for k in (0, 1)]
+
+        made, mark = both(1.0)
+        guess = step.grit.name in self.guesses
+        bands = _bands([mark, *(both(depth)[1] for depth in LAYER_BAND)]) if guess else {}
         below, above = (self.plates[name].outline for name in (step.bottom, step.top))
         alone = len(on_top) == 1 and below != above
         left = self._left(step, *solved[step.top], whole) if alone else {}
         lift_share = self._lift_share(step, number, look, solved)
-        return Glance(made, mark, slowly, left, lift_share, not rubbed)
+        return Glance(made, mark, bands, slowly, left, lift_share, not rubbed)
 
     def _lift_share(
         self, step: Step, number: int, look: Outlook, solved: Mapping[str, Solved]
@@ -617,6 +632,17 @@ class Glances:
 
 def _degrees(below: Plate, above: Plate, degree: int) -> tuple[int, int]:
     return degree_beside(below, [above], degree), degree_beside(above, [below], degree)
+
+
+def _bands(marks: Sequence[Mapping[str, Forms]]) -> dict[str, dict[str, tuple[float, float]]]:
+    """The least and the most of every form."""
+    return {
+        name: {
+            key: (min(m[name][key] for m in marks), max(m[name][key] for m in marks))
+            for key in forms
+        }
+        for name, forms in marks[0].items()
+    }
 
 
 def _together(parts: Sequence[tuple[float, Mapping[str, Forms]]]) -> dict[str, Forms]:

@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 
 from lapwright.errors import StudyError
-from lapwright.limits import BAND, SCATTER, TOLERANCE
+from lapwright.limits import BAND, LAYER_BAND, SCATTER, TOLERANCE
 from lapwright.metrology.form import SPOKEN, form_names
 from lapwright.metrology.least_squares import Doubts, estimate_as_they_lay
 from lapwright.specification.plate import Plate
@@ -29,14 +29,13 @@ from lapwright.specification.quantities import read_share
 from lapwright.specification.step import Grit, Hand, Step, Wear, in_metal
 from lapwright.study.batches import laid_out
 from lapwright.study.faces import from_anywhere, placed
-from lapwright.study.model import Axis, Study
+from lapwright.study.model import Axis, Study, guessed
 from lapwright.study.read import parse_document
 from lapwright.study.variants import override
 from lapwright.study.write import inline, written
 
 __all__ = [
     "LATER",
-    "LAYER_BAND",
     "Case",
     "Tolerance",
     "axis_number",
@@ -44,7 +43,6 @@ __all__ = [
     "change",
     "drawn",
     "drawn_in_words",
-    "guessed",
     "name_of",
     "said",
     "spoken",
@@ -268,8 +266,6 @@ def _member(study: Study, base: Mapping[str, Any], folder: Path | None, asked: C
 STREAM = 0x64726177  # sets these random numbers apart from others with the same seed
 # Published scatter of wear coefficients is 40 to 60 % (Podra & Andersson, Tribol. Int. 32 (1999) 71): once
 # weighed, or given, the wear is drawn from two thirds to one and a half times of what it was.
-# The layer's depth lies between 0.02 and 0.15 of the grit, 0.05 being usual (common practice, no source).
-LAYER_BAND = (0.4, 3.0)
 
 
 @dataclass(frozen=True)
@@ -352,12 +348,6 @@ def _step(
     if f"steps.{number}.hand" in study.assumed:
         hand = Hand(word="usual").sized(step.curve.half_travel)
     return replace(step, grit=grit, hand=hand)
-
-
-def guessed(study: Study, number: int, key: str) -> bool:
-    """Whether a constant of the grit of a step (from 1) is the usual one and not the person's own."""
-    name = study.steps[number - 1].grit.name
-    return not {f"grits.{name}.{key}", f"steps.{number}.grit.{key}"}.isdisjoint(study.assumed)
 
 
 def _grit(study: Study, number: int, grit: Grit, wear: float, layer: float) -> Grit:

@@ -22,7 +22,7 @@ from lapwright import __version__
 from lapwright.errors import CommandError, LapwrightError
 from lapwright.files import taken
 from lapwright.integration.estimate import Outlook
-from lapwright.optimisation.cases import Case, Tolerance, cases_of, guessed, with_cells
+from lapwright.optimisation.cases import Case, Tolerance, cases_of, with_cells
 from lapwright.optimisation.criterion import Criterion, criterion_of
 from lapwright.optimisation.jobs import WORK, Job, Store, carry_out, jobs_of, meaningless
 from lapwright.optimisation.summary import Summary
@@ -30,7 +30,7 @@ from lapwright.optimisation.workers import WorkerPool, in_process, processes
 from lapwright.results.answer import Answer
 from lapwright.results.recorder import heading
 from lapwright.specification.said import Constructed
-from lapwright.study.model import Study
+from lapwright.study.model import Study, guessed
 from lapwright.study.read import parse_document
 from lapwright.study.resolved import digest_of, inputs_of, versions
 from lapwright.study.source import document_of

@@ -1,6 +1,6 @@
 """Sentences, pages, cards and pictures, from results only.
 
-Read `words` and `page`; matplotlib enters in `pictures` only, jinja2 in `words`, and what pages say
+Read `words` and `page`; matplotlib enters in `pictures` only, jinja2 in `filling`, and what pages say
 stands in one folder of templates.
 """
 

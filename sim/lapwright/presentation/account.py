@@ -9,6 +9,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from lapwright.integration.state import WENT_THROUGH
+from lapwright.metrology.form import SPOKEN
 from lapwright.presentation import words
 from lapwright.presentation.advice import Advice, advise
 from lapwright.presentation.batch_text import batch_words
@@ -30,12 +31,14 @@ LINES = 10  # of a run; with a blank and one on what to open twelve
 class Account:
     """What is said of a run: where it began, what came out, its figures, what moved finer, and what then.
 
-    `next` says how far the goal is, `do` only what to do; `grave`: what comes first in `care` can hurt.
+    `shorter`: what came out with fewer bands by the layer.  `next` says how far the goal is, `do` only what
+    to do; `grave`: what comes first in `care` can hurt.
     """
 
     title: str
     begun: str
     came: tuple[str, ...]
+    shorter: tuple[str, ...]
     sure: str
     figures: tuple[str, ...]
     stopped: tuple[str, ...]
@@ -59,6 +62,7 @@ def account(run: Run) -> Account:
         view.title,
         "" if view.study.start is None else came_from(view.study.start),
         tuple(batch) or (came_out(view),),
+        tuple(batch) or (came_out(view, banded=False),),
         "" if batch else good_to(view),
         (*metal, say("came.rubbing", time=rubbing)),
         tuple(_stopped(view)),
@@ -94,11 +98,14 @@ def lapped(run: Run) -> Iterator[str]:
     """What came out of a run, what to do next and the gravest to take care of, in at most so many lines."""
     said = account(run)
     figures = " ".join([*said.figures, *said.stopped])
-    lines = [fitted([said.title], 0)]
-    lines += [line for part in (said.begun, *said.came, figures) if part for line in wide(part)]
     care, do = wide(_first(said.care)), wide(said.do)
     least = len(care) if said.grave else min(len(care), 1), min(len(do), 2)  # lines in any case
-    left = LINES - len(lines)
+    for came in (said.came, said.shorter):
+        lines = [fitted([said.title], 0)]
+        lines += [line for part in (said.begun, *came, figures) if part for line in wide(part)]
+        left = LINES - len(lines)
+        if left >= sum(least):
+            break
     if (full := wide(f"{figures} {said.margin}")) and left + len(wide(figures)) - len(full) >= sum(
         least
     ):
@@ -118,18 +125,27 @@ def _first(care: Sequence[str]) -> str:
     return say("came.first", care=care[0].removesuffix("."), more=len(care) - 1)
 
 
-def came_out(view: RunView) -> str:
-    """What came out, in a sentence or three."""
+def came_out(view: RunView, banded: bool = True) -> str:
+    """What came out, in a sentence or three; `banded`: all bands by the layer, not one a face."""
     return words.came_out(
         view.run.outcome,
         view.pair,
         view.bearing_share,
-        {face.name: face.after for face in view.faces},
+        {face.name: face.after if banded else _leading(face.after) for face in view.faces},
         view.finishes,
         view.units,
         view.nothing_done,
         view.bores,
     )
+
+
+def _leading(forms: words.Forms) -> words.Forms:
+    """Forms without the bands of all but the largest."""
+    first = max(words.known(forms, SPOKEN), key=lambda one: abs(one[1]), default=("", 0.0))[0]
+    ends = {f"{first}{end}" for end in words.ENDS} | {f"flatness{words.ENDS[1]}"}
+    return {
+        key: value for key, value in forms.items() if key in ends or not key.endswith(words.ENDS)
+    }
 
 
 def _stopped(view: RunView) -> list[str]:

@@ -22,11 +22,13 @@ from lapwright.optimisation.bench import USUAL
 from lapwright.optimisation.kept_plan import spelled
 from lapwright.optimisation.onward import Onward, onward
 from lapwright.optimisation.spell import turns_enough
+from lapwright.optimisation.track import constraints_of
 from lapwright.presentation.run_view import RunView, run_view
 from lapwright.presentation.standing import (
     PAID,
     PAYS,
     Pair,
+    by_layer,
     form_as_read,
     goal_of,
     last_pair,
@@ -291,7 +293,11 @@ def _flat(pair: Pair) -> str:
     """That nothing is to be done without a goal."""
     goal = USUAL.reach["flatness"]
     rough = pair.view.units.finer(goal, limit_of("finish") * pair.step.grit.size)
-    return pair.say("flat", goal=goal, rough=rough)
+    asked = constraints_of(
+        USUAL.replace(plates=tuple(pair.view.run.plates)), pair.view.study.plates
+    )
+    sure = by_layer(pair.view, asked)
+    return " ".join(filter(None, [pair.say("flat", goal=goal, rough=rough), sure]))
 
 
 def _changed(pair: Pair, step: Step) -> str:

@@ -19,14 +19,14 @@ import numpy as np
 
 from lapwright.files import put_in_place
 from lapwright.kinematics.schedule import spread_of
-from lapwright.presentation import words
 from lapwright.presentation.batch_text import card_words
 from lapwright.presentation.beforehand import stop_by_gauge
 from lapwright.presentation.card_rows import Row, ends, rows_of
+from lapwright.presentation.filling import filled
 from lapwright.presentation.finding_words import care
 from lapwright.presentation.orders import Order, grit_words, orders, rubbed
 from lapwright.presentation.run_view import RunView, run_view
-from lapwright.presentation.words import filled
+from lapwright.presentation.words import ENDED, say
 from lapwright.results.findings import KINDS, noticed
 from lapwright.results.record import Run
 from lapwright.units import Units, joined
@@ -156,7 +156,7 @@ def _head(view: RunView) -> list[Note]:
         alike.setdefault(_plate(view, name), []).append(name)
     lines = [Note(what, joined(names)) for what, names in alike.items()]
     outcome = view.run.outcome
-    wrong = words.say(f"came.ended.{outcome}") if outcome in words.ENDED else ""
+    wrong = say(f"came.ended.{outcome}") if outcome in ENDED else ""
     if outcome == "tipped":
         wrong = "Do not work to this card: the top tips off, see below."
     elif outcome == "interrupted":

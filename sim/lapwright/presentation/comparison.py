@@ -20,6 +20,7 @@ from lapwright.optimisation.criterion import Criterion
 from lapwright.optimisation.jobs import Store
 from lapwright.presentation import comparison_text as told
 from lapwright.presentation import pictures, reasons, words
+from lapwright.presentation.filling import filled
 from lapwright.presentation.pictures.small_multiples import (
     Curve,
     Graph,
@@ -33,8 +34,7 @@ from lapwright.presentation.pictures.small_multiples import (
 from lapwright.presentation.reasons import cycle_makes
 from lapwright.presentation.run_view import run_view
 from lapwright.presentation.staying import mark, stays_in_short
-from lapwright.presentation.words import filled
-from lapwright.study.model import Axis, Study
+from lapwright.study.model import Axis, Study, guessed_layers
 from lapwright.units import NOTHING, joined
 
 Array = NDArray[np.float64]
@@ -180,7 +180,8 @@ def _made(got: Comparison, i: int) -> tuple[Made, ...]:
         try:
             reason = reason_of(model, number)
             made = _made_by(study, model, number, reason)
-            left = mark(reason, study.units, study.margin)
+            guess = reason.step.grit.name in guessed_layers(study)
+            left = mark(reason, study.units, study.margin, guess)
             found.append((stays_in_short(reason), made, left))
         except LapwrightError:
             found.append(_beforehand(got, i, number))

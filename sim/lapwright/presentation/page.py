@@ -19,10 +19,11 @@ from numpy.typing import NDArray
 from lapwright.files import put_in_place
 from lapwright.integration.state import WENT_THROUGH
 from lapwright.limits import BAND
-from lapwright.presentation import pictures, words
+from lapwright.presentation import bearing_words, pictures, words
 from lapwright.presentation.account import asides, came_out
 from lapwright.presentation.batch_text import batch_words, write_parts
 from lapwright.presentation.card import card_data
+from lapwright.presentation.filling import filled
 from lapwright.presentation.pictures.faces import Ground, contour_step, height_limit, spread_out
 from lapwright.presentation.pictures.fringes import flat_words
 from lapwright.presentation.pictures.ink import HEIGHTS
@@ -38,7 +39,7 @@ from lapwright.presentation.run_view import (
 from lapwright.presentation.size_words import sizes_data
 from lapwright.presentation.tables import again_data, forms_data, steps_cells
 from lapwright.presentation.way_round import effects_words
-from lapwright.presentation.words import filled, say, typeset
+from lapwright.presentation.words import say, typeset
 from lapwright.results.record import Run
 from lapwright.specification.plate import boxes, resampled
 from lapwright.units import GRAVITY, METRIC, NOTHING, Units, joined
@@ -227,11 +228,11 @@ def _metal(face: Face, view: RunView) -> str:
 
 def _bearings(view: RunView) -> list[str]:
     lines = [
-        words.bears(p.title, *p.names, p.share, p.mean, p.peak, view.units)
+        bearing_words.bears(p.title, *p.names, p.share, p.mean, p.peak, view.units)
         for p in pictures.places(view)
     ]
     if lines and len(view.run.lift_share) and not view.nothing_done:
-        lines.append(words.lifting(float(view.run.lift_share[-1])))
+        lines.append(bearing_words.lifting(float(view.run.lift_share[-1])))
     return [line for line in lines if line]
 
 

@@ -24,9 +24,10 @@ from lapwright.integration.estimate import Outlook
 from lapwright.kinematics.schedule import spread_of
 from lapwright.limits import limit_of
 from lapwright.modal.chart import ERRORS, LENGTHS, MOST_TURN, chart_of
+from lapwright.presentation.filling import filled
 from lapwright.presentation.pictures.ink import HEIGHTS
 from lapwright.presentation.tables import stays_on_top
-from lapwright.presentation.words import filled, say
+from lapwright.presentation.words import say
 from lapwright.results.findings import flooded
 from lapwright.specification.curves import Circle, Ellipse, FigureEight, Line
 from lapwright.specification.outline import Disc

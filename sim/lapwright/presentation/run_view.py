@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from lapwright.kinematics.schedule import spread_of
 from lapwright.limits import limit_of
 from lapwright.metrology.profile import profile_of
-from lapwright.presentation.words import TRACE, known, say, told
+from lapwright.presentation.words import TRACE, known, say, told, with_bands
 from lapwright.results.record import FORM_KEYS, grit_on
 from lapwright.specification.grooves import Grid
 from lapwright.specification.plate import Shares, boxes, resampled
@@ -222,7 +222,9 @@ def run_view(run: Run) -> RunView:
                 0.5 * float(plate.outline.bore),
                 grit_on(run, name),
                 _forms(record, 0) | _profile(run, name, 0),
-                _forms(record, -1) | _profile(run, name, -1),
+                _forms(record, -1)
+                | _profile(run, name, -1)
+                | with_bands(run.layer_bands.get(name, {})),
             )
         )
     return RunView(run, tuple(faces))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import hypot
 from typing import Any
@@ -127,7 +127,25 @@ def goal_of(view: RunView) -> tuple[str, bool]:
         return say(f"advice.goal.{'usual' if goal is None else 'missed'}", units, **fields), False
     if goal is None or not asked:
         return "", bool(asked)
-    return say("advice.goal.reached", units, goal=asked_for(asked, units)), True
+    reached = say("advice.goal.reached", units, goal=asked_for(asked, units))
+    return f"{reached} {by_layer(view, asked)}".rstrip(), True
+
+
+def by_layer(view: RunView, asked: Sequence[Constraint]) -> str:
+    """Which asked form could be past its limit by the layer alone, and how large at most; or ""."""
+    most = {}
+    for one in asked:
+        bands = view.run.layer_bands.get(one.plate or "", {})
+        ends = bands.get("sphere" if one.form == "dome" else one.form)
+        if ends is None or one.kept or view.run.as_read(one.plate or "") is not None:
+            continue
+        size = max(map(abs, ends))
+        if size > one.limit * ENOUGH:
+            most[one] = size
+    if not most:
+        return ""
+    worst = max(most, key=lambda one: most[one] / one.limit)
+    return say("advice.by_layer", view.units, what=label(worst), most=most[worst])
 
 
 def _size(view: RunView, one: Constraint) -> float:

@@ -6,7 +6,8 @@ Sizes in the study's units; words as in `lapwright.presentation.words`.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,15 +15,15 @@ from numpy.typing import NDArray
 
 from lapwright.kinematics.schedule import cut_time
 from lapwright.kinematics.sliding import Invariants, invariants_of
-from lapwright.limits import limit_of
+from lapwright.limits import LAYER_BAND, limit_of
 from lapwright.metrology.form import EdgeMargin
 from lapwright.modal.cycle import Cycle, CycleSpectrum
-from lapwright.modal.propagator import SLOW, Lifts, share_of
+from lapwright.modal.propagator import SLOW, Lifts, Propagator, made, share_of
 from lapwright.modal.spectrum import NO_MARGIN, OWN_NAMES, FormMode, quicker
 from lapwright.modal.step_analysis import LONGEST, LinearisationError, StepAnalysis
 from lapwright.presentation import words
 from lapwright.presentation.beforehand import fine
-from lapwright.presentation.words import say
+from lapwright.presentation.words import by_layer, say, with_bands
 from lapwright.specification.step import Step
 from lapwright.units import METRIC, NOTHING, Units, joined, told
 
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
     from lapwright.specification.step import Step
 
 
+NO_BANDS: Mapping[str, Mapping[str, float]] = MappingProxyType({})
 LITTLE = 0.02  # um of form for each um removed: less is nothing to speak of
 FITS = 0.98  # share of an error that is left for ever, from which the two faces fit
 STAYS = 0.5  # share of an error that is left for ever, from which it counts as staying
@@ -245,9 +247,18 @@ def _mark(step: Step, glance: Glance, units: Units, brief: bool = False) -> str:
     marks = telling(glance.mark)
     if not any(marks.values()):
         return say("leaves.none")
+    bands = {
+        name: {**forms, **with_bands(glance.mark_by_layer.get(name, {}))}
+        for name, forms in glance.mark.items()
+    }
     each = _together(
         {
-            name: joined([_left(key, value, units) for key, value in forms.items()])
+            name: joined(
+                [
+                    _left(key, value, units, by_layer(key, bands[name], units))
+                    for key, value in forms.items()
+                ]
+            )
             or say("leaves.as_good")
             for name, forms in marks.items()
         },
@@ -269,10 +280,11 @@ def _together(faces: Mapping[str, str], everyone: str = "") -> str:
     )
 
 
-def _left(key: str, value: float, units: Units) -> str:
+def _left(key: str, value: float, units: Units, band: str) -> str:
     if key == "sphere":
-        return say("leaves.dome", units, domed=value >= 0.0, size=value)
-    return words.part_words(key, value, units).replace(",", "").replace(" by ", " by about ")
+        return say("leaves.dome", units, domed=value >= 0.0, size=value, band=band)
+    what = words.part_words(key, value, units).replace(",", "")
+    return what + band if band else what.replace(" by ", " by about ")
 
 
 def stays(what: Invariants, step: Step, long: bool, how: str = "never") -> str:
@@ -297,14 +309,21 @@ NEAR_ENOUGH = 0.1  # of what is left for ever: nearer than this it has come
 TOLD = 0.2  # of a face's largest form, from which another is told beside it
 
 
-def standing(faces: Mapping[str, Mapping[str, float]], step: Step, units: Units) -> str:
+def standing(
+    faces: Mapping[str, Mapping[str, float]],
+    step: Step,
+    units: Units,
+    bands: Mapping[str, Mapping[str, float]] = NO_BANDS,
+) -> str:
     """The larger of the forms [m] of each face in words, faces alike told together; the remark on the finish.
 
-    `step`: whose grit sets the finish.
+    `step`: whose grit sets the finish; `bands`: the same forms with their bands by the layer beside them.
     """
     larger = {name: _larger(forms) for name, forms in faces.items()}
     each = {
-        name: ", ".join(words.part_words(key, value, units) for key, value in forms.items())
+        name: ", ".join(
+            words.part_words(key, value, units, bands.get(name, {})) for key, value in forms.items()
+        )
         or say("leaves.nothing")
         for name, forms in larger.items()
     }
@@ -317,27 +336,59 @@ def _larger(forms: Mapping[str, float]) -> dict[str, float]:
     return {key: value for key, value in parts if abs(value) >= least}
 
 
-def mark(reason: StepAnalysis, units: Units, margin: EdgeMargin) -> str:
-    """What the layer leaves on each face in the long run, in words."""
-    return standing(reason.forms(reason.evolution.bedded_residue, margin), reason.step, units)
+def mark(reason: StepAnalysis, units: Units, margin: EdgeMargin, guess: bool = False) -> str:
+    """What the layer leaves on each face in the long run; with its band, where its depth is a `guess`."""
+    return _with_bands(reason, units, margin, guess, lambda solved: solved.bedded_residue)
 
 
-def keeps(reason: StepAnalysis, units: Units, margin: EdgeMargin) -> list[str]:
-    """The mark of the layer that both plates keep, and that laying one on the other does not show."""
+def _with_bands(
+    reason: StepAnalysis,
+    units: Units,
+    margin: EdgeMargin,
+    guess: bool,
+    left: Callable[[Propagator], Array],
+) -> str:
+    """What is `left` (n,) [m] of the layer's mark, in words; its bands, where the layer is a `guess`."""
+    faces = reason.forms(left(reason.evolution), margin)
+    bands: dict[str, dict[str, float]] = {}
+    if guess:
+        ends = [
+            reason.forms(left(reason.evolution.changed(1.0 / depth)), margin)
+            for depth in LAYER_BAND
+        ]
+        for name, forms in faces.items():
+            all_of = {
+                key: [value, *(end[name][key] for end in ends)] for key, value in forms.items()
+            }
+            by_key = {key: (min(some), max(some)) for key, some in all_of.items()}
+            bands[name] = {**forms, **with_bands(by_key)}
+    return standing(faces, reason.step, units, bands)
+
+
+def keeps(reason: StepAnalysis, units: Units, margin: EdgeMargin, guess: bool = False) -> list[str]:
+    """The mark of the layer that both plates keep, and that laying one on the other does not show.
+
+    With its bands, where the layer's depth is a `guess`.
+    """
     if reason.removal <= 0.0:
         return [say("leaves.came")]
-    return [say("leaves.keeps", mark=_in_time(reason, units, margin))]
+    return [say("leaves.keeps", mark=_in_time(reason, units, margin, guess))]
 
 
-def _in_time(reason: StepAnalysis, units: Units, margin: EdgeMargin) -> str:
+def _in_time(reason: StepAnalysis, units: Units, margin: EdgeMargin, guess: bool) -> str:
     """The mark by the end of the step, and in the long run where anybody comes to that."""
-    step, long_run, solved = reason.step, mark(reason, units, margin), reason.evolution
+    step, long_run, solved = reason.step, mark(reason, units, margin, guess), reason.evolution
     come = comes(reason, solved.bedded_residue, solved.bedded_drift, margin)
     if step.swap is not None and come:
         return say("leaves.swapped", top=step.top, long_run=long_run)
     # As preview has it: from flat faces on, what is made put aside.
-    by_end = _layer_alone(reason, cut_time(step), reason.made)
-    now = standing(reason.forms(by_end, margin), step, units)
+    cut = cut_time(step)
+
+    def by_end(solved: Propagator) -> Array:
+        gained = made(reason.operator, solved, cut)
+        return solved.after(np.zeros(gained.size), cut) - gained * cut
+
+    now = _with_bands(reason, units, margin, guess, by_end)
     if come:
         ends = "both" if now == long_run else "then"
         return say(f"leaves.by_end.{ends}", now=now, long_run=long_run)

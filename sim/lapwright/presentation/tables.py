@@ -170,6 +170,9 @@ def forms_data(view: RunView) -> dict[str, Any]:
             )
             for key, title in titles.items()
         ]
+        for key, (_, cells) in zip(titles, rows, strict=True):
+            if cells[1] is not None:
+                cells[1]["layer"] = words.by_layer(key, face.after, view.units).removeprefix(", ")
         known = [(title, cells) for title, cells in rows if any(cells)]
         faces.append((face.name, known, _cell(LOST, face.lost, None)))
     margins = {f.name: view.units.length(f.record.margin) for f in view.faces}
@@ -210,6 +213,7 @@ def _cell(key: str, value: float | None, finish: float | None) -> dict[str, Any]
         "metric": metric,
         "inch": inch,
         "fine": abs(value) >= NOTHING and METRIC.finer(value, finish),
+        "layer": "",
     }
 
 

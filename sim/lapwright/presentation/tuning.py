@@ -396,7 +396,7 @@ def tuning_page(got: Tuning, written: Path) -> str:
 
     """
     from lapwright.presentation import pictures
-    from lapwright.presentation.words import filled
+    from lapwright.presentation.filling import filled
 
     heads, *rows = table(got)
     with pictures.sheet():

@@ -14,12 +14,12 @@ from pathlib import Path
 from lapwright.kinematics.schedule import last_grit, spread_of
 from lapwright.limits import BAND, limit_of
 from lapwright.metrology.form import ROUND
-from lapwright.optimisation.cases import drawn_in_words, guessed, name_of, said
+from lapwright.optimisation.cases import drawn_in_words, name_of, said
 from lapwright.optimisation.design import typed_at, where
 from lapwright.optimisation.track import Band, Candidate, Constraint, Evaluation, Nudge, Tuning
 from lapwright.presentation import words
 from lapwright.presentation.words import ALWAYS, MARK
-from lapwright.study.model import Study
+from lapwright.study.model import Study, guessed
 from lapwright.study.write import written
 from lapwright.units import NOTHING, Units, joined
 

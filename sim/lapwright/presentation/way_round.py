@@ -22,6 +22,7 @@ from lapwright.presentation.staying import leaves, remark, telling
 from lapwright.presentation.words import say
 from lapwright.specification.outline import Rectangle
 from lapwright.specification.step import Step
+from lapwright.study.model import guessed_layers
 from lapwright.units import METRIC, NOTHING, Units, joined, sentence
 
 if TYPE_CHECKING:
@@ -303,7 +304,14 @@ def effects(view: RunView) -> list[tuple[int, Step, Outlook, Glance | None]]:
         ahead = study.ahead
     except LapwrightError:
         return []
-    glances = Glances(study.plates, study.seed, study.margin, degree=DEGREE, most=MOST)
+    glances = Glances(
+        study.plates,
+        study.seed,
+        study.margin,
+        degree=DEGREE,
+        most=MOST,
+        guesses=guessed_layers(study),
+    )
     out = []
     for number, (step, look) in enumerate(zip(study.steps, ahead, strict=True), 1):
         share = min(1.0, view.rubbed(number) / look.time)

@@ -22,6 +22,7 @@ from lapwright.modal.spectrum import FormMode
 from lapwright.modal.step_analysis import LinearisationError, StepAnalysis
 from lapwright.presentation import pictures, words
 from lapwright.presentation import reasons as told
+from lapwright.presentation.filling import filled
 from lapwright.presentation.finding_words import said_of
 from lapwright.presentation.pictures.analysis import Card, cause, errors
 from lapwright.presentation.staying import (
@@ -35,10 +36,9 @@ from lapwright.presentation.staying import (
     stays_wholly,
     title,
 )
-from lapwright.presentation.words import filled
 from lapwright.results.findings import flooded
 from lapwright.specification.plate import Plate
-from lapwright.study.model import Study
+from lapwright.study.model import Study, guessed_layers
 from lapwright.units import Units, sentence
 
 Array = NDArray[np.float64]
@@ -126,7 +126,7 @@ def _step(
         "flooded": [sentence(one.text) + "." for one in said_of(flooded(study, number), study)],
         "cause": _cause(study, number, reason),
         "bedded": words.BEDDED[reason.operator.leaves_land],
-        "keeps": keeps(reason, units, margin),
+        "keeps": keeps(reason, units, margin, reason.step.grit.name in guessed_layers(study)),
         "lifting": lifting(reason, away, units),
     }
 

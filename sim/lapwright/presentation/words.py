@@ -21,17 +21,11 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
-from lapwright.limits import limit_of
 from lapwright.metrology.form import FORMS, LONG, SPOKEN
-from lapwright.specification.materials import HAZARDS
 from lapwright.units import BAND_OF_LIGHT, METRIC, NOTHING, Text, Units, joined, sentence
 
 if TYPE_CHECKING:
-    from jinja2 import Environment
-    from markupsafe import Markup
-    from matplotlib.figure import Figure
-
-    from lapwright.study.model import Study
+    pass
 
 Fields = Mapping[str, str | float | Text]
 Forms = Mapping[str, float | None]
@@ -47,6 +41,9 @@ TRACE = 0.02  # of the finish: a form smaller than this is none
 WORTH = 0.1  # a form smaller than this share of the face's largest is left to the table
 AS_LARGE = 0.5  # of the largest, from which two forms finer than the finish are told alike
 FAINT = 0.2  # the same of one that is finer than the finish
+
+ENDS = " at least", " at most"  # behind the name of a form: where it lies by the grit layer
+WIDE = 0.15  # of a form: a band that is narrower is not worth a word
 
 ALWAYS = 0.995  # of the time: it would be said as 100 %
 MOST_COUNTED = 6
@@ -85,15 +82,36 @@ def dome_or_dish(sphere: float, units: Units = METRIC) -> str:
     return say("shape.sphere", units, dome=sphere > 0.0, size=sphere)
 
 
-def part_words(key: str, value: float, units: Units = METRIC) -> str:
-    """Words for one form [m]: where the face is high, and by how much."""
+def part_words(key: str, value: float, units: Units = METRIC, forms: Forms = NO_SIZES) -> str:
+    """Words for one form [m]: where the face is high, and by how much; its band, where `forms` hold it."""
+    band = by_layer(key, forms, units)
     if key == "sphere":
-        return dome_or_dish(value, units)
+        return dome_or_dish(value, units) + band
     form = FORMS[key]
     side = form.sides[0 if value > 0 else 1]
     if key in LONG:
-        return say("shape.long", units, form=form.word, size=value, side=side)
-    return say("shape.side", units, edge=key == "edge", side=side, size=value)
+        return say("shape.long", units, form=form.word, size=value, side=side) + band
+    return say("shape.side", units, edge=key == "edge", side=side, size=value) + band
+
+
+def with_bands(bands: Mapping[str, tuple[float, float]]) -> dict[str, float]:
+    """From where to where forms lie by the grit layer [m], as a mapping of forms has it."""
+    return {f"{key}{end}": ends[k] for key, ends in bands.items() for k, end in enumerate(ENDS)}
+
+
+def by_layer(key: str, forms: Forms, units: Units = METRIC) -> str:
+    """Behind the size of a form: the band in which it lies by the layer; "" where that is narrow or none."""
+    low, value, high = (forms.get(key + end) for end in (ENDS[0], "", ENDS[1]))
+    if low is None or value is None or high is None or high - low < max(WIDE * abs(value), NOTHING):
+        return ""
+    if low * high < 0.0 and min(-low, high) >= NOTHING:
+        sides = FORMS[key].sides
+        return say("shape.turns", units, one=sides[0], most=high, other=sides[1], least=low)
+    least, most = sorted(map(abs, (low, high)))
+    ends = [
+        units.number(end / units.small.size) if end >= NOTHING else "0" for end in (least, most)
+    ]
+    return say("shape.by_layer", least=ends[0], most=ends[1])
 
 
 def known(forms: Forms, keys: Sequence[str]) -> list[tuple[str, float]]:
@@ -108,9 +126,9 @@ def largest(forms: Forms) -> float:
 
 
 def flat_to_the_finish(forms: Forms, finish: float | None, units: Units = METRIC) -> bool:
-    """True when the flatness, which takes in every form, is finer than the finish [m]."""
-    flatness = known(forms, ("flatness",))
-    return bool(flatness) and units.finer(flatness[0][1], finish)
+    """True when the flatness, which takes in every form, is finer than the finish [m], all of its band."""
+    flatness = known(forms, ("flatness", f"flatness{ENDS[1]}"))
+    return bool(flatness) and units.finer(flatness[-1][1], finish)
 
 
 @dataclass(frozen=True)
@@ -146,11 +164,11 @@ def told(forms: Forms, finish: float | None, units: Units = METRIC, beside: bool
 def face(forms: Forms, finish: float | None, units: Units = METRIC, brief: bool = False) -> str:
     """Title of a face: what is told of it, largest first; the remark on what is finer than the finish [m]."""
     what = told(forms, finish, units)
-    above, fine, comma = _in_words(what, units, odd(forms, finish, units, brief))
+    above, fine, comma = _in_words(what, units, odd(forms, finish, units, brief), forms)
     if not above + fine:
         return _featureless(forms, finish, units)
     if what.flatness is not None and not odd(forms, finish, units):
-        above = [say("shape.flat", units, flatness=what.flatness)]
+        above = [_flatness(what.flatness, forms, units)]
     if above and fine:
         parts = {"above": comma.join(above), "fine": comma.join(fine)}
         return say("shape.beside", **parts, remark=REMARK)
@@ -162,18 +180,24 @@ def marked_face(
 ) -> str:
     """The same with a `mark` behind each form that is finer than the finish [m], beside larger ones too."""
     what, shape = told(forms, finish, units, beside=True), odd(forms, finish, units, brief)
-    above, fine, comma = _in_words(what, units, shape)
+    above, fine, comma = _in_words(what, units, shape, forms)
     if not above + fine:
         return _featureless(forms, finish, units)
     bare = what.flatness is None or shape
-    flat = "" if bare else say("shape.flat", units, flatness=what.flatness or 0.0) + "; "
+    flat = "" if bare else _flatness(what.flatness or 0.0, forms, units) + "; "
     return flat + comma.join(above + [f"{part}\u00a0{mark}" for part in fine])
 
 
-def _in_words(what: Told, units: Units, shape: str) -> tuple[list[str], list[str], str]:
+def _flatness(flatness: float, forms: Forms, units: Units) -> str:
+    return say("shape.flat", units, flatness=flatness) + by_layer("flatness", forms, units)
+
+
+def _in_words(
+    what: Told, units: Units, shape: str, forms: Forms
+) -> tuple[list[str], list[str], str]:
     """Forms above the finish and below it, a `shape` in place of dome or dish; what goes between them."""
     above, fine = (
-        [part_words(k, v, units) for k, v in parts if not shape or k != "sphere"]
+        [part_words(k, v, units, forms) for k, v in parts if not shape or k != "sphere"]
         for parts in (what.above, what.fine)
     )
     above = [shape, *above] if shape else above
@@ -189,7 +213,7 @@ def _featureless(forms: Forms, finish: float | None, units: Units) -> str:
         return "flat"
     if flat_to_the_finish(forms, finish, units):
         return say("shape.finish")
-    return say("shape.flat", units, flatness=flatness[0][1])
+    return _flatness(flatness[0][1], forms, units)
 
 
 def odd(forms: Forms, finish: float | None, units: Units = METRIC, brief: bool = False) -> str:
@@ -304,11 +328,14 @@ def _domes(
     }
     odds = {n: odd(f, finishes.get(n), units) for n, f in faces.items()}
     kinds = {n: odds[n] or _kind(s) for n, s in spheres.items()}
-    sizes = {n: "" if odds[n] else _dome_size(s, bores.get(n), units) for n, s in spheres.items()}
+    sizes = {
+        n: "" if odds[n] else _dome_size(s, bores.get(n), faces[n], units)
+        for n, s in spheres.items()
+    }
     domes = {name: f"{kinds[name]} {sizes[name]}".rstrip() for name in faces}
     first, *others = dict.fromkeys(kinds.values())
     several = len(faces) > 1
-    key, each, comma = "alike", sizes, "; " if any(odds.values()) else ", "
+    key, each, comma = "alike", sizes, "; " if any("," in dome for dome in domes.values()) else ", "
     if all(flat_to_the_finish(faces[n], finishes.get(n), units) for n in faces):
         key, each = "flat", domes
     elif others or (several and any(odds.values())):
@@ -329,11 +356,12 @@ def _domes(
     ]
 
 
-def _dome_size(sphere: float, share: float | None, units: Units) -> str:
+def _dome_size(sphere: float, share: float | None, forms: Forms, units: Units) -> str:
     """Size of a dome [m], of a ring's (`share`) with what of it is there; "" of none."""
     if abs(sphere) < NOTHING:
         return ""
-    return units.size(sphere) + ("" if share is None else from_the_bore(sphere, share, units))
+    bore = "" if share is None else from_the_bore(sphere, share, units)
+    return units.size(sphere) + bore + by_layer("sphere", forms, units)
 
 
 def _saddles(faces: Faces, finishes: Sizes, units: Units) -> list[str]:
@@ -344,14 +372,17 @@ def _saddles(faces: Faces, finishes: Sizes, units: Units) -> list[str]:
     if len(faces) > 1 and len(kinds) == 1 and all(len(p) == 1 for p in rest.values()):
         key, value = next(iter(rest.values()))[0]
         where = part_words(key, value, units).rsplit(" by ", 1)[0]
-        each = ", ".join(f"{n} by {units.size(p[0][1])}" for n, p in rest.items())
+        sizes = {n: units.size(p[0][1]) + by_layer(key, faces[n], units) for n, p in rest.items()}
+        comma = "; " if any("," in size for size in sizes.values()) else ", "
+        each = comma.join(f"{n} by {size}" for n, size in sizes.items())
         remark = _remark(rough, len(faces))
         return [
             say("shape.saddle.alike", who=_everyone(faces), where=where, each=each, remark=remark)
         ]
     lines = []
     for name, parts in rest.items():
-        forms = joined([part_words(k, v, units) for k, v in parts])
+        told_of = [part_words(k, v, units, faces[name]) for k, v in parts]
+        forms = joined(told_of) if not any("," in one for one in told_of) else "; ".join(told_of)
         remark = _remark([name], 1) if name in rough else ""
         lines += [say("shape.saddle.one", plate=name, forms=forms, remark=remark)] if parts else []
     return lines
@@ -374,7 +405,9 @@ def _pits(faces: Faces, finishes: Sizes, units: Units) -> list[str]:
         if not _standing_out(f, finishes.get(n), units)
     }
     return [
-        say("shape.within", units, plate=n, flatness=v) for n, v in odd.items() if v is not None
+        say("shape.within", plate=n, flat=_flatness(v, faces[n], units))
+        for n, v in odd.items()
+        if v is not None
     ]
 
 
@@ -382,10 +415,17 @@ def _rings(faces: Faces, finishes: Sizes, units: Units) -> list[str]:
     """How flat rings are from bore to rim, in bands of helium light."""
     flats = {n: known(f, ("flatness",)) for n, f in faces.items()}
     return [
-        say("shape.ring", plate=name, flat=in_bands(flat[0][1], units, finishes.get(name)))
+        say(
+            "shape.ring", plate=name, flat=_ring(flat[0][1], faces[name], units, finishes.get(name))
+        )
         for name, flat in flats.items()
         if flat
     ]
+
+
+def _ring(flatness: float, forms: Forms, units: Units, finish: float | None) -> str:
+    rough = f"; {REMARK}" if units.finer(flatness, finish) else ""
+    return in_bands(flatness, units) + by_layer("flatness", forms, units) + rough
 
 
 # --- rails -------------------------------------------------------------------------------------
@@ -484,24 +524,6 @@ def came_out(
     return " ".join(map(sentence, lines)) if lines else say("came.unmeasured")
 
 
-def bears(
-    where: str, top: str, bottom: str, share: float, mean: float, peak: float, units: Units = METRIC
-) -> str:
-    """How the top bears in one place of the stroke: loaded share of the overlap, pressures [Pa]."""
-    key = "all" if share >= 0.9995 else "trace" if share >= 0.995 else "part"
-    part = say(f"came.overlap.{key}", share=share)
-    names = {"top": top, "bottom": bottom, "where": where}
-    return say("came.bears", units, **names, part=part, mean=mean, peak=peak)
-
-
-def lifting(share: float) -> str:
-    """How often part of the overlap carried nothing, at the end of the run (share of the places)."""
-    if not math.isfinite(share):
-        return ""
-    key = "nothing" if share <= 0.0 else "everywhere" if share >= 1.0 else "part"
-    return say(f"came.lifts.{key}", share=share)
-
-
 _THIN = "\u202f"  # narrow no-break space
 _AFTER_NUMBER = re.compile(r"(?<=\d) (um|uin|mm|in|kPa|psi|min|h|g|kg|N|%)(?!\w)")
 _BY = re.compile(r"(?<=\d) x (?=\d)")
@@ -511,52 +533,3 @@ def typeset(text: str) -> str:
     """The words with "um" and "uin" after a number written with the micro sign."""
     text = _BY.sub(f"{_THIN}×{_THIN}", text)
     return _AFTER_NUMBER.sub(lambda m: _THIN + m[1].replace("um", "µm").replace("uin", "µin"), text)
-
-
-# --- pages: the templates filled in
-
-
-def filled(template: str, **data: Any) -> str:
-    """A template as text, with the data that it asks for."""
-    return templates().get_template(template).render(data)
-
-
-@cache
-def templates() -> Environment:
-    """The folder of templates, read once; Jinja2 enters here only, when something is written."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
-
-    made = Environment(
-        loader=PackageLoader("lapwright.presentation"),
-        undefined=StrictUndefined,
-        autoescape=select_autoescape(["html", "svg"]),
-        finalize=_in_type,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    made.filters.update(sentence=sentence, typeset=typeset, svg=_svg)
-    made.globals.update(MARK=MARK, REMARK=REMARK, limit_of=limit_of, say=say, hazards_of=hazards_of)
-    return made
-
-
-def hazards_of(study: Study) -> list[str]:
-    """Codes of the cautions that the materials of a study ask for."""
-    return list(
-        dict.fromkeys(
-            HAZARDS[m] for p in study.plates.values() if (m := p.material.name) in HAZARDS
-        )
-    )
-
-
-def _in_type(value: object) -> object:
-    """Plain text set in type; not what is HTML already, such as what a person typed, printed with `|e`."""
-    return typeset(value) if type(value) is str else value
-
-
-def _svg(figure: Figure, name: str, label: str) -> Markup:
-    """A picture for inside a page; `name` begins its ids, `label` is read out in its place."""
-    from markupsafe import Markup
-
-    from lapwright.presentation.pictures import svg
-
-    return Markup(svg(figure, name, label))

@@ -177,12 +177,14 @@ class Preview(Answer):
     def __init__(self, study: Study, whole: bool = False) -> None:
         from lapwright.modal.reduced_model import Glances
         from lapwright.results.findings import foreseen
+        from lapwright.study.model import guessed_layers
 
         self.study, self.whole = study, whole
         with troubles_in(study.units):
             self.looks = study.ahead
             self.findings = foreseen(study, self.looks)
-            look_at = Glances(study.plates, study.seed, study.margin).of
+            guesses = guessed_layers(study)
+            look_at = Glances(study.plates, study.seed, study.margin, guesses=guesses).of
             steps = zip(study.laid, self.looks, strict=True)
             self.glances = [
                 look_at(step, number, look) for number, (step, look) in enumerate(steps, 1)
@@ -317,6 +319,7 @@ def _foretold(step: Step, look: Outlook, glance: Glance | None) -> dict[str, Any
         "drives": look.tendency.all_round,
         "made": None if glance is None else glance.made,
         "mark": None if glance is None else glance.mark,
+        "mark_by_layer": None if glance is None else glance.mark_by_layer,
         "hardly_touches": None if glance is None else dict(glance.lingering),
     }
     if look.half_difference is None and glance is not None:
@@ -362,7 +365,7 @@ class BearingAnswer(Answer):
 
     def lines(self) -> Iterator[str]:
         """All of it in words."""
-        from lapwright.presentation import words
+        from lapwright.presentation import bearing_words
         from lapwright.presentation.tables import limit
 
         got, ahead, units = self.bearing, self.ahead, self.study.units
@@ -373,7 +376,7 @@ class BearingAnswer(Answer):
         yield f"{self.study.title}: step {self.number}, {self.when}"
         yield ""
         pressures = got.contact_share, got.pressure_mean, got.pressure_peak
-        yield sentence(words.bears(where, got.top, got.bottom, *pressures, units))
+        yield sentence(bearing_words.bears(where, got.top, got.bottom, *pressures, units))
         if got.contact_share < 0.9995:
             yield sentence(f"{got.top} lifts off the rest there.")
         lifts = f"flat faces begin to lift {limit(ahead.edge.limits.lift, self.step, units)}."

@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar, dataclass_transform
 
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from lapwright.results.batch import BatchRecord
+    from lapwright.results.layer_band import Bands
     from lapwright.study.model import Study
 
 Array = NDArray[np.float64]
@@ -397,6 +399,13 @@ class Run(Answer, metaclass=Constructed):
             f"<Run of {self.study_stem}: {self.outcome}, {len(self.time)} entries, plates {plates}>"
         )
 
+    @cached_property
+    def layer_bands(self) -> Bands:
+        """By plate and form from where to where it may lie [m], as the grit layer gives less or more."""
+        from lapwright.results.layer_band import layer_bands
+
+        return layer_bands(self)
+
     def _plate(self, name: str) -> PlateRecord:
         if name not in self.plates:
             raise CommandError(
@@ -438,6 +447,7 @@ class Run(Answer, metaclass=Constructed):
                     "edge_margin": record.margin,
                     "margin0": {key: record.forms_margin0[key][-1] for key in FORM_KEYS},
                     "as_read": self.as_read(name),
+                    "by_layer": self.layer_bands.get(name, {}),
                 }
                 for name, record in self.plates.items()
             },

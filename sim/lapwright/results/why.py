@@ -175,6 +175,7 @@ def _said(
 ) -> Iterator[tuple[str, list[str]]]:
     from lapwright.presentation import reasons as told
     from lapwright.presentation.staying import keeps, leaves_alone, lifting
+    from lapwright.study.model import guessed_layers
 
     yield "leaves alone", leaves_alone(reason, study.units)
     out = [f"{what}: {how}" for what, how in told.takes_out(reason, study.units)]
@@ -182,7 +183,10 @@ def _said(
         out.append("(minutes with their band, until you weigh a plate)")
     yield "takes out", out or ["nothing"]
     yield "makes", told.makes(reason, study.units, study.margin)
-    yield "keeps", keeps(reason, study.units, study.margin)
+    yield (
+        "keeps",
+        keeps(reason, study.units, study.margin, reason.step.grit.name in guessed_layers(study)),
+    )
     yield "lifts", lifting(reason, away, study.units)
 
 

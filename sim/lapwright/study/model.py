@@ -613,3 +613,15 @@ class Study(Frozen):
             f"<tr><th>{escape(name)}</th><td>{escape(words)}</td></tr>" for name, words in rows
         )
         return f"<table><caption>{escape(self.title or self.stem)}</caption>{cells}</table>"
+
+
+def guessed_layers(study: Study) -> frozenset[str]:
+    """The grits, by name, of which nobody said how far their layer gives."""
+    steps = enumerate(study.steps, 1)
+    return frozenset(step.grit.name for k, step in steps if guessed(study, k, "layer"))
+
+
+def guessed(study: Study, number: int, key: str) -> bool:
+    """Whether a constant of the grit of a step (from 1) is the usual one and not the person's own."""
+    name = study.steps[number - 1].grit.name
+    return not {f"grits.{name}.{key}", f"steps.{number}.grit.{key}"}.isdisjoint(study.assumed)
