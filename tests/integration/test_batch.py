@@ -6,9 +6,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from lapwright.contact.sampling import block_sample, block_samples
 from lapwright.errors import StudyError
 from lapwright.integration.loads import Loads
 from lapwright.integration.state import Progress
+from lapwright.kinematics.motion import Motion
 from lapwright.metrology.form import EdgeMargin, forms
 from lapwright.metrology.thickness import thickness_of
 from lapwright.results.batch import BatchRecorder, csv_text, out_of_goal
@@ -141,6 +143,26 @@ def test_dressings_begin_apart_and_what_is_set_by_hand_begins_as_it_is_said():
     assert loads.begins(by_hand, Progress(round=2)) == (0.0, 0.0)
 
 
+@pytest.mark.parametrize("walk", [0.0, 99.0])
+def test_tops_that_differ_by_their_places_share_out_their_poses_once(walk):
+    """Each by itself has the same poses, shares and moments, to the bit."""
+    one = study({"part": "ring", "count": 3, "together": 3})
+    step = replace(one.steps[0], walk=Turn(np.radians(walk)))
+    moves = [Motion(one.batch.station(step, k), (1, 2)) for k in range(3)]
+    assert moves[0].shares_with(moves[1]) == (walk > 0.0)
+    given = 0, 40, 64, (0.3, 0.7), 2
+    both = zip(
+        block_samples(moves, [9.0] * 3, *given, [True] * 3),
+        [block_sample(move, 9.0, *given, True) for move in moves],
+        strict=True,
+    )
+    for got, wanted in both:
+        for name in ("share", "check", "moments", "hands"):
+            assert np.array_equal(getattr(got, name), getattr(wanted, name)), name
+        assert np.array_equal(got.poses.cx, wanted.poses.cx)
+        assert np.array_equal(got.poses.vx, wanted.poses.vx)
+
+
 def test_what_rubs_off_balances(dressed):
     """Metal by volume: with one wear constant for all, the plate loses what the tops lose (Preston 1927).
 
@@ -237,6 +259,47 @@ def test_a_stopped_batch_goes_on_to_the_same_bits(dressed, tmp_path):
         assert np.array_equal(values, end.batch.table()[name]), name
     assert np.array_equal(whole.plates["plate"].frames[-1], end.plates["plate"].frames[-1])
     assert isinstance(begun.batch, BatchRecorder)
+
+
+def test_parts_under_one_weight_lose_what_they_bear():
+    """Statics: a load two fifths of the way to the first of three parts gives it 0.6 and the others 0.2 each.
+
+    Rings of 50/30 mm take up part of the moment themselves: (R^2 + r^2)/2 over the square of their circle's
+    radius, 6 %; wear goes by the load (Preston 1927), all going the same way.
+    """
+    batch = {"part": "ring", "count": 3, "together": 3, "radius": "60 mm", "under": "one weight"}
+    one = study(batch, kappa="1e-15 1/Pa", strokes=4)
+    document = typed(one)
+    step = document["steps"][0]
+    del step["turn"], step["turn_bottom"]
+    step["stroke"] = {"kind": "circle", "radius": "8 mm"}
+    step["load"] = "30 N"
+    step["load_at"] = {"x": "24 mm", "y": "0 mm", "fixed_to": "top"}
+    one = Study.from_dict(document)
+    *_, end = one.states()
+    off = np.array([end.removed[name] for name in one.batch.names])
+    own, hand = 3.0 * 0.3 * 9.80665, 30.0
+    lever = (own / 3.0 + hand * np.array([0.6, 0.2, 0.2])) / (own + hand)
+    arm = 1.0 + 0.5 * (0.025**2 + 0.015**2) / 0.06**2
+    wanted = (own + hand) / 3.0 + hand * 0.4 * np.array([2.0, -1.0, -1.0]) / 3.0 / arm
+    assert off / off.sum() == pytest.approx(lever, abs=0.03)
+    assert off / off.sum() == pytest.approx(wanted / (own + hand), abs=0.003)
+    assert end.removed["plate"] * one.plates["plate"].land_area == pytest.approx(
+        off.sum() * one.plates["ring"].land_area, rel=1e-3
+    )
+
+
+@pytest.mark.parametrize(
+    ("batch", "words"),
+    [
+        ({"count": 4, "together": 3}, "write count = 6"),
+        ({"count": 3, "together": 3, "carrier": "dresser"}, "leave one of them out"),
+    ],
+)
+def test_what_one_weight_cannot_lie_on_is_refused(batch, words):
+    given = {"part": "ring", "radius": "60 mm", "under": "one weight"}
+    with pytest.raises(StudyError, match=words):
+        study(given | batch, dresser="carrier" in batch)
 
 
 def typed(one):

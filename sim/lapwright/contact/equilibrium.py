@@ -30,7 +30,10 @@ FEW = 2  # nothing, or next to nothing, lies on anything
 STATUS, LIFTED, FACTOR, OVERLAP, PLANE = range(5)
 OF_BOTTOM, OF_TOP, OFFSET = 7, 13, 19
 BENT = 22  # how far both faces together bend, from the highest place to the lowest [m]
-REPORT_COLUMNS = 23
+SUMS = (
+    23  # of a top that is held: force, moments and second moments (9,) at the plane at which it is
+)
+REPORT_COLUMNS = 32
 
 TOLERANCE = 1e-10  # of the load
 MOST_STEPS = 60

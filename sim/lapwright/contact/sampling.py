@@ -20,8 +20,8 @@ the block.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from itertools import product
 from math import gcd, pi
@@ -344,6 +344,42 @@ def block_sample(
     ).places()
     poses = motion.paced(motion.poses(places), shares, first, strokes)
     return Sample(poses, shares, motion.moment(poses, weight), check, motion.hands(poses))
+
+
+def block_samples(
+    motions: Sequence[Motion],
+    weights: Sequence[float],
+    first: int,
+    strokes: int,
+    number: int,
+    shift: tuple[float, float],
+    block: int,
+    round_faces: Sequence[bool],
+) -> list[Sample]:
+    """`block_sample` of several tops, to the bit; where they differ by their places alone, shared out once.
+
+    `motions`, `weights`, `round_faces`: of each; the others as there.
+    """
+    samples: list[Sample] = []
+    for moves, weight, plain in zip(motions, weights, round_faces, strict=True):
+        like = next(
+            (
+                k
+                for k, one in enumerate(samples)
+                if plain == round_faces[k] and moves.shares_with(motions[k])
+            ),
+            None,
+        )
+        if like is None:
+            given = first, strokes, number, shift, block, plain
+            samples.append(block_sample(moves, weight, *given))
+            continue
+        one = samples[like]
+        poses = moves.paced(moves.poses(one.poses.strokes), one.share, first, strokes)
+        samples.append(
+            replace(one, poses=poses, moments=moves.moment(poses, weight), hands=moves.hands(poses))
+        )
+    return samples
 
 
 def _equal(number: int) -> tuple[Array, Array]:

@@ -33,12 +33,17 @@ from lapwright.contact.equilibrium import (
     BENT,
     FACTOR,
     FAILED,
+    LAND,
+    LEAST_LIFTED,
+    LIFTED,
     OF_BOTTOM,
     OF_TOP,
     OVERLAP,
     PLANE,
     SETTLED,
     STATUS,
+    SUMS,
+    bearing_sums,
     settle_rows,
     sum_rows,
 )
@@ -50,6 +55,11 @@ from lapwright.contact.polynomials import add_bent
 # concern here, its share of the check that tells the error of the sample; and how the hands are turned.
 C_X, C_Y, THETA, V_X, V_Y, SPIN, WEIGHT, LOAD, MOMENT_X, MOMENT_Y, CHECK, HANDS = range(12)
 POSE_COLUMNS = 12
+
+# How a top comes to its plane: it settles; or it is held at the plane in its report (a rigid weight that lies
+# on others too says where), and only its sums are told, with everything loaded at the plane 0 or as it
+# bears; or it is held and wears.
+FREE, LOADED, BEARS, WEARS = range(4)
 
 Array = NDArray[np.float64]
 
@@ -272,12 +282,40 @@ def _wear(
 
 
 @kernel
+def _held(rows: Rowset, used: int, unit: float, held: int, report: Array, work: Array) -> float:
+    """Tell the sums of a top that is held at the plane in its report; the force on it, in units of a load."""
+    sums = work[1]
+    bearing_sums(
+        rows.gap,
+        rows.share,
+        used,
+        rows.first,
+        rows.length,
+        rows.xi,
+        rows.eta,
+        unit,
+        report[PLANE:],
+        -np.inf if held == LOADED else 0.0,
+        sums,
+    )
+    for i in range(9):
+        report[SUMS + i] = sums[i]
+    report[OVERLAP] = work[0, LAND]
+    lifted = 1.0 - sums[LAND] / max(work[0, LAND], 1e-300)
+    report[LIFTED] = lifted if lifted > LEAST_LIFTED else 0.0
+    report[FACTOR] = 1.0
+    report[STATUS] = SETTLED
+    return float(sums[0])
+
+
+@kernel
 def _turned(
     bottom: Face,
     top: Face,
     stiffness: float,
     poses: Array,
     warm: bool,
+    held: int,
     wear_bottom: Array,
     wear_top: Array,
     reports: Array,
@@ -306,6 +344,7 @@ def _turned(
         spin = poses[p, SPIN]
         target = poses[p, LOAD:]
         q = reports[p, PLANE : PLANE + 3]
+        force = 0.0
         for side in range(2):
             if side == 0:
                 own, other, wear = bottom, top, wear_bottom
@@ -334,16 +373,23 @@ def _turned(
                     plane,
                     work[0],
                 )
-                status = settle_rows(
-                    rows,
-                    used,
-                    unit,
-                    target,
-                    warm,
-                    reports[p],
-                    work,
-                )
-                if status != SETTLED:
+                force = target[0]
+                if held != FREE:
+                    force = _held(rows, used, unit, held, reports[p], work)
+                    if held != WEARS:
+                        break
+                elif (
+                    settle_rows(
+                        rows,
+                        used,
+                        unit,
+                        target,
+                        warm,
+                        reports[p],
+                        work,
+                    )
+                    != SETTLED
+                ):
                     break
                 if told.shape[0] > 0:
                     press(rows, used, unit, q, stiffness, pressure, share, told[p])
@@ -362,8 +408,9 @@ def _turned(
                     add_bent(rows, used, unit, bending.rows[BENDS_TOP], bending.rows[SCRATCH])
                 finer = top.cell / bottom.cell
                 gathered = _force(rows, used, unit, plane) * finer * finer
-                factor = target[0] / gathered if gathered > 0.0 else 0.0
-                reports[p, FACTOR] = factor
+                factor = force / gathered if gathered > 0.0 else 0.0
+                if held == FREE or force > 0.0:
+                    reports[p, FACTOR] = factor
                 amount *= factor
             _wear(rows, used, unit, radius, plane, v, spin, amount, wear, sums)
             _note(
@@ -404,11 +451,12 @@ def wear_turned(
     wear_top: Array,
     reports: Array,
     bodies: Bodies | None = None,
+    held: int = FREE,
 ) -> None:
     """Add weight * pressure * speed * land in contact [Pa m/s] of each pose to both faces.
 
-    The top settles on the bottom's grid; the load that its own cells gather is then scaled to the same
-    force, so that what one face loses the other matches.  Otherwise as `wear_shifted`.
+    `held`: as above.  The top settles on the bottom's grid; the load that its own cells gather is then scaled
+    to the same force, so that what one face loses the other matches.  Otherwise as `wear_shifted`.
     """
     given = _given(bottom, top, stiffness, poses, warm)
     rows, work = scratch(bottom, top)
@@ -416,7 +464,9 @@ def wear_turned(
     bending = None if bodies is None else bending_scratch(_width(bottom, top))
     scratches = rows, work, np.zeros((4, 6))
     maps_told = maps[0], maps[1], told
-    _turned(*given, wear_bottom, wear_top, reports, *scratches, *maps_told, bodies, bending)
+    _turned(
+        *given, int(held), wear_bottom, wear_top, reports, *scratches, *maps_told, bodies, bending
+    )
 
 
 def bear(
@@ -440,7 +490,7 @@ def bear(
     none = np.zeros((0, 0))
     bending = None if bodies is None else bending_scratch(_width(bottom, top))
     scratches = rows, work, np.zeros((4, 6))
-    _turned(*given, none, none, reports, *scratches, maps[0], maps[1], told, bodies, bending)
+    _turned(*given, FREE, none, none, reports, *scratches, maps[0], maps[1], told, bodies, bending)
     return maps[0, 1:-1, 1:-1].copy(), maps[1, 1:-1, 1:-1].copy()
 
 

@@ -6,6 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import pi
 
+import numpy as np
+from numpy.typing import NDArray
+
 from lapwright.contact.sampling import PLASTIC
 from lapwright.integration.state import Doubt, Progress, State, frozen
 from lapwright.kinematics.schedule import GOLDEN
@@ -14,6 +17,8 @@ from lapwright.metrology.thickness import as_thick
 from lapwright.specification.batch import Batch
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Step, Turn
+
+Array = NDArray[np.float64]
 
 FIELDS = {form.word: key for key, form in FORMS.items()}
 
@@ -55,8 +60,7 @@ class Loads:
         heights, doubt = dict(state.heights), dict(state.doubt)
         usual = self.plates[batch.part]
         for k, name in enumerate(batch.names[:number], 1):
-            part, _ = batch.part_of(usual, clock.parts + k, self.seed)
-            heights[name] = frozen(as_thick(part, usual))
+            heights[name] = frozen(as_it_comes(batch, usual, clock.parts + k, self.seed))
             doubt[name] = Doubt(form_names(usual.outline))
         clock = replace(clock, parts=clock.parts + number)
         return replace(state, event="laid", clock=clock, heights=heights, doubt=doubt)
@@ -86,6 +90,12 @@ class Loads:
             clock = replace(clock, stride=before.stride, poses=before.poses)
         state = replace(state, clock=clock)
         return state if clock.round == before.round else self.laid(state)
+
+
+def as_it_comes(batch: Batch, usual: Plate, number: int, seed: int) -> Array:
+    """Heights (ny, nx) [m] of part `number` (from 1) before it is lapped, as thick as it comes."""
+    part, thicker = batch.part_of(usual, number, seed)
+    return as_thick(part, usual) + thicker
 
 
 def _share(turn: Turn, share: float) -> float:

@@ -22,7 +22,8 @@ from numpy.typing import NDArray
 from lapwright.contact.average import CHUNKS, Pair, Placed
 from lapwright.contact.bent import Flexure
 from lapwright.contact.gang import Gang
-from lapwright.contact.sampling import FEWEST_A_STROKE, PLASTIC, block_sample
+from lapwright.contact.joint import Joint, samples_under
+from lapwright.contact.sampling import FEWEST_A_STROKE, PLASTIC, block_sample, block_samples
 from lapwright.contact.stability import check_stands
 from lapwright.errors import LapwrightError
 from lapwright.integration.block import (
@@ -65,6 +66,7 @@ ENOUGH_BLOCKS = 8.0  # in the step, for the luck of one block to be made up for 
 FEW_BLOCKS = 8.0  # in the step: later stages on more than an eighth of the poses
 FIRST_BLOCK = 0.3  # times the time in which a mismatch dies
 ORDER = 4.0  # power of a block's length by which what its steps leave apart goes
+WEIGHT = -1  # in place of the number of a top: the one weight that lies on all of them
 REPEATED = 2.0  # a block that wants so many times the poses is done again with more
 
 
@@ -296,11 +298,13 @@ class _Work:
         bottom = self.plates[state.bottom]
         lain = self._lain(step, state)
         motions = [self._motion(clock, k) for k in range(len(lain))]
-        gang = Gang(tuple(self._pair(bottom, self.plates[one.top], one) for one in lain))
+        pairs = tuple(self._pair(bottom, self.plates[one.top], one) for one in lain)
+        joined = self.batch is not None and self.batch.joined and self.batch.laps(step)
+        gang = Joint(pairs, tuple(one.offset for one in lain)) if joined else Gang(pairs)
         alike = {} if self.loads is None else self.loads.alike
         each = [kappa(grit, bottom, alike.get(one.top, self.plates[one.top])) for one in lain]
         rates = [each[0][0], *(rate for _, rate in each)]
-        pair, motion = gang.pairs[0], motions[0]
+        pair, motion = pairs[0], motions[0]
         tau = self._tau(clock, pair, motion, (rates[0], rates[1]))
         most = self._longest_block(step, state, motion, tau)
         stride = clock.stride or FIRST_BLOCK * tau * step.pace
@@ -308,22 +312,16 @@ class _Work:
         shift = self._shift(clock)
         poses, solved = self._poses(clock, pair, motion), 0
         while True:
-            samples = [
-                block_sample(
-                    moves,
-                    pressed.load,
-                    clock.strokes,
-                    number,
-                    poses,
-                    shift,
-                    clock.block,
-                    pressed.round_faces,
-                )
-                for moves, pressed in zip(motions, gang.pairs, strict=True)
-            ]
+            given = clock.strokes, number, poses, shift, clock.block, pair.round_faces
+            if joined:
+                weight, load = self._motion(clock, WEIGHT), sum(one.load for one in pairs)
+                samples = samples_under(weight, motions, load, *given)
+            else:
+                loads, plain = [one.load for one in pairs], [one.round_faces for one in pairs]
+                samples = block_samples(motions, loads, *given[:-1], plain)
             time = wear_time(grit.fade, clock.grit_age, number / step.pace)
             with _named(clock):
-                for one in lain:
+                for one in () if joined else lain:
                     self._check_stands(one, clock.step, self.plates[one.top], bottom)
                 block = Block.fourth_order(
                     gang, state, samples, rates, time, self._part(step, clock, number)
@@ -468,7 +466,7 @@ class _Work:
         )
 
     def _motion(self, clock: Progress, k: int = 0) -> Motion:
-        """How the top moves, or top `k` (from 0) of those that lie there in a batch."""
+        """How the top moves, or top `k` (from 0) of those of a batch, or the weight on them."""
         step, round_ = clock.step, clock.round
         key = (step, round_, k)
         if key not in self.motions:
@@ -477,7 +475,7 @@ class _Work:
             one, begin = self.steps[step - 1], (0.0, 0.0)
             if self.loads is not None:
                 begin = self.loads.begins(one, clock)
-                if self.loads.batch.laps(one):
+                if k != WEIGHT and self.loads.batch.laps(one):
                     one = self.loads.batch.steps(one, round_)[k]
             self.motions[key] = Motion(one, (self.seed, round_, step), begin)
         return self.motions[key]

@@ -264,6 +264,25 @@ class Motion:
         scale = self.mean_speed(first, strokes) / seen
         return replace(poses, vx=poses.vx * scale, vy=poses.vy * scale)
 
+    def shares_with(self, other: Motion) -> bool:
+        """Whether instants that stand for a block of the other's strokes stand for these alike.
+
+        They do where only the places of the tops differ and no share hangs on those.
+
+        Parameters
+        ----------
+        other : Motion
+
+        Returns
+        -------
+        bool
+
+        """
+        own, its = self.step, other.step
+        placed = replace(own, top=its.top, centre=its.centre, offset=its.offset, load=its.load)
+        alike = placed == its and (self.key, self.begin) == (other.key, other.begin)
+        return alike and not (self._path_means.size or other._path_means.size)
+
     @property
     def _orbits(self) -> bool:
         """Whether the top goes round the middle of what takes it round, or lies turned about it."""

@@ -25,6 +25,8 @@ def before_words(study: Study) -> list[str]:
     ]
     if batch.carrier is not None:
         lines.append(say("batch.before.carrier", carrier=batch.carrier))
+    if batch.joined:
+        lines.append(say("batch.before.one_weight"))
     if batch.scatter:
         sizes = [f"{name} {units.size(size)}" for name, size in batch.scatter.items()]
         lines.append(say("batch.before.scatter", sizes=joined(sizes)))

@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.integration.block import mean_over_land
+from lapwright.integration.loads import as_it_comes
 from lapwright.integration.state import State
 from lapwright.metrology.form import FORMS
-from lapwright.metrology.thickness import as_thick
 from lapwright.results.record import FORM_KEYS, SHAPES, column, columns, extra, forms_of, recorded
 from lapwright.specification.batch import Batch
 
@@ -162,7 +162,7 @@ class BatchRecorder:
         self.last_step, self.on = lapped[-1], study.steps[lapped[-1] - 1].bottom
         self.rows: list[Row] = []
         self.dressings: list[Row] = []
-        self._came: dict[str, tuple[Array, dict[str, float]]] = {}
+        self._came: dict[int, tuple[Array, dict[str, float]]] = {}
 
     def go_on(self, record: BatchRecord) -> None:
         """Take over what was written down."""
@@ -190,8 +190,8 @@ class BatchRecorder:
         usual = self.study.plates[batch.part]
         for k, name in enumerate(batch.names[:number]):
             which = clock.parts - number + k + 1
-            part, thicker = batch.part_of(usual, which, self.study.seed)
-            begun, came = self._as_it_came(part, usual)
+            _, thicker = batch.part_of(usual, which, self.study.seed)
+            begun, came = self._as_it_came(which, usual)
             now, told = moment.heights[name], moment.error.get(name, {})
             self.rows.append(
                 {
@@ -209,11 +209,11 @@ class BatchRecorder:
                 }
             )
 
-    def _as_it_came(self, part: Plate, usual: Plate) -> tuple[Array, dict[str, float]]:
+    def _as_it_came(self, number: int, usual: Plate) -> tuple[Array, dict[str, float]]:
         """Heights and forms of a part before it was lapped; without scatter all come alike."""
-        key = repr(part.form)
+        key = number if self.batch.scatter else 0
         if key not in self._came:
-            z = as_thick(part, usual)
+            z = as_it_comes(self.batch, usual, number, self.study.seed)
             self._came = {key: (z, self._forms(self.batch.part, z))}
         return self._came[key]
 

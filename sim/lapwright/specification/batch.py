@@ -140,7 +140,8 @@ class Batch(Frozen):
     round the middle of the bench, or as places [m]; none: evenly round.  `radius` [m] of their circle, where
     the stroke says no centre.  `carrier`: a part that lies on the plate with them and takes them round as it
     is turned; its stations are seen from its middle.  `under`: each has its own weight and load, or all lie
-    under one rigid weight that takes them round.  `scatter` [m]: standard deviations from part to part.
+    under one rigid weight that takes them round, on which the load of the step lies.  `scatter` [m]: standard
+    deviations from part to part.
     """
 
     part: str
@@ -151,7 +152,7 @@ class Batch(Frozen):
     )
     radius: Said[float | None] = Said(quantity(LENGTH, above="0 mm", most="2 m"), default=None)
     carrier: str | None = None
-    under: Said[str] = Said(choice((OWN,), "a way to weigh parts down"), OWN)
+    under: Said[str] = Said(choice((OWN, ONE), "a way to weigh parts down"), OWN)
     scatter: Said[Mapping[str, float]] = Said(_scatter, default=dict)
     dress: Dress | None = None
 
@@ -169,6 +170,11 @@ class Batch(Frozen):
     def carried(self) -> bool:
         """Whether something takes the parts round as it is turned."""
         return self.carrier is not None or self.under == ONE
+
+    @property
+    def joined(self) -> bool:
+        """Whether the parts of a load settle as one, under one rigid weight."""
+        return self.under == ONE and self.together > 1
 
     def number(self, load: int) -> int:
         """How many parts lie in a load (from 1): in the last those that are left."""
@@ -193,6 +199,8 @@ class Batch(Frozen):
     def station(self, step: Step, k: int) -> Step:
         """The step as the part on station `k` goes through it."""
         name = self.names[k]
+        if self.joined:  # by itself each bears an equal share, in its middle
+            step = replace(step, load=Load(step.load.force / self.together))
         if self.carried:
             return replace(step, top=name, offset=self.place(k, (0.0, 0.0)))
         return replace(step, top=name, centre=self.place(k, step.centre))

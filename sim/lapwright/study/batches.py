@@ -99,6 +99,13 @@ def _parts(table: Table, batch: Batch, plates: Plates) -> None:
             "'", '"'
         )
         table.fault("scatter", f"thickness {alone} and together = 3, or leave it out", "value")
+    if batch.under == ONE and batch.carrier is not None:
+        alone = "takes parts round by itself, as one weight does: leave one of them out"
+        table.fault("carrier", alone, "conflict")
+    if batch.joined and (left := batch.count % batch.together):
+        whole_loads = batch.count - left + batch.together
+        few = f"leaves {left} in the last load, off which a weight for {batch.together} tips"
+        table.fault("count", f"{few}: write count = {whole_loads}", "value")
     if batch.carrier == batch.part:
         table.fault(
             "carrier", f"{batch.part} is the part itself: name what takes it round", "value"
