@@ -137,24 +137,37 @@ def best_weights(
     together are expected to be.
     """
     size = np.ones(half.size) if prior is None else prior * half.size
-    both = _weights(values, means, strength, rough, size)
+    scaled = np.ascontiguousarray(values * strength * size[:, None])
+    products = gram(scaled) if half.size <= strength.size else None
+    both = _weights(scaled, means, strength, rough, size, products)
     apart = np.zeros(half.size)
     for members, sign in ((half, 1.0), (~half, -1.0)):
-        apart[members] = sign * _weights(values[members], means, strength, rough, size[members])
+        own = None if products is None else products[np.ix_(members, members)]
+        given = scaled[members], means, strength, rough, size[members], own
+        apart[members] = sign * _weights(*given)
     expected = _error(values, means, strength, both, rough) / _error(
         values, 0.0 * means, strength, apart, rough
     )
     return both, apart * np.sqrt(expected)
 
 
-def _weights(values: Array, means: Array, strength: Array, rough: float, size: Array) -> Array:
-    """Least of sum(strength^2 (w @ values - means)^2) + rough^2 k sum((w / size)^2), with sum(w) = 1."""
-    k, n = values.shape
-    scaled = np.ascontiguousarray(values * strength * size[:, None])
+def _weights(
+    scaled: Array,
+    means: Array,
+    strength: Array,
+    rough: float,
+    size: Array,
+    products: Array | None = None,
+) -> Array:
+    """Least of sum(strength^2 (w @ values - means)^2) + rough^2 k sum((w / size)^2), with sum(w) = 1.
+
+    `scaled` (k, n): values times strength and size; `products` (k, k): of its rows, where they are known.
+    """
+    k, n = scaled.shape
     ridge = rough**2 * k
     wanted, one = strength * means, size
     if k <= n:
-        matrix = gram(scaled)
+        matrix = gram(scaled) if products is None else products.copy()
         matrix[np.diag_indices(k)] += ridge
         exact, ones = solve_positive(matrix, np.stack([np.einsum("kn,n->k", scaled, wanted), one]))
     else:  # the same by way of the functions, which are fewer than the instants

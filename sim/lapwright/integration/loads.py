@@ -85,9 +85,12 @@ class Loads:
         )
         if self.batch.dresses(clock.step):
             clock = replace(clock, dressed=clock.parts, dressings=clock.dressings + 1)
+            clock = replace(clock, load_stride=before.stride, load_poses=before.poses)
         elif clock.step == before.step:
             # The next load is lapped like the one before it: its blocks and poses are a good guess.
             clock = replace(clock, stride=before.stride, poses=before.poses)
+        elif self.batch.dresses(before.step) and clock.step == 1:
+            clock = replace(clock, stride=before.load_stride, poses=before.load_poses)
         state = replace(state, clock=clock)
         return state if clock.round == before.round else self.laid(state)
 

@@ -31,7 +31,7 @@ class Progress:
     """Where the work stands; scalars only, so that it can be written down and read back exactly.
 
     Of a batch: `parts` laid so far, those that lie there included; how many it had been when the plate was
-    `dressed` last; and how many `dressings` there were.
+    `dressed` last; how many `dressings` there were; and block and poses with which the last load ended.
     """
 
     step: int = 1
@@ -53,6 +53,8 @@ class Progress:
     parts: int = 0
     dressed: int = 0
     dressings: int = 0
+    load_stride: float = 0.0
+    load_poses: float = 0.0
 
 
 @dataclass(frozen=True)
