@@ -1,11 +1,17 @@
 """Batches compared: what puts ways in order against each run by itself, keys of a batch, draws."""
 
+from dataclasses import replace
+from itertools import pairwise
+from pathlib import Path
+
 import numpy as np
 import pytest
 
 from lapwright.errors import CommandError, StudyError
+from lapwright.optimisation.batch_search import GRID, BatchSearch
 from lapwright.optimisation.book import Book
 from lapwright.optimisation.cases import cases_of, drawn
+from lapwright.optimisation.design import DesignSpace
 from lapwright.optimisation.summary import Summary
 from lapwright.presentation.comparison_table import csv_text
 from lapwright.presentation.comparison_text import as_json, in_words
@@ -68,10 +74,36 @@ def test_ways_are_in_order_by_parts_out_then_the_worst_then_the_plate(compared):
         assert parts.worst["flatness"] == flat.max()
         assert parts.number["flatness"] == int(np.argmax(flat)) + 1
         assert parts.dressings == len(recorder.batch.record.dressings.after)
-        keys.append((parts.out, round(flat.max() * 1e9), summary.plates["plate"].forms["flatness"]))
+        error = 2.0 * parts.error["flatness"]
+        keys.append((parts.out, flat.max(), error, summary.plates["plate"].forms["flatness"]))
         assert Summary.of_plain(summary.plain()).parts == parts
-    assert len({key[0] for key in keys}) > 1 or len({key[1] for key in keys}) > 1
-    assert compared.order == tuple(sorted(range(4), key=lambda i: keys[i]))
+    assert len({key[:2] for key in keys}) == 4
+    ranked = [keys[i] for i in compared.order]
+    for (out, flat, error, plate), (out2, flat2, error2, plate2) in pairwise(ranked):
+        alike = abs(flat2 - flat) <= np.hypot(error, error2)
+        assert out < out2 or (out == out2 and (flat < flat2 or (alike and plate <= plate2)))
+
+
+def test_worst_parts_that_differ_by_less_than_the_error_are_alike(compared):
+    """Then the plate that is left tells; further apart the worst part does."""
+    first = compared.nominal[compared.order[0]]
+    size, error = first.parts.worst["flatness"], first.parts.error["flatness"]
+
+    def with_(more, plate):
+        worst = {**first.parts.worst, "flatness": size + more}
+        flat = {**first.plates["plate"].forms, "flatness": plate}
+        ended = replace(first.plates["plate"], forms=flat)
+        parts = replace(first.parts, worst=worst)
+        return replace(first, parts=parts, plates={**first.plates, "plate": ended})
+
+    assert error > 0.0
+    near, far = with_(2.5 * error, 1e-7), with_(9.0 * error, 1e-7)
+    usual = with_(0.0, 2e-7)
+    criterion = compared.criterion
+    assert criterion.order([usual, near]) == (1, 0)
+    assert criterion.order([usual, far]) == (0, 1)
+    assert criterion.better(near, usual) == 1.0
+    assert criterion.better(far, usual) == 0.0
 
 
 def test_draws_differ_in_their_parts_and_are_counted(compared):
@@ -156,6 +188,23 @@ def test_tune_keeps_all_parts_within_the_goal_and_is_no_worse_than_as_typed():
         assert answer.ok or answer.summary.parts.out <= begun.summary.parts.out
     assert got.tried > 3
     assert "coarse plates" in "\n".join(got.lines())
+
+
+def test_of_more_ways_than_are_looked_at_every_choice_comes_up_alike():
+    """Three by nine choices with a number: no two values of a key differ by more than one in how often."""
+    turns = [f"{n} deg per stroke" for n in range(40, 49)]
+    together = [1, 2, 3]
+    free = {"batch.together": together, "steps.1.turn": turns, "batch.radius": ["60 mm", "70 mm"]}
+    study = Study.from_dict(document(goal={"flatness": "0.3 um"}, tune={"free": free}))
+    space = DesignSpace(study, document_of(study.text), Path())
+    search = BatchSearch.__new__(BatchSearch)
+    search.space = space
+    grid = np.array(search._grid())
+    assert len(grid) == GRID
+    for column, knob in zip(grid.T, space.knobs, strict=True):
+        _, often = np.unique(column, return_counts=True)
+        assert len(often) == (len(knob.choices) or 5)
+        assert np.ptp(often) <= 1
 
 
 @pytest.mark.parametrize("tune", [{"least": "swaps"}, {"order": True}])

@@ -125,8 +125,16 @@ class BatchSearch:
             if levels > 1 else np.array([0.5])
             for knob in self.space.knobs
         ]  # fmt: skip
-        every = [np.array(place) for place in product(*values)]
-        return every[:: max(1, -(-len(every) // GRID))]
+        if prod(map(len, values)) <= GRID:
+            return [np.array(place) for place in product(*values)]
+        # Too many together: every choice as often as any other of its key, and numbers over all their range,
+        # each key in an order of its own.
+        shuffle = np.random.Generator(np.random.PCG64(len(values)))
+        columns = [
+            shuffle.permutation(np.resize(some if knob.choices else np.linspace(0.0, 1.0, LEVELS[0]), GRID))
+            for some, knob in zip(values, self.space.knobs, strict=True)
+        ]  # fmt: skip
+        return list(np.stack(columns, axis=1))
 
     def _coarse(self, places: Sequence[Array]) -> None:
         """Lap places on coarse plates; those that mean nothing are passed over."""

@@ -145,11 +145,37 @@ class Criterion:
     def order(self, nominal: Sequence[Summary | None]) -> tuple[int, ...]:
         """Members best first; those that did not come to an end last, in their own order."""
         keys = [WORST if got is None else self.key(got) for got in nominal]
-        return tuple(sorted(range(len(keys)), key=lambda i: (keys[i], i)))
+        ranked = sorted(range(len(keys)), key=lambda i: (keys[i], i))
+        # Batches whose worst parts are no further apart than their error are told by the plate they leave.
+        groups: list[list[int]] = []
+        for i in ranked:
+            got, first = nominal[i], nominal[groups[-1][0]] if groups else None
+            if got is not None and first is not None and self.as_good(first, got):
+                groups[-1].append(i)
+            else:
+                groups.append([i])
+        return tuple(
+            i
+            for alike in groups
+            for i in (sorted(alike, key=lambda i: (keys[i][-1], i)) if len(alike) > 1 else alike)
+        )
+
+    def as_good(self, one: Summary, other: Summary) -> bool:
+        """Whether two batches have as many parts out, and worst ones within twice the error."""
+        if one.parts is None or other.parts is None or not (one.done and other.done):
+            return False
+        apart = abs(self.figure(one) - self.figure(other))
+        error = _joined([self.error(one), self.error(other)])
+        alike = self._alike(one) == self._alike(other)
+        return one.parts.out == other.parts.out and (
+            alike or (error is not None and apart <= 2.0 * error)
+        )
 
     def better(self, one: Summary, other: Summary) -> float:
         """1 where the first is better, 0 where the second is, a half where neither."""
         a, b = self.key(one), self.key(other)
+        if self.as_good(one, other):
+            a, b = a[-1:], b[-1:]
         return 1.0 if a < b else 0.0 if b < a else 0.5
 
 

@@ -264,9 +264,9 @@ def notes(got: Tuning) -> list[str]:
     if got.idle:
         return []
     if got.outcome == "refused":
-        return [*_lifting(best), *_guessed(got)]
+        return [*_lifting(got, best), *_guessed(got)]
     return [
-        *_runs_on(best), *_lost(got), *_lifting(best), *_bare(got, best), *_minutes(got), *how_sure(got)
+        *_runs_on(best), *_lost(got), *_lifting(got, best), *_bare(got, best), *_minutes(got), *how_sure(got)
     ]  # fmt: skip
 
 
@@ -304,11 +304,15 @@ def time_share(share: float) -> str:
     return "all the time" if share >= ALWAYS else f"{Units.share(share)} of the time"
 
 
-def _lifting(best: Candidate) -> list[str]:
+def _lifting(got: Tuning, best: Candidate) -> list[str]:
     share = best.simulated.lift_share if best.simulated is not None else 0.0
     if not best.lifts and share <= 0.0:
         return []
     part = "now and then" if share < 0.01 else "in " * (share < ALWAYS) + time_share(share)
+    if got.study.batch is not None:  # every way of it was lapped, lifting and all
+        return [
+            f"Something lifts {part}: there its edges are cut, and a way without it is the safer one."
+        ]
     return [
         f"Something lifts {part}. The forecast knows nothing of lifting, so its numbers are only near: "
         "go by what was lapped in full."
