@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from lapwright.integration.state import State
+from lapwright.kinematics.motion import Motion
 from lapwright.metrology.bending import as_read
 from lapwright.metrology.form import Form, measure
 from lapwright.metrology.thickness import thickness_of
@@ -29,6 +30,7 @@ NAMES = sorted(path.stem for path in CONFIGS.glob("*.toml"))
 COARSE = 40
 # What takes longest to lap is lapped as a campaign.
 LONG = {
+    "gauge-ends-in-a-carrier",
     "ring-that-spares-the-plate",
     "seal-rings-on-a-turning-plate",
     "three-plates-quarter-turn",
@@ -104,6 +106,7 @@ def test_all_of_them_are_there():
                 "read-before-you-lap",
                 "seal-ring-of-carbon",
                 "seal-rings-on-a-turning-plate",
+                "gauge-ends-in-a-carrier",
                 "ring-to-size-and-parallel",
             ]
         )
@@ -372,3 +375,46 @@ def test_seal_rings_on_a_turning_plate():
             assert recorder.record.forms["flatness"].max() < 0.26 * UM
     assert out[0] == 0
     assert out[1] > 10
+
+
+def test_gauge_ends_go_round_with_their_carrier():
+    """Rigid motion: each end keeps its place in the ring, which turns it about its middle (kinematics)."""
+    study = load(CONFIGS / "gauge-ends-in-a-carrier.toml")
+    batch = study.batch
+    *ends, ring = (Motion(step) for step in batch.steps(study.steps[0], 1))
+    at = np.linspace(0.0, 3.0, 25)
+    middle = ring.poses(at)
+    assert ring.step.top == "carrier"
+    assert ring.step.load.force == 0.0
+    for k, end in enumerate(ends):
+        poses = end.poses(at)
+        angle = middle.theta + 2.0 * np.pi * k / 3.0
+        assert poses.cx - middle.cx == pytest.approx(batch.radius * np.cos(angle), abs=1e-12)
+        assert poses.cy - middle.cy == pytest.approx(batch.radius * np.sin(angle), abs=1e-12)
+        # v = v of the middle + spin x arm (textbook kinematics of a rigid body)
+        arm_x, arm_y = poses.cx - middle.cx, poses.cy - middle.cy
+        assert poses.vx == pytest.approx(middle.vx - middle.spin * arm_y, abs=1e-12)
+        assert poses.vy == pytest.approx(middle.vy + middle.spin * arm_x, abs=1e-12)
+        assert poses.theta == pytest.approx(middle.theta, abs=1e-12)
+
+
+@pytest.mark.campaign
+def test_gauge_ends_in_a_carrier():
+    """The ring evens out the plate; under one weight, which has no ring, it is left half as uneven again."""
+    study = load(CONFIGS / "gauge-ends-in-a-carrier.toml")
+    document = document_of(study.text)
+    del document["batch"]["carrier"]
+    document["batch"]["under"] = "one weight"
+    document["steps"][0]["load"] = "3 N"
+    left = []
+    for one in (study, Study.from_dict(document)):
+        recorder = BatchRecorder(one, one.batch)
+        for moment in one.states():
+            recorder.take(moment)
+        record = recorder.record
+        left.append(record.plate["flatness"][-1])
+        assert (moment.removed["carrier"] > 0.0) == (one is study)
+        if one is study:
+            assert record.forms["flatness"].max() < 0.1 * UM
+            assert out_of_goal(record, one).sum() == 0
+    assert left[1] > 1.5 * left[0]
