@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import argparse
 import math
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,13 +20,16 @@ from lapwright.files import put_beside
 from lapwright.metrology.form import FORMS
 from lapwright.metrology.least_squares import Estimate, FormEstimate
 from lapwright.metrology.micrometer import Measured
+from lapwright.specification.wedge import Wedge
 from lapwright.study.model import Study
+from lapwright.study.sizes import load_against, sizes_of
 from lapwright.study.source import document_of
 from lapwright.study.write import written
 from lapwright.units import Unit, Units, joined
 
 if TYPE_CHECKING:
     from lapwright.results.gauge import Faces, Request
+    from lapwright.specification.step import Step
 
 EXAMPLE = """\
 example:
@@ -168,7 +171,9 @@ def write_start(
             if _no_form(found, plate):
                 continue  # a micrometer alone says nothing of the form that was typed
         kept = {key: value for key, value in dict(table.get("form", {})).items() if key == "ripple"}
-        table["form"] = kept | _form(found, plate, study.units.small)
+        form = kept | _form(found, plate, study.units.small)
+        if form or "form" in table:
+            table["form"] = form
     if study.start is not None:
         document.pop("start")
         pairs = study.start.plates.items()
@@ -180,10 +185,52 @@ def write_start(
     lines = [
         "The faces are those that readings said; what they did not see is taken as zero.",
         *left_out(found, sizes or {}),
+        *_put_loads(document, study, sizes or {}),
         "Each [[doubts]] is something that the readings leave open: by how much it moves the forms together,",
         "one standard deviation. --samples of compare and tune draws the faces by them.",
     ]
-    put_beside(path, written(document, "\n".join(lines), study.text).encode("utf-8"))
+    if study.text.startswith("#"):
+        lines.append("What a comment below says of sizes was written of the faces before.")
+    text = written(document, "\n".join(lines), study.text, remarks=False)
+    put_beside(path, text.encode("utf-8"))
+
+
+def _put_loads(
+    document: dict[str, Any], study: Study, sizes: Mapping[str, Measured]
+) -> Iterator[str]:
+    """Where the hand presses to take a wedge out, as it was measured now; says what it changed.
+
+    Where it pressed off the middle of a body for another wedge, that would lap a wedge into it.
+    """
+    for number, step in enumerate(study.steps, 1):
+        one = sizes.get(step.top)
+        meant = study.plates[step.top].wedge is not None and step.load.at != (0.0, 0.0)
+        if one is None or one.wedge is None or not meant:
+            continue
+        table = document["steps"][number - 1]
+        at = _load_against(study, step, one)
+        if at is None:
+            table.pop("load_at", None)
+            yield (
+                f"load_at of step {number} was set for another wedge of {step.top}: left out, so that it "
+                "presses in the middle."
+            )
+            continue
+        x, y = (study.units.length(part, echo=True) for part in at)
+        table["load_at"] = {"x": x, "y": y, "fixed_to": "top"}
+        yield f"load_at of step {number} was set for another wedge of {step.top}: it is set for this one."
+
+
+def _load_against(study: Study, step: Step, one: Measured) -> tuple[float, float] | None:
+    """Where to press, to a tenth of a millimetre; None where nothing is to be taken out or it cannot be."""
+    plate, size = study.plates[step.top], sizes_of(study).get(step.top)
+    if not one.told or one.wedge is None or one.at is None or one.thickness is None:
+        return None
+    if size is None or size.thickness is None:
+        return None
+    wedge = Wedge(one.wedge.value, one.at.value)
+    at = load_against(wedge, plate, step, one.thickness.value - size.thickness)
+    return None if at is None else (round(at[0], 4), round(at[1], 4))
 
 
 def _put_size(table: dict[str, Any], one: Measured, units: Units) -> None:

@@ -24,6 +24,7 @@ from lapwright.optimisation.onward import Onward, onward
 from lapwright.optimisation.spell import turns_enough
 from lapwright.optimisation.track import constraints_of
 from lapwright.presentation.run_view import RunView, run_view
+from lapwright.presentation.size_words import sizes_left
 from lapwright.presentation.standing import (
     PAID,
     PAYS,
@@ -117,6 +118,19 @@ def _advised(view: RunView) -> Advice | None:
     pair = last_pair(view)
     if pair is None or view.study.batch is not None:  # what the plate wants next, the batch says
         return None
+    advice = _of_forms(pair)
+    left = sizes_left(view) if view.run.outcome in WENT_THROUGH else []
+    if not left:
+        return advice
+    # A part that is not to size yet, or out of parallel, is not done, however flat.
+    form = say("size.next.form", text=f"{advice.text[:1].lower()}{advice.text[1:]}")
+    kind = "size" if advice.kind in ("reached", "stop") else advice.kind
+    return replace(advice, kind=kind, text=" ".join([*map(sentence, left), form]))
+
+
+def _of_forms(pair: Pair) -> Advice:
+    """What to do next for the forms of the faces, whatever their size."""
+    view = pair.view
     goal, is_reached = goal_of(view)
     if is_reached and view.run.outcome in WENT_THROUGH:
         return Advice("reached", _flat(pair) if not goal else pair.say("reached", goal=goal))

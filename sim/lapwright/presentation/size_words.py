@@ -20,7 +20,8 @@ from lapwright.metrology.micrometer import Measured
 from lapwright.metrology.thickness import Thickness
 from lapwright.presentation.words import say
 from lapwright.specification.plate import StartForm
-from lapwright.study.sizes import KEYS, Size, sizes_of
+from lapwright.specification.wedge import Wedge
+from lapwright.study.sizes import KEYS, Size, load_against, sizes_of
 from lapwright.units import METRIC, NOTHING, Units
 
 if TYPE_CHECKING:
@@ -100,6 +101,56 @@ def sizes_in_words(view: RunView) -> list[str]:
         left = left_words(thick, by, sizes.get(face.name, NO_SIZE), view.units)
         lines.append(say("size.text", plate=face.name, what=", ".join(parts), left=left))
     return lines
+
+
+def sizes_left(view: RunView) -> list[str]:
+    """What is left to take of each plate to size, and of its wedge, with where to press for that.
+
+    A wedge counts where one is asked for, or the study says with which one the plate comes.
+    """
+    sizes, lines = sizes_of(view.study), []
+    for face in told_of(view):
+        size, now = sizes.get(face.name, NO_SIZE), face.record.thick(-1)
+        thick, by, at = (now[key] for key in ("thickness", "wedge", "wedge_at"))
+        metal = math.nan if size.thickness is None else thick - size.thickness
+        if metal > limit_of("size"):
+            lines.append(
+                say(
+                    "size.next.thick",
+                    view.units,
+                    plate=face.name,
+                    left=metal,
+                    to=size.thickness or 0.0,
+                )
+            )
+        told = view.study.plates[face.name].wedge is not None
+        least = size.wedge if size.wedge is not None else WORTH if told else math.inf
+        if by > least and math.isfinite(at):
+            lines.append(_wedge_left(view, face.name, Wedge(by, at), metal, size))
+    return lines
+
+
+def _wedge_left(view: RunView, name: str, wedge: Wedge, metal: float, size: Size) -> str:
+    """How much wedge is left, and where to press to take it out, where a hand presses on the plate."""
+    units, plate = view.units, view.study.plates[name]
+    still = say(
+        "size.next.wedge",
+        units,
+        plate=name,
+        by=wedge.by,
+        hour=Units.hour(cos(wedge.high), sin(wedge.high)),
+        asked=size.wedge or 0.0,
+    )
+    if metal <= 0.5 * wedge.by:
+        left = metal if metal > limit_of("size") else 0.0
+        return say("size.next.no_metal", units, still=still, least=0.5 * wedge.by, left=left)
+    step = next((step for step in reversed(view.steps) if step.top == name), None)
+    off = metal if math.isfinite(metal) else wedge.by
+    at = None if step is None else load_against(wedge, plate, step, off)
+    if at is None:
+        return f"{still}."
+    far = math.hypot(*at)
+    return say("size.next.press", units, still=still, far=far, hour=Units.hour(*at), metal=off)
 
 
 def sizes_data(view: RunView) -> dict[str, Any]:

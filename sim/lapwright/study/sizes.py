@@ -13,10 +13,11 @@ from lapwright.errors import CommandError
 from lapwright.specification.said import RefusedError, listed, shown
 from lapwright.specification.step import Until
 from lapwright.specification.table import Table
-from lapwright.specification.wedge import PART, SHAPE, THICK
+from lapwright.specification.wedge import PART, SHAPE, THICK, Wedge
 
 if TYPE_CHECKING:
     from lapwright.specification.plate import Plate
+    from lapwright.specification.step import Step
     from lapwright.study.model import Study
 
 READERS = {"thickness": THICK, "wedge": SHAPE}
@@ -52,6 +53,49 @@ def sizes_of(study: Study) -> dict[str, Size]:
             for name, size in getattr(one, key, {}).items():
                 found[name] = replace(found.get(name, Size()), **{key: size})
     return found
+
+
+BEARS = (
+    0.95  # of the metal that half a wedge may be: beyond it the thin side does not bear all along
+)
+
+
+def load_against(
+    wedge: Wedge, plate: Plate, step: Step, metal: float
+) -> tuple[float, float] | None:
+    """Where the hand must press a top that lies face down, so that its wedge goes with so much metal.
+
+    On an even layer that bears all over, pressure and so the metal off grow with the lever of the load over
+    the second moment of the land (eccentric compression, S. Timoshenko, Strength of Materials, 1930, from
+    memory), while the weight stays in the middle.
+
+    Parameters
+    ----------
+    wedge : Wedge
+        Of the top, looking at its face.
+    plate : Plate
+        The top.
+    step : Step
+        How it is loaded.
+    metal : float
+        Mean depth that the step takes off it [m].
+
+    Returns
+    -------
+    tuple of float, optional
+        From the middle of the top, seen from above [m]; None where so little metal does not take it out, or
+        no hand presses.
+
+    """
+    if step.load.force <= 0.0 or not 0.5 * wedge.by <= BEARS * metal:
+        return None
+    x, y = plate.grid.mesh()
+    land = plate.land / plate.land.sum()
+    xx, xy, yy = (float((land * one).sum()) for one in (x * x, x * y, y * y))
+    slope = wedge.slopes(plate.outline)
+    share = (step.load.force + plate.weight) / (step.load.force * metal)
+    across = share * (xx * slope[0] + xy * slope[1])
+    return -across, share * (xy * slope[0] + yy * slope[1])  # face down 3 o'clock lies at 9
 
 
 TO_SIZE = (

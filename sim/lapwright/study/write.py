@@ -71,12 +71,17 @@ def _text(text: str) -> str:
 
 
 def written(
-    document: Mapping[str, Any], note: str = "", like: str = "", order: Sequence[int] | None = None
+    document: Mapping[str, Any],
+    note: str = "",
+    like: str = "",
+    order: Sequence[int] | None = None,
+    remarks: bool = True,
 ) -> str:
     """The text of a study that reads as `document`; `note` becomes a comment at its head.
 
     `like`: the file that the document was made from, of which comments, order and spelling are kept, but not
     a head that the program wrote.  `order` of its steps by their numbers there (from 1), where that changes.
+    `remarks`: a comment behind a value stays there where the value changes; else it goes with the old one.
     """
     ends = "\r\n" if "\r\n" in like else "\n"
     like = like.removeprefix("\ufeff").replace("\r\n", "\n")
@@ -85,7 +90,7 @@ def written(
     blocks = _parts(like)
     if order is not None and list(order) != sorted(order):
         blocks = _ordered(blocks, order)
-    blocks = _changed(_without_lost(blocks, document), document)
+    blocks = _changed(_without_lost(blocks, document), document, remarks)
     text = "".join(f"# {line}\n" for line in note.splitlines())
     if note and blocks[0].text.startswith("#"):
         text += "\n"
@@ -209,7 +214,9 @@ def _at(document: Mapping[str, Any], place: Place) -> Any:
     return here
 
 
-def _changed(blocks: Sequence[_Block], document: Mapping[str, Any]) -> list[_Block]:
+def _changed(
+    blocks: Sequence[_Block], document: Mapping[str, Any], remarks: bool = True
+) -> list[_Block]:
     """The blocks with what the document says in each, and new ones for what has none."""
     heads = {block.place for block in blocks}
     homes = _Homes(heads, {place[:k] for place in heads for k in range(1, len(place))})
@@ -219,7 +226,7 @@ def _changed(blocks: Sequence[_Block], document: Mapping[str, Any]) -> list[_Blo
         own, more = _shared(block.place, _at(document, block.place), said, homes)
         new += more
         if not _same(said, own):
-            block = replace(block, body=_edited(block.body, said, own))
+            block = replace(block, body=_edited(block.body, said, own, remarks))
         out.append(block)
     for place, pairs in new:
         names = ".".join(_key(name) for name in place if isinstance(name, str))
@@ -293,7 +300,9 @@ def _same(one: Any, other: Any) -> bool:
     return type(one) is type(other) and (one == other or one != one)
 
 
-def _edited(body: str, said: Mapping[str, Any], wanted: Mapping[str, Any]) -> str:
+def _edited(
+    body: str, said: Mapping[str, Any], wanted: Mapping[str, Any], remarks: bool = True
+) -> str:
     """Keys and comments with other values."""
     if not said:
         return body + _pairs(wanted)
@@ -305,14 +314,16 @@ def _edited(body: str, said: Mapping[str, Any], wanted: Mapping[str, Any]) -> st
     # their comments.
     confused = (LookupError, RuntimeError, TOMLKitError, tomllib.TOMLDecodeError)
     with contextlib.suppress(*confused):
-        _edit(table, said, wanted)
+        _edit(table, said, wanted, remarks)
         if _same(tomllib.loads(table.as_string()), dict(wanted)):
             return table.as_string()
     comments = (mark[0] for mark in _MARKS.finditer(body) if mark[0].startswith("#"))
     return "".join(f"{comment}\n" for comment in comments) + _pairs(wanted)
 
 
-def _edit(table: Any, said: Mapping[str, Any], wanted: Mapping[str, Any]) -> None:
+def _edit(
+    table: Any, said: Mapping[str, Any], wanted: Mapping[str, Any], remarks: bool = True
+) -> None:
     """Change a table of tomlkit to what is wanted."""
     from tomlkit import value as item
     from tomlkit.items import InlineTable
@@ -327,7 +338,7 @@ def _edit(table: Any, said: Mapping[str, Any], wanted: Mapping[str, Any]) -> Non
             here = table[key]
             dotted = isinstance(here, Mapping) and not isinstance(here, InlineTable)
             if dotted and isinstance(value, Mapping) and value:  # stroke.length = ...
-                _edit(here, said[key], value)
+                _edit(here, said[key], value, remarks)
                 continue
             if dotted:
                 del table[key]
@@ -341,6 +352,8 @@ def _edit(table: Any, said: Mapping[str, Any], wanted: Mapping[str, Any]) -> Non
                 gap = max(before + len(here.as_string()) - len(text), min(before, 2))
                 new.trivia.comment_ws, new.trivia.comment = gap * " ", here.trivia.comment
             table[key] = new
+            if not remarks:  # tomlkit hands the old one's comment on
+                table[key].trivia.comment_ws = table[key].trivia.comment = ""
 
 
 def _spelt(here: Any, said: Any, value: Any) -> str:
