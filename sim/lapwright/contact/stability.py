@@ -250,9 +250,44 @@ def over_the_edge(step: Step, top: Plate, bottom: Plate, load: float, worst: Wor
     """
     motion = Motion(replace(step, hand=Hand()))
     edges = [_pushed(motion, top, bottom, load, worst.share_at)]
-    if _offset(step, load, 0.0) != (0.0, 0.0) or not _round(_outlines(top, bottom)):
+    off = _offset(step, load, 0.0) != (0.0, 0.0)
+    if off or not _round(_outlines(top, bottom)):
         edges.append(_pushed(motion, top, bottom, load, _least_pressed(motion, top, bottom, load)))
+    if off:
+        # Where nothing hangs out yet all places are pressed alike: the side that the load lies on tells.
+        edges.append(_pushed(motion, top, bottom, load, _load_out(motion, top, bottom, load)))
+    if bottom.outline.bore > 0.0:
+        inmost = _inmost(motion)
+        edges.append(_pushed(motion, top, bottom, load, inmost, inwards=True))
     return min(edges, key=lambda edge: edge.room)
+
+
+def _few_places(motion: Motion) -> Array:
+    """Stroke numbers at which a step is looked at one by one."""
+    strokes = places(motion)
+    return strokes[:: max(1, strokes.size // (LOOKED_AT // 4))]
+
+
+def _load_out(motion: Motion, top: Plate, bottom: Plate, load: float) -> float:
+    """Stroke number at which the load lies nearest to the edge that the top is nearest to."""
+    strokes = _few_places(motion)
+    poses = motion.poses(strokes)
+    c, theta = np.stack([poses.cx, poses.cy], axis=1), poses.theta
+    out, _ = overhangs(top.outline, bottom.outline, c, theta)
+    fixed_to = motion.step.load.fixed_to
+    held = {"hand": poses.alpha, "top": theta, "bench": np.zeros_like(theta)}[fixed_to]
+    for k, (place, angle, turned) in enumerate(zip(c.tolist(), theta.tolist(), held, strict=True)):
+        x, y = outwards(top.outline, bottom.outline, (place[0], place[1]), angle)
+        at = _offset(motion.step, load, float(turned))
+        out[k] += at[0] * x + at[1] * y
+    return float(strokes[int(out.argmax())])
+
+
+def _inmost(motion: Motion) -> float:
+    """Stroke number at which the top comes nearest to the middle of the bottom."""
+    strokes = places(motion)
+    poses = motion.poses(strokes)
+    return float(strokes[int(np.hypot(poses.cx, poses.cy).argmin())])
 
 
 def _least_pressed(motion: Motion, top: Plate, bottom: Plate, load: float) -> float:
@@ -271,13 +306,18 @@ def _least_pressed(motion: Motion, top: Plate, bottom: Plate, load: float) -> fl
     return float(strokes[int(shares.min(axis=1).argmin())])
 
 
-def _pushed(motion: Motion, top: Plate, bottom: Plate, load: float, at: float) -> Edge:
-    """Push the top outwards from where it is at a stroke number."""
+def _pushed(
+    motion: Motion, top: Plate, bottom: Plate, load: float, at: float, inwards: bool = False
+) -> Edge:
+    """Push the top outwards from where it is at a stroke number, or inwards, over the bore of the bottom."""
     step = motion.step
     poses = motion.poses(np.array([at]))
     theta, alpha = float(poses.theta[0]), float(poses.alpha[0])
     c = (float(poses.cx[0]), float(poses.cy[0]))
     x, y = outwards(top.outline, bottom.outline, c, theta)
+    if inwards:
+        far = hypot(*c)
+        x, y = (-c[0] / far, -c[1] / far) if far > NOTHING * bottom.outline.radius else (x, y)
     centre = _turned(step.centre, alpha) if step.carry_centre else step.centre
     out = (c[0] - centre[0]) * x + (c[1] - centre[1]) * y
     start = (c[0] - out * x, c[1] - out * y)
