@@ -292,6 +292,8 @@ def _foot(view: RunView, most: int) -> tuple[Note, ...]:
             "Laying down: both with 12 at 12 to begin; after a change the new bottom has its 12 at 12."
         )
     tops = {step.top for step in view.steps} | {s.bottom for s in view.steps if s.swap is not None}
+    if study.batch is not None and study.batch.carrier is not None:
+        tops.add(study.batch.carrier)
     top = max((p for name, p in study.plates.items() if name in tops), key=lambda p: p.total_mass)
     lines.append(
         f"Lifting: {top.name} weighs {_mass(top.total_mass, view.units)}. Slide plates apart, never pry. "
