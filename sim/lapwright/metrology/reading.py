@@ -281,9 +281,22 @@ def by_name(usual: Mapping[str, Mapping[str, Gauge]]) -> dict[str, Gauge]:
     return known
 
 
+def own_of(gauges: Mapping[str, Gauge], plates: Mapping[str, Plate]) -> dict[str, Gauge]:
+    """Those of a study's gauges that it describes itself, not those that a reading takes as usual."""
+    usual = {gauge for plate in plates.values() for gauge in usual_of(plate).values()}
+    return {
+        name: gauge
+        for name, gauge in gauges.items()
+        if replace(gauge, name=name.partition(FOR)[0]) not in usual
+    }
+
+
+FOR = " for "  # between a usual gauge and the plate for which it is another size
+
+
 def name_on(gauge: str, plate: str) -> str:
     """Name of a usual gauge whose size is another on this plate."""
-    return f"{gauge} for {plate}"
+    return f"{gauge}{FOR}{plate}"
 
 
 def _exact(outline: Outline) -> Iterator[Gauge]:

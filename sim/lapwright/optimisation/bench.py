@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from lapwright.contact.placement import on_face
 from lapwright.metrology.form import EdgeMargin
 from lapwright.metrology.instruments import Gauge
-from lapwright.metrology.reading import FIRST_TO_HAND, by_name, usual_of
+from lapwright.metrology.reading import FIRST_TO_HAND, by_name, own_of, usual_of
 from lapwright.modal.basis import PLANES, basis_of, form_names
 from lapwright.optimisation.entry import Entry
 from lapwright.optimisation.shop import (
@@ -82,15 +82,12 @@ class Bench:
 
 
 def equipped(study: Study) -> Study:
-    """The study with gauges: those that are usual where it names none, by the names that `gauge` has."""
-    if study.gauges:
+    """The study with gauges: those that are usual where it has none of its own, by the names of `gauge`."""
+    if own_of(study.gauges, study.plates):
         return study
     every = {name: usual_of(plate) for name, plate in study.plates.items()}
-    return study.replace(
-        gauges=by_name(
-            {plate: {n: g for n, g in of.items() if n in AT_HAND} for plate, of in every.items()}
-        )
-    )
+    at_hand = {plate: {n: g for n, g in of.items() if n in AT_HAND} for plate, of in every.items()}
+    return study.replace(gauges=by_name(at_hand) | dict(study.gauges))
 
 
 def bench_of(

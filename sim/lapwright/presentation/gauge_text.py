@@ -22,7 +22,7 @@ from lapwright.metrology.form import FORMS
 from lapwright.metrology.fringes import over_the_bore, too_grey
 from lapwright.metrology.instruments import Gauge, Micrometer, OpticalFlat, TwistGauge
 from lapwright.metrology.least_squares import Estimate, FormEstimate
-from lapwright.metrology.reading import FINE, Reading, stepped
+from lapwright.metrology.reading import FINE, Reading, own_of, stepped
 from lapwright.presentation.finding_words import finding_text
 from lapwright.presentation.size_words import NO_SIZE, hours_words, measured_words
 from lapwright.presentation.words import MARK, REMARK, Fields, in_bands, odd, say
@@ -54,7 +54,7 @@ def in_words(answer: GaugeAnswer) -> list[str]:
     """All lines."""
     request, whole, study = answer.request, answer.whole, answer.study
     lines = [say("gauge.title", title=study.title, when=request.faces.when)]
-    if not study.gauges:
+    if not own_of(study.gauges, study.plates):
         lines += wrapped(say("gauge.usual", study.units, fine=FINE), "", "  ")
         bored = [name for name in whole if study.plates[name].outline.bore]
         lines += [say("gauge.no_spherometer", names=joined(bored))] if bored else []

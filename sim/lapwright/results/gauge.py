@@ -36,6 +36,7 @@ from lapwright.metrology.reading import (
     Swept,
     by_name,
     name_on,
+    own_of,
     repeat_reading,
     swept_flatness,
     usual_angles,
@@ -198,8 +199,8 @@ def _looked_through(
 ) -> tuple[Gauge, ...]:
     """The gauges of the study, or else usual ones; only those that are wanted, by name or by kind."""
     if wanted is None:
-        at_hand = (usual[name] for name in FIRST_TO_HAND if name in usual)
-        return tuple(study.gauges.values()) or tuple(at_hand)
+        at_hand = [usual[name] for name in FIRST_TO_HAND if name in usual]
+        return tuple(study.gauges.values() if own_of(study.gauges, study.plates) else at_hand)
     out: dict[str, Gauge] = {}
     for name in wanted:
         own = {name: study.gauges[name]} if name in study.gauges else {}

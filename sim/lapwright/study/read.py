@@ -317,8 +317,9 @@ def _gauges(root: Table, plates: Mapping[str, Plate | None], folder: Path | None
     if not (root.has("gauges") or root.has("readings")):
         return {}
     from lapwright.study.gauges import gauges_of, readings_of
+    from lapwright.study.usual import with_usual
 
-    gauges = gauges_of(root, plates)
+    gauges = with_usual(root, plates, gauges_of(root, plates))
     return {"gauges": gauges, "readings": readings_of(root, plates, gauges, folder)}
 
 
