@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -215,6 +216,10 @@ LOOKED_AT = 8  # candidates that are played to their end
 STREAM = 0x61647669
 
 
+AS_MUCH = 0.9  # of the metal that the best spell to a size takes: as good
+NOTHING_TO_SIZE: Mapping[str, float] = MappingProxyType({})
+
+
 @dataclass(frozen=True)
 class Harm:
     """What is `asked` and made worse by a spell: in which `share` of shops, and there by how much [m]."""
@@ -230,7 +235,8 @@ class Advice:
 
     "go on": the goal is in sight.  "closer": it is not, but this spell brings the plates nearer and makes no
     form worse; `excess`: how many times the goal its forms are in the mean (now, then).  "read": read first,
-    and what, in `read`.  Else stop: "reached", or every spell makes some form "worse", or is "no better".
+    and what, in `read`.  "size": the forms are reached, and a plate is nearer its size then.  Else stop:
+    "reached", or every spell makes some form "worse", or is "no better", or takes a plate below its "size".
 
     `harm`: what the least harmful spell makes worse, the likeliest first.
     `chance` of the goal in the end (of having it now, where it says stop); until then `cost` in seconds of
@@ -268,24 +274,32 @@ def advise(
     number: int,
     last: Step | None = None,
     taken: Sequence[Reading] = (),
+    left: Mapping[str, float] = NOTHING_TO_SIZE,
 ) -> Advice:
     """Choose the spell after entry `number`; `steps`: what may be done; `last`: what was.
 
-    `taken`: what was read of these faces since.
+    `taken`: what was read of these faces since.  `left` [m] to take to size, by plate: no spell is advised
+    that takes more in one shop of ten.
     """
     rng = bench.rng(number, STREAM)
     chosen_by, owner = known.draw(CHOOSING, rng)
     told_by, other = known.draw(TELLING, rng)
     now = float(goal.reached(bench.layout, told_by).mean())
-    if now >= ENOUGH:
+    if now >= ENOUGH and all(abs(size) <= limit_of("size") for size in left.values()):
         return Advice(None, "reached", now, now)
     rollouts = _rollouts(bench, goal, steps)
     hand, hand_told = known.hand[owner], known.hand[other]
     tried = [
         one
         for step in _candidates(bench, steps)
-        for one in _try(bench, goal, rollouts, step, chosen_by, hand, rng)
+        for one in _try(
+            bench, goal, rollouts, step, chosen_by, hand, rng, SHORT if left else LENGTHS
+        )
     ]
+    if left and tried:
+        tried = [one for one in tried if _within(bench, one, left)]
+        if not tried or now >= ENOUGH:
+            return _to_size(bench, goal, tried, left, now)
     tried.sort(key=lambda one: one.score)
     played = []
     for one in tried[:LOOKED_AT]:
@@ -318,6 +332,42 @@ def advise(
         _middle(out.spells + 1.0),
         _middle(out.metal),
     )
+
+
+def _to_size(
+    bench: Bench,
+    goal: Target,
+    tried: Sequence[_Tried],
+    left: Mapping[str, float],
+    now: float,
+) -> Advice:
+    """The spell that takes most of what is left to size, by the step as typed if that does as well.
+
+    None where each takes a plate below its size, or out of the goal that its forms have reached.
+    """
+    good = []
+    for one in tried:
+        chance = float(goal.reached(bench.layout, one.shops).mean())
+        sized = any(left.get(name, 0.0) > 0.0 for name in (one.step.top, one.step.bottom))
+        if sized and chance >= now - LIKE:
+            good.append((one, chance, _taken(bench, one, left).sum(axis=1)))
+    if not good:
+        return Advice(None, "worse" if tried else "size", now, now)
+    most = max(float(off.mean()) for _, _, off in good)
+    best, chance, off = next(of for of in good if of[2].mean() >= AS_MUCH * most)
+    time = (best.length,) * 3
+    return Advice(_for_so_long(best), "size", chance, now, time, (1.0, 1.0, 1.0), _middle(off))
+
+
+def _taken(bench: Bench, one: _Tried, left: Mapping[str, float]) -> Array:
+    """Metal off plates that have a size to come to (m, plates) [m]."""
+    return np.abs(one.shops[:, [bench.layout.removed(name) for name in left]])
+
+
+def _within(bench: Bench, one: _Tried, left: Mapping[str, float]) -> bool:
+    """Whether a spell takes no plate below its size, in nine shops of ten."""
+    most = np.quantile(_taken(bench, one, left), 1.0 - AT_MOST, axis=0)
+    return bool((most <= np.fromiter(left.values(), dtype=float)).all())
 
 
 def _for_so_long(one: _Tried) -> Step:

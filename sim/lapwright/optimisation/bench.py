@@ -206,6 +206,9 @@ class Target:
         return np.asarray((self.sizes(layout, shops) <= self.most).all(axis=1))
 
 
+ANY_FORM = 1e-3  # [m] flat enough for whoever asks for a size alone
+
+
 def target_of(bench: Bench, goal: Goal | None = None, came: Knowledge | None = None) -> Target:
     """A goal on a bench: that of its study if none is said, and flat within 0.3 um where that has none.
 
@@ -213,6 +216,8 @@ def target_of(bench: Bench, goal: Goal | None = None, came: Knowledge | None = N
     """
     goal = goal or bench.study.goal or USUAL
     goal = goal if goal.plates else goal.replace(plates=tuple(bench.layout.plates))
+    if not goal.reach:
+        goal = goal.replace(flatness=ANY_FORM)
     first = bench.study.steps[0]
     target = Target(
         constraints_of(goal, bench.layout.plates), goal.effort, (first.bottom, first.top)

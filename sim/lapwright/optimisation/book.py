@@ -31,6 +31,7 @@ from lapwright import __version__
 from lapwright.errors import CommandError
 from lapwright.kinematics.schedule import kappa, settled
 from lapwright.machine import one_thread
+from lapwright.metrology.micrometer import Measured, measured
 from lapwright.metrology.reading import Reading
 from lapwright.modal.basis import form_names
 from lapwright.optimisation.advise import Advice, advise
@@ -40,7 +41,8 @@ from lapwright.optimisation.history import Chapter, chapters, taken_in
 from lapwright.optimisation.shop import DAY, REST, Knowledge, one_normal
 from lapwright.optimisation.sight import sight_of, weighed
 from lapwright.optimisation.spell import HANDS, new_day, off_by, workable
-from lapwright.specification.plate import Measured, StartForm
+from lapwright.specification.plate import Measured as MeasuredMap
+from lapwright.specification.plate import StartForm
 from lapwright.specification.quantities import LENGTH
 from lapwright.specification.said import Constructed
 from lapwright.specification.step import Grit, Step, Wear
@@ -48,6 +50,7 @@ from lapwright.study.faces import held
 from lapwright.study.model import Study
 from lapwright.study.objects import tables_of_objects
 from lapwright.study.read import load, parse
+from lapwright.study.sizes import sizes_of
 from lapwright.study.source import document_of, text_of
 from lapwright.study.write import written
 from lapwright.units import Units
@@ -254,6 +257,29 @@ class Book(metaclass=Constructed):
         came = self.chapters[:first]
         return target_of(self.bench, came=came[-1].known if came else None)
 
+    @property
+    def sizes(self) -> dict[str, Measured]:
+        """Size and wedge of each plate that a micrometer was on since it was last lapped."""
+        since: list[Reading] = []
+        for entry in self.entries:
+            gone = set(entry.restart)
+            if entry.done is not None:
+                gone |= {entry.done.top, entry.done.bottom}
+            since = [*(one for one in since if one.plate not in gone), *entry.readings]
+        return measured(since, self.bench.gauges, self.study.plates)
+
+    @property
+    def left(self) -> dict[str, float]:
+        """Metal left to take to size [m] of each plate that was measured; below nought, taken too far."""
+        asked = sizes_of(self.study)
+        return {
+            name: of.thickness.value - size
+            for name, of in self.sizes.items()
+            if of.thickness is not None
+            and name in asked
+            and (size := asked[name].thickness) is not None
+        }
+
     @one_thread()
     def next(self, steps: Sequence[Step] = ()) -> Advice:
         """Choose the next spell.
@@ -276,7 +302,9 @@ class Book(metaclass=Constructed):
         for entry in self.entries:
             kept = () if entry.done is not None else taken
             taken = [*(one for one in kept if one.plate not in entry.restart), *entry.readings]
-        return advise(self.bench, self.known, self.goal, allowed, len(self.entries), last, taken)
+        return advise(
+            self.bench, self.known, self.goal, allowed, len(self.entries), last, taken, self.left
+        )
 
 
 PRACTICE_STREAM = 0x73686F70  # sets these random numbers apart from others with the same seed
@@ -430,7 +458,7 @@ def _as_believed(book: Book, name: str, table: dict[str, Any]) -> dict[str, Any]
     face = layout.heights(name, centre[None])[0]
     sized = replace(plate, form=StartForm(**sizes))
     if float(np.sqrt(np.square(face - basis.start(sized))[3:].sum())) > REST:
-        form: dict[str, Any] = {"map": held(Measured(plate.grid, basis.on(plate.grid, face)))}
+        form: dict[str, Any] = {"map": held(MeasuredMap(plate.grid, basis.on(plate.grid, face)))}
     else:
         form = dict(_typed(key, size, book.study.units) for key, size in sizes.items())
     return {key: value for key, value in table.items() if key != "form"} | {"form": form}

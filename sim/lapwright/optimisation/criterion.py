@@ -237,7 +237,7 @@ def _error(got: Summary, one: Constraint) -> float | None:
 
 def criterion_of(study: Study) -> Criterion:
     """The criterion of a study."""
-    if study.goal is None:
+    if study.goal is None or not study.goal.reach:  # how thick a part is, no choice follows
         return Criterion()
     least = (study.tuned or Tune()).least
     return Criterion(study.goal, constraints_of(study.goal, study.plates), least)

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from lapwright.limits import limit_of
 from lapwright.metrology.budget import never_seen
 from lapwright.metrology.contacts import Contacts, Placement
-from lapwright.metrology.instruments import Gauge
+from lapwright.metrology.instruments import Gauge, Micrometer
 from lapwright.metrology.reading import (
     Reading,
     model_of,
@@ -37,6 +37,7 @@ from lapwright.metrology.reading import (
 from lapwright.modal.basis import PLANES, form_names
 from lapwright.optimisation.bench import Bench, Target
 from lapwright.optimisation.shop import DEGREE, REST, Knowledge, Layout, Sight
+from lapwright.specification.plate import Plate
 
 __all__ = ["ToRead", "all_readings", "joined", "sight_of", "to_read", "unseen", "weighed"]
 
@@ -71,7 +72,16 @@ def sight_of(layout: Layout, readings: Sequence[Reading], gauges: Mapping[str, G
     for i, one in enumerate(touched):
         for j, two in enumerate(touched):
             noise[i, j] += _rest(layout, one, two)
-    return Sight(rows, model.value - model.offset, noise)
+    # How thick a body is hangs on what was known beforehand, not on its shapes.
+    thick = [_nominal(reading, gauges, layout.plates) for reading in readings]
+    return Sight(rows, model.value - model.offset - np.array(thick), noise)
+
+
+def _nominal(reading: Reading, gauges: Mapping[str, Gauge], plates: Mapping[str, Plate]) -> float:
+    """Of a micrometer's reading how thick its body came [m], or as it is read where that is not known."""
+    if not isinstance(gauges[reading.gauge], Micrometer):
+        return 0.0
+    return plates[reading.plate].thickness or reading.value
 
 
 def weighed(layout: Layout, lost: Mapping[str, float]) -> Sight:

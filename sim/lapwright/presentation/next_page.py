@@ -327,7 +327,12 @@ def _logged(answer: NextAnswer, number: int, chapter: Chapter) -> dict[str, Any]
         spells = Units.number(round(1.0 / max(told.tail, 1e-9)))
         foretold = f"no, once in {spells} spells" if told.alarm else "yes"
     single = [r for r in entry.readings if not r.table]
-    read = [f"{read_where(r)}: {answer.value_words(r, r.value)}" for r in single]
+    read = [
+        f"{read_where(r)}: {answer.units.thickness(r.value, full=True)}"
+        if answer.sized(r)
+        else f"{read_where(r)}: {answer.value_words(r, r.value)}"
+        for r in single
+    ]
     read += table_words(entry.readings)
     read += [f"{name} lost {answer.units.mass(mass)}" for name, mass in entry.lost.items()]
     return {

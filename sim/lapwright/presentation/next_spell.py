@@ -11,6 +11,7 @@ from typing import Any
 
 from lapwright.limits import limit_of
 from lapwright.metrology.form import FORMS
+from lapwright.metrology.instruments import Micrometer
 from lapwright.metrology.reading import Reading
 from lapwright.modal.basis import form_names
 from lapwright.optimisation.advise import Advice
@@ -20,18 +21,23 @@ from lapwright.optimisation.shop import Knowledge
 from lapwright.optimisation.sight import ToRead, all_readings, same, sight_of, unseen
 from lapwright.optimisation.spell import new_day
 from lapwright.presentation.gauge_text import side_words
+from lapwright.presentation.size_words import NO_SIZE, measured_words
 from lapwright.presentation.standing import PAID, PAYS, mend_words
 from lapwright.presentation.tables import stroke_words, turn_words
 from lapwright.presentation.tuning_notes import label
 from lapwright.presentation.words import say
 from lapwright.results.answer import Answer, wrapped
 from lapwright.specification.step import Step
+from lapwright.study.sizes import sizes_of
 from lapwright.units import Unit, Units, joined, sentence
 
 URAD = Unit(1e-6, "urad")
 OPEN = 0.3e-6  # [m] half a band: a form that is less sure than this has not been read
 SELDOM = 3999  # spells: what comes more seldom still is not told apart
 MOST_SAID = 4  # readings that are told one by one
+
+
+STANDS = {"reached": "reached", "read": "not_known", "size": "stands"}  # said of the goal as it is
 
 
 class NextAnswer(Answer):
@@ -81,7 +87,7 @@ class NextAnswer(Answer):
         if after is None:
             return []
         bench, number = self.book.bench, len(self.book.entries) + 1
-        readings = [one for one in self._asked() if not one.table]
+        readings = [one for one in self._asked() if not one.table and not self.sized(one)]
         if not readings:
             return []
         found = foretell(
@@ -89,6 +95,10 @@ class NextAnswer(Answer):
         )
         bands = zip(found.middle, found.low, found.high, strict=True)
         return [(r, Band(*map(float, band))) for r, band in zip(readings, bands, strict=True)]
+
+    def sized(self, reading: Reading) -> bool:
+        """Whether a reading is of a body's thickness, of which no shape is foretold."""
+        return isinstance(self.study.gauges[reading.gauge], Micrometer)
 
     @cached_property
     def again(self) -> list[str]:
@@ -163,9 +173,18 @@ class NextAnswer(Answer):
                 for one in advice.harm
             ],
             "why": advice.why,
+            "sizes": self._sizes_told(),
             "chance": advice.chance,
             "reached_now": advice.reached_now,
             "to_go": {"time": advice.cost, "spells": advice.spells, "metal": advice.metal},
+        }
+
+    def _sizes_told(self) -> dict[str, Any]:
+        """Of each plate that a micrometer was on since it was lapped, size and wedge; metal left [m]."""
+        left = self.book.left
+        return {
+            name: {**one.told_in_full(), "left": left.get(name)}
+            for name, one in self.book.sizes.items()
         }
 
     def _step_told(self, step: Step) -> dict[str, Any]:
@@ -218,7 +237,7 @@ class NextAnswer(Answer):
             parts.append(f"{name} {joined([word for word in words if word])}")
         on_feet = [n for n, plate in self.study.plates.items() if plate.feet is not None]
         note = say("book.on_feet", plates=joined(on_feet)) if on_feet else ""
-        return " ".join(filter(None, [f"{'; '.join(parts)}.", note]))
+        return " ".join(filter(None, [f"{'; '.join(parts)}.", note, self._sizes()]))
 
     def form_words(self, key: str, band: Band) -> str:
         """One form: named by its side where that is told, else how large it may be."""
@@ -245,7 +264,8 @@ class NextAnswer(Answer):
             times, mishap = min(last.better[kind, of], 1e6), say(f"book.mishap.{kind}", of=of)
             return say("book.fits", no=text, times=times, mishap=mishap)
         shown = []
-        single = [(k, one) for k, one in enumerate(last.entry.readings) if not one.table]
+        kept = enumerate(last.entry.readings)
+        single = [(k, one) for k, one in kept if not one.table and not self.sized(one)]
         for k, reading in single[:MOST_SAID]:
             band = Band(*(float(part[k]) for part in (told.middle, told.low, told.high)))
             read = self.value_words(reading, told.value[k])
@@ -312,6 +332,8 @@ class NextAnswer(Answer):
         if self.advice.read:
             asked = "; ".join(self._first(one) for one in self.advice.read)
             return say("book.read_first", readings=asked)
+        if step is None and self.advice.why == "size":
+            return self._at_size()
         if step is None and self.advice.why != "reached":
             return say("book.blind" if self._blind else "book.nothing_more")
         if step is None:
@@ -330,6 +352,25 @@ class NextAnswer(Answer):
             weights=joined(list(self._lighter())),
         )
         return " ".join([*self._mends(step), told, *self._pays()])
+
+    def _at_size(self) -> str:
+        """Of the plate nearest its size, or furthest below it, why nothing is lapped."""
+        left = self.book.left
+        plate = min(left, key=lambda name: left[name])
+        if left[plate] > limit_of("size"):
+            return say("book.hardly", self.units, left=left[plate], plate=plate)
+        return say("book.below_size", plate=plate, below=left[plate] < -limit_of("size"))
+
+    def _sizes(self) -> str:
+        """How thick plates are of which that was measured, and which have to be measured again."""
+        asked, found = sizes_of(self.study), self.book.sizes
+        each = [
+            measured_words(name, one, asked.get(name, NO_SIZE), self.units)
+            for name, one in found.items()
+        ]
+        old = [name for name in asked if name not in found]
+        each += [say("book.unmeasured", plates=joined(old))] if old else []
+        return " ".join(each)
 
     def _mends(self, step: Step) -> list[str]:
         """What must be otherwise than the study says before these two are lapped."""
@@ -402,8 +443,13 @@ class NextAnswer(Answer):
     def _to_go(self) -> str:
         advice = self.advice
         share = _in_100(advice.reached_now)
-        if advice.why in ("reached", "read"):
-            return say("book.reached" if advice.why == "reached" else "book.not_known", share=share)
+        if advice.why == "size" and advice.step is not None:
+            left = {name: size for name, size in self.book.left.items() if size > 0.0}
+            plate = next(n for n in (advice.step.top, advice.step.bottom) if n in left)
+            sizes = {"left": left[plate], "metal": advice.metal[1]}
+            return say("book.to_size", self.units, share=share, plate=plate, **sizes)
+        if advice.why in STANDS:
+            return say(f"book.{STANDS[advice.why]}", share=share)
         if advice.why == "closer":
             now, then = advice.excess
             return say("book.not_in_sight", now=now, then=then)

@@ -20,7 +20,9 @@ from lapwright.specification.rates import ASKED_SIZE, Reader
 from lapwright.specification.said import Frozen, RefusedError, Said, made, shown, spelled
 from lapwright.specification.step import EVERY
 from lapwright.specification.table import Table, text
+from lapwright.specification.wedge import THICKNESSES, WEDGES
 from lapwright.study.plates import a_plate
+from lapwright.study.sizes import KEYS, take_sizes
 from lapwright.units import joined
 
 __all__ = [
@@ -150,6 +152,8 @@ class Goal(Frozen):
         Forms of each plate [m]; "dome" is dome or dish.
     difference, mating : float or str, optional
         Of the pair [m]: how far the two domes read apart; the misfit, rms.
+    thickness, wedge : mapping
+        How thick each plate named is to be, its mean [m], and how far out of parallel it may be [m].
     plates : tuple of str
         On which plates; () for all, or for the parts of a batch.
     hold : float or str, optional
@@ -170,6 +174,8 @@ class Goal(Frozen):
     wind: Said[float | None] = Said(ASKED_SIZE, default=None)
     difference: Said[float | None] = Said(ASKED_SIZE, default=None)
     mating: Said[float | None] = Said(ASKED_SIZE, default=None)
+    thickness: Said[Mapping[str, float]] = Said(THICKNESSES, default=dict)
+    wedge: Said[Mapping[str, float]] = Said(WEDGES, default=dict)
     plates: Said[tuple[str, ...]] = Said(_some_names, default=())
     hold: Said[float | None] = Said(EVERY, default=None)
     keep: Said[Mapping[str, Mapping[str, float]]] = Said(
@@ -190,6 +196,7 @@ def goal_of(root: Table, plates: Mapping[str, Plate | None], usual: tuple[str, .
     if table is None:
         return None
     reach = table.parts(Goal, ASKED)
+    sizes = take_sizes(table, plates)
     named = table.take(
         "plates", lambda value: tuple(a_plate(name, plates) for name in _some_names(value))
     )
@@ -206,10 +213,10 @@ def goal_of(root: Table, plates: Mapping[str, Plate | None], usual: tuple[str, .
     for name, forms in keep.items():
         _speak_of(table, f"keep.{name}.", forms, (name,), plates, each=True)
     table.take("note", text)
-    if not set(ASKED) & set(table.data) and table.known >= set(table.data):
+    if not {*ASKED, *KEYS} & set(table.data) and table.known >= set(table.data):
         table.fault("", f"names nothing that is to be reached: write {HOW_GOAL}", "missing")
     table.done()
-    return Goal(**reach, plates=names, **hold, keep=keep, effort=Effort(**costs))
+    return Goal(**reach, **sizes, plates=names, **hold, keep=keep, effort=Effort(**costs))
 
 
 def _kept_of(table: Table, plates: Mapping[str, Plate | None]) -> dict[str, dict[str, float]]:

@@ -69,6 +69,7 @@ SINCE: Mapping[str, Mapping[str, Any]] = {
     "Step": {"warm": {}, "bends": False, "liquid": "smeared", "offset": (0.0, 0.0)},
     "Swap": {"removed": {}},
     "Until": {"thickness": {}, "wedge": {}},
+    "Goal": {"thickness": {}, "wedge": {}},
     "Grit": {"wear_within": None, "abrasive": None},
     "Reading": {"part": 0, "table": ""},
 }

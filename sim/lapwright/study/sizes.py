@@ -102,20 +102,27 @@ TO_SIZE = (
     "a search does not follow thickness and wedge: stop this step by its time, its strokes or "
     'until = { removed = "2 um" }, and lap what it finds with run'
 )
+GOAL_SIZE = (
+    "a search does not follow thickness and wedge: leave them out of [goal], and lap what it finds with "
+    'run, until = { thickness = "12.000 mm" } in its last step'
+)
 
 
 def refuse_to_size(study: Study) -> None:
-    """Refuse, for who foretells forms only, a study whose steps stop at a size.
+    """Refuse, for who foretells forms only, a study whose steps stop at a size or whose goal is one.
 
     Raises
     ------
     CommandError
-        Names the step, and says what to write.
+        Names the step or the goal, and says what to write.
 
     """
     for number, step in enumerate(study.steps, 1):
         if step.until is not None and (step.until.thickness or step.until.wedge):
             raise CommandError(TO_SIZE, key=f"steps.{number}.until", code="not_tuned")
+    for key in KEYS:
+        if getattr(study.goal, key, {}):
+            raise CommandError(GOAL_SIZE, key=f"goal.{key}", code="not_tuned")
 
 
 def take_sizes(table: Table, plates: Mapping[str, Plate | None]) -> dict[str, dict[str, float]]:

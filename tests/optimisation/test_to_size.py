@@ -1,0 +1,98 @@
+"""The book of a part that is lapped to a size: a micrometer's readings, metal left to take, when to stop."""
+
+import pytest
+
+import lapwright as lw
+from lapwright.errors import CommandError, StudyError
+from lapwright.presentation.next_spell import NextAnswer
+from lapwright.study.read import parse
+from lapwright.study.sizes import refuse_to_size
+
+STUDY = """
+plates.P = { disc = "160 mm", thickness = "30 mm", cells = 32, form = FLAT }
+parts.Q = { disc = "60 mm", thickness = "12.02 mm", cells = 32, form = FLAT }
+gauges.sph = { kind = "spherometer", foot_circle = "40 mm", resolution = "0.1 um", repeatability = "50 nm" }
+gauges.mic = { kind = "micrometer", resolution = "0.5 um", repeatability = "0.3 um" }
+[[steps]]
+top = "Q"
+bottom = "P"
+grit = "15 um"
+stroke = { kind = "circle", radius = "20 mm" }
+turn = "8 deg per stroke"
+time = "8 min"
+hand = "steady"
+[goal]
+flatness = "4 um"
+plates = ["Q"]
+thickness = { Q = "12.000 mm" }
+""".replace("FLAT", '{ dome = "0 um", saddle = "0 um", twist = "0 um" }')
+AROUND = (0, 120, 240)
+
+
+def micrometer_tables(thick):
+    """Readings of a body as thick as that all round."""
+    return [
+        {"gauge": "mic", "plate": "Q", "value": thick, "angle": f"{angle} deg"} for angle in AROUND
+    ]
+
+
+@pytest.fixture
+def book(tmp_path):
+    return lw.Book(parse(STUDY, "study"), log=tmp_path / "study.log.toml")
+
+
+@pytest.mark.usefixtures("choosing")
+@pytest.mark.parametrize(
+    ("thick", "why", "says"),
+    [
+        ("12.0200 mm", "go on", "20 um to take off Q"),
+        ("12.0003 mm", "hardly", "Only 0.30 um is left to take off Q"),
+        ("12.00005 mm", "reached", "the goal is reached"),
+        ("11.9980 mm", "below", "Q is below its size"),
+    ],
+)
+def test_a_part_is_lapped_to_its_size_and_no_further(book, thick, why, says):
+    if why == "hardly":  # under 300 N half a minute takes that
+        heavy = STUDY.replace("time =", 'load = "300 N"\ntime =')
+        book = lw.Book(parse(heavy, "study"), log=book.log)
+    book.add({"readings": micrometer_tables(thick)})
+    answer = NextAnswer(book)
+    left = book.left["Q"]
+    assert left == pytest.approx(float(thick.split()[0]) * 1e-3 - 12e-3, abs=1e-9)
+    assert (answer.advice.step is not None) == (why == "go on")
+    assert answer.advice.why == ("reached" if why == "reached" else "size")
+    text = " ".join(answer.text().split())
+    assert says in text
+    told = answer.told()["sizes"]["Q"]
+    assert told["left"] == left
+    assert told["thickness"]["value"] == pytest.approx(left + 12e-3)
+    if why == "go on":
+        assert answer.advice.metal[2] <= left  # nine in ten
+
+
+def test_a_size_that_was_lapped_since_is_not_believed_and_raises_no_alarm(book):
+    book.add({"readings": micrometer_tables("12.0200 mm")})
+    assert set(book.sizes) == {"Q"}
+    done = {"top": "Q", "bottom": "P", "grit": "15 um", "turn": "8 deg per stroke", "strokes": 40}
+    done |= {"stroke": {"kind": "circle", "radius": "20 mm"}}
+    book.add({"done": done})
+    assert book.sizes == {} == book.left
+    after = book.add({"done": done, "readings": micrometer_tables("12.0190 mm")})
+    assert after.foretold is None or not after.foretold.alarm
+    assert book.left["Q"] == pytest.approx(19e-6, abs=1e-9)
+
+
+def test_sizes_of_a_goal_are_read_and_refused_as_those_of_until():
+    study = parse(STUDY, "study")
+    assert dict(study.goal.thickness) == {"Q": pytest.approx(12e-3)}
+    for wrong, told in (
+        ('thickness = { Q = "12.1 mm" }', "lapping makes nothing thicker"),
+        ('thickness = { R = "12 mm" }', "there is no plate"),
+        ("wedge = 0.001", "unit"),
+    ):
+        with pytest.raises(StudyError, match=told):
+            parse(STUDY.replace('thickness = { Q = "12.000 mm" }', wrong))
+    smaller = parse(STUDY.replace('{ Q = "12.000 mm" }', '"12.000 mm"'))
+    assert dict(smaller.goal.thickness) == {"Q": pytest.approx(12e-3)}
+    with pytest.raises(CommandError, match="does not follow thickness"):
+        refuse_to_size(study)
