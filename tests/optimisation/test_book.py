@@ -7,9 +7,10 @@ import lapwright as lw
 from lapwright.contact.placement import mating
 from lapwright.errors import CommandError, StudyError
 from lapwright.metrology.form import measure
-from lapwright.optimisation.advise import Rollout, advise
+from lapwright.optimisation.advise import advise
 from lapwright.optimisation.bench import bench_of, flatness, target_of
 from lapwright.optimisation.bench import mating as mating_of
+from lapwright.optimisation.rollout import Rollout
 from lapwright.optimisation.shop import one_normal
 from lapwright.study.goal import Goal
 from lapwright.study.read import parse

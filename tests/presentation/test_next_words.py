@@ -19,6 +19,7 @@ from lapwright.optimisation import advise as choice
 from lapwright.optimisation.advise import Advice, Harm
 from lapwright.optimisation.book import Band, Book
 from lapwright.optimisation.entry import Entry
+from lapwright.optimisation.rollout import Rollout
 from lapwright.optimisation.track import Constraint
 from lapwright.presentation.finding_words import in_words
 from lapwright.presentation.next_spell import NextAnswer, fresh_words
@@ -106,7 +107,7 @@ def test_a_long_spell_gets_fresh_grit(
     step = book.study.steps[0]
     step = replace(step, grit=replace(step.grit, fade=fade), fresh_every=own)
     (tried, *_) = choice._candidates(book.bench, [step])
-    rollout = choice.Rollout(book.bench, book.goal, [step])
+    rollout = Rollout(book.bench, book.goal, [step])
     one = choice._Tried(tried, 0, 60.0 * minutes, np.zeros((1, 1)), 0.0, rollout)
     advised = choice._for_so_long(one)
     assert advised.total_strokes == round(60.0 * minutes * step.pace)

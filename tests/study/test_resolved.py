@@ -177,6 +177,8 @@ studies = some(
             Goal,
             **{form: maybe(numbers) for form in ("flatness", "dome", "twist", "bow", "mating")},
             plates=st.tuples(words),
+            thickness=every(words, numbers),
+            wedge=every(words, numbers),
             hold=maybe(numbers),
             keep=every(words, every(words, numbers)),
             effort=some(Effort, swap=numbers, reading=numbers, wash=numbers, metal=numbers),

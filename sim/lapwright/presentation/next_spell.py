@@ -21,14 +21,13 @@ from lapwright.optimisation.shop import Knowledge
 from lapwright.optimisation.sight import ToRead, all_readings, same, sight_of, unseen
 from lapwright.optimisation.spell import new_day
 from lapwright.presentation.gauge_text import side_words
-from lapwright.presentation.size_words import NO_SIZE, measured_words
+from lapwright.presentation.size_words import book_sizes, no_nearer, to_size
 from lapwright.presentation.standing import PAID, PAYS, mend_words
 from lapwright.presentation.tables import stroke_words, turn_words
 from lapwright.presentation.tuning_notes import label
 from lapwright.presentation.words import say
 from lapwright.results.answer import Answer, wrapped
 from lapwright.specification.step import Step
-from lapwright.study.sizes import sizes_of
 from lapwright.units import Unit, Units, joined, sentence
 
 URAD = Unit(1e-6, "urad")
@@ -237,7 +236,9 @@ class NextAnswer(Answer):
             parts.append(f"{name} {joined([word for word in words if word])}")
         on_feet = [n for n, plate in self.study.plates.items() if plate.feet is not None]
         note = say("book.on_feet", plates=joined(on_feet)) if on_feet else ""
-        return " ".join(filter(None, [f"{'; '.join(parts)}.", note, self._sizes()]))
+        return " ".join(
+            filter(None, [f"{'; '.join(parts)}.", note, *book_sizes(self.study, self.book.sizes)])
+        )
 
     def form_words(self, key: str, band: Band) -> str:
         """One form: named by its side where that is told, else how large it may be."""
@@ -333,7 +334,7 @@ class NextAnswer(Answer):
             asked = "; ".join(self._first(one) for one in self.advice.read)
             return say("book.read_first", readings=asked)
         if step is None and self.advice.why == "size":
-            return self._at_size()
+            return no_nearer(self.book.left, self.units)
         if step is None and self.advice.why != "reached":
             return say("book.blind" if self._blind else "book.nothing_more")
         if step is None:
@@ -352,25 +353,6 @@ class NextAnswer(Answer):
             weights=joined(list(self._lighter())),
         )
         return " ".join([*self._mends(step), told, *self._pays()])
-
-    def _at_size(self) -> str:
-        """Of the plate nearest its size, or furthest below it, why nothing is lapped."""
-        left = self.book.left
-        plate = min(left, key=lambda name: left[name])
-        if left[plate] > limit_of("size"):
-            return say("book.hardly", self.units, left=left[plate], plate=plate)
-        return say("book.below_size", plate=plate, below=left[plate] < -limit_of("size"))
-
-    def _sizes(self) -> str:
-        """How thick plates are of which that was measured, and which have to be measured again."""
-        asked, found = sizes_of(self.study), self.book.sizes
-        each = [
-            measured_words(name, one, asked.get(name, NO_SIZE), self.units)
-            for name, one in found.items()
-        ]
-        old = [name for name in asked if name not in found]
-        each += [say("book.unmeasured", plates=joined(old))] if old else []
-        return " ".join(each)
 
     def _mends(self, step: Step) -> list[str]:
         """What must be otherwise than the study says before these two are lapped."""
@@ -444,10 +426,8 @@ class NextAnswer(Answer):
         advice = self.advice
         share = _in_100(advice.reached_now)
         if advice.why == "size" and advice.step is not None:
-            left = {name: size for name, size in self.book.left.items() if size > 0.0}
-            plate = next(n for n in (advice.step.top, advice.step.bottom) if n in left)
-            sizes = {"left": left[plate], "metal": advice.metal[1]}
-            return say("book.to_size", self.units, share=share, plate=plate, **sizes)
+            pair, sizes = (advice.step.top, advice.step.bottom), self.book.left
+            return to_size(pair, sizes, advice.metal[1], share, self.units)
         if advice.why in STANDS:
             return say(f"book.{STANDS[advice.why]}", share=share)
         if advice.why == "closer":

@@ -22,7 +22,7 @@ from lapwright.presentation.words import say
 from lapwright.specification.plate import StartForm
 from lapwright.specification.wedge import Wedge
 from lapwright.study.sizes import KEYS, Size, load_against, sizes_of
-from lapwright.units import METRIC, NOTHING, Units
+from lapwright.units import METRIC, NOTHING, Units, joined
 
 if TYPE_CHECKING:
     from lapwright.presentation.run_view import Face, RunView
@@ -230,3 +230,30 @@ def measured_words(plate: str, one: Measured, size: Size, units: Units = METRIC)
         by = wedge.value if wedge.value - wedge.half > size.wedge else math.nan
     left = left_words(math.nan if thick is None else thick.value, by, size, units)
     return say("size.text", plate=plate, what="; ".join(parts), left=left)
+
+
+def book_sizes(study: Study, found: Mapping[str, Measured]) -> list[str]:
+    """How thick plates are of which that was measured, and which have to be measured again."""
+    asked = sizes_of(study)
+    each = [
+        measured_words(name, one, asked.get(name, NO_SIZE), study.units)
+        for name, one in found.items()
+    ]
+    old = [name for name in asked if name not in found]
+    return [*each, say("book.unmeasured", plates=joined(old))] if old else each
+
+
+def no_nearer(left: Mapping[str, float], units: Units = METRIC) -> str:
+    """Why nothing more is lapped to size: of the plate nearest its size, or furthest below it [m]."""
+    plate = min(left, key=lambda name: left[name])
+    if left[plate] > limit_of("size"):
+        return say("book.hardly", units, left=left[plate], plate=plate)
+    return say("book.below_size", plate=plate, below=left[plate] < -limit_of("size"))
+
+
+def to_size(
+    pair: Sequence[str], left: Mapping[str, float], metal: float, share: str, units: Units = METRIC
+) -> str:
+    """What is left to take off the plate of a pair that has a size, and what the next spell takes [m]."""
+    plate = next(name for name in pair if left.get(name, 0.0) > 0.0)
+    return say("book.to_size", units, share=share, left=left[plate], plate=plate, metal=metal)
