@@ -6,6 +6,7 @@ make wind by the law of moments (<2 cx cy>); to both sides in turn they leave it
 opposite of it.  Every stroke singly where it matters, blocks elsewhere.
 """
 
+import numpy as np
 import pytest
 
 from lapwright.integration.estimate import outlooks
@@ -14,6 +15,7 @@ from lapwright.integration.state import Settings
 from lapwright.metrology.form import measure
 from lapwright.modal.reduced_model import Glances
 from lapwright.results.findings import foreseen
+from lapwright.specification.plate import StartForm
 from lapwright.study.read import parse
 
 EVERY_STROKE = Settings(poses=32, fewest_poses=32, most_poses=64, tolerance=1e-18, longest=1e-9)
@@ -135,3 +137,71 @@ def test_what_quarter_turns_cost_is_told_as_the_engine_laps_it(length):
     _, after = ends(quarters + halves)
     for name in "AB":
         assert abs(after[name].bow) < 0.4 * abs(forms[name].bow)
+
+
+BOARDS = """
+plates.A = { rectangle = ["400 mm", "100 mm"], thickness = "30 mm", cells = 64 }
+plates.B = { like = "A" }
+"""
+
+
+def lopsided(plate):
+    """A form that no half turn leaves as it is: high at one end, and lower at one corner of it."""
+    x, y = plate.grid.mesh()
+    u, v = x / 0.2, y / 0.05
+    heights = UM * np.where(plate.land > 0.0, u**3 + 0.5 * u * v**2 + 0.3 * u**2 * v, 0.0)
+    return plate.replace(form=StartForm(measured=(heights, plate.grid.cell)))
+
+
+def tilted_shape(plate, heights):
+    """Share of the odd shapes of `lopsided` in a face, by least squares with planes and even shapes."""
+    x, y = plate.grid.mesh()
+    on = plate.land >= 1.0
+    u, v = x[on] / 0.2, y[on] / 0.05
+    odd = u**3 + 0.5 * u * v**2 + 0.3 * u**2 * v
+    shapes = np.stack([odd, np.ones_like(u), u, v, u * u, u * v, v * v], axis=1)
+    return float(np.linalg.lstsq(shapes, heights[on], rcond=None)[0][0])
+
+
+@pytest.mark.parametrize("turn", ["none", "180 deg every 10 strokes"])
+def test_a_board_of_four_to_one_that_is_not_alike_end_for_end(turn):
+    """Blocks beside every stroke singly; and what a half turn does to an odd form.
+
+    Derived: turned end for end an odd form lies on the bottom by turns as it is and as its opposite, so what
+    the two wear into each other of it cancels: both keep half of it at most as a flat one meets it.
+    """
+    how = 'stroke = { kind = "line", length = "80 mm", direction = "10 deg" }\nstrokes = 80\n'
+    how += f'turn = "{turn}"'
+    study = parse('edge_margin = "0 %"\nbending = "off"\n' + BOARDS + STEP % ("A", "B", how) + FAST)
+    plates = {"A": lopsided(study.plates["A"]), "B": study.plates["B"]}
+    ended = [
+        list(lap(plates, study.steps, seed=0, margin=study.margin, settings=settings))[-1]
+        for settings in (Settings(), EVERY_STROKE)
+    ]
+    off = ended[1].removed["A"]
+    assert off > 0.1 * UM
+    for name in "AB":
+        forms = [measure(plates[name], one.heights[name], study.margin) for one in ended]
+        for form in ("bow", "crown", "wind"):
+            quick, singly = (getattr(one, form) for one in forms)
+            assert quick == pytest.approx(singly, abs=0.005 * off)
+        odd = [tilted_shape(plates[name], one.heights[name]) for one in ended]
+        assert odd[0] == pytest.approx(odd[1], abs=0.005 * off)
+    mark = tilted_shape(plates["B"], ended[1].heights["B"])
+    if turn == "none":
+        # Face down its high end lies over the other end of the bottom, and sinks in there.
+        assert mark > 0.05 * UM
+    else:
+        assert abs(mark) < 0.003 * UM
+
+
+def test_boards_of_four_to_one_are_not_to_be_crossed():
+    """Derived: crossed they share a quarter of their faces, and only their middles are rubbed."""
+    quarters = BOARDS + STEP % ("A", "B", QUARTERS % "90 deg every 10 strokes")
+    study = parse('edge_margin = "0 %"\nbending = "off"\n' + quarters + FAST)
+    ahead = outlooks(study.plates, study.steps)
+    crossed = [one for one in foreseen(study, ahead) if one.code == "crossed"]
+    assert [one.numbers["ends"] for one in crossed] == [pytest.approx(0.15)]
+    _, forms = ends(quarters)
+    for name in "AB":
+        assert forms[name].bow < -0.5 * UM  # hollow lengthwise
