@@ -32,8 +32,9 @@ HOW_STATIONS = (
     'write angles such as ["0 deg", "120 deg", "240 deg"], or places such as [["60 mm", "0 mm"]]'
 )
 SPREAD = quantity(SMALL, least="0 um", most="1 mm")
-_angle = quantity(ANGLE, least="-360 deg", most="360 deg")
-_place = quantity(LENGTH, least="-2 m", most="2 m")
+READS = quantity(SMALL, above="0 um", most="1 mm")  # what a plate is dressed at
+ANGULAR = quantity(ANGLE, least="-360 deg", most="360 deg")
+PLACE = quantity(LENGTH, least="-2 m", most="2 m")
 _EVERY = re.compile(
     r"\s*(?P<number>\d+)(?:st|nd|rd|th)?\s*(?:parts?|pieces?|pcs)?\s*", re.IGNORECASE
 )
@@ -53,15 +54,15 @@ def _station(value: Any) -> Station:
     if isinstance(value, list | tuple):
         if len(value) != 2:
             raise RefusedError(f"{shown(value)} is no place: {HOW_STATIONS}", "type")
-        x, y = (part if isinstance(part, float) else _place(part) for part in value)
+        x, y = (part if isinstance(part, float) else PLACE(part) for part in value)
         return x, y
-    return value if isinstance(value, float) else _angle(value)
+    return value if isinstance(value, float) else ANGULAR(value)
 
 
 def _typed_station(station: Station) -> Any:
     if isinstance(station, tuple):
-        return [_place.typed(part) for part in station]
-    return _angle.typed(station)
+        return [PLACE.typed(part) for part in station]
+    return ANGULAR.typed(station)
 
 
 def _stations(value: Any) -> tuple[Station, ...]:
@@ -84,7 +85,7 @@ def _scatter(value: Any) -> dict[str, float]:
 
 
 def _when(value: Any) -> dict[str, float]:
-    found = each(quantity(SMALL, above="0 um", most="1 mm"))(value)
+    found = each(READS)(value)
     known = ("flatness", *(name for name in SCATTERS if name != "thickness"))
     for name in found:
         if name not in known:

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import fields, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
 
 from lapwright.metrology.form import FORMS, form_names
-from lapwright.specification.batch import ONE, Batch, Dress, seated
+from lapwright.specification.batch import ANGULAR, ONE, PLACE, READS, SPREAD, Batch, Dress, seated
 from lapwright.specification.plate import Plate
 from lapwright.specification.said import shown, spelled
 from lapwright.specification.step import Step
@@ -32,6 +33,8 @@ def batch_of(root: Table, plates: Plates, steps: Sequence[Step | None]) -> Batch
     part = table.need("part", lambda value: a_plate(value, plates), 'part = "ring"')
     count = table.need("count", Batch.__dict__["count"].reader, "count = 50")
     carrier = table.take("carrier", lambda value: a_plate(value, plates))
+    _with_units(table, "scatter", SPREAD)
+    _with_units(table, "stations", ANGULAR)
     more: dict[str, Any] = table.parts(
         Batch, ("together", "stations", "radius", "under", "scatter")
     )
@@ -57,6 +60,7 @@ def _dress(table: Table, steps: Sequence[Step | None]) -> Dress | None:
     inner = table.table("dress", HOW_DRESS)
     if inner is None:
         return None
+    _with_units(inner, "when", READS)
     said = inner.parts(Dress, ("every", "when"))
     tops = [one.top if one is not None else None for one in steps]
     wanted = inner.take("with", lambda value: a_plate(value, dict.fromkeys(filter(None, tops))))
@@ -78,6 +82,23 @@ def _dress(table: Table, steps: Sequence[Step | None]) -> Dress | None:
         inner.fault("when", 'is empty: write when = { dome = "0.5 um" }', "missing")
     inner.done()
     return None if step is None else Dress(step=step, **said)
+
+
+def _with_units(table: Table, key: str, reader: Callable[[Any], Any]) -> None:
+    """In a file every number has its unit, also within a table or a list (from Python they may be SI)."""
+    given = table.data.get(key)
+    every = given.values() if isinstance(given, Mapping) else given
+    for one in every if isinstance(every, Iterable) and not isinstance(every, str) else ():
+        places = isinstance(one, list)
+        for number in one if places else (one,):
+            if isinstance(number, int | float):
+                # A text that is read so is refused as having no unit.
+                table.take(key, partial(_read, PLACE if places else reader, number))
+                return
+
+
+def _read(reader: Callable[[Any], Any], number: float, _: Any) -> Any:
+    return reader(number)
 
 
 def _parts(table: Table, batch: Batch, plates: Plates) -> None:
@@ -155,7 +176,7 @@ def _steps(table: Table, batch: Batch, plates: Plates, steps: Sequence[Step | No
         if step.until is not None and batch.together > 1:
             many = "watches one part, and several lie there: write time or strokes"
             table.faults.add(f"{key}.until", many, "conflict")
-    if not lapped:
+    if not lapped and None not in steps:
         table.fault("part", f"{batch.part} is not the top of any step: write one", "missing")
 
 
@@ -258,6 +279,4 @@ def batch_table(batch: Any) -> Any:
 
 def sizes(of: Mapping[str, float]) -> dict[str, str]:
     """Sizes [m] by name as text that reads back."""
-    from lapwright.specification.batch import SPREAD
-
     return {name: SPREAD.typed(size) for name, size in of.items()}
