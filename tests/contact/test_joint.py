@@ -120,3 +120,20 @@ def test_one_top_under_one_weight_is_a_top_by_itself():
         assert got == pytest.approx(wanted, rel=1e-7, abs=1e-9 * wanted.max())
     assert own.lift_share == pair.lift_share == 1.0
     assert own.doubt == pytest.approx(pair.doubt, rel=1e-6, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        lambda asked, arms: (asked, 0.0 * arms),
+        lambda asked, arms: (asked * [1.0, -1.0, 1.0], arms),
+        lambda asked, arms: (asked, arms[..., ::-1]),
+        lambda asked, arms: (asked * [1.5, 1.0, 1.0], arms),
+    ],
+)
+def test_a_wrong_lever_is_caught(monkeypatch, wrong):
+    """Mutations: parts all in one place, a moment the wrong way round, x for y, weights counted twice."""
+    right = Joint._asked
+    monkeypatch.setattr(Joint, "_asked", lambda *given: wrong(*right(*given)))
+    with pytest.raises((AssertionError, TippedError)):
+        test_three_parts_share_a_load_off_the_middle_by_the_rule_of_the_lever(0.7)

@@ -56,13 +56,12 @@ class Loads:
     def laid(self, state: State) -> State:
         """The next parts on the plate, each as it comes."""
         batch, clock = self.batch, state.clock
-        number = batch.number(clock.round)
-        heights, doubt = dict(state.heights), dict(state.doubt)
+        clock = replace(clock, parts=clock.parts + batch.number(clock.round))
         usual = self.plates[batch.part]
-        for k, name in enumerate(batch.names[:number], 1):
-            heights[name] = frozen(as_it_comes(batch, usual, clock.parts + k, self.seed))
-            doubt[name] = Doubt(form_names(usual.outline))
-        clock = replace(clock, parts=clock.parts + number)
+        new = load_as_it_comes(batch, usual, clock, self.seed)
+        names = form_names(usual.outline)
+        heights = {**state.heights, **{name: frozen(z) for name, z in new.items()}}
+        doubt = {**state.doubt, **{name: Doubt(names) for name in new}}
         return replace(state, event="laid", clock=clock, heights=heights, doubt=doubt)
 
     def due(self, number: int, state: State) -> bool:
@@ -93,6 +92,16 @@ class Loads:
             clock = replace(clock, stride=before.load_stride, poses=before.load_poses)
         state = replace(state, clock=clock)
         return state if clock.round == before.round else self.laid(state)
+
+
+def load_as_it_comes(batch: Batch, usual: Plate, clock: Progress, seed: int) -> dict[str, Array]:
+    """Heights (ny, nx) [m] of the parts that lie there, by name, before they are lapped."""
+    number = batch.number(clock.round)
+    first = clock.parts - number + 1
+    return {
+        name: as_it_comes(batch, usual, first + k, seed)
+        for k, name in enumerate(batch.names[:number])
+    }
 
 
 def as_it_comes(batch: Batch, usual: Plate, number: int, seed: int) -> Array:

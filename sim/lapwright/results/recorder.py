@@ -33,7 +33,8 @@ from lapwright.errors import (
     TippedError,
     troubles_in,
 )
-from lapwright.integration.state import Doubt, Progress, State
+from lapwright.integration.loads import load_as_it_comes
+from lapwright.integration.state import Doubt, Progress, State, frozen
 from lapwright.kinematics.motion import Motion
 from lapwright.kinematics.overhang import overhangs
 from lapwright.metrology.form import EdgeMargin
@@ -464,7 +465,7 @@ def _restored(path: Path, study: Study) -> Restored:
     try:
         state: dict[str, Any] = json.loads(text)
         recorder = Recorder(study)
-        recorder.last = _moment(run, state)
+        recorder.last = _moment(run, state, study)
         recorder.entries = [_entry(run, i) for i in range(int(state["entries"]))]
         recorder.frames = frames_of(run, [float(metal) for metal in state["frames"]])
         recorder.gap = float(state["gap"])
@@ -501,14 +502,23 @@ def _own(values: Array) -> Array:
     return copy
 
 
-def _moment(run: Run, state: dict[str, Any]) -> State:
+def _moment(run: Run, state: dict[str, Any], study: Study) -> State:
     doubt = {}
     for name, one in state["moment"].pop("doubt").items():
         names, sampled, stepped = (tuple(one[key]) for key in ("names", "sampled", "stepped"))
         doubt[name] = Doubt(names, sampled, stepped, float(one["ordered"]))
+    clock, heights = (
+        Progress(**state["clock"]),
+        {name: _own(record.frames[-1]) for name, record in run.plates.items()},
+    )
+    if study.batch is not None and state["moment"]["event"] == "laid":
+        # No frame is kept of new parts before they lose any metal.
+        usual = study.plates[study.batch.part]
+        new = load_as_it_comes(study.batch, usual, clock, study.seed)
+        heights |= {name: frozen(z) for name, z in new.items()}
     return State(
-        clock=Progress(**state["clock"]),
-        heights={name: _own(record.frames[-1]) for name, record in run.plates.items()},
+        clock=clock,
+        heights=heights,
         pressure_speed={name: _own(record.pressure_speed) for name, record in run.plates.items()},
         doubt=doubt,
         **state["moment"],
