@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
+from lapwright.contact.liquid import film_of
 from lapwright.kinematics.schedule import kappa
+from lapwright.optimisation.bench import bench_of
 from lapwright.optimisation.onward import finer_grits
-from lapwright.optimisation.spell import workable
+from lapwright.optimisation.spell import discrepancy, off_by, workable
 from lapwright.presentation.advice import advise
 from lapwright.presentation.run_view import run_view
 from lapwright.study.read import parse
@@ -109,3 +112,30 @@ def test_next_changes_the_abrasive_and_wipes_first() -> None:
     assert {step.grit.abrasive for step in advice.steps} == {"diamond"}
     assert advice.plan is not None
     assert advice.plan.then["S.flatness"] < 2e-6
+
+
+def test_what_came_of_flooded_faces_may_be_off_by_what_liquid_held_up():
+    """Shops are lapped as smeared: the law of liquids leaves a share of that, which a reading may show.
+
+    The share is that of `film_of`, held against its closed form in tests/contact/test_liquid.py.
+    """
+    off, bench = {}, bench_of(study(ring="grey iron"))
+    layout = bench.layout
+    before = bench.prior.draw(1, np.random.default_rng(1))[0]
+    ended = before.copy()
+    at, back = layout.quadratic("S")
+    ended[:, at] += back @ [1e-6, 0.0, 0.0]
+    for liquid in ("smeared", "flooded with light oil"):
+        step = study(ring="grey iron", liquid=liquid).steps[0]
+        spread = discrepancy(layout, step, before, ended)[0]
+        dome = layout.form_rows("S")[0]
+        off[liquid] = float(np.sqrt(dome @ spread @ dome))
+        drawn = np.concatenate(
+            [off_by(layout, step, before, ended, np.random.default_rng(n)) for n in range(400)]
+        )
+        assert np.std((drawn - ended) @ dome) == pytest.approx(off[liquid], rel=0.12)
+        film = film_of(step, *(layout.plates[name] for name in "SP"))
+    assert film is not None
+    assert film.left < 0.9
+    assert off["smeared"] == pytest.approx(0.1e-6, rel=0.01)
+    assert off["flooded with light oil"] > (1.0 - film.left) * 1e-6

@@ -15,7 +15,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from math import pi, radians
+from math import hypot, pi, radians
 from typing import Any
 
 import numpy as np
@@ -197,17 +197,27 @@ def _factors(layout: Layout, step: Step, shops: Array) -> Mapping[str, Array]:
     }
 
 
+def _off(layout: Layout, step: Step) -> float:
+    """Share of its change by which a form may end elsewhere than where the model says.
+
+    Shops are lapped as smeared; of faces that were flooded also what liquid may have held up.
+    """
+    film = film_of(step, *(layout.plates[name] for name in (step.top, step.bottom)))
+    return DISCREPANCY if film is None else hypot(DISCREPANCY, 1.0 - film.left)
+
+
 def discrepancy(layout: Layout, step: Step, before: Array, ended: Array) -> Array:
     """Covariance (m, size, size) of how far shops may end from where the model says."""
     spread = np.zeros((len(ended), layout.size, layout.size))
+    share = _off(layout, step)
     for name in (step.bottom, step.top):
         own, rows = layout.face(name), layout.form_rows(name)
         metal = np.square(OF_METAL * ended[:, layout.removed(name)])
-        forms = np.square(DISCREPANCY * ((ended - before) @ rows.T)) + metal[:, None]
+        forms = np.square(share * ((ended - before) @ rows.T)) + metal[:, None]
         at, back = layout.quadratic(name)
         spread[:, at[:, None], at] = np.einsum("ij,mj,kj->mik", back, forms, back)
         finer = np.arange(own.start + 3, own.stop)
-        change = np.square(DISCREPANCY * (ended - before)[:, finer])
+        change = np.square(share * (ended - before)[:, finer])
         spread[:, finer, finer] = change + (FINER_SHARE**2 / finer.size) * metal[:, None]
         spread[:, layout.removed(name), layout.removed(name)] = metal
     return spread
@@ -217,14 +227,14 @@ def off_by(
     layout: Layout, step: Step, before: Array, ended: Array, rng: np.random.Generator
 ) -> Array:
     """Shops (m, size) that ended elsewhere than where the model says, each by a discrepancy of its own."""
-    off = ended.copy()
+    off, share = ended.copy(), _off(layout, step)
     for name in (step.bottom, step.top):
         metal = OF_METAL * ended[:, layout.removed(name)]
-        forms = DISCREPANCY * ((ended - before) @ layout.form_rows(name).T)
+        forms = share * ((ended - before) @ layout.form_rows(name).T)
         at, back = layout.quadratic(name)
         off[:, at] += (np.hypot(forms, metal[:, None]) * rng.standard_normal(forms.shape)) @ back.T
         finer = np.arange(layout.face(name).start + 3, layout.face(name).stop)
-        change = DISCREPANCY * (ended - before)[:, finer]
+        change = share * (ended - before)[:, finer]
         spread = np.hypot(change, FINER_SHARE / np.sqrt(finer.size) * metal[:, None])
         off[:, finer] += spread * rng.standard_normal(change.shape)
         off[:, layout.removed(name)] += metal * rng.standard_normal(len(ended))
