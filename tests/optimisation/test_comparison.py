@@ -17,7 +17,7 @@ from lapwright.optimisation.criterion import RMS_OF_FORM, Criterion
 from lapwright.optimisation.summary import Summary
 from lapwright.optimisation.track import constraints_of
 from lapwright.presentation.comparison_table import csv_text
-from lapwright.presentation.comparison_text import as_json, headline, in_words, rows
+from lapwright.presentation.comparison_text import as_json, beyond, headline, in_words, rows
 from lapwright.results.answer import plain
 from lapwright.specification.outline import Disc, Outline, Rectangle
 from lapwright.specification.plate import Plate, StartForm
@@ -240,7 +240,7 @@ def summary(
     forms = {"flatness": flatness, "sphere": sphere, "twist": 0.0}
     made = compare(PAIR + '[[variants]]\nname = "x"\nset = { time = "1 min" }\n').nominal[0]
     plates = {
-        name: replace(ended, forms={**ended.forms, **forms}, removed=removed)
+        name: replace(ended, forms={**ended.forms, **forms}, removed=removed, by_layer={})
         for name, ended in made.plates.items()
     }
     return replace(made, member=member, plates=plates, time=time)
@@ -358,6 +358,60 @@ def test_the_sentence_says_whether_the_difference_is_known() -> None:
         '[grits.g]\nsize = "15 um"\nlayer = { depth = "0.75 um" }\n'
     )
     assert "stands clear" in headline(made_up([2 * UM, 2.3 * UM], 0.001 * UM, given))
+
+
+def test_flat_to_the_finish_only_where_the_band_by_the_layer_is() -> None:
+    got = made_up([0.3 * UM, 0.9 * UM], 0.001 * UM)
+    for most, lost in ((1.4, True), (1.6, False)):  # beside a tenth of 15 um
+        ended = {
+            name: replace(one, by_layer={"flatness": (0.2 * UM, most * UM)})
+            for name, one in got.nominal[1].plates.items()
+        }
+        banded = compared(
+            got.study, got.members, [got.nominal[0], replace(got.nominal[1], plates=ended)]
+        )
+        assert banded.known(0, 1).lost == lost
+
+
+@pytest.mark.parametrize(
+    ("wins", "said"),
+    [
+        (40, "it is better"),
+        (29, "it is better"),
+        (28, "no telling"),
+        (12, "no telling"),
+        (11, "it is worse"),
+    ],
+)
+def test_of_forty_draws_29_are_better_and_11_worse(wins: int, said: str) -> None:
+    got = made_up([UM, 2 * UM], 0.0)
+    some = [
+        replace(summary(i, size * UM, UM), draw=k)
+        for k in range(1, 41)
+        for i, size in enumerate((1.0, 2.0) if k <= wins else (2.0, 1.0))
+    ]
+    drawn = compared(got.study, got.members, [*got.nominal, *some])
+    assert f"the first is the better in {wins}: {said}" in headline(drawn)
+
+
+def test_a_face_beyond_its_own_draws_is_named_with_the_reason() -> None:
+    got = made_up([UM, 2 * UM], 0.0)
+    for domes, told in (((-1.0, 1.0, 2.0), False), ((1.0, 2.0, 3.0), True)):  # um; as it stands 0
+        some = [
+            replace(summary(i, UM, UM, sphere=size * UM), draw=k)
+            for k, size in enumerate(domes, 1)
+            for i in range(2)
+        ]
+        drawn = compared(got.study, got.members, [*got.nominal, *some])
+        assert ("beyond nine in ten" in "\n".join(beyond(drawn))) == told
+
+
+def test_a_member_as_it_stands_has_the_bands_of_its_run() -> None:
+    got = compare(PAIR + '[[variants]]\nname = "x"\nset = { time = "1 min" }\n')
+    ended = got.nominal[0].plates["A"]
+    low, high = ended.by_layer["sphere"]
+    assert low <= ended.forms["sphere"] <= high
+    assert Summary.of_plain(got.nominal[0].plain()) == got.nominal[0]
 
 
 def test_a_draw_that_is_missing_shifts_no_other() -> None:

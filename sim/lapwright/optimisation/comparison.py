@@ -333,7 +333,7 @@ class Comparison(Answer, metaclass=Constructed):
         beside: dict[str, Any] = {
             "squeeze": squeeze,
             "finish": finish,
-            "lost": max(figures) < finish,
+            "lost": max(*figures, *(self._most_flatness(i) for i in (one, other))) < finish,
         }
         if self.criterion.goal is not None and self.criterion.figure(a) <= 1.0:
             first, second = (
@@ -353,6 +353,13 @@ class Comparison(Answer, metaclass=Constructed):
         limit, known = self.criterion.limit(a), [e for e in errors if e is not None]
         error = 2.0 * limit * math.hypot(*known) if len(known) == 2 else None
         return Known("both", limit * abs(shares[0] - shares[1]), error, **beside)
+
+    def _most_flatness(self, one: int) -> float:
+        """The worst plate's flatness [m] at the high end of its band: by draws, or by the layer."""
+        if (band := self.flatness_band(one)) is not None:
+            return band[1]
+        bands = [ended.by_layer.get("flatness") for ended in self.nominal[one].plates.values()]
+        return max((band[1] for band in bands if band is not None), default=0.0)
 
     def _inside(self, got: Summary) -> tuple[float, float | None]:
         """How far from the limit is what of the goal is nearest to it, and twice the error of that [m]."""

@@ -135,7 +135,8 @@ def _lapped(job: Job, begun: float) -> Answer:
     bearings = bearings_of(study, last) if job.heading is not None else ()
     run = record.recorder.run(heading, outcome, 0.0, bearings)
     place = job.member, job.draw
-    summary = summary_of(place, outcome, study, run, record.blocks, record.trail, last)
+    banded = job.heading is not None  # of a member as it stands
+    summary = summary_of(place, outcome, study, run, record.blocks, record.trail, last, banded)
     if follower is not None:
         summary = replace(summary, track=follower.columns())
     if trouble is not None:

@@ -57,7 +57,8 @@ class Ended:
     `before_margin0` the same at the start; `error` of each of SHAPES [m], None where not known; `margin` [m];
     `removed` mean depth of land lost [m]; `dome` (HISTORY,) [m] of sphere (rails: bow) along the metal
     removed; `profile` (PROFILE,) [m] heights about the mean plane along the middle, from 9 to 3 (long
-    faces: along their length), nan off the land.
+    faces: along their length), nan off the land.  `by_layer`: from where to where forms lie [m], as the grit
+    layer gives less or more; empty where that was not asked.
     """
 
     forms: Mapping[str, float | None]
@@ -69,6 +70,7 @@ class Ended:
     removed: float
     dome: tuple[float, ...]
     profile: tuple[float, ...]
+    by_layer: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -156,7 +158,16 @@ class Summary:
 
         """
         plates = {
-            name: Ended(**{**ended, **{key: _numbers(ended[key]) for key in ("dome", "profile")}})
+            name: Ended(
+                **{
+                    **ended,
+                    **{key: _numbers(ended[key]) for key in ("dome", "profile")},
+                    "by_layer": {
+                        key: (float(low), float(high))
+                        for key, (low, high) in ended.get("by_layer", {}).items()
+                    },
+                }
+            )
             for name, ended in data["plates"].items()
         }
         track = {key: _numbers(column) for key, column in data["track"].items()}
@@ -200,8 +211,12 @@ def summary_of(
     blocks: Sequence[tuple[float, float]],
     trail: Sequence[Domes],
     last: State,
+    banded: bool = False,
 ) -> Summary:
-    """The summary of a run; `job`: member and draw; `blocks`: (time, lift share) of each."""
+    """The summary of a run; `job`: member and draw; `blocks`: (time, lift share) of each.
+
+    `banded`: with the bands of its forms by the layer.
+    """
     metal = np.array([domes[0] for domes in trail])
     along = np.linspace(0.0, float(metal[-1]), HISTORY)
     ended = {}
@@ -217,6 +232,7 @@ def summary_of(
             removed=float(record.removed[-1]),
             dome=tuple(np.interp(along, metal, dome).tolist()),
             profile=tuple(profile(study.plates[name], record.frames[-1]).tolist()),
+            by_layer=run.layer_bands.get(name, {}) if banded else {},
         )
     time = float(last.clock.time)
     starts = [0.0, *(block[0] for block in blocks)]

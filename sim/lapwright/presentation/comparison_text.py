@@ -16,11 +16,13 @@ from lapwright.optimisation.criterion import Criterion
 from lapwright.optimisation.summary import Summary
 from lapwright.presentation import words
 from lapwright.presentation.tuning_notes import asked_for, label, time_share, worst
-from lapwright.presentation.words import MARK, marked_face
+from lapwright.presentation.words import MARK, marked_face, say, with_bands
 from lapwright.units import NOTHING, Units, joined
 
 SHOWN = 20  # rows on a screen
 FEW = 20  # draws that are too few to be sure by
+# Of 40 draws 29 or more, and 11 or fewer: as far as a fair coin comes in 3 of 1000 tries, either way.
+BETTER, WORSE = 29 / 40, 11 / 40
 MARKED = f"{MARK} {words.REMARK}: finer than a tenth of the grit."
 FORM_WORDS = {
     "dome": "dome or dish",
@@ -160,8 +162,7 @@ def _sure(got: Comparison, best: int, second: int) -> str:
         wins, of = got.wins(best, second)
         if not of:
             return f"None of the {got.samples} draws of either came to its end."
-        won = f"the first is the better in {wins:.0f}"
-        return f"Of {of} draws of what is not known, {won}: {_verdict(wins, of)}."
+        return say("compare.draws", of=of, wins=round(wins), verdict=_verdict(wins, of))
     lead = "That is" if got.criterion.goal is None else LEADS[known.of]
     alike = known.of == "both"
     if known.error is None:
@@ -183,10 +184,9 @@ def _sure(got: Comparison, best: int, second: int) -> str:
 
 def _verdict(wins: float, of: int) -> str:
     if of < FEW:
-        return "too few draws to be sure"
-    return (
-        "that is sure enough" if wins >= 0.95 * of else "likely" if wins >= 0.8 * of else "not sure"
-    )
+        return say("compare.few")
+    sure = "better" if wins >= BETTER * of else "worse" if wins <= WORSE * of else "no_telling"
+    return say(f"compare.verdict.{sure}")
 
 
 # --- the table ---------------------------------------------------------------------------------
@@ -261,7 +261,8 @@ def _goal_of(got: Comparison, summary: Summary) -> str:
 def _face(got: Comparison, i: int, name: str) -> tuple[str, str]:
     """A face at the end in words, each form marked that is finer than the finish; and its band."""
     ended, units = got.nominal[i].plates[name], got.study.units
-    told = marked_face(ended.forms, _finish(got.members[i], name), MARK, units)
+    forms = {**ended.forms, **({} if got.samples else with_bands(ended.by_layer))}
+    told = marked_face(forms, _finish(got.members[i], name), MARK, units)
     parts, study = got.nominal[i].parts, got.members[i].study
     dressed = study is not None and study.batch is not None and study.batch.dress is not None
     if parts is not None and name == parts.on and dressed:
@@ -360,9 +361,23 @@ def how_sure(got: Comparison) -> list[str]:
             "from .. to .. holds nine in ten of them."
         )
         lines += drawn_in_words(studies, got.tolerance, floor)
+        lines += beyond(got)
     else:
-        lines.append("--samples 100 draws what is not known and says how sure the order is.")
+        lines.append("--samples 40 draws what is not known and says how sure the order is.")
     return lines
+
+
+def beyond(got: Comparison) -> list[str]:
+    """Which faces, as they stand, lie beyond nine in ten of their own draws, and why that can be."""
+    found = []
+    for i in got.done:
+        for name in faces_of(got, got.nominal[i].plates):
+            forms = got.nominal[i].plates[name].forms
+            lead = "bow" if forms.get("bow") is not None else "sphere"
+            band, value = got.band(i, (name, lead)), forms.get(lead)
+            if band is not None and value is not None and not band[0] <= value <= band[1]:
+                found.append(say("compare.beyond.face", plate=name, member=got.members[i].name))
+    return [say("compare.beyond.why", faces=joined(found), several=len(found) > 1)] if found else []
 
 
 def as_json(got: Comparison) -> dict[str, Any]:
@@ -397,6 +412,7 @@ def _member(got: Comparison, i: int, rank: int) -> dict[str, Any]:
         "plates": {
             name: {
                 **ended.forms,
+                "by_layer": dict(ended.by_layer),
                 "removed": ended.removed,
                 "error": dict(ended.error),
                 "edge_margin": ended.margin,
