@@ -250,7 +250,7 @@ def test_load_of_the_top_not_scaled(monkeypatch):
     """What the top's own cells gather, left as it is: volumes are off by the error of the grid."""
     use_kernels(
         monkeypatch,
-        wear=[("factor = target[0] / gathered if gathered > 0.0 else 0.0", "factor = 1.0")],
+        wear=[("factor = force / gathered if gathered > 0.0 else 0.0", "factor = 1.0")],
     )
     assert caught(check_volume, turn=Turn(0.3))
 
