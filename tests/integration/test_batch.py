@@ -302,6 +302,28 @@ def test_what_one_weight_cannot_lie_on_is_refused(batch, words):
         study(given | batch, dresser="carrier" in batch)
 
 
+@pytest.mark.parametrize(("away", "stands"), [(120.0, True), (140.0, False)])
+def test_a_weight_that_tips_is_told_before_it_is_lapped(away, stands):
+    """Three rings of 50 mm at 60 mm: opposite one their tangent lies 60/2 + 25 = 55 mm from the middle.
+
+    Their own weight, 8.8 N in the middle, makes 55 mm to 55 (1 + 8.8/7) = 124 mm for a load of 7 N (statics).
+    """
+    batch = {"part": "ring", "count": 3, "together": 3, "radius": "60 mm", "under": "one weight"}
+    given = typed(study(batch))
+    at = {"x": f"-{away} mm", "y": "0 mm", "fixed_to": "top"}
+    given["steps"][0] |= {
+        "load": "7 N",
+        "load_at": at,
+        "stroke": {"kind": "circle", "radius": "8 mm"},
+    }
+    if stands:
+        one = Study.from_dict(given)
+        assert any("by itself" in line for line in one.bearing().lines())
+        return
+    with pytest.raises(StudyError, match="tips"):
+        Study.from_dict(given)
+
+
 def typed(one):
     """A study as a file has it, to be changed."""
     return json.loads(json.dumps(document_of(one.text)))

@@ -90,7 +90,7 @@ def _asked(place: Path, wanted: int | None) -> Asked:
 
         study, at = load(place), wanted or 1
         check_step(at, study)
-        return Asked(study, at, study.steps[at - 1], None, "faces as they come")
+        return Asked(study, at, study.laid[at - 1], None, "faces as they come")
     from lapwright.results.runfile import read_run
 
     path = run_file(place)
@@ -99,7 +99,7 @@ def _asked(place: Path, wanted: int | None) -> Asked:
     last = int(run.step[-1])
     at = wanted or last
     check_step(at, study)
-    step = study.steps[at - 1]
+    step = study.laid[at - 1]
     if at == last:
         step = replace(step, top=run.top[-1], bottom=run.bottom[-1])
     heights = {name: record.frames[-1] for name, record in run.plates.items()}

@@ -353,7 +353,7 @@ class BearingAnswer(Answer):
         from lapwright.integration.estimate import outlook
 
         self.study, self.number, self.when = study, number, when
-        self.step = step or study.steps[number - 1]
+        self.step = step or study.laid[number - 1]
         self.worst = phase is None
         with troubles_in(study.units):
             self.bearing = bearing(
@@ -367,6 +367,7 @@ class BearingAnswer(Answer):
         """All of it in words."""
         from lapwright.presentation import bearing_words
         from lapwright.presentation.tables import limit
+        from lapwright.presentation.words import say
 
         got, ahead, units = self.bearing, self.ahead, self.study.units
         degrees = f"{got.phase * 180.0 / pi:.0f} degrees"
@@ -385,6 +386,10 @@ class BearingAnswer(Answer):
             yield f"There it {here}, and in this step it {most} at most; {lifts}"
         else:
             yield f"It {most} all through this step; {lifts}"
+        batch = self.study.batch
+        if batch is not None and batch.joined and batch.laps(self.study.steps[self.number - 1]):
+            yield sentence(say("batch.by_itself", part=got.top))
+            return
         room = units.length(got.tipping_margin)
         yield f"It stands: the load could move out by {room} before it tips."
 

@@ -49,6 +49,7 @@ def batch_of(root: Table, plates: Plates, steps: Sequence[Step | None]) -> Batch
     _seats(table, batch, steps)
     if len(root.faults.found) == before:
         _room(table, batch, plates, steps)
+        _presses(table, batch, plates, steps)
     if root.data.get("rounds", 1) != 1:
         root.fault(
             "rounds", "stands beside [batch], which says how often: leave it out", "conflict"
@@ -239,6 +240,30 @@ def _room(table: Table, batch: Batch, plates: Plates, steps: Sequence[Step | Non
             f"has a bore of {length(carrier.outline.bore)}, its parts reach {length(2.0 * reach)}"
         )
         table.fault("carrier", f"{across} across: make it a ring that holds them", "range")
+
+
+def _presses(table: Table, batch: Batch, plates: Plates, steps: Sequence[Step | None]) -> None:
+    """Under one weight the load must press between the parts, or the weight tips."""
+    part = plates[batch.part]
+    if part is None or not batch.joined:
+        return
+    at = np.array([batch.place(k, (0.0, 0.0)) for k in range(batch.together)])
+    ways = np.linspace(0.0, 2.0 * math.pi, 360, endpoint=False)
+    out = np.stack([np.cos(ways), np.sin(ways)])
+    room = (at @ out).max(axis=0) + 0.5 * min(part.outline.size)
+    for number, step in enumerate(steps, 1):
+        if step is None or not batch.laps(step) or not step.load.force:
+            continue
+        own = part.weight * batch.together
+        middle = step.load.force * np.array(step.load.at) + own * at.mean(axis=0)
+        middle /= step.load.force + own
+        # A hand or a bench that the parts are turned under presses on every side of them in turn.
+        stays = step.load.fixed_to == "top" or not (step.turn.angle or step.walk.angle)
+        beyond = float((middle @ out - room).max() if stays else math.hypot(*middle) - room.min())
+        if beyond > 0.0:
+            far = table.faults.units.length(beyond)
+            tips = f"presses outside the parts by {far}: the one weight tips, so bring it nearer the middle"
+            table.faults.add(f"steps.{number}.load_at", tips, "range")
 
 
 def _beside(part: Plate, places: Sequence[tuple[float, float]]) -> bool:
