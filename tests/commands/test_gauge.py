@@ -606,3 +606,23 @@ def test_a_rail_an_inch_study_and_three_plates(study, capsys, kind):
 )
 def test_refused(study, capsys, words, message):
     assert message in said(capsys, study(), *words, code=2)
+
+
+def test_what_a_gauge_cannot_tell_is_said_to_be_too_little(capsys, tmp_path):
+    """A reading smaller than its own give or take says nothing of which side is high (GUM, 95 in 100)."""
+    path = tmp_path / "small.toml"
+    for size, told in (("0.05 um", True), ("5 um", False)):
+        path.write_text(PAIR_OF_ALIKE.replace("SIZE", size))
+        assert main(["gauge", str(path), "--plate", "A"]) == 0
+        assert ("too little for it to tell" in capsys.readouterr().out) == told
+
+
+PAIR_OF_ALIKE = """
+plates.A = { disc = "160 mm", thickness = "30 mm", form = { dome = "SIZE" }, cells = 32 }
+plates.B = { like = "A" }
+[[steps]]
+top = "A"
+bottom = "B"
+grit = "5 um"
+time = "10 min"
+"""

@@ -72,3 +72,19 @@ def test_what_a_balance_does_not_tell(grit, enough):
 def test_nothing_is_said_of_a_grit_that_was_weighed():
     seen = '[grits.fine]\nsize = "9 um"\nwear = { removed = "2 um", in = "10 min" }\n'
     assert told(PAIR + seen + STEP.format("fine"))[0] is None
+
+
+@pytest.mark.parametrize(("across", "scale"), [("160 mm", False), ("300 mm", True)])
+def test_a_heavy_plate_wants_a_scale_that_shows_it_or_a_dimple(across, scale):
+    """Scales that show hundredths of a gram carry up to about 6 kg (common practice, no source)."""
+    said, study, looks = told(PAIR.replace("160 mm", across) + STEP.format("15 um"))
+    assert ("That wants a scale that carries" in said) == scale
+    assert ("dimple" in said) == scale
+    if not scale:
+        return
+    spell = float(said.split("before and after ")[1].split()[0])
+    lost = looks[0].removed_from["A"] / looks[0].time * 60.0 * spell  # [m]
+    grams = lost * 1e3 * pi * 0.15**2 * 7200.0
+    step = float(said.split("shows ")[1].split()[0])
+    assert 0.2 * 0.1 * grams <= step <= 0.1 * grams * (1.0 + 1e-9)
+    assert study.plates["A"].total_mass == pytest.approx(pi * 0.15**2 * 0.03 * 7200.0, rel=0.02)

@@ -87,7 +87,7 @@ def main(args: argparse.Namespace) -> int:
     )
     for line in left:
         say(line)
-    say.next(*_next(args, found.estimate, whole_known=not left))
+    say.next(*_next(args, found.estimate, study.units, whole_known=not left))
     return 0
 
 
@@ -109,7 +109,7 @@ def _faces(place: Path, at: str | None) -> tuple[Study, Faces]:
 
 
 def _next(
-    args: argparse.Namespace, found: Estimate | None, whole_known: bool
+    args: argparse.Namespace, found: Estimate | None, units: Units, whole_known: bool
 ) -> list[tuple[str, object]]:
     """What to type or to open next."""
     lines: list[tuple[str, object]] = []
@@ -119,7 +119,8 @@ def _next(
     if args.out:
         lines.append(("Open", args.out))
     if found is None:
-        again = typed("gauge", args.file, "--reading", "GAUGE PLATE 1.2 um @ 0 deg")
+        size = "1.2 um" if units == "metric" else "40 uin"
+        again = typed("gauge", args.file, "--reading", f"GAUGE PLATE {size} @ 0 deg")
         lines.append(("What your readings say", again))
     elif not args.start:
         again = typed("gauge", args.file, "--start", "measured.toml")

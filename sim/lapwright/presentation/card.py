@@ -26,6 +26,7 @@ from lapwright.presentation.filling import filled
 from lapwright.presentation.finding_words import care
 from lapwright.presentation.orders import Order, grit_words, orders, rubbed
 from lapwright.presentation.run_view import RunView, run_view
+from lapwright.presentation.way_round import scale_words
 from lapwright.presentation.words import ENDED, say
 from lapwright.results.findings import KINDS, noticed
 from lapwright.results.record import Run
@@ -328,7 +329,8 @@ def _weighing(view: RunView) -> str:
     depth = view.units.depth
     grams = Units.number(view.grams(face.name, depth.size), 3)
     weighs = f"Weighing, clean and dry: {depth.name} off {names} weighs {grams} g{one}."
-    return f"{weighs} Minutes are guesses until then."
+    scale = scale_words(view.study.plates[face.name], view.grams(face.name, depth.size), view.units)
+    return " ".join(filter(None, [weighs, scale, "Minutes are guesses until then."]))
 
 
 # --- on paper ----------------------------------------------------------------------------------

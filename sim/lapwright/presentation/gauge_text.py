@@ -139,6 +139,9 @@ def _reading(one: Prediction, seen: Seen, units: Units, given: bool) -> str:
     line = f"{where}: {shows}"
     if one.budget.parts:
         line += f", give or take {_amount(one.budget.half, gauge, units)}"
+        line += (
+            say("gauge.unsure") if shows != "nothing" and abs(one.value) < one.budget.half else ""
+        )
     return f"{line} ({one.footing.words})" if one.footing.words else line
 
 

@@ -5,6 +5,7 @@ The picture of a step is that of degree 8, in the words of preview.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
@@ -275,15 +276,27 @@ def weighing(
         fields: dict[str, Any] = {"off": off, "grams": off * grams, "mass": plate.total_mass}
         return say("weigh.too_little", units, hours=hours, plate=name, written=written, **fields)
     depth, depth_name = units.depth
+    scale = scale_words(plate, rate * 60.0 * spell * grams, units)
     return say(
         "weigh.text",
+        units,
         depth=depth_name,
         plate=name,
+        scale=scale and f"{scale} {say('weigh.dimple')}",
         grams=depth * grams,
         lightest=len({plates[n].total_mass for n in names}) > 1,
         minutes=spell,
         written=_written(name, "lost", spell),
     )
+
+
+def scale_words(plate: Plate, grams: float, units: Units) -> str:
+    """What scale shows that so many grams went off a plate; "" where it is light."""
+    if plate.total_mass <= limit_of("light scale"):
+        return ""
+    tenth = 10.0 ** math.floor(math.log10(0.1 * grams))
+    step = next(k * tenth for k in (5.0, 2.0, 1.0) if k * tenth <= 0.1 * grams * (1.0 + 1e-9))
+    return say("weigh.scale", units, mass=plate.total_mass, step=Units.number(step, echo=True))
 
 
 def _written(name: str, what: str, minutes: int) -> str:
