@@ -24,7 +24,7 @@ from lapwright.metrology.form import EdgeMargin, forms
 from lapwright.specification.curves import Circle
 from lapwright.specification.outline import Rectangle
 from lapwright.specification.plate import StartForm
-from lapwright.specification.step import Hand, Load, Swap
+from lapwright.specification.step import Hand, Load, Swap, Until
 from lapwright.study.read import load, parse
 from lapwright.verification.closed_forms import Lens
 
@@ -188,16 +188,6 @@ def flat(pair):
     return np.zeros(pair.bottom.grid.shape), np.zeros(pair.top.grid.shape)
 
 
-# Faults that are known and not mended yet, strict: the test fails as soon as they are.
-SIZED = "what a step takes off until a size is reached is foretold as for all of its time"
-
-
-def but(names, some, why):
-    """Names, some of them with a fault that is known."""
-    mark = pytest.mark.xfail(reason=why, strict=True)
-    return [pytest.param(n, marks=mark) if n in some else n for n in names]
-
-
 # Over a bore faces lift without an overhang: that is looked at by itself.
 BORED = ("seal-rings-on-a-turning-plate", "gauge-ends-in-a-carrier")
 RIMS = [name for name in STUDIES if name not in BORED]
@@ -325,7 +315,7 @@ LONG = ("first-pair", "grooved-pair", "ring-that-spares-the-plate", "tune-the-sw
 @pytest.mark.parametrize(
     "name",
     [pytest.param(n, marks=pytest.mark.campaign) for n in STUDIES if n in LONG]
-    + but([n for n in STUDIES if n not in LONG], ("ring-to-size-and-parallel",), SIZED),
+    + [n for n in STUDIES if n not in LONG],
 )
 def test_metal_removed_and_half_difference_against_a_run(name):
     study = study_of(name)
@@ -349,6 +339,29 @@ def test_metal_removed_and_half_difference_against_a_run(name):
     grown = half(first.heights) - half({n: p.heights() for n, p in plates.items()})
     whole = outlooks(plates, [replace(step, swap=None)])[0].half_difference
     assert look.half_difference == pytest.approx(grown, rel=WITHIN, abs=WITHIN * abs(whole))
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_metal_is_foretold_until_a_size_is_reached(seed):
+    """What is left to the size, whatever time is allowed; of two steps what the first left (geometry)."""
+    rng = np.random.default_rng(seed)
+    study = study_of("ring-to-size-and-parallel")
+    left = rng.uniform(2e-6, 5e-6)
+    sizes = [12.006e-3 - left, 12.006e-3 - left - 1e-6]
+    steps = [replace(study.steps[0], until=Until(thickness={"ring": size})) for size in sizes]
+    first, second = outlooks(study.plates, steps)
+    stroke = first.removed_from["ring"] / (first.time * steps[0].pace)
+    assert left <= first.removed_from["ring"] <= left + 1.1 * stroke
+    both = first.removed_from["ring"] + second.removed_from["ring"]
+    assert left + 1e-6 <= both <= left + 1e-6 + 1.1 * stroke
+    # A step that is too short for it takes all of its time; one that waits for a form may.
+    short = replace(steps[0], time=0.5 * first.time)
+    whole = 1.0 / short.pace  # a step is of whole strokes
+    assert outlook(study.plates, short).time == pytest.approx(0.5 * first.time, abs=whole)
+    formed = replace(steps[0], until=replace(steps[0].until, flatness=1e-7))
+    assert outlook(study.plates, formed).time == pytest.approx(8 * 3600.0)
+    mean = replace(steps[0], until=Until(removed=1e-6))
+    assert outlook(study.plates, mean).removed == pytest.approx(1e-6, rel=0.01)
 
 
 def test_ten_studies_and_more():

@@ -7,8 +7,8 @@ holds whatever the faces look like, at edge margin 0, for equal discs of equal w
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -41,7 +41,8 @@ class Outlook:
     zero when the top tips off.  `load` of the top first laid on and the hand [N], `loads` with either plate
     on top; `pressure_mean` over the land in overlap at the centre of the stroke, grooves taken as spread
     evenly [Pa], `squeeze` of the layer under it [m]; `speed` mean sliding speed, `speeds` with either on top
-    [m/s], turning included.  `time` [s] rubbed, the most if the step stops by a gauge.  `removed`: mean depth
+    [m/s], turning included.  `time` [s] rubbed: until a size is reached, or else the most if the step stops
+    by a gauge.  `removed`: mean depth
     off both plates, and `removed_from` each [m]; times or divided by `limits.BAND` while the wear is a
     default.
     `kappas`: wear of each with a fresh dab [1/Pa]; `grit_age` of the dab as it begins
@@ -106,12 +107,15 @@ def outlooks(
 
     """
     every: list[Outlook] = []
-    age, last = 0.0, ""
+    age, last, gone = 0.0, "", dict.fromkeys(plates, 0.0)
     for number, step in enumerate(steps, 1):
         age = age_at_start(step, last, age)
         first = next(s for s in steps if s.grit.name == step.grit.name)
-        every.append(outlook(plates, step, key=(seed, 1, number), grit_age=age, observed_in=first))
-        _, age = cut_of(step, age, 0, step.total_strokes)
+        key = (seed, 1, number)
+        look = outlook(plates, step, key=key, grit_age=age, observed_in=first, gone=gone)
+        every.append(look)
+        gone |= {name: gone[name] + off for name, off in look.removed_from.items()}
+        _, age = cut_of(step, age, 0, round(look.time * step.pace))
         last = step.grit.name
     return tuple(every)
 
@@ -123,6 +127,7 @@ def outlook(
     key: Sequence[int] = (0, 1, 1),
     grit_age: float = 0.0,
     observed_in: Step | None = None,
+    gone: Mapping[str, float] | None = None,
 ) -> Outlook:
     """What one step will do, in closed form.
 
@@ -137,6 +142,8 @@ def outlook(
         Time rubbed on the dab before [s].
     observed_in : Step, optional
         The step in which an observed wear was seen; this one when not given.
+    gone : mapping, optional
+        Metal off plates before the step, by name [m].
 
     Returns
     -------
@@ -167,14 +174,24 @@ def outlook(
         )
         for above, under in ((top, bottom), (bottom, top))
     }
+
+    def off_by(times: Mapping[str, float]) -> dict[str, float]:
+        """Metal off each plate [m] by how long each lay on top at a fresh dab's cut [s]."""
+        return {
+            name: sum(
+                cut[name] * times[above] * means[above].work / plates[name].land_area
+                for above in times
+            )
+            for name in cut
+        }
+
+    step = _to_size(
+        step,
+        _left_to_size(step, plates, gone or {}),
+        lambda one: off_by(work_times(one, grit_age, thins)[0]),
+    )
     on_top, swaps = work_times(step, grit_age, thins)
-    removed = {
-        name: sum(
-            cut[name] * on_top[above] * means[above].work / plates[name].land_area
-            for above in on_top
-        )
-        for name in cut
-    }
+    removed = off_by(on_top)
     shared = _land_in_overlap(step, top, bottom)
     stiffness = step.grit.layer.stiffness
     speed = means[top.name].work / load
@@ -206,6 +223,45 @@ def outlook(
         half_difference=half_difference(step, top, bottom, cut, on_top, means),
         tendency=tendency(top, bottom, on_top, means),
     )
+
+
+def _left_to_size(
+    step: Step, plates: Mapping[str, Plate], gone: Mapping[str, float]
+) -> dict[str, float]:
+    """Metal after which the step is over, by plate, "" the mean of both [m]; nothing where forms end it."""
+    until = step.until
+    if until is None or until.wedge:
+        return {}
+    if any(
+        size is not None for size in (until.difference, until.flatness, until.twist, until.mating)
+    ):
+        return {}
+    smaller = min((step.top, step.bottom), key=lambda name: plates[name].outline.area)
+    left = {} if until.removed is None else {"": until.removed}
+    for name, size in until.thickness.items():
+        thick = plates[name or smaller].thickness
+        if thick is not None:
+            left[name or smaller] = max(thick - gone.get(name or smaller, 0.0) - size, 0.0)
+    return left
+
+
+def _to_size(
+    step: Step, left: Mapping[str, float], off: Callable[[Step], Mapping[str, float]]
+) -> Step:
+    """The step for as many strokes as take off what is `left`; whole where it does not get there."""
+
+    def there(strokes: int) -> bool:
+        each = off(replace(step, time=None, strokes=strokes))
+        mean = sum(each.values()) / len(each)
+        return all((each.get(name, 0.0) if name else mean) >= size for name, size in left.items())
+
+    low, high = 0, step.total_strokes
+    if not left or not there(high):
+        return step
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if there(middle) else (middle, high)
+    return replace(step, time=None, strokes=high)
 
 
 def _land_in_overlap(step: Step, top: Plate, bottom: Plate) -> float:

@@ -247,6 +247,12 @@ def cuts(study: Study, number: int, look: Outlook, brief: bool = False) -> str:
     if look.removed < NOTHING:
         return say("preview.cuts.none")
     spread, off = spread_of([step]), look.removed_from
+    if step.until is not None and round(look.time * step.pace) < step.total_strokes:
+        # How much comes off until a size is there is sure; how long that takes is not.
+        parts = [say("preview.cuts.off", units, depth=d, plate=name) for name, d in off.items()]
+        time = Units.rubbing(look.time, spread)
+        often = _often(study, number)
+        return say("preview.cuts.sized", each=joined(parts), time=time, often=often)
     fields: Fields = {
         "gauged": step.until is not None,
         "often": _often(study, number),

@@ -23,6 +23,7 @@ from lapwright.results.findings import KINDS
 if TYPE_CHECKING:
     from lapwright.integration.estimate import Outlook
     from lapwright.results.answer import Preview
+    from lapwright.specification.plate import Plate
     from lapwright.specification.step import Step
     from lapwright.units import Units
 
@@ -44,11 +45,9 @@ def screen(preview: Preview, rows: int = ROWS - NEXT) -> Iterator[str]:
     alike = study.batch.names[1:] if study.batch is not None else ()
     head = [fitted([study.title or study.stem], 0)]
     head += [line for one in cannot for line in _wrapped(one.text)]
-    head += [
-        fitted([beforehand.plate(plate, study.units, brief=True)], width, f"{name:<{width}}")
-        for name, plate in study.plates.items()
-        if name not in alike
-    ]
+    for name, plate in study.plates.items():
+        if name not in alike:
+            head += _plate(name, plate, study.units, width)
     if study.start is not None:
         head += _wrapped(beforehand.came_from(study.start), "")
     parts = [head, *(list(_step(preview, number)) for number in range(1, len(study.steps) + 1))]
@@ -63,6 +62,16 @@ def screen(preview: Preview, rows: int = ROWS - NEXT) -> Iterator[str]:
     for k, part in enumerate(parts):
         yield from ([""] if airy and k and part else [])
         yield from part
+
+
+def _plate(name: str, plate: Plate, units: Units, width: int) -> list[str]:
+    """A plate in a line; of one that comes out of parallel in two where that has no room."""
+    text, head = beforehand.plate(plate, units, brief=True), f"{name:<{width}}"
+    line = fitted([text], width, head)
+    if plate.wedge is None or not line.endswith(CUT):
+        return [line]
+    text, _, wedge = text.rpartition("; ")
+    return [fitted([text], width, head), fitted([wedge], width, " " * width)]
 
 
 def _step(preview: Preview, number: int) -> Iterator[str]:
