@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from math import log, pi
+from pathlib import Path
 
 import pytest
 
@@ -11,7 +12,7 @@ from lapwright.integration.estimate import outlooks
 from lapwright.kinematics.schedule import kappa
 from lapwright.presentation.filling import filled
 from lapwright.presentation.finding_words import in_words, said_of
-from lapwright.results.findings import foreseen
+from lapwright.results.findings import _at_the_end, foreseen
 from lapwright.study.read import parse
 
 PLATES = """
@@ -197,6 +198,10 @@ def test_how_long_to_wait_by_hand():
     assert float(re.search(r"about ([\d.]+) degC", said)[1]) == pytest.approx(warm, rel=0.06)
     low, high = (float(v) for v in re.search(r"for ([\d.]+) to ([\d.]+) hours", said).groups())
     assert low <= tau * log(warm / left) / 3600.0 <= high
+    thick = float(re.search(r"read up to ([\d.]+) um too thick", said)[1])
+    assert thick == pytest.approx(1e6 * 10.5e-6 * warm * 0.03, rel=0.06), (
+        "expansion of 30 mm of iron"
+    )
     # Two plates that lapped each other are equally warm: a comparator between them need not wait.
     assert "before you believe a size. Until then you can still compare" in said
     assert ("wait", 1) not in codes(study(("58 um", "2 min", "")))
@@ -214,6 +219,23 @@ def test_warmth_goes_on_from_step_to_step():
     assert float(re.search(r"about ([\d.]+) degC", text(rounds, "wait"))[1]) == pytest.approx(
         warm[1], rel=0.03
     )
+
+
+PARTS = (Path(__file__).parents[2] / "configs" / "seal-rings-on-a-turning-plate.toml").read_text()
+
+
+def test_parts_of_a_batch_get_warm_each_by_itself():
+    """Each load comes from the bench; three at once warm the plate three times as much as one (energy)."""
+
+    def warm(count, together):
+        text = PARTS.replace("count = 50", f"count = {count}").replace("together = 3", together)
+        some = parse(text.replace("every = 9 parts", "every = 1000 parts"))
+        return _at_the_end(some, some.ahead)[0]
+
+    few, many = (warm(count, "together = 3") for count in (3, 30))
+    assert many["ring"] == pytest.approx(few["ring"])
+    assert many["plate"] > 2.0 * few["plate"]
+    assert few["plate"] == pytest.approx(3.0 * warm(1, "together = 1")["plate"], rel=0.01)
 
 
 def test_where_nothing_rubs():

@@ -280,6 +280,7 @@ def _wait(found: Sequence[Finding], study: Study) -> Reckoned:
         "names": joined(names),
         "several": several,
         "warmer": max(one.numbers["warmer"] for one in found),
+        "thicker": max(one.numbers["thicker"] for one in found),
         "wait": finding_text(key, study.units, wait),
         "compare": several
         and study.batch is None

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import wraps
 from math import exp
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
@@ -49,6 +49,7 @@ if TYPE_CHECKING:
     from lapwright.metrology.reading import Reading
     from lapwright.results.gauge import Request
     from lapwright.results.record import Run
+    from lapwright.specification.batch import Batch
     from lapwright.study.model import Study
 
 
@@ -131,7 +132,9 @@ def standing_warm(study: Study, ahead: Sequence[Outlook]) -> Iterator[Finding]:
         allowed = limit_of("bow that reads") * ahead[last[name] - 1].squeeze / bow(plate, 1.0)
         if warm[name] > allowed:
             low, high = (waiting(plate, warm[name], allowed, air) for air in (MOST_AIR, LEAST_AIR))
-            yield Finding("wait", end, name, {"warmer": warm[name], "least": low, "most": high})
+            grown = plate.material.expansion * warm[name] * (plate.thickness or 0.0)
+            numbers = {"warmer": warm[name], "thicker": grown, "least": low, "most": high}
+            yield Finding("wait", end, name, numbers)
 
 
 def _heats(study: Study, step: Step, look: Outlook) -> dict[str, float]:
@@ -141,22 +144,37 @@ def _heats(study: Study, step: Step, look: Outlook) -> dict[str, float]:
     made = [rubbing_power(step.load.friction, look.loads[n], look.speeds[n]) for n in on_top]
     power = sum(made) / len(made)
     top, bottom = (study.plates[n] for n in names)
-    share = share_of_heat(top, bottom)
-    return {step.top: share * power, step.bottom: (1.0 - share) * power}
+    share, batch = share_of_heat(top, bottom), study.batch
+    # Each part of a load warms by itself, and all of them warm the plate.
+    parts = batch.together if batch is not None and batch.laps(step) else 1
+    return {step.top: share * power, step.bottom: parts * (1.0 - share) * power}
 
 
 def _at_the_end(study: Study, ahead: Sequence[Outlook]) -> tuple[dict[str, float], dict[str, int]]:
     """How much warmer than the room each plate is at the end [K], and the last step that it was in."""
     warm = dict.fromkeys(study.plates, 0.0)
     last: dict[str, int] = {}
-    for _ in range(min(study.rounds, MOST_ROUNDS)):
+    batch = study.batch
+    for load in range(1, min(study.rounds, MOST_ROUNDS) + 1):
+        if batch is not None:  # its parts come from the bench
+            warm |= dict.fromkeys(batch.names, 0.0)
         for at, (step, look) in enumerate(zip(study.steps, ahead, strict=True), 1):
+            if batch is not None and batch.dresses(at) and not _dressed_after(batch, load):
+                continue
             heats = _heats(study, step, look)
             for name, plate in study.plates.items():
                 cooled = warm[name] * exp(-look.time / time_constant(plate))
                 warm[name] = cooled + warm_up(plate, heats.get(name, 0.0), look.time)
             last |= dict.fromkeys(heats, at)
     return warm, last
+
+
+def _dressed_after(batch: Batch, load: int) -> bool:
+    """Whether the plate is dressed after a load (from 1); one dressed when it reads so is taken as always."""
+    dress = batch.dress
+    if dress is None or load == batch.loads:
+        return False
+    return dress.every is None or load % -(-dress.every // batch.together) == 0
 
 
 NOTHING = 0.5e-9  # m of metal: nothing was lapped
@@ -371,7 +389,7 @@ def noticed(run: Run, study: Study) -> list[Finding]:
     """Everything that is noticed of a run of a study, the gravest first."""
     found = list(_tipped(run, study))
     try:
-        ahead = study.ahead
+        ahead = _as_rubbed(run, study)
     except LapwrightError:
         return found
     told = {(one.code, one.step) for one in found}
@@ -379,6 +397,25 @@ def noticed(run: Run, study: Study) -> list[Finding]:
     found += [one for one in also if (one.code, one.step) not in told]
     found += [one for see in _notices("after") for one in see(run, study)]
     return sorted(found, key=gravity)
+
+
+def _as_rubbed(run: Run, study: Study) -> tuple[Outlook, ...]:
+    """What was known of each step beforehand, with the time that it was rubbed in a round [s]."""
+    done = list(_rubbed_for(run))
+    looks = []
+    for number, look in enumerate(study.ahead, 1):
+        times = [time for step, over, time in done if step == number and over]
+        looks.append(replace(look, time=sum(times) / len(times)) if times else look)
+    return tuple(looks)
+
+
+def _rubbed_for(run: Run) -> Iterator[tuple[int, bool, float]]:
+    """Each step of a run (from 1), whether it came to its end, and how long it was rubbed [s]."""
+    begun = 0.0
+    for k in range(1, len(run.time)):
+        if run.event[k] == "step" or k + 1 == len(run.time):
+            yield int(run.step[k]), run.event[k] == "step", float(run.time[k]) - begun
+            begun = float(run.time[k])
 
 
 def _tipped(run: Run, study: Study) -> Iterator[Finding]:
