@@ -12,7 +12,8 @@ from lapwright.integration.estimate import outlooks
 from lapwright.kinematics.schedule import kappa
 from lapwright.presentation.filling import filled
 from lapwright.presentation.finding_words import in_words, said_of
-from lapwright.results.findings import _at_the_end, foreseen
+from lapwright.results.findings import foreseen
+from lapwright.results.warmth import warm_at_the_end
 from lapwright.study.read import parse
 
 PLATES = """
@@ -230,7 +231,7 @@ def test_parts_of_a_batch_get_warm_each_by_itself():
     def warm(count, together):
         text = PARTS.replace("count = 50", f"count = {count}").replace("together = 3", together)
         some = parse(text.replace("every = 9 parts", "every = 1000 parts"))
-        return _at_the_end(some, some.ahead)[0]
+        return warm_at_the_end(some, some.ahead)[0]
 
     few, many = (warm(count, "together = 3") for count in (3, 30))
     assert many["ring"] == pytest.approx(few["ring"])

@@ -12,7 +12,6 @@ import math
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import wraps
-from math import exp
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 from lapwright.contact.liquid import film_of
@@ -24,14 +23,11 @@ from lapwright.metrology.conditions import (
     bow,
     bow_of_cooling,
     difference,
-    rubbing_power,
-    share_of_heat,
-    time_constant,
     waiting,
-    warm_up,
 )
 from lapwright.metrology.contacts import footing
 from lapwright.results.record import best, grit_on
+from lapwright.results.warmth import heats_of, warm_at_the_end
 from lapwright.specification.materials import (
     ABRASIVES,
     HAZARDS,
@@ -49,7 +45,6 @@ if TYPE_CHECKING:
     from lapwright.metrology.reading import Reading
     from lapwright.results.gauge import Request
     from lapwright.results.record import Run
-    from lapwright.specification.batch import Batch
     from lapwright.study.model import Study
 
 
@@ -109,13 +104,12 @@ def as_json(found: Finding) -> dict[str, Any]:
 
 # Still air takes 7 to 14 W/(m2 K) from a plate (handbook, from memory), so a wait has a band.
 LEAST_AIR, MOST_AIR = 7.0, 14.0
-MOST_ROUNDS = 50
 
 
 @step_by_step
 def heating(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
     """Plates that bow while they are rubbed by more than is left of the squeeze to be seen."""
-    heats = _heats(study, study.steps[at - 1], look)
+    heats = heats_of(study, study.steps[at - 1], look)
     for name, heat in heats.items():
         bowed = bow(study.plates[name], difference(study.plates[name], heat))
         if bowed > limit_of("bending") * look.squeeze:
@@ -125,7 +119,7 @@ def heating(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
 
 def standing_warm(study: Study, ahead: Sequence[Outlook]) -> Iterator[Finding]:
     """How warm the plates are at the end, and from when to when they may be read."""
-    warm, last = _at_the_end(study, ahead)
+    warm, last = warm_at_the_end(study, ahead)
     end = max(last.values(), default=1)
     for name in (n for n in study.plates if n in last):
         plate = study.plates[name]
@@ -135,46 +129,6 @@ def standing_warm(study: Study, ahead: Sequence[Outlook]) -> Iterator[Finding]:
             grown = plate.material.expansion * warm[name] * (plate.thickness or 0.0)
             numbers = {"warmer": warm[name], "thicker": grown, "least": low, "most": high}
             yield Finding("wait", end, name, numbers)
-
-
-def _heats(study: Study, step: Step, look: Outlook) -> dict[str, float]:
-    """Heat that flows into each plate [W], mean over who is on top."""
-    names = (step.top, step.bottom)
-    on_top = names if step.swap is not None else (step.top,)
-    made = [rubbing_power(step.load.friction, look.loads[n], look.speeds[n]) for n in on_top]
-    power = sum(made) / len(made)
-    top, bottom = (study.plates[n] for n in names)
-    share, batch = share_of_heat(top, bottom), study.batch
-    # Each part of a load warms by itself, and all of them warm the plate.
-    parts = batch.together if batch is not None and batch.laps(step) else 1
-    return {step.top: share * power, step.bottom: parts * (1.0 - share) * power}
-
-
-def _at_the_end(study: Study, ahead: Sequence[Outlook]) -> tuple[dict[str, float], dict[str, int]]:
-    """How much warmer than the room each plate is at the end [K], and the last step that it was in."""
-    warm = dict.fromkeys(study.plates, 0.0)
-    last: dict[str, int] = {}
-    batch = study.batch
-    for load in range(1, min(study.rounds, MOST_ROUNDS) + 1):
-        if batch is not None:  # its parts come from the bench
-            warm |= dict.fromkeys(batch.names, 0.0)
-        for at, (step, look) in enumerate(zip(study.steps, ahead, strict=True), 1):
-            if batch is not None and batch.dresses(at) and not _dressed_after(batch, load):
-                continue
-            heats = _heats(study, step, look)
-            for name, plate in study.plates.items():
-                cooled = warm[name] * exp(-look.time / time_constant(plate))
-                warm[name] = cooled + warm_up(plate, heats.get(name, 0.0), look.time)
-            last |= dict.fromkeys(heats, at)
-    return warm, last
-
-
-def _dressed_after(batch: Batch, load: int) -> bool:
-    """Whether the plate is dressed after a load (from 1); one dressed when it reads so is taken as always."""
-    dress = batch.dress
-    if dress is None or load == batch.loads:
-        return False
-    return dress.every is None or load % -(-dress.every // batch.together) == 0
 
 
 NOTHING = 0.5e-9  # m of metal: nothing was lapped
