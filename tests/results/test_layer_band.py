@@ -4,6 +4,7 @@ Random studies are those of `campaign_studies`; what a band says is held against
 layer of the same study is made shallower or deeper.
 """
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -11,6 +12,7 @@ import pytest
 from campaign_studies import drawn
 
 from lapwright.metrology.form import EdgeMargin, form_names, measure
+from lapwright.modal.reduced_model import ReducedModel
 from lapwright.results.layer_band import faces_by_depth, layer_bands
 from lapwright.specification.step import Layer
 from lapwright.study.model import Study
@@ -102,3 +104,34 @@ def test_it_is_in_json_only_where_the_layer_is_a_guess(layer):
     run = parse(PAIR.replace("LAYER", layer)).run()
     told = run.told()["plates"]["A"]["by_layer"]
     assert bool(told) == (not layer)
+
+
+def test_a_model_with_deeper_layers_is_one_that_is_made_so():
+    one = study(10)
+    model, deeper = (ReducedModel(s.plates, s.steps, 4) for s in (one, study(10, TWICE)))
+    model.evolution(1)
+    other = model.with_layers(TWICE, {one.steps[0].grit.name})
+    start = np.concatenate([model.start()[name] for name in ("B", "A")])
+    found, made = (m.evolution(1).after(start, 300.0) for m in (other, deeper))
+    np.testing.assert_allclose(found, made, rtol=0.0, atol=1e-9 * np.abs(made).max())
+    usual = model.evolution(1).after(start, 300.0)
+    assert np.abs(usual - made).max() > 1e-3 * np.abs(made).max()
+
+
+@pytest.mark.parametrize("layer", ["", 'layer = { depth = "0.75 um", pressure = "3 kPa" }'])
+def test_the_mark_in_the_long_run_goes_as_the_depth_of_the_layer(layer):
+    """dz/dt = A z / s + b has its fixed point at -s D b: the band is 0.4 to 3 times the mark (practice)."""
+    told = parse(PAIR.replace("LAYER", layer)).why()
+    long_run = " ".join(told.text().split()).partition("in the long run")[2]
+    found = re.findall(r"dish ([\d.]+) um(?:, ([\d.]+) to ([\d.]+) by the layer)?", long_run)
+    bands = [tuple(map(float, one)) for one in found if one[1]]
+    assert bool(bands) == (not layer)
+    json = told.told()["steps"][0]
+    for usual, low, high in bands:
+        assert (low, high) == pytest.approx((0.4 * usual, 3.0 * usual), rel=0.1)  # two figures
+    if layer:
+        assert json["residue_by_layer"] is None
+        return
+    for name, forms in json["residue"].items():
+        low, high = json["residue_by_layer"][name]["sphere"]
+        assert sorted([0.4 * forms["sphere"], 3.0 * forms["sphere"]]) == pytest.approx([low, high])

@@ -10,6 +10,7 @@ again, as in a round of three plates, is worked out once.
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
+from copy import copy
 from dataclasses import dataclass, field, replace
 from math import inf
 
@@ -46,7 +47,7 @@ from lapwright.modal.propagator import (
 from lapwright.modal.propagator import made as what_is_made
 from lapwright.modal.spectrum import Spectrum, lingering, spectrum_of
 from lapwright.specification.plate import Plate
-from lapwright.specification.step import Grit, Step, Swap, strokes_in
+from lapwright.specification.step import Grit, Layer, Step, Swap, strokes_in
 
 Array = NDArray[np.float64]
 
@@ -83,6 +84,33 @@ class ReducedModel:
         self._evolutions: dict[tuple[object, ...], Propagator] = {}
         self._motions: dict[int, Motion] = {}
         self._grits: dict[str, Grit] = {}
+
+    def with_layers(self, depth: float, grits: Collection[str]) -> ReducedModel:
+        """The same with the layers of some grits so many times as deep; operators are shared.
+
+        Parameters
+        ----------
+        depth : float
+            Times what it was.
+        grits : collection of str
+            Their names.
+
+        Returns
+        -------
+        ReducedModel
+
+        """
+        other = copy(self)
+        other._evolutions, other._grits = {}, {}
+        other.steps = tuple(
+            replace(
+                step, grit=replace(grit, layer=Layer(depth * grit.layer.depth, grit.layer.pressure))
+            )
+            if (grit := step.grit).name in grits
+            else step
+            for step in self.steps
+        )
+        return other
 
     def basis(self, name: str) -> Basis:
         """Shapes of a plate.

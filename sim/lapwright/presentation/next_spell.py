@@ -429,7 +429,7 @@ class NextAnswer(Answer):
             pair, sizes = (advice.step.top, advice.step.bottom), self.book.left
             return to_size(pair, sizes, advice.metal[1], share, self.units)
         if advice.why in STANDS:
-            return say(f"book.{STANDS[advice.why]}", share=share)
+            return say(f"book.goal.{STANDS[advice.why]}", share=share)
         if advice.why == "closer":
             now, then = advice.excess
             return say("book.not_in_sight", now=now, then=then)

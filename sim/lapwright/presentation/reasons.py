@@ -21,6 +21,7 @@ from lapwright.modal.step_analysis import StepAnalysis
 from lapwright.presentation import words
 from lapwright.presentation.staying import (
     LITTLE,
+    NO_BANDS,
     RIDGES,
     STAYS,
     cycle_comes,
@@ -284,14 +285,16 @@ def cycle_words(
     *,
     hollows_the_top: bool = True,
     settles: bool = True,
+    bands: Mapping[str, Mapping[str, float]] = NO_BANDS,
 ) -> list[tuple[str, list[str]]]:
     """What the cycle leaves alone, takes out, makes and leaves, and where it lifts, as (what, sentences).
 
     `lifts`: for what share of the time something lifts, step by step either way round; `hollows_the_top`:
-    whether its strokes do; `settles`: whether the layer's mark may be told of the long run.
+    whether its strokes do; `settles`: whether the layer's mark may be told of the long run; `bands`: that
+    mark with its bands by the layer.
     """
     gauged = any(study.steps[spell.step - 1].until is not None for spell in cycle.spells)
-    keeps = [_cycle_keeps(cycle, spectrum, study, settles)]
+    keeps = [_cycle_keeps(cycle, spectrum, study, settles, bands)]
     return [
         ("leaves alone", _cycle_stays(cycle, spectrum, study)),
         ("takes out", _cycle_goes(spectrum, cycle, study)),
@@ -455,7 +458,13 @@ def cycle_makes(
     return [say("cycle.makes.held", swapped=swapped, long=long, which=which)]
 
 
-def _cycle_keeps(cycle: Cycle, spectrum: CycleSpectrum, study: Study, settles: bool) -> str:
+def _cycle_keeps(
+    cycle: Cycle,
+    spectrum: CycleSpectrum,
+    study: Study,
+    settles: bool,
+    bands: Mapping[str, Mapping[str, float]],
+) -> str:
     last, made = spectrum.bedded_residue, spectrum.bedded_drift
     if not settles:
         return say("cycle.keeps.lifts")
@@ -464,4 +473,4 @@ def _cycle_keeps(cycle: Cycle, spectrum: CycleSpectrum, study: Study, settles: b
     steps = (study.steps[spell.step - 1] for spell in cycle.spells)
     finest = min(steps, key=lambda step: step.grit.size)
     left = cycle.forms(last, study.margin)
-    return say("cycle.keeps.text", faces=standing(left, finest, study.units))
+    return say("cycle.keeps.text", faces=standing(left, finest, study.units, bands))

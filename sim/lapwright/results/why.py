@@ -9,12 +9,13 @@ from typing import TYPE_CHECKING, Any
 
 from lapwright.errors import CannotDoError, troubles_in
 from lapwright.kinematics.schedule import spread_of
-from lapwright.limits import BAND
+from lapwright.limits import BAND, LAYER_BAND
 from lapwright.results.answer import Answer, titled, wrapped
+from lapwright.study.model import guessed_layers
 
 if TYPE_CHECKING:
     from lapwright.metrology.form import EdgeMargin
-    from lapwright.modal.cycle import Cycle, CycleSpectrum, Placement
+    from lapwright.modal.cycle import Cycle, CycleSpectrum, Placement, Spell
     from lapwright.modal.propagator import Lifts
     from lapwright.modal.reduced_model import ReducedModel
     from lapwright.modal.spectrum import Mode
@@ -105,7 +106,10 @@ class Why(Answer):
         steps = zip(self.reasons, self.off, strict=True)
         return {
             "study": self.study.stem,
-            "steps": [_one(reason, away, margin) for reason, away in steps],
+            "steps": [
+                _one(reason, away, margin, reason.step.grit.name in guessed_layers(self.study))
+                for reason, away in steps
+            ],
             "findings": [as_json(one) for one in self.findings],
             "schedule": _cycle(self.whole, margin),
         }
@@ -157,8 +161,47 @@ def _whole(
     if len(spells) > 1:
         head = cycle_headline(cycle, spectrum, study)
         hollows = all(hollows_the_top(reason) for reason in reasons)
-        told = cycle_words(cycle, spectrum, study, shares, hollows_the_top=hollows, settles=settles)
+        how = {"hollows_the_top": hollows, "settles": settles}
+        told = cycle_words(
+            cycle, spectrum, study, shares, **how, bands=_bands(picture, study, spells, cycle)
+        )
     return Whole(cycle, spectrum, told, cycle_title(cycle), head, settles, of)
+
+
+def _bands(
+    picture: ReducedModel, study: Study, spells: Sequence[Spell], cycle: Cycle
+) -> dict[str, dict[str, float]]:
+    """The layer's mark as the cycle ends [m] by plate and form, with its band where the layer is a guess."""
+    from lapwright.modal.cycle import cycle_of
+    from lapwright.presentation.words import with_bands
+
+    if not (grits := guessed_layers(study)):
+        return {}
+    try:
+        found = [
+            one.forms(one.spectrum().bedded_residue, study.margin)
+            for one in (
+                cycle,
+                *(cycle_of(picture.with_layers(d, grits), spells) for d in LAYER_BAND),
+            )
+        ]
+    except CannotDoError:
+        return {}
+    return {
+        name: {
+            **forms,
+            **with_bands(
+                {
+                    key: (
+                        min(one[name][key] for one in found),
+                        max(one[name][key] for one in found),
+                    )
+                    for key in forms
+                }
+            ),
+        }
+        for name, forms in found[0].items()
+    }
 
 
 def _deviation(study: Study, reason: StepAnalysis) -> LinearisationError | None:
@@ -175,7 +218,6 @@ def _said(
 ) -> Iterator[tuple[str, list[str]]]:
     from lapwright.presentation import reasons as told
     from lapwright.presentation.staying import keeps, leaves_alone, lifting
-    from lapwright.study.model import guessed_layers
 
     yield "leaves alone", leaves_alone(reason, study.units)
     out = [f"{what}: {how}" for what, how in told.takes_out(reason, study.units)]
@@ -218,7 +260,7 @@ def _cycle(whole: Whole, margin: EdgeMargin) -> dict[str, Any] | None:
 
 
 def _one(
-    reason: StepAnalysis, away: LinearisationError | None, margin: EdgeMargin
+    reason: StepAnalysis, away: LinearisationError | None, margin: EdgeMargin, guess: bool
 ) -> dict[str, Any]:
     from lapwright.presentation.staying import comes
 
@@ -235,6 +277,15 @@ def _one(
         "residue": reason.forms(spectrum.residue, margin) if ever else None,
         "bedded_drift": reason.forms(reason.bedded, margin),
         "bedded_residue": reason.forms(reason.evolution.bedded_residue, margin) if soon else None,
+        # What is left for ever goes as the layer's depth, exactly.
+        "residue_by_layer": {
+            name: {
+                key: sorted(value * depth for depth in LAYER_BAND) for key, value in forms.items()
+            }
+            for name, forms in reason.forms(spectrum.residue, margin).items()
+        }
+        if ever and guess
+        else None,
         "removal": dict(zip(reason.names, spectrum.removal, strict=True)),
         "law_error": None if reason.law is None else reason.law.error,
         "lifts": reason.lift_share > 0.0,
