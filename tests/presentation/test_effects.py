@@ -66,3 +66,19 @@ def test_only_what_was_rubbed_is_told(make_run) -> None:
     none = replace(run, time=run.time[:1], step=run.step[:1])
     assert effects(run_view(none)) == []
     assert effects_words(run_view(none)) == []
+
+
+@pytest.mark.parametrize(
+    ("shares", "said_of_it"),
+    [([0.0, 0.0], ""), ([0.4, 0.0], "until the faces bed in"), ([0.0, 0.3], "Something lifts")],
+)
+def test_what_lifts_is_what_was_seen_to_lift(make_run, shares, said_of_it) -> None:
+    """The run has the last word over what was foretold: a page says both nowhere."""
+    run = make_run("disc_pair")
+    half = len(run.time) // 2
+    lifted = np.repeat(shares, [half, len(run.time) - half])
+    view = run_view(replace(run, lift_share=lifted))
+    told = " ".join(" ".join(lines) for _, lines in effects_words(view))
+    assert said_of_it in told
+    assert ("Something lifts" in told) == bool(said_of_it)
+    assert ("bed in, which" in told) == (shares[0] > 0.0)

@@ -18,9 +18,12 @@ def bears(
     return say("came.bears", units, **names, part=part, mean=mean, peak=peak)
 
 
-def lifting(share: float) -> str:
-    """How often part of the overlap carried nothing, at the end of the run (share of the places)."""
+def lifting(share: float, before: bool = False) -> str:
+    """How often part of the overlap carried nothing, at the end of the run (share of the places).
+
+    `before`: something lifted earlier in the run.
+    """
     if not math.isfinite(share):
         return ""
     key = "nothing" if share <= 0.0 else "everywhere" if share >= 1.0 else "part"
-    return say(f"came.lifts.{key}", share=share)
+    return say(f"came.lifts.{key}", share=share, before=before)

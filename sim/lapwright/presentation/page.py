@@ -232,7 +232,9 @@ def _bearings(view: RunView) -> list[str]:
         for p in pictures.places(view)
     ]
     if lines and len(view.run.lift_share) and not view.nothing_done:
-        lines.append(bearing_words.lifting(float(view.run.lift_share[-1])))
+        shares = view.run.lift_share
+        before = bool((np.nan_to_num(shares) > 0.0).any())
+        lines.append(bearing_words.lifting(float(shares[-1]), before))
     return [line for line in lines if line]
 
 

@@ -339,7 +339,8 @@ def effects_words(view: RunView) -> list[tuple[str, list[str]]]:
     """A title for the steps that are alike, and what they never take out, make and leave in sentences."""
     alike: dict[tuple[str, ...], list[int]] = {}
     for number, step, look, glance in effects(view):
-        alike.setdefault(tuple(_lines(view, step, look, glance)), []).append(number)
+        lines = [*_lines(view, step, look, glance), *_lifted(view, number, look, glance)]
+        alike.setdefault(tuple(lines), []).append(number)
     return [(_title(view, numbers), list(lines)) for lines, numbers in alike.items()]
 
 
@@ -351,9 +352,19 @@ def _lines(view: RunView, step: Step, look: Outlook, glance: Glance | None) -> l
         made = what_is_made(step, plates, look, glance, units)
         lines.append(say("effects.makes", makes=made))
     lines.append(say("effects.leaves", leaves=mark))
-    if look.lifts if glance is None else glance.lift_share > 0.0:
-        lines.append(say("effects.lifts"))
     return lines
+
+
+def _lifted(view: RunView, number: int, look: Outlook, glance: Glance | None) -> list[str]:
+    """That something lifts in a step, as it was lapped; where that is not known, as it was foretold."""
+    steps, shares = view.run.step, view.run.lift_share
+    own = [float(share) for at, share in zip(steps, shares, strict=False) if int(at) == number]
+    seen = [share for share in own if math.isfinite(share)]
+    if not seen:
+        seen = [float(look.lifts) if glance is None else glance.lift_share]
+    if max(seen) <= 0.0:
+        return []
+    return [say("effects.lifts", bedded=seen[-1] <= 0.0)]
 
 
 def _title(view: RunView, numbers: list[int]) -> str:
