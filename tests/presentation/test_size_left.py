@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from lapwright.commands.main import main
 from lapwright.presentation import advice
 from lapwright.presentation.advice import Advice, advise
 from lapwright.presentation.run_view import run_view
+from lapwright.results.gauge import GaugeAnswer, faces_of
 from lapwright.results.recorder import lapped
 from lapwright.specification.wedge import Wedge
 from lapwright.study.read import load, parse
@@ -94,3 +97,21 @@ def test_a_start_presses_where_the_wedge_is_now(tmp_path: Path) -> None:
     words = [w for _, at in read for w in ("--reading", f"mic ring 12.0045 mm @ {at} deg")]
     assert main(["gauge", str(study), "--start", str(out), *words]) == 0
     assert load(out).steps[0].load.at == (0.0, 0.0)
+
+
+@pytest.mark.parametrize(("deep", "wide"), [(0.0, 12), (2.0, 12), (-1.0, 20)])
+def test_no_factor_is_told_for_a_face_worn_in_a_track(deep: float, wide: float) -> None:
+    """Three feet see the spot between them: a factor to the whole holds for a sphere alone (geometry)."""
+    study = parse(
+        'plates.A = { disc = "160 mm", thickness = "30 mm", form = { dome = "2 um" }, cells = 64 }\n'
+        'plates.B = { like = "A" }\n[[steps]]\ntop = "A"\nbottom = "B"\ngrit = "9 um"\ntime = "1 min"\n'
+    )
+    faces = faces_of(study)
+    face = faces.maps["A"]
+    far = np.hypot(*face.plate.grid.mesh())
+    track = deep * UM * np.exp(-(((far - 55 * MM) / (wide * MM)) ** 2))
+    faces = replace(faces, maps={**faces.maps, "A": replace(face, z=face.z - track)})
+    told = " ".join(GaugeAnswer(study, faces, ["spherometer"], ["A"]).lines())
+    told = " ".join(told.split())
+    assert ("multiply by 4.0" in told) == (deep == 0.0)
+    assert ("Read at more places" in told) == (deep != 0.0)

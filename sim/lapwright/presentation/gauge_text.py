@@ -18,7 +18,7 @@ from lapwright.limits import limit_of
 from lapwright.metrology.budget import WARM, Budget, Prediction
 from lapwright.metrology.conditions import bow_of_warmth, standing
 from lapwright.metrology.contacts import Placement
-from lapwright.metrology.form import FORMS
+from lapwright.metrology.form import FORMS, Form
 from lapwright.metrology.fringes import over_the_bore, too_grey
 from lapwright.metrology.instruments import Gauge, Micrometer, OpticalFlat, TwistGauge
 from lapwright.metrology.least_squares import Estimate, FormEstimate
@@ -44,6 +44,7 @@ _SIDES = {
     "bow": ("middle over the ends", "middle under the ends"),
     "crown": ("middle over the long edges", "middle under the long edges"),
 }
+TRACE_READ = 20e-9  # [m] of a reading: no gauge of the bench shows less
 NO_USE = 10.0  # more than this nobody multiplies a reading by
 NO_FACE = 1e-4  # [m]: no face that is lapped is out by so much, so that to say "not above this" says nothing
 WHOLE = 0.99  # of a form: that much of it is all
@@ -86,7 +87,8 @@ def _shown(one: Seen, request: Request, whole: Mapping[str, Whole], full: bool) 
             yield f"  {line}{_mark(p.value, one, request)}"
     if one.gauge.zero.on == "plate":
         yield f"  {say('gauge.comparator', plate=one.gauge.zero.plate)}"
-    notes = [*_finish(one, request), *_walked(one, whole[one.plate.name], units), _sees(one)]
+    notes = [*_finish(one, request), *_walked(one, whole[one.plate.name], units)]
+    notes.append(_sees(one, whole[one.plate.name].form))
     for note in notes:
         yield from wrapped(note, "  ", "    ") if note else ()
     yield from (f"  {line}" for line in _doubt(budget, one.gauge, units, full))
@@ -168,15 +170,16 @@ def _where(one: Prediction, units: Units, given: bool) -> str:
     return where + (say("gauge.along", along=place(one.place.along)) if one.place.along else "")
 
 
-def _sees(seen: Seen) -> str:
-    """What it shows of the whole plate, and what it does not see."""
+def _sees(seen: Seen, form: Form) -> str:
+    """What it shows of the whole plate, which is of a `form`, and what it does not see."""
     gauge, parts = seen.gauge, []
     if gauge.kind == "repeat reading":
         parts.append(say("gauge.repeat"))
     else:
         best = next((p for p in seen.there if p.best is not None), None)
         if best is not None and not gauge.angular and gauge.kind != "bridge":
-            parts.append(_share(abs(best.ratio[best.best or ""]), best.best or "", seen))
+            share = abs(best.ratio[best.best or ""])
+            parts.append(_share(share, best.best or "", seen, _even(seen, form)))
         ratios = seen.there[0].ratio
         blind = [FORMS[name].word for name in ratios if all(name in p.blind for p in seen.there)]
         if blind:
@@ -186,10 +189,30 @@ def _sees(seen: Seen) -> str:
     return "; ".join(parts)
 
 
-def _share(ratio: float, key: str, seen: Seen) -> str:
-    """How much of a form is shown, and by how much that must be multiplied."""
+UNEVEN = 0.2  # of a reading: by more than that it is not what the forms of the whole face come to
+
+
+def _even(seen: Seen, form: Form) -> bool:
+    """Whether readings are those of the forms of the whole face: of one worn in a track they are not."""
+    if seen.gauge.zero.on == "plate":
+        return True
+    for p in seen.there:
+        if p.value is None:
+            continue
+        sizes = {key: getattr(form, key, None) or 0.0 for key in p.ratio}
+        by_form = sum(ratio * sizes[key] for key, ratio in p.ratio.items())
+        off = abs(p.value - by_form)
+        if off > max(UNEVEN * max(abs(p.value), abs(by_form)), p.budget.half, TRACE_READ):
+            return False
+    return True
+
+
+def _share(ratio: float, key: str, seen: Seen, even: bool) -> str:
+    """How much of a form is shown, and by how much that must be multiplied, where that tells anything."""
     whole = "bore" if seen.plate.outline.bore else "plate"
     form = say(f"gauge.whole.{whole}", form=FORMS[key].word)
+    if not even:
+        return say("gauge.share.uneven", form=FORMS[key].word)
     if ratio > WHOLE:
         return say("gauge.share.all", form=form)
     times, no_use = Units.number(1.0 / ratio), ratio * NO_USE < 1.0
