@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import inf, sqrt
+from math import ceil, inf, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -246,3 +246,34 @@ def in_memory(motion: Motion, step: Step, first: int, age: float, tau: float) ->
     left, _ = cut_of(step, age, first, step.total_strokes - first)
     length = max(PART_OF_LEFT * left, PART_OF_TAU * tau)
     return max(1.0, rubbing_until(step.grit.fade, age, length) * step.pace)
+
+
+def mean_lost(block: Block) -> float:
+    """What a block takes off, the mean of bottom and (first) top [m]."""
+    both = zip(block.bodies[:2], block.lost[:2], strict=True)
+    return 0.5 * sum(mean_over_land(p, dz) for p, dz in both)
+
+
+DAMPED = 0.3  # power by which the poses of a load follow what the one before it asks for
+
+
+def poses_ahead(poses: int, wanted: float, many: bool) -> float:
+    """Poses for the next block after one with `poses`, whose check asks for so many.
+
+    One check tells by a single difference, and the largest of several: of `many` loads each moves it a
+    little, so that chance asks neither for more nor for fewer.
+    """
+    if many:
+        return poses * min(max(float((wanted / poses) ** DAMPED), 0.8), 1.25)
+    return max(0.8 * poses, min(wanted, 2.0 * poses))
+
+
+def strokes_of_block(stride: float, most: int, motion: Motion) -> int:
+    """Strokes of the next block: about `stride`, in equal parts of `most`, in whole rounds of an index."""
+    wanted = max(1, min(most, int(min(stride, 2.0**62))))
+    number = ceil(most / ceil(most / wanted))
+    every = motion.index_every
+    if every and every < number < most:
+        whole_round = every * motion.angle_cycle if motion.angle_cycle else every
+        number -= number % (whole_round if whole_round <= number else every)
+    return number

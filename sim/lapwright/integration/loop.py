@@ -30,9 +30,12 @@ from lapwright.integration.block import (
     Block,
     in_memory,
     in_order,
+    mean_lost,
     mean_over_land,
     out_of_order,
+    poses_ahead,
     settling_time,
+    strokes_of_block,
 )
 from lapwright.integration.loads import Loads
 from lapwright.integration.state import Progress, Settings, State
@@ -62,6 +65,8 @@ Array = NDArray[np.float64]
 LEAST_METAL = 1e-15  # [m] a block that takes off less is of a dab that is tired out
 LEAST_RATE = 1e-30  # [m/s] where nothing rubs, nothing is ever off
 PART_ACCURACY = 0.005  # of the metal off a part of a batch, that its poses may leave open in a form
+# Of a batch of many loads poses may leave open so many times as much, and later stages ...
+LOOSER, FEWER = 2.0, 2  # ... are worked out on such a part of them
 ENOUGH_BLOCKS = 8.0  # in the step, for the luck of one block to be made up for by the others
 FEW_BLOCKS = 8.0  # in the step: later stages on more than an eighth of the poses
 FIRST_BLOCK = 0.3  # times the time in which a mismatch dies
@@ -159,6 +164,12 @@ class _Work:
     def watch(self) -> Watch:
         """The gauges that stop a step or swap plates."""
         return Watch(self.plates, self.margin)
+
+    @property
+    def _many(self) -> bool:
+        """Whether there are so many loads that each is looked at less closely; never in a finer run."""
+        usual = self.settings.accuracy >= Settings.accuracy
+        return self.batch is not None and self.batch.many and usual
 
     def begun(self) -> State:
         """The start: the plates as they come, of a batch the first parts on its plate."""
@@ -308,9 +319,10 @@ class _Work:
         tau = self._tau(clock, pair, motion, (rates[0], rates[1]))
         most = self._longest_block(step, state, motion, tau)
         stride = clock.stride or FIRST_BLOCK * tau * step.pace
-        number = _fit(stride, most, motion)
+        number = strokes_of_block(stride, most, motion)
         shift = self._shift(clock)
         poses, solved = self._poses(clock, pair, motion), 0
+        again = REPEATED * (LOOSER if self._many else 1.0)
         while True:
             given = clock.strokes, number, poses, shift, clock.block, pair.round_faces
             if joined:
@@ -340,7 +352,7 @@ class _Work:
                 # Strokes too unlike for so few poses: fewer strokes, each with poses of its own.
                 number = stride = self._each_its_own(motion)
                 poses = self.settings.most_poses
-            elif more > REPEATED * poses and poses < self.settings.most_poses:
+            elif more > again * poses and poses < self.settings.most_poses:
                 poses = self._whole(min(more, 4.0 * poses))
             else:
                 break
@@ -352,6 +364,8 @@ class _Work:
         if number < stride and ease >= 1.0:
             wider = max(wider, stride)  # the block was cut short by the schedule, not by its error
         stride = max(1.0, min(wider, longest, 1e9))
+        # Of a batch the next block is cut short like this one: for a longer one poses would grow and grow.
+        ahead = stride if self.batch is None else min(stride, most)
         done = replace(
             clock,
             strokes=clock.strokes + number,
@@ -359,7 +373,7 @@ class _Work:
             time=clock.time + number / step.pace,
             grit_age=age,
             stride=stride,
-            poses=max(0.8 * poses, min(more * (stride / number) ** (1.0 / 3.0), 2.0 * poses)),
+            poses=poses_ahead(poses, more * (ahead / number) ** (1.0 / 3.0), self._many),
         )
         after = block.applied(state, done, out_of_order(motion, step, number))
         after = replace(after, solved=solved)
@@ -404,6 +418,7 @@ class _Work:
         """Chunks on which later stages are worked out: fewer where a block is a small share of the step."""
         blocks = step.total_strokes / number
         parts = next((parts for parts in (8, 4, 2) if 8.0 * blocks >= parts * FEW_BLOCKS), 1)
+        parts = max(parts, FEWER if self._many else 1)
         return tuple(range(clock.block % parts, CHUNKS, parts))
 
     def _whole(self, poses: float) -> int:
@@ -416,7 +431,7 @@ class _Work:
         """How many times what was left before a swap by metal a block takes; 0 within half a stroke of it."""
         if step.swap is None or not step.swap.removed:
             return 0.0
-        off = _mean_lost(block)
+        off = mean_lost(block)
         left = self._metal_left(step, state)
         return off / left if left > 0.0 and off - left > 0.5 * off / number else 0.0
 
@@ -428,7 +443,7 @@ class _Work:
         What blocks leave open adds up as squares, so each may use the share of the square that it has of the
         metal.
         """
-        off = _mean_lost(block)
+        off = mean_lost(block)
         if not off > LEAST_METAL:
             return float(poses)
         before = 0.5 * (
@@ -449,9 +464,8 @@ class _Work:
         if self.batch is not None and self.batch.laps(step):
             # Each load is one of many to the plate, and its last to a part.
             most = self.settings.accuracy * sqrt(self.rounds * whole * off)
-            open_ *= allowed / np.array(
-                [most, *[PART_ACCURACY * sqrt(whole * off)] * (len(open_) - 1)]
-            )
+            of_part = PART_ACCURACY * (LOOSER if self._many else 1.0) * sqrt(whole * off)
+            open_ *= allowed / np.array([most, *[of_part] * (len(open_) - 1)])
         # With more poses the error falls at least as the power 3/2.
         return float(poses * (float(open_.max()) / allowed) ** (2.0 / 3.0))
 
@@ -531,23 +545,6 @@ def _named(clock: Progress) -> Iterator[None]:
         raise
 
 
-def _mean_lost(block: Block) -> float:
-    """What a block takes off, the mean of bottom and (first) top [m]."""
-    both = zip(block.bodies[:2], block.lost[:2], strict=True)
-    return 0.5 * sum(mean_over_land(p, dz) for p, dz in both)
-
-
 def _next(strokes: int, every: int) -> int:
     """The next multiple of `every` after `strokes`."""
     return (strokes // every + 1) * every if every else 2**62
-
-
-def _fit(stride: float, most: int, motion: Motion) -> int:
-    """Strokes of the next block: about `stride`, in equal parts of `most`, in whole rounds of an index."""
-    wanted = max(1, min(most, int(min(stride, 2.0**62))))
-    number = ceil(most / ceil(most / wanted))
-    every = motion.index_every
-    if every and every < number < most:
-        whole_round = every * motion.angle_cycle if motion.angle_cycle else every
-        number -= number % (whole_round if whole_round <= number else every)
-    return number

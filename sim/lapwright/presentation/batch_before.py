@@ -33,6 +33,8 @@ def before_words(study: Study) -> list[str]:
     lines.append(
         _dressing(batch, batch.dress, units) if batch.dress else say("batch.before.undressed")
     )
+    if batch.many:
+        lines.append(say("batch.before.many"))
     return [sentence(line) for line in lines]
 
 

@@ -37,7 +37,7 @@ def spells_of(record: BatchRecord) -> list[Spell]:
 
 
 def batch_words(view: RunView) -> list[str]:
-    """What came out of a batch, in at most eight lines; nothing where there is none."""
+    """What came out of a batch, in at most nine lines; nothing where there is none."""
     record, batch = view.run.batch, view.study.batch
     if record is None or batch is None:
         return []
@@ -47,7 +47,12 @@ def batch_words(view: RunView) -> list[str]:
     ways = "together" if batch.together > 1 else "singly"
     loads = str(int(record.load[-1]))
     lines = [say(f"batch.{ways}", **given, together=str(batch.together), loads=loads)]
-    lines += [_flat(view, record), *_goal(view, record), _plate(view, record)]
+    lines += [
+        _flat(view, record),
+        _good_to(view, record),
+        *_goal(view, record),
+        _plate(view, record),
+    ]
     lines += [*_dressed(view, record), *_advice(view, record)]
     return [sentence(line) for line in lines if line]
 
@@ -65,6 +70,12 @@ def _flat(view: RunView, record: BatchRecord) -> str:
         worst=float(flat[worst]),
         number=str(int(record.number[worst])),
     )
+
+
+def _good_to(view: RunView, record: BatchRecord) -> str:
+    """How far any form of any part may be off by what poses and steps leave open."""
+    told = np.concatenate([values[np.isfinite(values)] for values in record.error.values()])
+    return say("batch.good_to", view.units, error=float(told.max())) if told.size else ""
 
 
 def _goal(view: RunView, record: BatchRecord) -> list[str]:

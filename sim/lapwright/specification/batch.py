@@ -22,6 +22,7 @@ from lapwright.specification.table import choice, whole
 
 OWN, ONE = "own weights", "one weight"
 MOST_PARTS, MOST_TOGETHER = 100_000, 60
+MANY_LOADS = 100  # of more, each is looked at less closely
 PARTS_STREAM = 0x70617274  # sets the scatter of parts apart from other numbers of the same seed
 # What may scatter, by the field of a start form; every one is drawn for every part, asked for or not.
 SCATTERS: Mapping[str, str] = {
@@ -161,6 +162,11 @@ class Batch(Frozen):
     def loads(self) -> int:
         """How often parts are laid."""
         return ceil(self.count / self.together)
+
+    @property
+    def many(self) -> bool:
+        """Whether there are so many loads that each is looked at less closely."""
+        return self.loads > MANY_LOADS
 
     @property
     def names(self) -> tuple[str, ...]:
