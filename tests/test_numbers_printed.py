@@ -1,5 +1,7 @@
 """Numbers as at the bench: what previews of every study and of generated ones print, metric and inch.
 
+And what is said of some of them when they are lapped: run, why, gauge, bearing, compare, their readings.
+
 No strings of zeros, no more than four figures of a number that nobody typed, no percentage of four figures,
 no "-0", and at an inch bench nothing in millimetres or kilopascals.
 """
@@ -11,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from lapwright.optimisation.comparison import Many, compare
 from lapwright.results.answer import Preview
 from lapwright.study.model import Study
 from lapwright.study.read import parse
@@ -54,6 +57,26 @@ grit = "15 um"
 stroke = { kind = "figure-eight", overhang = "0.001 in" }
 turn = "7.77777 deg per stroke"
 time = "1 h 7 min"
+"""
+
+
+WAYS = """title = "Ways"
+plates.A = { disc = "4-1/4 in", thickness = "3/4 in", cells = 16, form = { dome = "60 uin" } }
+plates.B = { like = "A", form = { dish = "23 uin" } }
+[[steps]]
+top = "A"
+bottom = "B"
+grit = "9 um"
+turn = "7.77777 deg per stroke"
+swap_every = "6.66667 min"
+load = "3 lbf"
+time = "17 min"
+[[variants]]
+name = "short"
+set = { "stroke.travel" = "1/6" }
+[[variants]]
+name = "long"
+set = { "stroke.travel" = "1/2" }
 """
 
 
@@ -114,3 +137,47 @@ def test_the_rules_catch_what_they_are_for() -> None:
         assert faults(wrong, set(), inch=True), wrong
     assert faults("40 mm", set(), inch=True)
     assert not faults("40 mm, 12000 strokes, 17.25 um, 0.00993 g", set(), inch=False)
+
+
+def answers(study: Study, every: bool) -> dict[str, str]:
+    """What is said of a study by every command that laps it, or looks at it; the quicker ones, or `every`."""
+    run = study.run()
+    found = {
+        "run": "\n".join([*run.lines(whole=True), *run.lines()]),
+        "bearing": study.bearing().text(),
+        "gauge": study.gauge().text(),
+    }
+    if not any(plate.outline.bore for plate in study.plates.values()):
+        name = next(iter(study.plates))
+        found["readings"] = study.gauge(readings=[f"spherometer {name} 0.7 um @ 0 deg"]).text()
+    if every:
+        found["why"] = study.why().text()
+    if every and study.variants:
+        found["compare"] = compare(study, Many(samples=2), 1, None).text()
+    return found
+
+
+LAPPED = {
+    "ways": WAYS,
+    "rail": RAIL.replace("400.0001", "40.0001"),
+    "ring": RING.replace("20000", "2000"),
+}
+LONGER = [
+    pytest.param(name, units, True, marks=pytest.mark.campaign)
+    for name in LAPPED
+    for units in ("metric", "inch")
+]
+
+
+@pytest.mark.parametrize(("name", "units", "every"), [("ways", "inch", False), *LONGER])
+def test_every_answer_says_numbers_as_at_the_bench(name: str, units: str, every: bool) -> None:
+    study = parse(f'units = "{units}"\n{LAPPED[name]}', name)
+    found = {}
+    for command, text in answers(study, every).items():
+        for line in text.splitlines():
+            # Micrometres in brackets beside microinches are meant, and so are all figures of a thickness.
+            beside = r"[\d.]+ in thick|\([\d.]+ (?:um|uin)\)"
+            said = re.sub(beside, "", line.replace(study.title, ""))
+            if wrong := faults(said, typed_in(study), inch=units == "inch"):
+                found[command, line] = wrong
+    assert not found

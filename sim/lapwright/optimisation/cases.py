@@ -33,6 +33,7 @@ from lapwright.study.model import Axis, Study, guessed
 from lapwright.study.read import parse_document
 from lapwright.study.variants import override
 from lapwright.study.write import inline, written
+from lapwright.units import METRIC, Units
 
 __all__ = [
     "LATER",
@@ -263,6 +264,7 @@ def _member(study: Study, base: Mapping[str, Any], folder: Path | None, asked: C
     )
 
 
+USUAL_AT = 3e3  # [Pa], at which the give of a layer is told
 STREAM = 0x64726177  # sets these random numbers apart from others with the same seed
 # Published scatter of wear coefficients is 40 to 60 % (Podra & Andersson, Tribol. Int. 32 (1999) 71): once
 # weighed, or given, the wear is drawn from two thirds to one and a half times of what it was.
@@ -376,7 +378,9 @@ def _scaled(wear: Wear, factor: float) -> Wear:
     return Wear(None if wear.iron is None else wear.iron * factor, plates, seen)
 
 
-def drawn_in_words(studies: tuple[Study, ...], tolerance: Tolerance, size: str) -> list[str]:
+def drawn_in_words(
+    studies: tuple[Study, ...], tolerance: Tolerance, size: str, units: Units = METRIC
+) -> list[str]:
     """What is drawn, and from what, in sentences; `size` is the tolerance's floor in words."""
     every = [(s, n) for s in studies for n in range(1, len(s.steps) + 1)]
     wears = {guessed(s, n, "wear") for s, n in every}
@@ -390,7 +394,9 @@ def drawn_in_words(studies: tuple[Study, ...], tolerance: Tolerance, size: str) 
     if False in wears:
         told.append("A wear that you weighed or gave: from two thirds to one and a half times.")
     if True in layers:
-        told.append("How far the grit layer gives: 0.02 to 0.15 of the grit at 3 kPa.")
+        told.append(
+            f"How far the grit layer gives: 0.02 to 0.15 of the grit at {units.pressure(USUAL_AT)}."
+        )
     if False in layers:
         told.append("A layer depth that you gave is taken as it stands.")
     if True in hands:

@@ -206,8 +206,7 @@ def _row(got: Comparison, i: int, rank: int) -> Row:
         changes = f"step {member.step}: {changes}"
     flat, worst = _worst(summary)
     fine = f" {MARK}" if units.finer(flat, _finish(member, worst)) else ""
-    # Why minutes have a band is said once, below the table.
-    minutes, _, band = Units.band(summary.time, spread(got)).partition(", ")
+    minutes, band = _minutes(got, i)
     share, bad = summary.lift_share, got.ended_badly(i)
     lifts = "a trace" if share < 0.01 else time_share(share)
     parts, within = summary.parts, got.all_within(i)
@@ -233,6 +232,17 @@ def _row(got: Comparison, i: int, rank: int) -> Row:
         trouble=" ".join((summary.trouble or "").split()),
         sure=sure if got.samples else "",
     )
+
+
+def _minutes(got: Comparison, i: int) -> Told:
+    """How long a member rubs, and the band of that; where drawn, as the metal then has the band, theirs."""
+    time, ends = got.nominal[i].time, got.band(i, ("time",))
+    if ends is None:
+        # Why minutes have a band is said once, below the table.
+        minutes, _, band = Units.band(time, spread(got)).partition(", ")
+        return minutes, band
+    low, high = (Units.time(end) for end in ends)
+    return Units.spell(time), "" if low == high else f"from {low} to {high}"
 
 
 def faces_of(got: Comparison, names: Iterable[str]) -> list[str]:
@@ -360,7 +370,7 @@ def how_sure(got: Comparison) -> list[str]:
             f"Drawn {got.samples} times, the same draws for every way (seed {got.study.seed}); "
             "from .. to .. holds nine in ten of them."
         )
-        lines += drawn_in_words(studies, got.tolerance, floor)
+        lines += drawn_in_words(studies, got.tolerance, floor, units)
         lines += beyond(got)
     else:
         lines.append("--samples 40 draws what is not known and says how sure the order is.")

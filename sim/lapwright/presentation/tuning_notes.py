@@ -386,7 +386,10 @@ def how_sure(got: Tuning) -> list[str]:
     told += [_banded(got, band) for band in got.bands]
     floor = units.size(got.tolerance.floor) if got.tolerance.floor else "nothing"
     return told + drawn_in_words(
-        (got.answer.study if got.answer is not None else study,), got.tolerance, floor
+        (got.answer.study if got.answer is not None else study,),
+        got.tolerance,
+        floor,
+        got.study.units,
     )
 
 
