@@ -377,3 +377,21 @@ def test_a_force_typed_in_kilograms_has_three_figures():
     )
     (step,), (look,) = study.steps, outlooks(study.plates, study.steps)
     assert "your hand adds 588 N:" in beforehand.press(step, study.plates, look)
+
+
+@pytest.mark.parametrize(
+    ("way", "told"),
+    [("0 deg", "20 % of its length"), ("90 deg", "20 % of its breadth")],
+)
+def test_an_overhang_of_a_rail_is_told_by_the_side_that_it_is_a_share_of(
+    way: str, told: str
+) -> None:
+    """A fifth of 200 mm over the end, or of 50 mm over the long side (arithmetic)."""
+    size = {"0 deg": "80 mm", "90 deg": "20 mm"}[way]
+    study = parse(
+        'plates.A = { rectangle = ["200 mm", "50 mm"], thickness = "30 mm" }\nplates.B = { like = "A" }\n'
+        '[[steps]]\ntop = "A"\nbottom = "B"\ngrit = "9 um"\ntime = "5 min"\n'
+        f'stroke = {{ kind = "line", length = "{size}", direction = "{way}" }}\n'
+    )
+    _, edge = beforehand.hand(study.steps[0], study.plates, study.ahead[0])
+    assert told in edge

@@ -20,6 +20,7 @@ from lapwright.commands.main import main
 from lapwright.presentation import words
 from lapwright.presentation.card import HEIGHT, SIZES, Line, card_html, card_of, card_page, laid_out
 from lapwright.presentation.run_view import run_view
+from lapwright.presentation.tables import forms_data
 from lapwright.presentation.words import MARK
 from lapwright.results.runfile import read_run
 
@@ -542,3 +543,13 @@ def test_a_batch_is_laid_loaded_and_read_part_by_part(tmp_path: Path, count: int
     assert sum(note.whole.startswith("ring") for note in card.head) == 1, "they are alike"
     page = card_page(run)
     assert page.count('<div class="wc-sheet"') == 1
+    # A face before and after are those of two parts, and of which is said beside each.
+    view = run_view(run)
+    assert [view.called("ring 2", after) for after in (False, True)] == [
+        "ring no. 2",
+        f"ring no. {count - 1}",
+    ]
+    assert view.called("plate", after=True) == "plate"
+    assert f"Before is of ring no. 2, after of ring no. {count - 1}" in " ".join(
+        forms_data(view)["notes"]
+    )

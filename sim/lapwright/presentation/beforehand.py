@@ -159,7 +159,7 @@ def hand(
     if not step.hand.steady:
         share = max(step.hand.amplitude, step.hand.pace)
         parts.append(say("preview.hand.scatter", share=share))
-    return [", ".join(parts), over_the_edge(step, look, units)]
+    return [", ".join(parts), over_the_edge(step, look, units, plates[step.top])]
 
 
 def _goes_round(step: Step, bottom: bool) -> str:
@@ -195,16 +195,31 @@ def _angle(turn: Turn) -> str:
     return say("preview.hand.angle", angle=degrees(turn.angle), back=turn.angle < 0.0, every=every)
 
 
-def over_the_edge(step: Step, look: Outlook, units: Units = METRIC) -> str:
+def _side(over: float, share: float, top: Plate | None) -> str:
+    """Of which size of the top an overhang [m] is that share: of a long one its length or its breadth."""
+    if top is None or not top.outline.long or share <= 0.0:
+        return say("preview.edge.width")
+    sizes = sorted(top.outline.size)
+    across = over / share
+    near = [abs(across / size - 1.0) < SAME for size in sizes]
+    return say(f"preview.edge.{'breadth' if near[0] else 'length' if near[1] else 'slanting'}")
+
+
+def over_the_edge(
+    step: Step, look: Outlook, units: Units = METRIC, top: Plate | None = None
+) -> str:
     """Overhang, where flat faces begin to lift, where the top tips."""
     first, other = look.overhang, look.edge.at.overhang
     if first > EDGE:
         over = say("preview.edge.over", units, overhang=first)
         share = look.overhang_share
         if abs(other - first) <= SAME * first:
-            over = say("preview.edge.share", over=over, share=share)
+            side = _side(first, share, top)
+            over = say("preview.edge.share", over=over, share=share, side=side)
         elif other > EDGE:
-            over = say("preview.edge.another", units, over=over, other=other, share=share)
+            side = _side(other, share, top)
+            fields: Fields = {"over": over, "other": other, "share": share, "side": side}
+            over = say("preview.edge.another", units, **fields)
     elif first > -EDGE:
         over = say("preview.edge.just")
     else:

@@ -147,10 +147,16 @@ def _html(view: RunView, strokes: list[str], drawn: Drawn) -> str:
 
 def _faces_in_words(view: RunView) -> str:
     return "; ".join(
-        f"{face.name} before {words.face(face.before, None, view.units)}; "
-        f"after {words.face(face.after, face.finish, view.units)}"
+        f"{view.called(face.name, False)} before {words.face(face.before, None, view.units)}; "
+        f"{_again(view, face)}after {words.face(face.after, face.finish, view.units)}"
         for face in view.faces
     )
+
+
+def _again(view: RunView, face: Face) -> str:
+    """What a face is called after, where that is another than before."""
+    first, last = (view.called(face.name, after) for after in (False, True))
+    return "" if first == last else f"{last} "
 
 
 def _done(view: RunView) -> str:

@@ -133,6 +133,16 @@ class RunView:
         """The face of a plate by name."""
         return next((f for f in self.faces if f.name == name), None)
 
+    def called(self, name: str, after: bool) -> str:
+        """What the first or (`after`) the last map under a name is of: of a batch, which part it is."""
+        record, batch = self.run.batch, self.study.batch
+        if record is None or batch is None or name not in batch.names:
+            return name
+        numbers = record.number[record.station == batch.names.index(name) + 1]
+        if not len(numbers):
+            return name
+        return say("batch.no", part=record.name, number=str(int(numbers[-1 if after else 0])))
+
     def grams(self, name: str, depth: float) -> float:
         """What a depth [m] off a face weighs [g]."""
         return 1e3 * self.study.plates[name].mass_per_depth * depth

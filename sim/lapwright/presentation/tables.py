@@ -191,6 +191,8 @@ def _notes(view: RunView) -> list[str]:
     """Of rings how flat they are in bands, and of faces that are neither dome nor dish what they are."""
     lines = []
     for face in view.faces:
+        first, last = (view.called(face.name, after) for after in (False, True))
+        lines += [say("batch.figures", first=first, last=last)] if first != last else []
         flat, shape = face.after.get(FLAT), words.odd(face.after, face.finish, view.units)
         if face.bore and flat is not None:
             told = words.in_bands(flat, view.units, face.finish)

@@ -290,7 +290,7 @@ def faces(view: RunView, width: float = 1200.0) -> Figure:
             face_map(axes, face, face.levelled[after], limit, view.units)
             when = "after" if after else "before"
             place = (column + 0.5) * cell, bottom + tall + 6.0
-            _title(figure, f"{face.name} {when}", lines, *place)
+            _title(figure, f"{view.called(face.name, after)} {when}", lines, *place)
     marked = any(MARK in text.get_text() for text in figure.texts)
     heights_scale(figure, limit, view.units, f"; {MARK} {words.REMARK}" if marked else "")
     return figure

@@ -349,7 +349,8 @@ def sections(view: RunView, width: float = 1200.0, height: float = 208.0) -> Fig
         _names(axes, half - 0.12 * slab, (top, bottom), piece.off)
         turned = _quarter_turned(bottom, top, bool(k), c)
         told = gap_words(piece, view.units, turned if turned >= finish else 0.0, edge)
-        ink.heading(figure, left, height - 15.0, f"{top.name} on {bottom.name}, {when}", ha="left")
+        pair = " on ".join(view.called(face.name, bool(k)) for face in (top, bottom))
+        ink.heading(figure, left, height - 15.0, f"{pair}, {when}", ha="left")
         ink.write(figure, left + across, height - 15.0, told, 11, "right", color=SHEET.ink)
     fine = cuts[1].widest < finish
     _foot(figure, cuts[0], larger, f"; gap after: {words.REMARK}" if fine else "")

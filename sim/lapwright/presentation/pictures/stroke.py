@@ -150,7 +150,11 @@ def stroke_words(view: RunView, found: Sequence[Reach]) -> list[str]:
             which = "The stroke"
         told = [f"{which}: {curve_words(reach.step, view.units)}"]
         if reach.ahead is not None:
-            told.append(over_the_edge(reach.step, reach.ahead, view.units))
+            told.append(
+                over_the_edge(
+                    reach.step, reach.ahead, view.units, view.study.plates[reach.step.top]
+                )
+            )
         if reach.beyond > 0.0:
             part = f"in about {Units.share(reach.beyond)} of the places"
             where = "everywhere" if reach.beyond >= 1.0 else part
