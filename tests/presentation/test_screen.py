@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from lapwright.commands.main import main
+from lapwright.presentation.screen import _hand
 from lapwright.results.answer import Preview
 from lapwright.results.findings import KINDS
 from lapwright.results.runfile import read_run
@@ -148,3 +149,22 @@ def test_a_run_is_told_in_a_dozen_lines(
     care = [one for one in run.lines(whole=True) if one.startswith("Take care: ")]
     assert care or "inch" not in text
     assert all(" ".join(one.split()) in whole for one in care)
+
+
+@pytest.mark.parametrize(
+    ("typed", "told"),
+    [
+        ('turn = "-137.5 deg every 10 strokes"', "turned 137.5 deg clockwise every 10"),
+        ('turn = "7.5 deg per stroke"', "turned 7.5 deg a stroke"),
+        ('turn_bottom = "-3 deg per stroke"', "B turned 3 deg clockwise a stroke"),
+        # 400 deg at each of 40 strokes a minute: 44.4 turns a minute (arithmetic).
+        ('turn_bottom = "400 deg per stroke"', "B turned at 44 rev/min"),
+    ],
+)
+def test_a_turn_is_said_back_as_it_was_typed(typed: str, told: str) -> None:
+    study = parse(
+        'plates.A = { disc = "160 mm", thickness = "30 mm" }\nplates.B = { like = "A" }\n'
+        f'[[steps]]\ntop = "A"\nbottom = "B"\ngrit = "9 um"\ntime = "5 min"\n{typed}\n'
+    )
+    under = study.turns_bottom(1)
+    assert told in _hand(study.steps[0], study.ahead[0], study.units, under)

@@ -98,14 +98,20 @@ def _hand(step: Step, look: Outlook, units: Units, under: bool) -> list[str]:
     `under`: the study says that the bottom is turned.
     """
     over, lift = look.overhang, limit(look.edge.limits.lift, step, units)
+    under = under or beforehand.spins(step)
     turn, walk = (
         say("screen.fast", speed=speed)
         if (speed := beforehand.rev(one, step))
-        else say("screen.turned", angle=abs(one.angle), every=one.every if one.indexed else 0)
+        else say(
+            "screen.turned",
+            angle=abs(one.angle),
+            back=(one.angle < 0.0) != (under and one is step.walk),
+            every=one.every if one.indexed else 0,
+        )
         for one in (step.turn, step.walk)
     )
     walks = say("screen.walks", walk=walk)
-    if under or beforehand.spins(step):
+    if under:
         walks = say("screen.plate", bottom=step.bottom, turn=walk)
     return [
         stroke_words(step, units),
