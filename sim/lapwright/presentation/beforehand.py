@@ -198,11 +198,11 @@ def _angle(turn: Turn) -> str:
 def _side(over: float, share: float, top: Plate | None) -> str:
     """Of which size of the top an overhang [m] is that share: of a long one its length or its breadth."""
     if top is None or not top.outline.long or share <= 0.0:
-        return say("preview.edge.width")
+        return say("preview.edge.side.width")
     sizes = sorted(top.outline.size)
     across = over / share
     near = [abs(across / size - 1.0) < SAME for size in sizes]
-    return say(f"preview.edge.{'breadth' if near[0] else 'length' if near[1] else 'slanting'}")
+    return say(f"preview.edge.side.{'breadth' if near[0] else 'length' if near[1] else 'slanting'}")
 
 
 def over_the_edge(
