@@ -36,7 +36,7 @@ from known_answers import grid_convergence
 from lapwright.contact import average as averages
 from lapwright.contact import sampling
 from lapwright.integration.loop import lap
-from lapwright.integration.state import Settings, State
+from lapwright.integration.state import Progress, Settings, State
 from lapwright.metrology.form import EdgeMargin, measure
 from lapwright.specification.curves import FigureEight
 from lapwright.specification.outline import Disc
@@ -283,7 +283,7 @@ def order(cells_: int) -> str:
     plates, step = scene.plates(), scene.step()
     work = _Work(plates, (step,), 1, 0, EdgeMargin(), 1, Settings(), None)  # type: ignore[arg-type]
     layer = averages.Pair(plates["B"], plates["A"], step.grit.layer.stiffness, plates["A"].weight)
-    sample = sampling.block_sample(work._motion(1, 1), layer.load, 0, 1, 64, (0.5, 0.5))
+    sample = sampling.block_sample(work._motion(Progress()), layer.load, 0, 1, 64, (0.5, 0.5))
     forms = {}
     for number in (16, 32, 64):
         moment = State.before(work.steps[0], work.plates)

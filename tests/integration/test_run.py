@@ -336,7 +336,7 @@ def test_a_block_equals_the_slow_twins():
     end = run(plates, one, settings=settings)[-1]
     work = _Work(plates, (one,), 1, 0, EdgeMargin(), 1, settings, None)
     moment = State.before(work.steps[0], work.plates)
-    chosen = block_sample(work._motion(1, 1), LOAD, 0, 1, 12, work._shift(moment.clock))
+    chosen = block_sample(work._motion(moment.clock), LOAD, 0, 1, 12, work._shift(moment.clock))
     poses = chosen.poses
     target = np.array([LOAD / (3e9 * plates["B"].grid.cell ** 2), 0.0, 0.0])
     rows = [
