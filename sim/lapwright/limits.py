@@ -51,6 +51,7 @@ LIMITS = {
     "off the middle": Limit(0.1, "of half the width below", PRACTICE),
     "plates compared": Limit(0.5, "K apart", PRACTICE),
     "day of work": Limit(8.0 * 3600.0, "s", PRACTICE),
+    "without a rest": Limit(600.0, "s of stroking by hand", PRACTICE),
     "holds grit": Limit(500.0, "Knoop hardness: harder faces take up no grit", PRACTICE),
     "size": Limit(0.1e-6, "m, the step of the finest micrometers", PRACTICE),
     "wedge": Limit(0.25, "of the metal off", PRACTICE),

@@ -11,6 +11,7 @@ from lapwright.modal.reduced_model import Glances
 from lapwright.presentation import beforehand, tables
 from lapwright.presentation.staying import leaves, remark
 from lapwright.presentation.way_round import makes
+from lapwright.results.answer import Preview
 from lapwright.study.read import parse
 from lapwright.units import METRIC, Units
 
@@ -395,3 +396,34 @@ def test_an_overhang_of_a_rail_is_told_by_the_side_that_it_is_a_share_of(
     )
     _, edge = beforehand.hand(study.steps[0], study.plates, study.ahead[0])
     assert told in edge
+
+
+@pytest.mark.parametrize(
+    ("time", "fresh", "said"),
+    [
+        ("20 min", "5 min", ""),
+        (
+            "4 h",
+            "5 min",
+            "14400 strokes, which nobody does at one go: 48 spells of 5 min, 300 strokes each",
+        ),
+        (
+            "2 h",
+            "1 h",
+            "7200 strokes, which nobody does at one go: 12 spells of 10 min, 600 strokes each",
+        ),
+    ],
+)
+def test_work_that_nobody_does_at_one_go_is_parted_by_rests(time, fresh, said):
+    """Nobody strokes for longer than ten minutes without a rest (common practice, no source)."""
+    study = parse(
+        'plates.A = { disc = "160 mm", thickness = "30 mm" }\nplates.B = { like = "A" }\n[[steps]]\n'
+        f'top = "A"\nbottom = "B"\ngrit = "9 um"\npace = "60 /min"\ntime = "{time}"\n'
+        f'fresh_grit_every = "{fresh}"\n'
+    )
+    told = " ".join(beforehand.rests(study.steps[0]))
+    assert told.startswith(said) if said else not told
+    if said:
+        assert ("at the fresh dab" in told) == (fresh == "5 min")
+    shown = " ".join(Preview(study, whole=True).text().split())
+    assert (said in shown) if said else ("spells of" not in shown)

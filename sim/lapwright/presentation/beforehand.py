@@ -27,6 +27,7 @@ from lapwright.presentation.tables import (
     swaps_words,
 )
 from lapwright.presentation.words import Fields, say
+from lapwright.specification.curves import Still
 from lapwright.specification.outline import Disc
 from lapwright.specification.step import Step
 from lapwright.specification.supports import said_of_supports
@@ -160,6 +161,23 @@ def hand(
         share = max(step.hand.amplitude, step.hand.pace)
         parts.append(say("preview.hand.scatter", share=share))
     return [", ".join(parts), over_the_edge(step, look, units, plates[step.top])]
+
+
+REST = 2.0  # times as long as anybody strokes at one go: from there on the work is parted
+
+
+def rests(step: Step) -> list[str]:
+    """How the work of a step is parted, where nobody keeps it up at one go: strokes, and rests between them.
+
+    At a fresh dab the hands are off anyhow.
+    """
+    most, whole = limit_of("without a rest"), step.total_strokes / step.pace
+    if whole <= REST * most or isinstance(step.curve, Still) or spins(step):
+        return []
+    spell = min(most, step.fresh_every or most)
+    each, dab = round(spell * step.pace), bool(step.fresh_every) and spell == step.fresh_every
+    fields: Fields = {"count": step.total_strokes, "each": each, "spell": spell, "dab": dab}
+    return [say("preview.rests", **fields, times=round(step.total_strokes / each))]
 
 
 def _goes_round(step: Step, bottom: bool) -> str:

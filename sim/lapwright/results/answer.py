@@ -247,6 +247,7 @@ class Preview(Answer):
         step, look, glance = study.steps[at], self.looks[at], self.glances[at]
         told: dict[str, Sequence[str]] = {
             "hand": beforehand.hand(step, plates, look, units, study.turns_bottom(number)),
+            "rests": beforehand.rests(step),
             "press": [beforehand.press(step, plates, look, units)],
             "cuts": [beforehand.cuts(study, number, look)],
             "makes": self.made(number),
@@ -257,7 +258,7 @@ class Preview(Answer):
         head = f"{step.top} on {step.bottom}, {grit}, {', '.join(beforehand.schedule(step, look, units))}"
         yield from wrapped(f"Step {number}: {head}", "", "  ")
         for what, sentences in told.items():
-            yield from titled(what, sentences, 8)
+            yield from titled(what, sentences, 8) if sentences else ()
 
     def made(self, number: int, brief: bool = False) -> list[str]:
         """What step `number` (from 1) makes, and whether that is the right way round."""
