@@ -272,6 +272,8 @@ SHAPE = re.compile(
 
 
 # What is asked where a study asks for nothing: no size of a face.
+# From where to where a form lies by the grit layer: the remark is that of the size which it belongs to.
+BY_LAYER = re.compile(r"anywhere from [^;.]*? \S+ \S+ to [^;]*? by the layer")
 USUAL_GOAL = re.compile(r"flat within [\d.]+ \w+ \(taken, as the study has no \[goal\]\)")
 
 
@@ -288,7 +290,7 @@ def test_a_form_finer_than_the_grit_has_the_remark(printed) -> None:
         when = title[1] if title else when if kind == "text" else ""
         if where not in ("run", "page") or "before" in text or when == "before":
             continue
-        for number, unit in SHAPE.findall(USUAL_GOAL.sub("", text)):
+        for number, unit in SHAPE.findall(BY_LAYER.sub("", USUAL_GOAL.sub("", text))):
             size = float(number) * (1e-6 if unit == "um" else 25.4e-9)
             seen += 1
             if float(number) in {float(n) for n in typed_numbers(run)}:
