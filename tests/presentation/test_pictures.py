@@ -296,7 +296,8 @@ def test_the_page_and_the_preview_say_one_limit(make_run) -> None:
     reach = reaches(said)[0]
     study = said.study
     ahead = outlooks(study.plates, study.steps, seed=study.seed)[0]
-    sentence = over_the_edge(study.steps[0], ahead, study.units)
+    top = study.plates[study.steps[0].top]
+    sentence = over_the_edge(study.steps[0], ahead, study.units, top)
     assert sentence in stroke_words(said, [reach])[0]
     assert reach.ahead.edge == ahead.edge
     assert limit(ahead.edge.limits.lift, study.steps[0], study.units) in sentence
