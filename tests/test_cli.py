@@ -251,9 +251,8 @@ def test_run_json_is_one_object_in_si(bench: Path, capsys: pytest.CaptureFixture
     assert answer["study"] == "pair"
     assert answer["outcome"] == "done"
     a = answer["plates"]["A"]
-    assert set(a) == FORMS | {"removed", "error", "edge_margin", "margin0", "as_read"} | set(
-        THICKNESS
-    )
+    keys = {"removed", "error", "edge_margin", "margin0", "as_read", "by_layer"}
+    assert set(a) == FORMS | keys | set(THICKNESS)
     assert set(a["margin0"]) == FORMS
     assert set(a["error"]) == {"sphere", "saddle", "twist", "bow", "crown", "wind"}
     assert a["error"]["bow"] is a["error"]["crown"] is a["error"]["wind"] is None
