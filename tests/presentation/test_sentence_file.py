@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import ast
 import re
+import runpy
 from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
@@ -23,6 +24,7 @@ from lapwright.results.findings import KINDS
 from lapwright.units import METRIC, Text, Units
 
 PACKAGE = Path(lapwright.__file__).parent
+DOCS = Path(__file__).parents[2] / "docs"
 SENTENCES = sentences()
 IN_UNITS = {
     "thickness",
@@ -163,3 +165,11 @@ def test_of_two_wordings_the_part_decides() -> None:
     assert str(Text(form, several=False, count=1)) == "a plate was read"
     assert str(Text(form, several=True, count=3)) == "3 plates were read"
     assert Text("{far:length echo}", far=0.15875).told(Units.INCH) == "6.25 in"
+
+
+def test_the_page_of_all_sentences_is_of_this_program() -> None:
+    """As docs/make_sentences.py makes it, each sentence once."""
+    script = runpy.run_path(str(DOCS / "make_sentences.py"))
+    text = script["page"]()
+    assert script["PAGE"].read_text("utf-8") == text
+    assert text.count("\n| ") == len(SENTENCES) + 2 * text.count("\n## ")
