@@ -23,20 +23,21 @@ type* stands what is put in as it is: a plate, a grit, another sentence.
 # One of each kind, in SI, about what a bench has; of kinds that are not here the number is a half.
 OF_A_KIND = {
     "size": 0.4e-6,
+    "both": 0.4e-6,
+    "limit": 0.3e-6,
+    "grain": 15e-6,
     "length": 0.03,
     "thickness": 0.012,
-    "place": 0.012,
     "mass": 4.3,
     "force": 60.0,
     "pressure": 3e3,
     "time": 1200.0,
     "spell": 300.0,
     "angle": radians(30.0),
-    "degrees": 30.0,
     "number": 3.0,
     "share": 0.25,
     "temperature": 293.15,
-    "warmth": 0.5,
+    "warmer": 0.5,
 }
 
 
