@@ -1,10 +1,14 @@
 """The book of a part that is lapped to a size: a micrometer's readings, metal left to take, when to stop."""
 
+import numpy as np
 import pytest
 
 import lapwright as lw
 from lapwright.errors import CommandError, StudyError
+from lapwright.optimisation.book import next_study
+from lapwright.presentation.advice import advise as advised
 from lapwright.presentation.next_spell import NextAnswer
+from lapwright.presentation.run_view import run_view
 from lapwright.study.read import parse
 from lapwright.study.sizes import refuse_to_size
 
@@ -57,7 +61,7 @@ def test_a_part_is_lapped_to_its_size_and_no_further(book, thick, why, says):
         book = lw.Book(parse(heavy, "study"), log=book.log)
     book.add({"readings": micrometer_tables(thick)})
     answer = NextAnswer(book)
-    left = book.left["Q"]
+    left = book.sizing.left["Q"]
     assert left == pytest.approx(float(thick.split()[0]) * 1e-3 - 12e-3, abs=1e-9)
     assert (answer.advice.step is not None) == (why == "go on")
     assert answer.advice.why == ("reached" if why == "reached" else "size")
@@ -72,14 +76,16 @@ def test_a_part_is_lapped_to_its_size_and_no_further(book, thick, why, says):
 
 def test_a_size_that_was_lapped_since_is_not_believed_and_raises_no_alarm(book):
     book.add({"readings": micrometer_tables("12.0200 mm")})
-    assert set(book.sizes) == {"Q"}
+    assert set(book.sizing.found) == {"Q"}
     done = {"top": "Q", "bottom": "P", "grit": "15 um", "turn": "8 deg per stroke", "strokes": 40}
     done |= {"stroke": {"kind": "circle", "radius": "20 mm"}}
     book.add({"done": done})
-    assert book.sizes == {} == book.left
+    assert book.sizing.found == {} == book.sizing.left
+    assert book.sizing.unmeasured == ("Q",)
+    assert book.next().why == "measure"
     after = book.add({"done": done, "readings": micrometer_tables("12.0190 mm")})
     assert after.foretold is None or not after.foretold.alarm
-    assert book.left["Q"] == pytest.approx(19e-6, abs=1e-9)
+    assert book.sizing.left["Q"] == pytest.approx(19e-6, abs=1e-9)
 
 
 def test_sizes_of_a_goal_are_read_and_refused_as_those_of_until():
@@ -96,3 +102,59 @@ def test_sizes_of_a_goal_are_read_and_refused_as_those_of_until():
     assert dict(smaller.goal.thickness) == {"Q": pytest.approx(12e-3)}
     with pytest.raises(CommandError, match="does not follow thickness"):
         refuse_to_size(study)
+
+
+WEDGED = (
+    STUDY.replace('"12.02 mm"', '"12.02 mm", wedge = { by = "5 um", high = "12:00" }')
+    .replace("time =", 'load = "40 N"\nload_at = { y = "3 mm", fixed_to = "top" }\ntime =')
+    .replace("[goal]", '[goal]\nwedge = { Q = "1 um" }')
+)
+
+
+@pytest.mark.usefixtures("hasty")
+def test_the_load_goes_to_the_side_that_is_thick_now(tmp_path):
+    """Thick at 6 o'clock as it was measured, though it came thick at 12: laid face down 6 stays at 6."""
+    book = lw.Book(parse(WEDGED, "study"), log=tmp_path / "study.log.toml")
+    around = {0: "12.0120 mm", 90: "12.0100 mm", 180: "12.0120 mm", 270: "12.0140 mm"}
+    book.add(
+        {
+            "readings": [
+                {"gauge": "mic", "plate": "Q", "value": thick, "angle": f"{angle} deg"}
+                for angle, thick in around.items()
+            ]
+        }
+    )
+    assert book.sizing.wedged == ("Q",)
+    answer = NextAnswer(book)
+    step = answer.advice.step
+    assert step is not None
+    assert step.load.at[0] == pytest.approx(0.0, abs=1e-4)
+    assert step.load.at[1] < -1e-3
+    assert "Press" in answer.text()
+    ahead = next_study(book, step)
+    assert ahead.plates["Q"].thickness == pytest.approx(12.012e-3, abs=1e-7)
+    assert ahead.plates["Q"].wedge.by == pytest.approx(4e-6 / 0.9, rel=0.02)  # read at nine tenths
+    assert ahead.plates["Q"].wedge.high == pytest.approx(-0.5 * np.pi, abs=0.05)
+
+
+@pytest.mark.usefixtures("hasty")
+def test_readings_of_the_study_and_a_typed_size_count_until_it_is_lapped(tmp_path):
+    log = tmp_path / "study.log.toml"
+    assert lw.Book(parse(STUDY, "study"), log=log).sizing.left["Q"] == pytest.approx(20e-6)
+    assert lw.Book(parse(STUDY, "study"), log=log).next().why != "reached"
+    rows = "".join(
+        f'[[readings]]\ngauge = "mic"\nplate = "Q"\nvalue = "12.015 mm"\nangle = "{angle} deg"\n'
+        for angle in AROUND
+    )
+    read = lw.Book(parse(STUDY.replace("[[steps]]", rows + "[[steps]]"), "study"), log=log)
+    assert read.sizing.left["Q"] == pytest.approx(15e-6, abs=1e-9)
+
+
+def test_who_asks_for_a_size_alone_is_not_told_that_the_faces_are_flat():
+    """A table that comes hollow by far more than is usual does not matter to a goal without forms."""
+    alone = STUDY.replace('flatness = "4 um"\n', "").replace('time = "8 min"', 'time = "2 min"')
+    run = parse(alone.replace('{ dome = "0 um"', '{ dome = "-9 um"', 1), "study").run()
+    advice = advised(run_view(run))
+    assert advice is not None
+    assert "flat within" not in advice.text
+    assert "above its size" in advice.text

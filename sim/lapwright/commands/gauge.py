@@ -6,7 +6,6 @@ A study that begins with the faces that readings said.
 from __future__ import annotations
 
 import argparse
-import math
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,11 +17,11 @@ from lapwright.commands.terminal import Speaker, typed
 from lapwright.errors import CommandError
 from lapwright.files import put_beside
 from lapwright.metrology.form import FORMS
-from lapwright.metrology.least_squares import Estimate, FormEstimate
+from lapwright.metrology.least_squares import Estimate
 from lapwright.metrology.micrometer import Measured
 from lapwright.specification.wedge import Wedge
 from lapwright.study.model import Study
-from lapwright.study.sizes import load_against, sizes_of
+from lapwright.study.sizes import digits, load_against, put_size, sizes_of
 from lapwright.study.source import document_of
 from lapwright.study.write import written
 from lapwright.units import Unit, Units, joined
@@ -168,7 +167,7 @@ def write_start(
         kind = next(kind for kind in ("plates", "parts") if plate in document.get(kind, {}))
         table = document[kind][plate]
         if sizes and plate in sizes:
-            _put_size(table, sizes[plate], study.units)
+            put_size(table, sizes[plate], study.units)
             if _no_form(found, plate):
                 continue  # a micrometer alone says nothing of the form that was typed
         kept = {key: value for key, value in dict(table.get("form", {})).items() if key == "ripple"}
@@ -234,30 +233,13 @@ def _load_against(study: Study, step: Step, one: Measured) -> tuple[float, float
     return None if at is None else (round(at[0], 4), round(at[1], 4))
 
 
-def _put_size(table: dict[str, Any], one: Measured, units: Units) -> None:
-    """Write what a micrometer fixed of a plate: its thickness, its wedge where it is told."""
-    if one.thickness is not None:
-        table["thickness"] = _digits(one.thickness, units.long)
-    if one.wedge is not None:
-        table.pop("wedge", None)
-    if one.told and one.wedge is not None and one.at is not None:
-        high = f"{math.degrees(one.at.value):.1f} deg"
-        table["wedge"] = {"by": _digits(one.wedge, units.small), "high": high}
-
-
-def _digits(one: FormEstimate, unit: Unit) -> str:
-    """A size to a thousandth of what is not known of it, so that nothing is lost by writing it down."""
-    places = max(0, 3 - math.floor(math.log10(max(one.uncertainty, 1e-12) / unit.size)))
-    return f"{one.value / unit.size:.{places}f} {unit.name}"
-
-
 def _form(found: Estimate, plate: str, unit: Unit) -> dict[str, Any]:
     """What the readings fix, as a study says it, in the `unit` of a person's forms."""
     out = {}
     for name, form in found.forms(plate).items():
         if form is None:
             continue
-        text = _digits(form, unit)
+        text = digits(form, unit)
         if float(text.removesuffix(unit.name)) == 0.0:
             continue
         dish = name == "sphere" and form.value < 0.0

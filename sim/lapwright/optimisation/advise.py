@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +21,7 @@ from lapwright.optimisation.bench import Bench, Target
 from lapwright.optimisation.rollout import Played, Rollout
 from lapwright.optimisation.shop import DAY, Knowledge
 from lapwright.optimisation.sight import ToRead, to_read
+from lapwright.optimisation.sizing import Sizing
 from lapwright.optimisation.spell import either_on_top, lap_shops, off_by, turns_of
 from lapwright.optimisation.track import Constraint
 from lapwright.specification.step import Step
@@ -49,7 +49,6 @@ STREAM = 0x61647669
 
 
 AS_MUCH = 0.9  # of the metal that the best spell to a size takes: as good
-NOTHING_TO_SIZE: Mapping[str, float] = MappingProxyType({})
 
 
 @dataclass(frozen=True)
@@ -68,7 +67,8 @@ class Advice:
     "go on": the goal is in sight.  "closer": it is not, but this spell brings the plates nearer and makes no
     form worse; `excess`: how many times the goal its forms are in the mean (now, then).  "read": read first,
     and what, in `read`.  "size": the forms are reached, and a plate is nearer its size then.  Else stop:
-    "reached", or every spell makes some form "worse", or is "no better", or takes a plate below its "size".
+    "reached", or every spell makes some form "worse", or is "no better", or takes a plate below its "size",
+    or one that is lapped to a size is to be read by a micrometer first: "measure".
 
     `harm`: what the least harmful spell makes worse, the likeliest first.
     `chance` of the goal in the end (of having it now, where it says stop); until then `cost` in seconds of
@@ -106,19 +106,22 @@ def advise(
     number: int,
     last: Step | None = None,
     taken: Sequence[Reading] = (),
-    left: Mapping[str, float] = NOTHING_TO_SIZE,
+    sizing: Sizing | None = None,
 ) -> Advice:
     """Choose the spell after entry `number`; `steps`: what may be done; `last`: what was.
 
-    `taken`: what was read of these faces since.  `left` [m] to take to size, by plate: no spell is advised
-    that takes more in one shop of ten.
+    `taken`: what was read of these faces since.  `sizing`: no spell is advised that takes more than is left
+    to a size in one shop of ten, nor any of a plate whose size is asked and not known.
     """
     rng = bench.rng(number, STREAM)
     chosen_by, owner = known.draw(CHOOSING, rng)
     told_by, other = known.draw(TELLING, rng)
     now = float(goal.reached(bench.layout, told_by).mean())
-    if now >= ENOUGH and all(abs(size) <= limit_of("size") for size in left.values()):
+    left = {} if sizing is None else sizing.metal
+    if now >= ENOUGH and (sizing is None or sizing.done):
         return Advice(None, "reached", now, now)
+    if sizing is not None and sizing.unmeasured:
+        return Advice(None, "measure", now, now)
     rollouts = _rollouts(bench, goal, steps)
     hand, hand_told = known.hand[owner], known.hand[other]
     tried = [

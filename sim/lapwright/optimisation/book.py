@@ -31,7 +31,6 @@ from lapwright import __version__
 from lapwright.errors import CommandError
 from lapwright.kinematics.schedule import kappa, settled
 from lapwright.machine import one_thread
-from lapwright.metrology.micrometer import Measured, measured
 from lapwright.metrology.reading import Reading
 from lapwright.modal.basis import form_names
 from lapwright.optimisation.advise import Advice, advise
@@ -40,6 +39,7 @@ from lapwright.optimisation.entry import Entry, append, entries_of, log_of, take
 from lapwright.optimisation.history import Chapter, chapters, taken_in
 from lapwright.optimisation.shop import DAY, REST, Knowledge, one_normal
 from lapwright.optimisation.sight import sight_of, weighed
+from lapwright.optimisation.sizing import Sizing, sizing_of
 from lapwright.optimisation.spell import HANDS, new_day, off_by, workable
 from lapwright.specification.plate import Measured as MeasuredMap
 from lapwright.specification.plate import StartForm
@@ -50,7 +50,7 @@ from lapwright.study.faces import held
 from lapwright.study.model import Study
 from lapwright.study.objects import tables_of_objects
 from lapwright.study.read import load, parse
-from lapwright.study.sizes import sizes_of
+from lapwright.study.sizes import put_size
 from lapwright.study.source import document_of, text_of
 from lapwright.study.write import written
 from lapwright.units import Units
@@ -258,27 +258,9 @@ class Book(metaclass=Constructed):
         return target_of(self.bench, came=came[-1].known if came else None)
 
     @property
-    def sizes(self) -> dict[str, Measured]:
-        """Size and wedge of each plate that a micrometer was on since it was last lapped."""
-        since: list[Reading] = []
-        for entry in self.entries:
-            gone = set(entry.restart)
-            if entry.done is not None:
-                gone |= {entry.done.top, entry.done.bottom}
-            since = [*(one for one in since if one.plate not in gone), *entry.readings]
-        return measured(since, self.bench.gauges, self.study.plates)
-
-    @property
-    def left(self) -> dict[str, float]:
-        """Metal left to take to size [m] of each plate that was measured; below nought, taken too far."""
-        asked = sizes_of(self.study)
-        return {
-            name: of.thickness.value - size
-            for name, of in self.sizes.items()
-            if of.thickness is not None
-            and name in asked
-            and (size := asked[name].thickness) is not None
-        }
+    def sizing(self) -> Sizing:
+        """How thick plates are that are lapped to a size, and what is left to take."""
+        return sizing_of(self.study, self.entries)
 
     @one_thread()
     def next(self, steps: Sequence[Step] = ()) -> Advice:
@@ -302,9 +284,9 @@ class Book(metaclass=Constructed):
         for entry in self.entries:
             kept = () if entry.done is not None else taken
             taken = [*(one for one in kept if one.plate not in entry.restart), *entry.readings]
-        return advise(
-            self.bench, self.known, self.goal, allowed, len(self.entries), last, taken, self.left
-        )
+        sizing, number = self.sizing, len(self.entries)
+        allowed = tuple(map(sizing.pressed, allowed))
+        return advise(self.bench, self.known, self.goal, allowed, number, last, taken, sizing)
 
 
 PRACTICE_STREAM = 0x73686F70  # sets these random numbers apart from others with the same seed
@@ -461,6 +443,9 @@ def _as_believed(book: Book, name: str, table: dict[str, Any]) -> dict[str, Any]
         form: dict[str, Any] = {"map": held(MeasuredMap(plate.grid, basis.on(plate.grid, face)))}
     else:
         form = dict(_typed(key, size, book.study.units) for key, size in sizes.items())
+    one = book.sizing.found.get(name)
+    if one is not None:
+        put_size(table, one, book.study.units)
     return {key: value for key, value in table.items() if key != "form"} | {"form": form}
 
 

@@ -123,6 +123,8 @@ def _advised(view: RunView) -> Advice | None:
     if not left:
         return advice
     # A part that is not to size yet, or out of parallel, is not done, however flat.
+    if view.study.goal is not None and not view.study.goal.reach:
+        return Advice("size", " ".join(map(sentence, left)))
     form = say("size.next.form", text=f"{advice.text[:1].lower()}{advice.text[1:]}")
     kind = "size" if advice.kind in ("reached", "stop") else advice.kind
     return replace(advice, kind=kind, text=" ".join([*map(sentence, left), form]))
@@ -132,6 +134,8 @@ def _of_forms(pair: Pair) -> Advice:
     """What to do next for the forms of the faces, whatever their size."""
     view = pair.view
     goal, is_reached = goal_of(view)
+    if view.study.goal is not None and not view.study.goal.reach:
+        return Advice("reached", pair.say("size_alone"))
     if is_reached and view.run.outcome in WENT_THROUGH:
         return Advice("reached", _flat(pair) if not goal else pair.say("reached", goal=goal))
     try:

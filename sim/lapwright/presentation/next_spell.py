@@ -21,7 +21,7 @@ from lapwright.optimisation.shop import Knowledge
 from lapwright.optimisation.sight import ToRead, all_readings, same, sight_of, unseen
 from lapwright.optimisation.spell import new_day
 from lapwright.presentation.gauge_text import side_words
-from lapwright.presentation.size_words import book_sizes, no_nearer, to_size
+from lapwright.presentation.size_words import book_sizes, forms_stand, no_nearer, pressed, to_size
 from lapwright.presentation.standing import PAID, PAYS, mend_words
 from lapwright.presentation.tables import stroke_words, turn_words
 from lapwright.presentation.tuning_notes import label
@@ -36,7 +36,7 @@ SELDOM = 3999  # spells: what comes more seldom still is not told apart
 MOST_SAID = 4  # readings that are told one by one
 
 
-STANDS = {"reached": "reached", "read": "not_known", "size": "stands"}  # said of the goal as it is
+STANDS = {"reached": "reached", "read": "not_known"}  # said of the goal as it is
 
 
 class NextAnswer(Answer):
@@ -180,10 +180,10 @@ class NextAnswer(Answer):
 
     def _sizes_told(self) -> dict[str, Any]:
         """Of each plate that a micrometer was on since it was lapped, size and wedge; metal left [m]."""
-        left = self.book.left
+        sizing = self.book.sizing
         return {
-            name: {**one.told_in_full(), "left": left.get(name)}
-            for name, one in self.book.sizes.items()
+            name: {**one.told_in_full(), "left": sizing.left.get(name)}
+            for name, one in sizing.found.items()
         }
 
     def _step_told(self, step: Step) -> dict[str, Any]:
@@ -236,9 +236,7 @@ class NextAnswer(Answer):
             parts.append(f"{name} {joined([word for word in words if word])}")
         on_feet = [n for n, plate in self.study.plates.items() if plate.feet is not None]
         note = say("book.on_feet", plates=joined(on_feet)) if on_feet else ""
-        return " ".join(
-            filter(None, [f"{'; '.join(parts)}.", note, *book_sizes(self.study, self.book.sizes)])
-        )
+        return " ".join(filter(None, [*book_sizes(self.book.sizing), f"{'; '.join(parts)}.", note]))
 
     def form_words(self, key: str, band: Band) -> str:
         """One form: named by its side where that is told, else how large it may be."""
@@ -333,8 +331,8 @@ class NextAnswer(Answer):
         if self.advice.read:
             asked = "; ".join(self._first(one) for one in self.advice.read)
             return say("book.read_first", readings=asked)
-        if step is None and self.advice.why == "size":
-            return no_nearer(self.book.left, self.units)
+        if step is None and self.advice.why in ("size", "measure"):
+            return no_nearer(self.book.sizing)
         if step is None and self.advice.why != "reached":
             return say("book.blind" if self._blind else "book.nothing_more")
         if step is None:
@@ -352,7 +350,8 @@ class NextAnswer(Answer):
             readings="; ".join([*readings, *self.again]),
             weights=joined(list(self._lighter())),
         )
-        return " ".join([*self._mends(step), told, *self._pays()])
+        where = pressed(step, self.units)
+        return " ".join(filter(None, [*self._mends(step), told, where, *self._pays()]))
 
     def _mends(self, step: Step) -> list[str]:
         """What must be otherwise than the study says before these two are lapped."""
@@ -426,8 +425,9 @@ class NextAnswer(Answer):
         advice = self.advice
         share = _in_100(advice.reached_now)
         if advice.why == "size" and advice.step is not None:
-            pair, sizes = (advice.step.top, advice.step.bottom), self.book.left
-            return to_size(pair, sizes, advice.metal[1], share, self.units)
+            return to_size(self.book.sizing, advice.step, advice.metal[1], share)
+        if advice.why in ("size", "measure"):
+            return forms_stand(self.book.sizing, share)
         if advice.why in STANDS:
             return say(f"book.goal.{STANDS[advice.why]}", share=share)
         if advice.why == "closer":

@@ -25,14 +25,16 @@ from lapwright.study.sizes import KEYS, Size, load_against, sizes_of
 from lapwright.units import METRIC, NOTHING, Units, joined
 
 if TYPE_CHECKING:
+    from lapwright.optimisation.sizing import Sizing
     from lapwright.presentation.run_view import Face, RunView
     from lapwright.specification.plate import Plate
-    from lapwright.specification.step import Until
+    from lapwright.specification.step import Step, Until
     from lapwright.study.model import Study
 
 WORTH = 0.5e-6  # [m] of wedge that is told of a plate nobody asked it of
 HOURS = (12, 3, 6, 9)
 NO_SIZE = Size()
+NEXT_TO = 5e-5  # [m] off the middle: nothing that a hand could tell
 
 
 def spoken_of(study: Study) -> set[str]:
@@ -232,28 +234,58 @@ def measured_words(plate: str, one: Measured, size: Size, units: Units = METRIC)
     return say("size.text", plate=plate, what="; ".join(parts), left=left)
 
 
-def book_sizes(study: Study, found: Mapping[str, Measured]) -> list[str]:
+def book_sizes(sizing: Sizing) -> list[str]:
     """How thick plates are of which that was measured, and which have to be measured again."""
-    asked = sizes_of(study)
+    asked, units = sizes_of(sizing.study), sizing.study.units
     each = [
-        measured_words(name, one, asked.get(name, NO_SIZE), study.units)
-        for name, one in found.items()
+        measured_words(name, one, asked.get(name, NO_SIZE), units)
+        for name, one in sizing.found.items()
     ]
-    old = [name for name in asked if name not in found]
+    old = [name for name in sizing.unmeasured if name not in sizing.found]
     return [*each, say("book.unmeasured", plates=joined(old))] if old else each
 
 
-def no_nearer(left: Mapping[str, float], units: Units = METRIC) -> str:
-    """Why nothing more is lapped to size: of the plate nearest its size, or furthest below it [m]."""
+def no_nearer(sizing: Sizing) -> str:
+    """Why nothing more is lapped to size: of the plate nearest its size, or furthest below it."""
+    units, left = sizing.study.units, sizing.left
+    if sizing.unmeasured:
+        return say("book.measure", plates=joined(sizing.unmeasured))
+    if not left:
+        return say("book.wedge_stays", plates=joined(sizing.wedged))
     plate = min(left, key=lambda name: left[name])
     if left[plate] > limit_of("size"):
         return say("book.hardly", units, left=left[plate], plate=plate)
     return say("book.below_size", plate=plate, below=left[plate] < -limit_of("size"))
 
 
-def to_size(
-    pair: Sequence[str], left: Mapping[str, float], metal: float, share: str, units: Units = METRIC
-) -> str:
-    """What is left to take off the plate of a pair that has a size, and what the next spell takes [m]."""
-    plate = next(name for name in pair if left.get(name, 0.0) > 0.0)
-    return say("book.to_size", units, share=share, left=left[plate], plate=plate, metal=metal)
+def to_size(sizing: Sizing, step: Step, metal: float, share: str) -> str:
+    """What is left to take off the plate of a step that has a size, and what the step takes of it [m]."""
+    units, most = sizing.study.units, sizing.metal
+    plate = next(name for name in (step.top, step.bottom) if most.get(name, 0.0) > 0.0)
+    forms = share if _asks_forms(sizing) else ""
+    if plate not in sizing.left:
+        return say("book.to_wedge", units, forms=forms, plate=plate, metal=metal)
+    left = sizing.left[plate]
+    return say("book.to_size", units, forms=forms, left=left, plate=plate, metal=metal)
+
+
+def forms_stand(sizing: Sizing, share: str) -> str:
+    """How the forms stand where size or wedge stops the work; "" where no form is asked."""
+    return say("book.forms_stand", share=share) if _asks_forms(sizing) else ""
+
+
+def _asks_forms(sizing: Sizing) -> bool:
+    goal = sizing.study.goal
+    return goal is None or bool(goal.reach)
+
+
+def pressed(step: Step, units: Units = METRIC) -> str:
+    """Where the hand presses off the middle of the top, seen from above and looking at its face."""
+    x, y = step.load.at
+    far = math.hypot(x, y)
+    if far <= NEXT_TO:
+        return ""
+    hour, face = Units.hour(x, y), Units.hour(-x, y)
+    return say(
+        "book.pressed", units, far=far, hour=hour, face=face, top=step.load.fixed_to == "top"
+    )

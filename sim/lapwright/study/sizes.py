@@ -5,6 +5,7 @@ They stand in `until` of its steps and in its [goal]; a plate is named, or the s
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
@@ -14,8 +15,11 @@ from lapwright.specification.said import RefusedError, listed, shown
 from lapwright.specification.step import Until
 from lapwright.specification.table import Table
 from lapwright.specification.wedge import PART, SHAPE, THICK, Wedge
+from lapwright.units import Unit, Units
 
 if TYPE_CHECKING:
+    from lapwright.metrology.least_squares import FormEstimate
+    from lapwright.metrology.micrometer import Measured
     from lapwright.specification.plate import Plate
     from lapwright.specification.step import Step
     from lapwright.study.model import Study
@@ -179,3 +183,20 @@ def _check_thicker(name: str, size: float, plate: Plate | None, table: Table) ->
         thick, asked = (table.faults.units.thickness(one) for one in (plate.thickness, size))
         wrong = f"{name} is {thick} thick and {asked} is asked for"
         raise RefusedError(f"{wrong}: lapping makes nothing thicker", "range")
+
+
+def put_size(table: dict[str, Any], one: Measured, units: Units) -> None:
+    """Write what a micrometer fixed of a plate: its thickness, its wedge where it is told."""
+    if one.thickness is not None:
+        table["thickness"] = digits(one.thickness, units.long)
+    if one.wedge is not None:
+        table.pop("wedge", None)
+    if one.told and one.wedge is not None and one.at is not None:
+        high = f"{math.degrees(one.at.value):.1f} deg"
+        table["wedge"] = {"by": digits(one.wedge, units.small), "high": high}
+
+
+def digits(one: FormEstimate, unit: Unit) -> str:
+    """A size to a thousandth of what is not known of it, so that nothing is lost by writing it down."""
+    places = max(0, 3 - math.floor(math.log10(max(one.uncertainty, 1e-12) / unit.size)))
+    return f"{one.value / unit.size:.{places}f} {unit.name}"

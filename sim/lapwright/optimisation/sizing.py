@@ -1,0 +1,131 @@
+"""A part that is lapped to a size, in the book of its pair: how thick it is, what is left, where to press.
+
+Micrometers tell it: readings of the study, of the part as it comes, and those of the log.  What was lapped
+since is not known any more.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+from lapwright.limits import limit_of
+from lapwright.metrology.micrometer import Measured, measured
+from lapwright.metrology.reading import Reading
+from lapwright.optimisation.entry import Entry
+from lapwright.specification.step import Step
+from lapwright.specification.wedge import Wedge
+from lapwright.study.model import Study
+from lapwright.study.sizes import load_against, sizes_of
+
+__all__ = ["Sizing", "sizing_of"]
+
+
+@dataclass(frozen=True)
+class Sizing:
+    """Sizes of the plates of a study, as far as its readings and its log tell.
+
+    `found`: size and wedge of each plate that a micrometer was on since it was last lapped.  `lapped`: plates
+    that were lapped at all.
+    """
+
+    study: Study
+    found: Mapping[str, Measured]
+    lapped: frozenset[str]
+
+    @cached_property
+    def left(self) -> dict[str, float]:
+        """Metal left to take to size [m] by plate; below nought, taken too far.
+
+        Of a plate that was not measured and not lapped yet, by the thickness that was typed.
+        """
+        asked, left = sizes_of(self.study), {}
+        for name, size in asked.items():
+            one, typed = self.found.get(name), self.study.plates[name].thickness
+            thick = one.thickness.value if one is not None and one.thickness is not None else None
+            if thick is None and name not in self.lapped:
+                thick = typed
+            if size.thickness is not None and thick is not None:
+                left[name] = thick - size.thickness
+        return left
+
+    @property
+    def metal(self) -> dict[str, float]:
+        """Most that a spell may take off each plate [m]: what is left to size, or as much as its wedge is."""
+        wedged = {name: by for name in self.wedged if (by := self._wedge(name)) is not None}
+        return wedged | self.left
+
+    @cached_property
+    def unmeasured(self) -> tuple[str, ...]:
+        """Plates of which a size or a wedge is asked and that has to be measured before that is known."""
+        return tuple(
+            name
+            for name, size in sizes_of(self.study).items()
+            if (size.thickness is not None and name not in self.left)
+            or (size.wedge is not None and self._wedge(name) is None)
+        )
+
+    def _wedge(self, name: str) -> float | None:
+        """How far out of parallel a plate is [m], as it was measured, or as typed before it is lapped."""
+        one = self.found.get(name)
+        if one is not None and one.wedge is not None:
+            return one.wedge.value
+        own = self.study.plates[name].wedge
+        return None if own is None or name in self.lapped else own.by
+
+    @cached_property
+    def wedged(self) -> tuple[str, ...]:
+        """Plates that are more out of parallel than is asked, for all that is known."""
+        return tuple(
+            name
+            for name, size in sizes_of(self.study).items()
+            if size.wedge is not None and (self._wedge(name) or 0.0) > size.wedge
+        )
+
+    @property
+    def done(self) -> bool:
+        """Whether every size and wedge that is asked is known to be there."""
+        there = all(abs(size) <= limit_of("size") for size in self.left.values())
+        return there and not self.unmeasured and not self.wedged
+
+    def pressed(self, step: Step) -> Step:
+        """A step with its load where the wedge of its top, as it is known now, asks for it.
+
+        Where it pressed off the middle for another wedge, or a wedge is to go; in the middle where there is
+        none, or too little metal is left to take it out.
+        """
+        top = step.top
+        meant = self.study.plates[top].wedge is not None and step.load.at != (0.0, 0.0)
+        if top not in self.found or not (meant or top in self.wedged):
+            return step
+        one, at = self.found[top], None
+        if one.told and one.wedge is not None and one.at is not None:
+            metal = self.left.get(top, one.wedge.value)
+            wedge = Wedge(one.wedge.value, one.at.value)
+            at = load_against(wedge, self.study.plates[top], step, metal)
+        x, y = (0.0, 0.0) if at is None else (round(at[0], 4), round(at[1], 4))
+        return replace(step, load=replace(step.load, at=(x, y), fixed_to="top", hands=()))
+
+
+def sizing_of(study: Study, entries: Iterable[Entry]) -> Sizing:
+    """What the readings of a study and the entries of its log tell of sizes.
+
+    Parameters
+    ----------
+    study : Study
+        With the gauges that both name.
+    entries : iterable of Entry
+
+    Returns
+    -------
+    Sizing
+
+    """
+    since: Sequence[Reading] = study.readings
+    lapped: set[str] = set()
+    for entry in entries:
+        pair = set() if entry.done is None else {entry.done.top, entry.done.bottom}
+        gone, lapped = pair | set(entry.restart), lapped | pair
+        since = [*(one for one in since if one.plate not in gone), *entry.readings]
+    return Sizing(study, measured(since, study.gauges, study.plates), frozenset(lapped))
