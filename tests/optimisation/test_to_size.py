@@ -5,7 +5,8 @@ import pytest
 
 import lapwright as lw
 from lapwright.errors import CommandError, StudyError
-from lapwright.optimisation.book import next_study
+from lapwright.optimisation.book import next_study, step_table
+from lapwright.optimisation.spell import new_day
 from lapwright.presentation.advice import advise as advised
 from lapwright.presentation.next_spell import NextAnswer
 from lapwright.presentation.run_view import run_view
@@ -158,3 +159,25 @@ def test_who_asks_for_a_size_alone_is_not_told_that_the_faces_are_flat():
     assert advice is not None
     assert "flat within" not in advice.text
     assert "above its size" in advice.text
+
+
+@pytest.mark.usefixtures("hasty")
+@pytest.mark.parametrize("times", [0.5, 2.0])
+def test_metal_off_by_micrometer_teaches_how_fast_the_grit_cuts(tmp_path, times):
+    """So many times the metal that was to be expected, told to a tenth of it, is so many times the wear."""
+    study = parse(STUDY.replace("time =", 'load = "200 N"\ntime ='), "study")
+    book = lw.Book(study, log=tmp_path / "study.log.toml")
+    book.add({"readings": micrometer_tables("12.0200 mm")})
+    before = book.now.wear("15 um", "Q")
+    ahead = book.bench.spell(study.steps[0], (2,), True).after(
+        new_day(book.known, book.bench.layout)
+    )
+    layout = book.bench.layout
+    off = times * float(ahead.centre[layout.removed("Q")])
+    done = step_table(study.steps[0], study.units)
+    chapter = book.add({"done": done, "readings": micrometer_tables(f"{12.02 - 1e3 * off:.5f} mm")})
+    after = book.now.wear("15 um", "Q")
+    assert off > 3e-6
+    assert not chapter.foretold.alarm
+    assert after.middle / before.middle == pytest.approx(times, rel=0.2)
+    assert after.high / after.low < 0.5 * before.high / before.low

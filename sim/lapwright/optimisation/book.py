@@ -208,7 +208,8 @@ class Book(metaclass=Constructed):
             return self.chapters[-1]
         last = self.entries[-1] if self.entries else None
         self.entries, self.bench = entries, bench
-        self.chapters += (taken_in(bench, len(entries), self.known, entries[-1], last),)
+        sizing = sizing_of(bench.study, entries[:-1])
+        self.chapters += (taken_in(bench, len(entries), self.known, entries[-1], last, sizing),)
         return self.chapters[-1]
 
     @one_thread()

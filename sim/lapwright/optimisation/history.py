@@ -24,6 +24,7 @@ from lapwright.optimisation.bench import Bench
 from lapwright.optimisation.entry import Entry
 from lapwright.optimisation.shop import Knowledge, Sight, zero_error
 from lapwright.optimisation.sight import joined, sight_of, weighed
+from lapwright.optimisation.sizing import Sizing, sizing_of, thinned
 from lapwright.optimisation.spell import new_day
 from lapwright.specification.curves import Curve
 from lapwright.specification.step import Step, Turn
@@ -188,15 +189,23 @@ def chapters(bench: Bench, entries: Sequence[Entry]) -> Iterator[Chapter]:
     """Take in all entries, oldest first."""
     known, last = bench.prior, None
     for number, entry in enumerate(entries, 1):
-        chapter = taken_in(bench, number, known, entry, last)
+        before = sizing_of(bench.study, entries[: number - 1])
+        chapter = taken_in(bench, number, known, entry, last, before)
         yield chapter
         known, last = chapter.known, entry
 
 
 def taken_in(
-    bench: Bench, number: int, known: Knowledge, entry: Entry, last: Entry | None = None
+    bench: Bench,
+    number: int,
+    known: Knowledge,
+    entry: Entry,
+    last: Entry | None = None,
+    sizing: Sizing | None = None,
 ) -> Chapter:
     """Take in entry `number` (from 1) on top of what is known; `last`: the entry before it.
+
+    `sizing`: how thick parts were before it, as far as that was measured.
 
     Raises
     ------
@@ -213,6 +222,9 @@ def taken_in(
         known = new_day(known, layout, same)
         after = bench.spell(entry.done, (number,), entry.any_hand).after(known)
     sight = seen_in(bench, entry)
+    thin = None if sizing is None else thinned(bench, known, entry, sizing)
+    if thin is not None:
+        sight = thin if sight is None else joined(sight, thin)
     if sight is None:
         return Chapter(entry, after, after)
     foretold = foretell(after, sight, bench.rng(number, ASKED))

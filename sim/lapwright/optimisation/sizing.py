@@ -10,16 +10,26 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
+import numpy as np
+from numpy.typing import NDArray
+
 from lapwright.limits import limit_of
+from lapwright.metrology.instruments import Micrometer
 from lapwright.metrology.micrometer import Measured, measured
 from lapwright.metrology.reading import Reading
+from lapwright.modal.basis import PLANES
+from lapwright.optimisation.bench import Bench
 from lapwright.optimisation.entry import Entry
+from lapwright.optimisation.shop import Knowledge, Sight
 from lapwright.specification.step import Step
 from lapwright.specification.wedge import Wedge
 from lapwright.study.model import Study
 from lapwright.study.sizes import load_against, sizes_of
 
-__all__ = ["Sizing", "sizing_of"]
+__all__ = ["Sizing", "sizing_of", "thinned"]
+
+
+Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -27,12 +37,13 @@ class Sizing:
     """Sizes of the plates of a study, as far as its readings and its log tell.
 
     `found`: size and wedge of each plate that a micrometer was on since it was last lapped.  `lapped`: plates
-    that were lapped at all.
+    that were lapped at all.  `readings`: those that `found` is told by, and others since then.
     """
 
     study: Study
     found: Mapping[str, Measured]
     lapped: frozenset[str]
+    readings: tuple[Reading, ...] = ()
 
     @cached_property
     def left(self) -> dict[str, float]:
@@ -128,4 +139,62 @@ def sizing_of(study: Study, entries: Iterable[Entry]) -> Sizing:
         pair = set() if entry.done is None else {entry.done.top, entry.done.bottom}
         gone, lapped = pair | set(entry.restart), lapped | pair
         since = [*(one for one in since if one.plate not in gone), *entry.readings]
-    return Sizing(study, measured(since, study.gauges, study.plates), frozenset(lapped))
+    found = measured(since, study.gauges, study.plates)
+    return Sizing(study, found, frozenset(lapped), tuple(since))
+
+
+def thinned(bench: Bench, before: Knowledge, entry: Entry, sizing: Sizing) -> Sight | None:
+    """What a micrometer before and after a spell says of the metal off, as weighing does.
+
+    Thickness at the places that were read is the mean less the metal, and the height of the face there over
+    its mean.  Of the face before the spell that is taken as it was believed, with its doubt.
+
+    Parameters
+    ----------
+    bench : Bench
+    before : Knowledge
+        Before the spell.
+    entry : Entry
+        With the spell, and what was read after it.
+    sizing : Sizing
+        Before the entry.
+
+    Returns
+    -------
+    Sight or None
+        None where no plate of the spell was measured before and after it.
+
+    """
+    if entry.done is None:
+        return None
+    layout, now = bench.layout, measured(entry.readings, bench.gauges, bench.layout.plates)
+    rows, value, noise = [], [], []
+    for name in (entry.done.top, entry.done.bottom):
+        ends = [of[name].thickness for of in (sizing.found, now) if name in of]
+        if len(ends) < 2 or ends[0] is None or ends[1] is None:
+            continue
+        then, since = (_rise(bench, name, read) for read in (sizing.readings, entry.readings))
+        row = np.zeros(layout.size)
+        row[layout.removed(name)], row[layout.face(name)] = 1.0, -since
+        own = layout.face(name)
+        rows.append(row)
+        value.append(ends[0].value - ends[1].value - float(then @ before.centre[own]))
+        doubt = float(then @ before.covariance[own, own] @ then)
+        noise.append(ends[0].uncertainty ** 2 + ends[1].uncertainty ** 2 + doubt)
+    return Sight(np.array(rows), np.array(value), np.diag(noise)) if rows else None
+
+
+def _rise(bench: Bench, name: str, readings: Sequence[Reading]) -> Array:
+    """How high each shape of a face stands over its mean where a micrometer was, on the mean (shapes,)."""
+    plate, basis = bench.layout.plates[name], bench.layout.bases[name]
+    touched = [
+        gauge.contacts(one.place, plate.outline)
+        for one in readings
+        if one.plate == name and isinstance(gauge := bench.gauges[one.gauge], Micrometer)
+    ]
+    x, y = (np.concatenate([getattr(one, axis) for one in touched]) for axis in "xy")
+    on = plate.land > 0.0
+    gx, gy = (axis[on] for axis in plate.grid.mesh())
+    mean = basis.evaluate(gx, gy) @ (plate.land[on] / plate.land.sum())
+    rise: Array = (basis.evaluate(x, y).mean(axis=1) - mean)[PLANES:]
+    return rise
