@@ -139,3 +139,8 @@ def test_what_came_of_flooded_faces_may_be_off_by_what_liquid_held_up():
     assert film.left < 0.9
     assert off["smeared"] == pytest.approx(0.1e-6, rel=0.01)
     assert off["flooded with light oil"] > (1.0 - film.left) * 1e-6
+    saddle = layout.form_rows("S")[1]
+    ended = before.copy()
+    ended[:, at] += back @ [0.0, 1e-6, 0.0]
+    spread = discrepancy(layout, step, before, ended)[0]
+    assert float(np.sqrt(saddle @ spread @ saddle)) == pytest.approx(0.1e-6, rel=0.01)

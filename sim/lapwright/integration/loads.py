@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from math import pi
 
 import numpy as np
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 
 from lapwright.contact.sampling import PLASTIC
 from lapwright.integration.state import Doubt, Progress, State, frozen
+from lapwright.integration.stopping import Watch
 from lapwright.kinematics.schedule import GOLDEN
 from lapwright.metrology.form import FORMS, EdgeMargin, form_names, forms, measure
 from lapwright.metrology.thickness import as_thick
@@ -32,6 +34,11 @@ class Loads:
     steps: Sequence[Step]
     seed: int
     margin: EdgeMargin
+
+    @cached_property
+    def watch(self) -> Watch:
+        """The gauge that asks for dressing."""
+        return Watch(self.plates, self.margin)
 
     @property
     def alike(self) -> dict[str, Plate]:
@@ -73,7 +80,7 @@ class Loads:
             return False
         name = self.steps[number - 1].bottom
         how = measure if "flatness" in dress.when else forms
-        found = how(self.plates[name], state.heights[name], self.margin)
+        found = how(self.plates[name], self.watch.face(name, state), self.margin)
         read = {form: getattr(found, FIELDS[form]) or 0.0 for form in dress.when}
         return dress.due(clock.parts - clock.dressed, read)
 

@@ -45,9 +45,10 @@ class Watch:
         return {n: as_read(plate, np.zeros(plate.grid.shape)) for n, plate in on_feet.items()}
 
     def _form(self, name: str, state: State) -> Form:
-        return forms(self.plates[name], self._face(name, state), self.margin)
+        return forms(self.plates[name], self.face(name, state), self.margin)
 
-    def _face(self, name: str, state: State) -> Array:
+    def face(self, name: str, state: State) -> Array:
+        """A face as it lies on the feet of its plate, heights (ny, nx) [m]."""
         z = state.heights[name]
         return z + self.sags[name] if name in self.sags else z
 
@@ -83,7 +84,7 @@ class Watch:
             return False
         if until.flatness is not None:
             for name in names:
-                flatness = measure(plates[name], self._face(name, state), margin).flatness
+                flatness = measure(plates[name], self.face(name, state), margin).flatness
                 if flatness is None or flatness > until.flatness:
                     return False
         return True

@@ -121,7 +121,9 @@ def advise(
     if now >= ENOUGH and (sizing is None or sizing.done):
         return Advice(None, "reached", now, now)
     if sizing is not None and sizing.unmeasured:
-        return Advice(None, "measure", now, now)
+        steps = [s for s in steps if not {s.top, s.bottom} & {*sizing.unmeasured}]
+        if not steps or now >= ENOUGH:
+            return Advice(None, "measure", now, now)
     rollouts = _rollouts(bench, goal, steps)
     hand, hand_told = known.hand[owner], known.hand[other]
     tried = [
@@ -146,7 +148,7 @@ def advise(
         return Advice(None, "read", now, now, read=asked)
     if best < now + GAIN:
         nearer, harm = _closer(
-            bench, goal, rollouts, tried, (chosen_by, hand), (told_by, hand_told), now, rng
+            bench, goal, rollouts, tried, (chosen_by, hand), (told_by, hand_told), now, rng, left
         )
         if nearer is not None:
             return nearer
@@ -201,8 +203,9 @@ def _taken(bench: Bench, one: _Tried, left: Mapping[str, float]) -> Array:
 
 def _within(bench: Bench, one: _Tried, left: Mapping[str, float]) -> bool:
     """Whether a spell takes no plate below its size, in nine shops of ten."""
-    most = np.quantile(_taken(bench, one, left), 1.0 - AT_MOST, axis=0)
-    return bool((most <= np.fromiter(left.values(), dtype=float)).all())
+    own = {name: left[name] for name in (one.step.top, one.step.bottom) if name in left}
+    most = np.quantile(_taken(bench, one, own), 1.0 - AT_MOST, axis=0)
+    return bool((most <= np.fromiter(own.values(), dtype=float)).all())
 
 
 def _for_so_long(one: _Tried) -> Step:
@@ -223,6 +226,7 @@ def _closer(
     telling: tuple[Array, NDArray[np.intp]],
     now: float,
     rng: np.random.Generator,
+    left: Mapping[str, float],
 ) -> tuple[Advice | None, tuple[Harm, ...]]:
     """A short spell and no more, that brings the forms nearer in the mean and makes none worse.
 
@@ -241,6 +245,8 @@ def _closer(
                 _worse(goal, bench, choosing[0], one.shops),
                 _excess(goal, bench, one.shops),
             )
+            if not _within(bench, one, left):
+                continue
             if worse <= AT_MOST:
                 found.append((excess, one))
             elif excess <= (1.0 - CLOSER) * before:

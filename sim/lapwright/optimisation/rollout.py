@@ -106,9 +106,8 @@ class Rollout:
             cost += going * (top != tops) * lifting[top]
             tops = np.where(going, top, tops)
             time = np.clip(BITE * size / rate[grits], SHORTEST, LONGEST)
-            before = here.copy()
             self._lap(here, hand, going, grits, tops, time / SPELL, rng)
-            taken = (here - before)[:, layout.size - len(layout.plates) :]
+            taken = here[:, layout.size - len(layout.plates) :]
             metal += going * np.abs(taken).max(axis=1)
             cost += going * time
             spells += going

@@ -197,13 +197,15 @@ def _factors(layout: Layout, step: Step, shops: Array) -> Mapping[str, Array]:
     }
 
 
-def _off(layout: Layout, step: Step) -> float:
-    """Share of its change by which a form may end elsewhere than where the model says.
+def _off(layout: Layout, step: Step) -> Array:
+    """Share of its change by which each of the three forms may end elsewhere than where the model says (3,).
 
-    Shops are lapped as smeared; of faces that were flooded also what liquid may have held up.
+    Shops are lapped as smeared; of dome or bow of faces that were flooded also what liquid may have held up.
+    That is to one side alone, which no normal can say: it is told as a spread to both.
     """
     film = film_of(step, *(layout.plates[name] for name in (step.top, step.bottom)))
-    return DISCREPANCY if film is None else hypot(DISCREPANCY, 1.0 - film.left)
+    held = 0.0 if film is None else 1.0 - film.left
+    return np.array([hypot(DISCREPANCY, held), DISCREPANCY, DISCREPANCY])
 
 
 def discrepancy(layout: Layout, step: Step, before: Array, ended: Array) -> Array:
@@ -217,7 +219,7 @@ def discrepancy(layout: Layout, step: Step, before: Array, ended: Array) -> Arra
         at, back = layout.quadratic(name)
         spread[:, at[:, None], at] = np.einsum("ij,mj,kj->mik", back, forms, back)
         finer = np.arange(own.start + 3, own.stop)
-        change = np.square(share * (ended - before)[:, finer])
+        change = np.square(DISCREPANCY * (ended - before)[:, finer])
         spread[:, finer, finer] = change + (FINER_SHARE**2 / finer.size) * metal[:, None]
         spread[:, layout.removed(name), layout.removed(name)] = metal
     return spread
@@ -234,7 +236,7 @@ def off_by(
         at, back = layout.quadratic(name)
         off[:, at] += (np.hypot(forms, metal[:, None]) * rng.standard_normal(forms.shape)) @ back.T
         finer = np.arange(layout.face(name).start + 3, layout.face(name).stop)
-        change = share * (ended - before)[:, finer]
+        change = DISCREPANCY * (ended - before)[:, finer]
         spread = np.hypot(change, FINER_SHARE / np.sqrt(finer.size) * metal[:, None])
         off[:, finer] += spread * rng.standard_normal(change.shape)
         off[:, layout.removed(name)] += metal * rng.standard_normal(len(ended))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import textwrap
 from collections.abc import Iterable, Mapping, Sequence
@@ -21,8 +22,7 @@ from lapwright.units import NOTHING, Units, joined
 
 SHOWN = 20  # rows on a screen
 FEW = 20  # draws that are too few to be sure by
-# Of 40 draws 29 or more, and 11 or fewer: as far as a fair coin comes in 3 of 1000 tries, either way.
-BETTER, WORSE = 29 / 40, 11 / 40
+LUCK = 0.0035  # a fair coin comes so far, 29 of 40 or more, in 3 of 1000 tries; as far to the other side
 MARKED = f"{MARK} {words.REMARK}: finer than a tenth of the grit."
 FORM_WORDS = {
     "dome": "dome or dish",
@@ -185,7 +185,12 @@ def _sure(got: Comparison, best: int, second: int) -> str:
 def _verdict(wins: float, of: int) -> str:
     if of < FEW:
         return say("compare.few")
-    sure = "better" if wins >= BETTER * of else "worse" if wins <= WORSE * of else "no_telling"
+    # Draws that are alike count half on either side; of others than forty as many as are no oftener luck.
+    from scipy.special import bdtr
+
+    by_luck = [float(bdtr(math.floor(of - most), of, 0.5)) for most in (wins, of - wins)]
+    told = zip(("better", "worse"), by_luck, strict=True)
+    sure = next((word for word, luck in told if luck <= LUCK), "no_telling")
     return say(f"compare.verdict.{sure}")
 
 

@@ -17,10 +17,11 @@ from lapwright.optimisation.entry import Entry
 from lapwright.optimisation.history import Chapter
 from lapwright.optimisation.sight import sight_of
 from lapwright.presentation import pictures
+from lapwright.presentation.banded import read_where, table_words
 from lapwright.presentation.card import POINT, SIZES, Line, row_height
 from lapwright.presentation.filling import filled
 from lapwright.presentation.finding_words import in_words
-from lapwright.presentation.next_spell import NextAnswer, read_where, table_words
+from lapwright.presentation.next_spell import NextAnswer
 from lapwright.presentation.orders import Order, grit_words, orders
 from lapwright.presentation.pictures.faces import Believed, believed
 from lapwright.presentation.pictures.history import Went, WentOn, went

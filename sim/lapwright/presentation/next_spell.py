@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import math
-from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from functools import cached_property
-from math import degrees
 from typing import Any
 
 from lapwright.limits import limit_of
@@ -20,8 +17,16 @@ from lapwright.optimisation.history import foretell
 from lapwright.optimisation.shop import Knowledge
 from lapwright.optimisation.sight import ToRead, all_readings, same, sight_of, unseen
 from lapwright.optimisation.spell import new_day
+from lapwright.presentation.banded import banded, digits, fixed, read_where, table_words
 from lapwright.presentation.gauge_text import side_words
-from lapwright.presentation.size_words import book_sizes, forms_stand, no_nearer, pressed, to_size
+from lapwright.presentation.size_words import (
+    book_sizes,
+    forms_stand,
+    no_nearer,
+    pressed,
+    size_apart,
+    to_size,
+)
 from lapwright.presentation.standing import PAID, PAYS, mend_words
 from lapwright.presentation.tables import stroke_words, turn_words
 from lapwright.presentation.tuning_notes import label
@@ -227,7 +232,7 @@ class NextAnswer(Answer):
 
     def band_words(self, band: Band) -> str:
         """A size with its band, the right way round: "1.4 um (1.1 to 1.7)"."""
-        return _banded(band, self.units.small)
+        return banded(band, self.units.small)
 
     def _now(self) -> str:
         parts = []
@@ -289,11 +294,11 @@ class NextAnswer(Answer):
         unit = self._unit(reading)
         down, up = (self._side(reading, side).rpartition(" ")[2] for side in (False, True))
         if band.low < 0.0 < band.high:
-            digits = _digits(0.5 * (band.high - band.low) / unit.size)
-            low, high = (_fixed(abs(end) / unit.size, digits) for end in (band.low, band.high))
+            places = digits(0.5 * (band.high - band.low) / unit.size)
+            low, high = (fixed(abs(end) / unit.size, places) for end in (band.low, band.high))
             return f"{low} {unit.name} {down} to {high} {unit.name} {up}"
         size = Band(abs(band.middle), *sorted((abs(band.low), abs(band.high))))
-        return f"{up if band.middle > 0.0 else down} by {_banded(size, unit)}"
+        return f"{up if band.middle > 0.0 else down} by {banded(size, unit)}"
 
     def _unit(self, reading: Reading) -> Unit:
         angular = self.book.study.gauges[reading.gauge].angular
@@ -449,7 +454,9 @@ class NextAnswer(Answer):
             soon=soon,
             late=late,
             metal=advice.metal[1],
-            handling=self._handling(),
+            handling=" ".join(
+                filter(None, [size_apart(self.book.sizing, advice.step), self._handling()])
+            ),
         )
 
     def _handling(self) -> str:
@@ -478,39 +485,3 @@ def fresh_words(step: Step) -> str:
     every = step.fresh_every
     again = every if every is not None and every < step.total_strokes / step.pace else 0.0
     return say("book.fresh", again=again)
-
-
-def _digits(doubt: float) -> int:
-    """Decimal places of a size that is known within `doubt`: one figure of it, two where it begins low."""
-    if not doubt > 0.0:
-        return 2
-    power = math.floor(math.log10(doubt))
-    return (1 if doubt < 3.0 * 10.0**power else 0) - power
-
-
-def _fixed(value: float, digits: int) -> str:
-    """A number with so many decimal places; fewer than none stand before the point."""
-    return f"{round(value, digits):.{max(0, digits)}f}"
-
-
-def _banded(band: Band, unit: Unit) -> str:
-    """A size with its band, in no more figures than its doubt leaves: "1.4 um (1.1 to 1.7)"."""
-    low, middle, high = (end / unit.size for end in (band.low, band.middle, band.high))
-    digits = _digits(0.5 * (high - low))
-    ends = f"{_fixed(low, digits)} to {_fixed(high, digits)}"
-    return f"{_fixed(middle, digits)} {unit.name} ({ends})"
-
-
-def table_words(readings: Sequence[Reading]) -> list[str]:
-    """Readings that stand in tables, a line for each: "ind on A, 42 places"."""
-    counts = Counter((one.gauge, one.plate, one.part) for one in readings if one.table)
-    return [
-        say("book.table", gauge=gauge, plate=plate, count=count)
-        for (gauge, plate, _), count in counts.items()
-    ]
-
-
-def read_where(reading: Reading) -> str:
-    """Which gauge stood where: "tw at 45 deg on A"."""
-    turned = f"{degrees(reading.angle):.3g}" if reading.angle else ""
-    return say("book.where", gauge=reading.gauge, turned=turned, plate=reading.plate)

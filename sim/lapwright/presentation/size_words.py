@@ -269,6 +269,14 @@ def to_size(sizing: Sizing, step: Step, metal: float, share: str) -> str:
     return say("book.to_size", units, forms=forms, left=left, plate=plate, metal=metal)
 
 
+def size_apart(sizing: Sizing, step: Step) -> str:
+    """That chances of the forms do not count a size, where a plate of the step is to come to one."""
+    plate = next((n for n in (step.top, step.bottom) if sizing.left.get(n, 0.0) > 0.0), None)
+    if plate is None:
+        return ""
+    return say("book.size_apart", sizing.study.units, left=sizing.left[plate], plate=plate)
+
+
 def forms_stand(sizing: Sizing, share: str) -> str:
     """How the forms stand where size or wedge stops the work; "" where no form is asked."""
     return say("book.forms_stand", share=share) if _asks_forms(sizing) else ""

@@ -46,8 +46,11 @@ def layer_bands(run: Run) -> Bands:
     """Of each form at the end from where to where it may lie, as the layer gives less or more.
 
     Forms of which the reduced model does not come near to what the run did are left out; all are where every
-    layer was given, of a batch, and where the work cannot be followed.
+    layer was given, of a batch, where a gauge ended a step (of another layer it would have ended elsewhere),
+    and where the work cannot be followed.
     """
+    if any(step.until is not None for step in run.study.steps):
+        return {}
     margin, plates = run.study.margin, run.study.plates
     found = {}
     for name, (usual, *maps) in faces_by_depth(run).items():
