@@ -27,6 +27,7 @@ from lapwright.specification.step import (
     Turn,
     Wear,
 )
+from lapwright.study.read import parse
 from lapwright.verification.closed_forms import circle_means, growth, line_means
 
 GRIT = Grit("15 um", 15e-6, Wear(1e-12), Layer(1e-6))
@@ -303,3 +304,30 @@ def test_preview_agrees_with_the_loop_within_3_per_cent(name):
         grown = half(last.heights) - half({n: p.heights() for n, p in plates.items()})
         assert got.half_difference == pytest.approx(grown, rel=0.03)
     assert (got.half_difference is None) == (name == "fast turning")
+
+
+def test_a_part_under_a_weight_is_looked_for_where_it_lies_over_a_bored_plate():
+    """Its middle is 90 mm out, on land: over the bore, where the weight's own middle is, nothing lies."""
+    study = parse(
+        """
+plates.P = { ring = ["300 mm", "100 mm"], thickness = "40 mm", cells = 32 }
+parts.R = { ring = ["60 mm", "40 mm"], thickness = "10 mm", cells = 24 }
+[[steps]]
+top = "R"
+bottom = "P"
+grit = "9 um"
+stroke = { kind = "circle", radius = "15 mm" }
+turn = "20 deg per stroke"
+load = "30 N"
+time = "5 min"
+[batch]
+part = "R"
+count = 3
+together = 3
+radius = "90 mm"
+under = "one weight"
+"""
+    )
+    (look,) = study.ahead
+    assert look.overhang < 0.0  # 90 mm out, 15 of stroke, 30 of ring: 135 of 150 mm
+    assert look.overhang == pytest.approx(-0.015, abs=1e-3)

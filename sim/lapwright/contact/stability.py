@@ -215,9 +215,9 @@ def along_the_stroke(step: Step, top: Plate, bottom: Plate, load: float) -> Limi
 
     """
     offset = _offset(step, load, 0.0)
-    even = offset == (0.0, 0.0) and step.centre == (0.0, 0.0)
+    even = offset == (0.0, 0.0) and middle_of(step) == (0.0, 0.0)
     ways = (step.direction,) if even else (step.direction, step.direction + pi)
-    ends = [_limits(_outlines(top, bottom), way, step.centre, 0.0, offset)[0] for way in ways]
+    ends = [_limits(_outlines(top, bottom), way, middle_of(step), 0.0, offset)[0] for way in ways]
     return Limits(
         min((e.lift for e in ends), key=lambda r: r.overhang),
         min((e.tip for e in ends), key=lambda r: r.overhang),
@@ -319,7 +319,8 @@ def _pushed(
         far = hypot(*c)
         x, y = (-c[0] / far, -c[1] / far) if far > NOTHING * bottom.outline.radius else (x, y)
     centre = _turned(step.centre, alpha) if step.carry_centre else step.centre
-    out = (c[0] - centre[0]) * x + (c[1] - centre[1]) * y
+    off = _turned(step.offset, theta)
+    out = (c[0] - centre[0] - off[0]) * x + (c[1] - centre[1] - off[1]) * y
     start = (c[0] - out * x, c[1] - out * y)
     held = {"hand": alpha, "top": theta, "bench": 0.0}[step.load.fixed_to]
     outlines = _outlines(top, bottom)
@@ -339,6 +340,11 @@ def _offset(step: Step, load: float, turned: float) -> Point:
     """How far the load's line passes from the top's centre [m]."""
     share = step.load.force / load
     return _turned((share * step.load.at[0], share * step.load.at[1]), turned)
+
+
+def middle_of(step: Step) -> Point:
+    """Where the top lies in the middle of the stroke [m], at theta = 0: off the middle of its carrier."""
+    return step.centre[0] + step.offset[0], step.centre[1] + step.offset[1]
 
 
 def _turned(point: Point, angle: float) -> Point:

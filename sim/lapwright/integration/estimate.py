@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from lapwright.contact.stability import Edge, along_the_stroke, over_the_edge
+from lapwright.contact.stability import Edge, along_the_stroke, middle_of, over_the_edge
 from lapwright.kinematics.motion import Motion
 from lapwright.kinematics.overhang import land_outline, worst_overhang
 from lapwright.kinematics.overlap import overlap
@@ -267,7 +267,7 @@ def _to_size(
 def _land_in_overlap(step: Step, top: Plate, bottom: Plate) -> float:
     """Land on land with the top at the centre of the stroke [m2]; land fractions multiply."""
     above, below = land_outline(top), land_outline(bottom)
-    area = overlap(above, below, step.centre, 0.0).area
+    area = overlap(above, below, middle_of(step), 0.0).area
     for plate, outline in ((top, above), (bottom, below)):
         if plate.grooves is not None:
             area *= plate.land_area / outline.area

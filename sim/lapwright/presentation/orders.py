@@ -73,7 +73,7 @@ def orders(
         Order("Stroke", stroke),
         Order("Lay", _stations(step, gang, units) if gang is not None else ""),
         *turns,
-        Order("Press", _press(step, units, gang is not None)),
+        Order("Press", _press(step, units, gang)),
         _fresh(step),
         Order("Liquid", "" if step.liquid == Step.liquid else step.liquid),
         Order("Note", step.note or ""),
@@ -218,13 +218,13 @@ def _once_round(turn: Turn) -> float:
     return 2.0 * math.pi / abs(turn.angle)
 
 
-def _press(step: Step, units: Units, each: bool = False) -> str:
-    """`each`: so is every part of a load."""
+def _press(step: Step, units: Units, gang: Batch | None = None) -> str:
+    """`gang`: parts of a load that are pressed each, or all by one weight."""
     load, off = step.load, math.hypot(*step.load.at)
     text = say("orders.press.none")
     if load.force > 0.0:
         text = say(
-            "orders.press.each" if each else "orders.press.hand",
+            f"orders.press.by.{'hand' if gang is None else 'weight' if gang.joined else 'each'}",
             units,
             force=load.force,
             felt=load.force / GRAVITY,
