@@ -95,13 +95,15 @@ def _what_now(
         lines.append(("To lap it beforehand", typed("run", written["study"])))
     advice = answer.advice
     if advice.step is not None:
-        words = typed("log", file, "--done", "as advised", "--reading", "GAUGE PLATE SIZE")
+        words = typed("log", file, "--done", "as advised", "--reading", answer.hint)
         lines.append(("When it is done", words))
     elif advice.read:
         first = advice.read[0].reading
         angle = f" @ {degrees(first.angle):.4g} deg" if first.angle else ""
         words = typed("log", file, "--reading", f"{first.gauge} {first.plate} SIZE{angle}")
         lines.append(("When it is read", words))
+    elif advice.why == "measure":
+        lines.append(("When it is measured", typed("log", file, "--reading", answer.hint)))
     return lines
 
 

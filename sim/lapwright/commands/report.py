@@ -105,7 +105,9 @@ def _card(run: Run, path: Path, say: Speaker) -> int:
 
     written = write_card(run, path.parent)
     say.json({"study": run.study_stem, "outcome": run.outcome, "card": str(written)})
-    say(f"The work card of {run.study_stem} is made from {path}: one page, A4 or Letter.")
+    pages = written.read_text("utf-8").count('<div class="wc-sheet')
+    size = "one page" if pages == 1 else f"{pages} pages"
+    say(f"The work card of {run.study_stem} is made from {path}: {size}, A4 or Letter.")
     say(
         "To print it, open it in a browser and print at full size (100 %), black and white, upright."
     )

@@ -21,7 +21,9 @@ from lapwright.presentation.tables import (
     echoed,
     limit,
     palms,
+    rev,
     short,
+    spins,
     stays_on_top,
     stroke_words,
     swaps_words,
@@ -386,25 +388,3 @@ def stop_by_gauge(until: Until, units: Units = METRIC) -> str:
         elif size is not None:
             parts.append(say(f"orders.stop.{key}", units, size=size))
     return joined([*parts, *size_words.stop_sizes(until, units)])
-
-
-SPINS = 5.0 * 2.0 * math.pi / 60.0  # rad/s: five times a minute; nobody goes round a bench so fast
-
-
-def spins(step: Step) -> bool:
-    """Whether the bottom can only be turned by a machine: nobody walks round with the stroke so fast.
-
-    That somebody walks or that the bottom turns under him is the same to the plates.
-    """
-    return step.carry_centre and not step.walk.indexed and _speed(step.walk, step) >= SPINS
-
-
-def _speed(turn: Turn, step: Step) -> float:
-    """How fast something that is turned as it goes turns [rad/s]."""
-    return abs(turn.angle) * step.pace
-
-
-def rev(turn: Turn, step: Step) -> float:
-    """The same in turns a minute, where no hand turns so fast; 0 else."""
-    fast = not turn.indexed and _speed(turn, step) >= SPINS
-    return _speed(turn, step) * 60.0 / (2.0 * math.pi) if fast else 0.0

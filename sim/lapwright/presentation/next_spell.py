@@ -24,6 +24,7 @@ from lapwright.presentation.size_words import (
     forms_stand,
     no_nearer,
     pressed,
+    reading_hint,
     size_apart,
     to_size,
 )
@@ -103,6 +104,11 @@ class NextAnswer(Answer):
     def sized(self, reading: Reading) -> bool:
         """Whether a reading is of a body's thickness, of which no shape is foretold."""
         return isinstance(self.study.gauges[reading.gauge], Micrometer)
+
+    @property
+    def hint(self) -> str:
+        """What a reading to write down looks like: of a part that is lapped to a size, a micrometer's."""
+        return reading_hint(self.book.sizing)
 
     @cached_property
     def again(self) -> list[str]:

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 
 from lapwright.kinematics.schedule import spread_of
 from lapwright.limits import BAND, why_band
-from lapwright.presentation.beforehand import ALMOST, Plates, degrees, rev, spins
-from lapwright.presentation.tables import echoed, limit, palms, stays_on_top
+from lapwright.presentation.beforehand import ALMOST, Plates, degrees
+from lapwright.presentation.tables import echoed, limit, palms, rev, spins, stays_on_top
 from lapwright.presentation.words import Fields, say
 from lapwright.specification.curves import Still
 from lapwright.specification.step import Step

@@ -15,7 +15,7 @@ from lapwright.presentation.batch_before import before_words
 from lapwright.presentation.beforehand import EDGE
 from lapwright.presentation.finding_words import Line, lines_of
 from lapwright.presentation.staying import leaves
-from lapwright.presentation.tables import limit, stroke_words
+from lapwright.presentation.tables import limit, rev, spins, stroke_words
 from lapwright.presentation.words import say
 from lapwright.results.answer import wrapped
 from lapwright.results.findings import KINDS
@@ -98,10 +98,10 @@ def _hand(step: Step, look: Outlook, units: Units, under: bool) -> list[str]:
     `under`: the study says that the bottom is turned.
     """
     over, lift = look.overhang, limit(look.edge.limits.lift, step, units)
-    under = under or beforehand.spins(step)
+    under = under or spins(step)
     turn, walk = (
         say("screen.fast", speed=speed)
-        if (speed := beforehand.rev(one, step))
+        if (speed := rev(one, step))
         else say(
             "screen.turned",
             angle=abs(one.angle),

@@ -194,7 +194,7 @@ def places(plate: Plate) -> list[tuple[float, float]]:
 def expected(view: RunView, face: Face, at: int) -> list[str]:
     """What a micrometer shows of a face at an entry of the history, in words; nothing if not told."""
     plate, now = view.study.plates[face.name], face.record.thick(at)
-    if not math.isfinite(now["thickness"]) or face.name not in {one.name for one in told_of(view)}:
+    if not math.isfinite(now["thickness"]) or face.name not in spoken_of(view.study):
         return []
     by, high = now["wedge"], now["wedge_at"]
     slope = by / plate.outline.width_along(high) if math.isfinite(high) else 0.0
@@ -243,6 +243,13 @@ def book_sizes(sizing: Sizing) -> list[str]:
     ]
     old = [name for name in sizing.unmeasured if name not in sizing.found]
     return [*each, say("book.unmeasured", plates=joined(old))] if old else each
+
+
+def reading_hint(sizing: Sizing) -> str:
+    """What a reading to write down looks like, of a part that is lapped to a size a micrometer's."""
+    mics = [name for name, one in sizing.study.gauges.items() if one.kind == "micrometer"]
+    plate = next(iter(sizes_of(sizing.study)), None)
+    return f"{mics[0]} {plate} SIZE @ 12:00" if mics and plate else "GAUGE PLATE SIZE"
 
 
 def no_nearer(sizing: Sizing) -> str:

@@ -104,6 +104,38 @@ def _degrees(angle: float) -> str:
     return f"{'-' if value < 0 else ''}{abs(value):.3g}"
 
 
+SPINS = 5.0 * 2.0 * math.pi / 60.0  # rad/s: five times a minute; nobody goes round a bench so fast
+
+
+def spins(step: Step) -> bool:
+    """Whether the bottom can only be turned by a machine: nobody walks round with the stroke so fast.
+
+    That somebody walks or that the bottom turns under him is the same to the plates.
+    """
+    return step.carry_centre and not step.walk.indexed and _speed(step.walk, step) >= SPINS
+
+
+def _speed(turn: Turn, step: Step) -> float:
+    """How fast something that is turned as it goes turns [rad/s]."""
+    return abs(turn.angle) * step.pace
+
+
+def rev(turn: Turn, step: Step) -> float:
+    """The same in turns a minute, where no hand turns so fast; 0 else."""
+    fast = not turn.indexed and _speed(turn, step) >= SPINS
+    return _speed(turn, step) * 60.0 / (2.0 * math.pi) if fast else 0.0
+
+
+def _goes_round(step: Step) -> str:
+    """How the top is turned, and whoever laps or the plate under him goes round."""
+    turn = turn_words(step.turn)
+    if not step.walk.angle:
+        return turn
+    if spins(step):
+        return say("tables.plate_spins", turn=turn, speed=rev(step.walk, step))
+    return say("tables.walks", turn=turn, walk=turn_words(step.walk))
+
+
 def steps_cells(view: RunView) -> list[tuple[str, ...]]:
     """Of each step a row of the table; how much metal it took off comes from the history."""
     return [
@@ -112,8 +144,7 @@ def steps_cells(view: RunView) -> list[tuple[str, ...]]:
             step.bottom,
             METRIC.size(step.grit.size),
             stroke_words(step, view.units),
-            turn_words(step.turn)
-            + (f"; you walk {turn_words(step.walk)}" if step.walk.angle else ""),
+            _goes_round(step),
             _time(view, number, step),
             f"every {Units.spell(step.fresh_every)}" if step.fresh_every else "at the start only",
             _swap(step, view.units),
