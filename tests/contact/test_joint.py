@@ -25,15 +25,15 @@ SQUARE = ((FAR, 0.0), (0.0, FAR), (-FAR, 0.0), (0.0, -FAR))
 ROUND = tuple((FAR * np.cos(a), FAR * np.sin(a)) for a in np.radians([0.0, 120.0, 240.0]))
 
 
-def joint(places):
-    """Weightless discs on a plate, under one weight of EACH newtons for each."""
+def joint(places, weight=1e-9):
+    """Discs on a plate that bear EACH newtons in all for each, `weight` [N] of it their own."""
     plate = Plate(Disc(0.2), thickness=0.03, cells=200, name="plate")
-    part = Plate(Disc(2.0 * RADIUS), mass=1e-9 / GRAVITY, cells=20, name="part")
+    part = Plate(Disc(2.0 * RADIUS), mass=weight / GRAVITY, cells=20, name="part")
     return Joint(tuple(Pair(plate, part, STIFF, EACH) for _ in places), tuple(places))
 
 
-def samples(places, theta=0.0, at=(0.0, 0.0), poses=1):
-    """One pose of all, the load at `at` [m] from the middle of the weight, as seen on the bench."""
+def samples(places, theta=0.0, at=(0.0, 0.0), poses=1, each=EACH):
+    """One pose of all, `each` newtons for each at `at` [m] from the middle of the weight, on the bench."""
     step = Step("part", "plate", Grit("fine", 9e-6, Wear(1e-12), Layer(1e-6, 3e3)), strokes=1)
     out = []
     for x, y in places:
@@ -45,7 +45,7 @@ def samples(places, theta=0.0, at=(0.0, 0.0), poses=1):
             (0,), (0.0, theta),
         )  # fmt: skip
         pose = moved.poses(np.arange(poses) / poses)
-        moments = np.tile(EACH * len(places) * np.array(at), (poses, 1))
+        moments = np.tile(each * len(places) * np.array(at), (poses, 1))
         out.append(Sample(pose, np.full(poses, 1.0 / poses), moments, np.zeros(poses)))
     return out
 
@@ -80,6 +80,18 @@ def test_three_parts_share_a_load_off_the_middle_by_the_rule_of_the_lever(theta)
     assert got.sum() == pytest.approx(3.0 * EACH, rel=1e-9, abs=0.0)
     assert got == pytest.approx(lever, abs=0.014 * 3.0 * EACH * np.hypot(*at) / FAR, rel=0.0)
     assert got == pytest.approx(tilted(ROUND, 3.0 * EACH * at, np.zeros(3)), rel=2e-3, abs=0.0)
+
+
+def test_parts_press_by_their_own_weight_where_they_lie():
+    """The rule of the lever about all that presses: a hand in the middle, and each part where it lies."""
+    places, own = tuple((x + 0.02, y - 0.01) for x, y in ROUND), 8.0
+    one = joint(places, own)
+    got = one.shares(faces(one, [0.0] * 3), samples(places, each=EACH - own))[:, 0]
+    assert got.sum() == pytest.approx(3.0 * EACH, rel=1e-6, abs=0.0)
+    moment = own * np.sum(places, axis=0)
+    assert got == pytest.approx(tilted(places, moment, np.zeros(3)), rel=2e-3, abs=0.0)
+    assert np.ptp(got) > 1.0  # not what they would bear if each weight lay in the middle
+    assert got != pytest.approx(tilted(places, (0.0, 0.0), np.zeros(3)), rel=0.05, abs=0.0)
 
 
 def test_unlike_heights_tilt_the_weight_on_three_and_load_one_of_four():

@@ -378,13 +378,17 @@ class NextAnswer(Answer):
             f"{read_where(reading)} {self.reading_words(reading, band) if known else ''}".rstrip()
         )
 
-    def _lighter(self) -> Iterator[str]:
-        """What each plate should lose in the next spell by weight, where a balance tells it."""
+    def _off(self) -> dict[str, float]:
+        """Metal off each plate in the next spell [m], in the mean of all that is believed."""
         after, layout = self._after, self.book.bench.layout
         if after is None:
-            return
-        for name, plate in layout.plates.items():
-            depth = float(after.centre[layout.removed(name)])
+            return {}
+        return {name: float(after.centre[layout.removed(name)]) for name in layout.plates}
+
+    def _lighter(self) -> Iterator[str]:
+        """What each plate should lose in the next spell by weight, where a balance tells it."""
+        for name, depth in self._off().items():
+            plate = self.book.bench.layout.plates[name]
             lost = depth * plate.mass_per_depth
             if lost >= limit_of("balance") * plate.total_mass:
                 yield say("book.lighter", plate=name, grams=1e3 * lost)
@@ -436,7 +440,7 @@ class NextAnswer(Answer):
         advice = self.advice
         share = _in_100(advice.reached_now)
         if advice.why == "size" and advice.step is not None:
-            return to_size(self.book.sizing, advice.step, advice.metal[1], share)
+            return to_size(self.book.sizing, advice.step, self._off(), share)
         if advice.why in ("size", "measure"):
             return forms_stand(self.book.sizing, share)
         if advice.why in STANDS:

@@ -265,11 +265,11 @@ def no_nearer(sizing: Sizing) -> str:
     return say("book.below_size", plate=plate, below=left[plate] < -limit_of("size"))
 
 
-def to_size(sizing: Sizing, step: Step, metal: float, share: str) -> str:
-    """What is left to take off the plate of a step that has a size, and what the step takes of it [m]."""
+def to_size(sizing: Sizing, step: Step, off: Mapping[str, float], share: str) -> str:
+    """What is left to take off the plate of a step that has a size; `off` [m] by plate in that step."""
     units, most = sizing.study.units, sizing.metal
     plate = next(name for name in (step.top, step.bottom) if most.get(name, 0.0) > 0.0)
-    forms = share if _asks_forms(sizing) else ""
+    forms, metal = share if _asks_forms(sizing) else "", off[plate]
     if plate not in sizing.left:
         return say("book.to_wedge", units, forms=forms, plate=plate, metal=metal)
     left = sizing.left[plate]
