@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from pathlib import Path
 from typing import NamedTuple
@@ -108,6 +109,7 @@ def _plate(view: RunView, record: BatchRecord) -> str:
         view.units,
         plate=record.on,
         now=plate_reads(view, record, -1),
+        flat=flat if math.isfinite(flat := float(record.plate["flatness"][-1])) else 0.0,
         was=plate_reads(view, record, 0, before=True),
         metal=metal,
         grams=Units.number(grams) if (grams := view.grams(record.on, metal)) > 0.005 else "",
