@@ -210,7 +210,18 @@ class Study(Frozen):
         return outlooks(self.plates, self.laid, seed=self.seed)
 
     def turns_bottom(self, number: int) -> bool:
-        """Whether step `number` (from 1) says that the bottom is turned; inside, somebody walks."""
+        """Whether a step says that the bottom is turned; inside, somebody walks.
+
+        Parameters
+        ----------
+        number : int
+            Of the step, from 1.
+
+        Returns
+        -------
+        bool
+
+        """
         return f"steps.{number}.turn_bottom" in self.typed
 
     @cached_property
