@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from lapwright.contact.placement import centred
 from lapwright.limits import limit_of
 from lapwright.metrology.form import SPOKEN
 from lapwright.metrology.instruments import near_rim
@@ -300,7 +301,10 @@ def pressed(step: Step, units: Units = METRIC) -> str:
     far = math.hypot(x, y)
     if far <= NEXT_TO:
         return ""
-    hour, face = Units.hour(x, y), Units.hour(-x, y)
+    hour, face = (
+        Units.hour(x, y),
+        Units.hour(*(float(one) for one in centred(np.array(x), np.array(y)))),
+    )
     return say(
         "book.pressed", units, far=far, hour=hour, face=face, top=step.load.fixed_to == "top"
     )
