@@ -301,10 +301,8 @@ def pressed(step: Step, units: Units = METRIC) -> str:
     far = math.hypot(x, y)
     if far <= NEXT_TO:
         return ""
-    hour, face = (
-        Units.hour(x, y),
-        Units.hour(*(float(one) for one in centred(np.array(x), np.array(y)))),
-    )
+    u, v = centred(np.array([x]), np.array([y]))
+    hour, face = Units.hour(x, y), Units.hour(float(u[0]), float(v[0]))
     return say(
         "book.pressed", units, far=far, hour=hour, face=face, top=step.load.fixed_to == "top"
     )
