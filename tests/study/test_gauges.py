@@ -198,3 +198,15 @@ def test_refused(text, fragment):
 def test_every_key_is_shown_in_the_page():
     page = (Path(__file__).resolve().parents[2] / "docs" / "study-files.md").read_text("utf-8")
     assert not [key for key in gauge_keys() if f"`{key}`" not in page and f"\n{key} = " not in page]
+
+
+def test_a_gauge_that_is_no_name_is_a_fault_in_one_line() -> None:
+    """A list where a name is wanted, which nothing can look up."""
+    study = """
+plates.A = { disc = "160 mm", thickness = "30 mm" }
+plates.B = { like = "A" }
+steps = [{ top = "A", bottom = "B", grit = "15 um", time = "8 min" }]
+readings = [{ gauge = [], plate = "A", value = "1 um" }]
+"""
+    with pytest.raises(StudyError, match=r"readings\.1\.gauge"):
+        parse(study)

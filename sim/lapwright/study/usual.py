@@ -32,7 +32,7 @@ def with_usual(
         meant = next(
             (g for g in own.values() if word in (g.name, g.kind, name_on(g.name, str(plate)))), None
         )
-        if word in gauges or meant is None:
+        if not isinstance(word, str) or word in gauges or meant is None:
             named.append(entry)
             continue
         other = name_on(meant.name, str(plate))
