@@ -19,9 +19,8 @@ from lapwright.files import put_beside
 from lapwright.metrology.form import FORMS
 from lapwright.metrology.least_squares import Estimate
 from lapwright.metrology.micrometer import Measured
-from lapwright.specification.wedge import Wedge
 from lapwright.study.model import Study
-from lapwright.study.sizes import digits, load_against, put_size, sizes_of
+from lapwright.study.sizes import digits, load_as_measured, put_size, sizes_of
 from lapwright.study.source import document_of
 from lapwright.study.write import written
 from lapwright.units import Unit, Units, joined
@@ -224,13 +223,9 @@ def _put_loads(
 def _load_against(study: Study, step: Step, one: Measured) -> tuple[float, float] | None:
     """Where to press, to a tenth of a millimetre; None where nothing is to be taken out or it cannot be."""
     plate, size = study.plates[step.top], sizes_of(study).get(step.top)
-    if not one.told or one.wedge is None or one.at is None or one.thickness is None:
+    if one.thickness is None or size is None or size.thickness is None:
         return None
-    if size is None or size.thickness is None:
-        return None
-    wedge = Wedge(one.wedge.value, one.at.value)
-    at = load_against(wedge, plate, step, one.thickness.value - size.thickness)
-    return None if at is None else (round(at[0], 4), round(at[1], 4))
+    return load_as_measured(one, plate, step, one.thickness.value - size.thickness)
 
 
 def _form(found: Estimate, plate: str, unit: Unit) -> dict[str, Any]:

@@ -22,9 +22,8 @@ from lapwright.optimisation.bench import Bench
 from lapwright.optimisation.entry import Entry
 from lapwright.optimisation.shop import Knowledge, Sight
 from lapwright.specification.step import Step
-from lapwright.specification.wedge import Wedge
 from lapwright.study.model import Study
-from lapwright.study.sizes import load_against, sizes_of
+from lapwright.study.sizes import load_as_measured, sizes_of
 
 __all__ = ["Sizing", "sizing_of", "thinned"]
 
@@ -120,13 +119,10 @@ class Sizing:
         meant = self.study.plates[top].wedge is not None and step.load.at != (0.0, 0.0)
         if top not in self.found or not (meant or top in self.wedged):
             return step
-        one, at = self.found[top], None
-        if one.told and one.wedge is not None and one.at is not None:
-            metal = self.left.get(top, one.wedge.value)
-            wedge = Wedge(one.wedge.value, one.at.value)
-            at = load_against(wedge, self.study.plates[top], step, metal)
-        x, y = (0.0, 0.0) if at is None else (round(at[0], 4), round(at[1], 4))
-        return replace(step, load=replace(step.load, at=(x, y), fixed_to="top", hands=()))
+        one = self.found[top]
+        metal = self.left.get(top, 0.0 if one.wedge is None else one.wedge.value)
+        at = load_as_measured(one, self.study.plates[top], step, metal) or (0.0, 0.0)
+        return replace(step, load=replace(step.load, at=at, fixed_to="top", hands=()))
 
 
 def sizing_of(study: Study, entries: Iterable[Entry]) -> Sizing:

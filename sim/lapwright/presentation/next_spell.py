@@ -53,6 +53,7 @@ class NextAnswer(Answer):
         self.study = book.study
         self.now = book.now
         self.advice: Advice = advice or book.next()
+        self.sizing = book.sizing
         names = book.bench.layout.plates
         self.forms = {name: self.forms_of(self.now, name) for name in names}
 
@@ -108,7 +109,7 @@ class NextAnswer(Answer):
     @property
     def hint(self) -> str:
         """What a reading to write down looks like: of a part that is lapped to a size, a micrometer's."""
-        return reading_hint(self.book.sizing)
+        return reading_hint(self.sizing)
 
     @cached_property
     def again(self) -> list[str]:
@@ -191,7 +192,7 @@ class NextAnswer(Answer):
 
     def _sizes_told(self) -> dict[str, Any]:
         """Of each plate that a micrometer was on since it was lapped, size and wedge; metal left [m]."""
-        sizing = self.book.sizing
+        sizing = self.sizing
         return {
             name: {**one.told_in_full(), "left": sizing.left.get(name)}
             for name, one in sizing.found.items()
@@ -247,7 +248,7 @@ class NextAnswer(Answer):
             parts.append(f"{name} {joined([word for word in words if word])}")
         on_feet = [n for n, plate in self.study.plates.items() if plate.feet is not None]
         note = say("book.on_feet", plates=joined(on_feet)) if on_feet else ""
-        return " ".join(filter(None, [*book_sizes(self.book.sizing), f"{'; '.join(parts)}.", note]))
+        return " ".join(filter(None, [*book_sizes(self.sizing), f"{'; '.join(parts)}.", note]))
 
     def form_words(self, key: str, band: Band) -> str:
         """One form: named by its side where that is told, else how large it may be."""
@@ -343,7 +344,7 @@ class NextAnswer(Answer):
             asked = "; ".join(self._first(one) for one in self.advice.read)
             return say("book.read_first", readings=asked)
         if step is None and self.advice.why in ("size", "measure"):
-            return no_nearer(self.book.sizing)
+            return no_nearer(self.sizing)
         if step is None and self.advice.why != "reached":
             return say("book.blind" if self._blind else "book.nothing_more")
         if step is None:
@@ -440,9 +441,9 @@ class NextAnswer(Answer):
         advice = self.advice
         share = _in_100(advice.reached_now)
         if advice.why == "size" and advice.step is not None:
-            return to_size(self.book.sizing, advice.step, self._off(), share)
+            return to_size(self.sizing, advice.step, self._off(), share)
         if advice.why in ("size", "measure"):
-            return forms_stand(self.book.sizing, share)
+            return forms_stand(self.sizing, share)
         if advice.why in STANDS:
             return say(f"book.goal.{STANDS[advice.why]}", share=share)
         if advice.why == "closer":
@@ -465,7 +466,7 @@ class NextAnswer(Answer):
             late=late,
             metal=advice.metal[1],
             handling=" ".join(
-                filter(None, [size_apart(self.book.sizing, advice.step), self._handling()])
+                filter(None, [size_apart(self.sizing, advice.step), self._handling()])
             ),
         )
 

@@ -102,6 +102,16 @@ def load_against(
     return -across, share * (xy * slope[0] + yy * slope[1])  # face down 3 o'clock lies at 9
 
 
+def load_as_measured(
+    one: Measured, plate: Plate, step: Step, metal: float
+) -> tuple[float, float] | None:
+    """The same of a wedge as a micrometer told it, to a tenth of a millimetre; None where it told none."""
+    if not one.told or one.wedge is None or one.at is None:
+        return None
+    at = load_against(Wedge(one.wedge.value, one.at.value), plate, step, metal)
+    return None if at is None else (round(at[0], 4), round(at[1], 4))
+
+
 TO_SIZE = (
     "a search does not follow thickness and wedge: stop this step by its time, its strokes or "
     'until = { removed = "2 um" }, and lap what it finds with run'
