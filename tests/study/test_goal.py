@@ -9,6 +9,7 @@ import pytest
 from comparing import PAIR
 
 import lapwright as lw
+from lapwright.errors import StudyError
 from lapwright.study.goal import renewed_data, renewed_text
 from lapwright.study.read import parse
 from lapwright.study.resolved import made, plain
@@ -154,3 +155,9 @@ keep = { B = { dome = "2 bands of helium light" } }
     assert study.goal.keep == {"B": {"dome": pytest.approx(2.0 * band)}}
     assert study.steps[0].until.flatness == pytest.approx(3.0 * band)
     assert lw.Goal(flatness="1 band").flatness == study.goal.flatness
+
+
+def test_a_goal_of_size_without_any_plate_says_that_plates_are_missing() -> None:
+    with pytest.raises(StudyError) as caught:
+        parse('[goal]\nthickness = "30 mm"\nwedge = { A = "1 um" }\n')
+    assert [fault.key for fault in caught.value.faults] == ["plates", "steps"]

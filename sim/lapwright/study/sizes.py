@@ -151,8 +151,8 @@ def take_sizes(table: Table, plates: Mapping[str, Plate | None]) -> dict[str, di
         for name, one in typed.items() if isinstance(typed, Mapping) else ():
             inner = Table(table.faults, table.place(key), {name: one})
             inner.take(name, READERS[key])  # a bare number is refused as it is anywhere
-        if sizes is None or any(not isinstance(one, str) for one in _parts(typed)):
-            continue
+        if not plates or sizes is None or any(not isinstance(one, str) for one in _parts(typed)):
+            continue  # a study without plates is told so where they should stand
         try:
             found[key] = {_meant(name, key, typed, plates): size for name, size in sizes.items()}
             for name, size in found[key].items() if key == "thickness" else ():
