@@ -72,7 +72,7 @@ def compare(text: str, samples: int = 0, tolerance: Tolerance = Tolerance()) -> 
     """The whole way from a study's text, in this process."""
     study = parse(text, "study")
     members = cases_of(study, document_of(text))
-    jobs = jobs_of(members, samples, tolerance, Heading("lapwright", {}), study.goal is not None)
+    jobs = jobs_of(members, samples, tolerance, Heading("lapwright", {}), study.batch is None)
     with in_process() as crew:
         answers = [a for some in work_through(crew, run_case, jobs, lost=run_case) for a in some]
     return compared(

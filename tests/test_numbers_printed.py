@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from lapwright.optimisation.comparison import Many, compare
+from lapwright.optimisation.work import Many, compare
 from lapwright.results.answer import Preview
 from lapwright.study.model import Study
 from lapwright.study.read import parse

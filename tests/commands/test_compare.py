@@ -20,7 +20,7 @@ from lapwright.commands.main import main
 from lapwright.commands.terminal import Tally
 from lapwright.errors import CommandError
 from lapwright.optimisation.cases import Tolerance
-from lapwright.optimisation.comparison import tolerance_of
+from lapwright.optimisation.work import tolerance_of
 from lapwright.results.runfile import read_run
 
 FIELD = PAIR + (

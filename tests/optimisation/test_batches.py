@@ -13,8 +13,9 @@ from lapwright.optimisation.book import Book
 from lapwright.optimisation.cases import cases_of, drawn
 from lapwright.optimisation.design import DesignSpace
 from lapwright.optimisation.summary import Summary
+from lapwright.presentation.comparison_json import as_json
 from lapwright.presentation.comparison_table import csv_text
-from lapwright.presentation.comparison_text import as_json, in_words
+from lapwright.presentation.comparison_text import in_words
 from lapwright.results.recorder import Recorder
 from lapwright.study.model import Study
 from lapwright.study.source import document_of

@@ -16,8 +16,9 @@ from lapwright.optimisation.comparison import Comparison, compared
 from lapwright.optimisation.criterion import RMS_OF_FORM, Criterion
 from lapwright.optimisation.summary import Summary
 from lapwright.optimisation.track import constraints_of
+from lapwright.presentation.comparison_json import as_json
 from lapwright.presentation.comparison_table import csv_text
-from lapwright.presentation.comparison_text import as_json, beyond, headline, in_words, rows
+from lapwright.presentation.comparison_text import beyond, headline, in_words, rows
 from lapwright.results.answer import plain
 from lapwright.specification.outline import Disc, Outline, Rectangle
 from lapwright.specification.plate import Plate, StartForm
@@ -79,9 +80,7 @@ def test_what_both_share_has_no_such_law(swept: Comparison) -> None:
 
 
 def test_the_order_goes_by_flatness_and_the_edge_is_said(swept: Comparison) -> None:
-    worst = [
-        max(e.forms["flatness"] for e in swept.nominal[i].plates.values()) for i in swept.order
-    ]
+    worst = [max(e.forms["flatness"] for e in swept.there(i).plates.values()) for i in swept.order]
     assert worst == sorted(worst)
     assert swept.order[0] == 0
     told = "\n".join(in_words(swept))
@@ -243,7 +242,7 @@ def summary(
         name: replace(ended, forms={**ended.forms, **forms}, removed=removed, by_layer={})
         for name, ended in made.plates.items()
     }
-    return replace(made, member=member, plates=plates, time=time)
+    return replace(made, member=member, plates=plates, time=time, track={})
 
 
 def test_ties_go_to_the_one_that_takes_off_less() -> None:

@@ -115,7 +115,9 @@ def test_each_figure_is_marked_by_itself(page: str) -> None:
     seen = set()
     for row in rows:
         cells = re.findall(r"<td>(.*?)</td>", row, re.S)
-        for cell in cells[1:4]:  # both faces and the worst flatness
+        for cell in cells[
+            1:5
+        ]:  # the worst flatness as all are judged, both faces, and the worst at the end
             for size, mark in SIZE.findall(BANDED.sub("", plain(cell))):
                 if abs(float(size) - FINISH) > 0.05:  # two figures do not tell
                     assert bool(mark) == (float(size) < FINISH), plain(cell)
@@ -131,11 +133,20 @@ def test_captions_say_all_that_the_table_says(page: str) -> None:
     )
     longest = 0
     for row in rows:
-        for name, cell in zip("AB", re.findall(r"<td>(.*?)</td>", row, re.S)[1:3], strict=True):
+        for name, cell in zip("AB", re.findall(r"<td>(.*?)</td>", row, re.S)[2:4], strict=True):
             told = f"{name}: {plain(cell)}"
             assert told in drawn
             longest = max(longest, len(told))
     assert longest > 75, "too long for three lines of 25"
+
+
+def test_the_page_says_with_how_much_off_all_are_judged_and_marks_it(page: str) -> None:
+    told = plain(part(page, "result"))
+    off = re.search(r"All are judged with the same metal off, ([\d.]+) um", told)
+    assert off is not None
+    assert f"with {off[1]} um off, worst flatness" in told
+    drawn = part(page, "histories")
+    assert "dotted: where all are judged" in plain(drawn)
 
 
 def test_the_cuts_say_how_much_larger_heights_are_drawn(page: str) -> None:

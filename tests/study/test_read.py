@@ -107,7 +107,7 @@ def test_long_study():
     usual |= {"plates.A.supports": "flat bed", "plates.B.supports": "flat bed"}
     assumed = dict(study.assumed)
     assert assumed.pop("bending").startswith("taken into account: ")  # a goal of 0.3 um
-    assert assumed == {"steps.1.friction": "0.15"} | usual
+    assert assumed == {"steps.1.friction": "0.15", "compare.at": "metal"} | usual
 
 
 def test_long_study_keeps_the_later_parts():

@@ -159,6 +159,7 @@ studies = some(
     rounds=st.integers(1, 10_000),
     bending=maybe(st.sampled_from(["on", "off"])),
     batch=st.none(),
+    at=st.sampled_from(["metal", "end"]) | numbers,
     margin=some(EdgeMargin, share=maybe(numbers), length=maybe(numbers)),
     plates=every(words, plates),
     steps=st.lists(steps, max_size=2).map(tuple),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -20,8 +21,9 @@ from lapwright.commands.terminal import Speaker, Tally, aside, typed
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from lapwright.optimisation.comparison import Comparison, Work
+    from lapwright.optimisation.comparison import Comparison
     from lapwright.optimisation.jobs import Store
+    from lapwright.optimisation.work import Work
 
 EXAMPLE = """\
 example:
@@ -36,18 +38,21 @@ def add(parser: Parser) -> None:
     """Say which words the command takes."""
     parser.add_argument("file", metavar="STUDY", help="a study with [[variants]] or a [sweep]")
     add_many(parser, "compare", "comparison")
+    where = 'where all are judged: "metal" (the same off all: the least that one takes off; default), a size '
+    where += 'such as "2 um" (so much off), or "end" (each at its own)'
+    parser.option("--at", "WHERE", where)
     parser.flag("--no-page", "no page, only compare.csv and the runs")
 
 
 def main(args: argparse.Namespace) -> int:
     """Lap every member; returns the exit code."""
     from lapwright.files import taken
-    from lapwright.optimisation.comparison import Work
     from lapwright.optimisation.jobs import PLAN, Store
+    from lapwright.optimisation.work import Work
     from lapwright.study.read import load
     from lapwright.study.source import document_of
 
-    many = many_of(args)
+    many = replace(many_of(args), at=_at(args.at))
     study = load(study_file(args.file))
     place = Path(args.out) if args.out else Path(f"{study.stem}-compare")
     work = Work(study, document_of(study.text), many)
@@ -55,6 +60,25 @@ def main(args: argparse.Namespace) -> int:
         store = Store(folder)
         work.begin(store, args.resume, (PAGE, SHEET))
         return _carried_out(work, store, args)
+
+
+def _at(typed: str | None) -> float | str | None:
+    """Where ways are judged, as typed; None: as the study says.
+
+    Raises
+    ------
+    CommandError
+        It is no such place.
+
+    """
+    from lapwright.errors import CommandError
+    from lapwright.specification.said import RefusedError
+    from lapwright.study.model import judged_at
+
+    try:
+        return None if typed is None else judged_at(typed)
+    except RefusedError as trouble:
+        raise CommandError(f"--at {trouble.message}", key="--at", code=trouble.code) from None
 
 
 def _carried_out(work: Work, store: Store, args: argparse.Namespace) -> int:

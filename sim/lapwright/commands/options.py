@@ -16,7 +16,7 @@ from lapwright.errors import CommandError
 from lapwright.limits import TOLERANCE
 
 if TYPE_CHECKING:
-    from lapwright.optimisation.comparison import Many
+    from lapwright.optimisation.work import Many
     from lapwright.optimisation.workers import WorkerPool
     from lapwright.results.record import Run
     from lapwright.study.model import Study
@@ -208,7 +208,7 @@ def many_of(args: argparse.Namespace) -> Many:
         --resume with --force, --cluster with --workers, or a tolerance that is none.
 
     """
-    from lapwright.optimisation.comparison import Many, tolerance_of
+    from lapwright.optimisation.work import Many, tolerance_of
 
     if args.resume and args.force:
         message = "--resume goes on, --force starts again: give one of them"
@@ -231,7 +231,8 @@ def crew_of(args: argparse.Namespace, most: int) -> AbstractContextManager[Worke
 def go_on(command: str, args: argparse.Namespace) -> str:
     """What to type to go on with it."""
     words: list[object] = [command, args.file]
-    named = (("--out", args.out), ("--samples", args.samples), ("--cells", args.cells))
+    named = [("--out", args.out), ("--samples", args.samples), ("--cells", args.cells)]
+    named += [("--at", getattr(args, "at", None))]
     words += [word for option, value in named if value for word in (option, value)]
     if args.form_tolerance != TOLERANCE:
         words += ["--form-tolerance", args.form_tolerance]

@@ -13,9 +13,9 @@ from lapwright.commands.terminal import Speaker, Tally, aside, typed
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from lapwright.optimisation.comparison import Many
     from lapwright.optimisation.jobs import Store
     from lapwright.optimisation.track import Tuning
+    from lapwright.optimisation.work import Many
     from lapwright.study.model import Study
 
 EXAMPLE = """\

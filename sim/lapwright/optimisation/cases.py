@@ -117,7 +117,7 @@ def said(value: Any) -> str:
     return value if isinstance(value, str) else inline(value)
 
 
-LATER = ("variants", "sweep", "tune")
+LATER = ("variants", "sweep", "tune", "compare")
 FORMS_OF_NUMBER = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)")
 
 

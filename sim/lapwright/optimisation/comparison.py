@@ -1,55 +1,30 @@
-"""Comparisons and searches: what is to be lapped, what is done already, and what came of it, best first.
+"""Comparisons: members of one study, what came of each, and their order, best first.
 
-A comparison is worked through by `Work`, in a folder or not, and read as a `Comparison`: its members, their
-order, and its table of comma-separated values, in SI, one row for each member.
+A comparison is worked through by `lapwright.optimisation.work`, in a folder or not.
 """
 
 from __future__ import annotations
 
 import math
-import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from contextlib import AbstractContextManager, ExitStack
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright import __version__
-from lapwright.errors import CommandError, LapwrightError
-from lapwright.files import taken
+from lapwright.errors import LapwrightError
 from lapwright.integration.estimate import Outlook
-from lapwright.optimisation.cases import Case, Tolerance, cases_of, with_cells
-from lapwright.optimisation.criterion import Criterion, criterion_of
-from lapwright.optimisation.jobs import WORK, Job, Store, carry_out, jobs_of, meaningless
+from lapwright.optimisation.cases import Case, Tolerance
+from lapwright.optimisation.criterion import WORST, Criterion, criterion_of
+from lapwright.optimisation.equal_metal import Judged, in_draws, judged_where, with_metal_off
 from lapwright.optimisation.summary import Summary
-from lapwright.optimisation.workers import WorkerPool, in_process, processes
 from lapwright.results.answer import Answer
-from lapwright.results.recorder import heading
 from lapwright.specification.said import Constructed
 from lapwright.study.model import Study, guessed
-from lapwright.study.read import parse_document
-from lapwright.study.resolved import digest_of, inputs_of, versions
-from lapwright.study.source import document_of
 
-if TYPE_CHECKING:
-    from lapwright.optimisation.track import Tuning
-
-__all__ = [
-    "BAND_ENDS",
-    "Comparison",
-    "Known",
-    "Many",
-    "Work",
-    "compare",
-    "compared",
-    "sweep",
-    "tolerance_of",
-    "tune",
-]
+__all__ = ["BAND_ENDS", "Comparison", "Known", "compared"]
 
 
 Array = NDArray[np.float64]
@@ -86,7 +61,8 @@ class Known:
 class Comparison(Answer, metaclass=Constructed):
     """Members of one study and what came of each.
 
-    `nominal`: of each member as it stands; `draws`: of each member, those that were drawn, in order.
+    `nominal`: of each member as it stands; `draws`: of each member, those that were drawn, in order.  `at`:
+    where they are to be judged, as in a study.
     """
 
     study: Study
@@ -96,12 +72,50 @@ class Comparison(Answer, metaclass=Constructed):
     criterion: Criterion
     tolerance: Tolerance
     cells: int | None = None
+    at: float | str = "metal"
     _ahead: dict[int, tuple[Outlook, ...]] = field(default_factory=dict, repr=False, compare=False)
 
     @cached_property
     def order(self) -> tuple[int, ...]:
-        """Indices of the members, best first."""
-        return self.criterion.order(self.nominal)
+        """Indices of the members, best first; those that do not come to where all are judged next to last."""
+        keys = self.criterion.standing(self.placed)
+        for i, (got, then) in enumerate(zip(self.nominal, self.placed, strict=True)):
+            if got.done and then is None:
+                keys[i] = 1.0, -got.removed
+        return tuple(sorted(range(len(keys)), key=lambda i: (keys[i], i)))
+
+    @cached_property
+    def judged(self) -> Judged:
+        """Where the members are judged: at the same metal off, or each at its end."""
+        return judged_where(self.study, self.members, self.nominal, self.criterion, self.at)
+
+    @cached_property
+    def placed(self) -> tuple[Summary | None, ...]:
+        """Each member as it is judged; None of one that never comes there."""
+        metal = self.judged.metal
+        if metal is None:
+            return self.nominal
+        return tuple(with_metal_off(got, metal) for got in self.nominal)
+
+    def there(self, one: int) -> Summary:
+        """A member as it is judged; as it ended, where it never comes there.
+
+        Parameters
+        ----------
+        one : int
+            Which member, from 0.
+
+        Returns
+        -------
+        Summary
+
+        """
+        return self.placed[one] or self.nominal[one]
+
+    @property
+    def ranked(self) -> tuple[int, ...]:
+        """Those that came to where all are judged, best first."""
+        return tuple(i for i in self.done if self.placed[i] is not None)
 
     @property
     def done(self) -> tuple[int, ...]:
@@ -138,7 +152,7 @@ class Comparison(Answer, metaclass=Constructed):
             Numbers and text by key.
 
         """
-        from lapwright.presentation.comparison_text import as_json
+        from lapwright.presentation.comparison_json import as_json
 
         return as_json(self)
 
@@ -205,10 +219,24 @@ class Comparison(Answer, metaclass=Constructed):
             How many draws it wins of how many, and of how many it can be told.
 
         """
-        ours, theirs = self._numbered[one], self._numbered[other]
-        both = [(ours[k], theirs[k]) for k in ours if k in theirs]
-        pairs = [(a, b) for a, b in both if a.done or b.done]
-        return sum(self.criterion.better(a, b) for a, b in pairs), len(pairs)
+        won, of = 0.0, 0
+        for keys in self._standings.values():
+            ours, theirs = keys.get(one), keys.get(other)
+            if ours is not None and theirs is not None and min(ours, theirs) < WORST:
+                won += 1.0 if ours < theirs else 0.5 if ours == theirs else 0.0
+                of += 1
+        return won, of
+
+    @cached_property
+    def _standings(self) -> Mapping[int, Mapping[int, tuple[float, ...]]]:
+        """By number of the draw, what each member that is known of it is put in order by."""
+        found = {}
+        for k in sorted({k for some in self._numbered for k in some}):
+            drawn = {i: some[k] for i, some in enumerate(self._numbered) if k in some}
+            then = in_draws(self.judged, self.nominal, drawn)
+            keys = self.criterion.standing([then.get(i) for i in drawn])
+            found[k] = dict(zip(drawn, keys, strict=True))
+        return found
 
     def best_in(self, one: int) -> int:
         """In how many draws `one` is the best of all.
@@ -225,15 +253,10 @@ class Comparison(Answer, metaclass=Constructed):
 
         """
         count = 0
-        for k in self._numbered[one]:
-            drawn = {i: self._numbered[i].get(k) for i in self.order}
+        for keys in self._standings.values():
             # Of those alike, the one that stands higher in the order.
-            keys = {
-                i: self.criterion.key(got)
-                for i, got in drawn.items()
-                if got is not None and got.done
-            }
-            count += one == min(keys, key=lambda i: keys[i], default=None)
+            ended = [i for i in self.order if keys.get(i, WORST) < WORST]
+            count += one == min(ended, key=lambda i: keys[i], default=None)
         return count
 
     def all_within(self, one: int) -> int | None:
@@ -326,7 +349,7 @@ class Comparison(Answer, metaclass=Constructed):
 
         """
         flat = Criterion()
-        a, b = self.nominal[one], self.nominal[other]
+        a, b = self.there(one), self.there(other)
         figures = flat.figure(a), flat.figure(b)
         finish = min(step.grit.size for i in (one, other) for step in _steps(self.members[i])) * 0.1
         squeeze = max((self.squeeze(i) for i in (one, other)), default=0.0)
@@ -469,8 +492,9 @@ def compared(
     summaries: Iterable[Summary],
     tolerance: Tolerance = Tolerance(),  # noqa: B008 (frozen)
     cells: int | None = None,
+    at: float | str | None = None,
 ) -> Comparison:
-    """Put what came of the members in order, in whatever order it came.
+    """Put what came of the members in order, in whatever order it came; `at`: where, in place of the study's.
 
     Raises
     ------
@@ -491,232 +515,5 @@ def compared(
         criterion_of(study),
         tolerance,
         cells,
+        study.at if at is None else at,
     )
-
-
-NOTHING = (
-    "{stem}.toml names nothing to compare: for each way of lapping write [[variants]] at its end, and below "
-    'it its name and what it sets, such as name = "short stroke" and set = { "stroke.travel" = "1/6" }; or '
-    'write [sweep], and below it a key and the values that it takes, such as "stroke.travel" = ["1/6", "1/3"]'
-)
-
-
-def tolerance_of(text: str) -> Tolerance:
-    """How well start forms are known, as typed.
-
-    Raises
-    ------
-    CommandError
-        It is neither a share nor a size.
-
-    """
-    from lapwright.specification.quantities import SMALL, quantity, read_share
-    from lapwright.specification.said import RefusedError
-
-    try:
-        share = read_share(text)
-    except RefusedError:
-        share = -1.0
-    if "%" in text and 0.0 <= share <= 1.0:
-        return Tolerance(share) if share else Tolerance(0.0, 0.0)
-    try:
-        return Tolerance(0.0, quantity(SMALL, least="0 um", most="100 um")(text))
-    except RefusedError:
-        raise CommandError(
-            f'--form-tolerance {text!r} is no tolerance: write "10 %" of each form, or a size ("0.2 um")',
-            key="--form-tolerance",
-        ) from None
-
-
-@dataclass(frozen=True)
-class Many:
-    """What all that lap many times take alike: draws of what is not known, coarser plates."""
-
-    samples: int = 0
-    tolerance: Tolerance = field(default_factory=Tolerance)
-    cells: int | None = None
-
-    def check(self, study: Study) -> None:
-        """Refuse more cells than the study has.
-
-        Raises
-        ------
-        CommandError
-            When `cells` are not fewer.
-
-        """
-        finest = max(plate.cells for plate in study.plates.values())
-        if self.cells is not None and self.cells > finest:
-            raise CommandError(
-                f"--cells {self.cells}: the study has {finest} already, take fewer", key="--cells"
-            )
-
-    def begin(
-        self,
-        store: Store,
-        study: Study,
-        members: Sequence[Case] = (),
-        resume: bool = True,
-        answers: Sequence[str] = (),
-    ) -> None:
-        """Make the folder ready: go on with what is in it where that is meant, else start anew.
-
-        `answers`: files that the work will end in.
-
-        Raises
-        ------
-        CommandError, RunFileError
-            It cannot be gone on with.
-
-        """
-        meant = [study, *(member.study for member in members)]
-        plan: dict[str, Any] = {
-            "program": f"lapwright {__version__}",
-            "versions": versions(),
-            "study": study.text,
-            "inputs": digest_of([inputs_of(one) for one in meant if one is not None]),
-            "samples": self.samples,
-            "tolerance": [self.tolerance.share, self.tolerance.floor],
-            "cells": self.cells,
-        }
-        if resume and store.begun():
-            store.check(plan)
-            store.folder.claim(answers)  # where Python began it, which ends in none
-            store.mend_studies(members)
-        else:
-            store.begin(plan, members, answers)
-
-
-class Work:
-    """All that a comparison has to lap: `jobs`, and `found`, what came of those that are done.
-
-    Raises
-    ------
-    CommandError
-        The study names nothing to compare, or has no more cells than are asked for.
-
-    """
-
-    def __init__(self, study: Study, document: Mapping[str, Any], many: Many) -> None:
-        if not study.variants and study.swept is None:
-            raise CommandError(
-                NOTHING.replace("{stem}", study.stem), key="variants", code="missing"
-            )
-        many.check(study)
-        if many.cells is not None:
-            document = with_cells(document, study, many.cells)
-        self.study, self.many = study, many
-        self.store: Store | None = None
-        self.members = cases_of(study, document, study.folder)
-        self.jobs = jobs_of(
-            self.members,
-            many.samples,
-            many.tolerance,
-            heading(),
-            follow=study.goal is not None and study.batch is None,
-        )
-        self.found: list[Summary] = meaningless(self.members)
-
-    def begin(self, store: Store, resume: bool, answers: Sequence[str] = ()) -> None:
-        """Make the folder ready, or go on with what is in it; `answers`: files that it will end in."""
-        self.store = store
-        self.many.begin(store, self.study, self.members, resume, answers)
-        self.found += store.kept(self.members)
-
-    @property
-    def left(self) -> list[Job]:
-        """What is to be done still."""
-        known = {(got.member, got.draw) for got in self.found}
-        return [job for job in self.jobs if (job.member, job.draw) not in known]
-
-    def carry_out(
-        self,
-        crew: WorkerPool,
-        stop: Callable[[], bool] = lambda: False,
-        tell: Callable[[int], None] = lambda done: None,
-    ) -> None:
-        """Do what is left, until `stop` says so; `tell` is told how many are done."""
-        self.found += carry_out(self.left, self.members, crew, self.store, stop, tell)
-
-    def compared(self) -> Comparison:
-        """What came of it, when nothing is left."""
-        return compared(self.study, self.members, self.found, self.many.tolerance, self.many.cells)
-
-
-def compare(study: Study, many: Many, workers: int, folder: str | Path | None) -> Comparison:
-    """Lap every variant of a study and every point of its sweep; a `folder` keeps what is done."""
-    work = Work(study, document_of(study.text), many)
-    with ExitStack() as held:
-        if folder is not None:
-            work.begin(
-                Store(held.enter_context(taken(Path(folder), "compare", again=True))), resume=True
-            )
-        if work.left:
-            work.carry_out(held.enter_context(crew_of(workers)))
-        return work.compared()
-
-
-def sweep(study: Study, axes: Mapping[str, Sequence[Any]], workers: int) -> Comparison:
-    """Lap a study once for every value of a key, or of every pair of values of two.
-
-    `axes`: dotted keys as in a study file, of one step ("steps.1.stroke.overhang") or of every step
-    ("stroke.overhang"), each with its values as typed.
-
-    Raises
-    ------
-    StudyError
-        A key or a value that no step takes.
-    CommandError
-        Keys of more than one step.
-
-    """
-    document = {key: value for key, value in document_of(study.text).items() if key != "variants"}
-    document["sweep"] = _sweep(axes)
-    planned = parse_document(document, study.stem, study.folder, text=study.text)
-    work = Work(planned, document, Many())
-    with crew_of(workers) as crew:
-        work.carry_out(crew)
-    return work.compared()
-
-
-def _sweep(axes: Mapping[str, Sequence[Any]]) -> dict[str, Any]:
-    """The table [sweep] of a study, from keys that may name their step."""
-    steps, found = set(), {}
-    for key, values in axes.items():
-        named = re.fullmatch(r"steps\.(\d+)\.(.+)", key)
-        steps.add(int(named[1]) if named else None)
-        found[named[2] if named else key] = list(values)
-    if len(steps) > 1:
-        raise CommandError(
-            f"{', '.join(axes)}: keys of one step, or of every step, can be swept together",
-            key="sweep",
-        )
-    step = steps.pop() if steps else None
-    return found if step is None else {"step": step, **found}
-
-
-def tune(study: Study, many: Many, workers: int, folder: str | Path | None) -> Tuning:
-    """Search for the goal of a study; a `folder` keeps what is lapped in full."""
-    from lapwright.optimisation.askable import check_goal
-    from lapwright.optimisation.tune import tuned
-
-    check_goal(study)
-    many.check(study)
-    with ExitStack() as held:
-        store = None
-        if folder is not None:
-            store = Store(held.enter_context(taken(Path(folder), "tune", again=True)))
-            many.begin(store, study)
-        return tuned(
-            study,
-            held.enter_context(crew_of(workers)),
-            samples=many.samples,
-            tolerance=many.tolerance,
-            cells=many.cells,
-            store=None if store is None else store.path / WORK,
-        )
-
-
-def crew_of(workers: int) -> AbstractContextManager[WorkerPool]:
-    """In one process, which is this one, or in so many."""
-    return in_process() if workers <= 1 else processes(workers)

@@ -24,6 +24,7 @@ __all__ = ["Criterion", "criterion_of", "lapped_course"]
 
 SAME_SHARE = 1e-3  # of a goal, below which two ways reach it alike
 SAME_FLATNESS = 1e-9  # m; flatness is the same within a nanometre
+SAME_METAL = 12  # digits after the metre: metal is the same within a picometre
 # rms of a form of size 1 over its face, at most: a bow's, sqrt(1/5 - 1/9); a dome's is sqrt(1/12)
 RMS_OF_FORM = 0.3
 WORST = (math.inf,)
@@ -119,7 +120,7 @@ class Criterion:
             cost = course.cost.of(self.least)
             return (0.0, 0.0, cost, course.share) if course.ok else (0.0, 1.0, course.share, cost)
         # Where flatness is alike, the one that takes off less metal.
-        return 0.0, self._alike(got), got.removed
+        return 0.0, self._alike(got), round(got.removed, SAME_METAL)
 
     def _alike(self, got: Summary) -> float:
         """The worst figure in steps of a nanometre, or of a thousandth of the goal: less is no difference."""
@@ -144,21 +145,27 @@ class Criterion:
 
     def order(self, nominal: Sequence[Summary | None]) -> tuple[int, ...]:
         """Members best first; those that did not come to an end last, in their own order."""
-        keys = [WORST if got is None else self.key(got) for got in nominal]
-        ranked = sorted(range(len(keys)), key=lambda i: (keys[i], i))
-        # Batches whose worst parts are no further apart than their error are told by the plate they leave.
-        groups: list[list[int]] = []
-        for i in ranked:
-            got, first = nominal[i], nominal[groups[-1][0]] if groups else None
-            if got is not None and first is not None and self.as_good(first, got):
-                groups[-1].append(i)
-            else:
-                groups.append([i])
-        return tuple(
-            i
-            for alike in groups
-            for i in (sorted(alike, key=lambda i: (keys[i][-1], i)) if len(alike) > 1 else alike)
-        )
+        keys = self.standing(nominal)
+        return tuple(sorted(range(len(keys)), key=lambda i: (keys[i], i)))
+
+    def standing(self, several: Sequence[Summary | None]) -> list[tuple[float, ...]]:
+        """What to sort each of several by, best first; of None, and of what did not end, the worst.
+
+        Batches whose worst parts are no further from the best of all than the error of both are told by the
+        plate that they leave.  With the best only: one alike another, and that alike a third, need not be
+        alike it, and no order would hold.
+        """
+        keys = [WORST if got is None else self.key(got) for got in several]
+        best = min(range(len(keys)), key=lambda i: (keys[i], i), default=None)
+        first = None if best is None else several[best]
+        if first is None:
+            return keys
+        return [
+            (*keys[best or 0][:-1], key[-1])
+            if got is not None and self.as_good(first, got)
+            else key
+            for got, key in zip(several, keys, strict=True)
+        ]
 
     def as_good(self, one: Summary, other: Summary) -> bool:
         """Whether two batches have as many parts out, and worst ones within twice the error."""
@@ -173,9 +180,7 @@ class Criterion:
 
     def better(self, one: Summary, other: Summary) -> float:
         """1 where the first is better, 0 where the second is, a half where neither."""
-        a, b = self.key(one), self.key(other)
-        if self.as_good(one, other):
-            a, b = a[-1:], b[-1:]
+        a, b = self.standing([one, other])
         return 1.0 if a < b else 0.0 if b < a else 0.5
 
 

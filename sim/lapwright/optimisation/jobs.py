@@ -119,7 +119,7 @@ def run_case(job: Job) -> Answer:
 
 def _lapped(job: Job, begun: float) -> Answer:
     study = drawn(job.study, job.draw, job.tolerance)
-    follower = Follower(study) if job.follow else None
+    follower = Follower(study, mating=study.goal is not None) if job.follow else None
     record = _Record(study, job.heading is not None, follower)
     trouble: LapwrightError | None = None
     try:
@@ -278,7 +278,7 @@ def _digest(body: bytes) -> bytes:
 
 
 PLAN, WORK, MEMBERS = "plan.json", "work.part", "members"
-SCHEMA = 5
+SCHEMA = 6
 MOST_PLAN = 20_000_000  # bytes
 CHANGES = {
     "study": "the study has changed",

@@ -72,6 +72,8 @@ def comparison_page(got: Comparison, store: Store) -> str:
             program=__version__,
             headline=told.headline(got),
             ranked_by=told.ranked_by(got),
+            judged=told.judged(got),
+            at="" if got.judged.metal is None else told.judged_at(got),
             margin=told.margin(got),
             table=table[:ROWS],
             faces_named=told.faces_of(got, got.study.plates),
@@ -119,7 +121,11 @@ def _along_the_work(got: Comparison, panels: Sequence[Panel]) -> dict[str, Any]:
     if got.study.batch is not None:
         views = [(panel.title, panel.view) for panel in panels]
         return {"parts_drawn": pictures.parts_of_ways(views), "cuts": None, "histories": None}
-    return {"parts_drawn": None, "cuts": cuts(panels), "histories": histories(panels)}
+    return {
+        "parts_drawn": None,
+        "cuts": cuts(panels),
+        "histories": histories(panels, got.judged.metal),
+    }
 
 
 def _columns(got: Comparison, panels: Sequence[Panel]) -> int | None:

@@ -8,6 +8,7 @@ import re
 from typing import Any
 
 from lapwright.optimisation.comparison import Comparison
+from lapwright.optimisation.criterion import Criterion
 from lapwright.optimisation.summary import Summary
 from lapwright.results.record import FORM_KEYS, SHAPES
 from lapwright.study.write import inline
@@ -20,6 +21,7 @@ PARTS_HEAD = [
     "plate_removed_m",
     "dressings",
 ]
+AT_HEAD = ["judged removed_m", "judged time_s", "judged worst_flatness_m"]
 QUANTITY = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?[\w %/.]*", re.IGNORECASE)
 
 
@@ -30,6 +32,7 @@ def csv_text(got: Comparison) -> str:
     ends = ("from", "to") if got.samples else ()
     head = ["rank", "name", *(f"set {key}" for key in keys), "outcome", "time_s", "removed_m"]
     head += PARTS_HEAD if got.study.batch is not None else []
+    head += AT_HEAD if got.judged.metal is not None else []
     head += ["reached_at_s"] if got.criterion.goal is not None else []
     head += [f"removed_m {end}" for end in ends]
     for name in plates:
@@ -51,6 +54,7 @@ def _cells(got: Comparison, i: int, rank: int, keys: list[str], plates: list[str
     row += [_typed(member.changes[key]) if key in member.changes else "" for key in keys]
     row += [ended.outcome, repr(ended.time), repr(ended.removed)]
     row += _parts_cells(got, ended)
+    row += _then_cells(got, i)
     course = got.criterion.course(ended)
     row += [] if course is None else [_figure(course.reached_at)]
     row += _band(got, i, ("removed",))
@@ -66,6 +70,16 @@ def _cells(got: Comparison, i: int, rank: int, keys: list[str], plates: list[str
     if got.samples:
         row += [got.best_in(i), got.samples]
     return [*row, (ended.trouble or "").replace("\n", "; ")]
+
+
+def _then_cells(got: Comparison, i: int) -> list[Any]:
+    """What stands under AT_HEAD."""
+    if got.judged.metal is None:
+        return []
+    then = got.placed[i]
+    if then is None or not then.done:
+        return [""] * len(AT_HEAD)
+    return [repr(then.removed), repr(then.time), repr(Criterion().figure(then))]
 
 
 def _parts_cells(got: Comparison, ended: Summary) -> list[Any]:

@@ -1,4 +1,4 @@
-"""A comparison in words, with how sure it is, and as one JSON object."""
+"""A comparison in words, with how sure it is."""
 
 from __future__ import annotations
 
@@ -6,8 +6,7 @@ import math
 import re
 import textwrap
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass
-from typing import Any
+from dataclasses import dataclass
 
 from lapwright.kinematics.schedule import last_grit, spread_of
 from lapwright.limits import BAND, limit_of
@@ -46,7 +45,9 @@ class Row:
     """One member of the table, in words.
 
     `rank` from 1, or "" for one that did not come to its end; `plates`: each plate's face; `changed`: what
-    was changed, "" where the name says it already; `goal`: whether it is reached, "" where there is none.
+    was changed, "" where the name says it already; `then`: the worst flatness where all are judged, ""
+    where that is at the end, and `comes`: whether it comes there; `goal`: whether it is reached, "" where
+    there is none.
     """
 
     index: int
@@ -54,6 +55,8 @@ class Row:
     name: str
     changed: str
     plates: Mapping[str, Told]
+    then: str
+    comes: bool
     flat: Told
     removed: Told
     minutes: Told
@@ -75,7 +78,9 @@ def ranked_by(got: Comparison) -> str:
     if got.criterion.goal is None and got.study.batch is not None:
         return "flatness of the worst part; where that is alike, the flatter plate in the end"
     if got.criterion.goal is None:
-        return "flatness of the worst plate at the end; where that is alike, less metal removed"
+        if got.judged.metal is not None:
+            return say("compare.by.same", at=judged_at(got))
+        return say("compare.by.flat", at=judged_at(got))
     if got.study.batch is not None:
         goal = asked_for(got.criterion.asked, got.study.units)
         return (
@@ -83,7 +88,24 @@ def ranked_by(got: Comparison) -> str:
         )
     cost = "less metal" if got.criterion.least == "removed" else "less time"
     goal = asked_for(got.criterion.asked, got.study.units)
+    if got.judged.metal is not None:
+        return f"the goal of the study: {goal}; nearest first, {judged_at(got)}"
     return f"the goal of the study: {goal}; of those that reach it, {cost}"
+
+
+def judged_at(got: Comparison) -> str:
+    """Where the ways are judged, in a few words: "at the end", "with 3.1 um off"."""
+    metal = got.judged.metal
+    return "at the end" if metal is None else say("compare.at", got.study.units, metal=metal)
+
+
+def judged(got: Comparison) -> str:
+    """Where the ways are judged, and why there, in a sentence."""
+    found, units = got.judged, got.study.units
+    member = "" if found.of is None else got.members[found.of].name
+    if found.metal is not None:
+        return say(f"compare.metal.{found.why}", units, metal=found.metal, member=member)
+    return say(f"compare.ends.{found.why}", units, metal=found.typed or 0.0, member=member)
 
 
 def margin(got: Comparison) -> str:
@@ -102,22 +124,23 @@ def headline(got: Comparison) -> str:
     """Which is best, by how much, and whether that is more than the program knows."""
     if not got.done:
         return "None of them came to its end."
-    best = got.done[0]
-    name, share = got.members[best].name, got.criterion.figure(got.nominal[best])
-    flat = _flat(got, got.nominal[best])
+    best = got.ranked[0]
+    name, share = got.members[best].name, got.criterion.figure(got.there(best))
+    flat = _flat(got, got.there(best))
     if got.criterion.goal is None:
-        lead = f"Best: {name}. {flat} at the end"
+        lead = f"Best: {name}. {flat} {judged_at(got)}"
     elif share <= 1.0:
         lead = f"Best: {name}, which reaches the goal. {flat}"
     else:
         far = f"{Units.times(share)} times what is allowed"
-        lead = f"None reaches the goal. Nearest: {name}, {far}. {flat}"
-    if len(got.done) < 2:
-        return f"{lead}. Nothing else finished to compare with it."
+        there = "" if got.judged.metal is None else f" {judged_at(got)}"
+        lead = f"None reaches the goal. Nearest: {name}, {far}{there}. {flat}"
+    if len(got.ranked) < 2:
+        return f"{lead}. Nothing else came so far to compare with it."
     bad = [summary.trouble or "" for summary in got.draws[best] if not summary.done]
     mind = f" Mind: in {len(bad)} of {got.samples} draws the first does not come to its end"
     why = f"{mind} ({bad[0].split(' at ')[0]})." if bad else ""
-    return f"{lead}{_beside(got, best, got.done[1])}{why}"
+    return f"{lead}{_beside(got, best, got.ranked[1])}{why}"
 
 
 def _worst(summary: Summary) -> tuple[float, str]:
@@ -140,7 +163,7 @@ def _flat(got: Comparison, summary: Summary) -> str:
 def _beside(got: Comparison, best: int, second: int) -> str:
     """The best beside the next one."""
     units, known, name = got.study.units, got.known(best, second), got.members[second].name
-    figures = [Criterion().figure(got.nominal[i]) for i in (best, second)]
+    figures = [Criterion().figure(got.there(i)) for i in (best, second)]
     which = "better" if figures[1] >= figures[0] else "worse"
     if known.lost:
         told = f", the next, {name}, within {units.size(figures[1])}"
@@ -229,6 +252,8 @@ def _row(got: Comparison, i: int, rank: int) -> Row:
         name=member.name,
         changed="" if changes == member.name else changes,
         plates={name: _face(got, i, name) for name in faces_of(got, summary.plates)},
+        then=_then(got, i),
+        comes=got.placed[i] is not None,
         flat=(told_flat, _ends(got.flatness_band(i), units)),
         removed=(off, _ends(got.band(i, ("removed",)), units)),
         minutes=(minutes, band),
@@ -237,6 +262,18 @@ def _row(got: Comparison, i: int, rank: int) -> Row:
         trouble=" ".join((summary.trouble or "").split()),
         sure=sure if got.samples else "",
     )
+
+
+def _then(got: Comparison, i: int) -> str:
+    """The worst flatness of a member where all are judged at the same metal; "" where at their ends."""
+    then, metal, units = got.placed[i], got.judged.metal, got.study.units
+    if metal is None or not got.nominal[i].done:
+        return ""
+    if then is None:
+        return say("compare.short", units, metal=metal, off=got.nominal[i].removed)
+    flat, plate = _worst(then)
+    fine = f" {MARK}" if units.finer(flat, _finish(got.members[i], plate)) else ""
+    return units.size(flat) + fine
 
 
 def _minutes(got: Comparison, i: int) -> Told:
@@ -313,11 +350,12 @@ def _ends(band: tuple[float, float] | None, units: Units) -> str:
 def in_words(got: Comparison) -> list[str]:
     """What a person reads on the screen."""
     lines = [got.study.title, "", *textwrap.wrap(headline(got), 100), ""]
+    lines += textwrap.wrap(judged(got), 100)
     lines += textwrap.wrap(f"Best first, by {ranked_by(got)}:", 100)
     table = rows(got)
     shown = table if len(table) <= SHOWN else table[: SHOWN - 1]
     for row in shown:
-        lines += ["", *_told(row)]
+        lines += ["", *_told(row, judged_at(got))]
     if len(shown) < len(table):
         lines += ["", f"... and {len(table) - len(shown)} more: compare.csv has them all."]
     lines += ["", *([MARKED] if marked(shown) else []), margin(got)]
@@ -326,7 +364,7 @@ def in_words(got: Comparison) -> list[str]:
     return lines
 
 
-def _told(row: Row) -> list[str]:
+def _told(row: Row, at: str) -> list[str]:
     head = f"{row.rank or '-':>3}  {row.name}"
     if row.changed:
         head += f"  ({row.changed})"
@@ -335,7 +373,11 @@ def _told(row: Row) -> list[str]:
         return [head, *(f"     {line}" for line in told)]
     flat, off, time = (_in_brackets(told) for told in (row.flat, row.removed, row.minutes))
     faces = "; ".join(f"{name}: {_in_brackets(told)}" for name, told in row.plates.items())
-    lines = [f"worst flat within {flat}; off {off}; {time}; lifts: {row.lifts}", faces]
+    ended = f"worst flat within {flat}; off {off}; {time}; lifts: {row.lifts}"
+    lines = [ended, faces]
+    if row.then:
+        so = say("compare.judged", at=at, flat=row.then) if row.comes else row.then
+        lines = [so, f"at its end: {ended}", faces]
     lines += [f"the goal: {row.goal}" if row.goal else "", row.sure]
     return [head, *(f"     {line}" for line in lines if line)]
 
@@ -393,69 +435,3 @@ def beyond(got: Comparison) -> list[str]:
             if band is not None and value is not None and not band[0] <= value <= band[1]:
                 found.append(say("compare.beyond.face", plate=name, member=got.members[i].name))
     return [say("compare.beyond.why", faces=joined(found), several=len(found) > 1)] if found else []
-
-
-def as_json(got: Comparison) -> dict[str, Any]:
-    """The answer of `compare --json`, SI throughout, members best first."""
-    answer: dict[str, Any] = {
-        "study": got.study.stem,
-        "ranking_by": ranked_by(got),
-        "members": [_member(got, i, rank) for rank, i in enumerate(got.order, 1)],
-    }
-    if got.cells is not None:
-        answer["cells"] = got.cells
-    if len(got.done) > 1:
-        best, next_best = got.done[:2]
-        known = got.known(best, next_best)
-        fields = {key: getattr(known, key) for key in ("apart", "of", "error", "squeeze")}
-        answer["best"] = {"name": got.members[best].name, **fields}
-        if got.samples:
-            answer["best"]["wins"] = got.wins(best, next_best)[0]
-    if got.samples:
-        answer["samples"] = got.samples
-    return answer
-
-
-def _member(got: Comparison, i: int, rank: int) -> dict[str, Any]:
-    member, summary = got.members[i], got.nominal[i]
-    out: dict[str, Any] = {
-        "name": member.name,
-        "step": member.step,
-        "set": dict(member.changes),
-        "rank": rank if summary.done else None,
-        "outcome": summary.outcome,
-        "plates": {
-            name: {
-                **ended.forms,
-                "by_layer": dict(ended.by_layer),
-                "removed": ended.removed,
-                "error": dict(ended.error),
-                "edge_margin": ended.margin,
-                "margin0": dict(ended.forms_margin0),
-            }
-            for name, ended in summary.plates.items()
-        },
-        "time": summary.time,
-        "removed": summary.removed,
-        "lift_share": summary.lift_share,
-    }
-    course = got.criterion.course(summary)
-    if course is not None:
-        out["reached_at"] = course.reached_at
-    if summary.parts is not None:
-        out["batch"] = asdict(summary.parts)
-        if got.samples:
-            out["batch"]["all_within_in"] = got.all_within(i)
-    if summary.trouble is not None:
-        out["error"] = {"code": summary.code, "key": None, "message": summary.trouble}
-    if got.samples:
-        out["bands"] = {
-            "time": got.band(i, ("time",)),
-            "removed": got.band(i, ("removed",)),
-            "plates": {
-                name: {key: got.band(i, (name, key)) for key in (*ended.forms, "removed")}
-                for name, ended in summary.plates.items()
-            },
-        }
-        out["best_in"], out["did_not_end"] = got.best_in(i), got.ended_badly(i)
-    return out

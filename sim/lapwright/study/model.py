@@ -15,7 +15,8 @@ from lapwright.machine import one_thread
 from lapwright.metrology.form import EdgeMargin, margin_of
 from lapwright.specification.batch import Batch
 from lapwright.specification.plate import Plate
-from lapwright.specification.said import Frozen, Said
+from lapwright.specification.rates import ASKED_SIZE, Reader
+from lapwright.specification.said import Frozen, RefusedError, Said, shown
 from lapwright.specification.step import Step
 from lapwright.specification.table import choice, text, whole
 from lapwright.study.faces import Start
@@ -82,6 +83,49 @@ class Tune(Frozen):
     order: bool = False
 
 
+JUDGED_AT = ("metal", "end")
+HOW_AT = 'write "metal", "end", or so much metal off, such as "2 um"'
+
+
+def judged_at(value: Any) -> float | str:
+    """Where ways of lapping are compared: "metal" (the same off all), "end" (of each), or metal off [m].
+
+    Raises
+    ------
+    RefusedError
+        It is none of them.
+
+    """
+    word = value.strip().lower() if isinstance(value, str) else ""
+    if word in JUDGED_AT:
+        return word
+    try:
+        return ASKED_SIZE(value)
+    except RefusedError as trouble:
+        raise RefusedError(f"{shown(value)} cannot be: {HOW_AT}", trouble.code) from None
+
+
+def _asked_at(at: float | str | None) -> float | str | None:
+    """Where ways are to be compared, as a person with Python says it.
+
+    Raises
+    ------
+    CommandError
+        It is no such place.
+
+    """
+    if at is None or (isinstance(at, float) and 0.0 < at < 1.0):
+        return at
+    try:
+        return judged_at(at)
+    except RefusedError as trouble:
+        raise CommandError(f"at: {trouble.message}", key="at", code=trouble.code) from None
+
+
+def _typed_at(value: float | str) -> str:
+    return value if isinstance(value, str) else ASKED_SIZE.typed(value)
+
+
 def _units(value: Any) -> Units:
     return Units(choice(tuple(Units), "a language of answers")(value))
 
@@ -97,7 +141,8 @@ class Study(Frozen):
     `start`: the run at whose end its faces come from; in Python a `Run`, or a path.  `goal`: what is to be
     reached; `tuned`: which keys `tune` may move for it.  `bending`: "on", "off",
     or None for where it matters.  `batch`: parts lapped one load after another; each load is a round, and
-    `plates` then also holds the further parts of a load, each by a name of its own.
+    `plates` then also holds the further parts of a load, each by a name of its own.  `at`: where its ways of
+    lapping are compared, at the same metal off all ("metal", or how much [m]) or each at its own "end".
     """
 
     plates: Mapping[str, Plate]
@@ -124,6 +169,7 @@ class Study(Frozen):
     folder: Path | None = field(default=None, compare=False)
     start: Start | None = None
     batch: Batch | None = None
+    at: Said[float | str] = Said(Reader(judged_at, _typed_at), "metal")
 
     def __init__(
         self,
@@ -151,6 +197,7 @@ class Study(Frozen):
         typed: tuple[str, ...] = (),
         start: Start | Run | Mapping[str, Any] | str | Path | None = None,
         batch: Batch | Mapping[str, Any] | None = None,
+        at: float | str | None = None,
     ) -> None:
         head: dict[str, Any] = {"title": title, "seed": seed, "units": units, "rounds": rounds}
         parts: dict[str, Any] = {"variants": variants, "gauges": gauges or {}, "readings": readings}
@@ -163,6 +210,7 @@ class Study(Frozen):
                 "sweep": swept,
                 "goal": goal,
                 "tune": tuned,
+                "compare": None if at is None else {"at": _typed_at(at)},
             }
             parts = {key: part for key, part in parts.items() if part}
             read = self._read(
@@ -173,7 +221,7 @@ class Study(Frozen):
         self._put(
             plates=plates, steps=steps, **head, margin=margin, assumed=assumed, text=text, stem=stem
         )
-        self._put(bending=bending)
+        self._put(bending=bending, at="metal" if at is None else at)
         self._put(**parts, typed=typed, swept=swept, goal=goal, tuned=tuned, folder=folder)
 
     @property
@@ -273,6 +321,8 @@ class Study(Frozen):
             "folder": changes.pop("folder", self.folder),
         }
         keys = {"margin": "edge_margin", "swept": "sweep", "tuned": "tune"}
+        if "at" in changes:
+            changes["compare"] = {"at": _typed_at(changes.pop("at"))}
         return self._read(
             {keys.get(key, key): value for key, value in changes.items()}, **where, like=self.text
         )
@@ -419,7 +469,12 @@ class Study(Frozen):
         return lapped(self, progress, threads)
 
     @one_thread()
-    def sweep(self, axes: Mapping[str, Sequence[Any]], workers: int = 1) -> Comparison:
+    def sweep(
+        self,
+        axes: Mapping[str, Sequence[Any]],
+        workers: int = 1,
+        at: float | str | None = None,
+    ) -> Comparison:
         """Lap it for every value of one or two keys, such as "steps.1.stroke.overhang".
 
         Parameters
@@ -428,6 +483,8 @@ class Study(Frozen):
             One or two keys, each with its values as typed.
         workers : int
             Processes that lap at a time.
+        at : float or str, optional
+            Where they are compared, in place of what the study says, as in `compare`.
 
         Returns
         -------
@@ -435,9 +492,9 @@ class Study(Frozen):
             Members in the order of the values.
 
         """
-        from lapwright.optimisation.comparison import sweep
+        from lapwright.optimisation.work import sweep
 
-        return sweep(self, axes, workers)
+        return sweep(self, axes, workers, _asked_at(at))
 
     @one_thread()
     def compare(
@@ -447,6 +504,7 @@ class Study(Frozen):
         tolerance: str = TOLERANCE,
         cells: int | None = None,
         folder: str | Path | None = None,
+        at: float | str | None = None,
     ) -> Comparison:
         """Lap its variants and every point of its sweep.
 
@@ -462,6 +520,9 @@ class Study(Frozen):
             Cells across each plate, for coarser ones.
         folder : path, optional
             Keeps what is done, and is gone on with when it is there.
+        at : float or str, optional
+            Where they are compared, in place of what the study says: "metal" (the same off all), so much
+            metal off ("2 um", or a number [m]), or each at its "end".
 
         Returns
         -------
@@ -469,9 +530,10 @@ class Study(Frozen):
             Of variants and points of the sweep.
 
         """
-        from lapwright.optimisation.comparison import Many, compare, tolerance_of
+        from lapwright.optimisation.work import Many, compare, tolerance_of
 
-        return compare(self, Many(samples, tolerance_of(tolerance), cells), workers, folder)
+        many = Many(samples, tolerance_of(tolerance), cells, _asked_at(at))
+        return compare(self, many, workers, folder)
 
     @one_thread()
     def tune(
@@ -503,7 +565,7 @@ class Study(Frozen):
             What was found, and the study that it makes.
 
         """
-        from lapwright.optimisation.comparison import Many, tolerance_of, tune
+        from lapwright.optimisation.work import Many, tolerance_of, tune
 
         return tune(self, Many(samples, tolerance_of(tolerance), cells), workers, folder)
 

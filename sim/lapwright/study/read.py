@@ -134,7 +134,7 @@ HEAD = {
 ROOT_KEYS = (
     *HEAD.values(),
     *("note", "plates", "parts", "grits", "steps", "variants", "sweep", "goal"),
-    *("tune", "gauges", "readings", "doubts", "start", "batch"),
+    *("tune", "gauges", "readings", "doubts", "start", "batch", "compare"),
 )
 
 
@@ -248,6 +248,7 @@ def _parsed(
         "swept": sweep_of(root, dict(document), len(steps), check),
         "goal": goal_of(root, plates, tuple(plates) if batch is None else (batch.part,)),
         "tuned": tune_of(root, dict(document), check),
+        "at": _compared_at(root),
         "doubts": doubts_of(root, plates),
         **_gauges(root, plates, (folder or Path()) if maps else None),
     }
@@ -310,6 +311,19 @@ def _work(
     steps = steps_of(root, plates, grits)
     check_together(root, plates, steps)
     return plates, steps, start
+
+
+def _compared_at(root: Table) -> float | str:
+    """Where ways of lapping are compared."""
+    table = root.table("compare", '[compare], and below it at = "metal" or at = "end"')
+    if table is None:
+        if root.has("variants") or root.has("sweep"):
+            root.assumed["compare.at"] = "metal"
+        return Study.at
+    at = table.said(Study, "at", "at")
+    table.take("note", text)
+    table.done()
+    return Study.at if at is None else at
 
 
 def _gauges(root: Table, plates: Mapping[str, Plate | None], folder: Path | None) -> dict[str, Any]:

@@ -63,7 +63,7 @@ TYPES: Mapping[str, str] = {
 }
 # Fields that came later, with what they are where a file is older.
 SINCE: Mapping[str, Mapping[str, Any]] = {
-    "Study": {"bending": None, "batch": None},
+    "Study": {"bending": None, "batch": None, "at": "metal"},
     "Plate": {"supports": Supports(), "wedge": None},
     "Load": {"hands": ()},
     "Step": {"warm": {}, "bends": False, "liquid": "smeared", "offset": (0.0, 0.0)},

@@ -181,8 +181,13 @@ def along_the_face(at: Array, along_y: bool, over: bool) -> Array:
 # --- histories ---------------------------------------------------------------------------------
 
 
-def histories(panels: Sequence[Panel], width: float = 1200.0) -> Figure | None:
-    """Dome or dish of every plate against metal removed, each member on the same scales."""
+def histories(
+    panels: Sequence[Panel], at: float | None = None, width: float = 1200.0
+) -> Figure | None:
+    """Dome or dish of every plate against metal removed, each member on the same scales.
+
+    `at` [m]: metal off at which all are judged, marked.
+    """
     shown = [p for p in panels if len(p.summary.metal) > 1 and p.summary.metal[-1] > 0.0]
     if not shown:
         return None
@@ -202,9 +207,12 @@ def histories(panels: Sequence[Panel], width: float = 1200.0) -> Figure | None:
         axes.axhline(0.0, color=SHEET.ink, linewidth=0.9)
     for axes in graphs:
         axes.tick_params(labelsize=9.5)
+        if at is not None:
+            axes.axvline(at / unit.size, color=SHEET.ink, linewidth=0.9, linestyle=":")
         for y, text, va in zip(ends_at, ("dish", "dome"), ("bottom", "top"), strict=True):
             ink.beside(axes, text, (0.0, y), (4, 0), va=va, fontsize=9.5, color=SHEET.muted)
     note = f"dome or dish in {unit.symbol}, against metal removed in {unit.symbol} (mean of the plates)"
+    note += "; dotted: where all are judged" if at is not None else ""
     note += "; shaded: nine in ten draws" if any(p.draws for p in shown) else ""
     ink.write(figure, 0.5 * width, 7.0, note)
     names = [shortened(face.name, 10) for face in shown[0].view.faces]
