@@ -293,6 +293,10 @@ WRONG = [
         "steps.1.grit: 15 has no unit: write a number, a space and one of um",
     ),
     (
+        with_step('grit = { size = "6 um" }', drop="grit"),
+        "steps.1.grit: what a grit is stands in a table of its own: write [grits.coarse]",
+    ),
+    (
         with_step('grit = "fine"', drop="grit"),
         "steps.1.grit: there is no grit 'fine': write grit = \"15 um\"",
     ),

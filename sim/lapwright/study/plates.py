@@ -488,6 +488,9 @@ def grit_of(
         When it is none of these.
 
     """
+    if isinstance(value, Mapping):
+        how = 'write [grits.coarse] with what stands here below it, and grit = "coarse" in the step'
+        raise RefusedError(f"what a grit is stands in a table of its own: {how}", "type")
     if isinstance(value, str) and value in grits:
         return grits[value]
     close = nearest(value, grits) if isinstance(value, str) and grits else None
