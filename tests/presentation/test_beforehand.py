@@ -138,6 +138,14 @@ def test_equal_metal_is_not_equal_times():
     assert "times" not in said
 
 
+def test_metal_typed_in_um_is_said_in_two_figures_at_an_inch_bench():
+    text = PAIR_OF_DOMES + STEP % ("A", "B", 'swap_every = { A = "0.4 um", B = "20 uin" }')
+    swap = parse(text).steps[0].swap
+    stays = tables.stays_on_top(swap, Units.INCH)  # 0.4 um / 25.4 nm = 15.748 uin
+    assert stays == {"A": "16 uin of metal", "B": "20 uin of metal"}
+    assert tables.stays_on_top(swap)["A"] == "0.4 um of metal"
+
+
 @pytest.mark.parametrize(
     ("every", "told"),
     [

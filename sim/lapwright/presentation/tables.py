@@ -30,10 +30,11 @@ HERE = 1e-4  # [m] from the middle
 TYPED = 4  # a length of no more figures than this was typed; any other was worked out
 
 
-def echoed(value: float, units: Units = METRIC) -> str:
-    """A length at the bench [m]: as it was typed, or two figures of one that was worked out."""
-    typed = units.length(value, echo=True)
-    return typed if short(typed) else units.length(value)
+def echoed(value: float, units: Units = METRIC, *, small: bool = False) -> str:
+    """A length at the bench [m], or a `small` one: as it was typed, or two figures of one worked out."""
+    said = units.size if small else units.length
+    typed = said(value, echo=True)
+    return typed if short(typed) else said(value)
 
 
 def short(quantity: str) -> bool:
@@ -80,9 +81,8 @@ def turn_words(turn: Turn) -> str:
 def stays_on_top(swap: Swap, units: Units = METRIC) -> dict[str, str]:
     """How long each plate stays on top at one go: a time, or how much metal goes off meanwhile."""
     if swap.removed:
-        return {
-            name: f"{units.size(off, echo=True)} of metal" for name, off in swap.removed.items()
-        }
+        deep = swap.removed.items()
+        return {name: f"{echoed(off, units, small=True)} of metal" for name, off in deep}
     return {name: Units.spell(time) for name, time in swap.on_top.items()}
 
 

@@ -20,6 +20,7 @@ from lapwright.presentation.beforehand import fine
 from lapwright.presentation.reasons import grown
 from lapwright.presentation.run_view import RunView
 from lapwright.presentation.staying import leaves, remark, telling
+from lapwright.presentation.tables import echoed
 from lapwright.presentation.words import say
 from lapwright.specification.outline import Rectangle
 from lapwright.specification.step import Step
@@ -171,7 +172,7 @@ def _swaps(step: Step, plates: Plates, units: Units, longer: str = "") -> str:
         least = min(step.swap.removed.values())
         other = next(name for name in (step.top, step.bottom) if name != longer)
         deep = {longer: LONGER * least, other: least}
-        sizes = [f'{name} = "{units.size(off, echo=True)}"' for name, off in deep.items()]
+        sizes = [f'{name} = "{echoed(off, units, small=True)}"' for name, off in deep.items()]
         return f"swap_every = {{ {', '.join(sizes)} }}"
     loads = {name: plates[name].weight + step.load.force for name in (step.top, step.bottom)}
     times = {name: Units.spell(time) for name, time in stays_by_weight(loads, longer).items()}
