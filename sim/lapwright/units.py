@@ -224,9 +224,14 @@ class Units(StrEnum):
         return _said(value, Unit(3600.0, "h") if abs(value) >= 7200.0 else unit, figures)
 
     @staticmethod
-    def spell(value: float) -> str:
-        """A time that is set or was rubbed [s]: "45 s", "15 min"; from two hours on "2.5 h" if in halves."""
+    def spell(value: float, *, near: float = 0.0) -> str:
+        """A time that is set or was rubbed [s]: "45 s", "15 min"; from two hours on "2.5 h" if in halves.
+
+        `near`: two figures serve where they are within this share of it, for one that was worked out.
+        """
         unit = Unit(1.0, "s") if value < 60.0 else Unit(60.0, "min")
+        if abs((two := float(f"{value / unit.size:.1e}") * unit.size) - value) <= near * value:
+            value = two
         if value >= 7200.0 and math.isclose(value % 1800.0, 0.0, abs_tol=1e-6):
             unit = Unit(3600.0, "h")
         shown = value / unit.size

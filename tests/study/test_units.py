@@ -272,6 +272,8 @@ def test_shares_refused(typed, fragment):
         (Units.time(45.0), "45 s"),
         (Units.spell(300.0), "5 min"),
         (Units.spell(100.0), "1.67 min"),
+        (Units.spell(298.2, near=0.01), "5 min"),
+        (Units.spell(750.0, near=0.01), "12.5 min"),
         (Units.spell(9000.0), "2.5 h"),
         (Units.spell(7500.0), "125 min"),
         (Units.spell(20.0), "20 s"),

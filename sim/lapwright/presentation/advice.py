@@ -53,6 +53,7 @@ UNLIKE = 1.2  # times as much off one plate as off another: then each is told
 SHOWS = 0.25  # of the flatness: a form that is worth a word
 FURTHER = 1.06  # than the place where the plate would keep its shape
 HOURS = 3600.0  # [s] of a spell, from which on it is read early: its time is known to a band of ten
+BENCH = 0.01  # a stay on top that was worked out is said in two figures where they are this near
 
 
 @dataclass(frozen=True)
@@ -359,7 +360,7 @@ def _who(pair: Pair, steps: Sequence[Step], changes: Sequence[str]) -> str:
     """Who lies on whom, for how long at one go; of several, with what each does otherwise."""
     step, units = steps[0], pair.view.units
     if len(steps) > 1:
-        stays = [stays_on_top(one.swap, units) if one.swap else {} for one in steps]
+        stays = [stays_on_top(one.swap, units, near=BENCH) if one.swap else {} for one in steps]
         times = {time for each in stays for time in each.values()}
         pairs = [
             pair.say(
@@ -377,7 +378,7 @@ def _who(pair: Pair, steps: Sequence[Step], changes: Sequence[str]) -> str:
     several = len(pair.view.faces) > 2
     if step.swap is not None:
         names = {"one": step.top, "other": step.bottom} if several else {"one": "", "other": ""}
-        stays_text = _stays(stays_on_top(step.swap, units))
+        stays_text = _stays(stays_on_top(step.swap, units, near=BENCH))
         return pair.say("plan.by_turns", stays=stays_text, several=several, **names)
     top, bottom = (pair.view.face(name) for name in (step.top, step.bottom))
     assert top is not None

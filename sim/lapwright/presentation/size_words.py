@@ -23,7 +23,7 @@ from lapwright.presentation.words import say
 from lapwright.specification.plate import StartForm
 from lapwright.specification.wedge import Wedge
 from lapwright.study.sizes import KEYS, Size, load_against, sizes_of
-from lapwright.units import METRIC, NOTHING, Units, joined
+from lapwright.units import METRIC, NOTHING, Units, joined, sentence
 
 if TYPE_CHECKING:
     from lapwright.optimisation.sizing import Sizing
@@ -102,7 +102,8 @@ def sizes_in_words(view: RunView) -> list[str]:
         parts = [say("size.thick", view.units, thick=thick)] if math.isfinite(thick) else []
         parts.append(wedge_words(by, at, view.units))
         left = left_words(thick, by, sizes.get(face.name, NO_SIZE), view.units)
-        lines.append(say("size.text", plate=face.name, what=", ".join(parts), left=left))
+        told = say("size.text", plate=face.name, what=", ".join(parts), left=left)
+        lines.append(sentence(told))
     return lines
 
 

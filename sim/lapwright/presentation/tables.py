@@ -78,12 +78,12 @@ def turn_words(turn: Turn) -> str:
     return f"{angle} every {turn.every} strokes" if turn.indexed else f"{angle} a stroke"
 
 
-def stays_on_top(swap: Swap, units: Units = METRIC) -> dict[str, str]:
-    """How long each plate stays on top at one go: a time, or how much metal goes off meanwhile."""
+def stays_on_top(swap: Swap, units: Units = METRIC, *, near: float = 0.0) -> dict[str, str]:
+    """How long each plate stays on top at one go: a time (`near` as of `Units.spell`), or the metal off."""
     if swap.removed:
         deep = swap.removed.items()
         return {name: f"{echoed(off, units, small=True)} of metal" for name, off in deep}
-    return {name: Units.spell(time) for name, time in swap.on_top.items()}
+    return {name: Units.spell(time, near=near) for name, time in swap.on_top.items()}
 
 
 def swaps_words(step: Step, count: int) -> str:
