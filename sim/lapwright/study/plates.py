@@ -83,9 +83,8 @@ def _tables(root: Table) -> dict[str, Table]:
         every = root.table(kind, f"[{kind}.A] or {HOW_PLATE}")
         for name in every.data if every is not None else ():
             assert every is not None
-            if _bad_name(name) is not None:
-                wrong = f"{shown(name)} is no name: {_bad_name(name)}"
-                root.faults.add(every.place(name), wrong, "name")
+            if bad := _bad_name(name):
+                root.faults.add(every.place(name), f"{shown(name)} is no name: {bad}", "name")
                 continue
             table = every.table(name, HOW_PLATE)
             if name in out:
@@ -363,10 +362,9 @@ def _grit(name: str, table: Table, plates: Mapping[str, Any]) -> Grit | None:
     within = table.said(Grit, "wear_within")
     abrasive = table.said(Grit, "abrasive")
     if abrasive == "diamond" and re.match(r"\s*f", str(table.data.get("size")), re.IGNORECASE):
-        by_size = (
-            "is a grade of alumina and silicon carbide (ISO 8486): diamond is sold by its size"
-        )
-        table.fault("size", f'{shown(table.data["size"])} {by_size}, such as "3 um"', "grit")
+        grade = "is a grade of alumina and silicon carbide (ISO 8486)"
+        how = 'diamond is sold by its size, such as "3 um"'
+        table.fault("size", f"{shown(table.data['size'])} {grade}: {how}", "grit")
         return None
     table.take("note", text)
     table.done()
@@ -489,8 +487,8 @@ def grit_of(
 
     """
     if isinstance(value, Mapping):
-        how = 'write [grits.coarse] with what stands here below it, and grit = "coarse" in the step'
-        raise RefusedError(f"what a grit is stands in a table of its own: {how}", "type")
+        own = 'write [grits.coarse] with this below it, and grit = "coarse" in the step'
+        raise RefusedError(f"what a grit is stands in a table of its own: {own}", "type")
     if isinstance(value, str) and value in grits:
         return grits[value]
     close = nearest(value, grits) if isinstance(value, str) and grits else None
@@ -502,9 +500,8 @@ def grit_of(
         if trouble.code != "unit":
             raise
         known = f" (here {listed(grits, 'and')})" if grits else ""
-        raise RefusedError(
-            f"there is no grit {shown(value)}: write {HOW_GRIT}{known}", "name"
-        ) from None
+        none = f"there is no grit {shown(value)}: write {HOW_GRIT}{known}"
+        raise RefusedError(none, "name") from None
     grit = Grit(grain_name(str(value), size), size)
     _assume(Table(Faults(), key, {}, assumed), grit)
     return grit
