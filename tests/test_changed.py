@@ -42,6 +42,8 @@ COMMANDS = {
     "tune": (("tune", "s.toml", "--no-page", "--samples", "2"), "s-tune"),
 }
 
+EACH = [pytest.param(n, marks=[] if n == "run" else pytest.mark.campaign) for n in COMMANDS]
+
 
 @pytest.fixture(scope="module")
 def played(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
@@ -140,7 +142,7 @@ def number(request: pytest.FixtureRequest) -> int:
     return many(request)
 
 
-@pytest.mark.parametrize("command", COMMANDS)
+@pytest.mark.parametrize("command", EACH)
 def test_what_is_swapped_or_edited_between_is_refused_or_done_anew(
     played: Bench, command: str, number: int
 ) -> None:
@@ -170,7 +172,7 @@ def test_what_is_swapped_or_edited_between_is_refused_or_done_anew(
     assert 0 < refused < max(number, 20)
 
 
-@pytest.mark.parametrize("command", COMMANDS)
+@pytest.mark.parametrize("command", EACH)
 def test_a_bit_that_flips_in_what_is_kept_is_refused_or_mended(
     played: Bench, command: str, number: int
 ) -> None:

@@ -66,6 +66,7 @@ def test_nothing_in_many_files_is_a_fault_of_the_program(
     assert fuzzed(process, kind, number, number, hasty=False)["found"] == []
 
 
+@pytest.mark.campaign
 def test_what_is_wrong_is_found(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """A fault of the program, a warning, one that hangs: each is told, or no test here could fail."""
 

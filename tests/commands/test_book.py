@@ -166,6 +166,7 @@ def marked(folder):
     return json.loads((folder / ".lapwright").read_text("utf-8"))["files"]
 
 
+@pytest.mark.campaign
 @pytest.mark.usefixtures("hasty")
 def test_the_next_spell_is_a_study_that_runs_to_what_is_foretold(bench, capsys):
     coarse = STUDY.replace('"30 mm" }', '"30 mm", cells = 40 }')
@@ -242,6 +243,7 @@ def test_the_folder_stands_beside_the_study_or_elsewhere_or_nowhere(bench, capsy
     assert (bench / "mine-next" / "next.html").is_file()
 
 
+@pytest.mark.campaign
 @pytest.mark.usefixtures("hasty")
 def test_an_undone_entry_leaves_the_page_of_the_one_before(bench, capsys):
     """Taken back, the folder is what `next` makes of the log as it then stands, to the bit."""

@@ -164,6 +164,7 @@ def test_the_runs_own_results_stay_as_they_are(bench: Path) -> None:
     assert sorted(p.name for p in (bench / "fine").iterdir()) == [".lapwright", "run.h5"]
 
 
+@pytest.mark.campaign
 def test_it_can_be_lapped_finer_afterwards(bench: Path) -> None:
     answer("quick.toml", "--fine", "--out", "at once")
     answer("quick.toml", "--out", "later")
@@ -180,6 +181,7 @@ def test_it_can_be_lapped_finer_afterwards(bench: Path) -> None:
     assert "fine" not in answer("quick.toml", "--out", "later", "--force")
 
 
+@pytest.mark.campaign
 def test_stopped_in_the_middle_it_goes_on_to_the_same_bits(
     bench: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -289,6 +291,7 @@ def test_the_finer_study_is_the_one_with_twice_the_cells_typed(bench: Path) -> N
         finer(replace(study, plates={"A": replace(study.plates["A"], cells=513)}), bench)
 
 
+@pytest.mark.campaign
 def test_words_and_page_tell_what_moved(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (bench / "quick.toml").write_text(QUICK.replace("3 um", "1.2 um"))
     assert main(["run", "quick.toml", "--fine"]) == 0

@@ -150,6 +150,7 @@ def test_json_is_what_scripts_are_promised(done: tuple[Path, str], answer: dict[
     assert "NaN" not in json.dumps(answer)
 
 
+@pytest.mark.campaign
 def test_one_process_finds_the_same_to_the_last_bit(
     done: tuple[Path, str], answer: dict[str, Any]
 ) -> None:
@@ -281,6 +282,7 @@ def test_a_ring_is_lapped_where_it_spares_the_plate(bench: Path) -> None:
     assert centre["centre"] == ["47 mm", "0 mm"]
 
 
+@pytest.mark.campaign
 def test_a_rail_has_a_goal_of_its_own(bench: Path) -> None:
     text = (ROOT / "configs" / "rail-out-of-wind.toml").read_text("utf-8")
     text = text.replace("cells = 100", "cells = 40").replace("cells = 60", "cells = 24")

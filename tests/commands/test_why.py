@@ -320,6 +320,7 @@ def test_what_goes_slowly_is_told_apart(asked, told) -> None:
     assert "twist stays" not in said
 
 
+@pytest.mark.campaign
 def test_the_whole_cycle_is_told_with_its_own_cure(told, paged) -> None:
     """Three plates by turns: no dome stays (check 11), and without turning the twist of all three does."""
     plates = study(CIRCLE).split("[[steps]]")[0] + 'plates.C = { like = "A" }\n'

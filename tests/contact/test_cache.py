@@ -145,6 +145,7 @@ def test_a_disk_that_takes_nothing_is_no_hindrance(
     assert asked(tmp_path, 3.0, before) == ["7.015625", "0", "True"]
 
 
+@pytest.mark.campaign
 def test_another_kind_of_processor_has_another_name(monkeypatch: pytest.MonkeyPatch) -> None:
     """By its name, or by what it can do: a virtual one may be called alike and lack the wide registers."""
     import numba

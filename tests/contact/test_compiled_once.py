@@ -72,6 +72,7 @@ def worked(folder: Path, **more: str) -> tuple[str, dict[str, int]]:
     return bits, {name: int(count) for name, count in (line.split() for line in lines)}
 
 
+@pytest.mark.campaign
 def test_a_kernel_that_is_called_has_one_signature(tmp_path: Path) -> None:
     """Loaded, a kernel tells of itself and not of what it calls inside."""
     _, seen = worked(tmp_path)

@@ -208,6 +208,7 @@ def test_metal_counts_anew_in_each_step_and_round():
     ]  # fmt: skip
 
 
+@pytest.mark.campaign
 def test_going_on_from_any_moment_gives_the_same_bits():
     plates = discs(20, DOMED, StartForm(saddle=1e-6))
     once = step(

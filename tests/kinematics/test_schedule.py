@@ -137,6 +137,7 @@ def test_stays_are_those_of_the_time_loop():
     assert len(told) > 3
 
 
+@pytest.mark.campaign
 def test_angles_met_while_a_dab_is_fresh_count_more():
     """Against every stroke singly at its real place: when all weighed alike, over 1 % of the metal off."""
     text = HEAD + STEP % ("20 min", 'turn = "90 deg every 20 strokes"\nfresh_grit_every = "5 min"')

@@ -213,6 +213,7 @@ def test_faces_that_are_no_plain_quadratic_widen_what_is_said():
     assert found.covariance()[0, 0] == pytest.approx(found.form("A", "sphere").uncertainty ** 2)
 
 
+@pytest.mark.campaign
 def test_honest_readings_are_seldom_called_contradictory():
     # 1 in 100 at most by what `stretch` says; 2,000 draws of 8 readings
     gauge = Spherometer(foot_circle=0.16, repeatability=0.05e-6, resolution=0.05e-6)

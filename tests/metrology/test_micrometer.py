@@ -80,6 +80,7 @@ def cases(count, rng, wedges):
         yield size, by, high, solve(outline, read, repeatability=sigma, resolution=step)
 
 
+@pytest.mark.campaign
 def test_intervals_hold_the_truth_in_95_of_100():
     """500 random parts, positions, scatters and dials; four standard deviations of 500 draws are 3.9 %."""
     held = np.zeros((500, 3), dtype=bool)
@@ -124,12 +125,14 @@ def test_scatter_that_four_readings_show_is_known_to_one_free():
     assert np.mean(told) < 0.12
 
 
+@pytest.mark.campaign
 def test_a_parallel_part_is_rarely_called_wedged():
     """One in twenty, by the chi square of two: scatter alone must not make a wedge."""
     found = [one for *_, one in cases(500, np.random.default_rng(2), lambda rng: 0.0)]
     assert 0.011 < np.mean([one.told for one in found]) < 0.089
 
 
+@pytest.mark.campaign
 def test_a_small_wedge_stays_below_what_is_said():
     """What is not told may be no larger than value and half together, 95 of 100 or more."""
     small = cases(500, np.random.default_rng(3), lambda rng: rng.uniform(0.0, 3.0))

@@ -310,6 +310,7 @@ def test_ridges_linger_through_swaps_as_the_cycle_says(slant):
         assert depth < 100e-6
 
 
+@pytest.mark.campaign
 def test_what_bedding_in_leaves_is_what_the_engine_leaves():
     """A domed ring on a flat plate: the engine with the dome, less the engine without it."""
     text = STUDIES["a ring carried round"].replace("thickness", "cells = 48, thickness")
@@ -324,6 +325,7 @@ def test_what_bedding_in_leaves_is_what_the_engine_leaves():
     assert not glanced(STUDIES["swapped unevenly"])[-1].left
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize(
     "text",
     [

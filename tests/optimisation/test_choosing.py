@@ -144,6 +144,7 @@ def test_what_only_comes_and_goes_with_the_swaps_is_not_lost() -> None:
     assert lost_again(Seeker(space, Surrogate(study, 4), middle, 0), space.start(), settled) is None
 
 
+@pytest.mark.campaign
 def test_keys_that_make_no_difference_keep_what_was_typed() -> None:
     # A lies on top for the whole of the time, so it does not matter how long B would.
     text = PAIR.replace("10 min", "20 min") + 'swap_every = { A = "25 min", B = "4 min" }\n'

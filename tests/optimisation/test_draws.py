@@ -209,6 +209,7 @@ def read_off(study, truth, rng):
     return tuple(out)
 
 
+@pytest.mark.campaign
 def test_draws_hold_the_truth_as_often_as_they_say() -> None:
     """Of 200 pairs of true faces, read with scatter as budgeted, 95 in 100 lie in the draws' 95 % intervals.
 

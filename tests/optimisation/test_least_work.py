@@ -64,12 +64,14 @@ def every():
     return found
 
 
+@pytest.mark.campaign
 def test_work_is_rubbing_swaps_by_weight_and_metal(every) -> None:
     for hand, _, column in every.values():
         assert column == pytest.approx(hand)
     assert len({round(hand) for hand, *_ in every.values()}) == len(every)
 
 
+@pytest.mark.campaign
 def test_the_answer_is_the_least_work_of_all_that_reach_the_goal(every) -> None:
     answer = tune(PAIR + FREE % "work").answer
     assert answer is not None

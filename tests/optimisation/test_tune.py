@@ -204,6 +204,7 @@ least = "removed"
 """
 
 
+@pytest.mark.campaign
 def test_a_goal_on_a_rail_and_an_unequal_pair() -> None:
     # Hardened steel on iron, a rail on a plate: unequal outline, mass and wear.
     got = tune(RAIL, looks=40)

@@ -461,6 +461,7 @@ time = "30 min"
 """
 
 
+@pytest.mark.campaign
 def test_what_holds_a_spell_short_is_told() -> None:
     """A rail on a plate that may not suffer; asked for the rail alone, it is lapped for longer."""
     both, rail = (
@@ -615,6 +616,7 @@ def test_whether_the_goal_of_a_study_is_reached_is_told_first(
         assert 1e-6 * float(size) == pytest.approx(true, rel=0.06)
 
 
+@pytest.mark.campaign
 def test_what_a_plate_came_with_is_not_called_worse() -> None:
     """A dish of 1 um that grows by some nanometres under 9 um grit is no reason to stop."""
     plates = {

@@ -56,6 +56,7 @@ def searches(monkeypatch: pytest.MonkeyPatch) -> list[Run]:
     return seen
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("goes_on", [True, False])
 def test_a_run_read_again_is_not_lapped_on_again(
     run: Run, searches: list[Run], tmp_path: Path, goes_on: bool

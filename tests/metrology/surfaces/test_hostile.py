@@ -48,6 +48,7 @@ def answers(tmp_path_factory):
     return got
 
 
+@pytest.mark.campaign
 def test_each_is_refused_in_one_line(answers):
     assert len(answers) > 130
     for name, (came, _, _) in answers.items():
