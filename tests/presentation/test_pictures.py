@@ -12,7 +12,7 @@ from matplotlib.image import imread
 
 from lapwright.commands.main import main
 from lapwright.integration.estimate import outlooks
-from lapwright.presentation import pictures
+from lapwright.presentation import page, pictures
 from lapwright.presentation.beforehand import over_the_edge
 from lapwright.presentation.pictures.faces import contour_step, height_limit
 from lapwright.presentation.pictures.history import _top_during
@@ -190,6 +190,24 @@ def test_zones_of_known_wear(make_run) -> None:
     assert got.mean == pytest.approx(4.0 * UM, rel=0.01)
     assert got.inner == pytest.approx((6 - 4 / 18) * UM, rel=0.01)
     assert got.outer == pytest.approx((6 - 2 * 1.81) * UM, rel=0.02)
+    assert got.between is None  # most went in the middle
+
+
+def test_a_trough_that_was_worn_is_told_where_it_lies(make_run) -> None:
+    """Depth 4 (1 - ((r - 40)/20)^2) between 20 and 60 mm, nothing elsewhere: most at 40 mm."""
+    run = make_run("three_plates")
+    record = run.plates["A"]
+    X, Y = np.meshgrid(record.x, record.y)
+    worn = np.clip(4.0 * (1.0 - ((np.hypot(X, Y) - 0.04) / 0.02) ** 2), 0.0, None) * UM
+    changed = type(record)(**{**record.__dict__, "worn": worn})
+    view = run_view(type(run)(**{**run.__dict__, "plates": {"A": changed}}))
+    at, most, first, last = pictures.zones(view.faces[0]).between
+    assert at == pytest.approx(0.04, abs=0.002)
+    assert most == pytest.approx(4.0 * UM, rel=0.02)
+    assert first == last == 0.0
+    said = page.metal_words("A", most / 4, 0.0, 0.0, between=(at, most, first, last))
+    assert said.endswith("in the middle, less than 0.001 um at the rim.")
+    assert f": {METRIC.size(most)} at {METRIC.length(at)} from the middle" in said
 
 
 def test_stroke_stands_against_the_lift_off_circle(make_run) -> None:

@@ -185,13 +185,15 @@ def metal_words(
     places: tuple[str, str] = ("in the middle", "at the rim"),
     makes: tuple[str, str] = ("makes a face hollow", "makes a face domed"),
     side: tuple[str, float, float] | None = None,
+    between: tuple[float, float, float, float] | None = None,
 ) -> str:
     """Where the metal went on one plate: mean depth lost, lost in the middle, lost at the rim [m].
 
     `sphere_change` [m] is how the dome (a rail: the bow) grew (+) or sank (-); the sentence names the effect
     only where it agrees with where the metal went, as `makes` has it: more off the first place, off the
     second.  `grams` is the mass lost.  `side`: the hour towards which most went, the mean depth lost in that
-    half and in the other [m], where that is what there is to say.
+    half and in the other [m], where that is what there is to say.  `between`: how far out [m] most went,
+    the depth there, at the first place and at the second [m], where that is neither of both.
     """
     if mean < NOTHING:
         return say("came.lost.nothing", plate=name)
@@ -200,6 +202,9 @@ def metal_words(
     if side is not None:
         clock, near, far = side
         return say("came.lost.side", units, lost=lost, clock=clock, near=near, far=far)
+    if between is not None:
+        sizes = dict(zip(("at", "most", "first", "last"), between, strict=True))
+        return say("came.lost.between", units, lost=lost, middle=places[0], rim=places[1], **sizes)
     if middle is None or rim is None or not (math.isfinite(middle) and math.isfinite(rim)):
         return f"{lost}."
     if abs(rim - middle) < UNEVEN * mean or Units.number(rim) == Units.number(middle):
@@ -228,8 +233,8 @@ def _metal(face: Face, view: RunView) -> str:
     makes = ("makes a face hollow", "makes a face domed")
     if face.long:
         makes = ("makes it hollow along", "makes it high in the middle")
-    depths = face.lost, got.inner, got.outer
-    return metal_words(face.name, *depths, change, grams, view.units, got.places, makes, got.side)
+    depths, where = (face.lost, got.inner, got.outer), (got.side, got.between)
+    return metal_words(face.name, *depths, change, grams, view.units, got.places, makes, *where)
 
 
 def _bearings(view: RunView) -> list[str]:

@@ -165,6 +165,8 @@ def _top_during(view: RunView, k: int) -> str:
     return view.run.top[k if view.run.event[k + 1] == "swap" else k + 1]
 
 
+BETWEEN = 1.5  # times what either end lost: then it is told where that is
+LITTLE = 0.03  # of the mean depth: less than this counts as this
 ONE_SIDED = 0.3  # of the mean depth: halves that differ by more are told
 
 
@@ -180,6 +182,19 @@ class Zones:
     depth: Array  # (k,) mean depth there [m]; nan without land
     # The hour to which most went, depth that way and the other [m], if it went to one side.
     side: tuple[str, float, float] | None
+
+    @property
+    def between(self) -> tuple[float, float, float, float] | None:
+        """Where most went between both ends of the profile: how far out [m], depth there and at the ends [m].
+
+        None where an end lost most, or nearly so.
+        """
+        there = np.isfinite(self.depth)
+        at, depth = self.at[there], self.depth[there]
+        most = int(np.argmax(depth)) if len(depth) else 0
+        if not len(depth) or depth[most] < BETWEEN * max(depth[0], depth[-1], LITTLE * self.mean):
+            return None
+        return float(at[most]), float(depth[most]), float(depth[0]), float(depth[-1])
 
 
 def zones(face: Face) -> Zones:
