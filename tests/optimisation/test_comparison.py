@@ -11,6 +11,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from comparing import PAIR, RING, THREE, TURNED, compare
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from lapwright.optimisation.comparison import Comparison, compared
 from lapwright.optimisation.criterion import RMS_OF_FORM, Criterion
@@ -353,6 +355,7 @@ def test_the_sentence_says_whether_the_difference_is_known() -> None:
     guess = made_up([2 * UM, 2.3 * UM], 0.001 * UM)
     assert 0.5 * UM < guess.squeeze(0) < 1.0 * UM
     assert "which is a guess" in headline(guess)
+    assert "alike" not in headline(guess)
     assert "stands clear" in headline(made_up([2 * UM, 4 * UM], 0.001 * UM))
     assert "the finish is rougher" in headline(made_up([0.3 * UM, 0.9 * UM], 0.001 * UM))
     given = PAIR.replace('grit = "15 um"', 'grit = "g"') + (
@@ -404,7 +407,38 @@ def test_a_face_beyond_its_own_draws_is_named_with_the_reason() -> None:
             for i in range(2)
         ]
         drawn = compared(got.study, got.members, [*got.nominal, *some])
-        assert ("beyond nine in ten" in "\n".join(beyond(drawn))) == told
+        said = " ".join(beyond(drawn))
+        assert ("A of one" in said) == told
+        assert "The worst flatness of two lies, as the study" in said or told  # 2 um beside 1 um
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    st.lists(st.tuples(*[st.floats(0.1, 9.0)] * 3), min_size=2, max_size=6),
+    st.tuples(*[st.floats(0.1, 9.0)] * 3),
+)
+def test_what_a_row_shows_beyond_its_own_range_is_named(
+    drawn: list[tuple[float, float, float]], stands: tuple[float, float, float]
+) -> None:
+    """Each figure that stands beside a "from .. to ..": inside it, or how sure it is says which and why."""
+    got = made_up([UM, 2 * UM], 0.0)
+
+    def one(i: int, k: int, size: tuple[float, float, float]) -> Summary:
+        flat, off, dome = (part * UM for part in size)
+        return replace(summary(i, flat, off, dome), draw=k)
+
+    some = [one(i, k, size) for k, size in enumerate(drawn, 1) for i in range(2)]
+    found = compared(got.study, got.members, [one(0, 0, stands), one(1, 0, stands), *some])
+    told = " ".join(beyond(found)).replace("The worst", "the worst").replace("What", "what")
+    at = found.nominal[0]
+    for said, value, band in (
+        ("A of one", at.plates["A"].forms["sphere"], found.band(0, ("A", "sphere"))),
+        ("the worst flatness of one", at.plates["A"].forms["flatness"], found.flatness_band(0)),
+        ("what one takes off", at.removed, found.band(0, ("removed",))),
+    ):
+        inside = band[0] <= value <= band[1]
+        assert inside or said in told or "more" in told
+        assert not inside or said not in told
 
 
 def test_a_member_as_it_stands_has_the_bands_of_its_run() -> None:

@@ -37,7 +37,7 @@ PAGE, SHEET = "compare.html", "compare.csv"
 def add(parser: Parser) -> None:
     """Say which words the command takes."""
     parser.add_argument("file", metavar="STUDY", help="a study with [[variants]] or a [sweep]")
-    add_many(parser, "compare", "comparison")
+    add_many(parser, "compare", "comparison", quick=True)
     where = 'where all are judged: "metal" (the same off all: the least that one takes off; default), a size '
     where += 'such as "2 um" (so much off), or "end" (each at its own)'
     parser.option("--at", "WHERE", where)
@@ -84,6 +84,7 @@ def _at(typed: str | None) -> float | str | None:
 def _carried_out(work: Work, store: Store, args: argparse.Namespace) -> int:
     """Lap what is left, and say what came out; returns the exit code."""
     from lapwright.commands.session import stopping
+    from lapwright.optimisation.workers import available
 
     say = Speaker(args.json)
     if store.journal.damaged:
@@ -97,7 +98,7 @@ def _carried_out(work: Work, store: Store, args: argparse.Namespace) -> int:
     if work.left:
         whole = {got.member for got in work.found if got.draw == 0}
         return stopped("compare", f"{len(whole)} of {len(work.members)} lapped", args, say)
-    got = work.compared()
+    got = work.compared(args.workers or available())
     _write(got, store, args)
     failed = sum(summary.machine for summary in work.found)
     _answer(got, store, args, say, failed, takes)

@@ -176,8 +176,8 @@ def study_file(place: Path | str) -> Path:
 # --- commands that lap many times ----------------------------------------------------------------
 
 
-def add_many(parser: Parser, command: str, what: str) -> None:
-    """Say which words they take; `what` is drawn, or begun anew, by some of them."""
+def add_many(parser: Parser, command: str, what: str, quick: bool = False) -> None:
+    """Say which words they take; `what` is drawn, or begun anew, by some of them; `quick`ly if not said."""
 
     def whole(low: int, high: int, of: str) -> Callable[[str], Any]:
         return number(
@@ -187,8 +187,13 @@ def add_many(parser: Parser, command: str, what: str) -> None:
     parser.option("--out", "DIR", f"folder for the answer (default: STEM-{command}, here)")
     parser.flag("--resume", f"go on with a {what} that was stopped")
     parser.flag("--force", f"start again where a {what} is already")
-    drawn = "draw what is not known N times, and say how sure the answer is"
-    parser.option("--samples", "N", drawn, type=whole(2, 10_000, "draws"), default=0)
+    drawn = "draw what is not known N times, lap each in full, and say how sure the answer is"
+    if quick:
+        drawn += " (default: 40 quick draws; 0: none)"
+    fewest = 0 if quick else 2
+    parser.option(
+        "--samples", "N", drawn, type=whole(fewest, 10_000, "draws"), default=None if quick else 0
+    )
     usual = f'"{TOLERANCE}" of each (default; at least 0.1 um), a size such as "0.2 um", or "0 %"'
     known = f"how well start forms are known, for --samples: {usual}".replace("%", "%%")
     parser.option("--form-tolerance", "SIZE", known, default=TOLERANCE)
@@ -216,7 +221,10 @@ def many_of(args: argparse.Namespace) -> Many:
     if args.cluster and args.workers:
         message = "--cluster has workers of its own: leave out --workers"
         raise CommandError(message, key="--workers")
-    return Many(args.samples, tolerance_of(args.form_tolerance), args.cells)
+    if args.samples == 1:
+        raise CommandError("--samples 1: one draw tells nothing, take 40", key="--samples")
+    tolerance = tolerance_of(args.form_tolerance)
+    return Many(args.samples or 0, tolerance, args.cells, quick=args.samples is None)
 
 
 def crew_of(args: argparse.Namespace, most: int) -> AbstractContextManager[WorkerPool]:
@@ -234,6 +242,8 @@ def go_on(command: str, args: argparse.Namespace) -> str:
     named = [("--out", args.out), ("--samples", args.samples), ("--cells", args.cells)]
     named += [("--at", getattr(args, "at", None))]
     words += [word for option, value in named if value for word in (option, value)]
+    if args.samples == 0 and command == "compare":
+        words += ["--samples", 0]
     if args.form_tolerance != TOLERANCE:
         words += ["--form-tolerance", args.form_tolerance]
     return typed(*words, "--resume")

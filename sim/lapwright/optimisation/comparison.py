@@ -24,11 +24,15 @@ from lapwright.results.answer import Answer
 from lapwright.specification.said import Constructed
 from lapwright.study.model import Study, guessed
 
-__all__ = ["BAND_ENDS", "Comparison", "Known", "compared"]
+__all__ = ["BAND_ENDS", "Comparison", "Known", "Verdict", "compared", "verdict"]
 
 
 Array = NDArray[np.float64]
 
+Verdict = Literal["better", "worse", "no_telling", "few"]
+
+FEW = 20  # draws that are too few to be sure by
+LUCK = 0.0035  # a fair coin comes so far, 29 of 40 or more, in 3 of 1000 tries; as far to the other side
 BAND_ENDS = (5.0, 95.0)  # per cent of the draws: nine in ten lie between
 
 
@@ -62,7 +66,8 @@ class Comparison(Answer, metaclass=Constructed):
     """Members of one study and what came of each.
 
     `nominal`: of each member as it stands; `draws`: of each member, those that were drawn, in order.  `at`:
-    where they are to be judged, as in a study.
+    where they are to be judged, as in a study.  `quick`: of some of the best, quick draws where none were
+    lapped in full; `unquick`: why there are none, of members by their number from 0, of all by -1.
     """
 
     study: Study
@@ -73,6 +78,8 @@ class Comparison(Answer, metaclass=Constructed):
     tolerance: Tolerance
     cells: int | None = None
     at: float | str = "metal"
+    quick: Mapping[int, Sequence[Summary]] = field(default_factory=dict)
+    unquick: Mapping[int, str] = field(default_factory=dict)
     _ahead: dict[int, tuple[Outlook, ...]] = field(default_factory=dict, repr=False, compare=False)
 
     @cached_property
@@ -180,7 +187,30 @@ class Comparison(Answer, metaclass=Constructed):
     @cached_property
     def _numbered(self) -> tuple[Mapping[int, Summary], ...]:
         """The draws of each member by their number: only the same numbers can be set against each other."""
-        return tuple({got.draw: got for got in some} for some in self.draws)
+        found = (
+            self.draws if self.samples else [self.quick.get(i, ()) for i in range(len(self.draws))]
+        )
+        return tuple({got.draw: got for got in some} for some in found)
+
+    @property
+    def trials(self) -> int:
+        """Draws that the odds rest on: lapped in full, or else quick ones."""
+        return max((len(some) for some in self._numbered), default=0)
+
+    def drawn(self, one: int) -> bool:
+        """Whether the odds know of a member.
+
+        Parameters
+        ----------
+        one : int
+            Which member, from 0.
+
+        Returns
+        -------
+        bool
+
+        """
+        return bool(self._numbered[one])
 
     def ahead(self, one: int) -> tuple[Outlook, ...]:
         """What can be said of a member beforehand, step by step; nothing for one that means nothing.
@@ -441,6 +471,32 @@ class Comparison(Answer, metaclass=Constructed):
             change[name] = after - before
         law = _by_law(member.study, self.ahead(one), bottom, got)
         return 0.5 * (change[bottom] - change[top]), 0.5 * (change[bottom] + change[top]), law
+
+
+def verdict(wins: float, of: int) -> Verdict:
+    """What it means that the first of two is the better in `wins` of so many draws, equal counting half.
+
+    Parameters
+    ----------
+    wins : float
+        Of them.
+    of : int
+        Draws.
+
+    Returns
+    -------
+    str
+        "better", "worse", or "no_telling"; "few" where there are too few to be sure by.
+
+    """
+    if of < FEW:
+        return "few"
+    # Draws that are alike count half on either side; of others than forty as many as are no oftener luck.
+    from scipy.special import bdtr
+
+    if float(bdtr(math.floor(of - wins), of, 0.5)) <= LUCK:
+        return "better"
+    return "worse" if float(bdtr(math.floor(wins), of, 0.5)) <= LUCK else "no_telling"
 
 
 def _band(values: Sequence[float]) -> tuple[float, float] | None:

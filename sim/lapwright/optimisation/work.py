@@ -19,6 +19,7 @@ from lapwright.files import taken
 from lapwright.optimisation.cases import Case, Tolerance, cases_of, with_cells
 from lapwright.optimisation.comparison import Comparison, compared
 from lapwright.optimisation.jobs import WORK, Job, Store, carry_out, jobs_of, meaningless
+from lapwright.optimisation.quick_draws import with_quick_draws
 from lapwright.optimisation.summary import Summary
 from lapwright.optimisation.workers import WorkerPool, in_process, processes
 from lapwright.results.recorder import heading
@@ -71,13 +72,15 @@ def tolerance_of(text: str) -> Tolerance:
 class Many:
     """What all that lap many times take alike: draws of what is not known, coarser plates.
 
-    `at`: where ways are compared, in place of what the study says.
+    `at`: where ways are compared, in place of what the study says.  `quick`: draw a comparison quickly, where
+    none is drawn in full.
     """
 
     samples: int = 0
     tolerance: Tolerance = field(default_factory=Tolerance)
     cells: int | None = None
     at: float | str | None = None
+    quick: bool = False
 
     def check(self, study: Study) -> None:
         """Refuse more cells than the study has.
@@ -181,10 +184,11 @@ class Work:
         """Do what is left, until `stop` says so; `tell` is told how many are done."""
         self.found += carry_out(self.left, self.members, crew, self.store, stop, tell)
 
-    def compared(self) -> Comparison:
-        """What came of it, when nothing is left."""
+    def compared(self, threads: int = 1) -> Comparison:
+        """What came of it, when nothing is left; with quick draws, where they are wanted."""
         many = self.many
-        return compared(self.study, self.members, self.found, many.tolerance, many.cells, many.at)
+        got = compared(self.study, self.members, self.found, many.tolerance, many.cells, many.at)
+        return with_quick_draws(got, threads) if many.quick and not many.samples else got
 
 
 def compare(study: Study, many: Many, workers: int, folder: str | Path | None) -> Comparison:
@@ -197,7 +201,7 @@ def compare(study: Study, many: Many, workers: int, folder: str | Path | None) -
             )
         if work.left:
             work.carry_out(held.enter_context(crew_of(workers)))
-        return work.compared()
+        return work.compared(workers)
 
 
 def sweep(
@@ -222,10 +226,10 @@ def sweep(
     document = {key: value for key, value in document_of(study.text).items() if key != "variants"}
     document["sweep"] = _sweep(axes)
     planned = parse_document(document, study.stem, study.folder, text=study.text)
-    work = Work(planned, document, Many(at=at))
+    work = Work(planned, document, Many(at=at, quick=True))
     with crew_of(workers) as crew:
         work.carry_out(crew)
-    return work.compared()
+    return work.compared(workers)
 
 
 def _sweep(axes: Mapping[str, Sequence[Any]]) -> dict[str, Any]:

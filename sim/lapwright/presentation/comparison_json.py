@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Any
 
-from lapwright.optimisation.comparison import Comparison
+from lapwright.optimisation.comparison import Comparison, verdict
 from lapwright.presentation.comparison_text import ranked_by
 
 
@@ -28,7 +28,17 @@ def as_json(got: Comparison) -> dict[str, Any]:
             answer["best"]["wins"] = got.wins(best, next_best)[0]
     if got.samples:
         answer["samples"] = got.samples
+    answer["odds"] = _odds(got)
     return answer
+
+
+def _odds(got: Comparison) -> dict[str, Any]:
+    """How often the first is better than the next, and by which draws."""
+    by = "laps" if got.samples else "quick" if got.trials else None
+    why = {"all" if i < 0 else got.members[i].name: why for i, why in got.unquick.items()}
+    wins, of = got.wins(*got.ranked[:2]) if len(got.ranked) > 1 else (0.0, 0)
+    told = verdict(wins, of) if of else None
+    return {"by": by, "draws": got.trials, "of": of, "wins": wins, "verdict": told, "why": why}
 
 
 def _at(got: Comparison) -> dict[str, Any]:
@@ -92,5 +102,7 @@ def _member(got: Comparison, i: int, rank: int) -> dict[str, Any]:
                 for name, ended in summary.plates.items()
             },
         }
-        out["best_in"], out["did_not_end"] = got.best_in(i), got.ended_badly(i)
+        out["did_not_end"] = got.ended_badly(i)
+    if got.drawn(i):
+        out["best_in"] = got.best_in(i)
     return out

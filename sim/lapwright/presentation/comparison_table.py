@@ -39,7 +39,7 @@ def csv_text(got: Comparison) -> str:
         for form in (*FORM_KEYS, "removed"):
             head += [f"{name} {form}_m", *(f"{name} {form}_m {end}" for end in ends)]
         head += [f"{name} {form}_m error" for form in SHAPES]
-    head += ["lift_share", *(("best_in", "draws") if got.samples else ()), "trouble"]
+    head += ["lift_share", *(("best_in", "draws") if got.trials else ()), "trouble"]
     out = io.StringIO()
     table = csv.writer(out, lineterminator="\n")
     table.writerow(map(_harmless, head))
@@ -67,8 +67,8 @@ def _cells(got: Comparison, i: int, rank: int, keys: list[str], plates: list[str
             row += [_figure(value), *_band(got, i, (name, form))]
         row += [_figure(None if there is None else there.error[form]) for form in SHAPES]
     row += [repr(ended.lift_share)]
-    if got.samples:
-        row += [got.best_in(i), got.samples]
+    if got.trials:
+        row += [got.best_in(i), got.trials] if got.drawn(i) else ["", ""]
     return [*row, (ended.trouble or "").replace("\n", "; ")]
 
 

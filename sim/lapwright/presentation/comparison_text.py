@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 import textwrap
 from collections.abc import Iterable, Mapping, Sequence
@@ -11,7 +10,7 @@ from dataclasses import dataclass
 from lapwright.kinematics.schedule import last_grit, spread_of
 from lapwright.limits import BAND, limit_of
 from lapwright.optimisation.cases import Case, drawn_in_words, spoken, step_of
-from lapwright.optimisation.comparison import Comparison
+from lapwright.optimisation.comparison import Comparison, verdict
 from lapwright.optimisation.criterion import Criterion
 from lapwright.optimisation.summary import Summary
 from lapwright.presentation import words
@@ -20,8 +19,7 @@ from lapwright.presentation.words import MARK, marked_face, say, with_bands
 from lapwright.units import NOTHING, Units, joined
 
 SHOWN = 20  # rows on a screen
-FEW = 20  # draws that are too few to be sure by
-LUCK = 0.0035  # a fair coin comes so far, 29 of 40 or more, in 3 of 1000 tries; as far to the other side
+MOST_BEYOND = 6  # figures beyond their own draws that are named
 MARKED = f"{MARK} {words.REMARK}: finer than a tenth of the grit."
 FORM_WORDS = {
     "dome": "dome or dish",
@@ -181,40 +179,32 @@ def _beside(got: Comparison, best: int, second: int) -> str:
 
 def _sure(got: Comparison, best: int, second: int) -> str:
     units, known = got.study.units, got.known(best, second)
+    wins, of = got.wins(best, second)
     if got.samples:
-        wins, of = got.wins(best, second)
         if not of:
             return f"None of the {got.samples} draws of either came to its end."
         return say("compare.draws", of=of, wins=round(wins), verdict=_verdict(wins, of))
     lead = "That is" if got.criterion.goal is None else LEADS[known.of]
     alike = known.of == "both"
+    own = "" if known.error is None else f"the program's own error ({units.size(known.error)})"
+    if not known.telling:
+        so = "take them as alike" if alike else "no telling whether it does"
+        return f"{lead} no more than {own}: {so}."
+    if of:
+        # What the layer leaves is among what is drawn, and need not be told beside the odds.
+        return say("compare.quick", of=of, wins=round(wins), verdict=_verdict(wins, of))
     if known.error is None:
         return (
             f"{lead} {units.size(known.apart)}; how far off the program itself may be is not known."
         )
-    own = f"the program's own error ({units.size(known.error)})"
-    if not known.telling:
-        so = "take them as alike" if alike else "no telling whether it does"
-        return f"{lead} no more than {own}: {so}."
     if known.apart <= known.squeeze:
-        so = "find them alike" if alike else "find it otherwise"
-        return (
-            f"{lead} more than {own} but less than the grit layer gives "
-            f"({units.size(known.squeeze)}), which is a guess: be ready to {so} at the bench."
-        )
+        layer = units.size(known.squeeze)
+        return f"{lead} more than {own}. {say('compare.by_layer', layer=layer)}"
     return f"{lead} more than {own} and stands clear."
 
 
 def _verdict(wins: float, of: int) -> str:
-    if of < FEW:
-        return say("compare.few")
-    # Draws that are alike count half on either side; of others than forty as many as are no oftener luck.
-    from scipy.special import bdtr
-
-    by_luck = [float(bdtr(math.floor(of - most), of, 0.5)) for most in (wins, of - wins)]
-    told = zip(("better", "worse"), by_luck, strict=True)
-    sure = next((word for word, luck in told if luck <= LUCK), "no_telling")
-    return say(f"compare.verdict.{sure}")
+    return say(f"compare.verdict.{verdict(wins, of)}")
 
 
 # --- the table ---------------------------------------------------------------------------------
@@ -242,7 +232,8 @@ def _row(got: Comparison, i: int, rank: int) -> Row:
     if parts is not None:
         told_flat = f"{told_flat}, part {parts.number['flatness']}"
         off = f"{parts.on} {units.size(parts.removed)}"
-    sure = f"best in {got.best_in(i)} of {got.samples}" + (
+    quick = "" if got.samples else " quick draws"
+    sure = f"best in {got.best_in(i)} of {got.trials}{quick}" + (
         f", does not end in {bad}" if bad else ""
     )
     sure += "" if within is None else f"; all parts within the goal in {within}"
@@ -260,7 +251,7 @@ def _row(got: Comparison, i: int, rank: int) -> Row:
         goal=_goal_of(got, summary),
         lifts=f"yes, {lifts}" if share > 0.0 else "no",
         trouble=" ".join((summary.trouble or "").split()),
-        sure=sure if got.samples else "",
+        sure=sure if got.drawn(i) else "",
     )
 
 
@@ -420,18 +411,52 @@ def how_sure(got: Comparison) -> list[str]:
         lines += drawn_in_words(studies, got.tolerance, floor, units)
         lines += beyond(got)
     else:
-        lines.append("--samples 40 draws what is not known and says how sure the order is.")
+        lines += quick_in_words(got)
+        lines.append(say("compare.in_full"))
+    return lines
+
+
+def quick_in_words(got: Comparison) -> list[str]:
+    """What quick draws are, and of which ways there are none, and why."""
+    lines = []
+    if got.trials:
+        several = sum(got.drawn(i) for i in got.done)
+        lines.append(
+            say("compare.quickly", of=got.trials, several=f"{several}", seed=f"{got.study.seed}")
+        )
+    for one, why in got.unquick.items():
+        member = "" if one < 0 else got.members[one].name
+        lines.append(say(f"compare.unquick.{why}", member=member))
     return lines
 
 
 def beyond(got: Comparison) -> list[str]:
-    """Which faces, as they stand, lie beyond nine in ten of their own draws, and why that can be."""
+    """Which figures, as they stand, lie beyond nine in ten of their own draws, and why that can be."""
     found = []
     for i in got.done:
-        for name in faces_of(got, got.nominal[i].plates):
-            forms = got.nominal[i].plates[name].forms
+        member, summary = got.members[i].name, got.nominal[i]
+        for name in faces_of(got, summary.plates):
+            forms = summary.plates[name].forms
             lead = "bow" if forms.get("bow") is not None else "sphere"
-            band, value = got.band(i, (name, lead)), forms.get(lead)
-            if band is not None and value is not None and not band[0] <= value <= band[1]:
-                found.append(say("compare.beyond.face", plate=name, member=got.members[i].name))
-    return [say("compare.beyond.why", faces=joined(found), several=len(found) > 1)] if found else []
+            if _outside(forms.get(lead), got.band(i, (name, lead))):
+                found.append(say("compare.beyond.face", plate=name, member=member))
+        off = summary.removed if summary.parts is None else summary.parts.removed
+        for key, value, band in (
+            ("flat", _worst(summary)[0], got.flatness_band(i)),
+            ("metal", off, got.band(i, ("removed",))),
+            ("time", summary.time, got.band(i, ("time",))),
+        ):
+            if _outside(value, band):
+                found.append(say(f"compare.beyond.of.{key}", member=member))
+    if not found:
+        return []
+    told = [
+        *found[:MOST_BEYOND],
+        *([f"{len(found) - MOST_BEYOND} more"] if len(found) > MOST_BEYOND else []),
+    ]
+    why = say("compare.beyond.why", faces=joined(told), several=len(found) > 1)
+    return [why[0].upper() + why[1:]]
+
+
+def _outside(value: float | None, band: tuple[float, float] | None) -> bool:
+    return value is not None and band is not None and not band[0] <= value <= band[1]

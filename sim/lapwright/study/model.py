@@ -500,7 +500,7 @@ class Study(Frozen):
     def compare(
         self,
         workers: int = 1,
-        samples: int = 0,
+        samples: int | None = None,
         tolerance: str = TOLERANCE,
         cells: int | None = None,
         folder: str | Path | None = None,
@@ -512,8 +512,8 @@ class Study(Frozen):
         ----------
         workers : int
             Processes that lap at a time.
-        samples : int
-            Draws of what is not known, for each.
+        samples : int, optional
+            Draws of what is not known, each lapped in full; None for quick ones, 0 for none.
         tolerance : str
             How well start forms are known: a share ("10 %") or a size ("0.2 um").
         cells : int, optional
@@ -532,7 +532,8 @@ class Study(Frozen):
         """
         from lapwright.optimisation.work import Many, compare, tolerance_of
 
-        many = Many(samples, tolerance_of(tolerance), cells, _asked_at(at))
+        quick = samples is None
+        many = Many(samples or 0, tolerance_of(tolerance), cells, _asked_at(at), quick)
         return compare(self, many, workers, folder)
 
     @one_thread()
