@@ -19,13 +19,14 @@ from lapwright.metrology.form import SPOKEN
 from lapwright.metrology.instruments import near_rim
 from lapwright.metrology.micrometer import Measured
 from lapwright.metrology.thickness import Thickness
-from lapwright.presentation.words import say
+from lapwright.presentation.words import Fields, say
 from lapwright.specification.plate import StartForm
 from lapwright.specification.wedge import Wedge
 from lapwright.study.sizes import KEYS, Size, load_against, sizes_of
 from lapwright.units import METRIC, NOTHING, Units, joined, sentence
 
 if TYPE_CHECKING:
+    from lapwright.integration.estimate import Outlook
     from lapwright.optimisation.sizing import Sizing
     from lapwright.presentation.run_view import Face, RunView
     from lapwright.specification.plate import Plate
@@ -64,6 +65,32 @@ def wedge_words(by: float, at: float, units: Units = METRIC) -> str:
     if not by >= NOTHING or not math.isfinite(at):
         return say("size.parallel")
     return say("size.wedge", units, by=by, hour=Units.hour(cos(at), sin(at)))
+
+
+def wedges_made(
+    study: Study,
+    after: Sequence[Mapping[str, Wedge]],
+    looks: Sequence[Outlook],
+    number: int,
+    brief: bool = False,
+) -> list[str]:
+    """What step `number` (from 1) does to how parallel plates are, by where the hand presses.
+
+    Told as of a run: where it is clear beside the metal that goes, or the study speaks of sizes of the plate.
+    `brief`: in few words, all plates together.
+    """
+    if math.hypot(*study.steps[number - 1].load.at) <= NEXT_TO:
+        return []
+    spoken, lines, each = spoken_of(study), [], []
+    for name in (study.steps[number - 1].top, study.steps[number - 1].bottom):
+        by, high = after[number - 1][name].by, after[number - 1][name].high
+        metal = sum(look.removed_from.get(name, 0.0) for look in looks[:number])
+        least = limit_of("size") if name in spoken else max(WORTH, limit_of("wedge") * metal)
+        if by > least:
+            hour = Units.hour(cos(high), sin(high))
+            lines.append(say("size.made", study.units, plate=name, by=by, hour=hour))
+            each.append(f"{name} {study.units.size(by)}")
+    return [say("size.made_brief", each=", ".join(each))] if brief and each else lines
 
 
 def comes(plate: Plate, units: Units = METRIC) -> str:
@@ -154,7 +181,9 @@ def _wedge_left(view: RunView, name: str, wedge: Wedge, metal: float, size: Size
     if at is None:
         return f"{still}."
     far = math.hypot(*at)
-    return say("size.next.press", units, still=still, far=far, hour=Units.hour(*at), metal=off)
+    free = not math.isfinite(metal)
+    fields: Fields = {"far": far, "hour": Units.hour(*at), "metal": off, "free": free}
+    return say("size.next.press", units, still=still, **fields)
 
 
 def sizes_data(view: RunView) -> dict[str, Any]:

@@ -178,6 +178,7 @@ class Preview(Answer):
         from lapwright.modal.reduced_model import Glances
         from lapwright.results.findings import foreseen
         from lapwright.study.model import guessed_layers
+        from lapwright.study.sizes import wedges_ahead
 
         self.study, self.whole = study, whole
         with troubles_in(study.units):
@@ -186,6 +187,7 @@ class Preview(Answer):
             guesses = guessed_layers(study)
             look_at = Glances(study.plates, study.seed, study.margin, guesses=guesses).of
             steps = zip(study.laid, self.looks, strict=True)
+            self.wedges = [] if study.batch is not None else wedges_ahead(study)
             self.glances = [
                 look_at(step, number, look) for number, (step, look) in enumerate(steps, 1)
             ]
@@ -262,11 +264,13 @@ class Preview(Answer):
 
     def made(self, number: int, brief: bool = False) -> list[str]:
         """What step `number` (from 1) makes, and whether that is the right way round."""
+        from lapwright.presentation.size_words import wedges_made
         from lapwright.presentation.way_round import makes
 
         study, at = self.study, number - 1
         laid = {name for step in study.steps for name in (step.top, step.bottom)}
-        return makes(
+        wedges = wedges_made(study, self.wedges, self.looks, number, brief) if self.wedges else []
+        return wedges + makes(
             study.steps[at],
             study.plates,
             self.looks[at],
@@ -288,6 +292,14 @@ class Preview(Answer):
         steps = list(zip(study.steps, self.looks, strict=True))
         return weighing(study.plates, steps, study.units)
 
+    def _wedges_told(self) -> list[dict[str, dict[str, float]] | None]:
+        """How far out of parallel each plate will be after each step [m], thick at an angle [rad]."""
+        each = [
+            {name: {"by": one.by, "high": one.high} for name, one in after.items()}
+            for after in self.wedges
+        ]
+        return [*each] or [None] * len(self.study.steps)
+
     def told(self) -> dict[str, Any]:
         """All of it for scripts."""
         from lapwright.presentation.finding_words import said_of
@@ -298,7 +310,10 @@ class Preview(Answer):
             "study": self.study.stem,
             "assumed": dict(self.study.assumed),
             "warnings": [{"code": one.code, "step": one.step, "text": one.text} for one in said],
-            "steps": [_foretold(*step) for step in steps],
+            "steps": [
+                _foretold(*step) | {"wedges": wedges}
+                for step, wedges in zip(steps, self._wedges_told(), strict=True)
+            ],
         }
 
 

@@ -8,7 +8,11 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from math import atan2
 from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 from lapwright.errors import CommandError
 from lapwright.specification.said import RefusedError, listed, shown
@@ -24,6 +28,7 @@ if TYPE_CHECKING:
     from lapwright.specification.step import Step
     from lapwright.study.model import Study
 
+Array = NDArray[np.float64]
 READERS = {"thickness": THICK, "wedge": SHAPE}
 KEYS = tuple(READERS)
 ALIKE = 1.0 + 1e-9  # areas that differ by less are one
@@ -59,6 +64,7 @@ def sizes_of(study: Study) -> dict[str, Size]:
     return found
 
 
+MOST_STROKES = 20000  # more turn no otherwise
 BEARS = (
     0.95  # of the metal that half a wedge may be: beyond it the thin side does not bear all along
 )
@@ -100,6 +106,80 @@ def load_against(
     share = (step.load.force + plate.weight) / (step.load.force * metal)
     across = share * (xx * slope[0] + xy * slope[1])
     return -across, share * (xy * slope[0] + yy * slope[1])  # face down 3 o'clock lies at 9
+
+
+COVERED = 1.3  # times the smaller face: of a larger one much lies beside the load, and its wedge is not told
+
+
+def wedges_ahead(study: Study) -> list[dict[str, Wedge]]:
+    """How far out of parallel the plates will be after each step, from loads off the middle of the top.
+
+    By the same law as `load_against`: of faces that bear all over.  What the top is turned about the hand
+    takes its wedge round and evens it out; the plate below is not turned, and keeps it.  Where a wedge
+    would be more than twice the metal, it is twice the metal: the other side does not bear then.
+
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    list of dict
+        By step and plate, the wedges that they come with among them; of a plate much larger than what lies
+        on it nothing that is made.
+
+    """
+    slopes = {
+        name: np.array(plate.wedge.slopes(plate.outline) if plate.wedge else (0.0, 0.0))
+        for name, plate in study.plates.items()
+    }
+    found = []
+    for step, look in zip(study.laid, study.ahead, strict=True):
+        whole = sum(look.on_top.values()) or 1.0
+        areas = {n: study.plates[n].outline.area for n in (step.top, step.bottom)}
+        for top, time in look.on_top.items():
+            bottom = step.bottom if top == step.top else step.top
+            for name in (top, bottom):
+                if areas[name] > COVERED * min(areas.values()):
+                    continue
+                plate, metal = study.plates[name], look.removed_from[name] * time / whole
+                pressed = _pressed(step, name == top, look.time * step.pace)
+                share = step.load.force / look.loads[top] * metal
+                made = -share * np.linalg.solve(_second_moments(plate), pressed)
+                most = 2.0 * metal / (plate.outline.width_along(atan2(made[1], made[0])))
+                slopes[name] = slopes[name] + made * min(1.0, most / max(np.hypot(*made), 1e-30))
+        found.append({name: _wedge(study.plates[name], slope) for name, slope in slopes.items()})
+    return found
+
+
+def _wedge(plate: Plate, slope: Array) -> Wedge:
+    """The wedge of a plate whose thickness grows so along x and y, looking at its face."""
+    high = atan2(slope[1], slope[0])
+    return Wedge(float(np.hypot(*slope)) * plate.outline.width_along(high), high)
+
+
+def _second_moments(plate: Plate) -> Array:
+    """Of its land about the middle, over its area (2, 2) [m2]."""
+    x, y = plate.grid.mesh()
+    land = plate.land / plate.land.sum()
+    xy = float((land * x * y).sum())
+    return np.array([[float((land * x * x).sum()), xy], [xy, float((land * y * y).sum())]])
+
+
+def _pressed(step: Step, on_top: bool, strokes: float) -> Array:
+    """Where the hand presses on the top, or on the plate below, mean over strokes, looking at it [m]."""
+    turns = {"hand": (step.turn,), "bench": (step.turn, step.walk), "top": ()}[step.load.fixed_to]
+    if not on_top:
+        turns = {"hand": (step.walk,), "bench": (), "top": (step.turn, step.walk)}[
+            step.load.fixed_to
+        ]
+    back = -1.0 if on_top else 1.0  # the top turns under the hand, the hand over the plate below
+    count = np.arange(max(1, round(min(strokes, MOST_STROKES))))
+    angle = sum(
+        (one.angle * (count // one.every if one.every else count) for one in turns), 0.0 * count
+    )
+    at = complex(*step.load.at) * complex(np.exp(1j * back * angle).mean())
+    return np.array([-at.real, at.imag]) if on_top else np.array([at.real, at.imag])
 
 
 def load_as_measured(
