@@ -50,9 +50,10 @@ def test_nothing_is_fetched_from_outside(page: str) -> None:
 def test_script_is_sound(page: str) -> None:
     """No full parser of scripts here: brackets pair up outside strings, comments and patterns."""
     scripts = walked(page).scripts
-    assert len(scripts) == 2
-    json.loads(scripts[0])
-    bare = re.sub(r'"(?:\\.|[^"\\\n])*"|\'(?:\\.|[^\'\\\n])*\'|//[^\n]*', "", scripts[1])
+    assert len(scripts) == 3
+    json.loads(scripts[1])
+    code = scripts[0] + scripts[2]
+    bare = re.sub(r'"(?:\\.|[^"\\\n])*"|\'(?:\\.|[^\'\\\n])*\'|//[^\n]*', "", code)
     stack: list[str] = []
     for mark in re.findall(r"[][(){}]", bare):
         if mark in "([{":
@@ -130,6 +131,17 @@ def test_parts_stand_in_order(page_of) -> None:
     assert page.index("<h1>") < page.index('<figure class="faces">') < first
 
 
+def test_parts_fold_but_for_the_course_and_the_cautions(page_of) -> None:
+    """Every part is one line until it is wanted, in print all are open; no caution is folded away."""
+    page = page_of("disc_pair")
+    parts = re.findall(r'<section class="part" id="([^"]+)"><details( open)?><summary><h2>', page)
+    assert len(parts) == page.count('<section class="part"')
+    assert {name for name, opened in parts if opened} == {"history", "cautions"}
+    printed = page[page.index("@media print") :].partition("</style>")[0]
+    assert ".part > details::details-content { content-visibility: visible" in printed
+    assert "beforeprint" in page
+
+
 def test_names_with_reserved_characters_stay_text(page_of) -> None:
     page = page_of("strange_names")
     sheet = walked(page)
@@ -138,7 +150,7 @@ def test_names_with_reserved_characters_stay_text(page_of) -> None:
     assert "<i>" not in page
     said = " ".join(" ".join(sheet.seen).split())
     assert '<b>"A" & $x_1$</b>' in said
-    assert len(sheet.scripts) == 2  # the study's own "</pre><script>" made none
+    assert len(sheet.scripts) == 3  # the study's own "</pre><script>" made none
 
 
 def told(page: str, part: str) -> str:
@@ -177,19 +189,11 @@ def test_a_flat_shows_half_a_wave_a_band(make_run, page_of, name: str) -> None:
     assert ("too grey" in words) == (grit > 5)
     assert "0.29 µm" in words or "12 µin" in words
 
-    def two(size: float) -> float:
-        return float(f"{abs(size):.1e}")  # as it is printed
-
-    keys = ("sphere", "saddle", "twist", "bow", "crown", "wind")
-    rough = [
-        f.name
-        for f in run_view(run).faces
-        if all(two(f.after[key] or 0.0) < two(f.finish) for key in keys)
-    ]
-    ragged = re.search(r"On ([^.]*?) the finish is rougher than this, and the bands", words)
-    assert (ragged[1] if ragged else "") == (
-        "" if not rough else ", ".join(rough[:-1]) + (" and " if len(rough) > 1 else "") + rough[-1]
-    )
+    # Once for each grit that lapped them last, what fringes need of the finish and what a ball reads of it.
+    grits = {f.grit for f in run_view(run).faces}
+    assert words.count("The finish on") == len(grits)
+    assert ("bright enough" in words) == any(g <= 5e-6 for g in grits)
+    assert words.count("too small for a gauge to be sure of") == len(grits)
 
 
 def test_each_face_is_drawn_under_a_flat() -> None:
