@@ -21,7 +21,6 @@ from PIL import Image
 from lapwright.modal.cycle import cycle_of, round_of
 from lapwright.modal.reduced_model import ReducedModel
 from lapwright.modal.step_analysis import StepAnalysis, reason_of
-from lapwright.presentation.beforehand import fine
 from lapwright.presentation.pictures.ink import SHEET, bare, new_figure, png, sheet
 from lapwright.presentation.staying import stays_in_short
 from lapwright.presentation.why_page import error_cards, errors_drawn
@@ -132,7 +131,7 @@ def ends(found: StepAnalysis, study: Study) -> list[str]:
     last = found.forms(
         found.evolution.after(found.start, found.step.total_strokes / found.step.pace), study.margin
     )
-    return [METRIC.size(last[n]["twist"]) + fine(last[n]["twist"], found.step) for n in ("A", "B")]
+    return [METRIC.size(last[n]["twist"]) for n in ("A", "B")]
 
 
 def halved(found: StepAnalysis, *names: str) -> str:

@@ -141,16 +141,15 @@ class Units(StrEnum):
         shown = float(Units.number(abs(value) / self.small.size))
         return float(10.0 ** (math.floor(math.log10(shown)) - 1)) * self.small.size
 
-    def finer(self, value: float, finish: float | None) -> bool:
-        """Whether a form [m] is finer than the finish [m]: by what is printed, not by what is rounded off.
+    @staticmethod
+    def finer(value: float, doubt: float | None) -> bool:
+        """Whether a form [m] is below what a gauge tells [m], alike in um and in uin.
 
-        The one rule for the remark on the finish and for the mark beside a figure.
+        The one rule for the remark on it and for the mark beside a figure.
         """
-        if finish is None or not math.isfinite(value):
+        if doubt is None or not math.isfinite(value):
             return False
-        return float(Units.number(abs(value) / self.small.size)) * self.small.size < finish * (
-            1.0 - ROUNDING
-        )
+        return abs(value) < doubt * (1.0 - ROUNDING)
 
     def length(self, value: float, figures: int = 2, *, echo: bool = False) -> str:
         """A length [m] in the unit that fits it: mm or um; in or uin; nothing to speak of is "0 mm"."""

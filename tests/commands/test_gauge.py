@@ -187,8 +187,8 @@ def test_nothing_is_said_in_no_bands(study, capsys):
     assert "0.00" not in text
 
 
-def test_readings_finer_than_the_finish_and_grey_faces_are_told(study, capsys):
-    # a tenth of 15 um is 1.5 um, and above 5 um of loose grit no bands show (common practice, no source)
+def test_readings_that_tell_nothing_and_grey_faces_are_told(study, capsys):
+    # above 5 um of loose grit no bands show (common practice, no source)
     coarse = STUDY.replace('grit = "3 um"', 'grit = "15 um"').replace(
         'dome = "3 um"', 'dome = "8 um"'
     )
@@ -197,7 +197,7 @@ def test_readings_finer_than_the_finish_and_grey_faces_are_told(study, capsys):
     text = said(capsys, "pair-run")
     twist, dome = (part.split("on B")[0] for part in text.split("on A")[2:0:-1])
     assert re.search(r"um.* †\n", twist)
-    assert "† the finish is rougher than this" in twist
+    assert "† too small for a gauge to be sure of" in twist
     assert "†" not in dome  # a quarter of 8 um
     assert "loose 15 um grit leaves A too grey to show bands" in " ".join(text.split())
     assert main(["run", study(STUDY), "--no-page", "--force"]) == 0
@@ -357,8 +357,8 @@ def test_faces_at_a_time_of_a_run(study, capsys):
     assert "only a run has faces at other times" in said(capsys, study(), "--at", "1 min", code=2)
 
 
-def test_a_face_finer_than_its_finish_is_told_so(study, capsys):
-    # a tenth of the last grit (common practice, no source): 1.5 um of 15 um
+def test_a_face_flatter_than_a_gauge_tells_is_told_so(study, capsys):
+    # a usual straightedge tells 0.78 um on a grey plate of 160 mm
     text = STUDY.replace('grit = "3 um"', 'grit = "15 um"').replace(
         'dish = "1 um"', 'dish = "0.2 um"'
     )
@@ -366,8 +366,8 @@ def test_a_face_finer_than_its_finish_is_told_so(study, capsys):
     capsys.readouterr()
     end = " ".join(said(capsys, "pair-run", "--with", "spherometer").split())
     of_a, of_b = end[end.index("A: flat to") :].split("B: flat to")
-    assert "the finish is rougher than this" in of_b
-    assert "the finish is rougher than this" not in of_a
+    assert "too small for a gauge to be sure of" in of_b
+    assert "too small for a gauge to be sure of" not in of_a
 
 
 def test_what_is_known_as_a_sum_only_is_not_begun_with_and_said_so(study, capsys):

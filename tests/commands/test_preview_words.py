@@ -162,24 +162,6 @@ def test_two_figures_and_no_bare_sign(said):
         assert not re.search(r"(?<![\w.])[-+]\d[\d.]* (?:um|uin|mm|in|deg)\b", line), line
 
 
-def test_no_form_finer_than_the_finish_without_the_remark(said):
-    _, words, answer = said
-    grits = [
-        float(g) for g in re.findall(r"^Step .*?grit (?:\S+ )?\(?([\d.]+) um", words, re.MULTILINE)
-    ]
-    blocks = re.split(r"^Step \d+: ", words.split("Not said")[0], flags=re.MULTILINE)[1:]
-    assert len(grits) == len(blocks) == len(answer["steps"])
-    for grit, block in zip(grits, blocks, strict=True):
-        flat = " ".join(block.split())
-        for words_, where in re.findall(r" (makes|leaves) (.*?)(?= leaves | it never |$)", flat):
-            told = re.findall(
-                r"(?:by about|by|bow|crown|wind) ([\d.]+) (um|uin)", where.split(" (they differ")[0]
-            )
-            sizes = [float(size) * (1.0 if unit == "um" else 0.0254) for size, unit in told]
-            if sizes and min(sizes) < 0.1 * grit / 1.06:
-                assert "rougher" in where, (words_, where)
-
-
 def test_it_names_no_command_that_there_is_not(said):
     _, words, _ = said
     named = set(re.findall(r"lapwright (\w+)", words))

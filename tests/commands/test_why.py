@@ -496,28 +496,6 @@ def test_a_long_run_that_nobody_comes_to_is_left_out(told) -> None:
     assert f"{nothing}it takes more metal than anyone removes" in told(rail, "--degree", "4")
 
 
-def test_the_remark_holds_for_the_sizes_that_it_is_told_of(told) -> None:
-    """A tenth of the grit is the finish: 0.20 um here, between what the two marks are."""
-    ring = RING.replace("9 um", "2 um").replace(
-        'time = "10 min"', 'turn = "7 deg per stroke"\ntime = "10 h"'
-    )
-    for grit in ("15 um", "2 um"):
-        keeps = (
-            told(ring.replace('grit = "2 um"', f'grit = "{grit}"'), "--degree", "4")
-            .split(" keeps ")[1]
-            .split(" lifts ")[0]
-        )
-        finish = 0.1 * float(grit.split()[0])
-        for part in re.split("in the long run:|of the long run", keeps)[:2]:
-            sizes = [
-                float(s) for s in re.findall(r"([\d.]+) um(?:,| \(|;|\.)", part.split("below")[0])
-            ]
-            assert ("is rougher than this" in part) == (bool(sizes) and max(sizes) < finish)
-            assert ("is rougher than what is below" in part) == any(
-                a < finish <= b for a in sizes for b in sizes
-            )
-
-
 def test_inches(told) -> None:
     said = told('units = "inch"\n' + study(CIRCLE), "--degree", "4")
     assert "for each 40 uin removed" in said

@@ -357,16 +357,17 @@ def test_the_sentence_says_whether_the_difference_is_known() -> None:
     assert "which is a guess" in headline(guess)
     assert "alike" not in headline(guess)
     assert "stands clear" in headline(made_up([2 * UM, 4 * UM], 0.001 * UM))
-    assert "the finish is rougher" in headline(made_up([0.3 * UM, 0.9 * UM], 0.001 * UM))
+    assert "flat as far as a gauge can tell" in headline(made_up([0.3 * UM, 0.6 * UM], 0.001 * UM))
     given = PAIR.replace('grit = "15 um"', 'grit = "g"') + (
         '[grits.g]\nsize = "15 um"\nlayer = { depth = "0.75 um" }\n'
     )
     assert "stands clear" in headline(made_up([2 * UM, 2.3 * UM], 0.001 * UM, given))
 
 
-def test_flat_to_the_finish_only_where_the_band_by_the_layer_is() -> None:
-    got = made_up([0.3 * UM, 0.9 * UM], 0.001 * UM)
-    for most, lost in ((1.4, True), (1.6, False)):  # beside a tenth of 15 um
+def test_flat_as_a_gauge_tells_only_where_the_band_by_the_layer_is() -> None:
+    got = made_up([0.3 * UM, 0.6 * UM], 0.001 * UM)
+    # A usual straightedge tells 0.78 um on plates off 15 um grit.
+    for most, lost in ((0.75, True), (0.85, False)):
         ended = {
             name: replace(one, by_layer={"flatness": (0.2 * UM, most * UM)})
             for name, one in got.nominal[1].plates.items()

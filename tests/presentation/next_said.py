@@ -21,6 +21,7 @@ from lapwright.optimisation.track import Constraint
 from lapwright.presentation import advice
 from lapwright.results.record import Run
 from lapwright.specification.step import Step, Swap, Turn
+from lapwright.study.gauges import doubt_on
 
 UM, UIN = 1e-6, 25.4e-9
 SIZE = r"(?:less than )?[\d.]+ (?:um|uin)"
@@ -196,9 +197,10 @@ class Said:
         plates = self.run.study.plates
         return plates[self.last.top].outline == plates[self.last.bottom].outline
 
-    def fine(self, size: str, grit: float) -> bool:
-        """Whether a size, as it is printed, is less than a tenth of a grit [m]."""
-        return "less than" in size or metres(size) < 0.1 * grit * (1.0 - 1e-9)
+    def fine(self, size: str, grit: float, *names: str) -> bool:
+        """Whether a size, as it is printed, is below what gauges tell on plates off a grit [m]."""
+        doubt = max(doubt_on(self.run.study, name, grit) for name in names)
+        return "less than" in size or metres(size) < doubt
 
 
 Rule = tuple[str, Callable[[Said, re.Match[str]], None]]
@@ -351,7 +353,11 @@ def leaves(said: Said, m: re.Match[str]) -> None:
             assert (one[3] is None) == (key == "sphere" and abs(largest) > flatness)
             assert one[3] is None or near(one[3], largest)
         names.append(name)
-        if any(said.fine(size, said.plan.steps[-1].grit.size) for size in one.groups()[2:] if size):
+        if any(
+            said.fine(size, said.plan.steps[-1].grit.size, name)
+            for size in one.groups()[2:]
+            if size
+        ):
             fine.append(name)
     assert sorted(names) == sorted(said.plan.off)
     assert bool(m[2]) == bool(fine)
@@ -370,7 +376,7 @@ def asked(said: Said, m: re.Match[str]) -> None:
     assert flat[m["plate"]] > most[m["plate"]]
     assert near(m["size"], flat[m["plate"]])
     grit = [s.grit.size for s in said.run.study.steps if m["plate"] in (s.top, s.bottom)][-1]
-    assert bool(m["rough"]) == said.fine(m["size"], grit)
+    assert bool(m["rough"]) == said.fine(m["size"], grit, m["plate"])
     said.told.add("asked")
 
 
@@ -453,7 +459,7 @@ def stop_reached(said: Said, m: re.Match[str]) -> None:
     assert near(m[1], FLAT)
     assert said.plan is None
     assert all(p.forms["flatness"][-1] <= FLAT * (1.0 + 1e-9) for p in said.run.plates.values())
-    assert bool(m[2]) == said.fine(m[1], said.last.grit.size)
+    assert bool(m[2]) == said.fine(m[1], said.last.grit.size, said.last.top, said.last.bottom)
     said.told.add("stop")
 
 
@@ -536,12 +542,12 @@ LAP = (
     rf"|about (?:(?:, | and )?{SIZE} \({SIZE}(?:, [\d.]+ g)?\) off (?:{NAME}))+ are gone): "
     r"(?P<time>about .*)\."
 )
-ROUGH = r"( \((on [\w, ]+? )?the finish is rougher than this\))?"
+ROUGH = r"( \((on [\w, ]+? )?too small for a gauge to be sure of\))?"
 RULES: list[Rule] = [
     (LAP, lap),
     (rf"That should leave (.*?){ROUGH}\.", leaves),
     (
-        rf"(?:Not yet flat|(?P<rough>Flat to the finish, but not yet)) within (?P<most>{SIZE}) "
+        rf"(?:Not yet flat|(?P<rough>Flat as far as a gauge can tell, but not yet)) within (?P<most>{SIZE}) "
         r"(?P<taken>\(taken, as the study has no \[goal\]\)): "
         rf"the flatness of (?P<plate>{NAME}) is (?P<size>{SIZE})\.",
         asked,
@@ -549,7 +555,7 @@ RULES: list[Rule] = [
     (
         r"What \[goal\] asks for is not reached: the flatness of "
         rf"(?P<plate>{NAME}) is (?P<size>{SIZE}), (?P<most>{SIZE}) was asked(?P<taken>)"
-        r"(?P<rough> \(the finish is rougher than this\))?\.",
+        r"(?P<rough> \(too small for a gauge to be sure of\))?\.",
         asked,
     ),
     (rf"What \[goal\] asks for is reached: ([\w ,]+) flat within ({SIZE})\.", goal_reached),

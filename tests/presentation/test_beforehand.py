@@ -9,11 +9,11 @@ import pytest
 from lapwright.integration.estimate import outlooks
 from lapwright.modal.reduced_model import Glances
 from lapwright.presentation import beforehand, tables
-from lapwright.presentation.staying import leaves, remark
+from lapwright.presentation.staying import leaves
 from lapwright.presentation.way_round import makes
 from lapwright.results.answer import Preview
 from lapwright.study.read import parse
-from lapwright.units import METRIC, Units
+from lapwright.units import Units
 
 STEP = """
 [[steps]]
@@ -339,14 +339,6 @@ def test_the_twist_that_a_slanting_stroke_makes_is_told():
     )
 
 
-def test_the_remark_on_the_finish_is_for_what_it_holds_for():
-    _, step, _, _ = _glanced(EQUAL, SEEN)
-    below = "the finish is rougher than what is below 1.5 um"
-    assert remark({"A": {"sphere": 3e-6}, "B": {"sphere": 1e-6}}, step, METRIC) == f" ({below})"
-    assert remark({"A": {"sphere": 3e-6}, "B": {"sphere": 2e-6}}, step, METRIC) == ""
-    assert remark({"A": {"sphere": 1e-6}}, step, METRIC) == " (the finish is rougher than this)"
-
-
 def test_the_mark_of_the_layer_is_near_the_squeeze():
     study = parse(
         'plates.A = { disc = "160 mm", thickness = "30 mm" }\nplates.B = { like = "A" }\n'
@@ -363,7 +355,6 @@ def test_the_mark_of_the_layer_is_near_the_squeeze():
     assert all(min(abs(size / v - 1.0) for size in sizes) < 0.06 for v in told)
     # Both hollow by 0.5 to 1 of the squeeze (conventions of the model, 7), once bedded in
     assert all(0.2 * look.squeeze < size < look.squeeze for size in told)
-    assert "(the finish is rougher than this)" in said
     assert said.startswith("the mark of the grit layer by the end of this step, ")
     assert "up to about 0.53 um" in leaves(step, study.plates, look)[0]
 

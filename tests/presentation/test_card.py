@@ -153,7 +153,7 @@ def test_expectations_are_true_of_the_run(make_run, name: str) -> None:
     run = make_run(name)
     card = card_of(run_view(run))
     assert [row.plate for row in card.rows if row.first] == list(run.plates)
-    finishes = run_view(run).finishes
+    doubts = run_view(run).doubts
     for row in card.rows:
         record = run.plates[row.plate]
         if not row.first:
@@ -170,17 +170,20 @@ def test_expectations_are_true_of_the_run(make_run, name: str) -> None:
             if math.isfinite(value) and told in row.expect.replace("neither dome nor dish", ""):
                 assert value * sign > 0
         assert MARK not in row.expect, "before the first grit there is no finish to speak of"
-    assert finishes
+    assert doubts
 
 
-def test_a_form_finer_than_a_tenth_of_the_grit_is_marked(tmp_path: Path) -> None:
-    run = lapped(pair(step(grit="25 um", time="20 min", more='swap_every = "5 min"')), tmp_path)
+def test_a_form_that_no_gauge_tells_is_marked(tmp_path: Path) -> None:
+    text = pair(step(grit="25 um", time="20 min", more='swap_every = "5 min"'))
+    run = lapped(text.replace('"3 um"', '"1.6 um"'), tmp_path)
     card = card_of(run_view(run))
-    finish = 2.5e-6  # a tenth of 25 um
+    doubts = run_view(run).doubts
     for row in card.rows:
         size = re.search(r"(?:dome|dish) ([\d.]+) um", row.expect)
         assert size is not None
-        assert row.first or (MARK in row.expect) == (float(size[1]) * 1e-6 < finish)
+        assert row.first or (MARK in row.expect) == (
+            float(size[1]) * 1e-6 < (doubts[row.plate] or 0.0)
+        )
     assert words.REMARK in said(card_html(run))
 
 

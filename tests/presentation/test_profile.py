@@ -3,26 +3,17 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
 
-import matplotlib.pyplot as plt
 import numpy as np
 import pytest
 
 from lapwright.metrology.form import measure
 from lapwright.metrology.profile import profile_of
 from lapwright.presentation import words
-from lapwright.presentation.card import card_html
-from lapwright.presentation.gauge_text import in_words
-from lapwright.presentation.pictures.fringes import fringes_of
-from lapwright.presentation.run_view import run_view
-from lapwright.presentation.tables import forms_data
-from lapwright.presentation.words import MARK
-from lapwright.results.gauge import GaugeAnswer, faces_of
 from lapwright.specification.outline import Disc, Rectangle, Ring
-from lapwright.specification.plate import Measured, Plate
+from lapwright.specification.plate import Plate
 from lapwright.study.read import parse
-from lapwright.units import METRIC, Units
+from lapwright.units import Units
 
 UM = 1e-6
 DISC = Plate(Disc(0.16), 0.03, cells=96, name="A")
@@ -103,100 +94,3 @@ def test_a_ring_is_told_from_bore_to_rim_in_bands():
 def test_a_long_face_has_no_profile():
     rail = Plate(Rectangle(0.3, 0.05), 0.02, name="A")
     assert profile_of(rail, np.zeros(rail.grid.shape)) is None
-
-
-RUN = """
-plates.A = {{ disc = "160 mm", thickness = "30 mm", cells = 48, form = {{ dome = "{dome} um", twist = "{twist} um" }} }}
-plates.B = {{ {below}, thickness = "30 mm", cells = 48, form = {{ dome = "{other} um" }} }}
-[[steps]]
-top = "{top}"
-bottom = "{bottom}"
-grit = "{grit} um"
-stroke = {{ kind = "{kind}", travel = "{travel} %" }}
-turn = "8 deg per stroke"
-fresh_grit_every = "5 min"
-time = "{time} min"
-"""  # noqa: E501
-
-
-def lapped(number: int):
-    """A pair that is not done with bedding in: domes on dishes, rings, short spells, fine grits."""
-    dice = np.random.default_rng((15, number))
-    ring = number % 3 == 2
-    top, bottom = ("B", "A") if ring or number % 2 else ("A", "B")
-    text = RUN.format(
-        dome=round(dice.uniform(-4.0, 4.0), 2),
-        twist=round(dice.uniform(0.0, 0.5), 2),
-        other=round(dice.uniform(-4.0, 4.0), 2),
-        below='ring = ["100 mm", "50 mm"]' if ring else 'disc = "160 mm"',
-        top=top,
-        bottom=bottom,
-        grit=dice.choice([1, 3, 5]),
-        kind=dice.choice(["circle", "figure-eight"]),
-        travel=round(dice.uniform(5.0, 35.0)),
-        time=round(dice.uniform(2.0, 30.0)),
-    )
-    study = parse(text, "study")
-    plates = {name: waved(plate, dice) for name, plate in study.plates.items()}
-    study = replace(study, plates=plates)
-    return study, study.run()
-
-
-def waved(plate: Plate, dice: np.random.Generator) -> Plate:
-    """The plate with a hill or a hollow in its middle and a wave round it, as earlier work leaves them."""
-    x, y = plate.grid.mesh()
-    r = np.hypot(x, y) / plate.outline.radius
-    pip, wave = UM * dice.uniform(-3.0, 3.0, 2)
-    z = pip * np.exp(-((r / 0.3) ** 2)) + 0.3 * wave * np.cos(2.0 * np.pi * r)
-    form = replace(plate.form, measured=Measured(plate.grid, z))
-    return replace(plate, form=form)
-
-
-def sides(text: str) -> set[bool]:
-    """Which ways words say the face goes: + for a dome."""
-    up = re.search(r"\b(domed|dome \d|middle high|bore over)", text) is not None
-    down = re.search(r"\b(hollow|dish \d|middle low|bore under)", text) is not None
-    return {side for side, seen in ((True, up), (False, down)) if seen}
-
-
-def of_gauges(lines: list[str], plate: str) -> set[bool]:
-    """Which ways a spherometer and a flat go, that stand above the finish, alike in every direction."""
-    out: set[bool] = set()
-    for k, line in enumerate(lines):
-        if line in (f"spherometer, three feet on {plate}", f"optical flat on {plate}"):
-            shown = [one for one in lines[k + 1 : k + 5] if re.match(r"  at .* deg", one)]
-            ways = [sides(one) for one in shown if not one.endswith(MARK)]
-            if len(ways) == len(shown) and all(way == ways[0] for way in ways):
-                out |= ways[0]
-    return out
-
-
-@pytest.mark.parametrize(
-    "number", [pytest.param(k, marks=[] if k < 6 else pytest.mark.campaign) for k in range(60)]
-)
-def test_all_that_is_said_of_a_face_agrees_or_its_shape_is_named(number: int) -> None:
-    study, run = lapped(number)
-    view = run_view(run)
-    gauged = in_words(GaugeAnswer(study, faces_of(study, run)))
-    drawn = fringes_of(view)
-    written = re.sub(r"\s+", " ", " ".join(text.get_text() for text in drawn.texts))
-    plt.close(drawn)
-    figures, card = forms_data(view), re.sub(r"\s+", " ", card_html(run))
-    for face in view.faces:
-        named = words.odd(face.after, face.finish)
-        rows = next(rows for name, rows, _ in figures["faces"] if name == face.name)
-        cell = dict(rows)["dome or dish"][1]
-        sphere = face.after["sphere"]
-        told = {
-            "run": set() if METRIC.finer(sphere, face.finish) else {sphere > 0.0},
-            "table": set() if cell["fine"] else sides(f"{cell['side']} 1"),
-            "gauge": of_gauges(gauged, face.name),
-        }
-        assert len(set().union(*told.values())) < 2 or named, (face.name, told)
-        if named:
-            what = named.split(",")[0].split(":")[0]
-            assert any(note.startswith(f"{face.name} is {named}") for note in figures["notes"])
-            assert named in words.face(face.after, face.finish)
-            assert named in re.sub(r"\s+", " ", " ".join(gauged))
-            assert f"It is {what}" in written
-            assert what in card

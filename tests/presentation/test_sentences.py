@@ -15,12 +15,14 @@ from typing import Any
 import numpy as np
 import pytest
 
+from lapwright.metrology.finish import scatter_of
 from lapwright.optimisation.advise import Harm
 from lapwright.optimisation.onward import Onward, finer_grits, onward
 from lapwright.optimisation.track import Constraint
 from lapwright.presentation.account import in_words
 from lapwright.results.record import Run
 from lapwright.specification.step import Swap, Turn
+from lapwright.study.gauges import doubt_on
 from tests.presentation.conftest import (
     DISC,
     record,
@@ -59,7 +61,7 @@ SEARCHED = {
     ("one-sided", 1),
 }  # every time
 MAGNITUDE = r"(?:less than )?[\d.]+ (?:um|uin)"
-REMARK = "the finish is rougher than this"
+REMARK = "too small for a gauge to be sure of"
 WIDE = (0.22, 0.22)  # of B, where it is wider than A
 NAMES = r"[ABC]|rail|plate"
 
@@ -158,9 +160,7 @@ class Claims:
         self.plates = self.json["plates"]
         self.study = run.study
         self.grit = {s.grit.size for s in self.study.steps}.pop()
-        # By what is printed: what reads as a tenth of the grit or more is not finer than it.
-        digit = 10.0 ** (np.floor(np.log10(0.1 * self.grit * 1e6 - 1e-9)) - 1.0) * 1e-6
-        self.finish = (np.ceil(0.1 * self.grit / digit - 1e-6) - 0.5) * digit
+        self.doubt = {name: doubt_on(self.study, name, self.grit) for name in self.plates}
         self.told: dict[tuple[str, str], bool] = {}  # (plate, form) -> said with the remark
         self.share = run.bearings[0].contact_share
 
@@ -171,7 +171,7 @@ class Claims:
         self.tell(name, "sphere", remark)
 
     def neither(self, name: str, remark: bool) -> None:
-        assert abs(self.plates[name]["sphere"]) < max(5e-10, 0.02 * 0.1 * self.grit)
+        assert abs(self.plates[name]["sphere"]) < max(5e-10, 0.02 * self.doubt[name])
         self.tell(name, "sphere", remark)
 
     def high(self, name: str, where: str, size: str, remark: bool = False) -> None:
@@ -185,11 +185,11 @@ class Claims:
         self.tell(name, key, remark)
 
     def tell(self, name: str, key: str, remark: bool) -> None:
-        fine = abs(self.plates[name][key]) < self.finish
+        fine = abs(self.plates[name][key]) < self.doubt[name]
         assert not fine or remark, (
             name,
             key,
-            "is finer than a tenth of the grit and has no remark",
+            "no gauge tells it, and there is no remark",
         )
         self.told[name, key] = remark
 
@@ -231,7 +231,7 @@ def all_neither(claims: Claims, m: re.Match[str]) -> None:
         claims.neither(name, rough(m[1], name))
 
 
-def each(claims: Claims, m: re.Match[str]) -> None:
+def each(claims: Claims, m: re.Match[str], flat: bool = False) -> None:
     parts = re.split(r", (?=(?:[ABC]) )", m[1])
     assert len(parts) == len(claims.plates)
     for part in parts:
@@ -240,15 +240,15 @@ def each(claims: Claims, m: re.Match[str]) -> None:
         )
         assert one is not None, part
         if one[2]:
-            claims.dome(one[1], one[2], one[3], rough(m[2], one[1]))
+            claims.dome(one[1], one[2], one[3], flat or rough(m[2], one[1]))
         else:
-            claims.neither(one[1], rough(m[2], one[1]))
+            claims.neither(one[1], flat or rough(m[2], one[1]))
 
 
 def flat_domes(claims: Claims, m: re.Match[str]) -> None:
     for name in claims.plates:
-        assert claims.plates[name]["flatness"] < claims.finish
-    each(claims, m)
+        assert claims.plates[name]["flatness"] < claims.doubt[name]
+    each(claims, m, flat=True)
 
 
 def all_high(claims: Claims, m: re.Match[str]) -> None:
@@ -288,7 +288,7 @@ def rail_parts(claims: Claims, name: str, text: str, remark: bool) -> None:
 def rails_flat(claims: Claims, m: re.Match[str]) -> None:
     for part in m[1].split("; "):
         name, _, text = part.partition(": ")
-        assert claims.plates[name]["flatness"] < claims.finish
+        assert claims.plates[name]["flatness"] < claims.doubt[name]
         rail_parts(claims, name, text, True)
 
 
@@ -343,17 +343,31 @@ def turned_across(claims: Claims, m: re.Match[str]) -> None:
 
 
 def odd(claims: Claims, m: re.Match[str]) -> None:
-    """Flat within so much, where no form tells of it: all are finer than the finish, the flatness is not."""
+    """Flat within so much, where no form tells of it: no gauge tells them, the flatness it does."""
     forms = claims.plates[m[1]]
     assert near(m[2], forms["flatness"])
-    assert forms["flatness"] >= claims.finish
-    assert all(abs(forms[k]) < claims.finish for k in ("sphere", "saddle", "twist"))
+    assert forms["flatness"] >= claims.doubt[m[1]]
+    assert all(abs(forms[k]) < claims.doubt[m[1]] for k in ("sphere", "saddle", "twist"))
+
+
+def the_finish(claims: Claims, m: re.Match[str]) -> None:
+    """What a flat, a ball and a gauge make of the grit that lapped some plates last."""
+    assert near(m[2], claims.grit)
+    assert (m[3] == "too grey") == (claims.grit > 5e-6)  # common practice, no source
+    assert near(m[4], scatter_of(claims.grit))
+    assert near(m[5], max(claims.doubt[name] for name in re.findall(r"\w+", m[1]) if name != "and"))
 
 
 TAIL = rf"((?:; |; on [\w ,]+ ){REMARK})?"
 MANY = "(?:Both|All three)"
 RULES: list[Rule] = [
     (r"Made|", nothing),
+    (
+        rf"The finish on ([\w, ]+), off ({MAGNITUDE}) grit: (bright enough|too grey) to show bands under "
+        rf"a flat; to a (?:3 mm|1/8 in) ball it is a scatter of ({MAGNITUDE}), and a form below "
+        rf"({MAGNITUDE}) is too small for a gauge to be sure of\.",
+        the_finish,
+    ),
     (r"(\w+) and (\w+) mate\.", mates),
     (
         r"On the grit (\w+) and (\w+) bear on each other all over, but laid together clean they would not\.",
@@ -363,8 +377,8 @@ RULES: list[Rule] = [
         r"\w+ and \w+ do not mate yet: in the middle of the stroke they bear on ([\d.]+) % of the overlap\.",
         mates_not,
     ),
-    (rf"{MANY} are flat to the finish: ((?:rail|plate): .*); {REMARK}\.", rails_flat),
-    (rf"{MANY} are flat to the finish: (.*?){TAIL}\.", flat_domes),
+    (rf"{MANY} are flat as far as a gauge can tell: ((?:rail|plate): .*)\.", rails_flat),
+    (rf"{MANY} are flat as far as a gauge can tell: (.*?)\.", flat_domes),
     (rf"{MANY} are neither domed nor hollow{TAIL}\.", all_neither),
     (rf"{MANY} are (domed|hollow): ([^;]*){TAIL}\.", alike),
     (rf"([ABC] is (?:domed|hollow|neither)[^;]*){TAIL}\.", each),
@@ -442,16 +456,16 @@ def test_sentences_are_true_of_the_json(kind: str, seed: int) -> None:
     # What Next orders, nothing else orders otherwise.
     orders = [line for line in said if "Write turn" in line or "Write centre" in line]
     assert not (orders and heard and (heard[-1].plan.steps or heard[-1].base is None))
-    # Nothing large is kept back: the largest form of a face that is not flat to the finish is told.
+    # Nothing large is kept back: the largest form of a face that a gauge tells of is told.
     for name, plate in claims.plates.items():
         forms = {k: plate[k] for k in ("sphere", "saddle", "twist", "bow", "crown", "wind")}
         forms = {k: v for k, v in forms.items() if v == v}
         biggest = max(forms, key=lambda k: abs(forms[k]))
-        if abs(forms[biggest]) >= max(claims.finish, 5e-10):
+        if abs(forms[biggest]) >= max(claims.doubt[name], 5e-10):
             assert (name, biggest) in claims.told, (name, biggest, said)
         # Nor is a twist or saddle told by halves: as large as the dome, it is told as the dome is.
         rest = max(abs(forms.get(k, 0.0)) for k in ("saddle", "twist"))
-        if plate["flatness"] >= claims.finish > rest and 0.9 * rest > abs(
+        if plate["flatness"] >= claims.doubt[name] > rest and 0.9 * rest > abs(
             forms.get("sphere", np.inf)
         ):
             assert {(name, "saddle"), (name, "twist")} & set(claims.told), (name, said)

@@ -57,10 +57,10 @@ def test_what_does_not_show_in_a_figure_is_not_told(make_run: Maker) -> None:
 
 
 def test_a_dome_that_is_called_none_has_no_figure_to_doubt(make_run: Maker) -> None:
-    # three_plates: 9 um grit, domes of 0.05, 0.04 and -0.02 um; a fiftieth of the finish is 0.018 um.
+    # three_plates: 9 um grit, domes of 0.05, 0.04 and -0.02 um; a fiftieth of what a gauge tells is 0.012 um.
     run = make_run("three_plates")
     flat = {
-        name: replace(r, forms={**r.forms, "sphere": 0.3 * r.forms["sphere"]})
+        name: replace(r, forms={**r.forms, "sphere": 0.2 * r.forms["sphere"]})
         for name, r in run.plates.items()
     }
     assert good_to(run_view(erring(run, sphere=5 * NM))) != ""

@@ -22,14 +22,14 @@ FORBIDDEN = re.compile(
     r"survivor|eigen|drift|\bmode|preston|minimum zone|\bnan\b|\binf\b|[-+−]\d", re.IGNORECASE
 )
 NUMBER = re.compile(r"\d[\d.]*")
-FINISHES = [0.3 * UM, 0.9 * UM, 1.5 * UM]
-# Any size, and those about a finish, where what is printed and what is rounded off part ways.
+DOUBTS = [0.3 * UM, 0.9 * UM, 1.5 * UM]
+# Any size, and those about a doubt, where what is printed and what is rounded off part ways.
 sizes = st.one_of(
     st.floats(-50.0, 50.0).map(lambda v: v * UM),
-    st.builds(lambda f, share: f * share, st.sampled_from(FINISHES), st.floats(-1.1, 1.1)),
-    st.builds(lambda f, share: f * share, st.sampled_from(FINISHES), st.floats(0.95, 1.05)),
+    st.builds(lambda f, share: f * share, st.sampled_from(DOUBTS), st.floats(-1.1, 1.1)),
+    st.builds(lambda f, share: f * share, st.sampled_from(DOUBTS), st.floats(0.95, 1.05)),
 )
-finishes = st.sampled_from([None, *FINISHES])
+doubts = st.sampled_from([None, *DOUBTS])
 units = st.sampled_from(Units)
 UNIT = {"metric": ("um", 1e-6), "inch": ("uin", 25.4e-9)}
 
@@ -65,12 +65,9 @@ def agrees(text: str, value: float, unit: str) -> bool:
     return match is not None and abs(float(match[1]) * scale - abs(value)) <= 0.0501 * abs(value)
 
 
-def fine(value: float, finish: float | None, unit: str) -> bool:
-    """Finer than the finish by the figure that a person reads: 1.49 um is printed 1.5, and is no finer."""
-    if finish is None:
-        return False
-    scale = UNIT[unit][1]
-    return float(f"{abs(value) / scale:.1e}") * scale < finish * (1.0 - 1e-9)
+def fine(value: float, doubt: float | None) -> bool:
+    """Below what a gauge tells, alike in um and uin."""
+    return doubt is not None and abs(value) < doubt * (1.0 - 1e-9)
 
 
 @given(st.floats(1e-5, 1e6))
@@ -130,34 +127,34 @@ def test_the_high_side_is_named(key: str, value: float, place: str) -> None:
     assert "1.0 um" in words.part_words(key, value * UM)
 
 
-@given(forms, finishes, units)
-def test_title_of_a_face_tells_what_stands_out(got, finish, unit) -> None:
-    said = words.face(got, finish, unit)
+@given(forms, doubts, units)
+def test_title_of_a_face_tells_what_stands_out(got, doubt, unit) -> None:
+    said = words.face(got, doubt, unit)
     assert not FORBIDDEN.search(said)
     parts = {k: v for k, v in got.items() if v is not None and k != "flatness"}
     biggest = max(abs(v) for v in parts.values())
-    least = max(NOTHING, 0.1 * biggest, 0.02 * (finish or 0.0))
-    some = any(abs(v) >= least and not fine(v, finish, unit) for v in parts.values())
+    least = max(NOTHING, 0.1 * biggest, 0.02 * (doubt or 0.0))
+    some = any(abs(v) >= least and not fine(v, doubt) for v in parts.values())
     for key, value in parts.items():
         told = words.part_words(key, value, unit) in said
         beside = "bow" in parts or not some
-        above = not fine(value, finish, unit)
+        above = not fine(value, doubt)
         must = abs(value) >= least and (above or (beside and abs(value) >= 0.2 * biggest))
         assert told == must, (key, value)
-        if told and fine(value, finish, unit):
+        if told and fine(value, doubt):
             assert words.REMARK in said
     if biggest < least:
-        flat = got["flatness"] >= NOTHING and fine(got["flatness"], finish, unit)
-        assert ("flat to the finish" in said) == flat
+        flat = got["flatness"] >= NOTHING and fine(got["flatness"], doubt)
+        assert ("flat as far as a gauge can tell" in said) == flat
 
 
 @given(
     st.dictionaries(st.sampled_from(["A", "B", "C"]), disc_forms(), min_size=1, max_size=3),
-    finishes,
+    doubts,
     units,
 )
-def test_headline_is_true_of_every_disc(faces, finish, unit) -> None:
-    said = words.came_out("done", None, None, faces, dict.fromkeys(faces, finish), unit)
+def test_headline_is_true_of_every_disc(faces, doubt, unit) -> None:
+    said = words.came_out("done", None, None, faces, dict.fromkeys(faces, doubt), unit)
     assert not FORBIDDEN.search(said)
     first = said.split(". ")[0]
     for name, got in faces.items():
@@ -166,10 +163,10 @@ def test_headline_is_true_of_every_disc(faces, finish, unit) -> None:
         )
         if piece is None:
             assert re.match("(Both|All three) are neither domed nor hollow", first)
-            assert abs(got["sphere"]) < max(NOTHING, 0.02 * (finish or 0.0))
+            assert abs(got["sphere"]) < max(NOTHING, 0.02 * (doubt or 0.0))
             continue
-        # A dome finer than a fiftieth of the finish is told as none at all.
-        value = got["sphere"] if abs(got["sphere"]) >= 0.02 * (finish or 0.0) else 0.0
+        # A dome finer than a fiftieth of the doubt is told as none at all.
+        value = got["sphere"] if abs(got["sphere"]) >= 0.02 * (doubt or 0.0) else 0.0
         if abs(value) >= NOTHING:
             assert agrees(piece[0], value, unit), (piece[0], value)
         alone = {
@@ -180,40 +177,39 @@ def test_headline_is_true_of_every_disc(faces, finish, unit) -> None:
         if abs(value) >= NOTHING:
             word = "domed" if value > 0 else "hollow"
             assert word in piece[0] or (alone == set(faces) and word in first)
-        if fine(value, finish, unit):
-            assert words.REMARK in said
-    if not any(fine(g["sphere"], finish, unit) for g in faces.values()):
+        if fine(value, doubt):
+            assert words.REMARK in said or "as far as a gauge can tell" in said
+    if not any(fine(g["sphere"], doubt) for g in faces.values()):
         assert words.REMARK not in first
-    flat = all(fine(g["flatness"], finish, unit) for g in faces.values())
-    assert ("flat to the finish" in said) == flat
+    flat = all(fine(g["flatness"], doubt) for g in faces.values())
+    assert ("flat as far as a gauge can tell" in said) == flat
 
 
 @given(
     st.dictionaries(st.sampled_from(["P", "Q"]), rail_forms(), min_size=1, max_size=2),
-    finishes,
+    doubts,
     units,
 )
-def test_headline_of_rails(faces, finish, unit) -> None:
+def test_headline_of_rails(faces, doubt, unit) -> None:
     """Whatever is not small beside the largest is told, and what is finer than the grit has the remark."""
-    said = words.came_out("done", None, None, faces, dict.fromkeys(faces, finish), unit)
+    said = words.came_out("done", None, None, faces, dict.fromkeys(faces, doubt), unit)
     assert not FORBIDDEN.search(said)
     assert "dome" not in said
     assert said.count(words.REMARK) <= len(faces)
-    together = all(fine(got["flatness"], finish, unit) for got in faces.values())
-    assert "flat to the finish" in said or not together
+    together = all(fine(got["flatness"], doubt) for got in faces.values())
+    assert "flat as far as a gauge can tell" in said or not together
     for name, got in faces.items():
         alone = together and len(faces) == 1
         line = said if alone else re.search(rf"\b{name}: ((?:(?!\b[PQ]: ).)*)", said)[1]
         values = {k: got[k] for k in ("bow", "crown", "wind")}
         biggest = max(abs(v) for v in values.values())
-        trace = max(NOTHING, 0.02 * (finish or 0.0))
+        trace = max(NOTHING, 0.02 * (doubt or 0.0))
         for key, value in values.items():
             told = words.part_words(key, value, unit).replace(",", "")
-            share = 0.2 if fine(value, finish, unit) else 0.1
+            share = 0.2 if fine(value, doubt) else 0.1
             least = max(trace, share * biggest)
             assert (told in line) == (abs(value) >= least), (key, value)
-            if abs(value) >= least and fine(value, finish, unit):
-                assert words.REMARK in said
+            if abs(value) >= least and fine(value, doubt):
                 assert together or words.REMARK in line.split(told)[1]
         if not any(abs(v) >= NOTHING for v in values.values()):
             assert "flat" in line
@@ -316,9 +312,9 @@ def test_a_twist_as_large_as_the_dome_is_told_with_it():
 
 
 @pytest.mark.parametrize(
-    ("size", "finish", "units", "fine"),
+    ("size", "doubt", "units", "fine"),
     [
-        (1.49999e-6, 1.5e-6, METRIC, False),  # both are printed as 1.5 um
+        (1.49999e-6, 1.5e-6, METRIC, True),  # by the size, however it is printed
         (1.50001e-6, 1.5e-6, METRIC, False),
         (1.44e-6, 1.5e-6, METRIC, True),
         (-1.44e-6, 1.5e-6, METRIC, True),
@@ -327,8 +323,8 @@ def test_a_twist_as_large_as_the_dome_is_told_with_it():
         (1.40e-6, None, METRIC, False),
     ],
 )
-def test_a_form_is_finer_than_the_finish_by_what_is_printed(size, finish, units, fine):
-    assert units.finer(size, finish) is fine
+def test_a_form_is_below_what_a_gauge_tells_in_either_unit(size, doubt, units, fine):
+    assert units.finer(size, doubt) is fine
 
 
 def test_a_dome_of_a_ring_is_told_from_bore_to_rim_too():

@@ -22,6 +22,7 @@ from lapwright.optimisation.equal_metal import Judged, in_draws, judged_where, w
 from lapwright.optimisation.summary import Summary
 from lapwright.results.answer import Answer
 from lapwright.specification.said import Constructed
+from lapwright.study.gauges import doubt_at_end
 from lapwright.study.model import Study, guessed
 
 __all__ = ["BAND_ENDS", "Comparison", "Known", "Verdict", "compared", "verdict"]
@@ -44,15 +45,15 @@ class Known:
     each other in what of it they are furthest from, or, where the first reaches it, how far it keeps inside
     ("first"), or, where that is sure, how far the other one is outside ("second").  `error`: twice that of
     these figures; None where it is not known.  `squeeze`: how far the grit layer gives, where that is a guess
-    (else 0), with which goes what it leaves on every face; `finish`: a tenth of the grit, in which both are
-    lost when `lost`.
+    (else 0), with which goes what it leaves on every face; `doubt`: what a gauge tells at best, below
+    which both are `lost`.
     """
 
     of: Literal["both", "first", "second"]
     apart: float
     error: float | None
     squeeze: float
-    finish: float
+    doubt: float
     lost: bool
 
     @property
@@ -381,12 +382,12 @@ class Comparison(Answer, metaclass=Constructed):
         flat = Criterion()
         a, b = self.there(one), self.there(other)
         figures = flat.figure(a), flat.figure(b)
-        finish = min(step.grit.size for i in (one, other) for step in _steps(self.members[i])) * 0.1
+        doubt = min(self._doubt(i) for i in (one, other))
         squeeze = max((self.squeeze(i) for i in (one, other)), default=0.0)
         beside: dict[str, Any] = {
             "squeeze": squeeze,
-            "finish": finish,
-            "lost": max(*figures, *(self._most_flatness(i) for i in (one, other))) < finish,
+            "doubt": doubt,
+            "lost": max(*figures, *(self._most_flatness(i) for i in (one, other))) < doubt,
         }
         if self.criterion.goal is not None and self.criterion.figure(a) <= 1.0:
             first, second = (
@@ -406,6 +407,11 @@ class Comparison(Answer, metaclass=Constructed):
         limit, known = self.criterion.limit(a), [e for e in errors if e is not None]
         error = 2.0 * limit * math.hypot(*known) if len(known) == 2 else None
         return Known("both", limit * abs(shares[0] - shares[1]), error, **beside)
+
+    def _doubt(self, one: int) -> float:
+        """What a gauge tells at best of the plates of a member at the end [m]."""
+        study = self.members[one].study
+        return 0.0 if study is None else doubt_at_end(study)
 
     def _most_flatness(self, one: int) -> float:
         """The worst plate's flatness [m] at the high end of its band: by draws, or by the layer."""

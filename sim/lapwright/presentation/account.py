@@ -15,7 +15,7 @@ from lapwright.presentation.advice import Advice, advise
 from lapwright.presentation.batch_text import batch_words
 from lapwright.presentation.beforehand import came_from
 from lapwright.presentation.finding_words import care
-from lapwright.presentation.run_view import RunView, good_to, run_view
+from lapwright.presentation.run_view import RunView, finish_words, good_to, run_view
 from lapwright.presentation.screen import fitted, shortened, wide
 from lapwright.presentation.size_words import sizes_in_words
 from lapwright.presentation.tables import again_words
@@ -70,7 +70,7 @@ def account(run: Run) -> Account:
         "" if then is None else say("came.next", advice=then.whole),
         "" if then is None else say("came.next", advice=then.text),
         tuple(say("came.care", finding=line) for line in _care(view, then)),
-        _left_out(view),
+        " ".join([_left_out(view), *finish_words(view)]),
         any(KINDS[one.code].harm == "person" for one in noticed(run, view.study)),
     )
 
@@ -132,7 +132,7 @@ def came_out(view: RunView, banded: bool = True) -> str:
         view.pair,
         view.bearing_share,
         {face.name: face.after if banded else _leading(face.after) for face in view.faces},
-        view.finishes,
+        view.doubts,
         view.units,
         view.nothing_done,
         view.bores,

@@ -16,7 +16,6 @@ import numpy as np
 from lapwright.errors import LapwrightError
 from lapwright.integration.estimate import outlook
 from lapwright.integration.state import WENT_THROUGH
-from lapwright.limits import limit_of
 from lapwright.metrology.form import SPOKEN
 from lapwright.optimisation.bench import USUAL
 from lapwright.optimisation.kept_plan import spelled
@@ -44,6 +43,7 @@ from lapwright.specification.curves import Line, arc_moments
 from lapwright.specification.plate import Plate
 from lapwright.specification.said import RefusedError
 from lapwright.specification.step import Grit, Step, Turn
+from lapwright.study.gauges import doubt_on
 from lapwright.units import METRIC, Units, joined, sentence
 
 WALK = Turn(radians(3.0))  # as in the sentence on a stroke that stays on one side
@@ -311,7 +311,9 @@ def _plan_words(pair: Pair, plan: Onward) -> str:
 def _flat(pair: Pair) -> str:
     """That nothing is to be done without a goal."""
     goal = USUAL.reach["flatness"]
-    rough = pair.view.units.finer(goal, limit_of("finish") * pair.step.grit.size)
+    grain, study = pair.step.grit.size, pair.view.study
+    doubts = [doubt_on(study, name, grain) for name in (pair.step.top, pair.step.bottom)]
+    rough = pair.view.units.finer(goal, max(doubts))
     asked = constraints_of(
         USUAL.replace(plates=tuple(pair.view.run.plates)), pair.view.study.plates
     )
@@ -397,13 +399,15 @@ def _stays(stays: Mapping[str, str]) -> str:
 
 
 def _leaves(pair: Pair, plan: Onward) -> str:
-    """What the plates should come to, and on which of them the finish is rougher than what is told."""
+    """What the plates should come to, and on which of them no gauge tells it."""
     told = {name: told for name in plan.off if (told := _left(pair, plan, name))}
     if not told:
         return ""
-    finish = limit_of("finish") * plan.steps[-1].grit.size
+    grain, finer = plan.steps[-1].grit.size, pair.view.units.finer
     rough = [
-        n for n, (_, sizes) in told.items() if any(pair.view.units.finer(s, finish) for s in sizes)
+        name
+        for name, (_, sizes) in told.items()
+        if any(finer(size, doubt_on(pair.view.study, name, grain)) for size in sizes)
     ]
     left = "; ".join(text for text, _ in told.values())
     on = joined(rough) if len(rough) < len(told) else ""

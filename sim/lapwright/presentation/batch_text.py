@@ -10,13 +10,13 @@ from typing import NamedTuple
 import numpy as np
 
 from lapwright.files import put_in_place
-from lapwright.limits import limit_of
 from lapwright.presentation import words
 from lapwright.presentation.run_view import RunView
 from lapwright.presentation.size_words import spoken_of
 from lapwright.presentation.words import say
 from lapwright.results.batch import BatchRecord, csv_text, out_of_goal
 from lapwright.results.record import FORM_KEYS, Run
+from lapwright.study.gauges import doubt_on
 from lapwright.units import Units, sentence
 
 PARTS_FILE = "parts.csv"
@@ -200,15 +200,15 @@ def card_words(view: RunView) -> list[tuple[str, str]]:
 class BatchReading(NamedTuple):
     """A reading of a batch: when, what, the plate `of` whose kind it is, what it should be like.
 
-    `forms` [m] by name; `finish` [m]; `thick` [m], 0: not told; `do`: what is done then; `part`: of a part;
-    `worst`: no other of them is less flat; `first`: before it is lapped.
+    `forms` [m] by name; `doubt` [m]: no gauge tells less; `thick` [m], 0: not told; `do`: what is
+    done then; `part`: of a part; `worst`: no other of them is less flat; `first`: before it is lapped.
     """
 
     when: str
     what: str
     of: str
     forms: Mapping[str, float]
-    finish: float | None = None
+    doubt: float | None = None
     thick: float = 0.0
     do: str = ""
     part: bool = False
@@ -253,12 +253,12 @@ def _start(view: RunView, record: BatchRecord) -> BatchReading:
     return BatchReading("start", record.on, record.on, forms, first=True)
 
 
-def _finish(view: RunView, dresses: bool = False) -> float:
-    """What is rougher than this [m] after a load, or after a dressing."""
+def _doubt(view: RunView, name: str, dresses: bool = False) -> float:
+    """The least form [m] that a gauge tells of a face after a load, or after a dressing."""
     batch = view.study.batch
     assert batch is not None
     steps = [s for n, s in enumerate(view.study.steps, 1) if batch.dresses(n) == dresses]
-    return limit_of("finish") * steps[-1].grit.size
+    return doubt_on(view.study, name, steps[-1].grit.size)
 
 
 def _as_they_come(view: RunView, record: BatchRecord) -> BatchReading:
@@ -277,7 +277,9 @@ def _part(view: RunView, record: BatchRecord, at: int) -> BatchReading:
     usual, thick = view.study.plates[record.name].thickness, 0.0
     if usual is not None and record.name in spoken_of(view.study):
         thick = usual + float(record.thicker[at] - record.removed[at])
-    return BatchReading(load, number, record.name, forms, _finish(view), thick, part=True)
+    return BatchReading(
+        load, number, record.name, forms, _doubt(view, record.name), thick, part=True
+    )
 
 
 def _dressing(view: RunView, record: BatchRecord, k: int) -> list[BatchReading]:
@@ -289,15 +291,19 @@ def _dressing(view: RunView, record: BatchRecord, k: int) -> list[BatchReading]:
         for forms in (done.plate, done.dressed)
     )
     return [
-        BatchReading(when, record.on, record.on, due, _finish(view), do=say("batch.card.dress_it")),
-        BatchReading(say("batch.card.dressed"), record.on, record.on, ready, _finish(view, True)),
+        BatchReading(
+            when, record.on, record.on, due, _doubt(view, record.on), do=say("batch.card.dress_it")
+        ),
+        BatchReading(
+            say("batch.card.dressed"), record.on, record.on, ready, _doubt(view, record.on, True)
+        ),
     ]
 
 
 def _plate_after(view: RunView, record: BatchRecord) -> BatchReading:
     forms = {key: float(values[-1]) for key, values in record.plate.items()}
     when = say("batch.card.after", number=str(int(record.number[-1])))
-    return BatchReading(when, record.on, record.on, forms, _finish(view))
+    return BatchReading(when, record.on, record.on, forms, _doubt(view, record.on))
 
 
 def write_parts(run: Run, folder: Path) -> None:

@@ -56,11 +56,6 @@ def degrees(angle: float) -> str:
     return f"{abs(math.degrees(angle)):.3g} deg"
 
 
-def fine(size: float, step: Step, units: Units = METRIC) -> str:
-    """Remark beside a form [m] finer than a tenth of the grit."""
-    return f" ({words.REMARK})" if units.finer(size, limit_of("finish") * step.grit.size) else ""
-
-
 # --- plates ------------------------------------------------------------------------------------
 
 

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lapwright.limits import limit_of
 from lapwright.presentation.batch_text import BatchReading, batch_readings
 from lapwright.presentation.run_view import Face, RunView
 from lapwright.presentation.size_words import expected
 from lapwright.presentation.words import MARK, in_bands, marked_face, say
 from lapwright.results.record import grit_on
+from lapwright.study.gauges import doubt_on
 
 MOST_ROWS = 18  # with more, some rounds or steps are read less
 
@@ -49,8 +49,9 @@ def rows_of(view: RunView) -> list[Row]:
     for when, k, names in readings:
         for face in view.faces:
             if face.name in names:
-                finish = limit_of("finish") * (grit_on(view.run, face.name, k) or 0.0)
-                rows.append(Row(when, face.name, _expect(view, face, k, finish)))
+                grit = grit_on(view.run, face.name, k)
+                doubt = 0.0 if grit is None else doubt_on(view.study, face.name, grit)
+                rows.append(Row(when, face.name, _expect(view, face, k, doubt)))
                 rows += [Row(when, face.name, text) for text in expected(view, face, k)]
     return rows
 
@@ -73,7 +74,7 @@ def _readings(view: RunView) -> list[tuple[str, int, list[str]]]:
     return seen
 
 
-def _expect(view: RunView, face: Face, at: int, finish: float | None) -> str:
+def _expect(view: RunView, face: Face, at: int, doubt: float | None) -> str:
     """What the face should be like at a place in the history, as it is read, on its feet."""
     units = view.units
     forms = {key: (float(v[at]) if len(v) else None) for key, v in face.record.forms.items()}
@@ -82,20 +83,20 @@ def _expect(view: RunView, face: Face, at: int, finish: float | None) -> str:
     if at in (0, len(face.record.removed) - 1):
         forms = {**(face.after if at else face.before), **forms}
     forms |= _hangs(view, face, at)
-    told = marked_face(forms, finish, MARK, units)
+    told = marked_face(forms, doubt, MARK, units)
     flat = forms.get("flatness")
     if face.bore and flat is not None:
-        # Of the face as it came by the finish that the table of forms marks it by: the grit's.
-        told += f"; {in_bands(flat, units, face.finish if finish is None else finish, f' {MARK}')}"
+        # Of the face as it came by the limit that the table of forms marks it by: the last grit's.
+        told += f"; {in_bands(flat, units, face.doubt if doubt is None else doubt, f' {MARK}')}"
     return told
 
 
 def _told_of(view: RunView, one: BatchReading) -> str:
     """What a part of a batch, or what laps it, should be like at a reading."""
-    told = marked_face(one.forms, one.finish, MARK, view.units)
+    told = marked_face(one.forms, one.doubt, MARK, view.units)
     flat = one.forms.get("flatness")
     if one.part and flat is not None:
-        mark = f" {MARK}" if view.units.finer(flat, one.finish) else ""
+        mark = f" {MARK}" if view.units.finer(flat, one.doubt) else ""
         told += "; " + say("batch.card.flat", view.units, flat=flat, mark=mark)
     parts = [told, *([say("size.thick", view.units, thick=one.thick)] if one.thick else []), one.do]
     return ("at worst " if one.worst else "") + "; ".join(filter(None, parts))

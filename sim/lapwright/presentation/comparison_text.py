@@ -7,20 +7,21 @@ import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from lapwright.kinematics.schedule import last_grit, spread_of
-from lapwright.limits import BAND, limit_of
-from lapwright.optimisation.cases import Case, drawn_in_words, spoken, step_of
+from lapwright.kinematics.schedule import spread_of
+from lapwright.limits import BAND
+from lapwright.optimisation.cases import drawn_in_words, spoken, step_of
 from lapwright.optimisation.comparison import Comparison, verdict
 from lapwright.optimisation.criterion import Criterion
 from lapwright.optimisation.summary import Summary
 from lapwright.presentation import words
 from lapwright.presentation.tuning_notes import asked_for, label, time_share, worst
 from lapwright.presentation.words import MARK, marked_face, say, with_bands
+from lapwright.study.gauges import doubt_at_end
 from lapwright.units import NOTHING, Units, joined
 
 SHOWN = 20  # rows on a screen
 MOST_BEYOND = 6  # figures beyond their own draws that are named
-MARKED = f"{MARK} {words.REMARK}: finer than a tenth of the grit."
+MARKED = f"{MARK} {words.REMARK}."
 FORM_WORDS = {
     "dome": "dome or dish",
     "difference": "difference of the domes",
@@ -170,10 +171,8 @@ def _beside(got: Comparison, best: int, second: int) -> str:
     else:
         told = f", {units.size(figures[0] - figures[1])} {which} than the next, {name}"
     if known.lost and not got.samples:
-        return (
-            f"{told}. Both are flat to the finish ({words.REMARK}), so use whichever is less work."
-        )
-    finish = f" Both are flat to the finish ({words.REMARK})." if known.lost else ""
+        return f"{told}. Both are flat as far as a gauge can tell, so use whichever is less work."
+    finish = " Both are flat as far as a gauge can tell." if known.lost else ""
     return f"{told}.{finish} {_sure(got, best, second)}"
 
 
@@ -223,7 +222,7 @@ def _row(got: Comparison, i: int, rank: int) -> Row:
     if changes and member.step is not None and len(got.study.steps) > 1:
         changes = f"step {member.step}: {changes}"
     flat, worst = _worst(summary)
-    fine = f" {MARK}" if units.finer(flat, _finish(member, worst)) else ""
+    fine = _mark(got, i, flat, worst)
     minutes, band = _minutes(got, i)
     share, bad = summary.lift_share, got.ended_badly(i)
     lifts = "a trace" if share < 0.01 else time_share(share)
@@ -263,8 +262,14 @@ def _then(got: Comparison, i: int) -> str:
     if then is None:
         return say("compare.short", units, metal=metal, off=got.nominal[i].removed)
     flat, plate = _worst(then)
-    fine = f" {MARK}" if units.finer(flat, _finish(got.members[i], plate)) else ""
-    return units.size(flat) + fine
+    return units.size(flat) + _mark(got, i, flat, plate)
+
+
+def _mark(got: Comparison, i: int, flat: float, plate: str) -> str:
+    """The mark behind a flatness [m] of a plate of a member that no gauge is sure of."""
+    study = got.members[i].study
+    doubt = None if study is None else doubt_at_end(study, plate)
+    return f" {MARK}" if got.study.units.finer(flat, doubt) else ""
 
 
 def _minutes(got: Comparison, i: int) -> Told:
@@ -302,23 +307,19 @@ def _goal_of(got: Comparison, summary: Summary) -> str:
 
 
 def _face(got: Comparison, i: int, name: str) -> tuple[str, str]:
-    """A face at the end in words, each form marked that is finer than the finish; and its band."""
+    """A face at the end in words, each form marked that is below what a gauge tells; and its band."""
     ended, units = got.nominal[i].plates[name], got.study.units
     forms = {**ended.forms, **({} if got.samples else with_bands(ended.by_layer))}
-    told = marked_face(forms, _finish(got.members[i], name), MARK, units)
-    parts, study = got.nominal[i].parts, got.members[i].study
+    study = got.members[i].study
+    doubt = None if study is None else doubt_at_end(study, name)
+    told = marked_face(forms, doubt, MARK, units)
+    parts = got.nominal[i].parts
     dressed = study is not None and study.batch is not None and study.batch.dress is not None
     if parts is not None and name == parts.on and dressed:
         told += f", dressed {parts.dressings} time{'s' if parts.dressings != 1 else ''}"
     lead = "bow" if ended.forms.get("bow") is not None else "sphere"
     band = got.band(i, (name, lead))
     return told, "" if band is None else _span(lead, band, units)
-
-
-def _finish(member: Case, name: str) -> float | None:
-    """A tenth of the last grit on a plate [m]; None where none was."""
-    grit = None if member.study is None else last_grit(member.study.steps, name)
-    return None if grit is None else limit_of("finish") * grit
 
 
 def _span(key: str, band: tuple[float, float], units: Units) -> str:
@@ -378,7 +379,7 @@ def _in_brackets(told: Told) -> str:
 
 
 def marked(table: Sequence[Row]) -> bool:
-    """Whether anything told of a face is finer than the finish."""
+    """Whether anything told of a face is below what a gauge tells."""
     return any(MARK in told for row in table for told, _ in row.plates.values())
 
 

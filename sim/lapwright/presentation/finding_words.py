@@ -13,11 +13,11 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from lapwright.contact.stability import Reach
 from lapwright.kinematics.schedule import spread_of
-from lapwright.limits import limit_of
 from lapwright.presentation.tables import limit
 from lapwright.presentation.words import Fields, say, sentences
 from lapwright.results.findings import KINDS, Finding, gravity, noticed
 from lapwright.specification.materials import NOT, SOFT, cutting
+from lapwright.study.gauges import doubt_on
 from lapwright.units import NOTHING, Text, Units, joined, sentence
 
 if TYPE_CHECKING:
@@ -238,11 +238,11 @@ def _pits_left(found: Sequence[Finding], study: Study) -> Reckoned:
 
 def _best_passed(found: Sequence[Finding], study: Study) -> Reckoned:
     for one in found:
-        finish = limit_of("finish") * study.steps[one.step - 1].grit.size
+        doubt = doubt_on(study, one.plate or "", study.steps[one.step - 1].grit.size)
         fields: Fields = {
             "plate": one.plate or "",
             "after": Units.rubbing(one.numbers["time"], spread_of(study.steps)),
-            "rough": study.units.finer(one.numbers["flatness"], finish),
+            "rough": study.units.finer(one.numbers["flatness"], doubt),
         }
         yield "", {**one.numbers, **fields}, ()
 

@@ -14,10 +14,10 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from lapwright.limits import limit_of
 from lapwright.metrology.budget import WARM, Budget, Prediction
 from lapwright.metrology.conditions import bow_of_warmth, standing
 from lapwright.metrology.contacts import Placement
+from lapwright.metrology.finish import BALL, SURE, deviation_of, scatter_of
 from lapwright.metrology.form import FORMS, Form
 from lapwright.metrology.fringes import over_the_bore, too_grey
 from lapwright.metrology.instruments import Gauge, Micrometer, OpticalFlat, TwistGauge
@@ -31,6 +31,7 @@ from lapwright.results.findings import Finding
 from lapwright.results.gauge import Request, Seen
 from lapwright.results.whole import Whole
 from lapwright.specification.outline import Outline
+from lapwright.study.gauges import doubt_on
 from lapwright.study.sizes import sizes_of
 from lapwright.units import NOTHING, Units, joined
 
@@ -261,24 +262,25 @@ def _warmth(gauge: Gauge, budget: Budget, units: Units, full: bool) -> str:
 
 
 def _mark(value: float | None, one: Seen, request: Request) -> str:
-    """A dagger behind a reading that is finer than a tenth of the last grit."""
-    grit = request.faces.grits[one.plate.name]
-    if grit is None or value is None or one.gauge.angular or abs(value) < NOTHING:
+    """A dagger behind a reading that the gauge is not sure of, beside what the finish adds to it."""
+    if value is None or one.gauge.angular or abs(value) < NOTHING:
         return ""
-    return f" {MARK}" if request.study.units.finer(value, limit_of("finish") * grit) else ""
+    grit, ball = request.faces.grits[one.plate.name], one.gauge.ball or BALL
+    flat = isinstance(one.gauge, OpticalFlat)
+    rough = 0.0 if grit is None else deviation_of(grit) if flat else scatter_of(grit, ball)
+    doubt = SURE * math.hypot(one.there[0].budget.standard, rough)
+    return f" {MARK}" if request.study.units.finer(value, doubt) else ""
 
 
 def _finish(one: Seen, request: Request) -> Iterator[str]:
-    """What the last grit does to readings: it hides small ones, and leaves a face too grey for bands."""
+    """What the last grit does to readings: it scatters them, and leaves a face too grey for bands."""
     grit = request.faces.grits[one.plate.name]
-    if grit is None:
-        return
-    if isinstance(one.gauge, OpticalFlat):
+    if grit is not None and isinstance(one.gauge, OpticalFlat):
         yield say("gauge.to_the_edge")
-    if isinstance(one.gauge, OpticalFlat) and too_grey(grit):
-        yield say("gauge.too_grey", grain=grit, plate=one.plate.name)
+        if too_grey(grit):
+            yield say("gauge.too_grey", grain=grit, plate=one.plate.name)
     if not one.lined and any(_mark(p.value, one, request) for p in one.there):
-        yield say("gauge.finish", mark=MARK, remark=REMARK, grain=grit)
+        yield say("gauge.finish", mark=MARK, remark=REMARK)
 
 
 def _walked(one: Seen, whole: Whole, units: Units) -> Iterator[str]:
@@ -338,11 +340,13 @@ def _whole(request: Request, whole: Mapping[str, Whole]) -> Iterator[str]:
             yield f"  {say('gauge.too_little', plate=name)}"
             continue
         line = say("gauge.flat", units, plate=name, flatness=flat, mean=mean)
-        rough = units.finer(flat, limit_of("finish") * (request.faces.grits[name] or 0.0))
+        grit = request.faces.grits[name]
+        doubt = None if grit is None else doubt_on(request.study, name, grit)
+        rough = units.finer(flat, doubt)
         yield from wrapped(f"{line}; {REMARK}" if rough else line, "  ", "    ")
         if request.study.plates[name].outline.bore:
             yield f"    {in_bands(flat, units)}"
-        if shape := odd(one.forms, limit_of("finish") * (request.faces.grits[name] or 0.0), units):
+        if shape := odd(one.forms, doubt, units):
             yield from wrapped(f"{name} is {shape}", "    ", "      ")
         if one.grades:
             yield from wrapped(_graded(one, units), "    ", "    ")

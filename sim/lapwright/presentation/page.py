@@ -148,7 +148,7 @@ def _html(view: RunView, strokes: list[str], drawn: Drawn) -> str:
 def _faces_in_words(view: RunView) -> str:
     return "; ".join(
         f"{view.called(face.name, False)} before {words.face(face.before, None, view.units)}; "
-        f"{_again(view, face)}after {words.face(face.after, face.finish, view.units)}"
+        f"{_again(view, face)}after {words.face(face.after, face.doubt, view.units)}"
         for face in view.faces
     )
 
@@ -302,7 +302,7 @@ def frames_json(view: RunView) -> str:
 def _shape(face: Face, entry: int, units: Units) -> str:
     forms = {key: float(face.form(key)[entry]) for key in face.before}
     known = {key: value if np.isfinite(value) else None for key, value in forms.items()}
-    return typeset(words.face(known, face.finish, units))
+    return typeset(words.face(known, face.doubt, units))
 
 
 def _text(shares: NDArray[np.float64]) -> str:

@@ -22,7 +22,6 @@ from lapwright import __version__
 from lapwright.errors import LapwrightError, StudyError
 from lapwright.integration.estimate import Outlook
 from lapwright.kinematics.schedule import spread_of
-from lapwright.limits import limit_of
 from lapwright.modal.chart import ERRORS, LENGTHS, MOST_TURN, chart_of
 from lapwright.presentation.filling import filled
 from lapwright.presentation.pictures.ink import HEIGHTS
@@ -231,7 +230,6 @@ def step_data(stroke: Stroke) -> dict[str, Any]:
         "kappa": look.kappas[step.top],
         "stiffness": step.grit.layer.stiffness,
         "grain": step.grit.size,
-        "finish": limit_of("finish") * step.grit.size,
         "pace": step.pace,
         "strokes": step.total_strokes,
         "lifts": look.lift_off_overhang / top.outline.radius,

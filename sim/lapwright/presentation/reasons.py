@@ -470,7 +470,5 @@ def _cycle_keeps(
         return say("cycle.keeps.lifts")
     if not cycle_comes(cycle, spectrum, last, made, study.margin):
         return say("cycle.keeps.never")
-    steps = (study.steps[spell.step - 1] for spell in cycle.spells)
-    finest = min(steps, key=lambda step: step.grit.size)
     left = cycle.forms(last, study.margin)
-    return say("cycle.keeps.text", faces=standing(left, finest, study.units, bands))
+    return say("cycle.keeps.text", faces=standing(left, study.units, bands))

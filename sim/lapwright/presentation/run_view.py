@@ -18,13 +18,16 @@ from numpy.typing import NDArray
 
 from lapwright.kinematics.schedule import spread_of
 from lapwright.limits import limit_of
+from lapwright.metrology.finish import scatter_of
+from lapwright.metrology.fringes import too_grey
 from lapwright.metrology.profile import profile_of
-from lapwright.presentation.words import TRACE, known, say, told, with_bands
+from lapwright.presentation.words import TRACE, Fields, known, say, told, with_bands
 from lapwright.results.record import FORM_KEYS, grit_on
 from lapwright.specification.grooves import Grid
 from lapwright.specification.plate import Shares, boxes, resampled
 from lapwright.specification.step import Step
-from lapwright.units import NOTHING, Units
+from lapwright.study.gauges import doubt_on
+from lapwright.units import NOTHING, Units, joined
 
 if TYPE_CHECKING:
     from lapwright.results.record import BearingRecord, PlateRecord, Run
@@ -45,13 +48,9 @@ class Face:
     outer: Array  # (k, 2) [m]
     bore: float  # radius [m]
     grit: float | None  # size of the last grit on it [m]
+    doubt: float | None  # the least form that a gauge tells on it [m]; None: nothing was lapped
     before: Mapping[str, float | None]
     after: Mapping[str, float | None]
-
-    @property
-    def finish(self) -> float | None:
-        """A tenth of the last grit [m]."""
-        return None if self.grit is None else limit_of("finish") * self.grit
 
     @property
     def on(self) -> NDArray[np.bool_]:
@@ -208,9 +207,9 @@ class RunView:
         return {f.name: 1.0 - (f.bore / max(f.half)) ** 2 for f in self.faces if f.bore > 0.0}
 
     @property
-    def finishes(self) -> dict[str, float | None]:
-        """The finish of each plate [m]."""
-        return {f.name: f.finish for f in self.faces}
+    def doubts(self) -> dict[str, float | None]:
+        """The least form that a gauge tells on each plate [m]."""
+        return {f.name: f.doubt for f in self.faces}
 
 
 def run_view(run: Run) -> RunView:
@@ -223,14 +222,15 @@ def run_view(run: Run) -> RunView:
     """
     faces = []
     for name, record in run.plates.items():
-        plate = run.study.plates[name]
+        plate, grit = run.study.plates[name], grit_on(run, name)
         faces.append(
             Face(
                 name,
                 record,
                 np.asarray(plate.outline.polygon(180), dtype=float),
                 0.5 * float(plate.outline.bore),
-                grit_on(run, name),
+                grit,
+                None if grit is None else doubt_on(run.study, name, grit),
                 _forms(record, 0) | _profile(run, name, 0),
                 _forms(record, -1)
                 | _profile(run, name, -1)
@@ -343,6 +343,24 @@ def _profile(run: Run, name: str, at: int) -> dict[str, float | None]:
     return {} if profile is None else profile.as_dict()
 
 
+def finish_words(view: RunView) -> list[str]:
+    """What fringes need of the finish, what a ball reads of it, what is unsure; once a grit."""
+    lapped = [(f.grit, f.doubt, f.name) for f in view.faces if f.grit is not None]
+    told = []
+    for grit in dict.fromkeys(grit for grit, _, _ in lapped):
+        doubts = [doubt or 0.0 for one, doubt, _ in lapped if one == grit]
+        names = joined([name for one, _, name in lapped if one == grit])
+        sizes: Fields = {
+            "inch": view.units is Units.INCH,
+            "scatter": scatter_of(grit),
+            "doubt": max(doubts),
+        }
+        told.append(
+            say("came.finish", view.units, plates=names, grain=grit, grey=too_grey(grit), **sizes)
+        )
+    return told
+
+
 TWICE = 2.0  # of an error: a form is off by more than that in one of twenty cases
 
 
@@ -364,9 +382,9 @@ def good_to(view: RunView) -> str:
 def _shown(face: Face) -> list[tuple[float, float]]:
     """Forms of a face that are told of, and how far each may be off [m], where that is known."""
     errors = face.record.errors(-1)
-    what = told(face.after, face.finish, beside=True)
+    what = told(face.after, face.doubt, beside=True)
     domes = [
-        (k, v) for k, v in known(face.after, ("sphere",)) if abs(v) >= TRACE * (face.finish or 0.0)
+        (k, v) for k, v in known(face.after, ("sphere",)) if abs(v) >= TRACE * (face.doubt or 0.0)
     ]
     forms = dict([*domes, *what.above, *what.fine])
     return [

@@ -19,11 +19,11 @@ from lapwright.optimisation.spell import workable
 from lapwright.optimisation.track import Constraint, constraints_of
 from lapwright.presentation.run_view import Face, RunView
 from lapwright.presentation.tuning_notes import asked_for, label
-from lapwright.presentation.tuning_notes import finish as finish_of
 from lapwright.presentation.words import Fields, say
 from lapwright.specification.materials import NOT, cut_left
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Hand, Step
+from lapwright.study.gauges import doubt_at_end
 from lapwright.units import Units, joined
 
 ENOUGH = 1.0 + 1e-9
@@ -115,12 +115,11 @@ def goal_of(view: RunView) -> tuple[str, bool]:
     missed = [(one, size) for one, size in sizes if not size <= one.limit * ENOUGH]
     if missed:
         one, size = max(missed, key=lambda each: each[1] / each[0].limit)
-        finish = finish_of(view.study, one.plate)
         fields: Fields = {
             "what": label(one),
             "size": size,
             "limit": one.limit,
-            "rough": units.finer(size, finish),
+            "rough": units.finer(size, doubt_at_end(view.study, one.plate)),
         }
         if goal is None and not math.isfinite(size):
             return "", False

@@ -15,14 +15,13 @@ from numpy.typing import NDArray
 
 from lapwright.kinematics.schedule import cut_time
 from lapwright.kinematics.sliding import Invariants, invariants_of
-from lapwright.limits import LAYER_BAND, limit_of
+from lapwright.limits import LAYER_BAND
 from lapwright.metrology.form import EdgeMargin
 from lapwright.modal.cycle import Cycle, CycleSpectrum
 from lapwright.modal.propagator import SLOW, Lifts, Propagator, made, share_of
 from lapwright.modal.spectrum import NO_MARGIN, OWN_NAMES, FormMode, quicker
 from lapwright.modal.step_analysis import LONGEST, LinearisationError, StepAnalysis
 from lapwright.presentation import words
-from lapwright.presentation.beforehand import fine
 from lapwright.presentation.words import by_layer, say, with_bands
 from lapwright.specification.step import Step
 from lapwright.units import METRIC, NOTHING, Units, joined, told
@@ -201,7 +200,7 @@ def leaves(
     if what.kind == "all":
         return [say("leaves.all")]
     size = look.squeeze
-    mark = say("leaves.squeeze", units, squeeze=size, fine=fine(size, step, units))
+    mark = say("leaves.squeeze", units, squeeze=size)
     long = plates[step.top].outline.long or plates[step.bottom].outline.long
     if brief:
         mark = mark if glance is None else _mark(step, glance, units, brief=True)
@@ -233,15 +232,6 @@ def telling(
     }
 
 
-def remark(faces: Mapping[str, Mapping[str, float]], step: Step, units: Units) -> str:
-    """The remark on the finish, of all forms [m] that are told, or of those that it holds for."""
-    finish = limit_of("finish") * step.grit.size
-    rough = [units.finer(v, finish) for forms in faces.values() for v in forms.values()]
-    if not any(rough):
-        return ""
-    return f" ({words.REMARK})" if all(rough) else say("leaves.remark.some", units, finish=finish)
-
-
 def _mark(step: Step, glance: Glance, units: Units, brief: bool = False) -> str:
     """The mark of the layer on each face by the end of the step; faces alike are told together."""
     marks = telling(glance.mark)
@@ -266,7 +256,7 @@ def _mark(step: Step, glance: Glance, units: Units, brief: bool = False) -> str:
     )
     if brief:
         return each
-    return say("leaves.mark", each=each, remark=remark(marks, step, units))
+    return say("leaves.mark", each=each)
 
 
 def _together(faces: Mapping[str, str], everyone: str = "") -> str:
@@ -311,13 +301,12 @@ TOLD = 0.2  # of a face's largest form, from which another is told beside it
 
 def standing(
     faces: Mapping[str, Mapping[str, float]],
-    step: Step,
     units: Units,
     bands: Mapping[str, Mapping[str, float]] = NO_BANDS,
 ) -> str:
-    """The larger of the forms [m] of each face in words, faces alike told together; the remark on the finish.
+    """The larger of the forms [m] of each face in words, faces alike told together.
 
-    `step`: whose grit sets the finish; `bands`: the same forms with their bands by the layer beside them.
+    `bands`: the same forms with their bands by the layer beside them.
     """
     larger = {name: _larger(forms) for name, forms in faces.items()}
     each = {
@@ -327,7 +316,7 @@ def standing(
         or say("leaves.nothing")
         for name, forms in larger.items()
     }
-    return _together(each) + remark(larger, step, units)
+    return _together(each)
 
 
 def _larger(forms: Mapping[str, float]) -> dict[str, float]:
@@ -362,7 +351,7 @@ def _with_bands(
             }
             by_key = {key: (min(some), max(some)) for key, some in all_of.items()}
             bands[name] = {**forms, **with_bands(by_key)}
-    return standing(faces, reason.step, units, bands)
+    return standing(faces, units, bands)
 
 
 def keeps(reason: StepAnalysis, units: Units, margin: EdgeMargin, guess: bool = False) -> list[str]:
@@ -495,9 +484,8 @@ def _holds(reason: StepAnalysis, away: LinearisationError | None, units: Units) 
         return [say("lifts.trouble", why=told(away.trouble, units))]
     worst, hour = away.largest, away.time >= 0.99 * LONGEST
     size = max((abs(v) for f in away.lapped.values() for v in f.values()), default=0.0)
-    rough = fine(worst, reason.step, units)
-    if worst < max(NOTHING, 0.02 * size) or rough:
-        return [say("lifts.holds", units, hour=hour, worst=worst, fine=rough)]
+    if worst < max(NOTHING, 0.02 * size):
+        return [say("lifts.holds", units, hour=hour, worst=worst)]
     return [say("lifts.away", units, hour=hour, worst=worst)]
 
 

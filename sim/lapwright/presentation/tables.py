@@ -197,7 +197,7 @@ def forms_data(view: RunView) -> dict[str, Any]:
         rows = [
             (
                 title,
-                [_cell(key, forms.get(key), face.finish) for forms in (face.before, face.after)],
+                [_cell(key, forms.get(key), face.doubt) for forms in (face.before, face.after)],
             )
             for key, title in titles.items()
         ]
@@ -224,16 +224,16 @@ def _notes(view: RunView) -> list[str]:
     for face in view.faces:
         first, last = (view.called(face.name, after) for after in (False, True))
         lines += [say("batch.figures", first=first, last=last)] if first != last else []
-        flat, shape = face.after.get(FLAT), words.odd(face.after, face.finish, view.units)
+        flat, shape = face.after.get(FLAT), words.odd(face.after, face.doubt, view.units)
         if face.bore and flat is not None:
-            told = words.in_bands(flat, view.units, face.finish)
+            told = words.in_bands(flat, view.units, face.doubt)
             lines.append(f"{face.name}, bore to rim but for the margin: {told}.")
         lines += [f"{face.name} is {shape}."] if shape else []
     return lines
 
 
-def _cell(key: str, value: float | None, finish: float | None) -> dict[str, Any] | None:
-    """A form of a face in figures: its side, its size in um and uin, whether finer than the finish."""
+def _cell(key: str, value: float | None, doubt: float | None) -> dict[str, Any] | None:
+    """A form of a face in figures: its side, its size in um and uin, whether below what a gauge tells."""
     if value is None:
         return None
     sideless = key in (FLAT, LOST) or abs(value) < NOTHING
@@ -245,7 +245,7 @@ def _cell(key: str, value: float | None, finish: float | None) -> dict[str, Any]
         "side": "" if sideless else FORMS[key].sides[0 if value > 0 else 1],
         "metric": metric,
         "inch": inch,
-        "fine": abs(value) >= NOTHING and METRIC.finer(value, finish),
+        "fine": abs(value) >= NOTHING and METRIC.finer(value, doubt),
         "layer": "",
     }
 
@@ -302,7 +302,7 @@ def again_data(view: RunView) -> dict[str, Any]:
     if not fine.forms:
         return {"faces": [], "notes": again_words(view)}
     faces = [
-        (face.name, [_row(one, face.finish, view.units) for one in _moved(face, fine)])
+        (face.name, [_row(one, face.doubt, view.units) for one in _moved(face, fine)])
         for face in view.faces
     ]
     marked = any(row["usual"][1] or row["finer"][1] for _, rows in faces for row in rows)
@@ -321,11 +321,11 @@ def _moved(face: Face, fine: Fine) -> Iterator[Moved]:
 
 def _told(face: Face, fine: Fine, units: Units) -> str:
     """The forms that are told of a face, and by how much each moved."""
-    what = told(face.after, face.finish, beside=True)
+    what = told(face.after, face.doubt, beside=True)
     keys = [key for key, _ in (*what.above, *what.fine)] or ["sphere"]
     moved = {one.key: one for one in _moved(face, fine)}
     chosen = [moved[key] for key in keys if key in moved] or [moved.get(FLAT, moved[LOST])]
-    rough = [units.finer(one.value, face.finish) and one.key != LOST for one in chosen]
+    rough = [units.finer(one.value, face.doubt) and one.key != LOST for one in chosen]
     remarks = ["" if all(rough) or not fine else f" ({words.REMARK})" for fine in rough]
     parts = [
         f"{_moved_figure(one.key, one.value, units)}{remark}, moved by {units.size(one.by)}"
@@ -365,11 +365,11 @@ def _moved_figure(key: str, value: float, units: Units) -> str:
     return part_words(key, value, units)
 
 
-def _row(one: Moved, finish: float | None, units: Units) -> dict[str, Any]:
-    """A figure as lapped, lapped finer (each: whether finer than the finish too), and how far it moved."""
+def _row(one: Moved, doubt: float | None, units: Units) -> dict[str, Any]:
+    """A figure as lapped, lapped finer (each: whether below what a gauge tells too), and how far it moved."""
 
     def figure(value: float) -> tuple[str, bool]:
-        fine = one.key != LOST and abs(value) >= NOTHING and units.finer(value, finish)
+        fine = one.key != LOST and abs(value) >= NOTHING and units.finer(value, doubt)
         return _moved_figure(one.key, value, units), fine
 
     return {

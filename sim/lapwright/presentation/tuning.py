@@ -21,7 +21,6 @@ from lapwright.presentation.comparison_text import MARKED
 from lapwright.presentation.tuning_notes import (
     asked_for,
     by_key,
-    finish,
     label,
     notes,
     settings,
@@ -31,6 +30,7 @@ from lapwright.presentation.tuning_notes import (
     worst,
 )
 from lapwright.presentation.words import MARK
+from lapwright.study.gauges import doubt_at_end
 from lapwright.units import Units
 
 if TYPE_CHECKING:
@@ -138,7 +138,7 @@ def _sized(got: Tuning, way: Candidate, one: Constraint, course: Evaluation) -> 
     value = course.worst.get(one.key)
     if value is None:
         return "not known"
-    fine = got.study.units.finer(value, finish(way.study, one.plate))
+    fine = got.study.units.finer(value, doubt_at_end(way.study, one.plate))
     return got.study.units.beside(value, one.limit) + (f" ({words.REMARK})" if fine else "")
 
 
@@ -159,7 +159,7 @@ def table(got: Tuning) -> list[tuple[str, ...]]:
     }
     rows = [("", "at most", *courses)]
     for one in got.asked:
-        fine = finish(best.study, one.plate)
+        fine = doubt_at_end(best.study, one.plate)
         cells = [_cell(course, one, fine, units) for course in courses.values()]
         rows.append((label(one), units.limit(one.limit), *cells))
     if got.idle:
@@ -200,7 +200,7 @@ def _runs_on(course: Evaluation | None) -> bool:
 
 
 def marked(got: Tuning) -> bool:
-    """Whether any number of the answer or of another way is finer than the finish."""
+    """Whether any number of the answer or of another way is below what a gauge tells."""
     told = [cell for row in table(got) for cell in row]
     told += [cell for way in ways(got) for cell in (way.foretold, way.lapped)]
     return any(MARK in cell for cell in [*told, *sloppy(got), *notes(got)])
@@ -231,7 +231,7 @@ def _way(got: Tuning, way: Candidate) -> Way:
         trouble = (course and course.trouble) or "not lapped in full"
         return Way(way.name, sets, "", " ".join(trouble.split()), "", "", "")
     one = worst(got.asked, course)
-    fine = finish(way.study, one.plate)
+    fine = doubt_at_end(way.study, one.plate)
     named = "" if len(got.asked) == 1 else f"{label(one)} "
     share = course.lift_share
     return Way(

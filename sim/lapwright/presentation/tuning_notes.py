@@ -11,14 +11,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from lapwright.kinematics.schedule import last_grit, spread_of
-from lapwright.limits import BAND, limit_of
+from lapwright.kinematics.schedule import spread_of
+from lapwright.limits import BAND
 from lapwright.metrology.form import ROUND
 from lapwright.optimisation.cases import drawn_in_words, name_of, said
 from lapwright.optimisation.design import typed_at, where
 from lapwright.optimisation.track import Band, Candidate, Constraint, Evaluation, Nudge, Tuning
 from lapwright.presentation import words
 from lapwright.presentation.words import ALWAYS, MARK
+from lapwright.study.gauges import doubt_at_end
 from lapwright.study.model import Study, guessed
 from lapwright.study.write import written
 from lapwright.units import NOTHING, Units, joined
@@ -27,7 +28,6 @@ __all__ = [
     "Setting",
     "asked_for",
     "by_key",
-    "finish",
     "how_sure",
     "idle_keys",
     "label",
@@ -89,13 +89,6 @@ def label(one: Constraint) -> str:
 def worst(asked: Sequence[Constraint], course: Evaluation) -> Constraint:
     """The quantity that is the furthest over what is asked, or the least below it."""
     return max(asked, key=lambda one: course.worst.get(one.key, 0.0) / one.limit)
-
-
-def finish(study: Study, plate: str | None) -> float:
-    """A tenth of the last grit on a plate (None: of the finest) [m]."""
-    if plate is None:
-        return limit_of("finish") * min(step.grit.size for step in study.steps)
-    return limit_of("finish") * (last_grit(study.steps, plate) or 0.0)
 
 
 # --- what it sets ------------------------------------------------------------------------------
@@ -248,7 +241,7 @@ def _slipped(got: Tuning, nudge: Nudge) -> str:
         return f"{head} makes {Units.times(nudge.share)} times what is asked"
     one, size = found
     name = "" if len(got.asked) == 1 else f"{label(one)} "
-    rough = MARK if got.study.units.finer(size, finish(got.answer.study, one.plate)) else ""
+    rough = MARK if got.study.units.finer(size, doubt_at_end(got.answer.study, one.plate)) else ""
     kept = "reached" if nudge.reached_at is not None else "not reached"
     return f"{head}: {name}{got.study.units.beside(size, one.limit)}{rough}, {kept}"
 
@@ -338,7 +331,7 @@ def _left(got: Tuning, best: Candidate, name: str, forms: Mapping[str, float]) -
     named = max((abs(forms[key]) for key in ROUND if key in forms), default=None)
     if named is None or flatness < max(BARE * named, NOTHING):
         return []
-    rough = f" ({words.REMARK})" if units.finer(flatness, finish(best.study, name)) else ""
+    rough = f" ({words.REMARK})" if units.finer(flatness, doubt_at_end(best.study, name)) else ""
     lead = f"{name} is not flat for all that: {units.size(flatness)} from high to low{rough}."
     uneven = max(abs(forms.get("saddle", 0.0)), abs(forms.get("twist", 0.0)))
     if uneven > HARDLY * flatness:
@@ -400,7 +393,7 @@ def _banded(got: Tuning, band: Band) -> str:
         return f"Where it is reached, nine in ten draws take {ends.replace('to about', 'to')} of rubbing."
     one = next((one for one in got.asked if one.key == band.what), None)
     best = got.answer.study if got.answer is not None else got.study
-    least = 0.0 if one is None else finish(best, one.plate)
+    least = 0.0 if one is None else doubt_at_end(best, one.plate)
     units = got.study.units
     sizes = (
         (units.size(end) if one is None else units.beside(end, one.limit))

@@ -16,10 +16,9 @@ from lapwright.kinematics.schedule import LONGER, stays_by_weight
 from lapwright.limits import limit_of
 from lapwright.modal.reduced_model import DEGREE, Glance, Glances
 from lapwright.presentation import words
-from lapwright.presentation.beforehand import fine
 from lapwright.presentation.reasons import grown
 from lapwright.presentation.run_view import RunView
-from lapwright.presentation.staying import leaves, remark, telling
+from lapwright.presentation.staying import leaves, telling
 from lapwright.presentation.tables import echoed
 from lapwright.presentation.words import say
 from lapwright.specification.outline import Rectangle
@@ -84,8 +83,7 @@ def makes(
         text = say("domes.neither")
     else:
         domed, hollow = (step.bottom, step.top) if half > 0.0 else (step.top, step.bottom)
-        rough = fine(half, step)
-        text = say("domes.size", units, hollow=hollow, domed=domed, size=half, fine=rough)
+        text = say("domes.size", units, hollow=hollow, domed=domed, size=half)
     lifted = [say("domes.lifted", top=step.top)] if look.lifts else []
     if not as_they_come or any(plates[n].outline.long for n in (step.top, step.bottom)):
         return [text, *lifted]
@@ -128,9 +126,8 @@ def what_is_made(
     if max(sizes, default=0.0) < _little(step, plates, look):
         return say("domes.neither")
     each = "; ".join(f"{name} {grown(forms, units)}" for name, forms in made.items() if forms)
-    when, rough = words.BEDDED[glance.leaves_land], remark(made, step, units)
-    when, rough = ("", "") if brief else (when, rough)
-    return say("domes.made", balanced=balanced, each=each, when=when, remark=rough)
+    when = "" if brief else words.BEDDED[glance.leaves_land]
+    return say("domes.made", balanced=balanced, each=each, when=when)
 
 
 def _but_domes(forms: Mapping[str, float]) -> dict[str, float]:
@@ -199,8 +196,7 @@ def _bedded(step: Step, plates: Plates, glance: Glance, drive: float, units: Uni
         return ""
     start, left = starts[name], glance.left[name]["sphere"]
     before, after = (words.dome_or_dish(sphere, units) for sphere in (start, left))
-    rough = fine(left, step)
-    text = say("domes.bedded", plate=name, before=before, after=after, fine=rough)
+    text = say("domes.bedded", plate=name, before=before, after=after)
     if drive == 0.0 or glance.made[name]["sphere"] == 0.0:
         return text
     if left * glance.made[name]["sphere"] < 0.0:

@@ -2,8 +2,8 @@
 
 Pure functions: numbers in (SI, forms as in the JSON of `run`), words out.  Each sentence must be true of its
 numbers; prose has two significant figures, and minutes come with their band.  A form is never a bare signed
-number: it is named by its side (domed or hollow, where it stands high) and has a size.  What is finer than a
-tenth of the grit is still told, with `REMARK`, once in a sentence.  What is told of a face at all is settled
+number: it is named by its side (domed or hollow, where it stands high) and has a size.  What no
+gauge is sure of is still told, with `REMARK`, once in a sentence.  What is told of a face at all is settled
 in one place, `told`: headline, titles and card take it from there.
 
 The micro sign is written "u" here; `typeset` sets it in type, with narrow spaces before units.
@@ -35,12 +35,12 @@ NO_BORES: Mapping[str, float] = MappingProxyType({})
 NO_FACES: Faces = MappingProxyType({})
 NO_SIZES: Sizes = MappingProxyType({})
 
-REMARK = "the finish is rougher than this"
-MARK = "†"  # the same where there is no room for it: beside what is finer than the finish
-TRACE = 0.02  # of the finish: a form smaller than this is none
+REMARK = "too small for a gauge to be sure of"
+MARK = "†"  # the same where there is no room for it: beside what is below what a gauge tells
+TRACE = 0.02  # of what a gauge tells: a form smaller than this is none
 WORTH = 0.1  # a form smaller than this share of the face's largest is left to the table
-AS_LARGE = 0.5  # of the largest, from which two forms finer than the finish are told alike
-FAINT = 0.2  # the same of one that is finer than the finish
+AS_LARGE = 0.5  # of the largest, from which two forms below what a gauge tells are told alike
+FAINT = 0.2  # the same of one that is below what a gauge tells
 
 ENDS = " at least", " at most"  # behind the name of a form: where it lies by the grit layer
 WIDE = 0.15  # of a form: a band that is narrower is not worth a word
@@ -125,17 +125,17 @@ def largest(forms: Forms) -> float:
     return max((abs(v) for _, v in known(forms, SPOKEN)), default=0.0)
 
 
-def flat_to_the_finish(forms: Forms, finish: float | None, units: Units = METRIC) -> bool:
-    """True when the flatness, which takes in every form, is finer than the finish [m], all of its band."""
+def flat_to_a_gauge(forms: Forms, doubt: float | None, units: Units = METRIC) -> bool:
+    """True when the flatness, which takes in every form, is below what a gauge tells [m], all of its band."""
     flatness = known(forms, ("flatness", f"flatness{ENDS[1]}"))
-    return bool(flatness) and units.finer(flatness[-1][1], finish)
+    return bool(flatness) and units.finer(flatness[-1][1], doubt)
 
 
 @dataclass(frozen=True)
 class Told:
-    """What is told of one face: forms with their sizes [m], largest first, those finer than the finish last.
+    """What is told of one face: forms with their sizes [m], largest first, the doubtful ones last.
 
-    `flatness` [m] where it stands above the finish while none of the parts does; None otherwise.
+    `flatness` [m] where it stands above what a gauge tells while none of the parts does; None otherwise.
     """
 
     above: tuple[tuple[str, float], ...]
@@ -143,31 +143,31 @@ class Told:
     flatness: float | None
 
 
-def told(forms: Forms, finish: float | None, units: Units = METRIC, beside: bool = False) -> Told:
+def told(forms: Forms, doubt: float | None, units: Units = METRIC, beside: bool = False) -> Told:
     """What is told of a face: no form that is small beside its largest.
 
-    What is finer than the finish [m] is left out beside something that is not, but for a long face or where
+    What is below the `doubt` [m] is left out beside something that is not, but for a long face or where
     `beside` asks for it.
     """
-    least = max(NOTHING, WORTH * largest(forms), TRACE * (finish or 0.0))
+    least = max(NOTHING, WORTH * largest(forms), TRACE * (doubt or 0.0))
     parts = sorted(known(forms, SPOKEN), key=lambda p: -abs(p[1]))
-    above = tuple(p for p in parts if abs(p[1]) >= least and not units.finer(p[1], finish))
+    above = tuple(p for p in parts if abs(p[1]) >= least and not units.finer(p[1], doubt))
     faint = max(least, FAINT * largest(forms))
-    fine = tuple(p for p in parts if faint <= abs(p[1]) and units.finer(p[1], finish))
+    fine = tuple(p for p in parts if faint <= abs(p[1]) and units.finer(p[1], doubt))
     if above and known(forms, ("sphere",)) and not beside:
         fine = ()
     flatness = next((v for _, v in known(forms, ("flatness",))), 0.0)
-    stands_out = not above and flatness >= NOTHING and not units.finer(flatness, finish)
+    stands_out = not above and flatness >= NOTHING and not units.finer(flatness, doubt)
     return Told(above, fine, flatness if stands_out else None)
 
 
-def face(forms: Forms, finish: float | None, units: Units = METRIC, brief: bool = False) -> str:
-    """Title of a face: what is told of it, largest first; the remark on what is finer than the finish [m]."""
-    what = told(forms, finish, units)
-    above, fine, comma = _in_words(what, units, odd(forms, finish, units, brief), forms)
+def face(forms: Forms, doubt: float | None, units: Units = METRIC, brief: bool = False) -> str:
+    """Title of a face: what is told of it, largest first; the remark on what is below the `doubt` [m]."""
+    what = told(forms, doubt, units)
+    above, fine, comma = _in_words(what, units, odd(forms, doubt, units, brief), forms)
     if not above + fine:
-        return _featureless(forms, finish, units)
-    if what.flatness is not None and not odd(forms, finish, units):
+        return _featureless(forms, doubt, units)
+    if what.flatness is not None and not odd(forms, doubt, units):
         above = [_flatness(what.flatness, forms, units)]
     if above and fine:
         parts = {"above": comma.join(above), "fine": comma.join(fine)}
@@ -176,13 +176,13 @@ def face(forms: Forms, finish: float | None, units: Units = METRIC, brief: bool 
 
 
 def marked_face(
-    forms: Forms, finish: float | None, mark: str, units: Units = METRIC, brief: bool = False
+    forms: Forms, doubt: float | None, mark: str, units: Units = METRIC, brief: bool = False
 ) -> str:
-    """The same with a `mark` behind each form that is finer than the finish [m], beside larger ones too."""
-    what, shape = told(forms, finish, units, beside=True), odd(forms, finish, units, brief)
+    """The same with a `mark` behind each form that is below the `doubt` [m], beside larger ones too."""
+    what, shape = told(forms, doubt, units, beside=True), odd(forms, doubt, units, brief)
     above, fine, comma = _in_words(what, units, shape, forms)
     if not above + fine:
-        return _featureless(forms, finish, units)
+        return _featureless(forms, doubt, units)
     bare = what.flatness is None or shape
     flat = "" if bare else _flatness(what.flatness or 0.0, forms, units) + "; "
     return flat + comma.join(above + [f"{part}\u00a0{mark}" for part in fine])
@@ -195,7 +195,7 @@ def _flatness(flatness: float, forms: Forms, units: Units) -> str:
 def _in_words(
     what: Told, units: Units, shape: str, forms: Forms
 ) -> tuple[list[str], list[str], str]:
-    """Forms above the finish and below it, a `shape` in place of dome or dish; what goes between them."""
+    """Forms above the doubt and below it, a `shape` in place of dome or dish; what goes between them."""
     above, fine = (
         [part_words(k, v, units, forms) for k, v in parts if not shape or k != "sphere"]
         for parts in (what.above, what.fine)
@@ -204,31 +204,31 @@ def _in_words(
     return above, fine, "; " if any("," in part for part in above + fine) else ", "
 
 
-def _featureless(forms: Forms, finish: float | None, units: Units) -> str:
+def _featureless(forms: Forms, doubt: float | None, units: Units) -> str:
     """Of a face that has no form to tell."""
     flatness = known(forms, ("flatness",))
     if not flatness:
         return "flat" if known(forms, SPOKEN) else "not measured"
     if flatness[0][1] < NOTHING:
         return "flat"
-    if flat_to_the_finish(forms, finish, units):
-        return say("shape.finish")
+    if flat_to_a_gauge(forms, doubt, units):
+        return say("shape.unsure")
     return _flatness(flatness[0][1], forms, units)
 
 
-def odd(forms: Forms, finish: float | None, units: Units = METRIC, brief: bool = False) -> str:
+def odd(forms: Forms, doubt: float | None, units: Units = METRIC, brief: bool = False) -> str:
     """What a face is whose sphere, middle and bands have not one sign, such as a trough with a pip; or "".
 
-    `forms` hold its profile too (`metrology.profile`).  A reading counts that is not finer than the finish
-    [m], or not small beside the largest, which must stand above the finish.  `brief`: of the readings only
+    `forms` hold its profile too (`metrology.profile`).  A reading counts that is not below the `doubt` [m],
+    or not small beside the largest, which must stand above it.  `brief`: of the readings only
     one that goes against the sphere.
     """
     seen = dict(known(forms, ("sphere", "middle", "inner")))
     most = max(map(abs, seen.values()), default=0.0)
-    if "inner" not in seen or most < NOTHING or units.finer(most, finish):
+    if "inner" not in seen or most < NOTHING or units.finer(most, doubt):
         return ""
     least = max(WORTH * most, NOTHING)
-    clear = [v for v in seen.values() if abs(v) >= least or (finish and not units.finer(v, finish))]
+    clear = [v for v in seen.values() if abs(v) >= least or (doubt and not units.finer(v, doubt))]
     if min(clear) > 0.0 or max(clear) < 0.0:
         return ""
     turn, ring = forms.get("turn") or 0.0, "middle" not in seen
@@ -250,11 +250,11 @@ def odd(forms: Forms, finish: float | None, units: Units = METRIC, brief: bool =
 
 
 def in_bands(
-    flatness: float, units: Units = METRIC, finish: float | None = None, remark: str = f"; {REMARK}"
+    flatness: float, units: Units = METRIC, doubt: float | None = None, remark: str = f"; {REMARK}"
 ) -> str:
-    """The flatness [m] of a ring in bands of light and both units; the `remark` below the finish [m]."""
+    """The flatness [m] of a ring in bands of light and both units; the `remark` below the `doubt` [m]."""
     told = say("shape.bands", units, flatness=flatness, bands=flatness / BAND_OF_LIGHT)
-    return told + (remark if units.finer(flatness, finish) else "")
+    return told + (remark if units.finer(flatness, doubt) else "")
 
 
 def from_the_bore(sphere: float, share: float, units: Units = METRIC) -> str:
@@ -265,7 +265,7 @@ def from_the_bore(sphere: float, share: float, units: Units = METRIC) -> str:
 
 def shapes(
     faces: Faces,
-    finishes: Sizes,
+    doubts: Sizes,
     units: Units = METRIC,
     bores: Mapping[str, float] = NO_BORES,
 ) -> list[str]:
@@ -275,19 +275,19 @@ def shapes(
     ----------
     faces
         Forms of each plate [m], in the plates' order.
-    finishes
-        A tenth of the last grit on each plate [m], or None.
+    doubts
+        The least form that a gauge tells on each plate [m] (`metrology.finish.unsure_below`), or None.
     bores
         Of rings: which share of a dome, told to the middle of the circle, there is from bore to rim.
     """
     discs = {n: f for n, f in faces.items() if known(f, ("sphere",))}
     rails = {n: f for n, f in faces.items() if n not in discs and known(f, (*LONG, "flatness"))}
     return [
-        *_domes(discs, finishes, units, bores),
-        *_saddles(discs, finishes, units),
-        *_pits({n: f for n, f in discs.items() if n not in bores}, finishes, units),
-        *_rings({n: f for n, f in discs.items() if n in bores}, finishes, units),
-        *_rails(rails, finishes, units),
+        *_domes(discs, doubts, units, bores),
+        *_saddles(discs, doubts, units),
+        *_pits({n: f for n, f in discs.items() if n not in bores}, doubts, units),
+        *_rings({n: f for n, f in discs.items() if n in bores}, doubts, units),
+        *_rails(rails, doubts, units),
     ]
 
 
@@ -307,7 +307,7 @@ def _everyone(names: Collection[str]) -> str:
 
 
 def _remark(rough: Sequence[str], number: int) -> str:
-    """The remark on the finish, once: of all, or of those that it holds for."""
+    """The remark on what no gauge tells, once: of all, or of those that it holds for."""
     if not rough:
         return ""
     which = "all" if len(rough) == number else "on"
@@ -316,7 +316,7 @@ def _remark(rough: Sequence[str], number: int) -> str:
 
 def _domes(
     faces: Faces,
-    finishes: Sizes,
+    doubts: Sizes,
     units: Units,
     bores: Mapping[str, float],
 ) -> list[str]:
@@ -324,9 +324,9 @@ def _domes(
         return []
     spheres = {name: known(forms, ("sphere",))[0][1] for name, forms in faces.items()}
     spheres = {
-        n: s if abs(s) >= TRACE * (finishes.get(n) or 0.0) else 0.0 for n, s in spheres.items()
+        n: s if abs(s) >= TRACE * (doubts.get(n) or 0.0) else 0.0 for n, s in spheres.items()
     }
-    odds = {n: odd(f, finishes.get(n), units) for n, f in faces.items()}
+    odds = {n: odd(f, doubts.get(n), units) for n, f in faces.items()}
     kinds = {n: odds[n] or _kind(s) for n, s in spheres.items()}
     sizes = {
         n: "" if odds[n] else _dome_size(s, bores.get(n), faces[n], units)
@@ -336,13 +336,13 @@ def _domes(
     first, *others = dict.fromkeys(kinds.values())
     several = len(faces) > 1
     key, each, comma = "alike", sizes, "; " if any("," in dome for dome in domes.values()) else ", "
-    if all(flat_to_the_finish(faces[n], finishes.get(n), units) for n in faces):
+    if all(flat_to_a_gauge(faces[n], doubts.get(n), units) for n in faces):
         key, each = "flat", domes
     elif others or (several and any(odds.values())):
         key, each = "each", {name: f"is {dome}" for name, dome in domes.items()}
     elif not several or not any(sizes.values()):
         key = "one"
-    rough = [n for n, s in spheres.items() if units.finer(s, finishes.get(n)) and not odds[n]]
+    rough = [n for n, s in spheres.items() if units.finer(s, doubts.get(n)) and not odds[n]]
     return [
         say(
             f"shape.domes.{key}",
@@ -351,7 +351,7 @@ def _domes(
             kind=first,
             dome=next(iter(domes.values())),
             each=comma.join(f"{n} {what}" if several else what for n, what in each.items()),
-            remark=_remark(rough, len(faces)),
+            remark="" if key == "flat" else _remark(rough, len(faces)),
         )
     ]
 
@@ -364,10 +364,10 @@ def _dome_size(sphere: float, share: float | None, forms: Forms, units: Units) -
     return units.size(sphere) + bore + by_layer("sphere", forms, units)
 
 
-def _saddles(faces: Faces, finishes: Sizes, units: Units) -> list[str]:
+def _saddles(faces: Faces, doubts: Sizes, units: Units) -> list[str]:
     """Saddle and twist as large as what is told of domes, told together where every face has the same."""
-    rest = {n: _standing_out(f, finishes.get(n), units) for n, f in faces.items()}
-    rough = [n for n, p in rest.items() if any(units.finer(v, finishes.get(n)) for _, v in p)]
+    rest = {n: _standing_out(f, doubts.get(n), units) for n, f in faces.items()}
+    rough = [n for n, p in rest.items() if any(units.finer(v, doubts.get(n)) for _, v in p)]
     kinds = {tuple((k, v > 0) for k, v in parts) for parts in rest.values()}
     if len(faces) > 1 and len(kinds) == 1 and all(len(p) == 1 for p in rest.values()):
         key, value = next(iter(rest.values()))[0]
@@ -388,21 +388,21 @@ def _saddles(faces: Faces, finishes: Sizes, units: Units) -> list[str]:
     return lines
 
 
-def _standing_out(forms: Forms, finish: float | None, units: Units) -> list[tuple[str, float]]:
-    """Saddle and twist where told and above the finish, or as large as what is told of the dome."""
-    what = told(forms, finish, units, beside=True)
+def _standing_out(forms: Forms, doubt: float | None, units: Units) -> list[tuple[str, float]]:
+    """Saddle and twist where told and above what a gauge tells, or as large as what is told of the dome."""
+    what = told(forms, doubt, units, beside=True)
     found = dict(what.above)
-    if not flat_to_the_finish(forms, finish, units):
+    if not flat_to_a_gauge(forms, doubt, units):
         found |= {k: v for k, v in what.fine if abs(v) >= AS_LARGE * largest(forms)}
     return [(k, found[k]) for k in ("saddle", "twist") if k in found]
 
 
-def _pits(faces: Faces, finishes: Sizes, units: Units) -> list[str]:
+def _pits(faces: Faces, doubts: Sizes, units: Units) -> list[str]:
     """How flat a face is where no dome, saddle or twist tells of what is wrong with it."""
     odd = {
-        n: told(f, finishes.get(n), units).flatness
+        n: told(f, doubts.get(n), units).flatness
         for n, f in faces.items()
-        if not _standing_out(f, finishes.get(n), units)
+        if not _standing_out(f, doubts.get(n), units)
     }
     return [
         say("shape.within", plate=n, flat=_flatness(v, faces[n], units))
@@ -411,43 +411,39 @@ def _pits(faces: Faces, finishes: Sizes, units: Units) -> list[str]:
     ]
 
 
-def _rings(faces: Faces, finishes: Sizes, units: Units) -> list[str]:
+def _rings(faces: Faces, doubts: Sizes, units: Units) -> list[str]:
     """How flat rings are from bore to rim, in bands of helium light."""
     flats = {n: known(f, ("flatness",)) for n, f in faces.items()}
     return [
-        say(
-            "shape.ring", plate=name, flat=_ring(flat[0][1], faces[name], units, finishes.get(name))
-        )
+        say("shape.ring", plate=name, flat=_ring(flat[0][1], faces[name], units, doubts.get(name)))
         for name, flat in flats.items()
         if flat
     ]
 
 
-def _ring(flatness: float, forms: Forms, units: Units, finish: float | None) -> str:
-    rough = f"; {REMARK}" if units.finer(flatness, finish) else ""
+def _ring(flatness: float, forms: Forms, units: Units, doubt: float | None) -> str:
+    rough = f"; {REMARK}" if units.finer(flatness, doubt) else ""
     return in_bands(flatness, units) + by_layer("flatness", forms, units) + rough
 
 
 # --- rails -------------------------------------------------------------------------------------
 
 
-def _rails(faces: Faces, finishes: Sizes, units: Units) -> list[str]:
+def _rails(faces: Faces, doubts: Sizes, units: Units) -> list[str]:
     if not faces:
         return []
-    own = {n: _parts(f, finishes.get(n), units) for n, f in faces.items()}
-    if not all(flat_to_the_finish(faces[n], finishes.get(n), units) for n in faces):
+    own = {n: _parts(f, doubts.get(n), units) for n, f in faces.items()}
+    if not all(flat_to_a_gauge(faces[n], doubts.get(n), units) for n in faces):
         return [f"{name}: {said}." for name, said in own.items()]
-    # One remark does for all of them: whatever is told of a face is smaller than the finish here.
     bare = {n: text.removesuffix(f"; {REMARK}") for n, text in own.items()}
     several = len(bare) > 1
     each = "; ".join(f"{n}: {text}" if several else text for n, text in bare.items())
-    who, remark = _everyone(faces), _remark(list(faces), len(faces))
-    return [say("shape.domes.flat", who=who, several=several, each=each, remark=remark)]
+    return [say("shape.domes.flat", who=_everyone(faces), several=several, each=each)]
 
 
-def _parts(forms: Forms, finish: float | None, units: Units) -> str:
+def _parts(forms: Forms, doubt: float | None, units: Units) -> str:
     """The title of a long face, in the commas of a sentence."""
-    said = face(forms, finish, units)
+    said = face(forms, doubt, units)
     for low in ("high", "hollow"):
         said = said.replace(f", {low}", f" {low}")
     return said.replace("; bow", ", bow").replace("; crown", ", crown").replace("; wind", ", wind")
@@ -463,16 +459,16 @@ BEDDED = {
 
 
 def mating(
-    pair: Sequence[str], share: float | None, faces: Faces = NO_FACES, finishes: Sizes = NO_SIZES
+    pair: Sequence[str], share: float | None, faces: Faces = NO_FACES, doubts: Sizes = NO_SIZES
 ) -> str:
     """Whether two plates mate: `share` of the overlap that bears in the middle of the stroke.
 
-    Two that are both hollow, or both domed, by more than the finish shows bear on the grit alone.
+    Two that are both hollow, or both domed, by more than a gauge needs bear on the grit alone.
     """
     if share is None or not math.isfinite(share):
         return ""
     key = "yes" if share >= BEARS_ALL_OVER else "no" if share <= 0.0 else "part"
-    least = max(finishes.get(name) or NOTHING for name in pair)
+    least = max(doubts.get(name) or NOTHING for name in pair)
     for form in ("sphere", "bow", "crown") if key == "yes" else ():
         one, other = (faces.get(name, {}).get(form) or 0.0 for name in pair)
         if one * other > 0.0 and min(abs(one), abs(other)) >= least:
@@ -489,7 +485,7 @@ def came_out(
     pair: tuple[str, str] | None,
     share: float | None,
     faces: Faces,
-    finishes: Sizes,
+    doubts: Sizes,
     units: Units = METRIC,
     nothing_done: bool = False,
     bores: Mapping[str, float] = NO_BORES,
@@ -518,9 +514,9 @@ def came_out(
         lines.append(say("came.so_far", ended=say("came.ended.interrupted")))
     elif outcome in ("limit", "until"):
         lines.append(say(f"came.ended.{outcome}"))
-    if pair and (mates := mating(sorted(pair), share, faces, finishes)):
+    if pair and (mates := mating(sorted(pair), share, faces, doubts)):
         lines.append(mates)
-    lines += shapes(faces, finishes, units, bores)
+    lines += shapes(faces, doubts, units, bores)
     return " ".join(map(sentence, lines)) if lines else say("came.unmeasured")
 
 

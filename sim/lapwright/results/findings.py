@@ -38,6 +38,7 @@ from lapwright.specification.materials import (
 )
 from lapwright.specification.step import Step
 from lapwright.study.bends import seesaw
+from lapwright.study.gauges import doubt_on
 
 if TYPE_CHECKING:
     from lapwright.integration.estimate import Outlook
@@ -404,11 +405,17 @@ def _rubbed(run: Run, study: Study) -> Iterator[Rubbed]:
         yield Rubbed(number, step, off)
 
 
+def _doubt(run: Run, name: str) -> float:
+    """What a gauge tells on a face at the end of a run [m]; 0 where nothing lapped it."""
+    grit = grit_on(run, name)
+    return 0.0 if grit is None else doubt_on(run.study, name, grit)
+
+
 def _best(run: Run, study: Study) -> Iterator[Finding]:
     """Faces that were past their best at the end; parts of a batch follow each other on one name."""
     parts = study.batch.names if study.batch is not None else ()
     for name, record in run.plates.items():
-        k = best(record, limit_of("finish") * (grit_on(run, name) or 0.0))
+        k = best(record, _doubt(run, name))
         if k is not None and name not in parts:
             flatness = record.forms["flatness"]
             numbers = {

@@ -298,14 +298,12 @@ def faces(view: RunView, width: float = 1200.0) -> Figure:
 
 def _shape(face: Face, after: bool, units: Units, cell: float) -> list[str]:
     """The shape of a face in words, in lines that fit into a cell [points]."""
-    # What came in was not made by this grit, so it is told whatever the finish.
-    forms, finish = (face.after, face.finish) if after else (face.before, None)
+    # What came in was not made by this grit, so it is told whatever a gauge tells on it then.
+    forms, doubt = (face.after, face.doubt) if after else (face.before, None)
     room = max(16, int(cell / 6.4))
-    lines = textwrap.wrap(typeset(words.face(forms, finish, units, brief=True)), room)[:3]
+    lines = textwrap.wrap(typeset(words.face(forms, doubt, units, brief=True)), room)[:3]
     if len(lines) > 1:  # the remark must not be parted from what it is about
-        lines = textwrap.wrap(typeset(marked_face(forms, finish, MARK, units, brief=True)), room)[
-            :3
-        ]
+        lines = textwrap.wrap(typeset(marked_face(forms, doubt, MARK, units, brief=True)), room)[:3]
     return lines
 
 

@@ -24,10 +24,10 @@ from lapwright.presentation import words
 from lapwright.presentation.pictures import ink
 from lapwright.presentation.pictures.faces import MM, Ground, clock, draw_map
 from lapwright.presentation.pictures.ink import SHEET, Box
-from lapwright.presentation.run_view import RunView
-from lapwright.presentation.words import typeset
+from lapwright.presentation.run_view import RunView, finish_words
+from lapwright.presentation.words import say, typeset
 from lapwright.specification.outline import Outline
-from lapwright.units import METRIC, Units, joined
+from lapwright.units import METRIC, Units
 
 
 def _flat_of(view: RunView, name: str) -> OpticalFlat:
@@ -49,17 +49,9 @@ def flat_words(view: RunView) -> list[str]:
         f"the flat lies on without a wedge, right {wedge}. Bands count to the very edge; flatness leaves the "
         "margin out."
     ]
-    grey = [f.name for f in view.faces if too_grey(f.grit)]
-    if grey:
-        come = "comes" if len(grey) == 1 else "come"
-        lines.append(
-            f"But {joined(grey)} {come} off loose grit above about 5 um and will be too grey to show "
-            "bands (common practice, no source): read a comparator instead, or go on to a finer grit first."
-        )
-    finished = [f for f in view.faces if f.finish is not None]
-    rough = [f.name for f in finished if not words.told(f.after, f.finish, view.units).above]
-    if rough:
-        lines.append(f"On {joined(rough)} {words.REMARK}, and the bands would be that ragged.")
+    lines += finish_words(view)
+    if any(too_grey(f.grit) for f in view.faces):
+        lines.append(say("gauge.instead"))
     return lines
 
 
@@ -100,7 +92,7 @@ def fringes_of(view: RunView, width: float = 1010.0) -> Figure | None:
         )
         if heights.shape == plate.grid.shape:
             flat = _flat_of(view, face.name)
-            shape = words.odd(face.after, face.finish, view.units)
+            shape = words.odd(face.after, face.doubt, view.units)
             seen.append(Seen(face.name, Mapped(plate, heights), flat, face.grit, shape))
     return fringe_figure(seen, view.units, width) if seen else None
 

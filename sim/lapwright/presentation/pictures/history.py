@@ -15,12 +15,13 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.ticker import FixedLocator, FuncFormatter
 
-from lapwright.limits import limit_of, why_band
+from lapwright.limits import why_band
 from lapwright.metrology.form import FORMS, LONG, SPOKEN
 from lapwright.presentation.pictures import ink
 from lapwright.presentation.pictures.faces import MM, Ground, coloured, contours, draw_map
 from lapwright.presentation.pictures.ink import SHEET, Array, Box, Style
 from lapwright.presentation.run_view import Face, RunView, common_removed
+from lapwright.study.gauges import doubt_on
 from lapwright.units import NOTHING, Units, shortened
 
 _LEFT, _RIGHT, _HEAD, _APART = 112.0, 92.0, 46.0, 26.0
@@ -74,8 +75,8 @@ def _forms(view: RunView) -> list[str]:
     leads = [("sphere", False), ("bow", True)]
     shown = [key for key, long in leads if any(f.long == long for f in view.faces)]
     largest = {key: max(_largest(f, key) for f in view.faces) for key in SPOKEN}
-    finish = min((f.finish for f in view.faces if f.finish is not None), default=0.0)
-    least = max(0.04 * max(largest[key] for key in shown), finish, 20 * NOTHING)
+    doubt = min((f.doubt for f in view.faces if f.doubt is not None), default=0.0)
+    least = max(0.04 * max(largest[key] for key in shown), doubt, 20 * NOTHING)
     return shown + [k for k in SPOKEN if k not in shown and largest[k] > least]
 
 
@@ -94,11 +95,14 @@ def _panel(axes: Axes, view: RunView, key: str, x: Array, parts: int) -> None:
             axes.plot(x, y, color=colour, linestyle=dash, linewidth=1.8)
             ends.append((float(x[-1]), float(y[np.isfinite(y)][-1]), face.name, colour))
     ink.two_sided(axes, parts)
-    # What is finer than a tenth of the grit of each step is shaded.
-    known = {n: limit_of("finish") * s.grit.size / scale for n, s in enumerate(view.steps, 1)}
-    finish = np.array([known.get(int(n), np.nan) for n in view.run.step])
-    finish[0] = finish[min(1, len(finish) - 1)]
-    axes.fill_between(x, -finish, finish, step="pre", color=SHEET.band, linewidth=0, zorder=0)
+    # What no gauge tells on either plate of each step is shaded.
+    known = {
+        n: min(doubt_on(view.study, name, s.grit.size) for name in (s.top, s.bottom)) / scale
+        for n, s in enumerate(view.steps, 1)
+    }
+    doubt = np.array([known.get(int(n), np.nan) for n in view.run.step])
+    doubt[0] = doubt[min(1, len(doubt) - 1)]
+    axes.fill_between(x, -doubt, doubt, step="pre", color=SHEET.band, linewidth=0, zorder=0)
     sides = (side.replace("at the ", "at ").removesuffix(" corners") for side in FORMS[key].sides)
     word = f"{FORMS[key].word}, " if key in LONG else ""
     down, up = (fill(word + side, 12) for side in reversed(list(sides)))

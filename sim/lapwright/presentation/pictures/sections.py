@@ -338,7 +338,7 @@ def sections(view: RunView, width: float = 1200.0, height: float = 208.0) -> Fig
         (tall - 2 * _SLAB) / max(span(piece.bottom, piece.top) for piece in cuts) / per_metre
     )
     half = 0.5 * tall / (per_metre * larger)
-    finish = max((f for f in (top.finish, bottom.finish) if f is not None), default=0.0)
+    doubt = max((f for f in (top.doubt, bottom.doubt) if f is not None), default=0.0)
     edge = "the ends" if bottom.long or top.long else "the rim"
     for k, (piece, when) in enumerate(zip(cuts, ("before", "after"), strict=True)):
         left = k * (across + gutter)
@@ -348,11 +348,11 @@ def sections(view: RunView, width: float = 1200.0, height: float = 208.0) -> Fig
         draw_cut(axes, piece, half, slab, (top, bottom))
         _names(axes, half - 0.12 * slab, (top, bottom), piece.off)
         turned = _quarter_turned(bottom, top, bool(k), c)
-        told = gap_words(piece, view.units, turned if turned >= finish else 0.0, edge)
+        told = gap_words(piece, view.units, turned if turned >= doubt else 0.0, edge)
         pair = " on ".join(view.called(face.name, bool(k)) for face in (top, bottom))
         ink.heading(figure, left, height - 15.0, f"{pair}, {when}", ha="left")
         ink.write(figure, left + across, height - 15.0, told, 11, "right", color=SHEET.ink)
-    fine = cuts[1].widest < finish
+    fine = cuts[1].widest < doubt
     _foot(figure, cuts[0], larger, f"; gap after: {words.REMARK}" if fine else "")
     return figure
 

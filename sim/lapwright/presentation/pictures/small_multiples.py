@@ -106,7 +106,7 @@ def end_faces(panels: Sequence[Panel], width: float = 1200.0, columns: int | Non
 
 def _caption(face: Face, units: Units, room: float) -> list[str]:
     """A face in words, in lines that fit into `room` [points]."""
-    told = typeset(f"{face.name}: {marked_face(face.after, face.finish, MARK, units, brief=True)}")
+    told = typeset(f"{face.name}: {marked_face(face.after, face.doubt, MARK, units, brief=True)}")
     return textwrap.wrap(told, max(14, int(room / 6.0)))
 
 

@@ -342,13 +342,11 @@
     by("gauge-lift").style.left = (100 * step.lifts).toFixed(2) + "%";
   }
   function mark(step, got, name) {
-    var largest = 0, texts = ["bottom", "top"].map(function (which) {
-      Object.keys(got.left[which]).forEach(function (key) { largest = Math.max(largest, Math.abs(got.left[which][key])); });
+    var texts = ["bottom", "top"].map(function (which) {
       return shape(got.left[which], "", 1);
     });
     var none = say("mark.none");
-    return say("mark", { bottom: name.bottom, top: name.top, below: texts[0] || none, above: texts[1] || none,
-      fine: largest < step.finish && (texts[0] || texts[1]) ? say("mark.fine") : "" });
+    return say("mark", { bottom: name.bottom, top: name.top, below: texts[0] || none, above: texts[1] || none });
   }
 
   function rows(step, got) {
