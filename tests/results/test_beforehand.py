@@ -6,10 +6,13 @@ import re
 from math import log, pi
 from pathlib import Path
 
+import numpy as np
 import pytest
+from scipy.linalg import expm
 
 from lapwright.integration.estimate import outlooks
 from lapwright.kinematics.schedule import kappa
+from lapwright.metrology.conditions import waiting
 from lapwright.presentation.filling import filled
 from lapwright.presentation.finding_words import in_words, said_of
 from lapwright.results.findings import foreseen
@@ -194,7 +197,10 @@ def test_how_long_to_wait_by_hand():
     tau = mass * 500.0 / (10.0 * (area + rim))
     half = 0.5 * 0.15 * look.load * look.speed
     warm = half / (10.0 * (area + rim)) * (1.0 - 2.718281828 ** (-3600.0 / tau))
-    left = 0.5 * look.squeeze / (10.5e-6 * 0.16**2 / (8.0 * 0.03))
+    # 0.1 um, the step of the finest micrometers, of 30 mm of iron; what the plate gives to the air through
+    # its back makes one face colder by 10 h / k only, and bows it by less than that can show.
+    left = 0.1e-6 / (10.5e-6 * 0.03)
+    assert 10.0 * left * 0.03 / 50.0 * 10.5e-6 * 0.16**2 / (8.0 * 0.03) < 0.5 * look.squeeze
     said = text(one, "wait")
     assert float(re.search(r"about ([\d.]+) degC", said)[1]) == pytest.approx(warm, rel=0.06)
     low, high = (float(v) for v in re.search(r"for ([\d.]+) to ([\d.]+) hours", said).groups())
@@ -209,6 +215,20 @@ def test_how_long_to_wait_by_hand():
     inch = study(("5 um", "60 min", 'load = "20 N"'), head='units = "inch"\n')
     fahrenheit = float(re.search(r"about ([\d.]+) degF", text(inch, "wait"))[1])
     assert fahrenheit == pytest.approx(1.8 * warm, rel=0.06)
+
+
+def test_a_plate_cools_as_one_lump():
+    """Conduction in 20 layers beside m c / (h A): a lump where h L / k < 0.1 (Incropera 5.2, from memory)."""
+    plate = study(("5 um", "60 min", "")).plates["A"]
+    iron, thick, layers = plate.material, 0.03, 20
+    skin = pi * 0.08**2 + pi * 0.16 * thick
+    through_back = 10.0 * skin / (pi * 0.08**2)  # all of its skin as if it were its back [W/(m2 K)]
+    assert through_back * thick / iron.conductivity < 0.1
+    step, holds = thick / layers, iron.density * iron.heat_capacity
+    flow = np.diff(np.eye(layers), axis=0) * iron.conductivity / step
+    out = np.vstack([np.zeros(layers), flow, -through_back * np.eye(layers)[-1]])
+    warm = expm(np.diff(out, axis=0) / (step * holds) * waiting(plate, 1.0, 0.25)) @ np.ones(layers)
+    assert warm.mean() == pytest.approx(0.25, rel=0.02)
 
 
 def test_warmth_goes_on_from_step_to_step():

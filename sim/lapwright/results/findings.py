@@ -19,12 +19,7 @@ from lapwright.errors import LapwrightError
 from lapwright.kinematics.motion import Motion
 from lapwright.kinematics.sliding import crossed_ends, invariants_of
 from lapwright.limits import limit_of
-from lapwright.metrology.conditions import (
-    bow,
-    bow_of_cooling,
-    difference,
-    waiting,
-)
+from lapwright.metrology.conditions import AIR, bow, bow_of_cooling, difference, waiting
 from lapwright.metrology.contacts import footing
 from lapwright.results.record import best, grit_on
 from lapwright.results.warmth import heats_of, warm_at_the_end
@@ -46,6 +41,7 @@ if TYPE_CHECKING:
     from lapwright.metrology.reading import Reading
     from lapwright.results.gauge import Request
     from lapwright.results.record import Run
+    from lapwright.specification.plate import Plate
     from lapwright.study.model import Study
 
 
@@ -118,13 +114,26 @@ def heating(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
             yield Finding("heat", at, name, numbers)
 
 
+def warmth_that_reads(plate: Plate, squeeze: float) -> float:
+    """How warm a plate may be over the room, all through [K], to be believed on size and form.
+
+    It is thicker by less than the step of the finest micrometers, and what it gives to the air through one
+    side bows it by less than the least form that the grit layer leaves: `squeeze` [m] is the measure.
+    """
+    bowed = bow(plate, difference(plate, AIR * plate.outline.area))  # for each K
+    by_form = limit_of("bow that reads") * squeeze / bowed
+    if plate.thickness is None:
+        return by_form
+    return min(by_form, limit_of("size") / (plate.material.expansion * plate.thickness))
+
+
 def standing_warm(study: Study, ahead: Sequence[Outlook]) -> Iterator[Finding]:
     """How warm the plates are at the end, and from when to when they may be read."""
     warm, last = warm_at_the_end(study, ahead)
     end = max(last.values(), default=1)
     for name in (n for n in study.plates if n in last):
         plate = study.plates[name]
-        allowed = limit_of("bow that reads") * ahead[last[name] - 1].squeeze / bow(plate, 1.0)
+        allowed = warmth_that_reads(plate, ahead[last[name] - 1].squeeze)
         if warm[name] > allowed:
             low, high = (waiting(plate, warm[name], allowed, air) for air in (MOST_AIR, LEAST_AIR))
             grown = plate.material.expansion * warm[name] * (plate.thickness or 0.0)
