@@ -21,7 +21,7 @@ from lapwright.optimisation.track import Constraint
 from lapwright.presentation import advice
 from lapwright.results.record import Run
 from lapwright.specification.step import Step, Swap, Turn
-from lapwright.study.gauges import doubt_on
+from lapwright.study.doubts import doubt_on
 
 UM, UIN = 1e-6, 25.4e-9
 SIZE = r"(?:less than )?[\d.]+ (?:um|uin)"

@@ -22,7 +22,7 @@ from lapwright.optimisation.track import Constraint
 from lapwright.presentation.account import in_words
 from lapwright.results.record import Run
 from lapwright.specification.step import Swap, Turn
-from lapwright.study.gauges import doubt_on
+from lapwright.study.doubts import doubt_on
 from tests.presentation.conftest import (
     DISC,
     record,

@@ -22,7 +22,7 @@ from lapwright.optimisation.equal_metal import Judged, in_draws, judged_where, w
 from lapwright.optimisation.summary import Summary
 from lapwright.results.answer import Answer
 from lapwright.specification.said import Constructed
-from lapwright.study.gauges import doubt_at_end
+from lapwright.study.doubts import doubt_at_end
 from lapwright.study.model import Study, guessed
 
 __all__ = ["BAND_ENDS", "Comparison", "Known", "Verdict", "compared", "verdict"]

@@ -43,7 +43,7 @@ from lapwright.specification.curves import Line, arc_moments
 from lapwright.specification.plate import Plate
 from lapwright.specification.said import RefusedError
 from lapwright.specification.step import Grit, Step, Turn
-from lapwright.study.gauges import doubt_on
+from lapwright.study.doubts import doubt_on
 from lapwright.units import METRIC, Units, joined, sentence
 
 WALK = Turn(radians(3.0))  # as in the sentence on a stroke that stays on one side

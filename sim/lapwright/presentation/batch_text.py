@@ -16,7 +16,7 @@ from lapwright.presentation.size_words import spoken_of
 from lapwright.presentation.words import say
 from lapwright.results.batch import BatchRecord, csv_text, out_of_goal
 from lapwright.results.record import FORM_KEYS, Run
-from lapwright.study.gauges import doubt_on
+from lapwright.study.doubts import doubt_on
 from lapwright.units import Units, sentence
 
 PARTS_FILE = "parts.csv"

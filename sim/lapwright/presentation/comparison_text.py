@@ -16,7 +16,7 @@ from lapwright.optimisation.summary import Summary
 from lapwright.presentation import words
 from lapwright.presentation.tuning_notes import asked_for, label, time_share, worst
 from lapwright.presentation.words import MARK, marked_face, say, with_bands
-from lapwright.study.gauges import doubt_at_end
+from lapwright.study.doubts import doubt_at_end
 from lapwright.units import NOTHING, Units, joined
 
 SHOWN = 20  # rows on a screen

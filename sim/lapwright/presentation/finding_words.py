@@ -17,7 +17,7 @@ from lapwright.presentation.tables import limit
 from lapwright.presentation.words import Fields, say, sentences
 from lapwright.results.findings import KINDS, Finding, gravity, noticed
 from lapwright.specification.materials import NOT, SOFT, cutting
-from lapwright.study.gauges import doubt_on
+from lapwright.study.doubts import doubt_on
 from lapwright.units import NOTHING, Text, Units, joined, sentence
 
 if TYPE_CHECKING:

@@ -26,7 +26,7 @@ from lapwright.results.record import FORM_KEYS, grit_on
 from lapwright.specification.grooves import Grid
 from lapwright.specification.plate import Shares, boxes, resampled
 from lapwright.specification.step import Step
-from lapwright.study.gauges import doubt_on
+from lapwright.study.doubts import doubt_on
 from lapwright.units import NOTHING, Units, joined
 
 if TYPE_CHECKING:

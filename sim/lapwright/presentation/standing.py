@@ -23,7 +23,7 @@ from lapwright.presentation.words import Fields, say
 from lapwright.specification.materials import NOT, cut_left
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Hand, Step
-from lapwright.study.gauges import doubt_at_end
+from lapwright.study.doubts import doubt_at_end
 from lapwright.units import Units, joined
 
 ENOUGH = 1.0 + 1e-9

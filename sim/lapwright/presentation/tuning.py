@@ -30,7 +30,7 @@ from lapwright.presentation.tuning_notes import (
     worst,
 )
 from lapwright.presentation.words import MARK
-from lapwright.study.gauges import doubt_at_end
+from lapwright.study.doubts import doubt_at_end
 from lapwright.units import Units
 
 if TYPE_CHECKING:

@@ -19,7 +19,7 @@ from lapwright.optimisation.design import typed_at, where
 from lapwright.optimisation.track import Band, Candidate, Constraint, Evaluation, Nudge, Tuning
 from lapwright.presentation import words
 from lapwright.presentation.words import ALWAYS, MARK
-from lapwright.study.gauges import doubt_at_end
+from lapwright.study.doubts import doubt_at_end
 from lapwright.study.model import Study, guessed
 from lapwright.study.write import written
 from lapwright.units import NOTHING, Units, joined

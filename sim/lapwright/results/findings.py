@@ -33,7 +33,7 @@ from lapwright.specification.materials import (
 )
 from lapwright.specification.step import Step
 from lapwright.study.bends import seesaw
-from lapwright.study.gauges import doubt_on
+from lapwright.study.doubts import doubt_on
 
 if TYPE_CHECKING:
     from lapwright.integration.estimate import Outlook

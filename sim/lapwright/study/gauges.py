@@ -22,13 +22,11 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import inf, pi
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from lapwright.files import read_whole
-from lapwright.kinematics.schedule import last_grit
 from lapwright.metrology.conditions import ALONG, MOST_READ, SIZE, SIZE_SLOPE, Conditions, bands_in
 from lapwright.metrology.contacts import Placement
-from lapwright.metrology.finish import unsure_below
 from lapwright.metrology.fringes import dome_by_press, dome_by_wedge
 from lapwright.metrology.instruments import (
     EYE,
@@ -59,9 +57,6 @@ from lapwright.study.batches import batch_table
 from lapwright.study.goal import goal_table
 from lapwright.study.plates import a_plate
 from lapwright.study.variants import sweep_typed, tables_of, tune_typed, variants_typed
-
-if TYPE_CHECKING:
-    from lapwright.study.model import Study
 
 MOST_READINGS = 2000
 HOW_GAUGE = '[gauges.sph] with kind = "spherometer"'
@@ -530,17 +525,3 @@ def _said_in(field: _Field, units: Mapping[str, float]) -> bool:
 
 def _bad(field: _Field, why: str) -> RefusedError:
     return RefusedError(f"{field.name}: {why}", "table")
-
-
-def doubt_at_end(study: Study, name: str | None = None) -> float:
-    """The same of a plate at the end, by its last grit; of all plates the least; 0: none was lapped."""
-    if name is None:
-        doubts = [doubt_at_end(study, each) for each in study.plates]
-        return min(filter(None, doubts), default=0.0)
-    grit = last_grit(study.steps, name)
-    return 0.0 if grit is None else doubt_on(study, name, grit)
-
-
-def doubt_on(study: Study, name: str, grit: float) -> float:
-    """The least form [m] that a gauge of the study, or a usual one, tells on a plate lapped with grit [m]."""
-    return unsure_below(study.plates[name], study.gauges.values(), grit)

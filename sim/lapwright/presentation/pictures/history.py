@@ -21,7 +21,7 @@ from lapwright.presentation.pictures import ink
 from lapwright.presentation.pictures.faces import MM, Ground, coloured, contours, draw_map
 from lapwright.presentation.pictures.ink import SHEET, Array, Box, Style
 from lapwright.presentation.run_view import Face, RunView, common_removed
-from lapwright.study.gauges import doubt_on
+from lapwright.study.doubts import doubt_on
 from lapwright.units import NOTHING, Units, shortened
 
 _LEFT, _RIGHT, _HEAD, _APART = 112.0, 92.0, 46.0, 26.0
