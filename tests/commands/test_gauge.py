@@ -196,9 +196,9 @@ def test_readings_that_tell_nothing_and_grey_faces_are_told(study, capsys):
     capsys.readouterr()
     text = said(capsys, "pair-run")
     twist, dome = (part.split("on B")[0] for part in text.split("on A")[2:0:-1])
-    assert re.search(r"um.* †\n", twist)
-    assert "† too small for a gauge to be sure of" in twist
-    assert "†" not in dome  # a quarter of 8 um
+    assert re.search(r"um.*: too little for it to tell\n", twist)
+    assert "adds a scatter of 0.15 um from place to place" in " ".join(twist.split())
+    assert "too little" not in dome  # a quarter of 8 um
     assert "loose 15 um grit leaves A too grey to show bands" in " ".join(text.split())
     assert main(["run", study(STUDY), "--no-page", "--force"]) == 0
     assert "too grey" not in said(capsys, "pair-run")

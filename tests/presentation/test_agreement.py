@@ -16,7 +16,6 @@ from lapwright.presentation.gauge_text import in_words
 from lapwright.presentation.pictures.fringes import fringes_of
 from lapwright.presentation.run_view import run_view
 from lapwright.presentation.tables import forms_data
-from lapwright.presentation.words import MARK
 from lapwright.results.gauge import GaugeAnswer, faces_of
 from lapwright.specification.plate import Measured, Plate
 from lapwright.study.read import parse
@@ -127,7 +126,7 @@ def of_gauges(lines: list[str], plate: str, long: bool) -> set[bool]:
             shown.append(one)
         if long:
             shown = [one for one in shown if one.startswith("  at 0 deg")]
-        ways = [sides(one) for one in shown if not one.endswith(MARK) and "along" not in one]
+        ways = [sides(one) for one in shown if "too little" not in one and "along" not in one]
         if ways and len(ways) == len(shown) and all(way == ways[0] for way in ways):
             out |= ways[0]
     return out

@@ -420,7 +420,7 @@ def test_work_that_nobody_does_at_one_go_is_parted_by_rests(time, fresh, said):
         f'top = "A"\nbottom = "B"\ngrit = "9 um"\npace = "60 /min"\ntime = "{time}"\n'
         f'fresh_grit_every = "{fresh}"\n'
     )
-    told = " ".join(beforehand.rests(study.steps[0]))
+    told = " ".join(beforehand.rests(study.steps[0], study.ahead[0]))
     assert told.startswith(said) if said else not told
     if said:
         assert ("at the fresh dab" in told) == (fresh == "5 min")

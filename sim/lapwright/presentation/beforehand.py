@@ -163,18 +163,27 @@ def hand(
 REST = 2.0  # times as long as anybody strokes at one go: from there on the work is parted
 
 
-def rests(step: Step) -> list[str]:
+def spell_of(step: Step, look: Outlook) -> float | None:
+    """How long a hand keeps stroking at one go [s]; None where the step is no longer, or no hand strokes."""
+    most, whole = limit_of("without a rest"), min(step.total_strokes / step.pace, look.time)
+    if whole <= REST * most or isinstance(step.curve, Still) or spins(step):
+        return None
+    return min(most, step.fresh_every or most)
+
+
+def rests(step: Step, look: Outlook) -> list[str]:
     """How the work of a step is parted, where nobody keeps it up at one go: strokes, and rests between them.
 
     At a fresh dab the hands are off anyhow.
     """
-    most, whole = limit_of("without a rest"), step.total_strokes / step.pace
-    if whole <= REST * most or isinstance(step.curve, Still) or spins(step):
+    spell = spell_of(step, look)
+    if spell is None:
         return []
-    spell = min(most, step.fresh_every or most)
     each, dab = round(spell * step.pace), bool(step.fresh_every) and spell == step.fresh_every
-    fields: Fields = {"count": step.total_strokes, "each": each, "spell": spell, "dab": dab}
-    return [say("preview.rests", **fields, times=round(step.total_strokes / each))]
+    # Until a size is reached that is as many as that takes.
+    count = min(step.total_strokes, round(look.time * step.pace))
+    fields: Fields = {"count": count, "each": each, "spell": spell, "dab": dab}
+    return [say("preview.rests", **fields, times=max(1, round(count / each)))]
 
 
 def _goes_round(step: Step, bottom: bool) -> str:

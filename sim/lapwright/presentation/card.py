@@ -292,6 +292,7 @@ def _foot(view: RunView, most: int) -> tuple[Note, ...]:
         lines.append(
             "Laying down: both with 12 at 12 to begin; after a change the new bottom has its 12 at 12."
         )
+    lines.append(say("orders.clock"))
     tops = {step.top for step in view.steps} | {s.bottom for s in view.steps if s.swap is not None}
     if study.batch is not None and study.batch.carrier is not None:
         tops.add(study.batch.carrier)

@@ -12,7 +12,8 @@ from lapwright.presentation.run_view import Face, RunView
 from lapwright.presentation.size_words import expected
 from lapwright.presentation.words import MARK, in_bands, marked_face, say
 from lapwright.results.record import grit_on
-from lapwright.study.gauges import doubt_on
+from lapwright.study.doubts import doubt_on
+from lapwright.units import NOTHING
 
 MOST_ROWS = 18  # with more, some rounds or steps are read less
 
@@ -85,7 +86,7 @@ def _expect(view: RunView, face: Face, at: int, doubt: float | None) -> str:
     forms |= _hangs(view, face, at)
     told = marked_face(forms, doubt, MARK, units)
     flat = forms.get("flatness")
-    if face.bore and flat is not None:
+    if face.bore and flat is not None and flat >= NOTHING:
         # Of the face as it came by the limit that the table of forms marks it by: the last grit's.
         told += f"; {in_bands(flat, units, face.doubt if doubt is None else doubt, f' {MARK}')}"
     return told

@@ -25,13 +25,13 @@ from lapwright.metrology.least_squares import Estimate, FormEstimate
 from lapwright.metrology.reading import FINE, Reading, own_of, stepped
 from lapwright.presentation.finding_words import finding_text
 from lapwright.presentation.size_words import NO_SIZE, hours_words, measured_words
-from lapwright.presentation.words import MARK, REMARK, Fields, in_bands, odd, say
+from lapwright.presentation.words import REMARK, Fields, in_bands, odd, say
 from lapwright.results.answer import wrapped
 from lapwright.results.findings import Finding
 from lapwright.results.gauge import Request, Seen
 from lapwright.results.whole import Whole
 from lapwright.specification.outline import Outline
-from lapwright.study.gauges import doubt_on
+from lapwright.study.doubts import doubt_on
 from lapwright.study.sizes import sizes_of
 from lapwright.units import NOTHING, Units, joined
 
@@ -84,8 +84,7 @@ def _shown(one: Seen, request: Request, whole: Mapping[str, Whole], full: bool) 
         yield from (f"  {line}" for line in _lines(one, units))
     else:
         for p in one.there:
-            line = _reading(p, one, units, given=bool(request.places))
-            yield f"  {line}{_mark(p.value, one, request)}"
+            yield f"  {_reading(p, one, request)}"
     if one.gauge.zero.on == "plate":
         yield f"  {say('gauge.comparator', plate=one.gauge.zero.plate)}"
     notes = [*_finish(one, request), *_walked(one, whole[one.plate.name], units)]
@@ -124,10 +123,10 @@ def _degrees(angle: float) -> str:
     return f"{angle * 180.0 / pi:.0f} deg"
 
 
-def _reading(one: Prediction, seen: Seen, units: Units, given: bool) -> str:
-    """One line: where it stands, what it shows, how surely; `given`: the place was asked for, not found."""
-    gauge = seen.gauge
-    where = _where(one, units, given)
+def _reading(one: Prediction, seen: Seen, request: Request) -> str:
+    """One line: where it stands, what it shows, how surely."""
+    gauge, units = seen.gauge, request.study.units
+    where = _where(one, units, given=bool(request.places))
     if one.value is None:
         return f"{where}: {one.footing.words}"
     shows = "nothing"
@@ -142,9 +141,8 @@ def _reading(one: Prediction, seen: Seen, units: Units, given: bool) -> str:
     line = f"{where}: {shows}"
     if one.budget.parts:
         line += f", give or take {_amount(one.budget.half, gauge, units)}"
-        line += (
-            say("gauge.unsure") if shows != "nothing" and abs(one.value) < one.budget.half else ""
-        )
+    if shows != "nothing" and units.finer(one.value, _doubt_of(one, seen, request)):
+        line += say("gauge.unsure")
     return f"{line} ({one.footing.words})" if one.footing.words else line
 
 
@@ -261,26 +259,26 @@ def _warmth(gauge: Gauge, budget: Budget, units: Units, full: bool) -> str:
     return say("gauge.warm.wait", units, said=text, wait=wait)
 
 
-def _mark(value: float | None, one: Seen, request: Request) -> str:
-    """A dagger behind a reading that the gauge is not sure of, beside what the finish adds to it."""
-    if value is None or one.gauge.angular or abs(value) < NOTHING:
-        return ""
-    grit, ball = request.faces.grits[one.plate.name], one.gauge.ball or BALL
-    flat = isinstance(one.gauge, OpticalFlat)
-    rough = 0.0 if grit is None else deviation_of(grit) if flat else scatter_of(grit, ball)
-    doubt = SURE * math.hypot(one.there[0].budget.standard, rough)
-    return f" {MARK}" if request.study.units.finer(value, doubt) else ""
+def _doubt_of(one: Prediction, seen: Seen, request: Request) -> float:
+    """What a reading is not sure of, with what the finish adds to it, in its own unit."""
+    grit, gauge = request.faces.grits[seen.plate.name], seen.gauge
+    rough = 0.0
+    if grit is not None and not gauge.angular:
+        flat = isinstance(gauge, OpticalFlat)
+        rough = SURE * (deviation_of(grit) if flat else scatter_of(grit, gauge.ball or BALL))
+    return math.hypot(one.budget.half, rough)
 
 
 def _finish(one: Seen, request: Request) -> Iterator[str]:
     """What the last grit does to readings: it scatters them, and leaves a face too grey for bands."""
-    grit = request.faces.grits[one.plate.name]
+    grit, units = request.faces.grits[one.plate.name], request.study.units
     if grit is not None and isinstance(one.gauge, OpticalFlat):
         yield say("gauge.to_the_edge")
         if too_grey(grit):
             yield say("gauge.too_grey", grain=grit, plate=one.plate.name)
-    if not one.lined and any(_mark(p.value, one, request) for p in one.there):
-        yield say("gauge.finish", mark=MARK, remark=REMARK)
+    elif grit is not None and not one.lined and not one.gauge.angular:
+        ball = one.gauge.ball or BALL
+        yield say("gauge.finish", units, grain=grit, scatter=scatter_of(grit, ball))
 
 
 def _walked(one: Seen, whole: Whole, units: Units) -> Iterator[str]:

@@ -26,7 +26,9 @@ from lapwright.presentation.orders import Order, grit_words, orders
 from lapwright.presentation.pictures.faces import Believed, believed
 from lapwright.presentation.pictures.history import Went, WentOn, went
 from lapwright.presentation.tables import stroke_words, turn_words
+from lapwright.presentation.words import say
 from lapwright.results.findings import foreseen
+from lapwright.study.sizes import sizes_of
 from lapwright.units import Units, joined, sentence
 
 if TYPE_CHECKING:
@@ -282,8 +284,10 @@ def _card(answer: NextAnswer, looks: Sequence[Outlook], care: Sequence[str]) -> 
             "rows": [
                 *((read_where(r), answer.reading_words(r, band)) for r, band in answer.foretold),
                 *((what, "as a table") for what in answer.again),
+                *_to_measure(answer),
             ],
             "foot": [
+                say("orders.clock"),
                 f"Lifting: {step.top}, the top, weighs {mass}.",
                 "Slide plates apart, never pry. Fingers out of the gap. Local rules come first.",
                 f"{write}: strokes that were done, readings, weight if weighed.",
@@ -292,6 +296,21 @@ def _card(answer: NextAnswer, looks: Sequence[Outlook], care: Sequence[str]) -> 
             "alarms": care[:MOST_CARE],
         }
     return {**card, "type": _type(card)}
+
+
+def _to_measure(answer: NextAnswer) -> list[tuple[str, str]]:
+    """Where a micrometer is to be read of plates that are lapped to a size, and at what to stop."""
+    step, units = answer.advice.step, answer.units
+    gauges = answer.book.study.gauges
+    foretold = {r.plate for r, _ in answer.foretold if gauges[r.gauge].kind == "micrometer"}
+    rows = []
+    for name, size in sizes_of(answer.book.study).items():
+        if step is None or name not in (step.top, step.bottom) or name in foretold:
+            continue
+        asked = [say("size.card_stop", units, size=size.thickness)] if size.thickness else []
+        asked += [say("size.card_wedge", units, size=size.wedge)] if size.wedge else []
+        rows.append((say("size.card_row", plate=name), ", ".join(asked)))
+    return rows
 
 
 def _form_of(form: tuple[str, str]) -> str:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from lapwright.kinematics.schedule import spread_of
 from lapwright.limits import BAND, why_band
-from lapwright.presentation.beforehand import ALMOST, Plates, degrees
+from lapwright.presentation.beforehand import ALMOST, Plates, degrees, spell_of
 from lapwright.presentation.tables import echoed, limit, palms, rev, spins, stays_on_top
 from lapwright.presentation.words import Fields, say
 from lapwright.specification.curves import Still
@@ -75,6 +75,7 @@ def orders(
         *turns,
         Order("Press", _press(step, units, gang)),
         _fresh(step),
+        Order("Rest", _rests(step, look)),
         Order("Liquid", "" if step.liquid == Step.liquid else step.liquid),
         Order("Note", step.note or ""),
     ]
@@ -236,6 +237,15 @@ def _press(step: Step, units: Units, gang: Batch | None = None) -> str:
     if load.push_height > ALMOST:
         text = say("orders.press.push", units, press=text, height=load.push_height)
     return text
+
+
+def _rests(step: Step, look: Outlook) -> str:
+    """How the work is parted where nobody keeps it up at one go; at a fresh dab the hands are off anyhow."""
+    spell = spell_of(step, look)
+    if spell is None:
+        return ""
+    strokes = round(spell * step.pace)
+    return say("orders.rest", strokes=strokes, spell=spell, dab=spell == step.fresh_every)
 
 
 def _fresh(step: Step) -> Order:

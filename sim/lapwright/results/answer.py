@@ -249,7 +249,7 @@ class Preview(Answer):
         step, look, glance = study.steps[at], self.looks[at], self.glances[at]
         told: dict[str, Sequence[str]] = {
             "hand": beforehand.hand(step, plates, look, units, study.turns_bottom(number)),
-            "rests": beforehand.rests(step),
+            "rests": beforehand.rests(step, look),
             "press": [beforehand.press(step, plates, look, units)],
             "cuts": [beforehand.cuts(study, number, look)],
             "makes": self.made(number),
