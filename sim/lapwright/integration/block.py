@@ -113,7 +113,7 @@ class Block:
             removal_rate=down[0] + max(down[1:]),
             error=_spread_of(bodies, apart),
             step=np.concatenate(
-                [_forms(plate, dz) for plate, dz in zip(bodies, apart, strict=True)]
+                [shape_of(plate, dz) for plate, dz in zip(bodies, apart, strict=True)]
             ),
             doubt=np.repeat(full, 3) * first.doubt,
             lift_share=first.lift_share,
@@ -166,7 +166,7 @@ def _mixed(shares: Sequence[float], stages: Sequence[Maps]) -> Maps:
     )
 
 
-def _forms(plate: Plate, dz: Array) -> Array:
+def shape_of(plate: Plate, dz: Array) -> Array:
     """The three form errors of a map at margin 0 (3,) [m]."""
     x, y = (middle / plate.outline.radius for middle in (plate.grid.x, plate.grid.y))
     errors: Array = np.einsum(

@@ -53,7 +53,7 @@ class Loads:
         set over by an angle is set by hand, and a part that nothing carries is laid as it always is.
         """
         dresses = self.batch.dresses(clock.step)
-        past = (clock.dressings if dresses else clock.round) - 1
+        past = (clock.dressings if dresses else clock.round - clock.skipped) - 1
         carried = self.batch.carried and self.batch.laps(step)
         return (
             _share(step.walk, past * GOLDEN),
@@ -63,12 +63,13 @@ class Loads:
     def laid(self, state: State) -> State:
         """The next parts on the plate, each as it comes."""
         batch, clock = self.batch, state.clock
-        clock = replace(clock, parts=clock.parts + batch.number(clock.round))
+        parts = clock.parts + batch.number(clock.round)
+        clock = replace(clock, parts=parts, stands=state.trend.ahead)
         usual = self.plates[batch.part]
         new = load_as_it_comes(batch, usual, clock, self.seed)
         names = form_names(usual.outline)
         heights = {**state.heights, **{name: frozen(z) for name, z in new.items()}}
-        doubt = {**state.doubt, **{name: Doubt(names) for name in new}}
+        doubt = {**state.doubt, **{n: Doubt(names, leapt=state.doubt[n].leapt) for n in new}}
         return replace(state, event="laid", clock=clock, heights=heights, doubt=doubt)
 
     def due(self, number: int, state: State) -> bool:
@@ -78,19 +79,27 @@ class Loads:
             return True
         if clock.parts >= self.batch.count:
             return False
-        name = self.steps[number - 1].bottom
+        return dress.due(clock.parts - clock.dressed, self.read(state))
+
+    def read(self, state: State) -> dict[str, float]:
+        """What the plate reads of the forms at which it is dressed [m], by their names there."""
+        dress = self.batch.dress
+        if dress is None or not dress.when:
+            return {}
+        name = self.steps[dress.step - 1].bottom
         how = measure if "flatness" in dress.when else forms
         found = how(self.plates[name], self.watch.face(name, state), self.margin)
-        read = {form: getattr(found, FIELDS[form]) or 0.0 for form in dress.when}
-        return dress.due(clock.parts - clock.dressed, read)
+        return {form: getattr(found, FIELDS[form]) or 0.0 for form in dress.when}
 
     def begun(self, state: State, before: Progress) -> State:
         """A step at its beginning, the step `before` it done: the clock of the batch, and new parts."""
         clock = replace(
-            state.clock, parts=before.parts, dressed=before.dressed, dressings=before.dressings
-        )
+            state.clock, parts=before.parts, dressed=before.dressed, dressings=before.dressings,
+            skipped=before.skipped,
+        )  # fmt: skip
         if self.batch.dresses(clock.step):
             clock = replace(clock, dressed=clock.parts, dressings=clock.dressings + 1)
+            state = replace(state, trend=state.trend.dressed(before.round - before.skipped))
             clock = replace(clock, load_stride=before.stride, load_poses=before.poses)
         elif clock.step == before.step:
             # The next load is lapped like the one before it: its blocks and poses are a good guess.
@@ -102,13 +111,20 @@ class Loads:
 
 
 def load_as_it_comes(batch: Batch, usual: Plate, clock: Progress, seed: int) -> dict[str, Array]:
-    """Heights (ny, nx) [m] of the parts that lie there, by name, before they are lapped."""
+    """Heights (ny, nx) [m] of the parts that lie there, by name, before they are lapped.
+
+    Of a load that stands for several, the mean of the parts that would lie there.
+    """
     number = batch.number(clock.round)
     first = clock.parts - number + 1
-    return {
-        name: as_it_comes(batch, usual, first + k, seed)
-        for k, name in enumerate(batch.names[:number])
-    }
+    out = {}
+    for k, name in enumerate(batch.names[:number]):
+        each = [
+            as_it_comes(batch, usual, first + k + number * load, seed)
+            for load in range(clock.stands if batch.scatter else 1)
+        ]
+        out[name] = each[0] if len(each) == 1 else np.stack(each).mean(axis=0)
+    return out
 
 
 def as_it_comes(batch: Batch, usual: Plate, number: int, seed: int) -> Array:

@@ -11,7 +11,7 @@ error.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from math import ceil, log2, sqrt
@@ -25,7 +25,6 @@ from lapwright.contact.gang import Gang
 from lapwright.contact.joint import Joint, samples_under
 from lapwright.contact.sampling import FEWEST_A_STROKE, PLASTIC, block_sample, block_samples
 from lapwright.contact.stability import check_stands
-from lapwright.errors import LapwrightError
 from lapwright.integration.block import (
     Block,
     in_memory,
@@ -37,8 +36,9 @@ from lapwright.integration.block import (
     settling_time,
     strokes_of_block,
 )
+from lapwright.integration.leaps import Leaps
 from lapwright.integration.loads import Loads
-from lapwright.integration.state import Progress, Settings, State
+from lapwright.integration.state import Progress, Settings, State, named, next_multiple
 from lapwright.integration.stopping import Watch
 from lapwright.kinematics.motion import Motion
 from lapwright.kinematics.schedule import (
@@ -57,7 +57,6 @@ from lapwright.metrology.form import EdgeMargin
 from lapwright.specification.batch import Batch
 from lapwright.specification.plate import Plate
 from lapwright.specification.step import Grit, Step, strokes_in
-from lapwright.units import Text
 
 Array = NDArray[np.float64]
 
@@ -161,6 +160,13 @@ class _Work:
         return Loads(self.batch, self.plates, self.steps, self.seed, self.margin)
 
     @cached_property
+    def leaps(self) -> Leaps | None:
+        """The loads that stand for others, if any do; never in a finer run."""
+        if self.loads is None or not self._usual or not self.loads.batch.averages(self.steps):
+            return None
+        return Leaps(self.loads)
+
+    @cached_property
     def watch(self) -> Watch:
         """The gauges that stop a step or swap plates."""
         return Watch(self.plates, self.margin)
@@ -168,18 +174,30 @@ class _Work:
     @property
     def _many(self) -> bool:
         """Whether there are so many loads that each is looked at less closely; never in a finer run."""
-        usual = self.settings.accuracy >= Settings.accuracy
-        return self.batch is not None and self.batch.many and usual
+        return self.batch is not None and self.batch.many and self._usual
+
+    @property
+    def _usual(self) -> bool:
+        """Whether this is no finer run."""
+        return self.settings.accuracy >= Settings.accuracy
 
     def begun(self) -> State:
         """The start: the plates as they come, of a batch the first parts on its plate."""
         state = State.before(self.steps[0], self.plates)
-        return state if self.loads is None else replace(self.loads.laid(state), event="start")
+        if self.loads is None:
+            return state
+        return self._laid(replace(self.loads.laid(state), event="start"))
+
+    def _laid(self, state: State) -> State:
+        """New parts, and what is there meanwhile where they may stand for others."""
+        return state if self.leaps is None else self.leaps.begun(state)
 
     def advance(self, state: State) -> State:
         """The next state: the end of a step, fresh grit, a swap, new parts, or a block of strokes."""
         clock = state.clock
         step = self.steps[clock.step - 1]
+        if self.leaps is not None and self.leaps.due(state):
+            return self.leaps.leapt(state)
         if clock.closed:
             state = self._next_step(state)
             if state.event in ("end", "laid"):
@@ -212,7 +230,10 @@ class _Work:
             off_swapped=state.removed[step.top] + state.removed[step.bottom],
         )
         state = replace(state, clock=clock, top=step.top, bottom=step.bottom)
-        return state if self.loads is None else self.loads.begun(state, before)
+        if self.loads is None:
+            return state
+        state = self.loads.begun(state, before)
+        return self._laid(state) if state.event == "laid" else state
 
     def _following(self, state: State) -> tuple[int, int] | None:
         """Number and round of the next step; None at the end.  Dressing that is not due is passed over."""
@@ -256,15 +277,15 @@ class _Work:
         clock = state.clock
         stops = [step.total_strokes]
         if step.swap is not None and step.swap.read is not None:
-            stops.append(_next(clock.strokes, strokes_in(step.swap.read, step.pace)))
+            stops.append(next_multiple(clock.strokes, strokes_in(step.swap.read, step.pace)))
         elif step.swap is not None:
             stops.append(clock.swapped_at + self._strokes_on_top(step, state))
-        stops.append(_next(clock.strokes, stroke_period(step.fresh_every, step.pace)))
+        stops.append(next_multiple(clock.strokes, stroke_period(step.fresh_every, step.pace)))
         few = in_order(motion, step, clock.grit_age)
         if motion.index_every and (
             motion.index_every / step.pace >= 0.25 * tau or motion.index_every >= few
         ):
-            stops.append(_next(clock.strokes, motion.index_every))
+            stops.append(next_multiple(clock.strokes, motion.index_every))
         if step.until is not None:
             stops.append(clock.strokes + self.settings.look_every)
         own = min(in_memory(motion, step, clock.strokes, clock.grit_age, tau), step.total_strokes)
@@ -332,7 +353,7 @@ class _Work:
                 loads, plain = [one.load for one in pairs], [one.round_faces for one in pairs]
                 samples = block_samples(motions, loads, *given[:-1], plain)
             time = wear_time(grit.fade, clock.grit_age, number / step.pace)
-            with _named(clock):
+            with named(clock):
                 for one in () if joined else lain:
                     self._check_stands(one, clock.step, self.plates[one.top], bottom)
                 block = Block.fourth_order(
@@ -529,22 +550,3 @@ class _Work:
             top.name: mean_over_land(top, average.top),
         }
         return replace(step.grit, wear=kappa_from_observation(seen, step.grit, self.plates, mean))
-
-
-@contextmanager
-def _named(clock: Progress) -> Iterator[None]:
-    """Say in which step and stroke a trouble came up."""
-    try:
-        yield
-    except LapwrightError as trouble:
-        trouble.text = Text(
-            f"step {clock.step}, stroke {clock.strokes + 1}: {{what}}", what=trouble.text
-        )
-        trouble.key = f"steps.{clock.step}"
-        trouble.args = (trouble.text,)
-        raise
-
-
-def _next(strokes: int, every: int) -> int:
-    """The next multiple of `every` after `strokes`."""
-    return (strokes // every + 1) * every if every else 2**62

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from lapwright.presentation.words import say
-from lapwright.specification.batch import Batch, Dress
+from lapwright.specification.batch import MOST_STOOD, Batch, Dress
 from lapwright.study.model import Study
 from lapwright.units import Units, joined, sentence
 
@@ -35,7 +35,18 @@ def before_words(study: Study) -> list[str]:
     )
     if batch.many:
         lines.append(say("batch.before.many"))
+    lines += _averaged(study, batch)
     return [sentence(line) for line in lines]
+
+
+def _averaged(study: Study, batch: Batch) -> list[str]:
+    """Whether loads stand for others; why not, where that was asked for."""
+    if batch.averages(study.steps):
+        first = min(batch.first_loads * batch.together, batch.count)
+        return [say("batch.before.averaged", first=str(first), most=str(MOST_STOOD))]
+    if batch.average:
+        return [say(f"batch.before.unlike.{batch.unlike(study.steps)}")]
+    return []
 
 
 def _places(study: Study, batch: Batch) -> str:

@@ -51,6 +51,7 @@ def batch_words(view: RunView) -> list[str]:
     lines += [
         _flat(view, record),
         _good_to(view, record),
+        _averaged(view, record),
         *_goal(view, record),
         _plate(view, record),
     ]
@@ -77,6 +78,20 @@ def _good_to(view: RunView, record: BatchRecord) -> str:
     """How far any form of any part may be off by what poses and steps leave open."""
     told = np.concatenate([values[np.isfinite(values)] for values in record.error.values()])
     return say("batch.good_to", view.units, error=float(told.max())) if told.size else ""
+
+
+def _averaged(view: RunView, record: BatchRecord) -> str:
+    """How many stand between those that were lapped, and how sure their flatness is."""
+    if not record.averaged:
+        return ""
+    told = record.flat_error[np.isfinite(record.flat_error)]
+    return say(
+        "batch.averaged",
+        view.units,
+        lapped=str(len(record.number) - record.averaged),
+        others=str(record.averaged),
+        flat=float(told.max()) if told.size else 0.0,
+    )
 
 
 def _goal(view: RunView, record: BatchRecord) -> list[str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import field
 from io import StringIO
@@ -15,7 +16,17 @@ from lapwright.integration.block import mean_over_land
 from lapwright.integration.loads import as_it_comes
 from lapwright.integration.state import State
 from lapwright.metrology.form import FORMS
-from lapwright.results.record import FORM_KEYS, SHAPES, column, columns, extra, forms_of, recorded
+from lapwright.results.averaged import Rows
+from lapwright.results.record import (
+    FORM_KEYS,
+    SHAPES,
+    column,
+    columns,
+    extra,
+    forms_of,
+    recorded,
+    unkept,
+)
 from lapwright.specification.batch import Batch
 
 if TYPE_CHECKING:
@@ -47,6 +58,8 @@ class BatchRecord:
     `came`, `forms`: of each part before and after, inside the edge margin; `error`: how far a form may be off
     by the program's own doing.  `plate`: forms of the plate when the part came off; `plate_removed` [m]: mean
     depth that the plate had lost until then.  `thicker` [m]: by how much the part came thicker than usual.
+    `lapped`: 0 of a part for which others stood, `flat_error` [m] how far its flatness may be off (both empty
+    of a file of before they were kept: all were lapped).
     """
 
     name: str
@@ -59,6 +72,17 @@ class BatchRecord:
     plate_removed: Array = column("m", "mean depth of land that the plate had lost by then", "part")
     thicker: Array = column("m", "how much thicker than usual the part came", "part")
     dressings: Dressings
+    lapped: Counts = column(
+        "1",
+        "1: it was lapped, 0: others stood for it",
+        "part",
+        kind="counts",
+        default_factory=unkept,
+    )
+    flat_error: Array = column(
+        "m", "how far the flatness of a part may be off for which others stood", "part",
+        kind="array", default_factory=unkept,
+    )  # fmt: skip
     came: Mapping[str, Array] = field(default_factory=dict)
     forms: Mapping[str, Array] = field(default_factory=dict)
     error: Mapping[str, Array] = field(default_factory=dict)
@@ -76,6 +100,11 @@ class BatchRecord:
         """The rows that it was made of."""
         return _rows(self, len(self.number))
 
+    @property
+    def averaged(self) -> int:
+        """How many parts others stood for."""
+        return int((np.asarray(self.lapped) == 0).sum()) if len(self.lapped) else 0
+
     def table(self) -> dict[str, NDArray[Any]]:
         """Columns of one row a part, SI.
 
@@ -87,7 +116,13 @@ class BatchRecord:
             By name (m,); only forms that one speaks of.
 
         """
-        out: dict[str, NDArray[Any]] = {name: getattr(self, name) for name in columns(BatchRecord)}
+        out: dict[str, NDArray[Any]] = {
+            name: values
+            for name in columns(BatchRecord)
+            if len(values := getattr(self, name)) == len(self.number)
+        }
+        if not self.averaged:
+            out.pop("flat_error", None)
         for which, prefix in (
             ("forms", ""),
             ("came", "came."),
@@ -119,6 +154,7 @@ class BatchRecord:
         return found
 
 
+OF_OLD = {"lapped": 1, "flat_error": float("nan")}  # what a file of before these were kept has
 FORM_TABLES = {  # of both records: which forms, and what stands before each in words
     "came": (FORM_KEYS, "of the part as it came: "),
     "forms": (FORM_KEYS, "of the part: "),
@@ -146,7 +182,10 @@ def _gathered(of: type, rows: Sequence[Row]) -> dict[str, Any]:
 def _rows(record: BatchRecord | Dressings, count: int) -> list[Row]:
     out: list[Row] = []
     for i in range(count):
-        row: Row = {name: getattr(record, name)[i] for name in columns(type(record))}
+        row: Row = {
+            name: values[i] if len(values := getattr(record, name)) else OF_OLD[name]
+            for name in columns(type(record))
+        }
         for which, (keys, _) in form_tables(type(record)).items():
             row[which] = {key: float(getattr(record, which)[key][i]) for key in keys}
         out.append(row)
@@ -162,20 +201,43 @@ class BatchRecorder:
         self.last_step, self.on = lapped[-1], study.steps[lapped[-1] - 1].bottom
         self.rows: list[Row] = []
         self.dressings: list[Row] = []
-        self._came: dict[int, tuple[Array, dict[str, float]]] = {}
+        self._came: dict[tuple[int, ...], tuple[Array, dict[str, float]]] = {}
+        self._measured: dict[int, Mapping[str, float]] = {}
 
-    def go_on(self, record: BatchRecord) -> None:
-        """Take over what was written down."""
-        self.rows = record.rows()
+    def go_on(self, record: BatchRecord, lapped: Sequence[Row] | None) -> None:
+        """Take over what was written down, and what was `lapped` where that is not the rows themselves."""
+        self.rows = record.rows() if lapped is None else [dict(row) for row in lapped]
         self.dressings = _rows(record.dressings, len(record.dressings.after))
+        for row in self.rows:
+            row.setdefault("stands", 1)
+
+    @property
+    def lapped(self) -> list[Row] | None:
+        """What was lapped, plain enough to be written; None where the rows of the record are just that."""
+        if all(row["stands"] == 1 for row in self.rows):
+            return None
+        plain: list[Row] = json.loads(json.dumps(self.rows, default=_plain))
+        return plain
 
     @property
     def record(self) -> BatchRecord:
         """All so far."""
-        return BatchRecord.of(self.batch.part, self.on, self.rows, self.dressings)
+        usual, seed = self.study.plates[self.batch.part], self.study.seed
+        after = [int(row["after"]) for row in self.dressings]
+        rows = Rows(self.batch, usual, seed, self.rows, after).all(self._came_like)
+        return BatchRecord.of(self.batch.part, self.on, rows, self.dressings)
+
+    def _came_like(self, number: int) -> Mapping[str, float]:
+        """Forms of a part before it was lapped."""
+        if number not in self._measured:
+            usual = self.study.plates[self.batch.part]
+            self._measured[number] = self._as_it_came((number,), usual)[1]
+        return self._measured[number]
 
     def take(self, moment: State) -> None:
         """Take the next moment."""
+        if moment.event == "averaged":
+            self._went_on(moment)
         if moment.event != "step":
             return
         if moment.clock.step == self.last_step:
@@ -191,7 +253,8 @@ class BatchRecorder:
         for k, name in enumerate(batch.names[:number]):
             which = clock.parts - number + k + 1
             _, thicker = batch.part_of(usual, which, self.study.seed)
-            begun, came = self._as_it_came(which, usual)
+            every = [which + number * load for load in range(clock.stands)]
+            begun, came = self._as_it_came(tuple(every), usual)
             now, told = moment.heights[name], moment.error.get(name, {})
             self.rows.append(
                 {
@@ -202,6 +265,9 @@ class BatchRecorder:
                     "removed": mean_over_land(usual, begun - now),
                     "plate_removed": moment.removed[self.on],
                     "thicker": thicker,
+                    "lapped": 1,
+                    "stands": clock.stands,
+                    "flat_error": np.nan,
                     "came": came,
                     "forms": self._forms(name, now),
                     "error": {key: float(told.get(key, np.nan)) for key in SHAPES},
@@ -209,16 +275,34 @@ class BatchRecorder:
                 }
             )
 
-    def _as_it_came(self, number: int, usual: Plate) -> tuple[Array, dict[str, float]]:
-        """Heights and forms of a part before it was lapped; without scatter all come alike."""
-        key = number if self.batch.scatter else 0
+    def _went_on(self, moment: State) -> None:
+        """The plate as the loads leave it for which the last one stands."""
+        load = self.rows[-1]["load"]
+        stood = [row for row in self.rows[-self.batch.together :] if row["load"] == load]
+        if stood[0]["stands"] == 1:
+            return
+        then = {
+            "time": moment.clock.time,
+            "plate_removed": moment.removed[self.on],
+            "plate": self._forms(self.on, moment.heights[self.on]),
+        }
+        for row in stood:
+            row["then"] = then
+
+    def _as_it_came(self, numbers: tuple[int, ...], usual: Plate) -> tuple[Array, dict[str, float]]:
+        """Heights and forms of a part as it came, or of the mean; without scatter all come alike."""
+        key = numbers if self.batch.scatter else (0,)
         if key not in self._came:
-            z = as_it_comes(self.batch, usual, number, self.study.seed)
+            each = [
+                as_it_comes(self.batch, usual, n, self.study.seed)
+                for n in (numbers if self.batch.scatter else (1,))
+            ]
+            z = each[0] if len(each) == 1 else np.stack(each).mean(axis=0)
             self._came = {key: (z, self._forms(self.batch.part, z))}
         return self._came[key]
 
     def _dressed(self, moment: State) -> None:
-        before = self.rows[-1]
+        before = self.rows[-1] | self.rows[-1].get("then", {})
         self.dressings.append(
             {
                 "after": moment.clock.parts,
@@ -231,6 +315,11 @@ class BatchRecorder:
 
     def _forms(self, name: str, heights: Array) -> dict[str, float]:
         return forms_of(self.study.plates[name], heights, self.study.margin)
+
+
+def _plain(value: Any) -> Any:
+    """A number of numpy as one of Python."""
+    return value.item()
 
 
 # --- what it comes to --------------------------------------------------------------------------
@@ -274,6 +363,7 @@ def as_json(record: BatchRecord, study: Study) -> dict[str, Any]:
         "count": batch.count,
         "together": batch.together,
         "lapped": len(record.number),
+        "averaged": record.averaged,
         "out_of_goal": None if out is None else int(out.sum()),
         "first_out": first,
         "dressings": _rows(record.dressings, len(record.dressings.after)),

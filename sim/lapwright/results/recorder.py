@@ -34,12 +34,13 @@ from lapwright.errors import (
     troubles_in,
 )
 from lapwright.integration.loads import load_as_it_comes
-from lapwright.integration.state import Doubt, Progress, State, frozen
+from lapwright.integration.state import Doubt, Progress, State, Trend, frozen
 from lapwright.kinematics.motion import Motion
 from lapwright.kinematics.overhang import overhangs
 from lapwright.metrology.form import EdgeMargin
 from lapwright.metrology.thickness import thickness_of
 from lapwright.results.batch import BatchRecorder
+from lapwright.results.begun import owned, put, taken
 from lapwright.results.record import (
     FORM_KEYS,
     FRAMES_MOST,
@@ -68,7 +69,7 @@ NO_MARGIN = EdgeMargin(share=0.0, length=None)
 LESS_DEAR = (
     ("block", "fresh grit"),
     ("block", "fresh grit", "laid", "swap"),
-    ("block", "fresh grit", "laid", "swap", "step"),
+    ("block", "fresh grit", "laid", "swap", "step", "averaged"),
 )
 
 
@@ -407,13 +408,19 @@ def save(
     """
     assert recorder.last is not None
     moment = recorder.last
-    plain = {
-        f.name: getattr(moment, f.name) for f in fields(moment) if f.name not in (*MAPS, "clock")
-    }
+    apart = (*MAPS, "clock", "begun")
+    plain = {f.name: getattr(moment, f.name) for f in fields(moment) if f.name not in apart}
     doubt = {name: asdict(told) for name, told in moment.doubt.items()}
     state = {
         "clock": {f.name: getattr(moment.clock, f.name) for f in fields(moment.clock)},
-        "moment": {**plain, "removed": dict(moment.removed), "doubt": doubt},
+        "moment": {
+            **plain,
+            "removed": dict(moment.removed),
+            "doubt": doubt,
+            "trend": asdict(moment.trend),
+        },
+        "begun": put(moment.begun),
+        "lapped": None if recorder.batch is None else recorder.batch.lapped,
         "entries": len(recorder.entries),
         "frames": recorder.frames.metal,
         "gap": recorder.gap,
@@ -470,7 +477,7 @@ def _restored(path: Path, study: Study) -> Restored:
         recorder.frames = frames_of(run, [float(metal) for metal in state["frames"]])
         recorder.gap = float(state["gap"])
         if recorder.batch is not None and run.batch is not None:
-            recorder.batch.go_on(run.batch)
+            recorder.batch.go_on(run.batch, state["lapped"])
     except (LookupError, ValueError, TypeError, AttributeError) as trouble:
         raise RunFileError(f"{path} cannot be gone on with: start again with --force") from trouble
     return Restored(recorder, run.wall_time)
@@ -495,21 +502,20 @@ def check_same(run: Run, path: Path, study: Study) -> None:
         raise CommandError(f"{change} since {path} was written: {how}", key="--resume")
 
 
-def _own(values: Array) -> Array:
-    """A copy that stands by itself in memory, read-only, as the loop makes them."""
-    copy = np.array(values, dtype=np.float64, order="C", copy=True)
-    copy.setflags(write=False)
-    return copy
-
-
 def _moment(run: Run, state: dict[str, Any], study: Study) -> State:
     doubt = {}
     for name, one in state["moment"].pop("doubt").items():
-        names, sampled, stepped = (tuple(one[key]) for key in ("names", "sampled", "stepped"))
-        doubt[name] = Doubt(names, sampled, stepped, float(one["ordered"]))
+        names, sampled, stepped, leapt = (
+            tuple(one[key]) for key in ("names", "sampled", "stepped", "leapt")
+        )
+        doubt[name] = Doubt(names, sampled, stepped, float(one["ordered"]), leapt)
+    trend: dict[str, Any] = {
+        key: tuple(value) if isinstance(value, list) else value
+        for key, value in state["moment"].pop("trend").items()
+    }
     clock, heights = (
         Progress(**state["clock"]),
-        {name: _own(record.frames[-1]) for name, record in run.plates.items()},
+        {name: owned(record.frames[-1]) for name, record in run.plates.items()},
     )
     if study.batch is not None and state["moment"]["event"] == "laid":
         # No frame is kept of new parts before they lose any metal.
@@ -519,8 +525,10 @@ def _moment(run: Run, state: dict[str, Any], study: Study) -> State:
     return State(
         clock=clock,
         heights=heights,
-        pressure_speed={name: _own(record.pressure_speed) for name, record in run.plates.items()},
+        pressure_speed={name: owned(record.pressure_speed) for name, record in run.plates.items()},
         doubt=doubt,
+        begun=taken(state["begun"]),
+        trend=Trend(**trend),
         **state["moment"],
     )
 

@@ -18,11 +18,15 @@ from lapwright.specification.quantities import ANGLE, LENGTH, SMALL, quantity
 from lapwright.specification.rates import Reader
 from lapwright.specification.said import Frozen, RefusedError, Said, each, made, refused, shown
 from lapwright.specification.step import Load, Step
-from lapwright.specification.table import choice, whole
+from lapwright.specification.table import boolean, choice, whole
 
 OWN, ONE = "own weights", "one weight"
 MOST_PARTS, MOST_TOGETHER = 100_000, 60
 MANY_LOADS = 100  # of more, each is looked at less closely
+# Of a batch over whose parts is averaged: parts lapped one by one at the start, and at least so many loads;
+FIRST_PARTS, FIRST_LOADS = 24, 6
+MOST_STOOD = 16  # loads for which one may stand
+SHORT_SPELL = 6  # loads from dressing to dressing; in fewer there is nothing to average over
 PARTS_STREAM = 0x70617274  # sets the scatter of parts apart from other numbers of the same seed
 # What may scatter, by the field of a start form; every one is drawn for every part, asked for or not.
 SCATTERS: Mapping[str, str] = {
@@ -143,7 +147,8 @@ class Batch(Frozen):
     the stroke says no centre.  `carrier`: a part that lies on the plate with them and takes them round as it
     is turned; its stations are seen from its middle.  `under`: each has its own weight and load, or all lie
     under one rigid weight that takes them round, on which the load of the step lies.  `scatter` [m]: standard
-    deviations from part to part.
+    deviations from part to part.  `average`: whether the plate goes on by what one load does to it for
+    several loads that follow each other; None: of many.
     """
 
     part: str
@@ -157,6 +162,7 @@ class Batch(Frozen):
     under: Said[str] = Said(choice((OWN, ONE), "a way to weigh parts down"), OWN)
     scatter: Said[Mapping[str, float]] = Said(_scatter, default=dict)
     dress: Dress | None = None
+    average: Said[bool | None] = Said(boolean, "of more than 100 loads", None)
 
     @property
     def loads(self) -> int:
@@ -167,6 +173,50 @@ class Batch(Frozen):
     def many(self) -> bool:
         """Whether there are so many loads that each is looked at less closely."""
         return self.loads > MANY_LOADS
+
+    @property
+    def first_loads(self) -> int:
+        """Loads lapped one by one at the start of a batch over whose parts is averaged."""
+        return max(FIRST_LOADS, ceil(FIRST_PARTS / self.together))
+
+    def averages(self, steps: Sequence[Step]) -> bool:
+        """Whether one load stands for several: where that is asked for, else of many, and where it can be.
+
+        Parameters
+        ----------
+        steps : sequence of Step
+            Of the study.
+
+        Returns
+        -------
+        bool
+
+        """
+        wanted = self.many if self.average is None else self.average
+        return wanted and self.unlike(steps) is None
+
+    def unlike(self, steps: Sequence[Step]) -> str | None:
+        """Why no load can stand for others: "steps", "plates" or "dressed"; None where one can.
+
+        Parameters
+        ----------
+        steps : sequence of Step
+            Of the study.
+
+        Returns
+        -------
+        str or None
+
+        """
+        lapped = [step for step in steps if self.laps(step)]
+        if any(not (self.laps(s) or self.dresses(n)) for n, s in enumerate(steps, 1)):
+            return "steps"
+        if len({step.bottom for step in lapped}) > 1:
+            return "plates"
+        every = None if self.dress is None else self.dress.every
+        if every is not None and -(-every // self.together) < SHORT_SPELL:
+            return "dressed"
+        return None
 
     @property
     def names(self) -> tuple[str, ...]:

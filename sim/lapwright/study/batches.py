@@ -36,7 +36,7 @@ def batch_of(root: Table, plates: Plates, steps: Sequence[Step | None]) -> Batch
     _with_units(table, "scatter", SPREAD)
     _with_units(table, "stations", ANGULAR)
     more: dict[str, Any] = table.parts(
-        Batch, ("together", "stations", "radius", "under", "scatter")
+        Batch, ("together", "stations", "radius", "under", "scatter", "average")
     )
     dress = _dress(table, steps)
     table.assume(Batch, together="together", under="under")
@@ -286,7 +286,7 @@ def batch_table(batch: Any) -> Any:
     if not isinstance(batch, Batch):
         return batch
     out: dict[str, Any] = {"part": batch.part} | spelled(
-        batch, "count", "together", "radius", "under"
+        batch, "count", "together", "radius", "under", "average"
     )
     typed = Batch.__dict__["stations"].reader.typed
     if batch.stations:

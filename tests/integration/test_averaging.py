@@ -1,0 +1,210 @@
+"""Loads that stand for others: against every load lapped, closed forms, and a run that was stopped."""
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from lapwright.errors import StudyError
+from lapwright.integration.leaps import Leaps
+from lapwright.integration.loads import Loads
+from lapwright.integration.state import Trend
+from lapwright.results.recorder import Heading, Recorder, heading, restore, save
+from lapwright.results.runfile import read_run, write_run
+from lapwright.specification.step import Turn
+from lapwright.study.model import Study
+
+HEADING = Heading("test", {})
+
+
+def study(batch, *, strokes=120, form=None, dresser=False, **more):
+    """Rings going round on a plate that turns; small, quick cells."""
+    plates = {
+        "plate": {"disc": "200 mm", "thickness": "30 mm", "cells": 28},
+        "ring": {"ring": ["50 mm", "30 mm"], "mass": "0.3 kg", "cells": 16, "form": form or {}},
+    }
+    step = {
+        "top": "ring",
+        "bottom": "plate",
+        "grit": "9 um",
+        "strokes": strokes,
+        "stroke": {"kind": "circle", "radius": "8 mm", "centre": ["60 mm", "0 mm"]},
+        "turn_bottom": "99 deg per stroke",
+        "turn": "63 deg per stroke",
+    }
+    steps = [step]
+    if dresser:
+        plates["dresser"] = {"ring": ["120 mm", "80 mm"], "mass": "1 kg", "cells": 28}
+        stroke = {"kind": "circle", "radius": "8 mm"}
+        steps.append(step | {"top": "dresser", "strokes": 100, "stroke": stroke})
+    return Study.from_dict({"plates": plates, "steps": steps, "batch": batch, **more})
+
+
+MANY = {"part": "ring", "count": 47, "together": 3, "average": True, "scatter": {"dome": "0.3 um"}}
+
+
+def recorded(one, states):
+    recorder = Recorder(one)
+    for moment in states:
+        recorder.take(moment)
+    return recorder
+
+
+@pytest.fixture(scope="module")
+def averaged():
+    """Rings three together, the plate not dressed; its states."""
+    one = study(MANY, form={"dome": "1 um"}, goal={"flatness": "0.3 um", "plates": ["ring"]})
+    return one, list(one.states())
+
+
+@pytest.fixture(scope="module")
+def both(averaged):
+    """Its parts, and the same lapped one by one."""
+    one, states = averaged
+    given = study(MANY | {"average": False}, form={"dome": "1 um"})
+    return recorded(one, states).batch.record, recorded(given, given.states()).batch.record
+
+
+def leaps(one):
+    return Leaps(Loads(one.batch, one.plates, one.steps, one.seed, one.margin))
+
+
+def test_each_part_has_its_row_and_what_is_counted_adds_up(averaged, both):
+    one, states = averaged
+    record, whole = both
+    assert record.number.tolist() == list(range(1, 48))
+    for name in ("load", "station", "thicker"):
+        assert np.array_equal(getattr(record, name), getattr(whole, name)), name
+    assert record.time == pytest.approx(whole.time, rel=1e-12)
+    assert record.came["sphere"] == pytest.approx(whole.came["sphere"], rel=1e-12)
+    assert record.averaged > 12
+    assert (np.asarray(record.lapped) == 1).sum() == 47 - record.averaged
+    end = states[-1]
+    assert end.clock.parts == 47
+    assert end.clock.time == pytest.approx(one.lasts, rel=1e-12)
+    assert record.removed.sum() == pytest.approx(
+        sum(end.removed[name] for name in one.batch.names), rel=2e-3
+    )
+
+
+def test_parts_are_as_sure_as_is_printed(both):
+    """Nineteen of twenty within twice the error, against every load lapped (the same program, no leap)."""
+    record, whole = both
+    stood = np.asarray(record.lapped) == 0
+    for key in ("sphere", "saddle", "twist"):
+        off = np.abs(record.forms[key] - whole.forms[key])[stood]
+        assert (off <= 2.0 * record.error[key][stood]).mean() >= 0.95, key
+        assert record.error[key][stood].max() < 0.05e-6  # and it is worth something
+    off = np.abs(record.forms["flatness"] - whole.forms["flatness"])[stood]
+    assert (off <= 2.0 * record.flat_error[stood]).mean() >= 0.95
+    off = np.abs(record.plate["sphere"] - whole.plate["sphere"])
+    assert off.max() < 0.01 * np.ptp(whole.plate["sphere"])
+
+
+def test_a_stopped_run_goes_on_to_the_same_bits(averaged, tmp_path):
+    """From each kind of moment while a load stands for others: a promise of our own."""
+    one, states = averaged
+    whole = recorded(one, states).run(HEADING, "done", 0.0)
+    standing = [k for k, m in enumerate(states) if m.clock.stands > 1]
+    kinds = {states[k].event: k for k in standing}
+    assert {"laid", "block", "step", "averaged"} <= set(kinds)
+    for k in kinds.values():
+        save(tmp_path / "part.h5", recorded(one, states[: k + 1]), heading(), 0.0)
+        begun = restore(tmp_path / "part.h5", one).recorder
+        for moment in one.states(begun.last):
+            begun.take(moment)
+        end = begun.run(HEADING, "done", 0.0)
+        for name, values in whole.batch.table().items():
+            assert np.array_equal(values, end.batch.table()[name], equal_nan=True), name
+        assert np.array_equal(whole.plates["plate"].frames[-1], end.plates["plate"].frames[-1])
+
+
+def test_what_was_averaged_is_told(averaged, tmp_path):
+    one, states = averaged
+    run = recorded(one, states).run(HEADING, "done", 0.0)
+    told = json.loads(json.dumps(run.told()["batch"], default=float))
+    assert told["averaged"] == run.batch.averaged == sum(not p["lapped"] for p in told["parts"])
+    write_run(run, tmp_path / "run.h5")
+    again = read_run(tmp_path / "run.h5")
+    assert again.batch.averaged == run.batch.averaged
+    assert np.array_equal(again.batch.flat_error, run.batch.flat_error, equal_nan=True)
+    words = "\n".join(run.lines())
+    assert f"{47 - run.batch.averaged} of them were lapped" in words
+    assert any("some loads stand for others" in line for line in one.preview().lines())
+
+
+def test_few_loads_a_finer_run_and_what_is_said_are_heeded():
+    few = study({"part": "ring", "count": 50})
+    many = study({"part": "ring", "count": 303, "together": 3})
+    assert not few.batch.averages(few.steps)
+    assert many.batch.averages(many.steps)
+    assert not replace(many.batch, average=False).averages(many.steps)
+    dress = {"with": "dresser", "every": "9 parts"}
+    batch = {"part": "ring", "count": 303, "together": 3, "average": True, "dress": dress}
+    often = study(batch, dresser=True)
+    assert not often.batch.averages(often.steps)
+    assert any("changes nothing" in line for line in often.preview().lines())
+    with pytest.raises(StudyError, match="average"):
+        study(MANY | {"average": "yes"})
+
+
+def test_the_plate_is_dressed_when_it_is_due_though_loads_stand_for_others():
+    dress = {"with": "dresser", "every": "26 parts"}
+    one = study(
+        MANY | {"count": 54, "together": 2, "dress": dress}, dresser=True, form={"dome": "1 um"}
+    )
+    record = recorded(one, one.states()).batch.record
+    assert record.dressings.after.tolist() == [26, 52]
+    assert record.number.tolist() == list(range(1, 55))
+    # The last load before a dressing stands for itself.
+    assert np.asarray(record.lapped)[[24, 25, 50, 51, 52, 53]].all()
+    assert record.averaged > 0
+
+
+def test_leaps_are_right_where_the_change_changes_evenly():
+    """Loads that each wear off a + b n: sum of an arithmetic series (closed form)."""
+    wave = lambda n: (3.0 + 0.1 * n, -2.0 + 0.05 * n)  # noqa: E731
+    trend, missed = Trend(), ()
+    for n in (*range(1, 11), 12, 16, 20):
+        trend, missed = trend.after(wave(n), n, 4)
+        if n > 2:
+            assert missed == pytest.approx((0.0, 0.0), abs=1e-12)
+    stands = 4
+    along = trend.along(stands)
+    got = [(stands - 1) * (now + more) for now, more in zip(trend.slope, along, strict=True)]
+    wanted = np.sum([wave(n) for n in range(21, 20 + stands)], axis=0)
+    assert got == pytest.approx(wanted.tolist(), rel=1e-12)
+    bent, missed = trend.after((9.0, 0.0), 24, 4)
+    assert bent.off[0] == pytest.approx(0.0)  # no leap came before it
+    bent, _ = replace(trend, leap=3).after((9.0, 0.0), 24, 4)
+    assert bent.off[0] == pytest.approx(1.5 * missed[0])
+
+
+def test_a_part_that_lies_close_on_a_dish_is_domed_by_the_share_of_their_squares(averaged):
+    """z = a r^2 is a dish of R^2 a over the plate; what lies close on it is a dome of r^2 a (geometry)."""
+    one, _ = averaged
+    jumps, plate, ring = leaps(one), one.plates["plate"], one.plates["ring"]
+    waves = jumps.waves["plate"]
+    assert waves.all_round
+    x, y = np.meshgrid(plate.grid.x, plate.grid.y)
+    dish = np.array(waves.of(0.5 * (x * x + y * y)))
+    sphere, saddle, twist = jumps.on_parts @ dish
+    assert sphere == pytest.approx(0.5 * ring.outline.radius**2, rel=1e-3)
+    assert np.hypot(saddle, twist) < 1e-3 * sphere
+    assert (waves.shapes @ dish)[0] == pytest.approx(-0.5 * plate.outline.radius**2, rel=1e-3)
+
+
+def test_what_differs_round_a_turned_plate_is_not_carried_on(averaged):
+    """A saddle (second order) goes, what is the same all round stays; on a plate that stands all stays."""
+    one, _ = averaged
+    plate = one.plates["plate"]
+    x, y = np.meshgrid(plate.grid.x, plate.grid.y)
+    round_, saddle = (
+        np.where(plate.land > 0.0, z, 0.0) for z in (np.hypot(x, y) ** 3, x * x - y * y)
+    )
+    waves = leaps(one).waves["plate"]
+    assert waves.evened(round_) == pytest.approx(round_, abs=1e-3 * round_.max())
+    assert np.abs(waves.evened(saddle)).max() < 1e-9 * np.abs(saddle).max() + 1e-12
+    still = replace(one, steps=(replace(one.steps[0], walk=Turn(), carry_centre=False),))
+    assert leaps(still).waves["plate"].evened(saddle) is saddle
