@@ -250,8 +250,6 @@ def flatness(layout: Layout, plate: str, shops: Array) -> Array:
     """Flatness [m] of a face in shops (m, size): the least range of heights over all tilts, to about 1 %."""
     shapes, x, y = _places(layout, plate)
     z = shops[:, layout.face(plate)] @ shapes
-    fit = np.linalg.lstsq(np.stack([np.ones_like(x), x, y], axis=1), z.T, rcond=None)[0]
-    z = z - fit.T @ np.stack([np.ones_like(x), x, y])
     best: Array = np.ptp(z, axis=1)
     step = 0.25 * best
     for _ in range(LEVELS):
@@ -276,13 +274,15 @@ def _places(layout: Layout, plate: str) -> tuple[Array, Array, Array]:
 
 @lru_cache(maxsize=16)
 def _places_of(plate: Plate, margin: EdgeMargin) -> tuple[Array, Array, Array]:
-    """Shapes without planes (size, n) at places inside the margin, and the places over the radius (n,)."""
+    """Shapes off their planes (size, n) at places inside the margin, and the places over the radius (n,)."""
     x, y = _spread(plate, margin)
     turn = 2.0 * np.pi * (np.arange(64) + 0.5) / 64
     reach = np.array([_reach(_inner(plate, margin), angle) for angle in turn])
     x, y = np.append(x, reach * np.cos(turn)), np.append(y, reach * np.sin(turn))
     radius = plate.outline.radius
-    return basis_of(plate, DEGREE).evaluate(x, y)[PLANES:], x / radius, y / radius
+    shapes, x, y = basis_of(plate, DEGREE).evaluate(x, y)[PLANES:], x / radius, y / radius
+    plane = np.stack([np.ones_like(x), x, y])
+    return shapes - np.linalg.lstsq(plane.T, shapes.T, rcond=None)[0].T @ plane, x, y
 
 
 def _spread(plate: Plate, margin: EdgeMargin) -> tuple[Array, Array]:
