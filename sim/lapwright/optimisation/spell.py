@@ -53,6 +53,7 @@ HANDS = (
     0.2,
 )  # scatter of hands that a study says nothing of ("steady" 0, "rough" 0.25)
 MEMORY = 5.0  # strokes
+OF_A_KIND = 6  # spells of one kind of hand: no two scatter alike, and nobody knows which it was
 TURNS = (Turn(radians(8.0)), Turn(radians(90.0), 10))
 CROSSWISE = 2.0  # times as long as wide: a longer top is not set over by a quarter turn
 MUCH_LARGER = 1.25  # across: such a plate never goes on top of the other
@@ -85,15 +86,16 @@ class Spell:
 
     @property
     def hands(self) -> int:
-        """How many kinds of hands are told apart."""
-        return 1 if self.step.hand.steady and not self.any_hand else len(HANDS)
+        """How many hands are told apart: of every kind several, each with a scatter of its own."""
+        steady = self.step.hand.steady and not self.any_hand
+        return 1 if steady else OF_A_KIND * len(HANDS)
 
     def motion(self, hand: int) -> Motion:
         """How one of the hands moves the top."""
         if hand not in self._motions:
             step = self.step
             if self.any_hand:
-                share = HANDS[hand]
+                share = HANDS[hand % len(HANDS)]
                 scatter = Hand(share, share * step.curve.half_travel, share, share, MEMORY)
                 step = replace(step, hand=scatter)
             self._motions[hand] = Motion(step, (*self.key, hand))
@@ -120,8 +122,21 @@ class Spell:
         scale = self._scale(active)
         jump[:, moved[:, None], active] += slopes(before.mean[:, active] / scale, changed) / scale
         spread = discrepancy(self.layout, self.step, before.mean, ended)
+        spread[:, moved[:, None], moved] += self._luck(before, ended[:, moved], moved)
         cloud = jump @ before.cloud @ jump.transpose(0, 2, 1) + spread
         return Knowledge(before.weight, ended, cloud, before.hand)
+
+    def _luck(self, before: Knowledge, ended: Array, moved: Ints) -> Array:
+        """Covariance (m, moved, moved) of what comes of how a hand chanced to scatter in this spell.
+
+        Of two laps that a hand scatters alike in the mean and otherwise in fact, half the square of what lies
+        between their ends.
+        """
+        if self.hands == 1:
+            return np.zeros((1, moved.size, moved.size))
+        again = self.lap(before.mean, before.hand + len(HANDS))[:, moved]
+        off = (again - ended) / np.sqrt(2.0)
+        return np.asarray(off[:, :, None] * off[:, None, :], dtype=np.float64)
 
     def lap(self, shops: Array, hand: Ints) -> Array:
         """Shops (m, size) after the spell, each with its own faces and constants."""
