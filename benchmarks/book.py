@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from shops import GRITS, Shop, random_step, shop_of
+from shops import Shop, random_step, shop_of
 
 from lapwright.modal.basis import form_names
 from lapwright.optimisation.advise import advise
@@ -26,7 +26,7 @@ from lapwright.optimisation.bench import Bench, bench_of, flatness, target_of
 from lapwright.optimisation.book import PracticeShop
 from lapwright.optimisation.entry import Entry
 from lapwright.optimisation.history import seen_in, taken_in
-from lapwright.optimisation.shop import Knowledge
+from lapwright.optimisation.shop import Knowledge, one_normal
 from lapwright.optimisation.sight import all_readings
 from lapwright.optimisation.spell import new_day
 from lapwright.specification.step import Step, Turn
@@ -37,6 +37,7 @@ FLAT_DRAWS = 400
 DRAWS = 2000
 CAP = 6 * 3600.0
 MOST_SPELLS = 12
+RESIDUE = 0.2e-6
 
 
 def quantities(bench: Bench, shops: np.ndarray) -> Row:
@@ -285,48 +286,84 @@ def tell_mishap(rows: list[Row]) -> Iterator[str]:
     yield f"false alarms {100 * np.mean(false):.2f} % of {len(false)}"
 
 
+POLICIES = ("next", "knows", "domed 5", "domed 10", "even 5")
+
+
 def worth(seed: int, advised: bool) -> Row:
-    """To 0.3 um by `next`, by the more domed on top, and by even swaps: minutes, metal, reached or not."""
-    out: Row = {}
-    for policy in ("next", "domed 5", "domed 10", "even 5"):
-        shop = shop_of(seed, grits=GRITS[:2])
-        bench = bench_of(shop.study)
-        hidden, known, last = PracticeShop(bench, seed), bench.prior, None
-        goal = target_of(bench)
-        cost, metal, stopped = 0.0, 0.0, False
-        begin = goal.sizes(bench.layout, hidden.truth[None])[0]
-        entry = hidden.read(Entry(readings=shop.readings))
-        for number in range(1, MOST_SPELLS + 2):
+    """To 0.3 um by `next`, by a planner that knows the truth, and by rules: minutes, metal, reached or not.
+
+    A shop whose finest grit alone leaves more than `RESIDUE` is left out and says so.
+    """
+    shop = shop_of(seed)
+    bench = bench_of(shop.study)
+    left = residue(shop, bench, PracticeShop(bench, seed).truth)
+    if left > RESIDUE:
+        return {"residue": left}
+    return {"residue": left, **{policy: _worked(policy, shop, bench, seed) for policy in POLICIES}}
+
+
+def residue(shop: Shop, bench: Bench, truth: np.ndarray) -> float:
+    """Flatness [m] of the worse face once flat ones are lapped an hour by the finest grit at its stroke."""
+    layout, step = bench.layout, shop.steps[-1]
+    here = truth[None].copy()
+    for name in layout.plates:
+        here[:, layout.face(name)] = 0.0
+    here[:, layout.day] = 0.0
+    hand = np.zeros(1, dtype=np.intp)
+    for _ in range(12):
+        domes = [float(here[0] @ layout.form_rows(name)[0]) for name in "AB"]
+        one = replace(step, time=300.0, strokes=None)
+        if domes[1] > domes[0] and not shop.study.plates["A"].outline.bore:
+            one = replace(one, top="B", bottom="A")
+        here = bench.spell(one, (0,)).lap(here, hand)
+    return max(float(flatness(layout, name, here)[0]) for name in "AB")
+
+
+def _worked(policy: str, shop: Shop, bench: Bench, seed: int) -> Row:
+    """One shop by one policy, until it says stop."""
+    hidden, known, last = PracticeShop(bench, seed), bench.prior, None
+    goal = target_of(bench)
+    cost, metal, stopped, why = 0.0, 0.0, False, ""
+    begin = goal.sizes(bench.layout, hidden.truth[None])[0]
+    entry = hidden.read(Entry(readings=shop.readings))
+    for number in range(1, MOST_SPELLS + 2):
+        if policy in ("next", "knows"):
             if policy == "next":
                 known = taken_in(bench, number, known, entry).known
-                # All policies read the same and no more.
-                step = advise(
-                    bench, known, goal, shop.steps, number, last, all_readings(bench)
-                ).step
             else:
-                step = _by_rule(policy, shop, entry, number)
-            cost += goal.effort.reading
-            if step is None or cost > CAP or number > MOST_SPELLS:
-                stopped = step is None
-                break
-            cost += step.total_strokes / step.pace
-            if last is not None:
-                cost += goal.effort.swap * (last.top != step.top) + goal.effort.wash * (
-                    last.grit.name != step.grit.name
-                )
-            hidden.lap(step, any_hand=True)
-            metal += float(hidden.truth[[bench.layout.removed(n) for n in "AB"]].max())
-            last = step
-            entry = hidden.read(Entry(done=step, any_hand=True, readings=shop.readings))
-        reached = stopped and bool(goal.reached(bench.layout, hidden.truth[None])[0])
-        end = goal.sizes(bench.layout, hidden.truth[None])[0]
-        out[policy] = {
-            "reached": reached,
-            "cost": cost if reached else CAP,
-            "metal": metal,
-            "worse": float((end - begin).max()),
-        }
-    return out
+                known = one_normal(hidden.truth, np.zeros((hidden.truth.size,) * 2))
+                known = replace(known, hand=hidden.hand)
+            # All policies read the same and no more.
+            told = advise(bench, known, goal, shop.steps, number, last, all_readings(bench))
+            step, why = told.step, told.why
+        else:
+            step = _by_rule(policy, shop, entry, number)
+        cost += goal.effort.reading
+        if step is None or cost > CAP or number > MOST_SPELLS:
+            stopped = step is None
+            break
+        cost += step.total_strokes / step.pace
+        if last is not None:
+            cost += goal.effort.swap * (last.top != step.top) + goal.effort.wash * (
+                last.grit.name != step.grit.name
+            )
+        hidden.lap(step, any_hand=True)
+        metal += float(hidden.truth[[bench.layout.removed(n) for n in "AB"]].max())
+        last = step
+        entry = hidden.read(Entry(done=step, any_hand=True, readings=shop.readings))
+    reached = stopped and bool(goal.reached(bench.layout, hidden.truth[None])[0])
+    end = goal.sizes(bench.layout, hidden.truth[None])[0]
+    return {
+        "reached": reached,
+        "cost": cost if reached else CAP,
+        "spent": cost,
+        "spells": number - 1,
+        "stopped": stopped,
+        "why": why,
+        "metal": metal,
+        "end": float(end.max()),
+        "worse": float((end - begin).max()),
+    }
 
 
 def _by_rule(policy: str, shop: Shop, entry: Entry, number: int) -> Step | None:
@@ -345,18 +382,28 @@ def _by_rule(policy: str, shop: Shop, entry: Entry, number: int) -> Step | None:
 
 def tell_worth(rows: list[Row]) -> Iterator[str]:
     """Reached, median minutes, metal; paired geometric mean against the best of the others."""
-    for policy in rows[0]:
+    out = sum("next" not in row for row in rows)
+    yield f"{out} shops left out, whose finest grit alone leaves more than {1e6 * RESIDUE:.1f} um"
+    rows = [row for row in rows if "next" in row]
+    if not rows:
+        return
+    for policy in POLICIES:
         own = [row[policy] for row in rows]
         cost = np.array([one["cost"] for one in own]) / 60.0
         yield (
             f"{policy:10s} reached {100 * np.mean([one['reached'] for one in own]):.0f} %, "
             f"{np.median(cost):.0f} min, {1e6 * np.median([one['metal'] for one in own]):.1f} um, "
-            f"worse by 0.1 um {100 * np.mean([one['worse'] > 1e-7 for one in own]):.0f} %"
+            f"worst form at the end {1e6 * np.median([one['end'] for one in own]):.2f} um, "
+            f"worse by 0.1 um {100 * np.mean([one['worse'] > 1e-7 for one in own]):.0f} %; "
+            f"said stop {sum(one['stopped'] for one in own)} times, "
+            f"rightly {sum(one['reached'] for one in own)}"
         )
-    others = [name for name in rows[0] if name != "next"]
+    others = [name for name in POLICIES if name not in ("next", "knows")]
     best = min(others, key=lambda name: np.median([row[name]["cost"] for row in rows]))
     ratio = np.exp(np.mean([np.log(row["next"]["cost"] / row[best]["cost"]) for row in rows]))
     yield f"{len(rows)} shops; minutes of next over those of {best}: {ratio:.2f}"
+    known = np.exp(np.mean([np.log(row["next"]["cost"] / row["knows"]["cost"]) for row in rows]))
+    yield f"minutes of next over those of a planner that knows: {known:.2f}"
 
 
 def timing(seed: int, advised: bool) -> Row:

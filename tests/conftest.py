@@ -165,9 +165,13 @@ def glanced() -> Iterator[None]:
 def hasty(monkeypatch: pytest.MonkeyPatch) -> None:
     """A book that plays few spells to their end: for what it writes and says, not for how well it chooses."""
     import lapwright.optimisation.advise as choice
+    import lapwright.optimisation.rollout as rules
     import lapwright.optimisation.spell as lapped
 
     monkeypatch.setattr(lapped, "MEMBERS", 128)
+    monkeypatch.setattr(rules, "FINES", (2.5,))
+    monkeypatch.setattr(rules, "FINISHES", (1.0,))
+    monkeypatch.setattr(choice, "OF_TURNS", 1)
     monkeypatch.setattr(choice, "LOOKED_AT", 1)
     monkeypatch.setattr(choice, "CHOOSING", 12)
     monkeypatch.setattr(choice, "TELLING", 24)

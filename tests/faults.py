@@ -261,12 +261,14 @@ def in_haste() -> None:
     import lapwright.commands.compare
     import lapwright.commands.tune
     import lapwright.optimisation.advise as choice
+    import lapwright.optimisation.rollout as rules
     import lapwright.optimisation.spell as lapped
     import lapwright.optimisation.tune
 
     hurry.search(hurry.NONE)
     hurry.foretell_nothing()
     lapped.MEMBERS, choice.LOOKED_AT, choice.CHOOSING, choice.TELLING = 64, 1, 12, 24
+    choice.OF_TURNS, rules.FINES, rules.FINISHES = 0, (2.5,), (1.0,)
     candidates = choice._candidates
     choice._candidates = lambda *asked: itertools.islice(candidates(*asked), 2)
     hurry.glance(hurry.GLANCE)

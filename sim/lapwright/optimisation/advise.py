@@ -18,13 +18,23 @@ from lapwright.errors import LapwrightError
 from lapwright.limits import limit_of
 from lapwright.metrology.reading import Reading
 from lapwright.optimisation.bench import Bench, Target
-from lapwright.optimisation.rollout import Played, Rollout
+from lapwright.optimisation.rollout import (
+    LIKE,
+    Played,
+    Rollout,
+    Rollouts,
+    as_likely,
+    moves_of,
+    rate_of,
+    rates_of,
+    rules_of,
+)
 from lapwright.optimisation.shop import DAY, Knowledge
 from lapwright.optimisation.sight import ToRead, to_read
 from lapwright.optimisation.sizing import Sizing
 from lapwright.optimisation.spell import either_on_top, lap_shops, off_by, turns_of
 from lapwright.optimisation.track import Constraint
-from lapwright.specification.step import Step
+from lapwright.specification.step import Step, Swap
 
 __all__ = ["Advice", "Harm", "advise"]
 
@@ -33,13 +43,18 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
 CHOOSING, TELLING = 48, 96  # shops that choose, and others that tell
-LENGTHS = (120.0, 300.0, 600.0, 1200.0)  # [s] of a spell
+LENGTHS = (120.0, 300.0, 600.0, 1200.0, 1800.0)  # [s] of a spell
 SHORT = (30.0, 60.0, *LENGTHS)  # [s] of one after which it is read before anything is decided
 CLOSER = 0.05  # of what the forms of the goal are: a short spell must take off so much
+ASKED_AGAIN = 3  # of the spells that bring forms nearer, the others that tell are asked of so many
 DOUBTED = 0.5  # chance of the goal below which one reads first what would tell much
+BY_TURNS = (600.0, 1200.0, 1800.0)  # [s] of a spell in which plates change places
+OF_TURNS = 6  # steps that are tried so
+HALF_MINUTE = 30.0  # [s]
 SMALLER = 0.6  # of a stroke
+SIFTED = 3  # every so many of the shops that choose sift the candidates
+OF_A_STEP = 2  # lengths of one step, at most, that are played to their end
 ENOUGH = 0.95  # chance of the goal at which one stops
-LIKE = 0.03  # chances so near are alike
 GAIN = 0.05  # of the chance: for less nobody laps on
 WORSE, AT_MOST = 0.1e-6, 0.1  # [m] worse than stopping, in at most this share
 FRESH = 300.0  # [s] how often fresh grit, in a spell longer than this:
@@ -124,23 +139,43 @@ def advise(
         steps = [s for s in steps if not {s.top, s.bottom} & {*sizing.unmeasured}]
         if not steps or now >= ENOUGH:
             return Advice(None, "measure", now, now)
-    rollouts = _rollouts(bench, goal, steps)
     hand, hand_told = known.hand[owner], known.hand[other]
+    rollouts = rules_of(bench, goal, steps, chosen_by[::SIFTED], hand[::SIFTED], rng)
+    # Where a size is to be held, what all of them say counts.
+    some = slice(None, None, 1 if left else SIFTED)
     tried = [
         one
         for step in _candidates(bench, steps)
         for one in _try(
-            bench, goal, rollouts, step, chosen_by, hand, rng, SHORT if left else LENGTHS
+            bench,
+            goal,
+            rollouts,
+            step,
+            chosen_by[some],
+            hand[some],
+            rng,
+            SHORT if left else LENGTHS,
         )
     ]
+    if not left:
+        tried += [
+            one
+            for step in _by_turns(bench, rollouts, tried, chosen_by, last)
+            for one in _try(bench, goal, rollouts, step, chosen_by[some], hand[some], rng)
+        ]
     if left and tried:
         tried = [one for one in tried if _within(bench, one, left)]
         if not tried or now >= ENOUGH:
             return _to_size(bench, goal, tried, left, now)
     tried.sort(key=lambda one: one.score)
     played = []
-    for one in tried[:LOOKED_AT]:
-        out = _played(goal, one, one.shops, hand, last, rng)
+    for sifted in _unlike(tried):
+        # All meet the same chances from here on, so that they differ by what they are and not by luck.
+        luck = bench.rng(number, STREAM, 1)
+        one = next(
+            _try(bench, goal, rollouts, sifted.step, chosen_by, hand, luck, (sifted.length,))
+        )
+        out = _played(goal, one, one.shops, hand, last, luck)
         played.append((one, out, _worse(goal, bench, chosen_by, out.shops)))
     good = [(one, out) for one, out, worse in played if worse <= AT_MOST]
     best = max((float(out.reached.mean()) for _, out in good), default=0.0)
@@ -156,7 +191,8 @@ def advise(
             least = min(played, key=lambda one: one[2])[1]
             harm = _harm(goal, bench, chosen_by, least.shops)
         return Advice(None, "worse" if harm else "no better", now, now, harm=harm)
-    near = [(one, out) for one, out in good if out.reached.mean() >= best - LIKE]
+    most = max((out.reached for _, out in good), key=np.mean)
+    near = [(one, out) for one, out in good if as_likely(out.reached, most)]
     one, _ = min(near, key=lambda pair: float(pair[1].cost.mean()))
     again = next(_try(bench, goal, rollouts, one.step, told_by, hand_told, rng, (one.length,)))
     out = _played(goal, one, again.shops, hand_told, last, rng)
@@ -255,12 +291,16 @@ def _closer(
     harm = () if least is None else _harm(goal, bench, choosing[0], least[1].shops)
     if not found:
         return None, harm
-    one = min(found, key=lambda pair: pair[0])[1]
-    again = next(_try(bench, goal, rollouts, one.step, *telling, rng, (one.length,)))
-    before, after = _excess(goal, bench, telling[0]), _excess(goal, bench, again.shops)
-    if after > (1.0 - CLOSER) * before or _worse(goal, bench, telling[0], again.shops) > AT_MOST:
-        return None, harm
-    return Advice(_for_so_long(one), "closer", now, now, excess=(before, after)), ()
+    before = _excess(goal, bench, telling[0])
+    for _, one in sorted(found, key=lambda pair: pair[0])[:ASKED_AGAIN]:
+        again = next(_try(bench, goal, rollouts, one.step, *telling, rng, (one.length,)))
+        after = _excess(goal, bench, again.shops)
+        if (
+            after <= (1.0 - CLOSER) * before
+            and _worse(goal, bench, telling[0], again.shops) <= AT_MOST
+        ):
+            return Advice(_for_so_long(one), "closer", now, now, excess=(before, after)), ()
+    return None, harm
 
 
 def _excess(goal: Target, bench: Bench, shops: Array) -> float:
@@ -274,22 +314,15 @@ def _middle(values: NDArray[np.floating]) -> tuple[float, float, float]:
     return float(low), float(middle), float(high)
 
 
-Rollouts = Mapping[frozenset[str], Rollout]  # by the pair that is lapped
-
-
-def _rollouts(bench: Bench, goal: Target, steps: Sequence[Step]) -> Rollouts:
-    """The rule for each pair of plates by itself: who goes on with one leaves the others as they are."""
-    pairs: dict[frozenset[str], list[Step]] = {}
-    for step in steps:
-        pairs.setdefault(frozenset((step.top, step.bottom)), []).append(step)
-    return {pair: Rollout(bench, goal, _one_a_grit(own)) for pair, own in pairs.items()}
-
-
-def _one_a_grit(steps: Sequence[Step]) -> list[Step]:
-    found: dict[str, Step] = {}
-    for step in steps:
-        found.setdefault(step.grit.name, step)
-    return list(found.values())
+def _unlike(tried: Sequence[_Tried]) -> list[_Tried]:
+    """The best of each grit and the first of the others, few lengths of any one step among them."""
+    found: list[_Tried] = []
+    best = {one.step.grit.name: one for one in reversed(tried)}
+    for one in [*sorted(best.values(), key=lambda one: one.score), *tried]:
+        own = [other for other in found if other.step is one.step]
+        if len(own) < OF_A_STEP and not any(other is one for other in own):
+            found.append(one)
+    return sorted(found[:LOOKED_AT], key=lambda one: one.score)
 
 
 def _candidates(bench: Bench, steps: Sequence[Step]) -> Iterator[Step]:
@@ -319,6 +352,46 @@ def _candidates(bench: Bench, steps: Sequence[Step]) -> Iterator[Step]:
                         yield one
 
 
+def _by_turns(
+    bench: Bench, rollouts: Rollouts, tried: Sequence[_Tried], shops: Array, last: Step | None
+) -> Iterator[Step]:
+    """The best steps that were tried with either plate on top, as one spell in which they change places once.
+
+    Each lies on top for so long that dome and dish that mate, as they are believed to be, meet half way.
+    """
+    layout = bench.layout
+    seen: list[tuple[object, ...]] = []
+    order = sorted(tried, key=lambda one: one.score)
+    for step in {id(one.step): one.step for one in order}.values():
+        pair = frozenset((step.top, step.bottom))
+        rule = rollouts[pair]
+        kind = (pair, step.grit.name, step.curve, step.turn)
+        if not rule.by_turns or kind in seen or len(seen) == OF_TURNS:
+            continue
+        seen.append(kind)
+        if last is not None and step.bottom == last.top:
+            step = replace(step, top=step.bottom, bottom=step.top)
+        names = step.top, step.bottom
+        domes = [float((shops @ layout.form_rows(name)[0]).mean()) for name in names]
+        moves = moves_of(step.curve, layout.plates[step.top].outline)
+        grit = next(k for k, one in enumerate(rule.steps) if one.grit.name == step.grit.name)
+        usual = rule.steps[grit].curve.half_travel
+        rate, other = (
+            step.curve.half_travel / usual * rate_of(bench, rule.spell(grit, name), shops)
+            if usual
+            else rate_of(bench, rule.spell(grit, name), shops)
+            for name in names
+        )
+        apart = 0.5 * (domes[0] - domes[1]) / moves
+        for length in BY_TURNS:
+            whole = length * 2.0 * rate * other / (rate + other)
+            halves = (whole + apart) / (2.0 * rate), (whole - apart) / (2.0 * other)
+            stays = [HALF_MINUTE * round(half / HALF_MINUTE) for half in halves]
+            if min(stays) >= 2.0 * HALF_MINUTE:
+                swap = Swap(on_top=dict(zip(names, stays, strict=True)))
+                yield replace(step, swap=swap, time=sum(stays))
+
+
 def _ways(bench: Bench, step: Step) -> Iterator[tuple[str, str]]:
     """Top and bottom as they are, and the other way round where neither is much the larger."""
     yield step.top, step.bottom
@@ -339,18 +412,21 @@ def _try(
     """Lap a candidate on shops, and look after each length of it."""
     layout, rollout = bench.layout, rollouts[frozenset((step.top, step.bottom))]
     spell = bench.spell(step, (1, STREAM))
+    whole = LENGTHS[-1]
+    if step.swap is not None and step.time is not None:
+        lengths, whole = (step.time,), step.time
     here, before = shops.copy(), shops.copy()
     here[:, layout.day] = before[:, layout.day] = DAY * rng.standard_normal(len(here))
     grit = next(k for k, one in enumerate(rollout.steps) if one.grit.name == step.grit.name)
     passed = 0.0
     metal = np.zeros((len(here), len(layout.plates)))
     for length in lengths:
-        here = lap_shops(spell, here, hand, np.full(len(here), (length - passed) / LENGTHS[-1]))
+        here = lap_shops(spell, here, hand, np.full(len(here), (length - passed) / whole))
         metal += here[:, layout.size - len(layout.plates) :]
         passed = length
-        whole = here.copy()
-        whole[:, layout.size - len(layout.plates) :] = metal
-        ended = off_by(layout, step, before, whole, rng)
+        ended = here.copy()
+        ended[:, layout.size - len(layout.plates) :] = metal
+        ended = off_by(layout, step, before, ended, rng)
         excess = (goal.sizes(layout, ended) / goal.most).max(axis=1)
         effort = goal.effort
         cost = length + effort.metal * float(metal.max(axis=1).mean())
@@ -369,9 +445,12 @@ def _played(
     """Play a candidate to its end, its own cost included."""
     rollout = one.rollout
     layout = rollout.bench.layout
-    rate = np.array([_rate(rollout, grit, shops) for grit in range(len(rollout.steps))])
-    out = rollout.play(shops, hand, one.step.top, one.grit, rate, rng)
+    rate = rates_of(rollout, shops)
+    ends_on = one.step.top if one.step.swap is None else one.step.bottom
+    out = rollout.play(shops, hand, ends_on, one.grit, rate, rng)
     own = one.length
+    if one.step.swap is not None:
+        own += goal.effort.swap_of(layout.plates[ends_on].total_mass)
     if last is not None:
         own += goal.effort.swap_of(layout.plates[one.step.top].total_mass) * (
             last.top != one.step.top
@@ -379,19 +458,6 @@ def _played(
         own += goal.effort.wash * (last.grit.name != one.step.grit.name)
     metal = np.abs(shops[:, layout.size - len(layout.plates) :]).max(axis=1)
     return replace(out, cost=out.cost + own + goal.effort.metal * metal, metal=out.metal + metal)
-
-
-def _rate(rollout: Rollout, grit: int, shops: Array) -> float:
-    """Metal that a step takes a second, by the middle of what is believed [m/s]."""
-    layout, step = rollout.bench.layout, rollout.steps[grit]
-    spell = rollout.spell(grit, step.top)
-    crowd = spell.crowd(spell.step.top, spell.step.bottom, 0)
-    factor = np.exp(
-        np.median(shops[:, layout.wear(step.grit.name, layout.plates[step.top].material.name)])
-    )
-    iron = spell.step.grit.wear.iron or 0.0
-    load = layout.plates[step.top].weight + step.load.force
-    return float(factor * iron * crowd.speed * load / layout.plates[step.top].land_area)
 
 
 def _worse(goal: Target, bench: Bench, before: Array, after: Array) -> float:

@@ -294,14 +294,14 @@ PRACTICE_STREAM = 0x73686F70  # sets these random numbers apart from others with
 
 
 class PracticeShop:
-    """One hidden shop on a bench; `truth` (size,) is what nobody at the bench knows."""
+    """One hidden shop on a bench; `truth` (size,) and which `hand` (1,) laps are what nobody there knows."""
 
     def __init__(self, bench: Bench, seed: int) -> None:
         self.bench = bench
         self.seed = seed
         self._rng = np.random.default_rng([seed, PRACTICE_STREAM])
         self.truth: Array = bench.prior.draw(1, self._rng)[0][0]
-        self._hand = np.array([int(self._rng.integers(len(HANDS)))])
+        self.hand = np.array([int(self._rng.integers(len(HANDS)))])
         self._spells = 0
 
     def lap(self, step: Step, any_hand: bool = False) -> None:
@@ -313,7 +313,7 @@ class PracticeShop:
         before = today.mean + self._rng.standard_normal(layout.size) * np.sqrt(
             np.diagonal(today.cloud[0])
         )
-        ended = spell.lap(before, self._hand)
+        ended = spell.lap(before, self.hand)
         self.truth = off_by(layout, spell.step, before, ended, self._rng)[0]
 
     def read(self, entry: Entry) -> Entry:
@@ -364,7 +364,7 @@ def next_study(book: Book, step: Step) -> Study:
     kept = {key: document[key] for key in KEPT if key in document}
     after = f"after entry {len(book.entries)}" if book.entries else "before the first entry"
     grit = _learnt(book, step)
-    done = tables_of_objects({"steps": [replace(step, grit=grit, until=None, swap=None)]})
+    done = tables_of_objects({"steps": [replace(step, grit=grit, until=None)]})
     units = book.study.units
     done = {key: _readable(tables, units) for key, tables in done.items()}
     if book.usual_gauges:

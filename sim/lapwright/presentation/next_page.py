@@ -33,6 +33,7 @@ from lapwright.units import Units, joined, sentence
 
 if TYPE_CHECKING:
     from lapwright.integration.estimate import Outlook
+    from lapwright.specification.step import Step
     from lapwright.study.model import Study
 
 
@@ -98,11 +99,19 @@ def _headline(answer: NextAnswer) -> str:
     step, read = answer.advice.step, answer.advice.read
     if step is not None:
         time = Units.spell(step.total_strokes / step.pace)
-        who = f"{step.top} on {step.bottom}, {step.grit.name}"
+        who = f"{step.top} on {step.bottom}{_then(step)}, {step.grit.name}"
         return f"Next: {who}, {step.total_strokes} strokes ({time}), then read."
     if read:
         return f"Read first: {joined([read_where(one.reading) for one in read])}."
     return answer.sentences["Next" if answer.advice.why != "reached" and answer.unseen else "To go"]
+
+
+def _then(step: Step) -> str:
+    """That the plates change places in a spell, and when."""
+    if step.swap is None or not step.swap.on_top:
+        return ""
+    first, other = (Units.spell(step.swap.on_top[name]) for name in (step.top, step.bottom))
+    return f" for {first}, then {step.bottom} on {step.top} for {other}"
 
 
 def _facts(book: Book) -> str:
@@ -372,7 +381,8 @@ def _done(answer: NextAnswer, entry: Entry) -> str:
     if step is not None:
         time = Units.spell(step.total_strokes / step.pace)
         turn = turn_words(step.turn) if step.turn.angle else "top not turned"
-        what = f"{step.top} on {step.bottom}, {step.grit.name}, {stroke_words(step, answer.units)}, {turn}"
+        who = f"{step.top} on {step.bottom}{_then(step)}"
+        what = f"{who}, {step.grit.name}, {stroke_words(step, answer.units)}, {turn}"
         parts.append(f"{what}, {step.total_strokes} strokes ({time})")
     if entry.zeroed:
         parts.append(f"{joined(list(entry.zeroed))} set to zero")

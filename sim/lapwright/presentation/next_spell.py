@@ -208,6 +208,7 @@ class NextAnswer(Answer):
             "stroke": stroke_words(step),
             "turn": turn_words(step.turn),
             "fresh_grit_every": step.fresh_every,
+            "swap_every": None if step.swap is None else dict(step.swap.on_top),
             "expect": [{**_which(reading), **vars(band)} for reading, band in self.foretold],
             "forms": _numbers(self.expected),
         }
@@ -350,9 +351,13 @@ class NextAnswer(Answer):
         if step is None:
             return ""
         readings = [self._expected(*one) for one in self.foretold[:MOST_SAID]]
+        stays = {} if step.swap is None else step.swap.on_top
         told = say(
             "book.step",
             top=step.top,
+            bottom=step.bottom if stays else "",
+            first=stays.get(step.top, 0.0),
+            other=stays.get(step.bottom, 0.0),
             grit=step.grit.name,
             stroke=stroke_words(step, self.units),
             turn=turn_words(step.turn) if step.turn.angle else "",

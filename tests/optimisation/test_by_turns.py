@@ -1,0 +1,124 @@
+"""Spells in which plates change places, the rule that goes on from there, and the luck of a hand."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from lapwright.optimisation import advise as choice
+from lapwright.optimisation import spell as lapped
+from lapwright.optimisation.bench import bench_of, target_of
+from lapwright.optimisation.rollout import Rollout, as_likely, moves_of
+from lapwright.optimisation.shop import DAY, one_normal
+from lapwright.optimisation.spell import HANDS, OF_A_KIND, lap_shops
+from lapwright.specification.curves import Circle
+from lapwright.specification.outline import Disc
+from lapwright.study.read import parse
+
+UM = 1e-6
+STUDY = """
+edge_margin = "0 %"
+plates.A = { disc = "160 mm", thickness = "30 mm", cells = 24, form = { dome = "0.2 um" } }
+plates.B = { disc = "160 mm", thickness = "45 mm", cells = 24, form = { dish = "0.2 um" } }
+gauges.sph = { kind = "spherometer", foot_circle = "80 mm", resolution = "0.1 um" }
+[[steps]]
+top = "B"
+bottom = "A"
+grit = "15 um"
+time = "30 min"
+turn = "8 deg per stroke"
+"""
+HAND = np.zeros(1, dtype=np.intp)
+
+
+@pytest.fixture(scope="module")
+def bench():
+    return bench_of(parse(STUDY))
+
+
+def plain(bench):
+    """One shop that is as typed, and nothing of it in doubt."""
+    shop = bench.prior.centre
+    shop[bench.layout.day] = 0.0
+    return shop
+
+
+def apart(bench, shops):
+    """Half the difference of the two domes [m]."""
+    one, other = (bench.layout.form_rows(name)[0] for name in "AB")
+    return 0.5 * (shops @ (one - other))
+
+
+def test_a_stroke_moves_dome_against_dish_as_two_solutions_of_the_model_had_it():
+    """Flat discs, R 80 mm, a circle of 0.33 R: +387 and -1952 nm at 1791.5 nm off each (our model's page)."""
+    moves = moves_of(Circle(0.33 * 0.08), Disc(0.16))
+    assert moves == pytest.approx(0.5 * (387.0 + 1952.0) / 1791.5, rel=0.01)
+
+
+def test_each_lies_on_top_for_so_long_that_a_dome_and_its_dish_meet(bench):
+    """By the moment law, for any layer: the domes of A and of B come together, and longer the more domed."""
+    goal, shops = target_of(bench), np.repeat(plain(bench)[None], 2, axis=0)
+    rule = Rollout(bench, goal, bench.study.steps)
+    tried = [choice._Tried(replace(bench.study.steps[0], time=1800.0), 0, 1800.0, shops, 0.0, rule)]
+    pair = {frozenset("AB"): rule}
+    found = list(choice._by_turns(bench, pair, tried, shops, None))
+    assert found
+    assert apart(bench, shops)[0] == pytest.approx(0.2 * UM, rel=0.02)
+    for step in found:
+        assert step.swap.on_top["A"] > step.swap.on_top["B"]
+        assert step.time == pytest.approx(sum(step.swap.on_top.values()))
+        ended = lap_shops(bench.spell(step, (1,)), shops, np.zeros(2, dtype=np.intp))
+        assert abs(apart(bench, ended)[0]) < 0.05 * UM
+    # Lapped as typed, the dish on top all the time, they end further from each other.
+    worse = lap_shops(bench.spell(tried[0].step, (1,)), shops, np.zeros(2, dtype=np.intp))
+    assert apart(bench, worse)[0] > 0.3 * UM
+
+
+def test_plates_of_which_one_is_much_the_larger_never_change_places():
+    text = STUDY.replace('plates.B = { disc = "160 mm"', 'plates.B = { disc = "260 mm"')
+    bench = bench_of(parse(text.replace('top = "B"\nbottom = "A"', 'top = "A"\nbottom = "B"')))
+    step = replace(bench.study.steps[0], time=1800.0)
+    rule = Rollout(bench, target_of(bench), bench.study.steps)
+    tried = [choice._Tried(step, 0, 1800.0, plain(bench)[None], 0.0, rule)]
+    assert not list(
+        choice._by_turns(bench, {frozenset("AB"): rule}, tried, plain(bench)[None], None)
+    )
+
+
+def test_of_chances_that_a_few_shops_tell_apart_the_cheaper_may_be_taken():
+    """Counts of paired successes: two of 48 are no difference, twelve of 48 are one (normal law)."""
+    all_of_them, fewer = np.ones(48, dtype=bool), np.ones(48, dtype=bool)
+    fewer[:1] = False
+    assert as_likely(fewer, all_of_them)
+    fewer[:12] = False
+    assert not as_likely(fewer, all_of_them)
+
+
+@pytest.mark.parametrize("kind", [1, 3])
+def test_how_a_hand_chanced_to_scatter_is_in_doubt(bench, monkeypatch, kind):
+    """Shops lapped by the same kind of hand on other days have domes as far off as is said, on eight days.
+
+    Nothing else is in doubt here; without this doubt they would end any number of standard deviations off.
+    """
+    monkeypatch.setattr(lapped, "MEMBERS", 64)
+    monkeypatch.setattr(
+        lapped, "discrepancy", lambda layout, *_: np.zeros((64, layout.size, layout.size))
+    )
+    step = replace(bench.study.steps[0], time=600.0)
+    shop = plain(bench)
+    known = one_normal(shop, np.diag(np.square(np.where(shop == 0.0, 1e-12, 1e-9 * np.abs(shop)))))
+    known.cloud[:, bench.layout.day, bench.layout.day] = (1e-6 * DAY) ** 2
+    rng = np.random.default_rng(5)
+    known = replace(
+        known.members(rng, 64), hand=np.full(64, kind) + len(HANDS) * (np.arange(64) % OF_A_KIND)
+    )
+    told = bench.spell(step, (1,), any_hand=True).after(known)
+    rows = np.vstack([bench.layout.form_rows(name)[0] for name in "AB"])
+    spread = np.sqrt(np.diag(rows @ told.covariance @ rows.T))
+    off = [
+        (lap_shops(bench.spell(step, (9, day), True), shop[None], HAND + kind)[0] - told.centre)
+        @ rows.T
+        for day in range(8)
+    ]
+    assert 0.4 < np.square(off).sum() / (len(off) * np.square(spread).sum()) < 2.5
+    assert (np.abs(off) < 1.96 * spread).mean() > 0.8
