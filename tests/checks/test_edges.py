@@ -8,9 +8,10 @@ from math import pi
 
 import numpy as np
 import pytest
+from kernel_doors import gather
 
 from lapwright.contact.average import Pair
-from lapwright.contact.lay import face_of, gather, scratch
+from lapwright.contact.lay import face_of, scratch
 from lapwright.contact.placement import PlacedPlate
 from lapwright.contact.pressure import settle
 from lapwright.metrology.form import forms

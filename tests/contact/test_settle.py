@@ -6,6 +6,8 @@ from math import pi, radians
 import numpy as np
 import pytest
 import slow_twin
+from kernel_doors import bearing_sums
+from kernel_doors import settle as settle_sums
 from lapping_scene import LOAD, PRESSURE, RADIUS, discs, pair, sample, step
 
 from lapwright.contact import equilibrium as solver
@@ -91,8 +93,8 @@ def test_the_stored_energy_is_least_at_rest():
     rows = (gap, share, n, first, count, np.full(n, edge[0]), edge, unit)
     target = np.array([60e-6, 5e-6, -4e-6])
     report, work = np.zeros(solver.REPORT_COLUMNS), np.zeros(solver.WORK)
-    solver.bearing_sums(*rows, np.zeros(3), solver.PULLING, work[0])
-    assert solver.settle(*rows, target, False, report, work) == solver.SETTLED
+    bearing_sums(*rows, np.zeros(3), solver.PULLING, work[0])
+    assert settle_sums(*rows, target, False, report, work) == solver.SETTLED
     q = report[solver.PLANE : solver.PLANE + 3]
     xi, eta = np.tile(edge, n), np.repeat(edge, n)
 

@@ -2,8 +2,7 @@
 
 import numpy as np
 import pytest
-
-from lapwright.contact.cells import gather_bits, shifted_bits
+from kernel_doors import gather_bits, shifted_bits
 
 
 @pytest.mark.parametrize("seed", range(3))

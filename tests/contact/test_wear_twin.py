@@ -3,11 +3,12 @@
 import numpy as np
 import pytest
 import slow_twin
+from kernel_doors import gather
 
 from lapwright.contact import equilibrium as solver
 from lapwright.contact import wear as loops
 from lapwright.contact.cells import make_rowset
-from lapwright.contact.lay import gather, read_only
+from lapwright.contact.lay import read_only
 from lapwright.contact.placement import PlacedPlate
 from lapwright.specification.grooves import Grooves
 from lapwright.specification.outline import Disc, Rectangle, Ring

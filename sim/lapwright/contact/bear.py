@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.contact.cells import Rowset
-from lapwright.contact.compile import kernel
+from lapwright.contact.compile import part
 
 # Columns of what is told of a pose: the highest pressure [Pa], and the land that bears [cells].
 PEAK, BEARS = range(2)
@@ -18,7 +18,7 @@ SLIVER = 0.3  # of a cell
 Array = NDArray[np.float64]
 
 
-@kernel
+@part
 def _edge_beyond_centre(share: float, normal_x: float, normal_y: float) -> float:
     """How far [cells] beyond a cell's centre a straight edge lies that leaves `share` of the cell.
 
@@ -36,7 +36,7 @@ def _edge_beyond_centre(share: float, normal_x: float, normal_y: float) -> float
     return 0.5 * (wide + narrow) - math.sqrt(2.0 * wide * narrow * bare)
 
 
-@kernel
+@part
 def _slope(before: float, here: float, after: float) -> float:
     """Change of pressure from a cell to the next, from the inside where the land ends; 0: bears nothing."""
     total = 0.0
@@ -50,7 +50,7 @@ def _slope(before: float, here: float, after: float) -> float:
     return total / known if known > 0.0 else 0.0
 
 
-@kernel
+@part
 def _peak(pressure: Array, share: Array, low: int, high: int) -> float:
     """Highest pressure in rows `low` to `high` of padded maps, at the land's edge where it is highest there.
 
@@ -78,7 +78,7 @@ def _peak(pressure: Array, share: Array, low: int, high: int) -> float:
     return peak
 
 
-@kernel
+@part
 def press(
     rows: Rowset,
     used: int,

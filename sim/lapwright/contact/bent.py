@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.contact.cells import Rowset
-from lapwright.contact.compile import kernel
+from lapwright.contact.compile import part
 from lapwright.contact.equilibrium import (
     LIFTED,
     PLANE,
@@ -130,7 +130,7 @@ def bending_scratch(width: int) -> Bending:
     )
 
 
-@kernel
+@part
 def _sums(
     rows: Rowset, used: int, unit: float, d: Array, everything: bool, scratch: Bending
 ) -> None:
@@ -173,7 +173,7 @@ def _sums(
                 up *= eta
 
 
-@kernel
+@part
 def _row_sums(w: Array, x: Array, n: int, out: Array) -> None:
     """Fill `out` with sums of w times 1, x, x^2, ... to an even power, over n cells; w is written over."""
     highest = out.shape[0] - 1
@@ -193,7 +193,7 @@ def _row_sums(w: Array, x: Array, n: int, out: Array) -> None:
     out[highest] = last
 
 
-@kernel
+@part
 def _all_bear(rows: Rowset, used: int, unit: float, d: Array, e: Array) -> bool:
     """Whether every cell of land bears with d."""
     least = np.inf
@@ -211,7 +211,7 @@ def _all_bear(rows: Rowset, used: int, unit: float, d: Array, e: Array) -> bool:
     return least > 0.0
 
 
-@kernel
+@part
 def _spread(products: Array, which: Rows, out: Array) -> None:
     """Sums of two powers, by the numbers of both, from those of all products."""
     for i in range(POWERS):
@@ -219,7 +219,7 @@ def _spread(products: Array, which: Rows, out: Array) -> None:
             out[i, k] = products[which[i, k]]
 
 
-@kernel
+@part
 def bend(
     rows: Rowset,
     used: int,
@@ -422,7 +422,7 @@ def bend(
     return span(rows, used, unit, bent, scratch.rows[SCRATCH])
 
 
-@kernel
+@part
 def turned_back(bent: Array, cos: float, sin: float, scratch: Bending, out: Array) -> None:
     """The same polynomial in the frame of a top turned by (cos, sin)."""
     turned_powers(cos, -sin, scratch.binomial, scratch.tables, scratch.to_own)

@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.contact.compile import kernel
+from lapwright.contact.compile import part
 
 BARE, WHOLE, ONE_EDGE, MIXED = range(
     4
@@ -103,7 +103,7 @@ def make_rowset(lines: int, width: int, points: int) -> Rowset:
 SUB = 8  # sub-cells along a side of a cell, a bit each
 
 
-@kernel
+@part
 def _counted(bits: Any) -> Any:
     """How many bits are set."""
     bits -= (bits >> np.uint64(1)) & np.uint64(0x5555555555555555)
@@ -114,7 +114,7 @@ def _counted(bits: Any) -> Any:
     return np.int64((bits * np.uint64(0x0101010101010101)) >> np.uint64(56))
 
 
-@kernel
+@part
 def by_count(a: float, b: float, own: Any, other: Any) -> Any:
     """Share of a cell that is land on both faces, `a` and `b` of it on each, where edges are many.
 
@@ -130,7 +130,7 @@ def by_count(a: float, b: float, own: Any, other: Any) -> Any:
     return low + (min(a, b) - low) * (_counted(own & other) - least) / (most - least)
 
 
-@kernel
+@part
 def in_common(a: float, b: float, along: float) -> float:
     """Share of a cell that is land on both faces, `a` and `b` of it on each.
 
@@ -144,7 +144,7 @@ def in_common(a: float, b: float, along: float) -> float:
     return crossing + max(along, -1.0) * (crossing - max(a + b - 1.0, 0.0))
 
 
-@kernel
+@part
 def gather_bits(fine: Bits, at_x: float, at_y: float, fu: float, fv: float) -> Any:
     """Sub-cells of one of own's cells that the other's land covers.
 
@@ -164,7 +164,7 @@ def gather_bits(fine: Bits, at_x: float, at_y: float, fu: float, fv: float) -> A
     return bits
 
 
-@kernel
+@part
 def _columns(left: Any, right: Any, shift: int) -> Any:
     """Sub-cells of two cells side by side, from column `shift` (0 to SUB) of the left on."""
     if shift == 0:
@@ -175,7 +175,7 @@ def _columns(left: Any, right: Any, shift: int) -> Any:
     return ((left >> np.uint64(shift)) & kept) | ((right << np.uint64(SUB - shift)) & ~kept)
 
 
-@kernel
+@part
 def shifted_bits(fine: Bits, at_x: float, at_y: float) -> Any:
     """The same as `gather_bits` where cells are alike and lie square, from the four that are met."""
     i = math.floor(at_x)
@@ -191,7 +191,7 @@ def shifted_bits(fine: Bits, at_x: float, at_y: float) -> Any:
     return (low >> np.uint64(SUB * along)) | (high << np.uint64(SUB * (SUB - along)))
 
 
-@kernel
+@part
 def covered(depth: float, x: float, y: float) -> float:
     """Share of a cell on the land side of a straight edge `depth` cells beyond its middle, normal (x, y)."""
     wide = max(abs(x), abs(y))
@@ -205,7 +205,7 @@ def covered(depth: float, x: float, y: float) -> float:
     return 1.0 - corner if depth > 0.0 else corner
 
 
-@kernel
+@part
 def _first(strips: Array, x: float) -> int:
     """Which of the strips, in order, is the first that ends beyond x."""
     low = 0
@@ -219,7 +219,7 @@ def _first(strips: Array, x: float) -> int:
     return low
 
 
-@kernel
+@part
 def on_strips(own: Array, other: Array, at: float, scale: float, cell: float) -> float:
     """How much of own's cell about `cell` both faces' strips of land cover, along one axis.
 
@@ -248,7 +248,7 @@ def on_strips(own: Array, other: Array, at: float, scale: float, cell: float) ->
 TIE = 1e-6  # of a cell
 
 
-@kernel
+@part
 def share_strips(
     own: Face, other: Face, cx: float, cy: float, swapped: bool, rows: Rowset, some: int
 ) -> None:
@@ -274,7 +274,7 @@ def share_strips(
         rows.share[rows.edge_point[e]] = both_x[rows.edge_place[e] - j * nx] * both_y
 
 
-@kernel
+@part
 def share_edges(own: Face, other: Face, cos: float, sin: float, rows: Rowset, some: int) -> None:
     """Fill the shares of the `some` points where the other's land may end.
 

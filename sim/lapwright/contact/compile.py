@@ -1,4 +1,7 @@
-"""The one decorator of all numba kernels; small systems solved alike on any threads.
+"""The two decorators of all numba kernels; small systems solved alike on any threads.
+
+`kernel`: what Python calls.  `part`: what kernels alone call; numba then makes no door by which Python comes
+in, which took it a quarter of the time that a first run waits for its kernels.
 
 `error_model="numpy"`: a division by zero gives inf, never an exception that a thread would lose.
 `nogil`: chunks of poses may run in ordinary threads; the order of every sum is fixed by the caller.
@@ -29,19 +32,33 @@ import numpy as np
 from numba.core.caching import FunctionCache, IndexDataCacheFile
 from numpy.typing import NDArray
 
-_compiled: Callable[[Callable[..., Any]], Any] = numba.njit(  # type: ignore[call-overload]
-    error_model="numpy",
-    nogil=True,
-    forceinline=True,
-    _nrt=False,
-    fastmath={"reassoc", "contract", "arcp"},
-)
+_njit: Any = numba.njit  # its types leave out half of its options
+_HOW: dict[str, Any] = {
+    "error_model": "numpy",
+    "nogil": True,
+    "forceinline": True,
+    "_nrt": False,
+    "fastmath": {"reassoc", "contract", "arcp"},
+    "no_cfunc_wrapper": True,
+}
 _not_kept: list[str] = []  # why compiled kernels are not kept on the disk
 
 
 def kernel(function: Callable[..., Any]) -> Callable[..., Any]:
     """Compile a function on its first call, or take what was compiled before from the disk."""
-    made: Callable[..., Any] = _compiled(function)
+    return _kept(function, _njit(**_HOW))
+
+
+def part(function: Callable[..., Any]) -> Callable[..., Any]:
+    """The same for a function that only kernels call; from Python it cannot be called."""
+    return _kept(function, _njit(no_cpython_wrapper=True, **_HOW))
+
+
+def _kept(
+    function: Callable[..., Any], compiled: Callable[[Callable[..., Any]], Any]
+) -> Callable[..., Any]:
+    """A function compiled so, kept on the disk."""
+    made: Callable[..., Any] = compiled(function)
     try:
         made._cache = _Cache(function)  # type: ignore[attr-defined]  # as `cache=True` does with numba's own
     except (RuntimeError, OSError) as trouble:  # neither beside the program nor in HOME

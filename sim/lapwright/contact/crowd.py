@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.contact.compile import kernel
+from lapwright.contact.compile import kernel, part
 
 Array = NDArray[np.float64]
 
@@ -19,7 +19,7 @@ MOST_HALVINGS = 30
 RIDGE = 1e-6  # of the land in overlap: keeps a step finite while less than a triangle bears
 
 
-@kernel
+@part
 def _sums(gap: Array, area: Array, x: Array, y: Array, plane: Array, sums: Array) -> None:
     """Force and moments (3) and their slopes (6) over the points that bear, with the rest plane added."""
     s0 = 0.0
@@ -59,7 +59,7 @@ def _sums(gap: Array, area: Array, x: Array, y: Array, plane: Array, sums: Array
     sums[8] = g5
 
 
-@kernel
+@part
 def _step(s: Array, t0: float, t1: float, t2: float, ridge: float, step: Array) -> bool:
     """Newton's step towards the sums t (3); False where the slopes do not bear it."""
     a = s[3] + ridge
@@ -83,7 +83,7 @@ def _step(s: Array, t0: float, t1: float, t2: float, ridge: float, step: Array) 
     return True
 
 
-@kernel
+@part
 def _settle(
     gap: Array,
     area: Array,
@@ -135,7 +135,7 @@ def _settle(
     return bool(left <= ENOUGH * target[0])
 
 
-@kernel
+@part
 def _squeeze(face: Array, shapes: Array, gap: Array) -> None:
     """Sum of shapes (s, n) times coefficients (s,), four at a time: the sum itself is then seldom fetched."""
     size, n = shapes.shape
@@ -160,7 +160,7 @@ def _squeeze(face: Array, shapes: Array, gap: Array) -> None:
             gap[p] += z0 * shapes[j, p]
 
 
-@kernel
+@part
 def _project(wear: Array, shapes: Array, worn: Array) -> None:
     """Add the products of wear (n,) with each shape (s, n) to those of other poses (s,)."""
     size, n = shapes.shape

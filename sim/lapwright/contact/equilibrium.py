@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.contact.cells import Rowset
-from lapwright.contact.compile import kernel
+from lapwright.contact.compile import part
 
 SETTLED = 0  # force and moments balance
 FAILED = 1  # they do not, after MOST_STEPS
@@ -52,7 +52,7 @@ Array = NDArray[np.float64]
 Rows = NDArray[np.int64]
 
 
-@kernel
+@part
 def add_row(sums: Array, eta: float, s0: float, s1: float, g0: float, g1: float, g2: float) -> None:
     """Add a row's sums (share * gap and share, times powers of xi) to the nine sums of a pose."""
     sums[0] += s0
@@ -66,7 +66,7 @@ def add_row(sums: Array, eta: float, s0: float, s1: float, g0: float, g1: float,
     sums[8] += g0 * eta * eta
 
 
-@kernel
+@part
 def bearing_sums(
     gap: Array,
     share: Array,
@@ -112,7 +112,7 @@ def bearing_sums(
         add_row(sums, eta, s0, s1, g0, g1, g2)
 
 
-@kernel
+@part
 def sum_rows(rows: Rowset, used: int, unit: float, plane: Array, loaded: Array) -> None:
     """Sums (9,) of a laid pose with everything loaded at the plane 0, which `plane` (3,) is then."""
     for i in range(3):
@@ -132,7 +132,7 @@ def sum_rows(rows: Rowset, used: int, unit: float, plane: Array, loaded: Array) 
     )
 
 
-@kernel
+@part
 def _solve(j: Array, r0: float, r1: float, r2: float, ridge: float, x: Array) -> bool:
     """Solve the symmetric 3 x 3 system with Hessian sums j[3:9] (+ ridge on the diagonal)."""
     a = j[3] + ridge
@@ -160,13 +160,13 @@ def _solve(j: Array, r0: float, r1: float, r2: float, ridge: float, x: Array) ->
     return True
 
 
-@kernel
+@part
 def _unbalance(sums: Array, target: Array) -> float:
     left: float = max(abs(sums[0] - target[0]), abs(sums[1] - target[1]), abs(sums[2] - target[2]))
     return left
 
 
-@kernel
+@part
 def settle(
     gap: Array,
     share: Array,
@@ -267,7 +267,7 @@ def settle(
     return int(report[STATUS])
 
 
-@kernel
+@part
 def settle_rows(
     rows: Rowset, used: int, unit: float, target: Array, warm: bool, report: Array, work: Array
 ) -> Any:

@@ -34,7 +34,7 @@ from lapwright.contact.cells import (
     share_edges,
     share_strips,
 )
-from lapwright.contact.compile import kernel
+from lapwright.contact.compile import part
 from lapwright.contact.equilibrium import WORK, add_row
 
 EDGE = 1e-3  # of a cell: how far inside a gathered map every place stays, so that round-off never leaves it
@@ -42,7 +42,7 @@ EDGE = 1e-3  # of a cell: how far inside a gathered map every place stays, so th
 Array = NDArray[np.float64]
 
 
-@kernel
+@part
 def lay_shifted(
     bottom: Face, top: Face, sx: int, sy: int, radius: float, rows: Rowset, loaded: Array
 ) -> int:
@@ -134,7 +134,7 @@ def lay_shifted(
     return used
 
 
-@kernel
+@part
 def _clip(start: float, step: float, last: float, lo: int, hi: int) -> tuple[int, int]:
     """Narrow lo..hi to the k whose start + k step lies between 0 and `last`, `EDGE` inside both."""
     least, most = EDGE, last - EDGE
@@ -149,7 +149,7 @@ def _clip(start: float, step: float, last: float, lo: int, hi: int) -> tuple[int
     return max(lo, math.ceil(a)), min(hi, math.floor(b) + 1)
 
 
-@kernel
+@part
 def _between_circles(
     u: float, v: float, du: float, dv: float, least: float, most: float, count: int
 ) -> tuple[int, int]:
@@ -176,7 +176,7 @@ def _between_circles(
     return (first, last) if first < last else (0, 0)
 
 
-@kernel
+@part
 def _find_rows(
     own: Face, other: Face, cx: float, cy: float, cos: float, sin: float, rows: Rowset
 ) -> int:
@@ -226,7 +226,7 @@ def _find_rows(
     return used
 
 
-@kernel
+@part
 def gather(
     own: Face,
     other: Face,

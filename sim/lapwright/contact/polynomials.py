@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.contact.cells import Rowset
-from lapwright.contact.compile import kernel
+from lapwright.contact.compile import part
 from lapwright.metrology.bending import DEGREE
 
 POWERS = (DEGREE + 1) * (DEGREE + 2) // 2
@@ -19,7 +19,7 @@ POWERS = (DEGREE + 1) * (DEGREE + 2) // 2
 Array = NDArray[np.float64]
 
 
-@kernel
+@part
 def clear(out: Array) -> None:
     """Fill a matrix with nought."""
     for i in range(out.shape[0]):
@@ -27,7 +27,7 @@ def clear(out: Array) -> None:
             out[i, k] = 0.0
 
 
-@kernel
+@part
 def _growing(x: float, out: Array) -> None:
     """1, x, x^2, ..."""
     out[0] = 1.0
@@ -35,7 +35,7 @@ def _growing(x: float, out: Array) -> None:
         out[k] = out[k - 1] * x
 
 
-@kernel
+@part
 def shifted_powers(
     ox: float, oy: float, scale: float, binomial: Array, tables: Array, out: Array
 ) -> None:
@@ -56,7 +56,7 @@ def shifted_powers(
                     row[(k + m) * (k + m + 1) // 2 + m] = along * up * grown[k + m]
 
 
-@kernel
+@part
 def turned_powers(cos: float, sin: float, binomial: Array, tables: Array, out: Array) -> None:
     """Fill (cos x + sin y)^i (cos y - sin x)^j as powers of x and y, one a row."""
     clear(out)
@@ -75,7 +75,7 @@ def turned_powers(cos: float, sin: float, binomial: Array, tables: Array, out: A
                     row[first + k + m] += a * binomial[j, m] * of_cos[m] * back[j - m]
 
 
-@kernel
+@part
 def through(form: Array, between: Array, work: Array, out: Array) -> None:
     """Add form^T between form to `out`; `work` is scratch.
 
@@ -100,7 +100,7 @@ def through(form: Array, between: Array, work: Array, out: Array) -> None:
                         out[j, k] += f * work[i, k]
 
 
-@kernel
+@part
 def line_powers(d: Array, eta: float, e: Array) -> None:
     """Coefficients (DEGREE + 1,) in xi, at eta, of a polynomial of both."""
     for i in range(DEGREE + 1):
@@ -110,7 +110,7 @@ def line_powers(d: Array, eta: float, e: Array) -> None:
         e[i] = total
 
 
-@kernel
+@part
 def add_bent(rows: Rowset, used: int, unit: float, bent: Array, e: Array) -> None:
     """Add a polynomial (POWERS,) [m] to the gaps."""
     for r in range(used):
@@ -124,7 +124,7 @@ def add_bent(rows: Rowset, used: int, unit: float, bent: Array, e: Array) -> Non
             gaps[k] += e0 + x * (e1 + x * (e2 + x * (e3 + x * (e4 + x * (e5 + x * e6)))))
 
 
-@kernel
+@part
 def span(rows: Rowset, used: int, unit: float, bent: Array, e: Array) -> Any:
     """Highest less lowest place [m] of a polynomial over the land in overlap, every fourth row and cell."""
     low = np.inf
@@ -143,7 +143,7 @@ def span(rows: Rowset, used: int, unit: float, bent: Array, e: Array) -> Any:
     return high - low if high > low else 0.0
 
 
-@kernel
+@part
 def times(a: Array, x: Array, out: Array) -> None:
     """Put a x into out."""
     for i in range(POWERS):
@@ -153,7 +153,7 @@ def times(a: Array, x: Array, out: Array) -> None:
         out[i] = total
 
 
-@kernel
+@part
 def times_turned(a: Array, x: Array, out: Array) -> None:
     """Add a^T x to out."""
     for k in range(POWERS):
@@ -161,7 +161,7 @@ def times_turned(a: Array, x: Array, out: Array) -> None:
             out[i] += a[k, i] * x[k]
 
 
-@kernel
+@part
 def solve_four(a: Array, b: Array) -> bool:
     """Solve a x = b for four right sides in place, by elimination with the largest pivot of each column."""
     n = a.shape[0]
@@ -193,7 +193,7 @@ def solve_four(a: Array, b: Array) -> bool:
     return True
 
 
-@kernel
+@part
 def solve_three(m: Array, r: Array, q: Array) -> bool:
     """Solve the 3 x 3 system of m (3, 3), nearly symmetric, by Cramer's rule."""
     a, b, c = m[0, 0], m[0, 1], m[0, 2]

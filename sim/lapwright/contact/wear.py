@@ -28,7 +28,7 @@ from lapwright.contact.bent import (
     turned_back,
 )
 from lapwright.contact.cells import Face, Rowset
-from lapwright.contact.compile import kernel
+from lapwright.contact.compile import kernel, part
 from lapwright.contact.equilibrium import (
     BENT,
     FACTOR,
@@ -64,7 +64,7 @@ FREE, LOADED, BEARS, WEARS = range(4)
 Array = NDArray[np.float64]
 
 
-@kernel
+@part
 def _note(told: Array, sums: Array, x: float, y: float) -> None:
     """Tell six sums taken about a point that lies at (x, y) of the face."""
     told[0] = sums[0]
@@ -75,7 +75,7 @@ def _note(told: Array, sums: Array, x: float, y: float) -> None:
     told[5] = sums[5] + 2.0 * y * sums[2] + y * y * sums[0]
 
 
-@kernel
+@part
 def _add_line(
     sums: Array, xi: float, eta: float, unit: float, s0: float, s1: float, s2: float
 ) -> None:
@@ -89,7 +89,7 @@ def _add_line(
     sums[5] += eta * eta * s0
 
 
-@kernel
+@part
 def _bend(
     rows: Rowset,
     used: int,
@@ -211,7 +211,7 @@ def _shifted(
         _note(reports[p, OF_BOTTOM:], sums, cx, cy)
 
 
-@kernel
+@part
 def _force(rows: Rowset, used: int, unit: float, q: Array) -> float:
     total = 0.0
     for r in range(used):
@@ -227,7 +227,7 @@ def _force(rows: Rowset, used: int, unit: float, q: Array) -> float:
     return total
 
 
-@kernel
+@part
 def _wear(
     rows: Rowset,
     used: int,
@@ -281,7 +281,7 @@ def _wear(
         _add_line(sums, rows.xi[r], rows.eta[r], unit, s0, s1, s2)
 
 
-@kernel
+@part
 def _held(rows: Rowset, used: int, unit: float, held: int, report: Array, work: Array) -> float:
     """Tell the sums of a top that is held at the plane in its report; the force on it, in units of a load."""
     sums = work[1]
