@@ -47,7 +47,7 @@ from lapwright.contact.equilibrium import (
     settle_rows,
     sum_rows,
 )
-from lapwright.contact.lay import face_of, gather, lay_shifted, read_only, scratch
+from lapwright.contact.lay import gather, lay_shifted, read_only, scratch
 from lapwright.contact.polynomials import add_bent
 
 # Columns of a pose: place and angle of the top, its velocity, its share of the time, and the load
@@ -497,8 +497,8 @@ def bear(
 def _given(
     bottom: Face, top: Face, stiffness: float, poses: Array, warm: bool
 ) -> tuple[Face, Face, float, Array, bool]:
-    """What both loops read."""
-    return face_of(bottom), face_of(top), float(stiffness), read_only(poses), bool(warm)
+    """What both loops read; faces come read-only from `PlacedPlate.face`, and are looked through no more."""
+    return bottom, top, float(stiffness), read_only(poses), bool(warm)
 
 
 def _width(bottom: Face, top: Face) -> int:
