@@ -7,6 +7,7 @@ Nothing heavy is imported here: help and preview answer at once.
 from __future__ import annotations
 
 import argparse
+import gc
 import importlib
 import os
 import sys
@@ -76,6 +77,11 @@ lapwright FILE alone is preview. lapwright COMMAND -h says more of one command.
 """
 
 
+# New objects after which circles among them are looked for: compiling kernels makes millions of objects, and
+# looking through them after every 700 takes a tenth of its time.
+MANY_OBJECTS = 50_000
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code."""
     words = list(sys.argv[1:] if argv is None else argv)
@@ -86,6 +92,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     # on a busy machine make them ten times slower.
     for name in ("OPENBLAS", "MKL", "OMP"):
         os.environ[f"{name}_NUM_THREADS"] = "1"
+    gc.set_threshold(MANY_OBJECTS)
     _streams()
     try:
         code = _dispatch(words)
