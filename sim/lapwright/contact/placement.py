@@ -197,7 +197,7 @@ class PlacedPlate:
         quadratic = scale * np.einsum("ij,j->i", self._fit, scale * sums)
         rest = np.zeros(self._cover.shape)
         inner = rest[self._pad : -self._pad, self._pad : -self._pad]
-        inner[self._has_land] = (z - quadratic_at(quadratic, x, y))[self._has_land]
+        np.subtract(z, quadratic_at(quadratic, x, y), out=inner, where=self._has_land)
         flat = rest.reshape(-1)
         for bare, neighbours, weight in self._fill:
             flat[bare] = (flat[neighbours] * weight).sum(axis=1)
