@@ -180,6 +180,7 @@ def test_a_study_with_nothing_to_compare_is_told_how(bench: Path, capsys: Any) -
         ["--workers", "2", "--cluster", "x"],
         ["--resume", "--force"],
         ["--form-tolerance", "10"],
+        ["--at", "halfway"],
         ["--form-tolerance", "200 %"],
     ],
 )

@@ -18,6 +18,7 @@ from lapwright.optimisation.summary import Ended, Parts, Summary
 from lapwright.presentation.comparison_json import as_json
 from lapwright.presentation.comparison_table import csv_text
 from lapwright.presentation.comparison_text import headline, in_words, rows
+from lapwright.study.model import asked_at
 from lapwright.study.read import parse
 
 UM, NM = 1e-6, 1e-9
@@ -180,6 +181,8 @@ def test_where_a_study_says_it() -> None:
         parse(WAYS + '[compare]\nat = "halfway"\n')
     with pytest.raises(CommandError, match="at: 'halfway' cannot be"):
         study.compare(at="halfway")
+    inch = parse(WAYS.replace('title = "Pair"', 'title = "Pair"\nunits = "inch"'))
+    assert asked_at("80 millionths", inch.units) == pytest.approx(80 * 25.4 * NM)
 
 
 def test_metal_that_stands_still_is_met_at_its_first_moment() -> None:

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from comparing import PAIR, THREE, compare
+from odds_studies import beside
 
 from lapwright.errors import CannotDoError
 from lapwright.optimisation import quick_draws as quick
@@ -145,7 +146,11 @@ def test_large_shapes_that_tell_another_face_are_not_believed(bare: Comparison) 
         for k, c in bare.nominal[i].track.items()
     }
     nominal = list(bare.nominal)
-    nominal[i] = replace(nominal[i], track=track)
+    plates = {
+        name: replace(ended, forms={**ended.forms, "flatness": 3 * ended.forms["flatness"]})
+        for name, ended in nominal[i].plates.items()
+    }
+    nominal[i] = replace(nominal[i], track=track, plates=plates)
     got = with_quick_draws(replace(bare, nominal=tuple(nominal)))
     assert got.unquick.get(i) == "far"
     assert not got.drawn(i)
@@ -174,3 +179,20 @@ def test_what_python_takes() -> None:
     got = study.compare()
     assert (got.trials, got.samples) == (DRAWS, 0)
     assert np.isfinite(got.wins(*got.ranked[:2])[0])
+
+
+@pytest.mark.campaign
+@pytest.mark.parametrize("number", [101, 116])
+def test_of_random_comparisons_quick_draws_agree_with_full_ones(number: int) -> None:
+    """docs/design/odds.py does so for thirty and more, and writes the table of docs/compare.md."""
+    found = beside(number, 2)
+    assert found is not None
+    assert found.full.samples == 2
+    for quick_ones, full in found.pairs():
+        assert quick_ones == pytest.approx(full, rel=0.12, abs=0.05 * UM)
+        if abs(full[0] - full[1]) > 0.1 * max(full):
+            assert (quick_ones[0] < quick_ones[1]) == (full[0] < full[1])
+    for got in found.full.nominal:
+        for ended in got.plates.values():
+            for form, (low, high) in ended.by_layer.items():
+                assert low <= ended.forms[form] <= high

@@ -49,36 +49,19 @@ def main(args: argparse.Namespace) -> int:
     from lapwright.files import taken
     from lapwright.optimisation.jobs import PLAN, Store
     from lapwright.optimisation.work import Work
+    from lapwright.study.model import asked_at
     from lapwright.study.read import load
     from lapwright.study.source import document_of
 
-    many = replace(many_of(args), at=_at(args.at))
+    many = many_of(args)
     study = load(study_file(args.file))
+    many = replace(many, at=asked_at(args.at, study.units, "--at"))
     place = Path(args.out) if args.out else Path(f"{study.stem}-compare")
     work = Work(study, document_of(study.text), many)
     with taken(place, "compare", args.resume or args.force, (PLAN,)) as folder:
         store = Store(folder)
         work.begin(store, args.resume, (PAGE, SHEET))
         return _carried_out(work, store, args)
-
-
-def _at(typed: str | None) -> float | str | None:
-    """Where ways are judged, as typed; None: as the study says.
-
-    Raises
-    ------
-    CommandError
-        It is no such place.
-
-    """
-    from lapwright.errors import CommandError
-    from lapwright.specification.said import RefusedError
-    from lapwright.study.model import judged_at
-
-    try:
-        return None if typed is None else judged_at(typed)
-    except RefusedError as trouble:
-        raise CommandError(f"--at {trouble.message}", key="--at", code=trouble.code) from None
 
 
 def _carried_out(work: Work, store: Store, args: argparse.Namespace) -> int:

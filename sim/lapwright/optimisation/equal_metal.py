@@ -138,7 +138,7 @@ def with_metal_off(got: Summary, metal: float) -> Summary | None:
     plates = {
         name: replace(
             ended,
-            forms=_forms(ended.forms, name, track),
+            forms=_forms(ended.forms, name, track, got.track),
             removed=ended.removed * share,
             by_layer={},
         )
@@ -167,13 +167,24 @@ def _until(
 
 
 def _forms(
-    forms: Mapping[str, float | None], plate: str, track: Mapping[str, Sequence[float]]
+    ended: Mapping[str, float | None],
+    plate: str,
+    track: Mapping[str, Sequence[float]],
+    whole: Mapping[str, Sequence[float]],
 ) -> dict[str, float | None]:
-    """Forms of a plate at the end of a track; those that it does not follow are not known."""
+    """Forms of a plate at the end of a track, part of a `whole` one; what these do not follow is not known.
+
+    A track follows faces as they are read, on the feet of plates that stand on some; ends lie flat.  What is
+    between the two at the end is taken to have been there all along.
+    """
     found: dict[str, float | None] = {}
-    for key in forms:
-        value = track.get(f"{plate}.{key}", (np.nan,))[-1]
-        found[key] = float(value) if np.isfinite(value) else None
+    for key, last in ended.items():
+        column, all_along = track.get(f"{plate}.{key}"), whole.get(f"{plate}.{key}")
+        found[key] = None
+        if last is not None and column is not None and all_along is not None:
+            value = column[-1] + last - all_along[-1]
+            if np.isfinite(value):
+                found[key] = float(max(value, 0.0) if key == "flatness" else value)
     return found
 
 

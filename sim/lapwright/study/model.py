@@ -15,6 +15,7 @@ from lapwright.machine import one_thread
 from lapwright.metrology.form import EdgeMargin, margin_of
 from lapwright.specification.batch import Batch
 from lapwright.specification.plate import Plate
+from lapwright.specification.quantities import bench
 from lapwright.specification.rates import ASKED_SIZE, Reader
 from lapwright.specification.said import Frozen, RefusedError, Said, shown
 from lapwright.specification.step import Step
@@ -84,7 +85,7 @@ class Tune(Frozen):
 
 
 JUDGED_AT = ("metal", "end")
-HOW_AT = 'write "metal", "end", or so much metal off, such as "2 um"'
+HOW_AT = 'write "metal", "end", or so much metal off, such as "2 um" or "80 millionths"'
 
 
 def judged_at(value: Any) -> float | str:
@@ -105,8 +106,8 @@ def judged_at(value: Any) -> float | str:
         raise RefusedError(f"{shown(value)} cannot be: {HOW_AT}", trouble.code) from None
 
 
-def _asked_at(at: float | str | None) -> float | str | None:
-    """Where ways are to be compared, as a person with Python says it.
+def asked_at(at: float | str | None, units: Units, name: str = "at") -> float | str | None:
+    """Where ways are to be compared, as a person says it at a bench of these units; `name`: what he typed.
 
     Raises
     ------
@@ -117,9 +118,10 @@ def _asked_at(at: float | str | None) -> float | str | None:
     if at is None or (isinstance(at, float) and 0.0 < at < 1.0):
         return at
     try:
-        return judged_at(at)
+        with bench(units):
+            return judged_at(at)
     except RefusedError as trouble:
-        raise CommandError(f"at: {trouble.message}", key="at", code=trouble.code) from None
+        raise CommandError(f"{name}: {trouble.message}", key=name, code=trouble.code) from None
 
 
 def _typed_at(value: float | str) -> str:
@@ -494,7 +496,7 @@ class Study(Frozen):
         """
         from lapwright.optimisation.work import sweep
 
-        return sweep(self, axes, workers, _asked_at(at))
+        return sweep(self, axes, workers, asked_at(at, self.units))
 
     @one_thread()
     def compare(
@@ -533,7 +535,7 @@ class Study(Frozen):
         from lapwright.optimisation.work import Many, compare, tolerance_of
 
         quick = samples is None
-        many = Many(samples or 0, tolerance_of(tolerance), cells, _asked_at(at), quick)
+        many = Many(samples or 0, tolerance_of(tolerance), cells, asked_at(at, self.units), quick)
         return compare(self, many, workers, folder)
 
     @one_thread()
