@@ -34,6 +34,7 @@ from lapwright.specification.materials import (
 from lapwright.specification.step import Step
 from lapwright.study.bends import seesaw
 from lapwright.study.doubts import doubt_on
+from lapwright.study.sizes import sizes_of
 
 if TYPE_CHECKING:
     from lapwright.integration.estimate import Outlook
@@ -42,6 +43,7 @@ if TYPE_CHECKING:
     from lapwright.results.gauge import Request
     from lapwright.results.record import Run
     from lapwright.specification.plate import Plate
+    from lapwright.specification.step import Step
     from lapwright.study.model import Study
 
 
@@ -224,6 +226,13 @@ def _used(study: Study, at: int) -> list[str]:
     return [name for name in study.plates if name in (step.top, step.bottom)]
 
 
+def _takes_a_wedge(study: Study, step: Step) -> bool:
+    """Whether a hand that stands still takes a wedge out of the top: turning it would undo that."""
+    asked = sizes_of(study).get(step.top)
+    off = max(map(abs, step.load.at)) > 0.0 and step.load.fixed_to != "top"
+    return off and (study.plates[step.top].wedge is not None or bool(asked and asked.wedge))
+
+
 @step_by_step
 def _of_motion(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
     """A top that lies still or is never turned, and a stroke that stays on one side of the plate below.
@@ -235,7 +244,7 @@ def _of_motion(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
     if invariants_of(step).kind == "all":
         yield Finding("nothing_rubs", at)
         return
-    if step.turn.angle == 0.0 and step.walk.angle == 0.0:
+    if step.turn.angle == 0.0 and step.walk.angle == 0.0 and not _takes_a_wedge(study, step):
         yield Finding("no_turn", at)
     ends = crossed_ends(step, *(study.plates[n].outline for n in (step.top, step.bottom)))
     if ends > 0.0:
@@ -423,9 +432,11 @@ def _doubt(run: Run, name: str) -> float:
 def _best(run: Run, study: Study) -> Iterator[Finding]:
     """Faces that were past their best at the end; parts of a batch follow each other on one name."""
     parts = study.batch.names if study.batch is not None else ()
+    # What is lapped to a size is not done when it is at its flattest, nor sooner.
+    sized = {name for name, size in sizes_of(study).items() if size.thickness is not None}
     for name, record in run.plates.items():
         k = best(record, _doubt(run, name))
-        if k is not None and name not in parts:
+        if k is not None and name not in parts and name not in sized:
             flatness = record.forms["flatness"]
             numbers = {
                 "removed": float(record.removed[k]),
