@@ -31,7 +31,7 @@ load_at = {{ x = "{at} mm", y = "0 mm", fixed_to = "{to}" }}
 stroke = {{ kind = "line", travel = "1/10" }}
 time = "40 min"
 """
-OTHER_WAY = "part of A lifts, so both together may go further, and the other way"
+OTHER_WAY = "part of A lifts, so both together may also go domed or hollow"
 
 
 @pytest.mark.parametrize(("at", "to"), [(0, "hand"), (60, "top"), (130, "hand"), (130, "top")])

@@ -350,12 +350,16 @@ def odd(claims: Claims, m: re.Match[str]) -> None:
     assert all(abs(forms[k]) < claims.doubt[m[1]] for k in ("sphere", "saddle", "twist"))
 
 
-def the_finish(claims: Claims, m: re.Match[str]) -> None:
-    """What a flat, a ball and a gauge make of the grit that lapped some plates last."""
+def grey_or_bright(claims: Claims, m: re.Match[str]) -> None:
+    """What a flat makes of the grit that lapped some plates last."""
     assert near(m[2], claims.grit)
     assert (m[3] == "too grey") == (claims.grit > 5e-6)  # common practice, no source
-    assert near(m[4], scatter_of(claims.grit))
-    assert near(m[5], max(claims.doubt[name] for name in re.findall(r"\w+", m[1]) if name != "and"))
+
+
+def the_finish(claims: Claims, m: re.Match[str]) -> None:
+    """What a ball and a gauge make of it."""
+    assert near(m[1], scatter_of(claims.grit))
+    assert near(m[2], max(claims.doubt.values()))
 
 
 TAIL = rf"((?:; |; on [\w ,]+ ){REMARK})?"
@@ -364,7 +368,11 @@ RULES: list[Rule] = [
     (r"Made|", nothing),
     (
         rf"The finish on ([\w, ]+), off ({MAGNITUDE}) grit: (bright enough|too grey) to show bands under "
-        rf"a flat; to a (?:3 mm|1/8 in) ball it is a scatter of ({MAGNITUDE}), and a form below "
+        r"a flat\.",
+        grey_or_bright,
+    ),
+    (
+        rf"A (?:3 mm|1/8 in) ball reads it as a scatter of ({MAGNITUDE}), and a form below "
         rf"({MAGNITUDE}) is too small for a gauge to be sure of\.",
         the_finish,
     ),

@@ -227,7 +227,11 @@ def _beforehand(got: Comparison, i: int, number: int) -> Made:
         return "", "neither plate more domed than the other", left
     size, pair = units.size(look.half_difference), (step.bottom, step.top)
     domed, hollow = pair if look.half_difference > 0.0 else reversed(pair)
-    return "", f"{domed} domed and {hollow} hollow, by {size} each apart from what they share", left
+    return (
+        "",
+        f"{domed} domed and {hollow} hollow, by {size} each, beside what both have alike",
+        left,
+    )
 
 
 # --- sweeps ------------------------------------------------------------------------------------
