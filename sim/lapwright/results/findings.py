@@ -19,10 +19,10 @@ from lapwright.errors import LapwrightError
 from lapwright.kinematics.motion import Motion
 from lapwright.kinematics.sliding import crossed_ends, invariants_of
 from lapwright.limits import limit_of
-from lapwright.metrology.conditions import AIR, bow, bow_of_cooling, difference, waiting
+from lapwright.metrology.conditions import bow, bow_of_cooling, difference, waiting
 from lapwright.metrology.contacts import footing
 from lapwright.results.record import best, grit_on
-from lapwright.results.warmth import heats_of, warm_at_the_end
+from lapwright.results.warmth import heats_of, warm_at_the_end, warmth_that_reads
 from lapwright.specification.materials import (
     ABRASIVES,
     HAZARDS,
@@ -34,7 +34,7 @@ from lapwright.specification.materials import (
 from lapwright.specification.step import Step
 from lapwright.study.bends import seesaw
 from lapwright.study.doubts import doubt_on
-from lapwright.study.sizes import sizes_of
+from lapwright.study.sizes import sizes_of, takes_a_wedge
 
 if TYPE_CHECKING:
     from lapwright.integration.estimate import Outlook
@@ -42,8 +42,6 @@ if TYPE_CHECKING:
     from lapwright.metrology.reading import Reading
     from lapwright.results.gauge import Request
     from lapwright.results.record import Run
-    from lapwright.specification.plate import Plate
-    from lapwright.specification.step import Step
     from lapwright.study.model import Study
 
 
@@ -114,19 +112,6 @@ def heating(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
         if bowed > limit_of("bending") * look.squeeze:
             numbers = {"power": sum(heats.values()), "bow": bowed, "squeeze": look.squeeze}
             yield Finding("heat", at, name, numbers)
-
-
-def warmth_that_reads(plate: Plate, squeeze: float) -> float:
-    """How warm a plate may be over the room, all through [K], to be believed on size and form.
-
-    It is thicker by less than the step of the finest micrometers, and what it gives to the air through one
-    side bows it by less than the least form that the grit layer leaves: `squeeze` [m] is the measure.
-    """
-    bowed = bow(plate, difference(plate, AIR * plate.outline.area))  # for each K
-    by_form = limit_of("bow that reads") * squeeze / bowed
-    if plate.thickness is None:
-        return by_form
-    return min(by_form, limit_of("size") / (plate.material.expansion * plate.thickness))
 
 
 def standing_warm(study: Study, ahead: Sequence[Outlook]) -> Iterator[Finding]:
@@ -226,13 +211,6 @@ def _used(study: Study, at: int) -> list[str]:
     return [name for name in study.plates if name in (step.top, step.bottom)]
 
 
-def _takes_a_wedge(study: Study, step: Step) -> bool:
-    """Whether a hand that stands still takes a wedge out of the top: turning it would undo that."""
-    asked = sizes_of(study).get(step.top)
-    off = max(map(abs, step.load.at)) > 0.0 and step.load.fixed_to != "top"
-    return off and (study.plates[step.top].wedge is not None or bool(asked and asked.wedge))
-
-
 @step_by_step
 def _of_motion(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
     """A top that lies still or is never turned, and a stroke that stays on one side of the plate below.
@@ -244,7 +222,7 @@ def _of_motion(study: Study, at: int, look: Outlook) -> Iterator[Finding]:
     if invariants_of(step).kind == "all":
         yield Finding("nothing_rubs", at)
         return
-    if step.turn.angle == 0.0 and step.walk.angle == 0.0 and not _takes_a_wedge(study, step):
+    if step.turn.angle == 0.0 and step.walk.angle == 0.0 and not takes_a_wedge(study, step):
         yield Finding("no_turn", at)
     ends = crossed_ends(step, *(study.plates[n].outline for n in (step.top, step.bottom)))
     if ends > 0.0:

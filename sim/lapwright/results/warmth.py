@@ -6,11 +6,21 @@ from collections.abc import Sequence
 from math import exp
 from typing import TYPE_CHECKING
 
-from lapwright.metrology.conditions import rubbing_power, share_of_heat, time_constant, warm_up
+from lapwright.limits import limit_of
+from lapwright.metrology.conditions import (
+    AIR,
+    bow,
+    difference,
+    rubbing_power,
+    share_of_heat,
+    time_constant,
+    warm_up,
+)
 
 if TYPE_CHECKING:
     from lapwright.integration.estimate import Outlook
     from lapwright.specification.batch import Batch
+    from lapwright.specification.plate import Plate
     from lapwright.specification.step import Step
     from lapwright.study.model import Study
 
@@ -49,6 +59,19 @@ def warm_at_the_end(
                 warm[name] = cooled + warm_up(plate, heats.get(name, 0.0), look.time)
             last |= dict.fromkeys(heats, at)
     return warm, last
+
+
+def warmth_that_reads(plate: Plate, squeeze: float) -> float:
+    """How warm a plate may be over the room, all through [K], to be believed on size and form.
+
+    It is thicker by less than the step of the finest micrometers, and what it gives to the air through one
+    side bows it by less than the least form that the grit layer leaves: `squeeze` [m] is the measure.
+    """
+    bowed = bow(plate, difference(plate, AIR * plate.outline.area))  # for each K
+    by_form = limit_of("bow that reads") * squeeze / bowed
+    if plate.thickness is None:
+        return by_form
+    return min(by_form, limit_of("size") / (plate.material.expansion * plate.thickness))
 
 
 def _dressed_after(batch: Batch, load: int) -> bool:

@@ -192,6 +192,13 @@ def load_as_measured(
     return None if at is None else (round(at[0], 4), round(at[1], 4))
 
 
+def takes_a_wedge(study: Study, step: Step) -> bool:
+    """Whether a hand that stands still takes a wedge out of the top: turning it would undo that."""
+    asked = sizes_of(study).get(step.top)
+    off = max(map(abs, step.load.at)) > 0.0 and step.load.fixed_to != "top"
+    return off and (study.plates[step.top].wedge is not None or bool(asked and asked.wedge))
+
+
 TO_SIZE = (
     "a search does not follow thickness and wedge: stop this step by its time, its strokes or "
     'until = { removed = "2 um" }, and lap what it finds with run'
