@@ -9,7 +9,6 @@ import pytest
 
 from lapwright.errors import CommandError, StudyError
 from lapwright.optimisation.batch_search import GRID, BatchSearch
-from lapwright.optimisation.book import Book
 from lapwright.optimisation.cases import cases_of, drawn
 from lapwright.optimisation.design import DesignSpace
 from lapwright.optimisation.summary import Summary
@@ -217,8 +216,3 @@ def test_what_a_batch_cannot_be_tuned_by_is_refused(tune):
     study = Study.from_dict(document(goal={"flatness": "0.3 um"}, tune=table))
     with pytest.raises(CommandError, match="of a batch"):
         study.tune()
-
-
-def test_no_book_is_kept_of_a_batch():
-    with pytest.raises(CommandError, match="not of a batch"):
-        Book(Study.from_dict(document()))

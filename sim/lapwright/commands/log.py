@@ -27,6 +27,7 @@ example:
                                        practice: hidden plates are lapped and read instead of yours
 """
 PRACTICE = "practice shop {seed}: hidden plates were read"
+HOW_PARTS = 'write --done "10 parts", --done "10 parts, 15 min", or --done "step 2" for dressing'
 HOW_DONE = 'write --done "as advised", --done "as advised, 600 strokes" or --done "step 1, 10 min"'
 
 
@@ -96,11 +97,14 @@ def _entry(args: argparse.Namespace, book: Book) -> dict[str, Any]:
     if args.restart:
         entry["restart"] = args.restart
     if args.done:
-        entry["done"] = _done(args.done, book)
+        number, text = _parts(args.done, book)
+        entry |= {"parts": number} if number else {}
+        entry["done"] = _done(text, book)
     if args.lost:
         entry["lost"] = dict(_lost(text) for text in args.lost)
     if args.reading:
-        entry["readings"] = [reading_table(text, book.study) for text in args.reading]
+        told = [_of_part(text, entry.get("parts", 0), book) for text in args.reading]
+        entry["readings"] = [reading_table(text, book.study) for text in told]
     if args.shop is not None:
         _check_shop(args, book)
         entry |= _practised(args.shop, entry, book)
@@ -108,6 +112,50 @@ def _entry(args: argparse.Namespace, book: Book) -> dict[str, Any]:
         how = f"{HOW_DONE}, and --reading for what was read"
         raise CommandError(f"nothing was done or read: {how}", key="--done")
     return entry
+
+
+def _parts(text: str, book: Book) -> tuple[int, str]:
+    """How many parts of a batch were done (0: none), and how, as `_done` reads it."""
+    batch, (what, comma, rest) = book.batch, text.partition(",")
+    counted = re.fullmatch(r"\s*(\d+)\s*(?:parts?|pieces?|pcs)\s*", what)
+    if batch is None:
+        if counted:
+            none = "the study has no [batch]: say which step, such as step 1, 10 min"
+            raise CommandError(f"--done '{text}': {none}", key="--done")
+        return 0, text
+    if counted is None:
+        numbered = re.fullmatch(r"\s*step (\d+)\s*", what)
+        if numbered and not batch.dresses(int(numbered[1])):
+            raise CommandError(
+                f"--done '{text}' says no number of parts: {HOW_PARTS}", key="--done"
+            )
+        return 0, text
+    number = int(counted[1])
+    left = batch.count - sum(entry.parts for entry in book.entries)
+    if not 1 <= number <= left:
+        raise CommandError(f"--done '{text}': {left} parts of {batch.count} are left", key="--done")
+    step = next(n for n, one in enumerate(book.study.steps, 1) if batch.laps(one))
+    return number, f"step {step}{comma}{rest}"
+
+
+def _of_part(text: str, parts: int, book: Book) -> str:
+    """A reading of a part by its number as one of the part: of the last load, for the others are gone."""
+    batch = book.batch
+    if batch is None or not (
+        found := re.search(rf"\b{re.escape(batch.part)}[- ](\d+)\b(?=\s)", text)
+    ):
+        return text
+    number, last = int(found[1]), parts + sum(entry.parts for entry in book.entries)
+    own = parts or next((entry.parts for entry in reversed(book.entries) if entry.parts), 0)
+    first = max(last - (own - 1) % batch.together, 1)
+    if not first <= number <= last:
+        which = f"{first} to {last}" if first < last else f"{last}"
+        raise CommandError(
+            f"--reading '{text}': only parts of the last load are followed, which is {which}: log the parts "
+            "up to that one as an entry of their own",
+            key="--reading",
+        )
+    return f"{text[: found.start()]}{batch.part}{text[found.end() :]}"
 
 
 def _date(text: str | None) -> datetime.date:
@@ -146,7 +194,8 @@ def _done(text: str, book: Book) -> dict[str, Any]:
     elif what == "as advised":
         step = _advised(book)
     else:
-        raise CommandError(f"--done '{text}' is not understood: {HOW_DONE}", key="--done")
+        how = HOW_DONE if book.batch is None else HOW_PARTS
+        raise CommandError(f"--done '{text}' is not understood: {how}", key="--done")
     step.pop("until", None)
     for change in changes:
         if swapped := re.fullmatch(r"swapped every (.+)", change):
@@ -164,6 +213,10 @@ def _advised(book: Book) -> dict[str, Any]:
     from lapwright.optimisation.book import step_table
 
     advice = book.next()
+    if advice.plan is not None:
+        raise CommandError(
+            f"--done 'as advised': of a batch say how many: {HOW_PARTS}", key="--done"
+        )
     step = advice.step
     if step is None:
         was = "to read first" if advice.read else "to stop"
@@ -175,6 +228,8 @@ def _advised(book: Book) -> dict[str, Any]:
 
 def _check_shop(args: argparse.Namespace, book: Book) -> None:
     """A practice shop reads its own plates, and one log holds those of one shop."""
+    if book.batch is not None:
+        raise CommandError("--shop: a practice shop laps no batch: leave it out", key="--shop")
     if args.reading or args.lost:
         what = "--reading" if args.reading else "--lost"
         raise CommandError(

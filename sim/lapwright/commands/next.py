@@ -94,7 +94,14 @@ def _what_now(
     if written.get("study") is not None:
         lines.append(("To lap it beforehand", typed("run", written["study"])))
     advice = answer.advice
-    if advice.step is not None:
+    if advice.plan is not None and advice.plan.why in ("lap", "dress"):
+        plan, study = advice.plan, answer.study
+        number = 1 + study.steps.index(plan.step)
+        done = f"{plan.parts} parts" if plan.why == "lap" else f"step {number}"
+        lines.append(
+            ("When it is done", typed("log", file, "--done", done, "--reading", f"{answer.hint}"))
+        )
+    elif advice.step is not None:
         words = typed("log", file, "--done", "as advised", "--reading", answer.hint)
         lines.append(("When it is done", words))
     elif advice.read:

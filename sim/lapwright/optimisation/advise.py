@@ -18,6 +18,7 @@ from lapwright.errors import LapwrightError
 from lapwright.limits import limit_of
 from lapwright.metrology.reading import Reading
 from lapwright.optimisation.bench import Bench, Target
+from lapwright.optimisation.parts import PartsPlan
 from lapwright.optimisation.rollout import (
     LIKE,
     Played,
@@ -83,7 +84,8 @@ class Advice:
     form worse; `excess`: how many times the goal its forms are in the mean (now, then).  "read": read first,
     and what, in `read`.  "size": the forms are reached, and a plate is nearer its size then.  Else stop:
     "reached", or every spell makes some form "worse", or is "no better", or takes a plate below its "size",
-    or one that is lapped to a size is to be read by a micrometer first: "measure".
+    or one that is lapped to a size is to be read by a micrometer first: "measure".  Of a batch it is "parts",
+    and `plan` says how many.
 
     `harm`: what the least harmful spell makes worse, the likeliest first.
     `chance` of the goal in the end (of having it now, where it says stop); until then `cost` in seconds of
@@ -101,6 +103,7 @@ class Advice:
     read: tuple[ToRead, ...] = ()
     excess: tuple[float, float] = (0.0, 0.0)
     harm: tuple[Harm, ...] = ()
+    plan: PartsPlan | None = None
 
 
 @dataclass(frozen=True)

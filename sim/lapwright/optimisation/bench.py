@@ -31,6 +31,7 @@ from lapwright.optimisation.shop import (
 )
 from lapwright.optimisation.spell import Spell
 from lapwright.optimisation.track import Constraint, constraints_of
+from lapwright.specification.batch import Batch
 from lapwright.specification.grooves import Grid
 from lapwright.specification.outline import Outline
 from lapwright.specification.plate import Plate
@@ -49,13 +50,14 @@ TYPED = {"dome": "sphere", "dish": "sphere"}
 
 @dataclass(frozen=True)
 class Bench:
-    """A study with its layout; `grits` by name, with wear constants as numbers."""
+    """A study with its layout; `grits` by name, with wear constants as numbers; `batch`: of which parts."""
 
     study: Study
     layout: Layout
     grits: Mapping[str, Grit]
     given: Given
     threads: int = 1
+    batch: Batch | None = None
 
     @property
     def gauges(self) -> Mapping[str, Gauge]:
@@ -91,7 +93,11 @@ def equipped(study: Study) -> Study:
 
 
 def bench_of(
-    study: Study, entries: Sequence[Entry] = (), also: Sequence[Step] = (), threads: int = 1
+    study: Study,
+    entries: Sequence[Entry] = (),
+    also: Sequence[Step] = (),
+    threads: int = 1,
+    batch: Batch | None = None,
 ) -> Bench:
     """The bench of a study for what was done in `entries` and may be done in steps `also`."""
     steps = [*study.steps, *(entry.done for entry in entries if entry.done is not None), *also]
@@ -101,7 +107,7 @@ def bench_of(
             grits[step.grit.name] = _constant(study, steps, step.grit)
     gauges = [name for name, gauge in study.gauges.items() if gauge.zero.on != "unknown"]
     layout = layout_of(study.plates, steps, study.margin, gauges)
-    return Bench(study, layout, grits, _given(study, grits), threads)
+    return Bench(study, layout, grits, _given(study, grits), threads, batch)
 
 
 def _constant(study: Study, steps: Sequence[Step], grit: Grit) -> Grit:

@@ -37,6 +37,7 @@ from lapwright.optimisation.advise import Advice, advise
 from lapwright.optimisation.bench import Bench, Target, bench_of, equipped, flatness, target_of
 from lapwright.optimisation.entry import Entry, append, entries_of, log_of, take_back
 from lapwright.optimisation.history import Chapter, chapters, taken_in
+from lapwright.optimisation.parts import apart, plan_of
 from lapwright.optimisation.shop import DAY, REST, Knowledge, one_normal
 from lapwright.optimisation.sight import sight_of, weighed
 from lapwright.optimisation.sizing import Sizing, sizing_of
@@ -139,12 +140,7 @@ class Book(metaclass=Constructed):
         self, study: str | Path | Study, log: str | Path | None = None, threads: int = 1
     ) -> None:
         typed = study if isinstance(study, Study) else load(study)
-        if typed.batch is not None:
-            raise CommandError(
-                "a book is kept of plates, not of a batch of parts: leave out [batch] to log what is read "
-                "of plate and part; when to read and dress the plate, run says",
-                key="batch",
-            )
+        typed, self.batch = apart(typed)
         self.study, self.usual_gauges = equipped(typed), not typed.gauges
         home = log_of(Path(study)) if not isinstance(study, Study) else None
         self.log = Path(log) if log is not None else home
@@ -161,7 +157,7 @@ class Book(metaclass=Constructed):
 
     def _bench_of(self, entries: Sequence[Entry]) -> Bench:
         """The bench for what was done, and for what may be advised: by another kind of grit, say."""
-        return bench_of(self.study, entries, self._steps, threads=self.threads)
+        return bench_of(self.study, entries, self._steps, self.threads, self.batch)
 
     @property
     def _steps(self) -> tuple[Step, ...]:
@@ -263,6 +259,11 @@ class Book(metaclass=Constructed):
         """How thick plates are that are lapped to a size, and what is left to take."""
         return sizing_of(self.study, self.entries)
 
+    @property
+    def _told(self) -> Array:
+        """Shops by which chances are told."""
+        return self.known.draw(FLAT_DRAWS, self.bench.rng(len(self.entries), 4))[0]
+
     @one_thread()
     def next(self, steps: Sequence[Step] = ()) -> Advice:
         """Choose the next spell.
@@ -278,6 +279,10 @@ class Book(metaclass=Constructed):
             The step to do, or why there is none.
 
         """
+        if self.batch is not None:
+            reached = float(self.goal.reached(self.bench.layout, self._told).mean())
+            plan = plan_of(self.bench, self.batch, self.known, self.goal, self.entries)
+            return Advice(None, "parts", reached, reached, plan=plan)
         done = [entry.done for entry in self.entries if entry.done is not None]
         allowed = tuple(workable(s, self.study.plates) for s in steps) or self._steps
         last = done[-1] if done else None

@@ -17,11 +17,12 @@ from typing import Any
 from lapwright.errors import Fault, StudyError
 from lapwright.files import locked, put_beside
 from lapwright.metrology.reading import Reading
+from lapwright.specification.batch import MOST_PARTS
 from lapwright.specification.quantities import MASS, quantity
 from lapwright.specification.rates import read_temperature
 from lapwright.specification.said import Faults, RefusedError, shown
 from lapwright.specification.step import Step
-from lapwright.specification.table import Table, text
+from lapwright.specification.table import Table, text, whole
 from lapwright.study.model import Study
 from lapwright.study.read import parse_document
 from lapwright.study.source import document_of, text_of
@@ -43,6 +44,7 @@ _mass = quantity(MASS, least="0 g", most="10 kg")
 class Entry:
     """One spell: `done` since the entry before (None: more readings of the same faces), then what was read.
 
+    `parts`: how many parts of a batch were lapped so, one load after another (0: it was no batch).
     `any_hand`: nothing is said of the hand.  `lost` [kg] by plate; `temperature` [K]; `restart`: plates whose
     faces are as if never read; `zeroed`: gauges that were set to nought anew before the readings.
     """
@@ -56,6 +58,7 @@ class Entry:
     note: str = ""
     restart: tuple[str, ...] = ()
     zeroed: tuple[str, ...] = ()
+    parts: int = 0
 
 
 def log_of(study: Path) -> Path:
@@ -127,8 +130,11 @@ def _own(table: Table, study: Study) -> dict[str, Any]:
         "note": table.take("note", text) or "",
         "restart": table.take("restart", lambda value: _names(value, study.plates, "plate")) or (),
         "zeroed": table.take("zeroed", lambda value: _names(value, study.gauges, "gauge")) or (),
+        "parts": table.take("parts", _parts) or 0,
         "lost": {},
     }
+    if out["parts"] and not isinstance(table.data.get("done"), dict):
+        table.fault("parts", "says how many, but not how: write [spells.done]", "missing")
     if lost is not None:
         out["lost"] = {
             name: mass for name in study.plates if (mass := lost.take(name, _mass)) is not None
@@ -142,6 +148,9 @@ def _own(table: Table, study: Study) -> dict[str, Any]:
             )
     table.done()
     return out
+
+
+_parts = whole(1, MOST_PARTS, "a number of parts")
 
 
 def _date(value: Any) -> datetime.date:

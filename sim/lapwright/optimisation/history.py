@@ -22,6 +22,7 @@ from lapwright.contact.stability import check_stands
 from lapwright.errors import LapwrightError
 from lapwright.optimisation.bench import Bench
 from lapwright.optimisation.entry import Entry
+from lapwright.optimisation.parts import lapped_parts
 from lapwright.optimisation.shop import Knowledge, Sight, zero_error
 from lapwright.optimisation.sight import joined, sight_of, weighed
 from lapwright.optimisation.sizing import Sizing, sizing_of, thinned
@@ -62,7 +63,7 @@ def mishaps(
     bench: Bench, number: int, entry: Entry, before: Knowledge, after: Knowledge, sight: Sight
 ) -> Iterator[Cause]:
     """Every mishap that can be in entry `number`: `before` its spell, `after` it if nothing went wrong."""
-    for kind, step, way in _otherwise(entry.done) if entry.done is not None else ():
+    for kind, step, way in _otherwise(entry) if entry.done is not None else ():
         shifted = _shifted(before, bench.layout.day, way) if way else before
         with contextlib.suppress(LapwrightError):  # what cannot have been, such as a top that tips
             yield _lapped(bench, number, kind, step, entry, shifted, sight)
@@ -83,11 +84,13 @@ def mishaps(
         )
 
 
-def _otherwise(step: Step) -> Iterator[tuple[str, Step, float]]:
+def _otherwise(entry: Entry) -> Iterator[tuple[str, Step, float]]:
     """How a step may have been done otherwise than was written: kind, the step, how much faster it cut."""
+    step = entry.done
+    assert step is not None
     if step.turn.angle != 0.0:
         yield "top not turned", replace(step, turn=Turn()), 0.0
-    if step.swap is None:
+    if step.swap is None and not entry.parts:
         yield "plates changed", replace(step, top=step.bottom, bottom=step.top), 0.0
     yield "stroke a third longer", replace(step, curve=_longer(step.curve)), 0.0
     yield "grit far slower", step, -FAR
@@ -97,8 +100,16 @@ def _otherwise(step: Step) -> Iterator[tuple[str, Step, float]]:
 def _lapped(
     bench: Bench, number: int, kind: str, step: Step, entry: Entry, before: Knowledge, sight: Sight
 ) -> Cause:
-    spell = bench.spell(step, (number, AGAIN), entry.any_hand)
-    return Cause(kind, "", spell.after(before), sight)
+    after = _done(bench, replace(entry, done=step), before, (number, AGAIN))
+    return Cause(kind, "", after, sight)
+
+
+def _done(bench: Bench, entry: Entry, known: Knowledge, key: Sequence[int]) -> Knowledge:
+    """What is known after the spell of an entry, or after its parts."""
+    assert entry.done is not None
+    if bench.batch is not None and entry.parts:
+        return lapped_parts(bench, bench.batch, entry, known, key)
+    return bench.spell(entry.done, key, entry.any_hand).after(known)
 
 
 def _shifted(known: Knowledge, at: int, way: float) -> Knowledge:
@@ -220,9 +231,10 @@ def taken_in(
         same = last is not None and entry.date is not None and entry.date == last.date
         check_stands(entry.done, layout.plates[entry.done.top], layout.plates[entry.done.bottom])
         known = new_day(known, layout, same)
-        after = bench.spell(entry.done, (number,), entry.any_hand).after(known)
+        after = _done(bench, entry, known, (number,))
     sight = seen_in(bench, entry)
-    thin = None if sizing is None else thinned(bench, known, entry, sizing)
+    # Another part was measured than the one before.
+    thin = None if sizing is None or entry.parts else thinned(bench, known, entry, sizing)
     if thin is not None:
         sight = thin if sight is None else joined(sight, thin)
     if sight is None:

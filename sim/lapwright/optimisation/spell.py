@@ -64,7 +64,8 @@ STREAM = 0x7370656C  # sets these random numbers apart from others with the same
 class Spell:
     """One step, really done, with plates of a layout; `key`: what its random numbers are made from.
 
-    `any_hand`: the study says nothing of the hand.  Crowds once laid are kept.
+    `any_hand`: the study says nothing of the hand.  `beside`: tops like this one that lap the bottom at the
+    same time, itself counted.  Crowds once laid are kept.
     """
 
     layout: Layout
@@ -72,6 +73,7 @@ class Spell:
     key: tuple[int, ...]
     any_hand: bool = False
     threads: int = 1
+    beside: int = 1
 
     def __post_init__(self) -> None:
         self._crowds: dict[tuple[int, int, int], Crowd] = {}
@@ -113,18 +115,23 @@ class Spell:
         """What is known after the spell, before anything is read."""
         rng = np.random.default_rng([*self.key, STREAM])
         before = known.members(rng, MEMBERS)
+        ended, jump = self.flow(before)
+        spread, moved = discrepancy(self.layout, self.step, before.mean, ended), self._moved()
+        spread[:, moved[:, None], moved] += self._luck(before, ended[:, moved], moved)
+        cloud = jump @ before.cloud @ jump.transpose(0, 2, 1) + spread
+        return Knowledge(before.weight, ended, cloud, before.hand)
+
+    def flow(self, before: Knowledge) -> tuple[Array, Array]:
+        """Where members end (m, size), and how that goes with where they begin (m, size, size)."""
         ended = self.lap(before.mean, before.hand)
         active = self._active()
         moved = self._moved()
-        jump = np.zeros((MEMBERS, *known.covariance.shape))
+        jump = np.zeros((len(ended), self.layout.size, self.layout.size))
         jump[:] = np.eye(self.layout.size)
         changed = (ended - before.mean)[:, moved]
         scale = self._scale(active)
         jump[:, moved[:, None], active] += slopes(before.mean[:, active] / scale, changed) / scale
-        spread = discrepancy(self.layout, self.step, before.mean, ended)
-        spread[:, moved[:, None], moved] += self._luck(before, ended[:, moved], moved)
-        cloud = jump @ before.cloud @ jump.transpose(0, 2, 1) + spread
-        return Knowledge(before.weight, ended, cloud, before.hand)
+        return ended, jump
 
     def _luck(self, before: Knowledge, ended: Array, moved: Ints) -> Array:
         """Covariance (m, moved, moved) of what comes of how a hand chanced to scatter in this spell.
@@ -183,6 +190,7 @@ def lap_shops(spell: Spell, shops: Array, hand: Ints, share: Array | None = None
         kappas = np.stack(
             [k * factor[p.name] for k, p in zip(nominal, plates, strict=True)], axis=1
         )
+        kappas[:, 0] *= spell.beside
         if share is not None:
             kappas *= share[:, None]
         faces = np.concatenate([layout.heights(plate.name, ended) for plate in plates], axis=1)

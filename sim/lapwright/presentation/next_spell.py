@@ -19,6 +19,7 @@ from lapwright.optimisation.sight import ToRead, all_readings, same, sight_of, u
 from lapwright.optimisation.spell import new_day
 from lapwright.presentation.banded import banded, digits, fixed, read_where, table_words
 from lapwright.presentation.gauge_text import side_words
+from lapwright.presentation.parts_words import plan_next, plan_to_go, plan_told
 from lapwright.presentation.size_words import (
     book_sizes,
     forms_stand,
@@ -184,6 +185,7 @@ class NextAnswer(Answer):
                 for one in advice.harm
             ],
             "why": advice.why,
+            "batch": None if advice.plan is None else plan_told(advice.plan),
             "sizes": self._sizes_told(),
             "chance": advice.chance,
             "reached_now": advice.reached_now,
@@ -344,6 +346,8 @@ class NextAnswer(Answer):
         if self.advice.read:
             asked = "; ".join(self._first(one) for one in self.advice.read)
             return say("book.read_first", readings=asked)
+        if self.advice.plan is not None:
+            return plan_next(self.advice.plan, self.units)
         if step is None and self.advice.why in ("size", "measure"):
             return no_nearer(self.sizing)
         if step is None and self.advice.why != "reached":
@@ -444,6 +448,8 @@ class NextAnswer(Answer):
 
     def _to_go(self) -> str:
         advice = self.advice
+        if advice.plan is not None:
+            return plan_to_go(advice.plan)
         share = _in_100(advice.reached_now)
         if advice.why == "size" and advice.step is not None:
             return to_size(self.sizing, advice.step, self._off(), share)
