@@ -190,6 +190,9 @@ MISSED = 0.03  # of what a turn takes off, where its strokes are not lapped in o
 BLOCKS_IN_ORDER = 96.0  # about so many in the step, within those limits
 PART_OF_LEFT = 1.0 / 16.0  # of a step, that a block of unlike strokes lasts at most ...
 PART_OF_TAU = 0.1  # ... but for such a part of the time in which a mismatch dies
+SOME_TURNS = 64.0  # up to so many, what is remembered of them at the end is lapped in order ...
+REMEMBERED = 2.0  # ... which is so many times the time in which a mismatch dies ...
+FEW_REMEMBERED = 8.0  # ... if it is no more turns than these: of more, less runs round
 TIRED = 4.0  # times its fade: what a dab takes off after that does not matter to the order
 
 
@@ -239,11 +242,21 @@ def in_memory(motion: Motion, step: Step, first: int, age: float, tau: float) ->
     A hand that wanders, a set-over angle and a traverse make the strokes of a block unlike, and at the end of
     a step the faces remember its last strokes best: blocks that take the mean of a few tens of
     them missed up to 1 % of the metal (docs/numerics.md).  Shapes forget at many rates, the fastest within
-    `tau` [s] at a fresh dab's cut, so blocks are the shorter the nearer the end.  `age` [s]: of the dab.
+    `tau` [s] at a fresh dab's cut, so blocks are the shorter the nearer the end.  Of a steady hand only what
+    runs round with the top matters, where few turns are remembered: these are lapped in order.
+    `age` [s]: of the dab.
     """
-    if step.hand.steady and not motion.index_every and "traverse" not in motion.clocks:
+    steady = step.hand.steady and not motion.index_every and "traverse" not in motion.clocks
+    strokes = step.total_strokes / max(_turns(motion, step), 1e-9)  # of a turn
+    if steady and not (
+        FEW_TURNS * strokes < step.total_strokes * _fresh_share(step) <= SOME_TURNS * strokes
+        and REMEMBERED * tau * step.pace <= FEW_REMEMBERED * strokes
+    ):
         return inf
     left, _ = cut_of(step, age, first, step.total_strokes - first)
+    if steady:
+        ahead = rubbing_until(step.grit.fade, age, max(left - REMEMBERED * tau, 0.0)) * step.pace
+        return max(1.0, strokes / PARTS_OF_TURN[0], ahead)
     length = max(PART_OF_LEFT * left, PART_OF_TAU * tau)
     return max(1.0, rubbing_until(step.grit.fade, age, length) * step.pace)
 
