@@ -156,11 +156,10 @@ def test_all_that_is_said_of_a_face_agrees_or_its_shape_is_named(number: int) ->
         cell = dict(rows)["bow, along" if face.long else "dome or dish"][1]
         size = face.after[lead]
         title = words.face(face.after, face.doubt)
+        own = " ".join(re.findall(r"bow [^;]*", title)) if face.long else title
         told = {
             "run": set() if METRIC.finer(size, face.doubt) else {size > 0.0},
-            "title": set()
-            if words.REMARK in title or named
-            else sides(re.split("[;,] crown", title)[0]),
+            "title": set() if words.REMARK in title or named else sides(own),
             "table": set() if cell["fine"] else sides(f"{cell['side']} 1"),
             "gauge": of_gauges(gauged, face.name, face.long),
         }

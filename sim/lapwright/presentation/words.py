@@ -197,7 +197,11 @@ def _in_words(
 ) -> tuple[list[str], list[str], str]:
     """Forms above the doubt and below it, a `shape` in place of dome or dish; what goes between them."""
     above, fine = (
-        [part_words(k, v, units, forms) for k, v in parts if not shape or k != "sphere"]
+        [
+            part_words(k, v, units, forms)
+            for k, v in parts
+            if not shape or k not in ("sphere", "bow")
+        ]
         for parts in (what.above, what.fine)
     )
     above = [shape, *above] if shape else above
@@ -223,12 +227,21 @@ def odd(forms: Forms, doubt: float | None, units: Units = METRIC, brief: bool = 
     or not small beside the largest, which must stand above it.  `brief`: of the readings only
     one that goes against the sphere.
     """
+    if "line" in forms:
+        return _uneven_along(forms, doubt, units)
     seen = dict(known(forms, ("sphere", "middle", "inner")))
     most = max(map(abs, seen.values()), default=0.0)
     if "inner" not in seen or most < NOTHING or units.finer(most, doubt):
         return ""
     least = max(WORTH * most, NOTHING)
-    clear = [v for v in seen.values() if abs(v) >= least or (doubt and not units.finer(v, doubt))]
+    sure = {
+        "middle": forms.get("sure") or math.inf
+    }  # a gauge told its side, however small beside the rest
+    clear = [
+        v
+        for k, v in seen.items()
+        if abs(v) >= min(least, sure.get(k, math.inf)) or (doubt and not units.finer(v, doubt))
+    ]
     if min(clear) > 0.0 or max(clear) < 0.0:
         return ""
     turn, ring = forms.get("turn") or 0.0, "middle" not in seen
@@ -247,6 +260,16 @@ def odd(forms: Forms, doubt: float | None, units: Units = METRIC, brief: bool = 
         feet, ends = (feet, "") if against else ("", ends)
     fields: Fields = {"what": what, "turn": where, "dome": sphere > 0.0, "size": sphere}
     return say("shape.odd_text", units, **fields, feet=feet, ends=ends)
+
+
+def _uneven_along(forms: Forms, doubt: float | None, units: Units) -> str:
+    """What a long face is whose bow and whose line through the middle have not one sign; or ""."""
+    seen = dict(known(forms, ("bow", "line", "sure")))
+    bow, line = seen.get("bow", 0.0), seen.get("line", 0.0)
+    if bow * line >= 0.0 or units.finer(bow, doubt) or abs(line) < seen.get("sure", 0.0):
+        return ""
+    size: Fields = {"up": bow > 0.0, "bow": bow, "line": line}
+    return say("shape.odd_along", units, **size)
 
 
 def in_bands(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from lapwright.metrology.flatness import Grade, grades
 from lapwright.metrology.form import Form, measure
-from lapwright.metrology.profile import Profile, profile_of
+from lapwright.metrology.profile import LongProfile, Profile, profile_of
 from lapwright.specification.materials import PLATE_METALS
 
 if TYPE_CHECKING:
@@ -27,7 +27,7 @@ class Whole:
     form: Form
     margin: float
     grades: Sequence[Grade]
-    profile: Profile | None = None
+    profile: Profile | LongProfile | None = None
 
     @property
     def forms(self) -> dict[str, float | None]:
