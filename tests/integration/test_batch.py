@@ -13,6 +13,7 @@ from lapwright.integration.state import Progress
 from lapwright.kinematics.motion import Motion
 from lapwright.metrology.form import EdgeMargin, forms
 from lapwright.metrology.thickness import thickness_of
+from lapwright.presentation.run_view import RunView
 from lapwright.results.batch import BatchRecorder, csv_text, out_of_goal
 from lapwright.results.recorder import Heading, Recorder, restore, save
 from lapwright.results.runfile import read_run, write_run
@@ -300,6 +301,39 @@ def test_what_one_weight_cannot_lie_on_is_refused(batch, words):
     given = {"part": "ring", "radius": "60 mm", "under": "one weight"}
     with pytest.raises(StudyError, match=words):
         study(given | batch, dresser="carrier" in batch)
+
+
+def test_a_goal_of_size_for_parts_of_a_batch_is_refused():
+    """Nothing follows how thick each part comes out: it is said in a line and not passed over."""
+    given = typed(study({"part": "ring", "count": 4}))
+    given["plates"]["ring"]["thickness"] = "10 mm"
+    given["goal"] = {"thickness": {"ring": "9.99 mm"}}
+    with pytest.raises(StudyError, match="not followed from part to part"):
+        Study.from_dict(given)
+
+
+def test_a_part_that_hangs_under_the_weight_is_named():
+    """Removed a hundredth of what the others lose: it did not touch (Preston 1927: no load, no wear)."""
+    batch = {"part": "ring", "count": 3, "together": 3, "radius": "60 mm", "under": "one weight"}
+    given = typed(study(batch, kappa="1e-15 1/Pa", strokes=1))
+    given["steps"][0]["stroke"] = {"kind": "circle", "radius": "8 mm"}
+    one = Study.from_dict(given)
+    run = recorded(one, one.states()).run(HEADING, "done", 0.0)
+    assert not any("hung under" in line for line in run.lines())
+    thin = replace(run.batch, removed=run.batch.removed * np.array([1.0, 0.01, 1.0]))
+    assert any("weight: 2." in line for line in replace(run, batch=thin).lines())
+
+
+def test_a_cut_shows_the_part_where_it_lies():
+    """On its circle by the radius, as by the middle of the stroke: two spellings of one place."""
+    by_stroke = typed(study({"part": "ring", "count": 1}, strokes=1))
+    by_circle = json.loads(json.dumps(by_stroke))
+    del by_circle["steps"][0]["stroke"]["centre"]
+    by_circle["batch"]["radius"] = "60 mm"
+    for given in (by_stroke, by_circle):
+        one = Study.from_dict(given)
+        view = RunView(recorded(one, one.states()).run(HEADING, "done", 0.0), ())
+        assert view.middle == pytest.approx((0.06, 0.0))
 
 
 @pytest.mark.parametrize(("away", "stands"), [(120.0, True), (140.0, False)])

@@ -124,6 +124,8 @@ def test_when_a_plate_is_due_is_read_off_a_straight_line():
     assert low == pytest.approx(5.0)
     assert high in (pytest.approx(5.0), pytest.approx(8.0))
     assert parts._crossed(marks, 0.01 * reads) is None
+    slow = np.stack([0.01 * marks, 0.01 * marks, 0.5 + 0.1 * marks], axis=1)
+    assert parts._crossed(marks, slow) == (pytest.approx(5.0), None, None)
     assert parts._crossed(marks, 9.0 * reads)[0] == 0.0
 
 
@@ -163,6 +165,12 @@ def test_what_comes_next_is_said(why, parts_, words):
     to_go = plan_to_go(plan)
     assert to_go.startswith("3 parts are lapped, 38 are left.")
     assert ("due for dressing after 14 more (9 to 21)" in to_go) == (why in ("lap", "out"))
+    if why == "lap":
+        open_ = replace(plan, due=(9.0, 14.0, None))
+        assert "after 14 more (9 to more than 38)" in plan_to_go(open_)
+        assert "later than the 38" in plan_to_go(replace(plan, due=(9.0, None, None)))
+        assert "20 of 100" not in plan_to_go(plan)
+        assert "60 of 100" in plan_to_go(replace(plan, chance=0.6))
     told = plan_told(plan)
     assert told["then"]["sphere"]["middle"] == -0.4e-6
     assert told["parts"] == parts_

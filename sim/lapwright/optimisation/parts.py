@@ -31,7 +31,10 @@ from lapwright.study.source import document_of
 __all__ = ["PartsPlan", "apart", "lapped_parts", "plan_of"]
 
 Array = NDArray[np.float64]
-Range = tuple[float, float, float]  # 10, 50 and 90 in 100
+Range = tuple[float, float, float]
+Due = tuple[
+    float, float | None, float | None
+]  # 10, 50 and 90 in 100; None: later than was looked at
 
 LAPS = 3  # of an entry: a load each, which stands for others
 PART_MEMBERS = MEMBERS // 2  # that parts are lapped for
@@ -100,7 +103,7 @@ class PartsPlan:
     lapped: int
     left: int
     ahead: int
-    due: Range | None
+    due: Due | None
     out: int | None
     then: dict[str, Range]
     chance: float = 0.0
@@ -250,7 +253,9 @@ def plan_of(
         states.append(ended)
         out.append(share)
         reads.append(_reading(layout, batch, step.bottom, ended))
-    due = _crossed(np.array(marks), np.stack(reads)) if batch.dress is not None else None
+    due: Due | None = None
+    if batch.dress is not None:
+        due = _crossed(np.array(marks), np.stack(reads))
     if batch.dress is not None and batch.dress.every is not None:
         ahead = float(max(batch.dress.every - since, 0))
         due = (ahead, ahead, ahead)
@@ -284,7 +289,7 @@ def _reading(layout: Layout, batch: Batch, plate: str, shops: Array) -> Array:
     return near
 
 
-def _crossed(marks: Array, reads: Array) -> Range | None:
+def _crossed(marks: Array, reads: Array) -> Due | None:
     """Parts until the plate reads what it is dressed at; None where one in ten shops never does."""
     over = reads >= 1.0
     found = np.full(reads.shape[1], np.inf)
@@ -296,13 +301,14 @@ def _crossed(marks: Array, reads: Array) -> Range | None:
         low, high = reads[at - 1, k], reads[at, k]
         found[k] = marks[at - 1] + (1.0 - low) / (high - low) * (marks[at] - marks[at - 1])
     low, middle, high = (float(x) for x in np.quantile(found, (0.1, 0.5, 0.9), method="lower"))
-    most = float(marks[-1])
-    return (low, min(middle, most), min(high, most)) if np.isfinite(low) else None
+    if not np.isfinite(low):
+        return None
+    return low, middle if np.isfinite(middle) else None, high if np.isfinite(high) else None
 
 
 def _chosen(
     bench: Bench, batch: Batch, step: Step, marks: Sequence[int], states: Sequence[Array],
-    due: Range | None, out: int | None, lapped: int, left: int, hand: NDArray[np.intp], number: int,
+    due: Due | None, out: int | None, lapped: int, left: int, hand: NDArray[np.intp], number: int,
     read: bool, chance: float, out_after: Callable[[Array], float],
 ) -> PartsPlan:  # fmt: skip
     layout, together = bench.layout, batch.together
@@ -319,7 +325,8 @@ def _chosen(
         dresser = bench.study.steps[batch.dress.step - 1]
         spell = bench.spell(dresser, (number + 1, STREAM, 2), True)
         ended = lap_shops(spell, states[0], hand)
-        if (due is not None and due[1] < together) or out_after(ended) < chance - HELPS:
+        at_once = due is not None and due[1] is not None and due[1] < together
+        if at_once or out_after(ended) < chance - HELPS:
             return replace(plan, why="dress", step=dresser, then=_forms(layout, step.bottom, ended))
     if parts == 0 and (batch.dress is not None or chance < LIKELY):
         parts = min(together, left)  # one load, which teaches what is not known

@@ -21,6 +21,7 @@ from lapwright.units import Units, sentence
 
 PARTS_FILE = "parts.csv"
 MOST_NUMBERS = 6  # of parts, told one by one
+HARDLY = 0.1  # of the metal off the others: such a part hardly touched
 
 
 class Spell(NamedTuple):
@@ -52,6 +53,7 @@ def batch_words(view: RunView) -> list[str]:
         _flat(view, record),
         _good_to(view, record),
         _averaged(view, record),
+        _hung(view, record),
         *_goal(view, record),
         _plate(view, record),
     ]
@@ -78,6 +80,17 @@ def _good_to(view: RunView, record: BatchRecord) -> str:
     """How far any form of any part may be off by what poses and steps leave open."""
     told = np.concatenate([values[np.isfinite(values)] for values in record.error.values()])
     return say("batch.good_to", view.units, error=float(told.max())) if told.size else ""
+
+
+def _hung(view: RunView, record: BatchRecord) -> str:
+    """Which parts under one weight did not touch, or hardly."""
+    batch = view.study.batch
+    if batch is None or not batch.joined:
+        return ""
+    thin = record.removed < HARDLY * float(np.median(record.removed))
+    some = [str(int(n)) for n in record.number[thin]]
+    which = ", ".join(some[:MOST_NUMBERS]) + (" and so on" if len(some) > MOST_NUMBERS else "")
+    return say("batch.hung", which=which) if some else ""
 
 
 def _averaged(view: RunView, record: BatchRecord) -> str:

@@ -31,17 +31,16 @@ def plan_to_go(plan: PartsPlan) -> str:
     if plan.why in ("done", "dress", "read"):
         return lines[0]
     if plan.due is not None:
-        low, middle, high = (str(round(x)) for x in plan.due)
-        lines.append(
-            say(
-                "book.parts.due",
-                plate=plan.step.bottom,
-                low=low,
-                middle=middle,
-                high=high,
-                sure=low == high,
-            )
-        )
+        low, middle, high = plan.due
+        given = {"plate": plan.step.bottom, "low": str(round(low)), "ahead": str(plan.ahead)}
+        if middle is None:
+            lines.append(say("book.parts.later", **given))
+        elif high is None:
+            lines.append(say("book.parts.open", middle=str(round(middle)), **given))
+        else:
+            given = {name: text for name, text in given.items() if name != "ahead"}
+            told = {"middle": str(round(middle)), "high": str(round(high))}
+            lines.append(say("book.parts.due", sure=round(low) == round(high), **told, **given))
     if plan.chance >= LIKELY:
         share = str(round(100.0 * plan.chance))
         return " ".join([*lines, say("book.parts.likely", share=share)])

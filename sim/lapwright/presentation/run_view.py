@@ -169,8 +169,13 @@ class RunView:
     @property
     def middle(self) -> tuple[float, float]:
         """Where the middle of the last stroke lies on the bench, nobody having walked yet [m]."""
-        number = int(self.run.step[-1]) if len(self.run.step) else 0
-        return self.steps[number - 1].centre if 0 < number <= len(self.steps) else (0.0, 0.0)
+        number, batch = int(self.run.step[-1]) if len(self.run.step) else 0, self.study.batch
+        if not 0 < number <= len(self.steps):
+            return 0.0, 0.0
+        step = self.steps[number - 1]
+        if batch is not None and batch.laps(step):  # the first part, where it lies
+            step = batch.station(step, 0)
+        return step.centre[0] + step.offset[0], step.centre[1] + step.offset[1]
 
     @property
     def smallest(self) -> float:

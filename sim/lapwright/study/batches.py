@@ -16,6 +16,7 @@ from lapwright.specification.plate import Plate
 from lapwright.specification.said import shown, spelled
 from lapwright.specification.step import Step
 from lapwright.specification.table import Table, whole
+from lapwright.study.goal import Goal, goal_of
 from lapwright.study.plates import a_plate
 
 HOW_BATCH = '[batch], and below it part = "ring", count = 50'
@@ -55,6 +56,21 @@ def batch_of(root: Table, plates: Plates, steps: Sequence[Step | None]) -> Batch
             "rounds", "stands beside [batch], which says how often: leave it out", "conflict"
         )
     return None if len(root.faults.found) > before else batch
+
+
+def batch_goal(root: Table, batch: Batch | None, plates: Plates) -> Goal | None:
+    """The goal: of all plates, or of the parts of a batch, which are held to forms alone."""
+    goal = goal_of(root, plates, tuple(plates) if batch is None else (batch.part,))
+    if batch is None or goal is None:
+        return goal
+    for key in ("thickness", "wedge"):
+        if batch.part in getattr(goal, key):
+            alone = (
+                'lap to it with until = { thickness = "9.98 mm" } in the step, one part at a time'
+            )
+            told = f"is not followed from part to part of a batch: {alone}, or leave it out"
+            root.fault(f"goal.{key}", told, "conflict")
+    return goal
 
 
 def _dress(table: Table, steps: Sequence[Step | None]) -> Dress | None:

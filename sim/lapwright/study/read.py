@@ -23,10 +23,10 @@ from lapwright.specification.quantities import bench
 from lapwright.specification.said import Faults, listed, shown
 from lapwright.specification.step import Grit, Step
 from lapwright.specification.table import Table, text
-from lapwright.study.batches import batch_of, laid_out
+from lapwright.study.batches import batch_goal, batch_of, laid_out
 from lapwright.study.bends import decided
 from lapwright.study.faces import Maps, Start, begun
-from lapwright.study.goal import Effort, goal_of
+from lapwright.study.goal import Effort
 from lapwright.study.model import Study
 from lapwright.study.plates import grits_of, in_inches, plates_of
 from lapwright.study.source import document_of, text_of
@@ -246,7 +246,7 @@ def _parsed(
     parts: dict[str, Any] = {
         "variants": variants_of(root, dict(document), len(steps), check),
         "swept": sweep_of(root, dict(document), len(steps), check),
-        "goal": goal_of(root, plates, tuple(plates) if batch is None else (batch.part,)),
+        "goal": batch_goal(root, batch, plates),
         "tuned": tune_of(root, dict(document), check),
         "at": _compared_at(root),
         "doubts": doubts_of(root, plates),
