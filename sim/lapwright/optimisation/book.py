@@ -324,9 +324,11 @@ class PracticeShop:
     def read(self, entry: Entry) -> Entry:
         """The same entry with what its gauges and scales show here."""
         sight = sight_of(self.bench.layout, entry.readings, self.bench.gauges)
-        shown = one_normal(self.truth, np.zeros((self.truth.size,) * 2)).foretold(
-            sight, 1, self._rng
-        )[0]
+        # What rounding adds comes of rounding, below, and once.
+        steps = [self.bench.gauges[reading.gauge].resolution for reading in entry.readings]
+        values, ways = np.linalg.eigh(sight.noise - np.diag(np.square(steps)) / 12.0)
+        shown = sight.rows @ self.truth
+        shown += ways @ (np.sqrt(np.maximum(values, 0.0)) * self._rng.standard_normal(len(values)))
         readings = []
         for reading, value, offset in zip(entry.readings, shown, self._offset(entry), strict=True):
             step = self.bench.gauges[reading.gauge].resolution
