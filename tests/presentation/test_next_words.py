@@ -14,16 +14,19 @@ import pytest
 
 from lapwright.integration.estimate import outlooks
 from lapwright.integration.loop import lap
+from lapwright.kinematics.schedule import stays
 from lapwright.metrology.reading import Reading
 from lapwright.optimisation import advise as choice
 from lapwright.optimisation.advise import Advice, Harm
-from lapwright.optimisation.book import Band, Book
+from lapwright.optimisation.book import Band, Book, next_study, step_table
 from lapwright.optimisation.entry import Entry
 from lapwright.optimisation.rollout import Rollout
 from lapwright.optimisation.track import Constraint
 from lapwright.presentation.finding_words import in_words
+from lapwright.presentation.next_page import next_page
 from lapwright.presentation.next_spell import NextAnswer, fresh_words
 from lapwright.results.findings import foreseen
+from lapwright.specification.step import Swap
 from lapwright.study.read import parse
 
 STUDY = """
@@ -248,3 +251,24 @@ def test_all_that_was_read_of_these_faces_is_read_again() -> None:
     step = replace(book.study.steps[0], strokes=60)
     says = NextAnswer(book, Advice(step, "go on", 0.5, 0.1))
     assert [reading.plate for reading, _ in says.foretold] == ["A", "B"]
+
+
+@pytest.mark.usefixtures("hasty")
+def test_who_lies_on_top_and_for_how_long_is_said_where_plates_change_places(book: Book) -> None:
+    swap = Swap(on_top={"A": 240.0, "B": 90.0})
+    step = replace(book.study.steps[0], swap=swap, strokes=220)
+    told = NextAnswer(book, Advice(step, "go on", 0.9, 0.1))
+    assert "A on top for 4 min, then B on top for 1.5 min, 15 um" in told.sentences["Next"]
+    assert told.told()["next"]["swap_every"] == {"A": 240.0, "B": 90.0}
+    page = " ".join(next_page(told, next_study(book, step)).split())
+    assert "Next: A on B for 4 min, then B on A for 1.5 min, 15" in page
+    # Who does as advised writes down the same spell.
+    assert step_table(step, book.study.units)["swap_every"] == {"A": "4 min", "B": "1.5 min"}
+
+
+@pytest.mark.usefixtures("hasty")
+def test_the_study_of_a_spell_changes_places_as_the_advice_does(book: Book) -> None:
+    step = replace(book.study.steps[0], swap=Swap(on_top={"A": 240.0, "B": 90.0}), strokes=220)
+    (read,) = next_study(book, step).steps
+    assert read.swap == step.swap
+    assert [stay.top for stay in stays(read)] == ["A", "B"]

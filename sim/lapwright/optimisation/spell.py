@@ -53,7 +53,7 @@ HANDS = (
     0.2,
 )  # scatter of hands that a study says nothing of ("steady" 0, "rough" 0.25)
 MEMORY = 5.0  # strokes
-OF_A_KIND = 6  # spells of one kind of hand: no two scatter alike, and nobody knows which it was
+OF_A_KIND = 3  # spells of one kind of hand: no two scatter alike, and nobody knows which it was
 TURNS = (Turn(radians(8.0)), Turn(radians(90.0), 10))
 CROSSWISE = 2.0  # times as long as wide: a longer top is not set over by a quarter turn
 MUCH_LARGER = 1.25  # across: such a plate never goes on top of the other
