@@ -11,7 +11,7 @@ from lapwright.optimisation import spell as lapped
 from lapwright.optimisation.bench import bench_of, target_of
 from lapwright.optimisation.book import PracticeShop
 from lapwright.optimisation.entry import Entry
-from lapwright.optimisation.rollout import Rollout, as_likely, moves_of
+from lapwright.optimisation.rollout import Played, Rollout, as_likely, moves_of
 from lapwright.optimisation.shop import DAY, one_normal
 from lapwright.optimisation.spell import HANDS, OF_A_KIND, lap_shops
 from lapwright.specification.curves import Circle
@@ -95,6 +95,27 @@ def test_of_chances_that_a_few_shops_tell_apart_the_cheaper_may_be_taken():
     assert as_likely(fewer, all_of_them)
     fewer[:12] = False
     assert not as_likely(fewer, all_of_them)
+
+
+def test_another_grit_is_advised_only_where_it_saves_more_than_luck(bench):
+    """Of 48 paired costs that scatter by 20 min a mean of 10 min is sure, one of 1 min is not."""
+    here, shops = bench.study.steps[0], plain(bench)[None]
+    finer = replace(here, grit=replace(here.grit, name="3 um", size=3e-6))
+    rule = Rollout(bench, target_of(bench), bench.study.steps)
+    luck = 1200.0 * np.random.default_rng(1).standard_normal(48)
+    luck -= luck.mean()
+
+    def advised(saved, last):
+        pairs = []
+        for step, cost in ((here, 9000.0 + luck), (finer, np.full(48, 9000.0 - saved))):
+            played = Played(np.ones(48, bool), cost, np.ones(48, int), np.ones(48), shops)
+            pairs.append((choice._Tried(step, 0, 600.0, shops, 0.0, rule), played))
+        return choice._cheapest(pairs, last).step.grit.name
+
+    assert advised(60.0, here) == here.grit.name
+    assert advised(600.0, here) == "3 um"
+    assert advised(60.0, None) == "3 um"
+    assert advised(60.0, finer) == "3 um"
 
 
 @pytest.mark.parametrize("kind", [1, 3])

@@ -20,6 +20,7 @@ from lapwright.metrology.reading import Reading
 from lapwright.optimisation.bench import Bench, Target
 from lapwright.optimisation.parts import PartsPlan
 from lapwright.optimisation.rollout import (
+    FINISHES,
     LIKE,
     Played,
     Rollout,
@@ -196,7 +197,7 @@ def advise(
         return Advice(None, "worse" if harm else "no better", now, now, harm=harm)
     most = max((out.reached for _, out in good), key=np.mean)
     near = [(one, out) for one, out in good if as_likely(out.reached, most)]
-    one, _ = min(near, key=lambda pair: float(pair[1].cost.mean()))
+    one = _cheapest(near, last)
     again = next(_try(bench, goal, rollouts, one.step, told_by, hand_told, rng, (one.length,)))
     out = _played(goal, one, again.shops, hand_told, last, rng)
     return Advice(
@@ -317,6 +318,23 @@ def _middle(values: NDArray[np.floating]) -> tuple[float, float, float]:
     return float(low), float(middle), float(high)
 
 
+def _cheapest(near: Sequence[tuple[_Tried, Played]], last: Step | None) -> _Tried:
+    """The cheapest spell; with another grit than the last only where that saves more than luck would.
+
+    Who goes by luck washes for another grit and back again.
+    """
+    order = sorted(near, key=lambda pair: float(pair[1].cost.mean()))
+    best, out = order[0]
+    if last is None or best.step.grit.name == last.grit.name:
+        return best
+    for one, other in order[1:]:
+        if one.step.grit.name == last.grit.name:
+            saved = other.cost - out.cost
+            surely = float(saved.mean()) > float(saved.std()) / np.sqrt(len(saved))
+            return best if surely else one
+    return best
+
+
 def _unlike(tried: Sequence[_Tried]) -> list[_Tried]:
     """The best of each grit and the first of the others, few lengths of any one step among them."""
     found: list[_Tried] = []
@@ -329,9 +347,11 @@ def _unlike(tried: Sequence[_Tried]) -> list[_Tried]:
 
 
 def _candidates(bench: Bench, steps: Sequence[Step]) -> Iterator[Step]:
-    """Steps that stand, each with the longest time."""
+    """Steps that stand, each with the longest time; of the finest grit also under the strokes that finish."""
     seen = []
+    finest = min((step.grit.size for step in steps), default=0.0)
     for step in steps:
+        shares = FINISHES if step.grit.size == finest else (1.0, SMALLER)
         plain = replace(
             step,
             time=LENGTHS[-1],
@@ -343,7 +363,9 @@ def _candidates(bench: Bench, steps: Sequence[Step]) -> Iterator[Step]:
         )
         for top, bottom in _ways(bench, step):
             outlines = [bench.layout.plates[name].outline for name in (top, bottom)]
-            for curve in (plain.curve, plain.curve.scaled(SMALLER)):
+            for curve in (
+                plain.curve.scaled(share) if share < 1.0 else plain.curve for share in shares
+            ):
                 for turn in dict.fromkeys((plain.turn, *turns_of(*outlines))):
                     one = replace(plain, top=top, bottom=bottom, curve=curve, turn=turn)
                     try:
