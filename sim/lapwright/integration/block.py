@@ -192,7 +192,7 @@ PART_OF_LEFT = 1.0 / 16.0  # of a step, that a block of unlike strokes lasts at 
 PART_OF_TAU = 0.1  # ... but for such a part of the time in which a mismatch dies
 SOME_TURNS = 64.0  # up to so many, what is remembered of them at the end is lapped in order ...
 REMEMBERED = 2.0  # ... which is so many times the time in which a mismatch dies ...
-FEW_REMEMBERED = 8.0  # ... if it is no more turns than these: of more, less runs round
+FEW_REMEMBERED = 4.0  # ... if it is no more turns than these: of more, less runs round
 TIRED = 4.0  # times its fade: what a dab takes off after that does not matter to the order
 
 
