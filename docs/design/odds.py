@@ -1,7 +1,7 @@
 """How near the odds of quick draws come to those of the same draws lapped in full, on random comparisons.
 
-    python docs/design/odds.py --cache FILE            measures and rewrites its table in docs/compare.md
-    python docs/design/odds.py --cache FILE 100 103    adds these comparisons to the cache alone
+    python docs/design/odds.py --cache FILE 100 132    adds these comparisons to the cache
+    python docs/design/odds.py --cache FILE            rewrites the table in docs/compare.md from the cache
 
 The comparisons are those of tests/odds_studies.py, each from its number alone; what is in the cache is kept.
 """
@@ -28,7 +28,7 @@ from lapwright.study.read import parse
 
 PAGE = ROOT / "docs" / "compare.md"
 BEGIN, END = "<!-- begin: docs/design/odds.py -->", "<!-- end: docs/design/odds.py -->"
-FIRST, LAST, DRAWS = 100, 132, 2
+DRAWS = 2  # lapped in full of each
 CLOSE = 0.05  # of the flatness: two ways as near to each other in a draw
 
 
@@ -105,12 +105,11 @@ def main() -> None:
     parser.add_argument("--cache", type=Path, required=True)
     parser.add_argument("--draws", type=int, default=DRAWS)
     args = parser.parse_args()
-    numbers = args.numbers or [FIRST, LAST]
     done = {}
     if args.cache.exists():
         for line in args.cache.read_text("utf-8").splitlines():
             done[json.loads(line)["number"]] = json.loads(line)
-    for number in range(*numbers):
+    for number in range(*args.numbers) if args.numbers else ():
         if number not in done:
             done[number] = measured(number, args.draws)
             with args.cache.open("a", encoding="utf-8") as file:
@@ -118,7 +117,7 @@ def main() -> None:
     if not args.numbers:
         page = PAGE.read_text("utf-8")
         before, after = page.split(BEGIN)[0], page.split(END)[1]
-        found = [done[number] for number in range(FIRST, LAST)]
+        found = [done[number] for number in sorted(done)]
         PAGE.write_text(f"{before}{BEGIN}\n{table(found)}\n{END}{after}", "utf-8")
 
 

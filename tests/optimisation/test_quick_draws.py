@@ -88,7 +88,9 @@ def test_the_odds_are_those_of_a_few_draws_lapped_in_full(odds: Comparison) -> N
 
 
 def test_they_are_the_same_to_the_bit_whatever_works(bare: Comparison, odds: Comparison) -> None:
-    assert with_quick_draws(bare, threads=3).quick == odds.quick
+    done: list[int] = []
+    assert with_quick_draws(bare, 3, done.append).quick == odds.quick
+    assert done == list(range(1, len(odds.quick) + 1))
 
 
 def test_words_json_and_table_tell_the_odds(odds: Comparison) -> None:
@@ -171,6 +173,18 @@ def test_the_study_as_it_stands_is_told_near_to_what_lapping_gave(bare: Comparis
             of = f"{name}.flatness"
             lapped, large = bare.nominal[i].track[of][-1], found[0].track[of][-1]
             assert large == pytest.approx(lapped, rel=0.1, abs=0.1 * UM)
+
+
+def test_half_a_draw_more_is_no_surer() -> None:
+    """29 of 40 or more, 11 or fewer (binomial, p = 1/2: 0.0032 to either side); 28.5 is not 29."""
+    for wins, said in (
+        (29.0, "better"),
+        (28.5, "no_telling"),
+        (11.5, "no_telling"),
+        (11.0, "worse"),
+    ):
+        assert verdict(wins, 40) == said
+    assert verdict(19.0, 19) == "few"
 
 
 def test_what_python_takes() -> None:

@@ -67,6 +67,7 @@ def main(args: argparse.Namespace) -> int:
 def _carried_out(work: Work, store: Store, args: argparse.Namespace) -> int:
     """Lap what is left, and say what came out; returns the exit code."""
     from lapwright.commands.session import stopping
+    from lapwright.optimisation.quick_draws import BEST
     from lapwright.optimisation.workers import available
 
     say = Speaker(args.json)
@@ -81,7 +82,9 @@ def _carried_out(work: Work, store: Store, args: argparse.Namespace) -> int:
     if work.left:
         whole = {got.member for got in work.found if got.draw == 0}
         return stopped("compare", f"{len(whole)} of {len(work.members)} lapped", args, say)
-    got = work.compared(args.workers or available())
+    drawing = Tally(min(BEST, len(work.members)), verb="drawn")
+    got = work.compared(args.workers or available(), drawing.show)
+    drawing.close()
     _write(got, store, args)
     failed = sum(summary.machine for summary in work.found)
     _answer(got, store, args, say, failed, takes)

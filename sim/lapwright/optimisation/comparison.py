@@ -500,9 +500,9 @@ def verdict(wins: float, of: int) -> Verdict:
     # Draws that are alike count half on either side; of others than forty as many as are no oftener luck.
     from scipy.special import bdtr
 
-    if float(bdtr(math.floor(of - wins), of, 0.5)) <= LUCK:
+    if float(bdtr(math.ceil(of - wins), of, 0.5)) <= LUCK:
         return "better"
-    return "worse" if float(bdtr(math.floor(wins), of, 0.5)) <= LUCK else "no_telling"
+    return "worse" if float(bdtr(math.ceil(wins), of, 0.5)) <= LUCK else "no_telling"
 
 
 def _band(values: Sequence[float]) -> tuple[float, float] | None:

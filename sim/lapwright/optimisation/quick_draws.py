@@ -43,7 +43,7 @@ Ints = NDArray[np.intp]
 DRAWS = 40
 DEGREE = 4  # of the shapes of each face
 POSES = 12  # of a stroke
-LOOKS = 40  # at the faces along a schedule, about
+LOOKS = 20  # at the faces along a schedule, about
 BEST = 6  # ways that are drawn
 AGREES, FAR = (
     0.5,
@@ -244,7 +244,9 @@ def _cut(grit: Grit) -> float:
     return seen.removed if seen.removed is not None else seen.lost or 1.0
 
 
-def with_quick_draws(got: Comparison, threads: int = 1) -> Comparison:
+def with_quick_draws(
+    got: Comparison, threads: int = 1, tell: Callable[[int], None] = lambda done: None
+) -> Comparison:
     """The comparison with quick draws of its best ways, or with why there are none.
 
     Parameters
@@ -253,6 +255,8 @@ def with_quick_draws(got: Comparison, threads: int = 1) -> Comparison:
         None of whose ways was drawn in full.
     threads : int
         Ways that are drawn at a time; they change no bit.
+    tell : callable
+        Called with how many ways are drawn.
 
     Returns
     -------
@@ -274,8 +278,11 @@ def with_quick_draws(got: Comparison, threads: int = 1) -> Comparison:
             return "failed"
         return found[1:] if _near(got, i, found) else "far"
 
+    found: dict[int, Sequence[Summary] | str] = {}
     with ThreadPoolExecutor(max(1, min(threads, len(best)))) as pool:
-        found = dict(zip(best, pool.map(told, best), strict=True))
+        for i, some in zip(best, pool.map(told, best), strict=True):
+            found[i] = some
+            tell(len(found))
     drawn = {i: some for i, some in found.items() if not isinstance(some, str)}
     unquick = {i: why for i, why in found.items() if isinstance(why, str)}
     return replace(got, quick=drawn, unquick=unquick)

@@ -184,11 +184,16 @@ class Work:
         """Do what is left, until `stop` says so; `tell` is told how many are done."""
         self.found += carry_out(self.left, self.members, crew, self.store, stop, tell)
 
-    def compared(self, threads: int = 1) -> Comparison:
-        """What came of it, when nothing is left; with quick draws, where they are wanted."""
+    def compared(
+        self, threads: int = 1, tell: Callable[[int], None] = lambda done: None
+    ) -> Comparison:
+        """What came of it, when nothing is left; with quick draws, where they are wanted.
+
+        `tell` is told of how many ways these are made.
+        """
         many = self.many
         got = compared(self.study, self.members, self.found, many.tolerance, many.cells, many.at)
-        return with_quick_draws(got, threads) if many.quick and not many.samples else got
+        return with_quick_draws(got, threads, tell) if many.quick and not many.samples else got
 
 
 def compare(study: Study, many: Many, workers: int, folder: str | Path | None) -> Comparison:
