@@ -320,7 +320,7 @@ def growth(results: Results) -> None:
 
 
 def grow(results: Results, what: str, number: Array, taken: Array, fixed: Array) -> None:
-    """The exponent of what is taken in `number`, and beside it that of the poses alone, less what is `fixed`."""
+    """The exponent of what is taken in `number`; beside it that of the poses alone, less what is `fixed`."""
     whole, alone = (np.polyfit(np.log(number), np.log(t), 1)[0] for t in (taken, taken - fixed))
     results.add(f"{what}: exponent", f"{whole:.2f}", "0.9 to 1.1", abs(whole - 1.0) <= 0.1)
     results.add(f"{what}, of the poses alone: exponent", f"{alone:.2f}")
