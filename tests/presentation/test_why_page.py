@@ -74,7 +74,8 @@ def test_nothing_is_fetched_from_outside(page: str) -> None:
     sheet = walked(page)
     assert all(a.startswith(("data:", "#")) for a in sheet.addresses)
     assert "http" not in re.sub(r"<pre>.*?</pre>", "", page, flags=re.S)
-    assert not sheet.scripts
+    assert len(sheet.scripts) == 1
+    assert ".part > details" in sheet.scripts[0], "the one that folds parts"
 
 
 def test_every_word_is_one_of_the_bench(page: str) -> None:
