@@ -46,7 +46,8 @@ set = { "stroke.kind" = "line", turn = "none" }
 """
 SIZE = re.compile(rf"([\d.]+)\sum(\s{MARK})?")
 BANDED = re.compile(r", (?:[\d.]+ to [\d.]+|anywhere from [^,]*?) by the layer")
-FINISH = 1.5  # um, a tenth of the grit
+# um: below it a form is in doubt, as a usual gauge reads over this finish (tests/metrology/test_finish.py).
+DOUBT = 0.783
 
 
 @pytest.fixture(scope="module")
@@ -116,12 +117,11 @@ def test_each_figure_is_marked_by_itself(page: str) -> None:
     seen = set()
     for row in rows:
         cells = re.findall(r"<td>(.*?)</td>", row, re.S)
-        for cell in cells[
-            1:5
-        ]:  # the worst flatness as all are judged, both faces, and the worst at the end
+        # The worst flatness as all are judged, both faces, and the worst at the end.
+        for cell in cells[1:5]:
             for size, mark in SIZE.findall(BANDED.sub("", plain(cell))):
-                if abs(float(size) - FINISH) > 0.05:  # two figures do not tell
-                    assert bool(mark) == (float(size) < FINISH), plain(cell)
+                if abs(float(size) - DOUBT) > 0.05:  # two figures do not tell
+                    assert bool(mark) == (float(size) < DOUBT), plain(cell)
                     seen.add(bool(mark))
     assert seen == {True, False}, "this study has both"
 
