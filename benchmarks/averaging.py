@@ -1,10 +1,11 @@
-"""Parts averaged over, against lapped one by one: `python benchmarks/averaging.py [FIRST LAST]`.
+"""Parts averaged over, against lapped one by one: `python benchmarks/averaging.py [FIRST LAST [small]]`.
 
 Random batches: rings and discs on plates that are turned or stand, one to three together, on stations, in a
 carrier or under one weight, with scatter, undressed, dressed by the number of parts or by a reading.  A
 line each: how many loads were lapped of how many, the share of forms of the parts that others stood for, and
 of their flatness, that lie within twice what is printed, rms of what they are off and of what is printed
-[nm], the same of the dome of the plate, and processor times.
+[nm], the same of the dome of the plate, and processor times; in the end all together.  `small`: on fewer
+cells, with at most 48 loads of at most 150 strokes.
 """
 
 from __future__ import annotations
@@ -103,6 +104,18 @@ def document(number: int) -> dict[str, Any]:
     return {"seed": number, "plates": plates, "steps": steps, "batch": batch}
 
 
+def smaller(given: dict[str, Any]) -> dict[str, Any]:
+    """The same batch, lapped in a fraction of the time."""
+    plates, batch = given["plates"], given["batch"]
+    for name, cells in (("plate", 20), ("part", 16), ("carrier", 24), ("dresser", 24)):
+        if name in plates:
+            plates[name]["cells"] = cells
+    for step in given["steps"]:
+        step["strokes"] = min(step["strokes"], 150)
+    batch["count"] = min(batch["count"], 48 * batch["together"])
+    return given
+
+
 def of(given: dict[str, Any], average: bool) -> tuple[BatchRecord, float]:
     """The parts of a batch, and the processor seconds they took."""
     begin = time.process_time()
@@ -110,6 +123,15 @@ def of(given: dict[str, Any], average: bool) -> tuple[BatchRecord, float]:
     record = lapped(study).batch
     assert record is not None
     return record, time.process_time() - begin
+
+
+def kind_of(batch: dict[str, Any]) -> tuple[str, ...]:
+    """How the parts lie, and when the plate is dressed."""
+    lie = batch.get("under", "carrier" if "carrier" in batch else "own weights")
+    if "stations" in batch:
+        lie = "stations"
+    due = next((key for key in ("every", "when") if key in batch.get("dress", {})), "")
+    return lie, {"every": "dressed by number", "when": "dressed by reading"}.get(due, "undressed")
 
 
 def held(one: BatchRecord, whole: BatchRecord) -> dict[str, float]:
@@ -123,6 +145,10 @@ def held(one: BatchRecord, whole: BatchRecord) -> dict[str, float]:
     forms, printed = np.concatenate(off), np.concatenate(told)
     flat = (one.forms["flatness"] - whole.forms["flatness"])[stood]
     return {
+        "held": float((np.abs(forms) <= 2.0 * printed).sum()),
+        "of": float(forms.size),
+        "flat_held": float((np.abs(flat) <= 2.0 * one.flat_error[stood]).sum()),
+        "flat_of": float(flat.size),
         "within": float((np.abs(forms) <= 2.0 * printed).mean()),
         "flat_within": float((np.abs(flat) <= 2.0 * one.flat_error[stood]).mean()),
         "off": float(np.sqrt(np.mean(forms**2))),
@@ -137,9 +163,12 @@ def held(one: BatchRecord, whole: BatchRecord) -> dict[str, float]:
 def main() -> None:
     """Lap and print."""
     first, last = (int(arg) for arg in sys.argv[1:3]) if len(sys.argv) > 2 else (1, 30)
+    held_by_kind: dict[str, list[float]] = {}
     for number in range(first, last + 1):
         try:
             given = document(number)
+            if "small" in sys.argv:
+                given = smaller(given)
             one, quick = of(given, True)
             if not one.averaged:
                 print(number, "lapped one by one", flush=True)
@@ -150,15 +179,24 @@ def main() -> None:
             continue
         got = held(one, whole)
         batch = given["batch"]
-        kind = batch.get("under", "carrier" if "carrier" in batch else "own"), "dress" in batch
+        kind = kind_of(batch)
+        for name in (*kind, "all together"):
+            all_of = held_by_kind.setdefault(name, [0.0] * 4)
+            for k, key in enumerate(("held", "of", "flat_held", "flat_of")):
+                all_of[k] += got[key]
         print(
-            f"{number} {kind} {got['lapped']:.0f} of {batch['count']}: within {got['within']:.3f}, "
-            f"flatness {got['flat_within']:.3f}; off {1e9 * got['off']:.1f}, "
+            f"{number} {', '.join(kind)} {got['lapped']:.0f} of {batch['count']}: "
+            f"within {got['within']:.3f}, flatness {got['flat_within']:.3f}; off {1e9 * got['off']:.1f}, "
             f"printed {1e9 * got['told']:.1f}; flatness {1e9 * got['flat_off']:.1f}, "
             f"printed {1e9 * got['flat_told']:.1f}; plate {1e9 * got['plate']:.1f}; "
             f"{quick:.1f} s for {slow:.1f} s; "
             f"dressed {len(one.dressings.after)} and {len(whole.dressings.after)}",
             flush=True,
+        )
+    for name, (forms, of_forms, flat, of_flat) in held_by_kind.items():
+        print(
+            f"{name}: forms {forms:.0f} of {of_forms:.0f} ({forms / of_forms:.3f}), "
+            f"flatness {flat:.0f} of {of_flat:.0f} ({flat / of_flat:.3f})"
         )
 
 

@@ -2,6 +2,7 @@
 
 import json
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -9,8 +10,12 @@ import pytest
 from lapwright.errors import StudyError
 from lapwright.integration.leaps import Leaps
 from lapwright.integration.loads import Loads
-from lapwright.integration.state import Trend
-from lapwright.results.recorder import Heading, Recorder, heading, restore, save
+from lapwright.integration.state import Settings, Trend
+from lapwright.presentation.batch_before import before_words
+from lapwright.presentation.pictures.small_multiples import Panel, cuts
+from lapwright.presentation.run_view import run_view
+from lapwright.results.budget import Rehearsal, _rehearse
+from lapwright.results.recorder import Heading, Recorder, heading, lapped, restore, save
 from lapwright.results.runfile import read_run, write_run
 from lapwright.specification.step import Turn
 from lapwright.study.model import Study
@@ -149,6 +154,82 @@ def test_few_loads_a_finer_run_and_what_is_said_are_heeded():
         study(MANY | {"average": "yes"})
 
 
+@pytest.mark.parametrize(
+    ("count", "every"), [(27, None), (30, None), (33, None), (24, 18), (42, 24)]
+)
+def test_what_is_promised_before_is_what_is_done(count, every):
+    """Loads stand for others just where that was said: no source, a promise of our own."""
+    batch = MANY | {"count": count}
+    if every:
+        batch["dress"] = {"with": "dresser", "every": f"{every} parts"}
+    one = study(batch, dresser=bool(every), strokes=8)
+    laid = [m.clock.stands for m in one.states() if m.event in ("start", "laid")]
+    promised = any("some loads stand for others" in line for line in before_words(one))
+    assert promised == (max(laid) > 1)
+    if promised:
+        assert laid[: one.batch.alone] == [1] * one.batch.alone
+        assert laid[one.batch.alone] > 1
+        assert one.batch.about_lapped == pytest.approx(len(laid), abs=2)
+
+
+def test_many_loads_that_are_all_lapped_are_told_and_a_reading_may_ask_often():
+    dress = {"with": "dresser", "every": "3 parts"}
+    often = study({"part": "ring", "count": 303, "together": 3, "dress": dress}, dresser=True)
+    assert any("Every load is lapped" in line for line in before_words(often))
+    read = {"with": "dresser", "when": {"dome": "0.1 um"}}
+    some = study({"part": "ring", "count": 303, "together": 3, "dress": read}, dresser=True)
+    assert any("fewer than about 6" in line for line in before_words(some))
+
+
+def test_the_time_foretold_counts_the_loads_that_are_lapped():
+    """Of 101 loads some 17 are lapped, so a moment is a larger share of it all."""
+    many = study({"part": "ring", "count": 303, "together": 3})
+    shares = {}
+    for average in (True, False):
+        found = Rehearsal(dict(many.plates))
+        one = replace(many, batch=replace(many.batch, average=average))
+        _rehearse(one, Settings(), found)
+        shares[average] = found.share / found.moments if found.share < 1.0 else 1.0
+    assert shares[True] > 2.0 * shares[False]
+
+
+def test_parts_that_a_gauge_stops_each_come_to_their_size():
+    """Six that come unlike: the size itself, to what a look (4 strokes) takes off."""
+    plates = {
+        "plate": {"disc": "200 mm", "thickness": "30 mm", "cells": 24},
+        "ring": {"ring": ["50 mm", "30 mm"], "thickness": "10 mm", "cells": 16},
+    }
+    step = {
+        "top": "ring",
+        "bottom": "plate",
+        "grit": "fine",
+        "strokes": 160,
+        "until": {"thickness": {"ring": "9.9995 mm"}},
+        "stroke": {"kind": "circle", "radius": "8 mm", "centre": ["60 mm", "0 mm"]},
+        "turn_bottom": "99 deg per stroke",
+        "turn": "63 deg per stroke",
+    }
+    batch = {"part": "ring", "count": 40, "average": True, "scatter": {"dome": "0.3 um"}}
+    given = {
+        "plates": plates,
+        "grits": {"fine": {"size": "9 um", "wear": "1e-10 1/Pa"}},
+        "steps": [step],
+    }
+    many = Study.from_dict(given | {"batch": batch})
+    assert any("stops each part" in line for line in before_words(many))
+    assert not many.batch.averages(many.steps)
+    run = lapped(Study.from_dict(given | {"batch": batch | {"count": 6}}))
+    off = run.batch.removed
+    strokes = np.diff(run.batch.time, prepend=0.0) / 1.5  # 40 a minute
+    look = 4.0 * off / strokes
+    assert (off >= 0.5e-6 - 1e-12).all()
+    assert (off <= 0.5e-6 + look).all()
+    assert run.outcome == "until"
+    short = given | {"steps": [step | {"strokes": 8}], "batch": batch | {"count": 3}}
+    words = lapped(Study.from_dict(short)).lines()
+    assert any("time ran out" in line for line in words)
+
+
 def test_the_plate_is_dressed_when_it_is_due_though_loads_stand_for_others():
     dress = {"with": "dresser", "every": "26 parts"}
     one = study(
@@ -208,3 +289,20 @@ def test_what_differs_round_a_turned_plate_is_not_carried_on(averaged):
     assert np.abs(waves.evened(saddle)).max() < 1e-9 * np.abs(saddle).max() + 1e-12
     still = replace(one, steps=(replace(one.steps[0], walk=Turn(), carry_centre=False),))
     assert leaps(still).waves["plate"].evened(saddle) is saddle
+
+
+def test_small_cuts_of_a_batch_lay_its_part_where_it_lies():
+    """A 50 mm ring, 60 mm off the middle of a 200 mm plate: the metal lies where the study says."""
+    view = run_view(lapped(study({"part": "ring", "count": 2}, strokes=20, form={"dome": "1 um"})))
+    flat = SimpleNamespace(plates={f.name: SimpleNamespace(profile=[0.0] * 9) for f in view.faces})
+    figure = cuts([Panel("one way", view, flat)])
+    below, above = (
+        line.get_xdata()[np.isfinite(line.get_ydata())] for line in figure.axes[-1].lines
+    )
+    assert 0.5 * (above[0] + above[-1]) == pytest.approx(0.0, abs=1.0)
+    assert 0.5 * (below[0] + below[-1]) == pytest.approx(-60.0, abs=1.0)
+    assert np.ptp(below) == pytest.approx(200.0, rel=0.1)  # but for its margin
+    low, high = figure.axes[-1].get_xlim()
+    assert low < below[0]
+    assert high > above[-1]
+    assert any("through both middles" in text.get_text() for text in figure.texts)

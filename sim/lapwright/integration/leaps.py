@@ -27,12 +27,11 @@ from lapwright.integration.block import mean_over_land, shape_of
 from lapwright.integration.loads import Loads
 from lapwright.integration.state import Begun, State, Trend, frozen
 from lapwright.kinematics.motion import Motion
-from lapwright.specification.batch import MOST_STOOD, Batch
+from lapwright.specification.batch import AGAIN, MOST_STOOD, Batch
 from lapwright.specification.plate import Plate
 
 Array = NDArray[np.float64]
 
-AGAIN = 2  # loads that are lapped one by one after each dressing
 STABLE = 1.5  # of the squeeze of the grit, that a load and those that it stands for may wear off the plate
 ALLOWED = 0.005  # of the metal off a part, that one leap may leave open in a form of the parts ...
 GROWS = 0.3  # ... and when it leaves less than such a share of that, the next is longer
@@ -191,7 +190,7 @@ class Leaps:
         left = batch.loads - clock.round
         if batch.dress is not None and batch.dress.every is not None:
             since = (clock.parts - clock.dressed) // batch.together
-            left = min(left, -(-batch.dress.every // batch.together) - since)
+            left = min(left, batch.dress.loads(batch) - since)
         elif batch.dress is not None:
             share = max(
                 (

@@ -179,7 +179,7 @@ class _Work:
     @property
     def _usual(self) -> bool:
         """Whether this is no finer run."""
-        return self.settings.accuracy >= Settings.accuracy
+        return self.settings.usual
 
     def begun(self) -> State:
         """The start: the plates as they come, of a batch the first parts on its plate."""

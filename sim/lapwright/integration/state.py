@@ -296,6 +296,11 @@ class Settings:
         if not 1 <= self.fewest_poses <= self.poses <= self.most_poses:
             raise ValueError("poses must lie between fewest_poses and most_poses")
 
+    @property
+    def usual(self) -> bool:
+        """Whether this is no finer run: of many loads each may be looked at less closely."""
+        return self.accuracy >= Settings.accuracy
+
     def finer(self) -> Settings:
         """The same with twice the poses and half the blocks: what moves shows what both may be off by.
 

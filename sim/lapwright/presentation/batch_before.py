@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from lapwright.presentation.words import say
-from lapwright.specification.batch import MOST_STOOD, Batch, Dress
+from lapwright.specification.batch import MOST_STOOD, SHORT_SPELL, Batch, Dress
 from lapwright.study.model import Study
 from lapwright.units import Units, joined, sentence
 
@@ -40,12 +40,16 @@ def before_words(study: Study) -> list[str]:
 
 
 def _averaged(study: Study, batch: Batch) -> list[str]:
-    """Whether loads stand for others; why not, where that was asked for."""
+    """Whether loads stand for others; why not, where that was asked for or there are many."""
     if batch.averages(study.steps):
-        first = min(batch.first_loads * batch.together, batch.count)
-        return [say("batch.before.averaged", first=str(first), most=str(MOST_STOOD))]
-    if batch.average:
-        return [say(f"batch.before.unlike.{batch.unlike(study.steps)}")]
+        first = str(batch.alone * batch.together)
+        lines = [say("batch.before.averaged", first=first, most=str(MOST_STOOD))]
+        if batch.dress is not None and batch.dress.when:
+            lines.append(say("batch.before.averaged_read", few=str(SHORT_SPELL)))
+        return lines
+    if batch.average or (batch.many and batch.average is None):
+        asked = batch.average is not None
+        return [say(f"batch.before.unlike.{batch.unlike(study.steps)}", asked=asked)]
     return []
 
 

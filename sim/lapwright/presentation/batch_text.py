@@ -39,7 +39,7 @@ def spells_of(record: BatchRecord) -> list[Spell]:
 
 
 def batch_words(view: RunView) -> list[str]:
-    """What came out of a batch, in at most nine lines; nothing where there is none."""
+    """What came out of a batch, in at most ten lines; nothing where there is none."""
     record, batch = view.run.batch, view.study.batch
     if record is None or batch is None:
         return []
@@ -50,6 +50,7 @@ def batch_words(view: RunView) -> list[str]:
     loads = str(int(record.load[-1]))
     lines = [say(f"batch.{ways}", **given, together=str(batch.together), loads=loads)]
     lines += [
+        say("batch.ran_out") if view.run.outcome == "limit" else "",
         _flat(view, record),
         _good_to(view, record),
         _averaged(view, record),

@@ -167,14 +167,20 @@ class RunView:
         return float(got.contact_share)
 
     @property
-    def middle(self) -> tuple[float, float]:
-        """Where the middle of the last stroke lies on the bench, nobody having walked yet [m]."""
+    def last_step(self) -> Step | None:
+        """The step that was lapped last, of a batch as the first part on the plate goes through it."""
         number, batch = int(self.run.step[-1]) if len(self.run.step) else 0, self.study.batch
         if not 0 < number <= len(self.steps):
-            return 0.0, 0.0
+            return None
         step = self.steps[number - 1]
-        if batch is not None and batch.laps(step):  # the first part, where it lies
-            step = batch.station(step, 0)
+        return batch.station(step, 0) if batch is not None and batch.laps(step) else step
+
+    @property
+    def middle(self) -> tuple[float, float]:
+        """Where the middle of the last stroke lies on the bench, nobody having walked yet [m]."""
+        step = self.last_step
+        if step is None:
+            return 0.0, 0.0
         return step.centre[0] + step.offset[0], step.centre[1] + step.offset[1]
 
     @property

@@ -202,6 +202,9 @@ def rehearsed(study: Study, settings: Settings) -> Rehearsal:
 
 def _rehearse(study: Study, settings: Settings, found: Rehearsal) -> None:
     total, begun = study.lasts, clock()
+    averages = study.batch is not None and study.batch.averages(study.steps) and settings.usual
+    if study.batch is not None and study.batch.dress is not None and study.batch.dress.when:
+        averages = False  # readings may ask so often that every load is lapped
     for moment in study.states(settings=settings):
         found.took = clock() - begun
         if moment.event == "end":
@@ -209,6 +212,11 @@ def _rehearse(study: Study, settings: Settings, found: Rehearsal) -> None:
             return
         found.moments += 1
         found.share = moment.clock.time / total
+        if averages and study.batch is not None:
+            # Some loads stand for others: of those that are lapped it is a larger share.
+            batch = study.batch
+            own = found.share - moment.clock.skipped / batch.loads
+            found.share = min(own * batch.loads / batch.about_lapped, 1.0)
         if moment.event == "block":
             found.blocks += 1
             if found.blocks == 1:

@@ -25,6 +25,7 @@ MOST_PARTS, MOST_TOGETHER = 100_000, 60
 MANY_LOADS = 100  # of more, each is looked at less closely
 # Of a batch over whose parts is averaged: parts lapped one by one at the start, and at least so many loads;
 FIRST_PARTS, FIRST_LOADS = 24, 6
+AGAIN = 2  # loads that are lapped one by one after each dressing
 MOST_STOOD = 16  # loads for which one may stand
 SHORT_SPELL = 6  # loads from dressing to dressing; in fewer there is nothing to average over
 PARTS_STREAM = 0x70617274  # sets the scatter of parts apart from other numbers of the same seed
@@ -114,9 +115,11 @@ class Dress(Frozen):
 
     def times(self, batch: Batch) -> int:
         """How often it comes by number: after whole loads, never after the last; 0 of one by reading."""
-        if not self.every:
-            return 0
-        return (batch.loads - 1) // -(-self.every // batch.together)
+        return (batch.loads - 1) // self.loads(batch) if self.every else 0
+
+    def loads(self, batch: Batch) -> int:
+        """Loads from one dressing to the next; all, where a reading decides."""
+        return -(-self.every // batch.together) if self.every else batch.loads
 
     def due(self, since: int, forms: Mapping[str, float]) -> bool:
         """Whether the plate is dressed now.
@@ -179,6 +182,29 @@ class Batch(Frozen):
         """Loads lapped one by one at the start of a batch over whose parts is averaged."""
         return max(FIRST_LOADS, ceil(FIRST_PARTS / self.together))
 
+    @property
+    def alone(self) -> int:
+        """Loads lapped one by one before any stands for others; dressed by a reading, at most."""
+        spell = self.loads if self.dress is None else self.dress.loads(self)
+        # Too near its end none stands for others, and the next spell begins anew.
+        soon = spell < min(self.first_loads + 3, self.loads)
+        return spell + AGAIN if soon else self.first_loads
+
+    @property
+    def about_lapped(self) -> int:
+        """About how many loads are lapped where loads stand for others: each for twice the last."""
+        lapped = at = self.alone
+        spell = self.loads if self.dress is None else self.dress.loads(self)
+        stands = 1
+        while at < self.loads:
+            left = min(self.loads - at, spell - at % spell)
+            if at % spell == 0:
+                stands = 1
+            stands = max(1, min(2 * stands if at % spell >= AGAIN else 1, MOST_STOOD, left - 1))
+            at += stands
+            lapped += 1
+        return lapped
+
     def averages(self, steps: Sequence[Step]) -> bool:
         """Whether one load stands for several: where that is asked for, else of many, and where it can be.
 
@@ -196,7 +222,9 @@ class Batch(Frozen):
         return wanted and self.unlike(steps) is None
 
     def unlike(self, steps: Sequence[Step]) -> str | None:
-        """Why no load can stand for others: "steps", "plates" or "dressed"; None where one can.
+        """Why no load can stand for others: "steps", "plates", "until", "dressed", "few"; None where one can.
+
+        A step that a gauge stops is lapped for each part, for each comes with a size of its own.
 
         Parameters
         ----------
@@ -213,9 +241,12 @@ class Batch(Frozen):
             return "steps"
         if len({step.bottom for step in lapped}) > 1:
             return "plates"
-        every = None if self.dress is None else self.dress.every
-        if every is not None and -(-every // self.together) < SHORT_SPELL:
+        if any(step.until is not None for step in lapped):
+            return "until"
+        if self.dress is not None and self.dress.loads(self) < min(SHORT_SPELL, self.loads):
             return "dressed"
+        if self.loads < self.alone + 3:
+            return "few"
         return None
 
     @property

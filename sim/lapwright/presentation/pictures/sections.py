@@ -224,10 +224,9 @@ def best_angle(bottom: Face, top: Face, piles: Sequence[Pile]) -> float:
     From 9 to 3 (a long pair: along it) unless another is clearly wider, such as from corner to corner of the
     smaller of the two; through both middles where the top lies off that of the bottom.
     """
-    x, y = piles[0].c
-    if hypot(x, y) > OFF * min(top.half):
-        return atan2(y, x)
-    along = straight(bottom, top)
+    along = straight(bottom, top, piles[0].c)
+    if hypot(*piles[0].c) > OFF * min(top.half):
+        return along
     small = min((bottom, top), key=lambda f: f.half[0] * f.half[1])
     corner = atan2(small.half[1], small.half[0])
     angles = [along, 0.5 * pi - along, corner, -corner]
@@ -236,8 +235,10 @@ def best_angle(bottom: Face, top: Face, piles: Sequence[Pile]) -> float:
     return angles[best] if widest[best] > CLEARLY * widest[0] + 2e-9 else along
 
 
-def straight(bottom: Face, top: Face) -> float:
-    """Angle of a cut from 9 to 3, of a long pair along it [rad]."""
+def straight(bottom: Face, top: Face, c: tuple[float, float] = (0.0, 0.0)) -> float:
+    """Angle of a cut from 9 to 3, of a long pair along it; through both middles if the top is off by `c`."""
+    if hypot(*c) > OFF * min(top.half):
+        return atan2(c[1], c[0])
     lead = top if top.long and not bottom.long else bottom
     return 0.5 * pi if lead.long and lead.half[1] > lead.half[0] else 0.0
 
@@ -294,14 +295,13 @@ def gap_words(piece: Cut, units: Units, turned: float = 0.0, edge: str = "the ri
 
 def _squeeze(view: RunView, bottom: Face, top: Face, end: bool) -> Array | None:
     """How far the grit gives in the middle of the last stroke, on the bottom's cells [m]; None: not known."""
-    number, plates = int(view.run.step[-1]), view.study.plates
+    step, plates = view.last_step, view.study.plates
     maps = {f.name: np.asarray(f.record.frames[-int(end)], dtype=float) for f in (bottom, top)}
     alike = all(z.shape == plates[name].grid.shape for name, z in maps.items())
-    if not (alike and 0 < number <= len(view.steps)):
+    if not alike or step is None:
         return None
     from lapwright.contact.pressure import bearing
 
-    step = view.steps[number - 1]
     at_rest = replace(step, top=top.name, bottom=bottom.name, curve=Still())
     try:
         got = bearing(plates, at_rest, heights=maps, phase=0.0)

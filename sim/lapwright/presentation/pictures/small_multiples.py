@@ -121,7 +121,8 @@ def cuts(panels: Sequence[Panel], width: float = 1200.0) -> Figure | None:
     shown, pieces, bands, spans = [p for p in panels if id(p) in pairs], {}, {}, []
     for panel in shown:
         pair = pairs[id(panel)]
-        piece = pieces[id(panel)] = piled(*pair, True).cut(straight(*pair))
+        c = panel.view.middle
+        piece = pieces[id(panel)] = piled(*pair, True, c=c).cut(straight(*pair, c))
         offs = bands[id(panel)] = [
             _off(panel, f, piece, s) for f, s in zip(pair, (1, -1), strict=True)
         ]
@@ -129,18 +130,21 @@ def cuts(panels: Sequence[Panel], width: float = 1200.0) -> Figure | None:
     columns, tall, foot = min(4, len(shown)), 98.0, 24.0
     cell, row = width / max(columns, 2), _TITLE + tall + 6.0
     figure = ink.new_figure(width, math.ceil(len(shown) / columns) * row + foot)
-    reach = MM * max(float(piece.at[-1]) for piece in pieces.values())
+    reach = MM * max(0.5 * float(np.ptp(piece.at)) for piece in pieces.values())
     per_metre = (cell - 20.0) / (2.0 * reach / MM)
     larger = ink.round_down(tall / (1.5 * max(spans)) / per_metre)
     half = 0.5 * tall / (per_metre * larger)
     for panel, left, top in _placed(figure, shown, columns, cell, row):
         piece, box = pieces[id(panel)], (left + 4.0, top - tall, cell - 20.0, tall)
-        axes = ink.bare(figure, box, (-reach, reach, -half, half))
+        middle = 0.5 * MM * float(piece.at[0] + piece.at[-1])
+        axes = ink.bare(figure, box, (middle - reach, middle + reach, -half, half))
         lines = draw_cut(axes, piece, half, 0.4 * half, pairs[id(panel)][::-1])
         for line, off, (colour, _) in zip(lines, bands[id(panel)], ink.LINES, strict=False):
             axes.fill_between(MM * piece.at, *(line + off), color=colour, alpha=0.28, linewidth=0)
+    beside = any(piece.off for piece in pieces.values())
+    middle_of = "both middles" if beside else "the middle"
     note = (
-        "cut through the middle, the top turned over on the bottom and drawn touching, gap shaded"
+        f"cut through {middle_of}, the top turned over on the bottom and drawn touching, gap shaded"
     )
     note += f"; {ink.drawn_larger(larger)}"
     note += "; darker: nine in ten draws" if any(p.draws for p in panels) else ""
@@ -163,7 +167,8 @@ def _off(panel: Panel, face: Face, piece: Cut, sign: int) -> Array:
         return np.zeros((2, piece.at.size))
     along_y = face.long and face.half[1] > face.half[0]
     at = np.linspace(-1.0, 1.0, len(own)) * face.half[int(along_y)]
-    where = along_the_face(piece.at, along_y, over=sign < 0)
+    at_face = piece.at - (0.0 if sign < 0 else piece.off)  # from the middle of the face itself
+    where = along_the_face(at_face, along_y, over=sign < 0)
     return np.stack([np.interp(where, at, end) for end in band])
 
 
