@@ -13,6 +13,7 @@ from lapwright.errors import CannotDoError
 from lapwright.optimisation import quick_draws as quick
 from lapwright.optimisation.cases import Tolerance, drawn
 from lapwright.optimisation.comparison import Comparison, verdict
+from lapwright.optimisation.criterion import Criterion
 from lapwright.optimisation.quick_draws import DRAWS, quick_draws, with_quick_draws
 from lapwright.presentation.comparison_json import as_json
 from lapwright.presentation.comparison_table import csv_text
@@ -210,3 +211,15 @@ def test_of_random_comparisons_quick_draws_agree_with_full_ones(number: int) -> 
         for ended in got.plates.values():
             for form, (low, high) in ended.by_layer.items():
                 assert low <= ended.forms[form] <= high
+
+
+def test_draws_nearer_than_the_programs_own_error_are_for_neither(
+    odds: Comparison, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    best, second = odds.ranked[:2]
+    wins, of = odds.wins(best, second)
+    assert wins > 0.5 * of
+    monkeypatch.setattr(Criterion, "error", lambda *_: 1.0)  # a metre: nothing is further apart
+    assert odds.wins(best, second) == (0.5 * of, of)
+    assert verdict(0.5 * of, of) == "no_telling"
+    assert "take them as alike" in headline(odds)

@@ -235,7 +235,8 @@ class Comparison(Answer, metaclass=Constructed):
     def wins(self, one: int, other: int) -> tuple[float, int]:
         """In how many draws `one` is better than `other`, and of how many; equal counts half.
 
-        Draws in which neither came to its end do not count.
+        Equal are two that are no further apart than the program's own error.  Draws in which neither came
+        to its end do not count.
 
         Parameters
         ----------
@@ -251,22 +252,45 @@ class Comparison(Answer, metaclass=Constructed):
 
         """
         won, of = 0.0, 0
-        for keys in self._standings.values():
+        errors = [self.criterion.error(self.there(i)) for i in (one, other)]
+        error = 2.0 * math.hypot(*(e or 0.0 for e in errors))
+        least = -math.inf if self.criterion.goal is None else 1.0
+        for k, keys in self._standings.items():
             ours, theirs = keys.get(one), keys.get(other)
             if ours is not None and theirs is not None and min(ours, theirs) < WORST:
-                won += 1.0 if ours < theirs else 0.5 if ours == theirs else 0.0
+                sizes = [self._figures[k][i] for i in (one, other)]
+                # What both reach is told by what it costs; batches are put beside the best by their errors.
+                told = self.study.batch is not None or max(sizes) <= least
+                even = ours == theirs or not (told or abs(sizes[0] - sizes[1]) > error)
+                won += 0.5 if even else 1.0 if ours < theirs else 0.0
                 of += 1
         return won, of
 
     @cached_property
     def _standings(self) -> Mapping[int, Mapping[int, tuple[float, ...]]]:
         """By number of the draw, what each member that is known of it is put in order by."""
+        return {
+            k: dict(zip(some, self.criterion.standing(list(some.values())), strict=True))
+            for k, some in self._drawn.items()
+        }
+
+    @cached_property
+    def _figures(self) -> Mapping[int, Mapping[int, float]]:
+        """By number of the draw, the figure of each member that is known of it."""
+        figure = self.criterion.figure
+        return {
+            k: {i: math.inf if got is None else figure(got) for i, got in some.items()}
+            for k, some in self._drawn.items()
+        }
+
+    @cached_property
+    def _drawn(self) -> Mapping[int, Mapping[int, Summary | None]]:
+        """By number of the draw, each member of it as it is judged; None of one that never comes there."""
         found = {}
         for k in sorted({k for some in self._numbered for k in some}):
             drawn = {i: some[k] for i, some in enumerate(self._numbered) if k in some}
             then = in_draws(self.judged, self.nominal, drawn)
-            keys = self.criterion.standing([then.get(i) for i in drawn])
-            found[k] = dict(zip(drawn, keys, strict=True))
+            found[k] = {i: then.get(i) for i in drawn}
         return found
 
     def best_in(self, one: int) -> int:

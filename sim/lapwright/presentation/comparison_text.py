@@ -17,7 +17,7 @@ from lapwright.presentation import words
 from lapwright.presentation.tuning_notes import asked_for, label, time_share, worst
 from lapwright.presentation.words import MARK, marked_face, say, with_bands
 from lapwright.study.doubts import doubt_at_end
-from lapwright.units import NOTHING, Units, joined
+from lapwright.units import Units, joined
 
 SHOWN = 20  # rows on a screen
 MOST_BEYOND = 6  # figures beyond their own draws that are named
@@ -166,7 +166,7 @@ def _beside(got: Comparison, best: int, second: int) -> str:
     which = "better" if figures[1] >= figures[0] else "worse"
     if known.lost:
         told = f", the next, {name}, within {units.size(figures[1])}"
-    elif abs(figures[0] - figures[1]) <= NOTHING:
+    elif units.size(figures[0]) == units.size(figures[1]):
         told = f", as flat as the next, {name}"
     else:
         told = f", {units.size(figures[0] - figures[1])} {which} than the next, {name}"
@@ -186,7 +186,7 @@ def _sure(got: Comparison, best: int, second: int) -> str:
     lead = "That is" if got.criterion.goal is None else LEADS[known.of]
     alike = known.of == "both"
     own = "" if known.error is None else f"the program's own error ({units.size(known.error)})"
-    if not known.telling:
+    if not known.telling and not (of and verdict(wins, of) == "better"):
         so = "take them as alike" if alike else "no telling whether it does"
         return f"{lead} no more than {own}: {so}."
     if of:
