@@ -245,7 +245,7 @@ def _mark(step: Step, glance: Glance, units: Units, brief: bool = False) -> str:
         {
             name: joined(
                 [
-                    _left(key, value, units, by_layer(key, bands[name], units))
+                    _left(key, value, units, by_layer(key, bands[name], units, brief))
                     for key, value in forms.items()
                 ]
             )
@@ -254,9 +254,7 @@ def _mark(step: Step, glance: Glance, units: Units, brief: bool = False) -> str:
         },
         "both",
     )
-    if brief:
-        return each
-    return say("leaves.mark", each=each)
+    return say("leaves.brief" if brief else "leaves.mark", each=each)
 
 
 def _together(faces: Mapping[str, str], everyone: str = "") -> str:

@@ -99,19 +99,23 @@ def with_bands(bands: Mapping[str, tuple[float, float]]) -> dict[str, float]:
     return {f"{key}{end}": ends[k] for key, ends in bands.items() for k, end in enumerate(ENDS)}
 
 
-def by_layer(key: str, forms: Forms, units: Units = METRIC) -> str:
-    """Behind the size of a form: the band in which it lies by the layer; "" where that is narrow or none."""
+def by_layer(key: str, forms: Forms, units: Units = METRIC, brief: bool = False) -> str:
+    """Behind the size of a form: the band in which it lies by the layer; "" where that is narrow or none.
+
+    `brief`: where it is said already that it goes by the layer.
+    """
     low, value, high = (forms.get(key + end) for end in (ENDS[0], "", ENDS[1]))
     if low is None or value is None or high is None or high - low < max(WIDE * abs(value), NOTHING):
         return ""
     if low * high < 0.0 and min(-low, high) >= NOTHING:
         sides = FORMS[key].sides
-        return say("shape.turns", units, one=sides[0], most=high, other=sides[1], least=low)
+        ends_at = {"one": sides[0], "most": high, "other": sides[1], "least": low}
+        return say("shape.turns", units, brief=brief, **ends_at)
     least, most = sorted(map(abs, (low, high)))
     ends = [
         units.number(end / units.small.size) if end >= NOTHING else "0" for end in (least, most)
     ]
-    return say("shape.by_layer", least=ends[0], most=ends[1])
+    return say("shape.by_layer", least=ends[0], most=ends[1], brief=brief)
 
 
 def known(forms: Forms, keys: Sequence[str]) -> list[tuple[str, float]]:
