@@ -109,8 +109,8 @@ def by_layer(key: str, forms: Forms, units: Units = METRIC, brief: bool = False)
         return ""
     if low * high < 0.0 and min(-low, high) >= NOTHING:
         sides = FORMS[key].sides
-        ends_at = {"one": sides[0], "most": high, "other": sides[1], "least": low}
-        return say("shape.turns", units, brief=brief, **ends_at)
+        one, other = sides
+        return say("shape.turns", units, one=one, most=high, other=other, least=low, brief=brief)
     least, most = sorted(map(abs, (low, high)))
     ends = [
         units.number(end / units.small.size) if end >= NOTHING else "0" for end in (least, most)
