@@ -42,6 +42,7 @@ from lapwright.presentation.way_round import effects_words
 from lapwright.presentation.words import say, typeset
 from lapwright.results.record import Run
 from lapwright.specification.plate import boxes, resampled
+from lapwright.study.model import guessed_layers
 from lapwright.units import GRAVITY, METRIC, NOTHING, Units, joined
 
 BESIDE = ("faces", "sections", "history")  # pictures that are also written as PNG files
@@ -119,6 +120,9 @@ def _html(view: RunView, strokes: list[str], drawn: Drawn) -> str:
         lost=float(np.mean([face.lost for face in view.faces if face.name not in parts])),
         rubbing=Units.rubbing(seconds, view.spread),
         guessed=view.spread == BAND,
+        layers=bool(guessed_layers(view.study)),
+        bent=any(step.bends for step in view.steps),
+        warmed=any(any(step.warm.values()) for step in view.steps),
         **asides(view),
         faces_in_words=_faces_in_words(view),
         done=_done(view),
