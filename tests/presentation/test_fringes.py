@@ -6,11 +6,19 @@ from matplotlib.patches import Circle
 
 from lapwright.metrology.contacts import Mapped
 from lapwright.metrology.instruments import OpticalFlat
-from lapwright.presentation.pictures.fringes import Seen, fringe_figure, fringe_picture
+from lapwright.presentation.pictures.fringes import (
+    Seen,
+    flat_words,
+    fringe_figure,
+    fringe_picture,
+    fringes_of,
+)
+from lapwright.presentation.run_view import run_view
 from lapwright.specification.grooves import Grooves
 from lapwright.specification.outline import Disc, Rectangle, Ring
 from lapwright.specification.plate import Plate, StartForm
 from lapwright.units import METRIC, Units
+from tests.presentation.conftest import record, run_of, step_text, study_text
 
 SODIUM = OpticalFlat(diameter=1.0, wavelength=589.3e-9)
 
@@ -129,3 +137,25 @@ def test_a_small_flat_shows_its_own_circle():
         (circle,) = (patch for patch in axes.patches if isinstance(patch, Circle))
         assert (circle.center, circle.radius) == ((20.0, 10.0), 25.0)  # mm
     assert fringe_picture([one], at=(0.02, 0.01)).startswith(b"\x89PNG")
+
+
+@pytest.mark.parametrize(("wide", "shown"), [(50.0, ["lap"]), (100.0, ["ring", "lap"])])
+def test_a_flat_that_falls_into_a_bore_shows_nothing_of_that_face(wide, shown):
+    """A ring with a bore of 60 mm carries a flat of 100 mm and none of 50 mm; it says so."""
+    ring, lap = (0.1, 0.1), (0.2, 0.2)
+    what = {"start": (1, 0, 0), "end": (0.5, 0, 0), "lost": 1.0, "entries": 2, "frames": 2}
+    gauge = f'gauges.quartz = {{ kind = "optical flat", diameter = "{wide:g} mm" }}'
+    plates = {
+        "ring": '{ ring = ["100 mm", "60 mm"], thickness = "20 mm" }',
+        "lap": '{ disc = "200 mm", thickness = "30 mm" }',
+    }
+    text = study_text(plates, [step_text("ring", "lap", "3 um")], more=gauge)
+    records = [record("ring", size=ring, bore=0.03, **what), record("lap", size=lap, **what)]
+    run = run_of(records, text)
+    for name, plate in run.study.plates.items():
+        run.plates[name].__dict__["frames"] = np.array([plate.heights()] * 2)
+    view = run_view(run)
+    said = " ".join(each.get_text() for each in fringes_of(view).texts)
+    assert [name for name in plates if f"{name}: the flat" in said] == shown
+    told = "quartz falls into the bore of ring" in " ".join(flat_words(view))
+    assert told == ("ring" not in shown)

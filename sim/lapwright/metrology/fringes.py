@@ -18,12 +18,14 @@ from numpy.typing import NDArray
 from lapwright.metrology.contacts import Face, Placement, distance_to_land
 from lapwright.metrology.instruments import OpticalFlat
 from lapwright.specification.outline import Outline
+from lapwright.specification.plate import Plate
 
 Array = NDArray[np.float64]
 
 FINEST_GRIT = (
     5e-6  # [m]: loose grit above this leaves a face too grey for bands (common practice, no source)
 )
+LOOKED = 240  # squares across a flat in which land is looked for
 
 
 def too_grey(grit: float | None) -> bool:
@@ -34,6 +36,27 @@ def too_grey(grit: float | None) -> bool:
 def over_the_bore(flat: OpticalFlat, outline: Outline, at: tuple[float, float]) -> bool:
     """Whether a flat with its middle `at` (x, y) [m] lies over the bore of a ring: bands count from there."""
     return flat.diameter > outline.bore > 2.0 * float(np.hypot(*at))
+
+
+def lies_on_land(plate: Plate, flat: OpticalFlat, at: tuple[float, float] = (0.0, 0.0)) -> bool:
+    """Whether there is land under a flat with its middle `at` (x, y) [m]: none where a bore takes it whole.
+
+    Parameters
+    ----------
+    plate
+        Its outline and grooves count.
+    flat
+        Its diameter counts.
+    at
+        Middle of the flat on the face [m].
+
+    Returns
+    -------
+    bool
+        False too where the flat lies beside the plate.
+
+    """
+    return bool(_under(plate, flat, at, LOOKED)[2].any())
 
 
 def brightness(gap: Array, wavelength: float) -> Array:
@@ -92,9 +115,22 @@ def fringes(
         When there is no land under the flat.
 
     """
+    x, y, there = _under(face.plate, flat, at, pixels)
+    if not there.any():
+        raise ValueError("there is no land under the flat")
+    gx, gy = np.meshgrid(x, y)
+    gap = np.full(gx.shape, np.nan)
+    gap[there] = gap_under(face, flat, gx[there], gy[there], at)
+    return _seen(face, flat, at, x, y, gap)
+
+
+def _under(
+    plate: Plate, flat: OpticalFlat, at: tuple[float, float], pixels: int
+) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """Places of columns and rows of squares across a flat [m], and which of these are land under it."""
     half = [
         0.5 * min(flat.diameter, side + 2.0 * abs(a))
-        for side, a in zip(_size(face), at, strict=True)
+        for side, a in zip(plate.outline.size, at, strict=True)
     ]
     cell = 2.0 * max(half) / pixels
     counts = [max(2, round(2.0 * h / cell)) for h in half]
@@ -104,12 +140,8 @@ def fringes(
     )
     gx, gy = np.meshgrid(x, y)
     there = np.hypot(gx - at[0], gy - at[1]) <= 0.5 * flat.diameter
-    there &= distance_to_land(face.plate, gx, gy) <= 0.0
-    if not there.any():
-        raise ValueError("there is no land under the flat")
-    gap = np.full(gx.shape, np.nan)
-    gap[there] = gap_under(face, flat, gx[there], gy[there], at)
-    return _seen(face, flat, at, x, y, gap)
+    there &= distance_to_land(plate, gx, gy) <= 0.0
+    return x, y, there
 
 
 def tilted(seen: Fringes, face: Face, flat: OpticalFlat, wedge: float) -> Fringes:
@@ -132,10 +164,6 @@ def _seen(
     across = flat.wedge_direction + 0.5 * pi
     curved = Bands(face, flat, at).along(across)
     return Fringes(x, y, light, gap, curved, bow(face, flat, at), at)
-
-
-def _size(face: Face) -> tuple[float, float]:
-    return face.plate.outline.size
 
 
 @dataclass(frozen=True, eq=False)

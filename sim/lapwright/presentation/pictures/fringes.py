@@ -18,7 +18,15 @@ from matplotlib.patches import Circle, PathPatch
 
 from lapwright.metrology.conditions import LAMPS
 from lapwright.metrology.contacts import Face, Mapped
-from lapwright.metrology.fringes import Bands, Fringes, fringes, over_the_bore, tilted, too_grey
+from lapwright.metrology.fringes import (
+    Bands,
+    Fringes,
+    fringes,
+    lies_on_land,
+    over_the_bore,
+    tilted,
+    too_grey,
+)
 from lapwright.metrology.instruments import OpticalFlat
 from lapwright.presentation import words
 from lapwright.presentation.pictures import ink
@@ -27,7 +35,7 @@ from lapwright.presentation.pictures.ink import SHEET, Box
 from lapwright.presentation.run_view import RunView, finish_words
 from lapwright.presentation.words import say, typeset
 from lapwright.specification.outline import Outline
-from lapwright.units import METRIC, Units
+from lapwright.units import METRIC, Units, joined
 
 
 def _flat_of(view: RunView, name: str) -> OpticalFlat:
@@ -49,6 +57,10 @@ def flat_words(view: RunView) -> list[str]:
         f"the flat lies on without a wedge, right {wedge}. Bands count to the very edge; flatness leaves the "
         "margin out."
     ]
+    names = [face.name for face in view.faces]
+    bored = [n for n in names if not lies_on_land(view.study.plates[n], _flat_of(view, n))]
+    if bored:
+        lines.append(say("gauge.in_bore", flat=flat.name, plates=joined(bored)))
     lines += finish_words(view)
     if any(too_grey(f.grit) for f in view.faces):
         lines.append(say("gauge.instead"))
@@ -82,7 +94,8 @@ class Seen:
 def fringes_of(view: RunView, width: float = 1010.0) -> Figure | None:
     """The faces at the end of a run, under the flat of the study or one as large as each.
 
-    None when no map of the run lies on the cells of its plate.
+    A face whose bore takes the flat whole is left out.  None when no face is left, or no map of the run lies
+    on the cells of its plate.
     """
     seen = []
     for face in view.faces:
@@ -93,7 +106,8 @@ def fringes_of(view: RunView, width: float = 1010.0) -> Figure | None:
         if heights.shape == plate.grid.shape:
             flat = _flat_of(view, face.name)
             shape = words.odd(face.after, face.doubt, view.units)
-            seen.append(Seen(face.name, Mapped(plate, heights), flat, face.grit, shape))
+            if lies_on_land(plate, flat):
+                seen.append(Seen(face.name, Mapped(plate, heights), flat, face.grit, shape))
     return fringe_figure(seen, view.units, width) if seen else None
 
 
