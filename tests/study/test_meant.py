@@ -6,7 +6,10 @@ import pytest
 from study_typed import SHORTEST as STUDY
 
 from lapwright.errors import StudyError
+from lapwright.specification.curves import Curve, FigureEight, Line
+from lapwright.specification.step import Stroke
 from lapwright.study.read import parse
+from lapwright.study.variants import override
 
 MORE = 'time = "40 min"\n'
 
@@ -36,13 +39,13 @@ MORE = 'time = "40 min"\n'
         ),
         (
             MORE,
-            f'{MORE}stroke = {{ kind = "eight" }}\n',
+            f'{MORE}stroke = {{ kind = "figure 8" }}\n',
             "steps.1.stroke.kind",
             "did you mean 'figure-eight'?",
         ),
         (
             MORE,
-            f'{MORE}stroke = {{ kind = "straight" }}\n',
+            f'{MORE}stroke = {{ kind = "back and forth" }}\n',
             "steps.1.stroke.kind",
             "did you mean 'line'?",
         ),
@@ -74,3 +77,15 @@ def test_a_word_from_another_bench_is_answered_with_the_one_meant(
     assert key in told, told
     assert answer in told[key]
     assert "\n" not in told[key]
+
+
+@pytest.mark.parametrize(("word", "kind"), [("eight", FigureEight), ("Straight", Line)])
+def test_words_of_this_programs_own_are_taken_for_strokes(word: str, kind: type[Curve]) -> None:
+    """Reports say "straight 27 mm" and the interview "eight"; variants and scripts may say so too."""
+    typed = f'stroke = {{ kind = "{word}", travel = "1/4" }}\n'
+    (step,) = parse(STUDY.replace(MORE, MORE + typed, 1)).steps
+    assert type(step.curve) is kind
+    assert Stroke(word).kind == kind.kind
+    circle = {"steps": [{"stroke": {"kind": "circle", "radius": "9 mm"}}]}
+    (changed,) = override(circle, None, {"stroke.kind": word, "stroke.length": "20 mm"})["steps"]
+    assert changed["stroke"] == {"kind": word, "length": "20 mm"}

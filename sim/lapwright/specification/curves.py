@@ -460,6 +460,9 @@ KINDS: dict[str, type[Curve]] = {
     made.kind: made for made in (FigureEight, Circle, Ellipse, Line, Zigzag, Rosette, Still)
 }
 
+# What else the bench, and this program's own sentences, call a kind.
+ALSO = {"eight": FigureEight.kind, "straight": Line.kind}
+
 
 def size_names() -> dict[str, type[Curve]]:
     """Every size that some kind of stroke has, and a kind that has it."""

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.specification.curves import KINDS, PLACE, TURNED, Curve, size_names
+from lapwright.specification.curves import ALSO, KINDS, PLACE, TURNED, Curve, size_names
 from lapwright.specification.materials import ABRASIVES, LIQUID, quickness
 from lapwright.specification.quantities import (
     ANGLE,
@@ -408,7 +408,7 @@ class Stroke(Frozen, Curve):
     that which sizes the kind; with none of them, the usual travel.
     """
 
-    kind: Said[str] = Said(choice(KINDS, "a kind of stroke"), "figure-eight")  # type: ignore[misc]
+    kind: Said[str] = Said(choice(KINDS, "a kind of stroke", ALSO), "figure-eight")  # type: ignore[misc]
     travel: Said[float | None] = Said(Reader(_travel, typed_share), "1/3", None, bare=False)
     overhang: Said[Overhang | None] = Said(
         Reader(_overhang, _typed_overhang), default=None, bare=False

@@ -6,6 +6,7 @@ Words that people write in a study, and the key or the value that they mean.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from types import MappingProxyType
 from typing import Any, TypeVar
 
 from lapwright.specification.said import (
@@ -271,11 +272,15 @@ def pure_number(low: float, high: float, what: str) -> Callable[[Any], float]:
     return reader
 
 
-def choice(words: Collection[str], what: str) -> Callable[[Any], str]:
-    """A reader of one of a few words; capitals are forgiven."""
+def choice(
+    words: Collection[str], what: str, also: Mapping[str, str] = MappingProxyType({})
+) -> Callable[[Any], str]:
+    """A reader of one of a few words, or of what is `also` said for one; capitals are forgiven."""
 
     def reader(value: Any) -> str:
         if isinstance(value, str):
+            if (said := value.strip().lower()) in also:
+                return also[said]
             for word in words:
                 if value.strip().lower() == word.lower():
                     return word

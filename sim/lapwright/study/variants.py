@@ -14,7 +14,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from lapwright.errors import Fault
-from lapwright.specification.curves import KINDS, size_names
+from lapwright.specification.curves import ALSO, KINDS, size_names
 from lapwright.specification.plate import Plate
 from lapwright.specification.quantities import SMALL, plain, quantity
 from lapwright.specification.said import RefusedError, listed, nearest, said_names, shown
@@ -113,7 +113,8 @@ def _changed(entry: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, 
 def _make_room(stroke: dict[str, Any], key: str, changes: Mapping[str, Any]) -> None:
     """Take out of a stroke what the new key says in another way."""
     if key == "kind":
-        of = KINDS.get(str(changes["stroke.kind"]))
+        kind = str(changes["stroke.kind"]).strip().lower()
+        of = KINDS.get(ALSO.get(kind, kind))
         fits = () if of is None else said_names(of)
         gone = [name for name in size_names() if name not in fits]
     elif key in SIZES:

@@ -15,6 +15,7 @@ from lapwright.commands.interview.typed import (
     small,
     tidy,
 )
+from lapwright.specification.curves import ALSO
 from lapwright.specification.quantities import read_share
 from lapwright.specification.rates import FEPA_F, read_turn
 from lapwright.specification.said import RefusedError, refused, shown
@@ -30,7 +31,6 @@ KINDS = {
     "zigzag": "zig zag|zig zags|zigzags|raster",
     "rosette": "rosettes|flower|epicycle",
 }
-STUDY_WORD = {"eight": "figure-eight", "straight": "line"}
 LARGEST_BARE_TURN = (
     30.0  # degrees a stroke; a quarter at every stroke is more likely meant as an index
 )
@@ -40,7 +40,7 @@ _NO = r"no|none|never|not|n|no turn|neither"
 def kind(text: str) -> Answer:
     """The kind of stroke; `written` is the study's word."""
     word = chosen(text, KINDS, "a stroke")
-    study = STUDY_WORD.get(word, word)
+    study = ALSO.get(word, word)
     return Answer(study, word, study)
 
 
