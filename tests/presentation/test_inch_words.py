@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from lapwright.presentation.filling import filled
+from lapwright.presentation.page import masses_words
 from lapwright.study.read import parse
 
 STUDY = """
@@ -56,3 +57,13 @@ def test_no_other_units_and_no_endless_figures(seed: int) -> None:
         left = BESIDE.sub("", text)
         assert not METRIC_UNITS.search(left), METRIC_UNITS.search(left)
         assert not FIGURES.search(text), FIGURES.search(text)
+
+
+def test_what_is_lifted_weighs_pounds_at_an_inch_bench() -> None:
+    """pi/4 x (200 mm)^2 x 25.4 mm x 7.2 g/cm3 = 5.745 kg; a pound is 0.45359237 kg (NIST SP 811, B.8)."""
+    study = parse(
+        'units = "inch"\nplates.old = { disc = "200 mm", thickness = "1 in" }\n'
+        'plates.new = { like = "old", mass = "9 oz" }\n[[steps]]\ntop = "old"\nbottom = "new"\n'
+        'grit = "15 um"\ntime = "5 min"\n'
+    )
+    assert masses_words(study.plates, study.units) == "old 13 lb, new 9.0 oz"

@@ -41,9 +41,9 @@ from lapwright.presentation.tables import again_data, forms_data, steps_cells
 from lapwright.presentation.way_round import effects_words
 from lapwright.presentation.words import say, typeset
 from lapwright.results.record import Run
-from lapwright.specification.plate import boxes, resampled
+from lapwright.specification.plate import Plate, boxes, resampled
 from lapwright.study.model import guessed_layers
-from lapwright.units import GRAVITY, METRIC, NOTHING, Units, joined
+from lapwright.units import METRIC, NOTHING, Units, joined
 
 BESIDE = ("faces", "sections", "history")  # pictures that are also written as PNG files
 
@@ -109,7 +109,6 @@ def _html(view: RunView, strokes: list[str], drawn: Drawn) -> str:
     seconds = float(view.run.time[-1]) if len(view.run.time) else 0.0
     # What comes off under the name of a part is of many of them.
     parts = view.study.batch.names if view.study.batch is not None else ()
-    masses = [f"{n} {Units.number(p.weight / GRAVITY)} kg" for n, p in view.study.plates.items()]
     return filled(
         "report.html",
         view=view,
@@ -140,10 +139,24 @@ def _html(view: RunView, strokes: list[str], drawn: Drawn) -> str:
         rails=any(f.half[0] > 2.2 * f.half[1] for f in view.faces),
         assumed=_gathered(view.study.assumed),
         **card_data(view.run),
-        masses=", ".join(masses),
+        masses=masses_words(view.study.plates, view.units),
         steady=all(step.hand.steady for step in view.steps),
         frames_json=Markup(frames_json(view)),
     )
+
+
+def masses_words(plates: Mapping[str, Plate], units: Units) -> str:
+    """What each plate weighs, for who lifts it: "A 9.6 lb, B 9.6 lb".
+
+    Parameters
+    ----------
+    plates
+        By name.
+    units
+        Those of the bench.
+
+    """
+    return ", ".join(f"{name} {units.mass(plate.total_mass)}" for name, plate in plates.items())
 
 
 # --- the first screen --------------------------------------------------------------------------
