@@ -128,6 +128,8 @@ window.addEventListener("load", function () {
     seen.end = state();
     range.value = 0; range.dispatchEvent(new Event("input"));
     seen.start = state();
+    // Parts that are folded open by a click or Enter on their head; what is in them is reached after that.
+    var folded = range.closest("details"); if (folded) { folded.open = true; }
     range.focus(); seen.keyboard = document.activeElement === range;
     document.getElementById("slider-play").click();
     seen.playing = document.getElementById("slider-play").textContent;

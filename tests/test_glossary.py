@@ -80,6 +80,14 @@ def keys(value: object) -> set[str]:
     return set().union(*map(keys, value)) if isinstance(value, list) else set()
 
 
+# As flat as a gauge can tell, and bright enough for bands: the finish of a fine grit.
+FINE = """
+plates.A = { disc = "160 mm", thickness = "30 mm", form = { dome = "0.05 um" }, cells = 32 }
+plates.B = { like = "A" }
+steps = [{ top = "A", bottom = "B", grit = "2 um", turn = "8 deg per stroke", time = "5 min" }]
+"""
+
+
 @pytest.fixture(scope="module")
 def said(tmp_path_factory: pytest.TempPathFactory) -> str:
     """Everything that the program says of its studies, and the keys that it reads."""
@@ -104,6 +112,9 @@ def said(tmp_path_factory: pytest.TempPathFactory) -> str:
         ]
         for page in ("report.html", "card.html"):
             parts.append(read((folder / f"{name}-run" / page).read_text("utf-8")))
+    fine = folder / "fine.toml"
+    fine.write_text(FINE, encoding="utf-8")
+    parts.append(heard("run", str(fine), "--out", str(folder / "fine-run"), "--no-page", "--all"))
     parts.append(heard("gauge", str(ROOT / "configs" / "seal-ring-of-carbon.toml")))
     parts += in_words(made("near"))
     parts += [*ROOT_KEYS, *STEP_KEYS, *OUTLINES, *KINDS, *HANDS]
