@@ -473,13 +473,16 @@ def test_flatness_and_grades(study, capsys, tmp_path):
     text = " ".join(said(capsys, of_map, "--with", "repeat reading", "--plate", "A").split())
     assert re.search(r"though the whole face is flat only to [23]\.\d um", text)
     assert "blind to a dome" in text
-    assert "no source here for ISO 8512-2, 1 to 3" in text
+    assert (
+        "those of ISO 8512-2 and limits of repeat readings are left out, for want of a source"
+        in text
+    )
 
 
 def test_what_readings_take_for_granted(study, capsys):
     study()
     text = " ".join(said(capsys, study(), "--reading", "optical flat A 1 bands @ 0 deg").split())
-    assert "known only as a sum" in text
+    assert "look alike in these readings" in text
     assert "read at one place only" in text
     grooved = STUDY.replace(
         'like = "A"', 'like = "A", grooves = { pattern = "rings", pitch = "20 mm", width = "4 mm" }'

@@ -7,7 +7,6 @@ Nothing heavy is imported here: help and preview answer at once.
 from __future__ import annotations
 
 import argparse
-import gc
 import importlib
 import os
 import sys
@@ -92,7 +91,6 @@ def main(argv: Sequence[str] | None = None) -> int:
     # on a busy machine make them ten times slower.
     for name in ("OPENBLAS", "MKL", "OMP"):
         os.environ[f"{name}_NUM_THREADS"] = "1"
-    gc.set_threshold(MANY_OBJECTS)
     _streams()
     try:
         code = _dispatch(words)
@@ -256,5 +254,8 @@ def _run(name: str, words: list[str]) -> int:
             how = f"{name} needs a value there (lapwright {name} -h shows how)"
             raise CommandError(f"{what} is empty: {how}")
     parser.given = words
-    result = module.main(parser.parse_args(words))
-    return int(result)
+    args = parser.parse_args(words)
+    import gc  # help, which has ended by now, needs nothing of it
+
+    gc.set_threshold(MANY_OBJECTS)
+    return int(module.main(args))
