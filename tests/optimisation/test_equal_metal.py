@@ -172,6 +172,39 @@ def test_a_way_that_takes_nothing_off_leaves_all_at_their_ends(ways: Comparison)
     assert f"{ways.members[0].name} takes nothing off" in " ".join("\n".join(in_words(got)).split())
 
 
+LASTING = [
+    '[sweep]\ntime = ["1 min", "3 min"]\n',
+    '[[variants]]\nname = "one"\nset = {}\n[[variants]]\nname = "two"\nset = { time = "3 min" }\n',
+    '[[variants]]\nname = "one"\nset = { strokes = 30 }\n'
+    '[[variants]]\nname = "two"\nset = { time = "3 min" }\n',
+]
+
+
+@pytest.mark.parametrize("ways", LASTING)
+def test_ways_that_differ_only_in_how_long_they_last_are_judged_at_their_ends(ways: str) -> None:
+    """They are one until the shortest is over, by what they are: there none is better than another."""
+    got = compare(PAIR.replace("10 min", "1 min") + ways)
+    assert (got.judged.metal, got.judged.why) == (None, "length")
+    assert got.placed == got.nominal
+    ends = [worst(one) for one in got.nominal]
+    assert abs(ends[1] - ends[0]) > 100 * NM
+    assert got.order[0] == ends.index(min(ends))
+    told = " ".join("\n".join(in_words(got)).split())
+    assert "Each is judged at its own end: they differ only in how long they last." in told
+    assert as_json(got)["at"] == {"metal": None, "why": "length", "of": None}
+    assert judged(got, 0.01 * UM).judged.why == "typed"
+
+
+def test_ways_that_differ_in_more_than_their_length_or_in_nothing_are_judged_at_the_same_metal(
+    ways: Comparison,
+) -> None:
+    also = [replace(ways.members[0], text=ways.members[0].text), ways.members[0]]
+    twice = compared(
+        ways.study, also, [replace(ways.nominal[0], member=i) for i in range(len(also))]
+    )
+    assert twice.judged.why == ways.judged.why == "least"
+
+
 def test_where_a_study_says_it() -> None:
     study = parse(WAYS + '[compare]\nat = "2 um"\n')
     assert study.at == pytest.approx(2 * UM)

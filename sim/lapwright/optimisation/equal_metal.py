@@ -2,14 +2,16 @@
 
 How much a grit cuts in a minute is a guess, what shape comes after how much metal is firm; and a way that
 took off more by its end had more of a chance.  So all are judged when as much is off as the one took off that
-took off least, or as was asked for.  Where an end is what decides (`WHYS`) each is judged at its own.
+took off least, or as was asked for.  Where an end is what decides (`Why`) each is judged at its own: ways
+that differ in nothing but how long they last are all one until the shortest of them is over.
 """
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,8 +25,20 @@ LEAST = 1e-9  # [m] off: less is nothing
 ROUND = 1e-9  # of the metal: what rounding leaves
 
 Why = Literal[
-    "least", "typed", "asked", "batch", "size", "until", "hold", "goal", "nothing", "never", "kept"
+    "least",
+    "typed",
+    "asked",
+    "batch",
+    "size",
+    "until",
+    "hold",
+    "goal",
+    "nothing",
+    "never",
+    "kept",
+    "length",
 ]
+LENGTH = ("time", "strokes")  # what says how long a step lasts; of all of them, `rounds`
 
 
 @dataclass(frozen=True)
@@ -34,7 +48,8 @@ class Judged:
     `why`: "least" (as much as the member `of` took off, from 0, which took off least) or "typed"; of ends
     "asked", or what forbids the other: "batch", the goal a "size", "until" (a gauge ends a step), "hold",
     "goal" (one reaches it, and when is what counts), "nothing" (`of` takes off none), "never" (none takes off
-    what was typed, `typed` [m]), "kept" (how they got there was not kept).
+    what was typed, `typed` [m]), "kept" (how they got there was not kept), "length" (they differ only
+    in how long they last).
     """
 
     metal: float | None
@@ -86,6 +101,8 @@ def judged_where(
     least = min(off, key=lambda i: off[i], default=None)
     if least is None or off[least] < LEAST:
         return Judged(None, "nothing", least)
+    if _differ_in_length(members, done):
+        return Judged(None, "length")
     return Judged(off[least], "least", least)
 
 
@@ -100,6 +117,28 @@ def _forbids(study: Study, members: Sequence[Case]) -> Why | None:
     if any(step.until is not None for step in steps):
         return "until"
     return "hold" if goal is not None and goal.hold is not None else None
+
+
+def _differ_in_length(members: Sequence[Case], done: Sequence[int]) -> bool:
+    """Whether ways are one but for how long they last; what a study is called makes no way."""
+    found = [tomllib.loads(members[i].text) for i in done]
+    steps = [step for one in found for step in one.get("steps", ())]
+    lasting = [
+        (one.pop("rounds", None), [[step.get(key) for key in LENGTH] for step in one["steps"]])
+        for one in found
+        if one.get("steps")
+    ]
+    for step in steps:
+        _drop(step, LENGTH)
+    for one in found:
+        _drop(one, ("title",))
+    alike = all(one == found[0] for one in found)
+    return alike and any(one != lasting[0] for one in lasting)
+
+
+def _drop(table: dict[str, Any], keys: Sequence[str]) -> None:
+    for key in keys:
+        table.pop(key, None)
 
 
 def _taken_off(got: Summary) -> float:
@@ -134,7 +173,7 @@ def with_metal_off(got: Summary, metal: float) -> Summary | None:
     # The first moment at which so much is off: a top that only turns takes off none.
     after = int(np.searchsorted(removed, metal))
     track = {key: _until(column, removed, after, metal) for key, column in got.track.items()}
-    share = metal / removed[-1]
+    share = metal / removed[-1] if removed[-1] > 0.0 else 1.0
     plates = {
         name: replace(
             ended,
