@@ -15,6 +15,7 @@ from lapwright.optimisation.cases import Tolerance, drawn
 from lapwright.optimisation.comparison import Comparison, verdict
 from lapwright.optimisation.criterion import Criterion
 from lapwright.optimisation.quick_draws import DRAWS, quick_draws, with_quick_draws
+from lapwright.presentation.comparison import _made
 from lapwright.presentation.comparison_json import as_json
 from lapwright.presentation.comparison_table import csv_text
 from lapwright.presentation.comparison_text import headline, how_sure, rows
@@ -139,6 +140,20 @@ def test_none_where_they_do_not_follow_and_that_is_said(
     failed = with_quick_draws(bare)
     assert dict(failed.unquick) == dict.fromkeys(failed.ranked, "failed")
     assert "does not settle" in told(failed)
+
+
+@pytest.mark.filterwarnings("error")
+def test_a_way_that_takes_nothing_off_is_passed_over_and_said_so() -> None:
+    """A top that is held still never rubs; before, its shares of no metal were 0 / 0."""
+    still = '\n[[variants]]\nname = "still"\nset = { stroke = { kind = "still" }, turn = "none" }\n'
+    one = '\n[[variants]]\nname = "%s"\nset = { time = "%s" }\n'
+    bare = compare(PAIR + one % ("as is", "2 min") + one % ("longer", "3 min") + still)
+    got = with_quick_draws(bare)
+    assert dict(got.unquick) == {2: "nothing"}
+    assert set(got.quick) == {0, 1}
+    assert "No quick draws of still: it takes nothing off." in told(got)
+    assert as_json(got)["odds"]["why"] == {"still": "nothing"}
+    assert [made for _, made, _ in _made(got, 2)] == ["nothing to speak of"]
 
 
 def test_large_shapes_that_tell_another_face_are_not_believed(bare: Comparison) -> None:

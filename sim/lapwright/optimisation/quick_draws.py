@@ -28,6 +28,7 @@ from lapwright.modal.reduced_model import ReducedModel
 from lapwright.optimisation.cases import Tolerance, drawn
 from lapwright.optimisation.comparison import BAND_ENDS, Comparison
 from lapwright.optimisation.criterion import Criterion
+from lapwright.optimisation.equal_metal import LEAST as NOTHING
 from lapwright.optimisation.equal_metal import with_metal_off
 from lapwright.optimisation.spell import Crowd, crowd_of
 from lapwright.optimisation.summary import Ended, Summary
@@ -272,6 +273,8 @@ def with_quick_draws(
     def told(i: int) -> Sequence[Summary] | str:
         study = got.members[i].study
         assert study is not None
+        if got.nominal[i].track["removed"][-1] < NOTHING:
+            return "nothing"
         try:
             found = quick_draws(study, got.nominal[i], got.tolerance)
         except LapwrightError:

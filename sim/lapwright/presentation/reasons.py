@@ -211,7 +211,9 @@ def made(reason: StepAnalysis, units: Units, margin: EdgeMargin) -> str:
 def _per_depth(
     reason: StepAnalysis, units: Units, margin: EdgeMargin
 ) -> dict[str, dict[str, float]]:
-    """Growth of the forms of both for each `units.depth` removed [m]."""
+    """Growth of the forms of both for each `units.depth` removed [m]; none where nothing is."""
+    if reason.removal <= 0.0:
+        return {}
     drift = reason.forms(reason.bedded, margin)
     share = units.depth.size / reason.removal
     return {
