@@ -11,6 +11,7 @@ from lapwright.errors import StudyError
 from lapwright.integration.leaps import Leaps
 from lapwright.integration.loads import Loads
 from lapwright.integration.state import Settings, Trend
+from lapwright.kinematics.motion import Motion
 from lapwright.presentation.batch_before import before_words
 from lapwright.presentation.pictures.small_multiples import Panel, cuts
 from lapwright.presentation.run_view import run_view
@@ -289,6 +290,23 @@ def test_what_differs_round_a_turned_plate_is_not_carried_on(averaged):
     assert np.abs(waves.evened(saddle)).max() < 1e-9 * np.abs(saddle).max() + 1e-12
     still = replace(one, steps=(replace(one.steps[0], walk=Turn(), carry_centre=False),))
     assert leaps(still).waves["plate"].evened(saddle) is saddle
+
+
+def test_a_part_that_keeps_its_place_wears_a_saddle_that_goes_on(averaged):
+    """One who walks round a part 60 mm off the middle leaves it there: its wear stays there (geometry)."""
+    one, _ = averaged
+    kept = replace(one.steps[0], carry_centre=False)
+    assert leaps(one).waves["plate"].turned
+    assert not leaps(replace(one, steps=(kept,))).waves["plate"].turned
+    on_its_place = Motion(one.batch.station(kept, 0), (1, 0, 0), (0.0, 0.0)).poses(np.arange(99.0))
+    assert np.hypot(on_its_place.cx - 0.06, on_its_place.cy).max() < 0.009  # the stroke's 8 mm
+    # In the middle it is the same all round, carried or not.
+    middle = replace(kept, centre=(0.0, 0.0))
+    single = replace(one.batch, together=1)
+    assert single.goes_round(middle)
+    assert not single.goes_round(replace(middle, walk=Turn()))
+    assert not single.goes_round(replace(middle, walk=Turn(1.0, every=10)))
+    assert not one.batch.goes_round(replace(middle, centre=(0.06, 0.0)))
 
 
 def test_small_cuts_of_a_batch_lay_its_part_where_it_lies():

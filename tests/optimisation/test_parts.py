@@ -31,6 +31,7 @@ def study(batch, **changes):
         "load": "10 N",
         "hand": "steady",
     } | changes
+    step = {key: value for key, value in step.items() if value is not None}
     plates = {
         "plate": {"disc": "200 mm", "thickness": "30 mm", "cells": 28, "form": {"dome": "0 um"}},
         "ring": {
@@ -92,6 +93,8 @@ def typed(book):
         ({"together": 2, "radius": "60 mm", "under": "one weight"},
          {"stroke": {"kind": "circle", "radius": "8 mm"}}, "one weight"),
         ({"together": 2}, {"turn_bottom": "90 deg every 10 strokes"}, "not turned all the time"),
+        # One who walks round parts that stay where they are does not spread their wear.
+        ({"together": 2}, {"turn_bottom": None, "walk": "99 deg per stroke"}, "keep their places"),
     ],
 )  # fmt: skip
 def test_what_a_book_does_not_follow_is_refused_in_a_line(batch, changes, why):

@@ -75,8 +75,10 @@ class Leaps:
         steps = [self.loads.steps[n - 1] for n in self.lapped]
         out = {}
         for k, name in enumerate(self.bodies):
-            goes = [step.walk if k == 0 else step.turn for step in steps]
-            turned = all(one.angle and not one.indexed for one in goes)
+            if k == 0:
+                turned = all(self.batch.goes_round(step) for step in steps)
+            else:
+                turned = all(step.turn.angle and not step.turn.indexed for step in steps)
             out[name] = Waves(self.loads.plates[name], turned)
         return out
 

@@ -64,8 +64,8 @@ def apart(study: Study) -> tuple[Study, Batch | None]:
         why = "of parts that something takes round, in a carrier or under one weight"
     elif len(lapped) > 1:
         why = "of parts that are lapped in more than one step"
-    elif batch.together > 1 and (not step.walk.angle or step.walk.indexed):
-        why = "of parts that lie together on a plate that is not turned all the time"
+    elif batch.together > 1 and not batch.goes_round(step):
+        why = "of parts that keep their places together on a plate that is not turned all the time"
     if why:
         how = "leave out [batch] to log what is read of plate and part"
         raise CommandError(f"no book is kept {why}: {how}", key="batch", code="batch")

@@ -300,6 +300,25 @@ class Batch(Frozen):
             out.append(replace(step, top=self.carrier, load=Load()))
         return tuple(out)
 
+    def goes_round(self, step: Step) -> bool:
+        """Whether all that lies there goes round on the plate all the time, as on one that is turned.
+
+        One who walks round, but whose stroke stays where it is, leaves parts that lie off the middle there.
+
+        Parameters
+        ----------
+        step : Step
+
+        Returns
+        -------
+        bool
+
+        """
+        if not step.walk.angle or step.walk.indexed:
+            return False
+        middles = {self.station(step, k).centre for k in range(self.together)}
+        return step.carry_centre or middles == {(0.0, 0.0)}
+
     def part_of(self, plate: Plate, number: int, seed: int) -> tuple[Plate, float]:
         """Part `number` (from 1) as it comes, and by how much it is thicker than usual [m].
 
