@@ -95,6 +95,7 @@ def test_a_study_without_gauges_is_read_and_replayed_with_usual_ones(bench, caps
     assert 'usual ones are taken: "spherometer, three feet"' in capsys.readouterr().out
 
 
+@pytest.mark.campaign
 @pytest.mark.usefixtures("hasty")
 def test_plates_that_nobody_read_are_read_before_anything_is_advised(bench, capsys):
     assert main(["log", "mine.toml", "--no-page", "--done", "step 1, 200 strokes"]) == 0

@@ -104,6 +104,7 @@ def test_more_workers_are_sooner_done_and_take_more_memory(ticks) -> None:
     assert two.disk == one.disk
 
 
+@pytest.mark.campaign
 def test_what_is_drawn_is_foretold_as_it_is_drawn(ticks) -> None:
     """A hand that scatters takes more poses: as many as its blocks really take, within half as much again."""
     plain = study_of(cells=48, time="20 min")
