@@ -16,6 +16,7 @@ from lapwright.optimisation.shop import DAY, one_normal
 from lapwright.optimisation.spell import HANDS, OF_A_KIND, lap_shops
 from lapwright.specification.curves import Circle
 from lapwright.specification.outline import Disc
+from lapwright.specification.step import Swap
 from lapwright.study.read import parse
 
 UM = 1e-6
@@ -75,6 +76,38 @@ def test_each_lies_on_top_for_so_long_that_a_dome_and_its_dish_meet(bench):
     # Lapped as typed, the dish on top all the time, they end further from each other.
     worse = lap_shops(bench.spell(tried[0].step, (1,)), shops, np.zeros(2, dtype=np.intp))
     assert apart(bench, worse)[0] > 0.3 * UM
+
+
+BY_TURNS = {
+    "once": ({"A": 600.0, "B": 1200.0}, "B"),
+    "there and back": ({"A": 600.0, "B": 600.0}, "A"),
+    "cut short": ({"A": 2400.0, "B": 600.0}, "A"),
+}
+
+
+@pytest.mark.parametrize("way", BY_TURNS)
+def test_after_a_spell_by_turns_the_plate_is_on_top_that_lay_there_last(bench, monkeypatch, way):
+    """Who lies on top as the spell ends is not charged for; counted by hand: A first, in turn for so long."""
+    on_top, ends = BY_TURNS[way]
+    step = replace(bench.study.steps[0], top="A", bottom="B", time=1800.0, strokes=None)
+    last = replace(step, swap=Swap(on_top=on_top))
+    goal, shops = target_of(bench), np.repeat(plain(bench)[None], 2, axis=0)
+    rule = Rollout(bench, goal, bench.study.steps)
+    tried = [choice._Tried(step, 0, 1800.0, shops, 0.0, rule)]
+    found = [*choice._by_turns(bench, {frozenset("AB"): rule}, tried, shops, last)]
+    assert {one.top for one in found} == {ends}
+    none = Played(np.ones(2, bool), np.zeros(2), np.zeros(2, int), np.zeros(2), shops)
+    monkeypatch.setattr(choice, "rates_of", lambda *_: None)
+    monkeypatch.setattr(Rollout, "play", lambda *_: none)
+
+    def cost(top):
+        one = replace(step, top=top, bottom="B" if top == "A" else "A")
+        tried = choice._Tried(one, 0, 600.0, shops, 0.0, rule)
+        return choice._played(goal, tried, shops, np.zeros(2), last, None).cost[0]
+
+    other = "A" if ends == "B" else "B"
+    mass = bench.layout.plates[other].total_mass
+    assert cost(other) - cost(ends) == pytest.approx(goal.effort.swap_of(mass))
 
 
 def test_plates_of_which_one_is_much_the_larger_never_change_places():

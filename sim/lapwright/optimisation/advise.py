@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from lapwright.contact.stability import check_stands
 from lapwright.errors import LapwrightError
+from lapwright.kinematics.schedule import stays
 from lapwright.limits import limit_of
 from lapwright.metrology.reading import Reading
 from lapwright.optimisation.bench import Bench, Target
@@ -394,7 +395,7 @@ def _by_turns(
         if not rule.by_turns or kind in seen or len(seen) == OF_TURNS:
             continue
         seen.append(kind)
-        if last is not None and step.bottom == last.top:
+        if last is not None and step.bottom == _ended_on(last):
             step = replace(step, top=step.bottom, bottom=step.top)
         names = step.top, step.bottom
         domes = [float((shops @ layout.form_rows(name)[0]).mean()) for name in names]
@@ -478,11 +479,23 @@ def _played(
         own += goal.effort.swap_of(layout.plates[ends_on].total_mass)
     if last is not None:
         own += goal.effort.swap_of(layout.plates[one.step.top].total_mass) * (
-            last.top != one.step.top
+            _ended_on(last) != one.step.top
         )
         own += goal.effort.wash * (last.grit.name != one.step.grit.name)
     metal = np.abs(shops[:, layout.size - len(layout.plates) :]).max(axis=1)
     return replace(out, cost=out.cost + own + goal.effort.metal * metal, metal=out.metal + metal)
+
+
+def _ended_on(last: Step) -> str:
+    """Which plate lies on top when a spell is over; by metal or readings nobody knows, and none is moved.
+
+    A stroke that is left over by rounding makes nobody change the plates once more.
+    """
+    if last.swap is None or not last.swap.on_top:
+        return last.top
+    return next(
+        (stay.top for stay in reversed([*stays(last)]) if stay.end - stay.first > 1), last.top
+    )
 
 
 def _worse(goal: Target, bench: Bench, before: Array, after: Array) -> float:
