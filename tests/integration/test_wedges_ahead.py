@@ -11,6 +11,7 @@ from lapwright.study.read import parse
 from lapwright.study.sizes import wedges_ahead
 
 PAIR = """
+rounds = {rounds}
 plates.A = {{ {above}, thickness = "20 mm", cells = 32 }}
 plates.B = {{ {below}, thickness = "20 mm", cells = 32 }}
 [[steps]]
@@ -22,20 +23,32 @@ turn = "{turn}"
 {more}
 load = "40 N"
 load_at = {{ x = "{x} mm", y = "{y} mm", fixed_to = "{fix}" }}
-time = "20 min"
+time = "{minutes} min"
 """
 DISC = 'disc = "120 mm"'
 RING = 'ring = ["80 mm", "50 mm"]'
 
 
-def study(above=DISC, below=DISC, turn="3 deg per stroke", more="", x=8, y=4, fix="hand"):
+def study(
+    above=DISC,
+    below=DISC,
+    turn="3 deg per stroke",
+    more="",
+    x=8,
+    y=4,
+    fix="hand",
+    rounds=1,
+    minutes=20,
+):
     fields = {"above": above, "below": below, "turn": turn, "more": more}
+    fields |= {"rounds": rounds, "minutes": minutes}
     return parse(PAIR.format(**fields, x=x, y=y, fix=fix), "study")
 
 
 CASES = {
     "not turned": {"turn": "none"},
     "turned under the hand": {},
+    "four rounds": {"turn": "none", "rounds": 4, "minutes": 5},
     "on a spot that stays with the top": {"fix": "top"},
     "swapped": {"turn": "none", "more": 'swap_every = "5 min"'},
     "fixed to the bench, walking": {"fix": "bench", "more": 'walk = "2 deg per stroke"'},
@@ -64,14 +77,31 @@ def test_it_is_said_and_is_in_the_json() -> None:
     expected = 16.0 * lever / 0.12 * made.ahead[0].removed_from["A"]
     assert told["by"] == pytest.approx(expected, rel=0.01)
     assert told["high"] == pytest.approx(math.atan2(-4.0, 8.0), abs=0.02)  # pressed at 9:something
-    long = parse(
-        PAIR.format(above=DISC, below=DISC, turn="none", more="", x=8, y=4, fix="hand").replace(
-            "20 min", "60 min"
-        ),
-        "study",
-    )
+    long = study(turn="none", minutes=60)
     by = f"{1e6 * wedges_ahead(long)[0]['A'].by:.2f} um"
     assert f"A {by}, B {by} out of parallel" in " ".join(long.preview().lines())
     said = " ".join(" ".join(long.preview(whole=True).lines()).split())
     assert f"pressing off the middle leaves A out of parallel, {by} thicker at 4 o'clock" in said
     assert "pressing off" not in " ".join(study(x=0, y=0).preview().lines())
+
+
+def test_rounds_add_up_and_it_is_said_that_they_do() -> None:
+    """Each round tilts the faces as the first did, where nothing fades: four times as much after four."""
+    once, often = (study(turn="none", minutes=20, rounds=n) for n in (1, 4))
+    one, four = (wedges_ahead(made)[-1]["A"] for made in (once, often))
+    assert four.by == pytest.approx(4.0 * one.by, rel=1e-9)
+    assert four.high == pytest.approx(one.high)
+    by = f"{1e6 * four.by:.1f} um"
+    whole, brief = (
+        " ".join(" ".join(often.preview(whole=w).lines()).split()) for w in (True, False)
+    )
+    assert f"leaves A out of parallel in the last round, {by} thicker" in whole
+    assert f"A {by}, B {by} out of parallel in the last round" in brief
+
+
+def test_rounds_of_which_a_gauge_ends_the_first_make_no_more() -> None:
+    """A size that is reached is reached: the second round takes nothing off."""
+    more = 'until = { thickness = { A = "19.9998 mm" } }'
+    one, two = (wedges_ahead(study(turn="none", more=more, minutes=90, rounds=n)) for n in (1, 2))
+    assert two[-1]["A"].by == pytest.approx(one[-1]["A"].by, rel=0.05)
+    assert one[-1]["A"].by > 0.05e-6

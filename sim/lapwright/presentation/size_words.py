@@ -74,7 +74,7 @@ def wedges_made(
     number: int,
     brief: bool = False,
 ) -> list[str]:
-    """What step `number` (from 1) does to how parallel plates are, by where the hand presses.
+    """What step `number` (from 1) of the last round does to how parallel plates are, by where one presses.
 
     Told as of a run: where it is clear beside the metal that goes, or the study speaks of sizes of the plate.
     `brief`: in few words, all plates together.
@@ -82,15 +82,18 @@ def wedges_made(
     if math.hypot(*study.steps[number - 1].load.at) <= NEXT_TO:
         return []
     spoken, lines, each = spoken_of(study), [], []
+    again = study.rounds > 1
     for name in (study.steps[number - 1].top, study.steps[number - 1].bottom):
         by, high = after[number - 1][name].by, after[number - 1][name].high
-        metal = sum(look.removed_from.get(name, 0.0) for look in looks[:number])
+        often = [study.rounds] * number + [study.rounds - 1] * (len(looks) - number)
+        off = (look.removed_from.get(name, 0.0) for look in looks)
+        metal = sum(n * one for n, one in zip(often, off, strict=True))
         least = limit_of("size") if name in spoken else max(WORTH, limit_of("wedge") * metal)
         if by > least:
             hour = Units.hour(cos(high), sin(high))
-            lines.append(say("size.made", study.units, plate=name, by=by, hour=hour))
+            lines.append(say("size.made", study.units, plate=name, by=by, hour=hour, again=again))
             each.append(f"{name} {study.units.size(by)}")
-    return [say("size.made_brief", each=", ".join(each))] if brief and each else lines
+    return [say("size.made_brief", each=", ".join(each), again=again)] if brief and each else lines
 
 
 def comes(plate: Plate, units: Units = METRIC) -> str:

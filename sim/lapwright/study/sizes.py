@@ -6,7 +6,7 @@ They stand in `until` of its steps and in its [goal]; a plate is named, or the s
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import atan2
 from typing import TYPE_CHECKING, Any
@@ -22,6 +22,7 @@ from lapwright.specification.wedge import PART, SHAPE, THICK, Wedge
 from lapwright.units import Unit, Units
 
 if TYPE_CHECKING:
+    from lapwright.integration.estimate import Outlook
     from lapwright.metrology.least_squares import FormEstimate
     from lapwright.metrology.micrometer import Measured
     from lapwright.specification.plate import Plate
@@ -108,6 +109,9 @@ def load_against(
     return -across, share * (xy * slope[0] + yy * slope[1])  # face down 3 o'clock lies at 9
 
 
+ROUNDS = (
+    8  # of a study whose rounds are not alike, looked at one by one: the others are as the last
+)
 COVERED = 1.3  # times the smaller face: of a larger one much lies beside the load, and its wedge is not told
 
 
@@ -125,30 +129,59 @@ def wedges_ahead(study: Study) -> list[dict[str, Wedge]]:
     Returns
     -------
     list of dict
-        By step and plate, the wedges that they come with among them; of a plate much larger than what lies
-        on it nothing that is made.
+        By step of the last round and plate, the wedges that they come with among them; of a plate much larger
+        than what lies on it nothing that is made.
 
     """
     slopes = {
         name: np.array(plate.wedge.slopes(plate.outline) if plate.wedge else (0.0, 0.0))
         for name, plate in study.plates.items()
     }
-    found = []
-    for step, look in zip(study.laid, study.ahead, strict=True):
-        whole = sum(look.on_top.values()) or 1.0
-        areas = {n: study.plates[n].outline.area for n in (step.top, step.bottom)}
-        for top, time in look.on_top.items():
-            bottom = step.bottom if top == step.top else step.top
-            for name in (top, bottom):
-                if areas[name] > COVERED * min(areas.values()):
-                    continue
-                plate, metal = study.plates[name], look.removed_from[name] * time / whole
-                pressed = _pressed(step, name == top, look.time * step.pace)
-                share = step.load.force / look.loads[top] * metal
-                made = -share * np.linalg.solve(_second_moments(plate), pressed)
-                most = 2.0 * metal / (plate.outline.width_along(atan2(made[1], made[0])))
-                slopes[name] = slopes[name] + made * min(1.0, most / max(np.hypot(*made), 1e-30))
-        found.append({name: _wedge(study.plates[name], slope) for name, slope in slopes.items()})
+    found: list[dict[str, Wedge]] = []
+    moments = {name: _second_moments(plate) for name, plate in study.plates.items()}
+    before: Sequence[Outlook] = ()
+    made: list[dict[str, Array]] = []
+    for looks in _rounds(study):
+        if looks is not before:
+            made = [
+                _made(study, step, look, moments)
+                for step, look in zip(study.laid, looks, strict=True)
+            ]
+        before, found = looks, []
+        for each in made:
+            slopes |= {name: slopes[name] + slope for name, slope in each.items()}
+            found.append({n: _wedge(study.plates[n], slope) for n, slope in slopes.items()})
+    return found
+
+
+def _rounds(study: Study) -> Iterator[Sequence[Outlook]]:
+    """What the steps will do, round by round; alike but where a dab fades or a gauge ends a step."""
+    looks: list[Sequence[Outlook]] = [study.ahead]
+    if any(step.grit.fade is not None or step.until is not None for step in study.laid):
+        from lapwright.integration.estimate import outlooks
+
+        each, some = len(study.laid), min(study.rounds, ROUNDS)
+        every = outlooks(study.plates, study.laid * some, seed=study.seed)
+        looks = [every[k * each : (k + 1) * each] for k in range(some)]
+    for k in range(study.rounds):
+        yield looks[min(k, len(looks) - 1)]
+
+
+def _made(
+    study: Study, step: Step, look: Outlook, moments: Mapping[str, Array]
+) -> dict[str, Array]:
+    """By how much a step tilts the faces, x and y of each looking at it."""
+    whole = sum(look.on_top.values()) or 1.0
+    areas = {n: study.plates[n].outline.area for n in (step.top, step.bottom)}
+    found = {n: np.zeros(2) for n in areas if areas[n] <= COVERED * min(areas.values())}
+    for top, time in look.on_top.items():
+        for name in found:
+            plate, metal = study.plates[name], look.removed_from[name] * time / whole
+            pressed = _pressed(step, name == top, look.time * step.pace)
+            share = step.load.force / look.loads[top] * metal
+            made = -share * np.linalg.solve(moments[name], pressed)
+            most = 2.0 * metal / (plate.outline.width_along(atan2(made[1], made[0])))
+            found[name] += made * min(1.0, most / max(np.hypot(*made), 1e-30))
     return found
 
 
