@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from lapwright.study.read import parse
-from lapwright.study.sizes import wedges_ahead
+from lapwright.study.sizes import _pressed, wedges_ahead
 
 PAIR = """
 rounds = {rounds}
@@ -67,6 +67,13 @@ def test_preview_foretells_the_wedge_that_the_run_makes(case: str) -> None:
         assert abs(off) < max(0.1 * now["wedge"], 0.03e-6), (name, one, now)
 
 
+def test_a_top_that_makes_whole_turns_is_not_left_out_of_parallel() -> None:
+    """Two turns a stroke: pressed all round, as the run has it."""
+    made = study(turn="720 deg per stroke", minutes=5)
+    assert wedges_ahead(made)[-1]["A"].by < 0.03e-6
+    assert made.run().plates["A"].thick(-1)["wedge"] < 0.03e-6
+
+
 def test_it_is_said_and_is_in_the_json() -> None:
     made = study(turn="none")
     preview = made.preview()
@@ -83,6 +90,19 @@ def test_it_is_said_and_is_in_the_json() -> None:
     said = " ".join(" ".join(long.preview(whole=True).lines()).split())
     assert f"pressing off the middle leaves A out of parallel, {by} thicker at 4 o'clock" in said
     assert "pressing off" not in " ".join(study(x=0, y=0).preview().lines())
+
+
+@pytest.mark.parametrize("turn", ["360 deg per stroke", "90 deg per stroke", "-720 deg per stroke"])
+@pytest.mark.parametrize("on_top", [True, False])
+def test_where_a_hand_presses_on_the_mean_is_that_of_every_moment(turn: str, on_top: bool) -> None:
+    """A top that makes whole turns is pressed all round, not on one spot (beside a sum over many moments)."""
+    step = study(turn=turn, fix="hand" if on_top else "top").steps[0]
+    strokes = np.linspace(0.0, 11.0, 11 * 1000, endpoint=False) + 0.0005
+    spot = complex(8e-3, 4e-3) * np.exp((-1j if on_top else 1j) * step.turn.angle * strokes)
+    mean = spot.mean()
+    told = _pressed(step, on_top, 11.0)
+    expected = [-mean.real if on_top else mean.real, mean.imag]
+    assert told == pytest.approx(expected, abs=1e-8)
 
 
 def test_rounds_add_up_and_it_is_said_that_they_do() -> None:

@@ -120,7 +120,9 @@ def wedges_ahead(study: Study) -> list[dict[str, Wedge]]:
 
     By the same law as `load_against`: of faces that bear all over.  What the top is turned about the hand
     takes its wedge round and evens it out; the plate below is not turned, and keeps it.  Where a wedge
-    would be more than twice the metal, it is twice the metal: the other side does not bear then.
+    would be more than twice the metal, it is twice the metal: the other side does not bear then.  Not
+    foretold: the wedge that a stroke makes by itself where the top turns once to each stroke, so that the
+    same side hangs over all the time, and how much more a top that whirls takes off the rim.
 
     Parameters
     ----------
@@ -200,7 +202,11 @@ def _second_moments(plate: Plate) -> Array:
 
 
 def _pressed(step: Step, on_top: bool, strokes: float) -> Array:
-    """Where the hand presses on the top, or on the plate below, mean over strokes, looking at it [m]."""
+    """Where the hand presses on the top, or on the plate below, mean over strokes, looking at it [m].
+
+    What turns as it goes turns evenly through each stroke, and over that its mean is taken: of a point that
+    runs along an arc a it lies at the middle of the arc, at sin(a/2) / (a/2) of its radius (closed form).
+    """
     turns = {"hand": (step.turn,), "bench": (step.turn, step.walk), "top": ()}[step.load.fixed_to]
     if not on_top:
         turns = {"hand": (step.walk,), "bench": (), "top": (step.turn, step.walk)}[
@@ -211,7 +217,9 @@ def _pressed(step: Step, on_top: bool, strokes: float) -> Array:
     angle = sum(
         (one.angle * (count // one.every if one.every else count) for one in turns), 0.0 * count
     )
-    at = complex(*step.load.at) * complex(np.exp(1j * back * angle).mean())
+    arc = sum(one.angle for one in turns if not one.indexed)
+    within = complex(np.exp(0.5j * back * arc)) * float(np.sinc(arc / math.tau))
+    at = complex(*step.load.at) * complex(np.exp(1j * back * angle).mean()) * within
     return np.array([-at.real, at.imag]) if on_top else np.array([at.real, at.imag])
 
 
