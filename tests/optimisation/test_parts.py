@@ -132,6 +132,46 @@ def test_when_a_plate_is_due_is_read_off_a_straight_line():
     assert parts._crossed(marks, 9.0 * reads)[0] == 0.0
 
 
+def test_the_first_load_out_lies_between_those_that_are_lapped():
+    """Shares that grow evenly pass one in ten on a straight line (closed form)."""
+    assert parts.first_out([(1, 0.0), (2, 0.02), (12, 0.22), (30, 1.0)]) == 7  # 0.1 in load 6
+    assert parts.first_out([(1, 0.0), (4, 0.1), (5, 0.1), (9, 0.2)]) == 6
+    assert parts.first_out([(1, 0.2), (9, 0.3)]) == 1
+    assert parts.first_out([(1, 0.0), (2, 1.0)]) == 2
+    assert parts.first_out([(1, 0.0), (60, 0.1)]) is None
+    rng = np.random.default_rng(5)
+    for _ in range(200):
+        rate, last = rng.uniform(1e-3, 0.2), int(rng.integers(2, 60))
+        loads = np.unique(rng.integers(1, last, 6)).tolist()
+        got = parts.first_out([(n, rate * n) for n in (*loads, last)])
+        if got is not None and got > loads[0]:
+            assert rate * got > 0.1 - 1e-12
+            assert rate * (got - 1) <= 0.1 + 1e-12
+
+
+def plan(monkeypatch, left, due=None, out=None, marks=(0, 4, 8)):
+    """What is chosen, four together, of a plate not read yet and never dressed."""
+    monkeypatch.setattr(parts, "_forms", lambda *_: THEN)
+    bench = SimpleNamespace(layout=None)
+    states = [np.zeros((2, 3))] * len(marks)
+    return parts._chosen(
+        bench, Batch("ring", 40, 4), SimpleNamespace(bottom="plate"), marks, states, due, out,
+        40 - left, left, None, 1, False, 0.0, lambda _: 0.0,
+    )  # fmt: skip
+
+
+def test_the_last_parts_are_lapped_though_they_are_no_whole_load(monkeypatch):
+    """Two are left of loads of four, and nothing speaks against them: by counting."""
+    last = plan(monkeypatch, 2, marks=(0, 4))
+    assert (last.why, last.parts) == ("lap", 2)
+    assert plan(monkeypatch, 2, due=(3.0, 4.0, 5.0), marks=(0, 4)).parts == 2  # due after them
+    assert plan(monkeypatch, 6).parts == 6
+    assert plan(monkeypatch, 6, due=(5.0, 6.0, 7.0)).parts == 4
+    assert plan(monkeypatch, 6, out=5).parts == 4  # the second load is out
+    assert plan(monkeypatch, 6, out=1).why == "read"
+    assert plan(monkeypatch, 30).parts == 8  # no further than it was looked
+
+
 def test_parts_are_counted_and_a_dressing_begins_anew():
     one = study(DRESS)
     lapped, dresses = (Entry(done=step) for step in one.steps)

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from math import ceil
+from math import ceil, floor
 
 import numpy as np
 from numpy.typing import NDArray
@@ -92,9 +92,9 @@ class PartsPlan:
 
     `why`: "lap" so many `parts` and read the plate, "read" the plate first, "dress" it now, parts are "out"
     of the goal and no step dresses, or the batch is "done".  `lapped`, `left`: parts.  `due`, `out`: parts
-    from now until the plate is due for dressing, until one part in ten is out of the goal (None: not within
-    `ahead` parts). `then`: forms [m] of the plate after these parts, or once it is dressed.  `step`: that of
-    the parts, or that dresses.
+    from now until the plate is due for dressing, and the first one of the load of which more than one in ten
+    is out of the goal (None: not within `ahead` parts). `then`: forms [m] of the plate after these parts, or
+    once it is dressed.  `step`: that of the parts, or that dresses.
     """
 
     why: str
@@ -234,7 +234,8 @@ def plan_of(
     spell.beside = together
     asked = replace(goal, asked=tuple(one for one in goal.asked if one.plate == batch.part))
     reads = [_reading(layout, batch, step.bottom, shops)]
-    marks, states, out = [0], [shops], [0.0]
+    marks, states = [0], [shops]
+    tried: list[tuple[int, float]] = []  # numbers of lapped loads, what share of each is out
 
     def load(before: Array) -> tuple[Array, float]:
         """Shops after one load, and how many of its parts are out."""
@@ -244,14 +245,15 @@ def plan_of(
         share = 1.0 - float(asked.reached(layout, ended).mean()) if asked.asked else 0.0
         return ended, share
 
-    for stands in _stretches(loads, LOOKS):
+    # The last load is lapped too: until there it is looked whether parts are out.
+    for stands in [*_stretches(loads - 1, LOOKS), 1] if loads > 1 else [1]:
         before = states[-1]
         ended, share = load(before)
         bottom = layout.face(step.bottom)
         ended[:, bottom] = before[:, bottom] + stands * (ended[:, bottom] - before[:, bottom])
+        tried.append((marks[-1] // together + 1, share))
         marks.append(marks[-1] + stands * together)
         states.append(ended)
-        out.append(share)
         reads.append(_reading(layout, batch, step.bottom, ended))
     due: Due | None = None
     if batch.dress is not None:
@@ -259,11 +261,37 @@ def plan_of(
     if batch.dress is not None and batch.dress.every is not None:
         ahead = float(max(batch.dress.every - since, 0))
         due = (ahead, ahead, ahead)
-    first_out = next((m for m, share in zip(marks, out, strict=True) if share > ONE_IN_TEN), None)
+    out = first_out(tried)
     return _chosen(
-        bench, batch, step, marks, states, due, first_out, lapped, left, hand, len(entries),
-        _read(entries, step.bottom), out[1], lambda ended: load(ended)[1],
+        bench, batch, step, marks, states, due, None if out is None else (out - 1) * together + 1,
+        lapped, left, hand, len(entries), _read(entries, step.bottom), tried[0][1],
+        lambda ended: load(ended)[1],
     )  # fmt: skip
+
+
+def first_out(tried: Sequence[tuple[int, float]]) -> int | None:
+    """The first load of whose parts more than one in ten are out, straight between loads that are lapped.
+
+    Parameters
+    ----------
+    tried : sequence of (int, float)
+        Number of each load that is lapped, from 1, and the share of its parts that is out; the first first.
+
+    Returns
+    -------
+    int or None
+        Its number; None where no such load comes.
+
+    """
+    for k, (number, share) in enumerate(tried):
+        if share <= ONE_IN_TEN:
+            continue
+        if k == 0:
+            return number
+        before, then = tried[k - 1]
+        crossed = before + (ONE_IN_TEN - then) / (share - then) * (number - before)
+        return min(floor(crossed) + 1, number)
+    return None
 
 
 def _read(entries: Sequence[Entry], plate: str) -> bool:
@@ -312,11 +340,13 @@ def _chosen(
     read: bool, chance: float, out_after: Callable[[Array], float],
 ) -> PartsPlan:  # fmt: skip
     layout, together = bench.layout, batch.together
-    soonest = min([x for x in (due[0] if due else None, out) if x is not None], default=float(left))
-    # Whole loads; the one with which a part would be out is not lapped any more.
-    loads = int(soonest // together) - (out is not None and out <= soonest and out % together == 0)
-    parts = min(max(loads, 0) * together, left)
-    plan = PartsPlan("lap", step, parts, lapped, left, int(marks[-1]), due, out, {}, chance)
+    # What is left, as far as it was looked; else whole loads, none in which a part would be out.
+    parts = ahead = min(left, int(marks[-1]))
+    if due is not None and due[0] < left:
+        parts = min(parts, int(due[0] // together) * together)
+    if out is not None:
+        parts = min(parts, (out - 1) // together * together)
+    plan = PartsPlan("lap", step, parts, lapped, left, ahead, due, out, {}, chance)
     if left == 0:
         return replace(plan, why="done", then=_forms(layout, step.bottom, states[0]))
     if parts == 0 and not read:
