@@ -259,6 +259,17 @@ def test_parts_of_a_batch_get_warm_each_by_itself():
     assert few["plate"] == pytest.approx(3.0 * warm(1, "together = 1")["plate"], rel=0.01)
 
 
+def test_the_last_of_many_loads_are_followed():
+    """Sixty loads, the plate dressed once, after the 51st: what dresses it is warm then (by counting)."""
+    text = PARTS.replace("count = 50", "count = 180").replace("9 parts", "153 parts")
+    some = parse(text)
+    warm, last = warm_at_the_end(some, some.ahead)
+    assert last["dresser"] == 2
+    assert warm["dresser"] > 0.0
+    never = parse(text.replace("153 parts", "180 parts"))
+    assert "dresser" not in warm_at_the_end(never, never.ahead)[1]
+
+
 def test_where_nothing_rubs():
     still = parse(
         PLATES % "30 mm"

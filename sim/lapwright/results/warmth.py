@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from lapwright.specification.step import Step
     from lapwright.study.model import Study
 
-MOST_ROUNDS = 50
+MOST_ROUNDS = 50  # the last ones, that are followed
 
 
 def heats_of(study: Study, step: Step, look: Outlook) -> dict[str, float]:
@@ -47,7 +47,7 @@ def warm_at_the_end(
     warm = dict.fromkeys(study.plates, 0.0)
     last: dict[str, int] = {}
     batch = study.batch
-    for load in range(1, min(study.rounds, MOST_ROUNDS) + 1):
+    for load in range(max(study.rounds - MOST_ROUNDS, 0) + 1, study.rounds + 1):
         if batch is not None:  # its parts come from the bench
             warm |= dict.fromkeys(batch.names, 0.0)
         for at, (step, look) in enumerate(zip(study.steps, ahead, strict=True), 1):
