@@ -292,6 +292,19 @@ def test_what_differs_round_a_turned_plate_is_not_carried_on(averaged):
     assert leaps(still).waves["plate"].evened(saddle) is saddle
 
 
+def test_how_far_a_leap_may_be_off_is_a_share_of_what_one_load_takes(averaged, monkeypatch):
+    """The metal off a part is that of its own load, however many its load stands for (by counting)."""
+    one, states = averaged
+    jumps, seen = leaps(one), []
+    monkeypatch.setattr(Leaps, "_ahead", lambda self, state, missed, worn, off: seen.append(off))
+    due = [moment for moment in states if jumps.due(moment)]
+    for moment in due:
+        jumps.leapt(moment)
+    assert max(moment.clock.stands for moment in due) > 1
+    of_one = [m.removed["ring"] - m.begun.removed["ring"] for m in due]
+    assert seen == pytest.approx(of_one, rel=1e-9)
+
+
 def test_a_part_that_keeps_its_place_wears_a_saddle_that_goes_on(averaged):
     """One who walks round a part 60 mm off the middle leaves it there: its wear stays there (geometry)."""
     one, _ = averaged

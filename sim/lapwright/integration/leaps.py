@@ -131,9 +131,9 @@ class Leaps:
             begun=None, trend=replace(trend, leap=more),
         )  # fmt: skip
         worn = max(float(-one.min()) for one in even.values())
-        return self._ahead(
-            state, missed, worn, state.removed[self.batch.part] - begun.removed[self.batch.part]
-        )
+        part = self.batch.part  # what one load takes off it
+        taken = (state.removed[part] - begun.removed[part]) / clock.stands
+        return self._ahead(state, missed, worn, taken)
 
     def _open(self, trend: Trend) -> dict[str, tuple[float, float, float]]:
         """What leaps so far leave open in the forms of the plate, of its carrier and of parts [m]."""
