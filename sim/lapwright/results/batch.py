@@ -183,7 +183,7 @@ def _rows(record: BatchRecord | Dressings, count: int) -> list[Row]:
     out: list[Row] = []
     for i in range(count):
         row: Row = {
-            name: values[i] if len(values := getattr(record, name)) else OF_OLD[name]
+            name: values[i].item() if len(values := getattr(record, name)) else OF_OLD[name]
             for name in columns(type(record))
         }
         for which, (keys, _) in form_tables(type(record)).items():
