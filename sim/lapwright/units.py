@@ -12,6 +12,7 @@ that of the third CGPM, 1901.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from enum import StrEnum
 from typing import NamedTuple
@@ -310,6 +311,10 @@ class Units(StrEnum):
 METRIC = Units.METRIC
 
 
+# Of what is too small to be told nothing else is said of how near that is.
+LESS = re.compile(r"\b(?:(?:at most|up to) )?about less than\b")
+
+
 class Text:
     """A text with quantities in SI in it, which are said in a person's units where it is printed.
 
@@ -324,9 +329,8 @@ class Text:
 
     def told(self, units: Units) -> str:
         """The text in a person's units."""
-        return self.template.format(
-            **{name: _Part(part, units) for name, part in self.parts.items()}
-        )
+        parts = {name: _Part(part, units) for name, part in self.parts.items()}
+        return LESS.sub("less than", self.template.format(**parts))
 
     def __str__(self) -> str:
         return self.told(METRIC)

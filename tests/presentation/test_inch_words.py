@@ -10,6 +10,7 @@ import pytest
 from lapwright.presentation.filling import filled
 from lapwright.presentation.page import masses_words
 from lapwright.study.read import parse
+from lapwright.units import Text, Units
 
 STUDY = """
 units = "inch"
@@ -67,3 +68,9 @@ def test_what_is_lifted_weighs_pounds_at_an_inch_bench() -> None:
         'grit = "15 um"\ntime = "5 min"\n'
     )
     assert masses_words(study.plates, study.units) == "old 13 lb, new 9.0 oz"
+
+
+def test_what_is_less_than_can_be_told_is_not_about_that() -> None:
+    for how in ("cuts about {off:size} off", "cuts at most about {off:size} off"):
+        assert Text(how, off=1e-10).told(Units.INCH) == "cuts less than 0.02 uin off"
+    assert Text("cuts about {off:size}", off=1e-6).told(Units.INCH) == "cuts about 39 uin"
