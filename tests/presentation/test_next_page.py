@@ -124,7 +124,8 @@ def test_faces_are_hatched_where_they_are_not_known_and_ringed_where_to_read(
 ) -> None:
     """Half the goal of 0.3 um is not known by a few readings: least far out, where nobody touched it."""
     assert "hatched: not known within 0.15 um" in seen(page)
-    assert "rings: read here next" in seen(page)
+    assert ("rings: read here next" in seen(page)) == (kind == READ)
+    assert ("rings: least known here" in seen(page)) == (kind != READ)
     asked = ToRead(Reading("tw", "A", 0.0), ("A", "twist"), 1e-6, 0.3e-6)
     read = (asked,) if kind == READ else ()
     faces = _faces(NextAnswer(book, Advice(None, "read", 0.1, 0.1, read=read)))
@@ -135,6 +136,8 @@ def test_faces_are_hatched_where_they_are_not_known_and_ringed_where_to_read(
         assert not face.unsure[far > 78e-3].any()
         if read and face.plate.name == "A":  # the feet of the gauge, 60 mm out
             assert np.hypot(*face.wanted.T) == pytest.approx([60e-3] * 4)
+        elif read:
+            assert not len(face.wanted), "nobody asks to read it"
         else:
             (place,) = face.wanted
             assert np.hypot(*place) > 60e-3

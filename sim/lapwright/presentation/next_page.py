@@ -69,7 +69,8 @@ def next_page(answer: NextAnswer, study: Study | None, lap: str = "") -> str:
     minded = [] if study is None else in_words(foreseen(study, looks), study, True, ordered=True)
     care = [f"{sentence(line)}." for line in minded]
     with pictures.sheet():
-        faces, history = believed(_faces(answer), answer.units), went(_went(answer), answer.units)
+        faces = believed(_faces(answer), answer.units, asked=bool(answer.advice.read))
+        history = went(_went(answer), answer.units)
         return filled(
             "next.html",
             study=own,
@@ -192,9 +193,9 @@ def _touched(book: Book, name: str, readings: Sequence[Reading]) -> Array:
 
 
 def _wanted(answer: NextAnswer, name: str, spread: Array) -> Array:
-    """Where to touch a face next: as is advised, else where it is least known, if anywhere too little."""
+    """Where to touch a face next as is advised; without advice where it is least known, if too little."""
     asked = [one.reading for one in answer.advice.read if one.reading.plate == name]
-    if asked or not spread.any():
+    if answer.advice.read or not spread.any():
         return _touched(answer.book, name, asked)
     x, y = answer.book.bench.layout.plates[name].grid.mesh()
     at = int(spread.argmax())

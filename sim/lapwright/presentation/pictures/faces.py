@@ -324,7 +324,7 @@ class Believed:
     `x` (n,) [m] from 9 to 3 o'clock through the middle; there the height in the `middle` of what is
     believed, `low` and `high` (n,) [m]: 95 of 100 shops lie between.  `unsure` (ny, nx): where it is not
     known `within` [m] either way; `read` (k, 2) [m]: where the last entry touched it; `wanted` (k, 2) [m]:
-    where to touch it next.
+    where to touch it next as is advised, without advice where it is least known.
     """
 
     plate: Plate
@@ -343,7 +343,9 @@ class Believed:
 PANEL, MAP = 256.0, 226.0
 
 
-def believed(shown: Sequence[Believed], units: Units, width: float = 1200.0) -> Figure:
+def believed(
+    shown: Sequence[Believed], units: Units, width: float = 1200.0, *, asked: bool
+) -> Figure:
     """Each face as a map, beside it what is said of it and a cut through its middle with its band."""
     columns, cell = min(len(shown), 2), width / 2.0
     height = -(-len(shown) // columns) * PANEL + 46.0
@@ -377,7 +379,8 @@ def believed(shown: Sequence[Believed], units: Units, width: float = 1200.0) -> 
         f"hatched: not known within {typeset(units.size(shown[0].within))}"
         * any(one.unsure.any() for one in shown),
         "dots: touched for the last entry" * any(len(one.read) for one in shown),
-        "rings: read here next" * any(len(one.wanted) for one in shown),
+        f"rings: {'read here next' if asked else 'least known here'}"
+        * any(len(one.wanted) for one in shown),
     )
     ink.write(
         figure, width - 4.0, 29.0, "; ".join(filter(None, key)), 10.5, "right", color=SHEET.muted
