@@ -22,8 +22,9 @@ from lapwright.optimisation.book import Band, Book, next_study, step_table
 from lapwright.optimisation.entry import Entry
 from lapwright.optimisation.rollout import Rollout
 from lapwright.optimisation.track import Constraint
+from lapwright.presentation.banded import read_where
 from lapwright.presentation.finding_words import in_words
-from lapwright.presentation.next_page import next_page
+from lapwright.presentation.next_page import _card, next_page
 from lapwright.presentation.next_spell import NextAnswer, fresh_words
 from lapwright.results.findings import foreseen
 from lapwright.specification.step import Swap
@@ -67,6 +68,54 @@ def test_a_reading_is_said_by_its_side_and_no_finer_than_its_doubt(
     book: Book, band: tuple[float, float, float], told: str
 ) -> None:
     assert answer(book).reading_words(SPH, Band(*band)) == told
+
+
+RIM = """
+parts.seal = { ring = ["1.375 in", "1.0 in"], thickness = "0.312 in", material = "hardened steel" }
+plates.lap = { disc = "8 in", thickness = "1.25 in" }
+gauges.flat = { kind = "optical flat", diameter = "3 in", wavelength = "helium" }
+units = "inch"
+[[steps]]
+top = "seal"
+bottom = "lap"
+grit = "7 um"
+time = "20 s"
+"""
+
+
+@pytest.mark.parametrize(
+    ("band", "told", "beside"),
+    [
+        (
+            (5.0, -3.0, 13.0),
+            "bore under the rim by 3 uin to over it by 13 uin",
+            "under it by 3 uin to over it by 13 uin",
+        ),
+        ((12.0, 8.0, 15.0), "bore over the rim by 12 uin (8 to 15)", "over it by 12 uin (8 to 15)"),
+        (
+            (-12.0, -15.0, -8.0),
+            "bore under the rim by 12 uin (8 to 15)",
+            "under it by 12 uin (8 to 15)",
+        ),
+    ],
+)
+def test_a_bore_is_over_or_under_its_rim_by_what_the_signs_say(
+    band: tuple[float, float, float], told: str, beside: str
+) -> None:
+    says = answer(Book(parse(RIM, "ring")))
+    flat, uin = Reading("flat", "seal"), Band(*(25.4e-9 * end for end in band))
+    assert says.reading_words(flat, uin) == told
+    assert says._within(flat, uin) == beside
+    side = "over" if band[0] > 0.0 else "under"
+    assert says.value_words(flat, uin.middle).startswith(f"bore {side} the rim by ")
+
+
+def test_a_usual_gauge_is_named_once_beside_its_plate() -> None:
+    assert read_where(Reading("straightedge for rail", "rail")) == "straightedge on rail"
+    assert read_where(Reading("straightedge for rail", "rail", angle=0.5 * np.pi)).endswith(
+        "90 deg on rail"
+    )
+    assert read_where(Reading("sphere for all", "rail")) == "sphere for all on rail"
 
 
 def test_figures_carry_what_their_doubt_leaves_and_no_more(book: Book) -> None:
@@ -214,6 +263,13 @@ def test_who_pays_for_the_goal_of_another_is_named() -> None:
     told = says.sentences["Next"]
     assert told.count("at the cost of") == 1
     assert "That is at the cost of B: flat within 1.4 um then, 1.0 um now." in told
+    step = says.advice.step
+    assert step is not None
+    card = _card(says, outlooks(book.study.plates, [step]), ["Mind the gap."])
+    assert card["alarms"] == [
+        "At the cost of B: flat within 1.4 um then, 1.0 um now.",
+        "Mind the gap.",
+    ]
     says.expected["B"]["flatness"] = Band(1.04e-6, 0.9e-6, 1.2e-6)
     assert "at the cost of" not in says.sentences["Next"]
 

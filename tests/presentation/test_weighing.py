@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import pi
 
 import pytest
 
 from lapwright.integration.estimate import outlooks
 from lapwright.limits import limit_of
-from lapwright.presentation.way_round import weighing
+from lapwright.presentation.way_round import fine_scales, weighing
 from lapwright.study.read import parse
 from lapwright.units import METRIC, Units
 
@@ -88,3 +89,17 @@ def test_a_heavy_plate_wants_a_scale_that_shows_it_or_a_dimple(across, scale):
     step = float(said.split("shows ")[1].split()[0])
     assert 0.2 * 0.1 * grams <= step <= 0.1 * grams * (1.0 + 1e-9)
     assert study.plates["A"].total_mass == pytest.approx(pi * 0.15**2 * 0.03 * 7200.0, rel=0.02)
+
+
+def test_a_loss_that_a_usual_scale_hides_names_the_scale_that_shows_it():
+    """A tenth of 0.084 g is 0.0084, so 0.005 g; of 0.003 g 0.0002 g (1, 2, 5: common practice, no source)."""
+    study = parse(PAIR + STEP.format("15 um"))
+    pad = study.plates["A"]  # pi (80 mm)^2 x 30 mm x 7.2 g/cm3: 4.34 kg
+    seal = replace(pad, mass=0.028, thickness=None)
+    said = fine_scales({"A": (pad, 0.084), "B": (pad, 0.084)}, METRIC)
+    assert said == "That wants a scale that carries 4.3 kg and shows 0.005 g."
+    said = fine_scales({"A": (pad, 0.084), "seal": (seal, 0.003)}, METRIC)
+    assert "for A one that carries 4.3 kg and shows 0.005 g" in said
+    assert "for seal one that carries 28 g and shows 0.0002 g" in said
+    assert fine_scales({"A": (pad, 1.5)}, METRIC) == ""
+    assert fine_scales({}, METRIC) == ""

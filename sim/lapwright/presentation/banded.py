@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Sequence
 from math import degrees
 
-from lapwright.metrology.reading import Reading
+from lapwright.metrology.reading import Reading, name_on
 from lapwright.optimisation.book import Band
 from lapwright.presentation.words import say
 from lapwright.units import Unit
@@ -34,9 +34,42 @@ def banded(band: Band, unit: Unit) -> str:
     return f"{fixed(middle, places)} {unit.name} ({ends})"
 
 
+def sided(band: Band, unit: Unit, sides: tuple[str, str], named: bool, bore: bool) -> str:
+    """A reading with its band by its side: "middle low by 1.2 um (0.8 to 1.6)", or from low to high.
+
+    Parameters
+    ----------
+    band
+        In SI.
+    unit
+        That of the gauge.
+    sides
+        What lies which way where the gauge reads down and up: "middle low", "middle high".
+    named
+        Whether that of the face it is of is said again.
+    bore
+        Whether the bore of a ring is read against its rim.
+
+    """
+    through = band.low < 0.0 < band.high
+    places = digits(0.5 * (band.high - band.low) / unit.size)
+    low, high = (
+        f"{fixed(abs(end) / unit.size, places)} {unit.name}" for end in (band.low, band.high)
+    )
+    size = banded(Band(abs(band.middle), *sorted((abs(band.low), abs(band.high)))), unit)
+    if bore and through:
+        return say("book.through_rim", named=named, low=low, high=high)
+    if bore:
+        return say("book.by_rim", named=named, over=band.middle > 0.0, size=size)
+    (_, _, down), (what, _, up) = (side.rpartition(" ") for side in sides)
+    told = f"{low} {down} to {high} {up}" if through else ""
+    told = told or f"{up if band.middle > 0.0 else down} by {size}"
+    return f"{what} {told}".lstrip() if named else told
+
+
 def table_words(readings: Sequence[Reading]) -> list[str]:
     """Readings that stand in tables, a line for each: "ind on A, 42 places"."""
-    counts = Counter((one.gauge, one.plate, one.part) for one in readings if one.table)
+    counts = Counter((own_name(one), one.plate, one.part) for one in readings if one.table)
     return [
         say("book.table", gauge=gauge, plate=plate, count=count)
         for (gauge, plate, _), count in counts.items()
@@ -46,4 +79,9 @@ def table_words(readings: Sequence[Reading]) -> list[str]:
 def read_where(reading: Reading) -> str:
     """Which gauge stood where: "tw at 45 deg on A"."""
     turned = f"{degrees(reading.angle):.3g}" if reading.angle else ""
-    return say("book.where", gauge=reading.gauge, turned=turned, plate=reading.plate)
+    return say("book.where", gauge=own_name(reading), turned=turned, plate=reading.plate)
+
+
+def own_name(reading: Reading) -> str:
+    """Name of a gauge beside that of its plate: "straightedge" of the usual "straightedge for rail"."""
+    return reading.gauge.removesuffix(name_on("", reading.plate))

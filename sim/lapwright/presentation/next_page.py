@@ -284,6 +284,7 @@ def _card(answer: NextAnswer, looks: Sequence[Outlook], care: Sequence[str]) -> 
         plates, time = answer.book.study.plates, Units.spell(step.total_strokes / step.pace)
         stop = Order("Stop", f"after {step.total_strokes} strokes, {time}")
         mass = answer.units.mass(plates[step.top].total_mass)
+        pays = [say("book.pays", answer.units, **one) for one in answer.pays()]
         card = {
             "title": "The next spell, to print",
             "kind": f"spell {number}",
@@ -298,12 +299,13 @@ def _card(answer: NextAnswer, looks: Sequence[Outlook], care: Sequence[str]) -> 
             ],
             "foot": [
                 say("orders.clock"),
+                *([say("book.weigh", **answer.lighter)] if answer.lighter["weights"] else []),
                 f"Lifting: {step.top}, the top, weighs {mass}.",
                 "Slide plates apart, never pry. Fingers out of the gap. Local rules come first.",
                 f"{write}: strokes that were done, readings, weight if weighed.",
             ],
             "orders": [*orders(step, plates, looks[0], answer.units), stop],
-            "alarms": care[:MOST_CARE],
+            "alarms": [*pays, *care[:MOST_CARE]],
         }
     return {**card, "type": _type(card)}
 

@@ -8,7 +8,8 @@ from typing import Any
 
 from lapwright.limits import limit_of
 from lapwright.metrology.form import FORMS
-from lapwright.metrology.instruments import Micrometer
+from lapwright.metrology.fringes import over_the_bore
+from lapwright.metrology.instruments import Micrometer, OpticalFlat
 from lapwright.metrology.reading import Reading
 from lapwright.modal.basis import form_names
 from lapwright.optimisation.advise import Advice
@@ -17,7 +18,7 @@ from lapwright.optimisation.history import foretell
 from lapwright.optimisation.shop import Knowledge
 from lapwright.optimisation.sight import ToRead, all_readings, same, sight_of, unseen
 from lapwright.optimisation.spell import new_day
-from lapwright.presentation.banded import banded, digits, fixed, read_where, table_words
+from lapwright.presentation.banded import banded, read_where, sided, table_words
 from lapwright.presentation.gauge_text import side_words
 from lapwright.presentation.parts_words import plan_next, plan_to_go, plan_told
 from lapwright.presentation.size_words import (
@@ -32,7 +33,8 @@ from lapwright.presentation.size_words import (
 from lapwright.presentation.standing import PAID, PAYS, mend_words
 from lapwright.presentation.tables import stroke_words, turn_words
 from lapwright.presentation.tuning_notes import label
-from lapwright.presentation.words import say
+from lapwright.presentation.way_round import fine_scales
+from lapwright.presentation.words import Fields, say
 from lapwright.results.answer import Answer, wrapped
 from lapwright.specification.step import Step
 from lapwright.units import Unit, Units, joined, sentence
@@ -295,20 +297,17 @@ class NextAnswer(Answer):
 
     def reading_words(self, reading: Reading, band: Band) -> str:
         """A reading with its band: "middle low by 1.2 um (0.8 to 1.6)", or from low to high."""
-        return (
-            f"{self._side(reading, True).rpartition(' ')[0]} {self._within(reading, band)}".lstrip()
-        )
+        return self._sided(reading, band, True)
 
     def _within(self, reading: Reading, band: Band) -> str:
         """The same without what of the face it is of."""
-        unit = self._unit(reading)
-        down, up = (self._side(reading, side).rpartition(" ")[2] for side in (False, True))
-        if band.low < 0.0 < band.high:
-            places = digits(0.5 * (band.high - band.low) / unit.size)
-            low, high = (fixed(abs(end) / unit.size, places) for end in (band.low, band.high))
-            return f"{low} {unit.name} {down} to {high} {unit.name} {up}"
-        size = Band(abs(band.middle), *sorted((abs(band.low), abs(band.high))))
-        return f"{up if band.middle > 0.0 else down} by {banded(size, unit)}"
+        return self._sided(reading, band, False)
+
+    def _sided(self, reading: Reading, band: Band, named: bool) -> str:
+        gauge, plate = self.book.study.gauges[reading.gauge], self.book.study.plates[reading.plate]
+        at, down, up = reading.place.at, self._side(reading, False), self._side(reading, True)
+        bore = isinstance(gauge, OpticalFlat) and over_the_bore(gauge, plate.outline, at)
+        return sided(band, self._unit(reading), (down, up), named, bore)
 
     def _unit(self, reading: Reading) -> Unit:
         angular = self.book.study.gauges[reading.gauge].angular
@@ -369,10 +368,11 @@ class NextAnswer(Answer):
             time=step.total_strokes / step.pace,
             fresh=fresh_words(step),
             readings="; ".join([*readings, *self.again]),
-            weights=joined(list(self._lighter())),
+            **self.lighter,
         )
         where = pressed(step, self.units)
-        return " ".join(filter(None, [*self._mends(step), told, where, *self._pays()]))
+        pays = [say("advice.plan.pays", self.units, **one) for one in self.pays()]
+        return " ".join(filter(None, [*self._mends(step), told, where, *pays]))
 
     def _mends(self, step: Step) -> list[str]:
         """What must be otherwise than the study says before these two are lapped."""
@@ -395,21 +395,24 @@ class NextAnswer(Answer):
             return {}
         return {name: float(after.centre[layout.removed(name)]) for name in layout.plates}
 
-    def _lighter(self) -> Iterator[str]:
-        """What each plate should lose in the next spell by weight, where a balance tells it."""
-        for name, depth in self._off().items():
-            plate = self.book.bench.layout.plates[name]
-            lost = depth * plate.mass_per_depth
-            if lost >= limit_of("balance") * plate.total_mass:
-                yield say("book.lighter", plate=name, grams=1e3 * lost)
+    @cached_property
+    def lighter(self) -> dict[str, str]:
+        """What plates should lose in the next spell where a balance tells it, and what scale that wants."""
+        plates = self.book.bench.layout.plates
+        off = {name: depth * plates[name].mass_per_depth for name, depth in self._off().items()}
+        least = limit_of("balance")
+        lost = {n: 1e3 * m for n, m in off.items() if m >= least * plates[n].total_mass}
+        each = [say("book.lighter", plate=name, grams=grams) for name, grams in lost.items()]
+        scale = fine_scales({n: (plates[n], grams) for n, grams in lost.items()}, self.units)
+        return {"weights": joined(each), "scale": scale}
 
-    def _pays(self) -> Iterator[str]:
+    def pays(self) -> Iterator[Fields]:
         """Plates that are to end less flat than they are, though nobody asks them to be flat."""
         asked = {one.plate for one in self.book.goal.asked if one.form == "flatness"}
         for name, forms in self.expected.items():
             now, then = self.forms[name]["flatness"].middle, forms["flatness"].middle
             if name not in asked and then > max(now + PAYS, PAID * now):
-                yield say("advice.plan.pays", self.units, plate=name, then=then, now=now)
+                yield {"plate": name, "then": then, "now": now}
 
     def _unseen(self) -> str:
         """What the goal hangs on that cannot be read here, once, and what it is read by."""

@@ -291,9 +291,39 @@ def scale_words(plate: Plate, grams: float, units: Units) -> str:
     """What scale shows that so many grams went off a plate; "" where it is light."""
     if plate.total_mass <= limit_of("light scale"):
         return ""
+    return say("weigh.scale", units, mass=plate.total_mass, step=_shown(grams))
+
+
+def fine_scales(lost: Mapping[str, tuple[Plate, float]], units: Units) -> str:
+    """What scales show the grams that plates lose, where that wants fine ones; "" where none does.
+
+    Parameters
+    ----------
+    lost
+        Of each plate the plate, and the grams that go off it.
+    units
+        Those of the bench.
+
+    """
+    wanted: dict[tuple[float, str], str] = {}
+    for name, (plate, grams) in lost.items():
+        if grams < limit_of("fine scale") * 1e3 * plate.total_mass:
+            wanted.setdefault((plate.total_mass, _shown(grams)), name)
+    if len(wanted) == 1:
+        ((mass, step),) = wanted
+        return say("weigh.scale", units, mass=mass, step=step)
+    each = [
+        say("weigh.scale_of", units, plate=name, mass=mass, step=step)
+        for (mass, step), name in wanted.items()
+    ]
+    return say("weigh.scales", each=joined(each)) if each else ""
+
+
+def _shown(grams: float) -> str:
+    """The step [g] of a scale that tells a loss to a tenth of it: 1, 2 or 5 times a power of ten."""
     tenth = 10.0 ** math.floor(math.log10(0.1 * grams))
     step = next(k * tenth for k in (5.0, 2.0, 1.0) if k * tenth <= 0.1 * grams * (1.0 + 1e-9))
-    return say("weigh.scale", units, mass=plate.total_mass, step=Units.number(step, echo=True))
+    return Units.number(step, echo=True)
 
 
 def _written(name: str, what: str, minutes: int) -> str:
