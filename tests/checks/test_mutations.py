@@ -9,6 +9,7 @@ from dataclasses import replace
 from math import pi
 from pathlib import Path
 
+import numba
 import numpy as np
 import pytest
 
@@ -41,8 +42,21 @@ def uncompiled(module, changes, given=()):
         text = text.replace(f"from lapwright.contact.compile import {doors}\n", plain)
     made = types.ModuleType("mutated")
     exec(compile(text, f"mutated {module.__name__}", "exec"), made.__dict__)
+    # What it calls elsewhere stays compiled, and has no door from Python of its own.
+    called = {name: one for name, one in made.__dict__.items() if hasattr(one, "py_func")}
+    made.__dict__.update({name: door(one) for name, one in called.items()})
     made.__dict__.update(given)
     return made
+
+
+def door(inner):
+    """A way from Python to a function that only kernels call."""
+
+    @numba.njit
+    def call(*given):
+        return inner(*given)
+
+    return call
 
 
 def use_kernels(monkeypatch, settle=(), wear=()):
