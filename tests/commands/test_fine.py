@@ -293,7 +293,7 @@ def test_the_finer_study_is_the_one_with_twice_the_cells_typed(bench: Path) -> N
 
 @pytest.mark.campaign
 def test_words_and_page_tell_what_moved(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    (bench / "quick.toml").write_text(QUICK.replace("3 um", "1.2 um"))
+    (bench / "quick.toml").write_text(QUICK.replace("3 um", "0.3 um"))
     assert main(["run", "quick.toml", "--fine"]) == 0
     told = capsys.readouterr().out
     assert "Lapped a second time, finer" in told
