@@ -194,7 +194,7 @@ def test_square_and_long_outlines_speak_their_own_words():
 def test_margin_never_above_20_mm():
     # surface-plate practice, from memory
     assert EdgeMargin().of(Disc(0.16)) == pytest.approx(0.0032)
-    assert EdgeMargin().of(Ring(0.08, 0.05)) == pytest.approx(0.0016)
+    assert EdgeMargin().of(Ring(0.08, 0.05)) == pytest.approx(0.0003)  # of 15 mm of land
     assert EdgeMargin().of(Rectangle(0.3, 0.05)) == pytest.approx(0.001)
     assert EdgeMargin().of(Disc(1.5)) == 0.020
     assert EdgeMargin(None, 0.05).of(Disc(1.5)) == 0.020

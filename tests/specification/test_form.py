@@ -54,6 +54,20 @@ def test_long_forms_come_back(outline, margin):
     assert (got.sphere, got.saddle, got.twist) == (None, None, None)
 
 
+@pytest.mark.parametrize("bore", [0.04, 0.05])
+def test_a_narrow_seal_face_is_as_flat_as_its_bands(bore):
+    """A dome from bore to rim is s (1 - (bore/rim)^2); the usual margin takes 2 % of the land at either edge.
+
+    Seal faces are judged by bands over the whole of the land: common practice, no source.
+    """
+    ring, cells = plate(Ring(0.06, bore), StartForm(sphere=1e-6), cells=256), 0.06 / 256
+    usual, whole = (measure(ring, ring.heights(), EdgeMargin(share)) for share in (0.02, 0.0))
+    counted = 1e-6 * (1.0 - (bore / 0.06) ** 2)
+    lost = 2.0 * cells / (0.5 * (0.06 - bore))  # cells that are half land at both edges
+    assert whole.flatness == pytest.approx(counted, rel=lost)
+    assert usual.flatness == pytest.approx(0.96 * counted, rel=lost)
+
+
 def test_signs_read_off_the_face():
     # looking at the face: row 0 is 6 o'clock, column 0 is 9 o'clock; sizes at the cells' own places
     grid, disc = Grid.over(0.16, 0.16, 65), Disc(0.16)

@@ -53,6 +53,7 @@ def test_the_bore_is_outside_the_metal():
 
 def test_sizes():
     assert [o.smaller for o in ALL] == [0.16, 0.08, 0.05, 0.04]
+    assert [o.land_width for o in ALL] == [0.16, 0.015, 0.05, 0.04]
     assert [o.bore for o in ALL] == [0.0, 0.05, 0.0, 0.0]
     assert [o.size for o in ALL] == [(0.16, 0.16), (0.08, 0.08), (0.3, 0.05), (0.04, 0.05)]
     np.testing.assert_allclose(

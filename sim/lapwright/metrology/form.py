@@ -113,7 +113,12 @@ AS_LENGTH = quantity(LENGTH, least="0 mm", most="20 mm")
 
 @dataclass(frozen=True)
 class EdgeMargin(Frozen):
-    """What is left out round the edge: a `share` of the smaller dimension or `length` [m], at most 20 mm."""
+    """What is left out round the edge: a `share` of the land's width or `length` [m], at most 20 mm.
+
+    The width is that of the metal from edge to edge: a disc's diameter, a rectangle's shorter side, and of a
+    ring what lies between bore and rim.  By a ring's diameter a third of a narrow seal face would be left
+    out, and what is called flat there would show more bands than it is said to.
+    """
 
     share: Said[float | None] = Said(OF_SIDE, "2 %")
     length: Said[float | None] = Said(AS_LENGTH, default=None)
@@ -136,7 +141,9 @@ class EdgeMargin(Frozen):
             [m]
 
         """
-        wanted = self.length if self.length is not None else (self.share or 0.0) * outline.smaller
+        wanted = (
+            self.length if self.length is not None else (self.share or 0.0) * outline.land_width
+        )
         return min(wanted, LARGEST_MARGIN)
 
 

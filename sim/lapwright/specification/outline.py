@@ -37,6 +37,10 @@ class Outline(Protocol):
         """The smaller dimension (of a ring: its outside diameter)."""
 
     @property
+    def land_width(self) -> float:
+        """Width of the metal from edge to edge, where it is narrowest (of a ring: from bore to rim)."""
+
+    @property
     def bore(self) -> float:
         """Diameter of the hole, 0 for none."""
 
@@ -78,6 +82,10 @@ class _Round(Frozen):
 
     @property
     def smaller(self) -> float:
+        return self._outside
+
+    @property
+    def land_width(self) -> float:
         return self._outside
 
     @property
@@ -187,6 +195,11 @@ class Ring(_Round):
         return self.outside
 
     @property
+    def land_width(self) -> float:
+        """From bore to rim [m]."""
+        return 0.5 * (self.outside - self.bore_diameter)
+
+    @property
     def bore(self) -> float:
         """Diameter of the hole [m]."""
         return self.bore_diameter
@@ -252,6 +265,11 @@ class Rectangle(Frozen):
     def smaller(self) -> float:
         """The shorter side."""
         return min(self.along, self.across)
+
+    @property
+    def land_width(self) -> float:
+        """The shorter side."""
+        return self.smaller
 
     @property
     def bore(self) -> float:
