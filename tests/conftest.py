@@ -63,6 +63,33 @@ LONGEST = (
 
 
 @pytest.hookimpl(wrapper=True)
+def pytest_pycollect_makeitem() -> Generator[None, object, object]:
+    """Each test stands at one level: run always, as a campaign, or by hand where it is long."""
+    made = yield
+    items = [one for one in made if isinstance(one, pytest.Function)] if isinstance(made, list) else []
+    for mark, level in (("always", "campaign"), ("often", "long")):
+        for item in _not_named(items, mark):
+            if mark == "always" or item.get_closest_marker("campaign"):
+                item.add_marker(level)
+    for item in items:
+        if item.get_closest_marker("long"):
+            item.own_markers = [mark for mark in item.own_markers if mark.name != "campaign"]
+    return made
+
+
+def _not_named(items: list[pytest.Function], mark: str) -> list[pytest.Function]:
+    """Those of all the parameters of a test whose names, or places among them, its mark does not tell."""
+    told = items[0].get_closest_marker(mark) if items else None
+    if told is None:
+        return []
+    ids = [item.callspec.id for item in items]
+    named = {ids[one] if isinstance(one, int) else one for one in told.args}
+    if gone := sorted(named - set(ids)):
+        raise pytest.UsageError(f"{items[0].nodeid}: {mark} names what is no parameter: {gone}")
+    return [item for item in items if item.callspec.id not in named]
+
+
+@pytest.hookimpl(wrapper=True)
 def pytest_collection() -> Generator[None, object, object]:
     """All tests that are put together stay: what can go is looked for among later things alone."""
     gc.disable()
@@ -75,7 +102,7 @@ def pytest_collection() -> Generator[None, object, object]:
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     """What a campaign takes a sample of may be asked for whole."""
-    told = "with -m campaign: each fault of the disk at each operation, each mutation, not a sample (hours)"
+    told = "with -m campaign or long: each fault of the disk at each operation, each mutation, not a sample (hours)"
     parser.addoption("--all-faults", action="store_true", help=told)
     told = "with -m campaign: how many inputs and files are changed, and how many are made up (%(default)s)"
     parser.addoption("--changes", type=int, default=40, help=told)
