@@ -66,7 +66,9 @@ LONGEST = (
 def pytest_pycollect_makeitem() -> Generator[None, object, object]:
     """Each test stands at one level: run always, as a campaign, or by hand where it is long."""
     made = yield
-    items = [one for one in made if isinstance(one, pytest.Function)] if isinstance(made, list) else []
+    items = (
+        [one for one in made if isinstance(one, pytest.Function)] if isinstance(made, list) else []
+    )
     for mark, level in (("always", "campaign"), ("often", "long")):
         for item in _not_named(items, mark):
             if mark == "always" or item.get_closest_marker("campaign"):
@@ -102,7 +104,7 @@ def pytest_collection() -> Generator[None, object, object]:
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     """What a campaign takes a sample of may be asked for whole."""
-    told = "with -m campaign or long: each fault of the disk at each operation, each mutation, not a sample (hours)"
+    told = "with -m campaign: each fault of the disk at each operation, each mutation, not a sample (hours)"
     parser.addoption("--all-faults", action="store_true", help=told)
     told = "with -m campaign: how many inputs and files are changed, and how many are made up (%(default)s)"
     parser.addoption("--changes", type=int, default=40, help=told)

@@ -142,6 +142,7 @@ def number(request: pytest.FixtureRequest) -> int:
     return many(request)
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("command", EACH)
 def test_what_is_swapped_or_edited_between_is_refused_or_done_anew(
     played: Bench, command: str, number: int
@@ -172,6 +173,7 @@ def test_what_is_swapped_or_edited_between_is_refused_or_done_anew(
     assert 0 < refused < max(number, 20)
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("command", EACH)
 def test_a_bit_that_flips_in_what_is_kept_is_refused_or_mended(
     played: Bench, command: str, number: int

@@ -201,6 +201,7 @@ def test_a_reader_who_leaves_is_no_error() -> None:
 # --- run -----------------------------------------------------------------------------------------
 
 
+@pytest.mark.campaign
 def test_run_leaves_a_folder_and_says_what_to_open(
     bench: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -220,6 +221,7 @@ def test_run_leaves_a_folder_and_says_what_to_open(
         assert word not in told.out
 
 
+@pytest.mark.campaign
 def test_nothing_is_overwritten_without_force(
     bench: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -243,6 +245,7 @@ def test_nothing_is_overwritten_without_force(
     ]
 
 
+@pytest.mark.campaign
 def test_run_json_is_one_object_in_si(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["run", "pair.toml", "--json", "--no-page"]) == 0
     told = capsys.readouterr()
@@ -271,6 +274,7 @@ def test_run_json_is_one_object_in_si(bench: Path, capsys: pytest.CaptureFixture
     assert "report" in told.err or "run.h5" in told.err, "the words go beside"
 
 
+@pytest.mark.campaign
 def test_rails_speak_of_bow_crown_and_wind(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (bench / "rail.toml").write_text(RAIL)
     assert main(["run", "rail.toml", "--json", "--no-page"]) == 0
@@ -279,6 +283,7 @@ def test_rails_speak_of_bow_crown_and_wind(bench: Path, capsys: pytest.CaptureFi
     assert None not in (a["bow"], a["crown"], a["wind"])
 
 
+@pytest.mark.campaign
 def test_a_run_that_tips_says_so_in_json_too(
     bench: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -293,6 +298,7 @@ def test_a_run_that_tips_says_so_in_json_too(
     assert (bench / "tips-run" / "run.h5").exists()
 
 
+@pytest.mark.campaign
 def test_the_report_is_made_again_from_the_run_alone(
     done: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -445,6 +451,7 @@ def test_preview_warns(
     assert text in " ".join(words.split())
 
 
+@pytest.mark.campaign
 def test_preview_speaks_the_units_of_the_study(
     bench: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -458,6 +465,7 @@ def test_preview_speaks_the_units_of_the_study(
     )
 
 
+@pytest.mark.always("words0-60-50000")
 @pytest.mark.parametrize(
     ("words", "modules", "calls"), [(["-h"], 60, 50_000), (["preview", "pair.toml"], 400, 600_000)]
 )
@@ -496,6 +504,7 @@ def test_json_knows_no_nan_and_no_arrays() -> None:
     assert said == {"a": None, "b": [1, None], "c": [0, 1], "d": True, "e": None}
 
 
+@pytest.mark.campaign
 def test_a_watched_step_says_at_which_stroke_it_stopped(
     bench: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -128,6 +128,7 @@ def test_every_room_stands_on_a_floor() -> None:
     assert {_room(module) for module in MODULES} - {""} <= set(LEVEL)
 
 
+@pytest.mark.campaign
 def test_imports_point_down_only() -> None:
     up = []
     for found in every_import():
@@ -219,6 +220,7 @@ def _docstrings(tree: ast.AST) -> int:
     return told
 
 
+@pytest.mark.campaign
 def test_no_module_is_long() -> None:
     """Docstrings are not counted: complete ones must not part what belongs together."""
     long = {
@@ -243,6 +245,7 @@ time = "40 min"
 """
 
 
+@pytest.mark.always("words0", "words1")
 @pytest.mark.parametrize(
     "words", [["-h"], [], ["preview", "pair.toml"], ["preview", "pair.toml", "--json"]]
 )

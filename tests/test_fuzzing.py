@@ -48,6 +48,7 @@ def fuzzed(
     return found
 
 
+@pytest.mark.always("map", "x3p")
 @pytest.mark.parametrize("kind", fuzzing.KINDS)
 def test_nothing_in_a_file_is_a_fault_of_the_program(
     process: subprocess.Popen[str], kind: str

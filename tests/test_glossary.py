@@ -131,6 +131,7 @@ def test_the_program_says_the_words_of_the_glossary(said: str, row: list[str]) -
     assert row[1], "every word is explained"
 
 
+@pytest.mark.campaign
 def test_the_keys_of_the_glossary_are_in_the_json(tmp_path: Path) -> None:
     study = tmp_path / "first-pair.toml"
     text = (ROOT / "configs" / "first-pair.toml").read_text("utf-8")
@@ -250,6 +251,7 @@ def table(first: str) -> list[list[str]]:
     ]
 
 
+@pytest.mark.always(1, 2)
 @pytest.mark.parametrize(
     ("row", "factor"),
     [("as taken", 1.0), ("3.2 times slower", 1 / BAND), ("3.2 times faster", BAND)],

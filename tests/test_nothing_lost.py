@@ -266,6 +266,7 @@ def sampled(table: list[tuple[str, int]], name: str) -> list[tuple[str, int]]:
 
 
 # What `next` writes is written by `log` too, and it takes longest.
+@pytest.mark.campaign
 @pytest.mark.parametrize(
     "name",
     [pytest.param(n, marks=[] if n in ("run", "log") else pytest.mark.campaign) for n in SCENARIOS],
@@ -300,6 +301,7 @@ INTO = {
 FOR_ALL = GOAL.replace("[goal]", WAYS + "[goal]")
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize(
     "first",
     [pytest.param(n, marks=[] if n == "compare" else pytest.mark.campaign) for n in INTO],

@@ -116,6 +116,7 @@ def typed_in(study: Study) -> set[str]:
     return set(re.findall(r"\d+(?:\.\d+)?", study.text))
 
 
+@pytest.mark.always(*range(0, 6), *range(10, 24), 27, *range(34, 40), 42, 43, 48, 49)
 @pytest.mark.parametrize(("name", "text"), CASES, ids=[name for name, _ in CASES])
 def test_a_preview_says_numbers_as_at_the_bench(name: str, text: str) -> None:
     study = parse(text, name)
@@ -169,6 +170,7 @@ LONGER = [
 ]
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize(("name", "units", "every"), [("ways", "inch", False), *LONGER])
 def test_every_answer_says_numbers_as_at_the_bench(name: str, units: str, every: bool) -> None:
     study = parse(f'units = "{units}"\n{LAPPED[name]}', name)

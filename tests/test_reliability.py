@@ -138,6 +138,7 @@ def test_a_run_killed_at_any_moment_goes_on_to_the_same_bits(
     assert (True, False) in stages
 
 
+@pytest.mark.campaign
 def test_a_killed_run_that_goes_on_did_not_begin_again(
     unbroken: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -177,6 +178,7 @@ def _stop_after(monkeypatch: pytest.MonkeyPatch, moments: int, number: int = sig
     monkeypatch.setattr(Recorder, "take", counted)
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_ctrl_c_leaves_a_file_that_goes_on(
     unbroken: Path,
@@ -201,6 +203,7 @@ def test_ctrl_c_leaves_a_file_that_goes_on(
     assert_same(unbroken / "out" / "run.h5", out / "run.h5")
 
 
+@pytest.mark.campaign
 def test_the_number_of_threads_changes_no_bit(unbroken: Path, tmp_path: Path) -> None:
     out = tmp_path / "two"
     study = str(unbroken / "quick.toml")
@@ -208,6 +211,7 @@ def test_the_number_of_threads_changes_no_bit(unbroken: Path, tmp_path: Path) ->
     assert_same(unbroken / "out" / "run.h5", out / "run.h5")
 
 
+@pytest.mark.campaign
 def test_a_changed_study_is_not_gone_on_with(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -255,6 +259,7 @@ class SmallFiles:
         signal.signal(signal.SIGXFSZ, self.handler)
 
 
+@pytest.mark.campaign
 def test_a_disk_that_fills_up_leaves_the_good_files(
     unbroken: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

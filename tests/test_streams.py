@@ -47,6 +47,7 @@ def steering(text: str) -> set[str]:
     }
 
 
+@pytest.mark.always("preview", "bearing")
 @pytest.mark.parametrize("command", ["preview", "why", "bearing"])
 def test_signs_in_a_title_never_reach_a_terminal(
     bench: Path, capsys: pytest.CaptureFixture[str], command: str
@@ -72,6 +73,7 @@ def test_json_gives_the_signs_back(capsys: pytest.CaptureFixture[str]) -> None:
     out.encode("utf-8")
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize(
     "encoding",
     [
@@ -102,6 +104,7 @@ def shell(line: str) -> tuple[int, str]:
     return done.returncode, done.stdout + done.stderr
 
 
+@pytest.mark.always(1, 3, 6)
 @pytest.mark.skipif(not os.path.exists("/dev/full"), reason="no /dev/full on this system")
 @pytest.mark.parametrize(
     ("line", "code", "told"),
@@ -132,6 +135,7 @@ def test_closed_and_full_streams(bench: Path, line: str, code: int, told: str) -
     assert "a fault of the program" not in said
 
 
+@pytest.mark.campaign
 def test_a_run_with_every_stream_closed_is_whole(
     bench: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -139,6 +143,7 @@ def test_a_run_with_every_stream_closed_is_whole(
     assert main(["report", "pair-run", "--card"]) == 0
 
 
+@pytest.mark.campaign
 def test_a_word_of_blanks_and_a_file_like_an_option_are_told_of(
     bench: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -200,6 +205,7 @@ def test_a_folder_whose_name_is_no_utf_8(
     assert told.err.count("\n") == 1
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("command", ["preview", "why"])
 def test_exported_numbers_of_threads_change_no_bit(bench: Path, command: str) -> None:
     """A linear-algebra library splits its sums over threads, and its last bits with them."""

@@ -132,6 +132,7 @@ def test_a_toy_stroke_from_python_stands_in_a_file(limacon: None) -> None:
     assert two.steps[0].curve == Limacon(0.012, 0.003)
 
 
+@pytest.mark.campaign
 def test_a_toy_stroke_is_lapped_and_told_of(
     limacon: None, bench: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -188,6 +189,7 @@ def test_a_toy_gauge_is_read_and_kept_with_a_run(
 # --- a finding -----------------------------------------------------------------------------------
 
 
+@pytest.mark.campaign
 def test_a_toy_finding_is_told_everywhere(
     monkeypatch: pytest.MonkeyPatch, bench: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -211,6 +211,7 @@ def test_studies_are_the_ten() -> None:
     assert {*TWO, *MORE} <= {path.stem for path in CONFIGS.glob("*.toml")}
 
 
+@pytest.mark.campaign
 def test_everything_is_read(printed) -> None:
     _, pieces = printed
     for where in ("preview", "why", "why page", "run", "bearing", "page", "card"):

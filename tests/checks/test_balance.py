@@ -66,6 +66,7 @@ def test_volume_balance(case):
         assert end.removed[plate.name] == pytest.approx(own / plate.land_area, rel=1e-8, abs=0)
 
 
+@pytest.mark.campaign
 def test_scaling_of_the_gathered_load_is_near_one():
     """Model, section 5: one factor within 1e-3 of 1 on plain faces."""
     over, under = pair(cells=96, cells_top=96)

@@ -6,6 +6,7 @@ import pytest
 from lapwright.verification import contact_rows as clutch
 
 
+@pytest.mark.campaign
 def test_rows():
     failed = [row for row in clutch.clutch_rows() if not row.ok]
     assert not failed, failed

@@ -50,6 +50,7 @@ def test_cells():
         assert last_step < max(0.7 * abs(values[1] - values[0]), 1e-3 * got[2]["removed"])
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("part", [0.0, pytest.param(0.3, marks=pytest.mark.campaign)])
 def test_long_runs_of_squares(part, monkeypatch):
     """Ten hours of a small straight stroke: of second order where no rim runs along the stroke.
@@ -81,6 +82,7 @@ def test_long_runs_of_discs_on_a_circle(monkeypatch):
     assert np.log2(first / second).min() > 1.6
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("cells", [(64, 128), pytest.param((64, 256), marks=pytest.mark.campaign)])
 def test_a_quarter_turned_saddle_does_not_hang_on_the_cells(cells):
     """Straight stroke of 17 mm, a quarter turn every 12 strokes, ten hours; it was 143 and 156 nm."""

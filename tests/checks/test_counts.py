@@ -43,6 +43,7 @@ def test_counts(case, degree):
     assert kernel.gap > GAP
 
 
+@pytest.mark.always("6")
 @pytest.mark.parametrize("degree", [6, 12])
 def test_counts_at_other_degrees(degree):
     for case in ("straight", "straight, 180 index", "still, turning", "circle"):
@@ -52,6 +53,7 @@ def test_counts_at_other_degrees(degree):
         assert kernel.gap > GAP, case
 
 
+@pytest.mark.always(*range(0, 8))
 @pytest.mark.parametrize("fineness", [0.3, 0.6, 2.0])
 @pytest.mark.parametrize("case", ["straight", "circle, 180 index", "circle, one turn a stroke"])
 def test_counts_do_not_stand_on_the_quadrature(case, fineness):

@@ -33,6 +33,7 @@ from lapwright.verification.scenes import (
 )
 
 
+@pytest.mark.campaign
 def test_rows():
     assert not [row for row in edges_rows() if not row.ok]
 
@@ -84,6 +85,7 @@ def test_rows_of_cells_along_a_bar_rub_alike(cells, stroke):
         assert np.abs(rate / rate[rate.shape[0] // 2] - 1.0).max() < 2e-3 * (stroke < 0.05) + 1e-12
 
 
+@pytest.mark.always("60", "61")
 @pytest.mark.parametrize("cells", [60, 61, 128, *long_form(75, 91, 101, 113, 150, 199, 256)])
 def test_grooves_on_grooves(cells):
     """A bar with 2 mm grooves each way on its like; in some of these grids a groove lies in one cell."""
@@ -94,6 +96,7 @@ def test_grooves_on_grooves(cells):
         assert abs(forms(plate, end.heights[plate.name], NO_MARGIN).as_dict()["crown"]) < 2e-9
 
 
+@pytest.mark.always("None-61")
 @pytest.mark.parametrize("cells", [61, *long_form(60, 75, 101, 131, 256)])
 @pytest.mark.parametrize("grooves", [None, Grooves("square", 0.012, 0.002)])
 def test_squares_keep_nothing_across_a_stroke_along_a_side(cells, grooves):
@@ -156,6 +159,7 @@ def test_a_ring_turning_on_its_like(cells):
         assert np.abs(share / np.median(share) - 1.0).max() < 0.02
 
 
+@pytest.mark.campaign
 def test_overlap_of_two_discs_is_of_second_order():
     """Area in common of two equal discs 0.2 R apart against the lens in closed form."""
     off = []
@@ -178,6 +182,7 @@ def test_overlap_of_two_discs_is_of_second_order():
     assert off[0] / off[2] > 8.0
 
 
+@pytest.mark.campaign
 def test_shares_of_the_removal_do_not_depend_on_the_grid():
     """Mean removal of a grooved pair is load times path over land, wherever the grid falls (Preston)."""
     grooves = Grooves("square", 0.012, 0.002, angle=0.2)

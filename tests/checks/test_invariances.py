@@ -57,6 +57,7 @@ def same(a, b):
     np.testing.assert_allclose(a, b, rtol=0, atol=1e-9 * np.abs(b).max())
 
 
+@pytest.mark.always("no turn", "indexed", "carried")
 @pytest.mark.parametrize("turn", TURNS)
 def test_turned_by_a_quarter(turn):
     """Everything on the bench turned by 90 degrees, maps included."""
@@ -78,6 +79,7 @@ def test_turned_by_a_quarter(turn):
     assert other.removed["A"] == pytest.approx(one.removed["A"], rel=1e-9, abs=0)
 
 
+@pytest.mark.always("no turn", "indexed", "carried")
 @pytest.mark.parametrize("turn", TURNS)
 def test_mirrored(turn):
     """Bench, maps and motion seen in a mirror that exchanges 3 and 9 o'clock."""
@@ -101,6 +103,7 @@ def test_mirrored(turn):
     same(other.heights["A"], one.heights["A"][:, ::-1])
 
 
+@pytest.mark.campaign
 def test_relabelled():
     over, under = plates()
     one = plain("turning")
@@ -114,6 +117,7 @@ def test_relabelled():
     np.testing.assert_array_equal(other.heights["z"], one.heights["B"])
 
 
+@pytest.mark.campaign
 def test_a_third_plate_that_lies_aside_changes_nothing():
     over, under = plates()
     one = plain("turning")
@@ -122,6 +126,7 @@ def test_a_third_plate_that_lies_aside_changes_nothing():
     assert other.removed["C"] == 0.0
 
 
+@pytest.mark.always("no turn", "indexed", "carried")
 @pytest.mark.parametrize("turn", TURNS)
 def test_seeds(turn):
     """The same seed gives the same bits; another seed only another sample of the same motion."""
@@ -131,6 +136,7 @@ def test_seeds(turn):
     assert 0.0 < apart.std() < 0.003 * one.removed["A"]
 
 
+@pytest.mark.always("no turn", "indexed", "carried")
 @pytest.mark.parametrize("turn", TURNS)
 def test_threads(turn):
     one, two = plain(turn), run(step_of(turn), threads=2)  # one thread is what is usual
@@ -209,6 +215,7 @@ EIGHTHS = [7]
 ALSO = [pytest.param(k, marks=pytest.mark.campaign) for k in range(9) if k not in EIGHTHS]
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("eighth", [*EIGHTHS, *ALSO])
 def test_stopped_and_resumed(eighth):
     """Going on from any moment, written down and read back, gives the same bits."""
@@ -223,6 +230,7 @@ def test_stopped_and_resumed(eighth):
         same_moment(a, b)
 
 
+@pytest.mark.campaign
 def test_resumed_on_other_threads():
     whole = unbroken()
     after = stored(whole[len(whole) // 2])
@@ -249,6 +257,7 @@ def test_units_of_pressure_and_wear_cancel():
     same(other.heights["A"], one.heights["A"])
 
 
+@pytest.mark.campaign
 def test_size_scales_out():
     """All lengths across the bench ten times, load and wear to match: the same heights."""
 

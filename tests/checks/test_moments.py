@@ -30,6 +30,7 @@ def passes(rows):
     assert not failed, "\n".join(map(str, failed))
 
 
+@pytest.mark.campaign
 def test_rows():
     passes(moments.moments_rows())
 

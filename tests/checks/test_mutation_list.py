@@ -53,6 +53,7 @@ def test_there_are_sixty_and_each_can_be_made():
         assert f"def {name}(" in (ROOT / file).read_text("utf-8"), one["caught_by"]
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize(
     "one",
     [

@@ -133,6 +133,7 @@ def caught(check, *given, **more):
 CHECKS = (check_moment_law, check_volume, check_load_stands_where_it_acts, check_rounded_places)
 
 
+@pytest.mark.campaign
 def test_nothing_is_caught_in_the_kernels_as_they_are(monkeypatch):
     use_kernels(monkeypatch)
     for check in CHECKS:
@@ -203,6 +204,7 @@ def test_where_the_top_wears():
     assert check_where_the_top_wears()
 
 
+@pytest.mark.always("wear", "moments")
 @pytest.mark.parametrize("where", ["wear", "solver", "moments"])
 def test_sign_of_the_tilt(monkeypatch, where):
     if where == "wear":
@@ -228,6 +230,7 @@ def test_sign_of_the_tilt(monkeypatch, where):
         assert caught(check_where_the_top_wears)
 
 
+@pytest.mark.campaign
 def test_clipping_without_settling_again(monkeypatch):
     """Negative pressures cut off and left at that: wrong from an eccentricity of R/4 on, and only then."""
     use_kernels(monkeypatch, settle=[("if error <= limit:", "if True:")])
@@ -237,6 +240,7 @@ def test_clipping_without_settling_again(monkeypatch):
     assert caught(check_volume)
 
 
+@pytest.mark.campaign
 def test_layer_that_pulls(monkeypatch):
     """No clipping at all."""
     use_kernels(
@@ -262,6 +266,7 @@ def test_one_sided_wear(monkeypatch, side):
     assert caught(check_moment_law)
 
 
+@pytest.mark.campaign
 def test_load_of_the_top_not_scaled(monkeypatch):
     """What the top's own cells gather, left as it is: volumes are off by the error of the grid."""
     use_kernels(

@@ -34,6 +34,7 @@ time = "40 min"
 OTHER_WAY = "part of A lifts, so both together may also go domed or hollow"
 
 
+@pytest.mark.always("0-hand")
 @pytest.mark.parametrize(("at", "to"), [(0, "hand"), (60, "top"), (130, "hand"), (130, "top")])
 def test_what_a_hand_off_the_middle_makes_is_told_with_its_sign(at: int, to: str) -> None:
     study = parse(RAILS.format(at=at, to=to))

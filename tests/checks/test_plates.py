@@ -62,6 +62,7 @@ def three(form_a, rounds, turn=None, cells=40):
     return [form_of(plate, end) for plate in plates]
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("rounds", [1, 2])
 def test_three_plates_spheres_die_as_the_cycle_says(rounds):
     """Derived: the sphere part of a cycle has spectral radius 2^(-3/2)."""
@@ -75,6 +76,7 @@ def test_three_plates_spheres_die_as_the_cycle_says(rounds):
     np.testing.assert_allclose(got - constant, expected, atol=0.01 * SIZE)
 
 
+@pytest.mark.campaign
 def test_three_plates_keep_their_mean_twist():
     """Derived: eigenvalue 1; many texts miss it."""
     for rounds in (1, 3):
@@ -83,12 +85,14 @@ def test_three_plates_keep_their_mean_twist():
     np.testing.assert_allclose(twists, SIZE / 3, rtol=0.02)
 
 
+@pytest.mark.campaign
 def test_a_quarter_turn_takes_twist_out():
     """Derived: unless a plate is turned by 90 degrees."""
     twists = [f.twist for f in three(StartForm(twist=SIZE), 3, turn=Turn(np.pi / 2, 400))]
     assert np.abs(twists).max() < 0.1 * SIZE
 
 
+@pytest.mark.campaign
 def test_top_goes_hollow_and_bottom_domed_under_overhang():
     """In kind: J. M. Pierce, Optical flats, 1930s, published: pieces are therefore reversed often."""
     wide = half_forms(start_step(3.0), FLAT, FLAT, 64)
@@ -125,6 +129,7 @@ def test_central_strokes_cut_the_centre_and_wide_ones_the_edge():
     assert work_after(0.06, 0.01) > 0.0  # over the edge: domed
 
 
+@pytest.mark.campaign
 def test_short_strokes_leave_less_residue():
     """Model, section 7: a shorter stroke or a finer grit leaves less; both faces share it."""
     residue = []

@@ -26,16 +26,19 @@ def kept(form, turn, cells):
     return getattr(half_forms(step, below, above, cells).growth, form) / SIZE
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("turn", TURNS)
 def test_mating_spheres_survive_twenty_swaps(turn):
     # a requirement of the model page: 0.1 % at 128 cells
     assert abs(kept("sphere", turn, 128)) < 1e-3
 
 
+@pytest.mark.campaign
 def test_mating_twists_survive_twenty_swaps():
     assert abs(kept("twist", "no turn", 128)) < 1e-3
 
 
+@pytest.mark.always(0, 2, 3, 5, 6, 7, 8)
 @pytest.mark.parametrize("cells", [32, 64, 128])
 @pytest.mark.parametrize(
     ("form", "turn"),

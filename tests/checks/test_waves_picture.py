@@ -44,6 +44,7 @@ class Waves(Basis):
         return 5
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize(
     ("curve", "angle", "factor", "rates"),
     [  # derived; brute force to 4 digits

@@ -47,6 +47,7 @@ def test_finer_cells_come_nearer_to_statics() -> None:
     assert off[1] < 0.5 * off[0]
 
 
+@pytest.mark.campaign
 def test_turned_part_under_a_hand_of_the_bench_stays_parallel() -> None:
     load = Load(FORCE, (ASIDE, 0.0), "bench")
     whole, off = wedged(load=load, turn=Turn(2.0 * pi / 360.0))

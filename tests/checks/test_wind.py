@@ -52,6 +52,7 @@ def ends(text, **more):
 LINE = 'stroke = { kind = "line", length = "60 mm"%s }\nstrokes = %d'
 
 
+@pytest.mark.always("8-end for end")
 @pytest.mark.parametrize("turn", ["", 'turn = "180 deg every 10 strokes"'], ids=["", "end for end"])
 @pytest.mark.parametrize("slant", [0, 8])
 def test_two_rails_keep_the_same_wind(slant, turn):
@@ -74,6 +75,7 @@ def test_three_rails_keep_it_too():
         assert forms[name].wind == pytest.approx(2 * UM, rel=0.02)
 
 
+@pytest.mark.campaign
 def test_a_wider_plate_on_which_it_is_laid_at_several_angles_takes_it_out():
     """With the plate's own mark of it, which each angle spreads over another place."""
     plate = (
@@ -88,6 +90,7 @@ def test_a_wider_plate_on_which_it_is_laid_at_several_angles_takes_it_out():
     assert abs(crossing["A"].wind) < 0.6 * UM
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("turned", [False, True])
 def test_rectangles_up_to_twice_as_long_as_wide_may_be_crossed(turned):
     """A quarter turn every ten strokes: the wind goes, and the ends go unrubbed, so both end hollow along."""
@@ -116,6 +119,7 @@ QUARTERS = (
 )
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("length", [150, 200])
 def test_what_quarter_turns_cost_is_told_as_the_engine_laps_it(length):
     """Flat pieces, so what comes is the cost alone: hollow lengthwise on both, and gone by half turns."""
@@ -163,6 +167,7 @@ def tilted_shape(plate, heights):
     return float(np.linalg.lstsq(shapes, heights[on], rcond=None)[0][0])
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("turn", ["none", "180 deg every 10 strokes"])
 def test_a_board_of_four_to_one_that_is_not_alike_end_for_end(turn):
     """Blocks beside every stroke singly; and what a half turn does to an odd form.
@@ -195,6 +200,7 @@ def test_a_board_of_four_to_one_that_is_not_alike_end_for_end(turn):
         assert abs(mark) < 0.003 * UM
 
 
+@pytest.mark.campaign
 def test_boards_of_four_to_one_are_not_to_be_crossed():
     """Derived: crossed they share a quarter of their faces, and only their middles are rubbed."""
     quarters = BOARDS + STEP % ("A", "B", QUARTERS % "90 deg every 10 strokes")

@@ -40,6 +40,7 @@ def bench(tmp_path, monkeypatch):
     return tmp_path
 
 
+@pytest.mark.campaign
 def test_a_day_at_the_bench_in_a_practice_shop(bench, capsys, choosing):
     shop = {"hasty": "1", "whole": "3"}[choosing]  # in 3 come readings that were not foretold
     log = ["log", "mine.toml", "--no-page"]
@@ -230,6 +231,7 @@ def test_a_persons_own_folder_is_refused_before_anything_is_written(bench, capsy
     assert not (bench / "mine.log.toml").exists()
 
 
+@pytest.mark.campaign
 @pytest.mark.usefixtures("hasty")
 def test_the_folder_stands_beside_the_study_or_elsewhere_or_nowhere(bench, capsys, monkeypatch):
     (bench / "mine.toml").write_text(STUDY + REACHED, "utf-8")
@@ -285,6 +287,7 @@ def test_what_was_learnt_of_the_wear_goes_along_with_the_next_study(bench, capsy
     assert "until you weigh a plate" not in capsys.readouterr().out
 
 
+@pytest.mark.campaign
 @pytest.mark.usefixtures("hasty")
 def test_an_inch_study_gets_a_next_study_in_inches(bench):
     (bench / "mine.toml").write_text('units = "inch"\n' + STUDY + GOAL, "utf-8")
@@ -298,6 +301,7 @@ def test_an_inch_study_gets_a_next_study_in_inches(bench):
     assert all(size.endswith((" uin", ".x3p")) for size in typed)
 
 
+@pytest.mark.campaign
 @pytest.mark.usefixtures("hasty")
 def test_swaps_in_metal_are_no_record_of_what_was_done(bench, capsys):
     (bench / "mine.toml").write_text(STUDY + 'swap_every = "0.2 um"\n' + REACHED, "utf-8")

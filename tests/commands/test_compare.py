@@ -48,6 +48,7 @@ def done(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
     return folder / "three-compare", said.getvalue()
 
 
+@pytest.mark.campaign
 def test_words_say_the_order_and_what_to_type_next(done: tuple[Path, str]) -> None:
     folder, said = done
     assert said.startswith("Pair\n\nBest: ")
@@ -153,6 +154,7 @@ def in_this_process(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(comparing, "crew_of", crew_at_hand)
 
 
+@pytest.mark.campaign
 @pytest.mark.usefixtures("in_this_process")
 def test_a_study_with_nothing_to_compare_is_told_how(bench: Path, capsys: Any) -> None:
     assert main(["compare", "pair.toml"]) == 2
@@ -211,6 +213,7 @@ def test_all_failed_is_exit_one(bench: Path, capsys: Any) -> None:
     assert (bench / "far-compare" / "compare.html").is_file()
 
 
+@pytest.mark.campaign
 @pytest.mark.usefixtures("in_this_process")
 def test_two_keys_make_a_field_and_coarse_cells_are_said(bench: Path, capsys: Any) -> None:
     (bench / "field.toml").write_text(FIELD)

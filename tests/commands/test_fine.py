@@ -106,6 +106,7 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("cells", [24, 40])
 def test_what_moves_is_what_the_usual_run_is_off_by(cells: int, bench: Path) -> None:
     """The moment law (derived; margin 0, any contact): half the difference of the domes is 6 (c/R)^2 h.
@@ -143,6 +144,7 @@ def test_finer_settings_halve_what_they_should() -> None:
     assert fine.look_every == usual.look_every, "a gauge is looked at as often"
 
 
+@pytest.mark.campaign
 def test_the_runs_own_results_stay_as_they_are(bench: Path) -> None:
     plain, fine = answer("quick.toml"), answer("quick.toml", "--fine", "--out", "fine")
     assert "fine" not in plain
@@ -223,6 +225,7 @@ def test_one_that_tips_is_not_lapped_again(bench: Path, capsys: pytest.CaptureFi
     assert "Not lapped a second time" in capsys.readouterr().out
 
 
+@pytest.mark.campaign
 def test_where_the_finer_one_does_not_settle_the_run_stands(
     bench: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -243,6 +246,7 @@ def test_where_the_finer_one_does_not_settle_the_run_stands(
     assert (bench / "quick-run" / "report.html").exists()
 
 
+@pytest.mark.campaign
 def test_a_gauge_stops_both(bench: Path) -> None:
     (bench / "until.toml").write_text(QUICK + 'until = { removed = "0.1 um" }\n')
     got = answer("until.toml", "--fine")
@@ -320,6 +324,7 @@ def test_words_and_page_tell_what_moved(bench: Path, capsys: pytest.CaptureFixtu
     )
 
 
+@pytest.mark.campaign
 def test_more_than_was_to_be_expected_is_said(bench: Path) -> None:
     answer("quick.toml", "--fine")
     run = read_run(bench / "quick-run" / "run.h5")

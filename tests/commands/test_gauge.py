@@ -106,6 +106,7 @@ strokes = 20
 """
 
 
+@pytest.mark.campaign
 def test_usual_gauges_fit_each_piece_and_do_not_read_exactly(study, capsys):
     file = study(PIECES)
     got = json.loads(said(capsys, file, "--json"))["readings"]
@@ -187,6 +188,7 @@ def test_nothing_is_said_in_no_bands(study, capsys):
     assert "0.00" not in text
 
 
+@pytest.mark.campaign
 def test_readings_that_tell_nothing_and_grey_faces_are_told(study, capsys):
     # above 5 um of loose grit no bands show (common practice, no source)
     coarse = STUDY.replace('grit = "3 um"', 'grit = "15 um"').replace(
@@ -211,6 +213,7 @@ def test_a_kind_is_first_of_all_the_gauge_of_the_study(study, capsys):
     assert "optical flat on A" not in text
 
 
+@pytest.mark.campaign
 def test_the_page_of_a_run_shows_the_flat_of_the_study(study, capsys):
     own = '[gauges.small]\nkind = "optical flat"\ndiameter = "60 mm"\nwavelength = "633 nm"\n'
     for gauge, told in (
@@ -292,11 +295,13 @@ def test_a_run_begins_with_what_was_read(study, capsys):
     assert "is there already" in said(capsys, file, "--start", "measured.toml", code=2)
 
 
+@pytest.mark.campaign
 def test_bands_are_drawn(study, capsys, tmp_path):
     said(capsys, study(), "--out", "bands.png")
     assert (tmp_path / "bands.png").read_bytes().startswith(b"\x89PNG")
 
 
+@pytest.mark.campaign
 def test_the_faces_of_a_run(study, capsys):
     assert main(["run", study(COARSE), "--no-page"]) == 0
     capsys.readouterr()
@@ -308,6 +313,7 @@ def test_the_faces_of_a_run(study, capsys):
 CONFIG = Path(__file__).resolve().parents[2] / "configs" / "read-before-you-lap.toml"
 
 
+@pytest.mark.campaign
 def test_the_study_with_readings_does_what_its_head_says(study, capsys):
     """A is domed, B hollow, both twisted alike; a run can be begun from that, and is."""
     got = json.loads(said(capsys, str(CONFIG), "--json", "--start", "measured.toml"))["estimate"]
@@ -348,6 +354,7 @@ def test_gauges_set_down_where_it_is_said(study, capsys):
     )
 
 
+@pytest.mark.campaign
 def test_faces_at_a_time_of_a_run(study, capsys):
     assert main(["run", study(STUDY.replace(', ripple = "0.1 um"', "")), "--no-page"]) == 0
     capsys.readouterr()
@@ -357,6 +364,7 @@ def test_faces_at_a_time_of_a_run(study, capsys):
     assert "only a run has faces at other times" in said(capsys, study(), "--at", "1 min", code=2)
 
 
+@pytest.mark.campaign
 def test_a_face_flatter_than_a_gauge_tells_is_told_so(study, capsys):
     # a usual straightedge tells 0.78 um on a grey plate of 160 mm
     text = STUDY.replace('grit = "3 um"', 'grit = "15 um"').replace(
@@ -437,6 +445,7 @@ def mapped(folder: Path, shape: str, more: str = "", room: str = "plates") -> st
     )
 
 
+@pytest.mark.campaign
 def test_grades_are_of_surface_plates_that_were_read(study, capsys, tmp_path):
     """DIN 876, ISO 8512 and ASME B89.3.7 are standards of surface plates, of cast iron and granite."""
     disc, ring = 'disc = "160 mm"', 'ring = ["160 mm", "60 mm"]'
@@ -458,6 +467,7 @@ def test_grades_are_of_surface_plates_that_were_read(study, capsys, tmp_path):
     assert "grade" not in said(capsys, "r", "--with", "optical flat")
 
 
+@pytest.mark.campaign
 def test_flatness_and_grades(study, capsys, tmp_path):
     of_map = study(mapped(tmp_path, 'disc = "160 mm"', ""))
     got = json.loads(said(capsys, of_map, "--json", "--with", "repeat reading", "--plate", "A"))
@@ -479,6 +489,7 @@ def test_flatness_and_grades(study, capsys, tmp_path):
     )
 
 
+@pytest.mark.campaign
 def test_what_readings_take_for_granted(study, capsys):
     study()
     text = " ".join(said(capsys, study(), "--reading", "optical flat A 1 bands @ 0 deg").split())

@@ -90,6 +90,7 @@ WORDS = (
 )
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("words", WORDS, ids=lambda words: words[0])
 def test_another_map_program_or_processor_is_refused_in_one_line(
     bench: Path,
@@ -124,6 +125,7 @@ def test_another_map_program_or_processor_is_refused_in_one_line(
         refused("a height map")  # of a finished one too
 
 
+@pytest.mark.campaign
 def test_a_worker_that_died_is_no_answer_and_its_work_is_tried_again(
     bench: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -176,6 +178,7 @@ def test_a_search_whose_worker_died_says_so_and_goes_on(
     assert main(["tune", "s.toml", "--no-page", "--resume"]) == 0
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("how", ["gone", "damaged", "another's"])
 def test_a_member_whose_run_is_not_what_was_written_is_lapped_again(bench: Path, how: str) -> None:
     assert main(["compare", "s.toml", "--no-page"]) == 0
@@ -208,6 +211,7 @@ table = "a.csv"
 """
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("words", WORDS, ids=lambda words: words[0])
 def test_another_table_of_readings_is_refused(
     bench: Path,
@@ -313,6 +317,7 @@ def test_inputs_are_told_apart_and_nothing_else_is(bench: Path) -> None:
     assert of(MAPPED) != same
 
 
+@pytest.mark.campaign
 def test_two_at_once_in_one_folder(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Every pair of commands on one folder: the second is refused in one line, and the first is whole."""
     assert main(["run", "s.toml", "--no-page", "--out", "one"]) == 0
@@ -347,6 +352,7 @@ def test_a_persons_own_folder_is_never_written_into(bench: Path, words: list[str
     assert {p.name: p.read_bytes() for p in bench.iterdir()} == there
 
 
+@pytest.mark.campaign
 def test_verify_tells_which_file_of_a_comparison_is_damaged(
     bench: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

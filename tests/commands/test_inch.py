@@ -27,6 +27,7 @@ strokes = 60
 """
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("command", ["run", "bearing"])
 @pytest.mark.parametrize("units", ["inch", "metric"])
 def test_a_top_that_tips_off_is_told_in_the_units_of_the_study(

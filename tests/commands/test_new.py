@@ -347,6 +347,7 @@ def test_a_square_that_is_turned_is_over_the_edge_before_it_travels() -> None:
     assert [line for line in refused if "2.4" in line and " mm" not in line], said
 
 
+@pytest.mark.campaign
 def test_question_marks_explain_every_question_in_words_of_the_bench() -> None:
     for start in (
         ["", "", "", "", "radial"],
@@ -730,6 +731,7 @@ def _same_outline(got: Any, want: Any) -> None:
     assert (*got.size, got.bore) == pytest.approx((*want.size, want.bore), rel=1e-9)
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize(
     ("talks", "each"), [(24, 24), pytest.param(180, 6, marks=pytest.mark.campaign)]
 )
@@ -775,6 +777,7 @@ TALKS = {
 LONG = {"block on a ring", "in small", "rails", "three", "inch"}
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize(
     "talked",
     [pytest.param(name, marks=pytest.mark.campaign if name in LONG else []) for name in TALKS],
@@ -804,6 +807,7 @@ def test_what_is_written_runs(
     assert all(plate["removed"] > 0.0 for plate in told["plates"].values())
 
 
+@pytest.mark.campaign
 def test_the_usual_answers_make_the_faces_better(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -856,6 +860,7 @@ def test_yes_takes_every_usual_answer_and_shows_what_it_means(
     assert (bench / "my-plates.toml").read_text() == compose(take_usual())
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("read", [(), ("A",), ("B", "C"), ("A", "B", "C")])
 def test_what_is_not_read_is_said_of_those_plates_alone(
     read: tuple[str, ...],
@@ -877,6 +882,7 @@ def test_what_is_not_read_is_said_of_those_plates_alone(
     assert ("You have not read" in told) == (len(read) < 3)
 
 
+@pytest.mark.campaign
 def test_one_example_of_a_reading_in_question_help_and_refusal(
     bench: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -1062,6 +1068,7 @@ def _read(above: int, shown: bytes, last: bytes) -> bytes:
 needs_pty = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminal on Windows")
 
 
+@pytest.mark.campaign
 @needs_pty
 def test_at_a_terminal_it_asks_and_writes(tmp_path: Path) -> None:
     shown, code = at_terminal(tmp_path, b"metric\n", b"\n", b"?\n", *[b"\n"] * 12)
@@ -1088,6 +1095,7 @@ def test_ctrl_d_writes_nothing(tmp_path: Path) -> None:
     assert not list(tmp_path.iterdir())
 
 
+@pytest.mark.campaign
 @needs_pty
 def test_at_a_terminal_it_offers_another_name(tmp_path: Path) -> None:
     (tmp_path / "my-plates.toml").write_text("mine")

@@ -60,6 +60,7 @@ def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return Path("once-run")
 
 
+@pytest.mark.campaign
 def test_run_reads_its_study_once(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, parses: Callable[[], tuple[int, int]]
 ) -> None:
@@ -70,6 +71,7 @@ def test_run_reads_its_study_once(
     assert parses() == (1, 1)
 
 
+@pytest.mark.always("words3")
 @pytest.mark.parametrize(
     "words",
     [
@@ -88,6 +90,7 @@ def test_what_begins_with_a_run_reads_no_study(
     assert parses() == (0, 0)
 
 
+@pytest.mark.campaign
 def test_other_defaults_change_nothing_of_an_old_run(
     run: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

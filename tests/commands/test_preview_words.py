@@ -116,6 +116,7 @@ def previewed(study, *more):
     return out.getvalue(), err.getvalue()
 
 
+@pytest.mark.campaign
 def test_words_beside_the_json_are_those_without_it(tmp_path):
     study = tmp_path / "study.toml"
     study.write_text(INCH)
@@ -125,6 +126,7 @@ def test_words_beside_the_json_are_those_without_it(tmp_path):
     assert previewed(study, "--json")[1] == alone
 
 
+@pytest.mark.always(0, 1, 2, 3, *range(5, 14), 17, 18, 19, 21, 22)
 def test_no_word_that_is_not_used_at_the_bench(said):
     _, words, _ = said
     low = words.lower()
@@ -203,6 +205,7 @@ def test_what_holds_everywhere_is_said_once(said):
     assert flat.count("weighs") >= 1
 
 
+@pytest.mark.campaign
 def test_swaps_in_metal_where_nothing_rubs_have_no_minutes(tmp_path, monkeypatch, capsys):
     """Once a division by the metal that never goes off."""
     monkeypatch.chdir(tmp_path)

@@ -94,6 +94,7 @@ def answer(done: tuple[Path, str]) -> dict[str, Any]:
     return json.loads(found.stdout)
 
 
+@pytest.mark.campaign
 def test_words_say_what_to_set_and_both_numbers(done: tuple[Path, str]) -> None:
     folder, said = done
     assert said.startswith("Pair\n\nFound: A and B flat within 2.0 um. It takes ")
@@ -237,6 +238,7 @@ def test_a_wrong_command_is_refused_in_one_line(bench: Path, capsys: Any, words:
     assert not (bench / "goal-tune").exists()
 
 
+@pytest.mark.campaign
 def test_a_twist_without_turning_is_refused_with_the_missing_key(bench: Path) -> None:
     (bench / "twist.toml").write_text(TWIST)
     found = typed(bench, "twist.toml", "--json", "--workers", "1")

@@ -173,6 +173,7 @@ def test_what_is_made_is_the_law_of_moments(asked) -> None:
     assert step["law_error"] < 0.005
 
 
+@pytest.mark.campaign
 def test_a_ring_and_a_plate_of_unequal_metal_and_mass(asked) -> None:
     """While it only travels, the volume removed of each goes as its wear constant (check 1)."""
     answer = asked(RING)
@@ -239,6 +240,7 @@ def test_a_top_that_tips_says_so(asked, told) -> None:
     assert step["deviation"]["A"]["sphere"] != 0.0
 
 
+@pytest.mark.campaign
 def test_errors_that_run_round_as_they_go_have_a_period(asked) -> None:
     """Three plates lapped by turns until they mate: (5 +- i sqrt 7)/16 of the domes, a cycle (check 11)."""
     pair = '[[steps]]\ntop = "{}"\nbottom = "{}"\ngrit = "15 um"\nturn = "8 deg per stroke"\ntime = "{}"\n'
@@ -260,6 +262,7 @@ def test_the_schedule_says_where_it_lifts(asked) -> None:
     assert all(0.0 <= phase <= 2.0 * math.pi for phase in lifts["lift_phase"])
 
 
+@pytest.mark.campaign
 def test_lifting_counts_whoever_is_on_top(asked, told) -> None:
     """A disc well inside a larger one bears all over; the larger on the smaller hangs out by 38 mm."""
     small = study('kind = "circle", radius = "18 mm"', 'swap_every = "5 min"')
@@ -418,6 +421,7 @@ def test_who_goes_on_top_longer_is_the_one_that_loses_by_it(
     assert ("what it was: keep the domed one on top" in swapped) == (which == "domed")
 
 
+@pytest.mark.campaign
 def test_what_the_small_piece_alone_has_is_told_first(told, paged) -> None:
     text = RING.replace("time =", 'turn = "8 deg per stroke"\ntime =')
     said = told(text, "--degree", "4")
@@ -528,6 +532,7 @@ def test_wrong_words_are_told_in_one_line(
     assert err.count("\n") == 1
 
 
+@pytest.mark.campaign
 def test_words_beside_the_json_are_those_without_it(
     bench: Path, told, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -541,6 +546,7 @@ def test_words_beside_the_json_are_those_without_it(
     )
 
 
+@pytest.mark.campaign
 def test_nothing_is_overwritten_without_force(
     bench: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -561,6 +567,7 @@ def test_nothing_is_overwritten_without_force(
     assert sorted(p.name for p in bench.iterdir()) == ["bare", "other", "pair-why", "pair.toml"]
 
 
+@pytest.mark.campaign
 def test_a_long_one_says_how_far_it_is(tmp_path, monkeypatch, capsys) -> None:
     """On standard error, step by step; of a short one nothing is heard."""
     from lapwright.commands import terminal

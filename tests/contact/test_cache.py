@@ -84,11 +84,13 @@ def asked() -> Iterator[Asked]:
         begun.stdin.close()
 
 
+@pytest.mark.campaign
 def test_what_is_kept_is_found_again(asked: Asked, tmp_path: Path) -> None:
     assert asked(tmp_path, 3.0) == ["7.015625", "0", "False"]
     assert asked(tmp_path, 3.0) == ["7.015625", "1", "False"]
 
 
+@pytest.mark.always("empty-.nbi")
 @pytest.mark.parametrize("ending", [".nbi", ".nbc"])
 @pytest.mark.parametrize("how", ["empty", "cut", "zeros", "flip"])
 def test_a_damaged_cache_repairs_itself(
@@ -119,6 +121,7 @@ def kept(folder: Path) -> dict[str, Path]:
     return {path.name.partition("-")[0]: path for path in (folder / "kept").rglob("*.nbc")}
 
 
+@pytest.mark.campaign
 def test_sound_code_of_another_number_is_never_believed(asked: Asked, tmp_path: Path) -> None:
     """What still loads and runs, but adds another number, is found by its digest alone."""
     mine, other = tmp_path / "mine", tmp_path / "other"
@@ -138,6 +141,7 @@ def test_sound_code_of_another_number_is_never_believed(asked: Asked, tmp_path: 
     assert asked(mine, 4.0) == ["9.015625", "0", "False"]
 
 
+@pytest.mark.always("nowhere")
 @pytest.mark.parametrize("before", [NOWHERE, FULL], ids=["nowhere", "full"])
 def test_a_disk_that_takes_nothing_is_no_hindrance(
     asked: Asked, tmp_path: Path, before: str

@@ -77,6 +77,7 @@ def test_wear_seen_on_one_pair_serves_another():
     assert got.removed["C"] == pytest.approx(1e-7 * weight, rel=0.02)
 
 
+@pytest.mark.campaign
 def test_a_difference_that_passes_zero_between_two_looks_stops_the_step():
     plates = discs(cells=32, top=StartForm(sphere=0.3e-6))
     got = end(plates, step(time=3600.0, until=Until(difference=0.0)))
@@ -84,6 +85,7 @@ def test_a_difference_that_passes_zero_between_two_looks_stops_the_step():
     assert got.clock.strokes < 3600
 
 
+@pytest.mark.campaign
 def test_metal_to_be_removed_counts_from_the_start_of_the_step():
     plates = discs(cells=24)
     goal = Until(removed=0.1e-6)

@@ -120,6 +120,7 @@ def test_a_weight_that_presses_outside_its_parts_tips():
         one.shares(faces(one, [0.0] * 3), samples(ROUND, at=(-0.9 * FAR, 0.0)))
 
 
+@pytest.mark.campaign
 def test_one_top_under_one_weight_is_a_top_by_itself():
     """The same cells, poses and load by the other way of settling, with part of it lifting."""
     one = joint([(0.0, 0.0)])

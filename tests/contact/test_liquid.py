@@ -102,6 +102,7 @@ GROOVED = [
 ]
 
 
+@pytest.mark.always(1, 2, 4, 8, 9, 10)
 @pytest.mark.parametrize(("outline", "grooves", "under", "over"), GROOVED)
 def test_lands_between_grooves(
     outline: Outline, grooves: Grooves, under: float, over: float
@@ -175,6 +176,7 @@ def test_one_frequency_is_a_first_order_lag(curve) -> None:
     assert drift_left(curve, PACE, 1e6) == pytest.approx(0.0, abs=1e-10)
 
 
+@pytest.mark.campaign
 def test_an_eight_and_a_zigzag_by_going_along_them() -> None:
     """The tilt followed step by step in time (the twin), after it has settled."""
     for curve in (FigureEight("53 mm", "27 mm"), Zigzag("53 mm", "27 mm", passes=10)):

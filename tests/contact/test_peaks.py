@@ -70,6 +70,7 @@ def test_peaks_are_those_of_the_slow_twin(kind):
     assert lifted  # or the test says little
 
 
+@pytest.mark.campaign
 def test_the_worst_place_of_a_step_is_the_worst_of_its_places():
     """As found pose by pose: none of 240 places of the first stroke bears harder."""
     plates = discs(24, StartForm(2e-6, 1e-6))

@@ -82,6 +82,7 @@ def test_the_slow_twin_finds_the_same_rest(pose):
     assert np.array(contact.tilt) * RADIUS == pytest.approx(q[1:], rel=1e-7, abs=1e-15)
 
 
+@pytest.mark.campaign
 def test_the_stored_energy_is_least_at_rest():
     """Every step away from rest raises the energy of the layer and of the load."""
     rng = np.random.default_rng(5)

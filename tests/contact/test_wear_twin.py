@@ -117,6 +117,7 @@ CASES = {
 }
 
 
+@pytest.mark.always("narrow grooves-True")
 @pytest.mark.parametrize("turned", [True, False])
 @pytest.mark.parametrize("case", CASES)
 def test_turned_loop_equals_slow_twin(case, turned):
@@ -148,6 +149,7 @@ ON_CELLS = {
 }
 
 
+@pytest.mark.always("narrow grooves")
 @pytest.mark.parametrize("case", ON_CELLS)
 def test_shifted_loop_equals_slow_twin(case):
     rng = np.random.default_rng(sum(map(ord, case)))
@@ -191,6 +193,7 @@ def test_loads_gathered_on_both_faces_balance():
     assert wear_top.sum() * plates[1].grid.cell ** 2 == pytest.approx(work, rel=1e-9)
 
 
+@pytest.mark.campaign
 def test_quadratics_are_gathered_exactly():
     """A dome in a dish lies on it at every pose: uniform pressure, no reading error."""
     body = plate(DISC, 48)

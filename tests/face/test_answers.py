@@ -69,6 +69,7 @@ def test_gauge(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
         lw.Study.read("pair.toml").gauge(readings=["spehrometer A 1 um"])
 
 
+@pytest.mark.campaign
 def test_compare(
     bench: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -84,6 +85,7 @@ def test_compare(
         study.compare(samples=3, folder="kept")
 
 
+@pytest.mark.campaign
 def test_tune(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (bench / "goal.toml").write_text(GOAL)
     found = lw.Study.read("goal.toml").tune()
@@ -93,6 +95,7 @@ def test_tune(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert repr(found).startswith("<Tuning of goal: found, ")
 
 
+@pytest.mark.always("preview", "bearing", "gauge")
 @pytest.mark.parametrize("answer", ["preview", "why", "bearing", "gauge", "run", "compare"])
 def test_text_in_other_units_is_that_of_a_study_in_them(tmp_path: Path, answer: str) -> None:
     """Nothing is worked out anew, and the study that was asked stays as it was."""

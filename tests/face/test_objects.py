@@ -412,6 +412,7 @@ steps = st.builds(
 )
 
 
+@pytest.mark.campaign
 @settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
 @given(
     plates,

@@ -55,6 +55,7 @@ def names(
         return found
 
 
+@pytest.mark.campaign
 def test_every_line_runs(names: dict) -> None:
     assert len(blocks()) > 6
     assert names["run"].outcome == "done"

@@ -45,6 +45,7 @@ print(json.dumps(found.to_dict()), found.text())
 NAMES = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize(
     "asked",
     [pytest.param(n, marks=pytest.mark.campaign if n in ("run", "tune") else []) for n in ASKED],

@@ -76,6 +76,7 @@ def leaps(one):
     return Leaps(Loads(one.batch, one.plates, one.steps, one.seed, one.margin))
 
 
+@pytest.mark.campaign
 def test_each_part_has_its_row_and_what_is_counted_adds_up(averaged, both):
     one, states = averaged
     record, whole = both
@@ -108,6 +109,7 @@ def test_parts_are_as_sure_as_is_printed(both):
     assert off.max() < 0.01 * np.ptp(whole.plate["sphere"])
 
 
+@pytest.mark.campaign
 def test_a_stopped_run_goes_on_to_the_same_bits(averaged, tmp_path):
     """From each kind of moment while a load stands for others: a promise of our own."""
     one, states = averaged
@@ -126,6 +128,7 @@ def test_a_stopped_run_goes_on_to_the_same_bits(averaged, tmp_path):
         assert np.array_equal(whole.plates["plate"].frames[-1], end.plates["plate"].frames[-1])
 
 
+@pytest.mark.campaign
 def test_what_was_averaged_is_told(averaged, tmp_path):
     one, states = averaged
     run = recorded(one, states).run(HEADING, "done", 0.0)
@@ -140,6 +143,7 @@ def test_what_was_averaged_is_told(averaged, tmp_path):
     assert any("some loads stand for others" in line for line in one.preview().lines())
 
 
+@pytest.mark.campaign
 def test_few_loads_a_finer_run_and_what_is_said_are_heeded():
     few = study({"part": "ring", "count": 50})
     many = study({"part": "ring", "count": 303, "together": 3})
@@ -155,6 +159,7 @@ def test_few_loads_a_finer_run_and_what_is_said_are_heeded():
         study(MANY | {"average": "yes"})
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize(
     ("count", "every"), [(27, None), (30, None), (33, None), (24, 18), (42, 24)]
 )
@@ -194,6 +199,7 @@ def test_the_time_foretold_counts_the_loads_that_are_lapped():
     assert shares[True] > 2.0 * shares[False]
 
 
+@pytest.mark.campaign
 def test_parts_that_a_gauge_stops_each_come_to_their_size():
     """Six that come unlike: the size itself, to what a look (4 strokes) takes off."""
     plates = {
@@ -231,6 +237,7 @@ def test_parts_that_a_gauge_stops_each_come_to_their_size():
     assert any("time ran out" in line for line in words)
 
 
+@pytest.mark.campaign
 def test_the_plate_is_dressed_when_it_is_due_though_loads_stand_for_others():
     dress = {"with": "dresser", "every": "26 parts"}
     one = study(

@@ -74,6 +74,7 @@ def recorded(one, states):
     return recorder
 
 
+@pytest.mark.campaign
 def test_parts_one_after_another_wear_the_plate_like_one_long_step():
     """While nothing changes shape, n parts are a step n times as long: wear is linear (Preston 1927)."""
     apart = list(study({"part": "ring", "count": 5}, kappa="1e-15 1/Pa").states())[-1]
@@ -87,6 +88,7 @@ def test_parts_one_after_another_wear_the_plate_like_one_long_step():
     assert np.hypot(one.saddle - other.saddle, one.twist - other.twist) < 0.02 * off
 
 
+@pytest.mark.campaign
 def test_three_parts_wear_three_times_as_much_as_one_and_leave_no_saddle():
     """Tops add up (linear while shapes last); three at 120 degrees have no second harmonic (trigonometry)."""
     one = study({"part": "ring", "count": 1}, kappa="1e-15 1/Pa")
@@ -164,6 +166,7 @@ def test_tops_that_differ_by_their_places_share_out_their_poses_once(walk):
         assert np.array_equal(got.poses.vx, wanted.poses.vx)
 
 
+@pytest.mark.campaign
 def test_what_rubs_off_balances(dressed):
     """Metal by volume: with one wear constant for all, the plate loses what the tops lose (Preston 1927).
 
@@ -203,6 +206,7 @@ def test_every_part_comes_anew_and_the_plate_goes_on(dressed):
     assert (np.diff(off) >= 0.0).all()
 
 
+@pytest.mark.campaign
 def test_dressing_comes_when_it_is_due_and_not_after_the_last(dressed):
     one, states = dressed
     record = recorded(one, states).batch.record
@@ -219,6 +223,7 @@ def test_dressing_comes_when_it_is_due_and_not_after_the_last(dressed):
     assert recorded(due, due.states()).batch.record.dressings.after.tolist() == [1, 2, 3]
 
 
+@pytest.mark.campaign
 def test_the_table_tells_of_each_part(dressed, tmp_path):
     one, states = dressed
     run = recorded(one, states).run(HEADING, "done", 0.0)
@@ -245,6 +250,7 @@ def test_the_table_tells_of_each_part(dressed, tmp_path):
     assert again.batch.dressings.after.tolist() == [4]
 
 
+@pytest.mark.campaign
 def test_a_stopped_batch_goes_on_to_the_same_bits(dressed, tmp_path):
     one, states = dressed
     whole = recorded(one, states).run(HEADING, "done", 0.0)
@@ -363,6 +369,7 @@ def typed(one):
     return json.loads(json.dumps(document_of(one.text)))
 
 
+@pytest.mark.campaign
 def test_a_place_said_by_the_circle_is_looked_at_like_one_said_by_the_stroke():
     """Two spellings of one batch: what is foreseen of the first part is the same, over the edge too."""
     by_stroke = typed(study({"part": "ring", "count": 4, "together": 2}))
@@ -398,6 +405,7 @@ def test_what_would_be_lapped_wrongly_is_refused(batch, order, wear, words):
         Study.from_dict(document)
 
 
+@pytest.mark.always("9-7")
 @pytest.mark.parametrize(("count", "every"), [(9, 1), (9, 4), (9, 7), (8, 3), (7, 2)])
 def test_how_long_a_batch_rubs_counts_dressings_as_they_come(count, every):
     batch = {"part": "ring", "count": count, "together": 3}

@@ -106,6 +106,7 @@ WRONG = {
 }  # fmt: skip
 
 
+@pytest.mark.always(2, 3, 4)
 @pytest.mark.parametrize("name", CHECKS)
 def test_checks_hold_and_catch_what_is_done_wrongly(name, monkeypatch):
     assert CHECKS[name]()
@@ -116,6 +117,7 @@ def test_checks_hold_and_catch_what_is_done_wrongly(name, monkeypatch):
 # --- stopped anywhere --------------------------------------------------------------------------
 
 
+@pytest.mark.campaign
 def test_a_batch_under_one_weight_goes_on_from_any_kind_of_moment(tmp_path):
     """Same bits from each: a promise of our own (docs/nothing-lost.md)."""
     batch = {"count": 6, "together": 3, "under": "one weight", "scatter": {"thickness": "1 um"}}

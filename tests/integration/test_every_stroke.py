@@ -78,6 +78,7 @@ def test_a_rough_hand_has_poses_enough():
     assert max(e.true for e in errors(study, fast, reference(None, study))) < 0.005
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("seed", [3, pytest.param(1, marks=pytest.mark.campaign)])
 def test_what_runs_round_with_the_top_is_there_at_the_end(seed):
     """A disc turned on a ring: last blocks of five and six whole turns left its saddle 0.75 % off."""
@@ -86,6 +87,7 @@ def test_what_runs_round_with_the_top_is_there_at_the_end(seed):
     assert max(e.true for e in errors(study, fast, real_of(ROUND))) < 0.005
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("index", [174, 339, pytest.param(295, marks=pytest.mark.campaign)])
 def test_the_last_strokes_are_lapped_in_their_order(index):
     """A rough hand, and a walk by 120 degrees: means of blocks missed up to 1.1 % of the metal."""
@@ -96,6 +98,7 @@ def test_the_last_strokes_are_lapped_in_their_order(index):
     assert max(e.true for e in errors(study, fast, real) if e.event == "end") < 0.005
 
 
+@pytest.mark.campaign
 def test_a_study_follows_from_its_number():
     assert drawn(17).digest == drawn(17).digest
     assert len({study.digest for study in first()}) == len(first())
@@ -116,6 +119,7 @@ def test_a_key_tells_values_and_not_how_their_classes_look() -> None:
     assert values(now()) != values(replace(now(), load=(1e-3, -2.0)))
 
 
+@pytest.mark.campaign
 def test_the_studies_are_of_all_kinds_and_within_bounds():
     """What the page says of them: faces, turning, strokes, number of strokes, depth of layer."""
     studies = [study_of(i) for i in range(len(FACES) * 5)]
@@ -156,6 +160,7 @@ def test_every_stroke_singly_does_not_hang_on_the_poses_in_a_stroke():
     assert 0.0 < max(e.true for e in errors(study, few, many)) < 0.001
 
 
+@pytest.mark.campaign
 def test_a_kept_reference_is_made_anew_where_the_wear_has_changed(tmp_path):
     """Other cells or another face under the old name: what the kernels give for a few poses tells."""
     study = study_of(SHORT)

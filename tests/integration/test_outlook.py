@@ -275,6 +275,7 @@ AGAINST_THE_LOOP = {
 LONG = {"load off the middle", "observed", "walked"}
 
 
+@pytest.mark.always("plain", "load and stroke off the middle", "rough hand", "fast turning")
 @pytest.mark.parametrize(
     "name",
     [pytest.param(n, marks=pytest.mark.campaign if n in LONG else []) for n in AGAINST_THE_LOOP],

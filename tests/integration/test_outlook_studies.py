@@ -145,6 +145,7 @@ def hangs_out(top, bottom, cx, cy, theta):
     return most
 
 
+@pytest.mark.always(*range(0, 16), 17, *range(20, 31))
 @pytest.mark.parametrize("name", STUDIES)
 def test_overhang_against_all_places(name):
     study = study_of(name)
@@ -251,6 +252,7 @@ def least_squeeze(pair, step, c):
     return float(-plane[both].max())
 
 
+@pytest.mark.campaign
 def test_lift_off_over_the_bore_of_a_ring_plate_against_settling():
     """A small ring on a ring plate lifts over the bore as over the rim, and nothing hangs out there."""
     study = study_of("seal-rings-on-a-turning-plate")
@@ -269,6 +271,7 @@ def test_lift_off_over_the_bore_of_a_ring_plate_against_settling():
     assert not outlook(study.plates, replace(wide, curve=Circle(0.015))).lifts
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("seed", range(4))
 def test_the_side_that_a_load_lies_on_is_told(seed):
     """Of a part that goes round inside the edge the place where its load leads it out lifts first.
@@ -312,6 +315,7 @@ def test_pressure_against_settling(name):
 LONG = ("first-pair", "grooved-pair", "ring-that-spares-the-plate", "tune-the-swaps")
 
 
+@pytest.mark.always(6, 7, 11, 18, 20, 21, 30)
 @pytest.mark.parametrize(
     "name",
     [pytest.param(n, marks=pytest.mark.campaign) for n in STUDIES if n in LONG]
@@ -364,12 +368,14 @@ def test_metal_is_foretold_until_a_size_is_reached(seed):
     assert outlook(study.plates, mean).removed == pytest.approx(1e-6, rel=0.01)
 
 
+@pytest.mark.campaign
 def test_ten_studies_and_more():
     told = [outlooks(s.plates, s.steps)[0].half_difference for s in map(study_of, STUDIES)]
     assert len(STUDIES) >= 10
     assert sum(half is not None for half in told) >= 10
 
 
+@pytest.mark.always("grooved-pair-more0", "seal ring on a plate-more3", "never-swapped-more4")
 @pytest.mark.parametrize(
     ("name", "more"),
     [

@@ -138,6 +138,7 @@ GAUGES = {  # what stops the work, and the same figure worked out from a State
 LIMITS = {"difference": 1.3e-6, "flatness": 1.1e-6, "twist": 0.8e-6, "mating": 0.26e-6}
 
 
+@pytest.mark.always("difference", "flatness", "mating")
 @pytest.mark.parametrize("name", GAUGES)
 def test_the_work_stops_when_the_gauge_says_so(name):
     """At the first look at or below the limit, looked at every four strokes at most, and not before."""
@@ -193,6 +194,7 @@ def busy():
     return discs(20, StartForm(sphere=2e-6, twist=1e-6), StartForm(saddle=1e-6)), (one, two)
 
 
+@pytest.mark.campaign
 def test_going_on_from_any_moment_gives_the_same_bits():
     plates, steps = busy()
     whole = run(plates, *steps, rounds=2, seed=5)
@@ -211,6 +213,7 @@ def test_going_on_from_any_moment_gives_the_same_bits():
     assert run(plates, *steps, rounds=2, seed=5, after=whole[-1]) == []
 
 
+@pytest.mark.campaign
 def test_threads_give_the_same_bits():
     plates, steps = busy()
     one, two = (run(plates, *steps, seed=5, threads=n)[-1] for n in (1, 2))
@@ -218,6 +221,7 @@ def test_threads_give_the_same_bits():
     assert all(np.array_equal(one.heights[n], two.heights[n]) for n in "AB")
 
 
+@pytest.mark.campaign
 def test_seeds():
     """The same seed gives the same bits, another hand's scatter another face; a steady hand
     hardly differs."""
@@ -328,6 +332,7 @@ def test_blocks_converge_with_the_fourth_power_of_their_length():
     assert grid_convergence(fine, medium, coarse).order == pytest.approx(4.0, abs=0.35)
 
 
+@pytest.mark.campaign
 def test_a_block_equals_the_slow_twins():
     """One stroke by the fourth-order step, again with whole-array NumPy: both faces to 1e-8 of what went."""
     plates = discs(20, StartForm(sphere=2e-6, twist=1e-6), StartForm(saddle=1e-6))

@@ -59,6 +59,7 @@ def test_the_same_as_minutes_where_the_wear_is_known():
         assert apart <= 1e-4 * one[-1].removed[name]
 
 
+@pytest.mark.always("turn0-None", "turn0-40.0", "turn2-None")
 @pytest.mark.parametrize("fade", [None, 40.0])
 @pytest.mark.parametrize("turn", [Turn(), Turn(radians(8.0)), Turn(radians(90.0), 10)])
 def test_what_was_asked_is_off_at_every_swap(fade, turn):

@@ -56,6 +56,7 @@ CASES = {
 }
 
 
+@pytest.mark.always("not turned", "four rounds", "swapped")
 @pytest.mark.parametrize("case", CASES)
 def test_preview_foretells_the_wedge_that_the_run_makes(case: str) -> None:
     """Within a tenth, or 0.03 um: the overlap is a little smaller than the face, of which the law is told."""

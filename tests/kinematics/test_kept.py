@@ -139,6 +139,7 @@ MORE = {  # beyond it, by the polynomials alone
 }
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("name", TABLE)
 def test_the_table_of_the_model(name):
     one, number = TABLE[name]
@@ -164,6 +165,7 @@ TELLING = {
 }
 
 
+@pytest.mark.always(0, 3, 19, 23, 24, 26, 27)
 @pytest.mark.parametrize(
     "name", [pytest.param(n, marks=[] if n in TELLING else pytest.mark.campaign) for n in MORE]
 )
@@ -172,6 +174,7 @@ def test_other_motions_against_polynomials(name):
     assert invariants_of(one).count(6) == counted(one, 6)
 
 
+@pytest.mark.campaign
 def test_at_other_degrees_as_the_model_has_it():
     # d + 1 and 2 + floor(d / 2)
     for degree in (3, 4, 5):

@@ -173,6 +173,7 @@ def test_lifting_begins_where_the_load_leaves_the_kern(shape, kern):
     ).mean == pytest.approx(2.0)
 
 
+@pytest.mark.campaign
 def test_flat_pressure_carries_the_load_and_its_moment():
     top, bottom, c, theta, point = Rectangle(2.0, 0.7), RING, (0.2, 0.1), 0.4, (0.25, 0.12)
     got = overlap(top, bottom, c, theta)

@@ -133,6 +133,7 @@ def test_a_real_plate():
     assert slow_zone(x, y, z) == pytest.approx(minimum_zone(x, y, z), rel=1e-9)
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("name", ["dome", "saddle", "noise"])
 def test_a_fine_map_is_quick_and_right(name, monkeypatch):
     # 65536 points; the whole linear programme, which ours must not fall back on, and few looks over them all

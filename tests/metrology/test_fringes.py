@@ -86,6 +86,7 @@ def test_a_band_bows_by_3_39_spacings_under_a_wedge(wedge, direction):
     assert fringes(dome(), flat, pixels=200).straightness == pytest.approx(3.39, abs=0.005)
 
 
+@pytest.mark.campaign
 def test_the_band_in_the_picture_bows_as_said():
     """Follow one dark band through the picture itself, from the middle to near the rim."""
     wedge = 4e-4

@@ -72,6 +72,7 @@ def conducted(plate, power, seconds, layers=40):
     return t
 
 
+@pytest.mark.campaign
 def test_against_conduction_step_by_step():
     power, seconds = 2.0, 1800.0
     t = conducted(IRON, power, seconds)

@@ -97,6 +97,7 @@ def test_intervals_hold_the_truth_in_95_of_100():
     assert (abs(share - 0.95) < 0.039).all(), share
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("deg", [2.0, 30.0, 85.0])
 @pytest.mark.parametrize("sides", [(0.3, 0.04), (0.06, 0.04)])
 def test_intervals_of_a_rectangle_hold_in_every_direction(sides, deg):
@@ -110,6 +111,7 @@ def test_intervals_of_a_rectangle_hold_in_every_direction(sides, deg):
     assert abs(np.mean(held) - 0.95) < 0.05
 
 
+@pytest.mark.campaign
 def test_scatter_that_four_readings_show_is_known_to_one_free():
     """Said forty times too small: by Student's t of one degree of freedom, 12.7 times its deviation."""
     outline, rng = RING.outline, np.random.default_rng(5)

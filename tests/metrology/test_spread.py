@@ -28,6 +28,7 @@ def test_what_is_only_bounded_adds_as_it_stands():
     assert Spread(bound=2.0).half == 2.0
 
 
+@pytest.mark.always("spread0", "spread1", "spread2")
 @pytest.mark.parametrize(
     "spread",
     [

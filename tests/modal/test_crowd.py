@@ -74,6 +74,7 @@ CASES = {
 }
 
 
+@pytest.mark.always("no turning", "over the edge")
 @pytest.mark.parametrize("case", CASES)
 def test_where_something_lifts_forms_change_as_in_the_engine(case):
     """The engine on cells, 48 across: within 4 % of the largest change and 5 nm (degree 6 tells no more)."""
@@ -101,6 +102,7 @@ def test_where_something_lifts_forms_change_as_in_the_engine(case):
         assert removed == pytest.approx(moment.removed[name], rel=2e-3)
 
 
+@pytest.mark.campaign
 def test_a_pair_laps_the_same_in_any_company_and_on_any_threads():
     one = step(turn=Turn(radians(8.0)))
     faces, stiffness, kappas = shops(150)

@@ -70,6 +70,7 @@ CASES = {
 LONG = {"discs set over", "discs walked round", "many angles", "traverse, not turned"}
 
 
+@pytest.mark.always("squares set over", "squares turned")
 @pytest.mark.parametrize(
     "case", [pytest.param(c, marks=pytest.mark.campaign if c in LONG else []) for c in CASES]
 )
@@ -86,6 +87,7 @@ def stroke_without_fade(step):
     return stroke(step.curve, step.turn, walk=step.walk, time=None, strokes=step.strokes)
 
 
+@pytest.mark.campaign
 def test_spells_of_unlike_age_have_averages_of_their_own():
     step = fading(LINE, index(90, 7), strokes=280, swap=Swap({"A": 70.0, "B": 35.0}))
     picture = ReducedModel(SQUARES, [step], DEGREE)

@@ -123,6 +123,7 @@ TELLING = ("equal discs", "a part on a plate", "a rail on a plate", "a straight 
 ALSO = sorted(set(STUDIES) - {*TELLING, "swapped unevenly"})  # swaps have two reasons
 
 
+@pytest.mark.always("equal discs", "a straight stroke")
 @pytest.mark.parametrize(
     "name", [*TELLING, *(pytest.param(n, marks=pytest.mark.campaign) for n in ALSO)]
 )
@@ -141,6 +142,7 @@ def test_a_glance_is_near_the_reason(name):
         assert dict(got.mark[plate]) == pytest.approx(forms, abs=0.12 * look.squeeze), plate
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize(
     "name",
     [
@@ -194,6 +196,7 @@ def test_a_part_that_only_travels_is_the_moment_law():
     assert got.half_difference(step) < 0.0
 
 
+@pytest.mark.campaign
 def test_where_the_rim_is_never_rubbed_what_is_made_is_the_pace_of_a_run():
     """A pit never mates with what digs it, so the law of pairs that do is off: the engine is asked.
 
@@ -215,6 +218,7 @@ def test_where_the_rim_is_never_rubbed_what_is_made_is_the_pace_of_a_run():
         ), name
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("radius", [pytest.param("12 mm", marks=pytest.mark.campaign), "30 mm"])
 def test_what_is_made_does_not_hang_on_the_degree(radius):
     """At degrees 10, 12 and 16, each with slow shapes of its own on the plate's rim."""
@@ -240,6 +244,7 @@ def test_nothing_is_told_where_nothing_rubs_or_readings_decide():
     assert got is None
 
 
+@pytest.mark.campaign
 def test_one_motion_is_worked_out_once_and_many_are_not_waited_for():
     three = EQUAL + 'plates.C = { like = "A" }\n'
     study = parse(three + "".join(STEP.format(t, b, "20 min", TURN) for t, b in ("AB", "BC", "CA")))
@@ -266,6 +271,7 @@ def test_one_motion_is_worked_out_once_and_many_are_not_waited_for():
 CIRCLE = 'stroke = {{ kind = "circle", travel = "1/3" }}\nturn = "{}"'
 
 
+@pytest.mark.campaign
 def test_what_lingers_is_what_the_reason_calls_slow():
     """At degree 8, by the named errors of the reason; and nothing where the top turns as it should."""
     crawls = CIRCLE.format("2 deg every 600 strokes")

@@ -53,6 +53,7 @@ def same_points(bottom, top):
     return points
 
 
+@pytest.mark.always(*range(0, 6), 8)
 @pytest.mark.parametrize("move", MOVES)
 @pytest.mark.parametrize("pair", PAIRS)
 def test_slow_twin(pair, move):
@@ -65,6 +66,7 @@ def test_slow_twin(pair, move):
     np.testing.assert_allclose(got.weight, weight, atol=1e-12 * np.abs(weight).max())
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize(
     "pair", ["a plate on a small disc", pytest.param("rings", marks=pytest.mark.campaign)]
 )
@@ -79,6 +81,7 @@ def test_slow_twin_on_cells_of_its_own(pair):
     assert np.abs(got.weight - weight).max() < 0.01 * np.abs(weight).max()
 
 
+@pytest.mark.campaign
 def test_slow_twin_sees_the_mirror():
     """A top that was not turned over does something else."""
     bottom, top = (basis_of(plate, 3) for plate in bodies(PAIRS["rectangles"]))
@@ -156,6 +159,7 @@ def test_load_enters_in_three_parts():
     )
 
 
+@pytest.mark.campaign
 def test_grooved_faces_are_near_plain_ones_of_less_land():
     """Derived: fine grooves on both carry less, and otherwise change little; removal by area exactly."""
     fine = Grooves("square", 0.006, 0.0007)
@@ -215,6 +219,7 @@ TURNED = {
 }
 
 
+@pytest.mark.always("turning", "turning fast", "walking", "walking against turning", "indexed")
 @pytest.mark.parametrize("case", TURNED)
 def test_turned_shapes_are_many_turned_poses(case):
     """Round faces: the average over angles by turned shapes is that over many poses of the real motion."""
@@ -252,6 +257,7 @@ def test_only_round_plain_faces_turn_freely():
         assert free_turns(Motion(step), 0, step.total_strokes, *faces, 64) is None
 
 
+@pytest.mark.always("90.0", "45.0", "10.0")
 @pytest.mark.parametrize("degrees", [90.0, 45.0, 15.0, 10.0])
 def test_a_square_set_over_by_quarter_turns_gets_no_saddle_and_no_twist(degrees):
     """By symmetry: in the top's own axes every quarter turn of what comes to it comes as often."""

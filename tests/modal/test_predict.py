@@ -32,6 +32,7 @@ def of_study(name):
     return [compared(STUDIES[name], *end, degree) for degree in DEGREES]
 
 
+@pytest.mark.always("circle")
 @pytest.mark.parametrize("name", [*THREE, *ALSO])
 def test_forms_and_rms_are_those_of_the_full_simulation(name):
     """Required while nothing lifts, of the largest of start form, squeeze and moment-law drift."""

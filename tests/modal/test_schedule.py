@@ -35,6 +35,7 @@ def cycle(*steps, plates=None, degree=8):
     return cycle_of(picture, round_of(picture))
 
 
+@pytest.mark.campaign
 def test_equal_swaps_hold_the_plates_as_they_are():
     """Model, section 7: a mating dome and dish are neither cured nor made; only the residue is left."""
     for turn in (None, FREE, index(90)):
@@ -190,6 +191,7 @@ def test_readings_cannot_be_told_beforehand():
         cycle(step)
 
 
+@pytest.mark.always("uneven", "turning")
 @pytest.mark.parametrize(
     "step",
     [

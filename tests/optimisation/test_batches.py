@@ -85,6 +85,7 @@ def test_ways_are_in_order_by_parts_out_then_the_worst_then_the_plate(compared):
         assert out < out2 or (out == out2 and (flat < flat2 or (alike and plate <= plate2)))
 
 
+@pytest.mark.campaign
 def test_worst_parts_that_differ_by_less_than_the_error_are_alike(compared):
     """Then the plate that is left tells; further apart the worst part does."""
     first = compared.nominal[compared.order[0]]

@@ -151,6 +151,7 @@ def test_another_grit_is_advised_only_where_it_saves_more_than_luck(bench):
     assert advised(60.0, finer) == "3 um"
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("kind", [1, 3])
 def test_how_a_hand_chanced_to_scatter_is_in_doubt(bench, monkeypatch, kind):
     """Shops lapped by the same kind of hand on other days have domes as far off as is said, on eight days.

@@ -89,6 +89,7 @@ def test_what_differs_in_nothing_that_counts_is_told_once() -> None:
     assert len(distinct([best, same], kind=lambda one: one.name)) == 2
 
 
+@pytest.mark.campaign
 def test_nothing_is_to_be_lapped_where_the_faces_have_it_as_they_come() -> None:
     # Flat within a tenth of a micrometre by what is typed.
     text = PAIR.replace('dome = "3 um"', 'dome = "0.1 um"').replace(

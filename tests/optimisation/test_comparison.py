@@ -104,6 +104,7 @@ def three() -> Comparison:
     return compare(THREE, samples=DRAWS)
 
 
+@pytest.mark.campaign
 def test_one_that_tips_comes_last_and_says_why(three: Comparison) -> None:
     assert three.order[-1] == 1
     assert [row.rank for row in rows(three)] == ["1", "2", ""]
@@ -125,6 +126,7 @@ def test_the_same_draws_decide_between_members(three: Comparison) -> None:
     assert f"the first is the better in {max(wins, lost):.0f}: too few draws" in headline(three)
 
 
+@pytest.mark.campaign
 def test_draws_that_do_not_end_are_minded() -> None:
     text = (
         PAIR
@@ -169,6 +171,7 @@ def test_a_wider_guess_gives_wider_bands(three: Comparison) -> None:
     assert spans[0] < 0.55 * spans[1]
 
 
+@pytest.mark.campaign
 def test_more_draws_leave_the_first_as_they_were(three: Comparison) -> None:
     few = compare(THREE, samples=2)
     for k in range(2):
@@ -553,6 +556,7 @@ def test_an_error_that_is_not_known_is_not_passed_over() -> None:
     assert as_json(compared_with(*bare))["best"]["error"] is None
 
 
+@pytest.mark.campaign
 def test_the_error_tells_the_difference_that_other_places_make() -> None:
     # The same study with other seeds has other places in the stroke: they differ by no more than is said.
     text = (

@@ -241,6 +241,7 @@ def test_draws_hold_the_truth_as_often_as_they_say() -> None:
     assert max(alone) < 0.7
 
 
+@pytest.mark.campaign
 def test_a_study_with_readings_draws_what_they_say_in_every_member() -> None:
     text = READ + '[[variants]]\nname = "long"\nset = { time = "20 min" }\n'
     text += """

@@ -77,6 +77,7 @@ def shops(request, bench):
     return np.array(off), np.array(tails)
 
 
+@pytest.mark.campaign
 def test_the_truth_lies_as_far_off_as_is_said(shops):
     """In standard deviations: mean square 1 (chi-squared; of 24 numbers a shop about 3 are independent)."""
     off, _ = shops
@@ -106,6 +107,7 @@ def test_a_top_that_was_not_turned_is_found_out(bench):
     assert last.likely["top not turned", ""] > 0.5
 
 
+@pytest.mark.campaign
 def test_a_step_that_tips_is_refused_and_a_mishap_that_would_tip_is_none(bench):
     step = bench.study.steps[0]
     with pytest.raises(TippedError, match="tips off"):
@@ -118,6 +120,7 @@ def test_a_step_that_tips_is_refused_and_a_mishap_that_would_tip_is_none(bench):
     assert kinds >= {"top not turned", "plates changed", "grit far slower", "zero moved"}
 
 
+@pytest.mark.campaign
 def test_a_log_is_replayed_to_the_bit_on_any_threads(bench):
     entries = list(spells(bench, PracticeShop(bench, 5), 1))
     *_, one = chapters(bench, entries)

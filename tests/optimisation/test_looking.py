@@ -122,6 +122,7 @@ def test_what_tells_too_little_is_not_read_first(repeatability, asked):
     assert {one.form for one in to_read(bench, known, goal)} == wanted
 
 
+@pytest.mark.campaign
 @pytest.mark.usefixtures("choosing")
 def test_what_helps_and_harms_is_named_and_not_called_worthless():
     """A hollow of 4 um under a dome of 1 um, saddles and twists unread and unseen: lapped, each gets some.
@@ -139,6 +140,7 @@ def test_what_helps_and_harms_is_named_and_not_called_worthless():
     assert advice.harm[0].asked.plate == "A"
 
 
+@pytest.mark.campaign
 @pytest.mark.usefixtures("choosing")
 def test_nobody_stops_or_laps_blindly_while_a_reading_would_tell(bench):
     """Both domes within 3 um either way: whichever plate is on top makes one of them worse."""
@@ -149,6 +151,7 @@ def test_nobody_stops_or_laps_blindly_while_a_reading_would_tell(bench):
     assert {one.form for one in advice.read} >= {("A", "sphere"), ("B", "sphere")}
 
 
+@pytest.mark.campaign
 @pytest.mark.usefixtures("choosing")
 def test_a_pair_that_is_far_off_is_lapped_nearer_where_no_gauge_tells_the_goal():
     """A domed 2 um lies in B, hollow 2 um; both are well known, but any reading to come is 2 um unsure.

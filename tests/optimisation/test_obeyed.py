@@ -120,6 +120,7 @@ def test_a_pair_in_wind_is_lapped_out_of_it(monkeypatch: pytest.MonkeyPatch) -> 
     assert (sizes[-1] < 0.65 * sizes[0]).all()
 
 
+@pytest.mark.campaign
 @pytest.mark.usefixtures("hasty")
 def test_any_pair_of_several_plates_may_come_next(monkeypatch: pytest.MonkeyPatch) -> None:
     """Each pair of a study goes on by itself; once only the first pair could be played to its end."""

@@ -58,6 +58,7 @@ def told(got: Comparison) -> str:
     return " ".join(" ".join(how_sure(got)).split())
 
 
+@pytest.mark.campaign
 def test_each_begins_and_wears_as_the_draw_that_is_lapped_in_full(odds: Comparison) -> None:
     """Starts to the nanometre (what the shapes of a face leave of a dome); metal by Preston's law."""
     for i in odds.quick:
@@ -73,6 +74,7 @@ def test_each_begins_and_wears_as_the_draw_that_is_lapped_in_full(odds: Comparis
             assert got.removed / nominal.removed == pytest.approx(wear, rel=0.05)
 
 
+@pytest.mark.campaign
 def test_the_odds_are_those_of_a_few_draws_lapped_in_full(odds: Comparison) -> None:
     """The best and the worst of these ways: the same draws, one by one, lapped in full."""
     assert odds.trials == DRAWS
@@ -89,6 +91,7 @@ def test_the_odds_are_those_of_a_few_draws_lapped_in_full(odds: Comparison) -> N
     assert sum(odds.best_in(i) for i in odds.quick) == DRAWS
 
 
+@pytest.mark.campaign
 def test_they_are_the_same_to_the_bit_whatever_works(bare: Comparison, odds: Comparison) -> None:
     done: list[int] = []
     assert with_quick_draws(bare, 3, done.append).quick == odds.quick
@@ -120,6 +123,7 @@ def test_one_sentence_never_gainsays_the_odds(odds: Comparison) -> None:
             assert "alike" not in words
 
 
+@pytest.mark.campaign
 def test_none_where_they_do_not_follow_and_that_is_said(
     bare: Comparison, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -142,6 +146,7 @@ def test_none_where_they_do_not_follow_and_that_is_said(
     assert "does not settle" in told(failed)
 
 
+@pytest.mark.campaign
 @pytest.mark.filterwarnings("error")
 def test_a_way_that_takes_nothing_off_is_passed_over_and_said_so() -> None:
     """A top that is held still never rubs; before, its shares of no metal were 0 / 0."""
@@ -156,6 +161,7 @@ def test_a_way_that_takes_nothing_off_is_passed_over_and_said_so() -> None:
     assert [made for _, made, _ in _made(got, 2)] == ["nothing to speak of"]
 
 
+@pytest.mark.campaign
 def test_large_shapes_that_tell_another_face_are_not_believed(bare: Comparison) -> None:
     """A way of which lapping in full gave three times the flatness: no odds of it, and its name is said."""
     i = bare.ranked[0]
@@ -203,6 +209,7 @@ def test_half_a_draw_more_is_no_surer() -> None:
     assert verdict(19.0, 19) == "few"
 
 
+@pytest.mark.campaign
 def test_what_python_takes() -> None:
     study = parse(THREE.replace("cells = 24", "cells = 16").replace("10 min", "2 min"))
     assert study.compare(samples=0).trials == 0

@@ -239,6 +239,7 @@ def _on_the_edge(shop: Shop, place: tuple[float, float, int]) -> bool:
     ).stands(*place)
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("number", [3, pytest.param(48, marks=pytest.mark.campaign)])
 def test_answers_stand_a_sloppy_hand_and_do_not_lift_where_that_can_be(number: int) -> None:
     looked_at(range(1000, 1000 + number))

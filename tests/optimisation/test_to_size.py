@@ -46,6 +46,7 @@ def book(tmp_path):
     return lw.Book(parse(STUDY, "study"), log=tmp_path / "study.log.toml")
 
 
+@pytest.mark.always(2, 3)
 @pytest.mark.usefixtures("choosing")
 @pytest.mark.parametrize(
     ("thick", "why", "says"),
@@ -75,6 +76,7 @@ def test_a_part_is_lapped_to_its_size_and_no_further(book, thick, why, says):
         assert answer.advice.metal[2] <= left  # nine in ten
 
 
+@pytest.mark.campaign
 def test_a_size_that_was_lapped_since_is_not_believed_and_raises_no_alarm(book):
     book.add({"readings": micrometer_tables("12.0200 mm")})
     assert set(book.sizing.found) == {"Q"}
@@ -112,6 +114,7 @@ WEDGED = (
 )
 
 
+@pytest.mark.campaign
 @pytest.mark.usefixtures("hasty")
 def test_the_load_goes_to_the_side_that_is_thick_now(tmp_path):
     """Thick at 6 o'clock as it was measured, though it came thick at 12: laid face down 6 stays at 6."""
@@ -151,6 +154,7 @@ def test_readings_of_the_study_and_a_typed_size_count_until_it_is_lapped(tmp_pat
     assert read.sizing.left["Q"] == pytest.approx(15e-6, abs=1e-9)
 
 
+@pytest.mark.campaign
 def test_who_asks_for_a_size_alone_is_not_told_that_the_faces_are_flat():
     """A table that comes hollow by far more than is usual does not matter to a goal without forms."""
     alone = STUDY.replace('flatness = "4 um"\n', "").replace('time = "8 min"', 'time = "2 min"')
@@ -161,6 +165,7 @@ def test_who_asks_for_a_size_alone_is_not_told_that_the_faces_are_flat():
     assert "above its size" in advice.text
 
 
+@pytest.mark.campaign
 @pytest.mark.usefixtures("hasty")
 @pytest.mark.parametrize("times", [0.5, 2.0])
 def test_metal_off_by_micrometer_teaches_how_fast_the_grit_cuts(tmp_path, times):
@@ -184,6 +189,7 @@ def test_metal_off_by_micrometer_teaches_how_fast_the_grit_cuts(tmp_path, times)
     assert after.high / after.low < 0.5 * before.high / before.low
 
 
+@pytest.mark.campaign
 @pytest.mark.usefixtures("hasty")
 def test_a_short_spell_that_brings_forms_nearer_stays_above_the_size_too(tmp_path):
     """A part domed by far more than the goal, 1 um above its size: no spell may take ten times that."""
@@ -198,6 +204,7 @@ def test_a_short_spell_that_brings_forms_nearer_stays_above_the_size_too(tmp_pat
         assert float(after.centre[layout.removed("Q")]) < book.sizing.left["Q"]
 
 
+@pytest.mark.campaign
 @pytest.mark.usefixtures("hasty")
 def test_a_plate_at_its_size_does_not_hold_up_the_others(tmp_path):
     """Q is at its size, R on the same plate is domed: R is lapped on."""

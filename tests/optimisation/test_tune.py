@@ -270,6 +270,7 @@ def test_the_order_of_steps_moves() -> None:
     assert got.outcome != "found"
 
 
+@pytest.mark.campaign
 def test_twist_without_turning_is_refused_with_the_missing_key() -> None:
     text = PAIR.replace('dome = "3 um"', 'twist = "1 um"').replace(', form = { dish = "1 um" }', "")
     text = text.replace('turn = "8 deg per stroke"\n', "").replace("10 min", "2 h")
@@ -299,6 +300,7 @@ def test_what_the_layer_leaves_is_refused_with_what_can_be_reached() -> None:
     assert tune(text + goal.format(f"{1.1e6 * nearest:.2f} um"), looks=100).outcome == "found"
 
 
+@pytest.mark.campaign
 def test_equal_swaps_alone_are_told_to_keep_a_dome_in_a_dish() -> None:
     text = PAIR.replace("10 min", "1 h") + 'swap_every = "5 min"\n'
     goal = '[goal]\ndome = "0.6 um"\n[tune.free]\n"steps.1.stroke.travel" = ["1/6", "1/3"]\n'
@@ -319,6 +321,7 @@ swap_every = "5 min"
 """
 
 
+@pytest.mark.campaign
 def test_what_is_said_to_help_was_lapped_and_what_does_not_help_is_not_said() -> None:
     """Swaps in even turns keep a dome in a dish however long (derived); a longer step is no advice."""
     goal = '[goal]\nflatness = "1 um"\n[tune.free]\n"steps.1.swap_every" = ["3 min", "8 min"]\n'

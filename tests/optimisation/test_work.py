@@ -240,6 +240,7 @@ def test_a_members_run_says_by_what_it_was_lapped(monkeypatch: pytest.MonkeyPatc
     assert answer.run.program == "lapwright"
 
 
+@pytest.mark.campaign
 def test_a_member_that_tips_says_so_and_the_rest_is_done(here: dict) -> None:
     outcomes = {key: json.loads(plain)["outcome"] for key, (plain, _) in here.items()}
     assert outcomes[0, 0] == outcomes[2, 0] == "done"
@@ -258,6 +259,7 @@ def test_a_fault_of_the_program_is_an_answer_too() -> None:
     assert "not yours" in answer.summary.trouble
 
 
+@pytest.mark.campaign
 def test_a_worker_that_dies_costs_its_own_job_only() -> None:
     with processes(2) as crew:
         found = [
@@ -272,6 +274,7 @@ def test_workers_that_only_die_are_given_up() -> None:
         list(work_through(crew, dies, range(20), lost=lambda j: j))
 
 
+@pytest.mark.campaign
 def test_stop_is_heard_and_nothing_more_is_given_out() -> None:
     given: list[int] = []
 
@@ -340,6 +343,7 @@ if __name__ == "__main__":
 """
 
 
+@pytest.mark.campaign
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="no /proc to look for children in")
 @pytest.mark.parametrize(
     "how",
@@ -367,6 +371,7 @@ def test_no_worker_outlives_its_parent(tmp_path: Path, how: str) -> None:
     wait_until(lambda: not alive(workers), "its workers are gone")
 
 
+@pytest.mark.campaign
 def test_environment_comes_back(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("OMP_NUM_THREADS", "7")
     monkeypatch.delenv("NUMBA_NUM_THREADS", raising=False)

@@ -99,6 +99,7 @@ def test_flooded_faces_are_wiped_where_the_liquid_holds_up_the_top() -> None:
         assert workable(one.steps[0], one.plates).liquid == then
 
 
+@pytest.mark.campaign
 def test_next_changes_the_abrasive_and_wipes_first() -> None:
     one = study(grit='abrasive = "alumina"', liquid="flooded with light oil")
     advice = advise(run_view(one.run()))

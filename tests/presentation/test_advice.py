@@ -401,6 +401,7 @@ def test_each_kind_of_answer_is_tried_every_time() -> None:
     }
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("name", WHICH)
 def test_what_is_advised_makes_the_named_error_smaller(name: str) -> None:
     text, kind, says, aim, names, most = STATES[name]
@@ -434,6 +435,7 @@ def test_no_plate_ends_less_flat_than_it_is(name: str) -> None:
             assert then <= max(now + 0.05 * UM, 0.3 * UM), plate
 
 
+@pytest.mark.campaign
 def test_a_rail_in_wind_on_a_rail_needs_something_else() -> None:
     """Twist mates with the same twist, and looks the same from both ends (conventions of the model, 1 and "
     "6)."""
@@ -475,6 +477,7 @@ def test_what_holds_a_spell_short_is_told() -> None:
     assert rail.steps[0].total_strokes > sum(one.total_strokes for one in both.steps)
 
 
+@pytest.mark.campaign
 def test_a_pair_that_stands_upright_is_lapped_on_like_one_that_lies() -> None:
     """The same two bars, turned by a quarter with their stroke (symmetry)."""
     texts = [
@@ -522,6 +525,7 @@ def test_turns_that_take_all_positions() -> None:
     assert not so('turn = "-3 deg per stroke"\nwalk = "3 deg per stroke"\n')
 
 
+@pytest.mark.always("text0-begin to lift", "text5-ne dab of grit")
 @pytest.mark.parametrize(
     ("text", "says"),
     [
@@ -569,6 +573,7 @@ def test_what_to_take_care_of_if_anything(text: str, says: str) -> None:
     assert bool(told) == bool(says)
 
 
+@pytest.mark.campaign
 def test_advice_goes_by_how_it_ended(make_run) -> None:
     interrupted = advise(run_view(make_run("interrupted")))
     assert interrupted is not None
@@ -587,6 +592,7 @@ keep = { B = { dome = "%s" } }
 """
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize(
     ("twist", "kept", "says"),
     [

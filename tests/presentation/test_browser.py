@@ -21,6 +21,7 @@ LONG_FORM = [
 ]
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("name", ["disc_pair", *LONG_FORM])
 def test_page_in_a_browser(page_of, tmp_path: Path, name: str) -> None:
     seen = tried(page_of(name), tmp_path)

@@ -173,6 +173,7 @@ def test_expectations_are_true_of_the_run(make_run, name: str) -> None:
     assert doubts
 
 
+@pytest.mark.campaign
 def test_a_form_that_no_gauge_tells_is_marked(tmp_path: Path) -> None:
     text = pair(step(grit="25 um", time="20 min", more='swap_every = "5 min"'))
     run = lapped(text.replace('"3 um"', '"1.6 um"'), tmp_path)
@@ -187,6 +188,7 @@ def test_a_form_that_no_gauge_tells_is_marked(tmp_path: Path) -> None:
     assert words.REMARK in said(card_html(run))
 
 
+@pytest.mark.campaign
 def test_stops_lead_with_the_metal_of_the_run(tmp_path: Path) -> None:
     run = lapped(pair(step() + step("B", "A", "5 um", "20 min")), tmp_path)
     text = said(card_html(run))
@@ -206,6 +208,7 @@ def test_stops_lead_with_the_metal_of_the_run(tmp_path: Path) -> None:
     assert text.count("until you weigh a plate") == 2
 
 
+@pytest.mark.campaign
 def test_washing_stands_between_grits_only(tmp_path: Path) -> None:
     twice = lapped(pair(step() + step()), tmp_path, "same")
     assert "WASH" not in said(card_html(twice))
@@ -218,6 +221,7 @@ def test_washing_stands_between_grits_only(tmp_path: Path) -> None:
     assert "WASH off the finer grit before the next round" in rounds
 
 
+@pytest.mark.campaign
 def test_rounds_and_like_steps_are_said_once(tmp_path: Path) -> None:
     like = 'swap_every = "5 min"'
     text = pair(step(more=like) + step("B", "A", more=like), more="rounds = 3")
@@ -237,6 +241,7 @@ def test_rounds_and_like_steps_are_said_once(tmp_path: Path) -> None:
     ]
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize(
     ("typed", "told"),
     [
@@ -312,6 +317,7 @@ def test_orders(tmp_path: Path, typed: str, told: str) -> None:
     assert told in said(card_html(lapped(pair(step(time="4 min", more=typed)), tmp_path)))
 
 
+@pytest.mark.campaign
 def test_a_rail_across_the_edge_lifts_sooner_than_along_it(tmp_path: Path) -> None:
     text = re.sub(
         r"cells = \d+", "cells = 32", (CONFIGS[0].parent / "rail-in-wind.toml").read_text("utf-8")
@@ -322,6 +328,7 @@ def test_a_rail_across_the_edge_lifts_sooner_than_along_it(tmp_path: Path) -> No
     assert float(at[1]) < 20.0, "half the width"
 
 
+@pytest.mark.campaign
 def test_inches_read_in_inches(tmp_path: Path) -> None:
     plate = 'disc = "18 in", thickness = "3 in", cells = 24'
     page = said(card_html(lapped(pair(step(time="4 min"), plate, 'units = "inch"'), tmp_path)))
@@ -333,6 +340,7 @@ def test_inches_read_in_inches(tmp_path: Path) -> None:
     )
 
 
+@pytest.mark.campaign
 def test_heavy_plates_come_with_a_caution(tmp_path: Path) -> None:
     light = said(card_html(lapped(pair(step(time="2 min")), tmp_path, "light")))
     assert "Lifting: A weighs 4.3 kg (9.6 lb)" in light
@@ -341,6 +349,7 @@ def test_heavy_plates_come_with_a_caution(tmp_path: Path) -> None:
     assert "A and B weigh 14 kg each: lift close to the body, with both hands" in page
 
 
+@pytest.mark.campaign
 def test_a_run_that_tipped_is_no_order_to_work(tmp_path: Path) -> None:
     over = step(more='stroke = { kind = "circle", radius = "120 mm" }')
     page = said(card_html(lapped(pair(step(time="2 min") + over), tmp_path)))
@@ -354,6 +363,7 @@ def test_a_run_that_tipped_is_no_order_to_work(tmp_path: Path) -> None:
 texts = st.text("abc ", min_size=0, max_size=200)
 
 
+@pytest.mark.campaign
 @given(
     st.lists(st.lists(texts, min_size=1, max_size=9), min_size=1, max_size=14),
     st.lists(texts, max_size=60),
@@ -445,6 +455,7 @@ def test_what_does_not_fit_goes_on_and_says_so(tmp_path: Path) -> None:
     assert printed(page, tmp_path, "A4") == printed(page, tmp_path, "letter") == sheets
 
 
+@pytest.mark.campaign
 @needs_chromium
 def test_the_page_prints_its_card_on_one_upright_sheet(page_of, tmp_path: Path) -> None:
     sheets = sheets_of(page_of("disc_pair"), tmp_path)
@@ -454,6 +465,7 @@ def test_the_page_prints_its_card_on_one_upright_sheet(page_of, tmp_path: Path) 
 # --- the command -------------------------------------------------------------------------------
 
 
+@pytest.mark.campaign
 def test_the_command_writes_the_card_and_keeps_what_is_there(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -523,6 +535,7 @@ dress = { with = "dresser", every = "3 parts", step = 2 }
 """
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("count", [6, 15])
 def test_a_batch_is_laid_loaded_and_read_part_by_part(tmp_path: Path, count: int) -> None:
     """Of few parts each has its row; of many those of the first load, and the plate before its dressing.

@@ -111,6 +111,7 @@ def test_a_round_of_swaps_is_told_beside_one_plate_on_top(page: str) -> None:
     assert "while" not in told["straight"]
 
 
+@pytest.mark.campaign
 def test_each_figure_is_marked_by_itself(page: str) -> None:
     table = part(page, "result")
     rows = re.findall(r"<tr.*?</tr>", table[: table.index("</table>")], re.S)[1:]
@@ -156,6 +157,7 @@ def test_the_cuts_say_how_much_larger_heights_are_drawn(page: str) -> None:
     assert re.fullmatch(r"[125]0*", re.sub(r"\s", "", drawn[1]))
 
 
+@pytest.mark.campaign
 def test_each_graph_along_a_swept_key_is_drawn_once(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -16,6 +16,7 @@ from lapwright.presentation.way_round import effects, effects_words
 NO_MARGIN = EdgeMargin(share=0.0)
 
 
+@pytest.mark.always("rail", "coarse_pair")
 @pytest.mark.parametrize("kind", ["disc_pair", "rail", "coarse_pair"])
 def test_sizes_are_those_of_the_operator_at_degree_8(make_run, kind) -> None:
     said = run_view(make_run(kind))
@@ -50,6 +51,7 @@ def test_sizes_are_those_of_the_operator_at_degree_8(make_run, kind) -> None:
             assert dict(glance.mark[name]) == pytest.approx(mark, abs=1e-6 * scale)
 
 
+@pytest.mark.campaign
 def test_words_are_true_of_the_sizes(make_run) -> None:
     said = run_view(make_run("disc_pair"))
     got = effects(said)

@@ -74,6 +74,7 @@ def test_a_ring_is_counted_from_its_inner_edge():
     assert "2.5 bands, domed by 0.75" in text
 
 
+@pytest.mark.campaign
 def test_no_number_is_parted_from_its_unit():
     lines = [
         t.get_text()
@@ -119,6 +120,7 @@ def test_a_face_with_a_groove_under_the_middle_band_is_drawn():
     assert "bows" not in text
 
 
+@pytest.mark.campaign
 def test_a_rail_takes_no_more_room_beside_a_plate_than_it_needs():
     plate, rail = seen(StartForm(sphere=1e-6)), seen(StartForm(bow=1e-6), Rectangle(0.3, 0.06))
     tall = {n: fringe_figure([rail] * n).get_figheight() for n in (1, 2)}
@@ -139,6 +141,7 @@ def test_a_small_flat_shows_its_own_circle():
     assert fringe_picture([one], at=(0.02, 0.01)).startswith(b"\x89PNG")
 
 
+@pytest.mark.always("50.0-shown0")
 @pytest.mark.parametrize(("wide", "shown"), [(50.0, ["lap"]), (100.0, ["ring", "lap"])])
 def test_a_flat_that_falls_into_a_bore_shows_nothing_of_that_face(wide, shown):
     """A ring with a bore of 60 mm carries a flat of 100 mm and none of 50 mm; it says so."""

@@ -77,6 +77,7 @@ def test_a_run_read_again_is_not_lapped_on_again(
     assert len(searches) == 1
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize(
     "changed",
     [
@@ -105,6 +106,7 @@ def test_what_is_no_plan_of_this_run_is_worked_out_anew(
     assert searches == [other, run]
 
 
+@pytest.mark.always("faces")
 @pytest.mark.parametrize("what", ["faces", "goal", "step"])
 def test_a_plan_goes_with_its_study_and_its_last_faces(
     run: Run, searches: list[Run], what: str

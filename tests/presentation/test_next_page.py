@@ -72,6 +72,7 @@ def seen(page: str) -> str:
     return re.sub(r"\s+", " ", text)
 
 
+@pytest.mark.campaign
 def test_tags_balance_and_ids_are_single(page: str) -> None:
     sheet = walked(page)
     assert sheet.faults == []
@@ -160,6 +161,7 @@ def test_each_reading_is_drawn_on_the_form_that_it_tells(book: Book) -> None:
     assert drawn["A", 0] == pytest.approx([0.7e-6 * (80.0 / 55.0) ** 2], rel=1e-3)
 
 
+@pytest.mark.campaign
 def test_a_ring_has_a_page_too() -> None:
     """Over its bore there is nothing to believe: the cut has two pieces."""
     ring = STUDY.replace('disc = "160 mm"', 'ring = ["160 mm", "40 mm"]')

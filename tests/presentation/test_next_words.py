@@ -253,6 +253,7 @@ def test_who_does_not_see_the_goal_is_not_told_to_leave_the_plates(
     assert ("the flatness of A by 0.31 um in 42 of 100" in told["To go"]) == (why == "worse")
 
 
+@pytest.mark.campaign
 def test_who_pays_for_the_goal_of_another_is_named() -> None:
     """B, of which nothing is asked, is to end less flat than it is; A, of which it is, need not be named."""
     book = Book(parse(f'{STUDY}\n[goal]\nflatness = "0.3 um"\nplates = ["A"]\n', "mine"))
@@ -289,6 +290,7 @@ def test_what_a_balance_shows_of_the_next_spell_is_told() -> None:
             assert float(weight) == pytest.approx(0.1448e6 * end.removed[name], rel=0.15)
 
 
+@pytest.mark.campaign
 def test_a_gauge_that_was_never_zeroed_is_read_without_a_guess() -> None:
     gauge = 'gauges.four = { kind = "twist gauge", foot_circle = "120 mm", zero = "unknown" }\n'
     book = Book(parse(STUDY.replace("[[steps]]", f"{gauge}[[steps]]"), "mine"))
@@ -298,6 +300,7 @@ def test_a_gauge_that_was_never_zeroed_is_read_without_a_guess() -> None:
     assert "sph on A middle" in told
 
 
+@pytest.mark.campaign
 def test_all_that_was_read_of_these_faces_is_read_again() -> None:
     """Also where it was read in two entries; what stood at one place twice is foretold once."""
     book = Book(parse(STUDY, "mine"))
@@ -309,6 +312,7 @@ def test_all_that_was_read_of_these_faces_is_read_again() -> None:
     assert [reading.plate for reading, _ in says.foretold] == ["A", "B"]
 
 
+@pytest.mark.campaign
 @pytest.mark.usefixtures("hasty")
 def test_who_lies_on_top_and_for_how_long_is_said_where_plates_change_places(book: Book) -> None:
     swap = Swap(on_top={"A": 240.0, "B": 90.0})

@@ -25,6 +25,7 @@ def page(made_name: str, page_of) -> str:
     return page_of(made_name)
 
 
+@pytest.mark.always("disc_pair", "one_square")
 def test_tags_balance_and_ids_are_single(page: str) -> None:
     sheet = walked(page)
     assert sheet.faults == []
@@ -86,6 +87,7 @@ def test_page_and_pictures_are_written_whole(made_name: str, written) -> None:
     )  # PNG, ISO/IEC 15948
 
 
+@pytest.mark.campaign
 def test_no_picture_is_drawn_twice_and_the_page_says_the_same_twice(
     make_run, tmp_path: Path, monkeypatch
 ) -> None:
@@ -196,6 +198,7 @@ def test_a_flat_shows_half_a_wave_a_band(make_run, page_of, name: str) -> None:
     assert words.count("too small for a gauge to be sure of") == len(grits)
 
 
+@pytest.mark.campaign
 def test_each_face_is_drawn_under_a_flat() -> None:
     """A dome of 2 um: 2 um over 293.80 nm are 6.8 bands from the middle to the rim (checks page, 21)."""
     both = {"size": (0.16, 0.16), "lost": 12.0, "entries": 5, "frames": 2, "cells": 128}
@@ -224,6 +227,7 @@ def test_a_rail_bows_and_is_not_hollow(page_of) -> None:
     assert "face domed" not in words
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize(
     ("outcome", "says"),
     [

@@ -50,6 +50,7 @@ def test_every_run_made_by_hand_is_drawn() -> None:
     assert sorted(DRAWN + ALSO) == sorted(set(MADE) - OUTCOMES)
 
 
+@pytest.mark.always(1, 3, 10, 11, 12, 19, 20, 21, 28, 29, 30, 37, 38, 39, 46, 48)
 @pytest.mark.parametrize(
     "made", [*DRAWN, *(pytest.param(n, marks=pytest.mark.campaign) for n in ALSO)]
 )
@@ -169,6 +170,7 @@ def test_section_turns_the_top_over_like_a_page(make_run) -> None:
     assert not np.any(np.abs(touching - 0.05) < 0.01)
 
 
+@pytest.mark.campaign
 def test_a_cut_beside_a_groove_runs_from_rim_to_rim(make_run) -> None:
     """Grooves run along the middle both ways: the cut keeps to the land beside, alike in both halves."""
     said = run_view(make_run("grooved_pair"))
@@ -245,6 +247,7 @@ def test_bearing_picture_for_the_command(tmp_path: Path) -> None:
     assert image.std() > 0.05
 
 
+@pytest.mark.campaign
 def test_plates_named_in_other_scripts_are_drawn_without_a_warning(tmp_path: Path) -> None:
     """Of Chinese, Thai and Tamil the type has no letters, or cannot set them; warnings are errors here."""
     text = study_text({"A": DISC, "B": DISC}, [step_text("A", "B")], "平板")
@@ -321,6 +324,7 @@ def test_the_page_and_the_preview_say_one_limit(make_run) -> None:
     assert limit(ahead.edge.limits.lift, study.steps[0], study.units) in sentence
 
 
+@pytest.mark.campaign
 def test_pressed_on_the_grit_no_gap_is_open_where_the_pressure_says_it_bears(make_run) -> None:
     """The gap over the grit's give is p = 0 by the layer's law (model page, 2); off the middle as well."""
     said = run_view(make_run("disc_pair"))

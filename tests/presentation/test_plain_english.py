@@ -70,6 +70,7 @@ def test_no_page_reads_as_translated(path: Path) -> None:
     assert not banned(text)
 
 
+@pytest.mark.campaign
 def test_nothing_that_is_printed_reads_as_translated() -> None:
     found = [
         (f"{path.relative_to(PACKAGE)}:{line}", words)

@@ -221,6 +221,7 @@ def asked(
     return iter(seen["seen"])
 
 
+@pytest.mark.campaign
 @in_browser
 def test_numbers_and_study_agree_with_the_program(tmp_path: Path) -> None:
     wanted = hands("line", 3, seed=1)
@@ -243,6 +244,7 @@ def test_fifty_settings_agree_with_the_program(tmp_path: Path, kind: str) -> Non
             raise AssertionError(f"{kind} {hand}: {wrong}") from wrong
 
 
+@pytest.mark.campaign
 @in_browser
 def test_every_control_moves_the_page_and_nothing_is_asked_for(tmp_path: Path) -> None:
     """Sliders, keys on the marks, turning, writing: what stands there follows in one frame, on a phone as well."""
@@ -259,6 +261,7 @@ def test_every_control_moves_the_page_and_nothing_is_asked_for(tmp_path: Path) -
     assert seen["tips"].startswith("A tips off")
 
 
+@pytest.mark.campaign
 @in_browser
 def test_inch_studies_are_written_in_inches(tmp_path: Path) -> None:
     wanted = [
@@ -306,6 +309,7 @@ def test_what_goes_beyond_the_page_is_refused(
     assert not place.exists()
 
 
+@pytest.mark.campaign
 def test_one_step_of_two_is_played_and_the_page_is_not_written_over(tmp_path: Path, capsys) -> None:
     text = STUDY.format(kind="line", units="metric").partition("[sweep]")[0]
     more = '[[steps]]\ntop = "B"\nbottom = "A"\ngrit = "5 um"\nwalk = "2 deg per stroke"\ntime = "10 min"\n'

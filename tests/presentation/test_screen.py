@@ -83,6 +83,7 @@ def studies() -> dict[str, str]:
     return own | {p.stem: p.read_text("utf-8") for p in CONFIGS} | made
 
 
+@pytest.mark.always(0, 3, 5, 8, 9, 10, 12, 14, 20, 21, 22, *range(24, 31))
 @pytest.mark.parametrize("name", [n for n in studies() if "made" not in n or int(n[5:]) % 7 == 0])
 def test_two_steps_fit_one_screen(name: str) -> None:
     """24 lines of 80 columns, the first size of a terminal (common practice, no source); more steps, more."""
@@ -107,6 +108,7 @@ def test_what_cannot_be_comes_first(tmp_path: Path) -> None:
     assert lines[1].startswith("! A tips off B")
 
 
+@pytest.mark.campaign
 def test_the_gravest_come_first_and_nothing_is_lost() -> None:
     """What hurts a person, ruins the plate, wastes the day: the order of the table; `--all` has every one."""
     order = [kind.harm for kind in KINDS.values() if kind.told != "readings"]
@@ -123,6 +125,7 @@ def test_the_gravest_come_first_and_nothing_is_lost() -> None:
     assert 1 <= marked <= 3
 
 
+@pytest.mark.campaign
 def test_what_hurts_is_never_cut_short() -> None:
     whole = " ".join(" ".join(screen_of(LONG)).split())
     told = Preview(parse(LONG)).to_dict()["warnings"]
@@ -131,6 +134,7 @@ def test_what_hurts_is_never_cut_short() -> None:
         assert text in whole
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize(
     "text", [PAIR, INCHES.replace("30 min", "1 min").replace("90 min", "1 min")]
 )

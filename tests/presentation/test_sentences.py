@@ -479,6 +479,7 @@ def test_sentences_are_true_of_the_json(kind: str, seed: int) -> None:
             assert {(name, "saddle"), (name, "twist")} & set(claims.told), (name, said)
 
 
+@pytest.mark.always("twist-0", "off centre-1", "one-sided-1")
 @pytest.mark.parametrize(
     ("kind", "seed"),
     [
@@ -553,6 +554,7 @@ LIES: dict[str, Callable[[Onward], Onward]] = {
 }
 
 
+@pytest.mark.campaign
 def test_of_a_ring_no_dome_larger_than_its_flatness_is_foretold() -> None:
     """A dome is told to the middle of the bore (model page, 1): of 80 mm over 50 mm 0.61 of it is there."""
     run = ring_on_plate()

@@ -62,6 +62,7 @@ def test_where_to_press_is_eccentric_compression(degrees: float) -> None:
     assert load_against(Wedge(4 * UM, high), ring, step, 1.9 * UM) is None
 
 
+@pytest.mark.campaign
 def test_a_wedge_that_is_left_is_what_comes_next(monkeypatch: pytest.MonkeyPatch) -> None:
     """Whatever is said of the faces, for that alone `Stop here` would be wrong."""
     stop = Advice("stop", "Stop here: nothing brings them nearer.")

@@ -74,6 +74,7 @@ def test_what_is_smaller_than_its_error_is_called_in_doubt(make_run: Maker) -> N
     assert "good to 13 uin" in inch  # 0.32 um / 0.0254 um
 
 
+@pytest.mark.campaign
 def test_screen_and_page_say_it_where_the_figures_are(make_run: Maker) -> None:
     run = make_run("disc_pair")
     doubtful = erring(run, sphere=20 * NM)

@@ -254,6 +254,7 @@ def test_lifting_is_said_with_its_share() -> None:
     assert not any("lifts" in told for told in notes(replace(calm, candidates=(best,))))
 
 
+@pytest.mark.campaign
 def test_a_sloppy_hand_names_what_matters_most_first() -> None:
     told = sloppy(made())
     assert told[0].startswith(

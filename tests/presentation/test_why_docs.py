@@ -15,6 +15,7 @@ def made():
     return runpy.run_path(str(DOCS / "make_why_page.py"))
 
 
+@pytest.mark.campaign
 def test_the_page_is_what_the_script_makes(made):
     text = (DOCS / "why-straight-strokes-leave-errors.md").read_text("utf-8")
     assert text == made["page"]()

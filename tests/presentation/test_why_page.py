@@ -61,6 +61,7 @@ def page(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactor
     return (folder / "out" / "why.html").read_text("utf-8")
 
 
+@pytest.mark.always("rails")
 def test_tags_balance_and_ids_are_single(page: str) -> None:
     sheet = walked(page)
     assert sheet.faults == []

@@ -245,6 +245,7 @@ def test_warmth_goes_on_from_step_to_step():
 PARTS = (Path(__file__).parents[2] / "configs" / "seal-rings-on-a-turning-plate.toml").read_text()
 
 
+@pytest.mark.campaign
 def test_parts_of_a_batch_get_warm_each_by_itself():
     """Each load comes from the bench; three at once warm the plate three times as much as one (energy)."""
 

@@ -65,6 +65,7 @@ def ticks(monkeypatch) -> None:
     monkeypatch.setattr(budget, "clock", look)
 
 
+@pytest.mark.always("turned", "straight")
 @pytest.mark.parametrize("name", STUDIES)
 def test_poses_counted_on_few_cells_are_those_of_the_study(ticks, name: str) -> None:
     """Within half as much again: they are asked for by forms, which few cells tell as well as many."""
@@ -127,6 +128,7 @@ def words_of(place: Path, cells: int = 64) -> list[str]:
     return [str(place / "pair.toml"), "--out", str(place / "out"), "--no-page"]
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("command", ["run", "compare"])
 @pytest.mark.parametrize(
     ("what", "free"), [("memory", NOTHING_FREE), ("memory", SMALL), ("disk", 1000)]
@@ -146,6 +148,7 @@ def test_what_the_machine_cannot_hold_is_refused(
     assert not (tmp_path / "out/run.h5").exists()
 
 
+@pytest.mark.campaign
 def test_scripts_are_always_told(capsys, tmp_path: Path) -> None:
     for command in ("run", "compare"):
         assert main([command, *words_of(tmp_path), "--force", "--json"]) == 0
@@ -155,6 +158,7 @@ def test_scripts_are_always_told(capsys, tmp_path: Path) -> None:
         (tmp_path / "out").rename(tmp_path / f"out-{command}")
 
 
+@pytest.mark.campaign
 def test_people_are_told_what_takes_long(monkeypatch, capsys, tmp_path: Path) -> None:
     assert main(["run", *words_of(tmp_path), "--force"]) == 0
     assert "of memory" not in capsys.readouterr().err

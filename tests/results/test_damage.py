@@ -53,6 +53,7 @@ def flipped(whole: bytes, dice: random.Random, kind: str) -> bytes:
     return bytes(spoilt)
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize(
     ("flips", "pages"), [(400, 100), pytest.param(4_000, 800, marks=pytest.mark.campaign)]
 )
@@ -156,6 +157,7 @@ def test_a_file_of_another_hand_asks_for_nothing_outside_and_nothing_huge(
     assert why in told(path)
 
 
+@pytest.mark.campaign
 def test_whatever_is_added_or_taken_away_is_noticed(run: Run, tmp_path: Path) -> None:
     """What need not be there, too: without it a page would say less, and nobody would know."""
     path = tmp_path / "run.h5"
@@ -282,6 +284,7 @@ def told_in_python(run: Run) -> Run:
     return replace(run, plates=plates, bearings=bearings, top=top, bottom=bottom, study=study)
 
 
+@pytest.mark.campaign
 def test_a_file_of_the_layout_before_is_read(run: Run, tmp_path: Path) -> None:
     path = tmp_path / "old.h5"
     typed = told_in_python(run)

@@ -89,6 +89,7 @@ TELLING = (1, 4, 6, 7, 8, 9, 11, 12, 14, 15, 23, 24, 26, 27, 31, 33, 36, 43, 54,
 SIXTY = [pytest.param(k, marks=[] if k in TELLING else pytest.mark.campaign) for k in range(60)]
 
 
+@pytest.mark.always("24")
 @pytest.mark.parametrize("index", SIXTY)
 def test_what_preview_notices_is_on_page_and_card(index: int) -> None:
     try:
@@ -165,6 +166,7 @@ def test_the_best_point_passed_is_a_finding_with_its_place_in_the_history() -> N
     assert one.step == 1
 
 
+@pytest.mark.campaign
 def test_pits_that_are_left_are_told_by_the_metal_that_went() -> None:
     """Half the grain (common practice) less what the finer step took off, by the run's own history."""
     study, run = lapped(PAIR + STEP % ("15 um", "2 min") + STEP % ("9 um", "2 min"))

@@ -86,6 +86,7 @@ def test_and_on_many_random_studies():
     assert missed <= MISSED
 
 
+@pytest.mark.campaign
 def test_a_band_holds_what_the_run_came_to_and_is_not_told_of_a_layer_that_was_given():
     run = study(4).run()
     assert all(
@@ -100,6 +101,7 @@ def test_a_band_holds_what_the_run_came_to_and_is_not_told_of_a_layer_that_was_g
     assert forms[0] == pytest.approx(forms[1], abs=READ)
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("layer", ["", 'layer = { depth = "0.75 um", pressure = "3 kPa" }'])
 def test_it_is_in_json_only_where_the_layer_is_a_guess(layer):
     run = parse(PAIR.replace("LAYER", layer)).run()
@@ -119,6 +121,7 @@ def test_a_model_with_deeper_layers_is_one_that_is_made_so():
     assert np.abs(usual - made).max() > 1e-3 * np.abs(made).max()
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("layer", ["", 'layer = { depth = "0.75 um", pressure = "3 kPa" }'])
 def test_the_mark_in_the_long_run_goes_as_the_depth_of_the_layer(layer):
     """dz/dt = A z / s + b has its fixed point at -s D b: the band is 0.4 to 3 times the mark (practice)."""

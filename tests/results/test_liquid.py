@@ -165,6 +165,7 @@ def test_kerosene_burns_wherever_it_floods() -> None:
     assert text(parse(twice)).count("kerosene and its vapour burn") == 1
 
 
+@pytest.mark.campaign
 def test_why_says_it_on_screen_on_its_page_and_to_scripts() -> None:
     one = study("flooded with kerosene")
     why = Why(one, degree=2)

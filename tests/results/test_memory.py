@@ -60,6 +60,7 @@ def test_shapes_over_pieces_of_a_face_fit_as_over_the_whole(monkeypatch, kind: s
     assert parted.surface(want) == pytest.approx(whole.surface(want), abs=1e-15)
 
 
+@pytest.mark.campaign
 def test_pictures_are_of_no_more_cells_than_show() -> None:
     """Means over larger cells keep the volume and the form, here of a dome whose rise is known."""
     text = SWAPPED.format(cells=2 * SHOWN, swap=1, time=1).replace('time = "1 min"', "strokes = 1")

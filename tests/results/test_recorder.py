@@ -96,6 +96,7 @@ def test_a_short_run_is_kept_whole() -> None:
     assert worn.max() > 0.0
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize(
     ("blocks", "swap_every", "step_every"), [(600, 60, 200), (600, 2, 100), (400, 1, 1)]
 )
@@ -126,6 +127,7 @@ def test_frames_keep_first_and_last_and_spread() -> None:
     assert gaps.max() < 2.5 * gaps.mean(), "even over metal, not over time"
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize(("every", "blocks"), [(1, 24), (17, 260), (250, 300)])
 def test_stopping_and_going_on_keeps_the_same(tmp_path: Path, every: int, blocks: int) -> None:
     whole = recorded(blocks, swap_every=40).run(HEADING, "done", 1.0)
@@ -194,6 +196,7 @@ def test_a_checkpoint_with_a_foreign_clock_is_refused(tmp_path: Path) -> None:
         restore(tmp_path / "part.h5", STUDY)
 
 
+@pytest.mark.always("cut")
 @pytest.mark.parametrize("harm", ["flipped", "cut", "gone"])
 def test_a_damaged_checkpoint_falls_back_on_the_one_before(tmp_path: Path, harm: str) -> None:
     part = tmp_path / "run.part.h5"

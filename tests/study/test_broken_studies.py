@@ -122,6 +122,7 @@ def at(document, path):
     return document
 
 
+@pytest.mark.campaign
 @MANY
 def test_one_value_is_replaced(number):
     def check(data, document):
@@ -132,6 +133,7 @@ def test_one_value_is_replaced(number):
     tried(check, number, st.data(), documents())
 
 
+@pytest.mark.campaign
 @MANY
 def test_several_keys_are_dropped_renamed_or_moved(number):
     def check(data, document):

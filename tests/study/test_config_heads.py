@@ -83,6 +83,7 @@ def test_grooves_on_both_lose_alike() -> None:
     assert removed["A"] == pytest.approx(removed["B"], rel=0.01)
 
 
+@pytest.mark.campaign
 def test_swapping_keeps_two_flat_plates_nearly_flat() -> None:
     never, _ = end(document("never-swapped"))
     even, _ = end(override(document("never-swapped"), 1, {"swap_every": "5 min"}))

@@ -124,12 +124,14 @@ def test_opens_with_three_lines(name):
     assert max(map(len, lines)) <= 110
 
 
+@pytest.mark.always(2, 4, 5, 6, 17, 21)
 @pytest.mark.parametrize("name", EACH)
 def test_runs_to_its_end(name):
     _, last, _ = lapped(name)
     assert last.outcome == ("until" if name == "ring-to-size-and-parallel" else "done")
 
 
+@pytest.mark.campaign
 def test_first_pair_ends_flat():
     forms, _, study = lapped("first-pair")
     squeeze = (
@@ -178,6 +180,7 @@ def test_straight_stroke_keeps_twist_and_shares_out_the_ridges():
         assert ridges(study, last, name) == pytest.approx(0.5 * UM, abs=0.05 * UM)
 
 
+@pytest.mark.campaign
 def test_quarter_turns_take_out_twist_and_ridges():
     forms, last, study = lapped("quarter-turns")
     for name in "AB":
@@ -204,6 +207,7 @@ def test_three_plates_with_quarter_turns_lose_the_twist():
         assert -0.7 * UM < form.sphere < 0.1 * UM
 
 
+@pytest.mark.campaign
 def test_rings_over_the_rim_leave_the_plate_its_form():
     forms, _, _ = lapped("rings-over-the-rim")
     assert forms["ring"].flatness < 0.2 * UM
@@ -212,6 +216,7 @@ def test_rings_over_the_rim_leave_the_plate_its_form():
     assert inside["plate"].sphere < -1.0 * UM
 
 
+@pytest.mark.campaign
 def test_a_seal_ring_of_carbon_comes_flat_within_a_band():
     forms, last, _ = lapped("seal-ring-of-carbon")
     # Half a wave of the yellow helium line, 587.6 nm.
@@ -260,6 +265,7 @@ def test_rail_loses_its_wind_to_the_plates_cost():
     assert line["plate"].crown < -1.5 * UM
 
 
+@pytest.mark.campaign
 def test_how_far_over_tells_in_a_known_measure():
     study = load(CONFIGS / "how-far-over.toml")
     values = study.swept.axes[0].values
@@ -328,6 +334,7 @@ def test_ring_that_spares_the_plate_leaves_rings_in_it():
     assert abs(heavier["plate"].sphere) < 0.1 * UM
 
 
+@pytest.mark.campaign
 def test_a_rail_on_two_feet_is_read_otherwise_than_it_is():
     forms, _, study = lapped("rail-on-two-feet")
     sizes = study.bends[0].sizes
@@ -345,6 +352,7 @@ def test_a_rail_on_two_feet_is_read_otherwise_than_it_is():
     assert abs(reads(last, wide.plates["S"])) < 0.3 * UM
 
 
+@pytest.mark.campaign
 def test_rail_out_of_wind_bows_when_it_goes_on_too_long():
     forms, _, _ = lapped("rail-out-of-wind")
     assert forms["rail"].bow > 0.5 * UM

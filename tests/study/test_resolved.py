@@ -222,6 +222,7 @@ def same(one: Any, other: Any) -> bool:
     return bool(one == other)
 
 
+@pytest.mark.campaign
 @given(studies)
 def test_any_study_comes_back_to_the_bit(study: Study) -> None:
     assert same(there_and_back(study), study)

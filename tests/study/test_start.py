@@ -70,6 +70,7 @@ def largest(one: np.ndarray, other: np.ndarray, land: np.ndarray) -> float:
     return float(np.abs(one - other)[land > 0.0].max())
 
 
+@pytest.mark.campaign
 def test_plates_begin_with_the_faces_at_the_end(bench: Path, first: Run) -> None:
     second = parse(ON)
     assert second.start is not None
@@ -82,6 +83,7 @@ def test_plates_begin_with_the_faces_at_the_end(bench: Path, first: Run) -> None
         assert plate.form.sphere == pytest.approx(record.form.sphere, abs=1e-15)
 
 
+@pytest.mark.campaign
 def test_going_on_is_what_the_engine_makes_of_those_faces(bench: Path, first: Run) -> None:
     second = parse(ON)
     moments = list(lap(second.plates, second.steps, seed=second.seed, margin=second.margin))
@@ -95,6 +97,7 @@ def test_going_on_is_what_the_engine_makes_of_those_faces(bench: Path, first: Ru
         assert largest(moments[-1].heights[name], end.heights[name], plate.land) < 1e-18
 
 
+@pytest.mark.campaign
 def test_two_runs_are_one_run_of_both(first: Run, second: Run) -> None:
     # 400 strokes of 9 deg are ten whole turns: the second run takes the top up as the first left it.
     whole = parse(PAIR.replace("10 min", "20 min")).run()
@@ -262,6 +265,7 @@ def test_from_python_a_run_in_memory(first: Run) -> None:
     assert sent == second
 
 
+@pytest.mark.campaign
 def test_members_of_a_comparison_see_the_same_faces(bench: Path, first: Run) -> None:
     ways = '\n[[variants]]\nname = "light"\nset = { load = "20 N" }\n'
     text = PAIR.replace("10 min", "1 min") + ways
@@ -277,6 +281,7 @@ def test_members_of_a_comparison_see_the_same_faces(bench: Path, first: Run) -> 
 # --- the run file, checkpoints, the command ------------------------------------------------------------
 
 
+@pytest.mark.campaign
 def test_the_run_file_says_where_the_faces_came_from(bench: Path) -> None:
     run = parse(ON.replace("10 min", "1 min")).run()
     run.write("second.h5")
@@ -307,6 +312,7 @@ def test_another_run_of_that_name_is_not_gone_on_with(bench: Path, first: Run) -
         check_same(run, Path("x"), parse(text))
 
 
+@pytest.mark.campaign
 def test_the_command_goes_on_from_a_run(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     Path("studies").mkdir()
     Path("studies/s.toml").write_text(PAIR.replace("10 min", "1 min"))

@@ -219,6 +219,7 @@ def test_what_readings_take_for_granted_is_what_is_foretold_of_flat_plates(a, b)
     assert taken == pytest.approx(shown, rel=0.02)
 
 
+@pytest.mark.campaign
 def test_a_warm_face_goes_domed_and_is_lapped_hollow():
     """0.5 K through 30 mm of iron domes 160 mm by 0.56 um (Timoshenko, check 24); so much goes hollow."""
     cold = study('bending = "on"', step='swap_every = "2 min"')

@@ -200,6 +200,7 @@ def has(document: Any, place: tuple[Any, ...], like: Any) -> bool:
     return True
 
 
+@pytest.mark.campaign
 @settings(max_examples=150, deadline=None)
 @given(DOCUMENTS, st.lists(LEAVES | TABLES, max_size=5), st.randoms(use_true_random=False))
 def test_any_change_of_any_study_reads_as_wanted_and_keeps_its_comments(
@@ -299,6 +300,7 @@ CHANGES = st.fixed_dictionaries(
 )
 
 
+@pytest.mark.campaign
 @settings(max_examples=100, deadline=None)
 @given(STUDIES, CHANGES, st.randoms(use_true_random=False))
 def test_a_changed_study_means_what_was_changed(document, changes, dice) -> None:

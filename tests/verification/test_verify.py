@@ -15,6 +15,7 @@ def outcome():
     return verify()
 
 
+@pytest.mark.campaign
 def test_every_row_passes(outcome):
     failed = [row for row in outcome if not row.ok]
     assert not failed, "\n".join(map(str, failed))

@@ -33,6 +33,7 @@ def lapped(tmp_path_factory):
     return folder / "small-run"
 
 
+@pytest.mark.always("sdf", "csv", "npy")
 @pytest.mark.parametrize("kind", ["x3p", "sdf", "csv", "npy"])
 def test_a_face_of_a_run_starts_a_plate(lapped, kind, capsys):
     assert main(["report", str(lapped), "--maps", kind]) == 0

@@ -58,6 +58,7 @@ def test_each_is_refused_in_one_line(answers):
         assert 15 < len(came) < 300, name
 
 
+@pytest.mark.campaign
 def test_each_is_refused_quickly_and_in_little_memory(answers):
     """Quickly: in few calls; each with a limit on what it may read at once (seconds: benchmarks)."""
     slow = {name: calls for name, (_, calls, _) in answers.items() if calls >= MOST_CALLS}

@@ -74,6 +74,7 @@ def test_height_and_tilt_are_how_it_lay_in_the_instrument():
         assert (weight * two.measured.heights).sum() / inside.sum() == pytest.approx(0.0, abs=1e-18)
 
 
+@pytest.mark.campaign
 def test_a_finer_map_gives_means():
     # a ripple far finer than the cells averages out; one far coarser comes through
     plate = disc()
