@@ -42,8 +42,6 @@ COMMANDS = {
     "tune": (("tune", "s.toml", "--no-page", "--samples", "2"), "s-tune"),
 }
 
-EACH = [pytest.param(n, marks=[] if n == "run" else pytest.mark.campaign) for n in COMMANDS]
-
 
 @pytest.fixture(scope="module")
 def played(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
@@ -137,13 +135,14 @@ def many(request: pytest.FixtureRequest) -> int:
     return int(request.config.getoption("--changes")) if request.param == "many" else FEW
 
 
-@pytest.fixture(params=["few", pytest.param("many", marks=pytest.mark.campaign)])
+@pytest.fixture(params=["few", "many"])
 def number(request: pytest.FixtureRequest) -> int:
     return many(request)
 
 
 @pytest.mark.campaign
-@pytest.mark.parametrize("command", EACH)
+@pytest.mark.often("few-run")
+@pytest.mark.parametrize("command", COMMANDS)
 def test_what_is_swapped_or_edited_between_is_refused_or_done_anew(
     played: Bench, command: str, number: int
 ) -> None:
@@ -174,7 +173,8 @@ def test_what_is_swapped_or_edited_between_is_refused_or_done_anew(
 
 
 @pytest.mark.campaign
-@pytest.mark.parametrize("command", EACH)
+@pytest.mark.often("few-run")
+@pytest.mark.parametrize("command", COMMANDS)
 def test_a_bit_that_flips_in_what_is_kept_is_refused_or_mended(
     played: Bench, command: str, number: int
 ) -> None:

@@ -58,7 +58,7 @@ def test_nothing_in_a_file_is_a_fault_of_the_program(
     assert got["lines"] > 500, "the program was not looked at"
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 @pytest.mark.parametrize("kind", fuzzing.KINDS)
 def test_nothing_in_many_files_is_a_fault_of_the_program(
     process: subprocess.Popen[str], kind: str, request: pytest.FixtureRequest

@@ -267,16 +267,15 @@ def sampled(table: list[tuple[str, int]], name: str) -> list[tuple[str, int]]:
 
 # What `next` writes is written by `log` too, and it takes longest.
 @pytest.mark.campaign
-@pytest.mark.parametrize(
-    "name",
-    [pytest.param(n, marks=[] if n in ("run", "log") else pytest.mark.campaign) for n in SCENARIOS],
-)
+@pytest.mark.often("run", "log", "new", "maps")
+@pytest.mark.parametrize("name", SCENARIOS)
 def test_a_fault_of_the_disk_loses_and_mixes_nothing(played: Bench, name: str) -> None:
     for kind, at in some(played.unbroken(name)[1], name):
         played.meets(name, kind, at)
 
 
 @pytest.mark.campaign
+@pytest.mark.often("run", "new")
 @pytest.mark.parametrize("name", SCENARIOS)
 def test_a_fault_at_any_operation_loses_and_mixes_nothing(
     played: Bench, name: str, request: pytest.FixtureRequest
@@ -302,10 +301,8 @@ FOR_ALL = GOAL.replace("[goal]", WAYS + "[goal]")
 
 
 @pytest.mark.campaign
-@pytest.mark.parametrize(
-    "first",
-    [pytest.param(n, marks=[] if n == "compare" else pytest.mark.campaign) for n in INTO],
-)
+@pytest.mark.often("compare")
+@pytest.mark.parametrize("first", INTO)
 def test_of_two_commands_in_one_folder_the_second_is_refused(played: Bench, first: str) -> None:
     """Whatever the second is, while the first is at it: one line, and the first ends as if it were alone."""
     ready = played.place / f"two ready {first}"

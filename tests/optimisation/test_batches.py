@@ -171,7 +171,7 @@ def test_a_batch_that_is_not_there_cannot_be_swept():
         Study.from_dict({**bare, "sweep": {"batch.together": [1, 2]}})
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_tune_keeps_all_parts_within_the_goal_and_is_no_worse_than_as_typed():
     """The answer lapped anew by itself; among what was typed, the coarse places and their neighbours."""
     free = {"batch.dress.every": ["1 parts", "5 parts"], "batch.together": [1, 2]}

@@ -61,7 +61,7 @@ def quantities(bench):
     return np.vstack([*(layout.form_rows(name) for name in "AB"), wear, layer])
 
 
-@pytest.fixture(scope="module", params=[4, pytest.param(16, marks=pytest.mark.campaign)])
+@pytest.fixture(scope="module", params=[4, pytest.param(16, marks=pytest.mark.long)])
 def shops(request, bench):
     """Hidden shops, two spells each: how far the truth is from what is believed, over its spread."""
     rows, off, tails = quantities(bench), [], []
@@ -87,6 +87,7 @@ def test_the_truth_lies_as_far_off_as_is_said(shops):
     assert np.abs(off[:, -1].mean(axis=0)).max() < 4.0 / np.sqrt(len(off))
 
 
+@pytest.mark.campaign
 def test_alarms_are_as_seldom_as_is_said(shops):
     """Tails of what was foretold are spread evenly: a mean of one half, few below 1 in 100."""
     _, tails = shops

@@ -86,7 +86,7 @@ def obeyed(case: str, seed: int) -> np.ndarray:
     return np.array(sizes)
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 @pytest.mark.usefixtures("hasty")
 @pytest.mark.parametrize("case", CASES)
 def test_nothing_gets_worse_by_what_is_advised(case: str) -> None:
@@ -95,7 +95,7 @@ def test_nothing_gets_worse_by_what_is_advised(case: str) -> None:
     assert (sizes[-1] <= sizes.min(axis=0) + 0.1e-6).all()
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 @pytest.mark.parametrize("case", CASES)
 def test_nor_by_the_whole_planner_obeyed_to_the_end(
     case: str, monkeypatch: pytest.MonkeyPatch
@@ -189,6 +189,7 @@ def random_text(seed: int) -> str:
 
 
 @pytest.mark.campaign
+@pytest.mark.often(0)
 @pytest.mark.parametrize("case", CASES)
 def test_what_a_run_says_to_do_next_makes_nothing_worse(case: str) -> None:
     flat = rounds_of(parse(CASES[case], "mine"))
@@ -196,6 +197,7 @@ def test_what_a_run_says_to_do_next_makes_nothing_worse(case: str) -> None:
 
 
 @pytest.mark.campaign
+@pytest.mark.often("0")
 @pytest.mark.parametrize("seed", range(8))
 def test_nor_for_pairs_drawn_at_random(seed: int) -> None:
     """What is within 0.3 um, which is asked where a study asks for nothing, is as good as flat."""

@@ -240,12 +240,15 @@ def _on_the_edge(shop: Shop, place: tuple[float, float, int]) -> bool:
 
 
 @pytest.mark.campaign
-@pytest.mark.parametrize("number", [3, pytest.param(48, marks=pytest.mark.campaign)])
+@pytest.mark.often("3")
+@pytest.mark.parametrize("number", [3, 48])
 def test_answers_stand_a_sloppy_hand_and_do_not_lift_where_that_can_be(number: int) -> None:
     looked_at(range(1000, 1000 + number))
 
 
-@pytest.mark.parametrize("number", [pytest.param(n, marks=pytest.mark.campaign) for n in (3, 6)])
+@pytest.mark.campaign
+@pytest.mark.often("3")
+@pytest.mark.parametrize("number", [3, 6])
 def test_what_reaches_the_goal_in_nine_of_ten_draws_is_taken_where_there_is_any(
     number: int,
 ) -> None:

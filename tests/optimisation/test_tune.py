@@ -123,7 +123,7 @@ def swaps() -> Tuning:
     return tune(standing(OPEN_LOOP) + SWAPS_GOAL, cells=24, looks=300)
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_a_tuned_open_loop_is_no_slower_than_readings_and_holds(swaps: Tuning) -> None:
     answer = swaps.answer
     assert swaps.outcome == "found"
@@ -143,7 +143,7 @@ def test_a_tuned_open_loop_is_no_slower_than_readings_and_holds(swaps: Tuning) -
     assert answer.operator.reached_at == pytest.approx(answer.simulated.reached_at, rel=0.03)
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_the_tuned_schedule_keeps_each_plate_on_top_in_shares(swaps: Tuning) -> None:
     # Who is on top moves the shared sphere: the domed one for most of the first hour, then equal shares.
     swap = swaps.answer.study.steps[1].swap
@@ -151,7 +151,7 @@ def test_the_tuned_schedule_keeps_each_plate_on_top_in_shares(swaps: Tuning) -> 
     assert 45 * 60 < swaps.answer.study.steps[0].time < 65 * 60
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_the_trade_off_falls_with_time(swaps: Tuning) -> None:
     told = [p for p in swaps.trade_off if p.by == "operator"]
     lapped_too = [p for p in swaps.trade_off if p.by == "simulation"]
@@ -164,7 +164,7 @@ def test_the_trade_off_falls_with_time(swaps: Tuning) -> None:
         assert near.share <= p.share + 0.4
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_a_longer_stroke_is_faster_where_it_may_move(swaps: Tuning) -> None:
     moved = SWAPS_GOAL + '"steps.1.stroke.length" = ["60 mm", "100 mm"]\n'
     moved = moved.replace('"steps.2.swap_every.A" = ["3 min", "20 min"]\n', "")
@@ -204,7 +204,7 @@ least = "removed"
 """
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_a_goal_on_a_rail_and_an_unequal_pair() -> None:
     # Hardened steel on iron, a rail on a plate: unequal outline, mass and wear.
     got = tune(RAIL, looks=40)
@@ -252,7 +252,7 @@ order = true
 """
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_the_order_of_steps_moves() -> None:
     got = tune(ORDER, looks=60)
     # Six orders; every one that promised more was lapped, and the best is the best of them.
@@ -284,7 +284,7 @@ def test_twist_without_turning_is_refused_with_the_missing_key() -> None:
     assert "0.50 um" in why.message
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_what_the_layer_leaves_is_refused_with_what_can_be_reached() -> None:
     text = TURNED.replace("10 min", "2 h") + 'swap_every = "5 min"\n'
     free = '"steps.1.swap_every.A" = ["2 min", "30 min"]\n"steps.1.swap_every.B" = ["2 min", "30 min"]\n'
@@ -363,7 +363,7 @@ def test_no_goal_and_nothing_free_say_what_to_write() -> None:
         tune(PAIR + '[goal]\nflatness = "1 um"\n')
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_neither_workers_nor_a_stop_change_a_bit(tmp_path: Path) -> None:
     goal = '[goal]\ndome = "1 um"\n[tune.free]\n"steps.1.time" = ["5 min", "3 h"]\n'
     once = tune(PAIR + goal, looks=60, samples=6)
