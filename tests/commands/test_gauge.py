@@ -201,7 +201,7 @@ def test_readings_that_tell_nothing_and_grey_faces_are_told(study, capsys):
     assert re.search(r"um.*: too little for it to tell\n", twist)
     assert "adds a scatter of 0.15 um from place to place" in " ".join(twist.split())
     assert "too little" not in dome  # a quarter of 8 um
-    assert "loose 15 um grit leaves A too grey to show bands" in " ".join(text.split())
+    assert "no bands: loose 15 um grit leaves A too grey." in " ".join(text.split())
     assert main(["run", study(STUDY), "--no-page", "--force"]) == 0
     assert "too grey" not in said(capsys, "pair-run")
 
@@ -376,6 +376,10 @@ def test_a_face_flatter_than_a_gauge_tells_is_told_so(study, capsys):
     of_a, of_b = end[end.index("A: flat to") :].split("B: flat to")
     assert "too small for a gauge to be sure of" in of_b
     assert "too small for a gauge to be sure of" not in of_a
+    # One rule: that remark counts on no bands here, and what a flat would show is told of a bright face.
+    flat = " ".join(said(capsys, "pair-run", "--with", "optical flat", "--plate", "B").split())
+    assert flat.index("Were it bright, it would show") < flat.index("at 0 deg: middle low")
+    assert "too little for it to tell" not in flat
 
 
 def test_what_is_known_as_a_sum_only_is_not_begun_with_and_said_so(study, capsys):

@@ -5,6 +5,7 @@ import pytest
 
 import lapwright as lw
 from lapwright.metrology.finish import (
+    blinded,
     brightness_of,
     deviation_of,
     height_of,
@@ -12,7 +13,7 @@ from lapwright.metrology.finish import (
     unsure_below,
 )
 from lapwright.metrology.fringes import too_grey
-from lapwright.metrology.instruments import Micrometer, Spherometer
+from lapwright.metrology.instruments import Micrometer, OpticalFlat, Spherometer
 from lapwright.units import Units
 
 UM = 1e-6
@@ -64,6 +65,16 @@ def test_a_bright_face_is_told_by_bands_and_a_grey_one_is_not():
     plate = lw.Plate(lw.Disc("160 mm"), thickness=0.03)
     fine, coarse = (unsure_below(plate, (), grit * UM) for grit in (3.0, 9.0))
     assert fine < 0.5 * coarse
+
+
+@pytest.mark.parametrize("grit", [3.0, 5.0, 6.0, 15.0])
+def test_a_flat_that_shows_nothing_lowers_no_limit(grit):
+    """Loose grit above 5 um leaves a face too grey for bands (common practice, no source)."""
+    plate, flat = lw.Plate(lw.Disc("160 mm"), thickness=0.03), OpticalFlat(diameter=0.16)
+    coarse = Spherometer(foot_circle=0.08, repeatability=10.0 * UM)
+    alone, both = (unsure_below(plate, them, grit * UM) for them in ([coarse], [coarse, flat]))
+    assert (both == alone) == blinded(flat, grit * UM) == (grit > 5.0)
+    assert not blinded(flat, None)
 
 
 @pytest.mark.parametrize("share", [0.9, 0.9999, 1.0, 1.01])

@@ -89,6 +89,26 @@ def scatter_of(grit: float, ball: float = BALL) -> float:
     return deviation_of(grit) * min(pi / sqrt(6.0) / sqrt(2.0 * log(grains)), 1.0)
 
 
+def blinded(gauge: Gauge, grit: float | None) -> bool:
+    """Whether the finish off a grit [m] (None: not known) takes from a gauge all that it would show.
+
+    The one rule on grey faces: an optical flat shows no bands there, so no limit counts on them.
+    """
+    return isinstance(gauge, OpticalFlat) and too_grey(grit)
+
+
+def rough_of(gauge: Gauge, grit: float | None) -> float:
+    """Standard deviation [m] that the finish off a grit [m] (None: not known) adds under one foot of a gauge.
+
+    Bands are as ragged as the finish; a ball rides on it.
+    """
+    if grit is None or gauge.angular:
+        return 0.0
+    if isinstance(gauge, OpticalFlat):
+        return deviation_of(grit)
+    return scatter_of(grit, gauge.ball or BALL)
+
+
 def unsure_below(plate: Plate, gauges: Iterable[Gauge] = (), grit: float | None = None) -> float:
     """The least dome or bow [m] of which readings tell the side, by the best gauge there is.
 
@@ -118,20 +138,15 @@ def _least(plate: Plate, gauges: Iterable[Gauge], grit: float | None) -> float |
     found = []
     for gauge in gauges:
         flat = isinstance(gauge, OpticalFlat)
-        if (
-            gauge.angular
-            or isinstance(gauge, Micrometer | RepeatReading)
-            or (flat and too_grey(grit))
-        ):
+        of_no_dome = gauge.angular or isinstance(gauge, Micrometer | RepeatReading)
+        if of_no_dome or blinded(gauge, grit):
             continue
         place = usual_place(gauge, plate.outline, 0.0)
         seen = abs(next(iter(ratios(gauge, plate, place).values())))
         if seen < NOTHING:
             continue
-        feet = float(np.sqrt((gauge.contacts(place, plate.outline).weight ** 2).sum()))
-        rough = 0.0
-        if grit is not None:  # bands are as ragged as the finish
-            rough = deviation_of(grit) if flat else feet * scatter_of(grit, gauge.ball or BALL)
+        feet = 1.0 if flat else np.sqrt((gauge.contacts(place, plate.outline).weight ** 2).sum())
+        rough = float(feet) * rough_of(gauge, grit)
         by_chance = hypot(gauge.repeatability, rough) / (1.0 if flat else sqrt(PLACES))
         own = hypot(by_chance, gauge.resolution / sqrt(12.0), 0.5 * gauge.hysteresis)
         found.append(SURE * own / seen)

@@ -17,9 +17,9 @@ import numpy as np
 from lapwright.metrology.budget import WARM, Budget, Prediction
 from lapwright.metrology.conditions import bow_of_warmth, standing
 from lapwright.metrology.contacts import Placement
-from lapwright.metrology.finish import BALL, SURE, deviation_of, scatter_of
+from lapwright.metrology.finish import SURE, blinded, rough_of
 from lapwright.metrology.form import FORMS, Form
-from lapwright.metrology.fringes import over_the_bore, too_grey
+from lapwright.metrology.fringes import over_the_bore
 from lapwright.metrology.instruments import Gauge, Micrometer, OpticalFlat, TwistGauge
 from lapwright.metrology.least_squares import Estimate, FormEstimate
 from lapwright.metrology.reading import FINE, Reading, own_of, stepped
@@ -80,6 +80,9 @@ def _shown(one: Seen, request: Request, whole: Mapping[str, Whole], full: bool) 
         yield from (f"  {line}" for line in _thick(one, request))
         yield from (f"  {line}" for line in _doubt(budget, one.gauge, units, full))
         return
+    grit = request.faces.grits[one.plate.name]
+    if grit is not None and blinded(one.gauge, grit):
+        yield from wrapped(say("gauge.too_grey", grain=grit, plate=one.plate.name), "  ", "    ")
     if one.lined:
         yield from (f"  {line}" for line in _lines(one, units))
     else:
@@ -261,24 +264,19 @@ def _warmth(gauge: Gauge, budget: Budget, units: Units, full: bool) -> str:
 
 def _doubt_of(one: Prediction, seen: Seen, request: Request) -> float:
     """What a reading is not sure of, with what the finish adds to it, in its own unit."""
-    grit, gauge = request.faces.grits[seen.plate.name], seen.gauge
-    rough = 0.0
-    if grit is not None and not gauge.angular:
-        flat = isinstance(gauge, OpticalFlat)
-        rough = SURE * (deviation_of(grit) if flat else scatter_of(grit, gauge.ball or BALL))
+    grit = request.faces.grits[seen.plate.name]
+    # Where it is too grey for bands, those of a bright face are told.
+    rough = 0.0 if blinded(seen.gauge, grit) else SURE * rough_of(seen.gauge, grit)
     return math.hypot(one.budget.half, rough)
 
 
 def _finish(one: Seen, request: Request) -> Iterator[str]:
-    """What the last grit does to readings: it scatters them, and leaves a face too grey for bands."""
+    """What the last grit does to readings: it scatters them."""
     grit, units = request.faces.grits[one.plate.name], request.study.units
     if grit is not None and isinstance(one.gauge, OpticalFlat):
         yield say("gauge.to_the_edge")
-        if too_grey(grit):
-            yield say("gauge.too_grey", grain=grit, plate=one.plate.name)
     elif grit is not None and not one.lined and not one.gauge.angular:
-        ball = one.gauge.ball or BALL
-        yield say("gauge.finish", units, grain=grit, scatter=scatter_of(grit, ball))
+        yield say("gauge.finish", units, grain=grit, scatter=rough_of(one.gauge, grit))
 
 
 def _walked(one: Seen, whole: Whole, units: Units) -> Iterator[str]:
