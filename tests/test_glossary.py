@@ -31,7 +31,6 @@ from lapwright.study.variants import override
 pytestmark = pytest.mark.usefixtures("glanced")
 
 ROOT = Path(__file__).resolve().parents[1]
-CONFIGS = sorted((ROOT / "configs").glob("*.toml"))
 GLOSSARY = (ROOT / "docs" / "glossary.md").read_text("utf-8")
 KNOW = (ROOT / "docs" / "what-it-cannot-know.md").read_text("utf-8")
 ROWS = [
@@ -42,6 +41,8 @@ ROWS = [
 IRON = MATERIALS["grey iron"]
 UM = 1e-6
 
+# Of all studies here those that say between them what any says.
+TELLING = ("first-pair", "flooded-pair", "rail-on-two-feet", "straight-stroke")
 THIRD = """
 title = "Everything has a word"
 plates.A = { disc = "160 mm", thickness = "30 mm", form = { dome = "3 um", ripple = "0.3 um" }, cells = 32 }
@@ -51,7 +52,7 @@ top = "A"
 bottom = "B"
 grit = "15 um"
 time = "5 min"
-stroke = { kind = "%s" }
+stroke = { kind = "still" }
 hand = "usual"
 """
 
@@ -93,12 +94,11 @@ def said(tmp_path_factory: pytest.TempPathFactory) -> str:
     """Everything that the program says of its studies, and the keys that it reads."""
     folder = tmp_path_factory.mktemp("said")
     parts = [heard(name, "-h") for name in COMMANDS] + [
-        heard("preview", str(path), "--all") for path in CONFIGS
+        heard("preview", str(ROOT / "configs" / f"{name}.toml"), "--all") for name in TELLING
     ]
-    for kind in KINDS:
-        study = folder / f"{kind}.toml"
-        study.write_text(THIRD % kind, encoding="utf-8")
-        parts.append(heard("preview", str(study), "--all"))
+    study = folder / "still.toml"
+    study.write_text(THIRD, encoding="utf-8")
+    parts.append(heard("preview", str(study), "--all"))
     for name in ("first-pair", "rail-in-wind"):
         study = folder / f"{name}.toml"
         text = (ROOT / "configs" / f"{name}.toml").read_text("utf-8")

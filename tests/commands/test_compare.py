@@ -263,6 +263,7 @@ def gone(pids: list[int]) -> bool:
     return all(state(pid) == "Z" for pid in pids)
 
 
+@pytest.mark.often("False")
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="no /proc to look for children in")
 @pytest.mark.campaign
 @pytest.mark.parametrize("whole_group", [True, False])

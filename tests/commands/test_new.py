@@ -733,7 +733,7 @@ def _same_outline(got: Any, want: Any) -> None:
 
 @pytest.mark.campaign
 @pytest.mark.parametrize(
-    ("talks", "each"), [(24, 24), pytest.param(180, 6, marks=pytest.mark.campaign)]
+    ("talks", "each"), [(24, 24), pytest.param(180, 6, marks=pytest.mark.long)]
 )
 def test_random_talks_each_end_in_a_study_that_says_what_was_typed(
     monkeypatch: pytest.MonkeyPatch, talks: int, each: int

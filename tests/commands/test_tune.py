@@ -79,7 +79,7 @@ def done(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
     """A bench with a finished search, drawn a few times; and what was said of it."""
     folder = tmp_path_factory.mktemp("bench")
     (folder / "goal.toml").write_text(GOAL)
-    found = run("tune", "goal.toml", "--samples", "2", "--workers", "2", folder=folder)
+    found = typed(folder, "goal.toml", "--samples", "2")
     assert found.returncode == 0, found.stderr
     return folder, found.stdout
 
@@ -152,13 +152,14 @@ def test_json_is_what_scripts_are_promised(done: tuple[Path, str], answer: dict[
 
 
 @pytest.mark.campaign
-def test_one_process_finds_the_same_to_the_last_bit(
+def test_two_processes_find_the_same_to_the_last_bit(
     done: tuple[Path, str], answer: dict[str, Any]
 ) -> None:
-    found = typed(done[0], "goal.toml", "--samples", "2", "--out", "alone-tune", "--json")
+    words = ("goal.toml", "--samples", "2", "--out", "two-tune", "--json", "--workers", "2")
+    found = run("tune", *words, folder=done[0])
     assert found.returncode == 0, found.stderr
-    alone = json.loads(found.stdout)
-    assert {**alone, "study": answer["study"], "budget": answer["budget"]} == answer
+    two = json.loads(found.stdout)
+    assert {**two, "study": answer["study"], "budget": answer["budget"]} == answer
 
 
 def test_the_new_study_runs_to_the_numbers_that_were_promised(

@@ -80,7 +80,7 @@ def test_a_kernel_that_is_called_has_one_signature(tmp_path: Path) -> None:
     assert max(seen.values()) == OF_BODIES, seen
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_every_kernel_has_one_signature_and_the_same_bits_when_loaded_again(tmp_path: Path) -> None:
     bits, seen = worked(tmp_path, NUMBA_CACHE_DIR=str(tmp_path / "kernels"))
     assert {name: count for name, count in seen.items() if count != 1} == dict.fromkeys(

@@ -318,7 +318,7 @@ LONG = ("first-pair", "grooved-pair", "ring-that-spares-the-plate", "tune-the-sw
 @pytest.mark.always(6, 7, 11, 18, 20, 21, 30)
 @pytest.mark.parametrize(
     "name",
-    [pytest.param(n, marks=pytest.mark.campaign) for n in STUDIES if n in LONG]
+    [pytest.param(n, marks=pytest.mark.long) for n in STUDIES if n in LONG]
     + [n for n in STUDIES if n not in LONG],
 )
 def test_metal_removed_and_half_difference_against_a_run(name):

@@ -114,6 +114,7 @@ def test_one_that_tips_comes_last_and_says_why(three: Comparison) -> None:
     assert three.ended_badly(1) == DRAWS
 
 
+@pytest.mark.campaign
 def test_the_same_draws_decide_between_members(three: Comparison) -> None:
     wins, of = three.wins(2, 0)
     lost, _ = three.wins(0, 2)
@@ -147,6 +148,7 @@ def test_draws_that_do_not_end_are_minded() -> None:
     assert sum(one.best_in(i) for i in (0, 1)) == 2
 
 
+@pytest.mark.campaign
 def test_bands_hold_nine_in_ten(three: Comparison) -> None:
     low, high = three.band(0, ("removed",))
     removed = [got.removed for got in three.draws[0]]
@@ -178,6 +180,7 @@ def test_more_draws_leave_the_first_as_they_were(three: Comparison) -> None:
         assert few.draws[0][k] == three.draws[0][k]
 
 
+@pytest.mark.campaign
 def test_json_has_every_member_and_no_nan(three: Comparison) -> None:
     answer = json.loads(json.dumps(plain(as_json(three)), allow_nan=False))
     assert set(answer) >= {"ranking_by", "members", "samples"}
@@ -201,6 +204,7 @@ def test_json_has_every_member_and_no_nan(three: Comparison) -> None:
     assert answer["members"][2]["error"]["code"] == "tipped"
 
 
+@pytest.mark.campaign
 def test_csv_has_the_same_figures(three: Comparison) -> None:
     table = list(csv.DictReader(io.StringIO(csv_text(three))))
     assert [row["name"] for row in table] == [three.members[i].name for i in three.order]

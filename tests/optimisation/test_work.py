@@ -382,6 +382,7 @@ def test_environment_comes_back(monkeypatch: pytest.MonkeyPatch) -> None:
     assert "NUMBA_NUM_THREADS" not in os.environ
 
 
+@pytest.mark.campaign
 def test_maps_are_the_members_own(here: dict) -> None:
     frames = np.frombuffer(here[0, 0][1]["A"])
     assert np.isfinite(frames).all()

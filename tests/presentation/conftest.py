@@ -371,7 +371,7 @@ OUTCOMES = {"interrupted", "tipped", "limit", "until"}
 
 
 # What takes longest to draw is drawn as a campaign.
-LONG = {"grooved_pair", "six_plates", "three_plates"}
+LONG = {"grooved_pair", "ring_on_plate", "six_plates", "strange_names", "three_plates"}
 
 
 @pytest.fixture(

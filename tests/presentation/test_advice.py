@@ -373,7 +373,7 @@ STATES = {
 }
 
 
-# One of each kind of answer and some more; all as a campaign.
+# One of each kind of answer and some more; all by hand.
 LONG = {
     "a dish on a dome",
     "swapped evenly for long",
@@ -392,7 +392,7 @@ LONG = {
     "within the finish, but not alike",
     "a rail in wind on a plate",
 }
-WHICH = [pytest.param(name, marks=pytest.mark.campaign if name in LONG else []) for name in STATES]
+WHICH = [pytest.param(name, marks=pytest.mark.long if name in LONG else []) for name in STATES]
 
 
 def test_each_kind_of_answer_is_tried_every_time() -> None:
@@ -421,6 +421,7 @@ def test_what_is_advised_makes_the_named_error_smaller(name: str) -> None:
         assert not outlook(run.study.plates, advice.steps[0]).lifts
 
 
+@pytest.mark.always("a dome on a dish", "twist in both, never turned")
 @pytest.mark.parametrize("name", WHICH)
 def test_no_plate_ends_less_flat_than_it_is(name: str) -> None:
     """By the engine at its usual accuracy; what is advised was lapped more roughly."""

@@ -25,7 +25,6 @@ def page(made_name: str, page_of) -> str:
     return page_of(made_name)
 
 
-@pytest.mark.always("disc_pair", "one_square")
 def test_tags_balance_and_ids_are_single(page: str) -> None:
     sheet = walked(page)
     assert sheet.faults == []
@@ -177,7 +176,7 @@ def test_first_screen_says_what_came_out_what_next_and_what_to_mind(page_of) -> 
         "disc_pair",
         "coarse_pair",
         "rail",
-        "ring_on_plate",
+        pytest.param("ring_on_plate", marks=pytest.mark.campaign),
         pytest.param("three_plates", marks=pytest.mark.campaign),
     ],
 )
@@ -231,12 +230,10 @@ def test_a_rail_bows_and_is_not_hollow(page_of) -> None:
 @pytest.mark.parametrize(
     ("outcome", "says"),
     [
-        pytest.param("until", "The gauge said stop.", marks=pytest.mark.campaign),
+        ("until", "The gauge said stop."),
         ("tipped", "the top tips off"),
-        pytest.param(
-            "limit", "Time ran out before the gauge said stop.", marks=pytest.mark.campaign
-        ),
-        pytest.param("interrupted", "stopped before its end", marks=pytest.mark.campaign),
+        ("limit", "Time ran out before the gauge said stop."),
+        ("interrupted", "stopped before its end"),
     ],
 )
 def test_outcome_stands_in_the_headline(page_of, outcome: str, says: str) -> None:
@@ -255,10 +252,9 @@ def test_nothing_known_is_said_so(page_of) -> None:
     [
         "disc_pair",
         "rail",
-        "ring_on_plate",
         *(
             pytest.param(name, marks=pytest.mark.campaign)
-            for name in ("three_plates", "grooved_pair", "six_plates")
+            for name in ("ring_on_plate", "three_plates", "grooved_pair", "six_plates")
         ),
     ],
 )

@@ -227,6 +227,7 @@ def test_a_seal_ring_of_carbon_comes_flat_within_a_band():
     assert -0.5 * UM < longer["ring"].sphere < -0.1 * UM  # a tenth of the 5 um grit
 
 
+@pytest.mark.campaign
 def test_a_ring_comes_to_size_and_parallel():
     _, last, study = lapped("ring-to-size-and-parallel")
     ring = study.plates["ring"]
@@ -256,6 +257,7 @@ def test_grooved_pair_loses_by_its_land():
     assert 1.4 < last.removed["B"] / last.removed["A"] < 1.6
 
 
+@pytest.mark.campaign
 def test_rail_loses_its_wind_to_the_plates_cost():
     forms, _, _ = lapped("rail-in-wind")
     assert abs(forms["rail"].wind) < 0.4 * UM
