@@ -238,7 +238,7 @@ def flipped(whole: bytes, dice: random.Random) -> bytes:
     return bytes(changed)
 
 
-@pytest.mark.parametrize("number", [2000, pytest.param(30_000, marks=pytest.mark.campaign)])
+@pytest.mark.parametrize("number", [2000, pytest.param(30_000, marks=pytest.mark.long)])
 def test_a_bit_that_flips_in_what_is_done_is_never_believed(tmp_path: Path, number: int) -> None:
     kept = [(f"key {k}", {"dome": [k / 7, None, 1e-6 * k], "outcome": "done"}) for k in range(5)]
     journal = Journal(tmp_path / "work.part")
@@ -258,7 +258,7 @@ def test_a_bit_that_flips_in_what_is_done_is_never_believed(tmp_path: Path, numb
     assert list(again.read()) == [*kept[:4], ("key 9", 9)]
 
 
-@pytest.mark.parametrize("number", [500, pytest.param(10_000, marks=pytest.mark.campaign)])
+@pytest.mark.parametrize("number", [500, pytest.param(10_000, marks=pytest.mark.long)])
 def test_a_plan_with_a_flipped_bit_or_of_another_type_is_refused(
     tmp_path: Path, number: int
 ) -> None:

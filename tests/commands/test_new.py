@@ -780,7 +780,7 @@ LONG = {"block on a ring", "in small", "rails", "three", "inch"}
 @pytest.mark.campaign
 @pytest.mark.parametrize(
     "talked",
-    [pytest.param(name, marks=pytest.mark.campaign if name in LONG else []) for name in TALKS],
+    [pytest.param(name, marks=pytest.mark.long if name in LONG else []) for name in TALKS],
 )
 def test_what_is_written_runs(
     talked: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]

@@ -25,14 +25,14 @@ def blocks() -> list[str]:
 
 
 # In short with fewer cells, a shorter step and nothing compared, which `test_answers` does; every line as it
-# stands as a campaign.
+# stands by hand.
 SHORT = {
     "cells=48": "cells=24",
     'turn="8 deg per stroke", time="40 min"': 'turn="8 deg per stroke", time="10 min"',
 }
 
 
-@pytest.fixture(scope="module", params=["short", pytest.param("whole", marks=pytest.mark.campaign)])
+@pytest.fixture(scope="module", params=["short", pytest.param("whole", marks=pytest.mark.long)])
 def names(
     request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
 ) -> dict[str, object]:
@@ -61,6 +61,7 @@ def test_every_line_runs(names: dict) -> None:
     assert names["run"].outcome == "done"
 
 
+@pytest.mark.campaign
 def test_what_it_says_of_values_is_so(names: dict) -> None:
     study, run = names["study"], names["run"]
     assert str(study.plates["A"].outline) == "Disc(diameter=0.16)"
@@ -81,6 +82,7 @@ def test_what_it_says_of_values_is_so(names: dict) -> None:
         assert np.all(np.diff(spheres) < 0.0)
 
 
+@pytest.mark.campaign
 def test_tables_hold_the_history_and_the_faces(names: dict) -> None:
     run = names["run"]
     table, dataset = run.to_dataframe(), run.to_xarray()
@@ -92,6 +94,7 @@ def test_tables_hold_the_history_and_the_faces(names: dict) -> None:
     assert float(top) in run.faces["A"].z[middle - 1 : middle + 1, middle - 1 : middle + 1]
 
 
+@pytest.mark.campaign
 def test_a_library_that_is_not_there_is_told_in_a_line(
     names: dict, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -103,6 +106,7 @@ def test_a_library_that_is_not_there_is_told_in_a_line(
         names["run"].to_dataframe()
 
 
+@pytest.mark.campaign
 def test_pictures_are_drawn_where_one_wants_them(names: dict) -> None:
     run = names["run"]
     _, axes = plt.subplots()
@@ -114,6 +118,7 @@ def test_pictures_are_drawn_where_one_wants_them(names: dict) -> None:
     plt.close("all")
 
 
+@pytest.mark.campaign
 def test_going_on_from_a_state_is_going_through(names: dict) -> None:
     *_, through = names["study"].states()
     assert through.heights["B"].tobytes() == names["state"].heights["B"].tobytes()

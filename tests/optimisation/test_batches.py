@@ -108,6 +108,7 @@ def test_worst_parts_that_differ_by_less_than_the_error_are_alike(compared):
     assert criterion.better(far, usual) == 0.0
 
 
+@pytest.mark.campaign
 def test_draws_differ_in_their_parts_and_are_counted(compared):
     for i in range(4):
         within = [got.parts.out == 0 for got in compared.draws[i]]
@@ -115,6 +116,7 @@ def test_draws_differ_in_their_parts_and_are_counted(compared):
         assert len({got.parts.worst["sphere"] for got in compared.draws[i]}) == 2
 
 
+@pytest.mark.campaign
 def test_words_json_and_table_say_them(compared):
     text = "\n".join(in_words(compared))
     assert "2 together" in text

@@ -127,6 +127,7 @@ def test_each_figure_is_marked_by_itself(page: str) -> None:
     assert seen == {True, False}, "this study has both"
 
 
+@pytest.mark.campaign
 def test_captions_say_all_that_the_table_says(page: str) -> None:
     table = part(page, "result")
     rows = re.findall(r"<tr.*?</tr>", table[: table.index("</table>")], re.S)[1:]
@@ -142,6 +143,7 @@ def test_captions_say_all_that_the_table_says(page: str) -> None:
     assert longest > 75, "too long for three lines of 25"
 
 
+@pytest.mark.campaign
 def test_the_page_says_with_how_much_off_all_are_judged_and_marks_it(page: str) -> None:
     told = plain(part(page, "result"))
     off = re.search(r"All are judged with the same metal off, ([\d.]+) um", told)
@@ -151,6 +153,7 @@ def test_the_page_says_with_how_much_off_all_are_judged_and_marks_it(page: str) 
     assert "dotted: where all are judged" in plain(drawn)
 
 
+@pytest.mark.campaign
 def test_the_cuts_say_how_much_larger_heights_are_drawn(page: str) -> None:
     drawn = re.search(r"heights drawn ([\d\s]+) times larger", plain(part(page, "cuts")))
     assert drawn is not None

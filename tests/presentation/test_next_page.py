@@ -81,6 +81,7 @@ def test_tags_balance_and_ids_are_single(page: str) -> None:
     assert set(sheet.references) <= set(sheet.ids)
 
 
+@pytest.mark.campaign
 def test_nothing_is_fetched_and_one_script_folds(page: str) -> None:
     sheet = walked(page)
     assert all(a.startswith(("data:", "#")) for a in sheet.addresses)
@@ -91,12 +92,14 @@ def test_nothing_is_fetched_and_one_script_folds(page: str) -> None:
     assert not FOREIGN.search(" ".join([*sheet.seen, *sheet.labels]))
 
 
+@pytest.mark.campaign
 def test_whatever_was_typed_is_shown_as_it_was_typed(page: str) -> None:
     assert NOTE in seen(page)
     assert "<b>Pair</b> & more" in seen(page)
     assert "B & <i>" in seen(page)
 
 
+@pytest.mark.campaign
 def test_first_screen_says_it_all_and_the_log_follows(page: str, kind: str) -> None:
     first = page[page.index("<section") : page.index("</section>")]
     heads = ["Now.", "As forecast?", "Learnt.", "To go."] + ["Next."] * (kind != STOP)
@@ -112,6 +115,7 @@ def test_first_screen_says_it_all_and_the_log_follows(page: str, kind: str) -> N
     assert "A lost 0.010 g" in seen(page)
 
 
+@pytest.mark.campaign
 def test_the_card_holds_the_one_spell_or_what_to_read(page: str, kind: str) -> None:
     card = seen(page[page.index('<div class="wc-card">') : page.index('id="history"')])
     assert ("after 250 strokes" in card) is (kind == STEP)
@@ -120,6 +124,7 @@ def test_the_card_holds_the_one_spell_or_what_to_read(page: str, kind: str) -> N
     assert ("next.toml" in seen(page)) is (kind == STEP)
 
 
+@pytest.mark.campaign
 def test_faces_are_hatched_where_they_are_not_known_and_ringed_where_to_read(
     book: Book, page: str, kind: str
 ) -> None:

@@ -27,10 +27,9 @@ fresh_grit_every = "2 min"
 def lapped(tmp_path_factory):
     folder = tmp_path_factory.mktemp("small")
     (folder / "small.toml").write_text(STUDY)
-    assert (
-        main(["run", str(folder / "small.toml"), "--out", str(folder / "small-run"), "--json"]) == 0
-    )
-    return folder / "small-run"
+    run = folder / "small-run"
+    assert main(["run", str(folder / "small.toml"), "--out", str(run), "--no-page"]) == 0
+    return run
 
 
 @pytest.mark.always("sdf", "csv", "npy")

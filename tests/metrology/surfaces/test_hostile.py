@@ -67,6 +67,7 @@ def test_each_is_refused_quickly_and_in_little_memory(answers):
     assert large == {}
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize(
     ("name", "words"),
     [
