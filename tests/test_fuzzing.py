@@ -18,7 +18,7 @@ import pytest
 from started import under_way
 
 CORPUS = Path(__file__).with_name("corpus.json")
-FEW = 20
+FEW = 10
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="its limits are those of Linux")
 

@@ -267,7 +267,7 @@ def sampled(table: list[tuple[str, int]], name: str) -> list[tuple[str, int]]:
 
 # What `next` writes is written by `log` too, and it takes longest.
 @pytest.mark.campaign
-@pytest.mark.often("run", "log", "new", "maps")
+@pytest.mark.often("run", "new", "maps")
 @pytest.mark.parametrize("name", SCENARIOS)
 def test_a_fault_of_the_disk_loses_and_mixes_nothing(played: Bench, name: str) -> None:
     for kind, at in some(played.unbroken(name)[1], name):
@@ -300,8 +300,7 @@ INTO = {
 FOR_ALL = GOAL.replace("[goal]", WAYS + "[goal]")
 
 
-@pytest.mark.campaign
-@pytest.mark.often("compare")
+@pytest.mark.long
 @pytest.mark.parametrize("first", INTO)
 def test_of_two_commands_in_one_folder_the_second_is_refused(played: Bench, first: str) -> None:
     """Whatever the second is, while the first is at it: one line, and the first ends as if it were alone."""

@@ -83,6 +83,7 @@ def test_long_runs_of_discs_on_a_circle(monkeypatch):
 
 
 @pytest.mark.campaign
+@pytest.mark.often("cells0")
 @pytest.mark.parametrize("cells", [(64, 128), pytest.param((64, 256), marks=pytest.mark.campaign)])
 def test_a_quarter_turned_saddle_does_not_hang_on_the_cells(cells):
     """Straight stroke of 17 mm, a quarter turn every 12 strokes, ten hours; it was 143 and 156 nm."""

@@ -91,6 +91,7 @@ WORDS = (
 
 
 @pytest.mark.campaign
+@pytest.mark.often("run")
 @pytest.mark.parametrize("words", WORDS, ids=lambda words: words[0])
 def test_another_map_program_or_processor_is_refused_in_one_line(
     bench: Path,
@@ -179,6 +180,7 @@ def test_a_search_whose_worker_died_says_so_and_goes_on(
 
 
 @pytest.mark.campaign
+@pytest.mark.often("damaged")
 @pytest.mark.parametrize("how", ["gone", "damaged", "another's"])
 def test_a_member_whose_run_is_not_what_was_written_is_lapped_again(bench: Path, how: str) -> None:
     assert main(["compare", "s.toml", "--no-page"]) == 0
@@ -212,6 +214,7 @@ table = "a.csv"
 
 
 @pytest.mark.campaign
+@pytest.mark.often("compare")
 @pytest.mark.parametrize("words", WORDS, ids=lambda words: words[0])
 def test_another_table_of_readings_is_refused(
     bench: Path,

@@ -71,6 +71,7 @@ def test_run_reads_its_study_once(
     assert parses() == (1, 1)
 
 
+@pytest.mark.often("words1", "words4")
 @pytest.mark.always("words3")
 @pytest.mark.parametrize(
     "words",

@@ -278,7 +278,7 @@ LONG = {"load off the middle", "observed", "walked"}
 @pytest.mark.always("plain", "load and stroke off the middle", "rough hand", "fast turning")
 @pytest.mark.parametrize(
     "name",
-    [pytest.param(n, marks=pytest.mark.campaign if n in LONG else []) for n in AGAINST_THE_LOOP],
+    [pytest.param(n, marks=pytest.mark.long if n in LONG else []) for n in AGAINST_THE_LOOP],
 )
 def test_preview_agrees_with_the_loop_within_3_per_cent(name):
     said = {"curve": FigureEight(0.053, 0.027), "pace": 0.7, "time": 1200.0} | AGAINST_THE_LOOP[

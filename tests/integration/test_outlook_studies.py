@@ -315,6 +315,15 @@ def test_pressure_against_settling(name):
 LONG = ("first-pair", "grooved-pair", "ring-that-spares-the-plate", "tune-the-swaps")
 
 
+@pytest.mark.often(
+    "flooded-pair",
+    "rail-in-wind",
+    "rings-over-the-rim",
+    "grooved both",
+    "two squares, slanting",
+    "off centre",
+    "walked",
+)
 @pytest.mark.always(6, 7, 11, 18, 20, 21, 30)
 @pytest.mark.parametrize(
     "name",

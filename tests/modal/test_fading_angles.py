@@ -70,6 +70,7 @@ CASES = {
 LONG = {"discs set over", "discs walked round", "many angles", "traverse, not turned"}
 
 
+@pytest.mark.often("discs set over", "squares turned")
 @pytest.mark.always("squares set over")
 @pytest.mark.parametrize(
     "case", [pytest.param(c, marks=pytest.mark.campaign if c in LONG else []) for c in CASES]

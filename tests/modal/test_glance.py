@@ -123,6 +123,7 @@ TELLING = ("equal discs", "a part on a plate", "a rail on a plate", "a straight 
 ALSO = sorted(set(STUDIES) - {*TELLING, "swapped unevenly"})  # swaps have two reasons
 
 
+@pytest.mark.often("a rail on a plate", "unlike materials")
 @pytest.mark.always("equal discs", "a straight stroke")
 @pytest.mark.parametrize(
     "name", [*TELLING, *(pytest.param(n, marks=pytest.mark.campaign) for n in ALSO)]
@@ -219,6 +220,7 @@ def test_where_the_rim_is_never_rubbed_what_is_made_is_the_pace_of_a_run():
 
 
 @pytest.mark.campaign
+@pytest.mark.often("30 mm")
 @pytest.mark.parametrize("radius", [pytest.param("12 mm", marks=pytest.mark.campaign), "30 mm"])
 def test_what_is_made_does_not_hang_on_the_degree(radius):
     """At degrees 10, 12 and 16, each with slow shapes of its own on the plate's rim."""
@@ -332,6 +334,7 @@ def test_what_bedding_in_leaves_is_what_the_engine_leaves():
 
 
 @pytest.mark.campaign
+@pytest.mark.often("set over")
 @pytest.mark.parametrize(
     "text",
     [

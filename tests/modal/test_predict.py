@@ -20,9 +20,9 @@ from lapwright.verification.scenes import RADIUS, disc
 DEGREES = (4, 8, 12)
 
 
-# Equal and unequal, still and turning; with the rest, the grooved among them, as a campaign.
+# Equal and unequal, still and turning; with the rest, the grooved among them, by hand.
 THREE = ("circle", "rectangles", "ring on disc, turning")
-ALSO = [pytest.param(name, marks=pytest.mark.campaign) for name in STUDIES if name not in THREE]
+ALSO = [pytest.param(name, marks=pytest.mark.long) for name in STUDIES if name not in THREE]
 
 
 @cache
@@ -43,7 +43,7 @@ def test_forms_and_rms_are_those_of_the_full_simulation(name):
     assert at[12].rms_share < 0.04  # even of the rms itself
 
 
-@pytest.mark.parametrize("names", [THREE, pytest.param(tuple(STUDIES), marks=pytest.mark.campaign)])
+@pytest.mark.parametrize("names", [THREE, pytest.param(tuple(STUDIES), marks=pytest.mark.long)])
 def test_errors_shrink_with_the_degree(names):
     rows = [of_study(name) for name in names]
     worst = np.array([[r.form_error for r in row] for row in rows])

@@ -132,6 +132,7 @@ FACES = {
 TELLING = ("40 % grooves", "ring on disc", "1:6 on disc")
 
 
+@pytest.mark.often("40 % grooves-turning", "ring on ring-indexed")
 @pytest.mark.always(6, 7, 8, 15, 16, 17)
 @pytest.mark.parametrize("turn", [Turn(), FREE, index(90)], ids=["no turn", "turning", "indexed"])
 @pytest.mark.parametrize(

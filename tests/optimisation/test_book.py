@@ -130,7 +130,7 @@ def test_how_badly_many_mate_is_the_misfit_of_each_pair(bench):
     assert mating_of(layout, pair, shops) == pytest.approx(wanted, rel=0.05)
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_a_goal_of_the_pair_and_what_is_kept_are_told_apart(bench):
     """Domes of 2 um and 0 um read 2 um apart; a plate that is as it came has kept its dome."""
     goal = Goal(difference="2.5 um", keep={"B": {"dome": "0.2 um"}})

@@ -188,7 +188,7 @@ def random_text(seed: int) -> str:
     )
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 @pytest.mark.often(0)
 @pytest.mark.parametrize("case", CASES)
 def test_what_a_run_says_to_do_next_makes_nothing_worse(case: str) -> None:
@@ -196,7 +196,7 @@ def test_what_a_run_says_to_do_next_makes_nothing_worse(case: str) -> None:
     assert (flat[-1] <= flat.min(axis=0) + 0.1e-6).all()
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 @pytest.mark.often("0")
 @pytest.mark.parametrize("seed", range(8))
 def test_nor_for_pairs_drawn_at_random(seed: int) -> None:

@@ -140,7 +140,7 @@ def test_no_cluster_there_is_said_in_one_line() -> None:
         pass
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_a_cluster_whose_workers_go_is_waited_for_and_one_that_is_gone_is_told_of(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
 ) -> None:

@@ -370,16 +370,14 @@ MADE: dict[str, Callable[[], Run]] = {
 OUTCOMES = {"interrupted", "tipped", "limit", "until"}
 
 
-# What takes longest to draw is drawn as a campaign.
-LONG = {"grooved_pair", "ring_on_plate", "six_plates", "strange_names", "three_plates"}
+# What takes long to draw is drawn as a campaign, what takes longest by hand.
+LATER = dict.fromkeys(("ring_on_plate", "strange_names"), pytest.mark.campaign)
+LATER |= dict.fromkeys(("grooved_pair", "six_plates", "three_plates"), pytest.mark.long)
 
 
 @pytest.fixture(
     scope="session",
-    params=[
-        pytest.param(name, marks=pytest.mark.campaign if name in LONG else [])
-        for name in sorted(set(MADE) - OUTCOMES)
-    ],
+    params=[pytest.param(name, marks=LATER.get(name, [])) for name in sorted(set(MADE) - OUTCOMES)],
 )
 def made_name(request: pytest.FixtureRequest) -> str:
     """The name of each run made by hand, in turn."""

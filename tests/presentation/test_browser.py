@@ -16,7 +16,7 @@ pytestmark = pytest.mark.skipif(
 
 
 LONG_FORM = [
-    pytest.param(name, marks=pytest.mark.campaign)
+    pytest.param(name, marks=pytest.mark.long)
     for name in ("three_plates", "ring_on_plate", "rail", "grooved_pair")
 ]
 
@@ -39,6 +39,7 @@ def test_page_in_a_browser(page_of, tmp_path: Path, name: str) -> None:
 
 
 @pytest.mark.campaign
+@pytest.mark.often("disc_pair")
 @pytest.mark.parametrize("name", ["disc_pair", "three_plates", "rail", "strange_names"])
 def test_a_narrow_page_does_not_scroll_sideways(page_of, tmp_path: Path, name: str) -> None:
     """The narrowest window that a headless chromium opens is 500 wide; a phone's 360 is had by squeezing."""

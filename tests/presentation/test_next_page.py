@@ -177,6 +177,7 @@ def test_a_ring_has_a_page_too() -> None:
 
 
 @pytest.mark.campaign
+@pytest.mark.often("step")
 @pytest.mark.skipif(
     CHROMIUM is None, reason="no chromium on the PATH: the page was not tried in a browser"
 )

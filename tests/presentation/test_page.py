@@ -177,7 +177,7 @@ def test_first_screen_says_what_came_out_what_next_and_what_to_mind(page_of) -> 
         "coarse_pair",
         "rail",
         pytest.param("ring_on_plate", marks=pytest.mark.campaign),
-        pytest.param("three_plates", marks=pytest.mark.campaign),
+        pytest.param("three_plates", marks=pytest.mark.long),
     ],
 )
 def test_a_flat_shows_half_a_wave_a_band(make_run, page_of, name: str) -> None:
@@ -252,9 +252,10 @@ def test_nothing_known_is_said_so(page_of) -> None:
     [
         "disc_pair",
         "rail",
+        pytest.param("ring_on_plate", marks=pytest.mark.campaign),
         *(
-            pytest.param(name, marks=pytest.mark.campaign)
-            for name in ("ring_on_plate", "three_plates", "grooved_pair", "six_plates")
+            pytest.param(name, marks=pytest.mark.long)
+            for name in ("three_plates", "grooved_pair", "six_plates")
         ),
     ],
 )

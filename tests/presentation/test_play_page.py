@@ -233,7 +233,7 @@ def test_numbers_and_study_agree_with_the_program(tmp_path: Path) -> None:
 
 
 @in_browser
-@pytest.mark.campaign
+@pytest.mark.long
 @pytest.mark.parametrize("kind", ["figure-eight", "line", "ellipse", "circle"])
 def test_fifty_settings_agree_with_the_program(tmp_path: Path, kind: str) -> None:
     wanted = hands(kind, 13, seed=17)

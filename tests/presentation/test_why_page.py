@@ -52,7 +52,12 @@ STUDIES = {"pair": PAIR, "rails": RAILS, "ring": RING}
 
 
 @pytest.fixture(
-    scope="module", params=["pair", "rails", pytest.param("ring", marks=pytest.mark.campaign)]
+    scope="module",
+    params=[
+        "rails",
+        pytest.param("pair", marks=pytest.mark.campaign),
+        pytest.param("ring", marks=pytest.mark.long),
+    ],
 )
 def page(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> str:
     folder = tmp_path_factory.mktemp("why")
@@ -107,6 +112,7 @@ def test_the_page_is_not_large(page: str) -> None:
 
 
 @pytest.mark.campaign
+@pytest.mark.often("pair")
 @pytest.mark.skipif(
     CHROMIUM is None, reason="no chromium on the PATH: the page was not tried in a browser"
 )

@@ -129,6 +129,7 @@ def words_of(place: Path, cells: int = 64) -> list[str]:
 
 
 @pytest.mark.campaign
+@pytest.mark.often("memory-1-run", "disk-1000-compare")
 @pytest.mark.parametrize("command", ["run", "compare"])
 @pytest.mark.parametrize(
     ("what", "free"), [("memory", NOTHING_FREE), ("memory", SMALL), ("disk", 1000)]

@@ -79,7 +79,7 @@ def test_runs_with_half_and_twice_the_layer_lie_in_the_band():
     assert missed <= MISSED
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_and_on_many_random_studies():
     missed, told = held(range(12, 24))
     assert told >= FORMS * 12 * 16

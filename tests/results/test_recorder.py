@@ -97,6 +97,7 @@ def test_a_short_run_is_kept_whole() -> None:
 
 
 @pytest.mark.campaign
+@pytest.mark.often("400-1-1")
 @pytest.mark.parametrize(
     ("blocks", "swap_every", "step_every"), [(600, 60, 200), (600, 2, 100), (400, 1, 1)]
 )
@@ -128,6 +129,7 @@ def test_frames_keep_first_and_last_and_spread() -> None:
 
 
 @pytest.mark.campaign
+@pytest.mark.often("1-24")
 @pytest.mark.parametrize(("every", "blocks"), [(1, 24), (17, 260), (250, 300)])
 def test_stopping_and_going_on_keeps_the_same(tmp_path: Path, every: int, blocks: int) -> None:
     whole = recorded(blocks, swap_every=40).run(HEADING, "done", 1.0)

@@ -203,6 +203,7 @@ def test_anything_at_all(number):
     )
 
 
+@pytest.mark.always("text0")
 @pytest.mark.parametrize("text", [SHORTEST, LONG])
 def test_each_line_left_out(text):
     lines = text.splitlines()

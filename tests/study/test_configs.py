@@ -124,6 +124,9 @@ def test_opens_with_three_lines(name):
     assert max(map(len, lines)) <= 110
 
 
+@pytest.mark.often(
+    "first-pair", "gauge-ends-in-a-carrier", "rail-on-two-feet", "rail-out-of-wind", "three-plates"
+)
 @pytest.mark.always(2, 4, 5, 6, 17, 21)
 @pytest.mark.parametrize("name", EACH)
 def test_runs_to_its_end(name):
