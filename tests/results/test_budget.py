@@ -166,7 +166,7 @@ def test_people_are_told_what_takes_long(monkeypatch, capsys, tmp_path: Path) ->
     monkeypatch.setattr(budget, "ADVICE", 40.0)
     assert main(["run", *words_of(tmp_path), "--force"]) == 0
     first = capsys.readouterr().err.splitlines()[0]
-    assert first.startswith("About 4")
+    assert first.startswith("At most about 4")
     assert "GB of memory" in first
     assert first.endswith("on disk while it works.")
 

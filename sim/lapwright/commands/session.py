@@ -65,7 +65,8 @@ def beforehand(budget: Budget, study: Study, place: Path, crew: str = "") -> Map
     found, least = budget.as_dict(), TOLD_FROM.as_dict()
     least["memory"] = max(least["memory"], PART_OF_FREE * (machine.memory_free() or 0.0))
     if any(found[key] >= least[key] for key in least):
-        aside(words.takes(budget.time, budget.memory, budget.disk))
+        may_stop = any(step.until is not None for step in study.steps)
+        aside(words.takes(budget.time, budget.memory, budget.disk, may_stop))
     return found
 
 

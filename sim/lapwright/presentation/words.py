@@ -69,10 +69,10 @@ def say(key: str, units: Units = METRIC, /, **fields: str | float | Text) -> str
     return Text(sentences()[key], **fields).told(units)
 
 
-def takes(time: float, memory: float, disk: float) -> str:
-    """What a work takes: time [s], memory and room on the disk [bytes]."""
+def takes(time: float, memory: float, disk: float, at_most: bool = False) -> str:
+    """What a work takes: time [s], at most where it may stop earlier, memory and room on the disk [bytes]."""
     soon, held, room = Units.soon(time), Units.room(memory), Units.room(disk)
-    return sentence(say("budget.text", time=soon, memory=held, disk=room))
+    return sentence(say("budget.text", at_most=at_most, time=soon, memory=held, disk=room))
 
 
 def dome_or_dish(sphere: float, units: Units = METRIC) -> str:
