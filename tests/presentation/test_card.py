@@ -242,7 +242,7 @@ def test_rounds_and_like_steps_are_said_once(tmp_path: Path) -> None:
 
 
 @pytest.mark.campaign
-@pytest.mark.often(*range(0, 24, 3))
+@pytest.mark.often(*range(0, 21, 2))
 @pytest.mark.parametrize(
     ("typed", "told"),
     [
