@@ -428,6 +428,7 @@ def codes(answer: Any) -> set[tuple[str, int | None]]:
     return {(warning["code"], warning["step"]) for warning in answer["warnings"]}
 
 
+@pytest.mark.always(*range(2))
 @pytest.mark.parametrize(
     ("change", "code"),
     [

@@ -121,6 +121,7 @@ def said(tmp_path_factory: pytest.TempPathFactory) -> str:
     return re.sub(r"\s+", " ", " ".join(parts)).lower()
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("row", ROWS, ids=lambda row: row[0])
 def test_the_program_says_the_words_of_the_glossary(said: str, row: list[str]) -> None:
     assert len(row) == 5

@@ -324,6 +324,7 @@ def test_of_two_commands_in_one_folder_the_second_is_refused(played: Bench, firs
         assert held(bench) == wanted, (first, second)
 
 
+@pytest.mark.campaign
 def test_of_two_that_write_a_log_the_second_is_refused(played: Bench) -> None:
     bench = played.fresh("log")
     again = played.do(bench, (*READ, "--note", "a"), "other", 2, (*READ, "--note", "b"))

@@ -35,7 +35,7 @@ def lapped(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-@pytest.mark.always("False-words1", "False-words2", "True-words0", "True-words1", "True-words2")
+@pytest.mark.always("True-words0")
 @pytest.mark.parametrize(
     "words", [["report", "--card", "--force"], ["report", "--maps", "csv"], ["bearing"]]
 )

@@ -47,6 +47,7 @@ def true_means(turn, first, strokes):
     return found
 
 
+@pytest.mark.always(*range(0, 18, 5))
 @pytest.mark.parametrize("turn", TURNS)
 @pytest.mark.parametrize("strokes", [7, 24, 150])
 def test_no_low_wave_of_a_turning_top_is_taken_for_a_constant(turn, strokes):
@@ -162,6 +163,7 @@ PATHS = [
 ]
 
 
+@pytest.mark.always(*range(0, 24, 5))
 @pytest.mark.parametrize("curve", PATHS, ids=lambda c: type(c).__name__)
 @pytest.mark.parametrize("walk", [0.0, 0.3])
 @pytest.mark.parametrize("carry", [False, True])

@@ -100,6 +100,7 @@ CASES = {
 FURTHER = [pytest.param(share, marks=pytest.mark.campaign) for share in (0.6, 0.9, 1.1, 1.5)]
 
 
+@pytest.mark.always(*range(0, 120, 12), *range(7, 120, 12))
 @pytest.mark.parametrize("share", [0.97, 1.03, *FURTHER])
 @pytest.mark.parametrize("angle", [0.0, 0.4])
 @pytest.mark.parametrize("name", CASES)

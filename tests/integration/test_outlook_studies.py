@@ -145,7 +145,7 @@ def hangs_out(top, bottom, cx, cy, theta):
     return most
 
 
-@pytest.mark.always(*range(0, 16), 17, *range(20, 31))
+@pytest.mark.always(*range(1, 14, 2), *range(20, 31, 2))
 @pytest.mark.parametrize("name", STUDIES)
 def test_overhang_against_all_places(name):
     study = study_of(name)
@@ -194,6 +194,7 @@ BORED = ("seal-rings-on-a-turning-plate", "gauge-ends-in-a-carrier")
 RIMS = [name for name in STUDIES if name not in BORED]
 
 
+@pytest.mark.always(*range(0, 29, 2))
 @pytest.mark.parametrize("name", RIMS)
 def test_lift_off_and_tipping_against_settling(name):
     study = study_of(name)
@@ -290,6 +291,7 @@ def test_the_side_that_a_load_lies_on_is_told(seed):
     assert max(edge.room for edge in every) > look.edge.room + 3e-3, "the sides differ"
 
 
+@pytest.mark.always(*range(0, 31, 2))
 @pytest.mark.parametrize("name", STUDIES)
 def test_pressure_against_settling(name):
     study = study_of(name)

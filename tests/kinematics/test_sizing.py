@@ -85,6 +85,7 @@ CASES = [
 ]
 
 
+@pytest.mark.always(*range(0, 72, 5))
 @pytest.mark.parametrize("outlines", CASES, ids=repr)
 @pytest.mark.parametrize("kind", KINDS)
 @pytest.mark.parametrize(

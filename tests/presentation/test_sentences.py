@@ -454,7 +454,7 @@ def seeds(first: int) -> list[Any]:
 
 
 @pytest.mark.parametrize("kind", KINDS)
-@pytest.mark.parametrize("seed", seeds(6))
+@pytest.mark.parametrize("seed", seeds(4))
 def test_sentences_are_true_of_the_json(kind: str, seed: int) -> None:
     """What is to be done next is drawn at random here: words are tried, not the search."""
     run = state(kind, seed)

@@ -194,6 +194,7 @@ def _cut(tree: Group) -> None:
         tree["history"].items[name] = Leaf(item.data[:0])
 
 
+@pytest.mark.always(*range(0, 28, 3))
 @pytest.mark.parametrize(
     ("change", "why"),
     [

@@ -53,6 +53,7 @@ def test_area_inside_a_margin(name, inset):
     assert area(outline, inset=inset) == pytest.approx(outline.shrunk(inset).area, rel=1e-3)
 
 
+@pytest.mark.always(*range(0, 12, 5))
 @pytest.mark.parametrize("angle", [0.0, 0.2, pi / 4])
 @pytest.mark.parametrize("cells", [64, 65, 90, 128])
 def test_square_and_triangular_land(cells, angle):
