@@ -206,9 +206,9 @@ def hasty(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(choice, "TELLING", 24)
 
 
-@pytest.fixture(params=["hasty", pytest.param("whole", marks=pytest.mark.campaign)])
+@pytest.fixture(params=["hasty", pytest.param("whole", marks=pytest.mark.long)])
 def choosing(request: pytest.FixtureRequest) -> str:
-    """A hasty book, and as a campaign one that plays as many spells as it does at the bench."""
+    """A hasty book, and by hand one that plays as many spells as it does at the bench."""
     if request.param == "hasty":
         request.getfixturevalue("hasty")
     return str(request.param)

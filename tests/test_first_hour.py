@@ -85,7 +85,7 @@ def difference(want: str, got: str) -> str:
 
 
 @pytest.mark.campaign
-@pytest.mark.parametrize("whole", [False, pytest.param(True, marks=pytest.mark.campaign)])
+@pytest.mark.parametrize("whole", [False, pytest.param(True, marks=pytest.mark.long)])
 def test_the_first_hour_can_be_typed_as_it_stands(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], whole: bool
 ) -> None:

@@ -171,7 +171,7 @@ LAPPED = {
     "ring": RING.replace("20000", "2000"),
 }
 LONGER = [
-    pytest.param(name, units, True, marks=pytest.mark.campaign)
+    pytest.param(name, units, True, marks=pytest.mark.long)
     for name in LAPPED
     for units in ("metric", "inch")
 ]

@@ -44,7 +44,9 @@ def test_a_bar_on_its_like_keeps_its_crown(cells):
 
 
 def long_form(*cells):
-    return [pytest.param(n, marks=pytest.mark.campaign) for n in cells]
+    return [
+        pytest.param(n, marks=pytest.mark.campaign if n < 150 else pytest.mark.long) for n in cells
+    ]
 
 
 @pytest.mark.parametrize(

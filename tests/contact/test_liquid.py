@@ -245,7 +245,7 @@ SHAPES = (DISC, RING, Rectangle("160 mm", "100 mm"), Rectangle("200 mm", "60 mm"
 
 
 @pytest.mark.parametrize(
-    "seed", [pytest.param(k, marks=[] if k < 8 else pytest.mark.campaign) for k in range(80)]
+    "seed", [pytest.param(k, marks=[] if k < 8 else pytest.mark.long) for k in range(80)]
 )
 def test_any_grooves_on_any_face(seed: int) -> None:
     """At random: never clearly less liquid than there is, and not far more."""

@@ -96,8 +96,8 @@ CASES = {
 }
 
 
-# On either side of where it begins to lift; further from it as a campaign.
-FURTHER = [pytest.param(share, marks=pytest.mark.campaign) for share in (0.6, 0.9, 1.1, 1.5)]
+# On either side of where it begins to lift; further from it by hand.
+FURTHER = [pytest.param(share, marks=pytest.mark.long) for share in (0.6, 0.9, 1.1, 1.5)]
 
 
 @pytest.mark.always(*range(0, 120, 12), *range(7, 120, 12))

@@ -117,6 +117,9 @@ CASES = {
 }
 
 
+@pytest.mark.often(
+    "equal discs-True", "unequal grids-False", "grooved-True", "ring on a disc-False"
+)
 @pytest.mark.always("narrow grooves-True")
 @pytest.mark.parametrize("turned", [True, False])
 @pytest.mark.parametrize("case", CASES)

@@ -95,6 +95,7 @@ def test_tune(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert repr(found).startswith("<Tuning of goal: found, ")
 
 
+@pytest.mark.often("why")
 @pytest.mark.always("preview", "bearing", "gauge")
 @pytest.mark.parametrize("answer", ["preview", "why", "bearing", "gauge", "run", "compare"])
 def test_text_in_other_units_is_that_of_a_study_in_them(tmp_path: Path, answer: str) -> None:

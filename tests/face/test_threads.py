@@ -48,7 +48,7 @@ NAMES = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 @pytest.mark.campaign
 @pytest.mark.parametrize(
     "asked",
-    [pytest.param(n, marks=pytest.mark.long if n in ("run", "tune") else []) for n in ASKED],
+    [pytest.param(n, marks=pytest.mark.long if n != "preview" else []) for n in ASKED],
 )
 def test_threads_of_the_linear_algebra_change_no_bit(tmp_path: Path, asked: str) -> None:
     (tmp_path / "s.toml").write_text(STUDY)

@@ -160,6 +160,7 @@ def test_few_loads_a_finer_run_and_what_is_said_are_heeded():
 
 
 @pytest.mark.campaign
+@pytest.mark.often("27-None", "24-18")
 @pytest.mark.parametrize(
     ("count", "every"), [(27, None), (30, None), (33, None), (24, 18), (42, 24)]
 )

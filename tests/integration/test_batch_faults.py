@@ -256,7 +256,7 @@ def drawn(seed):
     return Study.from_dict({"seed": seed, "plates": plates, "steps": [step], "batch": batch})
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_what_many_loads_leave_open_is_told(monkeypatch):
     """Beside lapping with twice the poses and half the blocks, which is not looked at less closely.
 

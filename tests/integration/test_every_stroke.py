@@ -45,7 +45,7 @@ def lapped():
     return found
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_true_errors_are_within_twice_those_printed(lapped):
     """At least 95 in a hundred; and what is printed is not so much that anything would be within it."""
     every = [e for _, of_study in lapped for e in of_study]
@@ -55,7 +55,7 @@ def test_true_errors_are_within_twice_those_printed(lapped):
     assert float(np.median([e.printed for e in every])) < 0.002
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_errors_are_small(lapped):
     """Half are below a thousandth of the metal removed, none above half a hundredth."""
     every = [e for _, of_study in lapped for e in of_study]
@@ -69,7 +69,7 @@ def test_errors_are_small(lapped):
     assert not large
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_a_rough_hand_has_poses_enough():
     """A rail on a plate, 774 strokes, all unlike: at most 2048 poses for 216 of them left 0.58 % open."""
     study = study_of(ROUGH)
@@ -79,6 +79,7 @@ def test_a_rough_hand_has_poses_enough():
 
 
 @pytest.mark.campaign
+@pytest.mark.often("3")
 @pytest.mark.parametrize("seed", [3, pytest.param(1, marks=pytest.mark.campaign)])
 def test_what_runs_round_with_the_top_is_there_at_the_end(seed):
     """A disc turned on a ring: last blocks of five and six whole turns left its saddle 0.75 % off."""
@@ -88,6 +89,7 @@ def test_what_runs_round_with_the_top_is_there_at_the_end(seed):
 
 
 @pytest.mark.campaign
+@pytest.mark.often("174", "339")
 @pytest.mark.parametrize("index", [174, 339, pytest.param(295, marks=pytest.mark.campaign)])
 def test_the_last_strokes_are_lapped_in_their_order(index):
     """A rough hand, and a walk by 120 degrees: means of blocks missed up to 1.1 % of the metal."""

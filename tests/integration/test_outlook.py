@@ -275,6 +275,7 @@ AGAINST_THE_LOOP = {
 LONG = {"load off the middle", "observed", "walked"}
 
 
+@pytest.mark.often("turned, off centre", "swaps and fresh grit")
 @pytest.mark.always("plain", "load and stroke off the middle", "rough hand", "fast turning")
 @pytest.mark.parametrize(
     "name",

@@ -56,6 +56,7 @@ CASES = {
 }
 
 
+@pytest.mark.often("turned under the hand", "a ring on a plate")
 @pytest.mark.always("not turned", "four rounds", "swapped")
 @pytest.mark.parametrize("case", CASES)
 def test_preview_foretells_the_wedge_that_the_run_makes(case: str) -> None:

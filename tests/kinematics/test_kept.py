@@ -140,6 +140,9 @@ MORE = {  # beyond it, by the polynomials alone
 
 
 @pytest.mark.campaign
+@pytest.mark.often(
+    "circle, turned", "eight", "still, turned", "circle, 90 index", "line", "line, 180 index"
+)
 @pytest.mark.parametrize("name", TABLE)
 def test_the_table_of_the_model(name):
     one, number = TABLE[name]

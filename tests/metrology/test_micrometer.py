@@ -98,6 +98,7 @@ def test_intervals_hold_the_truth_in_95_of_100():
 
 
 @pytest.mark.campaign
+@pytest.mark.often("sides0-2.0", "sides1-30.0")
 @pytest.mark.parametrize("deg", [2.0, 30.0, 85.0])
 @pytest.mark.parametrize("sides", [(0.3, 0.04), (0.06, 0.04)])
 def test_intervals_of_a_rectangle_hold_in_every_direction(sides, deg):

@@ -160,7 +160,7 @@ def test_bands_hold_nine_in_ten(three: Comparison) -> None:
     assert " to " in row.plates["A"][1]
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_a_wider_guess_gives_wider_bands(three: Comparison) -> None:
     known = PAIR.replace('grit = "15 um"', 'grit = "mine"') + (
         '[grits.mine]\nsize = "15 um"\nwear = "2.4e-12 1/Pa"\nlayer = { depth = "0.75 um" }\n'
@@ -218,7 +218,7 @@ def test_csv_has_the_same_figures(three: Comparison) -> None:
     assert "tips" in table[2]["trouble"]
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_an_unequal_pair_over_two_keys() -> None:
     text = RING + (
         '[sweep]\n"stroke.centre" = [["30 mm", "0 mm"], ["46 mm", "0 mm"]]\n'

@@ -219,6 +219,7 @@ def test_what_python_takes() -> None:
 
 
 @pytest.mark.campaign
+@pytest.mark.often("101")
 @pytest.mark.parametrize("number", [101, 116])
 def test_of_random_comparisons_quick_draws_agree_with_full_ones(number: int) -> None:
     """docs/design/odds.py does so for thirty and more, and writes the table of docs/compare.md."""

@@ -246,7 +246,7 @@ def test_answers_stand_a_sloppy_hand_and_do_not_lift_where_that_can_be(number: i
     looked_at(range(1000, 1000 + number))
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 @pytest.mark.often("3")
 @pytest.mark.parametrize("number", [3, 6])
 def test_what_reaches_the_goal_in_nine_of_ten_draws_is_taken_where_there_is_any(

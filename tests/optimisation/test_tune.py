@@ -37,7 +37,7 @@ def ring() -> Tuning:
     return tune(RING + RING_GOAL, looks=24)
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_the_offset_at_which_the_plate_keeps_its_sphere_is_found(ring: Tuning) -> None:
     # The zero of a fine sweep of full simulations of the same time and layer, by interpolation.
     offsets = np.arange(44.0, 50.1, 2.0)
@@ -63,7 +63,7 @@ def test_the_offset_at_which_the_plate_keeps_its_sphere_is_found(ring: Tuning) -
     )
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_a_kept_sphere_is_not_a_flat_plate(ring: Tuning) -> None:
     forms = ring.answer.simulated.forms["plate"]
     assert abs(forms["saddle"]) < 0.005 * UM  # walked round: none
@@ -72,7 +72,7 @@ def test_a_kept_sphere_is_not_a_flat_plate(ring: Tuning) -> None:
     assert forms["flatness"] > 0.05 * UM
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_the_answer_is_a_study_that_gives_the_same_bits(ring: Tuning) -> None:
     answer = ring.answer
     again = full(answer.study.text)
@@ -81,7 +81,7 @@ def test_the_answer_is_a_study_that_gives_the_same_bits(ring: Tuning) -> None:
     assert 'centre = ["' in answer.study.text
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_a_sloppy_hand_is_told_by_full_simulation(ring: Tuning) -> None:
     by = {nudge.off: nudge for nudge in ring.sensitivity}
     assert set(by) == {-0.1, 0.1}

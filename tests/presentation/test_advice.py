@@ -594,6 +594,7 @@ keep = { B = { dome = "%s" } }
 
 
 @pytest.mark.campaign
+@pytest.mark.often(0)
 @pytest.mark.parametrize(
     ("twist", "kept", "says"),
     [

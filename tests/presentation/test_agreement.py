@@ -135,7 +135,7 @@ def of_gauges(lines: list[str], plate: str, long: bool) -> set[bool]:
 PLAIN = 12
 
 
-@pytest.mark.often(*range(8))
+@pytest.mark.often(*range(4))
 @pytest.mark.always("1", "7")
 @pytest.mark.parametrize(
     "number",

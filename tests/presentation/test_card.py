@@ -427,6 +427,7 @@ def ten(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     }
 
 
+@pytest.mark.often("A4")
 @needs_chromium
 @pytest.mark.campaign
 @pytest.mark.parametrize("paper", ["A4", "letter"])
@@ -538,6 +539,7 @@ dress = { with = "dresser", every = "3 parts", step = 2 }
 
 
 @pytest.mark.campaign
+@pytest.mark.often("6")
 @pytest.mark.parametrize("count", [6, 15])
 def test_a_batch_is_laid_loaded_and_read_part_by_part(tmp_path: Path, count: int) -> None:
     """Of few parts each has its row; of many those of the first load, and the plate before its dressing.

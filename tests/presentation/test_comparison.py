@@ -85,7 +85,7 @@ def test_changes_are_spoken_of_as_at_the_bench() -> None:
     assert spoken({"stroke.travel": "3/8", "turn": "none"}) == "travel 3/8, never turned"
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_a_round_of_swaps_is_told_beside_one_plate_on_top(page: str) -> None:
     """Half the difference grows by 6 <c^2> h / R^2 while one plate is on top; equal times on top undo it.
 

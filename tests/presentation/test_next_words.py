@@ -275,7 +275,7 @@ def test_who_pays_for_the_goal_of_another_is_named() -> None:
     assert "at the cost of" not in says.sentences["Next"]
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_what_a_balance_shows_of_the_next_spell_is_told() -> None:
     """pi (80 mm)^2 x 7.2 g/cm3 = 0.1448 g a micrometre; 1e-5 of 4.3 kg shows (common practice, no source)."""
     book = Book(parse(STUDY, "mine"))

@@ -65,6 +65,7 @@ def ticks(monkeypatch) -> None:
     monkeypatch.setattr(budget, "clock", look)
 
 
+@pytest.mark.often("quarters", "grooved")
 @pytest.mark.always("turned", "straight")
 @pytest.mark.parametrize("name", STUDIES)
 def test_poses_counted_on_few_cells_are_those_of_the_study(ticks, name: str) -> None:

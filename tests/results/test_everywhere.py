@@ -89,6 +89,7 @@ TELLING = (1, 4, 6, 7, 8, 9, 11, 12, 14, 15, 23, 24, 26, 27, 31, 33, 36, 43, 54,
 SIXTY = [pytest.param(k, marks=[] if k in TELLING else pytest.mark.long) for k in range(60)]
 
 
+@pytest.mark.often("4", "7", "9", "12", "15", "26", "31", "36", "54")
 @pytest.mark.always("24")
 @pytest.mark.parametrize("index", SIXTY)
 def test_what_preview_notices_is_on_page_and_card(index: int) -> None:

@@ -72,7 +72,7 @@ def held(numbers):
     return (found[:, 0] > np.maximum(READ, SLACK * found[:, 1])).mean(), len(found)
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_runs_with_half_and_twice_the_layer_lie_in_the_band():
     missed, told = held([4, 10, 8])
     assert told >= 30

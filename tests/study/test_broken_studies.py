@@ -15,7 +15,7 @@ from lapwright.errors import StudyError
 from lapwright.study.model import Study
 from lapwright.study.read import parse, parse_document
 
-MANY = pytest.mark.parametrize("number", [50, pytest.param(400, marks=pytest.mark.campaign)])
+MANY = pytest.mark.parametrize("number", [50, pytest.param(400, marks=pytest.mark.long)])
 MOST_CALLS = 200_000  # of functions written in Python, to read a study or refuse it
 
 

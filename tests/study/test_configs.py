@@ -28,7 +28,7 @@ from lapwright.verification.closed_forms import wedge_of_load
 CONFIGS = Path(__file__).parents[2] / "configs"
 NAMES = sorted(path.stem for path in CONFIGS.glob("*.toml"))
 COARSE = 40
-# What takes longest to lap is lapped as a campaign.
+# What takes longest to lap is lapped by hand.
 LONG = {
     "gauge-ends-in-a-carrier",
     "ring-that-spares-the-plate",
@@ -36,7 +36,7 @@ LONG = {
     "three-plates-quarter-turn",
     "tune-the-swaps",
 }
-EACH = [pytest.param(name, marks=pytest.mark.campaign if name in LONG else []) for name in NAMES]
+EACH = [pytest.param(name, marks=pytest.mark.long if name in LONG else []) for name in NAMES]
 UM = 1e-6
 
 
@@ -124,9 +124,6 @@ def test_opens_with_three_lines(name):
     assert max(map(len, lines)) <= 110
 
 
-@pytest.mark.often(
-    "first-pair", "gauge-ends-in-a-carrier", "rail-on-two-feet", "rail-out-of-wind", "three-plates"
-)
 @pytest.mark.always(2, 4, 5, 6, 17, 21)
 @pytest.mark.parametrize("name", EACH)
 def test_runs_to_its_end(name):
@@ -202,7 +199,7 @@ def test_three_plates_keep_the_mean_twist():
         assert -0.7 * UM < form.sphere < 0.1 * UM
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_three_plates_with_quarter_turns_lose_the_twist():
     forms, _, _ = lapped("three-plates-quarter-turn")
     for form in forms.values():
@@ -243,7 +240,7 @@ def test_a_ring_comes_to_size_and_parallel():
     assert now.wedge < 0.5 * UM
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_a_ring_pressed_in_its_middle_keeps_its_wedge():
     _, last = changed("ring-to-size-and-parallel", 1, {"load_at": {"x": "0 mm"}})
     _, aside, study = lapped("ring-to-size-and-parallel")
@@ -286,7 +283,7 @@ def test_how_far_over_tells_in_a_known_measure():
     assert forms["B"].sphere > 2 * UM
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_which_stroke_leaves_the_dome_or_takes_it_out():
     study = load(CONFIGS / "which-stroke.toml")
     ends = {v.name: changed("which-stroke", v.step, dict(v.changes))[0] for v in study.variants}
@@ -305,7 +302,7 @@ def test_which_stroke_leaves_the_dome_or_takes_it_out():
     assert worst["even swaps"] > 2 * max(worst["by the gauge"], worst["longer on top"])
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_tune_the_swaps_is_not_flat_as_typed_and_can_be():
     forms, _, _ = lapped("tune-the-swaps")
     assert forms["A"].sphere > 0.5 * UM
@@ -318,7 +315,7 @@ def test_tune_the_swaps_is_not_flat_as_typed_and_can_be():
         assert form.flatness < 0.3 * UM
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_ring_that_spares_the_plate_leaves_rings_in_it():
     forms, _, _ = lapped("ring-that-spares-the-plate")
     assert forms["plate"].sphere < -0.5 * UM
@@ -373,7 +370,7 @@ def test_rail_out_of_wind_bows_when_it_goes_on_too_long():
     assert abs(lighter["plate"].bow) < abs(sooner["plate"].bow)
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_seal_rings_on_a_turning_plate():
     """Fifty rings stay flat while the plate is dressed in time; dressed too late, many do not."""
     study = load(CONFIGS / "seal-rings-on-a-turning-plate.toml")
@@ -411,7 +408,7 @@ def test_gauge_ends_go_round_with_their_carrier():
         assert poses.theta == pytest.approx(middle.theta, abs=1e-12)
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_gauge_ends_in_a_carrier():
     """The ring evens out the plate; under one weight, which has no ring, it is left half as uneven again."""
     study = load(CONFIGS / "gauge-ends-in-a-carrier.toml")
