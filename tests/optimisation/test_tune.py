@@ -275,7 +275,7 @@ def test_twist_without_turning_is_refused_with_the_missing_key() -> None:
     text = PAIR.replace('dome = "3 um"', 'twist = "1 um"').replace(', form = { dish = "1 um" }', "")
     text = text.replace('turn = "8 deg per stroke"\n', "").replace("10 min", "2 h")
     goal = '[goal]\ntwist = "0.2 um"\n[tune.free]\n"steps.1.stroke.travel" = ["1/6", "1/3"]\n'
-    got = tune(text + goal, looks=32)
+    got = tune(text + goal, looks=8)
     assert got.outcome == "refused"
     (why,) = got.refused
     # Both faces come to half of what they had together (derived: equal twists mate).
