@@ -80,7 +80,7 @@ def test_a_rough_hand_has_poses_enough():
 
 @pytest.mark.campaign
 @pytest.mark.often("3")
-@pytest.mark.parametrize("seed", [3, pytest.param(1, marks=pytest.mark.campaign)])
+@pytest.mark.parametrize("seed", [3, 1])
 def test_what_runs_round_with_the_top_is_there_at_the_end(seed):
     """A disc turned on a ring: last blocks of five and six whole turns left its saddle 0.75 % off."""
     study = study_of(ROUND)
@@ -90,7 +90,7 @@ def test_what_runs_round_with_the_top_is_there_at_the_end(seed):
 
 @pytest.mark.campaign
 @pytest.mark.often("174", "339")
-@pytest.mark.parametrize("index", [174, 339, pytest.param(295, marks=pytest.mark.campaign)])
+@pytest.mark.parametrize("index", [174, 339, 295])
 def test_the_last_strokes_are_lapped_in_their_order(index):
     """A rough hand, and a walk by 120 degrees: means of blocks missed up to 1.1 % of the metal."""
     study = study_of(index)

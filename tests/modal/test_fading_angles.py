@@ -67,14 +67,9 @@ CASES = {
 }
 
 
-LONG = {"discs set over", "discs walked round", "many angles", "traverse, not turned"}
-
-
 @pytest.mark.often("discs set over", "squares turned")
 @pytest.mark.always("squares set over")
-@pytest.mark.parametrize(
-    "case", [pytest.param(c, marks=pytest.mark.campaign if c in LONG else []) for c in CASES]
-)
+@pytest.mark.parametrize("case", CASES)
 def test_the_average_is_that_of_all_strokes_by_what_they_cut(case):
     plates, step, tolerance = CASES[case]
     bottom, top = basis_of(plates["B"], DEGREE), basis_of(plates["A"], DEGREE)

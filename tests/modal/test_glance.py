@@ -125,9 +125,7 @@ ALSO = sorted(set(STUDIES) - {*TELLING, "swapped unevenly"})  # swaps have two r
 
 @pytest.mark.often("a rail on a plate", "unlike materials")
 @pytest.mark.always("equal discs", "a straight stroke")
-@pytest.mark.parametrize(
-    "name", [*TELLING, *(pytest.param(n, marks=pytest.mark.campaign) for n in ALSO)]
-)
+@pytest.mark.parametrize("name", [*TELLING, *ALSO])
 def test_a_glance_is_near_the_reason(name):
     study, step, look, got = glanced(STUDIES[name])
     reason = reason_of(ReducedModel(study.plates, study.steps, 8, study.seed), 1)
@@ -148,7 +146,7 @@ def test_a_glance_is_near_the_reason(name):
     "name",
     [
         "a part on a plate",
-        pytest.param("a ring carried round", marks=pytest.mark.campaign),
+        "a ring carried round",
         "a rail on a plate",
     ],
 )
@@ -221,7 +219,7 @@ def test_where_the_rim_is_never_rubbed_what_is_made_is_the_pace_of_a_run():
 
 @pytest.mark.campaign
 @pytest.mark.often("30 mm")
-@pytest.mark.parametrize("radius", [pytest.param("12 mm", marks=pytest.mark.campaign), "30 mm"])
+@pytest.mark.parametrize("radius", ["12 mm", "30 mm"])
 def test_what_is_made_does_not_hang_on_the_degree(radius):
     """At degrees 10, 12 and 16, each with slow shapes of its own on the plate's rim."""
     stroke = f'stroke = {{ kind = "circle", radius = "{radius}" }}\nturn = "8 deg per stroke"'

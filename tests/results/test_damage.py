@@ -55,7 +55,7 @@ def flipped(whole: bytes, dice: random.Random, kind: str) -> bytes:
 
 @pytest.mark.campaign
 @pytest.mark.parametrize(
-    ("flips", "pages"), [(400, 100), pytest.param(4_000, 800, marks=pytest.mark.campaign)]
+    ("flips", "pages"), [(400, 100), pytest.param(4_000, 800, marks=pytest.mark.long)]
 )
 @pytest.mark.parametrize("resume", [None, '{"entries": 4}'])
 def test_no_flipped_bit_is_believed(

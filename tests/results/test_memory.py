@@ -94,7 +94,7 @@ def peak_of(words: list[str], place: Path) -> float:
     return 1024.0 * int(told.stdout.split()[-1])
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_a_run_takes_no_more_than_one_and_a_half_times_its_file(tmp_path: Path) -> None:
     """Beside what the same run takes on 24 cells: the libraries, the kernels and the page."""
     peaks = {}
