@@ -231,7 +231,6 @@ def test_a_persons_own_folder_is_refused_before_anything_is_written(bench, capsy
     assert not (bench / "mine.log.toml").exists()
 
 
-@pytest.mark.campaign
 @pytest.mark.usefixtures("hasty")
 def test_the_folder_stands_beside_the_study_or_elsewhere_or_nowhere(bench, capsys, monkeypatch):
     (bench / "mine.toml").write_text(STUDY + REACHED, "utf-8")

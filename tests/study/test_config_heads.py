@@ -75,7 +75,7 @@ def test_what_to_change_next_can_be_typed(path: Path) -> None:
             assert parse_document(override(read, 1, {inner: value})).steps
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_grooves_on_both_lose_alike() -> None:
     read = document("grooved-pair")
     read["plates"]["A"]["grooves"] = {**read["plates"]["B"]["grooves"], "angle": "45 deg"}
@@ -92,7 +92,7 @@ def test_swapping_keeps_two_flat_plates_nearly_flat() -> None:
         assert even[name].flatness < 0.8 * UM
 
 
-@pytest.mark.campaign
+@pytest.mark.long
 def test_a_last_round_of_finer_grit_leaves_a_smaller_trace() -> None:
     read = document("three-plates-quarter-turn")
     coarse, _ = end(read)
