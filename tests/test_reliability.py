@@ -108,7 +108,7 @@ def kills(number: int, moments: int) -> list[tuple[int, float]]:
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="no fork on this system")
-@pytest.mark.campaign
+@pytest.mark.long
 @pytest.mark.parametrize("number", [12])
 def test_a_run_killed_at_any_moment_goes_on_to_the_same_bits(
     unbroken: Path, tmp_path: Path, number: int

@@ -26,7 +26,7 @@ def document(**more):
         "top": "ring",
         "bottom": "plate",
         "grit": "fine",
-        "strokes": 40,
+        "strokes": 20,
         "stroke": {"kind": "circle", "radius": "8 mm"},
         "turn_bottom": "99 deg per stroke",
         "turn": "63 deg per stroke",
@@ -42,7 +42,7 @@ def document(**more):
     return {
         "plates": plates,
         "grits": {"fine": {"size": "9 um", "wear": "1e-12 1/Pa"}},
-        "steps": [step, {**step, "top": "dresser", "strokes": 20}],
+        "steps": [step, {**step, "top": "dresser", "strokes": 10}],
         "batch": batch,
         **more,
     }
